@@ -1,0 +1,71 @@
+//! `drift`: where stations are not known to hold what is wanted.
+
+use std::path::Path;
+use std::sync::Arc;
+
+use jiff::Timestamp;
+use serde_json::json;
+
+use super::Exit;
+use super::scene::Scene;
+use super::shown::{Shown, print, print_json};
+use crate::drift::{self, Standing, StationDrift, Totals};
+use crate::inventory::Station;
+
+/// Where stations are not known to hold what is wanted.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// Only these stations
+    stations: Vec<String>,
+    /// Show aligned stations too
+    #[arg(long)]
+    all: bool,
+    /// As it stood at this time (RFC 3339): reports up to it, the clock at it, today's inventory
+    #[arg(long, value_name = "TIME")]
+    as_of: Option<Timestamp>,
+    /// How to print it
+    #[arg(long, value_enum, default_value = "text")]
+    format: Format,
+}
+
+#[derive(Debug, Clone, Copy, clap::ValueEnum)]
+enum Format {
+    /// For people: standing, diff, and where each line comes from
+    Text,
+    /// Unified diffs only
+    Diff,
+    /// Stable, for programs
+    Json,
+}
+
+pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
+    let scene = match args.as_of {
+        Some(time) => Scene::as_of(config, time).await?,
+        None => Scene::open(config).await?,
+    };
+    let mut chosen: Vec<(Arc<Station>, StationDrift)> = Vec::new();
+    for station in scene.stations(&args.stations)? {
+        let drift = scene.drift(&station);
+        chosen.push((station, drift));
+    }
+    let totals = Totals::of(chosen.iter().map(|(_, drift)| drift.standing));
+    let aligned = totals.get(Standing::Aligned) == totals.all();
+    let mut shown: Vec<&(Arc<Station>, StationDrift)> =
+        chosen.iter().filter(|(_, d)| args.all || d.standing != Standing::Aligned).collect();
+    shown.sort_by_key(|(_, d)| (std::cmp::Reverse(d.weight), d.standing, d.site.clone(), d.station.clone()));
+    match args.format {
+        Format::Json => {
+            let stations: Vec<_> = shown.iter().map(|(_, d)| drift::json(d)).collect();
+            print_json(&json!({ "stations": stations, "totals": totals.json() }))?;
+        }
+        Format::Diff => {
+            let diffs = shown.iter().map(|(station, _)| drift::diff(station, &scene.records.of(station)));
+            print(&diffs.collect::<String>())?;
+        }
+        Format::Text => {
+            let texts = shown.iter().map(|(station, d)| drift::text(d, station, &scene.records.of(station)) + "\n");
+            print(&(texts.collect::<String>() + &format!("{} stations: {}.\n", totals.all(), totals.sentence())))?;
+        }
+    }
+    Ok(if aligned { Exit::Done } else { Exit::DriftFound })
+}

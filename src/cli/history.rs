@@ -1,0 +1,167 @@
+//! `history`: everything on record about a station, oldest first, in plain sentences.
+
+use std::fmt::Write as _;
+use std::path::Path;
+
+use super::Exit;
+use super::scene::Scene;
+use super::shown::{Shown, print, print_json};
+use crate::inventory::{Inventory, LineKind, Station, dial};
+use crate::ledger::{Line, Outcome, Record, Report, Test, fold, line_of, parse_line};
+use crate::setting::Value;
+
+/// Everything on record about a station.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// The station's name in the inventory
+    station: String,
+    /// How to print it
+    #[arg(long, value_enum, default_value = "text")]
+    format: Format,
+}
+
+#[derive(Debug, Clone, Copy, clap::ValueEnum)]
+enum Format {
+    Text,
+    Json,
+}
+
+pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
+    let scene = Scene::open(config).await?;
+    let station = scene.fleet.inventory.stations.get(args.station.as_str()).cloned();
+    let mut lines: Vec<Line> = Vec::new();
+    for entry in scene.store.entries_of(&args.station).await? {
+        lines.push(parse_line(&entry.body)?);
+    }
+    if station.is_none() && lines.is_empty() {
+        return Err(scene.no_station(&args.station));
+    }
+    lines.sort_by_key(|line| match line {
+        Line::Report(report) => (report.at, report.id.to_string()),
+        Line::Script(issued) => (issued.at, issued.digest.to_string()),
+    });
+    match args.format {
+        Format::Json => {
+            let all: Result<Vec<serde_json::Value>, _> =
+                lines.iter().map(|l| serde_json::from_str(&line_of(l))).collect();
+            print_json(&serde_json::json!({ "station": args.station, "entries": all? }))?;
+        }
+        Format::Text => print(&text(&args.station, &scene.fleet.inventory, station.as_deref(), &lines))?,
+    }
+    Ok(Exit::Done)
+}
+
+/// The record of a station just after one of its reports.
+fn record_at(station: &Station, lines: &[Line], last: &Report) -> Record {
+    let reports = lines.iter().filter_map(|line| match line {
+        Line::Report(report) if (report.at, report.id) <= (last.at, last.id) => Some(&**report),
+        Line::Report(_) | Line::Script(_) => None,
+    });
+    fold(&station.keybook, reports, |digest| {
+        lines.iter().find_map(|line| match line {
+            Line::Script(issued) if issued.digest == *digest => Some(&**issued),
+            Line::Script(_) | Line::Report(_) => None,
+        })
+    })
+}
+
+fn text(name: &str, inventory: &Inventory, station: Option<&Station>, lines: &[Line]) -> String {
+    let mut out = String::new();
+    let place = station.map_or("no longer in the inventory".into(), |s| format!("{}: {}", s.site, s.location));
+    let _ = writeln!(out, "{name}  ({place})");
+    if lines.is_empty() {
+        let _ = writeln!(out, "Nobody has reported on it yet.");
+    }
+    for line in lines {
+        match line {
+            Line::Script(issued) => {
+                let steps = issued.steps.len();
+                let _ = writeln!(
+                    out,
+                    "\n{:.0}  script {} issued, {steps} step{}",
+                    issued.at,
+                    issued.digest,
+                    if steps == 1 { "" } else { "s" }
+                );
+            }
+            Line::Report(report) => {
+                let beside =
+                    station.map(|station| Beside { inventory, station, record: record_at(station, lines, report) });
+                report_text(&mut out, report, beside.as_ref());
+            }
+        }
+    }
+    out
+}
+
+fn report_text(out: &mut String, report: &Report, beside: Option<&Beside<'_>>) {
+    let _ = writeln!(out, "\n{:.0}  report {} by {}", report.at, report.id, report.by);
+    if let Some(unit) = report.unit {
+        let _ = writeln!(out, "    unit {}: every setting at factory", unit.as_str());
+    }
+    for (name, value) in &report.found {
+        let _ = writeln!(out, "    found {name}: {value}");
+    }
+    if let Some(digest) = &report.script {
+        let heard: Vec<String> =
+            report.steps.iter().map(|(step, heard)| format!("{step} {}", heard.as_str())).collect();
+        let _ = writeln!(
+            out,
+            "    keyed script {digest}: {}",
+            if heard.is_empty() { "no step".into() } else { heard.join(", ") }
+        );
+    }
+    for (name, value) in &report.left {
+        let _ = writeln!(out, "    left {name}: {value}");
+    }
+    for test in &report.tests {
+        let who = test.contact.as_ref().map(|contact| format!(" {contact}")).unwrap_or_default();
+        let outcome = match test.outcome {
+            Outcome::Reached => "reached",
+            Outcome::Failed => "failed to reach",
+        };
+        let _ = writeln!(
+            out,
+            "    test call by {}: {outcome}{}",
+            test.lifeline,
+            if who.is_empty() { " help" } else { &who }
+        );
+        if let Some(odd) = beside.and_then(|beside| beside.surprise(test)) {
+            let _ = writeln!(out, "      ! {odd}");
+        }
+    }
+    if let Some(note) = &report.note {
+        let _ = writeln!(out, "    note: {note}");
+    }
+}
+
+/// What a test is compared with.
+struct Beside<'a> {
+    inventory: &'a Inventory,
+    station: &'a Station,
+    /// The record just after the report.
+    record: Record,
+}
+
+impl Beside<'_> {
+    /// What to point out where somebody answered that the confirmed numbers do not lead to.
+    fn surprise(&self, test: &Test) -> Option<String> {
+        if test.outcome != Outcome::Reached || self.station.line.kind == Some(LineKind::RingDown) {
+            return None;
+        }
+        let contact = test.contact.as_ref()?;
+        let dialled = dial(&self.inventory.contacts.get(contact)?.reach, &self.station.line).ok()?;
+        let lifeline = self.station.keybook.lifelines.iter().find(|known| known.name == test.lifeline)?;
+        let held: Vec<&str> = lifeline
+            .settings
+            .iter()
+            .filter_map(|id| match self.record.known(*id)? {
+                Value::Dial(number) => Some(&**number),
+                Value::Digits(_) | Value::Choice(_) | Value::Flags(_) | Value::Number(_) | Value::Secret(_) => None,
+            })
+            .collect();
+        let surprise = !held.is_empty() && !held.contains(&&*dialled);
+        surprise
+            .then(|| format!("{contact} answered, but what is confirmed dials {}, not {dialled}", held.join(" or ")))
+    }
+}

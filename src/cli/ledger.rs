@@ -1,0 +1,113 @@
+//! `ledger`: verify the chain, export it, import it.
+
+use std::io::Read;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use super::Exit;
+use super::scene::Scene;
+use super::shown::{Shown, print};
+use crate::gather::intake::Taken;
+use crate::store::Verification;
+
+/// The ledger of reports and issued scripts.
+#[derive(Debug, clap::Subcommand)]
+pub enum Verb {
+    /// Walk the whole chain and find any entry changed, removed or added since it was written
+    Verify,
+    /// Print every report and issued script as JSON lines, in the order they were taken
+    Export {
+        /// Write to this file instead of standard output
+        #[arg(long, value_name = "FILE")]
+        out: Option<PathBuf>,
+    },
+    /// Take in JSON lines: reports and issued scripts, as exported or bare
+    Import {
+        /// The file; `-` reads standard input
+        file: PathBuf,
+    },
+}
+
+pub async fn run(verb: Verb, config: &Path) -> Result<Exit, Shown> {
+    match verb {
+        Verb::Verify => verify(config).await,
+        Verb::Export { out } => export(config, out).await,
+        Verb::Import { file } => import(config, &file).await,
+    }
+}
+
+async fn verify(config: &Path) -> Result<Exit, Shown> {
+    let store = Scene::store_alone(config).await?;
+    let bar = super::scene::progress("verifying the ledger");
+    let result = store
+        .verify(None, |walked, total| {
+            bar.set_length(total.unsigned_abs());
+            bar.set_position(walked.unsigned_abs());
+        })
+        .await;
+    bar.finish_and_clear();
+    match result? {
+        Verification::Whole { entries, head } => {
+            print(&format!("The ledger is whole: {entries} entries, head {}.\n", head.hash))?;
+            Ok(Exit::Done)
+        }
+        Verification::Broken(broken) => Err(Shown::failed(format!(
+            "the ledger was changed after it was written: {broken}. Compare it with an export or a backup."
+        ))),
+    }
+}
+
+async fn export(config: &Path, out: Option<PathBuf>) -> Result<Exit, Shown> {
+    let store = Scene::store_alone(config).await?;
+    let mut file = match &out {
+        Some(path) => Some(
+            std::fs::File::create(path).map_err(|e| Shown::failed(format!("cannot write {}: {e}", path.display())))?,
+        ),
+        None => None,
+    };
+    let mut seq = 0;
+    loop {
+        let page = store.entries_after(seq, 1_000).await?;
+        let Some(last) = page.last() else { break };
+        seq = last.seq;
+        let text: String = page.iter().map(|entry| entry.body.clone() + "\n").collect();
+        match &mut file {
+            Some(file) => std::io::Write::write_all(file, text.as_bytes())?,
+            None => print(&text)?,
+        }
+    }
+    if let Some(file) = file {
+        file.sync_all()?;
+    }
+    Ok(Exit::Done)
+}
+
+async fn import(config: &Path, file: &Path) -> Result<Exit, Shown> {
+    let scene = Scene::open(config).await?;
+    let (name, text): (Arc<str>, String) = if file == Path::new("-") {
+        let mut text = String::new();
+        std::io::stdin().lock().read_to_string(&mut text)?;
+        ("standard input".into(), text)
+    } else {
+        let text =
+            std::fs::read_to_string(file).map_err(|e| Shown::usage(format!("cannot read {}: {e}", file.display())))?;
+        (file.display().to_string().into(), text)
+    };
+    let mut counts = [0usize; 3];
+    let bar = super::scene::progress("importing");
+    bar.set_length(text.lines().count() as u64);
+    for (line, number) in text.lines().zip(1u32..).filter(|(line, _)| !line.trim().is_empty()) {
+        bar.set_position(number.into());
+        match scene.desk().export_line(&name, number, line).await? {
+            Taken::New(_) => counts[0] += 1,
+            Taken::Duplicate(_) => counts[1] += 1,
+            Taken::Refused(findings) => {
+                counts[2] += 1;
+                findings.iter().for_each(|finding| eprintln!("{finding}"));
+            }
+        }
+    }
+    bar.finish_and_clear();
+    print(&format!("{} taken, {} on record already, {} refused.\n", counts[0], counts[1], counts[2]))?;
+    Ok(if counts[2] > 0 { Exit::Usage } else { Exit::Done })
+}

@@ -1,0 +1,178 @@
+//! The command line: arguments, and one file a command.
+//!
+//! Results go to standard output, everything else to standard error.
+
+mod check;
+mod drift;
+mod explain;
+mod history;
+mod ledger;
+mod rehearse;
+mod report;
+mod scene;
+mod schema;
+mod script;
+mod shown;
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+use crate::daemon;
+use shown::Shown;
+
+/// How a command ended; the numbers are part of the interface.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Exit {
+    Done,
+    Failed,
+    Usage,
+    DriftFound,
+}
+
+impl From<Exit> for ExitCode {
+    fn from(exit: Exit) -> ExitCode {
+        ExitCode::from(match exit {
+            Exit::Done => 0,
+            Exit::Failed => 1,
+            Exit::Usage => 2,
+            Exit::DriftFound => 3,
+        })
+    }
+}
+
+const AFTER_HELP: &str = "\
+With no command it watches the fleet until it is stopped, as `serve` does.
+
+Exit codes: 0 done (drift: everything aligned), 1 failed, 2 wrong usage or files that
+cannot be used, 3 drift found.
+
+Start here:
+  stationkeep check              is everything in the files right?
+  stationkeep drift              which stations are not as wanted, and why?
+  stationkeep script STATION     what to key at one of them
+  stationkeep report FILE        what was heard when it was keyed";
+
+/// Keeps a fleet of emergency call stations programmed as their owners want them.
+#[derive(Debug, Parser)]
+#[command(name = "stationkeep", version, after_help = AFTER_HELP, max_term_width = 100)]
+pub struct Args {
+    /// The configuration file; paths in it are relative to its folder
+    #[arg(
+        long,
+        global = true,
+        env = "STATIONKEEP_CONFIG",
+        value_name = "FILE",
+        default_value = "config/stationkeep.yaml"
+    )]
+    config: PathBuf,
+
+    #[command(subcommand)]
+    verb: Option<Verb>,
+}
+
+#[derive(Debug, Subcommand)]
+enum Verb {
+    /// Watch inventory, keybooks and reports; alert on drift (the default)
+    Serve,
+    /// Check configuration, keybooks and inventory, and show every mistake at its line
+    Check(check::Args),
+    /// Show where stations are not known to hold what is wanted
+    Drift(drift::Args),
+    /// Write the fewest keys that bring a station to what is wanted, and record them as issued
+    Script(script::Args),
+    /// Take up field reports: what was keyed, heard, found, left and tested
+    Report(report::Args),
+    /// Say where a station's settings come from, or what a finding's code means
+    Explain(explain::Args),
+    /// Show everything on record about a station
+    History(history::Args),
+    /// Key into a simulated station and hear how it answers
+    Rehearse(rehearse::Args),
+    /// Read keys and beeps out of a recorded programming call
+    Listen(ListenArgs),
+    /// Verify, export or import the ledger of reports and issued scripts
+    #[command(subcommand)]
+    Ledger(ledger::Verb),
+    /// Print the JSON Schema of a kind of file, for editors
+    Schema(schema::Args),
+}
+
+#[derive(Debug, clap::Args)]
+struct ListenArgs {
+    /// The recording
+    file: PathBuf,
+    /// The model whose beeps to expect
+    #[arg(long)]
+    model: Option<String>,
+    /// The script that was keyed
+    #[arg(long)]
+    script: Option<String>,
+    /// How to print what was heard
+    #[arg(long)]
+    format: Option<String>,
+}
+
+/// Runs the program and says how it ended.
+pub fn run() -> ExitCode {
+    let args = match Args::try_parse() {
+        Ok(args) => args,
+        Err(error) => {
+            let _ = error.print();
+            return if error.use_stderr() { Exit::Usage.into() } else { Exit::Done.into() };
+        }
+    };
+    let runtime = match tokio::runtime::Builder::new_multi_thread().enable_all().build() {
+        Ok(runtime) => runtime,
+        Err(error) => {
+            eprintln!("stationkeep: cannot start: {error}");
+            return Exit::Failed.into();
+        }
+    };
+    let exit = runtime.block_on(dispatch(args));
+    // A blocking read of a file system that hangs must not keep the program from ending.
+    runtime.shutdown_timeout(std::time::Duration::from_secs(2));
+    exit.into()
+}
+
+async fn dispatch(args: Args) -> Exit {
+    let config = args.config;
+    let result = match args.verb {
+        None | Some(Verb::Serve) => return served(daemon::serve(config).await),
+        Some(verb) => command(verb, config).await,
+    };
+    match result {
+        Ok(exit) => exit,
+        Err(shown) => shown.tell(),
+    }
+}
+
+async fn command(verb: Verb, config: PathBuf) -> Result<Exit, Shown> {
+    match verb {
+        Verb::Serve => Ok(served(daemon::serve(config).await)),
+        Verb::Check(args) => check::run(args, &config),
+        Verb::Drift(args) => drift::run(args, &config).await,
+        Verb::Script(args) => script::run(args, &config).await,
+        Verb::Report(args) => report::run(args, &config).await,
+        Verb::Explain(args) => explain::run(args, &config).await,
+        Verb::History(args) => history::run(args, &config).await,
+        Verb::Rehearse(args) => rehearse::run(args, &config),
+        Verb::Listen(_) => Err(Shown::usage(
+            "`listen` comes with a later version; keys and beeps cannot be read out of recordings yet.",
+        )),
+        Verb::Ledger(verb) => ledger::run(verb, &config).await,
+        Verb::Schema(args) => schema::run(args),
+    }
+}
+
+fn served(result: Result<(), daemon::ServeError>) -> Exit {
+    match result {
+        Ok(()) => Exit::Done,
+        Err(error) => {
+            let exit = if error.is_usage() { Exit::Usage } else { Exit::Failed };
+            Shown::error(&error).tell();
+            exit
+        }
+    }
+}

@@ -1,0 +1,186 @@
+//! `rehearse`: keys into a simulated station, and how it answers.
+
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use serde_json::{Value as Json, json};
+
+use super::Exit;
+use super::scene::Reading;
+use super::shown::{Shown, findings_text, paint, print, print_json};
+use crate::drift::value_text;
+use crate::files::{FileText, read_file};
+use crate::finding::{Code, Finding, did_you_mean};
+use crate::gather::Texts;
+use crate::keybook::{Answer, Held, Keybook, Sequence, SimulatedStation, Verdict};
+use crate::ledger::value_json;
+use crate::setting::{self, Key, Kind, Reference, Written};
+use crate::yaml::{self, Sheet};
+
+/// Keys into a simulated station.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// The model, as its keybook calls it
+    #[arg(long)]
+    model: String,
+    /// A YAML file of what the station holds (`setting: value`); else it is fresh from the factory
+    #[arg(long, value_name = "FILE")]
+    holds: Option<PathBuf>,
+    /// The keys to press; spaces are passed over, / hangs up and rings again
+    #[arg(long)]
+    keys: String,
+    /// How to print the answers
+    #[arg(long, value_enum, default_value = "text")]
+    format: Format,
+}
+
+#[derive(Debug, Clone, Copy, clap::ValueEnum)]
+enum Format {
+    Text,
+    Json,
+}
+
+pub fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
+    let reading = Reading::passing(config)?;
+    let keybook = reading.fleet.keybooks.get(args.model.as_str()).cloned().ok_or_else(|| {
+        let mend = did_you_mean(&args.model, reading.fleet.keybooks.keys().map(|name| &**name));
+        Shown::usage(format!("no keybook describes the model `{}`. {mend}", args.model))
+    })?;
+    let mut station = match &args.holds {
+        None => SimulatedStation::from_factory(keybook.clone()),
+        Some(path) => {
+            SimulatedStation::new(keybook.clone(), holds(path, &keybook, &reading)?, &setting::Codes::default())
+        }
+    }
+    .keeping_time();
+    let answers = key(&mut station, &args.keys)?;
+    match args.format {
+        Format::Json => {
+            let answers: Vec<Json> = answers.iter().map(|answer| answer_json(answer, &keybook)).collect();
+            let held = keybook.ids().map(|id| (keybook.setting(id).name.to_string(), held_json(station.held(id))));
+            let held: serde_json::Map<String, Json> = held.collect();
+            let pending: String = station.pending().iter().map(|key| key.sign()).collect();
+            print_json(&json!({ "answers": answers, "pending": pending, "holds": held }))?;
+        }
+        Format::Text => print(&text(&answers, &station, &keybook))?,
+    }
+    Ok(Exit::Done)
+}
+
+/// Presses everything. The station is rung first, and again after each `/`.
+fn key(station: &mut SimulatedStation, keys: &str) -> Result<Vec<Answer>, Shown> {
+    station.ring();
+    let mut answers = Vec::new();
+    for sign in keys.chars().filter(|sign| !sign.is_whitespace()) {
+        if sign == '/' {
+            station.ring();
+            continue;
+        }
+        let key = Key::new(sign.to_ascii_uppercase())
+            .ok_or_else(|| Shown::usage(format!("`{sign}` is no key: a keypad has 0-9, *, # and A-D")))?;
+        answers.extend(station.press(key));
+    }
+    Ok(answers)
+}
+
+/// What a station holds, from a file of values; what it leaves out is unknown.
+fn holds(path: &Path, keybook: &Keybook, reading: &Reading) -> Result<Vec<Held>, Shown> {
+    let file: Arc<str> = path.display().to_string().into();
+    let text = read_file(&file, path).map_err(|finding| Shown::usage(finding.to_string()))?;
+    let told = |findings: &[Finding]| {
+        let texts: Texts = [(file.clone(), Arc::new(FileText::new(text.bytes.clone())))].into();
+        eprint!("{}", findings_text(findings, &[&texts], paint()));
+        Shown::usage("what the station holds cannot be read")
+    };
+    let root = yaml::read(&file, &text.bytes).map_err(|findings| told(&findings))?;
+    let source = String::from_utf8_lossy(&text.bytes);
+    let mut sheet = Sheet::new(&file, &source);
+    let mut held = vec![Held::Unknown; keybook.settings.len()];
+    for (key, node) in sheet.entries(&root, "What a station holds").unwrap_or(&[]) {
+        let Some(id) = keybook.id(&key.text) else {
+            let mend = did_you_mean(&key.text, keybook.settings.iter().map(|s| &*s.name));
+            sheet.note(
+                Code::NameUnknown,
+                key.spot,
+                format!("A {} has no setting `{}`.", keybook.model, key.text),
+                mend,
+            );
+            continue;
+        };
+        let what = format!("`{}`", key.text);
+        let Some(written) = sheet.written(node, &what) else { continue };
+        match value(&written, &keybook.setting(id).kind, reading) {
+            Ok(value) => held[id.index()] = value,
+            Err(unfit) => sheet.note(unfit.code, node.spot, format!("{what} {}", unfit.why), unfit.mend),
+        }
+    }
+    if sheet.findings.is_empty() { Ok(held) } else { Err(told(&sheet.findings)) }
+}
+
+/// A rehearsal may be given a code as it is, in quotes: nothing of it is kept.
+fn value(written: &Written, kind: &Kind, reading: &Reading) -> Result<Held, setting::Unfit> {
+    if let (Kind::Secret { .. }, Written::Quoted(digits)) = (kind, written) {
+        let code = setting::Code::new(digits);
+        return kind.fits_code(&code).map(|()| Held::Code(code));
+    }
+    if let (Kind::Secret { .. }, Written::Secret(reference)) = (kind, written) {
+        let code = reading.ground.codes(std::slice::from_ref(reference)).code(reference).cloned();
+        return Ok(code.map_or(Held::Unknown, Held::Code));
+    }
+    kind.value(written, |_: &Reference| unreachable!("secrets were taken above")).map(Held::Known)
+}
+
+fn sequence(sequence: Sequence, keybook: &Keybook) -> String {
+    match sequence {
+        Sequence::Open => "opening".into(),
+        Sequence::Close => "closing".into(),
+        Sequence::Command(at) => keybook.commands[at].name.to_string(),
+    }
+}
+
+fn text(answers: &[Answer], station: &SimulatedStation, keybook: &Keybook) -> String {
+    let mut out = String::new();
+    for answer in answers {
+        let says = match &answer.verdict {
+            Verdict::Accepted { what, .. } => format!("accepted  {}", sequence(*what, keybook)),
+            Verdict::Refused(why) => format!("refused   {}", why.sentence(keybook)),
+        };
+        let _ = writeln!(
+            out,
+            "{:<24} {says}{}",
+            answer.keys.to_string(),
+            if answer.hung_up { " (it has hung up)" } else { "" }
+        );
+    }
+    if !station.pending().is_empty() {
+        let pending: String = station.pending().iter().map(|key| key.sign()).collect();
+        let _ = writeln!(out, "{pending:<24} waiting   these keys may still become a command");
+    }
+    let _ = writeln!(out, "\nIt holds now:");
+    for id in keybook.ids() {
+        let shown = match station.held(id) {
+            Held::Known(value) => value_text(value),
+            Held::Code(_) => "(a code)".into(),
+            Held::Unknown => "(unknown)".into(),
+        };
+        let _ = writeln!(out, "  {}: {shown}", keybook.setting(id).name);
+    }
+    out
+}
+
+fn answer_json(answer: &Answer, keybook: &Keybook) -> Json {
+    let (heard, what, why) = match &answer.verdict {
+        Verdict::Accepted { what, .. } => ("accepted", Some(sequence(*what, keybook)), None),
+        Verdict::Refused(why) => ("refused", None, Some(why.sentence(keybook))),
+    };
+    json!({ "keys": answer.keys.to_string(), "heard": heard, "command": what, "why": why, "hung_up": answer.hung_up })
+}
+
+fn held_json(held: &Held) -> Json {
+    match held {
+        Held::Known(value) => value_json(value),
+        Held::Code(_) => json!({ "secret": true }),
+        Held::Unknown => Json::Null,
+    }
+}

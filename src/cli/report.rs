@@ -1,0 +1,52 @@
+//! `report`: field reports taken up, each file for itself.
+
+use std::io::Read;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use super::Exit;
+use super::scene::Scene;
+use super::shown::{Shown, findings_text, paint, print};
+use crate::files::FileText;
+use crate::gather::Texts;
+use crate::gather::intake::Taken;
+
+/// Takes up field reports.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// Report files (YAML or JSON); `-` reads standard input
+    #[arg(required = true)]
+    files: Vec<PathBuf>,
+}
+
+pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
+    let scene = Scene::open(config).await?;
+    let mut refused = false;
+    for path in &args.files {
+        let (name, bytes) = read(path)?;
+        let taken = scene.desk().report(&name, &bytes).await?;
+        let line = match &taken {
+            Taken::New(station) => format!("{name}: taken, for {station}\n"),
+            Taken::Duplicate(station) => format!("{name}: on record already, for {station}\n"),
+            Taken::Refused(findings) => {
+                let texts: Texts = [(name.clone(), Arc::new(FileText::new(bytes)))].into();
+                eprint!("{}", findings_text(findings, &[&texts], paint()));
+                refused = true;
+                format!("{name}: refused, kept with the reasons\n")
+            }
+        };
+        print(&line)?;
+    }
+    Ok(if refused { Exit::Usage } else { Exit::Done })
+}
+
+fn read(path: &Path) -> Result<(Arc<str>, Vec<u8>), Shown> {
+    if path == Path::new("-") {
+        let mut bytes = Vec::new();
+        let limit = u64::try_from(crate::yaml::LIMIT_BYTES).unwrap_or(u64::MAX) + 1;
+        std::io::stdin().lock().take(limit).read_to_end(&mut bytes)?;
+        return Ok(("standard input".into(), bytes));
+    }
+    let bytes = std::fs::read(path).map_err(|e| Shown::usage(format!("cannot read {}: {e}", path.display())))?;
+    Ok((path.display().to_string().into(), bytes))
+}

@@ -1,0 +1,190 @@
+//! Everything a command works on: configuration, files, ledger, records.
+
+use std::path::Path;
+use std::sync::Arc;
+use std::time::{Duration, SystemTime};
+
+use indicatif::{ProgressBar, ProgressStyle};
+use jiff::Timestamp;
+
+use super::shown::{Shown, counted, findings_text, paint};
+use crate::config::{self, Config};
+use crate::daemon::{Clock, ground};
+use crate::drift::{Rules, StationDrift, look};
+use crate::files::{Look, Tray, load_or_make_key};
+use crate::finding::did_you_mean;
+use crate::gather::intake::{Desk, Taken};
+use crate::gather::{Fleet, FleetCache, Ground, Records, Texts, Trees};
+use crate::inventory::Station;
+use crate::setting::{Codes, Reference};
+use crate::store::Store;
+
+/// A bar on standard error, shown only on a terminal and only once something has taken a second.
+pub fn progress(what: &'static str) -> ProgressBar {
+    let bar = ProgressBar::no_length().with_message(what);
+    let style = ProgressStyle::with_template("{msg} {wide_bar} {pos}/{len}");
+    let bar = bar.with_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
+    bar.set_draw_target(indicatif::ProgressDrawTarget::hidden());
+    let shown = bar.clone();
+    std::thread::spawn(move || {
+        std::thread::sleep(Duration::from_secs(1));
+        if !shown.is_finished() {
+            shown.set_draw_target(indicatif::ProgressDrawTarget::stderr());
+        }
+    });
+    bar
+}
+
+/// What the files say, before any of it is used.
+pub struct Reading {
+    pub config: Config,
+    pub ground: Ground,
+    pub trees: Trees,
+    pub fleet: Fleet,
+}
+
+impl Reading {
+    /// Reads configuration, keybooks and inventory; findings are left in the fleet.
+    pub fn new(path: &Path) -> Result<Reading, Shown> {
+        let config = load(path)?;
+        let key = load_or_make_key(&config.key_file(), &config::random_key())?;
+        Ok(Reading::with_key(config, key))
+    }
+
+    /// The same for a look that leaves nothing behind, not even the key of fingerprints.
+    pub fn passing(path: &Path) -> Result<Reading, Shown> {
+        Ok(Reading::with_key(load(path)?, config::random_key()))
+    }
+
+    fn with_key(config: Config, key: [u8; 32]) -> Reading {
+        let ground = ground(&config, key);
+        let mut cache = FleetCache::default();
+        let (trees, fleet) = ground.read(&Trees::default(), Look::Whole, SystemTime::now(), &mut cache);
+        Reading { config, ground, trees, fleet }
+    }
+
+    /// The texts findings may point into.
+    pub fn texts(&self) -> [&Texts; 2] {
+        [&self.trees.keybooks.files, &self.trees.inventory.files]
+    }
+}
+
+/// Reads the configuration; what is wrong with it is shown at its lines.
+pub fn load(path: &Path) -> Result<Config, Shown> {
+    let loaded = config::load(path);
+    loaded.config.map_err(|findings| {
+        eprint!("{}", findings_text(&findings, &[&loaded.texts.files], paint()));
+        Shown::usage(format!("the configuration cannot be used: {}", counted(&findings)))
+    })
+}
+
+/// A fleet whose files are sound, with its ledger and records.
+pub struct Scene {
+    pub ground: Ground,
+    pub fleet: Fleet,
+    pub store: Store,
+    pub records: Records,
+    pub now: Timestamp,
+    rules: Rules,
+    code: Box<dyn Fn(&Reference) -> Option<crate::setting::Code> + Sync + Send>,
+}
+
+impl Scene {
+    /// Files, ledger and records as of now; what lies in the reports folder is taken up first.
+    pub async fn open(path: &Path) -> Result<Scene, Shown> {
+        Scene::at(path, None).await
+    }
+
+    /// The same, with the reports up to a time and the clock at it.
+    pub async fn as_of(path: &Path, time: Timestamp) -> Result<Scene, Shown> {
+        Scene::at(path, Some(time)).await
+    }
+
+    /// The ledger alone.
+    pub async fn store_alone(path: &Path) -> Result<Store, Shown> {
+        Ok(Store::open(load(path)?.ledger.reveal()).await?)
+    }
+
+    async fn at(path: &Path, time: Option<Timestamp>) -> Result<Scene, Shown> {
+        let now = Clock::from_env().map_err(Shown::usage)?.now();
+        let reading = Reading::new(path)?;
+        if !reading.fleet.is_sound() {
+            let errors: Vec<_> = reading.fleet.findings.iter().filter(|f| f.is_error()).cloned().collect();
+            eprint!("{}", findings_text(&errors, &reading.texts(), paint()));
+            return Err(Shown::usage(format!("the files cannot be used: {}", counted(&errors))));
+        }
+        let Reading { config, ground, trees: _, fleet } = reading;
+        let store = Store::open(config.ledger.reveal()).await?;
+        let for_reports = ground.clone();
+        let mut scene = Scene {
+            rules: Rules { reconfirm_days: config.reconfirm_days, require_tests: config.require_tests },
+            ground,
+            fleet,
+            store,
+            records: Records::default(),
+            now,
+            code: Box::new(move |reference| for_reports.report_code(reference)),
+        };
+        scene.take_drops(config.settle()).await?;
+        let bar = progress("reading the ledger");
+        scene.records =
+            Records::load(&scene.store, &scene.fleet.inventory, time, |read| bar.set_position(read)).await?;
+        bar.finish_and_clear();
+        scene.now = time.unwrap_or(now);
+        Ok(scene)
+    }
+
+    async fn take_drops(&self, settle: Duration) -> Result<(), Shown> {
+        let (mut tray, mut findings) = Tray::look(&self.ground.reports, &Tray::default(), SystemTime::now(), settle);
+        if let Some(wait) = tray.waiting {
+            // Something was dropped this very moment: `cp report reports/ && stationkeep drift` should see it.
+            tokio::time::sleep(wait.min(settle)).await;
+            (tray, findings) = Tray::look(&self.ground.reports, &tray, SystemTime::now(), settle);
+        }
+        for (name, taken) in self.desk().drops(&tray).await? {
+            if let Taken::Refused(reasons) = taken {
+                for reason in reasons {
+                    eprintln!("stationkeep: {name} is refused: {reason}");
+                }
+            }
+        }
+        for finding in findings {
+            eprintln!("stationkeep: {finding}");
+        }
+        Ok(())
+    }
+
+    /// Where reports are judged and taken up.
+    pub fn desk(&self) -> Desk<'_> {
+        Desk { store: &self.store, fleet: &self.fleet, code: &*self.code, now: self.now }
+    }
+
+    /// The codes that a script for a station may need.
+    pub fn codes_for(&self, station: &Station) -> Codes {
+        self.ground.codes_for(&self.fleet, station, &self.records.of(station))
+    }
+
+    /// A station's drift.
+    pub fn drift(&self, station: &Station) -> StationDrift {
+        look(station, &self.records.of(station), self.rules, self.now)
+    }
+
+    /// The station of this name.
+    pub fn station(&self, name: &str) -> Result<Arc<Station>, Shown> {
+        self.fleet.inventory.stations.get(name).cloned().ok_or_else(|| self.no_station(name))
+    }
+
+    /// The stations of these names, or all of them.
+    pub fn stations(&self, names: &[String]) -> Result<Vec<Arc<Station>>, Shown> {
+        if names.is_empty() {
+            return Ok(self.fleet.inventory.stations.values().cloned().collect());
+        }
+        names.iter().map(|name| self.station(name)).collect()
+    }
+
+    /// What to say where a name is no station's.
+    pub fn no_station(&self, name: &str) -> Shown {
+        let known = self.fleet.inventory.stations.keys().map(|name| &**name);
+        Shown::usage(format!("no station is called `{name}`. {}", did_you_mean(name, known)))
+    }
+}

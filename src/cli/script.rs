@@ -1,0 +1,111 @@
+//! `script`: the fewest keys that bring a station to what is wanted, recorded as issued.
+
+use std::path::{Path, PathBuf};
+
+use uuid::Uuid;
+
+use super::Exit;
+use super::scene::Scene;
+use super::shown::{Shown, print};
+use crate::drift::{Service, StationDrift};
+use crate::gather::record_script;
+use crate::inventory::Station;
+use crate::script::{self, Memory, NoScript, Script, Way, card};
+
+/// The fewest keys that bring a station to what is wanted.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// The station's name in the inventory
+    station: String,
+    /// How to print it
+    #[arg(long, value_enum, default_value = "card")]
+    format: Format,
+    /// Write it to this file instead of standard output
+    #[arg(long, value_name = "FILE")]
+    out: Option<PathBuf>,
+    /// The way back: from what is wanted to what the station holds now
+    #[arg(long)]
+    back: bool,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+enum Format {
+    /// A card for the technician, 80 columns
+    Card,
+    /// The bare keys, a line a command
+    Keys,
+    /// Stable, for programs
+    Json,
+    /// The card as a page (comes with a later version)
+    Html,
+    /// The keys as sound (comes with a later version)
+    Wav,
+    /// Dial strings for a modem (comes with a later version)
+    Dial,
+}
+
+pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
+    if matches!(args.format, Format::Html | Format::Wav | Format::Dial) {
+        return Err(Shown::usage("this format comes with a later version; use card, keys or json."));
+    }
+    let scene = Scene::open(config).await?;
+    let station = scene.station(&args.station)?;
+    let record = scene.records.of(&station);
+    let way = if args.back { Way::Back } else { Way::There };
+    let mut memory = Memory::default();
+    let codes = scene.codes_for(&station);
+    let text = match script::write(&station, &record, &codes, way, &mut memory) {
+        Ok(Some(script)) => {
+            record_script(&scene.store, &script, scene.now).await?;
+            shown(&script, &station, &scene, &codes, args.format)
+        }
+        Ok(None) => {
+            let full = script::full_presses(&station, &record, &codes, &mut memory);
+            nothing(&station, &scene.drift(&station), full, args.format)
+        }
+        Err(NoScript::Unreachable(reasons)) => {
+            return Err(Shown::failed(format!(
+                "no script brings {} to what is wanted:\n{}",
+                station.name,
+                reasons.join("\n")
+            )));
+        }
+        Err(error) => return Err(Shown::failed(format!("{}: {error}", station.name))),
+    };
+    match args.out {
+        None => print(&text)?,
+        Some(path) => {
+            std::fs::write(&path, text).map_err(|e| Shown::failed(format!("cannot write {}: {e}", path.display())))?
+        }
+    }
+    Ok(Exit::Done)
+}
+
+fn shown(script: &Script, station: &Station, scene: &Scene, codes: &crate::setting::Codes, format: Format) -> String {
+    match format {
+        Format::Keys => card::keys(script, codes),
+        Format::Json => format!("{:#}\n", script::json(script, station, codes)),
+        Format::Card | Format::Html | Format::Wav | Format::Dial => {
+            card::text(script, station, &scene.drift(station), codes, Uuid::now_v7())
+        }
+    }
+}
+
+/// What is said where nothing needs keying: perhaps a test call is still owed.
+fn nothing(station: &Station, drift: &StationDrift, full: Option<u64>, format: Format) -> String {
+    match format {
+        Format::Keys => String::new(),
+        Format::Json => format!("{:#}\n", script::nothing_to_key(station, full)),
+        Format::Card | Format::Html | Format::Wav | Format::Dial => {
+            let mut text = format!("Nothing needs keying at {}.\n", station.name);
+            for lifeline in drift.lifelines.iter().filter(|lifeline| lifeline.service != Service::Tested) {
+                text.push_str(&format!(
+                    "Its lifeline {} needs a test call ({}).\n",
+                    lifeline.name,
+                    lifeline.service.as_str()
+                ));
+            }
+            text
+        }
+    }
+}

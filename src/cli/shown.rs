@@ -1,0 +1,112 @@
+//! Printing: results to standard output, everything else to standard error, colour only on a terminal.
+
+use std::collections::BTreeMap;
+use std::io::{self, IsTerminal, Write};
+use std::sync::Arc;
+
+use super::Exit;
+use crate::finding::{Finding, Paint, render};
+use crate::gather::Texts;
+
+/// A command's unhappy end, ready to be told.
+#[derive(Debug)]
+pub struct Shown {
+    exit: Exit,
+    text: String,
+}
+
+impl Shown {
+    /// The command was used wrongly, or its input cannot be used.
+    pub fn usage(text: impl Into<String>) -> Shown {
+        Shown { exit: Exit::Usage, text: text.into() }
+    }
+
+    /// The command failed.
+    pub fn failed(text: impl Into<String>) -> Shown {
+        Shown { exit: Exit::Failed, text: text.into() }
+    }
+
+    /// An error with its causes, each said once.
+    pub fn error(error: &dyn std::error::Error) -> Shown {
+        let mut text = error.to_string();
+        let mut source = error.source();
+        while let Some(cause) = source {
+            let cause_text = cause.to_string();
+            if !text.contains(&cause_text) {
+                text.push_str(&format!(": {cause_text}"));
+            }
+            source = cause.source();
+        }
+        Shown::failed(text)
+    }
+
+    /// Says it on standard error.
+    pub fn tell(self) -> Exit {
+        if !self.text.is_empty() {
+            eprintln!("stationkeep: {}", self.text);
+        }
+        self.exit
+    }
+}
+
+impl<E: std::error::Error> From<E> for Shown {
+    fn from(error: E) -> Shown {
+        Shown::error(&error)
+    }
+}
+
+/// Prints a result. A reader that has seen enough (`| head`) is no error.
+pub fn print(text: &str) -> Result<(), Shown> {
+    let mut out = io::stdout().lock();
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Err(error) if error.kind() != io::ErrorKind::BrokenPipe => {
+            Err(Shown::failed(format!("cannot write to standard output: {error}")))
+        }
+        Ok(()) | Err(_) => Ok(()),
+    }
+}
+
+/// Prints a JSON result.
+pub fn print_json(json: &serde_json::Value) -> Result<(), Shown> {
+    print(&format!("{json:#}\n"))
+}
+
+/// Whether findings on standard error may carry colour.
+pub fn paint() -> Paint {
+    let wanted = std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty());
+    if wanted && io::stderr().is_terminal() { Paint::Colour } else { Paint::Plain }
+}
+
+/// The same for standard output.
+pub fn paint_out() -> Paint {
+    let wanted = std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty());
+    if wanted && io::stdout().is_terminal() { Paint::Colour } else { Paint::Plain }
+}
+
+/// Lays findings out beside their source lines.
+pub fn findings_text(findings: &[Finding], texts: &[&Texts], paint: Paint) -> String {
+    let mut sources: BTreeMap<Arc<str>, String> = BTreeMap::new();
+    let places = findings.iter().flat_map(|f| [&f.place].into_iter().chain(f.related.iter().map(|(place, _)| place)));
+    for place in places {
+        let text = texts.iter().find_map(|texts| texts.get(&place.file));
+        if let Some(text) = text {
+            let decoded = || {
+                String::from_utf8_lossy(text.bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&text.bytes)).into_owned()
+            };
+            sources.entry(place.file.clone()).or_insert_with(decoded);
+        }
+    }
+    render(findings, |file| sources.get(file).map(String::as_str), paint)
+}
+
+/// "2 errors and 1 warning".
+pub fn counted(findings: &[Finding]) -> String {
+    let errors = findings.iter().filter(|f| f.is_error()).count();
+    let plural = |n: usize, what: &str| if n == 1 { format!("1 {what}") } else { format!("{n} {what}s") };
+    match (errors, findings.len() - errors) {
+        (0, 0) => "nothing wrong".into(),
+        (0, warnings) => plural(warnings, "warning"),
+        (errors, 0) => plural(errors, "error"),
+        (errors, warnings) => format!("{} and {}", plural(errors, "error"), plural(warnings, "warning")),
+    }
+}

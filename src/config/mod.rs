@@ -1,0 +1,153 @@
+//! `stationkeep.yaml`: where everything is kept, how the daemon behaves, and whom it alerts.
+//!
+//! Reading is done on the tree that remembers places ([`crate::yaml`]), so that everything wrong is told at once with
+//! line and mend; a typed reading stops at its first error and misses some places. Writing ([`Config::to_yaml`],
+//! [`starter`]) is typed. It opens no ledger and no socket, and resolves secrets only when asked.
+
+mod read;
+mod webhook;
+mod written;
+
+pub use read::read;
+pub use webhook::{Resolved, Target, Url, Webhook};
+pub use written::starter;
+
+use std::fmt;
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Duration;
+
+use sha2::{Digest, Sha256};
+use uuid::Uuid;
+
+use crate::files::{Folder, Interest, Tree, cleaned, read_file};
+use crate::finding::Finding;
+
+/// All that `stationkeep.yaml` says, with defaults where it says nothing.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Config {
+    /// The configuration's folder: paths of findings and of secrets are relative to it.
+    pub folder: PathBuf,
+    /// The file itself.
+    pub file: PathBuf,
+    pub inventory: Source,
+    pub keybooks: Folder,
+    pub reports: Folder,
+    /// `sqlite:` and an absolute path, or `postgres://…`.
+    pub ledger: Address,
+    /// A loopback address; port 0 is any free one.
+    pub listen: SocketAddr,
+    /// 1 to 60 000.
+    pub settle_ms: u32,
+    /// 1 to 36 500.
+    pub reconfirm_days: u32,
+    /// Whether an untested lifeline is a standing of its own.
+    pub require_tests: bool,
+    /// 1 to 1440.
+    pub full_pass_minutes: u32,
+    /// In the order of the file; no two of one name.
+    pub webhooks: Vec<Webhook>,
+}
+
+/// Where the inventory is kept.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Source {
+    /// A folder tree, as it stands.
+    Folder(Folder),
+}
+
+/// An address that may hold a password or token. Never printed by `Debug`.
+#[derive(Clone, PartialEq, Eq)]
+pub struct Address(Arc<str>);
+
+impl Address {
+    /// The address itself, for connecting.
+    pub fn reveal(&self) -> &str {
+        &self.0
+    }
+}
+
+impl From<&str> for Address {
+    fn from(text: &str) -> Address {
+        Address(text.into())
+    }
+}
+
+impl fmt::Debug for Address {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("(an address)")
+    }
+}
+
+/// A configuration file, read.
+#[derive(Debug)]
+pub struct Loaded {
+    /// The configuration, or everything that is wrong with it.
+    pub config: Result<Config, Vec<Finding>>,
+    /// The file's text, for showing the lines of findings.
+    pub texts: Tree,
+}
+
+/// Reads a configuration file. Relative paths start at the current folder, those within it at the file's folder.
+pub fn load(path: &Path) -> Loaded {
+    let path = cleaned(&std::path::absolute(path).unwrap_or_else(|_| path.into()));
+    let folder = path.parent().unwrap_or(Path::new("/"));
+    let name: Arc<str> = path.file_name().unwrap_or_default().to_string_lossy().into();
+    match read_file(&path.display().to_string(), &path) {
+        Ok(text) => Loaded {
+            config: read(&name, folder, &text.bytes),
+            texts: [(name.clone(), Arc::new(text))].into_iter().collect(),
+        },
+        Err(mut finding) => {
+            if !path.exists() {
+                finding.mend = "Give its path with --config FILE or in STATIONKEEP_CONFIG.".into();
+            }
+            Loaded { config: Err(vec![finding]), texts: Tree::default() }
+        }
+    }
+}
+
+impl Config {
+    /// How long files must be quiet.
+    pub fn settle(&self) -> Duration {
+        Duration::from_millis(self.settle_ms.into())
+    }
+
+    /// The time between full passes.
+    pub fn full_pass(&self) -> Duration {
+        Duration::from_secs(60 * u64::from(self.full_pass_minutes))
+    }
+
+    /// Everything that a change of should lead to a pass; `secrets` are the files that references lead to.
+    pub fn interest(&self, secrets: impl IntoIterator<Item = PathBuf>) -> Interest {
+        let mut trees = vec![self.keybooks.clone()];
+        match &self.inventory {
+            Source::Folder(folder) => trees.push(folder.clone()),
+        }
+        let mut files = vec![self.file.clone()];
+        files.extend(secrets);
+        files.sort();
+        files.dedup();
+        Interest { trees, trays: vec![self.reports.clone()], files }
+    }
+
+    /// Where the key of fingerprints is kept: beside a SQLite ledger, else where that would be by default.
+    pub fn key_file(&self) -> PathBuf {
+        match self.ledger.reveal().strip_prefix("sqlite:") {
+            Some(path) => Path::new(path).with_extension("key"),
+            None => cleaned(&self.folder.join("../var/stationkeep.key")),
+        }
+    }
+}
+
+/// 32 bytes from the system's source of randomness, for a new fingerprint key (244 of their bits are random).
+pub fn random_key() -> [u8; 32] {
+    let mut hasher = Sha256::new();
+    hasher.update(Uuid::new_v4().as_bytes());
+    hasher.update(Uuid::new_v4().as_bytes());
+    hasher.finalize().into()
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,222 @@
+//! One webhook of the configuration: whom it tells of what, and what its references lead to.
+//!
+//! Addresses and signing secrets never stand in a finding, in a sentence or in `Debug`.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::Address;
+use super::read::Reader;
+use crate::files::{Origin, SecretError, Secrets};
+use crate::finding::{Code, Place, did_you_mean};
+use crate::setting::{Name, Reference, Weight};
+use crate::yaml::{Data, Node};
+
+/// The longest name, in characters.
+const LIMIT_NAME: usize = 64;
+/// The most secrets that sign at once.
+const LIMIT_SIGNING: usize = 8;
+/// The rarest reminder: once a year.
+const LIMIT_MINUTES: u32 = 366 * 24 * 60;
+/// Minutes between reminders where the file says nothing (SPEC.md §8).
+const REMIND_MINUTES: [(Weight, u32); 3] = [(Weight::Lifeline, 60), (Weight::Locating, 240), (Weight::Routine, 1440)];
+
+/// Somebody who is alerted.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Webhook {
+    pub name: Name,
+    pub place: Place,
+    pub url: Url,
+    /// In the order of the file: the newest first, as its owner turns them over. None: messages are not signed.
+    pub signing: Vec<Reference>,
+    /// Which alerts it is told of.
+    pub weights: BTreeSet<Weight>,
+    /// Minutes after which an open alert is told again; has every weight.
+    pub remind_minutes: BTreeMap<Weight, u32>,
+}
+
+/// Where a webhook's address stands.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Url {
+    Written(Address),
+    Secret(Reference),
+}
+
+/// A webhook as it can be used now.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Resolved {
+    On(Target),
+    /// It cannot be used; the sentence says why.
+    Off(String),
+}
+
+/// Where to send and how to sign.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Target {
+    /// An `http` or `https` address with a host.
+    pub url: Address,
+    /// As they were read; what they must look like is the signer's business.
+    pub signing: Vec<Address>,
+    /// Sentences about signing secrets that are left out.
+    pub notes: Vec<String>,
+}
+
+impl Webhook {
+    /// Looks its references up. With an unset variable it is off; of several signing secrets one is enough.
+    pub fn resolve(&self, secrets: &Secrets<'_>) -> Resolved {
+        let name = &self.name;
+        let look_up = |reference: &Reference| {
+            secrets.look_up(reference, Origin::Owner).map(|code| Address::from(code.reveal().trim()))
+        };
+        let url = match &self.url {
+            Url::Written(address) => address.clone(),
+            Url::Secret(reference) => match look_up(reference) {
+                Ok(address) if is_http(address.reveal()) => address,
+                Ok(_) => {
+                    return Resolved::Off(format!(
+                        "The webhook `{name}` is off: `{reference}` leads to no http or https address."
+                    ));
+                }
+                Err(error) => return Resolved::Off(format!("The webhook `{name}` is off: {error}.")),
+            },
+        };
+        let (found, lost): (Vec<_>, Vec<_>) = self.signing.iter().map(look_up).partition(Result::is_ok);
+        let lost: Vec<SecretError> = lost.into_iter().filter_map(Result::err).collect();
+        let signing: Vec<Address> = found.into_iter().filter_map(Result::ok).collect();
+        match lost.first() {
+            Some(error) if signing.is_empty() => {
+                Resolved::Off(format!("The webhook `{name}` is off, since its messages cannot be signed: {error}."))
+            }
+            Some(_) | None => {
+                let note =
+                    |error: &SecretError| format!("The webhook `{name}` signs without one of its secrets: {error}.");
+                Resolved::On(Target { url, signing, notes: lost.iter().map(note).collect() })
+            }
+        }
+    }
+
+    /// Every secret it refers to.
+    pub fn references(&self) -> impl Iterator<Item = &Reference> {
+        let url = match &self.url {
+            Url::Written(_) => None,
+            Url::Secret(reference) => Some(reference),
+        };
+        url.into_iter().chain(&self.signing)
+    }
+}
+
+fn is_http(text: &str) -> bool {
+    reqwest::Url::parse(text).is_ok_and(|url| matches!(url.scheme(), "http" | "https") && url.has_host())
+}
+
+impl Reader<'_> {
+    pub(super) fn webhook(&mut self, node: &Node) -> Option<Webhook> {
+        let [name, url, signing, weights, remind] =
+            self.sheet.map(node, "A webhook", ["name", "url", "signing", "weights", "remind_minutes"])?;
+        let place = name.map_or_else(|| self.sheet.place(node.spot), |n| self.sheet.place(n.spot));
+        let name = self.sheet.required(name, node, "The webhook", "name").and_then(|n| self.name(n));
+        let url = self.sheet.required(url, node, "The webhook", "url").and_then(|n| self.url(n));
+        let signing = signing.map(|n| self.signing(n)).unwrap_or_default();
+        let weights = weights.map_or_else(|| Weight::ALL.into(), |n| self.weights(n));
+        let remind_minutes = self.remind(remind);
+        Some(Webhook { name: name?, place, url: url?, signing, weights, remind_minutes })
+    }
+
+    fn name(&mut self, node: &Node) -> Option<Name> {
+        let text = self.sheet.text(node, "The webhook's name")?;
+        let fits = (1..=LIMIT_NAME).contains(&text.chars().count()) && !text.chars().any(char::is_control);
+        if !fits {
+            let mend = format!("Write 1 to {LIMIT_NAME} characters.");
+            self.sheet.note(Code::ConfigBroken, node.spot, "This cannot be a webhook's name.", mend);
+        }
+        fits.then(|| text.into())
+    }
+
+    fn url(&mut self, node: &Node) -> Option<Url> {
+        match &node.data {
+            Data::Map(_) => self.secret(node, "`url`").map(Url::Secret),
+            Data::Scalar { text, .. } if !node.is_null() && is_http(text) => Some(Url::Written((&**text).into())),
+            Data::Scalar { .. } | Data::List(_) => {
+                // It may hold a token, so it is not repeated.
+                let mend = "Write {secret: \"env:NAME\"}, {secret: \"file:PATH\"}, or \"https://…\" in quotes.";
+                self.sheet.note(Code::ConfigBroken, node.spot, "`url` is no http or https address.", mend);
+                None
+            }
+        }
+    }
+
+    fn secret(&mut self, node: &Node, what: &str) -> Option<Reference> {
+        let [secret] = self.sheet.map(node, what, ["secret"])?;
+        let secret = self.sheet.required(secret, node, what, "secret")?;
+        self.sheet.reference(secret, what)
+    }
+
+    fn signing(&mut self, node: &Node) -> Vec<Reference> {
+        let nodes = match &node.data {
+            Data::List(items) => items.as_slice(),
+            Data::Map(_) | Data::Scalar { .. } => std::slice::from_ref(node),
+        };
+        if !(1..=LIMIT_SIGNING).contains(&nodes.len()) {
+            let mend = format!("Give 1 to {LIMIT_SIGNING} secrets, or leave `signing` out.");
+            self.sheet.note(Code::ConfigBroken, node.spot, format!("`signing` lists {} secrets.", nodes.len()), mend);
+        }
+        let mut all = Vec::new();
+        for node in nodes {
+            let Some(reference) = self.signing_secret(node) else { continue };
+            if all.contains(&reference) {
+                let sentence = "`signing` lists one secret twice.";
+                self.sheet.note(Code::NameRepeated, node.spot, sentence, "Keep one of the two.");
+            } else {
+                all.push(reference);
+            }
+        }
+        all
+    }
+
+    fn signing_secret(&mut self, node: &Node) -> Option<Reference> {
+        match &node.data {
+            Data::Map(_) => self.secret(node, "`signing`"),
+            Data::Scalar { .. } | Data::List(_) => {
+                let mend = "Write {secret: \"env:NAME\"} or {secret: \"file:PATH\"}.";
+                self.sheet.note(Code::SecretLiteral, node.spot, "`signing` is no reference to a secret.", mend);
+                None
+            }
+        }
+    }
+
+    fn weights(&mut self, node: &Node) -> BTreeSet<Weight> {
+        let words = Weight::ALL.map(|weight| (weight.as_str(), weight));
+        let mut all = BTreeSet::new();
+        let Some(items) = self.sheet.list(node, "`weights`") else { return all };
+        if items.is_empty() {
+            let mend = format!("Use some of: {}.", words.map(|(word, _)| word).join(", "));
+            self.sheet.note(Code::ConfigBroken, node.spot, "`weights` lists nothing, so nobody would be told.", mend);
+        }
+        for item in items {
+            let Some(weight) = self.sheet.word(item, "A weight", &words) else { continue };
+            if !all.insert(weight) {
+                let sentence = format!("`weights` lists `{weight}` twice.");
+                self.sheet.note(Code::NameRepeated, item.spot, sentence, "Keep one of the two.");
+            }
+        }
+        all
+    }
+
+    fn remind(&mut self, node: Option<&Node>) -> BTreeMap<Weight, u32> {
+        let mut all = BTreeMap::from(REMIND_MINUTES);
+        let entries = node.and_then(|n| self.sheet.entries(n, "`remind_minutes`")).unwrap_or(&[]);
+        for (key, node) in entries {
+            match Weight::ALL.into_iter().find(|weight| weight.as_str() == &*key.text) {
+                Some(weight) => {
+                    let what = format!("`remind_minutes` of `{weight}`");
+                    all.extend(self.sheet.number(node, &what, 1..=LIMIT_MINUTES).map(|minutes| (weight, minutes)));
+                }
+                None => {
+                    let mend = did_you_mean(&key.text, Weight::ALL.map(Weight::as_str));
+                    let sentence = format!("No weight is called `{}`.", key.text);
+                    self.sheet.note(Code::KeyUnknown, key.spot, sentence, mend);
+                }
+            }
+        }
+        all
+    }
+}

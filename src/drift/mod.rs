@@ -1,0 +1,253 @@
+//! What is wanted of a station beside what it is known to hold: per setting, per lifeline, as a whole.
+//!
+//! [`look`] is the one place that decides; the text, the diff and the JSON all show its result.
+
+mod show;
+
+pub use show::{Totals, diff, held_text, json, text, value_text};
+
+use std::fmt;
+
+use jiff::{SignedDuration, Timestamp};
+
+use crate::finding::Place;
+use crate::inventory::{Station, Wanted};
+use crate::keybook::{Lifeline, SettingId};
+use crate::ledger::{Mark, Outcome, Record, State};
+use crate::setting::{Name, Value, Weight};
+
+/// How a managed setting is not as wanted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Drift {
+    /// Known, and not as wanted.
+    Differs,
+    /// The same, and found so against the record: somebody changed it unrecorded.
+    Strayed,
+    InDoubt,
+    /// Nobody knows what it holds.
+    Unproven,
+    /// As wanted, but last confirmed too long ago.
+    Overdue,
+}
+
+impl Drift {
+    /// The word used in output.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Drift::Differs => "differs",
+            Drift::Strayed => "strayed",
+            Drift::InDoubt => "in-doubt",
+            Drift::Unproven => "unproven",
+            Drift::Overdue => "overdue",
+        }
+    }
+}
+
+/// How far a lifeline's service is proved by test calls.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Service {
+    /// The last test failed.
+    Failed,
+    /// No test reached help with the settings as they are.
+    Untested,
+    /// The last test that reached help is too long ago.
+    Overdue,
+    Tested,
+}
+
+impl Service {
+    /// The word used in output.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Service::Failed => "failed",
+            Service::Untested => "untested",
+            Service::Overdue => "overdue",
+            Service::Tested => "tested",
+        }
+    }
+}
+
+/// How a station stands as a whole: the worst that holds, the worst first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Standing {
+    OutOfService,
+    Adrift,
+    InDoubt,
+    Unproven,
+    Untested,
+    Overdue,
+    Aligned,
+}
+
+impl Standing {
+    /// All of them, the worst first.
+    pub const ALL: [Standing; 7] = [
+        Standing::OutOfService,
+        Standing::Adrift,
+        Standing::InDoubt,
+        Standing::Unproven,
+        Standing::Untested,
+        Standing::Overdue,
+        Standing::Aligned,
+    ];
+
+    /// The word used in output.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Standing::OutOfService => "out-of-service",
+            Standing::Adrift => "adrift",
+            Standing::InDoubt => "in-doubt",
+            Standing::Unproven => "unproven",
+            Standing::Untested => "untested",
+            Standing::Overdue => "overdue",
+            Standing::Aligned => "aligned",
+        }
+    }
+}
+
+impl fmt::Display for Standing {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.as_str())
+    }
+}
+
+/// One setting that drifts.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SettingDrift {
+    pub id: SettingId,
+    pub name: Name,
+    pub drift: Drift,
+    pub weight: Weight,
+    pub wanted: Value,
+    pub wanted_at: Place,
+    /// The contact behind the wanted dial string.
+    pub contact: Option<Name>,
+    pub held: State,
+    /// The report that last spoke of it.
+    pub mark: Option<Mark>,
+}
+
+/// One lifeline and what its tests say.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LifelineService {
+    pub name: Name,
+    pub service: Service,
+    /// The test call that says so; for an untested one the last call there was.
+    pub mark: Option<Mark>,
+}
+
+/// Everything that is not as it should be at one station.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct StationDrift {
+    pub station: Name,
+    pub site: Name,
+    pub location: Name,
+    pub standing: Standing,
+    /// `None` where the station is aligned.
+    pub weight: Option<Weight>,
+    pub settings: Vec<SettingDrift>,
+    pub lifelines: Vec<LifelineService>,
+}
+
+/// What the configuration says about age and tests.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Rules {
+    /// How long a confirmed value stays good.
+    pub reconfirm_days: u32,
+    /// Whether an untested lifeline is a standing of its own.
+    pub require_tests: bool,
+}
+
+/// Compares what is wanted of a station with its record, at a moment.
+pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) -> StationDrift {
+    let settings: Vec<SettingDrift> =
+        station.keybook.ids().filter_map(|id| setting(station, record, id, rules, now)).collect();
+    let lifelines: Vec<LifelineService> = station
+        .keybook
+        .lifelines
+        .iter()
+        .zip(&record.lifelines)
+        .map(|(lifeline, proof)| {
+            let tracked = is_tracked(station, record, lifeline);
+            let (service, mark) = service(proof, station.test_days, now);
+            (tracked, LifelineService { name: lifeline.name.clone(), service, mark })
+        })
+        .filter(|(tracked, lifeline)| *tracked || lifeline.service == Service::Failed)
+        .map(|(_, lifeline)| lifeline)
+        .collect();
+    let of_settings = settings.iter().map(|s| standing_of_drift(s.drift));
+    let of_lifelines = lifelines.iter().map(|l| standing_of_service(l.service, rules));
+    let standing = of_settings.chain(of_lifelines).min().unwrap_or(Standing::Aligned);
+    let failing = lifelines.iter().any(|l| standing_of_service(l.service, rules) != Standing::Aligned);
+    let heaviest = settings.iter().map(|s| s.weight).max();
+    StationDrift {
+        station: station.name.clone(),
+        site: station.site.clone(),
+        location: station.location.clone(),
+        standing,
+        weight: if failing { Some(Weight::Lifeline) } else { heaviest },
+        settings,
+        lifelines,
+    }
+}
+
+/// Whether each setting of a lifeline has a target: it is wanted, or unmanaged and known.
+pub fn is_tracked(station: &Station, record: &Record, lifeline: &Lifeline) -> bool {
+    lifeline.settings.iter().all(|id| station.wanted(*id).is_some() || record.known(*id).is_some())
+}
+
+fn older(mark: Option<Mark>, days: u32, now: Timestamp) -> bool {
+    mark.is_some_and(|mark| now.duration_since(mark.at) > SignedDuration::from_hours(i64::from(days) * 24))
+}
+
+fn setting(station: &Station, record: &Record, id: SettingId, rules: Rules, now: Timestamp) -> Option<SettingDrift> {
+    let Wanted { value, place, contact, layer: _ } = station.wanted(id)?;
+    let holding = record.holding(id);
+    let drift = match &holding.state {
+        State::Unknown => Drift::Unproven,
+        State::InDoubt(_) => Drift::InDoubt,
+        State::Known(held) if !held.agrees(value) && holding.strayed.is_some() => Drift::Strayed,
+        State::Known(held) if !held.agrees(value) => Drift::Differs,
+        State::Known(_) if older(holding.mark, rules.reconfirm_days, now) => Drift::Overdue,
+        State::Known(_) => return None,
+    };
+    let setting = station.keybook.setting(id);
+    Some(SettingDrift {
+        id,
+        name: setting.name.clone(),
+        drift,
+        weight: setting.weight,
+        wanted: value.clone(),
+        wanted_at: place.clone(),
+        contact: contact.clone(),
+        held: holding.state.clone(),
+        mark: holding.mark,
+    })
+}
+
+fn service(proof: &crate::ledger::Proof, test_days: Option<u32>, now: Timestamp) -> (Service, Option<Mark>) {
+    match (proof.last, proof.reached) {
+        (Some((Outcome::Failed, mark)), _) => (Service::Failed, Some(mark)),
+        (last, None) => (Service::Untested, last.map(|(_, mark)| mark)),
+        (_, Some(mark)) if test_days.is_some_and(|days| older(Some(mark), days, now)) => (Service::Overdue, Some(mark)),
+        (_, Some(mark)) => (Service::Tested, Some(mark)),
+    }
+}
+
+fn standing_of_drift(drift: Drift) -> Standing {
+    match drift {
+        Drift::Differs | Drift::Strayed => Standing::Adrift,
+        Drift::InDoubt => Standing::InDoubt,
+        Drift::Unproven => Standing::Unproven,
+        Drift::Overdue => Standing::Overdue,
+    }
+}
+
+fn standing_of_service(service: Service, rules: Rules) -> Standing {
+    match service {
+        Service::Failed => Standing::OutOfService,
+        Service::Untested if rules.require_tests => Standing::Untested,
+        Service::Overdue => Standing::Overdue,
+        Service::Untested | Service::Tested => Standing::Aligned,
+    }
+}

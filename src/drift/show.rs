@@ -1,0 +1,190 @@
+//! Drift as people and programs read it: text with the diff, the diff alone, JSON.
+
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+
+use serde_json::{Value as Json, json};
+
+use super::{SettingDrift, Standing, StationDrift};
+use crate::inventory::Station;
+use crate::ledger::{Mark, Record, State, value_json};
+use crate::setting::Value;
+
+/// How many stations stand how, over the whole fleet.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Totals(BTreeMap<Standing, usize>);
+
+impl Totals {
+    /// Counts standings.
+    pub fn of(standings: impl IntoIterator<Item = Standing>) -> Totals {
+        let mut totals = Totals::default();
+        standings.into_iter().for_each(|standing| *totals.0.entry(standing).or_default() += 1);
+        totals
+    }
+
+    /// How many stand so.
+    pub fn get(&self, standing: Standing) -> usize {
+        self.0.get(&standing).copied().unwrap_or(0)
+    }
+
+    /// How many there are in all.
+    pub fn all(&self) -> usize {
+        self.0.values().sum()
+    }
+
+    /// `{standing: count}`, every standing named.
+    pub fn json(&self) -> Json {
+        Standing::ALL.iter().map(|s| (s.as_str().to_owned(), Json::from(self.get(*s)))).collect()
+    }
+
+    /// "3 adrift, 1 overdue, 20 aligned"; standings that nobody has are left out.
+    pub fn sentence(&self) -> String {
+        let parts = Standing::ALL.iter().filter(|s| self.get(**s) > 0).map(|s| format!("{} {s}", self.get(*s)));
+        let parts: Vec<String> = parts.collect();
+        if parts.is_empty() { "no station".into() } else { parts.join(", ") }
+    }
+}
+
+/// A value as one line of text; an empty dial string is shown as such.
+pub fn value_text(value: &Value) -> String {
+    match value {
+        Value::Digits(text) | Value::Dial(text) if text.is_empty() => "\"\"".into(),
+        Value::Digits(text) | Value::Dial(text) => text.to_string(),
+        Value::Choice(_) | Value::Flags(_) | Value::Number(_) | Value::Secret(_) => value.to_string(),
+    }
+}
+
+/// What is held, as one line of text. Beside a wanted secret of the same name, an earlier code is told apart.
+pub fn held_text(held: &State, wanted: Option<&Value>) -> String {
+    match held {
+        State::Unknown => "(unknown)".into(),
+        State::InDoubt(candidates) => {
+            let all: Vec<String> = candidates.iter().map(value_text).collect();
+            format!("(in doubt: {})", all.join(" or "))
+        }
+        State::Known(value) => {
+            let text = value_text(value);
+            let earlier = wanted.is_some_and(|wanted| !wanted.agrees(value) && value_text(wanted) == text);
+            if earlier { format!("{text}, an earlier code") } else { text }
+        }
+    }
+}
+
+/// The unified diff of a station's managed settings, confirmed against wanted; empty where nothing differs.
+pub fn diff(station: &Station, record: &Record) -> String {
+    let mut confirmed = String::new();
+    let mut wanted = String::new();
+    for id in station.keybook.ids() {
+        let Some(want) = station.wanted(id) else { continue };
+        let name = &station.keybook.setting(id).name;
+        let agrees = record.known(id).is_some_and(|held| held.agrees(&want.value));
+        // Two names for one code are no difference, so the same line stands on both sides.
+        let held =
+            if agrees { value_text(&want.value) } else { held_text(&record.holding(id).state, Some(&want.value)) };
+        let _ = writeln!(confirmed, "{name}: {held}");
+        let _ = writeln!(wanted, "{name}: {}", value_text(&want.value));
+    }
+    let name = &station.name;
+    similar::TextDiff::from_lines(&confirmed, &wanted)
+        .unified_diff()
+        .context_radius(1)
+        .header(&format!("{name} confirmed"), &format!("{name} wanted"))
+        .to_string()
+}
+
+fn day(mark: Mark) -> String {
+    mark.at.strftime("%Y-%m-%d").to_string()
+}
+
+/// A station's drift for a person: how it stands, the diff, and where each line comes from.
+pub fn text(drift: &StationDrift, station: &Station, record: &Record) -> String {
+    let mut out = String::new();
+    let weight = drift.weight.map(|weight| format!(", {weight}")).unwrap_or_default();
+    let _ = writeln!(out, "{}  {}{weight}  ({}: {})", drift.station, drift.standing, drift.site, drift.location);
+    out.push_str(&diff(station, record));
+    for setting in &drift.settings {
+        let _ = writeln!(out, "  {}", setting_sentence(setting));
+    }
+    for lifeline in &drift.lifelines {
+        let name = &lifeline.name;
+        let sentence = match (lifeline.service, lifeline.mark) {
+            (super::Service::Failed, Some(mark)) => format!("the last test call failed on {}", day(mark)),
+            (super::Service::Failed, None) => "the last test call failed".into(),
+            (super::Service::Untested, Some(mark)) => {
+                format!("changed since its last test call on {}: make a test call", day(mark))
+            }
+            (super::Service::Untested, None) => "never tested: make a test call".into(),
+            (super::Service::Overdue, mark) => {
+                let last = mark.map(|mark| format!(", the last was on {}", day(mark))).unwrap_or_default();
+                format!("a test call is overdue{last}")
+            }
+            (super::Service::Tested, _) => continue,
+        };
+        let _ = writeln!(out, "  lifeline {name}: {sentence}");
+    }
+    out
+}
+
+fn setting_sentence(setting: &SettingDrift) -> String {
+    let SettingDrift { name, drift, weight, wanted_at, contact, mark, id: _, wanted: _, held: _ } = setting;
+    let who = contact.as_ref().map(|contact| format!(" ({contact})")).unwrap_or_default();
+    let last = match (drift, mark) {
+        (super::Drift::Strayed, Some(mark)) => format!("found so on {}, against the record", day(*mark)),
+        (super::Drift::InDoubt, Some(mark)) => format!("in doubt since {}", day(*mark)),
+        (super::Drift::Unproven, _) => "never confirmed".into(),
+        (super::Drift::Overdue, Some(mark)) => format!("last confirmed {}, too long ago", day(*mark)),
+        (super::Drift::Differs, Some(mark)) => format!("last confirmed {}", day(*mark)),
+        (super::Drift::Strayed | super::Drift::InDoubt | super::Drift::Overdue | super::Drift::Differs, None) => {
+            "no report".into()
+        }
+    };
+    format!("{name}: {}, {weight}; wanted by {wanted_at}{who}; {last}", drift.as_str())
+}
+
+/// A station's drift as the stable JSON of `drift --format json`.
+pub fn json(drift: &StationDrift) -> Json {
+    let settings: Vec<Json> = drift.settings.iter().map(setting_json).collect();
+    let lifelines = drift.lifelines.iter().map(|lifeline| {
+        json!({
+            "lifeline": &*lifeline.name,
+            "service": lifeline.service.as_str(),
+            "at": lifeline.mark.map(|mark| mark.at.to_string()),
+            "report": lifeline.mark.map(|mark| mark.report.to_string()),
+        })
+    });
+    json!({
+        "station": &*drift.station,
+        "site": &*drift.site,
+        "standing": drift.standing.as_str(),
+        "weight": drift.weight.map(|weight| weight.as_str()),
+        "settings": settings,
+        "lifelines": lifelines.collect::<Vec<_>>(),
+    })
+}
+
+fn setting_json(setting: &SettingDrift) -> Json {
+    let (confirmed, candidates) = match &setting.held {
+        State::Known(value) => (known_json(value, &setting.wanted), Vec::new()),
+        State::InDoubt(candidates) => (Json::Null, candidates.iter().map(value_json).collect()),
+        State::Unknown => (Json::Null, Vec::new()),
+    };
+    json!({
+        "setting": &*setting.name,
+        "drift": setting.drift.as_str(),
+        "weight": setting.weight.as_str(),
+        "wanted": value_json(&setting.wanted),
+        "confirmed": confirmed,
+        "candidates": candidates,
+        "wanted_at": setting.wanted_at.to_string(),
+        "report": setting.mark.map(|mark| mark.report.to_string()),
+    })
+}
+
+/// A known value; one that prints like the wanted one without being it (an earlier code) is marked.
+fn known_json(value: &Value, wanted: &Value) -> Json {
+    let mut json = value_json(value);
+    if !value.agrees(wanted) && json == value_json(wanted) {
+        json["earlier"] = Json::Bool(true);
+    }
+    json
+}

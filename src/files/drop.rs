@@ -1,0 +1,242 @@
+//! The reports folder: which files lie there, in the order of their names, and which are still being written.
+//!
+//! A file whose last change is younger than the settle time is left for the next look, since half a report can
+//! read like a whole one. A program that writes with longer pauses should write under another ending (`x.tmp`)
+//! and rename. Files stay where they lie; whether one was taken before is told by its content, elsewhere.
+
+use std::fs::{self, File};
+use std::io::{self, BufRead, BufReader, Read};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::{Duration, SystemTime};
+
+use sha2::{Digest, Sha256};
+
+use super::Folder;
+use super::tree::{Content, FileText, bounded, open_plain, too_large};
+use super::walk::{Found, Scope, Stamp, has_suffix, is_yaml, unreadable, walk, why};
+use crate::finding::{Code, Finding, Place};
+use crate::yaml::LIMIT_BYTES;
+
+/// The largest ledger export that is taken, in bytes; it is read line by line.
+pub const EXPORT_LIMIT_BYTES: u64 = 8 << 30;
+/// The longest line of one, in bytes.
+const LINE_LIMIT_BYTES: u64 = 8 << 20;
+
+/// What a dropped file holds, by its ending.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Parcel {
+    /// One report: `*.yaml`, `*.yml`, `*.json`.
+    Report,
+    /// A ledger export, one report or issued script a line: `*.jsonl`.
+    Export,
+}
+
+/// A file in the reports folder that is no longer being written.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Dropped {
+    /// Relative to the configuration's folder.
+    pub name: Arc<str>,
+    pub parcel: Parcel,
+    /// Of the whole content; by it the file is known.
+    pub sha256: [u8; 32],
+    path: PathBuf,
+    stamp: Stamp,
+}
+
+/// What lies in the reports folder.
+#[derive(Debug, Clone, Default)]
+pub struct Tray {
+    /// In the order of file names.
+    pub files: Vec<Arc<Dropped>>,
+    /// How long until the youngest of those left for the next look will have settled; nothing where none was left.
+    pub waiting: Option<Duration>,
+}
+
+impl Tray {
+    /// Looks what lies in a folder (not below it). Contents of files that `earlier` saw in the same state are not read
+    /// again. `now` is a moment before the call. Findings concern single files; the others are taken all the same.
+    pub fn look(folder: &Folder, earlier: &Tray, now: SystemTime, settle: Duration) -> (Tray, Vec<Finding>) {
+        let found = walk(folder, scope());
+        let mut tray = Tray::default();
+        let mut findings = found.findings;
+        for (name, found) in found.files {
+            match settles_in(&found.stamp, now, settle) {
+                Some(rest) => tray.wait(rest),
+                None => match dropped(&name, found, earlier, now) {
+                    Ok(Some(file)) => tray.files.push(file),
+                    Ok(None) => tray.wait(settle),
+                    Err(finding) => findings.push(finding),
+                },
+            }
+        }
+        (tray, findings)
+    }
+
+    fn wait(&mut self, rest: Duration) {
+        self.waiting = self.waiting.max(Some(rest));
+    }
+}
+
+/// Which files of the folder count.
+pub(super) fn scope() -> Scope {
+    Scope { deep: false, wanted: |name| parcel(name).is_some() }
+}
+
+fn parcel(name: &str) -> Option<Parcel> {
+    if is_yaml(name) || has_suffix(name, &["json"]) {
+        Some(Parcel::Report)
+    } else {
+        has_suffix(name, &["jsonl"]).then_some(Parcel::Export)
+    }
+}
+
+/// How long the file must still be left alone. A change that the clock puts further ahead than the settle time
+/// says nothing, and the file is taken.
+fn settles_in(stamp: &Stamp, now: SystemTime, settle: Duration) -> Option<Duration> {
+    match stamp.quiet_for(now) {
+        Some(quiet) => settle.checked_sub(quiet).filter(|rest| !rest.is_zero()),
+        None => now.checked_add(settle).and_then(|then| stamp.quiet_for(then)).map(|ahead| settle + settle - ahead),
+    }
+}
+
+/// Nothing where the file is gone or changed meanwhile.
+fn dropped(name: &Arc<str>, found: Found, earlier: &Tray, now: SystemTime) -> Result<Option<Arc<Dropped>>, Finding> {
+    let known = earlier.files.binary_search_by(|file| file.name.cmp(name)).ok().map(|at| &earlier.files[at]);
+    if let Some(known) = known.filter(|known| known.stamp == found.stamp && found.stamp.is_settled(now)) {
+        return Ok(Some(known.clone()));
+    }
+    let Some(parcel) = parcel(name) else { return Ok(None) };
+    let limit = match parcel {
+        Parcel::Report => LIMIT_BYTES as u64,
+        Parcel::Export => EXPORT_LIMIT_BYTES,
+    };
+    if found.stamp.size > limit {
+        return Err(too_large(name, found.stamp.size));
+    }
+    match hash(&found.path, limit) {
+        Ok(Some((sha256, stamp))) if stamp == found.stamp => {
+            Ok(Some(Arc::new(Dropped { name: name.clone(), parcel, sha256, path: found.path, stamp })))
+        }
+        Ok(Some(_) | None) => Ok(None),
+        Err(error) => Err(not_read(name, &error)),
+    }
+}
+
+fn not_read(name: &str, error: &io::Error) -> Finding {
+    unreadable(name, &format!("cannot be read: {}", why(error)), "Look at its owner and permissions.")
+}
+
+/// The hash of a file, and the state it was in afterwards.
+fn hash(path: &Path, limit: u64) -> io::Result<Option<([u8; 32], Stamp)>> {
+    let gone = |error: io::Error| if error.kind() == io::ErrorKind::NotFound { Ok(None) } else { Err(error) };
+    let file = match open_plain(path) {
+        Ok(Some(file)) => file,
+        Ok(None) => return Ok(None),
+        Err(error) => return gone(error),
+    };
+    let mut hasher = Sha256::new();
+    let mut reader = file.take(limit);
+    let mut buffer = vec![0; 64 << 10];
+    loop {
+        match reader.read(&mut buffer)? {
+            0 => break,
+            n => hasher.update(&buffer[..n]),
+        }
+    }
+    match fs::metadata(path) {
+        Ok(meta) => Ok(Some((hasher.finalize().into(), Stamp::of(&meta)))),
+        Err(error) => gone(error),
+    }
+}
+
+impl Dropped {
+    /// The content of a report. Nothing where it is another one by now: the next look sees that.
+    ///
+    /// # Errors
+    /// A finding that says why the file cannot be read.
+    pub fn content(&self) -> Result<Option<FileText>, Finding> {
+        match bounded(&self.path, LIMIT_BYTES as u64) {
+            Ok(Content::Bytes(bytes)) => Ok(Some(FileText::new(bytes)).filter(|text| text.sha256 == self.sha256)),
+            Ok(Content::TooLarge(size)) => Err(too_large(&self.name, size)),
+            Ok(Content::NoFile) => Ok(None),
+            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
+            Err(error) => Err(not_read(&self.name, &error)),
+        }
+    }
+
+    /// The lines of an export, one at a time. Nothing where the file is another one by now.
+    ///
+    /// # Errors
+    /// A finding that says why the file cannot be read.
+    pub fn lines(&self) -> Result<Option<ExportLines>, Finding> {
+        let file = match open_plain(&self.path) {
+            Ok(Some(file)) => file,
+            Ok(None) => return Ok(None),
+            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(None),
+            Err(error) => return Err(not_read(&self.name, &error)),
+        };
+        let meta = file.metadata().map_err(|error| not_read(&self.name, &error))?;
+        let lines = ExportLines { name: self.name.clone(), reader: BufReader::new(file), line: 0, ended: false };
+        Ok((Stamp::of(&meta) == self.stamp).then_some(lines))
+    }
+}
+
+/// The lines of a ledger export with their numbers from 1, without line ends; empty ones are passed over.
+/// After a finding there are no more.
+#[derive(Debug)]
+pub struct ExportLines {
+    name: Arc<str>,
+    reader: BufReader<File>,
+    line: u32,
+    ended: bool,
+}
+
+impl ExportLines {
+    fn read(&mut self) -> Result<Option<Vec<u8>>, Finding> {
+        let mut bytes = Vec::new();
+        let read = self.reader.by_ref().take(LINE_LIMIT_BYTES + 1).read_until(b'\n', &mut bytes);
+        let read = read.map_err(|error| not_read(&self.name, &error))? as u64;
+        self.line = self.line.saturating_add(1);
+        if read > LINE_LIMIT_BYTES {
+            let sentence = format!("The line has more than {LINE_LIMIT_BYTES} bytes.");
+            return Err(self.finding(Code::FileTooLarge, sentence, "A ledger export has a report or script a line."));
+        }
+        Ok((read > 0).then_some(bytes))
+    }
+
+    fn text(&self, bytes: Vec<u8>) -> Result<String, Finding> {
+        let text = String::from_utf8(bytes).map_err(|_| {
+            self.finding(Code::NotText, "This line is not UTF-8 text.".into(), "Make the export again.")
+        })?;
+        Ok(text.trim_end_matches(['\n', '\r']).to_owned())
+    }
+
+    fn finding(&self, code: Code, sentence: String, mend: &str) -> Finding {
+        Finding::new(code, Place { file: self.name.clone(), line: self.line, column: 1, length: 0 }, sentence, mend)
+    }
+}
+
+impl Iterator for ExportLines {
+    type Item = Result<(u32, String), Finding>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        while !self.ended {
+            let line = match self.read() {
+                Ok(None) => break,
+                Ok(Some(bytes)) => self.text(bytes),
+                Err(finding) => Err(finding),
+            };
+            match line {
+                Ok(text) if text.trim().is_empty() => {}
+                Ok(text) => return Some(Ok((self.line, text))),
+                Err(finding) => {
+                    self.ended = true;
+                    return Some(Err(finding));
+                }
+            }
+        }
+        self.ended = true;
+        None
+    }
+}

@@ -1,0 +1,307 @@
+//! The thread behind a watch: takes events and orders, waits for quiet, sets watches anew, speaks.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fs;
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
+use std::sync::{Arc, PoisonError, RwLock};
+use std::time::{Duration, Instant};
+
+use notify::event::EventKind;
+use notify::{ErrorKind, RecommendedWatcher, RecursiveMode, Watcher};
+
+use super::mounts::Mounts;
+use super::survey::{Posts, Survey, matters};
+use super::{Interest, Means, Pace, Told};
+use crate::files::walk::Stamp;
+
+/// The longest burst is this many settle times.
+const LONGEST: u32 = 10;
+/// How often watches are set anew while folders keep appearing.
+const ROUNDS: u32 = 8;
+/// Between two looks for git's lock.
+const LOCK_LOOK: Duration = Duration::from_millis(50);
+/// Polling takes no more of the time than one part in so many.
+const SHARE: u32 = 10;
+
+/// What the thread is told.
+#[derive(Debug)]
+pub(super) enum Order {
+    /// Something may have changed.
+    Look,
+    Rearm(Interest),
+    Stop,
+}
+
+/// The thread goes on, or ends.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Turn {
+    On,
+    Stop,
+}
+
+/// What the thread shares with the one that takes events.
+struct Ear {
+    posts: RwLock<Posts>,
+    /// A `Look` is under way already.
+    pending: AtomicBool,
+    orders: Sender<Order>,
+}
+
+impl Ear {
+    fn hear(&self, event: &notify::Result<notify::Event>) {
+        let counts = match event {
+            Ok(event) if event.need_rescan() => true,
+            Ok(event) if matches!(event.kind, EventKind::Access(_)) => false,
+            Ok(event) => {
+                let posts = self.posts.read().unwrap_or_else(PoisonError::into_inner);
+                event.paths.is_empty() || event.paths.iter().any(|path| matters(&posts, path))
+            }
+            Err(_) => true,
+        };
+        if counts && !self.pending.swap(true, Ordering::AcqRel) {
+            let _ = self.orders.send(Order::Look);
+        }
+    }
+}
+
+pub(super) struct Sentry {
+    interest: Interest,
+    pace: Pace,
+    orders: Receiver<Order>,
+    ear: Arc<Ear>,
+    told: Arc<Told>,
+    watcher: Option<RecommendedWatcher>,
+    polls: bool,
+    /// As last seen.
+    state: [u8; 32],
+    locks: BTreeSet<PathBuf>,
+    /// Locks that were waited for in vain, in the state they were in.
+    stale: BTreeMap<PathBuf, Stamp>,
+    /// How long the last look took.
+    effort: Duration,
+    noted: BTreeSet<&'static str>,
+}
+
+impl Sentry {
+    pub fn new(interest: Interest, pace: Pace, own: Sender<Order>, orders: Receiver<Order>, told: Arc<Told>) -> Sentry {
+        let ear = Ear { posts: RwLock::default(), pending: AtomicBool::new(false), orders: own };
+        Sentry {
+            interest,
+            pace,
+            orders,
+            ear: Arc::new(ear),
+            told,
+            watcher: None,
+            polls: false,
+            state: [0; 32],
+            locks: BTreeSet::new(),
+            stale: BTreeMap::new(),
+            effort: Duration::ZERO,
+            noted: BTreeSet::new(),
+        }
+    }
+
+    /// Sets the first watches.
+    pub fn stand(&mut self, wanted: Means) {
+        match wanted {
+            Means::Polling => self.polls = true,
+            Means::Events => {
+                let ear = self.ear.clone();
+                match notify::recommended_watcher(move |event| ear.hear(&event)) {
+                    Ok(watcher) => self.watcher = Some(watcher),
+                    Err(error) => self.give_up_events(&error),
+                }
+            }
+        }
+        self.arm();
+    }
+
+    /// Serves until it is told to stop.
+    pub fn run(&mut self) {
+        loop {
+            let turn = match self.orders.recv_timeout(self.idle()) {
+                Ok(Order::Look) => self.speak(),
+                Ok(Order::Rearm(interest)) => self.rearm(interest),
+                Ok(Order::Stop) | Err(RecvTimeoutError::Disconnected) => Turn::Stop,
+                Err(RecvTimeoutError::Timeout) if self.look().state == self.state => Turn::On,
+                Err(RecvTimeoutError::Timeout) => self.speak(),
+            };
+            if turn == Turn::Stop {
+                return;
+            }
+        }
+    }
+
+    /// How long until the next look of its own.
+    fn idle(&self) -> Duration {
+        let pause = if self.polls { self.pace.poll } else { self.pace.sweep };
+        pause.max(self.effort * SHARE)
+    }
+
+    fn look(&mut self) -> Survey {
+        let began = Instant::now();
+        let survey = Survey::of(&self.interest);
+        self.effort = began.elapsed();
+        survey
+    }
+
+    fn rearm(&mut self, interest: Interest) -> Turn {
+        self.interest = interest;
+        if self.arm() {
+            self.told.changed.notify_one();
+        }
+        Turn::On
+    }
+
+    /// Waits for quiet, sets the watches anew, and says that something changed.
+    fn speak(&mut self) -> Turn {
+        let turn = match self.settle() {
+            Turn::On => self.wait_for_git(),
+            Turn::Stop => Turn::Stop,
+        };
+        if turn == Turn::On {
+            self.arm();
+            self.told.changed.notify_one();
+        }
+        turn
+    }
+
+    fn settle(&mut self) -> Turn {
+        let last = Instant::now() + self.pace.settle * LONGEST;
+        loop {
+            self.ear.pending.store(false, Ordering::Release);
+            let wait = self.pace.settle.min(last.saturating_duration_since(Instant::now()));
+            match self.orders.recv_timeout(wait) {
+                Ok(Order::Look) if Instant::now() < last => {}
+                Ok(Order::Rearm(interest)) => self.interest = interest,
+                Ok(Order::Stop) | Err(RecvTimeoutError::Disconnected) => return Turn::Stop,
+                Ok(Order::Look) => return Turn::On,
+                Err(RecvTimeoutError::Timeout) => {
+                    if !self.polls || Instant::now() >= last || self.is_still() {
+                        return Turn::On;
+                    }
+                }
+            }
+        }
+    }
+
+    /// Whether nothing changed since this was asked last; without events nobody else would tell.
+    fn is_still(&mut self) -> bool {
+        let state = self.look().state;
+        std::mem::replace(&mut self.state, state) == state
+    }
+
+    /// Waits while git holds the lock of a work tree, so that a half-written one is not read.
+    fn wait_for_git(&mut self) -> Turn {
+        let last = Instant::now() + self.pace.git;
+        while let Some((path, stamp)) = self.lock() {
+            if Instant::now() >= last {
+                // Left behind by a git that was killed; the same one is not waited for again.
+                self.stale.insert(path, stamp);
+                continue;
+            }
+            match self.orders.recv_timeout(LOCK_LOOK) {
+                Ok(Order::Look) => self.ear.pending.store(false, Ordering::Release),
+                Ok(Order::Rearm(interest)) => self.interest = interest,
+                Ok(Order::Stop) | Err(RecvTimeoutError::Disconnected) => return Turn::Stop,
+                Err(RecvTimeoutError::Timeout) => {}
+            }
+        }
+        Turn::On
+    }
+
+    /// A lock that is held and not known to be left behind.
+    fn lock(&self) -> Option<(PathBuf, Stamp)> {
+        self.locks.iter().find_map(|path| {
+            let stamp = Stamp::of(&fs::symlink_metadata(path).ok()?);
+            (self.stale.get(path) != Some(&stamp)).then(|| (path.clone(), stamp))
+        })
+    }
+
+    /// Sets watches where they are needed until no new place shows up. True if anything differs from the last time.
+    fn arm(&mut self) -> bool {
+        let (before, mut moved) = (self.state, false);
+        for _ in 0..ROUNDS {
+            let survey = self.look();
+            (self.state, self.locks) = (survey.state, survey.locks);
+            let fresh = self.post(survey.posts);
+            moved |= fresh;
+            if !fresh {
+                break;
+            }
+        }
+        self.stale.retain(|path, _| self.locks.contains(path));
+        moved || self.state != before
+    }
+
+    /// Watches these folders and no others. True if they are not the ones watched before: then what changed between
+    /// looking and watching is unheard, and another look is due.
+    fn post(&mut self, posts: Posts) -> bool {
+        let mut heard = self.ear.posts.write().unwrap_or_else(PoisonError::into_inner);
+        let old = std::mem::replace(&mut *heard, posts);
+        let now = heard.clone();
+        std::mem::drop(heard);
+        if let Some(watcher) = &mut self.watcher {
+            for folder in old.keys().filter(|folder| !now.contains_key(*folder)) {
+                // Gone with its folder already, as a rule.
+                let _ = watcher.unwatch(folder);
+            }
+        }
+        self.watch(&now);
+        self.note_silent(&now);
+        old != now
+    }
+
+    /// Every folder is watched again each time: a watch dies unseen with a folder that is replaced by another of the
+    /// same name, and the kernel takes a watch that stands already for the same one.
+    fn watch(&mut self, posts: &Posts) {
+        let Some(watcher) = &mut self.watcher else { return };
+        let full = posts.keys().find_map(|folder| {
+            let error = watcher.watch(folder, RecursiveMode::NonRecursive).err()?;
+            // Any other folder is gone, or may not be read: its parent is watched and tells when that changes.
+            matches!(error.kind, ErrorKind::MaxFilesWatch).then_some(error)
+        });
+        if let Some(error) = full {
+            self.give_up_events(&error);
+        }
+    }
+
+    fn give_up_events(&mut self, error: &notify::Error) {
+        self.watcher = None;
+        let reason = match error.kind {
+            ErrorKind::MaxFilesWatch => {
+                "its limit of watched folders is reached; raise fs.inotify.max_user_watches".into()
+            }
+            ErrorKind::Generic(_)
+            | ErrorKind::Io(_)
+            | ErrorKind::PathNotFound
+            | ErrorKind::WatchNotFound
+            | ErrorKind::InvalidConfig(_) => error.to_string(),
+        };
+        self.note("events", format!("The system gives no word of changed files ({reason})."));
+    }
+
+    /// On some file systems changes made elsewhere cause no events.
+    fn note_silent(&mut self, posts: &Posts) {
+        let mounts = Mounts::now();
+        let found = posts.iter().find_map(|(folder, _)| Some((folder, mounts.silent(folder)?)));
+        if let Some((folder, kind)) = found {
+            let sentence =
+                format!("{} lies on {kind}, which gives no word of files changed elsewhere.", folder.display());
+            self.note("silent", sentence);
+        }
+    }
+
+    /// Turns to polling, and says why once.
+    fn note(&mut self, subject: &'static str, sentence: String) {
+        self.polls = true;
+        let mut said = self.told.inner();
+        said.means = Means::Polling;
+        if self.noted.insert(subject) {
+            let seconds = self.pace.poll.as_secs_f32();
+            said.notes.push_back(format!("{sentence} The files are looked at every {seconds} s instead."));
+        }
+    }
+}

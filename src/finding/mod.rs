@@ -1,0 +1,150 @@
+//! What is wrong in a file, told to the person who wrote it: place, code, sentence, mend.
+//!
+//! Findings are data; [`render`] lays them out for a terminal. Nothing here reads a file.
+
+mod code;
+mod render;
+
+pub use code::Code;
+pub use render::{Paint, render};
+
+use std::fmt;
+use std::sync::Arc;
+
+/// A place in a text file: line and column count characters from 1; `length` is in characters.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Place {
+    /// Path as the user knows it, relative to the configuration's folder.
+    pub file: Arc<str>,
+    pub line: u32,
+    pub column: u32,
+    pub length: u32,
+}
+
+impl Place {
+    /// The very beginning of a file, for what concerns it as a whole.
+    pub fn start_of(file: &Arc<str>) -> Place {
+        Place { file: file.clone(), line: 1, column: 1, length: 0 }
+    }
+}
+
+impl fmt::Display for Place {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}:{}:{}", self.file, self.line, self.column)
+    }
+}
+
+/// An error keeps a file from being used; a warning is only told.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Severity {
+    Error,
+    Warning,
+}
+
+impl fmt::Display for Severity {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Severity::Error => "error",
+            Severity::Warning => "warning",
+        })
+    }
+}
+
+/// One thing that is wrong, with everything its author needs to mend it.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Finding {
+    pub place: Place,
+    pub severity: Severity,
+    pub code: Code,
+    /// One sentence in the users' words, without the mend.
+    pub sentence: String,
+    /// What to write instead, as an instruction.
+    pub mend: String,
+    /// Other places that matter, each with what stands there.
+    pub related: Vec<(Place, String)>,
+}
+
+impl Finding {
+    /// A finding of the code's own severity.
+    pub fn new(code: Code, place: Place, sentence: impl Into<String>, mend: impl Into<String>) -> Finding {
+        Finding {
+            place,
+            severity: code.severity(),
+            code,
+            sentence: sentence.into(),
+            mend: mend.into(),
+            related: Vec::new(),
+        }
+    }
+
+    /// Adds another place that matters.
+    pub fn beside(mut self, place: Place, what: impl Into<String>) -> Finding {
+        self.related.push((place, what.into()));
+        self
+    }
+
+    /// True for what keeps the files from being used.
+    pub fn is_error(&self) -> bool {
+        self.severity == Severity::Error
+    }
+}
+
+impl fmt::Display for Finding {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}: {}[{}]: {} {}", self.place, self.severity, self.code, self.sentence, self.mend)
+    }
+}
+
+/// Sorts by place and drops what is told twice.
+pub fn settle(findings: &mut Vec<Finding>) {
+    findings.sort();
+    findings.dedup();
+}
+
+/// The nearest known word, for "did you mean"; none where nothing is near.
+pub fn nearest<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+    known
+        .into_iter()
+        .map(|k| (strsim::osa_distance(&word.to_lowercase(), &k.to_lowercase()), k))
+        .filter(|(distance, k)| *distance <= 1 + k.chars().count().min(word.chars().count()) / 4)
+        .min()
+        .map(|(_, k)| k)
+}
+
+/// "Did you mean `x`?" or else the list of what is allowed, as the mend of an unknown word.
+pub fn did_you_mean<'a>(word: &str, known: impl IntoIterator<Item = &'a str> + Clone) -> String {
+    const SHOWN: usize = 12;
+    if let Some(near) = nearest(word, known.clone()) {
+        return format!("Did you mean `{near}`?");
+    }
+    let all: Vec<_> = known.into_iter().collect();
+    match all.len() {
+        0 => "There is none to choose from here.".into(),
+        n if n <= SHOWN => format!("Use one of: {}.", all.join(", ")),
+        n => format!("Use one of the {n} defined, such as {}.", all[..SHOWN].join(", ")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_slip_of_a_letter_is_recognised_and_a_stranger_is_not() {
+        assert_eq!(nearest("contorl-room", ["control-room", "gatehouse"]), Some("control-room"));
+        assert_eq!(nearest("lighthouse-keeper", ["control-room", "gatehouse"]), None);
+    }
+
+    #[test]
+    fn findings_are_sorted_and_told_once() {
+        let file: Arc<str> = "a.yaml".into();
+        let at = |line| Place { file: file.clone(), line, column: 1, length: 1 };
+        let mut all = vec![
+            Finding::new(Code::KeyUnknown, at(3), "c", ""),
+            Finding::new(Code::KeyUnknown, at(1), "a", ""),
+            Finding::new(Code::KeyUnknown, at(3), "c", ""),
+        ];
+        settle(&mut all);
+        assert_eq!(all.iter().map(|f| f.place.line).collect::<Vec<_>>(), [1, 3]);
+    }
+}

@@ -1,0 +1,108 @@
+//! What the files of a fleet say: keybooks and inventory, read and checked together.
+
+use std::collections::{BTreeMap, HashMap};
+use std::sync::Arc;
+
+use crate::files::FileText;
+use crate::finding::{Code, Finding, settle};
+use crate::inventory::{self, Inventory, Keybooks, RawFile};
+use crate::keybook::{self, Keybook};
+use crate::setting::{Codes, Reference};
+
+/// Files by their path as users know it.
+pub type Texts = BTreeMap<Arc<str>, Arc<FileText>>;
+
+/// Everything that keybooks and inventory say, and everything that is wrong with them.
+#[derive(Debug, Clone, Default)]
+pub struct Fleet {
+    pub keybooks: Keybooks,
+    pub files: Vec<Arc<RawFile>>,
+    pub inventory: Arc<Inventory>,
+    pub codes: Codes,
+    pub findings: Vec<Finding>,
+}
+
+/// Files taken apart before, by path and content: an edit costs what it touches.
+#[derive(Debug, Default)]
+pub struct FleetCache {
+    raw: HashMap<(Arc<str>, [u8; 32]), (Arc<RawFile>, Vec<Finding>)>,
+    keybooks: HashMap<(Arc<str>, [u8; 32]), (Option<Keybook>, Vec<Finding>)>,
+}
+
+impl Fleet {
+    /// Reads all files. `codes` resolves the secrets that they refer to.
+    ///
+    /// With errors among the findings the inventory is not to be used; [`Fleet::is_sound`] says so.
+    pub fn read(
+        keybooks: &Texts,
+        inventory: &Texts,
+        codes: impl FnOnce(&[Reference]) -> Codes,
+        cache: &mut FleetCache,
+    ) -> Fleet {
+        let mut findings = Vec::new();
+        let mut raw: Vec<Arc<RawFile>> = Vec::new();
+        for (path, text) in inventory {
+            let (file, found) = cache.raw(path, text);
+            findings.extend(found);
+            raw.push(file);
+        }
+        let mut references: Vec<Reference> = raw.iter().flat_map(|file| file.references().cloned()).collect();
+        references.sort();
+        references.dedup();
+        let codes = codes(&references);
+        let keybooks_were = findings.len();
+        let books = cache.all_keybooks(keybooks, &codes, &mut findings);
+        let books_sound = !findings[keybooks_were..].iter().any(Finding::is_error);
+        let mut fleet = Fleet { keybooks: books, files: raw, codes, ..Fleet::default() };
+        // Beside a broken keybook every station of that model would be a finding of its own.
+        if books_sound {
+            let (resolved, found) = inventory::resolve(&fleet.files, &fleet.keybooks, &fleet.codes);
+            fleet.inventory = Arc::new(resolved);
+            findings.extend(found);
+        }
+        settle(&mut findings);
+        fleet.findings = findings;
+        cache.forget_all_but(keybooks, inventory);
+        fleet
+    }
+
+    /// Whether nothing is wrong that would keep the files from being used.
+    pub fn is_sound(&self) -> bool {
+        !self.findings.iter().any(Finding::is_error)
+    }
+}
+
+impl FleetCache {
+    fn raw(&mut self, path: &Arc<str>, text: &FileText) -> (Arc<RawFile>, Vec<Finding>) {
+        let entry = self.raw.entry((path.clone(), text.sha256)).or_insert_with(|| {
+            let (raw, findings) = inventory::read(path, &text.bytes);
+            (Arc::new(raw), findings)
+        });
+        (entry.0.clone(), entry.1.clone())
+    }
+
+    fn all_keybooks(&mut self, texts: &Texts, codes: &Codes, findings: &mut Vec<Finding>) -> Keybooks {
+        let mut books = Keybooks::new();
+        for (path, text) in texts {
+            let key = (path.clone(), text.sha256);
+            let (book, found) = self.keybooks.entry(key).or_insert_with(|| keybook::read(path, &text.bytes));
+            findings.extend(found.iter().cloned());
+            let Some(mut book) = book.clone() else { continue };
+            if let Some(first) = books.get(&book.model) {
+                let first: &Arc<Keybook> = first;
+                let sentence = format!("The model `{}` is described twice.", book.model);
+                let finding = Finding::new(Code::NameRepeated, book.place.clone(), sentence, "Keep one of the two.");
+                findings.push(finding.beside(first.place.clone(), "described here already"));
+                continue;
+            }
+            book.seal(codes);
+            books.insert(book.model.clone(), Arc::new(book));
+        }
+        books
+    }
+
+    fn forget_all_but(&mut self, keybooks: &Texts, inventory: &Texts) {
+        self.raw.retain(|(path, sha), _| inventory.get(path).is_some_and(|text| text.sha256 == *sha));
+        self.keybooks.retain(|(path, sha), _| keybooks.get(path).is_some_and(|text| text.sha256 == *sha));
+    }
+}

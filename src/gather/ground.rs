@@ -1,0 +1,164 @@
+//! Where a fleet's files are, and reading them.
+
+use std::path::PathBuf;
+use std::time::SystemTime;
+
+use crate::files::{Folder, Look, Origin, Secrets, Tray, Tree, process_env};
+use crate::finding::{Finding, settle};
+use crate::inventory::Station;
+use crate::ledger::{Record, State};
+use crate::setting::{Code, Codes, Reference, Value};
+
+use super::intake::{Desk, Taken, content_sha};
+use super::{Fleet, FleetCache, GatherError};
+
+/// The folders that a configuration names, and the key of this installation's fingerprints.
+#[derive(Clone)]
+pub struct Ground {
+    /// References to files are relative to it.
+    pub folder: PathBuf,
+    pub inventory: Folder,
+    pub keybooks: Folder,
+    pub reports: Folder,
+    pub key: [u8; 32],
+}
+
+/// The texts of keybooks and inventory at one moment.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Trees {
+    pub keybooks: Tree,
+    pub inventory: Tree,
+}
+
+impl Ground {
+    /// Reads keybooks and inventory. `earlier` is the last reading: what has not changed is shared with it.
+    pub fn read(&self, earlier: &Trees, look: Look, now: SystemTime, cache: &mut FleetCache) -> (Trees, Fleet) {
+        let (keybooks, keybook_findings) = Tree::read(&self.keybooks, &earlier.keybooks, look, now);
+        let (inventory, inventory_findings) = Tree::read(&self.inventory, &earlier.inventory, look, now);
+        let trees = Trees { keybooks, inventory };
+        let mut fleet = self.fleet(&trees, cache);
+        fleet.findings.extend(keybook_findings);
+        fleet.findings.extend(inventory_findings);
+        settle(&mut fleet.findings);
+        (trees, fleet)
+    }
+
+    /// What texts say, wherever they come from.
+    pub fn fleet(&self, trees: &Trees, cache: &mut FleetCache) -> Fleet {
+        let codes = |references: &[Reference]| self.codes(references);
+        Fleet::read(&trees.keybooks.files, &trees.inventory.files, codes, cache)
+    }
+
+    /// The codes behind references of the inventory.
+    pub fn codes(&self, references: &[Reference]) -> Codes {
+        let secrets = Secrets::new(&self.folder, &process_env);
+        secrets.codes(&self.key, references.iter().map(|reference| (reference, Origin::Owner))).0
+    }
+
+    /// The files that secrets are kept in, to be watched.
+    pub fn secret_files<'r>(&self, references: impl IntoIterator<Item = &'r Reference>) -> Vec<PathBuf> {
+        Secrets::new(&self.folder, &process_env).paths(references)
+    }
+
+    /// The code behind a reference of a report, which may not lead out of the configuration's folder.
+    pub fn report_code(&self, reference: &Reference) -> Option<Code> {
+        Secrets::new(&self.folder, &process_env).look_up(reference, Origin::Report).ok()
+    }
+
+    /// The codes a script for this station may need: those of the inventory, of its record, and the factory's.
+    pub fn codes_for(&self, fleet: &Fleet, station: &Station, record: &Record) -> Codes {
+        let mut codes = fleet.codes.clone();
+        for (setting, holding) in station.keybook.settings.iter().zip(&record.settings) {
+            if let Some(code) = &setting.factory_code {
+                codes.learn(Reference::Factory, code.clone());
+            }
+            let State::Known(Value::Secret(secret)) = &holding.state else { continue };
+            if codes.code(&secret.reference).is_none()
+                && let Some(code) = self.report_code(&secret.reference)
+            {
+                codes.learn(secret.reference.clone(), code);
+            }
+        }
+        codes
+    }
+}
+
+impl Desk<'_> {
+    /// Takes up what lies in the reports folder, in the order of file names; what was taken before is passed over.
+    ///
+    /// A refused file is judged again each time, since the inventory may have gained its station meanwhile;
+    /// it is told of once. Returns what is new to tell.
+    ///
+    /// # Errors
+    /// Where the store cannot be read or written.
+    pub async fn drops(&self, tray: &Tray) -> Result<Vec<(std::sync::Arc<str>, Taken)>, GatherError> {
+        let shas: Vec<String> = tray.files.iter().map(|file| hex(&file.sha256)).collect();
+        let known = self.store.taken(&shas).await?;
+        let mut told = Vec::new();
+        for (file, sha) in tray.files.iter().zip(&shas) {
+            let before = known.get(sha).map(|taken| taken.outcome.as_str());
+            if before == Some(TAKEN) {
+                continue;
+            }
+            let Some(outcomes) = self.dropped(file).await? else { continue };
+            let refused = outcomes.iter().any(|taken| matches!(taken, Taken::Refused(_)));
+            let outcome = if refused { REFUSED } else { TAKEN };
+            if before != Some(outcome) {
+                let row = crate::store::Taken {
+                    content_sha: sha.clone(),
+                    name: file.name.to_string(),
+                    outcome: outcome.into(),
+                    at_ms: self.now.as_millisecond(),
+                };
+                self.store.set_taken(&[row]).await?;
+            }
+            let news = outcomes.into_iter().filter(|taken| match taken {
+                Taken::New(_) => true,
+                Taken::Refused(_) => before.is_none(),
+                Taken::Duplicate(_) => false,
+            });
+            told.extend(news.map(|taken| (file.name.clone(), taken)));
+        }
+        Ok(told)
+    }
+
+    /// One dropped file; `None` where it was gone or changed before it could be read.
+    async fn dropped(&self, file: &crate::files::Dropped) -> Result<Option<Vec<Taken>>, GatherError> {
+        match file.parcel {
+            crate::files::Parcel::Report => match file.content() {
+                Ok(Some(text)) => Ok(Some(vec![self.report(&file.name, &text.bytes).await?])),
+                Ok(None) => Ok(None),
+                Err(finding) => Ok(Some(vec![self.unreadable(&file.name, finding).await?])),
+            },
+            crate::files::Parcel::Export => {
+                let lines = match file.lines() {
+                    Ok(Some(lines)) => lines,
+                    Ok(None) => return Ok(None),
+                    Err(finding) => return Ok(Some(vec![self.unreadable(&file.name, finding).await?])),
+                };
+                let mut outcomes = Vec::new();
+                for line in lines {
+                    outcomes.push(match line {
+                        Ok((number, text)) => self.export_line(&file.name, number, &text).await?,
+                        Err(finding) => self.unreadable(&file.name, finding).await?,
+                    });
+                }
+                Ok(Some(outcomes))
+            }
+        }
+    }
+
+    async fn unreadable(&self, source: &std::sync::Arc<str>, finding: Finding) -> Result<Taken, GatherError> {
+        let sha = content_sha(finding.to_string().as_bytes());
+        let taken = Taken::Refused(vec![finding]);
+        self.keep_if_refused(source, &sha, b"", &taken).await?;
+        Ok(taken)
+    }
+}
+
+const TAKEN: &str = "taken";
+const REFUSED: &str = "refused";
+
+fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
+}

@@ -1,0 +1,28 @@
+//! The bridge where files, the store and the clock become values, and values become rows.
+//!
+//! [`Fleet`] is what the files say, [`Records`] what the ledger proves, [`intake`] takes reports up.
+//! Decisions are the core's; what is shown is the program's.
+
+mod fleet;
+mod ground;
+pub mod intake;
+mod issue;
+mod records;
+
+pub use fleet::{Fleet, FleetCache, Texts};
+pub use ground::{Ground, Trees};
+pub use issue::{IssueError, record_script};
+pub use records::Records;
+
+use crate::ledger::WireError;
+use crate::store::StoreError;
+
+/// Why what is on record could not be brought together.
+#[derive(Debug, thiserror::Error)]
+pub enum GatherError {
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// The ledger holds a line that this version cannot read.
+    #[error("ledger entry {seq} cannot be read")]
+    Entry { seq: i64, source: WireError },
+}

@@ -1,0 +1,131 @@
+//! The confirmed record of every station, folded from the ledger and kept up with it.
+
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::sync::Arc;
+
+use jiff::Timestamp;
+
+use super::GatherError;
+use crate::inventory::{Inventory, Station};
+use crate::keybook::Keybook;
+use crate::ledger::{Digest, Issued, Line, Record, Report, fold, parse_line};
+use crate::setting::Name;
+use crate::store::{Entry, Store};
+
+const PAGE: i64 = 5_000;
+
+/// Up to so many touched stations are folded anew one by one; more are folded in one walk of the ledger.
+const ONE_BY_ONE: usize = 500;
+
+/// Records by station, as of one entry of the ledger.
+#[derive(Debug, Clone, Default)]
+pub struct Records {
+    seq: i64,
+    /// Every station of the inventory, with the keybook its reports were read by.
+    records: BTreeMap<Name, (Arc<Keybook>, Arc<Record>)>,
+}
+
+/// All that the ledger holds of some stations.
+#[derive(Debug, Default)]
+struct Sheaf {
+    seq: i64,
+    reports: HashMap<Name, Vec<Report>>,
+    scripts: HashMap<Digest, Issued>,
+}
+
+impl Sheaf {
+    fn add(&mut self, entry: &Entry, until: Option<Timestamp>) -> Result<(), GatherError> {
+        self.seq = self.seq.max(entry.seq);
+        match parse_line(&entry.body).map_err(|source| GatherError::Entry { seq: entry.seq, source })? {
+            Line::Report(report) if until.is_some_and(|until| report.at > until) => {}
+            Line::Report(report) => self.reports.entry(report.station.clone()).or_default().push(*report),
+            Line::Script(issued) => {
+                self.scripts.insert(issued.digest.clone(), *issued);
+            }
+        }
+        Ok(())
+    }
+
+    fn record(&self, station: &Station) -> Record {
+        let reports = self.reports.get(&station.name).map_or(&[][..], |reports| reports);
+        fold(&station.keybook, reports, |digest| self.scripts.get(digest))
+    }
+}
+
+impl Records {
+    /// Folds the whole ledger, or what it says up to a time. `progress` hears how many entries were read.
+    ///
+    /// # Errors
+    /// Where the ledger cannot be read.
+    pub async fn load(
+        store: &Store,
+        inventory: &Inventory,
+        until: Option<Timestamp>,
+        mut progress: impl FnMut(u64),
+    ) -> Result<Records, GatherError> {
+        let mut sheaf = Sheaf::default();
+        loop {
+            let page = store.entries_after(sheaf.seq, PAGE).await?;
+            let Some(last) = page.last() else { break };
+            let last = last.seq;
+            for entry in &page {
+                sheaf.add(entry, until)?;
+            }
+            sheaf.seq = last;
+            progress(u64::try_from(last).unwrap_or(0));
+        }
+        let mut records = Records { seq: sheaf.seq, ..Records::default() };
+        let mut blank: BTreeMap<&Name, Arc<Record>> = BTreeMap::new();
+        for station in inventory.stations.values() {
+            let record = if sheaf.reports.contains_key(&station.name) {
+                Arc::new(sheaf.record(station))
+            } else {
+                // Stations that nobody has reported on share one record a model.
+                let model = &station.keybook.model;
+                blank.entry(model).or_insert_with(|| Arc::new(Record::blank(&station.keybook))).clone()
+            };
+            records.records.insert(station.name.clone(), (station.keybook.clone(), record));
+        }
+        Ok(records)
+    }
+
+    /// Takes in what the ledger has gained, and what a changed inventory makes of it.
+    ///
+    /// # Errors
+    /// Where the ledger cannot be read.
+    pub async fn keep_up(&mut self, store: &Store, inventory: &Inventory) -> Result<BTreeSet<Name>, GatherError> {
+        let mut touched: BTreeSet<Name> = BTreeSet::new();
+        loop {
+            let page = store.entries_after(self.seq, PAGE).await?;
+            let Some(last) = page.last() else { break };
+            self.seq = last.seq;
+            touched.extend(page.iter().map(|entry| Name::from(entry.station.as_str())));
+        }
+        let other_keybook = |station: &&Arc<Station>| match self.records.get(&station.name) {
+            Some((keybook, _)) => !Arc::ptr_eq(keybook, &station.keybook) && *keybook != station.keybook,
+            None => true,
+        };
+        touched.extend(inventory.stations.values().filter(other_keybook).map(|station| station.name.clone()));
+        if touched.len() > ONE_BY_ONE {
+            *self = Records::load(store, inventory, None, |_| {}).await?;
+            return Ok(touched);
+        }
+        for name in &touched {
+            let Some(station) = inventory.stations.get(name) else { continue };
+            let mut sheaf = Sheaf::default();
+            for entry in store.entries_of(name).await? {
+                sheaf.add(&entry, None)?;
+            }
+            let record = Arc::new(sheaf.record(station));
+            self.records.insert(name.clone(), (station.keybook.clone(), record));
+        }
+        self.records.retain(|name, _| inventory.stations.contains_key(name));
+        Ok(touched)
+    }
+
+    /// What the reports prove about a station.
+    pub fn of(&self, station: &Station) -> Arc<Record> {
+        let folded = self.records.get(&station.name).map(|(_, record)| record.clone());
+        folded.unwrap_or_else(|| Arc::new(Record::blank(&station.keybook)))
+    }
+}

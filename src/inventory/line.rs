@@ -1,0 +1,237 @@
+//! A station's line, and what is dialled on it to reach somebody.
+
+use super::numbering::{Country, E164};
+use crate::finding::Place;
+use crate::setting::Name;
+
+/// How a line is fed; the names are those of the choices that `{from: line}` picks.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum LineKind {
+    /// An exchange line of its own.
+    Direct,
+    /// An extension of a private exchange.
+    Pbx,
+    /// Rings one fixed place as soon as it goes off-hook, whatever is dialled.
+    RingDown,
+}
+
+impl LineKind {
+    /// The words of an inventory.
+    pub const WORDS: [(&str, LineKind); 3] =
+        [("direct", LineKind::Direct), ("pbx", LineKind::Pbx), ("ringdown", LineKind::RingDown)];
+
+    /// The word of an inventory.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            LineKind::Direct => "direct",
+            LineKind::Pbx => "pbx",
+            LineKind::RingDown => "ringdown",
+        }
+    }
+}
+
+/// Whether a number of the line's own country is dialled in national or in international form.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Form {
+    National,
+    International,
+}
+
+/// Everything about a line that decides what is dialled.
+#[derive(Debug, Clone, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Line {
+    pub kind: Option<LineKind>,
+    /// Dialled to get from a private exchange to a public line.
+    pub outside: Option<Name>,
+    pub country: Option<Country>,
+    pub form: Option<Form>,
+    /// The international prefix.
+    pub international: Option<Name>,
+    /// `1` where ten-digit numbers are dialled with it.
+    pub trunk: Option<Name>,
+    /// Whether the private exchange takes emergency codes without prefix.
+    pub short_direct: Option<bool>,
+    /// What a station on a ring-down line is told to dial.
+    pub placeholder: Option<Name>,
+}
+
+impl Line {
+    /// This line with the fields that `over` gives instead.
+    pub fn overridden(&self, over: &Line) -> Line {
+        let Line { kind, outside, country, form, international, trunk, short_direct, placeholder } = over.clone();
+        Line {
+            kind: kind.or(self.kind),
+            outside: outside.or_else(|| self.outside.clone()),
+            country: country.or_else(|| self.country.clone()),
+            form: form.or(self.form),
+            international: international.or_else(|| self.international.clone()),
+            trunk: trunk.or_else(|| self.trunk.clone()),
+            short_direct: short_direct.or(self.short_direct),
+            placeholder: placeholder.or_else(|| self.placeholder.clone()),
+        }
+    }
+
+    fn outside(&self) -> &str {
+        match self.kind {
+            Some(LineKind::Pbx) => self.outside.as_deref().unwrap_or(""),
+            Some(LineKind::Direct | LineKind::RingDown) | None => "",
+        }
+    }
+
+    fn international(&self) -> &str {
+        let north_american = self.country.as_ref().is_some_and(Country::is_north_american);
+        self.international.as_deref().unwrap_or(if north_american { "011" } else { "00" })
+    }
+}
+
+/// How a contact is reached.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Reach {
+    /// A public number.
+    Calls(E164),
+    /// A number inside the site's exchange, dialled as it is.
+    Extension(Name),
+    /// A public emergency short code.
+    Short(Name),
+    /// A dial string, taken literally.
+    Dial(Name),
+}
+
+/// Somebody a button calls.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Contact {
+    pub reach: Reach,
+    pub place: Place,
+}
+
+/// What a line lacks before a contact can be dialled on it.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum Lacks {
+    #[error("the line has no `kind`")]
+    Kind,
+    #[error("the line has no `country`")]
+    Country,
+}
+
+/// What is dialled on `line` to reach a contact, in the notation of ITU-T V.250.
+///
+/// # Errors
+/// What the line would have to say first.
+pub fn dial(reach: &Reach, line: &Line) -> Result<Name, Lacks> {
+    let kind = line.kind.ok_or(Lacks::Kind)?;
+    if kind == LineKind::RingDown {
+        return Ok(line.placeholder.clone().unwrap_or_else(|| "000".into()));
+    }
+    match reach {
+        Reach::Extension(digits) | Reach::Dial(digits) => Ok(digits.clone()),
+        Reach::Short(digits) if line.short_direct == Some(true) => Ok(digits.clone()),
+        Reach::Short(digits) => Ok(format!("{}{digits}", line.outside()).into()),
+        Reach::Calls(number) => {
+            let country = line.country.as_ref().ok_or(Lacks::Country)?;
+            Ok(format!("{}{}", line.outside(), public(number, country, line)).into())
+        }
+    }
+}
+
+/// A public number as dialled from a public line.
+fn public(number: &E164, country: &Country, line: &Line) -> String {
+    match (number.significant(country), line.form) {
+        (Some(significant), Some(Form::National) | None) if country.is_north_american() => {
+            format!("{}{significant}", line.trunk.as_deref().unwrap_or(""))
+        }
+        (Some(significant), Some(Form::National) | None) => format!("{}{significant}", country.national_prefix),
+        (Some(_), Some(Form::International)) | (None, _) => format!("{}{}", line.international(), number.digits()),
+    }
+}
+
+/// The public numbers that a dial string may lead to on a line; used to find a station that calls a station.
+pub fn leads_to(dialled: &str, line: &Line) -> Vec<E164> {
+    let Some(country) = &line.country else { return Vec::new() };
+    let digits = |text: &str| text.chars().filter(|c| *c != ',').collect::<String>();
+    let dialled = digits(dialled);
+    let dialled = match line.kind {
+        Some(LineKind::Pbx) => match dialled.strip_prefix(&digits(line.outside())) {
+            Some(rest) => rest,
+            None => return Vec::new(),
+        },
+        Some(LineKind::Direct) => &dialled,
+        Some(LineKind::RingDown) | None => return Vec::new(),
+    };
+    let national = |rest: &str| format!("+{}{rest}", country.calling_code);
+    let mut readings = vec![national(dialled)];
+    readings.extend(dialled.strip_prefix(line.international()).map(|rest| format!("+{rest}")));
+    let prefix = &*country.national_prefix;
+    readings.extend(dialled.strip_prefix(prefix).filter(|_| !prefix.is_empty()).map(national));
+    readings.iter().filter_map(|text| text.parse().ok()).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn line(kind: LineKind, country: &str) -> Line {
+        Line { kind: Some(kind), country: Country::find(country), outside: Some("9,".into()), ..Line::default() }
+    }
+
+    fn calls(number: &str) -> Reach {
+        Reach::Calls(number.parse().unwrap())
+    }
+
+    #[test]
+    fn a_public_number_takes_the_form_of_its_line() {
+        let gb = line(LineKind::Direct, "GB");
+        let us = line(LineKind::Direct, "US");
+        let jm = line(LineKind::Direct, "JM");
+        let trunk = Line { trunk: Some("1".into()), ..us.clone() };
+        let abroad = Line { form: Some(Form::International), ..gb.clone() };
+        for (line, number, dialled) in [
+            (&gb, "+441632960101", "01632960101"),
+            (&gb, "+12025550142", "0012025550142"),
+            (&abroad, "+441632960101", "00441632960101"),
+            (&us, "+12025550142", "2025550142"),
+            (&jm, "+12025550142", "2025550142"),
+            (&trunk, "+12025550142", "12025550142"),
+            (&us, "+441632960101", "011441632960101"),
+            (&line(LineKind::Pbx, "GB"), "+441632960101", "9,01632960101"),
+        ] {
+            assert_eq!(&*dial(&calls(number), line).unwrap(), dialled);
+        }
+    }
+
+    #[test]
+    fn the_other_contacts_are_dialled_as_the_exchange_expects() {
+        let pbx = line(LineKind::Pbx, "GB");
+        let direct_short = Line { short_direct: Some(true), ..pbx.clone() };
+        assert_eq!(&*dial(&Reach::Extension("4410".into()), &pbx).unwrap(), "4410");
+        assert_eq!(&*dial(&Reach::Short("999".into()), &pbx).unwrap(), "9,999");
+        assert_eq!(&*dial(&Reach::Short("999".into()), &direct_short).unwrap(), "999");
+        assert_eq!(&*dial(&Reach::Dial("9,5550".into()), &pbx).unwrap(), "9,5550");
+    }
+
+    #[test]
+    fn on_a_ring_down_line_every_contact_becomes_the_placeholder() {
+        let ringdown = line(LineKind::RingDown, "GB");
+        for reach in [calls("+441632960101"), Reach::Dial("9,5550".into()), Reach::Short("999".into())] {
+            assert_eq!(&*dial(&reach, &ringdown).unwrap(), "000");
+        }
+        let other = Line { placeholder: Some("1".into()), ..ringdown };
+        assert_eq!(&*dial(&calls("+441632960101"), &other).unwrap(), "1");
+    }
+
+    #[test]
+    fn a_dial_string_is_traced_back_to_the_number_it_reaches() {
+        let pbx = line(LineKind::Pbx, "GB");
+        let number: E164 = "+441632960121".parse().unwrap();
+        for dialled in ["9,01632960121", "901632960121", "9,00441632960121"] {
+            assert!(leads_to(dialled, &pbx).contains(&number), "{dialled}");
+        }
+        assert!(!leads_to("01632960121", &pbx).contains(&number), "without the outside prefix it stays inside");
+    }
+
+    #[test]
+    fn a_line_that_does_not_say_enough_is_told_apart() {
+        assert_eq!(dial(&calls("+441632960101"), &Line::default()), Err(Lacks::Kind));
+        let bare = Line { kind: Some(LineKind::Direct), ..Line::default() };
+        assert_eq!(dial(&calls("+441632960101"), &bare), Err(Lacks::Country));
+    }
+}

@@ -1,0 +1,87 @@
+//! From the texts of an inventory to what every station should hold.
+//!
+//! Three stages: [`read`] takes one file apart, [`resolve`] puts all files together, layer over layer,
+//! and checks what only shows then. Both collect every finding. Nothing here reads a file or asks a clock.
+
+mod checks;
+mod line;
+mod numbering;
+mod raw;
+mod resolve;
+mod spelling;
+
+pub use line::{Contact, Form, Lacks, Line, LineKind, Reach, dial, leads_to};
+pub use numbering::{Country, E164, NotE164};
+pub use raw::{Entry, RawFile, Wish, read};
+pub use resolve::{Keybooks, Spoken, resolve, spoken};
+
+use std::collections::BTreeMap;
+use std::fmt;
+use std::sync::Arc;
+
+use crate::finding::Place;
+use crate::keybook::{Keybook, SettingId};
+use crate::setting::{Name, Value};
+
+/// All that is wanted of a fleet.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Inventory {
+    pub fleet: Name,
+    pub contacts: BTreeMap<Name, Contact>,
+    pub stations: BTreeMap<Name, Arc<Station>>,
+}
+
+/// One call station and what it should hold.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Station {
+    pub name: Name,
+    pub site: Name,
+    /// The line that rings it.
+    pub number: E164,
+    /// Where it hangs, in words.
+    pub location: Name,
+    pub keybook: Arc<Keybook>,
+    pub line: Line,
+    /// One for each of the keybook's settings; `None` is unmanaged.
+    pub wanted: Vec<Option<Arc<Wanted>>>,
+    /// How many days a lifeline's last reached test stays good.
+    pub test_days: Option<u32>,
+    pub place: Place,
+}
+
+impl Station {
+    /// What is wanted of a setting; `None` where it is unmanaged.
+    pub fn wanted(&self, id: SettingId) -> Option<&Wanted> {
+        self.wanted.get(id.index())?.as_deref()
+    }
+}
+
+/// A wanted value, and the line that wants it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Wanted {
+    pub value: Value,
+    pub layer: Layer,
+    pub place: Place,
+    /// The contact behind a dial string.
+    pub contact: Option<Name>,
+}
+
+/// Which layer of an inventory spoke; later ones win.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Layer {
+    Fleet,
+    Site(Name),
+    Profile(Name),
+    Station,
+}
+
+impl fmt::Display for Layer {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Layer::Fleet => f.write_str("fleet"),
+            Layer::Site(name) => write!(f, "site {name}"),
+            Layer::Profile(name) => write!(f, "profile {name}"),
+            Layer::Station => f.write_str("station"),
+        }
+    }
+}

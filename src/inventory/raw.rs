@@ -1,0 +1,338 @@
+//! One inventory file taken apart: everything in it with its place, nothing put together yet.
+
+use std::sync::Arc;
+
+use super::line::{Contact, Form, Line, LineKind, Reach};
+use super::numbering::{Country, E164};
+use crate::finding::{Code, Finding, Place};
+use crate::setting::{Name, Reference, Written};
+use crate::yaml::{self, Data, Key, Node, Sheet};
+
+/// What one file says.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct RawFile {
+    pub fleet: Option<(Name, Place)>,
+    pub settings: Option<(Vec<Entry>, Place)>,
+    pub test_days: Option<(u32, Place)>,
+    pub contacts: Vec<(Name, Contact)>,
+    /// Contacts whose definition is wrong: a finding of their own, and no reason for more.
+    pub broken_contacts: Vec<Name>,
+    pub profiles: Vec<RawProfile>,
+    pub sites: Vec<RawSite>,
+    pub stations: Vec<RawStation>,
+}
+
+/// One setting in one layer.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Entry {
+    pub name: Name,
+    pub name_place: Place,
+    pub wish: Wish,
+    pub place: Place,
+}
+
+/// What a layer wants of a setting.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Wish {
+    Value(Written),
+    /// To call this contact.
+    To(Name),
+    /// The kind of the station's line.
+    FromLine,
+    /// To be left alone.
+    Unmanaged,
+}
+
+/// Settings that stations share by name.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RawProfile {
+    pub name: Name,
+    pub place: Place,
+    pub model: Option<(Name, Place)>,
+    pub settings: Vec<Entry>,
+}
+
+/// A place with stations.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RawSite {
+    pub name: Name,
+    pub place: Place,
+    pub line: Line,
+    pub settings: Vec<Entry>,
+    pub test_days: Option<u32>,
+}
+
+/// A station as its author wrote it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RawStation {
+    pub name: Name,
+    pub place: Place,
+    pub site: (Name, Place),
+    pub number: Option<(E164, Place)>,
+    pub location: Name,
+    pub model: Option<(Name, Place)>,
+    pub profiles: Vec<(Name, Place)>,
+    pub line: Line,
+    pub settings: Vec<Entry>,
+    pub test_days: Option<u32>,
+}
+
+impl RawFile {
+    /// The secrets this file refers to.
+    pub fn references(&self) -> impl Iterator<Item = &Reference> {
+        let layers = self.settings.iter().map(|(entries, _)| entries).chain(self.profiles.iter().map(|p| &p.settings));
+        let layers =
+            layers.chain(self.sites.iter().map(|s| &s.settings)).chain(self.stations.iter().map(|s| &s.settings));
+        layers.flatten().filter_map(|entry| match &entry.wish {
+            Wish::Value(Written::Secret(reference)) => Some(reference),
+            Wish::Value(_) | Wish::To(_) | Wish::FromLine | Wish::Unmanaged => None,
+        })
+    }
+}
+
+/// Takes one inventory file apart. What could be read comes back even beside findings.
+pub fn read(file: &Arc<str>, bytes: &[u8]) -> (RawFile, Vec<Finding>) {
+    let root = match yaml::read(file, bytes) {
+        Ok(root) => root,
+        Err(findings) => return (RawFile::default(), findings),
+    };
+    let text = String::from_utf8_lossy(bytes);
+    let mut reader = Reader { sheet: Sheet::new(file, &text) };
+    let raw = reader.file(&root).unwrap_or_default();
+    (raw, reader.sheet.findings)
+}
+
+struct Reader<'t> {
+    sheet: Sheet<'t>,
+}
+
+impl Reader<'_> {
+    fn file(&mut self, root: &Node) -> Option<RawFile> {
+        let known = ["inventory", "fleet", "contacts", "settings", "profiles", "sites", "stations", "test_days"];
+        let [version, fleet, contacts, settings, profiles, sites, stations, test_days] =
+            self.sheet.map(root, "An inventory file", known)?;
+        self.sheet.version(version, root, "inventory");
+        let mut raw = RawFile {
+            fleet: fleet.and_then(|n| Some((self.sheet.text(n, "The fleet's name")?.into(), self.sheet.place(n.spot)))),
+            settings: settings.map(|n| (self.entries(n), self.sheet.place(n.spot))),
+            test_days: test_days.and_then(|n| Some((self.days(n)?, self.sheet.place(n.spot)))),
+            ..RawFile::default()
+        };
+        for (key, node) in self.children(contacts, "`contacts`") {
+            match self.contact(key, node) {
+                Some(contact) => raw.contacts.push(contact),
+                None => raw.broken_contacts.push((&*key.text).into()),
+            }
+        }
+        for (key, node) in self.children(profiles, "`profiles`") {
+            raw.profiles.extend(self.profile(key, node));
+        }
+        for (key, node) in self.children(sites, "`sites`") {
+            self.site(key, node, &mut raw);
+        }
+        for (key, node) in self.children(stations, "`stations`") {
+            raw.stations.extend(self.station(key, node, None));
+        }
+        Some(raw)
+    }
+
+    fn children<'n>(&mut self, node: Option<&'n Node>, what: &str) -> &'n [(Key, Node)] {
+        node.and_then(|n| self.sheet.entries(n, what)).unwrap_or(&[])
+    }
+
+    fn days(&mut self, node: &Node) -> Option<u32> {
+        self.sheet.number(node, "`test_days`", 1..=36_500)
+    }
+
+    fn entries(&mut self, node: &Node) -> Vec<Entry> {
+        let Some(all) = self.sheet.entries(node, "`settings`") else { return Vec::new() };
+        all.iter().filter_map(|(key, node)| self.entry(key, node)).collect()
+    }
+
+    fn entry(&mut self, key: &Key, node: &Node) -> Option<Entry> {
+        let wish = self.wish(&key.text, node)?;
+        let (name_place, place) = (self.sheet.place(key.spot), self.sheet.place(node.spot));
+        let place = if matches!(node.data, Data::Scalar { .. }) { place } else { Place { length: 1, ..place } };
+        Some(Entry { name: (&*key.text).into(), name_place, wish, place })
+    }
+
+    fn wish(&mut self, name: &str, node: &Node) -> Option<Wish> {
+        if node.is_null() {
+            return self.sheet.is_meant(node, &format!("`{name}`")).then_some(Wish::Unmanaged);
+        }
+        if let (Some(_), _) | (_, Some(_)) = (node.get("to"), node.get("from")) {
+            let [to, from] = self.sheet.map(node, &format!("`{name}`"), ["to", "from"])?;
+            return match (to, from) {
+                (Some(to), None) => self.sheet.text(to, "The contact's name").map(|n| Wish::To(n.into())),
+                (None, Some(from)) => self.sheet.word(from, "`from`", &[("line", ())]).map(|()| Wish::FromLine),
+                (Some(_), Some(_)) | (None, None) => {
+                    let mend = "Keep `to` or `from`, not both.";
+                    self.sheet.note(Code::WrongShape, node.spot, format!("`{name}` says two things."), mend);
+                    None
+                }
+            };
+        }
+        self.sheet.written(node, &format!("`{name}`")).map(Wish::Value)
+    }
+
+    fn contact(&mut self, key: &Key, node: &Node) -> Option<(Name, Contact)> {
+        let what = format!("The contact `{}`", key.text);
+        let [calls, extension, short, dial] = self.sheet.map(node, &what, ["calls", "extension", "short", "dial"])?;
+        let given = [calls, extension, short, dial].into_iter().flatten().count();
+        if given != 1 {
+            let sentence =
+                format!("{what} says {} how it is reached.", if given == 0 { "nothing about" } else { "several ways" });
+            let mend = "Give exactly one of `calls`, `extension`, `short`, `dial`.";
+            self.sheet.note(Code::WrongShape, key.spot, sentence, mend);
+            return None;
+        }
+        let reach = if let Some(calls) = calls {
+            Reach::Calls(self.number(calls, "The number")?)
+        } else if let Some(extension) = extension {
+            Reach::Extension(self.digits(extension, "The extension", "0123456789*#ABCD")?)
+        } else if let Some(short) = short {
+            Reach::Short(self.digits(short, "The short code", "0123456789*#")?)
+        } else {
+            Reach::Dial(self.digits(dial?, "The dial string", "0123456789*#ABCD,")?)
+        };
+        Some(((&*key.text).into(), Contact { reach, place: self.sheet.place(key.spot) }))
+    }
+
+    /// A public number; spellings that people use get the exact mend.
+    fn number(&mut self, node: &Node, what: &str) -> Option<E164> {
+        let text = self.sheet.quoted(node, what)?;
+        match text.parse::<E164>() {
+            Ok(number) => {
+                if !number.is_possible() {
+                    let sentence = format!("{what} {number} is of a length that its country does not use.");
+                    let mend = "Compare it with the list it comes from: a digit may be lost or doubled.";
+                    self.sheet.note(Code::NumberImpossible, node.spot, sentence, mend);
+                }
+                Some(number)
+            }
+            Err(error) => {
+                let mend = super::spelling::straightened(text).map_or_else(
+                    || "Write it in international form, such as \"+441632960101\".".to_owned(),
+                    |straight| format!("Write \"{straight}\"."),
+                );
+                let sentence = format!("{what} \"{text}\" is no public number: {error}.");
+                self.sheet.note(Code::NotE164, node.spot, sentence, mend);
+                None
+            }
+        }
+    }
+
+    fn digits(&mut self, node: &Node, what: &str, signs: &str) -> Option<Name> {
+        let text = self.sheet.quoted(node, what)?;
+        let odd = text.chars().find(|c| !signs.contains(*c));
+        if text.is_empty() || odd.is_some() {
+            let why = odd.map_or("is empty".to_owned(), |c| format!("holds `{c}`"));
+            let mend = match super::spelling::public_by_mistake(text) {
+                Some(number) => format!("That is a public number: write `calls: \"{number}\"`."),
+                None => format!("Write signs from {signs} only."),
+            };
+            self.sheet.note(Code::ValueOutside, node.spot, format!("{what} {why}."), mend);
+            return None;
+        }
+        Some(text.into())
+    }
+
+    fn profile(&mut self, key: &Key, node: &Node) -> Option<RawProfile> {
+        let what = format!("The profile `{}`", key.text);
+        let [model, settings] = self.sheet.map(node, &what, ["model", "settings"])?;
+        Some(RawProfile {
+            name: (&*key.text).into(),
+            place: self.sheet.place(key.spot),
+            model: model.and_then(|n| self.named(n, "The model's name")),
+            settings: settings.map(|n| self.entries(n)).unwrap_or_default(),
+        })
+    }
+
+    fn named(&mut self, node: &Node, what: &str) -> Option<(Name, Place)> {
+        Some((self.sheet.text(node, what)?.into(), self.sheet.place(node.spot)))
+    }
+
+    fn site(&mut self, key: &Key, node: &Node, raw: &mut RawFile) {
+        let what = format!("The site `{}`", key.text);
+        let known = ["line", "settings", "stations", "test_days"];
+        let Some([line, settings, stations, test_days]) = self.sheet.map(node, &what, known) else { return };
+        let site: Name = (&*key.text).into();
+        let place = self.sheet.place(key.spot);
+        raw.sites.push(RawSite {
+            name: site.clone(),
+            place: place.clone(),
+            line: line.map(|n| self.line(n)).unwrap_or_default(),
+            settings: settings.map(|n| self.entries(n)).unwrap_or_default(),
+            test_days: test_days.and_then(|n| self.days(n)),
+        });
+        for (key, node) in self.children(stations, "`stations`") {
+            raw.stations.extend(self.station(key, node, Some((site.clone(), place.clone()))));
+        }
+    }
+
+    fn station(&mut self, key: &Key, node: &Node, within: Option<(Name, Place)>) -> Option<RawStation> {
+        let what = format!("The station `{}`", key.text);
+        let known = ["number", "where", "model", "profiles", "line", "settings", "test_days"];
+        let ([number, location, model, profiles, line, settings, test_days], site) = match within {
+            Some(site) => (self.sheet.map(node, &what, known)?, Some(site)),
+            None => {
+                let [n, w, m, p, l, s, t, site] = self.sheet.map(
+                    node,
+                    &what,
+                    ["number", "where", "model", "profiles", "line", "settings", "test_days", "site"],
+                )?;
+                let site = self.sheet.required(site, node, &what, "site");
+                ([n, w, m, p, l, s, t], site.and_then(|n| self.named(n, "The site's name")))
+            }
+        };
+        let number = self.sheet.required(number, node, &what, "number");
+        let number = number.and_then(|n| Some((self.number(n, "The number")?, self.sheet.place(n.spot))));
+        let profiles = profiles.and_then(|n| self.sheet.list(n, "`profiles`")).unwrap_or(&[]);
+        Some(RawStation {
+            name: (&*key.text).into(),
+            place: self.sheet.place(key.spot),
+            number,
+            location: location.and_then(|n| self.sheet.text(n, "`where`")).unwrap_or("").into(),
+            model: model.and_then(|n| self.named(n, "The model's name")),
+            profiles: profiles.iter().filter_map(|n| self.named(n, "A profile's name")).collect(),
+            line: line.map(|n| self.line(n)).unwrap_or_default(),
+            settings: settings.map(|n| self.entries(n)).unwrap_or_default(),
+            test_days: test_days.and_then(|n| self.days(n)),
+            site: site?,
+        })
+    }
+
+    fn line(&mut self, node: &Node) -> Line {
+        let known = ["kind", "outside", "country", "form", "international", "trunk", "short_direct", "placeholder"];
+        let Some([kind, outside, country, form, international, trunk, short_direct, placeholder]) =
+            self.sheet.map(node, "A line", known)
+        else {
+            return Line::default();
+        };
+        let forms = [("national", Form::National), ("international", Form::International)];
+        Line {
+            kind: kind.and_then(|n| self.sheet.word(n, "The kind of a line", &LineKind::WORDS)),
+            outside: outside.and_then(|n| self.digits(n, "The outside prefix", "0123456789*#ABCD,")),
+            country: country.and_then(|n| self.country(n)),
+            form: form.and_then(|n| self.sheet.word(n, "The form", &forms)),
+            international: international.and_then(|n| self.digits(n, "The international prefix", "0123456789*#,")),
+            trunk: trunk.and_then(|n| self.digits(n, "The trunk prefix", "1")),
+            short_direct: short_direct.and_then(|n| self.sheet.truth(n, "`short_direct`")),
+            placeholder: placeholder.and_then(|n| self.digits(n, "The placeholder", "0123456789*#ABCD,")),
+        }
+    }
+
+    fn country(&mut self, node: &Node) -> Option<Country> {
+        let id = self.sheet.text(node, "The country")?;
+        let country = Country::find(id);
+        if country.is_none() {
+            let upper = id.to_uppercase();
+            let mend = match Country::find(if upper == "UK" { "GB" } else { &upper }) {
+                Some(near) => format!("Write {}.", near.id),
+                None => "Write its two-letter code (ISO 3166), such as GB or US.".into(),
+            };
+            self.sheet.note(Code::NameUnknown, node.spot, format!("No numbering plan is known for `{id}`."), mend);
+        }
+        country
+    }
+}

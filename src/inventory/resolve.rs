@@ -1,0 +1,665 @@
+//! Layer over layer: fleet, site, profiles in their order, station.
+//!
+//! Stations of one site with the same profiles, model and line share everything but their own layer,
+//! so that part is worked out once for all of them.
+
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::sync::Arc;
+
+use super::line::{self, Contact, Line, LineKind, Reach};
+use super::raw::{Entry, RawFile, RawProfile, RawSite, RawStation, Wish};
+use super::{Inventory, Layer, Station, Wanted, checks};
+use crate::finding::{Code, Finding, Place, did_you_mean, settle};
+use crate::keybook::{Keybook, SettingId};
+use crate::setting::{Codes, Kind, Name, Reference, Value, Written};
+
+/// The models at hand, by name.
+pub type Keybooks = BTreeMap<Name, Arc<Keybook>>;
+
+/// Puts the files of one inventory together. With any error among the findings the result is not to be used.
+pub fn resolve(files: &[Arc<RawFile>], keybooks: &Keybooks, codes: &Codes) -> (Inventory, Vec<Finding>) {
+    let mut findings = Vec::new();
+    let parts = Parts::gather(files, &mut findings);
+    let mut resolver = Resolver { parts: &parts, keybooks, codes, bases: HashMap::new(), findings };
+    let mut stations = BTreeMap::new();
+    for raw in parts.stations.values() {
+        if let Some(station) = resolver.station(raw) {
+            stations.insert(raw.name.clone(), Arc::new(station));
+        }
+    }
+    let mut findings = resolver.findings;
+    let contacts = parts.contacts.iter().map(|(name, contact)| ((*name).clone(), (*contact).clone())).collect();
+    let fleet = parts.fleet.map(|(name, _)| name.clone()).unwrap_or_else(|| "the fleet".into());
+    let inventory = Inventory { fleet, contacts, stations };
+    checks::whole(&inventory, &parts, keybooks, codes, &mut findings);
+    settle(&mut findings);
+    (inventory, findings)
+}
+
+/// One layer's word on a setting of a station.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Spoken {
+    pub layer: Layer,
+    pub place: Place,
+    pub wish: Wish,
+}
+
+/// Every layer that speaks of a setting of a station, the winner last.
+pub fn spoken(files: &[Arc<RawFile>], station: &str, setting: &str) -> Vec<Spoken> {
+    let parts = Parts::gather(files, &mut Vec::new());
+    let Some(raw) = parts.stations.get(station) else { return Vec::new() };
+    let mut all: Vec<Spoken> = Vec::new();
+    let layers = parts.layers(raw).into_iter().chain([(Layer::Station, raw.settings.as_slice())]);
+    for (layer, entries) in layers {
+        let entry = entries.iter().find(|entry| &*entry.name == setting);
+        all.extend(entry.map(|e| Spoken { layer, place: e.place.clone(), wish: e.wish.clone() }));
+    }
+    all
+}
+
+/// All files as one, each name once.
+pub(super) struct Parts<'r> {
+    pub fleet: Option<(&'r Name, &'r Place)>,
+    pub settings: Option<(&'r [Entry], &'r Place)>,
+    pub test_days: Option<(u32, &'r Place)>,
+    pub contacts: BTreeMap<&'r Name, &'r Contact>,
+    pub broken_contacts: BTreeSet<&'r Name>,
+    pub profiles: BTreeMap<&'r str, &'r RawProfile>,
+    pub sites: BTreeMap<&'r str, &'r RawSite>,
+    pub stations: BTreeMap<&'r str, &'r RawStation>,
+}
+
+impl<'r> Parts<'r> {
+    fn gather(files: &'r [Arc<RawFile>], findings: &mut Vec<Finding>) -> Parts<'r> {
+        let mut parts = Parts {
+            fleet: None,
+            settings: None,
+            test_days: None,
+            contacts: BTreeMap::new(),
+            broken_contacts: BTreeSet::new(),
+            profiles: BTreeMap::new(),
+            sites: BTreeMap::new(),
+            stations: BTreeMap::new(),
+        };
+        for file in files {
+            let fleet = file.fleet.as_ref().map(|(name, place)| (name, place));
+            once(&mut parts.fleet, fleet, |(_, place)| place, "The fleet's name", findings);
+            let settings = file.settings.as_ref().map(|(entries, place)| (entries.as_slice(), place));
+            once(&mut parts.settings, settings, |(_, place)| place, "The fleet's `settings`", findings);
+            let test_days = file.test_days.as_ref().map(|(days, place)| (*days, place));
+            once(&mut parts.test_days, test_days, |(_, place)| place, "The fleet's `test_days`", findings);
+            let contacts = file.contacts.iter().map(|(name, contact)| (name, contact));
+            unique(&mut parts.contacts, contacts, |c| &c.place, "contact", findings);
+            parts.broken_contacts.extend(&file.broken_contacts);
+            let profiles = file.profiles.iter().map(|p| (&*p.name, p));
+            unique(&mut parts.profiles, profiles, |p| &p.place, "profile", findings);
+            unique(&mut parts.sites, file.sites.iter().map(|s| (&*s.name, s)), |s| &s.place, "site", findings);
+            let stations = file.stations.iter().map(|s| (&*s.name, s));
+            unique(&mut parts.stations, stations, |s| &s.place, "station", findings);
+        }
+        parts
+    }
+
+    /// The layers below a station's own, the lowest first; profiles that do not exist are left out.
+    fn layers(&self, station: &RawStation) -> Vec<(Layer, &'r [Entry])> {
+        let mut layers = Vec::new();
+        layers.extend(self.settings.map(|(entries, _)| (Layer::Fleet, entries)));
+        let site = self.sites.get(&*station.site.0);
+        layers.extend(site.map(|s| (Layer::Site(s.name.clone()), s.settings.as_slice())));
+        for (name, _) in &station.profiles {
+            let profile = self.profiles.get(&**name);
+            layers.extend(profile.map(|p| (Layer::Profile(p.name.clone()), p.settings.as_slice())));
+        }
+        layers
+    }
+}
+
+/// Takes up what may be given in one place only.
+fn once<'r, T: Copy>(
+    slot: &mut Option<T>,
+    given: Option<T>,
+    place: impl Fn(T) -> &'r Place,
+    what: &str,
+    findings: &mut Vec<Finding>,
+) {
+    match (slot.as_ref(), given) {
+        (_, None) => {}
+        (None, Some(_)) => *slot = given,
+        (Some(first), Some(second)) => findings.push(
+            Finding::new(
+                Code::FleetTwice,
+                place(second).clone(),
+                format!("{what} is given twice."),
+                "Keep one of the two.",
+            )
+            .beside(place(*first).clone(), "given here already"),
+        ),
+    }
+}
+
+/// Takes up named things, each name once.
+fn unique<'r, K: Ord + std::fmt::Display, T: Copy>(
+    known: &mut BTreeMap<K, T>,
+    given: impl Iterator<Item = (K, T)>,
+    place: impl Fn(T) -> &'r Place,
+    what: &str,
+    findings: &mut Vec<Finding>,
+) {
+    for (name, item) in given {
+        match known.get(&name) {
+            None => {
+                known.insert(name, item);
+            }
+            Some(first) => findings.push(
+                Finding::new(
+                    Code::NameRepeated,
+                    place(item).clone(),
+                    format!("The {what} `{name}` is defined twice."),
+                    "Keep one of the two, or give one another name.",
+                )
+                .beside(place(*first).clone(), "defined here already"),
+            ),
+        }
+    }
+}
+
+type Base = Vec<Option<Arc<Wanted>>>;
+
+/// What decides everything but a station's own layer.
+#[derive(PartialEq, Eq, Hash)]
+struct BaseKey<'r> {
+    site: &'r str,
+    profiles: Vec<&'r str>,
+    model: &'r str,
+    line: Line,
+}
+
+struct Resolver<'r> {
+    parts: &'r Parts<'r>,
+    keybooks: &'r Keybooks,
+    codes: &'r Codes,
+    bases: HashMap<BaseKey<'r>, Arc<Base>>,
+    findings: Vec<Finding>,
+}
+
+/// A station's model and line, while one of its layers is read.
+struct At<'a> {
+    keybook: &'a Keybook,
+    line: &'a Line,
+    station: &'a Place,
+}
+
+impl<'r> Resolver<'r> {
+    fn note(&mut self, code: Code, place: &Place, sentence: String, mend: impl Into<String>) {
+        self.findings.push(Finding::new(code, place.clone(), sentence, mend));
+    }
+
+    fn station(&mut self, raw: &'r RawStation) -> Option<Station> {
+        let site = self.site(raw);
+        self.profiles(raw);
+        let keybook = self.model(raw);
+        let (site, keybook) = (site?, keybook?);
+        let line = site.line.overridden(&raw.line);
+        let base = self.base(raw, &keybook, &line);
+        let mut wanted = base.as_ref().clone();
+        let at = At { keybook: &keybook, line: &line, station: &raw.place };
+        self.layer(&Layer::Station, &raw.settings, &at, &mut wanted);
+        Some(Station {
+            name: raw.name.clone(),
+            site: site.name.clone(),
+            number: raw.number.as_ref()?.0.clone(),
+            location: raw.location.clone(),
+            wanted,
+            test_days: raw.test_days.or(site.test_days).or(self.parts.test_days.map(|(days, _)| days)),
+            place: raw.place.clone(),
+            line,
+            keybook,
+        })
+    }
+
+    fn site(&mut self, raw: &'r RawStation) -> Option<&'r RawSite> {
+        let (name, place) = &raw.site;
+        let site = self.parts.sites.get(&**name).copied();
+        if site.is_none() {
+            let mend = did_you_mean(name, self.parts.sites.keys().copied());
+            self.note(Code::NameUnknown, place, format!("No site is called `{name}`."), mend);
+        }
+        site
+    }
+
+    fn profiles(&mut self, raw: &'r RawStation) {
+        let parts = self.parts;
+        for (name, place) in &raw.profiles {
+            if !parts.profiles.contains_key(&**name) {
+                let mend = did_you_mean(name, parts.profiles.keys().copied());
+                self.note(Code::NameUnknown, place, format!("No profile is called `{name}`."), mend);
+            }
+        }
+    }
+
+    fn model(&mut self, raw: &'r RawStation) -> Option<Arc<Keybook>> {
+        let parts = self.parts;
+        let profiles = raw.profiles.iter().filter_map(|(name, _)| parts.profiles.get(&**name));
+        let model = raw.model.as_ref().or_else(|| profiles.filter_map(|p| p.model.as_ref()).next_back());
+        let Some((name, place)) = model else {
+            let mend = "Give it a `model`, or a profile that has one.";
+            self.note(Code::ModelMissing, &raw.place, format!("The station `{}` has no model.", raw.name), mend);
+            return None;
+        };
+        let keybook = self.keybooks.get(name).cloned();
+        if keybook.is_none() {
+            let mend = did_you_mean(name, self.keybooks.keys().map(|k| &**k));
+            self.note(Code::NameUnknown, place, format!("No keybook describes the model `{name}`."), mend);
+        }
+        keybook
+    }
+
+    fn base(&mut self, raw: &'r RawStation, keybook: &Arc<Keybook>, line: &Line) -> Arc<Base> {
+        let key = BaseKey {
+            site: &raw.site.0,
+            profiles: raw.profiles.iter().map(|(name, _)| &**name).collect(),
+            model: self.keybooks.get_key_value(&keybook.model).map_or("", |(name, _)| &**name),
+            line: line.clone(),
+        };
+        if let Some(base) = self.bases.get(&key) {
+            return base.clone();
+        }
+        let mut wanted = vec![None; keybook.settings.len()];
+        let at = At { keybook, line, station: &raw.place };
+        for (layer, entries) in self.parts.layers(raw) {
+            self.layer(&layer, entries, &at, &mut wanted);
+        }
+        let base = Arc::new(wanted);
+        self.bases.insert(key, base.clone());
+        base
+    }
+
+    fn layer(&mut self, layer: &Layer, entries: &[Entry], at: &At<'_>, wanted: &mut Base) {
+        for entry in entries {
+            match at.keybook.id(&entry.name) {
+                Some(id) => wanted[id.index()] = self.entry(layer, entry, id, at).map(Arc::new),
+                None => match layer {
+                    // Fleet and site speak to many models; `checks` warns of a setting that none has.
+                    Layer::Fleet | Layer::Site(_) => {}
+                    Layer::Profile(_) | Layer::Station => {
+                        let sentence = format!("The model `{}` has no setting `{}`.", at.keybook.model, entry.name);
+                        let mend = did_you_mean(&entry.name, at.keybook.settings.iter().map(|s| &*s.name));
+                        self.note(Code::NameUnknown, &entry.name_place, sentence, mend);
+                    }
+                },
+            }
+        }
+    }
+
+    /// What an entry wants of a station; `None` where it is unmanaged or wrong.
+    fn entry(&mut self, layer: &Layer, entry: &Entry, id: SettingId, at: &At<'_>) -> Option<Wanted> {
+        let kind = &at.keybook.setting(id).kind;
+        let (value, contact) = match &entry.wish {
+            Wish::Unmanaged => return None,
+            Wish::Value(written) => (self.value(written, entry, kind, at)?, None),
+            Wish::FromLine => (self.line_kind(entry, kind, at)?, None),
+            Wish::To(name) => (self.to(name, entry, kind, at)?, Some(name.clone())),
+        };
+        Some(Wanted { value, layer: layer.clone(), place: entry.place.clone(), contact })
+    }
+
+    fn value(&mut self, written: &Written, entry: &Entry, kind: &Kind, at: &At<'_>) -> Option<Value> {
+        if let (Written::Secret(reference), Kind::Secret { .. }) = (written, kind) {
+            self.code(reference, entry, kind);
+        }
+        match kind.value(written, |reference| self.codes.seal(reference)) {
+            Ok(value) => Some(value),
+            Err(unfit) => {
+                let sentence = format!("`{}` on a {} {}", entry.name, at.keybook.model, unfit.why);
+                self.note(unfit.code, &entry.place, sentence, unfit.mend);
+                None
+            }
+        }
+    }
+
+    fn code(&mut self, reference: &Reference, entry: &Entry, kind: &Kind) {
+        let problem = match self.codes.code(reference) {
+            Some(code) => {
+                kind.fits_code(code).err().map(|unfit| (unfit.code, format!("`{reference}` {}", unfit.why), unfit.mend))
+            }
+            None => match reference {
+                Reference::File(path) => Some((
+                    Code::SecretUnread,
+                    format!("The code behind `{reference}` cannot be read here."),
+                    format!("Put the code into {path}, beside the configuration."),
+                )),
+                // Variables are set where scripts are made, seldom where files are checked.
+                Reference::Env(_) | Reference::Factory => None,
+            },
+        };
+        if let Some((code, sentence, mend)) = problem {
+            self.note(code, &entry.place, sentence, mend);
+        }
+    }
+
+    fn line_kind(&mut self, entry: &Entry, kind: &Kind, at: &At<'_>) -> Option<Value> {
+        let Kind::Choice(choices) = kind else {
+            let sentence = format!("`{}` is no choice, so it cannot follow the line's kind.", entry.name);
+            self.note(Code::ValueOutside, &entry.place, sentence, "Write a value.");
+            return None;
+        };
+        let Some(word) = at.line.kind.map(LineKind::as_str) else {
+            self.lacking(entry, "the line has no `kind`", at);
+            return None;
+        };
+        let found = choices.iter().find(|(name, _)| &**name == word);
+        if found.is_none() {
+            let sentence = format!("A {} has no choice `{word}` for `{}`.", at.keybook.model, entry.name);
+            let mend = did_you_mean(word, choices.iter().map(|(name, _)| &**name));
+            self.note(Code::ValueOutside, &entry.place, sentence, mend);
+        }
+        found.map(|(name, _)| Value::Choice(name.clone()))
+    }
+
+    fn lacking(&mut self, entry: &Entry, what: &str, at: &At<'_>) {
+        let sentence = format!("What `{}` should be depends on the line, and {what}.", entry.name);
+        let finding = Finding::new(
+            Code::LineIncomplete,
+            entry.place.clone(),
+            sentence,
+            "Complete the `line` of the site or station.",
+        );
+        self.findings.push(finding.beside(at.station.clone(), "for this station"));
+    }
+
+    fn to(&mut self, name: &Name, entry: &Entry, kind: &Kind, at: &At<'_>) -> Option<Value> {
+        let Kind::Dial { .. } = kind else {
+            let sentence = format!("`{}` stores no telephone number, so it cannot call a contact.", entry.name);
+            self.note(Code::ValueOutside, &entry.place, sentence, "Write a value.");
+            return None;
+        };
+        if self.parts.broken_contacts.contains(name) {
+            return None;
+        }
+        let Some(contact) = self.parts.contacts.get(name).copied() else {
+            let mend = did_you_mean(name, self.parts.contacts.keys().map(|k| &***k));
+            self.note(Code::NameUnknown, &entry.place, format!("No contact is called `{name}`."), mend);
+            return None;
+        };
+        let dialled = match line::dial(&contact.reach, at.line) {
+            Ok(dialled) => dialled,
+            Err(lacks) => {
+                self.lacking(entry, &lacks.to_string(), at);
+                return None;
+            }
+        };
+        self.dialling_warnings(name, &contact.reach, &dialled, entry, at.line);
+        match kind.value(&Written::Quoted(dialled), |reference| self.codes.seal(reference)) {
+            Ok(value) => Some(value),
+            Err(unfit) => {
+                let sentence = format!("`{}` on a {} {}", entry.name, at.keybook.model, unfit.why);
+                let finding = Finding::new(unfit.code, entry.place.clone(), sentence, unfit.mend);
+                self.findings.push(finding.beside(contact.place.clone(), format!("from the contact `{name}`")));
+                None
+            }
+        }
+    }
+
+    fn dialling_warnings(&mut self, name: &Name, reach: &Reach, dialled: &Name, entry: &Entry, line: &Line) {
+        match (reach, line.kind) {
+            (Reach::Short(short), Some(LineKind::Pbx)) if line.short_direct != Some(true) => {
+                let sentence = format!(
+                    "The emergency code {short} is dialled as {dialled} on this line. Direct-dialling rules such as 47 CFR 9.16 may forbid a prefix."
+                );
+                let mend = "Where the exchange takes the code directly, give the line `short_direct: true`; ask whoever is responsible for it.";
+                self.note(Code::ShortPrefixed, &entry.place, sentence, mend);
+            }
+            (Reach::Extension(_), Some(LineKind::Direct)) => {
+                let sentence = format!("The extension of `{name}` cannot be reached from a direct line.");
+                self.note(Code::ExtensionOutside, &entry.place, sentence, "Give a contact with `calls`.");
+            }
+            (Reach::Calls(_) | Reach::Dial(_) | Reach::Short(_) | Reach::Extension(_), _) => {}
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::inventory::{Form, read};
+    use crate::keybook::sample::{TERN, keybook};
+    use crate::setting;
+
+    const FLEET: &str = r#"inventory: 1
+fleet: Skerry Coast Harbours
+contacts:
+  control-room:  {calls: "+441632960101"}
+  duty-officer:  {calls: "+441632960177"}
+profiles:
+  quayside: {model: tern-2, settings: {emergency.primary: {to: control-room}, lamp.follows: [emergency], line.kind: {from: line}}}
+sites:
+  east-quay:
+    line: {kind: pbx, outside: "9,", country: GB, form: national}
+    settings: {emergency.backup: {to: duty-officer}}
+    stations:
+      EQ-01: {number: "+441632960121", where: "head of ladder 1", profiles: [quayside], settings: {identity: "121", access: {secret: "file:a"}}}
+"#;
+
+    fn books() -> Keybooks {
+        let factory = TERN.replace(
+            "access:            {kind: secret, digits: [4, 8]}",
+            "access: {kind: secret, digits: [4, 8], factory: \"0000\"}",
+        );
+        [(Name::from("tern-2"), keybook(TERN)), (Name::from("tern-2f"), keybook(&factory.replace("tern-2", "tern-2f")))]
+            .into()
+    }
+
+    fn codes() -> Codes {
+        let mut codes = Codes::new(b"a key");
+        for (path, code) in [("a", "4711"), ("zero", "0000"), ("long", "123456789"), ("words", "open")] {
+            codes.learn(Reference::File(path.into()), setting::Code::new(code));
+        }
+        codes
+    }
+
+    fn resolved(texts: &[&str]) -> (Inventory, Vec<Finding>) {
+        let mut findings = Vec::new();
+        let mut files = Vec::new();
+        for (nth, text) in texts.iter().enumerate() {
+            let (raw, found) = read(&format!("{nth}.yaml").into(), text.as_bytes());
+            files.push(Arc::new(raw));
+            findings.extend(found);
+        }
+        let (inventory, found) = resolve(&files, &books(), &codes());
+        findings.extend(found);
+        settle(&mut findings);
+        (inventory, findings)
+    }
+
+    fn wanted(inventory: &Inventory, station: &str, setting: &str) -> Option<String> {
+        let station = &inventory.stations[station];
+        station.wanted(station.keybook.id(setting).unwrap()).map(|wanted| wanted.value.to_string())
+    }
+
+    /// The one finding that an edit of the sample makes: its code, place and mend.
+    fn finding(from: &str, to: &str) -> (Code, String, String) {
+        assert!(FLEET.contains(from), "{from}");
+        let (_, findings) = resolved(&[&FLEET.replace(from, to)]);
+        assert_eq!(findings.len(), 1, "{from} -> {to}: {findings:#?}");
+        (findings[0].code, findings[0].place.to_string(), findings[0].mend.clone())
+    }
+
+    #[test]
+    fn the_sample_means_what_its_author_meant() {
+        let (inventory, findings) = resolved(&[FLEET]);
+        assert_eq!(findings, []);
+        for (setting, value) in [
+            ("emergency.primary", Some("\"9,01632960101\"")),
+            ("emergency.backup", Some("\"9,01632960177\"")),
+            ("lamp.follows", Some("[emergency]")),
+            ("line.kind", Some("pbx")),
+            ("identity", Some("\"121\"")),
+            ("access", Some("(secret file:a)")),
+            ("gate.seconds", None),
+        ] {
+            assert_eq!(wanted(&inventory, "EQ-01", setting).as_deref(), value, "{setting}");
+        }
+        let station = &inventory.stations["EQ-01"];
+        assert_eq!(station.line.form, Some(Form::National));
+        let primary = station.wanted(station.keybook.id("emergency.primary").unwrap()).unwrap();
+        assert_eq!(
+            (primary.place.to_string().as_str(), &primary.layer),
+            ("0.yaml:7:59", &Layer::Profile("quayside".into()))
+        );
+    }
+
+    #[test]
+    fn later_layers_win_and_null_takes_a_setting_out() {
+        let text = FLEET
+            .replace(
+                "contacts:\n",
+                "settings: {gate.seconds: 9, emergency.backup: \"1\", identity: \"5\"}\ncontacts:\n",
+            )
+            .replace("identity: \"121\"", "identity: \"121\", lamp.follows: null, gate.seconds: 7");
+        let (inventory, findings) = resolved(&[&text]);
+        assert_eq!(findings, []);
+        assert_eq!(wanted(&inventory, "EQ-01", "gate.seconds").as_deref(), Some("7"));
+        assert_eq!(wanted(&inventory, "EQ-01", "emergency.backup").as_deref(), Some("\"9,01632960177\""));
+        assert_eq!(wanted(&inventory, "EQ-01", "lamp.follows"), None);
+    }
+
+    #[test]
+    fn a_station_may_override_its_line_and_stand_at_top_level() {
+        let more = r#"inventory: 1
+stations:
+  EQ-02: {site: east-quay, number: "+441632960122", profiles: [quayside], line: {kind: ringdown}, settings: {identity: "122"}}
+"#;
+        let (inventory, findings) = resolved(&[FLEET, more]);
+        assert_eq!(findings, []);
+        assert_eq!(wanted(&inventory, "EQ-02", "emergency.primary").as_deref(), Some("\"000\""));
+        assert_eq!(wanted(&inventory, "EQ-02", "line.kind").as_deref(), Some("ringdown"));
+    }
+
+    #[test]
+    fn every_mistake_is_found_at_the_line_that_made_it() {
+        // The last column is the text that the finding must point at.
+        for (from, to, code, point) in [
+            ("{to: control-room}", "{to: contorl-room}", Code::NameUnknown, "{to: contorl"),
+            ("profiles: [quayside]", "profiles: [quaysdie]", Code::NameUnknown, "quaysdie"),
+            ("model: tern-2,", "model: tern-3,", Code::NameUnknown, "tern-3"),
+            ("identity: \"121\"", "identity: \"123456789\"", Code::ValueOutside, "\"123456789\""),
+            ("identity: \"121\"", "identity: \"121\", idenity: \"1\"", Code::NameUnknown, "idenity"),
+            ("identity: \"121\"", "identity: 121", Code::Unquoted, "121,"),
+            ("identity: \"121\"", "identity: {to: duty-officer}", Code::ValueOutside, "{to: duty-officer}, acc"),
+            ("outside: \"9,\"", "outside: \"9*\"", Code::PauseUnstorable, "{to: control-room}"),
+            ("outside: \"9,\"", "outside: \"9,99999999999\"", Code::ValueOutside, "{to: control-room}"),
+            ("kind: pbx, ", "", Code::LineIncomplete, "{to: control-room}"),
+            ("\"file:a\"", "\"file:long\"", Code::SecretUnfit, "{secret:"),
+            ("\"file:a\"", "\"file:words\"", Code::SecretUnfit, "{secret:"),
+            ("\"file:a\"", "\"file:gone\"", Code::SecretUnread, "{secret:"),
+            ("{secret: \"file:a\"}", "\"4711\"", Code::SecretLiteral, "\"4711\""),
+            ("number: \"+441632960121\", ", "", Code::KeyMissing, "{where:"),
+            ("\"+441632960121\"", "\"01632960121\"", Code::NotE164, "\"01632960121\""),
+            ("\"+441632960121\"", "\"+4416329601210\"", Code::NumberImpossible, "\"+4416329601210\""),
+            ("\"+441632960121\"", "\"+441632960101\"", Code::CallsStation, "{to: control-room}"),
+            ("country: GB", "country: XX", Code::NameUnknown, "XX"),
+            ("inventory: 1", "inventory: 2", Code::Version, "2"),
+            (
+                "{emergency.backup",
+                "{emergency.bakcup: \"1\", emergency.backup",
+                Code::SettingNowhere,
+                "emergency.bakcup",
+            ),
+            (
+                "{calls: \"+441632960177\"}",
+                "{calls: \"+441632960177\", dial: \"5\"}",
+                Code::WrongShape,
+                "duty-officer:  {",
+            ),
+        ] {
+            assert!(FLEET.contains(from), "{from}");
+            let text = FLEET.replace(from, to);
+            let (_, findings) = resolved(&[&text]);
+            let found = findings.iter().find(|f| f.code == code);
+            let found = found.unwrap_or_else(|| panic!("{from} -> {to}: {findings:#?}"));
+            let before = &text[..text.find(point).unwrap()];
+            let line = before.matches('\n').count() + 1;
+            let column = before.chars().rev().take_while(|c| *c != '\n').count() + 1;
+            assert_eq!(found.place.to_string(), format!("0.yaml:{line}:{column}"), "{from} -> {to}: {found}");
+            assert!(!found.mend.is_empty());
+        }
+    }
+
+    #[test]
+    fn a_near_miss_is_named() {
+        assert_eq!(finding("profiles: [quayside]", "profiles: [quayside, quaysdie]").2, "Did you mean `quayside`?");
+        assert_eq!(finding("calls: \"+441632960177\"", "calls: \"+44 1632 960177\"").2, "Write \"+441632960177\".");
+    }
+
+    #[test]
+    fn what_is_defined_twice_is_told_with_both_places() {
+        let again = "inventory: 1\nfleet: Other\ncontacts: {control-room: {extension: \"1\"}}\nsites: {east-quay: {}}\nstations: {EQ-01: {site: east-quay, number: \"+441632960129\", model: tern-2}}\nprofiles: {quayside: {}}\n";
+        let (_, findings) = resolved(&[FLEET, again]);
+        let twice: Vec<_> =
+            findings.iter().filter(|f| matches!(f.code, Code::NameRepeated | Code::FleetTwice)).collect();
+        assert_eq!(twice.len(), 5, "{findings:#?}");
+        assert!(twice.iter().all(|f| &*f.place.file == "1.yaml" && &*f.related[0].0.file == "0.yaml"));
+    }
+
+    #[test]
+    fn stations_that_cannot_be_told_apart_are_refused() {
+        let more = |number: &str, identity: &str| {
+            format!(
+                "inventory: 1\nstations: {{EQ-02: {{site: east-quay, number: \"{number}\", profiles: [quayside], settings: {{identity: \"{identity}\"}}}}}}\n"
+            )
+        };
+        let codes = |text: String| resolved(&[FLEET, &text]).1.iter().map(|f| f.code).collect::<Vec<_>>();
+        assert_eq!(codes(more("+441632960121", "5")), [Code::NumberShared]);
+        assert_eq!(codes(more("+441632960122", "121")), [Code::LocatingShared]);
+        assert_eq!(codes(more("+441632960122", "5")), []);
+    }
+
+    #[test]
+    fn a_station_that_would_call_a_station_is_refused_however_it_dials() {
+        for dialled in ["9,01632960121", "9,00441632960121", "901632960121"] {
+            let (_, findings) = resolved(&[&FLEET.replace("{to: duty-officer}", &format!("\"{dialled}\""))]);
+            assert!(findings.iter().any(|f| f.code == Code::CallsStation), "{dialled}: {findings:#?}");
+        }
+    }
+
+    #[test]
+    fn what_may_fail_somebody_is_warned_of() {
+        let warned = |from: &str, to: &str| {
+            let (_, findings) = resolved(&[&FLEET.replace(from, to)]);
+            assert!(findings.iter().all(|f| !f.is_error()), "{findings:#?}");
+            findings.into_iter().map(|f| f.code).collect::<Vec<_>>()
+        };
+        assert_eq!(warned("{calls: \"+441632960101\"}", "{short: \"999\"}"), [Code::ShortPrefixed]);
+        assert_eq!(warned("{calls: \"+441632960177\"}", "{extension: \"4410\"}"), []);
+        let direct = FLEET.replace("kind: pbx, outside: \"9,\"", "kind: direct");
+        let direct = direct.replace("{calls: \"+441632960177\"}", "{extension: \"4410\"}");
+        assert_eq!(resolved(&[&direct]).1.iter().map(|f| f.code).collect::<Vec<_>>(), [Code::ExtensionOutside]);
+        assert_eq!(warned("line.kind: {from: line}", "gate.seconds: 5"), [Code::LifelineUnmanaged]);
+        assert_eq!(warned("emergency.backup: {to: duty-officer}", "gate.seconds: 5"), [Code::ContactUnused]);
+        let factory = FLEET.replace("model: tern-2", "model: tern-2f").replace("file:a", "file:zero");
+        assert_eq!(resolved(&[&factory]).1.iter().map(|f| f.code).collect::<Vec<_>>(), [Code::CodeFactory]);
+    }
+
+    #[test]
+    fn an_empty_inventory_is_an_error() {
+        assert_eq!(resolved(&["inventory: 1\nfleet: Nobody\n"]).1[0].code, Code::InventoryEmpty);
+        assert_eq!(resolved(&[]).1[0].code, Code::InventoryEmpty);
+    }
+
+    #[test]
+    fn the_same_files_give_the_same_bytes() {
+        let once = format!("{:?}", resolved(&[FLEET]));
+        for _ in 0..10 {
+            assert_eq!(format!("{:?}", resolved(&[FLEET])), once);
+        }
+    }
+
+    #[test]
+    fn explaining_names_every_layer_that_spoke_with_the_winner_last() {
+        let text = FLEET.replace("identity: \"121\"", "identity: \"121\", emergency.backup: \"\"");
+        let (raw, _) = read(&"0.yaml".into(), text.as_bytes());
+        let voices = spoken(&[Arc::new(raw)], "EQ-01", "emergency.backup");
+        let layers: Vec<_> = voices.iter().map(|voice| voice.layer.to_string()).collect();
+        assert_eq!(layers, ["site east-quay", "station"]);
+    }
+}

@@ -1,0 +1,138 @@
+//! What can only be told of a keybook as a whole: ends of fields, confusions, lengths of calls, unwritten settings.
+
+use super::ambiguity::{self, Budget, Confusion, Languages, Verdict, Whole};
+use super::commands::{Draft, Keyed};
+use super::read::{CallDraft, longest};
+use super::settings::Drafts;
+use super::{Command, Part, Timing, Use};
+use crate::finding::{Code, Finding};
+use crate::yaml::Sheet;
+
+/// Something keyed in a call: the opening, the closing or a command.
+pub(super) struct Sequence<'k, 'n> {
+    pub(super) title: String,
+    pub(super) keyed: &'k Keyed<'n>,
+    /// The command, if it is a sound one.
+    pub(super) command: Option<&'k Command>,
+}
+
+impl Sequence<'_, '_> {
+    fn has_languages(&self, languages: &Languages) -> bool {
+        self.keyed.template.0.iter().all(|part| match part {
+            Part::Key(_) => true,
+            Part::Field(_, id) => languages.get(id.index()).is_some_and(Option::is_some),
+        })
+    }
+}
+
+/// A field of variable length must be followed by a key that none of its values contains.
+pub(super) fn fields_end(
+    sheet: &mut Sheet<'_>,
+    drafts: &Drafts,
+    languages: &Languages,
+    sequences: &[Sequence<'_, '_>],
+) {
+    for sequence in sequences {
+        let parts = &sequence.keyed.template.0;
+        for (at, part) in parts.iter().enumerate() {
+            let Part::Field(how, id) = part else { continue };
+            let Some(language) = &languages[id.index()] else { continue };
+            let (least, most) = (language.shortest(), language.longest());
+            let ended = match parts.get(at + 1) {
+                Some(Part::Key(key)) if !language.contains(*key) => continue,
+                Some(Part::Key(key)) => format!("{key} behind it can be a part of it"),
+                Some(Part::Field(..)) => "another field follows at once".to_string(),
+                None => "nothing follows it".to_string(),
+            };
+            if least == most {
+                continue;
+            }
+            let held = match how {
+                Use::Store => "",
+                Use::Held => "=",
+            };
+            let name = drafts.name(*id);
+            let sentence =
+                format!("In `{}`, {{{held}{name}}} takes {least} to {most} keys, and {ended}.", sequence.title);
+            let free = ['#', '*', 'D', 'C', 'B', 'A']
+                .into_iter()
+                .find(|sign| crate::setting::Key::new(*sign).is_some_and(|key| !language.contains(key)));
+            let such = free.map_or(String::new(), |sign| format!(", such as {sign}"));
+            let mend = format!("End it with a key that its values cannot contain{such}, as the manual says.");
+            sheet.note(Code::FieldOpen, sequence.keyed.part_spot(at), sentence, mend);
+        }
+    }
+}
+
+/// No sequence may equal or begin another.
+pub(super) fn none_confused(sheet: &mut Sheet<'_>, languages: &Languages, sequences: &[Sequence<'_, '_>]) {
+    let whole: Vec<&Sequence<'_, '_>> = sequences.iter().filter(|s| s.has_languages(languages)).collect();
+    let mut budget = Budget::new();
+    for (at, second) in whole.iter().enumerate() {
+        for first in &whole[..at] {
+            let (a, b) = (&first.keyed.template, &second.keyed.template);
+            let sentence = match ambiguity::compare(a, b, languages, &mut budget) {
+                Verdict::Apart => continue,
+                Verdict::Confused(confusion) => confused(&confusion, &first.title, &second.title),
+                Verdict::Unsure => {
+                    format!("`{}` and `{}` are too entangled to be told apart for sure.", first.title, second.title)
+                }
+            };
+            let mend = "Compare both with the manual: no keys may be, or begin, the keys of another.";
+            let place = sheet.place(second.keyed.spot);
+            let finding = Finding::new(Code::CommandsConfused, place, sentence, mend);
+            let finding = finding.beside(sheet.place(first.keyed.spot), format!("the keys of `{}`", first.title));
+            sheet.findings.push(finding);
+        }
+    }
+}
+
+fn confused(Confusion { keys, whole }: &Confusion, first: &str, second: &str) -> String {
+    if keys.0.is_empty() {
+        return format!("`{first}` or `{second}` can be keyed with no key at all, which begins everything.");
+    }
+    match whole {
+        Whole::First => format!("The keys {keys} are a whole `{first}` and also begin `{second}`."),
+        Whole::Second => format!("The keys {keys} are a whole `{second}` and also begin `{first}`."),
+        Whole::Both => format!("The keys {keys} are a whole `{first}` and also a whole `{second}`."),
+    }
+}
+
+/// The longest form of every command, with opening and closing, must fit into a call.
+pub(super) fn fits_a_call(
+    sheet: &mut Sheet<'_>,
+    languages: &Languages,
+    call: &CallDraft<'_>,
+    timing: &Timing,
+    sequences: &[Sequence<'_, '_>],
+) {
+    let (Some(open), Some(greeting), Some(limit)) = (&call.open, call.greeting_ms, call.limit_ms) else { return };
+    let press = u64::from(timing.press_ms);
+    let before = u64::from(greeting) + longest(&open.template, languages) * press + u64::from(timing.answer_ms);
+    let close = call.close.as_ref().map_or(0, |close| longest(&close.template, languages) * press);
+    for sequence in sequences {
+        let Some(command) = sequence.command.filter(|_| sequence.has_languages(languages)) else { continue };
+        let own = longest(&command.keys, languages) * press + u64::from(timing.answer_ms + command.takes_ms);
+        let whole = before + own + if command.ends_call { 0 } else { close };
+        if whole > u64::from(limit) {
+            let sentence = format!(
+                "The longest form of `{}` makes a call of {whole} ms with opening and closing; `limit_ms` is {limit}.",
+                sequence.title
+            );
+            let mend = "Compare `limit_ms`, the times in `timing` and the lengths of the fields with the manual.";
+            sheet.note(Code::CallTooShort, sequence.keyed.spot, sentence, mend);
+        }
+    }
+}
+
+/// Warns of settings that no command writes, if it is known what each command writes.
+pub(super) fn all_written(sheet: &mut Sheet<'_>, drafts: &Drafts, commands: &[Draft<'_>]) {
+    if commands.is_empty() || !commands.iter().all(Draft::is_readable) {
+        return;
+    }
+    for id in drafts.ids().filter(|id| !commands.iter().any(|command| command.writes(*id))) {
+        let sentence = format!("No command writes `{}`.", drafts.name(id));
+        let mend = "Add the command that stores it, or leave the setting out.";
+        sheet.note(Code::SettingUnwritten, drafts.spot(id), sentence, mend);
+    }
+}

@@ -1,0 +1,310 @@
+//! The lifelines and commands of a keybook's text, as far as they can be read.
+
+use super::check::Sequence;
+use super::read::{ENTRIES_MAX, fit_name, inside, name, number_or};
+use super::settings::{self, Drafts, FACTORY};
+use super::{Command, Lifeline, Part, SettingId, Template, TemplateError};
+use crate::finding::{Code, Finding};
+use crate::setting::{Kind, Name, Value};
+use crate::yaml::{Data, Node, Sheet, Spot};
+
+/// The most parts (keys and fields) of one template.
+const PARTS_MAX: usize = 200;
+
+/// A template with the place it stands at.
+pub(super) struct Keyed<'n> {
+    pub(super) template: Template,
+    pub(super) spot: Spot,
+    text: &'n str,
+}
+
+impl Keyed<'_> {
+    /// Where the part with this index stands.
+    pub(super) fn part_spot(&self, part: usize) -> Spot {
+        let (mut at, mut rest) = (0, self.text);
+        for (index, which) in self.template.0.iter().enumerate() {
+            let bytes = match which {
+                Part::Key(_) => 1,
+                Part::Field(..) => rest.find('}').map_or(rest.len(), |end| end + 1),
+            };
+            let (taken, after) = rest.split_at_checked(bytes).unwrap_or((rest, ""));
+            let length = taken.chars().count();
+            if index == part {
+                return inside(self.spot, self.text, at, length);
+            }
+            at += length;
+            rest = after;
+        }
+        self.spot
+    }
+}
+
+/// Reads a template.
+pub(super) fn keyed<'n>(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &'n Node, what: &str) -> Option<Keyed<'n>> {
+    let text = sheet.quoted(node, what)?;
+    let template = match Template::parse(text, |name| drafts.id(name)) {
+        Ok(template) => template,
+        Err(faults) => {
+            for fault in faults {
+                let spot = inside(node.spot, text, fault.at, fault.length);
+                broken(sheet, drafts, spot, &fault.why, what);
+            }
+            return None;
+        }
+    };
+    if template.0.len() > PARTS_MAX {
+        let sentence = format!("{what} has {} keys and fields.", template.0.len());
+        sheet.note(Code::TemplateBroken, node.spot, sentence, format!("Write at most {PARTS_MAX}."));
+        return None;
+    }
+    Some(Keyed { template, spot: node.spot, text })
+}
+
+fn broken(sheet: &mut Sheet<'_>, drafts: &Drafts, spot: Spot, why: &TemplateError, what: &str) {
+    match why {
+        TemplateError::NoKey(sign @ ('{' | '}')) => {
+            let sentence = format!("`{sign}` stands alone in {what}.");
+            sheet.note(Code::TemplateBroken, spot, sentence, "Write {x} or {=x} for a setting x.");
+        }
+        TemplateError::NoKey(sign) => settings::no_key(sheet, spot, *sign),
+        TemplateError::Unclosed => {
+            let sentence = format!("In {what}, a field is opened with {{ and not closed.");
+            sheet.note(Code::TemplateBroken, spot, sentence, "Write } behind the name of the setting.");
+        }
+        TemplateError::NoSetting(name) => {
+            let mend = drafts.near(name);
+            sheet.note(Code::NameUnknown, spot, format!("This keybook has no setting `{name}`."), mend);
+        }
+        TemplateError::Empty => {
+            sheet.note(
+                Code::TemplateBroken,
+                spot,
+                format!("{what} presses nothing."),
+                "Write the keys, such as \"10{x}#\".",
+            );
+        }
+    }
+}
+
+/// Reads `lifelines`.
+pub(super) fn lifelines(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &Node) -> Vec<Lifeline> {
+    let mut lifelines = Vec::new();
+    for (key, value) in sheet.entries(node, "`lifelines`").unwrap_or_default() {
+        let name = fit_name(sheet, &key.text, key.spot, "The name of a lifeline");
+        let Some(settings) = listed(sheet, drafts, value, &format!("The lifeline `{}`", key.text)) else { continue };
+        if settings.is_empty() && matches!(&value.data, Data::List(items) if items.is_empty()) {
+            let sentence = format!("The lifeline `{}` names no setting.", key.text);
+            sheet.note(Code::WrongShape, value.spot, sentence, "List the settings that must be right together.");
+        }
+        let place = sheet.place(key.spot);
+        lifelines.extend(name.map(|name| Lifeline { name, settings, place }));
+    }
+    lifelines
+}
+
+/// A list of settings, each named once.
+fn listed(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &Node, what: &str) -> Option<Vec<SettingId>> {
+    let mut named: Vec<(SettingId, Spot)> = Vec::new();
+    for item in sheet.list(node, what)? {
+        let text = sheet.text(item, "The name of a setting");
+        let Some(id) = text.and_then(|text| drafts.mentioned(sheet, text, item.spot)) else { continue };
+        if let Some((_, first)) = named.iter().find(|(other, _)| *other == id) {
+            let sentence = format!("`{}` is named here for the second time.", drafts.name(id));
+            twice(sheet, item.spot, *first, sentence);
+            continue;
+        }
+        named.push((id, item.spot));
+    }
+    Some(named.into_iter().map(|(id, _)| id).collect())
+}
+
+fn twice(sheet: &mut Sheet<'_>, spot: Spot, first: Spot, sentence: String) {
+    let finding = Finding::new(Code::NameRepeated, sheet.place(spot), sentence, "Keep one of the two.");
+    let finding = finding.beside(sheet.place(first), "the first");
+    sheet.findings.push(finding);
+}
+
+/// One command, as far as it could be read.
+pub(super) struct Draft<'n> {
+    name: Option<Name>,
+    spot: Spot,
+    keyed: Option<Keyed<'n>>,
+    /// What it clears and sets besides the keys; read as far as possible.
+    also: Vec<(SettingId, Option<Value>)>,
+    command: Option<Command>,
+}
+
+impl<'n> Draft<'n> {
+    /// What is no command at all.
+    fn nothing(node: &Node) -> Draft<'n> {
+        Draft { name: None, spot: node.spot, keyed: None, also: Vec::new(), command: None }
+    }
+
+    /// Its keys, for comparing with others.
+    pub(super) fn sequence(&self) -> Option<Sequence<'_, 'n>> {
+        let title = self.name.as_ref().map_or_else(|| "a command without a name".to_string(), |name| name.to_string());
+        self.keyed.as_ref().map(|keyed| Sequence { title, keyed, command: self.command.as_ref() })
+    }
+
+    /// Whether it leaves a value of its own in the setting.
+    pub(super) fn writes(&self, id: SettingId) -> bool {
+        let keyed = self.keyed.as_ref().is_some_and(|keyed| keyed.template.stored().contains(&id));
+        keyed || self.also.iter().any(|(other, _)| *other == id)
+    }
+
+    /// Whether its keys could be read, so that it is known what it writes.
+    pub(super) fn is_readable(&self) -> bool {
+        self.keyed.is_some()
+    }
+
+    /// The command, if all of it is sound.
+    pub(super) fn finish(self) -> Option<Command> {
+        self.command
+    }
+}
+
+/// Reads `commands`.
+pub(super) fn read<'n>(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &'n Node) -> Vec<Draft<'n>> {
+    let items = sheet.list(node, "`commands`").unwrap_or_default();
+    if matches!(&node.data, Data::List(items) if items.is_empty() || items.len() > ENTRIES_MAX) {
+        let sentence = format!("A keybook has 1 to {ENTRIES_MAX} commands; here are {}.", items.len());
+        sheet.note(Code::WrongShape, node.spot, sentence, "List the commands that store settings.");
+    }
+    let commands: Vec<Draft<'n>> = items
+        .iter()
+        .take(ENTRIES_MAX)
+        .map(|item| command(sheet, drafts, item).unwrap_or_else(|| Draft::nothing(item)))
+        .collect();
+    for (at, command) in commands.iter().enumerate() {
+        let Some(name) = &command.name else { continue };
+        if let Some(first) = commands[..at].iter().find(|other| other.name.as_ref() == Some(name)) {
+            twice(sheet, command.spot, first.spot, format!("Two commands are called `{name}`."));
+        }
+    }
+    commands
+}
+
+fn command<'n>(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &'n Node) -> Option<Draft<'n>> {
+    let known = ["command", "keys", "needs", "clears", "keeps", "also", "takes_ms", "ends_call", "note"];
+    let [named, keys, needs, clears, keeps, also, takes_ms, ends_call, note] = sheet.map(node, "A command", known)?;
+    let named = sheet.required(named, node, "A command", "command");
+    let spot = named.unwrap_or(node).spot;
+    let called = named.and_then(|node| name(sheet, node, "The name of a command"));
+    let what = called.as_ref().map_or_else(|| "The command".to_string(), |name| format!("The command `{name}`"));
+    let keys = sheet.required(keys, node, &what, "keys");
+    let keyed = keys.and_then(|node| keyed(sheet, drafts, node, "`keys`"));
+    let needs = needs.map_or(Some(Vec::new()), |node| needs_of(sheet, drafts, node));
+    let clears = clears_of(sheet, drafts, clears, keeps);
+    let also = also.map_or(Some(Vec::new()), |node| also_of(sheet, drafts, node));
+    let takes_ms = number_or(sheet, takes_ms, "takes_ms", 0..=3_600_000, 0);
+    let ends_call = ends_call.map_or(Some(false), |node| sheet.truth(node, "`ends_call`"));
+    let note = note.map_or(Some(None), |node| name(sheet, node, "`note`").map(Some));
+    let place = sheet.place(spot);
+    let whole = || {
+        Some(Command {
+            name: called.clone()?,
+            keys: keyed.as_ref()?.template.clone(),
+            needs: needs?,
+            clears: clears?,
+            also: also.clone()?,
+            takes_ms: takes_ms?,
+            ends_call: ends_call?,
+            note: note?,
+            place,
+        })
+    };
+    let command = whole();
+    Some(Draft { name: called, spot, keyed, also: also.unwrap_or_default(), command })
+}
+
+/// The setting that an entry of `needs` or `also` is about; a secret takes no part in them.
+fn entry(sheet: &mut Sheet<'_>, drafts: &Drafts, text: &str, spot: Spot, key: &str) -> Option<SettingId> {
+    let id = drafts.mentioned(sheet, text, spot)?;
+    if let Some(Kind::Secret { .. }) = drafts.kind(id) {
+        let sentence = format!("`{text}` is a secret, which takes no part in `{key}`.");
+        sheet.note(Code::ValueOutside, spot, sentence, "Take it out here.");
+        return None;
+    }
+    Some(id)
+}
+
+fn needs_of(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &Node) -> Option<Vec<(SettingId, Vec<Value>)>> {
+    let mut needs = Vec::new();
+    for (key, wanted) in sheet.entries(node, "`needs`")? {
+        let Some(id) = entry(sheet, drafts, &key.text, key.spot, "needs") else { continue };
+        let Some(kind) = drafts.kind(id) else { continue };
+        needs.push((id, one_or_several(sheet, kind, wanted, &key.text)));
+    }
+    Some(needs)
+}
+
+/// One value or a list of values; for flags, where a value is itself a list, a list of lists is several.
+fn one_or_several(sheet: &mut Sheet<'_>, kind: &Kind, node: &Node, setting: &str) -> Vec<Value> {
+    let what = format!("What `needs` wants of `{setting}`");
+    let is_list = |node: &Node| matches!(node.data, Data::List(_));
+    let several = match (&node.data, kind) {
+        (Data::List(items), Kind::Flags { .. }) if items.iter().any(is_list) => items.as_slice(),
+        (Data::List(_), Kind::Flags { .. }) | (Data::Scalar { .. } | Data::Map(_), _) => std::slice::from_ref(node),
+        (Data::List(items), _) => items.as_slice(),
+    };
+    if several.is_empty() {
+        let sentence = format!("{what} is an empty list, which no value is in.");
+        sheet.note(Code::WrongShape, node.spot, sentence, "List the values, or take the line out.");
+    }
+    let mut values: Vec<(Value, Spot)> = Vec::new();
+    for item in several {
+        let Some(value) = settings::value(sheet, kind, item, &what) else { continue };
+        match values.iter().find(|(other, _)| *other == value) {
+            Some((_, first)) => twice(sheet, item.spot, *first, format!("{value} is listed here for the second time.")),
+            None => values.push((value, item.spot)),
+        }
+    }
+    values.into_iter().map(|(value, _)| value).collect()
+}
+
+fn also_of(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &Node) -> Option<Vec<(SettingId, Option<Value>)>> {
+    let mut also = Vec::new();
+    for (key, value) in sheet.entries(node, "`also`")? {
+        let Some(id) = entry(sheet, drafts, &key.text, key.spot, "also") else { continue };
+        if matches!(&value.data, Data::Scalar { text, .. } if &**text == FACTORY) {
+            also.push((id, drafts.factory(id)));
+            continue;
+        }
+        let Some(kind) = drafts.kind(id) else { continue };
+        let what = format!("What `also` sets `{}` to", key.text);
+        also.extend(settings::value(sheet, kind, value, &what).map(|value| (id, Some(value))));
+    }
+    Some(also)
+}
+
+/// The settings that go to factory, in the keybook's order.
+fn clears_of(
+    sheet: &mut Sheet<'_>,
+    drafts: &Drafts,
+    clears: Option<&Node>,
+    keeps: Option<&Node>,
+) -> Option<Vec<SettingId>> {
+    let all = clears.is_some_and(|node| matches!(&node.data, Data::Scalar { text, .. } if &**text == "all"));
+    let kept = match keeps {
+        Some(node) if all => listed(sheet, drafts, node, "`keeps`"),
+        Some(node) => {
+            let mend = "Write `clears: all`, or take `keeps` out.";
+            sheet.note(Code::WrongShape, node.spot, "`keeps` stands here without `clears: all`.", mend);
+            listed(sheet, drafts, node, "`keeps`")
+        }
+        None => Some(Vec::new()),
+    };
+    let Some(node) = clears else { return Some(Vec::new()) };
+    if all {
+        let kept = kept?;
+        return Some(drafts.ids().filter(|id| !kept.contains(id)).collect());
+    }
+    if let Data::Scalar { .. } = &node.data {
+        let sentence = "`clears` is neither `all` nor a list of settings.";
+        sheet.note(Code::WrongShape, node.spot, sentence, "Write `clears: all` or `clears: [x, y]`.");
+        return None;
+    }
+    let mut ids = listed(sheet, drafts, node, "`clears`")?;
+    ids.sort();
+    Some(ids)
+}

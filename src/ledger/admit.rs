@@ -1,0 +1,130 @@
+//! Whether a report may enter the ledger: what only shows beside the inventory, the scripts and the clock.
+
+use std::collections::BTreeSet;
+
+use jiff::{SignedDuration, Timestamp};
+
+use super::{Issued, Places, Report};
+use crate::finding::{Code, Finding, did_you_mean};
+use crate::inventory::{Inventory, Station};
+use crate::setting::{Codes, Name, Written};
+
+/// How far a sender's clock may be ahead.
+const AHEAD: SignedDuration = SignedDuration::from_mins(5);
+
+/// Everything that speaks against a report; nothing where it may be taken.
+///
+/// `script` is the issued script that the report names, if there is one of that digest.
+pub fn admit(
+    report: &Report,
+    places: &Places,
+    inventory: &Inventory,
+    script: Option<&Issued>,
+    codes: &Codes,
+    now: Timestamp,
+) -> Vec<Finding> {
+    let mut desk = Desk { report, places, findings: Vec::new() };
+    if report.at > now + AHEAD {
+        let sentence = format!("The report is dated {}, and it is only {now:.0}.", report.at);
+        desk.refuse(Code::ReportTime, "at", sentence, "Set the clock of the sender right.");
+    }
+    desk.steps(script);
+    match inventory.stations.get(&report.station) {
+        Some(station) => desk.station(station, inventory, codes),
+        None => {
+            let mend = did_you_mean(&report.station, inventory.stations.keys().map(|name| &**name));
+            desk.refuse(Code::NameUnknown, "station", format!("No station is called `{}`.", report.station), mend);
+        }
+    }
+    crate::finding::settle(&mut desk.findings);
+    desk.findings
+}
+
+struct Desk<'a> {
+    report: &'a Report,
+    places: &'a Places,
+    findings: Vec<Finding>,
+}
+
+impl Desk<'_> {
+    fn refuse(&mut self, code: Code, path: &str, sentence: String, mend: impl Into<String>) {
+        self.findings.push(Finding::new(code, self.places.of(path), sentence, mend));
+    }
+
+    fn steps(&mut self, script: Option<&Issued>) {
+        let report = self.report;
+        let Some(digest) = &report.script else {
+            if !report.steps.is_empty() {
+                let mend = "Name the script that was keyed, or put what was keyed without one under `left`.";
+                self.refuse(Code::ReportScript, "steps", "There are steps, but no `script`.".into(), mend);
+            }
+            return;
+        };
+        let Some(script) = script else {
+            let mend = "Copy the digest from the head of the script that was keyed.";
+            return self.refuse(Code::ReportScript, "script", format!("No script {digest} was ever issued."), mend);
+        };
+        if script.station != report.station {
+            let sentence =
+                format!("The script {digest} was issued for {}, not for {}.", script.station, report.station);
+            self.refuse(
+                Code::ReportScript,
+                "script",
+                sentence,
+                "Name the script of this station, or report on the other.",
+            );
+        }
+        let mut seen = BTreeSet::new();
+        for (nth, (number, _)) in report.steps.iter().enumerate() {
+            let path = format!("steps.{nth}");
+            if script.step(*number).is_none() {
+                let sentence = format!("The script {digest} has no step {number}.");
+                self.refuse(Code::ReportScript, &path, sentence, format!("It has {} steps.", script.steps.len()));
+            }
+            if !seen.insert(number) {
+                let sentence = format!("Step {number} is reported twice.");
+                self.refuse(Code::ReportScript, &path, sentence, "Report what was heard last.");
+            }
+        }
+    }
+
+    fn station(&mut self, station: &Station, inventory: &Inventory, codes: &Codes) {
+        let report = self.report;
+        for (part, values) in [("found", &report.found), ("left", &report.left)] {
+            for (name, written) in values {
+                self.value(part, name, written, station, codes);
+            }
+        }
+        let keybook = &station.keybook;
+        for (nth, test) in report.tests.iter().enumerate() {
+            let path = format!("tests.{nth}");
+            if !keybook.lifelines.iter().any(|lifeline| lifeline.name == test.lifeline) {
+                let mend = did_you_mean(&test.lifeline, keybook.lifelines.iter().map(|l| &*l.name));
+                let sentence = format!("A {} has no lifeline `{}`.", keybook.model, test.lifeline);
+                self.refuse(Code::NameUnknown, &path, sentence, mend);
+            }
+            let Some(contact) = &test.contact else { continue };
+            if !inventory.contacts.contains_key(contact) {
+                let mend = did_you_mean(contact, inventory.contacts.keys().map(|name| &**name));
+                self.refuse(Code::NameUnknown, &path, format!("No contact is called `{contact}`."), mend);
+            }
+        }
+    }
+
+    fn value(&mut self, part: &str, name: &Name, written: &Written, station: &Station, codes: &Codes) {
+        let keybook = &station.keybook;
+        let path = format!("{part}.{name}");
+        let Some(id) = keybook.id(name) else {
+            let mend = did_you_mean(name, keybook.settings.iter().map(|setting| &*setting.name));
+            return self.refuse(
+                Code::NameUnknown,
+                &path,
+                format!("A {} has no setting `{name}`.", keybook.model),
+                mend,
+            );
+        };
+        if let Err(unfit) = keybook.setting(id).kind.value(written, |reference| codes.seal(reference)) {
+            self.refuse(unfit.code, &path, format!("`{name}` on a {} {}", keybook.model, unfit.why), unfit.mend);
+        }
+    }
+}

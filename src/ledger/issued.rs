@@ -1,0 +1,60 @@
+//! A script as it was issued: what each step does, kept so that a report can name it for ever.
+
+use std::collections::BTreeMap;
+use std::fmt;
+use std::str::FromStr;
+use std::sync::Arc;
+
+use jiff::Timestamp;
+
+use crate::setting::{Fingerprint, Name, Written};
+
+/// 16 hexadecimal digits that stand for one exact script.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Digest(Arc<str>);
+
+/// Not 16 hexadecimal digits in lower case.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("`{0}` is no script's digest")]
+pub struct NoDigest(String);
+
+impl FromStr for Digest {
+    type Err = NoDigest;
+
+    fn from_str(text: &str) -> Result<Digest, NoDigest> {
+        let fits = text.len() == 16 && text.bytes().all(|b| matches!(b, b'0'..=b'9' | b'a'..=b'f'));
+        if fits { Ok(Digest(text.into())) } else { Err(NoDigest(text.into())) }
+    }
+}
+
+impl fmt::Display for Digest {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.0)
+    }
+}
+
+/// A script on record.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Issued {
+    pub digest: Digest,
+    pub station: Name,
+    pub at: Timestamp,
+    pub steps: Vec<IssuedStep>,
+    /// The rest of the script, for whoever shows it again; codes by reference.
+    pub document: serde_json::Value,
+}
+
+/// What one step changes when it is accepted.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct IssuedStep {
+    pub step: u32,
+    /// Each setting it changes with the value it leaves there; `None` leaves it unknown.
+    pub effects: BTreeMap<Name, Option<(Written, Option<Fingerprint>)>>,
+}
+
+impl Issued {
+    /// The step of this number.
+    pub fn step(&self, number: u32) -> Option<&IssuedStep> {
+        self.steps.iter().find(|step| step.step == number)
+    }
+}

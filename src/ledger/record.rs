@@ -1,0 +1,473 @@
+//! The confirmed record: what the reports of a station prove it holds.
+//!
+//! A pure fold over the reports in the order of their time and id, so that it does not matter when or
+//! how often each of them arrived.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use jiff::Timestamp;
+use uuid::Uuid;
+
+use super::{Digest, Heard, Issued, Outcome, Report};
+use crate::keybook::{Keybook, SettingId};
+use crate::setting::{Fingerprint, Name, Reference, Secret, Value, Written};
+
+/// Which report said something, and when the work was done.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Mark {
+    pub at: Timestamp,
+    pub report: Uuid,
+}
+
+/// What is known of one setting.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum State {
+    Unknown,
+    /// One of these, and nobody can say which; always two or more.
+    InDoubt(BTreeSet<Value>),
+    Known(Value),
+}
+
+/// One setting of a station's record.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Holding {
+    pub state: State,
+    /// The report that found it against the record, until a later entry sets it right.
+    pub strayed: Option<Mark>,
+    /// The report that last spoke of it; for a known value, the one that last confirmed it.
+    pub mark: Option<Mark>,
+}
+
+/// What is known of one lifeline.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Proof {
+    /// The last test call, however old.
+    pub last: Option<(Outcome, Mark)>,
+    /// The last call that reached help with the settings as they still are.
+    pub reached: Option<Mark>,
+}
+
+/// What the reports prove about a station.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Record {
+    /// One for each of the keybook's settings.
+    pub settings: Vec<Holding>,
+    /// One for each of the keybook's lifelines.
+    pub lifelines: Vec<Proof>,
+}
+
+impl Record {
+    /// A station that nobody has reported on.
+    pub fn blank(keybook: &Keybook) -> Record {
+        let holding = Holding { state: State::Unknown, strayed: None, mark: None };
+        Record {
+            settings: vec![holding; keybook.settings.len()],
+            lifelines: vec![Proof::default(); keybook.lifelines.len()],
+        }
+    }
+
+    /// What is known of a setting.
+    pub fn holding(&self, id: SettingId) -> &Holding {
+        &self.settings[id.index()]
+    }
+
+    /// The value of a setting, where it is known.
+    pub fn known(&self, id: SettingId) -> Option<&Value> {
+        match &self.holding(id).state {
+            State::Known(value) => Some(value),
+            State::InDoubt(_) | State::Unknown => None,
+        }
+    }
+}
+
+/// Folds the reports of one station. `scripts` finds an issued script by digest.
+///
+/// Settings that the keybook has no longer are passed over; values outside their kind count as unknown.
+pub fn fold<'r>(
+    keybook: &Keybook,
+    reports: impl IntoIterator<Item = &'r Report>,
+    scripts: impl Fn(&Digest) -> Option<&'r Issued>,
+) -> Record {
+    let mut ordered: BTreeMap<Mark, &Report> = BTreeMap::new();
+    ordered.extend(reports.into_iter().map(|report| (Mark { at: report.at, report: report.id }, report)));
+    let mut fold = Fold { keybook, record: Record::blank(keybook) };
+    for (mark, report) in ordered {
+        fold.report(mark, report, report.script.as_ref().and_then(&scripts));
+    }
+    fold.record
+}
+
+struct Fold<'k> {
+    keybook: &'k Keybook,
+    record: Record,
+}
+
+impl Fold<'_> {
+    fn report(&mut self, mark: Mark, report: &Report, script: Option<&Issued>) {
+        if report.unit.is_some() {
+            self.unit(mark);
+        }
+        for (id, value) in self.values(&report.found, report) {
+            self.found(mark, id, value, report.unit.is_some());
+        }
+        for (number, heard) in &report.steps {
+            let Some(step) = script.and_then(|script| script.step(*number)) else { continue };
+            for (name, effect) in &step.effects {
+                let Some(id) = self.keybook.id(name) else { continue };
+                let value = effect.as_ref().and_then(|(written, print)| self.value(id, written, |_| print.clone()));
+                match heard {
+                    Heard::Accepted => self.set(mark, id, value),
+                    Heard::Nothing => self.doubt(mark, id, value),
+                    Heard::Refused | Heard::Skipped => {}
+                }
+            }
+        }
+        for (id, value) in self.values(&report.left, report) {
+            self.set(mark, id, value);
+        }
+        for test in &report.tests {
+            self.test(mark, &test.lifeline, test.outcome);
+        }
+    }
+
+    fn value(
+        &self,
+        id: SettingId,
+        written: &Written,
+        print: impl FnOnce(&Reference) -> Option<Fingerprint>,
+    ) -> Option<Value> {
+        let seal = |reference: &Reference| Secret { reference: reference.clone(), fingerprint: print(reference) };
+        self.keybook.setting(id).kind.value(written, seal).ok()
+    }
+
+    /// The values of a report by setting; what is outside its kind comes as `None`.
+    fn values(&self, written: &BTreeMap<Name, Written>, report: &Report) -> Vec<(SettingId, Option<Value>)> {
+        let named = written.iter().filter_map(|(name, written)| Some((self.keybook.id(name)?, written)));
+        named.map(|(id, w)| (id, self.value(id, w, |r| report.fingerprints.get(r).cloned()))).collect()
+    }
+
+    fn unit(&mut self, mark: Mark) {
+        for id in self.keybook.ids() {
+            self.put(mark, id, self.keybook.setting(id).factory.clone());
+        }
+        self.record.lifelines.iter_mut().for_each(|proof| proof.reached = None);
+    }
+
+    fn put(&mut self, mark: Mark, id: SettingId, value: Option<Value>) {
+        let state = value.map_or(State::Unknown, State::Known);
+        self.record.settings[id.index()] = Holding { state, strayed: None, mark: Some(mark) };
+    }
+
+    /// Every lifeline that has this setting must be tested anew.
+    fn changed(&mut self, id: SettingId) {
+        for (lifeline, proof) in self.keybook.lifelines.iter().zip(&mut self.record.lifelines) {
+            if lifeline.settings.contains(&id) {
+                proof.reached = None;
+            }
+        }
+    }
+
+    fn found(&mut self, mark: Mark, id: SettingId, value: Option<Value>, beside_unit: bool) {
+        let contradicts = match (self.record.known(id), &value) {
+            (Some(known), Some(value)) => !known.agrees(value),
+            // Found to be something this model cannot hold any more: not as it was on record.
+            (Some(_), None) => true,
+            (None, _) => false,
+        };
+        if contradicts {
+            self.changed(id);
+        }
+        self.put(mark, id, value);
+        if contradicts && !beside_unit {
+            self.record.settings[id.index()].strayed = Some(mark);
+        }
+    }
+
+    fn set(&mut self, mark: Mark, id: SettingId, value: Option<Value>) {
+        if !self.holds(id, value.as_ref()) {
+            self.changed(id);
+        }
+        self.put(mark, id, value);
+    }
+
+    fn holds(&self, id: SettingId, value: Option<&Value>) -> bool {
+        matches!((self.record.known(id), value), (Some(known), Some(value)) if known.agrees(value))
+    }
+
+    fn doubt(&mut self, mark: Mark, id: SettingId, value: Option<Value>) {
+        if self.holds(id, value.as_ref()) {
+            return;
+        }
+        self.changed(id);
+        let holding = &mut self.record.settings[id.index()];
+        let held = std::mem::replace(&mut holding.state, State::Unknown);
+        holding.mark = Some(mark);
+        holding.state = match (held, value) {
+            (State::Unknown, _) | (State::Known(_) | State::InDoubt(_), None) => State::Unknown,
+            (State::Known(old), Some(new)) => State::InDoubt([old, new].into()),
+            (State::InDoubt(mut candidates), Some(new)) => {
+                if !candidates.iter().any(|candidate| candidate.agrees(&new)) {
+                    candidates.insert(new);
+                }
+                State::InDoubt(candidates)
+            }
+        };
+    }
+
+    fn test(&mut self, mark: Mark, lifeline: &str, outcome: Outcome) {
+        let Some(at) = self.keybook.lifelines.iter().position(|l| &*l.name == lifeline) else { return };
+        let proof = &mut self.record.lifelines[at];
+        proof.last = Some((outcome, mark));
+        if outcome == Outcome::Reached {
+            proof.reached = Some(mark);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::keybook::sample::tern;
+    use crate::ledger::{IssuedStep, Test, Unit};
+    use proptest::prelude::*;
+
+    fn quoted(text: &str) -> Written {
+        Written::Quoted(text.into())
+    }
+
+    fn plain(text: &str) -> Written {
+        Written::Plain(text.into())
+    }
+
+    /// A report of the given minute; the minute is in its id too.
+    fn report(minute: i64) -> Report {
+        Report {
+            id: Uuid::from_u128(minute as u128),
+            station: "EQ-01".into(),
+            at: Timestamp::from_second(1_800_000_000 + minute * 60).unwrap(),
+            by: "tech-07".into(),
+            unit: None,
+            found: BTreeMap::new(),
+            script: None,
+            steps: Vec::new(),
+            left: BTreeMap::new(),
+            tests: Vec::new(),
+            note: None,
+            fingerprints: BTreeMap::new(),
+        }
+    }
+
+    fn left(minute: i64, name: &str, value: Written) -> Report {
+        Report { left: [(name.into(), value)].into(), ..report(minute) }
+    }
+
+    fn found(minute: i64, name: &str, value: Written) -> Report {
+        Report { found: [(name.into(), value)].into(), ..report(minute) }
+    }
+
+    fn tested(minute: i64, outcome: Outcome) -> Report {
+        let test = Test { lifeline: "emergency".into(), outcome, contact: None };
+        Report { tests: vec![test], ..report(minute) }
+    }
+
+    /// A script of two steps: the line's kind (which clears the backup), and the identity.
+    fn script() -> Issued {
+        let step = |step, effects: [(&str, Option<Written>); 2]| IssuedStep {
+            step,
+            effects: effects.into_iter().map(|(name, value)| (name.into(), value.map(|v| (v, None)))).collect(),
+        };
+        Issued {
+            digest: "3f9a1c0b7d24e615".parse().unwrap(),
+            station: "EQ-01".into(),
+            at: Timestamp::UNIX_EPOCH,
+            steps: vec![
+                step(1, [("line.kind", Some(plain("pbx"))), ("emergency.backup", Some(quoted("")))]),
+                step(2, [("identity", Some(quoted("7"))), ("emergency.primary", None)]),
+            ],
+            document: serde_json::Value::Null,
+        }
+    }
+
+    fn keyed(minute: i64, steps: &[(u32, Heard)]) -> Report {
+        Report { script: Some(script().digest), steps: steps.to_vec(), ..report(minute) }
+    }
+
+    fn folded(reports: &[Report]) -> Record {
+        let script = script();
+        fold(&tern(), reports, |digest| (*digest == script.digest).then_some(&script))
+    }
+
+    fn state(record: &Record, name: &str) -> State {
+        record.holding(tern().id(name).unwrap()).state.clone()
+    }
+
+    fn known(record: &Record, name: &str) -> Option<String> {
+        record.known(tern().id(name).unwrap()).map(ToString::to_string)
+    }
+
+    fn strayed(record: &Record, name: &str) -> bool {
+        record.holding(tern().id(name).unwrap()).strayed.is_some()
+    }
+
+    fn reached(record: &Record) -> bool {
+        record.lifelines[0].reached.is_some()
+    }
+
+    #[test]
+    fn a_new_unit_is_at_factory_and_what_has_no_factory_is_unknown() {
+        let record = folded(&[Report { unit: Some(Unit::New), ..report(1) }]);
+        assert_eq!(known(&record, "line.kind").as_deref(), Some("direct"));
+        assert_eq!(state(&record, "emergency.primary"), State::Unknown);
+    }
+
+    #[test]
+    fn each_outcome_of_a_step_does_what_it_proves_and_no_more() {
+        let base = [left(1, "line.kind", plain("direct")), left(2, "emergency.backup", quoted("5"))];
+        let with = |heard| folded(&[base[0].clone(), base[1].clone(), keyed(3, &[(1, heard)])]);
+        assert_eq!(known(&with(Heard::Accepted), "line.kind").as_deref(), Some("pbx"));
+        assert_eq!(known(&with(Heard::Accepted), "emergency.backup").as_deref(), Some("\"\""));
+        for heard in [Heard::Refused, Heard::Skipped] {
+            assert_eq!(with(heard).settings, folded(&base).settings);
+        }
+        let doubt = with(Heard::Nothing);
+        let both: BTreeSet<Value> = ["direct", "pbx"].map(|n| Value::Choice(n.into())).into();
+        assert_eq!(state(&doubt, "line.kind"), State::InDoubt(both));
+        assert!(matches!(state(&doubt, "emergency.backup"), State::InDoubt(_)));
+    }
+
+    #[test]
+    fn nothing_leaves_what_is_known_so_already_and_what_is_unknown() {
+        let record =
+            folded(&[left(1, "line.kind", plain("pbx")), keyed(2, &[(1, Heard::Nothing), (2, Heard::Nothing)])]);
+        assert_eq!(known(&record, "line.kind").as_deref(), Some("pbx"));
+        assert_eq!(state(&record, "identity"), State::Unknown);
+        assert_eq!(state(&record, "emergency.primary"), State::Unknown);
+    }
+
+    #[test]
+    fn a_step_that_nobody_listed_changes_nothing() {
+        let record = folded(&[left(1, "identity", quoted("1")), keyed(2, &[(1, Heard::Accepted)])]);
+        assert_eq!(known(&record, "identity").as_deref(), Some("\"1\""));
+    }
+
+    #[test]
+    fn what_is_found_against_the_record_strays_until_a_later_entry_agrees() {
+        let base = vec![left(1, "identity", quoted("1")), found(2, "identity", quoted("2"))];
+        assert!(strayed(&folded(&base), "identity"));
+        let later = |last: Report| folded(&[base.clone(), vec![last]].concat());
+        assert!(!strayed(&later(left(3, "identity", quoted("2"))), "identity"));
+        assert!(!strayed(&later(found(3, "identity", quoted("2"))), "identity"));
+        assert!(strayed(&later(found(3, "identity", quoted("3"))), "identity"));
+        assert!(strayed(&later(tested(3, Outcome::Reached)), "identity"));
+        let unit = Report { unit: Some(Unit::Replaced), ..found(2, "identity", quoted("2")) };
+        assert!(!strayed(&folded(&[base[0].clone(), unit]), "identity"));
+    }
+
+    #[test]
+    fn every_change_of_a_lifeline_asks_for_a_new_test() {
+        let base = vec![
+            left(1, "line.kind", plain("direct")),
+            left(2, "emergency.primary", quoted("5")),
+            tested(3, Outcome::Reached),
+        ];
+        let after = |last: Report| folded(&[base.clone(), vec![last]].concat());
+        assert!(reached(&folded(&base)));
+        for change in [
+            left(4, "emergency.primary", quoted("6")),
+            found(4, "emergency.primary", quoted("6")),
+            keyed(4, &[(1, Heard::Accepted)]),
+            keyed(4, &[(1, Heard::Nothing)]),
+            Report { unit: Some(Unit::Cleared), ..report(4) },
+        ] {
+            assert!(!reached(&after(change.clone())), "{change:?}");
+        }
+        for same in [
+            left(4, "emergency.primary", quoted("5")),
+            found(4, "emergency.primary", quoted("5")),
+            left(4, "identity", quoted("9")),
+            keyed(4, &[(1, Heard::Refused), (2, Heard::Skipped)]),
+        ] {
+            assert!(reached(&after(same.clone())), "{same:?}");
+        }
+    }
+
+    #[test]
+    fn a_failed_test_stands_until_a_later_one_reaches_help() {
+        let failed =
+            folded(&[tested(1, Outcome::Reached), tested(2, Outcome::Failed), left(3, "line.kind", plain("pbx"))]);
+        assert_eq!(failed.lifelines[0].last.map(|(outcome, _)| outcome), Some(Outcome::Failed));
+        let mended = folded(&[tested(2, Outcome::Failed), tested(3, Outcome::Reached)]);
+        assert_eq!(mended.lifelines[0].last.map(|(outcome, _)| outcome), Some(Outcome::Reached));
+    }
+
+    #[test]
+    fn within_a_report_the_unit_comes_first_and_the_tests_last() {
+        let all = Report {
+            unit: Some(Unit::New),
+            found: [("line.kind".into(), plain("ringdown"))].into(),
+            left: [("identity".into(), quoted("8"))].into(),
+            tests: tested(0, Outcome::Reached).tests,
+            ..keyed(5, &[(1, Heard::Accepted), (2, Heard::Accepted)])
+        };
+        let record = folded(&[all]);
+        assert_eq!(known(&record, "line.kind").as_deref(), Some("pbx"));
+        assert_eq!(known(&record, "identity").as_deref(), Some("\"8\""));
+        assert!(reached(&record));
+    }
+
+    #[test]
+    fn what_a_changed_keybook_no_longer_has_or_holds_is_passed_over() {
+        let record = folded(&[left(1, "siren.volume", quoted("1")), left(2, "identity", quoted("123456789"))]);
+        assert_eq!(state(&record, "identity"), State::Unknown);
+    }
+
+    fn any_report() -> impl Strategy<Value = Report> {
+        let heard =
+            prop_oneof![Just(Heard::Accepted), Just(Heard::Refused), Just(Heard::Nothing), Just(Heard::Skipped)];
+        let value = prop_oneof![
+            (0..4u8).prop_map(|n| ("identity", quoted(&n.to_string()))),
+            (0..3usize).prop_map(|n| ("line.kind", plain(["direct", "pbx", "ringdown"][n]))),
+            (0..3u8).prop_map(|n| ("emergency.primary", quoted(&n.to_string()))),
+        ];
+        (
+            0..40i64,
+            prop_oneof![
+                value.clone().prop_map(|(name, v)| left(0, name, v)),
+                value.prop_map(|(name, v)| found(0, name, v)),
+                proptest::collection::vec((1..3u32, heard), 0..3).prop_map(|steps| keyed(0, &steps)),
+                any::<bool>().prop_map(|ok| tested(0, if ok { Outcome::Reached } else { Outcome::Failed })),
+                Just(Report { unit: Some(Unit::New), ..report(0) }),
+            ],
+        )
+            .prop_map(|(minute, body)| Report { id: report(minute).id, at: report(minute).at, ..body })
+    }
+
+    proptest! {
+        #[test]
+        fn the_record_does_not_depend_on_when_or_how_often_reports_arrive(
+            reports in proptest::collection::vec(any_report(), 0..20),
+            seed in proptest::collection::vec(any::<prop::sample::Index>(), 0..20),
+        ) {
+            // One report an id: the ledger refuses another content under the same one.
+            let unique: BTreeMap<Uuid, Report> = reports.into_iter().map(|r| (r.id, r)).collect();
+            let straight: Vec<Report> = unique.into_values().collect();
+            let mut shuffled = straight.clone();
+            shuffled.reverse();
+            if !straight.is_empty() {
+                shuffled.extend(seed.iter().map(|index| index.get(&straight).clone()));
+                let middle = shuffled.len() / 2;
+                shuffled.rotate_left(middle);
+            }
+            prop_assert_eq!(folded(&straight), folded(&shuffled));
+        }
+
+        #[test]
+        fn doubt_always_has_at_least_two_candidates(reports in proptest::collection::vec(any_report(), 0..20)) {
+            for holding in folded(&reports).settings {
+                if let State::InDoubt(candidates) = holding.state {
+                    prop_assert!(candidates.len() >= 2);
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,377 @@
+//! A field report: what was keyed, heard, found, left and tested at a station.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+
+use jiff::Timestamp;
+use uuid::Uuid;
+
+use super::Digest;
+use crate::finding::{Code, Finding, Place};
+use crate::setting::{Codes, Fingerprint, Name, Reference, Written};
+use crate::yaml::{self, Node, Sheet};
+
+/// One visit or call, as its technician reports it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Report {
+    /// Chosen by the sender; the same report sent again carries the same id.
+    pub id: Uuid,
+    pub station: Name,
+    /// When the work was done.
+    pub at: Timestamp,
+    pub by: Name,
+    pub unit: Option<Unit>,
+    /// As found, before any keying.
+    pub found: BTreeMap<Name, Written>,
+    /// The script that was keyed.
+    pub script: Option<Digest>,
+    /// What was heard after each step, in the order keyed.
+    pub steps: Vec<(u32, Heard)>,
+    /// As left, keyed without a script and accepted.
+    pub left: BTreeMap<Name, Written>,
+    pub tests: Vec<Test>,
+    pub note: Option<Name>,
+    /// What the references above led to when the report was taken; no part of its content.
+    pub fingerprints: BTreeMap<Reference, Fingerprint>,
+}
+
+/// Why every setting is at factory.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Unit {
+    New,
+    Replaced,
+    Cleared,
+}
+
+/// What a technician heard after keying a step.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Heard {
+    Accepted,
+    Refused,
+    /// No tone, or the line dropped.
+    Nothing,
+    /// Not keyed.
+    Skipped,
+}
+
+/// How a test call ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Outcome {
+    Reached,
+    Failed,
+}
+
+/// A test call by one lifeline.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Test {
+    pub lifeline: Name,
+    pub outcome: Outcome,
+    /// Who answered.
+    pub contact: Option<Name>,
+}
+
+impl Unit {
+    /// The words of a report.
+    pub const WORDS: [(&str, Unit); 3] = [("new", Unit::New), ("replaced", Unit::Replaced), ("cleared", Unit::Cleared)];
+
+    /// The word of a report.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Unit::New => "new",
+            Unit::Replaced => "replaced",
+            Unit::Cleared => "cleared",
+        }
+    }
+}
+
+impl Heard {
+    /// The words of a report.
+    pub const WORDS: [(&str, Heard); 4] = [
+        ("accepted", Heard::Accepted),
+        ("refused", Heard::Refused),
+        ("nothing", Heard::Nothing),
+        ("skipped", Heard::Skipped),
+    ];
+
+    /// The word of a report.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Heard::Accepted => "accepted",
+            Heard::Refused => "refused",
+            Heard::Nothing => "nothing",
+            Heard::Skipped => "skipped",
+        }
+    }
+}
+
+impl Outcome {
+    /// The words of a report.
+    pub const WORDS: [(&str, Outcome); 2] = [("reached", Outcome::Reached), ("failed", Outcome::Failed)];
+
+    /// The word of a report.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Outcome::Reached => "reached",
+            Outcome::Failed => "failed",
+        }
+    }
+}
+
+impl Report {
+    /// Notes what the references lead to now, so that a code changed behind one is seen later.
+    pub fn seal(&mut self, codes: &Codes) {
+        for reference in self.references() {
+            if let Some(fingerprint) = codes.seal(&reference).fingerprint {
+                self.fingerprints.insert(reference, fingerprint);
+            }
+        }
+    }
+
+    /// Every secret it refers to, each once.
+    pub fn references(&self) -> BTreeSet<Reference> {
+        let values = self.found.values().chain(self.left.values());
+        let references = values.filter_map(|written| match written {
+            Written::Secret(reference) => Some(reference.clone()),
+            Written::Quoted(_) | Written::Plain(_) | Written::List(_) => None,
+        });
+        references.collect()
+    }
+}
+
+/// Where the parts of a report stand, by path (`found.identity`, `steps.2`).
+#[derive(Debug, Clone)]
+pub struct Places {
+    root: Place,
+    parts: BTreeMap<String, Place>,
+}
+
+impl Places {
+    /// For a report without a text of its own, such as a line of an export.
+    pub fn all_at(root: Place) -> Places {
+        Places { root, parts: BTreeMap::new() }
+    }
+
+    /// The place of a part, or of the whole report.
+    pub fn of(&self, path: &str) -> Place {
+        self.parts.get(path).unwrap_or(&self.root).clone()
+    }
+}
+
+/// Takes a report's text apart (YAML, or JSON, which is YAML).
+///
+/// # Errors
+/// Everything that can be told from the text alone.
+pub fn read(file: &Arc<str>, bytes: &[u8]) -> Result<(Report, Places), Vec<Finding>> {
+    let root = yaml::read(file, bytes)?;
+    let text = String::from_utf8_lossy(bytes);
+    let mut reader = Reader {
+        sheet: Sheet::new(file, &text),
+        places: Places { root: Place::start_of(file), parts: BTreeMap::new() },
+    };
+    match reader.report(&root) {
+        Some(report) if reader.sheet.findings.is_empty() => Ok((report, reader.places)),
+        Some(_) | None => Err(reader.sheet.findings),
+    }
+}
+
+struct Reader<'t> {
+    sheet: Sheet<'t>,
+    places: Places,
+}
+
+impl Reader<'_> {
+    fn report(&mut self, root: &Node) -> Option<Report> {
+        let known =
+            ["report", "id", "station", "at", "by", "unit", "found", "script", "steps", "left", "tests", "note"];
+        let [version, id, station, at, by, unit, found, script, steps, left, tests, note] =
+            self.sheet.map(root, "A report", known)?;
+        self.sheet.version(version, root, "report");
+        let id = self.sheet.required(id, root, "The report", "id").and_then(|n| self.id(n));
+        let station = self.sheet.required(station, root, "The report", "station");
+        let station = station.and_then(|n| {
+            self.mark("station", n);
+            self.sheet.text(n, "The station").map(Name::from)
+        });
+        let at = self.sheet.required(at, root, "The report", "at").and_then(|n| self.time(n));
+        let by = self.sheet.required(by, root, "The report", "by");
+        let by = by.and_then(|n| self.sheet.text(n, "`by`").map(Name::from));
+        let unit = unit.and_then(|n| self.sheet.word(n, "`unit`", &Unit::WORDS));
+        let found = self.values("found", found);
+        let script = script.and_then(|n| self.digest(n));
+        let steps = self.steps(steps);
+        let left = self.values("left", left);
+        let tests = self.tests(tests);
+        let note = note.filter(|n| !n.is_null()).and_then(|n| self.sheet.text(n, "`note`").map(Name::from));
+        let (id, station, at, by) = (id?, station?, at?, by?);
+        let fingerprints = BTreeMap::new();
+        Some(Report { id, station, at, by, unit, found, script, steps, left, tests, note, fingerprints })
+    }
+
+    /// Remembers where a part stands.
+    fn mark(&mut self, path: impl Into<String>, node: &Node) {
+        self.places.parts.insert(path.into(), self.sheet.place(node.spot));
+    }
+
+    fn id(&mut self, node: &Node) -> Option<Uuid> {
+        self.mark("id", node);
+        let text = self.sheet.text(node, "The id")?;
+        let id = Uuid::try_parse(text).ok().filter(|_| text.len() == 36);
+        if id.is_none() {
+            let mend = "Write 32 hexadecimal digits in groups of 8-4-4-4-12 (RFC 9562), new for each report.";
+            self.sheet.note(Code::ReportId, node.spot, format!("`{text}` is no UUID."), mend);
+        }
+        id
+    }
+
+    fn time(&mut self, node: &Node) -> Option<Timestamp> {
+        self.mark("at", node);
+        let text = self.sheet.text(node, "`at`")?;
+        let time = text.parse().ok().filter(|_| !text.contains('['));
+        if time.is_none() {
+            let mend = "Write it with its offset (RFC 3339), such as 2026-11-20T10:14:00Z.";
+            self.sheet.note(Code::ReportTime, node.spot, format!("`{text}` is no time."), mend);
+        }
+        time
+    }
+
+    fn digest(&mut self, node: &Node) -> Option<Digest> {
+        self.mark("script", node);
+        let text = self.sheet.text(node, "`script`")?;
+        let digest = text.parse().ok();
+        if digest.is_none() {
+            let mend = "Copy the 16 hexadecimal digits from the head of the script.";
+            self.sheet.note(Code::ReportScript, node.spot, format!("`{text}` is no script's digest."), mend);
+        }
+        digest
+    }
+
+    fn values(&mut self, path: &str, node: Option<&Node>) -> BTreeMap<Name, Written> {
+        let Some(entries) = node.and_then(|n| self.sheet.entries(n, &format!("`{path}`"))) else {
+            return BTreeMap::new();
+        };
+        let mut values = BTreeMap::new();
+        for (key, node) in entries {
+            self.mark(format!("{path}.{}", key.text), node);
+            let written = self.sheet.written(node, &format!("`{}`", key.text));
+            values.extend(written.map(|written| (Name::from(&*key.text), written)));
+        }
+        values
+    }
+
+    fn steps(&mut self, node: Option<&Node>) -> Vec<(u32, Heard)> {
+        let Some(node) = node else { return Vec::new() };
+        self.mark("steps", node);
+        let items = self.sheet.list(node, "`steps`").unwrap_or(&[]);
+        let mut steps = Vec::new();
+        for (nth, item) in items.iter().enumerate() {
+            self.mark(format!("steps.{nth}"), item);
+            let Some([step, heard]) = self.sheet.map(item, "A step", ["step", "heard"]) else { continue };
+            let step = self.sheet.required(step, item, "The step", "step");
+            let heard = self.sheet.required(heard, item, "The step", "heard");
+            let step = step.and_then(|n| self.sheet.number(n, "The step's number", 1..=10_000));
+            let heard = heard.and_then(|n| self.sheet.word(n, "`heard`", &Heard::WORDS));
+            steps.extend(step.zip(heard));
+        }
+        steps
+    }
+
+    fn tests(&mut self, node: Option<&Node>) -> Vec<Test> {
+        let items = node.and_then(|n| self.sheet.list(n, "`tests`")).unwrap_or(&[]);
+        let mut tests = Vec::new();
+        for (nth, item) in items.iter().enumerate() {
+            self.mark(format!("tests.{nth}"), item);
+            let known = ["lifeline", "outcome", "contact"];
+            let Some([lifeline, outcome, contact]) = self.sheet.map(item, "A test", known) else { continue };
+            let lifeline = self.sheet.required(lifeline, item, "The test", "lifeline");
+            let outcome = self.sheet.required(outcome, item, "The test", "outcome");
+            let lifeline = lifeline.and_then(|n| self.sheet.text(n, "The lifeline").map(Name::from));
+            let outcome = outcome.and_then(|n| self.sheet.word(n, "`outcome`", &Outcome::WORDS));
+            let contact = contact.and_then(|n| self.sheet.text(n, "The contact").map(Name::from));
+            tests.extend(lifeline.zip(outcome).map(|(lifeline, outcome)| Test { lifeline, outcome, contact }));
+        }
+        tests
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn read_text(text: &str) -> Result<Report, Vec<Finding>> {
+        read(&"r.yaml".into(), text.as_bytes()).map(|(report, _)| report)
+    }
+
+    const WHOLE: &str = r#"report: 1
+id: 019a6c1e-8f00-7000-8000-000000000001
+station: EQ-01
+at: 2026-11-20T10:14:00Z
+by: tech-07
+unit: new
+found: {identity: "120"}
+script: 3f9a1c0b7d24e615
+steps: [{step: 1, heard: accepted}, {step: 2, heard: nothing}]
+left: {gate.seconds: 7, access: {secret: "file:secrets/a"}, lamp.follows: [b, a]}
+tests: [{lifeline: emergency, outcome: reached, contact: control-room}]
+note: lens cracked, lamp works
+"#;
+
+    #[test]
+    fn a_whole_report_is_read() {
+        let report = read_text(WHOLE).unwrap();
+        assert_eq!(report.steps, [(1, Heard::Accepted), (2, Heard::Nothing)]);
+        assert_eq!(report.found["identity"], Written::Quoted("120".into()));
+        assert_eq!(report.left["lamp.follows"], Written::List(vec!["a".into(), "b".into()]));
+        assert_eq!(report.references().len(), 1);
+    }
+
+    #[test]
+    fn times_are_rfc_3339() {
+        // RFC 3339 section 5.8, with the instants it states.
+        for (text, seconds) in [
+            ("1985-04-12T23:20:50.52Z", 482_196_050),
+            ("1996-12-19T16:39:57-08:00", 851_042_397),
+            ("1937-01-01T12:00:27.87+00:20", -1_041_337_172),
+        ] {
+            let report = read_text(&WHOLE.replace("2026-11-20T10:14:00Z", text)).unwrap();
+            assert_eq!(report.at.as_second(), seconds, "{text}");
+        }
+        assert!(read_text(&WHOLE.replace("2026-11-20T10:14:00Z", "1990-12-31T23:59:60Z")).is_ok(), "a leap second");
+        for text in ["2026-11-20", "2026-11-20T10:14:00", "yesterday", "2026-13-01T00:00:00Z"] {
+            let findings = read_text(&WHOLE.replace("2026-11-20T10:14:00Z", text)).unwrap_err();
+            assert_eq!((findings[0].code, findings[0].place.line), (Code::ReportTime, 4), "{text}");
+        }
+    }
+
+    #[test]
+    fn ids_are_uuids() {
+        // RFC 9562 appendix A.6.
+        let vector = "017F22E2-79B0-7CC3-98C4-DC0C0C07398F";
+        let report = read_text(&WHOLE.replace("019a6c1e-8f00-7000-8000-000000000001", vector)).unwrap();
+        let time = report.id.get_timestamp().unwrap().to_unix();
+        assert_eq!((report.id.get_version_num(), time.0), (7, 1_645_557_742));
+        for text in ["019a6c1e8f0070008000000000000001", "1", "{017F22E2-79B0-7CC3-98C4-DC0C0C07398F}"] {
+            assert!(read_text(&WHOLE.replace("019a6c1e-8f00-7000-8000-000000000001", text)).is_err(), "{text}");
+        }
+    }
+
+    #[test]
+    fn a_report_may_be_json() {
+        let json = r#"{"report":1,"id":"019a6c1e-8f00-7000-8000-000000000001","station":"EQ-01","at":"2026-11-20T10:14:00Z","by":"tech-07","left":{"gate.seconds":7}}"#;
+        assert_eq!(read_text(json).unwrap().left["gate.seconds"], Written::Plain("7".into()));
+    }
+
+    #[test]
+    fn everything_wrong_is_said_at_once_and_in_place() {
+        let text = "report: 1
+id: 5
+station: EQ-01
+at: now
+steps: [{step: 0, heard: ok}]
+fuond: {}
+";
+        let findings = read_text(text).unwrap_err();
+        let mut lines: Vec<u32> = findings.iter().map(|f| f.place.line).collect();
+        lines.sort();
+        assert_eq!(lines, [1, 2, 4, 5, 5, 6]);
+    }
+}

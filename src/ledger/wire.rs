@@ -1,0 +1,351 @@
+//! Reports and issued scripts as lines of JSON: how the ledger keeps, exports and imports them.
+//!
+//! The form is canonical: equal content gives equal text, so that a report sent twice is recognised.
+
+use std::collections::BTreeMap;
+
+use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
+use serde_json::Value as Json;
+use uuid::Uuid;
+
+use super::issued::NoDigest;
+use super::{Digest, Heard, Issued, IssuedStep, Outcome, Report, Test, Unit};
+use crate::setting::{Fingerprint, Name, Reference, Value, Written, decimal};
+
+/// One line of a ledger.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Line {
+    Report(Box<Report>),
+    Script(Box<Issued>),
+}
+
+/// Why a line is neither.
+#[derive(Debug, thiserror::Error)]
+pub enum WireError {
+    #[error("it is neither a report nor an issued script: {0}")]
+    Json(#[from] serde_json::Error),
+    #[error(transparent)]
+    Digest(#[from] NoDigest),
+    #[error("`{0}` is no word known here")]
+    Word(String),
+    #[error("`{0}` is no value")]
+    Value(String),
+    #[error("`{0}` is no time")]
+    Time(String),
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WireReport {
+    report: u32,
+    id: Uuid,
+    station: String,
+    at: String,
+    by: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    unit: Option<String>,
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    found: BTreeMap<String, Json>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    script: Option<String>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    steps: Vec<WireHeard>,
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    left: BTreeMap<String, Json>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    tests: Vec<WireTest>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    note: Option<String>,
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    fingerprints: BTreeMap<String, String>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WireHeard {
+    step: u32,
+    heard: String,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WireTest {
+    lifeline: String,
+    outcome: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    contact: Option<String>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WireIssued {
+    /// Format version, and what tells an issued script from a report.
+    issued: u32,
+    script: String,
+    station: String,
+    at: String,
+    steps: Vec<WireStep>,
+    document: Json,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WireStep {
+    step: u32,
+    effects: BTreeMap<String, Json>,
+}
+
+/// The content of a report, without the fingerprints that were added when it was taken.
+pub fn report_json(report: &Report) -> Json {
+    let bare = Report { fingerprints: BTreeMap::new(), ..report.clone() };
+    serde_json::to_value(WireReport::from(&bare)).unwrap_or(Json::Null)
+}
+
+/// A ledger line's text.
+pub fn line_of(line: &Line) -> String {
+    let json = match line {
+        Line::Report(report) => serde_json::to_string(&WireReport::from(&**report)),
+        Line::Script(issued) => serde_json::to_string(&WireIssued::from(&**issued)),
+    };
+    // Plain maps, texts and numbers always have a JSON form.
+    json.unwrap_or_default()
+}
+
+/// Reads a ledger line.
+///
+/// # Errors
+/// Says what keeps the line from being a report or an issued script.
+pub fn parse_line(text: &str) -> Result<Line, WireError> {
+    #[derive(Deserialize)]
+    struct Kind {
+        issued: Option<u32>,
+    }
+    match serde_json::from_str::<Kind>(text)?.issued {
+        Some(_) => issued(serde_json::from_str(text)?).map(|issued| Line::Script(Box::new(issued))),
+        None => report(serde_json::from_str(text)?).map(|report| Line::Report(Box::new(report))),
+    }
+}
+
+/// A value as it stands in reports and in the output of commands; secrets by reference.
+pub fn value_json(value: &Value) -> Json {
+    written_json(&value.written())
+}
+
+fn written_json(written: &Written) -> Json {
+    match written {
+        Written::Plain(text) => match decimal(text) {
+            Some(number) => number.into(),
+            None => Json::String(text.to_string()),
+        },
+        Written::Quoted(text) => Json::String(text.to_string()),
+        Written::List(names) => names.iter().map(|name| Json::String(name.to_string())).collect(),
+        Written::Secret(reference) => serde_json::json!({ "secret": reference.to_string() }),
+    }
+}
+
+fn written(json: &Json) -> Result<(Written, Option<Fingerprint>), WireError> {
+    let odd = || WireError::Value(json.to_string());
+    let value = match json {
+        Json::String(text) => Written::Quoted(text.as_str().into()),
+        Json::Number(number) => Written::Plain(number.to_string().into()),
+        Json::Array(items) => {
+            let names: Option<Vec<Name>> = items.iter().map(|item| item.as_str().map(Name::from)).collect();
+            Written::List(names.ok_or_else(odd)?)
+        }
+        Json::Object(map) => {
+            let text = map.get("secret").and_then(Json::as_str).ok_or_else(odd)?;
+            let reference: Reference = text.parse().map_err(|_| odd())?;
+            let print = map.get("fingerprint").and_then(Json::as_str).map(Fingerprint::stored);
+            return Ok((Written::Secret(reference), print));
+        }
+        Json::Null | Json::Bool(_) => return Err(odd()),
+    };
+    Ok((value, None))
+}
+
+fn time(text: &str) -> Result<Timestamp, WireError> {
+    text.parse().map_err(|_| WireError::Time(text.into()))
+}
+
+fn word<T: Copy>(text: &str, words: &[(&str, T)]) -> Result<T, WireError> {
+    words.iter().find(|(w, _)| *w == text).map(|(_, value)| *value).ok_or_else(|| WireError::Word(text.into()))
+}
+
+fn values_json(values: &BTreeMap<Name, Written>) -> BTreeMap<String, Json> {
+    values.iter().map(|(name, written)| (name.to_string(), written_json(written))).collect()
+}
+
+fn values(json: &BTreeMap<String, Json>) -> Result<BTreeMap<Name, Written>, WireError> {
+    json.iter().map(|(name, json)| Ok((name.as_str().into(), written(json)?.0))).collect()
+}
+
+impl From<&Report> for WireReport {
+    fn from(report: &Report) -> WireReport {
+        let Report { id, station, at, by, unit, found, script, steps, left, tests, note, fingerprints } = report;
+        WireReport {
+            report: 1,
+            id: *id,
+            station: station.to_string(),
+            at: at.to_string(),
+            by: by.to_string(),
+            unit: unit.map(|unit| unit.as_str().into()),
+            found: values_json(found),
+            script: script.as_ref().map(Digest::to_string),
+            steps: steps.iter().map(|(step, heard)| WireHeard { step: *step, heard: heard.as_str().into() }).collect(),
+            left: values_json(left),
+            tests: tests.iter().map(WireTest::from).collect(),
+            note: note.as_ref().map(|note| note.to_string()),
+            fingerprints: fingerprints.iter().map(|(r, print)| (r.to_string(), print.to_string())).collect(),
+        }
+    }
+}
+
+impl From<&Test> for WireTest {
+    fn from(test: &Test) -> WireTest {
+        let Test { lifeline, outcome, contact } = test;
+        WireTest {
+            lifeline: lifeline.to_string(),
+            outcome: outcome.as_str().into(),
+            contact: contact.as_ref().map(|contact| contact.to_string()),
+        }
+    }
+}
+
+fn report(wire: WireReport) -> Result<Report, WireError> {
+    let steps = wire.steps.iter().map(|s| Ok((s.step, word(&s.heard, &Heard::WORDS)?)));
+    let tests = wire.tests.iter().map(|t| {
+        let outcome = word(&t.outcome, &Outcome::WORDS)?;
+        Ok(Test { lifeline: t.lifeline.as_str().into(), outcome, contact: t.contact.as_deref().map(Name::from) })
+    });
+    let prints = wire.fingerprints.iter().map(|(reference, print)| {
+        let reference = reference.parse().map_err(|_| WireError::Value(reference.clone()))?;
+        Ok((reference, Fingerprint::stored(print)))
+    });
+    Ok(Report {
+        id: wire.id,
+        at: time(&wire.at)?,
+        unit: wire.unit.as_deref().map(|text| word(text, &Unit::WORDS)).transpose()?,
+        found: values(&wire.found)?,
+        script: wire.script.as_deref().map(str::parse).transpose()?,
+        steps: steps.collect::<Result<_, WireError>>()?,
+        left: values(&wire.left)?,
+        tests: tests.collect::<Result<_, WireError>>()?,
+        fingerprints: prints.collect::<Result<_, WireError>>()?,
+        station: wire.station.into(),
+        by: wire.by.into(),
+        note: wire.note.map(Name::from),
+    })
+}
+
+impl From<&Issued> for WireIssued {
+    fn from(issued: &Issued) -> WireIssued {
+        let Issued { digest, station, at, steps, document } = issued;
+        WireIssued {
+            issued: 1,
+            script: digest.to_string(),
+            station: station.to_string(),
+            at: at.to_string(),
+            steps: steps.iter().map(WireStep::from).collect(),
+            document: document.clone(),
+        }
+    }
+}
+
+impl From<&IssuedStep> for WireStep {
+    fn from(step: &IssuedStep) -> WireStep {
+        let effect = |effect: &Option<(Written, Option<Fingerprint>)>| match effect {
+            None => Json::Null,
+            Some((written, None)) => written_json(written),
+            Some((written, Some(print))) => {
+                let mut json = written_json(written);
+                json["fingerprint"] = Json::String(print.to_string());
+                json
+            }
+        };
+        let effects = step.effects.iter().map(|(name, e)| (name.to_string(), effect(e))).collect();
+        WireStep { step: step.step, effects }
+    }
+}
+
+fn issued(wire: WireIssued) -> Result<Issued, WireError> {
+    let steps = wire.steps.iter().map(|step| {
+        let effects = step.effects.iter().map(|(name, json)| {
+            let effect = if json.is_null() { None } else { Some(written(json)?) };
+            Ok((Name::from(name.as_str()), effect))
+        });
+        Ok(IssuedStep { step: step.step, effects: effects.collect::<Result<_, WireError>>()? })
+    });
+    Ok(Issued {
+        digest: wire.script.parse()?,
+        at: time(&wire.at)?,
+        steps: steps.collect::<Result<_, WireError>>()?,
+        station: wire.station.into(),
+        document: wire.document,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn sample() -> Report {
+        let text = r#"{"report":1,"id":"019a6c1e-8f00-7000-8000-000000000001","station":"EQ-01",
+            "at":"2026-11-20T11:14:00+01:00","by":"tech-07","unit":"new","found":{"identity":"0120"},
+            "script":"3f9a1c0b7d24e615","steps":[{"step":2,"heard":"nothing"},{"step":1,"heard":"accepted"}],
+            "left":{"gate.seconds":7,"lamp.follows":["b","a"],"access":{"secret":"file:a"},"line.kind":"pbx"},
+            "tests":[{"lifeline":"emergency","outcome":"failed"}],"note":"é \"x\""}"#;
+        crate::ledger::read(&"r.json".into(), text.as_bytes()).unwrap().0
+    }
+
+    #[test]
+    fn a_report_comes_back_from_its_line_unchanged() {
+        let mut report = sample();
+        report.fingerprints.insert("file:a".parse().unwrap(), Fingerprint::stored("k:1"));
+        let line = Line::Report(Box::new(report));
+        assert_eq!(parse_line(&line_of(&line)).unwrap(), line);
+    }
+
+    #[test]
+    fn equal_content_has_equal_text_whatever_the_spelling() {
+        let yaml = r#"report: 1
+id: 019A6C1E-8F00-7000-8000-000000000001
+by: tech-07
+station: EQ-01
+at: 2026-11-20T10:14:00.000Z
+unit: new
+found: {identity: "0120"}
+script: 3f9a1c0b7d24e615
+steps: [{step: 2, heard: nothing}, {heard: accepted, step: 1}]
+left: {gate.seconds: 7, lamp.follows: [a, b], access: {secret: "file:a"}, line.kind: pbx}
+tests: [{lifeline: emergency, outcome: failed}]
+note: "é \"x\""
+"#;
+        let other = crate::ledger::read(&"r.yaml".into(), yaml.as_bytes()).unwrap().0;
+        assert_eq!(report_json(&sample()), report_json(&other));
+    }
+
+    #[test]
+    fn an_issued_script_comes_back_from_its_line_unchanged() {
+        let effects = [
+            ("identity".into(), Some((Written::Quoted("7".into()), None))),
+            ("access".into(), Some((Written::Secret("file:a".parse().unwrap()), Some(Fingerprint::stored("k:1"))))),
+            ("emergency.primary".into(), None),
+        ];
+        let line = Line::Script(Box::new(Issued {
+            digest: "3f9a1c0b7d24e615".parse().unwrap(),
+            station: "EQ-01".into(),
+            at: "2026-11-20T10:14:00Z".parse().unwrap(),
+            steps: vec![IssuedStep { step: 1, effects: effects.into() }],
+            document: serde_json::json!({"calls": []}),
+        }));
+        assert_eq!(parse_line(&line_of(&line)).unwrap(), line);
+    }
+
+    #[test]
+    fn a_line_that_is_neither_is_refused() {
+        for text in ["", "{}", "[]", "{\"report\":1}", "{\"issued\":1}", "null", "{\"issued\":1,\"script\":\"x\"}"] {
+            assert!(parse_line(text).is_err(), "{text}");
+        }
+    }
+}

@@ -1,0 +1,22 @@
+//! stationkeep keeps a fleet of emergency call stations programmed as their owners want them.
+//!
+//! The order of the modules is the order of the layers: each uses only those named before it. First the pure
+//! core (no files, clock, chance, async, SQL, HTTP), then the edges (one outside thing each), then the program.
+
+pub mod finding;
+pub mod setting;
+pub mod yaml;
+pub mod keybook;
+pub mod inventory;
+pub mod ledger;
+pub mod drift;
+pub mod script;
+
+pub mod files;
+pub mod store;
+pub mod webhook;
+pub mod gather;
+
+pub mod config;
+pub mod daemon;
+pub mod cli;

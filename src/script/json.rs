@@ -1,0 +1,151 @@
+//! A script as stable JSON, as a ledger entry, and as the digest that names it.
+
+use std::collections::BTreeMap;
+
+use jiff::Timestamp;
+use serde_json::{Value as Json, json as object};
+use sha2::{Digest as _, Sha256};
+
+use super::problem::Cost;
+use super::task::Aim;
+use super::{Call, Script, Step, card};
+use crate::inventory::Station;
+use crate::ledger::{Digest, Issued, IssuedStep, value_json};
+use crate::setting::{Codes, Fingerprint, Name, Value, Written};
+
+/// The script as `script --format json` prints it, with every code that can be read here.
+pub fn json(script: &Script, station: &Station, codes: &Codes) -> Json {
+    let Script { digest, station: name, model, number, proven, bound, cost, full_presses, calls, warnings } = script;
+    let calls: Vec<Json> = calls.iter().map(|call| call_json(call, codes)).collect();
+    object!({
+        "script": digest.to_string(),
+        "station": &**name,
+        "model": &**model,
+        "number": &**number,
+        "proven": proven,
+        "bound": bound.map(cost_json),
+        "exposure_ms": cost.exposure_ms,
+        "keying_ms": cost.time_ms,
+        "commands": cost.commands,
+        "presses": cost.presses,
+        "full_presses": full_presses,
+        "calls": calls,
+        "cautions": card::cautions(script, station),
+        "warnings": warnings,
+    })
+}
+
+/// The same for a station at which nothing needs keying.
+pub fn nothing_to_key(station: &Station, full_presses: Option<u64>) -> Json {
+    object!({
+        "script": Json::Null,
+        "station": &*station.name,
+        "model": &*station.keybook.model,
+        "number": station.number.to_string(),
+        "proven": true,
+        "bound": Json::Null,
+        "exposure_ms": 0,
+        "keying_ms": 0,
+        "commands": 0,
+        "presses": 0,
+        "full_presses": full_presses,
+        "calls": [],
+        "cautions": [],
+        "warnings": [],
+    })
+}
+
+fn cost_json(cost: Cost) -> Json {
+    object!({
+        "exposure_ms": cost.exposure_ms,
+        "keying_ms": cost.time_ms,
+        "presses": cost.presses,
+        "commands": cost.commands,
+    })
+}
+
+fn call_json(call: &Call, codes: &Codes) -> Json {
+    let steps: Vec<Json> = call.steps.iter().map(|step| step_json(step, codes)).collect();
+    object!({
+        "open": call.open.reveal(codes),
+        "close": call.close.as_ref().map_or(String::new(), |close| close.reveal(codes)),
+        "steps": steps,
+    })
+}
+
+fn step_json(step: &Step, codes: &Codes) -> Json {
+    object!({
+        "step": step.number,
+        "command": &*step.command,
+        "keys": step.keys.reveal(codes),
+        "sets": step.sets.iter().map(|(name, value)| (name.to_string(), value_json(value))).collect::<BTreeMap<_, _>>(),
+        "also": step.also.iter().map(|(name, value)| (name.to_string(), effect_json(value))).collect::<BTreeMap<_, _>>(),
+        "expect": "accepted",
+        "uncovered": step.uncovered.iter().map(|name| &**name).collect::<Vec<_>>(),
+        "takes_ms": step.takes_ms,
+    })
+}
+
+fn effect_json(value: &Option<Value>) -> Json {
+    value.as_ref().map_or(Json::Null, value_json)
+}
+
+/// The steps in their calls, codes by reference: what the digest stands for, and what is kept.
+fn document(calls: &[Call]) -> Json {
+    let step = |step: &Step| object!({ "step": step.number, "command": &*step.command, "keys": step.keys.json() });
+    let call = |call: &Call| {
+        object!({
+            "open": call.open.json(),
+            "close": call.close.as_ref().map(super::Pressed::json),
+            "steps": call.steps.iter().map(step).collect::<Vec<_>>(),
+        })
+    };
+    calls.iter().map(call).collect()
+}
+
+/// 16 hexadecimal digits over station, keybook, start, and the steps in their calls.
+pub(super) fn digest(station: &Station, aim: &Aim, calls: &[Call]) -> Digest {
+    let start = |value: &Option<Value>| value.as_ref().map(effect);
+    let start: Vec<Json> = aim
+        .start
+        .iter()
+        .map(|value| {
+            start(value)
+                .map_or(Json::Null, |(written, print)| object!([written.to_string(), print.map(|p| p.to_string())]))
+        })
+        .collect();
+    let whole = object!([&*station.name, &*station.keybook.model, station.keybook.digest, start, document(calls)]);
+    let hex: String = Sha256::digest(whole.to_string()).iter().take(8).map(|byte| format!("{byte:02x}")).collect();
+    hex.parse().unwrap_or_else(|_| unreachable!("eight bytes are sixteen hexadecimal digits"))
+}
+
+fn effect(value: &Value) -> (Written, Option<Fingerprint>) {
+    let print = match value {
+        Value::Secret(secret) => secret.fingerprint.clone(),
+        Value::Digits(_) | Value::Dial(_) | Value::Choice(_) | Value::Flags(_) | Value::Number(_) => None,
+    };
+    (value.written(), print)
+}
+
+/// The script as the ledger keeps it, so that reports can name it.
+pub fn issued(script: &Script, at: Timestamp) -> Issued {
+    let steps = script.calls.iter().flat_map(|call| &call.steps).map(|step| {
+        let sets = step.sets.iter().map(|(name, value)| (name.clone(), Some(effect(value))));
+        let also = step.also.iter().map(|(name, value)| (name.clone(), value.as_ref().map(effect)));
+        let effects: BTreeMap<Name, Option<(Written, Option<Fingerprint>)>> = sets.chain(also).collect();
+        IssuedStep { step: step.number, effects }
+    });
+    Issued {
+        digest: script.digest.clone(),
+        station: script.station.clone(),
+        at,
+        steps: steps.collect(),
+        document: object!({
+            "model": &*script.model,
+            "number": &*script.number,
+            "proven": script.proven,
+            "cost": cost_json(script.cost),
+            "calls": document(&script.calls),
+        }),
+    }
+}

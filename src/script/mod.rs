@@ -1,0 +1,331 @@
+//! The delta script: the fewest keys that bring a station from what it holds to what is wanted, in the
+//! order that never leaves a button uncovered longer than it must.
+//!
+//! [`write()`] decides everything: the search finds the steps, [`calls`] cuts them into calls, [`proof`]
+//! keys them into a simulated station. What comes out is shown by [`card`] and [`json`]. Codes stay
+//! references until the moment of showing.
+
+pub mod calls;
+pub mod card;
+pub mod problem;
+pub mod search;
+
+mod account;
+mod json;
+mod pressed;
+mod proof;
+mod task;
+
+pub use account::NoScript;
+pub use json::{issued, json, nothing_to_key};
+pub use pressed::{Piece, Pressed};
+pub use proof::ProofError;
+
+use std::collections::{BTreeMap, HashMap};
+
+use crate::inventory::Station;
+use crate::keybook::{Command, Keybook, SettingId, Use};
+use crate::ledger::{Digest, Outcome, Record};
+use crate::setting::{Codes, Name, Value};
+
+use problem::{Cost, Problem, State};
+use search::{Answer, Best, Budget};
+use task::{Aim, Task};
+
+/// A script for one station, proved.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Script {
+    pub digest: Digest,
+    pub station: Name,
+    pub model: Name,
+    pub number: Name,
+    /// Whether no script is better.
+    pub proven: bool,
+    /// Where not proven: no script costs less.
+    pub bound: Option<Cost>,
+    /// Exposure, keying time, presses and commands.
+    pub cost: Cost,
+    /// Presses from a start in which every managed setting is unknown.
+    pub full_presses: Option<u64>,
+    pub calls: Vec<Call>,
+    pub warnings: Vec<String>,
+}
+
+/// One programming call.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Call {
+    pub open: Pressed,
+    /// Nothing where the station hangs up by itself or needs no closing.
+    pub close: Option<Pressed>,
+    pub steps: Vec<Step>,
+    /// From answer to hang-up, in milliseconds.
+    pub length_ms: u64,
+}
+
+/// One command to key.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Step {
+    /// Counted through all calls, from 1.
+    pub number: u32,
+    pub command: Name,
+    pub keys: Pressed,
+    /// The values keyed.
+    pub sets: BTreeMap<Name, Value>,
+    /// The other effects; `None` leaves a setting unknown.
+    pub also: BTreeMap<Name, Option<Value>>,
+    /// Tracked lifelines that are not covered just before it.
+    pub uncovered: Vec<Name>,
+    /// The step's whole time, in milliseconds.
+    pub takes_ms: u64,
+    pub note: Option<Name>,
+}
+
+/// Answers of earlier searches: equal stations share one.
+#[derive(Debug, Default)]
+pub struct Memory(HashMap<Problem, Answer>);
+
+impl Memory {
+    fn find(&mut self, problem: Problem) -> Answer {
+        if let Some(answer) = self.0.get(&problem) {
+            return answer.clone();
+        }
+        // A problem too large for the search is one on which it gives up.
+        let answer = search::find(&problem, &Budget::default()).unwrap_or(Answer::GaveUp { bound: Cost::default() });
+        self.0.insert(problem, answer.clone());
+        answer
+    }
+}
+
+/// Which way a script leads.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Way {
+    /// From what the station holds to what is wanted.
+    There,
+    /// From what is wanted to what the station held, as far as that was known.
+    Back,
+}
+
+/// The best script for a station; `None` where nothing needs keying.
+///
+/// # Errors
+/// Where no script exists, or none that can be proved.
+pub fn write(
+    station: &Station,
+    record: &Record,
+    codes: &Codes,
+    way: Way,
+    memory: &mut Memory,
+) -> Result<Option<Script>, NoScript> {
+    let aim = aim(station, record, way);
+    let task = Task::new(&station.keybook, &aim, codes);
+    let best = match memory.find(task.problem.clone()) {
+        Answer::Best(best) => best,
+        Answer::Unreachable(accounts) => return Err(account::unreachable(&station.keybook, &task, &accounts)),
+        Answer::GaveUp { bound: _ } => return Err(NoScript::GaveUp),
+    };
+    if best.steps.is_empty() {
+        return Ok(None);
+    }
+    let writer = Writer { station, codes, aim: &aim, task: &task };
+    let (steps, states) = writer.steps(&best)?;
+    let (calls, warnings) = writer.calls(steps, &states)?;
+    proof::prove(station, record, &aim, &calls, codes)?;
+    let full = full_presses(station, record, codes, memory);
+    let digest = json::digest(station, &aim, &calls);
+    Ok(Some(Script {
+        digest,
+        station: station.name.clone(),
+        model: station.keybook.model.clone(),
+        number: station.number.to_string().into(),
+        proven: best.proven,
+        bound: best.bound,
+        cost: best.cost,
+        full_presses: full,
+        calls,
+        warnings,
+    }))
+}
+
+/// Start and goal of a station's script.
+fn aim(station: &Station, record: &Record, way: Way) -> Aim {
+    let keybook = &station.keybook;
+    let start: Vec<Option<Value>> = keybook.ids().map(|id| record.known(id).cloned()).collect();
+    let wanted = |id: SettingId| station.wanted(id).map(|wanted| wanted.value.clone());
+    let goal: Vec<Option<Value>> = keybook.ids().map(|id| wanted(id).or_else(|| start[id.index()].clone())).collect();
+    match way {
+        Way::There => {
+            let failed = record.lifelines.iter().map(|proof| matches!(proof.last, Some((Outcome::Failed, _))));
+            Aim { failed: failed.collect(), start, goal }
+        }
+        Way::Back => {
+            let back = start.iter().zip(&goal).map(|(start, goal)| start.clone().or_else(|| goal.clone())).collect();
+            Aim { start: goal, goal: back, failed: vec![false; keybook.lifelines.len()] }
+        }
+    }
+}
+
+/// Presses of the best script from a start in which every managed setting is unknown.
+pub fn full_presses(station: &Station, record: &Record, codes: &Codes, memory: &mut Memory) -> Option<u64> {
+    let mut aim = aim(station, record, Way::There);
+    for id in station.keybook.ids().filter(|id| station.wanted(*id).is_some()) {
+        aim.start[id.index()] = None;
+    }
+    match memory.find(Task::new(&station.keybook, &aim, codes).problem) {
+        Answer::Best(best) => Some(best.cost.presses),
+        Answer::Unreachable(_) | Answer::GaveUp { .. } => None,
+    }
+}
+
+struct Writer<'a> {
+    station: &'a Station,
+    codes: &'a Codes,
+    aim: &'a Aim,
+    task: &'a Task,
+}
+
+impl Writer<'_> {
+    fn keybook(&self) -> &Keybook {
+        &self.station.keybook
+    }
+
+    /// What a setting holds in a state of the problem.
+    fn held(&self, state: &State, id: SettingId) -> Option<Value> {
+        let slot = self.task.slots.iter().position(|slot| *slot == id)?;
+        state[slot].map(|cell| self.task.value(slot, cell).clone())
+    }
+
+    /// The steps, and the state before each and after the last.
+    fn steps(&self, best: &Best) -> Result<(Vec<Step>, Vec<State>), NoScript> {
+        let problem = &self.task.problem;
+        let mut state = problem.start();
+        let mut states = vec![state.clone()];
+        let mut steps = Vec::new();
+        for (nth, chosen) in best.steps.iter().enumerate() {
+            let before = state.clone();
+            let cost = problem.key(&mut state, chosen).map_err(|error| NoScript::Unsound(error.to_string()))?;
+            let command = &self.keybook().commands[self.task.commands[chosen.command]];
+            let fields = &problem.commands[chosen.command].fields;
+            let keyed: BTreeMap<SettingId, Value> = fields
+                .iter()
+                .zip(&chosen.choices)
+                .map(|(field, choice)| {
+                    let value = self.task.value(field.slot, field.choices[*choice].value);
+                    (self.task.slots[field.slot], value.clone())
+                })
+                .collect();
+            let uncovered = problem.uncovered(&before).into_iter().map(|at| self.lifeline(at)).collect();
+            steps.push(self.step(nth, command, keyed, &before, uncovered, cost.time_ms)?);
+            states.push(state.clone());
+        }
+        Ok((steps, states))
+    }
+
+    fn lifeline(&self, at: usize) -> Name {
+        self.keybook().lifelines[self.task.lifelines[at]].name.clone()
+    }
+
+    fn step(
+        &self,
+        nth: usize,
+        command: &Command,
+        keyed: BTreeMap<SettingId, Value>,
+        before: &State,
+        uncovered: Vec<Name>,
+        takes_ms: u64,
+    ) -> Result<Step, NoScript> {
+        let keybook = self.keybook();
+        let keys = Pressed::new(keybook, &command.keys, |how, id| match how {
+            Use::Store => keyed.get(&id).cloned(),
+            Use::Held => self.held(before, id),
+        });
+        let name = |id: SettingId| keybook.setting(id).name.clone();
+        let effects = command.effects(keybook, &keyed);
+        let also = effects.into_iter().filter(|(id, _)| !keyed.contains_key(id));
+        Ok(Step {
+            number: u32::try_from(nth + 1).unwrap_or(u32::MAX),
+            command: command.name.clone(),
+            keys: keys.ok_or_else(|| NoScript::Unsound(format!("`{}` has a field without a value", command.name)))?,
+            also: also.map(|(id, value)| (name(id), value)).collect(),
+            sets: keyed.into_iter().map(|(id, value)| (name(id), value)).collect(),
+            uncovered,
+            takes_ms,
+            note: command.note.clone(),
+        })
+    }
+
+    /// The keys that open a call in a state, and the settings whose code is not known then.
+    fn open(&self, state: &State) -> (Option<Pressed>, Vec<SettingId>) {
+        let open = &self.keybook().call.open;
+        let unknown = open.held().into_iter().filter(|id| self.held(state, *id).is_none()).collect();
+        let wanted = |id: SettingId| self.aim.goal[id.index()].clone();
+        let factory = |id: SettingId| self.keybook().setting(id).factory.clone();
+        let keys = Pressed::new(self.keybook(), open, |_, id| {
+            self.held(state, id).or_else(|| wanted(id)).or_else(|| factory(id))
+        });
+        (keys, unknown)
+    }
+
+    fn calls(&self, steps: Vec<Step>, states: &[State]) -> Result<(Vec<Call>, Vec<String>), NoScript> {
+        let keybook = self.keybook();
+        let press = u64::from(keybook.timing.press_ms);
+        let close = keybook.call.close.as_ref().and_then(|close| Pressed::new(keybook, close, |_, _| None));
+        let close_ms = close.as_ref().map_or(0, |close| close.presses(self.codes) as u64 * press);
+        let ends = |step: &Step| keybook.commands.iter().any(|c| c.name == step.command && c.ends_call);
+        let mut lengths = Vec::new();
+        for (step, state) in steps.iter().zip(states) {
+            let open = self.open(state).0.ok_or(NoScript::NoOpening)?;
+            let opening = open.presses(self.codes) as u64 * press + u64::from(keybook.timing.answer_ms);
+            lengths.push(calls::Length {
+                step_ms: step.takes_ms,
+                around_ms: u64::from(keybook.call.greeting_ms) + opening + close_ms,
+                close_ms,
+                ends_call: ends(step),
+                uncovered: !step.uncovered.is_empty(),
+            });
+        }
+        let ranges = calls::cut(&lengths, keybook.call.limit_ms.into()).ok_or(NoScript::CallTooShort)?;
+        let mut warnings = Vec::new();
+        let mut made = Vec::new();
+        for range in ranges {
+            let (open, unknown) = self.open(&states[range.start]);
+            let open = open.ok_or(NoScript::NoOpening)?;
+            warnings.extend(unknown.iter().map(|id| self.unknown_code(*id)));
+            let ended = ends(&steps[range.end - 1]);
+            let inside: u64 = lengths[range.clone()].iter().map(|length| length.step_ms).sum();
+            let length_ms = lengths[range.start].around_ms + inside - if ended { close_ms } else { 0 };
+            made.push(Call { open, close: close.clone().filter(|_| !ended), steps: steps[range].to_vec(), length_ms });
+        }
+        warnings.extend(self.unread(&made));
+        let mut told = Vec::new();
+        warnings.retain(|warning| {
+            !told.contains(warning) && {
+                told.push(warning.clone());
+                true
+            }
+        });
+        Ok((made, warnings))
+    }
+
+    fn unknown_code(&self, id: SettingId) -> String {
+        let setting = self.keybook().setting(id);
+        let next = match &setting.factory_code {
+            Some(code) => format!(" If the station refuses it, try the factory code {} next.", code.reveal()),
+            None => {
+                " If the station refuses it, nobody on record knows the code: the unit may have to be cleared by hand."
+                    .into()
+            }
+        };
+        format!(
+            "Nobody knows which `{}` code the station holds; the call is opened with the wanted one.{next}",
+            setting.name
+        )
+    }
+
+    fn unread(&self, calls: &[Call]) -> Vec<String> {
+        let pressed = calls.iter().flat_map(|call| [&call.open].into_iter().chain(call.steps.iter().map(|s| &s.keys)));
+        let names = pressed.flat_map(|keys| keys.unread(self.codes));
+        names
+            .map(|name| format!("The code for {{{name}}} cannot be read here: key it where {{{name}}} stands."))
+            .collect()
+    }
+}

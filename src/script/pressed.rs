@@ -1,0 +1,127 @@
+//! Keys as a script holds them: codes by reference until somebody who may see them asks.
+
+use serde_json::{Value as Json, json};
+
+use crate::keybook::{Keybook, Part, SettingId, Template, Use};
+use crate::setting::{Code, Codes, Kind, Name, Secret, Value};
+
+use super::task::code_presses;
+
+/// A run of keys, or a code.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Piece {
+    /// Keys that the keybook gives literally.
+    Literal(String),
+    /// The keys of a value.
+    Value(String),
+    /// A code, by the setting that holds it.
+    Code { setting: Name, secret: Secret, longest: usize },
+}
+
+/// Everything pressed for one command.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Pressed(pub Vec<Piece>);
+
+impl Pressed {
+    /// Fills in a template. `value` gives the value of each field; `None` where there is none.
+    pub fn new(
+        keybook: &Keybook,
+        template: &Template,
+        value: impl Fn(Use, SettingId) -> Option<Value>,
+    ) -> Option<Pressed> {
+        let mut pieces: Vec<Piece> = Vec::new();
+        for part in &template.0 {
+            match part {
+                Part::Key(key) => match pieces.last_mut() {
+                    Some(Piece::Literal(run)) => run.push(key.sign()),
+                    Some(Piece::Value(_) | Piece::Code { .. }) | None => {
+                        pieces.push(Piece::Literal(key.sign().to_string()));
+                    }
+                },
+                Part::Field(how, id) => pieces.push(field(keybook, *id, value(*how, *id)?)?),
+            }
+        }
+        Some(Pressed(pieces))
+    }
+
+    /// The keys, with every code that can be read here; `{setting}` stands for one that cannot.
+    pub fn reveal(&self, codes: &Codes) -> String {
+        self.groups(codes).concat()
+    }
+
+    /// The same, piece by piece.
+    pub fn groups(&self, codes: &Codes) -> Vec<String> {
+        let group = |piece: &Piece| match piece {
+            Piece::Literal(run) | Piece::Value(run) => run.clone(),
+            Piece::Code { setting, secret, longest: _ } => match codes.code_of(secret) {
+                Some(code) => code.reveal().to_owned(),
+                None => format!("{{{setting}}}"),
+            },
+        };
+        self.0.iter().map(group).collect()
+    }
+
+    /// How many keys; a code that cannot be read here counts as the longest it could be.
+    pub fn presses(&self, codes: &Codes) -> usize {
+        let presses = |piece: &Piece| match piece {
+            Piece::Literal(run) | Piece::Value(run) => run.len(),
+            Piece::Code { secret, longest, .. } => codes.code_of(secret).map_or(*longest, |code| code.reveal().len()),
+        };
+        self.0.iter().map(presses).sum()
+    }
+
+    /// The codes in it that cannot be read here.
+    pub fn unread(&self, codes: &Codes) -> Vec<Name> {
+        let unread = |piece: &Piece| match piece {
+            Piece::Code { setting, secret, .. } if codes.code_of(secret).is_none() => Some(setting.clone()),
+            Piece::Literal(_) | Piece::Value(_) | Piece::Code { .. } => None,
+        };
+        self.0.iter().filter_map(unread).collect()
+    }
+
+    /// The keys with a stand-in for each code that cannot be read, for the proof.
+    pub fn with_stand_ins(&self, code: impl Fn(&Secret) -> Code) -> String {
+        let keys = |piece: &Piece| match piece {
+            Piece::Literal(run) | Piece::Value(run) => run.clone(),
+            Piece::Code { secret, .. } => code(secret).reveal().to_owned(),
+        };
+        self.0.iter().map(keys).collect()
+    }
+
+    /// The form that is kept: codes by reference.
+    pub fn json(&self) -> Json {
+        let piece = |piece: &Piece| match piece {
+            Piece::Literal(run) => json!({ "keys": run }),
+            Piece::Value(run) => json!({ "value": run }),
+            Piece::Code { setting, secret, longest: _ } => json!({
+                "code": &**setting,
+                "secret": secret.reference.to_string(),
+                "fingerprint": secret.fingerprint.as_ref().map(|print| print.to_string()),
+            }),
+        };
+        self.0.iter().map(piece).collect()
+    }
+}
+
+fn field(keybook: &Keybook, id: SettingId, value: Value) -> Option<Piece> {
+    let setting = keybook.setting(id);
+    match value {
+        Value::Secret(secret) => {
+            let longest = code_presses(&secret, &setting.kind, &Codes::default());
+            Some(Piece::Code { setting: setting.name.clone(), secret, longest })
+        }
+        Value::Digits(_) | Value::Dial(_) | Value::Choice(_) | Value::Flags(_) | Value::Number(_) => {
+            setting.kind.keys(&value).map(|keys| Piece::Value(keys.to_string()))
+        }
+    }
+}
+
+/// What a code is when only a stand-in is at hand: as long as the kind allows, its own for each secret.
+pub(super) fn stand_in(kind: &Kind, nth: usize) -> Code {
+    let longest = match kind {
+        Kind::Secret { max, .. } => *max as usize,
+        Kind::Digits { .. } | Kind::Dial { .. } | Kind::Choice(_) | Kind::Flags { .. } | Kind::Number { .. } => 0,
+    };
+    let digits: String = format!("{nth:0>longest$}").chars().rev().take(longest).collect();
+    Code::new(&digits.chars().rev().collect::<String>())
+}

@@ -1,0 +1,339 @@
+//! Which commands a best script can use at all, and which parts of the problem have nothing to do with each other.
+//! It only leaves out what provably changes no best cost; it never decides an order.
+
+use crate::script::problem::{Choice, CommandId, Field, Problem, SlotId, State};
+
+/// Values of one slot as bits; bit [`UNKNOWN`] is the unknown value.
+pub(super) type Values = u128;
+/// The value number that stands for unknown.
+pub(super) const UNKNOWN: u8 = 64;
+
+pub(super) fn bit(value: Option<u8>) -> Values {
+    1 << value.unwrap_or(UNKNOWN)
+}
+
+/// What a command may leave in a slot it writes.
+#[derive(Clone, Copy)]
+pub(super) struct Write {
+    pub slot: SlotId,
+    /// What the slot may hold afterwards.
+    pub may: Values,
+}
+
+/// Facts found before any search.
+pub(super) struct Relevance {
+    /// Values each slot can take, when every command that can ever be accepted is counted as used.
+    pub reach: Vec<Values>,
+    /// Whether a command can ever be accepted (in that same generous view).
+    pub usable: Vec<bool>,
+    /// Whether a best script may use the command.
+    pub relevant: Vec<bool>,
+    /// Whether a relevant command writes the slot.
+    pub moving: Vec<bool>,
+}
+
+/// The net effects of a command: a field hides a clear or `also` of the same slot, a later `also` an earlier one.
+fn writes_of(problem: &Problem, id: CommandId) -> Vec<Write> {
+    let command = &problem.commands[id];
+    let mut writes: Vec<Write> = Vec::with_capacity(command.clears.len() + command.also.len() + command.fields.len());
+    let mut put = |slot: SlotId, may: Values| match writes.iter_mut().find(|write| write.slot == slot) {
+        Some(write) => write.may = may,
+        None => writes.push(Write { slot, may }),
+    };
+    for slot in &command.clears {
+        put(*slot, bit(problem.slots[*slot].factory));
+    }
+    for also in &command.also {
+        put(also.slot, bit(also.value));
+    }
+    for field in &command.fields {
+        let may = field.choices.iter().fold(0, |may, choice| may | bit(Some(choice.value)));
+        put(field.slot, may);
+    }
+    writes
+}
+
+/// What relevance is asked about.
+pub(super) struct Question<'a> {
+    pub problem: &'a Problem,
+    /// Each command's writes, from [`all_writes`].
+    pub writes: &'a [Vec<Write>],
+    /// What the station holds.
+    pub from: &'a State,
+    /// The commands that may be used.
+    pub allowed: &'a [bool],
+    /// The slots whose goals count.
+    pub goals: &'a [bool],
+    /// Commands that are to be used in any case.
+    pub seeds: &'a [CommandId],
+}
+
+/// The net effects of every command.
+pub(super) fn all_writes(problem: &Problem) -> Vec<Vec<Write>> {
+    (0..problem.commands.len()).map(|id| writes_of(problem, id)).collect()
+}
+
+impl Relevance {
+    pub fn of(question: &Question) -> Self {
+        let (reach, usable) = forward(question);
+        let relevant = Backward::new(question, &reach, &usable).run();
+        let Question { problem, writes, .. } = question;
+        let mut moving = vec![false; problem.slots.len()];
+        for (id, writes) in writes.iter().enumerate().filter(|(id, _)| relevant[*id]) {
+            debug_assert!(usable[id]);
+            writes.iter().for_each(|write| moving[write.slot] = true);
+        }
+        Self { reach, usable, relevant, moving }
+    }
+
+    /// Slots whose goal no usable command can ever bring about.
+    pub fn hopeless(&self, problem: &Problem) -> Vec<SlotId> {
+        (0..problem.slots.len()).filter(|slot| self.reach[*slot] & bit(Some(problem.slots[*slot].goal)) == 0).collect()
+    }
+}
+
+/// Values and commands that can be reached when nothing ever spoils anything.
+fn forward(question: &Question) -> (Vec<Values>, Vec<bool>) {
+    let Question { problem, writes, .. } = question;
+    let mut reach: Vec<Values> = question.from.iter().map(|value| bit(*value)).collect();
+    let mut usable = vec![false; problem.commands.len()];
+    let known = !(1 << UNKNOWN);
+    loop {
+        let mut changed = false;
+        for (id, command) in problem.commands.iter().enumerate() {
+            if usable[id]
+                || !question.allowed[id]
+                || command.needs.iter().any(|need| reach[need.slot] & Values::from(need.values.bits()) == 0)
+                || command.reads.iter().any(|read| reach[read.slot] & known == 0)
+                || command.fields.iter().any(|field| {
+                    field
+                        .choices
+                        .iter()
+                        .all(|choice| choice.only_if_held && reach[field.slot] & bit(Some(choice.value)) == 0)
+                })
+            {
+                continue;
+            }
+            usable[id] = true;
+            changed = true;
+            for write in &writes[id] {
+                let field = command.fields.iter().find(|field| field.slot == write.slot);
+                reach[write.slot] |= field.map_or(write.may, |field| {
+                    field
+                        .choices
+                        .iter()
+                        .filter(|c| !c.only_if_held)
+                        .fold(0, |may, choice| may | bit(Some(choice.value)))
+                });
+            }
+        }
+        if !changed {
+            return (reach, usable);
+        }
+    }
+}
+
+/// The backward closure: from goals to the commands that bring them about, to what those need and what they spoil.
+struct Backward<'a> {
+    question: &'a Question<'a>,
+    usable: &'a [bool],
+    relevant: Vec<bool>,
+    /// What relevant commands may leave in each slot.
+    may: Vec<Values>,
+    /// For each slot the values whose writers are already relevant.
+    asked: Vec<Values>,
+    /// For each slot the usable commands that write it.
+    writers: Vec<Vec<(CommandId, Values)>>,
+    lifeline_asked: Vec<bool>,
+}
+
+impl<'a> Backward<'a> {
+    fn new(question: &'a Question<'a>, reach: &'a [Values], usable: &'a [bool]) -> Self {
+        let Question { problem, writes, .. } = question;
+        let slots = problem.slots.len();
+        let mut writers = vec![Vec::new(); slots];
+        for (id, list) in writes.iter().enumerate().filter(|(id, _)| usable[*id]) {
+            for write in list {
+                writers[write.slot].push((id, write.may & reach[write.slot]));
+            }
+        }
+        Self {
+            question,
+            usable,
+            relevant: vec![false; problem.commands.len()],
+            may: vec![0; slots],
+            asked: vec![0; slots],
+            writers,
+            lifeline_asked: vec![false; problem.lifelines.len()],
+        }
+    }
+
+    fn run(mut self) -> Vec<bool> {
+        let seeds: Vec<CommandId> = self.question.seeds.iter().copied().filter(|id| self.usable[*id]).collect();
+        seeds.into_iter().for_each(|id| self.take(id));
+        loop {
+            let before = (self.relevant.iter().filter(|yes| **yes).count(), self.asked.clone());
+            self.ask_for_goals();
+            self.ask_for_commands();
+            self.ask_for_lifelines();
+            if before == (self.relevant.iter().filter(|yes| **yes).count(), self.asked.clone()) {
+                return self.relevant;
+            }
+        }
+    }
+
+    /// Makes every usable command relevant that may leave one of the values in the slot.
+    fn ask(&mut self, slot: SlotId, values: Values) {
+        let fresh = values & !self.asked[slot];
+        if fresh == 0 {
+            return;
+        }
+        self.asked[slot] |= fresh;
+        for place in 0..self.writers[slot].len() {
+            let (id, may) = self.writers[slot][place];
+            if may & fresh != 0 {
+                self.take(id);
+            }
+        }
+    }
+
+    fn take(&mut self, id: CommandId) {
+        if !self.relevant[id] {
+            self.relevant[id] = true;
+            for write in &self.question.writes[id] {
+                self.may[write.slot] |= write.may;
+            }
+        }
+    }
+
+    /// Whether the slot holds one of the values now and no relevant command can leave another.
+    fn stays(&self, slot: SlotId, values: Values) -> bool {
+        (bit(self.question.from[slot]) | self.may[slot]) & !values == 0
+    }
+
+    fn ask_for_goals(&mut self) {
+        for slot in 0..self.question.problem.slots.len() {
+            let goal = bit(Some(self.question.problem.slots[slot].goal));
+            if self.question.goals[slot] && !self.stays(slot, goal) {
+                self.ask(slot, goal);
+            }
+        }
+    }
+
+    fn ask_for_commands(&mut self) {
+        for id in (0..self.question.problem.commands.len()).filter(|id| self.usable[*id]) {
+            if !self.relevant[id] {
+                continue;
+            }
+            let command = &self.question.problem.commands[id];
+            for need in &command.needs {
+                let values = Values::from(need.values.bits());
+                if !self.stays(need.slot, values) {
+                    self.ask(need.slot, values);
+                }
+            }
+            // The presses of a read depend on the value, so every way to change it may matter.
+            command.reads.iter().for_each(|read| self.ask(read.slot, !0));
+            for field in &command.fields {
+                for choice in field.choices.iter().filter(|choice| pays_to_hold(field, choice)) {
+                    self.ask(field.slot, bit(Some(choice.value)));
+                }
+            }
+        }
+    }
+
+    fn ask_for_lifelines(&mut self) {
+        let problem = self.question.problem;
+        for (place, lifeline) in problem.lifelines.iter().enumerate() {
+            let touched = lifeline.slots.iter().any(|slot| self.may[*slot] != 0);
+            if self.lifeline_asked[place] || (!touched && problem.covers(lifeline, self.question.from)) {
+                continue;
+            }
+            self.lifeline_asked[place] = true;
+            for slot in lifeline.slots.clone() {
+                let record = &problem.slots[slot];
+                let as_was = if lifeline.start_counts { bit(record.start) } else { 0 };
+                self.ask(slot, as_was | bit(Some(record.goal)));
+            }
+        }
+    }
+}
+
+/// Whether a value that may be keyed only while held is not allowed anyway, as cheaply.
+fn pays_to_hold(field: &Field, held: &Choice) -> bool {
+    let same = |choice: &&Choice| !choice.only_if_held && choice.value == held.value && choice.presses <= held.presses;
+    held.only_if_held && !field.choices.iter().any(|choice| same(&choice))
+}
+
+/// A set of slots and commands that shares neither with any other.
+pub(super) struct Part {
+    pub slots: Vec<SlotId>,
+    pub commands: Vec<CommandId>,
+    /// Whether its order matters to a lifeline.
+    pub watched: bool,
+}
+
+/// Splits the relevant commands into parts; the watched ones are kept together, in one part.
+pub(super) fn parts(problem: &Problem, writes: &[Vec<Write>], relevance: &Relevance) -> Vec<Part> {
+    let mut groups = Groups::new(problem.slots.len());
+    let lifelines = || problem.lifelines.iter().filter(|l| l.slots.iter().any(|slot| relevance.moving[*slot]));
+    let relevant: Vec<CommandId> = (0..problem.commands.len()).filter(|id| relevance.relevant[*id]).collect();
+    for id in &relevant {
+        let first = writes[*id].first().map(|write| write.slot);
+        let Some(first) = first else { continue };
+        touched(problem, writes, *id).filter(|slot| relevance.moving[*slot]).for_each(|slot| groups.join(first, slot));
+    }
+    let watched: Vec<SlotId> =
+        lifelines().flat_map(|l| l.slots.iter().copied()).filter(|s| relevance.moving[*s]).collect();
+    watched.iter().for_each(|slot| groups.join(watched[0], *slot));
+    let watched = watched.first().map(|slot| groups.root(*slot));
+    let mut place = vec![usize::MAX; problem.slots.len()];
+    let mut parts: Vec<Part> = Vec::new();
+    for slot in (0..problem.slots.len()).filter(|slot| relevance.moving[*slot]) {
+        let root = groups.root(slot);
+        if place[root] == usize::MAX {
+            place[root] = parts.len();
+            parts.push(Part { slots: Vec::new(), commands: Vec::new(), watched: watched == Some(root) });
+        }
+        parts[place[root]].slots.push(slot);
+    }
+    for id in relevant {
+        if let Some(write) = writes[id].first() {
+            parts[place[groups.root(write.slot)]].commands.push(id);
+        }
+    }
+    parts.sort_by_key(|part| (!part.watched, part.commands.first().copied()));
+    parts
+}
+
+/// Every slot that the command writes, needs or reads.
+fn touched<'a>(problem: &'a Problem, writes: &'a [Vec<Write>], id: CommandId) -> impl Iterator<Item = SlotId> + 'a {
+    let command = &problem.commands[id];
+    let writes = writes[id].iter().map(|write| write.slot);
+    let needs = command.needs.iter().map(|need| need.slot);
+    let reads = command.reads.iter().map(|read| read.slot);
+    writes.chain(needs).chain(reads)
+}
+
+/// Disjoint groups of slots.
+struct Groups(Vec<SlotId>);
+
+impl Groups {
+    fn new(count: usize) -> Self {
+        Self((0..count).collect())
+    }
+
+    fn root(&mut self, mut slot: SlotId) -> SlotId {
+        while self.0[slot] != slot {
+            self.0[slot] = self.0[self.0[slot]];
+            slot = self.0[slot];
+        }
+        slot
+    }
+
+    /// The smaller root stays, so that the outcome does not depend on the order of joining.
+    fn join(&mut self, one: SlotId, other: SlotId) {
+        let (one, other) = (self.root(one), self.root(other));
+        self.0[one.max(other)] = one.min(other);
+    }
+}

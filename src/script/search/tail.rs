@@ -1,0 +1,280 @@
+//! The tail of a script: commands that may always come last, found backwards from the goal (`mod.rs` §4).
+//! It knows nothing of lifelines: whatever it places runs while all of them are covered.
+
+use super::model::{Classes, GOAL, Model, ModelCommand, Packed, Set};
+use std::cmp::Reverse;
+use std::collections::{BTreeMap, BinaryHeap, HashMap};
+
+/// The slots and commands that are settled after everything else.
+pub(super) struct Tail {
+    /// Slots that only matter for being at their goal in the end.
+    pub leaves: Set,
+    /// Commands that may come last.
+    pub commands: Set,
+    pub parts: Vec<TailPart>,
+}
+
+/// Tail commands that share slots.
+pub(super) struct TailPart {
+    pub slots: Set,
+    /// The slots a tail command can bring to the goal.
+    pub able: Set,
+    commands: Vec<TailCommand>,
+    /// Answers by which slots are at their goal before the tail.
+    known: HashMap<Set, Option<(Packed, Vec<TailStep>)>>,
+}
+
+struct TailCommand {
+    id: usize,
+    /// Cost where no slot is wanted.
+    least: Packed,
+    /// Slots it writes, slots it can bring to the goal, and slots it cannot.
+    writes: Set,
+    able: Set,
+    spoils: Set,
+    /// What bringing a slot to its goal costs beyond the cheapest thing keyed there.
+    extra: Vec<(usize, Packed)>,
+}
+
+/// A command of the tail and the slots it must bring to the goal.
+#[derive(Clone, Copy)]
+pub(super) struct TailStep {
+    pub command: usize,
+    pub wanted: Set,
+}
+
+fn has(set: Set, member: usize) -> bool {
+    set >> member & 1 == 1
+}
+
+pub(super) fn members(mut set: Set) -> impl Iterator<Item = usize> {
+    std::iter::from_fn(move || {
+        let member = (set != 0).then(|| set.trailing_zeros() as usize)?;
+        set &= set - 1;
+        Some(member)
+    })
+}
+
+/// Slots the command can bring to the goal.
+pub(super) fn able(command: &ModelCommand) -> Set {
+    let sets = command.sets.iter().filter(|set| set.1 == GOAL).fold(0, |all: Set, set| all | 1 << set.0);
+    let goal =
+        |field: &&super::model::ModelField| field.choices.iter().any(|choice| choice.class == GOAL && !choice.held);
+    command.fields.iter().filter(goal).fold(sets, |all, field| all | 1 << field.slot)
+}
+
+/// Slots the command may leave away from the goal.
+pub(super) fn may_spoil(command: &ModelCommand) -> Set {
+    let sets = command.sets.iter().filter(|set| set.1 != GOAL).fold(0, |all: Set, set| all | 1 << set.0);
+    let away = |field: &&super::model::ModelField| field.choices.iter().any(|choice| choice.class != GOAL);
+    command.fields.iter().filter(away).fold(sets, |all, field| all | 1 << field.slot)
+}
+
+impl Tail {
+    pub fn of(model: &Model) -> Self {
+        let leaves = leaves_of(model);
+        let commands = commands_of(model, leaves);
+        Self { leaves, commands, parts: parts_of(model, commands) }
+    }
+
+    /// Least cost of the tail where these slots are at their goal before it; `None`: it cannot land.
+    pub fn cost(&mut self, at_goal: Set) -> Option<Packed> {
+        self.parts.iter_mut().try_fold(0, |sum, part| Some(sum + part.solve(at_goal & part.slots).as_ref()?.0))
+    }
+
+    /// The steps of the tail, first to last; empty where it cannot land.
+    pub fn steps(&mut self, at_goal: Set) -> Vec<TailStep> {
+        let parts = self.parts.iter_mut();
+        parts
+            .filter_map(|part| part.solve(at_goal & part.slots).as_ref().map(|(_, steps)| steps.clone()))
+            .flatten()
+            .collect()
+    }
+}
+
+/// Slots in no lifeline, no need and no read, with nothing to gain from holding, and only "goal" and "not" to tell apart.
+fn leaves_of(model: &Model) -> Set {
+    let mut leaves =
+        (0..model.slots.len()).filter(|slot| model.slots[*slot].classes <= 2).fold(0, |set: Set, slot| set | 1 << slot);
+    for lifeline in &model.lifelines {
+        lifeline.slots.iter().for_each(|slot| leaves &= !(1 << slot));
+    }
+    for command in &model.commands {
+        command.needs.iter().for_each(|need| leaves &= !(1 << need.0));
+        command.reads.iter().for_each(|read| leaves &= !(1 << read.slot));
+        for field in command.fields.iter().filter(|field| field.choices.iter().any(|choice| choice.held)) {
+            leaves &= !(1 << field.slot);
+        }
+    }
+    leaves
+}
+
+fn commands_of(model: &Model, leaves: Set) -> Set {
+    let fits = |command: &ModelCommand| {
+        let needs = command.needs.iter().all(|need: &(usize, Classes)| need.1 >> GOAL & 1 == 1);
+        let reads = command.reads.iter().all(|read| {
+            let least = read.presses.iter().flatten().min();
+            read.presses[usize::from(GOAL)].is_some() && read.presses[usize::from(GOAL)].as_ref() == least
+        });
+        command.writes & !leaves == 0 && needs && reads
+    };
+    let mut tail =
+        (0..model.commands.len()).filter(|id| fits(&model.commands[*id])).fold(0, |set: Set, id| set | 1 << id);
+    loop {
+        let core = (0..model.commands.len()).filter(|id| !has(tail, *id));
+        let by_core = core.fold(0, |set, id| set | able(&model.commands[id]));
+        let keep = members(tail).filter(|id| may_spoil(&model.commands[*id]) & by_core == 0);
+        let kept = keep.fold(0, |set: Set, id| set | 1 << id);
+        if kept == tail {
+            return tail;
+        }
+        tail = kept;
+    }
+}
+
+fn parts_of(model: &Model, commands: Set) -> Vec<TailPart> {
+    let mut groups: Vec<(Set, Vec<usize>)> = Vec::new();
+    for id in members(commands) {
+        let mut slots = model.commands[id].writes;
+        let mut ids = vec![id];
+        groups.retain_mut(|(other, others)| {
+            let apart = *other & slots == 0;
+            if !apart {
+                slots |= *other;
+                ids.append(others);
+            }
+            apart
+        });
+        ids.sort_unstable();
+        groups.push((slots, ids));
+    }
+    groups.sort_by_key(|(_, ids)| ids[0]);
+    groups.into_iter().map(|(slots, ids)| TailPart::new(model, slots, &ids)).collect()
+}
+
+fn tail_command(model: &Model, id: usize) -> TailCommand {
+    let command = &model.commands[id];
+    let mut presses: u32 = command.reads.iter().map(|read| read.presses[usize::from(GOAL)].unwrap_or(0)).sum();
+    let mut extra = Vec::new();
+    for field in &command.fields {
+        let least = field.choices.iter().map(|choice| choice.presses).min().unwrap_or(0);
+        presses += least;
+        if let Some(goal) = field.choices.iter().find(|choice| choice.class == GOAL) {
+            extra.push((field.slot, model.press * Packed::from(goal.presses - least)));
+        }
+    }
+    let able = able(command);
+    TailCommand {
+        id,
+        least: command.base + model.press * Packed::from(presses),
+        writes: command.writes,
+        able,
+        spoils: command.writes & !able,
+        extra,
+    }
+}
+
+impl TailCommand {
+    fn cost(&self, wanted: Set) -> Packed {
+        self.extra.iter().filter(|(slot, _)| has(wanted, *slot)).fold(self.least, |sum, (_, extra)| sum + extra)
+    }
+}
+
+impl TailPart {
+    fn new(model: &Model, slots: Set, ids: &[usize]) -> Self {
+        let commands: Vec<TailCommand> = ids.iter().map(|id| tail_command(model, *id)).collect();
+        let able = commands.iter().fold(0, |set, command| set | command.able);
+        Self { slots, able, commands, known: HashMap::new() }
+    }
+
+    fn solve(&mut self, at_goal: Set) -> &Option<(Packed, Vec<TailStep>)> {
+        if !self.known.contains_key(&at_goal) {
+            let answer = self.search(at_goal);
+            self.known.insert(at_goal, answer);
+        }
+        &self.known[&at_goal]
+    }
+
+    /// A* over the slots still wanted, from all of them, last command first.
+    fn search(&self, at_goal: Set) -> Option<(Packed, Vec<TailStep>)> {
+        let mut best: BTreeMap<Set, (Packed, Option<(Set, usize)>)> = BTreeMap::new();
+        let mut open = BinaryHeap::new();
+        best.insert(self.slots, (0, None));
+        open.push((Reverse(self.bound(self.slots & !at_goal)?), 0u64, self.slots, 0));
+        let mut serial = 0;
+        while let Some((_, _, wanted, cost)) = open.pop() {
+            if wanted & !at_goal == 0 {
+                return Some((cost, self.trace(&best, wanted)));
+            }
+            if best[&wanted].0 < cost {
+                continue;
+            }
+            for place in self.last_commands(wanted, at_goal) {
+                let command = &self.commands[place];
+                let (next, sum) = (wanted & !command.writes, cost + command.cost(wanted & command.able));
+                if best.get(&next).is_some_and(|known| known.0 <= sum) {
+                    continue;
+                }
+                let Some(bound) = self.bound(next & !at_goal) else { continue };
+                best.insert(next, (sum, Some((wanted, place))));
+                serial += 1;
+                open.push((Reverse(sum + bound), serial, next, sum));
+            }
+        }
+        None
+    }
+
+    fn trace(&self, best: &BTreeMap<Set, (Packed, Option<(Set, usize)>)>, mut wanted: Set) -> Vec<TailStep> {
+        let mut steps = Vec::new();
+        while let Some((before, place)) = best[&wanted].1 {
+            steps.push(TailStep { command: self.commands[place].id, wanted: before & self.commands[place].able });
+            wanted = before;
+        }
+        steps
+    }
+
+    /// The commands to try as the last one: the ways to settle one slot where that is enough, else all that can be last.
+    fn last_commands(&self, wanted: Set, at_goal: Set) -> Vec<usize> {
+        let mut fewest: Option<Vec<usize>> = None;
+        for slot in members(wanted & !at_goal) {
+            let ways: Vec<usize> =
+                (0..self.commands.len()).filter(|place| has(self.commands[*place].able, slot)).collect();
+            let better = fewest.as_ref().is_none_or(|fewest| ways.len() < fewest.len());
+            if better && ways.iter().all(|place| self.may_be_last(*place, wanted)) {
+                fewest = Some(ways);
+            }
+        }
+        fewest.unwrap_or_else(|| {
+            let fits =
+                |place: &usize| self.commands[*place].able & wanted != 0 && self.commands[*place].spoils & wanted == 0;
+            (0..self.commands.len()).filter(fits).collect()
+        })
+    }
+
+    /// Whether moving the command's last use to the end costs nothing (`mod.rs` §4).
+    fn may_be_last(&self, place: usize, wanted: Set) -> bool {
+        let command = &self.commands[place];
+        let only =
+            |slot: usize| !self.commands.iter().enumerate().any(|(other, c)| other != place && has(c.able, slot));
+        command.spoils & wanted == 0
+            && command.extra.iter().all(|(slot, extra)| !has(wanted, *slot) || *extra == 0 || only(*slot))
+    }
+
+    /// Lower bound: each missing slot takes what its cheapest command has left.
+    fn bound(&self, missing: Set) -> Option<Packed> {
+        let mut rest: Vec<Packed> = self.commands.iter().map(|command| command.least).collect();
+        let mut total = 0;
+        for slot in members(missing) {
+            let extra = |command: &TailCommand| {
+                command.extra.iter().find(|(other, _)| *other == slot).map_or(0, |(_, extra)| *extra)
+            };
+            let ways = || self.commands.iter().enumerate().filter(|(_, command)| has(command.able, slot));
+            let share = ways().map(|(place, command)| rest[place] + extra(command)).min()?;
+            total += share;
+            for (place, command) in ways() {
+                rest[place] -= share.saturating_sub(extra(command));
+            }
+        }
+        Some(total)
+    }
+}

@@ -1,0 +1,234 @@
+//! From a station's keybook, record and wishes to the abstract problem that the search solves.
+
+use crate::keybook::{Command, Keybook, SettingId, Use};
+use crate::setting::{Codes, Kind, Secret, Value};
+
+use super::problem::{
+    Also, Choice, Command as Move, Field, Lifeline, Need, Problem, Read, Slot, Value as Cell, ValueSet,
+};
+
+/// What a station holds and what it should hold; one entry for each of the keybook's settings.
+#[derive(Debug, Clone)]
+pub struct Aim {
+    /// `None` is unknown; in doubt counts as unknown.
+    pub start: Vec<Option<Value>>,
+    /// `None` where a setting is neither wanted nor known: it may not be touched.
+    pub goal: Vec<Option<Value>>,
+    /// Lifelines whose last test failed, by place in the keybook: as they are, they summon nobody.
+    pub failed: Vec<bool>,
+}
+
+/// The problem, and what its numbers stand for.
+#[derive(Debug)]
+pub struct Task {
+    pub problem: Problem,
+    /// The setting of each slot.
+    pub slots: Vec<SettingId>,
+    /// The values of each slot, by cell.
+    values: Vec<Vec<Value>>,
+    /// The keybook's command behind each command of the problem.
+    pub commands: Vec<usize>,
+    /// The keybook's lifeline behind each lifeline of the problem.
+    pub lifelines: Vec<usize>,
+    /// Commands that may not be used, each with the unmanaged, unknown setting that forbids it.
+    pub barred: Vec<(usize, SettingId)>,
+}
+
+/// Slots and their values, while the problem is laid out.
+struct Layout<'a> {
+    keybook: &'a Keybook,
+    codes: &'a Codes,
+    aim: &'a Aim,
+    /// The slot of each setting.
+    slot_of: Vec<Option<usize>>,
+    slots: Vec<SettingId>,
+    values: Vec<Vec<Value>>,
+}
+
+impl Task {
+    /// Lays out the problem.
+    pub fn new(keybook: &Keybook, aim: &Aim, codes: &Codes) -> Task {
+        let mut layout = Layout::new(keybook, aim, codes);
+        layout.gather_values();
+        let mut task = Task {
+            problem: Problem {
+                press_ms: keybook.timing.press_ms.into(),
+                answer_ms: keybook.timing.answer_ms.into(),
+                slots: layout.problem_slots(),
+                commands: Vec::new(),
+                lifelines: Vec::new(),
+            },
+            slots: layout.slots.clone(),
+            values: layout.values.clone(),
+            commands: Vec::new(),
+            lifelines: Vec::new(),
+            barred: Vec::new(),
+        };
+        for (at, command) in keybook.commands.iter().enumerate() {
+            match layout.barred_by(command) {
+                Some(id) => task.barred.push((at, id)),
+                None => {
+                    if let Some(made) = layout.command(command) {
+                        task.problem.commands.push(made);
+                        task.commands.push(at);
+                    }
+                }
+            }
+        }
+        for (at, lifeline) in keybook.lifelines.iter().enumerate() {
+            let slots: Option<Vec<usize>> = lifeline.settings.iter().map(|id| layout.slot_of[id.index()]).collect();
+            let Some(slots) = slots.filter(|slots| !slots.is_empty()) else { continue };
+            let known = lifeline.settings.iter().all(|id| aim.start[id.index()].is_some());
+            task.problem.lifelines.push(Lifeline { slots, start_counts: known && !aim.failed[at] });
+            task.lifelines.push(at);
+        }
+        task
+    }
+
+    /// The value that a cell of a slot stands for.
+    pub fn value(&self, slot: usize, cell: Cell) -> &Value {
+        &self.values[slot][usize::from(cell)]
+    }
+}
+
+impl<'a> Layout<'a> {
+    fn new(keybook: &'a Keybook, aim: &'a Aim, codes: &'a Codes) -> Layout<'a> {
+        let mut slot_of = vec![None; keybook.settings.len()];
+        let mut slots = Vec::new();
+        for id in keybook.ids().filter(|id| aim.goal[id.index()].is_some()) {
+            slot_of[id.index()] = Some(slots.len());
+            slots.push(id);
+        }
+        let values = vec![Vec::new(); slots.len()];
+        Layout { keybook, codes, aim, slot_of, slots, values }
+    }
+
+    /// Every value that may matter: held, wanted, factory, and the constants that the keybook names.
+    fn gather_values(&mut self) {
+        for slot in 0..self.slots.len() {
+            let id = self.slots[slot];
+            let (goal, start) = (self.aim.goal[id.index()].clone(), self.aim.start[id.index()].clone());
+            let factory = self.keybook.setting(id).factory.clone();
+            for value in [goal, start, factory].into_iter().flatten().chain(self.constants(id)) {
+                self.take_up(slot, value);
+            }
+        }
+    }
+
+    /// The values of a setting that some `needs` or `also` names.
+    fn constants(&self, id: SettingId) -> Vec<Value> {
+        let commands = &self.keybook.commands;
+        let needs = commands.iter().flat_map(|c| &c.needs).filter(|(need, _)| *need == id);
+        let also = commands.iter().flat_map(|c| &c.also).filter(|(also, _)| *also == id);
+        let mut values: Vec<Value> = needs.flat_map(|(_, values)| values.iter().cloned()).collect();
+        values.extend(also.filter_map(|(_, value)| value.clone()));
+        values
+    }
+
+    fn take_up(&mut self, slot: usize, value: Value) {
+        if !self.values[slot].iter().any(|known| known.agrees(&value)) {
+            self.values[slot].push(value);
+        }
+    }
+
+    /// The cell of a value; every value asked for was gathered before.
+    fn cell(&self, slot: usize, value: &Value) -> Option<Cell> {
+        let at = self.values[slot].iter().position(|known| known.agrees(value))?;
+        Cell::try_from(at).ok()
+    }
+
+    fn problem_slots(&self) -> Vec<Slot> {
+        let slot = |(slot, id): (usize, &SettingId)| {
+            let cell = |value: &Option<Value>| value.as_ref().and_then(|value| self.cell(slot, value));
+            Slot {
+                values: u8::try_from(self.values[slot].len()).unwrap_or(u8::MAX),
+                start: cell(&self.aim.start[id.index()]),
+                goal: cell(&self.aim.goal[id.index()]).unwrap_or(u8::MAX),
+                factory: cell(&self.keybook.setting(*id).factory),
+            }
+        };
+        self.slots.iter().enumerate().map(slot).collect()
+    }
+
+    /// The unmanaged, unknown setting that forbids a command: it would be touched, asked for or keyed.
+    fn barred_by(&self, command: &Command) -> Option<SettingId> {
+        let fields = command.keys.stored().into_iter().chain(command.keys.held());
+        let ids = command.clears.iter().copied().chain(command.also.iter().map(|(id, _)| *id)).chain(fields);
+        let mut ids = ids.chain(command.needs.iter().map(|(id, _)| *id));
+        ids.find(|id| self.slot_of[id.index()].is_none())
+    }
+
+    fn command(&self, command: &Command) -> Option<Move> {
+        let slot = |id: SettingId| self.slot_of[id.index()];
+        let (base, counts) = command.keys.counts();
+        let needs = command.needs.iter().map(|(id, values)| {
+            let slot = slot(*id)?;
+            let cells = values.iter().filter_map(|value| self.cell(slot, value));
+            Some(Need { slot, values: ValueSet::of(cells) })
+        });
+        let also = command.also.iter().map(|(id, value)| {
+            let slot = slot(*id)?;
+            let value = match value {
+                Some(value) => Some(self.cell(slot, value)?),
+                None => None,
+            };
+            Some(Also { slot, value })
+        });
+        let mut fields = Vec::new();
+        let mut reads = Vec::new();
+        for ((how, id), times) in &counts {
+            let slot = slot(*id)?;
+            match how {
+                Use::Store => fields.push(Field { slot, choices: self.choices(slot, *times) }),
+                Use::Held => reads.push(Read { slot, presses: self.presses(slot, *times) }),
+            }
+        }
+        Some(Move {
+            base_presses: u32::try_from(base).ok()?,
+            takes_ms: command.takes_ms.into(),
+            needs: needs.collect::<Option<_>>()?,
+            reads,
+            clears: command.clears.iter().map(|id| slot(*id)).collect::<Option<_>>()?,
+            also: also.collect::<Option<_>>()?,
+            fields,
+        })
+    }
+
+    /// Wanted, factory and the keybook's constants may be keyed at any time; anything else only while it is held.
+    fn choices(&self, slot: usize, times: usize) -> Vec<Choice> {
+        let id = self.slots[slot];
+        let goal = self.aim.goal[id.index()].iter().cloned();
+        let factory = self.keybook.setting(id).factory.iter().cloned();
+        let free: Vec<Value> = goal.chain(factory).chain(self.constants(id)).collect();
+        let presses = self.presses(slot, times);
+        let choice = |(cell, value): (usize, &Value)| {
+            let only_if_held = !free.iter().any(|free| free.agrees(value));
+            Some(Choice { value: Cell::try_from(cell).ok()?, presses: presses[cell], only_if_held })
+        };
+        self.values[slot].iter().enumerate().filter_map(choice).collect()
+    }
+
+    /// What each value of a slot costs when keyed so many times.
+    fn presses(&self, slot: usize, times: usize) -> Vec<u32> {
+        let setting = self.keybook.setting(self.slots[slot]);
+        let one = |value: &Value| match value {
+            Value::Secret(secret) => code_presses(secret, &setting.kind, self.codes),
+            Value::Digits(_) | Value::Dial(_) | Value::Choice(_) | Value::Flags(_) | Value::Number(_) => {
+                setting.kind.keys(value).map_or(0, |keys| keys.0.len())
+            }
+        };
+        self.values[slot].iter().map(|value| u32::try_from(one(value) * times).unwrap_or(u32::MAX)).collect()
+    }
+}
+
+/// How many keys a code takes; one that cannot be read here counts as the longest it could be.
+pub(super) fn code_presses(secret: &Secret, kind: &Kind, codes: &Codes) -> usize {
+    match (codes.code_of(secret), kind) {
+        (Some(code), _) => code.reveal().len(),
+        (None, Kind::Secret { max, .. }) => *max as usize,
+        (
+            None,
+            Kind::Digits { .. } | Kind::Dial { .. } | Kind::Choice(_) | Kind::Flags { .. } | Kind::Number { .. },
+        ) => 0,
+    }
+}

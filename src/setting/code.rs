@@ -1,0 +1,219 @@
+//! Access codes: referred to by name, told apart by a keyed fingerprint, shown in scripts only.
+
+use std::collections::BTreeMap;
+use std::fmt;
+use std::str::FromStr;
+use std::sync::Arc;
+
+use hmac::{Hmac, KeyInit, Mac};
+use sha2::{Digest, Sha256};
+
+/// Where a code is kept. `Factory` is the code printed in the keybook.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Reference {
+    Env(Arc<str>),
+    File(Arc<str>),
+    Factory,
+}
+
+/// Neither `env:NAME` nor `file:PATH`.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("`{0}` is no reference to a secret")]
+pub struct NoReference(String);
+
+impl FromStr for Reference {
+    type Err = NoReference;
+
+    fn from_str(text: &str) -> Result<Reference, NoReference> {
+        match text.split_once(':') {
+            Some(("env", name)) if !name.is_empty() => Ok(Reference::Env(name.into())),
+            Some(("file", path)) if !path.is_empty() => Ok(Reference::File(path.into())),
+            Some(_) | None if text == "factory" => Ok(Reference::Factory),
+            Some(_) | None => Err(NoReference(text.into())),
+        }
+    }
+}
+
+impl fmt::Display for Reference {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Reference::Env(name) => write!(f, "env:{name}"),
+            Reference::File(path) => write!(f, "file:{path}"),
+            Reference::Factory => f.write_str("factory"),
+        }
+    }
+}
+
+/// What a reference leads to. Never printed by `Debug`.
+#[derive(Clone, PartialEq, Eq)]
+pub struct Code(Arc<str>);
+
+impl Code {
+    /// A code from a file or variable; a trailing line end is no part of it.
+    pub fn new(text: &str) -> Code {
+        Code(text.strip_suffix('\n').map_or(text, |t| t.strip_suffix('\r').unwrap_or(t)).into())
+    }
+
+    /// The code itself, for keying.
+    pub fn reveal(&self) -> &str {
+        &self.0
+    }
+}
+
+impl fmt::Debug for Code {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("(a code)")
+    }
+}
+
+/// Tells two codes apart without giving either away: `KEY-ID:HMAC`, both hexadecimal.
+///
+/// Fingerprints made with different keys cannot be compared.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Fingerprint(Arc<str>);
+
+impl Fingerprint {
+    /// One that was kept as text.
+    pub fn stored(text: &str) -> Fingerprint {
+        Fingerprint(text.into())
+    }
+
+    fn key_id(&self) -> &str {
+        self.0.split(':').next().unwrap_or("")
+    }
+}
+
+impl fmt::Display for Fingerprint {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.0)
+    }
+}
+
+/// A secret value as everything but a script sees it.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Secret {
+    pub reference: Reference,
+    pub fingerprint: Option<Fingerprint>,
+}
+
+impl Secret {
+    /// Whether both are the same code: by fingerprint where both have one of the same key, else by reference.
+    pub fn agrees(&self, other: &Secret) -> bool {
+        match (&self.fingerprint, &other.fingerprint) {
+            (Some(a), Some(b)) if a.key_id() == b.key_id() => a == b,
+            (Some(_) | None, Some(_) | None) => self.reference == other.reference,
+        }
+    }
+}
+
+/// The codes that could be read on this machine, and the key that fingerprints are made with.
+#[derive(Clone, Default)]
+pub struct Codes {
+    key: Arc<[u8]>,
+    key_id: Arc<str>,
+    known: BTreeMap<Reference, (Code, Fingerprint)>,
+}
+
+impl fmt::Debug for Codes {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_set().entries(self.known.keys()).finish()
+    }
+}
+
+impl PartialEq for Codes {
+    fn eq(&self, other: &Codes) -> bool {
+        self.key == other.key && self.known == other.known
+    }
+}
+
+impl Codes {
+    /// No code yet; `key` is the secret key of this installation's fingerprints.
+    pub fn new(key: &[u8]) -> Codes {
+        let id: String = Sha256::digest(key).iter().take(4).map(|b| format!("{b:02x}")).collect();
+        Codes { key: key.into(), key_id: id.into(), known: BTreeMap::new() }
+    }
+
+    /// Takes up the code behind a reference.
+    pub fn learn(&mut self, reference: Reference, code: Code) {
+        let fingerprint = self.fingerprint_of(&code);
+        self.known.insert(reference, (code, fingerprint));
+    }
+
+    /// The fingerprint of any code.
+    pub fn fingerprint_of(&self, code: &Code) -> Fingerprint {
+        let Ok(mut mac) = <Hmac<Sha256> as KeyInit>::new_from_slice(&self.key) else {
+            unreachable!("HMAC takes keys of any length (RFC 2104)");
+        };
+        mac.update(code.reveal().as_bytes());
+        let hex: String = mac.finalize().into_bytes().iter().take(16).map(|b| format!("{b:02x}")).collect();
+        Fingerprint(format!("{}:{hex}", self.key_id).into())
+    }
+
+    /// The code behind a reference, where it could be read.
+    pub fn code(&self, reference: &Reference) -> Option<&Code> {
+        self.known.get(reference).map(|(code, _)| code)
+    }
+
+    /// The code a secret stood for, unless the reference has come to lead elsewhere since.
+    pub fn code_of(&self, secret: &Secret) -> Option<&Code> {
+        let (code, now) = self.known.get(&secret.reference)?;
+        match &secret.fingerprint {
+            Some(then) if then.key_id() == now.key_id() && then != now => {
+                self.known.values().find(|(_, print)| print == then).map(|(code, _)| code)
+            }
+            Some(_) | None => Some(code),
+        }
+    }
+
+    /// The reference with the fingerprint of what it leads to now.
+    pub fn seal(&self, reference: &Reference) -> Secret {
+        let fingerprint = self.known.get(reference).map(|(_, print)| print.clone());
+        Secret { reference: reference.clone(), fingerprint }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn codes() -> Codes {
+        let mut codes = Codes::new(b"one key");
+        codes.learn(Reference::File("a".into()), Code::new("4711\n"));
+        codes.learn(Reference::File("b".into()), Code::new("4711"));
+        codes.learn(Reference::File("c".into()), Code::new("4712"));
+        codes
+    }
+
+    #[test]
+    fn references_read_back_as_written() {
+        for text in ["env:CODE", "file:secrets/access", "file:C:x", "factory"] {
+            assert_eq!(text.parse::<Reference>().unwrap().to_string(), text);
+        }
+        for text in ["1234", "env:", "file:", "vault:x", ""] {
+            assert!(text.parse::<Reference>().is_err(), "{text}");
+        }
+    }
+
+    #[test]
+    fn secrets_agree_by_code_where_it_can_be_told_and_else_by_reference() {
+        let codes = codes();
+        let [a, b, c] = ["a", "b", "c"].map(|n| codes.seal(&Reference::File(n.into())));
+        assert!(a.agrees(&b) && !a.agrees(&c));
+        let elsewhere = Codes::new(b"another key").seal(&Reference::File("a".into()));
+        assert!(a.agrees(&elsewhere) && !b.agrees(&elsewhere));
+    }
+
+    #[test]
+    fn a_code_changed_behind_its_reference_is_not_taken_for_the_old_one() {
+        let before = codes().seal(&Reference::File("c".into()));
+        let mut after = codes();
+        after.learn(Reference::File("c".into()), Code::new("9999"));
+        assert_eq!(after.code_of(&before), None);
+        assert!(!after.seal(&Reference::File("c".into())).agrees(&before));
+    }
+
+    #[test]
+    fn debug_output_holds_no_code() {
+        assert!(!format!("{:?} {:?}", codes(), Code::new("4711")).contains("4711"));
+    }
+}

@@ -1,0 +1,15 @@
+//! What a station can store: kinds of settings, their values, how a value is written and keyed.
+//!
+//! Values are text all the way. Nothing here knows files, models or stations.
+
+mod code;
+mod key;
+mod kind;
+mod value;
+mod written;
+
+pub use code::{Code, Codes, Fingerprint, Reference, Secret};
+pub use key::{Key, Keys};
+pub use kind::{Kind, Unfit};
+pub use value::{Name, Value, Weight};
+pub use written::{Written, decimal};

@@ -1,0 +1,135 @@
+//! How one ledger entry is tied to the one before: the hash, and the walk that finds a later change.
+//! Pure: it never reads the database and knows no clock.
+//!
+//! Another program can check a chain with this alone. The hash of an entry is the SHA-256 (64 lower-case hexadecimal
+//! digits) of these nine texts in UTF-8, each written as a netstring (decimal byte count, `:`, the bytes, `,`):
+//! `stationkeep-ledger-1`, seq, kind, id, station, at_ms, recorded_ms, body, prev. Numbers are decimal without leading
+//! zeros. `prev` is the hash of the entry before; that of entry 1 is 64 zeros. Sequence numbers have no holes.
+
+use super::digest::Netstrings;
+
+/// What entry 1 carries as the hash before it, and the head of an empty ledger.
+pub const GENESIS: &str = "0000000000000000000000000000000000000000000000000000000000000000";
+
+/// The end of a chain: the number and hash of its newest entry; `seq` 0 and [`GENESIS`] when there is none.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Head {
+    pub seq: i64,
+    pub hash: String,
+}
+
+impl Head {
+    /// The head of an empty ledger.
+    pub fn empty() -> Self {
+        Self { seq: 0, hash: GENESIS.to_owned() }
+    }
+}
+
+/// An entry as it lies in the database, nothing believed yet.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Link {
+    pub seq: i64,
+    pub kind: String,
+    pub id: String,
+    pub station: String,
+    pub at_ms: i64,
+    pub recorded_ms: i64,
+    pub body: String,
+    pub prev: String,
+    pub hash: String,
+}
+
+impl Link {
+    /// The hash that the other fields call for.
+    pub(super) fn reckoned_hash(&self) -> String {
+        Netstrings::new()
+            .text("stationkeep-ledger-1")
+            .number(self.seq)
+            .text(&self.kind)
+            .text(&self.id)
+            .text(&self.station)
+            .number(self.at_ms)
+            .number(self.recorded_ms)
+            .text(&self.body)
+            .text(&self.prev)
+            .hex()
+    }
+}
+
+/// What is wrong at the first place where a chain does not hold.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+pub enum Flaw {
+    #[error("is missing")]
+    Missing,
+    #[error("has been changed: its hash is not that of its fields")]
+    Changed,
+    #[error("does not carry the hash of the entry before it: one of the two has been replaced")]
+    Unlinked,
+    #[error("should not be there: it stands outside the chain")]
+    Stray,
+    #[error("is not the newest entry that the ledger's head names: it has been replaced")]
+    NotTheHead,
+    #[error("is not as it was when its hash was noted down")]
+    NotAsTrusted,
+}
+
+/// The first place where a chain does not hold; reads "entry 7 is missing".
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("entry {seq} {flaw}")]
+pub struct Broken {
+    pub seq: i64,
+    pub flaw: Flaw,
+}
+
+/// Where a walk along the chain stands.
+pub(super) struct Walk(Head);
+
+impl Walk {
+    pub(super) fn after(head: Head) -> Self {
+        Self(head)
+    }
+
+    pub(super) fn at(&self) -> &Head {
+        &self.0
+    }
+
+    /// Takes the next entry, in order of `seq`, or says what is wrong with it.
+    pub(super) fn step(&mut self, link: &Link) -> Result<(), Broken> {
+        let expected = self.0.seq.saturating_add(1);
+        let broken = |seq, flaw| Err(Broken { seq, flaw });
+        if link.seq < expected {
+            return broken(link.seq, Flaw::Stray);
+        }
+        if link.seq > expected {
+            return broken(expected, Flaw::Missing);
+        }
+        if link.reckoned_hash() != link.hash {
+            return broken(link.seq, Flaw::Changed);
+        }
+        if link.prev != self.0.hash {
+            return broken(link.seq, Flaw::Unlinked);
+        }
+        self.0.seq = link.seq;
+        self.0.hash.clone_from(&link.hash);
+        Ok(())
+    }
+
+    /// The walk is at its end: is that the head?
+    pub(super) fn ends_at(&self, head: &Head) -> Result<(), Broken> {
+        let broken = |seq, flaw| Err(Broken { seq, flaw });
+        if self.0.seq < head.seq {
+            return broken(self.0.seq.saturating_add(1), Flaw::Missing);
+        }
+        if self.0.seq > head.seq {
+            return broken(head.seq.saturating_add(1), Flaw::Stray);
+        }
+        if self.0.hash != head.hash {
+            return broken(head.seq, Flaw::NotTheHead);
+        }
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+#[path = "chain_tests.rs"]
+mod tests;

@@ -1,0 +1,88 @@
+//! What can go wrong between this program and its database, in words that say what to do about it.
+//! It never shows a password (a place is a path, or host and database) and never repeats its source: print the chain.
+
+use thiserror::Error;
+
+/// Why the store could not do what was asked. `place` is the database's path, or its host, port and name.
+#[derive(Debug, Error)]
+pub enum StoreError {
+    #[error("`ledger` must be `sqlite:` with an absolute path, or `postgres://user@host/database`")]
+    Address,
+    #[error("cannot make the folder of the ledger, {folder}; make it, or let this user write where it should be")]
+    Folder { folder: String, source: std::io::Error },
+    #[error("cannot open the ledger {place}; see that it exists, is a database, and that this user may write to it")]
+    Open { place: String, source: sqlx::Error },
+    #[error("the ledger {place} gave no answer in time while {doing}; see that the database runs and is reachable")]
+    NoAnswer { place: String, doing: &'static str },
+    #[error("the ledger {place} stayed locked by another process while {doing}; try again when that one is done")]
+    Busy { place: String, doing: &'static str, source: sqlx::Error },
+    #[error("no room left for the ledger {place} while {doing}; free some space on its disk")]
+    Full { place: String, doing: &'static str, source: sqlx::Error },
+    #[error("the ledger {place} may not be written while {doing}; let this user write the file and its folder")]
+    ReadOnly { place: String, doing: &'static str, source: sqlx::Error },
+    #[error(
+        "the ledger {place} was written by a newer version of this program (layout {found}, this one knows {known}); use that version"
+    )]
+    Newer { place: String, found: i64, known: i64 },
+    #[error("cannot bring the ledger {place} to layout {layout}; nothing was changed")]
+    Migration { place: String, layout: i64, source: sqlx::Error },
+    #[error("{what} holds a NUL character, which no ledger can keep; remove it")]
+    Nul { what: &'static str },
+    #[error("the ledger {place} lacks a row that must be there while {doing}; run `stationkeep ledger verify`")]
+    RowGone { place: String, doing: &'static str },
+    #[error("the ledger {place} failed while {doing}")]
+    Database { place: String, doing: &'static str, source: sqlx::Error },
+}
+
+impl StoreError {
+    /// Sorts a driver's error by what its reader can do about it. Codes: SQLite's result codes
+    /// (the low byte is the primary one) and PostgreSQL's SQLSTATE (its manual, appendix A).
+    pub(super) fn sorted(place: &str, doing: &'static str, source: sqlx::Error) -> Self {
+        let place = place.to_owned();
+        match Trouble::of(&source) {
+            Trouble::NoAnswer => Self::NoAnswer { place, doing },
+            Trouble::RowGone => Self::RowGone { place, doing },
+            Trouble::Busy => Self::Busy { place, doing, source },
+            Trouble::Full => Self::Full { place, doing, source },
+            Trouble::ReadOnly => Self::ReadOnly { place, doing, source },
+            Trouble::Other => Self::Database { place, doing, source },
+        }
+    }
+}
+
+enum Trouble {
+    NoAnswer,
+    RowGone,
+    Busy,
+    Full,
+    ReadOnly,
+    Other,
+}
+
+impl Trouble {
+    fn of(error: &sqlx::Error) -> Self {
+        if matches!(error, sqlx::Error::PoolTimedOut) {
+            return Self::NoAnswer;
+        }
+        if matches!(error, sqlx::Error::RowNotFound) {
+            return Self::RowGone;
+        }
+        let Some(code) = error.as_database_error().and_then(|e| e.code()) else {
+            return Self::Other;
+        };
+        // A SQLSTATE has five characters, an SQLite result code at most four.
+        match (code.len(), code.parse::<u32>()) {
+            (5, _) if code == "55P03" => Self::Busy,
+            (5, _) if code == "57014" => Self::NoAnswer,
+            (5, _) if code == "53100" => Self::Full,
+            (5, _) if code == "25006" => Self::ReadOnly,
+            (1..=4, Ok(number)) => match number & 0xff {
+                5 | 6 => Self::Busy,
+                8 => Self::ReadOnly,
+                13 => Self::Full,
+                _ => Self::Other,
+            },
+            _ => Self::Other,
+        }
+    }
+}

@@ -1,0 +1,139 @@
+//! The last good inventory: the texts of its files, replaced as a whole, kept for when today's cannot be read.
+//! It never judges whether an inventory is good and never reads what is in a file.
+
+use std::collections::BTreeMap;
+
+use sqlx::{Any, AssertSqlSafe, Row, Transaction};
+
+use super::digest::Netstrings;
+use super::{NAMES_AT_ONCE, ROWS_AT_ONCE, Store, StoreError, tuples, without_nul};
+
+/// The last good inventory: its files as (path, text), by path, and when it was kept.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Good {
+    pub at_ms: i64,
+    pub files: Vec<(String, String)>,
+}
+
+/// A file with the hash of its text.
+struct Hashed<'a> {
+    sha: String,
+    text: &'a str,
+}
+
+impl Store {
+    /// Makes these files the last good inventory, in one transaction that writes only what differs. False where
+    /// the same set is kept already: then nothing is written and its time stays. Of two with one path the last counts.
+    pub async fn keep_good(&self, files: &[(String, String)], at_ms: i64) -> Result<bool, StoreError> {
+        let mut hashed = BTreeMap::new();
+        for (path, text) in files {
+            without_nul("an inventory file's path", path)?;
+            without_nul("an inventory file", text)?;
+            let sha = Netstrings::new().text(text).hex();
+            hashed.insert(path.as_str(), Hashed { sha, text });
+        }
+        let digest = digest(&hashed);
+        self.bounded("keeping the last good inventory", async {
+            if kept_digest(self).await?.as_deref() == Some(digest.as_str()) {
+                return Ok(false);
+            }
+            let mut transaction = self.begin().await?;
+            // First, so that on PostgreSQL a second process waits here.
+            sqlx::query(
+                "INSERT INTO good_inventory (one, digest, at_ms) VALUES (1, $1, $2) \
+                 ON CONFLICT (one) DO UPDATE SET digest = excluded.digest, at_ms = excluded.at_ms",
+            )
+            .bind(digest.as_str())
+            .bind(at_ms)
+            .execute(&mut *transaction)
+            .await?;
+            replace_files(&mut transaction, &hashed).await?;
+            transaction.commit().await?;
+            Ok(true)
+        })
+        .await
+    }
+
+    /// The last good inventory, if there ever was one.
+    pub async fn good(&self) -> Result<Option<Good>, StoreError> {
+        self.bounded("reading the last good inventory", async {
+            // One statement, so that a set replaced meanwhile is not read in halves.
+            let rows = sqlx::query("SELECT at_ms, path, text FROM good_inventory LEFT JOIN good_files ON one = 1")
+                .fetch_all(&self.readers)
+                .await?;
+            let Some(first) = rows.first() else {
+                return Ok(None);
+            };
+            let at_ms = first.try_get(0)?;
+            let mut files = Vec::with_capacity(rows.len());
+            for row in &rows {
+                if let Some(path) = row.try_get::<Option<String>, _>(1)? {
+                    files.push((path, row.try_get(2)?));
+                }
+            }
+            files.sort();
+            Ok(Some(Good { at_ms, files }))
+        })
+        .await
+    }
+}
+
+fn digest(files: &BTreeMap<&str, Hashed<'_>>) -> String {
+    files.iter().fold(Netstrings::new(), |all, (path, file)| all.text(path).text(&file.sha)).hex()
+}
+
+async fn kept_digest(store: &Store) -> Result<Option<String>, sqlx::Error> {
+    sqlx::query("SELECT digest FROM good_inventory WHERE one = 1")
+        .fetch_optional(&store.readers)
+        .await?
+        .map(|row| row.try_get(0))
+        .transpose()
+}
+
+async fn replace_files(
+    transaction: &mut Transaction<'static, Any>,
+    files: &BTreeMap<&str, Hashed<'_>>,
+) -> Result<(), sqlx::Error> {
+    let mut kept: BTreeMap<String, String> = BTreeMap::new();
+    for row in sqlx::query("SELECT path, sha FROM good_files").fetch_all(&mut **transaction).await? {
+        kept.insert(row.try_get(0)?, row.try_get(1)?);
+    }
+    let gone: Vec<&str> = kept.keys().map(String::as_str).filter(|path| !files.contains_key(path)).collect();
+    for some in gone.chunks(NAMES_AT_ONCE) {
+        remove(transaction, some).await?;
+    }
+    let changed: Vec<(&str, &Hashed<'_>)> = files
+        .iter()
+        .filter(|(path, file)| kept.get(**path) != Some(&file.sha))
+        .map(|(path, file)| (*path, file))
+        .collect();
+    for some in changed.chunks(ROWS_AT_ONCE) {
+        write(transaction, some).await?;
+    }
+    Ok(())
+}
+
+async fn remove(transaction: &mut Transaction<'static, Any>, paths: &[&str]) -> Result<(), sqlx::Error> {
+    let names: Vec<String> = (1..=paths.len()).map(|n| format!("${n}")).collect();
+    let text = format!("DELETE FROM good_files WHERE path IN ({})", names.join(", "));
+    let mut query = sqlx::query(AssertSqlSafe(text));
+    for path in paths {
+        query = query.bind(*path);
+    }
+    query.execute(&mut **transaction).await?;
+    Ok(())
+}
+
+async fn write(transaction: &mut Transaction<'static, Any>, files: &[(&str, &Hashed<'_>)]) -> Result<(), sqlx::Error> {
+    let text = format!(
+        "INSERT INTO good_files (path, sha, text) VALUES {} \
+         ON CONFLICT (path) DO UPDATE SET sha = excluded.sha, text = excluded.text",
+        tuples(files.len(), 3)
+    );
+    let mut query = sqlx::query(AssertSqlSafe(text));
+    for (path, file) in files {
+        query = query.bind(*path).bind(file.sha.as_str()).bind(file.text);
+    }
+    query.execute(&mut **transaction).await?;
+    Ok(())
+}

@@ -1,0 +1,113 @@
+//! The one module with SQL: the ledger, what was told, the outbox, refused reports, files taken, the last good inventory.
+//! It keeps and returns texts that callers give; it never decides, never reads a clock, never looks into a body.
+//!
+//! One set of queries for SQLite and PostgreSQL: BIGINT and TEXT only, `$n` parameters, numbers made here. Times are
+//! milliseconds since 1970 (UTC) as `i64`. Writers hold the database's write lock (SQLite) or the row they advance
+//! (PostgreSQL), so the daemon and the command line may use one database at once. Every wait has an end.
+
+mod chain;
+mod digest;
+mod error;
+mod good;
+mod intake;
+mod ledger;
+mod migrations;
+mod open;
+mod outbox;
+mod pass;
+
+pub use chain::{Broken, Flaw, GENESIS, Head};
+pub use error::StoreError;
+pub use good::Good;
+pub use intake::{NewRefused, Refused, Taken};
+pub use ledger::{Appended, Entry, EntryKind, NewEntry, Verification};
+pub use outbox::{Delivery, Queue, Try, Waiting};
+pub use pass::{Decision, NewMessage, Told};
+
+use std::future::Future;
+use std::sync::Arc;
+use std::time::Duration;
+
+use sqlx::{Any, AnyPool, Transaction};
+
+/// The longest that one operation may take before it is given up as unanswered.
+const LONGEST: Duration = Duration::from_secs(60);
+
+/// Rows a statement writes at once. SQLite looks parameters up by name, which grows with their square.
+const ROWS_AT_ONCE: usize = 25;
+
+/// Names a statement asks for at once, for the same reason.
+const NAMES_AT_ONCE: usize = 50;
+
+/// Which of the two databases is behind a [`Store`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Engine {
+    Sqlite,
+    Postgres,
+}
+
+/// A database that is open and of the newest layout. Clones share its connections.
+#[derive(Debug, Clone)]
+pub struct Store {
+    place: Arc<str>,
+    engine: Engine,
+    readers: AnyPool,
+    writers: AnyPool,
+}
+
+impl Store {
+    /// Where the database is, fit to be shown: a path, or host, port and name without user and password.
+    pub fn place(&self) -> &str {
+        &self.place
+    }
+
+    /// Writes one row and takes it back at the next call: fails as every write would (disk full, read-only, gone).
+    pub async fn check_writable(&self, now_ms: i64) -> Result<(), StoreError> {
+        self.set_memo("store.written", Some(&now_ms.to_string())).await
+    }
+
+    /// Ends all connections; SQLite's side files are folded into the database.
+    pub async fn close(&self) {
+        self.readers.close().await;
+        self.writers.close().await;
+    }
+
+    /// Begins a transaction that may write. SQLite must take its write lock at once: a reader that turns
+    /// writer is refused without waiting when another process wrote in between.
+    async fn begin(&self) -> Result<Transaction<'static, Any>, sqlx::Error> {
+        match self.engine {
+            Engine::Sqlite => self.writers.begin_with("BEGIN IMMEDIATE").await,
+            Engine::Postgres => self.writers.begin().await,
+        }
+    }
+
+    /// Runs `work` to its end or to [`LONGEST`], and names place and deed in what fails.
+    async fn bounded<T>(
+        &self,
+        doing: &'static str,
+        work: impl Future<Output = Result<T, sqlx::Error>>,
+    ) -> Result<T, StoreError> {
+        match tokio::time::timeout(LONGEST, work).await {
+            Ok(done) => done.map_err(|source| StoreError::sorted(&self.place, doing, source)),
+            Err(_) => Err(StoreError::NoAnswer { place: self.place.to_string(), doing }),
+        }
+    }
+}
+
+/// `($1, $2), ($3, $4)`: the parameters of so many rows of so many columns.
+fn tuples(rows: usize, columns: usize) -> String {
+    let row = |first: usize| {
+        let cells: Vec<String> = (first..first + columns).map(|n| format!("${n}")).collect();
+        format!("({})", cells.join(", "))
+    };
+    let rows: Vec<String> = (0..rows).map(|n| row(n * columns + 1)).collect();
+    rows.join(", ")
+}
+
+/// PostgreSQL keeps no NUL in a text, SQLite does: refused for both, before anything is written.
+fn without_nul(what: &'static str, text: &str) -> Result<(), StoreError> {
+    if text.contains('\0') {
+        return Err(StoreError::Nul { what });
+    }
+    Ok(())
+}

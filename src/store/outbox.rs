@@ -1,0 +1,284 @@
+//! The delivery side of the outbox: which message a webhook is to be sent next, and what became of each try.
+//! Strictly in order: while a webhook's oldest message is undelivered, none behind it is due. It never sends.
+
+use sqlx::Row;
+use sqlx::any::AnyRow;
+
+use super::{Store, StoreError, without_nul};
+
+/// Delivered messages that one transaction removes at most.
+const PRUNED_AT_ONCE: i64 = 500;
+
+/// The message at the head of a webhook's queue.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Waiting {
+    pub webhook: String,
+    pub id: String,
+    pub content_type: String,
+    pub body: String,
+    /// Tries made so far, none of which delivered it.
+    pub tries: i64,
+}
+
+/// What became of a try.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Try {
+    Delivered,
+    /// `error` is shown to people: no secret may be in it.
+    Failed {
+        error: String,
+        next_due_ms: i64,
+    },
+}
+
+/// A message as a page shows it, without its body. `seq` counts upwards in the order written.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Delivery {
+    pub seq: i64,
+    pub webhook: String,
+    pub id: String,
+    pub content_type: String,
+    pub created_ms: i64,
+    /// When the next try is due; means nothing once delivered.
+    pub due_ms: i64,
+    pub tries: i64,
+    pub last_try_ms: Option<i64>,
+    pub last_error: Option<String>,
+    pub delivered_ms: Option<i64>,
+}
+
+/// What waits for one webhook.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Queue {
+    pub webhook: String,
+    pub waiting: i64,
+    /// When the oldest waiting message was written.
+    pub oldest_ms: i64,
+}
+
+impl Store {
+    /// The oldest undelivered message of a webhook, if its time has come. A last try that lies in the future means
+    /// that the clock was set back: then it is due at once.
+    pub async fn next_due(&self, webhook: &str, now_ms: i64) -> Result<Option<Waiting>, StoreError> {
+        self.bounded("reading the outbox", async {
+            let row =
+                sqlx::query("SELECT * FROM outbox WHERE webhook = $1 AND delivered_ms IS NULL ORDER BY seq LIMIT 1")
+                    .bind(webhook)
+                    .fetch_optional(&self.readers)
+                    .await?;
+            let Some(row) = row else {
+                return Ok(None);
+            };
+            if due_from(&row, now_ms)? > now_ms {
+                return Ok(None);
+            }
+            waiting_from(&row).map(Some)
+        })
+        .await
+    }
+
+    /// When the head of a webhook's queue is due, by a clock that shows `now_ms`; `None` where nothing waits.
+    pub async fn next_due_at(&self, webhook: &str, now_ms: i64) -> Result<Option<i64>, StoreError> {
+        self.bounded("reading the outbox", async {
+            sqlx::query(
+                "SELECT tries, due_ms, last_try_ms FROM outbox \
+                 WHERE webhook = $1 AND delivered_ms IS NULL ORDER BY seq LIMIT 1",
+            )
+            .bind(webhook)
+            .fetch_optional(&self.readers)
+            .await?
+            .map(|row| due_from(&row, now_ms))
+            .transpose()
+        })
+        .await
+    }
+
+    /// Records a try of a message that is not yet delivered. False: there is no such message (any more).
+    pub async fn record_try(&self, webhook: &str, id: &str, now_ms: i64, outcome: &Try) -> Result<bool, StoreError> {
+        let (error, due, delivered) = match outcome {
+            Try::Delivered => (None, None, Some(now_ms)),
+            Try::Failed { error, next_due_ms } => (Some(error.as_str()), Some(*next_due_ms), None),
+        };
+        without_nul("a delivery's error", error.unwrap_or_default())?;
+        self.bounded("recording a delivery", async {
+            let mut transaction = self.begin().await?;
+            let written = sqlx::query(
+                "UPDATE outbox SET tries = tries + 1, last_try_ms = $3, last_error = $4, \
+                 due_ms = COALESCE($5, due_ms), delivered_ms = $6 \
+                 WHERE webhook = $1 AND id = $2 AND delivered_ms IS NULL",
+            )
+            .bind(webhook)
+            .bind(id)
+            .bind(now_ms)
+            .bind(error)
+            .bind(due)
+            .bind(delivered)
+            .execute(&mut *transaction)
+            .await?
+            .rows_affected();
+            transaction.commit().await?;
+            Ok(written > 0)
+        })
+        .await
+    }
+
+    /// Makes an undelivered message due now ("send again"). It still waits for those before it. False: no such message.
+    pub async fn send_again(&self, webhook: &str, id: &str, now_ms: i64) -> Result<bool, StoreError> {
+        without_nul("a webhook's name", webhook)?;
+        without_nul("a message's id", id)?;
+        self.bounded("making a message due", async {
+            let mut transaction = self.begin().await?;
+            let written = sqlx::query(
+                "UPDATE outbox SET due_ms = $3 \
+                 WHERE webhook = $1 AND id = $2 AND delivered_ms IS NULL",
+            )
+            .bind(webhook)
+            .bind(id)
+            .bind(now_ms)
+            .execute(&mut *transaction)
+            .await?
+            .rows_affected();
+            transaction.commit().await?;
+            Ok(written > 0)
+        })
+        .await
+    }
+
+    /// A webhook's undelivered messages, oldest first, at most `limit`.
+    pub async fn undelivered(&self, webhook: &str, limit: i64) -> Result<Vec<Delivery>, StoreError> {
+        without_nul("a webhook's name", webhook)?;
+        self.bounded("reading the outbox", async {
+            sqlx::query("SELECT * FROM outbox WHERE webhook = $1 AND delivered_ms IS NULL ORDER BY seq LIMIT $2")
+                .bind(webhook)
+                .bind(limit.max(0))
+                .fetch_all(&self.readers)
+                .await?
+                .iter()
+                .map(delivery_from)
+                .collect()
+        })
+        .await
+    }
+
+    /// Messages of all webhooks, delivered or not, newest first, at most `limit`.
+    pub async fn deliveries(&self, limit: i64) -> Result<Vec<Delivery>, StoreError> {
+        self.bounded("reading the outbox", async {
+            sqlx::query("SELECT * FROM outbox ORDER BY seq DESC LIMIT $1")
+                .bind(limit.max(0))
+                .fetch_all(&self.readers)
+                .await?
+                .iter()
+                .map(delivery_from)
+                .collect()
+        })
+        .await
+    }
+
+    /// The body of a message that is still in the outbox.
+    pub async fn message_body(&self, webhook: &str, id: &str) -> Result<Option<String>, StoreError> {
+        without_nul("a webhook's name", webhook)?;
+        without_nul("a message's id", id)?;
+        self.bounded("reading the outbox", async {
+            sqlx::query("SELECT body FROM outbox WHERE webhook = $1 AND id = $2")
+                .bind(webhook)
+                .bind(id)
+                .fetch_optional(&self.readers)
+                .await?
+                .map(|row| row.try_get(0))
+                .transpose()
+        })
+        .await
+    }
+
+    /// Every webhook for which something waits, by name. Webhooks with an empty queue are not in it.
+    pub async fn queues(&self) -> Result<Vec<Queue>, StoreError> {
+        self.bounded("counting the outbox", async {
+            let mut queues: Vec<Queue> = sqlx::query(
+                "SELECT webhook, COUNT(*), MIN(created_ms) FROM outbox \
+                 WHERE delivered_ms IS NULL GROUP BY webhook",
+            )
+            .fetch_all(&self.readers)
+            .await?
+            .iter()
+            .map(queue_from)
+            .collect::<Result<_, _>>()?;
+            // Sorted here, because the databases sort texts by rules of their own.
+            queues.sort_by(|one, other| one.webhook.cmp(&other.webhook));
+            Ok(queues)
+        })
+        .await
+    }
+
+    /// What waits for one webhook; `None` where nothing does.
+    pub async fn queue(&self, webhook: &str) -> Result<Option<Queue>, StoreError> {
+        self.bounded("counting the outbox", async {
+            sqlx::query(
+                "SELECT webhook, COUNT(*), MIN(created_ms) FROM outbox \
+                 WHERE webhook = $1 AND delivered_ms IS NULL GROUP BY webhook",
+            )
+            .bind(webhook)
+            .fetch_optional(&self.readers)
+            .await?
+            .map(|row| queue_from(&row))
+            .transpose()
+        })
+        .await
+    }
+
+    /// Removes some messages that were delivered before `before_ms` and says how many; call it now and then.
+    /// An id removed may be written again, so keep them longer than any cause can come back.
+    pub async fn prune_delivered(&self, before_ms: i64) -> Result<u64, StoreError> {
+        self.bounded("clearing the outbox", async {
+            let mut transaction = self.begin().await?;
+            let removed = sqlx::query(
+                "DELETE FROM outbox WHERE seq IN \
+                 (SELECT seq FROM outbox WHERE delivered_ms < $1 ORDER BY delivered_ms LIMIT $2)",
+            )
+            .bind(before_ms)
+            .bind(PRUNED_AT_ONCE)
+            .execute(&mut *transaction)
+            .await?
+            .rows_affected();
+            transaction.commit().await?;
+            Ok(removed)
+        })
+        .await
+    }
+}
+
+fn due_from(row: &AnyRow, now_ms: i64) -> Result<i64, sqlx::Error> {
+    let tries: i64 = row.try_get("tries")?;
+    let due: i64 = row.try_get("due_ms")?;
+    let last_try: Option<i64> = row.try_get("last_try_ms")?;
+    let clock_set_back = last_try.is_some_and(|at| at > now_ms);
+    Ok(if tries == 0 || clock_set_back { due.min(now_ms) } else { due })
+}
+
+fn waiting_from(row: &AnyRow) -> Result<Waiting, sqlx::Error> {
+    Ok(Waiting {
+        webhook: row.try_get("webhook")?,
+        id: row.try_get("id")?,
+        content_type: row.try_get("content_type")?,
+        body: row.try_get("body")?,
+        tries: row.try_get("tries")?,
+    })
+}
+
+fn delivery_from(row: &AnyRow) -> Result<Delivery, sqlx::Error> {
+    Ok(Delivery {
+        seq: row.try_get("seq")?,
+        webhook: row.try_get("webhook")?,
+        id: row.try_get("id")?,
+        content_type: row.try_get("content_type")?,
+        created_ms: row.try_get("created_ms")?,
+        due_ms: row.try_get("due_ms")?,
+        tries: row.try_get("tries")?,
+        last_try_ms: row.try_get("last_try_ms")?,
+        last_error: row.try_get("last_error")?,
+        delivered_ms: row.try_get("delivered_ms")?,
+    })
+}
+
+fn queue_from(row: &AnyRow) -> Result<Queue, sqlx::Error> {
+    Ok(Queue { webhook: row.try_get(0)?, waiting: row.try_get(1)?, oldest_ms: row.try_get(2)? })
+}

@@ -1,0 +1,286 @@
+//! One task a webhook: takes the head of its queue when it is due, sends it, records what became of it, goes on.
+//! It never sends a message before the one ahead of it is delivered, and never drops one. The outbox is its only
+//! memory: a nudge only says "look now", and a killed pump sends again, under the same id, what was not recorded.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use tokio::sync::{Notify, watch};
+use tokio::time::sleep;
+use tokio_util::sync::CancellationToken;
+
+use super::retry::wait_ms;
+use super::send::{Attempt, Message, Sender, shown_address};
+use super::sign::Secret;
+use crate::store::{Store, StoreError, Try, Waiting};
+
+/// An idle pump looks again after this long, whether nudged or not.
+const LOOK_AGAIN: Duration = Duration::from_secs(30);
+
+/// After the store failed (disk full, database away) it is asked again after this long.
+const STORE_PAUSE: Duration = Duration::from_secs(2);
+
+/// A try in flight when the pump is told to stop gets this long to end; then it is abandoned.
+const GRACE: Duration = Duration::from_secs(3);
+
+/// Where a webhook's messages go.
+#[derive(Debug, Clone)]
+pub struct Target {
+    pub webhook: String,
+    pub url: String,
+    pub secrets: Vec<Secret>,
+}
+
+/// What a pump is doing.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum PumpState {
+    /// Nothing waits.
+    Idle,
+    /// A try is under way.
+    Sending,
+    /// The head of the queue is tried again at this time.
+    Waiting { until_ms: i64 },
+    /// The store failed; it is asked again soon.
+    StoreFailed,
+    /// The receiver answered 410. Nothing is sent until the program starts again; messages are kept.
+    Gone,
+    /// Told to stop.
+    Stopped,
+}
+
+/// What a page can show of a webhook.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct PumpStatus {
+    pub webhook: String,
+    /// Scheme, host and port only.
+    pub address: String,
+    pub state: PumpState,
+    pub last_try_ms: Option<i64>,
+    pub last_delivered_ms: Option<i64>,
+    /// What the newest failure was; `None` once a message is delivered.
+    pub last_error: Option<String>,
+    /// Messages waiting, counted when the pump last came to rest or a try failed.
+    pub waiting: i64,
+}
+
+/// Why a pump ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Ended {
+    Cancelled,
+    Gone,
+}
+
+/// Delivers one webhook's messages. `clock` gives milliseconds since 1970, `random` a number from 0 to 1.
+#[derive(Debug)]
+pub struct Pump {
+    store: Store,
+    sender: Arc<Sender>,
+    target: Target,
+    clock: fn() -> i64,
+    random: fn() -> f64,
+    status: watch::Sender<PumpStatus>,
+}
+
+impl Pump {
+    pub fn new(store: Store, sender: Arc<Sender>, target: Target, clock: fn() -> i64, random: fn() -> f64) -> Self {
+        let (status, _) = watch::channel(PumpStatus {
+            webhook: target.webhook.clone(),
+            address: shown_address(&target.url),
+            state: PumpState::Idle,
+            last_try_ms: None,
+            last_delivered_ms: None,
+            last_error: None,
+            waiting: 0,
+        });
+        Self { store, sender, target, clock, random, status }
+    }
+
+    /// What the pump is doing, now and from now on; outlives the pump.
+    pub fn status(&self) -> watch::Receiver<PumpStatus> {
+        self.status.subscribe()
+    }
+
+    /// Runs until `cancel`, or until the receiver answers 410. After each commit that may have added a message call
+    /// `notify_one` on `nudge` (each pump has its own; `notify_waiters` would be lost on a pump that is busy).
+    pub async fn run(self, nudge: Arc<Notify>, cancel: CancellationToken) -> Ended {
+        while !cancel.is_cancelled() {
+            let turn = match self.turn(&cancel).await {
+                Ok(turn) => turn,
+                Err(error) => self.store_failed(&error),
+            };
+            match turn {
+                Turn::GoOn => {}
+                Turn::Rest(pause) => {
+                    tokio::select! {
+                        () = cancel.cancelled() => {}
+                        () = nudge.notified() => {}
+                        () = sleep(pause) => {}
+                    }
+                }
+                Turn::Gone => {
+                    self.show(|status| status.state = PumpState::Gone);
+                    return Ended::Gone;
+                }
+            }
+        }
+        self.show(|status| status.state = PumpState::Stopped);
+        Ended::Cancelled
+    }
+
+    async fn turn(&self, cancel: &CancellationToken) -> Result<Turn, StoreError> {
+        let due = self.store.next_due(&self.target.webhook, (self.clock)()).await?;
+        match due {
+            Some(waiting) => self.deliver(&waiting, cancel).await,
+            None => self.come_to_rest().await,
+        }
+    }
+
+    async fn come_to_rest(&self) -> Result<Turn, StoreError> {
+        let now_ms = (self.clock)();
+        let until = self.store.next_due_at(&self.target.webhook, now_ms).await?;
+        let waiting = self.count().await?;
+        self.show(|status| {
+            status.waiting = waiting;
+            status.state = match until {
+                None => PumpState::Idle,
+                Some(until_ms) => PumpState::Waiting { until_ms },
+            };
+        });
+        let Some(until) = until else {
+            return Ok(Turn::Rest(LOOK_AGAIN));
+        };
+        let left = u64::try_from(until.saturating_sub(now_ms)).unwrap_or(0);
+        Ok(Turn::Rest(Duration::from_millis(left).min(LOOK_AGAIN)))
+    }
+
+    async fn deliver(&self, waiting: &Waiting, cancel: &CancellationToken) -> Result<Turn, StoreError> {
+        self.show(|status| status.state = PumpState::Sending);
+        let started_ms = (self.clock)();
+        let message = Message {
+            id: &waiting.id,
+            timestamp_s: started_ms.div_euclid(1000),
+            content_type: &waiting.content_type,
+            body: &waiting.body,
+        };
+        let attempt = tokio::select! {
+            attempt = self.sender.send(&self.target.url, &self.target.secrets, &message) => attempt,
+            () = grace_is_over(cancel) => return Ok(Turn::GoOn),
+        };
+        let now_ms = (self.clock)();
+        let outcome = self.outcome(waiting, &attempt, now_ms);
+        self.log(waiting, &outcome);
+        self.record(waiting, &outcome, now_ms, cancel).await;
+        self.show_outcome(&outcome, now_ms).await;
+        Ok(match attempt {
+            Attempt::Gone => Turn::Gone,
+            Attempt::Delivered { .. }
+            | Attempt::Refused { .. }
+            | Attempt::Unreachable { .. }
+            | Attempt::TimedOut
+            | Attempt::Unsendable { .. } => Turn::GoOn,
+        })
+    }
+
+    fn outcome(&self, waiting: &Waiting, attempt: &Attempt, now_ms: i64) -> Try {
+        let (error, asked_ms) = match attempt {
+            Attempt::Delivered { .. } => return Try::Delivered,
+            Attempt::Refused { status, retry_after_ms } => (format!("the receiver answered {status}"), *retry_after_ms),
+            Attempt::Gone => (
+                "the receiver answered 410, it wants no more messages; sending stops until the next start".to_owned(),
+                None,
+            ),
+            Attempt::Unreachable { why } => (why.clone(), None),
+            Attempt::TimedOut => ("the receiver gave no answer in time".to_owned(), None),
+            Attempt::Unsendable { why } => (why.clone(), None),
+        };
+        let tries = waiting.tries.saturating_add(1);
+        let wait = wait_ms(tries, (self.random)(), asked_ms);
+        Try::Failed {
+            // A receiver cannot put a NUL in here, but the store would refuse one.
+            error: error.replace('\0', " "),
+            next_due_ms: now_ms.saturating_add(wait),
+        }
+    }
+
+    /// Records until it is recorded or the pump is to stop: sending the same message again meanwhile would help nobody.
+    async fn record(&self, waiting: &Waiting, outcome: &Try, now_ms: i64, cancel: &CancellationToken) {
+        loop {
+            let recorded = self.store.record_try(&waiting.webhook, &waiting.id, now_ms, outcome).await;
+            match recorded {
+                Ok(_) => return,
+                Err(error) => {
+                    self.store_failed(&error);
+                }
+            }
+            tokio::select! {
+                () = cancel.cancelled() => return,
+                () = sleep(STORE_PAUSE) => {}
+            }
+        }
+    }
+
+    async fn show_outcome(&self, outcome: &Try, now_ms: i64) {
+        let error = match outcome {
+            Try::Delivered => None,
+            Try::Failed { error, .. } => Some(error.clone()),
+        };
+        // Counting costs as much as the queue is long: not after each delivery.
+        let shown = self.status.borrow().waiting;
+        let waiting = match &error {
+            None => shown.saturating_sub(1).max(0),
+            Some(_) => self.count().await.unwrap_or(shown),
+        };
+        self.show(|status| {
+            status.last_try_ms = Some(now_ms);
+            if error.is_none() {
+                status.last_delivered_ms = Some(now_ms);
+            }
+            status.last_error = error;
+            status.waiting = waiting;
+        });
+    }
+
+    async fn count(&self) -> Result<i64, StoreError> {
+        let queue = self.store.queue(&self.target.webhook).await?;
+        Ok(queue.map_or(0, |queue| queue.waiting))
+    }
+
+    fn store_failed(&self, error: &StoreError) -> Turn {
+        tracing::error!(
+            webhook = self.target.webhook,
+            error = error as &dyn std::error::Error,
+            "the outbox cannot be used"
+        );
+        self.show(|status| {
+            status.state = PumpState::StoreFailed;
+            status.last_error = Some(error.to_string());
+        });
+        Turn::Rest(STORE_PAUSE)
+    }
+
+    fn log(&self, waiting: &Waiting, outcome: &Try) {
+        let (webhook, id) = (self.target.webhook.as_str(), waiting.id.as_str());
+        let tries = waiting.tries.saturating_add(1);
+        match outcome {
+            Try::Delivered => tracing::info!(webhook, id, tries, "delivered"),
+            Try::Failed { error, next_due_ms } => {
+                tracing::warn!(webhook, id, tries, error, next_due_ms, "not delivered");
+            }
+        }
+    }
+
+    fn show(&self, change: impl FnOnce(&mut PumpStatus)) {
+        self.status.send_modify(change);
+    }
+}
+
+enum Turn {
+    GoOn,
+    Rest(Duration),
+    Gone,
+}
+
+async fn grace_is_over(cancel: &CancellationToken) {
+    cancel.cancelled().await;
+    sleep(GRACE).await;
+}

@@ -1,0 +1,271 @@
+//! Taking a tree apart: every step that fails leaves a finding with its place and goes on.
+
+use std::fmt::Display;
+use std::sync::Arc;
+
+use super::{Data, Key, Node, Spot};
+use crate::finding::{Code, Finding, Place, did_you_mean};
+use crate::setting::{Name, Reference, Written, decimal};
+
+/// One file being taken apart; collects what is wrong with it.
+#[derive(Debug)]
+pub struct Sheet<'t> {
+    file: Arc<str>,
+    text: &'t str,
+    /// Everything found so far.
+    pub findings: Vec<Finding>,
+}
+
+impl<'t> Sheet<'t> {
+    /// `text` is the file's text, looked at only to word a finding.
+    pub fn new(file: &Arc<str>, text: &'t str) -> Sheet<'t> {
+        Sheet { file: file.clone(), text, findings: Vec::new() }
+    }
+
+    /// The full place of a spot in this file.
+    pub fn place(&self, spot: Spot) -> Place {
+        Place { file: self.file.clone(), line: spot.line, column: spot.column, length: spot.length }
+    }
+
+    /// Leaves a finding at a spot.
+    pub fn note(&mut self, code: Code, spot: Spot, sentence: impl Display, mend: impl Display) {
+        let place = self.place(spot);
+        self.findings.push(Finding::new(code, place, sentence.to_string(), mend.to_string()));
+    }
+
+    fn shape(&mut self, node: &Node, what: &str, wanted: &str) {
+        let is = match &node.data {
+            Data::Scalar { .. } if node.is_null() => "nothing",
+            Data::Scalar { .. } => "a single value",
+            Data::List(_) => "a list",
+            Data::Map(_) => "a mapping",
+        };
+        let mend = self.eaten(node).unwrap_or_else(|| format!("Write {wanted}."));
+        self.note(Code::WrongShape, node.spot, format!("{what} should be {wanted}, but here is {is}."), mend);
+    }
+
+    /// The mend for a value that a `#` turned into a comment, in whole or in part.
+    fn eaten(&self, node: &Node) -> Option<String> {
+        let line = self.text.lines().nth(node.spot.line as usize - 1)?;
+        let rest = line.chars().skip(node.spot.column as usize - 1).collect::<String>();
+        let Data::Scalar { text, plain: true } = &node.data else { return None };
+        let after = rest.strip_prefix(&**text).unwrap_or(&rest).trim_start();
+        let quoted = format!("{text} {after}");
+        after.starts_with('#').then(|| {
+            format!("YAML takes `{after}` for a comment. If it belongs to the value, write \"{}\".", quoted.trim())
+        })
+    }
+
+    /// Whether an absent value was meant: `null` or `~` spelt out, not a value lost to a `#` or forgotten.
+    pub fn is_meant(&mut self, node: &Node, what: &str) -> bool {
+        let spelt = matches!(&node.data, Data::Scalar { text, .. } if !text.is_empty());
+        if !spelt {
+            let mend = self.eaten(node).unwrap_or_else(|| "Write a value, or `null` to leave it alone.".into());
+            self.note(Code::WrongShape, node.spot, format!("{what} has no value."), mend);
+        }
+        spelt
+    }
+
+    /// A mapping with these keys and no others; the values in the order of `known`.
+    pub fn map<'n, const N: usize>(
+        &mut self,
+        node: &'n Node,
+        what: &str,
+        known: [&str; N],
+    ) -> Option<[Option<&'n Node>; N]> {
+        let mut values = [None; N];
+        for (key, value) in self.entries(node, what)? {
+            match known.iter().position(|k| **k == *key.text) {
+                Some(at) => values[at] = Some(value),
+                None => {
+                    let sentence = format!("{what} has no key `{}`.", key.text);
+                    self.note(Code::KeyUnknown, key.spot, sentence, did_you_mean(&key.text, known));
+                }
+            }
+        }
+        Some(values)
+    }
+
+    /// A mapping with keys of the author's choosing.
+    pub fn entries<'n>(&mut self, node: &'n Node, what: &str) -> Option<&'n [(Key, Node)]> {
+        match &node.data {
+            Data::Map(entries) => Some(entries),
+            Data::Scalar { .. } | Data::List(_) => {
+                self.shape(node, what, "a mapping (`key: value` lines, or {key: value})");
+                None
+            }
+        }
+    }
+
+    /// A list.
+    pub fn list<'n>(&mut self, node: &'n Node, what: &str) -> Option<&'n [Node]> {
+        match &node.data {
+            Data::List(items) => Some(items),
+            Data::Scalar { .. } | Data::Map(_) => {
+                self.shape(node, what, "a list ([a, b], or lines that begin with -)");
+                None
+            }
+        }
+    }
+
+    /// A value that must be there.
+    pub fn required<'n>(&mut self, value: Option<&'n Node>, owner: &Node, what: &str, key: &str) -> Option<&'n Node> {
+        if value.is_none() {
+            let mend = format!("Add `{key}: …`.");
+            self.note(Code::KeyMissing, Spot { length: 1, ..owner.spot }, format!("{what} has no `{key}`."), mend);
+        }
+        value
+    }
+
+    /// Free text or a name, exactly as written, quoted or not.
+    pub fn text<'n>(&mut self, node: &'n Node, what: &str) -> Option<&'n str> {
+        match &node.data {
+            Data::Scalar { text, .. } if !node.is_null() => Some(text),
+            Data::Scalar { .. } | Data::List(_) | Data::Map(_) => {
+                self.shape(node, what, "a single value");
+                None
+            }
+        }
+    }
+
+    /// A number, code or key string: must be quoted, since YAML readers change unquoted ones.
+    pub fn quoted<'n>(&mut self, node: &'n Node, what: &str) -> Option<&'n str> {
+        match &node.data {
+            Data::Scalar { text, plain: false } => Some(text),
+            Data::Scalar { text, plain: true } if !node.is_null() => {
+                let mend = self.eaten(node).unwrap_or_else(|| format!("Put it in double quotes: \"{text}\"."));
+                self.note(Code::Unquoted, node.spot, format!("{what} is not quoted: {text}."), mend);
+                None
+            }
+            Data::Scalar { .. } | Data::List(_) | Data::Map(_) => {
+                self.shape(node, what, "a text in double quotes");
+                None
+            }
+        }
+    }
+
+    /// A plain decimal number within `range`.
+    pub fn number(&mut self, node: &Node, what: &str, range: std::ops::RangeInclusive<u32>) -> Option<u32> {
+        let text = self.text(node, what)?;
+        let plain = matches!(node.data, Data::Scalar { plain: true, .. });
+        let value = plain.then(|| decimal(text)).flatten();
+        let fits = value.filter(|n| range.contains(n));
+        if fits.is_none() {
+            let (low, high) = (range.start(), range.end());
+            let sentence = format!("{what} is `{text}`, which is no whole number from {low} to {high}.");
+            let mend = match value.is_none().then(|| text.trim_start_matches('0')).filter(|t| decimal(t).is_some()) {
+                Some(bare) => format!("Write {bare}, without quotes and leading zeros."),
+                None => format!("Write digits only, between {low} and {high}."),
+            };
+            self.note(Code::WrongShape, node.spot, sentence, mend);
+        }
+        fits
+    }
+
+    /// `true` or `false`.
+    pub fn truth(&mut self, node: &Node, what: &str) -> Option<bool> {
+        self.word(node, what, &[("true", true), ("false", false)])
+    }
+
+    /// One of a closed set of words.
+    pub fn word<T: Copy>(&mut self, node: &Node, what: &str, words: &[(&str, T)]) -> Option<T> {
+        let text = self.text(node, what)?;
+        let found = words.iter().find(|(w, _)| *w == text).map(|(_, value)| *value);
+        if found.is_none() {
+            let mend = did_you_mean(text, words.iter().map(|(w, _)| *w));
+            self.note(Code::WrongShape, node.spot, format!("{what} cannot be `{text}`."), mend);
+        }
+        found
+    }
+
+    /// A value of a kind that is not known yet: text, a list of names, or `{secret: REFERENCE}`.
+    pub fn written(&mut self, node: &Node, what: &str) -> Option<Written> {
+        match &node.data {
+            Data::Scalar { text, plain: false } => Some(Written::Quoted((&**text).into())),
+            Data::Scalar { .. } => self.text(node, what).map(|text| Written::Plain(text.into())),
+            Data::List(items) => {
+                let names: Option<Vec<Name>> = items.iter().map(|n| self.text(n, what).map(Name::from)).collect();
+                names.map(|mut names| {
+                    names.sort();
+                    Written::List(names)
+                })
+            }
+            Data::Map(_) => {
+                let [secret] = self.map(node, what, ["secret"])?;
+                let secret = self.required(secret, node, what, "secret")?;
+                self.reference(secret, what).map(Written::Secret)
+            }
+        }
+    }
+
+    /// A reference to a secret.
+    pub fn reference(&mut self, node: &Node, what: &str) -> Option<Reference> {
+        let text = self.text(node, what)?;
+        match text.parse() {
+            Ok(reference @ (Reference::Env(_) | Reference::File(_))) => Some(reference),
+            Ok(Reference::Factory) | Err(_) => {
+                // What stands here may be a code written out by mistake: it is not repeated.
+                let mend = "Write {secret: \"file:PATH\"} or {secret: \"env:NAME\"}.";
+                self.note(Code::SecretLiteral, node.spot, format!("{what} is no reference to a secret."), mend);
+                None
+            }
+        }
+    }
+
+    /// Checks the first key, which says the kind of file and its version (1).
+    pub fn version(&mut self, value: Option<&Node>, root: &Node, key: &str) {
+        let Some(node) = value else {
+            let spot = Spot { length: 1, ..root.spot };
+            let sentence = format!("The file does not say that it is `{key}: 1`.");
+            return self.note(Code::Version, spot, sentence, format!("Begin the file with `{key}: 1`."));
+        };
+        if !matches!(&node.data, Data::Scalar { text, plain: true } if &**text == "1") {
+            let sentence = format!("This version of `{key}` is not known here.");
+            self.note(Code::Version, node.spot, sentence, format!("Write `{key}: 1`."));
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::yaml::read;
+
+    fn sheet_of(text: &str) -> (Sheet<'_>, Node) {
+        let file: Arc<str> = "t.yaml".into();
+        (Sheet::new(&file, text), read(&file, text.as_bytes()).unwrap())
+    }
+
+    #[test]
+    fn an_unknown_key_is_refused_and_the_near_one_named() {
+        let (mut sheet, node) = sheet_of("nubmer: \"1\"\n");
+        sheet.map(&node, "A station", ["number", "where"]);
+        assert_eq!(sheet.findings[0].mend, "Did you mean `number`?");
+    }
+
+    #[test]
+    fn an_unquoted_number_is_refused_with_the_exact_mend() {
+        for (text, mend) in [
+            ("v: 0121\n", "Put it in double quotes: \"0121\"."),
+            ("v: +441632960101\n", "Put it in double quotes: \"+441632960101\"."),
+            ("v: 1 #2\n", "YAML takes `#2` for a comment. If it belongs to the value, write \"1 #2\"."),
+            ("v: #10*\n", "YAML takes `#10*` for a comment. If it belongs to the value, write \"#10*\"."),
+        ] {
+            let (mut sheet, node) = sheet_of(text);
+            assert_eq!(sheet.quoted(node.get("v").unwrap(), "The number"), None);
+            assert_eq!(sheet.findings[0].mend, mend, "{text}");
+        }
+    }
+
+    #[test]
+    fn only_plain_decimal_numbers_are_numbers() {
+        for (text, value) in
+            [("5", Some(5)), ("05", None), ("0x5", None), ("\"5\"", None), ("1e1", None), ("1_0", None), ("100", None)]
+        {
+            let source = format!("v: {text}\n");
+            let (mut sheet, node) = sheet_of(&source);
+            assert_eq!(sheet.number(node.get("v").unwrap(), "It", 0..=99), value, "{text}");
+            assert_eq!(sheet.findings.is_empty(), value.is_some());
+        }
+    }
+}

@@ -1,0 +1,367 @@
+//! From bytes to a tree of nodes, or to findings.
+
+use std::collections::HashSet;
+use std::sync::Arc;
+
+use saphyr_parser::{Event, Parser, ScalarStyle, Span};
+
+use crate::finding::{Code, Finding, Place};
+
+/// The largest file that is read, in bytes.
+pub const LIMIT_BYTES: usize = 32 << 20;
+const LIMIT_NODES: usize = 4_000_000;
+const LIMIT_DEPTH: usize = 32;
+
+/// Where a node stands, in characters from 1.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Spot {
+    pub line: u32,
+    pub column: u32,
+    pub length: u32,
+}
+
+impl Spot {
+    fn of(span: &Span) -> Spot {
+        let narrow = |n: usize| u32::try_from(n).unwrap_or(u32::MAX);
+        Spot {
+            line: narrow(span.start.line()).max(1),
+            column: narrow(span.start.col()).saturating_add(1),
+            length: narrow(span.end.index().saturating_sub(span.start.index())),
+        }
+    }
+}
+
+/// A value and where it stands.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Node {
+    pub spot: Spot,
+    pub data: Data,
+}
+
+/// What a value is made of.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Data {
+    /// `plain` is false for anything quoted.
+    Scalar {
+        text: Box<str>,
+        plain: bool,
+    },
+    List(Vec<Node>),
+    Map(Vec<(Key, Node)>),
+}
+
+/// The key of a mapping's entry; its text as written, whatever YAML would make of it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Key {
+    pub text: Box<str>,
+    pub spot: Spot,
+}
+
+impl Node {
+    /// An absent value: nothing, `~` or `null`, unquoted.
+    pub fn is_null(&self) -> bool {
+        match &self.data {
+            Data::Scalar { text, plain } => *plain && matches!(&**text, "" | "~" | "null" | "Null" | "NULL"),
+            Data::List(_) | Data::Map(_) => false,
+        }
+    }
+
+    /// The entry of a mapping with this key.
+    pub fn get(&self, key: &str) -> Option<&Node> {
+        match &self.data {
+            Data::Map(entries) => entries.iter().find(|(k, _)| &*k.text == key).map(|(_, v)| v),
+            Data::Scalar { .. } | Data::List(_) => None,
+        }
+    }
+}
+
+/// Reads one file. A file with findings yields no tree: what is half read is not used.
+///
+/// # Errors
+/// Every problem that can be told before the file stops making sense, with its place.
+pub fn read(file: &Arc<str>, bytes: &[u8]) -> Result<Node, Vec<Finding>> {
+    let text = text_of(file, bytes).map_err(|finding| vec![finding])?;
+    let mut builder = Builder::new(file);
+    let mut parser = Parser::new_from_str(text);
+    while let Some(next) = parser.next_event() {
+        match next {
+            Ok((event, span)) => {
+                if builder.take(event, &span).is_err() {
+                    break;
+                }
+            }
+            Err(error) => {
+                builder.syntax(&error, text);
+                break;
+            }
+        }
+    }
+    builder.finish()
+}
+
+fn text_of<'b>(file: &Arc<str>, bytes: &'b [u8]) -> Result<&'b str, Finding> {
+    if bytes.len() > LIMIT_BYTES {
+        return Err(Finding::new(
+            Code::FileTooLarge,
+            Place::start_of(file),
+            format!("The file has {} bytes; {LIMIT_BYTES} is the most that is read.", bytes.len()),
+            "Split it into several files.",
+        ));
+    }
+    let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
+    let text = std::str::from_utf8(bytes).map_err(|error| {
+        let before = String::from_utf8_lossy(&bytes[..error.valid_up_to()]);
+        Finding::new(
+            Code::NotText,
+            end_of(file, &before),
+            "This is not UTF-8 text.",
+            "Save the file as UTF-8, without other encodings mixed in.",
+        )
+    })?;
+    match text.find('\0') {
+        None => Ok(text),
+        Some(at) => Err(Finding::new(
+            Code::NotText,
+            end_of(file, &text[..at]),
+            "A NUL character stands in the file.",
+            "Remove it; it usually comes from a damaged copy.",
+        )),
+    }
+}
+
+/// The place just after `before`.
+fn end_of(file: &Arc<str>, before: &str) -> Place {
+    let narrow = |n: usize| u32::try_from(n).unwrap_or(u32::MAX);
+    let column = before.rsplit('\n').next().map_or(0, |line| line.chars().count());
+    Place { file: file.clone(), line: narrow(before.matches('\n').count() + 1), column: narrow(column + 1), length: 1 }
+}
+
+/// A finding that makes the rest of the file pointless to read.
+struct Stop;
+
+enum Open {
+    List(Spot, Vec<Node>),
+    Map { spot: Spot, entries: Vec<(Key, Node)>, seen: HashSet<Box<str>>, key: Option<Key> },
+}
+
+struct Builder<'f> {
+    file: &'f Arc<str>,
+    open: Vec<Open>,
+    root: Option<Node>,
+    nodes: usize,
+    documents: usize,
+    findings: Vec<Finding>,
+}
+
+impl<'f> Builder<'f> {
+    fn new(file: &'f Arc<str>) -> Builder<'f> {
+        Builder { file, open: Vec::new(), root: None, nodes: 0, documents: 0, findings: Vec::new() }
+    }
+
+    fn place(&self, spot: Spot) -> Place {
+        Place { file: self.file.clone(), line: spot.line, column: spot.column, length: spot.length }
+    }
+
+    fn note(&mut self, code: Code, spot: Spot, sentence: &str, mend: &str) {
+        self.findings.push(Finding::new(code, self.place(spot), sentence, mend));
+    }
+
+    fn take(&mut self, event: Event<'_>, span: &Span) -> Result<(), Stop> {
+        let spot = Spot::of(span);
+        match event {
+            Event::Nothing | Event::StreamStart | Event::StreamEnd | Event::DocumentEnd => Ok(()),
+            Event::DocumentStart(_) => self.document(spot),
+            Event::Alias(_) => {
+                self.extra(spot, "An alias (`*name`) stands here.");
+                self.value(Node { spot, data: Data::Scalar { text: "".into(), plain: false } })
+            }
+            Event::Scalar(text, style, anchor, tag) => {
+                self.decorated(spot, anchor, tag.is_some());
+                let plain = style == ScalarStyle::Plain;
+                self.scalar(spot, text.into_owned().into_boxed_str(), plain)
+            }
+            Event::SequenceStart(anchor, tag) => {
+                self.decorated(spot, anchor, tag.is_some());
+                self.push(spot, Open::List(spot, Vec::new()))
+            }
+            Event::MappingStart(anchor, tag) => {
+                self.decorated(spot, anchor, tag.is_some());
+                let map = Open::Map { spot, entries: Vec::new(), seen: HashSet::new(), key: None };
+                self.push(spot, map)
+            }
+            Event::SequenceEnd | Event::MappingEnd => self.close(),
+        }
+    }
+
+    fn document(&mut self, spot: Spot) -> Result<(), Stop> {
+        self.documents += 1;
+        if self.documents == 1 {
+            return Ok(());
+        }
+        self.note(Code::YamlDocuments, spot, "A second document begins here.", "Put it into a file of its own.");
+        Err(Stop)
+    }
+
+    fn decorated(&mut self, spot: Spot, anchor: usize, tagged: bool) {
+        if anchor != 0 {
+            self.extra(spot, "This value carries an anchor (`&name`).");
+        }
+        if tagged {
+            self.extra(spot, "This value carries a tag (`!name`).");
+        }
+    }
+
+    fn extra(&mut self, spot: Spot, sentence: &str) {
+        let mend = "Write the value out where it applies, in quotes if it begins with * & or !.";
+        self.note(Code::YamlExtra, spot, sentence, mend);
+    }
+
+    fn push(&mut self, spot: Spot, open: Open) -> Result<(), Stop> {
+        if self.open.len() >= LIMIT_DEPTH {
+            self.note(Code::YamlTooDeep, spot, "The file nests too deeply here.", "No file needs more than 32 levels.");
+            return Err(Stop);
+        }
+        if self.key_wanted() {
+            self.note(Code::WrongShape, spot, "A list or mapping stands where a key belongs.", "Keys are plain words.");
+            return Err(Stop);
+        }
+        self.open.push(open);
+        Ok(())
+    }
+
+    fn key_wanted(&self) -> bool {
+        matches!(self.open.last(), Some(Open::Map { key: None, .. }))
+    }
+
+    fn close(&mut self) -> Result<(), Stop> {
+        match self.open.pop() {
+            Some(Open::List(spot, items)) => self.value(Node { spot, data: Data::List(items) }),
+            Some(Open::Map { spot, entries, .. }) => self.value(Node { spot, data: Data::Map(entries) }),
+            None => Ok(()),
+        }
+    }
+
+    fn scalar(&mut self, spot: Spot, text: Box<str>, plain: bool) -> Result<(), Stop> {
+        let Some(Open::Map { seen, key: slot @ None, .. }) = self.open.last_mut() else {
+            return self.value(Node { spot, data: Data::Scalar { text, plain } });
+        };
+        let fresh = seen.insert(text.clone());
+        let merge = plain && &*text == "<<";
+        let shown = format!("The key `{text}` stands here for the second time.");
+        *slot = Some(Key { text, spot });
+        if !fresh {
+            self.note(Code::KeyRepeated, spot, &shown, "Keep one of the two.");
+        }
+        if merge {
+            self.extra(spot, "A merge key (`<<`) stands here.");
+        }
+        Ok(())
+    }
+
+    fn value(&mut self, node: Node) -> Result<(), Stop> {
+        self.nodes += 1;
+        if self.nodes > LIMIT_NODES {
+            self.note(Code::FileTooLarge, node.spot, "The file has too many entries.", "Split it into several files.");
+            return Err(Stop);
+        }
+        match self.open.last_mut() {
+            None => self.root = Some(node),
+            Some(Open::List(_, items)) => items.push(node),
+            Some(Open::Map { entries, key, .. }) => match key.take() {
+                Some(key) => {
+                    let node = beside_its_key(&key, node);
+                    entries.push((key, node));
+                }
+                None => {
+                    let mend = "Keys are plain words.";
+                    self.note(Code::WrongShape, node.spot, "This cannot be a key.", mend);
+                    return Err(Stop);
+                }
+            },
+        }
+        Ok(())
+    }
+
+    fn syntax(&mut self, error: &saphyr_parser::ScanError, text: &str) {
+        let marker = *error.marker();
+        let spot = Spot::of(&Span::empty(marker));
+        let line = text.lines().nth(spot.line as usize - 1).unwrap_or("");
+        let mut mend = "Compare with the lines around it.";
+        if line.starts_with('\t') || line.trim_start_matches(' ').starts_with('\t') {
+            mend = "Indent with spaces, not with tabs.";
+        } else if [": *", ": &", ": %", ": @", ": `", "- *", "[*"].iter().any(|sign| line.contains(sign)) {
+            mend = "Put the value in double quotes: it begins with a sign that YAML reserves.";
+        }
+        let sentence = format!("This is not well-formed YAML: {}.", error.info());
+        self.note(Code::YamlSyntax, Spot { length: 1, ..spot }, &sentence, mend);
+    }
+
+    fn finish(mut self) -> Result<Node, Vec<Finding>> {
+        if !self.findings.is_empty() {
+            return Err(self.findings);
+        }
+        self.root.take().ok_or_else(|| {
+            let place = Place::start_of(self.file);
+            vec![Finding::new(Code::WrongShape, place, "The file is empty.", "Remove it, or write its first key.")]
+        })
+    }
+}
+
+/// The parser places an absent value at whatever comes next; its author looks for it behind its key.
+fn beside_its_key(key: &Key, mut node: Node) -> Node {
+    if matches!(&node.data, Data::Scalar { text, plain: true } if text.is_empty()) {
+        let column = key.spot.column.saturating_add(key.spot.length).saturating_add(1);
+        node.spot = Spot { line: key.spot.line, column, length: 1 };
+    }
+    node
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn codes(text: &[u8]) -> Vec<(Code, u32, u32)> {
+        match read(&"t.yaml".into(), text) {
+            Ok(_) => Vec::new(),
+            Err(all) => all.into_iter().map(|f| (f.code, f.place.line, f.place.column)).collect(),
+        }
+    }
+
+    #[test]
+    fn a_value_keeps_its_text_place_and_quoting() {
+        let node = read(&"t.yaml".into(), b"a:\n  n: 0123\n  q: \"+44\"\n").unwrap();
+        let inner = node.get("a").unwrap();
+        assert_eq!(inner.get("n").unwrap().data, Data::Scalar { text: "0123".into(), plain: true });
+        let q = inner.get("q").unwrap();
+        assert_eq!(q.data, Data::Scalar { text: "+44".into(), plain: false });
+        assert_eq!((q.spot.line, q.spot.column, q.spot.length), (3, 6, 5));
+    }
+
+    #[test]
+    fn whatever_could_change_a_meaning_unseen_is_refused_with_its_place() {
+        assert_eq!(codes(b"a: 1\nb: 2\na: 3\n"), [(Code::KeyRepeated, 3, 1)]);
+        assert_eq!(codes(b"a: &x 1\n")[0].0, Code::YamlExtra);
+        assert_eq!(codes(b"a: !!str 1\n")[0].0, Code::YamlExtra);
+        assert_eq!(codes(b"<<: {a: 1}\n")[0].0, Code::YamlExtra);
+        assert_eq!(codes(b"a: 1\n---\nb: 2\n")[0].0, Code::YamlDocuments);
+        assert_eq!(codes(b"a: *10#\n")[0].0, Code::YamlSyntax);
+        assert_eq!(codes(b"a: \xff\n"), [(Code::NotText, 1, 4)]);
+        assert_eq!(codes(b"a: 1\nb: \0\n"), [(Code::NotText, 2, 4)]);
+        assert_eq!(codes(b"")[0].0, Code::WrongShape);
+    }
+
+    #[test]
+    fn deep_and_wide_texts_end_in_a_finding() {
+        // The parser has a limit of its own for brackets, and words it as a syntax error.
+        assert_eq!(codes("[".repeat(200_000).as_bytes())[0].0, Code::YamlSyntax);
+        assert_eq!(codes("- ".repeat(100_000).as_bytes())[0].0, Code::YamlTooDeep);
+        assert_eq!(codes(&vec![b'a'; LIMIT_BYTES + 1])[0].0, Code::FileTooLarge);
+    }
+
+    #[test]
+    fn a_byte_order_mark_and_windows_line_ends_are_no_part_of_the_values() {
+        let node = read(&"t.yaml".into(), b"\xef\xbb\xbfa: x\r\nb: y\r\n").unwrap();
+        assert_eq!(node.get("a").unwrap().data, Data::Scalar { text: "x".into(), plain: true });
+        assert_eq!(node.get("b").unwrap().spot.line, 2);
+    }
+}

@@ -1,0 +1,69 @@
+//! Refused reports and dropped files.
+
+use stationkeep::store::{NewRefused, Taken};
+
+use crate::place::{Place, on_both};
+
+on_both!(
+    a_refused_report_is_told_once_by_its_content,
+    refused_reports_are_listed_newest_first_in_pages,
+    files_are_known_by_content_and_the_later_outcome_counts,
+    many_files_are_looked_up_at_once,
+);
+
+fn refused(n: i64) -> NewRefused {
+    NewRefused {
+        content_sha: format!("sha-{n}"),
+        id: "019a6c1e-8f00-7000-8000-000000000001".to_owned(),
+        source: format!("file reports/{n}.yaml"),
+        reasons: "[\"unknown station\"]".to_owned(),
+        body: "report: 1\n".to_owned(),
+        at_ms: n,
+    }
+}
+
+fn taken(n: i64, outcome: &str) -> Taken {
+    Taken { content_sha: format!("sha-{n}"), name: format!("{n}.yaml"), outcome: outcome.to_owned(), at_ms: n }
+}
+
+async fn a_refused_report_is_told_once_by_its_content(place: &Place) {
+    let store = place.open().await;
+    assert!(store.keep_refused(&refused(1)).await.expect("keep"));
+    let mut again = refused(1);
+    again.source = "http".to_owned();
+    assert!(!store.keep_refused(&again).await.expect("keep"));
+    assert_eq!(store.refused_count().await.expect("count"), 1);
+    let kept = store.refused(10, None).await.expect("refused");
+    assert_eq!(kept[0].source, "file reports/1.yaml");
+    assert_eq!(kept[0].reasons, refused(1).reasons);
+}
+
+async fn refused_reports_are_listed_newest_first_in_pages(place: &Place) {
+    let store = place.open().await;
+    for n in 1..=5 {
+        store.keep_refused(&refused(n)).await.expect("keep");
+    }
+    let first = store.refused(2, None).await.expect("refused");
+    let second = store.refused(9, Some(first[1].seq)).await.expect("refused");
+    let order: Vec<i64> = first.iter().chain(&second).map(|one| one.at_ms).collect();
+    assert_eq!(order, [5, 4, 3, 2, 1]);
+}
+
+async fn files_are_known_by_content_and_the_later_outcome_counts(place: &Place) {
+    let store = place.open().await;
+    store.set_taken(&[taken(1, "refused"), taken(2, "new")]).await.expect("set");
+    store.set_taken(&[taken(1, "new")]).await.expect("set");
+    let shas = ["sha-1", "sha-2", "sha-3"].map(str::to_owned);
+    let found = store.taken(&shas).await.expect("taken");
+    assert_eq!(found.len(), 2);
+    assert_eq!(found["sha-1"].outcome, "new");
+    assert_eq!(found["sha-2"], taken(2, "new"));
+}
+
+async fn many_files_are_looked_up_at_once(place: &Place) {
+    let store = place.open().await;
+    let all: Vec<Taken> = (0..700).map(|n| taken(n, "new")).collect();
+    store.set_taken(&all).await.expect("set");
+    let shas: Vec<String> = (350..1400).map(|n| format!("sha-{n}")).collect();
+    assert_eq!(store.taken(&shas).await.expect("taken").len(), 350);
+}

@@ -1,0 +1,12 @@
+//! The store on real databases: SQLite in a temporary folder, and PostgreSQL on the server that `tests/run` starts
+//! (`STATIONKEEP_TEST_POSTGRES` holds its address). Each test has a database of its own.
+
+mod good;
+mod intake;
+mod ledger;
+mod opening;
+mod outbox;
+mod passes;
+mod place;
+mod processes;
+mod tampering;

@@ -1,0 +1,104 @@
+//! A database for one test, made before and removed after it.
+
+use std::sync::atomic::{AtomicU32, Ordering};
+
+use sqlx::{AnyConnection, AssertSqlSafe, Connection};
+use stationkeep::store::Store;
+
+/// Where a test's database is.
+pub enum Place {
+    Sqlite(tempfile::TempDir),
+    Postgres { server: String, name: String },
+}
+
+static MADE: AtomicU32 = AtomicU32::new(0);
+
+impl Place {
+    pub fn sqlite() -> Self {
+        Self::Sqlite(tempfile::tempdir().expect("a temporary folder"))
+    }
+
+    /// On the server that `tests/run` starts; without one the test fails.
+    pub async fn postgres() -> Self {
+        let server = std::env::var("STATIONKEEP_TEST_POSTGRES");
+        let server = server.expect("STATIONKEEP_TEST_POSTGRES holds the address of a server (`tests/run` starts one)");
+        let nth = MADE.fetch_add(1, Ordering::Relaxed);
+        let name = format!("stationkeep_test_{}_{nth}", std::process::id());
+        run(&server, &format!("CREATE DATABASE {name}")).await;
+        Self::Postgres { server, name }
+    }
+
+    pub fn url(&self) -> String {
+        match self {
+            Self::Sqlite(folder) => {
+                format!("sqlite:{}/var/ledger.db", folder.path().display())
+            }
+            Self::Postgres { server, name } => {
+                let (before, _) = server.rsplit_once('/').expect("…/database");
+                format!("{before}/{name}")
+            }
+        }
+    }
+
+    pub async fn open(&self) -> Store {
+        Store::open(&self.url()).await.expect("an open store")
+    }
+
+    /// Runs SQL behind the store's back.
+    pub async fn run(&self, sql: &str) {
+        run(&self.url(), sql).await;
+    }
+
+    /// What somebody does who is allowed to change tables and means harm.
+    pub async fn unlock(&self) {
+        match self {
+            Self::Sqlite(_) => {
+                self.run("DROP TRIGGER ledger_never_updated; DROP TRIGGER ledger_never_deleted").await;
+            }
+            Self::Postgres { .. } => {
+                self.run("ALTER TABLE ledger DISABLE TRIGGER USER").await;
+            }
+        }
+    }
+
+    pub async fn remove(self) {
+        if let Self::Postgres { server, name } = self {
+            run(&server, &format!("DROP DATABASE {name} WITH (FORCE)")).await;
+        }
+    }
+}
+
+pub async fn try_run(url: &str, sql: &str) -> Result<(), sqlx::Error> {
+    sqlx::any::install_default_drivers();
+    let mut connection = AnyConnection::connect(url).await?;
+    let done = sqlx::raw_sql(AssertSqlSafe(sql.to_owned())).execute(&mut connection).await;
+    connection.close().await?;
+    done.map(|_| ())
+}
+
+async fn run(url: &str, sql: &str) {
+    try_run(url, sql).await.expect(sql);
+}
+
+/// Makes of each `async fn name(place: &Place)` a test on SQLite and one on PostgreSQL.
+macro_rules! on_both {
+    ($($name:ident),+ $(,)?) => {
+        mod on_sqlite {
+            $(#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+            async fn $name() {
+                let place = $crate::place::Place::sqlite();
+                super::$name(&place).await;
+                place.remove().await;
+            })+
+        }
+        mod on_postgres {
+            $(#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+            async fn $name() {
+                let place = $crate::place::Place::postgres().await;
+                super::$name(&place).await;
+                place.remove().await;
+            })+
+        }
+    };
+}
+pub(crate) use on_both;
