@@ -9,7 +9,7 @@ use crate::files::{Folder, cleaned};
 use crate::finding::{Code, Finding, settle};
 use crate::yaml::{self, Data, Node, Sheet};
 
-/// What holds where the file says nothing (SPEC.md §8).
+/// What holds where the file says nothing.
 pub(super) mod defaults {
     pub const INVENTORY: &str = "inventory";
     pub const KEYBOOKS: &str = "keybooks";
@@ -70,6 +70,14 @@ impl Reader<'_> {
             self.folder(reports, "reports", defaults::REPORTS),
         ];
         self.apart(&folders, [inventory, keybooks, reports], root);
+        let ledger = self.ledger(ledger);
+        let listen = self.listen(listen);
+        let settle_ms = self.number(settle, "settle_ms", 1..=60_000, defaults::SETTLE_MS);
+        let reconfirm_days = self.number(reconfirm, "reconfirm_days", 1..=36_500, defaults::RECONFIRM_DAYS);
+        let require_tests = require.and_then(|n| self.sheet.truth(n, "`require_tests`"));
+        let full_pass_minutes = self.number(full_pass, "full_pass_minutes", 1..=1440, defaults::FULL_PASS_MINUTES);
+        let webhooks = webhooks.map(|n| self.webhooks(n)).unwrap_or_default();
+        // From here on nothing leaves a finding, so that none is lost to a part that could not be read.
         let [inventory, keybooks, reports] = folders;
         Some(Config {
             folder: self.folder.into(),
@@ -77,15 +85,13 @@ impl Reader<'_> {
             inventory: Source::Folder(inventory?),
             keybooks: keybooks?,
             reports: reports?,
-            ledger: self.ledger(ledger),
-            listen: self.listen(listen)?,
-            settle_ms: self.number(settle, "settle_ms", 1..=60_000, defaults::SETTLE_MS),
-            reconfirm_days: self.number(reconfirm, "reconfirm_days", 1..=36_500, defaults::RECONFIRM_DAYS),
-            require_tests: require
-                .and_then(|n| self.sheet.truth(n, "`require_tests`"))
-                .unwrap_or(defaults::REQUIRE_TESTS),
-            full_pass_minutes: self.number(full_pass, "full_pass_minutes", 1..=1440, defaults::FULL_PASS_MINUTES),
-            webhooks: webhooks.map(|n| self.webhooks(n)).unwrap_or_default(),
+            ledger,
+            listen: listen?,
+            settle_ms,
+            reconfirm_days,
+            require_tests: require_tests.unwrap_or(defaults::REQUIRE_TESTS),
+            full_pass_minutes,
+            webhooks,
         })
     }
 

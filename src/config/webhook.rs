@@ -17,7 +17,7 @@ const LIMIT_NAME: usize = 64;
 const LIMIT_SIGNING: usize = 8;
 /// The rarest reminder: once a year.
 const LIMIT_MINUTES: u32 = 366 * 24 * 60;
-/// Minutes between reminders where the file says nothing (SPEC.md §8).
+/// Minutes between reminders where the file says nothing.
 const REMIND_MINUTES: [(Weight, u32); 3] = [(Weight::Lifeline, 60), (Weight::Locating, 240), (Weight::Routine, 1440)];
 
 /// Somebody who is alerted.

@@ -8,7 +8,7 @@ use super::read::defaults;
 use super::{Config, Source, Url, Webhook};
 use crate::setting::Reference;
 
-/// The file's shape; fields in the order of SPEC.md §8.
+/// The file's shape, in the order its documentation has.
 #[derive(Serialize)]
 struct WrittenConfig {
     stationkeep: u32,

@@ -1,13 +1,25 @@
 //! The daemon: watches, passes, tells, until it is stopped.
 //!
-//! A pass is a function of files, ledger and clock; events only say when to look.
+//! A pass is a function of files, ledger and clock; events only say when to look. A changed configuration
+//! ends one session and begins another; nothing else is lost, since all that matters is in the store.
 
+mod announce;
 mod clock;
+mod logging;
+mod pass;
+mod session;
+mod tell;
 
 pub use clock::Clock;
 
-use crate::config::{Config, Source};
-use crate::gather::Ground;
+use std::path::PathBuf;
+
+use crate::config::{self, Config, Source};
+use crate::files::{KeyError, WatchError};
+use crate::finding::Finding;
+use crate::gather::{GatherError, Ground};
+use crate::store::StoreError;
+use crate::webhook::SendError;
 
 /// The folders of a configuration, with the key of its fingerprints.
 pub fn ground(config: &Config, key: [u8; 32]) -> Ground {
@@ -21,16 +33,64 @@ pub fn ground(config: &Config, key: [u8; 32]) -> Ground {
     }
 }
 
+/// Why the daemon cannot run.
 #[derive(Debug, thiserror::Error)]
 pub enum ServeError {
-    #[error("x")]
-    X,
+    /// The configuration cannot be used; the findings say where and why.
+    #[error("the configuration cannot be used:\n{}", .0.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))]
+    Config(Vec<Finding>),
+    #[error("{0}")]
+    Clock(String),
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    #[error(transparent)]
+    Gather(#[from] GatherError),
+    #[error(transparent)]
+    Key(#[from] KeyError),
+    #[error(transparent)]
+    Watch(#[from] WatchError),
+    #[error(transparent)]
+    Sender(#[from] SendError),
+    #[error("cannot listen for signals")]
+    Signals(#[from] std::io::Error),
 }
+
 impl ServeError {
+    /// Whether its input is to blame, and not the machine.
     pub fn is_usage(&self) -> bool {
-        false
+        match self {
+            ServeError::Config(_) | ServeError::Clock(_) => true,
+            ServeError::Store(_)
+            | ServeError::Gather(_)
+            | ServeError::Key(_)
+            | ServeError::Watch(_)
+            | ServeError::Sender(_)
+            | ServeError::Signals(_) => false,
+        }
     }
 }
-pub async fn serve(_c: std::path::PathBuf) -> Result<(), ServeError> {
-    Ok(())
+
+/// Watches the fleet of a configuration until SIGTERM or SIGINT.
+///
+/// # Errors
+/// What keeps it from running at all; whatever happens later is logged, and tried again at the next pass.
+pub async fn serve(path: PathBuf) -> Result<(), ServeError> {
+    logging::start();
+    let clock = Clock::from_env().map_err(ServeError::Clock)?;
+    if clock.is_set_by_hand() {
+        tracing::warn!(now = %clock.now(), "the clock is set by STATIONKEEP_CLOCK: this is a rehearsal");
+    }
+    let mut stops = session::Stops::listen()?;
+    let mut config = config::load(&path).config.map_err(ServeError::Config)?;
+    let mut first = true;
+    loop {
+        match session::run(&config, &path, clock, first, &mut stops).await? {
+            session::End::Stopped => return Ok(()),
+            session::End::Reconfigured(new) => {
+                tracing::info!(file = %path.display(), "the configuration changed and is taken up");
+                config = *new;
+                first = false;
+            }
+        }
+    }
 }

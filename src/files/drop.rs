@@ -240,3 +240,135 @@ impl Iterator for ExportLines {
         None
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const SETTLE: Duration = Duration::from_millis(500);
+
+    struct Scene {
+        dir: tempfile::TempDir,
+    }
+
+    impl Scene {
+        fn with(files: &[(&str, &str)]) -> Scene {
+            let scene = Scene { dir: tempfile::tempdir().unwrap() };
+            fs::create_dir(scene.dir.path().join("reports")).unwrap();
+            for (name, text) in files {
+                scene.write(name, text);
+            }
+            scene
+        }
+
+        fn write(&self, name: &str, text: impl AsRef<[u8]>) {
+            fs::write(self.dir.path().join("reports").join(name), text).unwrap();
+        }
+
+        fn look(&self, earlier: &Tray, now: SystemTime) -> Tray {
+            let folder = Folder::new(self.dir.path(), "reports");
+            let (tray, findings) = Tray::look(&folder, earlier, now, SETTLE);
+            assert_eq!(findings, []);
+            tray
+        }
+
+        /// As seen when everything written so far has settled.
+        fn settled(&self) -> Tray {
+            self.look(&Tray::default(), later())
+        }
+    }
+
+    fn later() -> SystemTime {
+        SystemTime::now() + Duration::from_secs(60)
+    }
+
+    #[test]
+    fn reports_and_exports_come_in_the_order_of_their_names_and_nothing_else_does() {
+        let scene = Scene::with(&[("b.yml", "1"), ("a.yaml", "2"), ("c.JSON", "3"), ("B.jsonl", "4")]);
+        for name in [".a.yaml", "a.yaml~", "x.tmp", "x.yaml.part", "README.md"] {
+            scene.write(name, "x");
+        }
+        fs::create_dir(scene.dir.path().join("reports/kept")).unwrap();
+        fs::write(scene.dir.path().join("reports/kept/d.yaml"), "5").unwrap();
+        let tray = scene.settled();
+        let files: Vec<_> = tray.files.iter().map(|file| (&*file.name, file.parcel)).collect();
+        let expected = [
+            ("reports/B.jsonl", Parcel::Export),
+            ("reports/a.yaml", Parcel::Report),
+            ("reports/b.yml", Parcel::Report),
+            ("reports/c.JSON", Parcel::Report),
+        ];
+        assert_eq!((files.as_slice(), tray.waiting), (expected.as_slice(), None));
+    }
+
+    #[test]
+    fn a_file_that_changed_a_moment_ago_waits_until_it_has_settled() {
+        let scene = Scene::with(&[("a.yaml", "half")]);
+        let meta = fs::metadata(scene.dir.path().join("reports/a.yaml")).unwrap();
+        let changed_ns = u64::try_from(Stamp::of(&meta).changed_ns).unwrap();
+        let changed = SystemTime::UNIX_EPOCH + Duration::from_nanos(changed_ns);
+        let waiting = |now| {
+            let tray = scene.look(&Tray::default(), now);
+            assert_eq!(tray.files.is_empty(), tray.waiting.is_some());
+            tray.waiting
+        };
+        let ms = Duration::from_millis;
+        assert_eq!(waiting(changed + ms(100)), Some(ms(400)));
+        assert_eq!(waiting(changed + SETTLE), None);
+        assert_eq!(waiting(changed - ms(100)), Some(ms(600)), "a clock a little behind");
+        assert_eq!(waiting(changed - ms(900)), None, "a clock far behind tells nothing, and nothing waits for ever");
+    }
+
+    #[test]
+    fn what_was_seen_in_the_same_state_is_not_read_again() {
+        let scene = Scene::with(&[("a.yaml", "1"), ("b.yaml", "2")]);
+        let earlier = scene.settled();
+        scene.write("b.yaml", "3");
+        let tray = scene.look(&earlier, later());
+        assert!(Arc::ptr_eq(&tray.files[0], &earlier.files[0]));
+        assert_ne!(tray.files[1].sha256, earlier.files[1].sha256);
+    }
+
+    #[test]
+    fn content_is_what_was_seen_or_nothing() {
+        let scene = Scene::with(&[("a.yaml", "1"), ("b.jsonl", "{}"), ("c.yaml", "3")]);
+        let tray = scene.settled();
+        assert_eq!(tray.files[0].content().unwrap().unwrap().bytes, b"1");
+        scene.write("a.yaml", "2");
+        scene.write("b.jsonl", "{}\n{}");
+        fs::remove_file(scene.dir.path().join("reports/c.yaml")).unwrap();
+        assert_eq!(tray.files[0].content().unwrap(), None);
+        assert!(tray.files[1].lines().unwrap().is_none());
+        assert_eq!(tray.files[2].content().unwrap(), None);
+    }
+
+    #[test]
+    fn an_export_is_read_line_by_line_and_ends_at_what_is_no_line() {
+        let scene = Scene::with(&[("a.jsonl", "{}\r\n\n  \n[1]\nlast")]);
+        scene.write("b.jsonl", b"1\n\xff\n3\n");
+        scene.write("c.jsonl", vec![b'x'; 8 * 1024 * 1024 + 1]);
+        let tray = scene.settled();
+        let lines = |at: usize| -> Vec<Result<(u32, String), (Code, u32)>> {
+            let lines = tray.files[at].lines().unwrap().unwrap();
+            lines.map(|line| line.map_err(|finding| (finding.code, finding.place.line))).collect()
+        };
+        assert_eq!(lines(0), [Ok((1, "{}".into())), Ok((4, "[1]".into())), Ok((5, "last".into()))]);
+        assert_eq!(lines(1), [Ok((1, "1".into())), Err((Code::NotText, 2))]);
+        assert_eq!(lines(2), [Err((Code::FileTooLarge, 1))]);
+    }
+
+    #[test]
+    fn one_bad_file_is_a_finding_and_the_others_are_taken() {
+        let scene = Scene::with(&[("a.yaml", "1"), ("z.yaml", "2")]);
+        let huge = File::create(scene.dir.path().join("reports/huge.json")).unwrap();
+        huge.set_len(LIMIT_BYTES as u64 + 1).unwrap();
+        std::os::unix::fs::symlink("nowhere", scene.dir.path().join("reports/gone.yaml")).unwrap();
+        let folder = Folder::new(scene.dir.path(), "reports");
+        let (tray, findings) = Tray::look(&folder, &Tray::default(), later(), SETTLE);
+        assert_eq!(tray.files.len(), 2);
+        let codes: Vec<_> = findings.iter().map(|f| (f.code, &*f.place.file)).collect();
+        assert_eq!(codes, [(Code::FileUnreadable, "reports/gone.yaml"), (Code::FileTooLarge, "reports/huge.json")]);
+        fs::remove_dir_all(&folder.path).unwrap();
+        assert_eq!(Tray::look(&folder, &tray, later(), SETTLE).1[0].sentence, "`reports` is not there.");
+    }
+}

@@ -147,3 +147,97 @@ impl<'e> Secrets<'e> {
 fn stays_below(path: &str) -> bool {
     Path::new(path).components().all(|part| matches!(part, Component::Normal(_) | Component::CurDir))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::fs;
+
+    fn env(name: &str) -> Option<OsString> {
+        match name {
+            "CODE" => Some("4711\n".into()),
+            "EMPTY" => Some("".into()),
+            "LARGE" => Some("7".repeat(4097).into()),
+            _ => None,
+        }
+    }
+
+    fn scene() -> tempfile::TempDir {
+        let dir = tempfile::tempdir().unwrap();
+        let secrets = dir.path().join("config/secrets");
+        fs::create_dir_all(&secrets).unwrap();
+        fs::write(dir.path().join("outside"), "4712").unwrap();
+        let (large, full) = ("7".repeat(4097), "7".repeat(4096));
+        let files = [("good", "4711\r\n"), ("large", &large), ("empty", "\n"), ("nul", "4711\0"), ("full", &full)];
+        for (name, text) in files {
+            fs::write(secrets.join(name), text).unwrap();
+        }
+        fs::write(secrets.join("binary"), b"4711\xff").unwrap();
+        dir
+    }
+
+    fn look_up(reference: &str, origin: Origin) -> Result<String, String> {
+        let dir = scene();
+        let secrets = Secrets::new(&dir.path().join("config"), &env);
+        let code = secrets.look_up(&reference.parse().unwrap(), origin);
+        code.map(|code| code.reveal().to_owned()).map_err(|error| error.to_string())
+    }
+
+    #[test]
+    fn a_reference_leads_to_its_code_without_the_line_end() {
+        for reference in ["env:CODE", "file:secrets/good", "file:./secrets/../secrets/good"] {
+            assert_eq!(look_up(reference, Origin::Owner).as_deref(), Ok("4711"), "{reference}");
+        }
+        assert_eq!(look_up("file:../outside", Origin::Owner).as_deref(), Ok("4712"));
+        assert_eq!(look_up("file:secrets/full", Origin::Owner).map(|code| code.len()), Ok(4096));
+    }
+
+    #[test]
+    fn a_report_reaches_only_what_lies_below_the_configuration() {
+        assert_eq!(look_up("file:secrets/good", Origin::Report).as_deref(), Ok("4711"));
+        for reference in ["env:CODE", "file:../outside", "file:secrets/../../outside", "file:/etc/hostname"] {
+            let why = look_up(reference, Origin::Report).unwrap_err();
+            assert!(why.starts_with("a report may not refer to"), "{why}");
+        }
+    }
+
+    #[test]
+    fn what_leads_nowhere_says_why_without_what_may_stand_there() {
+        for (reference, sentence) in [
+            ("env:NONE", "the variable NONE is not set"),
+            ("env:EMPTY", "`env:EMPTY` is empty"),
+            ("env:LARGE", "`env:LARGE` is too large for a secret"),
+            ("file:secrets/none", "the file secrets/none cannot be read: it is not there"),
+            ("file:secrets", "the file secrets cannot be read: it is no plain file"),
+            ("file:secrets/large", "`file:secrets/large` is too large for a secret"),
+            ("file:secrets/empty", "`file:secrets/empty` is empty"),
+            ("file:secrets/nul", "`file:secrets/nul` holds no text"),
+            ("file:secrets/binary", "`file:secrets/binary` holds no text"),
+            ("file:a\0b", "the file a\0b cannot be read: that is no path"),
+            ("factory", "the factory code stands in the keybook, not here"),
+        ] {
+            assert_eq!(look_up(reference, Origin::Owner), Err(sentence.into()), "{reference}");
+        }
+    }
+
+    #[test]
+    fn codes_are_learnt_once_as_their_owner_may_and_the_rest_is_told() {
+        let dir = scene();
+        let secrets = Secrets::new(&dir.path().join("config"), &env);
+        let [shared, own, lost, factory]: [Reference; 4] =
+            ["env:CODE", "file:secrets/good", "file:none", "factory"].map(|text| text.parse().unwrap());
+        let all = [
+            (&shared, Origin::Report),
+            (&shared, Origin::Owner),
+            (&own, Origin::Report),
+            (&lost, Origin::Owner),
+            (&factory, Origin::Owner),
+        ];
+        let (codes, missing) = secrets.codes(b"key", all);
+        assert_eq!(codes.code(&shared), codes.code(&own));
+        assert!(codes.code(&shared).is_some());
+        assert_eq!(missing.keys().collect::<Vec<_>>(), [&lost]);
+        let folder = dir.path().join("config");
+        assert_eq!(secrets.paths([&shared, &own, &lost]), [folder.join("secrets/good"), folder.join("none")]);
+    }
+}

@@ -99,7 +99,7 @@ impl Tree {
     ) -> (Tree, Vec<Finding>) {
         let scope = Scope { deep: true, wanted: is_yaml };
         let mut before = walk(folder, scope);
-        let (mut tree, mut findings) = Tree::contents(&before, earlier, look, now);
+        let (mut tree, mut findings) = Tree::contents(&before, earlier, look, now, LIMIT_TREE_BYTES);
         for turn in 0..TRIES {
             between(turn);
             let after = walk(folder, scope);
@@ -108,17 +108,17 @@ impl Tree {
             }
             std::thread::sleep(FIRST_PAUSE * (1 << turn));
             before = walk(folder, scope);
-            (tree, findings) = Tree::contents(&before, earlier, look, now);
+            (tree, findings) = Tree::contents(&before, earlier, look, now, LIMIT_TREE_BYTES);
         }
         let mend = "Look for a program that keeps writing there.";
         findings.push(unreadable(&folder.shown, "changes all the time while it is read", mend));
         (tree, findings)
     }
 
-    fn contents(walk: &Walk, earlier: &Tree, look: Look, now: SystemTime) -> (Tree, Vec<Finding>) {
+    /// `left` is the most bytes.
+    fn contents(walk: &Walk, earlier: &Tree, look: Look, now: SystemTime, mut left: u64) -> (Tree, Vec<Finding>) {
         let mut tree = Tree::default();
         let mut findings = walk.findings.clone();
-        let mut left = LIMIT_TREE_BYTES;
         for (name, found) in &walk.files {
             let known = earlier.files.get(name);
             let same =
@@ -229,4 +229,250 @@ pub(super) fn bounded(path: &Path, limit: u64) -> io::Result<Content> {
     let mut bytes = Vec::with_capacity(usize::try_from(size).unwrap_or(0));
     let read = file.take(limit + 1).read_to_end(&mut bytes)? as u64;
     Ok(if read > limit { Content::TooLarge(read) } else { Content::Bytes(bytes) })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+    use std::os::unix::ffi::OsStrExt;
+    use std::os::unix::fs::symlink;
+    use std::path::PathBuf;
+
+    struct Scene {
+        dir: tempfile::TempDir,
+    }
+
+    impl Scene {
+        fn new() -> Scene {
+            let dir = tempfile::tempdir().unwrap();
+            fs::create_dir(dir.path().join("in")).unwrap();
+            Scene { dir }
+        }
+
+        fn folder(&self) -> Folder {
+            Folder::new(self.dir.path(), "in")
+        }
+
+        fn path(&self, name: &str) -> PathBuf {
+            self.dir.path().join("in").join(name)
+        }
+
+        fn write(&self, name: &str, text: &str) {
+            fs::create_dir_all(self.path(name).parent().unwrap()).unwrap();
+            fs::write(self.path(name), text).unwrap();
+        }
+
+        fn read(&self, earlier: &Tree, look: Look, now: SystemTime) -> Tree {
+            let (tree, findings) = Tree::read(&self.folder(), earlier, look, now);
+            assert_eq!(findings, []);
+            tree
+        }
+
+        fn fresh(&self) -> Tree {
+            self.read(&Tree::default(), Look::Whole, SystemTime::now())
+        }
+
+        fn findings(&self) -> Vec<(Code, String)> {
+            let (_, mut findings) = Tree::read(&self.folder(), &Tree::default(), Look::Whole, SystemTime::now());
+            findings.sort();
+            findings.into_iter().map(|f| (f.code, f.sentence)).collect()
+        }
+    }
+
+    /// A moment at which every file of the test has settled.
+    fn later() -> SystemTime {
+        SystemTime::now() + Duration::from_secs(60)
+    }
+
+    #[test]
+    fn a_tree_holds_the_yaml_below_its_folder_and_nothing_hidden_or_left_behind() {
+        let scene = Scene::new();
+        for name in ["b.yaml", "sites/a.yml", "sites/deep/er/C.YAML", "README.md", "x.json"] {
+            scene.write(name, "v: 1\n");
+        }
+        let passed =
+            [".git/x.yaml", ".hidden.yaml", "a.yaml~", "#b.yaml#", ".#b.yaml", ".b.yaml.swp", "4913", "old~/x.yaml"];
+        for name in passed {
+            scene.write(name, "v: 1\n");
+        }
+        let tree = scene.fresh();
+        let names: Vec<&str> = tree.files.keys().map(|name| &**name).collect();
+        assert_eq!(names, ["in/b.yaml", "in/sites/a.yml", "in/sites/deep/er/C.YAML"]);
+        assert_eq!(tree.text("in/b.yaml"), Some("v: 1\n"));
+    }
+
+    #[test]
+    fn linked_files_and_folders_are_read_under_the_name_of_the_link() {
+        let scene = Scene::new();
+        scene.write("..one/a.yaml", "a");
+        fs::create_dir(scene.dir.path().join("far")).unwrap();
+        fs::write(scene.dir.path().join("far/b.yaml"), "b").unwrap();
+        symlink("..one", scene.path("..data")).unwrap();
+        symlink("..data/a.yaml", scene.path("a.yaml")).unwrap();
+        symlink("../far", scene.path("sites")).unwrap();
+        let tree = scene.fresh();
+        assert_eq!((tree.text("in/a.yaml"), tree.text("in/sites/b.yaml")), (Some("a"), Some("b")));
+        assert_eq!(tree.files.len(), 2);
+    }
+
+    #[test]
+    fn an_unchanged_file_is_not_read_again_unless_everything_is() {
+        let scene = Scene::new();
+        scene.write("a.yaml", "right");
+        let mut earlier = scene.read(&Tree::default(), Look::Changed, later());
+        // Only who reads the file can tell that this is not its text.
+        earlier.files.insert("in/a.yaml".into(), Arc::new(FileText::new(b"wrong".to_vec())));
+        let text = |look, now| scene.read(&earlier, look, now).text("in/a.yaml").unwrap().to_owned();
+        assert_eq!(text(Look::Changed, later()), "wrong");
+        assert_eq!(text(Look::Whole, later()), "right");
+        let just_now = fs::metadata(scene.path("a.yaml")).unwrap().modified().unwrap();
+        assert_eq!(text(Look::Changed, just_now), "right", "a change within the same tick would not show");
+    }
+
+    #[test]
+    fn equal_texts_are_shared_with_the_earlier_look() {
+        let scene = Scene::new();
+        scene.write("a.yaml", "a");
+        scene.write("b.yaml", "b");
+        let earlier = scene.fresh();
+        scene.write("b.yaml", "c");
+        let tree = scene.read(&earlier, Look::Whole, SystemTime::now());
+        assert!(Arc::ptr_eq(&tree.files["in/a.yaml"], &earlier.files["in/a.yaml"]));
+        assert_eq!(tree.differing(&earlier), ["in/b.yaml".into()].into());
+        assert_ne!(tree, earlier);
+    }
+
+    #[test]
+    fn what_cannot_be_read_whole_is_a_finding_and_never_an_empty_tree() {
+        let scene = Scene::new();
+        fs::remove_dir(scene.path("")).unwrap();
+        assert_eq!(scene.findings(), [(Code::FileUnreadable, "`in` is not there.".into())]);
+        fs::write(scene.dir.path().join("in"), "").unwrap();
+        assert_eq!(scene.findings(), [(Code::FileUnreadable, "`in` is no folder.".into())]);
+    }
+
+    #[test]
+    fn hostile_entries_end_in_findings_in_bounded_time() {
+        let scene = Scene::new();
+        symlink("nowhere", scene.path("gone.yaml")).unwrap();
+        symlink("nowhere", scene.path("gone")).unwrap();
+        symlink("self.yaml", scene.path("self.yaml")).unwrap();
+        symlink(".", scene.path("loop")).unwrap();
+        fs::create_dir(scene.path("sites")).unwrap();
+        symlink("..", scene.path("sites/up")).unwrap();
+        let made = std::process::Command::new("mkfifo").arg(scene.path("pipe.yaml")).status().unwrap();
+        assert!(made.success());
+        File::create(scene.path("huge.yaml")).unwrap().set_len(LIMIT_BYTES as u64 + 1).unwrap();
+        fs::write(scene.path("line\nbreak.yaml"), "").unwrap();
+        fs::write(scene.path("").join(std::ffi::OsStr::from_bytes(b"\xff.yaml")), "").unwrap();
+        let found: Vec<String> = scene.findings().into_iter().map(|(code, text)| format!("{code}: {text}")).collect();
+        let expected = [
+            "file-unreadable: `in/gone` is a link that leads nowhere.",
+            "file-unreadable: `in/gone.yaml` is a link that leads nowhere.",
+            "file-too-large: The file has 33554433 bytes; 33554432 is the most that is read.",
+            "file-unreadable: `in/line\\nbreak.yaml` has a name that is no text.",
+            "file-unreadable: `in/loop` is a link back to a folder that it stands in.",
+            "file-unreadable: `in/pipe.yaml` is no plain file.",
+            "file-unreadable: `in/self.yaml` cannot be read: Too many levels of symbolic links (os error 40).",
+            "file-unreadable: `in/sites/up` is a link back to a folder that it stands in.",
+            "file-unreadable: `in/\u{fffd}.yaml` has a name that is no text.",
+        ];
+        assert_eq!(found, expected);
+    }
+
+    #[test]
+    fn a_tree_nests_only_so_deep_and_holds_only_so_much() {
+        let scene = Scene::new();
+        scene.write(&format!("{}a.yaml", "d/".repeat(31)), "");
+        assert_eq!(scene.findings(), []);
+        scene.write(&format!("{}a.yaml", "d/".repeat(32)), "");
+        assert!(scene.findings()[0].1.ends_with("nests too deeply."));
+
+        let scene = Scene::new();
+        scene.write("a.yaml", "12345");
+        scene.write("b.yaml", "12345");
+        let found = walk(&scene.folder(), Scope { deep: true, wanted: is_yaml });
+        let within = |limit| Tree::contents(&found, &Tree::default(), Look::Whole, later(), limit);
+        assert_eq!(within(10).1, []);
+        let (tree, findings) = within(9);
+        assert_eq!((tree.files.len(), findings[0].code), (1, Code::FileTooLarge));
+        assert_eq!(&*findings[0].place.file, "in/b.yaml");
+    }
+
+    #[test]
+    fn a_file_that_changes_while_it_is_read_is_read_again() {
+        let scene = Scene::new();
+        scene.write("a.yaml", "half");
+        let between = &mut |turn| {
+            if turn == 0 {
+                scene.write("a.yaml", "whole");
+                scene.write("b.yaml", "new");
+            }
+        };
+        let (tree, findings) =
+            Tree::read_between(&scene.folder(), &Tree::default(), Look::Changed, SystemTime::now(), between);
+        assert_eq!(findings, []);
+        assert_eq!((tree.text("in/a.yaml"), tree.text("in/b.yaml")), (Some("whole"), Some("new")));
+    }
+
+    #[test]
+    fn a_tree_that_never_keeps_still_is_a_finding() {
+        let scene = Scene::new();
+        let between = &mut |turn| scene.write(&format!("{turn}.yaml"), "");
+        let (_, findings) =
+            Tree::read_between(&scene.folder(), &Tree::default(), Look::Changed, SystemTime::now(), between);
+        assert_eq!(findings[0].sentence, "`in` changes all the time while it is read.");
+    }
+
+    #[test]
+    fn a_single_file_is_read_or_says_why_not() {
+        let scene = Scene::new();
+        scene.write("a.yaml", "a");
+        assert_eq!(read_file("a.yaml", &scene.path("a.yaml")).unwrap().bytes, b"a");
+        let sentence = |name: &str| read_file(name, &scene.path(name)).unwrap_err().sentence;
+        assert_eq!(sentence("b.yaml"), "`b.yaml` is not there.");
+        assert_eq!(sentence("."), "`.` is no plain file.");
+    }
+
+    #[derive(Debug, Clone)]
+    enum Deed {
+        Write(u8, u8),
+        Remove(u8),
+        Rename(u8, u8),
+        Link(u8, u8),
+    }
+
+    fn deed() -> impl Strategy<Value = Deed> {
+        prop_oneof![
+            (0u8..4, 0u8..3).prop_map(|(file, text)| Deed::Write(file, text)),
+            (0u8..4).prop_map(Deed::Remove),
+            (0u8..4, 0u8..4).prop_map(|(from, to)| Deed::Rename(from, to)),
+            (0u8..4, 0u8..4).prop_map(|(from, to)| Deed::Link(from, to)),
+        ]
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(40))]
+
+        #[test]
+        fn looking_at_what_changed_comes_to_the_same_as_looking_at_everything(
+            deeds in proptest::collection::vec(deed(), 1..12),
+        ) {
+            let scene = Scene::new();
+            let path = |file: u8| scene.path(&format!("{file}.yaml"));
+            let mut tree = scene.fresh();
+            for deed in deeds {
+                // Deeds on files that are not there fail, which is as good a deed as any.
+                let _ = match deed {
+                    Deed::Write(file, text) => fs::write(path(file), format!("text {text}")),
+                    Deed::Remove(file) => fs::remove_file(path(file)),
+                    Deed::Rename(from, to) => fs::rename(path(from), path(to)),
+                    Deed::Link(from, to) => fs::hard_link(path(from), path(to)),
+                };
+                tree = scene.read(&tree, Look::Changed, SystemTime::now());
+                prop_assert_eq!(&tree, &scene.fresh());
+            }
+        }
+    }
 }

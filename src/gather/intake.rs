@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use jiff::Timestamp;
+use serde_json::{Value as Json, json};
 use sha2::{Digest as _, Sha256};
 
 use super::{Fleet, GatherError};
@@ -149,12 +150,11 @@ impl Desk<'_> {
         taken: &Taken,
     ) -> Result<(), GatherError> {
         let Taken::Refused(findings) = taken else { return Ok(()) };
-        let reasons: Vec<String> = findings.iter().map(ToString::to_string).collect();
         let refused = NewRefused {
             id: sha.chars().take(16).collect(),
             content_sha: sha.to_owned(),
             source: source.to_string(),
-            reasons: serde_json::Value::from(reasons).to_string(),
+            reasons: reasons_json(findings),
             body: String::from_utf8_lossy(bytes).replace('\0', "\u{fffd}"),
             at_ms: self.now.as_millisecond(),
         };
@@ -167,4 +167,31 @@ fn conflict(report: &Report, places: &Places) -> Taken {
     let sentence = format!("A report {} with other content is on record.", report.id);
     let mend = "Send a correction as a new report, with a new id.";
     Taken::Refused(vec![Finding::new(Code::ReportConflict, places.of("id"), sentence, mend)])
+}
+
+/// The reasons of a refusal as they are kept.
+fn reasons_json(findings: &[Finding]) -> String {
+    let reason = |finding: &Finding| {
+        json!({
+            "file": &*finding.place.file,
+            "line": finding.place.line,
+            "column": finding.place.column,
+            "code": finding.code.as_str(),
+            "sentence": finding.sentence,
+            "mend": finding.mend,
+        })
+    };
+    Json::from(findings.iter().map(reason).collect::<Vec<_>>()).to_string()
+}
+
+/// The reasons of a refusal that was kept; what cannot be read is passed over.
+pub fn kept_reasons(text: &str) -> Vec<Finding> {
+    let all: Vec<Json> = serde_json::from_str(text).unwrap_or_default();
+    let reason = |json: &Json| {
+        let text = |key: &str| json[key].as_str().unwrap_or_default().to_owned();
+        let number = |key: &str| json[key].as_u64().and_then(|n| u32::try_from(n).ok()).unwrap_or(1);
+        let place = Place { file: text("file").into(), line: number("line"), column: number("column"), length: 1 };
+        Some(Finding::new(text("code").parse().ok()?, place, text("sentence"), text("mend")))
+    };
+    all.iter().filter_map(reason).collect()
 }

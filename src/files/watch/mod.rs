@@ -146,3 +146,6 @@ impl Drop for Watch {
         let _ = self.orders.send(Order::Stop);
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -268,7 +268,7 @@ impl Sentry {
         }
     }
 
-    fn give_up_events(&mut self, error: &notify::Error) {
+    pub(super) fn give_up_events(&mut self, error: &notify::Error) {
         self.watcher = None;
         let reason = match error.kind {
             ErrorKind::MaxFilesWatch => {

@@ -1,0 +1,154 @@
+//! Why a pass has something to tell: the lines of the inventory, the reports, the clock.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use serde::Serialize;
+
+use super::Reason;
+use super::clip::{NAME, PLACE, clip};
+use super::pass::{Is, Item, Pass, ReportTaken, Turn};
+use super::seen::Seen;
+use crate::drift::{Drift, Service, SettingDrift};
+use crate::finding::Place;
+use crate::setting::Name;
+
+/// The cause of one message, as told.
+#[derive(Debug, Default, Serialize)]
+pub(super) struct ToldCause {
+    pub started: bool,
+    /// Lines that want what does not hold, of the most stations first.
+    pub inventory: Vec<ToldLine>,
+    pub inventory_left_out: usize,
+    pub reports: Vec<ToldReport>,
+    pub reports_left_out: usize,
+    pub files: Vec<String>,
+    pub files_left_out: usize,
+    /// Stations at which something became overdue.
+    pub overdue: usize,
+    /// Stations that are gone from the inventory.
+    pub withdrawn: usize,
+    /// Stations whose case is older, but new to this webhook.
+    pub heard_late: usize,
+}
+
+#[derive(Debug, Serialize)]
+pub(super) struct ToldLine {
+    pub at: String,
+    pub setting: String,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub contact: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub contact_at: Option<String>,
+    pub stations: usize,
+}
+
+#[derive(Debug, Serialize)]
+pub(super) struct ToldReport {
+    pub report: String,
+    pub station: String,
+    pub by: String,
+}
+
+/// How many of each are shown.
+const SHOWN: usize = 6;
+
+/// What made new drift at a station.
+#[derive(Default)]
+struct Source<'a> {
+    lines: BTreeSet<(&'a Place, &'a Name, Option<&'a Name>)>,
+    overdue: bool,
+}
+
+impl ToldCause {
+    /// The cause of what one message tells.
+    pub(super) fn of(items: &[Item<'_>], pass: &Pass<'_>) -> ToldCause {
+        let mut cause = ToldCause { started: pass.cause.started, ..ToldCause::default() };
+        let told: BTreeSet<&str> = items.iter().map(|item| &**item.turn.station).collect();
+        let reports: Vec<&ReportTaken> =
+            pass.cause.reports.iter().filter(|report| told.contains(&*report.station)).collect();
+        let reported: BTreeSet<&str> = reports.iter().map(|report| &*report.station).collect();
+        let mut lines: BTreeMap<(&Place, &Name, Option<&Name>), usize> = BTreeMap::new();
+        for Item { reason, turn, was: _ } in items {
+            match reason {
+                Reason::Withdrawn => cause.withdrawn += 1,
+                Reason::Opened | Reason::Grown if is_old(turn) => cause.heard_late += 1,
+                Reason::Opened | Reason::Grown => {
+                    let source = source(turn, reported.contains(&**turn.station));
+                    cause.overdue += usize::from(source.overdue);
+                    source.lines.into_iter().for_each(|line| *lines.entry(line).or_default() += 1);
+                }
+                Reason::StillOpen | Reason::Eased | Reason::Closed => {}
+            }
+        }
+        cause.show_lines(lines, pass);
+        cause.reports_left_out = reports.len().saturating_sub(SHOWN);
+        cause.reports = reports.into_iter().take(SHOWN).map(shown_report).collect();
+        cause.files_left_out = pass.cause.files.len().saturating_sub(SHOWN);
+        cause.files = pass.cause.files.iter().take(SHOWN).map(|file| clip(file, PLACE)).collect();
+        cause
+    }
+
+    fn show_lines(&mut self, lines: BTreeMap<(&Place, &Name, Option<&Name>), usize>, pass: &Pass<'_>) {
+        let mut lines: Vec<_> = lines.into_iter().collect();
+        // Stable, so that equals stay in the order of the files.
+        lines.sort_by_key(|(_, stations)| std::cmp::Reverse(*stations));
+        self.inventory_left_out = lines.len().saturating_sub(SHOWN);
+        let shown = lines.into_iter().take(SHOWN).map(|((at, setting, contact), stations)| ToldLine {
+            at: clip(&at.to_string(), PLACE),
+            setting: clip(setting, NAME),
+            contact: contact.map(|contact| clip(contact, NAME)),
+            contact_at: contact
+                .and_then(|contact| pass.contacts.get(contact))
+                .map(|contact| clip(&contact.place.to_string(), PLACE)),
+            stations,
+        });
+        self.inventory = shown.collect();
+    }
+}
+
+fn shown_report(report: &ReportTaken) -> ToldReport {
+    let ReportTaken { id, station, by } = report;
+    ToldReport { report: id.to_string(), station: clip(station, NAME), by: clip(by, NAME) }
+}
+
+/// Whether the case is as it was before this pass.
+fn is_old(turn: &Turn<'_>) -> bool {
+    turn.case().map(|case| &case.mark) == turn.mark() && turn.case().is_some()
+}
+
+fn source<'a>(turn: &'a Turn<'a>, reported: bool) -> Source<'a> {
+    let mut source = Source::default();
+    let was = turn.case().map(|case| &case.seen);
+    let Is::Drifting { drift, seen, .. } = &turn.is else { return source };
+    for setting in &drift.settings {
+        match origin(setting, seen, was, reported) {
+            Some(Origin::Line) => {
+                source.lines.insert((&setting.wanted_at, &setting.name, setting.contact.as_ref()));
+            }
+            Some(Origin::Clock) => source.overdue = true,
+            None => {}
+        }
+    }
+    let was_overdue =
+        |name| was.and_then(|was| was.lifelines.get(name)).is_some_and(|was| was.service == Service::Overdue);
+    source.overdue |= seen.lifelines.iter().any(|(name, is)| is.service == Service::Overdue && !was_overdue(name));
+    source
+}
+
+enum Origin {
+    Line,
+    Clock,
+}
+
+/// What is behind a setting's drift; `None` where it is not new, or a report is behind it.
+fn origin(setting: &SettingDrift, seen: &Seen, was: Option<&Seen>, reported: bool) -> Option<Origin> {
+    let is = seen.settings.get(&setting.name)?;
+    let was = was.and_then(|was| was.settings.get(&setting.name));
+    match (was, is.drift) {
+        (Some(was), _) if was.wanted != is.wanted => Some(Origin::Line),
+        (Some(was), Drift::Overdue) => (was.drift != Drift::Overdue).then_some(Origin::Clock),
+        (None, Drift::Overdue) => Some(Origin::Clock),
+        (None, Drift::Differs | Drift::InDoubt | Drift::Unproven) => (!reported).then_some(Origin::Line),
+        (None, Drift::Strayed) | (Some(_), Drift::Differs | Drift::Strayed | Drift::InDoubt | Drift::Unproven) => None,
+    }
+}

@@ -1,0 +1,68 @@
+//! Text and lists cut to a length, for messages of bounded size. What is cut always says so.
+
+/// What a text may take inside a JSON string, in bytes.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Room(pub usize);
+
+/// Names of stations, sites, settings, models, people.
+pub(super) const NAME: Room = Room(80);
+/// Values.
+pub(super) const VALUE: Room = Room(120);
+/// Places in files and in the world.
+pub(super) const PLACE: Room = Room(160);
+/// Sentences.
+pub(super) const SENTENCE: Room = Room(800);
+
+const CUT: &str = "…";
+
+/// The text, or its beginning and an ellipsis.
+pub(super) fn clip(text: &str, room: Room) -> String {
+    let mut used = 0;
+    // Where the text would be cut if it turned out too long.
+    let mut cut = 0;
+    for (at, sign) in text.char_indices() {
+        if used + CUT.len() <= room.0 {
+            cut = at;
+        }
+        used += escaped(sign);
+        if used > room.0 {
+            return format!("{}{CUT}", text.get(..cut).unwrap_or(""));
+        }
+    }
+    text.to_owned()
+}
+
+/// What a sign takes inside a JSON string as serde_json writes it (RFC 8259 section 7).
+fn escaped(sign: char) -> usize {
+    match sign {
+        '"' | '\\' | '\n' | '\r' | '\t' | '\u{8}' | '\u{c}' => 2,
+        '\u{0}'..='\u{1f}' => 6,
+        _ => sign.len_utf8(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn a_text_that_fits_is_left_alone_and_a_longer_one_says_that_it_was_cut() {
+        assert_eq!(clip("12345678", Room(8)), "12345678");
+        assert_eq!(clip("123456789", Room(8)), "12345…");
+        assert_eq!(clip("", Room(8)), "");
+    }
+
+    proptest! {
+        #[test]
+        fn no_text_takes_more_than_its_room(text in any::<String>(), room in 3usize..60) {
+            let clipped = clip(&text, Room(room));
+            prop_assert!(serde_json::to_string(&clipped).unwrap().len() - 2 <= room);
+            let whole = clipped == text;
+            prop_assert!(whole || text.starts_with(clipped.strip_suffix(CUT).unwrap()));
+            if serde_json::to_string(&text).unwrap().len() - 2 <= room {
+                prop_assert!(whole);
+            }
+        }
+    }
+}

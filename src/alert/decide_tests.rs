@@ -1,0 +1,466 @@
+//! The table of cases, row by row, on a clock that stands still unless a test moves it.
+
+use super::fixture::*;
+use super::*;
+use crate::drift::{Drift, Service};
+use crate::setting::Weight;
+
+const NOTHING: [&str; 0] = [];
+
+#[test]
+fn nothing_is_said_of_an_aligned_fleet() {
+    let mut watch = Watch::new();
+    assert!(watch.pass().is_empty());
+    assert!(watch.told.is_empty());
+}
+
+#[test]
+fn new_drift_opens_a_case_and_is_told_once() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "identity", "121"));
+    assert_eq!(watch.heard(), ["on-call opened EQ-01"]);
+    watch.minutes(5);
+    assert_eq!(watch.heard(), NOTHING);
+    assert_eq!(watch.told["EQ-01"].open().unwrap().opened_at.to_string(), "2026-11-20T10:00:00Z");
+}
+
+#[test]
+fn drift_of_a_weight_that_nobody_takes_is_on_record_and_told_to_nobody() {
+    let mut watch = Watch::new();
+    watch.terms.webhooks = vec![webhook("on-call", &[Weight::Lifeline])];
+    watch.put(differs("EQ-01", "identity", "121"));
+    assert_eq!(watch.heard(), NOTHING);
+    assert!(watch.told["EQ-01"].open().unwrap().heard.is_empty());
+    watch.put(aligned("EQ-01"));
+    assert_eq!(watch.heard(), NOTHING);
+    assert!(watch.told.is_empty());
+}
+
+#[test]
+fn everything_that_makes_a_case_worse_grows_it() {
+    use Drift::*;
+    let two = |drift, wanted, held| {
+        vec![setting("identity", drift, wanted, held), setting("gate.seconds", Unproven, "7", "")]
+    };
+    let was = || station("EQ-01", two(InDoubt, "121", "120"), vec![lifeline("assistance", Service::Untested)]);
+    let with = |settings, lifelines| station("EQ-01", settings, lifelines);
+    let untested = || vec![lifeline("assistance", Service::Untested)];
+    for (why, is) in [
+        ("a drift word that is worse", with(two(Differs, "121", "120"), untested())),
+        ("something else wanted", with(two(InDoubt, "122", "120"), untested())),
+        ("something else held", with(two(InDoubt, "121", "119"), untested())),
+        ("a failed test", with(two(InDoubt, "121", "120"), vec![lifeline("assistance", Service::Failed)])),
+        (
+            "another failing lifeline",
+            with(two(InDoubt, "121", "120"), [untested(), vec![lifeline("emergency", Service::Overdue)]].concat()),
+        ),
+        ("another setting instead of one", with(vec![setting("lamp.follows", Unproven, "1", "")], untested())),
+        (
+            "a heavier setting beside",
+            with([two(InDoubt, "121", "120"), vec![setting("line.kind", Unproven, "2", "")]].concat(), untested()),
+        ),
+    ] {
+        let mut watch = Watch::new();
+        watch.put(was());
+        watch.pass();
+        watch.put(is);
+        assert_eq!(watch.heard(), ["on-call grown EQ-01"], "{why}");
+    }
+}
+
+#[test]
+fn everything_that_only_makes_a_case_better_eases_it() {
+    use Drift::*;
+    let both =
+        |drift| vec![setting("emergency.primary", drift, "121", "120"), setting("gate.seconds", Unproven, "7", "")];
+    let was = || station("EQ-01", both(Strayed), vec![lifeline("emergency", Service::Failed)]);
+    let failed = || vec![lifeline("emergency", Service::Failed)];
+    let untested = || vec![lifeline("emergency", Service::Untested)];
+    for (why, is) in [
+        ("one setting fewer", station("EQ-01", vec![setting("gate.seconds", Unproven, "7", "")], failed())),
+        ("a drift word that is better", station("EQ-01", both(Differs), failed())),
+        ("in doubt instead of known wrong", station("EQ-01", both(InDoubt), failed())),
+        ("a lifeline that has only to be tested", station("EQ-01", both(Strayed), untested())),
+        ("a lifeline that works", station("EQ-01", both(Strayed), vec![lifeline("emergency", Service::Tested)])),
+    ] {
+        let mut watch = Watch::new();
+        watch.put(was());
+        watch.pass();
+        watch.put(is);
+        assert_eq!(watch.heard(), ["on-call eased EQ-01"], "{why}");
+    }
+}
+
+#[test]
+fn better_and_worse_at_once_is_worse() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "emergency.primary", "121"));
+    watch.pass();
+    watch.put(differs("EQ-01", "identity", "121"));
+    assert_eq!(watch.heard(), ["on-call grown EQ-01"]);
+}
+
+#[test]
+fn a_lifeline_to_be_tested_after_its_setting_was_put_right_is_a_step_forward() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "emergency.primary", "121"));
+    watch.pass();
+    watch.put(station("EQ-01", vec![], vec![lifeline("emergency", Service::Untested)]));
+    assert_eq!(watch.heard(), ["on-call eased EQ-01"]);
+    watch.put(aligned("EQ-01"));
+    assert_eq!(watch.heard(), ["on-call closed EQ-01"]);
+}
+
+#[test]
+fn a_lifeline_that_needs_a_test_for_no_such_reason_grows_a_case() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "emergency.primary", "121"));
+    watch.pass();
+    let still = vec![setting("emergency.primary", Drift::Differs, "121", "1")];
+    watch.put(station("EQ-01", still, vec![lifeline("assistance", Service::Untested)]));
+    assert_eq!(watch.heard(), ["on-call grown EQ-01"]);
+}
+
+#[test]
+fn where_tests_are_not_required_an_untested_lifeline_is_no_news() {
+    let mut watch = Watch::new();
+    watch.terms.require_tests = false;
+    let drifting =
+        |lifelines| station("EQ-01", vec![setting("emergency.primary", Drift::Differs, "121", "1")], lifelines);
+    watch.put(drifting(vec![]));
+    watch.pass();
+    watch.put(drifting(vec![lifeline("assistance", Service::Untested)]));
+    assert_eq!(watch.heard(), NOTHING);
+}
+
+#[test]
+fn a_line_that_moved_or_a_station_that_is_described_anew_is_no_news() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "identity", "121"));
+    watch.pass();
+    let mut moved = (*differs("EQ-01", "identity", "121")).clone();
+    moved.settings[0].wanted_at = place("inventory/other.yaml", 99);
+    moved.location = "East quay, behind the shed".into();
+    watch.put(moved.into());
+    assert_eq!(watch.heard(), NOTHING);
+}
+
+#[test]
+fn an_aligned_station_closes_its_case_and_leaves_nothing_behind() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "identity", "121"));
+    watch.pass();
+    watch.put(aligned("EQ-01"));
+    assert_eq!(watch.heard(), ["on-call closed EQ-01"]);
+    assert!(watch.told.is_empty());
+}
+
+#[test]
+fn whoever_heard_of_a_case_hears_of_its_end_whatever_its_weight_became() {
+    let mut watch = Watch::new();
+    watch.terms.webhooks = vec![webhook("heavy", &[Weight::Lifeline]), webhook("light", &[Weight::Routine])];
+    watch.put(differs("EQ-01", "lamp.follows", "1"));
+    assert_eq!(watch.heard(), ["light opened EQ-01"]);
+    watch.put(differs("EQ-01", "emergency.primary", "1"));
+    assert_eq!(watch.heard(), ["heavy opened EQ-01", "light grown EQ-01"]);
+    watch.put(differs("EQ-01", "lamp.follows", "1"));
+    assert_eq!(watch.heard(), ["heavy grown EQ-01", "light grown EQ-01"]);
+    watch.put(aligned("EQ-01"));
+    assert_eq!(watch.heard(), ["heavy closed EQ-01", "light closed EQ-01"]);
+}
+
+#[test]
+fn a_webhook_that_is_new_hears_of_the_cases_that_are_open() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "identity", "121"));
+    watch.pass();
+    watch.terms.webhooks.push(webhook("control-room", &Weight::ALL));
+    let verdict = watch.pass();
+    assert_eq!(heard(&verdict), ["control-room opened EQ-01"]);
+    assert_eq!(data(&verdict.messages[0].body)["cause"]["heard_late"], 1);
+    assert!(!verdict.surge);
+}
+
+#[test]
+fn a_webhook_that_was_away_hears_what_it_missed() {
+    let mut watch = Watch::new();
+    let here = watch.terms.webhooks.clone();
+    watch.put(differs("EQ-01", "identity", "121"));
+    watch.put(differs("EQ-02", "identity", "122"));
+    watch.put(differs("EQ-03", "identity", "123"));
+    watch.put(differs("EQ-04", "identity", "124"));
+    watch.put(differs("EQ-05", "identity", "125"));
+    watch.pass();
+    watch.terms.webhooks.clear();
+    watch.put(aligned("EQ-01"));
+    watch.put(aligned("EQ-02"));
+    watch.put(differs("EQ-04", "identity", "999"));
+    watch.take("EQ-05");
+    assert_eq!(watch.heard(), NOTHING);
+    watch.minutes(30);
+    watch.put(differs("EQ-02", "identity", "122"));
+    watch.pass();
+    watch.minutes(30);
+    watch.terms.webhooks = here;
+    let expected = ["on-call grown EQ-04", "on-call withdrawn EQ-05", "on-call closed EQ-01"];
+    assert_eq!(watch.heard(), expected, "EQ-02 and EQ-03 are just as it knows them");
+    assert!(!watch.told.contains_key("EQ-01"));
+}
+
+#[test]
+fn what_an_absent_webhook_heard_is_forgotten_after_a_while() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "identity", "121"));
+    watch.pass();
+    watch.terms.webhooks.clear();
+    watch.put(aligned("EQ-01"));
+    watch.pass();
+    watch.clock += REMEMBERED;
+    watch.pass();
+    assert!(watch.told.contains_key("EQ-01"));
+    watch.minutes(1);
+    watch.pass();
+    assert!(watch.told.is_empty());
+}
+
+#[test]
+fn a_vanished_station_is_withdrawn_once_and_heard_by_every_webhook() {
+    let mut watch = Watch::new();
+    watch.terms.webhooks = vec![webhook("heavy", &[Weight::Lifeline]), webhook("light", &[Weight::Routine])];
+    watch.put(differs("EQ-01", "emergency.primary", "1"));
+    watch.pass();
+    watch.take("EQ-01");
+    watch.take("EQ-02");
+    let expected = ["heavy withdrawn EQ-01", "heavy withdrawn EQ-02", "light withdrawn EQ-01", "light withdrawn EQ-02"];
+    assert_eq!(watch.heard(), expected);
+    watch.vanished = ["EQ-01".into(), "EQ-02".into()].into();
+    assert_eq!(watch.heard(), NOTHING, "though it is named again");
+}
+
+#[test]
+fn a_case_whose_station_is_not_in_the_inventory_is_withdrawn_even_unasked() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "identity", "121"));
+    watch.pass();
+    watch.stations.remove("EQ-01");
+    assert_eq!(watch.heard(), ["on-call withdrawn EQ-01"]);
+}
+
+#[test]
+fn a_station_that_comes_back_starts_afresh_and_may_be_withdrawn_again() {
+    let mut watch = Watch::new();
+    watch.take("EQ-01");
+    watch.pass();
+    watch.put(differs("EQ-01", "identity", "121"));
+    assert_eq!(watch.heard(), ["on-call opened EQ-01"]);
+    watch.put(aligned("EQ-01"));
+    watch.pass();
+    watch.take("EQ-01");
+    assert_eq!(watch.heard(), ["on-call withdrawn EQ-01"]);
+}
+
+#[test]
+fn an_empty_fleet_is_never_the_withdrawal_of_all() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "identity", "121"));
+    watch.pass();
+    watch.vanished = std::mem::take(&mut watch.stations).into_keys().collect();
+    assert!(watch.verdict().is_empty());
+}
+
+#[test]
+fn a_reminder_comes_when_its_weight_is_due_and_takes_all_of_that_weight_along() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "emergency.primary", "1"));
+    watch.put(differs("EQ-02", "identity", "1"));
+    watch.pass();
+    watch.minutes(40);
+    watch.put(differs("EQ-03", "emergency.primary", "1"));
+    watch.pass();
+    let next = next_reminder(&watch.told, &watch.terms.webhooks).unwrap();
+    assert_eq!(next.to_string(), "2026-11-20T11:00:00Z");
+    watch.minutes(19);
+    assert_eq!(watch.heard(), NOTHING);
+    watch.minutes(1);
+    assert_eq!(watch.heard(), ["on-call still_open EQ-01", "on-call still_open EQ-03"]);
+    watch.minutes(59);
+    assert_eq!(watch.heard(), NOTHING);
+    watch.minutes(1);
+    assert_eq!(watch.heard(), ["on-call still_open EQ-01", "on-call still_open EQ-03"]);
+    watch.minutes(120);
+    let expected = ["on-call still_open EQ-01", "on-call still_open EQ-03", "on-call still_open EQ-02"];
+    assert_eq!(watch.heard(), expected);
+}
+
+#[test]
+fn news_of_a_case_puts_its_reminder_off_and_there_is_none_where_none_is_wanted() {
+    let mut watch = Watch::new();
+    watch.terms.webhooks[0].remind_minutes = [(Weight::Lifeline, 60), (Weight::Routine, 0)].into();
+    watch.put(differs("EQ-01", "emergency.primary", "1"));
+    watch.put(differs("EQ-02", "identity", "1"));
+    watch.put(differs("EQ-03", "lamp.follows", "1"));
+    watch.pass();
+    watch.minutes(59);
+    watch.put(differs("EQ-01", "emergency.primary", "2"));
+    assert_eq!(watch.heard(), ["on-call grown EQ-01"]);
+    watch.minutes(59);
+    assert_eq!(watch.heard(), NOTHING);
+    watch.put(aligned("EQ-01"));
+    watch.pass();
+    watch.minutes(1_000_000);
+    assert_eq!(watch.heard(), NOTHING);
+    assert_eq!(next_reminder(&watch.told, &watch.terms.webhooks), None);
+}
+
+#[test]
+fn a_clock_set_back_silences_no_reminder_for_good() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "emergency.primary", "1"));
+    watch.minutes(60 * 24 * 365);
+    watch.pass();
+    watch.minutes(-60 * 24 * 365);
+    assert_eq!(watch.heard(), ["on-call still_open EQ-01"]);
+    watch.minutes(59);
+    assert_eq!(watch.heard(), NOTHING);
+    watch.minutes(1);
+    assert_eq!(watch.heard(), ["on-call still_open EQ-01"]);
+}
+
+#[test]
+fn more_bad_news_than_the_set_share_of_the_fleet_is_a_surge() {
+    let mut watch = Watch::new();
+    (0..3).for_each(|n| watch.put(differs(&format!("EQ-{n:02}"), "identity", "1")));
+    assert!(!watch.pass().surge, "three of ten are not more than 30 %");
+    (0..4).for_each(|n| watch.put(differs(&format!("EQ-{n:02}"), "identity", "2")));
+    let verdict = watch.pass();
+    assert!(verdict.surge, "three that grew and one that opened are");
+    assert_eq!(data(&verdict.messages[0].body)["surge"], true);
+    (0..10).for_each(|n| watch.put(aligned(&format!("EQ-{n:02}"))));
+    assert!(!watch.pass().surge, "good news is none");
+}
+
+#[test]
+fn a_case_that_cannot_be_read_is_told_again_and_not_lost() {
+    for (station, reason) in [(differs("EQ-01", "lamp.follows", "1"), "opened"), (aligned("EQ-01"), "closed")] {
+        let mut watch = Watch::new();
+        watch.terms.webhooks = vec![webhook("heavy", &[Weight::Lifeline]), webhook("light", &[Weight::Routine])];
+        watch.put(station);
+        watch.told.insert("EQ-01".into(), Told::from_json("{\"told\": 7, \"open\": {}}"));
+        assert_eq!(watch.heard(), [format!("heavy {reason} EQ-01"), format!("light {reason} EQ-01")]);
+    }
+    let mut watch = Watch::new();
+    watch.told.insert("XX-01".into(), Told::from_json("gone with the old version"));
+    assert_eq!(watch.heard(), ["on-call withdrawn XX-01"]);
+}
+
+/// The parts of EQ-01 that did not stay fixed, by a message's one entry.
+fn did_not_stick(watch: &mut Watch, reason: &str) -> (bool, Option<String>) {
+    let verdict = watch.pass();
+    let data = data(&verdict.messages[0].body);
+    let entry = &data[reason][0];
+    let at = |part: &serde_json::Value| part["fix_confirmed_at"].as_str().map(str::to_owned);
+    let parts = entry["settings"].as_array().unwrap().iter().chain(entry["lifelines"].as_array().unwrap());
+    (entry["did_not_stick"] == true, parts.filter_map(at).next())
+}
+
+#[test]
+fn a_fix_that_a_report_confirmed_and_that_did_not_stick_is_named() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "emergency.primary", "121"));
+    assert_eq!(did_not_stick(&mut watch, "opened"), (false, None));
+    watch.minutes(10);
+    watch.report("EQ-01");
+    watch.put(aligned("EQ-01"));
+    watch.pass();
+    watch.minutes(60 * 24 * 3);
+    watch.put(station("EQ-01", vec![setting("emergency.primary", Drift::Strayed, "121", "9")], vec![]));
+    let named = (true, Some("2026-11-20T10:10:00Z".to_owned()));
+    assert_eq!(did_not_stick(&mut watch, "opened"), named);
+    watch.minutes(60);
+    assert_eq!(did_not_stick(&mut watch, "still_open"), named, "and in every reminder");
+}
+
+#[test]
+fn a_fix_beside_other_drift_is_remembered_within_the_case() {
+    let mut watch = Watch::new();
+    let lamp = || setting("lamp.follows", Drift::Differs, "1", "0");
+    let identity = || setting("identity", Drift::Differs, "121", "120");
+    watch.put(station("EQ-01", vec![lamp(), identity()], vec![]));
+    watch.pass();
+    watch.report("EQ-01");
+    watch.put(station("EQ-01", vec![lamp()], vec![]));
+    watch.pass();
+    watch.put(station("EQ-01", vec![lamp(), identity()], vec![]));
+    assert!(did_not_stick(&mut watch, "grown").0);
+}
+
+#[test]
+fn a_lifeline_that_fails_again_after_its_test_is_named() {
+    let failed = || station("EQ-01", vec![], vec![lifeline("emergency", Service::Failed)]);
+    let mut watch = Watch::new();
+    watch.put(failed());
+    watch.pass();
+    watch.report("EQ-01");
+    watch.put(aligned("EQ-01"));
+    watch.pass();
+    watch.put(failed());
+    assert!(did_not_stick(&mut watch, "opened").0);
+}
+
+#[test]
+fn drift_that_an_edit_took_away_and_brought_back_is_no_failed_fix() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "identity", "121"));
+    watch.pass();
+    watch.put(aligned("EQ-01"));
+    watch.pass();
+    watch.put(differs("EQ-01", "identity", "121"));
+    assert_eq!(did_not_stick(&mut watch, "opened"), (false, None));
+}
+
+#[test]
+fn another_wanted_value_or_a_long_time_makes_it_a_new_case() {
+    for (wanted, days) in [("999", 1), ("121", 31)] {
+        let mut watch = Watch::new();
+        watch.put(differs("EQ-01", "identity", "121"));
+        watch.pass();
+        watch.report("EQ-01");
+        watch.put(aligned("EQ-01"));
+        watch.pass();
+        watch.minutes(60 * 24 * days);
+        watch.pass();
+        watch.put(differs("EQ-01", "identity", wanted));
+        assert!(!did_not_stick(&mut watch, "opened").0, "{wanted} after {days} days");
+    }
+}
+
+#[test]
+fn the_same_alarm_raised_again_is_another_message() {
+    let mut watch = Watch::new();
+    let mut ids = std::collections::BTreeSet::new();
+    let mut count = 0;
+    for _ in 0..3 {
+        for station in [differs("EQ-01", "identity", "121"), aligned("EQ-01")] {
+            watch.put(station);
+            let verdict = watch.pass();
+            count += verdict.messages.len();
+            ids.extend(verdict.messages.into_iter().map(|message| message.id));
+        }
+    }
+    assert_eq!((ids.len(), count), (6, 6));
+}
+
+#[test]
+fn one_decision_worked_out_twice_is_one_message_whatever_the_clock() {
+    let mut watch = Watch::new();
+    watch.terms.webhooks.push(webhook("second", &Weight::ALL));
+    watch.put(differs("EQ-01", "identity", "121"));
+    let first = watch.verdict();
+    assert_eq!(first, watch.verdict());
+    watch.minutes(1);
+    watch.terms.webhooks.reverse();
+    let later = watch.verdict();
+    let ids =
+        |verdict: &Verdict| verdict.messages.iter().map(|m| m.id.clone()).collect::<std::collections::BTreeSet<_>>();
+    assert_eq!((ids(&first), first.thread), (ids(&later), later.thread));
+}

@@ -1,0 +1,183 @@
+//! One station of a message. Every text in it is bounded, so that one station cannot crowd out all others.
+
+use std::cmp::Reverse;
+
+use jiff::Timestamp;
+use serde::Serialize;
+
+use super::clip::{NAME, PLACE, VALUE, clip};
+use super::pass::{Is, Item};
+use super::seen::{Seen, SeenSetting};
+use crate::drift::{SettingDrift, StationDrift};
+
+/// A station as a message shows it.
+#[derive(Debug, Clone, Serialize)]
+pub(super) struct Entry {
+    station: String,
+    /// `null` for a withdrawn station of which nothing is kept.
+    site: Option<String>,
+    r#where: Option<String>,
+    /// `null` for a withdrawn one.
+    standing: Option<&'static str>,
+    /// `null` for an aligned and for a withdrawn one.
+    weight: Option<&'static str>,
+    settings: Vec<EntrySetting>,
+    #[serde(skip_serializing_if = "is_zero")]
+    settings_left_out: usize,
+    lifelines: Vec<EntryLifeline>,
+    #[serde(skip_serializing_if = "is_zero")]
+    lifelines_left_out: usize,
+    /// When the case was opened.
+    since: Option<String>,
+    /// Something that was fixed, and confirmed so, is wrong again.
+    #[serde(skip_serializing_if = "is_false")]
+    did_not_stick: bool,
+    /// What the receiver knew of it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    was: Option<Was>,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct EntrySetting {
+    setting: String,
+    drift: &'static str,
+    weight: &'static str,
+    wanted: String,
+    confirmed: String,
+    wanted_at: String,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    contact: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    fix_confirmed_at: Option<String>,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct EntryLifeline {
+    lifeline: String,
+    service: &'static str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    fix_confirmed_at: Option<String>,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct Was {
+    standing: &'static str,
+    weight: &'static str,
+    settings: Vec<String>,
+    #[serde(skip_serializing_if = "is_zero")]
+    settings_left_out: usize,
+}
+
+const SETTINGS: usize = 8;
+const LIFELINES: usize = 4;
+
+fn is_zero(n: &usize) -> bool {
+    *n == 0
+}
+
+fn is_false(b: &bool) -> bool {
+    !*b
+}
+
+impl Entry {
+    /// With its settings and lifelines, the heaviest first.
+    pub(super) fn full(item: &Item<'_>, clock: Timestamp) -> Entry {
+        let turn = item.turn;
+        let mut entry = Entry::bare(item);
+        entry.since = match &turn.is {
+            Is::Drifting { .. } => Some(turn.case().map_or(clock, |case| case.opened_at)),
+            Is::Aligned(_) | Is::Gone { .. } => turn.before.and_then(|before| before.last()).map(|(since, _)| since),
+        }
+        .map(|since| since.to_string());
+        entry.was = item.was.map(Was::of);
+        if let Is::Drifting { drift, seen, mark: _ } = &turn.is {
+            entry.fill(drift, seen);
+        }
+        entry
+    }
+
+    fn bare(item: &Item<'_>) -> Entry {
+        let (place, standing) = match &item.turn.is {
+            Is::Drifting { drift, .. } | Is::Aligned(drift) => {
+                (Some((&drift.site, &drift.location)), Some(drift.standing.as_str()))
+            }
+            Is::Gone { .. } => (item.was.map(|was| (&was.site, &was.location)), None),
+        };
+        Entry {
+            station: clip(item.turn.station, NAME),
+            site: place.map(|(site, _)| clip(site, NAME)),
+            r#where: place.map(|(_, location)| clip(location, PLACE)),
+            standing,
+            weight: item.turn.seen().map(|seen| seen.weight.as_str()),
+            settings: Vec::new(),
+            settings_left_out: 0,
+            lifelines: Vec::new(),
+            lifelines_left_out: 0,
+            since: None,
+            did_not_stick: false,
+            was: None,
+        }
+    }
+
+    fn fill(&mut self, drift: &StationDrift, seen: &Seen) {
+        let found = drift.settings.iter().filter_map(|s| Some((s, seen.settings.get(&s.name)?)));
+        let mut settings: Vec<(&SettingDrift, &SeenSetting)> = found.collect();
+        settings.sort_by_key(|(setting, _)| (Reverse(setting.weight), setting.drift, setting.name.clone()));
+        self.settings_left_out = settings.len().saturating_sub(SETTINGS);
+        self.settings = settings.into_iter().take(SETTINGS).map(|(s, seen)| EntrySetting::of(s, seen)).collect();
+        let mut lifelines: Vec<_> = seen.lifelines.iter().collect();
+        lifelines.sort_by_key(|(_, lifeline)| lifeline.service);
+        self.lifelines_left_out = lifelines.len().saturating_sub(LIFELINES);
+        let shown = lifelines.into_iter().take(LIFELINES).map(|(name, lifeline)| EntryLifeline {
+            lifeline: clip(name, NAME),
+            service: lifeline.service.as_str(),
+            fix_confirmed_at: lifeline.fixed_at.map(|at| at.to_string()),
+        });
+        self.lifelines = shown.collect();
+        self.did_not_stick = seen.did_not_stick().is_some();
+    }
+
+    /// Without settings and lifelines, which it counts as left out.
+    pub(super) fn brief(self) -> Entry {
+        Entry {
+            settings_left_out: self.settings_left_out + self.settings.len(),
+            settings: Vec::new(),
+            lifelines_left_out: self.lifelines_left_out + self.lifelines.len(),
+            lifelines: Vec::new(),
+            was: self.was.map(Was::brief),
+            ..self
+        }
+    }
+}
+
+impl EntrySetting {
+    fn of(setting: &SettingDrift, seen: &SeenSetting) -> EntrySetting {
+        EntrySetting {
+            setting: clip(&setting.name, NAME),
+            drift: setting.drift.as_str(),
+            weight: setting.weight.as_str(),
+            wanted: clip(&seen.wanted.text, VALUE),
+            confirmed: clip(&seen.held.text, VALUE),
+            wanted_at: clip(&setting.wanted_at.to_string(), PLACE),
+            contact: setting.contact.as_ref().map(|contact| clip(contact, NAME)),
+            fix_confirmed_at: seen.fixed_at.map(|at| at.to_string()),
+        }
+    }
+}
+
+impl Was {
+    fn of(seen: &Seen) -> Was {
+        let mut names: Vec<_> = seen.settings.iter().collect();
+        names.sort_by_key(|(_, setting)| (Reverse(setting.weight), setting.drift));
+        Was {
+            standing: seen.standing.as_str(),
+            weight: seen.weight.as_str(),
+            settings_left_out: names.len().saturating_sub(SETTINGS),
+            settings: names.into_iter().take(SETTINGS).map(|(name, _)| clip(name, NAME)).collect(),
+        }
+    }
+
+    fn brief(self) -> Was {
+        Was { settings_left_out: self.settings_left_out + self.settings.len(), settings: Vec::new(), ..self }
+    }
+}

@@ -1,0 +1,139 @@
+//! The envelope of every message: CloudEvents 1.0 in structured JSON (its specification, section 3, and the JSON event
+//! format). What is inside comes from the other files of this module.
+
+use jiff::Timestamp;
+use serde::Serialize;
+
+use crate::setting::Name;
+
+/// The `Content-Type` of every message.
+pub const CONTENT_TYPE: &str = "application/cloudevents+json; charset=UTF-8";
+
+/// The longest body, in bytes (Standard Webhooks advises less than 20 kB).
+pub const LONGEST_BODY: usize = 20_000;
+
+/// A message for one webhook.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Message {
+    pub webhook: Name,
+    /// The event's id and the `webhook-id`: letters, digits and hyphens. The same decision has the same one.
+    pub id: String,
+    /// At most [`LONGEST_BODY`] bytes of JSON.
+    pub body: String,
+}
+
+/// What an event is about.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Kind {
+    Drift,
+    InventoryRefused,
+    ReportRefused,
+}
+
+impl Kind {
+    pub(super) fn as_str(self) -> &'static str {
+        match self {
+            Kind::Drift => "stationkeep.drift.v1",
+            Kind::InventoryRefused => "stationkeep.inventory.refused.v1",
+            Kind::ReportRefused => "stationkeep.report.refused.v1",
+        }
+    }
+}
+
+/// The attributes in the order written, so that a person reading along meets the sentence early.
+#[derive(Serialize)]
+struct Event<'e, D> {
+    specversion: &'static str,
+    id: &'e str,
+    source: &'e str,
+    r#type: &'static str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    subject: Option<&'e str>,
+    time: String,
+    datacontenttype: &'static str,
+    data: &'e D,
+}
+
+/// Everything about an event but its data.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Envelope<'e> {
+    pub id: &'e str,
+    pub source: &'e str,
+    pub kind: Kind,
+    pub subject: Option<&'e str>,
+    pub time: Timestamp,
+}
+
+impl Envelope<'_> {
+    /// The whole event as JSON.
+    pub(super) fn seal(&self, data: &impl Serialize) -> String {
+        let Envelope { id, source, kind, subject, time } = *self;
+        let event = Event {
+            specversion: "1.0",
+            id,
+            // A source must not be empty.
+            source: if source.is_empty() { "/stationkeep" } else { source },
+            r#type: kind.as_str(),
+            subject: subject.filter(|subject| !subject.is_empty()),
+            time: time.to_string(),
+            datacontenttype: "application/json",
+            data,
+        };
+        json(&event)
+    }
+}
+
+/// JSON of structs with text keys, which cannot fail.
+pub(super) fn json(what: &impl Serialize) -> String {
+    serde_json::to_string(what).unwrap_or_else(|error| unreachable!("only text keys are written: {error}"))
+}
+
+/// The source of a fleet's events: `/stationkeep/` and the fleet's name in lower-case letters, digits and hyphens.
+pub fn source_of(fleet: &str) -> String {
+    const LONGEST: usize = 80;
+    let mut slug = String::new();
+    for sign in fleet.chars().take(LONGEST) {
+        match sign.to_ascii_lowercase() {
+            sign if sign.is_ascii_alphanumeric() => slug.push(sign),
+            _ if slug.is_empty() || slug.ends_with('-') => {}
+            _ => slug.push('-'),
+        }
+    }
+    let slug = slug.trim_end_matches('-');
+    format!("/stationkeep/{}", if slug.is_empty() { "fleet" } else { slug })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_source_is_a_plain_path_whatever_the_fleet_is_called() {
+        for (fleet, source) in [
+            ("Skerry Coast Harbours", "/stationkeep/skerry-coast-harbours"),
+            ("  Häfen & Kais  ", "/stationkeep/h-fen-kais"),
+            ("港", "/stationkeep/fleet"),
+            ("", "/stationkeep/fleet"),
+        ] {
+            assert_eq!(source_of(fleet), source);
+        }
+    }
+
+    #[test]
+    fn an_event_has_every_attribute_that_cloudevents_requires() {
+        // CloudEvents 1.0, "Required attributes": id, source, specversion, type; time is RFC 3339.
+        let envelope = Envelope {
+            id: "sk-1",
+            source: "",
+            kind: Kind::Drift,
+            subject: Some(""),
+            time: Timestamp::from_second(0).unwrap(),
+        };
+        let event: serde_json::Value = serde_json::from_str(&envelope.seal(&[1])).unwrap();
+        let expected = serde_json::json!({
+            "specversion": "1.0", "id": "sk-1", "source": "/stationkeep", "type": "stationkeep.drift.v1",
+            "time": "1970-01-01T00:00:00Z", "datacontenttype": "application/json", "data": [1]
+        });
+        assert_eq!(event, expected);
+    }
+}

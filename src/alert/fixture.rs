@@ -1,0 +1,192 @@
+//! A small invented fleet for the tests of this module: stations made from what is wrong with them.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+
+use jiff::{SignedDuration, Timestamp};
+use serde_json::Value as Json;
+use uuid::Uuid;
+
+use super::{Cause, Pass, ReportTaken, Subscription, Terms, Thread, Told, Verdict, decide};
+use crate::drift::{Drift, LifelineService, Service, SettingDrift, Standing, StationDrift};
+use crate::finding::Place;
+use crate::inventory::{Contact, Reach};
+use crate::keybook::SettingId;
+use crate::ledger::State;
+use crate::setting::{Name, Value, Weight};
+
+pub fn place(file: &str, line: u32) -> Place {
+    Place { file: file.into(), line, column: 5, length: 1 }
+}
+
+/// A drifting setting; its weight follows from its name.
+pub fn setting(name: &str, drift: Drift, wanted: &str, held: &str) -> SettingDrift {
+    let weight = match name {
+        "emergency.primary" | "emergency.backup" | "line.kind" => Weight::Lifeline,
+        "identity" => Weight::Locating,
+        _ => Weight::Routine,
+    };
+    let held = match drift {
+        Drift::Unproven => State::Unknown,
+        Drift::InDoubt => State::InDoubt([held, wanted].map(|text| Value::Digits(text.into())).into()),
+        Drift::Differs | Drift::Strayed | Drift::Overdue => State::Known(Value::Digits(held.into())),
+    };
+    SettingDrift {
+        id: SettingId(0),
+        name: name.into(),
+        drift,
+        weight,
+        wanted: Value::Digits(wanted.into()),
+        wanted_at: place("inventory/fleet.yaml", 12),
+        contact: None,
+        held,
+        mark: None,
+    }
+}
+
+pub fn lifeline(name: &str, service: Service) -> LifelineService {
+    LifelineService { name: name.into(), service, mark: None }
+}
+
+/// A station with what is wrong there; its standing and weight follow.
+pub fn station(name: &str, settings: Vec<SettingDrift>, lifelines: Vec<LifelineService>) -> Arc<StationDrift> {
+    let of_settings = settings.iter().map(|setting| match setting.drift {
+        Drift::Differs | Drift::Strayed => Standing::Adrift,
+        Drift::InDoubt => Standing::InDoubt,
+        Drift::Unproven => Standing::Unproven,
+        Drift::Overdue => Standing::Overdue,
+    });
+    let of_lifelines = lifelines.iter().map(|lifeline| match lifeline.service {
+        Service::Failed => Standing::OutOfService,
+        Service::Untested => Standing::Untested,
+        Service::Overdue => Standing::Overdue,
+        Service::Tested => Standing::Aligned,
+    });
+    let standing = of_settings.chain(of_lifelines).min().unwrap_or(Standing::Aligned);
+    let failing = lifelines.iter().any(|lifeline| lifeline.service != Service::Tested);
+    let heaviest = settings.iter().map(|setting| setting.weight).max();
+    Arc::new(StationDrift {
+        station: name.into(),
+        site: "east-quay".into(),
+        location: format!("East quay, {name}").into(),
+        standing,
+        weight: if failing { Some(Weight::Lifeline) } else { heaviest },
+        settings,
+        lifelines,
+    })
+}
+
+pub fn aligned(name: &str) -> Arc<StationDrift> {
+    station(name, Vec::new(), vec![lifeline("emergency", Service::Tested)])
+}
+
+pub fn differs(name: &str, what: &str, wanted: &str) -> Arc<StationDrift> {
+    station(name, vec![setting(what, Drift::Differs, wanted, "1")], Vec::new())
+}
+
+pub fn webhook(name: &str, weights: &[Weight]) -> Subscription {
+    let remind_minutes = [(Weight::Lifeline, 60), (Weight::Locating, 240), (Weight::Routine, 1440)].into();
+    Subscription { name: name.into(), weights: weights.iter().copied().collect(), remind_minutes }
+}
+
+pub fn terms(webhooks: Vec<Subscription>) -> Terms {
+    Terms { source: "/stationkeep/skerry-coast-harbours".into(), webhooks, surge_share: 0.3, require_tests: true }
+}
+
+/// A fleet, its clock, and what was told of it.
+pub struct Watch {
+    pub stations: BTreeMap<Name, Arc<StationDrift>>,
+    pub vanished: BTreeSet<Name>,
+    pub contacts: BTreeMap<Name, Contact>,
+    pub cause: Cause,
+    pub clock: Timestamp,
+    pub told: BTreeMap<Name, Told>,
+    pub thread: Thread,
+    pub terms: Terms,
+}
+
+impl Watch {
+    /// Ten aligned stations, `EQ-00` to `EQ-09`, and one webhook that takes everything.
+    pub fn new() -> Watch {
+        let names = (0..10).map(|n| format!("EQ-{n:02}"));
+        let contact = Contact { reach: Reach::Short("999".into()), place: place("inventory/contacts.yaml", 3) };
+        Watch {
+            stations: names.map(|name| (Name::from(&*name), aligned(&name))).collect(),
+            vanished: BTreeSet::new(),
+            contacts: [("control-room".into(), contact)].into(),
+            cause: Cause::default(),
+            clock: "2026-11-20T10:00:00Z".parse().unwrap(),
+            told: BTreeMap::new(),
+            thread: Thread::default(),
+            terms: terms(vec![webhook("on-call", &Weight::ALL)]),
+        }
+    }
+
+    pub fn put(&mut self, station: Arc<StationDrift>) {
+        self.stations.insert(station.station.clone(), station);
+    }
+
+    pub fn take(&mut self, station: &str) {
+        self.stations.remove(station);
+        self.vanished.insert(station.into());
+    }
+
+    pub fn minutes(&mut self, minutes: i64) {
+        self.clock += SignedDuration::from_mins(minutes);
+    }
+
+    pub fn report(&mut self, station: &str) {
+        let id = Uuid::from_u128(7);
+        self.cause.reports.push(ReportTaken { id, station: station.into(), by: "tech-07".into() });
+    }
+
+    pub fn verdict(&self) -> Verdict {
+        let Watch { stations, vanished, contacts, cause, clock, told, thread, terms } = self;
+        decide(told, thread, &Pass { stations, vanished, contacts, cause, clock: *clock }, terms)
+    }
+
+    /// One pass; what was told is kept as text, as the store keeps it. A second pass at once has nothing to say.
+    pub fn pass(&mut self) -> Verdict {
+        let verdict = self.verdict();
+        verdict.apply(&mut self.told);
+        for told in self.told.values_mut() {
+            let read = Told::from_json(&told.to_json());
+            assert_eq!(read, *told);
+            *told = read;
+        }
+        self.thread = Thread::stored(&verdict.thread.to_string());
+        let again = self.verdict();
+        assert!(again.is_empty(), "{again:?}");
+        assert_eq!(again.thread, self.thread);
+        self.cause = Cause::default();
+        self.vanished.clear();
+        verdict
+    }
+
+    /// One pass; what each webhook is told: `webhook reason station`, in the order of the message.
+    pub fn heard(&mut self) -> Vec<String> {
+        heard(&self.pass())
+    }
+}
+
+/// What each webhook is told: `webhook reason station`.
+pub fn heard(verdict: &Verdict) -> Vec<String> {
+    let mut all = Vec::new();
+    for message in &verdict.messages {
+        let data = data(&message.body);
+        for reason in super::Reason::ALL {
+            for entry in data[reason.as_str()].as_array().unwrap() {
+                all.push(format!("{} {} {}", message.webhook, reason.as_str(), entry["station"].as_str().unwrap()));
+            }
+        }
+    }
+    all
+}
+
+pub fn event(body: &str) -> Json {
+    serde_json::from_str(body).unwrap()
+}
+
+pub fn data(body: &str) -> Json {
+    event(body)["data"].clone()
+}

@@ -1,0 +1,143 @@
+//! Marks: short digests that tell whether two things are the same. They are made from what is told, never
+//! from the clock, and nothing can be read back out of one.
+
+use std::collections::BTreeSet;
+use std::fmt;
+use std::sync::Arc;
+
+use sha2::{Digest, Sha256};
+
+/// 32 lower-case hexadecimal digits; equal for equal content only.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Mark(Arc<str>);
+
+impl Mark {
+    /// One that was kept as text.
+    pub(super) fn stored(text: &str) -> Mark {
+        Mark(text.into())
+    }
+
+    pub(super) fn as_str(&self) -> &str {
+        &self.0
+    }
+}
+
+impl fmt::Display for Mark {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.0)
+    }
+}
+
+/// Collects texts, each as a netstring (`length:bytes,`), so that no two lists look alike.
+pub(super) struct Inking(Sha256);
+
+impl Inking {
+    pub(super) fn new() -> Inking {
+        Inking(Sha256::new())
+    }
+
+    pub(super) fn text(&mut self, text: &str) -> &mut Inking {
+        self.0.update(text.len().to_string());
+        self.0.update(b":");
+        self.0.update(text);
+        self.0.update(b",");
+        self
+    }
+
+    /// Something that may be missing; none differs from every text.
+    pub(super) fn maybe(&mut self, text: Option<&str>) -> &mut Inking {
+        match text {
+            Some(text) => self.text("+").text(text),
+            None => self.text("-"),
+        }
+    }
+
+    pub(super) fn mark(self) -> Mark {
+        let hex: String = self.0.finalize().iter().take(16).map(|byte| format!("{byte:02x}")).collect();
+        Mark(hex.into())
+    }
+}
+
+/// What ties every decision to the ones before it.
+///
+/// The ids of messages are made from it, so that the same alarm raised a second time is a second message, while one
+/// decision worked out twice is one. Kept as text beside what was told, and written in the same transaction.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Thread(Arc<str>);
+
+impl Default for Thread {
+    /// Nothing was decided yet.
+    fn default() -> Thread {
+        Thread("".into())
+    }
+}
+
+impl Thread {
+    /// One that was kept as text; any text will do.
+    pub fn stored(text: &str) -> Thread {
+        Thread(text.into())
+    }
+
+    /// The id of a message to a webhook: letters, digits and a hyphen.
+    pub(super) fn id(&self, kind: &str, webhook: &str, cause: &Mark) -> String {
+        let mut ink = Inking::new();
+        ink.text("message").text(&self.0).text(kind).text(webhook).text(cause.as_str());
+        format!("sk-{}", ink.mark())
+    }
+
+    /// The thread after a decision; the same where nothing is said. Whoever is told first makes no difference.
+    pub(super) fn after<'i>(&self, ids: impl Iterator<Item = &'i str>) -> Thread {
+        let ids: BTreeSet<&str> = ids.collect();
+        if ids.is_empty() {
+            return self.clone();
+        }
+        let mut ink = Inking::new();
+        ink.text("thread").text(&self.0);
+        ids.iter().for_each(|id| {
+            ink.text(id);
+        });
+        Thread(ink.mark().0)
+    }
+}
+
+impl fmt::Display for Thread {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.0)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn mark(texts: &[Option<&str>]) -> Mark {
+        let mut ink = Inking::new();
+        texts.iter().for_each(|text| {
+            ink.maybe(*text);
+        });
+        ink.mark()
+    }
+
+    #[test]
+    fn a_letter_moved_or_a_text_missing_changes_the_mark() {
+        assert_ne!(mark(&[Some("ab"), Some("c")]), mark(&[Some("a"), Some("bc")]));
+        assert_ne!(mark(&[Some("-")]), mark(&[None]));
+        assert_ne!(mark(&[Some("")]), mark(&[None]));
+    }
+
+    #[test]
+    fn marks_stay_the_same_from_version_to_version() {
+        // Python: hashlib.sha256(b"1:+,8:identity,1:-,").hexdigest()[:32]
+        assert_eq!(mark(&[Some("identity"), None]).as_str(), "dcb1ad0b570d367078c4b962de945518");
+    }
+
+    #[test]
+    fn the_same_cause_later_in_the_thread_has_another_id() {
+        let (cause, start) = (mark(&[]), Thread::default());
+        let first = start.id("drift", "on-call", &cause);
+        assert_eq!(first, Thread::stored("").id("drift", "on-call", &cause));
+        assert_ne!(first, start.id("drift", "ops", &cause));
+        assert_ne!(first, start.after([first.as_str()].into_iter()).id("drift", "on-call", &cause));
+        assert!(first.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'-' || b == b'_'));
+    }
+}

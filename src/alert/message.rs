@@ -1,0 +1,206 @@
+//! The message of one pass to one webhook: its lists by reason, exact counts, and as many stations as fit, the heaviest
+//! first.
+//!
+//! Room is left for what a later version adds to an entry: presses, minutes, a link to its card.
+
+use std::cmp::Reverse;
+use std::collections::BTreeMap;
+
+use serde::Serialize;
+
+use super::cause::ToldCause;
+use super::clip::{NAME, clip};
+use super::entry::Entry;
+use super::event::{Envelope, Kind, LONGEST_BODY, Message, json};
+use super::mark::{Inking, Mark, Thread};
+use super::pass::{Item, Pass};
+use super::summary;
+use super::{Reason, Subscription, Terms};
+use crate::drift::{Standing, Totals};
+use crate::setting::{Name, Weight};
+
+/// The heaviest first, then by reason, standing, site, name.
+fn rank<'i>(item: &'i Item<'_>) -> (Reverse<Option<Weight>>, Reason, Standing, Option<&'i Name>, &'i Name) {
+    (Reverse(item.weight()), item.reason, item.standing(), item.site(), item.turn.station)
+}
+
+/// How many stations a reason has, by weight; a withdrawal without a case has none.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+pub(super) struct Count {
+    pub stations: usize,
+    pub lifeline: usize,
+    pub locating: usize,
+    pub routine: usize,
+}
+
+impl Count {
+    fn add(&mut self, weight: Option<Weight>) {
+        self.stations += 1;
+        match weight {
+            Some(Weight::Lifeline) => self.lifeline += 1,
+            Some(Weight::Locating) => self.locating += 1,
+            Some(Weight::Routine) => self.routine += 1,
+            None => {}
+        }
+    }
+}
+
+#[derive(Debug, Serialize)]
+struct SiteCount {
+    site: String,
+    stations: usize,
+}
+
+/// The `data` of an event. Every list says in `left_out` how many of it are not shown.
+#[derive(Debug, Serialize)]
+struct Data {
+    summary: String,
+    surge: bool,
+    counts: BTreeMap<&'static str, Count>,
+    cause: ToldCause,
+    /// Where the stations of this message are, the most first.
+    sites: Vec<SiteCount>,
+    sites_left_out: usize,
+    /// The whole fleet by standing, as `drift --format json` has it.
+    totals: serde_json::Value,
+    /// The whole fleet by weight; aligned stations are in `stations` only.
+    weights: Count,
+    opened: Vec<Entry>,
+    grown: Vec<Entry>,
+    withdrawn: Vec<Entry>,
+    still_open: Vec<Entry>,
+    eased: Vec<Entry>,
+    closed: Vec<Entry>,
+    left_out: BTreeMap<&'static str, usize>,
+    /// The command that shows all of it.
+    rest: &'static str,
+}
+
+impl Data {
+    fn list(&mut self, reason: Reason) -> &mut Vec<Entry> {
+        match reason {
+            Reason::Opened => &mut self.opened,
+            Reason::Grown => &mut self.grown,
+            Reason::Withdrawn => &mut self.withdrawn,
+            Reason::StillOpen => &mut self.still_open,
+            Reason::Eased => &mut self.eased,
+            Reason::Closed => &mut self.closed,
+        }
+    }
+}
+
+/// Makes the messages of a pass.
+pub(super) struct Teller<'a> {
+    pass: &'a Pass<'a>,
+    terms: &'a Terms,
+    surge: bool,
+    totals: Totals,
+    weights: Count,
+}
+
+impl<'a> Teller<'a> {
+    pub(super) fn new(pass: &'a Pass<'a>, terms: &'a Terms, surge: bool) -> Teller<'a> {
+        let totals = Totals::of(pass.stations.values().map(|drift| drift.standing));
+        let mut weights = Count::default();
+        pass.stations.values().for_each(|drift| weights.add(drift.weight));
+        Teller { pass, terms, surge, totals, weights }
+    }
+
+    /// The message with these items; `None` where there are none.
+    pub(super) fn message(&self, webhook: &Subscription, mut items: Vec<Item<'_>>, thread: &Thread) -> Option<Message> {
+        if items.is_empty() {
+            return None;
+        }
+        items.sort_by(|a, b| rank(a).cmp(&rank(b)));
+        let id = thread.id(Kind::Drift.as_str(), &webhook.name, &mark(&items));
+        let subject = match items.as_slice() {
+            [one] => Some(clip(one.turn.station, NAME)),
+            _ => None,
+        };
+        let envelope = Envelope {
+            id: &id,
+            source: &self.terms.source,
+            kind: Kind::Drift,
+            subject: subject.as_deref(),
+            time: self.pass.clock,
+        };
+        let mut data = self.frame(&items);
+        let mut room = LONGEST_BODY.saturating_sub(envelope.seal(&data).len());
+        for item in &items {
+            let Some(entry) = fitting(item, self.pass, room) else { break };
+            room = room.saturating_sub(length(&entry));
+            if let Some(left_out) = data.left_out.get_mut(item.reason.as_str()) {
+                *left_out = left_out.saturating_sub(1);
+            }
+            data.list(item.reason).push(entry);
+        }
+        Some(Message { webhook: webhook.name.clone(), id: id.clone(), body: envelope.seal(&data) })
+    }
+
+    /// Everything but the stations, all of which are left out so far: no digit is added when they come in.
+    fn frame(&self, items: &[Item<'_>]) -> Data {
+        let mut counts: BTreeMap<&'static str, Count> =
+            Reason::ALL.iter().map(|reason| (reason.as_str(), Count::default())).collect();
+        for item in items {
+            counts.entry(item.reason.as_str()).or_default().add(item.weight());
+        }
+        let left_out = counts.iter().map(|(reason, count)| (*reason, count.stations)).collect();
+        let cause = ToldCause::of(items, self.pass);
+        let (sites, sites_left_out) = sites(items);
+        let sentence =
+            summary::Sentence { items, counts: &counts, cause: &cause, surge: self.surge, totals: &self.totals };
+        Data {
+            summary: sentence.text(),
+            surge: self.surge,
+            cause,
+            sites,
+            sites_left_out,
+            totals: self.totals.json(),
+            weights: self.weights,
+            opened: Vec::new(),
+            grown: Vec::new(),
+            withdrawn: Vec::new(),
+            still_open: Vec::new(),
+            eased: Vec::new(),
+            closed: Vec::new(),
+            left_out,
+            rest: "stationkeep drift",
+            counts,
+        }
+    }
+}
+
+/// What an entry adds to a body: itself and a comma.
+fn length(entry: &Entry) -> usize {
+    json(entry).len() + 1
+}
+
+/// The entry, in full or else in brief; `None` where neither fits.
+fn fitting(item: &Item<'_>, pass: &Pass<'_>, room: usize) -> Option<Entry> {
+    let full = Entry::full(item, pass.clock);
+    if length(&full) <= room {
+        return Some(full);
+    }
+    Some(full.brief()).filter(|brief| length(brief) <= room)
+}
+
+fn sites(items: &[Item<'_>]) -> (Vec<SiteCount>, usize) {
+    const SHOWN: usize = 8;
+    let mut by_site: BTreeMap<&Name, usize> = BTreeMap::new();
+    items.iter().filter_map(Item::site).for_each(|site| *by_site.entry(site).or_default() += 1);
+    let mut sites: Vec<(&Name, usize)> = by_site.into_iter().collect();
+    sites.sort_by_key(|(_, stations)| Reverse(*stations));
+    let left_out = sites.len().saturating_sub(SHOWN);
+    let shown = sites.into_iter().take(SHOWN).map(|(site, stations)| SiteCount { site: clip(site, NAME), stations });
+    (shown.collect(), left_out)
+}
+
+/// What a message comes from: every station in it, why, from what, to what.
+fn mark(items: &[Item<'_>]) -> Mark {
+    let mut ink = Inking::new();
+    for Item { reason, turn, was: _ } in items {
+        ink.text(reason.as_str()).text(turn.station);
+        ink.maybe(turn.case().map(|case| case.mark.as_str())).maybe(turn.mark().map(Mark::as_str));
+    }
+    ink.mark()
+}

@@ -1,0 +1,134 @@
+//! What to tell of a fleet's drift, and to whom: what was told before and what is so now make one message a webhook.
+//!
+//! [`decide`] is a pure function. It compares levels, not events: a doubled or lost event changes nothing, a second pass
+//! over the same has nothing to say, and a restart speaks of what changed since the last telling only. Nothing here
+//! reads a clock, sends anything or keeps anything; codes never get here.
+//!
+//! # The table
+//!
+//! For each station and each webhook. *Heard* is what this webhook last heard of the station's open case.
+//!
+//! | the webhook heard   | the station now                     | the webhook is told |
+//! |---------------------|-------------------------------------|---------------------|
+//! | nothing             | aligned                             | nothing |
+//! | nothing             | drifts, by a weight it takes        | `opened` |
+//! | nothing             | drifts, by a weight it does not take| nothing (the case is on record) |
+//! | of a case           | drifts just so                      | nothing, or `still_open` when a reminder is due |
+//! | of a case           | drifts otherwise, only better       | `eased` |
+//! | of a case           | drifts otherwise                    | `grown` |
+//! | of a case, but not its last change (it was away) | drifts otherwise | `grown`: what it knows is not known here |
+//! | of a case           | aligned                             | `closed` |
+//! | anything or nothing | gone from the inventory             | `withdrawn`, once, by every webhook |
+//! | what cannot be read (another version's record) | drifts   | `opened`, by every webhook |
+//! | what cannot be read | aligned                             | `closed`, by every webhook |
+//!
+//! *Only better* is: no heavier, no worse in standing, every drifting setting drifted before, with the same wanted
+//! value, and is no worse (strayed > differs > in-doubt > unproven > overdue; one equally wrong but held otherwise is
+//! worse), every failing lifeline failed before and is no worse. One exception: a lifeline that becomes `untested` while
+//! a lifeline setting stops drifting is the mend under way, and no growth.
+//!
+//! Who heard of a case hears of it to its end, whatever its weight becomes; so each webhook's telling of a station always
+//! reads opened, (grown, eased, still open)…, closed or withdrawn. A webhook added to the configuration hears of the
+//! cases that are open.
+//!
+//! *Flapping*: every settled change is told; what opens and closes within the settle time is never seen here.
+//!
+//! *A fix that did not stick*: a setting that drifted, came right by a report (not by an edit), and within
+//! [`REMEMBERED`] differs or strays from the same wanted value again; or a lifeline that failed, was tested, and
+//! failed again. Its entry says `did_not_stick`, the part when its fix was confirmed.
+//!
+//! *Reminders* go to webhooks that take the weight the case has now. When one case of a weight is due, all open cases
+//! of that weight are in the message, so that they fall due together from then on.
+
+mod cause;
+mod clip;
+mod compare;
+mod decide;
+mod entry;
+mod event;
+mod mark;
+mod message;
+mod pass;
+mod refused;
+mod seen;
+mod summary;
+mod told;
+mod wire;
+
+#[cfg(test)]
+mod bounds_tests;
+#[cfg(test)]
+mod decide_tests;
+#[cfg(test)]
+mod fixture;
+#[cfg(test)]
+mod message_tests;
+#[cfg(test)]
+mod refused_tests;
+#[cfg(test)]
+mod stream_tests;
+#[cfg(test)]
+mod wire_tests;
+
+pub use decide::{Verdict, decide, next_reminder};
+pub use event::{CONTENT_TYPE, LONGEST_BODY, Message, source_of};
+pub use mark::{Mark, Thread};
+pub use pass::{Cause, Pass, ReportTaken};
+pub use refused::{InventoryRead, InventoryRefused, InventoryVerdict, RefusedReport, inventory, report_refused};
+pub use seen::{Seen, SeenLifeline, SeenSetting, Shown};
+pub use told::{Case, Heard, Over, REMEMBERED, Told};
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use crate::setting::{Name, Weight};
+
+/// A webhook, and what it wants to hear.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Subscription {
+    pub name: Name,
+    pub weights: BTreeSet<Weight>,
+    /// Minutes between reminders of an open case, by its weight. Without an entry, or with 0, there is none.
+    pub remind_minutes: BTreeMap<Weight, u32>,
+}
+
+/// What the configuration says about alerts.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Terms {
+    /// Where the events come from, a URI reference such as [`source_of`] makes.
+    pub source: String,
+    /// The webhooks that are on; names are unique.
+    pub webhooks: Vec<Subscription>,
+    /// A pass with more news than this share of the fleet (0 to 1) is a surge.
+    pub surge_share: f64,
+    /// Whether an untested lifeline is a standing of its own.
+    pub require_tests: bool,
+}
+
+/// Why a webhook is told of a station; the order of a message's lists and of its sentence.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Reason {
+    Opened,
+    Grown,
+    Withdrawn,
+    StillOpen,
+    Eased,
+    Closed,
+}
+
+impl Reason {
+    /// All of them, in order.
+    pub const ALL: [Reason; 6] =
+        [Reason::Opened, Reason::Grown, Reason::Withdrawn, Reason::StillOpen, Reason::Eased, Reason::Closed];
+
+    /// The name of its list in a message.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Reason::Opened => "opened",
+            Reason::Grown => "grown",
+            Reason::Withdrawn => "withdrawn",
+            Reason::StillOpen => "still_open",
+            Reason::Eased => "eased",
+            Reason::Closed => "closed",
+        }
+    }
+}

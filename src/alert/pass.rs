@@ -1,0 +1,122 @@
+//! What a pass found and why it was made, and the shape in which the other files of this module look at it.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+
+use jiff::Timestamp;
+use uuid::Uuid;
+
+use super::Reason;
+use super::mark::Mark;
+use super::seen::Seen;
+use super::told::{Case, Told};
+use crate::drift::{Standing, StationDrift};
+use crate::inventory::Contact;
+use crate::setting::{Name, Weight};
+
+/// What a pass found.
+#[derive(Debug, Clone, Copy)]
+pub struct Pass<'a> {
+    /// Every station of the inventory, aligned ones too. Without any there is no decision: an empty inventory is an
+    /// error, never the withdrawal of all.
+    pub stations: &'a BTreeMap<Name, Arc<StationDrift>>,
+    /// Stations that the inventory had before and has no longer. One that was told to be withdrawn is not told again.
+    pub vanished: &'a BTreeSet<Name>,
+    /// The inventory's contacts, to name the line that a dial string comes from.
+    pub contacts: &'a BTreeMap<Name, Contact>,
+    pub cause: &'a Cause,
+    pub clock: Timestamp,
+}
+
+/// What happened since the pass that was last written. A pass knows no edits, so the lines of the inventory behind new
+/// drift are worked out from the drift itself.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Cause {
+    /// The first pass after a start.
+    pub started: bool,
+    /// Files that changed (inventory, keybooks, configuration), as the user knows them.
+    pub files: Vec<Name>,
+    /// Reports taken in, whatever they changed. Those since the last written pass, across a restart too.
+    pub reports: Vec<ReportTaken>,
+}
+
+/// A report that entered the ledger.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ReportTaken {
+    pub id: Uuid,
+    pub station: Name,
+    pub by: Name,
+}
+
+/// One station in this pass.
+pub(super) struct Turn<'a> {
+    pub station: &'a Name,
+    pub before: Option<&'a Told>,
+    pub is: Is<'a>,
+}
+
+/// How a station is now.
+pub(super) enum Is<'a> {
+    Drifting {
+        drift: &'a StationDrift,
+        seen: Seen,
+        mark: Mark,
+    },
+    Aligned(&'a StationDrift),
+    /// Not in the inventory. `news`: nobody was told yet.
+    Gone {
+        news: bool,
+    },
+}
+
+impl Turn<'_> {
+    /// The open case before this pass.
+    pub(super) fn case(&self) -> Option<&Case> {
+        self.before.and_then(Told::open)
+    }
+
+    /// What is seen now, where it drifts.
+    pub(super) fn seen(&self) -> Option<&Seen> {
+        match &self.is {
+            Is::Drifting { seen, .. } => Some(seen),
+            Is::Aligned(_) | Is::Gone { .. } => None,
+        }
+    }
+
+    /// The mark of what is seen now.
+    pub(super) fn mark(&self) -> Option<&Mark> {
+        match &self.is {
+            Is::Drifting { mark, .. } => Some(mark),
+            Is::Aligned(_) | Is::Gone { .. } => None,
+        }
+    }
+}
+
+/// One station of a message, before it is laid out.
+pub(super) struct Item<'t> {
+    pub reason: Reason,
+    pub turn: &'t Turn<'t>,
+    /// What the receiver knew of the station.
+    pub was: Option<&'t Seen>,
+}
+
+impl Item<'_> {
+    /// The heavier of before and after; a withdrawal without a case weighs nothing.
+    pub(super) fn weight(&self) -> Option<Weight> {
+        self.was.map(|was| was.weight).max(self.turn.seen().map(|seen| seen.weight))
+    }
+
+    /// The worse of before and after.
+    pub(super) fn standing(&self) -> Standing {
+        let both = [self.was, self.turn.seen()].into_iter().flatten().map(|seen| seen.standing);
+        both.min().unwrap_or(Standing::Aligned)
+    }
+
+    /// The station's site, where it is known.
+    pub(super) fn site(&self) -> Option<&Name> {
+        match &self.turn.is {
+            Is::Drifting { drift, .. } | Is::Aligned(drift) => Some(&drift.site),
+            Is::Gone { .. } => self.was.map(|was| &was.site),
+        }
+    }
+}

@@ -1,0 +1,262 @@
+//! Messages about what was refused: an inventory (and its recovery), a field report. Every webhook hears of both: while
+//! an inventory is refused, what is wanted of no station can change.
+
+use std::collections::BTreeMap;
+
+use jiff::{SignedDuration, Timestamp};
+use serde::Serialize;
+
+use super::clip::{NAME, PLACE, SENTENCE, clip};
+use super::event::{Envelope, Kind, LONGEST_BODY, Message, json};
+use super::mark::{Inking, Mark, Thread};
+use super::told::{Heard, fresh};
+use super::{Subscription, Terms};
+use crate::finding::Finding;
+use crate::setting::Name;
+
+/// What was told of a refused inventory; kept until every webhook that heard of it heard of the recovery.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct InventoryRefused {
+    /// When the first telling of it was; `None` where the record of it could not be read.
+    pub since: Option<Timestamp>,
+    pub(super) heard: BTreeMap<Name, Heard>,
+}
+
+/// What to tell of an inventory that was read; to be written in one transaction.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct InventoryVerdict {
+    pub refused: Option<InventoryRefused>,
+    pub messages: Vec<Message>,
+    pub thread: Thread,
+}
+
+/// How an inventory was read.
+#[derive(Debug, Clone, Copy)]
+pub struct InventoryRead<'a> {
+    /// Without an error among them the inventory is good.
+    pub findings: &'a [Finding],
+    /// Since when the inventory that is in force is known to be good; `None` where there is none.
+    pub in_force_since: Option<Timestamp>,
+    pub clock: Timestamp,
+}
+
+/// A report that did not enter the ledger.
+#[derive(Debug, Clone, Copy)]
+pub struct RefusedReport<'a> {
+    /// The file it was in, or who sent it.
+    pub source: &'a str,
+    /// A digest of its content: the same content is told of once.
+    pub content: &'a str,
+    /// Its id and station as far as they could be read.
+    pub id: Option<&'a str>,
+    pub station: Option<&'a str>,
+    pub reasons: &'a [Finding],
+}
+
+#[derive(Serialize)]
+struct Told {
+    at: String,
+    code: &'static str,
+    sentence: String,
+    mend: String,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    also: Vec<Also>,
+}
+
+#[derive(Serialize)]
+struct Also {
+    at: String,
+    what: String,
+}
+
+#[derive(Serialize)]
+struct InventoryData {
+    summary: String,
+    /// `refused` or `recovered`.
+    state: &'static str,
+    /// Since when it is, or was, refused.
+    since: Option<String>,
+    in_force_since: Option<String>,
+    errors: usize,
+    warnings: usize,
+    /// The errors, in the order of the files.
+    findings: Vec<Told>,
+    left_out: usize,
+    rest: &'static str,
+}
+
+#[derive(Serialize)]
+struct ReportData {
+    summary: String,
+    source: String,
+    report: Option<String>,
+    station: Option<String>,
+    count: usize,
+    reasons: Vec<Told>,
+    left_out: usize,
+    rest: &'static str,
+}
+
+/// Decides what to tell of an inventory that was just read: refused (or refused for other reasons), a reminder at the
+/// longest of a webhook's intervals, recovered. The same input gives the same verdict.
+pub fn inventory(
+    before: Option<&InventoryRefused>,
+    thread: &Thread,
+    read: &InventoryRead<'_>,
+    terms: &Terms,
+) -> InventoryVerdict {
+    let errors: Vec<&Finding> = read.findings.iter().filter(|finding| finding.is_error()).collect();
+    let mark = mark(&errors);
+    let mut heard: BTreeMap<Name, Heard> = before.map(|before| before.heard.clone()).unwrap_or_default();
+    let present = |name: &Name| terms.webhooks.iter().any(|webhook| webhook.name == *name);
+    heard.retain(|name, heard| present(name) || fresh(heard.at, read.clock));
+    let unreadable = before.is_some_and(|before| before.since.is_none());
+    let since = before.and_then(|before| before.since);
+    let mut verdict = InventoryVerdict { refused: None, messages: Vec::new(), thread: thread.clone() };
+    for webhook in &terms.webhooks {
+        let last = heard.get(&webhook.name);
+        let tell = match (errors.is_empty(), last) {
+            (true, last) => last.is_some() || unreadable,
+            (false, None) => true,
+            (false, Some(last)) => last.mark != mark || is_due(webhook, last, read.clock),
+        };
+        if errors.is_empty() {
+            heard.remove(&webhook.name);
+        } else if tell {
+            heard.insert(webhook.name.clone(), Heard { at: read.clock, mark: mark.clone() });
+        }
+        if tell {
+            verdict.messages.push(inventory_message(webhook, read, &errors, since, thread, terms));
+        }
+    }
+    verdict.thread = thread.after(verdict.messages.iter().map(|message| &*message.id));
+    let over = errors.is_empty() && heard.is_empty();
+    verdict.refused = (!over).then(|| InventoryRefused { since: Some(since.unwrap_or(read.clock)), heard });
+    verdict
+}
+
+fn is_due(webhook: &Subscription, last: &Heard, clock: Timestamp) -> bool {
+    let minutes = webhook.remind_minutes.values().copied().max().filter(|minutes| *minutes > 0);
+    minutes.is_some_and(|minutes| clock.duration_since(last.at).abs() >= SignedDuration::from_mins(minutes.into()))
+}
+
+fn inventory_message(
+    webhook: &Subscription,
+    read: &InventoryRead<'_>,
+    errors: &[&Finding],
+    since: Option<Timestamp>,
+    thread: &Thread,
+    terms: &Terms,
+) -> Message {
+    let kind = Kind::InventoryRefused;
+    let id = thread.id(kind.as_str(), &webhook.name, &mark(errors));
+    let envelope = Envelope { id: &id, source: &terms.source, kind, subject: None, time: read.clock };
+    let refused = !errors.is_empty();
+    let since = since.or(refused.then_some(read.clock));
+    let mut data = InventoryData {
+        summary: inventory_summary(errors, read.in_force_since),
+        state: if refused { "refused" } else { "recovered" },
+        since: since.map(|at| at.to_string()),
+        in_force_since: read.in_force_since.map(|at| at.to_string()),
+        errors: errors.len(),
+        warnings: read.findings.len() - errors.len(),
+        findings: Vec::new(),
+        left_out: errors.len(),
+        rest: "stationkeep check",
+    };
+    data.findings = fitting(errors, LONGEST_BODY.saturating_sub(envelope.seal(&data).len()));
+    data.left_out -= data.findings.len();
+    Message { webhook: webhook.name.clone(), body: envelope.seal(&data), id: id.clone() }
+}
+
+fn inventory_summary(errors: &[&Finding], in_force_since: Option<Timestamp>) -> String {
+    let Some(first) = errors.first() else {
+        return "The inventory can be read again and is in force.".into();
+    };
+    let count = if errors.len() == 1 { "1 error".into() } else { format!("{} errors", errors.len()) };
+    let in_force = match in_force_since {
+        Some(_) => "The last good one stays in force.",
+        None => "There is no good one to fall back on: no station is watched.",
+    };
+    let at = clip(&first.place.to_string(), PLACE);
+    clip(&format!("The inventory is refused: {count}. {in_force} First: {at}: {}", first.sentence), SENTENCE)
+}
+
+/// The messages about a refused report, one for each webhook. Their ids come from its content and the reasons, so that
+/// telling of it again is the same message.
+pub fn report_refused(report: &RefusedReport<'_>, clock: Timestamp, terms: &Terms) -> Vec<Message> {
+    let reasons: Vec<&Finding> = report.reasons.iter().collect();
+    let mut ink = Inking::new();
+    ink.text("report").text(report.content).text(mark(&reasons).as_str());
+    let cause = ink.mark();
+    terms.webhooks.iter().map(|webhook| report_message(webhook, report, &reasons, &cause, clock, terms)).collect()
+}
+
+fn report_message(
+    webhook: &Subscription,
+    report: &RefusedReport<'_>,
+    reasons: &[&Finding],
+    cause: &Mark,
+    clock: Timestamp,
+    terms: &Terms,
+) -> Message {
+    let kind = Kind::ReportRefused;
+    let id = Thread::default().id(kind.as_str(), &webhook.name, cause);
+    let station = report.station.map(|station| clip(station, NAME));
+    let envelope = Envelope { id: &id, source: &terms.source, kind, subject: station.as_deref(), time: clock };
+    let about = station.as_deref().map(|station| format!(" about {station}")).unwrap_or_default();
+    let first = reasons.first().map(|first| first.sentence.as_str()).unwrap_or("It could not be read.");
+    let source = clip(report.source, PLACE);
+    let mut data = ReportData {
+        summary: clip(&format!("A field report{about} was not taken ({source}): {first}"), SENTENCE),
+        source,
+        report: report.id.map(|id| clip(id, NAME)),
+        station: station.clone(),
+        count: reasons.len(),
+        reasons: Vec::new(),
+        left_out: reasons.len(),
+        rest: "stationkeep report FILE",
+    };
+    data.reasons = fitting(reasons, LONGEST_BODY.saturating_sub(envelope.seal(&data).len()));
+    data.left_out -= data.reasons.len();
+    Message { webhook: webhook.name.clone(), body: envelope.seal(&data), id: id.clone() }
+}
+
+/// As many as fit into so many bytes, from the first on.
+fn fitting(findings: &[&Finding], mut room: usize) -> Vec<Told> {
+    let mut told = Vec::new();
+    for finding in findings {
+        let one = shown(finding);
+        let length = json(&one).len() + 1;
+        if length > room {
+            break;
+        }
+        room -= length;
+        told.push(one);
+    }
+    told
+}
+
+fn shown(finding: &Finding) -> Told {
+    const RELATED: usize = 2;
+    let Finding { place, severity: _, code, sentence, mend, related } = finding;
+    let also = related
+        .iter()
+        .take(RELATED)
+        .map(|(place, what)| Also { at: clip(&place.to_string(), PLACE), what: clip(what, PLACE) });
+    Told {
+        at: clip(&place.to_string(), PLACE),
+        code: code.as_str(),
+        sentence: clip(sentence, SENTENCE),
+        mend: clip(mend, SENTENCE),
+        also: also.collect(),
+    }
+}
+
+fn mark(findings: &[&Finding]) -> Mark {
+    let mut ink = Inking::new();
+    for finding in findings {
+        ink.text(&finding.place.to_string()).text(finding.code.as_str()).text(&finding.sentence);
+    }
+    ink.mark()
+}

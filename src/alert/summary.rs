@@ -1,0 +1,130 @@
+//! The first sentences of a message, for whoever reads it on a phone at night: what, where, how bad, why.
+
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+
+use super::Reason;
+use super::cause::ToldCause;
+use super::clip::{NAME, PLACE, Room, SENTENCE, clip};
+use super::message::Count;
+use super::pass::{Is, Item};
+use super::seen::Seen;
+use crate::drift::Totals;
+use crate::setting::Weight;
+
+/// What the sentences are made from. `items` are sorted the heaviest first.
+pub(super) struct Sentence<'a> {
+    pub items: &'a [Item<'a>],
+    pub counts: &'a BTreeMap<&'static str, Count>,
+    pub cause: &'a ToldCause,
+    pub surge: bool,
+    pub totals: &'a Totals,
+}
+
+impl Sentence<'_> {
+    /// "New drift at EQ-01 (East quay, head of ladder 1): adrift, lifeline; emergency.primary differs. …"
+    pub(super) fn text(&self) -> String {
+        let mut text = String::new();
+        if self.surge {
+            text.push_str("Many at once. ");
+        }
+        for reason in Reason::ALL {
+            let mut of_reason = self.items.iter().filter(|item| item.reason == reason);
+            let Some(first) = of_reason.next() else { continue };
+            let count = self.counts.get(reason.as_str()).copied().unwrap_or_default();
+            let _ = match count.stations {
+                0 | 1 => write!(text, "{} {}. ", opening(reason), one(first)),
+                n => write!(text, "{} {n} stations{}, first {}. ", opening(reason), weights(count), named(first)),
+            };
+        }
+        self.add_cause(&mut text);
+        let _ = write!(text, "Fleet: {}.", self.totals.sentence());
+        clip(&text, SENTENCE)
+    }
+
+    fn add_cause(&self, text: &mut String) {
+        let Some(line) = self.cause.inventory.first() else { return };
+        let contact = match (&line.contact, &line.contact_at) {
+            (Some(contact), Some(at)) => format!(" (contact {contact}, {at})"),
+            (Some(contact), None) => format!(" (contact {contact})"),
+            (None, _) => String::new(),
+        };
+        let _ = write!(text, "{} wanted by {}{contact}", line.setting, line.at);
+        match self.cause.inventory.len() - 1 + self.cause.inventory_left_out {
+            0 => text.push_str(". "),
+            1 => text.push_str(" and 1 other line. "),
+            n => {
+                let _ = write!(text, " and {n} other lines. ");
+            }
+        }
+    }
+}
+
+fn opening(reason: Reason) -> &'static str {
+    match reason {
+        Reason::Opened => "New drift at",
+        Reason::Grown => "Worse at",
+        Reason::Withdrawn => "No longer in the inventory:",
+        Reason::StillOpen => "Still open at",
+        Reason::Eased => "Better at",
+        Reason::Closed => "Aligned again:",
+    }
+}
+
+/// " (480 lifeline, 20 routine)"
+fn weights(count: Count) -> String {
+    let parts = Weight::ALL.map(|weight| match weight {
+        Weight::Lifeline => (count.lifeline, weight),
+        Weight::Locating => (count.locating, weight),
+        Weight::Routine => (count.routine, weight),
+    });
+    let parts: Vec<String> = parts.iter().filter(|(n, _)| *n > 0).map(|(n, weight)| format!("{n} {weight}")).collect();
+    if parts.is_empty() { String::new() } else { format!(" ({})", parts.join(", ")) }
+}
+
+/// "EQ-01 (East quay, head of ladder 1)"
+fn named(item: &Item<'_>) -> String {
+    let location = match &item.turn.is {
+        Is::Drifting { drift, .. } | Is::Aligned(drift) => Some(&drift.location),
+        Is::Gone { .. } => item.was.map(|was| &was.location),
+    };
+    let station = clip(item.turn.station, NAME);
+    match location.filter(|location| !location.is_empty()) {
+        Some(location) => format!("{station} ({})", clip(location, PLACE)),
+        None => station,
+    }
+}
+
+/// A station alone, with what is wrong there.
+fn one(item: &Item<'_>) -> String {
+    let name = named(item);
+    match item.turn.seen() {
+        Some(seen) => format!("{name}: {}, {}{}", seen.standing, seen.weight, parts(seen)),
+        None => name,
+    }
+}
+
+/// "; emergency.primary differs, lifeline emergency failed"
+fn parts(seen: &Seen) -> String {
+    const SHOWN: usize = 3;
+    let mut settings: Vec<_> = seen.settings.iter().collect();
+    settings.sort_by_key(|(_, setting)| (std::cmp::Reverse(setting.weight), setting.drift));
+    let mut lifelines: Vec<_> = seen.lifelines.iter().collect();
+    lifelines.sort_by_key(|(_, lifeline)| lifeline.service);
+    let lifelines =
+        lifelines.iter().map(|(name, lifeline)| format!("lifeline {} {}", short(name), lifeline.service.as_str()));
+    let settings = settings.iter().map(|(name, setting)| format!("{} {}", short(name), setting.drift.as_str()));
+    let all: Vec<String> = lifelines.chain(settings).collect();
+    let mut text = all.iter().take(SHOWN).map(String::as_str).collect::<Vec<_>>().join(", ");
+    if all.len() > SHOWN {
+        let _ = write!(text, " and {} more", all.len() - SHOWN);
+    }
+    if let Some(at) = seen.did_not_stick() {
+        let _ = write!(text, "; the fix confirmed on {} did not stick", at.strftime("%Y-%m-%d"));
+    }
+    if text.is_empty() { text } else { format!("; {text}") }
+}
+
+fn short(name: &str) -> String {
+    clip(name, Room(40))
+}

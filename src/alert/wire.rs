@@ -1,0 +1,291 @@
+//! What was told, as the JSON text it is kept in. These shapes stay private; a text that cannot be read is no loss of the
+//! case: it is told again.
+
+use std::collections::BTreeMap;
+
+use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
+
+use super::event::json;
+use super::mark::Mark;
+use super::refused::InventoryRefused;
+use super::seen::{Seen, SeenLifeline, SeenSetting, Shown};
+use super::told::{Case, Fix, Heard, Over, Part, Told};
+use crate::drift::{Drift, Service, Standing};
+use crate::setting::{Name, Weight};
+
+/// The version of these shapes.
+const VERSION: u32 = 1;
+
+#[derive(Serialize, Deserialize)]
+struct WireTold {
+    told: u32,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    open: Option<WireCase>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    withdrawn_at: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    last: Option<WireLast>,
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    owed: BTreeMap<String, WireHeard>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    fixes: Vec<WireFix>,
+}
+
+#[derive(Serialize, Deserialize)]
+struct WireCase {
+    opened_at: String,
+    changed_at: String,
+    seen: WireSeen,
+    heard: BTreeMap<String, WireHeard>,
+}
+
+#[derive(Serialize, Deserialize)]
+struct WireLast {
+    opened_at: String,
+    seen: WireSeen,
+}
+
+#[derive(Serialize, Deserialize)]
+struct WireHeard {
+    at: String,
+    mark: String,
+}
+
+#[derive(Serialize, Deserialize)]
+struct WireSeen {
+    site: String,
+    r#where: String,
+    standing: String,
+    weight: String,
+    settings: BTreeMap<String, WireSetting>,
+    lifelines: BTreeMap<String, WireLifeline>,
+}
+
+#[derive(Serialize, Deserialize)]
+struct WireSetting {
+    drift: String,
+    weight: String,
+    wanted: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    wanted_print: Option<String>,
+    held: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    held_print: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    fixed_at: Option<String>,
+}
+
+#[derive(Serialize, Deserialize)]
+struct WireLifeline {
+    service: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    fixed_at: Option<String>,
+}
+
+/// A lifeline where it says no wanted value.
+#[derive(Serialize, Deserialize)]
+struct WireFix {
+    name: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    wanted: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    wanted_print: Option<String>,
+    at: String,
+}
+
+impl Told {
+    /// The text to keep it in.
+    pub fn to_json(&self) -> String {
+        let empty = WireTold {
+            told: VERSION,
+            open: None,
+            withdrawn_at: None,
+            last: None,
+            owed: BTreeMap::new(),
+            fixes: Vec::new(),
+        };
+        json(&match self {
+            // No version at all, so that it is not taken for one that can be read.
+            Told::Unreadable => WireTold { told: 0, ..empty },
+            Told::Open(case) => {
+                let Case { opened_at, changed_at, seen, mark: _, heard, fixes } = case;
+                let open = WireCase {
+                    opened_at: opened_at.to_string(),
+                    changed_at: changed_at.to_string(),
+                    seen: wire_seen(seen),
+                    heard: wire_heard(heard),
+                };
+                WireTold { open: Some(open), fixes: wire_fixes(fixes), ..empty }
+            }
+            Told::Over(Over { withdrawn_at, last, owed, fixes }) => WireTold {
+                withdrawn_at: withdrawn_at.map(|at| at.to_string()),
+                last: last.as_ref().map(|(at, seen)| WireLast { opened_at: at.to_string(), seen: wire_seen(seen) }),
+                owed: wire_heard(owed),
+                fixes: wire_fixes(fixes),
+                ..empty
+            },
+        })
+    }
+
+    /// Reads it back. What cannot be read is [`Told::Unreadable`], so that nothing that was open is forgotten.
+    pub fn from_json(text: &str) -> Told {
+        let wire = serde_json::from_str::<WireTold>(text).ok().filter(|wire| wire.told == VERSION);
+        wire.and_then(told).unwrap_or(Told::Unreadable)
+    }
+}
+
+#[derive(Serialize, Deserialize)]
+struct WireRefused {
+    refused: u32,
+    since: Option<String>,
+    heard: BTreeMap<String, WireHeard>,
+}
+
+impl InventoryRefused {
+    /// The text to keep it in.
+    pub fn to_json(&self) -> String {
+        let InventoryRefused { since, heard } = self;
+        json(&WireRefused { refused: VERSION, since: since.map(|at| at.to_string()), heard: wire_heard(heard) })
+    }
+
+    /// Reads it back. What cannot be read stands for a refusal that every webhook may have heard of.
+    pub fn from_json(text: &str) -> InventoryRefused {
+        let wire = serde_json::from_str::<WireRefused>(text).ok().filter(|wire| wire.refused == VERSION);
+        let read = wire.and_then(|WireRefused { refused: _, since, heard: wire }| {
+            Some(InventoryRefused { since: maybe_time(since)?, heard: heard(wire)? })
+        });
+        read.unwrap_or(InventoryRefused { since: None, heard: BTreeMap::new() })
+    }
+}
+
+fn wire_seen(seen: &Seen) -> WireSeen {
+    let Seen { site, location, standing, weight, settings, lifelines } = seen;
+    let setting = |setting: &SeenSetting| {
+        let SeenSetting { drift, weight, wanted, held, fixed_at } = setting;
+        WireSetting {
+            drift: drift.as_str().into(),
+            weight: weight.as_str().into(),
+            wanted: wanted.text.clone(),
+            wanted_print: wanted.print.clone(),
+            held: held.text.clone(),
+            held_print: held.print.clone(),
+            fixed_at: fixed_at.map(|at| at.to_string()),
+        }
+    };
+    let lifeline = |SeenLifeline { service, fixed_at }: &SeenLifeline| WireLifeline {
+        service: service.as_str().into(),
+        fixed_at: fixed_at.map(|at| at.to_string()),
+    };
+    WireSeen {
+        site: site.to_string(),
+        r#where: location.to_string(),
+        standing: standing.as_str().into(),
+        weight: weight.as_str().into(),
+        settings: settings.iter().map(|(name, seen)| (name.to_string(), setting(seen))).collect(),
+        lifelines: lifelines.iter().map(|(name, seen)| (name.to_string(), lifeline(seen))).collect(),
+    }
+}
+
+fn wire_heard(heard: &BTreeMap<Name, Heard>) -> BTreeMap<String, WireHeard> {
+    let one = |Heard { at, mark }: &Heard| WireHeard { at: at.to_string(), mark: mark.to_string() };
+    heard.iter().map(|(webhook, heard)| (webhook.to_string(), one(heard))).collect()
+}
+
+fn wire_fixes(fixes: &[Fix]) -> Vec<WireFix> {
+    let one = |Fix { part, at }: &Fix| {
+        let at = at.to_string();
+        match part {
+            Part::Setting { name, wanted: Shown { text, print } } => {
+                WireFix { name: name.to_string(), wanted: Some(text.clone()), wanted_print: print.clone(), at }
+            }
+            Part::Lifeline { name } => WireFix { name: name.to_string(), wanted: None, wanted_print: None, at },
+        }
+    };
+    fixes.iter().map(one).collect()
+}
+
+fn told(wire: WireTold) -> Option<Told> {
+    let WireTold { told: _, open, withdrawn_at, last, owed, fixes } = wire;
+    let fixes: Vec<Fix> = fixes.into_iter().map(fix).collect::<Option<_>>()?;
+    if let Some(WireCase { opened_at, changed_at, seen: wire, heard: wire_heard }) = open {
+        let seen = seen(wire)?;
+        let (opened_at, changed_at) = (time(&opened_at)?, time(&changed_at)?);
+        let mark = seen.mark();
+        return Some(Told::Open(Case { opened_at, changed_at, seen, mark, heard: heard(wire_heard)?, fixes }));
+    }
+    let last = match last {
+        Some(WireLast { opened_at, seen: wire }) => Some((time(&opened_at)?, seen(wire)?)),
+        None => None,
+    };
+    let over = Over { withdrawn_at: maybe_time(withdrawn_at)?, last, owed: heard(owed)?, fixes };
+    // Nobody keeps nothing: what was here is lost.
+    (over != Over::default()).then_some(Told::Over(over))
+}
+
+fn seen(wire: WireSeen) -> Option<Seen> {
+    let WireSeen { site, r#where, standing, weight: heaviest, settings, lifelines } = wire;
+    let settings = settings.into_iter().map(|(name, wire)| {
+        let WireSetting { drift: word, weight: of_setting, wanted, wanted_print, held, held_print, fixed_at } = wire;
+        let seen = SeenSetting {
+            drift: drift(&word)?,
+            weight: weight(&of_setting)?,
+            wanted: Shown { text: wanted, print: wanted_print },
+            held: Shown { text: held, print: held_print },
+            fixed_at: maybe_time(fixed_at)?,
+        };
+        Some((Name::from(name), seen))
+    });
+    let lifelines = lifelines.into_iter().map(|(name, WireLifeline { service: word, fixed_at })| {
+        let seen = SeenLifeline { service: service(&word)?, fixed_at: maybe_time(fixed_at)? };
+        Some((Name::from(name), seen))
+    });
+    Some(Seen {
+        site: site.into(),
+        location: r#where.into(),
+        standing: Standing::ALL.into_iter().find(|known| known.as_str() == standing)?,
+        weight: weight(&heaviest)?,
+        settings: settings.collect::<Option<_>>()?,
+        lifelines: lifelines.collect::<Option<_>>()?,
+    })
+}
+
+fn heard(wire: BTreeMap<String, WireHeard>) -> Option<BTreeMap<Name, Heard>> {
+    let one = |(webhook, WireHeard { at, mark }): (String, WireHeard)| {
+        Some((Name::from(webhook), Heard { at: time(&at)?, mark: Mark::stored(&mark) }))
+    };
+    wire.into_iter().map(one).collect()
+}
+
+fn fix(wire: WireFix) -> Option<Fix> {
+    let WireFix { name, wanted, wanted_print, at } = wire;
+    let name = Name::from(name);
+    let part = match wanted {
+        Some(text) => Part::Setting { name, wanted: Shown { text, print: wanted_print } },
+        None => Part::Lifeline { name },
+    };
+    Some(Fix { part, at: time(&at)? })
+}
+
+fn time(text: &str) -> Option<Timestamp> {
+    text.parse().ok()
+}
+
+/// `None` only where there is a text and it is no time.
+fn maybe_time(text: Option<String>) -> Option<Option<Timestamp>> {
+    text.map_or(Some(None), |text| time(&text).map(Some))
+}
+
+fn weight(word: &str) -> Option<Weight> {
+    Weight::ALL.into_iter().find(|known| known.as_str() == word)
+}
+
+fn drift(word: &str) -> Option<Drift> {
+    const ALL: [Drift; 5] = [Drift::Differs, Drift::Strayed, Drift::InDoubt, Drift::Unproven, Drift::Overdue];
+    ALL.into_iter().find(|known| known.as_str() == word)
+}
+
+fn service(word: &str) -> Option<Service> {
+    const ALL: [Service; 4] = [Service::Failed, Service::Untested, Service::Overdue, Service::Tested];
+    ALL.into_iter().find(|known| known.as_str() == word)
+}

@@ -1,0 +1,69 @@
+//! What a newcomer is told at the start: what is watched, how the fleet stands, what to try next.
+
+use std::fmt::Write as _;
+use std::path::Path;
+
+use crate::config::Config;
+use crate::drift::{Standing, StationDrift};
+
+use super::pass::State;
+
+/// The start-up message, in about ten lines.
+pub fn text(state: &State, config: &Config, webhooks: &[String]) -> String {
+    let mut out = String::new();
+    let program = program();
+    let inventory = state.inventory();
+    let sites = inventory.stations.values().map(|s| &s.site).collect::<std::collections::BTreeSet<_>>().len();
+    let _ = writeln!(
+        out,
+        "stationkeep {} keeps {}: {} stations at {sites} sites.",
+        env!("CARGO_PKG_VERSION"),
+        inventory.fleet,
+        inventory.stations.len()
+    );
+    let _ = writeln!(
+        out,
+        "  watching   {} and {}",
+        state.ground().inventory.path.display(),
+        state.ground().keybooks.path.display()
+    );
+    let _ = writeln!(out, "  reports    {} (drop report files there)", state.ground().reports.path.display());
+    let _ = writeln!(out, "  ledger     {}", state.store().place());
+    for webhook in webhooks {
+        let _ = writeln!(out, "  alerts     {webhook}");
+    }
+    let _ = writeln!(out, "Standings: {}.", state.totals().sentence());
+    if let Some(worst) = state.worst() {
+        let _ = writeln!(out, "Heaviest: {}", heaviest(worst));
+        let _ = writeln!(out, "Try next, in another terminal:");
+        let _ = writeln!(out, "  {program} drift {:<12} why it is not as wanted", worst.station);
+        let scripted = state.worst_to_key().unwrap_or(worst);
+        let _ = writeln!(out, "  {program} script {:<11} what to key there", scripted.station);
+    } else if inventory.stations.is_empty() {
+        let _ = writeln!(out, "The inventory cannot be used: see `{program} check`.");
+    }
+    let _ = writeln!(out, "Pages and an HTTP interface at {} come with a later version. Ctrl-C stops.", config.listen);
+    out
+}
+
+fn heaviest(worst: &StationDrift) -> String {
+    let weight = worst.weight.map(|weight| format!(", {weight}")).unwrap_or_default();
+    format!("{} is {}{weight} ({}: {})", worst.station, worst.standing, worst.site, worst.location)
+}
+
+/// The program as the user would call it again.
+fn program() -> String {
+    let called = std::env::args().next().unwrap_or_default();
+    let path = Path::new(&called);
+    let here = std::env::current_dir().ok();
+    let short = here.and_then(|here| path.strip_prefix(here).ok().map(Path::to_path_buf));
+    let shown = short.unwrap_or_else(|| path.to_path_buf());
+    if shown.as_os_str().is_empty() { "stationkeep".into() } else { shown.display().to_string() }
+}
+
+/// The station to look at first: the heaviest weight, then the worst standing.
+pub fn worst<'d>(drifts: impl Iterator<Item = &'d StationDrift>) -> Option<&'d StationDrift> {
+    drifts
+        .filter(|drift| drift.standing != Standing::Aligned)
+        .min_by_key(|drift| (std::cmp::Reverse(drift.weight), drift.standing, &drift.site, &drift.station))
+}

@@ -1,0 +1,237 @@
+//! One pass: look at everything, decide what to tell, write it down.
+//!
+//! All it works on is read anew or kept up with what is on disk and in the store, so that a pass that
+//! fails is simply made again.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+use std::time::{Duration, SystemTime};
+
+use jiff::Timestamp;
+
+use crate::config::Config;
+use crate::drift::{Rules, Standing, StationDrift, Totals, look};
+use crate::files::{Look, Tray, Tree};
+use crate::finding::Finding;
+use crate::gather::intake::{Desk, Taken};
+use crate::gather::{Fleet, FleetCache, GatherError, Ground, Records, Trees};
+use crate::inventory::Inventory;
+use crate::setting::{Name, Reference};
+use crate::store::Store;
+
+use super::announce;
+use super::clock::Clock;
+
+/// Where keybooks and inventory are told apart among the files kept as last good.
+const KEYBOOK_MARK: &str = "keybook:";
+const INVENTORY_MARK: &str = "inventory:";
+
+/// Everything a pass knows and leaves to the next.
+pub struct State {
+    ground: Ground,
+    store: Store,
+    clock: Clock,
+    rules: Rules,
+    settle: Duration,
+    trees: Trees,
+    cache: FleetCache,
+    /// The last good files, in force.
+    fleet: Fleet,
+    in_force_since: Option<Timestamp>,
+    records: Option<Records>,
+    tray: Tray,
+    drifts: BTreeMap<Name, Arc<StationDrift>>,
+}
+
+/// What a pass saw, for whoever tells of it.
+pub struct Seen {
+    /// What is wrong with the files as they are now.
+    pub findings: Vec<Finding>,
+    /// Files that changed since the pass before.
+    pub files: Vec<Name>,
+    /// When the reports folder should be looked at again, if something there is still being written.
+    pub look_again: Option<Duration>,
+    pub now: Timestamp,
+}
+
+impl State {
+    /// A state that has seen nothing yet.
+    pub fn new(config: &Config, ground: Ground, store: Store, clock: Clock) -> State {
+        State {
+            ground,
+            store,
+            clock,
+            rules: Rules { reconfirm_days: config.reconfirm_days, require_tests: config.require_tests },
+            settle: config.settle(),
+            trees: Trees::default(),
+            cache: FleetCache::default(),
+            fleet: Fleet::default(),
+            in_force_since: None,
+            records: None,
+            tray: Tray::default(),
+            drifts: BTreeMap::new(),
+        }
+    }
+
+    /// Looks at files, reports, ledger and clock, and works out how every station stands.
+    pub async fn look(&mut self, look: Look) -> Result<Seen, GatherError> {
+        let now = self.clock.now();
+        let (findings, files) = self.read_files(look, now).await?;
+        let look_again = self.take_reports(now).await?;
+        self.keep_records_up().await?;
+        self.compare(now);
+        Ok(Seen { findings, files, look_again, now })
+    }
+
+    /// Reads the files. Only sound ones come into force; until then the last good ones stay.
+    async fn read_files(&mut self, look: Look, now: Timestamp) -> Result<(Vec<Finding>, Vec<Name>), GatherError> {
+        let (trees, fleet) =
+            tokio::task::block_in_place(|| self.ground.read(&self.trees, look, SystemTime::now(), &mut self.cache));
+        let mut changed: Vec<Name> = trees.inventory.differing(&self.trees.inventory).into_iter().collect();
+        changed.extend(trees.keybooks.differing(&self.trees.keybooks));
+        let findings = fleet.findings.clone();
+        if fleet.is_sound() {
+            if self.in_force_since.is_none() || !changed.is_empty() || fleet.codes != self.fleet.codes {
+                self.keep_good(&trees, now).await?;
+                self.fleet = fleet;
+            }
+        } else if self.in_force_since.is_none() {
+            self.recall_good().await?;
+        }
+        self.trees = trees;
+        Ok((findings, changed))
+    }
+
+    async fn keep_good(&mut self, trees: &Trees, now: Timestamp) -> Result<(), GatherError> {
+        let marked = |mark: &str, tree: &Tree| {
+            let files = tree.files.iter();
+            files.map(|(path, text)| (format!("{mark}{path}"), text.text().unwrap_or_default().to_owned())).collect()
+        };
+        let mut files: Vec<(String, String)> = marked(KEYBOOK_MARK, &trees.keybooks);
+        files.extend(marked(INVENTORY_MARK, &trees.inventory));
+        self.store.keep_good(&files, now.as_millisecond()).await?;
+        self.in_force_since = Some(now);
+        Ok(())
+    }
+
+    /// After a start beside broken files, what was last good comes back into force.
+    async fn recall_good(&mut self) -> Result<(), GatherError> {
+        let Some(good) = self.store.good().await? else { return Ok(()) };
+        let tree = |mark: &str| -> Tree {
+            let files = good.files.iter().filter_map(|(path, text)| {
+                let text = crate::files::FileText::new(text.clone().into_bytes());
+                Some((path.strip_prefix(mark)?.into(), Arc::new(text)))
+            });
+            files.collect()
+        };
+        let trees = Trees { keybooks: tree(KEYBOOK_MARK), inventory: tree(INVENTORY_MARK) };
+        let fleet = self.ground.fleet(&trees, &mut FleetCache::default());
+        if fleet.is_sound() {
+            self.fleet = fleet;
+            self.in_force_since = Timestamp::from_millisecond(good.at_ms).ok();
+        }
+        Ok(())
+    }
+
+    async fn take_reports(&mut self, now: Timestamp) -> Result<Option<Duration>, GatherError> {
+        if self.in_force_since.is_none() {
+            // Without an inventory every station would be unknown, and every report refused.
+            return Ok(None);
+        }
+        let (tray, findings) = tokio::task::block_in_place(|| {
+            Tray::look(&self.ground.reports, &self.tray, SystemTime::now(), self.settle)
+        });
+        for finding in &findings {
+            tracing::warn!(place = %finding.place, "{} {}", finding.sentence, finding.mend);
+        }
+        let ground = self.ground.clone();
+        let code = move |reference: &Reference| ground.report_code(reference);
+        let desk = Desk { store: &self.store, fleet: &self.fleet, code: &code, now };
+        for (name, taken) in desk.drops(&tray).await? {
+            match taken {
+                Taken::New(station) => tracing::info!(file = %name, %station, "report taken"),
+                Taken::Duplicate(_) => {}
+                Taken::Refused(reasons) => {
+                    let reasons: Vec<String> = reasons.iter().map(ToString::to_string).collect();
+                    tracing::warn!(file = %name, reasons = reasons.join(" | "), "report refused");
+                }
+            }
+        }
+        let again = tray.waiting;
+        self.tray = tray;
+        Ok(again)
+    }
+
+    async fn keep_records_up(&mut self) -> Result<(), GatherError> {
+        match &mut self.records {
+            Some(records) => {
+                records.keep_up(&self.store, &self.fleet.inventory).await?;
+            }
+            None => self.records = Some(Records::load(&self.store, &self.fleet.inventory, None, |_| {}).await?),
+        }
+        Ok(())
+    }
+
+    /// How every station stands; what has not changed is shared with the pass before.
+    fn compare(&mut self, now: Timestamp) {
+        let mut drifts = BTreeMap::new();
+        let Some(records) = &self.records else { return };
+        for (name, station) in &self.fleet.inventory.stations {
+            let drift = look(station, &records.of(station), self.rules, now);
+            let kept = self.drifts.get(name).filter(|before| ***before == drift);
+            drifts.insert(name.clone(), kept.cloned().unwrap_or_else(|| Arc::new(drift)));
+        }
+        self.drifts = drifts;
+    }
+
+    /// The inventory in force.
+    pub fn inventory(&self) -> &Inventory {
+        &self.fleet.inventory
+    }
+
+    /// Since when it is known to be good.
+    pub fn in_force_since(&self) -> Option<Timestamp> {
+        self.in_force_since
+    }
+
+    /// How every station stands.
+    pub fn drifts(&self) -> &BTreeMap<Name, Arc<StationDrift>> {
+        &self.drifts
+    }
+
+    /// The stations' names.
+    pub fn names(&self) -> BTreeSet<Name> {
+        self.drifts.keys().cloned().collect()
+    }
+
+    /// How many stand how.
+    pub fn totals(&self) -> Totals {
+        Totals::of(self.drifts.values().map(|drift| drift.standing))
+    }
+
+    /// The station to look at first.
+    pub fn worst(&self) -> Option<&StationDrift> {
+        announce::worst(self.drifts.values().map(|drift| &**drift))
+    }
+
+    /// The station to key at first.
+    pub fn worst_to_key(&self) -> Option<&StationDrift> {
+        let to_key = self.drifts.values().filter(|drift| drift.standing == Standing::Adrift);
+        announce::worst(to_key.map(|drift| &**drift))
+    }
+
+    /// The secrets that the files in force refer to.
+    pub fn references(&self) -> Vec<Reference> {
+        self.fleet.files.iter().flat_map(|file| file.references().cloned()).collect()
+    }
+
+    /// Where the files are.
+    pub fn ground(&self) -> &Ground {
+        &self.ground
+    }
+
+    /// The ledger and everything told.
+    pub fn store(&self) -> &Store {
+        &self.store
+    }
+}

@@ -1,0 +1,221 @@
+//! What a pass tells: decided by `alert`, written in one transaction, delivered by the pumps.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use jiff::Timestamp;
+
+use crate::alert::{
+    self, CONTENT_TYPE, Cause, InventoryRead, InventoryRefused, Message, Pass, RefusedReport, ReportTaken, Terms,
+    Thread, Told,
+};
+use crate::gather::GatherError;
+use crate::gather::intake::kept_reasons;
+use crate::ledger::{Line, parse_line};
+use crate::setting::Name;
+use crate::store::{Decision, EntryKind, NewMessage, Store};
+
+use super::pass::{Seen, State};
+
+const THREAD: &str = "alert.thread";
+const REFUSED_INVENTORY: &str = "alert.inventory";
+const REFUSED_REPORTS: &str = "alert.reports";
+const KNOWN: &str = "alert.known";
+const LEDGER: &str = "alert.ledger";
+
+/// Refused reports told of in one pass, and reports named as its cause; more follow in the next.
+const AT_ONCE: usize = 20;
+const CAUSES: usize = 1_000;
+
+/// Rows read at once.
+const PAGE: i64 = 200;
+
+/// What was told, as the store has it.
+pub struct Teller {
+    terms: Terms,
+    told: BTreeMap<Name, Told>,
+    thread: Thread,
+    refused: Option<InventoryRefused>,
+    /// The last refused report that was told of.
+    refused_seq: i64,
+    /// The stations of the last inventory that was in force.
+    known: BTreeSet<Name>,
+    ledger_seq: i64,
+    cause: Cause,
+}
+
+impl Teller {
+    /// Takes up where the store says the last session left off.
+    pub async fn resume(store: &Store, terms: Terms) -> Result<Teller, GatherError> {
+        let told = store.told().await?;
+        let told = told.into_iter().map(|(station, row)| (station.into(), Told::from_json(&row.body))).collect();
+        let number = |text: Option<String>| text.and_then(|text| text.parse().ok()).unwrap_or(0);
+        let known: Vec<String> =
+            store.memo(KNOWN).await?.and_then(|t| serde_json::from_str(&t).ok()).unwrap_or_default();
+        Ok(Teller {
+            terms,
+            told,
+            thread: store.memo(THREAD).await?.map(|text| Thread::stored(&text)).unwrap_or_default(),
+            refused: store.memo(REFUSED_INVENTORY).await?.map(|text| InventoryRefused::from_json(&text)),
+            refused_seq: number(store.memo(REFUSED_REPORTS).await?),
+            known: known.into_iter().map(Name::from).collect(),
+            ledger_seq: number(store.memo(LEDGER).await?),
+            cause: Cause { started: true, ..Cause::default() },
+        })
+    }
+
+    /// Decides what to tell of a pass and writes it; the number of new messages.
+    ///
+    /// # Errors
+    /// Where the store cannot be read or written; then nothing was told, and the next pass decides anew.
+    pub async fn tell(&mut self, state: &State, seen: &Seen) -> Result<usize, GatherError> {
+        self.gather_cause(state.store(), seen).await?;
+        let (mut decision, after) = self.decide(state, seen).await?;
+        if decision.is_empty() {
+            return Ok(0);
+        }
+        decision.memo_sets.push((LEDGER.into(), Some(self.ledger_seq.to_string())));
+        let count = state.store().commit_pass(&decision).await?;
+        for message in &decision.messages {
+            tracing::info!(webhook = %message.webhook, id = %message.id, "to be told");
+        }
+        after.take_over(self);
+        self.cause = Cause::default();
+        Ok(count)
+    }
+
+    /// Collects what happened since the pass that was last written.
+    async fn gather_cause(&mut self, store: &Store, seen: &Seen) -> Result<(), GatherError> {
+        self.cause.files.extend(seen.files.iter().cloned());
+        self.cause.files.sort();
+        self.cause.files.dedup();
+        loop {
+            let page = store.entries_after(self.ledger_seq, 1_000).await?;
+            let Some(last) = page.last() else { return Ok(()) };
+            self.ledger_seq = last.seq;
+            for entry in page.iter().filter(|entry| entry.kind == EntryKind::Report) {
+                if self.cause.reports.len() >= CAUSES {
+                    break;
+                }
+                if let Ok(Line::Report(report)) = parse_line(&entry.body) {
+                    self.cause.reports.push(ReportTaken { id: report.id, station: report.station, by: report.by });
+                }
+            }
+        }
+    }
+
+    async fn decide(&self, state: &State, seen: &Seen) -> Result<(Decision, After), GatherError> {
+        let read = InventoryRead { findings: &seen.findings, in_force_since: state.in_force_since(), clock: seen.now };
+        let inventory = alert::inventory(self.refused.as_ref(), &self.thread, &read, &self.terms);
+        let names = state.names();
+        let vanished: BTreeSet<Name> = self.known.difference(&names).cloned().collect();
+        let pass = Pass {
+            stations: state.drifts(),
+            vanished: &vanished,
+            contacts: &state.inventory().contacts,
+            cause: &self.cause,
+            clock: seen.now,
+        };
+        let verdict = alert::decide(&self.told, &inventory.thread, &pass, &self.terms);
+        let (refusals, refused_seq) = self.refused_reports(state.store(), seen.now).await?;
+        let mut decision = Decision::default();
+        for (station, told) in &verdict.told {
+            match told {
+                Some(told) => decision.told_upserts.push(crate::store::Told {
+                    station: station.to_string(),
+                    body: told.to_json(),
+                    at_ms: seen.now.as_millisecond(),
+                }),
+                None => decision.told_removals.push(station.to_string()),
+            }
+        }
+        let messages = inventory.messages.iter().chain(&verdict.messages).chain(&refusals);
+        decision.messages = messages.map(outgoing).collect();
+        let mut memo = |name: &str, changed: bool, value: Option<String>| {
+            if changed {
+                decision.memo_sets.push((name.into(), value));
+            }
+        };
+        memo(THREAD, verdict.thread != self.thread, Some(verdict.thread.to_string()));
+        memo(
+            REFUSED_INVENTORY,
+            inventory.refused != self.refused,
+            inventory.refused.as_ref().map(InventoryRefused::to_json),
+        );
+        memo(REFUSED_REPORTS, refused_seq != self.refused_seq, Some(refused_seq.to_string()));
+        let known = if names.is_empty() { &self.known } else { &names };
+        let list = || serde_json::to_string(&known.iter().map(|name| &**name).collect::<Vec<_>>()).ok();
+        memo(KNOWN, *known != self.known, list());
+        let mut told = self.told.clone();
+        verdict.apply(&mut told);
+        let after =
+            After { told, thread: verdict.thread, refused: inventory.refused, refused_seq, known: known.clone() };
+        Ok((decision, after))
+    }
+
+    /// Messages for reports refused since the last telling, whoever took them up.
+    async fn refused_reports(&self, store: &Store, now: Timestamp) -> Result<(Vec<Message>, i64), GatherError> {
+        let mut newer = Vec::new();
+        let mut before = None;
+        loop {
+            // The newest come first.
+            let page = store.refused(PAGE, before).await?;
+            let reached = page.iter().any(|refused| refused.seq <= self.refused_seq);
+            before = page.last().map(|refused| refused.seq);
+            newer.extend(page.into_iter().filter(|refused| refused.seq > self.refused_seq));
+            if reached || before.is_none() {
+                break;
+            }
+        }
+        newer.sort_by_key(|refused| refused.seq);
+        newer.truncate(AT_ONCE);
+        let seq = newer.last().map_or(self.refused_seq, |refused| refused.seq);
+        let messages = newer.iter().flat_map(|refused| {
+            let reasons = kept_reasons(&refused.reasons);
+            let report = RefusedReport {
+                source: &refused.source,
+                content: &refused.content_sha,
+                id: None,
+                station: None,
+                reasons: &reasons,
+            };
+            alert::report_refused(&report, now, &self.terms)
+        });
+        Ok((messages.collect(), seq))
+    }
+
+    /// When the next reminder falls due.
+    pub fn next_reminder(&self) -> Option<Timestamp> {
+        alert::next_reminder(&self.told, &self.terms.webhooks)
+    }
+}
+
+/// What is so once a decision is written.
+struct After {
+    told: BTreeMap<Name, Told>,
+    thread: Thread,
+    refused: Option<InventoryRefused>,
+    refused_seq: i64,
+    known: BTreeSet<Name>,
+}
+
+impl After {
+    fn take_over(self, teller: &mut Teller) {
+        let After { told, thread, refused, refused_seq, known } = self;
+        teller.told = told;
+        teller.thread = thread;
+        teller.refused = refused;
+        teller.refused_seq = refused_seq;
+        teller.known = known;
+    }
+}
+
+fn outgoing(message: &Message) -> NewMessage {
+    NewMessage {
+        id: message.id.clone(),
+        webhook: message.webhook.to_string(),
+        content_type: CONTENT_TYPE.into(),
+        body: message.body.clone(),
+        // Deliveries run by the system's clock, whatever the program's clock was set to.
+        created_ms: Timestamp::now().as_millisecond(),
+    }
+}
