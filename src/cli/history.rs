@@ -161,7 +161,8 @@ impl Beside<'_> {
             })
             .collect();
         let surprise = !held.is_empty() && !held.contains(&&*dialled);
-        surprise
-            .then(|| format!("{contact} answered, but what is confirmed dials {}, not {dialled}", held.join(" or ")))
+        surprise.then(|| {
+            format!("{contact} is dialled as {dialled} today, and what was confirmed then dials {}", held.join(" or "))
+        })
     }
 }

@@ -16,7 +16,7 @@ use crate::finding::did_you_mean;
 use crate::gather::intake::{Desk, Taken};
 use crate::gather::{Fleet, FleetCache, Ground, Records, Texts, Trees};
 use crate::inventory::Station;
-use crate::setting::{Codes, Reference};
+use crate::setting::Codes;
 use crate::store::Store;
 
 /// A bar on standard error, shown only on a terminal and only once something has taken a second.
@@ -86,7 +86,6 @@ pub struct Scene {
     pub records: Records,
     pub now: Timestamp,
     rules: Rules,
-    code: Box<dyn Fn(&Reference) -> Option<crate::setting::Code> + Sync + Send>,
 }
 
 impl Scene {
@@ -115,7 +114,6 @@ impl Scene {
         }
         let Reading { config, ground, trees: _, fleet } = reading;
         let store = Store::open(config.ledger.reveal()).await?;
-        let for_reports = ground.clone();
         let mut scene = Scene {
             rules: Rules { reconfirm_days: config.reconfirm_days, require_tests: config.require_tests },
             ground,
@@ -123,7 +121,6 @@ impl Scene {
             store,
             records: Records::default(),
             now,
-            code: Box::new(move |reference| for_reports.report_code(reference)),
         };
         scene.take_drops(config.settle()).await?;
         let bar = progress("reading the ledger");
@@ -156,7 +153,7 @@ impl Scene {
 
     /// Where reports are judged and taken up.
     pub fn desk(&self) -> Desk<'_> {
-        Desk { store: &self.store, fleet: &self.fleet, code: &*self.code, now: self.now }
+        Desk { store: &self.store, fleet: &self.fleet, ground: &self.ground, now: self.now }
     }
 
     /// The codes that a script for a station may need.

@@ -144,9 +144,7 @@ impl State {
         for finding in &findings {
             tracing::warn!(place = %finding.place, "{} {}", finding.sentence, finding.mend);
         }
-        let ground = self.ground.clone();
-        let code = move |reference: &Reference| ground.report_code(reference);
-        let desk = Desk { store: &self.store, fleet: &self.fleet, code: &code, now };
+        let desk = Desk { store: &self.store, fleet: &self.fleet, ground: &self.ground, now };
         for (name, taken) in desk.drops(&tray).await? {
             match taken {
                 Taken::New(station) => tracing::info!(file = %name, %station, "report taken"),

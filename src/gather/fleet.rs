@@ -25,9 +25,12 @@ pub struct Fleet {
 /// Files taken apart before, by path and content: an edit costs what it touches.
 #[derive(Debug, Default)]
 pub struct FleetCache {
-    raw: HashMap<(Arc<str>, [u8; 32]), (Arc<RawFile>, Vec<Finding>)>,
-    keybooks: HashMap<(Arc<str>, [u8; 32]), (Option<Keybook>, Vec<Finding>)>,
+    raw: HashMap<Version, (Arc<RawFile>, Vec<Finding>)>,
+    keybooks: HashMap<Version, (Option<Keybook>, Vec<Finding>)>,
 }
+
+/// A path and the hash of what it holds.
+type Version = (Arc<str>, [u8; 32]);
 
 impl Fleet {
     /// Reads all files. `codes` resolves the secrets that they refer to.

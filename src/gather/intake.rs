@@ -6,10 +6,10 @@ use jiff::Timestamp;
 use serde_json::{Value as Json, json};
 use sha2::{Digest as _, Sha256};
 
-use super::{Fleet, GatherError};
+use super::{Fleet, GatherError, Ground};
 use crate::finding::{Code, Finding, Place};
 use crate::ledger::{self, Issued, Line, Places, Report, admit, line_of, parse_line, report_json};
-use crate::setting::{self, Codes, Reference};
+use crate::setting::{self, Codes};
 use crate::store::{Appended, EntryKind, NewEntry, NewRefused, Store};
 
 /// What became of a report.
@@ -27,8 +27,8 @@ pub enum Taken {
 pub struct Desk<'a> {
     pub store: &'a Store,
     pub fleet: &'a Fleet,
-    /// Finds the code behind a reference of a report.
-    pub code: &'a (dyn Fn(&Reference) -> Option<setting::Code> + Sync),
+    /// Where the codes behind a report's references are looked up.
+    pub ground: &'a Ground,
     pub now: Timestamp,
 }
 
@@ -74,7 +74,7 @@ impl Desk<'_> {
         let mut codes: Codes = self.fleet.codes.clone();
         for reference in report.references() {
             if codes.code(&reference).is_none()
-                && let Some(code) = (self.code)(&reference)
+                && let Some(code) = self.ground.report_code(&reference)
             {
                 codes.learn(reference, code);
             }

@@ -1,6 +1,6 @@
 //! Recording a script as issued, so that a report can name it.
 
-use jiff::Timestamp;
+use jiff::{Timestamp, Unit};
 
 use crate::ledger::{Line, line_of};
 use crate::script::{Script, issued};
@@ -17,6 +17,7 @@ pub struct IssueError(#[from] StoreError);
 /// Where the ledger cannot be written.
 pub async fn record_script(store: &Store, script: &Script, now: Timestamp) -> Result<(), IssueError> {
     let id = script.digest.to_string();
+    let now = now.round(Unit::Second).unwrap_or(now);
     if store.entry(EntryKind::Script, &id).await?.is_some() {
         return Ok(());
     }

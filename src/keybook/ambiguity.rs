@@ -72,6 +72,11 @@ impl Budget {
         self.pair = Budget::PAIR.min(self.whole);
     }
 
+    /// Whether nothing is left for any pair.
+    pub(super) fn is_spent(&self) -> bool {
+        self.whole == 0
+    }
+
     /// Takes `steps` off; false when there are not so many left.
     pub(super) fn spend(&mut self, steps: u64) -> bool {
         let enough = steps <= self.pair;

@@ -64,7 +64,7 @@ pub(super) fn fields_end(
     }
 }
 
-/// No sequence may equal or begin another.
+/// No sequence may equal or begin another. Where the budget runs out, that is told once and no pair after it.
 pub(super) fn none_confused(sheet: &mut Sheet<'_>, languages: &Languages, sequences: &[Sequence<'_, '_>]) {
     let whole: Vec<&Sequence<'_, '_>> = sequences.iter().filter(|s| s.has_languages(languages)).collect();
     let mut budget = Budget::new();
@@ -83,6 +83,9 @@ pub(super) fn none_confused(sheet: &mut Sheet<'_>, languages: &Languages, sequen
             let finding = Finding::new(Code::CommandsConfused, place, sentence, mend);
             let finding = finding.beside(sheet.place(first.keyed.spot), format!("the keys of `{}`", first.title));
             sheet.findings.push(finding);
+            if budget.is_spent() {
+                return;
+            }
         }
     }
 }

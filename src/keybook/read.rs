@@ -313,3 +313,374 @@ pub(super) fn longest(template: &Template, languages: &super::ambiguity::Languag
     };
     literal as u64 + fields.into_iter().map(field).sum::<u64>()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::keybook::sample::{TERN, tern};
+    use crate::setting::{Codes, Kind, Reference, Value};
+    use proptest::prelude::*;
+
+    /// The findings of a text, each as code, line and the text it points at.
+    fn told(text: &str) -> Vec<(Code, u32, String)> {
+        let (keybook, findings) = read(&"k.yaml".into(), text.as_bytes());
+        assert_eq!(keybook.is_none(), findings.iter().any(Finding::is_error), "{findings:#?}");
+        let mut sorted = findings.clone();
+        settle(&mut sorted);
+        assert_eq!(sorted, findings, "sorted, none twice");
+        findings.iter().for_each(|f| assert!(!f.sentence.is_empty() && !f.mend.is_empty(), "{f}"));
+        let at = |f: &Finding| {
+            let line = text.lines().nth(f.place.line as usize - 1).unwrap_or("");
+            line.chars().skip(f.place.column as usize - 1).take(f.place.length as usize).collect()
+        };
+        findings.iter().map(|f| (f.code, f.place.line, at(f))).collect()
+    }
+
+    /// The sample with one piece of text changed; the piece must stand there once.
+    fn with(old: &str, new: &str) -> String {
+        assert_eq!(TERN.matches(old).count(), 1, "{old}");
+        TERN.replace(old, new)
+    }
+
+    fn line_of(text: &str, piece: &str) -> u32 {
+        u32::try_from(text.lines().position(|line| line.contains(piece)).unwrap()).unwrap() + 1
+    }
+
+    /// Changing `old` into `new` yields this one finding, at the given text in the last changed line.
+    fn one(old: &str, new: &str, code: Code, at: &str) {
+        let text = with(old, new);
+        let changed = &text[..TERN.find(old).unwrap() + new.trim_end().len()];
+        let line = u32::try_from(changed.matches('\n').count()).unwrap() + 1;
+        assert_eq!(told(&text), [(code, line, at.to_string())], "{new}");
+    }
+
+    /// The same, with the finding in the line that holds `piece`.
+    fn one_in(old: &str, new: &str, code: Code, at: &str, piece: &str) {
+        let text = with(old, new);
+        assert_eq!(told(&text), [(code, line_of(&text, piece), at.to_string())], "{new}");
+    }
+
+    #[test]
+    fn the_sample_is_read_without_a_word() {
+        let (keybook, findings) = read(&"k.yaml".into(), TERN.as_bytes());
+        assert!(findings.is_empty(), "{findings:#?}");
+        let keybook = keybook.unwrap();
+        assert_eq!((&*keybook.model, keybook.settings.len(), keybook.commands.len()), ("tern-2", 7, 8));
+        assert_eq!((keybook.call.limit_ms, keybook.timing.press_ms, keybook.refused.off_ms), (240_000, 600, 120));
+        assert_eq!((keybook.accepted.on_ms, keybook.accepted.off_ms), (200, 200));
+        let backup = keybook.id("emergency.backup").unwrap();
+        assert_eq!(keybook.setting(backup).factory, Some(Value::Dial("".into())));
+        assert_eq!(keybook.commands[1].also, [(backup, Some(Value::Dial("".into())))]);
+        let reset = &keybook.commands[7];
+        let kept = keybook.id("access").unwrap();
+        assert_eq!(reset.clears, keybook.ids().filter(|id| *id != kept).collect::<Vec<_>>());
+        let needs = &keybook.commands[3].needs[0].1;
+        assert_eq!(needs, &[Value::Choice("direct".into()), Value::Choice("pbx".into())]);
+        assert_eq!((keybook.commands[0].place.line, keybook.commands[0].place.column), (27, 15));
+    }
+
+    #[test]
+    fn the_keybooks_of_the_demonstration_are_read_without_a_word() {
+        let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/config/keybooks");
+        let mut seen = 0;
+        for entry in std::fs::read_dir(folder).unwrap() {
+            let path = entry.unwrap().path();
+            let (keybook, findings) = read(&"k.yaml".into(), &std::fs::read(&path).unwrap());
+            assert!(keybook.is_some() && findings.is_empty(), "{path:?} {findings:#?}");
+            seen += 1;
+        }
+        assert!(seen >= 3);
+    }
+
+    #[test]
+    fn unknown_keys_are_refused_everywhere() {
+        one("title:", "tilte:", Code::KeyUnknown, "tilte");
+        one("rings: 1", "rings: 1\n  ringing: 2", Code::KeyUnknown, "ringing");
+        one("hz: 1000,", "hz: 1000, volume: 3,", Code::KeyUnknown, "volume");
+        one("tone_ms: 100,", "tone_ms: 100, pace: 3,", Code::KeyUnknown, "pace");
+        one("tones:", "tones:\n  odd: {}", Code::KeyUnknown, "odd");
+        one("min: 1, max: 99", "min: 1, maxx: 3, max: 99", Code::KeyUnknown, "maxx");
+        one("keys: \"45{gate.seconds}\"", "keys: \"45{gate.seconds}\", clear: all", Code::KeyUnknown, "clear");
+        one("kind: secret,", "kind: secret, width: 4,", Code::KeyUnknown, "width");
+    }
+
+    #[test]
+    fn repeated_names_are_refused() {
+        one("rings: 1\n", "rings: 1\n  rings: 2\n", Code::KeyRepeated, "rings");
+        one("{command: lamp, ", "{command: identity, ", Code::NameRepeated, "identity");
+        one("[line.kind, emergency.primary]", "[line.kind, line.kind]", Code::NameRepeated, "line.kind");
+        one("keeps: [access]", "keeps: [access, access]", Code::NameRepeated, "access");
+        one("[direct, pbx]", "[direct, direct]", Code::NameRepeated, "direct");
+        one("direct: \"1\", pbx: \"2\"", "direct: \"1\", direct: \"2\"", Code::KeyRepeated, "direct");
+    }
+
+    #[test]
+    fn missing_parts_are_named() {
+        let file: Arc<str> = "k.yaml".into();
+        for (old, part) in [
+            ("model: tern-2\n", "model"),
+            ("  rings: 1\n", "rings"),
+            ("  open: \"B{=access}#\"\n", "open"),
+            ("  limit_ms: 240000\n", "limit_ms"),
+            ("press_ms: 600, ", "press_ms"),
+            ("hz: 1000, ", "hz"),
+            ("digits: [1, 8], ", "digits"),
+            ("kind: number, ", "kind"),
+            ("max: 99, ", "max"),
+            ("command: lamp,  ", "command"),
+            ("keys: \"45{gate.seconds}\"", "keys"),
+        ] {
+            let (_, findings) = read(&file, with(old, "").as_bytes());
+            let missing = findings.iter().filter(|f| f.code == Code::KeyMissing).collect::<Vec<_>>();
+            assert_eq!(missing.len(), 1, "{part}: {findings:#?}");
+            assert!(missing[0].sentence.contains(&format!("`{part}`")), "{}", missing[0]);
+        }
+        assert_eq!(told(&with("keybook: 1", "keybook: 2"))[0].0, Code::Version);
+        assert_eq!(told("keybook: 1\n").iter().filter(|t| t.0 == Code::KeyMissing).count(), 6);
+    }
+
+    #[test]
+    fn everything_keyed_must_be_quoted() {
+        one("close: \"D\"", "close: D", Code::Unquoted, "D");
+        one("{\",\": \"C\"}", "{\",\": C}", Code::Unquoted, "C");
+        one("ringdown: \"3\"", "ringdown: 3", Code::Unquoted, "3");
+        one("factory: \"0\"", "factory: 0", Code::Unquoted, "0");
+        one("keys: \"41{lamp.follows}\"", "keys: 41", Code::Unquoted, "41");
+        one("digits: [4, 8]}", "digits: [4, 8], factory: 1234}", Code::Unquoted, "1234");
+    }
+
+    #[test]
+    fn numbers_out_of_range_are_refused() {
+        one("greeting_ms: 6000", "greeting_ms: 06000", Code::WrongShape, "06000");
+        one("limit_ms: 240000", "limit_ms: -1", Code::WrongShape, "-1");
+        one("digits: [1, 8]", "digits: [9, 8]", Code::WrongShape, "[");
+        one("digits: [1, 8]", "digits: [1, 41]", Code::WrongShape, "41");
+        one("digits: [1, 8]", "digits: [8]", Code::WrongShape, "[");
+        one("width: 2,", "width: 1,", Code::WrongShape, "1");
+        one("min: 1, max: 99", "min: 5, max: 4", Code::WrongShape, "4");
+        one("min: 1,", "min: 1, step: 0,", Code::WrongShape, "0");
+        one("takes_ms: 8000", "takes_ms: 1.5", Code::WrongShape, "1.5");
+        one("takes_ms: 8000", "takes_ms: 8000, ends_call: yes", Code::WrongShape, "yes");
+    }
+
+    #[test]
+    fn empty_lists_of_values_are_refused_and_so_is_the_reserved_word() {
+        one("{emergency: 1, assistance: 2}, factory: []", "{}", Code::WrongShape, "{");
+        one("assistance: 2", "factory: 2", Code::NameRepeated, "factory");
+        one("pbx: \"2\", ringdown", "pbx: \"2\", factory: \"4\", ringdown", Code::NameRepeated, "factory");
+    }
+
+    #[test]
+    fn dial_keys_are_single_distinct_keys_and_no_digits() {
+        one("{\",\": \"C\"}", "{\",\": \"CC\"}", Code::WrongShape, "\"CC\"");
+        one("{\",\": \"C\"}", "{\",\": \"c\"}", Code::KeySign, "\"c\"");
+        one("{\",\": \"C\"}", "{\",\": \"7\"}", Code::CodesConfused, "\"7\"");
+        one("{\",\": \"C\"}", "{\",\": \"C\", \"*\": \"C\"}", Code::CodesConfused, "\"C\"");
+        one("{\",\": \"C\"}", "{\",\": \"C\", W: \"A\"}", Code::KeyUnknown, "W");
+    }
+
+    #[test]
+    fn choice_codes_that_equal_or_begin_one_another_are_refused() {
+        one("ringdown: \"3\"", "ringdown: \"2\"", Code::CodesConfused, "\"2\"");
+        let text = with("ringdown: \"3\"", "ringdown: \"21\"");
+        assert_eq!(told(&text)[0].0, Code::CodesConfused);
+        one("ringdown: \"3\"", "ringdown: \"\"", Code::WrongShape, "\"\"");
+        one("ringdown: \"3\"", "ringdown: \"3x\"", Code::KeySign, "x");
+    }
+
+    #[test]
+    fn flags_whose_sums_collide_are_refused() {
+        one("assistance: 2", "assistance: 2, lamp: 3", Code::CodesConfused, "3");
+        one("assistance: 2", "assistance: 0", Code::CodesConfused, "0");
+        let many: Vec<_> = (0..17).map(|n| format!("f{n}: {}", 1u32 << n)).collect();
+        let text = with("values: {emergency: 1, assistance: 2}", &format!("width: 6, values: {{{}}}", many.join(", ")));
+        assert_eq!(told(&text)[0].0, Code::WrongShape);
+    }
+
+    #[test]
+    fn values_outside_their_kind_are_refused() {
+        one("factory: \"0\"", "factory: \"123456789\"", Code::ValueOutside, "\"123456789\"");
+        one("factory: direct", "factory: driect", Code::ValueOutside, "driect");
+        one("factory: 5", "factory: 0", Code::ValueOutside, "0");
+        one("factory: []", "factory: [lmap]", Code::ValueOutside, "[");
+        one("[direct, pbx]", "[direct, bpx]", Code::ValueOutside, "bpx");
+        one("backup: factory}", "backup: \"9x\"}", Code::PauseUnstorable, "\"9x\"");
+        one("digits: [4, 8]}", "digits: [4, 8], factory: \"123\"}", Code::ValueOutside, "\"123\"");
+        one("digits: [4, 8]}", "digits: [4, 8], factory: \"12e4\"}", Code::ValueOutside, "\"12e4\"");
+        one("weight: locating", "weight: heavy", Code::WrongShape, "heavy");
+    }
+
+    #[test]
+    fn a_factory_code_is_never_repeated_in_a_finding() {
+        let (_, findings) =
+            read(&"k.yaml".into(), with("digits: [4, 8]}", "digits: [4, 8], factory: \"471\"}").as_bytes());
+        assert!(!findings[0].to_string().contains("471"), "{}", findings[0]);
+    }
+
+    #[test]
+    fn secrets_take_no_part_in_needs_and_also() {
+        one("{line.kind: [direct, pbx]}", "{access: \"1234\"}", Code::ValueOutside, "access");
+        one("{emergency.backup: factory}", "{access: factory}", Code::ValueOutside, "access");
+    }
+
+    #[test]
+    fn names_of_no_setting_are_refused_wherever_they_stand() {
+        one("\"45{gate.seconds}\"", "\"45{gate.secnds}\"", Code::NameUnknown, "{gate.secnds}");
+        one("open: \"B{=access}#\"", "open: \"B{=acess}#\"", Code::NameUnknown, "{=acess}");
+        one("[line.kind, emergency.primary]", "[line.kind, emergency]", Code::NameUnknown, "emergency");
+        one("keeps: [access]", "keeps: [code]", Code::NameUnknown, "code");
+        one("clears: all, keeps: [access]", "clears: [gate]", Code::NameUnknown, "gate");
+        one("{line.kind: [direct, pbx]}", "{line: direct}", Code::NameUnknown, "line");
+        one("{emergency.backup: factory}", "{backup: factory}", Code::NameUnknown, "backup");
+    }
+
+    #[test]
+    fn a_broken_setting_is_not_also_called_unknown() {
+        one("kind: number, min: 1", "kind: nubmer, min: 1", Code::WrongShape, "nubmer");
+    }
+
+    #[test]
+    fn keeps_goes_with_clearing_everything_only() {
+        one("clears: all, keeps: [access], takes_ms", "keeps: [access], takes_ms", Code::WrongShape, "[");
+        one("clears: all, keeps", "clears: [identity], keeps", Code::WrongShape, "[");
+        one("clears: all, keeps: [access], takes", "clears: identity, takes", Code::WrongShape, "identity");
+    }
+
+    #[test]
+    fn close_keys_no_setting_and_open_stores_none() {
+        one("close: \"D\"", "close: \"D{=access}#\"", Code::TemplateBroken, "{=access}");
+        one("open: \"B{=access}#\"", "open: \"B{access}#\"", Code::TemplateBroken, "{access}");
+    }
+
+    #[test]
+    fn every_sign_of_a_template_that_is_wrong_is_pointed_at() {
+        let text = with("\"45{gate.seconds}\"", "\"4e{gate}5{x\"");
+        let line = line_of(&text, "4e{gate}");
+        let told = told(&text);
+        let wanted = [(Code::KeySign, "e"), (Code::NameUnknown, "{gate}"), (Code::TemplateBroken, "{x")];
+        assert_eq!(told, wanted.map(|(code, at)| (code, line, at.to_string())));
+        one("\"45{gate.seconds}\"", "\"\"", Code::TemplateBroken, "\"\"");
+    }
+
+    #[test]
+    fn a_field_of_variable_length_must_be_ended_by_a_key_it_cannot_contain() {
+        one("\"10{identity}#\"", "\"10{identity}\"", Code::FieldOpen, "{identity}");
+        one("\"10{identity}#\"", "\"10{identity}5\"", Code::FieldOpen, "{identity}");
+        one("\"21{emergency.primary}#\"", "\"21{emergency.primary}C\"", Code::FieldOpen, "{emergency.primary}");
+        one_in("width: 2, unit: s,", "unit: s,", Code::FieldOpen, "{gate.seconds}", "gate-time");
+        one_in("assistance: 2}", "assistance: 16}", Code::FieldOpen, "{lamp.follows}", "command: lamp");
+        one_in("ringdown: \"3\"", "ringdown: \"34\"", Code::FieldOpen, "{line.kind}", "command: line-kind");
+        one("\"90{access}#{access}#\"", "\"90{access}{access}#\"", Code::FieldOpen, "{access}");
+    }
+
+    #[test]
+    fn commands_that_can_be_confused_are_refused_with_both_places_and_an_example() {
+        let text = with("{command: lamp,              keys: \"41{", "{command: lamp,              keys: \"1012#{");
+        let (_, findings) = read(&"k.yaml".into(), text.as_bytes());
+        assert_eq!(findings.len(), 1, "{findings:#?}");
+        let finding = &findings[0];
+        assert_eq!(finding.sentence, "The keys 1012# are a whole `identity` and also begin `lamp`.");
+        assert_eq!((finding.code, finding.place.line, finding.place.column), (Code::CommandsConfused, 31, 40));
+        assert_eq!((finding.related[0].0.line, finding.related[0].0.column), (27, 40));
+        one_in("close: \"D\"", "close: \"9999#\"", Code::CommandsConfused, "\"9999#\"", "factory-reset");
+    }
+
+    #[test]
+    fn a_command_that_does_not_fit_into_one_call_is_refused() {
+        // 6000 + 10 presses and 1500 to open, 23 and 1500 for the number, one to close: 6000 + 34 * 600 + 3000.
+        let short = |limit: u32| with("limit_ms: 240000", &format!("limit_ms: {limit}"));
+        assert_eq!(told(&short(29_400)), []);
+        let wanted = [(29, "\"21{emergency.primary}#\""), (30, "\"22{emergency.backup}#\"")];
+        assert_eq!(told(&short(29_399)), wanted.map(|(line, at)| (Code::CallTooShort, line, at.to_string())));
+        // A reset that ends the call needs no closing: 6000 + 10 * 600 + 1500, 5 * 600 + 1500 + 20000.
+        let reset = |rest: &str| {
+            let text = short(38_000).replace("takes_ms: 8000", &format!("takes_ms: 20000{rest}"));
+            told(&text).iter().map(|t| t.0).collect::<Vec<_>>()
+        };
+        assert_eq!(reset(", ends_call: true"), []);
+        assert_eq!(reset(""), [Code::CallTooShort]);
+    }
+
+    #[test]
+    fn a_setting_that_no_command_writes_is_warned_of() {
+        one_in(
+            "  gate.seconds: ",
+            "  spare: {kind: digits, digits: [1, 2]}\n  gate.seconds: ",
+            Code::SettingUnwritten,
+            "spare",
+            "spare",
+        );
+        let text = with("also: {emergency.backup: factory}", "also: {gate.seconds: 7}");
+        let text = text.replace("  - {command: gate-time,         keys: \"45{gate.seconds}\"}\n", "");
+        assert_eq!(told(&text), [], "a fixed value is a write");
+    }
+
+    #[test]
+    fn a_factory_code_is_sealed_with_the_fingerprint_of_its_digits() {
+        let text = with("digits: [4, 8]}", "digits: [4, 8], factory: \"4711\"}");
+        let (keybook, _) = read(&"k.yaml".into(), text.as_bytes());
+        let mut keybook = keybook.unwrap();
+        let code = keybook.settings[0].factory_code.clone().unwrap();
+        assert_eq!(code.reveal(), "4711");
+        let codes = Codes::new(b"a key");
+        keybook.seal(&codes);
+        let Some(Value::Secret(secret)) = &keybook.settings[0].factory else { panic!("{:?}", keybook.settings[0]) };
+        assert_eq!((&secret.reference, &secret.fingerprint), (&Reference::Factory, &Some(codes.fingerprint_of(&code))));
+        assert!(matches!(keybook.settings[0].kind, Kind::Secret { min: 4, max: 8 }));
+    }
+
+    #[test]
+    fn needs_of_flags_are_one_set_or_a_list_of_sets() {
+        let needs = |text: &str| {
+            let text = with("needs: {line.kind: [direct, pbx]}", &format!("needs: {{lamp.follows: {text}}}"));
+            let (keybook, findings) = read(&"k.yaml".into(), text.as_bytes());
+            keybook.unwrap_or_else(|| panic!("{findings:#?}")).commands[3].needs[0]
+                .1
+                .iter()
+                .map(Value::to_string)
+                .collect::<Vec<_>>()
+        };
+        assert_eq!(needs("[emergency]"), ["[emergency]"]);
+        assert_eq!(needs("[]"), ["[]"]);
+        assert_eq!(needs("[[], [emergency, assistance]]"), ["[]", "[assistance, emergency]"]);
+        one("[direct, pbx]", "[]", Code::WrongShape, "[");
+    }
+
+    #[test]
+    fn hundreds_of_errors_are_all_shown() {
+        let commands: String = (0..300).map(|n| format!("  - {{command: c{n}, keys: 1{n}, odd: x}}\n")).collect();
+        let text = format!("{TERN}{commands}");
+        let told = told(&text);
+        assert_eq!(told.len(), 600);
+    }
+
+    proptest! {
+        #[test]
+        fn a_damaged_keybook_yields_sorted_findings_or_a_keybook(
+            cuts in proptest::collection::vec((0usize..TERN.len(), 0usize..12, "[a-z0-9{}:,\"# \n=é\\[-]{0,3}"), 1..6),
+        ) {
+            let mut text = TERN.to_string();
+            for (at, length, put) in cuts {
+                let edge = |n: usize| (0..=n.min(text.len())).rev().find(|n| text.is_char_boundary(*n)).unwrap_or(0);
+                let (from, to) = (edge(at), edge(at + length));
+                text.replace_range(from..to.max(from), &put);
+            }
+            told(&text);
+        }
+    }
+
+    #[test]
+    fn a_text_that_is_no_keybook_does_no_harm() {
+        for text in [
+            "",
+            "[]",
+            "x",
+            "keybook: 1\nsettings: []\ncommands: {}\ncall: 1\ntones: 1\ntiming: []\nmodel: []",
+            "a: *b",
+            "{",
+        ] {
+            assert!(!told(text).is_empty(), "{text}");
+        }
+        assert_eq!(tern().model.as_ref(), "tern-2");
+    }
+}

@@ -276,26 +276,27 @@ impl Entries<'_> {
         let width = self.width(sheet);
         let named = self.named(sheet, FLAGS_MAX)?;
         let mut names: Vec<(Name, u32)> = Vec::new();
-        let mut sums: BTreeMap<u64, Vec<Name>> = [(0, Vec::new())].into();
+        // Each sum with the names it is of: bit n stands for the n-th.
+        let mut sums: BTreeMap<u64, u32> = [(0, 0)].into();
         let mut sound = true;
         for (name, node) in named {
             let Some(number) = sheet.number(node, &format!("The number of `{name}`"), 0..=NUMBER_MAX) else {
                 sound = false;
                 continue;
             };
-            let with: Vec<(u64, Vec<Name>)> = sums
-                .iter()
-                .map(|(sum, set)| (sum + u64::from(number), set.iter().chain([&name]).cloned().collect()))
-                .collect();
+            let bit = 1u32 << names.len();
+            names.push((name, number));
+            let with: Vec<(u64, u32)> = sums.iter().map(|(sum, set)| (sum + u64::from(number), set | bit)).collect();
             if let Some((sum, set)) = with.iter().find(|(sum, _)| sums.contains_key(sum)) {
-                let sentence = format!("{} and {} both add up to {sum}.", set_of(&sums[sum]), set_of(set));
+                let (first, second) = (set_of(sums[sum], &names), set_of(*set, &names));
+                let sentence = format!("{first} and {second} both add up to {sum}.");
                 let mend = "Compare with the manual; numbers such as 1, 2, 4, 8 have sums that are all different.";
                 sheet.note(Code::CodesConfused, node.spot, sentence, mend);
+                names.pop();
                 sound = false;
                 continue;
             }
             sums.extend(with);
-            names.push((name, number));
         }
         sound.then_some(Kind::Flags { names, width: width? })
     }
@@ -333,8 +334,9 @@ impl Entries<'_> {
     }
 }
 
-fn set_of(names: &[Name]) -> String {
-    if names.is_empty() { "none at all".into() } else { format!("`{}`", names.join("` + `")) }
+fn set_of(set: u32, names: &[(Name, u32)]) -> String {
+    let of: Vec<&str> = names.iter().enumerate().filter(|(at, _)| set >> at & 1 == 1).map(|(_, (n, _))| &**n).collect();
+    if of.is_empty() { "none at all".into() } else { format!("`{}`", of.join("` + `")) }
 }
 
 /// The keys of one choice.

@@ -523,3 +523,275 @@ impl Ways<'_> {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::keybook::sample::{TERN, keybook, tern};
+    use crate::setting::Secret;
+    use proptest::prelude::*;
+
+    const CODE: &str = "471100";
+
+    fn keys(text: &str) -> Keys {
+        text.parse().unwrap()
+    }
+
+    /// A sample station with a known access code, everything else from the factory.
+    fn station_of(keybook: Arc<Keybook>) -> SimulatedStation {
+        let mut held = SimulatedStation::from_factory(keybook.clone()).all_held().to_vec();
+        held[keybook.id("access").unwrap().index()] = Held::Code(Code::new(CODE));
+        SimulatedStation::new(keybook, held, &Codes::default())
+    }
+
+    fn opened() -> SimulatedStation {
+        let mut station = station_of(tern());
+        station.ring();
+        assert_eq!(station.press_all(&keys("B471100#")).len(), 1);
+        station
+    }
+
+    /// What is said to keys, as text: the keys, then the command's name or the reason.
+    fn said(station: &mut SimulatedStation, pressed: &str) -> Vec<String> {
+        let answers = station.press_all(&keys(pressed));
+        let book = station.keybook().clone();
+        let said = |answer: &Answer| {
+            let what = match &answer.verdict {
+                Verdict::Accepted { what: Sequence::Open, .. } => "open".to_string(),
+                Verdict::Accepted { what: Sequence::Close, .. } => "close".to_string(),
+                Verdict::Accepted { what: Sequence::Command(at), .. } => book.commands[*at].name.to_string(),
+                Verdict::Refused(why) => why.sentence(&book),
+            };
+            format!("{} {what}{}", answer.keys, if answer.hung_up { " (hung up)" } else { "" })
+        };
+        answers.iter().map(said).collect()
+    }
+
+    fn holds(station: &SimulatedStation, name: &str) -> String {
+        match station.held(station.keybook().id(name).unwrap()) {
+            Held::Known(value) => value.to_string(),
+            Held::Code(code) => format!("code {}", code.reveal()),
+            Held::Unknown => "?".into(),
+        }
+    }
+
+    #[test]
+    fn a_call_is_opened_keyed_and_closed() {
+        let mut station = station_of(tern());
+        assert_eq!(said(&mut station, "1"), ["1 There is no call."]);
+        station.ring();
+        let answers = said(&mut station, "B471100#10121#219C01632960101#413D");
+        assert_eq!(
+            answers,
+            ["B471100# open", "10121# identity", "219C01632960101# emergency-primary", "413 lamp", "D close (hung up)"]
+        );
+        assert_eq!(holds(&station, "identity"), "\"121\"");
+        assert_eq!(holds(&station, "emergency.primary"), "\"9,01632960101\"");
+        assert_eq!(holds(&station, "lamp.follows"), "[assistance, emergency]");
+        assert_eq!(said(&mut station, "B"), ["B There is no call."]);
+    }
+
+    #[test]
+    fn nothing_is_obeyed_before_the_call_is_opened() {
+        let mut station = station_of(tern());
+        station.ring();
+        let answers = said(&mut station, "10121#B471101#4507D");
+        assert_eq!(
+            answers,
+            [
+                "10121# The call has not been opened.",
+                "B471101# `access` does not hold what was keyed.",
+                "4507 The call has not been opened.",
+                "D The call has not been opened.",
+            ]
+        );
+        assert_eq!((holds(&station, "identity"), station.in_call()), ("\"0\"".into(), true));
+    }
+
+    #[test]
+    fn a_key_that_breaks_a_sequence_is_refused_with_it() {
+        let mut station = opened();
+        assert_eq!(said(&mut station, "1*"), ["1* These keys begin no command."]);
+        assert_eq!(
+            said(&mut station, "45*07"),
+            ["45* These keys begin no command.", "0 These keys begin no command.", "7 These keys begin no command."]
+        );
+        assert_eq!(said(&mut station, "4500"), ["4500 These keys begin no command."]);
+        assert_eq!(
+            said(&mut station, "10123456789#"),
+            ["10123456789 These keys begin no command.", "# These keys begin no command."]
+        );
+        assert_eq!(station.pending(), []);
+        assert_eq!(said(&mut station, "4507"), ["4507 gate-time"]);
+    }
+
+    #[test]
+    fn an_unmet_or_unknown_need_is_refused() {
+        let mut station = opened();
+        assert_eq!(
+            said(&mut station, "2201#30322#"),
+            ["2201# emergency-backup", "303 line-kind", "22# `line.kind` does not hold what this command needs."]
+        );
+        assert_eq!(holds(&station, "emergency.backup"), "\"\"", "line-kind sent it to factory");
+        let unknown = vec![Held::Unknown; 7];
+        let mut station = SimulatedStation::new(tern(), unknown, &Codes::default());
+        station.ring();
+        assert_eq!(
+            said(&mut station, "B9999#2201#"),
+            ["B9999# open", "2201# `line.kind` does not hold what this command needs."]
+        );
+        assert_eq!(holds(&station, "access"), "?", "opening a call proves nothing");
+    }
+
+    #[test]
+    fn a_new_code_is_keyed_twice_alike_and_opens_the_next_call() {
+        let mut station = opened();
+        assert_eq!(said(&mut station, "901234#1235"), ["901234#1235 These keys begin no command."]);
+        assert_eq!(said(&mut station, "901234#12345"), ["901234#12345 These keys begin no command."]);
+        assert_eq!(said(&mut station, "901234#1234#D"), ["901234#1234# access-code", "D close (hung up)"]);
+        station.ring();
+        assert_eq!(said(&mut station, "B471100#"), ["B471100# `access` does not hold what was keyed."]);
+        assert_eq!(said(&mut station, "B1234#"), ["B1234# open"]);
+    }
+
+    #[test]
+    fn clearing_leaves_factory_values_or_unknown_and_keeps_what_it_keeps() {
+        let mut station = opened();
+        said(&mut station, "10121#21999#4507302");
+        let answers = station.press_all(&keys("9999#"));
+        let Verdict::Accepted { written, .. } = &answers[0].verdict else { panic!("{answers:?}") };
+        assert_eq!(written.len(), 6);
+        let left: Vec<_> =
+            ["access", "identity", "emergency.primary", "gate.seconds"].map(|n| holds(&station, n)).into();
+        assert_eq!(left, ["code 471100", "\"0\"", "?", "5"]);
+    }
+
+    /// The sample with a command that keys the held code, changes it, and hangs up.
+    const CHANGING: &str = "  - {command: change, keys: \"7{=access}#{access}#{=identity}#\", clears: [gate.seconds], \
+        also: {gate.seconds: 7, identity: \"9\"}, ends_call: true}\n";
+
+    #[test]
+    fn a_held_field_is_the_value_before_the_command_and_ends_call_hangs_up() {
+        let mut station = station_of(keybook(&format!("{TERN}{CHANGING}")));
+        station.ring();
+        let answers = said(&mut station, "B471100#7471100#5678#1#7471100#5678#0#1");
+        assert_eq!(
+            answers,
+            [
+                "B471100# open",
+                "7471100#5678#1# `identity` does not hold what was keyed.",
+                "7471100#5678#0# change (hung up)",
+                "1 There is no call.",
+            ]
+        );
+        let left: Vec<_> = ["access", "identity", "gate.seconds"].map(|n| holds(&station, n)).into();
+        assert_eq!(left, ["code 5678", "\"9\"", "7"]);
+    }
+
+    #[test]
+    fn a_held_value_that_is_unknown_is_refused_in_a_command() {
+        let mut station = SimulatedStation::new(keybook(&format!("{TERN}{CHANGING}")), Vec::new(), &Codes::default());
+        station.ring();
+        assert_eq!(
+            said(&mut station, "B471100#7471100#5678#0#")[1],
+            "7471100#5678#0# What `access` holds is not known."
+        );
+    }
+
+    #[test]
+    fn secrets_are_looked_up_and_what_cannot_be_held_counts_as_unknown() {
+        let text = TERN.replace("digits: [4, 8]}", "digits: [4, 8], factory: \"8520\"}");
+        let book = keybook(&text);
+        let mut codes = Codes::new(b"a key");
+        codes.learn(Reference::Env("A".into()), Code::new("1234"));
+        codes.learn(Reference::Env("B".into()), Code::new("12"));
+        let access = |reference: Reference| {
+            let held = vec![Held::Known(Value::Secret(Secret { reference, fingerprint: None }))];
+            holds(&SimulatedStation::new(book.clone(), held, &codes), "access")
+        };
+        assert_eq!(access(Reference::Env("A".into())), "code 1234");
+        assert_eq!(access(Reference::Env("B".into())), "?");
+        assert_eq!(access(Reference::Env("C".into())), "?");
+        assert_eq!(access(Reference::Factory), "code 8520");
+        let odd = vec![Held::Known(Value::Number(3)), Held::Code(Code::new("1"))];
+        let station = SimulatedStation::new(book, odd, &codes);
+        assert_eq!((holds(&station, "access"), holds(&station, "identity")), ("?".into(), "?".into()));
+    }
+
+    #[test]
+    fn a_station_that_keeps_time_hangs_up_at_the_limit_and_after_silence() {
+        // Greeting 6000, opening 8 * 600 + 1500: 12300. A gate time takes 4 * 600 + 1500: 3900.
+        let timed = |limit: u32| {
+            let text = TERN.replace("limit_ms: 240000", &format!("limit_ms: {limit}"));
+            let mut station = station_of(keybook(&text)).keeping_time();
+            station.ring();
+            assert_eq!(said(&mut station, "B471100#"), ["B471100# open"]);
+            assert_eq!(station.call_ms(), 12_300);
+            station
+        };
+        let limit = 12_300 + 5 * 3_900 + 600;
+        let mut exact = timed(limit);
+        assert_eq!(said(&mut exact, "45014502450345044505D").len(), 6);
+        assert_eq!((exact.call_ms(), exact.in_call()), (u64::from(limit), false));
+        let mut over = timed(limit - 600);
+        assert_eq!(said(&mut over, "45014502450345044505D")[5], "D The call is longer than 31800 ms. (hung up)");
+        let mut late = timed(limit - 601);
+        assert_eq!(said(&mut late, "45014502450345044505")[4], "4505 The call is longer than 31799 ms. (hung up)");
+        assert_eq!(holds(&late, "gate.seconds"), "4", "what does not fit is not done");
+        let mut silent = timed(240_000);
+        assert!(!silent.wait(15_000) && silent.wait(1) && !silent.in_call());
+        let mut untimed = opened();
+        assert!(!untimed.wait(u64::MAX) && untimed.in_call());
+    }
+
+    proptest! {
+        #[test]
+        fn whatever_is_pressed_does_no_harm_and_a_valid_command_is_accepted_after_it(
+            pressed in proptest::collection::vec("[0-9*#A-D]|B471100#|10[0-9]{1,8}#|22[0-9C]{0,20}#|30[1-3]|45[0-9]{2}|9999#", 0..60),
+            timed in any::<bool>(),
+        ) {
+            let mut station = station_of(tern());
+            if timed { station = station.keeping_time(); }
+            station.ring();
+            let mut answered = 0;
+            let all: String = pressed.concat();
+            for key in keys(&all).0 {
+                if let Some(answer) = station.press(key) {
+                    prop_assert!(answer.keys.0.ends_with(&[key]));
+                    prop_assert_eq!(station.pending(), &[]);
+                    answered += answer.keys.0.len();
+                }
+            }
+            prop_assert_eq!(answered + station.pending().len(), all.len(), "every key is answered once");
+            // A star breaks whatever was begun; then a fresh call, the code held, a command.
+            if !station.pending().is_empty() {
+                prop_assert!(station.press(Key::new('*').unwrap()).is_some());
+            }
+            let Held::Code(code) = station.held(SettingId(0)).clone() else { panic!("the code is always known here") };
+            station.ring();
+            let answers = station.press_all(&keys(&format!("B{}#4542", code.reveal())));
+            prop_assert_eq!(answers.iter().map(Answer::is_accepted).collect::<Vec<_>>(), [true, true]);
+        }
+
+        #[test]
+        fn a_whole_command_is_answered_at_its_last_key_and_not_before(
+            at in 0usize..8, digits in "[0-9]{4,8}", number in 1u32..99, choice in 0usize..3,
+        ) {
+            let mut station = opened();
+            let book = tern();
+            let pressed = book.commands[at].keys.press::<()>(|_, id| Ok(match &book.setting(id).kind {
+                Kind::Digits { .. } | Kind::Dial { .. } | Kind::Secret { .. } => keys(&digits),
+                Kind::Choice(codes) => codes[choice].1.clone(),
+                Kind::Flags { .. } => keys(&choice.to_string()),
+                Kind::Number { .. } => keys(&format!("{number:02}")),
+            })).unwrap();
+            let (last, before) = pressed.0.split_last().unwrap();
+            for key in before {
+                prop_assert_eq!(station.press(*key), None);
+            }
+            let answer = station.press(*last).unwrap();
+            let accepted = matches!(answer.verdict, Verdict::Accepted { what: Sequence::Command(n), .. } if n == at);
+            prop_assert!(accepted && answer.keys == pressed, "{:?}", answer);
+        }
+    }
+}

@@ -103,6 +103,16 @@ fn document(calls: &[Call]) -> Json {
     calls.iter().map(call).collect()
 }
 
+/// What showing a step again needs beside its keys and effects.
+fn about(step: &Step) -> Json {
+    object!({
+        "step": step.number,
+        "sets": step.sets.keys().map(|name| &**name).collect::<Vec<_>>(),
+        "uncovered": step.uncovered.iter().map(|name| &**name).collect::<Vec<_>>(),
+        "takes_ms": step.takes_ms,
+    })
+}
+
 /// 16 hexadecimal digits over station, keybook, start, and the steps in their calls.
 pub(super) fn digest(station: &Station, aim: &Aim, calls: &[Call]) -> Digest {
     let start = |value: &Option<Value>| value.as_ref().map(effect);
@@ -146,6 +156,8 @@ pub fn issued(script: &Script, at: Timestamp) -> Issued {
             "proven": script.proven,
             "cost": cost_json(script.cost),
             "calls": document(&script.calls),
+            "steps": script.calls.iter().flat_map(|call| &call.steps).map(about).collect::<Vec<_>>(),
+            "warnings": script.warnings,
         }),
     }
 }

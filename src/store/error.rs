@@ -86,3 +86,7 @@ impl Trouble {
         }
     }
 }
+
+#[cfg(test)]
+#[path = "error_tests.rs"]
+mod tests;

@@ -179,7 +179,7 @@ impl Store {
     pub async fn verify(
         &self,
         trusted: Option<&Head>,
-        mut progress: impl FnMut(i64, i64) + Send,
+        progress: impl FnMut(i64, i64) + Send,
     ) -> Result<Verification, StoreError> {
         let head = self.head().await?;
         if let Some(trusted) = trusted
@@ -191,30 +191,41 @@ impl Store {
             return Ok(Verification::Broken(broken));
         }
         let start = trusted.cloned().unwrap_or_else(Head::empty);
-        let total = head.seq.saturating_sub(start.seq).max(0);
-        let from = start.seq;
-        let mut walk = Walk::after(start);
-        while walk.at().seq < head.seq {
-            let left = head.seq - walk.at().seq;
-            let page = self.bounded("reading the ledger", rows_after(self, walk.at().seq, left.min(PAGE))).await?;
-            if page.is_empty() {
-                break;
-            }
-            for row in &page {
-                if let Err(broken) = step(&mut walk, row) {
-                    return Ok(Verification::Broken(broken));
-                }
-            }
-            progress(walk.at().seq.saturating_sub(from), total);
-        }
-        if let Err(broken) = walk.ends_at(&head) {
+        let entries = head.seq.saturating_sub(start.seq).max(0);
+        if let Err(broken) = self.walk(start, &head, progress).await? {
             return Ok(Verification::Broken(broken));
         }
         if let Some(broken) = self.beyond_the_head().await? {
             return Ok(Verification::Broken(broken));
         }
-        let entries = total;
         Ok(Verification::Whole { entries, head })
+    }
+
+    /// Walks in pages from behind `start` to `head`.
+    async fn walk(
+        &self,
+        start: Head,
+        head: &Head,
+        mut progress: impl FnMut(i64, i64) + Send,
+    ) -> Result<Result<(), Broken>, StoreError> {
+        let from = start.seq;
+        let total = head.seq.saturating_sub(from);
+        let mut walk = Walk::after(start);
+        while walk.at().seq < head.seq {
+            let at = walk.at().seq;
+            let rows = rows_after(self, at, (head.seq - at).min(PAGE));
+            let page = self.bounded("reading the ledger", rows).await?;
+            if page.is_empty() {
+                break;
+            }
+            for row in &page {
+                if let Err(broken) = step(&mut walk, row) {
+                    return Ok(Err(broken));
+                }
+            }
+            progress(walk.at().seq.saturating_sub(from), total);
+        }
+        Ok(walk.ends_at(head))
     }
 
     async fn number(&self, query: &'static str) -> Result<i64, StoreError> {
@@ -225,18 +236,18 @@ impl Store {
         .await
     }
 
+    /// Is a head noted down earlier still in the chain?
     async fn still_stands(&self, trusted: &Head) -> Result<Result<(), Broken>, StoreError> {
         if *trusted == Head::empty() {
             return Ok(Ok(()));
         }
-        let there = self
-            .bounded("reading the ledger", async { links_after(self, trusted.seq.saturating_sub(1), 1).await })
-            .await?;
-        let flaw = match there.first() {
-            Some(link) if link.seq != trusted.seq => Flaw::Missing,
-            Some(link) if link.hash != trusted.hash => Flaw::NotAsTrusted,
-            Some(link) if link.reckoned_hash() != link.hash => Flaw::Changed,
-            Some(_) => return Ok(Ok(())),
+        let before = trusted.seq.saturating_sub(1);
+        let there = self.bounded("reading the ledger", rows_after(self, before, 1)).await?;
+        let flaw = match there.first().map(link_from) {
+            Some(Ok(link)) if link.seq != trusted.seq => Flaw::Missing,
+            Some(Ok(link)) if link.hash != trusted.hash => Flaw::NotAsTrusted,
+            Some(Ok(link)) if link.reckoned_hash() == link.hash => return Ok(Ok(())),
+            Some(Ok(_) | Err(_)) => Flaw::Changed,
             None => Flaw::Missing,
         };
         Ok(Err(Broken { seq: trusted.seq, flaw }))

@@ -72,7 +72,7 @@ impl Store {
         self.writers.close().await;
     }
 
-    /// Begins a transaction that may write. SQLite must take its write lock at once: a reader that turns
+    /// Begins a transaction of several statements; a single one that writes needs none and goes to `writers`. SQLite must take its write lock at once: a reader that turns
     /// writer is refused without waiting when another process wrote in between.
     async fn begin(&self) -> Result<Transaction<'static, Any>, sqlx::Error> {
         match self.engine {

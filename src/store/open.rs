@@ -17,9 +17,10 @@ const PATIENCE: Duration = Duration::from_secs(15);
 const LOG_TRIES: u32 = 100;
 const LOG_PAUSE: Duration = Duration::from_millis(50);
 
-/// Sessions of PostgreSQL: no wait without end, and no lock held by a process that hangs.
+/// Sessions of PostgreSQL: no wait without end, no lock held by a process that hangs, and no query kept on a plan
+/// that was made while its table was empty.
 const POSTGRES_SESSION: &str = "SET lock_timeout = '15s'; SET statement_timeout = '60s'; \
-     SET idle_in_transaction_session_timeout = '60s'; SET application_name = 'stationkeep'";
+     SET idle_in_transaction_session_timeout = '60s'; SET plan_cache_mode = 'force_custom_plan'; SET application_name = 'stationkeep'";
 
 /// Connections of SQLite: commits survive a power cut, readers and the writer do not block each other.
 const SQLITE_SESSION: &str = "PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON; PRAGMA busy_timeout = 15000";
@@ -127,6 +128,12 @@ impl Target {
             .max_connections(most)
             .acquire_timeout(PATIENCE)
             .test_before_acquire(engine == Engine::Postgres)
+            .before_acquire(|connection, _| {
+                // SQLite ends a transaction by itself when the disk is full, and the driver still counts it as
+                // open: such a connection would refuse every later transaction, so it is replaced.
+                let left_open = connection.is_in_transaction();
+                Box::pin(async move { Ok(!left_open) })
+            })
             .after_connect(move |connection, _| Box::pin(set_up(engine, connection)))
             .connect_lazy_with(self.options.clone())
     }

@@ -6,7 +6,7 @@ use sqlx::any::AnyRow;
 
 use super::{Store, StoreError, without_nul};
 
-/// Delivered messages that one transaction removes at most.
+/// Delivered messages that one statement removes at most.
 const PRUNED_AT_ONCE: i64 = 500;
 
 /// The message at the head of a webhook's queue.
@@ -101,7 +101,6 @@ impl Store {
         };
         without_nul("a delivery's error", error.unwrap_or_default())?;
         self.bounded("recording a delivery", async {
-            let mut transaction = self.begin().await?;
             let written = sqlx::query(
                 "UPDATE outbox SET tries = tries + 1, last_try_ms = $3, last_error = $4, \
                  due_ms = COALESCE($5, due_ms), delivered_ms = $6 \
@@ -113,10 +112,9 @@ impl Store {
             .bind(error)
             .bind(due)
             .bind(delivered)
-            .execute(&mut *transaction)
+            .execute(&self.writers)
             .await?
             .rows_affected();
-            transaction.commit().await?;
             Ok(written > 0)
         })
         .await
@@ -127,7 +125,6 @@ impl Store {
         without_nul("a webhook's name", webhook)?;
         without_nul("a message's id", id)?;
         self.bounded("making a message due", async {
-            let mut transaction = self.begin().await?;
             let written = sqlx::query(
                 "UPDATE outbox SET due_ms = $3 \
                  WHERE webhook = $1 AND id = $2 AND delivered_ms IS NULL",
@@ -135,10 +132,9 @@ impl Store {
             .bind(webhook)
             .bind(id)
             .bind(now_ms)
-            .execute(&mut *transaction)
+            .execute(&self.writers)
             .await?
             .rows_affected();
-            transaction.commit().await?;
             Ok(written > 0)
         })
         .await
@@ -229,17 +225,15 @@ impl Store {
     /// An id removed may be written again, so keep them longer than any cause can come back.
     pub async fn prune_delivered(&self, before_ms: i64) -> Result<u64, StoreError> {
         self.bounded("clearing the outbox", async {
-            let mut transaction = self.begin().await?;
             let removed = sqlx::query(
                 "DELETE FROM outbox WHERE seq IN \
                  (SELECT seq FROM outbox WHERE delivered_ms < $1 ORDER BY delivered_ms LIMIT $2)",
             )
             .bind(before_ms)
             .bind(PRUNED_AT_ONCE)
-            .execute(&mut *transaction)
+            .execute(&self.writers)
             .await?
             .rows_affected();
-            transaction.commit().await?;
             Ok(removed)
         })
         .await

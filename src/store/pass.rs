@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use sqlx::{Any, AssertSqlSafe, Row, Transaction};
+use sqlx::{Any, AnyConnection, AssertSqlSafe, Row, Transaction};
 
 use super::{ROWS_AT_ONCE, Store, StoreError, tuples, without_nul};
 
@@ -123,9 +123,8 @@ impl Store {
         without_nul("a memo's name", name)?;
         without_nul("a memo", value.unwrap_or_default())?;
         self.bounded("writing a memo", async {
-            let mut transaction = self.begin().await?;
-            write_memo(&mut transaction, name, value).await?;
-            transaction.commit().await
+            let mut connection = self.writers.acquire().await?;
+            write_memo(&mut connection, name, value).await
         })
         .await
     }
@@ -150,11 +149,7 @@ async fn upsert_told(transaction: &mut Transaction<'static, Any>, told: &[Told])
     Ok(())
 }
 
-async fn write_memo(
-    transaction: &mut Transaction<'static, Any>,
-    name: &str,
-    value: Option<&str>,
-) -> Result<(), sqlx::Error> {
+async fn write_memo(connection: &mut AnyConnection, name: &str, value: Option<&str>) -> Result<(), sqlx::Error> {
     let query = match value {
         None => sqlx::query("DELETE FROM memos WHERE name = $1").bind(name),
         Some(value) => sqlx::query(
@@ -164,7 +159,7 @@ async fn write_memo(
         .bind(name)
         .bind(value),
     };
-    query.execute(&mut **transaction).await?;
+    query.execute(connection).await?;
     Ok(())
 }
 

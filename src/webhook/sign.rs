@@ -2,7 +2,9 @@
 //! It never shows a secret, not even in errors or debug output, and makes no asymmetric signatures.
 
 use base64::Engine;
-use base64::engine::general_purpose::STANDARD;
+use base64::alphabet;
+use base64::engine::DecodePaddingMode;
+use base64::engine::general_purpose::{GeneralPurpose, GeneralPurposeConfig, STANDARD};
 use hmac::{Hmac, KeyInit, Mac};
 use sha2::Sha256;
 use thiserror::Error;
@@ -12,6 +14,12 @@ const PREFIX: &str = "whsec_";
 
 /// Bytes a key may have (the same place).
 const KEY_BYTES: std::ops::RangeInclusive<usize> = 24..=64;
+
+/// Secrets are often copied without the `=` at their end; the reference libraries take them so, too.
+const LENIENT: GeneralPurpose = GeneralPurpose::new(
+    &alphabet::STANDARD,
+    GeneralPurposeConfig::new().with_decode_padding_mode(DecodePaddingMode::Indifferent),
+);
 
 /// Why a secret or an id cannot be used.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
@@ -40,7 +48,7 @@ impl Secret {
             return Err(SignError::Asymmetric);
         }
         let coded = text.strip_prefix(PREFIX).ok_or(SignError::Prefix)?;
-        let key = STANDARD.decode(coded).map_err(|_| SignError::Base64)?;
+        let key = LENIENT.decode(coded).map_err(|_| SignError::Base64)?;
         if !KEY_BYTES.contains(&key.len()) {
             return Err(SignError::Length { bytes: key.len() });
         }
@@ -146,6 +154,13 @@ mod tests {
         let secret = Secret::parse(&format!("{text}\n")).expect("published secret");
         assert!(!format!("{secret:?}").contains("C2FV"));
         assert_eq!(signature(&[secret], id, at, body).as_deref(), Ok(expected));
+    }
+
+    #[test]
+    fn a_secret_copied_without_its_padding_is_the_same() {
+        let padded = Secret::parse("whsec_MDEyMzQ1Njc4OWFiY2RlZmdoaWprbG1ub3A=").expect("26 bytes");
+        let bare = Secret::parse("whsec_MDEyMzQ1Njc4OWFiY2RlZmdoaWprbG1ub3A").expect("26 bytes");
+        assert_eq!(padded, bare);
     }
 
     #[test]

@@ -30,6 +30,7 @@ on_both!(
     a_long_ledger_is_walked_in_pages_with_progress,
     a_head_noted_earlier_saves_the_walk_up_to_it,
     a_failed_batch_leaves_nothing_behind,
+    an_append_given_up_half_way_is_whole_or_not_there,
 );
 
 async fn an_empty_ledger_has_the_first_head_and_verifies(place: &Place) {
@@ -155,4 +156,22 @@ async fn a_failed_batch_leaves_nothing_behind(place: &Place) {
     let head = store.head().await.expect("head");
     assert_eq!(head.seq, 2);
     assert_eq!(store.entries_after(0, 100).await.expect("entries").len(), 3);
+}
+
+async fn an_append_given_up_half_way_is_whole_or_not_there(place: &Place) {
+    let store = place.open().await;
+    let mut given_up = 0;
+    for round in 0..30u64 {
+        let first = 1 + 100 * round as i64;
+        let batch = reports(first..=first + 99);
+        let patience = std::time::Duration::from_micros(300 * round);
+        given_up += i32::from(tokio::time::timeout(patience, store.append(&batch)).await.is_err());
+    }
+    assert!(given_up > 0, "some were given up");
+    store.append(&reports(9001..=9001)).await.expect("the store still works");
+    let found = store.verify(None, |_, _| {}).await.expect("walk");
+    let Verification::Whole { entries, .. } = found else {
+        panic!("{found:?}");
+    };
+    assert_eq!(entries % 100, 1);
 }

@@ -1,5 +1,5 @@
-//! The store on real databases: SQLite in a temporary folder, and PostgreSQL on the server that `tests/run` starts
-//! (`STATIONKEEP_TEST_POSTGRES` holds its address). Each test has a database of its own.
+//! The store on real databases: SQLite in a temporary folder, and PostgreSQL on the server of `STATIONKEEP_TEST_POSTGRES`,
+//! a server on which databases may be made. Each test has a database of its own.
 
 mod good;
 mod intake;

@@ -131,24 +131,3 @@ async fn a_server_that_is_not_there_is_named_without_its_password() {
     }
     assert!(!text.contains("hush"), "{text}");
 }
-
-#[tokio::test]
-async fn a_full_disk_is_called_one_and_writing_goes_on_when_there_is_room() {
-    let place = Place::sqlite();
-    let store = place.open().await;
-    // SQLite's own way to have no room: a limit on the file's pages. It holds for one connection,
-    // so it is set on the store's writer by a trigger-free trick: the limit of the file system is not needed.
-    store.append(&reports(1..=1)).await.expect("append");
-    let error = limited(&place).await.expect_err("no room");
-    assert!(error.contains("full"), "{error}");
-    store.append(&reports(2..=2)).await.expect("append");
-}
-
-async fn limited(place: &Place) -> Result<(), String> {
-    crate::place::try_run(
-        &place.url(),
-        "PRAGMA max_page_count = 1; CREATE TABLE filler AS SELECT zeroblob(1000000) AS x",
-    )
-    .await
-    .map_err(|error| error.to_string())
-}

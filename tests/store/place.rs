@@ -18,14 +18,15 @@ impl Place {
         Self::Sqlite(tempfile::tempdir().expect("a temporary folder"))
     }
 
-    /// On the server that `tests/run` starts; without one the test fails.
-    pub async fn postgres() -> Self {
-        let server = std::env::var("STATIONKEEP_TEST_POSTGRES");
-        let server = server.expect("STATIONKEEP_TEST_POSTGRES holds the address of a server (`tests/run` starts one)");
+    /// A database of its own on the server that is named; fails where none is.
+    pub async fn postgres() -> Option<Self> {
+        let Ok(server) = std::env::var("STATIONKEEP_TEST_POSTGRES") else {
+            panic!("STATIONKEEP_TEST_POSTGRES is not set: run tests/run, which sets up what the tests need");
+        };
         let nth = MADE.fetch_add(1, Ordering::Relaxed);
         let name = format!("stationkeep_test_{}_{nth}", std::process::id());
         run(&server, &format!("CREATE DATABASE {name}")).await;
-        Self::Postgres { server, name }
+        Some(Self::Postgres { server, name })
     }
 
     pub fn url(&self) -> String {
@@ -94,9 +95,10 @@ macro_rules! on_both {
         mod on_postgres {
             $(#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
             async fn $name() {
-                let place = $crate::place::Place::postgres().await;
-                super::$name(&place).await;
-                place.remove().await;
+                if let Some(place) = $crate::place::Place::postgres().await {
+                    super::$name(&place).await;
+                    place.remove().await;
+                }
             })+
         }
     };

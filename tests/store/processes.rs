@@ -69,3 +69,23 @@ async fn a_process_killed_while_it_appends_leaves_a_whole_chain(place: &Place) {
     }
     assert!(counts.last() > Some(&0), "it was killed while at work: {counts:?}");
 }
+
+/// Only a server can lose its connections.
+#[tokio::test]
+async fn connections_cut_by_the_server_are_made_again() {
+    let Some(place) = Place::postgres().await else {
+        return;
+    };
+    let store = place.open().await;
+    for n in 1..=3 {
+        store.append(&reports(n..=n)).await.expect("append");
+        place
+            .run(
+                "SELECT COUNT(pg_terminate_backend(pid)) FROM pg_stat_activity \
+                 WHERE datname = current_database() AND pid <> pg_backend_pid()",
+            )
+            .await;
+    }
+    assert_eq!(whole(&store).await, 3);
+    place.remove().await;
+}

@@ -1,5 +1,5 @@
 //! The webhook edge against real receivers on loopback: slow, broken and well-behaved ones, and the
-//! specification's own library (PyPI `standardwebhooks`, in the Python that `STATIONKEEP_TEST_PYTHON` names).
+//! specification's own library in the Python that `STATIONKEEP_TEST_PYTHON` names (PyPI `standardwebhooks`).
 
 mod pumping;
 mod receiver;

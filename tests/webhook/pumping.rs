@@ -71,7 +71,11 @@ struct Running {
 }
 
 fn run(store: &Store, webhook: &str, url: &str, clock: fn() -> i64) -> Running {
-    let sender = Arc::new(Sender::new(LIMITS).expect("a sender"));
+    run_within(LIMITS, store, webhook, url, clock)
+}
+
+fn run_within(limits: Limits, store: &Store, webhook: &str, url: &str, clock: fn() -> i64) -> Running {
+    let sender = Arc::new(Sender::new(limits).expect("a sender"));
     let target = Target {
         webhook: webhook.to_owned(),
         url: url.to_owned(),
@@ -171,9 +175,10 @@ async fn a_slow_or_dead_receiver_never_delays_another() {
     let started = Instant::now();
     let quick = run(&store, "good", &good.url, clock);
     good.wait_for(30).await;
-    assert!(started.elapsed() < LIMITS.whole, "{:?}", started.elapsed());
+    // Behind the hanging receiver these would take thirty limits.
+    let took = started.elapsed();
+    assert!(took < LIMITS.whole * 10, "{took:?}");
     assert_eq!(good.ids(), ids(0..30));
-    assert!(hanging.got().len() <= 2);
     for running in [slow, dead, quick] {
         assert_eq!(running.stop().await, Ended::Cancelled);
     }
@@ -242,18 +247,31 @@ async fn a_pump_told_to_stop_ends_soon_whatever_it_is_doing() {
 #[tokio::test]
 async fn a_try_in_flight_at_the_stop_is_still_recorded_when_it_ends_soon() {
     let place = Place::new();
-    let receiver = Receiver::start(|_, _| {
-        std::thread::sleep(Duration::from_millis(300));
-        Answer::Status(200, "")
-    })
-    .await;
+    let receiver = Receiver::always(Answer::Late(400)).await;
     let store = place.open().await;
     write(&store, "on-call", &ids(0..5)).await;
     let running = run(&store, "on-call", &receiver.url, clock);
     receiver.wait_for(1).await;
     running.stop().await;
-    let left = store.undelivered("on-call", 9).await.expect("list").len();
-    assert_eq!(left, 5 - receiver.got().len());
+    assert_eq!(receiver.ids(), ids(0..1));
+    let left = store.undelivered("on-call", 9).await.expect("list");
+    assert_eq!(left.len(), 4);
+    assert_eq!(left[0].id, "message-0001");
+}
+
+#[tokio::test]
+async fn a_try_in_flight_at_the_stop_that_does_not_end_is_abandoned_unrecorded() {
+    let place = Place::new();
+    let receiver = Receiver::always(Answer::Hang).await;
+    let store = place.open().await;
+    write(&store, "on-call", &ids(0..1)).await;
+    let running = run_within(Limits::default(), &store, "on-call", &receiver.url, clock);
+    receiver.wait_for(1).await;
+    let started = Instant::now();
+    running.stop().await;
+    assert!(started.elapsed() < Duration::from_secs(8), "{:?}", started.elapsed());
+    let left = store.undelivered("on-call", 9).await.expect("list");
+    assert_eq!((left.len(), left[0].tries), (1, 0));
 }
 
 #[tokio::test]
@@ -295,11 +313,12 @@ async fn a_page_sees_no_secret_of_a_webhook() {
     assert!(!format!("{shown:?}").contains("hush"));
 }
 
-/// Fills a real small disk: `STATIONKEEP_TEST_SMALL_DISK` names a folder on one (a tmpfs of a few megabytes).
+/// Fills a real small disk, where `STATIONKEEP_TEST_SMALL_DISK` names a folder on one (a tmpfs of a few megabytes).
 #[tokio::test]
 async fn a_full_disk_loses_no_message_and_repeats_none() {
-    let disk = std::env::var("STATIONKEEP_TEST_SMALL_DISK");
-    let disk = disk.expect("STATIONKEEP_TEST_SMALL_DISK names a folder on a small disk (`tests/run` mounts one)");
+    let Ok(disk) = std::env::var("STATIONKEEP_TEST_SMALL_DISK") else {
+        panic!("STATIONKEEP_TEST_SMALL_DISK is not set: run tests/run, which sets up what the tests need");
+    };
     let folder = tempfile::tempdir_in(&disk).expect("a folder");
     let url = format!("sqlite:{}/ledger.db", folder.path().display());
     let store = Store::open(&url).await.expect("an open store");

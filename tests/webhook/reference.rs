@@ -15,10 +15,11 @@ struct Reference {
 }
 
 impl Reference {
-    fn start(more: &[&str]) -> Self {
-        let python = std::env::var("STATIONKEEP_TEST_PYTHON");
-        let python =
-            python.expect("STATIONKEEP_TEST_PYTHON names a Python with standardwebhooks (`tests/run` makes one)");
+    /// Fails where no Python with the library is named.
+    fn start(more: &[&str]) -> Option<Self> {
+        let Ok(python) = std::env::var("STATIONKEEP_TEST_PYTHON") else {
+            panic!("STATIONKEEP_TEST_PYTHON is not set: run tests/run, which sets up what the tests need");
+        };
         let out = tempfile::NamedTempFile::new().expect("a file");
         let mut child = Command::new(python)
             .arg(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/webhook/receiver.py"))
@@ -32,7 +33,7 @@ impl Reference {
         let stdout = child.stdout.take().expect("its output");
         BufReader::new(stdout).read_line(&mut line).expect("a line");
         let url = line.trim().strip_prefix("listening on ").expect("an address").to_owned();
-        Self { child, url, out }
+        Some(Self { child, url, out })
     }
 
     fn lines(&self) -> Vec<serde_json::Value> {
@@ -59,7 +60,9 @@ fn secret(text: &str) -> Secret {
 
 #[tokio::test]
 async fn the_specifications_library_accepts_what_is_sent_and_refuses_what_is_not_right() {
-    let reference = Reference::start(&["--fail-first", "1"]);
+    let Some(reference) = Reference::start(&["--fail-first", "1"]) else {
+        return;
+    };
     let sender = Sender::new(Limits::default()).expect("a sender");
     let message = Message {
         id: "drift-0001",

@@ -9,7 +9,7 @@ CREATE TABLE ledger (
     body TEXT NOT NULL,
     prev TEXT NOT NULL,
     hash TEXT NOT NULL,
-    UNIQUE (kind, id)
+    UNIQUE (id, kind)
 );
 CREATE INDEX ledger_station ON ledger (station, seq);
 

@@ -45,7 +45,7 @@ CREATE TABLE outbox (
     last_try_ms BIGINT,
     last_error TEXT,
     delivered_ms BIGINT,
-    UNIQUE (webhook, id)
+    UNIQUE (id, webhook)
 );
 CREATE INDEX outbox_waiting ON outbox (webhook, seq) WHERE delivered_ms IS NULL;
 CREATE INDEX outbox_delivered ON outbox (delivered_ms) WHERE delivered_ms IS NOT NULL;
