@@ -64,7 +64,7 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
         }
         Format::Text => {
             let texts = shown.iter().map(|(station, d)| drift::text(d, station, &scene.records.of(station)) + "\n");
-            print(&(texts.collect::<String>() + &format!("{} stations: {}.\n", totals.all(), totals.sentence())))?;
+            print(&(texts.collect::<String>() + &format!("{}: {}.\n", totals.counted(), totals.sentence())))?;
         }
     }
     Ok(if aligned { Exit::Done } else { Exit::DriftFound })

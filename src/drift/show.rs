@@ -32,6 +32,14 @@ impl Totals {
         self.0.values().sum()
     }
 
+    /// "35 stations".
+    pub fn counted(&self) -> String {
+        match self.all() {
+            1 => "1 station".into(),
+            all => format!("{all} stations"),
+        }
+    }
+
     /// `{standing: count}`, every standing named.
     pub fn json(&self) -> Json {
         Standing::ALL.iter().map(|s| (s.as_str().to_owned(), Json::from(self.get(*s)))).collect()

@@ -42,6 +42,8 @@ pub struct Dropped {
     pub sha256: [u8; 32],
     path: PathBuf,
     stamp: Stamp,
+    /// Whether a change after it was looked at must show in the stamp.
+    settled: bool,
 }
 
 /// What lies in the reports folder.
@@ -103,7 +105,7 @@ fn settles_in(stamp: &Stamp, now: SystemTime, settle: Duration) -> Option<Durati
 /// Nothing where the file is gone or changed meanwhile.
 fn dropped(name: &Arc<str>, found: Found, earlier: &Tray, now: SystemTime) -> Result<Option<Arc<Dropped>>, Finding> {
     let known = earlier.files.binary_search_by(|file| file.name.cmp(name)).ok().map(|at| &earlier.files[at]);
-    if let Some(known) = known.filter(|known| known.stamp == found.stamp && found.stamp.is_settled(now)) {
+    if let Some(known) = known.filter(|known| known.stamp == found.stamp && known.settled) {
         return Ok(Some(known.clone()));
     }
     let Some(parcel) = parcel(name) else { return Ok(None) };
@@ -116,7 +118,8 @@ fn dropped(name: &Arc<str>, found: Found, earlier: &Tray, now: SystemTime) -> Re
     }
     match hash(&found.path, limit) {
         Ok(Some((sha256, stamp))) if stamp == found.stamp => {
-            Ok(Some(Arc::new(Dropped { name: name.clone(), parcel, sha256, path: found.path, stamp })))
+            let settled = stamp.is_settled(now);
+            Ok(Some(Arc::new(Dropped { name: name.clone(), parcel, sha256, path: found.path, stamp, settled })))
         }
         Ok(Some(_) | None) => Ok(None),
         Err(error) => Err(not_read(name, &error)),
@@ -322,7 +325,10 @@ mod tests {
     #[test]
     fn what_was_seen_in_the_same_state_is_not_read_again() {
         let scene = Scene::with(&[("a.yaml", "1"), ("b.yaml", "2")]);
-        let earlier = scene.settled();
+        let changed = fs::metadata(scene.dir.path().join("reports/b.yaml")).unwrap().modified().unwrap();
+        let early = scene.look(&Tray::default(), changed + SETTLE);
+        let earlier = scene.look(&early, later());
+        assert!(!Arc::ptr_eq(&early.files[1], &earlier.files[1]), "a change within the same tick need not show");
         scene.write("b.yaml", "3");
         let tray = scene.look(&earlier, later());
         assert!(Arc::ptr_eq(&tray.files[0], &earlier.files[0]));

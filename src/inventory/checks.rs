@@ -126,6 +126,10 @@ fn fleet_settings_exist(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
 }
 
 fn lifelines_are_managed(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
+    // Beside an error every value that could not be taken would look like one that nobody wants.
+    if whole.parts.is_broken || findings.iter().any(Finding::is_error) {
+        return;
+    }
     type Gap<'a> = (&'a Name, &'a Name, &'a Name, Vec<&'a Name>);
     let mut gaps: BTreeMap<Gap<'_>, (Arc<Station>, usize)> = BTreeMap::new();
     for station in whole.inventory.stations.values() {

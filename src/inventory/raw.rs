@@ -17,6 +17,8 @@ pub struct RawFile {
     pub contacts: Vec<(Name, Contact)>,
     /// Contacts whose definition is wrong: a finding of their own, and no reason for more.
     pub broken_contacts: Vec<Name>,
+    /// Whether something in the file was wrong, so that what seems to be missing may only be misspelt.
+    pub is_broken: bool,
     pub profiles: Vec<RawProfile>,
     pub sites: Vec<RawSite>,
     pub stations: Vec<RawStation>,
@@ -94,11 +96,12 @@ impl RawFile {
 pub fn read(file: &Arc<str>, bytes: &[u8]) -> (RawFile, Vec<Finding>) {
     let root = match yaml::read(file, bytes) {
         Ok(root) => root,
-        Err(findings) => return (RawFile::default(), findings),
+        Err(findings) => return (RawFile { is_broken: true, ..RawFile::default() }, findings),
     };
     let text = String::from_utf8_lossy(bytes);
     let mut reader = Reader { sheet: Sheet::new(file, &text) };
-    let raw = reader.file(&root).unwrap_or_default();
+    let mut raw = reader.file(&root).unwrap_or_default();
+    raw.is_broken = reader.sheet.findings.iter().any(Finding::is_error);
     (raw, reader.sheet.findings)
 }
 
@@ -316,10 +319,20 @@ impl Reader<'_> {
             country: country.and_then(|n| self.country(n)),
             form: form.and_then(|n| self.sheet.word(n, "The form", &forms)),
             international: international.and_then(|n| self.digits(n, "The international prefix", "0123456789*#,")),
-            trunk: trunk.and_then(|n| self.digits(n, "The trunk prefix", "1")),
+            trunk: trunk.and_then(|n| self.trunk(n)),
             short_direct: short_direct.and_then(|n| self.sheet.truth(n, "`short_direct`")),
             placeholder: placeholder.and_then(|n| self.digits(n, "The placeholder", "0123456789*#ABCD,")),
         }
+    }
+
+    fn trunk(&mut self, node: &Node) -> Option<Name> {
+        let text = self.sheet.quoted(node, "The trunk prefix")?;
+        if text != "1" {
+            let mend = "Write \"1\", or leave it out: it is for lines that dial 1 before ten digits.";
+            self.sheet.note(Code::ValueOutside, node.spot, format!("The trunk prefix cannot be \"{text}\"."), mend);
+            return None;
+        }
+        Some(text.into())
     }
 
     fn country(&mut self, node: &Node) -> Option<Country> {

@@ -20,7 +20,8 @@ pub type Keybooks = BTreeMap<Name, Arc<Keybook>>;
 pub fn resolve(files: &[Arc<RawFile>], keybooks: &Keybooks, codes: &Codes) -> (Inventory, Vec<Finding>) {
     let mut findings = Vec::new();
     let parts = Parts::gather(files, &mut findings);
-    let mut resolver = Resolver { parts: &parts, keybooks, codes, bases: HashMap::new(), findings };
+    let mut resolver =
+        Resolver { parts: &parts, keybooks, codes, bases: Vec::new(), base_of: HashMap::new(), findings };
     let mut stations = BTreeMap::new();
     for raw in parts.stations.values() {
         if let Some(station) = resolver.station(raw) {
@@ -64,6 +65,8 @@ pub(super) struct Parts<'r> {
     pub test_days: Option<(u32, &'r Place)>,
     pub contacts: BTreeMap<&'r Name, &'r Contact>,
     pub broken_contacts: BTreeSet<&'r Name>,
+    /// Whether a file is broken, so that what seems to be missing may only be misspelt.
+    pub is_broken: bool,
     pub profiles: BTreeMap<&'r str, &'r RawProfile>,
     pub sites: BTreeMap<&'r str, &'r RawSite>,
     pub stations: BTreeMap<&'r str, &'r RawStation>,
@@ -77,6 +80,7 @@ impl<'r> Parts<'r> {
             test_days: None,
             contacts: BTreeMap::new(),
             broken_contacts: BTreeSet::new(),
+            is_broken: files.iter().any(|file| file.is_broken),
             profiles: BTreeMap::new(),
             sites: BTreeMap::new(),
             stations: BTreeMap::new(),
@@ -163,7 +167,15 @@ fn unique<'r, K: Ord + std::fmt::Display, T: Copy>(
     }
 }
 
-type Base = Vec<Option<Arc<Wanted>>>;
+/// The lower layers of stations that share them: what wins for each setting, and what it comes to.
+struct Base<'r> {
+    winners: Vec<Option<Won<'r>>>,
+    /// Worked out when the first station needs it: what is overridden everywhere is judged nowhere.
+    values: Vec<Option<Option<Arc<Wanted>>>>,
+}
+
+/// The entry that wins, and the layer it stands in.
+type Won<'r> = (Layer, &'r Entry);
 
 /// What decides everything but a station's own layer.
 #[derive(PartialEq, Eq, Hash)]
@@ -178,7 +190,8 @@ struct Resolver<'r> {
     parts: &'r Parts<'r>,
     keybooks: &'r Keybooks,
     codes: &'r Codes,
-    bases: HashMap<BaseKey<'r>, Arc<Base>>,
+    bases: Vec<Base<'r>>,
+    base_of: HashMap<BaseKey<'r>, usize>,
     findings: Vec<Finding>,
 }
 
@@ -201,9 +214,10 @@ impl<'r> Resolver<'r> {
         let (site, keybook) = (site?, keybook?);
         let line = site.line.overridden(&raw.line);
         let base = self.base(raw, &keybook, &line);
-        let mut wanted = base.as_ref().clone();
         let at = At { keybook: &keybook, line: &line, station: &raw.place };
-        self.layer(&Layer::Station, &raw.settings, &at, &mut wanted);
+        let mut own = vec![None; keybook.settings.len()];
+        self.layer(Layer::Station, &raw.settings, &at, &mut own);
+        let wanted = keybook.ids().map(|id| self.wanted(own[id.index()].take(), base, id, &at)).collect();
         Some(Station {
             name: raw.name.clone(),
             site: site.name.clone(),
@@ -254,30 +268,46 @@ impl<'r> Resolver<'r> {
         keybook
     }
 
-    fn base(&mut self, raw: &'r RawStation, keybook: &Arc<Keybook>, line: &Line) -> Arc<Base> {
+    /// What is wanted of one setting: by the station itself, or by the layers below it.
+    fn wanted(&mut self, own: Option<Won<'r>>, base: usize, id: SettingId, at: &At<'_>) -> Option<Arc<Wanted>> {
+        if let Some((layer, entry)) = own {
+            return self.entry(&layer, entry, id, at).map(Arc::new);
+        }
+        if let Some(value) = &self.bases[base].values[id.index()] {
+            return value.clone();
+        }
+        let winner = self.bases[base].winners[id.index()].clone();
+        let value = winner.and_then(|(layer, entry)| self.entry(&layer, entry, id, at)).map(Arc::new);
+        self.bases[base].values[id.index()] = Some(value.clone());
+        value
+    }
+
+    /// The place of the lower layers that a station shares with others of its kind.
+    fn base(&mut self, raw: &'r RawStation, keybook: &Arc<Keybook>, line: &Line) -> usize {
         let key = BaseKey {
             site: &raw.site.0,
             profiles: raw.profiles.iter().map(|(name, _)| &**name).collect(),
             model: self.keybooks.get_key_value(&keybook.model).map_or("", |(name, _)| &**name),
             line: line.clone(),
         };
-        if let Some(base) = self.bases.get(&key) {
-            return base.clone();
+        if let Some(base) = self.base_of.get(&key) {
+            return *base;
         }
-        let mut wanted = vec![None; keybook.settings.len()];
+        let mut winners = vec![None; keybook.settings.len()];
         let at = At { keybook, line, station: &raw.place };
         for (layer, entries) in self.parts.layers(raw) {
-            self.layer(&layer, entries, &at, &mut wanted);
+            self.layer(layer, entries, &at, &mut winners);
         }
-        let base = Arc::new(wanted);
-        self.bases.insert(key, base.clone());
-        base
+        self.bases.push(Base { winners, values: vec![None; keybook.settings.len()] });
+        self.base_of.insert(key, self.bases.len() - 1);
+        self.bases.len() - 1
     }
 
-    fn layer(&mut self, layer: &Layer, entries: &[Entry], at: &At<'_>, wanted: &mut Base) {
+    /// Lays one layer over those below it.
+    fn layer(&mut self, layer: Layer, entries: &'r [Entry], at: &At<'_>, winners: &mut [Option<Won<'r>>]) {
         for entry in entries {
             match at.keybook.id(&entry.name) {
-                Some(id) => wanted[id.index()] = self.entry(layer, entry, id, at).map(Arc::new),
+                Some(id) => winners[id.index()] = Some((layer.clone(), entry)),
                 None => match layer {
                     // Fleet and site speak to many models; `checks` warns of a setting that none has.
                     Layer::Fleet | Layer::Site(_) => {}

@@ -689,6 +689,21 @@ mod tests {
     }
 
     #[test]
+    fn what_is_keyed_wins_over_also_and_also_over_clears() {
+        let also = "  - {command: twice, keys: \"46{gate.seconds}\", clears: all, keeps: [access], \
+            also: {gate.seconds: 7, identity: \"9\"}}\n";
+        let book = keybook(&format!("{TERN}{also}"));
+        let mut station = station_of(book.clone());
+        station.ring();
+        assert_eq!(said(&mut station, "B471100#4642"), ["B471100# open", "4642 twice"]);
+        assert_eq!((holds(&station, "gate.seconds"), holds(&station, "identity")), ("42".into(), "\"9\"".into()));
+        let keyed = [(book.id("gate.seconds").unwrap(), Value::Number(42))].into();
+        for (id, value) in book.commands[8].effects(&book, &keyed) {
+            assert_eq!(*station.held(id), value.map_or(Held::Unknown, Held::Known), "the same as the command says");
+        }
+    }
+
+    #[test]
     fn a_held_value_that_is_unknown_is_refused_in_a_command() {
         let mut station = SimulatedStation::new(keybook(&format!("{TERN}{CHANGING}")), Vec::new(), &Codes::default());
         station.ring();

@@ -194,7 +194,7 @@ impl Reader<'_> {
         });
         let at = self.sheet.required(at, root, "The report", "at").and_then(|n| self.time(n));
         let by = self.sheet.required(by, root, "The report", "by");
-        let by = by.and_then(|n| self.sheet.text(n, "`by`").map(Name::from));
+        let by = by.and_then(|n| self.author(n));
         let unit = unit.and_then(|n| self.sheet.word(n, "`unit`", &Unit::WORDS));
         let found = self.values("found", found);
         let script = script.and_then(|n| self.digest(n));
@@ -226,12 +226,21 @@ impl Reader<'_> {
     fn time(&mut self, node: &Node) -> Option<Timestamp> {
         self.mark("at", node);
         let text = self.sheet.text(node, "`at`")?;
-        let time = text.parse().ok().filter(|_| !text.contains('['));
+        let time = text.parse().ok().filter(|_| is_rfc_3339(text));
         if time.is_none() {
             let mend = "Write it with its offset (RFC 3339), such as 2026-11-20T10:14:00Z.";
             self.sheet.note(Code::ReportTime, node.spot, format!("`{text}` is no time."), mend);
         }
         time
+    }
+
+    fn author(&mut self, node: &Node) -> Option<Name> {
+        let text = self.sheet.text(node, "`by`")?;
+        if text.trim().is_empty() || text.contains(char::is_control) {
+            self.sheet.note(Code::WrongShape, node.spot, "`by` names nobody.", "Write who did the work, on one line.");
+            return None;
+        }
+        Some(text.into())
     }
 
     fn digest(&mut self, node: &Node) -> Option<Digest> {
@@ -293,6 +302,19 @@ impl Reader<'_> {
     }
 }
 
+/// Whether a time has the shape of RFC 3339, section 5.6; the parser takes more than that.
+fn is_rfc_3339(text: &str) -> bool {
+    let shape: String = text.chars().map(|sign| if sign.is_ascii_digit() { '9' } else { sign }).collect();
+    let Some(rest) = shape.strip_prefix("9999-99-99") else { return false };
+    let Some(rest) = rest.strip_prefix(['T', 't']).and_then(|rest| rest.strip_prefix("99:99:99")) else { return false };
+    let fraction = rest.strip_prefix('.').map(|rest| rest.trim_start_matches('9'));
+    let (offset, whole) = match fraction {
+        Some(offset) => (offset, !rest.starts_with(".Z") && rest.len() > offset.len() + 1),
+        None => (rest, true),
+    };
+    whole && matches!(offset, "Z" | "z" | "+99:99" | "-99:99")
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -336,7 +358,17 @@ note: lens cracked, lamp works
             assert_eq!(report.at.as_second(), seconds, "{text}");
         }
         assert!(read_text(&WHOLE.replace("2026-11-20T10:14:00Z", "1990-12-31T23:59:60Z")).is_ok(), "a leap second");
-        for text in ["2026-11-20", "2026-11-20T10:14:00", "yesterday", "2026-13-01T00:00:00Z"] {
+        for text in [
+            "2026-11-20",
+            "2026-11-20T10:14:00",
+            "2026-11-20T10:14Z",
+            "2026-11-20T10:14:00,5Z",
+            "2026-11-20T10:14:00.Z",
+            "2026-11-20T10:14:00+0100",
+            "2026-11-20 10:14:00Z",
+            "yesterday",
+            "2026-13-01T00:00:00Z",
+        ] {
             let findings = read_text(&WHOLE.replace("2026-11-20T10:14:00Z", text)).unwrap_err();
             assert_eq!((findings[0].code, findings[0].place.line), (Code::ReportTime, 4), "{text}");
         }

@@ -87,8 +87,9 @@ pub fn text(script: &Script, station: &Station, drift: &StationDrift, codes: &Co
     }
     test_text(&mut out, &tests, station);
     section(&mut out, "REPORT BACK");
-    let _ = writeln!(out, "Save this with what you heard (accepted, refused, nothing or skipped) as a file in");
-    let _ = writeln!(out, "the reports folder, or hand it to `stationkeep report FILE`:\n");
+    let how = "Fill in when, who, and what you heard (accepted, refused, nothing or skipped). Drop it as a file into the \
+               reports folder, or hand it to `stationkeep report FILE`.\n";
+    paragraph(&mut out, how);
     out.push_str(&draft(script, station, &tests, report));
     out
 }
@@ -99,17 +100,13 @@ fn head(script: &Script, station: &Station) -> String {
     let _ = writeln!(out, "{title}\n{digest}, for a {}", station.keybook.title);
     let calls = counted(script.calls.len(), "call");
     let steps = counted(usize::try_from(script.cost.commands).unwrap_or(usize::MAX), "step");
-    let pressed: u64 = script.cost.presses;
     let minutes = script.calls.iter().map(|call| call.length_ms).sum::<u64>().div_ceil(60_000);
-    let _ = write!(
-        out,
-        "{calls}, {steps}, {} beside the opening code; about {minutes} min.",
-        counted(pressed as usize, "key")
-    );
-    match script.proven {
-        true => out.push_str(" Proven the safest and shortest.\n"),
-        false => out.push_str("\nNot proven the shortest: the search ran out of its budget.\n"),
-    }
+    let keys = counted(usize::try_from(script.cost.presses).unwrap_or(usize::MAX), "key");
+    let proven = match script.proven {
+        true => "No script is safer or shorter: that is proved.",
+        false => "A better script may exist: the search ran out of its budget.",
+    };
+    paragraph(&mut out, &format!("{calls}, {steps}, {keys} beside opening and closing; about {minutes} min. {proven}"));
     out
 }
 
@@ -121,6 +118,10 @@ fn section(out: &mut String, title: &str) {
     let _ = writeln!(out, "\n{title} {}", &RULE[..WIDTH.saturating_sub(title.len() + 1)]);
 }
 
+fn paragraph(out: &mut String, text: &str) {
+    let _ = writeln!(out, "{}", fill(text, WIDTH));
+}
+
 fn bullet(out: &mut String, text: &str) {
     let options = Options::new(WIDTH).initial_indent("  * ").subsequent_indent("    ");
     let _ = writeln!(out, "{}", fill(text, options));
@@ -129,20 +130,16 @@ fn bullet(out: &mut String, text: &str) {
 fn call_text(out: &mut String, call: &Call, station: &Station, codes: &Codes) {
     let keybook = &*station.keybook;
     let Keybook { call: how, accepted, refused, .. } = keybook;
-    let _ = writeln!(out, "Ring {}. It answers after {}", station.number, counted(how.rings as usize, "ring"));
-    let seconds = how.greeting_ms.div_ceil(1000);
-    if seconds > 0 {
-        let _ = writeln!(out, "and speaks for {seconds} s: wait until it is silent.");
-    } else {
-        let _ = writeln!(out, "and listens at once.");
-    }
-    let _ = writeln!(out, "Accepted is {}. Refused is {}.", tone(accepted), tone(refused));
-    let _ = writeln!(
-        out,
-        "It hangs up after {} s of silence, and {} s after answering.\n",
-        how.idle_ms / 1000,
-        how.limit_ms / 1000
-    );
+    let speaks = match how.greeting_ms.div_ceil(1000) {
+        0 => "listens at once.".to_owned(),
+        seconds => format!("speaks for {seconds} s: wait until it is silent."),
+    };
+    let rings = counted(how.rings as usize, "ring");
+    paragraph(out, &format!("Ring {}. It answers after {rings} and {speaks}", station.number));
+    paragraph(out, &format!("Accepted is {}.", tone(accepted)));
+    paragraph(out, &format!("Refused is {}.", tone(refused)));
+    let (idle, limit) = (how.idle_ms / 1000, how.limit_ms / 1000);
+    paragraph(out, &format!("It hangs up after {idle} s of silence, and {limit} s after answering.\n"));
     line(out, "open", &call.open.groups(codes), "opens the call");
     for step in &call.steps {
         line(out, &step.number.to_string(), &step.keys.groups(codes), &effect_text(step));
@@ -272,7 +269,7 @@ fn answered_by(station: &Station, lifeline: &str) -> String {
     if contacts.is_empty() { String::new() } else { format!("It should ring {}.", contacts.join(" or ")) }
 }
 
-/// The report to fill in, every step taken as accepted and every test as reached until told otherwise.
+/// The report to fill in. What was heard stays open: a report sent off unread must claim nothing.
 fn draft(script: &Script, station: &Station, tests: &[Name], id: Uuid) -> String {
     let mut out = String::new();
     let _ = writeln!(out, "report: 1\nid: {id}\nstation: {}", station.name);
@@ -280,12 +277,12 @@ fn draft(script: &Script, station: &Station, tests: &[Name], id: Uuid) -> String
     let _ = writeln!(out, "by:                       # who did it");
     let _ = writeln!(out, "script: {}\nsteps:", script.digest);
     for step in script.calls.iter().flat_map(|call| &call.steps) {
-        let _ = writeln!(out, "  - {{step: {}, heard: accepted}}", step.number);
+        let _ = writeln!(out, "  - {{step: {}, heard: }}         # {}", step.number, step.command);
     }
     if !tests.is_empty() {
         let _ = writeln!(out, "tests:");
         for lifeline in tests {
-            let _ = writeln!(out, "  - {{lifeline: {lifeline}, outcome: reached}}");
+            let _ = writeln!(out, "  - {{lifeline: {lifeline}, outcome: }}   # reached or failed");
         }
     }
     out

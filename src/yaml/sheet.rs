@@ -35,11 +35,14 @@ impl<'t> Sheet<'t> {
 
     fn shape(&mut self, node: &Node, what: &str, wanted: &str) {
         let is = match &node.data {
-            Data::Scalar { .. } if node.is_null() => "nothing",
             Data::Scalar { .. } => "a single value",
             Data::List(_) => "a list",
             Data::Map(_) => "a mapping",
         };
+        if node.is_null() {
+            let mend = self.eaten(node).unwrap_or_else(|| "Fill it in.".into());
+            return self.note(Code::WrongShape, node.spot, format!("{what} has no value."), mend);
+        }
         let mend = self.eaten(node).unwrap_or_else(|| format!("Write {wanted}."));
         self.note(Code::WrongShape, node.spot, format!("{what} should be {wanted}, but here is {is}."), mend);
     }
@@ -51,7 +54,9 @@ impl<'t> Sheet<'t> {
         let Data::Scalar { text, plain: true } = &node.data else { return None };
         let after = rest.strip_prefix(&**text).unwrap_or(&rest).trim_start();
         let quoted = format!("{text} {after}");
-        after.starts_with('#').then(|| {
+        // `# words` was meant as a comment, `#10*` hardly.
+        let meant = after.strip_prefix('#').is_some_and(|rest| rest.starts_with(char::is_whitespace));
+        (after.starts_with('#') && !meant).then(|| {
             format!("YAML takes `{after}` for a comment. If it belongs to the value, write \"{}\".", quoted.trim())
         })
     }

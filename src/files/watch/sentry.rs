@@ -268,7 +268,7 @@ impl Sentry {
         }
     }
 
-    pub(super) fn give_up_events(&mut self, error: &notify::Error) {
+    fn give_up_events(&mut self, error: &notify::Error) {
         self.watcher = None;
         let reason = match error.kind {
             ErrorKind::MaxFilesWatch => {
@@ -303,5 +303,64 @@ impl Sentry {
             let seconds = self.pace.poll.as_secs_f32();
             said.notes.push_back(format!("{sentence} The files are looked at every {seconds} s instead."));
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::Said;
+    use super::*;
+    use std::collections::VecDeque;
+    use std::sync::Mutex;
+    use std::sync::mpsc::channel;
+    use tokio::sync::Notify;
+
+    fn sentry(interest: Interest) -> Sentry {
+        let (own, received) = channel();
+        let said = Said { means: Means::Events, notes: VecDeque::new() };
+        let told = Told { changed: Notify::new(), inner: Mutex::new(said) };
+        let pace = Pace { git: Duration::from_millis(100), ..Pace::settling(Duration::from_millis(10)) };
+        Sentry::new(interest, pace, own, received, Arc::new(told))
+    }
+
+    #[test]
+    fn a_system_that_gives_no_events_is_polled_and_that_is_said_once() {
+        let mut sentry = sentry(Interest::default());
+        let full = notify::Error::new(ErrorKind::MaxFilesWatch);
+        sentry.give_up_events(&full);
+        sentry.give_up_events(&full);
+        let inner = sentry.told.inner();
+        assert_eq!((inner.means, inner.notes.len()), (Means::Polling, 1));
+        assert!(inner.notes[0].contains("max_user_watches"), "{}", inner.notes[0]);
+    }
+
+    #[test]
+    fn a_lock_that_was_waited_for_in_vain_is_not_waited_for_again_but_a_new_one_is() {
+        let dir = tempfile::tempdir().unwrap();
+        let lock = dir.path().join("index.lock");
+        let mut sentry = sentry(Interest::default());
+        sentry.locks.insert(lock.clone());
+        assert_eq!(sentry.lock(), None);
+        fs::write(&lock, "").unwrap();
+        assert!(sentry.lock().is_some());
+        assert_eq!(sentry.wait_for_git(), Turn::On);
+        assert_eq!(sentry.lock(), None);
+        fs::remove_file(&lock).unwrap();
+        fs::write(&lock, "another").unwrap();
+        assert!(sentry.lock().is_some());
+    }
+
+    #[test]
+    fn arming_makes_a_difference_only_where_something_changed() {
+        let dir = tempfile::tempdir().unwrap();
+        fs::write(dir.path().join("a.yaml"), "0").unwrap();
+        let interest = Interest { trees: vec![crate::files::Folder::new(dir.path(), ".")], ..Interest::default() };
+        let mut sentry = sentry(interest);
+        sentry.stand(Means::Events);
+        assert!(!sentry.arm());
+        fs::write(dir.path().join("a.yaml"), "00").unwrap();
+        assert!(sentry.arm());
+        fs::create_dir(dir.path().join("sites")).unwrap();
+        assert!(sentry.arm() && !sentry.arm());
     }
 }

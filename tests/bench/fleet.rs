@@ -1,0 +1,31 @@
+//! The bench of a whole fleet: from texts to ordered scripts, in one thread, with no daemon around it.
+//!
+//! `fleet write FOLDER STATIONS` makes the texts of a fleet; `fleet measure FOLDER` reads them and prints, as JSON,
+//! what each stage took in CPU seconds and what it found. `tests/bench/run` does both and sets another reading beside it.
+
+mod measure;
+mod writer;
+
+use std::path::Path;
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    // `cargo bench` adds a word of its own.
+    let words: Vec<String> = std::env::args().skip(1).filter(|word| word != "--bench").collect();
+    let words: Vec<&str> = words.iter().map(String::as_str).collect();
+    match words.as_slice() {
+        ["write", folder, stations] => match stations.parse() {
+            Ok(stations) if (1..=writer::MOST).contains(&stations) => writer::write(Path::new(folder), stations),
+            Ok(_) | Err(_) => return usage(),
+        },
+        ["measure", folder] => println!("{}", measure::measure(Path::new(folder))),
+        [] => println!("This one is run by tests/bench/run."),
+        _ => return usage(),
+    }
+    ExitCode::SUCCESS
+}
+
+fn usage() -> ExitCode {
+    eprintln!("usage: fleet write FOLDER STATIONS (1 to {}) | fleet measure FOLDER", writer::MOST);
+    ExitCode::from(2)
+}
