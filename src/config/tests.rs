@@ -303,3 +303,13 @@ proptest! {
         let _ = read_text(&text);
     }
 }
+
+#[test]
+fn the_sample_configuration_is_sound_and_its_folders_are_there() {
+    let config = load(&Path::new(env!("CARGO_MANIFEST_DIR")).join("config/stationkeep.yaml")).config.unwrap();
+    let Source::Folder(inventory) = &config.inventory;
+    for folder in [inventory, &config.keybooks, &config.reports] {
+        assert!(folder.path.is_dir(), "{}", folder.shown);
+    }
+    assert_eq!(config.webhooks.len(), 1);
+}

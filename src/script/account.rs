@@ -16,7 +16,9 @@ pub enum NoScript {
     GaveUp,
     #[error("a step takes longer than the station's longest call")]
     CallTooShort,
-    #[error("no code is known that opens a call: manage the code's setting in the inventory")]
+    #[error(
+        "nobody knows a value that opening a call needs: say in the inventory what it should be, or report what it is"
+    )]
     NoOpening,
     /// The proof failed: a fault of this program, never to be keyed.
     #[error("the script was held back, since keying it into a simulated station went wrong: {0}")]

@@ -15,6 +15,8 @@ mod json;
 mod pressed;
 mod proof;
 mod task;
+#[cfg(test)]
+mod tests;
 
 pub use account::NoScript;
 pub use json::{issued, json, nothing_to_key};
@@ -24,9 +26,9 @@ pub use proof::ProofError;
 use std::collections::{BTreeMap, HashMap};
 
 use crate::inventory::Station;
-use crate::keybook::{Command, Keybook, SettingId, Use};
+use crate::keybook::{Command, Keybook, Setting, SettingId, Use};
 use crate::ledger::{Digest, Outcome, Record};
-use crate::setting::{Codes, Name, Value};
+use crate::setting::{Codes, Kind, Name, Reference, Secret, Value};
 
 use problem::{Cost, Problem, State};
 use search::{Answer, Best, Budget};
@@ -176,6 +178,12 @@ pub fn full_presses(station: &Station, record: &Record, codes: &Codes, memory: &
     }
 }
 
+/// The code of a setting that nobody knows or wants: the factory's if the keybook prints it, else a gap to fill in.
+fn unheard_of(setting: &Setting) -> Option<Value> {
+    let blank = Value::Secret(Secret { reference: Reference::Factory, fingerprint: None });
+    setting.factory.clone().or_else(|| matches!(setting.kind, Kind::Secret { .. }).then_some(blank))
+}
+
 struct Writer<'a> {
     station: &'a Station,
     codes: &'a Codes,
@@ -258,9 +266,8 @@ impl Writer<'_> {
         let open = &self.keybook().call.open;
         let unknown = open.held().into_iter().filter(|id| self.held(state, *id).is_none()).collect();
         let wanted = |id: SettingId| self.aim.goal[id.index()].clone();
-        let factory = |id: SettingId| self.keybook().setting(id).factory.clone();
         let keys = Pressed::new(self.keybook(), open, |_, id| {
-            self.held(state, id).or_else(|| wanted(id)).or_else(|| factory(id))
+            self.held(state, id).or_else(|| wanted(id)).or_else(|| unheard_of(self.keybook().setting(id)))
         });
         (keys, unknown)
     }
@@ -308,17 +315,17 @@ impl Writer<'_> {
 
     fn unknown_code(&self, id: SettingId) -> String {
         let setting = self.keybook().setting(id);
-        let next = match &setting.factory_code {
-            Some(code) => format!(" If the station refuses it, try the factory code {} next.", code.reveal()),
-            None => {
-                " If the station refuses it, nobody on record knows the code: the unit may have to be cleared by hand."
-                    .into()
-            }
+        let opened = match &self.aim.goal[id.index()] {
+            Some(_) => "the call is opened with the wanted one.",
+            None => "nor does the inventory say which it should be.",
         };
-        format!(
-            "Nobody knows which `{}` code the station holds; the call is opened with the wanted one.{next}",
-            setting.name
-        )
+        let next = match (&setting.factory_code, &self.aim.goal[id.index()]) {
+            (Some(code), Some(_)) => format!("If the station refuses it, try the factory code {} next.", code.reveal()),
+            (Some(_), None) => "The factory code is tried.".into(),
+            (None, Some(_)) => "If the station refuses it, the unit may have to be cleared by hand.".into(),
+            (None, None) => "Ask whoever keyed the station last.".into(),
+        };
+        format!("Nobody on record knows which `{}` code the station holds; {opened} {next}", setting.name)
     }
 
     fn unread(&self, calls: &[Call]) -> Vec<String> {

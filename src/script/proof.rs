@@ -56,7 +56,8 @@ impl CodeBook {
         let mut book = CodeBook { known: Vec::new() };
         for id in station.keybook.ids() {
             let setting = station.keybook.setting(id);
-            let values = [&aim.start[id.index()], &aim.goal[id.index()], &setting.factory];
+            let unheard_of = super::unheard_of(setting);
+            let values = [&aim.start[id.index()], &aim.goal[id.index()], &setting.factory, &unheard_of];
             for value in values.into_iter().flatten() {
                 let Value::Secret(secret) = value else { continue };
                 if book.known.iter().any(|(known, _)| known.agrees(secret)) {

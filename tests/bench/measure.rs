@@ -16,7 +16,7 @@ use stationkeep::ledger::{Line, Record, Report, fold, parse_line};
 use stationkeep::script::{self, Memory, Way};
 use stationkeep::setting::{Code, Codes, Name, Reference};
 
-/// CPU seconds of this thread so far, as the kernel counts them.
+/// CPU seconds of this thread so far; the kernel brings them up to date every few milliseconds.
 fn cpu_s() -> f64 {
     let text = fs::read_to_string("/proc/thread-self/schedstat").expect("Linux counts CPU time here");
     let nanoseconds: u64 = text.split(' ').next().expect("a first number").parse().expect("a number");

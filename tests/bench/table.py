@@ -3,7 +3,8 @@
 
     python3 table.py PROGRAM FOLDER [ROUNDS]
 
-Each figure is the best of the rounds. "whole" is user and system time of the whole process, start and end included.
+Each figure is the best of the rounds. "whole process" is user and system time, start and end included. The kernel
+brings a stage's time up to date every few milliseconds, so the shortest stages get no ratio.
 """
 
 import json
@@ -11,6 +12,10 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+
+
+# The least CPU seconds that a ratio is worth printing for.
+LEAST = 0.02
 
 
 def run(words):
@@ -53,10 +58,9 @@ def main():
     rows = [(name, taken, yours.get(name)) for name, taken in mine.items()]
     sums = [("sum of stages", sum(mine.values()), sum(yours.values())), ("whole process", mine_whole, yours_whole)]
     for name, taken, beside in rows + sums:
-        if beside is None:
-            print(f"{name:22} {taken:12.3f} {'-':>12} {'-':>8}")
-        else:
-            print(f"{name:22} {taken:12.3f} {beside:12.3f} {beside / max(taken, 1e-6):8.1f}")
+        shown = "-" if beside is None else f"{beside:.3f}"
+        ratio = "-" if beside is None or min(taken, beside) < LEAST else f"{beside / taken:.1f}"
+        print(f"{name:22} {taken:12.3f} {shown:>12} {ratio:>8}")
 
 
 main()

@@ -1,0 +1,278 @@
+//! Scripts on whole keybooks: each lands, costs what it says, leads back, and is told to nobody unproved.
+
+use std::sync::Arc;
+
+use jiff::Timestamp;
+use proptest::prelude::*;
+use uuid::Uuid;
+
+use super::*;
+use crate::drift::{Rules, look};
+use crate::inventory;
+use crate::keybook::sample::{TERN, keybook};
+use crate::ledger::{Heard, Line, Report, State as HeldState, Test, fold, parse_line};
+use crate::setting::{Code, Reference};
+
+/// Wanted settings and held ones, as YAML flow entries; held ones go through a report.
+fn station(book: &str, wanted: &str) -> Arc<Station> {
+    let text = format!(
+        "inventory: 1\ncontacts: {{help: {{calls: \"+441632960101\"}}}}\nsites:\n  quay:\n    line: {{kind: pbx, outside: \"9,\", country: GB}}\n    \
+         stations:\n      EQ-01: {{number: \"+441632960121\", model: tern-2, settings: {{{wanted}}}}}\n"
+    );
+    let (raw, findings) = inventory::read(&"i.yaml".into(), text.as_bytes());
+    assert!(findings.is_empty(), "{findings:#?}");
+    let books = [(Name::from("tern-2"), keybook(book))].into();
+    let (inventory, findings) = inventory::resolve(&[Arc::new(raw)], &books, &codes());
+    assert!(!findings.iter().any(crate::finding::Finding::is_error), "{findings:#?}");
+    inventory.stations["EQ-01"].clone()
+}
+
+fn codes() -> Codes {
+    let mut codes = Codes::new(b"a key");
+    codes.learn(Reference::File("new".into()), Code::new("471100"));
+    codes.learn(Reference::File("old".into()), Code::new("1234"));
+    codes
+}
+
+fn report(left: &str) -> Report {
+    let text = format!(
+        "report: 1\nid: 019a6c1e-8f00-7000-8000-000000000001\nstation: EQ-01\nat: 2026-11-20T10:14:00Z\nby: tech-07\nleft: {{{left}}}\n"
+    );
+    let mut report = crate::ledger::read(&"r.yaml".into(), text.as_bytes()).expect("a report").0;
+    report.seal(&codes());
+    report
+}
+
+fn record(station: &Station, left: &str) -> Record {
+    fold(&station.keybook, &[report(left)], |_| None)
+}
+
+fn there(station: &Station, record: &Record) -> Result<Option<Script>, NoScript> {
+    write(station, record, &codes(), Way::There, &mut Memory::default())
+}
+
+fn steps(script: &Script) -> Vec<String> {
+    let steps = script.calls.iter().flat_map(|call| &call.steps);
+    steps.map(|step| step.keys.reveal(&codes())).collect()
+}
+
+const ALL_WANTED: &str = "access: {secret: \"file:new\"}, identity: \"121\", line.kind: {from: line}, \
+    emergency.primary: {to: help}, emergency.backup: \"\", lamp.follows: [emergency], gate.seconds: 7";
+const ALL_HELD: &str = "access: {secret: \"file:new\"}, identity: \"121\", line.kind: pbx, \
+    emergency.primary: \"9,01632960101\", emergency.backup: \"\", lamp.follows: [emergency], gate.seconds: 7";
+
+#[test]
+fn where_nothing_differs_nothing_is_keyed() {
+    let station = station(TERN, ALL_WANTED);
+    assert_eq!(there(&station, &record(&station, ALL_HELD)).unwrap(), None);
+}
+
+#[test]
+fn one_difference_is_one_command_in_one_call() {
+    let station = station(TERN, ALL_WANTED);
+    let record = record(&station, &ALL_HELD.replace("9,01632960101", "9,01632960177"));
+    let script = there(&station, &record).unwrap().unwrap();
+    assert_eq!(steps(&script), ["219C01632960101#"]);
+    assert_eq!(script.calls[0].open.reveal(&codes()), "B471100#");
+    // 16 presses × 600 ms + 1500 ms, by the contract's rule; the lifeline is covered until the step and after it.
+    assert_eq!(script.cost, Cost { exposure_ms: 0, time_ms: 16 * 600 + 1500, presses: 16, commands: 1 });
+    assert_eq!(script.calls[0].length_ms, 6000 + 8 * 600 + 1500 + 11_100 + 600);
+    assert!(script.proven && script.bound.is_none() && script.warnings.is_empty());
+}
+
+#[test]
+fn a_lifeline_that_is_unknown_is_set_right_first() {
+    let station = station(TERN, ALL_WANTED);
+    let script = there(&station, &Record::blank(&station.keybook)).unwrap().unwrap();
+    let commands: Vec<_> =
+        script.calls.iter().flat_map(|c| &c.steps).map(|s| (&*s.command, s.uncovered.len())).collect();
+    assert_eq!(commands[..2].iter().map(|(_, bare)| bare).collect::<Vec<_>>(), [&1, &1]);
+    assert!(commands[2..].iter().all(|(_, bare)| *bare == 0), "{commands:?}");
+    assert_eq!(Some(script.cost.presses), script.full_presses);
+    assert!(script.warnings[0].contains("which `access` code the station holds"));
+}
+
+#[test]
+fn the_same_script_has_one_digest_and_another_start_another() {
+    let station = station(TERN, ALL_WANTED);
+    let digest = |held: &str| there(&station, &record(&station, held)).unwrap().unwrap().digest;
+    let one = digest(&ALL_HELD.replace("\"121\"", "\"120\""));
+    assert_eq!(one, digest(&ALL_HELD.replace("\"121\"", "\"120\"")));
+    assert_ne!(one, digest(&ALL_HELD.replace("\"121\"", "\"119\"")));
+}
+
+#[test]
+fn a_code_that_changes_on_the_way_opens_the_later_calls() {
+    // A call that holds the opening and one long command at most.
+    // The code's command stands first, so that it is keyed first where order does not matter.
+    let code = "  - {command: access-code,       keys: \"90{access}#{access}#\"}\n";
+    let short = TERN.replace("limit_ms: 240000", "limit_ms: 31000").replace(code, "");
+    let short = short.replace("commands:\n", &format!("commands:\n{code}"));
+    let station = station(&short, ALL_WANTED);
+    let held = ALL_HELD
+        .replace("file:new", "file:old")
+        .replace("\"121\"", "\"120\"")
+        .replace("gate.seconds: 7", "gate.seconds: 9");
+    let script = there(&station, &record(&station, &held)).unwrap().unwrap();
+    let opens: Vec<_> = script.calls.iter().map(|call| call.open.reveal(&codes())).collect();
+    assert!(script.calls.len() > 1 && opens[0] == "B1234#" && opens.contains(&"B471100#".to_owned()), "{opens:?}");
+    assert!(script.calls.iter().all(|call| call.length_ms <= 31_000));
+}
+
+#[test]
+fn a_code_that_cannot_be_read_stays_a_placeholder_with_a_warning() {
+    let station = station(TERN, &ALL_WANTED.replace("file:new", "env:NOWHERE"));
+    let script = there(&station, &record(&station, ALL_HELD)).unwrap().unwrap();
+    assert_eq!(steps(&script), ["90{access}#{access}#"]);
+    assert_eq!(script.cost.presses, 2 + 8 + 1 + 8 + 1, "it counts as the longest it could be");
+    assert!(script.warnings.iter().any(|warning| warning.contains("{access}")));
+}
+
+#[test]
+fn a_code_that_nobody_knows_stays_a_placeholder_in_the_opening() {
+    let station = station(TERN, &ALL_WANTED.replace("access: {secret: \"file:new\"}, ", ""));
+    let held = ALL_HELD.replace("access: {secret: \"file:new\"}, ", "").replace("\"121\"", "\"120\"");
+    let script = there(&station, &record(&station, &held)).unwrap().unwrap();
+    assert_eq!(script.calls[0].open.reveal(&codes()), "B{access}#");
+    assert!(script.warnings.iter().any(|warning| warning.contains("{access}")), "{:?}", script.warnings);
+}
+
+#[test]
+fn what_cannot_be_reached_is_named_with_what_stands_in_the_way() {
+    let compound = TERN
+        .replace("keys: \"10{identity}#\"", "keys: \"10{identity}*{gate.seconds}\"")
+        .replace("  - {command: gate-time,         keys: \"45{gate.seconds}\"}\n", "");
+    let station = station(&compound, &ALL_WANTED.replace(", gate.seconds: 7", ""));
+    let held = ALL_HELD.replace(", gate.seconds: 7", "").replace("\"121\"", "\"120\"");
+    let NoScript::Unreachable(reasons) = there(&station, &record(&station, &held)).unwrap_err() else { panic!() };
+    assert!(
+        reasons[0].contains("identity to 121") && reasons[0].contains("`gate.seconds`, which is unmanaged"),
+        "{reasons:?}"
+    );
+}
+
+#[test]
+fn an_unmanaged_known_setting_ends_as_it_was() {
+    let station = station(TERN, &ALL_WANTED.replace(", emergency.backup: \"\"", ""));
+    let held = ALL_HELD
+        .replace("emergency.backup: \"\"", "emergency.backup: \"5\"")
+        .replace("line.kind: pbx", "line.kind: direct");
+    let script = there(&station, &record(&station, &held)).unwrap().unwrap();
+    // The line's kind clears the backup, which has to be keyed again.
+    assert_eq!(steps(&script), ["302", "225#"]);
+}
+
+#[test]
+fn what_is_in_doubt_is_keyed_and_proved_from_each_candidate() {
+    let station = station(TERN, ALL_WANTED);
+    let mut record = record(&station, ALL_HELD);
+    let id = station.keybook.id("line.kind").unwrap();
+    record.settings[id.index()].state = HeldState::InDoubt(["direct", "pbx"].map(|n| Value::Choice(n.into())).into());
+    let script = there(&station, &record).unwrap().unwrap();
+    assert_eq!(steps(&script), ["302"]);
+    assert_eq!(script.cost.exposure_ms, script.cost.time_ms, "in doubt counts as unknown: exposed until it is keyed");
+}
+
+#[test]
+fn a_script_on_record_does_to_the_record_what_it_did_to_the_station() {
+    let station = station(TERN, ALL_WANTED);
+    let script = there(&station, &Record::blank(&station.keybook)).unwrap().unwrap();
+    let Line::Script(on_record) =
+        parse_line(&crate::ledger::line_of(&Line::Script(Box::new(issued(&script, Timestamp::UNIX_EPOCH))))).unwrap()
+    else {
+        panic!()
+    };
+    let keyed = Report {
+        script: Some(script.digest.clone()),
+        steps: on_record.steps.iter().map(|step| (step.step, Heard::Accepted)).collect(),
+        tests: vec![Test { lifeline: "emergency".into(), outcome: Outcome::Reached, contact: None }],
+        id: Uuid::nil(),
+        ..report("")
+    };
+    let after = fold(&station.keybook, &[keyed], |digest| (*digest == on_record.digest).then_some(&*on_record));
+    let rules = Rules { reconfirm_days: 365, require_tests: true };
+    let drift = look(&station, &after, rules, "2026-11-21T00:00:00Z".parse().unwrap());
+    assert_eq!(drift.settings, []);
+    assert_eq!(drift.standing, crate::drift::Standing::Aligned);
+}
+
+#[test]
+fn the_json_has_every_key_of_the_contract() {
+    let station = station(TERN, ALL_WANTED);
+    let script = there(&station, &record(&station, &ALL_HELD.replace("pbx", "direct"))).unwrap().unwrap();
+    let json = json(&script, &station, &codes());
+    let keys = |json: &serde_json::Value| json.as_object().unwrap().keys().cloned().collect::<Vec<_>>();
+    assert_eq!(
+        keys(&json),
+        [
+            "bound",
+            "calls",
+            "cautions",
+            "commands",
+            "exposure_ms",
+            "full_presses",
+            "keying_ms",
+            "model",
+            "number",
+            "presses",
+            "proven",
+            "script",
+            "station",
+            "warnings"
+        ]
+    );
+    assert_eq!(keys(&json["calls"][0]), ["close", "open", "steps"]);
+    let step = &json["calls"][0]["steps"][0];
+    assert_eq!(keys(step), ["also", "command", "expect", "keys", "sets", "step", "takes_ms", "uncovered"]);
+    assert_eq!((&step["sets"]["line.kind"], &step["also"]["emergency.backup"]), (&"pbx".into(), &"".into()));
+}
+
+fn any_settings() -> impl Strategy<Value = Vec<Option<String>>> {
+    fn maybe(values: &'static [&'static str], setting: &'static str) -> impl Strategy<Value = Option<String>> {
+        let value = (0..values.len()).prop_map(move |at| format!("{setting}: {}", values[at]));
+        prop_oneof![3 => value.prop_map(Some), 1 => Just(None)]
+    }
+    let access = maybe(&["{secret: \"file:new\"}", "{secret: \"file:old\"}"], "access");
+    let identity = maybe(&["\"0\"", "\"7\"", "\"12345\""], "identity");
+    let line = maybe(&["direct", "pbx", "ringdown"], "line.kind");
+    let primary = maybe(&["\"5\"", "\"9,01632960101\""], "emergency.primary");
+    let backup = maybe(&["\"\"", "\"6\"", "\"9,01632960177\""], "emergency.backup");
+    let lamp = maybe(&["[]", "[emergency]", "[emergency, assistance]"], "lamp.follows");
+    let gate = maybe(&["5", "60"], "gate.seconds");
+    (access, identity, line, primary, backup, lamp, gate).prop_map(|(a, b, c, d, e, f, g)| vec![a, b, c, d, e, f, g])
+}
+
+fn flow(settings: &[Option<String>]) -> String {
+    settings.iter().flatten().cloned().collect::<Vec<_>>().join(", ")
+}
+
+proptest! {
+    /// Every script is keyed into the simulated station from every start (`write` holds it back otherwise), and
+    /// so is the way back.
+    #[test]
+    fn a_script_lands_and_leads_back_or_says_why_not(wanted in any_settings(), held in any_settings()) {
+        let station = station(TERN, &flow(&wanted));
+        let record = record(&station, &flow(&held));
+        match there(&station, &record) {
+            Ok(script) => {
+                let script = script.map(|script| (script.cost.presses, script.proven));
+                prop_assert!(script.is_none_or(|(_, proven)| proven));
+                let back = write(&station, &record, &codes(), Way::Back, &mut Memory::default());
+                prop_assert!(!matches!(back, Err(NoScript::Unproved(_) | NoScript::Unsound(_))), "{back:?}");
+            }
+            Err(NoScript::Unreachable(reasons)) => prop_assert!(reasons.iter().all(|reason| reason.len() > 20)),
+            Err(error) => prop_assert!(false, "{error}"),
+        }
+    }
+
+    /// What the search finds does not depend on what was asked before.
+    #[test]
+    fn memory_changes_nothing(wanted in any_settings(), held in any_settings()) {
+        let station = station(TERN, &flow(&wanted));
+        let record = record(&station, &flow(&held));
+        let mut memory = Memory::default();
+        let first = write(&station, &record, &codes(), Way::There, &mut memory);
+        prop_assert_eq!(&first, &write(&station, &record, &codes(), Way::There, &mut memory));
+        prop_assert_eq!(&first, &there(&station, &record));
+    }
+}
