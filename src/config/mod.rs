@@ -1,16 +1,13 @@
 //! `stationkeep.yaml`: where everything is kept, how the daemon behaves, and whom it alerts.
 //!
 //! Reading is done on the tree that remembers places ([`crate::yaml`]), so that everything wrong is told at once with
-//! line and mend; a typed reading stops at its first error and misses some places. Writing ([`Config::to_yaml`],
-//! [`starter`]) is typed. It opens no ledger and no socket, and resolves secrets only when asked.
+//! line and mend; a typed reading stops at its first error and misses some places. It opens no ledger and no socket, and resolves secrets only when asked.
 
 mod read;
 mod webhook;
-mod written;
 
 pub use read::read;
 pub use webhook::{Resolved, Target, Url, Webhook};
-pub use written::starter;
 
 use std::fmt;
 use std::net::SocketAddr;

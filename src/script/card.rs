@@ -4,6 +4,7 @@
 
 use std::fmt::Write as _;
 
+use serde::Serialize;
 use textwrap::{Options, fill};
 use uuid::Uuid;
 
@@ -87,7 +88,8 @@ pub fn text(script: &Script, station: &Station, drift: &StationDrift, codes: &Co
     }
     test_text(&mut out, &tests, station);
     section(&mut out, "REPORT BACK");
-    let how = "Fill in when, who, and what you heard (accepted, refused, nothing or skipped). Drop it as a file into the \
+    let how = "Write over each `null`: when it was done (2026-11-25T09:30:00Z), who did it, what you heard (accepted, \
+               refused, nothing or skipped), how the test ended (reached or failed). Then drop it as a file into the \
                reports folder, or hand it to `stationkeep report FILE`.\n";
     paragraph(&mut out, how);
     out.push_str(&draft(script, station, &tests, report));
@@ -269,21 +271,47 @@ fn answered_by(station: &Station, lifeline: &str) -> String {
     if contacts.is_empty() { String::new() } else { format!("It should ring {}.", contacts.join(" or ")) }
 }
 
-/// The report to fill in. What was heard stays open: a report sent off unread must claim nothing.
+/// The report to fill in, in the order it is read.
+#[derive(Serialize)]
+struct Draft<'a> {
+    report: u32,
+    id: String,
+    station: &'a str,
+    at: Gap,
+    by: Gap,
+    script: String,
+    steps: Vec<DraftStep>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    tests: Vec<DraftTest<'a>>,
+}
+
+#[derive(Serialize)]
+struct DraftStep {
+    step: u32,
+    heard: Gap,
+}
+
+#[derive(Serialize)]
+struct DraftTest<'a> {
+    lifeline: &'a str,
+    outcome: Gap,
+}
+
+/// What only the technician knows. A report sent off unread must claim nothing, and is refused.
+type Gap = Option<()>;
+
 fn draft(script: &Script, station: &Station, tests: &[Name], id: Uuid) -> String {
-    let mut out = String::new();
-    let _ = writeln!(out, "report: 1\nid: {id}\nstation: {}", station.name);
-    let _ = writeln!(out, "at:                       # when the work was done, such as 2026-11-25T09:30:00Z");
-    let _ = writeln!(out, "by:                       # who did it");
-    let _ = writeln!(out, "script: {}\nsteps:", script.digest);
-    for step in script.calls.iter().flat_map(|call| &call.steps) {
-        let _ = writeln!(out, "  - {{step: {}, heard: }}         # {}", step.number, step.command);
-    }
-    if !tests.is_empty() {
-        let _ = writeln!(out, "tests:");
-        for lifeline in tests {
-            let _ = writeln!(out, "  - {{lifeline: {lifeline}, outcome: }}   # reached or failed");
-        }
-    }
-    out
+    let steps = script.calls.iter().flat_map(|call| &call.steps);
+    let draft = Draft {
+        report: 1,
+        id: id.to_string(),
+        station: &station.name,
+        at: None,
+        by: None,
+        script: script.digest.to_string(),
+        steps: steps.map(|step| DraftStep { step: step.number, heard: None }).collect(),
+        tests: tests.iter().map(|lifeline| DraftTest { lifeline, outcome: None }).collect(),
+    };
+    // Texts and numbers always have a YAML form.
+    serde_yaml::to_string(&draft).unwrap_or_default()
 }

@@ -28,7 +28,8 @@ def national_numbers(country, fiction):
         yield "fiction", "".join(next(digits) if sign == "x" else sign for sign in template)
     for kind in KINDS:
         example = phonenumbers.example_number_for_type(country, getattr(PhoneNumberType, kind))
-        if example is not None:
+        # A few examples are dialled within their own area only.
+        if example is not None and phonenumbers.is_possible_number_with_reason(example) == ValidationResult.IS_POSSIBLE:
             yield kind, phonenumbers.national_significant_number(example)
 
 

@@ -2,7 +2,7 @@
 //!
 //! It knows just enough of the language for that; it never judges.
 
-use std::collections::BTreeSet;
+use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -158,9 +158,10 @@ pub fn without_tests(tokens: &[Token]) -> Vec<Token> {
     kept
 }
 
-/// The files that hold nothing but tests: `#[cfg(test)] mod name;`, with `#[path = "…"]` or without.
-pub fn test_files(files: &[File]) -> BTreeSet<String> {
-    let mut names = BTreeSet::new();
+/// The files that hold nothing but tests (`#[cfg(test)] mod name;`, with `#[path = "…"]` or without), each with the
+/// module that it is.
+pub fn test_files(files: &[File]) -> BTreeMap<String, Vec<String>> {
+    let mut found = BTreeMap::new();
     for file in files {
         let tokens = tokens(&file.text);
         for at in (0..tokens.len()).filter(|at| is(&tokens, *at, &["#", "[", "cfg", "(", "test", ")", "]"])) {
@@ -172,12 +173,24 @@ pub fn test_files(files: &[File]) -> BTreeSet<String> {
                 }
                 item = after_attribute(&tokens, item);
             }
+            item += usize::from(is(&tokens, item, &["pub"]));
+            if is(&tokens, item, &["("]) {
+                item = after_brackets(&tokens, item);
+            }
             if is(&tokens, item, &["mod"]) && is(&tokens, item + 2, &[";"]) {
-                names.insert(file_of(&file.name, &tokens[item + 1].text, path.as_deref()));
+                let name = &tokens[item + 1].text;
+                let module = module_of(&file.name).into_iter().chain([name.clone()]).collect();
+                found.insert(file_of(&file.name, name, path.as_deref()), module);
             }
         }
     }
-    names
+    found
+}
+
+/// The module that a file is by its name: `store/chain.rs` is `[store, chain]`.
+pub fn module_of(name: &str) -> Vec<String> {
+    let parts = name.trim_end_matches(".rs").split('/').map(str::to_owned);
+    parts.filter(|part| !matches!(part.as_str(), "mod" | "lib" | "main")).collect()
 }
 
 /// The file of a module declared in `parent`.

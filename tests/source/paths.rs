@@ -93,9 +93,3 @@ fn rooted(named: Named, within: &[String]) -> Named {
     let whole = std::iter::once("crate".to_owned()).chain(base.iter().cloned());
     Named { parts: whole.chain(parts.into_iter().skip(supers + own)).collect(), line }
 }
-
-/// The module path of a file: `store/chain.rs` is `[store, chain]`.
-pub fn module_of(name: &str) -> Vec<String> {
-    let parts = name.trim_end_matches(".rs").split('/').map(str::to_owned);
-    parts.filter(|part| !matches!(part.as_str(), "mod" | "lib" | "main")).collect()
-}
