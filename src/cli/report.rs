@@ -23,7 +23,14 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
     let scene = Scene::open(config).await?;
     let mut refused = false;
     for path in &args.files {
-        let (name, bytes) = read(path)?;
+        let (name, bytes) = match read(path) {
+            Ok(read) => read,
+            Err(shown) => {
+                // Each file stands for itself.
+                refused |= shown.tell() != Exit::Done;
+                continue;
+            }
+        };
         let taken = scene.desk().report(&name, &bytes).await?;
         let line = match &taken {
             Taken::New(station) => format!("{name}: taken, for {station}\n"),

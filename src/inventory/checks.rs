@@ -7,7 +7,8 @@ use super::line::{LineKind, leads_to};
 use super::raw::Wish;
 use super::resolve::{Keybooks, Parts};
 use super::{E164, Inventory, Reach, Station};
-use crate::finding::{Code, Finding, Place};
+use crate::finding::{Code, Finding, Place, did_you_mean};
+use crate::keybook::Keybook;
 use crate::setting::{Codes, Name, Value, Weight};
 
 /// Everything a check may look at.
@@ -20,8 +21,9 @@ struct Whole<'a> {
 
 type Check = fn(&Whole<'_>, &mut Vec<Finding>);
 
-const CHECKS: [Check; 8] = [
+const CHECKS: [Check; 9] = [
     some_station,
+    names_are_defined,
     numbers_are_not_shared,
     identities_are_not_shared,
     no_station_calls_a_station,
@@ -43,7 +45,7 @@ pub(super) fn whole(
 }
 
 fn some_station(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
-    if whole.parts.stations.is_empty() {
+    if whole.parts.stations.is_empty() && !whole.parts.is_broken {
         let place = whole.parts.fleet.map_or_else(|| Place::start_of(&"inventory".into()), |(_, place)| place.clone());
         let mend = "Add a station; if every station is really gone, stop the daemon instead.";
         findings.push(Finding::new(Code::InventoryEmpty, place, "The inventory has no station.", mend));
@@ -171,15 +173,61 @@ fn codes_are_not_factory(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     }
 }
 
+/// Every setting of every layer, whether or not a station takes it.
+fn entries<'a>(parts: &'a Parts<'_>) -> impl Iterator<Item = &'a super::Entry> {
+    let fleet = parts.settings.map_or(&[][..], |(entries, _)| entries).iter();
+    let sites = parts.sites.values().flat_map(|site| &site.settings);
+    let profiles = parts.profiles.values().flat_map(|profile| &profile.settings);
+    let stations = parts.stations.values().flat_map(|station| &station.settings);
+    fleet.chain(sites).chain(profiles).chain(stations)
+}
+
+/// Names in layers that no station takes are looked at here; those of stations are found on the way, in the same words.
+fn names_are_defined(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
+    let parts = whole.parts;
+    let known = |name: &Name| parts.contacts.contains_key(name) || parts.broken_contacts.contains(name);
+    for entry in entries(parts) {
+        if let Wish::To(name) = &entry.wish
+            && !known(name)
+        {
+            findings.push(no_contact(name, entry, parts));
+        }
+    }
+    for profile in parts.profiles.values() {
+        let Some((name, place)) = &profile.model else { continue };
+        let Some(keybook) = whole.keybooks.get(name) else {
+            findings.push(no_keybook(name, place, whole.keybooks));
+            continue;
+        };
+        let unknown = profile.settings.iter().filter(|entry| keybook.id(&entry.name).is_none());
+        // A profile whose stations name other models may hold settings of theirs.
+        let is_taken = parts.stations.values().any(|s| s.profiles.iter().any(|(taken, _)| *taken == profile.name));
+        findings.extend(unknown.filter(|_| !is_taken).map(|entry| no_setting(entry, keybook)));
+    }
+}
+
+/// A contact that is defined nowhere.
+pub(super) fn no_contact(name: &str, entry: &super::Entry, parts: &Parts<'_>) -> Finding {
+    let mend = did_you_mean(name, parts.contacts.keys().map(|known| &***known));
+    Finding::new(Code::NameUnknown, entry.place.clone(), format!("No contact is called `{name}`."), mend)
+}
+
+/// A model that no keybook describes.
+pub(super) fn no_keybook(name: &str, place: &Place, keybooks: &Keybooks) -> Finding {
+    let mend = did_you_mean(name, keybooks.keys().map(|known| &**known));
+    Finding::new(Code::NameUnknown, place.clone(), format!("No keybook describes the model `{name}`."), mend)
+}
+
+/// A setting that a model does not have.
+pub(super) fn no_setting(entry: &super::Entry, keybook: &Keybook) -> Finding {
+    let sentence = format!("The model `{}` has no setting `{}`.", keybook.model, entry.name);
+    let mend = did_you_mean(&entry.name, keybook.settings.iter().map(|s| &*s.name));
+    Finding::new(Code::NameUnknown, entry.name_place.clone(), sentence, mend)
+}
+
 fn contacts_are_used(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     let parts = whole.parts;
-    let mut entries: Vec<&super::Entry> = Vec::new();
-    entries.extend(parts.settings.map_or(&[][..], |(entries, _)| entries));
-    entries.extend(parts.sites.values().flat_map(|site| &site.settings));
-    entries.extend(parts.profiles.values().flat_map(|profile| &profile.settings));
-    entries.extend(parts.stations.values().flat_map(|station| &station.settings));
-    let used: BTreeSet<&Name> = entries
-        .iter()
+    let used: BTreeSet<&Name> = entries(parts)
         .filter_map(|entry| match &entry.wish {
             Wish::To(name) => Some(name),
             Wish::Value(_) | Wish::FromLine | Wish::Unmanaged => None,

@@ -262,8 +262,7 @@ impl<'r> Resolver<'r> {
         };
         let keybook = self.keybooks.get(name).cloned();
         if keybook.is_none() {
-            let mend = did_you_mean(name, self.keybooks.keys().map(|k| &**k));
-            self.note(Code::NameUnknown, place, format!("No keybook describes the model `{name}`."), mend);
+            self.findings.push(checks::no_keybook(name, place, self.keybooks));
         }
         keybook
     }
@@ -312,9 +311,7 @@ impl<'r> Resolver<'r> {
                     // Fleet and site speak to many models; `checks` warns of a setting that none has.
                     Layer::Fleet | Layer::Site(_) => {}
                     Layer::Profile(_) | Layer::Station => {
-                        let sentence = format!("The model `{}` has no setting `{}`.", at.keybook.model, entry.name);
-                        let mend = did_you_mean(&entry.name, at.keybook.settings.iter().map(|s| &*s.name));
-                        self.note(Code::NameUnknown, &entry.name_place, sentence, mend);
+                        self.findings.push(checks::no_setting(entry, at.keybook));
                     }
                 },
             }
@@ -407,8 +404,7 @@ impl<'r> Resolver<'r> {
             return None;
         }
         let Some(contact) = self.parts.contacts.get(name).copied() else {
-            let mend = did_you_mean(name, self.parts.contacts.keys().map(|k| &***k));
-            self.note(Code::NameUnknown, &entry.place, format!("No contact is called `{name}`."), mend);
+            self.findings.push(checks::no_contact(name, entry, self.parts));
             return None;
         };
         let dialled = match line::dial(&contact.reach, at.line) {
@@ -668,6 +664,14 @@ stations:
         assert_eq!(warned("emergency.backup: {to: duty-officer}", "gate.seconds: 5"), [Code::ContactUnused]);
         let factory = FLEET.replace("model: tern-2", "model: tern-2f").replace("file:a", "file:zero");
         assert_eq!(resolved(&[&factory]).1.iter().map(|f| f.code).collect::<Vec<_>>(), [Code::CodeFactory]);
+    }
+
+    #[test]
+    fn names_in_layers_that_no_station_takes_are_checked_too() {
+        let more = "inventory: 1\nprofiles:\n  spare: {model: tern-2, settings: {idenity: \"1\", emergency.backup: {to: nobody}}}\n  odd: {model: tern-9}\n";
+        let (_, findings) = resolved(&[FLEET, more]);
+        let found: Vec<_> = findings.iter().map(|f| (f.code, f.place.line)).collect();
+        assert_eq!(found, [(Code::NameUnknown, 3), (Code::NameUnknown, 3), (Code::NameUnknown, 4)], "{findings:#?}");
     }
 
     #[test]
