@@ -1,3 +1,5 @@
+//! The configuration as its owners write it: what is read, what is refused, and where.
+
 use super::*;
 use crate::files::Secrets;
 use crate::finding::Code;

@@ -68,11 +68,11 @@ mod tests {
             "22 1 254:0 / / rw,relatime - ext4 /dev/vda rw\n\
              40 22 0:45 / /srv/fleet\\040files rw,relatime shared:9 - nfs4 host:/x rw,vers=4.2\n\
              41 40 0:46 / /srv/fleet\\040files/local rw - tmpfs tmpfs rw\n\
-             42 22 0:47 / /home/u rw master:1 - fuse.sshfs u@h: rw\n",
+             42 22 0:47 / /mnt/far rw master:1 - fuse.sshfs u@h: rw\n",
         );
         assert_eq!(mounts.silent(Path::new("/srv/fleet files/inventory")), Some("nfs4"));
         assert_eq!(mounts.silent(Path::new("/srv/fleet files/local/x")), None);
-        assert_eq!(mounts.silent(Path::new("/home/u/x")), Some("fuse.sshfs"));
+        assert_eq!(mounts.silent(Path::new("/mnt/far/x")), Some("fuse.sshfs"));
         assert_eq!(mounts.silent(Path::new("/srv/fleet filesystem")), None);
         assert_eq!(Mounts::parse("nonsense\n\n - \n").silent(Path::new("/")), None);
     }
