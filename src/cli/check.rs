@@ -6,7 +6,7 @@ use std::sync::Arc;
 use serde_json::{Value as Json, json};
 
 use super::Exit;
-use super::scene::Reading;
+use super::scene::Files;
 use super::shown::{Shown, counted, findings_text, paint_out, print, print_json};
 use crate::files::{FileText, read_file};
 use crate::finding::{Code, Finding, Place, settle};
@@ -30,7 +30,7 @@ enum Format {
 }
 
 pub fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
-    let reading = Reading::passing(config)?;
+    let reading = Files::passing(config)?;
     let mut alone = Texts::new();
     let findings =
         if args.paths.is_empty() { reading.fleet.findings.clone() } else { chosen(&args.paths, &reading, &mut alone)? };
@@ -67,7 +67,7 @@ fn finding_json(finding: &Finding) -> Json {
 }
 
 /// The findings that concern some paths.
-fn chosen(paths: &[PathBuf], reading: &Reading, alone: &mut Texts) -> Result<Vec<Finding>, Shown> {
+fn chosen(paths: &[PathBuf], reading: &Files, alone: &mut Texts) -> Result<Vec<Finding>, Shown> {
     let mut findings = Vec::new();
     for path in paths {
         let full = std::path::absolute(path)?;

@@ -7,7 +7,7 @@ use std::sync::Arc;
 use serde_json::{Value as Json, json};
 
 use super::Exit;
-use super::scene::Reading;
+use super::scene::Files;
 use super::shown::{Shown, findings_text, paint, print, print_json};
 use crate::drift::value_text;
 use crate::files::{FileText, read_file};
@@ -42,7 +42,7 @@ enum Format {
 }
 
 pub fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
-    let reading = Reading::passing(config)?;
+    let reading = Files::passing(config)?;
     let keybook = reading.fleet.keybooks.get(args.model.as_str()).cloned().ok_or_else(|| {
         let mend = did_you_mean(&args.model, reading.fleet.keybooks.keys().map(|name| &**name));
         Shown::usage(format!("no keybook describes the model `{}`. {mend}", args.model))
@@ -85,7 +85,7 @@ fn key(station: &mut SimulatedStation, keys: &str) -> Result<Vec<Answer>, Shown>
 }
 
 /// What a station holds, from a file of values; what it leaves out is unknown.
-fn holds(path: &Path, keybook: &Keybook, reading: &Reading) -> Result<Vec<Held>, Shown> {
+fn holds(path: &Path, keybook: &Keybook, reading: &Files) -> Result<Vec<Held>, Shown> {
     let file: Arc<str> = path.display().to_string().into();
     let text = read_file(&file, path).map_err(|finding| Shown::usage(finding.to_string()))?;
     let told = |findings: &[Finding]| {
@@ -119,7 +119,7 @@ fn holds(path: &Path, keybook: &Keybook, reading: &Reading) -> Result<Vec<Held>,
 }
 
 /// A rehearsal may be given a code as it is, in quotes: nothing of it is kept.
-fn value(written: &Written, kind: &Kind, reading: &Reading) -> Result<Held, setting::Unfit> {
+fn value(written: &Written, kind: &Kind, reading: &Files) -> Result<Held, setting::Unfit> {
     if let (Kind::Secret { .. }, Written::Quoted(digits)) = (kind, written) {
         let code = setting::Code::new(digits);
         return kind.fits_code(&code).map(|()| Held::Code(code));

@@ -14,7 +14,7 @@ use crate::drift::{Rules, StationDrift, look};
 use crate::files::{Look, Tray, load_or_make_key};
 use crate::finding::did_you_mean;
 use crate::gather::intake::{Desk, Taken};
-use crate::gather::{Fleet, FleetCache, Ground, Records, Texts, Trees};
+use crate::gather::{Fleet, FleetCache, Ground, Reading, Records, Texts, Trees};
 use crate::inventory::Station;
 use crate::setting::Codes;
 use crate::store::Store;
@@ -36,31 +36,31 @@ pub fn progress(what: &'static str) -> ProgressBar {
 }
 
 /// What the files say, before any of it is used.
-pub struct Reading {
+pub struct Files {
     pub config: Config,
     pub ground: Ground,
     pub trees: Trees,
     pub fleet: Fleet,
 }
 
-impl Reading {
+impl Files {
     /// Reads configuration, keybooks and inventory; findings are left in the fleet.
-    pub fn new(path: &Path) -> Result<Reading, Shown> {
+    pub fn new(path: &Path) -> Result<Files, Shown> {
         let config = load(path)?;
         let key = load_or_make_key(&config.key_file(), &config::random_key())?;
-        Ok(Reading::with_key(config, key))
+        Ok(Files::with_key(config, key))
     }
 
     /// The same for a look that leaves nothing behind, not even the key of fingerprints.
-    pub fn passing(path: &Path) -> Result<Reading, Shown> {
-        Ok(Reading::with_key(load(path)?, config::random_key()))
+    pub fn passing(path: &Path) -> Result<Files, Shown> {
+        Ok(Files::with_key(load(path)?, config::random_key()))
     }
 
-    fn with_key(config: Config, key: [u8; 32]) -> Reading {
+    fn with_key(config: Config, key: [u8; 32]) -> Files {
         let ground = ground(&config, key);
         let mut cache = FleetCache::default();
-        let (trees, fleet) = ground.read(&Trees::default(), Look::Whole, SystemTime::now(), &mut cache);
-        Reading { config, ground, trees, fleet }
+        let Reading { trees, fleet, .. } = ground.read(&Reading::default(), Look::Whole, SystemTime::now(), &mut cache);
+        Files { config, ground, trees, fleet }
     }
 
     /// The texts findings may point into.
@@ -106,13 +106,13 @@ impl Scene {
 
     async fn at(path: &Path, time: Option<Timestamp>) -> Result<Scene, Shown> {
         let now = Clock::from_env().map_err(Shown::usage)?.now();
-        let reading = Reading::new(path)?;
+        let reading = Files::new(path)?;
         if !reading.fleet.is_sound() {
             let errors: Vec<_> = reading.fleet.findings.iter().filter(|f| f.is_error()).cloned().collect();
             eprint!("{}", findings_text(&errors, &reading.texts(), paint()));
             return Err(Shown::usage(format!("the files cannot be used: {}", counted(&errors))));
         }
-        let Reading { config, ground, trees: _, fleet } = reading;
+        let Files { config, ground, trees: _, fleet } = reading;
         let store = Store::open(config.ledger.reveal()).await?;
         let mut scene = Scene {
             rules: Rules { reconfirm_days: config.reconfirm_days, require_tests: config.require_tests },

@@ -3,7 +3,6 @@
 use super::*;
 use crate::files::Secrets;
 use crate::finding::Code;
-use crate::setting::Weight;
 use proptest::prelude::*;
 use std::ffi::OsString;
 use std::fs;

@@ -10,11 +10,11 @@ use std::time::{Duration, SystemTime};
 use jiff::Timestamp;
 
 use crate::config::Config;
-use crate::drift::{Rules, Standing, StationDrift, Totals, look};
+use crate::drift::{Rules, Standing, StationDrift, Totals, look, next_change};
 use crate::files::{Look, Tray, Tree};
 use crate::finding::Finding;
 use crate::gather::intake::{Desk, Taken};
-use crate::gather::{Fleet, FleetCache, GatherError, Ground, Records, Trees};
+use crate::gather::{Fleet, FleetCache, GatherError, Ground, Reading, Records, Trees};
 use crate::inventory::Inventory;
 use crate::setting::{Name, Reference};
 use crate::store::Store;
@@ -33,7 +33,8 @@ pub struct State {
     clock: Clock,
     rules: Rules,
     settle: Duration,
-    trees: Trees,
+    /// The files as they are now, good or not.
+    reading: Reading,
     cache: FleetCache,
     /// The last good files, in force.
     fleet: Fleet,
@@ -41,6 +42,8 @@ pub struct State {
     records: Option<Records>,
     tray: Tray,
     drifts: BTreeMap<Name, Arc<StationDrift>>,
+    /// When time alone next changes how a station stands; unknown before the first comparison.
+    next_change: Option<Timestamp>,
 }
 
 /// What a pass saw, for whoever tells of it.
@@ -63,50 +66,55 @@ impl State {
             clock,
             rules: Rules { reconfirm_days: config.reconfirm_days, require_tests: config.require_tests },
             settle: config.settle(),
-            trees: Trees::default(),
+            reading: Reading::default(),
             cache: FleetCache::default(),
             fleet: Fleet::default(),
             in_force_since: None,
             records: None,
             tray: Tray::default(),
             drifts: BTreeMap::new(),
+            next_change: None,
         }
     }
 
     /// Looks at files, reports, ledger and clock, and works out how every station stands.
     pub async fn look(&mut self, look: Look) -> Result<Seen, GatherError> {
         let now = self.clock.now();
-        let (findings, files) = self.read_files(look, now).await?;
+        let files = self.read_files(look, now).await?;
         let look_again = self.take_reports(now).await?;
-        self.keep_records_up().await?;
-        self.compare(now);
-        Ok(Seen { findings, files, look_again, now })
+        let touched = self.keep_records_up().await?;
+        // Anything but new reports may have changed every station.
+        let only = touched.filter(|_| look == Look::Changed && files.is_empty() && !self.is_due(now));
+        self.compare(now, only.as_ref());
+        Ok(Seen { findings: self.reading.fleet.findings.clone(), files, look_again, now })
     }
 
-    /// Reads the files. Only sound ones come into force; until then the last good ones stay.
-    async fn read_files(&mut self, look: Look, now: Timestamp) -> Result<(Vec<Finding>, Vec<Name>), GatherError> {
-        let (trees, fleet) =
-            tokio::task::block_in_place(|| self.ground.read(&self.trees, look, SystemTime::now(), &mut self.cache));
-        let mut changed: Vec<Name> = trees.inventory.differing(&self.trees.inventory).into_iter().collect();
-        changed.extend(trees.keybooks.differing(&self.trees.keybooks));
-        let findings = fleet.findings.clone();
-        if fleet.is_sound() {
-            if self.in_force_since.is_none() || !changed.is_empty() || fleet.codes != self.fleet.codes {
-                self.keep_good(&trees, now).await?;
-                self.fleet = fleet;
+    /// Reads the files. Only sound ones come into force; until then the last good ones stay. Returns what changed.
+    async fn read_files(&mut self, look: Look, now: Timestamp) -> Result<Vec<Name>, GatherError> {
+        let reading =
+            tokio::task::block_in_place(|| self.ground.read(&self.reading, look, SystemTime::now(), &mut self.cache));
+        let mut changed: Vec<Name> =
+            reading.trees.inventory.differing(&self.reading.trees.inventory).into_iter().collect();
+        changed.extend(reading.trees.keybooks.differing(&self.reading.trees.keybooks));
+        self.reading = reading;
+        if self.reading.fleet.is_sound() {
+            if self.in_force_since.is_none() || !changed.is_empty() || self.reading.fleet.codes != self.fleet.codes {
+                self.keep_good(now).await?;
+                self.fleet = self.reading.fleet.clone();
+                self.next_change = None;
             }
         } else if self.in_force_since.is_none() {
             self.recall_good().await?;
         }
-        self.trees = trees;
-        Ok((findings, changed))
+        Ok(changed)
     }
 
-    async fn keep_good(&mut self, trees: &Trees, now: Timestamp) -> Result<(), GatherError> {
+    async fn keep_good(&mut self, now: Timestamp) -> Result<(), GatherError> {
         let marked = |mark: &str, tree: &Tree| {
             let files = tree.files.iter();
             files.map(|(path, text)| (format!("{mark}{path}"), text.text().unwrap_or_default().to_owned())).collect()
         };
+        let trees = &self.reading.trees;
         let mut files: Vec<(String, String)> = marked(KEYBOOK_MARK, &trees.keybooks);
         files.extend(marked(INVENTORY_MARK, &trees.inventory));
         self.store.keep_good(&files, now.as_millisecond()).await?;
@@ -160,26 +168,39 @@ impl State {
         Ok(again)
     }
 
-    async fn keep_records_up(&mut self) -> Result<(), GatherError> {
+    /// Folds what the ledger has gained. Returns the stations touched, or nothing where all were folded.
+    async fn keep_records_up(&mut self) -> Result<Option<BTreeSet<Name>>, GatherError> {
         match &mut self.records {
-            Some(records) => {
-                records.keep_up(&self.store, &self.fleet.inventory).await?;
+            Some(records) => records.keep_up(&self.store, &self.fleet.inventory).await.map(Some),
+            None => {
+                self.records = Some(Records::load(&self.store, &self.fleet.inventory, None, |_| {}).await?);
+                Ok(None)
             }
-            None => self.records = Some(Records::load(&self.store, &self.fleet.inventory, None, |_| {}).await?),
         }
-        Ok(())
     }
 
-    /// How every station stands; what has not changed is shared with the pass before.
-    fn compare(&mut self, now: Timestamp) {
-        let mut drifts = BTreeMap::new();
+    /// Whether time alone may have changed how a station stands.
+    fn is_due(&self, now: Timestamp) -> bool {
+        self.next_change.is_none_or(|due| due <= now)
+    }
+
+    /// How stations stand: those touched, or all; what has not changed is shared with the pass before.
+    fn compare(&mut self, now: Timestamp, only: Option<&BTreeSet<Name>>) {
         let Some(records) = &self.records else { return };
-        for (name, station) in &self.fleet.inventory.stations {
-            let drift = look(station, &records.of(station), self.rules, now);
-            let kept = self.drifts.get(name).filter(|before| ***before == drift);
-            drifts.insert(name.clone(), kept.cloned().unwrap_or_else(|| Arc::new(drift)));
+        let stations = &self.fleet.inventory.stations;
+        if only.is_none() {
+            self.drifts.retain(|name, _| stations.contains_key(name));
+            self.next_change = Some(Timestamp::MAX);
         }
-        self.drifts = drifts;
+        for (name, station) in stations.iter().filter(|(name, _)| only.is_none_or(|only| only.contains(*name))) {
+            let record = records.of(station);
+            let drift = look(station, &record, self.rules, now);
+            let due = next_change(station, &record, self.rules, now);
+            self.next_change = self.next_change.into_iter().chain(due).min();
+            if self.drifts.get(name).is_none_or(|before| **before != drift) {
+                self.drifts.insert(name.clone(), Arc::new(drift));
+            }
+        }
     }
 
     /// The inventory in force.
@@ -219,8 +240,13 @@ impl State {
     }
 
     /// The secrets that the files in force refer to.
-    pub fn references(&self) -> Vec<Reference> {
-        self.fleet.files.iter().flat_map(|file| file.references().cloned()).collect()
+    pub fn references(&self) -> &[Reference] {
+        &self.fleet.references
+    }
+
+    /// When time alone next changes how a station stands.
+    pub fn next_change(&self) -> Option<Timestamp> {
+        self.next_change.filter(|due| *due < Timestamp::MAX)
     }
 
     /// Where the files are.

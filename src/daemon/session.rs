@@ -80,13 +80,13 @@ pub async fn run(
         print!("{}", announce::text(&state, config, &deliveries.notes));
     }
     log_findings(&seen.findings);
-    let mut session = Session { config, path, text, watch, failed: false };
+    let mut session = Session { config, path, text, watch, failed: false, armed: None };
     session.told(teller.tell(&state, &seen).await, &deliveries);
     let mut full = interval_at(Instant::now() + config.full_pass(), config.full_pass());
     full.set_missed_tick_behavior(MissedTickBehavior::Delay);
     let end = loop {
         session.rearm(&state);
-        let wait = session.wait(&seen.look_again, &teller, clock);
+        let wait = session.wait(&seen.look_again, &teller, &state, clock);
         let look = tokio::select! {
             _ = stops.term.recv() => break End::Stopped,
             _ = stops.interrupt.recv() => break End::Stopped,
@@ -129,27 +129,32 @@ struct Session<'a> {
     text: crate::files::Tree,
     watch: Watch,
     failed: bool,
+    /// The secret files that are watched.
+    armed: Option<Vec<PathBuf>>,
 }
 
 impl Session<'_> {
-    fn rearm(&self, state: &State) {
-        let mut secrets: Vec<PathBuf> = state.ground().secret_files(&state.references());
-        let webhooks: Vec<_> = self.config.webhooks.iter().flat_map(config::Webhook::references).cloned().collect();
-        secrets.extend(state.ground().secret_files(&webhooks));
-        self.watch.rearm(self.config.interest(secrets));
+    /// Watches the files that secrets are kept in, too, once it is known which they are.
+    fn rearm(&mut self, state: &State) {
+        let mut secrets: Vec<PathBuf> = state.ground().secret_files(state.references());
+        secrets.extend(state.ground().secret_files(self.config.webhooks.iter().flat_map(config::Webhook::references)));
+        if self.armed.as_ref() != Some(&secrets) {
+            self.watch.rearm(self.config.interest(secrets.clone()));
+            self.armed = Some(secrets);
+        }
         if let Some(note) = self.watch.note() {
             tracing::warn!("{note}");
         }
     }
 
-    /// How long to sleep at most: a report still being written, a reminder, or a pass to make again.
-    fn wait(&self, look_again: &Option<Duration>, teller: &Teller, clock: Clock) -> Duration {
+    /// How long to sleep at most: a report still being written, a reminder, something overdue, a pass to make again.
+    fn wait(&self, look_again: &Option<Duration>, teller: &Teller, state: &State, clock: Clock) -> Duration {
         let mut wait = self.config.full_pass();
         if let Some(again) = look_again {
             wait = wait.min(*again + Duration::from_millis(20));
         }
-        if let Some(reminder) = teller.next_reminder() {
-            let until = reminder.duration_since(clock.now());
+        for due in teller.next_reminder().into_iter().chain(state.next_change()) {
+            let until = due.duration_since(clock.now());
             wait = wait.min(Duration::try_from(until).unwrap_or(Duration::ZERO) + Duration::from_millis(20));
         }
         if self.failed { wait.min(RETRY) } else { wait.max(Duration::from_millis(20)) }

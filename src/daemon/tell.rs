@@ -6,7 +6,7 @@ use jiff::Timestamp;
 
 use crate::alert::{
     self, CONTENT_TYPE, Cause, InventoryRead, InventoryRefused, Message, Pass, RefusedReport, ReportTaken, Terms,
-    Thread, Told,
+    Thread, Told, Verdict,
 };
 use crate::gather::GatherError;
 use crate::gather::intake::kept_reasons;
@@ -145,11 +145,8 @@ impl Teller {
         let known = if names.is_empty() { &self.known } else { &names };
         let list = || serde_json::to_string(&known.iter().map(|name| &**name).collect::<Vec<_>>()).ok();
         memo(KNOWN, *known != self.known, list());
-        let mut told = self.told.clone();
-        verdict.apply(&mut told);
-        let after =
-            After { told, thread: verdict.thread, refused: inventory.refused, refused_seq, known: known.clone() };
-        Ok((decision, after))
+        let known = known.clone();
+        Ok((decision, After { verdict, refused: inventory.refused, refused_seq, known }))
     }
 
     /// Messages for reports refused since the last telling, whoever took them up.
@@ -191,8 +188,7 @@ impl Teller {
 
 /// What is so once a decision is written.
 struct After {
-    told: BTreeMap<Name, Told>,
-    thread: Thread,
+    verdict: Verdict,
     refused: Option<InventoryRefused>,
     refused_seq: i64,
     known: BTreeSet<Name>,
@@ -200,9 +196,9 @@ struct After {
 
 impl After {
     fn take_over(self, teller: &mut Teller) {
-        let After { told, thread, refused, refused_seq, known } = self;
-        teller.told = told;
-        teller.thread = thread;
+        let After { verdict, refused, refused_seq, known } = self;
+        verdict.apply(&mut teller.told);
+        teller.thread = verdict.thread;
         teller.refused = refused;
         teller.refused_seq = refused_seq;
         teller.known = known;

@@ -196,8 +196,26 @@ pub fn is_tracked(station: &Station, record: &Record, lifeline: &Lifeline) -> bo
     lifeline.settings.iter().all(|id| station.wanted(*id).is_some() || record.known(*id).is_some())
 }
 
+/// When time alone next changes how a station stands: something becomes overdue.
+pub fn next_change(station: &Station, record: &Record, rules: Rules, now: Timestamp) -> Option<Timestamp> {
+    let due = |mark: Option<Mark>, days: u32| mark.and_then(|mark| mark.at.checked_add(span(days)).ok());
+    let wanted = station.wanted.iter().zip(&record.settings).filter(|(wanted, _)| wanted.is_some());
+    let settings = wanted.filter_map(|(_, holding)| due(holding.mark, rules.reconfirm_days));
+    let tests = record.lifelines.iter().filter_map(|proof| due(proof.reached, station.test_days?));
+    // What is exactly as old as allowed is not overdue yet.
+    settings
+        .chain(tests)
+        .filter(|due| *due >= now)
+        .min()
+        .map(|due| due.saturating_add(SignedDuration::from_millis(1)).unwrap_or(due))
+}
+
+fn span(days: u32) -> SignedDuration {
+    SignedDuration::from_hours(i64::from(days) * 24)
+}
+
 fn older(mark: Option<Mark>, days: u32, now: Timestamp) -> bool {
-    mark.is_some_and(|mark| now.duration_since(mark.at) > SignedDuration::from_hours(i64::from(days) * 24))
+    mark.is_some_and(|mark| now.duration_since(mark.at) > span(days))
 }
 
 fn setting(station: &Station, record: &Record, id: SettingId, rules: Rules, now: Timestamp) -> Option<SettingDrift> {

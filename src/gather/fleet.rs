@@ -19,6 +19,8 @@ pub struct Fleet {
     pub files: Vec<Arc<RawFile>>,
     pub inventory: Arc<Inventory>,
     pub codes: Codes,
+    /// The secrets that the inventory refers to, each once.
+    pub references: Vec<Reference>,
     pub findings: Vec<Finding>,
 }
 
@@ -56,7 +58,7 @@ impl Fleet {
         let keybooks_were = findings.len();
         let books = cache.all_keybooks(keybooks, &codes, &mut findings);
         let books_sound = !findings[keybooks_were..].iter().any(Finding::is_error);
-        let mut fleet = Fleet { keybooks: books, files: raw, codes, ..Fleet::default() };
+        let mut fleet = Fleet { keybooks: books, files: raw, codes, references, ..Fleet::default() };
         // Beside a broken keybook every station of that model would be a finding of its own.
         if books_sound {
             let (resolved, found) = inventory::resolve(&fleet.files, &fleet.keybooks, &fleet.codes);

@@ -30,17 +30,34 @@ pub struct Trees {
     pub inventory: Tree,
 }
 
+/// What the files said when they were last read.
+#[derive(Debug, Clone, Default)]
+pub struct Reading {
+    pub trees: Trees,
+    pub fleet: Fleet,
+    /// Whether every file could be read.
+    is_whole: bool,
+}
+
 impl Ground {
     /// Reads keybooks and inventory. `earlier` is the last reading: what has not changed is shared with it.
-    pub fn read(&self, earlier: &Trees, look: Look, now: SystemTime, cache: &mut FleetCache) -> (Trees, Fleet) {
-        let (keybooks, keybook_findings) = Tree::read(&self.keybooks, &earlier.keybooks, look, now);
-        let (inventory, inventory_findings) = Tree::read(&self.inventory, &earlier.inventory, look, now);
+    pub fn read(&self, earlier: &Reading, look: Look, now: SystemTime, cache: &mut FleetCache) -> Reading {
+        let (keybooks, keybook_findings) = Tree::read(&self.keybooks, &earlier.trees.keybooks, look, now);
+        let (inventory, inventory_findings) = Tree::read(&self.inventory, &earlier.trees.inventory, look, now);
         let trees = Trees { keybooks, inventory };
+        let unread = keybook_findings.len() + inventory_findings.len();
+        if unread == 0 && earlier.is_whole && trees == earlier.trees && self.has_same_codes(&earlier.fleet) {
+            return Reading { trees, ..earlier.clone() };
+        }
         let mut fleet = self.fleet(&trees, cache);
         fleet.findings.extend(keybook_findings);
         fleet.findings.extend(inventory_findings);
         settle(&mut fleet.findings);
-        (trees, fleet)
+        Reading { trees, fleet, is_whole: unread == 0 }
+    }
+
+    fn has_same_codes(&self, fleet: &Fleet) -> bool {
+        self.codes(&fleet.references) == fleet.codes
     }
 
     /// What texts say, wherever they come from.

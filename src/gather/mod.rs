@@ -10,7 +10,7 @@ mod issue;
 mod records;
 
 pub use fleet::{Fleet, FleetCache, Texts};
-pub use ground::{Ground, Trees};
+pub use ground::{Ground, Reading, Trees};
 pub use issue::{IssueError, record_script};
 pub use records::Records;
 

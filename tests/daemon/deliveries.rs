@@ -1,0 +1,70 @@
+//! Receivers that are away, busy or hanging: everything arrives, in order, under the same ids, and nobody waits for another.
+
+use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, commissioning, fleet_yaml, webhook};
+use super::process::until;
+use super::receiver::{Answer, Receiver};
+use super::told::{all_names, in_order};
+
+#[test]
+fn what_a_receiver_missed_while_away_and_busy_comes_in_order_under_the_same_ids() {
+    let mut receiver = Receiver::refusing(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    let daemon = fleet.start();
+    daemon.logs("not delivered");
+    fleet.write("config/inventory/fleet.yaml", &fleet_yaml(NEW_OFFICER));
+    until("the second message", || (daemon.log().matches("to be told").count() >= 2).then_some(()));
+    let report = commissioning(fleet.number(), "SP-01", "2020-03-03T09:00:00Z", OFFICER);
+    fleet.rename_into("config/reports/SP-01.yaml", &report);
+    until("the third message", || (daemon.log().matches("to be told").count() >= 3).then_some(()));
+    receiver.answer(Answer::Busy(500));
+    receiver.listen();
+    let busy = until("two tries", || Some(receiver.requests()).filter(|tries| tries.len() >= 2));
+    assert!(busy.iter().all(|got| got.id == busy[0].id && got.body == busy[0].body), "only the first is tried");
+    receiver.answer(Answer::Ok);
+    let heard = receiver.still(3);
+    assert_eq!(heard[0].id, busy[0].id);
+    assert_eq!(all_names(&heard[0]), ["opened: SP-01"]);
+    assert_eq!(heard[1].data()["counts"]["opened"]["stations"], 5);
+    assert_eq!(all_names(&heard[2]), ["closed: SP-01"]);
+    in_order(&receiver);
+}
+
+#[test]
+fn what_was_not_delivered_before_a_stop_comes_after_the_next_start_under_its_id() {
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    receiver.answer(Answer::Busy(503));
+    let daemon = fleet.start();
+    let tried = until("a try", || receiver.requests().pop());
+    daemon.kill();
+    receiver.answer(Answer::Ok);
+    let _daemon = fleet.start();
+    let heard = receiver.still(1);
+    assert_eq!((&heard[0].id, &heard[0].body), (&tried.id, &tried.body));
+}
+
+#[test]
+fn a_receiver_that_hangs_does_not_keep_another_waiting() {
+    let receiver = Receiver::start(SIGNING);
+    let hanging = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    fleet.write("config/secrets/second", &hanging.url());
+    fleet.configure(100, &(webhook("second") + &webhook("on-call")));
+    hanging.answer(Answer::Hang);
+    let daemon = fleet.start();
+    until("a try that hangs", || hanging.requests().pop());
+    receiver.wait_for(1);
+    fleet.write("config/inventory/fleet.yaml", &fleet_yaml(NEW_OFFICER));
+    receiver.wait_for(2);
+    assert_eq!((hanging.heard().len(), hanging.requests().len()), (0, 1), "it hangs all the while");
+    hanging.answer(Answer::Close);
+    until("a try that ends", || hanging.requests().get(1).cloned());
+    hanging.answer(Answer::Ok);
+    assert_eq!(daemon.stop("TERM"), Some(0));
+    let _daemon = fleet.start();
+    let heard = hanging.wait_for(2);
+    assert_eq!(all_names(&heard[0]), all_names(&receiver.heard()[0]));
+    assert_eq!(all_names(&heard[1]), all_names(&receiver.heard()[1]));
+    assert_ne!(heard[0].id, receiver.heard()[0].id, "each webhook has ids of its own");
+    in_order(&hanging);
+}

@@ -1,0 +1,126 @@
+//! kill -9 at moments of chance while files change and reports come in. `STATIONKEEP_TEST_SEED` repeats a run's chances.
+
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, SystemTime, UNIX_EPOCH};
+
+use super::fleet::{Fleet, SIGNING, STATIONS, fleet_yaml, north_yaml, uuid};
+use super::process::{Daemon, until};
+use super::receiver::{Answer, Receiver};
+use super::told::{drifting, in_order, open_cases};
+
+const KILLS: u32 = 25;
+
+/// SplitMix64 (Steele, Lea, Flood 2014; constants from memory): any sequence without a pattern will do.
+struct Chance(u64);
+
+impl Chance {
+    fn below(&mut self, limit: u64) -> u64 {
+        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let mut z = self.0;
+        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        (z ^ (z >> 31)) % limit
+    }
+}
+
+fn seed() -> u64 {
+    let given = std::env::var("STATIONKEEP_TEST_SEED").ok().and_then(|text| text.parse().ok());
+    let now = || SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| since.subsec_nanos().into());
+    given.unwrap_or_else(now)
+}
+
+/// One change that somebody makes, whether the daemon runs or not.
+fn change(fleet: &Fleet, number: u32, chance: &mut Chance) {
+    let (station, _, _) = STATIONS[chance.below(6) as usize];
+    let at = format!("2020-06-{:02}T{:02}:{:02}:00Z", 1 + number / 1440, number / 60 % 24, number % 60);
+    let head = format!("report: 1\nid: {}\nstation: {station}\nat: {at}\nby: tech-03\n", uuid(10_000 + number));
+    match chance.below(8) {
+        0..3 => {
+            let officer = format!("+4477009001{:02}", 40 + chance.below(4));
+            fleet.rename_into("config/inventory/fleet.yaml", &fleet_yaml(&officer));
+        }
+        3..5 => {
+            let report = format!("{head}left: {{gate.seconds: {}}}\n", 6 + chance.below(3));
+            fleet.rename_into(&format!("config/reports/{number:04}.yaml"), &report);
+        }
+        5 => {
+            let outcome = ["failed", "reached"][chance.below(2) as usize];
+            let report = format!("{head}tests: [{{lifeline: emergency, outcome: {outcome}}}]\n");
+            let name = format!("test-{number:04}.yaml");
+            fleet.write(&name, &report);
+            // 2: its station may be out of the inventory at the moment.
+            let done = fleet.run(&["report", &name]);
+            assert!(matches!(done.code, Some(0 | 2)), "{done:?}");
+        }
+        6 => {
+            let all = ["NP-01", "NP-02", "NP-03", "NP-04"];
+            let some = &all[..3 + chance.below(2) as usize];
+            fleet.rename_into("config/inventory/north.yaml", &north_yaml(some));
+        }
+        _ => {
+            let report = format!("{head}left: {{no.such.setting: {number}}}\n");
+            fleet.rename_into(&format!("config/reports/{number:04}.yaml"), &report);
+        }
+    }
+    std::thread::sleep(Duration::from_millis(30 + chance.below(250)));
+}
+
+#[test]
+fn whenever_it_is_killed_every_case_is_told_nothing_twice_and_all_in_order() {
+    let seed = seed();
+    println!("STATIONKEEP_TEST_SEED={seed}");
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    let over = AtomicBool::new(false);
+    std::thread::scope(|scope| {
+        let (changing, home, environment) = (&over, fleet.home().to_owned(), fleet.environment.clone());
+        let receiver = &receiver;
+        let killer = scope.spawn(move || {
+            let mut chance = Chance(seed);
+            for _ in 0..KILLS {
+                let daemon = Daemon::spawn(&home, &environment);
+                std::thread::sleep(Duration::from_millis(chance.below(1_500)));
+                receiver.answer([Answer::Ok, Answer::Ok, Answer::Ok, Answer::Close][chance.below(4) as usize]);
+                daemon.kill();
+            }
+            changing.store(true, Ordering::Release);
+        });
+        let mut chance = Chance(!seed);
+        let mut number = 0;
+        while !over.load(Ordering::Acquire) && !killer.is_finished() {
+            change(&fleet, number, &mut chance);
+            number += 1;
+        }
+        killer.join().expect("no panic");
+        println!("{number} changes during {KILLS} lives");
+    });
+    receiver.answer(Answer::Ok);
+    let daemon = fleet.start();
+    until("everything told as it is", || (open_cases(&receiver.heard()) == drifting(&fleet.drift())).then_some(()));
+    let heard = receiver.heard().len();
+    let heard = receiver.still(heard);
+    assert_eq!(open_cases(&heard), drifting(&fleet.drift()), "{}", daemon.log());
+    in_order(&receiver);
+    fleet.run(&["ledger", "verify"]).ended(0);
+    told_of_refused_reports(&fleet, &receiver);
+}
+
+/// Every refused file was told of, once.
+fn told_of_refused_reports(fleet: &Fleet, receiver: &Receiver) {
+    let folder = std::fs::read_dir(fleet.path("config/reports")).expect("a folder");
+    let files = folder.map(|file| file.expect("a file"));
+    let mut bad: Vec<String> = files
+        .filter(|file| std::fs::read_to_string(file.path()).is_ok_and(|text| text.contains("no.such")))
+        .map(|file| format!("reports/{}", file.file_name().to_string_lossy()))
+        .collect();
+    bad.sort();
+    let heard = receiver.heard();
+    let mut told: Vec<&str> = heard
+        .iter()
+        .filter(|got| got.kind() == super::told::REPORT)
+        .filter_map(|got| got.data()["source"].as_str())
+        .filter(|source| bad.iter().any(|bad| bad == source))
+        .collect();
+    told.sort_unstable();
+    assert_eq!(told, bad);
+}

@@ -1,0 +1,18 @@
+//! The daemon as a whole: the real program as a child process beside a real receiver, on files as people and programs
+//! write them. It asserts what is heard and what is on record, never how fast; every wait is bounded.
+
+mod fleet;
+mod process;
+mod receiver;
+mod told;
+
+mod configuration;
+mod deliveries;
+mod drops;
+mod files;
+mod killed;
+mod main_job;
+mod refused;
+mod sample;
+mod secrets;
+mod together;

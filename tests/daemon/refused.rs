@@ -1,0 +1,126 @@
+//! An inventory that cannot be used: refused once with its place, the last good one in force, the recovery told.
+
+use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, commissioning, fleet_yaml};
+use super::process::{QUIET, signal};
+use super::receiver::Receiver;
+use super::told::{DRIFT, INVENTORY, all_names, drifting, open_cases};
+
+const NORTH: &str = "config/inventory/north.yaml";
+
+/// The north pier with a slip in line 7.
+fn broken() -> String {
+    super::fleet::north_yaml(&["NP-01", "NP-02"]).replacen("where:", "wher:", 1)
+}
+
+#[test]
+fn a_broken_inventory_is_told_once_and_the_last_good_one_stays_in_force_until_it_is_mended() {
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    let good = std::fs::read_to_string(fleet.path(NORTH)).expect("the file");
+    let daemon = fleet.start();
+    receiver.wait_for(1);
+    fleet.write(NORTH, &broken());
+    let refused = receiver.wait_for(2).remove(1);
+    assert_eq!((refused.kind(), &refused.data()["state"]), (INVENTORY, &"refused".into()));
+    let at = refused.data()["findings"][0]["at"].as_str().unwrap_or_default();
+    assert!(at.starts_with("inventory/north.yaml:7:"), "{}", refused.body);
+    for part in ["code", "sentence", "mend"] {
+        assert!(refused.data()["findings"][0][part].as_str().is_some_and(|text| !text.is_empty()), "{}", refused.body);
+    }
+    // Looking again, and an event that changes nothing, tell nothing.
+    signal(daemon.pid(), "HUP");
+    fleet.write(NORTH, &broken());
+    receiver.still(2);
+    // A report still counts, for the last good inventory.
+    let report = commissioning(fleet.number(), "SP-01", "2020-03-03T09:00:00Z", OFFICER);
+    fleet.rename_into("config/reports/SP-01.yaml", &report);
+    let closed = receiver.wait_for(3).remove(2);
+    assert_eq!(all_names(&closed), ["closed: SP-01"]);
+    assert_eq!(closed.data()["totals"]["aligned"], 6, "NP-03 and NP-04 were not withdrawn");
+    // An edit elsewhere waits until all is sound again.
+    fleet.write("config/inventory/fleet.yaml", &fleet_yaml(NEW_OFFICER));
+    std::thread::sleep(QUIET);
+    assert!(receiver.heard().iter().skip(3).all(|got| got.kind() == INVENTORY), "drift by an unsound inventory");
+    let before = receiver.heard().len();
+    fleet.write(NORTH, &good);
+    let after = receiver.wait_for(before + 2).split_off(before);
+    let kinds: Vec<&str> = after.iter().map(|got| got.kind()).collect();
+    assert_eq!(kinds, [INVENTORY, DRIFT], "{after:#?}");
+    assert_eq!(after[0].data()["state"], "recovered");
+    assert_eq!(after[1].data()["counts"]["opened"]["stations"], 5);
+    assert_eq!(open_cases(&receiver.still(before + 2)), drifting(&fleet.drift()));
+}
+
+#[test]
+fn a_restart_beside_a_broken_inventory_keeps_the_last_good_one_and_tells_nothing_again() {
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    let good = std::fs::read_to_string(fleet.path(NORTH)).expect("the file");
+    let daemon = fleet.start();
+    receiver.wait_for(1);
+    fleet.write(NORTH, &broken());
+    receiver.wait_for(2);
+    assert_eq!(daemon.stop("TERM"), Some(0));
+    let daemon = fleet.start();
+    assert!(daemon.said().contains("6 stations"), "{}", daemon.said());
+    receiver.still(2);
+    let report = commissioning(fleet.number(), "SP-01", "2020-03-03T09:00:00Z", OFFICER);
+    fleet.rename_into("config/reports/SP-01.yaml", &report);
+    assert_eq!(all_names(&receiver.wait_for(3)[2]), ["closed: SP-01"]);
+    fleet.write(NORTH, &good);
+    let recovered = receiver.still(4).remove(3);
+    assert_eq!((recovered.kind(), &recovered.data()["state"]), (INVENTORY, &"recovered".into()));
+}
+
+#[test]
+fn a_start_on_a_first_inventory_that_is_broken_says_so_and_takes_up_the_mended_one() {
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    let good = std::fs::read_to_string(fleet.path(NORTH)).expect("the file");
+    fleet.write(NORTH, &broken());
+    let daemon = fleet.start();
+    assert!(daemon.said().contains("cannot be used"), "{}", daemon.said());
+    let refused = receiver.still(1).remove(0);
+    assert_eq!(refused.kind(), INVENTORY);
+    assert_eq!(refused.data()["in_force_since"], serde_json::Value::Null);
+    fleet.write(NORTH, &good);
+    let all = receiver.still(3);
+    assert_eq!(all[1].data()["state"], "recovered");
+    assert_eq!(all_names(&all[2]), ["opened: SP-01"]);
+}
+
+#[test]
+fn a_broken_keybook_is_refused_as_a_broken_inventory_is() {
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    let _daemon = fleet.start();
+    receiver.wait_for(1);
+    fleet.write(
+        "config/keybooks/wren-1.yaml",
+        &super::fleet::KEYBOOK.replace("keys: \"30{line.kind}\"", "keys: \"21\""),
+    );
+    let refused = receiver.still(2).remove(1);
+    assert_eq!(refused.kind(), INVENTORY);
+    let at = refused.data()["findings"][0]["at"].as_str().unwrap_or_default();
+    assert!(at.starts_with("keybooks/wren-1.yaml:"), "{}", refused.body);
+    fleet.write("config/keybooks/wren-1.yaml", super::fleet::KEYBOOK);
+    assert_eq!(receiver.still(3)[2].data()["state"], "recovered");
+}
+
+// Fails as of 2026-11-25: the pass compares with the last files read, not with those in force.
+#[test]
+fn an_edit_made_beside_a_file_that_cannot_be_read_comes_into_force_when_that_file_goes() {
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    let _daemon = fleet.start();
+    receiver.wait_for(1);
+    // A link that leads nowhere is no text: the texts of the tree are the same with and without it.
+    std::os::unix::fs::symlink("nowhere.yaml", fleet.path("config/inventory/extra.yaml")).expect("a link");
+    assert_eq!(receiver.wait_for(2)[1].data()["state"], "refused");
+    fleet.write("config/inventory/fleet.yaml", &fleet_yaml(NEW_OFFICER));
+    std::thread::sleep(QUIET);
+    std::fs::remove_file(fleet.path("config/inventory/extra.yaml")).expect("it goes");
+    let all = receiver.wait_for(4);
+    assert_eq!(all[2].data()["state"], "recovered");
+    assert_eq!(all[3].data()["counts"]["opened"]["stations"], 5);
+}
