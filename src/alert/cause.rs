@@ -10,7 +10,7 @@ use super::pass::{Is, Item, Pass, ReportTaken, Turn};
 use super::seen::Seen;
 use crate::drift::{Drift, Service, SettingDrift};
 use crate::finding::Place;
-use crate::setting::Name;
+use crate::setting::{Name, Weight};
 
 /// The cause of one message, as told.
 #[derive(Debug, Default, Serialize)]
@@ -55,7 +55,7 @@ const SHOWN: usize = 6;
 /// What made new drift at a station.
 #[derive(Default)]
 struct Source<'a> {
-    lines: BTreeSet<(&'a Place, &'a Name, Option<&'a Name>)>,
+    lines: BTreeSet<(Line<'a>, Weight)>,
     overdue: bool,
 }
 
@@ -67,7 +67,7 @@ impl ToldCause {
         let reports: Vec<&ReportTaken> =
             pass.cause.reports.iter().filter(|report| told.contains(&*report.station)).collect();
         let reported: BTreeSet<&str> = reports.iter().map(|report| &*report.station).collect();
-        let mut lines: BTreeMap<(&Place, &Name, Option<&Name>), usize> = BTreeMap::new();
+        let mut lines: BTreeMap<Line<'_>, (Weight, usize)> = BTreeMap::new();
         for Item { reason, turn, was: _ } in items {
             match reason {
                 Reason::Withdrawn => cause.withdrawn += 1,
@@ -75,7 +75,10 @@ impl ToldCause {
                 Reason::Opened | Reason::Grown => {
                     let source = source(turn, reported.contains(&**turn.station));
                     cause.overdue += usize::from(source.overdue);
-                    source.lines.into_iter().for_each(|line| *lines.entry(line).or_default() += 1);
+                    for (line, weight) in source.lines {
+                        let entry = lines.entry(line).or_insert((weight, 0));
+                        *entry = (entry.0.max(weight), entry.1 + 1);
+                    }
                 }
                 Reason::StillOpen | Reason::Eased | Reason::Closed => {}
             }
@@ -88,12 +91,12 @@ impl ToldCause {
         cause
     }
 
-    fn show_lines(&mut self, lines: BTreeMap<(&Place, &Name, Option<&Name>), usize>, pass: &Pass<'_>) {
+    fn show_lines(&mut self, lines: BTreeMap<Line<'_>, (Weight, usize)>, pass: &Pass<'_>) {
         let mut lines: Vec<_> = lines.into_iter().collect();
         // Stable, so that equals stay in the order of the files.
-        lines.sort_by_key(|(_, stations)| std::cmp::Reverse(*stations));
+        lines.sort_by_key(|(_, (weight, stations))| std::cmp::Reverse((*weight, *stations)));
         self.inventory_left_out = lines.len().saturating_sub(SHOWN);
-        let shown = lines.into_iter().take(SHOWN).map(|((at, setting, contact), stations)| ToldLine {
+        let shown = lines.into_iter().take(SHOWN).map(|((at, setting, contact), (_, stations))| ToldLine {
             at: clip(&at.to_string(), PLACE),
             setting: clip(setting, NAME),
             contact: contact.map(|contact| clip(contact, NAME)),
@@ -123,7 +126,7 @@ fn source<'a>(turn: &'a Turn<'a>, reported: bool) -> Source<'a> {
     for setting in &drift.settings {
         match origin(setting, seen, was, reported) {
             Some(Origin::Line) => {
-                source.lines.insert((&setting.wanted_at, &setting.name, setting.contact.as_ref()));
+                source.lines.insert(((&setting.wanted_at, &setting.name, setting.contact.as_ref()), setting.weight));
             }
             Some(Origin::Clock) => source.overdue = true,
             None => {}
@@ -134,6 +137,9 @@ fn source<'a>(turn: &'a Turn<'a>, reported: bool) -> Source<'a> {
     source.overdue |= seen.lifelines.iter().any(|(name, is)| is.service == Service::Overdue && !was_overdue(name));
     source
 }
+
+/// A line of the inventory, the setting it wants, and the contact behind it.
+type Line<'a> = (&'a Place, &'a Name, Option<&'a Name>);
 
 enum Origin {
     Line,

@@ -103,6 +103,9 @@ fn turns<'a>(before: &'a BTreeMap<Name, Told>, pass: &Pass<'a>, terms: &Terms) -
     turns
 }
 
+/// So few stations are no surge, however small the fleet.
+const FEWEST: usize = 3;
+
 fn is_surge(turns: &[Turn<'_>], pass: &Pass<'_>, terms: &Terms) -> bool {
     let bad_news = turns.iter().filter(|turn| match (&turn.is, turn.case()) {
         (Is::Drifting { .. }, None) => true,
@@ -110,7 +113,8 @@ fn is_surge(turns: &[Turn<'_>], pass: &Pass<'_>, terms: &Terms) -> bool {
         (Is::Aligned(_) | Is::Gone { .. }, _) => false,
     });
     // Counts of stations are exact in an f64.
-    bad_news.count() as f64 > terms.surge_share * pass.stations.len() as f64
+    let count = bad_news.count();
+    count >= FEWEST && count as f64 > terms.surge_share * pass.stations.len() as f64
 }
 
 /// What a webhook is told, each with its place in `turns`.

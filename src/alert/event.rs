@@ -123,7 +123,7 @@ mod tests {
     fn an_event_has_every_attribute_that_cloudevents_requires() {
         // CloudEvents 1.0, "Required attributes": id, source, specversion, type; time is RFC 3339.
         let envelope = Envelope {
-            id: "sk-1",
+            id: "told-1",
             source: "",
             kind: Kind::Drift,
             subject: Some(""),
@@ -131,7 +131,7 @@ mod tests {
         };
         let event: serde_json::Value = serde_json::from_str(&envelope.seal(&[1])).unwrap();
         let expected = serde_json::json!({
-            "specversion": "1.0", "id": "sk-1", "source": "/stationkeep", "type": "stationkeep.drift.v1",
+            "specversion": "1.0", "id": "told-1", "source": "/stationkeep", "type": "stationkeep.drift.v1",
             "time": "1970-01-01T00:00:00Z", "datacontenttype": "application/json", "data": [1]
         });
         assert_eq!(event, expected);

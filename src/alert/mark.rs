@@ -82,7 +82,7 @@ impl Thread {
     pub(super) fn id(&self, kind: &str, webhook: &str, cause: &Mark) -> String {
         let mut ink = Inking::new();
         ink.text("message").text(&self.0).text(kind).text(webhook).text(cause.as_str());
-        format!("sk-{}", ink.mark())
+        format!("told-{}", ink.mark())
     }
 
     /// The thread after a decision; the same where nothing is said. Whoever is told first makes no difference.

@@ -1,6 +1,6 @@
 //! What to tell of a fleet's drift, and to whom: what was told before and what is so now make one message a webhook.
 //!
-//! [`decide`] is a pure function. It compares levels, not events: a doubled or lost event changes nothing, a second pass
+//! [`decide()`] is a pure function. It compares levels, not events: a doubled or lost event changes nothing, a second pass
 //! over the same has nothing to say, and a restart speaks of what changed since the last telling only. Nothing here
 //! reads a clock, sends anything or keeps anything; codes never get here.
 //!

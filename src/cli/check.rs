@@ -7,7 +7,7 @@ use serde_json::{Value as Json, json};
 
 use super::Exit;
 use super::scene::Files;
-use super::shown::{Shown, counted, findings_text, paint_out, print, print_json};
+use super::shown::{Shown, counted, findings_text, paint_out, plural, print, print_json};
 use crate::files::{FileText, read_file};
 use crate::finding::{Code, Finding, Place, settle};
 use crate::gather::Texts;
@@ -41,10 +41,10 @@ pub fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
             let text = findings_text(&findings, &[keybooks, files, &alone], paint_out());
             let fleet = &reading.fleet;
             let sound = format!(
-                "{} stations, {} keybooks, {} files: {}.\n",
-                fleet.inventory.stations.len(),
-                fleet.keybooks.len(),
-                keybooks.len() + files.len(),
+                "{}, {}, {}: {}.\n",
+                plural(fleet.inventory.stations.len(), "station"),
+                plural(fleet.keybooks.len(), "keybook"),
+                plural(keybooks.len() + files.len(), "file"),
                 counted(&findings)
             );
             print(&(text + &if reading.fleet.is_sound() { sound } else { format!("{}.\n", counted(&findings)) }))?;

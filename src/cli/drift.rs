@@ -21,7 +21,7 @@ pub struct Args {
     #[arg(long)]
     all: bool,
     /// As it stood at this time (RFC 3339): reports up to it, the clock at it, today's inventory
-    #[arg(long, value_name = "TIME")]
+    #[arg(long, value_name = "TIME", value_parser = time)]
     as_of: Option<Timestamp>,
     /// How to print it
     #[arg(long, value_enum, default_value = "text")]
@@ -36,6 +36,10 @@ enum Format {
     Diff,
     /// Stable, for programs
     Json,
+}
+
+fn time(text: &str) -> Result<Timestamp, String> {
+    text.parse().map_err(|_| "write a time with its offset, like 2026-11-20T10:14:00Z".into())
 }
 
 pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
@@ -67,5 +71,5 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
             print(&(texts.collect::<String>() + &format!("{}: {}.\n", totals.counted(), totals.sentence())))?;
         }
     }
-    Ok(if aligned { Exit::Done } else { Exit::DriftFound })
+    Ok(scene.exit(if aligned { Exit::Done } else { Exit::DriftFound }))
 }

@@ -6,9 +6,10 @@ use std::path::Path;
 use super::Exit;
 use super::scene::Scene;
 use super::shown::{Shown, print, print_json};
+use crate::drift::value_text;
 use crate::inventory::{Inventory, LineKind, Station, dial};
 use crate::ledger::{Line, Outcome, Record, Report, Test, fold, line_of, parse_line};
-use crate::setting::Value;
+use crate::setting::{Reference, Secret, Value, Written};
 
 /// Everything on record about a station.
 #[derive(Debug, clap::Args)]
@@ -95,12 +96,12 @@ fn text(name: &str, inventory: &Inventory, station: Option<&Station>, lines: &[L
 }
 
 fn report_text(out: &mut String, report: &Report, beside: Option<&Beside<'_>>) {
-    let _ = writeln!(out, "\n{:.0}  report {} by {}", report.at, report.id, report.by);
+    let _ = writeln!(out, "\n{:.0}  report {} by {}", report.at, report.id, clean(&report.by));
     if let Some(unit) = report.unit {
         let _ = writeln!(out, "    unit {}: every setting at factory", unit.as_str());
     }
     for (name, value) in &report.found {
-        let _ = writeln!(out, "    found {name}: {value}");
+        let _ = writeln!(out, "    found {name}: {}", held(name, value, beside));
     }
     if let Some(digest) = &report.script {
         let heard: Vec<String> =
@@ -112,7 +113,7 @@ fn report_text(out: &mut String, report: &Report, beside: Option<&Beside<'_>>) {
         );
     }
     for (name, value) in &report.left {
-        let _ = writeln!(out, "    left {name}: {value}");
+        let _ = writeln!(out, "    left {name}: {}", held(name, value, beside));
     }
     for test in &report.tests {
         let who = test.contact.as_ref().map(|contact| format!(" {contact}")).unwrap_or_default();
@@ -131,8 +132,21 @@ fn report_text(out: &mut String, report: &Report, beside: Option<&Beside<'_>>) {
         }
     }
     if let Some(note) = &report.note {
-        let _ = writeln!(out, "    note: {note}");
+        let _ = writeln!(out, "    note: {}", clean(note).replace('\n', "\n          "));
     }
+}
+
+/// A value as the station's model means it.
+fn held(name: &str, written: &Written, beside: Option<&Beside<'_>>) -> String {
+    let kind = beside.and_then(|beside| Some(&beside.station.keybook.setting(beside.station.keybook.id(name)?).kind));
+    let seal = |reference: &Reference| Secret { reference: reference.clone(), fingerprint: None };
+    let value = kind.and_then(|kind| kind.value(written, seal).ok());
+    value.map_or_else(|| written.to_string(), |value| value_text(&value))
+}
+
+/// Text from a report without what would do things to a terminal.
+fn clean(text: &str) -> String {
+    text.chars().map(|sign| if sign.is_control() && sign != '\n' { '\u{fffd}' } else { sign }).collect()
 }
 
 /// What a test is compared with.

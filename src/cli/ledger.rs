@@ -4,11 +4,14 @@ use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use jiff::Timestamp;
+
 use super::Exit;
 use super::scene::Scene;
 use super::shown::{Shown, print};
 use crate::gather::intake::Taken;
-use crate::store::Verification;
+use crate::ledger::export_line;
+use crate::store::{Entry, Verification};
 
 /// The ledger of reports and issued scripts.
 #[derive(Debug, clap::Subcommand)]
@@ -58,7 +61,11 @@ async fn verify(config: &Path) -> Result<Exit, Shown> {
 }
 
 async fn export(config: &Path, out: Option<PathBuf>) -> Result<Exit, Shown> {
-    let store = Scene::store_alone(config).await?;
+    // What lies in the reports folder is taken up first; where the files are broken, what is on record must do.
+    let store = match Scene::open(config).await {
+        Ok(scene) => scene.store,
+        Err(_) => Scene::store_alone(config).await?,
+    };
     let mut file = match &out {
         Some(path) => Some(
             std::fs::File::create(path).map_err(|e| Shown::failed(format!("cannot write {}: {e}", path.display())))?,
@@ -70,7 +77,11 @@ async fn export(config: &Path, out: Option<PathBuf>) -> Result<Exit, Shown> {
         let page = store.entries_after(seq, 1_000).await?;
         let Some(last) = page.last() else { break };
         seq = last.seq;
-        let text: String = page.iter().map(|entry| entry.body.clone() + "\n").collect();
+        let line = |entry: &Entry| {
+            let recorded = Timestamp::from_millisecond(entry.recorded_ms).unwrap_or_default();
+            Ok::<_, Shown>(export_line(&entry.body, recorded)? + "\n")
+        };
+        let text: String = page.iter().map(line).collect::<Result<_, _>>()?;
         match &mut file {
             Some(file) => std::io::Write::write_all(file, text.as_bytes())?,
             None => print(&text)?,

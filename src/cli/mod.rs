@@ -42,6 +42,8 @@ impl From<Exit> for ExitCode {
     }
 }
 
+const DEFAULT_CONFIG: &str = "config/stationkeep.yaml";
+
 const AFTER_HELP: &str = "\
 With no command it watches the fleet until it is stopped, as `serve` does.
 
@@ -59,14 +61,9 @@ Start here:
 #[command(name = "stationkeep", version, after_help = AFTER_HELP, max_term_width = 100)]
 pub struct Args {
     /// The configuration file; paths in it are relative to its folder
-    #[arg(
-        long,
-        global = true,
-        env = "STATIONKEEP_CONFIG",
-        value_name = "FILE",
-        default_value = "config/stationkeep.yaml"
-    )]
-    config: PathBuf,
+    /// [default: STATIONKEEP_CONFIG, or config/stationkeep.yaml]
+    #[arg(long, global = true, value_name = "FILE")]
+    config: Option<PathBuf>,
 
     #[command(subcommand)]
     verb: Option<Verb>,
@@ -137,7 +134,8 @@ pub fn run() -> ExitCode {
 }
 
 async fn dispatch(args: Args) -> Exit {
-    let config = args.config;
+    let named = std::env::var_os("STATIONKEEP_CONFIG").filter(|name| !name.is_empty());
+    let config = args.config.or_else(|| named.map(PathBuf::from)).unwrap_or_else(|| DEFAULT_CONFIG.into());
     let result = match args.verb {
         None | Some(Verb::Serve) => return served(daemon::serve(config).await),
         Some(verb) => command(verb, config).await,

@@ -72,6 +72,7 @@ pub fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
 fn key(station: &mut SimulatedStation, keys: &str) -> Result<Vec<Answer>, Shown> {
     station.ring();
     let mut answers = Vec::new();
+    let mut unheard = String::new();
     for sign in keys.chars().filter(|sign| !sign.is_whitespace()) {
         if sign == '/' {
             station.ring();
@@ -79,7 +80,15 @@ fn key(station: &mut SimulatedStation, keys: &str) -> Result<Vec<Answer>, Shown>
         }
         let key = Key::new(sign.to_ascii_uppercase())
             .ok_or_else(|| Shown::usage(format!("`{sign}` is no key: a keypad has 0-9, *, # and A-D")))?;
+        if !station.in_call() {
+            // A station that has hung up hears nothing and says nothing.
+            unheard.push(key.sign());
+            continue;
+        }
         answers.extend(station.press(key));
+    }
+    if !unheard.is_empty() {
+        eprintln!("stationkeep: not heard, since the station had hung up: {unheard} (/ rings it again)");
     }
     Ok(answers)
 }

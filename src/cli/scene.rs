@@ -7,6 +7,7 @@ use std::time::{Duration, SystemTime};
 use indicatif::{ProgressBar, ProgressStyle};
 use jiff::Timestamp;
 
+use super::Exit;
 use super::shown::{Shown, counted, findings_text, paint};
 use crate::config::{self, Config};
 use crate::daemon::{Clock, ground};
@@ -78,10 +79,28 @@ pub fn load(path: &Path) -> Result<Config, Shown> {
     })
 }
 
-/// A fleet whose files are sound, with its ledger and records.
+/// The last good fleet, where the files as they are cannot be used.
+async fn last_good(reading: &Files, store: &Store) -> Result<Fleet, Shown> {
+    let errors: Vec<_> = reading.fleet.findings.iter().filter(|f| f.is_error()).cloned().collect();
+    eprint!("{}", findings_text(&errors, &reading.texts(), paint()));
+    match reading.ground.recall_good(store).await? {
+        Some((fleet, _, since)) => {
+            eprintln!(
+                "stationkeep: the files cannot be used ({}); this goes by the last good ones, of {since:.0}",
+                counted(&errors)
+            );
+            Ok(fleet)
+        }
+        None => Err(Shown::usage(format!("the files cannot be used: {}", counted(&errors)))),
+    }
+}
+
+/// A fleet whose files are sound, or were when they were last read, with its ledger and records.
 pub struct Scene {
     pub ground: Ground,
     pub fleet: Fleet,
+    /// Whether the files are sound; else the fleet is the last good one.
+    pub is_sound: bool,
     pub store: Store,
     pub records: Records,
     pub now: Timestamp,
@@ -107,17 +126,20 @@ impl Scene {
     async fn at(path: &Path, time: Option<Timestamp>) -> Result<Scene, Shown> {
         let now = Clock::from_env().map_err(Shown::usage)?.now();
         let reading = Files::new(path)?;
-        if !reading.fleet.is_sound() {
-            let errors: Vec<_> = reading.fleet.findings.iter().filter(|f| f.is_error()).cloned().collect();
-            eprint!("{}", findings_text(&errors, &reading.texts(), paint()));
-            return Err(Shown::usage(format!("the files cannot be used: {}", counted(&errors))));
-        }
-        let Files { config, ground, trees: _, fleet } = reading;
-        let store = Store::open(config.ledger.reveal()).await?;
+        let store = Store::open(reading.config.ledger.reveal()).await?;
+        let is_sound = reading.fleet.is_sound();
+        let fleet = if is_sound {
+            reading.ground.keep_good(&store, &reading.trees, now).await?;
+            reading.fleet
+        } else {
+            last_good(&reading, &store).await?
+        };
+        let Files { config, ground, .. } = reading;
         let mut scene = Scene {
             rules: Rules { reconfirm_days: config.reconfirm_days, require_tests: config.require_tests },
             ground,
             fleet,
+            is_sound,
             store,
             records: Records::default(),
             now,
@@ -156,6 +178,11 @@ impl Scene {
         Desk { store: &self.store, fleet: &self.fleet, ground: &self.ground, now: self.now }
     }
 
+    /// How a command ends that did what was asked: by files that cannot be used any more it is no full success.
+    pub fn exit(&self, exit: Exit) -> Exit {
+        if self.is_sound { exit } else { Exit::Usage }
+    }
+
     /// The codes that a script for a station may need.
     pub fn codes_for(&self, station: &Station) -> Codes {
         self.ground.codes_for(&self.fleet, station, &self.records.of(station))
@@ -176,7 +203,13 @@ impl Scene {
         if names.is_empty() {
             return Ok(self.fleet.inventory.stations.values().cloned().collect());
         }
-        names.iter().map(|name| self.station(name)).collect()
+        let mut once: Vec<&String> = Vec::new();
+        for name in names {
+            if !once.contains(&name) {
+                once.push(name);
+            }
+        }
+        once.into_iter().map(|name| self.station(name)).collect()
     }
 
     /// What to say where a name is no station's.

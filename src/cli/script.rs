@@ -1,5 +1,7 @@
 //! `script`: the fewest keys that bring a station to what is wanted, recorded as issued.
 
+use std::io::Write;
+use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 
 use uuid::Uuid;
@@ -61,7 +63,7 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
         }
         Ok(None) => {
             let full = script::full_presses(&station, &record, &codes, &mut memory);
-            nothing(&station, &scene.drift(&station), full, args.format)
+            nothing(&station, &scene.drift(&station), full, way, args.format)
         }
         Err(NoScript::Unreachable(reasons)) => {
             return Err(Shown::failed(format!(
@@ -75,10 +77,16 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
     match args.out {
         None => print(&text)?,
         Some(path) => {
-            std::fs::write(&path, text).map_err(|e| Shown::failed(format!("cannot write {}: {e}", path.display())))?
+            write_private(&path, &text).map_err(|e| Shown::failed(format!("cannot write {}: {e}", path.display())))?
         }
     }
-    Ok(Exit::Done)
+    Ok(scene.exit(Exit::Done))
+}
+
+/// A card holds access codes: nobody but its owner may read the file.
+fn write_private(path: &Path, text: &str) -> std::io::Result<()> {
+    let mut file = std::fs::OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(path)?;
+    file.write_all(text.as_bytes())
 }
 
 fn shown(script: &Script, station: &Station, scene: &Scene, codes: &crate::setting::Codes, format: Format) -> String {
@@ -92,11 +100,15 @@ fn shown(script: &Script, station: &Station, scene: &Scene, codes: &crate::setti
 }
 
 /// What is said where nothing needs keying: perhaps a test call is still owed.
-fn nothing(station: &Station, drift: &StationDrift, full: Option<u64>, format: Format) -> String {
+fn nothing(station: &Station, drift: &StationDrift, full: Option<u64>, way: Way, format: Format) -> String {
     match format {
         Format::Keys => String::new(),
         Format::Json => format!("{:#}\n", script::nothing_to_key(station, full)),
         Format::Card | Format::Html | Format::Wav | Format::Dial => {
+            if way == Way::Back {
+                let why = "it holds what is wanted, or nobody knows what it held";
+                return format!("There is nothing to go back to at {}: {why}.\n", station.name);
+            }
             let mut text = format!("Nothing needs keying at {}.\n", station.name);
             for lifeline in drift.lifelines.iter().filter(|lifeline| lifeline.service != Service::Tested) {
                 text.push_str(&format!(

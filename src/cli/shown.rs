@@ -99,10 +99,14 @@ pub fn findings_text(findings: &[Finding], texts: &[&Texts], paint: Paint) -> St
     render(findings, |file| sources.get(file).map(String::as_str), paint)
 }
 
+/// "1 file", "2 files".
+pub fn plural(n: usize, what: &str) -> String {
+    if n == 1 { format!("1 {what}") } else { format!("{n} {what}s") }
+}
+
 /// "2 errors and 1 warning".
 pub fn counted(findings: &[Finding]) -> String {
     let errors = findings.iter().filter(|f| f.is_error()).count();
-    let plural = |n: usize, what: &str| if n == 1 { format!("1 {what}") } else { format!("{n} {what}s") };
     match (errors, findings.len() - errors) {
         (0, 0) => "nothing wrong".into(),
         (0, warnings) => plural(warnings, "warning"),

@@ -1,6 +1,7 @@
 //! What a newcomer is told at the start: what is watched, how the fleet stands, what to try next.
 
 use std::fmt::Write as _;
+use std::io::Write as _;
 use std::path::Path;
 
 use crate::config::Config;
@@ -14,13 +15,14 @@ pub fn text(state: &State, config: &Config, webhooks: &[String]) -> String {
     let program = program();
     let inventory = state.inventory();
     let sites = inventory.stations.values().map(|s| &s.site).collect::<std::collections::BTreeSet<_>>().len();
-    let _ = writeln!(
-        out,
-        "stationkeep {} keeps {}: {} stations at {sites} sites.",
-        env!("CARGO_PKG_VERSION"),
-        inventory.fleet,
-        inventory.stations.len()
-    );
+    let sites = if sites == 1 { "1 site".to_owned() } else { format!("{sites} sites") };
+    let version = env!("CARGO_PKG_VERSION");
+    if inventory.stations.is_empty() {
+        let _ = writeln!(out, "stationkeep {version} has no inventory that can be used: see `{program} check`.");
+    } else {
+        let stations = state.totals().counted();
+        let _ = writeln!(out, "stationkeep {version} keeps {}: {stations} at {sites}.", inventory.fleet);
+    }
     let _ = writeln!(
         out,
         "  watching   {} and {}",
@@ -39,8 +41,6 @@ pub fn text(state: &State, config: &Config, webhooks: &[String]) -> String {
         let _ = writeln!(out, "  {program} drift {:<12} why it is not as wanted", worst.station);
         let scripted = state.worst_to_key().unwrap_or(worst);
         let _ = writeln!(out, "  {program} script {:<11} what to key there", scripted.station);
-    } else if inventory.stations.is_empty() {
-        let _ = writeln!(out, "The inventory cannot be used: see `{program} check`.");
     }
     let _ = writeln!(out, "Pages and an HTTP interface at {} come with a later version. Ctrl-C stops.", config.listen);
     out
@@ -49,6 +49,12 @@ pub fn text(state: &State, config: &Config, webhooks: &[String]) -> String {
 fn heaviest(worst: &StationDrift) -> String {
     let weight = worst.weight.map(|weight| format!(", {weight}")).unwrap_or_default();
     format!("{} is {}{weight} ({}: {})", worst.station, worst.standing, worst.site, worst.location)
+}
+
+/// Prints the message; the daemon goes on where nobody reads it.
+pub fn say(text: &str) {
+    let mut out = std::io::stdout().lock();
+    let _ = out.write_all(text.as_bytes()).and_then(|()| out.flush());
 }
 
 /// The program as the user would call it again.

@@ -11,6 +11,8 @@ pub fn start() {
     let no_colour = std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty());
     let colour = std::io::stderr().is_terminal() && !no_colour;
     let builder = tracing_subscriber::fmt().with_env_filter(level).with_writer(std::io::stderr).with_target(false);
+    // A closed standard error must not end the daemon.
+    let builder = builder.log_internal_errors(false);
     // Only a second start in one process fails, and the first one is as good.
     let _ = if json { builder.json().try_init() } else { builder.with_ansi(colour).try_init() };
 }

@@ -5,6 +5,7 @@
 
 mod announce;
 mod clock;
+mod deliveries;
 mod logging;
 mod pass;
 mod session;
@@ -20,6 +21,8 @@ use crate::finding::Finding;
 use crate::gather::{GatherError, Ground};
 use crate::store::StoreError;
 use crate::webhook::SendError;
+
+use session::{Basis, End};
 
 /// The folders of a configuration, with the key of its fingerprints.
 pub fn ground(config: &Config, key: [u8; 32]) -> Ground {
@@ -81,15 +84,23 @@ pub async fn serve(path: PathBuf) -> Result<(), ServeError> {
         tracing::warn!(now = %clock.now(), "the clock is set by STATIONKEEP_CLOCK: this is a rehearsal");
     }
     let mut stops = session::Stops::listen()?;
-    let mut config = config::load(&path).config.map_err(ServeError::Config)?;
+    let loaded = config::load(&path);
+    let mut basis = Basis { config: loaded.config.map_err(ServeError::Config)?, text: loaded.texts };
+    let mut before: Option<Config> = None;
     let mut first = true;
     loop {
-        match session::run(&config, &path, clock, first, &mut stops).await? {
-            session::End::Stopped => return Ok(()),
-            session::End::Reconfigured(new) => {
+        match session::run(&basis, &path, clock, first, &mut stops).await {
+            Ok(End::Stopped) => return Ok(()),
+            Ok(End::Reconfigured(new)) => {
                 tracing::info!(file = %path.display(), "the configuration changed and is taken up");
-                config = *new;
+                before = Some(std::mem::replace(&mut basis, *new).config);
                 first = false;
+            }
+            Err(error) => {
+                // The configuration that ran goes on running; the changed one waits for its next change.
+                let Some(config) = before.take() else { return Err(error) };
+                tracing::error!("the changed configuration cannot be taken up, the one before stays: {error}");
+                basis.config = config;
             }
         }
     }

@@ -11,7 +11,7 @@ use jiff::Timestamp;
 
 use crate::config::Config;
 use crate::drift::{Rules, Standing, StationDrift, Totals, look, next_change};
-use crate::files::{Look, Tray, Tree};
+use crate::files::{Look, Tray};
 use crate::finding::Finding;
 use crate::gather::intake::{Desk, Taken};
 use crate::gather::{Fleet, FleetCache, GatherError, Ground, Reading, Records, Trees};
@@ -21,10 +21,6 @@ use crate::store::Store;
 
 use super::announce;
 use super::clock::Clock;
-
-/// Where keybooks and inventory are told apart among the files kept as last good.
-const KEYBOOK_MARK: &str = "keybook:";
-const INVENTORY_MARK: &str = "inventory:";
 
 /// Everything a pass knows and leaves to the next.
 pub struct State {
@@ -38,6 +34,7 @@ pub struct State {
     cache: FleetCache,
     /// The last good files, in force.
     fleet: Fleet,
+    in_force: Trees,
     in_force_since: Option<Timestamp>,
     records: Option<Records>,
     tray: Tray,
@@ -69,6 +66,7 @@ impl State {
             reading: Reading::default(),
             cache: FleetCache::default(),
             fleet: Fleet::default(),
+            in_force: Trees::default(),
             in_force_since: None,
             records: None,
             tray: Tray::default(),
@@ -77,15 +75,19 @@ impl State {
         }
     }
 
-    /// Looks at files, reports, ledger and clock, and works out how every station stands.
-    pub async fn look(&mut self, look: Look) -> Result<Seen, GatherError> {
+    /// Looks at files, reports, ledger and clock, and works out how every station stands. Without a `look` the files
+    /// stay as they were last read: they may be in the middle of an edit.
+    pub async fn look(&mut self, look: Option<Look>) -> Result<Seen, GatherError> {
         let now = self.clock.now();
-        let files = self.read_files(look, now).await?;
+        let files = match look {
+            Some(look) => self.read_files(look, now).await?,
+            None => Vec::new(),
+        };
         let look_again = self.take_reports(now).await?;
         let touched = self.keep_records_up().await?;
         // Anything but new reports may have changed every station.
-        let only = touched.filter(|_| look == Look::Changed && files.is_empty() && !self.is_due(now));
-        self.compare(now, only.as_ref());
+        let all = look == Some(Look::Whole) || !files.is_empty() || self.is_due(now);
+        self.compare(now, touched.filter(|_| !all).as_ref());
         Ok(Seen { findings: self.reading.fleet.findings.clone(), files, look_again, now })
     }
 
@@ -93,50 +95,44 @@ impl State {
     async fn read_files(&mut self, look: Look, now: Timestamp) -> Result<Vec<Name>, GatherError> {
         let reading =
             tokio::task::block_in_place(|| self.ground.read(&self.reading, look, SystemTime::now(), &mut self.cache));
+        let first = self.reading.trees == Trees::default();
         let mut changed: Vec<Name> =
             reading.trees.inventory.differing(&self.reading.trees.inventory).into_iter().collect();
         changed.extend(reading.trees.keybooks.differing(&self.reading.trees.keybooks));
+        if first {
+            // At the start everything is new, and nothing of it a change.
+            changed.clear();
+        }
         self.reading = reading;
-        if self.reading.fleet.is_sound() {
-            if self.in_force_since.is_none() || !changed.is_empty() || self.reading.fleet.codes != self.fleet.codes {
-                self.keep_good(now).await?;
-                self.fleet = self.reading.fleet.clone();
-                self.next_change = None;
+        if !self.reading.fleet.is_sound() {
+            if self.in_force_since.is_none() {
+                self.recall_good().await?;
             }
-        } else if self.in_force_since.is_none() {
-            self.recall_good().await?;
+            return Ok(changed);
+        }
+        // Compared with what is in force, not with what was read last: that may have been broken, or not written.
+        let is_new = self.reading.trees != self.in_force || self.reading.fleet.codes != self.fleet.codes;
+        if is_new || self.in_force_since.is_none() {
+            self.keep_good(now).await?;
+            self.fleet = self.reading.fleet.clone();
+            self.in_force = self.reading.trees.clone();
+            self.next_change = None;
         }
         Ok(changed)
     }
 
     async fn keep_good(&mut self, now: Timestamp) -> Result<(), GatherError> {
-        let marked = |mark: &str, tree: &Tree| {
-            let files = tree.files.iter();
-            files.map(|(path, text)| (format!("{mark}{path}"), text.text().unwrap_or_default().to_owned())).collect()
-        };
-        let trees = &self.reading.trees;
-        let mut files: Vec<(String, String)> = marked(KEYBOOK_MARK, &trees.keybooks);
-        files.extend(marked(INVENTORY_MARK, &trees.inventory));
-        self.store.keep_good(&files, now.as_millisecond()).await?;
+        self.ground.keep_good(&self.store, &self.reading.trees, now).await?;
         self.in_force_since = Some(now);
         Ok(())
     }
 
     /// After a start beside broken files, what was last good comes back into force.
     async fn recall_good(&mut self) -> Result<(), GatherError> {
-        let Some(good) = self.store.good().await? else { return Ok(()) };
-        let tree = |mark: &str| -> Tree {
-            let files = good.files.iter().filter_map(|(path, text)| {
-                let text = crate::files::FileText::new(text.clone().into_bytes());
-                Some((path.strip_prefix(mark)?.into(), Arc::new(text)))
-            });
-            files.collect()
-        };
-        let trees = Trees { keybooks: tree(KEYBOOK_MARK), inventory: tree(INVENTORY_MARK) };
-        let fleet = self.ground.fleet(&trees, &mut FleetCache::default());
-        if fleet.is_sound() {
+        if let Some((fleet, trees, since)) = self.ground.recall_good(&self.store).await? {
             self.fleet = fleet;
-            self.in_force_since = Timestamp::from_millisecond(good.at_ms).ok();
+            self.in_force = trees;
+            self.in_force_since = Some(since);
         }
         Ok(())
     }
@@ -153,8 +149,14 @@ impl State {
             tracing::warn!(place = %finding.place, "{} {}", finding.sentence, finding.mend);
         }
         let desk = Desk { store: &self.store, fleet: &self.fleet, ground: &self.ground, now };
-        for (name, taken) in desk.drops(&tray).await? {
+        let first = self.records.is_none();
+        let drops = desk.drops(&tray).await?;
+        if first && !drops.is_empty() {
+            tracing::info!(count = drops.len(), "reports taken up from the folder");
+        }
+        for (name, taken) in drops {
             match taken {
+                Taken::New(_) if first => {}
                 Taken::New(station) => tracing::info!(file = %name, %station, "report taken"),
                 Taken::Duplicate(_) => {}
                 Taken::Refused(reasons) => {
@@ -201,6 +203,11 @@ impl State {
                 self.drifts.insert(name.clone(), Arc::new(drift));
             }
         }
+    }
+
+    /// The last entry of the ledger that this pass knows.
+    pub fn ledger_seq(&self) -> i64 {
+        self.records.as_ref().map_or(0, Records::seq)
     }
 
     /// The inventory in force.

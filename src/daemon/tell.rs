@@ -13,6 +13,7 @@ use crate::gather::intake::kept_reasons;
 use crate::ledger::{Line, parse_line};
 use crate::setting::Name;
 use crate::store::{Decision, EntryKind, NewMessage, Store};
+use crate::yaml::{self, Data};
 
 use super::pass::{Seen, State};
 
@@ -29,6 +30,9 @@ const CAUSES: usize = 1_000;
 /// Rows read at once.
 const PAGE: i64 = 200;
 
+/// How often a decision is made anew because another daemon was quicker.
+const TURNS: u32 = 5;
+
 /// What was told, as the store has it.
 pub struct Teller {
     terms: Terms,
@@ -41,11 +45,15 @@ pub struct Teller {
     known: BTreeSet<Name>,
     ledger_seq: i64,
     cause: Cause,
+    /// How many decisions were written when this was read.
+    turn: i64,
 }
 
 impl Teller {
     /// Takes up where the store says the last session left off.
-    pub async fn resume(store: &Store, terms: Terms) -> Result<Teller, GatherError> {
+    pub async fn resume(store: &Store, terms: Terms, cause: Cause) -> Result<Teller, GatherError> {
+        // Read first: a decision written meanwhile makes the next one try again.
+        let turn = store.turn().await?;
         let told = store.told().await?;
         let told = told.into_iter().map(|(station, row)| (station.into(), Told::from_json(&row.body))).collect();
         let number = |text: Option<String>| text.and_then(|text| text.parse().ok()).unwrap_or(0);
@@ -59,7 +67,8 @@ impl Teller {
             refused_seq: number(store.memo(REFUSED_REPORTS).await?),
             known: known.into_iter().map(Name::from).collect(),
             ledger_seq: number(store.memo(LEDGER).await?),
-            cause: Cause { started: true, ..Cause::default() },
+            cause,
+            turn,
         })
     }
 
@@ -68,39 +77,60 @@ impl Teller {
     /// # Errors
     /// Where the store cannot be read or written; then nothing was told, and the next pass decides anew.
     pub async fn tell(&mut self, state: &State, seen: &Seen) -> Result<usize, GatherError> {
-        self.gather_cause(state.store(), seen).await?;
-        let (mut decision, after) = self.decide(state, seen).await?;
-        if decision.is_empty() {
-            return Ok(0);
+        self.gather_cause(state, seen).await?;
+        for _ in 0..TURNS {
+            let (mut decision, after) = self.decide(state, seen).await?;
+            if decision.is_empty() {
+                return self.nothing_to_tell(state.store()).await;
+            }
+            decision.memo_sets.push((LEDGER.into(), Some(self.ledger_seq.to_string())));
+            if let Some(count) = state.store().commit_pass_at(&decision, self.turn).await? {
+                for message in &decision.messages {
+                    tracing::info!(webhook = %message.webhook, id = %message.id, "to be told");
+                }
+                self.turn += 1;
+                after.take_over(self);
+                self.cause = Cause::default();
+                return Ok(count);
+            }
+            // Another daemon on the same ledger has told meanwhile: go by what it told.
+            let cause = std::mem::take(&mut self.cause);
+            *self = Teller::resume(state.store(), self.terms.clone(), cause).await?;
         }
-        decision.memo_sets.push((LEDGER.into(), Some(self.ledger_seq.to_string())));
-        let count = state.store().commit_pass(&decision).await?;
-        for message in &decision.messages {
-            tracing::info!(webhook = %message.webhook, id = %message.id, "to be told");
-        }
-        after.take_over(self);
-        self.cause = Cause::default();
-        Ok(count)
+        tracing::warn!("another daemon keeps telling from the same ledger; this one waits for its next pass");
+        Ok(0)
     }
 
-    /// Collects what happened since the pass that was last written.
-    async fn gather_cause(&mut self, store: &Store, seen: &Seen) -> Result<(), GatherError> {
+    /// What happened without being worth a message is no cause of the next one.
+    async fn nothing_to_tell(&mut self, store: &Store) -> Result<usize, GatherError> {
+        if !self.cause.reports.is_empty() {
+            store.set_memo(LEDGER, Some(&self.ledger_seq.to_string())).await?;
+        }
+        self.cause = Cause::default();
+        Ok(0)
+    }
+
+    /// Collects what happened since the pass before: never more than the pass itself has seen.
+    async fn gather_cause(&mut self, state: &State, seen: &Seen) -> Result<(), GatherError> {
         self.cause.files.extend(seen.files.iter().cloned());
         self.cause.files.sort();
         self.cause.files.dedup();
-        loop {
-            let page = store.entries_after(self.ledger_seq, 1_000).await?;
-            let Some(last) = page.last() else { return Ok(()) };
-            self.ledger_seq = last.seq;
-            for entry in page.iter().filter(|entry| entry.kind == EntryKind::Report) {
-                if self.cause.reports.len() >= CAUSES {
-                    break;
+        while self.ledger_seq < state.ledger_seq() {
+            let page = state.store().entries_after(self.ledger_seq, 1_000).await?;
+            if page.is_empty() {
+                break;
+            }
+            for entry in page.iter().filter(|entry| entry.seq <= state.ledger_seq()) {
+                self.ledger_seq = entry.seq;
+                if entry.kind == EntryKind::Script || self.cause.reports.len() >= CAUSES {
+                    continue;
                 }
                 if let Ok(Line::Report(report)) = parse_line(&entry.body) {
                     self.cause.reports.push(ReportTaken { id: report.id, station: report.station, by: report.by });
                 }
             }
         }
+        Ok(())
     }
 
     async fn decide(&self, state: &State, seen: &Seen) -> Result<(Decision, After), GatherError> {
@@ -168,11 +198,12 @@ impl Teller {
         let seq = newer.last().map_or(self.refused_seq, |refused| refused.seq);
         let messages = newer.iter().flat_map(|refused| {
             let reasons = kept_reasons(&refused.reasons);
+            let (id, station) = named(&refused.body);
             let report = RefusedReport {
                 source: &refused.source,
                 content: &refused.content_sha,
-                id: None,
-                station: None,
+                id: id.as_deref(),
+                station: station.as_deref(),
                 reasons: &reasons,
             };
             alert::report_refused(&report, now, &self.terms)
@@ -180,10 +211,25 @@ impl Teller {
         Ok((messages.collect(), seq))
     }
 
+    /// The last refused report that was told of.
+    pub fn refused_seq(&self) -> i64 {
+        self.refused_seq
+    }
+
     /// When the next reminder falls due.
     pub fn next_reminder(&self) -> Option<Timestamp> {
         alert::next_reminder(&self.told, &self.terms.webhooks)
     }
+}
+
+/// The id and station that a refused report names, as far as it can be read.
+fn named(body: &str) -> (Option<String>, Option<String>) {
+    let Ok(root) = yaml::read(&"report".into(), body.as_bytes()) else { return (None, None) };
+    let text = |key: &str| match root.get(key).map(|node| &node.data) {
+        Some(Data::Scalar { text, .. }) => Some(text.to_string()),
+        Some(Data::List(_) | Data::Map(_)) | None => None,
+    };
+    (text("id"), text("station"))
 }
 
 /// What is so once a decision is written.

@@ -139,7 +139,8 @@ fn setting_sentence(setting: &SettingDrift) -> String {
     let last = match (drift, mark) {
         (super::Drift::Strayed, Some(mark)) => format!("found so on {}, against the record", day(*mark)),
         (super::Drift::InDoubt, Some(mark)) => format!("in doubt since {}", day(*mark)),
-        (super::Drift::Unproven, _) => "never confirmed".into(),
+        (super::Drift::Unproven, Some(mark)) => format!("unknown since {}", day(*mark)),
+        (super::Drift::Unproven, None) => "never confirmed".into(),
         (super::Drift::Overdue, Some(mark)) => format!("last confirmed {}, too long ago", day(*mark)),
         (super::Drift::Differs, Some(mark)) => format!("last confirmed {}", day(*mark)),
         (super::Drift::Strayed | super::Drift::InDoubt | super::Drift::Overdue | super::Drift::Differs, None) => {

@@ -1,6 +1,6 @@
 //! What is wrong in a file, told to the person who wrote it: place, code, sentence, mend.
 //!
-//! Findings are data; [`render`] lays them out for a terminal. Nothing here reads a file.
+//! Findings are data; [`render()`] lays them out for a terminal. Nothing here reads a file.
 
 mod code;
 mod render;

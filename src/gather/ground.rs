@@ -1,16 +1,25 @@
 //! Where a fleet's files are, and reading them.
 
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::time::SystemTime;
 
-use crate::files::{Folder, Look, Origin, Secrets, Tray, Tree, process_env};
-use crate::finding::{Finding, settle};
+use jiff::Timestamp;
+
+use crate::files::{FileText, Folder, Look, Origin, Secrets, Tray, Tree, process_env};
+use crate::finding::{Code as FindingCode, Finding, settle};
 use crate::inventory::Station;
 use crate::ledger::{Record, State};
 use crate::setting::{Code, Codes, Reference, Value};
 
+use crate::store::{Store, StoreError};
+
 use super::intake::{Desk, Taken, content_sha};
 use super::{Fleet, FleetCache, GatherError};
+
+/// Where keybooks and inventory are told apart among the files kept as last good.
+const KEYBOOK_MARK: &str = "keybook:";
+const INVENTORY_MARK: &str = "inventory:";
 
 /// The folders that a configuration names, and the key of this installation's fingerprints.
 #[derive(Clone)]
@@ -50,6 +59,10 @@ impl Ground {
             return Reading { trees, ..earlier.clone() };
         }
         let mut fleet = self.fleet(&trees, cache);
+        if unread > 0 {
+            // A folder that cannot be read is not an empty one.
+            fleet.findings.retain(|finding| finding.code != FindingCode::InventoryEmpty);
+        }
         fleet.findings.extend(keybook_findings);
         fleet.findings.extend(inventory_findings);
         settle(&mut fleet.findings);
@@ -58,6 +71,40 @@ impl Ground {
 
     fn has_same_codes(&self, fleet: &Fleet) -> bool {
         self.codes(&fleet.references) == fleet.codes
+    }
+
+    /// Keeps files as the last good ones; nothing is written where they are so already.
+    ///
+    /// # Errors
+    /// Where the store cannot be written.
+    pub async fn keep_good(&self, store: &Store, trees: &Trees, now: Timestamp) -> Result<(), StoreError> {
+        let marked = |mark: &str, tree: &Tree| {
+            let files = tree.files.iter();
+            files.map(|(path, text)| (format!("{mark}{path}"), text.text().unwrap_or_default().to_owned())).collect()
+        };
+        let mut files: Vec<(String, String)> = marked(KEYBOOK_MARK, &trees.keybooks);
+        files.extend(marked(INVENTORY_MARK, &trees.inventory));
+        store.keep_good(&files, now.as_millisecond()).await?;
+        Ok(())
+    }
+
+    /// The last good files and since when they are known to be good, if there are any.
+    ///
+    /// # Errors
+    /// Where the store cannot be read.
+    pub async fn recall_good(&self, store: &Store) -> Result<Option<(Fleet, Trees, Timestamp)>, StoreError> {
+        let Some(good) = store.good().await? else { return Ok(None) };
+        let tree = |mark: &str| -> Tree {
+            let files = good.files.iter().filter_map(|(path, text)| {
+                let text = FileText::new(text.clone().into_bytes());
+                Some((path.strip_prefix(mark)?.into(), Arc::new(text)))
+            });
+            files.collect()
+        };
+        let trees = Trees { keybooks: tree(KEYBOOK_MARK), inventory: tree(INVENTORY_MARK) };
+        let fleet = self.fleet(&trees, &mut FleetCache::default());
+        let since = Timestamp::from_millisecond(good.at_ms).unwrap_or_default();
+        Ok(fleet.is_sound().then_some((fleet, trees, since)))
     }
 
     /// What texts say, wherever they come from.

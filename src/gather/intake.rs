@@ -8,7 +8,9 @@ use sha2::{Digest as _, Sha256};
 
 use super::{Fleet, GatherError, Ground};
 use crate::finding::{Code, Finding, Place};
-use crate::ledger::{self, Issued, Line, Places, Report, admit, line_of, parse_line, report_json};
+use crate::ledger::{
+    self, Issued, Line, Places, Report, Scrutiny, admit, line_of, parse_line, report_json, was_recorded,
+};
 use crate::setting::{self, Codes};
 use crate::store::{Appended, EntryKind, NewEntry, NewRefused, Store};
 
@@ -44,7 +46,7 @@ impl Desk<'_> {
     /// Where the store cannot be read or written; a report that is wrong is no error but [`Taken::Refused`].
     pub async fn report(&self, source: &Arc<str>, bytes: &[u8]) -> Result<Taken, GatherError> {
         let taken = match ledger::read(source, bytes) {
-            Ok((report, places)) => self.parsed(report, &places).await?,
+            Ok((report, places)) => self.parsed(report, &places, Scrutiny::Whole).await?,
             Err(findings) => Taken::Refused(findings),
         };
         self.keep_if_refused(source, &content_sha(bytes), bytes, &taken).await?;
@@ -58,7 +60,10 @@ impl Desk<'_> {
     pub async fn export_line(&self, source: &Arc<str>, number: u32, line: &str) -> Result<Taken, GatherError> {
         let place = Place { file: source.clone(), line: number, column: 1, length: 1 };
         let taken = match parse_line(line) {
-            Ok(Line::Report(report)) => self.parsed(*report, &Places::all_at(place)).await?,
+            Ok(Line::Report(report)) => {
+                let scrutiny = if was_recorded(line) { Scrutiny::Restored } else { Scrutiny::Whole };
+                self.parsed(*report, &Places::all_at(place), scrutiny).await?
+            }
             Ok(Line::Script(issued)) => self.script(*issued, place).await?,
             Err(error) => {
                 let mend = "Take the line from an export, or write it as a report file.";
@@ -70,7 +75,7 @@ impl Desk<'_> {
         Ok(taken)
     }
 
-    async fn parsed(&self, mut report: Report, places: &Places) -> Result<Taken, GatherError> {
+    async fn parsed(&self, mut report: Report, places: &Places, scrutiny: Scrutiny) -> Result<Taken, GatherError> {
         let mut codes: Codes = self.fleet.codes.clone();
         for reference in report.references() {
             if codes.code(&reference).is_none()
@@ -91,7 +96,7 @@ impl Desk<'_> {
             Some(digest) => self.issued(digest).await?,
             None => None,
         };
-        let against = admit(&report, places, &self.fleet.inventory, script.as_ref(), &codes, self.now);
+        let against = admit(&report, places, &self.fleet.inventory, script.as_ref(), &codes, self.now, scrutiny);
         if !against.is_empty() {
             return Ok(Taken::Refused(against));
         }

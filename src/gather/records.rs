@@ -95,10 +95,11 @@ impl Records {
     /// Where the ledger cannot be read.
     pub async fn keep_up(&mut self, store: &Store, inventory: &Inventory) -> Result<BTreeSet<Name>, GatherError> {
         let mut touched: BTreeSet<Name> = BTreeSet::new();
+        let mut seq = self.seq;
         loop {
-            let page = store.entries_after(self.seq, PAGE).await?;
+            let page = store.entries_after(seq, PAGE).await?;
             let Some(last) = page.last() else { break };
-            self.seq = last.seq;
+            seq = last.seq;
             touched.extend(page.iter().map(|entry| Name::from(entry.station.as_str())));
         }
         let other_keybook = |station: &&Arc<Station>| match self.records.get(&station.name) {
@@ -120,7 +121,14 @@ impl Records {
             self.records.insert(name.clone(), (station.keybook.clone(), record));
         }
         self.records.retain(|name, _| inventory.stations.contains_key(name));
+        // Only now: a fold that failed must be made again.
+        self.seq = seq;
         Ok(touched)
+    }
+
+    /// The last entry of the ledger that is folded in.
+    pub fn seq(&self) -> i64 {
+        self.seq
     }
 
     /// What the reports prove about a station.

@@ -1,6 +1,6 @@
 //! From the texts of an inventory to what every station should hold.
 //!
-//! Three stages: [`read`] takes one file apart, [`resolve`] puts all files together, layer over layer,
+//! Three stages: [`read()`] takes one file apart, [`resolve()`] puts all files together, layer over layer,
 //! and checks what only shows then. Both collect every finding. Nothing here reads a file or asks a clock.
 
 mod checks;

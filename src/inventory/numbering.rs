@@ -65,8 +65,9 @@ impl E164 {
     /// Whether the metadata knows numbers of this length under its calling code.
     pub fn is_possible(&self) -> bool {
         (1..=3).filter_map(|n| self.digits().split_at_checked(n)).any(|(code, rest)| {
-            let Some(regions) = code.parse::<u16>().ok().and_then(|code| DATABASE.by_code(&code)) else { return false };
-            regions.iter().any(|region| lengths(region).contains(&(rest.len() as u16)))
+            let regions = code.parse::<u16>().ok().and_then(|code| DATABASE.by_code(&code)).unwrap_or_default();
+            // The main country of a code stands first; it has every length that can be dialled from elsewhere.
+            regions.first().is_some_and(|region| lengths(region).contains(&(rest.len() as u16)))
         })
     }
 }

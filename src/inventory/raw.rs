@@ -19,6 +19,8 @@ pub struct RawFile {
     pub broken_contacts: Vec<Name>,
     /// Whether something in the file was wrong, so that what seems to be missing may only be misspelt.
     pub is_broken: bool,
+    /// Whether nothing of the file could be read, so that whatever it defines is missing elsewhere.
+    pub is_unread: bool,
     pub profiles: Vec<RawProfile>,
     pub sites: Vec<RawSite>,
     pub stations: Vec<RawStation>,
@@ -96,7 +98,7 @@ impl RawFile {
 pub fn read(file: &Arc<str>, bytes: &[u8]) -> (RawFile, Vec<Finding>) {
     let root = match yaml::read(file, bytes) {
         Ok(root) => root,
-        Err(findings) => return (RawFile { is_broken: true, ..RawFile::default() }, findings),
+        Err(findings) => return (RawFile { is_broken: true, is_unread: true, ..RawFile::default() }, findings),
     };
     let text = String::from_utf8_lossy(bytes);
     let mut reader = Reader { sheet: Sheet::new(file, &text) };

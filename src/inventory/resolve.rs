@@ -33,6 +33,10 @@ pub fn resolve(files: &[Arc<RawFile>], keybooks: &Keybooks, codes: &Codes) -> (I
     let fleet = parts.fleet.map(|(name, _)| name.clone()).unwrap_or_else(|| "the fleet".into());
     let inventory = Inventory { fleet, contacts, stations };
     checks::whole(&inventory, &parts, keybooks, codes, &mut findings);
+    if files.iter().any(|file| file.is_unread) {
+        // What a file defines that could not be read is missing everywhere else: no mistake of those places.
+        findings.retain(|finding| !matches!(finding.code, Code::NameUnknown | Code::ModelMissing));
+    }
     settle(&mut findings);
     (inventory, findings)
 }
@@ -353,7 +357,7 @@ impl<'r> Resolver<'r> {
                 Reference::File(path) => Some((
                     Code::SecretUnread,
                     format!("The code behind `{reference}` cannot be read here."),
-                    format!("Put the code into {path}, beside the configuration."),
+                    format!("Put the code into {path}, beside the configuration, or let this user read it."),
                 )),
                 // Variables are set where scripts are made, seldom where files are checked.
                 Reference::Env(_) | Reference::Factory => None,

@@ -2,7 +2,7 @@
 //!
 //! Decided for all values that the fields allow, by walking both templates key by key; never by trying out
 //! some values. A field that is keyed twice is taken for two fields first; only if that leaves a doubt,
-//! [`repeats`](super::repeats) decides with the two held equal.
+//! [`repeats`] decides with the two held equal.
 
 use std::collections::HashSet;
 

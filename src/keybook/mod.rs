@@ -1,6 +1,6 @@
 //! What one station model can store and which keys store it.
 //!
-//! [`read`] takes a keybook's text apart and checks it; [`Keybook`] is the result everything else works
+//! [`read()`] takes a keybook's text apart and checks it; [`Keybook`] is the result everything else works
 //! with; [`SimulatedStation`] is a station of that model that understands keys and nothing else.
 //! The software knows no maker: whatever a model does stands in its keybook.
 

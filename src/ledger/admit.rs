@@ -12,6 +12,15 @@ use crate::setting::{Codes, Name, Written};
 /// How far a sender's clock may be ahead.
 const AHEAD: SignedDuration = SignedDuration::from_mins(5);
 
+/// How much of a report is judged.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Scrutiny {
+    /// All of it.
+    Whole,
+    /// One that was taken before, by this or another ledger: its station, settings and contacts may be gone by now.
+    Restored,
+}
+
 /// Everything that speaks against a report; nothing where it may be taken.
 ///
 /// `script` is the issued script that the report names, if there is one of that digest.
@@ -22,6 +31,7 @@ pub fn admit(
     script: Option<&Issued>,
     codes: &Codes,
     now: Timestamp,
+    scrutiny: Scrutiny,
 ) -> Vec<Finding> {
     let mut desk = Desk { report, places, findings: Vec::new() };
     if report.at > now + AHEAD {
@@ -30,6 +40,7 @@ pub fn admit(
     }
     desk.steps(script);
     match inventory.stations.get(&report.station) {
+        _ if scrutiny == Scrutiny::Restored => {}
         Some(station) => desk.station(station, inventory, codes),
         None => {
             let mend = did_you_mean(&report.station, inventory.stations.keys().map(|name| &**name));

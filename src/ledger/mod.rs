@@ -1,6 +1,6 @@
 //! What is on record about a station: field reports, issued scripts, and what they prove.
 //!
-//! [`read`] takes a report apart, [`admit`] says whether it may enter the ledger, [`fold`] turns all
+//! [`read()`] takes a report apart, [`admit()`] says whether it may enter the ledger, [`fold`] turns all
 //! reports of a station into its [`Record`], whatever order they arrived in. The ledger itself is
 //! append-only and lives in the store; nothing here knows of it.
 
@@ -10,8 +10,8 @@ mod record;
 mod report;
 mod wire;
 
-pub use admit::admit;
+pub use admit::{Scrutiny, admit};
 pub use issued::{Digest, Issued, IssuedStep, NoDigest};
 pub use record::{Holding, Mark, Proof, Record, State, fold};
 pub use report::{Heard, Outcome, Places, Report, Test, Unit, read};
-pub use wire::{Line, WireError, line_of, parse_line, report_json, value_json};
+pub use wire::{Line, WireError, export_line, line_of, parse_line, report_json, value_json, was_recorded};

@@ -201,7 +201,7 @@ impl Reader<'_> {
         let steps = self.steps(steps);
         let left = self.values("left", left);
         let tests = self.tests(tests);
-        let note = note.filter(|n| !n.is_null()).and_then(|n| self.sheet.text(n, "`note`").map(Name::from));
+        let note = note.filter(|n| !n.is_null()).and_then(|n| self.sheet.prose(n, "`note`").map(Name::from));
         let (id, station, at, by) = (id?, station?, at?, by?);
         let fingerprints = BTreeMap::new();
         Some(Report { id, station, at, by, unit, found, script, steps, left, tests, note, fingerprints })
@@ -236,7 +236,7 @@ impl Reader<'_> {
 
     fn author(&mut self, node: &Node) -> Option<Name> {
         let text = self.sheet.text(node, "`by`")?;
-        if text.trim().is_empty() || text.contains(char::is_control) {
+        if text.trim().is_empty() {
             self.sheet.note(Code::WrongShape, node.spot, "`by` names nobody.", "Write who did the work, on one line.");
             return None;
         }
@@ -303,7 +303,7 @@ impl Reader<'_> {
 }
 
 /// Whether a time has the shape of RFC 3339, section 5.6; the parser takes more than that.
-fn is_rfc_3339(text: &str) -> bool {
+pub(super) fn is_rfc_3339(text: &str) -> bool {
     let shape: String = text.chars().map(|sign| if sign.is_ascii_digit() { '9' } else { sign }).collect();
     let Some(rest) = shape.strip_prefix("9999-99-99") else { return false };
     let Some(rest) = rest.strip_prefix(['T', 't']).and_then(|rest| rest.strip_prefix("99:99:99")) else { return false };
@@ -312,7 +312,12 @@ fn is_rfc_3339(text: &str) -> bool {
         Some(offset) => (offset, !rest.starts_with(".Z") && rest.len() > offset.len() + 1),
         None => (rest, true),
     };
-    whole && matches!(offset, "Z" | "z" | "+99:99" | "-99:99")
+    let hours = text.get(text.len().saturating_sub(5)..).and_then(|tail| tail.get(..2));
+    match offset {
+        "Z" | "z" => whole,
+        "+99:99" | "-99:99" => whole && hours.is_some_and(|hours| hours < "24"),
+        _ => false,
+    }
 }
 
 #[cfg(test)]
@@ -365,6 +370,7 @@ note: lens cracked, lamp works
             "2026-11-20T10:14:00,5Z",
             "2026-11-20T10:14:00.Z",
             "2026-11-20T10:14:00+0100",
+            "2026-11-20T10:14:00+25:00",
             "2026-11-20 10:14:00Z",
             "yesterday",
             "2026-13-01T00:00:00Z",

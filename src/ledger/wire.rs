@@ -10,6 +10,7 @@ use serde_json::Value as Json;
 use uuid::Uuid;
 
 use super::issued::NoDigest;
+use super::report::is_rfc_3339;
 use super::{Digest, Heard, Issued, IssuedStep, Outcome, Report, Test, Unit};
 use crate::setting::{Fingerprint, Name, Reference, Value, Written, decimal};
 
@@ -33,13 +34,15 @@ pub enum WireError {
     Value(String),
     #[error("`{0}` is no time")]
     Time(String),
+    #[error("format version {0} is not known here")]
+    Version(u32),
 }
 
 #[derive(Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct WireReport {
     report: u32,
-    id: Uuid,
+    id: String,
     station: String,
     at: String,
     by: String,
@@ -59,6 +62,9 @@ struct WireReport {
     note: Option<String>,
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     fingerprints: BTreeMap<String, String>,
+    /// In exports: when the report was taken. It was checked then.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    recorded: Option<String>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -110,6 +116,24 @@ pub fn line_of(line: &Line) -> String {
     };
     // Plain maps, texts and numbers always have a JSON form.
     json.unwrap_or_default()
+}
+
+/// A ledger line for an export: a report carries when it was taken.
+pub fn export_line(body: &str, recorded: Timestamp) -> Result<String, WireError> {
+    let mut json: Json = serde_json::from_str(body)?;
+    if json.get("report").is_some() {
+        json["recorded"] = Json::String(recorded.to_string());
+    }
+    Ok(json.to_string())
+}
+
+/// Whether a line comes from an export, and so was checked when it was taken.
+pub fn was_recorded(line: &str) -> bool {
+    #[derive(Deserialize)]
+    struct Recorded {
+        recorded: Option<String>,
+    }
+    serde_json::from_str::<Recorded>(line).is_ok_and(|line| line.recorded.is_some())
 }
 
 /// Reads a ledger line.
@@ -165,7 +189,7 @@ fn written(json: &Json) -> Result<(Written, Option<Fingerprint>), WireError> {
 }
 
 fn time(text: &str) -> Result<Timestamp, WireError> {
-    text.parse().map_err(|_| WireError::Time(text.into()))
+    text.parse().ok().filter(|_| is_rfc_3339(text)).ok_or_else(|| WireError::Time(text.into()))
 }
 
 fn word<T: Copy>(text: &str, words: &[(&str, T)]) -> Result<T, WireError> {
@@ -185,7 +209,7 @@ impl From<&Report> for WireReport {
         let Report { id, station, at, by, unit, found, script, steps, left, tests, note, fingerprints } = report;
         WireReport {
             report: 1,
-            id: *id,
+            id: id.to_string(),
             station: station.to_string(),
             at: at.to_string(),
             by: by.to_string(),
@@ -197,6 +221,7 @@ impl From<&Report> for WireReport {
             tests: tests.iter().map(WireTest::from).collect(),
             note: note.as_ref().map(|note| note.to_string()),
             fingerprints: fingerprints.iter().map(|(r, print)| (r.to_string(), print.to_string())).collect(),
+            recorded: None,
         }
     }
 }
@@ -213,6 +238,12 @@ impl From<&Test> for WireTest {
 }
 
 fn report(wire: WireReport) -> Result<Report, WireError> {
+    if wire.report != 1 {
+        return Err(WireError::Version(wire.report));
+    }
+    if wire.id.len() != 36 {
+        return Err(WireError::Value(wire.id));
+    }
     let steps = wire.steps.iter().map(|s| Ok((s.step, word(&s.heard, &Heard::WORDS)?)));
     let tests = wire.tests.iter().map(|t| {
         let outcome = word(&t.outcome, &Outcome::WORDS)?;
@@ -223,7 +254,7 @@ fn report(wire: WireReport) -> Result<Report, WireError> {
         Ok((reference, Fingerprint::stored(print)))
     });
     Ok(Report {
-        id: wire.id,
+        id: Uuid::try_parse(&wire.id).map_err(|_| WireError::Value(wire.id.clone()))?,
         at: time(&wire.at)?,
         unit: wire.unit.as_deref().map(|text| word(text, &Unit::WORDS)).transpose()?,
         found: values(&wire.found)?,
@@ -269,6 +300,9 @@ impl From<&IssuedStep> for WireStep {
 }
 
 fn issued(wire: WireIssued) -> Result<Issued, WireError> {
+    if wire.issued != 1 {
+        return Err(WireError::Version(wire.issued));
+    }
     let steps = wire.steps.iter().map(|step| {
         let effects = step.effects.iter().map(|(name, json)| {
             let effect = if json.is_null() { None } else { Some(written(json)?) };

@@ -37,22 +37,24 @@ fn line(keybook: &Keybook, task: &Task, account: &Account) -> String {
     let wanted = task.problem.slots[account.slot].goal;
     let value = crate::drift::value_text(task.value(account.slot, wanted));
     let mut reasons: Vec<String> = account.stops.iter().filter_map(|stop| reason(keybook, task, stop)).collect();
-    reasons.extend(barred(keybook, task, id));
+    let entangled = |stop: &Stop| matches!(stop, Stop::NotTogether | Stop::Spoils { .. });
+    reasons.extend(barred(keybook, task, id, account.stops.iter().any(entangled)));
     if reasons.is_empty() {
         reasons.push("no command of its keybook stores it".into());
     }
     format!("  {} to {value}: {}.", keybook.setting(id).name, reasons.join("; "))
 }
 
-/// Commands that would write a setting, but touch one that is neither managed nor known.
-fn barred(keybook: &Keybook, task: &Task, id: SettingId) -> Vec<String> {
-    let writes = |command: &crate::keybook::Command| command.keys.stored().contains(&id);
+/// Commands that would write a setting, but touch one that is neither managed nor known. Where settings are
+/// `entangled`, any such command may be what is missing.
+fn barred(keybook: &Keybook, task: &Task, id: SettingId, entangled: bool) -> Vec<String> {
+    let writes = |command: &crate::keybook::Command| entangled || command.keys.stored().contains(&id);
     let stopped = task.barred.iter().filter(|(at, _)| writes(&keybook.commands[*at]));
     stopped
         .map(|(at, partner)| {
             let (command, partner) = (&keybook.commands[*at].name, &keybook.setting(*partner).name);
             format!(
-                "`{command}` stores it, but also has to do with `{partner}`, which is unmanaged and unknown: \
+                "`{command}` would help, but has to do with `{partner}`, which is unmanaged and unknown: \
                  say in the inventory what `{partner}` should be, or report what it is"
             )
         })

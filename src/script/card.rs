@@ -2,19 +2,23 @@
 //!
 //! The card holds access codes: it is for the person at the station and nobody else.
 
+use std::collections::BTreeSet;
 use std::fmt::Write as _;
 
 use serde::Serialize;
 use textwrap::{Options, fill};
 use uuid::Uuid;
 
-use super::{Call, Script, Step};
+use super::{Call, Script, Step, Way};
 use crate::drift::{Service, StationDrift, value_text};
 use crate::inventory::{LineKind, Station};
 use crate::keybook::{Keybook, Tone};
 use crate::setting::{Codes, Name, Value};
 
 const WIDTH: usize = 80;
+
+/// One ring and the pause after it; common practice, no source: 2 s on, 4 s off in North America, less elsewhere.
+const RING_MS: u64 = 6_000;
 const RULE: &str = "--------------------------------------------------------------------------------";
 
 /// What to mind before, during and after keying.
@@ -23,21 +27,10 @@ pub fn cautions(script: &Script, station: &Station) -> Vec<String> {
         "Tell the answering point before you start and before each test call, and tell it when you are done."
             .to_owned(),
     ];
-    let bare: Vec<&Step> =
-        script.calls.iter().flat_map(|call| &call.steps).filter(|s| !s.uncovered.is_empty()).collect();
-    if let (Some(first), Some(last)) = (bare.first(), bare.last()) {
-        let mut names: Vec<&str> = bare.iter().flat_map(|step| step.uncovered.iter().map(|name| &**name)).collect();
-        names.sort_unstable();
-        names.dedup();
-        let seconds: u64 = bare.iter().map(|step| step.takes_ms).sum::<u64>().div_ceil(1000);
-        all.push(format!(
-            "While you key {} the lifeline {} summons nobody, for about {seconds} s in all: keep a stand-in at the \
-             station, and do not hang up before step {} is accepted.",
-            span(first.number, last.number),
-            names.join(" and "),
-            last.number,
-        ));
+    if script.way == Way::Back {
+        all.push("This is the way back: it leaves the station as it was on record, not as it is wanted.".to_owned());
     }
+    all.extend(bare_stretches(script, station).iter().map(Stretch::caution));
     if !touched(script, station).is_empty() {
         all.push("A change counts only once a test call has reached help. Keep a stand-in until it has.".to_owned());
     }
@@ -45,8 +38,75 @@ pub fn cautions(script: &Script, station: &Station) -> Vec<String> {
     all
 }
 
-fn span(first: u32, last: u32) -> String {
-    if first == last { format!("step {first}") } else { format!("steps {first} to {last}") }
+/// Steps one after the other that are keyed while a lifeline is uncovered.
+struct Stretch {
+    lifelines: BTreeSet<Name>,
+    first: u32,
+    last: u32,
+    /// The call of the first and of the last step, from 1.
+    calls: (usize, usize),
+    ms: u64,
+}
+
+impl Stretch {
+    fn caution(&self) -> String {
+        let names: Vec<&str> = self.lifelines.iter().map(|name| &**name).collect();
+        let (who, verb) = lifelines_text(&names);
+        let steps = if self.first == self.last {
+            format!("step {}", self.first)
+        } else {
+            format!("steps {} to {}", self.first, self.last)
+        };
+        let stay = if self.calls.0 == self.calls.1 {
+            format!("do not hang up before step {} is accepted", self.last)
+        } else {
+            format!("where the card ends a call, ring again at once, until step {} of call {}", self.last, self.calls.1)
+        };
+        let seconds = self.ms.div_ceil(1000);
+        format!(
+            "While you key {steps} {who} {verb} nobody, for about {seconds} s in all: keep a stand-in at the station, and {stay}."
+        )
+    }
+}
+
+/// "the lifeline main summons", "the lifelines main and side summon".
+fn lifelines_text(names: &[&str]) -> (String, &'static str) {
+    match names {
+        [one] => (format!("the lifeline {one}"), "summons"),
+        [..] => (format!("the lifelines {}", names.join(" and ")), "summon"),
+    }
+}
+
+/// The stretches of a script, with what hanging up and ringing again adds to them.
+fn bare_stretches(script: &Script, station: &Station) -> Vec<Stretch> {
+    let rings = u64::from(station.keybook.call.rings) * RING_MS;
+    let mut stretches: Vec<Stretch> = Vec::new();
+    let mut open = false;
+    for (nth, call) in script.calls.iter().enumerate() {
+        let steps: u64 = call.steps.iter().map(|step| step.takes_ms).sum();
+        for (at, step) in call.steps.iter().enumerate() {
+            if step.uncovered.is_empty() {
+                open = false;
+                continue;
+            }
+            if !open {
+                let (first, last, calls) = (step.number, step.number, (nth + 1, nth + 1));
+                stretches.push(Stretch { lifelines: BTreeSet::new(), first, last, calls, ms: 0 });
+            } else if at == 0
+                && let Some(stretch) = stretches.last_mut()
+            {
+                stretch.ms += call.length_ms.saturating_sub(steps) + rings;
+            }
+            open = true;
+            if let Some(stretch) = stretches.last_mut() {
+                stretch.lifelines.extend(step.uncovered.iter().cloned());
+                stretch.last = step.number;
+                stretch.calls.1 = nth + 1;
+                stretch.ms += step.takes_ms;
+            }
+        }
+    }
+    stretches
 }
 
 /// The lifelines with a setting that the script changes.
@@ -86,7 +146,7 @@ pub fn text(script: &Script, station: &Station, drift: &StationDrift, codes: &Co
         section(&mut out, &title);
         call_text(&mut out, call, station, codes);
     }
-    test_text(&mut out, &tests, station);
+    test_text(&mut out, script, &tests, station);
     section(&mut out, "REPORT BACK");
     let how = "Write over each `null`: when it was done (2026-11-25T09:30:00Z), who did it, what you heard (accepted, \
                refused, nothing or skipped), how the test ended (reached or failed). Then drop it as a file into the \
@@ -98,8 +158,11 @@ pub fn text(script: &Script, station: &Station, drift: &StationDrift, codes: &Co
 
 fn head(script: &Script, station: &Station) -> String {
     let mut out = String::new();
-    let (title, digest) = (format!("{}  {}", station.name, station.location), format!("script {}", script.digest));
-    let _ = writeln!(out, "{title}\n{digest}, for a {}", station.keybook.title);
+    paragraph(&mut out, format!("{}  {}", station.name, station.location).trim_end());
+    if script.way == Way::Back {
+        paragraph(&mut out, "THE WAY BACK: it leaves the station as it was on record, not as it is wanted.");
+    }
+    paragraph(&mut out, &format!("script {}, model: {}", script.digest, station.keybook.title));
     let calls = counted(script.calls.len(), "call");
     let steps = counted(usize::try_from(script.cost.commands).unwrap_or(usize::MAX), "step");
     let minutes = script.calls.iter().map(|call| call.length_ms).sum::<u64>().div_ceil(60_000);
@@ -118,6 +181,11 @@ fn counted(n: usize, what: &str) -> String {
 
 fn section(out: &mut String, title: &str) {
     let _ = writeln!(out, "\n{title} {}", &RULE[..WIDTH.saturating_sub(title.len() + 1)]);
+}
+
+/// Below the keys of a step.
+fn inset() -> Options<'static> {
+    Options::new(WIDTH).initial_indent("        ").subsequent_indent("        ")
 }
 
 fn paragraph(out: &mut String, text: &str) {
@@ -147,23 +215,18 @@ fn call_text(out: &mut String, call: &Call, station: &Station, codes: &Codes) {
         line(out, &step.number.to_string(), &step.keys.groups(codes), &effect_text(step));
         if !step.uncovered.is_empty() {
             let names: Vec<&str> = step.uncovered.iter().map(|name| &**name).collect();
-            let _ = writeln!(
-                out,
-                "        ! {} summons nobody while you key this ({} s).",
-                names.join(" and "),
-                step.takes_ms.div_ceil(1000)
-            );
+            let (who, verb) = lifelines_text(&names);
+            let text = format!("! {who} {verb} nobody while you key this ({} s).", step.takes_ms.div_ceil(1000));
+            let _ = writeln!(out, "{}", fill(&text, inset()));
         }
         if let Some(note) = &step.note {
-            let options = Options::new(WIDTH).initial_indent("        ").subsequent_indent("        ");
-            let _ = writeln!(out, "{}", fill(note, options));
+            let _ = writeln!(out, "{}", fill(note, inset()));
         }
     }
     match &call.close {
         Some(close) => line(out, "close", &close.groups(codes), "ends the call; then hang up"),
-        None => {
-            let _ = writeln!(out, "  Then hang up.");
-        }
+        None if call.ends_itself => out.push_str("  The station hangs up by itself.\n"),
+        None => out.push_str("  Then hang up.\n"),
     }
 }
 
@@ -172,8 +235,7 @@ fn line(out: &mut String, label: &str, groups: &[String], what: &str) {
     let keys: Vec<String> = groups.iter().flat_map(|group| in_fours(group)).collect();
     let options = Options::new(WIDTH).initial_indent("").subsequent_indent("        ");
     let _ = writeln!(out, "{}", fill(&format!("{label:>5}   {}", keys.join(" ")), options));
-    let options = Options::new(WIDTH).initial_indent("        ").subsequent_indent("        ");
-    let _ = writeln!(out, "{}", fill(what, options));
+    let _ = writeln!(out, "{}", fill(what, inset()));
     if label != "close" {
         let _ = writeln!(out, "        [ ] accepted   [ ] refused   [ ] nothing");
     }
@@ -227,19 +289,21 @@ fn tests(script: &Script, station: &Station, drift: &StationDrift) -> Vec<Name> 
     tests
 }
 
-fn test_text(out: &mut String, lifelines: &[Name], station: &Station) {
+fn test_text(out: &mut String, script: &Script, lifelines: &[Name], station: &Station) {
     if lifelines.is_empty() {
         return;
     }
     section(out, "TEST");
     for lifeline in lifelines {
-        let who = answered_by(station, lifeline);
-        bullet(
-            out,
-            &format!(
-                "Call by the lifeline {lifeline} from the station itself. {who} The person who answers must hear you and know where you are."
-            ),
-        );
+        let who = match script.way {
+            Way::There => answered_by(station, lifeline),
+            Way::Back => String::new(),
+        };
+        let must = "The person who answers must hear you and know where you are.";
+        let call = format!("Call by the lifeline {lifeline} from the station itself.");
+        let parts: Vec<&str> =
+            [call.as_str(), who.as_str(), must].into_iter().filter(|part| !part.is_empty()).collect();
+        bullet(out, &parts.join(" "));
     }
 }
 

@@ -15,7 +15,8 @@ use crate::setting::{Codes, Fingerprint, Name, Value, Written};
 
 /// The script as `script --format json` prints it, with every code that can be read here.
 pub fn json(script: &Script, station: &Station, codes: &Codes) -> Json {
-    let Script { digest, station: name, model, number, proven, bound, cost, full_presses, calls, warnings } = script;
+    let Script { way: _, digest, station: name, model, number, proven, bound, cost, full_presses, calls, warnings } =
+        script;
     let calls: Vec<Json> = calls.iter().map(|call| call_json(call, codes)).collect();
     object!({
         "script": digest.to_string(),
@@ -157,7 +158,6 @@ pub fn issued(script: &Script, at: Timestamp) -> Issued {
             "cost": cost_json(script.cost),
             "calls": document(&script.calls),
             "steps": script.calls.iter().flat_map(|call| &call.steps).map(about).collect::<Vec<_>>(),
-            "warnings": script.warnings,
         }),
     }
 }

@@ -1,8 +1,8 @@
 //! The delta script: the fewest keys that bring a station from what it holds to what is wanted, in the
 //! order that never leaves a button uncovered longer than it must.
 //!
-//! [`write()`] decides everything: the search finds the steps, [`calls`] cuts them into calls, [`proof`]
-//! keys them into a simulated station. What comes out is shown by [`card`] and [`json`]. Codes stay
+//! [`write()`] decides everything: the search finds the steps, [`calls`] cuts them into calls, `proof`
+//! keys them into a simulated station. What comes out is shown by [`card`] and [`json()`]. Codes stay
 //! references until the moment of showing.
 
 pub mod calls;
@@ -37,6 +37,7 @@ use task::{Aim, Task};
 /// A script for one station, proved.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Script {
+    pub way: Way,
     pub digest: Digest,
     pub station: Name,
     pub model: Name,
@@ -62,6 +63,8 @@ pub struct Call {
     pub steps: Vec<Step>,
     /// From answer to hang-up, in milliseconds.
     pub length_ms: u64,
+    /// Whether the station hangs up by itself after the last step.
+    pub ends_itself: bool,
 }
 
 /// One command to key.
@@ -135,6 +138,7 @@ pub fn write(
     let full = full_presses(station, record, codes, memory);
     let digest = json::digest(station, &aim, &calls);
     Ok(Some(Script {
+        way,
         digest,
         station: station.name.clone(),
         model: station.keybook.model.clone(),
@@ -300,7 +304,8 @@ impl Writer<'_> {
             let ended = ends(&steps[range.end - 1]);
             let inside: u64 = lengths[range.clone()].iter().map(|length| length.step_ms).sum();
             let length_ms = lengths[range.start].around_ms + inside - if ended { close_ms } else { 0 };
-            made.push(Call { open, close: close.clone().filter(|_| !ended), steps: steps[range].to_vec(), length_ms });
+            let close = close.clone().filter(|_| !ended);
+            made.push(Call { open, close, steps: steps[range].to_vec(), length_ms, ends_itself: ended });
         }
         warnings.extend(self.unread(&made));
         let mut told = Vec::new();
@@ -330,9 +335,18 @@ impl Writer<'_> {
 
     fn unread(&self, calls: &[Call]) -> Vec<String> {
         let pressed = calls.iter().flat_map(|call| [&call.open].into_iter().chain(call.steps.iter().map(|s| &s.keys)));
-        let names = pressed.flat_map(|keys| keys.unread(self.codes));
-        names
-            .map(|name| format!("The code for {{{name}}} cannot be read here: key it where {{{name}}} stands."))
+        let unread = pressed.flat_map(|keys| keys.unread(self.codes));
+        unread
+            .map(|(name, secret)| match (&secret.reference, self.codes.code(&secret.reference)) {
+                (Reference::Factory, _) => format!("Key the code that the station holds where {{{name}}} stands."),
+                (reference, Some(_)) => format!(
+                    "{{{name}}} stands for an earlier code of {reference}, which has been changed there since: \
+                     key the earlier one, not the one of today."
+                ),
+                (reference, None) => {
+                    format!("The code of {reference} cannot be read here: key it where {{{name}}} stands.")
+                }
+            })
             .collect()
     }
 }

@@ -71,9 +71,11 @@ impl Pressed {
     }
 
     /// The codes in it that cannot be read here.
-    pub fn unread(&self, codes: &Codes) -> Vec<Name> {
+    pub fn unread(&self, codes: &Codes) -> Vec<(Name, Secret)> {
         let unread = |piece: &Piece| match piece {
-            Piece::Code { setting, secret, .. } if codes.code_of(secret).is_none() => Some(setting.clone()),
+            Piece::Code { setting, secret, .. } if codes.code_of(secret).is_none() => {
+                Some((setting.clone(), secret.clone()))
+            }
             Piece::Literal(_) | Piece::Value(_) | Piece::Code { .. } => None,
         };
         self.0.iter().filter_map(unread).collect()

@@ -73,19 +73,30 @@ impl Store {
         }
         self.bounded("writing what a pass decided", async {
             let mut transaction = self.begin().await?;
-            for station in &decision.told_removals {
-                sqlx::query("DELETE FROM told WHERE station = $1")
-                    .bind(station.as_str())
-                    .execute(&mut *transaction)
-                    .await?;
-            }
-            upsert_told(&mut transaction, &decision.told_upserts).await?;
-            for (name, value) in &decision.memo_sets {
-                write_memo(&mut transaction, name, value.as_deref()).await?;
-            }
-            let new = add_messages(&mut transaction, &decision.messages).await?;
+            let new = write_decision(&mut transaction, decision).await?;
             transaction.commit().await?;
             Ok(new)
+        })
+        .await
+    }
+
+    /// How many decisions were written with [`Store::commit_pass_at`].
+    pub async fn turn(&self) -> Result<i64, StoreError> {
+        Ok(self.memo(TURN).await?.and_then(|turn| turn.parse().ok()).unwrap_or(0))
+    }
+
+    /// The same as [`Store::commit_pass`], but only where no other decision was written since the turn that this one
+    /// was made at; else nothing is written, and `None` comes back: somebody else told meanwhile.
+    pub async fn commit_pass_at(&self, decision: &Decision, turn: i64) -> Result<Option<usize>, StoreError> {
+        decision.check()?;
+        self.bounded("writing what a pass decided", async {
+            let mut transaction = self.begin().await?;
+            if !take_turn(&mut transaction, turn).await? {
+                return Ok(None);
+            }
+            let new = write_decision(&mut transaction, decision).await?;
+            transaction.commit().await?;
+            Ok(Some(new))
         })
         .await
     }
@@ -128,6 +139,38 @@ impl Store {
         })
         .await
     }
+}
+
+/// The memo that counts decisions.
+const TURN: &str = "store.turn";
+
+/// Counts one on from `turn`; false where the count stands elsewhere.
+async fn take_turn(transaction: &mut Transaction<'static, Any>, turn: i64) -> Result<bool, sqlx::Error> {
+    let next = turn.saturating_add(1).to_string();
+    let text = if turn == 0 {
+        "INSERT INTO memos (name, value) VALUES ($1, $2) ON CONFLICT (name) DO NOTHING"
+    } else {
+        "UPDATE memos SET value = $2 WHERE name = $1 AND value = $3"
+    };
+    let mut query = sqlx::query(text).bind(TURN).bind(next);
+    if turn != 0 {
+        query = query.bind(turn.to_string());
+    }
+    Ok(query.execute(&mut **transaction).await?.rows_affected() == 1)
+}
+
+async fn write_decision(
+    transaction: &mut Transaction<'static, Any>,
+    decision: &Decision,
+) -> Result<usize, sqlx::Error> {
+    for station in &decision.told_removals {
+        sqlx::query("DELETE FROM told WHERE station = $1").bind(station.as_str()).execute(&mut **transaction).await?;
+    }
+    upsert_told(transaction, &decision.told_upserts).await?;
+    for (name, value) in &decision.memo_sets {
+        write_memo(transaction, name, value.as_deref()).await?;
+    }
+    add_messages(transaction, &decision.messages).await
 }
 
 async fn upsert_told(transaction: &mut Transaction<'static, Any>, told: &[Told]) -> Result<(), sqlx::Error> {

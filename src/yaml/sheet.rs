@@ -122,8 +122,28 @@ impl<'t> Sheet<'t> {
         value
     }
 
-    /// Free text or a name, exactly as written, quoted or not.
+    /// Free text of several lines, exactly as written.
+    pub fn prose<'n>(&mut self, node: &'n Node, what: &str) -> Option<&'n str> {
+        self.printable(node, what, &['\n', '\t'])
+    }
+
+    /// A name or a line of text, exactly as written, quoted or not.
     pub fn text<'n>(&mut self, node: &'n Node, what: &str) -> Option<&'n str> {
+        self.printable(node, what, &[])
+    }
+
+    /// Text without control characters, which would do things to whoever prints it.
+    fn printable<'n>(&mut self, node: &'n Node, what: &str, allowed: &[char]) -> Option<&'n str> {
+        let text = self.single(node, what)?;
+        let Some(odd) = text.chars().find(|sign| sign.is_control() && !allowed.contains(sign)) else {
+            return Some(text);
+        };
+        let sentence = format!("{what} holds a control character ({}).", odd.escape_default());
+        self.note(Code::WrongShape, node.spot, sentence, "Remove it.");
+        None
+    }
+
+    fn single<'n>(&mut self, node: &'n Node, what: &str) -> Option<&'n str> {
         match &node.data {
             Data::Scalar { text, .. } if !node.is_null() => Some(text),
             Data::Scalar { .. } | Data::List(_) | Data::Map(_) => {

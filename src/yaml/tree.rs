@@ -285,12 +285,16 @@ impl<'f> Builder<'f> {
     fn syntax(&mut self, error: &saphyr_parser::ScanError, text: &str) {
         let marker = *error.marker();
         let spot = Spot::of(&Span::empty(marker));
-        let line = text.lines().nth(spot.line as usize - 1).unwrap_or("");
+        let nth = spot.line as usize - 1;
+        let line = text.lines().nth(nth).unwrap_or("");
+        let before = nth.checked_sub(1).and_then(|nth| text.lines().nth(nth)).unwrap_or("");
         let mut mend = "Compare with the lines around it.";
         if line.starts_with('\t') || line.trim_start_matches(' ').starts_with('\t') {
             mend = "Indent with spaces, not with tabs.";
         } else if [": *", ": &", ": %", ": @", ": `", "- *", "[*"].iter().any(|sign| line.contains(sign)) {
             mend = "Put the value in double quotes: it begins with a sign that YAML reserves.";
+        } else if [line, before].iter().any(|line| line.contains(['{', '[']) && line.contains(" #")) {
+            mend = "YAML takes what follows a # for a comment: put a value with # in double quotes.";
         }
         let sentence = format!("This is not well-formed YAML: {}.", error.info());
         self.note(Code::YamlSyntax, Spot { length: 1, ..spot }, &sentence, mend);

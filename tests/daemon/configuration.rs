@@ -130,7 +130,7 @@ fn a_webhook_is_off_without_its_variable_and_said_so_once() {
 
 #[test]
 fn both_stopping_signals_end_it_with_0_even_while_a_receiver_hangs() {
-    for name in ["TERM", "INT"] {
+    let stop = |name: &str| {
         let receiver = Receiver::start(SIGNING);
         let fleet = Fleet::new(&receiver);
         receiver.answer(Answer::Hang);
@@ -138,7 +138,11 @@ fn both_stopping_signals_end_it_with_0_even_while_a_receiver_hangs() {
         until("a try that hangs", || receiver.requests().pop());
         assert_eq!(daemon.stop(name), Some(0), "{name}");
         fleet.run(&["ledger", "verify"]).ended(0);
-    }
+    };
+    std::thread::scope(|scope| {
+        scope.spawn(|| stop("TERM"));
+        scope.spawn(|| stop("INT"));
+    });
 }
 
 #[test]

@@ -3,7 +3,6 @@
 use serde_json::Value;
 
 use super::fleet::{Fleet, OFFICER, SIGNING, commissioning, north_yaml, uuid, webhook};
-use super::process::QUIET;
 use super::receiver::Receiver;
 use super::told::{REPORT, all_names, drifting};
 
@@ -64,12 +63,13 @@ fn a_refused_report_is_told_once_kept_and_taken_when_its_station_appears() {
     assert!(reason["at"].as_str().is_some_and(|at| at.starts_with("reports/NP-05.yaml:3:")), "{reason}");
     assert!(reason["sentence"].as_str().is_some_and(|text| text.contains("NP-05")), "{reason}");
     assert_eq!(daemon.stop("TERM"), Some(0));
-    let _daemon = fleet.start();
+    let daemon = fleet.start();
     receiver.still(2);
     assert!(fleet.path("config/reports/NP-05.yaml").exists(), "files are left in place");
     fleet.write("config/inventory/north.yaml", &north_yaml(&["NP-01", "NP-02", "NP-03", "NP-04", "NP-05"]));
-    super::process::until("the station with its record", || (standing(&fleet, "NP-05") == "aligned").then_some(()));
+    daemon.logs("station=NP-05");
     receiver.still(2);
+    assert_eq!(standing(&fleet, "NP-05"), "aligned");
 }
 
 #[test]
@@ -146,7 +146,6 @@ fn an_export_dropped_into_another_ledger_brings_the_whole_record() {
     assert_eq!(refused.len(), 1, "the last line is told of");
     assert_eq!(refused[0].data()["reasons"][0]["at"], "reports/all.jsonl:9:1");
     other.run(&["ledger", "verify"]).ended(0);
-    std::thread::sleep(QUIET);
 }
 
 #[test]

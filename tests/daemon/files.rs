@@ -168,15 +168,16 @@ fn an_edit_taken_back_within_the_settle_time_is_silent_though_a_report_comes() {
     let fleet = Fleet::new(&receiver);
     let daemon = fleet.start();
     receiver.wait_for(1);
-    fleet.configure(4_000, &super::fleet::webhook("on-call"));
+    fleet.configure(3_000, &super::fleet::webhook("on-call"));
     daemon.logs("the configuration changed");
-    std::thread::sleep(Duration::from_millis(1_000));
-    let report = commissioning(fleet.number(), "SP-01", "2020-03-03T09:00:00Z", OFFICER);
-    fleet.write("SP-01.yaml", &report);
-    fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
-    // The ledger grows while the files have yet to settle.
+    // The files of the start have settled by then.
+    std::thread::sleep(Duration::from_millis(3_500));
+    fleet.write("SP-01.yaml", &commissioning(fleet.number(), "SP-01", "2020-03-03T09:00:00Z", OFFICER));
+    // The ledger grows; before that makes a pass, files change that have yet to settle.
     fleet.run(&["report", "SP-01.yaml"]).ended(0);
-    std::thread::sleep(Duration::from_millis(1_800));
+    fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
+    std::thread::sleep(Duration::from_millis(1_300));
     fleet.rename_into(FLEET, &fleet_yaml(OFFICER));
+    std::thread::sleep(Duration::from_millis(2_500));
     assert_eq!(all_names(&receiver.still(2)[1]), ["closed: SP-01"]);
 }

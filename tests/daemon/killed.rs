@@ -4,9 +4,9 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use super::fleet::{Fleet, SIGNING, STATIONS, fleet_yaml, north_yaml, uuid};
-use super::process::{Daemon, until};
+use super::process::Daemon;
 use super::receiver::{Answer, Receiver};
-use super::told::{drifting, in_order, open_cases};
+use super::told::{REPORT, drifting, in_order, open_cases, settled};
 
 const KILLS: u32 = 25;
 
@@ -79,7 +79,7 @@ fn whenever_it_is_killed_every_case_is_told_nothing_twice_and_all_in_order() {
             let mut chance = Chance(seed);
             for _ in 0..KILLS {
                 let daemon = Daemon::spawn(&home, &environment);
-                std::thread::sleep(Duration::from_millis(chance.below(1_500)));
+                std::thread::sleep(Duration::from_millis(chance.below(1_000)));
                 receiver.answer([Answer::Ok, Answer::Ok, Answer::Ok, Answer::Close][chance.below(4) as usize]);
                 daemon.kill();
             }
@@ -96,7 +96,7 @@ fn whenever_it_is_killed_every_case_is_told_nothing_twice_and_all_in_order() {
     });
     receiver.answer(Answer::Ok);
     let daemon = fleet.start();
-    until("everything told as it is", || (open_cases(&receiver.heard()) == drifting(&fleet.drift())).then_some(()));
+    settled(&receiver, &fleet);
     let heard = receiver.heard().len();
     let heard = receiver.still(heard);
     assert_eq!(open_cases(&heard), drifting(&fleet.drift()), "{}", daemon.log());
@@ -117,7 +117,7 @@ fn told_of_refused_reports(fleet: &Fleet, receiver: &Receiver) {
     let heard = receiver.heard();
     let mut told: Vec<&str> = heard
         .iter()
-        .filter(|got| got.kind() == super::told::REPORT)
+        .filter(|got| got.kind() == REPORT)
         .filter_map(|got| got.data()["source"].as_str())
         .filter(|source| bad.iter().any(|bad| bad == source))
         .collect();

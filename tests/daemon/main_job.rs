@@ -4,10 +4,9 @@ use std::collections::BTreeSet;
 
 use serde_json::Value;
 
-use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, STATIONS, dialled, fleet_yaml, uuid};
-use super::process::until;
+use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, dialled, fleet_yaml, uuid};
 use super::receiver::{Got, Receiver};
-use super::told::{DRIFT, all_names, drifting, entry, in_order, names, open_cases};
+use super::told::{DRIFT, all_names, drifting, entry, in_order, names, open_cases, settled};
 
 #[test]
 fn the_start_says_what_is_watched_how_it_stands_and_what_to_try_and_opens_the_cases() {
@@ -159,6 +158,5 @@ fn a_lifeline_keyed_but_not_tested_stays_open_until_the_test_is_reached() {
         let told = receiver.wait_for(before + 1).remove(before);
         assert_eq!(all_names(&told), [format!("{list}: SP-02")], "{}", told.body);
     }
-    assert_eq!(open_cases(&receiver.heard()), until("drift", || Some(drifting(&fleet.drift()))));
-    assert_eq!(STATIONS.len(), 6);
+    settled(&receiver, &fleet);
 }

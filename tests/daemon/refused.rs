@@ -29,6 +29,7 @@ fn a_broken_inventory_is_told_once_and_the_last_good_one_stays_in_force_until_it
     }
     // Looking again, and an event that changes nothing, tell nothing.
     signal(daemon.pid(), "HUP");
+    receiver.still(2);
     fleet.write(NORTH, &broken());
     receiver.still(2);
     // A report still counts, for the last good inventory.

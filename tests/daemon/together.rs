@@ -3,9 +3,9 @@
 use sqlx::Connection as _;
 
 use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, STATIONS, commissioning, fleet_yaml, uuid};
-use super::process::{signal, until};
+use super::process::{command, signal};
 use super::receiver::{Got, Receiver};
-use super::told::{DRIFT, drifting, in_order, open_cases};
+use super::told::{DRIFT, drifting, in_order, open_cases, settled};
 
 const FLEET: &str = "config/inventory/fleet.yaml";
 
@@ -37,12 +37,12 @@ fn reports_by_commands_beside_the_daemon_are_all_told() {
         std::thread::scope(|scope| {
             for name in &reports {
                 let (home, environment) = (fleet.home(), &fleet.environment);
-                scope.spawn(move || super::process::command(home, &["report", name], environment).ended(0));
+                scope.spawn(move || command(home, &["report", name], environment).ended(0));
             }
             let (home, environment) = (fleet.home(), &fleet.environment);
-            scope.spawn(move || super::process::command(home, &["script", "NP-01"], environment).ended(0));
+            scope.spawn(move || command(home, &["script", "NP-01"], environment).ended(0));
         });
-        until("what was reported, told", || (open_cases(&receiver.heard()) == drifting(&fleet.drift())).then_some(()));
+        settled(&receiver, &fleet);
         assert_eq!(open_cases(&receiver.heard()).len(), 6);
     }
     in_order(&receiver);
@@ -92,7 +92,7 @@ fn a_report_that_comes_while_a_pass_is_being_written_is_seen_by_the_next() {
     lock.release();
     fleet.run(&["report", "NP-02.yaml"]).ended(0);
     signal(daemon.pid(), "CONT");
-    until("both reports told", || (open_cases(&receiver.heard()) == drifting(&fleet.drift())).then_some(()));
+    settled(&receiver, &fleet);
 }
 
 #[test]
@@ -106,7 +106,7 @@ fn two_daemons_on_one_ledger_tell_every_case_once() {
     fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
     let report = commissioning(fleet.number(), "SP-01", "2020-03-03T09:00:00Z", OFFICER);
     fleet.rename_into("config/reports/SP-01.yaml", &report);
-    until("all of it", || (open_cases(&receiver.heard()) == drifting(&fleet.drift())).then_some(()));
+    settled(&receiver, &fleet);
     let heard = receiver.heard().len();
     open_cases(&receiver.still(heard));
     fleet.run(&["ledger", "verify"]).ended(0);

@@ -4,6 +4,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use serde_json::{Value, json};
 
+use super::fleet::Fleet;
+use super::process::until;
 use super::receiver::{Got, Receiver};
 
 pub const DRIFT: &str = "stationkeep.drift.v1";
@@ -122,6 +124,12 @@ pub fn drifting(drift: &Value) -> Open {
         .iter()
         .map(|station| (station["station"].as_str().unwrap_or_default().to_owned(), essence(station)))
         .collect()
+}
+
+/// Waits until what is told of the fleet is what `drift` says of it now.
+pub fn settled(receiver: &Receiver, fleet: &Fleet) {
+    let drift = drifting(&fleet.drift());
+    until("drift told as it is", || (open_cases(&receiver.heard()) == drift).then_some(()));
 }
 
 /// Each id's tries stand together: none is sent before the one ahead of it is over.
