@@ -102,14 +102,15 @@ fn by_itself(path: &Path, alone: &mut Texts) -> Vec<Finding> {
         Ok(root) => root,
         Err(findings) => return findings,
     };
-    if root.get("keybook").is_some() {
+    if root.get("stationkeep").is_some() {
+        // A configuration has keys `inventory` and `keybooks` too, so it is asked for first.
+        config::read(&file, path.parent().unwrap_or(Path::new(".")), &bytes).err().unwrap_or_default()
+    } else if root.get("keybook").is_some() {
         keybook::read(&file, &bytes).1
     } else if root.get("inventory").is_some() {
         inventory::read(&file, &bytes).1
     } else if root.get("report").is_some() {
         ledger::read(&file, &bytes).err().unwrap_or_default()
-    } else if root.get("stationkeep").is_some() {
-        config::read(&file, path.parent().unwrap_or(Path::new(".")), &bytes).err().unwrap_or_default()
     } else {
         let sentence = "The file does not say what it is.";
         let mend = "Begin it with `inventory: 1`, `keybook: 1`, `report: 1` or `stationkeep: 1`.";

@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use jiff::Timestamp;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::time::{Instant, MissedTickBehavior, interval_at, sleep};
 
@@ -10,7 +11,7 @@ use crate::alert::{Cause, Subscription, Terms, source_of};
 use crate::config::{self, Config};
 use crate::files::{Look, Means, Pace, Tree, Watch, load_or_make_key};
 use crate::setting::Name;
-use crate::store::Store;
+use crate::store::{Queue, Store};
 
 use super::clock::Clock;
 use super::deliveries::{Deliveries, system_ms};
@@ -26,6 +27,8 @@ const RETRY: Duration = Duration::from_secs(5);
 const MOMENT: Duration = Duration::from_millis(20);
 /// Delivered messages are kept so long, to be looked up.
 const KEEP_DELIVERED: Duration = Duration::from_secs(30 * 24 * 3600);
+/// A message that waits longer than this, in milliseconds, is said to be undelivered.
+const LATE_MS: i64 = 15 * 60 * 1000;
 /// More bad news than this share of the fleet in one pass is a surge.
 const SURGE_SHARE: f64 = 0.3;
 
@@ -76,6 +79,7 @@ pub async fn run(basis: &Basis, path: &Path, clock: Clock, first: bool, stops: &
     let mut deliveries = Deliveries::start(config, &store)?;
     let cause = Cause { started: first, files: cause_files(config, first), ..Cause::default() };
     let mut teller = Teller::resume(&store, terms(config, &state, &deliveries), cause).await?;
+    deliveries.notes.extend(undelivered(&store).await);
     if first {
         announce::say(&announce::text(&state, config, &deliveries.notes));
     }
@@ -115,6 +119,7 @@ pub async fn run(basis: &Basis, path: &Path, clock: Clock, first: bool, stops: &
         }
         if look == Some(Look::Whole) {
             prune(&store).await;
+            undelivered(&store).await;
         }
     };
     deliveries.stop().await;
@@ -228,6 +233,19 @@ async fn somebody_wrote(store: &Store, state: &State, teller: &Teller) {
             return;
         }
     }
+}
+
+/// Says what should have been delivered long ago.
+async fn undelivered(store: &Store) -> Vec<String> {
+    let late = |queue: &Queue| queue.waiting > 0 && system_ms() - queue.oldest_ms > LATE_MS;
+    let queues = store.queues().await.unwrap_or_default();
+    let told = queues.iter().filter(|queue| late(queue)).map(|queue| {
+        let since = Timestamp::from_millisecond(queue.oldest_ms).unwrap_or_default();
+        format!("{}: {} undelivered, the oldest since {since:.0}", queue.webhook, queue.waiting)
+    });
+    let told: Vec<String> = told.collect();
+    told.iter().for_each(|note| tracing::error!("{note}"));
+    told
 }
 
 async fn prune(store: &Store) {

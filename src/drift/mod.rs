@@ -178,14 +178,14 @@ pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) ->
     let of_settings = settings.iter().map(|s| standing_of_drift(s.drift));
     let of_lifelines = lifelines.iter().map(|l| standing_of_service(l.service, rules));
     let standing = of_settings.chain(of_lifelines).min().unwrap_or(Standing::Aligned);
-    let failing = lifelines.iter().any(|l| standing_of_service(l.service, rules) != Standing::Aligned);
-    let heaviest = settings.iter().map(|s| s.weight).max();
+    let unproved = lifelines.iter().any(|lifeline| lifeline.service != Service::Tested);
+    let heaviest = if unproved { Some(Weight::Lifeline) } else { settings.iter().map(|s| s.weight).max() };
     StationDrift {
         station: station.name.clone(),
         site: station.site.clone(),
         location: station.location.clone(),
         standing,
-        weight: if failing { Some(Weight::Lifeline) } else { heaviest },
+        weight: heaviest.filter(|_| standing != Standing::Aligned),
         settings,
         lifelines,
     }

@@ -217,6 +217,10 @@ impl Fold<'_> {
     fn test(&mut self, mark: Mark, lifeline: &str, outcome: Outcome) {
         let Some(at) = self.keybook.lifelines.iter().position(|l| &*l.name == lifeline) else { return };
         let proof = &mut self.record.lifelines[at];
+        if outcome == Outcome::Reached && proof.last == Some((Outcome::Failed, mark)) {
+            // What failed in a report is out of service until a later report reaches help.
+            return;
+        }
         proof.last = Some((outcome, mark));
         if outcome == Outcome::Reached {
             proof.reached = Some(mark);
@@ -398,6 +402,16 @@ mod tests {
         assert_eq!(failed.lifelines[0].last.map(|(outcome, _)| outcome), Some(Outcome::Failed));
         let mended = folded(&[tested(2, Outcome::Failed), tested(3, Outcome::Reached)]);
         assert_eq!(mended.lifelines[0].last.map(|(outcome, _)| outcome), Some(Outcome::Reached));
+    }
+
+    #[test]
+    fn a_test_that_failed_and_then_reached_in_one_report_has_failed() {
+        let both = |first, second| {
+            let tests = [tested(0, first).tests, tested(0, second).tests].concat();
+            folded(&[Report { tests, ..report(1) }]).lifelines[0].last.map(|(outcome, _)| outcome)
+        };
+        assert_eq!(both(Outcome::Failed, Outcome::Reached), Some(Outcome::Failed));
+        assert_eq!(both(Outcome::Reached, Outcome::Failed), Some(Outcome::Failed));
     }
 
     #[test]

@@ -5,6 +5,7 @@
 use std::sync::Arc;
 use std::time::Duration;
 
+use jiff::Timestamp;
 use tokio::sync::{Notify, watch};
 use tokio::time::sleep;
 use tokio_util::sync::CancellationToken;
@@ -264,7 +265,8 @@ impl Pump {
         match outcome {
             Try::Delivered => tracing::info!(webhook, id, tries, "delivered"),
             Try::Failed { error, next_due_ms } => {
-                tracing::warn!(webhook, id, tries, error, next_due_ms, "not delivered");
+                let next_try = Timestamp::from_millisecond(*next_due_ms).unwrap_or_default();
+                tracing::warn!(webhook, id, tries, error, next_try = %format_args!("{next_try:.0}"), "not delivered");
             }
         }
     }
