@@ -2,16 +2,25 @@
 //! It works on classes, not values, and never looks at a clock: its budget is a count of states.
 
 use super::bound::Bound;
+use super::cone::Cone;
 use super::exposure::Exposure;
+use super::forced::Forced;
 use super::model::{Class, EXPOSURE_SHIFT, GOAL, Model, ModelCommand, Packed, Set, time_of};
 use super::script::Move;
 use super::states::{OVERHEAD, States};
 use super::tail::{Tail, members};
 use std::cmp::Reverse;
-use std::collections::BinaryHeap;
+use std::collections::{BinaryHeap, HashMap};
+use std::rc::Rc;
 
 /// Longest script looked at, in commands; keeps packed costs within their bits.
 const MOST_STEPS: u32 = 4096;
+
+/// States looked at before a projection is asked, which is not worth it for an easy problem. Tests ask early.
+const PATIENCE: u32 = if cfg!(test) { 2 } else { 100 };
+
+/// States looked at past the budget, to have some script.
+const HURRIED_EXPANSIONS: u64 = 3_000;
 
 /// What is left of the budget.
 #[derive(Clone, Copy, Debug)]
@@ -29,7 +38,7 @@ pub(super) enum PartAnswer {
     },
     /// Budget spent: the best found, if any, and a lower bound on the best.
     Spent {
-        found: Option<(Vec<Move>, Packed)>,
+        found: Option<Vec<Move>>,
         bound: Packed,
     },
     None,
@@ -42,6 +51,8 @@ struct Node {
     parent: u32,
     command: u16,
     steps: u16,
+    /// Whether the projection was asked.
+    weighed: bool,
 }
 
 /// An entry of the open list; the greatest is taken first.
@@ -58,97 +69,225 @@ struct Entry {
     cost: Packed,
 }
 
-pub(super) struct Core<'a> {
-    model: &'a Model,
+pub(super) struct Core {
+    model: Rc<Model>,
+    /// Tail parts that core commands touch, and the others, which cost the same whatever the core does.
     tail: Tail,
+    fixed: Tail,
     bound: Bound,
     exposure: Exposure,
-    /// Commands of the core, in keybook order.
-    commands: Vec<usize>,
+    forced: Forced,
+    /// Commands of the core.
+    commands: Set,
     /// Slots that must be at their goal before the tail.
     must: Set,
     counted: Set,
-    /// Cost of the tail parts that no core command touches, and the same whatever the core does.
+    /// Milliseconds of exposure that every script has.
+    floor: u64,
+    /// Cost of the fixed tail parts.
     settled: Packed,
+    /// Exposure still to come, in milliseconds, where earlier searches found more than the bounds do.
+    pub learned: HashMap<Vec<Class>, u64>,
     states: States,
     nodes: Vec<Node>,
     open: BinaryHeap<Entry>,
     serial: u64,
+    /// Whether the budget is spent and any script will do.
+    hurried: bool,
+    /// Whether some state was left for being too many steps away.
+    cut: bool,
 }
 
 /// What a command may lead to, as the cost of the step, the state after.
 type Next = (Packed, Vec<Class>);
 
-impl<'a> Core<'a> {
+impl Core {
     /// `None`: some part of the tail can never land.
-    pub fn new(model: &'a Model) -> Option<Self> {
-        let mut tail = Tail::of(model);
-        let commands: Vec<usize> = (0..model.commands.len()).filter(|id| tail.commands >> id & 1 == 0).collect();
-        let written = commands.iter().fold(0, |set, id| set | model.commands[*id].writes);
-        let at_goal = at_goal(model.slots.iter().map(|slot| slot.from));
+    pub fn new(model: Rc<Model>) -> Option<Self> {
+        let mut tail = Tail::of(&model);
+        let commands = all(model.commands.len()) & !tail.commands;
+        let written = members(commands).fold(0, |set, id| set | model.commands[id].writes);
         let (fixed, open): (Vec<_>, Vec<_>) = tail.parts.drain(..).partition(|part| part.slots & written == 0);
-        let all: Set = if model.slots.len() == 128 { !0 } else { (1 << model.slots.len()) - 1 };
-        let counted = fixed.iter().fold(all, |set, part| set & !part.slots);
+        let counted = fixed.iter().fold(all(model.slots.len()), |set, part| set & !part.slots);
         let able = open.iter().fold(0, |set, part| set | part.able);
-        let mut settled_tail = Tail { leaves: tail.leaves, commands: tail.commands, parts: fixed };
-        let settled = settled_tail.cost(at_goal)?;
+        let mut fixed = Tail { leaves: tail.leaves, commands: tail.commands, parts: fixed };
+        fixed.cost(at_goal(model.slots.iter().map(|slot| slot.from)))?;
         tail.parts = open;
-        tail.parts.append(&mut settled_tail.parts);
+        let bound = Bound::new(&model);
         Some(Self {
             must: counted & !(tail.leaves & able),
-            bound: Bound::new(model),
-            exposure: Exposure::new(model),
+            exposure: Exposure::new(&model, &bound),
+            bound,
+            forced: Forced::new(&model, tail.commands),
             tail,
+            fixed,
             commands,
             counted,
-            settled,
+            settled: 0,
+            floor: 0,
+            learned: HashMap::new(),
             states: States::new(model.slots.len()),
             nodes: Vec::new(),
             open: BinaryHeap::new(),
             serial: 0,
+            hurried: false,
+            cut: false,
             model,
         })
     }
 
     /// Finds the best moves from the model's start.
-    pub fn run(mut self, purse: &mut Purse) -> PartAnswer {
+    pub fn run(&mut self, purse: &mut Purse) -> PartAnswer {
         let start: Vec<Class> = self.model.slots.iter().map(|slot| slot.from).collect();
-        self.reach(&start, 0, u32::MAX, 0);
+        self.search(&start, purse, true)
+    }
+
+    /// Finds the best moves from another state of the same model, without the help of projections.
+    pub fn run_from(&mut self, start: &[Class], purse: &mut Purse) -> PartAnswer {
+        self.states = States::new(self.model.slots.len());
+        self.nodes.clear();
+        self.open.clear();
+        self.search(start, purse, false)
+    }
+
+    /// Keeps, for the states of the last search, that no way on has less exposure than the bound (milliseconds) leaves
+    /// after the exposure spent on the way there.
+    pub fn learn(&mut self, bound: u64) {
+        for (id, node) in self.nodes.iter().enumerate() {
+            let left = bound.saturating_sub((node.cost >> EXPOSURE_SHIFT) as u64);
+            if left > (node.rest >> EXPOSURE_SHIFT) as u64 {
+                let known = self.learned.entry(self.states.get(id as u32).to_vec()).or_insert(0);
+                *known = (*known).max(left);
+            }
+        }
+    }
+
+    fn search(&mut self, start: &[Class], purse: &mut Purse, widen: bool) -> PartAnswer {
+        let Some(settled) = self.fixed.cost(at_goal(start.iter().copied())) else { return PartAnswer::None };
+        self.settled = settled;
+        self.reach(start, 0, u32::MAX, 0);
+        let mut looked_at = 0;
+        let mut cone = None;
         while let Some(entry) = self.open.pop() {
-            let node = &self.nodes[entry.node as usize];
-            if node.cost < entry.cost {
+            if self.nodes[entry.node as usize].cost < entry.cost {
                 continue;
             }
             if entry.finished {
                 return PartAnswer::Best { moves: self.moves(entry.node), cost: entry.total.0 };
             }
-            if purse.expansions == 0 || self.states.len() * (self.model.slots.len() + OVERHEAD) > purse.bytes {
-                return PartAnswer::Spent { found: None, bound: entry.total.0 };
+            if purse.expansions == 0 || self.full(purse.bytes) {
+                let bound = entry.total.0;
+                self.open.push(entry);
+                let found = if widen { self.hurry(purse.bytes) } else { None };
+                return PartAnswer::Spent { found, bound };
             }
-            purse.expansions -= 1;
+            if let Some(cone) = &mut cone
+                && self.raise(&entry, cone, purse)
+            {
+                continue;
+            }
+            looked_at += 1;
+            purse.expansions = purse.expansions.saturating_sub(1);
+            self.expand(entry.node);
+            if looked_at == PATIENCE && widen {
+                let asked = self.counted & !at_goal(start.iter().copied());
+                cone = Cone::of(&self.model, asked);
+                self.raise_floor(start, &mut cone, purse);
+            }
+        }
+        if self.cut { PartAnswer::Spent { found: None, bound: 0 } } else { PartAnswer::None }
+    }
+
+    fn full(&self, bytes: usize) -> bool {
+        self.states.len() * (self.model.slots.len() + OVERHEAD) > bytes
+    }
+
+    /// Past the budget: goes on with whatever looks nearest to the end, for any script at all.
+    fn hurry(&mut self, bytes: usize) -> Option<Vec<Move>> {
+        self.hurried = true;
+        let entries: Vec<Entry> = self.open.drain().collect();
+        entries.into_iter().for_each(|entry| self.push(entry.node, entry.rest.0, entry.finished));
+        let mut left = HURRIED_EXPANSIONS;
+        while let Some(entry) = self.open.pop() {
+            if self.nodes[entry.node as usize].cost < entry.cost {
+                continue;
+            }
+            if entry.finished {
+                return Some(self.moves(entry.node));
+            }
+            if left == 0 || self.full(bytes.saturating_mul(2)) {
+                return None;
+            }
+            left -= 1;
             self.expand(entry.node);
         }
-        PartAnswer::None
+        None
+    }
+
+    /// Counts no script as having less exposure than the projection's best.
+    fn raise_floor(&mut self, start: &[Class], cone: &mut Option<Cone>, purse: &mut Purse) {
+        let Some(exposure) = cone.as_mut().and_then(|cone| cone.exposure(start, purse)) else { return };
+        self.floor = exposure;
+        let entries: Vec<Entry> = self.open.drain().collect();
+        for mut entry in entries {
+            entry.total = Reverse(self.raised(entry.total.0));
+            self.open.push(entry);
+        }
+    }
+
+    /// Asks the projection for the exposure still to come, once a node; whether the node has become dearer.
+    fn raise(&mut self, entry: &Entry, cone: &mut Cone, purse: &mut Purse) -> bool {
+        let node = &mut self.nodes[entry.node as usize];
+        if node.weighed {
+            return false;
+        }
+        node.weighed = true;
+        match cone.exposure(self.states.get(entry.node), purse) {
+            None => {
+                node.rest = Packed::MAX;
+                return true;
+            }
+            Some(exposure) => node.rest = both(node.rest, Packed::from(exposure) << EXPOSURE_SHIFT),
+        }
+        let rest = node.rest;
+        let dearer = self.raised(entry.cost + rest) > entry.total.0;
+        if dearer {
+            self.push(entry.node, rest, false);
+        }
+        dearer
+    }
+
+    /// The bound with no less exposure than every script has.
+    fn raised(&self, total: Packed) -> Packed {
+        both(total, Packed::from(self.floor) << EXPOSURE_SHIFT)
     }
 
     fn rest(&mut self, state: &[Class]) -> Option<Packed> {
-        let rest = self.bound.of(state, self.counted)? + self.settled;
-        Some(rest + (Packed::from(self.exposure.of(self.model, state)?) << EXPOSURE_SHIFT))
+        let rest = self.bound.of(state, self.counted, self.counted)? + self.settled;
+        let exposure = self.exposure.of(&self.model, state, &mut self.bound)?;
+        let learned = if self.learned.is_empty() { 0 } else { self.learned.get(state).copied().unwrap_or(0) };
+        (learned != u64::MAX).then(|| rest + (Packed::from(exposure.max(learned)) << EXPOSURE_SHIFT))
     }
 
     /// Takes note of a way to a state.
     fn reach(&mut self, state: &[Class], cost: Packed, parent: u32, command: usize) {
         let (id, fresh) = self.states.insert(state);
-        let steps = if parent == u32::MAX { 0 } else { self.nodes[parent as usize].steps + 1 };
+        let (steps, least) = match self.nodes.get(parent as usize) {
+            Some(node) => (node.steps + 1, less(node.rest, cost - node.cost)),
+            None => (0, 0),
+        };
         if fresh {
-            let rest = self.rest(state).unwrap_or(Packed::MAX);
-            self.nodes.push(Node { cost, rest, parent, command: command as u16, steps });
+            let rest = self.rest(state).map_or(Packed::MAX, |rest| both(rest, least));
+            self.nodes.push(Node { cost, rest, parent, command: command as u16, steps, weighed: false });
         } else {
             let node = &mut self.nodes[id as usize];
             if node.cost <= cost {
                 return;
             }
             (node.cost, node.parent, node.command, node.steps) = (cost, parent, command as u16, steps);
+            if node.rest != Packed::MAX {
+                node.rest = both(node.rest, least);
+            }
         }
         let rest = self.nodes[id as usize].rest;
         if rest != Packed::MAX {
@@ -159,7 +298,13 @@ impl<'a> Core<'a> {
     fn push(&mut self, node: u32, rest: Packed, finished: bool) {
         self.serial += 1;
         let cost = self.nodes[node as usize].cost;
-        let total = Reverse(cost + rest);
+        let total = match (self.hurried, finished) {
+            (false, _) => self.raised(cost + rest),
+            // By the work left alone: least exposure first would try every detour that costs none.
+            (true, false) => rest & ((1 << EXPOSURE_SHIFT) - 1),
+            (true, true) => 0,
+        };
+        let total = Reverse(total);
         self.open.push(Entry {
             total,
             rest: Reverse(if finished { 0 } else { rest }),
@@ -177,19 +322,26 @@ impl<'a> Core<'a> {
         if self.must & !reached == 0
             && let Some(tail) = self.tail.cost(reached)
         {
-            self.push(id, tail, true);
+            self.push(id, tail + self.settled, true);
         }
         if u32::from(steps) >= MOST_STEPS {
+            self.cut = true;
             return;
         }
-        let uncovered = uncovered(self.model, &state);
-        for place in 0..self.commands.len() {
-            let command = self.commands[place];
-            let mut next: Vec<Next> = Vec::new();
-            successors(self.model, &state, &self.model.commands[command], &mut |step, after| {
-                next.push((step, after.to_vec()))
+        let uncovered = uncovered(&self.model, &state);
+        let relevant = self.forced.relevant(&self.model, &state);
+        let forced = self.forced.at(&state, relevant, uncovered);
+        let clean = forced.is_some();
+        let commands = forced.unwrap_or(relevant & self.commands);
+        let mut next: Vec<Next> = Vec::new();
+        for command in members(commands) {
+            let record = &self.model.commands[command];
+            successors(&self.model, &state, record, &mut |step, after| {
+                if !clean || record.fields.iter().all(|field| after[field.slot] == GOAL) {
+                    next.push((step, after.to_vec()));
+                }
             });
-            for (step, after) in next {
+            for (step, after) in next.drain(..) {
                 let exposed = Packed::from(uncovered * time_of(step)) << EXPOSURE_SHIFT;
                 self.reach(&after, cost + step + exposed, id, command);
             }
@@ -202,23 +354,38 @@ impl<'a> Core<'a> {
         while self.nodes[id as usize].parent != u32::MAX {
             let node = &self.nodes[id as usize];
             let after = self.states.get(id).to_vec();
-            moves.push(Move {
-                command: usize::from(node.command),
-                before: self.states.get(node.parent).to_vec(),
-                after,
-            });
+            moves.push(Move { command: usize::from(node.command), after });
             id = node.parent;
         }
         moves.reverse();
         let mut state = moves.last().map_or_else(|| self.states.get(id).to_vec(), |step| step.after.clone());
-        for step in self.tail.steps(last) {
-            let before = state.clone();
+        let mut tail = self.fixed.steps(last);
+        tail.append(&mut self.tail.steps(last));
+        for step in tail {
             let command = &self.model.commands[step.command];
             settle(command, step.wanted, &mut state);
-            moves.push(Move { command: step.command, before, after: state.clone() });
+            moves.push(Move { command: step.command, after: state.clone() });
         }
         moves
     }
+}
+
+/// The greater exposure with the greater remainder: a bound, if both are bounds part by part.
+pub(super) fn both(one: Packed, other: Packed) -> Packed {
+    let low = (1 << EXPOSURE_SHIFT) - 1;
+    (one & !low).max(other & !low) | (one & low).max(other & low)
+}
+
+/// One bound less a cost, part by part.
+fn less(bound: Packed, cost: Packed) -> Packed {
+    let low: Packed = (1 << EXPOSURE_SHIFT) - 1;
+    ((bound >> EXPOSURE_SHIFT).saturating_sub(cost >> EXPOSURE_SHIFT) << EXPOSURE_SHIFT)
+        | (bound & low).saturating_sub(cost & low)
+}
+
+/// The set of the first so many.
+fn all(count: usize) -> Set {
+    if count >= 128 { !0 } else { (1 << count) - 1 }
 }
 
 /// What a tail command leaves: the wanted slots at their goal, the others at the cheapest.
@@ -237,13 +404,7 @@ fn at_goal(state: impl Iterator<Item = Class>) -> Set {
 
 /// How many lifelines are not covered in this state.
 pub(super) fn uncovered(model: &Model, state: &[Class]) -> u64 {
-    model.lifelines.iter().filter(|lifeline| !covered(model, lifeline, state)).count() as u64
-}
-
-pub(super) fn covered(model: &Model, lifeline: &super::model::ModelLifeline, state: &[Class]) -> bool {
-    let as_was =
-        lifeline.start_counts && lifeline.slots.iter().all(|slot| model.slots[*slot].as_was == Some(state[*slot]));
-    as_was || lifeline.slots.iter().all(|slot| state[*slot] == GOAL)
+    model.lifelines.iter().filter(|lifeline| !lifeline.covered(model, state)).count() as u64
 }
 
 /// Every way to key a command in a state: its cost without exposure, and the state after.
@@ -280,9 +441,4 @@ fn key_fields(
             key_fields(model, state, command, place + 1, presses + choice.presses, after, found);
         }
     }
-}
-
-/// The members of a set, for readers of this file.
-pub(super) fn list(set: Set) -> Vec<usize> {
-    members(set).collect()
 }

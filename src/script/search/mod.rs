@@ -1,20 +1,104 @@
 //! The best script of one station, exactly: least exposure, then time, then presses, then commands.
 //! It never looks at a clock, a file or a keybook, and the same problem always gets the same answer.
+//!
+//! # Why what it finds is the best
+//!
+//! A *plan* is a sequence of keyed commands that is accepted throughout and ends with every slot at its goal. All four
+//! costs add up over commands, every command costs at least the 1 it counts for, and exposure depends on the state before
+//! the command alone; so shortest-path search over states is exact. Each reduction below keeps at least one best plan, or
+//! turns a best plan into one of equal cost that it keeps. Each is checked against `tests/reference`, which has none.
+//!
+//! **§1 Relevance** (`relevance.rs`; again in each state, `forced.rs`). Let *R* be the least set of commands with: all
+//! that can leave a slot at its goal, for slots away from it or that some command of *R* may take away; all that can make
+//! a need of a command of *R* hold, if it does not hold now or some command of *R* may end it; the same for a value that
+//! may be keyed only while held; all writers of a slot read by *R*; and, for a lifeline that is uncovered or that *R*
+//! touches, all that can leave one of its slots as it was or as it will be. *Deleting all other commands from a plan leaves
+//! a plan.* For the last command before a need (or the end) that wrote its slot is in *R*, or else, by the closure, the
+//! slot satisfied the need from the start and nothing in *R* can change that. Coverage: where the plan was covered, the
+//! last writers of the lifeline's slots left start or goal values, so they are in *R* (or it never was touched). Hence
+//! exposure does not rise either. Values that no usable command can ever leave are left out (`forward`).
+//!
+//! **§2 Parts.** Commands join the slots they write, need and read; slots that never move join nothing. Parts share no
+//! state, so a plan is a shuffle of plans of its parts, and time, presses and commands add up. All lifelines are put into
+//! one *watched* part. Deleting the other parts from a plan cannot raise exposure; keying them after the watched part,
+//! when every lifeline is at its goal, adds none. So: the best plan of the watched part, then each other part's own.
+//!
+//! **§3 Values and choices** (`model.rs`). `u` *dominates* `v` (of one slot) if `v` is neither the goal nor the start that
+//! a lifeline compares with, `u` satisfies every need that `v` does, is read as cheaply, and wherever `v` may be keyed
+//! only because it is held, `u` may be keyed at no more. Then a plan from a state with `v` can be followed from the same
+//! state with `u` at no more cost, keying `u` where the plan holds `v`. So a choice is dropped where another that is always
+//! allowed costs no more and dominates it. Values that the kept choices, needs, reads and lifelines cannot tell apart are
+//! merged into classes: a bisimulation.
+//!
+//! **§4 Tail** (`tail.rs`). A *leaf* slot is in no lifeline, need or read, may not be held to advantage, and has only the
+//! classes "goal" and "not". A command is of the *tail* if it writes leaves only, its needs hold at the goal, its reads are
+//! cheapest there, and no leaf that it may spoil can be brought to its goal by a command outside the tail. Moving all tail
+//! commands of a plan to its end, in their order, keeps it a plan: the others need no leaf; the tail's needs hold, for all
+//! other slots are at their goals; each leaf's last writer stays last, or is a tail command that brings it to the goal.
+//! Exposure there is 0. So the core is searched without them, and each state in which all but leaves are at their goals
+//! may end by the cheapest tail, found backwards: the state is the set of leaves still wanted, the last command takes away
+//! what it writes and may spoil none of it. Where all ways to settle one wanted leaf spoil nothing wanted and key no
+//! wanted slot dearer than at its cheapest (unless they alone can settle it), one of them may be taken as the last: its
+//! last use can move to the end.
+//!
+//! **§5 Bounds.** `bound.rs`: a *fact* is "a command brings this slot to one of these classes". From the goals missing, a
+//! fact asked for asks for what all its achievers need and is not so now, and for the goals that all of them spoil or
+//! that must be left on the way. Each fact asked for is a set of executions of which every plan holds one. Facts take
+//! their cost from what earlier facts have left of their achievers' least costs (a cost partition; a command is divided by
+//! the class keyed in one mode field, as no one execution keys two), so the sum bounds every plan. What keying a goal costs
+//! beyond the cheapest is charged to that goal alone, once. `exposure.rs`: exposure adds up over lifelines. One that is
+//! uncovered stays so at least for the time bound on the goals of its own slots (or on the quickest way back); one as it
+//! was, that must change, for what must be keyed after the first command that touches it; one with a slot that must be
+//! away, for all facts whose achievers need it away. Of several uncovered ones, the k-th to be covered waits at least for
+//! the easiest k of them. `cone.rs`: the projection of the part to some slots makes every plan a plan of no more exposure,
+//! so its best exposure is a bound; after a search of cost C, a state met at cost g has at least C − g to go.
+//! Exposure and the rest are bounded apart, each over *all* plans, so the pair bounds the lexicographic cost; along an
+//! edge both may be carried on less the edge's cost. Bounds need not be consistent: states are reopened.
+//!
+//! **§6 Forced commands** (`forced.rs`). Let the commands that can bring slot x to its goal all be such that: they are
+//! accepted now and read nothing; no fewer lifelines are uncovered whenever they are accepted than now; each slot that they
+//! bring to its goal is spoiled by no other relevant command, needed or read elsewhere by none, held by none, and in no
+//! lifeline (or there already, for good); a slot that they may key otherwise is written by no other; and what they always
+//! spoil nobody looks at. A plan uses one of them; keyed with goals, its last use moves to the front and its others go:
+//! what is between needs nothing of its slots that the goals do not satisfy, what it spoils is mended by a later command
+//! that still comes later, and nothing undoes what it brought about. It costs no more there. So only these are tried.
+//!
+//! **§7 Wide commands** (`wide.rs`) write more than half of all slots and key none, as a factory reset does. A plan uses
+//! none, and is found by §1–§6 without them; or it is a first stretch, a last wide command, and a plan without. What it
+//! writes is known then, so that few states are left to solve. The stretch is searched over actual values, with §1 asked
+//! for every value of the slots kept, and what all wide commands overwrite and nobody looks at forgotten. Its bound is
+//! §5's from the state after the wide command; facts on slots kept may come before it, so they ask nothing of slots
+//! written. A lifeline uncovered now costs the time to cover it or that of the wide command; one that the wide command
+//! spoils, the time to cover it again. Mostly the bound exceeds the best plan without, and that is that.
+//!
+//! **§8 Ties, budget, memory.** Open states are taken by bound, then nearness, then youth; commands are tried in keybook
+//! order; no hash order is ever iterated. Last, neighbours are swapped into keybook order where effect and cost stay the
+//! same. The budget counts states looked at; past it the search hurries to any script and gives the least bound still open.
+//! Kept states are bounded by [`Budget::bytes`].
 
 mod bound;
+mod cone;
 mod core;
 mod exposure;
+mod forced;
 mod model;
 mod relevance;
 mod script;
 mod states;
 mod tail;
 mod why;
+mod wide;
+
+#[cfg(test)]
+mod tests;
 
 use self::core::{Core, PartAnswer, Purse};
-use self::model::{Model, Packed, Source, unpack};
-use self::relevance::{Question, Relevance, all_writes, parts};
-use crate::script::problem::{Cost, Problem, ProblemError, SlotId, Step};
+use self::model::{Model, Packed, Source, pack, unpack};
+use self::relevance::{Aim, Question, Relevance, Write, all_writes, parts};
+use self::wide::{Stretch, wide_commands};
+use crate::script::problem::{Cost, Problem, ProblemError, SlotId, State, Step};
+
+use std::rc::Rc;
 
 pub use self::why::{Account, Stop};
 
@@ -23,13 +107,14 @@ pub use self::why::{Account, Stop};
 pub struct Budget {
     /// States whose successors are looked at, over all parts.
     pub expansions: u64,
-    /// Bytes of states kept at one time; the search needs at most twice that, and a few hundred kilobytes.
+    /// Bytes of states kept at one time. With tables that grow by doubling, and as much again while the search hurries
+    /// past its budget, the whole stays under four times that: under 130 MB by default.
     pub bytes: usize,
 }
 
 impl Default for Budget {
     fn default() -> Self {
-        Self { expansions: 20_000, bytes: 64 << 20 }
+        Self { expansions: 6_000, bytes: 32 << 20 }
     }
 }
 
@@ -57,51 +142,152 @@ pub enum Answer {
     },
 }
 
+/// What every stage of a search looks at.
+struct Context<'a> {
+    problem: &'a Problem,
+    writes: Vec<Vec<Write>>,
+}
+
+/// Outcome of a search that keeps to some of the commands; costs are packed.
+enum Solved {
+    Best {
+        steps: Vec<Step>,
+        cost: Packed,
+    },
+    None(Vec<Account>),
+    /// Budget spent: a lower bound, and the best script found, if any.
+    Spent {
+        bound: Packed,
+        found: Option<(Vec<Step>, Packed)>,
+    },
+}
+
 /// Finds the best script.
 ///
 /// # Errors
 /// Where the problem is not well formed ([`Problem::check`]).
 pub fn find(problem: &Problem, budget: &Budget) -> Result<Answer, ProblemError> {
     problem.check()?;
-    let writes = all_writes(problem);
+    let context = Context { problem, writes: all_writes(problem) };
+    let mut purse = Purse { expansions: budget.expansions, bytes: budget.bytes };
     let from = problem.start();
-    let all = vec![true; problem.commands.len()];
-    let goals = vec![true; problem.slots.len()];
-    let question = Question { problem, writes: &writes, from: &from, allowed: &all, goals: &goals, seeds: &[] };
-    let relevance = Relevance::of(&question);
+    let wides = wide_commands(&context);
+    let mut allowed = vec![true; problem.commands.len()];
+    wides.iter().for_each(|id| allowed[*id] = false);
+    let narrow = narrow(&context, &from, &allowed, &mut purse);
+    let solved = match Stretch::new(&context, &wides, &allowed) {
+        Some(stretch) => with_wide(&context, narrow, stretch, &mut purse),
+        None => narrow,
+    };
+    Ok(match solved {
+        Solved::Best { mut steps, cost } => {
+            script::put_in_order(problem, &from, &mut steps);
+            Answer::Best(Best { steps, cost: unpack(cost), proven: true, bound: None })
+        }
+        Solved::None(accounts) => Answer::Unreachable(accounts),
+        Solved::Spent { bound, found: Some((mut steps, cost)) } => {
+            script::put_in_order(problem, &from, &mut steps);
+            Answer::Best(Best { steps, cost: unpack(cost), proven: false, bound: Some(unpack(bound)) })
+        }
+        Solved::Spent { bound, found: None } => Answer::GaveUp { bound: unpack(bound) },
+    })
+}
+
+/// Weighs the scripts through a wide command against the best without.
+fn with_wide(context: &Context, narrow: Solved, stretch: Stretch, purse: &mut Purse) -> Solved {
+    let beat = match &narrow {
+        Solved::Best { cost, .. } => Some(*cost),
+        Solved::Spent { found, .. } => found.as_ref().map(|found| found.1),
+        Solved::None(_) => None,
+    };
+    match (stretch.run(beat, purse), narrow) {
+        (Ok(Some((steps, cost))), Solved::Spent { bound, .. }) if bound < cost => {
+            Solved::Spent { bound, found: Some((steps, cost)) }
+        }
+        (Ok(Some((steps, cost))), _) => Solved::Best { steps, cost },
+        (Ok(None), Solved::None(_)) => Solved::None(whole_account(context)),
+        (Ok(None), narrow) => narrow,
+        (Err(bound), Solved::Best { steps, cost }) if bound >= cost => Solved::Best { steps, cost },
+        (Err(bound), Solved::Best { steps, cost }) => Solved::Spent { bound, found: Some((steps, cost)) },
+        (Err(bound), Solved::Spent { bound: other, found }) => Solved::Spent { bound: bound.min(other), found },
+        (Err(bound), Solved::None(_)) => Solved::Spent { bound, found: None },
+    }
+}
+
+/// The account of a problem that has no script with all its commands.
+fn whole_account(context: &Context) -> Vec<Account> {
+    let all = vec![true; context.problem.commands.len()];
+    let from = context.problem.start();
+    let relevance = Relevance::of(&question(context, &from, &all));
+    let hopeless = relevance.hopeless(context.problem);
+    if hopeless.is_empty() {
+        let slots: Vec<SlotId> = (0..context.problem.slots.len()).collect();
+        return why::entangled(context.problem, &context.writes, &slots, &from);
+    }
+    why::accounts(context.problem, &context.writes, &relevance, &hopeless)
+}
+
+fn question<'a>(context: &'a Context, from: &'a State, allowed: &'a [bool]) -> Question<'a> {
+    Question { problem: context.problem, writes: &context.writes, from, allowed, aim: Aim::Goals, seeds: &[] }
+}
+
+/// The best script from a state with the allowed commands: part by part.
+fn narrow(context: &Context, from: &State, allowed: &[bool], purse: &mut Purse) -> Solved {
+    let problem = context.problem;
+    let relevance = Relevance::of(&question(context, from, allowed));
     let hopeless = relevance.hopeless(problem);
     if !hopeless.is_empty() {
-        return Ok(Answer::Unreachable(why::accounts(problem, &writes, &relevance, &hopeless)));
+        return Solved::None(why::accounts(problem, &context.writes, &relevance, &hopeless));
     }
-    let mut purse = Purse { expansions: budget.expansions, bytes: budget.bytes };
-    let source = Source { problem, writes: &writes, relevance: &relevance, from: &from };
+    let source = Source { problem, writes: &context.writes, relevance: &relevance, from };
+    let parts = parts(problem, &context.writes, &relevance);
+    let mut answers: Vec<Option<(Rc<Model>, PartAnswer)>> = parts.iter().map(|_| None).collect();
+    // The smallest first, so that a budget too small for one part is not lost to the others.
+    let mut order: Vec<usize> = (0..parts.len()).collect();
+    order.sort_by_key(|place| (parts[*place].commands.len(), *place));
+    for place in order {
+        let Some(model) = Model::of(&source, &parts[place]).map(Rc::new) else {
+            return Solved::Spent { bound: 0, found: None };
+        };
+        let answer = Core::new(Rc::clone(&model)).map_or(PartAnswer::None, |mut core| core.run(purse));
+        if matches!(answer, PartAnswer::None) {
+            return Solved::None(why::entangled(problem, &context.writes, &parts[place].slots, from));
+        }
+        answers[place] = Some((model, answer));
+    }
+    join(problem, from, answers.into_iter().flatten())
+}
+
+/// One script from the answers for the parts, the watched part first. Its cost is that of its steps: a part past its
+/// budget may have found a better way to a state since the script through it was made.
+fn join(problem: &Problem, from: &State, answers: impl Iterator<Item = (Rc<Model>, PartAnswer)>) -> Solved {
     let mut state = from.clone();
     let mut steps = Vec::new();
-    let mut bound: Packed = 0;
-    let mut cost: Packed = 0;
-    for part in parts(problem, &writes, &relevance) {
-        let Some(model) = Model::of(&source, &part) else { return Ok(Answer::GaveUp { bound: unpack(bound) }) };
-        let answer = Core::new(&model).map_or(PartAnswer::None, |core| core.run(&mut purse));
-        match answer {
-            PartAnswer::Best { moves, cost: part_cost } => {
-                for step in &moves {
-                    match script::step_of(problem, &model, step, &mut state) {
-                        Some(step) => steps.push(step),
-                        None => return Ok(Answer::GaveUp { bound: unpack(bound) }),
-                    }
+    let (mut cost, mut bound, mut whole) = (0, 0, true);
+    for (model, answer) in answers {
+        let (moves, part_bound) = match answer {
+            PartAnswer::Best { moves, cost } => (moves, cost),
+            PartAnswer::Spent { found: Some(moves), bound } => (moves, bound),
+            PartAnswer::Spent { found: None, bound } => {
+                whole = false;
+                (Vec::new(), bound)
+            }
+            PartAnswer::None => return Solved::None(Vec::new()),
+        };
+        bound += part_bound;
+        for step in &moves {
+            match script::step_of(problem, &model, step, &mut state) {
+                Some((step, own)) => {
+                    steps.push(step);
+                    cost += pack(own);
                 }
-                cost += part_cost;
-                bound += part_cost;
-            }
-            PartAnswer::Spent { bound: part_bound, .. } => {
-                return Ok(Answer::GaveUp { bound: unpack(bound + part_bound) });
-            }
-            PartAnswer::None => {
-                let slots: Vec<SlotId> = part.slots.clone();
-                return Ok(Answer::Unreachable(why::entangled(problem, &slots, &from)));
+                None => whole = false,
             }
         }
     }
-    script::put_in_order(problem, &from, &mut steps);
-    Ok(Answer::Best(Best { steps, cost: unpack(cost), proven: true, bound: None }))
+    match (whole, bound < cost) {
+        (true, false) => Solved::Best { steps, cost },
+        (true, true) => Solved::Spent { bound, found: Some((steps, cost)) },
+        (false, _) => Solved::Spent { bound, found: None },
+    }
 }

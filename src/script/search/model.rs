@@ -1,7 +1,7 @@
 //! One part of a problem as the search sees it: values that no script can tell apart are merged, choices that never
 //! pay are dropped, costs are packed into one number. It never drops a choice without the argument of `mod.rs` §3.
 
-use super::relevance::{Part, Relevance, UNKNOWN, Values, Write, bit};
+use super::relevance::{Part, Relevance, UNKNOWN, Values, Write};
 use crate::script::problem::{Choice, CommandId, Cost, Field, Problem, SlotId, State};
 
 /// A cost as one number that compares and adds like [`Cost`].
@@ -45,6 +45,7 @@ pub(super) fn time_of(packed: Packed) -> u64 {
     (packed >> TIME_SHIFT & ((1 << (EXPOSURE_SHIFT - TIME_SHIFT)) - 1)) as u64
 }
 
+#[derive(Clone)]
 pub(super) struct ModelSlot {
     pub origin: SlotId,
     /// Where this part starts.
@@ -56,6 +57,7 @@ pub(super) struct ModelSlot {
     class_of: [Class; UNKNOWN as usize + 1],
 }
 
+#[derive(Clone)]
 pub(super) struct ModelChoice {
     pub class: Class,
     pub presses: u32,
@@ -92,6 +94,22 @@ pub(super) struct ModelLifeline {
     pub start_counts: bool,
 }
 
+impl ModelLifeline {
+    /// Whether the lifeline is uncovered whenever this slot of it is away from its goal.
+    pub fn tells(&self, model: &Model, slot: usize) -> bool {
+        !self.start_counts || model.slots[slot].as_was == Some(GOAL)
+    }
+
+    /// Whether it is as it was, where that counts, or as it will be.
+    pub fn covered(&self, model: &Model, state: &[Class]) -> bool {
+        self.slots.iter().all(|slot| state[*slot] == GOAL) || self.as_was(model, state)
+    }
+
+    fn as_was(&self, model: &Model, state: &[Class]) -> bool {
+        self.start_counts && self.slots.iter().all(|slot| model.slots[*slot].as_was == Some(state[*slot]))
+    }
+}
+
 pub(super) struct Model {
     pub slots: Vec<ModelSlot>,
     pub commands: Vec<ModelCommand>,
@@ -122,6 +140,62 @@ impl Model {
         let slots: Vec<ModelSlot> = uses.iter().map(|slot_uses| merge(source, slot_uses)).collect();
         let commands = part.commands.iter().map(|id| command_of(source, *id, &local, &uses, &slots)).collect();
         Some(Self { slots, commands, lifelines, press: press_cost(problem) })
+    }
+}
+
+impl Model {
+    /// The model that knows only these slots: whatever else a command needs holds, whatever else it keys is cheapest.
+    /// Every script of this model is one of the projection, which costs no more.
+    pub fn projected(&self, kept: Set) -> Self {
+        let mut local = vec![usize::MAX; self.slots.len()];
+        let kept = (0..self.slots.len()).filter(|slot| kept >> slot & 1 == 1);
+        let slots: Vec<ModelSlot> = kept
+            .enumerate()
+            .map(|(place, slot)| {
+                local[slot] = place;
+                self.slots[slot].clone()
+            })
+            .collect();
+        let commands = self.commands.iter().filter_map(|command| command.projected(self.press, &local)).collect();
+        let lifelines = self.lifelines.iter().map(|lifeline| ModelLifeline {
+            slots: lifeline.slots.iter().map(|slot| local[*slot]).collect(),
+            start_counts: lifeline.start_counts,
+        });
+        Self { slots, commands, lifelines: lifelines.collect(), press: self.press }
+    }
+}
+
+impl ModelCommand {
+    /// `None`: it writes none of the slots kept.
+    fn projected(&self, press: Packed, local: &[usize]) -> Option<Self> {
+        let kept = |slot: usize| local[slot] != usize::MAX;
+        let mut presses = 0;
+        for read in self.reads.iter().filter(|read| !kept(read.slot)) {
+            presses += read.presses.iter().flatten().min().copied().unwrap_or(0);
+        }
+        for field in self.fields.iter().filter(|field| !kept(field.slot)) {
+            presses += field.choices.iter().map(|choice| choice.presses).min().unwrap_or(0);
+        }
+        let sets: Vec<(usize, Class)> =
+            self.sets.iter().filter(|set| kept(set.0)).map(|set| (local[set.0], set.1)).collect();
+        let fields = self.fields.iter().filter(|field| kept(field.slot));
+        let fields: Vec<ModelField> =
+            fields.map(|field| ModelField { slot: local[field.slot], choices: field.choices.clone() }).collect();
+        let writes = sets
+            .iter()
+            .map(|set| set.0)
+            .chain(fields.iter().map(|field| field.slot))
+            .fold(0, |set: Set, slot| set | 1 << slot);
+        let reads = self.reads.iter().filter(|read| kept(read.slot));
+        (writes != 0).then(|| Self {
+            origin: self.origin,
+            base: self.base + press * Packed::from(presses),
+            needs: self.needs.iter().filter(|need| kept(need.0)).map(|need| (local[need.0], need.1)).collect(),
+            reads: reads.map(|read| ModelRead { slot: local[read.slot], presses: read.presses.clone() }).collect(),
+            sets,
+            fields,
+            writes,
+        })
     }
 }
 
@@ -215,7 +289,7 @@ impl<'a> Uses<'a> {
                 !other.only_if_held && self.dominates(goal, other.value, choice.value)
                     || other.only_if_held && choice.only_if_held && other.value == choice.value
             };
-            if !kept.iter().any(|other| beats(other)) {
+            if !kept.iter().any(beats) {
                 kept.push(choice);
             }
         }

@@ -53,6 +53,14 @@ fn writes_of(problem: &Problem, id: CommandId) -> Vec<Write> {
     writes
 }
 
+/// What a script is for.
+pub(super) enum Aim<'a> {
+    /// Every slot at its goal.
+    Goals,
+    /// The command at the end of a first stretch: whatever it needs, and whatever these slots are to hold before it.
+    Stretch(&'a [bool]),
+}
+
 /// What relevance is asked about.
 pub(super) struct Question<'a> {
     pub problem: &'a Problem,
@@ -62,8 +70,8 @@ pub(super) struct Question<'a> {
     pub from: &'a State,
     /// The commands that may be used.
     pub allowed: &'a [bool],
-    /// The slots whose goals count.
-    pub goals: &'a [bool],
+    /// What is asked for.
+    pub aim: Aim<'a>,
     /// Commands that are to be used in any case.
     pub seeds: &'a [CommandId],
 }
@@ -214,8 +222,10 @@ impl<'a> Backward<'a> {
     fn ask_for_goals(&mut self) {
         for slot in 0..self.question.problem.slots.len() {
             let goal = bit(Some(self.question.problem.slots[slot].goal));
-            if self.question.goals[slot] && !self.stays(slot, goal) {
-                self.ask(slot, goal);
+            match self.question.aim {
+                Aim::Goals if !self.stays(slot, goal) => self.ask(slot, goal),
+                Aim::Stretch(kept) if kept[slot] => self.ask(slot, !0),
+                Aim::Goals | Aim::Stretch(_) => {}
             }
         }
     }

@@ -4,16 +4,14 @@
 use super::model::{Class, Model};
 use crate::script::problem::{Cost, Problem, State, Step};
 
-/// One command as the search placed it: classes of the part's slots before and after.
-#[derive(Clone)]
+/// One command as the search placed it: classes of the part's slots after it.
 pub(super) struct Move {
     pub command: usize,
-    pub before: Vec<Class>,
     pub after: Vec<Class>,
 }
 
-/// Turns moves into a step that, keyed in `state`, does just that; `state` is keyed on.
-pub(super) fn step_of(problem: &Problem, model: &Model, step: &Move, state: &mut State) -> Option<Step> {
+/// Turns moves into a step that, keyed in `state`, does just that; `state` is keyed on. With its cost.
+pub(super) fn step_of(problem: &Problem, model: &Model, step: &Move, state: &mut State) -> Option<(Step, Cost)> {
     let command = &model.commands[step.command];
     let record = &problem.commands[command.origin];
     let mut choices = Vec::with_capacity(record.fields.len());
@@ -28,8 +26,8 @@ pub(super) fn step_of(problem: &Problem, model: &Model, step: &Move, state: &mut
         choices.push(place);
     }
     let step = Step { command: command.origin, choices };
-    problem.key(state, &step).ok()?;
-    Some(step)
+    let cost = problem.key(state, &step).ok()?;
+    Some((step, cost))
 }
 
 /// Moves steps into the order of the keybook wherever two neighbours can be swapped at the same cost and to the same

@@ -2,23 +2,24 @@
 //! Its order and its answers depend on nothing but the order of insertion.
 
 /// Bytes of bookkeeping a state costs beside its own, for the memory ceiling.
-pub(super) const OVERHEAD: usize = 96;
+pub(super) const OVERHEAD: usize = 192;
 
 /// States of one length.
 pub(super) struct States {
     length: usize,
     bytes: Vec<u8>,
+    count: u32,
     /// Open addressing; `u32::MAX` is empty.
     table: Vec<u32>,
 }
 
 impl States {
     pub fn new(length: usize) -> Self {
-        Self { length, bytes: Vec::new(), table: vec![u32::MAX; 64] }
+        Self { length, bytes: Vec::new(), count: 0, table: vec![u32::MAX; 64] }
     }
 
     pub fn len(&self) -> usize {
-        self.bytes.len() / self.length.max(1)
+        self.count as usize
     }
 
     pub fn get(&self, id: u32) -> &[u8] {
@@ -38,6 +39,7 @@ impl States {
         let id = self.len() as u32;
         self.table[place] = id;
         self.bytes.extend_from_slice(state);
+        self.count += 1;
         (id, true)
     }
 

@@ -43,6 +43,9 @@ pub(super) struct TailStep {
     pub wanted: Set,
 }
 
+/// For each set of wanted slots: the least cost known, the set it was reached from and the command (its place).
+type Ways = BTreeMap<Set, (Packed, Option<(Set, usize)>)>;
+
 fn has(set: Set, member: usize) -> bool {
     set >> member & 1 == 1
 }
@@ -197,7 +200,7 @@ impl TailPart {
 
     /// A* over the slots still wanted, from all of them, last command first.
     fn search(&self, at_goal: Set) -> Option<(Packed, Vec<TailStep>)> {
-        let mut best: BTreeMap<Set, (Packed, Option<(Set, usize)>)> = BTreeMap::new();
+        let mut best: Ways = BTreeMap::new();
         let mut open = BinaryHeap::new();
         best.insert(self.slots, (0, None));
         open.push((Reverse(self.bound(self.slots & !at_goal)?), 0u64, self.slots, 0));
@@ -224,7 +227,7 @@ impl TailPart {
         None
     }
 
-    fn trace(&self, best: &BTreeMap<Set, (Packed, Option<(Set, usize)>)>, mut wanted: Set) -> Vec<TailStep> {
+    fn trace(&self, best: &Ways, mut wanted: Set) -> Vec<TailStep> {
         let mut steps = Vec::new();
         while let Some((before, place)) = best[&wanted].1 {
             steps.push(TailStep { command: self.commands[place].id, wanted: before & self.commands[place].able });

@@ -74,7 +74,26 @@ fn stops(problem: &Problem, writes: &[Vec<Write>], relevance: &Relevance, slot: 
 }
 
 /// Accounts for a part in which every goal can be written, but never all of them.
-pub(super) fn entangled(problem: &Problem, slots: &[SlotId], from: &State) -> Vec<Account> {
+pub(super) fn entangled(problem: &Problem, writes: &[Vec<Write>], slots: &[SlotId], from: &State) -> Vec<Account> {
     let away = slots.iter().filter(|slot| from[**slot] != Some(problem.slots[**slot].goal));
-    away.map(|slot| Account { slot: *slot, stops: vec![Stop::NotTogether] }).collect()
+    away.map(|slot| Account { slot: *slot, stops: spoiled(problem, writes, *slot) }).collect()
+}
+
+/// For each command that brings the slot to its goal, another slot that it spoils for good; else that no order will do.
+fn spoiled(problem: &Problem, writes: &[Vec<Write>], slot: SlotId) -> Vec<Stop> {
+    let goal = |slot: SlotId| bit(Some(problem.slots[slot].goal));
+    let brings =
+        |id: CommandId, slot: SlotId| writes[id].iter().any(|write| write.slot == slot && write.may & goal(slot) != 0);
+    let spoils =
+        |id: CommandId, slot: SlotId| writes[id].iter().any(|write| write.slot == slot && write.may & goal(slot) == 0);
+    let mut stops = Vec::new();
+    for command in (0..writes.len()).filter(|id| brings(*id, slot)) {
+        let for_good = |other: &SlotId| (0..writes.len()).filter(|id| brings(*id, *other)).all(|id| spoils(id, slot));
+        let mut others = writes[command].iter().map(|write| write.slot);
+        match others.find(|other| spoils(command, *other) && for_good(other)) {
+            Some(slot) => stops.push(Stop::Spoils { command, slot }),
+            None => return vec![Stop::NotTogether],
+        }
+    }
+    stops
 }

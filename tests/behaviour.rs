@@ -1,0 +1,146 @@
+//! What callers rely on beside the cost: honesty past the budget, accounts, indifference to the order of tables.
+//! Problems come from `reference`; scripts are judged by its interpreter, never by the code under test.
+
+#[allow(dead_code)] // shared; not every test uses all of it
+mod reference;
+
+use proptest::prelude::*;
+use reference::keybooks::{Start, hard};
+use reference::{MIXES, interpret, middling, tiny};
+use stationkeep::script;
+use stationkeep::script::problem::{Command, Cost, Field, Need, Problem, Slot, Step, ValueSet};
+use stationkeep::script::search::{Account, Answer, Budget, Stop, find};
+use std::collections::HashMap;
+
+/// The best cost, nothing where there is no script; `None` where a large budget does not tell.
+fn best_cost(problem: &Problem) -> Option<Option<Cost>> {
+    match find(problem, &Budget { expansions: 100_000, bytes: 64 << 20 }).expect("well formed") {
+        Answer::Best(best) => best.proven.then_some(Some(best.cost)),
+        Answer::Unreachable(_) => Some(None),
+        Answer::GaveUp { .. } => None,
+    }
+}
+
+/// The same problem with its slots, commands and lifelines in the opposite order.
+fn turned_round(problem: &Problem) -> Problem {
+    let last = problem.slots.len() - 1;
+    let mut turned = problem.clone();
+    turned.slots.reverse();
+    turned.commands.reverse();
+    turned.lifelines.reverse();
+    for command in &mut turned.commands {
+        command.needs.iter_mut().for_each(|need| need.slot = last - need.slot);
+        command.reads.iter_mut().for_each(|read| read.slot = last - read.slot);
+        command.clears.iter_mut().for_each(|slot| *slot = last - *slot);
+        command.also.iter_mut().for_each(|also| also.slot = last - also.slot);
+        command.fields.iter_mut().for_each(|field| field.slot = last - field.slot);
+        command.fields.reverse();
+    }
+    turned.lifelines.iter_mut().flat_map(|line| &mut line.slots).for_each(|slot| *slot = last - *slot);
+    turned
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig {
+        cases: std::env::var("SEARCH_CASES").ok().and_then(|text| text.parse().ok()).unwrap_or(300),
+        failure_persistence: None,
+        ..ProptestConfig::default()
+    })]
+
+    #[test]
+    fn the_order_of_the_tables_changes_no_cost(seed in any::<u64>(), mix in 0..MIXES, lifelines in 0..3usize) {
+        let problem = middling(seed, mix, lifelines);
+        let (one, other) = (best_cost(&problem), best_cost(&turned_round(&problem)));
+        prop_assume!(one.is_some() && other.is_some());
+        prop_assert_eq!(one, other);
+    }
+
+    #[test]
+    fn a_spent_budget_is_told_and_its_bound_holds(seed in any::<u64>(), mix in 0..MIXES, expansions in 0..40u64) {
+        let problem = middling(seed, mix, 2);
+        let truth = best_cost(&problem);
+        prop_assume!(truth.is_some());
+        let truth = truth.flatten();
+        match find(&problem, &Budget { expansions, bytes: 64 << 20 }).expect("well formed") {
+            Answer::Best(best) => {
+                prop_assert_eq!(interpret(&problem, &best.steps), Ok(best.cost));
+                prop_assert_eq!(best.proven, best.bound.is_none());
+                let truth = truth.expect("a script was found");
+                prop_assert!(best.cost >= truth && best.bound.is_none_or(|bound| bound <= truth));
+                prop_assert!(!best.proven || best.cost == truth);
+            }
+            Answer::GaveUp { bound } => prop_assert!(truth.is_none_or(|truth| bound <= truth)),
+            Answer::Unreachable(_) => prop_assert_eq!(truth, None),
+        }
+    }
+
+    #[test]
+    fn a_hard_problem_past_its_budget_still_lands(seed in 0..2_000u64) {
+        let problem = hard(seed, Start::Mixed);
+        if let Answer::Best(best) = find(&problem, &Budget { expansions: 300, bytes: 8 << 20 }).expect("well formed") {
+            prop_assert_eq!(interpret(&problem, &best.steps), Ok(best.cost));
+            prop_assert!(best.bound.is_none_or(|bound| bound < best.cost));
+        }
+    }
+}
+
+/// The budget counts states, so that this does not depend on the machine; a weaker bound or reduction shows here.
+#[test]
+fn most_hard_problems_are_proven_within_the_usual_budget() {
+    for (start, least) in [(Start::Known, 36), (Start::Mixed, 36), (Start::Unknown, 30)] {
+        let answers = (0..40).map(|seed| find(&hard(seed, start), &Budget::default()));
+        let proven = answers.filter(|answer| matches!(answer, Ok(Answer::Best(best)) if best.proven)).count();
+        println!("{start:?}: {proven} of 40 proven");
+        assert!(proven >= least, "{start:?}: only {proven} of 40");
+    }
+}
+
+#[test]
+fn equal_problems_share_one_answer() {
+    let mut answers: HashMap<Problem, Answer> = HashMap::new();
+    for _ in 0..3 {
+        for seed in 0..20 {
+            let problem = tiny(seed, 9);
+            let answer = find(&problem, &Budget::default()).expect("well formed");
+            assert_eq!(answers.entry(problem).or_insert_with(|| answer.clone()), &answer);
+        }
+    }
+    assert!(answers.len() <= 20);
+}
+
+#[test]
+fn a_station_at_its_goals_needs_no_command() {
+    let mut problem = hard(1, Start::Known);
+    problem.slots.iter_mut().for_each(|slot| slot.start = Some(slot.goal));
+    let Ok(Answer::Best(best)) = find(&problem, &Budget::default()) else { panic!("a script of nothing") };
+    assert_eq!((best.steps, best.cost, best.proven), (Vec::<Step>::new(), Cost::default(), true));
+}
+
+fn slot(start: Option<u8>) -> Slot {
+    Slot { values: 2, start, goal: 1, factory: Some(0) }
+}
+
+fn writes(slot: usize) -> Command {
+    let choice = script::problem::Choice { value: 1, presses: 1, only_if_held: false };
+    Command { base_presses: 1, fields: vec![Field { slot, choices: vec![choice] }], ..Command::default() }
+}
+
+fn stops(commands: Vec<Command>, starts: &[Option<u8>]) -> Vec<Account> {
+    let slots = starts.iter().map(|start| slot(*start)).collect();
+    let problem = Problem { press_ms: 1, answer_ms: 1, slots, commands, lifelines: Vec::new() };
+    match find(&problem, &Budget::default()) {
+        Ok(Answer::Unreachable(accounts)) => accounts,
+        other => panic!("{other:?}"),
+    }
+}
+
+#[test]
+fn what_stands_in_the_way_is_named() {
+    assert_eq!(stops(vec![writes(1)], &[Some(0), Some(1)]), [Account { slot: 0, stops: vec![Stop::NothingWrites] }]);
+    let needy = Command { needs: vec![Need { slot: 1, values: ValueSet::of([0]) }], ..writes(0) };
+    let never = Stop::NeedNever { command: 0, need: 0 };
+    assert_eq!(stops(vec![needy], &[Some(0), Some(1)]), [Account { slot: 0, stops: vec![never] }]);
+    let spoiling = |slot: usize| Command { clears: vec![1 - slot], ..writes(slot) };
+    let spoils = |slot: usize| Account { slot, stops: vec![Stop::Spoils { command: slot, slot: 1 - slot }] };
+    assert_eq!(stops(vec![spoiling(0), spoiling(1)], &[Some(0), Some(0)]), [spoils(0), spoils(1)]);
+}

@@ -1,0 +1,248 @@
+//! Random problems shaped like those of real keybooks, ordinary and hard, for measuring and for the outside check.
+//! All of them are invented; nothing here decides whether an answer is right.
+
+use super::{Dice, pick};
+use crate::script::problem::{Also, Choice, Command, Field, Lifeline, Need, Problem, Read, Slot, ValueSet};
+
+/// How the station starts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Start {
+    /// All known, some differ.
+    Known,
+    /// All unknown, as for a station nobody has a record of.
+    Unknown,
+    /// Some unknown.
+    Mixed,
+}
+
+/// Shape of a keybook.
+struct Shape {
+    slots: usize,
+    commands: usize,
+    lifelines: usize,
+    /// Percent of commands that need a slot to hold something.
+    needs: u64,
+    /// Percent of commands that set another slot besides.
+    also: u64,
+    /// Percent of commands that write several slots.
+    compound: u64,
+    /// Number of mode slots.
+    modes: usize,
+}
+
+/// A station with a usual keybook (18 settings, 17 commands, a reset, two lifelines) of which 3 to 8 settings differ.
+pub fn ordinary(seed: u64) -> Problem {
+    let mut dice = Dice(seed ^ 0x0d1_0000);
+    let shape = Shape { slots: 18, commands: 17, lifelines: 2, needs: 15, also: 12, compound: 20, modes: 0 };
+    let mut problem = keybook(&mut dice, &shape);
+    let differ = 3 + dice.below(6) as usize;
+    start(&mut dice, &mut problem, Start::Known, differ);
+    if dice.percent(20) {
+        let slot = pick(&mut dice, &problem.slots);
+        problem.slots[slot].start = None;
+    }
+    settle_lifelines(&mut problem);
+    problem
+}
+
+/// 60 settings, 40 commands: one or two modes to set, use and set back, compounds that overlap, side effects, needs, a
+/// reset with `keeps`, two to four lifelines that share settings.
+pub fn hard(seed: u64, kind: Start) -> Problem {
+    let mut dice = Dice(seed ^ 0x4a2d_0000_0000);
+    let (lifelines, modes) = (2 + dice.below(3) as usize, 1 + dice.below(2) as usize);
+    let (needs, also) = (20 + dice.below(20), 10 + dice.below(15));
+    let shape = Shape { slots: 60, commands: 40, lifelines, needs, also, compound: 50, modes };
+    started(&mut dice, &shape, kind)
+}
+
+/// The same, far beyond what a keybook may be expected to be: up to three modes of up to five values, half of all
+/// commands with needs, up to five lifelines, nearly everything in one knot.
+pub fn knotted(seed: u64, kind: Start) -> Problem {
+    let mut dice = Dice(seed ^ 0x4a2d_0000_0000);
+    let lifelines = 2 + dice.below(4) as usize;
+    let modes = 1 + dice.below(3) as usize;
+    let (needs, also) = (25 + dice.below(30), 15 + dice.below(25));
+    let shape = Shape { slots: 60, commands: 40, lifelines, needs, also, compound: 70, modes };
+    started(&mut dice, &shape, kind)
+}
+
+fn started(dice: &mut Dice, shape: &Shape, kind: Start) -> Problem {
+    let mut problem = keybook(dice, shape);
+    let differ = 5 + dice.below(40) as usize;
+    start(dice, &mut problem, kind, differ);
+    settle_lifelines(&mut problem);
+    problem
+}
+
+fn slot(dice: &mut Dice) -> Slot {
+    let values = 2 + dice.below(4) as u8;
+    let factory = dice.percent(85).then(|| dice.below(u64::from(values)) as u8);
+    Slot { values, start: None, goal: dice.below(u64::from(values)) as u8, factory }
+}
+
+/// Presses of every value of every slot: what the value is keyed with, wherever it is keyed.
+fn presses_of(dice: &mut Dice, slots: &[Slot]) -> Vec<Vec<u32>> {
+    slots
+        .iter()
+        .map(|slot| {
+            let long = dice.percent(30);
+            let least = if long { 4 } else { 1 };
+            let spread = if long { 12 } else { 3 };
+            let fixed = dice.percent(40).then(|| least + dice.below(spread) as u32);
+            (0..slot.values).map(|_| fixed.unwrap_or(least + dice.below(spread) as u32)).collect()
+        })
+        .collect()
+}
+
+fn keybook(dice: &mut Dice, shape: &Shape) -> Problem {
+    let slots: Vec<Slot> = (0..shape.slots).map(|_| slot(dice)).collect();
+    let presses = presses_of(dice, &slots);
+    let mut commands = vec![Command::default(); shape.commands - 1];
+    deal_fields(dice, shape, &slots, &presses, &mut commands);
+    for id in 0..commands.len() {
+        commands[id].base_presses = 2 + dice.below(4) as u32;
+        commands[id].takes_ms = if dice.percent(10) { 2000 } else { 0 };
+        add_needs(dice, shape, &slots, &mut commands, id);
+        if id >= shape.modes && dice.percent(shape.also) {
+            add_side_effect(dice, &slots, &mut commands, id);
+        }
+    }
+    commands.push(reset(dice, shape, &slots));
+    offer_needed_values(&slots, &presses, &mut commands);
+    let lifelines = (0..shape.lifelines).map(|_| lifeline(dice, shape, &slots)).collect();
+    Problem { press_ms: 600, answer_ms: 1500, slots, commands, lifelines }
+}
+
+/// Every slot gets a command; mode slots have one of their own; compounds overlap with one another.
+fn deal_fields(dice: &mut Dice, shape: &Shape, slots: &[Slot], presses: &[Vec<u32>], commands: &mut [Command]) {
+    for id in 0..slots.len() {
+        let own = if id < commands.len() {
+            id
+        } else {
+            shape.modes + dice.below((commands.len() - shape.modes) as u64) as usize
+        };
+        put_field(slots, presses, &mut commands[own], id);
+    }
+    for command in &mut commands[shape.modes..] {
+        if dice.percent(shape.compound) {
+            for _ in 0..1 + dice.below(2) {
+                let slot = shape.modes + dice.below((slots.len() - shape.modes) as u64) as usize;
+                if dice.percent(35) {
+                    put_field(slots, presses, command, slot);
+                }
+            }
+        }
+    }
+}
+
+fn put_field(slots: &[Slot], presses: &[Vec<u32>], command: &mut Command, slot: usize) {
+    if command.fields.iter().any(|field| field.slot == slot) {
+        return;
+    }
+    let record = &slots[slot];
+    let choice = |value: u8| Choice {
+        value,
+        presses: presses[slot][usize::from(value)],
+        only_if_held: value != record.goal && Some(value) != record.factory,
+    };
+    command.fields.push(Field { slot, choices: (0..record.values).map(choice).collect() });
+}
+
+fn add_needs(dice: &mut Dice, shape: &Shape, slots: &[Slot], commands: &mut [Command], id: usize) {
+    if id < shape.modes.max(1) || !dice.percent(shape.needs) {
+        return;
+    }
+    let modes = shape.modes > 0 && dice.percent(60);
+    // Needs point to earlier slots, as keybooks' do: the line before the numbers, the mode before everything.
+    let slot = if modes { dice.below(shape.modes as u64) as usize } else { dice.below(id as u64) as usize };
+    if commands[id].fields.iter().any(|field| field.slot == slot) {
+        return;
+    }
+    let record = &slots[slot];
+    let away = modes && dice.percent(60);
+    let first = if away {
+        (record.goal + 1 + dice.below(u64::from(record.values) - 1) as u8) % record.values
+    } else {
+        record.goal
+    };
+    let values = ValueSet::of((0..record.values).filter(|value| *value == first || !away && dice.percent(20)));
+    commands[id].needs.push(Need { slot, values });
+}
+
+fn add_side_effect(dice: &mut Dice, slots: &[Slot], commands: &mut [Command], id: usize) {
+    // Mostly on settings that come later in the keybook, so that most problems have a script.
+    let slot =
+        if dice.percent(90) { id + 1 + dice.below((slots.len() - id - 1) as u64) as usize } else { pick(dice, slots) };
+    if commands[id].fields.iter().any(|field| field.slot == slot) {
+        return;
+    }
+    let record = &slots[slot];
+    let fixed = Some(dice.below(u64::from(record.values)) as u8);
+    commands[id].also.push(Also { slot, value: if dice.percent(60) { record.factory } else { fixed } });
+}
+
+fn reset(dice: &mut Dice, shape: &Shape, slots: &[Slot]) -> Command {
+    let keeps: Vec<usize> = (0..1 + dice.below(3)).map(|_| pick(dice, slots)).collect();
+    let clears = (0..slots.len()).filter(|slot| !keeps.contains(slot)).collect();
+    let mut command = Command { base_presses: 4, takes_ms: 8000, clears, ..Command::default() };
+    if shape.modes > 0 && dice.percent(30) {
+        command.needs.push(Need { slot: 0, values: ValueSet::of([dice.below(u64::from(slots[0].values)) as u8]) });
+    }
+    if dice.percent(15) {
+        let slot = keeps[0];
+        command.reads.push(Read { slot, presses: (0..slots[slot].values).map(|_| 4 + dice.below(4) as u32).collect() });
+    }
+    command
+}
+
+/// Constants that a need or a side effect names may always be keyed.
+fn offer_needed_values(slots: &[Slot], presses: &[Vec<u32>], commands: &mut [Command]) {
+    let mut named = vec![0u64; slots.len()];
+    for command in commands.iter() {
+        command.needs.iter().for_each(|need| named[need.slot] |= need.values.bits());
+        command.also.iter().for_each(|also| named[also.slot] |= also.value.map_or(0, |value| 1 << value));
+    }
+    debug_assert_eq!(presses.len(), slots.len());
+    for field in commands.iter_mut().flat_map(|command| command.fields.iter_mut()) {
+        for choice in &mut field.choices {
+            choice.only_if_held &= named[field.slot] >> choice.value & 1 == 0;
+        }
+    }
+}
+
+fn lifeline(dice: &mut Dice, shape: &Shape, slots: &[Slot]) -> Lifeline {
+    // A shared head (the line), then numbers of its own; now and then the mode belongs to it.
+    let mut members = vec![shape.modes + dice.below(2) as usize];
+    if shape.modes > 0 && dice.percent(15) {
+        members.push(0);
+    }
+    for _ in 0..1 + dice.below(3) {
+        let slot = pick(dice, &slots[shape.modes..]) + shape.modes;
+        if !members.contains(&slot) {
+            members.push(slot);
+        }
+    }
+    Lifeline { slots: members, start_counts: true }
+}
+
+fn start(dice: &mut Dice, problem: &mut Problem, kind: Start, differ: usize) {
+    for slot in &mut problem.slots {
+        slot.start = Some(slot.goal);
+    }
+    for _ in 0..differ {
+        let slot = pick(dice, &problem.slots);
+        let record = &mut problem.slots[slot];
+        record.start = Some((record.goal + 1 + dice.below(u64::from(record.values) - 1) as u8) % record.values);
+    }
+    for slot in &mut problem.slots {
+        if kind == Start::Unknown || kind == Start::Mixed && dice.percent(40) {
+            slot.start = None;
+        }
+    }
+}
+
+fn settle_lifelines(problem: &mut Problem) {
+    for lifeline in &mut problem.lifelines {
+        lifeline.start_counts = lifeline.slots.iter().all(|slot| problem.slots[*slot].start.is_some());
+    }
+}
