@@ -61,7 +61,6 @@ fn a_configuration_that_cannot_be_used_changes_nothing() {
     assert_eq!(receiver.still(3)[2].data()["counts"]["closed"]["stations"], 5);
 }
 
-// Fails as of 2026-11-25: a session that cannot begin ends the daemon.
 #[test]
 fn a_configuration_whose_ledger_cannot_be_opened_changes_nothing() {
     let receiver = Receiver::start(SIGNING);
@@ -80,7 +79,6 @@ fn a_configuration_whose_ledger_cannot_be_opened_changes_nothing() {
     });
 }
 
-// Fails as of 2026-11-25: the text is read a second time, after the waiting.
 #[test]
 fn a_configuration_changed_again_while_the_last_change_is_taken_up_is_not_missed() {
     let receiver = Receiver::start(SIGNING);
@@ -98,7 +96,6 @@ fn a_configuration_changed_again_while_the_last_change_is_taken_up_is_not_missed
     assert_eq!(all_names(&second.wait_for(1)[0]), ["opened: SP-01"]);
 }
 
-// Fails as of 2026-11-25: only the text of the configuration is compared.
 #[test]
 fn a_signing_secret_turned_over_signs_the_next_delivery() {
     let receiver = Receiver::start(SIGNING);
@@ -160,7 +157,6 @@ fn a_hangup_makes_it_look_where_no_event_came_from() {
     assert_eq!(receiver.still(2)[1].data()["counts"]["opened"]["stations"], 5);
 }
 
-// Fails as of 2026-11-25: `print!` panics.
 #[test]
 fn it_goes_on_when_nobody_reads_its_output_any_more() {
     let receiver = Receiver::start(SIGNING);

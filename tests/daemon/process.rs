@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 pub const PATIENCE: Duration = Duration::from_secs(20);
 
 /// How long nothing may come before it is believed that nothing will.
-pub const QUIET: Duration = Duration::from_millis(1_100);
+pub const QUIET: Duration = Duration::from_millis(1_000);
 
 const BINARY: &str = env!("CARGO_BIN_EXE_stationkeep");
 

@@ -74,7 +74,6 @@ impl Lock {
     }
 }
 
-// Fails as of 2026-11-25: the daemon asks only afterwards how far the ledger is.
 #[test]
 fn a_report_that_comes_while_a_pass_is_being_written_is_seen_by_the_next() {
     let receiver = Receiver::start(SIGNING);
@@ -126,7 +125,6 @@ fn an_edit_whose_pass_could_not_be_written_is_told_once_it_can() {
     assert_eq!(receiver.wait_for(2)[1].data()["counts"]["opened"]["stations"], 5);
 }
 
-// Fails as of 2026-11-25: what was told is kept in memory and not compared with the ledger when it is written.
 #[test]
 fn a_daemon_that_slept_through_what_another_told_does_not_tell_it_again() {
     let receiver = Receiver::start(SIGNING);

@@ -76,8 +76,9 @@ impl Forced {
         let records = model.commands.iter().map(|command| record(model, &touches, command)).collect();
         let line = |lifeline: &super::model::ModelLifeline| {
             let sets = lifeline.slots.iter().map(|slot| {
-                let as_was =
-                    if lifeline.start_counts { model.slots[*slot].as_was.map_or(0, |class| 1 << class) } else { 0 };
+                // A start that can never come back here has no class, and so no bit.
+                let as_was = model.slots[*slot].as_was.filter(|_| lifeline.start_counts);
+                let as_was = as_was.and_then(|class| Classes::checked_shl(1, class.into())).unwrap_or(0);
                 (leaving(model, *slot, as_was | 1 << GOAL), touches[*slot].writers)
             });
             let (makers, writers) = sets.fold((0, 0), |all, own| (all.0 | own.0, all.1 | own.1));
