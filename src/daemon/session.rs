@@ -15,8 +15,8 @@ use crate::store::{Queue, Store};
 
 use super::clock::Clock;
 use super::deliveries::{Deliveries, system_ms};
-use super::pass::State;
-use super::tell::Teller;
+use super::pass::{Seen, State};
+use super::tell::{Teller, Telling};
 use super::{ServeError, announce, ground};
 
 /// How often the ledger is asked whether the command line or another daemon wrote to it.
@@ -27,6 +27,8 @@ const RETRY: Duration = Duration::from_secs(5);
 const MOMENT: Duration = Duration::from_millis(20);
 /// Delivered messages are kept so long, to be looked up.
 const KEEP_DELIVERED: Duration = Duration::from_secs(30 * 24 * 3600);
+/// How often a pass is made anew because another daemon was quicker.
+const TURNS: u32 = 5;
 /// A message that waits longer than this, in milliseconds, is said to be undelivered.
 const LATE_MS: i64 = 15 * 60 * 1000;
 /// More bad news than this share of the fleet in one pass is a surge.
@@ -85,7 +87,7 @@ pub async fn run(basis: &Basis, path: &Path, clock: Clock, first: bool, stops: &
     }
     log_findings(&seen.findings);
     let mut session = Session { basis, path, text: basis.text.clone(), watch, failed: false, armed: None };
-    session.told(teller.tell(&state, &seen).await, &deliveries);
+    session.tell(&mut teller, &mut state, &mut seen, &deliveries).await;
     let mut full = interval_at(Instant::now() + config.full_pass(), config.full_pass());
     full.set_missed_tick_behavior(MissedTickBehavior::Delay);
     let end = loop {
@@ -113,7 +115,7 @@ pub async fn run(basis: &Basis, path: &Path, clock: Clock, first: bool, stops: &
                     log_findings(&new.findings);
                 }
                 seen = new;
-                session.told(teller.tell(&state, &seen).await, &deliveries);
+                session.tell(&mut teller, &mut state, &mut seen, &deliveries).await;
             }
             Err(error) => session.failed(&error),
         }
@@ -180,16 +182,23 @@ impl Session<'_> {
         wait.max(MOMENT)
     }
 
-    fn told(&mut self, told: Result<usize, crate::gather::GatherError>, deliveries: &Deliveries) {
-        match told {
-            Ok(count) => {
-                self.failed = false;
-                if count > 0 {
-                    deliveries.nudge();
+    /// Tells of a pass; where another daemon was quicker, of a new look at what it may have told of.
+    async fn tell(&mut self, teller: &mut Teller, state: &mut State, seen: &mut Seen, deliveries: &Deliveries) {
+        for _ in 0..TURNS {
+            match teller.tell(state, seen).await {
+                Ok(Telling::Nothing) => return self.failed = false,
+                Ok(Telling::News) => {
+                    self.failed = false;
+                    return deliveries.nudge();
                 }
+                Ok(Telling::Overtaken) => match state.look(Some(Look::Changed)).await {
+                    Ok(new) => *seen = new,
+                    Err(error) => return self.failed(&error),
+                },
+                Err(error) => return self.failed(&error),
             }
-            Err(error) => self.failed(&error),
         }
+        tracing::warn!("another daemon keeps telling from the same ledger; this one waits for its next pass");
     }
 
     fn failed(&mut self, error: &dyn std::error::Error) {

@@ -30,8 +30,15 @@ const CAUSES: usize = 1_000;
 /// Rows read at once.
 const PAGE: i64 = 200;
 
-/// How often a decision is made anew because another daemon was quicker.
-const TURNS: u32 = 5;
+/// What came of a pass.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Telling {
+    Nothing,
+    /// There are messages to deliver.
+    News,
+    /// Another daemon told meanwhile, perhaps of what this one has not looked at yet: look again, then decide.
+    Overtaken,
+}
 
 /// What was told, as the store has it.
 pub struct Teller {
@@ -72,42 +79,39 @@ impl Teller {
         })
     }
 
-    /// Decides what to tell of a pass and writes it; the number of new messages.
+    /// Decides what to tell of a pass and writes it.
     ///
     /// # Errors
     /// Where the store cannot be read or written; then nothing was told, and the next pass decides anew.
-    pub async fn tell(&mut self, state: &State, seen: &Seen) -> Result<usize, GatherError> {
+    pub async fn tell(&mut self, state: &State, seen: &Seen) -> Result<Telling, GatherError> {
         self.gather_cause(state, seen).await?;
-        for _ in 0..TURNS {
-            let (mut decision, after) = self.decide(state, seen).await?;
-            if decision.is_empty() {
-                return self.nothing_to_tell(state.store()).await;
-            }
-            decision.memo_sets.push((LEDGER.into(), Some(self.ledger_seq.to_string())));
-            if let Some(count) = state.store().commit_pass_at(&decision, self.turn).await? {
-                for message in &decision.messages {
-                    tracing::info!(webhook = %message.webhook, id = %message.id, "to be told");
-                }
-                self.turn += 1;
-                after.take_over(self);
-                self.cause = Cause::default();
-                return Ok(count);
-            }
+        let (mut decision, after) = self.decide(state, seen).await?;
+        if decision.is_empty() {
+            return self.nothing_to_tell(state.store()).await;
+        }
+        decision.memo_sets.push((LEDGER.into(), Some(self.ledger_seq.to_string())));
+        let Some(count) = state.store().commit_pass_at(&decision, self.turn).await? else {
             // Another daemon on the same ledger has told meanwhile: go by what it told.
             let cause = std::mem::take(&mut self.cause);
             *self = Teller::resume(state.store(), self.terms.clone(), cause).await?;
+            return Ok(Telling::Overtaken);
+        };
+        for message in &decision.messages {
+            tracing::info!(webhook = %message.webhook, id = %message.id, "to be told");
         }
-        tracing::warn!("another daemon keeps telling from the same ledger; this one waits for its next pass");
-        Ok(0)
+        self.turn += 1;
+        after.take_over(self);
+        self.cause = Cause::default();
+        Ok(if count > 0 { Telling::News } else { Telling::Nothing })
     }
 
     /// What happened without being worth a message is no cause of the next one.
-    async fn nothing_to_tell(&mut self, store: &Store) -> Result<usize, GatherError> {
+    async fn nothing_to_tell(&mut self, store: &Store) -> Result<Telling, GatherError> {
         if !self.cause.reports.is_empty() {
             store.set_memo(LEDGER, Some(&self.ledger_seq.to_string())).await?;
         }
         self.cause = Cause::default();
-        Ok(0)
+        Ok(Telling::Nothing)
     }
 
     /// Collects what happened since the pass before: never more than the pass itself has seen.
