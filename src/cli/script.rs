@@ -106,8 +106,8 @@ fn nothing(station: &Station, drift: &StationDrift, full: Option<u64>, way: Way,
         Format::Json => format!("{:#}\n", script::nothing_to_key(station, full)),
         Format::Card | Format::Html | Format::Wav | Format::Dial => {
             if way == Way::Back {
-                let why = "it holds what is wanted, or nobody knows what it held";
-                return format!("There is nothing to go back to at {}: {why}.\n", station.name);
+                let why = "It holds what is wanted, or nobody knows what it held.";
+                return format!("There is nothing to go back to at {}.\n{why}\n", station.name);
             }
             let mut text = format!("Nothing needs keying at {}.\n", station.name);
             for lifeline in drift.lifelines.iter().filter(|lifeline| lifeline.service != Service::Tested) {

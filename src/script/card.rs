@@ -31,6 +31,11 @@ pub fn cautions(script: &Script, station: &Station) -> Vec<String> {
         all.push("This is the way back: it leaves the station as it was on record, not as it is wanted.".to_owned());
     }
     all.extend(bare_stretches(script, station).iter().map(Stretch::caution));
+    all.push(
+        "If a step is not accepted, key it once more. If it still is not, stop there, report what you heard, and ask \
+         for a new script."
+            .to_owned(),
+    );
     if !touched(script, station).is_empty() {
         all.push("A change counts only once a test call has reached help. Keep a stand-in until it has.".to_owned());
     }
