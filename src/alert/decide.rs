@@ -52,22 +52,25 @@ pub fn decide(before: &BTreeMap<Name, Told>, thread: &Thread, pass: &Pass<'_>, t
     }
     let turns = turns(before, pass, terms);
     verdict.surge = is_surge(&turns, pass, terms);
-    let teller = Teller::new(pass, terms, verdict.surge);
     let mut heard: Vec<BTreeSet<Name>> = vec![BTreeSet::new(); turns.len()];
-    for webhook in &terms.webhooks {
-        let items = items(&turns, webhook, pass.clock);
-        for (at, _) in &items {
-            heard[*at].insert(webhook.name.clone());
+    let told: Vec<_> = terms.webhooks.iter().map(|webhook| items(&turns, webhook, pass.clock)).collect();
+    if told.iter().any(|items| !items.is_empty()) {
+        let teller = Teller::new(pass, terms, verdict.surge);
+        for (webhook, items) in terms.webhooks.iter().zip(told) {
+            items.iter().for_each(|(at, _)| {
+                heard[*at].insert(webhook.name.clone());
+            });
+            let items = items.into_iter().map(|(_, item)| item).collect();
+            verdict.messages.extend(teller.message(webhook, items, thread));
         }
-        let items = items.into_iter().map(|(_, item)| item).collect();
-        verdict.messages.extend(teller.message(webhook, items, thread));
     }
     verdict.thread = thread.after(verdict.messages.iter().map(|message| &*message.id));
     let memory = Memory::new(pass, terms);
-    for (turn, heard) in turns.iter().zip(&heard) {
+    for (turn, heard) in turns.into_iter().zip(heard) {
+        let (station, before) = (turn.station, turn.before);
         let new = memory.after(turn, heard);
-        if new.as_ref() != turn.before {
-            verdict.told.insert(turn.station.clone(), new);
+        if new.as_ref() != before {
+            verdict.told.insert(station.clone(), new);
         }
     }
     verdict
@@ -109,7 +112,7 @@ const FEWEST: usize = 3;
 fn is_surge(turns: &[Turn<'_>], pass: &Pass<'_>, terms: &Terms) -> bool {
     let bad_news = turns.iter().filter(|turn| match (&turn.is, turn.case()) {
         (Is::Drifting { .. }, None) => true,
-        (Is::Drifting { seen, mark, .. }, Some(case)) => case.mark != *mark && !only_eased(&case.seen, seen),
+        (Is::Drifting { seen, .. }, Some(case)) => !only_eased(&case.seen, seen),
         (Is::Aligned(_) | Is::Gone { .. }, _) => false,
     });
     // Counts of stations are exact in an f64.
@@ -208,28 +211,27 @@ impl<'a> Memory<'a> {
     }
 
     /// What was told of a station once the messages of this pass are written.
-    fn after(&self, turn: &Turn<'_>, told: &BTreeSet<Name>) -> Option<Told> {
+    fn after(&self, turn: Turn<'_>, told: BTreeSet<Name>) -> Option<Told> {
         let clock = self.clock;
         let is_present = |webhook: &str| self.present.contains(webhook);
         let mut heard = hearings(turn.before, clock, is_present);
         let fixes = fixes(turn.before, turn.seen(), self.reported.contains(&**turn.station), clock);
-        match &turn.is {
+        match turn.is {
             Is::Drifting { seen, mark, .. } => {
-                heard.extend(told.iter().map(|name| (name.clone(), Heard { at: clock, mark: mark.clone() })));
-                let case = turn.case();
+                heard.extend(told.into_iter().map(|name| (name, Heard { at: clock, mark: mark.clone() })));
+                let case = turn.before.and_then(Told::open);
                 let opened_at = case.map_or(clock, |case| case.opened_at);
-                let changed_at = case.filter(|case| case.mark == *mark).map_or(clock, |case| case.changed_at);
-                let (seen, mark) = (seen.clone(), mark.clone());
+                let changed_at = case.filter(|case| case.mark == mark).map_or(clock, |case| case.changed_at);
                 Some(Told::Open(Case { opened_at, changed_at, seen, mark, heard, fixes }))
             }
-            Is::Aligned(_) => self.over(turn, heard, None, fixes),
-            Is::Gone { news: true } => self.over(turn, heard, Some(clock), Vec::new()),
+            Is::Aligned(_) => self.over(turn.before, heard, None, fixes),
+            Is::Gone { news: true } => self.over(turn.before, heard, Some(clock), Vec::new()),
             Is::Gone { news: false } => {
                 let withdrawn_at = match turn.before {
                     Some(Told::Over(over)) => over.withdrawn_at.filter(|at| fresh(*at, clock)),
                     Some(Told::Open(_) | Told::Unreadable) | None => None,
                 };
-                self.over(turn, heard, withdrawn_at, Vec::new())
+                self.over(turn.before, heard, withdrawn_at, Vec::new())
             }
         }
     }
@@ -237,7 +239,7 @@ impl<'a> Memory<'a> {
     /// What is remembered of a station without an open case; `None` where there is nothing to remember.
     fn over(
         &self,
-        turn: &Turn<'_>,
+        before: Option<&Told>,
         heard: BTreeMap<Name, Heard>,
         withdrawn_at: Option<Timestamp>,
         fixes: Vec<Fix>,
@@ -245,7 +247,7 @@ impl<'a> Memory<'a> {
         // Webhooks that are here have just been told.
         let owed: BTreeMap<Name, Heard> =
             heard.into_iter().filter(|(webhook, _)| !self.present.contains(&**webhook)).collect();
-        let last = turn.before.and_then(Told::last).filter(|_| !owed.is_empty());
+        let last = before.and_then(Told::last).filter(|_| !owed.is_empty());
         let last = last.map(|(since, seen)| (since, seen.clone()));
         let over = Over { withdrawn_at, last, owed, fixes };
         (over != Over::default()).then_some(Told::Over(over))

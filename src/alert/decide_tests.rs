@@ -92,6 +92,48 @@ fn everything_that_only_makes_a_case_better_eases_it() {
 }
 
 #[test]
+fn worse_in_a_part_is_worse_though_the_station_stands_as_before() {
+    let services = |emergency| vec![lifeline("assistance", Service::Failed), lifeline("emergency", emergency)];
+    let failing = |emergency| station("EQ-01", vec![], services(emergency));
+    let mut watch = Watch::new();
+    watch.put(failing(Service::Untested));
+    watch.pass();
+    watch.put(failing(Service::Failed));
+    assert_eq!(watch.heard(), ["on-call grown EQ-01"]);
+    watch.put(failing(Service::Overdue));
+    assert_eq!(watch.heard(), ["on-call eased EQ-01"]);
+}
+
+#[test]
+fn a_mended_setting_excuses_no_lifeline_that_is_worse_than_untested_and_no_worse_standing() {
+    let keyed = |drift| station("EQ-01", vec![setting("emergency.primary", drift, "121", "120")], vec![]);
+    for (was, is) in
+        [(Drift::Differs, Service::Failed), (Drift::Differs, Service::Overdue), (Drift::Overdue, Service::Untested)]
+    {
+        let mut watch = Watch::new();
+        watch.put(keyed(was));
+        watch.pass();
+        watch.put(station("EQ-01", vec![], vec![lifeline("emergency", is)]));
+        assert_eq!(watch.heard(), ["on-call grown EQ-01"], "{was:?}, then {is:?}");
+    }
+}
+
+#[test]
+fn a_case_remembers_when_it_was_opened_and_when_it_last_changed() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "emergency.primary", "1"));
+    watch.pass();
+    watch.minutes(10);
+    watch.put(differs("EQ-01", "emergency.primary", "2"));
+    watch.pass();
+    watch.minutes(60);
+    assert_eq!(watch.heard(), ["on-call still_open EQ-01"]);
+    let case = watch.told["EQ-01"].open().unwrap();
+    let times = [case.opened_at, case.changed_at, case.heard["on-call"].at].map(|at| at.to_string());
+    assert_eq!(times, ["2026-11-20T10:00:00Z", "2026-11-20T10:10:00Z", "2026-11-20T11:10:00Z"]);
+}
+
+#[test]
 fn better_and_worse_at_once_is_worse() {
     let mut watch = Watch::new();
     watch.put(differs("EQ-01", "emergency.primary", "121"));
@@ -167,6 +209,19 @@ fn whoever_heard_of_a_case_hears_of_its_end_whatever_its_weight_became() {
     assert_eq!(watch.heard(), ["heavy grown EQ-01", "light grown EQ-01"]);
     watch.put(aligned("EQ-01"));
     assert_eq!(watch.heard(), ["heavy closed EQ-01", "light closed EQ-01"]);
+}
+
+#[test]
+fn nobody_is_reminded_of_a_weight_that_was_not_asked_for() {
+    let mut watch = Watch::new();
+    watch.terms.webhooks = vec![webhook("light", &[Weight::Routine])];
+    watch.put(differs("EQ-01", "lamp.follows", "1"));
+    watch.pass();
+    watch.put(differs("EQ-01", "emergency.primary", "1"));
+    assert_eq!(watch.heard(), ["light grown EQ-01"]);
+    watch.minutes(10_000);
+    assert_eq!(watch.heard(), NOTHING);
+    assert_eq!(next_reminder(&watch.told, &watch.terms.webhooks), None);
 }
 
 #[test]
@@ -337,6 +392,9 @@ fn more_bad_news_than_the_set_share_of_the_fleet_is_a_surge() {
     assert_eq!(data(&verdict.messages[0].body)["surge"], true);
     (0..10).for_each(|n| watch.put(aligned(&format!("EQ-{n:02}"))));
     assert!(!watch.pass().surge, "good news is none");
+    (4..10).for_each(|n| drop(watch.stations.remove(&*format!("EQ-{n:02}"))));
+    (0..2).for_each(|n| watch.put(differs(&format!("EQ-{n:02}"), "identity", "1")));
+    assert!(!watch.pass().surge, "two are never many, though they are half the fleet");
 }
 
 #[test]
@@ -419,8 +477,34 @@ fn drift_that_an_edit_took_away_and_brought_back_is_no_failed_fix() {
 }
 
 #[test]
+fn a_fix_that_did_not_stick_is_no_longer_named_once_something_else_is_wanted() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "identity", "121"));
+    watch.pass();
+    watch.report("EQ-01");
+    watch.put(aligned("EQ-01"));
+    watch.pass();
+    watch.put(differs("EQ-01", "identity", "121"));
+    assert!(did_not_stick(&mut watch, "opened").0);
+    watch.put(differs("EQ-01", "identity", "122"));
+    assert_eq!(did_not_stick(&mut watch, "grown"), (false, None));
+}
+
+#[test]
+fn confirming_what_was_only_overdue_is_no_fix() {
+    let mut watch = Watch::new();
+    watch.put(station("EQ-01", vec![setting("identity", Drift::Overdue, "121", "121")], vec![]));
+    watch.pass();
+    watch.report("EQ-01");
+    watch.put(aligned("EQ-01"));
+    watch.pass();
+    watch.put(differs("EQ-01", "identity", "121"));
+    assert_eq!(did_not_stick(&mut watch, "opened"), (false, None));
+}
+
+#[test]
 fn another_wanted_value_or_a_long_time_makes_it_a_new_case() {
-    for (wanted, days) in [("999", 1), ("121", 31)] {
+    for (wanted, days, is_passed) in [("999", 1, true), ("121", 31, true), ("121", 31, false)] {
         let mut watch = Watch::new();
         watch.put(differs("EQ-01", "identity", "121"));
         watch.pass();
@@ -428,7 +512,9 @@ fn another_wanted_value_or_a_long_time_makes_it_a_new_case() {
         watch.put(aligned("EQ-01"));
         watch.pass();
         watch.minutes(60 * 24 * days);
-        watch.pass();
+        if is_passed {
+            watch.pass();
+        }
         watch.put(differs("EQ-01", "identity", wanted));
         assert!(!did_not_stick(&mut watch, "opened").0, "{wanted} after {days} days");
     }
@@ -457,6 +543,9 @@ fn one_decision_worked_out_twice_is_one_message_whatever_the_clock() {
     watch.put(differs("EQ-01", "identity", "121"));
     let first = watch.verdict();
     assert_eq!(first, watch.verdict());
+    watch.put(differs("EQ-01", "identity", "122"));
+    assert_ne!(first.messages[0].id, watch.verdict().messages[0].id, "another decision from the same state");
+    watch.put(differs("EQ-01", "identity", "121"));
     watch.minutes(1);
     watch.terms.webhooks.reverse();
     let later = watch.verdict();

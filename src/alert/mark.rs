@@ -137,7 +137,12 @@ mod tests {
         let first = start.id("drift", "on-call", &cause);
         assert_eq!(first, Thread::stored("").id("drift", "on-call", &cause));
         assert_ne!(first, start.id("drift", "ops", &cause));
-        assert_ne!(first, start.after([first.as_str()].into_iter()).id("drift", "on-call", &cause));
+        let after = |thread: &Thread, ids: &[&str]| thread.after(ids.iter().copied());
+        let once = after(&start, &[&first]);
+        assert_ne!(first, once.id("drift", "on-call", &cause));
+        assert_ne!(once, after(&once, &[&first]), "the same id later is another turn");
+        assert_eq!(after(&start, &["a", "b"]), after(&start, &["b", "a"]));
+        assert_eq!(after(&once, &[]), once);
         assert!(first.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'-' || b == b'_'));
     }
 }

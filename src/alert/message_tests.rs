@@ -1,1 +1,203 @@
-//! todo
+//! What a message says: its envelope, its entries, its cause, its sentence.
+
+use serde_json::json;
+
+use super::fixture::*;
+use super::*;
+use crate::drift::{Drift, Service};
+use crate::setting::Weight;
+
+#[test]
+fn a_message_has_this_shape() {
+    let mut watch = Watch::new();
+    let mut primary = setting("emergency.primary", Drift::Differs, "9,01632960101", "9,01632960177");
+    primary.contact = Some("control-room".into());
+    watch.put(station("EQ-01", vec![primary], vec![lifeline("emergency", Service::Failed)]));
+    watch.cause.files = vec!["inventory/fleet.yaml".into()];
+    let verdict = watch.pass();
+    let [message] = &verdict.messages[..] else { panic!("{verdict:?}") };
+    let mut event = event(&message.body);
+    assert_eq!(event["id"].take(), json!(message.id));
+    let count = |stations, lifeline| json!({"stations": stations, "lifeline": lifeline, "locating": 0, "routine": 0});
+    let none = count(0, 0);
+    let expected = json!({
+        "specversion": "1.0",
+        "id": null,
+        "source": "/stationkeep/skerry-coast-harbours",
+        "type": "stationkeep.drift.v1",
+        "subject": "EQ-01",
+        "time": "2026-11-20T10:00:00Z",
+        "datacontenttype": "application/json",
+        "data": {
+            "summary": "New drift at EQ-01 (East quay, EQ-01): out-of-service, lifeline; lifeline emergency failed, \
+                emergency.primary differs. emergency.primary wanted by inventory/fleet.yaml:12:5 (contact control-room, \
+                inventory/contacts.yaml:3:5). Fleet: 1 out-of-service, 9 aligned.",
+            "surge": false,
+            "counts": {"opened": count(1, 1), "grown": none, "withdrawn": none, "still_open": none, "eased": none,
+                "closed": none},
+            "cause": {
+                "started": false,
+                "inventory": [{"at": "inventory/fleet.yaml:12:5", "setting": "emergency.primary",
+                    "contact": "control-room", "contact_at": "inventory/contacts.yaml:3:5", "stations": 1}],
+                "inventory_left_out": 0, "reports": [], "reports_left_out": 0,
+                "files": ["inventory/fleet.yaml"], "files_left_out": 0,
+                "overdue": 0, "withdrawn": 0, "heard_late": 0
+            },
+            "sites": [{"site": "east-quay", "stations": 1}],
+            "sites_left_out": 0,
+            "totals": {"out-of-service": 1, "adrift": 0, "in-doubt": 0, "unproven": 0, "untested": 0, "overdue": 0,
+                "aligned": 9},
+            "weights": count(10, 1),
+            "opened": [{
+                "station": "EQ-01", "site": "east-quay", "where": "East quay, EQ-01",
+                "standing": "out-of-service", "weight": "lifeline",
+                "settings": [{"setting": "emergency.primary", "drift": "differs", "weight": "lifeline",
+                    "wanted": "9,01632960101", "confirmed": "9,01632960177",
+                    "wanted_at": "inventory/fleet.yaml:12:5", "contact": "control-room"}],
+                "lifelines": [{"lifeline": "emergency", "service": "failed"}],
+                "since": "2026-11-20T10:00:00Z"
+            }],
+            "grown": [], "withdrawn": [], "still_open": [], "eased": [], "closed": [],
+            "left_out": {"opened": 0, "grown": 0, "withdrawn": 0, "still_open": 0, "eased": 0, "closed": 0},
+            "rest": "stationkeep drift"
+        }
+    });
+    assert_eq!(event, expected);
+    let order =
+        ["\"specversion\"", "\"id\"", "\"data\"", "\"summary\"", "\"opened\""].map(|key| message.body.find(key));
+    assert!(order.is_sorted(), "a person reading along meets the sentence early");
+}
+
+#[test]
+fn a_closing_says_what_it_was_and_since_when() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "identity", "121"));
+    watch.pass();
+    watch.minutes(45);
+    watch.report("EQ-01");
+    watch.report("EQ-02");
+    watch.put(aligned("EQ-01"));
+    let data = data(&watch.pass().messages[0].body);
+    assert_eq!(
+        data["closed"],
+        json!([{"station": "EQ-01", "site": "east-quay", "where": "East quay, EQ-01", "standing": "aligned",
+            "weight": null, "settings": [], "lifelines": [], "since": "2026-11-20T10:00:00Z",
+            "was": {"standing": "adrift", "weight": "locating", "settings": ["identity"]}}])
+    );
+    assert_eq!(data["counts"]["closed"]["locating"], 1);
+    assert_eq!(data["summary"], "Aligned again: EQ-01 (East quay, EQ-01). Fleet: 10 aligned.");
+    let reports = json!([{"report": "00000000-0000-0000-0000-000000000007", "station": "EQ-01", "by": "tech-07"}]);
+    assert_eq!(data["cause"]["reports"], reports, "only of the stations it tells of");
+}
+
+#[test]
+fn a_withdrawal_says_what_is_kept_of_the_station() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "identity", "121"));
+    watch.pass();
+    watch.take("EQ-01");
+    watch.take("EQ-02");
+    let data = data(&watch.pass().messages[0].body);
+    let (known, bare) = (&data["withdrawn"][0], &data["withdrawn"][1]);
+    assert_eq!((&known["site"], &known["standing"]), (&json!("east-quay"), &json!(null)));
+    assert_eq!(known["was"]["standing"], "adrift");
+    assert_eq!((&bare["station"], &bare["site"], &bare["since"]), (&json!("EQ-02"), &json!(null), &json!(null)));
+    assert_eq!(data["cause"]["withdrawn"], 2);
+}
+
+#[test]
+fn one_line_behind_many_stations_is_named_once_with_their_number() {
+    let mut watch = Watch::new();
+    for nth in 0..6 {
+        let mut drift = (*differs(&format!("EQ-{nth:02}"), "emergency.primary", "1")).clone();
+        drift.settings[0].wanted_at = place("inventory/fleet.yaml", if nth < 4 { 20 } else { 8 });
+        watch.put(drift.into());
+    }
+    // Their causes are a report and the clock, not a line.
+    watch.report("EQ-06");
+    watch.put(differs("EQ-06", "lamp.follows", "1"));
+    watch.put(station("EQ-07", vec![setting("lamp.follows", Drift::Overdue, "1", "1")], vec![]));
+    watch.put(station("EQ-08", vec![], vec![lifeline("emergency", Service::Overdue)]));
+    watch.put(station("EQ-09", vec![setting("lamp.follows", Drift::Strayed, "1", "0")], vec![]));
+    let verdict = watch.pass();
+    let data = data(&verdict.messages[0].body);
+    let lines: Vec<_> =
+        data["cause"]["inventory"].as_array().unwrap().iter().map(|l| (&l["at"], &l["stations"])).collect();
+    let (first, second) = (json!("inventory/fleet.yaml:20:5"), json!("inventory/fleet.yaml:8:5"));
+    assert_eq!(lines, [(&first, &json!(4)), (&second, &json!(2))]);
+    assert_eq!((&data["cause"]["overdue"], &data["surge"]), (&json!(2), &json!(true)));
+    assert_eq!(
+        data["summary"],
+        "Many at once. New drift at 10 stations (7 lifeline, 3 routine), first EQ-00 (East quay, EQ-00). \
+         emergency.primary wanted by inventory/fleet.yaml:20:5 and 1 other line. Fleet: 9 adrift, 1 overdue."
+            .replace("9 adrift, 1 overdue", "8 adrift, 2 overdue")
+    );
+    assert_eq!(event(&verdict.messages[0].body)["subject"], json!(null), "there is no one station it is about");
+}
+
+#[test]
+fn only_what_is_new_at_a_station_has_a_cause() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "identity", "121"));
+    watch.pass();
+    let mut lamp = setting("lamp.follows", Drift::Differs, "1", "0");
+    lamp.wanted_at = place("inventory/lamps.yaml", 4);
+    watch.put(station("EQ-01", vec![setting("identity", Drift::Differs, "121", "1"), lamp], vec![]));
+    let data = data(&watch.pass().messages[0].body);
+    assert_eq!(data["cause"]["inventory"].as_array().unwrap().len(), 1);
+    assert_eq!(data["cause"]["inventory"][0]["at"], "inventory/lamps.yaml:4:5");
+}
+
+#[test]
+fn a_wanted_value_that_changed_names_its_line_whatever_else_happened() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "identity", "121"));
+    watch.pass();
+    watch.report("EQ-01");
+    watch.put(differs("EQ-01", "identity", "122"));
+    let data = data(&watch.pass().messages[0].body);
+    assert_eq!(data["cause"]["inventory"][0]["setting"], "identity");
+}
+
+#[test]
+fn the_heaviest_come_first_then_the_worst_then_by_site_and_name() {
+    let mut watch = Watch::new();
+    let overdue = |name| station(name, vec![setting("emergency.primary", Drift::Overdue, "1", "1")], vec![]);
+    let mut elsewhere = (*differs("EQ-00", "emergency.primary", "1")).clone();
+    elsewhere.site = "west-quay".into();
+    for drift in [
+        differs("EQ-01", "lamp.follows", "1"),
+        overdue("EQ-02"),
+        differs("EQ-05", "emergency.primary", "1"),
+        differs("EQ-04", "emergency.primary", "1"),
+        elsewhere.into(),
+        differs("EQ-03", "identity", "1"),
+    ] {
+        watch.put(drift);
+    }
+    let order = ["EQ-04", "EQ-05", "EQ-00", "EQ-02", "EQ-03", "EQ-01"].map(|name| format!("on-call opened {name}"));
+    assert_eq!(watch.heard(), order);
+}
+
+#[test]
+fn what_an_entry_shows_of_doubt_and_ignorance_is_text() {
+    let mut watch = Watch::new();
+    let parts =
+        vec![setting("identity", Drift::InDoubt, "121", "120"), setting("lamp.follows", Drift::Unproven, "", "")];
+    watch.put(station("EQ-01", parts, vec![]));
+    let data = data(&watch.pass().messages[0].body);
+    let settings = &data["opened"][0]["settings"];
+    assert_eq!(settings[0]["confirmed"], "(in doubt: 120 or 121)");
+    assert_eq!((&settings[1]["wanted"], &settings[1]["confirmed"]), (&json!("\"\""), &json!("(unknown)")));
+}
+
+#[test]
+fn the_list_of_reasons_is_that_of_the_message() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "identity", "121"));
+    let data = data(&watch.pass().messages[0].body);
+    for reason in Reason::ALL {
+        assert!(data[reason.as_str()].is_array() && data["counts"][reason.as_str()].is_object());
+    }
+    assert_eq!(Weight::ALL.map(|weight| data["weights"][weight.as_str()].as_u64()), [Some(0), Some(1), Some(0)]);
+}

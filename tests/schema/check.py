@@ -1,6 +1,6 @@
 """Checks the JSON Schemas that editors use for stationkeep's files.
 
-    python3 -m venv VENV && VENV/bin/pip install -r tests/schema/requirements.txt
+    python3 -m venv VENV && VENV/bin/pip install -r tests/requirements.txt
     VENV/bin/python tests/schema/check.py                      the four files in src/cli/schema
     VENV/bin/python tests/schema/check.py FILE...              these schemas, each known by its `$id`; `-` reads one
     VENV/bin/python tests/schema/check.py --program BINARY     what `BINARY schema KIND` prints, for all four kinds
@@ -28,7 +28,7 @@ try:
     from jsonschema.exceptions import SchemaError
     from referencing import Registry, Resource
 except ImportError as error:
-    sys.exit(f"{error}. Install what is listed in tests/schema/requirements.txt.")
+    sys.exit(f"{error}. Install what is listed in tests/requirements.txt.")
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parent.parent

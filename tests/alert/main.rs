@@ -1,0 +1,117 @@
+//! The events of alerts, taken by the CloudEvents project's own library in the Python that `STATIONKEEP_TEST_PYTHON`
+//! names (PyPI `cloudevents`), through `check_event.py`.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::io::Write as _;
+use std::process::{Command, Stdio};
+use std::sync::Arc;
+
+use jiff::Timestamp;
+use serde_json::Value as Json;
+use stationkeep::alert::{
+    Cause, InventoryRead, Message, Pass, RefusedReport, Subscription, Terms, Thread, decide, inventory, report_refused,
+    source_of,
+};
+use stationkeep::drift::{LifelineService, Service, Standing, StationDrift};
+use stationkeep::finding::{Code, Finding, Place};
+use stationkeep::setting::{Name, Weight};
+
+/// Whether the library takes an event, and what it says.
+fn checked(body: &str) -> (bool, String) {
+    let python = std::env::var("STATIONKEEP_TEST_PYTHON").expect("STATIONKEEP_TEST_PYTHON is set (tests/run does it)");
+    let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/alert/check_event.py");
+    let mut command = Command::new(python);
+    command.arg(script).stdin(Stdio::piped()).stdout(Stdio::null()).stderr(Stdio::piped());
+    let mut child = command.spawn().expect("Python starts");
+    child.stdin.take().expect("an input").write_all(body.as_bytes()).expect("it reads");
+    let output = child.wait_with_output().expect("it ends");
+    (output.status.success(), String::from_utf8_lossy(&output.stderr).into_owned())
+}
+
+fn terms() -> Terms {
+    let webhook = Subscription { name: "on-call".into(), weights: Weight::ALL.into(), remind_minutes: BTreeMap::new() };
+    Terms { source: source_of("Skerry Coast Harbours"), webhooks: vec![webhook], surge_share: 0.3, require_tests: true }
+}
+
+fn clock() -> Timestamp {
+    "2026-11-20T10:14:00.250Z".parse().expect("a time")
+}
+
+fn drift(stations: usize) -> Message {
+    let station = |nth: usize| {
+        let name = Name::from(format!("EQ-{nth:04} å \"quoted\""));
+        let lifelines = vec![LifelineService { name: "emergency".into(), service: Service::Failed, mark: None }];
+        let drift = StationDrift {
+            station: name.clone(),
+            site: "east-quay".into(),
+            location: "East quay, head of ladder".into(),
+            standing: Standing::OutOfService,
+            weight: Some(Weight::Lifeline),
+            settings: Vec::new(),
+            lifelines,
+        };
+        (name, Arc::new(drift))
+    };
+    let stations = (0..stations).map(station).collect();
+    let (vanished, contacts, cause) = (BTreeSet::new(), BTreeMap::new(), Cause::default());
+    let pass = Pass { stations: &stations, vanished: &vanished, contacts: &contacts, cause: &cause, clock: clock() };
+    decide(&BTreeMap::new(), &Thread::default(), &pass, &terms()).messages.remove(0)
+}
+
+fn findings(count: u32) -> Vec<Finding> {
+    let place = |line| Place { file: "inventory/fleet.yaml".into(), line, column: 5, length: 4 };
+    (1..=count).map(|line| Finding::new(Code::Unquoted, place(line), "Not quoted.", "Quote it.")).collect()
+}
+
+fn refused(count: u32) -> Message {
+    let findings = findings(count);
+    let read = InventoryRead { findings: &findings, in_force_since: None, clock: clock() };
+    inventory(None, &Thread::default(), &read, &terms()).messages.remove(0)
+}
+
+fn report() -> Message {
+    let reasons = findings(2);
+    let report =
+        RefusedReport { source: "reports/a.yaml", content: "aa", id: None, station: Some("EQ-01"), reasons: &reasons };
+    report_refused(&report, clock(), &terms()).remove(0)
+}
+
+#[test]
+fn the_cloudevents_library_takes_every_message() {
+    for message in [drift(1), drift(5_000), refused(1), refused(5_000), report()] {
+        assert_eq!(checked(&message.body), (true, String::new()), "{}", message.body);
+    }
+}
+
+#[test]
+fn the_check_finds_what_is_wrong() {
+    let event: Json = serde_json::from_str(&drift(1).body).expect("JSON");
+    for (attribute, value) in [
+        ("id", None),
+        ("id", Some("a.b")),
+        ("source", None),
+        ("source", Some("not a reference")),
+        ("type", None),
+        ("specversion", None),
+        ("specversion", Some("0.3")),
+        ("time", Some("yesterday")),
+        ("time", Some("2026-11-20T10:14:00")),
+        ("subject", Some("")),
+        ("data", Some("text")),
+        ("Upper_case", Some("x")),
+    ] {
+        let mut event = event.clone();
+        let attributes = event.as_object_mut().expect("an object");
+        match value {
+            Some(value) => attributes.insert(attribute.into(), value.into()),
+            None => attributes.remove(attribute),
+        };
+        let (taken, why) = checked(&event.to_string());
+        assert!(!taken && !why.is_empty(), "{attribute} {value:?}");
+        assert!(!why.contains("Traceback"), "{why}");
+    }
+    for text in ["", "[]", "null", "{", &format!("{{\"data\": \"{}\"}}", "x".repeat(30_000))] {
+        let (taken, why) = checked(text);
+        assert!(!taken && !why.contains("Traceback"), "{text:.20}: {why}");
+    }
+}
