@@ -22,8 +22,17 @@ use crate::store::Store;
 
 /// A bar on standard error, shown only on a terminal and only once something has taken a second.
 pub fn progress(what: &'static str) -> ProgressBar {
+    shown_late(what, "{msg} {wide_bar} {pos}/{len}")
+}
+
+/// The same where nobody knows how much there is.
+pub fn counter(what: &'static str) -> ProgressBar {
+    shown_late(what, "{msg}: {pos}")
+}
+
+fn shown_late(what: &'static str, template: &str) -> ProgressBar {
     let bar = ProgressBar::no_length().with_message(what);
-    let style = ProgressStyle::with_template("{msg} {wide_bar} {pos}/{len}");
+    let style = ProgressStyle::with_template(template);
     let bar = bar.with_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
     bar.set_draw_target(indicatif::ProgressDrawTarget::hidden());
     let shown = bar.clone();
@@ -145,7 +154,7 @@ impl Scene {
             now,
         };
         scene.take_drops(config.settle()).await?;
-        let bar = progress("reading the ledger");
+        let bar = counter("reading the ledger");
         scene.records =
             Records::load(&scene.store, &scene.fleet.inventory, time, |read| bar.set_position(read)).await?;
         bar.finish_and_clear();
@@ -160,7 +169,10 @@ impl Scene {
             tokio::time::sleep(wait.min(settle)).await;
             (tray, findings) = Tray::look(&self.ground.reports, &tray, SystemTime::now(), settle);
         }
-        for (name, taken) in self.desk().drops(&tray).await? {
+        let bar = counter("taking up reports");
+        let told = self.desk().drops(&tray, || bar.inc(1)).await?;
+        bar.finish_and_clear();
+        for (name, taken) in told {
             if let Taken::Refused(reasons) = taken {
                 for reason in reasons {
                     eprintln!("stationkeep: {name} is refused: {reason}");

@@ -150,7 +150,7 @@ impl State {
         }
         let desk = Desk { store: &self.store, fleet: &self.fleet, ground: &self.ground, now };
         let first = self.records.is_none();
-        let drops = desk.drops(&tray).await?;
+        let drops = desk.drops(&tray, || {}).await?;
         if first && !drops.is_empty() {
             tracing::info!(count = drops.len(), "reports taken up from the folder");
         }

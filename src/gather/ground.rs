@@ -151,11 +151,15 @@ impl Desk<'_> {
     /// Takes up what lies in the reports folder, in the order of file names; what was taken before is passed over.
     ///
     /// A refused file is judged again each time, since the inventory may have gained its station meanwhile;
-    /// it is told of once. Returns what is new to tell.
+    /// it is told of once. `progress` hears of each report or line taken up. Returns what is new to tell.
     ///
     /// # Errors
     /// Where the store cannot be read or written.
-    pub async fn drops(&self, tray: &Tray) -> Result<Vec<(std::sync::Arc<str>, Taken)>, GatherError> {
+    pub async fn drops(
+        &self,
+        tray: &Tray,
+        mut progress: impl FnMut(),
+    ) -> Result<Vec<(std::sync::Arc<str>, Taken)>, GatherError> {
         let shas: Vec<String> = tray.files.iter().map(|file| hex(&file.sha256)).collect();
         let known = self.store.taken(&shas).await?;
         let mut told = Vec::new();
@@ -164,7 +168,7 @@ impl Desk<'_> {
             if before == Some(TAKEN) {
                 continue;
             }
-            let Some(outcomes) = self.dropped(file).await? else { continue };
+            let Some(outcomes) = self.dropped(file, &mut progress).await? else { continue };
             let refused = outcomes.iter().any(|taken| matches!(taken, Taken::Refused(_)));
             let outcome = if refused { REFUSED } else { TAKEN };
             if before != Some(outcome) {
@@ -187,7 +191,12 @@ impl Desk<'_> {
     }
 
     /// One dropped file; `None` where it was gone or changed before it could be read.
-    async fn dropped(&self, file: &crate::files::Dropped) -> Result<Option<Vec<Taken>>, GatherError> {
+    async fn dropped(
+        &self,
+        file: &crate::files::Dropped,
+        progress: &mut impl FnMut(),
+    ) -> Result<Option<Vec<Taken>>, GatherError> {
+        progress();
         match file.parcel {
             crate::files::Parcel::Report => match file.content() {
                 Ok(Some(text)) => Ok(Some(vec![self.report(&file.name, &text.bytes).await?])),
@@ -202,6 +211,7 @@ impl Desk<'_> {
                 };
                 let mut outcomes = Vec::new();
                 for line in lines {
+                    progress();
                     outcomes.push(match line {
                         Ok((number, text)) => self.export_line(&file.name, number, &text).await?,
                         Err(finding) => self.unreadable(&file.name, finding).await?,
