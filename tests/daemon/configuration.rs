@@ -55,7 +55,7 @@ fn a_configuration_that_cannot_be_used_changes_nothing() {
     std::thread::sleep(QUIET);
     assert!(daemon.runs());
     fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
-    receiver.still(2);
+    receiver.wait_for(2);
     fleet.configure(100, &webhook("on-call"));
     fleet.rename_into(FLEET, &fleet_yaml(OFFICER));
     assert_eq!(receiver.still(3)[2].data()["counts"]["closed"]["stations"], 5);
@@ -149,7 +149,7 @@ fn a_hangup_makes_it_look_where_no_event_came_from() {
     // Written through a second name outside the watched folders: the system tells nobody (inotify(7), "Limitations").
     fs::hard_link(fleet.path(FLEET), fleet.path("second-name.yaml")).expect("a second name");
     let daemon = fleet.start();
-    receiver.still(1);
+    receiver.wait_for(1);
     let mut file = fs::OpenOptions::new().write(true).truncate(true).open(fleet.path("second-name.yaml")).expect("it");
     file.write_all(fleet_yaml(NEW_OFFICER).as_bytes()).expect("written");
     drop(file);

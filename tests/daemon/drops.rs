@@ -27,7 +27,7 @@ fn a_report_that_is_still_being_written_is_taken_once_it_is_whole() {
     // Long enough that a slow machine still completes the file within it.
     fleet.configure(2_000, &webhook("on-call"));
     daemon.logs("the configuration changed");
-    receiver.still(1);
+    receiver.wait_for(1);
     let whole = commissioning(fleet.number(), "SP-01", "2020-03-03T09:00:00Z", OFFICER);
     // A beginning that could be read as a report, and then one that could not.
     let readable = whole.find("tests:").expect("tests");
@@ -62,7 +62,7 @@ fn a_refused_report_is_told_once_kept_and_taken_when_its_station_appears() {
     receiver.wait_for(1);
     let report = commissioning(fleet.number(), "NP-05", "2020-03-03T09:00:00Z", OFFICER);
     fleet.rename_into("config/reports/NP-05.yaml", &report);
-    let refused = receiver.still(2).remove(1);
+    let refused = receiver.wait_for(2).remove(1);
     assert_eq!(refused.kind(), REPORT);
     assert_eq!(refused.data()["source"], "reports/NP-05.yaml");
     let reason = &refused.data()["reasons"][0];
@@ -70,7 +70,7 @@ fn a_refused_report_is_told_once_kept_and_taken_when_its_station_appears() {
     assert!(reason["sentence"].as_str().is_some_and(|text| text.contains("NP-05")), "{reason}");
     assert_eq!(daemon.stop("TERM"), Some(0));
     let daemon = fleet.start();
-    receiver.still(2);
+    receiver.wait_for(2);
     assert!(fleet.path("config/reports/NP-05.yaml").exists(), "files are left in place");
     fleet.write("config/inventory/north.yaml", &north_yaml(&["NP-01", "NP-02", "NP-03", "NP-04", "NP-05"]));
     daemon.logs("station=NP-05");
@@ -94,7 +94,7 @@ fn a_doubled_report_has_no_effect_and_one_id_with_two_contents_is_refused() {
     fleet.rename_into("config/d.yaml", &report);
     let again = fleet.run(&["report", "config/d.yaml"]).ended(0);
     assert!(again.out.contains("on record already"), "{again:?}");
-    receiver.still(2);
+    receiver.wait_for(2);
     fleet.rename_into("config/reports/e.yaml", &report.replace("tech-03", "tech-04"));
     let refused = receiver.still(3).remove(2);
     assert_eq!(refused.kind(), REPORT);

@@ -19,7 +19,7 @@ fn a_file_replaced_the_way_editors_do_is_one_alert_each_time() {
     let _daemon = fleet.start();
     receiver.wait_for(1);
     fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
-    receiver.still(2);
+    receiver.wait_for(2);
     // The old file moved out of the way first, as some editors do, with what they leave lying about.
     fs::rename(fleet.path(FLEET), fleet.path("config/inventory/fleet.yaml~")).expect("a backup");
     fleet.write("config/inventory/.fleet.yaml.swp", "not: [yaml");
@@ -46,7 +46,7 @@ fn a_folder_swapped_by_its_link_is_one_alert() {
     fleet.write("releases/2/inventory/fleet.yaml", &fleet_yaml(NEW_OFFICER));
     symlink("releases/2", fleet.path("next")).expect("a link");
     fs::rename(fleet.path("next"), fleet.path("current")).expect("the swap");
-    let heard = receiver.still(2);
+    let heard = receiver.wait_for(2);
     assert_eq!(heard[1].data()["counts"]["opened"]["stations"], 5);
     // And what lies behind the new link is watched.
     fleet.rename_into("releases/2/inventory/fleet.yaml", &fleet_yaml(OFFICER));
@@ -80,7 +80,7 @@ fn a_checkout_of_many_files_is_one_alert() {
     let _daemon = fleet.start();
     receiver.wait_for(1);
     git(&fleet, &["checkout", "--quiet", "edit"]);
-    let heard = receiver.still(2);
+    let heard = receiver.wait_for(2);
     assert_eq!(heard[1].data()["counts"]["opened"]["stations"], 5);
     assert_eq!(heard[1].data()["cause"]["inventory"][0]["contact"], "duty-officer");
     git(&fleet, &["checkout", "--quiet", "main"]);
@@ -95,7 +95,7 @@ fn an_inventory_folder_that_goes_withdraws_no_station_and_its_return_is_seen() {
     let daemon = fleet.start();
     receiver.wait_for(1);
     fs::rename(fleet.path("config/inventory"), fleet.path("config/elsewhere")).expect("it goes");
-    assert_eq!(receiver.still(2)[1].data()["state"], "refused");
+    assert_eq!(receiver.wait_for(2)[1].data()["state"], "refused");
     // Neither an empty folder nor a restart makes it a withdrawal of all.
     fs::create_dir(fleet.path("config/inventory")).expect("an empty folder");
     super::process::signal(daemon.pid(), "HUP");
@@ -125,16 +125,16 @@ fn a_station_that_goes_is_withdrawn_once_and_comes_back_with_its_record() {
     let daemon = fleet.start();
     receiver.wait_for(1);
     fleet.rename_into(NORTH, &north_yaml(&["NP-01", "NP-02", "NP-04"]));
-    let withdrawn = receiver.still(2).remove(1);
+    let withdrawn = receiver.wait_for(2).remove(1);
     assert_eq!(all_names(&withdrawn), ["withdrawn: NP-03"]);
     // One with an open case.
     let without: String =
         south.lines().filter(|line| !line.contains("SP-01")).map(|line| format!("{line}\n")).collect();
     fleet.rename_into("config/inventory/south.yaml", &without);
-    assert_eq!(all_names(&receiver.still(3)[2]), ["withdrawn: SP-01"]);
+    assert_eq!(all_names(&receiver.wait_for(3)[2]), ["withdrawn: SP-01"]);
     assert_eq!(daemon.stop("INT"), Some(0));
     let _daemon = fleet.start();
-    receiver.still(3);
+    receiver.wait_for(3);
     // NP-03 is as its reports left it: nothing to tell. The case of SP-01 is a new one.
     fleet.rename_into(NORTH, &north_yaml(&["NP-01", "NP-02", "NP-03", "NP-04"]));
     fleet.rename_into("config/inventory/south.yaml", &south);

@@ -43,7 +43,7 @@ fn an_edited_contact_is_one_alert_then_a_script_then_a_report_then_the_all_clear
     let receiver = Receiver::start(SIGNING);
     let fleet = Fleet::new(&receiver);
     let _daemon = fleet.start();
-    receiver.still(1);
+    receiver.wait_for(1);
     fleet.write("config/inventory/fleet.yaml", &fleet_yaml(NEW_OFFICER));
     let alert = receiver.still(2).remove(1);
     names_stations_by_weight_and_the_line(&alert);

@@ -31,7 +31,7 @@ fn a_broken_inventory_is_told_once_and_the_last_good_one_stays_in_force_until_it
     signal(daemon.pid(), "HUP");
     receiver.still(2);
     fleet.write(NORTH, &broken());
-    receiver.still(2);
+    receiver.wait_for(2);
     // A report still counts, for the last good inventory.
     let report = commissioning(fleet.number(), "SP-01", "2020-03-03T09:00:00Z", OFFICER);
     fleet.rename_into("config/reports/SP-01.yaml", &report);
@@ -64,7 +64,7 @@ fn a_restart_beside_a_broken_inventory_keeps_the_last_good_one_and_tells_nothing
     assert_eq!(daemon.stop("TERM"), Some(0));
     let daemon = fleet.start();
     assert!(daemon.said().contains("6 stations"), "{}", daemon.said());
-    receiver.still(2);
+    receiver.wait_for(2);
     let report = commissioning(fleet.number(), "SP-01", "2020-03-03T09:00:00Z", OFFICER);
     fleet.rename_into("config/reports/SP-01.yaml", &report);
     assert_eq!(all_names(&receiver.wait_for(3)[2]), ["closed: SP-01"]);
@@ -81,7 +81,7 @@ fn a_start_on_a_first_inventory_that_is_broken_says_so_and_takes_up_the_mended_o
     fleet.write(NORTH, &broken());
     let daemon = fleet.start();
     assert!(daemon.said().contains("stationkeep check`") && !daemon.said().contains("6 stations"), "{}", daemon.said());
-    let refused = receiver.still(1).remove(0);
+    let refused = receiver.wait_for(1).remove(0);
     assert_eq!(refused.kind(), INVENTORY);
     assert_eq!(refused.data()["in_force_since"], serde_json::Value::Null);
     fleet.write(NORTH, &good);
@@ -100,7 +100,7 @@ fn a_broken_keybook_is_refused_as_a_broken_inventory_is() {
         "config/keybooks/wren-1.yaml",
         &super::fleet::KEYBOOK.replace("keys: \"30{line.kind}\"", "keys: \"21\""),
     );
-    let refused = receiver.still(2).remove(1);
+    let refused = receiver.wait_for(2).remove(1);
     assert_eq!(refused.kind(), INVENTORY);
     let at = refused.data()["findings"][0]["at"].as_str().unwrap_or_default();
     assert!(at.starts_with("keybooks/wren-1.yaml:"), "{}", refused.body);

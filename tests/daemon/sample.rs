@@ -35,7 +35,7 @@ fn the_sample_fleet_starts_tells_what_drift_shows_and_an_edit_of_it_is_one_alert
     for part in ["Skerry Coast Harbours", "config/inventory", "1 out-of-service", "drift ", "script "] {
         assert!(daemon.said().contains(part), "`{part}` is not in:\n{}", daemon.said());
     }
-    let first = receiver.still(1).remove(0);
+    let first = receiver.wait_for(1).remove(0);
     let drift = fleet.drift();
     assert_eq!(first.data()["totals"], drift["totals"]);
     let drifting = drift["stations"].as_array().map_or(0, Vec::len);

@@ -126,13 +126,16 @@ fn an_edit_whose_pass_could_not_be_written_is_told_once_it_can() {
 }
 
 #[test]
-fn a_daemon_that_slept_through_what_another_told_does_not_tell_it_again() {
+fn a_daemon_that_slept_through_what_another_told_neither_repeats_it_nor_takes_it_back() {
     let receiver = Receiver::start(SIGNING);
     let fleet = Fleet::new(&receiver);
+    // Longer than it takes to see that the ledger grew: the one that slept knows of the report before it has read the
+    // edit.
+    fleet.configure(1_500, &super::fleet::webhook("on-call"));
     let one = fleet.start();
     receiver.wait_for(1);
     let _two = fleet.start();
-    receiver.still(1);
+    receiver.wait_for(1);
     signal(one.pid(), "STOP");
     fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
     receiver.wait_for(2);
