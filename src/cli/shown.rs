@@ -5,6 +5,7 @@ use std::io::{self, IsTerminal, Write};
 use std::sync::Arc;
 
 use super::Exit;
+use crate::daemon::with_causes;
 use crate::finding::{Finding, Paint, render};
 use crate::gather::Texts;
 
@@ -28,16 +29,7 @@ impl Shown {
 
     /// An error with its causes, each said once.
     pub fn error(error: &dyn std::error::Error) -> Shown {
-        let mut text = error.to_string();
-        let mut source = error.source();
-        while let Some(cause) = source {
-            let cause_text = cause.to_string();
-            if !text.contains(&cause_text) {
-                text.push_str(&format!(": {cause_text}"));
-            }
-            source = cause.source();
-        }
-        Shown::failed(text)
+        Shown::failed(with_causes(error))
     }
 
     /// Says it on standard error.

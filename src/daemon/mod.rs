@@ -73,6 +73,20 @@ impl ServeError {
     }
 }
 
+/// An error with its causes, each said once.
+pub fn with_causes(error: &dyn std::error::Error) -> String {
+    let mut text = error.to_string();
+    let mut source = error.source();
+    while let Some(cause) = source {
+        let cause_text = cause.to_string();
+        if !text.contains(&cause_text) {
+            text.push_str(&format!(": {cause_text}"));
+        }
+        source = cause.source();
+    }
+    text
+}
+
 /// Watches the fleet of a configuration until SIGTERM or SIGINT.
 ///
 /// # Errors
@@ -99,7 +113,10 @@ pub async fn serve(path: PathBuf) -> Result<(), ServeError> {
             Err(error) => {
                 // The configuration that ran goes on running; the changed one waits for its next change.
                 let Some(config) = before.take() else { return Err(error) };
-                tracing::error!("the changed configuration cannot be taken up, the one before stays: {error}");
+                tracing::error!(
+                    "the changed configuration cannot be taken up, the one before stays: {}",
+                    with_causes(&error)
+                );
                 basis.config = config;
             }
         }

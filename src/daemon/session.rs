@@ -17,7 +17,7 @@ use super::clock::Clock;
 use super::deliveries::{Deliveries, system_ms};
 use super::pass::{Seen, State};
 use super::tell::{Teller, Telling};
-use super::{ServeError, announce, ground};
+use super::{ServeError, announce, ground, with_causes};
 
 /// How often the ledger is asked whether the command line or another daemon wrote to it.
 const LEDGER_LOOK: Duration = Duration::from_secs(1);
@@ -203,13 +203,7 @@ impl Session<'_> {
 
     fn failed(&mut self, error: &dyn std::error::Error) {
         self.failed = true;
-        let mut text = error.to_string();
-        let mut source = error.source();
-        while let Some(cause) = source {
-            text.push_str(&format!(": {cause}"));
-            source = cause.source();
-        }
-        tracing::error!("the pass failed and is made again: {text}");
+        tracing::error!("the pass failed and is made again: {}", with_causes(error));
     }
 
     /// A new basis, where the configuration's text changed and can be used, or a webhook's secret was turned over.

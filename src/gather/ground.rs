@@ -14,7 +14,7 @@ use crate::setting::{Code, Codes, Reference, Value};
 
 use crate::store::{Store, StoreError};
 
-use super::intake::{Desk, Taken, content_sha};
+use super::intake::{Desk, Taken, content_sha, hex};
 use super::{Fleet, FleetCache, GatherError};
 
 /// Where keybooks and inventory are told apart among the files kept as last good.
@@ -232,7 +232,3 @@ impl Desk<'_> {
 
 const TAKEN: &str = "taken";
 const REFUSED: &str = "refused";
-
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
-}

@@ -36,7 +36,11 @@ pub struct Desk<'a> {
 
 /// The SHA-256 of some content, in hexadecimal: how dropped files are known.
 pub fn content_sha(bytes: &[u8]) -> String {
-    Sha256::digest(bytes).iter().map(|byte| format!("{byte:02x}")).collect()
+    hex(&Sha256::digest(bytes))
+}
+
+pub(super) fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 impl Desk<'_> {

@@ -157,13 +157,6 @@ impl Keybook {
             }
         }
     }
-
-    /// The time of a command of so many presses, in milliseconds.
-    pub fn command_ms(&self, command: &Command, presses: usize) -> u64 {
-        presses as u64 * u64::from(self.timing.press_ms)
-            + u64::from(self.timing.answer_ms)
-            + u64::from(command.takes_ms)
-    }
 }
 
 impl Command {
