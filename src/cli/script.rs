@@ -12,7 +12,7 @@ use super::shown::{Shown, print};
 use crate::drift::{Service, StationDrift};
 use crate::gather::record_script;
 use crate::inventory::Station;
-use crate::script::{self, Memory, NoScript, Script, Way, card};
+use crate::script::{self, Memory, Script, Way, card};
 
 /// The fewest keys that bring a station to what is wanted.
 #[derive(Debug, clap::Args)]
@@ -64,13 +64,6 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
         Ok(None) => {
             let full = script::full_presses(&station, &record, &codes, &mut memory);
             nothing(&station, &scene.drift(&station), full, way, args.format)
-        }
-        Err(NoScript::Unreachable(reasons)) => {
-            return Err(Shown::failed(format!(
-                "no script brings {} to what is wanted:\n{}",
-                station.name,
-                reasons.join("\n")
-            )));
         }
         Err(error) => return Err(Shown::failed(format!("{}: {error}", station.name))),
     };

@@ -9,7 +9,8 @@ use serde::Serialize;
 use textwrap::{Options, fill};
 use uuid::Uuid;
 
-use super::{Call, Script, Step, Way};
+use super::work::{RING_MS, Work};
+use super::{Call, Obvious, Script, Step, Way};
 use crate::drift::{Service, StationDrift, value_text};
 use crate::inventory::{LineKind, Station};
 use crate::keybook::{Keybook, Tone};
@@ -17,8 +18,6 @@ use crate::setting::{Codes, Name, Value};
 
 const WIDTH: usize = 80;
 
-/// One ring and the pause after it; common practice, no source: 2 s on, 4 s off in North America, less elsewhere.
-const RING_MS: u64 = 6_000;
 const RULE: &str = "--------------------------------------------------------------------------------";
 
 /// What to mind before, during and after keying.
@@ -136,7 +135,7 @@ pub fn keys(script: &Script, codes: &Codes) -> String {
 
 /// The card as text. `report` is an id for the report that will come back.
 pub fn text(script: &Script, station: &Station, drift: &StationDrift, codes: &Codes, report: Uuid) -> String {
-    let mut out = head(script, station);
+    let mut out = head(script, station, codes);
     let tests = tests(script, station, drift);
     section(&mut out, "BEFORE YOU RING");
     for caution in cautions(script, station) {
@@ -161,7 +160,7 @@ pub fn text(script: &Script, station: &Station, drift: &StationDrift, codes: &Co
     out
 }
 
-fn head(script: &Script, station: &Station) -> String {
+fn head(script: &Script, station: &Station, codes: &Codes) -> String {
     let mut out = String::new();
     paragraph(&mut out, format!("{}  {}", station.name, station.location).trim_end());
     if script.way == Way::Back {
@@ -170,14 +169,38 @@ fn head(script: &Script, station: &Station) -> String {
     paragraph(&mut out, &format!("script {}, model: {}", script.digest, station.keybook.title));
     let calls = counted(script.calls.len(), "call");
     let steps = counted(usize::try_from(script.cost.commands).unwrap_or(usize::MAX), "step");
-    let minutes = script.calls.iter().map(|call| call.length_ms).sum::<u64>().div_ceil(60_000);
+    let minutes = Work::of(script, station, codes).minutes();
     let keys = counted(usize::try_from(script.cost.presses).unwrap_or(usize::MAX), "key");
     let proven = match script.proven {
         true => "No script is safer or shorter: that is proved.",
         false => "A better script may exist: the search ran out of its budget.",
     };
     paragraph(&mut out, &format!("{calls}, {steps}, {keys} beside opening and closing; about {minutes} min. {proven}"));
+    if let Some(obvious) = obvious_text(script).filter(|_| script.way == Way::There) {
+        paragraph(&mut out, &obvious);
+    }
     out
+}
+
+/// What keying every difference in the keybook's order would have meant, where that is another script.
+fn obvious_text(script: &Script) -> Option<String> {
+    let Obvious { cost, refused, wrong } = &script.obvious;
+    let plain = "Keying each difference by itself, in the keybook's order,";
+    if let Some(command) = refused.first() {
+        return Some(format!("{plain} would fail: the station would refuse `{command}`."));
+    }
+    if let Some(setting) = wrong.first() {
+        return Some(format!("{plain} would leave {setting} wrong."));
+    }
+    let longer = cost.exposure_ms.saturating_sub(script.cost.exposure_ms).div_ceil(1000);
+    let more = cost.presses.saturating_sub(script.cost.presses);
+    let keys = counted(usize::try_from(more).unwrap_or(usize::MAX), "more key");
+    match (longer, more) {
+        (0, 0) => None,
+        (0, _) => Some(format!("{plain} would take {keys}.")),
+        (_, 0) => Some(format!("{plain} would leave a button summoning nobody for {longer} s longer.")),
+        (_, _) => Some(format!("{plain} would take {keys} and leave a button summoning nobody for {longer} s longer.")),
+    }
 }
 
 fn counted(n: usize, what: &str) -> String {
@@ -223,6 +246,10 @@ fn call_text(out: &mut String, call: &Call, station: &Station, codes: &Codes) {
             let (who, verb) = lifelines_text(&names);
             let text = format!("! {who} {verb} nobody while you key this ({} s).", step.takes_ms.div_ceil(1000));
             let _ = writeln!(out, "{}", fill(&text, inset()));
+        }
+        let remarks = step.why.remarks(step.number);
+        if !remarks.is_empty() {
+            let _ = writeln!(out, "{}", fill(&remarks.join(" "), inset()));
         }
         if let Some(note) = &step.note {
             let _ = writeln!(out, "{}", fill(note, inset()));

@@ -8,15 +8,27 @@ use sha2::{Digest as _, Sha256};
 
 use super::problem::Cost;
 use super::task::Aim;
-use super::{Call, Script, Step, card};
+use super::{Call, Obvious, Script, Step, card};
 use crate::inventory::Station;
 use crate::ledger::{Digest, Issued, IssuedStep, value_json};
 use crate::setting::{Codes, Fingerprint, Name, Value, Written};
 
 /// The script as `script --format json` prints it, with every code that can be read here.
 pub fn json(script: &Script, station: &Station, codes: &Codes) -> Json {
-    let Script { way: _, digest, station: name, model, number, proven, bound, cost, full_presses, calls, warnings } =
-        script;
+    let Script {
+        way: _,
+        digest,
+        station: name,
+        model,
+        number,
+        proven,
+        bound,
+        cost,
+        full_presses,
+        calls,
+        obvious,
+        warnings,
+    } = script;
     let calls: Vec<Json> = calls.iter().map(|call| call_json(call, codes)).collect();
     object!({
         "script": digest.to_string(),
@@ -30,6 +42,7 @@ pub fn json(script: &Script, station: &Station, codes: &Codes) -> Json {
         "commands": cost.commands,
         "presses": cost.presses,
         "full_presses": full_presses,
+        "obvious": obvious_json(obvious),
         "calls": calls,
         "cautions": card::cautions(script, station),
         "warnings": warnings,
@@ -50,9 +63,22 @@ pub fn nothing_to_key(station: &Station, full_presses: Option<u64>) -> Json {
         "commands": 0,
         "presses": 0,
         "full_presses": full_presses,
+        "obvious": Json::Null,
         "calls": [],
         "cautions": [],
         "warnings": [],
+    })
+}
+
+fn obvious_json(Obvious { cost, refused, wrong }: &Obvious) -> Json {
+    let names = |names: &[Name]| names.iter().map(|name| name.to_string()).collect::<Vec<_>>();
+    object!({
+        "exposure_ms": cost.exposure_ms,
+        "keying_ms": cost.time_ms,
+        "presses": cost.presses,
+        "commands": cost.commands,
+        "refused": names(refused),
+        "wrong": names(wrong),
     })
 }
 
@@ -84,6 +110,7 @@ fn step_json(step: &Step, codes: &Codes) -> Json {
         "expect": "accepted",
         "uncovered": step.uncovered.iter().map(|name| &**name).collect::<Vec<_>>(),
         "takes_ms": step.takes_ms,
+        "why": step.why.sentences(step.number),
     })
 }
 

@@ -12,16 +12,22 @@ pub mod search;
 
 mod account;
 mod json;
+mod no_script;
+mod obvious;
 mod pressed;
 mod proof;
 mod task;
+mod work;
 #[cfg(test)]
 mod tests;
 
-pub use account::NoScript;
+pub use account::{Because, Does, Place, Why};
 pub use json::{issued, json, nothing_to_key};
+pub use no_script::{NoScript, Rule, Stuck};
+pub use obvious::Obvious;
 pub use pressed::{Piece, Pressed};
 pub use proof::ProofError;
+pub use work::Work;
 
 use std::collections::{BTreeMap, HashMap};
 
@@ -51,6 +57,8 @@ pub struct Script {
     /// Presses from a start in which every managed setting is unknown.
     pub full_presses: Option<u64>,
     pub calls: Vec<Call>,
+    /// What the obvious script would have cost.
+    pub obvious: Obvious,
     pub warnings: Vec<String>,
 }
 
@@ -82,6 +90,8 @@ pub struct Step {
     pub uncovered: Vec<Name>,
     /// The step's whole time, in milliseconds.
     pub takes_ms: u64,
+    /// Why it is there, and why there.
+    pub why: Why,
     pub note: Option<Name>,
 }
 
@@ -125,7 +135,7 @@ pub fn write(
     let task = Task::new(&station.keybook, &aim, codes);
     let best = match memory.find(task.problem.clone()) {
         Answer::Best(best) => best,
-        Answer::Unreachable(accounts) => return Err(account::unreachable(&station.keybook, &task, &accounts)),
+        Answer::Unreachable(accounts) => return Err(no_script::unreachable(&station.keybook, &task, &accounts)),
         Answer::GaveUp { bound: _ } => return Err(NoScript::GaveUp),
     };
     if best.steps.is_empty() {
@@ -148,6 +158,7 @@ pub fn write(
         cost: best.cost,
         full_presses: full,
         calls,
+        obvious: obvious::obvious(&station.keybook, &task),
         warnings,
     }))
 }
@@ -212,7 +223,8 @@ impl Writer<'_> {
         let mut state = problem.start();
         let mut states = vec![state.clone()];
         let mut steps = Vec::new();
-        for (nth, chosen) in best.steps.iter().enumerate() {
+        let whys = account::account(problem, &best.steps, &self.names());
+        for ((nth, chosen), why) in best.steps.iter().enumerate().zip(whys) {
             let before = state.clone();
             let cost = problem.key(&mut state, chosen).map_err(|error| NoScript::Unsound(error.to_string()))?;
             let command = &self.keybook().commands[self.task.commands[chosen.command]];
@@ -226,10 +238,17 @@ impl Writer<'_> {
                 })
                 .collect();
             let uncovered = problem.uncovered(&before).into_iter().map(|at| self.lifeline(at)).collect();
-            steps.push(self.step(nth, command, keyed, &before, uncovered, cost.time_ms)?);
+            let step = self.step(nth, command, keyed, &before, uncovered)?;
+            steps.push(Step { takes_ms: cost.time_ms, why, ..step });
             states.push(state.clone());
         }
         Ok((steps, states))
+    }
+
+    fn names(&self) -> account::Names {
+        let settings = self.task.slots.iter().map(|id| self.keybook().setting(*id).name.clone());
+        let lifelines = (0..self.task.lifelines.len()).map(|at| self.lifeline(at));
+        account::Names { settings: settings.collect(), lifelines: lifelines.collect() }
     }
 
     fn lifeline(&self, at: usize) -> Name {
@@ -243,7 +262,6 @@ impl Writer<'_> {
         keyed: BTreeMap<SettingId, Value>,
         before: &State,
         uncovered: Vec<Name>,
-        takes_ms: u64,
     ) -> Result<Step, NoScript> {
         let keybook = self.keybook();
         let keys = Pressed::new(keybook, &command.keys, |how, id| match how {
@@ -260,7 +278,8 @@ impl Writer<'_> {
             also: also.map(|(id, value)| (name(id), value)).collect(),
             sets: keyed.into_iter().map(|(id, value)| (name(id), value)).collect(),
             uncovered,
-            takes_ms,
+            takes_ms: 0,
+            why: Why::default(),
             note: command.note.clone(),
         })
     }
@@ -294,7 +313,8 @@ impl Writer<'_> {
                 uncovered: !step.uncovered.is_empty(),
             });
         }
-        let ranges = calls::cut(&lengths, keybook.call.limit_ms.into()).ok_or(NoScript::CallTooShort)?;
+        let ranges =
+            calls::cut(&lengths, keybook.call.limit_ms.into()).ok_or_else(|| self.too_long(&steps, &lengths))?;
         let mut warnings = Vec::new();
         let mut made = Vec::new();
         for range in ranges {
@@ -316,6 +336,17 @@ impl Writer<'_> {
             }
         });
         Ok((made, warnings))
+    }
+
+    /// The step that fits into no call; the keybook's check refuses keybooks in which there could be one.
+    fn too_long(&self, steps: &[Step], lengths: &[calls::Length]) -> NoScript {
+        let call_ms = |length: &calls::Length| {
+            length.around_ms + length.step_ms - if length.ends_call { length.close_ms } else { 0 }
+        };
+        let longest = steps.iter().zip(lengths).max_by_key(|(_, length)| call_ms(length));
+        let (command, call_ms) =
+            longest.map_or(("".into(), 0), |(step, length)| (step.command.clone(), call_ms(length)));
+        NoScript::CallTooShort { command, call_ms, limit_ms: self.keybook().call.limit_ms.into() }
     }
 
     fn unknown_code(&self, id: SettingId) -> String {

@@ -144,11 +144,76 @@ fn what_cannot_be_reached_is_named_with_what_stands_in_the_way() {
         .replace("  - {command: gate-time,         keys: \"45{gate.seconds}\"}\n", "");
     let station = station(&compound, &ALL_WANTED.replace(", gate.seconds: 7", ""));
     let held = ALL_HELD.replace(", gate.seconds: 7", "").replace("\"121\"", "\"120\"");
-    let NoScript::Unreachable(reasons) = there(&station, &record(&station, &held)).unwrap_err() else { panic!() };
-    assert!(
-        reasons[0].contains("identity to 121") && reasons[0].contains("`gate.seconds`, which is unmanaged"),
-        "{reasons:?}"
+    let NoScript::Unreachable(stuck) = there(&station, &record(&station, &held)).unwrap_err() else { panic!() };
+    let rule = Rule::PartnerUnknown { command: "identity".into(), partner: "gate.seconds".into() };
+    assert_eq!(stuck, [Stuck { setting: "identity".into(), wanted: Value::Digits("121".into()), rules: vec![rule] }]);
+    assert_eq!(
+        stuck[0].to_string(),
+        "  identity to 121:\n    `identity` would help, but has to do with `gate.seconds`, which is unmanaged and unknown. \
+         Say in the inventory what `gate.seconds` should be, or report what it is."
     );
+    // What the mend says, done, gets on.
+    let station = self::station(&compound, ALL_WANTED);
+    assert!(there(&station, &self::record(&station, &held)).unwrap().is_some());
+}
+
+#[test]
+fn a_need_that_nothing_can_meet_is_named_and_so_is_what_bars_the_command_that_would_meet_it() {
+    let without = |name: &str, book: &str| {
+        let lines = book.lines().filter(|line| !line.contains(&format!("command: {name},")));
+        lines.collect::<Vec<_>>().join("\n")
+    };
+    let held = ALL_HELD.replace("pbx", "ringdown").replace("emergency.backup: \"\"", "emergency.backup: \"5\"");
+    let wanted = ALL_WANTED.replace("{from: line}", "ringdown");
+    let rules = |book: &str, wanted: &str, held: &str| {
+        let station = station(book, wanted);
+        let NoScript::Unreachable(stuck) = there(&station, &record(&station, held)).unwrap_err() else { panic!() };
+        stuck[0].rules.clone()
+    };
+    let no_reset = without("factory-reset", TERN);
+    let need = Rule::NeedNever {
+        command: "emergency-backup".into(),
+        setting: "line.kind".into(),
+        values: vec!["direct".into(), "pbx".into()],
+        held: Some("ringdown".into()),
+    };
+    assert_eq!(rules(&without("line-kind", &no_reset), &wanted, &held), std::slice::from_ref(&need));
+    let barred = no_reset.replace("keys: \"30{line.kind}\"", "keys: \"30{line.kind}{gate.seconds}\"");
+    let no_gate = |settings: &str| settings.replace(", gate.seconds: 7", "");
+    let partner = Rule::PartnerUnknown { command: "line-kind".into(), partner: "gate.seconds".into() };
+    assert_eq!(rules(&barred, &no_gate(&wanted), &no_gate(&held)), [partner, need]);
+}
+
+#[test]
+fn each_step_says_what_it_does_and_what_holds_it_in_its_place() {
+    let station = station(TERN, &ALL_WANTED.replace("emergency.backup: \"\"", "emergency.backup: \"5\""));
+    let held = ALL_HELD.replace("emergency.backup: \"\"", "emergency.backup: \"5\"").replace("pbx", "ringdown");
+    let script = there(&station, &record(&station, &held)).unwrap().unwrap();
+    assert_eq!(steps(&script), ["302", "225#"]);
+    let whys: Vec<Vec<String>> = script.calls[0].steps.iter().map(|step| step.why.sentences(step.number)).collect();
+    assert_eq!(
+        whys,
+        [
+            [
+                "It brings line.kind to what it should be.",
+                "It also changes emergency.backup; step 2 brings it back.",
+                "Not after step 2, or step 2 would be refused.",
+            ],
+            [
+                "It brings back emergency.backup, which step 1 changes.",
+                "Not before step 1, or it would be refused.",
+                "",
+            ],
+        ]
+        .map(|sentences| sentences
+            .into_iter()
+            .filter(|one| !one.is_empty())
+            .map(String::from)
+            .collect::<Vec<_>>())
+    );
+    // Keying only what differs would have lost the backup number.
+    assert_eq!(script.obvious.wrong, ["emergency.backup".into()]);
+    assert!(!script.obvious.lands() && script.obvious.refused.is_empty());
 }
 
 #[test]
@@ -214,6 +279,7 @@ fn the_json_has_every_key_of_the_contract() {
             "keying_ms",
             "model",
             "number",
+            "obvious",
             "presses",
             "proven",
             "script",
@@ -223,7 +289,7 @@ fn the_json_has_every_key_of_the_contract() {
     );
     assert_eq!(keys(&json["calls"][0]), ["close", "open", "steps"]);
     let step = &json["calls"][0]["steps"][0];
-    assert_eq!(keys(step), ["also", "command", "expect", "keys", "sets", "step", "takes_ms", "uncovered"]);
+    assert_eq!(keys(step), ["also", "command", "expect", "keys", "sets", "step", "takes_ms", "uncovered", "why"]);
     assert_eq!((&step["sets"]["line.kind"], &step["also"]["emergency.backup"]), (&"pbx".into(), &"".into()));
 }
 
@@ -255,12 +321,19 @@ proptest! {
         let record = record(&station, &flow(&held));
         match there(&station, &record) {
             Ok(script) => {
-                let script = script.map(|script| (script.cost.presses, script.proven));
-                prop_assert!(script.is_none_or(|(_, proven)| proven));
+                if let Some(script) = script {
+                    prop_assert!(script.proven);
+                    let obvious = &script.obvious;
+                    prop_assert!(!obvious.lands() || obvious.cost >= script.cost, "{obvious:?} beats the best");
+                    for step in script.calls.iter().flat_map(|call| &call.steps) {
+                        let has_use = |does: &Does| !matches!(does, Does::Disturbs { .. });
+                        prop_assert!(step.why.does.iter().any(has_use), "step {} has no use", step.number);
+                    }
+                }
                 let back = write(&station, &record, &codes(), Way::Back, &mut Memory::default());
                 prop_assert!(!matches!(back, Err(NoScript::Unproved(_) | NoScript::Unsound(_))), "{back:?}");
             }
-            Err(NoScript::Unreachable(reasons)) => prop_assert!(reasons.iter().all(|reason| reason.len() > 20)),
+            Err(NoScript::Unreachable(stuck)) => prop_assert!(stuck.iter().all(|stuck| !stuck.rules.is_empty())),
             Err(error) => prop_assert!(false, "{error}"),
         }
     }
