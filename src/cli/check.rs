@@ -7,9 +7,9 @@ use serde_json::{Value as Json, json};
 
 use super::Exit;
 use super::scene::Files;
-use super::shown::{Shown, counted, findings_text, paint_out, plural, print, print_json};
+use super::shown::{Shown, counted, findings_text, paint_out, print, print_json};
 use crate::files::{FileText, read_file};
-use crate::finding::{Code, Finding, Place, settle};
+use crate::finding::{Code, Finding, Place, plural, settle};
 use crate::gather::Texts;
 use crate::{config, inventory, keybook, ledger, yaml};
 
@@ -42,9 +42,9 @@ pub fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
             let fleet = &reading.fleet;
             let sound = format!(
                 "{}, {}, {}: {}.\n",
-                plural(fleet.inventory.stations.len(), "station"),
-                plural(fleet.keybooks.len(), "keybook"),
-                plural(keybooks.len() + files.len(), "file"),
+                plural(fleet.inventory.stations.len() as u64, "station"),
+                plural(fleet.keybooks.len() as u64, "keybook"),
+                plural((keybooks.len() + files.len()) as u64, "file"),
                 counted(&findings)
             );
             print(&(text + &if reading.fleet.is_sound() { sound } else { format!("{}.\n", counted(&findings)) }))?;

@@ -6,6 +6,7 @@ use std::path::Path;
 use textwrap::{Options, fill};
 
 use super::Exit;
+use super::keying::Keying;
 use super::scene::Scene;
 use super::shown::{Shown, print};
 use crate::drift::{StationDrift, held_text, value_text};
@@ -44,11 +45,16 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
         }
     };
     let drift = scene.drift(&station);
+    let keying = Keying::of(&scene, &station);
     let mut out = String::new();
     let _ = writeln!(out, "{}  {} at {}: {}", station.name, keybook.title, station.site, station.location);
     let _ = writeln!(out, "defined at {}, rings on {}, stands {}\n", station.place, station.number, drift.standing);
     for id in ids {
         setting(&mut out, &scene, &station, id, &drift);
+        for line in keying.lines(&keybook.setting(id).name) {
+            paragraph(&mut out, &line);
+        }
+        out.push('\n');
     }
     print(&out)?;
     Ok(Exit::Done)
@@ -74,7 +80,12 @@ fn setting(out: &mut String, scene: &Scene, station: &Station, id: SettingId, dr
     if let Some(drifting) = drift.settings.iter().find(|drifting| drifting.id == id) {
         let _ = writeln!(out, "  drift      {}", drifting.drift.as_str());
     }
-    out.push('\n');
+}
+
+/// What would be keyed, as wide as a terminal.
+fn paragraph(out: &mut String, text: &str) {
+    let options = Options::new(100).initial_indent("  keying     ").subsequent_indent("             ");
+    let _ = writeln!(out, "{}", fill(text, options));
 }
 
 fn wish(wish: &Wish, scene: &Scene) -> String {

@@ -6,6 +6,7 @@ mod check;
 mod drift;
 mod explain;
 mod history;
+mod keying;
 mod ledger;
 mod rehearse;
 mod report;
@@ -13,6 +14,7 @@ mod scene;
 mod schema;
 mod script;
 mod shown;
+mod worklist;
 
 use std::path::PathBuf;
 use std::process::ExitCode;

@@ -10,7 +10,7 @@ use super::Exit;
 use super::scene::Scene;
 use super::shown::{Shown, print};
 use crate::drift::{Service, StationDrift};
-use crate::gather::record_script;
+use crate::gather::record_scripts;
 use crate::inventory::Station;
 use crate::script::{self, Memory, Script, Way, card};
 
@@ -18,20 +18,27 @@ use crate::script::{self, Memory, Script, Way, card};
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// The station's name in the inventory
-    station: String,
+    #[arg(required_unless_present = "all", conflicts_with = "all")]
+    station: Option<String>,
+    /// Every station that needs keying: a work list with its totals, the heaviest first, and a card each
+    #[arg(long)]
+    all: bool,
+    /// With --all: only the stations of this site
+    #[arg(long, requires = "all", value_name = "SITE")]
+    site: Option<String>,
     /// How to print it
     #[arg(long, value_enum, default_value = "card")]
     format: Format,
-    /// Write it to this file instead of standard output
+    /// Write it to this file instead of standard output; with --all, a file a station into this new folder
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
     /// The way back: from what is wanted to what the station holds now
-    #[arg(long)]
+    #[arg(long, conflicts_with = "all")]
     back: bool,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
-enum Format {
+pub enum Format {
     /// A card for the technician, 80 columns
     Card,
     /// The bare keys, a line a command
@@ -50,15 +57,18 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
     if matches!(args.format, Format::Html | Format::Wav | Format::Dial) {
         return Err(Shown::usage("this format comes with a later version; use card, keys or json."));
     }
+    let Some(name) = &args.station else {
+        return super::worklist::run(args.site, args.format, args.out, config).await;
+    };
     let scene = Scene::open(config).await?;
-    let station = scene.station(&args.station)?;
+    let station = scene.station(name)?;
     let record = scene.records.of(&station);
     let way = if args.back { Way::Back } else { Way::There };
     let mut memory = Memory::default();
     let codes = scene.codes_for(&station);
     let text = match script::write(&station, &record, &codes, way, &mut memory) {
         Ok(Some(script)) => {
-            record_script(&scene.store, &script, scene.now).await?;
+            record_scripts(&scene.store, &[&script], scene.now).await?;
             shown(&script, &station, &scene, &codes, args.format)
         }
         Ok(None) => {
@@ -77,12 +87,19 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
 }
 
 /// A card holds access codes: nobody but its owner may read the file.
-fn write_private(path: &Path, text: &str) -> std::io::Result<()> {
+pub fn write_private(path: &Path, text: &str) -> std::io::Result<()> {
     let mut file = std::fs::OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(path)?;
     file.write_all(text.as_bytes())
 }
 
-fn shown(script: &Script, station: &Station, scene: &Scene, codes: &crate::setting::Codes, format: Format) -> String {
+/// A script in a format.
+pub fn shown(
+    script: &Script,
+    station: &Station,
+    scene: &Scene,
+    codes: &crate::setting::Codes,
+    format: Format,
+) -> String {
     match format {
         Format::Keys => card::keys(script, codes),
         Format::Json => format!("{:#}\n", script::json(script, station, codes)),

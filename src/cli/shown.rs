@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use super::Exit;
 use crate::daemon::with_causes;
-use crate::finding::{Finding, Paint, render};
+use crate::finding::{Finding, Paint, plural, render};
 use crate::gather::Texts;
 
 /// A command's unhappy end, ready to be told.
@@ -91,15 +91,10 @@ pub fn findings_text(findings: &[Finding], texts: &[&Texts], paint: Paint) -> St
     render(findings, |file| sources.get(file).map(String::as_str), paint)
 }
 
-/// "1 file", "2 files".
-pub fn plural(n: usize, what: &str) -> String {
-    if n == 1 { format!("1 {what}") } else { format!("{n} {what}s") }
-}
-
 /// "2 errors and 1 warning".
 pub fn counted(findings: &[Finding]) -> String {
-    let errors = findings.iter().filter(|f| f.is_error()).count();
-    match (errors, findings.len() - errors) {
+    let errors = findings.iter().filter(|f| f.is_error()).count() as u64;
+    match (errors, findings.len() as u64 - errors) {
         (0, 0) => "nothing wrong".into(),
         (0, warnings) => plural(warnings, "warning"),
         (errors, 0) => plural(errors, "error"),

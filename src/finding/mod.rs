@@ -111,6 +111,11 @@ pub fn nearest<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> Opti
         .map(|(_, k)| k)
 }
 
+/// "1 file", "2 files".
+pub fn plural(n: u64, what: &str) -> String {
+    if n == 1 { format!("1 {what}") } else { format!("{n} {what}s") }
+}
+
 /// "Did you mean `x`?" or else the list of what is allowed, as the mend of an unknown word.
 pub fn did_you_mean<'a>(word: &str, known: impl IntoIterator<Item = &'a str> + Clone) -> String {
     const SHOWN: usize = 12;

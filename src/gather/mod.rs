@@ -11,7 +11,7 @@ mod records;
 
 pub use fleet::{Fleet, FleetCache, Texts};
 pub use ground::{Ground, Reading, Trees};
-pub use issue::{IssueError, record_script};
+pub use issue::{IssueError, record_scripts};
 pub use records::Records;
 
 use crate::ledger::WireError;

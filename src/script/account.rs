@@ -208,29 +208,37 @@ impl Teller<'_> {
 impl Why {
     /// The whole account, a sentence each.
     pub fn sentences(&self, of: u32) -> Vec<String> {
-        let places = [(&self.after, "after", "before"), (&self.before, "before", "after")];
-        let places = places
-            .into_iter()
-            .filter_map(|(place, stands, otherwise)| place.as_ref().map(|place| place.sentence(of, stands, otherwise)));
-        self.does.iter().map(Does::sentence).chain(places).collect()
+        let places = [("before", &self.after), ("after", &self.before)];
+        let places = places.into_iter().filter_map(|(never, place)| Some(place.as_ref()?.sentence(of, never)));
+        let changes: Vec<&str> = self.does.iter().filter_map(Does::changes).collect();
+        let changes = match &changes[..] {
+            [] => None,
+            [one] => Some(format!("It brings {one} to what it should be.")),
+            [all @ .., last] => Some(format!("It brings {} and {last} to what they should be.", all.join(", "))),
+        };
+        changes.into_iter().chain(self.does.iter().filter_map(Does::sentence)).chain(places).collect()
     }
 
     /// What somebody who keys it wants to know: all but what every step does, and nothing told twice.
     pub fn remarks(&self, of: u32) -> Vec<String> {
-        let told = self.does.iter().filter(|does| match does {
-            Does::Changes { .. } => false,
-            Does::Restores { .. } | Does::Allows { .. } | Does::Covers { .. } | Does::Disturbs { .. } => true,
-        });
         // Of two steps that may not change places, the later one says so.
         let after = self.after.iter().map(|place| place.sentence(of, "before"));
-        told.map(Does::sentence).chain(after).collect()
+        self.does.iter().filter_map(Does::sentence).chain(after).collect()
     }
 }
 
 impl Does {
-    fn sentence(&self) -> String {
+    fn changes(&self) -> Option<&str> {
         match self {
-            Does::Changes { setting } => format!("It brings {setting} to what it should be."),
+            Does::Changes { setting } => Some(setting),
+            Does::Restores { .. } | Does::Allows { .. } | Does::Covers { .. } | Does::Disturbs { .. } => None,
+        }
+    }
+
+    /// All but a change that is wanted, which goes without saying.
+    fn sentence(&self) -> Option<String> {
+        Some(match self {
+            Does::Changes { .. } => return None,
             Does::Restores { setting, changed_by } => {
                 format!("It brings back {setting}, which step {changed_by} changes.")
             }
@@ -239,7 +247,7 @@ impl Does {
             Does::Disturbs { setting, mended_by } => {
                 format!("It also changes {setting}; step {mended_by} brings it back.")
             }
-        }
+        })
     }
 }
 

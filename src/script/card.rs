@@ -12,6 +12,7 @@ use uuid::Uuid;
 use super::work::{RING_MS, Work};
 use super::{Call, Obvious, Script, Step, Way};
 use crate::drift::{Service, StationDrift, value_text};
+use crate::finding::plural;
 use crate::inventory::{LineKind, Station};
 use crate::keybook::{Keybook, Tone};
 use crate::setting::{Codes, Name, Value};
@@ -167,10 +168,10 @@ fn head(script: &Script, station: &Station, codes: &Codes) -> String {
         paragraph(&mut out, "THE WAY BACK: it leaves the station as it was on record, not as it is wanted.");
     }
     paragraph(&mut out, &format!("script {}, model: {}", script.digest, station.keybook.title));
-    let calls = counted(script.calls.len(), "call");
-    let steps = counted(usize::try_from(script.cost.commands).unwrap_or(usize::MAX), "step");
+    let calls = plural(script.calls.len() as u64, "call");
+    let steps = plural(script.cost.commands, "step");
     let minutes = Work::of(script, station, codes).minutes();
-    let keys = counted(usize::try_from(script.cost.presses).unwrap_or(usize::MAX), "key");
+    let keys = plural(script.cost.presses, "key");
     let proven = match script.proven {
         true => "No script is safer or shorter: that is proved.",
         false => "A better script may exist: the search ran out of its budget.",
@@ -194,17 +195,13 @@ fn obvious_text(script: &Script) -> Option<String> {
     }
     let longer = cost.exposure_ms.saturating_sub(script.cost.exposure_ms).div_ceil(1000);
     let more = cost.presses.saturating_sub(script.cost.presses);
-    let keys = counted(usize::try_from(more).unwrap_or(usize::MAX), "more key");
+    let keys = plural(more, "more key");
     match (longer, more) {
         (0, 0) => None,
         (0, _) => Some(format!("{plain} would take {keys}.")),
         (_, 0) => Some(format!("{plain} would leave a button summoning nobody for {longer} s longer.")),
         (_, _) => Some(format!("{plain} would take {keys} and leave a button summoning nobody for {longer} s longer.")),
     }
-}
-
-fn counted(n: usize, what: &str) -> String {
-    if n == 1 { format!("1 {what}") } else { format!("{n} {what}s") }
 }
 
 fn section(out: &mut String, title: &str) {
@@ -232,7 +229,7 @@ fn call_text(out: &mut String, call: &Call, station: &Station, codes: &Codes) {
         0 => "listens at once.".to_owned(),
         seconds => format!("speaks for {seconds} s: wait until it is silent."),
     };
-    let rings = counted(how.rings as usize, "ring");
+    let rings = plural(how.rings.into(), "ring");
     paragraph(out, &format!("Ring {}. It answers after {rings} and {speaks}", station.number));
     paragraph(out, &format!("Accepted is {}.", tone(accepted)));
     paragraph(out, &format!("Refused is {}.", tone(refused)));
@@ -288,7 +285,7 @@ fn tone(tone: &Tone) -> String {
         600..1200 => "middle",
         1200.. => "high",
     };
-    format!("{} at a {pitch} pitch ({} Hz)", counted(tone.beeps as usize, "beep"), tone.hz)
+    format!("{} at a {pitch} pitch ({} Hz)", plural(tone.beeps.into(), "beep"), tone.hz)
 }
 
 fn effect_text(step: &Step) -> String {

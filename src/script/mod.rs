@@ -18,6 +18,7 @@ mod pressed;
 mod proof;
 mod task;
 mod work;
+mod worklist;
 #[cfg(test)]
 mod tests;
 
@@ -28,6 +29,7 @@ pub use obvious::Obvious;
 pub use pressed::{Piece, Pressed};
 pub use proof::ProofError;
 pub use work::Work;
+pub use worklist::{Due, Errand, WorkList};
 
 use std::collections::{BTreeMap, HashMap};
 

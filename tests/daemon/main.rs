@@ -16,3 +16,4 @@ mod refused;
 mod sample;
 mod secrets;
 mod together;
+mod worklist;

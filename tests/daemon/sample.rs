@@ -19,16 +19,19 @@ fn copy(from: &Path, to: &Path) {
     }
 }
 
+/// A copy of the sample, on the day it tells of.
+pub fn sample() -> Fleet {
+    let mut fleet = Fleet::bare();
+    copy(&Path::new(env!("CARGO_MANIFEST_DIR")).join("config"), &fleet.path("config"));
+    fleet.environment.push(("STATIONKEEP_CLOCK".into(), "2026-11-25T12:00:00Z".into()));
+    fleet
+}
+
 #[test]
 fn the_sample_fleet_starts_tells_what_drift_shows_and_an_edit_of_it_is_one_alert() {
     let receiver = Receiver::start(SIGNING);
-    let mut fleet = Fleet::bare();
-    copy(&Path::new(env!("CARGO_MANIFEST_DIR")).join("config"), &fleet.path("config"));
-    for (name, value) in [
-        ("STATIONKEEP_CLOCK", "2026-11-25T12:00:00Z"),
-        ("STATIONKEEP_WEBHOOK", &receiver.url()),
-        ("STATIONKEEP_SIGNING", SIGNING),
-    ] {
+    let mut fleet = sample();
+    for (name, value) in [("STATIONKEEP_WEBHOOK", &*receiver.url()), ("STATIONKEEP_SIGNING", SIGNING)] {
         fleet.environment.push((name.into(), value.into()));
     }
     let daemon = fleet.start();

@@ -1,0 +1,95 @@
+//! The work list of the sample fleet, beside what the commands for single stations say.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::os::unix::fs::PermissionsExt;
+
+use serde_json::Value;
+
+use super::sample::sample;
+
+fn text<'v>(value: &'v Value, key: &str) -> &'v str {
+    value[key].as_str().unwrap_or_default()
+}
+
+/// Heaviest first, then those with most lifelines that may summon nobody, then by site: from the drift alone.
+fn expected_order(drift: &Value) -> Vec<String> {
+    let stations = drift["stations"].as_array().expect("stations");
+    let mut ranked: Vec<_> = stations
+        .iter()
+        .map(|station| {
+            let weight = ["lifeline", "locating", "routine"].iter().position(|w| *w == text(station, "weight"));
+            let dark = |lifeline: &Value| {
+                // The sample's lifelines all take the button's number; where that is unsure, so is the lifeline.
+                let name = text(lifeline, "lifeline");
+                let unsure = station["settings"].as_array().expect("settings").iter().any(|setting| {
+                    text(setting, "setting") == format!("{name}.primary")
+                        && ["in-doubt", "unproven"].contains(&text(setting, "drift"))
+                });
+                text(lifeline, "service") == "failed" || unsure
+            };
+            let dark = station["lifelines"].as_array().expect("lifelines").iter().filter(|l| dark(l)).count();
+            (weight, usize::MAX - dark, text(station, "site").to_owned(), text(station, "station").to_owned())
+        })
+        .collect();
+    ranked.sort();
+    ranked.into_iter().map(|(_, _, _, station)| station).collect()
+}
+
+#[test]
+fn the_work_list_has_each_station_once_in_order_with_its_own_script_and_adds_up() {
+    let fleet = sample();
+    let drift = fleet.run(&["drift", "--format", "json"]).ended(3).json();
+    let all = fleet.run(&["script", "--all", "--format", "json"]).ended(0).json();
+    let mut presses = 0;
+    for script in all["scripts"].as_array().expect("scripts") {
+        let alone = fleet.run(&["script", text(script, "station"), "--format", "json"]).ended(0).json();
+        assert_eq!(*script, alone);
+        let calls = alone["calls"].as_array().expect("calls");
+        let around = calls.iter().map(|call| (text(call, "open").len() + text(call, "close").len()) as u64);
+        presses += alone["presses"].as_u64().expect("presses") + around.sum::<u64>();
+    }
+    assert_eq!(all["totals"]["presses"], presses);
+    assert_eq!(all["totals"]["stations"], all["scripts"].as_array().map_or(0, Vec::len));
+    assert_eq!(all["no_script"], serde_json::json!([]));
+    let listed = fleet.run(&["script", "--all"]).ended(0).out;
+    let lines = listed.lines().filter(|line| line.starts_with("  ") && line[..6].trim().parse::<u32>().is_ok());
+    let order: Vec<String> =
+        lines.map_while(|line| Some(line[6..].split_whitespace().next()?.to_owned())).take(15).collect();
+    assert_eq!(order, expected_order(&drift), "{listed}");
+}
+
+#[test]
+fn a_folder_of_cards_is_private_in_order_never_mixed_with_older_ones_and_every_card_is_on_record() {
+    let fleet = sample();
+    let folder = fleet.path("round").display().to_string();
+    let listed = fleet.run(&["script", "--all", "--out", &folder]).ended(0).out;
+    let files: BTreeMap<String, String> = fs::read_dir(&folder)
+        .expect("a folder")
+        .map(|item| {
+            let item = item.expect("an entry");
+            assert_eq!(item.metadata().expect("metadata").permissions().mode() & 0o777, 0o600);
+            (item.file_name().into_string().expect("a name"), fs::read_to_string(item.path()).expect("a card"))
+        })
+        .collect();
+    assert_eq!(files["work-list.txt"], listed);
+    let exported = fleet.run(&["ledger", "export"]).ended(0).out;
+    for (name, card) in files.iter().filter(|(name, _)| *name != "work-list.txt") {
+        assert!(listed.contains(name.as_str()), "{name}");
+        let digest = card.lines().nth(1).and_then(|line| line.strip_prefix("script ")?.split(',').next());
+        assert!(digest.is_some_and(|digest| exported.contains(digest)), "{name}: {digest:?}");
+    }
+    assert_eq!(files.len(), 10);
+    let again = fleet.run(&["script", "--all", "--out", &folder]).ended(2);
+    assert!(again.err.contains("is not empty"), "{}", again.err);
+}
+
+#[test]
+fn a_site_of_its_own_has_its_own_list_and_an_unknown_one_is_asked_back() {
+    let fleet = sample();
+    let here = fleet.run(&["script", "--all", "--site", "north-mole", "--format", "json"]).ended(0).json();
+    let stations: Vec<&str> = here["scripts"].as_array().expect("scripts").iter().map(|s| text(s, "station")).collect();
+    assert_eq!(stations, ["NM-05"]);
+    let unknown = fleet.run(&["script", "--all", "--site", "north-mol"]).ended(2);
+    assert!(unknown.err.contains("Did you mean `north-mole`?"), "{}", unknown.err);
+}
