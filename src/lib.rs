@@ -11,6 +11,7 @@ pub mod inventory;
 pub mod ledger;
 pub mod drift;
 pub mod script;
+pub mod change;
 pub mod alert;
 
 pub mod files;

@@ -5,19 +5,22 @@ use std::sync::Arc;
 
 use serde_json::{Value as Json, json};
 
-use super::Exit;
 use super::scene::Files;
 use super::shown::{Shown, counted, findings_text, paint_out, print, print_json};
+use super::{Exit, against};
 use crate::files::{FileText, read_file};
 use crate::finding::{Code, Finding, Place, plural, settle};
 use crate::gather::Texts;
-use crate::{config, inventory, keybook, ledger, yaml};
+use crate::{change, config, inventory, keybook, ledger, yaml};
 
 /// Checks files and shows every mistake at its line.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Only what concerns these files or folders; files outside the configuration are checked by themselves
     paths: Vec<PathBuf>,
+    /// What the files would change at the stations, against another folder: a configuration's, or an inventory alone
+    #[arg(long, value_name = "FOLDER")]
+    against: Option<String>,
     /// How to print it
     #[arg(long, value_enum, default_value = "text")]
     format: Format,
@@ -35,8 +38,19 @@ pub fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
     let findings =
         if args.paths.is_empty() { reading.fleet.findings.clone() } else { chosen(&args.paths, &reading, &mut alone)? };
     let [keybooks, files] = reading.texts();
+    let change = match &args.against {
+        Some(what) if reading.fleet.is_sound() => Some((what, against::change(what, &reading)?)),
+        // Broken files change nothing: the last good ones stay in force.
+        Some(_) | None => None,
+    };
     match args.format {
-        Format::Json => print_json(&json!({ "findings": findings.iter().map(finding_json).collect::<Vec<_>>() }))?,
+        Format::Json => {
+            let mut all = json!({ "findings": findings.iter().map(finding_json).collect::<Vec<_>>() });
+            if let Some((_, change)) = &change {
+                all["change"] = change::json(change);
+            }
+            print_json(&all)?;
+        }
         Format::Text => {
             let text = findings_text(&findings, &[keybooks, files, &alone], paint_out());
             let fleet = &reading.fleet;
@@ -48,9 +62,17 @@ pub fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
                 counted(&findings)
             );
             print(&(text + &if reading.fleet.is_sound() { sound } else { format!("{}.\n", counted(&findings)) }))?;
+            if let Some((what, change)) = &change {
+                print(&format!("\n{}", change::text(change, what, "here")))?;
+            }
         }
     }
-    Ok(if findings.iter().any(Finding::is_error) { Exit::Usage } else { Exit::Done })
+    let impossible = change.is_some_and(|(_, change)| change.is_impossible());
+    Ok(match (findings.iter().any(Finding::is_error), impossible) {
+        (true, _) => Exit::Usage,
+        (false, true) => Exit::Failed,
+        (false, false) => Exit::Done,
+    })
 }
 
 fn finding_json(finding: &Finding) -> Json {

@@ -2,6 +2,7 @@
 //!
 //! Results go to standard output, everything else to standard error.
 
+mod against;
 mod check;
 mod drift;
 mod explain;

@@ -69,6 +69,18 @@ pub enum Rule {
 }
 
 impl Rule {
+    /// Whether it stops a script only because nobody knows what some setting holds.
+    pub fn is_for_want_of_knowledge(&self) -> bool {
+        match self {
+            Rule::PartnerUnknown { .. } | Rule::HeldUnknown { .. } => true,
+            Rule::NothingStores { .. }
+            | Rule::NeedNever { .. }
+            | Rule::NothingToKey { .. }
+            | Rule::Spoils { .. }
+            | Rule::NotTogether => false,
+        }
+    }
+
     /// What to do about it; each begins a sentence.
     pub fn mend(&self) -> String {
         match self {

@@ -6,6 +6,7 @@ mod process;
 mod receiver;
 mod told;
 
+mod against;
 mod configuration;
 mod deliveries;
 mod drops;

@@ -7,7 +7,8 @@ use super::fleet::{Fleet, SIGNING};
 use super::receiver::Receiver;
 use super::told::{LISTS, names};
 
-fn copy(from: &Path, to: &Path) {
+/// Copies a folder with all that is in it.
+pub fn copy(from: &Path, to: &Path) {
     fs::create_dir_all(to).expect("a folder");
     for item in fs::read_dir(from).expect("a folder").map(|item| item.expect("an entry")) {
         let (from, to) = (item.path(), to.join(item.file_name()));

@@ -1,0 +1,199 @@
+//! What a change of the inventory would do to the fleet, told before anybody commits it.
+//!
+//! Two inventories go in, what is wanted now and what would be wanted. Nothing is asked of the ledger, so that the same
+//! change says the same on every machine: its cost is that of keying it into stations that hold what is wanted now.
+
+mod show;
+
+pub use show::{json, text};
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+
+use crate::inventory::{Inventory, Station, Wanted};
+use crate::ledger::{Record, State};
+use crate::script::{self, Memory, NoScript, Script, Way, Work};
+use crate::setting::{Codes, Name, Value, Weight};
+
+/// What a change would do.
+#[derive(Debug, Clone, Default)]
+pub struct Change {
+    /// Stations of which something else is wanted, or which ring or stand elsewhere; in order of their names.
+    pub stations: Vec<StationChange>,
+    pub gone: BTreeSet<Name>,
+    /// New names that ring on the number of one that is gone: under a new name there is no record.
+    pub renamed: Vec<(Name, Name)>,
+    /// What keying it takes.
+    pub work: Work,
+    /// Stations that no script would bring to what is wanted.
+    pub stuck: Vec<(Name, NoScript)>,
+}
+
+/// What a change would do to one station.
+#[derive(Debug, Clone)]
+pub struct StationChange {
+    pub station: Arc<Station>,
+    /// As it was; `None` where the station is new.
+    pub was: Option<Arc<Station>>,
+    /// Sorted by name.
+    pub settings: Vec<SettingChange>,
+}
+
+/// One setting of which something else would be wanted.
+#[derive(Debug, Clone)]
+pub struct SettingChange {
+    pub name: Name,
+    pub weight: Weight,
+    /// `None`: nothing was wanted of it.
+    pub from: Option<Arc<Wanted>>,
+    /// `None`: it would be left alone from then on.
+    pub to: Option<Arc<Wanted>>,
+    /// Whether a button calls by it: a number that is part of a lifeline, or of its weight.
+    pub rings: bool,
+}
+
+impl Change {
+    /// Compares two inventories. `codes` knows the codes of both, as far as they can be read here.
+    pub fn between(before: &Inventory, after: &Inventory, codes: &Codes) -> Change {
+        let mut change = Change::default();
+        let mut memory = Memory::default();
+        for station in after.stations.values() {
+            let was = before.stations.get(&station.name);
+            let changed = StationChange::between(was, station);
+            if changed.is_empty() {
+                continue;
+            }
+            match changed.script(codes, &mut memory) {
+                Ok(Some(script)) => change.work = change.work + Work::of(&script, station, codes),
+                Ok(None) => {}
+                Err(why) => change.stuck.push((station.name.clone(), why)),
+            }
+            change.stations.push(changed);
+        }
+        let gone = before.stations.keys().filter(|name| !after.stations.contains_key(*name));
+        change.gone = gone.cloned().collect();
+        change.renamed = change.renamings(before);
+        change
+    }
+
+    /// Whether nothing would change at any station.
+    pub fn is_empty(&self) -> bool {
+        let Change { stations, gone, renamed: _, work: _, stuck: _ } = self;
+        stations.is_empty() && gone.is_empty()
+    }
+
+    fn renamings(&self, before: &Inventory) -> Vec<(Name, Name)> {
+        let gone = self.gone.iter().filter_map(|name| before.stations.get(name));
+        let numbers: BTreeMap<String, &Name> = gone.map(|was| (was.number.to_string(), &was.name)).collect();
+        let new = self.stations.iter().filter(|station| station.was.is_none());
+        new.filter_map(|new| {
+            let was = numbers.get(&new.station.number.to_string())?;
+            Some(((*was).clone(), new.station.name.clone()))
+        })
+        .collect()
+    }
+
+    /// Stations that no script would bring to what is wanted, whatever is known of them: the files themselves are at
+    /// odds with the keybook.
+    pub fn is_impossible(&self) -> bool {
+        self.stuck.iter().any(|(_, why)| match why {
+            NoScript::Unreachable(stuck) => {
+                stuck.iter().any(|stuck| !stuck.rules.iter().any(script::Rule::is_for_want_of_knowledge))
+            }
+            NoScript::CallTooShort { .. } => true,
+            NoScript::GaveUp | NoScript::NoOpening | NoScript::Unproved(_) | NoScript::Unsound(_) => false,
+        })
+    }
+
+    /// How many stations and settings would newly be wanted otherwise, by the weight of the setting.
+    pub fn counts(&self) -> BTreeMap<Weight, (u64, u64)> {
+        let mut counts: BTreeMap<Weight, (u64, u64)> = BTreeMap::new();
+        for station in &self.stations {
+            let mut here: BTreeMap<Weight, u64> = BTreeMap::new();
+            let wanted = station.settings.iter().filter(|setting| setting.to.is_some());
+            wanted.for_each(|setting| *here.entry(setting.weight).or_default() += 1);
+            for (weight, settings) in here {
+                let count = counts.entry(weight).or_default();
+                *count = (count.0 + 1, count.1 + settings);
+            }
+        }
+        counts
+    }
+}
+
+impl StationChange {
+    fn between(was: Option<&Arc<Station>>, station: &Arc<Station>) -> StationChange {
+        let now = wanted_by_name(station);
+        let before = was.map(|was| wanted_by_name(was)).unwrap_or_default();
+        let names: BTreeSet<&Name> = now.keys().chain(before.keys()).copied().collect();
+        let mut settings = Vec::new();
+        for name in names {
+            let (from, to) = (before.get(name), now.get(name));
+            let agree = match (from, to) {
+                (Some(from), Some(to)) => from.value.agrees(&to.value),
+                (None, None) => true,
+                (Some(_), None) | (None, Some(_)) => false,
+            };
+            if !agree {
+                settings.push(setting_change(station, was, name, from.map(|w| (*w).clone()), to.map(|w| (*w).clone())));
+            }
+        }
+        StationChange { station: station.clone(), was: was.cloned(), settings }
+    }
+
+    fn is_empty(&self) -> bool {
+        let StationChange { station, was, settings } = self;
+        let same = was.as_ref().is_some_and(|was| {
+            was.number == station.number && was.keybook.model == station.keybook.model && was.site == station.site
+        });
+        same && settings.is_empty()
+    }
+
+    /// The script for a station that holds what was wanted; for a new unit, or one of another model, that holds nobody
+    /// knows what.
+    fn script(&self, codes: &Codes, memory: &mut Memory) -> Result<Option<Script>, NoScript> {
+        let mut record = Record::blank(&self.station.keybook);
+        let same = self.was.as_ref().filter(|was| was.keybook.model == self.station.keybook.model);
+        for id in self.station.keybook.ids() {
+            let name = &self.station.keybook.setting(id).name;
+            let held = same.and_then(|was| was.wanted(was.keybook.id(name)?));
+            if let Some(held) = held {
+                record.settings[id.index()].state = State::Known(held.value.clone());
+            }
+        }
+        script::write(&self.station, &record, codes, Way::There, memory)
+    }
+}
+
+fn wanted_by_name(station: &Station) -> BTreeMap<&Name, &Arc<Wanted>> {
+    let settings = station.keybook.settings.iter().zip(&station.wanted);
+    settings.filter_map(|(setting, wanted)| Some((&setting.name, wanted.as_ref()?))).collect()
+}
+
+fn setting_change(
+    station: &Station,
+    was: Option<&Arc<Station>>,
+    name: &Name,
+    from: Option<Arc<Wanted>>,
+    to: Option<Arc<Wanted>>,
+) -> SettingChange {
+    let books = [Some(station), was.map(|was| &**was)].into_iter().flatten().map(|station| &station.keybook);
+    let mut weight = Weight::Routine;
+    let mut in_lifeline = false;
+    for book in books {
+        let Some(id) = book.id(name) else { continue };
+        weight = weight.max(book.setting(id).weight);
+        in_lifeline |= book.lifelines.iter().any(|lifeline| lifeline.settings.contains(&id));
+    }
+    let is_dial = |wanted: &Option<Arc<Wanted>>| {
+        wanted.as_ref().is_some_and(|wanted| match wanted.value {
+            Value::Dial(_) => true,
+            Value::Digits(_) | Value::Choice(_) | Value::Flags(_) | Value::Number(_) | Value::Secret(_) => false,
+        })
+    };
+    let rings = (in_lifeline || weight == Weight::Lifeline) && (is_dial(&from) || is_dial(&to));
+    SettingChange { name: name.clone(), weight, from, to, rings }
+}
+
+#[cfg(test)]
+mod tests;

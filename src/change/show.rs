@@ -1,0 +1,251 @@
+//! A change as people and programs read it: plain text that a review also shows well as Markdown, and JSON.
+//!
+//! Stations that change in the same way share a line, so that an edit of one contact is short whatever it moves.
+
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+
+use serde_json::{Value as Json, json as object};
+
+use super::{Change, SettingChange, StationChange};
+use crate::drift::value_text;
+use crate::finding::plural;
+use crate::inventory::Wanted;
+use crate::ledger::value_json;
+use crate::setting::{Name, Weight};
+
+/// So many stations are named where more change alike; the rest are counted.
+const NAMED: usize = 12;
+
+/// So many groups of stations that change alike are shown; the rest are counted.
+const GROUPS: usize = 60;
+
+/// The change for people. `before` and `after` say what is compared.
+pub fn text(change: &Change, before: &str, after: &str) -> String {
+    if change.is_empty() {
+        return format!("Against {before}: nothing changes at any station.\n");
+    }
+    let mut out = format!("Against {before}: {}.\n", stations_sentence(change));
+    for (weight, (stations, settings)) in change.counts().iter().rev() {
+        let _ = writeln!(out, "- {weight}: {} at {}", plural(*settings, "setting"), plural(*stations, "station"));
+    }
+    let _ = writeln!(out, "\n{}", keying_sentence(change, before));
+    rings(&mut out, change);
+    elsewhere(&mut out, change);
+    comings_and_goings(&mut out, change);
+    renamed(&mut out, change);
+    stuck(&mut out, change);
+    diff(&mut out, change, before, after);
+    out
+}
+
+fn stations_sentence(change: &Change) -> String {
+    let new = change.stations.iter().filter(|station| station.was.is_none()).count();
+    let changed = change.stations.len() - new;
+    let parts = [(changed, "would change"), (new, "would be new"), (change.gone.len(), "would be gone")];
+    let parts = parts.into_iter().filter(|(count, _)| *count > 0);
+    parts.map(|(count, what)| format!("{} {what}", plural(count as u64, "station"))).collect::<Vec<_>>().join(", ")
+}
+
+fn keying_sentence(change: &Change, before: &str) -> String {
+    let work = change.work;
+    if work.stations == 0 {
+        return "Nothing would need keying.".into();
+    }
+    format!(
+        "Keying it takes {} at {}, {} with opening and closing, about {} min of calls, and then the test calls; \
+         reckoned as if every station held what {before} wants.",
+        plural(work.calls, "call"),
+        plural(work.stations, "station"),
+        plural(work.presses, "key"),
+        work.minutes()
+    )
+}
+
+/// Names, the first of them spelt out.
+fn named<'n>(names: impl IntoIterator<Item = &'n Name>) -> String {
+    let names: Vec<&str> = names.into_iter().map(|name| &**name).collect();
+    let rest = names.len().saturating_sub(NAMED);
+    let shown = names[..names.len() - rest].join(", ");
+    if rest == 0 { shown } else { format!("{shown} and {rest} more") }
+}
+
+/// A wanted value, with the contact behind it.
+fn spelt(wanted: Option<&Wanted>) -> String {
+    match wanted {
+        None => "nothing (left alone)".into(),
+        Some(Wanted { value, contact: Some(contact), .. }) => format!("{contact} ({})", value_text(value)),
+        Some(Wanted { value, contact: None, .. }) => value_text(value),
+    }
+}
+
+fn rings(out: &mut String, change: &Change) {
+    let mut groups: BTreeMap<(Name, String, String), Vec<&Name>> = BTreeMap::new();
+    for station in change.stations.iter().filter(|station| station.was.is_some()) {
+        for setting in station.settings.iter().filter(|setting| setting.rings) {
+            let (from, to) = (spelt(setting.from.as_deref()), spelt(setting.to.as_deref()));
+            groups.entry((setting.name.clone(), from, to)).or_default().push(&station.station.name);
+        }
+    }
+    if groups.is_empty() {
+        return;
+    }
+    out.push_str("\nA button would ring somewhere else:\n");
+    for ((setting, from, to), stations) in &groups {
+        let count = plural(stations.len() as u64, "station");
+        let _ = writeln!(out, "- {setting}: {from} becomes {to}, at {count}: {}", named(stations.iter().copied()));
+    }
+}
+
+/// What else a station's own lines may say: that it is rung, stands or is another.
+fn elsewhere(out: &mut String, change: &Change) {
+    for StationChange { station, was, settings: _ } in &change.stations {
+        let Some(was) = was else { continue };
+        let mut said = Vec::new();
+        if was.number != station.number {
+            said.push(format!("rings on {} instead of {}", station.number, was.number));
+        }
+        if was.site != station.site {
+            said.push(format!("stands at {} instead of {}", station.site, was.site));
+        }
+        if was.keybook.model != station.keybook.model {
+            said.push(format!("is a {} instead of a {}", station.keybook.model, was.keybook.model));
+        }
+        if !said.is_empty() {
+            let _ = writeln!(out, "\n{} {}.", station.name, said.join(", "));
+        }
+    }
+}
+
+fn comings_and_goings(out: &mut String, change: &Change) {
+    let new: Vec<&Name> = change.stations.iter().filter(|s| s.was.is_none()).map(|s| &s.station.name).collect();
+    if !new.is_empty() {
+        let _ = writeln!(out, "\nNew: {}.", named(new));
+    }
+    if !change.gone.is_empty() {
+        let _ = writeln!(out, "\nGone, to be reported as withdrawn, their records kept: {}.", named(&change.gone));
+    }
+}
+
+fn renamed(out: &mut String, change: &Change) {
+    for (was, name) in &change.renamed {
+        let _ = writeln!(
+            out,
+            "\n{name} rings on the number that {was} had. Under a new name it has no record: what {was} is known to hold \
+             counts for nothing until somebody reports on {name}."
+        );
+    }
+}
+
+fn stuck(out: &mut String, change: &Change) {
+    if change.stuck.is_empty() {
+        return;
+    }
+    let count = plural(change.stuck.len() as u64, "station");
+    let _ = writeln!(out, "\nNo script could be written for {count}, as far as these files tell:");
+    for (station, why) in change.stuck.iter().take(NAMED) {
+        let _ = writeln!(out, "- {station}: {why}");
+    }
+    if change.stuck.len() > NAMED {
+        let _ = writeln!(out, "- and {} more", change.stuck.len() - NAMED);
+    }
+}
+
+/// The lines of a setting in the diff.
+fn diff_lines(setting: &SettingChange) -> String {
+    let line = |sign: char, wanted: &Wanted| format!("{sign}{}: {}\n", setting.name, spelt(Some(wanted)));
+    let from = setting.from.as_ref().map(|wanted| line('-', wanted)).unwrap_or_default();
+    let to = setting.to.as_ref().map(|wanted| line('+', wanted)).unwrap_or_default();
+    if setting.from.is_some() && from.get(1..) == to.get(1..) {
+        // The same reference, another code behind it.
+        return format!("{from}+{}, changed behind it\n", to.trim_end().trim_start_matches('+'));
+    }
+    from + &to
+}
+
+fn diff(out: &mut String, change: &Change, before: &str, after: &str) {
+    let mut groups: BTreeMap<String, Vec<&Name>> = BTreeMap::new();
+    for station in &change.stations {
+        let lines: String = station.settings.iter().map(diff_lines).collect();
+        if !lines.is_empty() {
+            groups.entry(lines).or_default().push(&station.station.name);
+        }
+    }
+    if groups.is_empty() {
+        return;
+    }
+    let mut groups: Vec<(String, Vec<&Name>)> = groups.into_iter().collect();
+    groups.sort_by(|a, b| (b.1.len(), &a.1).cmp(&(a.1.len(), &b.1)));
+    let _ = writeln!(out, "\n```diff\n--- {before}\n+++ {after}");
+    for (lines, stations) in groups.iter().take(GROUPS) {
+        let _ = write!(out, "@@ {} @@\n{lines}", named(stations.iter().copied()));
+    }
+    if groups.len() > GROUPS {
+        let rest: usize = groups[GROUPS..].iter().map(|(_, stations)| stations.len()).sum();
+        let _ = writeln!(out, "@@ and {} more; --format json has them all @@", plural(rest as u64, "station"));
+    }
+    out.push_str("```\n");
+}
+
+/// The change for programs, every station in it.
+pub fn json(change: &Change) -> Json {
+    let wanted = |wanted: &Option<std::sync::Arc<Wanted>>| match wanted {
+        None => Json::Null,
+        Some(wanted) => object!({
+            "value": value_json(&wanted.value),
+            "contact": wanted.contact.as_deref(),
+            "place": wanted.place.to_string(),
+        }),
+    };
+    let setting = |setting: &SettingChange| {
+        object!({
+            "setting": &*setting.name,
+            "weight": setting.weight.as_str(),
+            "from": wanted(&setting.from),
+            "to": wanted(&setting.to),
+            "rings_elsewhere": setting.rings,
+        })
+    };
+    let station = |change: &StationChange| {
+        object!({
+            "station": &*change.station.name,
+            "site": &*change.station.site,
+            "model": &*change.station.keybook.model,
+            "number": change.station.number.to_string(),
+            "was": change.was.as_ref().map(|was| object!({
+                "site": &*was.site,
+                "model": &*was.keybook.model,
+                "number": was.number.to_string(),
+            })),
+            "settings": change.settings.iter().map(setting).collect::<Vec<_>>(),
+        })
+    };
+    let counts = change.counts();
+    let by_weight: BTreeMap<&str, Json> = [Weight::Lifeline, Weight::Locating, Weight::Routine]
+        .into_iter()
+        .map(|weight| {
+            let (stations, settings) = counts.get(&weight).copied().unwrap_or_default();
+            (weight.as_str(), object!({ "stations": stations, "settings": settings }))
+        })
+        .collect();
+    object!({
+        "stations": change.stations.iter().map(station).collect::<Vec<_>>(),
+        "gone": change.gone.iter().map(|name| name.to_string()).collect::<Vec<_>>(),
+        "renamed": change.renamed.iter().map(|(was, name)| object!({
+            "was": &**was,
+            "station": &**name,
+        })).collect::<Vec<_>>(),
+        "by_weight": by_weight,
+        "keying": {
+            "stations": change.work.stations,
+            "calls": change.work.calls,
+            "commands": change.work.commands,
+            "presses": change.work.presses,
+            "minutes": change.work.minutes(),
+        },
+        "no_script": change.stuck.iter().map(|(station, why)| object!({
+            "station": &**station,
+            "why": why.to_string(),
+        })).collect::<Vec<_>>(),
+    })
+}

@@ -1,0 +1,72 @@
+//! `check --against` beside `drift`: what it foretells of an edit is what drift shows once the edit is there.
+
+use std::collections::BTreeSet;
+use std::fs;
+
+use serde_json::Value;
+
+use super::sample::sample;
+
+fn text(value: &Value, key: &str) -> String {
+    value[key].as_str().unwrap_or_default().to_owned()
+}
+
+/// What is wanted and not known to be held: station, setting, wanted value.
+fn open(drift: &Value) -> BTreeSet<(String, String, String)> {
+    let stations = drift["stations"].as_array().expect("stations").iter();
+    stations
+        .flat_map(|station| {
+            let settings = station["settings"].as_array().expect("settings").iter();
+            settings.map(|s| (text(station, "station"), text(s, "setting"), s["wanted"].to_string()))
+        })
+        .collect()
+}
+
+#[test]
+fn what_is_foretold_of_an_edit_is_what_drift_shows_afterwards() {
+    let fleet = sample();
+    let before = open(&fleet.run(&["drift", "--format", "json"]).ended(3).json());
+    let old = fleet.path("old");
+    super::sample::copy(&fleet.path("config"), &old);
+    let path = "config/inventory/fleet.yaml";
+    let edited = fs::read_to_string(fleet.path(path)).expect("a file").replace("+441632960101", "+441632960109");
+    fleet.write(path, &edited);
+    let old = old.display().to_string();
+    let change = fleet.run(&["check", "--against", &old, "--format", "json"]).ended(0).json()["change"].clone();
+    let foretold: BTreeSet<(String, String, String)> = change["stations"]
+        .as_array()
+        .expect("stations")
+        .iter()
+        .flat_map(|station| {
+            let settings = station["settings"].as_array().expect("settings").iter();
+            settings.map(|s| (text(station, "station"), text(s, "setting"), s["to"]["value"].to_string()))
+        })
+        .collect();
+    let after = open(&fleet.run(&["drift", "--format", "json"]).ended(3).json());
+    assert!(after.difference(&before).count() > 20);
+    // A station that already holds the new number by accident would be the only difference; there is none.
+    assert_eq!(foretold, after.difference(&before).cloned().collect());
+    let said = fleet.run(&["check", "--against", &old]).ended(0).out;
+    assert!(
+        said.contains("control-room (9,01632960101) becomes control-room (9,01632960109), at 10 stations"),
+        "{said}"
+    );
+}
+
+#[test]
+fn broken_files_on_either_side_are_told_and_nothing_is_compared() {
+    let fleet = sample();
+    let old = fleet.path("old");
+    super::sample::copy(&fleet.path("config"), &old);
+    let broken =
+        fs::read_to_string(old.join("inventory/fleet.yaml")).expect("a file").replace("\"+441632960101\"", "12");
+    fs::write(old.join("inventory/fleet.yaml"), broken).expect("a file");
+    let old = old.display().to_string();
+    let done = fleet.run(&["check", "--against", &old]).ended(2);
+    assert!(done.err.contains("nothing can be compared with"), "{}", done.err);
+    let nowhere = fleet.run(&["check", "--against", "no-such-folder"]).ended(2);
+    assert!(nowhere.err.contains("no-such-folder"), "{}", nowhere.err);
+    fleet.write("config/inventory/fleet.yaml", "inventory: 1\nfleet: [\n");
+    let here = fleet.run(&["check", "--against", &old]).ended(2);
+    assert!(here.out.contains("error") && !here.out.contains("Against"), "{}", here.out);
+}
