@@ -11,7 +11,7 @@ use super::{Exit, against};
 use crate::files::{FileText, read_file};
 use crate::finding::{Code, Finding, Place, plural, settle};
 use crate::gather::Texts;
-use crate::{change, config, inventory, keybook, ledger, yaml};
+use crate::{change, config, inventory, keybook, ledger, script, yaml};
 
 /// Checks files and shows every mistake at its line.
 #[derive(Debug, clap::Args)]
@@ -33,7 +33,11 @@ enum Format {
 }
 
 pub fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
-    let reading = Files::passing(config)?;
+    let mut reading = Files::passing(config)?;
+    if reading.fleet.is_sound() {
+        reading.fleet.findings.extend(script::unkeyable(&reading.fleet.inventory, &reading.fleet.codes));
+        settle(&mut reading.fleet.findings);
+    }
     let mut alone = Texts::new();
     let findings =
         if args.paths.is_empty() { reading.fleet.findings.clone() } else { chosen(&args.paths, &reading, &mut alone)? };

@@ -76,6 +76,7 @@ codes! {
     CodesConfused, "codes-confused", Error, "Two choices that are keyed alike, or one beginning like the other, cannot be told apart.";
     CallTooShort, "call-too-short", Error, "The longest form of this command does not fit into one call: the station would hang up in the middle of it.";
     SettingUnwritten, "setting-unwritten", Warning, "No command stores this setting, so nothing wanted for it can ever be keyed.";
+    Unkeyable, "unkeyable", Warning, "No order of the keybook's commands brings a new unit to this value beside the others that are wanted: a command is missing, needs what cannot be, or undoes it. Committed so, the station would be adrift and no script could mend it.";
     ReportTime, "report-time", Error, "The time of a report is when the work was done, as RFC 3339, and not in the future.";
     ReportId, "report-id", Error, "A report carries a UUID chosen by its sender, so that sending it again is harmless.";
     ReportConflict, "report-conflict", Error, "This id belongs to a report with other content. A correction is a new report with a new id.";

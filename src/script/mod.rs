@@ -11,6 +11,8 @@ pub mod problem;
 pub mod search;
 
 mod account;
+mod apart;
+mod commission;
 mod json;
 mod no_script;
 mod obvious;
@@ -23,6 +25,7 @@ mod worklist;
 mod tests;
 
 pub use account::{Because, Does, Place, Why};
+pub use commission::unkeyable;
 pub use json::{issued, json, nothing_to_key};
 pub use no_script::{NoScript, Rule, Stuck};
 pub use obvious::Obvious;
@@ -137,7 +140,9 @@ pub fn write(
     let task = Task::new(&station.keybook, &aim, codes);
     let best = match memory.find(task.problem.clone()) {
         Answer::Best(best) => best,
-        Answer::Unreachable(accounts) => return Err(no_script::unreachable(&station.keybook, &task, &accounts)),
+        Answer::Unreachable(accounts) => {
+            return Err(NoScript::Unreachable(no_script::stuck(&station.keybook, &task, &accounts)));
+        }
         Answer::GaveUp { bound: _ } => return Err(NoScript::GaveUp),
     };
     if best.steps.is_empty() {

@@ -1,12 +1,14 @@
 //! Why there is no script: which settings cannot be reached, which rule stops each, and what to say in the inventory
 //! to get on. It names rules of the keybook that fail in every script, never guesses.
 
+use std::cmp::Reverse;
 use std::fmt;
 
 use crate::drift::value_text;
 use crate::keybook::{Command, Keybook, SettingId};
 use crate::setting::{Name, Value};
 
+use super::apart::{self, Clash};
 use super::proof::ProofError;
 use super::search::{Account, Stop};
 use super::task::Task;
@@ -64,8 +66,8 @@ pub enum Rule {
     NothingToKey { command: Name, setting: Name },
     /// The command leaves another setting wrong, and whatever mends that undoes this one.
     Spoils { command: Name, setting: Name },
-    /// Each wanted value can be reached by itself, but no order of commands reaches all.
-    NotTogether,
+    /// It can be reached by itself, but by no order of commands together with these: settings and what is wanted of them.
+    NotBeside { others: Vec<(Name, String)> },
 }
 
 impl Rule {
@@ -77,7 +79,7 @@ impl Rule {
             | Rule::NeedNever { .. }
             | Rule::NothingToKey { .. }
             | Rule::Spoils { .. }
-            | Rule::NotTogether => false,
+            | Rule::NotBeside { .. } => false,
         }
     }
 
@@ -101,9 +103,11 @@ impl Rule {
             Rule::Spoils { setting, .. } => {
                 format!("Want another value for one of the two, or leave `{setting}` alone with `null`.")
             }
-            Rule::NotTogether => "Leave one of these settings alone with `null`, or compare the keybook's `needs`, \
-                                  `also` and `clears` with the manual."
-                .into(),
+            Rule::NotBeside { .. } => {
+                "Want something else of one of them, or leave one alone with `null`; or compare the \
+                                       keybook's `needs`, `also` and `clears` with the manual."
+                    .into()
+            }
         }
     }
 }
@@ -129,8 +133,10 @@ impl fmt::Display for Rule {
             Rule::Spoils { command, setting } => {
                 write!(f, "`{command}` stores it, but leaves `{setting}` wrong, and whatever mends that undoes this")
             }
-            Rule::NotTogether => {
-                write!(f, "each wanted value can be reached by itself, but no order of commands reaches all")
+            Rule::NotBeside { others } => {
+                let others: Vec<String> = others.iter().map(|(name, value)| format!("`{name}` {value}")).collect();
+                let others = if others.is_empty() { "what else is wanted".into() } else { others.join(" and ") };
+                write!(f, "no order of commands brings it there and ends with {others} too")
             }
         }
     }
@@ -147,9 +153,25 @@ fn or(values: &[String]) -> String {
     values.join(" or ")
 }
 
-pub(super) fn unreachable(keybook: &Keybook, task: &Task, accounts: &[Account]) -> NoScript {
+/// What the search could not reach, in the users' words.
+pub(super) fn stuck(keybook: &Keybook, task: &Task, accounts: &[Account]) -> Vec<Stuck> {
     let namer = Namer { keybook, task };
-    NoScript::Unreachable(accounts.iter().map(|account| namer.stuck(account)).collect())
+    let entangled: Vec<&Account> = accounts.iter().filter(|account| is_entangled(account)).collect();
+    let clashes = apart::clashes(&task.problem, &namer.heaviest_first(&entangled));
+    let stuck = accounts.iter().filter_map(|account| match clashes.iter().find(|clash| clash.slot == account.slot) {
+        Some(clash) => Some(namer.stuck(account, Some(clash))),
+        // Without the wishes that clash the others can be reached.
+        None => (!is_entangled(account) || clashes.is_empty()).then(|| namer.stuck(account, None)),
+    });
+    stuck.collect()
+}
+
+/// Whether its wish could be reached if it were not for others.
+fn is_entangled(account: &Account) -> bool {
+    account.stops.iter().any(|stop| match stop {
+        Stop::NotTogether | Stop::Spoils { .. } => true,
+        Stop::NothingWrites | Stop::NeedNever { .. } | Stop::ReadNever { .. } | Stop::FieldNever { .. } => false,
+    })
 }
 
 struct Namer<'a> {
@@ -158,12 +180,24 @@ struct Namer<'a> {
 }
 
 impl Namer<'_> {
-    fn stuck(&self, account: &Account) -> Stuck {
+    /// The slots of some accounts: those of lifelines, then by weight, then in the keybook's order.
+    fn heaviest_first(&self, accounts: &[&Account]) -> Vec<usize> {
+        let mut slots: Vec<usize> = accounts.iter().map(|account| account.slot).collect();
+        slots.sort_by_key(|slot| {
+            let id = self.task.slots[*slot];
+            let vital = self.keybook.lifelines.iter().any(|lifeline| lifeline.settings.contains(&id));
+            (Reverse((vital, self.keybook.setting(id).weight)), *slot)
+        });
+        slots
+    }
+
+    fn stuck(&self, account: &Account, clash: Option<&Clash>) -> Stuck {
         let id = self.task.slots[account.slot];
         let mut rules: Vec<Rule> = account.stops.iter().filter_map(|stop| self.rule(stop)).collect();
-        let entangled = |stop: &Stop| matches!(stop, Stop::NotTogether | Stop::Spoils { .. });
-        let anything = account.stops.iter().any(entangled);
-        rules.extend(self.barred(anything, |command| self.brings(command, id, account.slot)));
+        rules.extend(clash.map(|clash| Rule::NotBeside {
+            others: clash.with.iter().map(|slot| (self.name(*slot), value_text(self.wanted(*slot)))).collect(),
+        }));
+        rules.extend(self.barred(is_entangled(account), |command| self.brings(command, id, account.slot)));
         for stop in &account.stops {
             if let Stop::NeedNever { command, need } = stop {
                 let needed = self.task.slots[self.task.problem.commands[*command].needs[*need].slot];
@@ -173,15 +207,22 @@ impl Namer<'_> {
         rules.sort();
         rules.dedup();
         if rules.is_empty() {
-            rules.push(Rule::NothingStores { setting: self.keybook.setting(id).name.clone() });
+            rules.push(Rule::NothingStores { setting: self.name(account.slot) });
         }
-        let wanted = self.task.value(account.slot, self.task.problem.slots[account.slot].goal).clone();
-        Stuck { setting: self.keybook.setting(id).name.clone(), wanted, rules }
+        Stuck { setting: self.name(account.slot), wanted: self.wanted(account.slot).clone(), rules }
+    }
+
+    fn name(&self, slot: usize) -> Name {
+        self.keybook.setting(self.task.slots[slot]).name.clone()
+    }
+
+    fn wanted(&self, slot: usize) -> &Value {
+        self.task.value(slot, self.task.problem.slots[slot].goal)
     }
 
     /// Whether a command leaves a setting as wanted, or can.
     fn brings(&self, command: &Command, id: SettingId, slot: usize) -> bool {
-        let wanted = self.task.value(slot, self.task.problem.slots[slot].goal);
+        let wanted = self.wanted(slot);
         let is_wanted = |value: Option<&Value>| value.is_some_and(|value| value.agrees(wanted));
         let factory = self.keybook.setting(id).factory.as_ref();
         command.keys.stored().contains(&id)
@@ -203,10 +244,11 @@ impl Namer<'_> {
 
     fn rule(&self, stop: &Stop) -> Option<Rule> {
         let command = |at: usize| self.keybook.commands[self.task.commands[at]].name.clone();
-        let setting = |slot: usize| self.keybook.setting(self.task.slots[slot]).name.clone();
+        let setting = |slot: usize| self.name(slot);
         let moves = &self.task.problem.commands;
         Some(match stop {
-            Stop::NothingWrites => return None,
+            // What they come to is said by the clash.
+            Stop::NothingWrites | Stop::NotTogether => return None,
             Stop::NeedNever { command: at, need } => {
                 let need = &moves[*at].needs[*need];
                 let text = |cell| value_text(self.task.value(need.slot, cell));
@@ -221,7 +263,6 @@ impl Namer<'_> {
                 Rule::NothingToKey { command: command(*at), setting: setting(moves[*at].fields[*field].slot) }
             }
             Stop::Spoils { command: at, slot } => Rule::Spoils { command: command(*at), setting: setting(*slot) },
-            Stop::NotTogether => Rule::NotTogether,
         })
     }
 }

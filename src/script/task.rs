@@ -109,20 +109,10 @@ impl<'a> Layout<'a> {
             let id = self.slots[slot];
             let (goal, start) = (self.aim.goal[id.index()].clone(), self.aim.start[id.index()].clone());
             let factory = self.keybook.setting(id).factory.clone();
-            for value in [goal, start, factory].into_iter().flatten().chain(self.constants(id)) {
+            for value in [goal, start, factory].into_iter().flatten().chain(constants(self.keybook, id)) {
                 self.take_up(slot, value);
             }
         }
-    }
-
-    /// The values of a setting that some `needs` or `also` names.
-    fn constants(&self, id: SettingId) -> Vec<Value> {
-        let commands = &self.keybook.commands;
-        let needs = commands.iter().flat_map(|c| &c.needs).filter(|(need, _)| *need == id);
-        let also = commands.iter().flat_map(|c| &c.also).filter(|(also, _)| *also == id);
-        let mut values: Vec<Value> = needs.flat_map(|(_, values)| values.iter().cloned()).collect();
-        values.extend(also.filter_map(|(_, value)| value.clone()));
-        values
     }
 
     fn take_up(&mut self, slot: usize, value: Value) {
@@ -199,7 +189,7 @@ impl<'a> Layout<'a> {
         let id = self.slots[slot];
         let goal = self.aim.goal[id.index()].iter().cloned();
         let factory = self.keybook.setting(id).factory.iter().cloned();
-        let free: Vec<Value> = goal.chain(factory).chain(self.constants(id)).collect();
+        let free: Vec<Value> = goal.chain(factory).chain(constants(self.keybook, id)).collect();
         let presses = self.presses(slot, times);
         let choice = |(cell, value): (usize, &Value)| {
             let only_if_held = !free.iter().any(|free| free.agrees(value));
@@ -219,6 +209,16 @@ impl<'a> Layout<'a> {
         };
         self.values[slot].iter().map(|value| u32::try_from(one(value) * times).unwrap_or(u32::MAX)).collect()
     }
+}
+
+/// The values of a setting that some `needs` or `also` of the keybook names.
+pub(super) fn constants(keybook: &Keybook, id: SettingId) -> Vec<Value> {
+    let commands = &keybook.commands;
+    let needs = commands.iter().flat_map(|c| &c.needs).filter(|(need, _)| *need == id);
+    let also = commands.iter().flat_map(|c| &c.also).filter(|(also, _)| *also == id);
+    let mut values: Vec<Value> = needs.flat_map(|(_, values)| values.iter().cloned()).collect();
+    values.extend(also.filter_map(|(_, value)| value.clone()));
+    values
 }
 
 /// How many keys a code takes; one that cannot be read here counts as the longest it could be.

@@ -8,7 +8,7 @@ use uuid::Uuid;
 
 use super::*;
 use crate::drift::{Rules, look};
-use crate::inventory;
+use crate::inventory::{self, Inventory};
 use crate::keybook::sample::{TERN, keybook};
 use crate::ledger::{Heard, Line, Report, State as HeldState, Test, fold, parse_line};
 use crate::setting::{Code, Reference};
@@ -185,6 +185,30 @@ fn a_need_that_nothing_can_meet_is_named_and_so_is_what_bars_the_command_that_wo
 }
 
 #[test]
+fn wishes_that_cannot_stand_together_are_told_from_those_that_can() {
+    // A ring-down line takes no backup number, and whatever makes room for one changes the line's kind.
+    let wanted =
+        ALL_WANTED.replace("{from: line}", "ringdown").replace("emergency.backup: \"\"", "emergency.backup: \"5\"");
+    let station = station(TERN, &wanted);
+    let held = ALL_HELD.replace("\"121\"", "\"120\"").replace("gate.seconds: 7", "gate.seconds: 9");
+    let NoScript::Unreachable(stuck) = there(&station, &record(&station, &held)).unwrap_err() else { panic!() };
+    let rule = Rule::NotBeside { others: vec![("line.kind".into(), "ringdown".into())] };
+    assert_eq!(
+        stuck,
+        [Stuck { setting: "emergency.backup".into(), wanted: Value::Dial("5".into()), rules: vec![rule] }]
+    );
+    let books = Inventory { stations: [(station.name.clone(), station.clone())].into(), ..Inventory::default() };
+    let findings = unkeyable(&books, &codes());
+    assert_eq!(findings.len(), 1, "{findings:?}");
+    assert_eq!(
+        findings[0].sentence,
+        "A new tern-2 cannot be brought to emergency.backup 5, wanted of EQ-01: \
+         no order of commands brings it there and ends with `line.kind` ringdown too."
+    );
+    assert_eq!(findings[0].place, station.wanted(station.keybook.id("emergency.backup").unwrap()).unwrap().place);
+}
+
+#[test]
 fn each_step_says_what_it_does_and_what_holds_it_in_its_place() {
     let station = station(TERN, &ALL_WANTED.replace("emergency.backup: \"\"", "emergency.backup: \"5\""));
     let held = ALL_HELD.replace("emergency.backup: \"\"", "emergency.backup: \"5\"").replace("pbx", "ringdown");
@@ -336,6 +360,28 @@ proptest! {
             Err(NoScript::Unreachable(stuck)) => prop_assert!(stuck.iter().all(|stuck| !stuck.rules.is_empty())),
             Err(error) => prop_assert!(false, "{error}"),
         }
+    }
+
+    /// `check` warns of exactly the wishes that no script reaches from a new unit.
+    #[test]
+    fn what_check_warns_of_is_what_no_script_reaches(wanted in any_settings()) {
+        let station = station(TERN, &flow(&wanted));
+        let mut record = Record::blank(&station.keybook);
+        for (holding, setting) in record.settings.iter_mut().zip(&station.keybook.settings) {
+            if let Some(factory) = &setting.factory {
+                holding.state = HeldState::Known(factory.clone());
+            }
+        }
+        let fleet = Inventory { stations: [(station.name.clone(), station.clone())].into(), ..Inventory::default() };
+        let warned = !unkeyable(&fleet, &codes()).is_empty();
+        let stuck = match there(&station, &record) {
+            Ok(_) => false,
+            Err(NoScript::Unreachable(stuck)) => {
+                stuck.iter().any(|stuck| stuck.rules.iter().any(|rule| !rule.is_for_want_of_knowledge()))
+            }
+            Err(error) => return Err(TestCaseError::fail(error.to_string())),
+        };
+        prop_assert_eq!(warned, stuck);
     }
 
     /// What the search finds does not depend on what was asked before.
