@@ -12,7 +12,7 @@ use std::sync::Arc;
 
 use crate::inventory::{Inventory, Station, Wanted};
 use crate::ledger::{Record, State};
-use crate::script::{self, Memory, NoScript, Script, Way, Work};
+use crate::script::{self, Memory, NoScript, Work};
 use crate::setting::{Codes, Name, Value, Weight};
 
 /// What a change would do.
@@ -63,8 +63,8 @@ impl Change {
             if changed.is_empty() {
                 continue;
             }
-            match changed.script(codes, &mut memory) {
-                Ok(Some(script)) => change.work = change.work + Work::of(&script, station, codes),
+            match changed.work(codes, &mut memory) {
+                Ok(Some(work)) => change.work = change.work + work,
                 Ok(None) => {}
                 Err(why) => change.stuck.push((station.name.clone(), why)),
             }
@@ -149,9 +149,9 @@ impl StationChange {
         same && settings.is_empty()
     }
 
-    /// The script for a station that holds what was wanted; for a new unit, or one of another model, that holds nobody
-    /// knows what.
-    fn script(&self, codes: &Codes, memory: &mut Memory) -> Result<Option<Script>, NoScript> {
+    /// The work at a station that holds what was wanted; at a new unit, or one of another model, that holds nobody knows
+    /// what.
+    fn work(&self, codes: &Codes, memory: &mut Memory) -> Result<Option<Work>, NoScript> {
         let mut record = Record::blank(&self.station.keybook);
         let same = self.was.as_ref().filter(|was| was.keybook.model == self.station.keybook.model);
         for id in self.station.keybook.ids() {
@@ -161,7 +161,7 @@ impl StationChange {
                 record.settings[id.index()].state = State::Known(held.value.clone());
             }
         }
-        script::write(&self.station, &record, codes, Way::There, memory)
+        script::reckon(&self.station, &record, codes, memory)
     }
 }
 

@@ -138,36 +138,58 @@ pub fn write(
 ) -> Result<Option<Script>, NoScript> {
     let aim = aim(station, record, way);
     let task = Task::new(&station.keybook, &aim, codes);
-    let best = match memory.find(task.problem.clone()) {
-        Answer::Best(best) => best,
-        Answer::Unreachable(accounts) => {
-            return Err(NoScript::Unreachable(no_script::stuck(&station.keybook, &task, &accounts)));
-        }
-        Answer::GaveUp { bound: _ } => return Err(NoScript::GaveUp),
-    };
-    if best.steps.is_empty() {
-        return Ok(None);
-    }
+    let Some(best) = best(station, &task, memory)? else { return Ok(None) };
     let writer = Writer { station, codes, aim: &aim, task: &task };
-    let (steps, states) = writer.steps(&best)?;
+    let (mut steps, states) = writer.steps(&best)?;
+    let whys = account::account(&task.problem, &best.steps, &writer.names());
+    steps.iter_mut().zip(whys).for_each(|(step, why)| step.why = why);
     let (calls, warnings) = writer.calls(steps, &states)?;
     proof::prove(station, record, &aim, &calls, codes)?;
-    let full = full_presses(station, record, codes, memory);
-    let digest = json::digest(station, &aim, &calls);
     Ok(Some(Script {
         way,
-        digest,
+        digest: json::digest(station, &aim, &calls),
         station: station.name.clone(),
         model: station.keybook.model.clone(),
         number: station.number.to_string().into(),
         proven: best.proven,
         bound: best.bound,
         cost: best.cost,
-        full_presses: full,
+        full_presses: full_presses(station, record, codes, memory),
         calls,
         obvious: obvious::obvious(&station.keybook, &task),
         warnings,
     }))
+}
+
+/// What keying the best script would take; `None` where nothing needs keying. It is not proved, so it is no script.
+///
+/// # Errors
+/// Where no script exists.
+pub fn reckon(
+    station: &Station,
+    record: &Record,
+    codes: &Codes,
+    memory: &mut Memory,
+) -> Result<Option<Work>, NoScript> {
+    let aim = aim(station, record, Way::There);
+    let task = Task::new(&station.keybook, &aim, codes);
+    let Some(best) = best(station, &task, memory)? else { return Ok(None) };
+    let writer = Writer { station, codes, aim: &aim, task: &task };
+    let (steps, states) = writer.steps(&best)?;
+    let (calls, _) = writer.calls(steps, &states)?;
+    Ok(Some(Work::of_calls(&calls, station, codes)))
+}
+
+/// The search's answer, unless nothing needs keying.
+fn best(station: &Station, task: &Task, memory: &mut Memory) -> Result<Option<Best>, NoScript> {
+    match memory.find(task.problem.clone()) {
+        Answer::Best(best) if best.steps.is_empty() => Ok(None),
+        Answer::Best(best) => Ok(Some(best)),
+        Answer::Unreachable(accounts) => {
+            Err(NoScript::Unreachable(no_script::stuck(&station.keybook, task, &accounts)))
+        }
+        Answer::GaveUp { bound: _ } => Err(NoScript::GaveUp),
+    }
 }
 
 /// Start and goal of a station's script.
@@ -230,8 +252,7 @@ impl Writer<'_> {
         let mut state = problem.start();
         let mut states = vec![state.clone()];
         let mut steps = Vec::new();
-        let whys = account::account(problem, &best.steps, &self.names());
-        for ((nth, chosen), why) in best.steps.iter().enumerate().zip(whys) {
+        for (nth, chosen) in best.steps.iter().enumerate() {
             let before = state.clone();
             let cost = problem.key(&mut state, chosen).map_err(|error| NoScript::Unsound(error.to_string()))?;
             let command = &self.keybook().commands[self.task.commands[chosen.command]];
@@ -246,7 +267,7 @@ impl Writer<'_> {
                 .collect();
             let uncovered = problem.uncovered(&before).into_iter().map(|at| self.lifeline(at)).collect();
             let step = self.step(nth, command, keyed, &before, uncovered)?;
-            steps.push(Step { takes_ms: cost.time_ms, why, ..step });
+            steps.push(Step { takes_ms: cost.time_ms, ..step });
             states.push(state.clone());
         }
         Ok((steps, states))

@@ -345,6 +345,8 @@ proptest! {
         let record = record(&station, &flow(&held));
         match there(&station, &record) {
             Ok(script) => {
+                let reckoned = reckon(&station, &record, &codes(), &mut Memory::default()).unwrap();
+                prop_assert_eq!(reckoned, script.as_ref().map(|script| Work::of(script, &station, &codes())));
                 if let Some(script) = script {
                     prop_assert!(script.proven);
                     let obvious = &script.obvious;

@@ -6,7 +6,7 @@ use std::ops::Add;
 use crate::inventory::Station;
 use crate::setting::Codes;
 
-use super::Script;
+use super::{Call, Script};
 
 /// One ring and the pause after it; common practice, no source: 2 s on, 4 s off in North America, less elsewhere.
 pub(super) const RING_MS: u64 = 6_000;
@@ -27,15 +27,22 @@ pub struct Work {
 impl Work {
     /// The work of one script. A code that cannot be read here counts as the longest it could be.
     pub fn of(script: &Script, station: &Station, codes: &Codes) -> Work {
-        let opened = script.calls.iter().flat_map(|call| [&call.open].into_iter().chain(&call.close));
-        let around: u64 = opened.map(|keys| keys.presses(codes) as u64).sum();
+        Work::of_calls(&script.calls, station, codes)
+    }
+
+    pub(super) fn of_calls(calls: &[Call], station: &Station, codes: &Codes) -> Work {
+        let presses = |call: &Call| {
+            let steps = call.steps.iter().map(|step| &step.keys);
+            let pressed = [&call.open].into_iter().chain(steps).chain(&call.close);
+            pressed.map(|keys| keys.presses(codes) as u64).sum::<u64>()
+        };
         let rings = u64::from(station.keybook.call.rings) * RING_MS;
         Work {
             stations: 1,
-            calls: script.calls.len() as u64,
-            commands: script.cost.commands,
-            presses: around + script.cost.presses,
-            ms: script.calls.iter().map(|call| call.length_ms + rings).sum(),
+            calls: calls.len() as u64,
+            commands: calls.iter().map(|call| call.steps.len() as u64).sum(),
+            presses: calls.iter().map(presses).sum(),
+            ms: calls.iter().map(|call| call.length_ms + rings).sum(),
         }
     }
 
