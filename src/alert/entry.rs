@@ -6,9 +6,10 @@ use jiff::Timestamp;
 use serde::Serialize;
 
 use super::clip::{NAME, PLACE, VALUE, clip};
+use super::next::{Next, NextStep};
 use super::pass::{Is, Item};
 use super::seen::{Seen, SeenSetting};
-use crate::drift::{SettingDrift, StationDrift};
+use crate::drift::{Service, SettingDrift, StationDrift};
 
 /// A station as a message shows it.
 #[derive(Debug, Clone, Serialize)]
@@ -27,6 +28,9 @@ pub(super) struct Entry {
     lifelines: Vec<EntryLifeline>,
     #[serde(skip_serializing_if = "is_zero")]
     lifelines_left_out: usize,
+    /// What to do about it, where something drifts.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    next: Option<NextStep>,
     /// When the case was opened.
     since: Option<String>,
     /// Something that was fixed, and confirmed so, is wrong again.
@@ -81,7 +85,7 @@ fn is_false(b: &bool) -> bool {
 
 impl Entry {
     /// With its settings and lifelines, the heaviest first.
-    pub(super) fn full(item: &Item<'_>, clock: Timestamp) -> Entry {
+    pub(super) fn full(item: &Item<'_>, next: Option<Next>, clock: Timestamp) -> Entry {
         let turn = item.turn;
         let mut entry = Entry::bare(item);
         entry.since = match &turn.is {
@@ -92,6 +96,9 @@ impl Entry {
         entry.was = item.was.map(Was::of);
         if let Is::Drifting { drift, seen, mark: _ } = &turn.is {
             entry.fill(drift, seen);
+            let owed = drift.lifelines.iter().filter(|lifeline| lifeline.service != Service::Tested);
+            let owed: Vec<&str> = owed.map(|lifeline| &*lifeline.name).collect();
+            entry.next = next.map(|next| NextStep::of(next, turn.station, &owed));
         }
         entry
     }
@@ -113,6 +120,7 @@ impl Entry {
             settings_left_out: 0,
             lifelines: Vec::new(),
             lifelines_left_out: 0,
+            next: None,
             since: None,
             did_not_stick: false,
             was: None,

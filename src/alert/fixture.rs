@@ -7,7 +7,7 @@ use jiff::{SignedDuration, Timestamp};
 use serde_json::Value as Json;
 use uuid::Uuid;
 
-use super::{Cause, Pass, ReportTaken, Subscription, Terms, Thread, Told, Verdict, decide};
+use super::{Cause, Foresight, Next, Pass, ReportTaken, Subscription, Terms, Thread, Told, Verdict, decide};
 use crate::drift::{Drift, LifelineService, Service, SettingDrift, Standing, StationDrift};
 use crate::finding::Place;
 use crate::inventory::{Contact, Reach};
@@ -99,6 +99,8 @@ pub struct Watch {
     pub vanished: BTreeSet<Name>,
     pub contacts: BTreeMap<Name, Contact>,
     pub cause: Cause,
+    /// What each station needs; a test where nothing is said.
+    pub next: BTreeMap<Name, Next>,
     pub clock: Timestamp,
     pub told: BTreeMap<Name, Told>,
     pub thread: Thread,
@@ -115,6 +117,7 @@ impl Watch {
             vanished: BTreeSet::new(),
             contacts: [("control-room".into(), contact)].into(),
             cause: Cause::default(),
+            next: BTreeMap::new(),
             clock: "2026-11-20T10:00:00Z".parse().unwrap(),
             told: BTreeMap::new(),
             thread: Thread::default(),
@@ -141,8 +144,10 @@ impl Watch {
     }
 
     pub fn verdict(&self) -> Verdict {
-        let Watch { stations, vanished, contacts, cause, clock, told, thread, terms } = self;
-        decide(told, thread, &Pass { stations, vanished, contacts, cause, clock: *clock }, terms)
+        let Watch { stations, vanished, contacts, cause, next, clock, told, thread, terms } = self;
+        let foresee = |station: &Name| next.get(station).copied().unwrap_or(Next::Test);
+        let next = Foresight(&foresee);
+        decide(told, thread, &Pass { stations, vanished, contacts, cause, next, clock: *clock }, terms)
     }
 
     /// One pass; what was told is kept as text, as the store keeps it. A second pass at once has nothing to say.

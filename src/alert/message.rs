@@ -1,7 +1,5 @@
 //! The message of one pass to one webhook: its lists by reason, exact counts, and as many stations as fit, the heaviest
 //! first.
-//!
-//! Room is left for what a later version adds to an entry: presses, minutes, a link to its card.
 
 use std::cmp::Reverse;
 use std::collections::BTreeMap;
@@ -13,6 +11,7 @@ use super::clip::{NAME, clip};
 use super::entry::Entry;
 use super::event::{Envelope, Kind, LONGEST_BODY, Message, json};
 use super::mark::{Inking, Mark, Thread};
+use super::next::{Next, ToDo, next};
 use super::pass::{Item, Pass};
 use super::summary;
 use super::{Reason, Subscription, Terms};
@@ -58,6 +57,8 @@ struct Data {
     surge: bool,
     counts: BTreeMap<&'static str, Count>,
     cause: ToldCause,
+    /// What all stations of this message need.
+    to_do: ToDo,
     /// Where the stations of this message are, the most first.
     sites: Vec<SiteCount>,
     sites_left_out: usize,
@@ -124,10 +125,11 @@ impl<'a> Teller<'a> {
             subject: subject.as_deref(),
             time: self.pass.clock,
         };
-        let mut data = self.frame(&items);
+        let next: Vec<Option<Next>> = items.iter().map(|item| next(item, self.pass.next)).collect();
+        let mut data = self.frame(&items, ToDo::of(next.iter().flatten().copied()));
         let mut room = LONGEST_BODY.saturating_sub(envelope.seal(&data).len());
-        for item in &items {
-            let Some(entry) = fitting(item, self.pass, room) else { break };
+        for (item, next) in items.iter().zip(next) {
+            let Some(entry) = fitting(item, next, self.pass, room) else { break };
             room = room.saturating_sub(length(&entry));
             if let Some(left_out) = data.left_out.get_mut(item.reason.as_str()) {
                 *left_out = left_out.saturating_sub(1);
@@ -138,7 +140,7 @@ impl<'a> Teller<'a> {
     }
 
     /// Everything but the stations, all of which are left out so far: no digit is added when they come in.
-    fn frame(&self, items: &[Item<'_>]) -> Data {
+    fn frame(&self, items: &[Item<'_>], to_do: ToDo) -> Data {
         let mut counts: BTreeMap<&'static str, Count> =
             Reason::ALL.iter().map(|reason| (reason.as_str(), Count::default())).collect();
         for item in items {
@@ -148,11 +150,12 @@ impl<'a> Teller<'a> {
         let cause = ToldCause::of(items, self.pass);
         let (sites, sites_left_out) = sites(items);
         let sentence =
-            summary::Sentence { items, counts: &counts, cause: &cause, surge: self.surge, totals: &self.totals };
+            summary::Sentence { items, counts: &counts, cause: &cause, to_do, surge: self.surge, totals: &self.totals };
         Data {
             summary: sentence.text(),
             surge: self.surge,
             cause,
+            to_do,
             sites,
             sites_left_out,
             totals: self.totals.json(),
@@ -176,8 +179,8 @@ fn length(entry: &Entry) -> usize {
 }
 
 /// The entry, in full or else in brief; `None` where neither fits.
-fn fitting(item: &Item<'_>, pass: &Pass<'_>, room: usize) -> Option<Entry> {
-    let full = Entry::full(item, pass.clock);
+fn fitting(item: &Item<'_>, next: Option<Next>, pass: &Pass<'_>, room: usize) -> Option<Entry> {
+    let full = Entry::full(item, next, pass.clock);
     if length(&full) <= room {
         return Some(full);
     }

@@ -5,7 +5,54 @@ use serde_json::json;
 use super::fixture::*;
 use super::*;
 use crate::drift::{Drift, Service};
-use crate::setting::Weight;
+use crate::setting::{Name, Weight};
+
+/// The work of one call of so many keys and so long.
+fn work(presses: u64, ms: u64) -> crate::script::Work {
+    crate::script::Work { stations: 1, calls: 1, commands: 1, presses, ms }
+}
+
+#[test]
+fn what_is_to_do_adds_up_over_all_stations_shown_or_not_and_says_what_kind_of_work_it_is() {
+    let mut watch = Watch::new();
+    for nth in 0..900 {
+        let name = format!("S-{nth:03}");
+        watch.put(differs(&name, "identity", "121"));
+        watch.next.insert(Name::from(&*name), if nth < 600 { Next::Key(work(20, 50_000)) } else { Next::NoScript });
+    }
+    watch.put(station(
+        "T-001",
+        vec![],
+        vec![lifeline("emergency", Service::Untested), lifeline("side", Service::Overdue)],
+    ));
+    watch.put(station("T-002", vec![setting("identity", Drift::Overdue, "1", "1")], vec![]));
+    let verdict = watch.pass();
+    let data = data(&verdict.messages[0].body);
+    assert_eq!(
+        data["to_do"],
+        json!({"to_key": 600, "calls": 600, "presses": 12_000, "minutes": 500, "to_test": 2, "without_script": 300,
+            "work_list": "stationkeep script --all"})
+    );
+    let summary = data["summary"].as_str().unwrap();
+    let told = "To do: key 600 stations (600 calls, 12000 keys, about 500 min), test 2 stations, see why 300 stations cannot be keyed.";
+    assert!(summary.contains(told), "{summary}");
+    let next = |name: &str| {
+        let entries = data["opened"].as_array().unwrap();
+        entries.iter().find(|entry| entry["station"] == name).map(|entry| entry["next"]["do"].clone())
+    };
+    // The heaviest come first, so these are shown.
+    assert_eq!(next("T-001"), Some("a test call by emergency and by side".into()));
+    let mut watch = Watch::new();
+    watch.put(station("T-002", vec![setting("identity", Drift::Overdue, "1", "1")], vec![]));
+    let opened = watch.pass();
+    assert_eq!(
+        super::fixture::data(&opened.messages[0].body)["opened"][0]["next"],
+        json!({"do": "report what it holds"})
+    );
+    watch.put(aligned("T-002"));
+    let closed = watch.pass();
+    assert_eq!(super::fixture::data(&closed.messages[0].body)["closed"][0]["next"], json!(null));
+}
 
 #[test]
 fn a_message_has_this_shape() {
@@ -14,6 +61,7 @@ fn a_message_has_this_shape() {
     primary.contact = Some("control-room".into());
     watch.put(station("EQ-01", vec![primary], vec![lifeline("emergency", Service::Failed)]));
     watch.cause.files = vec!["inventory/fleet.yaml".into()];
+    watch.next.insert("EQ-01".into(), Next::Key(work(25, 90_000)));
     let verdict = watch.pass();
     let [message] = &verdict.messages[..] else { panic!("{verdict:?}") };
     let mut event = event(&message.body);
@@ -31,7 +79,7 @@ fn a_message_has_this_shape() {
         "data": {
             "summary": "New drift at EQ-01 (East quay, EQ-01): out-of-service, lifeline; lifeline emergency failed, \
                 emergency.primary differs. emergency.primary wanted by inventory/fleet.yaml:12:5 (contact control-room, \
-                inventory/contacts.yaml:3:5). Fleet: 1 out-of-service, 9 aligned.",
+                inventory/contacts.yaml:3:5). To do: key 1 station (1 call, 25 keys, about 2 min). Fleet: 1 out-of-service, 9 aligned.",
             "surge": false,
             "counts": {"opened": count(1, 1), "grown": none, "withdrawn": none, "still_open": none, "eased": none,
                 "closed": none},
@@ -43,6 +91,8 @@ fn a_message_has_this_shape() {
                 "files": ["inventory/fleet.yaml"], "files_left_out": 0,
                 "overdue": 0, "withdrawn": 0, "heard_late": 0
             },
+            "to_do": {"to_key": 1, "calls": 1, "presses": 25, "minutes": 2, "to_test": 0, "without_script": 0,
+                "work_list": "stationkeep script --all"},
             "sites": [{"site": "east-quay", "stations": 1}],
             "sites_left_out": 0,
             "totals": {"out-of-service": 1, "adrift": 0, "in-doubt": 0, "unproven": 0, "untested": 0, "overdue": 0,
@@ -55,6 +105,7 @@ fn a_message_has_this_shape() {
                     "wanted": "9,01632960101", "confirmed": "9,01632960177",
                     "wanted_at": "inventory/fleet.yaml:12:5", "contact": "control-room"}],
                 "lifelines": [{"lifeline": "emergency", "service": "failed"}],
+                "next": {"do": "stationkeep script EQ-01", "calls": 1, "presses": 25, "minutes": 2},
                 "since": "2026-11-20T10:00:00Z"
             }],
             "grown": [], "withdrawn": [], "still_open": [], "eased": [], "closed": [],
@@ -129,8 +180,7 @@ fn one_line_behind_many_stations_is_named_once_with_their_number() {
     assert_eq!(
         data["summary"],
         "Many at once. New drift at 10 stations (7 lifeline, 3 routine), first EQ-00 (East quay, EQ-00). \
-         emergency.primary wanted by inventory/fleet.yaml:20:5 and 1 other line. Fleet: 9 adrift, 1 overdue."
-            .replace("9 adrift, 1 overdue", "8 adrift, 2 overdue")
+         emergency.primary wanted by inventory/fleet.yaml:20:5 and 1 other line. To do: test 10 stations. Fleet: 8 adrift, 2 overdue."
     );
     assert_eq!(event(&verdict.messages[0].body)["subject"], json!(null), "there is no one station it is about");
 }

@@ -8,6 +8,7 @@ use uuid::Uuid;
 
 use super::Reason;
 use super::mark::Mark;
+use super::next::Foresight;
 use super::seen::Seen;
 use super::told::{Case, Told};
 use crate::drift::{Standing, StationDrift};
@@ -25,6 +26,8 @@ pub struct Pass<'a> {
     /// The inventory's contacts, to name the line that a dial string comes from.
     pub contacts: &'a BTreeMap<Name, Contact>,
     pub cause: &'a Cause,
+    /// What to do about each station that drifts.
+    pub next: Foresight<'a>,
     pub clock: Timestamp,
 }
 

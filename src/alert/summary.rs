@@ -7,6 +7,7 @@ use super::Reason;
 use super::cause::ToldCause;
 use super::clip::{NAME, PLACE, Room, SENTENCE, clip};
 use super::message::Count;
+use super::next::ToDo;
 use super::pass::{Is, Item};
 use super::seen::Seen;
 use crate::drift::Totals;
@@ -17,6 +18,7 @@ pub(super) struct Sentence<'a> {
     pub items: &'a [Item<'a>],
     pub counts: &'a BTreeMap<&'static str, Count>,
     pub cause: &'a ToldCause,
+    pub to_do: ToDo,
     pub surge: bool,
     pub totals: &'a Totals,
 }
@@ -38,6 +40,9 @@ impl Sentence<'_> {
             };
         }
         self.add_cause(&mut text);
+        if let Some(to_do) = self.to_do.sentence() {
+            let _ = write!(text, "{to_do} ");
+        }
         let _ = write!(text, "Fleet: {}.", self.totals.sentence());
         clip(&text, SENTENCE)
     }

@@ -3,12 +3,14 @@
 //! All it works on is read anew or kept up with what is on disk and in the store, so that a pass that
 //! fails is simply made again.
 
+use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use std::time::{Duration, SystemTime};
 
 use jiff::Timestamp;
 
+use crate::alert::Next;
 use crate::config::Config;
 use crate::drift::{Rules, Standing, StationDrift, Totals, look, next_change};
 use crate::files::{Look, Tray};
@@ -16,6 +18,7 @@ use crate::finding::Finding;
 use crate::gather::intake::{Desk, Taken};
 use crate::gather::{Fleet, FleetCache, GatherError, Ground, Reading, Records, Trees};
 use crate::inventory::Inventory;
+use crate::script::{self, Memory};
 use crate::setting::{Name, Reference};
 use crate::store::Store;
 
@@ -202,6 +205,32 @@ impl State {
             if self.drifts.get(name).is_none_or(|before| **before != drift) {
                 self.drifts.insert(name.clone(), Arc::new(drift));
             }
+        }
+    }
+
+    /// Says what a station that drifts needs next; worked out when asked, and once.
+    pub fn foresee(&self) -> impl Fn(&Name) -> Next {
+        let memory = RefCell::new(Memory::default());
+        let known: RefCell<BTreeMap<Name, Next>> = RefCell::default();
+        move |name| {
+            if let Some(next) = known.borrow().get(name) {
+                return *next;
+            }
+            let next = self.next_of(name, &mut memory.borrow_mut());
+            known.borrow_mut().insert(name.clone(), next);
+            next
+        }
+    }
+
+    fn next_of(&self, name: &Name, memory: &mut Memory) -> Next {
+        let station = self.fleet.inventory.stations.get(name);
+        let Some((station, records)) = station.zip(self.records.as_ref()) else { return Next::Test };
+        let record = records.of(station);
+        let codes = self.ground.codes_for(&self.fleet, station, &record);
+        match script::reckon(station, &record, &codes, memory) {
+            Ok(Some(work)) => Next::Key(work),
+            Ok(None) => Next::Test,
+            Err(_) => Next::NoScript,
         }
     }
 

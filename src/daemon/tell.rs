@@ -5,8 +5,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use jiff::Timestamp;
 
 use crate::alert::{
-    self, CONTENT_TYPE, Cause, InventoryRead, InventoryRefused, Message, Pass, RefusedReport, ReportTaken, Terms,
-    Thread, Told, Verdict,
+    self, CONTENT_TYPE, Cause, Foresight, InventoryRead, InventoryRefused, Message, Pass, RefusedReport, ReportTaken,
+    Terms, Thread, Told, Verdict,
 };
 use crate::gather::GatherError;
 use crate::gather::intake::kept_reasons;
@@ -142,11 +142,13 @@ impl Teller {
         let inventory = alert::inventory(self.refused.as_ref(), &self.thread, &read, &self.terms);
         let names = state.names();
         let vanished: BTreeSet<Name> = self.known.difference(&names).cloned().collect();
+        let foresee = state.foresee();
         let pass = Pass {
             stations: state.drifts(),
             vanished: &vanished,
             contacts: &state.inventory().contacts,
             cause: &self.cause,
+            next: Foresight(&foresee),
             clock: seen.now,
         };
         let verdict = alert::decide(&self.told, &inventory.thread, &pass, &self.terms);

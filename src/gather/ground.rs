@@ -116,7 +116,7 @@ impl Ground {
     /// The codes behind references of the inventory.
     pub fn codes(&self, references: &[Reference]) -> Codes {
         let secrets = Secrets::new(&self.folder, &process_env);
-        secrets.codes(&self.key, references.iter().map(|reference| (reference, Origin::Owner))).0
+        secrets.codes(&self.key, references.iter().map(|reference| (reference, Origin::Owner))).0.to_share()
     }
 
     /// The files that secrets are kept in, to be watched.

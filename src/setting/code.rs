@@ -111,18 +111,23 @@ impl Secret {
 pub struct Codes {
     key: Arc<[u8]>,
     key_id: Arc<str>,
-    known: BTreeMap<Reference, (Code, Fingerprint)>,
+    /// Those of the whole fleet: a copy for one station shares them.
+    shared: Arc<Known>,
+    /// What was learnt since; it goes before.
+    own: Known,
 }
+
+type Known = BTreeMap<Reference, (Code, Fingerprint)>;
 
 impl fmt::Debug for Codes {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.debug_set().entries(self.known.keys()).finish()
+        f.debug_set().entries(self.all().keys()).finish()
     }
 }
 
 impl PartialEq for Codes {
     fn eq(&self, other: &Codes) -> bool {
-        self.key == other.key && self.known == other.known
+        self.key == other.key && self.all() == other.all()
     }
 }
 
@@ -130,13 +135,29 @@ impl Codes {
     /// No code yet; `key` is the secret key of this installation's fingerprints.
     pub fn new(key: &[u8]) -> Codes {
         let id: String = Sha256::digest(key).iter().take(4).map(|b| format!("{b:02x}")).collect();
-        Codes { key: key.into(), key_id: id.into(), known: BTreeMap::new() }
+        Codes { key: key.into(), key_id: id.into(), shared: Arc::default(), own: BTreeMap::new() }
     }
 
     /// Takes up the code behind a reference.
     pub fn learn(&mut self, reference: Reference, code: Code) {
         let fingerprint = self.fingerprint_of(&code);
-        self.known.insert(reference, (code, fingerprint));
+        self.own.insert(reference, (code, fingerprint));
+    }
+
+    /// The same codes, so that a copy shares them all.
+    pub fn to_share(self) -> Codes {
+        let shared = if self.own.is_empty() { self.shared.clone() } else { Arc::new(self.all()) };
+        Codes { shared, own: BTreeMap::new(), ..self }
+    }
+
+    fn all(&self) -> Known {
+        let mut all = (*self.shared).clone();
+        all.extend(self.own.clone());
+        all
+    }
+
+    fn known(&self, reference: &Reference) -> Option<&(Code, Fingerprint)> {
+        self.own.get(reference).or_else(|| self.shared.get(reference))
     }
 
     /// The fingerprint of any code.
@@ -151,15 +172,16 @@ impl Codes {
 
     /// The code behind a reference, where it could be read.
     pub fn code(&self, reference: &Reference) -> Option<&Code> {
-        self.known.get(reference).map(|(code, _)| code)
+        self.known(reference).map(|(code, _)| code)
     }
 
     /// The code a secret stood for, unless the reference has come to lead elsewhere since.
     pub fn code_of(&self, secret: &Secret) -> Option<&Code> {
-        let (code, now) = self.known.get(&secret.reference)?;
+        let (code, now) = self.known(&secret.reference)?;
         match &secret.fingerprint {
             Some(then) if then.key_id() == now.key_id() && then != now => {
-                self.known.values().find(|(_, print)| print == then).map(|(code, _)| code)
+                let mut all = self.own.values().chain(self.shared.values());
+                all.find(|(_, print)| print == then).map(|(code, _)| code)
             }
             Some(_) | None => Some(code),
         }
@@ -167,7 +189,7 @@ impl Codes {
 
     /// The reference with the fingerprint of what it leads to now.
     pub fn seal(&self, reference: &Reference) -> Secret {
-        let fingerprint = self.known.get(reference).map(|(_, print)| print.clone());
+        let fingerprint = self.known(reference).map(|(_, print)| print.clone());
         Secret { reference: reference.clone(), fingerprint }
     }
 }
@@ -210,6 +232,18 @@ mod tests {
         after.learn(Reference::File("c".into()), Code::new("9999"));
         assert_eq!(after.code_of(&before), None);
         assert!(!after.seal(&Reference::File("c".into())).agrees(&before));
+    }
+
+    #[test]
+    fn a_copy_that_shares_knows_the_same_and_what_it_learns_goes_before() {
+        let shared = codes().to_share();
+        assert_eq!(shared, codes());
+        let mut copy = shared.clone();
+        copy.learn(Reference::File("a".into()), Code::new("9999"));
+        let code = |codes: &Codes| codes.code(&Reference::File("a".into())).map(|code| code.reveal().to_owned());
+        assert_eq!((code(&copy), code(&shared)), (Some("9999".into()), Some("4711".into())));
+        assert_ne!(copy, shared);
+        assert_eq!(copy.clone().to_share(), copy);
     }
 
     #[test]

@@ -9,11 +9,12 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use serde_json::Value as Json;
 use stationkeep::alert::{
-    Cause, InventoryRead, Message, Pass, RefusedReport, Subscription, Terms, Thread, decide, inventory, report_refused,
-    source_of,
+    Cause, Foresight, InventoryRead, Message, Next, Pass, RefusedReport, Subscription, Terms, Thread, decide,
+    inventory, report_refused, source_of,
 };
 use stationkeep::drift::{LifelineService, Service, Standing, StationDrift};
 use stationkeep::finding::{Code, Finding, Place};
+use stationkeep::script::Work;
 use stationkeep::setting::{Name, Weight};
 
 /// Whether the library takes an event, and what it says.
@@ -54,7 +55,10 @@ fn drift(stations: usize) -> Message {
     };
     let stations = (0..stations).map(station).collect();
     let (vanished, contacts, cause) = (BTreeSet::new(), BTreeMap::new(), Cause::default());
-    let pass = Pass { stations: &stations, vanished: &vanished, contacts: &contacts, cause: &cause, clock: clock() };
+    let work = Work { stations: 1, calls: 1, commands: 2, presses: 40, ms: 30_000 };
+    let next = Foresight(&|_| Next::Key(work));
+    let pass =
+        Pass { stations: &stations, vanished: &vanished, contacts: &contacts, cause: &cause, next, clock: clock() };
     decide(&BTreeMap::new(), &Thread::default(), &pass, &terms()).messages.remove(0)
 }
 

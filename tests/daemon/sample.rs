@@ -40,6 +40,12 @@ fn the_sample_fleet_starts_tells_what_drift_shows_and_an_edit_of_it_is_one_alert
         assert!(daemon.said().contains(part), "`{part}` is not in:\n{}", daemon.said());
     }
     let first = receiver.wait_for(1).remove(0);
+    let list = fleet.run(&["script", "--all", "--format", "json"]).ended(0).json();
+    let to_do = &first.data()["to_do"];
+    for (told, listed) in [("to_key", "stations"), ("calls", "calls"), ("presses", "presses"), ("minutes", "minutes")] {
+        assert_eq!(to_do[told], list["totals"][listed], "{told}");
+    }
+    assert_eq!(to_do["to_test"], list["tests"].as_array().map_or(0, Vec::len));
     let drift = fleet.drift();
     assert_eq!(first.data()["totals"], drift["totals"]);
     let drifting = drift["stations"].as_array().map_or(0, Vec::len);

@@ -1,0 +1,118 @@
+//! What to do next about the stations of a message: what to key and what that takes, what to test.
+
+use std::fmt;
+
+use serde::Serialize;
+
+use super::clip::{NAME, clip};
+use super::pass::{Is, Item};
+use crate::finding::plural;
+use crate::script::Work;
+use crate::setting::Name;
+
+/// What a drifting station needs next.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Next {
+    /// Keying, which takes so much.
+    Key(Work),
+    /// No keying: a test call, or a report of what it holds.
+    Test,
+    /// Keying for which there is no script.
+    NoScript,
+}
+
+/// Says what a station of the pass needs next. It is asked only about stations that are told of.
+#[derive(Clone, Copy)]
+pub struct Foresight<'a>(pub &'a dyn Fn(&Name) -> Next);
+
+impl fmt::Debug for Foresight<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("Foresight")
+    }
+}
+
+/// What all stations of a message need, exactly.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+pub(super) struct ToDo {
+    pub to_key: u64,
+    pub calls: u64,
+    /// With opening and closing.
+    pub presses: u64,
+    /// Of calls, from the first ring to hanging up.
+    pub minutes: u64,
+    pub to_test: u64,
+    pub without_script: u64,
+    /// The command that lists them and writes the cards.
+    pub work_list: &'static str,
+}
+
+/// What one station needs.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub(super) struct NextStep {
+    /// A command to run, or what to do at the station.
+    pub r#do: String,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub calls: Option<u64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub presses: Option<u64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub minutes: Option<u64>,
+}
+
+/// What the station of an item needs next, where it drifts.
+pub(super) fn next(item: &Item<'_>, foresight: Foresight<'_>) -> Option<Next> {
+    match &item.turn.is {
+        Is::Drifting { .. } => Some((foresight.0)(item.turn.station)),
+        Is::Aligned(_) | Is::Gone { .. } => None,
+    }
+}
+
+impl ToDo {
+    pub(super) fn of(all: impl Iterator<Item = Next>) -> ToDo {
+        let mut todo = ToDo { work_list: "stationkeep script --all", ..ToDo::default() };
+        let mut work = Work::default();
+        for next in all {
+            match next {
+                Next::Key(one) => work = work + one,
+                Next::Test => todo.to_test += 1,
+                Next::NoScript => todo.without_script += 1,
+            }
+        }
+        ToDo { to_key: work.stations, calls: work.calls, presses: work.presses, minutes: work.minutes(), ..todo }
+    }
+
+    /// "To do: key 12 stations (14 calls, 310 keys, about 9 min), test 3."; nothing where nothing is to do.
+    pub(super) fn sentence(&self) -> Option<String> {
+        let mut parts = Vec::new();
+        if self.to_key > 0 {
+            let (calls, keys) = (plural(self.calls, "call"), plural(self.presses, "key"));
+            let stations = plural(self.to_key, "station");
+            parts.push(format!("key {stations} ({calls}, {keys}, about {} min)", self.minutes));
+        }
+        if self.to_test > 0 {
+            parts.push(format!("test {}", plural(self.to_test, "station")));
+        }
+        if self.without_script > 0 {
+            parts.push(format!("see why {} cannot be keyed", plural(self.without_script, "station")));
+        }
+        (!parts.is_empty()).then(|| format!("To do: {}.", parts.join(", ")))
+    }
+}
+
+impl NextStep {
+    pub(super) fn of(next: Next, station: &Name, owed: &[&str]) -> NextStep {
+        let name = clip(station, NAME);
+        let plain = |what: String| NextStep { r#do: what, calls: None, presses: None, minutes: None };
+        match next {
+            Next::Key(work) => NextStep {
+                r#do: format!("stationkeep script {name}"),
+                calls: Some(work.calls),
+                presses: Some(work.presses),
+                minutes: Some(work.minutes()),
+            },
+            Next::Test if owed.is_empty() => plain("report what it holds".into()),
+            Next::Test => plain(format!("a test call by {}", clip(&owed.join(" and by "), NAME))),
+            Next::NoScript => plain(format!("stationkeep script {name} says why there is no script")),
+        }
+    }
+}
