@@ -60,6 +60,8 @@ pub struct Finding {
     pub sentence: String,
     /// What to write instead, as an instruction.
     pub mend: String,
+    /// The exact text that mends it, to stand at `place` in place of what stands there; where that can be told.
+    pub instead: Option<String>,
     /// Other places that matter, each with what stands there.
     pub related: Vec<(Place, String)>,
 }
@@ -73,8 +75,27 @@ impl Finding {
             code,
             sentence: sentence.into(),
             mend: mend.into(),
+            instead: None,
             related: Vec::new(),
         }
+    }
+
+    /// A name that nobody knows at the place where it stands: the mend names the nearest of the known ones.
+    pub fn unknown<'a>(
+        code: Code,
+        place: Place,
+        sentence: impl Into<String>,
+        word: &str,
+        known: impl IntoIterator<Item = &'a str> + Clone,
+    ) -> Finding {
+        let near = nearest(word, known.clone()).map(str::to_owned);
+        Finding { instead: near, ..Finding::new(code, place, sentence, did_you_mean(word, known)) }
+    }
+
+    /// The same finding with the exact text that mends it.
+    pub fn instead(mut self, text: impl Into<String>) -> Finding {
+        self.instead = Some(text.into());
+        self
     }
 
     /// Adds another place that matters.
@@ -95,10 +116,16 @@ impl fmt::Display for Finding {
     }
 }
 
-/// Sorts by place and drops what is told twice.
+/// Sorts by place and drops what is told twice; of two that say the same, the one that knows the exact mend stays.
 pub fn settle(findings: &mut Vec<Finding>) {
-    findings.sort();
-    findings.dedup();
+    findings.sort_by(|a, b| {
+        let said = |f: &Finding| (f.instead.is_none(), f.mend.clone());
+        (&a.place, a.severity, a.code, &a.sentence)
+            .cmp(&(&b.place, b.severity, b.code, &b.sentence))
+            .then_with(|| said(a).cmp(&said(b)))
+            .then_with(|| a.cmp(b))
+    });
+    findings.dedup_by(|b, a| (&a.place, a.code, &a.sentence) == (&b.place, b.code, &b.sentence));
 }
 
 /// The nearest known word, for "did you mean"; none where nothing is near.
