@@ -73,8 +73,8 @@ impl Finding {
             place,
             severity: code.severity(),
             code,
-            sentence: sentence.into(),
-            mend: mend.into(),
+            sentence: clipped(sentence.into()),
+            mend: clipped(mend.into()),
             instead: None,
             related: Vec::new(),
         }
@@ -116,6 +116,20 @@ impl fmt::Display for Finding {
     }
 }
 
+/// The most characters of a sentence or mend: they may repeat what stands in a file, however long that is.
+const LIMIT_SENTENCE: usize = 600;
+
+/// The text up to the limit; what is left out shows as dots in the middle, since the end says what is wrong.
+fn clipped(text: String) -> String {
+    let count = text.chars().count();
+    if count <= LIMIT_SENTENCE {
+        return text;
+    }
+    let half = LIMIT_SENTENCE / 2;
+    let head = text.chars().take(half);
+    head.chain(" … ".chars()).chain(text.chars().skip(count - half)).collect()
+}
+
 /// Sorts by place and drops what is told twice; of two that say the same, the one that knows the exact mend stays.
 pub fn settle(findings: &mut Vec<Finding>) {
     findings.sort_by(|a, b| {
@@ -130,6 +144,11 @@ pub fn settle(findings: &mut Vec<Finding>) {
 
 /// The nearest known word, for "did you mean"; none where nothing is near.
 pub fn nearest<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+    // Comparing takes time by both lengths, and what is so long is no slip of the finger.
+    const LONGEST: usize = 200;
+    if word.len() > LONGEST {
+        return None;
+    }
     known
         .into_iter()
         .map(|k| (strsim::osa_distance(&word.to_lowercase(), &k.to_lowercase()), k))

@@ -62,13 +62,8 @@ pub fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
 fn check(paths: &[PathBuf], config: &Path) -> Result<Checked, Shown> {
     let loaded = config::load(config);
     let folder = cleaned(&std::path::absolute(config)?).parent().unwrap_or(Path::new("/")).to_path_buf();
-    let mut checked = Checked {
-        folder,
-        findings: Vec::new(),
-        texts: vec![loaded.texts.files],
-        alone: BTreeMap::new(),
-        sound: None,
-    };
+    let mut checked =
+        Checked { folder, findings: Vec::new(), texts: vec![loaded.texts.files], alone: BTreeMap::new(), sound: None };
     match loaded.config {
         Ok(config) => {
             let reading = Files::in_passing(config);
@@ -180,9 +175,7 @@ fn work_tree(folder: &Path) -> Option<&Path> {
 }
 
 fn finding_json(finding: &Finding) -> Json {
-    let place = |place: &Place| {
-        json!({ "file": &*place.file, "line": place.line, "column": place.column, "length": place.length })
-    };
+    let place = |place: &Place| json!({ "file": &*place.file, "line": place.line, "column": place.column, "length": place.length });
     let related = finding.related.iter().map(|(at, what)| json!({ "place": place(at), "what": what }));
     json!({
         "place": place(&finding.place),
