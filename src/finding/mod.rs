@@ -89,13 +89,13 @@ impl Finding {
         word: &str,
         known: impl IntoIterator<Item = &'a str> + Clone,
     ) -> Finding {
-        let near = nearest(word, known.clone()).map(|near| as_name(near).into());
-        Finding { instead: near, ..Finding::new(code, place, sentence, did_you_mean(word, known)) }
+        let near = nearest(word, known.clone()).map(as_name);
+        Finding::new(code, place, sentence, did_you_mean(word, known)).instead(near)
     }
 
-    /// The same finding with the exact text that mends it.
-    pub fn instead(mut self, text: impl Into<Box<str>>) -> Finding {
-        self.instead = Some(text.into());
+    /// The same finding with the exact text that mends it, if its place is a span that can be replaced.
+    pub fn instead(mut self, text: Option<String>) -> Finding {
+        self.instead = text.filter(|_| self.place.length > 0).map(Into::into);
         self
     }
 

@@ -114,7 +114,7 @@ fn numbers_are_spelt(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
         let mut finding = Finding::new(Code::NotE164, spelt.place.clone(), spelt.sentence.clone(), mend);
         if let (1, Some(number)) = (meant.len(), meant.keys().next()) {
             finding.mend = format!("Write \"{number}\".");
-            finding = finding.instead(in_quotes(&number.to_string()));
+            finding = finding.instead(Some(in_quotes(&number.to_string())));
         }
         for (country, place) in meant.values() {
             finding = finding.beside((*place).clone(), format!("the line is in {}", country.id));

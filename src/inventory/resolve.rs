@@ -416,7 +416,7 @@ impl<'r> Resolver<'r> {
                 let sentence = format!("`{}` on a {} {}", entry.name, at.keybook.model, unfit.why);
                 let finding = Finding::new(unfit.code, entry.place.clone(), sentence, unfit.mend);
                 let instead = unfit.instead.filter(|_| matches!(written, Written::Quoted(_) | Written::Plain(_)));
-                self.findings.push(Finding { instead: instead.map(Into::into), ..finding });
+                self.findings.push(finding.instead(instead));
                 None
             }
         }

@@ -1,5 +1,6 @@
 //! Taking a tree apart: every step that fails leaves a finding with its place and goes on.
 
+use std::cell::OnceCell;
 use std::fmt::Display;
 use std::sync::Arc;
 
@@ -12,6 +13,8 @@ use crate::setting::{Name, Reference, Written, decimal};
 pub struct Sheet<'t> {
     file: Arc<str>,
     text: &'t str,
+    /// The lines of the text, found when the first is asked for.
+    lines: OnceCell<Vec<&'t str>>,
     /// Everything found so far.
     pub findings: Vec<Finding>,
 }
@@ -19,7 +22,7 @@ pub struct Sheet<'t> {
 impl<'t> Sheet<'t> {
     /// `text` is the file's text, looked at only to word a finding.
     pub fn new(file: &Arc<str>, text: &'t str) -> Sheet<'t> {
-        Sheet { file: file.clone(), text, findings: Vec::new() }
+        Sheet { file: file.clone(), text, lines: OnceCell::new(), findings: Vec::new() }
     }
 
     /// The full place of a spot in this file.
@@ -43,7 +46,7 @@ impl<'t> Sheet<'t> {
         instead: Option<String>,
     ) {
         let finding = Finding::new(code, self.place(spot), sentence.to_string(), mend.to_string());
-        self.findings.push(Finding { instead: instead.map(Into::into), ..finding });
+        self.findings.push(finding.instead(instead));
     }
 
     /// The same for a name that nobody knows; the mend names the nearest of the known ones.
@@ -74,7 +77,7 @@ impl<'t> Sheet<'t> {
 
     /// The mend for a value that a `#` turned into a comment, in whole or in part.
     fn eaten(&self, node: &Node) -> Option<String> {
-        let line = self.text.lines().nth(node.spot.line as usize - 1)?;
+        let line = self.lines.get_or_init(|| self.text.lines().collect()).get(node.spot.line as usize - 1)?;
         let rest = line.chars().skip(node.spot.column as usize - 1).collect::<String>();
         let Data::Scalar { text, plain: true } = &node.data else { return None };
         let after = rest.strip_prefix(&**text).unwrap_or(&rest).trim_start();

@@ -12,7 +12,7 @@ pub const LIMIT_BYTES: usize = 32 << 20;
 const LIMIT_NODES: usize = 4_000_000;
 const LIMIT_DEPTH: usize = 32;
 
-/// Where a node stands, in characters from 1.
+/// Where a node stands, in characters from 1. The length is 0 where there is no span to speak of.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Spot {
     pub line: u32,
@@ -189,6 +189,9 @@ impl<'f> Builder<'f> {
             Event::Scalar(text, style, anchor, tag) => {
                 self.decorated(spot, anchor, tag.is_some());
                 let plain = style == ScalarStyle::Plain;
+                let is_block = matches!(style, ScalarStyle::Literal | ScalarStyle::Folded);
+                // A block begins before its first line and is no span that could be replaced.
+                let spot = if is_block { Spot { length: 0, ..spot } } else { spot };
                 self.scalar(spot, text.into_owned().into_boxed_str(), plain)
             }
             Event::SequenceStart(anchor, tag) => {
