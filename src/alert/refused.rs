@@ -239,7 +239,7 @@ fn fitting(findings: &[&Finding], mut room: usize) -> Vec<Told> {
 
 fn shown(finding: &Finding) -> Told {
     const RELATED: usize = 2;
-    let Finding { place, severity: _, code, sentence, mend, related } = finding;
+    let Finding { place, severity: _, code, sentence, mend, instead: _, related } = finding;
     let also = related
         .iter()
         .take(RELATED)

@@ -179,7 +179,7 @@ fn a_thousand_findings_of_any_length_fit_and_are_counted() {
             finding.place.file = long.as_str().into();
             finding.sentence.push_str(&long);
             finding.mend = long.clone();
-            finding.related = vec![(finding.place.clone(), long.clone()); 5];
+            finding.related = vec![(finding.place.clone(), long.clone()); 5].into();
         }
         let refused =
             RefusedReport { source: &long, content: "aa", id: Some(&long), station: Some(&long), reasons: &findings };

@@ -63,7 +63,12 @@ impl Files {
 
     /// The same for a look that leaves nothing behind, not even the key of fingerprints.
     pub fn passing(path: &Path) -> Result<Files, Shown> {
-        Ok(Files::with_key(load(path)?, config::random_key()))
+        Ok(Files::in_passing(load(path)?))
+    }
+
+    /// The same with a configuration that is read already.
+    pub fn in_passing(config: Config) -> Files {
+        Files::with_key(config, config::random_key())
     }
 
     fn with_key(config: Config, key: [u8; 32]) -> Files {

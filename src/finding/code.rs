@@ -50,6 +50,7 @@ codes! {
     ValueOutside, "value-outside", Error, "The value cannot be held by that setting of that station model. The keybook lists what each setting takes.";
     NameRepeated, "name-repeated", Error, "A name is given to one thing only. With two definitions nobody can say which one reaches the station.";
     NameUnknown, "name-unknown", Error, "The name is used here but defined nowhere.";
+    LookAlike, "look-alike", Warning, "The name holds a sign that looks like another one, or like nothing at all: a letter of another alphabet, a digit of another script, a space that is none, a mark of direction. It is taken as it is written, so whoever types the name as it looks will not find it.";
     SecretLiteral, "secret-literal", Error, "Access codes never stand in the inventory, which many people read. Write a reference: {secret: \"file:PATH\"} or {secret: \"env:NAME\"}.";
     SecretUnfit, "secret-unfit", Error, "What the reference leads to is no code that this setting can hold.";
     SecretUnread, "secret-unread", Warning, "The code cannot be read on this machine. Scripts made here will show a placeholder that the technician fills in.";
@@ -65,6 +66,8 @@ codes! {
     InventoryEmpty, "inventory-empty", Error, "No station is defined. An empty inventory is taken for a mistake, never for the wish to give up every station.";
     ShortPrefixed, "short-prefixed", Warning, "From behind a private exchange this emergency code is dialled with the outside prefix. Direct-dialling rules may ask that it works without any prefix (for instance 47 CFR 9.16 in the United States). Give `short_direct: true` where the exchange takes it directly.";
     ExtensionOutside, "extension-outside", Warning, "An extension exists inside an exchange only; a station on a direct line cannot reach it.";
+    ExtensionPublic, "extension-public", Warning, "An extension is dialled as it is, inside the exchange and without the outside prefix. This one reads like a public number in full.";
+    AbroadOtherwise, "abroad-otherwise", Warning, "Numbers of another country are dialled behind an international prefix, 00 where the line says nothing (011 in North America). The public numbering metadata names another one for this line's country.";
     SettingNowhere, "setting-nowhere", Warning, "A fleet- or site-wide setting applies only where the model has it, and no keybook has this one. Look for a slip in its name.";
     LifelineUnmanaged, "lifeline-unmanaged", Warning, "Settings of a lifeline must be right together. One that is not managed is never checked, so the button may fail unnoticed.";
     CodeFactory, "code-factory", Warning, "The access code is the one every unit of this model leaves the factory with: anybody can reprogram the station.";

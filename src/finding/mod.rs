@@ -4,6 +4,7 @@
 
 mod code;
 mod render;
+pub mod signs;
 
 pub use code::Code;
 pub use render::{Paint, render};
@@ -60,8 +61,10 @@ pub struct Finding {
     pub sentence: String,
     /// What to write instead, as an instruction.
     pub mend: String,
+    /// The exact text that mends it, to stand at `place` in place of what stands there; where that can be told.
+    pub instead: Option<Box<str>>,
     /// Other places that matter, each with what stands there.
-    pub related: Vec<(Place, String)>,
+    pub related: Box<[(Place, String)]>,
 }
 
 impl Finding {
@@ -71,15 +74,36 @@ impl Finding {
             place,
             severity: code.severity(),
             code,
-            sentence: sentence.into(),
-            mend: mend.into(),
-            related: Vec::new(),
+            sentence: clipped(sentence.into()),
+            mend: clipped(mend.into()),
+            instead: None,
+            related: Box::default(),
         }
+    }
+
+    /// A name that nobody knows at the place where it stands: the mend names the nearest of the known ones.
+    pub fn unknown<'a>(
+        code: Code,
+        place: Place,
+        sentence: impl Into<String>,
+        word: &str,
+        known: impl IntoIterator<Item = &'a str> + Clone,
+    ) -> Finding {
+        let near = nearest(word, known.clone()).map(as_name);
+        Finding::new(code, place, sentence, did_you_mean(word, known)).instead(near)
+    }
+
+    /// The same finding with the exact text that mends it, if its place is a span that can be replaced.
+    pub fn instead(mut self, text: Option<String>) -> Finding {
+        self.instead = text.filter(|_| self.place.length > 0).map(Into::into);
+        self
     }
 
     /// Adds another place that matters.
     pub fn beside(mut self, place: Place, what: impl Into<String>) -> Finding {
-        self.related.push((place, what.into()));
+        let mut related = self.related.into_vec();
+        related.push((place, what.into()));
+        self.related = related.into();
         self
     }
 
@@ -95,17 +119,44 @@ impl fmt::Display for Finding {
     }
 }
 
-/// Sorts by place and drops what is told twice.
+/// The most characters of a sentence or mend: they may repeat what stands in a file, however long that is.
+const LIMIT_SENTENCE: usize = 600;
+
+/// The text up to the limit; what is left out shows as dots in the middle, since the end says what is wrong.
+fn clipped(text: String) -> String {
+    let count = text.chars().count();
+    if count <= LIMIT_SENTENCE {
+        return text;
+    }
+    let half = LIMIT_SENTENCE / 2;
+    let head = text.chars().take(half);
+    head.chain(" … ".chars()).chain(text.chars().skip(count - half)).collect()
+}
+
+/// Sorts by place and drops what is told twice; of two that say the same, the one that knows the exact mend stays.
 pub fn settle(findings: &mut Vec<Finding>) {
-    findings.sort();
-    findings.dedup();
+    findings.sort_by(|a, b| {
+        // The one that knows more stands first: the exact mend, then places beside.
+        let lacks = |f: &Finding| (f.instead.is_none(), f.related.is_empty());
+        (&a.place, a.severity, a.code, &a.sentence)
+            .cmp(&(&b.place, b.severity, b.code, &b.sentence))
+            .then_with(|| lacks(a).cmp(&lacks(b)))
+            .then_with(|| a.cmp(b))
+    });
+    findings.dedup_by(|b, a| (&a.place, a.code, &a.sentence) == (&b.place, b.code, &b.sentence));
 }
 
 /// The nearest known word, for "did you mean"; none where nothing is near.
 pub fn nearest<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+    // Comparing takes time by both lengths, and what is so long is no slip of the finger.
+    const LONGEST: usize = 200;
+    if word.len() > LONGEST {
+        return None;
+    }
+    let word = signs::straight(word).to_lowercase();
     known
         .into_iter()
-        .map(|k| (strsim::osa_distance(&word.to_lowercase(), &k.to_lowercase()), k))
+        .map(|k| (strsim::osa_distance(&word, &signs::straight(k).to_lowercase()), k))
         .filter(|(distance, k)| *distance <= 1 + k.chars().count().min(word.chars().count()) / 4)
         .min()
         .map(|(_, k)| k)
@@ -120,7 +171,11 @@ pub fn plural(n: u64, what: &str) -> String {
 pub fn did_you_mean<'a>(word: &str, known: impl IntoIterator<Item = &'a str> + Clone) -> String {
     const SHOWN: usize = 12;
     if let Some(near) = nearest(word, known.clone()) {
-        return format!("Did you mean `{near}`?");
+        // Where both look the same, the question alone would puzzle.
+        let odd = signs::deceptive(word).or_else(|| signs::deceptive(near));
+        let odd = odd.filter(|_| signs::straight(word) == signs::straight(near));
+        let why = odd.map(|sign| format!(" They differ in {}.", signs::named(sign))).unwrap_or_default();
+        return format!("Did you mean `{near}`?{why}");
     }
     let all: Vec<_> = known.into_iter().collect();
     match all.len() {
@@ -128,6 +183,18 @@ pub fn did_you_mean<'a>(word: &str, known: impl IntoIterator<Item = &'a str> + C
         n if n <= SHOWN => format!("Use one of: {}.", all.join(", ")),
         n => format!("Use one of the {n} defined, such as {}.", all[..SHOWN].join(", ")),
     }
+}
+
+/// A text in double quotes, as YAML reads it back.
+pub fn in_quotes(text: &str) -> String {
+    format!("\"{}\"", text.replace('\\', "\\\\").replace('"', "\\\""))
+}
+
+/// A name as it may stand in a file: in quotes where a reader might take it for something else.
+pub fn as_name(name: &str) -> String {
+    let is_plain = |sign: char| sign.is_alphanumeric() || "-_.".contains(sign);
+    let plain = name.chars().all(is_plain) && !name.starts_with(['-', '.']) && !name.is_empty();
+    if plain { name.into() } else { in_quotes(name) }
 }
 
 #[cfg(test)]
@@ -138,6 +205,19 @@ mod tests {
     fn a_slip_of_a_letter_is_recognised_and_a_stranger_is_not() {
         assert_eq!(nearest("contorl-room", ["control-room", "gatehouse"]), Some("control-room"));
         assert_eq!(nearest("lighthouse-keeper", ["control-room", "gatehouse"]), None);
+    }
+
+    #[test]
+    fn a_letter_of_another_script_is_named() {
+        assert_eq!(did_you_mean("ЕQ-01", ["EQ-01"]), "Did you mean `EQ-01`? They differ in `Е` (U+0415, Cyrillic).");
+        assert_eq!(did_you_mean("ЕQ-1", ["EQ-01"]), "Did you mean `EQ-01`?");
+    }
+
+    #[test]
+    fn a_sentence_that_repeats_a_file_has_an_end() {
+        let place = Place::start_of(&"a.yaml".into());
+        let finding = Finding::new(Code::KeyUnknown, place, format!("{} ends here", "ä".repeat(1 << 20)), "x");
+        assert!(finding.sentence.chars().count() < 700 && finding.sentence.ends_with(" ends here"));
     }
 
     #[test]

@@ -6,8 +6,9 @@ use std::sync::Arc;
 use super::line::{LineKind, leads_to};
 use super::raw::Wish;
 use super::resolve::{Keybooks, Parts};
-use super::{E164, Inventory, Reach, Station};
-use crate::finding::{Code, Finding, Place, did_you_mean};
+use super::spelling;
+use super::{Country, E164, Inventory, Reach, Station};
+use crate::finding::{Code, Finding, Place, in_quotes};
 use crate::keybook::Keybook;
 use crate::setting::{Codes, Name, Value, Weight};
 
@@ -21,8 +22,10 @@ struct Whole<'a> {
 
 type Check = fn(&Whole<'_>, &mut Vec<Finding>);
 
-const CHECKS: [Check; 9] = [
+const CHECKS: [Check; 11] = [
     some_station,
+    numbers_are_spelt,
+    extensions_are_not_public,
     names_are_defined,
     numbers_are_not_shared,
     identities_are_not_shared,
@@ -67,19 +70,102 @@ fn numbers_are_not_shared(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     }
 }
 
+/// "EQ-01", "EQ-01 and 1 more station", "EQ-01 and 12 more stations".
+pub(super) fn with_others(first: &str, count: usize) -> String {
+    match count {
+        0 | 1 => first.to_owned(),
+        2 => format!("{first} and 1 more station"),
+        n => format!("{first} and {} more stations", n - 1),
+    }
+}
+
+/// The countries of all lines, each with the first place that names it.
+fn countries<'a>(parts: &'a Parts<'_>) -> BTreeMap<&'a Country, &'a Place> {
+    let sites = parts.sites.values().map(|site| (&site.line, &site.place));
+    let lines = sites.chain(parts.stations.values().map(|station| (&station.line, &station.place)));
+    let mut found = BTreeMap::new();
+    for (line, place) in lines {
+        if let Some(country) = &line.country {
+            found.entry(country).or_insert(place);
+        }
+    }
+    found
+}
+
+/// The same finding as where the number was read, with the exact mend now that the lines are known.
+fn numbers_are_spelt(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
+    let countries = countries(whole.parts);
+    for spelt in &whole.parts.spelt {
+        let mut meant: BTreeMap<E164, (&Country, &Place)> = BTreeMap::new();
+        for (country, place) in &countries {
+            let number =
+                spelling::in_country(&spelt.text, country).or_else(|| spelling::without_plus(&spelt.text, country));
+            if let Some(number) = number {
+                meant.entry(number).or_insert((country, place));
+            }
+        }
+        let readings: Vec<String> =
+            meant.iter().map(|(n, (country, _))| format!("\"{n}\" in {}", country.id)).collect();
+        let mend = match readings.as_slice() {
+            [] => continue,
+            [one] => format!("Write {one}: that is the country of the line."),
+            several => format!("Say which country is meant: write {}.", several.join(" or ")),
+        };
+        let mut finding = Finding::new(Code::NotE164, spelt.place.clone(), spelt.sentence.clone(), mend);
+        if let (1, Some(number)) = (meant.len(), meant.keys().next()) {
+            finding.mend = format!("Write \"{number}\".");
+            finding = finding.instead(Some(in_quotes(&number.to_string())));
+        }
+        for (country, place) in meant.values() {
+            finding = finding.beside((*place).clone(), format!("the line is in {}", country.id));
+        }
+        findings.push(finding);
+    }
+}
+
+/// A number of such a length is no extension of an exchange that a station hangs behind.
+const LONG_EXTENSION: usize = 9;
+
+fn extensions_are_not_public(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
+    let countries = countries(whole.parts);
+    for (name, contact) in &whole.parts.contacts {
+        let Reach::Extension(digits) = &contact.reach else { continue };
+        if digits.len() < LONG_EXTENSION {
+            continue;
+        }
+        let Some(number) = countries.keys().find_map(|country| spelling::in_country(digits, country)) else { continue };
+        let sentence = format!("The extension {digits} of `{name}` reads like the public number {number}.");
+        let mend = format!("If it is that number, write `calls: \"{number}\"`.");
+        findings.push(Finding::new(Code::ExtensionPublic, contact.place.clone(), sentence, mend));
+    }
+}
+
 fn identities_are_not_shared(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
-    let mut seen: HashMap<(&Name, &Value), (&Name, &Place)> = HashMap::new();
+    // By value, then by the line that wants it: many stations may take it from one.
+    let mut speakers: BTreeMap<(&Name, &Value), BTreeMap<&Place, Vec<&Name>>> = BTreeMap::new();
     for station in whole.inventory.stations.values() {
         for (setting, wanted) in station.keybook.settings.iter().zip(&station.wanted) {
             let Some(wanted) = wanted.as_deref().filter(|_| setting.weight == Weight::Locating) else { continue };
-            if let Some((first, place)) = seen.get(&(&setting.name, &wanted.value)) {
-                let sentence =
-                    format!("{} and {first} have the same `{}` {}.", station.name, setting.name, wanted.value);
-                let mend = "Give each its own, so that responders go to the right place.";
-                let finding = Finding::new(Code::LocatingShared, wanted.place.clone(), sentence, mend);
-                findings.push(finding.beside((*place).clone(), format!("for {first}")));
-            } else {
-                seen.insert((&setting.name, &wanted.value), (&station.name, &wanted.place));
+            let places = speakers.entry((&setting.name, &wanted.value)).or_default();
+            places.entry(&wanted.place).or_default().push(&station.name);
+        }
+    }
+    for ((setting, value), places) in speakers {
+        let mend = "Give each its own, so that responders go to the right place.";
+        let mut first: Option<(&Place, &Name)> = None;
+        for (place, names) in places {
+            if let [one, _, ..] = names.as_slice() {
+                let who = with_others(one, names.len());
+                let sentence = format!("{who} take the same `{setting}` {value} from this line.");
+                findings.push(Finding::new(Code::LocatingShared, place.clone(), sentence, mend));
+            }
+            match first {
+                None => first = Some((place, names[0])),
+                Some((first_place, first)) => {
+                    let sentence = format!("{} and {first} have the same `{setting}` {value}.", names[0]);
+                    let finding = Finding::new(Code::LocatingShared, place.clone(), sentence, mend);
+                    findings.push(finding.beside(first_place.clone(), format!("for {first}")));
+                }
             }
         }
     }
@@ -88,31 +174,31 @@ fn identities_are_not_shared(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
 fn no_station_calls_a_station(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     let numbers: HashMap<&E164, &Station> = whole.inventory.stations.values().map(|s| (&s.number, &**s)).collect();
     // A value shared by many stations on equal lines leads to the same place for all of them.
-    let mut traced: BTreeSet<(&Place, &super::Line)> = BTreeSet::new();
+    let mut traced: HashMap<(&Place, &super::Line), Option<&Station>> = HashMap::new();
+    let mut callers: BTreeMap<(&Place, &Name, &Name), (&Name, &Station, usize)> = BTreeMap::new();
     for station in whole.inventory.stations.values().filter(|s| s.line.kind != Some(LineKind::RingDown)) {
         for (setting, wanted) in station.keybook.settings.iter().zip(&station.wanted) {
             let Some(wanted) = wanted.as_deref() else { continue };
             let Value::Dial(dialled) = &wanted.value else { continue };
-            if !traced.insert((&wanted.place, &station.line)) {
-                continue;
-            }
-            let contact = wanted.contact.as_ref().and_then(|name| whole.inventory.contacts.get(name));
-            let reached = match contact.map(|c| &c.reach) {
-                Some(Reach::Calls(number)) => vec![number.clone()],
-                Some(Reach::Extension(_)) => Vec::new(),
-                Some(Reach::Short(_) | Reach::Dial(_)) | None => leads_to(dialled, &station.line),
-            };
-            let Some(called) = reached.iter().find_map(|number| numbers.get(number)) else { continue };
-            let sentence = format!(
-                "`{}` of {} would call {}, which is a station itself.",
-                setting.name, station.name, called.name
-            );
-            let finding =
-                Finding::new(Code::CallsStation, wanted.place.clone(), sentence, "Let it call somebody who can help.");
-            findings.push(
-                finding.beside(called.place.clone(), format!("{} has the number {}", called.name, called.number)),
-            );
+            let called = *traced.entry((&wanted.place, &station.line)).or_insert_with(|| {
+                let contact = wanted.contact.as_ref().and_then(|name| whole.inventory.contacts.get(name));
+                let reached = match contact.map(|c| &c.reach) {
+                    Some(Reach::Calls(number)) => vec![number.clone()],
+                    Some(Reach::Extension(_)) => Vec::new(),
+                    Some(Reach::Short(_) | Reach::Dial(_)) | None => leads_to(dialled, &station.line),
+                };
+                reached.iter().find_map(|number| numbers.get(number).copied())
+            });
+            let Some(called) = called else { continue };
+            callers.entry((&wanted.place, &setting.name, &called.name)).or_insert((&station.name, called, 0)).2 += 1;
         }
+    }
+    for ((place, setting, _), (first, called, count)) in callers {
+        let who = with_others(first, count);
+        let sentence = format!("`{setting}` of {who} would call {}, which is a station itself.", called.name);
+        let finding = Finding::new(Code::CallsStation, place.clone(), sentence, "Let it call somebody who can help.");
+        let what = format!("{} has the number {}", called.name, called.number);
+        findings.push(finding.beside(called.place.clone(), what));
     }
 }
 
@@ -122,8 +208,8 @@ fn fleet_settings_exist(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     let sites = whole.parts.sites.values().flat_map(|site| &site.settings);
     for entry in fleet.iter().chain(sites).filter(|entry| !known.contains(&*entry.name)) {
         let sentence = format!("No keybook has a setting `{}`, so this does nothing.", entry.name);
-        let mend = crate::finding::did_you_mean(&entry.name, known.iter().copied());
-        findings.push(Finding::new(Code::SettingNowhere, entry.name_place.clone(), sentence, mend));
+        let (place, known) = (entry.name_place.clone(), known.iter().copied());
+        findings.push(Finding::unknown(Code::SettingNowhere, place, sentence, &entry.name, known));
     }
 }
 
@@ -158,18 +244,21 @@ fn lifelines_are_managed(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
 }
 
 fn codes_are_not_factory(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
+    let mut holders: BTreeMap<(&Place, &Name, &Name), (&Name, usize)> = BTreeMap::new();
     for station in whole.inventory.stations.values() {
         for (setting, wanted) in station.keybook.settings.iter().zip(&station.wanted) {
             let (Some(wanted), Some(factory)) = (wanted.as_deref(), &setting.factory_code) else { continue };
             let Value::Secret(secret) = &wanted.value else { continue };
             if secret.fingerprint.as_ref() == Some(&whole.codes.fingerprint_of(factory)) {
-                let sentence = format!(
-                    "`{}` is the code that every {} leaves the factory with.",
-                    setting.name, station.keybook.model
-                );
-                findings.push(Finding::new(Code::CodeFactory, wanted.place.clone(), sentence, "Choose another code."));
+                let key = (&wanted.place, &setting.name, &station.keybook.model);
+                holders.entry(key).or_insert((&station.name, 0)).1 += 1;
             }
         }
+    }
+    for ((place, setting, model), (first, count)) in holders {
+        let who = with_others(first, count);
+        let sentence = format!("`{setting}` of {who} is the code that every {model} leaves the factory with.");
+        findings.push(Finding::new(Code::CodeFactory, place.clone(), sentence, "Choose another code."));
     }
 }
 
@@ -207,22 +296,24 @@ fn names_are_defined(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
 }
 
 /// A contact that is defined nowhere.
-pub(super) fn no_contact(name: &str, entry: &super::Entry, parts: &Parts<'_>) -> Finding {
-    let mend = did_you_mean(name, parts.contacts.keys().map(|known| &***known));
-    Finding::new(Code::NameUnknown, entry.place.clone(), format!("No contact is called `{name}`."), mend)
+fn no_contact(name: &str, entry: &super::Entry, parts: &Parts<'_>) -> Finding {
+    let place = entry.contact_place.as_ref().unwrap_or(&entry.place).clone();
+    let known = parts.contacts.keys().map(|known| &***known);
+    Finding::unknown(Code::NameUnknown, place, format!("No contact is called `{name}`."), name, known)
 }
 
 /// A model that no keybook describes.
 pub(super) fn no_keybook(name: &str, place: &Place, keybooks: &Keybooks) -> Finding {
-    let mend = did_you_mean(name, keybooks.keys().map(|known| &**known));
-    Finding::new(Code::NameUnknown, place.clone(), format!("No keybook describes the model `{name}`."), mend)
+    let known = keybooks.keys().map(|known| &**known);
+    let sentence = format!("No keybook describes the model `{name}`.");
+    Finding::unknown(Code::NameUnknown, place.clone(), sentence, name, known)
 }
 
 /// A setting that a model does not have.
 pub(super) fn no_setting(entry: &super::Entry, keybook: &Keybook) -> Finding {
     let sentence = format!("The model `{}` has no setting `{}`.", keybook.model, entry.name);
-    let mend = did_you_mean(&entry.name, keybook.settings.iter().map(|s| &*s.name));
-    Finding::new(Code::NameUnknown, entry.name_place.clone(), sentence, mend)
+    let known = keybook.settings.iter().map(|s| &*s.name);
+    Finding::unknown(Code::NameUnknown, entry.name_place.clone(), sentence, &entry.name, known)
 }
 
 fn contacts_are_used(whole: &Whole<'_>, findings: &mut Vec<Finding>) {

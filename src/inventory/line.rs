@@ -71,6 +71,16 @@ impl Line {
         }
     }
 
+    /// Where a number is dialled behind an international prefix that the line does not name and the metadata does not
+    /// know: the prefix used, the country, and the one that the metadata prefers.
+    pub fn abroad_otherwise(&self, number: &E164) -> Option<(&str, &Name, Option<String>)> {
+        let country = self.country.as_ref().filter(|_| self.international.is_none())?;
+        let at_home = number.significant(country).is_some() && self.form != Some(Form::International);
+        let used = self.international();
+        let known = at_home || country.dials_abroad_by(used);
+        (!known).then(|| (used, &country.id, country.way_abroad()))
+    }
+
     fn outside(&self) -> &str {
         match self.kind {
             Some(LineKind::Pbx) => self.outside.as_deref().unwrap_or(""),
@@ -226,6 +236,21 @@ mod tests {
             assert!(leads_to(dialled, &pbx).contains(&number), "{dialled}");
         }
         assert!(!leads_to("01632960121", &pbx).contains(&number), "without the outside prefix it stays inside");
+    }
+
+    #[test]
+    fn a_prefix_that_the_country_does_not_use_is_seen() {
+        let number: E164 = "+441632960101".parse().unwrap();
+        for (country, other) in [("AU", Some("0011")), ("RU", None), ("JP", None)] {
+            let line = line(LineKind::Direct, country);
+            let (used, id, way) = line.abroad_otherwise(&number).unwrap();
+            assert_eq!((used, &**id, way.as_deref()), ("00", country, other));
+            let told = Line { international: Some("0011".into()), ..line };
+            assert_eq!(told.abroad_otherwise(&number), None);
+        }
+        for country in ["GB", "FR", "US", "JM", "IE"] {
+            assert_eq!(line(LineKind::Direct, country).abroad_otherwise(&number), None, "{country}");
+        }
     }
 
     #[test]

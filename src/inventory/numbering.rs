@@ -9,6 +9,7 @@ use std::str::FromStr;
 
 use phonenumber::metadata::{DATABASE, Metadata};
 
+use crate::finding::signs;
 use crate::setting::Name;
 
 /// A public number: `+`, a calling code and a national number, at most 15 digits (ITU-T E.164).
@@ -20,7 +21,7 @@ pub struct E164(Name);
 pub enum NotE164 {
     #[error("it does not begin with +")]
     NoPlus,
-    #[error("`{0}` is no digit")]
+    #[error("{} is no digit", signs::named(*.0))]
     NoDigit(char),
     #[error("it has {0} digits; a public number has at most 15")]
     TooLong(usize),
@@ -113,6 +114,18 @@ impl Country {
             calling_code: region.country_code().to_string().into(),
             national_prefix: region.national_prefix().unwrap_or("").into(),
         })
+    }
+
+    /// Whether the metadata knows this international prefix in the country; true where it knows none at all.
+    pub fn dials_abroad_by(&self, prefix: &str) -> bool {
+        let known = DATABASE.by_id(&*self.id).and_then(|region| region.international_prefix());
+        known.is_none_or(|known| known.find(prefix).is_some_and(|found| found.as_str() == prefix))
+    }
+
+    /// The international prefix that the metadata prefers, where it is digits and nothing else.
+    pub fn way_abroad(&self) -> Option<String> {
+        let preferred = DATABASE.by_id(&*self.id)?.preferred_international_prefix()?;
+        preferred.bytes().all(|byte| byte.is_ascii_digit()).then(|| preferred.to_owned())
     }
 
     /// True for every country of the North American numbering plan.

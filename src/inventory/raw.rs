@@ -4,7 +4,8 @@ use std::sync::Arc;
 
 use super::line::{Contact, Form, Line, LineKind, Reach};
 use super::numbering::{Country, E164};
-use crate::finding::{Code, Finding, Place};
+use super::spelling;
+use crate::finding::{Code, Finding, Place, in_quotes, signs};
 use crate::setting::{Name, Reference, Written};
 use crate::yaml::{self, Data, Key, Node, Sheet};
 
@@ -21,9 +22,20 @@ pub struct RawFile {
     pub is_broken: bool,
     /// Whether nothing of the file could be read, so that whatever it defines is missing elsewhere.
     pub is_unread: bool,
+    /// Numbers in a spelling that only a line's country could make sense of.
+    pub spelt: Vec<SpeltNumber>,
     pub profiles: Vec<RawProfile>,
     pub sites: Vec<RawSite>,
     pub stations: Vec<RawStation>,
+}
+
+/// A text that is no public number, but may be one in the national form of some country.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SpeltNumber {
+    pub text: Name,
+    pub place: Place,
+    /// What its finding says.
+    pub sentence: String,
 }
 
 /// One setting in one layer.
@@ -33,6 +45,8 @@ pub struct Entry {
     pub name_place: Place,
     pub wish: Wish,
     pub place: Place,
+    /// Where the name of the contact stands that it wants to call.
+    pub contact_place: Option<Place>,
 }
 
 /// What a layer wants of a setting.
@@ -101,14 +115,16 @@ pub fn read(file: &Arc<str>, bytes: &[u8]) -> (RawFile, Vec<Finding>) {
         Err(findings) => return (RawFile { is_broken: true, is_unread: true, ..RawFile::default() }, findings),
     };
     let text = String::from_utf8_lossy(bytes);
-    let mut reader = Reader { sheet: Sheet::new(file, &text) };
+    let mut reader = Reader { sheet: Sheet::new(file, &text), spelt: Vec::new() };
     let mut raw = reader.file(&root).unwrap_or_default();
+    raw.spelt = reader.spelt;
     raw.is_broken = reader.sheet.findings.iter().any(Finding::is_error);
     (raw, reader.sheet.findings)
 }
 
 struct Reader<'t> {
     sheet: Sheet<'t>,
+    spelt: Vec<SpeltNumber>,
 }
 
 impl Reader<'_> {
@@ -123,26 +139,29 @@ impl Reader<'_> {
             test_days: test_days.and_then(|n| Some((self.days(n)?, self.sheet.place(n.spot)))),
             ..RawFile::default()
         };
-        for (key, node) in self.children(contacts, "`contacts`") {
+        for (key, node) in self.named(contacts, "contact") {
             match self.contact(key, node) {
                 Some(contact) => raw.contacts.push(contact),
                 None => raw.broken_contacts.push((&*key.text).into()),
             }
         }
-        for (key, node) in self.children(profiles, "`profiles`") {
+        for (key, node) in self.named(profiles, "profile") {
             raw.profiles.extend(self.profile(key, node));
         }
-        for (key, node) in self.children(sites, "`sites`") {
+        for (key, node) in self.named(sites, "site") {
             self.site(key, node, &mut raw);
         }
-        for (key, node) in self.children(stations, "`stations`") {
+        for (key, node) in self.named(stations, "station") {
             raw.stations.extend(self.station(key, node, None));
         }
         Some(raw)
     }
 
-    fn children<'n>(&mut self, node: Option<&'n Node>, what: &str) -> &'n [(Key, Node)] {
-        node.and_then(|n| self.sheet.entries(n, what)).unwrap_or(&[])
+    /// Things by name; `what` is one of them.
+    fn named<'n>(&mut self, node: Option<&'n Node>, what: &str) -> &'n [(Key, Node)] {
+        let entries = node.and_then(|n| self.sheet.entries(n, &format!("`{what}s`"))).unwrap_or(&[]);
+        self.names(what, entries);
+        entries
     }
 
     fn days(&mut self, node: &Node) -> Option<u32> {
@@ -158,7 +177,8 @@ impl Reader<'_> {
         let wish = self.wish(&key.text, node)?;
         let (name_place, place) = (self.sheet.place(key.spot), self.sheet.place(node.spot));
         let place = if matches!(node.data, Data::Scalar { .. }) { place } else { Place { length: 1, ..place } };
-        Some(Entry { name: (&*key.text).into(), name_place, wish, place })
+        let contact_place = node.get("to").map(|to| self.sheet.place(to.spot));
+        Some(Entry { name: (&*key.text).into(), name_place, wish, place, contact_place })
     }
 
     fn wish(&mut self, name: &str, node: &Node) -> Option<Wish> {
@@ -216,30 +236,45 @@ impl Reader<'_> {
                 Some(number)
             }
             Err(error) => {
-                let mend = super::spelling::straightened(text).map_or_else(
-                    || "Write it in international form, such as \"+441632960101\".".to_owned(),
-                    |straight| format!("Write \"{straight}\"."),
-                );
+                let (mend, exact) = spelling::mend(text);
                 let sentence = format!("{what} \"{text}\" is no public number: {error}.");
-                self.sheet.note(Code::NotE164, node.spot, sentence, mend);
+                let place = self.sheet.place(node.spot);
+                self.spelt.push(SpeltNumber { text: text.into(), place, sentence: sentence.clone() });
+                self.sheet.note_exact(Code::NotE164, node.spot, sentence, mend, exact);
                 None
             }
         }
     }
 
-    fn digits(&mut self, node: &Node, what: &str, signs: &str) -> Option<Name> {
+    fn digits(&mut self, node: &Node, what: &str, allowed: &str) -> Option<Name> {
         let text = self.sheet.quoted(node, what)?;
-        let odd = text.chars().find(|c| !signs.contains(*c));
+        let odd = text.chars().find(|c| !allowed.contains(*c));
         if text.is_empty() || odd.is_some() {
-            let why = odd.map_or("is empty".to_owned(), |c| format!("holds `{c}`"));
-            let mend = match super::spelling::public_by_mistake(text) {
-                Some(number) => format!("That is a public number: write `calls: \"{number}\"`."),
-                None => format!("Write signs from {signs} only."),
+            let why = odd.map_or("is empty".to_owned(), |c| format!("holds {}", signs::named(c)));
+            let exact = spelling::keyed(text, allowed).map(|keyed| in_quotes(&keyed));
+            let (mend, exact) = match (spelling::public_by_mistake(text), exact) {
+                (Some(number), _) => (format!("That is a public number: write `calls: \"{number}\"`."), None),
+                (None, Some(exact)) => (format!("Write {exact}."), Some(exact)),
+                (None, None) => (format!("Write signs from {allowed} only."), None),
             };
-            self.sheet.note(Code::ValueOutside, node.spot, format!("{what} {why}."), mend);
+            self.sheet.note_exact(Code::ValueOutside, node.spot, format!("{what} {why}."), mend, exact);
             return None;
         }
         Some(text.into())
+    }
+
+    /// A name that is not what it looks like will not be found by whoever types it.
+    fn names(&mut self, what: &str, entries: &[(Key, Node)]) {
+        for (key, _) in entries {
+            let is_latin = key.text.chars().any(|sign| sign.is_ascii_alphabetic());
+            let Some(odd) = signs::deceptive(&key.text).filter(|odd| is_latin || !odd.is_alphabetic()) else {
+                continue;
+            };
+            let straight = signs::straight(&key.text);
+            let sentence = format!("The name of this {what} holds {}.", signs::named(odd));
+            let mend = format!("If it should be `{straight}`, type it anew, here and wherever it is used.");
+            self.sheet.note(Code::LookAlike, key.spot, sentence, mend);
+        }
     }
 
     fn profile(&mut self, key: &Key, node: &Node) -> Option<RawProfile> {
@@ -248,12 +283,12 @@ impl Reader<'_> {
         Some(RawProfile {
             name: (&*key.text).into(),
             place: self.sheet.place(key.spot),
-            model: model.and_then(|n| self.named(n, "The model's name")),
+            model: model.and_then(|n| self.mention(n, "The model's name")),
             settings: settings.map(|n| self.entries(n)).unwrap_or_default(),
         })
     }
 
-    fn named(&mut self, node: &Node, what: &str) -> Option<(Name, Place)> {
+    fn mention(&mut self, node: &Node, what: &str) -> Option<(Name, Place)> {
         Some((self.sheet.text(node, what)?.into(), self.sheet.place(node.spot)))
     }
 
@@ -270,7 +305,7 @@ impl Reader<'_> {
             settings: settings.map(|n| self.entries(n)).unwrap_or_default(),
             test_days: test_days.and_then(|n| self.days(n)),
         });
-        for (key, node) in self.children(stations, "`stations`") {
+        for (key, node) in self.named(stations, "station") {
             raw.stations.extend(self.station(key, node, Some((site.clone(), place.clone()))));
         }
     }
@@ -287,7 +322,7 @@ impl Reader<'_> {
                     ["number", "where", "model", "profiles", "line", "settings", "test_days", "site"],
                 )?;
                 let site = self.sheet.required(site, node, &what, "site");
-                ([n, w, m, p, l, s, t], site.and_then(|n| self.named(n, "The site's name")))
+                ([n, w, m, p, l, s, t], site.and_then(|n| self.mention(n, "The site's name")))
             }
         };
         let number = self.sheet.required(number, node, &what, "number");
@@ -298,8 +333,8 @@ impl Reader<'_> {
             place: self.sheet.place(key.spot),
             number,
             location: location.and_then(|n| self.sheet.text(n, "`where`")).unwrap_or("").into(),
-            model: model.and_then(|n| self.named(n, "The model's name")),
-            profiles: profiles.iter().filter_map(|n| self.named(n, "A profile's name")).collect(),
+            model: model.and_then(|n| self.mention(n, "The model's name")),
+            profiles: profiles.iter().filter_map(|n| self.mention(n, "A profile's name")).collect(),
             line: line.map(|n| self.line(n)).unwrap_or_default(),
             settings: settings.map(|n| self.entries(n)).unwrap_or_default(),
             test_days: test_days.and_then(|n| self.days(n)),
@@ -341,12 +376,14 @@ impl Reader<'_> {
         let id = self.sheet.text(node, "The country")?;
         let country = Country::find(id);
         if country.is_none() {
-            let upper = id.to_uppercase();
-            let mend = match Country::find(if upper == "UK" { "GB" } else { &upper }) {
-                Some(near) => format!("Write {}.", near.id),
+            let upper = signs::straight(id).trim().to_uppercase();
+            let near = Country::find(if upper == "UK" { "GB" } else { &upper }).map(|near| near.id.to_string());
+            let mend = match &near {
+                Some(near) => format!("Write {near}."),
                 None => "Write its two-letter code (ISO 3166), such as GB or US.".into(),
             };
-            self.sheet.note(Code::NameUnknown, node.spot, format!("No numbering plan is known for `{id}`."), mend);
+            let sentence = format!("No numbering plan is known for `{id}`.");
+            self.sheet.note_exact(Code::NameUnknown, node.spot, sentence, mend, near);
         }
         country
     }

@@ -4,11 +4,12 @@
 //! so that part is worked out once for all of them.
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::ops::Range;
 use std::sync::Arc;
 
 use super::line::{self, Contact, Line, LineKind, Reach};
-use super::raw::{Entry, RawFile, RawProfile, RawSite, RawStation, Wish};
-use super::{Inventory, Layer, Station, Wanted, checks};
+use super::raw::{Entry, RawFile, RawProfile, RawSite, RawStation, SpeltNumber, Wish};
+use super::{E164, Inventory, Layer, Station, Wanted, checks};
 use crate::finding::{Code, Finding, Place, did_you_mean, settle};
 use crate::keybook::{Keybook, SettingId};
 use crate::setting::{Codes, Kind, Name, Reference, Value, Written};
@@ -20,8 +21,15 @@ pub type Keybooks = BTreeMap<Name, Arc<Keybook>>;
 pub fn resolve(files: &[Arc<RawFile>], keybooks: &Keybooks, codes: &Codes) -> (Inventory, Vec<Finding>) {
     let mut findings = Vec::new();
     let parts = Parts::gather(files, &mut findings);
-    let mut resolver =
-        Resolver { parts: &parts, keybooks, codes, bases: Vec::new(), base_of: HashMap::new(), findings };
+    let mut resolver = Resolver {
+        parts: &parts,
+        keybooks,
+        codes,
+        bases: Vec::new(),
+        base_of: HashMap::new(),
+        shared: Vec::new(),
+        findings,
+    };
     let mut stations = BTreeMap::new();
     for raw in parts.stations.values() {
         if let Some(station) = resolver.station(raw) {
@@ -29,6 +37,7 @@ pub fn resolve(files: &[Arc<RawFile>], keybooks: &Keybooks, codes: &Codes) -> (I
         }
     }
     let mut findings = resolver.findings;
+    findings.extend(told_together(resolver.shared));
     let contacts = parts.contacts.iter().map(|(name, contact)| ((*name).clone(), (*contact).clone())).collect();
     let fleet = parts.fleet.map(|(name, _)| name.clone()).unwrap_or_else(|| "the fleet".into());
     let inventory = Inventory { fleet, contacts, stations };
@@ -71,6 +80,7 @@ pub(super) struct Parts<'r> {
     pub broken_contacts: BTreeSet<&'r Name>,
     /// Whether a file is broken, so that what seems to be missing may only be misspelt.
     pub is_broken: bool,
+    pub spelt: Vec<&'r SpeltNumber>,
     pub profiles: BTreeMap<&'r str, &'r RawProfile>,
     pub sites: BTreeMap<&'r str, &'r RawSite>,
     pub stations: BTreeMap<&'r str, &'r RawStation>,
@@ -85,6 +95,7 @@ impl<'r> Parts<'r> {
             contacts: BTreeMap::new(),
             broken_contacts: BTreeSet::new(),
             is_broken: files.iter().any(|file| file.is_broken),
+            spelt: files.iter().flat_map(|file| &file.spelt).collect(),
             profiles: BTreeMap::new(),
             sites: BTreeMap::new(),
             stations: BTreeMap::new(),
@@ -175,7 +186,51 @@ fn unique<'r, K: Ord + std::fmt::Display, T: Copy>(
 struct Base<'r> {
     winners: Vec<Option<Won<'r>>>,
     /// Worked out when the first station needs it: what is overridden everywhere is judged nowhere.
-    values: Vec<Option<Option<Arc<Wanted>>>>,
+    values: Vec<Option<Judged>>,
+}
+
+/// What a lower layer's entry comes to, and where among the shared findings those of it stand.
+#[derive(Clone)]
+struct Judged {
+    value: Option<Arc<Wanted>>,
+    findings: Range<usize>,
+}
+
+/// A finding about a line that several stations may take their value from.
+struct Shared<'r> {
+    finding: Finding,
+    layer: Layer,
+    /// The first of the stations by name.
+    first: &'r RawStation,
+    count: usize,
+}
+
+/// Findings of lower layers, each once, with the stations that it concerns.
+fn told_together(shared: Vec<Shared<'_>>) -> Vec<Finding> {
+    let mut merged: BTreeMap<Finding, Shared<'_>> = BTreeMap::new();
+    for one in shared {
+        match merged.get_mut(&one.finding) {
+            None => {
+                merged.insert(one.finding.clone(), one);
+            }
+            Some(known) => {
+                known.count += one.count;
+                if one.first.name < known.first.name {
+                    known.first = one.first;
+                }
+            }
+        }
+    }
+    let told = merged.into_values().map(|Shared { mut finding, layer, first, count }| {
+        let who = checks::with_others(&first.name, count);
+        finding.sentence = format!("{} {who} {} it from the {layer}.", finding.sentence, takes(count));
+        finding.beside(first.place.clone(), if count == 1 { "this station" } else { "the first of these stations" })
+    });
+    told.collect()
+}
+
+fn takes(count: usize) -> &'static str {
+    if count == 1 { "takes" } else { "take" }
 }
 
 /// The entry that wins, and the layer it stands in.
@@ -196,6 +251,7 @@ struct Resolver<'r> {
     codes: &'r Codes,
     bases: Vec<Base<'r>>,
     base_of: HashMap<BaseKey<'r>, usize>,
+    shared: Vec<Shared<'r>>,
     findings: Vec<Finding>,
 }
 
@@ -203,7 +259,7 @@ struct Resolver<'r> {
 struct At<'a> {
     keybook: &'a Keybook,
     line: &'a Line,
-    station: &'a Place,
+    site: &'a Place,
 }
 
 impl<'r> Resolver<'r> {
@@ -218,10 +274,10 @@ impl<'r> Resolver<'r> {
         let (site, keybook) = (site?, keybook?);
         let line = site.line.overridden(&raw.line);
         let base = self.base(raw, &keybook, &line);
-        let at = At { keybook: &keybook, line: &line, station: &raw.place };
+        let at = At { keybook: &keybook, line: &line, site: &site.place };
         let mut own = vec![None; keybook.settings.len()];
         self.layer(Layer::Station, &raw.settings, &at, &mut own);
-        let wanted = keybook.ids().map(|id| self.wanted(own[id.index()].take(), base, id, &at)).collect();
+        let wanted = keybook.ids().map(|id| self.wanted(own[id.index()].take(), base, id, raw, &at)).collect();
         Some(Station {
             name: raw.name.clone(),
             site: site.name.clone(),
@@ -239,8 +295,9 @@ impl<'r> Resolver<'r> {
         let (name, place) = &raw.site;
         let site = self.parts.sites.get(&**name).copied();
         if site.is_none() {
-            let mend = did_you_mean(name, self.parts.sites.keys().copied());
-            self.note(Code::NameUnknown, place, format!("No site is called `{name}`."), mend);
+            let sentence = format!("No site is called `{name}`.");
+            let known = self.parts.sites.keys().copied();
+            self.findings.push(Finding::unknown(Code::NameUnknown, place.clone(), sentence, name, known));
         }
         site
     }
@@ -249,8 +306,9 @@ impl<'r> Resolver<'r> {
         let parts = self.parts;
         for (name, place) in &raw.profiles {
             if !parts.profiles.contains_key(&**name) {
-                let mend = did_you_mean(name, parts.profiles.keys().copied());
-                self.note(Code::NameUnknown, place, format!("No profile is called `{name}`."), mend);
+                let sentence = format!("No profile is called `{name}`.");
+                let known = parts.profiles.keys().copied();
+                self.findings.push(Finding::unknown(Code::NameUnknown, place.clone(), sentence, name, known));
             }
         }
     }
@@ -272,16 +330,30 @@ impl<'r> Resolver<'r> {
     }
 
     /// What is wanted of one setting: by the station itself, or by the layers below it.
-    fn wanted(&mut self, own: Option<Won<'r>>, base: usize, id: SettingId, at: &At<'_>) -> Option<Arc<Wanted>> {
+    fn wanted(
+        &mut self,
+        own: Option<Won<'r>>,
+        base: usize,
+        id: SettingId,
+        raw: &'r RawStation,
+        at: &At<'_>,
+    ) -> Option<Arc<Wanted>> {
         if let Some((layer, entry)) = own {
             return self.entry(&layer, entry, id, at).map(Arc::new);
         }
-        if let Some(value) = &self.bases[base].values[id.index()] {
-            return value.clone();
+        if let Some(judged) = &self.bases[base].values[id.index()] {
+            self.shared[judged.findings.clone()].iter_mut().for_each(|shared| shared.count += 1);
+            return judged.value.clone();
         }
+        let (before, shared) = (self.findings.len(), self.shared.len());
         let winner = self.bases[base].winners[id.index()].clone();
-        let value = winner.and_then(|(layer, entry)| self.entry(&layer, entry, id, at)).map(Arc::new);
-        self.bases[base].values[id.index()] = Some(value.clone());
+        let value = winner.clone().and_then(|(layer, entry)| self.entry(&layer, entry, id, at)).map(Arc::new);
+        if let Some((layer, _)) = winner {
+            let found = self.findings.split_off(before).into_iter();
+            self.shared.extend(found.map(|finding| Shared { finding, layer: layer.clone(), first: raw, count: 1 }));
+        }
+        let judged = Judged { value: value.clone(), findings: shared..self.shared.len() };
+        self.bases[base].values[id.index()] = Some(judged);
         value
     }
 
@@ -297,7 +369,7 @@ impl<'r> Resolver<'r> {
             return *base;
         }
         let mut winners = vec![None; keybook.settings.len()];
-        let at = At { keybook, line, station: &raw.place };
+        let at = At { keybook, line, site: &raw.site.1 };
         for (layer, entries) in self.parts.layers(raw) {
             self.layer(layer, entries, &at, &mut winners);
         }
@@ -342,7 +414,9 @@ impl<'r> Resolver<'r> {
             Ok(value) => Some(value),
             Err(unfit) => {
                 let sentence = format!("`{}` on a {} {}", entry.name, at.keybook.model, unfit.why);
-                self.note(unfit.code, &entry.place, sentence, unfit.mend);
+                let finding = Finding::new(unfit.code, entry.place.clone(), sentence, unfit.mend);
+                let instead = unfit.instead.filter(|_| matches!(written, Written::Quoted(_) | Written::Plain(_)));
+                self.findings.push(finding.instead(instead));
                 None
             }
         }
@@ -395,7 +469,7 @@ impl<'r> Resolver<'r> {
             sentence,
             "Complete the `line` of the site or station.",
         );
-        self.findings.push(finding.beside(at.station.clone(), "for this station"));
+        self.findings.push(finding.beside(at.site.clone(), "the site"));
     }
 
     fn to(&mut self, name: &Name, entry: &Entry, kind: &Kind, at: &At<'_>) -> Option<Value> {
@@ -407,10 +481,8 @@ impl<'r> Resolver<'r> {
         if self.parts.broken_contacts.contains(name) {
             return None;
         }
-        let Some(contact) = self.parts.contacts.get(name).copied() else {
-            self.findings.push(checks::no_contact(name, entry, self.parts));
-            return None;
-        };
+        // One that does not exist is told of by `checks`, whether or not a station takes the layer.
+        let contact = self.parts.contacts.get(name).copied()?;
         let dialled = match line::dial(&contact.reach, at.line) {
             Ok(dialled) => dialled,
             Err(lacks) => {
@@ -430,6 +502,18 @@ impl<'r> Resolver<'r> {
         }
     }
 
+    fn abroad(&mut self, number: &E164, entry: &Entry, line: &Line) {
+        let Some((used, country, other)) = line.abroad_otherwise(number) else { return };
+        let sentence = format!(
+            "{number} is dialled behind {used} on this line, and numbers abroad are dialled otherwise in {country}."
+        );
+        let mend = match other {
+            Some(other) => format!("Give the line `international: \"{other}\"`, or whatever its operator says."),
+            None => "Give the line the `international` prefix that its operator says.".into(),
+        };
+        self.note(Code::AbroadOtherwise, &entry.place, sentence, mend);
+    }
+
     fn dialling_warnings(&mut self, name: &Name, reach: &Reach, dialled: &Name, entry: &Entry, line: &Line) {
         match (reach, line.kind) {
             (Reach::Short(short), Some(LineKind::Pbx)) if line.short_direct != Some(true) => {
@@ -443,7 +527,8 @@ impl<'r> Resolver<'r> {
                 let sentence = format!("The extension of `{name}` cannot be reached from a direct line.");
                 self.note(Code::ExtensionOutside, &entry.place, sentence, "Give a contact with `calls`.");
             }
-            (Reach::Calls(_) | Reach::Dial(_) | Reach::Short(_) | Reach::Extension(_), _) => {}
+            (Reach::Calls(number), _) => self.abroad(number, entry, line),
+            (Reach::Dial(_) | Reach::Short(_) | Reach::Extension(_), _) => {}
         }
     }
 }
@@ -569,7 +654,7 @@ stations:
     fn every_mistake_is_found_at_the_line_that_made_it() {
         // The last column is the text that the finding must point at.
         for (from, to, code, point) in [
-            ("{to: control-room}", "{to: contorl-room}", Code::NameUnknown, "{to: contorl"),
+            ("{to: control-room}", "{to: contorl-room}", Code::NameUnknown, "contorl-room"),
             ("profiles: [quayside]", "profiles: [quaysdie]", Code::NameUnknown, "quaysdie"),
             ("model: tern-2,", "model: tern-3,", Code::NameUnknown, "tern-3"),
             ("identity: \"121\"", "identity: \"123456789\"", Code::ValueOutside, "\"123456789\""),

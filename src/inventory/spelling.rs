@@ -1,50 +1,224 @@
 //! Numbers as people spell them, for the mend of a finding only; nothing here changes a value.
 
-use super::numbering::E164;
+use super::numbering::{Country, E164};
+use crate::finding::{in_quotes, signs};
+
+/// A number as it was written, taken apart.
+struct Spelt {
+    /// Digits, `+`, and letters that may stand for neither; nothing that only parts digits.
+    signs: String,
+    /// An extension behind the number.
+    extension: Option<String>,
+}
+
+impl Spelt {
+    fn new(text: &str) -> Spelt {
+        let straight = signs::straight(text);
+        let straight = straight.trim();
+        let bare =
+            straight.get(..4).filter(|head| head.eq_ignore_ascii_case("tel:")).map_or(straight, |_| &straight[4..]);
+        let (number, extension) = parted(bare);
+        let number =
+            if number.trim_start().starts_with(['+', '0']) { number.replace("(0)", "") } else { number.into() };
+        let between = |sign: &char| sign.is_whitespace() || "-().[]/_~\u{b7}".contains(*sign);
+        let signs: String = number.chars().filter(|sign| !between(sign)).map(signs::digit_like).collect();
+        let signs = match signs.strip_prefix("00") {
+            Some(rest) if rest.starts_with(|sign: char| ('1'..='9').contains(&sign)) => format!("+{rest}"),
+            Some(_) | None => signs,
+        };
+        Spelt { signs, extension }
+    }
+
+    fn has_letters(&self) -> bool {
+        self.signs.chars().any(char::is_alphabetic)
+    }
+
+    fn digits(&self) -> Option<&str> {
+        Some(&*self.signs).filter(|signs| !signs.is_empty() && signs.bytes().all(|byte| byte.is_ascii_digit()))
+    }
+}
+
+/// A number and the extension behind it: `x12`, `ext. 12`, `;ext=12`, `#12`.
+fn parted(text: &str) -> (&str, Option<String>) {
+    for mark in [";ext=", "extension", "ext.", "ext", "x", "#"] {
+        let Some(at) = text.to_ascii_lowercase().rfind(mark) else { continue };
+        let (number, rest) = (&text[..at], text[at + mark.len()..].trim());
+        let fits = !rest.is_empty()
+            && rest.bytes().all(|b| b.is_ascii_digit())
+            && number.contains(|c: char| c.is_ascii_digit());
+        if fits {
+            return (number.trim_end_matches([' ', ',', ';']), Some(rest.into()));
+        }
+    }
+    (text, None)
+}
+
+fn possible(text: &str) -> Option<E164> {
+    text.parse::<E164>().ok().filter(E164::is_possible)
+}
 
 /// The number without spaces, brackets and hyphens and in plain digits, if that makes it a public number.
-pub fn straightened(text: &str) -> Option<String> {
-    let plain: String = text.replace("(0)", "").chars().filter_map(plain_sign).collect();
-    let plain = plain.strip_prefix("00").map(|rest| format!("+{rest}")).unwrap_or(plain);
-    let number: E164 = plain.parse().ok()?;
-    number.is_possible().then_some(plain)
+pub fn straightened(text: &str) -> Option<E164> {
+    let spelt = Spelt::new(text);
+    possible(&spelt.signs).filter(|_| spelt.extension.is_none())
 }
 
 /// The public number that stands where an extension, short code or dial string belongs.
-pub fn public_by_mistake(text: &str) -> Option<String> {
-    text.trim_start().starts_with(['+', '＋']).then(|| straightened(text)).flatten()
+pub fn public_by_mistake(text: &str) -> Option<E164> {
+    signs::straight(text).trim_start().starts_with(['+', 't', 'T']).then(|| straightened(text)).flatten()
 }
 
-/// The sign a keyboard would have given; nothing for what people put between digits.
-fn plain_sign(sign: char) -> Option<char> {
-    match sign {
-        ' ' | '\u{a0}' | '\u{202f}' | '\u{2009}' | '-' | '\u{2010}'..='\u{2014}' | '(' | ')' | '.' | '/' => None,
-        '０'..='９' => char::from_digit(sign as u32 - '０' as u32, 10),
-        '＋' => Some('+'),
-        'O' | 'o' | 'О' | 'о' => Some('0'),
-        'l' | 'I' | '|' => Some('1'),
-        other => Some(other),
+/// What to write for a text that is no public number: the instruction and, where it can be told, the exact text.
+pub fn mend(text: &str) -> (String, Option<String>) {
+    let spelt = Spelt::new(text);
+    if let Some(extension) = &spelt.extension {
+        return (
+            format!(
+                "No station dials an extension by itself: give a number that rings through, or a `dial` string with \
+                 pauses as this line dials it, such as \"NUMBER,,{extension}\"."
+            ),
+            None,
+        );
     }
+    if let Some(number) = possible(&spelt.signs) {
+        let exact = in_quotes(&number.to_string());
+        return (format!("Write {exact}."), Some(exact));
+    }
+    if spelt.has_letters() {
+        return (
+            "Write digits: a station keys no letters, and what they stand for differs between keypads.".into(),
+            None,
+        );
+    }
+    match spelt.digits() {
+        Some(short) if short.len() <= 6 => {
+            let exact = in_quotes(short);
+            let mend = format!(
+                "Inside an exchange write `extension: {exact}`, for a public emergency code `short: {exact}`; a public \
+                 number begins with + and its country's calling code."
+            );
+            (mend, None)
+        }
+        Some(_) | None => ("Write it in international form, such as \"+441632960101\".".into(), None),
+    }
+}
+
+/// The public number that a text in national form is in a country, as the numbering metadata allows for.
+pub fn in_country(text: &str, country: &Country) -> Option<E164> {
+    let spelt = Spelt::new(text);
+    let digits = spelt.digits().filter(|_| spelt.extension.is_none())?;
+    let prefix = &*country.national_prefix;
+    let significant = match digits.strip_prefix(prefix) {
+        Some(rest) => rest,
+        // Ten digits are dialled without the prefix in the North American plan, and nowhere else.
+        None if country.is_north_american() => digits,
+        None => return None,
+    };
+    possible(&format!("+{}{significant}", country.calling_code))
+}
+
+/// The public number that lacks nothing but its plus sign.
+pub fn without_plus(text: &str, country: &Country) -> Option<E164> {
+    let spelt = Spelt::new(text);
+    let digits = spelt.digits().filter(|_| spelt.extension.is_none())?;
+    digits.starts_with(&*country.calling_code).then(|| possible(&format!("+{digits}"))).flatten()
+}
+
+/// Digits as a keypad would have given them, of these signs only, for a text that holds others.
+pub fn keyed(text: &str, allowed: &str) -> Option<String> {
+    let Spelt { signs, extension: None } = Spelt::new(text) else { return None };
+    (!signs.is_empty() && signs.chars().all(|sign| allowed.contains(sign)) && signs != text).then_some(signs)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
+    fn straight(text: &str) -> Option<String> {
+        straightened(text).map(|number| number.to_string())
+    }
+
     #[test]
     fn spellings_that_people_use_get_the_exact_mend() {
         for spelt in [
             "+44 1632 960101",
             "+44 (0)1632 960101",
+            "+44(0) 1632-960-101",
             "0044 1632 960101",
+            "00 44 (0) 1632 960101",
             "+４４1632960101",
+            "＋44 1632 960101",
             "+44\u{a0}1632-960101",
+            "+44\u{2009}1632\u{202f}960\u{3000}101",
+            "+44\u{2011}1632\u{2013}960101",
             "+44 l632 96OlOl",
+            "+44 1632 96О1О1",
+            "+44.1632.960101",
+            "+44/1632/960101",
+            "tel:+44-1632-960101",
+            "TEL:+441632960101",
+            "+٤٤١٦٣٢٩٦٠١٠١",
+            "+۴۴۱۶۳۲۹۶۰۱۰۱",
+            "\u{202a}+441632960101\u{202c}",
+            "\u{200f}+44\u{200b}1632960101",
+            " +441632960101 ",
         ] {
-            assert_eq!(straightened(spelt).as_deref(), Some("+441632960101"), "{spelt}");
+            assert_eq!(straight(spelt).as_deref(), Some("+441632960101"), "{spelt}");
+            assert_eq!(mend(spelt).1.as_deref(), Some("\"+441632960101\""), "{spelt}");
         }
-        for lost in ["01632 960101", "+44 1632", "ring me"] {
-            assert_eq!(straightened(lost), None, "{lost}");
+    }
+
+    #[test]
+    fn what_leads_elsewhere_or_nowhere_gets_no_exact_mend() {
+        for lost in [
+            "01632 960101",
+            "+44 1632",
+            "ring me",
+            "+44 1632 960101 x123",
+            "+44 1632 960101 ext. 7",
+            "tel:+441632960101;ext=22",
+            "+44 1632 960101 #5",
+            "+1 207 HARBOUR",
+            "",
+            "+",
+            "00",
+            "\u{202e}101069236144+",
+        ] {
+            assert_eq!(straight(lost), None, "{lost}");
+            let (text, exact) = mend(lost);
+            assert!(exact.is_none() && !text.is_empty(), "{lost}: {text}");
         }
+        assert!(mend("+44 1632 960101 x123").0.contains("\"NUMBER,,123\""));
+        assert!(mend("+1 207 HARBOUR").0.contains("letters"));
+        assert!(mend("44\u{a0}10").0.contains("`extension: \"4410\"`"));
+    }
+
+    #[test]
+    fn a_national_spelling_is_read_by_the_country_of_the_line() {
+        let read = |text: &str, id: &str| in_country(text, &Country::find(id).unwrap()).map(|n| n.to_string());
+        for (text, country, number) in [
+            ("01632 960101", "GB", Some("+441632960101")),
+            ("(01632) 960101", "GB", Some("+441632960101")),
+            ("O1632 96OlOl", "GB", Some("+441632960101")),
+            ("1632 960101", "GB", None),
+            ("207-555-0142", "US", Some("+12075550142")),
+            ("1 207 555 0142", "US", Some("+12075550142")),
+            ("207-555-014", "US", None),
+            ("02 61 91 00 01", "FR", Some("+33261910001")),
+            ("4410", "GB", None),
+            ("01632 960101 x5", "GB", None),
+        ] {
+            assert_eq!(read(text, country).as_deref(), number, "{text} in {country}");
+        }
+        let gb = Country::find("GB").unwrap();
+        assert_eq!(without_plus("44 1632 960101", &gb).map(|n| n.to_string()).as_deref(), Some("+441632960101"));
+    }
+
+    #[test]
+    fn digits_inside_an_exchange_are_straightened_too() {
+        assert_eq!(keyed("44 1O", "0123456789").as_deref(), Some("4410"));
+        assert_eq!(keyed("４４１０", "0123456789").as_deref(), Some("4410"));
+        assert_eq!(keyed("9 , 5550", "0123456789,").as_deref(), Some("9,5550"));
+        assert_eq!(keyed("44x", "0123456789"), None);
     }
 }

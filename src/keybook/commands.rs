@@ -72,8 +72,11 @@ fn broken(sheet: &mut Sheet<'_>, drafts: &Drafts, spot: Spot, why: &TemplateErro
             sheet.note(Code::TemplateBroken, spot, sentence, "Write } behind the name of the setting.");
         }
         TemplateError::NoSetting(name) => {
-            let mend = drafts.near(name);
-            sheet.note(Code::NameUnknown, spot, format!("This keybook has no setting `{name}`."), mend);
+            let (mend, near) = drafts.near(name);
+            // Only where the spot is the name alone, not the whole text that it stands in.
+            let near = near.filter(|_| spot.length as usize == name.chars().count());
+            let sentence = format!("This keybook has no setting `{name}`.");
+            sheet.note_exact(Code::NameUnknown, spot, sentence, mend, near);
         }
         TemplateError::Empty => {
             sheet.note(

@@ -8,7 +8,7 @@ use std::sync::Arc;
 use super::field::{FLAGS_MAX, Language};
 use super::read::{ENTRIES_MAX, fit_name, inside, name, number_or};
 use super::{Setting, SettingId};
-use crate::finding::{Code, Finding, did_you_mean};
+use crate::finding::{Code, Finding, did_you_mean, nearest, signs};
 use crate::setting::{self, Key, Keys, Kind, Name, Reference, Secret, Value, Weight};
 use crate::yaml::{Data, Node, Sheet, Spot};
 
@@ -67,15 +67,17 @@ impl Drafts {
     pub(super) fn mentioned(&self, sheet: &mut Sheet<'_>, text: &str, spot: Spot) -> Option<SettingId> {
         let id = self.id(text);
         if id.is_none() {
-            let mend = self.near(text);
-            sheet.note(Code::NameUnknown, spot, format!("This keybook has no setting `{text}`."), mend);
+            let known = self.0.iter().map(|d| &*d.name);
+            let sentence = format!("This keybook has no setting `{text}`.");
+            sheet.note_unknown(Code::NameUnknown, spot, sentence, text, known);
         }
         id
     }
 
-    /// The mend for a name that no setting has.
-    pub(super) fn near(&self, text: &str) -> String {
-        did_you_mean(text, self.0.iter().map(|d| &*d.name))
+    /// The mend for a name that no setting has, and the name that was meant.
+    pub(super) fn near(&self, text: &str) -> (String, Option<String>) {
+        let known = self.0.iter().map(|d| &*d.name);
+        (did_you_mean(text, known.clone()), nearest(text, known).map(str::to_owned))
     }
 
     /// What can be keyed for each setting whose kind could be read.
@@ -358,11 +360,16 @@ fn code(sheet: &mut Sheet<'_>, node: &Node, name: &str) -> Option<Keys> {
 /// Tells that a sign is no key.
 pub(super) fn no_key(sheet: &mut Sheet<'_>, spot: Spot, sign: char) {
     let capital = Key::new(sign.to_ascii_uppercase());
-    let mend = match capital {
-        Some(key) => format!("Write {key}, in capitals."),
-        None => "Use 0-9, *, # and A-D.".into(),
+    let meant = capital.or_else(|| Key::new(signs::digit_like(signs::plain(sign).unwrap_or(sign))));
+    let (mend, instead) = match (capital, meant) {
+        (Some(key), _) => (format!("Write {key}, in capitals."), Some(key.to_string())),
+        (None, Some(key)) => (format!("Write {key}."), Some(key.to_string())),
+        (None, None) if signs::is_unseen(sign) => ("Remove it.".into(), Some(String::new())),
+        (None, None) => ("Use 0-9, *, # and A-D.".into(), None),
     };
-    sheet.note(Code::KeySign, spot, format!("`{}` is no key.", sign.escape_debug()), mend);
+    // Only where the spot is the sign alone, not the whole text that it stands in.
+    let instead = instead.filter(|_| spot.length == 1);
+    sheet.note_exact(Code::KeySign, spot, format!("{} is no key.", signs::named(sign)), mend, instead);
 }
 
 /// The factory value and, for a secret, its code; `None` where it is wrong.
@@ -394,7 +401,8 @@ pub(super) fn value(sheet: &mut Sheet<'_>, kind: &Kind, node: &Node, what: &str)
     match kind.value(&written, sealed) {
         Ok(value) => Some(value),
         Err(unfit) => {
-            sheet.note(unfit.code, node.spot, format!("{what} {}", unfit.why), unfit.mend);
+            let instead = unfit.instead.filter(|_| matches!(node.data, Data::Scalar { .. }));
+            sheet.note_exact(unfit.code, node.spot, format!("{what} {}", unfit.why), unfit.mend, instead);
             None
         }
     }

@@ -30,10 +30,18 @@ pub struct Unfit {
     pub code: finding::Code,
     pub why: String,
     pub mend: String,
+    /// What to write in place of the value, where that can be told and the value is a single one.
+    pub instead: Option<String>,
+}
+
+impl Unfit {
+    fn instead(self, text: impl Into<String>) -> Unfit {
+        Unfit { instead: Some(text.into()), ..self }
+    }
 }
 
 fn unfit<T>(code: finding::Code, why: impl Into<String>, mend: impl Into<String>) -> Result<T, Unfit> {
-    Err(Unfit { code, why: why.into(), mend: mend.into() })
+    Err(Unfit { code, why: why.into(), mend: mend.into(), instead: None })
 }
 
 fn outside<T>(why: impl Into<String>, mend: impl Into<String>) -> Result<T, Unfit> {
@@ -76,13 +84,22 @@ impl Kind {
             (Kind::Digits { .. } | Kind::Dial { .. }, Written::Plain(text)) => unfit(
                 finding::Code::Unquoted,
                 format!("is not quoted: {text}."),
-                format!("Put it in double quotes: \"{text}\"."),
-            ),
+                format!("Put it in double quotes: {}.", finding::in_quotes(text)),
+            )
+            .map_err(|unfit| unfit.instead(finding::in_quotes(text))),
             (Kind::Choice(codes), Written::Plain(name) | Written::Quoted(name)) => choice(name, codes),
             (Kind::Flags { names, .. }, Written::List(list)) => flags(list, names),
             (Kind::Number { min, max, step, .. }, Written::Plain(text)) => number(text, *min, *max, *step),
-            (Kind::Number { .. }, Written::Quoted(text)) => {
-                outside(format!("is a number in quotes: \"{text}\"."), format!("Write {text} without quotes."))
+            (Kind::Number { min, max, step, .. }, Written::Quoted(text)) => {
+                let straight = finding::signs::straight(text);
+                match number(straight.trim(), *min, *max, *step) {
+                    Ok(_) => outside(
+                        format!("is a number in quotes: \"{text}\"."),
+                        format!("Write {straight} without quotes."),
+                    )
+                    .map_err(|unfit: Unfit| unfit.instead(straight.trim())),
+                    Err(unfit) => Err(unfit),
+                }
             }
             (
                 Kind::Digits { .. } | Kind::Dial { .. } | Kind::Choice(_) | Kind::Flags { .. } | Kind::Number { .. },
@@ -212,7 +229,10 @@ fn counted(min: u32, max: u32, what: &str) -> String {
 
 fn digits(text: &str, min: u32, max: u32) -> Result<Name, Unfit> {
     if let Some(odd) = text.chars().find(|c| !c.is_ascii_digit()) {
-        return outside(format!("is \"{text}\", and `{odd}` is no digit."), "Write the digits 0 to 9 only.");
+        let straight = typed(text).filter(|straight| straight != text && digits(straight, min, max).is_ok());
+        let (mend, instead) = exactly(straight, || "Write the digits 0 to 9 only.".into());
+        let why = format!("is \"{text}\", and {} is no digit.", finding::signs::named(odd));
+        return Err(Unfit { code: finding::Code::ValueOutside, why, mend, instead });
     }
     let count = text.len();
     if count < min as usize || count > max as usize {
@@ -225,19 +245,37 @@ fn digits(text: &str, min: u32, max: u32) -> Result<Name, Unfit> {
     Ok(text.into())
 }
 
+/// Digits and signs as a keypad would have given them, without what people put between digits: for a mend only.
+fn typed(text: &str) -> Option<String> {
+    let signs = finding::signs::straight(text);
+    let typed = signs.chars().filter(|sign| !" -./()".contains(*sign)).map(finding::signs::digit_like);
+    let typed: String = typed.collect();
+    (!typed.is_empty()).then_some(typed)
+}
+
+/// The mend for a text that is a value once it is typed right, and that value.
+fn exactly(straight: Option<String>, mend: impl FnOnce() -> String) -> (String, Option<String>) {
+    match straight.map(|straight| finding::in_quotes(&straight)) {
+        Some(straight) => (format!("Write {straight}."), Some(straight)),
+        None => (mend(), None),
+    }
+}
+
 fn dial(text: &str, min: u32, max: u32, symbols: &BTreeMap<char, Key>) -> Result<Name, Unfit> {
     for sign in text.chars() {
         if sign.is_ascii_digit() || symbols.contains_key(&sign) {
             continue;
         }
+        let straight = typed(text).filter(|straight| straight != text && dial(straight, min, max, symbols).is_ok());
         let keys: Vec<String> = symbols.keys().map(|s| format!("`{s}`")).collect();
         let can = if keys.is_empty() { String::new() } else { format!(" and {}", keys.join(", ")) };
-        let why = format!("is \"{text}\", and this model cannot store `{sign}`.");
-        return unfit(
-            finding::Code::PauseUnstorable,
-            why,
-            format!("It stores digits{can}; see `dial_keys` in its keybook."),
-        );
+        let (mend, instead) = exactly(straight, || match sign {
+            '+' => "Make a contact with `calls` and write {to: CONTACT}: how it is dialled depends on the line.".into(),
+            'p' | 'P' | 'w' | 'W' if symbols.contains_key(&',') => "A pause is written as a comma.".into(),
+            _ => format!("It stores digits{can}; see `dial_keys` in its keybook."),
+        });
+        let why = format!("is \"{text}\", and this model cannot store {}.", finding::signs::named(sign));
+        return Err(Unfit { code: finding::Code::PauseUnstorable, why, mend, instead });
     }
     let count = text.chars().count();
     if count < min as usize || count > max as usize {
@@ -251,10 +289,12 @@ fn dial(text: &str, min: u32, max: u32, symbols: &BTreeMap<char, Key>) -> Result
 }
 
 fn choice(name: &Name, codes: &[(Name, Keys)]) -> Result<Value, Unfit> {
-    match codes.iter().find(|(n, _)| n == name) {
-        Some((name, _)) => Ok(Value::Choice(name.clone())),
-        None => outside(format!("cannot be `{name}`."), finding::did_you_mean(name, codes.iter().map(|(n, _)| &**n))),
+    if let Some((name, _)) = codes.iter().find(|(n, _)| n == name) {
+        return Ok(Value::Choice(name.clone()));
     }
+    let known = codes.iter().map(|(n, _)| &**n);
+    outside(format!("cannot be `{name}`."), finding::did_you_mean(name, known.clone()))
+        .map_err(|unfit: Unfit| Unfit { instead: finding::nearest(name, known).map(finding::as_name), ..unfit })
 }
 
 fn flags(list: &[Name], names: &[(Name, u32)]) -> Result<Value, Unfit> {
@@ -274,7 +314,14 @@ fn flags(list: &[Name], names: &[(Name, u32)]) -> Result<Value, Unfit> {
 fn number(text: &str, min: u32, max: u32, step: u32) -> Result<Value, Unfit> {
     let steps = if step == 1 { String::new() } else { format!(" in steps of {step}") };
     let mend = format!("Write a number from {min} to {max}{steps}, without quotes and leading zeros.");
-    let Some(n) = decimal(text) else { return outside(format!("is `{text}`, which is no plain number."), mend) };
+    let Some(n) = decimal(text) else {
+        let straight = finding::signs::straight(text);
+        let bare =
+            decimal(straight.trim().trim_start_matches('0')).filter(|n| number(&n.to_string(), min, max, step).is_ok());
+        let instead = bare.map(|n| n.to_string());
+        let why = format!("is `{text}`, which is no plain number.");
+        return Err(Unfit { code: finding::Code::ValueOutside, why, mend, instead });
+    };
     if !(min..=max).contains(&n) || !(n - min).is_multiple_of(step) {
         return outside(format!("cannot be {n}."), mend);
     }

@@ -1,10 +1,11 @@
 //! Taking a tree apart: every step that fails leaves a finding with its place and goes on.
 
+use std::cell::OnceCell;
 use std::fmt::Display;
 use std::sync::Arc;
 
 use super::{Data, Key, Node, Spot};
-use crate::finding::{Code, Finding, Place, did_you_mean};
+use crate::finding::{Code, Finding, Place, in_quotes};
 use crate::setting::{Name, Reference, Written, decimal};
 
 /// One file being taken apart; collects what is wrong with it.
@@ -12,6 +13,8 @@ use crate::setting::{Name, Reference, Written, decimal};
 pub struct Sheet<'t> {
     file: Arc<str>,
     text: &'t str,
+    /// The lines of the text, found when the first is asked for.
+    lines: OnceCell<Vec<&'t str>>,
     /// Everything found so far.
     pub findings: Vec<Finding>,
 }
@@ -19,7 +22,7 @@ pub struct Sheet<'t> {
 impl<'t> Sheet<'t> {
     /// `text` is the file's text, looked at only to word a finding.
     pub fn new(file: &Arc<str>, text: &'t str) -> Sheet<'t> {
-        Sheet { file: file.clone(), text, findings: Vec::new() }
+        Sheet { file: file.clone(), text, lines: OnceCell::new(), findings: Vec::new() }
     }
 
     /// The full place of a spot in this file.
@@ -31,6 +34,31 @@ impl<'t> Sheet<'t> {
     pub fn note(&mut self, code: Code, spot: Spot, sentence: impl Display, mend: impl Display) {
         let place = self.place(spot);
         self.findings.push(Finding::new(code, place, sentence.to_string(), mend.to_string()));
+    }
+
+    /// The same for a mistake with an exact mend; `instead` is to stand in place of what stands at the spot.
+    pub fn note_exact(
+        &mut self,
+        code: Code,
+        spot: Spot,
+        sentence: impl Display,
+        mend: impl Display,
+        instead: Option<String>,
+    ) {
+        let finding = Finding::new(code, self.place(spot), sentence.to_string(), mend.to_string());
+        self.findings.push(finding.instead(instead));
+    }
+
+    /// The same for a name that nobody knows; the mend names the nearest of the known ones.
+    pub fn note_unknown<'a>(
+        &mut self,
+        code: Code,
+        spot: Spot,
+        sentence: impl Display,
+        word: &str,
+        known: impl IntoIterator<Item = &'a str> + Clone,
+    ) {
+        self.findings.push(Finding::unknown(code, self.place(spot), sentence.to_string(), word, known));
     }
 
     fn shape(&mut self, node: &Node, what: &str, wanted: &str) {
@@ -49,7 +77,7 @@ impl<'t> Sheet<'t> {
 
     /// The mend for a value that a `#` turned into a comment, in whole or in part.
     fn eaten(&self, node: &Node) -> Option<String> {
-        let line = self.text.lines().nth(node.spot.line as usize - 1)?;
+        let line = self.lines.get_or_init(|| self.text.lines().collect()).get(node.spot.line as usize - 1)?;
         let rest = line.chars().skip(node.spot.column as usize - 1).collect::<String>();
         let Data::Scalar { text, plain: true } = &node.data else { return None };
         let after = rest.strip_prefix(&**text).unwrap_or(&rest).trim_start();
@@ -84,7 +112,7 @@ impl<'t> Sheet<'t> {
                 Some(at) => values[at] = Some(value),
                 None => {
                     let sentence = format!("{what} has no key `{}`.", key.text);
-                    self.note(Code::KeyUnknown, key.spot, sentence, did_you_mean(&key.text, known));
+                    self.note_unknown(Code::KeyUnknown, key.spot, sentence, &key.text, known);
                 }
             }
         }
@@ -158,8 +186,10 @@ impl<'t> Sheet<'t> {
         match &node.data {
             Data::Scalar { text, plain: false } => Some(text),
             Data::Scalar { text, plain: true } if !node.is_null() => {
-                let mend = self.eaten(node).unwrap_or_else(|| format!("Put it in double quotes: \"{text}\"."));
-                self.note(Code::Unquoted, node.spot, format!("{what} is not quoted: {text}."), mend);
+                let eaten = self.eaten(node);
+                let instead = eaten.is_none().then(|| in_quotes(text));
+                let mend = eaten.unwrap_or_else(|| format!("Put it in double quotes: {}.", in_quotes(text)));
+                self.note_exact(Code::Unquoted, node.spot, format!("{what} is not quoted: {text}."), mend, instead);
                 None
             }
             Data::Scalar { .. } | Data::List(_) | Data::Map(_) => {
@@ -178,11 +208,13 @@ impl<'t> Sheet<'t> {
         if fits.is_none() {
             let (low, high) = (range.start(), range.end());
             let sentence = format!("{what} is `{text}`, which is no whole number from {low} to {high}.");
-            let mend = match value.is_none().then(|| text.trim_start_matches('0')).filter(|t| decimal(t).is_some()) {
+            let bare = value.is_none().then(|| text.trim_start_matches('0')).and_then(decimal);
+            let bare = bare.filter(|n| range.contains(n)).map(|n| n.to_string());
+            let mend = match &bare {
                 Some(bare) => format!("Write {bare}, without quotes and leading zeros."),
                 None => format!("Write digits only, between {low} and {high}."),
             };
-            self.note(Code::WrongShape, node.spot, sentence, mend);
+            self.note_exact(Code::WrongShape, node.spot, sentence, mend, bare);
         }
         fits
     }
@@ -197,8 +229,8 @@ impl<'t> Sheet<'t> {
         let text = self.text(node, what)?;
         let found = words.iter().find(|(w, _)| *w == text).map(|(_, value)| *value);
         if found.is_none() {
-            let mend = did_you_mean(text, words.iter().map(|(w, _)| *w));
-            self.note(Code::WrongShape, node.spot, format!("{what} cannot be `{text}`."), mend);
+            let sentence = format!("{what} cannot be `{text}`.");
+            self.note_unknown(Code::WrongShape, node.spot, sentence, text, words.iter().map(|(w, _)| *w));
         }
         found
     }
@@ -246,7 +278,9 @@ impl<'t> Sheet<'t> {
         };
         if !matches!(&node.data, Data::Scalar { text, plain: true } if &**text == "1") {
             let sentence = format!("This version of `{key}` is not known here.");
-            self.note(Code::Version, node.spot, sentence, format!("Write `{key}: 1`."));
+            let is_there = matches!(&node.data, Data::Scalar { text, .. } if !text.is_empty());
+            let instead = is_there.then(|| "1".to_owned());
+            self.note_exact(Code::Version, node.spot, sentence, format!("Write `{key}: 1`."), instead);
         }
     }
 }

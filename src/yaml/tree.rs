@@ -12,7 +12,7 @@ pub const LIMIT_BYTES: usize = 32 << 20;
 const LIMIT_NODES: usize = 4_000_000;
 const LIMIT_DEPTH: usize = 32;
 
-/// Where a node stands, in characters from 1.
+/// Where a node stands, in characters from 1. The length is 0 where there is no span to speak of.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Spot {
     pub line: u32,
@@ -81,7 +81,7 @@ impl Node {
 /// Every problem that can be told before the file stops making sense, with its place.
 pub fn read(file: &Arc<str>, bytes: &[u8]) -> Result<Node, Vec<Finding>> {
     let text = text_of(file, bytes).map_err(|finding| vec![finding])?;
-    let mut builder = Builder::new(file);
+    let mut builder = Builder::new(file, text);
     let mut parser = Parser::new_from_str(text);
     while let Some(next) = parser.next_event() {
         match next {
@@ -118,15 +118,18 @@ fn text_of<'b>(file: &Arc<str>, bytes: &'b [u8]) -> Result<&'b str, Finding> {
             "Save the file as UTF-8, without other encodings mixed in.",
         )
     })?;
-    match text.find('\0') {
-        None => Ok(text),
-        Some(at) => Err(Finding::new(
-            Code::NotText,
-            end_of(file, &text[..at]),
-            "A NUL character stands in the file.",
-            "Remove it; it usually comes from a damaged copy.",
-        )),
+    let refused = |at: usize, sentence: &str, mend: &str| {
+        Err(Finding::new(Code::NotText, end_of(file, &text[..at]), sentence, mend))
+    };
+    if let Some(at) = text.find('\0') {
+        return refused(at, "A NUL character stands in the file.", "Remove it; it usually comes from a damaged copy.");
     }
+    // YAML would take it for a line end, and nobody else does: the lines of findings would be others than an editor's.
+    if let Some((at, _)) = text.match_indices('\r').find(|(at, _)| !text[at + 1..].starts_with('\n')) {
+        let sentence = "A carriage return stands here without a line feed.";
+        return refused(at, sentence, "Save the file with the line ends of Unix or Windows.");
+    }
+    Ok(text)
 }
 
 /// The place just after `before`.
@@ -151,11 +154,19 @@ struct Builder<'f> {
     nodes: usize,
     documents: usize,
     findings: Vec<Finding>,
+    /// Just behind the last character.
+    end: Place,
 }
 
 impl<'f> Builder<'f> {
-    fn new(file: &'f Arc<str>) -> Builder<'f> {
-        Builder { file, open: Vec::new(), root: None, nodes: 0, documents: 0, findings: Vec::new() }
+    fn new(file: &'f Arc<str>, text: &str) -> Builder<'f> {
+        let end = end_of(file, text);
+        Builder { file, open: Vec::new(), root: None, nodes: 0, documents: 0, findings: Vec::new(), end }
+    }
+
+    /// The parser may place what is missing behind the last line; its author looks for it at the end of that.
+    fn within(&self, spot: Spot) -> Spot {
+        if spot.line > self.end.line { Spot { line: self.end.line, column: self.end.column, ..spot } } else { spot }
     }
 
     fn place(&self, spot: Spot) -> Place {
@@ -167,7 +178,7 @@ impl<'f> Builder<'f> {
     }
 
     fn take(&mut self, event: Event<'_>, span: &Span) -> Result<(), Stop> {
-        let spot = Spot::of(span);
+        let spot = self.within(Spot::of(span));
         match event {
             Event::Nothing | Event::StreamStart | Event::StreamEnd | Event::DocumentEnd => Ok(()),
             Event::DocumentStart(_) => self.document(spot),
@@ -178,6 +189,9 @@ impl<'f> Builder<'f> {
             Event::Scalar(text, style, anchor, tag) => {
                 self.decorated(spot, anchor, tag.is_some());
                 let plain = style == ScalarStyle::Plain;
+                let is_block = matches!(style, ScalarStyle::Literal | ScalarStyle::Folded);
+                // A block begins before its first line and is no span that could be replaced.
+                let spot = if is_block { Spot { length: 0, ..spot } } else { spot };
                 self.scalar(spot, text.into_owned().into_boxed_str(), plain)
             }
             Event::SequenceStart(anchor, tag) => {
@@ -284,7 +298,7 @@ impl<'f> Builder<'f> {
 
     fn syntax(&mut self, error: &saphyr_parser::ScanError, text: &str) {
         let marker = *error.marker();
-        let spot = Spot::of(&Span::empty(marker));
+        let spot = self.within(Spot::of(&Span::empty(marker)));
         let nth = spot.line as usize - 1;
         let line = text.lines().nth(nth).unwrap_or("");
         let before = nth.checked_sub(1).and_then(|nth| text.lines().nth(nth)).unwrap_or("");

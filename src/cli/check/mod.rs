@@ -1,0 +1,242 @@
+//! `check`: configuration, keybooks and inventory, every mistake at its line.
+
+mod sarif;
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use serde_json::{Value as Json, json};
+
+use super::scene::Files;
+use super::shown::{Shown, counted, findings_text, paint_out, print, print_json};
+use super::{Exit, against};
+use crate::change::{self, Change};
+use crate::files::{FileText, cleaned, read_file};
+use crate::finding::{Code, Finding, Place, plural, settle};
+use crate::gather::Texts;
+use crate::{config, inventory, keybook, ledger, script, yaml};
+
+/// The most findings laid out as text; the other forms hold all of them.
+const MOST_SHOWN: usize = 1_000;
+
+/// Checks files and shows every mistake at its line.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// Only what concerns these files or folders; files outside the configuration are checked by themselves
+    paths: Vec<PathBuf>,
+    /// What the files would change at the stations, against another folder: a configuration's, or an inventory alone
+    #[arg(long, value_name = "FOLDER")]
+    against: Option<String>,
+    /// How to print it: for people, for programs, or SARIF 2.1.0 for a forge that marks lines
+    #[arg(long, value_enum, default_value = "text")]
+    format: Format,
+}
+
+#[derive(Debug, Clone, Copy, clap::ValueEnum)]
+enum Format {
+    Text,
+    Json,
+    Sarif,
+}
+
+/// What was looked at, and what is wrong with it.
+struct Checked {
+    /// The configuration's folder, absolute.
+    folder: PathBuf,
+    findings: Vec<Finding>,
+    /// The texts of the configuration's files, by path relative to its folder.
+    texts: Vec<Texts>,
+    /// Files checked by themselves, by path as given.
+    alone: BTreeMap<Arc<str>, Option<Arc<FileText>>>,
+    /// What there is, where everything could be put together.
+    sound: Option<String>,
+    /// What it would change, and against what. Broken files change nothing: the last good ones stay in force.
+    change: Option<(String, Change)>,
+}
+
+pub fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
+    let checked = check(&args, config)?;
+    match args.format {
+        Format::Json => print_json(&checked.json())?,
+        Format::Sarif => print_json(&checked.sarif())?,
+        Format::Text => print(&checked.text())?,
+    }
+    let impossible = checked.change.is_some_and(|(_, change)| change.is_impossible());
+    Ok(match (checked.findings.iter().any(Finding::is_error), impossible) {
+        (true, _) => Exit::Usage,
+        (false, true) => Exit::Failed,
+        (false, false) => Exit::Done,
+    })
+}
+
+fn check(args: &Args, config: &Path) -> Result<Checked, Shown> {
+    let paths = &args.paths[..];
+    let loaded = config::load(config);
+    let folder = cleaned(&std::path::absolute(config)?).parent().unwrap_or(Path::new("/")).to_path_buf();
+    let mut checked = Checked {
+        folder,
+        findings: Vec::new(),
+        texts: vec![loaded.texts.files],
+        alone: BTreeMap::new(),
+        sound: None,
+        change: None,
+    };
+    match loaded.config {
+        Ok(config) => {
+            let mut reading = Files::in_passing(config);
+            if reading.fleet.is_sound() {
+                let fleet = &reading.fleet;
+                let unkeyable = script::unkeyable(&fleet.inventory, &fleet.codes);
+                let change = args.against.iter().map(|what| Ok((what.clone(), against::change(what, &reading)?)));
+                checked.change = change.collect::<Result<Vec<_>, Shown>>()?.pop();
+                checked.sound = Some(format!(
+                    "{}, {}, {}: ",
+                    plural(fleet.inventory.stations.len() as u64, "station"),
+                    plural(fleet.keybooks.len() as u64, "keybook"),
+                    plural(reading.texts().iter().map(|texts| texts.len() as u64).sum(), "file"),
+                ));
+                reading.fleet.findings.extend(unkeyable);
+                settle(&mut reading.fleet.findings);
+            }
+            checked.findings = reading.fleet.findings;
+            checked.texts.extend([reading.trees.keybooks.files, reading.trees.inventory.files]);
+        }
+        // Without a configuration files can still be checked by themselves.
+        Err(_) if !paths.is_empty() && !config.exists() => {}
+        Err(findings) => checked.findings = findings,
+    }
+    if !paths.is_empty() {
+        checked.narrow(paths)?;
+    }
+    Ok(checked)
+}
+
+impl Checked {
+    fn text(&self) -> String {
+        let alone = self.alone.iter().filter_map(|(name, text)| Some((name.clone(), text.clone()?))).collect();
+        let texts: Vec<&Texts> = self.texts.iter().chain([&alone]).collect();
+        let shown = &self.findings[..self.findings.len().min(MOST_SHOWN)];
+        let more = match self.findings.len() - shown.len() {
+            0 => String::new(),
+            n => format!("{n} more are not shown here; `--format json` has all.\n\n"),
+        };
+        let change = self.change.as_ref().map(|(what, change)| format!("\n{}", change::text(change, what, "here")));
+        let sound = self.sound.as_deref().unwrap_or_default();
+        findings_text(shown, &texts, paint_out())
+            + &more
+            + &format!("{sound}{}.\n", counted(&self.findings))
+            + &change.unwrap_or_default()
+    }
+
+    fn json(&self) -> Json {
+        let errors = self.findings.iter().filter(|finding| finding.is_error()).count();
+        let mut all = json!({
+            "findings": self.findings.iter().map(finding_json).collect::<Vec<_>>(),
+            "errors": errors,
+            "warnings": self.findings.len() - errors,
+        });
+        if let Some((_, change)) = &self.change {
+            all["change"] = change::json(change);
+        }
+        all
+    }
+
+    fn sarif(&self) -> Json {
+        let root = work_tree(&self.folder).unwrap_or(&self.folder);
+        let path = |file: &str| self.path(file);
+        let text = |file: &str| {
+            let own = self.texts.iter().find_map(|texts| texts.get(file));
+            own.or_else(|| self.alone.get(file)?.as_ref())?.text()
+        };
+        sarif::log(&self.findings, &sarif::Ground { root, path: &path, text: &text })
+    }
+
+    /// Where a file is that a finding names.
+    fn path(&self, file: &str) -> PathBuf {
+        if self.alone.contains_key(file) {
+            return cleaned(&std::path::absolute(file).unwrap_or_else(|_| file.into()));
+        }
+        cleaned(&self.folder.join(file))
+    }
+
+    /// Keeps the findings that concern some paths, and looks at those that the configuration does not lead to.
+    fn narrow(&mut self, paths: &[PathBuf]) -> Result<(), Shown> {
+        let all = std::mem::take(&mut self.findings);
+        for path in paths {
+            let full = cleaned(&std::path::absolute(path)?);
+            let inside = full.strip_prefix(&self.folder).ok().map(Path::to_path_buf);
+            let known = |inside: &PathBuf| {
+                let findings = all.iter().map(|finding| &finding.place.file);
+                self.texts.iter().flat_map(Texts::keys).chain(findings).any(|f| Path::new(&**f).starts_with(inside))
+            };
+            match inside.filter(known) {
+                Some(inside) => {
+                    let concerned = |f: &&Finding| {
+                        let mut places = std::iter::once(&f.place).chain(f.related.iter().map(|(place, _)| place));
+                        places.any(|place| Path::new(&*place.file).starts_with(&inside))
+                    };
+                    self.findings.extend(all.iter().filter(concerned).cloned());
+                }
+                None => self.by_itself(path),
+            }
+        }
+        settle(&mut self.findings);
+        Ok(())
+    }
+
+    /// A file outside the configuration.
+    fn by_itself(&mut self, path: &Path) {
+        let file: Arc<str> = path.display().to_string().into();
+        let (text, findings) = match read_file(&file, path) {
+            Ok(text) => {
+                let findings = by_its_first_key(&file, path, &text.bytes);
+                (Some(Arc::new(text)), findings)
+            }
+            Err(finding) => (None, vec![finding]),
+        };
+        self.findings.extend(findings);
+        self.alone.insert(file, text);
+    }
+}
+
+/// The top of the work tree that a folder lies in: what a forge shows paths from.
+fn work_tree(folder: &Path) -> Option<&Path> {
+    folder.ancestors().find(|folder| folder.join(".git").exists())
+}
+
+fn finding_json(finding: &Finding) -> Json {
+    let place = |place: &Place| json!({ "file": &*place.file, "line": place.line, "column": place.column, "length": place.length });
+    let related = finding.related.iter().map(|(at, what)| json!({ "place": place(at), "what": what }));
+    json!({
+        "place": place(&finding.place),
+        "severity": finding.severity.to_string(),
+        "code": finding.code.as_str(),
+        "sentence": finding.sentence,
+        "mend": finding.mend,
+        "instead": finding.instead,
+        "related": related.collect::<Vec<_>>(),
+    })
+}
+
+/// What is wrong with a file that says in its first key what it is.
+fn by_its_first_key(file: &Arc<str>, path: &Path, bytes: &[u8]) -> Vec<Finding> {
+    let root = match yaml::read(file, bytes) {
+        Ok(root) => root,
+        Err(findings) => return findings,
+    };
+    if root.get("stationkeep").is_some() {
+        // A configuration has keys `inventory` and `keybooks` too, so it is asked for first.
+        config::read(file, path.parent().unwrap_or(Path::new(".")), bytes).err().unwrap_or_default()
+    } else if root.get("keybook").is_some() {
+        keybook::read(file, bytes).1
+    } else if root.get("inventory").is_some() {
+        inventory::read(file, bytes).1
+    } else if root.get("report").is_some() {
+        ledger::read(file, bytes).err().unwrap_or_default()
+    } else {
+        let sentence = "The file does not say what it is.";
+        let mend = "Begin it with `inventory: 1`, `keybook: 1`, `report: 1` or `stationkeep: 1`.";
+        vec![Finding::new(Code::Version, Place::start_of(file), sentence, mend)]
+    }
+}
