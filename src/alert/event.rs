@@ -28,6 +28,7 @@ pub(super) enum Kind {
     Drift,
     InventoryRefused,
     ReportRefused,
+    WebhookGone,
 }
 
 impl Kind {
@@ -36,6 +37,7 @@ impl Kind {
             Kind::Drift => "stationkeep.drift.v1",
             Kind::InventoryRefused => "stationkeep.inventory.refused.v1",
             Kind::ReportRefused => "stationkeep.report.refused.v1",
+            Kind::WebhookGone => "stationkeep.webhook.gone.v1",
         }
     }
 }

@@ -46,6 +46,7 @@ mod compare;
 mod decide;
 mod entry;
 mod event;
+mod gone;
 mod mark;
 mod message;
 mod next;
@@ -73,6 +74,7 @@ mod wire_tests;
 
 pub use decide::{Verdict, decide, next_reminder};
 pub use event::{CONTENT_TYPE, LONGEST_BODY, Message, source_of};
+pub use gone::{GoneWebhook, webhook_gone};
 pub use mark::{Mark, Thread};
 pub use next::{Foresight, Next};
 pub use pass::{Cause, Pass, ReportTaken};

@@ -78,7 +78,8 @@ pub async fn run(basis: &Basis, path: &Path, clock: Clock, first: bool, stops: &
         sleep(again.min(config.settle()) + MOMENT).await;
         seen = state.look(None).await?;
     }
-    let mut deliveries = Deliveries::start(config, &store)?;
+    let source = source_of(&state.inventory().fleet);
+    let mut deliveries = Deliveries::start(config, &store, &source, clock)?;
     let cause = Cause { started: first, files: cause_files(config, first), ..Cause::default() };
     let mut teller = Teller::resume(&store, terms(config, &state, &deliveries), cause).await?;
     deliveries.notes.extend(undelivered(&store).await);

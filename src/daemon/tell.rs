@@ -257,7 +257,8 @@ impl After {
     }
 }
 
-fn outgoing(message: &Message) -> NewMessage {
+/// A message as it enters the outbox.
+pub(super) fn outgoing(message: &Message) -> NewMessage {
     NewMessage {
         id: message.id.clone(),
         webhook: message.webhook.to_string(),

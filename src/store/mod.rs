@@ -21,7 +21,7 @@ pub use error::StoreError;
 pub use good::Good;
 pub use intake::{NewRefused, Refused, Taken};
 pub use ledger::{Appended, Entry, EntryKind, NewEntry, Verification};
-pub use outbox::{Delivery, Queue, Try, Waiting};
+pub use outbox::{Delivery, Lasting, Queue, Try, Waiting};
 pub use pass::{Decision, NewMessage, Told};
 
 use std::future::Future;
@@ -53,6 +53,8 @@ pub struct Store {
     engine: Engine,
     readers: AnyPool,
     writers: AnyPool,
+    /// Writes small records that must outlive this process, and need not outlive a power cut.
+    quick: AnyPool,
 }
 
 impl Store {
@@ -69,6 +71,7 @@ impl Store {
     /// Ends all connections; SQLite's side files are folded into the database.
     pub async fn close(&self) {
         self.readers.close().await;
+        self.quick.close().await;
         self.writers.close().await;
     }
 

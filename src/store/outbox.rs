@@ -31,6 +31,16 @@ pub enum Try {
     },
 }
 
+/// What the record of a try outlives.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Lasting {
+    /// A power cut: it is on the disk, and so is every record made before it.
+    PowerCut,
+    /// The end of this process however it comes. A power cut may take it back until something that waits for the disk
+    /// is written; then the message is delivered once more, under the same id.
+    Kill,
+}
+
 /// A message as a page shows it, without its body. `seq` counts upwards in the order written.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Delivery {
@@ -57,22 +67,27 @@ pub struct Queue {
 }
 
 impl Store {
-    /// The oldest undelivered message of a webhook, if its time has come. A last try that lies in the future means
-    /// that the clock was set back: then it is due at once.
-    pub async fn next_due(&self, webhook: &str, now_ms: i64) -> Result<Option<Waiting>, StoreError> {
+    /// The oldest undelivered messages of a webhook up to the first whose time has not come, at most `most`: to be
+    /// delivered in this order, none before the one ahead of it is delivered. A last try that lies in the future means
+    /// that the clock was set back: then a message is due at once.
+    pub async fn due(&self, webhook: &str, now_ms: i64, most: i64) -> Result<Vec<Waiting>, StoreError> {
         self.bounded("reading the outbox", async {
-            let row =
-                sqlx::query("SELECT * FROM outbox WHERE webhook = $1 AND delivered_ms IS NULL ORDER BY seq LIMIT 1")
-                    .bind(webhook)
-                    .fetch_optional(&self.readers)
-                    .await?;
-            let Some(row) = row else {
-                return Ok(None);
-            };
-            if due_from(&row, now_ms)? > now_ms {
-                return Ok(None);
+            let rows = sqlx::query(
+                "SELECT webhook, id, content_type, body, due_ms, tries, last_try_ms FROM outbox \
+                 WHERE webhook = $1 AND delivered_ms IS NULL ORDER BY seq LIMIT $2",
+            )
+            .bind(webhook)
+            .bind(most)
+            .fetch_all(&self.readers)
+            .await?;
+            let mut due = Vec::with_capacity(rows.len());
+            for row in &rows {
+                if due_from(row, now_ms)? > now_ms {
+                    break;
+                }
+                due.push(waiting_from(row)?);
             }
-            waiting_from(&row).map(Some)
+            Ok(due)
         })
         .await
     }
@@ -94,7 +109,18 @@ impl Store {
     }
 
     /// Records a try of a message that is not yet delivered. False: there is no such message (any more).
-    pub async fn record_try(&self, webhook: &str, id: &str, now_ms: i64, outcome: &Try) -> Result<bool, StoreError> {
+    pub async fn record_try(
+        &self,
+        webhook: &str,
+        id: &str,
+        now_ms: i64,
+        outcome: &Try,
+        lasting: Lasting,
+    ) -> Result<bool, StoreError> {
+        let connections = match lasting {
+            Lasting::PowerCut => &self.writers,
+            Lasting::Kill => &self.quick,
+        };
         let (error, due, delivered) = match outcome {
             Try::Delivered => (None, None, Some(now_ms)),
             Try::Failed { error, next_due_ms } => (Some(error.as_str()), Some(*next_due_ms), None),
@@ -112,7 +138,7 @@ impl Store {
             .bind(error)
             .bind(due)
             .bind(delivered)
-            .execute(&self.writers)
+            .execute(connections)
             .await?
             .rows_affected();
             Ok(written > 0)

@@ -7,6 +7,6 @@ mod send;
 mod sign;
 
 pub use pump::{Ended, Pump, PumpState, PumpStatus, Target};
-pub use retry::{FIRST_WAIT_MS, LONGEST_WAIT_MS, MOST_ASKED_MS, retry_after_ms, wait_ms};
+pub use retry::{FIRST_WAIT_MS, LONGEST_WAIT_MS, MOST_ASKED_MS, http_date_ms, retry_after_ms, wait_ms};
 pub use send::{Attempt, Limits, Message, SendError, Sender, shown_address};
 pub use sign::{Secret, SignError, signature};

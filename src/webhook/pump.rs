@@ -1,9 +1,10 @@
-//! One task a webhook: takes the head of its queue when it is due, sends it, records what became of it, goes on.
-//! It never sends a message before the one ahead of it is delivered, and never drops one. The outbox is its only
-//! memory: a nudge only says "look now", and a killed pump sends again, under the same id, what was not recorded.
+//! One task a webhook: takes what is due from the head of its queue, sends it, records what became of it, goes on.
+//! It never sends a message before the one ahead of it is delivered and recorded so, and never drops one. The outbox
+//! is its only memory: a nudge only says "look now", and a killed pump sends again, under the same id, the one message
+//! whose try was not recorded.
 
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
 use tokio::sync::{Notify, watch};
@@ -13,7 +14,7 @@ use tokio_util::sync::CancellationToken;
 use super::retry::wait_ms;
 use super::send::{Attempt, Message, Sender, shown_address};
 use super::sign::Secret;
-use crate::store::{Store, StoreError, Try, Waiting};
+use crate::store::{Lasting, Store, StoreError, Try, Waiting};
 
 /// An idle pump looks again after this long, whether nudged or not.
 const LOOK_AGAIN: Duration = Duration::from_secs(30);
@@ -23,6 +24,12 @@ const STORE_PAUSE: Duration = Duration::from_secs(2);
 
 /// A try in flight when the pump is told to stop gets this long to end; then it is abandoned.
 const GRACE: Duration = Duration::from_secs(3);
+
+/// Messages read from the outbox at once, and the longest that sending them goes on before the outbox is read again.
+/// The last record of such a burst waits for the disk, those before it do not: so a power cut repeats at most a burst,
+/// and the end of this process, however it comes, the one message in flight.
+const BURST: i64 = 16;
+const LONGEST_BURST: Duration = Duration::from_millis(50);
 
 /// Where a webhook's messages go.
 #[derive(Debug, Clone)]
@@ -65,10 +72,13 @@ pub struct PumpStatus {
 }
 
 /// Why a pump ended.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Ended {
     Cancelled,
-    Gone,
+    /// The receiver answered 410 to the message of this id.
+    Gone {
+        id: String,
+    },
 }
 
 /// Delivers one webhook's messages. `clock` gives milliseconds since 1970, `random` a number from 0 to 1.
@@ -80,6 +90,8 @@ pub struct Pump {
     clock: fn() -> i64,
     random: fn() -> f64,
     status: watch::Sender<PumpStatus>,
+    /// When the last try failed, by a clock that nobody sets, and by `clock`.
+    failed: Option<(Instant, i64)>,
 }
 
 impl Pump {
@@ -93,7 +105,7 @@ impl Pump {
             last_error: None,
             waiting: 0,
         });
-        Self { store, sender, target, clock, random, status }
+        Self { store, sender, target, clock, random, status, failed: None }
     }
 
     /// What the pump is doing, now and from now on; outlives the pump.
@@ -103,7 +115,7 @@ impl Pump {
 
     /// Runs until `cancel`, or until the receiver answers 410. After each commit that may have added a message call
     /// `notify_one` on `nudge` (each pump has its own; `notify_waiters` would be lost on a pump that is busy).
-    pub async fn run(self, nudge: Arc<Notify>, cancel: CancellationToken) -> Ended {
+    pub async fn run(mut self, nudge: Arc<Notify>, cancel: CancellationToken) -> Ended {
         while !cancel.is_cancelled() {
             let turn = match self.turn(&cancel).await {
                 Ok(turn) => turn,
@@ -118,9 +130,9 @@ impl Pump {
                         () = sleep(pause) => {}
                     }
                 }
-                Turn::Gone => {
+                Turn::Gone { id } => {
                     self.show(|status| status.state = PumpState::Gone);
-                    return Ended::Gone;
+                    return Ended::Gone { id };
                 }
             }
         }
@@ -128,16 +140,25 @@ impl Pump {
         Ended::Cancelled
     }
 
-    async fn turn(&self, cancel: &CancellationToken) -> Result<Turn, StoreError> {
-        let due = self.store.next_due(&self.target.webhook, (self.clock)()).await?;
-        match due {
-            Some(waiting) => self.deliver(&waiting, cancel).await,
-            None => self.come_to_rest().await,
+    async fn turn(&mut self, cancel: &CancellationToken) -> Result<Turn, StoreError> {
+        let due = self.store.due(&self.target.webhook, self.now_ms(), BURST).await?;
+        if due.is_empty() {
+            return self.come_to_rest().await;
         }
+        Ok(self.burst(&due, cancel).await)
+    }
+
+    /// The clock; one that was set back since the last failure does not make the wait after it longer.
+    fn now_ms(&self) -> i64 {
+        let now_ms = (self.clock)();
+        self.failed.map_or(now_ms, |(at, at_ms)| {
+            let since = i64::try_from(at.elapsed().as_millis()).unwrap_or(i64::MAX);
+            now_ms.max(at_ms.saturating_add(since))
+        })
     }
 
     async fn come_to_rest(&self) -> Result<Turn, StoreError> {
-        let now_ms = (self.clock)();
+        let now_ms = self.now_ms();
         let until = self.store.next_due_at(&self.target.webhook, now_ms).await?;
         let waiting = self.count().await?;
         self.show(|status| {
@@ -154,32 +175,53 @@ impl Pump {
         Ok(Turn::Rest(Duration::from_millis(left).min(LOOK_AGAIN)))
     }
 
-    async fn deliver(&self, waiting: &Waiting, cancel: &CancellationToken) -> Result<Turn, StoreError> {
+    /// Sends messages in their order, each only after the one ahead of it was delivered and recorded so.
+    async fn burst(&mut self, due: &[Waiting], cancel: &CancellationToken) -> Turn {
         self.show(|status| status.state = PumpState::Sending);
-        let started_ms = (self.clock)();
+        let began = Instant::now();
+        for (nth, waiting) in due.iter().enumerate() {
+            let Some(attempt) = self.attempt(waiting, cancel).await else { return Turn::GoOn };
+            let now_ms = self.now_ms();
+            let outcome = self.outcome(waiting, &attempt, now_ms);
+            self.log(waiting, &outcome);
+            let goes_on = match &outcome {
+                Try::Delivered => nth + 1 < due.len() && began.elapsed() < LONGEST_BURST,
+                Try::Failed { .. } => false,
+            };
+            let lasting = if goes_on { Lasting::Kill } else { Lasting::PowerCut };
+            let recorded = self.record(waiting, &outcome, now_ms, lasting, cancel).await;
+            self.show_outcome(&outcome, now_ms).await;
+            match attempt {
+                Attempt::Gone => return Turn::Gone { id: waiting.id.clone() },
+                Attempt::Delivered { .. } => {}
+                Attempt::Refused { .. }
+                | Attempt::Unreachable { .. }
+                | Attempt::TimedOut
+                | Attempt::Unsendable { .. } => self.failed = Some((Instant::now(), now_ms)),
+            }
+            // Another process may have delivered it, too, and more behind it: read the outbox again.
+            if !goes_on || !recorded {
+                break;
+            }
+        }
+        Turn::GoOn
+    }
+
+    /// One try; `None` where the pump is to stop and the try did not end in time.
+    async fn attempt(&self, waiting: &Waiting, cancel: &CancellationToken) -> Option<Attempt> {
+        if cancel.is_cancelled() {
+            return None;
+        }
         let message = Message {
             id: &waiting.id,
-            timestamp_s: started_ms.div_euclid(1000),
+            timestamp_s: (self.clock)().div_euclid(1000),
             content_type: &waiting.content_type,
             body: &waiting.body,
         };
-        let attempt = tokio::select! {
-            attempt = self.sender.send(&self.target.url, &self.target.secrets, &message) => attempt,
-            () = grace_is_over(cancel) => return Ok(Turn::GoOn),
-        };
-        let now_ms = (self.clock)();
-        let outcome = self.outcome(waiting, &attempt, now_ms);
-        self.log(waiting, &outcome);
-        self.record(waiting, &outcome, now_ms, cancel).await;
-        self.show_outcome(&outcome, now_ms).await;
-        Ok(match attempt {
-            Attempt::Gone => Turn::Gone,
-            Attempt::Delivered { .. }
-            | Attempt::Refused { .. }
-            | Attempt::Unreachable { .. }
-            | Attempt::TimedOut
-            | Attempt::Unsendable { .. } => Turn::GoOn,
-        })
+        tokio::select! {
+            attempt = self.sender.send(&self.target.url, &self.target.secrets, &message) => Some(attempt),
+            () = grace_is_over(cancel) => None,
+        }
     }
 
     fn outcome(&self, waiting: &Waiting, attempt: &Attempt, now_ms: i64) -> Try {
@@ -204,17 +246,25 @@ impl Pump {
     }
 
     /// Records until it is recorded or the pump is to stop: sending the same message again meanwhile would help nobody.
-    async fn record(&self, waiting: &Waiting, outcome: &Try, now_ms: i64, cancel: &CancellationToken) {
+    /// False where there was nothing (any more) to record.
+    async fn record(
+        &self,
+        waiting: &Waiting,
+        outcome: &Try,
+        now_ms: i64,
+        lasting: Lasting,
+        cancel: &CancellationToken,
+    ) -> bool {
         loop {
-            let recorded = self.store.record_try(&waiting.webhook, &waiting.id, now_ms, outcome).await;
+            let recorded = self.store.record_try(&waiting.webhook, &waiting.id, now_ms, outcome, lasting).await;
             match recorded {
-                Ok(_) => return,
+                Ok(recorded) => return recorded,
                 Err(error) => {
                     self.store_failed(&error);
                 }
             }
             tokio::select! {
-                () = cancel.cancelled() => return,
+                () = cancel.cancelled() => return false,
                 () = sleep(STORE_PAUSE) => {}
             }
         }
@@ -279,7 +329,7 @@ impl Pump {
 enum Turn {
     GoOn,
     Rest(Duration),
-    Gone,
+    Gone { id: String },
 }
 
 async fn grace_is_over(cancel: &CancellationToken) {

@@ -39,8 +39,8 @@ fn scaled(ms: i64, factor: f64) -> i64 {
     (ms as f64 * factor) as i64
 }
 
-/// The wait that a `Retry-After` header asks for, in milliseconds from `now_ms`: seconds, or an HTTP date in any
-/// of the three forms of RFC 9110 §5.6.7 (a date gone by is 0). `None` for anything else.
+/// The wait that a `Retry-After` header asks for, in milliseconds from `now_ms`: seconds, or an HTTP date (a date gone
+/// by is 0). `None` for anything else.
 pub fn retry_after_ms(header: &str, now_ms: i64) -> Option<i64> {
     let text = header.trim();
     if !text.is_empty() && text.bytes().all(|byte| byte.is_ascii_digit()) {
@@ -48,14 +48,14 @@ pub fn retry_after_ms(header: &str, now_ms: i64) -> Option<i64> {
         let seconds = text.parse::<i64>().unwrap_or(i64::MAX);
         return Some(seconds.saturating_mul(1000));
     }
-    let at = http_date(text)?;
-    let at_ms = TimeZone::UTC.to_timestamp(at).ok()?.as_millisecond();
-    Some(at_ms.saturating_sub(now_ms).max(0))
+    Some(http_date_ms(text)?.saturating_sub(now_ms).max(0))
 }
 
-fn http_date(text: &str) -> Option<DateTime> {
+/// An HTTP date in any of the three forms of RFC 9110 §5.6.7, in milliseconds since 1970.
+pub fn http_date_ms(header: &str) -> Option<i64> {
     const FORMS: [&str; 3] = ["%a, %d %b %Y %H:%M:%S GMT", "%A, %d-%b-%y %H:%M:%S GMT", "%a %b %e %H:%M:%S %Y"];
-    FORMS.iter().find_map(|form| DateTime::strptime(form, text).ok())
+    let at = FORMS.iter().find_map(|form| DateTime::strptime(form, header.trim()).ok())?;
+    Some(TimeZone::UTC.to_timestamp(at).ok()?.as_millisecond())
 }
 
 #[cfg(test)]

@@ -4,11 +4,11 @@
 use std::sync::OnceLock;
 use std::time::Duration;
 
-use reqwest::header::{CONTENT_TYPE, HeaderValue, RETRY_AFTER};
+use reqwest::header::{CONTENT_TYPE, DATE, HeaderName, HeaderValue, RETRY_AFTER};
 use reqwest::{Client, Response, StatusCode, Url, redirect};
 use thiserror::Error;
 
-use super::retry::retry_after_ms;
+use super::retry::{http_date_ms, retry_after_ms};
 use super::sign::{Secret, signature};
 
 /// An answer's body is read so far, so that its connection can be used again; its content means nothing.
@@ -17,7 +17,7 @@ const MOST_READ: usize = 16 * 1024;
 /// And no longer than this: the status has decided.
 const LONGEST_READ: Duration = Duration::from_secs(2);
 
-/// How long a try may take: to connect, and altogether.
+/// How long a try may take: to connect, and until the answer's headers are there.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Limits {
     pub connect: Duration,
@@ -84,21 +84,16 @@ impl Sender {
 
     /// Makes one try. Without `secrets` the message is sent unsigned.
     pub async fn send(&self, url: &str, secrets: &[Secret], message: &Message<'_>) -> Attempt {
-        match tokio::time::timeout(self.limits.whole, self.try_once(url, secrets, message)).await {
-            Ok(attempt) => attempt,
-            Err(_) => Attempt::TimedOut,
-        }
-    }
-
-    async fn try_once(&self, url: &str, secrets: &[Secret], message: &Message<'_>) -> Attempt {
         let request = match self.request(url, secrets, message) {
             Ok(request) => request,
             Err(attempt) => return attempt,
         };
-        match request.send().await {
-            Ok(response) => judged(response, message.timestamp_s).await,
-            Err(error) if error.is_timeout() => Attempt::TimedOut,
-            Err(error) => Attempt::Unreachable { why: reasons(error) },
+        match tokio::time::timeout(self.limits.whole, request.send()).await {
+            // The status has decided, however long the body takes: a delivery must not be made again for that.
+            Ok(Ok(response)) => judged(response, message.timestamp_s).await,
+            Ok(Err(error)) if error.is_timeout() => Attempt::TimedOut,
+            Ok(Err(error)) => Attempt::Unreachable { why: reasons(error) },
+            Err(_) => Attempt::TimedOut,
         }
     }
 
@@ -164,11 +159,10 @@ fn builder(limits: Limits) -> reqwest::ClientBuilder {
 
 async fn judged(response: Response, timestamp_s: i64) -> Attempt {
     let status = response.status();
-    let retry_after_ms = response
-        .headers()
-        .get(RETRY_AFTER)
-        .and_then(|value| value.to_str().ok())
-        .and_then(|text| retry_after_ms(text, timestamp_s.saturating_mul(1000)));
+    let header = |name: HeaderName| response.headers().get(name).and_then(|value| value.to_str().ok());
+    // A date is meant by the receiver's clock, which its answer tells; ours may be wrong.
+    let now_ms = header(DATE).and_then(http_date_ms).unwrap_or(timestamp_s.saturating_mul(1000));
+    let retry_after_ms = header(RETRY_AFTER).and_then(|text| retry_after_ms(text, now_ms));
     // How the body ends changes nothing.
     let _ = tokio::time::timeout(LONGEST_READ, drained(response)).await;
     if status.is_success() {

@@ -232,18 +232,30 @@ pub fn write(folder: &Path, stations: usize) {
     put(folder, "secrets/access-2025", "410522\n");
     put(folder, "secrets/access-2026", "728164\n");
     put(folder, "reports/.keep", "");
-    let shared = SHARED.replace("CONTROL", CONTROL_ROOM).replace("DUTY", DUTY_OFFICER);
-    put(folder, "inventory/fleet.yaml", &shared);
+    write_inventory(folder, stations);
     let mut ledger = String::new();
     for site in 0..stations.div_ceil(SITE) {
         let line = Line::of(site);
-        let here = (site * SITE)..((site + 1) * SITE).min(stations);
-        put(folder, &format!("inventory/sites/site-{site:04}.yaml"), &site_text(site, &line, here.clone()));
-        for report in here.flat_map(|nth| Station { nth }.reports(&line)) {
+        for report in here(site, stations).flat_map(|nth| Station { nth }.reports(&line)) {
             writeln!(ledger, "{report}").expect("a line");
         }
     }
     put(folder, "ledger.jsonl", &ledger);
+}
+
+/// The inventory's files alone.
+pub fn write_inventory(folder: &Path, stations: usize) {
+    let shared = SHARED.replace("CONTROL", CONTROL_ROOM).replace("DUTY", DUTY_OFFICER);
+    put(folder, "inventory/fleet.yaml", &shared);
+    for site in 0..stations.div_ceil(SITE) {
+        let text = site_text(site, &Line::of(site), here(site, stations));
+        put(folder, &format!("inventory/sites/site-{site:04}.yaml"), &text);
+    }
+}
+
+/// The places in the fleet of a site's stations.
+fn here(site: usize, stations: usize) -> std::ops::Range<usize> {
+    (site * SITE)..((site + 1) * SITE).min(stations)
 }
 
 fn site_text(site: usize, line: &Line, stations: std::ops::Range<usize>) -> String {

@@ -1,14 +1,21 @@
-//! kill -9 at moments of chance while files change and reports come in. `STATIONKEEP_TEST_SEED` repeats a run's chances.
+//! kill -9 at moments of chance while files change and reports come in: 20 times during 200 changes, or as often as
+//! `STATIONKEEP_TEST_KILLS` says during ten times as many (200 take about five minutes). `STATIONKEEP_TEST_SEED` repeats
+//! a run's chances.
 
-use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::{Duration, SystemTime, UNIX_EPOCH};
+use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
+use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 use super::fleet::{Fleet, SIGNING, STATIONS, fleet_yaml, north_yaml, uuid};
 use super::process::{Daemon, signal, until};
 use super::receiver::{Answer, Receiver};
 use super::told::{REPORT, drifting, in_order, open_cases, settled};
 
-const KILLS: u32 = 25;
+/// Changes for each kill.
+const CHANGES: u32 = 10;
+
+fn kills() -> u32 {
+    std::env::var("STATIONKEEP_TEST_KILLS").ok().and_then(|text| text.parse().ok()).unwrap_or(20)
+}
 
 /// SplitMix64 (Steele, Lea, Flood 2014; constants from memory): any sequence without a pattern will do.
 struct Chance(u64);
@@ -62,37 +69,40 @@ fn change(fleet: &Fleet, number: u32, chance: &mut Chance) {
             fleet.rename_into(&format!("config/reports/{number:04}.yaml"), &report);
         }
     }
-    std::thread::sleep(Duration::from_millis(30 + chance.below(250)));
+    std::thread::sleep(Duration::from_millis(chance.below(80)));
 }
 
 #[test]
 fn whenever_it_is_killed_every_case_is_told_nothing_twice_and_all_in_order() {
     let seed = seed();
     println!("STATIONKEEP_TEST_SEED={seed}");
-    let receiver = Receiver::start(SIGNING);
+    let began = Instant::now();
+    let receiver = Receiver::witnessed(SIGNING);
     let fleet = Fleet::new(&receiver);
-    let over = AtomicBool::new(false);
+    let (kills, over) = (kills(), AtomicBool::new(false));
+    let (made, killed) = (AtomicU32::new(0), AtomicU32::new(0));
     std::thread::scope(|scope| {
-        let (changing, home, environment) = (&over, fleet.home().to_owned(), fleet.environment.clone());
-        let receiver = &receiver;
+        let (home, environment) = (fleet.home().to_owned(), fleet.environment.clone());
+        let (receiver, over, made, killed) = (&receiver, &over, &made, &killed);
         let killer = scope.spawn(move || {
             let mut chance = Chance(seed);
-            for _ in 0..KILLS {
+            while killed.load(Ordering::Acquire) < kills || made.load(Ordering::Acquire) < kills * CHANGES {
                 let daemon = Daemon::spawn(&home, &environment);
-                std::thread::sleep(Duration::from_millis(chance.below(1_000)));
+                std::thread::sleep(Duration::from_millis(chance.below(2_000)));
                 receiver.answer([Answer::Ok, Answer::Ok, Answer::Ok, Answer::Close][chance.below(4) as usize]);
                 daemon.kill();
+                killed.fetch_add(1, Ordering::AcqRel);
             }
-            changing.store(true, Ordering::Release);
+            over.store(true, Ordering::Release);
         });
         let mut chance = Chance(!seed);
         let mut number = 0;
         while !over.load(Ordering::Acquire) && !killer.is_finished() {
             change(&fleet, number, &mut chance);
             number += 1;
+            made.store(number, Ordering::Release);
         }
         killer.join().expect("no panic");
-        println!("{number} changes during {KILLS} lives");
     });
     receiver.answer(Answer::Ok);
     let daemon = fleet.start();
@@ -106,6 +116,18 @@ fn whenever_it_is_killed_every_case_is_told_nothing_twice_and_all_in_order() {
     assert_eq!(told_of(&receiver, &bad), bad);
     in_order(&receiver);
     fleet.run(&["ledger", "verify"]).ended(0);
+    let requests = receiver.requests();
+    assert_eq!(receiver.witness_saw(), requests.len());
+    let taken = requests.iter().filter(|got| got.taken).count();
+    println!(
+        "{} changes, {} times kill -9, {:.0} s: {} deliveries heard, {} of them twice, {} tries not taken",
+        made.into_inner(),
+        killed.into_inner(),
+        began.elapsed().as_secs_f64(),
+        heard.len(),
+        taken - heard.len(),
+        requests.len() - taken
+    );
 }
 
 /// The files in the reports folder that nobody can take, as they are named in alerts.

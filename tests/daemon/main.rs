@@ -2,11 +2,14 @@
 //! write them. It asserts what is heard and what is on record, never how fast; every wait is bounded.
 
 mod fleet;
+mod postgres;
 mod process;
 mod receiver;
 mod told;
+mod witness;
 
 mod against;
+mod away;
 mod configuration;
 mod deliveries;
 mod drops;

@@ -13,6 +13,7 @@ use serde_json::Value;
 use sha2::{Digest as _, Sha256};
 
 use super::process::{QUIET, until};
+use super::witness::Witness;
 
 /// How a request is answered.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -58,6 +59,7 @@ struct Shared {
     answer: Mutex<Answer>,
     stop: AtomicBool,
     key: Vec<u8>,
+    witness: Mutex<Option<Witness>>,
 }
 
 /// A receiver with an address, which may not be listening yet.
@@ -85,6 +87,7 @@ impl Receiver {
             answer: Mutex::new(Answer::Ok),
             stop: AtomicBool::new(false),
             key: key(secret),
+            witness: Mutex::default(),
         };
         Receiver { address, shared: Arc::new(shared), reserved: Some(socket) }
     }
@@ -96,6 +99,19 @@ impl Receiver {
         listener.set_nonblocking(false).expect("it blocks");
         let shared = self.shared.clone();
         std::thread::spawn(move || accept(&listener, &shared));
+    }
+
+    /// A receiver that listens, and has every delivery checked by the specification's own library, too.
+    pub fn witnessed(secret: &str) -> Receiver {
+        let receiver = Receiver::start(secret);
+        *receiver.shared.witness.lock().expect("no panic") = Some(Witness::start(secret));
+        receiver
+    }
+
+    /// How many requests the witness found to be right; fails where one was not.
+    pub fn witness_saw(&self) -> usize {
+        let witness = self.shared.witness.lock().expect("no panic").take();
+        witness.expect("a witness").saw()
     }
 
     pub fn url(&self) -> String {
@@ -171,6 +187,9 @@ fn serve(mut stream: TcpStream, shared: &Shared) {
         let got = checked(&headers, &body, &shared.key);
         {
             let mut inner = shared.inner.lock().expect("no panic");
+            if let Some(witness) = &mut *shared.witness.lock().expect("no panic") {
+                witness.sees(&headers, &body);
+            }
             match got {
                 Ok(got) => inner.got.push(Got { taken: answer == Answer::Ok, ..got }),
                 Err(wrong) => inner.wrong.push(wrong),

@@ -4,8 +4,8 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
-use stationkeep::store::{Decision, NewMessage, Store};
-use stationkeep::webhook::{Ended, Limits, Pump, PumpState, PumpStatus, Secret, Sender, Target};
+use stationkeep::store::{Decision, Lasting, NewMessage, Store, Try};
+use stationkeep::webhook::{Ended, Limits, Pump, PumpState, PumpStatus, Secret, Sender, Target, signature};
 use tokio::sync::{Notify, watch};
 use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
@@ -139,6 +139,97 @@ async fn a_message_that_fails_is_tried_under_one_id_before_any_behind_it() {
     assert_eq!(tries, [3; 6]);
 }
 
+/// Every answer that is no delivery, but 410.
+const BAD: [Answer; 14] = [
+    Answer::Status(500, ""),
+    Answer::Status(429, "retry-after: 1\r\n"),
+    Answer::Status(503, "date: Wed, 25 Nov 2026 12:00:00 GMT\r\nretry-after: Wed, 25 Nov 2026 12:00:01 GMT\r\n"),
+    Answer::Status(302, "location: http://127.0.0.1:1/\r\n"),
+    Answer::Status(404, ""),
+    Answer::Hang,
+    Answer::HangInBody(500),
+    Answer::CloseInBody(503),
+    Answer::Flood(500),
+    Answer::Bytes(b"220 mail.example.org ESMTP\r\n"),
+    Answer::Bytes(b"\0\0\0\x12\xff\xfe garbage \x01\x02\r\n\r\n"),
+    Answer::Endless(b"x: y\r\n"),
+    Answer::Trickle(100),
+    Answer::Close,
+];
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn whatever_a_receiver_does_each_message_is_repeated_under_its_id_until_it_is_taken_and_none_overtakes() {
+    let place = Place::new();
+    // The nth message meets the nth bad answer first, and a good one when it comes again.
+    let receiver = Receiver::start(|nth, _| match nth % 2 {
+        0 => BAD[nth / 2].clone(),
+        _ => Answer::Status(200, ""),
+    })
+    .await;
+    let store = place.open().await;
+    write(&store, "on-call", &ids(0..14)).await;
+    let running = run(&store, "on-call", &receiver.url, fast_clock);
+    receiver.wait_for(28).await;
+    let expected: Vec<String> = ids(0..14).into_iter().flat_map(|id| [id.clone(), id]).collect();
+    assert_eq!(receiver.ids(), expected);
+    for got in receiver.got() {
+        let at = got.header("webhook-timestamp").parse().expect("seconds");
+        let secrets = [Secret::parse(SECRET).expect("a secret")];
+        let right = signature(&secrets, got.header("webhook-id"), at, &got.body).expect("an id");
+        assert_eq!(got.header("webhook-signature"), right, "each try is signed for its own time");
+    }
+    assert_eq!(running.stop().await, Ended::Cancelled);
+    let tries: Vec<i64> = store.deliveries(20).await.expect("list").iter().map(|one| one.tries).collect();
+    assert_eq!(tries, [2; 14]);
+}
+
+/// A clock that somebody set back, and that stands still there.
+fn stuck_clock() -> i64 {
+    1_000_000_000_000
+}
+
+#[tokio::test]
+async fn a_clock_set_back_after_a_failure_makes_the_wait_no_longer() {
+    let place = Place::new();
+    let receiver = Receiver::start(|nth, _| match nth {
+        0 => Answer::Status(429, "retry-after: 1\r\n"),
+        _ => Answer::Status(200, ""),
+    })
+    .await;
+    let store = place.open().await;
+    write(&store, "on-call", &ids(0..3)).await;
+    let started = Instant::now();
+    let running = run(&store, "on-call", &receiver.url, stuck_clock);
+    receiver.wait_for(4).await;
+    assert!(started.elapsed() >= Duration::from_secs(1), "{:?}", started.elapsed());
+    assert!(started.elapsed() < Duration::from_secs(10), "{:?}", started.elapsed());
+    assert_eq!(receiver.ids(), [ids(0..1), ids(0..3)].concat());
+    running.stop().await;
+}
+
+#[tokio::test]
+async fn what_another_process_delivered_meanwhile_is_not_sent_again() {
+    let place = Place::new();
+    let store = place.open().await;
+    let other = store.clone();
+    let (asked, mut seen) = tokio::sync::mpsc::unbounded_channel();
+    let receiver = Receiver::start(move |nth, _| {
+        let _ = asked.send(nth);
+        Answer::Late(300)
+    })
+    .await;
+    write(&store, "on-call", &ids(0..4)).await;
+    let mut running = run(&store, "on-call", &receiver.url, clock);
+    // While the first is under way somebody else delivers it and the two behind it.
+    assert_eq!(seen.recv().await, Some(0));
+    for id in ids(0..3) {
+        other.record_try("on-call", &id, clock(), &Try::Delivered, Lasting::PowerCut).await.expect("recorded");
+    }
+    running.until(|s| s.state == PumpState::Idle).await;
+    assert_eq!(receiver.ids(), [ids(0..1), ids(3..4)].concat());
+    running.stop().await;
+}
+
 #[tokio::test]
 async fn the_wait_a_receiver_asks_for_is_kept() {
     let place = Place::new();
@@ -192,13 +283,13 @@ async fn a_receiver_that_answers_410_is_left_alone_until_the_next_start() {
     write(&store, "on-call", &ids(0..3)).await;
     let running = run(&store, "on-call", &receiver.url, fast_clock);
     let status = running.status.clone();
-    assert_eq!(running.task.await.expect("no panic"), Ended::Gone);
+    assert_eq!(running.task.await.expect("no panic"), Ended::Gone { id: "message-0000".to_owned() });
     assert_eq!(status.borrow().state, PumpState::Gone);
     assert!(status.borrow().last_error.as_deref().is_some_and(|text| text.contains("410")));
     assert_eq!(receiver.got().len(), 1);
     assert_eq!(store.undelivered("on-call", 9).await.expect("list").len(), 3);
     let again = run(&store, "on-call", &receiver.url, fast_clock);
-    assert_eq!(again.task.await.expect("no panic"), Ended::Gone);
+    assert_eq!(again.task.await.expect("no panic"), Ended::Gone { id: "message-0000".to_owned() });
     assert_eq!(receiver.ids(), [ids(0..1), ids(0..1)].concat());
 }
 

@@ -39,6 +39,10 @@ pub enum Answer {
     Flood(u16),
     /// These bytes.
     Bytes(&'static [u8]),
+    /// 200, a byte at a time with so many milliseconds between.
+    Trickle(u64),
+    /// These bytes, again and again.
+    Endless(&'static [u8]),
     /// The end of the connection.
     Close,
 }
@@ -180,6 +184,16 @@ async fn write(stream: &mut TcpStream, answer: Answer) -> std::io::Result<bool> 
             stream.write_all(bytes).await?;
             Ok(false)
         }
+        Answer::Trickle(ms) => {
+            for byte in b"HTTP/1.1 200 X\r\ncontent-length: 2\r\n\r\nok" {
+                stream.write_all(&[*byte]).await?;
+                tokio::time::sleep(Duration::from_millis(ms)).await;
+            }
+            Ok(true)
+        }
+        Answer::Endless(bytes) => loop {
+            stream.write_all(bytes).await?;
+        },
         Answer::Close => Ok(false),
     }
 }

@@ -96,6 +96,16 @@ async fn the_wait_a_receiver_asks_for_is_read_in_both_forms() {
 }
 
 #[tokio::test]
+async fn a_date_to_wait_for_is_meant_by_the_receivers_own_clock() {
+    // Our clock shows 1994, the receiver's 2026; it asks for two minutes.
+    let dates = "Date: Wed, 25 Nov 2026 12:00:00 GMT\r\nRetry-After: Wed, 25 Nov 2026 12:02:00 GMT\r\n";
+    assert_eq!(answered(Answer::Status(503, dates)).await, refused(503, Some(120_000)));
+    // Seconds mean the same by every clock.
+    let seconds = "Date: Wed, 25 Nov 2026 12:00:00 GMT\r\nRetry-After: 7\r\n";
+    assert_eq!(answered(Answer::Status(503, seconds)).await, refused(503, Some(7_000)));
+}
+
+#[tokio::test]
 async fn a_redirect_is_not_followed() {
     let elsewhere = Receiver::always(Answer::Status(200, "")).await;
     let location: &'static str = Box::leak(format!("location: {}\r\n", elsewhere.url).into_boxed_str());
@@ -114,8 +124,50 @@ async fn a_receiver_that_never_answers_costs_the_limit_and_no_more() {
 }
 
 #[tokio::test]
+async fn an_answer_that_trickles_in_counts_where_its_head_is_there_in_time() {
+    assert_eq!(answered(Answer::Trickle(5)).await, Attempt::Delivered { status: 200 });
+    let started = Instant::now();
+    assert_eq!(answered(Answer::Trickle(100)).await, Attempt::TimedOut);
+    assert!(started.elapsed() < QUICK.whole + Duration::from_secs(2));
+}
+
+#[tokio::test]
+async fn an_answer_whose_head_never_ends_costs_the_limit_and_no_more() {
+    for endless in [&b"HTTP/1.1 100 Continue\r\n\r\n"[..], b"x: y\r\n", b"HTTP/1.1 200 OK\r\nx: "] {
+        let started = Instant::now();
+        let attempt = answered(Answer::Endless(endless)).await;
+        assert!(matches!(attempt, Attempt::Unreachable { .. } | Attempt::TimedOut), "{attempt:?}");
+        assert!(started.elapsed() < QUICK.whole + Duration::from_secs(2));
+    }
+}
+
+#[tokio::test]
+async fn a_connection_that_is_never_made_costs_its_limit_and_no_more() {
+    // Nobody takes the connections that wait here, and once the line is full the system answers no more.
+    let socket = tokio::net::TcpSocket::new_v4().expect("a socket");
+    socket.bind("127.0.0.1:0".parse().expect("an address")).expect("a port");
+    let listener = socket.listen(1).expect("it listens");
+    let address = listener.local_addr().expect("an address");
+    let mut waiting = Vec::new();
+    let limit = Duration::from_millis(200);
+    while let Ok(connected) = tokio::time::timeout(limit, tokio::net::TcpStream::connect(address)).await {
+        waiting.push(connected.expect("it waits in line"));
+        assert!(waiting.len() < 1_000, "the line is never full");
+    }
+    let started = Instant::now();
+    let limits = Limits { connect: Duration::from_millis(400), whole: Duration::from_secs(20) };
+    let sender = Sender::new(limits).expect("a sender");
+    let attempt = sender.send(&format!("http://{address}/"), &secrets(), &MESSAGE).await;
+    assert_eq!(attempt, Attempt::TimedOut);
+    assert!(started.elapsed() < Duration::from_secs(5), "{:?}", started.elapsed());
+}
+
+#[tokio::test]
 async fn the_status_counts_however_the_body_ends() {
     for (answer, expected) in [
+        // Longer than a whole try may take.
+        (Answer::HangInBody(200), Attempt::Delivered { status: 200 }),
+        (Answer::HangInBody(500), refused(500, None)),
         (Answer::CloseInBody(200), Attempt::Delivered { status: 200 }),
         (Answer::Flood(200), Attempt::Delivered { status: 200 }),
         (Answer::CloseInBody(500), refused(500, None)),

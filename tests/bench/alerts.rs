@@ -1,0 +1,53 @@
+//! The bench of alerts: how long from a saved file to the receiver's first byte, and how many deliveries a second.
+//!
+//! `cargo bench --bench alerts -- latency [STATIONS] [EDITS]` and `cargo bench --bench alerts -- deliveries [MESSAGES]
+//! [KILLS]`. Both print a figure of this machine beside their own; neither asserts a time.
+
+mod deliveries;
+mod latency;
+mod receiver;
+mod writer;
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    // `cargo bench` adds a word of its own.
+    let words: Vec<String> = std::env::args().skip(1).filter(|word| word != "--bench").collect();
+    let words: Vec<&str> = words.iter().map(String::as_str).collect();
+    let numbers: Option<Vec<usize>> = words.iter().skip(1).map(|word| word.parse().ok()).collect();
+    let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build().expect("a runtime");
+    match (words.as_slice(), numbers.as_deref()) {
+        (["latency", ..], Some(numbers)) => {
+            let (stations, edits) = (numbers.first().copied().unwrap_or(10_000), numbers.get(1).copied().unwrap_or(30));
+            if !(1..=writer::MOST).contains(&stations) {
+                return usage();
+            }
+            latency::measure(&place(), stations, edits);
+        }
+        (["deliveries", ..], Some(numbers)) => {
+            let (messages, kills) =
+                (numbers.first().copied().unwrap_or(20_000), numbers.get(1).copied().unwrap_or(100));
+            let folder = tempfile::tempdir_in(place()).expect("a folder on the disk");
+            runtime.block_on(deliveries::measure(folder.path(), messages, kills));
+        }
+        (["pump", database, url], _) => runtime.block_on(deliveries::pump(database, url)),
+        ([], _) => println!("This one is run by: cargo bench --bench alerts -- latency (or deliveries)"),
+        _ => return usage(),
+    }
+    ExitCode::SUCCESS
+}
+
+/// Where the disk is that programs are built on: not one in memory.
+fn place() -> PathBuf {
+    let target = std::env::var("CARGO_TARGET_DIR").unwrap_or_else(|_| "target".to_owned());
+    std::path::absolute(target).expect("a path")
+}
+
+fn usage() -> ExitCode {
+    eprintln!(
+        "usage: alerts latency [STATIONS (1 to {})] [EDITS] | alerts deliveries [MESSAGES] [KILLS]",
+        writer::MOST
+    );
+    ExitCode::from(2)
+}
