@@ -156,12 +156,15 @@ struct Builder<'f> {
     findings: Vec<Finding>,
     /// Just behind the last character.
     end: Place,
+    /// Where the last key ended.
+    behind_key: Spot,
 }
 
 impl<'f> Builder<'f> {
     fn new(file: &'f Arc<str>, text: &str) -> Builder<'f> {
         let end = end_of(file, text);
-        Builder { file, open: Vec::new(), root: None, nodes: 0, documents: 0, findings: Vec::new(), end }
+        let behind_key = Spot { line: 1, column: 1, length: 1 };
+        Builder { file, open: Vec::new(), root: None, nodes: 0, documents: 0, findings: Vec::new(), end, behind_key }
     }
 
     /// The parser may place what is missing behind the last line; its author looks for it at the end of that.
@@ -192,7 +195,8 @@ impl<'f> Builder<'f> {
                 let is_block = matches!(style, ScalarStyle::Literal | ScalarStyle::Folded);
                 // A block begins before its first line and is no span that could be replaced.
                 let spot = if is_block { Spot { length: 0, ..spot } } else { spot };
-                self.scalar(spot, text.into_owned().into_boxed_str(), plain)
+                let behind = self.within(Spot::of(&Span::empty(span.end)));
+                self.scalar(spot, behind, text.into_owned().into_boxed_str(), plain)
             }
             Event::SequenceStart(anchor, tag) => {
                 self.decorated(spot, anchor, tag.is_some());
@@ -255,10 +259,11 @@ impl<'f> Builder<'f> {
         }
     }
 
-    fn scalar(&mut self, spot: Spot, text: Box<str>, plain: bool) -> Result<(), Stop> {
+    fn scalar(&mut self, spot: Spot, behind: Spot, text: Box<str>, plain: bool) -> Result<(), Stop> {
         let Some(Open::Map { seen, key: slot @ None, .. }) = self.open.last_mut() else {
             return self.value(Node { spot, data: Data::Scalar { text, plain } });
         };
+        self.behind_key = behind;
         let fresh = seen.insert(text.clone());
         let merge = plain && &*text == "<<";
         let shown = format!("The key `{text}` stands here for the second time.");
@@ -283,7 +288,7 @@ impl<'f> Builder<'f> {
             Some(Open::List(_, items)) => items.push(node),
             Some(Open::Map { entries, key, .. }) => match key.take() {
                 Some(key) => {
-                    let node = beside_its_key(&key, node);
+                    let node = beside_its_key(self.behind_key, node);
                     entries.push((key, node));
                 }
                 None => {
@@ -326,10 +331,9 @@ impl<'f> Builder<'f> {
 }
 
 /// The parser places an absent value at whatever comes next; its author looks for it behind its key.
-fn beside_its_key(key: &Key, mut node: Node) -> Node {
+fn beside_its_key(behind_key: Spot, mut node: Node) -> Node {
     if matches!(&node.data, Data::Scalar { text, plain: true } if text.is_empty()) {
-        let column = key.spot.column.saturating_add(key.spot.length).saturating_add(1);
-        node.spot = Spot { line: key.spot.line, column, length: 1 };
+        node.spot = Spot { column: behind_key.column.saturating_add(1), length: 1, ..behind_key };
     }
     node
 }
