@@ -15,6 +15,7 @@ pub mod change;
 pub mod alert;
 
 pub mod files;
+pub mod git;
 pub mod store;
 pub mod webhook;
 pub mod gather;

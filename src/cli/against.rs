@@ -5,10 +5,10 @@ use std::path::Path;
 use super::scene::{Files, load};
 use super::shown::{Shown, counted, findings_text, paint};
 use crate::change::Change;
-use crate::config::Source;
 use crate::files::{Folder, Look, Tree};
 use crate::finding::Finding;
-use crate::gather::{Fleet, FleetCache, Trees};
+use crate::gather::{Fleet, FleetCache, Source, Trees};
+use crate::git::{Cache, Followed, Git, Snapshot};
 
 /// What the change would do, and what it is a change against.
 pub fn change(what: &str, files: &Files) -> Result<Change, Shown> {
@@ -29,12 +29,15 @@ fn other_trees(what: &str, files: &Files) -> Result<Trees, Shown> {
     let file = folder.join("stationkeep.yaml");
     let (keybooks, inventory) = if file.is_file() {
         let config = load(&file)?;
-        let Source::Folder(inventory) = config.inventory;
-        (tree(&config.keybooks)?, tree(&inventory)?)
+        let inventory = match &config.inventory {
+            Source::Folder(folder) => tree(folder)?,
+            Source::Git(followed) => committed(followed)?,
+        };
+        (tree(&config.keybooks)?, inventory)
     } else {
         (files.trees.keybooks.clone(), tree(&Folder::new(Path::new(""), what))?)
     };
-    Ok(Trees { keybooks, inventory })
+    Ok(Trees { keybooks, inventory, commit: None })
 }
 
 fn tree(folder: &Folder) -> Result<Tree, Shown> {
@@ -45,6 +48,15 @@ fn tree(folder: &Folder) -> Result<Tree, Shown> {
     }
     eprint!("{}", findings_text(&findings, &[], paint()));
     Err(Shown::usage(format!("{} cannot be read whole", folder.path.display())))
+}
+
+fn committed(followed: &Followed) -> Result<Tree, Shown> {
+    let Snapshot { commit, tree, findings } = followed.read(&Git::default(), &mut Cache::default())?;
+    if findings.is_empty() {
+        return Ok(tree);
+    }
+    eprint!("{}", findings_text(&findings, &[], paint()));
+    Err(Shown::usage(format!("commit {commit} cannot be read whole")))
 }
 
 /// A comparison with broken files would say nothing.

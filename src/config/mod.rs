@@ -4,6 +4,7 @@
 //! line and mend; a typed reading stops at its first error and misses some places. It opens no ledger and no socket, and resolves secrets only when asked.
 
 mod read;
+mod source;
 mod webhook;
 
 pub use read::read;
@@ -20,6 +21,7 @@ use uuid::Uuid;
 
 use crate::files::{Folder, Interest, Tree, cleaned, read_file};
 use crate::finding::Finding;
+use crate::gather::Source;
 
 /// All that `stationkeep.yaml` says, with defaults where it says nothing.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -45,13 +47,6 @@ pub struct Config {
     pub full_pass_minutes: u32,
     /// In the order of the file; no two of one name.
     pub webhooks: Vec<Webhook>,
-}
-
-/// Where the inventory is kept.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Source {
-    /// A folder tree, as it stands.
-    Folder(Folder),
 }
 
 /// An address that may hold a password or token. Never printed by `Debug`.
@@ -119,10 +114,11 @@ impl Config {
     /// Everything that a change of should lead to a pass; `secrets` are the files that references lead to.
     pub fn interest(&self, secrets: impl IntoIterator<Item = PathBuf>) -> Interest {
         let mut trees = vec![self.keybooks.clone()];
+        let mut files = vec![self.file.clone()];
         match &self.inventory {
             Source::Folder(folder) => trees.push(folder.clone()),
+            Source::Git(followed) => files.extend(followed.watched()),
         }
-        let mut files = vec![self.file.clone()];
         files.extend(secrets);
         files.sort();
         files.dedup();

@@ -4,9 +4,10 @@ use std::net::SocketAddr;
 use std::path::Path;
 use std::sync::Arc;
 
-use super::{Address, Config, Source, Webhook};
+use super::{Address, Config, Webhook};
 use crate::files::{Folder, cleaned};
 use crate::finding::{Code, Finding, settle};
+use crate::gather::Source;
 use crate::yaml::{self, Data, Node, Sheet};
 
 /// What holds where the file says nothing.
@@ -64,8 +65,14 @@ impl Reader<'_> {
         let [version, inventory, keybooks, reports, ledger, listen, settle, reconfirm, require, full_pass, webhooks] =
             self.sheet.map(root, "The configuration", known)?;
         self.sheet.version(version, root, "stationkeep");
+        let source = self.inventory(inventory);
+        let lying = match &source {
+            Some(Source::Folder(folder)) => Some(folder.clone()),
+            // A commit's files lie nowhere.
+            Some(Source::Git(_)) | None => None,
+        };
         let folders = [
-            self.folder(inventory, "inventory", defaults::INVENTORY),
+            lying,
             self.folder(keybooks, "keybooks", defaults::KEYBOOKS),
             self.folder(reports, "reports", defaults::REPORTS),
         ];
@@ -78,11 +85,11 @@ impl Reader<'_> {
         let full_pass_minutes = self.number(full_pass, "full_pass_minutes", 1..=1440, defaults::FULL_PASS_MINUTES);
         let webhooks = webhooks.map(|n| self.webhooks(n)).unwrap_or_default();
         // From here on nothing leaves a finding, so that none is lost to a part that could not be read.
-        let [inventory, keybooks, reports] = folders;
+        let [_, keybooks, reports] = folders;
         Some(Config {
             folder: self.folder.into(),
             file: file.into(),
-            inventory: Source::Folder(inventory?),
+            inventory: source?,
             keybooks: keybooks?,
             reports: reports?,
             ledger,
@@ -100,13 +107,18 @@ impl Reader<'_> {
     }
 
     /// The default where nothing is written; nothing where what is written cannot be a path.
-    fn folder(&mut self, node: Option<&Node>, key: &str, default: &str) -> Option<Folder> {
+    pub(super) fn folder(&mut self, node: Option<&Node>, key: &str, default: &str) -> Option<Folder> {
         let Some(node) = node else { return Some(Folder::new(self.folder, default)) };
         let text = self.path(node, key)?;
         Some(Folder::new(self.folder, text))
     }
 
-    fn path<'n>(&mut self, node: &'n Node, key: &str) -> Option<&'n str> {
+    /// Where relative paths start.
+    pub(super) fn base(&self) -> &Path {
+        self.folder
+    }
+
+    pub(super) fn path<'n>(&mut self, node: &'n Node, key: &str) -> Option<&'n str> {
         let text = self.sheet.text(node, &format!("`{key}`"))?;
         let (sentence, mend) = if text.trim().is_empty() {
             (format!("`{key}` is an empty path."), "Write a path relative to this file's folder.".to_owned())

@@ -175,6 +175,87 @@ fn folders_of_different_kinds_do_not_lie_in_one_another() {
     assert_eq!(wrong("stationkeep: 1\ninventory: x\nreports: xy\n"), [""; 0]);
 }
 
+fn git(inventory: &str) -> Result<crate::git::Followed, Vec<String>> {
+    let text = format!("stationkeep: 1\ninventory: {inventory}\n");
+    match read_text(&text).map(|config| config.inventory) {
+        Ok(Source::Git(followed)) => Ok(followed),
+        Ok(source) => panic!("{source}"),
+        Err(_) => Err(wrong(&text)),
+    }
+}
+
+#[test]
+fn an_inventory_in_a_repository_has_a_path_a_ref_and_perhaps_a_folder() {
+    for (text, path, name, folder) in [
+        ("{git: ../fleet.git, ref: main}", "/no/such/fleet.git", "main", "."),
+        (
+            "{git: /srv/x y/, ref: refs/tags/v3, folder: config/inventory/}",
+            "/srv/x y",
+            "refs/tags/v3",
+            "config/inventory",
+        ),
+        (
+            "{git: ., ref: release/east, folder: ./ünder \"quoted\"}",
+            "/no/such/config",
+            "release/east",
+            "ünder \"quoted\"",
+        ),
+        ("{git: .., ref: HEAD, folder: ./.}", "/no/such", "HEAD", "."),
+    ] {
+        let read = git(text).unwrap();
+        let parts = (read.repository.path.to_str().unwrap(), read.name.to_string(), &*read.folder);
+        assert_eq!(parts, (path, name.to_owned(), folder), "{text}");
+    }
+}
+
+#[test]
+fn what_cannot_be_followed_is_refused_at_its_key_with_its_mend() {
+    for (text, expected) in [
+        ("{git: x}", "2:12: key-missing: An inventory in a repository has no `ref`. Add `ref: …`."),
+        ("{ref: x}", "2:12: key-missing: An inventory in a repository has no `git`. Add `git: …`."),
+        (
+            "{git: x, ref: main, fodler: y}",
+            "2:32: key-unknown: An inventory in a repository has no key `fodler`. Did you mean `folder`?",
+        ),
+        (
+            "{git: x, ref: --upload-pack=touch}",
+            "2:26: config-broken: `ref` is `--upload-pack=touch`, which can be no branch or tag. \
+             Write the name of a branch or tag (main, refs/tags/v3), or a commit's whole id.",
+        ),
+        (
+            "{git: x, ref: main, folder: ../y}",
+            "2:40: config-broken: `folder` is `../y`, which is no path from the repository's top. \
+             Write it like config/inventory, or leave it out for the whole repository.",
+        ),
+        (
+            "{git: \"ops@forge.example:fleet.git\", ref: main}",
+            "2:18: config-broken: `git` is an address, and only a repository on this machine is read. \
+             Keep a clone here (`git clone --mirror`), let a timer fetch into it, and give its path.",
+        ),
+    ] {
+        assert_eq!(git(text).unwrap_err(), [expected], "{text}");
+    }
+    for name in ["a..b", "main~1", "main^", "a b", "@", "@{u}", "x.lock", "a//b", "/a", "a/", ":/fix", "a:b", "-", "a."]
+    {
+        assert_eq!(git(&format!("{{git: x, ref: \"{name}\"}}")).unwrap_err().len(), 1, "{name}");
+    }
+    for folder in ["/config", "a//b", "a/../b", "..", "a/./b"] {
+        assert_eq!(git(&format!("{{git: x, ref: y, folder: \"{folder}\"}}")).unwrap_err().len(), 1, "{folder}");
+    }
+}
+
+#[test]
+fn what_moves_when_a_ref_moves_is_of_interest() {
+    let config = read_text("stationkeep: 1\ninventory: {git: ../f, ref: main}\n").unwrap();
+    let interest = config.interest([]);
+    for file in ["HEAD", "packed-refs", "refs/heads/main", "refs/tags/main", "reftable/tables.list"] {
+        for home in ["/no/such/f", "/no/such/f/.git"] {
+            assert!(interest.files.contains(&Path::new(home).join(file)), "{home} {file}");
+        }
+    }
+    assert_eq!(interest.trees.len(), 1, "a commit's files are no folder's");
+}
+
 #[test]
 fn debug_output_holds_no_address() {
     let text = "stationkeep: 1\nledger: postgres://u:geheim@h/d\nwebhooks: [{name: a, url: \"https://h/geheim\"}]\n";
@@ -251,7 +332,7 @@ proptest! {
 #[test]
 fn the_sample_configuration_is_sound_and_its_folders_are_there() {
     let config = load(&Path::new(env!("CARGO_MANIFEST_DIR")).join("config/stationkeep.yaml")).config.unwrap();
-    let Source::Folder(inventory) = &config.inventory;
+    let Source::Folder(inventory) = &config.inventory else { panic!("{}", config.inventory) };
     for folder in [inventory, &config.keybooks, &config.reports] {
         assert!(folder.path.is_dir(), "{}", folder.shown);
     }

@@ -23,12 +23,7 @@ pub fn text(state: &State, config: &Config, webhooks: &[String]) -> String {
         let stations = state.totals().counted();
         let _ = writeln!(out, "stationkeep {version} keeps {}: {stations} at {sites}.", inventory.fleet);
     }
-    let _ = writeln!(
-        out,
-        "  watching   {} and {}",
-        state.ground().inventory.path.display(),
-        state.ground().keybooks.path.display()
-    );
+    let _ = writeln!(out, "  watching   {} and {}", state.ground().inventory, state.ground().keybooks.path.display());
     let _ = writeln!(out, "  reports    {} (drop report files there)", state.ground().reports.path.display());
     let _ = writeln!(out, "  ledger     {}", state.store().place());
     for webhook in webhooks {

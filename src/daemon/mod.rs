@@ -15,7 +15,7 @@ pub use clock::Clock;
 
 use std::path::PathBuf;
 
-use crate::config::{self, Config, Source};
+use crate::config::{self, Config};
 use crate::files::{KeyError, WatchError};
 use crate::finding::Finding;
 use crate::gather::{GatherError, Ground};
@@ -26,10 +26,9 @@ use session::{Basis, End};
 
 /// The folders of a configuration, with the key of its fingerprints.
 pub fn ground(config: &Config, key: [u8; 32]) -> Ground {
-    let Source::Folder(inventory) = &config.inventory;
     Ground {
         folder: config.folder.clone(),
-        inventory: inventory.clone(),
+        inventory: config.inventory.clone(),
         keybooks: config.keybooks.clone(),
         reports: config.reports.clone(),
         key,

@@ -14,8 +14,8 @@ mod watch;
 pub use drop::{Dropped, EXPORT_LIMIT_BYTES, ExportLines, Parcel, Tray};
 pub use key::{KeyError, load_or_make_key};
 pub use secrets::{Origin, SECRET_LIMIT_BYTES, SecretError, Secrets, process_env};
-pub use tree::{FileText, Look, Tree, read_file};
-pub use walk::{LIMIT_FILES, LIMIT_TREE_BYTES, Stamp};
+pub use tree::{FileText, Look, Tree, read_file, too_large, too_much};
+pub use walk::{LIMIT_DEPTH, LIMIT_FILES, LIMIT_NAMES, LIMIT_TREE_BYTES, Stamp, is_yaml, passed_over, unreadable};
 pub use watch::{Interest, Means, Pace, Watch, WatchError};
 
 use std::path::{Path, PathBuf};
@@ -44,7 +44,7 @@ impl Folder {
 }
 
 /// A shown path one step longer; nothing goes before a name in the folder `.`.
-fn joined(shown: &str, name: &str) -> String {
+pub fn joined(shown: &str, name: &str) -> String {
     match shown {
         "." => name.to_owned(),
         _ if shown.ends_with('/') => format!("{shown}{name}"),

@@ -170,7 +170,8 @@ fn shared(known: Option<&Arc<FileText>>, text: FileText) -> Arc<FileText> {
     }
 }
 
-fn too_much(name: &str) -> Finding {
+/// The finding for the file with which a tree has more bytes than are read.
+pub fn too_much(name: &str) -> Finding {
     let sentence = format!("With this file the tree has more than {} MiB.", LIMIT_TREE_BYTES >> 20);
     let mend = "Look for a file that does not belong there.";
     Finding::new(Code::FileTooLarge, Place::start_of(&name.into()), sentence, mend)
@@ -198,7 +199,8 @@ fn content(shown: &str, path: &Path) -> Result<Option<FileText>, Finding> {
     }
 }
 
-pub(super) fn too_large(shown: &str, size: u64) -> Finding {
+/// The finding for a file of more bytes than are read.
+pub fn too_large(shown: &str, size: u64) -> Finding {
     let sentence = format!("The file has {size} bytes; {LIMIT_BYTES} is the most that is read.");
     Finding::new(Code::FileTooLarge, Place::start_of(&shown.into()), sentence, "Split it into several files.")
 }

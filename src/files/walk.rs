@@ -19,8 +19,9 @@ pub const LIMIT_FILES: usize = 200_000;
 /// The most bytes of one folder tree.
 pub const LIMIT_TREE_BYTES: u64 = 512 << 20;
 /// The most names looked at, files of other kinds included.
-const LIMIT_NAMES: usize = 1_000_000;
-const LIMIT_DEPTH: usize = 32;
+pub const LIMIT_NAMES: usize = 1_000_000;
+/// The most folders, one in the other.
+pub const LIMIT_DEPTH: usize = 32;
 /// The coarsest clock of a file system in use (FAT has two seconds).
 const COARSE: Duration = Duration::from_secs(2);
 
@@ -108,7 +109,7 @@ pub(super) fn walk(folder: &Folder, scope: Scope) -> Walk {
 }
 
 /// Files that no author means to be read: hidden ones, and what editors leave behind.
-pub(super) fn passed_over(name: &str) -> bool {
+pub fn passed_over(name: &str) -> bool {
     name.starts_with('.')
         || name.ends_with('~')
         || (name.starts_with('#') && name.ends_with('#'))
@@ -117,7 +118,7 @@ pub(super) fn passed_over(name: &str) -> bool {
 }
 
 /// `*.yaml` and `*.yml`.
-pub(super) fn is_yaml(name: &str) -> bool {
+pub fn is_yaml(name: &str) -> bool {
     has_suffix(name, &["yaml", "yml"])
 }
 
@@ -260,7 +261,7 @@ impl Walk {
 }
 
 /// The finding for what cannot be read at all.
-pub(super) fn unreadable(shown: &str, what: &str, mend: &str) -> Finding {
+pub fn unreadable(shown: &str, what: &str, mend: &str) -> Finding {
     Finding::new(Code::FileUnreadable, Place::start_of(&shown.into()), format!("`{shown}` {what}."), mend)
 }
 

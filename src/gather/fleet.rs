@@ -5,7 +5,8 @@ use std::sync::Arc;
 
 use crate::files::FileText;
 use crate::finding::{Code, Finding, settle};
-use crate::inventory::{self, Inventory, Keybooks, RawFile};
+use crate::git;
+use crate::inventory::{self, Commit, Inventory, Keybooks, RawFile};
 use crate::keybook::{self, Keybook};
 use crate::setting::{Codes, Reference};
 
@@ -22,6 +23,8 @@ pub struct Fleet {
     /// The secrets that the inventory refers to, each once.
     pub references: Vec<Reference>,
     pub findings: Vec<Finding>,
+    /// The commit that the inventory is from, where it is read from a repository.
+    pub commit: Option<Arc<Commit>>,
 }
 
 /// Files taken apart before, by path and content: an edit costs what it touches.
@@ -29,6 +32,8 @@ pub struct Fleet {
 pub struct FleetCache {
     raw: HashMap<Version, (Arc<RawFile>, Vec<Finding>)>,
     keybooks: HashMap<Version, (Option<Keybook>, Vec<Finding>)>,
+    /// What was read from the inventory's repository.
+    pub(super) git: git::Cache,
 }
 
 /// A path and the hash of what it holds.

@@ -1,5 +1,6 @@
-//! Where a fleet's files are, and reading them.
+//! Where a fleet's files are, and reading them: a folder as it stands, or a commit of a repository.
 
+use std::fmt;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::SystemTime;
@@ -8,7 +9,8 @@ use jiff::Timestamp;
 
 use crate::files::{FileText, Folder, Look, Origin, Secrets, Tray, Tree, process_env};
 use crate::finding::{Code as FindingCode, Finding, settle};
-use crate::inventory::Station;
+use crate::git::{self, Followed, Git, GitError, Snapshot};
+use crate::inventory::{Commit, Station};
 use crate::ledger::{Record, State};
 use crate::setting::{Code, Codes, Reference, Value};
 
@@ -20,13 +22,37 @@ use super::{Fleet, FleetCache, GatherError};
 /// Where keybooks and inventory are told apart among the files kept as last good.
 const KEYBOOK_MARK: &str = "keybook:";
 const INVENTORY_MARK: &str = "inventory:";
+/// What goes before the last good commit among them.
+const COMMIT_MARK: &str = "commit:";
+
+/// Where the inventory is kept.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Source {
+    /// A folder tree, as it stands.
+    Folder(Folder),
+    /// A folder in a git repository, as the commit has it that a ref points to.
+    Git(Followed),
+}
+
+impl fmt::Display for Source {
+    /// Where it is, as the machine finds it.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Source::Folder(folder) => write!(f, "{}", folder.path.display()),
+            Source::Git(Followed { repository, name, folder }) => match &**folder {
+                "." => write!(f, "{name} of {}", repository.path.display()),
+                folder => write!(f, "{folder} in {name} of {}", repository.path.display()),
+            },
+        }
+    }
+}
 
 /// The folders that a configuration names, and the key of this installation's fingerprints.
 #[derive(Clone)]
 pub struct Ground {
     /// References to files are relative to it.
     pub folder: PathBuf,
-    pub inventory: Folder,
+    pub inventory: Source,
     pub keybooks: Folder,
     pub reports: Folder,
     pub key: [u8; 32],
@@ -37,6 +63,8 @@ pub struct Ground {
 pub struct Trees {
     pub keybooks: Tree,
     pub inventory: Tree,
+    /// The commit that the inventory is from, where it is read from a repository.
+    pub commit: Option<Arc<Commit>>,
 }
 
 /// What the files said when they were last read.
@@ -52,8 +80,8 @@ impl Ground {
     /// Reads keybooks and inventory. `earlier` is the last reading: what has not changed is shared with it.
     pub fn read(&self, earlier: &Reading, look: Look, now: SystemTime, cache: &mut FleetCache) -> Reading {
         let (keybooks, keybook_findings) = Tree::read(&self.keybooks, &earlier.trees.keybooks, look, now);
-        let (inventory, inventory_findings) = Tree::read(&self.inventory, &earlier.trees.inventory, look, now);
-        let trees = Trees { keybooks, inventory };
+        let (commit, inventory, inventory_findings) = self.inventory(&earlier.trees, look, now, cache);
+        let trees = Trees { keybooks, inventory, commit };
         let unread = keybook_findings.len() + inventory_findings.len();
         if unread == 0 && earlier.is_whole && trees == earlier.trees && self.has_same_codes(&earlier.fleet) {
             return Reading { trees, ..earlier.clone() };
@@ -67,6 +95,52 @@ impl Ground {
         fleet.findings.extend(inventory_findings);
         settle(&mut fleet.findings);
         Reading { trees, fleet, is_whole: unread == 0 }
+    }
+
+    /// The inventory's texts, and the commit they are from.
+    fn inventory(
+        &self,
+        earlier: &Trees,
+        look: Look,
+        now: SystemTime,
+        cache: &mut FleetCache,
+    ) -> (Option<Arc<Commit>>, Tree, Vec<Finding>) {
+        match &self.inventory {
+            Source::Folder(folder) => {
+                let (tree, findings) = Tree::read(folder, &earlier.inventory, look, now);
+                (None, tree, findings)
+            }
+            Source::Git(followed) => match followed.read(&Git::default(), &mut cache.git) {
+                Ok(Snapshot { commit, tree, findings }) => (Some(commit), tree, findings),
+                Err(error) => (None, Tree::default(), vec![error.finding(&followed.repository.shown)]),
+            },
+        }
+    }
+
+    /// The texts as a revision of the work tree or repository had them that holds the inventory. Keybooks that lie in the
+    /// same work tree are as they were then; others, which that revision says nothing about, as they are now.
+    ///
+    /// # Errors
+    /// Where there is no such revision, or git cannot tell.
+    pub fn trees_as_of(&self, revision: &str, now: &Trees) -> Result<(Trees, Vec<Finding>), GitError> {
+        let git = Git::default();
+        let folder = match &self.inventory {
+            Source::Folder(folder) => folder,
+            Source::Git(followed) => {
+                let Snapshot { commit, tree, findings } = followed.as_of(&git, revision)?;
+                let trees = Trees { keybooks: now.keybooks.clone(), inventory: tree, commit: Some(commit) };
+                return Ok((trees, findings));
+            }
+        };
+        let Snapshot { commit, tree: inventory, mut findings } = git::tree_as_of(&git, folder, revision)?;
+        let mut keybooks = now.keybooks.clone();
+        if git::is_same_work_tree(&git, folder, &self.keybooks) {
+            // The commit by its id: a branch may move in between.
+            let then = git::tree_as_of(&git, &self.keybooks, commit.id())?;
+            keybooks = then.tree;
+            findings.extend(then.findings);
+        }
+        Ok((Trees { keybooks, inventory, commit: Some(commit) }, findings))
     }
 
     fn has_same_codes(&self, fleet: &Fleet) -> bool {
@@ -84,6 +158,7 @@ impl Ground {
         };
         let mut files: Vec<(String, String)> = marked(KEYBOOK_MARK, &trees.keybooks);
         files.extend(marked(INVENTORY_MARK, &trees.inventory));
+        files.extend(trees.commit.iter().map(|commit| (COMMIT_MARK.to_owned(), commit.json().to_string())));
         store.keep_good(&files, now.as_millisecond()).await?;
         Ok(())
     }
@@ -101,7 +176,10 @@ impl Ground {
             });
             files.collect()
         };
-        let trees = Trees { keybooks: tree(KEYBOOK_MARK), inventory: tree(INVENTORY_MARK) };
+        let commit = good.files.iter().find(|(path, _)| path == COMMIT_MARK);
+        let commit = commit.and_then(|(_, text)| Commit::from_json(&serde_json::from_str(text).ok()?));
+        let trees =
+            Trees { keybooks: tree(KEYBOOK_MARK), inventory: tree(INVENTORY_MARK), commit: commit.map(Arc::new) };
         let fleet = self.fleet(&trees, &mut FleetCache::default());
         let since = Timestamp::from_millisecond(good.at_ms).unwrap_or_default();
         Ok(fleet.is_sound().then_some((fleet, trees, since)))
@@ -110,7 +188,8 @@ impl Ground {
     /// What texts say, wherever they come from.
     pub fn fleet(&self, trees: &Trees, cache: &mut FleetCache) -> Fleet {
         let codes = |references: &[Reference]| self.codes(references);
-        Fleet::read(&trees.keybooks.files, &trees.inventory.files, codes, cache)
+        let fleet = Fleet::read(&trees.keybooks.files, &trees.inventory.files, codes, cache);
+        Fleet { commit: trees.commit.clone(), ..fleet }
     }
 
     /// The codes behind references of the inventory.

@@ -10,7 +10,7 @@ mod issue;
 mod records;
 
 pub use fleet::{Fleet, FleetCache, Texts};
-pub use ground::{Ground, Reading, Trees};
+pub use ground::{Ground, Reading, Source, Trees};
 pub use issue::{IssueError, record_scripts};
 pub use records::Records;
 

@@ -4,12 +4,14 @@
 //! and checks what only shows then. Both collect every finding. Nothing here reads a file or asks a clock.
 
 mod checks;
+mod commit;
 mod line;
 mod numbering;
 mod raw;
 mod resolve;
 mod spelling;
 
+pub use commit::Commit;
 pub use line::{Contact, Form, Lacks, Line, LineKind, Reach, dial, leads_to};
 pub use numbering::{Country, E164, NotE164};
 pub use raw::{Entry, RawFile, Wish, read};
