@@ -1,43 +1,98 @@
 //! `check --against`: what the files as they are would do to a fleet kept by other files.
 
 use std::path::Path;
+use std::sync::Arc;
+
+use serde_json::{Value as Json, json as object};
 
 use super::scene::{Files, load};
 use super::shown::{Shown, counted, findings_text, paint};
-use crate::change::Change;
+use crate::change::{Change, json as change_json, text as show};
+use crate::daemon::with_causes;
 use crate::files::{Folder, Look, Tree};
 use crate::finding::Finding;
 use crate::gather::{Fleet, FleetCache, Source, Trees};
-use crate::git::{Cache, Followed, Git, Snapshot};
+use crate::git::{self, Cache, Git, GitError, Snapshot};
+use crate::inventory::Commit;
 
-/// What the change would do, and what it is a change against.
-pub fn change(what: &str, files: &Files) -> Result<Change, Shown> {
-    let trees = other_trees(what, files)?;
+/// A change, and what it is a change against.
+pub struct Against {
+    /// As it was asked for.
+    what: String,
+    /// What a revision stands for.
+    commit: Option<Arc<Commit>>,
+    pub change: Change,
+}
+
+impl Against {
+    /// For people.
+    pub fn text(&self) -> String {
+        let commit = self.commit.as_ref().map(|commit| format!("{} is {commit}.\n", self.what));
+        commit.unwrap_or_default() + &show(&self.change, &self.what, "here")
+    }
+
+    /// For programs.
+    pub fn json(&self) -> Json {
+        let mut json = change_json(&self.change);
+        json["against"] = object!({
+            "what": self.what,
+            "commit": self.commit.as_ref().map(|commit| commit.json()),
+        });
+        json
+    }
+}
+
+/// What the files would change, against a folder or a revision.
+pub fn against(what: &str, files: &Files) -> Result<Against, Shown> {
+    let folder = Path::new(what);
+    let trees = if folder.is_dir() { in_folder(folder, files)? } else { in_history(what, files)? };
     let before = files.ground.fleet(&trees, &mut FleetCache::default());
     must_be_sound(&before, &trees, what)?;
     let references: Vec<_> = before.references.iter().chain(&files.fleet.references).cloned().collect();
     let codes = files.ground.codes(&references);
-    Ok(Change::between(&before.inventory, &files.fleet.inventory, &codes))
+    let change = Change::between(&before.inventory, &files.fleet.inventory, &codes);
+    Ok(Against { what: what.to_owned(), commit: trees.commit, change })
 }
 
 /// The keybooks and inventory of a configuration's folder, or a folder of inventory files alone beside today's keybooks.
-fn other_trees(what: &str, files: &Files) -> Result<Trees, Shown> {
-    let folder = Path::new(what);
-    if !folder.is_dir() {
-        return Err(Shown::usage(format!("there is no folder {what}")));
-    }
+fn in_folder(folder: &Path, files: &Files) -> Result<Trees, Shown> {
     let file = folder.join("stationkeep.yaml");
     let (keybooks, inventory) = if file.is_file() {
         let config = load(&file)?;
         let inventory = match &config.inventory {
             Source::Folder(folder) => tree(folder)?,
-            Source::Git(followed) => committed(followed)?,
+            Source::Git(followed) => whole(followed.read(&Git::default(), &mut Cache::default())?)?.1,
         };
         (tree(&config.keybooks)?, inventory)
     } else {
-        (files.trees.keybooks.clone(), tree(&Folder::new(Path::new(""), what))?)
+        (files.trees.keybooks.clone(), tree(&Folder::new(Path::new(""), &folder.display().to_string()))?)
     };
     Ok(Trees { keybooks, inventory, commit: None })
+}
+
+/// The inventory as a revision of its repository had it, and the keybooks too, where they lie beside it.
+fn in_history(revision: &str, files: &Files) -> Result<Trees, Shown> {
+    let git = Git::default();
+    let failed = |error: GitError| {
+        let why = format!("{revision} is no folder, and no revision to compare with: {}", with_causes(&error));
+        Shown::usage(format!("{}. {}", why.trim_end_matches('.'), error.mend()))
+    };
+    let (commit, inventory, keybooks) = match &files.ground.inventory {
+        Source::Git(followed) => {
+            let (commit, inventory) = whole(followed.as_of(&git, revision).map_err(failed)?)?;
+            (commit, inventory, files.trees.keybooks.clone())
+        }
+        Source::Folder(folder) => {
+            let (commit, inventory) = whole(git::tree_as_of(&git, folder, revision).map_err(failed)?)?;
+            let keybooks = if git::is_same_work_tree(&git, &files.ground.keybooks, folder) {
+                whole(git::tree_as_of(&git, &files.ground.keybooks, revision).map_err(failed)?)?.1
+            } else {
+                files.trees.keybooks.clone()
+            };
+            (commit, inventory, keybooks)
+        }
+    };
+    Ok(Trees { keybooks, inventory, commit: Some(commit) })
 }
 
 fn tree(folder: &Folder) -> Result<Tree, Shown> {
@@ -50,10 +105,10 @@ fn tree(folder: &Folder) -> Result<Tree, Shown> {
     Err(Shown::usage(format!("{} cannot be read whole", folder.path.display())))
 }
 
-fn committed(followed: &Followed) -> Result<Tree, Shown> {
-    let Snapshot { commit, tree, findings } = followed.read(&Git::default(), &mut Cache::default())?;
+fn whole(snapshot: Snapshot) -> Result<(Arc<Commit>, Tree), Shown> {
+    let Snapshot { commit, tree, findings } = snapshot;
     if findings.is_empty() {
-        return Ok(tree);
+        return Ok((commit, tree));
     }
     eprint!("{}", findings_text(&findings, &[], paint()));
     Err(Shown::usage(format!("commit {commit} cannot be read whole")))

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeSet;
 use std::fs;
+use std::process::Command;
 
 use serde_json::Value;
 
@@ -69,4 +70,54 @@ fn broken_files_on_either_side_are_told_and_nothing_is_compared() {
     fleet.write("config/inventory/fleet.yaml", "inventory: 1\nfleet: [\n");
     let here = fleet.run(&["check", "--against", &old]).ended(2);
     assert!(here.out.contains("error") && !here.out.contains("Against"), "{}", here.out);
+}
+
+/// Runs git in the sample's folder; the git program is the reference here.
+fn git(folder: &std::path::Path, args: &[&str]) -> String {
+    let out = Command::new("git")
+        .args(["-c", "user.name=Morag Sinclair", "-c", "user.email=morag@example.org"])
+        .args(["-c", "commit.gpgsign=false", "-c", "core.hooksPath=/dev/null"])
+        .args(args)
+        .current_dir(folder)
+        .output()
+        .expect("the git program, which tests/run installs");
+    assert!(out.status.success(), "git {args:?}: {}", String::from_utf8_lossy(&out.stderr));
+    String::from_utf8_lossy(&out.stdout).trim().to_owned()
+}
+
+#[test]
+fn a_revision_is_compared_as_its_checkout_would_be_keybooks_too_and_named_with_its_commit() {
+    let fleet = sample();
+    let config = fleet.path("config");
+    git(&config, &["init", "--quiet"]);
+    git(&config, &["add", "."]);
+    git(&config, &["commit", "--quiet", "-m", "The fleet as it was"]);
+    let id = git(&config, &["rev-parse", "HEAD"]);
+    // One edit of the inventory and one of a keybook, neither committed.
+    for (path, old, new) in [
+        ("config/inventory/fleet.yaml", "+441632960101", "+441632960109"),
+        ("config/keybooks/tern-2.yaml", "press_ms: 600", "press_ms: 900"),
+    ] {
+        let text = fs::read_to_string(fleet.path(path)).expect("a file");
+        assert!(text.contains(old), "{path}");
+        fleet.write(path, &text.replace(old, new));
+    }
+    let then = fleet.path("then");
+    git(&config, &["worktree", "add", "--quiet", "--detach", &then.display().to_string(), "HEAD"]);
+    let change = |what: &str| {
+        let mut change = fleet.run(&["check", "--against", what, "--format", "json"]).ended(0).json()["change"].take();
+        let against = change["against"].take();
+        (against, change)
+    };
+    let (against, by_revision) = change("HEAD");
+    let (_, by_checkout) = change(&then.display().to_string());
+    assert_eq!(by_revision, by_checkout);
+    assert!(by_revision["keying"]["stations"].as_u64() > Some(20), "{by_revision}");
+    assert_eq!((&against["what"], &against["commit"]["id"]), (&"HEAD".into(), &id.clone().into()));
+    assert_eq!(against["commit"]["subject"], "The fleet as it was");
+    let said = fleet.run(&["check", "--against", "HEAD"]).ended(0).out;
+    let line = format!("HEAD is {} (Morag Sinclair, ", &id[..10]);
+    assert!(said.contains(&line) && said.contains("Against HEAD: 25 stations would change."), "{said}");
+    let unknown = fleet.run(&["check", "--against", "no-such-branch"]).ended(2).err;
+    assert!(unknown.contains("no-such-branch is no folder, and no revision"), "{unknown}");
 }

@@ -8,10 +8,10 @@ use std::sync::Arc;
 
 use serde_json::{Value as Json, json};
 
+use super::Exit;
+use super::against::{Against, against};
 use super::scene::Files;
 use super::shown::{Shown, counted, findings_text, paint_out, print, print_json};
-use super::{Exit, against};
-use crate::change::{self, Change};
 use crate::files::{FileText, cleaned, read_file};
 use crate::finding::{Code, Finding, Place, plural, settle};
 use crate::gather::Texts;
@@ -25,8 +25,9 @@ const MOST_SHOWN: usize = 1_000;
 pub struct Args {
     /// Only what concerns these files or folders; files outside the configuration are checked by themselves
     paths: Vec<PathBuf>,
-    /// What the files would change at the stations, against another folder: a configuration's, or an inventory alone
-    #[arg(long, value_name = "FOLDER")]
+    /// What the files would change at the stations, against a revision of their repository (HEAD, main), or against
+    /// another folder: a configuration's, or an inventory alone
+    #[arg(long, value_name = "REVISION|FOLDER")]
     against: Option<String>,
     /// How to print it: for people, for programs, or SARIF 2.1.0 for a forge that marks lines
     #[arg(long, value_enum, default_value = "text")]
@@ -52,7 +53,7 @@ struct Checked {
     /// What there is, where everything could be put together.
     sound: Option<String>,
     /// What it would change, and against what. Broken files change nothing: the last good ones stay in force.
-    change: Option<(String, Change)>,
+    against: Option<Against>,
 }
 
 pub fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
@@ -62,7 +63,7 @@ pub fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
         Format::Sarif => print_json(&checked.sarif())?,
         Format::Text => print(&checked.text())?,
     }
-    let impossible = checked.change.is_some_and(|(_, change)| change.is_impossible());
+    let impossible = checked.against.is_some_and(|against| against.change.is_impossible());
     Ok(match (checked.findings.iter().any(Finding::is_error), impossible) {
         (true, _) => Exit::Usage,
         (false, true) => Exit::Failed,
@@ -80,7 +81,7 @@ fn check(args: &Args, config: &Path) -> Result<Checked, Shown> {
         texts: vec![loaded.texts.files],
         alone: BTreeMap::new(),
         sound: None,
-        change: None,
+        against: None,
     };
     match loaded.config {
         Ok(config) => {
@@ -88,8 +89,7 @@ fn check(args: &Args, config: &Path) -> Result<Checked, Shown> {
             if reading.fleet.is_sound() {
                 let fleet = &reading.fleet;
                 let unkeyable = script::unkeyable(&fleet.inventory, &fleet.codes);
-                let change = args.against.iter().map(|what| Ok((what.clone(), against::change(what, &reading)?)));
-                checked.change = change.collect::<Result<Vec<_>, Shown>>()?.pop();
+                checked.against = args.against.as_ref().map(|what| against(what, &reading)).transpose()?;
                 checked.sound = Some(format!(
                     "{}, {}, {}: ",
                     plural(fleet.inventory.stations.len() as u64, "station"),
@@ -121,7 +121,7 @@ impl Checked {
             0 => String::new(),
             n => format!("{n} more are not shown here; `--format json` has all.\n\n"),
         };
-        let change = self.change.as_ref().map(|(what, change)| format!("\n{}", change::text(change, what, "here")));
+        let change = self.against.as_ref().map(|against| format!("\n{}", against.text()));
         let sound = self.sound.as_deref().unwrap_or_default();
         findings_text(shown, &texts, paint_out())
             + &more
@@ -136,8 +136,8 @@ impl Checked {
             "errors": errors,
             "warnings": self.findings.len() - errors,
         });
-        if let Some((_, change)) = &self.change {
-            all["change"] = change::json(change);
+        if let Some(against) = &self.against {
+            all["change"] = against.json();
         }
         all
     }
