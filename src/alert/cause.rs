@@ -3,10 +3,11 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use serde::Serialize;
+use serde_json::Value as Json;
 
 use super::Reason;
 use super::clip::{NAME, PLACE, clip};
-use super::pass::{Is, Item, Pass, ReportTaken, Turn};
+use super::pass::{Is, Item, NewCommit, Pass, ReportTaken, Turn};
 use super::seen::Seen;
 use crate::drift::{Drift, Service, SettingDrift};
 use crate::finding::Place;
@@ -16,6 +17,8 @@ use crate::setting::{Name, Weight};
 #[derive(Debug, Default, Serialize)]
 pub(super) struct ToldCause {
     pub started: bool,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub commit: Option<ToldCommit>,
     /// Lines that want what does not hold, of the most stations first.
     pub inventory: Vec<ToldLine>,
     pub inventory_left_out: usize,
@@ -29,6 +32,20 @@ pub(super) struct ToldCause {
     pub withdrawn: usize,
     /// Stations whose case is older, but new to this webhook.
     pub heard_late: usize,
+}
+
+/// The commit that came into force.
+#[derive(Debug, Serialize)]
+pub(super) struct ToldCommit {
+    #[serde(flatten)]
+    pub commit: Json,
+    /// The id of the one in force before.
+    pub before: Option<String>,
+    /// Whether the one before is not in its history.
+    pub rewritten: bool,
+    /// In one line, for people.
+    #[serde(skip)]
+    pub line: String,
 }
 
 #[derive(Debug, Serialize)]
@@ -62,7 +79,8 @@ struct Source<'a> {
 impl ToldCause {
     /// The cause of what one message tells.
     pub(super) fn of(items: &[Item<'_>], pass: &Pass<'_>) -> ToldCause {
-        let mut cause = ToldCause { started: pass.cause.started, ..ToldCause::default() };
+        let commit = pass.cause.commit.as_ref().map(told_commit);
+        let mut cause = ToldCause { started: pass.cause.started, commit, ..ToldCause::default() };
         let told: BTreeSet<&str> = items.iter().map(|item| &**item.turn.station).collect();
         let reports: Vec<&ReportTaken> =
             pass.cause.reports.iter().filter(|report| told.contains(&*report.station)).collect();
@@ -106,6 +124,17 @@ impl ToldCause {
             stations,
         });
         self.inventory = shown.collect();
+    }
+}
+
+fn told_commit(new: &NewCommit) -> ToldCommit {
+    let NewCommit { commit, before, is_rewritten } = new;
+    let how = if *is_rewritten { ", which is not a successor of the one before" } else { "" };
+    ToldCommit {
+        commit: commit.json(),
+        before: before.as_ref().map(|before| before.id().to_owned()),
+        rewritten: *is_rewritten,
+        line: format!("Commit {commit} is in force{how}."),
     }
 }
 

@@ -147,7 +147,7 @@ impl Watch {
         let Watch { stations, vanished, contacts, cause, next, clock, told, thread, terms } = self;
         let foresee = |station: &Name| next.get(station).copied().unwrap_or(Next::Test);
         let next = Foresight(&foresee);
-        decide(told, thread, &Pass { stations, vanished, contacts, cause, next, clock: *clock }, terms)
+        decide(told, thread, &Pass { stations, vanished, contacts, cause, next, commit: None, clock: *clock }, terms)
     }
 
     /// One pass; what was told is kept as text, as the store keeps it. A second pass at once has nothing to say.

@@ -16,6 +16,7 @@ use super::pass::{Item, Pass};
 use super::summary;
 use super::{Reason, Subscription, Terms};
 use crate::drift::{Standing, Totals};
+use crate::inventory::Commit;
 use crate::setting::{Name, Weight};
 
 /// The heaviest first, then by reason, standing, site, name.
@@ -59,6 +60,9 @@ struct Data {
     cause: ToldCause,
     /// What all stations of this message need.
     to_do: ToDo,
+    /// The commit that says what is wanted.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    commit: Option<serde_json::Value>,
     /// Where the stations of this message are, the most first.
     sites: Vec<SiteCount>,
     sites_left_out: usize,
@@ -156,6 +160,7 @@ impl<'a> Teller<'a> {
             surge: self.surge,
             cause,
             to_do,
+            commit: self.pass.commit.map(Commit::json),
             sites,
             sites_left_out,
             totals: self.totals.json(),

@@ -77,7 +77,7 @@ pub use event::{CONTENT_TYPE, LONGEST_BODY, Message, source_of};
 pub use gone::{GoneWebhook, webhook_gone};
 pub use mark::{Mark, Thread};
 pub use next::{Foresight, Next};
-pub use pass::{Cause, Pass, ReportTaken};
+pub use pass::{Cause, NewCommit, Pass, ReportTaken};
 pub use refused::{InventoryRead, InventoryRefused, InventoryVerdict, RefusedReport, inventory, report_refused};
 pub use seen::{Seen, SeenLifeline, SeenSetting, Shown};
 pub use told::{Case, Heard, Over, REMEMBERED, Told};

@@ -12,7 +12,7 @@ use super::next::Foresight;
 use super::seen::Seen;
 use super::told::{Case, Told};
 use crate::drift::{Standing, StationDrift};
-use crate::inventory::Contact;
+use crate::inventory::{Commit, Contact};
 use crate::setting::{Name, Weight};
 
 /// What a pass found.
@@ -28,6 +28,8 @@ pub struct Pass<'a> {
     pub cause: &'a Cause,
     /// What to do about each station that drifts.
     pub next: Foresight<'a>,
+    /// The commit in force, where the inventory is read from a repository.
+    pub commit: Option<&'a Commit>,
     pub clock: Timestamp,
 }
 
@@ -41,6 +43,18 @@ pub struct Cause {
     pub files: Vec<Name>,
     /// Reports taken in, whatever they changed. Those since the last written pass, across a restart too.
     pub reports: Vec<ReportTaken>,
+    /// The commit that came into force, where the inventory is read from a repository.
+    pub commit: Option<NewCommit>,
+}
+
+/// A commit that came into force.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NewCommit {
+    pub commit: Arc<Commit>,
+    /// The one in force before, if there was one.
+    pub before: Option<Arc<Commit>>,
+    /// Whether the one before is not in its history: somebody has pushed by force, or the ref was set elsewhere.
+    pub is_rewritten: bool,
 }
 
 /// A report that entered the ledger.

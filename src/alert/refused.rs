@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 
 use jiff::{SignedDuration, Timestamp};
 use serde::Serialize;
+use serde_json::Value as Json;
 
 use super::clip::{NAME, PLACE, SENTENCE, clip};
 use super::event::{Envelope, Kind, LONGEST_BODY, Message, json};
@@ -12,6 +13,7 @@ use super::mark::{Inking, Mark, Thread};
 use super::told::{Heard, fresh};
 use super::{Subscription, Terms};
 use crate::finding::Finding;
+use crate::inventory::Commit;
 use crate::setting::Name;
 
 /// What was told of a refused inventory; kept until every webhook that heard of it heard of the recovery.
@@ -37,6 +39,10 @@ pub struct InventoryRead<'a> {
     pub findings: &'a [Finding],
     /// Since when the inventory that is in force is known to be good; `None` where there is none.
     pub in_force_since: Option<Timestamp>,
+    /// The commit that was read, where the inventory is read from a repository that could be read.
+    pub commit: Option<&'a Commit>,
+    /// The commit that the inventory in force is from.
+    pub in_force: Option<&'a Commit>,
     pub clock: Timestamp,
 }
 
@@ -77,6 +83,10 @@ struct InventoryData {
     /// Since when it is, or was, refused.
     since: Option<String>,
     in_force_since: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    commit: Option<Json>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    in_force_commit: Option<Json>,
     errors: usize,
     warnings: usize,
     /// The errors, in the order of the files.
@@ -154,10 +164,12 @@ fn inventory_message(
     let refused = !errors.is_empty();
     let since = since.or(refused.then_some(read.clock));
     let mut data = InventoryData {
-        summary: inventory_summary(errors, read.in_force_since),
+        summary: inventory_summary(errors, read),
         state: if refused { "refused" } else { "recovered" },
         since: since.map(|at| at.to_string()),
         in_force_since: read.in_force_since.map(|at| at.to_string()),
+        commit: read.commit.map(Commit::json),
+        in_force_commit: read.in_force.map(Commit::json),
         errors: errors.len(),
         warnings: read.findings.len() - errors.len(),
         findings: Vec::new(),
@@ -169,17 +181,19 @@ fn inventory_message(
     Message { webhook: webhook.name.clone(), body: envelope.seal(&data), id: id.clone() }
 }
 
-fn inventory_summary(errors: &[&Finding], in_force_since: Option<Timestamp>) -> String {
+fn inventory_summary(errors: &[&Finding], read: &InventoryRead<'_>) -> String {
+    let commit = read.commit.map(|commit| format!(" of commit {commit}")).unwrap_or_default();
     let Some(first) = errors.first() else {
-        return "The inventory can be read again and is in force.".into();
+        return format!("The inventory{commit} can be read again and is in force.");
     };
     let count = if errors.len() == 1 { "1 error".into() } else { format!("{} errors", errors.len()) };
-    let in_force = match in_force_since {
-        Some(_) => "The last good one stays in force.",
-        None => "There is no good one to fall back on: no station is watched.",
+    let in_force = match (read.in_force_since, read.in_force) {
+        (Some(_), Some(commit)) => &*format!("The last good one, of commit {}, stays in force.", commit.short()),
+        (Some(_), None) => "The last good one stays in force.",
+        (None, _) => "There is no good one to fall back on: no station is watched.",
     };
     let at = clip(&first.place.to_string(), PLACE);
-    clip(&format!("The inventory is refused: {count}. {in_force} First: {at}: {}", first.sentence), SENTENCE)
+    clip(&format!("The inventory{commit} is refused: {count}. {in_force} First: {at}: {}", first.sentence), SENTENCE)
 }
 
 /// The messages about a refused report, one for each webhook. Their ids come from its content and the reasons, so that

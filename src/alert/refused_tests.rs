@@ -23,7 +23,13 @@ impl Reading {
     }
 
     fn verdict(&self, findings: &[Finding]) -> InventoryVerdict {
-        let read = InventoryRead { findings, in_force_since: Some(self.clock), clock: self.clock };
+        let read = InventoryRead {
+            findings,
+            in_force_since: Some(self.clock),
+            commit: None,
+            in_force: None,
+            clock: self.clock,
+        };
         inventory(self.told.as_ref(), &self.thread, &read, &self.terms)
     }
 

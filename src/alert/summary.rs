@@ -40,6 +40,9 @@ impl Sentence<'_> {
             };
         }
         self.add_cause(&mut text);
+        if let Some(commit) = &self.cause.commit {
+            let _ = write!(text, "{} ", commit.line);
+        }
         if let Some(to_do) = self.to_do.sentence() {
             let _ = write!(text, "{to_do} ");
         }

@@ -85,7 +85,8 @@ fn in_history(revision: &str, files: &Files) -> Result<Trees, Shown> {
         Source::Folder(folder) => {
             let (commit, inventory) = whole(git::tree_as_of(&git, folder, revision).map_err(failed)?)?;
             let keybooks = if git::is_same_work_tree(&git, &files.ground.keybooks, folder) {
-                whole(git::tree_as_of(&git, &files.ground.keybooks, revision).map_err(failed)?)?.1
+                // By its id: a branch may move in between.
+                whole(git::tree_as_of(&git, &files.ground.keybooks, commit.id()).map_err(failed)?)?.1
             } else {
                 files.trees.keybooks.clone()
             };

@@ -60,13 +60,15 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
     match args.format {
         Format::Json => {
             let stations: Vec<_> = shown.iter().map(|(_, d)| drift::json(d)).collect();
-            print_json(&json!({ "stations": stations, "totals": totals.json() }))?;
+            print_json(&scene.with_commit(json!({ "stations": stations, "totals": totals.json() })))?;
         }
         Format::Diff => {
+            scene.tell_commit();
             let diffs = shown.iter().map(|(station, _)| drift::diff(station, &scene.records.of(station)));
             print(&diffs.collect::<String>())?;
         }
         Format::Text => {
+            scene.tell_commit();
             let texts = shown.iter().map(|(station, d)| drift::text(d, station, &scene.records.of(station)) + "\n");
             print(&(texts.collect::<String>() + &format!("{}: {}.\n", totals.counted(), totals.sentence())))?;
         }

@@ -6,6 +6,7 @@ use std::time::{Duration, SystemTime};
 
 use indicatif::{ProgressBar, ProgressStyle};
 use jiff::Timestamp;
+use serde_json::Value as Json;
 
 use super::Exit;
 use super::shown::{Shown, counted, findings_text, paint};
@@ -99,8 +100,9 @@ async fn last_good(reading: &Files, store: &Store) -> Result<Fleet, Shown> {
     eprint!("{}", findings_text(&errors, &reading.texts(), paint()));
     match reading.ground.recall_good(store).await? {
         Some((fleet, _, since)) => {
+            let commit = reading.trees.commit.as_ref().map(|commit| format!(" of commit {commit}")).unwrap_or_default();
             eprintln!(
-                "stationkeep: the files cannot be used ({}); this goes by the last good ones, of {since:.0}",
+                "stationkeep: the files{commit} cannot be used ({}); this goes by the last good ones, of {since:.0}",
                 counted(&errors)
             );
             Ok(fleet)
@@ -193,6 +195,21 @@ impl Scene {
     /// Where reports are judged and taken up.
     pub fn desk(&self) -> Desk<'_> {
         Desk { store: &self.store, fleet: &self.fleet, ground: &self.ground, now: self.now }
+    }
+
+    /// A JSON result that also says which commit says what is wanted, where the inventory is read from a repository.
+    pub fn with_commit(&self, mut json: Json) -> Json {
+        if let Some(commit) = &self.fleet.commit {
+            json["commit"] = commit.json();
+        }
+        json
+    }
+
+    /// The same for people, beside a result that has a form of its own.
+    pub fn tell_commit(&self) {
+        if let Some(commit) = &self.fleet.commit {
+            eprintln!("stationkeep: wanted as of commit {commit}");
+        }
     }
 
     /// How a command ends that did what was asked: by files that cannot be used any more it is no full success.

@@ -102,9 +102,9 @@ pub fn shown(
 ) -> String {
     match format {
         Format::Keys => card::keys(script, codes),
-        Format::Json => format!("{:#}\n", script::json(script, station, codes)),
+        Format::Json => format!("{:#}\n", scene.with_commit(script::json(script, station, codes))),
         Format::Card | Format::Html | Format::Wav | Format::Dial => {
-            card::text(script, station, &scene.drift(station), codes, Uuid::now_v7())
+            card::text(script, station, &scene.drift(station), codes, scene.fleet.commit.as_deref(), Uuid::now_v7())
         }
     }
 }

@@ -4,8 +4,6 @@ use std::os::unix::fs::DirBuilderExt;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use uuid::Uuid;
-
 use super::Exit;
 use super::scene::{Scene, progress};
 use super::script::{Format, shown, write_private};
@@ -30,7 +28,7 @@ pub async fn run(site: Option<String>, format: Format, out: Option<PathBuf>, con
                 .map_err(|error| Shown::failed(format!("cannot write into {}: {error}", folder.display())))?;
             print(&list.text(|at, script| file_name(at, script, format)))?;
         }
-        (None, Format::Json) => print(&format!("{:#}\n", list.json()))?,
+        (None, Format::Json) => print(&format!("{:#}\n", scene.with_commit(list.json())))?,
         (None, Format::Keys) => print(&keys(&list, &scene))?,
         (None, Format::Card | Format::Html | Format::Wav | Format::Dial) => print(&cards(&list, &scene))?,
     }
@@ -108,10 +106,7 @@ fn file_name(at: usize, script: &Script, format: Format) -> String {
 fn cards(list: &WorkList, scene: &Scene) -> String {
     let cards = list.to_key().map(|(_, errand, script, codes)| {
         // A form feed: each card begins a page of its own.
-        format!(
-            "\x0c{}",
-            script::card::text(script, &errand.station, &scene.drift(&errand.station), codes, Uuid::now_v7())
-        )
+        format!("\x0c{}", shown(script, &errand.station, scene, codes, Format::Card))
     });
     list.text(|_, script| format!("script {}", script.digest)) + &cards.collect::<String>()
 }

@@ -10,14 +10,14 @@ use std::time::{Duration, SystemTime};
 
 use jiff::Timestamp;
 
-use crate::alert::Next;
+use crate::alert::{NewCommit, Next};
 use crate::config::Config;
 use crate::drift::{Rules, Standing, StationDrift, Totals, look, next_change};
 use crate::files::{Look, Tray};
 use crate::finding::Finding;
 use crate::gather::intake::{Desk, Taken};
 use crate::gather::{Fleet, FleetCache, GatherError, Ground, Reading, Records, Trees};
-use crate::inventory::Inventory;
+use crate::inventory::{Commit, Inventory};
 use crate::script::{self, Memory};
 use crate::setting::{Name, Reference};
 use crate::store::Store;
@@ -39,6 +39,8 @@ pub struct State {
     fleet: Fleet,
     in_force: Trees,
     in_force_since: Option<Timestamp>,
+    /// The commit of the last good inventory, as the store had it at the start.
+    good_before: Option<Arc<Commit>>,
     records: Option<Records>,
     tray: Tray,
     drifts: BTreeMap<Name, Arc<StationDrift>>,
@@ -52,6 +54,8 @@ pub struct Seen {
     pub findings: Vec<Finding>,
     /// Files that changed since the pass before.
     pub files: Vec<Name>,
+    /// The commit that came into force with this pass.
+    pub commit: Option<NewCommit>,
     /// When the reports folder should be looked at again, if something there is still being written.
     pub look_again: Option<Duration>,
     pub now: Timestamp,
@@ -71,6 +75,7 @@ impl State {
             fleet: Fleet::default(),
             in_force: Trees::default(),
             in_force_since: None,
+            good_before: None,
             records: None,
             tray: Tray::default(),
             drifts: BTreeMap::new(),
@@ -82,16 +87,18 @@ impl State {
     /// stay as they were last read: they may be in the middle of an edit.
     pub async fn look(&mut self, look: Option<Look>) -> Result<Seen, GatherError> {
         let now = self.clock.now();
+        let before = self.in_force.commit.clone();
         let files = match look {
             Some(look) => self.read_files(look, now).await?,
             None => Vec::new(),
         };
+        let commit = self.new_commit(before).await?;
         let look_again = self.take_reports(now).await?;
         let touched = self.keep_records_up().await?;
         // Anything but new reports may have changed every station.
         let all = look == Some(Look::Whole) || !files.is_empty() || self.is_due(now);
         self.compare(now, touched.filter(|_| !all).as_ref());
-        Ok(Seen { findings: self.reading.fleet.findings.clone(), files, look_again, now })
+        Ok(Seen { findings: self.reading.fleet.findings.clone(), files, commit, look_again, now })
     }
 
     /// Reads the files. Only sound ones come into force; until then the last good ones stay. Returns what changed.
@@ -125,6 +132,9 @@ impl State {
     }
 
     async fn keep_good(&mut self, now: Timestamp) -> Result<(), GatherError> {
+        if self.in_force_since.is_none() {
+            self.good_before = self.ground.good_commit(&self.store).await?;
+        }
         self.ground.keep_good(&self.store, &self.reading.trees, now).await?;
         self.in_force_since = Some(now);
         Ok(())
@@ -134,10 +144,28 @@ impl State {
     async fn recall_good(&mut self) -> Result<(), GatherError> {
         if let Some((fleet, trees, since)) = self.ground.recall_good(&self.store).await? {
             self.fleet = fleet;
+            self.good_before = trees.commit.clone();
             self.in_force = trees;
             self.in_force_since = Some(since);
         }
         Ok(())
+    }
+
+    /// The commit in force, where it was another one before: another pass's, or, at the start, the last good one.
+    async fn new_commit(&mut self, before: Option<Arc<Commit>>) -> Result<Option<NewCommit>, GatherError> {
+        let before = before.or_else(|| self.good_before.take());
+        let Some(commit) = self.in_force.commit.clone().filter(|commit| before.as_ref() != Some(commit)) else {
+            return Ok(None);
+        };
+        let is_rewritten = before
+            .as_ref()
+            .is_some_and(|before| tokio::task::block_in_place(|| self.ground.is_rewritten(before, &commit)));
+        if is_rewritten {
+            tracing::warn!(%commit, "the commit before is not in the history of the one that is in force now");
+        } else {
+            tracing::info!(%commit, "in force");
+        }
+        Ok(Some(NewCommit { commit, before, is_rewritten }))
     }
 
     async fn take_reports(&mut self, now: Timestamp) -> Result<Option<Duration>, GatherError> {
@@ -247,6 +275,16 @@ impl State {
     /// Since when it is known to be good.
     pub fn in_force_since(&self) -> Option<Timestamp> {
         self.in_force_since
+    }
+
+    /// The commit that it is from, where it is read from a repository.
+    pub fn commit(&self) -> Option<&Commit> {
+        self.in_force.commit.as_deref()
+    }
+
+    /// The commit that was read last, good or not.
+    pub fn commit_read(&self) -> Option<&Commit> {
+        self.reading.trees.commit.as_deref()
     }
 
     /// How every station stands.

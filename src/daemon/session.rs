@@ -10,6 +10,8 @@ use tokio::time::{Instant, MissedTickBehavior, interval_at, sleep};
 use crate::alert::{Cause, Subscription, Terms, source_of};
 use crate::config::{self, Config};
 use crate::files::{Look, Means, Pace, Tree, Watch, load_or_make_key};
+use crate::finding::Finding;
+use crate::inventory::Commit;
 use crate::setting::Name;
 use crate::store::{Queue, Store};
 
@@ -86,7 +88,7 @@ pub async fn run(basis: &Basis, path: &Path, clock: Clock, first: bool, stops: &
     if first {
         announce::say(&announce::text(&state, config, &deliveries.notes));
     }
-    log_findings(&seen.findings);
+    log_findings(&seen.findings, state.commit_read());
     let mut session = Session { basis, path, text: basis.text.clone(), watch, failed: false, armed: None };
     session.tell(&mut teller, &mut state, &mut seen, &deliveries).await;
     let mut full = interval_at(Instant::now() + config.full_pass(), config.full_pass());
@@ -113,7 +115,7 @@ pub async fn run(basis: &Basis, path: &Path, clock: Clock, first: bool, stops: &
         match state.look(look).await {
             Ok(new) => {
                 if new.findings != seen.findings {
-                    log_findings(&new.findings);
+                    log_findings(&new.findings, state.commit_read());
                 }
                 seen = new;
                 session.tell(&mut teller, &mut state, &mut seen, &deliveries).await;
@@ -218,7 +220,7 @@ impl Session<'_> {
             }
             Err(findings) if is_new => {
                 tracing::error!("the changed configuration cannot be used; the one in force stays");
-                log_findings(&findings);
+                log_findings(&findings, None);
             }
             Ok(_) | Err(_) => {}
         }
@@ -259,7 +261,10 @@ async fn prune(store: &Store) {
     }
 }
 
-fn log_findings(findings: &[crate::finding::Finding]) {
+fn log_findings(findings: &[Finding], commit: Option<&Commit>) {
+    if let Some(commit) = commit.filter(|_| findings.iter().any(Finding::is_error)) {
+        tracing::error!(%commit, "this commit cannot be used, the one before stays in force");
+    }
     for finding in findings {
         if finding.is_error() {
             tracing::error!(place = %finding.place, code = %finding.code, "{} {}", finding.sentence, finding.mend);

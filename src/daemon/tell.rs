@@ -5,8 +5,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use jiff::Timestamp;
 
 use crate::alert::{
-    self, CONTENT_TYPE, Cause, Foresight, InventoryRead, InventoryRefused, Message, Pass, RefusedReport, ReportTaken,
-    Terms, Thread, Told, Verdict,
+    self, CONTENT_TYPE, Cause, Foresight, InventoryRead, InventoryRefused, Message, NewCommit, Pass, RefusedReport,
+    ReportTaken, Terms, Thread, Told, Verdict,
 };
 use crate::gather::GatherError;
 use crate::gather::intake::kept_reasons;
@@ -119,6 +119,12 @@ impl Teller {
         self.cause.files.extend(seen.files.iter().cloned());
         self.cause.files.sort();
         self.cause.files.dedup();
+        if let Some(new) = &seen.commit {
+            let earlier = self.cause.commit.take();
+            let is_rewritten = new.is_rewritten || earlier.as_ref().is_some_and(|earlier| earlier.is_rewritten);
+            let before = earlier.map_or_else(|| new.before.clone(), |earlier| earlier.before);
+            self.cause.commit = Some(NewCommit { commit: new.commit.clone(), before, is_rewritten });
+        }
         while self.ledger_seq < state.ledger_seq() {
             let page = state.store().entries_after(self.ledger_seq, 1_000).await?;
             if page.is_empty() {
@@ -138,7 +144,13 @@ impl Teller {
     }
 
     async fn decide(&self, state: &State, seen: &Seen) -> Result<(Decision, After), GatherError> {
-        let read = InventoryRead { findings: &seen.findings, in_force_since: state.in_force_since(), clock: seen.now };
+        let read = InventoryRead {
+            findings: &seen.findings,
+            in_force_since: state.in_force_since(),
+            commit: state.commit_read(),
+            in_force: state.commit(),
+            clock: seen.now,
+        };
         let inventory = alert::inventory(self.refused.as_ref(), &self.thread, &read, &self.terms);
         let names = state.names();
         let vanished: BTreeSet<Name> = self.known.difference(&names).cloned().collect();
@@ -149,6 +161,7 @@ impl Teller {
             contacts: &state.inventory().contacts,
             cause: &self.cause,
             next: Foresight(&foresee),
+            commit: state.commit(),
             clock: seen.now,
         };
         let verdict = alert::decide(&self.told, &inventory.thread, &pass, &self.terms);

@@ -9,12 +9,12 @@ use jiff::Timestamp;
 
 use crate::files::{FileText, Folder, Look, Origin, Secrets, Tray, Tree, process_env};
 use crate::finding::{Code as FindingCode, Finding, settle};
-use crate::git::{self, Followed, Git, GitError, Snapshot};
+use crate::git::{Followed, Git, Snapshot};
 use crate::inventory::{Commit, Station};
 use crate::ledger::{Record, State};
 use crate::setting::{Code, Codes, Reference, Value};
 
-use crate::store::{Store, StoreError};
+use crate::store::{Good, Store, StoreError};
 
 use super::intake::{Desk, Taken, content_sha, hex};
 use super::{Fleet, FleetCache, GatherError};
@@ -76,6 +76,11 @@ pub struct Reading {
     is_whole: bool,
 }
 
+fn kept_commit(good: &Good) -> Option<Arc<Commit>> {
+    let (_, text) = good.files.iter().find(|(path, _)| path == COMMIT_MARK)?;
+    Commit::from_json(&serde_json::from_str(text).ok()?).map(Arc::new)
+}
+
 impl Ground {
     /// Reads keybooks and inventory. `earlier` is the last reading: what has not changed is shared with it.
     pub fn read(&self, earlier: &Reading, look: Look, now: SystemTime, cache: &mut FleetCache) -> Reading {
@@ -117,32 +122,6 @@ impl Ground {
         }
     }
 
-    /// The texts as a revision of the work tree or repository had them that holds the inventory. Keybooks that lie in the
-    /// same work tree are as they were then; others, which that revision says nothing about, as they are now.
-    ///
-    /// # Errors
-    /// Where there is no such revision, or git cannot tell.
-    pub fn trees_as_of(&self, revision: &str, now: &Trees) -> Result<(Trees, Vec<Finding>), GitError> {
-        let git = Git::default();
-        let folder = match &self.inventory {
-            Source::Folder(folder) => folder,
-            Source::Git(followed) => {
-                let Snapshot { commit, tree, findings } = followed.as_of(&git, revision)?;
-                let trees = Trees { keybooks: now.keybooks.clone(), inventory: tree, commit: Some(commit) };
-                return Ok((trees, findings));
-            }
-        };
-        let Snapshot { commit, tree: inventory, mut findings } = git::tree_as_of(&git, folder, revision)?;
-        let mut keybooks = now.keybooks.clone();
-        if git::is_same_work_tree(&git, folder, &self.keybooks) {
-            // The commit by its id: a branch may move in between.
-            let then = git::tree_as_of(&git, &self.keybooks, commit.id())?;
-            keybooks = then.tree;
-            findings.extend(then.findings);
-        }
-        Ok((Trees { keybooks, inventory, commit: Some(commit) }, findings))
-    }
-
     fn has_same_codes(&self, fleet: &Fleet) -> bool {
         self.codes(&fleet.references) == fleet.codes
     }
@@ -176,13 +155,30 @@ impl Ground {
             });
             files.collect()
         };
-        let commit = good.files.iter().find(|(path, _)| path == COMMIT_MARK);
-        let commit = commit.and_then(|(_, text)| Commit::from_json(&serde_json::from_str(text).ok()?));
-        let trees =
-            Trees { keybooks: tree(KEYBOOK_MARK), inventory: tree(INVENTORY_MARK), commit: commit.map(Arc::new) };
+        let commit = kept_commit(&good);
+        let trees = Trees { keybooks: tree(KEYBOOK_MARK), inventory: tree(INVENTORY_MARK), commit };
         let fleet = self.fleet(&trees, &mut FleetCache::default());
         let since = Timestamp::from_millisecond(good.at_ms).unwrap_or_default();
         Ok(fleet.is_sound().then_some((fleet, trees, since)))
+    }
+
+    /// The commit that the last good inventory is from.
+    ///
+    /// # Errors
+    /// Where the store cannot be read.
+    pub async fn good_commit(&self, store: &Store) -> Result<Option<Arc<Commit>>, StoreError> {
+        match &self.inventory {
+            Source::Folder(_) => Ok(None),
+            Source::Git(_) => Ok(store.good().await?.as_ref().and_then(kept_commit)),
+        }
+    }
+
+    /// Whether one commit does not belong to the history of another that has taken its place.
+    pub fn is_rewritten(&self, before: &Commit, after: &Commit) -> bool {
+        match &self.inventory {
+            Source::Folder(_) => false,
+            Source::Git(followed) => !followed.is_before(&Git::default(), before, after),
+        }
     }
 
     /// What texts say, wherever they come from.

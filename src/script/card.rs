@@ -13,7 +13,7 @@ use super::work::{RING_MS, Work};
 use super::{Call, Obvious, Script, Step, Way};
 use crate::drift::{Service, StationDrift, value_text};
 use crate::finding::plural;
-use crate::inventory::{LineKind, Station};
+use crate::inventory::{Commit, LineKind, Station};
 use crate::keybook::{Keybook, Tone};
 use crate::setting::{Codes, Name, Value};
 
@@ -134,9 +134,20 @@ pub fn keys(script: &Script, codes: &Codes) -> String {
     script.calls.iter().map(call).collect::<Vec<_>>().join("\n")
 }
 
-/// The card as text. `report` is an id for the report that will come back.
-pub fn text(script: &Script, station: &Station, drift: &StationDrift, codes: &Codes, report: Uuid) -> String {
+/// The card as text. `commit` is the one that says what is wanted, where it is known; `report` is an id for the report
+/// that will come back.
+pub fn text(
+    script: &Script,
+    station: &Station,
+    drift: &StationDrift,
+    codes: &Codes,
+    commit: Option<&Commit>,
+    report: Uuid,
+) -> String {
     let mut out = head(script, station, codes);
+    if let Some(commit) = commit {
+        paragraph(&mut out, &format!("Wanted as of commit {commit}."));
+    }
     let tests = tests(script, station, drift);
     section(&mut out, "BEFORE YOU RING");
     for caution in cautions(script, station) {

@@ -57,8 +57,15 @@ fn drift(stations: usize) -> Message {
     let (vanished, contacts, cause) = (BTreeSet::new(), BTreeMap::new(), Cause::default());
     let work = Work { stations: 1, calls: 1, commands: 2, presses: 40, ms: 30_000 };
     let next = Foresight(&|_| Next::Key(work));
-    let pass =
-        Pass { stations: &stations, vanished: &vanished, contacts: &contacts, cause: &cause, next, clock: clock() };
+    let pass = Pass {
+        stations: &stations,
+        vanished: &vanished,
+        contacts: &contacts,
+        cause: &cause,
+        next,
+        commit: None,
+        clock: clock(),
+    };
     decide(&BTreeMap::new(), &Thread::default(), &pass, &terms()).messages.remove(0)
 }
 
@@ -69,7 +76,8 @@ fn findings(count: u32) -> Vec<Finding> {
 
 fn refused(count: u32) -> Message {
     let findings = findings(count);
-    let read = InventoryRead { findings: &findings, in_force_since: None, clock: clock() };
+    let read =
+        InventoryRead { findings: &findings, in_force_since: None, commit: None, in_force: None, clock: clock() };
     inventory(None, &Thread::default(), &read, &terms()).messages.remove(0)
 }
 

@@ -14,6 +14,7 @@ mod configuration;
 mod deliveries;
 mod drops;
 mod files;
+mod git;
 mod killed;
 mod main_job;
 mod refused;

@@ -15,6 +15,7 @@ use super::shown::{Shown, counted, findings_text, paint_out, print, print_json};
 use crate::files::{FileText, cleaned, read_file};
 use crate::finding::{Code, Finding, Place, plural, settle};
 use crate::gather::Texts;
+use crate::inventory::Commit;
 use crate::{config, inventory, keybook, ledger, script, yaml};
 
 /// The most findings laid out as text; the other forms hold all of them.
@@ -54,6 +55,8 @@ struct Checked {
     sound: Option<String>,
     /// What it would change, and against what. Broken files change nothing: the last good ones stay in force.
     against: Option<Against>,
+    /// The commit that was checked, where the inventory is read from a repository.
+    commit: Option<Arc<Commit>>,
 }
 
 pub fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
@@ -61,7 +64,12 @@ pub fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
     match args.format {
         Format::Json => print_json(&checked.json())?,
         Format::Sarif => print_json(&checked.sarif())?,
-        Format::Text => print(&checked.text())?,
+        Format::Text => {
+            if let Some(commit) = &checked.commit {
+                eprintln!("stationkeep: the inventory is of commit {commit}");
+            }
+            print(&checked.text())?;
+        }
     }
     let impossible = checked.against.is_some_and(|against| against.change.is_impossible());
     Ok(match (checked.findings.iter().any(Finding::is_error), impossible) {
@@ -82,6 +90,7 @@ fn check(args: &Args, config: &Path) -> Result<Checked, Shown> {
         alone: BTreeMap::new(),
         sound: None,
         against: None,
+        commit: None,
     };
     match loaded.config {
         Ok(config) => {
@@ -99,6 +108,7 @@ fn check(args: &Args, config: &Path) -> Result<Checked, Shown> {
                 reading.fleet.findings.extend(unkeyable);
                 settle(&mut reading.fleet.findings);
             }
+            checked.commit = reading.trees.commit;
             checked.findings = reading.fleet.findings;
             checked.texts.extend([reading.trees.keybooks.files, reading.trees.inventory.files]);
         }
@@ -136,6 +146,9 @@ impl Checked {
             "errors": errors,
             "warnings": self.findings.len() - errors,
         });
+        if let Some(commit) = &self.commit {
+            all["commit"] = commit.json();
+        }
         if let Some(against) = &self.against {
             all["change"] = against.json();
         }
