@@ -16,6 +16,7 @@ mod schema;
 mod script;
 mod shown;
 mod worklist;
+mod writers;
 
 use std::path::PathBuf;
 use std::process::ExitCode;

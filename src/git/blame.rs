@@ -52,6 +52,10 @@ pub fn blame(
         Blamed::Lying(path) => {
             let real = std::fs::canonicalize(path).map_err(|_| none(path))?;
             let (Some(folder), Some(name)) = (real.parent(), real.file_name()) else { return Err(none(path)) };
+            if !folder.ancestors().any(|up| up.join(".git").exists()) {
+                // Without a repository nobody needs the git program either.
+                return Err(none(path));
+            }
             asked(git, At::Within(folder), &lines, &[OsStr::new("--"), name]).or_else(|error| match error {
                 // Git knows the folder, and not (yet) the file or any commit at all.
                 GitError::Failed { says } if says.contains("no such path") || says.contains("no such ref") => {

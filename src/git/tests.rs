@@ -233,6 +233,31 @@ fn a_second_reading_shares_what_did_not_change() {
 }
 
 #[test]
+fn of_two_thousand_files_a_commit_of_one_reads_one() {
+    let repo = Repo::new();
+    (0..2_000).for_each(|nth| repo.write(&format!("in/{}/{nth}.yaml", nth % 40), format!("nth: {nth}\n")));
+    repo.commit("all");
+    let (calls, asked) = (repo.dir.path().join("calls"), repo.dir.path().join("asked"));
+    let script = format!(
+        "echo \"$@\" >>{0}; case \"$*\" in *--batch) tee -a {1} | git \"$@\";; *) exec git \"$@\";; esac",
+        calls.display(),
+        asked.display()
+    );
+    let git = in_place_of_git(repo.dir.path(), &script);
+    let counted = || [&calls, &asked].map(|path| fs::read_to_string(path).unwrap_or_default().lines().count());
+    let (followed, mut cache) = (repo.followed("main", "in"), Cache::default());
+    let first = followed.read(&git, &mut cache).unwrap();
+    assert_eq!((first.tree.files.len(), counted()), (2_000, [5, 2_002]));
+    followed.read(&git, &mut cache).unwrap();
+    assert_eq!(counted(), [6, 2_002], "nothing moved: the ref is looked up, and no more");
+    repo.write("in/7/7.yaml", "nth: seven\n");
+    repo.commit("one");
+    let second = followed.read(&git, &mut cache).unwrap();
+    assert_eq!(counted(), [11, 2_005], "the commit, its folder, one file");
+    assert_eq!(second.tree.differing(&first.tree).into_iter().collect::<Vec<_>>(), ["in/7/7.yaml".into()]);
+}
+
+#[test]
 fn a_broken_object_a_missing_one_and_a_broken_ref_are_errors_and_mended_they_are_read() {
     let repo = Repo::new();
     repo.write("in/a.yaml", "a: 1\n");

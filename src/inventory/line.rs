@@ -123,34 +123,71 @@ pub enum Lacks {
     Country,
 }
 
+/// A piece of a dial string, and what it is for.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Part {
+    pub text: Name,
+    pub what: String,
+}
+
+impl Part {
+    fn new(text: impl Into<Name>, what: impl Into<String>) -> Part {
+        Part { text: text.into(), what: what.into() }
+    }
+}
+
 /// What is dialled on `line` to reach a contact, in the notation of ITU-T V.250.
 ///
 /// # Errors
 /// What the line would have to say first.
 pub fn dial(reach: &Reach, line: &Line) -> Result<Name, Lacks> {
+    Ok(parts(reach, line)?.iter().map(|part| &*part.text).collect::<String>().into())
+}
+
+/// The same piece by piece; none of them is empty.
+///
+/// # Errors
+/// What the line would have to say first.
+pub fn parts(reach: &Reach, line: &Line) -> Result<Vec<Part>, Lacks> {
     let kind = line.kind.ok_or(Lacks::Kind)?;
     if kind == LineKind::RingDown {
-        return Ok(line.placeholder.clone().unwrap_or_else(|| "000".into()));
+        let placeholder = line.placeholder.clone().unwrap_or_else(|| "000".into());
+        return Ok(vec![Part::new(
+            placeholder,
+            "a placeholder, since a ring-down line rings one place whatever is dialled",
+        )]);
     }
-    match reach {
-        Reach::Extension(digits) | Reach::Dial(digits) => Ok(digits.clone()),
-        Reach::Short(digits) if line.short_direct == Some(true) => Ok(digits.clone()),
-        Reach::Short(digits) => Ok(format!("{}{digits}", line.outside()).into()),
+    let outside = Part::new(line.outside(), "to get an outside line");
+    let parts = match reach {
+        Reach::Extension(digits) => vec![Part::new(digits.clone(), "the extension, as it is")],
+        Reach::Dial(digits) => vec![Part::new(digits.clone(), "the contact's dial string, as it is")],
+        Reach::Short(digits) if line.short_direct == Some(true) => {
+            vec![Part::new(digits.clone(), "the short code, which the exchange takes directly")]
+        }
+        Reach::Short(digits) => vec![outside, Part::new(digits.clone(), "the short code")],
         Reach::Calls(number) => {
             let country = line.country.as_ref().ok_or(Lacks::Country)?;
-            Ok(format!("{}{}", line.outside(), public(number, country, line)).into())
+            [outside].into_iter().chain(public(number, country, line)).collect()
         }
-    }
+    };
+    Ok(parts.into_iter().filter(|part| !part.text.is_empty()).collect())
 }
 
 /// A public number as dialled from a public line.
-fn public(number: &E164, country: &Country, line: &Line) -> String {
+fn public(number: &E164, country: &Country, line: &Line) -> [Part; 2] {
     match (number.significant(country), line.form) {
         (Some(significant), Some(Form::National) | None) if country.is_north_american() => {
-            format!("{}{significant}", line.trunk.as_deref().unwrap_or(""))
+            let trunk = line.trunk.as_deref().unwrap_or("");
+            [Part::new(trunk, "the trunk prefix"), Part::new(significant, "the ten digits of the number")]
         }
-        (Some(significant), Some(Form::National) | None) => format!("{}{significant}", country.national_prefix),
-        (Some(_), Some(Form::International)) | (None, _) => format!("{}{}", line.international(), number.digits()),
+        (Some(significant), Some(Form::National) | None) => {
+            let prefix = format!("the national prefix of {}", country.id);
+            [Part::new(&*country.national_prefix, prefix), Part::new(significant, "the national number")]
+        }
+        (Some(_), Some(Form::International)) | (None, _) => [
+            Part::new(line.international(), "the international prefix"),
+            Part::new(number.digits(), "the number with its calling code"),
+        ],
     }
 }
 

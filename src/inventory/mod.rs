@@ -12,10 +12,10 @@ mod resolve;
 mod spelling;
 
 pub use commit::Commit;
-pub use line::{Contact, Form, Lacks, Line, LineKind, Reach, dial, leads_to};
+pub use line::{Contact, Form, Lacks, Line, LineKind, Part, Reach, dial, leads_to, parts};
 pub use numbering::{Country, E164, NotE164};
-pub use raw::{Entry, RawFile, Wish, read};
-pub use resolve::{Keybooks, Spoken, resolve, spoken};
+pub use raw::{Entry, LineEntry, RawFile, Wish, read};
+pub use resolve::{Keybooks, Spoken, SpokenLine, layers, resolve, spoken, spoken_line};
 
 use std::collections::BTreeMap;
 use std::fmt;

@@ -76,6 +76,7 @@ pub struct RawSite {
     pub name: Name,
     pub place: Place,
     pub line: Line,
+    pub line_said: Vec<LineEntry>,
     pub settings: Vec<Entry>,
     pub test_days: Option<u32>,
 }
@@ -91,8 +92,17 @@ pub struct RawStation {
     pub model: Option<(Name, Place)>,
     pub profiles: Vec<(Name, Place)>,
     pub line: Line,
+    pub line_said: Vec<LineEntry>,
     pub settings: Vec<Entry>,
     pub test_days: Option<u32>,
+}
+
+/// One field of a line as its author wrote it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LineEntry {
+    pub field: Name,
+    pub text: Name,
+    pub place: Place,
 }
 
 impl RawFile {
@@ -302,6 +312,7 @@ impl Reader<'_> {
             name: site.clone(),
             place: place.clone(),
             line: line.map(|n| self.line(n)).unwrap_or_default(),
+            line_said: self.line_said(line),
             settings: settings.map(|n| self.entries(n)).unwrap_or_default(),
             test_days: test_days.and_then(|n| self.days(n)),
         });
@@ -336,6 +347,7 @@ impl Reader<'_> {
             model: model.and_then(|n| self.mention(n, "The model's name")),
             profiles: profiles.iter().filter_map(|n| self.mention(n, "A profile's name")).collect(),
             line: line.map(|n| self.line(n)).unwrap_or_default(),
+            line_said: self.line_said(line),
             settings: settings.map(|n| self.entries(n)).unwrap_or_default(),
             test_days: test_days.and_then(|n| self.days(n)),
             site: site?,
@@ -360,6 +372,20 @@ impl Reader<'_> {
             short_direct: short_direct.and_then(|n| self.sheet.truth(n, "`short_direct`")),
             placeholder: placeholder.and_then(|n| self.digits(n, "The placeholder", "0123456789*#ABCD,")),
         }
+    }
+
+    /// The fields of a line with their places.
+    fn line_said(&self, node: Option<&Node>) -> Vec<LineEntry> {
+        let Some(Node { data: Data::Map(fields), .. }) = node else { return Vec::new() };
+        let said = fields.iter().filter_map(|(key, value)| match &value.data {
+            Data::Scalar { text, .. } => Some(LineEntry {
+                field: (&*key.text).into(),
+                text: (&**text).into(),
+                place: self.sheet.place(value.spot),
+            }),
+            Data::List(_) | Data::Map(_) => None,
+        });
+        said.collect()
     }
 
     fn trunk(&mut self, node: &Node) -> Option<Name> {

@@ -8,7 +8,7 @@ use std::ops::Range;
 use std::sync::Arc;
 
 use super::line::{self, Contact, Line, LineKind, Reach};
-use super::raw::{Entry, RawFile, RawProfile, RawSite, RawStation, SpeltNumber, Wish};
+use super::raw::{Entry, LineEntry, RawFile, RawProfile, RawSite, RawStation, SpeltNumber, Wish};
 use super::{E164, Inventory, Layer, Station, Wanted, checks};
 use crate::finding::{Code, Finding, Place, did_you_mean, settle};
 use crate::keybook::{Keybook, SettingId};
@@ -69,6 +69,32 @@ pub fn spoken(files: &[Arc<RawFile>], station: &str, setting: &str) -> Vec<Spoke
         all.extend(entry.map(|e| Spoken { layer, place: e.place.clone(), wish: e.wish.clone() }));
     }
     all
+}
+
+/// The layers that may speak of a station, in their order: the later wins.
+pub fn layers(files: &[Arc<RawFile>], station: &str) -> Vec<Layer> {
+    let parts = Parts::gather(files, &mut Vec::new());
+    let Some(raw) = parts.stations.get(station) else { return Vec::new() };
+    parts.layers(raw).into_iter().map(|(layer, _)| layer).chain([Layer::Station]).collect()
+}
+
+/// One layer's word on a field of a station's line.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SpokenLine {
+    pub layer: Layer,
+    pub entry: LineEntry,
+}
+
+/// Everything that site and station say of the station's line; of two on one field the later wins.
+pub fn spoken_line(files: &[Arc<RawFile>], station: &str) -> Vec<SpokenLine> {
+    let parts = Parts::gather(files, &mut Vec::new());
+    let Some(raw) = parts.stations.get(station) else { return Vec::new() };
+    let site = parts.sites.get(&*raw.site.0);
+    let of_site = site.into_iter().flat_map(|site| {
+        site.line_said.iter().map(|entry| SpokenLine { layer: Layer::Site(site.name.clone()), entry: entry.clone() })
+    });
+    let own = raw.line_said.iter().map(|entry| SpokenLine { layer: Layer::Station, entry: entry.clone() });
+    of_site.chain(own).collect()
 }
 
 /// All files as one, each name once.

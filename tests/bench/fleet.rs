@@ -2,7 +2,9 @@
 //!
 //! `fleet write FOLDER STATIONS` makes the texts of a fleet; `fleet measure FOLDER` reads them and prints, as JSON,
 //! what each stage took in CPU seconds and what it found. `tests/bench/run` does both and sets another reading beside it.
+//! `fleet commits FILES` measures an inventory read from a git repository.
 
+mod commits;
 mod measure;
 mod writer;
 
@@ -18,6 +20,10 @@ fn main() -> ExitCode {
             Ok(stations) if (1..=writer::MOST).contains(&stations) => writer::write(Path::new(folder), stations),
             Ok(_) | Err(_) => return usage(),
         },
+        ["commits", files] => match files.parse() {
+            Ok(files) if (10..=commits::MOST).contains(&files) => commits::measure(files),
+            Ok(_) | Err(_) => return usage(),
+        },
         ["measure", folder] => println!("{}", measure::measure(Path::new(folder))),
         [] => println!("This one is run by tests/bench/run."),
         _ => return usage(),
@@ -26,6 +32,9 @@ fn main() -> ExitCode {
 }
 
 fn usage() -> ExitCode {
-    eprintln!("usage: fleet write FOLDER STATIONS (1 to {}) | fleet measure FOLDER", writer::MOST);
+    eprintln!(
+        "usage: fleet write FOLDER STATIONS (1 to {}) | fleet measure FOLDER | fleet commits FILES",
+        writer::MOST
+    );
     ExitCode::from(2)
 }

@@ -111,6 +111,9 @@ fn every_commit_is_followed_and_alert_drift_and_script_name_it() {
     assert!(card.out.contains(&format!("Wanted as of commit {} (Mòrag, ", &second[..10])), "{card:?}");
     let script = ops.fleet.run(&["script", "NP-01", "--format", "json"]).ended(0).json();
     assert_eq!(script["commit"], ops.told_by_git(&second));
+    let explained = ops.fleet.run(&["explain", "NP-01", "assistance.primary"]).ended(0);
+    let written = format!("{NEW_OFFICER}\n  written    commit {} (Mòrag, ", &second[..10]);
+    assert!(explained.out.contains(&written), "{explained:?}");
     // The old number again, by force: the commit in between is gone from the branch.
     ops.git(&["reset", "--quiet", "--hard", &first]);
     let third = ops.commit("Another way");

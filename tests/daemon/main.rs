@@ -13,6 +13,7 @@ mod away;
 mod configuration;
 mod deliveries;
 mod drops;
+mod explain;
 mod files;
 mod git;
 mod killed;
