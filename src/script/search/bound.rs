@@ -22,50 +22,88 @@ struct Fact {
     classes: Classes,
     /// Ops that can, with what they cost beyond their least then.
     achievers: Vec<(u16, Packed)>,
+    /// The same with time alone, milliseconds.
+    achievers_ms: Vec<(u16, u32)>,
     /// Facts that hold before each of them.
-    needs: Vec<u16>,
-    /// Slots that each of them leaves away from the goal.
-    spoils: Set,
+    needs: Asked,
+    /// "Brought to its goal" for slots that each of them leaves away from it, and for this one where it is then away.
+    lost: Asked,
     /// Slots of lifelines that are away from what they were and what they will be just before each of them.
     dark: Set,
 }
 
 /// Which facts a state still asks for.
 #[derive(Default, Clone, Copy)]
-struct Asked([u64; MOST_FACTS / 64]);
+pub(super) struct Asked([u64; MOST_FACTS / 64]);
 
 impl Asked {
-    fn insert(&mut self, fact: usize) -> bool {
-        let fresh = self.0[fact / 64] >> (fact % 64) & 1 == 0;
+    fn insert(&mut self, fact: usize) {
         self.0[fact / 64] |= 1 << (fact % 64);
-        fresh
+    }
+
+    fn pop(&mut self) -> Option<usize> {
+        let place = self.0.iter().position(|word| *word != 0)?;
+        let bit = self.0[place].trailing_zeros() as usize;
+        self.0[place] &= self.0[place] - 1;
+        Some(place * 64 + bit)
+    }
+
+    pub fn and(&mut self, other: &Self) {
+        self.0.iter_mut().zip(other.0).for_each(|(own, other)| *own |= other);
+    }
+
+    pub fn within(mut self, other: &Self) -> Self {
+        self.0.iter_mut().zip(other.0).for_each(|(own, other)| *own &= other);
+        self
+    }
+
+    pub fn without(mut self, other: &Self) -> Self {
+        self.0.iter_mut().zip(other.0).for_each(|(own, other)| *own &= !other);
+        self
+    }
+
+    fn iter(&self) -> impl Iterator<Item = usize> + '_ {
+        let words = self.0.iter().enumerate();
+        words.flat_map(|(place, word)| {
+            let mut word = *word;
+            std::iter::from_fn(move || {
+                let bit = (word != 0).then(|| word.trailing_zeros() as usize)?;
+                word &= word - 1;
+                Some(place * 64 + bit)
+            })
+        })
     }
 }
 
-/// What a bound asks for.
+/// What a bound asks for, from [`Bound::scope`].
 pub(super) struct Scope {
-    /// Slots whose goals are asked for.
-    pub counted: Set,
-    /// Slots whose goals are asked for where they are lost on the way.
-    pub again: Set,
-    /// Slots that a wide command still to come will write.
-    pub late: Set,
-    /// Slots about which nothing is asked.
-    pub free: Set,
+    /// Goals that are asked for, and those that are where they are lost on the way.
+    counted: Asked,
+    again: Asked,
+    /// Slots that a wide command still to come will write; what facts of these may ask for, and what others may.
+    late: Set,
+    by_late: Asked,
+    by_others: Asked,
 }
 
 pub(super) struct Bound {
     /// Slots that, away from their goal, leave some lifeline uncovered.
     telling: Set,
-    /// Milliseconds that must pass while a slot is away, by slot; filled by [`Bound::of`].
-    pub dark_ms: Vec<u64>,
+    /// What the last state asked for in all.
+    last: Asked,
     ops: Vec<Packed>,
+    /// Least time of each op, milliseconds.
+    ops_ms: Vec<u32>,
+    left: Vec<u32>,
     /// Facts with the fewest achievers first.
     facts: Vec<Fact>,
     /// The fact "this slot is brought to its goal", by slot.
-    goals: Vec<u16>,
+    goals: Vec<usize>,
+    every: Set,
+    /// Where each slot's classes begin in `missing`.
+    first: Vec<usize>,
+    missing: Vec<Asked>,
     rest: Vec<Packed>,
-    stack: Vec<u16>,
 }
 
 impl Bound {
@@ -77,12 +115,16 @@ impl Bound {
         let facts = (0..model.slots.len()).map(|slot| fact(model, &ops, slot, 1 << GOAL)).collect();
         let mut bound = Self {
             telling: telling(model),
-            dark_ms: vec![0; model.slots.len()],
+            last: Asked::default(),
+            ops_ms: Vec::new(),
+            left: Vec::new(),
             ops: Vec::new(),
             facts,
-            goals: (0..model.slots.len() as u16).collect(),
+            goals: (0..model.slots.len()).collect(),
+            every: (0..model.slots.len()).fold(0, |set, slot| set | 1 << slot),
+            first: Vec::new(),
+            missing: Vec::new(),
             rest: Vec::new(),
-            stack: Vec::new(),
         };
         let mut next = 0;
         while next < bound.facts.len() {
@@ -90,8 +132,10 @@ impl Bound {
             next += 1;
         }
         bound.ops = ops.iter().map(|op| op.least).collect();
+        bound.ops_ms = ops.iter().map(|op| time_of(op.least) as u32).collect();
         bound.rest = bound.ops.clone();
         bound.rank();
+        bound.fill_missing(model);
         bound
     }
 
@@ -113,7 +157,7 @@ impl Bound {
             }
         }
         let mut dark = if self.facts[id].classes == 1 << GOAL { 1 << self.facts[id].slot } else { 0 };
-        let mut links = Vec::new();
+        let mut links = Asked::default();
         for (slot, classes) in needs {
             if classes >> GOAL & 1 == 0 {
                 dark |= 1 << slot;
@@ -126,10 +170,12 @@ impl Bound {
                 }
                 self.facts.push(fact(model, ops, slot, classes));
             }
-            links.push(place as u16);
+            links.insert(place);
         }
         let fact = &mut self.facts[id];
-        fact.spoils = spoils & !(1 << fact.slot);
+        let away = if fact.classes >> GOAL & 1 == 0 { 1 << fact.slot } else { 0 };
+        let spoils = spoils & self.every & !(1 << fact.slot) | away;
+        members(spoils).for_each(|slot| fact.lost.insert(slot));
         fact.needs = links;
         fact.dark = dark & self.telling;
     }
@@ -138,96 +184,163 @@ impl Bound {
     fn rank(&mut self) {
         let mut order: Vec<usize> = (0..self.facts.len()).collect();
         order.sort_by_key(|fact| (self.facts[*fact].achievers.len(), *fact));
-        let mut rank = vec![0u16; order.len()];
-        order.iter().enumerate().for_each(|(place, fact)| rank[*fact] = place as u16);
-        self.goals.iter_mut().for_each(|goal| *goal = rank[usize::from(*goal)]);
-        for fact in &mut self.facts {
-            fact.needs.iter_mut().for_each(|need| *need = rank[usize::from(*need)]);
-        }
-        let mut facts: Vec<(u16, Fact)> = rank.into_iter().zip(std::mem::take(&mut self.facts)).collect();
+        let mut rank = vec![0usize; order.len()];
+        order.iter().enumerate().for_each(|(place, fact)| rank[*fact] = place);
+        let moved = |facts: &Asked| {
+            let mut moved = Asked::default();
+            facts.iter().for_each(|fact| moved.insert(rank[fact]));
+            moved
+        };
+        self.goals = (0..self.goals.len()).map(|slot| rank[slot]).collect();
+        let mut facts: Vec<(usize, Fact)> = rank.iter().copied().zip(std::mem::take(&mut self.facts)).collect();
         facts.sort_by_key(|(rank, _)| *rank);
-        self.facts = facts.into_iter().map(|(_, fact)| fact).collect();
+        let moved =
+            facts.into_iter().map(|(_, fact)| Fact { needs: moved(&fact.needs), lost: moved(&fact.lost), ..fact });
+        self.facts = moved.collect();
     }
 
-    /// Least cost of what must still be keyed in this state, without exposure; `None`: no script leads on from here.
-    /// Only goals of slots in `counted` are asked for, and only those in `again` for being lost on the way.
-    pub fn of(&mut self, state: &[Class], counted: Set, again: Set) -> Option<Packed> {
-        self.within(state, &Scope { counted, again, late: !0, free: 0 })
+    /// For every slot and class, the facts of the slot that do not hold then.
+    fn fill_missing(&mut self, model: &Model) {
+        for (slot, record) in model.slots.iter().enumerate() {
+            self.first.push(self.missing.len());
+            for class in 0..record.classes {
+                let mut missing = Asked::default();
+                let facts = self.facts.iter().enumerate().filter(|(_, fact)| fact.slot == slot);
+                facts.filter(|(_, fact)| fact.classes >> class & 1 == 0).for_each(|(place, _)| missing.insert(place));
+                self.missing.push(missing);
+            }
+        }
+    }
+
+    /// The facts "brought to its goal" of these slots.
+    pub fn goals_of(&self, slots: Set) -> Asked {
+        let mut goals = Asked::default();
+        members(slots & self.every).for_each(|slot| goals.insert(self.goals[slot]));
+        goals
+    }
+
+    /// Asks for the goals of slots in `counted`, and for those of `again` where they are lost on the way, in a state that
+    /// a wide command is still to bring about, which writes the slots `late`; nothing about the slots `free`.
+    pub fn scope(&self, counted: Set, again: Set, late: Set, free: Set) -> Scope {
+        let of = |slots: Set| {
+            let mut facts = Asked::default();
+            let own = self.facts.iter().enumerate().filter(|(_, fact)| slots >> fact.slot & 1 == 1);
+            own.for_each(|(place, _)| facts.insert(place));
+            facts
+        };
+        // What may be brought about before the wide command asks nothing of the slots that it writes.
+        let (by_late, by_others) = (of(!free), of(!free & !late));
+        Scope { counted: self.goals_of(counted & !free), again: self.goals_of(again), late, by_late, by_others }
+    }
+
+    /// Least cost of what must still be keyed in this state, without exposure, where these goals are asked for; `None`: no
+    /// script leads on from here.
+    pub fn of(&mut self, state: &[Class], goals: &Asked) -> Option<Packed> {
+        self.last = self.closure(&self.missing(state), goals, goals);
+        self.charge(&self.last.clone())
     }
 
     /// The same, for a state that a wide command is still to bring about.
     pub fn within(&mut self, state: &[Class], scope: &Scope) -> Option<Packed> {
-        let Scope { counted, again, late, free } = *scope;
-        // What may be brought about before the wide command asks nothing of the slots that it writes.
-        let binds = |from: usize, to: usize| free >> to & 1 == 0 && (late >> from & 1 == 1 || late >> to & 1 == 0);
-        let mut asked = Asked::default();
-        let mut stack = std::mem::take(&mut self.stack);
-        stack.clear();
-        let mut ask = |fact: u16, stack: &mut Vec<u16>| {
-            if asked.insert(usize::from(fact)) {
-                stack.push(fact);
-            }
-        };
-        for slot in members(counted & !free) {
-            if state[slot] != GOAL {
-                ask(self.goals[slot], &mut stack);
-            }
-        }
-        while let Some(id) = stack.pop() {
-            let fact = &self.facts[usize::from(id)];
-            if fact.classes >> GOAL & 1 == 0 && again >> fact.slot & 1 == 1 && binds(fact.slot, fact.slot) {
-                ask(self.goals[fact.slot], &mut stack);
-            }
-            for need in &fact.needs {
-                let record = &self.facts[usize::from(*need)];
-                if record.classes >> state[record.slot] & 1 == 0 && binds(fact.slot, record.slot) {
-                    ask(*need, &mut stack);
-                }
-            }
-            let spoils = members(fact.spoils & again).filter(|slot| binds(fact.slot, *slot));
-            spoils.for_each(|slot| ask(self.goals[slot], &mut stack));
-        }
-        self.stack = stack;
-        self.charge(&asked)
+        let binds = |slot: usize| if scope.late >> slot & 1 == 1 { &scope.by_late } else { &scope.by_others };
+        self.last = self.closed(&self.missing(state), &scope.counted, &scope.again, binds);
+        self.charge(&self.last.clone())
     }
 
-    /// The slots that decide the bound for goals of these slots, where only these are asked for again.
-    pub fn support(&self, slots: Set) -> Set {
-        let mut asked = Asked::default();
-        let mut stack: Vec<u16> = members(slots).map(|slot| self.goals[slot]).collect();
-        let mut support = slots;
-        while let Some(id) = stack.pop() {
-            if asked.insert(usize::from(id)) {
-                support |= 1 << self.facts[usize::from(id)].slot;
-                stack.extend(&self.facts[usize::from(id)].needs);
+    /// The facts that do not hold in a state.
+    pub fn missing(&self, state: &[Class]) -> Asked {
+        let mut missing = Asked::default();
+        for (first, class) in self.first.iter().zip(state) {
+            missing.and(&self.missing[first + usize::from(*class)]);
+        }
+        missing
+    }
+
+    /// Of these goals, those that do not hold, and all that they ask for; those of `again` where they are lost on the way.
+    pub fn closure(&self, missing: &Asked, goals: &Asked, again: &Asked) -> Asked {
+        let all = Asked([!0; MOST_FACTS / 64]);
+        self.closed(missing, goals, again, |_| &all)
+    }
+
+    fn closed<'a>(&self, missing: &Asked, goals: &Asked, again: &Asked, binds: impl Fn(usize) -> &'a Asked) -> Asked {
+        let mut asked = goals.within(missing);
+        let mut open = asked;
+        while let Some(id) = open.pop() {
+            let fact = &self.facts[id];
+            let mut fresh = fact.needs.within(missing);
+            fresh.and(&fact.lost.within(again));
+            let fresh = fresh.within(binds(fact.slot)).without(&asked);
+            asked.and(&fresh);
+            open.and(&fresh);
+        }
+        asked
+    }
+
+    /// Facts whose achievers need one of these slots away from what it was and will be.
+    pub fn dark(&self, slots: Set) -> Asked {
+        let mut dark = Asked::default();
+        for fact in (0..self.facts.len()).filter(|fact| self.facts[*fact].dark & slots != 0) {
+            dark.insert(fact);
+        }
+        dark
+    }
+
+    /// What the last state asked for in all.
+    pub fn last(&self) -> Asked {
+        self.last
+    }
+
+    /// Least time of each op, for [`Bound::charge_ms`] to take from.
+    pub fn whole_ms(&self) -> &[u32] {
+        &self.ops_ms
+    }
+
+    /// What the facts take, in milliseconds, of what is left of the ops' times; `None`: one can never be.
+    pub fn charge_ms(&self, left: &mut [u32], asked: &Asked) -> Option<u64> {
+        let mut total = 0;
+        for fact in asked.iter() {
+            let achievers = &self.facts[fact].achievers_ms;
+            let share = achievers.iter().map(|(op, extra)| left[usize::from(*op)] + extra).min()?;
+            total += u64::from(share);
+            for (op, extra) in achievers {
+                left[usize::from(*op)] -= share.saturating_sub(*extra);
             }
         }
-        support
+        Some(total)
+    }
+
+    /// The same, of the whole of all ops.
+    pub fn least_ms(&mut self, asked: &Asked) -> Option<u64> {
+        let mut left = std::mem::take(&mut self.left);
+        left.clone_from(&self.ops_ms);
+        let total = self.charge_ms(&mut left, asked);
+        self.left = left;
+        total
+    }
+
+    /// Least time of what must still be keyed in this state, milliseconds; `None`: no script leads on from here.
+    pub fn time_ms(&mut self, state: &[Class], goals: &Asked) -> Option<u64> {
+        self.last = self.closure(&self.missing(state), goals, goals);
+        let last = self.last;
+        self.least_ms(&last)
     }
 
     /// Least cost of bringing these slots to their goal, whatever is needed for it counted as done.
     pub fn settling(&mut self, slots: Set) -> Option<Packed> {
-        let mut asked = Asked::default();
-        members(slots).for_each(|slot| {
-            asked.insert(usize::from(self.goals[slot]));
-        });
+        let asked = self.goals_of(slots);
         self.charge(&asked)
     }
 
     /// Shares each op's cost out among the facts asked for, each fact taking what its cheapest achiever has left.
     fn charge(&mut self, asked: &Asked) -> Option<Packed> {
-        self.dark_ms.fill(0);
         self.rest.copy_from_slice(&self.ops);
         let mut total = 0;
-        for (place, word) in asked.0.iter().enumerate() {
-            for bit in members(Set::from(*word)) {
-                let Fact { achievers, dark, .. } = &self.facts[place * 64 + bit];
-                let share = achievers.iter().map(|(op, extra)| self.rest[usize::from(*op)] + extra).min()?;
-                total += share;
-                members(*dark).for_each(|slot| self.dark_ms[slot] += time_of(share));
-                for (op, extra) in achievers {
-                    self.rest[usize::from(*op)] -= share.saturating_sub(*extra);
-                }
+        for fact in asked.iter() {
+            let achievers = &self.facts[fact].achievers;
+            let share = achievers.iter().map(|(op, extra)| self.rest[usize::from(*op)] + extra).min()?;
+            total += share;
+            for (op, extra) in achievers {
+                self.rest[usize::from(*op)] -= share.saturating_sub(*extra);
             }
         }
         Some(total)
@@ -307,11 +420,10 @@ fn extra(model: &Model, op: &Op, slot: usize, classes: Classes) -> Option<Packed
 fn fact(model: &Model, ops: &[Op], slot: usize, classes: Classes) -> Fact {
     // One keying can serve the goal and a need of the same slot, so only the goal is charged for what is keyed there.
     let counted = |extra: Packed| if classes == 1 << GOAL { extra } else { 0 };
-    let achievers = ops
-        .iter()
-        .enumerate()
-        .filter_map(|(place, op)| Some((place as u16, counted(extra(model, op, slot, classes)?))));
-    Fact { slot, classes, achievers: achievers.collect(), needs: Vec::new(), spoils: 0, dark: 0 }
+    let can = |(place, op): (usize, &Op)| Some((place as u16, counted(extra(model, op, slot, classes)?)));
+    let achievers: Vec<(u16, Packed)> = ops.iter().enumerate().filter_map(can).collect();
+    let achievers_ms = achievers.iter().map(|(op, extra)| (*op, time_of(*extra) as u32)).collect();
+    Fact { slot, classes, achievers, achievers_ms, needs: Asked::default(), lost: Asked::default(), dark: 0 }
 }
 
 /// Slots that the op leaves away from the goal, whatever else is keyed.

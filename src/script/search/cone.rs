@@ -1,72 +1,46 @@
 //! What the lifelines alone cost: the exposure still to come in a projection of the part onto the slots that lifelines
-//! hang on (`mod.rs` §5). It never overestimates, for a projection of a script is a script of the projection.
+//! hang on (`mod.rs` §6). It never overestimates, for a projection of a script is a script of the projection.
 
-use super::core::{Core, PartAnswer, Purse};
-use super::model::{Class, EXPOSURE_SHIFT, Model, Set};
+use super::core::Purse;
+use super::model::{Class, Model, Set};
 use super::tail::{able, may_spoil, members};
-use std::collections::HashSet;
-use std::rc::Rc;
+use super::watch::Watch;
 
-/// Largest share of the slots, in percent, with which a projection is still worth its cost.
-const MOST_PERCENT: usize = 70;
-/// Most slots to be brought to their goal for which a projection is widened.
-const MOST_ASKED: u32 = 14;
-/// Most states looked at for the first bound, and for each one after it.
-const FIRST_EXPANSIONS: u64 = 1000;
-const MOST_EXPANSIONS: u64 = 50;
+/// Usual limits on the states looked at for the first bound, and for each one after it.
+pub(super) const FIRST_EXPANSIONS: u64 = 2500;
+pub(super) const MOST_EXPANSIONS: u64 = 150;
 
 pub(super) struct Cone {
     slots: Vec<usize>,
-    core: Core,
-    /// Projected states that were asked about.
-    asked: HashSet<Vec<Class>>,
+    watch: Watch,
 }
 
 impl Cone {
-    /// The largest useful projection, if there is any. `asked`: slots that must be brought to their goal.
+    /// The projection that leaves out only what can be settled while no lifeline is touched. `asked`: slots that may have
+    /// to be brought to their goal. `None`: nothing is left.
     pub fn of(model: &Model, asked: Set) -> Option<Self> {
         let lifelines =
             model.lifelines.iter().flat_map(|lifeline| &lifeline.slots).fold(0, |set: Set, slot| set | 1 << slot);
-        let fits = |set: Set| set.count_ones() as usize * 100 <= model.slots.len() * MOST_PERCENT;
         let mut kept = with_needs(model, lifelines);
-        if kept == 0 || !fits(kept) {
+        if kept == 0 {
             return None;
         }
         loop {
             let wider = with_needs(model, kept | hanging_on(model, kept, asked));
-            if wider == kept || !fits(wider) || (wider & asked).count_ones() > MOST_ASKED {
-                break;
+            if wider == kept {
+                return Some(Self { slots: members(kept).collect(), watch: Watch::new(model.projected(kept)) });
             }
             kept = wider;
         }
-        let core = Core::new(Rc::new(model.projected(kept)))?;
-        Some(Self { slots: members(kept).collect(), core, asked: HashSet::new() })
     }
 
-    /// Least exposure, in milliseconds × lifelines, still to come; `None`: no script leads on from here.
-    pub fn exposure(&mut self, state: &[Class], purse: &mut Purse) -> Option<u64> {
+    /// A bound on the exposure, in milliseconds × lifelines, still to come (`u64::MAX`: no script leads on); the least of
+    /// the projection, unless that is more than `limit` or so many states did not tell.
+    pub fn exposure(&mut self, state: &[Class], limit: u64, most: u64, purse: &mut Purse) -> u64 {
         let own: Vec<Class> = self.slots.iter().map(|slot| state[*slot]).collect();
-        if self.asked.contains(&own) {
-            let known = self.core.learned.get(&own).copied().unwrap_or(0);
-            return (known != u64::MAX).then_some(known);
-        }
-        let most = if self.asked.is_empty() { FIRST_EXPANSIONS } else { MOST_EXPANSIONS };
-        let share = Purse { expansions: purse.expansions.min(most), bytes: purse.bytes };
-        let mut rest = share;
-        let answer = self.core.run_from(&own, &mut rest);
-        purse.expansions -= share.expansions - rest.expansions;
-        self.asked.insert(own.clone());
-        let bound = match answer {
-            PartAnswer::Best { cost, .. } => cost,
-            PartAnswer::Spent { bound, .. } => bound,
-            PartAnswer::None => {
-                self.core.learned.insert(own, u64::MAX);
-                return None;
-            }
-        };
-        let ms = (bound >> EXPOSURE_SHIFT) as u64;
-        self.core.learn(ms);
-        Some(ms)
+        let (bound, spent) = self.watch.least(&own, limit, purse.expansions.min(most));
+        purse.expansions -= spent;
+        bound
     }
 }
 

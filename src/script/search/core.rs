@@ -1,8 +1,8 @@
-//! The core of a part: best-first search over what must be done before the tail (`mod.rs` §2, §5, §6).
+//! The core of a part: best-first search over what must be done before the tail (`mod.rs` §2, §5–§7).
 //! It works on classes, not values, and never looks at a clock: its budget is a count of states.
 
-use super::bound::Bound;
-use super::cone::Cone;
+use super::bound::{Asked, Bound};
+use super::cone::{Cone, FIRST_EXPANSIONS, MOST_EXPANSIONS};
 use super::exposure::Exposure;
 use super::forced::Forced;
 use super::model::{Class, EXPOSURE_SHIFT, GOAL, Model, ModelCommand, Packed, Set, time_of};
@@ -10,7 +10,7 @@ use super::script::Move;
 use super::states::{OVERHEAD, States};
 use super::tail::{Tail, members};
 use std::cmp::Reverse;
-use std::collections::{BinaryHeap, HashMap};
+use std::collections::BinaryHeap;
 use std::rc::Rc;
 
 /// Longest script looked at, in commands; keeps packed costs within their bits.
@@ -51,8 +51,6 @@ struct Node {
     parent: u32,
     command: u16,
     steps: u16,
-    /// Whether the projection was asked.
-    weighed: bool,
 }
 
 /// An entry of the open list; the greatest is taken first.
@@ -82,12 +80,12 @@ pub(super) struct Core {
     /// Slots that must be at their goal before the tail.
     must: Set,
     counted: Set,
+    /// Those brought to their goal.
+    goals: Asked,
     /// Milliseconds of exposure that every script has.
     floor: u64,
     /// Cost of the fixed tail parts.
     settled: Packed,
-    /// Exposure still to come, in milliseconds, where earlier searches found more than the bounds do.
-    pub learned: HashMap<Vec<Class>, u64>,
     states: States,
     nodes: Vec<Node>,
     open: BinaryHeap<Entry>,
@@ -117,15 +115,15 @@ impl Core {
         Some(Self {
             must: counted & !(tail.leaves & able),
             exposure: Exposure::new(&model, &bound),
-            bound,
             forced: Forced::new(&model, tail.commands),
             tail,
             fixed,
             commands,
+            goals: bound.goals_of(counted),
+            bound,
             counted,
             settled: 0,
             floor: 0,
-            learned: HashMap::new(),
             states: States::new(model.slots.len()),
             nodes: Vec::new(),
             open: BinaryHeap::new(),
@@ -139,30 +137,10 @@ impl Core {
     /// Finds the best moves from the model's start.
     pub fn run(&mut self, purse: &mut Purse) -> PartAnswer {
         let start: Vec<Class> = self.model.slots.iter().map(|slot| slot.from).collect();
-        self.search(&start, purse, true)
+        self.search(&start, purse)
     }
 
-    /// Finds the best moves from another state of the same model, without the help of projections.
-    pub fn run_from(&mut self, start: &[Class], purse: &mut Purse) -> PartAnswer {
-        self.states = States::new(self.model.slots.len());
-        self.nodes.clear();
-        self.open.clear();
-        self.search(start, purse, false)
-    }
-
-    /// Keeps, for the states of the last search, that no way on has less exposure than the bound (milliseconds) leaves
-    /// after the exposure spent on the way there.
-    pub fn learn(&mut self, bound: u64) {
-        for (id, node) in self.nodes.iter().enumerate() {
-            let left = bound.saturating_sub((node.cost >> EXPOSURE_SHIFT) as u64);
-            if left > (node.rest >> EXPOSURE_SHIFT) as u64 {
-                let known = self.learned.entry(self.states.get(id as u32).to_vec()).or_insert(0);
-                *known = (*known).max(left);
-            }
-        }
-    }
-
-    fn search(&mut self, start: &[Class], purse: &mut Purse, widen: bool) -> PartAnswer {
+    fn search(&mut self, start: &[Class], purse: &mut Purse) -> PartAnswer {
         let Some(settled) = self.fixed.cost(at_goal(start.iter().copied())) else { return PartAnswer::None };
         self.settled = settled;
         self.reach(start, 0, u32::MAX, 0);
@@ -178,7 +156,7 @@ impl Core {
             if purse.expansions == 0 || self.full(purse.bytes) {
                 let bound = entry.total.0;
                 self.open.push(entry);
-                let found = if widen { self.hurry(purse.bytes) } else { None };
+                let found = self.hurry(purse.bytes);
                 return PartAnswer::Spent { found, bound };
             }
             if let Some(cone) = &mut cone
@@ -189,7 +167,7 @@ impl Core {
             looked_at += 1;
             purse.expansions = purse.expansions.saturating_sub(1);
             self.expand(entry.node);
-            if looked_at == PATIENCE && widen {
+            if looked_at == PATIENCE {
                 let asked = self.counted & !at_goal(start.iter().copied());
                 cone = Cone::of(&self.model, asked);
                 self.raise_floor(start, &mut cone, purse);
@@ -226,7 +204,13 @@ impl Core {
 
     /// Counts no script as having less exposure than the projection's best.
     fn raise_floor(&mut self, start: &[Class], cone: &mut Option<Cone>, purse: &mut Purse) {
-        let Some(exposure) = cone.as_mut().and_then(|cone| cone.exposure(start, purse)) else { return };
+        let Some(exposure) = cone.as_mut().map(|cone| cone.exposure(start, u64::MAX, FIRST_EXPANSIONS, purse)) else {
+            return;
+        };
+        if exposure == u64::MAX {
+            self.open.clear();
+            return;
+        }
         self.floor = exposure;
         let entries: Vec<Entry> = self.open.drain().collect();
         for mut entry in entries {
@@ -235,20 +219,16 @@ impl Core {
         }
     }
 
-    /// Asks the projection for the exposure still to come, once a node; whether the node has become dearer.
+    /// Asks the projection for the exposure still to come; whether the node has become dearer.
     fn raise(&mut self, entry: &Entry, cone: &mut Cone, purse: &mut Purse) -> bool {
+        let limit = ((entry.total.0 - entry.cost) >> EXPOSURE_SHIFT) as u64;
+        let exposure = cone.exposure(self.states.get(entry.node), limit, MOST_EXPANSIONS, purse);
         let node = &mut self.nodes[entry.node as usize];
-        if node.weighed {
-            return false;
+        if exposure == u64::MAX {
+            node.rest = Packed::MAX;
+            return true;
         }
-        node.weighed = true;
-        match cone.exposure(self.states.get(entry.node), purse) {
-            None => {
-                node.rest = Packed::MAX;
-                return true;
-            }
-            Some(exposure) => node.rest = both(node.rest, Packed::from(exposure) << EXPOSURE_SHIFT),
-        }
+        node.rest = both(node.rest, Packed::from(exposure) << EXPOSURE_SHIFT);
         let rest = node.rest;
         let dearer = self.raised(entry.cost + rest) > entry.total.0;
         if dearer {
@@ -263,10 +243,9 @@ impl Core {
     }
 
     fn rest(&mut self, state: &[Class]) -> Option<Packed> {
-        let rest = self.bound.of(state, self.counted, self.counted)? + self.settled;
+        let rest = self.bound.of(state, &self.goals)? + self.settled;
         let exposure = self.exposure.of(&self.model, state, &mut self.bound)?;
-        let learned = if self.learned.is_empty() { 0 } else { self.learned.get(state).copied().unwrap_or(0) };
-        (learned != u64::MAX).then(|| rest + (Packed::from(exposure.max(learned)) << EXPOSURE_SHIFT))
+        Some(rest + (Packed::from(exposure) << EXPOSURE_SHIFT))
     }
 
     /// Takes note of a way to a state.
@@ -278,7 +257,7 @@ impl Core {
         };
         if fresh {
             let rest = self.rest(state).map_or(Packed::MAX, |rest| both(rest, least));
-            self.nodes.push(Node { cost, rest, parent, command: command as u16, steps, weighed: false });
+            self.nodes.push(Node { cost, rest, parent, command: command as u16, steps });
         } else {
             let node = &mut self.nodes[id as usize];
             if node.cost <= cost {
@@ -330,9 +309,10 @@ impl Core {
         }
         let uncovered = uncovered(&self.model, &state);
         let relevant = self.forced.relevant(&self.model, &state);
-        let forced = self.forced.at(&state, relevant, uncovered);
+        let forced = self.forced.at(&self.model, &state, relevant);
         let clean = forced.is_some();
-        let commands = forced.unwrap_or(relevant & self.commands);
+        let some = || self.forced.some(&self.model, &state, relevant).unwrap_or(relevant);
+        let commands = forced.unwrap_or_else(some) & self.commands;
         let mut next: Vec<Next> = Vec::new();
         for command in members(commands) {
             let record = &self.model.commands[command];
@@ -408,7 +388,12 @@ pub(super) fn uncovered(model: &Model, state: &[Class]) -> u64 {
 }
 
 /// Every way to key a command in a state: its cost without exposure, and the state after.
-fn successors(model: &Model, state: &[Class], command: &ModelCommand, found: &mut dyn FnMut(Packed, &[Class])) {
+pub(super) fn successors(
+    model: &Model,
+    state: &[Class],
+    command: &ModelCommand,
+    found: &mut dyn FnMut(Packed, &[Class]),
+) {
     if command.needs.iter().any(|(slot, classes)| classes >> state[*slot] & 1 == 0) {
         return;
     }

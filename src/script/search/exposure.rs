@@ -1,8 +1,7 @@
 //! A lower bound on the exposure still to come (`mod.rs` §5). It never overestimates.
 
-use super::bound::{Bound, Scope};
+use super::bound::{Asked, Bound};
 use super::model::{Class, GOAL, Model, ModelLifeline, Set, time_of};
-use super::states::States;
 use super::tail::{able, members};
 use std::collections::BTreeMap;
 
@@ -10,11 +9,9 @@ use std::collections::BTreeMap;
 const MOST_WEIGHED: usize = 5;
 
 pub(super) struct Exposure {
-    /// The slots that [`Plain`] depends on, what they held, and what it was then.
-    support: Vec<usize>,
-    keys: States,
-    known: Vec<Option<Plain>>,
     lifelines: Vec<Line>,
+    /// Room for [`in_order`].
+    lefts: Vec<u32>,
     /// Slots each command can bring to the goal, and all it writes.
     able: Vec<Set>,
     writes: Vec<Set>,
@@ -30,26 +27,13 @@ pub(super) struct Wide {
     pub least_ms: u64,
 }
 
-impl Wide {
-    /// Asks for these slots after the command, and only for what cannot be done before it.
-    fn scope(&self, slots: Set) -> Scope {
-        Scope { counted: slots & self.late, again: 0, late: !0, free: !self.late }
-    }
-}
-
-/// Bounds that depend on the lifelines' settings, and what these need, alone.
-struct Plain {
-    /// Least exposure of each lifeline by itself, milliseconds.
-    own: Vec<u64>,
-    /// Uncovered lifelines that can only be covered by coming to their goals.
-    weighed: Vec<usize>,
-    /// Least exposure of those together; 0 where it was not worked out.
-    in_turn: u64,
-}
-
 /// One lifeline as the bound needs it.
 struct Line {
     slots: Set,
+    /// Those brought to their goal.
+    goals: Asked,
+    /// What is keyed while a slot is away that leaves the lifeline uncovered then.
+    dark: Asked,
     /// Slots that some command can bring back to what they were.
     restorable: Set,
     /// Least time of a command that can bring one of the slots back.
@@ -75,70 +59,42 @@ impl Exposure {
             time_of(command.base + model.press * u128::from(reads + fields))
         };
         let least_ms: Vec<u64> = model.commands.iter().map(least).collect();
-        let lifelines: Vec<Line> = model.lifelines.iter().map(|lifeline| line(model, lifeline, &least_ms)).collect();
+        let lifelines: Vec<Line> =
+            model.lifelines.iter().map(|lifeline| line(model, lifeline, &least_ms, bound)).collect();
         let able = model.commands.iter().map(able).collect();
-        let support: Vec<usize> =
-            members(bound.support(lifelines.iter().fold(0, |set, line| set | line.slots))).collect();
-        let keys = States::new(support.len());
         Self {
-            support,
-            keys,
-            known: Vec::new(),
             lifelines,
+            lefts: Vec::new(),
             able,
             writes: model.commands.iter().map(|command| command.writes).collect(),
         }
     }
 
-    /// Milliseconds × lifelines. `bound.dark_ms` must be that of this state.
+    /// Milliseconds × lifelines, after [`Bound::of`] for the whole of this state; `None`: no script leads on.
     pub fn of(&mut self, model: &Model, state: &[Class], bound: &mut Bound) -> Option<u64> {
-        if self.lifelines.is_empty() {
-            return Some(0);
-        }
-        let dark: Vec<u64> = model.lifelines.iter().map(|lifeline| dark_ms(model, lifeline, bound)).collect();
-        let key: Vec<Class> = self.support.iter().map(|slot| state[*slot]).collect();
-        let (place, fresh) = self.keys.insert(&key);
-        if fresh {
-            let plain = self.plain(model, state, bound);
-            self.known.push(plain);
-        }
-        let plain = self.known[place as usize].as_ref()?;
-        let each = |place: &usize| plain.own[*place].max(dark[*place]);
-        let apart: u64 = (0..dark.len()).map(|place| each(&place)).sum();
-        let others: u64 = (0..dark.len())
-            .filter(|place| plain.in_turn == 0 || !plain.weighed.contains(place))
-            .map(|place| each(&place))
-            .sum();
-        Some(apart.max(others + plain.in_turn))
-    }
-
-    /// What the lifelines' own settings tell.
-    fn plain(&mut self, model: &Model, state: &[Class], bound: &mut Bound) -> Option<Plain> {
-        let mut own = Vec::with_capacity(model.lifelines.len());
-        let mut weighed = Vec::new();
+        let (mut sum, missing) = (0, bound.missing(state));
+        let mut turns: Vec<Turn> = Vec::with_capacity(model.lifelines.len());
         for (place, lifeline) in model.lifelines.iter().enumerate() {
+            let dark = bound.last().within(&self.lifelines[place].dark);
             if lifeline.covered(model, state) {
                 let goal = lifeline.slots.iter().all(|slot| state[*slot] == GOAL);
-                own.push(if goal { 0 } else { self.leaving(place, state, bound) });
+                let own = if goal { 0 } else { self.leaving(place, state, bound) };
+                sum += own.max(bound.least_ms(&dark)?);
                 continue;
             }
-            let slots = self.lifelines[place].slots;
-            let goal_ms = time_of(bound.of(state, slots, slots)?);
+            let goals = bound.closure(&missing, &self.lifelines[place].goals, &self.lifelines[place].goals);
             match self.restoring(model, lifeline, place, state) {
-                Some(restore_ms) => own.push(goal_ms.min(restore_ms)),
-                None => {
-                    weighed.push(place);
-                    own.push(goal_ms);
+                Some(restore_ms) => {
+                    let own = bound.least_ms(&goals)?.min(restore_ms);
+                    sum += own.max(bound.least_ms(&dark)?);
                 }
+                None => turns.push(Turn { goals, dark }),
             }
         }
-        let worth_it = weighed.len() > 1 && weighed.len() <= MOST_WEIGHED;
-        let turns = |chosen: &mut dyn Iterator<Item = usize>| {
-            let slots = chosen.fold(0, |set, place| set | self.lifelines[weighed[place]].slots);
-            bound.of(state, slots, 0).map(time_of)
-        };
-        let in_turn = if worth_it { in_turn(weighed.len(), turns)? } else { 0 };
-        Some(Plain { own, weighed, in_turn })
+        for turns in turns.chunks(MOST_WEIGHED) {
+            sum += in_order(turns, bound, &mut self.lefts)?;
+        }
+        Some(sum)
     }
 
     /// Least exposure of a script from `state` that is still to key a wide command (of at least `wide_ms`) which leads to
@@ -151,13 +107,14 @@ impl Exposure {
         wide: &Wide,
         bound: &mut Bound,
     ) -> Option<u64> {
-        let dark: Vec<u64> = model.lifelines.iter().map(|lifeline| dark_ms(model, lifeline, bound)).collect();
+        let mut dark = |line: &Line| bound.least_ms(&bound.last().within(&line.dark));
+        let dark: Vec<u64> = self.lifelines.iter().map(&mut dark).collect::<Option<_>>()?;
         let mut later = Vec::new();
         let mut sums = vec![0; dark.len()];
         for (place, lifeline) in model.lifelines.iter().enumerate() {
             let slots = self.lifelines[place].slots;
             if !lifeline.start_counts && !lifeline.covered(model, state) {
-                let scope = Scope { counted: slots, again: 0, late: 0, free: wide.free };
+                let scope = bound.scope(slots, 0, 0, wide.free);
                 sums[place] =
                     bound.within(state, &scope).map_or(wide.least_ms, |cost| time_of(cost).min(wide.least_ms));
             }
@@ -167,7 +124,7 @@ impl Exposure {
                 // Covered again, it may be as it was; so only the slots are asked for that are the same either way.
                 let tells = lifeline.slots.iter().filter(|slot| lifeline.tells(model, **slot));
                 let tells = tells.fold(0, |set: Set, slot| set | 1 << slot);
-                let ms = time_of(bound.within(after, &wide.scope(tells))?);
+                let ms = time_of(bound.within(after, &bound.scope(tells & wide.late, 0, !0, !wide.late))?);
                 later.push((place, tells, ms));
             }
         }
@@ -179,7 +136,7 @@ impl Exposure {
         }
         let in_turn = in_turn(later.len(), |chosen| {
             let slots = chosen.fold(0, |set, place| set | later[place].1);
-            bound.within(after, &wide.scope(slots)).map(time_of)
+            bound.within(after, &bound.scope(slots & wide.late, 0, !0, !wide.late)).map(time_of)
         });
         Some(apart.max(before + in_turn?))
     }
@@ -219,7 +176,7 @@ fn in_turn(count: usize, mut least_of: impl FnMut(&mut dyn Iterator<Item = usize
     Some(least[1..].iter().sum())
 }
 
-fn line(model: &Model, lifeline: &ModelLifeline, least_ms: &[u64]) -> Line {
+fn line(model: &Model, lifeline: &ModelLifeline, least_ms: &[u64], bound: &Bound) -> Line {
     let mut restorable = 0;
     let mut restore_ms = u64::MAX;
     for slot in lifeline.slots.iter().filter(|_| lifeline.start_counts) {
@@ -237,11 +194,51 @@ fn line(model: &Model, lifeline: &ModelLifeline, least_ms: &[u64]) -> Line {
             }
         }
     }
-    Line { slots: set_of(&lifeline.slots), restorable, restore_ms, leaving: BTreeMap::new() }
+    let tells = lifeline.slots.iter().filter(|slot| lifeline.tells(model, **slot));
+    let tells = tells.fold(0, |set: Set, slot| set | 1 << slot);
+    Line {
+        slots: set_of(&lifeline.slots),
+        goals: bound.goals_of(set_of(&lifeline.slots)),
+        dark: bound.dark(tells),
+        restorable,
+        restore_ms,
+        leaving: BTreeMap::new(),
+    }
 }
 
-/// Time that must pass while the lifeline is uncovered because one of its slots has to be away.
-fn dark_ms(model: &Model, lifeline: &ModelLifeline, bound: &Bound) -> u64 {
-    let tells = lifeline.slots.iter().filter(|slot| lifeline.tells(model, **slot));
-    tells.map(|slot| bound.dark_ms[*slot]).max().unwrap_or(0)
+/// An uncovered lifeline that can only be covered by coming to its goals.
+struct Turn {
+    /// What must be keyed before it is covered.
+    goals: Asked,
+    /// What is keyed while it is uncovered, sooner or later.
+    dark: Asked,
+}
+
+/// Least exposure of these lifelines together, over all orders in which they may be covered for the first time: while one
+/// is uncovered, everything is keyed that it and those before it ask for, and its own dark facts.
+fn in_order(turns: &[Turn], bound: &Bound, lefts: &mut Vec<u32>) -> Option<u64> {
+    let ops = bound.whole_ms().len();
+    // For each set of lifelines: what is left of the ops, what they ask for and take, least exposure; one more for trying.
+    lefts.clear();
+    lefts.extend_from_slice(bound.whole_ms());
+    lefts.resize((ops << turns.len()) + ops, 0);
+    let mut sets = [(Asked::default(), 0, 0); 1 << MOST_WEIGHED];
+    for chosen in 1usize..1 << turns.len() {
+        let last = chosen.ilog2() as usize;
+        let fewer = chosen & !(1 << last);
+        let (mut asked, before, _) = sets[fewer];
+        lefts.copy_within(fewer * ops..(fewer + 1) * ops, chosen * ops);
+        let (known, trial) = lefts.split_at_mut(ops << turns.len());
+        let left = &mut known[chosen * ops..(chosen + 1) * ops];
+        let spent = before + bound.charge_ms(left, &turns[last].goals.without(&asked))?;
+        asked.and(&turns[last].goals);
+        let mut least = u64::MAX;
+        for (place, turn) in turns.iter().enumerate().filter(|(place, _)| chosen >> place & 1 == 1) {
+            trial.copy_from_slice(left);
+            let own = spent + bound.charge_ms(trial, &turn.dark.without(&asked))?;
+            least = least.min(sets[chosen & !(1 << place)].2 + own);
+        }
+        sets[chosen] = (asked, spent, least);
+    }
+    Some(sets[(1 << turns.len()) - 1].2)
 }

@@ -1,7 +1,7 @@
 //! What a state leaves to be tried: the commands that can still matter, and states in which one slot's commands are
-//! enough to go on with (`mod.rs` §6). It never forces a command whose place could matter.
+//! enough to go on with (`mod.rs` §7). It never forces a command whose place could matter.
 
-use super::model::{Class, Classes, GOAL, Model, ModelCommand, Set};
+use super::model::{Class, Classes, GOAL, Model, ModelCommand, ModelLifeline, Set};
 use super::tail::{able, may_spoil, members};
 
 /// A condition of a command: the classes that satisfy it, the commands that can bring one about or end it.
@@ -17,6 +17,10 @@ struct Record {
     conditions: Vec<Condition>,
     /// Commands that write what it reads, or can bring back what it may hold.
     partners: Set,
+    /// Slots it writes; slots it needs, reads or may hold; the commands that write these.
+    writes: Set,
+    looks: Set,
+    enablers: Set,
     /// Slots it always leaves at the goal, may leave there, and always leaves away by a fixed effect.
     goals: Set,
     options: Set,
@@ -25,8 +29,11 @@ struct Record {
     astray: bool,
     /// Whether it reads; then its presses depend on when it is keyed.
     reads: bool,
-    /// How many lifelines are uncovered whenever it is accepted.
+    /// Lifelines that are uncovered whenever it is accepted.
     dark: u64,
+    /// Commands that do not come to the same before and after it: one writes what the other looks at, or both write a
+    /// slot, and not always its goal.
+    clashes: Set,
 }
 
 /// Commands by what they do to one slot.
@@ -34,20 +41,31 @@ struct Record {
 struct Touch {
     /// Can bring it to the goal.
     makers: Set,
-    /// May leave it away from the goal.
+    /// May take it away from the goal.
     spoilers: Set,
     writers: Set,
     /// Need it in any way, read it, or may hold it.
     lookers: Set,
     /// Need it away from the goal, or read it more cheaply there.
     parters: Set,
-    watched: bool,
+    /// Lifelines it belongs to.
+    lines: u64,
 }
 
 /// A lifeline's slots, and the commands that can bring one of them to what it was or will be.
 struct Line {
     makers: Set,
     writers: Set,
+    /// Slots that some command can bring back to what they were.
+    restorable: Set,
+}
+
+/// Lifelines as a state leaves them.
+#[derive(Default)]
+struct Dark {
+    uncovered: u64,
+    /// Those that can only be covered by coming to their goals.
+    for_good: u64,
 }
 
 pub(super) struct Forced {
@@ -55,10 +73,26 @@ pub(super) struct Forced {
     touches: Vec<Touch>,
     lines: Vec<Line>,
     tail: Set,
+    /// Slots of lifelines.
+    watched: Set,
 }
 
 fn commands(model: &Model, fits: impl Fn(&ModelCommand) -> bool) -> Set {
     model.commands.iter().enumerate().filter(|(_, command)| fits(command)).fold(0, |set, (id, _)| set | 1 << id)
+}
+
+/// The lifelines that fit, as bits.
+fn lines(model: &Model, fits: impl Fn(&ModelLifeline) -> bool) -> u64 {
+    model.lifelines.iter().enumerate().filter(|(_, line)| fits(line)).fold(0, |set, (place, _)| set | 1 << place)
+}
+
+/// Slots of the lifeline that some command can bring back to what they were, where that counts.
+pub(super) fn restorable(model: &Model, lifeline: &ModelLifeline) -> Set {
+    let slots = lifeline.slots.iter().filter(|_| lifeline.start_counts);
+    slots.fold(0, |set, slot| {
+        let as_was = model.slots[*slot].as_was.and_then(|class| Classes::checked_shl(1, class.into()));
+        if leaving(model, *slot, as_was.unwrap_or(0)) == 0 { set } else { set | 1 << slot }
+    })
 }
 
 /// Commands that may leave the slot in one of the classes.
@@ -73,8 +107,14 @@ fn leaving(model: &Model, slot: usize, classes: Classes) -> Set {
 impl Forced {
     pub fn new(model: &Model, tail: Set) -> Self {
         let touches: Vec<Touch> = (0..model.slots.len()).map(|slot| touch(model, slot)).collect();
-        let records = model.commands.iter().map(|command| record(model, &touches, command)).collect();
-        let line = |lifeline: &super::model::ModelLifeline| {
+        let mut records: Vec<Record> = model.commands.iter().map(|command| record(model, &touches, command)).collect();
+        for id in 0..records.len() {
+            records[id].clashes = (0..records.len())
+                .filter(|other| *other != id && clash(&records[id], &records[*other]))
+                .fold(0, |set, other| set | 1 << other);
+        }
+        let watched = model.lifelines.iter().flat_map(|line| &line.slots).fold(0, |set: Set, slot| set | 1 << slot);
+        let line = |lifeline: &ModelLifeline| {
             let sets = lifeline.slots.iter().map(|slot| {
                 // A start that can never come back here has no class, and so no bit.
                 let as_was = model.slots[*slot].as_was.filter(|_| lifeline.start_counts);
@@ -82,9 +122,9 @@ impl Forced {
                 (leaving(model, *slot, as_was | 1 << GOAL), touches[*slot].writers)
             });
             let (makers, writers) = sets.fold((0, 0), |all, own| (all.0 | own.0, all.1 | own.1));
-            Line { makers, writers }
+            Line { makers, writers, restorable: restorable(model, lifeline) }
         };
-        Self { records, lines: model.lifelines.iter().map(line).collect(), touches, tail }
+        Self { records, lines: model.lifelines.iter().map(line).collect(), touches, tail, watched }
     }
 
     /// The commands that a best script from this state may still use.
@@ -117,14 +157,15 @@ impl Forced {
     }
 
     /// The commands of one slot, to be keyed at their goals, where nothing else need be tried in this state.
-    pub fn at(&self, state: &[Class], relevant: Set, uncovered: u64) -> Option<Set> {
+    pub fn at(&self, model: &Model, state: &[Class], relevant: Set) -> Option<Set> {
+        let dark = self.dark(model, state);
         let mut fewest: Option<Set> = None;
         for (slot, touch) in self.touches.iter().enumerate().filter(|(slot, _)| state[*slot] != GOAL) {
             let ways = touch.makers;
             let better = ways & self.tail == 0
                 && ways != 0
                 && fewest.is_none_or(|fewest| ways.count_ones() < fewest.count_ones());
-            if better && members(ways).all(|id| self.may_come_first(id, slot, state, relevant, uncovered)) {
+            if better && members(ways).all(|id| self.may_come_first(id, slot, state, relevant, &dark)) {
                 fewest = Some(ways);
                 if ways.count_ones() == 1 {
                     break;
@@ -134,24 +175,110 @@ impl Forced {
         fewest
     }
 
-    fn may_come_first(&self, id: usize, slot: usize, state: &[Class], relevant: Set, uncovered: u64) -> bool {
+    /// Commands of which some best script from this state keys one first, where it need not be one of all. (No lifeline
+    /// is uncovered, so that nothing is exposed by keying a command now.)
+    pub fn some(&self, model: &Model, state: &[Class], relevant: Set) -> Option<Set> {
+        let dark = self.dark(model, state);
+        if dark.uncovered != 0 {
+            return None;
+        }
+        let accepted = commands(model, |command| accepted(command, state));
+        let movable = members(accepted & relevant).filter(|id| self.keeps_covered(*id, state, relevant, &dark));
+        let fixed = accepted & !movable.fold(0, |set: Set, id| set | 1 << id);
+        let mut fewest: Option<Set> = None;
+        for (touch, _) in self.touches.iter().zip(state).filter(|(_, class)| **class != GOAL) {
+            let ways = touch.makers;
+            if ways & (self.tail | fixed) != 0 || ways == 0 {
+                continue;
+            }
+            if let Some(own) = self.closed(ways, state, relevant & !self.tail, accepted, fixed) {
+                let own = own & accepted;
+                if fewest.is_none_or(|fewest| own.count_ones() < fewest.count_ones()) {
+                    fewest = Some(own);
+                }
+            }
+        }
+        fewest
+    }
+
+    /// The commands, with what clashes with those accepted now and what makes one missing need of the others hold; `None`
+    /// where one of `fixed` is among them.
+    fn closed(&self, ways: Set, state: &[Class], relevant: Set, accepted: Set, fixed: Set) -> Option<Set> {
+        let (mut all, mut open) = (ways, ways);
+        while open != 0 {
+            let id = open.trailing_zeros() as usize;
+            open &= open - 1;
+            let record = &self.records[id];
+            let more = if accepted >> id & 1 == 1 {
+                record.clashes
+            } else {
+                let mut missing = record.conditions.iter().filter(|own| own.classes >> state[own.slot] & 1 == 0);
+                missing.next().map_or(record.enablers, |condition| condition.makers)
+            };
+            let fresh = more & relevant & !all;
+            if fresh & fixed != 0 {
+                return None;
+            }
+            (all, open) = (all | fresh, open | fresh);
+        }
+        Some(all)
+    }
+
+    /// Whether the command, keyed now, leaves every lifeline that it touches at least as covered from here on.
+    fn keeps_covered(&self, id: usize, state: &[Class], relevant: Set, dark: &Dark) -> bool {
+        let record = &self.records[id];
+        members(record.writes & self.watched).all(|slot| {
+            let touch = &self.touches[slot];
+            record.goals >> slot & 1 == 1
+                && (touch.lines & !dark.for_good == 0 || state[slot] == GOAL && touch.spoilers & relevant == 0)
+        })
+    }
+
+    fn dark(&self, model: &Model, state: &[Class]) -> Dark {
+        let mut dark = Dark::default();
+        for (place, (line, lifeline)) in self.lines.iter().zip(&model.lifelines).enumerate() {
+            dark.uncovered |= u64::from(!lifeline.covered(model, state)) << place;
+            dark.for_good |= u64::from(lifeline.left(model, line.restorable, state)) << place;
+        }
+        dark
+    }
+
+    fn may_come_first(&self, id: usize, slot: usize, state: &[Class], relevant: Set, dark: &Dark) -> bool {
         let record = &self.records[id];
         let own = 1 << id;
         let others = relevant & !own;
+        // These stay uncovered until the slot is at its goal, so that the command is keyed before, and takes as long then.
+        let waiting = if record.options == 0 { self.touches[slot].lines & dark.for_good } else { 0 };
         !record.astray
             && !record.reads
-            && uncovered <= record.dark
+            && dark.uncovered & !(record.dark | waiting) == 0
             && (record.goals | record.options) >> slot & 1 == 1
             && record.conditions.iter().all(|condition| condition.classes >> state[condition.slot] & 1 == 1)
             && members(record.goals | record.options).all(|slot| {
                 let touch = &self.touches[slot];
-                let steady = !touch.watched || state[slot] == GOAL && touch.spoilers & relevant == 0;
-                steady && touch.parters & relevant == 0 && touch.spoilers & others == 0
+                let steady = touch.lines & !dark.for_good == 0 || state[slot] == GOAL && touch.spoilers & relevant == 0;
+                steady && touch.parters & others == 0 && touch.spoilers & others == 0
             })
             && members(record.options).all(|slot| self.touches[slot].writers & others == 0)
             && members(record.spoils)
-                .all(|slot| !self.touches[slot].watched && self.touches[slot].lookers & relevant == 0)
+                .all(|slot| self.touches[slot].lines == 0 && self.touches[slot].lookers & relevant == 0)
     }
+}
+
+/// Whether the order of two commands matters to what they do.
+fn clash(one: &Record, other: &Record) -> bool {
+    let both = one.writes & other.writes & !(one.goals & other.goals);
+    (one.writes & other.looks) | (one.looks & other.writes) | both != 0
+}
+
+/// Whether the command can be keyed in the state at all.
+fn accepted(command: &ModelCommand, state: &[Class]) -> bool {
+    command.needs.iter().all(|need| need.1 >> state[need.0] & 1 == 1)
+        && command.reads.iter().all(|read| read.presses[usize::from(state[read.slot])].is_some())
+        && command
+            .fields
+            .iter()
+            .all(|field| field.choices.iter().any(|choice| !choice.held || state[field.slot] == choice.class))
 }
 
 fn touch(model: &Model, slot: usize) -> Touch {
@@ -177,7 +304,7 @@ fn touch(model: &Model, slot: usize) -> Touch {
         writers: commands(model, |command| command.writes >> slot & 1 == 1),
         lookers: commands(model, |command| needs(command) || reads(command) || holds(command)),
         parters: commands(model, |command| away(command) || dear(command) || holds(command)),
-        watched: model.lifelines.iter().any(|lifeline| lifeline.slots.contains(&slot)),
+        lines: lines(model, |lifeline| lifeline.slots.contains(&slot)),
     }
 }
 
@@ -194,20 +321,25 @@ fn record(model: &Model, touches: &[Touch], command: &ModelCommand) -> Record {
     }
     let able = able(command);
     let away = |slot: usize| command.needs.iter().any(|need| need.0 == slot && need.1 >> GOAL & 1 == 0);
-    let dark = model
-        .lifelines
-        .iter()
-        .filter(|lifeline| lifeline.slots.iter().any(|slot| lifeline.tells(model, *slot) && away(*slot)));
-    let may_spoil = may_spoil(command);
+    let astray = command.fields.iter().filter(|field| field.choices.iter().any(|choice| choice.class != GOAL));
+    let astray = astray.fold(0, |set: Set, field| set | 1 << field.slot);
     let fields = command.fields.iter().fold(0, |set: Set, field| set | 1 << field.slot);
+    let held = command.fields.iter().filter(|field| field.choices.iter().any(|choice| choice.held));
+    let needs = command.needs.iter().map(|need| need.0);
+    let looks = needs.chain(command.reads.iter().map(|read| read.slot)).chain(held.map(|field| field.slot));
+    let looks = looks.fold(0, |set: Set, slot| set | 1 << slot);
     Record {
+        writes: command.writes,
+        looks,
+        enablers: members(looks).fold(0, |set, slot| set | touches[slot].writers),
+        clashes: 0,
         conditions: command.needs.iter().map(condition).collect(),
         partners,
-        goals: able & !may_spoil,
-        options: able & may_spoil,
+        goals: able & !astray,
+        options: able & astray,
         spoils: command.writes & !able & !fields,
         astray: fields & !able != 0,
         reads: !command.reads.is_empty(),
-        dark: dark.count() as u64,
+        dark: lines(model, |lifeline| lifeline.slots.iter().any(|slot| lifeline.tells(model, *slot) && away(*slot))),
     }
 }

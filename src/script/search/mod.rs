@@ -16,7 +16,9 @@
 //! a plan.* For the last command before a need (or the end) that wrote its slot is in *R*, or else, by the closure, the
 //! slot satisfied the need from the start and nothing in *R* can change that. Coverage: where the plan was covered, the
 //! last writers of the lifeline's slots left start or goal values, so they are in *R* (or it never was touched). Hence
-//! exposure does not rise either. Values that no usable command can ever leave are left out (`forward`).
+//! exposure does not rise either. Values that no usable command can ever leave are left out (`forward`). A command that
+//! leaves slots away however it is keyed is usable only if each of them is brought back by another one whose last use
+//! comes later; by induction from the last command of a plan, all its commands are in the least such set (`closable`).
 //!
 //! **§2 Parts.** Commands join the slots they write, need and read; slots that never move join nothing. Parts share no
 //! state, so a plan is a shuffle of plans of its parts, and time, presses and commands add up. All lifelines are put into
@@ -45,33 +47,56 @@
 //! fact asked for asks for what all its achievers need and is not so now, and for the goals that all of them spoil or
 //! that must be left on the way. Each fact asked for is a set of executions of which every plan holds one. Facts take
 //! their cost from what earlier facts have left of their achievers' least costs (a cost partition; a command is divided by
-//! the class keyed in one mode field, as no one execution keys two), so the sum bounds every plan. What keying a goal costs
-//! beyond the cheapest is charged to that goal alone, once. `exposure.rs`: exposure adds up over lifelines. One that is
-//! uncovered stays so at least for the time bound on the goals of its own slots (or on the quickest way back); one as it
-//! was, that must change, for what must be keyed after the first command that touches it; one with a slot that must be
-//! away, for all facts whose achievers need it away. Of several uncovered ones, the k-th to be covered waits at least for
-//! the easiest k of them. `cone.rs`: the projection of the part to some slots makes every plan a plan of no more exposure,
-//! so its best exposure is a bound; after a search of cost C, a state met at cost g has at least C − g to go.
+//! the class keyed in one mode field, as no one execution keys two), so the sum bounds every plan, and the sum over some
+//! of the facts bounds the executions of those. What keying a goal costs beyond the cheapest is charged to that goal
+//! alone, once. `exposure.rs`: exposure adds up over lifelines, and of each it is the time of what is keyed while it is
+//! uncovered. That holds an execution for each *dark* fact, whose achievers need one of its slots away. Let the uncovered
+//! ones that can only be covered by their goals be covered for the first time in the order 1, 2, …: before that, the k-th
+//! is uncovered while all that the goals of 1 … k ask for is keyed. So it is exposed for the time of those facts and its
+//! dark ones, and the least sum over all orders, found over sets of lifelines, is a bound. Of another uncovered one the
+//! quickest way back counts, if that is less; of one as it was, that must change, what must be keyed after the first
+//! command that touches it.
 //! Exposure and the rest are bounded apart, each over *all* plans, so the pair bounds the lexicographic cost; along an
 //! edge both may be carried on less the edge's cost. Bounds need not be consistent: states are reopened.
 //!
-//! **§6 Forced commands** (`forced.rs`). Let the commands that can bring slot x to its goal all be such that: they are
-//! accepted now and read nothing; no fewer lifelines are uncovered whenever they are accepted than now; each slot that they
-//! bring to its goal is spoiled by no other relevant command, needed or read elsewhere by none, held by none, and in no
-//! lifeline (or there already, for good); a slot that they may key otherwise is written by no other; and what they always
-//! spoil nobody looks at. A plan uses one of them; keyed with goals, its last use moves to the front and its others go:
-//! what is between needs nothing of its slots that the goals do not satisfy, what it spoils is mended by a later command
-//! that still comes later, and nothing undoes what it brought about. It costs no more there. So only these are tried.
+//! **§6 Exposure alone** (`cone.rs`, `watch.rs`). The projection of the part to some slots makes every plan a plan of no
+//! more exposure, so its least exposure is a bound. It is found by a search in which nothing else counts, over the slots of
+//! lifelines, all that their commands need, and what can only be settled by commands that touch these. There one state
+//! *outdoes* another if it has no more exposure behind it and differs only by slots at their goal, where that is nowhere
+//! worse: the goal satisfies each need that the other class does, is read as cheaply, may be keyed as cheaply as the other
+//! is held, and no lifeline was covered with the other (`fronts.rs`). Every plan from the outdone state is then one from
+//! the other, as long and no dearer, so it is dropped; and a step that costs nothing and leads to a state that outdoes this
+//! one is the only one tried. A plan of least exposure and, among these, of least length from the states kept always begins
+//! at a state kept, so none is lost by going in a circle. After a search with bound C, a state met at cost g has at least
+//! C − g to go, and the states of the plan found have just that. Searches stop where they have told enough: that no plan
+//! stays within the exposure at which the state asked about would be looked at next.
 //!
-//! **§7 Wide commands** (`wide.rs`) write more than half of all slots and key none, as a factory reset does. A plan uses
-//! none, and is found by §1–§6 without them; or it is a first stretch, a last wide command, and a plan without. What it
+//! **§7 Which commands are tried** (`forced.rs`). Let the commands that can bring slot x to its goal all be such that:
+//! they are accepted now and read nothing; each slot that they bring to its goal is spoiled by no other relevant command,
+//! needed elsewhere or held by no other, and in no lifeline but such as can only be covered by their goals (or there
+//! already, for good); a slot that they may key otherwise is written by no other; what they always spoil nobody looks at;
+//! and each lifeline uncovered now is so whenever they are accepted, or else x is its own, so that it is uncovered until
+//! they are keyed (and they always take as long). A plan uses one of them; keyed with goals, its last use moves to the
+//! front and its others go: what is between needs nothing of its slots that the goals do not satisfy, what it spoils is
+//! mended by a later command that still comes later, and nothing undoes what it brought about. It costs no more there. So
+//! only these are tried. Else, while no lifeline is uncovered: a set of commands will do that holds all that bring some x
+//! to its goal; with one accepted now, all that *clash* with it (one writes what the other needs, reads or may hold, or
+//! both write a slot and not always its goal); with one not accepted now, all that make one of its missing needs hold; and
+//! of which those accepted now write slots of lifelines only as above. The first command of it in a plan is accepted now,
+//! for what it misses is made only by others of the set, and clashes with none before it; so it moves to the front, where
+//! it exposes nothing, and neither the states nor the coverage of what it passes get worse.
+//!
+//! **§8 Wide commands** (`wide.rs`) write more than half of all slots and key none, as a factory reset does. A plan uses
+//! none, and is found by §1–§7 without them; or it is a first stretch, a last wide command, and a plan without. What it
 //! writes is known then, so that few states are left to solve. The stretch is searched over actual values, with §1 asked
 //! for every value of the slots kept, and what all wide commands overwrite and nobody looks at forgotten. Its bound is
 //! §5's from the state after the wide command; facts on slots kept may come before it, so they ask nothing of slots
 //! written. A lifeline uncovered now costs the time to cover it or that of the wide command; one that the wide command
-//! spoils, the time to cover it again. Mostly the bound exceeds the best plan without, and that is that.
+//! spoils, the time to cover it again. §6 then tells the least exposure: after the wide command, or through it, by a slot
+//! more, which only the last wide command brings to its goal. Mostly the bound exceeds the best plan without, and that is
+//! that.
 //!
-//! **§8 Ties, budget, memory.** Open states are taken by bound, then nearness, then youth; commands are tried in keybook
+//! **§9 Ties, budget, memory.** Open states are taken by bound, then nearness, then youth; commands are tried in keybook
 //! order; no hash order is ever iterated. Last, neighbours are swapped into keybook order where effect and cost stay the
 //! same. The budget counts states looked at; past it the search hurries to any script and gives the least bound still open.
 //! Kept states are bounded by [`Budget::bytes`].
@@ -81,11 +106,13 @@ mod cone;
 mod core;
 mod exposure;
 mod forced;
+mod fronts;
 mod model;
 mod relevance;
 mod script;
 mod states;
 mod tail;
+mod watch;
 mod why;
 mod wide;
 
@@ -114,7 +141,7 @@ pub struct Budget {
 
 impl Default for Budget {
     fn default() -> Self {
-        Self { expansions: 6_000, bytes: 32 << 20 }
+        Self { expansions: 10_000, bytes: 32 << 20 }
     }
 }
 
@@ -162,6 +189,19 @@ enum Solved {
     },
 }
 
+/// A bound on the cost of every script of some kind, and the best script known; [`Packed::MAX`]: there is none.
+type Known = (Packed, Option<(Vec<Step>, Packed)>);
+
+impl Solved {
+    fn split(self) -> Known {
+        match self {
+            Self::Best { steps, cost } => (cost, Some((steps, cost))),
+            Self::None(_) => (Packed::MAX, None),
+            Self::Spent { bound, found } => (bound, found),
+        }
+    }
+}
+
 /// Finds the best script.
 ///
 /// # Errors
@@ -169,13 +209,17 @@ enum Solved {
 pub fn find(problem: &Problem, budget: &Budget) -> Result<Answer, ProblemError> {
     problem.check()?;
     let context = Context { problem, writes: all_writes(problem) };
-    let mut purse = Purse { expansions: budget.expansions, bytes: budget.bytes };
     let from = problem.start();
     let wides = wide_commands(&context);
     let mut allowed = vec![true; problem.commands.len()];
     wides.iter().for_each(|id| allowed[*id] = false);
+    let stretch = Stretch::new(&context, &wides, &allowed);
+    // Some is kept for the scripts through a wide command, or their bound would be that of all.
+    let kept = if stretch.is_some() { budget.expansions / 4 } else { 0 };
+    let mut purse = Purse { expansions: budget.expansions - kept, bytes: budget.bytes };
     let narrow = narrow(&context, &from, &allowed, &mut purse);
-    let solved = match Stretch::new(&context, &wides, &allowed) {
+    purse.expansions += kept;
+    let solved = match stretch {
         Some(stretch) => with_wide(&context, narrow, stretch, &mut purse),
         None => narrow,
     };
@@ -195,22 +239,14 @@ pub fn find(problem: &Problem, budget: &Budget) -> Result<Answer, ProblemError> 
 
 /// Weighs the scripts through a wide command against the best without.
 fn with_wide(context: &Context, narrow: Solved, stretch: Stretch, purse: &mut Purse) -> Solved {
-    let beat = match &narrow {
-        Solved::Best { cost, .. } => Some(*cost),
-        Solved::Spent { found, .. } => found.as_ref().map(|found| found.1),
-        Solved::None(_) => None,
-    };
-    match (stretch.run(beat, purse), narrow) {
-        (Ok(Some((steps, cost))), Solved::Spent { bound, .. }) if bound < cost => {
-            Solved::Spent { bound, found: Some((steps, cost)) }
-        }
-        (Ok(Some((steps, cost))), _) => Solved::Best { steps, cost },
-        (Ok(None), Solved::None(_)) => Solved::None(whole_account(context)),
-        (Ok(None), narrow) => narrow,
-        (Err(bound), Solved::Best { steps, cost }) if bound >= cost => Solved::Best { steps, cost },
-        (Err(bound), Solved::Best { steps, cost }) => Solved::Spent { bound, found: Some((steps, cost)) },
-        (Err(bound), Solved::Spent { bound: other, found }) => Solved::Spent { bound: bound.min(other), found },
-        (Err(bound), Solved::None(_)) => Solved::Spent { bound, found: None },
+    let (bound, found) = narrow.split();
+    let (wide_bound, wide_found) = stretch.run(found.as_ref().map(|found| found.1), purse);
+    let bound = bound.min(wide_bound);
+    // What the stretch finds is better than what it was to beat.
+    match wide_found.or(found) {
+        Some((steps, cost)) if cost <= bound => Solved::Best { steps, cost },
+        None if bound == Packed::MAX => Solved::None(whole_account(context)),
+        found => Solved::Spent { bound, found },
     }
 }
 
@@ -228,7 +264,15 @@ fn whole_account(context: &Context) -> Vec<Account> {
 }
 
 fn question<'a>(context: &'a Context, from: &'a State, allowed: &'a [bool]) -> Question<'a> {
-    Question { problem: context.problem, writes: &context.writes, from, allowed, aim: Aim::Goals, seeds: &[] }
+    Question {
+        problem: context.problem,
+        writes: &context.writes,
+        from,
+        loose: &[],
+        allowed,
+        aim: Aim::Goals,
+        seeds: &[],
+    }
 }
 
 /// The best script from a state with the allowed commands: part by part.

@@ -64,17 +64,20 @@ pub(super) struct ModelChoice {
     pub held: bool,
 }
 
+#[derive(Clone)]
 pub(super) struct ModelField {
     pub slot: usize,
     pub choices: Vec<ModelChoice>,
 }
 
+#[derive(Clone)]
 pub(super) struct ModelRead {
     pub slot: usize,
     /// Presses by class; `None`: unknown.
     pub presses: Vec<Option<u32>>,
 }
 
+#[derive(Clone)]
 pub(super) struct ModelCommand {
     pub origin: CommandId,
     /// Cost without reads and fields.
@@ -103,6 +106,12 @@ impl ModelLifeline {
     /// Whether it is as it was, where that counts, or as it will be.
     pub fn covered(&self, model: &Model, state: &[Class]) -> bool {
         self.slots.iter().all(|slot| state[*slot] == GOAL) || self.as_was(model, state)
+    }
+
+    /// Whether it can only be covered by coming to its goals: some slot is not as it was, and can never be again.
+    pub fn left(&self, model: &Model, restorable: Set, state: &[Class]) -> bool {
+        let changed = |slot: &&usize| model.slots[**slot].as_was != Some(state[**slot]);
+        !self.start_counts || self.slots.iter().filter(changed).any(|slot| restorable >> slot & 1 == 0)
     }
 
     fn as_was(&self, model: &Model, state: &[Class]) -> bool {
@@ -144,6 +153,30 @@ impl Model {
 }
 
 impl Model {
+    /// The model with a further slot, the last, that comes to its goal by the last of the given commands keyed: there is
+    /// one, and none after it. `None`: too large.
+    pub fn through(mut self, given: &[CommandId]) -> Option<Self> {
+        let slot = self.slots.len();
+        let (last, others): (Vec<_>, Vec<_>) =
+            self.commands.into_iter().partition(|command| given.contains(&command.origin));
+        self.commands = others;
+        for mut command in last {
+            command.needs.push((slot, 1 << 1));
+            self.commands.push(command.clone());
+            command.sets.push((slot, GOAL));
+            command.writes |= Set::checked_shl(1, slot as u32)?;
+            self.commands.push(command);
+        }
+        self.slots.push(ModelSlot {
+            origin: SlotId::MAX,
+            from: 1,
+            classes: 2,
+            as_was: None,
+            class_of: [1; UNKNOWN as usize + 1],
+        });
+        (self.slots.len() <= MOST && self.commands.len() <= MOST).then_some(self)
+    }
+
     /// The model that knows only these slots: whatever else a command needs holds, whatever else it keys is cheapest.
     /// Every script of this model is one of the projection, which costs no more.
     pub fn projected(&self, kept: Set) -> Self {

@@ -68,6 +68,8 @@ pub(super) struct Question<'a> {
     pub writes: &'a [Vec<Write>],
     /// What the station holds.
     pub from: &'a State,
+    /// Slots that may hold anything instead.
+    pub loose: &'a [SlotId],
     /// The commands that may be used.
     pub allowed: &'a [bool],
     /// What is asked for.
@@ -83,7 +85,7 @@ pub(super) fn all_writes(problem: &Problem) -> Vec<Vec<Write>> {
 
 impl Relevance {
     pub fn of(question: &Question) -> Self {
-        let (reach, usable) = forward(question);
+        let (reach, usable) = lasting(question);
         let relevant = Backward::new(question, &reach, &usable).run();
         let Question { problem, writes, .. } = question;
         let mut moving = vec![false; problem.slots.len()];
@@ -100,17 +102,71 @@ impl Relevance {
     }
 }
 
+/// Values and commands that can be reached, without commands after which nothing ends well.
+fn lasting(question: &Question) -> (Vec<Values>, Vec<bool>) {
+    let mut allowed = question.allowed.to_vec();
+    loop {
+        let (reach, usable) = forward(question, &allowed);
+        let closable = match question.aim {
+            Aim::Goals => closable(question, &usable),
+            Aim::Stretch(_) => usable.clone(),
+        };
+        if closable == usable {
+            return (reach, usable);
+        }
+        allowed = closable;
+    }
+}
+
+/// The usable commands of which a script may key the last use: what one leaves away from the goal, another brings back
+/// whose last use comes later. The last of all leaves nothing away.
+fn closable(question: &Question, usable: &[bool]) -> Vec<bool> {
+    let Question { problem, writes, .. } = question;
+    let goal = |slot: SlotId| bit(Some(problem.slots[slot].goal));
+    // Slots that something closable can bring to their goal.
+    let mut mended = vec![false; problem.slots.len()];
+    let mut closable = vec![false; usable.len()];
+    loop {
+        let mut changed = false;
+        for id in (0..usable.len()).filter(|id| usable[*id]) {
+            if !closable[id] && left_away(problem, &writes[id], id).all(|slot| mended[slot]) {
+                (closable[id], changed) = (true, true);
+                let brings = writes[id].iter().filter(|write| write.may & goal(write.slot) != 0);
+                brings.for_each(|write| mended[write.slot] = true);
+            }
+        }
+        if !changed {
+            return closable;
+        }
+    }
+}
+
+/// Slots that are away from their goal after the command, however it is keyed.
+pub(super) fn left_away<'a>(
+    problem: &'a Problem,
+    writes: &'a [Write],
+    id: CommandId,
+) -> impl Iterator<Item = SlotId> + 'a {
+    let goal = |slot: SlotId| problem.slots[slot].goal;
+    let written = writes.iter().filter(move |write| write.may & bit(Some(goal(write.slot))) == 0);
+    let needed = problem.commands[id].needs.iter().filter(move |need| {
+        !need.values.contains(goal(need.slot)) && writes.iter().all(|write| write.slot != need.slot)
+    });
+    written.map(|write| write.slot).chain(needed.map(|need| need.slot))
+}
+
 /// Values and commands that can be reached when nothing ever spoils anything.
-fn forward(question: &Question) -> (Vec<Values>, Vec<bool>) {
+fn forward(question: &Question, allowed: &[bool]) -> (Vec<Values>, Vec<bool>) {
     let Question { problem, writes, .. } = question;
     let mut reach: Vec<Values> = question.from.iter().map(|value| bit(*value)).collect();
+    question.loose.iter().for_each(|slot| reach[*slot] = !0);
     let mut usable = vec![false; problem.commands.len()];
     let known = !(1 << UNKNOWN);
     loop {
         let mut changed = false;
         for (id, command) in problem.commands.iter().enumerate() {
             if usable[id]
-                || !question.allowed[id]
+                || !allowed[id]
                 || command.needs.iter().any(|need| reach[need.slot] & Values::from(need.values.bits()) == 0)
                 || command.reads.iter().any(|read| reach[read.slot] & known == 0)
                 || command.fields.iter().any(|field| {

@@ -1,6 +1,29 @@
 //! A store of visited states: each state once, in one growing block, found by its content.
 //! Its order and its answers depend on nothing but the order of insertion.
 
+use std::collections::HashMap;
+use std::hash::{BuildHasherDefault, Hasher};
+
+/// A map from states; it is never iterated.
+pub(super) type StateMap<T> = HashMap<Vec<u8>, T, BuildHasherDefault<StateHasher>>;
+
+/// The hash of [`States`] for a map.
+#[derive(Default)]
+pub(super) struct StateHasher(u64);
+
+impl Hasher for StateHasher {
+    fn write(&mut self, bytes: &[u8]) {
+        self.0 ^= hash(bytes);
+    }
+
+    fn write_usize(&mut self, _length: usize) {}
+
+    fn finish(&self) -> u64 {
+        // The map takes its buckets from both ends of the number.
+        self.0 ^ self.0 << 32
+    }
+}
+
 /// Bytes of bookkeeping a state costs beside its own, for the memory ceiling.
 pub(super) const OVERHEAD: usize = 192;
 

@@ -66,10 +66,11 @@ pub(super) fn able(command: &ModelCommand) -> Set {
     command.fields.iter().filter(goal).fold(sets, |all, field| all | 1 << field.slot)
 }
 
-/// Slots the command may leave away from the goal.
+/// Slots the command may take away from the goal. (What is only keyed while held changes nothing.)
 pub(super) fn may_spoil(command: &ModelCommand) -> Set {
     let sets = command.sets.iter().filter(|set| set.1 != GOAL).fold(0, |all: Set, set| all | 1 << set.0);
-    let away = |field: &&super::model::ModelField| field.choices.iter().any(|choice| choice.class != GOAL);
+    let away =
+        |field: &&super::model::ModelField| field.choices.iter().any(|choice| choice.class != GOAL && !choice.held);
     command.fields.iter().filter(away).fold(sets, |all, field| all | 1 << field.slot)
 }
 

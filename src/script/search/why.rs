@@ -1,7 +1,7 @@
 //! Why no script exists: which slots cannot come to their goal, and which rule stops each. It never guesses: what it
 //! names is a rule of the problem that fails in every script.
 
-use super::relevance::{Relevance, UNKNOWN, Values, Write, bit};
+use super::relevance::{Relevance, UNKNOWN, Values, Write, bit, left_away};
 use crate::script::problem::{CommandId, Problem, SlotId, State};
 
 /// A slot that cannot come to its goal.
@@ -23,8 +23,8 @@ pub enum Stop {
     ReadNever { command: CommandId, read: usize },
     /// The command would, but the only values for another of its fields must be held already, and never are.
     FieldNever { command: CommandId, field: usize },
-    /// The command would, but it leaves another slot away from its goal, and only commands that spoil this one again
-    /// (or none) bring that one back.
+    /// The command would, but it leaves another slot away from its goal, and nothing brings that one back without
+    /// spoiling this one again, or some other for good.
     Spoils { command: CommandId, slot: SlotId },
     /// Each goal can be reached by itself, but no order of commands reaches all of them.
     NotTogether,
@@ -48,6 +48,7 @@ fn stops(problem: &Problem, writes: &[Vec<Write>], relevance: &Relevance, slot: 
         if !would || relevance.usable[id] {
             continue;
         }
+        let found = stops.len();
         for (need, record) in command.needs.iter().enumerate() {
             if relevance.reach[record.slot] & Values::from(record.values.bits()) == 0 {
                 stops.push(Stop::NeedNever { command: id, need });
@@ -65,6 +66,15 @@ fn stops(problem: &Problem, writes: &[Vec<Write>], relevance: &Relevance, slot: 
             if !record.choices.iter().any(open) {
                 stops.push(Stop::FieldNever { command: id, field });
             }
+        }
+        // It can be keyed, but what it leaves away can never be mended for good.
+        let mends = |other: CommandId, slot: SlotId| {
+            let goal = bit(Some(problem.slots[slot].goal));
+            relevance.usable[other] && writes[other].iter().any(|write| write.slot == slot && write.may & goal != 0)
+        };
+        let lost = left_away(problem, &writes[id], id).find(|slot| !(0..writes.len()).any(|other| mends(other, *slot)));
+        if let Some(slot) = lost.filter(|_| stops.len() == found) {
+            stops.push(Stop::Spoils { command: id, slot });
         }
     }
     if stops.is_empty() {

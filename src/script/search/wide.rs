@@ -1,12 +1,13 @@
-//! Scripts that use a wide command, one that writes most slots at once, such as a factory reset (`mod.rs` §7): a first
+//! Scripts that use a wide command, one that writes most slots at once, such as a factory reset (`mod.rs` §8): a first
 //! stretch up to the last wide command, then the best script without any. It never searches where a bound will do.
 
 use super::bound::{Bound, Scope};
+use super::cone::{Cone, FIRST_EXPANSIONS, MOST_EXPANSIONS};
 use super::core::{Purse, both};
 use super::exposure::{Exposure, Wide};
-use super::model::{Class, EXPOSURE_SHIFT, Model, Packed, Set, Source, pack, time_of};
+use super::model::{Class, EXPOSURE_SHIFT, Model, ModelSlot, Packed, Set, Source, pack, time_of};
 use super::relevance::{Aim, Part, Question, Relevance, UNKNOWN};
-use super::{Context, Solved};
+use super::{Context, Known};
 use crate::script::problem::{Command, CommandId, Cost, Problem, SlotId, State, Step};
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BinaryHeap, HashMap};
@@ -25,9 +26,6 @@ pub(super) fn wide_commands(context: &Context) -> Vec<CommandId> {
 const STATE_COSTS: u64 = 10;
 const SOLVING_COSTS: u64 = 50;
 
-/// The budget ran out. (Nothing is known then of the other ways still open, so the bound is that of all of them.)
-struct Spent;
-
 /// A state of the first stretch.
 struct Node {
     state: State,
@@ -44,6 +42,8 @@ enum Stage {
     Cleared(Step),
     /// The rest is known.
     Whole(Step),
+    /// The rest is bounded, and there was no budget to know more.
+    Spent,
 }
 
 #[derive(PartialEq, Eq, PartialOrd, Ord)]
@@ -70,12 +70,16 @@ pub(super) struct Stretch<'a> {
     known: HashMap<State, usize>,
     open: BinaryHeap<Entry>,
     /// Best scripts without a wide command, by what they start from.
-    rests: HashMap<State, Solved>,
+    rests: HashMap<State, Known>,
+    /// What a script must cost less than.
+    beat: Option<Packed>,
+    /// The best script found so far whose rest is not known to be the best.
+    found: Option<(Vec<Step>, Packed)>,
     serial: u64,
 }
 
 impl<'a> Stretch<'a> {
-    /// `None`: no wide command can ever be accepted.
+    /// `None`: no wide command can ever be accepted and followed by a script without any.
     pub fn new(context: &'a Context<'a>, wides: &[CommandId], narrow: &'a [bool]) -> Option<Self> {
         let problem = context.problem;
         let writes = |id: CommandId, slot: SlotId| context.writes[id].iter().any(|write| write.slot == slot);
@@ -86,13 +90,14 @@ impl<'a> Stretch<'a> {
             problem,
             writes: &context.writes,
             from: &from,
+            loose: &[],
             allowed: &all,
             aim: Aim::Stretch(&kept),
             seeds: wides,
         };
         let Relevance { relevant, usable, .. } = Relevance::of(&question);
         let wides: Vec<CommandId> = wides.iter().copied().filter(|id| usable[*id]).collect();
-        if wides.is_empty() {
+        if !wides.iter().any(|id| ends_well(context, *id, narrow)) {
             return None;
         }
         let ghosts = ghosts(problem, &relevant, &kept);
@@ -109,41 +114,47 @@ impl<'a> Stretch<'a> {
             known: HashMap::new(),
             open: BinaryHeap::new(),
             rests: HashMap::new(),
+            beat: None,
+            found: None,
             serial: 0,
         })
     }
 
-    /// The best script through a wide command, unless none costs less than `beat`. `Err`: the budget ran out, and no such
-    /// script costs less than the number.
-    pub fn run(mut self, beat: Option<Packed>, purse: &mut Purse) -> Result<Option<(Vec<Step>, Packed)>, Packed> {
+    /// The best script through a wide command that costs less than `beat`, and a bound on all of them.
+    pub fn run(mut self, beat: Option<Packed>, purse: &mut Purse) -> Known {
+        self.beat = beat;
         let start = self.context.problem.start();
         let cheap = self.wides.iter().filter_map(|id| Some(self.least[*id] + self.bound(&start, *id)?)).min();
-        match (cheap, beat) {
-            (None, _) => return Ok(None),
-            (Some(cheap), Some(beat)) if cheap >= beat => return Ok(None),
-            (Some(_), _) => self.closely = Closely::new(self.context, &self.wides, self.narrow),
+        let Some(cheap) = cheap.filter(|cheap| beat.is_none_or(|beat| *cheap < beat)) else {
+            return (Packed::MAX, None);
+        };
+        if purse.expansions == 0 {
+            return (cheap, None);
         }
+        self.closely = Closely::new(self.context, &self.wides, self.narrow);
         self.reach(start, 0, None);
         while let Some(entry) = self.open.pop() {
-            if beat.is_some_and(|beat| entry.total.0 >= beat) {
-                return Ok(None);
-            }
+            let total = entry.total.0;
             if self.nodes[entry.node].cost < entry.cost {
                 continue;
             }
+            let found = self.found.as_ref().map(|found| found.1);
+            if found.into_iter().chain(beat).any(|least| total >= least) {
+                break;
+            }
             match entry.stage {
-                Stage::Whole(step) => return Ok(Some((self.steps(entry.node, step), entry.total.0))),
-                Stage::Cleared(step) => self.finish(entry.node, step, purse).map_err(|Spent| entry.total.0)?,
+                Stage::Whole(step) => return (total, self.steps(entry.node, step).map(|steps| (steps, total))),
+                Stage::Spent => return (total, self.found),
+                Stage::Open | Stage::Cleared(_) if purse.expansions == 0 => return (total, self.found),
+                Stage::Cleared(step) => self.finish(entry.node, step, total, purse),
+                Stage::Open if self.raised(&entry, purse) => {}
                 Stage::Open => {
-                    if purse.expansions == 0 {
-                        return Err(entry.total.0);
-                    }
                     purse.expansions = purse.expansions.saturating_sub(STATE_COSTS);
                     self.expand(entry.node);
                 }
             }
         }
-        Ok(None)
+        (Packed::MAX, self.found)
     }
 
     fn push(&mut self, total: Packed, stage: Stage, node: usize) {
@@ -174,6 +185,29 @@ impl<'a> Stretch<'a> {
         }
     }
 
+    /// Whether a state has become dearer than its bound said, or leads nowhere.
+    fn raised(&mut self, entry: &Entry, purse: &mut Purse) -> bool {
+        let (total, state) = (entry.total.0, &self.nodes[entry.node].state);
+        let closely = self.closely.as_mut();
+        // The first may settle it all.
+        let (limit, most) = match self.beat {
+            _ if entry.serial.0 > 1 => (total - entry.cost, MOST_EXPANSIONS),
+            Some(beat) => (beat, FIRST_EXPANSIONS),
+            None => (Packed::MAX, FIRST_EXPANSIONS),
+        };
+        let Some(exposure) = closely.and_then(|closely| closely.exposure(state, true, limit, most, purse)) else {
+            return false;
+        };
+        if exposure == Packed::MAX {
+            return true;
+        }
+        let raised = both(total, entry.cost + exposure);
+        if raised > total {
+            self.push(raised, Stage::Open, entry.node);
+        }
+        raised > total
+    }
+
     fn expand(&mut self, node: usize) {
         let (state, cost) = (self.nodes[node].state.clone(), self.nodes[node].cost);
         for id in 0..self.relevant.len() {
@@ -197,32 +231,45 @@ impl<'a> Stretch<'a> {
         }
     }
 
-    /// Solves what follows the last wide command. `Err`: the budget ran out.
-    fn finish(&mut self, node: usize, step: Step, purse: &mut Purse) -> Result<(), Spent> {
+    /// Bounds what follows the last wide command more closely or, where that is done, solves it.
+    fn finish(&mut self, node: usize, step: Step, total: Packed, purse: &mut Purse) {
         let mut after = self.nodes[node].state.clone();
-        let Ok(own) = self.context.problem.key(&mut after, &step) else { return Ok(()) };
+        let Ok(own) = self.context.problem.key(&mut after, &step) else { return };
         let sum = self.nodes[node].cost + pack(own);
-        let context = self.context;
         if !self.rests.contains_key(&after) {
-            if purse.expansions == 0 {
-                return Err(Spent);
+            let closely = self.closely.as_mut();
+            let exposure =
+                closely.and_then(|closely| closely.exposure(&after, false, total - sum, MOST_EXPANSIONS, purse));
+            if exposure == Some(Packed::MAX) {
+                return;
+            }
+            let raised = both(total, sum + exposure.unwrap_or(0));
+            if raised > total {
+                self.push(raised, Stage::Cleared(step), node);
+                return;
             }
             purse.expansions = purse.expansions.saturating_sub(SOLVING_COSTS);
+            let rest = super::narrow(self.context, &after, self.narrow, purse).split();
+            self.rests.insert(after.clone(), rest);
         }
-        let rest =
-            self.rests.entry(after.clone()).or_insert_with(|| super::narrow(context, &after, self.narrow, purse));
-        match rest {
-            Solved::Best { cost, .. } => {
-                let total = sum + *cost;
-                self.push(total, Stage::Whole(step), node);
-                Ok(())
+        let Some((bound, found)) = self.rests.get(&after) else { return };
+        match found {
+            Some((_, cost)) if cost == bound => self.push(sum + bound, Stage::Whole(step), node),
+            None if *bound == Packed::MAX => {}
+            Some((_, cost)) => {
+                let (bound, cost) = (sum + bound, sum + cost);
+                self.push(bound, Stage::Spent, node);
+                let found = self.found.as_ref().map(|found| found.1);
+                if found.into_iter().chain(self.beat).all(|least| cost < least) {
+                    self.found = self.steps(node, step).map(|steps| (steps, cost));
+                }
             }
-            Solved::None(_) => Ok(()),
-            Solved::Spent { .. } => Err(Spent),
+            None => self.push(sum + bound, Stage::Spent, node),
         }
     }
 
-    fn steps(&self, mut node: usize, last: Step) -> Vec<Step> {
+    /// The way to a node, its last wide command, and what is known to follow.
+    fn steps(&self, mut node: usize, last: Step) -> Option<Vec<Step>> {
         let mut after = self.nodes[node].state.clone();
         let mut steps = Vec::new();
         while let Some((parent, step)) = &self.nodes[node].parent {
@@ -230,13 +277,11 @@ impl<'a> Stretch<'a> {
             node = *parent;
         }
         steps.reverse();
-        if self.context.problem.key(&mut after, &last).is_ok()
-            && let Some(Solved::Best { steps: rest, .. }) = self.rests.get(&after)
-        {
-            steps.push(last);
-            steps.extend(rest.iter().cloned());
-        }
-        steps
+        self.context.problem.key(&mut after, &last).ok()?;
+        let (_, rest) = self.rests.get(&after)?;
+        steps.push(last);
+        steps.extend(rest.as_ref()?.0.iter().cloned());
+        Some(steps)
     }
 
     /// Least cost of what follows this wide command, keyed here or (`later`) further on, and of what exposure comes before
@@ -304,7 +349,20 @@ struct Closely {
     model: Model,
     bound: Bound,
     exposure: Exposure,
-    wides: Vec<(Wide, Vec<(usize, Class)>)>,
+    /// Projections for what follows the last wide command, and for what comes before it too; the latter's model.
+    after: Option<Cone>,
+    through: Option<(Model, Cone)>,
+    wides: Vec<Ahead>,
+}
+
+/// A wide command as the closer bounds see it.
+struct Ahead {
+    wide: Wide,
+    /// What it leaves.
+    effects: Vec<(usize, Class)>,
+    /// What is asked for after it, keyed now or later.
+    now: Scope,
+    later: Scope,
 }
 
 impl Closely {
@@ -315,46 +373,83 @@ impl Closely {
         let moving: Vec<bool> = (0..problem.slots.len())
             .map(|slot| context.writes.iter().flatten().any(|write| write.slot == slot))
             .collect();
-        let all = problem.slots.iter().map(|slot| ((1 << slot.values) - 1) | 1 << UNKNOWN).collect();
-        let relevance = Relevance { reach: all, usable: narrow.to_vec(), relevant: narrow.to_vec(), moving };
-        let part = Part {
-            slots: (0..problem.slots.len()).filter(|slot| relevance.moving[*slot]).collect(),
-            commands: (0..problem.commands.len()).filter(|id| narrow[*id]).collect(),
-            watched: true,
+        let model_of = |allowed: &[bool]| {
+            let reach = problem.slots.iter().map(|slot| ((1 << slot.values) - 1) | 1 << UNKNOWN).collect();
+            let relevance =
+                Relevance { reach, usable: allowed.to_vec(), relevant: allowed.to_vec(), moving: moving.clone() };
+            let part = Part {
+                slots: (0..problem.slots.len()).filter(|slot| moving[*slot]).collect(),
+                commands: (0..problem.commands.len()).filter(|id| allowed[*id]).collect(),
+                watched: true,
+            };
+            let source = Source { problem, writes: &context.writes, relevance: &relevance, from: &from };
+            Model::of(&source, &part)
         };
-        let source = Source { problem, writes: &context.writes, relevance: &relevance, from: &from };
-        let model = Model::of(&source, &part)?;
-        let local = |slot: SlotId| part.slots.iter().position(|other| *other == slot);
+        let model = model_of(narrow)?;
+        let mut both = narrow.to_vec();
+        wides.iter().for_each(|id| both[*id] = true);
+        let through = model_of(&both).and_then(|model| model.through(wides));
+        let through = through.and_then(|model| Cone::of(&model, set(0..model.slots.len())).map(|cone| (model, cone)));
+        let local = |slot: SlotId| model.slots.iter().position(|other| other.origin == slot);
         let lates: Vec<Set> =
             wides.iter().map(|id| set(context.writes[*id].iter().filter_map(|write| local(write.slot)))).collect();
         let every = lates.iter().fold(0, |all, late| all | late);
         let least_ms = wides.iter().map(|id| time_of(least(problem, *id))).min().unwrap_or(0);
+        let bound = Bound::new(&model);
         let wides = wides.iter().zip(lates).map(|(id, late)| {
             let effects = context.writes[*id].iter().filter_map(|write| {
                 let value = write.may.trailing_zeros() as u8;
                 let slot = local(write.slot)?;
                 Some((slot, model.slots[slot].class((value != UNKNOWN).then_some(value))))
             });
-            (Wide { late, free: every & !late, least_ms }, effects.collect())
+            let (all, free) = (set(0..model.slots.len()), every & !late);
+            let (now, later) = (bound.scope(all, all, late, 0), bound.scope(all, all, late, free));
+            Ahead { wide: Wide { late, free, least_ms }, effects: effects.collect(), now, later }
         });
         let wides = wides.collect();
-        let bound = Bound::new(&model);
-        Some(Self { exposure: Exposure::new(&model, &bound), bound, model, wides })
+        let after = Cone::of(&model, set(0..model.slots.len()));
+        Some(Self { exposure: Exposure::new(&model, &bound), bound, after, through, model, wides })
+    }
+
+    /// A bound on the exposure from a state, with no further wide command or (`later`) with one, weighed until it is more
+    /// than in `limit`; [`Packed::MAX`]: no script leads on.
+    fn exposure(&mut self, state: &State, later: bool, limit: Packed, most: u64, purse: &mut Purse) -> Option<Packed> {
+        let (model, cone) = match (&mut self.through, later) {
+            (Some((model, cone)), true) => (&*model, cone),
+            (None, true) => return None,
+            (_, false) => (&self.model, self.after.as_mut()?),
+        };
+        let class = |slot: &ModelSlot| state.get(slot.origin).map_or(1, |value| slot.class(*value));
+        let classes: Vec<Class> = model.slots.iter().map(class).collect();
+        let ms = cone.exposure(&classes, (limit >> EXPOSURE_SHIFT) as u64, most, purse);
+        Some(if ms == u64::MAX { Packed::MAX } else { Packed::from(ms) << EXPOSURE_SHIFT })
     }
 
     fn rest(&mut self, state: &State, place: usize, later: bool) -> Option<Packed> {
-        let (wide, effects) = &self.wides[place];
+        let ahead = &self.wides[place];
         let now: Vec<Class> = self.model.slots.iter().map(|slot| slot.class(state[slot.origin])).collect();
         let mut after = now.clone();
-        effects.iter().for_each(|(slot, class)| after[*slot] = *class);
-        let everything = set(0..after.len());
-        let scope =
-            Scope { counted: everything, again: everything, late: wide.late, free: if later { wide.free } else { 0 } };
-        let rest = self.bound.within(&after, &scope)?;
-        let wide = Wide { least_ms: if later { wide.least_ms } else { 0 }, ..*wide };
+        ahead.effects.iter().for_each(|(slot, class)| after[*slot] = *class);
+        let rest = self.bound.within(&after, if later { &ahead.later } else { &ahead.now })?;
+        let wide = Wide { least_ms: if later { ahead.wide.least_ms } else { 0 }, ..ahead.wide };
         let exposure = self.exposure.through(&self.model, &now, &after, &wide, &mut self.bound)?;
         Some(rest + (Packed::from(exposure) << EXPOSURE_SHIFT))
     }
+}
+
+/// Whether, for all that is known without a search, some script without a wide command can follow this one.
+fn ends_well(context: &Context, wide: CommandId, narrow: &[bool]) -> bool {
+    let Context { problem, writes } = context;
+    let mut after = problem.start();
+    writes[wide].iter().for_each(|write| {
+        let value = write.may.trailing_zeros() as u8;
+        after[write.slot] = (value != UNKNOWN).then_some(value);
+    });
+    let kept = |slot: &SlotId| writes[wide].iter().all(|write| write.slot != *slot);
+    let loose: Vec<SlotId> = (0..problem.slots.len()).filter(kept).collect();
+    let question =
+        Question { problem, writes, from: &after, loose: &loose, allowed: narrow, aim: Aim::Goals, seeds: &[] };
+    Relevance::of(&question).hopeless(problem).is_empty()
 }
 
 fn set(members: impl Iterator<Item = usize>) -> Set {

@@ -1,0 +1,198 @@
+//! The least exposure alone: a search in which time, presses and commands count for nothing (`mod.rs` §6). What comes of
+//! it is a bound for the search of the whole cost. It never looks at a clock.
+
+use super::bound::{Asked, Bound};
+use super::core::{successors, uncovered};
+use super::exposure::Exposure;
+use super::forced::Forced;
+use super::fronts::Fronts;
+use super::model::{Class, GOAL, Model, Packed, time_of};
+use super::states::{StateMap, States};
+use super::tail::members;
+use std::cmp::Reverse;
+use std::collections::BinaryHeap;
+
+/// From a state on: at least so much exposure, milliseconds × lifelines, and so much time, which only says which of two
+/// equals is looked at first.
+#[derive(Clone, Copy)]
+struct Rest {
+    least: u64,
+    near: u64,
+}
+
+struct Node {
+    /// Exposure on the way here.
+    cost: u64,
+    /// `None`: not asked yet.
+    rest: Option<Rest>,
+    parent: u32,
+}
+
+/// An entry of the open list; the greatest is taken first.
+#[derive(PartialEq, Eq, PartialOrd, Ord)]
+struct Entry {
+    total: Reverse<u64>,
+    near: Reverse<u64>,
+    serial: u64,
+    node: u32,
+    cost: u64,
+}
+
+/// Most states whose exposure is kept, some 100 bytes each.
+const MOST_LEARNED: usize = 100_000;
+
+/// How often one state is searched from: each time the limit may have risen a little.
+const MOST_ASKED: u8 = 8;
+
+/// What is known of the exposure still to come from a state, in milliseconds × lifelines; `u64::MAX`: no way on.
+#[derive(Clone, Copy, Default)]
+struct Known {
+    least: u64,
+    /// Whether some script of the projection has just this.
+    exact: bool,
+    /// How often a search from here ended without telling.
+    asked: u8,
+}
+
+pub(super) struct Watch {
+    model: Model,
+    bound: Bound,
+    exposure: Exposure,
+    forced: Forced,
+    fronts: Fronts,
+    goals: Asked,
+    /// What earlier searches found.
+    learned: StateMap<Known>,
+    states: States,
+    nodes: Vec<Node>,
+    open: BinaryHeap<Entry>,
+    serial: u64,
+}
+
+impl Watch {
+    pub fn new(model: Model) -> Self {
+        let bound = Bound::new(&model);
+        Self {
+            goals: bound.goals_of((0..model.slots.len()).fold(0, |set, slot| set | 1 << slot)),
+            exposure: Exposure::new(&model, &bound),
+            bound,
+            forced: Forced::new(&model, 0),
+            fronts: Fronts::new(&model),
+            learned: StateMap::default(),
+            states: States::new(model.slots.len()),
+            nodes: Vec::new(),
+            open: BinaryHeap::new(),
+            serial: 0,
+            model,
+        }
+    }
+
+    /// A bound on the exposure from a state (`u64::MAX`: no script leads on). It is the least, unless that is more than
+    /// `limit`, or so many states did not tell, or it was asked too often.
+    pub fn least(&mut self, start: &[Class], limit: u64, most: u64) -> (u64, u64) {
+        if let Some(known) = self.learned.get(start)
+            && (known.exact || known.asked >= MOST_ASKED || known.least > limit)
+        {
+            return (known.least, 0);
+        }
+        self.states = States::new(self.model.slots.len());
+        self.nodes.clear();
+        self.open.clear();
+        self.fronts.clear();
+        let mut left = most;
+        let bound = self.search(start, limit, &mut left);
+        for (id, node) in self.nodes.iter().enumerate() {
+            let least = if bound == u64::MAX { bound } else { bound.saturating_sub(node.cost) };
+            let worth_it = node.rest.is_none_or(|rest| least > rest.least) && self.learned.len() < MOST_LEARNED;
+            if worth_it || id == 0 {
+                let known = self.learned.entry(self.states.get(id as u32).to_vec()).or_default();
+                known.least = known.least.max(least);
+                known.asked += u8::from(id == 0);
+            }
+        }
+        (bound, most - left)
+    }
+
+    fn search(&mut self, start: &[Class], limit: u64, left: &mut u64) -> u64 {
+        self.reach(start, 0, u32::MAX);
+        while let Some(entry) = self.open.pop() {
+            if self.nodes[entry.node as usize].cost < entry.cost {
+                continue;
+            }
+            if *left == 0 || entry.total.0 > limit {
+                return entry.total.0;
+            }
+            let state = self.states.get(entry.node).to_vec();
+            if state.iter().all(|class| *class == GOAL) || self.learned.get(&state).is_some_and(|known| known.exact) {
+                self.settle(entry.node, entry.total.0);
+                return entry.total.0;
+            }
+            *left -= 1;
+            self.expand(entry.node, &state, entry.cost);
+        }
+        u64::MAX
+    }
+
+    /// Keeps what a script of least exposure leaves to come at each of its states.
+    fn settle(&mut self, mut id: u32, total: u64) {
+        while let Some(node) = self.nodes.get(id as usize) {
+            let known = Known { least: total - node.cost, exact: true, asked: 0 };
+            self.learned.insert(self.states.get(id).to_vec(), known);
+            id = node.parent;
+        }
+    }
+
+    fn expand(&mut self, id: u32, state: &[Class], cost: u64) {
+        let uncovered = uncovered(&self.model, state);
+        let relevant = self.forced.relevant(&self.model, state);
+        let forced = self.forced.at(&self.model, state, relevant);
+        let clean = forced.is_some();
+        let commands = forced.unwrap_or_else(|| self.forced.some(&self.model, state, relevant).unwrap_or(relevant));
+        let mut next: Vec<(u64, Vec<Class>)> = Vec::new();
+        for command in members(commands) {
+            let record = &self.model.commands[command];
+            successors(&self.model, state, record, &mut |step: Packed, after: &[Class]| {
+                if !clean || record.fields.iter().all(|field| after[field.slot] == GOAL) {
+                    next.push((cost + uncovered * time_of(step), after.to_vec()));
+                }
+            });
+        }
+        // What costs nothing and is nowhere worse need not be weighed against anything else.
+        let free =
+            next.iter().position(|(sum, after)| *sum == cost && after != state && self.fronts.at_least(after, state));
+        match free {
+            Some(free) => self.reach(&next[free].1, cost, id),
+            None => next.iter().for_each(|(sum, after)| self.reach(after, *sum, id)),
+        }
+    }
+
+    fn reach(&mut self, state: &[Class], cost: u64, parent: u32) {
+        let (id, fresh) = self.states.insert(state);
+        if fresh {
+            self.nodes.push(Node { cost, parent, rest: None });
+        } else if self.nodes[id as usize].cost <= cost {
+            return;
+        }
+        (self.nodes[id as usize].cost, self.nodes[id as usize].parent) = (cost, parent);
+        let nodes = &self.nodes;
+        let cheaper = |other: u32| nodes[other as usize].cost <= cost;
+        if self.fronts.outdone(&self.states, id, cheaper) {
+            return;
+        }
+        let rest =
+            self.nodes[id as usize].rest.or_else(|| self.rest(state)).unwrap_or(Rest { least: u64::MAX, near: 0 });
+        self.nodes[id as usize].rest = Some(rest);
+        if rest.least != u64::MAX {
+            self.serial += 1;
+            let (total, near) = (Reverse(cost + rest.least), Reverse(rest.near));
+            self.open.push(Entry { total, near, serial: self.serial, node: id, cost });
+        }
+    }
+
+    fn rest(&mut self, state: &[Class]) -> Option<Rest> {
+        let near = self.bound.time_ms(state, &self.goals)?;
+        let exposure = self.exposure.of(&self.model, state, &mut self.bound)?;
+        let learned = self.learned.get(state).map_or(0, |known| known.least);
+        (learned != u64::MAX).then(|| Rest { least: exposure.max(learned), near })
+    }
+}
