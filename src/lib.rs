@@ -18,6 +18,7 @@ pub mod files;
 pub mod store;
 pub mod webhook;
 pub mod gather;
+pub mod web;
 
 pub mod config;
 pub mod daemon;

@@ -7,7 +7,7 @@ mod read;
 mod webhook;
 
 pub use read::read;
-pub use webhook::{Resolved, Target, Url, Webhook};
+pub use webhook::{Kind, Resolved, Target, Url, Webhook};
 
 use std::fmt;
 use std::net::SocketAddr;

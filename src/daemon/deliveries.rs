@@ -1,49 +1,87 @@
-//! The deliveries of a session: a pump for each webhook that is on.
+//! The deliveries of a session: a task for each webhook that is on, a pump for alerts or a heartbeat. A webhook whose receiver
+//! wants no more is noted in the store, where every daemon and the command line see it, and started again when asked.
 
 use std::sync::Arc;
 use std::time::Duration;
 
 use jiff::Timestamp;
-use tokio::sync::Notify;
+use tokio::sync::{Notify, watch};
 use tokio::task::JoinHandle;
-use tokio::time::timeout;
+use tokio::time::{sleep, timeout};
 use tokio_util::sync::CancellationToken;
 use uuid::Uuid;
 
-use crate::config::{self, Config, Resolved};
+use crate::config::{self, Config, Kind, Resolved};
 use crate::files::{Secrets, process_env};
 use crate::setting::Name;
 use crate::store::Store;
-use crate::webhook::{Ended, Limits, Pump, Secret, Sender, Target, shown_address};
+use crate::web::Board;
+use crate::webhook::{Ended, Limits, Pump, PumpStatus, Secret, Sender, Target, shown_address};
 
 use super::ServeError;
+use super::clock::Clock;
+use super::heartbeat::Heartbeat;
 
 /// How long a clean stop waits for deliveries under way.
 const LAST_WAIT: Duration = Duration::from_secs(5);
 
-/// The pumps of a session, one for each webhook that is on.
+/// How often the store is asked whether somebody asked for deliveries by command.
+const ASK_LOOK: Duration = Duration::from_secs(1);
+
+/// After the store failed.
+const STORE_PAUSE: Duration = Duration::from_secs(2);
+
+/// What every webhook's task works with.
+#[derive(Clone)]
+pub struct Means {
+    pub store: Store,
+    pub board: Arc<Board>,
+    pub clock: Clock,
+    /// The source of the fleet's messages.
+    pub source: String,
+}
+
+/// One webhook that is on.
+struct Line {
+    kind: Kind,
+    to: Target,
+    nudge: Arc<Notify>,
+    status: watch::Receiver<PumpStatus>,
+    task: JoinHandle<Ended>,
+}
+
+/// The webhooks of a session that are on.
 pub struct Deliveries {
-    /// The webhooks that are on.
+    /// Those that alerts go to.
     pub on: Vec<Name>,
     /// A sentence for each webhook, for the start-up message.
     pub notes: Vec<String>,
     /// What each webhook's references led to.
     resolved: Vec<Resolved>,
-    pumps: Vec<(Arc<Notify>, JoinHandle<Ended>)>,
+    lines: Vec<Line>,
+    means: Means,
+    sender: Arc<Sender>,
+    /// A webhook was stopped by its receiver, or goes on.
+    news: Arc<Notify>,
+    /// Somebody asked for deliveries by command.
+    asked: Arc<Notify>,
     cancel: CancellationToken,
 }
 
 impl Deliveries {
-    /// Starts a pump for each webhook that can be used.
-    pub fn start(config: &Config, store: &Store) -> Result<Deliveries, ServeError> {
+    /// Starts a task for each webhook that can be used.
+    pub fn start(config: &Config, means: Means) -> Result<Deliveries, ServeError> {
         let mut deliveries = Deliveries {
             on: Vec::new(),
             notes: Vec::new(),
             resolved: resolved(config),
-            pumps: Vec::new(),
+            lines: Vec::new(),
+            means,
+            sender: Arc::new(Sender::new(Limits::default())?),
+            news: Arc::default(),
+            asked: Arc::default(),
             cancel: CancellationToken::new(),
         };
-        let sender = Arc::new(Sender::new(Limits::default())?);
         for (webhook, resolved) in config.webhooks.iter().zip(deliveries.resolved.clone()) {
             match resolved {
                 Resolved::Off(note) => {
@@ -52,10 +90,14 @@ impl Deliveries {
                 }
                 Resolved::On(target) => {
                     target.notes.iter().for_each(|note| tracing::warn!("{note}"));
-                    deliveries.add(webhook, &target, store, &sender);
+                    deliveries.add(webhook, &target);
                 }
             }
         }
+        deliveries.show();
+        let (store, asked, cancel) =
+            (deliveries.means.store.clone(), deliveries.asked.clone(), deliveries.cancel.clone());
+        tokio::spawn(async move { cancel.run_until_cancelled(listen(&store, &asked)).await });
         Ok(deliveries)
     }
 
@@ -64,7 +106,7 @@ impl Deliveries {
         self.resolved != resolved(config)
     }
 
-    fn add(&mut self, webhook: &config::Webhook, target: &config::Target, store: &Store, sender: &Arc<Sender>) {
+    fn add(&mut self, webhook: &config::Webhook, target: &config::Target) {
         let mut keys = Vec::new();
         for signing in &target.signing {
             match Secret::parse(signing.reveal()) {
@@ -77,26 +119,168 @@ impl Deliveries {
                 }
             }
         }
-        let name = webhook.name.to_string();
-        self.notes.push(format!("{name} at {}", shown_address(target.url.reveal())));
-        self.on.push(webhook.name.clone());
-        let to = Target { webhook: name, url: target.url.reveal().to_owned(), secrets: keys };
-        let pump = Pump::new(store.clone(), sender.clone(), to, system_ms, unit);
+        let at = format!("{} at {}", webhook.name, shown_address(target.url.reveal()));
+        match webhook.kind {
+            Kind::Alerts => {
+                self.notes.push(at);
+                self.on.push(webhook.name.clone());
+            }
+            Kind::Heartbeat { every_seconds } => self.notes.push(format!("{at}, a heartbeat every {every_seconds} s")),
+        }
+        let to = Target { webhook: webhook.name.to_string(), url: target.url.reveal().to_owned(), secrets: keys };
+        let line = self.line(webhook.kind, to);
+        self.lines.push(line);
+    }
+
+    fn line(&self, kind: Kind, to: Target) -> Line {
         let nudge = Arc::new(Notify::new());
-        self.pumps.push((nudge.clone(), tokio::spawn(pump.run(nudge, self.cancel.clone()))));
+        let (store, news) = (self.means.store.clone(), self.news.clone());
+        let (webhook, cancel) = (to.webhook.clone(), self.cancel.clone());
+        let (status, task) = match kind {
+            Kind::Alerts => {
+                let pump = Pump::new(store.clone(), self.sender.clone(), to.clone(), system_ms, unit);
+                let status = pump.status();
+                let running = pump.run(nudge.clone(), cancel.clone());
+                (status.clone(), tokio::spawn(noted(running, status, webhook, store, news, cancel)))
+            }
+            Kind::Heartbeat { every_seconds } => {
+                let (sender, status) = watch::channel(PumpStatus::new(&webhook, &to.url));
+                let Means { store: _, board, clock, source } = self.means.clone();
+                let beat = Heartbeat {
+                    to: to.clone(),
+                    every_seconds,
+                    source,
+                    sender: self.sender.clone(),
+                    store: store.clone(),
+                    board,
+                    clock,
+                    status: sender,
+                };
+                let running = beat.run(cancel.clone());
+                (status.clone(), tokio::spawn(noted(running, status, webhook, store, news, cancel)))
+            }
+        };
+        Line { kind, to, nudge, status, task }
+    }
+
+    fn show(&self) {
+        self.means.board.set_webhooks(self.lines.iter().map(|line| line.status.clone()).collect());
+    }
+
+    /// Forgets that a webhook was stopped which the configuration no longer has.
+    pub async fn forget(&self, config: &Config) -> Result<(), ServeError> {
+        for name in self.means.store.stopped_webhooks().await?.keys() {
+            if !config.webhooks.iter().any(|webhook| *webhook.name == **name) {
+                self.means.store.start_webhook(name).await?;
+            }
+        }
+        Ok(())
     }
 
     /// Tells the pumps that there may be something to deliver.
     pub fn nudge(&self) {
-        self.pumps.iter().for_each(|(nudge, _)| nudge.notify_one());
+        self.lines.iter().for_each(|line| line.nudge.notify_one());
     }
 
-    /// Ends the pumps.
+    /// Returns when a webhook was stopped by its receiver, or goes on: then there is something to tell.
+    pub async fn news(&self) {
+        self.news.notified().await;
+    }
+
+    /// Returns when somebody asked for deliveries by command.
+    pub async fn asked(&self) {
+        self.asked.notified().await;
+    }
+
+    /// Does what was asked for: looks at every queue, and starts webhooks that are noted as stopped no longer.
+    pub async fn answer(&mut self) {
+        let stopped = match self.means.store.stopped_webhooks().await {
+            Ok(stopped) => stopped,
+            Err(error) => {
+                tracing::warn!(%error, "it cannot be read which webhooks are stopped");
+                return;
+            }
+        };
+        for nth in 0..self.lines.len() {
+            let Some(line) = self.lines.get(nth) else { continue };
+            if line.task.is_finished() && !stopped.contains_key(&line.to.webhook) {
+                tracing::info!(webhook = line.to.webhook, "started again");
+                let line = self.line(line.kind, line.to.clone());
+                if let Some(place) = self.lines.get_mut(nth) {
+                    *place = line;
+                }
+                self.news.notify_one();
+            }
+        }
+        self.show();
+        self.nudge();
+    }
+
+    /// Ends the tasks.
     pub async fn stop(&mut self) {
         self.cancel.cancel();
-        for (_, pump) in self.pumps.drain(..) {
+        for line in self.lines.drain(..) {
             // What is not delivered by then is delivered after the next start, under the same id.
-            let _ = timeout(LAST_WAIT, pump).await;
+            let _ = timeout(LAST_WAIT, line.task).await;
+        }
+    }
+}
+
+impl Drop for Deliveries {
+    /// A session that could not begin leaves no task behind.
+    fn drop(&mut self) {
+        self.cancel.cancel();
+    }
+}
+
+/// Runs a webhook's task, and notes in the store when its receiver wants no more, or takes messages again.
+async fn noted(
+    running: impl Future<Output = Ended>,
+    status: watch::Receiver<PumpStatus>,
+    webhook: String,
+    store: Store,
+    news: Arc<Notify>,
+    cancel: CancellationToken,
+) -> Ended {
+    let delivered = cancel.run_until_cancelled(delivered(status, &webhook, &store, &news));
+    let (ended, _) = tokio::join!(running, delivered);
+    if ended == Ended::Gone {
+        tracing::error!(webhook, "the receiver wants no more messages (410): see `stationkeep deliveries`");
+        let noting = until_done(|| store.stop_webhook(&webhook, system_ms()));
+        // Where it is not noted, the next try after the next start gets the same answer.
+        let _ = cancel.run_until_cancelled(noting).await;
+        news.notify_one();
+    }
+    ended
+}
+
+/// Once something is delivered the webhook is no longer stopped, if it was.
+async fn delivered(mut status: watch::Receiver<PumpStatus>, webhook: &str, store: &Store, news: &Notify) {
+    let delivered = status.wait_for(|status| status.delivered > 0).await.is_ok();
+    if delivered && until_done(|| store.start_webhook(webhook)).await {
+        news.notify_one();
+    }
+}
+
+/// Asks the store again and again, until it answers.
+async fn until_done<F: Future<Output = Result<bool, crate::store::StoreError>>>(work: impl Fn() -> F) -> bool {
+    loop {
+        match work().await {
+            Ok(done) => return done,
+            Err(error) => tracing::warn!(%error, "the ledger cannot be written"),
+        }
+        sleep(STORE_PAUSE).await;
+    }
+}
+
+/// Hears what is asked for by command, as long as it runs.
+async fn listen(store: &Store, asked: &Notify) {
+    let mut known = store.deliveries_asked().await.ok();
+    loop {
+        sleep(ASK_LOOK).await;
+        let Ok(now) = store.deliveries_asked().await else { continue };
+        if known.replace(now) != Some(now) {
+            asked.notify_one();
         }
     }
 }

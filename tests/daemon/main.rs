@@ -2,19 +2,23 @@
 //! write them. It asserts what is heard and what is on record, never how fast; every wait is bounded.
 
 mod fleet;
+mod probe;
 mod process;
 mod receiver;
 mod told;
 
+mod again;
 mod against;
 mod configuration;
 mod deliveries;
 mod drops;
 mod files;
+mod health;
 mod killed;
 mod main_job;
 mod refused;
 mod sample;
 mod secrets;
+mod supervised;
 mod together;
 mod worklist;
