@@ -15,6 +15,7 @@ mod migrations;
 mod open;
 mod outbox;
 mod pass;
+mod stopped;
 
 pub use chain::{Broken, Flaw, GENESIS, Head};
 pub use error::StoreError;
