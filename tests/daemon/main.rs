@@ -7,6 +7,7 @@ mod receiver;
 mod told;
 
 mod against;
+mod aside;
 mod configuration;
 mod deliveries;
 mod drops;
@@ -16,5 +17,6 @@ mod main_job;
 mod refused;
 mod sample;
 mod secrets;
+mod take;
 mod together;
 mod worklist;
