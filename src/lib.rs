@@ -9,6 +9,7 @@ pub mod yaml;
 pub mod keybook;
 pub mod inventory;
 pub mod ledger;
+pub mod aside;
 pub mod drift;
 pub mod script;
 pub mod change;

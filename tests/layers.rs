@@ -9,8 +9,21 @@ use paths::{Named, paths};
 use source::{File, module_of, read_src, test_files, tokens, without_tests};
 
 /// Modules without input or output, clock or chance.
-const PURE: [&str; 11] =
-    ["finding", "setting", "yaml", "keybook", "inventory", "ledger", "drift", "script", "tones", "change", "alert"];
+const PURE: [&str; 13] = [
+    "finding",
+    "setting",
+    "yaml",
+    "keybook",
+    "inventory",
+    "ledger",
+    "aside",
+    "brake",
+    "drift",
+    "script",
+    "tones",
+    "change",
+    "alert",
+];
 
 /// The only ones that may ask what time it is, or for chance.
 const PROGRAM: [&str; 4] = ["config", "daemon", "cli", "main"];

@@ -1,6 +1,7 @@
 //! The decision of one pass, by the table at the head of this module: who is told what, and what is told from now on.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
 
@@ -8,10 +9,11 @@ use super::compare::only_eased;
 use super::event::Message;
 use super::mark::Thread;
 use super::message::Teller;
-use super::pass::{Is, Item, Pass, Turn};
+use super::pass::{Is, Item, Pass, Turn, takes};
 use super::seen::Seen;
 use super::told::{Case, Fix, Heard, Over, Told, fixes, fresh, hearings, note_fixes};
 use super::{Reason, Subscription, Terms};
+use crate::drift::StationDrift;
 use crate::setting::{Name, Weight};
 
 /// What a pass decided; to be written in one transaction.
@@ -54,7 +56,7 @@ pub fn decide(before: &BTreeMap<Name, Told>, thread: &Thread, pass: &Pass<'_>, t
     verdict.surge = is_surge(&turns, pass, terms);
     let mut heard: Vec<BTreeSet<Name>> = vec![BTreeSet::new(); turns.len()];
     let told: Vec<_> = terms.webhooks.iter().map(|webhook| items(&turns, webhook, pass.clock)).collect();
-    if told.iter().any(|items| !items.is_empty()) {
+    if !pass.asides.is_empty() || told.iter().any(|items| !items.is_empty()) {
         let teller = Teller::new(pass, terms, verdict.surge);
         for (webhook, items) in terms.webhooks.iter().zip(told) {
             items.iter().for_each(|(at, _)| {
@@ -160,11 +162,12 @@ fn news(turn: &Turn<'_>, webhook: &Subscription) -> Option<Reason> {
     }
 }
 
-/// The weight of a case that a webhook takes and knows just as it is.
+/// The weight of a case that a webhook takes and knows just as it is, and that nobody is on.
 fn standing_still(turn: &Turn<'_>, webhook: &Subscription) -> Option<Weight> {
     let heard = turn.before?.heard(&webhook.name)?;
     let weight = turn.seen()?.weight;
-    (Some(&heard.mark) == turn.mark() && webhook.weights.contains(&weight)).then_some(weight)
+    let still = Some(&heard.mark) == turn.mark() && !turn.is_taken();
+    (still && webhook.weights.contains(&weight)).then_some(weight)
 }
 
 /// The weights at which a webhook is to be reminded now.
@@ -184,11 +187,18 @@ fn interval(webhook: &Subscription, weight: Weight) -> Option<SignedDuration> {
 }
 
 /// When the next reminder falls due, if nothing changes until then; `None` where none will.
-pub fn next_reminder(told: &BTreeMap<Name, Told>, webhooks: &[Subscription]) -> Option<Timestamp> {
-    let instants = told.values().filter_map(Told::open).flat_map(|case| {
-        webhooks.iter().filter(|webhook| webhook.weights.contains(&case.seen.weight)).filter_map(|webhook| {
+pub fn next_reminder(
+    told: &BTreeMap<Name, Told>,
+    stations: &BTreeMap<Name, Arc<StationDrift>>,
+    webhooks: &[Subscription],
+) -> Option<Timestamp> {
+    let open = told.iter().filter_map(|(station, told)| Some((station, told.open()?)));
+    let instants = open.flat_map(|(station, case)| {
+        let taken = stations.get(station).and_then(|drift| takes(drift, case)).map(|taken| taken.until);
+        webhooks.iter().filter(|webhook| webhook.weights.contains(&case.seen.weight)).filter_map(move |webhook| {
             let heard = case.heard.get(&webhook.name)?;
-            heard.at.checked_add(interval(webhook, case.seen.weight)?).ok()
+            let due = heard.at.checked_add(interval(webhook, case.seen.weight)?).ok()?;
+            Some(due.max(taken.unwrap_or(due)))
         })
     });
     instants.min()

@@ -33,6 +33,14 @@ pub(super) struct Entry {
     next: Option<NextStep>,
     /// When the case was opened.
     since: Option<String>,
+    /// How much of it is set aside: `settings` or `whole`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    set_aside: Option<&'static str>,
+    /// Who is on it, and until when.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    taken_by: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    taken_until: Option<String>,
     /// Something that was fixed, and confirmed so, is wrong again.
     #[serde(skip_serializing_if = "is_false")]
     did_not_stick: bool,
@@ -110,6 +118,11 @@ impl Entry {
             }
             Is::Gone { .. } => (item.was.map(|was| (&was.site, &was.location)), None),
         };
+        let drift = match &item.turn.is {
+            Is::Drifting { drift, .. } | Is::Aligned(drift) => Some(drift),
+            Is::Gone { .. } => None,
+        };
+        let taken = drift.and_then(|drift| drift.taken.as_ref());
         Entry {
             station: clip(item.turn.station, NAME),
             site: place.map(|(site, _)| clip(site, NAME)),
@@ -122,6 +135,9 @@ impl Entry {
             lifelines_left_out: 0,
             next: None,
             since: None,
+            set_aside: drift.and_then(|drift| drift.set_aside.as_str()),
+            taken_by: taken.map(|taken| clip(&taken.by, NAME)),
+            taken_until: taken.map(|taken| taken.until.to_string()),
             did_not_stick: false,
             was: None,
         }

@@ -7,10 +7,10 @@ use jiff::{SignedDuration, Timestamp};
 use serde_json::Value as Json;
 use uuid::Uuid;
 
-use super::{Cause, Foresight, Next, Pass, ReportTaken, Subscription, Terms, Thread, Told, Verdict, decide};
+use super::{AsideNews, Cause, Foresight, Next, Pass, ReportTaken, Subscription, Terms, Thread, Told, Verdict, decide};
 use crate::drift::{Drift, LifelineService, Service, SettingDrift, Standing, StationDrift};
 use crate::finding::Place;
-use crate::inventory::{Contact, Reach};
+use crate::inventory::{Contact, Extent, Reach};
 use crate::keybook::SettingId;
 use crate::ledger::State;
 use crate::setting::{Name, Value, Weight};
@@ -73,6 +73,8 @@ pub fn station(name: &str, settings: Vec<SettingDrift>, lifelines: Vec<LifelineS
         weight: if failing { Some(Weight::Lifeline) } else { heaviest },
         settings,
         lifelines,
+        set_aside: Extent::Nothing,
+        taken: None,
     })
 }
 
@@ -101,6 +103,7 @@ pub struct Watch {
     pub cause: Cause,
     /// What each station needs; a test where nothing is said.
     pub next: BTreeMap<Name, Next>,
+    pub asides: AsideNews,
     pub clock: Timestamp,
     pub told: BTreeMap<Name, Told>,
     pub thread: Thread,
@@ -118,6 +121,7 @@ impl Watch {
             contacts: [("control-room".into(), contact)].into(),
             cause: Cause::default(),
             next: BTreeMap::new(),
+            asides: AsideNews::default(),
             clock: "2026-11-20T10:00:00Z".parse().unwrap(),
             told: BTreeMap::new(),
             thread: Thread::default(),
@@ -144,10 +148,12 @@ impl Watch {
     }
 
     pub fn verdict(&self) -> Verdict {
-        let Watch { stations, vanished, contacts, cause, next, clock, told, thread, terms } = self;
+        let Watch { stations, vanished, contacts, cause, next, asides, clock, told, thread, terms } = self;
         let foresee = |station: &Name| next.get(station).copied().unwrap_or(Next::Test);
         let next = Foresight(&foresee);
-        decide(told, thread, &Pass { stations, vanished, contacts, cause, next, commit: None, clock: *clock }, terms)
+        let commit = None;
+        let pass = Pass { stations, vanished, contacts, cause, next, commit, asides, clock: *clock };
+        decide(told, thread, &pass, terms)
     }
 
     /// One pass; what was told is kept as text, as the store keeps it. A second pass at once has nothing to say.
@@ -159,6 +165,7 @@ impl Watch {
             assert_eq!(read, *told);
             *told = read;
         }
+        self.asides = AsideNews::default();
         self.thread = Thread::stored(&verdict.thread.to_string());
         let again = self.verdict();
         assert!(again.is_empty(), "{again:?}");

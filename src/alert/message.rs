@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
+use super::asides::ToldAsides;
 use super::cause::ToldCause;
 use super::clip::{NAME, clip};
 use super::entry::Entry;
@@ -63,6 +64,8 @@ struct Data {
     /// The commit that says what is wanted.
     #[serde(skip_serializing_if = "Option::is_none")]
     commit: Option<serde_json::Value>,
+    /// What was set aside since the last telling, and what is so no longer.
+    set_aside: ToldAsides,
     /// Where the stations of this message are, the most first.
     sites: Vec<SiteCount>,
     sites_left_out: usize,
@@ -105,19 +108,19 @@ pub(super) struct Teller<'a> {
 
 impl<'a> Teller<'a> {
     pub(super) fn new(pass: &'a Pass<'a>, terms: &'a Terms, surge: bool) -> Teller<'a> {
-        let totals = Totals::of(pass.stations.values().map(|drift| drift.standing));
+        let totals = Totals::of(pass.stations.values().map(|drift| &**drift));
         let mut weights = Count::default();
         pass.stations.values().for_each(|drift| weights.add(drift.weight));
         Teller { pass, terms, surge, totals, weights }
     }
 
-    /// The message with these items; `None` where there are none.
+    /// The message with these items and what was set aside; `None` where there is neither.
     pub(super) fn message(&self, webhook: &Subscription, mut items: Vec<Item<'_>>, thread: &Thread) -> Option<Message> {
-        if items.is_empty() {
+        if items.is_empty() && self.pass.asides.is_empty() {
             return None;
         }
         items.sort_by(|a, b| rank(a).cmp(&rank(b)));
-        let id = thread.id(Kind::Drift.as_str(), &webhook.name, &mark(&items));
+        let id = thread.id(Kind::Drift.as_str(), &webhook.name, &mark(&items, self.pass));
         let subject = match items.as_slice() {
             [one] => Some(clip(one.turn.station, NAME)),
             _ => None,
@@ -153,14 +156,22 @@ impl<'a> Teller<'a> {
         let left_out = counts.iter().map(|(reason, count)| (*reason, count.stations)).collect();
         let cause = ToldCause::of(items, self.pass);
         let (sites, sites_left_out) = sites(items);
-        let sentence =
-            summary::Sentence { items, counts: &counts, cause: &cause, to_do, surge: self.surge, totals: &self.totals };
+        let sentence = summary::Sentence {
+            items,
+            counts: &counts,
+            cause: &cause,
+            asides: self.pass.asides,
+            to_do,
+            surge: self.surge,
+            totals: &self.totals,
+        };
         Data {
             summary: sentence.text(),
             surge: self.surge,
             cause,
             to_do,
             commit: self.pass.commit.map(Commit::json),
+            set_aside: self.pass.asides.told(),
             sites,
             sites_left_out,
             totals: self.totals.json(),
@@ -204,8 +215,11 @@ fn sites(items: &[Item<'_>]) -> (Vec<SiteCount>, usize) {
 }
 
 /// What a message comes from: every station in it, why, from what, to what.
-fn mark(items: &[Item<'_>]) -> Mark {
+fn mark(items: &[Item<'_>], pass: &Pass<'_>) -> Mark {
     let mut ink = Inking::new();
+    for id in pass.asides.ids() {
+        ink.text("aside").text(&id.to_string());
+    }
     for Item { reason, turn, was: _ } in items {
         ink.text(reason.as_str()).text(turn.station);
         ink.maybe(turn.case().map(|case| case.mark.as_str())).maybe(turn.mark().map(Mark::as_str));

@@ -93,10 +93,11 @@ fn a_message_has_this_shape() {
             },
             "to_do": {"to_key": 1, "calls": 1, "presses": 25, "minutes": 2, "to_test": 0, "without_script": 0,
                 "work_list": "stationkeep script --all"},
+            "set_aside": {"begun": [], "over": [], "left_out": 0},
             "sites": [{"site": "east-quay", "stations": 1}],
             "sites_left_out": 0,
             "totals": {"out-of-service": 1, "adrift": 0, "in-doubt": 0, "unproven": 0, "untested": 0, "overdue": 0,
-                "aligned": 9},
+                "aligned": 9, "set_aside": 0},
             "weights": count(10, 1),
             "opened": [{
                 "station": "EQ-01", "site": "east-quay", "where": "East quay, EQ-01",

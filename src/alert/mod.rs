@@ -14,10 +14,11 @@
 //! | nothing             | drifts, by a weight it takes        | `opened` |
 //! | nothing             | drifts, by a weight it does not take| nothing (the case is on record) |
 //! | of a case           | drifts just so                      | nothing, or `still_open` when a reminder is due |
+//! | of a case           | drifts just so, and somebody took it since it opened | nothing, until the take is over |
 //! | of a case           | drifts otherwise, only better       | `eased` |
 //! | of a case           | drifts otherwise                    | `grown` |
 //! | of a case, but not its last change (it was away) | drifts otherwise | `grown`: what it knows is not known here |
-//! | of a case           | aligned                             | `closed` |
+//! | of a case           | aligned, or all that drifted is set aside | `closed` |
 //! | anything or nothing | gone from the inventory             | `withdrawn`, once, by every webhook |
 //! | what cannot be read (another version's record) | drifts   | `opened`, by every webhook |
 //! | what cannot be read | aligned                             | `closed`, by every webhook |
@@ -37,9 +38,16 @@
 //! [`REMEMBERED`] differs or strays from the same wanted value again; or a lifeline that failed, was tested, and
 //! failed again. Its entry says `did_not_stick`, the part when its fix was confirmed.
 //!
+//! *Set aside*: what people set aside is in no drift, so a case of it alone closes, and opens anew when the time is over. Each
+//! thing set aside is told to every webhook in `set_aside` (`begun`, `over`), once, whether a station drifts or not.
+//!
+//! *Taken*: whoever takes a station quiets the reminders of the case that is open then, for all webhooks, until the take is
+//! over; growing and closing are told, and so is the next case.
+//!
 //! *Reminders* go to webhooks that take the weight the case has now. When one case of a weight is due, all open cases
 //! of that weight are in the message, so that they fall due together from then on.
 
+mod asides;
 mod cause;
 mod clip;
 mod compare;
@@ -59,6 +67,8 @@ mod told;
 mod wire;
 
 #[cfg(test)]
+mod asides_tests;
+#[cfg(test)]
 mod bounds_tests;
 #[cfg(test)]
 mod decide_tests;
@@ -73,6 +83,7 @@ mod stream_tests;
 #[cfg(test)]
 mod wire_tests;
 
+pub use asides::AsideNews;
 pub use decide::{Verdict, decide, next_reminder};
 pub use event::{CONTENT_TYPE, LONGEST_BODY, Message, source_of};
 pub use heartbeat::heartbeat;

@@ -7,12 +7,13 @@ use jiff::Timestamp;
 use uuid::Uuid;
 
 use super::Reason;
+use super::asides::AsideNews;
 use super::mark::Mark;
 use super::next::Foresight;
 use super::seen::Seen;
 use super::told::{Case, Told};
 use crate::drift::{Standing, StationDrift};
-use crate::inventory::{Commit, Contact};
+use crate::inventory::{Commit, Contact, Taken};
 use crate::setting::{Name, Weight};
 
 /// What a pass found.
@@ -30,6 +31,8 @@ pub struct Pass<'a> {
     pub next: Foresight<'a>,
     /// The commit in force, where the inventory is read from a repository.
     pub commit: Option<&'a Commit>,
+    /// What was set aside since the last telling, and what is so no longer.
+    pub asides: &'a AsideNews,
     pub clock: Timestamp,
 }
 
@@ -100,6 +103,14 @@ impl Turn<'_> {
         }
     }
 
+    /// Whether somebody is on the case that is open: whoever took the station before it opened may not know of it.
+    pub(super) fn is_taken(&self) -> bool {
+        match (&self.is, self.case()) {
+            (Is::Drifting { drift, .. }, Some(case)) => takes(drift, case).is_some(),
+            (Is::Drifting { .. } | Is::Aligned(_) | Is::Gone { .. }, _) => false,
+        }
+    }
+
     /// The mark of what is seen now.
     pub(super) fn mark(&self) -> Option<&Mark> {
         match &self.is {
@@ -107,6 +118,11 @@ impl Turn<'_> {
             Is::Aligned(_) | Is::Gone { .. } => None,
         }
     }
+}
+
+/// Who is on an open case, and until when.
+pub(super) fn takes<'d>(drift: &'d StationDrift, case: &Case) -> Option<&'d Taken> {
+    drift.taken.as_ref().filter(|taken| taken.at >= case.opened_at)
 }
 
 /// One station of a message, before it is laid out.

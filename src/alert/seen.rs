@@ -52,7 +52,8 @@ pub struct Shown {
 impl Seen {
     /// `None` where the station is aligned. An untested lifeline counts only where tests are required.
     pub(super) fn of(drift: &StationDrift, require_tests: bool) -> Option<Seen> {
-        let StationDrift { station: _, site, location, standing, weight, settings, lifelines } = drift;
+        let StationDrift { station: _, site, location, standing, weight, settings, lifelines, set_aside: _, taken: _ } =
+            drift;
         if *standing == Standing::Aligned {
             return None;
         }

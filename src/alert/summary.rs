@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use super::Reason;
+use super::asides::AsideNews;
 use super::cause::ToldCause;
 use super::clip::{NAME, PLACE, Room, SENTENCE, clip};
 use super::message::Count;
@@ -11,6 +12,7 @@ use super::next::ToDo;
 use super::pass::{Is, Item};
 use super::seen::Seen;
 use crate::drift::Totals;
+use crate::inventory::Extent;
 use crate::setting::Weight;
 
 /// What the sentences are made from. `items` are sorted the heaviest first.
@@ -18,6 +20,7 @@ pub(super) struct Sentence<'a> {
     pub items: &'a [Item<'a>],
     pub counts: &'a BTreeMap<&'static str, Count>,
     pub cause: &'a ToldCause,
+    pub asides: &'a AsideNews,
     pub to_do: ToDo,
     pub surge: bool,
     pub totals: &'a Totals,
@@ -38,6 +41,9 @@ impl Sentence<'_> {
                 0 | 1 => write!(text, "{} {}. ", opening(reason), one(first)),
                 n => write!(text, "{} {n} stations{}, first {}. ", opening(reason), weights(count), named(first)),
             };
+        }
+        if let Some(asides) = self.asides.sentence() {
+            let _ = write!(text, "{asides} ");
         }
         self.add_cause(&mut text);
         if let Some(commit) = &self.cause.commit {
@@ -96,7 +102,11 @@ fn named(item: &Item<'_>) -> String {
         Is::Drifting { drift, .. } | Is::Aligned(drift) => Some(&drift.location),
         Is::Gone { .. } => item.was.map(|was| &was.location),
     };
-    let station = clip(item.turn.station, NAME);
+    let aside = match &item.turn.is {
+        Is::Aligned(drift) if drift.set_aside != Extent::Nothing => ", set aside",
+        Is::Drifting { .. } | Is::Aligned(_) | Is::Gone { .. } => "",
+    };
+    let station = clip(item.turn.station, NAME) + aside;
     match location.filter(|location| !location.is_empty()) {
         Some(location) => format!("{station} ({})", clip(location, PLACE)),
         None => station,

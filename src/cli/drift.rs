@@ -52,7 +52,7 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
         let drift = scene.drift(&station);
         chosen.push((station, drift));
     }
-    let totals = Totals::of(chosen.iter().map(|(_, drift)| drift.standing));
+    let totals = Totals::of(chosen.iter().map(|(_, drift)| drift));
     let aligned = totals.get(Standing::Aligned) == totals.all();
     let mut shown: Vec<&(Arc<Station>, StationDrift)> =
         chosen.iter().filter(|(_, d)| args.all || d.standing != Standing::Aligned).collect();

@@ -3,6 +3,7 @@
 //! Results go to standard output, everything else to standard error.
 
 mod against;
+mod aside;
 mod check;
 mod deliveries;
 mod drift;
@@ -12,10 +13,12 @@ mod keying;
 mod ledger;
 mod rehearse;
 mod report;
+mod saying;
 mod scene;
 mod schema;
 mod script;
 mod shown;
+mod take;
 mod worklist;
 mod writers;
 
@@ -84,6 +87,10 @@ enum Verb {
     Drift(drift::Args),
     /// Write the fewest keys that bring a station to what is wanted, and record them as issued
     Script(script::Args),
+    /// Set something aside that is known to be wrong and accepted for now; alone, list what is
+    Aside(aside::Args),
+    /// Say that somebody is on a station, which quiets its reminders for a time
+    Take(take::Args),
     /// Take up field reports: what was keyed, heard, found, left and tested
     Report(report::Args),
     /// Say where a station's settings come from, or what a finding's code means
@@ -159,6 +166,8 @@ async fn command(verb: Verb, config: PathBuf) -> Result<Exit, Shown> {
         Verb::Check(args) => check::run(args, &config),
         Verb::Drift(args) => drift::run(args, &config).await,
         Verb::Script(args) => script::run(args, &config).await,
+        Verb::Aside(args) => aside::run(args, &config).await,
+        Verb::Take(args) => take::run(args, &config).await,
         Verb::Report(args) => report::run(args, &config).await,
         Verb::Explain(args) => explain::run(args, &config).await,
         Verb::History(args) => history::run(args, &config).await,

@@ -10,6 +10,7 @@ use serde_json::Value as Json;
 
 use super::Exit;
 use super::shown::{Shown, counted, findings_text, paint};
+use crate::aside;
 use crate::config::{self, Config};
 use crate::daemon::{Clock, ground};
 use crate::drift::{Rules, StationDrift, look};
@@ -17,7 +18,7 @@ use crate::files::{Look, Tray, load_or_make_key};
 use crate::finding::did_you_mean;
 use crate::gather::intake::{Desk, Taken};
 use crate::gather::{Fleet, FleetCache, Ground, Reading, Records, Texts, Trees};
-use crate::inventory::Station;
+use crate::inventory::{Inventory, Station};
 use crate::setting::Codes;
 use crate::store::Store;
 
@@ -115,6 +116,8 @@ async fn last_good(reading: &Files, store: &Store) -> Result<Fleet, Shown> {
 pub struct Scene {
     pub ground: Ground,
     pub fleet: Fleet,
+    /// The inventory as the files have it: the fleet's goes without what is set aside.
+    pub written: Arc<Inventory>,
     /// Whether the files are sound; else the fleet is the last good one.
     pub is_sound: bool,
     pub store: Store,
@@ -154,6 +157,7 @@ impl Scene {
         let mut scene = Scene {
             rules: Rules { reconfirm_days: config.reconfirm_days, require_tests: config.require_tests },
             ground,
+            written: fleet.inventory.clone(),
             fleet,
             is_sound,
             store,
@@ -166,6 +170,7 @@ impl Scene {
             Records::load(&scene.store, &scene.fleet.inventory, time, |read| bar.set_position(read)).await?;
         bar.finish_and_clear();
         scene.now = time.unwrap_or(now);
+        scene.fleet.inventory = aside::for_now(&scene.written, scene.records.notices(), scene.now);
         Ok(scene)
     }
 

@@ -11,7 +11,7 @@ use super::scene::Scene;
 use super::shown::{Shown, print};
 use crate::drift::{Service, StationDrift};
 use crate::gather::record_scripts;
-use crate::inventory::Station;
+use crate::inventory::{Extent, Station};
 use crate::script::{self, Memory, Script, Way, card};
 
 /// The fewest keys that bring a station to what is wanted.
@@ -120,6 +120,11 @@ fn nothing(station: &Station, drift: &StationDrift, full: Option<u64>, way: Way,
                 return format!("There is nothing to go back to at {}.\n{why}\n", station.name);
             }
             let mut text = format!("Nothing needs keying at {}.\n", station.name);
+            match drift.set_aside {
+                Extent::Nothing => {}
+                Extent::Settings => text.push_str("Some of its settings are set aside: see `stationkeep aside`.\n"),
+                Extent::Whole => text.push_str("It is set aside, out of service: see `stationkeep aside`.\n"),
+            }
             for lifeline in drift.lifelines.iter().filter(|lifeline| lifeline.service != Service::Tested) {
                 text.push_str(&format!(
                     "Its lifeline {} needs a test call ({}).\n",

@@ -11,7 +11,7 @@ use super::shown::{Shown, print};
 use crate::drift::Standing;
 use crate::finding::did_you_mean;
 use crate::gather::record_scripts;
-use crate::inventory::Station;
+use crate::inventory::{Extent, Station};
 use crate::script::{self, Due, Errand, Memory, Script, Way, WorkList};
 
 pub async fn run(site: Option<String>, format: Format, out: Option<PathBuf>, config: &Path) -> Result<Exit, Shown> {
@@ -68,7 +68,8 @@ fn list(scene: &Scene, stations: &[Arc<Station>]) -> WorkList {
         errands.push(Errand { station: station.clone(), drift, due });
     }
     bar.finish_and_clear();
-    WorkList::new(errands)
+    let set_aside = stations.iter().filter(|station| station.for_now.set_aside != Extent::Nothing).count();
+    WorkList::new(errands, set_aside)
 }
 
 /// A card of an earlier day among today's would be keyed: a folder with anything in it is refused.

@@ -91,6 +91,6 @@ fn view(state: &State, teller: &Teller, findings: &[Finding]) -> View {
         in_force_since: state.in_force_since(),
         errors: errors as u64,
         warnings: (findings.len() - errors) as u64,
-        next_reminder: teller.next_reminder(),
+        next_reminder: teller.next_reminder(state),
     }
 }

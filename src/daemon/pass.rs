@@ -11,6 +11,7 @@ use std::time::{Duration, SystemTime};
 use jiff::Timestamp;
 
 use crate::alert::{NewCommit, Next};
+use crate::aside;
 use crate::config::Config;
 use crate::drift::{Rules, Standing, StationDrift, Totals, look, next_change};
 use crate::files::{Look, Tray};
@@ -18,6 +19,7 @@ use crate::finding::Finding;
 use crate::gather::intake::{Desk, Taken};
 use crate::gather::{Fleet, FleetCache, GatherError, Ground, Reading, Records, Trees};
 use crate::inventory::{Commit, Inventory};
+use crate::ledger::Notices;
 use crate::script::{self, Memory};
 use crate::setting::{Name, Reference};
 use crate::store::Store;
@@ -37,6 +39,8 @@ pub struct State {
     cache: FleetCache,
     /// The last good files, in force.
     fleet: Fleet,
+    /// Their inventory as it counts for now: without what is set aside.
+    inventory: Arc<Inventory>,
     in_force: Trees,
     in_force_since: Option<Timestamp>,
     /// The commit of the last good inventory, as the store had it at the start.
@@ -73,6 +77,7 @@ impl State {
             reading: Reading::default(),
             cache: FleetCache::default(),
             fleet: Fleet::default(),
+            inventory: Arc::default(),
             in_force: Trees::default(),
             in_force_since: None,
             good_before: None,
@@ -94,9 +99,13 @@ impl State {
         };
         let commit = self.new_commit(before).await?;
         let look_again = self.take_reports(now).await?;
+        let said = self.notices().map(Notices::count);
         let touched = self.keep_records_up().await?;
         // Anything but new reports may have changed every station.
-        let all = look == Some(Look::Whole) || !files.is_empty() || self.is_due(now);
+        let all = look == Some(Look::Whole)
+            || !files.is_empty()
+            || self.is_due(now)
+            || self.notices().map(Notices::count) != said;
         self.compare(now, touched.filter(|_| !all).as_ref());
         Ok(Seen { findings: self.reading.fleet.findings.clone(), files, commit, look_again, now })
     }
@@ -220,11 +229,12 @@ impl State {
     /// How stations stand: those touched, or all; what has not changed is shared with the pass before.
     fn compare(&mut self, now: Timestamp, only: Option<&BTreeSet<Name>>) {
         let Some(records) = &self.records else { return };
-        let stations = &self.fleet.inventory.stations;
         if only.is_none() {
-            self.drifts.retain(|name, _| stations.contains_key(name));
-            self.next_change = Some(Timestamp::MAX);
+            self.inventory = aside::for_now(&self.fleet.inventory, records.notices(), now);
+            self.drifts.retain(|name, _| self.inventory.stations.contains_key(name));
+            self.next_change = Some(records.notices().next_expiry(now).unwrap_or(Timestamp::MAX));
         }
+        let stations = &self.inventory.stations;
         for (name, station) in stations.iter().filter(|(name, _)| only.is_none_or(|only| only.contains(*name))) {
             let record = records.of(station);
             let drift = look(station, &record, self.rules, now);
@@ -251,7 +261,7 @@ impl State {
     }
 
     fn next_of(&self, name: &Name, memory: &mut Memory) -> Next {
-        let station = self.fleet.inventory.stations.get(name);
+        let station = self.inventory.stations.get(name);
         let Some((station, records)) = station.zip(self.records.as_ref()) else { return Next::Test };
         let record = records.of(station);
         let codes = self.ground.codes_for(&self.fleet, station, &record);
@@ -267,9 +277,14 @@ impl State {
         self.records.as_ref().map_or(0, Records::seq)
     }
 
-    /// The inventory in force.
+    /// What people said beside their reports.
+    pub fn notices(&self) -> Option<&Notices> {
+        self.records.as_ref().map(Records::notices)
+    }
+
+    /// The inventory in force, as it counts for now.
     pub fn inventory(&self) -> &Inventory {
-        &self.fleet.inventory
+        &self.inventory
     }
 
     /// Since when it is known to be good.
@@ -299,7 +314,7 @@ impl State {
 
     /// How many stand how.
     pub fn totals(&self) -> Totals {
-        Totals::of(self.drifts.values().map(|drift| drift.standing))
+        Totals::of(self.drifts.values().map(|drift| &**drift))
     }
 
     /// The station to look at first.

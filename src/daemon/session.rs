@@ -215,7 +215,7 @@ impl Session<'_> {
         if let Some(again) = look_again {
             wait = wait.min(*again + MOMENT);
         }
-        for due in teller.next_reminder().into_iter().chain(state.next_change()) {
+        for due in teller.next_reminder(state).into_iter().chain(state.next_change()) {
             let until = due.duration_since(clock.now());
             wait = wait.min(Duration::try_from(until).unwrap_or(Duration::ZERO) + MOMENT);
         }

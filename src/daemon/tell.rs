@@ -3,10 +3,11 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::Timestamp;
+use uuid::Uuid;
 
 use crate::alert::{
-    self, CONTENT_TYPE, Cause, Foresight, InventoryRead, InventoryRefused, Message, NewCommit, Pass, RefusedReport,
-    ReportTaken, StoppedTold, Terms, Thread, Told, Verdict,
+    self, AsideNews, CONTENT_TYPE, Cause, Foresight, InventoryRead, InventoryRefused, Message, NewCommit, Pass,
+    RefusedReport, ReportTaken, StoppedTold, Terms, Thread, Told, Verdict,
 };
 use crate::gather::GatherError;
 use crate::gather::intake::kept_reasons;
@@ -22,6 +23,7 @@ const REFUSED_INVENTORY: &str = "alert.inventory";
 const STOPPED: &str = "alert.stopped";
 const REFUSED_REPORTS: &str = "alert.reports";
 const KNOWN: &str = "alert.known";
+const ASIDES: &str = "alert.asides";
 const LEDGER: &str = "alert.ledger";
 
 /// Refused reports told of in one pass, and reports named as its cause; more follow in the next.
@@ -52,6 +54,8 @@ pub struct Teller {
     refused_seq: i64,
     /// The stations of the last inventory that was in force.
     known: BTreeSet<Name>,
+    /// The ids of everything that was told to be set aside.
+    asides: BTreeSet<Uuid>,
     ledger_seq: i64,
     cause: Cause,
     /// How many decisions were written when this was read.
@@ -76,6 +80,7 @@ impl Teller {
             stopped: store.memo(STOPPED).await?.map(|text| alert::stopped_from_json(&text)).unwrap_or_default(),
             refused_seq: number(store.memo(REFUSED_REPORTS).await?),
             known: known.into_iter().map(Name::from).collect(),
+            asides: store.memo(ASIDES).await?.and_then(|t| serde_json::from_str(&t).ok()).map(ids).unwrap_or_default(),
             ledger_seq: number(store.memo(LEDGER).await?),
             cause,
             turn,
@@ -161,6 +166,8 @@ impl Teller {
         let stopped = alert::stopped(&self.stopped, &now_stopped, &inventory.thread, seen.now, &self.terms);
         let names = state.names();
         let vanished: BTreeSet<Name> = self.known.difference(&names).cloned().collect();
+        let asides = state.notices().map(|notices| AsideNews::between(&self.asides, notices, seen.now));
+        let asides = asides.unwrap_or_default();
         let foresee = state.foresee();
         let pass = Pass {
             stations: state.drifts(),
@@ -169,6 +176,7 @@ impl Teller {
             cause: &self.cause,
             next: Foresight(&foresee),
             commit: state.commit(),
+            asides: &asides,
             clock: seen.now,
         };
         let verdict = alert::decide(&self.told, &stopped.thread, &pass, &self.terms);
@@ -204,7 +212,12 @@ impl Teller {
         let list = || serde_json::to_string(&known.iter().map(|name| &**name).collect::<Vec<_>>()).ok();
         memo(KNOWN, *known != self.known, list());
         let known = known.clone();
-        Ok((decision, After { verdict, refused: inventory.refused, stopped: stopped.told, refused_seq, known }))
+        // Without a station nothing was decided, and so nothing told.
+        let asides = if names.is_empty() { self.asides.clone() } else { asides.now };
+        let list = || serde_json::to_string(&asides.iter().map(Uuid::to_string).collect::<Vec<_>>()).ok();
+        memo(ASIDES, asides != self.asides, list());
+        let (refused, stopped) = (inventory.refused, stopped.told);
+        Ok((decision, After { verdict, refused, stopped, refused_seq, known, asides }))
     }
 
     /// Messages for reports refused since the last telling, whoever took them up.
@@ -253,9 +266,14 @@ impl Teller {
     }
 
     /// When the next reminder falls due.
-    pub fn next_reminder(&self) -> Option<Timestamp> {
-        alert::next_reminder(&self.told, &self.terms.webhooks)
+    pub fn next_reminder(&self, state: &State) -> Option<Timestamp> {
+        alert::next_reminder(&self.told, state.drifts(), &self.terms.webhooks)
     }
+}
+
+/// The ids among texts.
+fn ids(texts: Vec<String>) -> BTreeSet<Uuid> {
+    texts.iter().filter_map(|text| text.parse().ok()).collect()
 }
 
 /// The id and station that a refused report names, as far as it can be read.
@@ -275,17 +293,19 @@ struct After {
     stopped: StoppedTold,
     refused_seq: i64,
     known: BTreeSet<Name>,
+    asides: BTreeSet<Uuid>,
 }
 
 impl After {
     fn take_over(self, teller: &mut Teller) {
-        let After { verdict, refused, stopped, refused_seq, known } = self;
+        let After { verdict, refused, stopped, refused_seq, known, asides } = self;
         verdict.apply(&mut teller.told);
         teller.thread = verdict.thread;
         teller.refused = refused;
         teller.stopped = stopped;
         teller.refused_seq = refused_seq;
         teller.known = known;
+        teller.asides = asides;
     }
 }
 

@@ -11,7 +11,7 @@ use std::fmt;
 use jiff::{SignedDuration, Timestamp};
 
 use crate::finding::Place;
-use crate::inventory::{Station, Wanted};
+use crate::inventory::{Extent, Station, Taken, Wanted};
 use crate::keybook::{Lifeline, SettingId};
 use crate::ledger::{Mark, Outcome, Record, State};
 use crate::setting::{Name, Value, Weight};
@@ -147,6 +147,10 @@ pub struct StationDrift {
     pub weight: Option<Weight>,
     pub settings: Vec<SettingDrift>,
     pub lifelines: Vec<LifelineService>,
+    /// How much of the station is set aside, and so is nowhere above.
+    pub set_aside: Extent,
+    /// Who is on it.
+    pub taken: Option<Taken>,
 }
 
 /// What the configuration says about age and tests.
@@ -162,10 +166,12 @@ pub struct Rules {
 pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) -> StationDrift {
     let settings: Vec<SettingDrift> =
         station.keybook.ids().filter_map(|id| setting(station, record, id, rules, now)).collect();
+    let counts = station.for_now.set_aside != Extent::Whole;
     let lifelines: Vec<LifelineService> = station
         .keybook
         .lifelines
         .iter()
+        .filter(|_| counts)
         .zip(&record.lifelines)
         .map(|(lifeline, proof)| {
             let tracked = is_tracked(station, record, lifeline);
@@ -188,6 +194,8 @@ pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) ->
         weight: heaviest.filter(|_| standing != Standing::Aligned),
         settings,
         lifelines,
+        set_aside: station.for_now.set_aside,
+        taken: station.for_now.taken.clone(),
     }
 }
 
@@ -201,7 +209,9 @@ pub fn next_change(station: &Station, record: &Record, rules: Rules, now: Timest
     let due = |mark: Option<Mark>, days: u32| mark.and_then(|mark| mark.at.checked_add(span(days)).ok());
     let wanted = station.wanted.iter().zip(&record.settings).filter(|(wanted, _)| wanted.is_some());
     let settings = wanted.filter_map(|(_, holding)| due(holding.mark, rules.reconfirm_days));
-    let tests = record.lifelines.iter().filter_map(|proof| due(proof.reached, station.test_days?));
+    let counts = station.for_now.set_aside != Extent::Whole;
+    let tests = record.lifelines.iter().filter(|_| counts);
+    let tests = tests.filter_map(|proof| due(proof.reached, station.test_days?));
     // What is exactly as old as allowed is not overdue yet.
     settings
         .chain(tests)

@@ -6,30 +6,41 @@ use std::fmt::Write as _;
 use serde_json::{Value as Json, json};
 
 use super::{SettingDrift, Standing, StationDrift};
-use crate::inventory::Station;
+use crate::inventory::{Extent, Station};
 use crate::ledger::{Mark, Record, State, value_json};
 use crate::setting::Value;
 
-/// How many stations stand how, over the whole fleet.
+/// How many stations stand how, over the whole fleet, and how many of them are set aside.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Totals(BTreeMap<Standing, usize>);
+pub struct Totals {
+    standings: BTreeMap<Standing, usize>,
+    set_aside: usize,
+}
 
 impl Totals {
-    /// Counts standings.
-    pub fn of(standings: impl IntoIterator<Item = Standing>) -> Totals {
+    /// Counts standings. A station stands by what is not set aside of it.
+    pub fn of<'d>(drifts: impl IntoIterator<Item = &'d StationDrift>) -> Totals {
         let mut totals = Totals::default();
-        standings.into_iter().for_each(|standing| *totals.0.entry(standing).or_default() += 1);
+        for drift in drifts {
+            *totals.standings.entry(drift.standing).or_default() += 1;
+            totals.set_aside += usize::from(drift.set_aside != Extent::Nothing);
+        }
         totals
+    }
+
+    /// How many are set aside, in whole or in part; they are among the standings, too.
+    pub fn set_aside(&self) -> usize {
+        self.set_aside
     }
 
     /// How many stand so.
     pub fn get(&self, standing: Standing) -> usize {
-        self.0.get(&standing).copied().unwrap_or(0)
+        self.standings.get(&standing).copied().unwrap_or(0)
     }
 
     /// How many there are in all.
     pub fn all(&self) -> usize {
-        self.0.values().sum()
+        self.standings.values().sum()
     }
 
     /// "35 stations".
@@ -40,16 +51,19 @@ impl Totals {
         }
     }
 
-    /// `{standing: count}`, every standing named.
+    /// `{standing: count}`, every standing named, and `set_aside`.
     pub fn json(&self) -> Json {
-        Standing::ALL.iter().map(|s| (s.as_str().to_owned(), Json::from(self.get(*s)))).collect()
+        let standings = Standing::ALL.iter().map(|s| (s.as_str(), self.get(*s)));
+        let all = standings.chain([("set_aside", self.set_aside)]);
+        all.map(|(name, count)| (name.to_owned(), Json::from(count))).collect()
     }
 
-    /// "3 adrift, 1 overdue, 20 aligned"; standings that nobody has are left out.
+    /// "3 adrift, 1 overdue, 20 aligned; 2 set aside"; what nobody has is left out.
     pub fn sentence(&self) -> String {
         let parts = Standing::ALL.iter().filter(|s| self.get(**s) > 0).map(|s| format!("{} {s}", self.get(*s)));
         let parts: Vec<String> = parts.collect();
-        if parts.is_empty() { "no station".into() } else { parts.join(", ") }
+        let aside = if self.set_aside > 0 { format!("; {} set aside", self.set_aside) } else { String::new() };
+        if parts.is_empty() { "no station".into() } else { parts.join(", ") + &aside }
     }
 }
 
@@ -109,6 +123,14 @@ pub fn text(drift: &StationDrift, station: &Station, record: &Record) -> String 
     let mut out = String::new();
     let weight = drift.weight.map(|weight| format!(", {weight}")).unwrap_or_default();
     let _ = writeln!(out, "{}  {}{weight}  ({}: {})", drift.station, drift.standing, drift.site, drift.location);
+    match drift.set_aside {
+        Extent::Nothing => {}
+        Extent::Settings => out.push_str("  some of its settings are set aside: see `stationkeep aside`\n"),
+        Extent::Whole => out.push_str("  set aside, out of service: see `stationkeep aside`\n"),
+    }
+    if let Some(taken) = &drift.taken {
+        let _ = writeln!(out, "  {} is on it until {:.0}", taken.by, taken.until);
+    }
     out.push_str(&diff(station, record));
     for setting in &drift.settings {
         let _ = writeln!(out, "  {}", setting_sentence(setting));
@@ -168,6 +190,9 @@ pub fn json(drift: &StationDrift) -> Json {
         "weight": drift.weight.map(|weight| weight.as_str()),
         "settings": settings,
         "lifelines": lifelines.collect::<Vec<_>>(),
+        "set_aside": drift.set_aside.as_str(),
+        "taken_by": drift.taken.as_ref().map(|taken| &*taken.by),
+        "taken_until": drift.taken.as_ref().map(|taken| taken.until.to_string()),
     })
 }
 

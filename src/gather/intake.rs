@@ -57,7 +57,7 @@ impl Desk<'_> {
         Ok(taken)
     }
 
-    /// Takes up a line of an export: a report or an issued script.
+    /// Takes up a line of an export: a report, an issued script or a notice.
     ///
     /// # Errors
     /// Where the store cannot be read or written.
@@ -69,6 +69,7 @@ impl Desk<'_> {
                 self.parsed(*report, &Places::all_at(place), scrutiny).await?
             }
             Ok(Line::Script(issued)) => self.script(*issued, place).await?,
+            Ok(Line::Notice(notice)) => self.notice(*notice, place).await?,
             Err(error) => {
                 let mend = "Take the line from an export, or write it as a report file.";
                 let sentence = format!("This line cannot be taken: {error}.");
@@ -120,7 +121,7 @@ impl Desk<'_> {
         let Some(entry) = self.store.entry(EntryKind::Script, &digest.to_string()).await? else { return Ok(None) };
         match parse_line(&entry.body).map_err(|source| GatherError::Entry { seq: entry.seq, source })? {
             Line::Script(issued) => Ok(Some(*issued)),
-            Line::Report(_) => Ok(None),
+            Line::Report(_) | Line::Notice(_) => Ok(None),
         }
     }
 

@@ -8,11 +8,13 @@ mod ground;
 pub mod intake;
 mod issue;
 mod records;
+mod say;
 
 pub use fleet::{Fleet, FleetCache, Texts};
 pub use ground::{Ground, Reading, Source, Trees};
 pub use issue::{IssueError, record_scripts};
 pub use records::Records;
+pub use say::say;
 
 use crate::ledger::WireError;
 use crate::store::StoreError;

@@ -8,9 +8,9 @@ use jiff::Timestamp;
 use super::GatherError;
 use crate::inventory::{Inventory, Station};
 use crate::keybook::Keybook;
-use crate::ledger::{Digest, Issued, Line, Record, Report, fold, parse_line};
+use crate::ledger::{Digest, Issued, Line, Notice, Notices, Record, Report, fold, parse_line};
 use crate::setting::Name;
-use crate::store::{Entry, Store};
+use crate::store::{Entry, EntryKind, Store};
 
 const PAGE: i64 = 5_000;
 
@@ -23,6 +23,7 @@ pub struct Records {
     seq: i64,
     /// Every station of the inventory, with the keybook its reports were read by.
     records: BTreeMap<Name, (Arc<Keybook>, Arc<Record>)>,
+    notices: Notices,
 }
 
 /// All that the ledger holds of some stations.
@@ -31,6 +32,7 @@ struct Sheaf {
     seq: i64,
     reports: HashMap<Name, Vec<Report>>,
     scripts: HashMap<Digest, Issued>,
+    notices: Notices,
 }
 
 impl Sheaf {
@@ -42,6 +44,8 @@ impl Sheaf {
             Line::Script(issued) => {
                 self.scripts.insert(issued.digest.clone(), *issued);
             }
+            Line::Notice(notice) if until.is_some_and(|until| notice.said().at > until) => {}
+            Line::Notice(notice) => self.notices.add(entry.seq, *notice),
         }
         Ok(())
     }
@@ -49,6 +53,13 @@ impl Sheaf {
     fn record(&self, station: &Station) -> Record {
         let reports = self.reports.get(&station.name).map_or(&[][..], |reports| reports);
         fold(&station.keybook, reports, |digest| self.scripts.get(digest))
+    }
+}
+
+fn notice(entry: &Entry) -> Result<Option<Notice>, GatherError> {
+    match parse_line(&entry.body).map_err(|source| GatherError::Entry { seq: entry.seq, source })? {
+        Line::Notice(notice) => Ok(Some(*notice)),
+        Line::Report(_) | Line::Script(_) => Ok(None),
     }
 }
 
@@ -74,7 +85,8 @@ impl Records {
             sheaf.seq = last;
             progress(u64::try_from(last).unwrap_or(0));
         }
-        let mut records = Records { seq: sheaf.seq, ..Records::default() };
+        let notices = std::mem::take(&mut sheaf.notices);
+        let mut records = Records { seq: sheaf.seq, notices, ..Records::default() };
         let mut blank: BTreeMap<&Name, Arc<Record>> = BTreeMap::new();
         for station in inventory.stations.values() {
             let record = if sheaf.reports.contains_key(&station.name) {
@@ -96,11 +108,21 @@ impl Records {
     pub async fn keep_up(&mut self, store: &Store, inventory: &Inventory) -> Result<BTreeSet<Name>, GatherError> {
         let mut touched: BTreeSet<Name> = BTreeSet::new();
         let mut seq = self.seq;
+        let mut said: Vec<(i64, Notice)> = Vec::new();
         loop {
             let page = store.entries_after(seq, PAGE).await?;
             let Some(last) = page.last() else { break };
             seq = last.seq;
-            touched.extend(page.iter().map(|entry| Name::from(entry.station.as_str())));
+            for entry in &page {
+                match entry.kind {
+                    EntryKind::Report | EntryKind::Script => {
+                        touched.insert(Name::from(entry.station.as_str()));
+                    }
+                    EntryKind::Aside | EntryKind::Release | EntryKind::Take | EntryKind::End => {
+                        said.extend(notice(entry)?.map(|notice| (entry.seq, notice)));
+                    }
+                }
+            }
         }
         let other_keybook = |station: &&Arc<Station>| match self.records.get(&station.name) {
             Some((keybook, _)) => !Arc::ptr_eq(keybook, &station.keybook) && *keybook != station.keybook,
@@ -122,6 +144,7 @@ impl Records {
         }
         self.records.retain(|name, _| inventory.stations.contains_key(name));
         // Only now: a fold that failed must be made again.
+        said.into_iter().for_each(|(seq, notice)| self.notices.add(seq, notice));
         self.seq = seq;
         Ok(touched)
     }
@@ -129,6 +152,11 @@ impl Records {
     /// The last entry of the ledger that is folded in.
     pub fn seq(&self) -> i64 {
         self.seq
+    }
+
+    /// What people said beside their reports.
+    pub fn notices(&self) -> &Notices {
+        &self.notices
     }
 
     /// What the reports prove about a station.

@@ -21,9 +21,11 @@ use std::collections::BTreeMap;
 use std::fmt;
 use std::sync::Arc;
 
+use jiff::Timestamp;
+
 use crate::finding::Place;
 use crate::keybook::{Keybook, SettingId};
-use crate::setting::{Name, Value};
+use crate::setting::{Name, Value, Weight};
 
 /// All that is wanted of a fleet.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -49,12 +51,57 @@ pub struct Station {
     /// How many days a lifeline's last reached test stays good.
     pub test_days: Option<u32>,
     pub place: Place,
+    /// What people said of it for the time being; in no file.
+    pub for_now: ForNow,
+}
+
+/// What people said of a station for the time being. As the files have it, nothing.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct ForNow {
+    pub set_aside: Extent,
+    pub taken: Option<Taken>,
+}
+
+/// How much of a station is set aside: known to be wrong, and accepted for now.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Extent {
+    #[default]
+    Nothing,
+    /// Some settings, which are unmanaged meanwhile.
+    Settings,
+    /// All of it: nothing is managed, and its lifelines count for nothing.
+    Whole,
+}
+
+impl Extent {
+    /// The word used in output; `None` where nothing is set aside.
+    pub fn as_str(self) -> Option<&'static str> {
+        match self {
+            Extent::Nothing => None,
+            Extent::Settings => Some("settings"),
+            Extent::Whole => Some("whole"),
+        }
+    }
+}
+
+/// Somebody is on it, until a time.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Taken {
+    pub by: Name,
+    pub at: Timestamp,
+    pub until: Timestamp,
 }
 
 impl Station {
     /// What is wanted of a setting; `None` where it is unmanaged.
     pub fn wanted(&self, id: SettingId) -> Option<&Wanted> {
         self.wanted.get(id.index())?.as_deref()
+    }
+
+    /// Whether a button may fail to summon help where this setting is wrong.
+    pub fn is_lifeline(&self, id: SettingId) -> bool {
+        let in_one = || self.keybook.lifelines.iter().any(|lifeline| lifeline.settings.contains(&id));
+        self.keybook.setting(id).weight == Weight::Lifeline || in_one()
     }
 }
 

@@ -9,7 +9,7 @@ use std::sync::Arc;
 
 use super::line::{self, Contact, Line, LineKind, Reach};
 use super::raw::{Entry, LineEntry, RawFile, RawProfile, RawSite, RawStation, SpeltNumber, Wish};
-use super::{E164, Inventory, Layer, Station, Wanted, checks};
+use super::{E164, ForNow, Inventory, Layer, Station, Wanted, checks};
 use crate::finding::{Code, Finding, Place, did_you_mean, settle};
 use crate::keybook::{Keybook, SettingId};
 use crate::setting::{Codes, Kind, Name, Reference, Value, Written};
@@ -314,6 +314,7 @@ impl<'r> Resolver<'r> {
             place: raw.place.clone(),
             line,
             keybook,
+            for_now: ForNow::default(),
         })
     }
 

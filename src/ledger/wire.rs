@@ -1,4 +1,4 @@
-//! Reports and issued scripts as lines of JSON: how the ledger keeps, exports and imports them.
+//! Reports, issued scripts and notices as lines of JSON: how the ledger keeps, exports and imports them.
 //!
 //! The form is canonical: equal content gives equal text, so that a report sent twice is recognised.
 
@@ -11,7 +11,7 @@ use uuid::Uuid;
 
 use super::issued::NoDigest;
 use super::report::is_rfc_3339;
-use super::{Digest, Heard, Issued, IssuedStep, Outcome, Report, Test, Unit};
+use super::{Digest, Heard, Issued, IssuedStep, Notice, Outcome, Report, Test, Unit, Unsayable, wire_notice};
 use crate::setting::{Fingerprint, Name, Reference, Value, Written, decimal};
 
 /// One line of a ledger.
@@ -19,12 +19,13 @@ use crate::setting::{Fingerprint, Name, Reference, Value, Written, decimal};
 pub enum Line {
     Report(Box<Report>),
     Script(Box<Issued>),
+    Notice(Box<Notice>),
 }
 
-/// Why a line is neither.
+/// Why a line is none of them.
 #[derive(Debug, thiserror::Error)]
 pub enum WireError {
-    #[error("it is neither a report nor an issued script: {0}")]
+    #[error("it is neither a report nor an issued script nor a notice: {0}")]
     Json(#[from] serde_json::Error),
     #[error(transparent)]
     Digest(#[from] NoDigest),
@@ -36,6 +37,8 @@ pub enum WireError {
     Time(String),
     #[error("format version {0} is not known here")]
     Version(u32),
+    #[error(transparent)]
+    Unsayable(#[from] Unsayable),
 }
 
 #[derive(Serialize, Deserialize)]
@@ -113,6 +116,7 @@ pub fn line_of(line: &Line) -> String {
     let json = match line {
         Line::Report(report) => serde_json::to_string(&WireReport::from(&**report)),
         Line::Script(issued) => serde_json::to_string(&WireIssued::from(&**issued)),
+        Line::Notice(notice) => wire_notice::text(notice),
     };
     // Plain maps, texts and numbers always have a JSON form.
     json.unwrap_or_default()
@@ -139,13 +143,13 @@ pub fn was_recorded(line: &str) -> bool {
 /// Reads a ledger line.
 ///
 /// # Errors
-/// Says what keeps the line from being a report or an issued script.
+/// Says what keeps the line from being a report, an issued script or a notice.
 pub fn parse_line(text: &str) -> Result<Line, WireError> {
-    #[derive(Deserialize)]
-    struct Kind {
-        issued: Option<u32>,
+    let kind: wire_notice::Kind = serde_json::from_str(text)?;
+    if let Some(notice) = wire_notice::parse(&kind, text) {
+        return notice.map(|notice| Line::Notice(Box::new(notice)));
     }
-    match serde_json::from_str::<Kind>(text)?.issued {
+    match kind.issued {
         Some(_) => issued(serde_json::from_str(text)?).map(|issued| Line::Script(Box::new(issued))),
         None => report(serde_json::from_str(text)?).map(|report| Line::Report(Box::new(report))),
     }
@@ -188,7 +192,7 @@ fn written(json: &Json) -> Result<(Written, Option<Fingerprint>), WireError> {
     Ok((value, None))
 }
 
-fn time(text: &str) -> Result<Timestamp, WireError> {
+pub(super) fn time(text: &str) -> Result<Timestamp, WireError> {
     text.parse().ok().filter(|_| is_rfc_3339(text)).ok_or_else(|| WireError::Time(text.into()))
 }
 

@@ -37,18 +37,22 @@ pub enum Due {
 
 /// What to do at which stations, in order.
 #[derive(Debug, Clone, Default)]
-pub struct WorkList(Vec<Errand>);
+pub struct WorkList {
+    errands: Vec<Errand>,
+    /// How many of the stations looked at are set aside, in whole or in part.
+    set_aside: usize,
+}
 
 impl WorkList {
     /// Puts errands in order.
-    pub fn new(mut errands: Vec<Errand>) -> WorkList {
+    pub fn new(mut errands: Vec<Errand>, set_aside: usize) -> WorkList {
         errands.sort_by_cached_key(Errand::rank);
-        WorkList(errands)
+        WorkList { errands, set_aside }
     }
 
     /// The stations to key, each with its place in the list.
     pub fn to_key(&self) -> impl Iterator<Item = (usize, &Errand, &Script, &Codes)> {
-        self.0.iter().enumerate().filter_map(|(at, errand)| match &errand.due {
+        self.errands.iter().enumerate().filter_map(|(at, errand)| match &errand.due {
             Due::Keying { script, codes } => Some((at, errand, &**script, codes)),
             Due::Test | Due::Stuck(_) => None,
         })
@@ -56,12 +60,12 @@ impl WorkList {
 
     /// The stations that need somebody, but no keying.
     pub fn to_test(&self) -> impl Iterator<Item = &Errand> {
-        self.0.iter().filter(|errand| matches!(errand.due, Due::Test))
+        self.errands.iter().filter(|errand| matches!(errand.due, Due::Test))
     }
 
     /// The stations that need keying and have no script.
     pub fn stuck(&self) -> impl Iterator<Item = (&Errand, &NoScript)> {
-        self.0.iter().filter_map(|errand| match &errand.due {
+        self.errands.iter().filter_map(|errand| match &errand.due {
             Due::Stuck(why) => Some((errand, why)),
             Due::Keying { .. } | Due::Test => None,
         })
@@ -74,11 +78,11 @@ impl WorkList {
 
     /// The list for people: a line a station, then the totals. `label` names the card of the errand at a place.
     pub fn text(&self, label: impl Fn(usize, &Script) -> String) -> String {
-        let widest = |text: fn(&Errand) -> &str| self.0.iter().map(|errand| text(errand).chars().count()).max();
+        let widest = |text: fn(&Errand) -> &str| self.errands.iter().map(|errand| text(errand).chars().count()).max();
         let (name, site) = (widest(|errand| &errand.station.name), widest(|errand| &errand.station.site));
         let (name, site) = (name.unwrap_or(0), site.unwrap_or(0));
         let mut out = String::new();
-        for (at, errand) in self.0.iter().enumerate() {
+        for (at, errand) in self.errands.iter().enumerate() {
             let needs = errand.needs(|script| label(at, script));
             let (station, weight) = (&errand.station, errand.weight_text());
             let _ =
@@ -112,7 +116,11 @@ impl WorkList {
             0 => String::new(),
             count => format!("; {} without a script", plural(count as u64, "station")),
         };
-        format!("{keying}{tests}{stuck}.")
+        let aside = match self.set_aside {
+            0 => String::new(),
+            count => format!("; {} set aside", plural(count as u64, "station")),
+        };
+        format!("{keying}{tests}{stuck}{aside}.")
     }
 
     /// The list for programs.
@@ -146,6 +154,7 @@ impl WorkList {
                 "commands": work.commands,
                 "presses": work.presses,
                 "minutes": work.minutes(),
+                "set_aside": self.set_aside,
             },
         })
     }

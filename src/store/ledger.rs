@@ -19,23 +19,37 @@ pub enum EntryKind {
     Report,
     /// A delta script, recorded when it was issued.
     Script,
+    /// Something that was set aside.
+    Aside,
+    /// A held change that was released.
+    Release,
+    /// A station that somebody is on.
+    Take,
+    /// Something set aside, or taken, that is no longer so.
+    End,
 }
 
 impl EntryKind {
+    pub const ALL: [Self; 6] = [Self::Report, Self::Script, Self::Aside, Self::Release, Self::Take, Self::End];
+
     pub fn as_str(self) -> &'static str {
         match self {
             Self::Report => "report",
             Self::Script => "script",
+            Self::Aside => "aside",
+            Self::Release => "release",
+            Self::Take => "take",
+            Self::End => "end",
         }
     }
 
     /// The kind of that name, if there is one.
     pub fn named(text: &str) -> Option<Self> {
-        [Self::Report, Self::Script].into_iter().find(|kind| kind.as_str() == text)
+        Self::ALL.into_iter().find(|kind| kind.as_str() == text)
     }
 }
 
-/// An entry to add. `id` is unique in its kind: a report's UUID, a script's digest. `body` is canonical JSON: equal
+/// An entry to add. `id` is unique in its kind: a report's or notice's UUID, a script's digest. `body` is canonical JSON: equal
 /// contents must be equal texts. `at_ms`: when the work was done; `recorded_ms`: now.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct NewEntry {
@@ -316,7 +330,7 @@ type Known = BTreeMap<(EntryKind, String), (i64, String)>;
 
 async fn known_among(transaction: &mut Transaction<'static, Any>, entries: &[NewEntry]) -> Result<Known, sqlx::Error> {
     let mut known = Known::new();
-    for kind in [EntryKind::Report, EntryKind::Script] {
+    for kind in EntryKind::ALL {
         let ids: Vec<&str> = entries.iter().filter(|entry| entry.kind == kind).map(|entry| entry.id.as_str()).collect();
         for some in ids.chunks(NAMES_AT_ONCE) {
             let names: Vec<String> = (2..some.len() + 2).map(|n| format!("${n}")).collect();

@@ -14,6 +14,7 @@ use stationkeep::alert::{
 };
 use stationkeep::drift::{LifelineService, Service, Standing, StationDrift};
 use stationkeep::finding::{Code, Finding, Place};
+use stationkeep::inventory::Extent;
 use stationkeep::script::Work;
 use stationkeep::setting::{Name, Weight};
 
@@ -50,6 +51,8 @@ fn drift(stations: usize) -> Message {
             weight: Some(Weight::Lifeline),
             settings: Vec::new(),
             lifelines,
+            set_aside: Extent::Nothing,
+            taken: None,
         };
         (name, Arc::new(drift))
     };

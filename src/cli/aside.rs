@@ -1,0 +1,220 @@
+//! `aside`: known to be wrong, and accepted for now. It writes down and lists; what it does is done where stations are
+//! handed out.
+
+use std::collections::BTreeSet;
+use std::fmt::Write as _;
+use std::path::Path;
+
+use serde_json::{Value as Json, json};
+
+use super::Exit;
+use super::saying::{Until, in_time, said, until, write_down};
+use super::scene::Scene;
+use super::shown::{Shown, print, print_json};
+use crate::finding::{did_you_mean, plural};
+use crate::inventory::Station;
+use crate::ledger::{Aside, End, Notice, Target};
+use crate::setting::Name;
+
+/// Set a station, a site, or one setting there aside for a time, or list what is set aside.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+What is set aside is in no drift, no script and no alert until its time is over; then it comes
+back by itself, and on-call is told. Without a name, everything that is set aside is listed.")]
+pub struct Args {
+    /// A station, or a site: then every station there, those that join it later too
+    what: Option<String>,
+    /// Only this setting
+    setting: Option<String>,
+    /// Until this time (RFC 3339) or the end of this day (UTC); at most 90 days ahead
+    #[arg(long, value_name = "TIME", value_parser = until, requires = "what", conflicts_with = "end")]
+    until: Option<Until>,
+    /// Who says so
+    #[arg(long, value_name = "NAME", requires = "what")]
+    by: Option<String>,
+    /// Why: what it waits for
+    #[arg(long, value_name = "TEXT", requires = "what")]
+    why: Option<String>,
+    /// Nobody relies on it meanwhile: there is a sign on it, and a stand-in. Needed for a whole station or
+    /// site, and for a setting of a lifeline
+    #[arg(long, requires = "until")]
+    out_of_service: bool,
+    /// It is over before its time
+    #[arg(long, requires = "what")]
+    end: bool,
+    /// How to print the list
+    #[arg(long, value_enum, default_value = "text")]
+    format: Format,
+}
+
+#[derive(Debug, Clone, Copy, clap::ValueEnum)]
+enum Format {
+    Text,
+    Json,
+}
+
+pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
+    let scene = Scene::open(config).await?;
+    let Some(what) = &args.what else { return list(&scene, args.format) };
+    let Some(by) = &args.by else { return Err(Shown::usage("say who you are: --by NAME")) };
+    let target = target(&scene, what)?;
+    let setting = match &args.setting {
+        Some(name) => Some(known_setting(&scene, &target, name)?),
+        None => None,
+    };
+    let Some(Until(until)) = args.until else {
+        if !args.end {
+            return Err(Shown::usage("say until when: --until TIME, at most 90 days ahead"));
+        }
+        return end(&scene, &target, setting.as_ref(), by, args.why.as_deref()).await;
+    };
+    if args.why.is_none() {
+        return Err(Shown::usage("say why, for whoever reads it next month: --why TEXT"));
+    }
+    if !args.out_of_service {
+        must_be_in_service(&scene, &target, setting.as_ref())?;
+    }
+    let said = said(&scene, by, args.why.as_deref());
+    let aside = Aside { said, target, setting, until, out_of_service: args.out_of_service };
+    write_down(&scene, &Notice::Aside(aside.clone())).await?;
+    if aside.out_of_service {
+        eprintln!("{CAUTION}");
+    }
+    print(&format!("Set aside: {}, until {}.\n", named(&aside, &scene), in_time(until, scene.now)))?;
+    Ok(scene.exit(Exit::Done))
+}
+
+const CAUTION: &str = "\
+Mind: nobody is told any more when this fails. Put a sign on each station that says so and where
+to find help, keep a stand-in there, and tell the answering point.";
+
+/// The station of this name, or else the site.
+fn target(scene: &Scene, name: &str) -> Result<Target, Shown> {
+    let stations = &scene.written.stations;
+    if let Some(station) = stations.get(name) {
+        return Ok(Target::Station(station.name.clone()));
+    }
+    let sites: BTreeSet<&Name> = stations.values().map(|station| &station.site).collect();
+    if let Some(site) = sites.iter().find(|site| &****site == name) {
+        return Ok(Target::Site((*site).clone()));
+    }
+    let known: Vec<&str> = stations.keys().chain(sites).map(|name| &**name).collect();
+    let mend = did_you_mean(name, known.iter().copied());
+    Err(Shown::usage(format!("no station and no site is called `{name}`. {mend}")))
+}
+
+fn covered<'s>(scene: &'s Scene, target: &'s Target) -> impl Iterator<Item = &'s Station> {
+    scene.written.stations.values().map(|station| &**station).filter(move |station| match target {
+        Target::Station(name) => station.name == *name,
+        Target::Site(site) => station.site == *site,
+    })
+}
+
+fn known_setting(scene: &Scene, target: &Target, name: &str) -> Result<Name, Shown> {
+    let all = || covered(scene, target).flat_map(|station| &station.keybook.settings).map(|setting| &setting.name);
+    if let Some(known) = all().find(|known| ***known == *name) {
+        return Ok(known.clone());
+    }
+    let names: BTreeSet<&str> = all().map(|name| &**name).collect();
+    let mend = did_you_mean(name, names.iter().copied());
+    Err(Shown::usage(format!("nothing at {} has a setting `{name}`. {mend}", target.name())))
+}
+
+/// All of a station, or part of a lifeline, is not to be forgotten behind a line of text.
+fn must_be_in_service(scene: &Scene, target: &Target, setting: Option<&Name>) -> Result<(), Shown> {
+    let what = match setting {
+        None => format!("all of {}", target.name()),
+        Some(setting) => {
+            let is_lifeline = |station: &Station| station.keybook.id(setting).is_some_and(|id| station.is_lifeline(id));
+            if !covered(scene, target).any(is_lifeline) {
+                return Ok(());
+            }
+            format!("{setting}, part of a lifeline")
+        }
+    };
+    Err(Shown::usage(format!(
+        "{what}, can be set aside only as out of service. Put a sign on each station, keep a stand-in there, and say so \
+         with --out-of-service."
+    )))
+}
+
+async fn end(
+    scene: &Scene,
+    target: &Target,
+    setting: Option<&Name>,
+    by: &str,
+    why: Option<&str>,
+) -> Result<Exit, Shown> {
+    let asides = scene.records.notices().asides(scene.now);
+    let Some(aside) = asides.into_iter().find(|aside| aside.target == *target && aside.setting.as_ref() == setting)
+    else {
+        let what = setting.map(|setting| format!("{setting} at ")).unwrap_or_default();
+        let list = "`stationkeep aside` lists what is";
+        return Err(Shown::failed(format!("{what}{} is not set aside on its own; {list}.", target.name())));
+    };
+    write_down(scene, &Notice::End(End { said: said(scene, by, why), ends: aside.said.id })).await?;
+    print(&format!("No longer set aside: {}.\n", named(aside, scene)))?;
+    Ok(scene.exit(Exit::Done))
+}
+
+/// "gate.seconds at site east-quay (5 stations)".
+fn named(aside: &Aside, scene: &Scene) -> String {
+    let setting = aside.setting.as_ref().map(|setting| format!("{setting} at ")).unwrap_or_default();
+    match &aside.target {
+        Target::Station(station) => format!("{setting}{station}"),
+        Target::Site(site) => {
+            let count = covered(scene, &aside.target).count() as u64;
+            format!("{setting}site {site} ({})", plural(count, "station"))
+        }
+    }
+}
+
+fn list(scene: &Scene, format: Format) -> Result<Exit, Shown> {
+    let mut asides = scene.records.notices().asides(scene.now);
+    asides.sort_by_key(|aside| (aside.until, aside.target.clone(), aside.setting.clone()));
+    match format {
+        Format::Json => {
+            print_json(&json!({ "set_aside": asides.iter().map(|a| entry(a, scene)).collect::<Vec<_>>() }))?
+        }
+        Format::Text => print(&text(&asides, scene))?,
+    }
+    Ok(scene.exit(Exit::Done))
+}
+
+fn text(asides: &[&Aside], scene: &Scene) -> String {
+    if asides.is_empty() {
+        return "Nothing is set aside.\n".into();
+    }
+    let mut out = String::new();
+    for aside in asides {
+        let service = if aside.out_of_service { ", out of service" } else { "" };
+        let why = aside.said.why.as_deref().unwrap_or_default();
+        let _ = writeln!(out, "{}{service}, until {}", named(aside, scene), in_time(aside.until, scene.now));
+        let _ = writeln!(out, "    by {} on {}: {why}", aside.said.by, aside.said.at.strftime("%Y-%m-%d"));
+        if covered(scene, &aside.target).next().is_none() {
+            out.push_str("    no such station is in the inventory any more\n");
+        }
+    }
+    let out_of_service = asides.iter().filter(|aside| aside.out_of_service).count();
+    let _ = writeln!(out, "\n{} set aside, {out_of_service} of them out of service.", asides.len());
+    out
+}
+
+fn entry(aside: &Aside, scene: &Scene) -> Json {
+    let (station, site) = match &aside.target {
+        Target::Station(name) => (Some(&**name), None),
+        Target::Site(name) => (None, Some(&**name)),
+    };
+    json!({
+        "id": aside.said.id.to_string(),
+        "station": station,
+        "site": site,
+        "setting": aside.setting.as_deref(),
+        "until": aside.until.to_string(),
+        "out_of_service": aside.out_of_service,
+        "by": &*aside.said.by,
+        "why": aside.said.why.as_deref(),
+        "at": aside.said.at.to_string(),
+        "stations": covered(scene, &aside.target).map(|station| &*station.name).collect::<Vec<_>>(),
+    })
+}

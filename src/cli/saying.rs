@@ -1,0 +1,69 @@
+//! What `aside`, `take` and `release` share: who says it, until when, and how it enters the ledger.
+
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
+use uuid::Uuid;
+
+use super::scene::Scene;
+use super::shown::Shown;
+use crate::gather::say;
+use crate::ledger::{Notice, Said};
+use crate::setting::Name;
+
+/// A moment from now on: a time, or a day, which counts to its end (UTC).
+#[derive(Debug, Clone, Copy)]
+pub struct Until(pub Timestamp);
+
+/// Reads RFC 3339 or a date.
+pub fn until(text: &str) -> Result<Until, String> {
+    let day = || {
+        let day = text.parse::<Date>().ok().filter(|_| text.len() == 10)?;
+        TimeZone::UTC.to_timestamp(day.tomorrow().ok()?.at(0, 0, 0, 0)).ok()
+    };
+    let time = || text.parse::<Timestamp>().ok();
+    let mend = "write a time with its offset, like 2026-12-01T17:00:00Z, or a day, like 2026-12-01 (to its end, UTC)";
+    day().or_else(time).map(Until).ok_or_else(|| mend.into())
+}
+
+/// Who says something now.
+pub fn said(scene: &Scene, by: &str, why: Option<&str>) -> Said {
+    // Milliseconds, as the ledger has them.
+    let at = scene.now.round(jiff::Unit::Millisecond).unwrap_or(scene.now);
+    Said { id: Uuid::now_v7(), at, by: by.into(), why: why.map(Name::from) }
+}
+
+/// Writes it down, if it keeps to the rules.
+pub async fn write_down(scene: &Scene, notice: &Notice) -> Result<(), Shown> {
+    notice.check().map_err(|error| Shown::usage(format!("this cannot be written down: {error}.")))?;
+    say(&scene.store, notice, scene.now).await?;
+    Ok(())
+}
+
+/// "2026-12-01T17:00:00Z, in 5 days".
+pub fn in_time(until: Timestamp, now: Timestamp) -> String {
+    let left = until.duration_since(now).max(SignedDuration::ZERO);
+    let (days, hours) = (left.as_hours() / 24, left.as_hours());
+    let left = match (days, hours) {
+        (0, 0) => format!("{} min", left.as_mins()),
+        (0..=1, hours) => format!("{hours} h"),
+        (days, _) => format!("{days} days"),
+    };
+    format!("{until:.0}, in {left}")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_day_counts_to_its_end_and_a_time_as_it_is() {
+        let read = |text| until(text).map(|until| until.0.to_string());
+        assert_eq!(read("2026-12-01"), Ok("2026-12-02T00:00:00Z".into()));
+        assert_eq!(read("2026-12-31"), Ok("2027-01-01T00:00:00Z".into()));
+        assert_eq!(read("2026-12-01T17:00:00+01:00"), Ok("2026-12-01T16:00:00Z".into()));
+        for odd in ["", "tomorrow", "2026-12", "2026-13-01", "2026-12-01 17:00", "9999-12-31", "17:00"] {
+            assert!(read(odd).is_err(), "{odd}");
+        }
+    }
+}

@@ -1,0 +1,52 @@
+//! `take`: somebody is on it until a time. It quiets reminders and nothing else.
+
+use std::path::Path;
+
+use super::Exit;
+use super::saying::{Until, in_time, said, until, write_down};
+use super::scene::Scene;
+use super::shown::{Shown, print};
+use crate::drift::Standing;
+use crate::ledger::{End, Notice, Take};
+
+/// Say that somebody is on a station that drifts.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Reminders of that station stop until then; if it gets worse, or comes right, on-call is told all the
+same. When the time is over, reminders come again.")]
+pub struct Args {
+    /// The station's name in the inventory
+    station: String,
+    /// Until this time (RFC 3339) or the end of this day (UTC); at most 7 days ahead
+    #[arg(long, value_name = "TIME", value_parser = until, required_unless_present = "end", conflicts_with = "end")]
+    until: Option<Until>,
+    /// Who is on it
+    #[arg(long, value_name = "NAME")]
+    by: String,
+    /// What is being done
+    #[arg(long, value_name = "TEXT")]
+    why: Option<String>,
+    /// Nobody is on it any more
+    #[arg(long)]
+    end: bool,
+}
+
+pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
+    let scene = Scene::open(config).await?;
+    let station = scene.station(&args.station)?;
+    let name = &station.name;
+    let said = said(&scene, &args.by, args.why.as_deref());
+    let Some(Until(until)) = args.until else {
+        let takes = scene.records.notices().takes(scene.now);
+        let Some(take) = takes.get(name) else { return Err(Shown::failed(format!("nobody is on {name}."))) };
+        write_down(&scene, &Notice::End(End { said, ends: take.said.id })).await?;
+        print(&format!("{name} is free again.\n"))?;
+        return Ok(scene.exit(Exit::Done));
+    };
+    if scene.drift(&station).standing == Standing::Aligned {
+        return Err(Shown::failed(format!("{name} is aligned: there is nothing to take.")));
+    }
+    write_down(&scene, &Notice::Take(Take { said, station: name.clone(), until })).await?;
+    print(&format!("{name} is taken by {} until {}.\n", args.by, in_time(until, scene.now)))?;
+    Ok(scene.exit(Exit::Done))
+}

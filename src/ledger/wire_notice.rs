@@ -1,0 +1,266 @@
+//! Notices as lines of JSON. What breaks a rule of [`Notice::check`] is no line at all, wherever it comes from.
+
+use serde::{Deserialize, Serialize};
+use uuid::Uuid;
+
+use super::notice::{Aside, End, Notice, Release, Said, Take, Target};
+use super::wire::{WireError, time};
+use crate::setting::Name;
+
+const VERSION: u32 = 1;
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WireAside {
+    /// Format version, and what tells it from other lines; so in the others.
+    aside: u32,
+    id: String,
+    at: String,
+    by: String,
+    why: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    station: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    site: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    setting: Option<String>,
+    until: String,
+    out_of_service: bool,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WireRelease {
+    release: u32,
+    id: String,
+    at: String,
+    by: String,
+    why: String,
+    change: String,
+    stations: Vec<String>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WireTake {
+    take: u32,
+    id: String,
+    at: String,
+    by: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    why: Option<String>,
+    station: String,
+    until: String,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WireEnd {
+    end: u32,
+    id: String,
+    at: String,
+    by: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    why: Option<String>,
+    ends: String,
+}
+
+/// Which kind of line it is: the key that holds its format version.
+#[derive(Deserialize)]
+pub(super) struct Kind {
+    pub issued: Option<u32>,
+    aside: Option<u32>,
+    release: Option<u32>,
+    take: Option<u32>,
+    end: Option<u32>,
+}
+
+pub(super) fn text(notice: &Notice) -> Result<String, serde_json::Error> {
+    let said = notice.said();
+    let (id, at, by) = (said.id.to_string(), said.at.to_string(), said.by.to_string());
+    let why = said.why.as_ref().map(|why| why.to_string());
+    match notice {
+        Notice::Aside(Aside { said: _, target, setting, until, out_of_service }) => {
+            let (station, site) = match target {
+                Target::Station(name) => (Some(name.to_string()), None),
+                Target::Site(name) => (None, Some(name.to_string())),
+            };
+            serde_json::to_string(&WireAside {
+                aside: VERSION,
+                id,
+                at,
+                by,
+                why: why.unwrap_or_default(),
+                station,
+                site,
+                setting: setting.as_ref().map(|setting| setting.to_string()),
+                until: until.to_string(),
+                out_of_service: *out_of_service,
+            })
+        }
+        Notice::Release(Release { said: _, change, stations }) => serde_json::to_string(&WireRelease {
+            release: VERSION,
+            id,
+            at,
+            by,
+            why: why.unwrap_or_default(),
+            change: change.to_string(),
+            stations: stations.iter().map(|station| station.to_string()).collect(),
+        }),
+        Notice::Take(Take { said: _, station, until }) => serde_json::to_string(&WireTake {
+            take: VERSION,
+            id,
+            at,
+            by,
+            why,
+            station: station.to_string(),
+            until: until.to_string(),
+        }),
+        Notice::End(End { said: _, ends }) => {
+            serde_json::to_string(&WireEnd { end: VERSION, id, at, by, why, ends: ends.to_string() })
+        }
+    }
+}
+
+/// The notice of a line; `None` where it is none.
+pub(super) fn parse(kind: &Kind, text: &str) -> Option<Result<Notice, WireError>> {
+    let Kind { aside: as_aside, release: as_release, take: as_take, end: as_end, issued: _ } = kind;
+    let version = as_aside.or(*as_release).or(*as_take).or(*as_end)?;
+    if version != VERSION {
+        return Some(Err(WireError::Version(version)));
+    }
+    let notice = match (as_aside, as_release, as_take) {
+        (Some(_), _, _) => aside(text),
+        (None, Some(_), _) => release(text),
+        (None, None, Some(_)) => take(text),
+        (None, None, None) => end(text),
+    };
+    Some(notice.and_then(|notice| {
+        notice.check()?;
+        Ok(notice)
+    }))
+}
+
+fn aside(text: &str) -> Result<Notice, WireError> {
+    let wire: WireAside = serde_json::from_str(text)?;
+    let target = match (wire.station, wire.site) {
+        (Some(station), None) => Target::Station(station.into()),
+        (None, Some(site)) => Target::Site(site.into()),
+        (Some(_), Some(_)) | (None, None) => return Err(WireError::Value("station and site".into())),
+    };
+    Ok(Notice::Aside(Aside {
+        said: said(&wire.id, &wire.at, wire.by, Some(wire.why))?,
+        target,
+        setting: wire.setting.map(Name::from),
+        until: time(&wire.until)?,
+        out_of_service: wire.out_of_service,
+    }))
+}
+
+fn release(text: &str) -> Result<Notice, WireError> {
+    let wire: WireRelease = serde_json::from_str(text)?;
+    Ok(Notice::Release(Release {
+        said: said(&wire.id, &wire.at, wire.by, Some(wire.why))?,
+        change: wire.change.parse()?,
+        stations: wire.stations.into_iter().map(Name::from).collect(),
+    }))
+}
+
+fn take(text: &str) -> Result<Notice, WireError> {
+    let wire: WireTake = serde_json::from_str(text)?;
+    let said = said(&wire.id, &wire.at, wire.by, wire.why)?;
+    Ok(Notice::Take(Take { said, station: wire.station.into(), until: time(&wire.until)? }))
+}
+
+fn end(text: &str) -> Result<Notice, WireError> {
+    let wire: WireEnd = serde_json::from_str(text)?;
+    Ok(Notice::End(End { said: said(&wire.id, &wire.at, wire.by, wire.why)?, ends: uuid(&wire.ends)? }))
+}
+
+fn said(id: &str, at: &str, by: String, why: Option<String>) -> Result<Said, WireError> {
+    Ok(Said { id: uuid(id)?, at: time(at)?, by: by.into(), why: why.map(Name::from) })
+}
+
+fn uuid(text: &str) -> Result<Uuid, WireError> {
+    let odd = || WireError::Value(text.into());
+    Uuid::try_parse(text).ok().filter(|_| text.len() == 36).ok_or_else(odd)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::{Line, line_of, parse_line};
+    use super::*;
+
+    fn said(why: Option<&str>) -> Said {
+        Said {
+            id: Uuid::from_u128(7),
+            at: "2026-11-25T12:00:00.25Z".parse().unwrap(),
+            by: "ops-2".into(),
+            why: why.map(Name::from),
+        }
+    }
+
+    fn samples() -> Vec<Notice> {
+        let until = "2026-12-01T00:00:00Z".parse().unwrap();
+        let whole = Aside {
+            said: said(Some("awaits a \"lamp\", Flåte")),
+            target: Target::Station("EQ-01".into()),
+            setting: None,
+            until,
+            out_of_service: true,
+        };
+        let part = Aside {
+            target: Target::Site("east-quay".into()),
+            setting: Some("gate.seconds".into()),
+            out_of_service: false,
+            ..whole.clone()
+        };
+        let stations = ["EQ-01".into(), "EQ-02".into()].into();
+        vec![
+            Notice::Aside(whole),
+            Notice::Aside(part),
+            Notice::Release(Release {
+                said: said(Some("the new control room")),
+                change: "0123456789abcdef".parse().unwrap(),
+                stations,
+            }),
+            Notice::Take(Take { said: said(None), station: "EQ-01".into(), until }),
+            Notice::Take(Take { said: said(Some("on my way")), station: "EQ-01".into(), until }),
+            Notice::End(End { said: said(None), ends: Uuid::from_u128(9) }),
+        ]
+    }
+
+    #[test]
+    fn a_notice_comes_back_from_its_line_unchanged() {
+        for notice in samples() {
+            let line = Line::Notice(Box::new(notice));
+            assert_eq!(parse_line(&line_of(&line)).unwrap(), line);
+        }
+    }
+
+    #[test]
+    fn a_line_that_breaks_a_rule_or_says_more_than_is_known_is_refused() {
+        for notice in samples() {
+            let text = line_of(&Line::Notice(Box::new(notice)));
+            let mut json: serde_json::Value = serde_json::from_str(&text).unwrap();
+            for (key, odd) in
+                [("by", "a\nb"), ("at", "soon"), ("id", "7"), ("more", "x"), ("until", "2029-01-01T00:00:00Z")]
+            {
+                let kept = json[key].take();
+                json[key] = odd.into();
+                assert!(parse_line(&json.to_string()).is_err(), "{json}");
+                match kept.is_null() {
+                    true => json.as_object_mut().unwrap().remove(key),
+                    false => json.as_object_mut().unwrap().insert(key.into(), kept),
+                };
+            }
+            assert!(parse_line(&json.to_string()).is_ok(), "{json}");
+            for kind in ["aside", "release", "take", "end"] {
+                if json.get(kind).is_some() {
+                    json[kind] = 2.into();
+                }
+            }
+            assert!(matches!(parse_line(&json.to_string()), Err(WireError::Version(2))), "{json}");
+        }
+    }
+}

@@ -1,0 +1,154 @@
+//! What is set aside is in no drift, script, alert or exit code, is counted, and comes back by itself.
+
+use jiff::{SignedDuration, Timestamp};
+
+use super::fleet::{Fleet, NEW_OFFICER, SIGNING, fleet_yaml};
+use super::receiver::Receiver;
+use super::sample::sample;
+use super::told::{all_names, names};
+
+fn in_seconds(seconds: i64) -> String {
+    (Timestamp::now() + SignedDuration::from_secs(seconds)).round(jiff::Unit::Millisecond).expect("a time").to_string()
+}
+
+fn aside(fleet: &Fleet, what: &[&str], until: &str) -> super::process::Done {
+    let said = ["--until", until, "--by", "ops-2", "--why", "awaits a part"];
+    fleet.run(&[&["aside"], what, &said[..]].concat())
+}
+
+#[test]
+fn drift_script_alert_and_exit_code_agree_on_what_is_set_aside_and_it_comes_back_by_itself() {
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    // SP-01 was never commissioned.
+    let daemon = fleet.start();
+    receiver.wait_for(1);
+    aside(&fleet, &["SP-01", "--out-of-service"], &in_seconds(6)).ended(0);
+    let told = receiver.wait_for(2).remove(1);
+    assert_eq!(all_names(&told), ["closed: SP-01"]);
+    assert_eq!(told.data()["set_aside"]["begun"][0]["station"], "SP-01");
+    assert_eq!(told.data()["totals"]["set_aside"], 1);
+    let drift = fleet.run(&["drift", "--format", "json"]).ended(0).json();
+    assert_eq!((&drift["totals"]["set_aside"], &drift["stations"]), (&1.into(), &serde_json::json!([])));
+    let script = fleet.run(&["script", "SP-01"]).ended(0);
+    assert!(script.out.contains("set aside"), "{}", script.out);
+    let list = fleet.run(&["script", "--all"]).ended(0).out;
+    assert!(list.contains("1 station set aside"), "{list}");
+    let back = receiver.wait_for(3).remove(2);
+    assert_eq!(all_names(&back), ["opened: SP-01"]);
+    assert_eq!(back.data()["set_aside"]["over"][0]["over"], "expired");
+    assert_eq!(back.data()["totals"]["set_aside"], 0);
+    let summary = back.data()["summary"].as_str().unwrap_or_default();
+    assert!(summary.contains("No longer set aside: SP-01 (its time is over)."), "{summary}");
+    fleet.run(&["drift"]).ended(3);
+    daemon.stop("TERM");
+    fleet.run(&["ledger", "verify"]).ended(0);
+}
+
+#[test]
+fn the_end_of_what_was_set_aside_is_told_even_where_nothing_drifts_and_after_a_restart() {
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    aside(&fleet, &["north-pier", "gate.seconds"], &in_seconds(4)).ended(0);
+    let daemon = fleet.start();
+    let first = receiver.wait_for(1).remove(0);
+    assert!(daemon.said().contains("4 set aside"), "{}", daemon.said());
+    assert_eq!(first.data()["set_aside"]["begun"][0]["site"], "north-pier");
+    daemon.kill();
+    std::thread::sleep(std::time::Duration::from_secs(5));
+    let daemon = fleet.start();
+    let over = receiver.wait_for(2).remove(1);
+    assert_eq!(all_names(&over), [""; 0]);
+    assert_eq!(over.data()["set_aside"]["over"][0]["setting"], "gate.seconds");
+    receiver.still(2);
+    daemon.stop("TERM");
+}
+
+#[test]
+fn a_setting_set_aside_leaves_the_rest_managed_and_its_end_is_on_record() {
+    let fleet = sample();
+    let before = fleet.run(&["drift", "EQ-02", "--format", "json"]).ended(3).json();
+    assert_eq!(before["stations"][0]["settings"][0]["setting"], "emergency.backup");
+    let refused = aside(&fleet, &["EQ-02", "emergency.backup"], "2026-12-01").ended(2);
+    assert!(refused.err.contains("--out-of-service") && refused.err.contains("sign"), "{}", refused.err);
+    let done = aside(&fleet, &["EQ-02", "emergency.backup", "--out-of-service"], "2026-12-01").ended(0);
+    assert!(done.err.contains("stand-in") && done.out.contains("2026-12-02T00:00:00Z, in 6 days"), "{done:?}");
+    fleet.run(&["drift", "EQ-02"]).ended(0);
+    let listed = fleet.run(&["aside", "--format", "json"]).ended(0).json();
+    assert_eq!(listed["set_aside"][0]["stations"], serde_json::json!(["EQ-02"]));
+    let end = ["aside", "EQ-02", "emergency.backup", "--end", "--by", "ops-2"];
+    fleet.run(&end).ended(0);
+    fleet.run(&end).ended(1);
+    assert_eq!(fleet.run(&["drift", "EQ-02", "--format", "json"]).ended(3).json(), before);
+    let history = fleet.run(&["history", "EQ-02"]).ended(0).out;
+    assert!(history.contains("emergency.backup at EQ-02 set aside until") && history.contains("is over"), "{history}");
+    assert_eq!(fleet.run(&["aside"]).ended(0).out, "Nothing is set aside.\n");
+}
+
+#[test]
+fn what_cannot_be_said_is_refused_with_the_way_out() {
+    let fleet = sample();
+    let far = aside(&fleet, &["EQ-01", "--out-of-service"], "2027-03-01").ended(2);
+    assert!(far.err.contains("at most 90 days"), "{}", far.err);
+    let past = aside(&fleet, &["EQ-01", "--out-of-service"], "2026-11-24").ended(2);
+    assert!(past.err.contains("not ahead"), "{}", past.err);
+    let unknown = aside(&fleet, &["EQ-0l", "--out-of-service"], "2026-12-01").ended(2);
+    assert!(unknown.err.contains("Did you mean `EQ-01`?"), "{}", unknown.err);
+    let setting = aside(&fleet, &["EQ-01", "gate.second"], "2026-12-01").ended(2);
+    assert!(setting.err.contains("Did you mean"), "{}", setting.err);
+    let whole = aside(&fleet, &["east-quay"], "2026-12-01").ended(2);
+    assert!(whole.err.contains("only as out of service"), "{}", whole.err);
+    let odd =
+        fleet.run(&["aside", "EQ-01", "--until", "2026-12-01", "--by", "a\u{1b}[2J", "--why", "x", "--out-of-service"]);
+    assert!(odd.ended(2).err.contains("control character"));
+    for missing in [
+        &["aside", "EQ-01", "--out-of-service", "--until", "2026-12-01", "--by", "ops-2"][..],
+        &["aside", "EQ-01", "--out-of-service", "--until", "2026-12-01", "--why", "x"],
+        &["aside", "EQ-01", "--by", "ops-2", "--why", "x"],
+        &["aside", "EQ-01", "--until", "soon", "--by", "ops-2", "--why", "x"],
+    ] {
+        fleet.run(missing).ended(2);
+    }
+    let left = fleet.run(&["ledger", "export"]).ended(0).out;
+    assert!(!left.contains("\"aside\""), "{left}");
+}
+
+#[test]
+fn notices_go_from_ledger_to_ledger_and_count_there_too() {
+    let (here, there) = (sample(), sample());
+    aside(&here, &["EQ-01", "--out-of-service"], "2026-12-01").ended(0);
+    aside(&here, &["east-quay", "gate.seconds"], "2026-12-01").ended(0);
+    here.run(&["aside", "east-quay", "gate.seconds", "--end", "--by", "ops-2"]).ended(0);
+    let exported = here.run(&["ledger", "export"]).ended(0).out;
+    there.write("from.jsonl", &exported);
+    let first = there.run(&["ledger", "import", "from.jsonl"]).ended(0).out;
+    assert!(first.starts_with("3 taken, ") || first.contains(" 0 refused"), "{first}");
+    let again = there.run(&["ledger", "import", "from.jsonl"]).ended(0).out;
+    assert!(again.starts_with("0 taken, ") && again.ends_with(" 0 refused.\n"), "{again}");
+    let list = |fleet: &Fleet| fleet.run(&["aside", "--format", "json"]).ended(0).json();
+    assert_eq!(list(&here), list(&there));
+    assert_eq!(names_of(&list(&there)), ["EQ-01"]);
+    there.run(&["ledger", "verify"]).ended(0);
+}
+
+fn names_of(list: &serde_json::Value) -> Vec<String> {
+    let all = list["set_aside"].as_array().cloned().unwrap_or_default();
+    all.iter().map(|aside| aside["station"].as_str().unwrap_or_default().to_owned()).collect()
+}
+
+#[test]
+fn a_station_that_joins_a_closed_site_is_set_aside_with_it() {
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    fleet.rename_into("config/inventory/north.yaml", &super::fleet::north_yaml(&["NP-01", "NP-02"]));
+    aside(&fleet, &["north-pier", "--out-of-service"], &in_seconds(3600)).ended(0);
+    let daemon = fleet.start();
+    receiver.wait_for(1);
+    fleet.rename_into("config/inventory/north.yaml", &super::fleet::north_yaml(&["NP-01", "NP-02", "NP-03"]));
+    fleet.rename_into("config/inventory/fleet.yaml", &fleet_yaml(NEW_OFFICER));
+    let told = receiver.wait_for(2).remove(1);
+    assert!(names(&told, "opened").iter().all(|name| name.starts_with("SP")), "{}", told.body);
+    let drift = fleet.run(&["drift", "NP-03", "--format", "json"]).ended(0).json();
+    assert_eq!(drift["totals"]["set_aside"], 1);
+    daemon.stop("TERM");
+}
