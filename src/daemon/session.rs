@@ -9,7 +9,7 @@ use tokio::time::{Instant, MissedTickBehavior, interval_at, sleep};
 
 use crate::alert::{Cause, Subscription, Terms, source_of};
 use crate::config::{self, Config};
-use crate::files::{Look, Means, Pace, Tree, Watch, load_or_make_key};
+use crate::files::{Interest, Look, Means, Pace, Tree, Watch, load_or_make_key};
 use crate::finding::Finding;
 use crate::inventory::Commit;
 use crate::setting::Name;
@@ -175,8 +175,8 @@ struct Session<'a> {
     failed: bool,
     /// Whether everything is to be read anew once the files are quiet.
     whole: bool,
-    /// The secret files that are watched.
-    armed: Option<Vec<PathBuf>>,
+    /// What is watched.
+    armed: Option<Interest>,
 }
 
 impl Session<'_> {
@@ -191,15 +191,17 @@ impl Session<'_> {
         if std::mem::take(&mut self.whole) { Look::Whole } else { Look::Changed }
     }
 
-    /// Watches the files that secrets are kept in, too, once it is known which they are.
+    /// Watches the files that secrets are kept in, too, once it is known which they are, and the branch that a
+    /// repository's HEAD stands on.
     fn rearm(&mut self, state: &State) {
         let mut secrets: Vec<PathBuf> = state.ground().secret_files(state.references());
         secrets.extend(
             state.ground().secret_files(self.basis.config.webhooks.iter().flat_map(config::Webhook::references)),
         );
-        if self.armed.as_ref() != Some(&secrets) {
-            self.watch.rearm(self.basis.config.interest(secrets.clone()));
-            self.armed = Some(secrets);
+        let interest = self.basis.config.interest(secrets);
+        if self.armed.as_ref() != Some(&interest) {
+            self.watch.rearm(interest.clone());
+            self.armed = Some(interest);
         }
         if let Some(note) = self.watch.note() {
             tracing::warn!("{note}");

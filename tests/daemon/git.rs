@@ -257,6 +257,29 @@ fn an_edit_in_a_work_tree_counts_once_it_is_committed() {
 }
 
 #[test]
+fn where_head_is_followed_another_branch_and_its_commits_are_heard() {
+    let receiver = Receiver::start(SIGNING);
+    let ops = Ops::new(&receiver);
+    ops.follow("../ops");
+    let text = fs::read_to_string(ops.fleet.path("config/stationkeep.yaml")).expect("the configuration");
+    ops.fleet.rename_into("config/stationkeep.yaml", &text.replace("ref: main", "ref: HEAD"));
+    let _daemon = ops.fleet.start();
+    receiver.wait_for(1);
+    ops.git(&["checkout", "--quiet", "-b", "side"]);
+    ops.officer(NEW_OFFICER);
+    ops.commit("On the side");
+    assert_eq!(all_names(&receiver.wait_for(2)[1]).len(), 5);
+    ops.officer(OFFICER);
+    ops.commit("And back, still on the side");
+    assert_eq!(receiver.wait_for(3)[2].data()["counts"]["closed"]["stations"], 5);
+    ops.officer(NEW_OFFICER);
+    ops.commit("Once more");
+    receiver.wait_for(4);
+    ops.git(&["checkout", "--quiet", "main"]);
+    assert_eq!(receiver.still(5)[4].data()["counts"]["closed"]["stations"], 5);
+}
+
+#[test]
 fn without_the_git_program_the_last_good_inventory_stays_in_force() {
     let receiver = Receiver::start(SIGNING);
     let mut ops = Ops::new(&receiver);
