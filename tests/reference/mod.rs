@@ -2,6 +2,7 @@
 //! contract (SPEC.md §2, §6) and not from the code under test; and the generator of random tiny problems.
 //! It uses the data types of `script::problem` and none of its functions.
 
+pub mod compare;
 pub mod keybooks;
 
 use crate::script::problem::{Also, Choice, Command, Cost, Field, Lifeline, Need, Problem, Read, Slot, Step, ValueSet};
@@ -324,6 +325,39 @@ pub fn tiny(seed: u64, mix: u64) -> Problem {
     let mix = &MIX[mix as usize];
     let (slots, count) = (1 + dice.below(mix.slots), 1 + dice.below(mix.commands));
     random(&mut dice, mix, slots, count)
+}
+
+/// A random tiny problem with a reset that keeps some slots, which are better, or only, brought to what they are wanted
+/// to be before it: their commands need what the reset destroys.
+pub fn kept(seed: u64) -> Problem {
+    let mut dice = Dice(seed.wrapping_mul(1_000_003).wrapping_add(4_242));
+    let mix = &MIX[4];
+    let mut problem = random(&mut dice, mix, 5, 4);
+    let count = problem.slots.len();
+    let keeps: Vec<usize> = (0..1 + dice.below(2)).map(|_| pick(&mut dice, &problem.slots)).collect();
+    problem.commands.truncate(4 + dice.below(4) as usize);
+    for keep in &keeps {
+        let slot = (keep + 1 + dice.below(count as u64 - 1) as usize) % count;
+        let Some(start) = problem.slots[slot].start else { continue };
+        problem.slots[*keep].start = Some((problem.slots[*keep].goal + 1) % problem.slots[*keep].values);
+        for command in problem.commands.iter_mut().filter(|c| c.fields.iter().any(|field| field.slot == *keep)) {
+            command.needs = vec![Need { slot, values: ValueSet::of([start]) }];
+        }
+    }
+    let clears: Vec<usize> = (0..count).filter(|slot| !keeps.contains(slot)).collect();
+    let mut resets = vec![Command { base_presses: 1, takes_ms: dice.below(3), clears, ..Command::default() }];
+    if dice.percent(30) {
+        let clears = (0..count).filter(|slot| *slot != keeps[0]).collect();
+        resets.push(Command { base_presses: 2, takes_ms: dice.below(2), clears, ..Command::default() });
+    }
+    if dice.percent(20) {
+        resets[0].needs.push(Need { slot: keeps[0], values: some_values(&mut dice, &problem.slots[keeps[0]]) });
+    }
+    problem.commands.append(&mut resets);
+    for lifeline in &mut problem.lifelines {
+        lifeline.start_counts &= lifeline.slots.iter().all(|slot| problem.slots[*slot].start.is_some());
+    }
+    problem
 }
 
 /// A random problem too large for the plain reference, with so many lifelines.

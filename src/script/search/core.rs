@@ -356,6 +356,12 @@ pub(super) fn both(one: Packed, other: Packed) -> Packed {
     (one & !low).max(other & !low) | (one & low).max(other & low)
 }
 
+/// The less exposure with the less remainder: a bound, part by part, wherever one of both is.
+pub(super) fn either(one: Packed, other: Packed) -> Packed {
+    let low = (1 << EXPOSURE_SHIFT) - 1;
+    (one & !low).min(other & !low) | (one & low).min(other & low)
+}
+
 /// One bound less a cost, part by part.
 fn less(bound: Packed, cost: Packed) -> Packed {
     let low: Packed = (1 << EXPOSURE_SHIFT) - 1;

@@ -3,7 +3,7 @@
 
 use super::bound::{Bound, Scope};
 use super::cone::{Cone, FIRST_EXPANSIONS, MOST_EXPANSIONS};
-use super::core::{Purse, both};
+use super::core::{Purse, both, either};
 use super::exposure::{Exposure, Wide};
 use super::model::{Class, EXPOSURE_SHIFT, Model, ModelSlot, Packed, Set, Source, pack, time_of};
 use super::relevance::{Aim, Part, Question, Relevance, UNKNOWN};
@@ -180,7 +180,8 @@ impl<'a> Stretch<'a> {
         let ways: Vec<Packed> = (0..self.wides.len())
             .filter_map(|place| Some(self.least[self.wides[place]] + self.rest(&state, place, true)?))
             .collect();
-        if let Some(rest) = ways.into_iter().min() {
+        // Part by part, for the exposure may yet be raised apart from the rest.
+        if let Some(rest) = ways.into_iter().reduce(either) {
             self.push(cost + rest, Stage::Open, node);
         }
     }

@@ -1,0 +1,217 @@
+//! Breaks the search on purpose, one way at a time, in a copy, and asks of each that the comparison with the plain
+//! reference notices it. The copy needs nothing but `rustc`: the search uses the standard library alone.
+
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+use std::time::{Duration, Instant};
+
+/// One way to break the search: what goes wrong, in which file, which text (there once) and what stands there instead.
+struct Break {
+    what: &'static str,
+    file: &'static str,
+    text: &'static str,
+    instead: &'static str,
+}
+
+const BREAKS: [Break; 20] = [
+    Break {
+        what: "the bound counts a command for every setting it helps",
+        file: "bound.rs",
+        text: "self.rest[usize::from(*op)] -= share.saturating_sub(*extra);",
+        instead: "let _ = (op, extra);",
+    },
+    Break {
+        what: "the bound on exposure does so",
+        file: "bound.rs",
+        text: "left[usize::from(*op)] -= share.saturating_sub(*extra);",
+        instead: "let _ = (op, extra);",
+    },
+    Break {
+        what: "what is wrong on the way counts as wrong for the next lifeline too",
+        file: "exposure.rs",
+        text: "let own = spent + bound.charge_ms(trial, &turn.dark.without(&asked))?;",
+        instead: "let own = 2 * spent + bound.charge_ms(trial, &turn.dark.without(&asked))?;",
+    },
+    Break {
+        what: "a side effect is forgotten",
+        file: "core.rs",
+        text: "command.sets.iter().for_each(|(slot, class)| after[*slot] = *class);\n    key_fields",
+        instead: "key_fields",
+    },
+    Break {
+        what: "needs are ignored",
+        file: "core.rs",
+        text: "if command.needs.iter().any(|(slot, classes)| classes >> state[*slot] & 1 == 0) {",
+        instead: "if command.needs.len() > 9 {",
+    },
+    Break {
+        what: "what a clear leaves is taken for the goal",
+        file: "relevance.rs",
+        text: "put(*slot, bit(problem.slots[*slot].factory));",
+        instead: "put(*slot, bit(Some(problem.slots[*slot].goal)));",
+    },
+    Break {
+        what: "one lifeline is never looked at",
+        file: "core.rs",
+        text: "model.lifelines.iter().filter(|lifeline| !lifeline.covered(model, state)).count() as u64",
+        instead: "model.lifelines.iter().skip(1).filter(|lifeline| !lifeline.covered(model, state)).count() as u64",
+    },
+    Break {
+        what: "exposure counts as no more than time",
+        file: "core.rs",
+        text: "let exposed = Packed::from(uncovered * time_of(step)) << EXPOSURE_SHIFT;",
+        instead: "let exposed = Packed::from(uncovered * time_of(step)) << 46;",
+    },
+    Break {
+        what: "scripts through a reset are never weighed",
+        file: "mod.rs",
+        text: "Some(stretch) => with_wide(&context, narrow, stretch, &mut purse),",
+        instead: "Some(_) => narrow,",
+    },
+    Break {
+        what: "what a reset keeps is not set before it",
+        file: "relevance.rs",
+        text: "Aim::Stretch(kept) if kept[slot] => self.ask(slot, !0),",
+        instead: "Aim::Stretch(kept) if kept[slot] => {}",
+    },
+    Break {
+        what: "the exposure after a reset counts twice",
+        file: "exposure.rs",
+        text: "later.iter().for_each(|(place, _, ms)| sums[*place] += ms);",
+        instead: "later.iter().for_each(|(place, _, ms)| sums[*place] += 2 * ms);",
+    },
+    Break {
+        what: "the way through a reset is bounded by one reset's rest alone",
+        file: "wide.rs",
+        text: "ways.into_iter().reduce(either)",
+        instead: "ways.into_iter().min()",
+    },
+    Break {
+        what: "what is lost on the way need not be mended",
+        file: "relevance.rs",
+        text: "(bit(self.question.from[slot]) | self.may[slot]) & !values == 0",
+        instead: "bit(self.question.from[slot]) & !values == 0",
+    },
+    Break {
+        what: "a command that leaves something away is never used",
+        file: "relevance.rs",
+        text: "brings.for_each(|write| mended[write.slot] = true);",
+        instead: "brings.take(0).for_each(|write| mended[write.slot] = true);",
+    },
+    Break {
+        what: "a value is dropped although holding it pays",
+        file: "model.rs",
+        text: "!matters && needs && reads && holds",
+        instead: "!matters && needs && reads && (holds || true)",
+    },
+    Break {
+        what: "quiet settings are keyed before lifelines",
+        file: "relevance.rs",
+        text: "(!part.watched, part.commands.first().copied())",
+        instead: "(part.watched, part.commands.first().copied())",
+    },
+    Break {
+        what: "a command comes last although it spoils",
+        file: "tail.rs",
+        text: "& by_core == 0",
+        instead: "& by_core & 0 == 0",
+    },
+    Break {
+        what: "a command is forced although another spoils what it does",
+        file: "forced.rs",
+        text: "&& touch.spoilers & others == 0",
+        instead: "&& (touch.spoilers & others == 0 || true)",
+    },
+    Break {
+        what: "commands that clash are tried in one order",
+        file: "forced.rs",
+        text: "(one.writes & other.looks) | (one.looks & other.writes) | both != 0",
+        instead: "both != 0",
+    },
+    Break {
+        what: "a state is dropped for one that only costs no more",
+        file: "fronts.rs",
+        text: "one == other || *one == GOAL && worse >> other & 1 == 1",
+        instead: "one == other || *one == GOAL && (worse >> other & 1 == 1 || true)",
+    },
+];
+
+/// Problems of each kind, and the most time one comparison may take, many times what it takes.
+const PROBLEMS: &str = "300";
+const MOST: Duration = Duration::from_secs(240);
+
+/// A copy of the search that can be built by itself.
+struct Copy(PathBuf);
+
+impl Copy {
+    fn new() -> Self {
+        let copy = Path::new(env!("CARGO_TARGET_TMPDIR")).join("breaks");
+        let from = Path::new(env!("CARGO_MANIFEST_DIR"));
+        let _ = std::fs::remove_dir_all(&copy);
+        for folder in ["src/script/search", "tests/reference"] {
+            std::fs::create_dir_all(copy.join(folder)).expect("writable");
+            for entry in std::fs::read_dir(from.join(folder)).expect("readable") {
+                let path = entry.expect("readable").path();
+                std::fs::copy(&path, copy.join(folder).join(path.file_name().expect("a name"))).expect("writable");
+            }
+        }
+        std::fs::copy(from.join("src/script/problem.rs"), copy.join("src/script/problem.rs")).expect("writable");
+        let root = "pub mod script {\n    pub mod problem;\n    pub mod search;\n}\n";
+        std::fs::write(copy.join("src/lib.rs"), root).expect("writable");
+        Self(copy)
+    }
+
+    /// Builds the copy and runs its comparison; whether all of it agrees. What is built again is only what changed.
+    fn agrees(&self) -> bool {
+        let rustc = std::env::var_os("RUSTC").unwrap_or_else(|| "rustc".into());
+        // Unchecked arithmetic, so that nothing but the comparison can notice.
+        let words = "--edition 2024 --test -C incremental=built -C overflow-checks=no -C debug-assertions=no -A warnings \
+                     src/lib.rs -o compare";
+        let built =
+            Command::new(rustc).args(words.split_whitespace()).current_dir(&self.0).output().expect("rustc runs");
+        assert!(built.status.success(), "it does not compile: {}", String::from_utf8_lossy(&built.stderr));
+        let mut run = Command::new(self.0.join("compare"))
+            .env("SEARCH_BRUTE", PROBLEMS)
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("it runs");
+        let began = Instant::now();
+        loop {
+            if let Some(left) = run.try_wait().expect("it ends") {
+                return left.success();
+            }
+            if began.elapsed() > MOST {
+                let _ = run.kill();
+                let _ = run.wait();
+                panic!("the comparison does not end");
+            }
+            std::thread::sleep(Duration::from_millis(20));
+        }
+    }
+}
+
+#[test]
+fn every_deliberate_break_of_the_search_is_noticed() {
+    let copy = Copy::new();
+    assert!(copy.agrees(), "the comparison fails with nothing broken");
+    let mut unnoticed = Vec::new();
+    for Break { what, file, text, instead } in BREAKS {
+        let path = copy.0.join("src/script/search").join(file);
+        let sound = std::fs::read_to_string(&path).expect("readable");
+        assert_eq!(sound.matches(text).count(), 1, "{what}: {file} should hold this once: {text}");
+        std::fs::write(&path, sound.replace(text, instead)).expect("writable");
+        let began = Instant::now();
+        let noticed = !copy.agrees();
+        println!(
+            "{what}: {} ({:.1} s)",
+            if noticed { "noticed" } else { "NOT NOTICED" },
+            began.elapsed().as_secs_f64()
+        );
+        if !noticed {
+            unnoticed.push(what);
+        }
+        std::fs::write(&path, sound).expect("writable");
+    }
+    assert!(unnoticed.is_empty(), "nobody notices: {unnoticed:#?}");
+}

@@ -1,0 +1,51 @@
+//! The search against the plain reference, problem by problem: the same costs, and bounds that hold.
+
+use super::{MIXES, Reference, interpret, kept, tiny};
+use crate::script::problem::{Cost, Problem};
+use crate::script::search::{Answer, Budget, find};
+
+/// Kinds of tiny problems: the mixes of [`tiny`], then those with a reset that keeps what its commands need.
+pub const KINDS: u64 = MIXES + 1;
+
+fn problem(seed: u64, kind: u64) -> Problem {
+    if kind < MIXES { tiny(seed, kind) } else { kept(seed) }
+}
+
+/// With no budget at all the first bounds speak, which no search mends: they must hold. With a small one, those that
+/// were learned on the way.
+fn check_bounds(problem: &Problem, expected: Option<Cost>) {
+    for expansions in [0, 1, 5, 12] {
+        let bound = match find(problem, &Budget { expansions, bytes: 1 << 20 }).expect("well formed") {
+            Answer::Best(best) => best.bound.unwrap_or(best.cost),
+            Answer::GaveUp { bound } => bound,
+            Answer::Unreachable(_) => return assert_eq!(expected, None, "{problem:?}"),
+        };
+        assert!(expected.is_none_or(|cost| bound <= cost), "{bound:?} but {expected:?}: {problem:?}");
+    }
+}
+
+/// Compares the problems of one kind; how many have a script, and how many have none.
+pub fn compare(seeds: std::ops::Range<u64>, kind: u64) -> (usize, usize) {
+    let (mut reached, mut none) = (0, 0);
+    for seed in seeds {
+        let problem = problem(seed, kind);
+        let Some(expected) = Reference::new(&problem).solve(60_000) else { continue };
+        let answer = find(&problem, &Budget { expansions: 100_000, bytes: 512 << 20 }).expect("well formed");
+        check_bounds(&problem, expected);
+        match (answer, expected) {
+            (Answer::Best(best), Some(cost)) => {
+                assert!(best.proven, "seed {seed} kind {kind}");
+                assert_eq!(best.cost, cost, "seed {seed} kind {kind}: {problem:?}\n{:?}", best.steps);
+                assert_eq!(interpret(&problem, &best.steps), Ok(cost), "seed {seed} kind {kind}");
+                assert_eq!(problem.replay(&best.steps), Ok(cost), "seed {seed} kind {kind}");
+                reached += 1;
+            }
+            (Answer::Unreachable(accounts), None) => {
+                assert!(!accounts.is_empty() && accounts.iter().all(|account| !account.stops.is_empty()));
+                none += 1;
+            }
+            (answer, expected) => panic!("seed {seed} kind {kind}: {answer:?} but {expected:?}: {problem:?}"),
+        }
+    }
+    (reached, none)
+}
