@@ -194,9 +194,12 @@ impl Namer<'_> {
     fn stuck(&self, account: &Account, clash: Option<&Clash>) -> Stuck {
         let id = self.task.slots[account.slot];
         let mut rules: Vec<Rule> = account.stops.iter().filter_map(|stop| self.rule(stop)).collect();
-        rules.extend(clash.map(|clash| Rule::NotBeside {
-            others: clash.with.iter().map(|slot| (self.name(*slot), value_text(self.wanted(*slot)))).collect(),
-        }));
+        if let Some(clash) = clash {
+            // It says the same, and names what it clashes with.
+            rules.retain(|rule| !matches!(rule, Rule::Spoils { .. }));
+            let others = clash.with.iter().map(|slot| (self.name(*slot), value_text(self.wanted(*slot))));
+            rules.push(Rule::NotBeside { others: others.collect() });
+        }
         rules.extend(self.barred(is_entangled(account), |command| self.brings(command, id, account.slot)));
         for stop in &account.stops {
             if let Stop::NeedNever { command, need } = stop {

@@ -9,8 +9,8 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use serde_json::Value as Json;
 use stationkeep::alert::{
-    Cause, Foresight, InventoryRead, Message, Next, Pass, RefusedReport, Subscription, Terms, Thread, decide,
-    inventory, report_refused, source_of,
+    AsideNews, Cause, Foresight, InventoryRead, Message, Next, Pass, RefusedReport, Subscription, Terms, Thread,
+    decide, inventory, report_refused, source_of,
 };
 use stationkeep::drift::{LifelineService, Service, Standing, StationDrift};
 use stationkeep::finding::{Code, Finding, Place};
@@ -67,6 +67,7 @@ fn drift(stations: usize) -> Message {
         cause: &cause,
         next,
         commit: None,
+        asides: &AsideNews::default(),
         clock: clock(),
     };
     decide(&BTreeMap::new(), &Thread::default(), &pass, &terms()).messages.remove(0)
