@@ -19,6 +19,7 @@ pub mod git;
 pub mod store;
 pub mod webhook;
 pub mod gather;
+pub mod web;
 
 pub mod config;
 pub mod daemon;

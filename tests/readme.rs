@@ -89,6 +89,10 @@ impl Clone {
     fn new() -> Clone {
         let folder = tempfile::tempdir().expect("a folder");
         copy(&root().join("config"), &folder.path().join("config"));
+        // The sample's own port may be taken on the machine that runs the tests.
+        let file = folder.path().join("config/stationkeep.yaml");
+        let text = fs::read_to_string(&file).expect("the configuration");
+        fs::write(&file, text.replace("127.0.0.1:8470", "127.0.0.1:0")).expect("the configuration");
         fs::create_dir_all(folder.path().join("target/release")).expect("a folder");
         symlink(env!("CARGO_BIN_EXE_stationkeep"), folder.path().join("target/release/stationkeep")).expect("a link");
         Clone { folder }

@@ -29,6 +29,7 @@ pub(super) enum Kind {
     InventoryRefused,
     ReportRefused,
     WebhookGone,
+    Heartbeat,
 }
 
 impl Kind {
@@ -38,6 +39,7 @@ impl Kind {
             Kind::InventoryRefused => "stationkeep.inventory.refused.v1",
             Kind::ReportRefused => "stationkeep.report.refused.v1",
             Kind::WebhookGone => "stationkeep.webhook.gone.v1",
+            Kind::Heartbeat => "stationkeep.heartbeat.v1",
         }
     }
 }

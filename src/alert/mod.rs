@@ -46,13 +46,14 @@ mod compare;
 mod decide;
 mod entry;
 mod event;
-mod gone;
+mod heartbeat;
 mod mark;
 mod message;
 mod next;
 mod pass;
 mod refused;
 mod seen;
+mod stopped;
 mod summary;
 mod told;
 mod wire;
@@ -74,13 +75,15 @@ mod wire_tests;
 
 pub use decide::{Verdict, decide, next_reminder};
 pub use event::{CONTENT_TYPE, LONGEST_BODY, Message, source_of};
-pub use gone::{GoneWebhook, webhook_gone};
+pub use heartbeat::heartbeat;
 pub use mark::{Mark, Thread};
 pub use next::{Foresight, Next};
 pub use pass::{Cause, NewCommit, Pass, ReportTaken};
 pub use refused::{InventoryRead, InventoryRefused, InventoryVerdict, RefusedReport, inventory, report_refused};
 pub use seen::{Seen, SeenLifeline, SeenSetting, Shown};
+pub use stopped::{Gone, StoppedTold, StoppedVerdict, WebhookStopped, stopped};
 pub use told::{Case, Heard, Over, REMEMBERED, Told};
+pub use wire::{stopped_from_json, stopped_to_json};
 
 use std::collections::{BTreeMap, BTreeSet};
 

@@ -145,7 +145,8 @@ pub fn inventory(
     verdict
 }
 
-fn is_due(webhook: &Subscription, last: &Heard, clock: Timestamp) -> bool {
+/// Whether what a webhook last heard is to be told again: at the longest of its intervals.
+pub(super) fn is_due(webhook: &Subscription, last: &Heard, clock: Timestamp) -> bool {
     let minutes = webhook.remind_minutes.values().copied().max().filter(|minutes| *minutes > 0);
     minutes.is_some_and(|minutes| clock.duration_since(last.at).abs() >= SignedDuration::from_mins(minutes.into()))
 }

@@ -10,6 +10,7 @@ use super::event::json;
 use super::mark::Mark;
 use super::refused::InventoryRefused;
 use super::seen::{Seen, SeenLifeline, SeenSetting, Shown};
+use super::stopped::{StoppedTold, WebhookStopped};
 use super::told::{Case, Fix, Heard, Over, Part, Told};
 use crate::drift::{Drift, Service, Standing};
 use crate::setting::{Name, Weight};
@@ -157,6 +158,35 @@ impl InventoryRefused {
         });
         read.unwrap_or(InventoryRefused { since: None, heard: BTreeMap::new() })
     }
+}
+
+#[derive(Serialize, Deserialize)]
+struct WireStopped {
+    stopped: u32,
+    webhooks: BTreeMap<String, WireOneStopped>,
+}
+
+#[derive(Serialize, Deserialize)]
+struct WireOneStopped {
+    since: String,
+    heard: BTreeMap<String, WireHeard>,
+}
+
+/// The text in which it is kept what was told of stopped webhooks.
+pub fn stopped_to_json(told: &StoppedTold) -> String {
+    let one = |(name, WebhookStopped { since, heard }): (&Name, &WebhookStopped)| {
+        (name.to_string(), WireOneStopped { since: since.to_string(), heard: wire_heard(heard) })
+    };
+    json(&WireStopped { stopped: VERSION, webhooks: told.iter().map(one).collect() })
+}
+
+/// Reads it back. Where it cannot be read nothing was told, and what is stopped is told again.
+pub fn stopped_from_json(text: &str) -> StoppedTold {
+    let wire = serde_json::from_str::<WireStopped>(text).ok().filter(|wire| wire.stopped == VERSION);
+    let one = |(name, WireOneStopped { since, heard: wire }): (String, WireOneStopped)| {
+        Some((Name::from(name), WebhookStopped { since: time(&since)?, heard: heard(wire)? }))
+    };
+    wire.and_then(|wire| wire.webhooks.into_iter().map(one).collect()).unwrap_or_default()
 }
 
 fn wire_seen(seen: &Seen) -> WireSeen {

@@ -4,6 +4,7 @@
 
 mod against;
 mod check;
+mod deliveries;
 mod drift;
 mod explain;
 mod history;
@@ -93,6 +94,8 @@ enum Verb {
     Rehearse(rehearse::Args),
     /// Read keys and beeps out of a recorded programming call
     Listen(ListenArgs),
+    /// Show messages that were not delivered, send one again, start a webhook that was stopped
+    Deliveries(deliveries::Args),
     /// Verify, export or import the ledger of reports and issued scripts
     #[command(subcommand)]
     Ledger(ledger::Verb),
@@ -163,6 +166,7 @@ async fn command(verb: Verb, config: PathBuf) -> Result<Exit, Shown> {
         Verb::Listen(_) => Err(Shown::usage(
             "`listen` comes with a later version; keys and beeps cannot be read out of recordings yet.",
         )),
+        Verb::Deliveries(args) => deliveries::run(args, &config).await,
         Verb::Ledger(verb) => ledger::run(verb, &config).await,
         Verb::Schema(args) => schema::run(args),
     }

@@ -8,7 +8,7 @@ mod source;
 mod webhook;
 
 pub use read::read;
-pub use webhook::{Resolved, Target, Url, Webhook};
+pub use webhook::{Kind, Resolved, Target, Url, Webhook};
 
 use std::fmt;
 use std::net::SocketAddr;

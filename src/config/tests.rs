@@ -104,6 +104,31 @@ webhooks:
 }
 
 #[test]
+fn a_heartbeat_is_a_kind_of_webhook_with_a_pace_of_its_own_and_no_alerts() {
+    let text = "stationkeep: 1\nwebhooks:\n- {name: pulse, kind: heartbeat, url: \"https://h/1\"}\n\
+                - {name: fast, kind: heartbeat, url: \"https://h/2\", every_seconds: 5}\n- {name: a, kind: alerts, url: \"https://h/3\"}\n";
+    let kinds: Vec<Kind> = read_text(text).unwrap().webhooks.iter().map(|webhook| webhook.kind).collect();
+    let every = |every_seconds| Kind::Heartbeat { every_seconds };
+    assert_eq!(kinds, [every(300), every(5), Kind::Alerts]);
+    let text = r#"stationkeep: 1
+webhooks:
+- {name: a, kind: hartbeat, url: "https://h/1", every_seconds: 60}
+- {name: b, kind: heartbeat, url: "https://h/2", every_second: 60, weights: [lifeline], remind_minutes: {lifeline: 60}}
+- {name: c, url: "https://h/3", every_seconds: 60}
+- {name: d, kind: heartbeat, url: "https://h/4", every_seconds: 4}
+"#;
+    let expected = [
+        "3:19: wrong-shape: A webhook's `kind` cannot be `hartbeat`. Did you mean `heartbeat`?",
+        "4:50: key-unknown: A webhook has no key `every_second`. Did you mean `every_seconds`?",
+        "4:77: config-broken: A heartbeat carries no alerts, so `weights` means nothing here. Leave `weights` out, or give alerts a webhook of their own.",
+        "4:105: config-broken: A heartbeat carries no alerts, so `remind_minutes` means nothing here. Leave `remind_minutes` out, or give alerts a webhook of their own.",
+        "5:48: config-broken: `every_seconds` belongs to a heartbeat, and this webhook is for alerts. Add `kind: heartbeat`, or leave `every_seconds` out.",
+        "6:65: wrong-shape: `every_seconds` is `4`, which is no whole number from 5 to 86400. Write digits only, between 5 and 86400.",
+    ];
+    assert_eq!(wrong(text), expected);
+}
+
+#[test]
 fn a_key_given_twice_is_refused_at_its_second_place() {
     let found = wrong("stationkeep: 1\nsettle_ms: 1\nsettle_ms: 2\n");
     assert_eq!(found, ["3:1: key-repeated: The key `settle_ms` stands here for the second time. Keep one of the two."]);

@@ -17,6 +17,9 @@ const LIMIT_NAME: usize = 64;
 const LIMIT_SIGNING: usize = 8;
 /// The rarest reminder: once a year.
 const LIMIT_MINUTES: u32 = 366 * 24 * 60;
+/// Seconds between heartbeats: at least, at most, and where the file says nothing.
+const EVERY_SECONDS: std::ops::RangeInclusive<u32> = 5..=86_400;
+const DEFAULT_EVERY: u32 = 300;
 /// Minutes between reminders where the file says nothing.
 const REMIND_MINUTES: [(Weight, u32); 3] = [(Weight::Lifeline, 60), (Weight::Locating, 240), (Weight::Routine, 1440)];
 
@@ -25,13 +28,23 @@ const REMIND_MINUTES: [(Weight, u32); 3] = [(Weight::Lifeline, 60), (Weight::Loc
 pub struct Webhook {
     pub name: Name,
     pub place: Place,
+    pub kind: Kind,
     pub url: Url,
     /// In the order of the file: the newest first, as its owner turns them over. None: messages are not signed.
     pub signing: Vec<Reference>,
-    /// Which alerts it is told of.
+    /// Which alerts it is told of; a heartbeat carries none.
     pub weights: BTreeSet<Weight>,
     /// Minutes after which an open alert is told again; has every weight.
     pub remind_minutes: BTreeMap<Weight, u32>,
+}
+
+/// What a webhook is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    /// It is told of drift, and of what was refused.
+    Alerts,
+    /// It gets an empty message regularly while passes finish, so that silence can be noticed.
+    Heartbeat { every_seconds: u32 },
 }
 
 /// Where a webhook's address stands.
@@ -110,15 +123,40 @@ fn is_http(text: &str) -> bool {
 
 impl Reader<'_> {
     pub(super) fn webhook(&mut self, node: &Node) -> Option<Webhook> {
-        let [name, url, signing, weights, remind] =
-            self.sheet.map(node, "A webhook", ["name", "url", "signing", "weights", "remind_minutes"])?;
+        let known = ["name", "kind", "url", "signing", "weights", "remind_minutes", "every_seconds"];
+        let [name, kind, url, signing, weights, remind, every] = self.sheet.map(node, "A webhook", known)?;
         let place = name.map_or_else(|| self.sheet.place(node.spot), |n| self.sheet.place(n.spot));
         let name = self.sheet.required(name, node, "The webhook", "name").and_then(|n| self.name(n));
+        let kind = self.kind(kind, every, [("weights", weights), ("remind_minutes", remind)]);
         let url = self.sheet.required(url, node, "The webhook", "url").and_then(|n| self.url(n));
         let signing = signing.map(|n| self.signing(n)).unwrap_or_default();
         let weights = weights.map_or_else(|| Weight::ALL.into(), |n| self.weights(n));
         let remind_minutes = self.remind(remind);
-        Some(Webhook { name: name?, place, url: url?, signing, weights, remind_minutes })
+        Some(Webhook { name: name?, place, kind, url: url?, signing, weights, remind_minutes })
+    }
+
+    /// What it is for; keys of the other kind are refused, since they would silently do nothing.
+    fn kind(&mut self, kind: Option<&Node>, every: Option<&Node>, of_alerts: [(&str, Option<&Node>); 2]) -> Kind {
+        let words = [("alerts", false), ("heartbeat", true)];
+        let is_heartbeat = kind.and_then(|n| self.sheet.word(n, "A webhook's `kind`", &words)).unwrap_or(false);
+        if !is_heartbeat {
+            if let Some(node) = every
+                .filter(|_| kind.is_none_or(|n| matches!(&n.data, Data::Scalar { text, .. } if &**text == "alerts")))
+            {
+                let sentence = "`every_seconds` belongs to a heartbeat, and this webhook is for alerts.";
+                let mend = "Add `kind: heartbeat`, or leave `every_seconds` out.";
+                self.sheet.note(Code::ConfigBroken, node.spot, sentence, mend);
+            }
+            return Kind::Alerts;
+        }
+        for (key, node) in of_alerts {
+            let Some(node) = node else { continue };
+            let sentence = format!("A heartbeat carries no alerts, so `{key}` means nothing here.");
+            let mend = format!("Leave `{key}` out, or give alerts a webhook of their own.");
+            self.sheet.note(Code::ConfigBroken, node.spot, sentence, mend);
+        }
+        let every = every.and_then(|n| self.sheet.number(n, "`every_seconds`", EVERY_SECONDS));
+        Kind::Heartbeat { every_seconds: every.unwrap_or(DEFAULT_EVERY) }
     }
 
     fn name(&mut self, node: &Node) -> Option<Name> {

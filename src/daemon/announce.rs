@@ -2,15 +2,15 @@
 
 use std::fmt::Write as _;
 use std::io::Write as _;
+use std::net::SocketAddr;
 use std::path::Path;
 
-use crate::config::Config;
 use crate::drift::{Standing, StationDrift};
 
 use super::pass::State;
 
 /// The start-up message, in about ten lines.
-pub fn text(state: &State, config: &Config, webhooks: &[String]) -> String {
+pub fn text(state: &State, listening: Option<SocketAddr>, webhooks: &[String]) -> String {
     let mut out = String::new();
     let program = program();
     let inventory = state.inventory();
@@ -37,7 +37,13 @@ pub fn text(state: &State, config: &Config, webhooks: &[String]) -> String {
         let scripted = state.worst_to_key().unwrap_or(worst);
         let _ = writeln!(out, "  {program} script {:<11} what to key there", scripted.station);
     }
-    let _ = writeln!(out, "Pages and an HTTP interface at {} come with a later version. Ctrl-C stops.", config.listen);
+    if let Some(address) = listening {
+        let _ = writeln!(
+            out,
+            "For probes: http://{address}/healthz, /readyz and /metrics. Pages come with a later version."
+        );
+    }
+    let _ = writeln!(out, "Ctrl-C stops.");
     out
 }
 

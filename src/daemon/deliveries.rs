@@ -1,67 +1,87 @@
-//! The deliveries of a session: a pump for each webhook that is on.
+//! The deliveries of a session: a task for each webhook that is on, a pump for alerts or a heartbeat. A webhook whose receiver
+//! wants no more is noted in the store, where every daemon and the command line see it, and started again when asked.
 
 use std::sync::Arc;
 use std::time::Duration;
 
 use jiff::Timestamp;
-use tokio::sync::Notify;
+use tokio::sync::{Notify, watch};
 use tokio::task::JoinHandle;
 use tokio::time::{sleep, timeout};
 use tokio_util::sync::CancellationToken;
 use uuid::Uuid;
 
-use crate::alert::{GoneWebhook, webhook_gone};
-use crate::config::{self, Config, Resolved};
+use crate::config::{self, Config, Kind, Resolved};
 use crate::files::{Secrets, process_env};
 use crate::setting::Name;
-use crate::store::{Decision, Store};
-use crate::webhook::{Ended, Limits, Pump, Secret, Sender, Target, shown_address};
+use crate::store::{StoppedWebhook, Store};
+use crate::web::Board;
+use crate::webhook::{Ended, Limits, Pump, PumpStatus, Secret, Sender, Target, shown_address};
 
+use super::ServeError;
 use super::clock::Clock;
-use super::tell::outgoing;
-use super::{ServeError, with_causes};
+use super::heartbeat::Heartbeat;
 
 /// How long a clean stop waits for deliveries under way.
 const LAST_WAIT: Duration = Duration::from_secs(5);
-/// After the store failed.
-const STORE_PAUSE: Duration = Duration::from_secs(5);
 
-/// The pumps of a session, one for each webhook that is on.
+/// How often the store is asked whether somebody asked for deliveries by command.
+const ASK_LOOK: Duration = Duration::from_secs(1);
+
+/// After the store failed.
+const STORE_PAUSE: Duration = Duration::from_secs(2);
+
+/// What every webhook's task works with.
+#[derive(Clone)]
+pub struct Means {
+    pub store: Store,
+    pub board: Arc<Board>,
+    pub clock: Clock,
+    /// The source of the fleet's messages.
+    pub source: String,
+}
+
+/// One webhook that is on.
+struct Line {
+    kind: Kind,
+    to: Target,
+    nudge: Arc<Notify>,
+    status: watch::Receiver<PumpStatus>,
+    task: JoinHandle<Ended>,
+}
+
+/// The webhooks of a session that are on.
 pub struct Deliveries {
-    /// The webhooks that are on.
+    /// Those that alerts go to.
     pub on: Vec<Name>,
     /// A sentence for each webhook, for the start-up message.
     pub notes: Vec<String>,
     /// What each webhook's references led to.
     resolved: Vec<Resolved>,
-    nudges: Arc<Vec<Arc<Notify>>>,
-    pumps: Vec<JoinHandle<()>>,
-    cancel: CancellationToken,
-}
-
-/// What a pump's task needs to tell the others that its receiver is gone.
-#[derive(Clone)]
-struct Neighbours {
-    store: Store,
-    clock: Clock,
-    source: Arc<str>,
-    on: Vec<Name>,
-    nudges: Arc<Vec<Arc<Notify>>>,
+    lines: Vec<Line>,
+    means: Means,
+    sender: Arc<Sender>,
+    /// A webhook was stopped by its receiver, or goes on.
+    news: Arc<Notify>,
+    /// Somebody asked for deliveries by command.
+    asked: Arc<Notify>,
     cancel: CancellationToken,
 }
 
 impl Deliveries {
-    /// Starts a pump for each webhook that can be used. `source` is where its events come from.
-    pub fn start(config: &Config, store: &Store, source: &str, clock: Clock) -> Result<Deliveries, ServeError> {
+    /// Starts a task for each webhook that can be used.
+    pub fn start(config: &Config, means: Means) -> Result<Deliveries, ServeError> {
         let mut deliveries = Deliveries {
             on: Vec::new(),
             notes: Vec::new(),
             resolved: resolved(config),
-            nudges: Arc::default(),
-            pumps: Vec::new(),
+            lines: Vec::new(),
+            means,
+            sender: Arc::new(Sender::new(Limits::default())?),
+            news: Arc::default(),
+            asked: Arc::default(),
             cancel: CancellationToken::new(),
         };
-        let mut targets = Vec::new();
         for (webhook, resolved) in config.webhooks.iter().zip(deliveries.resolved.clone()) {
             match resolved {
                 Resolved::Off(note) => {
@@ -70,24 +90,14 @@ impl Deliveries {
                 }
                 Resolved::On(target) => {
                     target.notes.iter().for_each(|note| tracing::warn!("{note}"));
-                    targets.extend(deliveries.target(webhook, &target));
+                    deliveries.add(webhook, &target);
                 }
             }
         }
-        deliveries.nudges = Arc::new(targets.iter().map(|_| Arc::default()).collect());
-        let neighbours = Neighbours {
-            store: store.clone(),
-            clock,
-            source: source.into(),
-            on: deliveries.on.clone(),
-            nudges: deliveries.nudges.clone(),
-            cancel: deliveries.cancel.clone(),
-        };
-        let sender = Arc::new(Sender::new(Limits::default())?);
-        for (target, nudge) in targets.into_iter().zip(deliveries.nudges.iter()) {
-            let pump = run(target, sender.clone(), nudge.clone(), neighbours.clone());
-            deliveries.pumps.push(tokio::spawn(pump));
-        }
+        deliveries.show();
+        let (store, asked, cancel) =
+            (deliveries.means.store.clone(), deliveries.asked.clone(), deliveries.cancel.clone());
+        tokio::spawn(async move { cancel.run_until_cancelled(listen(&store, &asked)).await });
         Ok(deliveries)
     }
 
@@ -96,71 +106,187 @@ impl Deliveries {
         self.resolved != resolved(config)
     }
 
-    /// Where to deliver to; nothing, and a note, where a signing secret cannot be used.
-    fn target(&mut self, webhook: &config::Webhook, target: &config::Target) -> Option<Target> {
-        let keys: Result<Vec<Secret>, _> =
-            target.signing.iter().map(|signing| Secret::parse(signing.reveal())).collect();
-        match keys {
-            Ok(secrets) => {
-                let name = webhook.name.to_string();
-                self.notes.push(format!("{name} at {}", shown_address(target.url.reveal())));
-                self.on.push(webhook.name.clone());
-                Some(Target { webhook: name, url: target.url.reveal().to_owned(), secrets })
-            }
-            Err(error) => {
-                let note = format!("{} is off: its signing secret cannot be used ({error})", webhook.name);
-                tracing::error!("{note}");
-                self.notes.push(note);
-                None
+    fn add(&mut self, webhook: &config::Webhook, target: &config::Target) {
+        let mut keys = Vec::new();
+        for signing in &target.signing {
+            match Secret::parse(signing.reveal()) {
+                Ok(secret) => keys.push(secret),
+                Err(error) => {
+                    let note = format!("{} is off: its signing secret cannot be used ({error})", webhook.name);
+                    tracing::error!("{note}");
+                    self.notes.push(note);
+                    return;
+                }
             }
         }
+        let at = format!("{} at {}", webhook.name, shown_address(target.url.reveal()));
+        match webhook.kind {
+            Kind::Alerts => {
+                self.notes.push(at);
+                self.on.push(webhook.name.clone());
+            }
+            Kind::Heartbeat { every_seconds } => self.notes.push(format!("{at}, a heartbeat every {every_seconds} s")),
+        }
+        let to = Target { webhook: webhook.name.to_string(), url: target.url.reveal().to_owned(), secrets: keys };
+        let line = self.line(webhook.kind, to);
+        self.lines.push(line);
+    }
+
+    fn line(&self, kind: Kind, to: Target) -> Line {
+        let nudge = Arc::new(Notify::new());
+        let (store, news) = (self.means.store.clone(), self.news.clone());
+        let (webhook, cancel) = (to.webhook.clone(), self.cancel.clone());
+        let (status, task) = match kind {
+            Kind::Alerts => {
+                let pump = Pump::new(store.clone(), self.sender.clone(), to.clone(), system_ms, unit);
+                let status = pump.status();
+                let running = pump.run(nudge.clone(), cancel.clone());
+                (status.clone(), tokio::spawn(noted(running, status, webhook, store, news, cancel)))
+            }
+            Kind::Heartbeat { every_seconds } => {
+                let (sender, status) = watch::channel(PumpStatus::new(&webhook, &to.url));
+                let Means { store: _, board, clock, source } = self.means.clone();
+                let beat = Heartbeat {
+                    to: to.clone(),
+                    every_seconds,
+                    source,
+                    sender: self.sender.clone(),
+                    store: store.clone(),
+                    board,
+                    clock,
+                    status: sender,
+                };
+                let running = beat.run(cancel.clone());
+                (status.clone(), tokio::spawn(noted(running, status, webhook, store, news, cancel)))
+            }
+        };
+        Line { kind, to, nudge, status, task }
+    }
+
+    fn show(&self) {
+        self.means.board.set_webhooks(self.lines.iter().map(|line| line.status.clone()).collect());
+    }
+
+    /// Forgets that a webhook was stopped which the configuration no longer has.
+    pub async fn forget(&self, config: &Config) -> Result<(), ServeError> {
+        for name in self.means.store.stopped_webhooks().await?.keys() {
+            if !config.webhooks.iter().any(|webhook| *webhook.name == **name) {
+                self.means.store.start_webhook(name).await?;
+            }
+        }
+        Ok(())
     }
 
     /// Tells the pumps that there may be something to deliver.
     pub fn nudge(&self) {
-        self.nudges.iter().for_each(|nudge| nudge.notify_one());
+        self.lines.iter().for_each(|line| line.nudge.notify_one());
     }
 
-    /// Ends the pumps.
+    /// Returns when a webhook was stopped by its receiver, or goes on: then there is something to tell.
+    pub async fn news(&self) {
+        self.news.notified().await;
+    }
+
+    /// Returns when somebody asked for deliveries by command.
+    pub async fn asked(&self) {
+        self.asked.notified().await;
+    }
+
+    /// Does what was asked for: looks at every queue, and starts webhooks that are noted as stopped no longer.
+    pub async fn answer(&mut self) {
+        let stopped = match self.means.store.stopped_webhooks().await {
+            Ok(stopped) => stopped,
+            Err(error) => {
+                tracing::warn!(%error, "it cannot be read which webhooks are stopped");
+                return;
+            }
+        };
+        for nth in 0..self.lines.len() {
+            let Some(line) = self.lines.get(nth) else { continue };
+            if line.task.is_finished() && !stopped.contains_key(&line.to.webhook) {
+                tracing::info!(webhook = line.to.webhook, "started again");
+                let line = self.line(line.kind, line.to.clone());
+                if let Some(place) = self.lines.get_mut(nth) {
+                    *place = line;
+                }
+                self.news.notify_one();
+            }
+        }
+        self.show();
+        self.nudge();
+    }
+
+    /// Ends the tasks.
     pub async fn stop(&mut self) {
         self.cancel.cancel();
-        for mut pump in self.pumps.drain(..) {
+        for mut line in self.lines.drain(..) {
             // What is not delivered by then is delivered after the next start, under the same id.
-            if timeout(LAST_WAIT, &mut pump).await.is_err() {
+            if timeout(LAST_WAIT, &mut line.task).await.is_err() {
                 // A pump that a slow store holds up must not send beside the one of the next session.
-                pump.abort();
+                line.task.abort();
             }
         }
     }
 }
 
-/// Runs a pump to its end. The others hear of it where that is its receiver's wish.
-async fn run(target: Target, sender: Arc<Sender>, nudge: Arc<Notify>, neighbours: Neighbours) {
-    let (name, address) = (Name::from(target.webhook.as_str()), shown_address(&target.url));
-    let pump = Pump::new(neighbours.store.clone(), sender, target, system_ms, unit);
-    match pump.run(nudge, neighbours.cancel.clone()).await {
-        Ended::Cancelled => {}
-        Ended::Gone { id } => {
-            let gone = GoneWebhook { name: &name, address: &address, message: &id };
-            tracing::error!(webhook = %name, "the receiver is gone (410): nothing is sent there until the next start");
-            neighbours.tell(&gone).await;
-        }
+impl Drop for Deliveries {
+    /// A session that could not begin leaves no task behind.
+    fn drop(&mut self) {
+        self.cancel.cancel();
     }
 }
 
-impl Neighbours {
-    /// Writes until it is written, or the session ends: after the next start the receiver is asked again.
-    async fn tell(&self, gone: &GoneWebhook<'_>) {
-        let messages = webhook_gone(gone, self.clock.now(), &self.source, &self.on);
-        let decision = Decision { messages: messages.iter().map(outgoing).collect(), ..Decision::default() };
-        while let Err(error) = self.store.commit_pass(&decision).await {
-            tracing::error!("the others cannot be told of it yet: {}", with_causes(&error));
-            tokio::select! {
-                () = self.cancel.cancelled() => return,
-                () = sleep(STORE_PAUSE) => {}
-            }
+/// Runs a webhook's task, and notes in the store when its receiver wants no more, or takes messages again.
+async fn noted(
+    running: impl Future<Output = Ended>,
+    status: watch::Receiver<PumpStatus>,
+    webhook: String,
+    store: Store,
+    news: Arc<Notify>,
+    cancel: CancellationToken,
+) -> Ended {
+    let address = status.borrow().address.clone();
+    let delivered = cancel.run_until_cancelled(delivered(status, &webhook, &store, &news));
+    let (ended, _) = tokio::join!(running, delivered);
+    if let Ended::Gone { id } = &ended {
+        tracing::error!(webhook, "the receiver is gone (410): nothing is sent there, see `stationkeep deliveries`");
+        let stopped = StoppedWebhook { at_ms: system_ms(), address, message: id.clone() };
+        let noting = until_done(|| store.stop_webhook(&webhook, &stopped));
+        // Where it is not noted, the next try after the next start gets the same answer.
+        let _ = cancel.run_until_cancelled(noting).await;
+        news.notify_one();
+    }
+    ended
+}
+
+/// Once something is delivered the webhook is no longer stopped, if it was.
+async fn delivered(mut status: watch::Receiver<PumpStatus>, webhook: &str, store: &Store, news: &Notify) {
+    let delivered = status.wait_for(|status| status.delivered > 0).await.is_ok();
+    if delivered && until_done(|| store.start_webhook(webhook)).await {
+        news.notify_one();
+    }
+}
+
+/// Asks the store again and again, until it answers.
+async fn until_done<F: Future<Output = Result<bool, crate::store::StoreError>>>(work: impl Fn() -> F) -> bool {
+    loop {
+        match work().await {
+            Ok(done) => return done,
+            Err(error) => tracing::warn!(%error, "the ledger cannot be written"),
         }
-        self.nudges.iter().for_each(|nudge| nudge.notify_one());
+        sleep(STORE_PAUSE).await;
+    }
+}
+
+/// Hears what is asked for by command, as long as it runs.
+async fn listen(store: &Store, asked: &Notify) {
+    let mut known = store.deliveries_asked().await.ok();
+    loop {
+        sleep(ASK_LOOK).await;
+        let Ok(now) = store.deliveries_asked().await else { continue };
+        if known.replace(now) != Some(now) {
+            asked.notify_one();
+        }
     }
 }
 

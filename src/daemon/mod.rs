@@ -6,9 +6,12 @@
 mod announce;
 mod clock;
 mod deliveries;
+mod front;
+mod heartbeat;
 mod logging;
 mod pass;
 mod session;
+mod supervisor;
 mod tell;
 
 pub use clock::Clock;
@@ -20,8 +23,10 @@ use crate::files::{KeyError, WatchError};
 use crate::finding::Finding;
 use crate::gather::{GatherError, Ground};
 use crate::store::StoreError;
+use crate::web::ListenError;
 use crate::webhook::SendError;
 
+use front::Front;
 use session::{Basis, End};
 
 /// The folders of a configuration, with the key of its fingerprints.
@@ -53,6 +58,8 @@ pub enum ServeError {
     Watch(#[from] WatchError),
     #[error(transparent)]
     Sender(#[from] SendError),
+    #[error(transparent)]
+    Listen(#[from] ListenError),
     #[error("cannot listen for signals")]
     Signals(#[from] std::io::Error),
 }
@@ -67,6 +74,7 @@ impl ServeError {
             | ServeError::Key(_)
             | ServeError::Watch(_)
             | ServeError::Sender(_)
+            | ServeError::Listen(_)
             | ServeError::Signals(_) => false,
         }
     }
@@ -99,10 +107,13 @@ pub async fn serve(path: PathBuf) -> Result<(), ServeError> {
     let mut stops = session::Stops::listen()?;
     let loaded = config::load(&path);
     let mut basis = Basis { config: loaded.config.map_err(ServeError::Config)?, text: loaded.texts };
+    let mut front = Front::open();
+    // Probes are answered from the start, and a port that is taken is said before anything else is done.
+    front.listen(basis.config.listen).await?;
     let mut before: Option<Config> = None;
     let mut first = true;
     loop {
-        match session::run(&basis, &path, clock, first, &mut stops).await {
+        match session::run(&basis, &path, clock, first, &mut stops, &mut front).await {
             Ok(End::Stopped) => return Ok(()),
             Ok(End::Reconfigured(new)) => {
                 tracing::info!(file = %path.display(), "the configuration changed and is taken up");

@@ -16,7 +16,8 @@ use crate::setting::Name;
 use crate::store::{Queue, Store};
 
 use super::clock::Clock;
-use super::deliveries::{Deliveries, system_ms};
+use super::deliveries::{Deliveries, Means as Ways, system_ms};
+use super::front::Front;
 use super::pass::{Seen, State};
 use super::tell::{Teller, Telling};
 use super::{ServeError, announce, ground, with_causes};
@@ -68,12 +69,21 @@ impl Stops {
 }
 
 /// Runs until a stop or a changed configuration. `first`: the program has just been started.
-pub async fn run(basis: &Basis, path: &Path, clock: Clock, first: bool, stops: &mut Stops) -> Result<End, ServeError> {
+pub async fn run(
+    basis: &Basis,
+    path: &Path,
+    clock: Clock,
+    first: bool,
+    stops: &mut Stops,
+    front: &mut Front,
+) -> Result<End, ServeError> {
     let config = &basis.config;
     let key = load_or_make_key(&config.key_file(), &config::random_key())?;
     let store = Store::open(config.ledger.reveal()).await?;
     let watch = Watch::start(config.interest([]), Pace::settling(config.settle()), Means::Events).await?;
+    front.board.open(config.full_pass(), store.clone());
     let mut state = State::new(config, ground(config, key), store.clone(), clock);
+    front.board.begin();
     let mut seen = state.look(Some(Look::Whole)).await?;
     if let Some(again) = seen.look_again {
         // A report dropped just before the start must not be told as missing.
@@ -81,15 +91,20 @@ pub async fn run(basis: &Basis, path: &Path, clock: Clock, first: bool, stops: &
         seen = state.look(None).await?;
     }
     let source = source_of(&state.inventory().fleet);
-    let mut deliveries = Deliveries::start(config, &store, &source, clock)?;
+    let ways = Ways { store: store.clone(), board: front.board.clone(), clock, source };
+    let mut deliveries = Deliveries::start(config, ways)?;
+    deliveries.forget(config).await?;
     let cause = Cause { started: first, files: cause_files(config, first), ..Cause::default() };
     let mut teller = Teller::resume(&store, terms(config, &state, &deliveries), cause).await?;
     deliveries.notes.extend(undelivered(&store).await);
+    // The last that can fail: from here on this session runs.
+    front.listen(config.listen).await?;
     if first {
-        announce::say(&announce::text(&state, config, &deliveries.notes));
+        announce::say(&announce::text(&state, front.address(), &deliveries.notes));
     }
     log_findings(&seen.findings, state.commit_read());
-    let mut session = Session { basis, path, text: basis.text.clone(), watch, failed: false, armed: None };
+    let text = basis.text.clone();
+    let mut session = Session { basis, path, text, watch, front, failed: false, whole: false, armed: None };
     session.tell(&mut teller, &mut state, &mut seen, &deliveries).await;
     let mut full = interval_at(Instant::now() + config.full_pass(), config.full_pass());
     full.set_missed_tick_behavior(MissedTickBehavior::Delay);
@@ -99,9 +114,11 @@ pub async fn run(basis: &Basis, path: &Path, clock: Clock, first: bool, stops: &
         let mut look = tokio::select! {
             _ = stops.term.recv() => break End::Stopped,
             _ = stops.interrupt.recv() => break End::Stopped,
-            _ = stops.hangup.recv() => Some(Look::Whole),
-            () = session.watch.changed() => Some(Look::Changed),
-            _ = full.tick() => Some(Look::Whole),
+            _ = stops.hangup.recv() => { session.ask_for_all(); continue }
+            () = session.watch.changed() => Some(session.settled()),
+            _ = full.tick() => { session.ask_for_all(); continue }
+            () = deliveries.asked() => { deliveries.answer().await; continue }
+            () = deliveries.news() => None,
             () = somebody_wrote(&store, &state, &teller), if !session.failed => None,
             () = sleep(wait) => None,
         };
@@ -112,6 +129,7 @@ pub async fn run(basis: &Basis, path: &Path, clock: Clock, first: bool, stops: &
             // What the failed pass had read may not be in force yet.
             look = look.or(Some(Look::Changed));
         }
+        session.front.board.begin();
         match state.look(look).await {
             Ok(new) => {
                 if new.findings != seen.findings {
@@ -127,6 +145,10 @@ pub async fn run(basis: &Basis, path: &Path, clock: Clock, first: bool, stops: &
             undelivered(&store).await;
         }
     };
+    match &end {
+        End::Stopped => session.front.stopping(),
+        End::Reconfigured(_) => session.front.reloading(),
+    }
     deliveries.stop().await;
     store.close().await;
     if matches!(end, End::Stopped) {
@@ -148,12 +170,27 @@ struct Session<'a> {
     /// The configuration's text when it was last looked at.
     text: Tree,
     watch: Watch,
+    /// Hears how passes go.
+    front: &'a mut Front,
     failed: bool,
+    /// Whether everything is to be read anew once the files are quiet.
+    whole: bool,
     /// The secret files that are watched.
     armed: Option<Vec<PathBuf>>,
 }
 
 impl Session<'_> {
+    /// Asks for a look at everything as soon as the files are quiet: one caught half written would be told as broken.
+    fn ask_for_all(&mut self) {
+        self.whole = true;
+        self.watch.ask();
+    }
+
+    /// The look that is due once the files are quiet.
+    fn settled(&mut self) -> Look {
+        if std::mem::take(&mut self.whole) { Look::Whole } else { Look::Changed }
+    }
+
     /// Watches the files that secrets are kept in, too, once it is known which they are.
     fn rearm(&mut self, state: &State) {
         let mut secrets: Vec<PathBuf> = state.ground().secret_files(state.references());
@@ -189,10 +226,10 @@ impl Session<'_> {
     async fn tell(&mut self, teller: &mut Teller, state: &mut State, seen: &mut Seen, deliveries: &Deliveries) {
         for _ in 0..TURNS {
             match teller.tell(state, seen).await {
-                Ok(Telling::Nothing) => return self.failed = false,
+                Ok(Telling::Nothing) => return self.passed(teller, state, seen),
                 Ok(Telling::News) => {
-                    self.failed = false;
-                    return deliveries.nudge();
+                    deliveries.nudge();
+                    return self.passed(teller, state, seen);
                 }
                 Ok(Telling::Overtaken) => match state.look(Some(Look::Changed)).await {
                     Ok(new) => *seen = new,
@@ -204,8 +241,14 @@ impl Session<'_> {
         tracing::warn!("another daemon keeps telling from the same ledger; this one waits for its next pass");
     }
 
+    fn passed(&mut self, teller: &Teller, state: &State, seen: &Seen) {
+        self.failed = false;
+        self.front.passed(state, teller, seen);
+    }
+
     fn failed(&mut self, error: &dyn std::error::Error) {
         self.failed = true;
+        self.front.board.fail();
         tracing::error!("the pass failed and is made again: {}", with_causes(error));
     }
 
@@ -214,6 +257,7 @@ impl Session<'_> {
         let loaded = config::load(self.path);
         let is_new = loaded.texts != self.text;
         self.text = loaded.texts;
+        self.front.board.set_configuration_refused(loaded.config.is_err());
         match loaded.config {
             Ok(config) if is_new && config != self.basis.config => {
                 return Some(Basis { config, text: self.text.clone() });

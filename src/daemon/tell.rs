@@ -5,20 +5,21 @@ use std::collections::{BTreeMap, BTreeSet};
 use jiff::Timestamp;
 
 use crate::alert::{
-    self, CONTENT_TYPE, Cause, Foresight, InventoryRead, InventoryRefused, Message, NewCommit, Pass, RefusedReport,
-    ReportTaken, Terms, Thread, Told, Verdict,
+    self, CONTENT_TYPE, Cause, Foresight, Gone, InventoryRead, InventoryRefused, Message, NewCommit, Pass,
+    RefusedReport, ReportTaken, StoppedTold, Terms, Thread, Told, Verdict,
 };
 use crate::gather::GatherError;
 use crate::gather::intake::kept_reasons;
 use crate::ledger::{Line, parse_line};
-use crate::setting::Name;
-use crate::store::{Decision, EntryKind, NewMessage, Store};
+use crate::setting::{Name, Weight};
+use crate::store::{Decision, EntryKind, NewMessage, StoppedWebhook, Store};
 use crate::yaml::{self, Data};
 
 use super::pass::{Seen, State};
 
 const THREAD: &str = "alert.thread";
 const REFUSED_INVENTORY: &str = "alert.inventory";
+const STOPPED: &str = "alert.stopped";
 const REFUSED_REPORTS: &str = "alert.reports";
 const KNOWN: &str = "alert.known";
 const LEDGER: &str = "alert.ledger";
@@ -46,6 +47,7 @@ pub struct Teller {
     told: BTreeMap<Name, Told>,
     thread: Thread,
     refused: Option<InventoryRefused>,
+    stopped: StoppedTold,
     /// The last refused report that was told of.
     refused_seq: i64,
     /// The stations of the last inventory that was in force.
@@ -71,6 +73,7 @@ impl Teller {
             told,
             thread: store.memo(THREAD).await?.map(|text| Thread::stored(&text)).unwrap_or_default(),
             refused: store.memo(REFUSED_INVENTORY).await?.map(|text| InventoryRefused::from_json(&text)),
+            stopped: store.memo(STOPPED).await?.map(|text| alert::stopped_from_json(&text)).unwrap_or_default(),
             refused_seq: number(store.memo(REFUSED_REPORTS).await?),
             known: known.into_iter().map(Name::from).collect(),
             ledger_seq: number(store.memo(LEDGER).await?),
@@ -152,6 +155,9 @@ impl Teller {
             clock: seen.now,
         };
         let inventory = alert::inventory(self.refused.as_ref(), &self.thread, &read, &self.terms);
+        let now_stopped = state.store().stopped_webhooks().await?;
+        let now_stopped = now_stopped.into_iter().map(|(webhook, noted)| (webhook.into(), gone(noted))).collect();
+        let stopped = alert::stopped(&self.stopped, &now_stopped, &inventory.thread, seen.now, &self.terms);
         let names = state.names();
         let vanished: BTreeSet<Name> = self.known.difference(&names).cloned().collect();
         let foresee = state.foresee();
@@ -164,7 +170,7 @@ impl Teller {
             commit: state.commit(),
             clock: seen.now,
         };
-        let verdict = alert::decide(&self.told, &inventory.thread, &pass, &self.terms);
+        let verdict = alert::decide(&self.told, &stopped.thread, &pass, &self.terms);
         let (refusals, refused_seq) = self.refused_reports(state.store(), seen.now).await?;
         let mut decision = Decision::default();
         for (station, told) in &verdict.told {
@@ -177,7 +183,7 @@ impl Teller {
                 None => decision.told_removals.push(station.to_string()),
             }
         }
-        let messages = inventory.messages.iter().chain(&verdict.messages).chain(&refusals);
+        let messages = inventory.messages.iter().chain(&stopped.messages).chain(&verdict.messages).chain(&refusals);
         decision.messages = messages.map(outgoing).collect();
         let mut memo = |name: &str, changed: bool, value: Option<String>| {
             if changed {
@@ -190,12 +196,14 @@ impl Teller {
             inventory.refused != self.refused,
             inventory.refused.as_ref().map(InventoryRefused::to_json),
         );
+        let kept = (!stopped.told.is_empty()).then(|| alert::stopped_to_json(&stopped.told));
+        memo(STOPPED, stopped.told != self.stopped, kept);
         memo(REFUSED_REPORTS, refused_seq != self.refused_seq, Some(refused_seq.to_string()));
         let known = if names.is_empty() { &self.known } else { &names };
         let list = || serde_json::to_string(&known.iter().map(|name| &**name).collect::<Vec<_>>()).ok();
         memo(KNOWN, *known != self.known, list());
         let known = known.clone();
-        Ok((decision, After { verdict, refused: inventory.refused, refused_seq, known }))
+        Ok((decision, After { verdict, refused: inventory.refused, stopped: stopped.told, refused_seq, known }))
     }
 
     /// Messages for reports refused since the last telling, whoever took them up.
@@ -235,10 +243,23 @@ impl Teller {
         self.refused_seq
     }
 
+    /// Open cases that were told, by their weight, the heaviest first.
+    pub fn open_cases(&self) -> Vec<(Weight, u64)> {
+        let weights = self.told.values().filter_map(|told| Some(told.open()?.seen.weight));
+        let mut counts: BTreeMap<Weight, u64> = BTreeMap::new();
+        weights.for_each(|weight| *counts.entry(weight).or_default() += 1);
+        counts.into_iter().rev().collect()
+    }
+
     /// When the next reminder falls due.
     pub fn next_reminder(&self) -> Option<Timestamp> {
         alert::next_reminder(&self.told, &self.terms.webhooks)
     }
+}
+
+fn gone(noted: StoppedWebhook) -> Gone {
+    let since = Timestamp::from_millisecond(noted.at_ms).unwrap_or_default();
+    Gone { since, address: noted.address, message: noted.message }
 }
 
 /// The id and station that a refused report names, as far as it can be read.
@@ -255,16 +276,18 @@ fn named(body: &str) -> (Option<String>, Option<String>) {
 struct After {
     verdict: Verdict,
     refused: Option<InventoryRefused>,
+    stopped: StoppedTold,
     refused_seq: i64,
     known: BTreeSet<Name>,
 }
 
 impl After {
     fn take_over(self, teller: &mut Teller) {
-        let After { verdict, refused, refused_seq, known } = self;
+        let After { verdict, refused, stopped, refused_seq, known } = self;
         verdict.apply(&mut teller.told);
         teller.thread = verdict.thread;
         teller.refused = refused;
+        teller.stopped = stopped;
         teller.refused_seq = refused_seq;
         teller.known = known;
     }

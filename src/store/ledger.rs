@@ -82,6 +82,21 @@ pub enum Verification {
 }
 
 impl Store {
+    /// How many entries of each kind there are after `after` and up to `until`.
+    pub async fn entries_by_kind(&self, after: i64, until: i64) -> Result<BTreeMap<String, i64>, StoreError> {
+        self.bounded("counting the ledger", async {
+            sqlx::query("SELECT kind, COUNT(*) FROM ledger WHERE seq > $1 AND seq <= $2 GROUP BY kind")
+                .bind(after)
+                .bind(until)
+                .fetch_all(&self.readers)
+                .await?
+                .iter()
+                .map(|row| Ok((row.try_get(0)?, row.try_get(1)?)))
+                .collect()
+        })
+        .await
+    }
+
     /// Adds entries at the end, in one transaction and in the order given; answers are in the same order.
     pub async fn append(&self, entries: &[NewEntry]) -> Result<Vec<Appended>, StoreError> {
         for entry in entries {

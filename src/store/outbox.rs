@@ -284,7 +284,7 @@ fn waiting_from(row: &AnyRow) -> Result<Waiting, sqlx::Error> {
     })
 }
 
-fn delivery_from(row: &AnyRow) -> Result<Delivery, sqlx::Error> {
+pub(super) fn delivery_from(row: &AnyRow) -> Result<Delivery, sqlx::Error> {
     Ok(Delivery {
         seq: row.try_get("seq")?,
         webhook: row.try_get("webhook")?,

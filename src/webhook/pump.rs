@@ -50,10 +50,27 @@ pub enum PumpState {
     Waiting { until_ms: i64 },
     /// The store failed; it is asked again soon.
     StoreFailed,
-    /// The receiver answered 410. Nothing is sent until the program starts again; messages are kept.
+    /// The receiver answered 410. Nothing is sent until somebody starts it again, or the program; messages are kept.
     Gone,
     /// Told to stop.
     Stopped,
+}
+
+impl PumpState {
+    /// Every word of [`PumpState::as_str`].
+    pub const WORDS: [&str; 6] = ["idle", "sending", "waiting", "store-failed", "gone", "stopped"];
+
+    /// One word for metrics and pages.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            PumpState::Idle => "idle",
+            PumpState::Sending => "sending",
+            PumpState::Waiting { .. } => "waiting",
+            PumpState::StoreFailed => "store-failed",
+            PumpState::Gone => "gone",
+            PumpState::Stopped => "stopped",
+        }
+    }
 }
 
 /// What a page can show of a webhook.
@@ -69,6 +86,37 @@ pub struct PumpStatus {
     pub last_error: Option<String>,
     /// Messages waiting, counted when the pump last came to rest or a try failed.
     pub waiting: i64,
+    /// Tries so far, and how many of them delivered a message.
+    pub tries: u64,
+    pub delivered: u64,
+}
+
+impl PumpStatus {
+    /// Of a webhook at an address, before the first try.
+    pub fn new(webhook: &str, url: &str) -> PumpStatus {
+        PumpStatus {
+            webhook: webhook.to_owned(),
+            address: shown_address(url),
+            state: PumpState::Idle,
+            last_try_ms: None,
+            last_delivered_ms: None,
+            last_error: None,
+            waiting: 0,
+            tries: 0,
+            delivered: 0,
+        }
+    }
+
+    /// Takes in what became of a try.
+    pub fn tried(&mut self, error: Option<String>, now_ms: i64) {
+        self.tries += 1;
+        self.last_try_ms = Some(now_ms);
+        if error.is_none() {
+            self.delivered += 1;
+            self.last_delivered_ms = Some(now_ms);
+        }
+        self.last_error = error;
+    }
 }
 
 /// Why a pump ended.
@@ -96,15 +144,7 @@ pub struct Pump {
 
 impl Pump {
     pub fn new(store: Store, sender: Arc<Sender>, target: Target, clock: fn() -> i64, random: fn() -> f64) -> Self {
-        let (status, _) = watch::channel(PumpStatus {
-            webhook: target.webhook.clone(),
-            address: shown_address(&target.url),
-            state: PumpState::Idle,
-            last_try_ms: None,
-            last_delivered_ms: None,
-            last_error: None,
-            waiting: 0,
-        });
+        let (status, _) = watch::channel(PumpStatus::new(&target.webhook, &target.url));
         Self { store, sender, target, clock, random, status, failed: None }
     }
 
@@ -225,16 +265,14 @@ impl Pump {
     }
 
     fn outcome(&self, waiting: &Waiting, attempt: &Attempt, now_ms: i64) -> Try {
-        let (error, asked_ms) = match attempt {
-            Attempt::Delivered { .. } => return Try::Delivered,
-            Attempt::Refused { status, retry_after_ms } => (format!("the receiver answered {status}"), *retry_after_ms),
-            Attempt::Gone => (
-                "the receiver answered 410, it wants no more messages; sending stops until the next start".to_owned(),
-                None,
-            ),
-            Attempt::Unreachable { why } => (why.clone(), None),
-            Attempt::TimedOut => ("the receiver gave no answer in time".to_owned(), None),
-            Attempt::Unsendable { why } => (why.clone(), None),
+        let Some(error) = attempt.error() else { return Try::Delivered };
+        let asked_ms = match attempt {
+            Attempt::Refused { retry_after_ms, .. } => *retry_after_ms,
+            Attempt::Delivered { .. }
+            | Attempt::Gone
+            | Attempt::Unreachable { .. }
+            | Attempt::TimedOut
+            | Attempt::Unsendable { .. } => None,
         };
         let tries = waiting.tries.saturating_add(1);
         let wait = wait_ms(tries, (self.random)(), asked_ms);
@@ -282,11 +320,7 @@ impl Pump {
             Some(_) => self.count().await.unwrap_or(shown),
         };
         self.show(|status| {
-            status.last_try_ms = Some(now_ms);
-            if error.is_none() {
-                status.last_delivered_ms = Some(now_ms);
-            }
-            status.last_error = error;
+            status.tried(error, now_ms);
             status.waiting = waiting;
         });
     }

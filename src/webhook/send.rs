@@ -57,6 +57,21 @@ pub enum Attempt {
     Unsendable { why: String },
 }
 
+impl Attempt {
+    /// What went wrong, fit to be shown; nothing where the message was delivered.
+    pub fn error(&self) -> Option<String> {
+        match self {
+            Attempt::Delivered { .. } => None,
+            Attempt::Refused { status, .. } => Some(format!("the receiver answered {status}")),
+            Attempt::Gone => Some(
+                "the receiver answered 410, it wants no more messages; sending stops until it is started again".into(),
+            ),
+            Attempt::Unreachable { why } | Attempt::Unsendable { why } => Some(why.clone()),
+            Attempt::TimedOut => Some("the receiver gave no answer in time".into()),
+        }
+    }
+}
+
 /// Why a sender cannot be made.
 #[derive(Debug, Error)]
 pub enum SendError {

@@ -158,6 +158,24 @@ fn a_hangup_makes_it_look_where_no_event_came_from() {
 }
 
 #[test]
+fn a_hangup_waits_until_a_file_is_whole() {
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    fleet.configure(1_500, &webhook("on-call"));
+    let daemon = fleet.start();
+    receiver.wait_for(1);
+    let text = fleet_yaml(NEW_OFFICER);
+    // Half a file, as somebody's editor or copy leaves it for a moment.
+    let half = text.find("profiles:").expect("the profiles");
+    fleet.write(FLEET, text.get(..half).expect("half of it"));
+    signal(daemon.pid(), "HUP");
+    std::thread::sleep(std::time::Duration::from_millis(500));
+    fleet.write(FLEET, &text);
+    let heard = receiver.still(2);
+    assert_eq!(heard[1].data()["counts"]["opened"]["stations"], 5, "{}", heard[1].body);
+}
+
+#[test]
 fn it_goes_on_when_nobody_reads_its_output_any_more() {
     let receiver = Receiver::start(SIGNING);
     let fleet = Fleet::new(&receiver);

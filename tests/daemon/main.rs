@@ -3,11 +3,13 @@
 
 mod fleet;
 mod postgres;
+mod probe;
 mod process;
 mod receiver;
 mod told;
 mod witness;
 
+mod again;
 mod against;
 mod away;
 mod configuration;
@@ -16,10 +18,12 @@ mod drops;
 mod explain;
 mod files;
 mod git;
+mod health;
 mod killed;
 mod main_job;
 mod refused;
 mod sample;
 mod secrets;
+mod supervised;
 mod together;
 mod worklist;

@@ -35,6 +35,9 @@ fn program(folder: &Path, arguments: &[&str]) -> Command {
     for name in ["CONFIG", "CLOCK", "LOG", "LOG_FORMAT", "WEBHOOK", "SIGNING"] {
         command.env_remove(format!("STATIONKEEP_{name}"));
     }
+    for name in ["NOTIFY_SOCKET", "WATCHDOG_USEC", "WATCHDOG_PID"] {
+        command.env_remove(name);
+    }
     command
 }
 
@@ -48,6 +51,18 @@ fn mouths(folder: &Path) -> (PathBuf, PathBuf) {
 
 fn said(path: &Path) -> String {
     String::from_utf8_lossy(&fs::read(path).unwrap_or_default()).into_owned()
+}
+
+/// The same with a patience of its own, for what must take longer.
+pub fn until_within<T>(patience: Duration, what: &str, mut answer: impl FnMut() -> Option<T>) -> T {
+    let start = Instant::now();
+    loop {
+        if let Some(answer) = answer() {
+            return answer;
+        }
+        assert!(start.elapsed() < patience, "waited {patience:?} for this: {what}");
+        std::thread::sleep(Duration::from_millis(100));
+    }
 }
 
 fn exit_of(child: &mut Child, what: &str) -> ExitStatus {
@@ -170,6 +185,11 @@ impl Daemon {
     /// Waits for a line of its log.
     pub fn logs(&self, text: &str) {
         until(&format!("`{text}` in the log"), || self.log().contains(text).then_some(()));
+    }
+
+    /// Waits for its end by itself; how it ended.
+    pub fn ended(mut self) -> Option<i32> {
+        exit_of(&mut self.child.0, "the daemon").code()
     }
 
     /// Sends a signal that stops it; how it ended.

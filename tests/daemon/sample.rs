@@ -24,6 +24,9 @@ pub fn copy(from: &Path, to: &Path) {
 pub fn sample() -> Fleet {
     let mut fleet = Fleet::bare();
     copy(&Path::new(env!("CARGO_MANIFEST_DIR")).join("config"), &fleet.path("config"));
+    // Its own port may be taken on the machine that runs the tests.
+    let text = fs::read_to_string(fleet.path("config/stationkeep.yaml")).expect("the configuration");
+    fleet.write("config/stationkeep.yaml", &text.replace("127.0.0.1:8470", "127.0.0.1:0"));
     fleet.environment.push(("STATIONKEEP_CLOCK".into(), "2026-11-25T12:00:00Z".into()));
     fleet
 }

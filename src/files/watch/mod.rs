@@ -124,6 +124,11 @@ impl Watch {
         self.told.changed.notified().await;
     }
 
+    /// Has the watch speak through [`Watch::changed`] once the files are quiet, whether or not anything changed.
+    pub fn ask(&self) {
+        let _ = self.orders.send(Order::Look);
+    }
+
     /// Watches something else from now on. Says so once through [`Watch::changed`] if that makes a difference, since
     /// what changed before the watches stood would be missed otherwise.
     pub fn rearm(&self, interest: Interest) {

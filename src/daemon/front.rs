@@ -1,0 +1,96 @@
+//! The parts of the daemon that face outward and outlive sessions: the board and its HTTP server, and the service manager.
+//! They are told how passes go, and never have a say in them.
+
+use std::net::SocketAddr;
+use std::sync::{Arc, OnceLock};
+use std::time::{Duration, Instant};
+
+use tokio_util::sync::{CancellationToken, DropGuard};
+
+use crate::finding::Finding;
+use crate::web::{Board, Clocks, ListenError, Server, View};
+
+use super::deliveries::system_ms;
+use super::pass::{Seen, State};
+use super::supervisor::Supervisor;
+use super::tell::Teller;
+
+/// Everything that faces outward.
+pub struct Front {
+    pub board: Arc<Board>,
+    server: Option<Server>,
+    supervisor: Arc<Supervisor>,
+    /// Whether the service manager knows that the program is ready.
+    is_ready: bool,
+    _watchdog: DropGuard,
+}
+
+/// Time since this was first asked; never goes back.
+fn steady() -> Duration {
+    static START: OnceLock<Instant> = OnceLock::new();
+    START.get_or_init(Instant::now).elapsed()
+}
+
+impl Front {
+    /// Opens the board, and gives signs of life where a watchdog wants them.
+    pub fn open() -> Front {
+        let board = Arc::new(Board::new(Clocks { steady, system_ms }));
+        let supervisor = Arc::new(Supervisor::from_env());
+        let stop = CancellationToken::new();
+        tokio::spawn(supervisor.clone().watch(board.clone(), stop.clone()));
+        Front { board, server: None, supervisor, is_ready: false, _watchdog: stop.drop_guard() }
+    }
+
+    /// Listens on this address, and no longer on the one before. Where it cannot, the one before stays.
+    ///
+    /// # Errors
+    /// The address cannot be listened on.
+    pub async fn listen(&mut self, asked: SocketAddr) -> Result<(), ListenError> {
+        if self.server.as_ref().is_none_or(|server| server.asked() != asked) {
+            let server = Server::start(asked, self.board.clone()).await?;
+            tracing::info!(address = %server.address(), "listening");
+            self.server = Some(server);
+        }
+        Ok(())
+    }
+
+    /// The address that is listened on, with its real port.
+    pub fn address(&self) -> Option<SocketAddr> {
+        self.server.as_ref().map(Server::address)
+    }
+
+    /// A pass has finished: what it left is shown.
+    pub fn passed(&mut self, state: &State, teller: &Teller, seen: &Seen) {
+        let view = view(state, teller, &seen.findings);
+        let stations = view.totals.counted();
+        let line = format!("{stations}: {}; {} errors in the files", view.totals.sentence(), view.errors);
+        self.board.finish(view);
+        if !std::mem::replace(&mut self.is_ready, true) {
+            self.supervisor.ready();
+        }
+        self.supervisor.status(&line);
+    }
+
+    /// A changed configuration is taken up; the next pass makes the program ready again.
+    pub fn reloading(&mut self) {
+        self.is_ready = false;
+        self.supervisor.reloading();
+    }
+
+    /// The program ends.
+    pub fn stopping(&self) {
+        self.supervisor.stopping();
+    }
+}
+
+fn view(state: &State, teller: &Teller, findings: &[Finding]) -> View {
+    let errors = findings.iter().filter(|finding| finding.is_error()).count();
+    View {
+        totals: state.totals(),
+        open_cases: teller.open_cases(),
+        in_force_since: state.in_force_since(),
+        errors: errors as u64,
+        warnings: (findings.len() - errors) as u64,
+        next_reminder: teller.next_reminder(),
+    }
+}

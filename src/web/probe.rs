@@ -1,0 +1,97 @@
+//! Whether the ledger can be written, found out by writing a row that is written over the next time.
+//! However many ask at once, one looks; what it found holds for a moment.
+
+use std::time::Duration;
+
+use tokio::sync::Mutex;
+use tokio::task::JoinHandle;
+use tokio::time::timeout;
+
+use super::board::Clocks;
+use crate::store::{Store, StoreError};
+
+/// What was found holds so long.
+const FRESH: Duration = Duration::from_secs(2);
+
+/// Whoever asks waits so long; the look itself goes on.
+const PATIENCE: Duration = Duration::from_secs(3);
+
+/// Why the ledger cannot be written.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Trouble {
+    /// One word: `full`, `read-only`, `busy`, `away` or `failing`.
+    pub word: &'static str,
+    pub sentence: String,
+}
+
+impl Trouble {
+    fn of(error: &StoreError) -> Trouble {
+        let word = match error {
+            StoreError::Full { .. } => "full",
+            StoreError::ReadOnly { .. } => "read-only",
+            StoreError::Busy { .. } => "busy",
+            StoreError::NoAnswer { .. } | StoreError::Open { .. } => "away",
+            StoreError::Address
+            | StoreError::Folder { .. }
+            | StoreError::Newer { .. }
+            | StoreError::Migration { .. }
+            | StoreError::Nul { .. }
+            | StoreError::RowGone { .. }
+            | StoreError::Database { .. } => "failing",
+        };
+        Trouble { word, sentence: format!("{error}.") }
+    }
+}
+
+type Found = Result<(), Trouble>;
+
+#[derive(Debug, Default)]
+struct Slot {
+    /// When something was found, by the steady clock, and where.
+    found: Option<(Duration, String, Found)>,
+    /// A look under way, and where.
+    look: Option<(String, JoinHandle<Found>)>,
+}
+
+/// Looks, at most one at a time.
+#[derive(Debug)]
+pub(super) struct Probe {
+    clocks: Clocks,
+    slot: Mutex<Slot>,
+}
+
+impl Probe {
+    pub fn new(clocks: Clocks) -> Probe {
+        Probe { clocks, slot: Mutex::default() }
+    }
+
+    /// Whether this ledger can be written.
+    pub async fn writable(&self, store: &Store) -> Found {
+        let mut slot = self.slot.lock().await;
+        let now = (self.clocks.steady)();
+        if let Some((at, place, found)) = &slot.found
+            && place == store.place()
+            && now.saturating_sub(*at) < FRESH
+        {
+            return found.clone();
+        }
+        let mut look = match slot.look.take().filter(|(place, _)| place == store.place()) {
+            Some((_, look)) => look,
+            None => {
+                let (store, at_ms) = (store.clone(), (self.clocks.system_ms)());
+                tokio::spawn(async move { store.check_writable(at_ms).await.map_err(|error| Trouble::of(&error)) })
+            }
+        };
+        let found = match timeout(PATIENCE, &mut look).await {
+            Ok(Ok(found)) => found,
+            Ok(Err(_)) => Err(Trouble { word: "failing", sentence: "The look at the ledger was cut short.".into() }),
+            Err(_) => {
+                slot.look = Some((store.place().to_owned(), look));
+                let sentence = format!("The ledger {} gives no answer to a write.", store.place());
+                Err(Trouble { word: "away", sentence })
+            }
+        };
+        slot.found = Some(((self.clocks.steady)(), store.place().to_owned(), found.clone()));
+        found
+    }
+}
