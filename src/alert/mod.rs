@@ -39,6 +39,9 @@
 //!
 //! *Reminders* go to webhooks that take the weight the case has now. When one case of a weight is due, all open cases
 //! of that weight are in the message, so that they fall due together from then on.
+//!
+//! *A stopped webhook* ([`stopped()`]): one whose receiver answered that it wants no more (410). The others are told of it as of
+//! a case: once when it stops, again when a reminder is due, once when messages go to it again. It is told nothing itself.
 
 mod cause;
 mod clip;

@@ -92,6 +92,6 @@ fn a_receiver_that_is_gone_is_left_alone_and_the_others_hear_of_it_once() {
     let kept = gone.wait_for(2);
     assert_eq!(kept[0].id, gone.requests()[0].id);
     assert_eq!(all_names(&kept[1]), all_names(&receiver.heard()[2]));
-    receiver.still(3);
+    assert_eq!(receiver.still(4)[3].data()["state"], "back");
     in_order(&gone);
 }
