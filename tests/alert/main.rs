@@ -9,8 +9,8 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use serde_json::Value as Json;
 use stationkeep::alert::{
-    Cause, Foresight, Gone, InventoryRead, Message, Next, Pass, RefusedReport, StoppedTold, Subscription, Terms, Thread,
-    decide, heartbeat, inventory, report_refused, source_of, stopped,
+    Cause, Foresight, Gone, InventoryRead, Message, Next, Pass, RefusedReport, StoppedTold, Subscription, Terms,
+    Thread, decide, heartbeat, inventory, report_refused, source_of, stopped,
 };
 use stationkeep::drift::{LifelineService, Service, Standing, StationDrift};
 use stationkeep::finding::{Code, Finding, Place};

@@ -75,10 +75,7 @@ fn a_webhook_that_answers_410_stops_the_others_hear_of_it_and_it_starts_again_by
     fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
     let heard = receiver.wait_for(3);
     let told = heard.iter().find(|got| got.kind() == GONE).expect("the others hear of it");
-    assert_eq!(
-        (told.kind(), &told.data()["state"], &told.data()["webhook"]),
-        (GONE, &"gone".into(), &"second".into())
-    );
+    assert_eq!((told.kind(), &told.data()["state"], &told.data()["webhook"]), (GONE, &"gone".into(), &"second".into()));
     let mend = told.data()["mend"].as_str().expect("what to do");
     assert!(mend.contains("stationkeep deliveries start second."), "{mend}");
     // It is left alone, and told nothing of itself.
