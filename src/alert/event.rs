@@ -28,7 +28,7 @@ pub(super) enum Kind {
     Drift,
     InventoryRefused,
     ReportRefused,
-    WebhookStopped,
+    WebhookGone,
     Heartbeat,
 }
 
@@ -38,7 +38,7 @@ impl Kind {
             Kind::Drift => "stationkeep.drift.v1",
             Kind::InventoryRefused => "stationkeep.inventory.refused.v1",
             Kind::ReportRefused => "stationkeep.report.refused.v1",
-            Kind::WebhookStopped => "stationkeep.webhook.stopped.v1",
+            Kind::WebhookGone => "stationkeep.webhook.gone.v1",
             Kind::Heartbeat => "stationkeep.heartbeat.v1",
         }
     }

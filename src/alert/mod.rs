@@ -46,6 +46,9 @@
 //!
 //! *Reminders* go to webhooks that take the weight the case has now. When one case of a weight is due, all open cases
 //! of that weight are in the message, so that they fall due together from then on.
+//!
+//! *A stopped webhook* ([`stopped()`]): one whose receiver answered that it wants no more (410). The others are told of it as of
+//! a case: once when it stops, again when a reminder is due, once when messages go to it again. It is told nothing itself.
 
 mod asides;
 mod cause;
@@ -92,7 +95,7 @@ pub use next::{Foresight, Next};
 pub use pass::{Cause, NewCommit, Pass, ReportTaken};
 pub use refused::{InventoryRead, InventoryRefused, InventoryVerdict, RefusedReport, inventory, report_refused};
 pub use seen::{Seen, SeenLifeline, SeenSetting, Shown};
-pub use stopped::{StoppedTold, StoppedVerdict, WebhookStopped, stopped};
+pub use stopped::{Gone, StoppedTold, StoppedVerdict, WebhookStopped, stopped};
 pub use told::{Case, Heard, Over, REMEMBERED, Told};
 pub use wire::{stopped_from_json, stopped_to_json};
 

@@ -1,18 +1,29 @@
-//! Messages about webhooks that are stopped, because their receivers answered that they want no more: told to the
-//! other webhooks, with reminders, and lifted when they are sent to again. A stopped webhook is told nothing of it.
+//! Messages about webhooks that are stopped, because their receivers answered 410 (gone): told to the other webhooks, since
+//! whoever listened there hears nothing any more and may not know it; with reminders, and lifted when they are sent to
+//! again. A stopped webhook is told nothing of it.
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::Timestamp;
 use serde::Serialize;
 
-use super::clip::{NAME, SENTENCE, clip};
+use super::clip::{NAME, PLACE, SENTENCE, clip};
 use super::event::{Envelope, Kind, Message};
 use super::mark::{Inking, Mark, Thread};
 use super::refused::is_due;
 use super::told::{Heard, fresh};
 use super::{Subscription, Terms};
 use crate::setting::Name;
+
+/// A webhook that gets no more messages.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Gone {
+    pub since: Timestamp,
+    /// As much of its address as may be shown.
+    pub address: String,
+    /// The id of the message that was answered so.
+    pub message: String,
+}
 
 /// What was told of one stopped webhook; kept until every webhook that heard of it heard that it goes on.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -35,18 +46,24 @@ pub struct StoppedVerdict {
 #[derive(Serialize)]
 struct Data {
     summary: String,
-    /// `stopped` or `started`.
+    /// `gone` or `back`.
     state: &'static str,
     webhook: String,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    address: Option<String>,
     /// Since when it is, or was, stopped.
     since: String,
-    next: String,
+    /// The first of the messages that are kept.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    undelivered_from: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    mend: Option<String>,
 }
 
 /// Decides what to tell of webhooks that are stopped `now`, each since some time. The same input gives the same verdict.
 pub fn stopped(
     before: &StoppedTold,
-    now: &BTreeMap<Name, Timestamp>,
+    now: &BTreeMap<Name, Gone>,
     thread: &Thread,
     clock: Timestamp,
     terms: &Terms,
@@ -55,13 +72,14 @@ pub fn stopped(
     let names: BTreeSet<&Name> = before.keys().chain(now.keys()).collect();
     for name in names {
         let last = before.get(name);
-        let is_over = !now.contains_key(name);
-        let since = now.get(name).copied().or(last.map(|last| last.since)).unwrap_or(clock);
+        let gone = now.get(name);
+        let since = gone.map(|gone| gone.since).or(last.map(|last| last.since)).unwrap_or(clock);
         let mut heard = last.map(|last| last.heard.clone()).unwrap_or_default();
         heard.retain(|webhook, heard| {
             terms.webhooks.iter().any(|known| known.name == *webhook) || fresh(heard.at, clock)
         });
-        let case = Case { name, since, is_over, mark: mark(name, since, is_over) };
+        let is_over = gone.is_none();
+        let case = Case { name, since, gone, mark: mark(name, since, is_over) };
         for webhook in terms.webhooks.iter().filter(|webhook| !now.contains_key(&webhook.name)) {
             let tell = match (is_over, heard.get(&webhook.name)) {
                 (true, last) => last.is_some(),
@@ -90,32 +108,40 @@ pub fn stopped(
 struct Case<'a> {
     name: &'a Name,
     since: Timestamp,
-    is_over: bool,
+    /// Nothing where it is sent to again.
+    gone: Option<&'a Gone>,
     mark: Mark,
 }
 
 impl Case<'_> {
     fn message(&self, webhook: &Subscription, thread: &Thread, clock: Timestamp, terms: &Terms) -> Message {
-        let kind = Kind::WebhookStopped;
+        let kind = Kind::WebhookGone;
         let id = thread.id(kind.as_str(), &webhook.name, &self.mark);
         let name = clip(self.name, NAME);
         let envelope = Envelope { id: &id, source: &terms.source, kind, subject: Some(&name), time: clock };
-        let summary = if self.is_over {
-            format!("Messages go to the webhook {name} again.")
-        } else {
-            format!(
-                "The webhook {name} is stopped: its receiver answered 410, it wants no more messages. Whoever it \
-                 told hears nothing; its messages are kept."
-            )
+        let (address, from) = (self.gone.map(|gone| &gone.address), self.gone.map(|gone| &gone.message));
+        let address = address.map(|address| clip(address, PLACE));
+        let summary = match &address {
+            None => format!("{name} gets messages again."),
+            Some(address) => format!(
+                "{name} gets no more messages: its receiver at {address} answered 410 (gone). What it was to be told is \
+                 kept and stays undelivered."
+            ),
         };
-        let next =
-            if self.is_over { "stationkeep deliveries".into() } else { format!("stationkeep deliveries start {name}") };
+        let mend = self.gone.map(|_| {
+            format!(
+                "Once somebody listens there again: stationkeep deliveries start {name}. Or give it another address, or \
+                 take it out of the configuration."
+            )
+        });
         let data = Data {
             summary: clip(&summary, SENTENCE),
-            state: if self.is_over { "started" } else { "stopped" },
+            state: if self.gone.is_some() { "gone" } else { "back" },
             webhook: name.clone(),
+            address,
             since: self.since.to_string(),
-            next,
+            undelivered_from: from.map(|from| clip(from, NAME)),
+            mend,
         };
         Message { webhook: webhook.name.clone(), body: envelope.seal(&data), id: id.clone() }
     }
@@ -146,6 +172,10 @@ mod tests {
         Timestamp::from_second(1_700_000_000 + minutes * 60).unwrap()
     }
 
+    fn gone(minutes: i64) -> Gone {
+        Gone { since: at(minutes), address: "https://hooks.example.org".into(), message: "told-1".into() }
+    }
+
     fn told(verdict: &StoppedVerdict) -> Vec<String> {
         let state = |body: &str| serde_json::from_str::<serde_json::Value>(body).unwrap()["data"]["state"].clone();
         verdict.messages.iter().map(|m| format!("{}: {}", m.webhook, state(&m.body))).collect()
@@ -154,36 +184,55 @@ mod tests {
     #[test]
     fn the_others_hear_of_a_stop_once_are_reminded_and_hear_that_it_is_over() {
         let terms = terms(&["a", "b", "c"]);
-        let now = BTreeMap::from([(Name::from("b"), at(0))]);
+        let now = BTreeMap::from([(Name::from("b"), gone(0))]);
         let first = stopped(&StoppedTold::new(), &now, &Thread::default(), at(0), &terms);
-        assert_eq!(told(&first), ["a: \"stopped\"", "c: \"stopped\""]);
+        assert_eq!(told(&first), ["a: \"gone\"", "c: \"gone\""]);
         let again = stopped(&first.told, &now, &first.thread, at(119), &terms);
         assert_eq!((told(&again), &again.told), (vec![], &first.told));
         let reminded = stopped(&first.told, &now, &first.thread, at(120), &terms);
         assert_eq!(told(&reminded).len(), 2);
         assert!(reminded.messages.iter().zip(&first.messages).all(|(two, one)| two.id != one.id));
         let over = stopped(&reminded.told, &BTreeMap::new(), &reminded.thread, at(130), &terms);
-        assert_eq!(told(&over), ["a: \"started\"", "c: \"started\""]);
+        assert_eq!(told(&over), ["a: \"back\"", "c: \"back\""]);
         assert!(over.told.is_empty());
     }
 
     #[test]
     fn where_all_are_stopped_nobody_is_told_and_the_first_that_goes_on_hears_of_the_other() {
         let terms = terms(&["a", "b"]);
-        let both = BTreeMap::from([(Name::from("a"), at(0)), (Name::from("b"), at(1))]);
+        let both = BTreeMap::from([(Name::from("a"), gone(0)), (Name::from("b"), gone(1))]);
         let silent = stopped(&StoppedTold::new(), &both, &Thread::default(), at(1), &terms);
         assert_eq!(told(&silent), [""; 0]);
-        let one = BTreeMap::from([(Name::from("b"), at(1))]);
+        let one = BTreeMap::from([(Name::from("b"), gone(1))]);
         let next = stopped(&silent.told, &one, &silent.thread, at(2), &terms);
-        assert_eq!(told(&next), ["a: \"stopped\""]);
+        assert_eq!(told(&next), ["a: \"gone\""]);
         assert!(next.messages[0].body.contains("deliveries start b"));
     }
 
     #[test]
     fn what_is_kept_reads_back_the_same_and_what_cannot_be_read_is_told_again() {
-        let now = BTreeMap::from([(Name::from("b"), at(0))]);
+        let now = BTreeMap::from([(Name::from("b"), gone(0))]);
         let told = stopped(&StoppedTold::new(), &now, &Thread::default(), at(0), &terms(&["a", "b"])).told;
         assert_eq!(super::super::stopped_from_json(&super::super::stopped_to_json(&told)), told);
-        assert_eq!(super::super::stopped_from_json("{\"stopped\": 9}"), StoppedTold::new());
+        assert_eq!(super::super::stopped_from_json("{\"gone\": 9}"), StoppedTold::new());
+    }
+
+    #[test]
+    fn the_message_says_what_is_so_and_what_to_do_and_no_name_makes_it_longer_than_it_may_be() {
+        let long = "\u{1}".repeat(90_000);
+        for (name, address, message) in [("b", "https://hooks.example.org", "told-1"), (&*long, &*long, &*long)] {
+            let gone = Gone { since: at(0), address: address.into(), message: message.into() };
+            let now = BTreeMap::from([(Name::from(name), gone)]);
+            let told = stopped(&StoppedTold::new(), &now, &Thread::default(), at(0), &terms(&["a"]));
+            let body = &told.messages[0].body;
+            assert!(body.len() <= super::super::LONGEST_BODY);
+            let event: serde_json::Value = serde_json::from_str(body).unwrap();
+            assert_eq!(event["type"], "stationkeep.webhook.gone.v1");
+            if name == "b" {
+                let data = &event["data"];
+                assert!(data["summary"].as_str().unwrap().contains("https://hooks.example.org answered 410"), "{data}");
+                assert_eq!((&data["undelivered_from"], &event["subject"]), (&"told-1".into(), &"b".into()));
+            }
+        }
     }
 }

@@ -12,7 +12,7 @@ use super::scene::load;
 use super::shown::{Shown, print, print_json};
 use crate::config::Config;
 use crate::finding::did_you_mean;
-use crate::store::{Delivery, Store};
+use crate::store::{Delivery, StoppedWebhook, Store};
 
 /// Undelivered messages, and what can be done about them.
 #[derive(Debug, clap::Args)]
@@ -99,19 +99,19 @@ async fn list(list: &List, config: &Config, store: &Store) -> Result<Exit, Shown
     match list.format {
         Format::Json => {
             let deliveries: Vec<Value> = listed.iter().map(json_of).collect();
-            let of = |(webhook, ms): (&String, &i64)| json!({"webhook": webhook, "since": time(*ms)});
+            let of = |(webhook, noted): (&String, &StoppedWebhook)| json!({"webhook": webhook, "address": noted.address, "since": time(noted.at_ms)});
             let stopped: Vec<Value> = stopped.iter().map(of).collect();
             print_json(&json!({"deliveries": deliveries, "undelivered": waiting, "stopped": stopped}))?;
         }
         Format::Text => {
             let mut out = String::new();
             listed.iter().for_each(|one| text_of(&mut out, one));
-            for (webhook, ms) in &stopped {
+            for (webhook, noted) in &stopped {
                 let _ = writeln!(
                     out,
                     "{webhook} is stopped since {}: its receiver answered 410. Once it is right again: \
                      stationkeep deliveries start {webhook}",
-                    time(*ms)
+                    time(noted.at_ms)
                 );
             }
             let shown = listed.iter().filter(|one| one.delivery.delivered_ms.is_none()).count();

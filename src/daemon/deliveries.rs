@@ -14,7 +14,7 @@ use uuid::Uuid;
 use crate::config::{self, Config, Kind, Resolved};
 use crate::files::{Secrets, process_env};
 use crate::setting::Name;
-use crate::store::Store;
+use crate::store::{StoppedWebhook, Store};
 use crate::web::Board;
 use crate::webhook::{Ended, Limits, Pump, PumpStatus, Secret, Sender, Target, shown_address};
 
@@ -219,12 +219,11 @@ impl Deliveries {
     /// Ends the tasks.
     pub async fn stop(&mut self) {
         self.cancel.cancel();
-        for line in self.lines.drain(..) {
+        for mut line in self.lines.drain(..) {
             // What is not delivered by then is delivered after the next start, under the same id.
-            let mut task = line.task;
-            if timeout(LAST_WAIT, &mut task).await.is_err() {
+            if timeout(LAST_WAIT, &mut line.task).await.is_err() {
                 // A pump that a slow store holds up must not send beside the one of the next session.
-                task.abort();
+                line.task.abort();
             }
         }
     }
@@ -246,11 +245,13 @@ async fn noted(
     news: Arc<Notify>,
     cancel: CancellationToken,
 ) -> Ended {
+    let address = status.borrow().address.clone();
     let delivered = cancel.run_until_cancelled(delivered(status, &webhook, &store, &news));
     let (ended, _) = tokio::join!(running, delivered);
-    if ended == Ended::Gone {
-        tracing::error!(webhook, "the receiver wants no more messages (410): see `stationkeep deliveries`");
-        let noting = until_done(|| store.stop_webhook(&webhook, system_ms()));
+    if let Ended::Gone { id } = &ended {
+        tracing::error!(webhook, "the receiver is gone (410): nothing is sent there, see `stationkeep deliveries`");
+        let stopped = StoppedWebhook { at_ms: system_ms(), address, message: id.clone() };
+        let noting = until_done(|| store.stop_webhook(&webhook, &stopped));
         // Where it is not noted, the next try after the next start gets the same answer.
         let _ = cancel.run_until_cancelled(noting).await;
         news.notify_one();

@@ -65,8 +65,8 @@ impl Front {
         let stations = view.totals.counted();
         let line = format!("{stations}: {}; {} errors in the files", view.totals.sentence(), view.errors);
         self.board.finish(view);
-        if !std::mem::replace(&mut self.is_ready, true) {
-            self.supervisor.ready();
+        if !self.is_ready {
+            self.is_ready = self.supervisor.ready();
         }
         self.supervisor.status(&line);
     }

@@ -45,19 +45,19 @@ impl Heartbeat {
     pub async fn run(self, cancel: CancellationToken) -> Ended {
         let ended = tokio::select! {
             () = cancel.cancelled() => Ended::Cancelled,
-            () = self.beat_on() => Ended::Gone,
+            id = self.beat_on() => Ended::Gone { id },
         };
         self.status.send_modify(|status| {
-            status.state = match ended {
+            status.state = match &ended {
                 Ended::Cancelled => PumpState::Stopped,
-                Ended::Gone => PumpState::Gone,
+                Ended::Gone { .. } => PumpState::Gone,
             };
         });
         ended
     }
 
-    /// Returns when the receiver wants no more.
-    async fn beat_on(&self) {
+    /// Returns when the receiver wants no more, with the id of the beat that it answered so.
+    async fn beat_on(&self) -> String {
         while self.board.health().finished == 0 {
             sleep(FIRST_LOOK).await;
         }
@@ -71,10 +71,8 @@ impl Heartbeat {
                     webhook = self.to.webhook,
                     "no heartbeat: passes do not finish, or the ledger takes no write"
                 );
-            } else if let Ok(attempt) = timeout(pace, self.send()).await
-                && attempt == Attempt::Gone
-            {
-                return;
+            } else if let Ok((id, Attempt::Gone)) = timeout(pace, self.send()).await {
+                return id;
             }
             let until_ms = system_ms().saturating_add(i64::from(self.every_seconds) * 1000);
             self.status.send_modify(|status| status.state = PumpState::Waiting { until_ms });
@@ -87,7 +85,7 @@ impl Heartbeat {
         passes && matches!(timeout(WRITE, self.store.check_writable(system_ms())).await, Ok(Ok(())))
     }
 
-    async fn send(&self) -> Attempt {
+    async fn send(&self) -> (String, Attempt) {
         self.status.send_modify(|status| status.state = PumpState::Sending);
         let id = format!("beat-{}", Uuid::now_v7());
         let name = Name::from(self.to.webhook.as_str());
@@ -101,6 +99,6 @@ impl Heartbeat {
             Some(error) => tracing::warn!(webhook = self.to.webhook, error, "the heartbeat was not delivered"),
         }
         self.status.send_modify(|status| status.tried(error, system_ms()));
-        attempt
+        (beat.id, attempt)
     }
 }

@@ -38,9 +38,9 @@ impl Supervisor {
         Supervisor { watchdog: watchdog.filter(|_| line.is_some()), line }
     }
 
-    /// Says that the program is ready.
-    pub fn ready(&self) {
-        self.say("READY=1");
+    /// Says that the program is ready. False where that could not be said, and should be said again.
+    pub fn ready(&self) -> bool {
+        self.say("READY=1")
     }
 
     /// Says that a changed configuration is being taken up; [`Supervisor::ready`] follows.
@@ -59,11 +59,13 @@ impl Supervisor {
         self.say(&format!("STATUS={line}"));
     }
 
-    fn say(&self, text: &str) {
-        let Some((socket, address)) = &self.line else { return };
-        if let Err(error) = socket.send_to_addr(text.as_bytes(), address) {
+    fn say(&self, text: &str) -> bool {
+        let Some((socket, address)) = &self.line else { return true };
+        let sent = socket.send_to_addr(text.as_bytes(), address);
+        if let Err(error) = &sent {
             tracing::debug!(%error, "the service manager cannot be told");
         }
+        sent.is_ok()
     }
 
     /// Gives signs of life as long as the board is in good health; then the watchdog ends the program, and it starts anew.

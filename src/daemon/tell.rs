@@ -6,14 +6,14 @@ use jiff::Timestamp;
 use uuid::Uuid;
 
 use crate::alert::{
-    self, AsideNews, CONTENT_TYPE, Cause, Foresight, InventoryRead, InventoryRefused, Message, NewCommit, Pass,
+    self, AsideNews, CONTENT_TYPE, Cause, Foresight, Gone, InventoryRead, InventoryRefused, Message, NewCommit, Pass,
     RefusedReport, ReportTaken, StoppedTold, Terms, Thread, Told, Verdict,
 };
 use crate::gather::GatherError;
 use crate::gather::intake::kept_reasons;
 use crate::ledger::{Line, parse_line};
 use crate::setting::{Name, Weight};
-use crate::store::{Decision, EntryKind, NewMessage, Store};
+use crate::store::{Decision, EntryKind, NewMessage, StoppedWebhook, Store};
 use crate::yaml::{self, Data};
 
 use super::pass::{Seen, State};
@@ -161,8 +161,7 @@ impl Teller {
         };
         let inventory = alert::inventory(self.refused.as_ref(), &self.thread, &read, &self.terms);
         let now_stopped = state.store().stopped_webhooks().await?;
-        let since = |ms: i64| Timestamp::from_millisecond(ms).unwrap_or_default();
-        let now_stopped = now_stopped.into_iter().map(|(webhook, ms)| (webhook.into(), since(ms))).collect();
+        let now_stopped = now_stopped.into_iter().map(|(webhook, noted)| (webhook.into(), gone(noted))).collect();
         let stopped = alert::stopped(&self.stopped, &now_stopped, &inventory.thread, seen.now, &self.terms);
         let names = state.names();
         let vanished: BTreeSet<Name> = self.known.difference(&names).cloned().collect();
@@ -274,6 +273,11 @@ impl Teller {
 /// The ids among texts.
 fn ids(texts: Vec<String>) -> BTreeSet<Uuid> {
     texts.iter().filter_map(|text| text.parse().ok()).collect()
+}
+
+fn gone(noted: StoppedWebhook) -> Gone {
+    let since = Timestamp::from_millisecond(noted.at_ms).unwrap_or_default();
+    Gone { since, address: noted.address, message: noted.message }
 }
 
 /// The id and station that a refused report names, as far as it can be read.

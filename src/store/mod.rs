@@ -24,6 +24,7 @@ pub use intake::{NewRefused, Refused, Taken};
 pub use ledger::{Appended, Entry, EntryKind, NewEntry, Verification};
 pub use outbox::{Delivery, Lasting, Queue, Try, Waiting};
 pub use pass::{Decision, NewMessage, Told};
+pub use stopped::StoppedWebhook;
 
 use std::future::Future;
 use std::sync::Arc;

@@ -3,6 +3,7 @@
 
 use std::collections::BTreeMap;
 
+use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
 use super::outbox::delivery_from;
@@ -14,14 +15,26 @@ const STOPPED: &str = "webhook.stopped:";
 /// The memo that counts what people asked for.
 const ASKED: &str = "deliveries.asked";
 
+/// A webhook whose receiver wants no more messages.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct StoppedWebhook {
+    pub at_ms: i64,
+    /// As much of its address as may be shown.
+    pub address: String,
+    /// The id of the message that was answered so.
+    pub message: String,
+}
+
 impl Store {
-    /// Notes that a webhook's receiver wants no more messages. The first time stays; false where it was noted before.
-    pub async fn stop_webhook(&self, webhook: &str, at_ms: i64) -> Result<bool, StoreError> {
+    /// Notes that a webhook's receiver wants no more messages. The first note stays; false where there was one.
+    pub async fn stop_webhook(&self, webhook: &str, stopped: &StoppedWebhook) -> Result<bool, StoreError> {
+        let StoppedWebhook { at_ms, address, message } = stopped;
+        let note = serde_json::json!({"at_ms": at_ms, "address": address, "message": message}).to_string();
         without_nul("a webhook's name", webhook)?;
         self.bounded("noting a stopped webhook", async {
             let written = sqlx::query("INSERT INTO memos (name, value) VALUES ($1, $2) ON CONFLICT (name) DO NOTHING")
                 .bind(format!("{STOPPED}{webhook}"))
-                .bind(at_ms.to_string())
+                .bind(note)
                 .execute(&self.writers)
                 .await?
                 .rows_affected();
@@ -44,8 +57,8 @@ impl Store {
         .await
     }
 
-    /// The stopped webhooks, each with when it stopped.
-    pub async fn stopped_webhooks(&self) -> Result<BTreeMap<String, i64>, StoreError> {
+    /// The stopped webhooks by name. A note of another version says no more than that it is stopped.
+    pub async fn stopped_webhooks(&self) -> Result<BTreeMap<String, StoppedWebhook>, StoreError> {
         self.bounded("reading which webhooks are stopped", async {
             let rows = sqlx::query("SELECT name, value FROM memos WHERE substr(name, 1, 16) = $1")
                 .bind(STOPPED)
@@ -55,7 +68,7 @@ impl Store {
             for row in rows {
                 let (name, value): (String, String) = (row.try_get(0)?, row.try_get(1)?);
                 let webhook = name.strip_prefix(STOPPED).unwrap_or(&name).to_owned();
-                stopped.insert(webhook, value.parse().unwrap_or(0));
+                stopped.insert(webhook, serde_json::from_str(&value).unwrap_or_default());
             }
             Ok(stopped)
         })

@@ -95,3 +95,45 @@ impl Probe {
         found
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::sync::atomic::{AtomicU64, Ordering};
+
+    static NOW: AtomicU64 = AtomicU64::new(0);
+
+    fn clocks() -> Clocks {
+        Clocks { steady: || Duration::from_millis(NOW.load(Ordering::Relaxed)), system_ms: || 0 }
+    }
+
+    #[test]
+    fn each_trouble_of_the_ledger_has_its_word_and_its_sentence() {
+        let place = || "/var/x.db".to_owned();
+        let source = || sqlx::Error::PoolClosed;
+        let doing = "writing a memo";
+        for (error, word) in [
+            (StoreError::Full { place: place(), doing, source: source() }, "full"),
+            (StoreError::ReadOnly { place: place(), doing, source: source() }, "read-only"),
+            (StoreError::Busy { place: place(), doing, source: source() }, "busy"),
+            (StoreError::NoAnswer { place: place(), doing }, "away"),
+            (StoreError::Database { place: place(), doing, source: source() }, "failing"),
+        ] {
+            let trouble = Trouble::of(&error);
+            assert_eq!(trouble.word, word);
+            assert!(trouble.sentence.contains("/var/x.db"), "{}", trouble.sentence);
+        }
+    }
+
+    #[tokio::test]
+    async fn what_was_found_holds_for_a_moment_and_is_looked_at_anew_after_it() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::open(&format!("sqlite:{}/x.db", folder.path().display())).await.unwrap();
+        let probe = Probe::new(clocks());
+        assert_eq!(probe.writable(&store).await, Ok(()));
+        store.close().await;
+        assert_eq!(probe.writable(&store).await, Ok(()));
+        NOW.store(3_000, Ordering::Relaxed);
+        assert!(probe.writable(&store).await.is_err());
+    }
+}

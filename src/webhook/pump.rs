@@ -120,11 +120,13 @@ impl PumpStatus {
 }
 
 /// Why a pump ended.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Ended {
     Cancelled,
-    /// The receiver answered 410.
-    Gone,
+    /// The receiver answered 410 to the message of this id.
+    Gone {
+        id: String,
+    },
 }
 
 /// Delivers one webhook's messages. `clock` gives milliseconds since 1970, `random` a number from 0 to 1.
@@ -168,9 +170,9 @@ impl Pump {
                         () = sleep(pause) => {}
                     }
                 }
-                Turn::Gone => {
+                Turn::Gone { id } => {
                     self.show(|status| status.state = PumpState::Gone);
-                    return Ended::Gone;
+                    return Ended::Gone { id };
                 }
             }
         }
@@ -230,7 +232,7 @@ impl Pump {
             let recorded = self.record(waiting, &outcome, now_ms, lasting, cancel).await;
             self.show_outcome(&outcome, now_ms).await;
             match attempt {
-                Attempt::Gone => return Turn::Gone,
+                Attempt::Gone => return Turn::Gone { id: waiting.id.clone() },
                 Attempt::Delivered { .. } => {}
                 Attempt::Refused { .. }
                 | Attempt::Unreachable { .. }
@@ -361,7 +363,7 @@ impl Pump {
 enum Turn {
     GoOn,
     Rest(Duration),
-    Gone,
+    Gone { id: String },
 }
 
 async fn grace_is_over(cancel: &CancellationToken) {

@@ -9,8 +9,8 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use serde_json::Value as Json;
 use stationkeep::alert::{
-    AsideNews, Cause, Foresight, InventoryRead, Message, Next, Pass, RefusedReport, Subscription, Terms, Thread,
-    decide, inventory, report_refused, source_of,
+    AsideNews, Cause, Foresight, Gone, InventoryRead, Message, Next, Pass, RefusedReport, StoppedTold, Subscription,
+    Terms, Thread, decide, heartbeat, inventory, report_refused, source_of, stopped,
 };
 use stationkeep::drift::{LifelineService, Service, Standing, StationDrift};
 use stationkeep::finding::{Code, Finding, Place};
@@ -92,9 +92,19 @@ fn report() -> Message {
     report_refused(&report, clock(), &terms()).remove(0)
 }
 
+fn webhook_stopped() -> Message {
+    let gone = Gone { since: clock(), address: "https://hooks.example.org".into(), message: "told-1".into() };
+    let now = BTreeMap::from([("wall \"2\"".into(), gone)]);
+    stopped(&StoppedTold::new(), &now, &Thread::default(), clock(), &terms()).messages.remove(0)
+}
+
+fn beat() -> Message {
+    heartbeat(&"pulse".into(), "beat-019a6c1e-8f00-7000-8000-000000000001".into(), 300, &terms().source, clock())
+}
+
 #[test]
 fn the_cloudevents_library_takes_every_message() {
-    for message in [drift(1), drift(5_000), refused(1), refused(5_000), report()] {
+    for message in [drift(1), drift(5_000), refused(1), refused(5_000), report(), webhook_stopped(), beat()] {
         assert_eq!(checked(&message.body), (true, String::new()), "{}", message.body);
     }
 }

@@ -3,7 +3,7 @@
 use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, commissioning, fleet_yaml, webhook};
 use super::process::until;
 use super::receiver::{Answer, Receiver};
-use super::told::{all_names, in_order};
+use super::told::{GONE, all_names, in_order};
 
 #[test]
 fn what_a_receiver_missed_while_away_and_busy_comes_in_order_under_the_same_ids() {
@@ -66,4 +66,32 @@ fn a_receiver_that_hangs_does_not_keep_another_waiting() {
     assert_eq!(all_names(&heard[1]), all_names(&receiver.heard()[1]));
     assert_ne!(heard[0].id, receiver.heard()[0].id, "each webhook has ids of its own");
     in_order(&hanging);
+}
+
+#[test]
+fn a_receiver_that_is_gone_is_left_alone_and_the_others_hear_of_it_once() {
+    let receiver = Receiver::start(SIGNING);
+    let gone = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    fleet.write("config/secrets/second", &gone.url());
+    fleet.configure(100, &(webhook("second") + &webhook("on-call")));
+    gone.answer(Answer::Busy(410));
+    let daemon = fleet.start();
+    let heard = receiver.wait_for(2);
+    let told = heard.iter().find(|got| got.kind() == GONE).expect("the others hear of it");
+    assert_eq!(told.data()["webhook"], "second");
+    assert_eq!(told.data()["undelivered_from"], gone.requests()[0].id.as_str());
+    assert!(!told.body.contains("hush-hush"), "{}", told.body);
+    fleet.write("config/inventory/fleet.yaml", &fleet_yaml(NEW_OFFICER));
+    receiver.still(3);
+    assert_eq!(gone.requests().len(), 1, "nothing more is sent there");
+    daemon.kill();
+    // After a start it is asked again; when somebody listens there again, everything comes, the kept ones first.
+    gone.answer(Answer::Ok);
+    let _daemon = fleet.start();
+    let kept = gone.wait_for(2);
+    assert_eq!(kept[0].id, gone.requests()[0].id);
+    assert_eq!(all_names(&kept[1]), all_names(&receiver.heard()[2]));
+    assert_eq!(receiver.still(4)[3].data()["state"], "back");
+    in_order(&gone);
 }

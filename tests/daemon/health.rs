@@ -248,3 +248,29 @@ fn while_the_ledger_is_locked_readiness_health_heartbeats_and_signs_of_life_end_
     beats.wait_for(beaten + 1);
     assert_eq!(open_cases(&receiver.heard()), drifting(&fleet.drift()));
 }
+
+#[test]
+fn a_full_disk_makes_it_unready_and_says_so_and_room_makes_it_ready_with_no_alert_lost() {
+    let Ok(disk) = std::env::var("STATIONKEEP_TEST_SMALL_DISK") else {
+        panic!("STATIONKEEP_TEST_SMALL_DISK is not set: run tests/run, which sets up what the tests need");
+    };
+    let folder = tempfile::tempdir_in(&disk).expect("a folder");
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    let ledger = format!("sqlite:{}/ledger.db", folder.path().display());
+    fleet.write(FILE, &configuration(100, &webhook("on-call")).replace("sqlite:../var/ledger.db", &ledger));
+    let daemon = fleet.start();
+    let at = address(&daemon);
+    receiver.wait_for(1);
+    until("ready", || (get(at, "/readyz").status == 200).then_some(()));
+    let filler = folder.path().join("filler");
+    std::fs::write(&filler, vec![0; 64 << 20]).expect_err("the disk is smaller than this");
+    // What SQLite has set aside is used up first.
+    let problem = until("a full ledger", || ask(at, "GET", "/readyz").filter(|answer| answer.status == 503)).problem();
+    assert_eq!((&problem["type"], &problem["ledger"]), (&"urn:stationkeep:problem:ledger".into(), &"full".into()));
+    fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
+    daemon.logs("the pass failed");
+    std::fs::remove_file(&filler).expect("room again");
+    until("ready again", || (get(at, "/readyz").status == 200).then_some(()));
+    assert_eq!(receiver.still(2)[1].data()["counts"]["opened"]["stations"], 5);
+}

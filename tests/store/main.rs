@@ -9,4 +9,5 @@ mod outbox;
 mod passes;
 mod place;
 mod processes;
+mod stopped;
 mod tampering;

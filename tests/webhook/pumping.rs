@@ -283,13 +283,13 @@ async fn a_receiver_that_answers_410_is_left_alone_until_the_next_start() {
     write(&store, "on-call", &ids(0..3)).await;
     let running = run(&store, "on-call", &receiver.url, fast_clock);
     let status = running.status.clone();
-    assert_eq!(running.task.await.expect("no panic"), Ended::Gone);
+    assert_eq!(running.task.await.expect("no panic"), Ended::Gone { id: "message-0000".to_owned() });
     assert_eq!(status.borrow().state, PumpState::Gone);
     assert!(status.borrow().last_error.as_deref().is_some_and(|text| text.contains("410")));
     assert_eq!(receiver.got().len(), 1);
     assert_eq!(store.undelivered("on-call", 9).await.expect("list").len(), 3);
     let again = run(&store, "on-call", &receiver.url, fast_clock);
-    assert_eq!(again.task.await.expect("no panic"), Ended::Gone);
+    assert_eq!(again.task.await.expect("no panic"), Ended::Gone { id: "message-0000".to_owned() });
     assert_eq!(receiver.ids(), [ids(0..1), ids(0..1)].concat());
 }
 
