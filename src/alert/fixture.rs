@@ -8,6 +8,7 @@ use serde_json::Value as Json;
 use uuid::Uuid;
 
 use super::{AsideNews, Cause, Foresight, Next, Pass, ReportTaken, Subscription, Terms, Thread, Told, Verdict, decide};
+use crate::brake::Held;
 use crate::drift::{Drift, LifelineService, Service, SettingDrift, Standing, StationDrift};
 use crate::finding::Place;
 use crate::inventory::{Contact, Extent, Reach};
@@ -104,6 +105,7 @@ pub struct Watch {
     /// What each station needs; a test where nothing is said.
     pub next: BTreeMap<Name, Next>,
     pub asides: AsideNews,
+    pub held: Option<Held>,
     pub clock: Timestamp,
     pub told: BTreeMap<Name, Told>,
     pub thread: Thread,
@@ -122,6 +124,7 @@ impl Watch {
             cause: Cause::default(),
             next: BTreeMap::new(),
             asides: AsideNews::default(),
+            held: None,
             clock: "2026-11-20T10:00:00Z".parse().unwrap(),
             told: BTreeMap::new(),
             thread: Thread::default(),
@@ -148,11 +151,11 @@ impl Watch {
     }
 
     pub fn verdict(&self) -> Verdict {
-        let Watch { stations, vanished, contacts, cause, next, asides, clock, told, thread, terms } = self;
-        let foresee = |station: &Name| next.get(station).copied().unwrap_or(Next::Test);
+        let Watch { stations, vanished, contacts, cause, next, asides, held, clock, told, thread, terms } = self;
+        let foresee = |station: &Name| next.get(station).cloned().unwrap_or(Next::Test);
         let next = Foresight(&foresee);
-        let commit = None;
-        let pass = Pass { stations, vanished, contacts, cause, next, commit, asides, clock: *clock };
+        let (commit, held) = (None, held.as_ref());
+        let pass = Pass { stations, vanished, contacts, cause, next, commit, asides, held, clock: *clock };
         decide(told, thread, &pass, terms)
     }
 

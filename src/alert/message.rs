@@ -8,7 +8,7 @@ use serde::Serialize;
 
 use super::asides::ToldAsides;
 use super::cause::ToldCause;
-use super::clip::{NAME, clip};
+use super::clip::{NAME, PLACE, clip};
 use super::entry::Entry;
 use super::event::{Envelope, Kind, LONGEST_BODY, Message, json};
 use super::mark::{Inking, Mark, Thread};
@@ -16,6 +16,7 @@ use super::next::{Next, ToDo, next};
 use super::pass::{Item, Pass};
 use super::summary;
 use super::{Reason, Subscription, Terms};
+use crate::brake::Held;
 use crate::drift::{Standing, Totals};
 use crate::inventory::Commit;
 use crate::setting::{Name, Weight};
@@ -64,6 +65,9 @@ struct Data {
     /// The commit that says what is wanted.
     #[serde(skip_serializing_if = "Option::is_none")]
     commit: Option<serde_json::Value>,
+    /// The change that waits for its release.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    held: Option<ToldHeld>,
     /// What was set aside since the last telling, and what is so no longer.
     set_aside: ToldAsides,
     /// Where the stations of this message are, the most first.
@@ -82,6 +86,31 @@ struct Data {
     left_out: BTreeMap<&'static str, usize>,
     /// The command that shows all of it.
     rest: &'static str,
+}
+
+/// A change under the brake, as told.
+#[derive(Debug, Serialize)]
+struct ToldHeld {
+    change: String,
+    stations: usize,
+    on_record: usize,
+    share: f64,
+    set_at: String,
+    /// The command that releases it.
+    release: String,
+}
+
+impl ToldHeld {
+    fn of(held: &Held) -> ToldHeld {
+        ToldHeld {
+            change: held.change.to_string(),
+            stations: held.stations.len(),
+            on_record: held.on_record,
+            share: held.limit.share.value(),
+            set_at: clip(&held.limit.set_at, PLACE),
+            release: held.release(),
+        }
+    }
 }
 
 impl Data {
@@ -133,7 +162,7 @@ impl<'a> Teller<'a> {
             time: self.pass.clock,
         };
         let next: Vec<Option<Next>> = items.iter().map(|item| next(item, self.pass.next)).collect();
-        let mut data = self.frame(&items, ToDo::of(next.iter().flatten().copied()));
+        let mut data = self.frame(&items, ToDo::of(next.iter().flatten()));
         let mut room = LONGEST_BODY.saturating_sub(envelope.seal(&data).len());
         for (item, next) in items.iter().zip(next) {
             let Some(entry) = fitting(item, next, self.pass, room) else { break };
@@ -161,6 +190,7 @@ impl<'a> Teller<'a> {
             counts: &counts,
             cause: &cause,
             asides: self.pass.asides,
+            held: self.pass.held,
             to_do,
             surge: self.surge,
             totals: &self.totals,
@@ -171,6 +201,7 @@ impl<'a> Teller<'a> {
             cause,
             to_do,
             commit: self.pass.commit.map(Commit::json),
+            held: self.pass.held.map(ToldHeld::of),
             set_aside: self.pass.asides.told(),
             sites,
             sites_left_out,

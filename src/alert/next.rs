@@ -11,7 +11,7 @@ use crate::script::Work;
 use crate::setting::Name;
 
 /// What a drifting station needs next.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Next {
     /// Keying, which takes so much.
     Key(Work),
@@ -19,6 +19,8 @@ pub enum Next {
     Test,
     /// Keying for which there is no script.
     NoScript,
+    /// Nothing before the change is released that it is part of, by this command.
+    Held(String),
 }
 
 /// Says what a station of the pass needs next. It is asked only about stations that are told of.
@@ -42,6 +44,8 @@ pub(super) struct ToDo {
     pub minutes: u64,
     pub to_test: u64,
     pub without_script: u64,
+    /// Stations that wait for the release of a change.
+    pub held: u64,
     /// The command that lists them and writes the cards.
     pub work_list: &'static str,
 }
@@ -68,14 +72,15 @@ pub(super) fn next(item: &Item<'_>, foresight: Foresight<'_>) -> Option<Next> {
 }
 
 impl ToDo {
-    pub(super) fn of(all: impl Iterator<Item = Next>) -> ToDo {
+    pub(super) fn of<'n>(all: impl Iterator<Item = &'n Next>) -> ToDo {
         let mut todo = ToDo { work_list: "stationkeep script --all", ..ToDo::default() };
         let mut work = Work::default();
         for next in all {
             match next {
-                Next::Key(one) => work = work + one,
+                Next::Key(one) => work = work + *one,
                 Next::Test => todo.to_test += 1,
                 Next::NoScript => todo.without_script += 1,
+                Next::Held(_) => todo.held += 1,
             }
         }
         ToDo { to_key: work.stations, calls: work.calls, presses: work.presses, minutes: work.minutes(), ..todo }
@@ -95,6 +100,9 @@ impl ToDo {
         if self.without_script > 0 {
             parts.push(format!("see why {} cannot be keyed", plural(self.without_script, "station")));
         }
+        if self.held > 0 {
+            parts.push(format!("release the change that holds {}, or take it back", plural(self.held, "station")));
+        }
         (!parts.is_empty()).then(|| format!("To do: {}.", parts.join(", ")))
     }
 }
@@ -112,6 +120,7 @@ impl NextStep {
             },
             Next::Test if owed.is_empty() => plain("report what it holds".into()),
             Next::Test => plain(format!("a test call by {}", clip(&owed.join(" and by "), NAME))),
+            Next::Held(release) => plain(format!("{release} (its script is held until then)")),
             Next::NoScript => plain(format!("stationkeep script {name} says why there is no script")),
         }
     }

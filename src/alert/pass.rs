@@ -12,6 +12,7 @@ use super::mark::Mark;
 use super::next::Foresight;
 use super::seen::Seen;
 use super::told::{Case, Told};
+use crate::brake::Held;
 use crate::drift::{Standing, StationDrift};
 use crate::inventory::{Commit, Contact, Taken};
 use crate::setting::{Name, Weight};
@@ -33,6 +34,8 @@ pub struct Pass<'a> {
     pub commit: Option<&'a Commit>,
     /// What was set aside since the last telling, and what is so no longer.
     pub asides: &'a AsideNews,
+    /// The change that waits for its release.
+    pub held: Option<&'a Held>,
     pub clock: Timestamp,
 }
 

@@ -11,6 +11,7 @@ use super::message::Count;
 use super::next::ToDo;
 use super::pass::{Is, Item};
 use super::seen::Seen;
+use crate::brake::Held;
 use crate::drift::Totals;
 use crate::inventory::Extent;
 use crate::setting::Weight;
@@ -21,6 +22,7 @@ pub(super) struct Sentence<'a> {
     pub counts: &'a BTreeMap<&'static str, Count>,
     pub cause: &'a ToldCause,
     pub asides: &'a AsideNews,
+    pub held: Option<&'a Held>,
     pub to_do: ToDo,
     pub surge: bool,
     pub totals: &'a Totals,
@@ -41,6 +43,9 @@ impl Sentence<'_> {
                 0 | 1 => write!(text, "{} {}. ", opening(reason), one(first)),
                 n => write!(text, "{} {n} stations{}, first {}. ", opening(reason), weights(count), named(first)),
             };
+        }
+        if let Some(held) = self.held {
+            let _ = write!(text, "A change is held. {} To release it: {}. ", held.sentence(), held.release());
         }
         if let Some(asides) = self.asides.sentence() {
             let _ = write!(text, "{asides} ");

@@ -12,6 +12,7 @@ mod history;
 mod keying;
 mod ledger;
 mod rehearse;
+mod release;
 mod report;
 mod saying;
 mod scene;
@@ -91,6 +92,8 @@ enum Verb {
     Aside(aside::Args),
     /// Say that somebody is on a station, which quiets its reminders for a time
     Take(take::Args),
+    /// Release a change that alters the lifelines of many stations at once
+    Release(release::Args),
     /// Take up field reports: what was keyed, heard, found, left and tested
     Report(report::Args),
     /// Say where a station's settings come from, or what a finding's code means
@@ -168,6 +171,7 @@ async fn command(verb: Verb, config: PathBuf) -> Result<Exit, Shown> {
         Verb::Script(args) => script::run(args, &config).await,
         Verb::Aside(args) => aside::run(args, &config).await,
         Verb::Take(args) => take::run(args, &config).await,
+        Verb::Release(args) => release::run(args, &config).await,
         Verb::Report(args) => report::run(args, &config).await,
         Verb::Explain(args) => explain::run(args, &config).await,
         Verb::History(args) => history::run(args, &config).await,

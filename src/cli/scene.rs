@@ -11,13 +11,14 @@ use serde_json::Value as Json;
 use super::Exit;
 use super::shown::{Shown, counted, findings_text, paint};
 use crate::aside;
+use crate::brake::{Held, Limit};
 use crate::config::{self, Config};
 use crate::daemon::{Clock, ground};
 use crate::drift::{Rules, StationDrift, look};
 use crate::files::{Look, Tray, load_or_make_key};
 use crate::finding::did_you_mean;
 use crate::gather::intake::{Desk, Taken};
-use crate::gather::{Fleet, FleetCache, Ground, Reading, Records, Texts, Trees};
+use crate::gather::{Fleet, FleetCache, Ground, Reading, Records, Texts, Trees, settle};
 use crate::inventory::{Inventory, Station};
 use crate::setting::Codes;
 use crate::store::Store;
@@ -123,6 +124,9 @@ pub struct Scene {
     pub store: Store,
     pub records: Records,
     pub now: Timestamp,
+    /// The change that waits for its release.
+    pub held: Option<Held>,
+    limit: Limit,
     rules: Rules,
 }
 
@@ -155,6 +159,8 @@ impl Scene {
         };
         let Files { config, ground, .. } = reading;
         let mut scene = Scene {
+            held: None,
+            limit: config.surge.limit(),
             rules: Rules { reconfirm_days: config.reconfirm_days, require_tests: config.require_tests },
             ground,
             written: fleet.inventory.clone(),
@@ -171,7 +177,22 @@ impl Scene {
         bar.finish_and_clear();
         scene.now = time.unwrap_or(now);
         scene.fleet.inventory = aside::for_now(&scene.written, scene.records.notices(), scene.now);
+        if time.is_none() {
+            scene.ask_brake().await?;
+        }
         Ok(scene)
+    }
+
+    /// Takes in what the ledger has gained, and asks the brake.
+    pub async fn ask_brake(&mut self) -> Result<(), Shown> {
+        self.records.keep_up(&self.store, &self.written).await?;
+        self.held = settle(&self.store, &self.written, &self.records, &self.limit).await?.held;
+        Ok(())
+    }
+
+    /// The change that a station's script waits for.
+    pub fn held(&self, station: &Station) -> Option<&Held> {
+        self.held.as_ref().filter(|held| held.stations.contains(&station.name))
     }
 
     async fn take_drops(&self, settle: Duration) -> Result<(), Shown> {

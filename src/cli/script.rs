@@ -9,6 +9,7 @@ use uuid::Uuid;
 use super::Exit;
 use super::scene::Scene;
 use super::shown::{Shown, print};
+use crate::brake::Held;
 use crate::drift::{Service, StationDrift};
 use crate::gather::record_scripts;
 use crate::inventory::{Extent, Station};
@@ -67,6 +68,13 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
     let mut memory = Memory::default();
     let codes = scene.codes_for(&station);
     let text = match script::write(&station, &record, &codes, way, &mut memory) {
+        Ok(Some(_)) if let Some(held) = scene.held(&station).filter(|_| way == Way::There) => {
+            return Err(Shown::failed(format!(
+                "the script for {} is held, since it is part of a change. {}",
+                station.name,
+                way_out(held)
+            )));
+        }
         Ok(Some(script)) => {
             record_scripts(&scene.store, &[&script], scene.now).await?;
             shown(&script, &station, &scene, &codes, args.format)
@@ -84,6 +92,15 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
         }
     }
     Ok(scene.exit(Exit::Done))
+}
+
+/// Why a script is held, and what to do.
+pub fn way_out(held: &Held) -> String {
+    format!(
+        "{} See that every one of them is meant (`stationkeep drift`), then release it:\n  {}",
+        held.sentence(),
+        held.release()
+    )
 }
 
 /// A card holds access codes: nobody but its owner may read the file.

@@ -32,7 +32,10 @@ pub async fn run(site: Option<String>, format: Format, out: Option<PathBuf>, con
         (None, Format::Keys) => print(&keys(&list, &scene))?,
         (None, Format::Card | Format::Html | Format::Wav | Format::Dial) => print(&cards(&list, &scene))?,
     }
-    let ended = if list.stuck().next().is_some() { Exit::Failed } else { Exit::Done };
+    if let Some(held) = list.held().next().and(scene.held.as_ref()) {
+        eprintln!("stationkeep: scripts are held, since they are part of a change. {}", super::script::way_out(held));
+    }
+    let ended = if list.stuck().next().is_some() || list.held().next().is_some() { Exit::Failed } else { Exit::Done };
     Ok(scene.exit(ended))
 }
 
@@ -60,6 +63,7 @@ fn list(scene: &Scene, stations: &[Arc<Station>]) -> WorkList {
         let codes = scene.codes_for(station);
         let drift = scene.drift(station);
         let due = match script::write(station, &scene.records.of(station), &codes, Way::There, &mut memory) {
+            Ok(Some(_)) if scene.held(station).is_some() => Due::Held,
             Ok(Some(script)) => Due::Keying { script: Box::new(script), codes },
             Ok(None) if drift.standing != Standing::Aligned => Due::Test,
             Ok(None) => continue,
@@ -69,7 +73,7 @@ fn list(scene: &Scene, stations: &[Arc<Station>]) -> WorkList {
     }
     bar.finish_and_clear();
     let set_aside = stations.iter().filter(|station| station.for_now.set_aside != Extent::Nothing).count();
-    WorkList::new(errands, set_aside)
+    WorkList::new(errands, set_aside, scene.held.clone())
 }
 
 /// A card of an earlier day among today's would be keyed: a folder with anything in it is refused.

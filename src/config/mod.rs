@@ -19,8 +19,9 @@ use std::time::Duration;
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
+use crate::brake::{Limit, Share};
 use crate::files::{Folder, Interest, Tree, cleaned, read_file};
-use crate::finding::Finding;
+use crate::finding::{Finding, Place};
 use crate::gather::Source;
 
 /// All that `stationkeep.yaml` says, with defaults where it says nothing.
@@ -45,8 +46,28 @@ pub struct Config {
     pub require_tests: bool,
     /// 1 to 1440.
     pub full_pass_minutes: u32,
+    pub surge: Surge,
     /// In the order of the file; no two of one name.
     pub webhooks: Vec<Webhook>,
+}
+
+/// When many stations at once are a surge: a change of so many waits for its release.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Surge {
+    pub share: Share,
+    /// The line that sets it; `None` where it is the default.
+    pub place: Option<Place>,
+}
+
+impl Surge {
+    /// The share with words for where it is set.
+    pub fn limit(&self) -> Limit {
+        let set_at = match &self.place {
+            Some(place) => format!("surge.share, {}:{}", place.file, place.line),
+            None => "the default of surge.share in stationkeep.yaml".into(),
+        };
+        Limit { share: self.share, set_at }
+    }
 }
 
 /// An address that may hold a password or token. Never printed by `Debug`.

@@ -4,7 +4,8 @@ use std::net::SocketAddr;
 use std::path::Path;
 use std::sync::Arc;
 
-use super::{Address, Config, Webhook};
+use super::{Address, Config, Surge, Webhook};
+use crate::brake::Share;
 use crate::files::{Folder, cleaned};
 use crate::finding::{Code, Finding, settle};
 use crate::gather::Source;
@@ -60,10 +61,23 @@ impl Reader<'_> {
             "reconfirm_days",
             "require_tests",
             "full_pass_minutes",
+            "surge",
             "webhooks",
         ];
-        let [version, inventory, keybooks, reports, ledger, listen, settle, reconfirm, require, full_pass, webhooks] =
-            self.sheet.map(root, "The configuration", known)?;
+        let [
+            version,
+            inventory,
+            keybooks,
+            reports,
+            ledger,
+            listen,
+            settle,
+            reconfirm,
+            require,
+            full_pass,
+            surge,
+            webhooks,
+        ] = self.sheet.map(root, "The configuration", known)?;
         self.sheet.version(version, root, "stationkeep");
         let source = self.inventory(inventory);
         let lying = match &source {
@@ -83,6 +97,7 @@ impl Reader<'_> {
         let reconfirm_days = self.number(reconfirm, "reconfirm_days", 1..=36_500, defaults::RECONFIRM_DAYS);
         let require_tests = require.and_then(|n| self.sheet.truth(n, "`require_tests`"));
         let full_pass_minutes = self.number(full_pass, "full_pass_minutes", 1..=1440, defaults::FULL_PASS_MINUTES);
+        let surge = surge.and_then(|n| self.surge(n));
         let webhooks = webhooks.map(|n| self.webhooks(n)).unwrap_or_default();
         // From here on nothing leaves a finding, so that none is lost to a part that could not be read.
         let [_, keybooks, reports] = folders;
@@ -98,12 +113,29 @@ impl Reader<'_> {
             reconfirm_days,
             require_tests: require_tests.unwrap_or(defaults::REQUIRE_TESTS),
             full_pass_minutes,
+            surge: surge.unwrap_or(Surge { share: Share::DEFAULT, place: None }),
             webhooks,
         })
     }
 
     fn number(&mut self, node: Option<&Node>, key: &str, range: std::ops::RangeInclusive<u32>, default: u32) -> u32 {
         node.and_then(|n| self.sheet.number(n, &format!("`{key}`"), range)).unwrap_or(default)
+    }
+
+    fn surge(&mut self, node: &Node) -> Option<Surge> {
+        let [share] = self.sheet.map(node, "`surge`", ["share"])?;
+        let share = share?;
+        let text = self.sheet.text(share, "`surge.share`")?;
+        let plain = matches!(share.data, Data::Scalar { plain: true, .. });
+        match text.parse::<Share>() {
+            Ok(known) if plain => Some(Surge { share: known, place: Some(self.sheet.place(share.spot)) }),
+            Ok(_) | Err(_) => {
+                let sentence = format!("`surge.share` is `{text}`, which is no share of a fleet.");
+                let mend = "Write a number from 0 to 1, such as 0.3, without quotes.";
+                self.sheet.note(Code::WrongShape, share.spot, sentence, mend);
+                None
+            }
+        }
     }
 
     /// The default where nothing is written; nothing where what is written cannot be a path.

@@ -29,7 +29,20 @@ fn a_file_that_says_nothing_means_the_documented_defaults() {
     assert_eq!(config.key_file(), Path::new("/no/such/var/stationkeep.key"));
     assert_eq!(config.listen.to_string(), "127.0.0.1:8470");
     assert_eq!((config.settle_ms, config.reconfirm_days, config.full_pass_minutes), (500, 365, 15));
+    let limit = config.surge.limit();
+    assert_eq!((limit.share, &*limit.set_at), (Share::DEFAULT, "the default of surge.share in stationkeep.yaml"));
     assert!(config.require_tests && config.webhooks.is_empty());
+}
+
+#[test]
+fn a_share_of_the_fleet_is_read_with_its_line_and_an_odd_one_refused_there() {
+    let read = |text: &str| read_text(&format!("stationkeep: 1\nsurge: {text}\n"));
+    let limit = read("{share: 0.25}").unwrap().surge.limit();
+    assert_eq!((limit.share.percent(), &*limit.set_at), ("25 %".into(), "surge.share, stationkeep.yaml:2"));
+    assert_eq!(read("{}").unwrap().surge.place, None);
+    for odd in ["{share: 1.5}", "{share: 30}", "{share: \"0.3\"}", "{share: }", "{part: 0.3}", "0.3"] {
+        assert_eq!(read(odd).unwrap_err()[0].place.line, 2, "{odd}");
+    }
 }
 
 /// The example of the specification, §8.

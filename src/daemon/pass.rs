@@ -12,17 +12,18 @@ use jiff::Timestamp;
 
 use crate::alert::{NewCommit, Next};
 use crate::aside;
+use crate::brake::{self, Held, Judgement, Limit, Prints, Rows};
 use crate::config::Config;
 use crate::drift::{Rules, Standing, StationDrift, Totals, look, next_change};
 use crate::files::{Look, Tray};
 use crate::finding::Finding;
 use crate::gather::intake::{Desk, Taken};
-use crate::gather::{Fleet, FleetCache, GatherError, Ground, Reading, Records, Trees};
+use crate::gather::{Fleet, FleetCache, GatherError, Ground, Reading, Records, Trees, judge, moves, settled};
 use crate::inventory::{Commit, Inventory};
 use crate::ledger::Notices;
 use crate::script::{self, Memory};
 use crate::setting::{Name, Reference};
-use crate::store::Store;
+use crate::store::{self, Store};
 
 use super::announce;
 use super::clock::Clock;
@@ -48,6 +49,13 @@ pub struct State {
     records: Option<Records>,
     tray: Tray,
     drifts: BTreeMap<Name, Arc<StationDrift>>,
+    /// Which lifeline values were last settled; unknown before they are read.
+    settled: Option<Rows>,
+    /// How often rows had been moved when they were read.
+    settled_turn: i64,
+    prints: Prints,
+    judgement: Judgement,
+    limit: Limit,
     /// When time alone next changes how a station stands; unknown before the first comparison.
     next_change: Option<Timestamp>,
 }
@@ -84,6 +92,11 @@ impl State {
             records: None,
             tray: Tray::default(),
             drifts: BTreeMap::new(),
+            settled: None,
+            settled_turn: 0,
+            prints: Prints::default(),
+            judgement: Judgement::default(),
+            limit: config.surge.limit(),
             next_change: None,
         }
     }
@@ -106,7 +119,16 @@ impl State {
             || !files.is_empty()
             || self.is_due(now)
             || self.notices().map(Notices::count) != said;
-        self.compare(now, touched.filter(|_| !all).as_ref());
+        let touched = touched.filter(|_| !all);
+        self.compare(now, touched.as_ref());
+        // Commands beside this daemon settle, too.
+        let turn = self.store.settled_turn().await?;
+        if turn != self.settled_turn {
+            (self.settled, self.settled_turn) = (None, turn);
+        }
+        if self.settled.is_none() || touched.is_none_or(|touched| !touched.is_empty()) {
+            self.judge().await?;
+        }
         Ok(Seen { findings: self.reading.fleet.findings.clone(), files, commit, look_again, now })
     }
 
@@ -246,16 +268,51 @@ impl State {
         }
     }
 
+    /// Asks the brake. It goes by the files as they are: what is set aside is no way around it.
+    async fn judge(&mut self) -> Result<(), GatherError> {
+        let Some(records) = &self.records else { return Ok(()) };
+        let rows = match self.settled.take() {
+            Some(rows) => rows,
+            None => settled(&self.store).await?,
+        };
+        self.judgement = judge(&rows, &self.fleet.inventory, records, &self.limit, &mut self.prints);
+        self.settled = Some(rows);
+        Ok(())
+    }
+
+    /// What is to be kept of the brake's judgement.
+    pub fn moves(&self) -> Vec<store::Move> {
+        moves(&self.judgement)
+    }
+
+    /// It is kept now.
+    pub fn moved(&mut self) {
+        let moves = std::mem::take(&mut self.judgement.moves);
+        let Some(rows) = self.settled.as_mut().filter(|_| !moves.is_empty()) else { return };
+        brake::keep(rows, &moves);
+        self.settled_turn += 1;
+    }
+
+    /// Somebody else moved a row meanwhile.
+    pub fn forget_settled(&mut self) {
+        self.settled = None;
+    }
+
+    /// The change that waits for its release.
+    pub fn held(&self) -> Option<&Held> {
+        self.judgement.held.as_ref()
+    }
+
     /// Says what a station that drifts needs next; worked out when asked, and once.
     pub fn foresee(&self) -> impl Fn(&Name) -> Next {
         let memory = RefCell::new(Memory::default());
         let known: RefCell<BTreeMap<Name, Next>> = RefCell::default();
         move |name| {
             if let Some(next) = known.borrow().get(name) {
-                return *next;
+                return next.clone();
             }
             let next = self.next_of(name, &mut memory.borrow_mut());
-            known.borrow_mut().insert(name.clone(), next);
+            known.borrow_mut().insert(name.clone(), next.clone());
             next
         }
     }
@@ -266,6 +323,9 @@ impl State {
         let record = records.of(station);
         let codes = self.ground.codes_for(&self.fleet, station, &record);
         match script::reckon(station, &record, &codes, memory) {
+            Ok(Some(_)) if let Some(held) = self.held().filter(|held| held.stations.contains(name)) => {
+                Next::Held(held.release())
+            }
             Ok(Some(work)) => Next::Key(work),
             Ok(None) => Next::Test,
             Err(_) => Next::NoScript,

@@ -34,8 +34,6 @@ const KEEP_DELIVERED: Duration = Duration::from_secs(30 * 24 * 3600);
 const TURNS: u32 = 5;
 /// A message that waits longer than this, in milliseconds, is said to be undelivered.
 const LATE_MS: i64 = 15 * 60 * 1000;
-/// More bad news than this share of the fleet in one pass is a surge.
-const SURGE_SHARE: f64 = 0.3;
 
 /// A configuration and the text it was read from.
 pub struct Basis {
@@ -228,15 +226,22 @@ impl Session<'_> {
     async fn tell(&mut self, teller: &mut Teller, state: &mut State, seen: &mut Seen, deliveries: &Deliveries) {
         for _ in 0..TURNS {
             match teller.tell(state, seen).await {
-                Ok(Telling::Nothing) => return self.passed(teller, state, seen),
+                Ok(Telling::Nothing) => {
+                    state.moved();
+                    return self.passed(teller, state, seen);
+                }
                 Ok(Telling::News) => {
+                    state.moved();
                     deliveries.nudge();
                     return self.passed(teller, state, seen);
                 }
-                Ok(Telling::Overtaken) => match state.look(Some(Look::Changed)).await {
-                    Ok(new) => *seen = new,
-                    Err(error) => return self.failed(&error),
-                },
+                Ok(Telling::Overtaken) => {
+                    state.forget_settled();
+                    match state.look(Some(Look::Changed)).await {
+                        Ok(new) => *seen = new,
+                        Err(error) => return self.failed(&error),
+                    }
+                }
                 Err(error) => return self.failed(&error),
             }
         }
@@ -331,7 +336,7 @@ fn terms(config: &Config, state: &State, deliveries: &Deliveries) -> Terms {
                 remind_minutes: webhook.remind_minutes.clone(),
             })
             .collect(),
-        surge_share: SURGE_SHARE,
+        surge_share: config.surge.share.value(),
         require_tests: config.require_tests,
     }
 }

@@ -176,11 +176,12 @@ impl Teller {
             next: Foresight(&foresee),
             commit: state.commit(),
             asides: &asides,
+            held: state.held(),
             clock: seen.now,
         };
         let verdict = alert::decide(&self.told, &stopped.thread, &pass, &self.terms);
         let (refusals, refused_seq) = self.refused_reports(state.store(), seen.now).await?;
-        let mut decision = Decision::default();
+        let mut decision = Decision { settled: state.moves(), ..Decision::default() };
         for (station, told) in &verdict.told {
             match told {
                 Some(told) => decision.told_upserts.push(crate::store::Told {

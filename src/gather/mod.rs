@@ -9,12 +9,14 @@ pub mod intake;
 mod issue;
 mod records;
 mod say;
+mod settle;
 
 pub use fleet::{Fleet, FleetCache, Texts};
 pub use ground::{Ground, Reading, Source, Trees};
 pub use issue::{IssueError, record_scripts};
 pub use records::Records;
 pub use say::say;
+pub use settle::{judge, moves, settle, settled};
 
 use crate::ledger::WireError;
 use crate::store::StoreError;

@@ -9,13 +9,13 @@ use jiff::Timestamp;
 
 use crate::setting::{Fingerprint, Name, Written};
 
-/// 16 hexadecimal digits that stand for one exact script.
+/// 16 hexadecimal digits that stand for one exact script, or for one exact change under the brake.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Digest(Arc<str>);
 
 /// Not 16 hexadecimal digits in lower case.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("`{0}` is no script's digest")]
+#[error("`{0}` is no digest: it has 16 digits from 0-9 and a-f")]
 pub struct NoDigest(String);
 
 impl FromStr for Digest {
@@ -24,6 +24,14 @@ impl FromStr for Digest {
     fn from_str(text: &str) -> Result<Digest, NoDigest> {
         let fits = text.len() == 16 && text.bytes().all(|b| matches!(b, b'0'..=b'9' | b'a'..=b'f'));
         if fits { Ok(Digest(text.into())) } else { Err(NoDigest(text.into())) }
+    }
+}
+
+impl Digest {
+    /// The beginning of a hash, which has eight bytes or more.
+    pub fn of_hash(hash: &[u8]) -> Digest {
+        let hex: String = hash.iter().take(8).map(|byte| format!("{byte:02x}")).collect();
+        Digest(hex.into())
     }
 }
 

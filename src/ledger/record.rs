@@ -66,6 +66,12 @@ impl Record {
         }
     }
 
+    /// Whether no report spoke of any setting or lifeline.
+    pub fn is_blank(&self) -> bool {
+        self.settings.iter().all(|holding| holding.mark.is_none())
+            && self.lifelines.iter().all(|proof| proof.last.is_none())
+    }
+
     /// What is known of a setting.
     pub fn holding(&self, id: SettingId) -> &Holding {
         &self.settings[id.index()]

@@ -11,6 +11,7 @@ use std::sync::Arc;
 use serde_json::{Value as Json, json};
 
 use super::{NoScript, Script, Work, json as script_json};
+use crate::brake::Held;
 use crate::drift::{Drift, Service, StationDrift};
 use crate::finding::plural;
 use crate::inventory::Station;
@@ -33,6 +34,8 @@ pub enum Due {
     Test,
     /// Keying for which there is no script.
     Stuck(NoScript),
+    /// Keying that waits for the release of a change.
+    Held,
 }
 
 /// What to do at which stations, in order.
@@ -41,20 +44,22 @@ pub struct WorkList {
     errands: Vec<Errand>,
     /// How many of the stations looked at are set aside, in whole or in part.
     set_aside: usize,
+    /// The change that some of them wait for.
+    change: Option<Held>,
 }
 
 impl WorkList {
     /// Puts errands in order.
-    pub fn new(mut errands: Vec<Errand>, set_aside: usize) -> WorkList {
+    pub fn new(mut errands: Vec<Errand>, set_aside: usize, change: Option<Held>) -> WorkList {
         errands.sort_by_cached_key(Errand::rank);
-        WorkList { errands, set_aside }
+        WorkList { errands, set_aside, change }
     }
 
     /// The stations to key, each with its place in the list.
     pub fn to_key(&self) -> impl Iterator<Item = (usize, &Errand, &Script, &Codes)> {
         self.errands.iter().enumerate().filter_map(|(at, errand)| match &errand.due {
             Due::Keying { script, codes } => Some((at, errand, &**script, codes)),
-            Due::Test | Due::Stuck(_) => None,
+            Due::Test | Due::Stuck(_) | Due::Held => None,
         })
     }
 
@@ -67,8 +72,13 @@ impl WorkList {
     pub fn stuck(&self) -> impl Iterator<Item = (&Errand, &NoScript)> {
         self.errands.iter().filter_map(|errand| match &errand.due {
             Due::Stuck(why) => Some((errand, why)),
-            Due::Keying { .. } | Due::Test => None,
+            Due::Keying { .. } | Due::Test | Due::Held => None,
         })
+    }
+
+    /// The stations whose scripts are held.
+    pub fn held(&self) -> impl Iterator<Item = &Errand> {
+        self.errands.iter().filter(|errand| matches!(errand.due, Due::Held))
     }
 
     /// What keying all of it takes.
@@ -116,11 +126,15 @@ impl WorkList {
             0 => String::new(),
             count => format!("; {} without a script", plural(count as u64, "station")),
         };
+        let held = match self.held().count() {
+            0 => String::new(),
+            count => format!("; {} held until the change is released", plural(count as u64, "station")),
+        };
         let aside = match self.set_aside {
             0 => String::new(),
             count => format!("; {} set aside", plural(count as u64, "station")),
         };
-        format!("{keying}{tests}{stuck}{aside}.")
+        format!("{keying}{tests}{stuck}{held}{aside}.")
     }
 
     /// The list for programs.
@@ -144,10 +158,29 @@ impl WorkList {
                 "why": why.to_string(),
             })
         });
+        let held = self.held().map(|errand| {
+            json!({
+                "station": &*errand.station.name,
+                "site": &*errand.station.site,
+                "weight": errand.drift.weight.map(Weight::as_str),
+            })
+        });
+        let change = self.change.as_ref().map(|change| {
+            json!({
+                "change": change.change.to_string(),
+                "stations": change.stations.len(),
+                "on_record": change.on_record,
+                "share": change.limit.share.value(),
+                "set_at": change.limit.set_at,
+                "release": change.release(),
+            })
+        });
         json!({
             "scripts": scripts.collect::<Vec<_>>(),
             "tests": tests.collect::<Vec<_>>(),
             "no_script": stuck.collect::<Vec<_>>(),
+            "held": held.collect::<Vec<_>>(),
+            "held_by": change,
             "totals": {
                 "stations": work.stations,
                 "calls": work.calls,
@@ -183,6 +216,7 @@ impl Errand {
                 }
             }
             Due::Stuck(why) => why.to_string(),
+            Due::Held => "held until the change is released".into(),
         }
     }
 

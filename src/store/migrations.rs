@@ -13,7 +13,7 @@ struct Layout {
     postgres: &'static str,
 }
 
-const LAYOUTS: [Layout; 2] = [
+const LAYOUTS: [Layout; 3] = [
     Layout {
         number: 1,
         both: include_str!("migrations/0001_ledger.sql"),
@@ -21,6 +21,7 @@ const LAYOUTS: [Layout; 2] = [
         postgres: include_str!("migrations/0001_ledger.postgres.sql"),
     },
     Layout { number: 2, both: include_str!("migrations/0002_passes.sql"), sqlite: "", postgres: "" },
+    Layout { number: 3, both: include_str!("migrations/0003_settled.sql"), sqlite: "", postgres: "" },
 ];
 
 /// The layout this program works with.

@@ -60,6 +60,7 @@ fn drift(stations: usize) -> Message {
     let (vanished, contacts, cause) = (BTreeSet::new(), BTreeMap::new(), Cause::default());
     let work = Work { stations: 1, calls: 1, commands: 2, presses: 40, ms: 30_000 };
     let next = Foresight(&|_| Next::Key(work));
+    let asides = AsideNews::default();
     let pass = Pass {
         stations: &stations,
         vanished: &vanished,
@@ -67,7 +68,8 @@ fn drift(stations: usize) -> Message {
         cause: &cause,
         next,
         commit: None,
-        asides: &AsideNews::default(),
+        asides: &asides,
+        held: None,
         clock: clock(),
     };
     decide(&BTreeMap::new(), &Thread::default(), &pass, &terms()).messages.remove(0)

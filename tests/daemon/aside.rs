@@ -17,13 +17,13 @@ fn aside(fleet: &Fleet, what: &[&str], until: &str) -> super::process::Done {
 }
 
 #[test]
-fn drift_script_alert_and_exit_code_agree_on_what_is_set_aside_and_it_comes_back_by_itself() {
+fn drift_script_alert_and_exit_code_agree_on_what_is_set_aside() {
     let receiver = Receiver::start(SIGNING);
     let fleet = Fleet::new(&receiver);
     // SP-01 was never commissioned.
     let daemon = fleet.start();
     receiver.wait_for(1);
-    aside(&fleet, &["SP-01", "--out-of-service"], &in_seconds(6)).ended(0);
+    aside(&fleet, &["SP-01", "--out-of-service"], &in_seconds(3600)).ended(0);
     let told = receiver.wait_for(2).remove(1);
     assert_eq!(all_names(&told), ["closed: SP-01"]);
     assert_eq!(told.data()["set_aside"]["begun"][0]["station"], "SP-01");
@@ -34,28 +34,45 @@ fn drift_script_alert_and_exit_code_agree_on_what_is_set_aside_and_it_comes_back
     assert!(script.out.contains("set aside"), "{}", script.out);
     let list = fleet.run(&["script", "--all"]).ended(0).out;
     assert!(list.contains("1 station set aside"), "{list}");
+    fleet.run(&["aside", "SP-01", "--end", "--by", "ops-3"]).ended(0);
     let back = receiver.wait_for(3).remove(2);
     assert_eq!(all_names(&back), ["opened: SP-01"]);
-    assert_eq!(back.data()["set_aside"]["over"][0]["over"], "expired");
-    assert_eq!(back.data()["totals"]["set_aside"], 0);
-    let summary = back.data()["summary"].as_str().unwrap_or_default();
-    assert!(summary.contains("No longer set aside: SP-01 (its time is over)."), "{summary}");
+    assert_eq!(back.data()["set_aside"]["over"][0]["ended_by"], "ops-3");
     fleet.run(&["drift"]).ended(3);
     daemon.stop("TERM");
     fleet.run(&["ledger", "verify"]).ended(0);
 }
 
 #[test]
+fn what_was_set_aside_comes_back_by_itself_when_its_time_is_over() {
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    let daemon = fleet.start();
+    receiver.wait_for(1);
+    aside(&fleet, &["SP-01", "--out-of-service"], &in_seconds(5)).ended(0);
+    assert_eq!(all_names(&receiver.wait_for(2)[1]), ["closed: SP-01"]);
+    let back = receiver.wait_for(3).remove(2);
+    assert_eq!(all_names(&back), ["opened: SP-01"]);
+    assert_eq!(back.data()["set_aside"]["over"][0]["over"], "expired");
+    assert_eq!(back.data()["totals"]["set_aside"], 0);
+    let summary = back.data()["summary"].as_str().unwrap_or_default();
+    assert!(summary.contains("No longer set aside: SP-01 (its time is over)."), "{summary}");
+    daemon.stop("TERM");
+}
+
+#[test]
 fn the_end_of_what_was_set_aside_is_told_even_where_nothing_drifts_and_after_a_restart() {
     let receiver = Receiver::start(SIGNING);
     let fleet = Fleet::new(&receiver);
-    aside(&fleet, &["north-pier", "gate.seconds"], &in_seconds(4)).ended(0);
+    let until = in_seconds(15);
+    aside(&fleet, &["north-pier", "gate.seconds"], &until).ended(0);
     let daemon = fleet.start();
     let first = receiver.wait_for(1).remove(0);
     assert!(daemon.said().contains("4 set aside"), "{}", daemon.said());
     assert_eq!(first.data()["set_aside"]["begun"][0]["site"], "north-pier");
     daemon.kill();
-    std::thread::sleep(std::time::Duration::from_secs(5));
+    let over = until.parse::<Timestamp>().expect("a time");
+    super::process::until("the end of what is set aside", || (Timestamp::now() > over).then_some(()));
     let daemon = fleet.start();
     let over = receiver.wait_for(2).remove(1);
     assert_eq!(all_names(&over), [""; 0]);

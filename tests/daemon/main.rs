@@ -13,6 +13,7 @@ mod again;
 mod against;
 mod away;
 mod aside;
+mod brake;
 mod configuration;
 mod deliveries;
 mod drops;

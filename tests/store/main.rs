@@ -9,5 +9,6 @@ mod outbox;
 mod passes;
 mod place;
 mod processes;
+mod settled;
 mod stopped;
 mod tampering;

@@ -1,0 +1,375 @@
+//! Ways around the brake, tried one by one and at random: whatever the path, what counts is where it leads.
+
+use std::collections::BTreeMap;
+
+use jiff::Timestamp;
+use proptest::prelude::*;
+use uuid::Uuid;
+
+use super::*;
+use crate::inventory;
+use crate::keybook::sample::{TERN, keybook};
+use crate::ledger::{Holding, Mark, Notice, Release, Said, State};
+use crate::setting::Codes;
+
+const SIZE: usize = 20;
+
+/// What one station wants, and how the files say so.
+#[derive(Debug, Clone, PartialEq)]
+struct Spec {
+    name: String,
+    number: usize,
+    model: &'static str,
+    /// Which contact its button calls.
+    calls: &'static str,
+    how: How,
+    site: &'static str,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum How {
+    Fleet,
+    Profile,
+    Station,
+    Written,
+    Unmanaged,
+}
+
+/// The stations as they are before anybody edits.
+fn start() -> Vec<Spec> {
+    let spec = |nth: usize| Spec {
+        name: format!("S-{nth:02}"),
+        number: nth,
+        model: "tern-2",
+        calls: "help",
+        how: How::Fleet,
+        site: "quay",
+    };
+    (0..SIZE).map(spec).collect()
+}
+
+/// The inventory that says so. Contacts `help` and `desk` are in the fictional ranges 01632 960xxx and 0113 496 0xxx.
+fn inventory(specs: &[Spec], help: &str) -> Inventory {
+    let mut text = format!(
+        "inventory: 1\ncontacts: {{help: {{calls: \"{help}\"}}, desk: {{calls: \"+441134960115\"}}}}\n\
+         settings: {{emergency.primary: {{to: help}}, line.kind: {{from: line}}, gate.seconds: 7}}\n\
+         profiles: {{by-help: {{settings: {{emergency.primary: {{to: help}}}}}}, \
+         by-desk: {{settings: {{emergency.primary: {{to: desk}}}}}}}}\nsites:\n"
+    );
+    for (site, line) in [("quay", "{kind: direct, country: GB}"), ("mole", "{kind: pbx, outside: \"9,\", country: GB}")]
+    {
+        let here: Vec<&Spec> = specs.iter().filter(|spec| spec.site == site).collect();
+        if here.is_empty() {
+            continue;
+        }
+        text += &format!("  {site}:\n    line: {line}\n    stations:\n");
+        for Spec { name, number, model, calls, how, .. } in here {
+            let dialled = if *calls == "help" { "01632960101" } else { "01134960115" };
+            let outside = if site == "mole" { "9," } else { "" };
+            let said = match how {
+                How::Fleet => String::new(),
+                How::Profile => format!(", profiles: [by-{calls}]"),
+                How::Station => format!(", settings: {{emergency.primary: {{to: {calls}}}}}"),
+                How::Unmanaged => ", settings: {emergency.primary: null, line.kind: null}".into(),
+                How::Written => format!(", settings: {{emergency.primary: \"{outside}{dialled}\"}}"),
+            };
+            text += &format!("      {name}: {{number: \"+4420794600{number:02}\", model: {model}{said}}}\n");
+        }
+    }
+    let (raw, findings) = inventory::read(&"i.yaml".into(), text.as_bytes());
+    assert!(findings.is_empty(), "{findings:#?}\n{text}");
+    let other = TERN.replace("model: tern-2", "model: wren-1");
+    let other = other.replace("emergency: [line.kind, emergency.primary]", "emergency: [emergency.primary]");
+    let books = [("tern-2", TERN), ("wren-1", &other)].map(|(name, text)| (Name::from(name), keybook(text)));
+    let (inventory, findings) = inventory::resolve(&[Arc::new(raw)], &books.into(), &Codes::new(b"a key"));
+    assert!(!findings.iter().any(crate::finding::Finding::is_error), "{findings:#?}\n{text}");
+    inventory
+}
+
+/// A fleet, what is on record of it, and what is settled.
+struct World {
+    specs: Vec<Spec>,
+    help: &'static str,
+    records: BTreeMap<Name, Arc<Record>>,
+    rows: Rows,
+    notices: Notices,
+    seq: i64,
+    prints: Prints,
+}
+
+impl World {
+    /// Every station holds what is wanted, and the first pass was made.
+    fn new() -> World {
+        let mut world = World {
+            specs: start(),
+            help: "+441632960101",
+            records: BTreeMap::new(),
+            rows: Rows::new(),
+            notices: Notices::default(),
+            seq: 0,
+            prints: Prints::default(),
+        };
+        (0..SIZE).for_each(|nth| world.confirm(nth));
+        assert_eq!(world.pass(), None);
+        world
+    }
+
+    fn inventory(&self) -> Inventory {
+        inventory(&self.specs, self.help)
+    }
+
+    /// A report proves that a station holds all that is wanted of it.
+    fn confirm(&mut self, nth: usize) {
+        self.seq += 1;
+        let inventory = self.inventory();
+        let station = &inventory.stations[&*self.specs[nth].name];
+        let mark = Some(Mark { at: Timestamp::UNIX_EPOCH, report: Uuid::nil() });
+        let mut record = Record::blank(&station.keybook);
+        for id in station.keybook.ids() {
+            if let Some(wanted) = station.wanted(id) {
+                record.settings[id.index()] =
+                    Holding { state: State::Known(wanted.value.clone()), strayed: None, mark };
+            }
+        }
+        self.records.insert(station.name.clone(), Arc::new(record));
+    }
+
+    fn judge(&mut self) -> Judgement {
+        let inventory = self.inventory();
+        let World { records, rows, notices, seq, prints, .. } = self;
+        let record = |station: &Station| {
+            let known = records.get(&station.name).cloned();
+            known
+                .filter(|known| known.settings.len() == station.keybook.settings.len())
+                .unwrap_or_else(|| Arc::new(Record::blank(&station.keybook)))
+        };
+        let limit = Limit { share: Share::DEFAULT, set_at: "surge.share, stationkeep.yaml:12".into() };
+        judge(rows, &inventory, record, notices, *seq, &limit, prints)
+    }
+
+    /// One pass; how many stations are held. A second one over the same keeps nothing and holds the same.
+    fn pass(&mut self) -> Option<Held> {
+        let first = self.judge();
+        for one in &first.moves {
+            assert_eq!(one.was.as_ref(), self.rows.get(&one.now.station));
+        }
+        keep(&mut self.rows, &first.moves);
+        let again = self.judge();
+        assert_eq!((&again.moves, &again.held), (&Vec::new(), &first.held));
+        first.held
+    }
+
+    fn held(&mut self) -> usize {
+        self.pass().map_or(0, |held| held.stations.len())
+    }
+
+    fn release(&mut self, change: &Digest) {
+        self.seq += 1;
+        let said = Said {
+            id: Uuid::from_u128(u128::from(self.seq.unsigned_abs())),
+            at: Timestamp::UNIX_EPOCH,
+            by: "ops-2".into(),
+            why: Some("it is meant".into()),
+        };
+        let release = Release { said, change: change.clone(), stations: BTreeSet::new() };
+        self.notices.add(self.seq, Notice::Release(release));
+    }
+}
+
+#[test]
+fn a_change_is_held_from_ten_stations_and_more_than_the_share_on() {
+    for (changed, held) in [(1, 0), (9, 0), (10, 10), (20, 20)] {
+        let mut world = World::new();
+        world.specs[..changed].iter_mut().for_each(|spec| (spec.calls, spec.how) = ("desk", How::Station));
+        assert_eq!(world.held(), held, "{changed}");
+    }
+    // Ten of 34 are no more than 30 %; a station that nobody ever reported on makes no fleet greater.
+    for (more, on_record, held) in [(13, true, 10), (14, true, 0), (14, false, 10), (40, false, 10)] {
+        let mut world = World::new();
+        world.specs.extend((SIZE..SIZE + more).map(|nth| Spec {
+            name: format!("S-{nth}"),
+            number: nth,
+            ..start()[0].clone()
+        }));
+        if on_record {
+            (SIZE..SIZE + more).for_each(|nth| world.confirm(nth));
+        }
+        world.pass();
+        world.specs[..10].iter_mut().for_each(|spec| (spec.calls, spec.how) = ("desk", How::Station));
+        assert_eq!(world.held(), held, "{more} {on_record}");
+    }
+}
+
+#[test]
+fn what_is_held_says_the_numbers_the_limit_where_it_is_set_and_the_command() {
+    let mut world = World::new();
+    world.help = "+441632960109";
+    let held = world.pass().unwrap();
+    let said = "It alters lifeline settings of 20 of the 20 stations on record: more than 30 % (surge.share, stationkeep.yaml:12).";
+    assert_eq!(held.sentence(), said);
+    assert_eq!(held.release(), format!("stationkeep release {} --by NAME --why TEXT", held.change));
+}
+
+/// Every way to make a station call somebody else, or over another line.
+/// A way around the brake, with its name.
+type Way = (&'static str, fn(&mut Spec));
+
+fn ways() -> Vec<Way> {
+    vec![
+        ("its own setting", |spec| (spec.calls, spec.how) = ("desk", How::Station)),
+        ("a dial string", |spec| (spec.calls, spec.how) = ("desk", How::Written)),
+        ("a profile", |spec| (spec.calls, spec.how) = ("desk", How::Profile)),
+        ("another site and line", |spec| spec.site = "mole"),
+        ("another model and number", |spec| (spec.model, spec.calls, spec.how) = ("wren-1", "desk", How::Station)),
+    ]
+}
+
+#[test]
+fn edits_add_up_however_they_are_split_and_whichever_way_they_are_made() {
+    let ways = ways();
+    let mut world = World::new();
+    for nth in 0..15 {
+        ways[nth % ways.len()].1(&mut world.specs[nth]);
+        let expected = if nth + 1 < FEWEST { 0 } else { nth + 1 };
+        assert_eq!(world.held(), expected, "after {}", ways[nth % ways.len()].0);
+    }
+}
+
+#[test]
+fn a_new_name_a_new_number_or_a_while_out_of_the_inventory_does_not_lose_what_was_settled() {
+    let desk = |spec: &mut Spec| (spec.calls, spec.how) = ("desk", How::Station);
+    // All at once: other names and other numbers to call.
+    let mut world = World::new();
+    world.specs.iter_mut().for_each(|spec| {
+        spec.name = format!("X{}", spec.name);
+        desk(spec);
+    });
+    assert_eq!(world.held(), SIZE);
+    // First the names, then the lines, then whom they call.
+    let mut world = World::new();
+    world.specs.iter_mut().for_each(|spec| spec.name = format!("X{}", spec.name));
+    assert_eq!(world.held(), 0);
+    world.specs.iter_mut().for_each(|spec| spec.number += 40);
+    assert_eq!(world.held(), 0);
+    world.specs.iter_mut().for_each(desk);
+    assert_eq!(world.held(), SIZE);
+    // Out and in again, under other names.
+    let mut world = World::new();
+    let kept = world.specs.split_off(2);
+    assert_eq!(world.held(), 0);
+    world.specs.extend(kept);
+    world.specs[2..].iter_mut().for_each(|spec| {
+        spec.name = format!("X{}", spec.name);
+        desk(spec);
+    });
+    assert_eq!(world.held(), SIZE - 2);
+}
+
+#[test]
+fn taking_lifelines_out_of_management_settles_nothing_either() {
+    let mut world = World::new();
+    world.specs.iter_mut().for_each(|spec| spec.how = How::Unmanaged);
+    world.pass();
+    world.specs.iter_mut().for_each(|spec| (spec.calls, spec.how) = ("desk", How::Station));
+    assert_eq!(world.held(), SIZE);
+    world.specs = start();
+    assert_eq!(world.held(), 0);
+}
+
+#[test]
+fn an_edit_taken_back_is_none_and_one_that_is_keyed_shrinks() {
+    let mut world = World::new();
+    world.help = "+441632960109";
+    assert_eq!(world.held(), SIZE);
+    world.help = "+441632960101";
+    assert_eq!(world.held(), 0);
+    world.help = "+441632960109";
+    assert_eq!(world.held(), SIZE);
+    // Somebody keyed it all the same, and reported.
+    (0..11).for_each(|nth| world.confirm(nth));
+    assert_eq!(world.held(), 0, "nine are left");
+    world.help = "+441632960101";
+    assert_eq!(world.held(), 11, "those which hold the new number are settled there");
+}
+
+#[test]
+fn a_station_that_strayed_is_never_held_while_the_same_is_wanted_of_it() {
+    let mut world = World::new();
+    world.records.clear();
+    assert_eq!(world.held(), 0, "twenty stations of which nothing is known any more, and no edit");
+    world.specs[..12].iter_mut().for_each(|spec| (spec.calls, spec.how) = ("desk", How::Station));
+    let held = world.pass().unwrap();
+    assert!(!held.stations.contains("S-15"));
+}
+
+#[test]
+fn before_anybody_reports_on_a_fleet_it_may_be_edited_at_will() {
+    let mut world = World::new();
+    (world.records, world.rows) = (BTreeMap::new(), Rows::new());
+    assert_eq!(world.held(), 0);
+    world.help = "+441632960109";
+    assert_eq!(world.held(), 0);
+}
+
+#[test]
+fn a_release_covers_its_very_change_once_and_no_other() {
+    let mut world = World::new();
+    world.help = "+441632960109";
+    let held = world.pass().unwrap();
+    world.release(&"0123456789abcdef".parse().unwrap());
+    assert_eq!(world.held(), SIZE);
+    // One more edit makes it another change.
+    world.specs[3].site = "mole";
+    let other = world.pass().unwrap();
+    assert_ne!(held.change, other.change);
+    world.release(&held.change);
+    assert_eq!(world.held(), SIZE);
+    world.release(&other.change);
+    assert_eq!(world.held(), 0);
+    assert_eq!(world.held(), 0);
+    // Nobody keyed it, so going back is none; the same change later is one of its own.
+    world.help = "+441632960101";
+    world.specs[3].site = "quay";
+    assert_eq!(world.held(), 0);
+    world.help = "+441632960109";
+    world.specs[3].site = "mole";
+    let same = world.pass().unwrap();
+    assert_eq!(same.change, other.change);
+    assert_eq!(same.stations.len(), SIZE, "the old release stands in the ledger, and does not cover it");
+}
+
+#[test]
+fn the_digest_of_a_change_is_what_another_program_makes_of_its_lines() {
+    // Python: hashlib.sha256(b"5:EQ-01,13:+441632960121,2:aa,2:bb,").hexdigest()[:16]
+    let line = ["EQ-01", "+441632960121", "aa", "bb"].map(str::to_owned);
+    assert_eq!(print::change([line].into_iter()).to_string(), CHANGE);
+}
+
+const CHANGE: &str = "b4eb4cbcc8e74732";
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 24, ..ProptestConfig::default() })]
+
+    #[test]
+    fn whatever_the_path_the_same_end_holds_the_same_stations(
+        plan in prop::collection::vec((0usize..SIZE, 0usize..5, 0u8..4), 1..30),
+        cuts in prop::collection::vec(any::<bool>(), 30),
+    ) {
+        let ways = ways();
+        let (mut one, mut step) = (World::new(), World::new());
+        for ((nth, way, how), cut) in plan.iter().zip(cuts) {
+            for world in [&mut one, &mut step] {
+                match how {
+                    0 | 1 => ways[*way].1(&mut world.specs[*nth]),
+                    2 => world.specs[*nth] = Spec { name: world.specs[*nth].name.clone(), ..start()[*nth].clone() },
+                    _ => world.specs[*nth].name = format!("R{way}-{nth:02}"),
+                }
+            }
+            if cut {
+                step.pass();
+            }
+        }
+        let (one, step) = (one.pass(), step.pass());
+        prop_assert_eq!(one.map(|held| (held.stations, held.change)), step.map(|held| (held.stations, held.change)));
+    }
+}

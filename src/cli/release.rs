@@ -1,0 +1,53 @@
+//! `release`: a change under the brake is meant. It releases that very change and no other.
+
+use std::path::Path;
+
+use super::Exit;
+use super::saying::{said, write_down};
+use super::scene::Scene;
+use super::shown::{Shown, print};
+use crate::finding::plural;
+use crate::ledger::{Digest, Notice, Release};
+
+/// Release a change that alters the lifelines of many stations at once.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+`script` names the change whose scripts it holds. See with `drift` that every station of it is
+meant: once it is released, the scripts can be keyed. An edit that makes it another change needs
+a release of its own.")]
+pub struct Args {
+    /// The change: 16 hexadecimal digits, as `script` and the alert name it
+    change: Digest,
+    /// Who says so
+    #[arg(long, value_name = "NAME")]
+    by: String,
+    /// Why: what was looked at
+    #[arg(long, value_name = "TEXT")]
+    why: String,
+}
+
+pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
+    let mut scene = Scene::open(config).await?;
+    let Some(held) = scene.held.clone() else {
+        return Err(Shown::failed("no change is held, so there is nothing to release."));
+    };
+    if held.change != args.change {
+        return Err(Shown::failed(format!(
+            "no change {} is held. The one that is held now is {}: an edit or a report has made it another one. {}",
+            args.change,
+            held.change,
+            super::script::way_out(&held)
+        )));
+    }
+    let said = said(&scene, &args.by, Some(&args.why));
+    let release = Release { said, change: held.change, stations: held.stations };
+    let count = plural(release.stations.len() as u64, "station");
+    write_down(&scene, &Notice::Release(release)).await?;
+    scene.ask_brake().await?;
+    if let Some(held) = &scene.held {
+        let why = "the files or the ledger changed at this very moment, and it is another change now.";
+        return Err(Shown::failed(format!("{why} {}", super::script::way_out(held))));
+    }
+    print(&format!("Released: the scripts of {count} can be keyed. `stationkeep script --all` lists them.\n"))?;
+    Ok(scene.exit(Exit::Done))
+}

@@ -1,0 +1,145 @@
+//! The brake, on the sample fleet: who would change the lifelines of many stations at once says that it is meant.
+
+use std::fs;
+
+use super::fleet::{Fleet, SIGNING};
+use super::process::Done;
+use super::receiver::Receiver;
+use super::sample::sample;
+
+const FLEET: &str = "config/inventory/fleet.yaml";
+
+/// The control room gets another number: 0113 496 0000 to 0999 and 01632 960000 to 960999 are kept for fiction.
+fn edit(fleet: &Fleet, from: &str, to: &str) {
+    let text = fs::read_to_string(fleet.path(FLEET)).expect("a file");
+    assert!(text.contains(from));
+    fleet.rename_into(FLEET, &text.replace(from, to));
+}
+
+/// The digest in the command that releases what is held.
+fn digest(said: &str) -> String {
+    let (_, rest) = said.split_once("stationkeep release ").expect(said);
+    rest.split_whitespace().next().expect("a digest").to_owned()
+}
+
+fn release(fleet: &Fleet, digest: &str) -> Done {
+    fleet.run(&["release", digest, "--by", "ops-2", "--why", "the control room moved"])
+}
+
+/// The stations whose lifelines drift by what the edit wants.
+fn moved(fleet: &Fleet) -> Vec<String> {
+    let drift = fleet.drift();
+    // Nobody ever reported on NM-05: what is wanted of it alters nothing.
+    let stations = drift["stations"].as_array().expect("stations").iter().filter(|s| s["station"] != "NM-05");
+    let wants = |station: &&serde_json::Value| {
+        let settings = station["settings"].as_array().map_or(&[][..], |all| all);
+        settings.iter().any(|s| s["weight"] == "lifeline" && s["wanted"].to_string().contains("1632960109"))
+    };
+    stations.filter(wants).map(|s| s["station"].as_str().unwrap_or_default().to_owned()).collect()
+}
+
+#[test]
+fn without_a_daemon_a_change_of_many_lifelines_is_held_until_that_very_change_is_released() {
+    let fleet = sample();
+    fleet.run(&["script", "EQ-02"]).ended(0);
+    assert!(release(&fleet, "0123456789abcdef").ended(1).err.contains("nothing to release"));
+    edit(&fleet, "+441632960101", "+441632960109");
+    let drifting = moved(&fleet);
+    assert_eq!(drifting.len(), 22);
+    let held = fleet.run(&["script", &drifting[0]]).ended(1);
+    for part in
+        ["lifeline settings of", "of the 34 stations on record: more than 30 %", "surge.share in stationkeep.yaml"]
+    {
+        assert!(held.err.contains(part) && held.out.is_empty(), "`{part}`: {held:?}");
+    }
+    let list = fleet.run(&["script", "--all", "--format", "json"]).ended(1).json();
+    let names = list["held"].as_array().expect("held").iter().map(|s| s["station"].as_str().unwrap_or_default());
+    let mut names: Vec<&str> = names.collect();
+    names.sort_unstable();
+    let mut expected = drifting.clone();
+    expected.sort_unstable();
+    assert_eq!(names, expected);
+    assert_eq!(list["held_by"]["change"], digest(&held.err));
+    assert!(list["scripts"].as_array().is_some_and(|scripts| !scripts.is_empty()), "others are keyed all the same");
+    release(&fleet, "not a digest").ended(2);
+    assert!(release(&fleet, "0123456789abcdef").ended(1).err.contains(&digest(&held.err)));
+    let stale = digest(&held.err);
+    edit(&fleet, "+441632960109", "+441632960108");
+    let now = digest(&release(&fleet, &stale).ended(1).err);
+    assert_ne!(now, stale);
+    release(&fleet, &now).ended(0);
+    fleet.run(&["script", &drifting[0]]).ended(0);
+    fleet.run(&["script", "--all"]).ended(0);
+    assert!(fleet.run(&["history", &drifting[0]]).ended(0).out.contains(&format!("change {now} released")));
+    assert!(release(&fleet, &now).ended(1).err.contains("nothing to release"));
+    fleet.run(&["ledger", "verify"]).ended(0);
+}
+
+#[test]
+fn edits_split_over_many_runs_and_stations_set_aside_are_no_way_around() {
+    let fleet = sample();
+    let text = fs::read_to_string(fleet.path(FLEET)).expect("a file");
+    fleet.run(&["drift"]).ended(3);
+    let aside = ["aside", "east-quay", "--until", "2026-12-01", "--by", "ops-2", "--why", "closed", "--out-of-service"];
+    fleet.run(&aside).ended(0);
+    edit(&fleet, "+441632960101", "+441632960109");
+    fleet.run(&["drift"]).ended(3);
+    fleet.run(&["aside", "east-quay", "--end", "--by", "ops-2"]).ended(0);
+    let drifting = moved(&fleet);
+    let held = fleet.run(&["script", &drifting[0]]).ended(1);
+    assert!(held.err.contains(&format!("of {} of the 34", drifting.len())), "{} and {drifting:?}", held.err);
+    // Taken back, it is no change.
+    fleet.rename_into(FLEET, &text);
+    fleet.run(&["script", "EQ-02"]).ended(0);
+}
+
+#[test]
+fn the_limit_is_set_in_the_configuration_and_named_with_its_line() {
+    let fleet = sample();
+    let path = fleet.path("config/stationkeep.yaml");
+    let text = fs::read_to_string(&path).expect("a file");
+    fleet.run(&["drift"]).ended(3);
+    edit(&fleet, "+441632960101", "+441632960109");
+    let drifting = moved(&fleet);
+    let with = |share: &str| fleet.write("config/stationkeep.yaml", &format!("{text}surge: {{share: {share}}}\n"));
+    with("0.2");
+    let line = text.lines().count() + 1;
+    let held = fleet.run(&["script", &drifting[0]]).ended(1);
+    assert!(held.err.contains(&format!("more than 20 % (surge.share, stationkeep.yaml:{line})")), "{}", held.err);
+    with("1");
+    fleet.run(&["script", &drifting[0]]).ended(0);
+    with("2");
+    let check = fleet.run(&["check"]).ended(2);
+    assert!((check.out + &check.err).contains("surge.share"));
+}
+
+#[test]
+fn the_alert_says_what_is_held_and_a_release_beside_the_daemon_is_taken_up() {
+    let receiver = Receiver::start(SIGNING);
+    let mut fleet = sample();
+    for (name, value) in [("STATIONKEEP_WEBHOOK", &*receiver.url()), ("STATIONKEEP_SIGNING", SIGNING)] {
+        fleet.environment.push((name.into(), value.into()));
+    }
+    let daemon = fleet.start();
+    let first = receiver.wait_for(1).remove(0);
+    assert_eq!(first.data()["held"], serde_json::Value::Null);
+    edit(&fleet, "+441632960101", "+441632960109");
+    let told = receiver.wait_for(2).remove(1);
+    let held = &told.data()["held"];
+    let count = moved(&fleet).len();
+    assert_eq!((&held["stations"], &held["on_record"]), (&count.into(), &34.into()));
+    assert_eq!(told.data()["to_do"]["held"], count);
+    let summary = told.data()["summary"].as_str().unwrap_or_default();
+    assert!(
+        summary.contains("A change is held. It alters lifeline settings of 22 of the 34")
+            && summary.contains("stationkeep release "),
+        "{summary}"
+    );
+    let entry = &told.data()["opened"][0]["next"]["do"];
+    assert!(entry.as_str().is_some_and(|text| text.contains("stationkeep release ")), "{entry}");
+    release(&fleet, held["change"].as_str().unwrap_or_default()).ended(0);
+    edit(&fleet, "+441134960115", "+441134960116");
+    let after = receiver.wait_for(3).remove(2);
+    assert_eq!(after.data()["held"], serde_json::Value::Null, "{}", after.body);
+    assert_eq!(daemon.stop("TERM"), Some(0));
+}
