@@ -11,7 +11,7 @@ use crate::finding::plural;
 use crate::ledger::{Aside, Notices, Target};
 
 /// How many of each are shown.
-const SHOWN: usize = 6;
+const SHOWN: usize = 3;
 
 /// What is new about things set aside.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]

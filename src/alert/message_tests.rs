@@ -4,6 +4,7 @@ use serde_json::json;
 
 use super::fixture::*;
 use super::*;
+use crate::brake::{Held, Limit, Share};
 use crate::drift::{Drift, Service};
 use crate::setting::{Name, Weight};
 
@@ -251,4 +252,31 @@ fn the_list_of_reasons_is_that_of_the_message() {
         assert!(data[reason.as_str()].is_array() && data["counts"][reason.as_str()].is_object());
     }
     assert_eq!(Weight::ALL.map(|weight| data["weights"][weight.as_str()].as_u64()), [Some(0), Some(1), Some(0)]);
+}
+
+#[test]
+fn a_change_that_is_held_is_in_every_message_with_its_numbers_and_the_command() {
+    let mut watch = Watch::new();
+    let held = Held {
+        change: "0123456789abcdef".parse().unwrap(),
+        stations: ["EQ-01".into()].into(),
+        on_record: 34,
+        limit: Limit { share: Share::DEFAULT, set_at: "surge.share, stationkeep.yaml:12".into() },
+    };
+    let release = "stationkeep release 0123456789abcdef --by NAME --why TEXT";
+    assert_eq!(held.release(), release);
+    watch.next.insert("EQ-01".into(), Next::Held(held.release()));
+    watch.held = Some(held);
+    watch.put(differs("EQ-01", "emergency.primary", "1"));
+    let opened = data(&watch.pass().messages[0].body);
+    watch.minutes(60);
+    let reminded = data(&watch.pass().messages[0].body);
+    for (data, list) in [(opened, "opened"), (reminded, "still_open")] {
+        let expected = json!({"change": "0123456789abcdef", "stations": 1, "on_record": 34, "share": 0.3,
+            "set_at": "surge.share, stationkeep.yaml:12", "release": release});
+        assert_eq!(data["held"], expected);
+        assert_eq!(data["to_do"]["held"], 1);
+        assert!(data[list][0]["next"]["do"].as_str().unwrap().starts_with(release), "{data}");
+        assert!(data["summary"].as_str().unwrap().contains("To do: release the change that holds 1 station"), "{data}");
+    }
 }

@@ -48,7 +48,7 @@ fn without_a_daemon_a_change_of_many_lifelines_is_held_until_that_very_change_is
     assert_eq!(drifting.len(), 22);
     let held = fleet.run(&["script", &drifting[0]]).ended(1);
     for part in
-        ["lifeline settings of", "of the 34 stations on record: more than 30 %", "surge.share in stationkeep.yaml"]
+        ["lifeline settings of", "of the 34 stations on record: more than 30 %", "(surge.share, stationkeep.yaml:12)"]
     {
         assert!(held.err.contains(part) && held.out.is_empty(), "`{part}`: {held:?}");
     }
@@ -101,11 +101,15 @@ fn the_limit_is_set_in_the_configuration_and_named_with_its_line() {
     fleet.run(&["drift"]).ended(3);
     edit(&fleet, "+441632960101", "+441632960109");
     let drifting = moved(&fleet);
-    let with = |share: &str| fleet.write("config/stationkeep.yaml", &format!("{text}surge: {{share: {share}}}\n"));
+    let with = |share: &str| {
+        fleet.write(
+            "config/stationkeep.yaml",
+            &text.replace("surge: {share: 0.3}", &format!("# A word.\nsurge: {{share: {share}}}")),
+        );
+    };
     with("0.2");
-    let line = text.lines().count() + 1;
     let held = fleet.run(&["script", &drifting[0]]).ended(1);
-    assert!(held.err.contains(&format!("more than 20 % (surge.share, stationkeep.yaml:{line})")), "{}", held.err);
+    assert!(held.err.contains("more than 20 % (surge.share, stationkeep.yaml:13)"), "{}", held.err);
     with("1");
     fleet.run(&["script", &drifting[0]]).ended(0);
     with("2");
