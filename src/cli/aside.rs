@@ -129,11 +129,11 @@ fn must_be_in_service(scene: &Scene, target: &Target, setting: Option<&Name>) ->
             if !covered(scene, target).any(is_lifeline) {
                 return Ok(());
             }
-            format!("{setting}, part of a lifeline")
+            format!("{setting}, part of a lifeline,")
         }
     };
     Err(Shown::usage(format!(
-        "{what}, can be set aside only as out of service. Put a sign on each station, keep a stand-in there, and say so \
+        "{what} can be set aside only as out of service. Put a sign on each station, keep a stand-in there, and say so \
          with --out-of-service."
     )))
 }
