@@ -9,6 +9,7 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, commissioning, configuration, fleet_yaml, webhook};
 use super::postgres::Postgres;
+use super::probe::{address, ask};
 use super::process::{Daemon, QUIET, until};
 use super::receiver::{Answer, Receiver};
 use super::told::{all_names, drifting, in_order, open_cases, settled};
@@ -69,15 +70,25 @@ fn fleet_with(receiver: &Receiver, ledger: &str) -> Fleet {
     fleet
 }
 
-/// An edit and a report while nothing can be written; nothing is told, and the daemon goes on.
-fn change_meanwhile(fleet: &Fleet, daemon: &mut Daemon, receiver: &Receiver, heard: usize) {
+/// An edit and a report while nothing can be written; nothing is told, readiness says why, and the daemon goes on.
+fn change_meanwhile(fleet: &Fleet, daemon: &mut Daemon, receiver: &Receiver, heard: usize, ledger: &str) {
     fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
     until("a pass that failed", || daemon.log().contains("the pass failed").then_some(()));
     let report = commissioning(fleet.number(), "SP-01", "2020-03-03T09:00:00Z", OFFICER);
     fleet.rename_into("config/reports/SP-01.yaml", &report);
     std::thread::sleep(QUIET);
     assert_eq!(receiver.requests().len(), heard, "nothing is told that is not on record");
+    let at = address(daemon);
+    until(&format!("a ledger that is {ledger}"), || {
+        let answered = ask(at, "GET", "/readyz").filter(|answered| answered.status == 503)?;
+        (answered.problem()["ledger"] == ledger).then_some(())
+    });
     assert!(daemon.runs());
+}
+
+fn ready(daemon: &Daemon) {
+    let at = address(daemon);
+    until("readiness", || ask(at, "GET", "/readyz").filter(|answered| answered.status == 200));
 }
 
 /// What was changed meanwhile is told, once, and the ledger is whole.
@@ -103,11 +114,11 @@ fn what_changes_while_the_disk_is_full_is_told_once_there_is_room() {
     let mut daemon = fleet.start();
     receiver.still(1);
     let filler = disk.fill();
-    change_meanwhile(&fleet, &mut daemon, &receiver, 1);
+    change_meanwhile(&fleet, &mut daemon, &receiver, 1, "full");
     assert!(daemon.log().contains("no room left"), "{}", daemon.log());
     std::fs::remove_file(&filler).expect("room again");
     told_after(&fleet, &receiver);
-    assert!(daemon.runs());
+    ready(&daemon);
 }
 
 #[test]
@@ -169,9 +180,10 @@ fn what_changes_while_postgresql_is_away_is_told_once_it_is_back() {
     let receiver = Receiver::start(SIGNING);
     let (mut server, fleet, mut daemon) = on_postgres(&receiver);
     server.stop();
-    change_meanwhile(&fleet, &mut daemon, &receiver, 1);
+    change_meanwhile(&fleet, &mut daemon, &receiver, 1, "away");
     server.start_again();
     told_after(&fleet, &receiver);
+    ready(&daemon);
 }
 
 #[test]
@@ -181,11 +193,12 @@ fn what_changes_while_postgresql_is_read_only_is_told_once_it_takes_writes() {
     // As after a failover to a server that only follows: every connection ends, and new ones may only read.
     let others = "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE application_name = 'stationkeep'";
     server.sql(&["ALTER DATABASE postgres SET default_transaction_read_only = on", others]);
-    change_meanwhile(&fleet, &mut daemon, &receiver, 1);
+    change_meanwhile(&fleet, &mut daemon, &receiver, 1, "read-only");
     assert!(daemon.log().contains("may not be written"), "{}", daemon.log());
     let again = "ALTER DATABASE postgres RESET default_transaction_read_only";
     server.sql(&["SET default_transaction_read_only = off", again, others]);
     told_after(&fleet, &receiver);
+    ready(&daemon);
 }
 
 /// Nobody is to believe that these tests hold on a disk that is never full.
