@@ -138,11 +138,12 @@ fn purity(files: &[File]) -> Vec<Breach> {
                 ));
             }
         }
-        let prints = code.windows(2).filter(|two| {
-            two[1].text == "!" && matches!(two[0].text.as_str(), "println" | "eprintln" | "print" | "eprint" | "dbg")
+        let prints = code.windows(3).filter(|three| {
+            let is_macro = three[1].text == "!" && matches!(three[2].text.as_str(), "(" | "[" | "{");
+            is_macro && matches!(three[0].text.as_str(), "println" | "eprintln" | "print" | "eprint" | "dbg")
         });
         if PURE.contains(&&*top) {
-            breaches.extend(prints.map(|two| format!("{}:{}: `{top}` is pure and prints", file.name, two[0].line)));
+            breaches.extend(prints.map(|three| format!("{}:{}: `{top}` is pure and prints", file.name, three[0].line)));
         }
     }
     breaches
@@ -242,6 +243,7 @@ fn the_world_the_clock_and_chance_are_seen_in_the_pure_core_but_not_in_its_tests
         ("setting.rs", "#[cfg(test)]\nmod tests {\n    use std::fs;\n}"),
         ("setting.rs", "#[cfg(test)]\n#[rustfmt::skip]\nfn f() -> [u8; 1] { tracing::info!(\"x\"); [1] }"),
         ("setting.rs", "use std::time::Duration;\nfn f(now: Timestamp) {}"),
+        ("setting.rs", "fn f(print: u8) -> bool { print != 1 }"),
         ("store.rs", "use std::fs;\nuse tokio::time::Duration;"),
         ("cli/mod.rs", "fn f() -> T { Timestamp::now() }"),
     ] {
