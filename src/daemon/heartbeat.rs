@@ -25,6 +25,9 @@ use super::deliveries::system_ms;
 /// The ledger must take a write in this time.
 const WRITE: Duration = Duration::from_secs(10);
 
+/// How soon it is looked again whether a beat that was left out may come after all.
+const AGAIN: Duration = Duration::from_secs(5);
+
 /// Until the first pass of the program has finished.
 const FIRST_LOOK: Duration = Duration::from_millis(100);
 
@@ -71,7 +74,13 @@ impl Heartbeat {
                     webhook = self.to.webhook,
                     "no heartbeat: passes do not finish, or the ledger takes no write"
                 );
-            } else if let Ok((id, Attempt::Gone)) = timeout(pace, self.send()).await {
+                // A moment's trouble costs a moment and no whole beat, which somebody would be woken for.
+                while !self.may_beat().await {
+                    sleep(AGAIN).await;
+                }
+                beats.reset();
+            }
+            if let Ok((id, Attempt::Gone)) = timeout(pace, self.send()).await {
                 return id;
             }
             let until_ms = system_ms().saturating_add(i64::from(self.every_seconds) * 1000);

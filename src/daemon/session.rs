@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use jiff::Timestamp;
 use tokio::signal::unix::{Signal, SignalKind, signal};
-use tokio::time::{Instant, MissedTickBehavior, interval_at, sleep};
+use tokio::time::{Instant, MissedTickBehavior, interval_at, sleep, sleep_until};
 
 use crate::alert::{Cause, Subscription, Terms, source_of};
 use crate::config::{self, Config};
@@ -26,6 +26,8 @@ use super::{ServeError, announce, ground, with_causes};
 const LEDGER_LOOK: Duration = Duration::from_secs(1);
 /// After a pass that failed.
 const RETRY: Duration = Duration::from_secs(5);
+/// A look that waits for quiet files is made even if no word comes, so long after the longest wait for quiet.
+const MARGIN: Duration = Duration::from_secs(5);
 /// After something fell due, so that it surely has.
 const MOMENT: Duration = Duration::from_millis(20);
 /// Delivered messages are kept so long, to be looked up.
@@ -78,7 +80,8 @@ pub async fn run(
     let config = &basis.config;
     let key = load_or_make_key(&config.key_file(), &config::random_key())?;
     let store = Store::open(config.ledger.reveal()).await?;
-    let watch = Watch::start(config.interest([]), Pace::settling(config.settle()), Means::Events).await?;
+    let pace = Pace::settling(config.settle());
+    let watch = Watch::start(config.interest([]), pace, Means::Events).await?;
     front.board.open(config.full_pass(), store.clone());
     let mut state = State::new(config, ground(config, key), store.clone(), clock);
     front.board.begin();
@@ -102,30 +105,32 @@ pub async fn run(
     }
     log_findings(&seen.findings, state.commit_read());
     let text = basis.text.clone();
-    let mut session = Session { basis, path, text, watch, front, failed: false, whole: false, armed: None };
+    let mut session = Session { basis, path, text, watch, front, failed: false, pace, asked: None, armed: None };
     session.tell(&mut teller, &mut state, &mut seen, &deliveries).await;
     let mut full = interval_at(Instant::now() + config.full_pass(), config.full_pass());
     full.set_missed_tick_behavior(MissedTickBehavior::Delay);
     let end = loop {
         session.rearm(&state);
         let wait = session.wait(&seen.look_again, &teller, &state, clock);
-        let mut look = tokio::select! {
+        let look = tokio::select! {
             _ = stops.term.recv() => break End::Stopped,
             _ = stops.interrupt.recv() => break End::Stopped,
-            _ = stops.hangup.recv() => { session.ask_for_all(); continue }
+            _ = stops.hangup.recv() => { session.ask(Look::Whole); continue }
             () = session.watch.changed() => Some(session.settled()),
-            _ = full.tick() => { session.ask_for_all(); continue }
+            _ = full.tick() => { session.ask(Look::Whole); continue }
+            () = sleep_until(session.at_last()), if session.asked.is_some() => Some(session.settled()),
             () = deliveries.asked() => { deliveries.answer().await; continue }
             () = deliveries.news() => None,
             () = somebody_wrote(&store, &state, &teller), if !session.failed => None,
-            () = sleep(wait) => None,
+            // What a failed pass had read may not be in force yet, and may have been in the middle of an edit.
+            () = sleep(wait), if session.failed && session.asked.is_none() => { session.ask(Look::Changed); continue }
+            () = sleep(wait), if !session.failed => None,
         };
-        if let Some(new) = session.reconfigured(&deliveries) {
+        // Without a look the files are not known to be quiet, and the configuration is one of them.
+        if look.is_some()
+            && let Some(new) = session.reconfigured(&deliveries)
+        {
             break End::Reconfigured(Box::new(new));
-        }
-        if session.failed {
-            // What the failed pass had read may not be in force yet.
-            look = look.or(Some(Look::Changed));
         }
         session.front.board.begin();
         match state.look(look).await {
@@ -171,22 +176,30 @@ struct Session<'a> {
     /// Hears how passes go.
     front: &'a mut Front,
     failed: bool,
-    /// Whether everything is to be read anew once the files are quiet.
-    whole: bool,
+    pace: Pace,
+    /// The look that is asked for and waits until the files are quiet, and when it is made in any case.
+    asked: Option<(Look, Instant)>,
     /// What is watched.
     armed: Option<Interest>,
 }
 
 impl Session<'_> {
-    /// Asks for a look at everything as soon as the files are quiet: one caught half written would be told as broken.
-    fn ask_for_all(&mut self) {
-        self.whole = true;
+    /// Asks for a look as soon as the files are quiet: one caught half written would be told as broken.
+    fn ask(&mut self, look: Look) {
+        let is_whole = look == Look::Whole || self.asked.is_some_and(|(asked, _)| asked == Look::Whole);
+        let at = self.asked.map_or_else(|| Instant::now() + self.pace.longest() + MARGIN, |(_, at)| at);
+        self.asked = Some((if is_whole { Look::Whole } else { Look::Changed }, at));
         self.watch.ask();
+    }
+
+    /// When the look that is asked for is made, whatever the watch says.
+    fn at_last(&self) -> Instant {
+        self.asked.map_or_else(Instant::now, |(_, at)| at)
     }
 
     /// The look that is due once the files are quiet.
     fn settled(&mut self) -> Look {
-        if std::mem::take(&mut self.whole) { Look::Whole } else { Look::Changed }
+        self.asked.take().map_or(Look::Changed, |(look, _)| look)
     }
 
     /// Watches the files that secrets are kept in, too, once it is known which they are, and the branch that a

@@ -220,7 +220,7 @@ profiles:
       speech.language: english
 "#;
 
-const CONFIG: &str = "stationkeep: 1\ninventory: inventory\nkeybooks: keybooks\nreports: reports\nledger: sqlite:var/ledger.db\nlisten: 127.0.0.1:8470\n";
+const CONFIG: &str = "stationkeep: 1\ninventory: inventory\nkeybooks: keybooks\nreports: reports\nledger: sqlite:var/ledger.db\nlisten: 127.0.0.1:0\n";
 
 /// Writes the whole folder; what stood there under the same names is replaced.
 pub fn write(folder: &Path, stations: usize) {

@@ -4,8 +4,9 @@ use std::fs;
 use std::io::Write as _;
 
 use base64::Engine as _;
+use sqlx::Connection as _;
 
-use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, configuration, fleet_yaml, webhook};
+use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, commissioning, configuration, fleet_yaml, webhook};
 use super::process::{Daemon, QUIET, signal, until};
 use super::receiver::{Answer, Receiver};
 use super::told::{DRIFT, all_names, drifting, open_cases};
@@ -173,6 +174,60 @@ fn a_hangup_waits_until_a_file_is_whole() {
     fleet.write(FLEET, &text);
     let heard = receiver.still(2);
     assert_eq!(heard[1].data()["counts"]["opened"]["stations"], 5, "{}", heard[1].body);
+}
+
+/// Renames a table of the ledger: without its entries no pass can be made.
+fn rename_table(fleet: &Fleet, from: &str, to: &str) {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
+    runtime.block_on(async {
+        sqlx::any::install_default_drivers();
+        let url = format!("sqlite:{}", fleet.path("var/ledger.db").display());
+        let mut connection = sqlx::AnyConnection::connect(&url).await.expect("the ledger");
+        let text = format!("ALTER TABLE {from} RENAME TO {to}");
+        sqlx::raw_sql(sqlx::AssertSqlSafe(text)).execute(&mut connection).await.expect("renamed");
+        connection.close().await.expect("closed");
+    });
+}
+
+#[test]
+fn a_file_half_written_while_a_failed_pass_is_made_again_is_told_only_once_it_is_whole() {
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    fleet.configure(6_000, &webhook("on-call"));
+    let daemon = fleet.start();
+    receiver.wait_for(1);
+    rename_table(&fleet, "ledger", "ledger_away");
+    signal(daemon.pid(), "HUP");
+    daemon.logs("the pass failed");
+    rename_table(&fleet, "ledger_away", "ledger");
+    let text = fleet_yaml(NEW_OFFICER);
+    fleet.write(FLEET, &text[..text.len() / 2]);
+    // The pass is made again before this is over, by the clock of failed passes (5 s).
+    std::thread::sleep(std::time::Duration::from_millis(5_500));
+    fleet.write(FLEET, &text);
+    let heard = receiver.still(2);
+    assert_eq!(heard[1].data()["counts"]["opened"]["stations"], 5, "{}", heard[1].body);
+}
+
+#[test]
+fn a_configuration_half_written_is_not_taken_up_because_the_ledger_moved() {
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    fleet.configure(8_000, &webhook("on-call"));
+    let daemon = fleet.start();
+    receiver.wait_for(1);
+    let whole = configuration(8_000, &webhook("on-call"));
+    // Sound as far as it goes, and nobody would be told of anything.
+    fleet.write(FILE, whole.split("webhooks:").next().expect("its beginning"));
+    let report = commissioning(fleet.number(), "SP-01", "2020-03-03T09:00:00Z", OFFICER);
+    fleet.write("report.yaml", &report);
+    fleet.run(&["report", "report.yaml"]).ended(0);
+    assert_eq!(all_names(&receiver.wait_for(2)[1]), ["closed: SP-01"], "a report is told of at once");
+    fleet.write(FILE, &whole);
+    // Until after the settle time.
+    std::thread::sleep(QUIET * 9);
+    receiver.still(2);
+    assert!(!daemon.log().contains("the configuration changed"), "{}", daemon.log());
 }
 
 #[test]

@@ -60,6 +60,11 @@ impl Pace {
         let seconds = Duration::from_secs;
         Pace { settle, poll: seconds(2), sweep: seconds(60), git: seconds(30) }
     }
+
+    /// The longest that it waits for files which never come to rest.
+    pub fn longest(self) -> Duration {
+        self.settle * sentry::LONGEST + self.git
+    }
 }
 
 /// Why nothing can be watched.

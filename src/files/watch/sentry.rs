@@ -17,7 +17,7 @@ use super::{Interest, Means, Pace, Told};
 use crate::files::walk::Stamp;
 
 /// The longest burst is this many settle times.
-const LONGEST: u32 = 10;
+pub(super) const LONGEST: u32 = 10;
 /// How often watches are set anew while folders keep appearing.
 const ROUNDS: u32 = 8;
 /// Between two looks for git's lock.
@@ -149,10 +149,8 @@ impl Sentry {
 
     fn rearm(&mut self, interest: Interest) -> Turn {
         self.interest = interest;
-        if self.arm() {
-            self.told.changed.notify_one();
-        }
-        Turn::On
+        // Somebody may be writing what differs at this very moment.
+        if self.arm() { self.speak() } else { Turn::On }
     }
 
     /// Waits for quiet, sets the watches anew, and says that something changed.
