@@ -17,3 +17,47 @@ fn an_outside_validator_takes_the_samples_and_refuses_every_bad_example() {
     assert!(run.status.success(), "{said}{}", String::from_utf8_lossy(&run.stderr));
     assert!(said.contains(" 0 failed"), "{said}");
 }
+
+/// The files of `config/schemas`, which the first line of each sample leads editors to.
+#[test]
+fn the_schemas_beside_the_samples_are_those_that_the_program_prints() {
+    let schemas = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("config/schemas");
+    let mut kinds: Vec<String> = std::fs::read_dir(&schemas)
+        .expect("config/schemas")
+        .map(|entry| entry.expect("an entry").file_name().to_string_lossy().replace(".json", ""))
+        .collect();
+    kinds.sort();
+    assert_eq!(kinds, ["config", "inventory", "keybook", "report"]);
+    for kind in kinds {
+        let run =
+            Command::new(env!("CARGO_BIN_EXE_stationkeep")).args(["schema", &kind]).output().expect("the program");
+        let kept = std::fs::read(schemas.join(format!("{kind}.json"))).expect("a schema");
+        assert!(run.stdout == kept, "renew it: stationkeep schema {kind} > config/schemas/{kind}.json");
+    }
+}
+
+#[test]
+fn the_first_line_of_every_sample_turns_its_schema_on() {
+    let config = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
+    let (mut open, mut samples) = (vec![config.clone()], 0);
+    while let Some(path) = open.pop() {
+        if path.is_dir() {
+            open.extend(std::fs::read_dir(&path).expect("a folder").map(|entry| entry.expect("an entry").path()));
+        } else if path.extension().is_some_and(|end| end == "yaml") {
+            let text = std::fs::read_to_string(&path).expect("a sample");
+            let named = text.lines().next().and_then(|line| line.strip_prefix("# yaml-language-server: $schema="));
+            let named = named.unwrap_or_else(|| panic!("{}: its first line names no schema", path.display()));
+            let leads_to = path.parent().expect("a folder").join(named).canonicalize().expect("a schema that is there");
+            let below = path.strip_prefix(&config).expect("below").components().next().expect("a name");
+            let kind = match below.as_os_str().to_str() {
+                Some("inventory") => "inventory",
+                Some("keybooks") => "keybook",
+                Some("reports") => "report",
+                _ => "config",
+            };
+            assert_eq!(leads_to, config.join(format!("schemas/{kind}.json")).canonicalize().expect("the schema"));
+            samples += 1;
+        }
+    }
+    assert!(samples > 60, "only {samples} samples");
+}

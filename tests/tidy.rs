@@ -287,7 +287,9 @@ fn after_plus(rest: &str) -> String {
 fn every_telephone_number_in_sight_is_reserved_for_fiction() {
     let places = ["config", "deploy", "README.md", "DEVELOPERS.md"];
     let there = places.iter().map(|place| root().join(place)).filter(|path| path.exists());
-    let files: Vec<_> = there.flat_map(|path| walk(&path)).collect();
+    // The schemas have bounds that look like numbers; tests/schema/check.py looks for numbers in them.
+    let files = there.flat_map(|path| walk(&path)).filter(|(name, _)| !name.starts_with("config/schemas/"));
+    let files: Vec<_> = files.collect();
     assert!(files.iter().any(|(_, text)| text.contains("+441632960101")), "the sample fleet was read");
     let breaches: Vec<Breach> = files.iter().flat_map(|(name, text)| numbers(name, text)).collect();
     assert!(breaches.is_empty(), "\n{}\n", breaches.join("\n"));

@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use super::Exit;
 use crate::daemon::with_causes;
-use crate::finding::{Finding, Paint, plural, render};
+use crate::finding::{Finding, Paint, cover_literals, plural, render};
 use crate::gather::Texts;
 
 /// A command's unhappy end, ready to be told.
@@ -87,6 +87,9 @@ pub fn findings_text(findings: &[Finding], texts: &[&Texts], paint: Paint) -> St
             };
             sources.entry(place.file.clone()).or_insert_with(decoded);
         }
+    }
+    for (file, source) in &mut sources {
+        cover_literals(source, file, findings);
     }
     render(findings, |file| sources.get(file).map(String::as_str), paint)
 }

@@ -36,6 +36,7 @@ macro_rules! codes {
 codes! {
     FileUnreadable, "file-unreadable", Error, "The file or folder could not be read at all. Nothing is taken from a folder that cannot be read whole, so that half an inventory never counts as an inventory.";
     FileTooLarge, "file-too-large", Error, "A file is read whole, so its size is bounded (32 MiB, four million entries). Split a large inventory by site: all files under the folder are read as one.";
+    FindingsMany, "findings-many", Error, "So much is wrong with one file that telling all of it would help nobody: a thousand findings a file are told. Mend those, then check again.";
     NotText, "not-text", Error, "Files are UTF-8 text without NUL characters. Save the file as UTF-8 in the editor.";
     YamlSyntax, "yaml-syntax", Error, "The file is not well-formed YAML from this place on. Common causes: a tab used for indentation, a value that begins with * & ! % @ or ` and is not quoted, a colon inside an unquoted value.";
     YamlTooDeep, "yaml-too-deep", Error, "No file of ours nests deeper than a handful of levels; 32 is the limit.";

@@ -3,10 +3,12 @@
 //! Findings are data; [`render()`] lays them out for a terminal. Nothing here reads a file.
 
 mod code;
+mod cover;
 mod render;
 pub mod signs;
 
 pub use code::Code;
+pub use cover::cover_literals;
 pub use render::{Paint, render};
 
 use std::fmt;
@@ -119,11 +121,29 @@ impl fmt::Display for Finding {
     }
 }
 
+/// The most errors told of one file, so that a file of nothing but errors takes bounded memory.
+pub const LIMIT_ERRORS: usize = 1_000;
+
+impl Finding {
+    /// The last word on a file with too many errors, at the first that is not told.
+    pub fn and_more(place: Place) -> Finding {
+        let sentence = format!("More than {LIMIT_ERRORS} things are wrong with this file; what follows is not told.");
+        Finding::new(Code::FindingsMany, place, sentence, "Mend what is told, then check again.")
+    }
+}
+
 /// The most characters of a sentence or mend: they may repeat what stands in a file, however long that is.
 const LIMIT_SENTENCE: usize = 600;
 
 /// The text up to the limit; what is left out shows as dots in the middle, since the end says what is wrong.
+///
+/// Signs that do not show are spelt out: they may come from a file, and could make a terminal show something else.
 fn clipped(text: String) -> String {
+    let odd = |sign: char| signs::is_unseen(sign) || (sign.is_control() && sign != '\n');
+    let text = match text.contains(odd) {
+        true => text.chars().map(|c| if odd(c) { c.escape_unicode().to_string() } else { c.into() }).collect(),
+        false => text,
+    };
     let count = text.chars().count();
     if count <= LIMIT_SENTENCE {
         return text;

@@ -5,7 +5,7 @@
 //! that look like Latin ones are a choice from Unicode Technical Standard 39, written down from memory.
 
 /// The zeros of scripts whose ten digits follow each other.
-const ZEROS: [char; 42] = [
+const ZEROS: [char; 43] = [
     '\u{0660}',
     '\u{06f0}',
     '\u{07c0}',
@@ -43,6 +43,7 @@ const ZEROS: [char; 42] = [
     '\u{abf0}',
     '\u{ff10}',
     '\u{104a0}',
+    '\u{10d30}',
     '\u{1d7ce}',
     '\u{1d7d8}',
     '\u{1d7e2}',

@@ -7,7 +7,7 @@ use serde_json::{Value as Json, json};
 use sha2::{Digest as _, Sha256};
 
 use super::{Fleet, GatherError, Ground};
-use crate::finding::{Code, Finding, Place};
+use crate::finding::{Code, Finding, Place, cover_literals};
 use crate::ledger::{
     self, Issued, Line, Places, Report, Scrutiny, admit, line_of, parse_line, report_json, was_recorded,
 };
@@ -160,12 +160,15 @@ impl Desk<'_> {
         taken: &Taken,
     ) -> Result<(), GatherError> {
         let Taken::Refused(findings) = taken else { return Ok(()) };
+        let mut body =
+            String::from_utf8_lossy(bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes)).replace('\0', "\u{fffd}");
+        cover_literals(&mut body, source, findings);
         let refused = NewRefused {
             id: sha.chars().take(16).collect(),
             content_sha: sha.to_owned(),
             source: source.to_string(),
             reasons: reasons_json(findings),
-            body: String::from_utf8_lossy(bytes).replace('\0', "\u{fffd}"),
+            body,
             at_ms: self.now.as_millisecond(),
         };
         self.store.keep_refused(&refused).await?;

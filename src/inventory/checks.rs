@@ -8,7 +8,7 @@ use super::raw::Wish;
 use super::resolve::{Keybooks, Parts};
 use super::spelling;
 use super::{Country, E164, Inventory, Reach, Station};
-use crate::finding::{Code, Finding, Place, in_quotes};
+use crate::finding::{Code, Finding, Place, in_quotes, nearest};
 use crate::keybook::Keybook;
 use crate::setting::{Codes, Name, Value, Weight};
 
@@ -324,7 +324,12 @@ fn contacts_are_used(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
             Wish::Value(_) | Wish::FromLine | Wish::Unmanaged => None,
         })
         .collect();
-    for (name, contact) in parts.contacts.iter().filter(|(name, _)| !used.contains(**name)) {
+    // A contact whose name is misspelt where it is used is no contact that nobody uses.
+    let strangers: Vec<&str> =
+        used.iter().filter(|name| !parts.contacts.contains_key(**name)).map(|name| &***name).collect();
+    let is_meant = |name: &str| strangers.iter().any(|stranger| nearest(stranger, [name]).is_some());
+    let unused = parts.contacts.iter().filter(|(name, _)| !used.contains(**name));
+    for (name, contact) in unused.filter(|(name, _)| !is_meant(name)) {
         let sentence = format!("No button calls the contact `{name}`.");
         findings.push(Finding::new(
             Code::ContactUnused,

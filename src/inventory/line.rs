@@ -53,12 +53,15 @@ pub struct Line {
     pub short_direct: Option<bool>,
     /// What a station on a ring-down line is told to dial.
     pub placeholder: Option<Name>,
+    /// Whether part of it could not be read, so that what seems to be missing may only be misspelt.
+    pub is_partial: bool,
 }
 
 impl Line {
     /// This line with the fields that `over` gives instead.
     pub fn overridden(&self, over: &Line) -> Line {
-        let Line { kind, outside, country, form, international, trunk, short_direct, placeholder } = over.clone();
+        let Line { kind, outside, country, form, international, trunk, short_direct, placeholder, is_partial } =
+            over.clone();
         Line {
             kind: kind.or(self.kind),
             outside: outside.or_else(|| self.outside.clone()),
@@ -68,6 +71,7 @@ impl Line {
             trunk: trunk.or_else(|| self.trunk.clone()),
             short_direct: short_direct.or(self.short_direct),
             placeholder: placeholder.or_else(|| self.placeholder.clone()),
+            is_partial: is_partial || self.is_partial,
         }
     }
 

@@ -95,6 +95,8 @@ pub struct RawStation {
     pub line_said: Vec<LineEntry>,
     pub settings: Vec<Entry>,
     pub test_days: Option<u32>,
+    /// Whether part of it could not be read, so that what seems to be missing may only be misspelt.
+    pub is_partial: bool,
 }
 
 /// One field of a line as its author wrote it.
@@ -324,6 +326,7 @@ impl Reader<'_> {
     fn station(&mut self, key: &Key, node: &Node, within: Option<(Name, Place)>) -> Option<RawStation> {
         let what = format!("The station `{}`", key.text);
         let known = ["number", "where", "model", "profiles", "line", "settings", "test_days"];
+        let before = self.sheet.findings.len();
         let ([number, location, model, profiles, line, settings, test_days], site) = match within {
             Some(site) => (self.sheet.map(node, &what, known)?, Some(site)),
             None => {
@@ -351,15 +354,22 @@ impl Reader<'_> {
             settings: settings.map(|n| self.entries(n)).unwrap_or_default(),
             test_days: test_days.and_then(|n| self.days(n)),
             site: site?,
+            is_partial: self.sheet.findings.len() > before,
         })
     }
 
     fn line(&mut self, node: &Node) -> Line {
+        let before = self.sheet.findings.len();
+        let line = self.line_of(node);
+        Line { is_partial: line.is_partial || self.sheet.findings.len() > before, ..line }
+    }
+
+    fn line_of(&mut self, node: &Node) -> Line {
         let known = ["kind", "outside", "country", "form", "international", "trunk", "short_direct", "placeholder"];
         let Some([kind, outside, country, form, international, trunk, short_direct, placeholder]) =
             self.sheet.map(node, "A line", known)
         else {
-            return Line::default();
+            return Line { is_partial: true, ..Line::default() };
         };
         let forms = [("national", Form::National), ("international", Form::International)];
         Line {
@@ -371,6 +381,7 @@ impl Reader<'_> {
             trunk: trunk.and_then(|n| self.trunk(n)),
             short_direct: short_direct.and_then(|n| self.sheet.truth(n, "`short_direct`")),
             placeholder: placeholder.and_then(|n| self.digits(n, "The placeholder", "0123456789*#ABCD,")),
+            is_partial: false,
         }
     }
 

@@ -345,6 +345,10 @@ impl<'r> Resolver<'r> {
         let profiles = raw.profiles.iter().filter_map(|(name, _)| parts.profiles.get(&**name));
         let model = raw.model.as_ref().or_else(|| profiles.filter_map(|p| p.model.as_ref()).next_back());
         let Some((name, place)) = model else {
+            if raw.is_partial || raw.profiles.iter().any(|(name, _)| !parts.profiles.contains_key(&**name)) {
+                // Its model may be what is misspelt; that has a finding of its own.
+                return None;
+            }
             let mend = "Give it a `model`, or a profile that has one.";
             self.note(Code::ModelMissing, &raw.place, format!("The station `{}` has no model.", raw.name), mend);
             return None;
@@ -489,6 +493,9 @@ impl<'r> Resolver<'r> {
     }
 
     fn lacking(&mut self, entry: &Entry, what: &str, at: &At<'_>) {
+        if at.line.is_partial {
+            return;
+        }
         let sentence = format!("What `{}` should be depends on the line, and {what}.", entry.name);
         let finding = Finding::new(
             Code::LineIncomplete,

@@ -46,7 +46,7 @@ pub(super) fn keyed<'n>(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &'n Node, 
         Ok(template) => template,
         Err(faults) => {
             for fault in faults {
-                let spot = inside(node.spot, text, fault.at, fault.length);
+                let spot = inside(sheet.span(node), text, fault.at, fault.length);
                 broken(sheet, drafts, spot, &fault.why, what);
             }
             return None;
@@ -57,7 +57,7 @@ pub(super) fn keyed<'n>(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &'n Node, 
         sheet.note(Code::TemplateBroken, node.spot, sentence, format!("Write at most {PARTS_MAX}."));
         return None;
     }
-    Some(Keyed { template, spot: node.spot, text })
+    Some(Keyed { template, spot: sheet.span(node), text })
 }
 
 fn broken(sheet: &mut Sheet<'_>, drafts: &Drafts, spot: Spot, why: &TemplateError, what: &str) {
@@ -73,8 +73,12 @@ fn broken(sheet: &mut Sheet<'_>, drafts: &Drafts, spot: Spot, why: &TemplateErro
         }
         TemplateError::NoSetting(name) => {
             let (mend, near) = drafts.near(name);
-            // Only where the spot is the name alone, not the whole text that it stands in.
-            let near = near.filter(|_| spot.length as usize == name.chars().count());
+            // Only where the spot is the field alone, {x} or {=x}, not the whole text that it stands in.
+            let near = near.and_then(|near| match (spot.length as usize).checked_sub(name.chars().count()) {
+                Some(2) => Some(format!("{{{near}}}")),
+                Some(3) => Some(format!("{{={near}}}")),
+                Some(_) | None => None,
+            });
             let sentence = format!("This keybook has no setting `{name}`.");
             sheet.note_exact(Code::NameUnknown, spot, sentence, mend, near);
         }

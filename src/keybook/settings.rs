@@ -352,7 +352,8 @@ fn code(sheet: &mut Sheet<'_>, node: &Node, name: &str) -> Option<Keys> {
     }
     let wrong: Vec<(usize, char)> = text.chars().enumerate().filter(|(_, sign)| Key::new(*sign).is_none()).collect();
     for (at, sign) in &wrong {
-        no_key(sheet, inside(node.spot, text, *at, 1), *sign);
+        let spot = inside(sheet.span(node), text, *at, 1);
+        no_key(sheet, spot, *sign);
     }
     text.parse().ok()
 }

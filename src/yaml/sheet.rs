@@ -1,11 +1,12 @@
 //! Taking a tree apart: every step that fails leaves a finding with its place and goes on.
 
 use std::cell::OnceCell;
+use std::cmp::Ordering;
 use std::fmt::Display;
 use std::sync::Arc;
 
 use super::{Data, Key, Node, Spot};
-use crate::finding::{Code, Finding, Place, in_quotes};
+use crate::finding::{Code, Finding, LIMIT_ERRORS, Place, in_quotes};
 use crate::setting::{Name, Reference, Written, decimal};
 
 /// One file being taken apart; collects what is wrong with it.
@@ -15,14 +16,15 @@ pub struct Sheet<'t> {
     text: &'t str,
     /// The lines of the text, found when the first is asked for.
     lines: OnceCell<Vec<&'t str>>,
-    /// Everything found so far.
+    /// Everything found so far, up to a limit.
     pub findings: Vec<Finding>,
+    errors: usize,
 }
 
 impl<'t> Sheet<'t> {
     /// `text` is the file's text, looked at only to word a finding.
     pub fn new(file: &Arc<str>, text: &'t str) -> Sheet<'t> {
-        Sheet { file: file.clone(), text, lines: OnceCell::new(), findings: Vec::new() }
+        Sheet { file: file.clone(), text, lines: OnceCell::new(), findings: Vec::new(), errors: 0 }
     }
 
     /// The full place of a spot in this file.
@@ -30,10 +32,31 @@ impl<'t> Sheet<'t> {
         Place { file: self.file.clone(), line: spot.line, column: spot.column, length: spot.length }
     }
 
+    /// Where a value stands, with the length 0 where it goes on in a further line.
+    pub fn span(&self, node: &Node) -> Spot {
+        let spot = node.spot;
+        let lines = self.lines.get_or_init(|| self.text.lines().collect());
+        let line = spot.line.checked_sub(1).and_then(|nth| lines.get(nth as usize));
+        let end = spot.column.saturating_sub(1).saturating_add(spot.length) as usize;
+        let fits = line.is_some_and(|line| line.len() >= end && line.chars().count() >= end);
+        if fits { spot } else { Spot { length: 0, ..spot } }
+    }
+
+    /// Leaves a finding. Beyond the limit of errors only that there are more is told.
+    pub fn add(&mut self, finding: Finding) {
+        self.errors += usize::from(finding.is_error());
+        let finding = match self.errors.cmp(&(LIMIT_ERRORS + 1)) {
+            Ordering::Less => finding,
+            Ordering::Equal if finding.is_error() => Finding::and_more(finding.place),
+            Ordering::Equal | Ordering::Greater => return,
+        };
+        self.findings.push(finding);
+    }
+
     /// Leaves a finding at a spot.
     pub fn note(&mut self, code: Code, spot: Spot, sentence: impl Display, mend: impl Display) {
         let place = self.place(spot);
-        self.findings.push(Finding::new(code, place, sentence.to_string(), mend.to_string()));
+        self.add(Finding::new(code, place, sentence.to_string(), mend.to_string()));
     }
 
     /// The same for a mistake with an exact mend; `instead` is to stand in place of what stands at the spot.
@@ -46,7 +69,7 @@ impl<'t> Sheet<'t> {
         instead: Option<String>,
     ) {
         let finding = Finding::new(code, self.place(spot), sentence.to_string(), mend.to_string());
-        self.findings.push(finding.instead(instead));
+        self.add(finding.instead(instead));
     }
 
     /// The same for a name that nobody knows; the mend names the nearest of the known ones.
@@ -58,7 +81,7 @@ impl<'t> Sheet<'t> {
         word: &str,
         known: impl IntoIterator<Item = &'a str> + Clone,
     ) {
-        self.findings.push(Finding::unknown(code, self.place(spot), sentence.to_string(), word, known));
+        self.add(Finding::unknown(code, self.place(spot), sentence.to_string(), word, known));
     }
 
     fn shape(&mut self, node: &Node, what: &str, wanted: &str) {

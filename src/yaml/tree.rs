@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use saphyr_parser::{Event, Parser, ScalarStyle, Span};
 
-use crate::finding::{Code, Finding, Place};
+use crate::finding::{Code, Finding, LIMIT_ERRORS, Place};
 
 /// The largest file that is read, in bytes.
 pub const LIMIT_BYTES: usize = 32 << 20;
@@ -86,7 +86,7 @@ pub fn read(file: &Arc<str>, bytes: &[u8]) -> Result<Node, Vec<Finding>> {
     while let Some(next) = parser.next_event() {
         match next {
             Ok((event, span)) => {
-                if builder.take(event, &span).is_err() {
+                if builder.take(event, &span).is_err() || builder.is_full() {
                     break;
                 }
             }
@@ -147,6 +147,20 @@ enum Open {
     Map { spot: Spot, entries: Vec<(Key, Node)>, seen: HashSet<Box<str>>, key: Option<Key> },
 }
 
+/// From so many entries on a mapping's keys are looked up in a set of their own.
+const MANY_KEYS: usize = 16;
+
+/// Whether a mapping has no such key yet.
+fn is_fresh(text: &str, entries: &[(Key, Node)], seen: &mut HashSet<Box<str>>) -> bool {
+    if entries.len() < MANY_KEYS {
+        return entries.iter().all(|(key, _)| *key.text != *text);
+    }
+    if seen.is_empty() {
+        seen.extend(entries.iter().map(|(key, _)| key.text.clone()));
+    }
+    seen.insert(text.into())
+}
+
 struct Builder<'f> {
     file: &'f Arc<str>,
     open: Vec<Open>,
@@ -178,6 +192,15 @@ impl<'f> Builder<'f> {
 
     fn note(&mut self, code: Code, spot: Spot, sentence: &str, mend: &str) {
         self.findings.push(Finding::new(code, self.place(spot), sentence, mend));
+    }
+
+    /// Whether enough is wrong.
+    fn is_full(&mut self) -> bool {
+        let is_full = self.findings.len() > LIMIT_ERRORS;
+        if is_full && let Some(last) = self.findings.pop() {
+            self.findings.push(Finding::and_more(last.place));
+        }
+        is_full
     }
 
     fn take(&mut self, event: Event<'_>, span: &Span) -> Result<(), Stop> {
@@ -253,23 +276,30 @@ impl<'f> Builder<'f> {
 
     fn close(&mut self) -> Result<(), Stop> {
         match self.open.pop() {
-            Some(Open::List(spot, items)) => self.value(Node { spot, data: Data::List(items) }),
-            Some(Open::Map { spot, entries, .. }) => self.value(Node { spot, data: Data::Map(entries) }),
+            // Most are small and there are many: what they did not grow into is given back.
+            Some(Open::List(spot, mut items)) => {
+                items.shrink_to_fit();
+                self.value(Node { spot, data: Data::List(items) })
+            }
+            Some(Open::Map { spot, mut entries, .. }) => {
+                entries.shrink_to_fit();
+                self.value(Node { spot, data: Data::Map(entries) })
+            }
             None => Ok(()),
         }
     }
 
     fn scalar(&mut self, spot: Spot, behind: Spot, text: Box<str>, plain: bool) -> Result<(), Stop> {
-        let Some(Open::Map { seen, key: slot @ None, .. }) = self.open.last_mut() else {
+        let Some(Open::Map { entries, seen, key: slot @ None, .. }) = self.open.last_mut() else {
             return self.value(Node { spot, data: Data::Scalar { text, plain } });
         };
         self.behind_key = behind;
-        let fresh = seen.insert(text.clone());
+        let fresh = is_fresh(&text, entries, seen);
         let merge = plain && &*text == "<<";
-        let shown = format!("The key `{text}` stands here for the second time.");
+        let again = (!fresh).then(|| format!("The key `{text}` stands here for the second time."));
         *slot = Some(Key { text, spot });
-        if !fresh {
-            self.note(Code::KeyRepeated, spot, &shown, "Keep one of the two.");
+        if let Some(again) = again {
+            self.note(Code::KeyRepeated, spot, &again, "Keep one of the two.");
         }
         if merge {
             self.extra(spot, "A merge key (`<<`) stands here.");

@@ -1,10 +1,12 @@
 //! The bench of a whole fleet: from texts to ordered scripts, in one thread, with no daemon around it.
 //!
 //! `fleet write FOLDER STATIONS` makes the texts of a fleet; `fleet measure FOLDER` reads them and prints, as JSON,
-//! what each stage took in CPU seconds and what it found. `tests/bench/run` does both and sets another reading beside it.
+//! what each stage took in CPU seconds and what it found; `fleet front FOLDER` what checking its files took beside a bare
+//! parse of the same bytes. `tests/bench/run` does all of it and sets another reading beside it.
 //! `fleet commits FILES` measures an inventory read from a git repository.
 
 mod commits;
+mod front;
 mod measure;
 mod writer;
 
@@ -24,6 +26,7 @@ fn main() -> ExitCode {
             Ok(files) if (10..=commits::MOST).contains(&files) => commits::measure(files),
             Ok(_) | Err(_) => return usage(),
         },
+        ["front", folder] => println!("{}", front::measure(Path::new(folder))),
         ["measure", folder] => println!("{}", measure::measure(Path::new(folder))),
         [] => println!("This one is run by tests/bench/run."),
         _ => return usage(),
@@ -33,7 +36,7 @@ fn main() -> ExitCode {
 
 fn usage() -> ExitCode {
     eprintln!(
-        "usage: fleet write FOLDER STATIONS (1 to {}) | fleet measure FOLDER | fleet commits FILES",
+        "usage: fleet write FOLDER STATIONS (1 to {}) | fleet measure FOLDER | fleet front FOLDER | fleet commits FILES",
         writer::MOST
     );
     ExitCode::from(2)

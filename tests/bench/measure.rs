@@ -17,7 +17,7 @@ use stationkeep::script::{self, Memory, Way};
 use stationkeep::setting::{Code, Codes, Name, Reference};
 
 /// CPU seconds of this thread so far; the kernel brings them up to date every few milliseconds.
-fn cpu_s() -> f64 {
+pub fn cpu_s() -> f64 {
     let text = fs::read_to_string("/proc/thread-self/schedstat").expect("Linux counts CPU time here");
     let nanoseconds: u64 = text.split(' ').next().expect("a first number").parse().expect("a number");
     nanoseconds as f64 / 1e9
@@ -87,7 +87,7 @@ fn assert_sound(findings: &[Finding]) {
     assert!(error.is_none(), "{}", error.map(ToString::to_string).unwrap_or_default());
 }
 
-fn codes(folder: &Path) -> Codes {
+pub fn codes(folder: &Path) -> Codes {
     let mut codes = Codes::new(b"a key for a bench");
     for name in ["secrets/access-2025", "secrets/access-2026"] {
         let text = fs::read_to_string(folder.join(name)).expect("a code");
@@ -109,7 +109,7 @@ fn keybooks(folder: &Path, codes: &Codes) -> Keybooks {
 }
 
 /// Files below a folder that end in `.yaml`, in the order of names.
-fn yaml_files(folder: &Path) -> Vec<PathBuf> {
+pub fn yaml_files(folder: &Path) -> Vec<PathBuf> {
     let mut found = Vec::new();
     let mut open = vec![folder.to_owned()];
     while let Some(path) = open.pop() {

@@ -204,7 +204,8 @@ impl Checked {
         let (text, findings) = match read_file(&file, path) {
             Ok(text) => {
                 let findings = by_its_first_key(&file, path, &text.bytes);
-                (Some(Arc::new(text)), findings)
+                // What is none of our files may be one that codes are kept in: no line of it is shown.
+                (is_ours(&text.bytes).then(|| Arc::new(text)), findings)
             }
             Err(finding) => (None, vec![finding]),
         };
@@ -229,6 +230,18 @@ fn finding_json(finding: &Finding) -> Json {
         "mend": finding.mend,
         "instead": finding.instead,
         "related": related.collect::<Vec<_>>(),
+    })
+}
+
+/// The first keys of our files.
+const KINDS: [&str; 4] = ["stationkeep", "keybook", "inventory", "report"];
+
+/// Whether a text has the first key of one of our kinds of file, however broken it is otherwise.
+fn is_ours(bytes: &[u8]) -> bool {
+    let mut lines = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes).split(|byte| *byte == b'\n');
+    lines.any(|line| {
+        let is_kind = |kind: &&str| line.strip_prefix(kind.as_bytes()).is_some_and(|rest| rest.starts_with(b":"));
+        KINDS.iter().any(is_kind)
     })
 }
 
