@@ -87,6 +87,7 @@ fn view(state: &State, teller: &Teller, findings: &[Finding]) -> View {
     let errors = findings.iter().filter(|finding| finding.is_error()).count();
     View {
         totals: state.totals(),
+        held: state.held().map_or(0, |held| held.stations.len() as u64),
         open_cases: teller.open_cases(),
         in_force_since: state.in_force_since(),
         errors: errors as u64,

@@ -34,6 +34,8 @@ pub struct Clocks {
 pub struct View {
     /// How many stations stand how.
     pub totals: Totals,
+    /// Stations whose scripts wait for the release of a change.
+    pub held: u64,
     /// Open cases that were told, by their weight.
     pub open_cases: Vec<(Weight, u64)>,
     /// Since when the files in force are known to be good.

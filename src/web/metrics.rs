@@ -61,11 +61,13 @@ fn passes(sheet: &Sheet, health: &Health) -> Done {
 }
 
 fn fleet(sheet: &Sheet, view: &View) -> Done {
-    let View { totals, open_cases, in_force_since, errors, warnings, next_reminder } = view;
+    let View { totals, held, open_cases, in_force_since, errors, warnings, next_reminder } = view;
     let stations = Standing::ALL.map(|standing| (standing.as_str(), totals.get(standing) as f64));
     sheet.by("stations", "Stations by how they stand.", "standing", stations)?;
     let aside = totals.set_aside() as f64;
     sheet.gauge("stations_set_aside", "Stations of which something is set aside for now.", aside)?;
+    let help = "Stations whose scripts wait for the release of a change.";
+    sheet.gauge("stations_held", help, *held as f64)?;
     let open = |weight| open_cases.iter().find(|(of, _)| *of == weight).map_or(0, |(_, count)| *count) as f64;
     let open = Weight::ALL.map(|weight| (weight.as_str(), open(weight)));
     sheet.by("alerts_open", "Open cases that were told, by their weight.", "weight", open)?;
