@@ -16,6 +16,12 @@ fn edit(fleet: &Fleet, from: &str, to: &str) {
     fleet.rename_into(FLEET, &text.replace(from, to));
 }
 
+/// The line of the configuration that sets the share.
+fn line_of_share(fleet: &Fleet) -> usize {
+    let text = fs::read_to_string(fleet.path("config/stationkeep.yaml")).expect("a file");
+    1 + text.lines().position(|line| line.starts_with("surge:")).expect("the share in the sample")
+}
+
 /// The digest in the command that releases what is held.
 fn digest(said: &str) -> String {
     let (_, rest) = said.split_once("stationkeep release ").expect(said);
@@ -47,9 +53,8 @@ fn without_a_daemon_a_change_of_many_lifelines_is_held_until_that_very_change_is
     let drifting = moved(&fleet);
     assert_eq!(drifting.len(), 22);
     let held = fleet.run(&["script", &drifting[0]]).ended(1);
-    for part in
-        ["lifeline settings of", "of the 34 stations on record: more than 30 %", "(surge.share, stationkeep.yaml:12)"]
-    {
+    let set_at = format!("(surge.share, stationkeep.yaml:{})", line_of_share(&fleet));
+    for part in ["lifeline settings of", "of the 34 stations on record: more than 30 %", &set_at] {
         assert!(held.err.contains(part) && held.out.is_empty(), "`{part}`: {held:?}");
     }
     let list = fleet.run(&["script", "--all", "--format", "json"]).ended(1).json();
@@ -109,7 +114,8 @@ fn the_limit_is_set_in_the_configuration_and_named_with_its_line() {
     };
     with("0.2");
     let held = fleet.run(&["script", &drifting[0]]).ended(1);
-    assert!(held.err.contains("more than 20 % (surge.share, stationkeep.yaml:13)"), "{}", held.err);
+    let limit = format!("more than 20 % (surge.share, stationkeep.yaml:{})", line_of_share(&fleet));
+    assert!(held.err.contains(&limit), "{}", held.err);
     with("1");
     fleet.run(&["script", &drifting[0]]).ended(0);
     with("2");
