@@ -5,7 +5,7 @@
 mod reference;
 
 use proptest::prelude::*;
-use reference::keybooks::{Start, hard};
+use reference::keybooks::{Start, hard, tied};
 use reference::{MIXES, interpret, middling, tiny};
 use stationkeep::script;
 use stationkeep::script::problem::{Command, Cost, Field, Need, Problem, Slot, Step, ValueSet};
@@ -92,6 +92,16 @@ fn most_hard_problems_are_proven_within_the_usual_budget() {
         let proven = answers.filter(|answer| matches!(answer, Ok(Answer::Best(best)) if best.proven)).count();
         println!("{start:?}: {proven} of 40 proven");
         assert!(proven >= least, "{start:?}: only {proven} of 40");
+    }
+}
+
+#[test]
+fn what_is_too_large_to_search_still_gets_some_script() {
+    for (seed, kind) in [(0, Start::Known), (20, Start::Known), (5, Start::Unknown)] {
+        let problem = tied(seed, 4, kind);
+        let Ok(Answer::Best(best)) = find(&problem, &Budget::default()) else { panic!("seed {seed}: a script") };
+        assert_eq!(interpret(&problem, &best.steps), Ok(best.cost), "seed {seed}");
+        assert!(!best.proven && best.bound.is_some_and(|bound| bound < best.cost && bound.time_ms > 0), "seed {seed}");
     }
 }
 

@@ -66,6 +66,32 @@ pub fn knotted(seed: u64, kind: Start) -> Problem {
     started(&mut dice, &shape, kind)
 }
 
+/// Several hard problems as one, without their resets, tied together by their lifelines: more settings in one knot than
+/// the search takes on.
+pub fn tied(seed: u64, copies: u64, kind: Start) -> Problem {
+    let mut parts = (0..copies).map(|copy| {
+        let mut part = hard(seed + copy, kind);
+        part.commands.pop();
+        part
+    });
+    let Some(mut whole) = parts.next() else { return hard(seed, kind) };
+    for mut part in parts {
+        let shift = whole.slots.len();
+        for command in &mut part.commands {
+            command.needs.iter_mut().for_each(|need| need.slot += shift);
+            command.reads.iter_mut().for_each(|read| read.slot += shift);
+            command.clears.iter_mut().for_each(|slot| *slot += shift);
+            command.also.iter_mut().for_each(|also| also.slot += shift);
+            command.fields.iter_mut().for_each(|field| field.slot += shift);
+        }
+        part.lifelines.iter_mut().flat_map(|line| &mut line.slots).for_each(|slot| *slot += shift);
+        whole.slots.append(&mut part.slots);
+        whole.commands.append(&mut part.commands);
+        whole.lifelines.append(&mut part.lifelines);
+    }
+    whole
+}
+
 fn started(dice: &mut Dice, shape: &Shape, kind: Start) -> Problem {
     let mut problem = keybook(dice, shape);
     let differ = 5 + dice.below(40) as usize;

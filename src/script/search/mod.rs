@@ -98,7 +98,8 @@
 //!
 //! **§9 Ties, budget, memory.** Open states are taken by bound, then nearness, then youth; commands are tried in keybook
 //! order; no hash order is ever iterated. Last, neighbours are swapped into keybook order where effect and cost stay the
-//! same. The budget counts states looked at; past it the search hurries to any script and gives the least bound still open.
+//! same. The budget counts states looked at; past it the search hurries to any script (`greedy.rs` where it finds
+//! none, or where a part is too large) and gives the least bound still open.
 //! Kept states are bounded by [`Budget::bytes`].
 
 mod bound;
@@ -107,6 +108,7 @@ mod core;
 mod exposure;
 mod forced;
 mod fronts;
+mod greedy;
 mod model;
 mod relevance;
 mod script;
@@ -223,6 +225,14 @@ pub fn find(problem: &Problem, budget: &Budget) -> Result<Answer, ProblemError> 
         Some(stretch) => with_wide(&context, narrow, stretch, &mut purse),
         None => narrow,
     };
+    // Rather some script than none.
+    let solved = match solved {
+        Solved::Spent { bound, found: None } => {
+            let all = vec![true; problem.commands.len()];
+            Solved::Spent { bound, found: greedy::some_script(&context, &from, &all) }
+        }
+        solved => solved,
+    };
     Ok(match solved {
         Solved::Best { mut steps, cost } => {
             script::put_in_order(problem, &from, &mut steps);
@@ -231,7 +241,8 @@ pub fn find(problem: &Problem, budget: &Budget) -> Result<Answer, ProblemError> 
         Solved::None(accounts) => Answer::Unreachable(accounts),
         Solved::Spent { bound, found: Some((mut steps, cost)) } => {
             script::put_in_order(problem, &from, &mut steps);
-            Answer::Best(Best { steps, cost: unpack(cost), proven: false, bound: Some(unpack(bound)) })
+            let proven = bound >= cost;
+            Answer::Best(Best { steps, cost: unpack(cost), proven, bound: (!proven).then(|| unpack(bound)) })
         }
         Solved::Spent { bound, found: None } => Answer::GaveUp { bound: unpack(bound) },
     })
@@ -291,7 +302,7 @@ fn narrow(context: &Context, from: &State, allowed: &[bool], purse: &mut Purse) 
     order.sort_by_key(|place| (parts[*place].commands.len(), *place));
     for place in order {
         let Some(model) = Model::of(&source, &parts[place]).map(Rc::new) else {
-            return Solved::Spent { bound: 0, found: None };
+            return Solved::Spent { bound: greedy::least_cost(context, from, allowed), found: None };
         };
         let answer = Core::new(Rc::clone(&model)).map_or(PartAnswer::None, |mut core| core.run(purse));
         if matches!(answer, PartAnswer::None) {

@@ -458,7 +458,7 @@ fn set(members: impl Iterator<Item = usize>) -> Set {
 }
 
 /// Least cost of a command, without exposure.
-fn least(problem: &Problem, id: CommandId) -> Packed {
+pub(super) fn least(problem: &Problem, id: CommandId) -> Packed {
     let command: &Command = &problem.commands[id];
     let reads: u32 = command.reads.iter().map(|read| read.presses.iter().min().copied().unwrap_or(0)).sum();
     let fields =
@@ -485,7 +485,7 @@ fn ghosts(problem: &Problem, relevant: &[bool], kept: &[bool]) -> Vec<bool> {
 }
 
 /// Every way to key a command's fields in a state; a ghost takes the cheapest.
-fn keyings(
+pub(super) fn keyings(
     problem: &Problem,
     state: &State,
     id: CommandId,
