@@ -63,41 +63,69 @@ fn timed(problem: &Problem, runs: usize) -> (Answer, f64) {
 }
 
 fn measure(ordinaries: u64, hards: u64) -> Json {
-    let mut groups = vec![group("ordinary", 3, (0..ordinaries).map(ordinary))];
+    let mut groups = vec![Group::of(3, (0..ordinaries).map(ordinary)).told("ordinary")];
+    let mut all = Group::default();
     for (name, start) in
         [("hard, known", Start::Known), ("hard, mixed", Start::Mixed), ("hard, unknown", Start::Unknown)]
     {
-        groups.push(group(name, 2, (0..hards).map(|seed| hard(seed, start))));
+        let group = Group::of(2, (0..hards).map(|seed| hard(seed, start)));
+        groups.push(group.told(name));
+        all.add(group);
     }
+    groups.push(all.told("hard, all"));
     json!({ "groups": groups, "peak_kib": peak_kib() })
 }
 
-fn group(name: &str, runs: usize, problems: impl Iterator<Item = Problem>) -> Json {
-    let mut times = Vec::new();
-    let (mut proven, mut none, mut unproven, mut nothing) = (0, 0, 0, 0);
-    for problem in problems {
-        let (answer, took) = timed(&problem, runs);
-        match answer {
-            Answer::Best(best) if best.proven => proven += 1,
-            Answer::Best(_) => unproven += 1,
-            Answer::Unreachable(_) => none += 1,
-            Answer::GaveUp { .. } => nothing += 1,
+/// What became of problems, and the microseconds that each took.
+#[derive(Default)]
+struct Group {
+    times: Vec<f64>,
+    proven: usize,
+    none: usize,
+    unproven: usize,
+    nothing: usize,
+}
+
+impl Group {
+    fn of(runs: usize, problems: impl Iterator<Item = Problem>) -> Self {
+        let mut group = Self::default();
+        for problem in problems {
+            let (answer, took) = timed(&problem, runs);
+            match answer {
+                Answer::Best(best) if best.proven => group.proven += 1,
+                Answer::Best(_) => group.unproven += 1,
+                Answer::Unreachable(_) => group.none += 1,
+                Answer::GaveUp { .. } => group.nothing += 1,
+            }
+            group.times.push(took);
         }
-        times.push(took);
+        group
     }
-    times.sort_by(f64::total_cmp);
-    let at = |share: f64| times.get((times.len().saturating_sub(1) as f64 * share) as usize).copied();
-    json!({
-        "name": name,
-        "problems": times.len(),
-        "a_second": times.len() as f64 / times.iter().sum::<f64>() * 1e6,
-        "median_us": at(0.5),
-        "p99_us": at(0.99),
-        "proven": proven,
-        "none": none,
-        "unproven": unproven,
-        "nothing": nothing,
-    })
+
+    fn add(&mut self, other: Self) {
+        self.times.extend(other.times);
+        self.proven += other.proven;
+        self.none += other.none;
+        self.unproven += other.unproven;
+        self.nothing += other.nothing;
+    }
+
+    fn told(&self, name: &str) -> Json {
+        let mut times = self.times.clone();
+        times.sort_by(f64::total_cmp);
+        let at = |share: f64| times.get((times.len().saturating_sub(1) as f64 * share) as usize).copied();
+        json!({
+            "name": name,
+            "problems": times.len(),
+            "a_second": times.len() as f64 / times.iter().sum::<f64>() * 1e6,
+            "median_us": at(0.5),
+            "p99_us": at(0.99),
+            "proven": self.proven,
+            "none": self.none,
+            "unproven": self.unproven,
+            "nothing": self.nothing,
+        })
+    }
 }
 
 /// The most memory this process has had, KiB, as Linux counts it.

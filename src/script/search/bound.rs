@@ -22,8 +22,6 @@ struct Fact {
     classes: Classes,
     /// Ops that can, with what they cost beyond their least then.
     achievers: Vec<(u16, Packed)>,
-    /// The same with time alone, milliseconds.
-    achievers_ms: Vec<(u16, u32)>,
     /// Facts that hold before each of them.
     needs: Asked,
     /// "Brought to its goal" for slots that each of them leaves away from it, and for this one where it is then away.
@@ -39,6 +37,10 @@ pub(super) struct Asked([u64; MOST_FACTS / 64]);
 impl Asked {
     fn insert(&mut self, fact: usize) {
         self.0[fact / 64] |= 1 << (fact % 64);
+    }
+
+    fn count(&self) -> u32 {
+        self.0.iter().map(|word| word.count_ones()).sum()
     }
 
     fn pop(&mut self) -> Option<usize> {
@@ -94,6 +96,11 @@ pub(super) struct Bound {
     ops: Vec<Packed>,
     /// Least time of each op, milliseconds.
     ops_ms: Vec<u32>,
+    /// The ops that can bring a fact about, and the time beyond their least: fact after fact, and where each one's begin.
+    achievers_ms: Vec<(u16, u32)>,
+    begins: Vec<usize>,
+    /// Facts that nothing brings about.
+    never: Asked,
     left: Vec<u32>,
     /// Facts with the fewest achievers first.
     facts: Vec<Fact>,
@@ -117,6 +124,9 @@ impl Bound {
             telling: telling(model),
             last: Asked::default(),
             ops_ms: Vec::new(),
+            achievers_ms: Vec::new(),
+            begins: Vec::new(),
+            never: Asked::default(),
             left: Vec::new(),
             ops: Vec::new(),
             facts,
@@ -136,6 +146,7 @@ impl Bound {
         bound.rest = bound.ops.clone();
         bound.rank();
         bound.fill_missing(model);
+        bound.fill_times();
         bound
     }
 
@@ -210,6 +221,17 @@ impl Bound {
                 self.missing.push(missing);
             }
         }
+    }
+
+    fn fill_times(&mut self) {
+        for (place, fact) in self.facts.iter().enumerate() {
+            self.begins.push(self.achievers_ms.len());
+            self.achievers_ms.extend(fact.achievers.iter().map(|(op, extra)| (*op, time_of(*extra) as u32)));
+            if fact.achievers.is_empty() {
+                self.never.insert(place);
+            }
+        }
+        self.begins.push(self.achievers_ms.len());
     }
 
     /// The facts "brought to its goal" of these slots.
@@ -297,9 +319,9 @@ impl Bound {
 
     /// What the facts take, in milliseconds, of what is left of the ops' times; `None`: one can never be.
     pub fn charge_ms(&self, left: &mut [u32], asked: &Asked) -> Option<u64> {
-        let mut total = 0;
-        for fact in asked.iter() {
-            let achievers = &self.facts[fact].achievers_ms;
+        let (mut total, mut open) = (0, *asked);
+        while let Some(fact) = open.pop() {
+            let achievers = &self.achievers_ms[self.begins[fact]..self.begins[fact + 1]];
             let share = achievers.iter().map(|(op, extra)| left[usize::from(*op)] + extra).min()?;
             total += u64::from(share);
             for (op, extra) in achievers {
@@ -318,11 +340,10 @@ impl Bound {
         total
     }
 
-    /// Least time of what must still be keyed in this state, milliseconds; `None`: no script leads on from here.
-    pub fn time_ms(&mut self, state: &[Class], goals: &Asked) -> Option<u64> {
+    /// How many facts a state asks for, where these goals are; `None`: no script leads on from here.
+    pub fn count(&mut self, state: &[Class], goals: &Asked) -> Option<u32> {
         self.last = self.closure(&self.missing(state), goals, goals);
-        let last = self.last;
-        self.least_ms(&last)
+        (self.last.within(&self.never).count() == 0).then(|| self.last.count())
     }
 
     /// Least cost of bringing these slots to their goal, whatever is needed for it counted as done.
@@ -422,8 +443,7 @@ fn fact(model: &Model, ops: &[Op], slot: usize, classes: Classes) -> Fact {
     let counted = |extra: Packed| if classes == 1 << GOAL { extra } else { 0 };
     let can = |(place, op): (usize, &Op)| Some((place as u16, counted(extra(model, op, slot, classes)?)));
     let achievers: Vec<(u16, Packed)> = ops.iter().enumerate().filter_map(can).collect();
-    let achievers_ms = achievers.iter().map(|(op, extra)| (*op, time_of(*extra) as u32)).collect();
-    Fact { slot, classes, achievers, achievers_ms, needs: Asked::default(), lost: Asked::default(), dark: 0 }
+    Fact { slot, classes, achievers, needs: Asked::default(), lost: Asked::default(), dark: 0 }
 }
 
 /// Slots that the op leaves away from the goal, whatever else is keyed.

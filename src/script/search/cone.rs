@@ -7,8 +7,8 @@ use super::tail::{able, may_spoil, members};
 use super::watch::Watch;
 
 /// Usual limits on the states looked at for the first bound, and for each one after it.
-pub(super) const FIRST_EXPANSIONS: u64 = 2500;
-pub(super) const MOST_EXPANSIONS: u64 = 150;
+pub(super) const FIRST_EXPANSIONS: u64 = 5000;
+pub(super) const MOST_EXPANSIONS: u64 = 1000;
 
 pub(super) struct Cone {
     slots: Vec<usize>,

@@ -143,7 +143,7 @@ pub struct Budget {
 
 impl Default for Budget {
     fn default() -> Self {
-        Self { expansions: 10_000, bytes: 32 << 20 }
+        Self { expansions: 12_000, bytes: 32 << 20 }
     }
 }
 

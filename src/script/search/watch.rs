@@ -12,12 +12,12 @@ use super::tail::members;
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
 
-/// From a state on: at least so much exposure, milliseconds × lifelines, and so much time, which only says which of two
-/// equals is looked at first.
+/// From a state on: at least so much exposure, milliseconds × lifelines, and so many things to bring about, which only says
+/// which of two equals is looked at first.
 #[derive(Clone, Copy)]
 struct Rest {
     least: u64,
-    near: u64,
+    near: u32,
 }
 
 struct Node {
@@ -32,7 +32,7 @@ struct Node {
 #[derive(PartialEq, Eq, PartialOrd, Ord)]
 struct Entry {
     total: Reverse<u64>,
-    near: Reverse<u64>,
+    near: Reverse<u32>,
     serial: u64,
     node: u32,
     cost: u64,
@@ -190,7 +190,7 @@ impl Watch {
     }
 
     fn rest(&mut self, state: &[Class]) -> Option<Rest> {
-        let near = self.bound.time_ms(state, &self.goals)?;
+        let near = self.bound.count(state, &self.goals)?;
         let exposure = self.exposure.of(&self.model, state, &mut self.bound)?;
         let learned = self.learned.get(state).map_or(0, |known| known.least);
         (learned != u64::MAX).then(|| Rest { least: exposure.max(learned), near })
