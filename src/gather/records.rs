@@ -101,11 +101,17 @@ impl Records {
         Ok(records)
     }
 
-    /// Takes in what the ledger has gained, and what a changed inventory makes of it.
+    /// Takes in what the ledger has gained, and what a changed inventory makes of it: of these stations (those that are
+    /// gone among them), or of all of them.
     ///
     /// # Errors
     /// Where the ledger cannot be read.
-    pub async fn keep_up(&mut self, store: &Store, inventory: &Inventory) -> Result<BTreeSet<Name>, GatherError> {
+    pub async fn keep_up(
+        &mut self,
+        store: &Store,
+        inventory: &Inventory,
+        changed: Option<&BTreeSet<Name>>,
+    ) -> Result<BTreeSet<Name>, GatherError> {
         let mut touched: BTreeSet<Name> = BTreeSet::new();
         let mut seq = self.seq;
         let mut said: Vec<(i64, Notice)> = Vec::new();
@@ -128,7 +134,15 @@ impl Records {
             Some((keybook, _)) => !Arc::ptr_eq(keybook, &station.keybook) && *keybook != station.keybook,
             None => true,
         };
-        touched.extend(inventory.stations.values().filter(other_keybook).map(|station| station.name.clone()));
+        match changed {
+            None => {
+                touched.extend(inventory.stations.values().filter(other_keybook).map(|station| station.name.clone()))
+            }
+            Some(changed) => {
+                let there = changed.iter().filter_map(|name| inventory.stations.get(name));
+                touched.extend(there.filter(other_keybook).map(|station| station.name.clone()));
+            }
+        }
         if touched.len() > ONE_BY_ONE {
             *self = Records::load(store, inventory, None, |_| {}).await?;
             return Ok(touched);
@@ -142,7 +156,12 @@ impl Records {
             let record = Arc::new(sheaf.record(station));
             self.records.insert(name.clone(), (station.keybook.clone(), record));
         }
-        self.records.retain(|name, _| inventory.stations.contains_key(name));
+        match changed {
+            None => self.records.retain(|name, _| inventory.stations.contains_key(name)),
+            Some(changed) => changed.iter().filter(|name| !inventory.stations.contains_key(*name)).for_each(|gone| {
+                self.records.remove(gone);
+            }),
+        }
         // Only now: a fold that failed must be made again.
         said.into_iter().for_each(|(seq, notice)| self.notices.add(seq, notice));
         self.seq = seq;

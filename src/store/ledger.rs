@@ -174,6 +174,27 @@ impl Store {
         .await
     }
 
+    /// The entries of that kind with these ids, as far as there are any.
+    pub async fn entries_named(&self, kind: EntryKind, ids: &[String]) -> Result<Vec<Entry>, StoreError> {
+        let ids: Vec<&String> = ids.iter().filter(|id| !id.contains('\0')).collect();
+        self.bounded("reading the ledger", async {
+            let mut found = Vec::new();
+            for some in ids.chunks(NAMES_AT_ONCE) {
+                let names: Vec<String> = (2..some.len() + 2).map(|n| format!("${n}")).collect();
+                let text = format!("SELECT * FROM ledger WHERE kind = $1 AND id IN ({})", names.join(", "));
+                let mut query = sqlx::query(AssertSqlSafe(text)).bind(kind.as_str());
+                for id in some {
+                    query = query.bind(id.as_str());
+                }
+                for row in query.fetch_all(&self.readers).await? {
+                    found.push(Entry::of(link_from(&row)?)?);
+                }
+            }
+            Ok(found)
+        })
+        .await
+    }
+
     /// Every entry about a station, in the order they were recorded.
     pub async fn entries_of(&self, station: &str) -> Result<Vec<Entry>, StoreError> {
         if station.contains('\0') {

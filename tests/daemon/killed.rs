@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 use super::fleet::{Fleet, SIGNING, STATIONS, fleet_yaml, north_yaml, uuid};
-use super::process::{Daemon, signal, until};
+use super::process::{Daemon, PATIENCE, signal, until};
 use super::receiver::{Answer, Receiver};
 use super::told::{REPORT, drifting, in_order, open_cases, settled};
 
@@ -86,9 +86,16 @@ fn whenever_it_is_killed_every_case_is_told_nothing_twice_and_all_in_order() {
         let (receiver, over, made, killed) = (&receiver, &over, &made, &killed);
         let killer = scope.spawn(move || {
             let mut chance = Chance(seed);
+            let mut end = 0;
             while killed.load(Ordering::Acquire) < kills || made.load(Ordering::Acquire) < kills * CHANGES {
                 let daemon = Daemon::spawn(&home, &environment);
-                std::thread::sleep(Duration::from_millis(chance.below(2_000)));
+                // A life of as many changes as there are for a kill on the average, however slow the machine is.
+                end += chance.below(2 * u64::from(CHANGES) + 1);
+                let born = Instant::now();
+                while u64::from(made.load(Ordering::Acquire)) < end && born.elapsed() < PATIENCE {
+                    std::thread::sleep(Duration::from_millis(5));
+                }
+                std::thread::sleep(Duration::from_millis(chance.below(500)));
                 receiver.answer([Answer::Ok, Answer::Ok, Answer::Ok, Answer::Close][chance.below(4) as usize]);
                 daemon.kill();
                 killed.fetch_add(1, Ordering::AcqRel);
