@@ -81,7 +81,11 @@ pub fn decide(before: &BTreeMap<Name, Told>, thread: &Thread, pass: &Pass<'_>, t
 /// Every station there may be something to say or to write about.
 fn turns<'a>(before: &'a BTreeMap<Name, Told>, pass: &Pass<'a>, terms: &Terms) -> Vec<Turn<'a>> {
     let mut turns = Vec::new();
-    for (station, drift) in pass.stations {
+    let compared: Vec<_> = match pass.compared {
+        Some(compared) => compared.iter().filter_map(|name| pass.stations.get_key_value(name)).collect(),
+        None => pass.stations.iter().collect(),
+    };
+    for (station, drift) in compared {
         let before = before.get(station);
         let is = match Seen::of(drift, terms.require_tests) {
             Some(mut seen) => {
@@ -94,7 +98,8 @@ fn turns<'a>(before: &'a BTreeMap<Name, Told>, pass: &Pass<'a>, terms: &Terms) -
         };
         turns.push(Turn { station, before, is });
     }
-    let gone = before.keys().chain(pass.vanished).filter(|station| !pass.stations.contains_key(*station));
+    let told = before.keys().filter(|station| pass.compared.is_none_or(|compared| compared.contains(*station)));
+    let gone = told.chain(pass.vanished).filter(|station| !pass.stations.contains_key(*station));
     let gone: BTreeSet<&Name> = gone.collect();
     turns.extend(gone.into_iter().map(|station| {
         let before = before.get(station);

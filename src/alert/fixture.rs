@@ -7,7 +7,10 @@ use jiff::{SignedDuration, Timestamp};
 use serde_json::Value as Json;
 use uuid::Uuid;
 
-use super::{AsideNews, Cause, Foresight, Next, Pass, ReportTaken, Subscription, Terms, Thread, Told, Verdict, decide};
+use super::{
+    AsideNews, Cause, Foresight, Next, Pass, ReportTaken, Subscription, Terms, Thread, Told, Verdict, decide,
+    next_reminder,
+};
 use crate::brake::Held;
 use crate::drift::{Drift, LifelineService, Service, SettingDrift, Standing, StationDrift};
 use crate::finding::Place;
@@ -110,6 +113,16 @@ pub struct Watch {
     pub told: BTreeMap<Name, Told>,
     pub thread: Thread,
     pub terms: Terms,
+    /// What the last pass saw, and what was told after it.
+    last: Option<Last>,
+}
+
+#[derive(Clone)]
+struct Last {
+    stations: BTreeMap<Name, Arc<StationDrift>>,
+    told: BTreeMap<Name, Told>,
+    terms: Terms,
+    clock: Timestamp,
 }
 
 impl Watch {
@@ -129,6 +142,7 @@ impl Watch {
             told: BTreeMap::new(),
             thread: Thread::default(),
             terms: terms(vec![webhook("on-call", &Weight::ALL)]),
+            last: None,
         }
     }
 
@@ -151,17 +165,48 @@ impl Watch {
     }
 
     pub fn verdict(&self) -> Verdict {
-        let Watch { stations, vanished, contacts, cause, next, asides, held, clock, told, thread, terms } = self;
+        self.verdict_on(None)
+    }
+
+    fn verdict_on(&self, compared: Option<&BTreeSet<Name>>) -> Verdict {
+        let Watch { stations, vanished, contacts, cause, next, asides, held, clock, told, thread, terms, last: _ } =
+            self;
         let foresee = |station: &Name| next.get(station).cloned().unwrap_or(Next::Test);
         let next = Foresight(&foresee);
         let (commit, held) = (None, held.as_ref());
-        let pass = Pass { stations, vanished, contacts, cause, next, commit, asides, held, clock: *clock };
+        let pass = Pass { stations, compared, vanished, contacts, cause, next, commit, asides, held, clock: *clock };
         decide(told, thread, &pass, terms)
+    }
+
+    /// A decision on the stations alone that may stand otherwise than before tells the same as one on all.
+    fn check_compared(&self, whole: &Verdict) {
+        let Some(Last { stations: before, told, terms, clock }) = &self.last else { return };
+        let next = next_reminder(&self.told, &self.stations, &self.terms.webhooks);
+        let is_due = next.is_some_and(|due| due <= self.clock);
+        if is_due || self.clock < *clock || *terms != self.terms || *told != self.told {
+            return;
+        }
+        let names = before.keys().chain(self.stations.keys());
+        let changed = names.filter(|name| before.get(*name) != self.stations.get(*name)).cloned();
+        let compared: BTreeSet<Name> =
+            changed.chain(self.cause.reports.iter().map(|report| report.station.clone())).collect();
+        let verdict = self.verdict_on(Some(&compared));
+        assert_eq!(
+            (&verdict.messages, &verdict.thread, verdict.surge),
+            (&whole.messages, &whole.thread, whole.surge),
+            "on {compared:?}"
+        );
+        for (name, told) in &verdict.told {
+            assert_eq!(whole.told.get(name), Some(told), "{name}");
+        }
+        // What only the whole changes is what time alone takes from memory.
+        assert!(whole.told.keys().all(|name| verdict.told.contains_key(name) || !compared.contains(name)));
     }
 
     /// One pass; what was told is kept as text, as the store keeps it. A second pass at once has nothing to say.
     pub fn pass(&mut self) -> Verdict {
         let verdict = self.verdict();
+        self.check_compared(&verdict);
         verdict.apply(&mut self.told);
         for told in self.told.values_mut() {
             let read = Told::from_json(&told.to_json());
@@ -175,6 +220,8 @@ impl Watch {
         assert_eq!(again.thread, self.thread);
         self.cause = Cause::default();
         self.vanished.clear();
+        let (stations, told, terms) = (self.stations.clone(), self.told.clone(), self.terms.clone());
+        self.last = Some(Last { stations, told, terms, clock: self.clock });
         verdict
     }
 

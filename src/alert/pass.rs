@@ -23,6 +23,10 @@ pub struct Pass<'a> {
     /// Every station of the inventory, aligned ones too. Without any there is no decision: an empty inventory is an
     /// error, never the withdrawal of all.
     pub stations: &'a BTreeMap<Name, Arc<StationDrift>>,
+    /// The stations that may stand otherwise than at the last decision, which was on all of them or with this, too; those
+    /// that are gone among them. Nothing where any may. Where this is given no reminder is due and the clock was
+    /// not set back.
+    pub compared: Option<&'a BTreeSet<Name>>,
     /// Stations that the inventory had before and has no longer. One that was told to be withdrawn is not told again.
     pub vanished: &'a BTreeSet<Name>,
     /// The inventory's contacts, to name the line that a dial string comes from.

@@ -9,7 +9,7 @@ use jiff::Timestamp;
 use super::Exit;
 use super::scene::Scene;
 use super::shown::{Shown, print};
-use crate::gather::intake::Taken;
+use crate::gather::intake::{Batch, Taken};
 use crate::ledger::export_line;
 use crate::store::{Entry, Verification};
 
@@ -107,14 +107,22 @@ async fn import(config: &Path, file: &Path) -> Result<Exit, Shown> {
     let mut counts = [0usize; 3];
     let bar = super::scene::progress("importing");
     bar.set_length(text.lines().count() as u64);
-    for (line, number) in text.lines().zip(1u32..).filter(|(line, _)| !line.trim().is_empty()) {
+    let mut batch = Batch::default();
+    let mut lines = text.lines().zip(1u32..).filter(|(line, _)| !line.trim().is_empty()).peekable();
+    while let Some((line, number)) = lines.next() {
         bar.set_position(number.into());
-        match scene.desk().export_line(&name, number, line).await? {
-            Taken::New(_) => counts[0] += 1,
-            Taken::Duplicate(_) => counts[1] += 1,
-            Taken::Refused(findings) => {
-                counts[2] += 1;
-                findings.iter().for_each(|finding| eprintln!("{finding}"));
+        batch.add(number, line.to_owned());
+        if !batch.is_full() && lines.peek().is_some() {
+            continue;
+        }
+        for taken in scene.desk().export_lines(&name, &batch.take()).await? {
+            match taken {
+                Taken::New(_) => counts[0] += 1,
+                Taken::Duplicate(_) => counts[1] += 1,
+                Taken::Refused(findings) => {
+                    counts[2] += 1;
+                    findings.iter().for_each(|finding| eprintln!("{finding}"));
+                }
             }
         }
     }

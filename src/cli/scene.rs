@@ -185,7 +185,7 @@ impl Scene {
 
     /// Takes in what the ledger has gained, and asks the brake.
     pub async fn ask_brake(&mut self) -> Result<(), Shown> {
-        self.records.keep_up(&self.store, &self.written).await?;
+        self.records.keep_up(&self.store, &self.written, None).await?;
         self.held = settle(&self.store, &self.written, &self.records, &self.limit).await?.held;
         Ok(())
     }

@@ -28,6 +28,9 @@ use crate::store::{self, Store};
 use super::announce;
 use super::clock::Clock;
 
+/// Where an edit changed more stations than this, all are compared.
+const MOST_EDITED: usize = 5_000;
+
 /// Everything a pass knows and leaves to the next.
 pub struct State {
     ground: Ground,
@@ -58,6 +61,8 @@ pub struct State {
     limit: Limit,
     /// When time alone next changes how a station stands; unknown before the first comparison.
     next_change: Option<Timestamp>,
+    /// The stations that an edit changed and that were not compared since; nothing where all are to be.
+    edited: Option<BTreeSet<Name>>,
 }
 
 /// What a pass saw, for whoever tells of it.
@@ -68,6 +73,8 @@ pub struct Seen {
     pub files: Vec<Name>,
     /// The commit that came into force with this pass.
     pub commit: Option<NewCommit>,
+    /// The stations that were compared, and those that are gone; nothing where all were.
+    pub compared: Option<BTreeSet<Name>>,
     /// When the reports folder should be looked at again, if something there is still being written.
     pub look_again: Option<Duration>,
     pub now: Timestamp,
@@ -83,7 +90,7 @@ impl State {
             rules: Rules { reconfirm_days: config.reconfirm_days, require_tests: config.require_tests },
             settle: config.settle(),
             reading: Reading::default(),
-            cache: FleetCache::default(),
+            cache: FleetCache::expecting_edits(),
             fleet: Fleet::default(),
             inventory: Arc::default(),
             in_force: Trees::default(),
@@ -98,6 +105,7 @@ impl State {
             judgement: Judgement::default(),
             limit: config.surge.limit(),
             next_change: None,
+            edited: None,
         }
     }
 
@@ -114,22 +122,22 @@ impl State {
         let look_again = self.take_reports(now).await?;
         let said = self.notices().map(Notices::count);
         let touched = self.keep_records_up().await?;
-        // Anything but new reports may have changed every station.
-        let all = look == Some(Look::Whole)
-            || !files.is_empty()
-            || self.is_due(now)
-            || self.notices().map(Notices::count) != said;
-        let touched = touched.filter(|_| !all);
-        self.compare(now, touched.as_ref());
+        let all = look == Some(Look::Whole) || self.is_due(now) || self.notices().map(Notices::count) != said;
+        let compared: Option<BTreeSet<Name>> = match (touched, &self.edited) {
+            (Some(touched), Some(edited)) if !all => Some(touched.union(edited).cloned().collect()),
+            (Some(_) | None, _) => None,
+        };
+        self.compare(now, compared.as_ref());
+        self.edited = Some(BTreeSet::new());
         // Commands beside this daemon settle, too.
         let turn = self.store.settled_turn().await?;
         if turn != self.settled_turn {
             (self.settled, self.settled_turn) = (None, turn);
         }
-        if self.settled.is_none() || touched.is_none_or(|touched| !touched.is_empty()) {
+        if self.settled.is_none() || compared.as_ref().is_none_or(|compared| !compared.is_empty()) {
             self.judge().await?;
         }
-        Ok(Seen { findings: self.reading.fleet.findings.clone(), files, commit, look_again, now })
+        Ok(Seen { findings: self.reading.fleet.findings.clone(), files, commit, compared, look_again, now })
     }
 
     /// Reads the files. Only sound ones come into force; until then the last good ones stay. Returns what changed.
@@ -155,9 +163,14 @@ impl State {
         let is_new = self.reading.trees != self.in_force || self.reading.fleet.codes != self.fleet.codes;
         if is_new || self.in_force_since.is_none() {
             self.keep_good(now).await?;
+            // After an edit of few stations the others are the very same as before.
+            let edited = self.reading.fleet.inventory.differing(&self.fleet.inventory);
+            match &mut self.edited {
+                Some(known) if edited.len() <= MOST_EDITED => known.extend(edited),
+                Some(_) | None => self.edited = None,
+            }
             self.fleet = self.reading.fleet.clone();
             self.in_force = self.reading.trees.clone();
-            self.next_change = None;
         }
         Ok(changed)
     }
@@ -178,6 +191,7 @@ impl State {
             self.good_before = trees.commit.clone();
             self.in_force = trees;
             self.in_force_since = Some(since);
+            self.edited = None;
         }
         Ok(())
     }
@@ -235,7 +249,10 @@ impl State {
     /// Folds what the ledger has gained. Returns the stations touched, or nothing where all were folded.
     async fn keep_records_up(&mut self) -> Result<Option<BTreeSet<Name>>, GatherError> {
         match &mut self.records {
-            Some(records) => records.keep_up(&self.store, &self.fleet.inventory).await.map(Some),
+            Some(records) => {
+                let edited = self.edited.as_ref();
+                records.keep_up(&self.store, &self.fleet.inventory, edited).await.map(Some)
+            }
             None => {
                 self.records = Some(Records::load(&self.store, &self.fleet.inventory, None, |_| {}).await?);
                 Ok(None)
@@ -251,13 +268,23 @@ impl State {
     /// How stations stand: those touched, or all; what has not changed is shared with the pass before.
     fn compare(&mut self, now: Timestamp, only: Option<&BTreeSet<Name>>) {
         let Some(records) = &self.records else { return };
-        if only.is_none() {
+        if only.is_none_or(|only| !only.is_empty()) {
             self.inventory = aside::for_now(&self.fleet.inventory, records.notices(), now);
-            self.drifts.retain(|name, _| self.inventory.stations.contains_key(name));
-            self.next_change = Some(records.notices().next_expiry(now).unwrap_or(Timestamp::MAX));
         }
         let stations = &self.inventory.stations;
-        for (name, station) in stations.iter().filter(|(name, _)| only.is_none_or(|only| only.contains(*name))) {
+        let names: Vec<&Name> = match only {
+            Some(only) => only.iter().collect(),
+            None => {
+                self.drifts.retain(|name, _| stations.contains_key(name));
+                self.next_change = Some(records.notices().next_expiry(now).unwrap_or(Timestamp::MAX));
+                stations.keys().collect()
+            }
+        };
+        for name in names {
+            let Some(station) = stations.get(name) else {
+                self.drifts.remove(name);
+                continue;
+            };
             let record = records.of(station);
             let drift = look(station, &record, self.rules, now);
             let due = next_change(station, &record, self.rules, now);

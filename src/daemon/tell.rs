@@ -60,6 +60,9 @@ pub struct Teller {
     cause: Cause,
     /// How many decisions were written when this was read.
     turn: i64,
+    /// When the last pass was decided on, where that is written: a station that stands as it did then has nothing to be
+    /// told.
+    settled_at: Option<Timestamp>,
 }
 
 impl Teller {
@@ -84,6 +87,7 @@ impl Teller {
             ledger_seq: number(store.memo(LEDGER).await?),
             cause,
             turn,
+            settled_at: None,
         })
     }
 
@@ -92,10 +96,16 @@ impl Teller {
     /// # Errors
     /// Where the store cannot be read or written; then nothing was told, and the next pass decides anew.
     pub async fn tell(&mut self, state: &State, seen: &Seen) -> Result<Telling, GatherError> {
+        // A clock set back may make reminders due that lie ahead.
+        let is_settled = self.settled_at.take().is_some_and(|at| at <= seen.now);
+        let is_due = self.next_reminder(state).is_some_and(|due| due <= seen.now);
+        let compared = seen.compared.as_ref().filter(|_| is_settled && !is_due);
         self.gather_cause(state, seen).await?;
-        let (mut decision, after) = self.decide(state, seen).await?;
+        let (mut decision, after) = self.decide(state, seen, compared).await?;
         if decision.is_empty() {
-            return self.nothing_to_tell(state.store()).await;
+            self.nothing_to_tell(state.store()).await?;
+            self.settled_at = Some(seen.now);
+            return Ok(Telling::Nothing);
         }
         decision.memo_sets.push((LEDGER.into(), Some(self.ledger_seq.to_string())));
         let Some(count) = state.store().commit_pass_at(&decision, self.turn).await? else {
@@ -110,16 +120,17 @@ impl Teller {
         self.turn += 1;
         after.take_over(self);
         self.cause = Cause::default();
+        self.settled_at = Some(seen.now);
         Ok(if count > 0 { Telling::News } else { Telling::Nothing })
     }
 
     /// What happened without being worth a message is no cause of the next one.
-    async fn nothing_to_tell(&mut self, store: &Store) -> Result<Telling, GatherError> {
+    async fn nothing_to_tell(&mut self, store: &Store) -> Result<(), GatherError> {
         if !self.cause.reports.is_empty() {
             store.set_memo(LEDGER, Some(&self.ledger_seq.to_string())).await?;
         }
         self.cause = Cause::default();
-        Ok(Telling::Nothing)
+        Ok(())
     }
 
     /// Collects what happened since the pass before: never more than the pass itself has seen.
@@ -151,7 +162,12 @@ impl Teller {
         Ok(())
     }
 
-    async fn decide(&self, state: &State, seen: &Seen) -> Result<(Decision, After), GatherError> {
+    async fn decide(
+        &self,
+        state: &State,
+        seen: &Seen,
+        compared: Option<&BTreeSet<Name>>,
+    ) -> Result<(Decision, After), GatherError> {
         let read = InventoryRead {
             findings: &seen.findings,
             in_force_since: state.in_force_since(),
@@ -163,13 +179,14 @@ impl Teller {
         let now_stopped = state.store().stopped_webhooks().await?;
         let now_stopped = now_stopped.into_iter().map(|(webhook, noted)| (webhook.into(), gone(noted))).collect();
         let stopped = alert::stopped(&self.stopped, &now_stopped, &inventory.thread, seen.now, &self.terms);
-        let names = state.names();
-        let vanished: BTreeSet<Name> = self.known.difference(&names).cloned().collect();
+        let names = Some(state.drifts()).filter(|now| !now.keys().eq(self.known.iter())).map(|_| state.names());
+        let vanished: BTreeSet<Name> = names.iter().flat_map(|now| self.known.difference(now).cloned()).collect();
         let asides = state.notices().map(|notices| AsideNews::between(&self.asides, notices, seen.now));
         let asides = asides.unwrap_or_default();
         let foresee = state.foresee();
         let pass = Pass {
             stations: state.drifts(),
+            compared,
             vanished: &vanished,
             contacts: &state.inventory().contacts,
             cause: &self.cause,
@@ -208,12 +225,12 @@ impl Teller {
         let kept = (!stopped.told.is_empty()).then(|| alert::stopped_to_json(&stopped.told));
         memo(STOPPED, stopped.told != self.stopped, kept);
         memo(REFUSED_REPORTS, refused_seq != self.refused_seq, Some(refused_seq.to_string()));
-        let known = if names.is_empty() { &self.known } else { &names };
-        let list = || serde_json::to_string(&known.iter().map(|name| &**name).collect::<Vec<_>>()).ok();
-        memo(KNOWN, *known != self.known, list());
-        let known = known.clone();
+        let known = names.filter(|now| !now.is_empty());
+        let list =
+            |now: &BTreeSet<Name>| serde_json::to_string(&now.iter().map(|name| &**name).collect::<Vec<_>>()).ok();
+        memo(KNOWN, known.is_some(), known.as_ref().and_then(list));
         // Without a station nothing was decided, and so nothing told.
-        let asides = if names.is_empty() { self.asides.clone() } else { asides.now };
+        let asides = if state.drifts().is_empty() { self.asides.clone() } else { asides.now };
         let list = || serde_json::to_string(&asides.iter().map(Uuid::to_string).collect::<Vec<_>>()).ok();
         memo(ASIDES, asides != self.asides, list());
         let (refused, stopped) = (inventory.refused, stopped.told);
@@ -297,7 +314,8 @@ struct After {
     refused: Option<InventoryRefused>,
     stopped: StoppedTold,
     refused_seq: i64,
-    known: BTreeSet<Name>,
+    /// The stations, where they are others than before.
+    known: Option<BTreeSet<Name>>,
     asides: BTreeSet<Uuid>,
 }
 
@@ -309,7 +327,9 @@ impl After {
         teller.refused = refused;
         teller.stopped = stopped;
         teller.refused_seq = refused_seq;
-        teller.known = known;
+        if let Some(known) = known {
+            teller.known = known;
+        }
         teller.asides = asides;
     }
 }

@@ -1,12 +1,12 @@
 //! What the files of a fleet say: keybooks and inventory, read and checked together.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 
 use crate::files::FileText;
 use crate::finding::{Code, Finding, settle};
 use crate::git;
-use crate::inventory::{self, Commit, Inventory, Keybooks, RawFile};
+use crate::inventory::{self, Commit, Inventory, Kept, Keybooks, RawFile};
 use crate::keybook::{self, Keybook};
 use crate::setting::{Codes, Reference};
 
@@ -30,10 +30,23 @@ pub struct Fleet {
 /// Files taken apart before, by path and content: an edit costs what it touches.
 #[derive(Debug, Default)]
 pub struct FleetCache {
-    raw: HashMap<Version, (Arc<RawFile>, Vec<Finding>)>,
+    raw: HashMap<Version, Taken>,
     keybooks: HashMap<Version, (Option<Keybook>, Vec<Finding>)>,
     /// What was read from the inventory's repository.
     pub(super) git: git::Cache,
+    /// Whether the next reading is worth preparing for.
+    expects_edits: bool,
+    /// The last inventory without errors.
+    kept: Option<Kept>,
+}
+
+/// A file taken apart.
+#[derive(Debug)]
+struct Taken {
+    file: Arc<RawFile>,
+    findings: Vec<Finding>,
+    /// The secrets it refers to, each once.
+    references: BTreeSet<Reference>,
 }
 
 /// A path and the hash of what it holds.
@@ -51,14 +64,15 @@ impl Fleet {
     ) -> Fleet {
         let mut findings = Vec::new();
         let mut raw: Vec<Arc<RawFile>> = Vec::new();
+        let mut references: BTreeSet<&Reference> = BTreeSet::new();
+        inventory.iter().for_each(|(path, text)| cache.take_apart(path, text));
         for (path, text) in inventory {
-            let (file, found) = cache.raw(path, text);
-            findings.extend(found);
-            raw.push(file);
+            let Some(taken) = cache.raw.get(&(path.clone(), text.sha256)) else { continue };
+            findings.extend(taken.findings.iter().cloned());
+            references.extend(&taken.references);
+            raw.push(taken.file.clone());
         }
-        let mut references: Vec<Reference> = raw.iter().flat_map(|file| file.references().cloned()).collect();
-        references.sort();
-        references.dedup();
+        let references: Vec<Reference> = references.into_iter().cloned().collect();
         let codes = codes(&references);
         let keybooks_were = findings.len();
         let books = cache.all_keybooks(keybooks, &codes, &mut findings);
@@ -66,8 +80,8 @@ impl Fleet {
         let mut fleet = Fleet { keybooks: books, files: raw, codes, references, ..Fleet::default() };
         // Beside a broken keybook every station of that model would be a finding of its own.
         if books_sound {
-            let (resolved, found) = inventory::resolve(&fleet.files, &fleet.keybooks, &fleet.codes);
-            fleet.inventory = Arc::new(resolved);
+            let (resolved, found) = cache.resolved(&fleet);
+            fleet.inventory = resolved;
             findings.extend(found);
         }
         settle(&mut findings);
@@ -83,12 +97,32 @@ impl Fleet {
 }
 
 impl FleetCache {
-    fn raw(&mut self, path: &Arc<str>, text: &FileText) -> (Arc<RawFile>, Vec<Finding>) {
-        let entry = self.raw.entry((path.clone(), text.sha256)).or_insert_with(|| {
+    /// A cache for who reads again and again: it prepares for edits of a few stations.
+    pub fn expecting_edits() -> FleetCache {
+        FleetCache { expects_edits: true, ..FleetCache::default() }
+    }
+
+    fn take_apart(&mut self, path: &Arc<str>, text: &FileText) {
+        self.raw.entry((path.clone(), text.sha256)).or_insert_with(|| {
             let (raw, findings) = inventory::read(path, &text.bytes);
-            (Arc::new(raw), findings)
+            let references = raw.references().cloned().collect();
+            Taken { file: Arc::new(raw), findings, references }
         });
-        (entry.0.clone(), entry.1.clone())
+    }
+
+    /// The inventory of the files, by way of the last one where only a few stations changed since.
+    fn resolved(&mut self, fleet: &Fleet) -> (Arc<Inventory>, Vec<Finding>) {
+        let Fleet { files, keybooks, codes, .. } = fleet;
+        if let Some(again) = self.kept.as_mut().and_then(|kept| kept.again(files, keybooks, codes)) {
+            return again;
+        }
+        self.kept = None;
+        let (inventory, findings) = inventory::resolve(files, keybooks, codes);
+        let inventory = Arc::new(inventory);
+        if self.expects_edits {
+            self.kept = Kept::new(files, keybooks, codes, &inventory, &findings);
+        }
+        (inventory, findings)
     }
 
     fn all_keybooks(&mut self, texts: &Texts, codes: &Codes, findings: &mut Vec<Finding>) -> Keybooks {

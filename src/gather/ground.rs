@@ -14,9 +14,9 @@ use crate::inventory::{Commit, Station};
 use crate::ledger::{Record, State};
 use crate::setting::{Code, Codes, Reference, Value};
 
-use crate::store::{Good, Store, StoreError};
+use crate::store::{Good, GoodFile, Store, StoreError};
 
-use super::intake::{Desk, Taken, content_sha, hex};
+use super::intake::{Batch, Desk, Taken, content_sha, hex};
 use super::{Fleet, FleetCache, GatherError};
 
 /// Where keybooks and inventory are told apart among the files kept as last good.
@@ -131,13 +131,15 @@ impl Ground {
     /// # Errors
     /// Where the store cannot be written.
     pub async fn keep_good(&self, store: &Store, trees: &Trees, now: Timestamp) -> Result<(), StoreError> {
-        let marked = |mark: &str, tree: &Tree| {
-            let files = tree.files.iter();
-            files.map(|(path, text)| (format!("{mark}{path}"), text.text().unwrap_or_default().to_owned())).collect()
-        };
-        let mut files: Vec<(String, String)> = marked(KEYBOOK_MARK, &trees.keybooks);
-        files.extend(marked(INVENTORY_MARK, &trees.inventory));
-        files.extend(trees.commit.iter().map(|commit| (COMMIT_MARK.to_owned(), commit.json().to_string())));
+        fn good<'t>(mark: &str, path: &str, text: &'t FileText) -> GoodFile<'t> {
+            let (path, sha) = (format!("{mark}{path}"), hex(&text.sha256));
+            GoodFile { path, sha, text: text.text().unwrap_or_default() }
+        }
+        let commit = trees.commit.as_ref().map(|commit| FileText::new(commit.json().to_string().into_bytes()));
+        let keybooks = trees.keybooks.files.iter().map(|(path, text)| good(KEYBOOK_MARK, path, text));
+        let inventory = trees.inventory.files.iter().map(|(path, text)| good(INVENTORY_MARK, path, text));
+        let commit = commit.iter().map(|text| good(COMMIT_MARK, "", text));
+        let files: Vec<GoodFile<'_>> = keybooks.chain(inventory).chain(commit).collect();
         store.keep_good(&files, now.as_millisecond()).await?;
         Ok(())
     }
@@ -285,13 +287,21 @@ impl Desk<'_> {
                     Err(finding) => return Ok(Some(vec![self.unreadable(&file.name, finding).await?])),
                 };
                 let mut outcomes = Vec::new();
+                let mut batch = Batch::default();
                 for line in lines {
                     progress();
-                    outcomes.push(match line {
-                        Ok((number, text)) => self.export_line(&file.name, number, &text).await?,
-                        Err(finding) => self.unreadable(&file.name, finding).await?,
-                    });
+                    match line {
+                        Ok((number, text)) => batch.add(number, text),
+                        Err(finding) => {
+                            outcomes.extend(self.export_lines(&file.name, &batch.take()).await?);
+                            outcomes.push(self.unreadable(&file.name, finding).await?);
+                        }
+                    }
+                    if batch.is_full() {
+                        outcomes.extend(self.export_lines(&file.name, &batch.take()).await?);
+                    }
                 }
+                outcomes.extend(self.export_lines(&file.name, &batch.take()).await?);
                 Ok(Some(outcomes))
             }
         }

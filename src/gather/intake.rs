@@ -6,6 +6,7 @@ use jiff::Timestamp;
 use serde_json::{Value as Json, json};
 use sha2::{Digest as _, Sha256};
 
+use super::book::Book;
 use super::{Fleet, GatherError, Ground};
 use crate::finding::{Code, Finding, Place, cover_literals};
 use crate::ledger::{
@@ -23,6 +24,35 @@ pub enum Taken {
     Duplicate(setting::Name),
     /// It was kept with these reasons, and has no effect.
     Refused(Vec<Finding>),
+}
+
+/// Lines that are taken up together: as many as are worth one commit, and no more than fit into memory with ease.
+#[derive(Debug, Default)]
+pub struct Batch {
+    lines: Vec<(u32, String)>,
+    bytes: usize,
+}
+
+impl Batch {
+    const LINES: usize = 500;
+    const BYTES: usize = 4 << 20;
+
+    /// Adds a line with its number.
+    pub fn add(&mut self, number: u32, line: String) {
+        self.bytes += line.len();
+        self.lines.push((number, line));
+    }
+
+    /// Whether it is time to take it up.
+    pub fn is_full(&self) -> bool {
+        self.lines.len() >= Batch::LINES || self.bytes >= Batch::BYTES
+    }
+
+    /// The lines; the next batch is empty.
+    pub fn take(&mut self) -> Vec<(u32, String)> {
+        self.bytes = 0;
+        std::mem::take(&mut self.lines)
+    }
 }
 
 /// Everything a report is judged by.
@@ -50,37 +80,101 @@ impl Desk<'_> {
     /// Where the store cannot be read or written; a report that is wrong is no error but [`Taken::Refused`].
     pub async fn report(&self, source: &Arc<str>, bytes: &[u8]) -> Result<Taken, GatherError> {
         let taken = match ledger::read(source, bytes) {
-            Ok((report, places)) => self.parsed(report, &places, Scrutiny::Whole).await?,
+            Ok((report, places)) => self.one(report, &places).await?,
             Err(findings) => Taken::Refused(findings),
         };
         self.keep_if_refused(source, &content_sha(bytes), bytes, &taken).await?;
         Ok(taken)
     }
 
-    /// Takes up a line of an export: a report, an issued script or a notice.
+    async fn one(&self, report: Report, places: &Places) -> Result<Taken, GatherError> {
+        let mut book = Book::new(self.store);
+        let judged = self.parsed(report.clone(), places, Scrutiny::Whole, &mut book).await?;
+        match (judged, book.write().await?.first()) {
+            (Judged::Settled(taken), _) => Ok(taken),
+            (Judged::Added(station, _), Some(Appended::New { .. })) => Ok(Taken::New(station)),
+            (Judged::Added(station, _), Some(Appended::Duplicate { .. })) => Ok(Taken::Duplicate(station)),
+            (Judged::Added(..), Some(Appended::Conflict { .. }) | None) => Ok(conflict(&report, places)),
+        }
+    }
+
+    /// Takes up lines of an export, each a report, an issued script or a notice; reports and scripts that are new in one
+    /// transaction. What became of
+    /// each, in their order.
     ///
     /// # Errors
-    /// Where the store cannot be read or written.
-    pub async fn export_line(&self, source: &Arc<str>, number: u32, line: &str) -> Result<Taken, GatherError> {
-        let place = Place { file: source.clone(), line: number, column: 1, length: 1 };
-        let taken = match parse_line(line) {
-            Ok(Line::Report(report)) => {
-                let scrutiny = if was_recorded(line) { Scrutiny::Restored } else { Scrutiny::Whole };
-                self.parsed(*report, &Places::all_at(place), scrutiny).await?
-            }
-            Ok(Line::Script(issued)) => self.script(*issued, place).await?,
-            Ok(Line::Notice(notice)) => self.notice(*notice, place).await?,
-            Err(error) => {
-                let mend = "Take the line from an export, or write it as a report file.";
-                let sentence = format!("This line cannot be taken: {error}.");
-                Taken::Refused(vec![Finding::new(Code::WrongShape, place, sentence, mend)])
-            }
-        };
-        self.keep_if_refused(source, &content_sha(line.as_bytes()), line.as_bytes(), &taken).await?;
+    /// Where the store cannot be read or written; then what was taken before these lines stays, and nothing of them is lost
+    /// by taking them up again.
+    pub async fn export_lines(&self, source: &Arc<str>, lines: &[(u32, String)]) -> Result<Vec<Taken>, GatherError> {
+        let mut book = Book::new(self.store);
+        let parsed: Vec<_> = lines.iter().map(|(_, line)| parse_line(line)).collect();
+        let ids = |kind| parsed.iter().flatten().filter_map(move |line| id_of(line, kind)).collect();
+        for kind in [EntryKind::Report, EntryKind::Script] {
+            book.look_up(kind, ids(kind)).await?;
+        }
+        let mut judged = Vec::with_capacity(lines.len());
+        for ((number, line), parsed) in lines.iter().zip(parsed) {
+            judged.push(self.line(source, *number, line, parsed, &mut book).await?);
+        }
+        let appended = book.write().await?;
+        let mut taken = Vec::with_capacity(lines.len());
+        for ((number, line), judged) in lines.iter().zip(judged) {
+            let one = match judged {
+                Judged::Settled(one) => one,
+                Judged::Added(station, at) => match appended.get(at) {
+                    Some(Appended::New { .. }) => Taken::New(station),
+                    Some(Appended::Duplicate { .. } | Appended::Conflict { .. }) | None => {
+                        // Somebody else was quicker: now it is on record, and this line is judged beside it.
+                        let mut book = Book::new(self.store);
+                        match self.line(source, *number, line, parse_line(line), &mut book).await? {
+                            Judged::Settled(one) => one,
+                            Judged::Added(station, _) => Taken::Duplicate(station),
+                        }
+                    }
+                },
+            };
+            self.keep_if_refused(source, &content_sha(line.as_bytes()), line.as_bytes(), &one).await?;
+            taken.push(one);
+        }
         Ok(taken)
     }
 
-    async fn parsed(&self, mut report: Report, places: &Places, scrutiny: Scrutiny) -> Result<Taken, GatherError> {
+    async fn line(
+        &self,
+        source: &Arc<str>,
+        number: u32,
+        line: &str,
+        parsed: Result<Line, ledger::WireError>,
+        book: &mut Book<'_>,
+    ) -> Result<Judged, GatherError> {
+        let place = Place { file: source.clone(), line: number, column: 1, length: 1 };
+        match parsed {
+            Ok(Line::Report(report)) => {
+                let scrutiny = if was_recorded(line) { Scrutiny::Restored } else { Scrutiny::Whole };
+                self.parsed(*report, &Places::all_at(place), scrutiny, book).await
+            }
+            Ok(Line::Script(issued)) => self.script(*issued, place, book).await,
+            Ok(Line::Notice(notice)) => {
+                // In its place among the others.
+                book.flush().await?;
+                self.notice(*notice, place).await.map(Judged::Settled)
+            }
+            Err(error) => {
+                let mend = "Take the line from an export, or write it as a report file.";
+                let sentence = format!("This line cannot be taken: {error}.");
+                let refused = Finding::new(Code::WrongShape, place, sentence, mend);
+                Ok(Judged::Settled(Taken::Refused(vec![refused])))
+            }
+        }
+    }
+
+    async fn parsed(
+        &self,
+        mut report: Report,
+        places: &Places,
+        scrutiny: Scrutiny,
+        book: &mut Book<'_>,
+    ) -> Result<Judged, GatherError> {
         let mut codes: Codes = self.fleet.codes.clone();
         for reference in report.references() {
             if codes.code(&reference).is_none()
@@ -91,53 +185,41 @@ impl Desk<'_> {
         }
         let id = report.id.to_string();
         let station = report.station.clone();
-        if let Some(entry) = self.store.entry(EntryKind::Report, &id).await? {
-            return Ok(match parse_line(&entry.body) {
+        if let Some(body) = book.body(EntryKind::Report, &id).await? {
+            return Ok(Judged::Settled(match parse_line(&body) {
                 Ok(Line::Report(known)) if report_json(&known) == report_json(&report) => Taken::Duplicate(station),
                 Ok(_) | Err(_) => conflict(&report, places),
-            });
+            }));
         }
         let script = match &report.script {
-            Some(digest) => self.issued(digest).await?,
+            Some(digest) => issued(digest, book).await?,
             None => None,
         };
         let against = admit(&report, places, &self.fleet.inventory, script.as_ref(), &codes, self.now, scrutiny);
         if !against.is_empty() {
-            return Ok(Taken::Refused(against));
+            return Ok(Judged::Settled(Taken::Refused(against)));
         }
         // An import carries the fingerprints of its time; a new report gets today's.
         if report.fingerprints.is_empty() {
             report.seal(&codes);
         }
-        let entry = self.entry(EntryKind::Report, id, &station, report.at, &Line::Report(Box::new(report.clone())));
-        Ok(match self.store.append(&[entry]).await?.first() {
-            Some(Appended::New { .. }) => Taken::New(station),
-            Some(Appended::Duplicate { .. }) => Taken::Duplicate(station),
-            Some(Appended::Conflict { .. }) | None => conflict(&report, places),
-        })
+        let at = report.at;
+        let entry = self.entry(EntryKind::Report, id, &station, at, &Line::Report(Box::new(report)));
+        Ok(Judged::Added(station, book.add(entry)))
     }
 
-    async fn issued(&self, digest: &ledger::Digest) -> Result<Option<Issued>, GatherError> {
-        let Some(entry) = self.store.entry(EntryKind::Script, &digest.to_string()).await? else { return Ok(None) };
-        match parse_line(&entry.body).map_err(|source| GatherError::Entry { seq: entry.seq, source })? {
-            Line::Script(issued) => Ok(Some(*issued)),
-            Line::Report(_) | Line::Notice(_) => Ok(None),
-        }
-    }
-
-    async fn script(&self, issued: Issued, place: Place) -> Result<Taken, GatherError> {
+    async fn script(&self, issued: Issued, place: Place, book: &mut Book<'_>) -> Result<Judged, GatherError> {
         let id = issued.digest.to_string();
         let station = issued.station.clone();
-        if let Some(known) = self.issued(&issued.digest).await? {
+        if let Some(known) = self::issued(&issued.digest, book).await? {
             let same = known.station == issued.station && known.steps == issued.steps;
             let mend = "The two ledgers disagree: compare them line by line.";
             let sentence = format!("The script {} is on record with other steps.", issued.digest);
             let refused = || Taken::Refused(vec![Finding::new(Code::ReportConflict, place, sentence, mend)]);
-            return Ok(if same { Taken::Duplicate(station) } else { refused() });
+            return Ok(Judged::Settled(if same { Taken::Duplicate(station) } else { refused() }));
         }
         let entry = self.entry(EntryKind::Script, id, &station, issued.at, &Line::Script(Box::new(issued)));
-        self.store.append(&[entry]).await?;
-        Ok(Taken::New(station))
+        Ok(Judged::Added(station, book.add(entry)))
     }
 
     fn entry(&self, kind: EntryKind, id: String, station: &str, at: Timestamp, line: &Line) -> NewEntry {
@@ -173,6 +255,37 @@ impl Desk<'_> {
         };
         self.store.keep_refused(&refused).await?;
         Ok(())
+    }
+}
+
+/// What a line comes to before its batch is written.
+enum Judged {
+    Settled(Taken),
+    /// It is new, about this station, and stands at this place of the batch.
+    Added(setting::Name, usize),
+}
+
+/// The id under which a line would be recorded, or that of the script it names.
+fn id_of(line: &Line, kind: EntryKind) -> Option<String> {
+    match (line, kind) {
+        (Line::Report(report), EntryKind::Report) => Some(report.id.to_string()),
+        (Line::Report(report), EntryKind::Script) => report.script.as_ref().map(ToString::to_string),
+        (Line::Script(issued), EntryKind::Script) => Some(issued.digest.to_string()),
+        (Line::Script(_), EntryKind::Report) => None,
+        (
+            Line::Notice(_) | Line::Report(_) | Line::Script(_),
+            EntryKind::Aside | EntryKind::Release | EntryKind::Take | EntryKind::End,
+        )
+        | (Line::Notice(_), EntryKind::Report | EntryKind::Script) => None,
+    }
+}
+
+async fn issued(digest: &ledger::Digest, book: &mut Book<'_>) -> Result<Option<Issued>, GatherError> {
+    let id = digest.to_string();
+    let Some(body) = book.body(EntryKind::Script, &id).await? else { return Ok(None) };
+    match parse_line(&body).map_err(|source| GatherError::Recorded { id, source })? {
+        Line::Script(issued) => Ok(Some(*issued)),
+        Line::Report(_) | Line::Notice(_) => Ok(None),
     }
 }
 

@@ -3,6 +3,7 @@
 //! [`Fleet`] is what the files say, [`Records`] what the ledger proves, [`intake`] takes reports up.
 //! Decisions are the core's; what is shown is the program's.
 
+mod book;
 mod fleet;
 mod ground;
 pub mod intake;
@@ -29,4 +30,6 @@ pub enum GatherError {
     /// The ledger holds a line that this version cannot read.
     #[error("ledger entry {seq} cannot be read")]
     Entry { seq: i64, source: WireError },
+    #[error("the ledger's entry of {id} cannot be read")]
+    Recorded { id: String, source: WireError },
 }

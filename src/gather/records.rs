@@ -26,18 +26,17 @@ pub struct Records {
     notices: Notices,
 }
 
-/// All that the ledger holds of some stations.
+/// What the ledger holds of a station.
 #[derive(Debug, Default)]
 struct Sheaf {
-    seq: i64,
     reports: HashMap<Name, Vec<Report>>,
     scripts: HashMap<Digest, Issued>,
-    notices: Notices,
+    /// What people said beside their reports, with the numbers of the entries.
+    said: Vec<(i64, Notice)>,
 }
 
 impl Sheaf {
     fn add(&mut self, entry: &Entry, until: Option<Timestamp>) -> Result<(), GatherError> {
-        self.seq = self.seq.max(entry.seq);
         match parse_line(&entry.body).map_err(|source| GatherError::Entry { seq: entry.seq, source })? {
             Line::Report(report) if until.is_some_and(|until| report.at > until) => {}
             Line::Report(report) => self.reports.entry(report.station.clone()).or_default().push(*report),
@@ -45,7 +44,7 @@ impl Sheaf {
                 self.scripts.insert(issued.digest.clone(), *issued);
             }
             Line::Notice(notice) if until.is_some_and(|until| notice.said().at > until) => {}
-            Line::Notice(notice) => self.notices.add(entry.seq, *notice),
+            Line::Notice(notice) => self.said.push((entry.seq, *notice)),
         }
         Ok(())
     }
@@ -74,38 +73,62 @@ impl Records {
         until: Option<Timestamp>,
         mut progress: impl FnMut(u64),
     ) -> Result<Records, GatherError> {
-        let mut sheaf = Sheaf::default();
+        let mut records = Records { seq: store.head().await?.seq, ..Records::default() };
+        // Station by station, so that no more of the ledger is held at a time than one station's part and a page.
+        let (mut sheaf, mut at, mut read) = (Sheaf::default(), (String::new(), 0), 0);
         loop {
-            let page = store.entries_after(sheaf.seq, PAGE).await?;
-            let Some(last) = page.last() else { break };
-            let last = last.seq;
-            for entry in &page {
-                sheaf.add(entry, until)?;
+            let page = store.entries_by_station((&at.0, at.1), records.seq, PAGE).await?;
+            let is_last = page.is_empty();
+            read += page.len() as u64;
+            for entry in page {
+                if entry.station != at.0 {
+                    records.bind(&mut sheaf, inventory.stations.get(at.0.as_str()));
+                }
+                sheaf.add(&entry, until)?;
+                at = (entry.station, entry.seq);
             }
-            sheaf.seq = last;
-            progress(u64::try_from(last).unwrap_or(0));
+            progress(read);
+            if is_last {
+                break;
+            }
         }
-        let notices = std::mem::take(&mut sheaf.notices);
-        let mut records = Records { seq: sheaf.seq, notices, ..Records::default() };
+        records.bind(&mut sheaf, inventory.stations.get(at.0.as_str()));
+        sheaf.said.sort_by_key(|(seq, _)| *seq);
+        sheaf.said.into_iter().for_each(|(seq, notice)| records.notices.add(seq, notice));
         let mut blank: BTreeMap<&Name, Arc<Record>> = BTreeMap::new();
         for station in inventory.stations.values() {
-            let record = if sheaf.reports.contains_key(&station.name) {
-                Arc::new(sheaf.record(station))
-            } else {
+            let entry = records.records.entry(station.name.clone());
+            entry.or_insert_with(|| {
                 // Stations that nobody has reported on share one record a model.
                 let model = &station.keybook.model;
-                blank.entry(model).or_insert_with(|| Arc::new(Record::blank(&station.keybook))).clone()
-            };
-            records.records.insert(station.name.clone(), (station.keybook.clone(), record));
+                let record = blank.entry(model).or_insert_with(|| Arc::new(Record::blank(&station.keybook)));
+                (station.keybook.clone(), record.clone())
+            });
         }
         Ok(records)
     }
 
-    /// Takes in what the ledger has gained, and what a changed inventory makes of it.
+    /// Folds what was collected of a station, and begins anew.
+    fn bind(&mut self, sheaf: &mut Sheaf, station: Option<&Arc<Station>>) {
+        if let Some(station) = station.filter(|station| sheaf.reports.contains_key(&station.name)) {
+            let record = Arc::new(sheaf.record(station));
+            self.records.insert(station.name.clone(), (station.keybook.clone(), record));
+        }
+        sheaf.reports.clear();
+        sheaf.scripts.clear();
+    }
+
+    /// Takes in what the ledger has gained, and what a changed inventory makes of it: of these stations (those that are
+    /// gone among them), or of all of them.
     ///
     /// # Errors
     /// Where the ledger cannot be read.
-    pub async fn keep_up(&mut self, store: &Store, inventory: &Inventory) -> Result<BTreeSet<Name>, GatherError> {
+    pub async fn keep_up(
+        &mut self,
+        store: &Store,
+        inventory: &Inventory,
+        changed: Option<&BTreeSet<Name>>,
+    ) -> Result<BTreeSet<Name>, GatherError> {
         let mut touched: BTreeSet<Name> = BTreeSet::new();
         let mut seq = self.seq;
         let mut said: Vec<(i64, Notice)> = Vec::new();
@@ -128,7 +151,15 @@ impl Records {
             Some((keybook, _)) => !Arc::ptr_eq(keybook, &station.keybook) && *keybook != station.keybook,
             None => true,
         };
-        touched.extend(inventory.stations.values().filter(other_keybook).map(|station| station.name.clone()));
+        match changed {
+            None => {
+                touched.extend(inventory.stations.values().filter(other_keybook).map(|station| station.name.clone()))
+            }
+            Some(changed) => {
+                let there = changed.iter().filter_map(|name| inventory.stations.get(name));
+                touched.extend(there.filter(other_keybook).map(|station| station.name.clone()));
+            }
+        }
         if touched.len() > ONE_BY_ONE {
             *self = Records::load(store, inventory, None, |_| {}).await?;
             return Ok(touched);
@@ -142,7 +173,12 @@ impl Records {
             let record = Arc::new(sheaf.record(station));
             self.records.insert(name.clone(), (station.keybook.clone(), record));
         }
-        self.records.retain(|name, _| inventory.stations.contains_key(name));
+        match changed {
+            None => self.records.retain(|name, _| inventory.stations.contains_key(name)),
+            Some(changed) => changed.iter().filter(|name| !inventory.stations.contains_key(*name)).for_each(|gone| {
+                self.records.remove(gone);
+            }),
+        }
         // Only now: a fold that failed must be made again.
         said.into_iter().for_each(|(seq, notice)| self.notices.add(seq, notice));
         self.seq = seq;

@@ -7,9 +7,9 @@ use super::line::{LineKind, leads_to};
 use super::raw::Wish;
 use super::resolve::{Keybooks, Parts};
 use super::spelling;
-use super::{Country, E164, Inventory, Reach, Station};
+use super::{Contact, Country, E164, Inventory, Reach, Station, Wanted};
 use crate::finding::{Code, Finding, Place, in_quotes, nearest};
-use crate::keybook::Keybook;
+use crate::keybook::{Keybook, Setting};
 use crate::setting::{Codes, Name, Value, Weight};
 
 /// Everything a check may look at.
@@ -178,15 +178,11 @@ fn no_station_calls_a_station(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     let mut callers: BTreeMap<(&Place, &Name, &Name), (&Name, &Station, usize)> = BTreeMap::new();
     for station in whole.inventory.stations.values().filter(|s| s.line.kind != Some(LineKind::RingDown)) {
         for (setting, wanted) in station.keybook.settings.iter().zip(&station.wanted) {
-            let Some(wanted) = wanted.as_deref() else { continue };
-            let Value::Dial(dialled) = &wanted.value else { continue };
+            let Some(wanted) = wanted.as_deref().filter(|wanted| matches!(wanted.value, Value::Dial(_))) else {
+                continue;
+            };
             let called = *traced.entry((&wanted.place, &station.line)).or_insert_with(|| {
-                let contact = wanted.contact.as_ref().and_then(|name| whole.inventory.contacts.get(name));
-                let reached = match contact.map(|c| &c.reach) {
-                    Some(Reach::Calls(number)) => vec![number.clone()],
-                    Some(Reach::Extension(_)) => Vec::new(),
-                    Some(Reach::Short(_) | Reach::Dial(_)) | None => leads_to(dialled, &station.line),
-                };
+                let reached = reached(wanted, station, &whole.inventory.contacts);
                 reached.iter().find_map(|number| numbers.get(number).copied())
             });
             let Some(called) = called else { continue };
@@ -199,6 +195,20 @@ fn no_station_calls_a_station(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
         let finding = Finding::new(Code::CallsStation, place.clone(), sentence, "Let it call somebody who can help.");
         let what = format!("{} has the number {}", called.name, called.number);
         findings.push(finding.beside(called.place.clone(), what));
+    }
+}
+
+/// The public numbers that a wanted value may lead to from a station's line; none where it is no dial string.
+pub(super) fn reached(wanted: &Wanted, station: &Station, contacts: &BTreeMap<Name, Contact>) -> Vec<E164> {
+    let Value::Dial(dialled) = &wanted.value else { return Vec::new() };
+    if station.line.kind == Some(LineKind::RingDown) {
+        return Vec::new();
+    }
+    let contact = wanted.contact.as_ref().and_then(|name| contacts.get(name));
+    match contact.map(|contact| &contact.reach) {
+        Some(Reach::Calls(number)) => vec![number.clone()],
+        Some(Reach::Extension(_)) => Vec::new(),
+        Some(Reach::Short(_) | Reach::Dial(_)) | None => leads_to(dialled, &station.line),
     }
 }
 
@@ -243,13 +253,31 @@ fn lifelines_are_managed(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     }
 }
 
+/// Whether something is wanted of every setting of every lifeline.
+pub(super) fn is_managed_whole(station: &Station) -> bool {
+    let mut settings = station.keybook.lifelines.iter().flat_map(|lifeline| &lifeline.settings);
+    settings.all(|id| station.wanted(*id).is_some())
+}
+
+/// Whether some code wanted of a station is the one it leaves the factory with.
+pub(super) fn has_factory_code(station: &Station, codes: &Codes) -> bool {
+    station.keybook.settings.iter().zip(&station.wanted).any(|(setting, wanted)| is_factory(setting, wanted, codes))
+}
+
+fn is_factory(setting: &Setting, wanted: &Option<Arc<Wanted>>, codes: &Codes) -> bool {
+    match (wanted.as_deref().map(|wanted| &wanted.value), &setting.factory_code) {
+        (Some(Value::Secret(secret)), Some(factory)) => {
+            secret.fingerprint.as_ref() == Some(&codes.fingerprint_of(factory))
+        }
+        (Some(_) | None, _) => false,
+    }
+}
+
 fn codes_are_not_factory(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     let mut holders: BTreeMap<(&Place, &Name, &Name), (&Name, usize)> = BTreeMap::new();
     for station in whole.inventory.stations.values() {
         for (setting, wanted) in station.keybook.settings.iter().zip(&station.wanted) {
-            let (Some(wanted), Some(factory)) = (wanted.as_deref(), &setting.factory_code) else { continue };
-            let Value::Secret(secret) = &wanted.value else { continue };
-            if secret.fingerprint.as_ref() == Some(&whole.codes.fingerprint_of(factory)) {
+            if let Some(wanted) = wanted.as_deref().filter(|_| is_factory(setting, wanted, whole.codes)) {
                 let key = (&wanted.place, &setting.name, &station.keybook.model);
                 holders.entry(key).or_insert((&station.name, 0)).1 += 1;
             }

@@ -3,6 +3,7 @@
 //! Three stages: [`read()`] takes one file apart, [`resolve()`] puts all files together, layer over layer,
 //! and checks what only shows then. Both collect every finding. Nothing here reads a file or asks a clock.
 
+mod again;
 mod checks;
 mod commit;
 mod line;
@@ -11,6 +12,7 @@ mod raw;
 mod resolve;
 mod spelling;
 
+pub use again::Kept;
 pub use commit::Commit;
 pub use line::{Contact, Form, Lacks, Line, LineKind, Part, Reach, dial, leads_to, parts};
 pub use numbering::{Country, E164, NotE164};

@@ -21,15 +21,8 @@ pub type Keybooks = BTreeMap<Name, Arc<Keybook>>;
 pub fn resolve(files: &[Arc<RawFile>], keybooks: &Keybooks, codes: &Codes) -> (Inventory, Vec<Finding>) {
     let mut findings = Vec::new();
     let parts = Parts::gather(files, &mut findings);
-    let mut resolver = Resolver {
-        parts: &parts,
-        keybooks,
-        codes,
-        bases: Vec::new(),
-        base_of: HashMap::new(),
-        shared: Vec::new(),
-        findings,
-    };
+    let mut resolver = Resolver::new(&parts, keybooks, codes);
+    resolver.findings = findings;
     let mut stations = BTreeMap::new();
     for raw in parts.stations.values() {
         if let Some(station) = resolver.station(raw) {
@@ -48,6 +41,21 @@ pub fn resolve(files: &[Arc<RawFile>], keybooks: &Keybooks, codes: &Codes) -> (I
     }
     settle(&mut findings);
     (inventory, findings)
+}
+
+/// Some of the stations of these files, without a look at the others; nothing where any of them gives rise to a finding.
+pub(super) fn stations_alone(
+    files: &[Arc<RawFile>],
+    stations: &[&RawStation],
+    keybooks: &Keybooks,
+    codes: &Codes,
+) -> Option<Vec<Station>> {
+    let mut findings = Vec::new();
+    let parts = Parts::shared(files, &mut findings);
+    let mut resolver = Resolver::new(&parts, keybooks, codes);
+    let resolved: Option<Vec<Station>> = stations.iter().map(|raw| resolver.station(raw)).collect();
+    let is_clean = findings.is_empty() && resolver.findings.is_empty() && resolver.shared.is_empty();
+    resolved.filter(|_| is_clean)
 }
 
 /// One layer's word on a setting of a station.
@@ -114,6 +122,16 @@ pub(super) struct Parts<'r> {
 
 impl<'r> Parts<'r> {
     fn gather(files: &'r [Arc<RawFile>], findings: &mut Vec<Finding>) -> Parts<'r> {
+        let mut parts = Parts::shared(files, findings);
+        for file in files {
+            let stations = file.stations.iter().map(|s| (&*s.name, s));
+            unique(&mut parts.stations, stations, |s| &s.place, "station", findings);
+        }
+        parts
+    }
+
+    /// Everything but the stations.
+    fn shared(files: &'r [Arc<RawFile>], findings: &mut Vec<Finding>) -> Parts<'r> {
         let mut parts = Parts {
             fleet: None,
             settings: None,
@@ -139,8 +157,6 @@ impl<'r> Parts<'r> {
             let profiles = file.profiles.iter().map(|p| (&*p.name, p));
             unique(&mut parts.profiles, profiles, |p| &p.place, "profile", findings);
             unique(&mut parts.sites, file.sites.iter().map(|s| (&*s.name, s)), |s| &s.place, "site", findings);
-            let stations = file.stations.iter().map(|s| (&*s.name, s));
-            unique(&mut parts.stations, stations, |s| &s.place, "station", findings);
         }
         parts
     }
@@ -289,6 +305,18 @@ struct At<'a> {
 }
 
 impl<'r> Resolver<'r> {
+    fn new(parts: &'r Parts<'r>, keybooks: &'r Keybooks, codes: &'r Codes) -> Resolver<'r> {
+        Resolver {
+            parts,
+            keybooks,
+            codes,
+            bases: Vec::new(),
+            base_of: HashMap::new(),
+            shared: Vec::new(),
+            findings: Vec::new(),
+        }
+    }
+
     fn note(&mut self, code: Code, place: &Place, sentence: String, mend: impl Into<String>) {
         self.findings.push(Finding::new(code, place.clone(), sentence, mend));
     }

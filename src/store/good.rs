@@ -15,24 +15,25 @@ pub struct Good {
     pub files: Vec<(String, String)>,
 }
 
-/// A file with the hash of its text.
-struct Hashed<'a> {
-    sha: String,
-    text: &'a str,
+/// A file to be kept: its path, its text, and a hash of the text as its caller makes it, by which it is known again.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct GoodFile<'a> {
+    pub path: String,
+    pub sha: String,
+    pub text: &'a str,
 }
 
 impl Store {
     /// Makes these files the last good inventory, in one transaction that writes only what differs. False where
     /// the same set is kept already: then nothing is written and its time stays. Of two with one path the last counts.
-    pub async fn keep_good(&self, files: &[(String, String)], at_ms: i64) -> Result<bool, StoreError> {
-        let mut hashed = BTreeMap::new();
-        for (path, text) in files {
-            without_nul("an inventory file's path", path)?;
-            without_nul("an inventory file", text)?;
-            let sha = Netstrings::new().text(text).hex();
-            hashed.insert(path.as_str(), Hashed { sha, text });
+    pub async fn keep_good(&self, files: &[GoodFile<'_>], at_ms: i64) -> Result<bool, StoreError> {
+        for file in files {
+            without_nul("an inventory file's path", &file.path)?;
+            without_nul("an inventory file's hash", &file.sha)?;
+            without_nul("an inventory file", file.text)?;
         }
-        let digest = digest(&hashed);
+        let files: BTreeMap<&str, &GoodFile<'_>> = files.iter().map(|file| (file.path.as_str(), file)).collect();
+        let digest = digest(&files);
         self.bounded("keeping the last good inventory", async {
             if kept_digest(self).await?.as_deref() == Some(digest.as_str()) {
                 return Ok(false);
@@ -47,7 +48,7 @@ impl Store {
             .bind(at_ms)
             .execute(&mut *transaction)
             .await?;
-            replace_files(&mut transaction, &hashed).await?;
+            replace_files(&mut transaction, &files).await?;
             transaction.commit().await?;
             Ok(true)
         })
@@ -78,7 +79,7 @@ impl Store {
     }
 }
 
-fn digest(files: &BTreeMap<&str, Hashed<'_>>) -> String {
+fn digest(files: &BTreeMap<&str, &GoodFile<'_>>) -> String {
     files.iter().fold(Netstrings::new(), |all, (path, file)| all.text(path).text(&file.sha)).hex()
 }
 
@@ -92,7 +93,7 @@ async fn kept_digest(store: &Store) -> Result<Option<String>, sqlx::Error> {
 
 async fn replace_files(
     transaction: &mut Transaction<'static, Any>,
-    files: &BTreeMap<&str, Hashed<'_>>,
+    files: &BTreeMap<&str, &GoodFile<'_>>,
 ) -> Result<(), sqlx::Error> {
     let mut kept: BTreeMap<String, String> = BTreeMap::new();
     for row in sqlx::query("SELECT path, sha FROM good_files").fetch_all(&mut **transaction).await? {
@@ -102,11 +103,8 @@ async fn replace_files(
     for some in gone.chunks(NAMES_AT_ONCE) {
         remove(transaction, some).await?;
     }
-    let changed: Vec<(&str, &Hashed<'_>)> = files
-        .iter()
-        .filter(|(path, file)| kept.get(**path) != Some(&file.sha))
-        .map(|(path, file)| (*path, file))
-        .collect();
+    let changed: Vec<&GoodFile<'_>> =
+        files.values().filter(|file| kept.get(&file.path) != Some(&file.sha)).copied().collect();
     for some in changed.chunks(ROWS_AT_ONCE) {
         write(transaction, some).await?;
     }
@@ -124,15 +122,15 @@ async fn remove(transaction: &mut Transaction<'static, Any>, paths: &[&str]) -> 
     Ok(())
 }
 
-async fn write(transaction: &mut Transaction<'static, Any>, files: &[(&str, &Hashed<'_>)]) -> Result<(), sqlx::Error> {
+async fn write(transaction: &mut Transaction<'static, Any>, files: &[&GoodFile<'_>]) -> Result<(), sqlx::Error> {
     let text = format!(
         "INSERT INTO good_files (path, sha, text) VALUES {} \
          ON CONFLICT (path) DO UPDATE SET sha = excluded.sha, text = excluded.text",
         tuples(files.len(), 3)
     );
     let mut query = sqlx::query(AssertSqlSafe(text));
-    for (path, file) in files {
-        query = query.bind(*path).bind(file.sha.as_str()).bind(file.text);
+    for file in files {
+        query = query.bind(file.path.as_str()).bind(file.sha.as_str()).bind(file.text);
     }
     query.execute(&mut **transaction).await?;
     Ok(())

@@ -158,6 +158,29 @@ impl Store {
         .await
     }
 
+    /// Entries numbered up to `newest` in the order of their stations, those of one in the order recorded, at most `limit`;
+    /// behind the station and number that were read last. Which station comes before which is the database's business.
+    pub async fn entries_by_station(
+        &self,
+        after: (&str, i64),
+        newest: i64,
+        limit: i64,
+    ) -> Result<Vec<Entry>, StoreError> {
+        self.bounded("reading the ledger", async {
+            let rows = sqlx::query(
+                "SELECT * FROM ledger WHERE (station, seq) > ($1, $2) AND seq <= $3 ORDER BY station, seq LIMIT $4",
+            )
+            .bind(after.0)
+            .bind(after.1)
+            .bind(newest)
+            .bind(limit.max(0))
+            .fetch_all(&self.readers)
+            .await?;
+            rows.iter().map(|row| Entry::of(link_from(row)?)).collect()
+        })
+        .await
+    }
+
     /// The entry of that kind and id.
     pub async fn entry(&self, kind: EntryKind, id: &str) -> Result<Option<Entry>, StoreError> {
         if id.contains('\0') {
@@ -170,6 +193,27 @@ impl Store {
                 .fetch_optional(&self.readers)
                 .await?;
             row.map(|row| Entry::of(link_from(&row)?)).transpose()
+        })
+        .await
+    }
+
+    /// The entries of that kind with these ids, as far as there are any.
+    pub async fn entries_named(&self, kind: EntryKind, ids: &[String]) -> Result<Vec<Entry>, StoreError> {
+        let ids: Vec<&String> = ids.iter().filter(|id| !id.contains('\0')).collect();
+        self.bounded("reading the ledger", async {
+            let mut found = Vec::new();
+            for some in ids.chunks(NAMES_AT_ONCE) {
+                let names: Vec<String> = (2..some.len() + 2).map(|n| format!("${n}")).collect();
+                let text = format!("SELECT * FROM ledger WHERE kind = $1 AND id IN ({})", names.join(", "));
+                let mut query = sqlx::query(AssertSqlSafe(text)).bind(kind.as_str());
+                for id in some {
+                    query = query.bind(id.as_str());
+                }
+                for row in query.fetch_all(&self.readers).await? {
+                    found.push(Entry::of(link_from(&row)?)?);
+                }
+            }
+            Ok(found)
         })
         .await
     }

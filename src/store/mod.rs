@@ -20,7 +20,7 @@ mod stopped;
 
 pub use chain::{Broken, Flaw, GENESIS, Head};
 pub use error::StoreError;
-pub use good::Good;
+pub use good::{Good, GoodFile};
 pub use intake::{NewRefused, Refused, Taken};
 pub use ledger::{Appended, Entry, EntryKind, NewEntry, Verification};
 pub use outbox::{Delivery, Lasting, Queue, Try, Waiting};

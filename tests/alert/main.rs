@@ -63,6 +63,7 @@ fn drift(stations: usize) -> Message {
     let asides = AsideNews::default();
     let pass = Pass {
         stations: &stations,
+        compared: None,
         vanished: &vanished,
         contacts: &contacts,
         cause: &cause,

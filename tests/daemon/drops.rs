@@ -3,6 +3,7 @@
 use serde_json::Value;
 
 use super::fleet::{Fleet, OFFICER, SIGNING, commissioning, north_yaml, uuid, webhook};
+use super::process::{Daemon, until};
 use super::receiver::Receiver;
 use super::told::{REPORT, all_names, drifting};
 
@@ -165,4 +166,51 @@ fn a_reports_folder_that_appears_later_is_watched_from_then_on() {
     std::fs::rename(fleet.path("config/later"), fleet.path("config/reports")).expect("it comes");
     let closed = receiver.still(2).remove(1);
     assert_eq!(closed.data()["counts"]["closed"]["stations"], 5);
+}
+
+/// A line of an export; of every hundred one names a setting that nothing has.
+fn line(number: u32) -> String {
+    let setting = if number % 100 == 50 { "no.such" } else { "gate.seconds" };
+    let station = ["NP-01", "NP-02", "SP-01"][number as usize % 3];
+    format!(
+        "{{\"report\":1,\"id\":\"{}\",\"station\":\"{station}\",\"at\":\"2020-05-01T{:02}:{:02}:{:02}Z\",\"by\":\"tech-03\",\
+         \"left\":{{\"{setting}\":{}}}}}\n",
+        uuid(50_000 + number),
+        number / 3600,
+        number / 60 % 60,
+        number % 60,
+        7 + number % 2
+    )
+}
+
+#[test]
+fn a_long_export_is_taken_up_once_line_by_line_whenever_the_daemon_is_killed() {
+    const LINES: u32 = 2_600;
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    let mut export: String = (0..LINES).map(line).collect();
+    // In the same batch: one that is there already, and one that is there with another content.
+    export += &line(LINES - 1);
+    export += &line(LINES - 2).replace("tech-03", "tech-04");
+    fleet.write("config/reports/all.jsonl", &export);
+    let entries = || {
+        let said = fleet.run(&["ledger", "verify"]).ended(0).out;
+        let count = said.split("whole: ").nth(1).and_then(|rest| rest.split(' ').next()?.parse::<u32>().ok());
+        count.unwrap_or_else(|| panic!("a count in {said}"))
+    };
+    let mut before = 0;
+    for _ in 0..3 {
+        let daemon = Daemon::spawn(fleet.home(), &fleet.environment);
+        until("more of the export on record", || (entries() > before || before >= LINES - 26).then_some(()));
+        daemon.kill();
+        before = entries();
+    }
+    let _daemon = fleet.start();
+    // Beside the lines the ledger has the five reports of the fleet.
+    assert_eq!(entries(), LINES - 26 + 5);
+    let done = fleet.run(&["ledger", "import", "config/reports/all.jsonl"]);
+    assert_eq!(done.out, format!("0 taken, {} on record already, 27 refused.\n", LINES - 26 + 1), "{done:?}");
+    let refused: Vec<String> = (0..LINES).filter(|n| n % 100 == 50).map(|n| format!("all.jsonl:{}:1", n + 1)).collect();
+    assert!(refused.iter().all(|place| done.err.matches(place.as_str()).count() == 1), "{}", done.err);
+    assert!(done.err.contains(&format!("all.jsonl:{}:1: error[report-conflict]", LINES + 2)), "{}", done.err);
 }

@@ -72,6 +72,15 @@ fn change(fleet: &Fleet, number: u32, chance: &mut Chance) {
     std::thread::sleep(Duration::from_millis(chance.below(80)));
 }
 
+/// Says that it is over when it is dropped.
+struct Over<'o>(&'o AtomicBool);
+
+impl Drop for Over<'_> {
+    fn drop(&mut self) {
+        self.0.store(true, Ordering::Release);
+    }
+}
+
 #[test]
 fn whenever_it_is_killed_every_case_is_told_nothing_twice_and_all_in_order() {
     let seed = seed();
@@ -86,22 +95,30 @@ fn whenever_it_is_killed_every_case_is_told_nothing_twice_and_all_in_order() {
         let (receiver, over, made, killed) = (&receiver, &over, &made, &killed);
         let killer = scope.spawn(move || {
             let mut chance = Chance(seed);
-            while killed.load(Ordering::Acquire) < kills || made.load(Ordering::Acquire) < kills * CHANGES {
+            let mut end = 0;
+            while !over.load(Ordering::Acquire) {
                 let daemon = Daemon::spawn(&home, &environment);
-                std::thread::sleep(Duration::from_millis(chance.below(2_000)));
+                // A life of as many changes as there are for a kill on the average, however slow the machine is.
+                end += chance.below(2 * u64::from(CHANGES) + 1);
+                while u64::from(made.load(Ordering::Acquire)) < end && !over.load(Ordering::Acquire) {
+                    std::thread::sleep(Duration::from_millis(5));
+                }
+                std::thread::sleep(Duration::from_millis(chance.below(500)));
                 receiver.answer([Answer::Ok, Answer::Ok, Answer::Ok, Answer::Close][chance.below(4) as usize]);
                 daemon.kill();
                 killed.fetch_add(1, Ordering::AcqRel);
             }
-            over.store(true, Ordering::Release);
         });
+        // The killer ends with the changes, even where one fails.
+        let ends = Over(over);
         let mut chance = Chance(!seed);
         let mut number = 0;
-        while !over.load(Ordering::Acquire) && !killer.is_finished() {
+        while !killer.is_finished() && (killed.load(Ordering::Acquire) < kills || number < kills * CHANGES) {
             change(&fleet, number, &mut chance);
             number += 1;
             made.store(number, Ordering::Release);
         }
+        drop(ends);
         killer.join().expect("no panic");
     });
     receiver.answer(Answer::Ok);

@@ -22,6 +22,8 @@ pub fn reports(range: std::ops::RangeInclusive<i64>) -> Vec<NewEntry> {
 on_both!(
     an_empty_ledger_has_the_first_head_and_verifies,
     entries_are_numbered_without_holes_and_read_back_as_given,
+    entries_come_station_by_station_whatever_the_size_of_a_page,
+    entries_are_found_by_their_ids,
     sending_again_is_harmless_and_other_content_is_a_conflict,
     an_id_repeated_in_one_batch_is_judged_like_one_sent_twice,
     the_same_id_may_stand_under_each_kind,
@@ -70,6 +72,38 @@ async fn entries_are_numbered_without_holes_and_read_back_as_given(place: &Place
     let found = store.entry(EntryKind::Report, &given[6].id).await.expect("entry");
     assert_eq!(found.map(|entry| entry.seq), Some(7));
     assert_eq!(store.entry(EntryKind::Script, &given[6].id).await.expect("entry"), None);
+}
+
+async fn entries_come_station_by_station_whatever_the_size_of_a_page(place: &Place) {
+    let store = place.open().await;
+    store.append(&reports(1..=60)).await.expect("append");
+    for size in [1, 4, 9, 60, 100] {
+        let (mut read, mut at) = (Vec::new(), (String::new(), 0));
+        loop {
+            // Those added after the 50th are not asked for.
+            let page = store.entries_by_station((&at.0, at.1), 50, size).await.expect("entries");
+            let Some(last) = page.last() else { break };
+            at = (last.station.clone(), last.seq);
+            read.extend(page.into_iter().map(|entry| (entry.station, entry.seq)));
+        }
+        let mut expected: Vec<(String, i64)> = (1..=50).map(|seq| (format!("EQ-{:02}", seq % 7), seq)).collect();
+        expected.sort();
+        assert_eq!(read, expected, "in pages of {size}");
+    }
+}
+
+async fn entries_are_found_by_their_ids(place: &Place) {
+    let store = place.open().await;
+    let given = reports(1..=120);
+    store.append(&given).await.expect("append");
+    let mut ids: Vec<String> = given.iter().map(|entry| entry.id.clone()).collect();
+    ids.push("none".to_owned());
+    ids.push("no\0ne".to_owned());
+    let mut found: Vec<i64> =
+        store.entries_named(EntryKind::Report, &ids).await.expect("entries").iter().map(|entry| entry.seq).collect();
+    found.sort();
+    assert_eq!(found, (1..=120).collect::<Vec<_>>());
+    assert_eq!(store.entries_named(EntryKind::Script, &ids).await.expect("entries"), []);
 }
 
 async fn sending_again_is_harmless_and_other_content_is_a_conflict(place: &Place) {

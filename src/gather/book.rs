@@ -1,0 +1,75 @@
+//! The ledger as one batch of reports and scripts sees it: what is on record, and what those before it in the batch add.
+//! It writes all of them in one transaction, or none; it never judges them.
+
+use std::collections::BTreeMap;
+
+use super::GatherError;
+use crate::store::{Appended, EntryKind, NewEntry, Store};
+
+/// A batch under way.
+pub(super) struct Book<'s> {
+    store: &'s Store,
+    /// Bodies by kind and id, as far as they were asked for; none where nothing is on record.
+    known: BTreeMap<(EntryKind, String), Option<String>>,
+    new: Vec<NewEntry>,
+    written: Vec<Appended>,
+}
+
+impl<'s> Book<'s> {
+    pub fn new(store: &'s Store) -> Book<'s> {
+        Book { store, known: BTreeMap::new(), new: Vec::new(), written: Vec::new() }
+    }
+
+    /// Asks for many at once, so that asking for one of them later costs nothing.
+    ///
+    /// # Errors
+    /// Where the ledger cannot be read.
+    pub async fn look_up(&mut self, kind: EntryKind, ids: Vec<String>) -> Result<(), GatherError> {
+        let ids: Vec<String> = ids.into_iter().filter(|id| !self.known.contains_key(&(kind, id.clone()))).collect();
+        let found = self.store.entries_named(kind, &ids).await?;
+        self.known.extend(ids.into_iter().map(|id| ((kind, id), None)));
+        self.known.extend(found.into_iter().map(|entry| ((kind, entry.id), Some(entry.body))));
+        Ok(())
+    }
+
+    /// The body on record under an id.
+    ///
+    /// # Errors
+    /// Where the ledger cannot be read.
+    pub async fn body(&mut self, kind: EntryKind, id: &str) -> Result<Option<String>, GatherError> {
+        if let Some(body) = self.known.get(&(kind, id.to_owned())) {
+            return Ok(body.clone());
+        }
+        let body = self.store.entry(kind, id).await?.map(|entry| entry.body);
+        self.known.insert((kind, id.to_owned()), body.clone());
+        Ok(body)
+    }
+
+    /// Adds an entry to the batch; its number there.
+    pub fn add(&mut self, entry: NewEntry) -> usize {
+        self.known.insert((entry.kind, entry.id.clone()), Some(entry.body.clone()));
+        self.new.push(entry);
+        self.written.len() + self.new.len() - 1
+    }
+
+    /// Writes the batch; what became of each entry, in their order.
+    ///
+    /// # Errors
+    /// Where the ledger cannot be written; then nothing of the batch is.
+    pub async fn write(mut self) -> Result<Vec<Appended>, GatherError> {
+        self.flush().await?;
+        Ok(self.written)
+    }
+
+    /// Writes what was added so far, before something that is not of the batch.
+    ///
+    /// # Errors
+    /// Where the ledger cannot be written.
+    pub async fn flush(&mut self) -> Result<(), GatherError> {
+        if !self.new.is_empty() {
+            let new = std::mem::take(&mut self.new);
+            self.written.extend(self.store.append(&new).await?);
+        }
+        Ok(())
+    }
+}
