@@ -1,3 +1,5 @@
+//! Put together again, an inventory is what working it out anew gives: whatever was edited, in whatever order.
+
 use std::fmt::Write as _;
 
 use proptest::prelude::*;

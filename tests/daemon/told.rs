@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use serde_json::{Value, json};
 
 use super::fleet::Fleet;
-use super::process::until;
+use super::process::{PATIENCE, until_within};
 use super::receiver::{Got, Receiver};
 
 pub const DRIFT: &str = "stationkeep.drift.v1";
@@ -131,8 +131,17 @@ pub fn drifting(drift: &Value) -> Open {
 
 /// Waits until what is told of the fleet is what `drift` says of it now.
 pub fn settled(receiver: &Receiver, fleet: &Fleet) {
+    settled_within(PATIENCE, receiver, fleet);
+}
+
+/// The same with a patience of its own: a message that was refused a few times waits for longer than the usual one.
+pub fn settled_within(most: Duration, receiver: &Receiver, fleet: &Fleet) {
     let drift = drifting(&fleet.drift());
-    until("drift told as it is", || (open_cases(&receiver.heard()) == drift).then_some(()));
+    let told = until_within(most, || (open_cases(&receiver.heard()) == drift).then_some(()));
+    if told.is_none() {
+        let waiting = fleet.run(&["deliveries"]).out;
+        assert_eq!(open_cases(&receiver.heard()), drift, "not told as it is after {most:?}; {waiting}");
+    }
 }
 
 /// Each id's tries stand together: none is sent before the one ahead of it is over.
