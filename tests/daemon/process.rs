@@ -17,18 +17,14 @@ const BINARY: &str = env!("CARGO_BIN_EXE_stationkeep");
 static NEXT: AtomicU32 = AtomicU32::new(0);
 
 /// Asks again and again until there is an answer; panics when patience is over.
-pub fn until<T>(what: &str, answer: impl FnMut() -> Option<T>) -> T {
-    until_within(PATIENCE, answer).unwrap_or_else(|| panic!("waited {PATIENCE:?} for this: {what}"))
-}
-
-/// Asks again and again until there is an answer; nothing once the time is over.
-pub fn until_within<T>(most: Duration, mut answer: impl FnMut() -> Option<T>) -> Option<T> {
+pub fn until<T>(what: &str, mut answer: impl FnMut() -> Option<T>) -> T {
     let start = Instant::now();
     loop {
-        match answer() {
-            None if start.elapsed() < most => std::thread::sleep(Duration::from_millis(20)),
-            answer => return answer,
+        if let Some(answer) = answer() {
+            return answer;
         }
+        assert!(start.elapsed() < PATIENCE, "waited {PATIENCE:?} for this: {what}");
+        std::thread::sleep(Duration::from_millis(20));
     }
 }
 
