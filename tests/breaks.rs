@@ -59,8 +59,8 @@ const BREAKS: [Break; 20] = [
     Break {
         what: "exposure counts as no more than time",
         file: "core.rs",
-        text: "let exposed = Packed::from(uncovered * time_of(step)) << EXPOSURE_SHIFT;",
-        instead: "let exposed = Packed::from(uncovered * time_of(step)) << 46;",
+        text: "let exposed = Packed::from(uncovered * time_of(*step)) << EXPOSURE_SHIFT;",
+        instead: "let exposed = Packed::from(uncovered * time_of(*step)) << 46;",
     },
     Break {
         what: "scripts through a reset are never weighed",
@@ -131,8 +131,8 @@ const BREAKS: [Break; 20] = [
     Break {
         what: "a state is dropped for one that only costs no more",
         file: "fronts.rs",
-        text: "one == other || *one == GOAL && worse >> other & 1 == 1",
-        instead: "one == other || *one == GOAL && (worse >> other & 1 == 1 || true)",
+        text: "(1..model.slots[slot].classes).filter(fits)",
+        instead: "(1..model.slots[slot].classes).filter(|class| fits(class) || true)",
     },
 ];
 

@@ -93,6 +93,8 @@ pub(super) struct Bound {
     telling: Set,
     /// What the last state asked for in all.
     last: Asked,
+    /// What did not hold there.
+    gaps: Asked,
     ops: Vec<Packed>,
     /// Least time of each op, milliseconds.
     ops_ms: Vec<u32>,
@@ -123,6 +125,7 @@ impl Bound {
         let mut bound = Self {
             telling: telling(model),
             last: Asked::default(),
+            gaps: Asked::default(),
             ops_ms: Vec::new(),
             achievers_ms: Vec::new(),
             begins: Vec::new(),
@@ -258,7 +261,8 @@ impl Bound {
     /// Least cost of what must still be keyed in this state, without exposure, where these goals are asked for; `None`: no
     /// script leads on from here.
     pub fn of(&mut self, state: &[Class], goals: &Asked) -> Option<Packed> {
-        self.last = self.closure(&self.missing(state), goals, goals);
+        self.gaps = self.missing(state);
+        self.last = self.closure(&self.gaps, goals, goals);
         self.charge(&self.last.clone())
     }
 
@@ -270,7 +274,7 @@ impl Bound {
     }
 
     /// The facts that do not hold in a state.
-    pub fn missing(&self, state: &[Class]) -> Asked {
+    fn missing(&self, state: &[Class]) -> Asked {
         let mut missing = Asked::default();
         for (first, class) in self.first.iter().zip(state) {
             missing.and(&self.missing[first + usize::from(*class)]);
@@ -312,6 +316,11 @@ impl Bound {
         self.last
     }
 
+    /// The facts that did not hold in the last state given to [`Bound::of`] or [`Bound::count`].
+    pub fn gaps(&self) -> Asked {
+        self.gaps
+    }
+
     /// Least time of each op, for [`Bound::charge_ms`] to take from.
     pub fn whole_ms(&self) -> &[u32] {
         &self.ops_ms
@@ -342,7 +351,8 @@ impl Bound {
 
     /// How many facts a state asks for, where these goals are; `None`: no script leads on from here.
     pub fn count(&mut self, state: &[Class], goals: &Asked) -> Option<u32> {
-        self.last = self.closure(&self.missing(state), goals, goals);
+        self.gaps = self.missing(state);
+        self.last = self.closure(&self.gaps, goals, goals);
         (self.last.within(&self.never).count() == 0).then(|| self.last.count())
     }
 

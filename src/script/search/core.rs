@@ -92,12 +92,14 @@ pub(super) struct Core {
     serial: u64,
     /// Whether the budget is spent and any script will do.
     hurried: bool,
+    next: Next,
     /// Whether some state was left for being too many steps away.
     cut: bool,
 }
 
-/// What a command may lead to, as the cost of the step, the state after.
-type Next = (Packed, Vec<Class>);
+/// Room for the states that a command leads to: the costs of its keyings, these states one after the other, and one of
+/// them.
+type Next = (Vec<Packed>, Vec<Class>, Vec<Class>);
 
 impl Core {
     /// `None`: some part of the tail can never land.
@@ -129,6 +131,7 @@ impl Core {
             open: BinaryHeap::new(),
             serial: 0,
             hurried: false,
+            next: Next::default(),
             cut: false,
             model,
         })
@@ -314,19 +317,23 @@ impl Core {
         let clean = forced.is_some();
         let some = || self.forced.some(&self.model, &state, relevant).unwrap_or(relevant);
         let commands = forced.unwrap_or_else(some) & self.commands;
-        let mut next: Vec<Next> = Vec::new();
+        let (mut steps, mut states, mut after) = std::mem::take(&mut self.next);
         for command in members(commands) {
             let record = &self.model.commands[command];
-            successors(&self.model, &state, record, &mut |step, after| {
+            steps.clear();
+            states.clear();
+            successors(&self.model, &state, record, &mut after, &mut |step, after| {
                 if !clean || record.fields.iter().all(|field| after[field.slot] == GOAL) {
-                    next.push((step, after.to_vec()));
+                    steps.push(step);
+                    states.extend_from_slice(after);
                 }
             });
-            for (step, after) in next.drain(..) {
-                let exposed = Packed::from(uncovered * time_of(step)) << EXPOSURE_SHIFT;
-                self.reach(&after, cost + step + exposed, id, command);
+            for (step, after) in steps.iter().zip(states.chunks_exact(state.len().max(1))) {
+                let exposed = Packed::from(uncovered * time_of(*step)) << EXPOSURE_SHIFT;
+                self.reach(after, cost + step + exposed, id, command);
             }
         }
+        self.next = (steps, states, after);
     }
 
     fn moves(&mut self, mut id: u32) -> Vec<Move> {
@@ -394,11 +401,12 @@ pub(super) fn uncovered(model: &Model, state: &[Class]) -> u64 {
     model.lifelines.iter().filter(|lifeline| !lifeline.covered(model, state)).count() as u64
 }
 
-/// Every way to key a command in a state: its cost without exposure, and the state after.
+/// Every way to key a command in a state: its cost without exposure, and the state after, which is written to `after`.
 pub(super) fn successors(
     model: &Model,
     state: &[Class],
     command: &ModelCommand,
+    after: &mut Vec<Class>,
     found: &mut dyn FnMut(Packed, &[Class]),
 ) {
     if command.needs.iter().any(|(slot, classes)| classes >> state[*slot] & 1 == 0) {
@@ -409,9 +417,10 @@ pub(super) fn successors(
         let Some(own) = read.presses[usize::from(state[read.slot])] else { return };
         presses += own;
     }
-    let mut after = state.to_vec();
+    after.clear();
+    after.extend_from_slice(state);
     command.sets.iter().for_each(|(slot, class)| after[*slot] = *class);
-    key_fields(model, state, command, 0, presses, &mut after, found);
+    key_fields(model, state, command, 0, presses, after, found);
 }
 
 fn key_fields(

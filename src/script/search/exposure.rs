@@ -12,6 +12,7 @@ pub(super) struct Exposure {
     lifelines: Vec<Line>,
     /// Room for [`in_order`].
     lefts: Vec<u32>,
+    turns: Vec<Turn>,
     /// Slots each command can bring to the goal, and all it writes.
     able: Vec<Set>,
     writes: Vec<Set>,
@@ -65,15 +66,17 @@ impl Exposure {
         Self {
             lifelines,
             lefts: Vec::new(),
+            turns: Vec::new(),
             able,
             writes: model.commands.iter().map(|command| command.writes).collect(),
         }
     }
 
-    /// Milliseconds × lifelines, after [`Bound::of`] for the whole of this state; `None`: no script leads on.
+    /// Milliseconds × lifelines, after [`Bound::of`] or [`Bound::count`] for the whole of this state; `None`: no script leads on.
     pub fn of(&mut self, model: &Model, state: &[Class], bound: &mut Bound) -> Option<u64> {
-        let (mut sum, missing) = (0, bound.missing(state));
-        let mut turns: Vec<Turn> = Vec::with_capacity(model.lifelines.len());
+        let (mut sum, missing) = (0, bound.gaps());
+        let mut turns = std::mem::take(&mut self.turns);
+        turns.clear();
         for (place, lifeline) in model.lifelines.iter().enumerate() {
             let dark = bound.last().within(&self.lifelines[place].dark);
             if lifeline.covered(model, state) {
@@ -91,9 +94,10 @@ impl Exposure {
                 None => turns.push(Turn { goals, dark }),
             }
         }
-        for turns in turns.chunks(MOST_WEIGHED) {
-            sum += in_order(turns, bound, &mut self.lefts)?;
+        for some in turns.chunks(MOST_WEIGHED) {
+            sum += in_order(some, bound, &mut self.lefts)?;
         }
+        self.turns = turns;
         Some(sum)
     }
 

@@ -1,6 +1,6 @@
 //! States that another one outdoes: it costs no more and, whatever follows, is nowhere worse (`mod.rs` §6).
 
-use super::model::{Class, Classes, GOAL, Model};
+use super::model::{Class, Classes, GOAL, Model, Set};
 use super::states::{StateMap, States};
 
 /// Most states of one front that a new state is compared with.
@@ -9,13 +9,19 @@ const MOST_COMPARED: usize = 16;
 pub(super) struct Fronts {
     /// For each slot the classes that are no better than the goal, whatever follows.
     worse: Vec<Classes>,
-    /// States by what they hold that the goal is not better than.
-    fronts: StateMap<Vec<u32>>,
+    /// States by what they hold that the goal is not better than, each with the slots where it holds something else.
+    fronts: StateMap<Vec<(Set, u32)>>,
+    /// Room for a key.
+    key: Vec<Class>,
 }
 
 impl Fronts {
     pub fn new(model: &Model) -> Self {
-        Self { worse: (0..model.slots.len()).map(|slot| worse(model, slot)).collect(), fronts: StateMap::default() }
+        Self {
+            worse: (0..model.slots.len()).map(|slot| worse(model, slot)).collect(),
+            fronts: StateMap::default(),
+            key: Vec::new(),
+        }
     }
 
     pub fn clear(&mut self) {
@@ -31,16 +37,26 @@ impl Fronts {
     /// Whether a state met before is nowhere worse than this one and, by `cheaper`, costs no more. Else it is kept.
     pub fn outdone(&mut self, states: &States, id: u32, cheaper: impl Fn(u32) -> bool) -> bool {
         let state = states.get(id);
-        let key =
-            state.iter().zip(&self.worse).map(|(class, worse)| if worse >> class & 1 == 1 { GOAL } else { *class });
-        let key: Vec<Class> = key.collect();
-        let front = self.fronts.get(&key).map_or(&[][..], |front| front);
-        let better = |other: &u32| *other != id && cheaper(*other) && self.at_least(states.get(*other), state);
+        let mut away: Set = 0;
+        self.key.clear();
+        for (slot, (class, worse)) in state.iter().zip(&self.worse).enumerate() {
+            let is_worse = worse >> class & 1 == 1;
+            away |= Set::from(is_worse) << slot;
+            self.key.push(if is_worse { GOAL } else { *class });
+        }
+        let Some(front) = self.fronts.get_mut(&self.key) else {
+            self.fronts.insert(self.key.clone(), vec![(away, id)]);
+            return false;
+        };
+        // Of one front, states differ only where one is away; so nowhere worse is: away only where this one is, and so.
+        let same = |other: u32| states.get(other).iter().zip(state).all(|(one, own)| one == own || *one == GOAL);
+        let better =
+            |(others, other): &(Set, u32)| others & !away == 0 && *other != id && cheaper(*other) && same(*other);
         if front.iter().rev().take(MOST_COMPARED).any(better) {
             return true;
         }
-        if !front.contains(&id) {
-            self.fronts.entry(key).or_default().push(id);
+        if !front.contains(&(away, id)) {
+            front.push((away, id));
         }
         false
     }

@@ -87,8 +87,9 @@ impl States {
 
 fn hash(state: &[u8]) -> u64 {
     let mut sum = 0xcbf2_9ce4_8422_2325u64;
-    for chunk in state.chunks(8) {
-        let word = chunk.iter().fold(0u64, |word, byte| word << 8 | u64::from(*byte));
+    let (words, rest) = state.as_chunks::<8>();
+    let rest = rest.iter().fold(0u64, |word, byte| word << 8 | u64::from(*byte));
+    for word in words.iter().map(|word| u64::from_le_bytes(*word)).chain([rest]) {
         sum = (sum ^ word).wrapping_mul(0x9e37_79b9_7f4a_7c15);
         sum ^= sum >> 29;
     }

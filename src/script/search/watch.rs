@@ -67,6 +67,9 @@ pub(super) struct Watch {
     nodes: Vec<Node>,
     open: BinaryHeap<Entry>,
     serial: u64,
+    /// Room for the states after one: what each costs, and one after the other; and for one of them.
+    next: (Vec<u64>, Vec<Class>),
+    after: Vec<Class>,
 }
 
 impl Watch {
@@ -83,6 +86,8 @@ impl Watch {
             nodes: Vec::new(),
             open: BinaryHeap::new(),
             serial: 0,
+            next: Default::default(),
+            after: Vec::new(),
             model,
         }
     }
@@ -148,22 +153,26 @@ impl Watch {
         let forced = self.forced.at(&self.model, state, relevant);
         let clean = forced.is_some();
         let commands = forced.unwrap_or_else(|| self.forced.some(&self.model, state, relevant).unwrap_or(relevant));
-        let mut next: Vec<(u64, Vec<Class>)> = Vec::new();
+        let (mut sums, mut states) = std::mem::take(&mut self.next);
+        sums.clear();
+        states.clear();
         for command in members(commands) {
             let record = &self.model.commands[command];
-            successors(&self.model, state, record, &mut |step: Packed, after: &[Class]| {
+            successors(&self.model, state, record, &mut self.after, &mut |step: Packed, after: &[Class]| {
                 if !clean || record.fields.iter().all(|field| after[field.slot] == GOAL) {
-                    next.push((cost + uncovered * time_of(step), after.to_vec()));
+                    sums.push(cost + uncovered * time_of(step));
+                    states.extend_from_slice(after);
                 }
             });
         }
+        let next = || sums.iter().zip(states.chunks_exact(state.len().max(1)));
         // What costs nothing and is nowhere worse need not be weighed against anything else.
-        let free =
-            next.iter().position(|(sum, after)| *sum == cost && after != state && self.fronts.at_least(after, state));
+        let free = next().find(|(sum, after)| **sum == cost && *after != state && self.fronts.at_least(after, state));
         match free {
-            Some(free) => self.reach(&next[free].1, cost, id),
-            None => next.iter().for_each(|(sum, after)| self.reach(after, *sum, id)),
+            Some((_, after)) => self.reach(after, cost, id),
+            None => next().for_each(|(sum, after)| self.reach(after, *sum, id)),
         }
+        self.next = (sums, states);
     }
 
     fn reach(&mut self, state: &[Class], cost: u64, parent: u32) {
