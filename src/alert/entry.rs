@@ -6,7 +6,7 @@ use jiff::Timestamp;
 use serde::Serialize;
 
 use super::clip::{NAME, PLACE, VALUE, clip};
-use super::next::{Next, NextStep};
+use super::next::{Next, NextStep, card_link};
 use super::pass::{Is, Item};
 use super::seen::{Seen, SeenSetting};
 use crate::drift::{Service, SettingDrift, StationDrift};
@@ -31,6 +31,9 @@ pub(super) struct Entry {
     /// What to do about it, where something drifts.
     #[serde(skip_serializing_if = "Option::is_none")]
     next: Option<NextStep>,
+    /// The link to its card, where it is to be keyed. It is no secret: whoever opens it is asked who they are.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    card: Option<String>,
     /// When the case was opened.
     since: Option<String>,
     /// How much of it is set aside: `settings` or `whole`.
@@ -93,7 +96,7 @@ fn is_false(b: &bool) -> bool {
 
 impl Entry {
     /// With its settings and lifelines, the heaviest first.
-    pub(super) fn full(item: &Item<'_>, next: Option<Next>, clock: Timestamp) -> Entry {
+    pub(super) fn full(item: &Item<'_>, next: Option<Next>, address: Option<&str>, clock: Timestamp) -> Entry {
         let turn = item.turn;
         let mut entry = Entry::bare(item);
         entry.since = match &turn.is {
@@ -106,6 +109,7 @@ impl Entry {
             entry.fill(drift, seen);
             let owed = drift.lifelines.iter().filter(|lifeline| lifeline.service != Service::Tested);
             let owed: Vec<&str> = owed.map(|lifeline| &*lifeline.name).collect();
+            entry.card = next.as_ref().and_then(|next| card_link(address, turn.station, next));
             entry.next = next.map(|next| NextStep::of(next, turn.station, &owed));
         }
         entry
@@ -134,6 +138,7 @@ impl Entry {
             lifelines: Vec::new(),
             lifelines_left_out: 0,
             next: None,
+            card: None,
             since: None,
             set_aside: drift.and_then(|drift| drift.set_aside.as_str()),
             taken_by: taken.map(|taken| clip(&taken.by, NAME)),

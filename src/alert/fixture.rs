@@ -96,7 +96,8 @@ pub fn webhook(name: &str, weights: &[Weight]) -> Subscription {
 }
 
 pub fn terms(webhooks: Vec<Subscription>) -> Terms {
-    Terms { source: "/stationkeep/skerry-coast-harbours".into(), webhooks, surge_share: 0.3, require_tests: true }
+    let source = "/stationkeep/skerry-coast-harbours".into();
+    Terms { source, webhooks, address: None, surge_share: 0.3, require_tests: true }
 }
 
 /// A fleet, its clock, and what was told of it.

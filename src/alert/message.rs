@@ -162,10 +162,12 @@ impl<'a> Teller<'a> {
             time: self.pass.clock,
         };
         let next: Vec<Option<Next>> = items.iter().map(|item| next(item, self.pass.next)).collect();
-        let mut data = self.frame(&items, ToDo::of(next.iter().flatten()));
+        let address = self.terms.address.as_deref();
+        let needs = items.iter().zip(&next).filter_map(|(item, next)| Some((item.turn.station, next.as_ref()?)));
+        let mut data = self.frame(&items, ToDo::of(needs, address));
         let mut room = LONGEST_BODY.saturating_sub(envelope.seal(&data).len());
         for (item, next) in items.iter().zip(next) {
-            let Some(entry) = fitting(item, next, self.pass, room) else { break };
+            let Some(entry) = fitting(item, next, address, self.pass, room) else { break };
             room = room.saturating_sub(length(&entry));
             if let Some(left_out) = data.left_out.get_mut(item.reason.as_str()) {
                 *left_out = left_out.saturating_sub(1);
@@ -191,7 +193,7 @@ impl<'a> Teller<'a> {
             cause: &cause,
             asides: self.pass.asides,
             held: self.pass.held,
-            to_do,
+            to_do: &to_do,
             surge: self.surge,
             totals: &self.totals,
         };
@@ -226,8 +228,8 @@ fn length(entry: &Entry) -> usize {
 }
 
 /// The entry, in full or else in brief; `None` where neither fits.
-fn fitting(item: &Item<'_>, next: Option<Next>, pass: &Pass<'_>, room: usize) -> Option<Entry> {
-    let full = Entry::full(item, next, pass.clock);
+fn fitting(item: &Item<'_>, next: Option<Next>, address: Option<&str>, pass: &Pass<'_>, room: usize) -> Option<Entry> {
+    let full = Entry::full(item, next, address, pass.clock);
     if length(&full) <= room {
         return Some(full);
     }

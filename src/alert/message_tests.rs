@@ -8,9 +8,44 @@ use crate::brake::{Held, Limit, Share};
 use crate::drift::{Drift, Service};
 use crate::setting::{Name, Weight};
 
-/// The work of one call of so many keys and so long.
-fn work(presses: u64, ms: u64) -> crate::script::Work {
-    crate::script::Work { stations: 1, calls: 1, commands: 1, presses, ms }
+/// One call of so many keys and so long.
+fn key(presses: u64, ms: u64) -> Next {
+    let work = crate::script::Work { stations: 1, calls: 1, commands: 1, presses, ms };
+    Next::Key(work, "3f9a1c0b7d24e615".parse().unwrap())
+}
+
+#[test]
+fn a_station_to_key_carries_the_link_to_its_card_where_browsers_reach_one() {
+    let mut watch = Watch::new();
+    watch.terms.address = Some("https://ops.example/harbour".into());
+    watch.put(differs("Quay é & 1", "identity", "121"));
+    watch.put(station("T-001", vec![], vec![lifeline("emergency", Service::Untested)]));
+    watch.next.insert("Quay é & 1".into(), key(25, 90_000));
+    let message = watch.pass().messages.remove(0);
+    let one = data(&message.body);
+    let link = "https://ops.example/harbour/card/3f9a1c0b7d24e615?station=Quay%20%C3%A9%20%26%201";
+    let entry = |station: &str| one["opened"].as_array().unwrap().iter().find(|e| e["station"] == station).unwrap();
+    assert_eq!(entry("Quay é & 1")["card"], link);
+    assert_eq!(entry("T-001").get("card"), None, "a test call needs no card");
+    assert_eq!(one["to_do"]["cards"], link);
+    let summary = one["summary"].as_str().unwrap();
+    assert!(summary.contains(&format!("about 2 min), test 1 station. Card: {link} Fleet: ")), "{summary}");
+    // Of several each says its own.
+    let mut watch = Watch::new();
+    watch.terms.address = Some("https://ops.example".into());
+    for name in ["EQ-01", "EQ-02"] {
+        watch.put(differs(name, "identity", "121"));
+        watch.next.insert(name.into(), key(25, 90_000));
+    }
+    // Half a link would lead nowhere.
+    let long = "é".repeat(70);
+    watch.put(differs(&long, "identity", "121"));
+    watch.next.insert(long.as_str().into(), key(25, 90_000));
+    let several = data(&watch.pass().messages[0].body);
+    let cards: Vec<&serde_json::Value> = several["opened"].as_array().unwrap().iter().map(|e| &e["card"]).collect();
+    let link = |name: &str| json!(format!("https://ops.example/card/3f9a1c0b7d24e615?station={name}"));
+    assert_eq!(cards, [&link("EQ-01"), &link("EQ-02"), &json!(null)]);
+    assert_eq!(several["to_do"]["cards"], "the link at `card` of each station listed");
 }
 
 #[test]
@@ -19,7 +54,7 @@ fn what_is_to_do_adds_up_over_all_stations_shown_or_not_and_says_what_kind_of_wo
     for nth in 0..900 {
         let name = format!("S-{nth:03}");
         watch.put(differs(&name, "identity", "121"));
-        watch.next.insert(Name::from(&*name), if nth < 600 { Next::Key(work(20, 50_000)) } else { Next::NoScript });
+        watch.next.insert(Name::from(&*name), if nth < 600 { key(20, 50_000) } else { Next::NoScript });
     }
     watch.put(station(
         "T-001",
@@ -62,7 +97,7 @@ fn a_message_has_this_shape() {
     primary.contact = Some("control-room".into());
     watch.put(station("EQ-01", vec![primary], vec![lifeline("emergency", Service::Failed)]));
     watch.cause.files = vec!["inventory/fleet.yaml".into()];
-    watch.next.insert("EQ-01".into(), Next::Key(work(25, 90_000)));
+    watch.next.insert("EQ-01".into(), key(25, 90_000));
     let verdict = watch.pass();
     let [message] = &verdict.messages[..] else { panic!("{verdict:?}") };
     let mut event = event(&message.body);

@@ -119,6 +119,8 @@ pub struct Terms {
     pub source: String,
     /// The webhooks that are on; names are unique.
     pub webhooks: Vec<Subscription>,
+    /// What browsers reach this program at, without a slash at its end; without it messages carry no links.
+    pub address: Option<String>,
     /// A pass with more news than this share of the fleet (0 to 1) is a surge.
     pub surge_share: f64,
     /// Whether an untested lifeline is a standing of its own.

@@ -7,14 +7,15 @@ use serde::Serialize;
 use super::clip::{NAME, clip};
 use super::pass::{Is, Item};
 use crate::finding::plural;
-use crate::script::Work;
+use crate::ledger::Digest;
+use crate::script::{Work, card};
 use crate::setting::Name;
 
 /// What a drifting station needs next.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Next {
-    /// Keying, which takes so much.
-    Key(Work),
+    /// Keying the script of this digest, which takes so much.
+    Key(Work, Digest),
     /// No keying: a test call, or a report of what it holds.
     Test,
     /// Keying for which there is no script.
@@ -34,7 +35,7 @@ impl fmt::Debug for Foresight<'_> {
 }
 
 /// What all stations of a message need, exactly.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
 pub(super) struct ToDo {
     pub to_key: u64,
     pub calls: u64,
@@ -48,6 +49,20 @@ pub(super) struct ToDo {
     pub held: u64,
     /// The command that lists them and writes the cards.
     pub work_list: &'static str,
+    /// Where the cards are: the link to the only one, or what each listed station says.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub cards: Option<String>,
+}
+
+/// A link to a card is no longer than this, in bytes: one that would be is left out, since half a link leads nowhere.
+const LONGEST_LINK: usize = 400;
+
+/// Where the card of a station's script is, if it is to be keyed and browsers reach this program at an address.
+pub(super) fn card_link(address: Option<&str>, station: &Name, next: &Next) -> Option<String> {
+    match next {
+        Next::Key(_, digest) => Some(card::link(address?, digest, station)).filter(|link| link.len() <= LONGEST_LINK),
+        Next::Test | Next::NoScript | Next::Held(_) => None,
+    }
 }
 
 /// What one station needs.
@@ -72,16 +87,23 @@ pub(super) fn next(item: &Item<'_>, foresight: Foresight<'_>) -> Option<Next> {
 }
 
 impl ToDo {
-    pub(super) fn of<'n>(all: impl Iterator<Item = &'n Next>) -> ToDo {
+    /// Of stations with what each needs.
+    pub(super) fn of<'n>(all: impl Iterator<Item = (&'n Name, &'n Next)>, address: Option<&str>) -> ToDo {
         let mut todo = ToDo { work_list: "stationkeep script --all", ..ToDo::default() };
         let mut work = Work::default();
-        for next in all {
+        for (station, next) in all {
             match next {
-                Next::Key(one) => work = work + *one,
+                Next::Key(one, _) => {
+                    work = work + *one;
+                    todo.cards = card_link(address, station, next);
+                }
                 Next::Test => todo.to_test += 1,
                 Next::NoScript => todo.without_script += 1,
                 Next::Held(_) => todo.held += 1,
             }
+        }
+        if work.stations > 1 {
+            todo.cards = address.map(|_| "the link at `card` of each station listed".to_owned());
         }
         ToDo { to_key: work.stations, calls: work.calls, presses: work.presses, minutes: work.minutes(), ..todo }
     }
@@ -103,7 +125,13 @@ impl ToDo {
         if self.held > 0 {
             parts.push(format!("release the change that holds {}, or take it back", plural(self.held, "station")));
         }
-        (!parts.is_empty()).then(|| format!("To do: {}.", parts.join(", ")))
+        // Nothing may follow a link but a space, or a reader's program takes it for a part of it.
+        let cards = match (&self.cards, self.to_key) {
+            (None, _) => String::new(),
+            (Some(link), 1) => format!(" Card: {link}"),
+            (Some(_), _) => " Each station listed has the link to its card.".into(),
+        };
+        (!parts.is_empty()).then(|| format!("To do: {}.{cards}", parts.join(", ")))
     }
 }
 
@@ -112,7 +140,7 @@ impl NextStep {
         let name = clip(station, NAME);
         let plain = |what: String| NextStep { r#do: what, calls: None, presses: None, minutes: None };
         match next {
-            Next::Key(work) => NextStep {
+            Next::Key(work, _) => NextStep {
                 r#do: format!("stationkeep script {name}"),
                 calls: Some(work.calls),
                 presses: Some(work.presses),

@@ -165,7 +165,7 @@ mod tests {
             remind_minutes: BTreeMap::from([(Weight::Lifeline, 60), (Weight::Routine, 120)]),
         };
         let webhooks = names.iter().map(one).collect();
-        Terms { source: "/stationkeep/x".into(), webhooks, surge_share: 0.3, require_tests: true }
+        Terms { source: "/stationkeep/x".into(), webhooks, address: None, surge_share: 0.3, require_tests: true }
     }
 
     fn at(minutes: i64) -> Timestamp {

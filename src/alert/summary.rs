@@ -23,7 +23,7 @@ pub(super) struct Sentence<'a> {
     pub cause: &'a ToldCause,
     pub asides: &'a AsideNews,
     pub held: Option<&'a Held>,
-    pub to_do: ToDo,
+    pub to_do: &'a ToDo,
     pub surge: bool,
     pub totals: &'a Totals,
 }

@@ -63,7 +63,7 @@ async fn verify(config: &Path) -> Result<Exit, Shown> {
 async fn export(config: &Path, out: Option<PathBuf>) -> Result<Exit, Shown> {
     // What lies in the reports folder is taken up first; where the files are broken, what is on record must do.
     let store = match Scene::open(config).await {
-        Ok(scene) => scene.store,
+        Ok(scene) => scene.store.clone(),
         Err(_) => Scene::store_alone(config).await?,
     };
     let mut file = match &out {

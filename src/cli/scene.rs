@@ -1,5 +1,6 @@
 //! Everything a command works on: configuration, files, ledger, records.
 
+use std::ops::Deref;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::{Duration, SystemTime};
@@ -10,17 +11,13 @@ use serde_json::Value as Json;
 
 use super::Exit;
 use super::shown::{Shown, counted, findings_text, paint};
-use crate::aside;
-use crate::brake::{Held, Limit};
 use crate::config::{self, Config};
 use crate::daemon::{Clock, ground};
-use crate::drift::{Rules, StationDrift, look};
-use crate::files::{Look, Tray, load_or_make_key};
+use crate::files::{Look, load_or_make_key};
 use crate::finding::did_you_mean;
-use crate::gather::intake::{Desk, Taken};
-use crate::gather::{Fleet, FleetCache, Ground, Reading, Records, Texts, Trees, settle};
-use crate::inventory::{Inventory, Station};
-use crate::setting::Codes;
+use crate::gather::intake::Desk;
+use crate::gather::{Fleet, FleetCache, Ground, Lookout, LookoutError, Moment, News, Reading, Texts, Trees};
+use crate::inventory::Station;
 use crate::store::Store;
 
 /// A bar on standard error, shown only on a terminal and only once something has taken a second.
@@ -96,38 +93,15 @@ pub fn load(path: &Path) -> Result<Config, Shown> {
     })
 }
 
-/// The last good fleet, where the files as they are cannot be used.
-async fn last_good(reading: &Files, store: &Store) -> Result<Fleet, Shown> {
-    let errors: Vec<_> = reading.fleet.findings.iter().filter(|f| f.is_error()).cloned().collect();
-    eprint!("{}", findings_text(&errors, &reading.texts(), paint()));
-    match reading.ground.recall_good(store).await? {
-        Some((fleet, _, since)) => {
-            let commit = reading.trees.commit.as_ref().map(|commit| format!(" of commit {commit}")).unwrap_or_default();
-            eprintln!(
-                "stationkeep: the files{commit} cannot be used ({}); this goes by the last good ones, of {since:.0}",
-                counted(&errors)
-            );
-            Ok(fleet)
-        }
-        None => Err(Shown::usage(format!("the files cannot be used: {}", counted(&errors)))),
-    }
-}
+/// What commands work on: all that a [`Lookout`] sees, which they read as their own.
+pub struct Scene(Lookout);
 
-/// A fleet whose files are sound, or were when they were last read, with its ledger and records.
-pub struct Scene {
-    pub ground: Ground,
-    pub fleet: Fleet,
-    /// The inventory as the files have it: the fleet's goes without what is set aside.
-    pub written: Arc<Inventory>,
-    /// Whether the files are sound; else the fleet is the last good one.
-    pub is_sound: bool,
-    pub store: Store,
-    pub records: Records,
-    pub now: Timestamp,
-    /// The change that waits for its release.
-    pub held: Option<Held>,
-    limit: Limit,
-    rules: Rules,
+impl Deref for Scene {
+    type Target = Lookout;
+
+    fn deref(&self) -> &Lookout {
+        &self.0
+    }
 }
 
 impl Scene {
@@ -148,74 +122,50 @@ impl Scene {
 
     async fn at(path: &Path, time: Option<Timestamp>) -> Result<Scene, Shown> {
         let now = Clock::from_env().map_err(Shown::usage)?.now();
-        let reading = Files::new(path)?;
-        let store = Store::open(reading.config.ledger.reveal()).await?;
-        let is_sound = reading.fleet.is_sound();
-        let fleet = if is_sound {
-            reading.ground.keep_good(&store, &reading.trees, now).await?;
-            reading.fleet
-        } else {
-            last_good(&reading, &store).await?
+        let files = Files::new(path)?;
+        let store = Store::open(files.config.ledger.reveal()).await?;
+        let errors: Vec<_> = files.fleet.findings.iter().filter(|finding| finding.is_error()).cloned().collect();
+        eprint!("{}", findings_text(&errors, &files.texts(), paint()));
+        let Files { config, ground, trees, fleet } = files;
+        let commit = trees.commit.clone();
+        let mut lookout = Lookout::new(ground, store, config.looking());
+        let reports = counter("taking up reports");
+        let entries = counter("reading the ledger");
+        let mut news = |news: News| match news {
+            News::Report => reports.inc(1),
+            News::Refused { name, reasons } => {
+                reasons.iter().for_each(|reason| eprintln!("stationkeep: {name} is refused: {reason}"));
+            }
+            News::Unread(finding) => eprintln!("stationkeep: {finding}"),
+            News::Entries(read) => {
+                reports.finish_and_clear();
+                entries.set_position(read);
+            }
         };
-        let Files { config, ground, .. } = reading;
-        let mut scene = Scene {
-            held: None,
-            limit: config.surge.limit(),
-            rules: Rules { reconfirm_days: config.reconfirm_days, require_tests: config.require_tests },
-            ground,
-            written: fleet.inventory.clone(),
-            fleet,
-            is_sound,
-            store,
-            records: Records::default(),
-            now,
-        };
-        scene.take_drops(config.settle()).await?;
-        let bar = counter("reading the ledger");
-        scene.records =
-            Records::load(&scene.store, &scene.fleet.inventory, time, |read| bar.set_position(read)).await?;
-        bar.finish_and_clear();
-        scene.now = time.unwrap_or(now);
-        scene.fleet.inventory = aside::for_now(&scene.written, scene.records.notices(), scene.now);
-        if time.is_none() {
-            scene.ask_brake().await?;
+        let moment = Moment { now, files: SystemTime::now() };
+        let looked = lookout.go_by(Reading::of(trees, fleet), moment, time, &mut news).await;
+        reports.finish_and_clear();
+        entries.finish_and_clear();
+        match looked {
+            Ok(()) => {}
+            Err(LookoutError::Gather(error)) => return Err(error.into()),
+            Err(LookoutError::NoFiles) => {
+                return Err(Shown::usage(format!("the files cannot be used: {}", counted(&errors))));
+            }
         }
-        Ok(scene)
+        if let Some(since) = lookout.good_since {
+            let commit = commit.map(|commit| format!(" of commit {commit}")).unwrap_or_default();
+            eprintln!(
+                "stationkeep: the files{commit} cannot be used ({}); this goes by the last good ones, of {since:.0}",
+                counted(&errors)
+            );
+        }
+        Ok(Scene(lookout))
     }
 
     /// Takes in what the ledger has gained, and asks the brake.
     pub async fn ask_brake(&mut self) -> Result<(), Shown> {
-        self.records.keep_up(&self.store, &self.written, None).await?;
-        self.held = settle(&self.store, &self.written, &self.records, &self.limit).await?.held;
-        Ok(())
-    }
-
-    /// The change that a station's script waits for.
-    pub fn held(&self, station: &Station) -> Option<&Held> {
-        self.held.as_ref().filter(|held| held.stations.contains(&station.name))
-    }
-
-    async fn take_drops(&self, settle: Duration) -> Result<(), Shown> {
-        let (mut tray, mut findings) = Tray::look(&self.ground.reports, &Tray::default(), SystemTime::now(), settle);
-        if let Some(wait) = tray.waiting {
-            // Something was dropped this very moment: `cp report reports/ && stationkeep drift` should see it.
-            tokio::time::sleep(wait.min(settle)).await;
-            (tray, findings) = Tray::look(&self.ground.reports, &tray, SystemTime::now(), settle);
-        }
-        let bar = counter("taking up reports");
-        let told = self.desk().drops(&tray, || bar.inc(1)).await?;
-        bar.finish_and_clear();
-        for (name, taken) in told {
-            if let Taken::Refused(reasons) = taken {
-                for reason in reasons {
-                    eprintln!("stationkeep: {name} is refused: {reason}");
-                }
-            }
-        }
-        for finding in findings {
-            eprintln!("stationkeep: {finding}");
-        }
-        Ok(())
+        Ok(self.0.ask_brake().await?)
     }
 
     /// Where reports are judged and taken up.
@@ -240,17 +190,7 @@ impl Scene {
 
     /// How a command ends that did what was asked: by files that cannot be used any more it is no full success.
     pub fn exit(&self, exit: Exit) -> Exit {
-        if self.is_sound { exit } else { Exit::Usage }
-    }
-
-    /// The codes that a script for a station may need.
-    pub fn codes_for(&self, station: &Station) -> Codes {
-        self.ground.codes_for(&self.fleet, station, &self.records.of(station))
-    }
-
-    /// A station's drift.
-    pub fn drift(&self, station: &Station) -> StationDrift {
-        look(station, &self.records.of(station), self.rules, self.now)
+        if self.is_sound() { exit } else { Exit::Usage }
     }
 
     /// The station of this name.

@@ -11,9 +11,12 @@ use super::scene::Scene;
 use super::shown::{Shown, print};
 use crate::brake::Held;
 use crate::drift::{Service, StationDrift};
-use crate::gather::record_scripts;
+use crate::gather::{Keying, record_scripts};
 use crate::inventory::{Extent, Station};
-use crate::script::{self, Memory, Script, Way, card};
+use crate::script::card::{self, Card};
+use crate::script::{self, Memory, Script, Way};
+use crate::setting::Codes;
+use crate::web;
 
 /// The fewest keys that bring a station to what is wanted.
 #[derive(Debug, clap::Args)]
@@ -46,7 +49,7 @@ pub enum Format {
     Keys,
     /// Stable, for programs
     Json,
-    /// The card as a page (comes with a later version)
+    /// The card as a page of one file
     Html,
     /// The keys as sound (comes with a later version)
     Wav,
@@ -55,35 +58,36 @@ pub enum Format {
 }
 
 pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
-    if matches!(args.format, Format::Html | Format::Wav | Format::Dial) {
-        return Err(Shown::usage("this format comes with a later version; use card, keys or json."));
+    if matches!(args.format, Format::Wav | Format::Dial) {
+        return Err(Shown::usage("this format comes with a later version; use card, html, keys or json."));
     }
     let Some(name) = &args.station else {
         return super::worklist::run(args.site, args.format, args.out, config).await;
     };
     let scene = Scene::open(config).await?;
     let station = scene.station(name)?;
-    let record = scene.records.of(&station);
     let way = if args.back { Way::Back } else { Way::There };
     let mut memory = Memory::default();
-    let codes = scene.codes_for(&station);
-    let text = match script::write(&station, &record, &codes, way, &mut memory) {
-        Ok(Some(_)) if let Some(held) = scene.held(&station).filter(|_| way == Way::There) => {
-            return Err(Shown::failed(format!(
-                "the script for {} is held, since it is part of a change. {}",
-                station.name,
-                way_out(held)
-            )));
-        }
-        Ok(Some(script)) => {
+    let text = match scene.keying(&station, way, &mut memory) {
+        Keying::Script { script, codes } => {
             record_scripts(&scene.store, &[&script], scene.now).await?;
             shown(&script, &station, &scene, &codes, args.format)
         }
-        Ok(None) => {
-            let full = script::full_presses(&station, &record, &codes, &mut memory);
-            nothing(&station, &scene.drift(&station), full, way, args.format)
+        Keying::Held(held) => {
+            let why =
+                format!("the script for {} is held, since it is part of a change. {}", station.name, way_out(held));
+            return Err(Shown::failed(why));
         }
-        Err(error) => return Err(Shown::failed(format!("{}: {error}", station.name))),
+        Keying::Nothing => {
+            let (record, codes) = (scene.records.of(&station), scene.codes_for(&station));
+            let full = script::full_presses(&station, &record, &codes, &mut memory);
+            let text = nothing(&station, &scene.drift(&station), full, way, args.format);
+            match args.format {
+                Format::Html => web::nothing_page(&station.name, &text, scene.good_since),
+                Format::Card | Format::Keys | Format::Json | Format::Wav | Format::Dial => text,
+            }
+        }
+        Keying::NoScript(why) => return Err(Shown::failed(format!("{}: {why}", station.name))),
     };
     match args.out {
         None => print(&text)?,
@@ -110,19 +114,16 @@ pub fn write_private(path: &Path, text: &str) -> std::io::Result<()> {
 }
 
 /// A script in a format.
-pub fn shown(
-    script: &Script,
-    station: &Station,
-    scene: &Scene,
-    codes: &crate::setting::Codes,
-    format: Format,
-) -> String {
+pub fn shown(script: &Script, station: &Station, scene: &Scene, codes: &Codes, format: Format) -> String {
+    let card = || {
+        let commit = scene.fleet.commit.as_deref();
+        Card::of(script, station, &scene.drift(station), codes, commit, Uuid::now_v7())
+    };
     match format {
         Format::Keys => card::keys(script, codes),
         Format::Json => format!("{:#}\n", scene.with_commit(script::json(script, station, codes))),
-        Format::Card | Format::Html | Format::Wav | Format::Dial => {
-            card::text(script, station, &scene.drift(station), codes, scene.fleet.commit.as_deref(), Uuid::now_v7())
-        }
+        Format::Html => web::card_page(&card(), scene.good_since, None),
+        Format::Card | Format::Wav | Format::Dial => card::text(&card()),
     }
 }
 

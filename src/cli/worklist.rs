@@ -10,11 +10,14 @@ use super::script::{Format, shown, write_private};
 use super::shown::{Shown, print};
 use crate::drift::Standing;
 use crate::finding::did_you_mean;
-use crate::gather::record_scripts;
+use crate::gather::{Keying, record_scripts};
 use crate::inventory::{Extent, Station};
-use crate::script::{self, Due, Errand, Memory, Script, Way, WorkList};
+use crate::script::{Due, Errand, Memory, Script, Way, WorkList};
 
 pub async fn run(site: Option<String>, format: Format, out: Option<PathBuf>, config: &Path) -> Result<Exit, Shown> {
+    if format == Format::Html && out.is_none() {
+        return Err(Shown::usage("pages are a file each: name a folder for them with --out."));
+    }
     if let Some(folder) = &out {
         must_be_new(folder)?;
     }
@@ -60,14 +63,13 @@ fn list(scene: &Scene, stations: &[Arc<Station>]) -> WorkList {
     let mut errands = Vec::new();
     for station in stations {
         bar.inc(1);
-        let codes = scene.codes_for(station);
         let drift = scene.drift(station);
-        let due = match script::write(station, &scene.records.of(station), &codes, Way::There, &mut memory) {
-            Ok(Some(_)) if scene.held(station).is_some() => Due::Held,
-            Ok(Some(script)) => Due::Keying { script: Box::new(script), codes },
-            Ok(None) if drift.standing != Standing::Aligned => Due::Test,
-            Ok(None) => continue,
-            Err(why) => Due::Stuck(why),
+        let due = match scene.keying(station, Way::There, &mut memory) {
+            Keying::Script { script, codes } => Due::Keying { script, codes },
+            Keying::Held(_) => Due::Held,
+            Keying::Nothing if drift.standing != Standing::Aligned => Due::Test,
+            Keying::Nothing => continue,
+            Keying::NoScript(why) => Due::Stuck(why),
         };
         errands.push(Errand { station: station.clone(), drift, due });
     }
@@ -104,7 +106,11 @@ fn write_folder(folder: &Path, list: &WorkList, scene: &Scene, format: Format) -
 fn file_name(at: usize, script: &Script, format: Format) -> String {
     let plain = |sign: char| if sign.is_ascii_alphanumeric() || "-_".contains(sign) { sign } else { '_' };
     let name: String = script.station.chars().map(plain).collect();
-    let ending = if format == Format::Json { "json" } else { "txt" };
+    let ending = match format {
+        Format::Json => "json",
+        Format::Html => "html",
+        Format::Card | Format::Keys | Format::Wav | Format::Dial => "txt",
+    };
     format!("{:04}-{name}.{ending}", at + 1)
 }
 

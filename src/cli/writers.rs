@@ -52,7 +52,9 @@ fn asked(scene: &Scene, file: &str, lines: BTreeSet<u32>) -> Result<BTreeMap<u32
     let git = Git::default();
     match (&scene.ground.inventory, &scene.fleet.commit) {
         (Source::Git(followed), Some(commit)) => blame(&git, Blamed::Committed { followed, commit, path: file }, lines),
-        (Source::Folder(_), _) if scene.is_sound => blame(&git, Blamed::Lying(&scene.ground.folder.join(file)), lines),
+        (Source::Folder(_), _) if scene.is_sound() => {
+            blame(&git, Blamed::Lying(&scene.ground.folder.join(file)), lines)
+        }
         // The last good lines are not those that lie there now.
         (Source::Folder(_), _) | (Source::Git(_), None) => Ok(BTreeMap::new()),
     }

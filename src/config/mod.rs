@@ -3,6 +3,7 @@
 //! Reading is done on the tree that remembers places ([`crate::yaml`]), so that everything wrong is told at once with
 //! line and mend; a typed reading stops at its first error and misses some places. It opens no ledger and no socket, and resolves secrets only when asked.
 
+mod access;
 mod read;
 mod source;
 mod webhook;
@@ -20,9 +21,11 @@ use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
 use crate::brake::{Limit, Share};
+use crate::drift::Rules;
 use crate::files::{Folder, Interest, Tree, cleaned, read_file};
 use crate::finding::{Finding, Place};
-use crate::gather::Source;
+use crate::gather::{Source, Terms};
+use crate::web::Access;
 
 /// All that `stationkeep.yaml` says, with defaults where it says nothing.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -36,8 +39,12 @@ pub struct Config {
     pub reports: Folder,
     /// `sqlite:` and an absolute path, or `postgres://…`.
     pub ledger: Address,
-    /// A loopback address; port 0 is any free one.
+    /// A loopback address, unless there are tokens; port 0 is any free one.
     pub listen: SocketAddr,
+    /// What browsers reach this program at, without a slash at its end; `None`: messages carry no links.
+    pub address: Option<String>,
+    /// Who is let in; without tokens, this machine alone.
+    pub access: Access,
     /// 1 to 60 000.
     pub settle_ms: u32,
     /// 1 to 36 500.
@@ -122,6 +129,12 @@ pub fn load(path: &Path) -> Loaded {
 }
 
 impl Config {
+    /// How the fleet is looked at.
+    pub fn looking(&self) -> Terms {
+        let rules = Rules { reconfirm_days: self.reconfirm_days, require_tests: self.require_tests };
+        Terms { rules, limit: self.surge.limit(), settle: self.settle() }
+    }
+
     /// How long files must be quiet.
     pub fn settle(&self) -> Duration {
         Duration::from_millis(self.settle_ms.into())

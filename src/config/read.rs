@@ -1,6 +1,5 @@
 //! From the text of `stationkeep.yaml` to a [`Config`], or to everything that is wrong with it.
 
-use std::net::SocketAddr;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -57,6 +56,8 @@ impl Reader<'_> {
             "reports",
             "ledger",
             "listen",
+            "address",
+            "access",
             "settle_ms",
             "reconfirm_days",
             "require_tests",
@@ -71,6 +72,8 @@ impl Reader<'_> {
             reports,
             ledger,
             listen,
+            address,
+            access,
             settle,
             reconfirm,
             require,
@@ -92,7 +95,9 @@ impl Reader<'_> {
         ];
         self.apart(&folders, [inventory, keybooks, reports], root);
         let ledger = self.ledger(ledger);
-        let listen = self.listen(listen);
+        let (access, has_tokens) = self.access(access);
+        let listen = self.listen(listen, has_tokens);
+        let address = self.browsers(address, has_tokens);
         let settle_ms = self.number(settle, "settle_ms", 1..=60_000, defaults::SETTLE_MS);
         let reconfirm_days = self.number(reconfirm, "reconfirm_days", 1..=36_500, defaults::RECONFIRM_DAYS);
         let require_tests = require.and_then(|n| self.sheet.truth(n, "`require_tests`"));
@@ -109,6 +114,8 @@ impl Reader<'_> {
             reports: reports?,
             ledger,
             listen: listen?,
+            address,
+            access,
             settle_ms,
             reconfirm_days,
             require_tests: require_tests.unwrap_or(defaults::REQUIRE_TESTS),
@@ -208,29 +215,6 @@ impl Reader<'_> {
         }
         let url = reqwest::Url::parse(text).ok()?;
         matches!(url.scheme(), "postgres" | "postgresql").then(|| text.into())
-    }
-
-    fn listen(&mut self, node: Option<&Node>) -> Option<SocketAddr> {
-        let Some(node) = node else { return defaults::LISTEN.parse().ok() };
-        let text = self.sheet.text(node, "`listen`")?;
-        let Ok(address) = text.parse::<SocketAddr>() else {
-            let port = text.rsplit_once(':').map_or(text, |(_, port)| port).parse::<u16>();
-            let mend = match port {
-                Ok(port) => format!("Write an address and a port: 127.0.0.1:{port}."),
-                Err(_) => format!("Write an address and a port up to 65535, such as {}.", defaults::LISTEN),
-            };
-            let sentence = format!("`listen` is `{text}`, which is no address to listen on.");
-            self.sheet.note(Code::ConfigBroken, node.spot, sentence, mend);
-            return None;
-        };
-        if !address.ip().is_loopback() {
-            let sentence =
-                format!("`listen` is {address}, which other machines can reach, and nobody is asked who they are.");
-            let mend =
-                format!("Write 127.0.0.1:{}, and let a proxy that asks for names stand in front.", address.port());
-            self.sheet.note(Code::ConfigBroken, node.spot, sentence, mend);
-        }
-        Some(address)
     }
 
     fn webhooks(&mut self, node: &Node) -> Vec<Webhook> {

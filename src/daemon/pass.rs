@@ -21,7 +21,7 @@ use crate::gather::intake::{Desk, Taken};
 use crate::gather::{Fleet, FleetCache, GatherError, Ground, Reading, Records, Trees, judge, moves, settled};
 use crate::inventory::{Commit, Inventory};
 use crate::ledger::Notices;
-use crate::script::{self, Memory};
+use crate::script::{self, Memory, Reckoning};
 use crate::setting::{Name, Reference};
 use crate::store::{self, Store};
 
@@ -353,7 +353,7 @@ impl State {
             Ok(Some(_)) if let Some(held) = self.held().filter(|held| held.stations.contains(name)) => {
                 Next::Held(held.release())
             }
-            Ok(Some(work)) => Next::Key(work),
+            Ok(Some(Reckoning { work, digest })) => Next::Key(work, digest),
             Ok(None) => Next::Test,
             Err(_) => Next::NoScript,
         }

@@ -1,19 +1,23 @@
 //! One session: the watch, the passes, the deliveries, under one configuration. All wiring stands here.
 
 use std::path::{Path, PathBuf};
-use std::time::Duration;
+use std::sync::Arc;
+use std::time::{Duration, SystemTime};
 
 use jiff::Timestamp;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::time::{Instant, MissedTickBehavior, interval_at, sleep, sleep_until};
+use uuid::Uuid;
 
 use crate::alert::{Cause, Subscription, Terms, source_of};
 use crate::config::{self, Config};
 use crate::files::{Interest, Look, Means, Pace, Tree, Watch, load_or_make_key};
 use crate::finding::Finding;
+use crate::gather::Lookout;
 use crate::inventory::Commit;
 use crate::setting::Name;
 use crate::store::{Queue, Store};
+use crate::web::{Cards, Outside};
 
 use super::clock::Clock;
 use super::deliveries::{Deliveries, Means as Ways, system_ms};
@@ -82,7 +86,7 @@ pub async fn run(
     let store = Store::open(config.ledger.reveal()).await?;
     let pace = Pace::settling(config.settle());
     let watch = Watch::start(config.interest([]), pace, Means::Events).await?;
-    front.board.open(config.full_pass(), store.clone());
+    front.board.open(config.full_pass(), store.clone(), cards(config, key, store.clone(), clock));
     let mut state = State::new(config, ground(config, key), store.clone(), clock);
     front.board.begin();
     let mut seen = state.look(Some(Look::Whole)).await?;
@@ -158,6 +162,13 @@ pub async fn run(
         tracing::info!("stopped");
     }
     Ok(end)
+}
+
+/// Cards are shown from a look of their own, at the moment somebody opens one.
+fn cards(config: &Config, key: [u8; 32], store: Store, clock: Clock) -> Cards {
+    let lookout = Lookout::new(ground(config, key), store, config.looking());
+    let outside = Outside { now: Arc::new(move || clock.now()), files: SystemTime::now, id: Uuid::now_v7 };
+    Cards::new(lookout, config.access.clone(), config.address.clone(), &key, outside)
 }
 
 /// A changed configuration is a cause of its own.
@@ -349,6 +360,7 @@ fn terms(config: &Config, state: &State, deliveries: &Deliveries) -> Terms {
                 remind_minutes: webhook.remind_minutes.clone(),
             })
             .collect(),
+        address: config.address.clone(),
         surge_share: config.surge.share.value(),
         require_tests: config.require_tests,
     }

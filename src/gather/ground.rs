@@ -76,6 +76,13 @@ pub struct Reading {
     is_whole: bool,
 }
 
+impl Reading {
+    /// What was read on another way; the next look reads it anew.
+    pub fn of(trees: Trees, fleet: Fleet) -> Reading {
+        Reading { trees, fleet, is_whole: false }
+    }
+}
+
 fn kept_commit(good: &Good) -> Option<Arc<Commit>> {
     let (_, text) = good.files.iter().find(|(path, _)| path == COMMIT_MARK)?;
     Commit::from_json(&serde_json::from_str(text).ok()?).map(Arc::new)

@@ -1,6 +1,7 @@
 //! The bridge where files, the store and the clock become values, and values become rows.
 //!
-//! [`Fleet`] is what the files say, [`Records`] what the ledger proves, [`intake`] takes reports up.
+//! [`Fleet`] is what the files say, [`Records`] what the ledger proves, [`intake`] takes reports up, [`Lookout`] puts them
+//! together for whoever asks for a script.
 //! Decisions are the core's; what is shown is the program's.
 
 mod book;
@@ -8,6 +9,7 @@ mod fleet;
 mod ground;
 pub mod intake;
 mod issue;
+mod lookout;
 mod records;
 mod say;
 mod settle;
@@ -15,6 +17,7 @@ mod settle;
 pub use fleet::{Fleet, FleetCache, Texts};
 pub use ground::{Ground, Reading, Source, Trees};
 pub use issue::{IssueError, record_scripts};
+pub use lookout::{Keying, Lookout, LookoutError, Moment, News, Terms};
 pub use records::Records;
 pub use say::say;
 pub use settle::{judge, moves, settle, settled};

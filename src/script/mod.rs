@@ -161,6 +161,14 @@ pub fn write(
     }))
 }
 
+/// What keying a station's best script would take.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Reckoning {
+    pub work: Work,
+    /// The digest of the script.
+    pub digest: Digest,
+}
+
 /// What keying the best script would take; `None` where nothing needs keying. It is not proved, so it is no script.
 ///
 /// # Errors
@@ -170,14 +178,15 @@ pub fn reckon(
     record: &Record,
     codes: &Codes,
     memory: &mut Memory,
-) -> Result<Option<Work>, NoScript> {
+) -> Result<Option<Reckoning>, NoScript> {
     let aim = aim(station, record, Way::There);
     let task = Task::new(&station.keybook, &aim, codes);
     let Some(best) = best(station, &task, memory)? else { return Ok(None) };
     let writer = Writer { station, codes, aim: &aim, task: &task };
     let (steps, states) = writer.steps(&best)?;
     let (calls, _) = writer.calls(steps, &states)?;
-    Ok(Some(Work::of_calls(&calls, station, codes)))
+    let digest = json::digest(station, &aim, &calls);
+    Ok(Some(Reckoning { work: Work::of_calls(&calls, station, codes), digest }))
 }
 
 /// The search's answer, unless nothing needs keying.

@@ -7,6 +7,7 @@ use std::time::Duration;
 use jiff::Timestamp;
 use tokio::sync::watch;
 
+use super::cards::Cards;
 use crate::drift::Totals;
 use crate::setting::Weight;
 use crate::store::Store;
@@ -108,6 +109,7 @@ impl Passes {
 #[derive(Debug, Clone)]
 pub(super) struct Session {
     pub store: Store,
+    pub cards: Arc<Cards>,
     pub webhooks: Vec<watch::Receiver<PumpStatus>>,
 }
 
@@ -136,11 +138,12 @@ impl Board {
         self.inner.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// A session begins: full passes are so far apart, this is its ledger. Its webhooks follow.
-    pub fn open(&self, full_pass: Duration, store: Store) {
+    /// A session begins: full passes are so far apart, this is its ledger, from this its cards are shown. Its webhooks
+    /// follow.
+    pub fn open(&self, full_pass: Duration, store: Store, cards: Cards) {
         let mut inner = self.inner();
         inner.passes.full_pass = full_pass;
-        inner.session = Some(Session { store, webhooks: Vec::new() });
+        inner.session = Some(Session { store, cards: Arc::new(cards), webhooks: Vec::new() });
     }
 
     /// The webhooks of the session, each with its status from now on.

@@ -4,14 +4,16 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use axum::Router;
-use axum::extract::State;
-use axum::http::{Method, StatusCode, Uri, header};
+use axum::extract::{Path, RawQuery, State};
+use axum::http::{HeaderMap, Method, StatusCode, Uri, header};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 use serde_json::{Map, Value, json};
 
+use super::access::{self, Caller};
 use super::board::{Board, Health};
 use super::metrics::{self, Tally};
+use super::outcome;
 use super::probe::{Probe, Trouble};
 use super::problem::{self, Problem};
 
@@ -29,6 +31,7 @@ pub(super) fn routes(board: Arc<Board>) -> Router {
         .route("/healthz", get(healthz))
         .route("/readyz", get(readyz))
         .route("/metrics", get(metrics_text))
+        .route("/card/{digest}", get(card))
         .fallback(unknown)
         .method_not_allowed_fallback(other_method)
         .with_state(Arc::new(Desk { board, probe, tally: Tally::default() }))
@@ -105,7 +108,14 @@ async fn readyz(State(desk): State<Arc<Desk>>) -> Response {
     }
 }
 
-async fn metrics_text(State(desk): State<Arc<Desk>>) -> Response {
+/// With tokens other machines may listen in: then metrics, too, are for those who have one.
+async fn metrics_text(State(desk): State<Arc<Desk>>, headers: HeaderMap) -> Response {
+    let session = desk.board.session();
+    if session.is_some_and(|session| session.cards.access().caller(&headers) == Caller::Unknown) {
+        let detail = "Give the name and the token that the configuration lists at `access`.";
+        let problem = Problem::new(StatusCode::UNAUTHORIZED, "token", "A token is needed", detail);
+        return ([(header::WWW_AUTHENTICATE, access::CHALLENGE)], problem).into_response();
+    }
     match metrics::text(&desk.board, &desk.tally).await {
         Ok(text) => {
             let headers = [(header::CONTENT_TYPE, metrics::CONTENT_TYPE), (header::CACHE_CONTROL, "no-store")];
@@ -119,7 +129,22 @@ async fn metrics_text(State(desk): State<Arc<Desk>>) -> Response {
     }
 }
 
-const THERE: &str = "There are /healthz, /readyz and /metrics; pages come with a later version.";
+async fn card(
+    State(desk): State<Arc<Desk>>,
+    Path(digest): Path<String>,
+    RawQuery(query): RawQuery,
+    method: Method,
+    headers: HeaderMap,
+) -> Response {
+    match desk.board.session() {
+        Some(session) => {
+            session.cards.answer(&digest, &query.unwrap_or_default(), &headers, method == Method::GET).await
+        }
+        None => outcome::busy().into_response(),
+    }
+}
+
+const THERE: &str = "There are /card/DIGEST, /healthz, /readyz and /metrics; more pages come with a later version.";
 
 async fn unknown(uri: Uri) -> Problem {
     let detail = format!("Nothing is at {}. {THERE}", shown(uri.path()));

@@ -15,6 +15,7 @@ use stationkeep::alert::{
 use stationkeep::drift::{LifelineService, Service, Standing, StationDrift};
 use stationkeep::finding::{Code, Finding, Place};
 use stationkeep::inventory::Extent;
+use stationkeep::ledger::Digest;
 use stationkeep::script::Work;
 use stationkeep::setting::{Name, Weight};
 
@@ -32,7 +33,13 @@ fn checked(body: &str) -> (bool, String) {
 
 fn terms() -> Terms {
     let webhook = Subscription { name: "on-call".into(), weights: Weight::ALL.into(), remind_minutes: BTreeMap::new() };
-    Terms { source: source_of("Skerry Coast Harbours"), webhooks: vec![webhook], surge_share: 0.3, require_tests: true }
+    Terms {
+        source: source_of("Skerry Coast Harbours"),
+        webhooks: vec![webhook],
+        address: Some("https://ops.example".into()),
+        surge_share: 0.3,
+        require_tests: true,
+    }
 }
 
 fn clock() -> Timestamp {
@@ -59,7 +66,9 @@ fn drift(stations: usize) -> Message {
     let stations = (0..stations).map(station).collect();
     let (vanished, contacts, cause) = (BTreeSet::new(), BTreeMap::new(), Cause::default());
     let work = Work { stations: 1, calls: 1, commands: 2, presses: 40, ms: 30_000 };
-    let next = Foresight(&|_| Next::Key(work));
+    let digest: Digest = "3f9a1c0b7d24e615".parse().expect("a digest");
+    let foresee = |_: &Name| Next::Key(work, digest.clone());
+    let next = Foresight(&foresee);
     let asides = AsideNews::default();
     let pass = Pass {
         stations: &stations,

@@ -1,0 +1,252 @@
+//! The lookout: a fleet's files, its ledger, what people said and the brake, looked at together whenever somebody asks.
+//! The command line and the page of a card go by it, so both hand out the same script. It decides nothing itself.
+
+use std::sync::Arc;
+use std::time::{Duration, SystemTime};
+
+use jiff::Timestamp;
+
+use super::intake::{Desk, Taken};
+use super::{Fleet, FleetCache, GatherError, Ground, Reading, Records, settle};
+use crate::aside;
+use crate::brake::{Held, Limit};
+use crate::drift::{Rules, StationDrift, look};
+use crate::files::{Look, Tray};
+use crate::finding::Finding;
+use crate::inventory::{Inventory, Station};
+use crate::script::{self, Memory, NoScript, Script, Way};
+use crate::setting::Codes;
+use crate::store::Store;
+
+/// What a configuration says of looking.
+#[derive(Debug, Clone)]
+pub struct Terms {
+    pub rules: Rules,
+    pub limit: Limit,
+    /// How long a dropped file must be quiet.
+    pub settle: Duration,
+}
+
+/// A moment, by the program's clock and by the one that files are stamped with.
+#[derive(Debug, Clone, Copy)]
+pub struct Moment {
+    pub now: Timestamp,
+    pub files: SystemTime,
+}
+
+/// What is heard while it looks.
+#[derive(Debug)]
+pub enum News {
+    /// A report, or a line of an export, is taken up.
+    Report,
+    /// A dropped file is refused.
+    Refused { name: Arc<str>, reasons: Vec<Finding> },
+    /// A dropped file cannot be read.
+    Unread(Finding),
+    /// So many entries of the ledger are read.
+    Entries(u64),
+}
+
+/// Why there is nothing to go by.
+#[derive(Debug, thiserror::Error)]
+pub enum LookoutError {
+    #[error(transparent)]
+    Gather(#[from] GatherError),
+    /// The files cannot be used, and no good ones are kept.
+    #[error("the files cannot be used, and none that could were ever kept")]
+    NoFiles,
+}
+
+impl From<crate::store::StoreError> for LookoutError {
+    fn from(error: crate::store::StoreError) -> LookoutError {
+        LookoutError::Gather(error.into())
+    }
+}
+
+/// What keying a station needs.
+pub enum Keying<'a> {
+    Script {
+        script: Box<Script>,
+        codes: Codes,
+    },
+    /// The script waits for the release of this change.
+    Held(&'a Held),
+    Nothing,
+    NoScript(NoScript),
+}
+
+/// A fleet whose files are sound, or were when they were last read, with its ledger and records.
+pub struct Lookout {
+    pub ground: Ground,
+    pub store: Store,
+    terms: Terms,
+    cache: FleetCache,
+    /// The files as they are.
+    reading: Reading,
+    /// What goes by: without what is set aside.
+    pub fleet: Fleet,
+    /// The inventory as the files have it.
+    pub written: Arc<Inventory>,
+    /// Since when the last good files are known to be good, where those as they are cannot be used.
+    pub good_since: Option<Timestamp>,
+    tray: Tray,
+    pub records: Records,
+    is_loaded: bool,
+    /// The change that waits for its release.
+    pub held: Option<Held>,
+    pub now: Timestamp,
+}
+
+impl Lookout {
+    /// One that has not looked yet.
+    pub fn new(ground: Ground, store: Store, terms: Terms) -> Lookout {
+        Lookout {
+            ground,
+            store,
+            terms,
+            cache: FleetCache::default(),
+            reading: Reading::default(),
+            fleet: Fleet::default(),
+            written: Arc::default(),
+            good_since: None,
+            tray: Tray::default(),
+            records: Records::default(),
+            is_loaded: false,
+            held: None,
+            now: Timestamp::UNIX_EPOCH,
+        }
+    }
+
+    /// Looks at files, dropped reports, ledger and brake. Stopped in the middle, or failed, it is looked at again. Needs a
+    /// runtime of several threads, since files are read on this one.
+    ///
+    /// # Errors
+    /// Where the ledger cannot be read or written, or there are no files to go by.
+    pub async fn look(&mut self, moment: Moment) -> Result<(), LookoutError> {
+        let reading = tokio::task::block_in_place(|| {
+            self.ground.read(&self.reading, Look::Changed, moment.files, &mut self.cache)
+        });
+        self.go_by(reading, moment, None, &mut |_| {}).await
+    }
+
+    /// The same with files that are read already; with `until`, by the reports up to a time, and without asking the brake.
+    ///
+    /// # Errors
+    /// As [`Lookout::look`].
+    pub async fn go_by(
+        &mut self,
+        reading: Reading,
+        moment: Moment,
+        until: Option<Timestamp>,
+        news: &mut (dyn FnMut(News) + Send),
+    ) -> Result<(), LookoutError> {
+        self.now = moment.now;
+        self.take_fleet(reading).await?;
+        self.take_drops(moment.files, news).await?;
+        if self.is_loaded {
+            self.records.keep_up(&self.store, &self.written, None).await?;
+        } else {
+            let read = |read| news(News::Entries(read));
+            self.records = Records::load(&self.store, &self.written, until, read).await?;
+            self.is_loaded = until.is_none();
+        }
+        self.now = until.unwrap_or(moment.now);
+        self.fleet.inventory = aside::for_now(&self.written, self.records.notices(), self.now);
+        if until.is_none() {
+            self.held = settle(&self.store, &self.written, &self.records, &self.terms.limit).await?.held;
+        }
+        Ok(())
+    }
+
+    /// The files as they are, where they can be used; else the last good ones.
+    async fn take_fleet(&mut self, reading: Reading) -> Result<(), LookoutError> {
+        let is_same = reading.trees == self.reading.trees && reading.fleet.codes == self.reading.fleet.codes;
+        let is_sound = reading.fleet.is_sound();
+        if is_sound && !(is_same && self.is_loaded && self.is_sound()) {
+            self.ground.keep_good(&self.store, &reading.trees, self.now).await?;
+        }
+        if is_sound {
+            self.fleet = reading.fleet.clone();
+            self.good_since = None;
+        } else if !(is_same && self.good_since.is_some()) {
+            let good = self.ground.recall_good(&self.store).await?;
+            let (fleet, _, since) = good.ok_or(LookoutError::NoFiles)?;
+            self.fleet = fleet;
+            self.good_since = Some(since);
+        } else {
+            self.fleet.inventory = self.written.clone();
+        }
+        self.reading = reading;
+        self.written = self.fleet.inventory.clone();
+        Ok(())
+    }
+
+    async fn take_drops(&mut self, files: SystemTime, news: &mut (dyn FnMut(News) + Send)) -> Result<(), LookoutError> {
+        let settle = self.terms.settle;
+        let (mut tray, mut findings) = Tray::look(&self.ground.reports, &self.tray, files, settle);
+        if let Some(wait) = tray.waiting {
+            // Something was dropped this very moment: `cp report reports/ && stationkeep drift` should see it.
+            let wait = wait.min(settle);
+            tokio::time::sleep(wait).await;
+            (tray, findings) = Tray::look(&self.ground.reports, &tray, files + wait, settle);
+        }
+        let desk = Desk { store: &self.store, fleet: &self.fleet, ground: &self.ground, now: self.now };
+        for (name, taken) in desk.drops(&tray, || news(News::Report)).await? {
+            if let Taken::Refused(reasons) = taken {
+                news(News::Refused { name, reasons });
+            }
+        }
+        findings.into_iter().for_each(|finding| news(News::Unread(finding)));
+        self.tray = tray;
+        Ok(())
+    }
+
+    /// Takes in what the ledger has gained since, and asks the brake.
+    ///
+    /// # Errors
+    /// Where the ledger cannot be read or written.
+    pub async fn ask_brake(&mut self) -> Result<(), GatherError> {
+        self.records.keep_up(&self.store, &self.written, None).await?;
+        self.held = settle(&self.store, &self.written, &self.records, &self.terms.limit).await?.held;
+        Ok(())
+    }
+
+    /// Whether the files as they are can be used; else it goes by the last good ones.
+    pub fn is_sound(&self) -> bool {
+        self.good_since.is_none()
+    }
+
+    /// What is wrong with the files as they are.
+    pub fn findings(&self) -> &[Finding] {
+        &self.reading.fleet.findings
+    }
+
+    /// The change that a station's script waits for.
+    pub fn held(&self, station: &Station) -> Option<&Held> {
+        self.held.as_ref().filter(|held| held.stations.contains(&station.name))
+    }
+
+    /// The codes that a script for a station may need.
+    pub fn codes_for(&self, station: &Station) -> Codes {
+        self.ground.codes_for(&self.fleet, station, &self.records.of(station))
+    }
+
+    /// A station's drift.
+    pub fn drift(&self, station: &Station) -> StationDrift {
+        look(station, &self.records.of(station), self.terms.rules, self.now)
+    }
+
+    /// What keying a station needs. A script is not on record yet: it must be, before it is handed out. The brake holds no
+    /// way back.
+    pub fn keying(&self, station: &Station, way: Way, memory: &mut Memory) -> Keying<'_> {
+        let codes = self.codes_for(station);
+        match script::write(station, &self.records.of(station), &codes, way, memory) {
+            Ok(Some(script)) => match self.held(station).filter(|_| way == Way::There) {
+                Some(held) => Keying::Held(held),
+                None => Keying::Script { script: Box::new(script), codes },
+            },
+            Ok(None) => Keying::Nothing,
+            Err(why) => Keying::NoScript(why),
+        }
+    }
+}

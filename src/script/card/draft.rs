@@ -1,0 +1,54 @@
+//! The report that a card asks for, ready to be filled in. It claims nothing: sent off unread it is refused.
+
+use serde::Serialize;
+use uuid::Uuid;
+
+use super::super::Script;
+use crate::inventory::Station;
+use crate::setting::Name;
+
+/// The report to fill in, in the order it is read.
+#[derive(Serialize)]
+struct Draft<'a> {
+    report: u32,
+    id: String,
+    station: &'a str,
+    at: Gap,
+    by: Gap,
+    script: String,
+    steps: Vec<DraftStep>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    tests: Vec<DraftTest<'a>>,
+}
+
+#[derive(Serialize)]
+struct DraftStep {
+    step: u32,
+    heard: Gap,
+}
+
+#[derive(Serialize)]
+struct DraftTest<'a> {
+    lifeline: &'a str,
+    outcome: Gap,
+}
+
+/// What only the technician knows. A report sent off unread must claim nothing, and is refused.
+type Gap = Option<()>;
+
+/// The draft as YAML; `id` is the report's.
+pub(super) fn draft(script: &Script, station: &Station, tests: &[Name], id: Uuid) -> String {
+    let steps = script.calls.iter().flat_map(|call| &call.steps);
+    let draft = Draft {
+        report: 1,
+        id: id.to_string(),
+        station: &station.name,
+        at: None,
+        by: None,
+        script: script.digest.to_string(),
+        steps: steps.map(|step| DraftStep { step: step.number, heard: None }).collect(),
+        tests: tests.iter().map(|lifeline| DraftTest { lifeline, outcome: None }).collect(),
+    };
+    // Texts and numbers always have a YAML form.
+    serde_yaml::to_string(&draft).unwrap_or_default()
+}

@@ -1,0 +1,125 @@
+//! The page of a card: the same card that is printed as text, for a phone held in one hand or a sheet of paper. It holds
+//! access codes and is for the person at the station; it works without scripts, and what is ticked stays in the browser.
+
+use jiff::Timestamp;
+use maud::{Markup, html};
+
+use super::page::layout;
+use crate::script::card::{Card, CardCall, CardLine, Label};
+
+/// A signed link to hand on, and when it expires.
+#[derive(Debug, Clone)]
+pub struct HandOn {
+    pub link: String,
+    pub until: Timestamp,
+}
+
+/// The page of a card. `good_since`: the files as they are cannot be used, and it goes by the last good ones, of that time.
+pub fn card_page(card: &Card, good_since: Option<Timestamp>, hand_on: Option<&HandOn>) -> String {
+    let main = html! {
+        h1 { (card.station) }
+        @if !card.location.is_empty() { p.where { (card.location) } }
+        @if let Some(back) = card.back { p.mind { "THE WAY BACK: " (back) } }
+        @if let Some(since) = good_since { (last_good(since)) }
+        p.soft { "script " (card.digest) ", model: " (card.model) }
+        @for fact in &card.facts { p { (fact) } }
+        @if let Some(HandOn { link, until }) = hand_on {
+            div.screen {
+                h2 { "For the technician" }
+                p { "Whoever has this link sees this card, its codes too, until " (time(*until)) ":" }
+                p.link { a href=(link) { (link) } }
+            }
+        }
+        h2 { "Before you ring" }
+        ul {
+            @for caution in &card.cautions { li { (caution) } }
+            @for note in &card.notes { li { strong { "NOTE: " } (note) } }
+        }
+        @for (nth, call) in card.calls.iter().enumerate() { (a_call(card, nth, call)) }
+        @if !card.tests.is_empty() {
+            h2 { "Test" }
+            ul { @for test in &card.tests { li { (test) } } }
+        }
+        h2 { "Report back" }
+        p { (card.how_to_report) }
+        pre { (card.report) }
+    };
+    layout(&format!("{}: card {}", card.station, card.digest), &main)
+}
+
+/// The page that stands in for a card where there is nothing to key: the first line says so, the others what is left to do.
+pub fn nothing_page(station: &str, text: &str, good_since: Option<Timestamp>) -> String {
+    let main = html! {
+        h1 { (station) }
+        @if let Some(since) = good_since { (last_good(since)) }
+        @for line in text.lines() { p { (line) } }
+    };
+    layout(&format!("{station}: nothing to key"), &main)
+}
+
+/// What a page says that goes by older files.
+fn last_good(since: Timestamp) -> Markup {
+    html! {
+        p.mind {
+            "Mind: the inventory cannot be used as it is now. This goes by the last good one, of " (time(since))
+            "; see " code { "stationkeep check" } "."
+        }
+    }
+}
+
+fn a_call(card: &Card, nth: usize, call: &CardCall) -> Markup {
+    html! {
+        h2 { (card.call_title(nth)) }
+        p.ring { "Ring " a href={ "tel:" (card.number) } { (card.number) } ". " (call.answers) }
+        p { "Accepted is " (call.accepted) "." br; "Refused is " (call.refused) "." }
+        p { (call.limits) }
+        ol.lines {
+            @for line in &call.lines { li { (a_line(nth, call, line)) } }
+            @if let Some(end) = call.end { li { strong { (end) } } }
+        }
+    }
+}
+
+/// One thing to key: first what must not be done meanwhile, then the keys, then what to listen for.
+fn a_line(nth: usize, call: &CardCall, line: &CardLine) -> Markup {
+    let title = match line.label {
+        Label::Open => "Open".to_owned(),
+        Label::Step(number) => format!("Step {number}"),
+        Label::Close => "Close".to_owned(),
+    };
+    html! {
+        h3 { (title) }
+        @if let Some(bare) = &line.bare {
+            p.mind {
+                "! " (bare)
+                @if let Some(stay) = &line.stay { " Mind: " (stay) "." }
+            }
+        }
+        p.keys { @for keys in &line.keys { span { (keys) } " " } }
+        p { (line.what) }
+        @if let Some(remarks) = &line.remarks { p.soft { (remarks) } }
+        @if let Some(note) = &line.note { p { (note) } }
+        @if line.label != Label::Close {
+            fieldset {
+                legend { (title) ": what do you hear?" }
+                (an_answer(nth, &title, "accepted", &call.accepted))
+                (an_answer(nth, &title, "refused", &call.refused))
+                (an_answer(nth, &title, "nothing", "no beep, or the line drops"))
+            }
+        }
+    }
+}
+
+fn an_answer(nth: usize, title: &str, word: &str, sound: &str) -> Markup {
+    html! {
+        label {
+            input type="radio" name={ "call " (nth + 1) ", " (title) } value=(word);
+            span { strong { (word) } ": " (sound) }
+        }
+    }
+}
+
+/// A time to the minute, UTC.
+pub(super) fn time(at: Timestamp) -> String {
+    at.strftime("%Y-%m-%d %H:%M UTC").to_string()
+}

@@ -1,0 +1,283 @@
+//! `/card/{digest}?station=NAME`: the card of a station's script as it is now, or why there is none to key.
+//!
+//! A script is on record before it is shown, and none is shown but the station's present one: whoever holds an older
+//! address is told that it has been overtaken. One look is made at a time, by the same lookout that the command line has;
+//! whoever asks meanwhile waits for a bounded time. It never says who has a token, and logs no address.
+
+use std::fmt;
+use std::sync::Arc;
+use std::time::{Duration, SystemTime};
+
+use axum::http::{HeaderMap, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use jiff::{SignedDuration, Timestamp};
+use tokio::sync::{Mutex, OwnedMutexGuard};
+use tokio::time::timeout;
+use uuid::Uuid;
+
+use super::access::{self, Access, Caller, Role};
+use super::card_page::{HandOn, card_page};
+use super::link::{Closed, LinkKey};
+use super::outcome::{self, Now};
+use super::page::Page;
+use crate::gather::{Keying, Lookout, LookoutError, Moment, record_scripts};
+use crate::ledger::Digest;
+use crate::script::card::Card;
+use crate::script::{Memory, Script, Way};
+use crate::setting::Codes;
+
+/// Whoever asks waits so long for those before him, and so long for the look; the look itself goes on.
+const QUEUE: Duration = Duration::from_secs(5);
+const PATIENCE: Duration = Duration::from_secs(15);
+
+/// A signed link is good for so long.
+const GOOD_FOR: SignedDuration = SignedDuration::from_hours(24);
+
+/// What asking the outside world needs.
+#[derive(Clone)]
+pub struct Outside {
+    /// The program's clock.
+    pub now: Arc<dyn Fn() -> Timestamp + Send + Sync>,
+    /// The clock that files are stamped with.
+    pub files: fn() -> SystemTime,
+    /// An id for a report that will come back.
+    pub id: fn() -> Uuid,
+}
+
+/// Everything that cards are shown from, through one session.
+pub struct Cards {
+    lookout: Arc<Mutex<Lookout>>,
+    access: Access,
+    /// What browsers reach this program at, without a slash at its end.
+    address: Option<String>,
+    key: LinkKey,
+    outside: Outside,
+}
+
+impl fmt::Debug for Cards {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("Cards")
+    }
+}
+
+/// What is asked for, once it is settled that it may be.
+struct Asked {
+    digest: Digest,
+    station: String,
+    holder: Holder,
+    /// Whether the card goes out, and so the script is put on record.
+    shows: bool,
+}
+
+/// Who sees the answer.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Holder {
+    ThisMachine,
+    Technician,
+    Ops,
+    /// The bearer of a signed link: for this card alone.
+    Link,
+}
+
+/// The query of a card's address.
+#[derive(Debug, Default, PartialEq, Eq)]
+struct Query {
+    station: Option<String>,
+    until: Option<String>,
+    sig: Option<String>,
+}
+
+impl Query {
+    /// Nothing where a part stands in it twice: which of the two counts would be anybody's guess.
+    fn of(text: &str) -> Option<Query> {
+        let mut query = Query::default();
+        for (name, value) in url::form_urlencoded::parse(text.as_bytes()) {
+            let place = match &*name {
+                "station" => &mut query.station,
+                "until" => &mut query.until,
+                "sig" => &mut query.sig,
+                _ => continue,
+            };
+            if place.replace(value.into_owned()).is_some() {
+                return None;
+            }
+        }
+        Some(query)
+    }
+}
+
+impl Cards {
+    /// Cards of what a lookout sees. `ledger` is the ledger's key.
+    pub fn new(
+        lookout: Lookout,
+        access: Access,
+        address: Option<String>,
+        ledger: &[u8; 32],
+        outside: Outside,
+    ) -> Cards {
+        Cards { lookout: Arc::new(Mutex::new(lookout)), access, address, key: LinkKey::of(ledger), outside }
+    }
+
+    /// Who may see what.
+    pub(super) fn access(&self) -> &Access {
+        &self.access
+    }
+
+    /// Answers `GET`, or, without putting anything on record, `HEAD`.
+    pub(super) async fn answer(
+        self: Arc<Self>,
+        digest: &str,
+        query: &str,
+        headers: &HeaderMap,
+        is_get: bool,
+    ) -> Response {
+        let asked = match self.admit(digest, query, headers, is_get) {
+            Ok(asked) => asked,
+            Err(refusal) => return *refusal,
+        };
+        let Ok(lookout) = timeout(QUEUE, self.lookout.clone().lock_owned()).await else {
+            return outcome::busy().into_response();
+        };
+        let look = tokio::spawn(self.see(lookout, asked));
+        match timeout(PATIENCE, look).await {
+            Ok(Ok(page)) => page.into_response(),
+            Ok(Err(_)) => outcome::cut_short().into_response(),
+            Err(_) => outcome::busy().into_response(),
+        }
+    }
+
+    /// Who asks is settled before anything is looked at.
+    fn admit(&self, digest: &str, query: &str, headers: &HeaderMap, shows: bool) -> Result<Asked, Box<Response>> {
+        let query = Query::of(query).ok_or_else(|| Box::new(outcome::damaged().into_response()))?;
+        let digest: Result<Digest, _> = digest.parse();
+        let (until, sig) = (query.until.as_deref(), query.sig.as_deref());
+        let caller = self.access.caller(headers);
+        let holder = match (caller, &digest, query.station.as_deref(), until.zip(sig)) {
+            (Caller::ThisMachine, _, _, _) if !is_local(headers) => {
+                return Err(Box::new(outcome::other_host().into_response()));
+            }
+            (Caller::ThisMachine, _, _, _) => Holder::ThisMachine,
+            (Caller::Known(Role::Ops), _, _, _) => Holder::Ops,
+            (Caller::Known(Role::Technician), _, _, _) => Holder::Technician,
+            (Caller::Known(Role::Reader) | Caller::Unknown, Ok(digest), Some(station), Some((until, sig))) => {
+                match self.key.check(digest, station, until, sig, (self.outside.now)()) {
+                    Ok(()) => Holder::Link,
+                    Err(Closed::Expired) => return Err(Box::new(outcome::expired().into_response())),
+                    Err(Closed::Forged) => return Err(Box::new(outcome::forged().into_response())),
+                }
+            }
+            (Caller::Known(Role::Reader), _, _, _) => return Err(Box::new(outcome::reader().into_response())),
+            (Caller::Unknown, _, _, _) => return Err(Box::new(who_asks())),
+        };
+        let asked = digest.ok().zip(query.station.filter(|station| !station.is_empty()));
+        let (digest, station) = asked.ok_or_else(|| Box::new(outcome::no_such_card().into_response()))?;
+        Ok(Asked { digest, station, holder, shows })
+    }
+
+    /// Looks, and makes the page. It runs to its end, whoever has gone away meanwhile.
+    async fn see(self: Arc<Self>, mut lookout: OwnedMutexGuard<Lookout>, asked: Asked) -> Page {
+        let moment = Moment { now: (self.outside.now)(), files: (self.outside.files)() };
+        match lookout.look(moment).await {
+            Ok(()) => {}
+            Err(LookoutError::Gather(error)) => {
+                tracing::warn!(%error, "no card could be shown");
+                return outcome::unreadable();
+            }
+            Err(LookoutError::NoFiles) => return outcome::no_files(),
+        }
+        let Some(station) = lookout.fleet.inventory.stations.get(asked.station.as_str()).cloned() else {
+            return outcome::no_such_station(&asked.station);
+        };
+        let keying = tokio::task::block_in_place(|| lookout.keying(&station, Way::There, &mut Memory::default()));
+        let now = match keying {
+            Keying::Script { script, codes } if script.digest == asked.digest => {
+                return self.card(&lookout, &script, &codes, &asked).await;
+            }
+            Keying::Script { script, codes: _ } => Now::Other(script.digest),
+            Keying::Held(held) => return outcome::held(&station.name, held),
+            Keying::Nothing => Now::Nothing(lookout.drift(&station)),
+            Keying::NoScript(why) => Now::NoScript(why.to_string()),
+        };
+        match outcome::since(&lookout.store, &asked.digest, &station.name).await {
+            Ok(Some(since)) => outcome::overtaken(&station, &asked.digest, &now, &since, asked.holder),
+            Ok(None) => outcome::no_such_card(),
+            Err(error) => {
+                tracing::warn!(%error, "no card could be shown");
+                outcome::unreadable()
+            }
+        }
+    }
+
+    /// The card itself, once its script is on record.
+    async fn card(&self, lookout: &Lookout, script: &Script, codes: &Codes, asked: &Asked) -> Page {
+        let Some(station) = lookout.fleet.inventory.stations.get(&script.station) else {
+            return outcome::no_such_station(&script.station);
+        };
+        if asked.shows
+            && let Err(error) = record_scripts(&lookout.store, &[script], lookout.now).await
+        {
+            tracing::warn!(%error, "a card is not shown");
+            return outcome::unrecorded();
+        }
+        let commit = lookout.fleet.commit.as_deref();
+        let card = Card::of(script, station, &lookout.drift(station), codes, commit, (self.outside.id)());
+        let hand_on = self.hand_on(asked, lookout.now);
+        Page { status: StatusCode::OK, html: card_page(&card, lookout.good_since, hand_on.as_ref()) }
+    }
+
+    /// A signed link for whoever may hand it on.
+    fn hand_on(&self, asked: &Asked, now: Timestamp) -> Option<HandOn> {
+        let address = self.address.as_ref().filter(|_| asked.holder == Holder::Ops)?;
+        let until = now.checked_add(GOOD_FOR).ok()?;
+        Some(HandOn { link: self.key.link(address, &asked.digest, &asked.station, until), until })
+    }
+}
+
+/// Asks a browser for name and token (RFC 7617 section 2).
+fn who_asks() -> Response {
+    ([(header::WWW_AUTHENTICATE, access::CHALLENGE)], outcome::unknown()).into_response()
+}
+
+/// Whether a request was sent to a name of this machine: a page of elsewhere that has its own name lead here would
+/// otherwise read cards through the browser of whoever sits here.
+fn is_local(headers: &HeaderMap) -> bool {
+    let host = headers.get(header::HOST).and_then(|host| host.to_str().ok());
+    host.and_then(|host| url::Url::parse(&format!("http://{host}/")).ok()).is_some_and(|url| is_loopback(&url))
+}
+
+/// Whether an address leads to this machine only: `localhost` (RFC 6761 section 6.3), 127.0.0.0/8 or [::1].
+pub fn is_loopback(url: &url::Url) -> bool {
+    match url.host() {
+        Some(url::Host::Domain(name)) => name.eq_ignore_ascii_case("localhost"),
+        Some(url::Host::Ipv4(address)) => address.is_loopback(),
+        Some(url::Host::Ipv6(address)) => address.is_loopback(),
+        None => false,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_query_is_read_as_browsers_write_it_and_a_part_given_twice_is_refused() {
+        let query = Query::of("station=East+quay%20%C3%A9%26&x=1&until=5").unwrap();
+        assert_eq!((query.station.as_deref(), query.until.as_deref()), (Some("East quay é&"), Some("5")));
+        assert_eq!(Query::of("station=a&station=b"), None);
+        assert_eq!(Query::of(""), Some(Query::default()));
+    }
+
+    #[test]
+    fn only_names_of_this_machine_are_local() {
+        let local = |host: &str| is_local(&[(header::HOST, host.parse().unwrap())].into_iter().collect());
+        for host in ["127.0.0.1:8470", "localhost:8470", "LOCALHOST", "[::1]:8470", "127.1.2.3"] {
+            assert!(local(host), "{host}");
+        }
+        for host in
+            ["evil.example", "localhost.evil.example:8470", "127.0.0.1.evil.example", "192.0.2.1:8470", "a b", ""]
+        {
+            assert!(!local(host), "{host}");
+        }
+        assert!(!is_local(&HeaderMap::new()));
+    }
+}

@@ -1,0 +1,212 @@
+//! Pages beside the card: that it has been overtaken, is held, is unknown, or cannot be shown. None of them shows a key, and
+//! none leads further than its reader may go.
+
+use axum::http::StatusCode;
+use jiff::Timestamp;
+use maud::html;
+
+use super::card_page::time;
+use super::cards::Holder;
+use super::page::{Page, layout};
+use crate::brake::Held;
+use crate::drift::{Service, StationDrift};
+use crate::gather::GatherError;
+use crate::inventory::Station;
+use crate::ledger::{Digest, Line, Report, parse_line};
+use crate::script::card;
+use crate::store::{EntryKind, Store};
+
+/// What there is to key at a station instead of a script.
+pub(super) enum Now {
+    Other(Digest),
+    Nothing(StationDrift),
+    /// There is no script, and why.
+    NoScript(String),
+}
+
+/// What is known of a digest that is no longer the present one.
+pub(super) enum Since {
+    /// It was handed out then; these reports came after it, at most [`REPORTS`], the latest first.
+    Issued { at: Timestamp, reports: Vec<Told> },
+    /// It was told of, and never handed out.
+    Never,
+}
+
+/// A report, as far as it is told.
+pub(super) struct Told {
+    at: Timestamp,
+    by: String,
+}
+
+const REPORTS: usize = 3;
+
+/// What the ledger says of a digest and a station; nothing where it is another station's.
+pub(super) async fn since(store: &Store, digest: &Digest, station: &str) -> Result<Option<Since>, GatherError> {
+    let Some(entry) = store.entry(EntryKind::Script, &digest.to_string()).await? else {
+        return Ok(Some(Since::Never));
+    };
+    if entry.station != station {
+        return Ok(None);
+    }
+    let mut reports: Vec<Report> = Vec::new();
+    for later in store.entries_of(station).await?.into_iter().filter(|later| later.seq > entry.seq) {
+        let seq = later.seq;
+        match parse_line(&later.body).map_err(|source| GatherError::Entry { seq, source })? {
+            Line::Report(report) => reports.push(*report),
+            Line::Script(_) | Line::Notice(_) => {}
+        }
+    }
+    let told = |report: Report| Told { at: report.at, by: report.by.to_string() };
+    let reports = reports.into_iter().rev().take(REPORTS).map(told).collect();
+    let at = Timestamp::from_millisecond(entry.at_ms).unwrap_or_default();
+    Ok(Some(Since::Issued { at, reports }))
+}
+
+impl Since {
+    fn sentences(&self) -> Vec<String> {
+        match self {
+            Since::Never => {
+                vec!["It was never opened, and what is wanted or known there has changed meanwhile.".into()]
+            }
+            Since::Issued { at, reports } if reports.is_empty() => {
+                vec![format!("It was issued at {}. What is wanted there has changed since.", time(*at))]
+            }
+            Since::Issued { at, reports } => {
+                let issued = format!("It was issued at {}. Reports came since:", time(*at));
+                let told = |told: &Told| format!("{}, by {}", time(told.at), told.by);
+                [issued].into_iter().chain(reports.iter().map(told)).collect()
+            }
+        }
+    }
+}
+
+/// A card that must not be keyed any more, why, and what there is in its place.
+pub(super) fn overtaken(station: &Station, digest: &Digest, now: &Now, since: &Since, holder: Holder) -> Page {
+    let title = format!("Do not key this card of {}", station.name);
+    let main = html! {
+        h1 { (title) }
+        @if !station.location.is_empty() { p.where { (station.location) } }
+        p.mind { "Card " (digest) " has been overtaken. Keyed now it could leave the button summoning nobody." }
+        @for sentence in since.sentences() { p { (sentence) } }
+        @match now {
+            Now::Other(present) => {
+                @match holder {
+                    Holder::Link => { p { "There is another card now. Ask whoever sent you this link for a new one." } }
+                    Holder::ThisMachine | Holder::Technician | Holder::Ops => {
+                        p.ring {
+                            // Beside this page, under whatever path a proxy has put it.
+                            a href=(card::beside(present, &station.name)) {
+                                "The card of " (station.name) " as it is now"
+                            }
+                        }
+                    }
+                }
+            }
+            Now::Nothing(drift) => {
+                p { strong { "Nothing needs keying at " (station.name) " now." } }
+                @for lifeline in drift.lifelines.iter().filter(|lifeline| lifeline.service != Service::Tested) {
+                    p { "Its lifeline " (lifeline.name) " needs a test call (" (lifeline.service.as_str()) ")." }
+                }
+            }
+            Now::NoScript(why) => { p { strong { "There is no script now: " } (why) } }
+        }
+    };
+    Page { status: StatusCode::GONE, html: layout(&title, &main) }
+}
+
+/// A script that waits for the release of a change.
+pub(super) fn held(station: &str, held: &Held) -> Page {
+    let title = format!("The script for {station} is held");
+    let main = html! {
+        h1 { (title) }
+        p.mind { "Do not key a card of this station now: its script is part of a change that waits for its release." }
+        p { (held.sentence()) }
+        p { "See that every station of it is meant (" code { "stationkeep drift" } "), then release it:" }
+        pre { (held.release()) }
+    };
+    Page { status: StatusCode::CONFLICT, html: layout(&title, &main) }
+}
+
+fn refusal(status: StatusCode, title: &str, text: &str) -> Page {
+    Page::refusal(status, title, &[text.to_owned()])
+}
+
+pub(super) fn no_such_card() -> Page {
+    let text = "A card's address is /card/DIGEST?station=NAME, with the 16 digits of the script and the station's name. \
+                Copy it again, whole.";
+    refusal(StatusCode::NOT_FOUND, "There is no such card", text)
+}
+
+pub(super) fn no_such_station(name: &str) -> Page {
+    const MOST: usize = 100;
+    let name: String = name.chars().take(MOST).collect();
+    let text = format!("No station is called {name}. Where it is no longer in the inventory, nothing is keyed there.");
+    refusal(StatusCode::NOT_FOUND, "There is no such station", &text)
+}
+
+pub(super) fn damaged() -> Page {
+    let text = "A part of the address stands in it twice. Copy it again, whole.";
+    refusal(StatusCode::BAD_REQUEST, "The address is damaged", text)
+}
+
+pub(super) fn unknown() -> Page {
+    let text = "A card holds access codes. Give the name and the token that you were given, or open the link for the \
+                technician that somebody of ops can hand you.";
+    refusal(StatusCode::UNAUTHORIZED, "Who are you?", text)
+}
+
+pub(super) fn reader() -> Page {
+    let text = "A card holds access codes, and your token is for reading how the fleet stands. Ask somebody of ops for a \
+                link to this card.";
+    refusal(StatusCode::FORBIDDEN, "This card is not for you", text)
+}
+
+pub(super) fn expired() -> Page {
+    refusal(
+        StatusCode::FORBIDDEN,
+        "This link has expired",
+        "Ask whoever sent it for a new one. Key nothing from memory.",
+    )
+}
+
+pub(super) fn forged() -> Page {
+    refusal(
+        StatusCode::FORBIDDEN,
+        "This link opens nothing",
+        "It is not whole, or not for this card. Copy it again, whole.",
+    )
+}
+
+pub(super) fn other_host() -> Page {
+    let text = "Without access tokens in the configuration cards are shown to this machine only, under its own names \
+                (127.0.0.1, [::1], localhost). To reach them from elsewhere set `access` and `address`.";
+    refusal(StatusCode::MISDIRECTED_REQUEST, "Cards are for this machine only", text)
+}
+
+pub(super) fn busy() -> Page {
+    let text = "Others are being answered, or the files and the ledger take longer to read. Load this page again in a moment; \
+                `stationkeep script STATION` prints the same card.";
+    refusal(StatusCode::SERVICE_UNAVAILABLE, "Not yet", text)
+}
+
+pub(super) fn cut_short() -> Page {
+    refusal(StatusCode::INTERNAL_SERVER_ERROR, "The look was cut short", "Load this page again; the log may say more.")
+}
+
+pub(super) fn unreadable() -> Page {
+    let text = "The ledger cannot be read or written now, so nobody can say what the station holds. Key nothing. The log says \
+                more.";
+    refusal(StatusCode::SERVICE_UNAVAILABLE, "No card can be shown", text)
+}
+
+pub(super) fn unrecorded() -> Page {
+    let text = "The script could not be recorded, so it is not handed out: a report could not name it. Key nothing. The log \
+                says more.";
+    refusal(StatusCode::SERVICE_UNAVAILABLE, "No card can be shown", text)
+}
+
+pub(super) fn no_files() -> Page {
+    let text =
+        "The inventory cannot be used, and none that could was ever kept. `stationkeep check` says what is wrong.";
+    refusal(StatusCode::SERVICE_UNAVAILABLE, "No card can be shown", text)
+}

@@ -1,0 +1,74 @@
+//! Pages: how they are laid out, and with which headers they go out. They carry no script and fetch nothing; everything
+//! that stands in them is escaped. No cache keeps them, and no other page may frame them.
+
+use axum::http::{HeaderValue, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD;
+use maud::{DOCTYPE, Markup, PreEscaped, html};
+use sha2::{Digest, Sha256};
+
+use super::style;
+
+/// A page with its status.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Page {
+    pub status: StatusCode,
+    pub html: String,
+}
+
+/// The whole of a page. `title` is its name in the browser.
+pub(super) fn layout(title: &str, main: &Markup) -> String {
+    let whole = html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="robots" content="noindex, nofollow";
+                meta name="referrer" content="no-referrer";
+                meta name="color-scheme" content="light dark";
+                title { (title) }
+                style { (PreEscaped(style::sheet())) }
+            }
+            body { main { (main) } }
+        }
+    };
+    whole.into_string() + "\n"
+}
+
+impl Page {
+    /// A page that says why what was asked for is not shown, and what to do.
+    pub(super) fn refusal(status: StatusCode, title: &str, paragraphs: &[String]) -> Page {
+        let main = html! {
+            h1 { (title) }
+            @for text in paragraphs { p { (text) } }
+        };
+        Page { status, html: layout(title, &main) }
+    }
+}
+
+impl IntoResponse for Page {
+    fn into_response(self) -> Response {
+        let headers = [
+            (header::CONTENT_TYPE, HeaderValue::from_static("text/html; charset=utf-8")),
+            (header::CACHE_CONTROL, HeaderValue::from_static("no-store")),
+            (header::CONTENT_SECURITY_POLICY, policy()),
+            (header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff")),
+            (header::REFERRER_POLICY, HeaderValue::from_static("no-referrer")),
+            (header::X_FRAME_OPTIONS, HeaderValue::from_static("DENY")),
+            (header::HeaderName::from_static("x-robots-tag"), HeaderValue::from_static("noindex, nofollow")),
+            (header::HeaderName::from_static("cross-origin-resource-policy"), HeaderValue::from_static("same-origin")),
+        ];
+        (self.status, headers, self.html).into_response()
+    }
+}
+
+/// Nothing may be fetched, run, framed or sent; the page's own style is known by its hash.
+fn policy() -> HeaderValue {
+    let hash = STANDARD.encode(Sha256::digest(style::sheet()));
+    let text = format!(
+        "default-src 'none'; style-src 'sha256-{hash}'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+    );
+    HeaderValue::from_str(&text).unwrap_or(HeaderValue::from_static("default-src 'none'"))
+}

@@ -1,0 +1,166 @@
+//! The sample fleet in a folder of its own, with a server over it and a clock that a test sets.
+
+use std::fs;
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicI64, Ordering};
+use std::time::{Duration, SystemTime};
+
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD;
+use jiff::Timestamp;
+use sha2::{Digest as _, Sha256};
+use stationkeep::config::{self, Config};
+use stationkeep::daemon::ground;
+use stationkeep::files::load_or_make_key;
+use stationkeep::gather::{Keying, Lookout, Moment};
+use stationkeep::script::card::Card;
+use stationkeep::script::{Memory, Way};
+use stationkeep::store::{EntryKind, Store};
+use stationkeep::web::{Access, Board, Cards, Clocks, Outside, Role, Server, Token};
+use uuid::Uuid;
+
+use super::http::{Answered, ask};
+
+/// When the sample is looked at.
+pub const NOON: &str = "2026-11-25T12:00:00Z";
+
+pub const ADDRESS: &str = "https://ops.example/harbour";
+
+pub struct House {
+    pub home: tempfile::TempDir,
+    pub store: Store,
+    server: Server,
+    clock: Arc<AtomicI64>,
+}
+
+fn copy(from: &Path, to: &Path) {
+    fs::create_dir_all(to).expect("a folder");
+    for entry in fs::read_dir(from).expect("a folder") {
+        let path = entry.expect("an entry").path();
+        let beside = to.join(path.file_name().expect("a name"));
+        if path.is_dir() {
+            copy(&path, &beside);
+        } else {
+            fs::copy(&path, &beside).expect("a copy");
+        }
+    }
+}
+
+/// The sample fleet's files in a new folder.
+pub fn sample() -> tempfile::TempDir {
+    let home = tempfile::Builder::new().prefix("stationkeep-card-").tempdir().expect("a folder");
+    copy(&Path::new(env!("CARGO_MANIFEST_DIR")).join("config"), &home.path().join("config"));
+    home
+}
+
+pub fn loaded(home: &Path) -> Config {
+    config::load(&home.join("config/stationkeep.yaml")).config.expect("a configuration")
+}
+
+/// A lookout over them, and its ledger.
+pub async fn lookout(config: &Config) -> (Lookout, Store) {
+    let store = Store::open(config.ledger.reveal()).await.expect("a ledger");
+    let key = load_or_make_key(&config.key_file(), &[7; 32]).expect("a key");
+    (Lookout::new(ground(config, key), store.clone(), config.looking()), store)
+}
+
+pub fn moment() -> Moment {
+    // Files that were copied a moment ago are taken for settled.
+    Moment { now: NOON.parse().expect("a time"), files: SystemTime::now() + Duration::from_secs(60) }
+}
+
+fn later() -> SystemTime {
+    SystemTime::now() + Duration::from_secs(60)
+}
+
+/// Everybody who has a token: it is the name with `-token` behind it.
+pub fn access() -> Access {
+    let token = |name: &str, role| Token {
+        name: name.into(),
+        role,
+        sha256: Sha256::digest(format!("{name}-token").as_bytes()).into(),
+    };
+    Access { tokens: vec![token("ops", Role::Ops), token("tech", Role::Technician), token("desk", Role::Reader)] }
+}
+
+/// An `Authorization` header line.
+pub fn basic(name: &str, token: &str) -> String {
+    format!("authorization: Basic {}", STANDARD.encode(format!("{name}:{token}")))
+}
+
+impl House {
+    /// Open to this machine alone.
+    pub async fn open() -> House {
+        House::with(Access::default(), None).await
+    }
+
+    /// With tokens and an address.
+    pub async fn guarded() -> House {
+        House::with(access(), Some(ADDRESS.into())).await
+    }
+
+    async fn with(access: Access, address: Option<String>) -> House {
+        let home = sample();
+        let config = loaded(home.path());
+        let (lookout, store) = lookout(&config).await;
+        let key = load_or_make_key(&config.key_file(), &[7; 32]).expect("a key");
+        let noon: Timestamp = NOON.parse().expect("a time");
+        let clock = Arc::new(AtomicI64::new(noon.as_second()));
+        let now = clock.clone();
+        let now = move || Timestamp::from_second(now.load(Ordering::Relaxed)).expect("a time");
+        let outside = Outside { now: Arc::new(now), files: later, id: Uuid::now_v7 };
+        let cards = Cards::new(lookout, access, address, &key, outside);
+        let board = Arc::new(Board::new(Clocks { steady: || Duration::ZERO, system_ms: || 0 }));
+        board.open(Duration::from_secs(900), store.clone(), cards);
+        let server = Server::start("127.0.0.1:0".parse().expect("an address"), board).await.expect("it listens");
+        House { home, store, server, clock }
+    }
+
+    pub fn address(&self) -> SocketAddr {
+        self.server.address()
+    }
+
+    pub fn pass_seconds(&self, seconds: i64) {
+        self.clock.fetch_add(seconds, Ordering::Relaxed);
+    }
+
+    pub fn path(&self, name: &str) -> PathBuf {
+        self.home.path().join(name)
+    }
+
+    pub fn edit(&self, name: &str, from: &str, to: &str) {
+        let text = fs::read_to_string(self.path(name)).expect("a file");
+        assert!(text.contains(from), "{from} in {name}");
+        fs::write(self.path(name), text.replace(from, to)).expect("a file");
+    }
+
+    pub async fn get(&self, path: &str, headers: &[String]) -> Answered {
+        self.ask("GET", path, headers).await
+    }
+
+    pub async fn ask(&self, method: &str, path: &str, headers: &[String]) -> Answered {
+        let (at, method, path, headers) = (self.address(), method.to_owned(), path.to_owned(), headers.to_vec());
+        tokio::task::spawn_blocking(move || ask(at, &method, &path, &headers)).await.expect("an answer")
+    }
+
+    /// What the command line would hand out for a station now, found without putting it on record.
+    pub async fn present(&self, station: &str) -> (Card, String) {
+        let config = loaded(self.home.path());
+        let (mut lookout, store) = lookout(&config).await;
+        lookout.look(moment()).await.expect("a look");
+        let found = lookout.fleet.inventory.stations[station].clone();
+        let Keying::Script { script, codes } = lookout.keying(&found, Way::There, &mut Memory::default()) else {
+            panic!("{station} has no script");
+        };
+        let card = Card::of(&script, &found, &lookout.drift(&found), &codes, None, Uuid::nil());
+        store.close().await;
+        (card, script.digest.to_string())
+    }
+
+    /// Whether a script is on record.
+    pub async fn is_issued(&self, digest: &str) -> bool {
+        self.store.entry(EntryKind::Script, digest).await.expect("the ledger").is_some()
+    }
+}
