@@ -10,6 +10,11 @@ use super::*;
 use crate::drift::{Drift, Service, StationDrift};
 use crate::setting::{Name, Weight};
 
+fn key() -> Next {
+    let work = crate::script::Work { stations: 1, calls: 1, commands: 1, presses: 20, ms: 50_000 };
+    Next::Key(work, "3f9a1c0b7d24e615".parse().unwrap())
+}
+
 fn whole(message: &Message) -> serde_json::Value {
     assert!(message.body.len() <= LONGEST_BODY, "{}", message.body.len());
     data(&message.body)
@@ -72,10 +77,12 @@ fn worst(name: &str, text: &str, settings: usize) -> Arc<StationDrift> {
 fn the_longest_texts_leave_room_for_a_whole_station() {
     for sign in ["x", "\u{1}", "\"", "å", "🛟"] {
         let mut watch = Watch::new();
+        watch.terms.address = Some(format!("https://{}", "o".repeat(112)));
         let long = sign.repeat(1_000);
         for nth in 0..40 {
             let name = format!("{nth:02}{long}");
             watch.put(worst(&name, &long, 20));
+            watch.next.insert(name.as_str().into(), key());
             if nth % 4 == 0 {
                 watch.report(&name);
             }
@@ -107,8 +114,11 @@ proptest! {
         texts in prop::collection::vec((any::<String>(), 0usize..60, 0usize..10), 1..20),
     ) {
         let mut watch = Watch::new();
+        watch.terms.address = Some(format!("https://{}", "o".repeat(112)));
         for (nth, (text, times, settings)) in texts.iter().enumerate() {
-            watch.put(worst(&format!("{nth}"), &text.repeat(*times), settings + 1));
+            let name = format!("{nth}{}", "é".repeat(*times));
+            watch.put(worst(&name, &text.repeat(*times), settings + 1));
+            watch.next.insert(name.into(), key());
         }
         let verdict = watch.pass();
         let data = whole(&verdict.messages[0]);

@@ -89,6 +89,8 @@ h1{font-size:18pt}
 h2{font-size:13pt;margin-top:14pt;break-after:avoid}
 .where,.ring{font-size:12pt}
 .keys{font-size:15pt;gap:5pt}
+ol.lines>li{padding:5pt;margin:0 0 6pt}
+p,ul,ol{margin:3pt 0}
 label{min-height:0;display:inline-flex;gap:4pt;margin-right:14pt}
 input{width:11pt;height:11pt}
 a{color:inherit;text-decoration:none}

@@ -14,6 +14,7 @@ mod against;
 mod away;
 mod aside;
 mod brake;
+mod card;
 mod configuration;
 mod deliveries;
 mod drops;
