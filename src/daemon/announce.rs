@@ -40,7 +40,7 @@ pub fn text(state: &State, listening: Option<SocketAddr>, webhooks: &[String]) -
     if let Some(address) = listening {
         let _ = writeln!(
             out,
-            "For probes: http://{address}/healthz, /readyz and /metrics. Pages come with a later version."
+            "For probes: http://{address}/healthz, /readyz and /metrics. Alerts link to cards; more pages come with a later version."
         );
     }
     let _ = writeln!(out, "Ctrl-C stops.");
