@@ -117,6 +117,11 @@ impl Lookout {
         }
     }
 
+    /// Lets go of everything that it has read: the next look begins anew. A large fleet takes hundreds of megabytes.
+    pub fn forget(&mut self) {
+        *self = Lookout::new(self.ground.clone(), self.store.clone(), self.terms.clone());
+    }
+
     /// Looks at files, dropped reports, ledger and brake. Stopped in the middle, or failed, it is looked at again. Needs a
     /// runtime of several threads, since files are read on this one.
     ///

@@ -5,14 +5,15 @@
 //! whoever asks meanwhile waits for a bounded time. It never says who has a token, and logs no address.
 
 use std::fmt;
-use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Weak};
 use std::time::{Duration, SystemTime};
 
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use jiff::{SignedDuration, Timestamp};
 use tokio::sync::{Mutex, OwnedMutexGuard};
-use tokio::time::timeout;
+use tokio::time::{sleep, timeout};
 use uuid::Uuid;
 
 use super::access::{self, Access, Caller, Role};
@@ -29,6 +30,9 @@ use crate::setting::Codes;
 /// Whoever asks waits so long for those before him, and so long for the look; the look itself goes on.
 const QUEUE: Duration = Duration::from_secs(5);
 const PATIENCE: Duration = Duration::from_secs(15);
+
+/// What was read to show cards is kept for whoever asks within this time, and then let go of.
+const KEPT: Duration = Duration::from_secs(10 * 60);
 
 /// A signed link is good for so long.
 const GOOD_FOR: SignedDuration = SignedDuration::from_hours(24);
@@ -52,6 +56,8 @@ pub struct Cards {
     address: Option<String>,
     key: LinkKey,
     outside: Outside,
+    /// How many looks were begun.
+    looks: AtomicU64,
 }
 
 impl fmt::Debug for Cards {
@@ -115,7 +121,8 @@ impl Cards {
         ledger: &[u8; 32],
         outside: Outside,
     ) -> Cards {
-        Cards { lookout: Arc::new(Mutex::new(lookout)), access, address, key: LinkKey::of(ledger), outside }
+        let (lookout, key) = (Arc::new(Mutex::new(lookout)), LinkKey::of(ledger));
+        Cards { lookout, access, address, key, outside, looks: AtomicU64::new(0) }
     }
 
     /// Who may see what.
@@ -138,7 +145,9 @@ impl Cards {
         let Ok(lookout) = timeout(QUEUE, self.lookout.clone().lock_owned()).await else {
             return outcome::busy().into_response();
         };
-        let look = tokio::spawn(self.see(lookout, asked));
+        let look = tokio::spawn(self.clone().see(lookout, asked));
+        let this = self.looks.fetch_add(1, Ordering::AcqRel) + 1;
+        tokio::spawn(let_go(Arc::downgrade(&self), this));
         match timeout(PATIENCE, look).await {
             Ok(Ok(page)) => page.into_response(),
             Ok(Err(_)) => outcome::cut_short().into_response(),
@@ -230,6 +239,14 @@ impl Cards {
         let address = self.address.as_ref().filter(|_| asked.holder == Holder::Ops)?;
         let until = now.checked_add(GOOD_FOR).ok()?;
         Some(HandOn { link: self.key.link(address, &asked.digest, &asked.station, until), until })
+    }
+}
+
+/// Forgets what was read, unless somebody has asked again since this look, or the session is over.
+async fn let_go(cards: Weak<Cards>, look: u64) {
+    sleep(KEPT).await;
+    if let Some(cards) = cards.upgrade().filter(|cards| cards.looks.load(Ordering::Acquire) == look) {
+        cards.lookout.lock().await.forget();
     }
 }
 
