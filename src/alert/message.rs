@@ -92,7 +92,9 @@ struct Data {
 #[derive(Debug, Serialize)]
 struct ToldHeld {
     change: String,
+    /// How many it alters, and of how many of them only by scripts that were handed out before.
     stations: usize,
+    handed_out: usize,
     on_record: usize,
     share: f64,
     set_at: String,
@@ -104,7 +106,8 @@ impl ToldHeld {
     fn of(held: &Held) -> ToldHeld {
         ToldHeld {
             change: held.change.to_string(),
-            stations: held.stations.len(),
+            stations: held.count(),
+            handed_out: held.out.len(),
             on_record: held.on_record,
             share: held.limit.share.value(),
             set_at: clip(&held.limit.set_at, PLACE),

@@ -295,6 +295,7 @@ fn a_change_that_is_held_is_in_every_message_with_its_numbers_and_the_command() 
     let held = Held {
         change: "0123456789abcdef".parse().unwrap(),
         stations: ["EQ-01".into()].into(),
+        out: [].into(),
         on_record: 34,
         limit: Limit { share: Share::DEFAULT, set_at: "surge.share, stationkeep.yaml:12".into() },
     };
@@ -307,7 +308,7 @@ fn a_change_that_is_held_is_in_every_message_with_its_numbers_and_the_command() 
     watch.minutes(60);
     let reminded = data(&watch.pass().messages[0].body);
     for (data, list) in [(opened, "opened"), (reminded, "still_open")] {
-        let expected = json!({"change": "0123456789abcdef", "stations": 1, "on_record": 34, "share": 0.3,
+        let expected = json!({"change": "0123456789abcdef", "stations": 1, "handed_out": 0, "on_record": 34, "share": 0.3,
             "set_at": "surge.share, stationkeep.yaml:12", "release": release});
         assert_eq!(data["held"], expected);
         assert_eq!(data["to_do"]["held"], 1);

@@ -91,25 +91,35 @@ struct World {
     specs: Vec<Spec>,
     help: &'static str,
     records: BTreeMap<Name, Arc<Record>>,
-    rows: Rows,
+    brake: Brake,
     notices: Notices,
     seq: i64,
-    prints: Prints,
+    share: &'static str,
+    /// What the brake judged last; nothing where it must judge all anew.
+    judged: Option<Inventory>,
+    /// Stations with news in the ledger since.
+    touched: BTreeSet<Name>,
 }
 
 impl World {
     /// Every station holds what is wanted, and the first pass was made.
     fn new() -> World {
+        World::of(start())
+    }
+
+    fn of(specs: Vec<Spec>) -> World {
         let mut world = World {
-            specs: start(),
+            specs,
             help: "+441632960101",
             records: BTreeMap::new(),
-            rows: Rows::new(),
+            brake: Brake::default(),
             notices: Notices::default(),
             seq: 0,
-            prints: Prints::default(),
+            share: "0.3",
+            judged: None,
+            touched: BTreeSet::new(),
         };
-        (0..SIZE).for_each(|nth| world.confirm(nth));
+        (0..world.specs.len()).for_each(|nth| world.confirm(nth));
         assert_eq!(world.pass(), None);
         world
     }
@@ -118,12 +128,17 @@ impl World {
         inventory(&self.specs, self.help)
     }
 
+    /// Each entry of the ledger is a second after the one before.
+    fn now(&self) -> Timestamp {
+        Timestamp::from_second(1_700_000_000 + self.seq).unwrap()
+    }
+
     /// A report proves that a station holds all that is wanted of it.
     fn confirm(&mut self, nth: usize) {
         self.seq += 1;
         let inventory = self.inventory();
         let station = &inventory.stations[&*self.specs[nth].name];
-        let mark = Some(Mark { at: Timestamp::UNIX_EPOCH, report: Uuid::nil() });
+        let mark = Some(Mark { at: self.now(), report: Uuid::nil() });
         let mut record = Record::blank(&station.keybook);
         for id in station.keybook.ids() {
             if let Some(wanted) = station.wanted(id) {
@@ -132,35 +147,76 @@ impl World {
             }
         }
         self.records.insert(station.name.clone(), Arc::new(record));
+        self.touched.insert(station.name.clone());
     }
 
-    fn judge(&mut self) -> Judgement {
-        let inventory = self.inventory();
-        let World { records, rows, notices, seq, prints, .. } = self;
+    /// A report says what became of a script: nothing was keyed.
+    fn answer(&mut self, nth: usize) {
+        self.seq += 1;
+        let (name, at) = (Name::from(&*self.specs[nth].name), self.now());
+        if let Some(record) = self.records.get_mut(&name) {
+            Arc::make_mut(record).answered = Some(Mark { at, report: Uuid::nil() });
+        }
+        self.touched.insert(name);
+    }
+
+    /// Hands the script for a station out, as it is wanted now.
+    fn hand_out(&mut self, nth: usize) {
+        if self.judged.is_none() {
+            self.pass();
+        }
+        self.seq += 1;
+        let clearance = self.brake.clear(&Name::from(&*self.specs[nth].name)).expect("it is not held");
+        let moves: Vec<Move> = clearance.hand_out(self.now()).into_iter().collect();
+        let mut rows = self.brake.rows.clone();
+        moves.iter().for_each(|one| assert_eq!(one.was.as_ref(), rows.get(&one.now.as_ref().unwrap().station)));
+        rows.extend(moves.into_iter().filter_map(|one| one.now).map(|row| (row.station.clone(), row)));
+        (self.brake, self.judged) = (Brake::new(rows, Prints::default()), None);
+    }
+
+    fn judge(&self, brake: &mut Brake, inventory: &Inventory, changed: Option<&BTreeSet<Name>>) -> Vec<Move> {
         let record = |station: &Station| {
-            let known = records.get(&station.name).cloned();
+            let known = self.records.get(&station.name).cloned();
             known
                 .filter(|known| known.settings.len() == station.keybook.settings.len())
                 .unwrap_or_else(|| Arc::new(Record::blank(&station.keybook)))
         };
-        let limit = Limit { share: Share::DEFAULT, set_at: "surge.share, stationkeep.yaml:12".into() };
-        judge(rows, &inventory, record, notices, *seq, &limit, prints)
+        let limit = Limit { share: self.share.parse().unwrap(), set_at: "surge.share, stationkeep.yaml:12".into() };
+        let facts = Facts { inventory, record: &record, notices: &self.notices, seq: self.seq, limit: &limit };
+        brake.judge(&facts, changed)
     }
 
-    /// One pass; how many stations are held. A second one over the same keeps nothing and holds the same.
+    /// One pass over what changed, which says the same as one over all; a second one keeps nothing and holds the same.
     fn pass(&mut self) -> Option<Held> {
-        let first = self.judge();
-        for one in &first.moves {
-            assert_eq!(one.was.as_ref(), self.rows.get(&one.now.station));
+        let inventory = self.inventory();
+        let mut whole = Brake::new(self.brake.rows.clone(), Prints::default());
+        let moves = self.judge(&mut whole, &inventory, None);
+        let changed = self.judged.as_ref().map(|judged| &differing(judged, &inventory) | &self.touched);
+        let mut brake = std::mem::take(&mut self.brake);
+        assert_eq!(self.judge(&mut brake, &inventory, changed.as_ref()), moves, "of {changed:?}");
+        assert_eq!(brake.held, whole.held);
+        for Move { was, now } in &moves {
+            let was_of = |row: &Settled| brake.rows.get(&row.station).cloned();
+            assert_eq!(*was, was.as_ref().or(now.as_ref()).and_then(was_of));
         }
-        keep(&mut self.rows, &first.moves);
-        let again = self.judge();
-        assert_eq!((&again.moves, &again.held), (&Vec::new(), &first.held));
-        first.held
+        for brake in [&mut brake, &mut whole] {
+            let held = brake.held.clone();
+            brake.keep(&moves);
+            let tally = brake.tally.clone().unwrap();
+            for changed in [Some(&BTreeSet::new()), None] {
+                assert_eq!((self.judge(brake, &inventory, changed), &brake.held), (vec![], &held));
+                let again = brake.tally.as_ref().unwrap();
+                assert_eq!((&again.altered, again.on_record), (&tally.altered, tally.on_record));
+            }
+        }
+        assert_eq!(brake.rows, whole.rows);
+        (self.brake, self.judged) = (brake, Some(inventory));
+        self.touched.clear();
+        self.brake.held.clone()
     }
 
     fn held(&mut self) -> usize {
-        self.pass().map_or(0, |held| held.stations.len())
+        self.pass().map_or(0, |held| held.count())
     }
 
     fn release(&mut self, change: &Digest) {
@@ -173,7 +229,14 @@ impl World {
         };
         let release = Release { said, change: change.clone(), stations: BTreeSet::new() };
         self.notices.add(self.seq, Notice::Release(release));
+        self.judged = None;
     }
+}
+
+/// The stations that are not equal in both.
+fn differing(one: &Inventory, other: &Inventory) -> BTreeSet<Name> {
+    let names = one.stations.keys().chain(other.stations.keys());
+    names.filter(|name| one.stations.get(*name) != other.stations.get(*name)).cloned().collect()
 }
 
 #[test]
@@ -296,6 +359,7 @@ fn an_edit_taken_back_is_none_and_one_that_is_keyed_shrinks() {
 fn a_station_that_strayed_is_never_held_while_the_same_is_wanted_of_it() {
     let mut world = World::new();
     world.records.clear();
+    world.judged = None;
     assert_eq!(world.held(), 0, "twenty stations of which nothing is known any more, and no edit");
     world.specs[..12].iter_mut().for_each(|spec| (spec.calls, spec.how) = ("desk", How::Station));
     let held = world.pass().unwrap();
@@ -305,7 +369,7 @@ fn a_station_that_strayed_is_never_held_while_the_same_is_wanted_of_it() {
 #[test]
 fn before_anybody_reports_on_a_fleet_it_may_be_edited_at_will() {
     let mut world = World::new();
-    (world.records, world.rows) = (BTreeMap::new(), Rows::new());
+    (world.records, world.brake, world.judged) = (BTreeMap::new(), Brake::default(), None);
     assert_eq!(world.held(), 0);
     world.help = "+441632960109";
     assert_eq!(world.held(), 0);
@@ -352,17 +416,28 @@ proptest! {
 
     #[test]
     fn whatever_the_path_the_same_end_holds_the_same_stations(
-        plan in prop::collection::vec((0usize..SIZE, 0usize..5, 0u8..4), 1..30),
+        plan in prop::collection::vec((0usize..SIZE, 0usize..5, 0u8..7), 1..30),
         cuts in prop::collection::vec(any::<bool>(), 30),
     ) {
         let ways = ways();
         let (mut one, mut step) = (World::new(), World::new());
-        for ((nth, way, how), cut) in plan.iter().zip(cuts) {
+        for (at, ((nth, way, how), cut)) in plan.iter().zip(cuts).enumerate() {
             for world in [&mut one, &mut step] {
+                let spec = &mut world.specs[*nth];
                 match how {
-                    0 | 1 => ways[*way].1(&mut world.specs[*nth]),
-                    2 => world.specs[*nth] = Spec { name: world.specs[*nth].name.clone(), ..start()[*nth].clone() },
-                    _ => world.specs[*nth].name = format!("R{way}-{nth:02}"),
+                    0 | 1 => ways[*way].1(spec),
+                    2 => {
+                        let before = spec.clone();
+                        *spec = Spec { name: before.name, number: before.number, ..start()[*nth].clone() };
+                    }
+                    3 => spec.name = format!("R{at}-{nth:02}"),
+                    4 => spec.number = 40 + at,
+                    _ => {
+                        (spec.name, spec.number) = (format!("B{at}-{nth:02}"), 40 + at);
+                        if *how == 6 {
+                            ways[*way].1(spec);
+                        }
+                    }
                 }
             }
             if cut {
@@ -372,4 +447,216 @@ proptest! {
         let (one, step) = (one.pass(), step.pass());
         prop_assert_eq!(one.map(|held| (held.stations, held.change)), step.map(|held| (held.stations, held.change)));
     }
+
+    #[test]
+    fn whoever_alters_so_many_meets_the_brake_whatever_is_renamed_renumbered_handed_out_and_taken_back_between(
+        rounds in prop::collection::vec((prop::collection::btree_set(0usize..SIZE, 1..8), 0u8..4), 2..6),
+    ) {
+        // Everything is handed out that is not held; what stations might hold other than settled never passes the limit.
+        let mut world = World::new();
+        let mut out: BTreeSet<usize> = BTreeSet::new();
+        for (round, (some, how)) in rounds.iter().enumerate() {
+            for nth in some {
+                let spec = &mut world.specs[*nth];
+                (spec.calls, spec.how) = ("desk", How::Station);
+                match how {
+                    0 | 1 => {}
+                    2 => spec.name = format!("N{round}-{nth:02}"),
+                    _ => (spec.name, spec.number) = (format!("N{round}-{nth:02}"), 40 + nth + 20 * (round % 2)),
+                }
+            }
+            let held = world.pass();
+            let is_held = |name: &str| held.as_ref().is_some_and(|held| held.stations.contains(name));
+            let free: Vec<usize> = some.iter().copied().filter(|nth| !is_held(&world.specs[*nth].name)).collect();
+            for nth in free {
+                world.pass();
+                world.hand_out(nth);
+                out.insert(nth);
+            }
+            prop_assert!(out.len() < FEWEST, "{out:?}");
+            for nth in some {
+                (world.specs[*nth].calls, world.specs[*nth].how) = ("help", How::Fleet);
+            }
+            world.pass();
+        }
+    }
+}
+
+#[test]
+fn a_new_name_a_new_number_and_another_contact_at_once_are_the_same_stations_still() {
+    let all_new = |spec: &mut Spec| {
+        (spec.name, spec.number) = (format!("X{}", spec.name), spec.number + 40);
+        (spec.calls, spec.how) = ("desk", How::Station);
+    };
+    let mut world = World::new();
+    world.specs.iter_mut().for_each(all_new);
+    assert_eq!(world.held(), SIZE);
+    // Taken back, it is none, and nothing is left over.
+    world.specs = start();
+    assert_eq!(world.held(), 0);
+    assert_eq!(world.brake.rows.len(), SIZE);
+    // First the new ones beside the old ones, then the old ones go.
+    let mut world = World::new();
+    world.specs.extend(start().into_iter().map(|mut spec| {
+        all_new(&mut spec);
+        spec
+    }));
+    assert_eq!(world.held(), 0, "so far they are twenty more stations");
+    world.specs.drain(..SIZE);
+    assert_eq!(world.held(), SIZE);
+    // First the old ones go.
+    let mut world = World::new();
+    let gone = world.specs.split_off(1);
+    assert_eq!(world.held(), 0);
+    world.specs.extend(gone);
+    world.specs[1..].iter_mut().for_each(all_new);
+    assert_eq!(world.held(), SIZE - 1);
+    // Each row goes to one station: what is added after that is new.
+    world.specs.extend((70..90).map(|number| Spec { name: format!("Y-{number}"), number, ..start()[0].clone() }));
+    assert_eq!(world.held(), SIZE - 1);
+}
+
+#[test]
+fn a_station_takes_over_what_was_settled_at_its_own_site_before_what_was_settled_elsewhere() {
+    // Two sites that dial otherwise; all stations get new names and numbers, and call whom they called.
+    let mut specs = start();
+    specs[..10].iter_mut().for_each(|spec| spec.site = "mole");
+    let mut world = World::of(specs);
+    world.specs.iter_mut().for_each(|spec| (spec.name, spec.number) = (format!("X{}", spec.name), spec.number + 40));
+    assert_eq!(world.held(), 0);
+    // At one site nobody can tell which is which, so a swap is held.
+    let mut specs = start();
+    specs[..10].iter_mut().for_each(|spec| (spec.calls, spec.how) = ("desk", How::Station));
+    let mut world = World::of(specs);
+    world.specs.iter_mut().enumerate().for_each(|(nth, spec)| {
+        (spec.name, spec.number) = (format!("X{}", spec.name), spec.number + 40);
+        (spec.calls, spec.how) = if nth < 10 { ("help", How::Fleet) } else { ("desk", How::Station) };
+    });
+    assert_eq!(world.held(), SIZE);
+}
+
+#[test]
+fn stations_that_are_really_replaced_are_asked_for_once_and_a_report_of_the_new_ones_is_an_answer() {
+    let mut world = World::new();
+    let replace = |world: &mut World, by: char| {
+        world.specs.iter_mut().for_each(|spec| {
+            (spec.name, spec.number) = (format!("{by}{}", spec.name), spec.number + 20);
+            (spec.calls, spec.how) = ("desk", How::Station);
+        });
+    };
+    replace(&mut world, 'X');
+    assert_eq!(world.held(), SIZE);
+    (0..SIZE).for_each(|nth| world.confirm(nth));
+    assert_eq!(world.held(), 0);
+    // The same is wanted of the next ones.
+    replace(&mut world, 'Y');
+    assert_eq!(world.held(), 0);
+}
+
+#[test]
+fn nine_at_a_time_handed_out_and_taken_back_is_no_way_around() {
+    let desk = |world: &mut World, some: std::ops::Range<usize>| {
+        world.specs[some].iter_mut().for_each(|spec| (spec.calls, spec.how) = ("desk", How::Station));
+    };
+    let handed_out = || {
+        let mut world = World::new();
+        desk(&mut world, 0..9);
+        assert_eq!(world.held(), 0);
+        (0..9).for_each(|nth| {
+            world.pass();
+            world.hand_out(nth);
+        });
+        world.pass();
+        world.specs = start();
+        assert_eq!(world.held(), 0, "there is nothing to hold");
+        world
+    };
+    let mut world = handed_out();
+    desk(&mut world, 9..18);
+    let held = world.pass().unwrap();
+    assert_eq!((held.stations.len(), held.out.len(), held.on_record), (9, 9, SIZE));
+    assert!(
+        held.sentence().contains("of 18 of the 20 stations on record (9 of them by scripts handed out"),
+        "{}",
+        held.sentence()
+    );
+    assert!(world.brake.clear(&"S-00".into()).is_ok(), "a repair is never held");
+    // Taken out of the inventory they count as well.
+    world.specs.drain(..9);
+    assert_eq!(world.held(), 18);
+    // A release covers what was handed out, too.
+    let change = world.pass().unwrap().change;
+    world.release(&change);
+    assert_eq!(world.held(), 0);
+    // So does a report of what became of them, one by one: it names the script, or says what is there.
+    let mut world = handed_out();
+    (0..5).for_each(|nth| world.answer(nth));
+    (5..9).for_each(|nth| world.confirm(nth));
+    assert_eq!(world.held(), 0);
+    desk(&mut world, 9..18);
+    assert_eq!(world.held(), 0, "nine");
+    // What was reported before it was handed out says nothing of it.
+    let mut world = World::new();
+    (0..9).for_each(|nth| world.answer(nth));
+    desk(&mut world, 0..9);
+    (0..9).for_each(|nth| {
+        world.pass();
+        world.hand_out(nth);
+    });
+    world.specs = start();
+    desk(&mut world, 9..10);
+    assert_eq!(world.held(), 10);
+}
+
+#[test]
+fn in_an_ordinary_week_what_is_handed_out_on_monday_and_keyed_on_friday_counts_once() {
+    let mut world =
+        World::of((0..60).map(|nth| Spec { name: format!("S-{nth:02}"), number: nth, ..start()[0].clone() }).collect());
+    let desk = |spec: &mut Spec| (spec.calls, spec.how) = ("desk", How::Station);
+    world.specs[..9].iter_mut().for_each(desk);
+    (0..9).for_each(|nth| {
+        world.pass();
+        world.hand_out(nth);
+    });
+    // Wednesday: twelve of 60 are a fifth.
+    world.specs[9..12].iter_mut().for_each(desk);
+    assert_eq!(world.held(), 0);
+    world.hand_out(9);
+    // Friday.
+    (0..12).for_each(|nth| world.confirm(nth));
+    assert_eq!(world.held(), 0);
+    assert!(world.brake.tally.as_ref().unwrap().altered.is_empty());
+    // A repair that is handed out and waits is no change at all.
+    (20..50).for_each(|nth| world.hand_out(nth));
+    world.specs[12..21].iter_mut().for_each(desk);
+    assert_eq!(world.held(), 0);
+}
+
+#[test]
+fn what_the_brake_has_not_judged_it_does_not_let_go() {
+    let world = World::new();
+    assert_eq!(Brake::default().clear(&"S-00".into()), Err(Withheld::Unjudged));
+    assert_eq!(Brake::new(world.brake.rows, Prints::default()).clear(&"S-00".into()), Err(Withheld::Unjudged));
+}
+
+#[test]
+fn an_edit_is_foreseen_to_be_held_where_it_would_be() {
+    let limit = Limit { share: Share::DEFAULT, set_at: "surge.share, stationkeep.yaml:12".into() };
+    for changed in [0, 9, 10, SIZE] {
+        let mut world = World::new();
+        let before = world.inventory();
+        world.specs[..changed].iter_mut().for_each(|spec| {
+            (spec.name, spec.number) = (format!("X{}", spec.name), spec.number + 40);
+            (spec.calls, spec.how) = ("desk", How::Station);
+        });
+        let foreseen = foresee(&before, &world.inventory(), &limit);
+        assert_eq!(foreseen.as_ref().map(|held| held.count()), world.pass().map(|held| held.count()), "{changed}");
+        assert!(foreseen.is_none_or(|held| held.on_record == SIZE));
+    }
+    // What goes counts for the whole that it is held against.
+    let (mut world, half) = (World::new(), World::of(start()[..12].to_vec()));
+    let before = world.inventory();
+    world.specs = half.specs;
+    world.specs[..6].iter_mut().for_each(|spec| (spec.calls, spec.how) = ("desk", How::Station));
+    assert_eq!(foresee(&before, &world.inventory(), &limit), None);
 }

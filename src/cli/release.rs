@@ -28,7 +28,7 @@ pub struct Args {
 
 pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
     let mut scene = Scene::open(config).await?;
-    let Some(held) = scene.held.clone() else {
+    let Some(held) = scene.change().cloned() else {
         return Err(Shown::failed("no change is held, so there is nothing to release."));
     };
     if held.change != args.change {
@@ -40,11 +40,11 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
         )));
     }
     let said = said(&scene, &args.by, Some(&args.why));
-    let release = Release { said, change: held.change, stations: held.stations };
-    let count = plural(release.stations.len() as u64, "station");
+    let count = plural(held.stations.len() as u64, "station");
+    let release = Release { said, stations: held.all(), change: held.change };
     write_down(&scene, &Notice::Release(release)).await?;
     scene.ask_brake().await?;
-    if let Some(held) = &scene.held {
+    if let Some(held) = scene.change() {
         let why = "the files or the ledger changed at this very moment, and it is another change now.";
         return Err(Shown::failed(format!("{why} {}", super::script::way_out(held))));
     }

@@ -10,14 +10,17 @@ use jiff::Timestamp;
 use serde_json::Value as Json;
 
 use super::Exit;
+use super::script::way_out;
 use super::shown::{Shown, counted, findings_text, paint};
+use crate::brake::Withheld;
 use crate::config::{self, Config};
 use crate::daemon::{Clock, ground};
 use crate::files::{Look, load_or_make_key};
 use crate::finding::did_you_mean;
 use crate::gather::intake::Desk;
-use crate::gather::{Fleet, FleetCache, Ground, Lookout, LookoutError, Moment, News, Reading, Texts, Trees};
+use crate::gather::{Cleared, Fleet, FleetCache, Ground, Lookout, LookoutError, Moment, News, Reading, Texts, Trees};
 use crate::inventory::Station;
+use crate::script::Script;
 use crate::store::Store;
 
 /// A bar on standard error, shown only on a terminal and only once something has taken a second.
@@ -166,6 +169,17 @@ impl Scene {
     /// Takes in what the ledger has gained, and asks the brake.
     pub async fn ask_brake(&mut self) -> Result<(), Shown> {
         Ok(self.0.ask_brake().await?)
+    }
+
+    /// Lets a script go, or says why it is held.
+    pub fn clear<'s>(&self, script: &'s Script) -> Result<Cleared<'s>, Shown> {
+        self.0.clear(script).map_err(|withheld| {
+            let why = match withheld {
+                Withheld::Held(held) => format!("since it is part of a change. {}", way_out(held)),
+                Withheld::Unjudged => "since the brake has not judged the fleet as it was at that time.".into(),
+            };
+            Shown::failed(format!("the script for {} is held, {why}", script.station))
+        })
     }
 
     /// Where reports are judged and taken up.

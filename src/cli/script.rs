@@ -70,7 +70,7 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
     let mut memory = Memory::default();
     let text = match scene.keying(&station, way, &mut memory) {
         Keying::Script { script, codes } => {
-            record_scripts(&scene.store, &[&script], scene.now).await?;
+            record_scripts(&scene.store, vec![scene.clear(&script)?], scene.now).await?;
             shown(&script, &station, &scene, &codes, args.format)
         }
         Keying::Held(held) => {

@@ -23,8 +23,8 @@ pub async fn run(site: Option<String>, format: Format, out: Option<PathBuf>, con
     }
     let scene = Scene::open(config).await?;
     let list = list(&scene, &stations(&scene, site.as_deref())?);
-    let scripts: Vec<&Script> = list.to_key().map(|(_, _, script, _)| script).collect();
-    record_scripts(&scene.store, &scripts, scene.now).await?;
+    let scripts: Vec<_> = list.to_key().map(|(_, _, script, _)| scene.clear(script)).collect::<Result<_, _>>()?;
+    record_scripts(&scene.store, scripts, scene.now).await?;
     match (&out, format) {
         (Some(folder), _) => {
             write_folder(folder, &list, &scene, format)
@@ -35,7 +35,7 @@ pub async fn run(site: Option<String>, format: Format, out: Option<PathBuf>, con
         (None, Format::Keys) => print(&keys(&list, &scene))?,
         (None, Format::Card | Format::Html | Format::Wav | Format::Dial) => print(&cards(&list, &scene))?,
     }
-    if let Some(held) = list.held().next().and(scene.held.as_ref()) {
+    if let Some(held) = list.held().next().and(scene.change()) {
         eprintln!("stationkeep: scripts are held, since they are part of a change. {}", super::script::way_out(held));
     }
     let ended = if list.stuck().next().is_some() || list.held().next().is_some() { Exit::Failed } else { Exit::Done };
@@ -75,7 +75,7 @@ fn list(scene: &Scene, stations: &[Arc<Station>]) -> WorkList {
     }
     bar.finish_and_clear();
     let set_aside = stations.iter().filter(|station| station.for_now.set_aside != Extent::Nothing).count();
-    WorkList::new(errands, set_aside, scene.held.clone())
+    WorkList::new(errands, set_aside, scene.change().cloned())
 }
 
 /// A card of an earlier day among today's would be keyed: a folder with anything in it is refused.

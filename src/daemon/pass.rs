@@ -12,13 +12,13 @@ use jiff::Timestamp;
 
 use crate::alert::{NewCommit, Next};
 use crate::aside;
-use crate::brake::{self, Held, Judgement, Limit, Prints, Rows};
+use crate::brake::{Brake, Held, Limit, Move};
 use crate::config::Config;
 use crate::drift::{Rules, Standing, StationDrift, Totals, look, next_change};
 use crate::files::{Look, Tray};
 use crate::finding::Finding;
 use crate::gather::intake::{Desk, Taken};
-use crate::gather::{Fleet, FleetCache, GatherError, Ground, Reading, Records, Trees, judge, moves, settled};
+use crate::gather::{Fleet, FleetCache, GatherError, Ground, Reading, Records, Trees, moves, settled, weigh};
 use crate::inventory::{Commit, Inventory};
 use crate::ledger::Notices;
 use crate::script::{self, Memory, Reckoning};
@@ -52,12 +52,11 @@ pub struct State {
     records: Option<Records>,
     tray: Tray,
     drifts: BTreeMap<Name, Arc<StationDrift>>,
-    /// Which lifeline values were last settled; unknown before they are read.
-    settled: Option<Rows>,
-    /// How often rows had been moved when they were read.
-    settled_turn: i64,
-    prints: Prints,
-    judgement: Judgement,
+    brake: Brake,
+    /// What it wants kept.
+    moves: Vec<Move>,
+    /// How often rows had been moved when the brake read them; nothing where it is to read them anew.
+    settled_turn: Option<i64>,
     limit: Limit,
     /// When time alone next changes how a station stands; unknown before the first comparison.
     next_change: Option<Timestamp>,
@@ -99,10 +98,9 @@ impl State {
             records: None,
             tray: Tray::default(),
             drifts: BTreeMap::new(),
-            settled: None,
-            settled_turn: 0,
-            prints: Prints::default(),
-            judgement: Judgement::default(),
+            brake: Brake::default(),
+            moves: Vec::new(),
+            settled_turn: None,
             limit: config.surge.limit(),
             next_change: None,
             edited: None,
@@ -122,21 +120,16 @@ impl State {
         let look_again = self.take_reports(now).await?;
         let said = self.notices().map(Notices::count);
         let touched = self.keep_records_up().await?;
-        let all = look == Some(Look::Whole) || self.is_due(now) || self.notices().map(Notices::count) != said;
-        let compared: Option<BTreeSet<Name>> = match (touched, &self.edited) {
-            (Some(touched), Some(edited)) if !all => Some(touched.union(edited).cloned().collect()),
+        let is_said = self.notices().map(Notices::count) != said;
+        let changed: Option<BTreeSet<Name>> = match (touched, &self.edited) {
+            (Some(touched), Some(edited)) => Some(touched.union(edited).cloned().collect()),
             (Some(_) | None, _) => None,
         };
+        let changed = changed.filter(|_| look != Some(Look::Whole) && !is_said);
+        let compared = changed.clone().filter(|_| !self.is_due(now));
         self.compare(now, compared.as_ref());
         self.edited = Some(BTreeSet::new());
-        // Commands beside this daemon settle, too.
-        let turn = self.store.settled_turn().await?;
-        if turn != self.settled_turn {
-            (self.settled, self.settled_turn) = (None, turn);
-        }
-        if self.settled.is_none() || compared.as_ref().is_none_or(|compared| !compared.is_empty()) {
-            self.judge().await?;
-        }
+        self.judge(changed.as_ref()).await?;
         Ok(Seen { findings: self.reading.fleet.findings.clone(), files, commit, compared, look_again, now })
     }
 
@@ -295,39 +288,46 @@ impl State {
         }
     }
 
-    /// Asks the brake. It goes by the files as they are: what is set aside is no way around it.
-    async fn judge(&mut self) -> Result<(), GatherError> {
+    /// Asks the brake of these stations, or of all. It goes by the files as they are: what is set aside is no way around it.
+    async fn judge(&mut self, changed: Option<&BTreeSet<Name>>) -> Result<(), GatherError> {
         let Some(records) = &self.records else { return Ok(()) };
-        let rows = match self.settled.take() {
-            Some(rows) => rows,
-            None => settled(&self.store).await?,
-        };
-        self.judgement = judge(&rows, &self.fleet.inventory, records, &self.limit, &mut self.prints);
-        self.settled = Some(rows);
+        // Commands beside this daemon settle, too.
+        let turn = self.store.settled_turn().await?;
+        let is_read = self.settled_turn == Some(turn);
+        if !is_read {
+            self.settled_turn = None;
+            let prints = std::mem::take(&mut self.brake).into_prints();
+            self.brake = Brake::new(settled(&self.store).await?, prints);
+            self.settled_turn = Some(turn);
+        }
+        let brake = &mut self.brake;
+        let changed = changed.filter(|_| is_read);
+        self.moves = weigh(&self.fleet.inventory, records, &self.limit, |facts| brake.judge(facts, changed));
         Ok(())
     }
 
     /// What is to be kept of the brake's judgement.
     pub fn moves(&self) -> Vec<store::Move> {
-        moves(&self.judgement)
+        moves(&self.moves)
     }
 
     /// It is kept now.
     pub fn moved(&mut self) {
-        let moves = std::mem::take(&mut self.judgement.moves);
-        let Some(rows) = self.settled.as_mut().filter(|_| !moves.is_empty()) else { return };
-        brake::keep(rows, &moves);
-        self.settled_turn += 1;
+        let moves = std::mem::take(&mut self.moves);
+        if !moves.is_empty() {
+            self.brake.keep(&moves);
+            self.settled_turn = self.settled_turn.map(|turn| turn + 1);
+        }
     }
 
     /// Somebody else moved a row meanwhile.
     pub fn forget_settled(&mut self) {
-        self.settled = None;
+        self.settled_turn = None;
     }
 
     /// The change that waits for its release.
     pub fn held(&self) -> Option<&Held> {
-        self.judgement.held.as_ref()
+        self.brake.held()
     }
 
     /// Says what a station that drifts needs next; worked out when asked, and once.

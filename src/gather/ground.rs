@@ -16,7 +16,7 @@ use crate::setting::{Code, Codes, Reference, Value};
 
 use crate::store::{Good, GoodFile, Store, StoreError};
 
-use super::intake::{Batch, Desk, Taken, content_sha, hex};
+use super::intake::{Batch, Desk, Hand, Taken, content_sha, hex};
 use super::{Fleet, FleetCache, GatherError};
 
 /// Where keybooks and inventory are told apart among the files kept as last good.
@@ -300,15 +300,15 @@ impl Desk<'_> {
                     match line {
                         Ok((number, text)) => batch.add(number, text),
                         Err(finding) => {
-                            outcomes.extend(self.export_lines(&file.name, &batch.take()).await?);
+                            outcomes.extend(self.lines(&file.name, &batch.take(), Hand::Anybody).await?);
                             outcomes.push(self.unreadable(&file.name, finding).await?);
                         }
                     }
                     if batch.is_full() {
-                        outcomes.extend(self.export_lines(&file.name, &batch.take()).await?);
+                        outcomes.extend(self.lines(&file.name, &batch.take(), Hand::Anybody).await?);
                     }
                 }
-                outcomes.extend(self.export_lines(&file.name, &batch.take()).await?);
+                outcomes.extend(self.lines(&file.name, &batch.take(), Hand::Anybody).await?);
                 Ok(Some(outcomes))
             }
         }

@@ -10,7 +10,7 @@ use super::book::Book;
 use super::{Fleet, GatherError, Ground};
 use crate::finding::{Code, Finding, Place, cover_literals};
 use crate::ledger::{
-    self, Issued, Line, Places, Report, Scrutiny, admit, line_of, parse_line, report_json, was_recorded,
+    self, Issued, Line, Notice, Places, Report, Scrutiny, admit, line_of, parse_line, report_json, was_recorded,
 };
 use crate::setting::{self, Codes};
 use crate::store::{Appended, EntryKind, NewEntry, NewRefused, Store};
@@ -24,6 +24,15 @@ pub enum Taken {
     Duplicate(setting::Name),
     /// It was kept with these reasons, and has no effect.
     Refused(Vec<Finding>),
+}
+
+/// Who handed in an export.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Hand {
+    /// Whoever keeps the ledger: `ledger import`.
+    Keeper,
+    /// Whoever may drop a report. To report is not to decide: what people say beside reports is not taken from there.
+    Anybody,
 }
 
 /// Lines that are taken up together: as many as are worth one commit, and no more than fit into memory with ease.
@@ -99,13 +108,21 @@ impl Desk<'_> {
     }
 
     /// Takes up lines of an export, each a report, an issued script or a notice; reports and scripts that are new in one
-    /// transaction. What became of
-    /// each, in their order.
+    /// transaction. What became of each, in their order.
     ///
     /// # Errors
     /// Where the store cannot be read or written; then what was taken before these lines stays, and nothing of them is lost
     /// by taking them up again.
     pub async fn export_lines(&self, source: &Arc<str>, lines: &[(u32, String)]) -> Result<Vec<Taken>, GatherError> {
+        self.lines(source, lines, Hand::Keeper).await
+    }
+
+    pub(super) async fn lines(
+        &self,
+        source: &Arc<str>,
+        lines: &[(u32, String)],
+        hand: Hand,
+    ) -> Result<Vec<Taken>, GatherError> {
         let mut book = Book::new(self.store);
         let parsed: Vec<_> = lines.iter().map(|(_, line)| parse_line(line)).collect();
         let ids = |kind| parsed.iter().flatten().filter_map(move |line| id_of(line, kind)).collect();
@@ -114,7 +131,7 @@ impl Desk<'_> {
         }
         let mut judged = Vec::with_capacity(lines.len());
         for ((number, line), parsed) in lines.iter().zip(parsed) {
-            judged.push(self.line(source, *number, line, parsed, &mut book).await?);
+            judged.push(self.line((source, *number, line), parsed, hand, &mut book).await?);
         }
         let appended = book.write().await?;
         let mut taken = Vec::with_capacity(lines.len());
@@ -126,7 +143,7 @@ impl Desk<'_> {
                     Some(Appended::Duplicate { .. } | Appended::Conflict { .. }) | None => {
                         // Somebody else was quicker: now it is on record, and this line is judged beside it.
                         let mut book = Book::new(self.store);
-                        match self.line(source, *number, line, parse_line(line), &mut book).await? {
+                        match self.line((source, *number, line), parse_line(line), hand, &mut book).await? {
                             Judged::Settled(one) => one,
                             Judged::Added(station, _) => Taken::Duplicate(station),
                         }
@@ -141,10 +158,9 @@ impl Desk<'_> {
 
     async fn line(
         &self,
-        source: &Arc<str>,
-        number: u32,
-        line: &str,
+        (source, number, line): (&Arc<str>, u32, &str),
         parsed: Result<Line, ledger::WireError>,
+        hand: Hand,
         book: &mut Book<'_>,
     ) -> Result<Judged, GatherError> {
         let place = Place { file: source.clone(), line: number, column: 1, length: 1 };
@@ -154,6 +170,9 @@ impl Desk<'_> {
                 self.parsed(*report, &Places::all_at(place), scrutiny, book).await
             }
             Ok(Line::Script(issued)) => self.script(*issued, place, book).await,
+            Ok(Line::Notice(notice)) if hand == Hand::Anybody => {
+                Ok(Judged::Settled(Taken::Refused(vec![no_report(&notice, place)])))
+            }
             Ok(Line::Notice(notice)) => {
                 // In its place among the others.
                 book.flush().await?;
@@ -256,6 +275,19 @@ impl Desk<'_> {
         self.store.keep_refused(&refused).await?;
         Ok(())
     }
+}
+
+/// A notice where only reports are taken.
+fn no_report(notice: &Notice, place: Place) -> Finding {
+    let what = match notice {
+        Notice::Aside(_) => "something set aside",
+        Notice::Release(_) => "the release of a change",
+        Notice::Take(_) => "a take of a station",
+        Notice::End(_) => "the end of something set aside or taken",
+    };
+    let sentence = format!("This line is {what}, and no field report: who may report may not say that.");
+    let mend = "Say it with the command itself, or take in the whole export with `stationkeep ledger import FILE`.";
+    Finding::new(Code::WrongShape, place, sentence, mend)
 }
 
 /// What a line comes to before its batch is written.

@@ -7,9 +7,9 @@ use std::time::{Duration, SystemTime};
 use jiff::Timestamp;
 
 use super::intake::{Desk, Taken};
-use super::{Fleet, FleetCache, GatherError, Ground, Reading, Records, settle};
+use super::{Cleared, Fleet, FleetCache, GatherError, Ground, Reading, Records, clear, settle};
 use crate::aside;
-use crate::brake::{Held, Limit};
+use crate::brake::{Brake, Held, Limit, Withheld};
 use crate::drift::{Rules, StationDrift, look};
 use crate::files::{Look, Tray};
 use crate::finding::Finding;
@@ -92,8 +92,7 @@ pub struct Lookout {
     tray: Tray,
     pub records: Records,
     is_loaded: bool,
-    /// The change that waits for its release.
-    pub held: Option<Held>,
+    brake: Brake,
     pub now: Timestamp,
 }
 
@@ -112,7 +111,7 @@ impl Lookout {
             tray: Tray::default(),
             records: Records::default(),
             is_loaded: false,
-            held: None,
+            brake: Brake::default(),
             now: Timestamp::UNIX_EPOCH,
         }
     }
@@ -158,7 +157,7 @@ impl Lookout {
         self.now = until.unwrap_or(moment.now);
         self.fleet.inventory = aside::for_now(&self.written, self.records.notices(), self.now);
         if until.is_none() {
-            self.held = settle(&self.store, &self.written, &self.records, &self.terms.limit).await?.held;
+            self.brake = settle(&self.store, &self.written, &self.records, &self.terms.limit).await?;
         }
         Ok(())
     }
@@ -212,7 +211,7 @@ impl Lookout {
     /// Where the ledger cannot be read or written.
     pub async fn ask_brake(&mut self) -> Result<(), GatherError> {
         self.records.keep_up(&self.store, &self.written, None).await?;
-        self.held = settle(&self.store, &self.written, &self.records, &self.terms.limit).await?.held;
+        self.brake = settle(&self.store, &self.written, &self.records, &self.terms.limit).await?;
         Ok(())
     }
 
@@ -226,9 +225,22 @@ impl Lookout {
         &self.reading.fleet.findings
     }
 
+    /// The change that waits for its release.
+    pub fn change(&self) -> Option<&Held> {
+        self.brake.held()
+    }
+
     /// The change that a station's script waits for.
     pub fn held(&self, station: &Station) -> Option<&Held> {
-        self.held.as_ref().filter(|held| held.stations.contains(&station.name))
+        self.change().filter(|held| held.stations.contains(&station.name))
+    }
+
+    /// Lets a script of this look go: only then it can be recorded, and handed out.
+    ///
+    /// # Errors
+    /// Where it is held.
+    pub fn clear<'s>(&self, script: &'s Script) -> Result<Cleared<'s>, Withheld<'_>> {
+        clear(script, &self.brake)
     }
 
     /// The codes that a script for a station may need.

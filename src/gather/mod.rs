@@ -16,11 +16,11 @@ mod settle;
 
 pub use fleet::{Fleet, FleetCache, Texts};
 pub use ground::{Ground, Reading, Source, Trees};
-pub use issue::{IssueError, record_scripts};
+pub use issue::{Cleared, IssueError, clear, record_scripts};
 pub use lookout::{Keying, Lookout, LookoutError, Moment, News, Terms};
 pub use records::Records;
 pub use say::say;
-pub use settle::{judge, moves, settle, settled};
+pub use settle::{moves, settle, settled, weigh};
 
 use crate::ledger::WireError;
 use crate::store::StoreError;

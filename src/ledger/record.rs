@@ -54,6 +54,8 @@ pub struct Record {
     pub settings: Vec<Holding>,
     /// One for each of the keybook's lifelines.
     pub lifelines: Vec<Proof>,
+    /// The last report that names a script, and so says what became of it.
+    pub answered: Option<Mark>,
 }
 
 impl Record {
@@ -63,6 +65,7 @@ impl Record {
         Record {
             settings: vec![holding; keybook.settings.len()],
             lifelines: vec![Proof::default(); keybook.lifelines.len()],
+            answered: None,
         }
     }
 
@@ -112,6 +115,9 @@ impl Fold<'_> {
     fn report(&mut self, mark: Mark, report: &Report, script: Option<&Issued>) {
         if report.unit.is_some() {
             self.unit(mark);
+        }
+        if report.script.is_some() {
+            self.record.answered = Some(mark);
         }
         for (id, value) in self.values(&report.found, report) {
             self.found(mark, id, value, report.unit.is_some());

@@ -168,7 +168,8 @@ impl WorkList {
         let change = self.change.as_ref().map(|change| {
             json!({
                 "change": change.change.to_string(),
-                "stations": change.stations.len(),
+                "stations": change.count(),
+                "handed_out": change.out.len(),
                 "on_record": change.on_record,
                 "share": change.limit.share.value(),
                 "set_at": change.limit.set_at,

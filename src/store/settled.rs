@@ -5,38 +5,53 @@ use sqlx::{Any, AssertSqlSafe, Row, Transaction};
 
 use super::{ROWS_AT_ONCE, Store, StoreError, tuples, without_nul};
 
-/// What was last settled of a station; `seq` is an entry of the ledger.
-#[derive(Debug, Clone, PartialEq, Eq)]
+/// The columns of a row, in the order in which they are bound.
+const COLUMNS: &str = "station, formerly, site, model, number, print, on_record, seq, out_print, out_ms";
+const COUNT: usize = 10;
+
+/// What was last settled of a station; `seq` is an entry of the ledger. What is unknown is empty.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Settled {
     pub station: String,
+    /// The name it had before.
+    pub formerly: String,
+    pub site: String,
+    pub model: String,
     pub number: String,
     pub print: String,
     pub on_record: bool,
     pub seq: i64,
+    /// What a script leads to that was handed out, and when, in milliseconds since 1970.
+    pub out_print: String,
+    pub out_ms: i64,
 }
 
-/// A row in place of the one that was read; `was` is `None` where there was none.
+/// A row in place of the one that was read; `None` where there was none, or is to be none.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Move {
     pub was: Option<Settled>,
-    pub now: Settled,
+    pub now: Option<Settled>,
 }
 
 impl Store {
     /// Every row, in the order of the stations' names.
     pub async fn settled(&self) -> Result<Vec<Settled>, StoreError> {
         self.bounded("reading what is settled", async {
-            let rows = sqlx::query("SELECT station, number, print, on_record, seq FROM settled")
-                .fetch_all(&self.readers)
-                .await?;
+            let text = format!("SELECT {COLUMNS} FROM settled");
+            let rows = sqlx::query(AssertSqlSafe(text)).fetch_all(&self.readers).await?;
             let mut all = Vec::with_capacity(rows.len());
             for row in &rows {
                 all.push(Settled {
                     station: row.try_get(0)?,
-                    number: row.try_get(1)?,
-                    print: row.try_get(2)?,
-                    on_record: row.try_get::<i64, _>(3)? != 0,
-                    seq: row.try_get(4)?,
+                    formerly: row.try_get(1)?,
+                    site: row.try_get(2)?,
+                    model: row.try_get(3)?,
+                    number: row.try_get(4)?,
+                    print: row.try_get(5)?,
+                    on_record: row.try_get::<i64, _>(6)? != 0,
+                    seq: row.try_get(7)?,
+                    out_print: row.try_get(8)?,
+                    out_ms: row.try_get(9)?,
                 });
             }
             // Here and not there: databases sort letters each their way.
@@ -75,15 +90,20 @@ impl Store {
 }
 
 pub(super) fn check(moves: &[Move]) -> Result<(), StoreError> {
-    for Move { was: _, now } in moves {
-        without_nul("a station's name", &now.station)?;
-        without_nul("a station's number", &now.number)?;
-        without_nul("a station's print", &now.print)?;
+    for row in moves.iter().filter_map(|one| one.now.as_ref()) {
+        let Settled { station, formerly, site, model, number, print, on_record: _, seq: _, out_print, out_ms: _ } = row;
+        without_nul("a station's name", station)?;
+        without_nul("a station's name", formerly)?;
+        without_nul("a site's name", site)?;
+        without_nul("a model's name", model)?;
+        without_nul("a station's number", number)?;
+        without_nul("a station's print", print)?;
+        without_nul("a script's print", out_print)?;
     }
     Ok(())
 }
 
-/// Writes rows; false where one is not as it was read.
+/// Writes rows: those that were go first, then those that are come. False where one is not as it was read.
 pub(super) async fn write_moves(
     transaction: &mut Transaction<'static, Any>,
     moves: &[Move],
@@ -93,50 +113,54 @@ pub(super) async fn write_moves(
     }
     // First, so that on PostgreSQL a second process waits here.
     sqlx::query("UPDATE counters SET value = value + 1 WHERE name = 'settled'").execute(&mut **transaction).await?;
-    let new: Vec<&Settled> = moves.iter().filter(|one| one.was.is_none()).map(|one| &one.now).collect();
-    for some in new.chunks(ROWS_AT_ONCE) {
-        if insert(transaction, some).await? < some.len() as u64 {
+    let was: Vec<&Settled> = moves.iter().filter_map(|one| one.was.as_ref()).collect();
+    let now: Vec<&Settled> = moves.iter().filter_map(|one| one.now.as_ref()).collect();
+    for some in was.chunks(ROWS_AT_ONCE) {
+        // Alternatives, each by the key: rows in a list would be looked for in all of the table.
+        let text = format!("DELETE FROM settled WHERE {}", alternatives(some.len()));
+        if write(transaction, text, some).await? < some.len() as u64 {
             return Ok(false);
         }
     }
-    for Move { was, now } in moves {
-        let Some(was) = was else { continue };
-        let written = sqlx::query(
-            "UPDATE settled SET number = $2, print = $3, on_record = $4, seq = $5 \
-             WHERE station = $1 AND number = $6 AND print = $7 AND on_record = $8 AND seq = $9",
-        )
-        .bind(now.station.as_str())
-        .bind(now.number.as_str())
-        .bind(now.print.as_str())
-        .bind(i64::from(now.on_record))
-        .bind(now.seq)
-        .bind(was.number.as_str())
-        .bind(was.print.as_str())
-        .bind(i64::from(was.on_record))
-        .bind(was.seq)
-        .execute(&mut **transaction)
-        .await?
-        .rows_affected();
-        if written == 0 {
+    for some in now.chunks(ROWS_AT_ONCE) {
+        let tuples = tuples(some.len(), COUNT);
+        let text = format!("INSERT INTO settled ({COLUMNS}) VALUES {tuples} ON CONFLICT (station) DO NOTHING");
+        if write(transaction, text, some).await? < some.len() as u64 {
             return Ok(false);
         }
     }
     Ok(true)
 }
 
-async fn insert(transaction: &mut Transaction<'static, Any>, rows: &[&Settled]) -> Result<u64, sqlx::Error> {
-    let text = format!(
-        "INSERT INTO settled (station, number, print, on_record, seq) VALUES {} ON CONFLICT (station) DO NOTHING",
-        tuples(rows.len(), 5)
-    );
+/// `(station = $1 AND …) OR (…)`: so many rows, each whole.
+fn alternatives(rows: usize) -> String {
+    let columns: Vec<&str> = COLUMNS.split(", ").collect();
+    let row = |row: usize| {
+        let equal = columns.iter().zip(1 + row * COUNT..).map(|(column, nth)| format!("{column} = ${nth}"));
+        format!("({})", equal.collect::<Vec<_>>().join(" AND "))
+    };
+    (0..rows).map(row).collect::<Vec<_>>().join(" OR ")
+}
+
+/// Runs a statement with all columns of these rows; how many rows it concerned.
+async fn write(
+    transaction: &mut Transaction<'static, Any>,
+    text: String,
+    rows: &[&Settled],
+) -> Result<u64, sqlx::Error> {
     let mut query = sqlx::query(AssertSqlSafe(text));
     for row in rows {
         query = query
             .bind(row.station.as_str())
+            .bind(row.formerly.as_str())
+            .bind(row.site.as_str())
+            .bind(row.model.as_str())
             .bind(row.number.as_str())
             .bind(row.print.as_str())
             .bind(i64::from(row.on_record))
-            .bind(row.seq);
+            .bind(row.seq)
+            .bind(row.out_print.as_str())
+            .bind(row.out_ms);
     }
     Ok(query.execute(&mut **transaction).await?.rows_affected())
 }

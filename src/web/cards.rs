@@ -21,7 +21,8 @@ use super::card_page::{HandOn, card_page};
 use super::link::{Closed, LinkKey};
 use super::outcome::{self, Now};
 use super::page::Page;
-use crate::gather::{Keying, Lookout, LookoutError, Moment, record_scripts};
+use crate::brake::Withheld;
+use crate::gather::{Cleared, Keying, Lookout, LookoutError, Moment, record_scripts};
 use crate::ledger::Digest;
 use crate::script::card::Card;
 use crate::script::{Memory, Script, Way};
@@ -200,7 +201,11 @@ impl Cards {
         let keying = tokio::task::block_in_place(|| lookout.keying(&station, Way::There, &mut Memory::default()));
         let now = match keying {
             Keying::Script { script, codes } if script.digest == asked.digest => {
-                return self.card(&lookout, &script, &codes, &asked).await;
+                return match lookout.clear(&script) {
+                    Ok(cleared) => self.card(&lookout, (&script, cleared), &codes, &asked).await,
+                    Err(Withheld::Held(held)) => outcome::held(&station.name, held),
+                    Err(Withheld::Unjudged) => outcome::unrecorded(),
+                };
             }
             Keying::Script { script, codes: _ } => Now::Other(script.digest),
             Keying::Held(held) => return outcome::held(&station.name, held),
@@ -218,12 +223,18 @@ impl Cards {
     }
 
     /// The card itself, once its script is on record.
-    async fn card(&self, lookout: &Lookout, script: &Script, codes: &Codes, asked: &Asked) -> Page {
+    async fn card(
+        &self,
+        lookout: &Lookout,
+        (script, cleared): (&Script, Cleared<'_>),
+        codes: &Codes,
+        asked: &Asked,
+    ) -> Page {
         let Some(station) = lookout.fleet.inventory.stations.get(&script.station) else {
             return outcome::no_such_station(&script.station);
         };
         if asked.shows
-            && let Err(error) = record_scripts(&lookout.store, &[script], lookout.now).await
+            && let Err(error) = record_scripts(&lookout.store, vec![cleared], lookout.now).await
         {
             tracing::warn!(%error, "a card is not shown");
             return outcome::unrecorded();

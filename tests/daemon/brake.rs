@@ -1,6 +1,7 @@
 //! The brake, on the sample fleet: who would change the lifelines of many stations at once says that it is meant.
 
 use std::fs;
+use std::path::PathBuf;
 
 use super::fleet::{Fleet, SIGNING};
 use super::process::Done;
@@ -152,4 +153,119 @@ fn the_alert_says_what_is_held_and_a_release_beside_the_daemon_is_taken_up() {
     let after = receiver.wait_for(3).remove(2);
     assert_eq!(after.data()["held"], serde_json::Value::Null, "{}", after.body);
     assert_eq!(daemon.stop("TERM"), Some(0));
+}
+
+/// The files of the sites, with their texts.
+fn sites(fleet: &Fleet) -> Vec<(PathBuf, String)> {
+    let entries = fs::read_dir(fleet.path("config/inventory/sites")).expect("the sites");
+    let paths = entries.map(|entry| entry.expect("an entry").path());
+    paths.map(|path| (path.clone(), fs::read_to_string(path).expect("a file"))).collect()
+}
+
+/// A station that stands on one line, by its name: its line in the edited text.
+fn rewrite(fleet: &Fleet, edit: impl Fn(&str, &str) -> String) {
+    for (path, text) in sites(fleet) {
+        let lines = text.lines().map(|line| match line.trim_start().split_once(": {number: \"+44") {
+            Some((name, _)) => edit(name, line) + "\n",
+            None => format!("{line}\n"),
+        });
+        fs::write(path, lines.collect::<String>()).expect("a file");
+    }
+}
+
+/// The stations that stand on one line and may call somebody else by themselves.
+fn on_one_line(fleet: &Fleet) -> Vec<String> {
+    let sites = sites(fleet);
+    let lines = sites.iter().flat_map(|(_, text)| text.lines());
+    let named = lines.filter_map(|line| {
+        let (name, rest) = line.trim_start().split_once(": {number: \"+44")?;
+        rest.contains("settings: {").then(|| name.to_owned())
+    });
+    named.filter(|name| name != "NM-05").collect()
+}
+
+#[test]
+fn new_names_and_new_numbers_in_the_same_edit_are_no_way_around() {
+    let fleet = sample();
+    fleet.run(&["drift"]).ended(3);
+    edit(&fleet, "+441632960101", "+441632960109");
+    // Another number of the range kept for fiction: 020 7946 0000 to 0999.
+    rewrite(&fleet, |name, line| {
+        let (before, rest) = line.split_once("+44").expect("a number");
+        let digits: String = rest.chars().filter(char::is_ascii_digit).take(10).collect();
+        let number = format!("+4420794608{}", &digits[8..]);
+        before.replace(name, &format!("Z{name}")) + &number + rest.split_at(10).1
+    });
+    fleet.run(&["check"]).ended(0);
+    let drifting = moved(&fleet);
+    let station = drifting.iter().find(|name| name.starts_with("ZEQ")).expect("a station of the east quay");
+    let held = fleet.run(&["script", station]).ended(1);
+    assert!(held.err.contains("is held"), "{}", held.err);
+    release(&fleet, &digest(&held.err)).ended(0);
+    fleet.run(&["script", station]).ended(0);
+}
+
+#[test]
+fn a_release_that_is_dropped_among_reports_releases_nothing_and_the_reports_beside_it_count() {
+    let (fleet, other) = (sample(), sample());
+    for fleet in [&fleet, &other] {
+        fleet.run(&["drift"]).ended(3);
+        edit(fleet, "+441632960101", "+441632960109");
+    }
+    let station = moved(&fleet).remove(0);
+    let held = fleet.run(&["script", &station]).ended(1);
+    release(&other, &digest(&held.err)).ended(0);
+    let exported = other.run(&["ledger", "export"]).ended(0).out;
+    let notice = exported.lines().find(|line| line.contains(&digest(&held.err))).expect("the release");
+    let report = r#"{"report": 1, "id": "9d7f3f0e-6d0a-4c61-8a30-0123456789ab", "station": "EQ-02", "at": "2026-11-24T10:00:00Z",
+        "by": "tech-07", "tests": [{"lifeline": "emergency", "outcome": "reached", "contact": "control-room"}]}"#;
+    let report = report.replace('\n', " ");
+    fleet.write("config/reports/dropped.jsonl", &format!("{notice}\n{report}\n"));
+    let still = fleet.run(&["script", &station]).ended(1);
+    assert!(
+        still.err.contains("dropped.jsonl is refused") && still.err.contains("release of a change"),
+        "{}",
+        still.err
+    );
+    assert!(still.err.contains("ledger import") && still.err.contains("is held"), "{}", still.err);
+    let known = fleet.run(&["ledger", "export"]).ended(0).out;
+    assert!(known.contains("9d7f3f0e-6d0a-4c61-8a30-0123456789ab") && !known.contains("\"release\""), "{known}");
+    // Whoever keeps the ledger may take it in.
+    fleet.write("release.jsonl", &format!("{notice}\n"));
+    fleet.run(&["ledger", "import", "release.jsonl"]).ended(0);
+    fleet.run(&["script", &station]).ended(0);
+}
+
+#[test]
+fn scripts_taken_a_few_at_a_time_and_edits_taken_back_are_no_way_around() {
+    let fleet = sample();
+    fleet.run(&["drift"]).ended(3);
+    let text = fs::read_to_string(fleet.path(FLEET)).expect("a file");
+    edit(&fleet, "+441632960101", "+441632960109");
+    let control_room = moved(&fleet);
+    fleet.rename_into(FLEET, &text);
+    let all: Vec<String> = on_one_line(&fleet).into_iter().filter(|name| control_room.contains(name)).collect();
+    assert!(all.len() >= 18, "{all:?}");
+    let before = sites(&fleet);
+    let call_another = |some: &[String]| {
+        rewrite(&fleet, |name, line| match some.iter().any(|one| one == name) {
+            true => line.replace("settings: {", "settings: {emergency.primary: {to: coast-desk}, "),
+            false => line.to_owned(),
+        });
+    };
+    call_another(&all[..9]);
+    for station in &all[..9] {
+        fleet.run(&["script", station]).ended(0);
+    }
+    before.iter().for_each(|(path, text)| fs::write(path, text).expect("a file"));
+    fleet.run(&["drift"]).ended(3);
+    call_another(&all[9..18]);
+    let held = fleet.run(&["script", &all[9]]).ended(1);
+    assert!(
+        held.err.contains("of 18 of the 34") && held.err.contains("9 of them by scripts handed out"),
+        "{}",
+        held.err
+    );
+    release(&fleet, &digest(&held.err)).ended(0);
+    fleet.run(&["script", &all[9]]).ended(0);
 }

@@ -8,16 +8,29 @@ use crate::place::{Place, on_both};
 on_both!(
     rows_come_back_in_the_order_of_names_and_stay,
     a_row_that_somebody_moved_meanwhile_stops_all,
+    a_row_moves_to_another_name_in_one_go_and_goes_for_good,
     a_pass_settles_and_tells_together_or_not_at_all,
     a_whole_fleet_settles_in_one_go,
 );
 
 fn row(station: &str, print: &str, seq: i64) -> Settled {
-    Settled { station: station.into(), number: "+441632960121".into(), print: print.into(), on_record: seq > 1, seq }
+    let text = |text: &str| text.to_owned();
+    Settled {
+        station: text(station),
+        formerly: text("old"),
+        site: text("east-quay"),
+        model: text("tern-2"),
+        number: text("+441632960121"),
+        print: text(print),
+        on_record: seq > 1,
+        seq,
+        out_print: text("ff"),
+        out_ms: seq * 1_000,
+    }
 }
 
 fn moved(was: Option<Settled>, now: Settled) -> Move {
-    Move { was, now }
+    Move { was, now: Some(now) }
 }
 
 async fn rows(store: &Store) -> Vec<Settled> {
@@ -45,6 +58,21 @@ async fn a_row_that_somebody_moved_meanwhile_stops_all(place: &Place) {
     let late = [moved(None, row("EQ-03", "x", 3)), moved(Some(first), row("EQ-01", "c", 3))];
     assert!(!store.settle(&late).await.expect("an answer"));
     assert_eq!(rows(&store).await, [second]);
+}
+
+async fn a_row_moves_to_another_name_in_one_go_and_goes_for_good(place: &Place) {
+    let store = place.open().await;
+    let (first, second) = (row("EQ-01", "a", 1), row("EQ-02", "a", 1));
+    assert!(store.settle(&[moved(None, first.clone())]).await.expect("settled"));
+    assert!(store.settle(&[moved(Some(first.clone()), second.clone())]).await.expect("settled"));
+    assert_eq!(rows(&store).await, std::slice::from_ref(&second));
+    let swapped = [moved(Some(second.clone()), row("EQ-01", "b", 2)), moved(None, row("EQ-02", "c", 2))];
+    assert!(store.settle(&swapped).await.expect("settled"));
+    assert_eq!(rows(&store).await, [row("EQ-01", "b", 2), row("EQ-02", "c", 2)]);
+    let gone = |was| Move { was: Some(was), now: None };
+    assert!(!store.settle(&[gone(second)]).await.expect("an answer"), "it is another row by now");
+    assert!(store.settle(&[gone(row("EQ-01", "b", 2)), gone(row("EQ-02", "c", 2))]).await.expect("settled"));
+    assert_eq!(rows(&store).await, []);
 }
 
 async fn a_pass_settles_and_tells_together_or_not_at_all(place: &Place) {
