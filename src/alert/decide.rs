@@ -7,6 +7,7 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::compare::only_eased;
 use super::event::Message;
+use super::hold::HoldTold;
 use super::mark::Thread;
 use super::message::Teller;
 use super::pass::{Is, Item, Pass, Turn, takes};
@@ -24,6 +25,8 @@ pub struct Verdict {
     /// At most one a webhook, in the order of the subscriptions.
     pub messages: Vec<Message>,
     pub thread: Thread,
+    /// What was told of a held change from now on.
+    pub hold: HoldTold,
     /// Whether more than the set share of the fleet had bad news.
     pub surge: bool,
 }
@@ -31,7 +34,7 @@ pub struct Verdict {
 impl Verdict {
     /// Nothing to say and nothing to write.
     pub fn is_empty(&self) -> bool {
-        let Verdict { told, messages, thread: _, surge: _ } = self;
+        let Verdict { told, messages, thread: _, hold: _, surge: _ } = self;
         told.is_empty() && messages.is_empty()
     }
 
@@ -48,7 +51,13 @@ impl Verdict {
 
 /// Decides what to tell. The same input gives the same verdict; with its `told` applied, nothing is left to say.
 pub fn decide(before: &BTreeMap<Name, Told>, thread: &Thread, pass: &Pass<'_>, terms: &Terms) -> Verdict {
-    let mut verdict = Verdict { told: BTreeMap::new(), messages: Vec::new(), thread: thread.clone(), surge: false };
+    let mut verdict = Verdict {
+        told: BTreeMap::new(),
+        messages: Vec::new(),
+        thread: thread.clone(),
+        hold: pass.hold.told.clone(),
+        surge: false,
+    };
     if pass.stations.is_empty() {
         return verdict;
     }
@@ -56,16 +65,22 @@ pub fn decide(before: &BTreeMap<Name, Told>, thread: &Thread, pass: &Pass<'_>, t
     verdict.surge = is_surge(&turns, pass, terms);
     let mut heard: Vec<BTreeSet<Name>> = vec![BTreeSet::new(); turns.len()];
     let told: Vec<_> = terms.webhooks.iter().map(|webhook| items(&turns, webhook, pass.clock)).collect();
-    if !pass.asides.is_empty() || told.iter().any(|items| !items.is_empty()) {
+    let news: Vec<_> = terms.webhooks.iter().map(|webhook| pass.hold.news(webhook, pass.clock)).collect();
+    let mut messaged: Vec<&Subscription> = Vec::new();
+    let is_news = news.iter().any(Option::is_some) || !pass.asides.is_empty();
+    if is_news || told.iter().any(|items| !items.is_empty()) {
         let teller = Teller::new(pass, terms, verdict.surge);
-        for (webhook, items) in terms.webhooks.iter().zip(told) {
+        for ((webhook, items), news) in terms.webhooks.iter().zip(told).zip(news) {
             items.iter().for_each(|(at, _)| {
                 heard[*at].insert(webhook.name.clone());
             });
             let items = items.into_iter().map(|(_, item)| item).collect();
-            verdict.messages.extend(teller.message(webhook, items, thread));
+            let message = teller.message(webhook, items, news, thread);
+            messaged.extend(message.as_ref().map(|_| webhook));
+            verdict.messages.extend(message);
         }
     }
+    verdict.hold = pass.hold.after(&messaged, &terms.webhooks, pass.clock);
     verdict.thread = thread.after(verdict.messages.iter().map(|message| &*message.id));
     let memory = Memory::new(pass, terms);
     for (turn, heard) in turns.into_iter().zip(heard) {
@@ -186,7 +201,7 @@ fn due(turns: &[Turn<'_>], webhook: &Subscription, clock: Timestamp) -> BTreeSet
     due.collect()
 }
 
-fn interval(webhook: &Subscription, weight: Weight) -> Option<SignedDuration> {
+pub(super) fn interval(webhook: &Subscription, weight: Weight) -> Option<SignedDuration> {
     let minutes = webhook.remind_minutes.get(&weight).copied().filter(|minutes| *minutes > 0)?;
     Some(SignedDuration::from_mins(i64::from(minutes)))
 }

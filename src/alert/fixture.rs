@@ -8,15 +8,15 @@ use serde_json::Value as Json;
 use uuid::Uuid;
 
 use super::{
-    AsideNews, Cause, Foresight, Next, Pass, ReportTaken, Subscription, Terms, Thread, Told, Verdict, decide,
-    next_reminder,
+    AsideNews, Cause, Foresight, Hold, HoldTold, Next, Pass, ReportTaken, Subscription, Terms, Thread, Told, Verdict,
+    decide, hold_from_json, hold_to_json, next_reminder,
 };
 use crate::brake::Held;
 use crate::drift::{Drift, LifelineService, Service, SettingDrift, Standing, StationDrift};
 use crate::finding::Place;
 use crate::inventory::{Contact, Extent, Reach};
 use crate::keybook::SettingId;
-use crate::ledger::State;
+use crate::ledger::{Release, State};
 use crate::setting::{Name, Value, Weight};
 
 pub fn place(file: &str, line: u32) -> Place {
@@ -110,6 +110,10 @@ pub struct Watch {
     pub next: BTreeMap<Name, Next>,
     pub asides: AsideNews,
     pub held: Option<Held>,
+    pub hold: HoldTold,
+    pub release: Option<(i64, Release)>,
+    /// The last entry of the ledger.
+    pub seq: i64,
     pub clock: Timestamp,
     pub told: BTreeMap<Name, Told>,
     pub thread: Thread,
@@ -139,6 +143,9 @@ impl Watch {
             next: BTreeMap::new(),
             asides: AsideNews::default(),
             held: None,
+            hold: HoldTold::default(),
+            release: None,
+            seq: 0,
             clock: "2026-11-20T10:00:00Z".parse().unwrap(),
             told: BTreeMap::new(),
             thread: Thread::default(),
@@ -170,12 +177,13 @@ impl Watch {
     }
 
     fn verdict_on(&self, compared: Option<&BTreeSet<Name>>) -> Verdict {
-        let Watch { stations, vanished, contacts, cause, next, asides, held, clock, told, thread, terms, last: _ } =
-            self;
+        let Watch { stations, vanished, contacts, cause, next, asides, clock, told, thread, terms, .. } = self;
         let foresee = |station: &Name| next.get(station).cloned().unwrap_or(Next::Test);
         let next = Foresight(&foresee);
-        let (commit, held) = (None, held.as_ref());
-        let pass = Pass { stations, compared, vanished, contacts, cause, next, commit, asides, held, clock: *clock };
+        let commit = None;
+        let release = self.release.as_ref().map(|(seq, release)| (*seq, release));
+        let hold = Hold { now: self.held.as_ref(), told: &self.hold, release, seq: self.seq };
+        let pass = Pass { stations, compared, vanished, contacts, cause, next, commit, asides, hold, clock: *clock };
         decide(told, thread, &pass, terms)
     }
 
@@ -193,8 +201,8 @@ impl Watch {
             changed.chain(self.cause.reports.iter().map(|report| report.station.clone())).collect();
         let verdict = self.verdict_on(Some(&compared));
         assert_eq!(
-            (&verdict.messages, &verdict.thread, verdict.surge),
-            (&whole.messages, &whole.thread, whole.surge),
+            (&verdict.messages, &verdict.thread, &verdict.hold, verdict.surge),
+            (&whole.messages, &whole.thread, &whole.hold, whole.surge),
             "on {compared:?}"
         );
         for (name, told) in &verdict.told {
@@ -215,10 +223,12 @@ impl Watch {
             *told = read;
         }
         self.asides = AsideNews::default();
+        self.hold = hold_from_json(&hold_to_json(&verdict.hold));
+        assert_eq!(self.hold, verdict.hold);
         self.thread = Thread::stored(&verdict.thread.to_string());
         let again = self.verdict();
         assert!(again.is_empty(), "{again:?}");
-        assert_eq!(again.thread, self.thread);
+        assert_eq!((&again.thread, &again.hold), (&self.thread, &self.hold));
         self.cause = Cause::default();
         self.vanished.clear();
         let (stations, told, terms) = (self.stations.clone(), self.told.clone(), self.terms.clone());

@@ -11,6 +11,7 @@ use super::cause::ToldCause;
 use super::clip::{NAME, PLACE, clip};
 use super::entry::Entry;
 use super::event::{Envelope, Kind, LONGEST_BODY, Message, json};
+use super::hold::{News, ToldNews};
 use super::mark::{Inking, Mark, Thread};
 use super::next::{Next, ToDo, next};
 use super::pass::{Item, Pass};
@@ -68,6 +69,9 @@ struct Data {
     /// The change that waits for its release.
     #[serde(skip_serializing_if = "Option::is_none")]
     held: Option<ToldHeld>,
+    /// What is new about it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    hold: Option<ToldNews>,
     /// What was set aside since the last telling, and what is so no longer.
     set_aside: ToldAsides,
     /// Where the stations of this message are, the most first.
@@ -146,13 +150,20 @@ impl<'a> Teller<'a> {
         Teller { pass, terms, surge, totals, weights }
     }
 
-    /// The message with these items and what was set aside; `None` where there is neither.
-    pub(super) fn message(&self, webhook: &Subscription, mut items: Vec<Item<'_>>, thread: &Thread) -> Option<Message> {
-        if items.is_empty() && self.pass.asides.is_empty() {
+    /// The message with these items, what was set aside and what is new about a held change; `None` where there is none of
+    /// it.
+    pub(super) fn message(
+        &self,
+        webhook: &Subscription,
+        mut items: Vec<Item<'_>>,
+        news: Option<News<'_>>,
+        thread: &Thread,
+    ) -> Option<Message> {
+        if items.is_empty() && self.pass.asides.is_empty() && news.is_none() {
             return None;
         }
         items.sort_by(|a, b| rank(a).cmp(&rank(b)));
-        let id = thread.id(Kind::Drift.as_str(), &webhook.name, &mark(&items, self.pass));
+        let id = thread.id(Kind::Drift.as_str(), &webhook.name, &mark(&items, news, self.pass));
         let subject = match items.as_slice() {
             [one] => Some(clip(one.turn.station, NAME)),
             _ => None,
@@ -167,7 +178,7 @@ impl<'a> Teller<'a> {
         let next: Vec<Option<Next>> = items.iter().map(|item| next(item, self.pass.next)).collect();
         let address = self.terms.address.as_deref();
         let needs = items.iter().zip(&next).filter_map(|(item, next)| Some((item.turn.station, next.as_ref()?)));
-        let mut data = self.frame(&items, ToDo::of(needs, address));
+        let mut data = self.frame(&items, news, ToDo::of(needs, address));
         let mut room = LONGEST_BODY.saturating_sub(envelope.seal(&data).len());
         for (item, next) in items.iter().zip(next) {
             let Some(entry) = fitting(item, next, address, self.pass, room) else { break };
@@ -181,7 +192,7 @@ impl<'a> Teller<'a> {
     }
 
     /// Everything but the stations, all of which are left out so far: no digit is added when they come in.
-    fn frame(&self, items: &[Item<'_>], to_do: ToDo) -> Data {
+    fn frame(&self, items: &[Item<'_>], news: Option<News<'_>>, to_do: ToDo) -> Data {
         let mut counts: BTreeMap<&'static str, Count> =
             Reason::ALL.iter().map(|reason| (reason.as_str(), Count::default())).collect();
         for item in items {
@@ -195,7 +206,7 @@ impl<'a> Teller<'a> {
             counts: &counts,
             cause: &cause,
             asides: self.pass.asides,
-            held: self.pass.held,
+            hold: self.pass.hold.sentence(news),
             to_do: &to_do,
             surge: self.surge,
             totals: &self.totals,
@@ -206,7 +217,8 @@ impl<'a> Teller<'a> {
             cause,
             to_do,
             commit: self.pass.commit.map(Commit::json),
-            held: self.pass.held.map(ToldHeld::of),
+            held: self.pass.hold.now.map(ToldHeld::of),
+            hold: news.map(|news| self.pass.hold.told_news(news, self.pass.clock)),
             set_aside: self.pass.asides.told(),
             sites,
             sites_left_out,
@@ -251,8 +263,9 @@ fn sites(items: &[Item<'_>]) -> (Vec<SiteCount>, usize) {
 }
 
 /// What a message comes from: every station in it, why, from what, to what.
-fn mark(items: &[Item<'_>], pass: &Pass<'_>) -> Mark {
+fn mark(items: &[Item<'_>], news: Option<News<'_>>, pass: &Pass<'_>) -> Mark {
     let mut ink = Inking::new();
+    pass.hold.ink(news, &mut ink);
     for id in pass.asides.ids() {
         ink.text("aside").text(&id.to_string());
     }

@@ -47,6 +47,10 @@
 //! *Reminders* go to webhooks that take the weight the case has now. When one case of a weight is due, all open cases
 //! of that weight are in the message, so that they fall due together from then on.
 //!
+//! *A held change* (`hold`): the brake's hold is in every message while it lasts. Every webhook is told when it begins, becomes
+//! another change, is released (by whom and why) or is over, each once, whether a station has news or not; and is reminded
+//! at its interval for lifelines while nothing else is told.
+//!
 //! *A stopped webhook* ([`stopped()`]): one whose receiver answered that it wants no more (410). The others are told of it as of
 //! a case: once when it stops, again when a reminder is due, once when messages go to it again. It is told nothing itself.
 
@@ -58,6 +62,7 @@ mod decide;
 mod entry;
 mod event;
 mod heartbeat;
+mod hold;
 mod mark;
 mod message;
 mod next;
@@ -76,11 +81,17 @@ mod bounds_tests;
 #[cfg(test)]
 mod decide_tests;
 #[cfg(test)]
+mod fix_tests;
+#[cfg(test)]
 mod fixture;
+#[cfg(test)]
+mod hold_tests;
 #[cfg(test)]
 mod message_tests;
 #[cfg(test)]
 mod refused_tests;
+#[cfg(test)]
+mod reminder_tests;
 #[cfg(test)]
 mod stream_tests;
 #[cfg(test)]
@@ -90,6 +101,7 @@ pub use asides::AsideNews;
 pub use decide::{Verdict, decide, next_reminder};
 pub use event::{CONTENT_TYPE, LONGEST_BODY, Message, source_of};
 pub use heartbeat::heartbeat;
+pub use hold::{HeldSince, Hold, HoldTold};
 pub use mark::{Mark, Thread};
 pub use next::{Foresight, Next};
 pub use pass::{Cause, NewCommit, Pass, ReportTaken};
@@ -97,7 +109,7 @@ pub use refused::{InventoryRead, InventoryRefused, InventoryVerdict, RefusedRepo
 pub use seen::{Seen, SeenLifeline, SeenSetting, Shown};
 pub use stopped::{Gone, StoppedTold, StoppedVerdict, WebhookStopped, stopped};
 pub use told::{Case, Heard, Over, REMEMBERED, Told};
-pub use wire::{stopped_from_json, stopped_to_json};
+pub use wire::{hold_from_json, hold_to_json, stopped_from_json, stopped_to_json};
 
 use std::collections::{BTreeMap, BTreeSet};
 

@@ -8,11 +8,11 @@ use uuid::Uuid;
 
 use super::Reason;
 use super::asides::AsideNews;
+use super::hold::Hold;
 use super::mark::Mark;
 use super::next::Foresight;
 use super::seen::Seen;
 use super::told::{Case, Told};
-use crate::brake::Held;
 use crate::drift::{Standing, StationDrift};
 use crate::inventory::{Commit, Contact, Taken};
 use crate::setting::{Name, Weight};
@@ -38,8 +38,8 @@ pub struct Pass<'a> {
     pub commit: Option<&'a Commit>,
     /// What was set aside since the last telling, and what is so no longer.
     pub asides: &'a AsideNews,
-    /// The change that waits for its release.
-    pub held: Option<&'a Held>,
+    /// The change that waits for its release, and what was told of it.
+    pub hold: Hold<'a>,
     pub clock: Timestamp,
 }
 

@@ -11,7 +11,6 @@ use super::message::Count;
 use super::next::ToDo;
 use super::pass::{Is, Item};
 use super::seen::Seen;
-use crate::brake::Held;
 use crate::drift::Totals;
 use crate::inventory::Extent;
 use crate::setting::Weight;
@@ -22,7 +21,7 @@ pub(super) struct Sentence<'a> {
     pub counts: &'a BTreeMap<&'static str, Count>,
     pub cause: &'a ToldCause,
     pub asides: &'a AsideNews,
-    pub held: Option<&'a Held>,
+    pub hold: Option<String>,
     pub to_do: &'a ToDo,
     pub surge: bool,
     pub totals: &'a Totals,
@@ -44,8 +43,8 @@ impl Sentence<'_> {
                 n => write!(text, "{} {n} stations{}, first {}. ", opening(reason), weights(count), named(first)),
             };
         }
-        if let Some(held) = self.held {
-            let _ = write!(text, "A change is held. {} To release it: {}. ", held.sentence(), held.release());
+        if let Some(hold) = &self.hold {
+            let _ = write!(text, "{hold} ");
         }
         if let Some(asides) = self.asides.sentence() {
             let _ = write!(text, "{asides} ");

@@ -7,6 +7,7 @@ use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
 use super::event::json;
+use super::hold::{HeardHold, HeldSince, HoldTold};
 use super::mark::Mark;
 use super::refused::InventoryRefused;
 use super::seen::{Seen, SeenLifeline, SeenSetting, Shown};
@@ -187,6 +188,58 @@ pub fn stopped_from_json(text: &str) -> StoppedTold {
         Some((Name::from(name), WebhookStopped { since: time(&since)?, heard: heard(wire)? }))
     };
     wire.and_then(|wire| wire.webhooks.into_iter().map(one).collect()).unwrap_or_default()
+}
+
+#[derive(Serialize, Deserialize)]
+struct WireHold {
+    hold: u32,
+    change: Option<WireHeldSince>,
+    heard: BTreeMap<String, WireHeardHold>,
+}
+
+#[derive(Serialize, Deserialize)]
+struct WireHeldSince {
+    change: String,
+    at: String,
+    seq: i64,
+}
+
+#[derive(Serialize, Deserialize)]
+struct WireHeardHold {
+    change: String,
+    at: String,
+}
+
+/// The text in which it is kept what was told of held changes.
+pub fn hold_to_json(told: &HoldTold) -> String {
+    let HoldTold { change, heard } = told;
+    let one = |HeardHold { change, at }: &HeardHold| WireHeardHold { change: change.to_string(), at: at.to_string() };
+    let since = |HeldSince { change, at, seq }: &HeldSince| WireHeldSince {
+        change: change.to_string(),
+        at: at.to_string(),
+        seq: *seq,
+    };
+    json(&WireHold {
+        hold: VERSION,
+        change: change.as_ref().map(since),
+        heard: heard.iter().map(|(webhook, heard)| (webhook.to_string(), one(heard))).collect(),
+    })
+}
+
+/// Reads it back. Where it cannot be read nothing was told, and what is held is told again.
+pub fn hold_from_json(text: &str) -> HoldTold {
+    let wire = serde_json::from_str::<WireHold>(text).ok().filter(|wire| wire.hold == VERSION);
+    let one = |(name, WireHeardHold { change, at }): (String, WireHeardHold)| {
+        Some((Name::from(name), HeardHold { change: change.parse().ok()?, at: time(&at)? }))
+    };
+    let read = wire.and_then(|WireHold { hold: _, change, heard }| {
+        let since = |WireHeldSince { change, at, seq }: WireHeldSince| {
+            Some(HeldSince { change: change.parse().ok()?, at: time(&at)?, seq })
+        };
+        let change = change.and_then(since);
+        Some(HoldTold { change, heard: heard.into_iter().map(one).collect::<Option<_>>()? })
+    });
+    read.unwrap_or_default()
 }
 
 fn wire_seen(seen: &Seen) -> WireSeen {

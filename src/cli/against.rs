@@ -7,10 +7,11 @@ use serde_json::{Value as Json, json as object};
 
 use super::scene::{Files, load};
 use super::shown::{Shown, counted, findings_text, paint};
+use crate::brake::{Held, foresee};
 use crate::change::{Change, json as change_json, text as show};
 use crate::daemon::with_causes;
 use crate::files::{Folder, Look, Tree};
-use crate::finding::Finding;
+use crate::finding::{Finding, plural};
 use crate::gather::{Fleet, FleetCache, Source, Trees};
 use crate::git::{self, Cache, Git, GitError, Snapshot};
 use crate::inventory::Commit;
@@ -22,18 +23,37 @@ pub struct Against {
     /// What a revision stands for.
     commit: Option<Arc<Commit>>,
     pub change: Change,
+    /// The brake's hold of it, where there would be one.
+    held: Option<Held>,
 }
 
 impl Against {
     /// For people.
     pub fn text(&self) -> String {
         let commit = self.commit.as_ref().map(|commit| format!("{} is {commit}.\n", self.what));
-        commit.unwrap_or_default() + &show(&self.change, &self.what, "here")
+        let held = self.held.as_ref().map(|held| {
+            let (count, all) = (held.count(), plural(held.on_record as u64, "station"));
+            let (share, set_at) = (held.limit.share.percent(), &held.limit.set_at);
+            format!(
+                "This change would be held: it alters lifeline settings of {count} of {all}, more than {share} ({set_at}). \
+                 Its scripts would wait for `stationkeep release`. The ledger is not asked: all stations of {} count.\n",
+                self.what
+            )
+        });
+        commit.unwrap_or_default() + &show(&self.change, &self.what, "here") + &held.unwrap_or_default()
     }
 
     /// For programs.
     pub fn json(&self) -> Json {
         let mut json = change_json(&self.change);
+        json["held"] = self.held.as_ref().map_or(Json::Null, |held| {
+            object!({
+                "stations": held.count(),
+                "of": held.on_record,
+                "share": held.limit.share.value(),
+                "set_at": held.limit.set_at,
+            })
+        });
         json["against"] = object!({
             "what": self.what,
             "commit": self.commit.as_ref().map(|commit| commit.json()),
@@ -51,7 +71,8 @@ pub fn against(what: &str, files: &Files) -> Result<Against, Shown> {
     let references: Vec<_> = before.references.iter().chain(&files.fleet.references).cloned().collect();
     let codes = files.ground.codes(&references);
     let change = Change::between(&before.inventory, &files.fleet.inventory, &codes);
-    Ok(Against { what: what.to_owned(), commit: trees.commit, change })
+    let held = foresee(&before.inventory, &files.fleet.inventory, &files.config.surge.limit());
+    Ok(Against { what: what.to_owned(), commit: trees.commit, change, held })
 }
 
 /// The keybooks and inventory of a configuration's folder, or a folder of inventory files alone beside today's keybooks.

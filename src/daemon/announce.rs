@@ -6,6 +6,7 @@ use std::net::SocketAddr;
 use std::path::Path;
 
 use crate::drift::{Standing, StationDrift};
+use crate::finding::plural;
 
 use super::pass::State;
 
@@ -15,7 +16,7 @@ pub fn text(state: &State, listening: Option<SocketAddr>, webhooks: &[String]) -
     let program = program();
     let inventory = state.inventory();
     let sites = inventory.stations.values().map(|s| &s.site).collect::<std::collections::BTreeSet<_>>().len();
-    let sites = if sites == 1 { "1 site".to_owned() } else { format!("{sites} sites") };
+    let sites = plural(sites as u64, "site");
     let version = env!("CARGO_PKG_VERSION");
     if inventory.stations.is_empty() {
         let _ = writeln!(out, "stationkeep {version} has no inventory that can be used: see `{program} check`.");

@@ -164,7 +164,8 @@ impl Deliveries {
     }
 
     fn show(&self) {
-        self.means.board.set_webhooks(self.lines.iter().map(|line| line.status.clone()).collect());
+        let alerts = self.lines.iter().filter(|line| line.kind == Kind::Alerts).map(|line| line.status.clone());
+        self.means.board.set_webhooks(self.lines.iter().map(|line| line.status.clone()).collect(), alerts.collect());
     }
 
     /// Forgets that a webhook was stopped which the configuration no longer has.

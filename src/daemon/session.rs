@@ -150,6 +150,12 @@ pub async fn run(
         if look == Some(Look::Whole) {
             prune(&store).await;
             undelivered(&store).await;
+            if session.front.board.is_silent() {
+                tracing::error!(
+                    "nobody is told of anything: every webhook for alerts was stopped by its receiver (410). See \
+                     `stationkeep deliveries`; `stationkeep deliveries start NAME` sends to one again"
+                );
+            }
         }
     };
     match &end {

@@ -6,8 +6,8 @@ use jiff::Timestamp;
 use uuid::Uuid;
 
 use crate::alert::{
-    self, AsideNews, CONTENT_TYPE, Cause, Foresight, Gone, InventoryRead, InventoryRefused, Message, NewCommit, Pass,
-    RefusedReport, ReportTaken, StoppedTold, Terms, Thread, Told, Verdict,
+    self, AsideNews, CONTENT_TYPE, Cause, Foresight, Gone, Hold, HoldTold, InventoryRead, InventoryRefused, Message,
+    NewCommit, Pass, RefusedReport, ReportTaken, StoppedTold, Terms, Thread, Told, Verdict,
 };
 use crate::gather::GatherError;
 use crate::gather::intake::kept_reasons;
@@ -24,6 +24,7 @@ const STOPPED: &str = "alert.stopped";
 const REFUSED_REPORTS: &str = "alert.reports";
 const KNOWN: &str = "alert.known";
 const ASIDES: &str = "alert.asides";
+const HOLD: &str = "alert.hold";
 const LEDGER: &str = "alert.ledger";
 
 /// Refused reports told of in one pass, and reports named as its cause; more follow in the next.
@@ -56,6 +57,7 @@ pub struct Teller {
     known: BTreeSet<Name>,
     /// The ids of everything that was told to be set aside.
     asides: BTreeSet<Uuid>,
+    hold: HoldTold,
     ledger_seq: i64,
     cause: Cause,
     /// How many decisions were written when this was read.
@@ -84,6 +86,7 @@ impl Teller {
             refused_seq: number(store.memo(REFUSED_REPORTS).await?),
             known: known.into_iter().map(Name::from).collect(),
             asides: store.memo(ASIDES).await?.and_then(|t| serde_json::from_str(&t).ok()).map(ids).unwrap_or_default(),
+            hold: store.memo(HOLD).await?.map(|text| alert::hold_from_json(&text)).unwrap_or_default(),
             ledger_seq: number(store.memo(LEDGER).await?),
             cause,
             turn,
@@ -184,6 +187,8 @@ impl Teller {
         let asides = state.notices().map(|notices| AsideNews::between(&self.asides, notices, seen.now));
         let asides = asides.unwrap_or_default();
         let foresee = state.foresee();
+        let change = self.hold.change.as_ref().map(|last| &last.change);
+        let release = change.and_then(|change| state.notices()?.release(change));
         let pass = Pass {
             stations: state.drifts(),
             compared,
@@ -193,7 +198,7 @@ impl Teller {
             next: Foresight(&foresee),
             commit: state.commit(),
             asides: &asides,
-            held: state.held(),
+            hold: Hold { now: state.held(), told: &self.hold, release, seq: state.ledger_seq() },
             clock: seen.now,
         };
         let verdict = alert::decide(&self.told, &stopped.thread, &pass, &self.terms);
@@ -233,6 +238,8 @@ impl Teller {
         let asides = if state.drifts().is_empty() { self.asides.clone() } else { asides.now };
         let list = || serde_json::to_string(&asides.iter().map(Uuid::to_string).collect::<Vec<_>>()).ok();
         memo(ASIDES, asides != self.asides, list());
+        let kept = (verdict.hold != HoldTold::default()).then(|| alert::hold_to_json(&verdict.hold));
+        memo(HOLD, verdict.hold != self.hold, kept);
         let (refused, stopped) = (inventory.refused, stopped.told);
         Ok((decision, After { verdict, refused, stopped, refused_seq, known, asides }))
     }
@@ -284,7 +291,8 @@ impl Teller {
 
     /// When the next reminder falls due.
     pub fn next_reminder(&self, state: &State) -> Option<Timestamp> {
-        alert::next_reminder(&self.told, state.drifts(), &self.terms.webhooks)
+        let of_cases = alert::next_reminder(&self.told, state.drifts(), &self.terms.webhooks);
+        of_cases.into_iter().chain(self.hold.next_reminder(&self.terms.webhooks)).min()
     }
 }
 
@@ -324,6 +332,7 @@ impl After {
         let After { verdict, refused, stopped, refused_seq, known, asides } = self;
         verdict.apply(&mut teller.told);
         teller.thread = verdict.thread;
+        teller.hold = verdict.hold;
         teller.refused = refused;
         teller.stopped = stopped;
         teller.refused_seq = refused_seq;

@@ -6,6 +6,7 @@ use std::fmt::Write as _;
 use serde_json::{Value as Json, json};
 
 use super::{SettingDrift, Standing, StationDrift};
+use crate::finding::plural;
 use crate::inventory::{Extent, Station};
 use crate::ledger::{Mark, Record, State, value_json};
 use crate::setting::Value;
@@ -45,10 +46,7 @@ impl Totals {
 
     /// "35 stations".
     pub fn counted(&self) -> String {
-        match self.all() {
-            1 => "1 station".into(),
-            all => format!("{all} stations"),
-        }
+        plural(self.all() as u64, "station")
     }
 
     /// `{standing: count}`, every standing named, and `set_aside`.

@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use jiff::Timestamp;
 use uuid::Uuid;
 
-use super::{Aside, Digest, Notice, Take, Target};
+use super::{Aside, Digest, Notice, Release, Take, Target};
 use crate::inventory::Station;
 use crate::setting::Name;
 
@@ -69,6 +69,16 @@ impl Notices {
         self.released.get(change).copied()
     }
 
+    /// The last release of a change, with the number of the entry that made it.
+    pub fn release(&self, change: &Digest) -> Option<(i64, &Release)> {
+        let seq = self.released(change)?;
+        let last = self.all.values().rev().find_map(|notice| match notice {
+            Notice::Release(release) if release.change == *change => Some(release),
+            Notice::Aside(_) | Notice::Release(_) | Notice::Take(_) | Notice::End(_) => None,
+        });
+        Some((seq, last?))
+    }
+
     /// Something that was set aside, by its id.
     pub fn aside(&self, id: Uuid) -> Option<&Aside> {
         self.all.values().find_map(|notice| match notice {
@@ -122,7 +132,7 @@ fn kind(notice: &Notice) -> u8 {
 
 #[cfg(test)]
 mod tests {
-    use super::super::{End, Release, Said};
+    use super::super::{End, Said};
     use super::*;
     use jiff::SignedDuration;
     use proptest::prelude::*;

@@ -11,7 +11,7 @@ use super::cards::Cards;
 use crate::drift::Totals;
 use crate::setting::Weight;
 use crate::store::Store;
-use crate::webhook::PumpStatus;
+use crate::webhook::{PumpState, PumpStatus};
 
 /// Beyond two full passes, the last finished one may be older by this.
 const SLACK: Duration = Duration::from_secs(60);
@@ -111,6 +111,15 @@ pub(super) struct Session {
     pub store: Store,
     pub cards: Arc<Cards>,
     pub webhooks: Vec<watch::Receiver<PumpStatus>>,
+    /// Those of them that alerts go to.
+    pub alerts: Vec<watch::Receiver<PumpStatus>>,
+}
+
+impl Session {
+    /// Whether every webhook that alerts go to was stopped by its receiver, so that nobody is told of anything.
+    pub fn is_silent(&self) -> bool {
+        !self.alerts.is_empty() && self.alerts.iter().all(|status| status.borrow().state == PumpState::Gone)
+    }
 }
 
 #[derive(Debug, Default)]
@@ -143,13 +152,13 @@ impl Board {
     pub fn open(&self, full_pass: Duration, store: Store, cards: Cards) {
         let mut inner = self.inner();
         inner.passes.full_pass = full_pass;
-        inner.session = Some(Session { store, cards: Arc::new(cards), webhooks: Vec::new() });
+        inner.session = Some(Session { store, cards: Arc::new(cards), webhooks: Vec::new(), alerts: Vec::new() });
     }
 
-    /// The webhooks of the session, each with its status from now on.
-    pub fn set_webhooks(&self, webhooks: Vec<watch::Receiver<PumpStatus>>) {
+    /// The webhooks of the session, each with its status from now on; `alerts`: those of them that alerts go to.
+    pub fn set_webhooks(&self, webhooks: Vec<watch::Receiver<PumpStatus>>, alerts: Vec<watch::Receiver<PumpStatus>>) {
         if let Some(session) = &mut self.inner().session {
-            session.webhooks = webhooks;
+            (session.webhooks, session.alerts) = (webhooks, alerts);
         }
     }
 
@@ -200,6 +209,11 @@ impl Board {
     /// The clocks it goes by.
     pub fn clocks(&self) -> Clocks {
         self.clocks
+    }
+
+    /// Whether every webhook that alerts go to was stopped by its receiver: nobody is told of anything.
+    pub fn is_silent(&self) -> bool {
+        self.inner().session.as_ref().is_some_and(Session::is_silent)
     }
 
     pub(super) fn view(&self) -> Option<Arc<View>> {

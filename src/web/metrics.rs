@@ -38,6 +38,12 @@ pub(super) async fn text(board: &Board, tally: &Tally) -> Result<String, prometh
     }
     if let Some(session) = board.session() {
         let now_ms = (board.clocks().system_ms)();
+        let silent = f64::from(u8::from(session.is_silent()));
+        sheet.gauge(
+            "alerts_silent",
+            "1 where every webhook for alerts was stopped by its receiver: nobody is told.",
+            silent,
+        )?;
         webhooks(&sheet, &session)?;
         ledger(&sheet, &session, tally, now_ms).await?;
     }

@@ -9,8 +9,8 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use serde_json::Value as Json;
 use stationkeep::alert::{
-    AsideNews, Cause, Foresight, Gone, InventoryRead, Message, Next, Pass, RefusedReport, StoppedTold, Subscription,
-    Terms, Thread, decide, heartbeat, inventory, report_refused, source_of, stopped,
+    AsideNews, Cause, Foresight, Gone, Hold, HoldTold, InventoryRead, Message, Next, Pass, RefusedReport, StoppedTold,
+    Subscription, Terms, Thread, decide, heartbeat, inventory, report_refused, source_of, stopped,
 };
 use stationkeep::drift::{LifelineService, Service, Standing, StationDrift};
 use stationkeep::finding::{Code, Finding, Place};
@@ -79,7 +79,7 @@ fn drift(stations: usize) -> Message {
         next,
         commit: None,
         asides: &asides,
-        held: None,
+        hold: Hold { now: None, told: &HoldTold::default(), release: None, seq: 0 },
         clock: clock(),
     };
     decide(&BTreeMap::new(), &Thread::default(), &pass, &terms()).messages.remove(0)

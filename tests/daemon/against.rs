@@ -43,6 +43,15 @@ fn what_is_foretold_of_an_edit_is_what_drift_shows_afterwards() {
             settings.map(|s| (text(station, "station"), text(s, "setting"), s["to"]["value"].to_string()))
         })
         .collect();
+    // The brake is foreseen, too.
+    let json = fleet.run(&["check", "--against", &old, "--format", "json"]).ended(0).json()["change"]["held"].clone();
+    assert_eq!((&json["of"], &json["share"]), (&35.into(), &0.3.into()), "{json}");
+    let said = fleet.run(&["check", "--against", &old]).ended(0).out;
+    let expected = format!(
+        "This change would be held: it alters lifeline settings of {} of 35 stations, more than 30 %",
+        json["stations"]
+    );
+    assert!(said.contains(&expected) && said.contains("surge.share, stationkeep.yaml:"), "{said}");
     let after = open(&fleet.run(&["drift", "--format", "json"]).ended(3).json());
     assert!(after.difference(&before).count() > 20);
     // A station that already holds the new number by accident would be the only difference; there is none.

@@ -148,10 +148,30 @@ fn the_alert_says_what_is_held_and_a_release_beside_the_daemon_is_taken_up() {
     );
     let entry = &told.data()["opened"][0]["next"]["do"];
     assert!(entry.as_str().is_some_and(|text| text.contains("stationkeep release ")), "{entry}");
+    assert_eq!(told.data()["hold"]["news"], "held");
+    // A restart does not tell it again; a release is told at once, though no station has news.
+    assert_eq!(daemon.stop("TERM"), Some(0));
+    let daemon = fleet.start();
+    receiver.still(2);
     release(&fleet, held["change"].as_str().unwrap_or_default()).ended(0);
-    edit(&fleet, "+441134960115", "+441134960116");
     let after = receiver.wait_for(3).remove(2);
     assert_eq!(after.data()["held"], serde_json::Value::Null, "{}", after.body);
+    assert_eq!(
+        (&after.data()["hold"]["news"], &after.data()["hold"]["released_by"]),
+        (&"released".into(), &"ops-2".into())
+    );
+    assert_eq!(after.data()["hold"]["why"], "the control room moved");
+    // So is what a lower share holds, and what a higher one lets go.
+    edit(&fleet, "+441632960109", "+441632960108");
+    let again = receiver.wait_for(4).remove(3);
+    assert_eq!(again.data()["hold"]["news"], "held", "{}", again.body);
+    let path = "config/stationkeep.yaml";
+    let text = fs::read_to_string(fleet.path(path)).expect("a file");
+    fleet.rename_into(path, &text.replace("surge: {share: 0.3}", "surge: {share: 1}"));
+    assert_eq!(receiver.wait_for(5).remove(4).data()["hold"]["news"], "over");
+    fleet.rename_into(path, &text);
+    assert_eq!(receiver.wait_for(6).remove(5).data()["hold"]["news"], "held");
+    receiver.still(6);
     assert_eq!(daemon.stop("TERM"), Some(0));
 }
 

@@ -1,7 +1,8 @@
 //! Receivers that are away, busy or hanging: everything arrives, in order, under the same ids, and nobody waits for another.
 
 use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, commissioning, fleet_yaml, webhook};
-use super::process::until;
+use super::probe::{address, get, metrics};
+use super::process::{signal, until};
 use super::receiver::{Answer, Receiver};
 use super::told::{GONE, all_names, in_order};
 
@@ -94,4 +95,20 @@ fn a_receiver_that_is_gone_is_left_alone_and_the_others_hear_of_it_once() {
     assert_eq!(all_names(&kept[1]), all_names(&receiver.heard()[2]));
     assert_eq!(receiver.still(4)[3].data()["state"], "back");
     in_order(&gone);
+}
+
+#[test]
+fn where_every_receiver_is_gone_each_full_pass_says_that_nobody_is_told() {
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    let daemon = fleet.start();
+    receiver.wait_for(1);
+    let at = address(&daemon);
+    assert_eq!(get(at, "/readyz").json()["alerts_silent"], false);
+    receiver.answer(Answer::Busy(410));
+    fleet.write("config/inventory/fleet.yaml", &fleet_yaml(NEW_OFFICER));
+    until("silence", || (get(at, "/readyz").json()["alerts_silent"] == true).then_some(()));
+    assert_eq!(metrics(at)["stationkeep_alerts_silent"], 1.0);
+    signal(daemon.pid(), "HUP");
+    daemon.logs("nobody is told of anything");
 }

@@ -1,0 +1,104 @@
+//! What is told of a change under the brake: each turn of it once, to every webhook, also where no station has news.
+
+use super::fixture::{Watch, data, differs, webhook};
+use super::{HoldTold, hold_from_json};
+use crate::brake::{Held, Limit, Share};
+use crate::ledger::{Release, Said};
+use crate::setting::Weight;
+
+fn held(change: &str) -> Option<Held> {
+    Some(Held {
+        change: change.parse().unwrap(),
+        stations: ["EQ-01".into()].into(),
+        out: [].into(),
+        on_record: 34,
+        limit: Limit { share: Share::DEFAULT, set_at: "the default".into() },
+    })
+}
+
+fn release(watch: &mut Watch, change: &str) -> Option<(i64, Release)> {
+    watch.seq += 1;
+    let said = Said { id: uuid::Uuid::nil(), at: watch.clock, by: "ops-2".into(), why: Some("the room moved".into()) };
+    Some((watch.seq, Release { said, change: change.parse().unwrap(), stations: [].into() }))
+}
+
+/// What each webhook is told of the hold: `webhook news`.
+fn news(watch: &mut Watch) -> Vec<String> {
+    let verdict = watch.pass();
+    let one =
+        |(webhook, body): (&str, &str)| format!("{webhook} {}", data(body)["hold"]["news"].as_str().unwrap_or("-"));
+    verdict.messages.iter().map(|message| one((&message.webhook, &message.body))).collect()
+}
+
+const ONE: &str = "0123456789abcdef";
+const OTHER: &str = "fedcba9876543210";
+
+#[test]
+fn every_turn_of_a_hold_is_told_once_to_every_webhook_though_no_station_has_news() {
+    let mut watch = Watch::new();
+    watch.terms.webhooks = vec![webhook("a", &Weight::ALL), webhook("b", &[Weight::Routine])];
+    assert_eq!(news(&mut watch), [""; 0]);
+    watch.held = held(ONE);
+    assert_eq!(news(&mut watch), ["a held", "b held"]);
+    assert_eq!(news(&mut watch), [""; 0]);
+    watch.held = held(OTHER);
+    assert_eq!(news(&mut watch), ["a changed", "b changed"]);
+    assert_eq!(
+        watch.hold.next_reminder(&watch.terms.webhooks),
+        Some(watch.clock + jiff::SignedDuration::from_hours(1))
+    );
+    watch.minutes(59);
+    assert_eq!(news(&mut watch), [""; 0]);
+    watch.minutes(1);
+    assert_eq!(news(&mut watch), ["a still-held", "b still-held"]);
+    // A release of another change, or of a time before, is not what ended it.
+    watch.release = release(&mut watch, ONE);
+    watch.held = None;
+    assert_eq!(news(&mut watch), ["a over", "b over"]);
+    assert_eq!((news(&mut watch).len(), watch.hold.next_reminder(&watch.terms.webhooks)), (0, None));
+    assert_eq!(watch.hold, HoldTold::default());
+}
+
+#[test]
+fn a_release_is_told_with_who_and_why_and_an_older_one_of_the_same_change_is_not() {
+    let mut watch = Watch::new();
+    for released in [true, false] {
+        watch.held = held(ONE);
+        watch.pass();
+        watch.minutes(5);
+        if released {
+            watch.release = release(&mut watch, ONE);
+        }
+        watch.held = None;
+        let told = data(&watch.pass().messages[0].body);
+        let expected = if released { "released" } else { "over" };
+        assert_eq!((&told["hold"]["news"], &told["hold"]["change"]), (&expected.into(), &ONE.into()));
+        if released {
+            assert_eq!(
+                (&told["hold"]["released_by"], &told["hold"]["why"]),
+                (&"ops-2".into(), &"the room moved".into())
+            );
+            let summary = told["summary"].as_str().unwrap();
+            assert!(summary.starts_with("The change that was held is released by ops-2 (the room moved)"), "{summary}");
+        }
+        watch.minutes(5);
+    }
+}
+
+#[test]
+fn a_message_of_stations_tells_of_the_hold_too_and_no_second_one_does() {
+    let mut watch = Watch::new();
+    watch.held = held(ONE);
+    watch.put(differs("EQ-01", "emergency.primary", "1"));
+    assert_eq!(news(&mut watch), ["on-call held"]);
+    watch.minutes(30);
+    watch.put(differs("EQ-02", "emergency.primary", "1"));
+    assert_eq!(news(&mut watch), ["on-call -"]);
+    watch.minutes(59);
+    assert!(news(&mut watch).iter().all(|told| told == "on-call -"), "it was in the last message");
+    // A webhook that is added hears of it; an unreadable memory tells it again.
+    watch.terms.webhooks.push(webhook("b", &[Weight::Routine]));
+    assert_eq!(news(&mut watch), ["b held"]);
+    watch.hold = hold_from_json("{\"hold\": 9}");
+    assert_eq!(news(&mut watch), ["on-call held", "b held"]);
+}
