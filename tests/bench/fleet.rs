@@ -3,8 +3,9 @@
 //! `fleet write FOLDER STATIONS` makes the texts of a fleet; `fleet measure FOLDER` reads them and prints, as JSON,
 //! what each stage took in CPU seconds and what it found; `fleet front FOLDER` what checking its files took beside a bare
 //! parse of the same bytes. `tests/bench/run` does all of it and sets another reading beside it.
-//! `fleet commits FILES` measures an inventory read from a git repository.
+//! `fleet brake FOLDER` measures what the brake's judgement costs a pass, `fleet commits FILES` an inventory read from a git repository.
 
+mod brake;
 mod commits;
 mod front;
 mod measure;
@@ -27,6 +28,7 @@ fn main() -> ExitCode {
             Ok(_) | Err(_) => return usage(),
         },
         ["front", folder] => println!("{}", front::measure(Path::new(folder))),
+        ["brake", folder] => println!("{}", brake::measure(Path::new(folder))),
         ["measure", folder] => println!("{}", measure::measure(Path::new(folder))),
         [] => println!("This one is run by tests/bench/run."),
         _ => return usage(),
@@ -36,7 +38,8 @@ fn main() -> ExitCode {
 
 fn usage() -> ExitCode {
     eprintln!(
-        "usage: fleet write FOLDER STATIONS (1 to {}) | fleet measure FOLDER | fleet front FOLDER | fleet commits FILES",
+        "usage: fleet write FOLDER STATIONS (1 to {}) | fleet measure FOLDER | fleet front FOLDER | fleet brake FOLDER | \
+         fleet commits FILES",
         writer::MOST
     );
     ExitCode::from(2)

@@ -82,7 +82,7 @@ pub fn measure(folder: &Path) -> Json {
     })
 }
 
-fn assert_sound(findings: &[Finding]) {
+pub fn assert_sound(findings: &[Finding]) {
     let error = findings.iter().find(|finding| finding.is_error());
     assert!(error.is_none(), "{}", error.map(ToString::to_string).unwrap_or_default());
 }
@@ -96,7 +96,7 @@ pub fn codes(folder: &Path) -> Codes {
     codes
 }
 
-fn keybooks(folder: &Path, codes: &Codes) -> Keybooks {
+pub fn keybooks(folder: &Path, codes: &Codes) -> Keybooks {
     let read = yaml_files(&folder.join("keybooks")).into_iter().map(|path| {
         let name: Arc<str> = path.display().to_string().into();
         let (keybook, findings) = keybook::read(&name, &fs::read(&path).expect("a file"));
@@ -123,7 +123,7 @@ pub fn yaml_files(folder: &Path) -> Vec<PathBuf> {
     found
 }
 
-fn reports(folder: &Path) -> HashMap<Name, Vec<Report>> {
+pub fn reports(folder: &Path) -> HashMap<Name, Vec<Report>> {
     let mut reports: HashMap<Name, Vec<Report>> = HashMap::new();
     for line in fs::read_to_string(folder.join("ledger.jsonl")).expect("the ledger's lines").lines() {
         match parse_line(line).expect("a line of the ledger") {
