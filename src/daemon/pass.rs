@@ -127,9 +127,11 @@ impl State {
         };
         let changed = changed.filter(|_| look != Some(Look::Whole) && !is_said);
         let compared = changed.clone().filter(|_| !self.is_due(now));
+        // Where the rest fails, nobody hears of these: the next pass compares them again, and says so.
+        self.edited = compared.clone();
         self.compare(now, compared.as_ref());
-        self.edited = Some(BTreeSet::new());
         self.judge(changed.as_ref()).await?;
+        self.edited = Some(BTreeSet::new());
         Ok(Seen { findings: self.reading.fleet.findings.clone(), files, commit, compared, look_again, now })
     }
 
@@ -244,7 +246,7 @@ impl State {
         match &mut self.records {
             Some(records) => {
                 let edited = self.edited.as_ref();
-                records.keep_up(&self.store, &self.fleet.inventory, edited).await.map(Some)
+                records.keep_up(&self.store, &self.fleet.inventory, edited).await
             }
             None => {
                 self.records = Some(Records::load(&self.store, &self.fleet.inventory, None, |_| {}).await?);

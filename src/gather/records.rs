@@ -119,7 +119,7 @@ impl Records {
     }
 
     /// Takes in what the ledger has gained, and what a changed inventory makes of it: of these stations (those that are
-    /// gone among them), or of all of them.
+    /// gone among them), or of all of them. Returns the stations touched, or nothing where all were folded.
     ///
     /// # Errors
     /// Where the ledger cannot be read.
@@ -128,7 +128,7 @@ impl Records {
         store: &Store,
         inventory: &Inventory,
         changed: Option<&BTreeSet<Name>>,
-    ) -> Result<BTreeSet<Name>, GatherError> {
+    ) -> Result<Option<BTreeSet<Name>>, GatherError> {
         let mut touched: BTreeSet<Name> = BTreeSet::new();
         let mut seq = self.seq;
         let mut said: Vec<(i64, Notice)> = Vec::new();
@@ -161,8 +161,9 @@ impl Records {
             }
         }
         if touched.len() > ONE_BY_ONE {
+            // It reads on to what was written meanwhile, about stations that are not among these.
             *self = Records::load(store, inventory, None, |_| {}).await?;
-            return Ok(touched);
+            return Ok(None);
         }
         for name in &touched {
             let Some(station) = inventory.stations.get(name) else { continue };
@@ -182,7 +183,7 @@ impl Records {
         // Only now: a fold that failed must be made again.
         said.into_iter().for_each(|(seq, notice)| self.notices.add(seq, notice));
         self.seq = seq;
-        Ok(touched)
+        Ok(Some(touched))
     }
 
     /// The last entry of the ledger that is folded in.
@@ -199,5 +200,41 @@ impl Records {
     pub fn of(&self, station: &Station) -> Arc<Record> {
         let folded = self.records.get(&station.name).map(|(_, record)| record.clone());
         folded.unwrap_or_else(|| Arc::new(Record::blank(&station.keybook)))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::store::NewEntry;
+
+    fn report(nth: usize) -> NewEntry {
+        let (id, station) = (format!("019a6c1e-8f00-7000-8000-{nth:012}"), format!("S-{nth}"));
+        let body =
+            format!(r#"{{"report":1,"id":"{id}","station":"{station}","at":"2026-11-20T10:14:00Z","by":"tech-07"}}"#);
+        NewEntry {
+            kind: EntryKind::Report,
+            id,
+            station,
+            at_ms: 1_763_633_640_000,
+            recorded_ms: 1_763_633_650_000,
+            body,
+        }
+    }
+
+    /// The whole is read up to its own end of the ledger, which may lie beyond what was seen to be touched.
+    #[tokio::test]
+    async fn only_where_stations_were_folded_one_by_one_is_it_said_which() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::open(&format!("sqlite:{}/l.db", folder.path().display())).await.unwrap();
+        let mut records = Records::load(&store, &Inventory::default(), None, |_| {}).await.unwrap();
+        let few: Vec<NewEntry> = (0..ONE_BY_ONE).map(report).collect();
+        store.append(&few).await.unwrap();
+        let touched = records.keep_up(&store, &Inventory::default(), None).await.unwrap();
+        assert_eq!(touched.map(|touched| touched.len()), Some(ONE_BY_ONE));
+        let many: Vec<NewEntry> = (ONE_BY_ONE..=2 * ONE_BY_ONE).map(report).collect();
+        store.append(&many).await.unwrap();
+        assert_eq!(records.keep_up(&store, &Inventory::default(), None).await.unwrap(), None);
+        assert_eq!(records.seq(), 2 * ONE_BY_ONE as i64 + 1);
     }
 }

@@ -111,9 +111,12 @@ impl Kept {
     fn are_distinct(&self, were: &[Station], are: &[Station]) -> bool {
         let (mut freed, mut taken) = (Held::default(), Held::default());
         let mut left: BTreeSet<&Name> = were.iter().map(|station| &station.name).collect();
+        // A new name may stand in two files.
+        let mut names: BTreeSet<&Name> = BTreeSet::new();
         were.iter().for_each(|station| freed.add(station, &self.inventory));
         for station in are {
-            let is_new = !left.remove(&station.name) && self.inventory.stations.contains_key(&station.name);
+            let is_second = !names.insert(&station.name)
+                || !left.remove(&station.name) && self.inventory.stations.contains_key(&station.name);
             let identities = identities(station);
             let mut distinct = identities.iter().filter(|one| {
                 let is_held = self.held.identities.contains(one) && !freed.identities.contains(one);
@@ -121,7 +124,7 @@ impl Kept {
             });
             let number = &station.number;
             let is_held = self.held.numbers.contains(number) && !freed.numbers.contains(number);
-            if is_new || is_held || taken.numbers.contains(number) || distinct.next().is_some() {
+            if is_second || is_held || taken.numbers.contains(number) || distinct.next().is_some() {
                 return false;
             }
             taken.add(station, &self.inventory);

@@ -246,3 +246,19 @@ fn a_station_that_loses_what_only_it_named_is_no_short_way() {
     let own = |says| Change::Station(0, 0, Own { name: 0, number: 30, identity: 10, profile: 0, says, line: 0 });
     assert_eq!(walk(vec![own(3), own(0), own(2)]), 1);
 }
+
+#[test]
+fn a_new_station_that_two_files_define_is_no_short_way() {
+    let (books, codes) = (books(), codes());
+    let (mut texts, mut known) = (start(), BTreeMap::new());
+    let files = read_again(&texts.files(), &mut known);
+    let (inventory, findings) = resolve(&files, &books, &codes);
+    let mut kept = Kept::new(&files, &books, &codes, &Arc::new(inventory), &findings).unwrap();
+    for site in 1..3u8 {
+        let own = Own { name: 21, number: 40 + site, identity: 50 + site, profile: 0, says: 0, line: 0 };
+        texts.take(Change::Added(site.into(), own));
+    }
+    let files = read_again(&texts.files(), &mut known);
+    assert!(resolve(&files, &books, &codes).1.iter().any(Finding::is_error));
+    assert!(kept.again(&files, &books, &codes).is_none());
+}
