@@ -41,11 +41,12 @@ impl AsideNews {
             let how = notices.ending(was.said.id).map(|end| Over::Ended(end.said.by.to_string()));
             (was.clone(), how.unwrap_or(Over::Expired))
         });
-        AsideNews {
-            begun: asides.iter().filter(|aside| !told.contains(&aside.said.id)).map(|aside| (*aside).clone()).collect(),
-            over: over.collect(),
-            now: asides.iter().map(|aside| aside.said.id).collect(),
-        }
+        let new = asides.iter().filter(|aside| !told.contains(&aside.said.id)).map(|aside| (*aside).clone());
+        let (mut begun, mut over): (Vec<Aside>, Vec<(Aside, Over)>) = (new.collect(), over.collect());
+        // What is out of service is named first.
+        begun.sort_by_key(|aside| !aside.out_of_service);
+        over.sort_by_key(|(aside, _)| !aside.out_of_service);
+        AsideNews { begun, over, now: asides.iter().map(|aside| aside.said.id).collect() }
     }
 
     pub(super) fn is_empty(&self) -> bool {
@@ -63,7 +64,13 @@ impl AsideNews {
         let begun = self.begun.first().map(|first| {
             let why = first.said.why.as_deref().map(|why| format!(" ({})", clip(why, PLACE))).unwrap_or_default();
             let who = clip(&first.said.by, NAME);
-            format!("Set aside: {} until {:.0} by {who}{why}{}.", named(first), first.until, more(self.begun.len()))
+            let out = if first.out_of_service { ", out of service," } else { "" };
+            format!(
+                "Set aside: {}{out} until {:.0} by {who}{why}{}.",
+                named(first),
+                first.until,
+                more(self.begun.len())
+            )
         });
         let over = self.over.first().map(|(first, how)| {
             let how = match how {

@@ -37,6 +37,12 @@ pub(super) struct Count {
 }
 
 impl Count {
+    pub(super) fn of(items: &[&Item<'_>]) -> Count {
+        let mut count = Count::default();
+        items.iter().for_each(|item| count.add(item.weight()));
+        count
+    }
+
     fn add(&mut self, weight: Option<Weight>) {
         self.stations += 1;
         match weight {
@@ -203,7 +209,6 @@ impl<'a> Teller<'a> {
         let (sites, sites_left_out) = sites(items);
         let sentence = summary::Sentence {
             items,
-            counts: &counts,
             cause: &cause,
             asides: self.pass.asides,
             hold: self.pass.hold.sentence(news),

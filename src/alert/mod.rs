@@ -39,7 +39,8 @@
 //! failed again. Its entry says `did_not_stick`, the part when its fix was confirmed.
 //!
 //! *Set aside*: what people set aside is in no drift, so a case of it alone closes, and opens anew when the time is over. Each
-//! thing set aside is told to every webhook in `set_aside` (`begun`, `over`), once, whether a station drifts or not.
+//! thing set aside is told to every webhook in `set_aside` (`begun`, `over`), once, whether a station drifts or not. A station
+//! that is set aside as out of service is never said to be aligned again.
 //!
 //! *Taken*: whoever takes a station quiets the reminders of the case that is open then, for all webhooks, until the take is
 //! over; growing and closing are told, and so is the next case.

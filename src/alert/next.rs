@@ -129,7 +129,7 @@ impl ToDo {
         let cards = match (&self.cards, self.to_key) {
             (None, _) => String::new(),
             (Some(link), 1) => format!(" Card: {link}"),
-            (Some(_), _) => " Each station listed has the link to its card.".into(),
+            (Some(_), _) => " Each station to key that is listed has the link to its card.".into(),
         };
         (!parts.is_empty()).then(|| format!("To do: {}.{cards}", parts.join(", ")))
     }

@@ -1,6 +1,5 @@
 //! The first sentences of a message, for whoever reads it on a phone at night: what, where, how bad, why.
 
-use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use super::Reason;
@@ -18,7 +17,6 @@ use crate::setting::Weight;
 /// What the sentences are made from. `items` are sorted the heaviest first.
 pub(super) struct Sentence<'a> {
     pub items: &'a [Item<'a>],
-    pub counts: &'a BTreeMap<&'static str, Count>,
     pub cause: &'a ToldCause,
     pub asides: &'a AsideNews,
     pub hold: Option<String>,
@@ -35,13 +33,17 @@ impl Sentence<'_> {
             text.push_str("Many at once. ");
         }
         for reason in Reason::ALL {
-            let mut of_reason = self.items.iter().filter(|item| item.reason == reason);
-            let Some(first) = of_reason.next() else { continue };
-            let count = self.counts.get(reason.as_str()).copied().unwrap_or_default();
-            let _ = match count.stations {
-                0 | 1 => write!(text, "{} {}. ", opening(reason), one(first)),
-                n => write!(text, "{} {n} stations{}, first {}. ", opening(reason), weights(count), named(first)),
-            };
+            // What is out of service must not read as if all were well.
+            let of_reason = self.items.iter().filter(|item| item.reason == reason);
+            let (out, others): (Vec<_>, Vec<_>) = of_reason.partition(|item| extent(item) == Extent::Whole);
+            for (opening, items) in [(opening(reason), others), (OUT, out)] {
+                let Some(first) = items.first() else { continue };
+                let count = Count::of(&items);
+                let _ = match items.len() {
+                    1 => write!(text, "{opening} {}. ", one(first)),
+                    n => write!(text, "{opening} {n} stations{}, first {}. ", weights(count), named(first)),
+                };
+            }
         }
         if let Some(hold) = &self.hold {
             let _ = write!(text, "{hold} ");
@@ -78,6 +80,16 @@ impl Sentence<'_> {
     }
 }
 
+const OUT: &str = "Out of service and set aside:";
+
+/// What is set aside of the station.
+fn extent(item: &Item<'_>) -> Extent {
+    match &item.turn.is {
+        Is::Drifting { drift, .. } | Is::Aligned(drift) => drift.set_aside,
+        Is::Gone { .. } => Extent::Nothing,
+    }
+}
+
 fn opening(reason: Reason) -> &'static str {
     match reason {
         Reason::Opened => "New drift at",
@@ -106,9 +118,9 @@ fn named(item: &Item<'_>) -> String {
         Is::Drifting { drift, .. } | Is::Aligned(drift) => Some(&drift.location),
         Is::Gone { .. } => item.was.map(|was| &was.location),
     };
-    let aside = match &item.turn.is {
-        Is::Aligned(drift) if drift.set_aside != Extent::Nothing => ", set aside",
-        Is::Drifting { .. } | Is::Aligned(_) | Is::Gone { .. } => "",
+    let aside = match (extent(item), &item.turn.is) {
+        (Extent::Settings, Is::Aligned(_)) => " but for what is set aside",
+        (Extent::Settings, Is::Drifting { .. } | Is::Gone { .. }) | (Extent::Nothing | Extent::Whole, _) => "",
     };
     let station = clip(item.turn.station, NAME) + aside;
     match location.filter(|location| !location.is_empty()) {

@@ -1,6 +1,7 @@
 //! `deliveries`: what webhooks have not been told yet, and what people can do about it: send a message again, start a
 //! webhook that its receiver stopped. It sends nothing itself; the daemon does, as soon as it looks.
 
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::path::Path;
 
@@ -98,14 +99,14 @@ async fn list(list: &List, config: &Config, store: &Store) -> Result<Exit, Shown
     };
     match list.format {
         Format::Json => {
-            let deliveries: Vec<Value> = listed.iter().map(json_of).collect();
+            let deliveries: Vec<Value> = listed.iter().map(|one| json_of(one, &stopped)).collect();
             let of = |(webhook, noted): (&String, &StoppedWebhook)| json!({"webhook": webhook, "address": noted.address, "since": time(noted.at_ms)});
             let stopped: Vec<Value> = stopped.iter().map(of).collect();
             print_json(&json!({"deliveries": deliveries, "undelivered": waiting, "stopped": stopped}))?;
         }
         Format::Text => {
             let mut out = String::new();
-            listed.iter().for_each(|one| text_of(&mut out, one));
+            listed.iter().for_each(|one| text_of(&mut out, one, &stopped));
             for (webhook, noted) in &stopped {
                 let _ = writeln!(
                     out,
@@ -124,7 +125,9 @@ async fn list(list: &List, config: &Config, store: &Store) -> Result<Exit, Shown
     Ok(Exit::Done)
 }
 
-fn json_of(Listed { delivery, kind }: &Listed) -> Value {
+type Stopped = BTreeMap<String, StoppedWebhook>;
+
+fn json_of(Listed { delivery, kind }: &Listed, stopped: &Stopped) -> Value {
     let Delivery {
         seq: _,
         webhook,
@@ -137,7 +140,7 @@ fn json_of(Listed { delivery, kind }: &Listed) -> Value {
         last_error,
         delivered_ms,
     } = delivery;
-    let next = delivered_ms.is_none().then(|| time(*due_ms));
+    let next = (delivered_ms.is_none() && !stopped.contains_key(webhook)).then(|| time(*due_ms));
     json!({
         "webhook": webhook,
         "id": id,
@@ -151,12 +154,13 @@ fn json_of(Listed { delivery, kind }: &Listed) -> Value {
     })
 }
 
-fn text_of(out: &mut String, Listed { delivery, kind }: &Listed) {
+fn text_of(out: &mut String, Listed { delivery, kind }: &Listed, stopped: &Stopped) {
     let Delivery { webhook, id, created_ms, due_ms, tries, last_error, delivered_ms, .. } = delivery;
     let _ = writeln!(out, "{webhook}  {id}  {kind}");
     let tried = if *tries == 1 { "1 try".to_owned() } else { format!("{tries} tries") };
     let _ = match delivered_ms {
         Some(at) => writeln!(out, "  delivered {}, after {tried}", time(*at)),
+        None if stopped.contains_key(webhook) => writeln!(out, "  waits since {}, {tried}, stopped", time(*created_ms)),
         None => writeln!(out, "  waits since {}, {tried}, next at {}", time(*created_ms), time(*due_ms)),
     };
     if let Some(error) = last_error {

@@ -64,6 +64,7 @@ impl Front {
         let view = view(state, teller, &seen.findings);
         let stations = view.totals.counted();
         let line = format!("{stations}: {}; {} errors in the files", view.totals.sentence(), view.errors);
+        self.board.set_in_force(state.in_force());
         self.board.finish(view);
         if !self.is_ready {
             self.is_ready = self.supervisor.ready();

@@ -18,7 +18,7 @@ use crate::drift::{Rules, Standing, StationDrift, Totals, look, next_change};
 use crate::files::{Look, Tray};
 use crate::finding::Finding;
 use crate::gather::intake::{Desk, Taken};
-use crate::gather::{Fleet, FleetCache, GatherError, Ground, Reading, Records, Trees, moves, settled, weigh};
+use crate::gather::{Fleet, FleetCache, GatherError, Ground, InForce, Reading, Records, Trees, moves, settled, weigh};
 use crate::inventory::{Commit, Inventory};
 use crate::ledger::Notices;
 use crate::script::{self, Memory, Reckoning};
@@ -166,6 +166,9 @@ impl State {
             }
             self.fleet = self.reading.fleet.clone();
             self.in_force = self.reading.trees.clone();
+        } else {
+            // A command beside this daemon may have kept files that it read in the middle of an edit.
+            self.ground.keep_good(&self.store, &self.reading.trees, now).await?;
         }
         Ok(changed)
     }
@@ -379,6 +382,13 @@ impl State {
     /// Since when it is known to be good.
     pub fn in_force_since(&self) -> Option<Timestamp> {
         self.in_force_since
+    }
+
+    /// The files that it is from, for whoever looks beside the passes; none where none could ever be used.
+    pub fn in_force(&self) -> Option<InForce> {
+        let good_since = self.in_force_since?;
+        let is_sound = self.reading.fleet.is_sound();
+        Some(InForce { fleet: self.fleet.clone(), good_since: Some(good_since).filter(|_| !is_sound) })
     }
 
     /// The commit that it is from, where it is read from a repository.

@@ -16,6 +16,8 @@ use crate::setting::Value;
 pub struct Totals {
     standings: BTreeMap<Standing, usize>,
     set_aside: usize,
+    /// How many of them in whole.
+    out_of_service: usize,
 }
 
 impl Totals {
@@ -25,6 +27,7 @@ impl Totals {
         for drift in drifts {
             *totals.standings.entry(drift.standing).or_default() += 1;
             totals.set_aside += usize::from(drift.set_aside != Extent::Nothing);
+            totals.out_of_service += usize::from(drift.set_aside == Extent::Whole);
         }
         totals
     }
@@ -60,7 +63,12 @@ impl Totals {
     pub fn sentence(&self) -> String {
         let parts = Standing::ALL.iter().filter(|s| self.get(**s) > 0).map(|s| format!("{} {s}", self.get(*s)));
         let parts: Vec<String> = parts.collect();
-        let aside = if self.set_aside > 0 { format!("; {} set aside", self.set_aside) } else { String::new() };
+        let out = match self.out_of_service {
+            0 => String::new(),
+            n if n == self.set_aside => ", out of service".into(),
+            n => format!(", {n} of them out of service"),
+        };
+        let aside = if self.set_aside > 0 { format!("; {} set aside{out}", self.set_aside) } else { String::new() };
         if parts.is_empty() { "no station".into() } else { parts.join(", ") + &aside }
     }
 }

@@ -7,11 +7,11 @@ use std::time::{Duration, SystemTime};
 use jiff::Timestamp;
 
 use super::intake::{Desk, Taken};
-use super::{Cleared, Fleet, FleetCache, GatherError, Ground, Reading, Records, clear, settle};
+use super::{Cleared, Fleet, GatherError, Ground, Reading, Records, clear, settle};
 use crate::aside;
 use crate::brake::{Brake, Held, Limit, Withheld};
 use crate::drift::{Rules, StationDrift, look};
-use crate::files::{Look, Tray};
+use crate::files::Tray;
 use crate::finding::Finding;
 use crate::inventory::{Inventory, Station};
 use crate::script::{self, Memory, NoScript, Script, Way};
@@ -32,6 +32,15 @@ pub struct Terms {
 pub struct Moment {
     pub now: Timestamp,
     pub files: SystemTime,
+}
+
+/// The files that a daemon goes by, as its last pass left them.
+#[derive(Debug, Clone)]
+pub struct InForce {
+    /// With the inventory as the files have it.
+    pub fleet: Fleet,
+    /// Since when they are known to be good, where the files as they are cannot be used.
+    pub good_since: Option<Timestamp>,
 }
 
 /// What is heard while it looks.
@@ -80,7 +89,6 @@ pub struct Lookout {
     pub ground: Ground,
     pub store: Store,
     terms: Terms,
-    cache: FleetCache,
     /// The files as they are.
     reading: Reading,
     /// What goes by: without what is set aside.
@@ -103,7 +111,6 @@ impl Lookout {
             ground,
             store,
             terms,
-            cache: FleetCache::default(),
             reading: Reading::default(),
             fleet: Fleet::default(),
             written: Arc::default(),
@@ -121,22 +128,24 @@ impl Lookout {
         *self = Lookout::new(self.ground.clone(), self.store.clone(), self.terms.clone());
     }
 
-    /// Looks at files, dropped reports, ledger and brake. Stopped in the middle, or failed, it is looked at again. Needs a
-    /// runtime of several threads, since files are read on this one.
+    /// Looks at dropped reports, ledger and brake beside a daemon. The files are those that it has in force: as they lie there
+    /// they may be in the middle of an edit. Stopped in the middle, or failed, it is looked at again.
+    ///
+    /// # Errors
+    /// Where the ledger cannot be read or written.
+    pub async fn look(&mut self, in_force: InForce, moment: Moment) -> Result<(), LookoutError> {
+        let InForce { fleet, good_since } = in_force;
+        self.now = moment.now;
+        self.written = fleet.inventory.clone();
+        (self.fleet, self.good_since) = (fleet, good_since);
+        self.compare(moment, None, &mut |_| {}).await
+    }
+
+    /// Looks at files that were just read, dropped reports, ledger and brake; with `until`, at the reports up to a time, and
+    /// without asking the brake.
     ///
     /// # Errors
     /// Where the ledger cannot be read or written, or there are no files to go by.
-    pub async fn look(&mut self, moment: Moment) -> Result<(), LookoutError> {
-        let reading = tokio::task::block_in_place(|| {
-            self.ground.read(&self.reading, Look::Changed, moment.files, &mut self.cache)
-        });
-        self.go_by(reading, moment, None, &mut |_| {}).await
-    }
-
-    /// The same with files that are read already; with `until`, by the reports up to a time, and without asking the brake.
-    ///
-    /// # Errors
-    /// As [`Lookout::look`].
     pub async fn go_by(
         &mut self,
         reading: Reading,
@@ -146,6 +155,15 @@ impl Lookout {
     ) -> Result<(), LookoutError> {
         self.now = moment.now;
         self.take_fleet(reading).await?;
+        self.compare(moment, until, news).await
+    }
+
+    async fn compare(
+        &mut self,
+        moment: Moment,
+        until: Option<Timestamp>,
+        news: &mut (dyn FnMut(News) + Send),
+    ) -> Result<(), LookoutError> {
         self.take_drops(moment.files, news).await?;
         if self.is_loaded {
             self.records.keep_up(&self.store, &self.written, None).await?;

@@ -17,7 +17,7 @@ mod settle;
 pub use fleet::{Fleet, FleetCache, Texts};
 pub use ground::{Ground, Reading, Source, Trees};
 pub use issue::{Cleared, IssueError, clear, record_scripts};
-pub use lookout::{Keying, Lookout, LookoutError, Moment, News, Terms};
+pub use lookout::{InForce, Keying, Lookout, LookoutError, Moment, News, Terms};
 pub use records::Records;
 pub use say::say;
 pub use settle::{moves, settle, settled, weigh};

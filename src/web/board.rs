@@ -9,6 +9,7 @@ use tokio::sync::watch;
 
 use super::cards::Cards;
 use crate::drift::Totals;
+use crate::gather::InForce;
 use crate::setting::Weight;
 use crate::store::Store;
 use crate::webhook::{PumpState, PumpStatus};
@@ -127,6 +128,7 @@ struct Inner {
     passes: Passes,
     view: Option<Arc<View>>,
     session: Option<Session>,
+    in_force: Option<InForce>,
     configuration_refused: bool,
 }
 
@@ -160,6 +162,11 @@ impl Board {
         if let Some(session) = &mut self.inner().session {
             (session.webhooks, session.alerts) = (webhooks, alerts);
         }
+    }
+
+    /// The files that the last pass went by; none where none could ever be used.
+    pub fn set_in_force(&self, in_force: Option<InForce>) {
+        self.inner().in_force = in_force;
     }
 
     /// Whether the configuration as it is now cannot be used.
@@ -218,6 +225,10 @@ impl Board {
 
     pub(super) fn view(&self) -> Option<Arc<View>> {
         self.inner().view.clone()
+    }
+
+    pub(super) fn in_force(&self) -> Option<InForce> {
+        self.inner().in_force.clone()
     }
 
     pub(super) fn session(&self) -> Option<Session> {

@@ -22,7 +22,7 @@ use super::link::{Closed, LinkKey};
 use super::outcome::{self, Now};
 use super::page::Page;
 use crate::brake::Withheld;
-use crate::gather::{Cleared, Keying, Lookout, LookoutError, Moment, record_scripts};
+use crate::gather::{Cleared, InForce, Keying, Lookout, LookoutError, Moment, record_scripts};
 use crate::ledger::Digest;
 use crate::script::card::Card;
 use crate::script::{Memory, Script, Way};
@@ -131,22 +131,24 @@ impl Cards {
         &self.access
     }
 
-    /// Answers `GET`, or, without putting anything on record, `HEAD`.
+    /// Answers `GET`, or, without putting anything on record, `HEAD`, by the files in force.
     pub(super) async fn answer(
         self: Arc<Self>,
         digest: &str,
         query: &str,
         headers: &HeaderMap,
         is_get: bool,
+        in_force: Option<InForce>,
     ) -> Response {
         let asked = match self.admit(digest, query, headers, is_get) {
             Ok(asked) => asked,
             Err(refusal) => return *refusal,
         };
+        let Some(in_force) = in_force else { return outcome::no_files().into_response() };
         let Ok(lookout) = timeout(QUEUE, self.lookout.clone().lock_owned()).await else {
             return outcome::busy().into_response();
         };
-        let look = tokio::spawn(self.clone().see(lookout, asked));
+        let look = tokio::spawn(self.clone().see(lookout, in_force, asked));
         let this = self.looks.fetch_add(1, Ordering::AcqRel) + 1;
         tokio::spawn(let_go(Arc::downgrade(&self), this));
         match timeout(PATIENCE, look).await {
@@ -163,7 +165,7 @@ impl Cards {
         let (until, sig) = (query.until.as_deref(), query.sig.as_deref());
         let caller = self.access.caller(headers);
         let holder = match (caller, &digest, query.station.as_deref(), until.zip(sig)) {
-            (Caller::ThisMachine, _, _, _) if !is_local(headers) => {
+            (Caller::ThisMachine, _, _, _) if !is_local(headers) || is_passed_on(headers) => {
                 return Err(Box::new(outcome::other_host().into_response()));
             }
             (Caller::ThisMachine, _, _, _) => Holder::ThisMachine,
@@ -185,9 +187,9 @@ impl Cards {
     }
 
     /// Looks, and makes the page. It runs to its end, whoever has gone away meanwhile.
-    async fn see(self: Arc<Self>, mut lookout: OwnedMutexGuard<Lookout>, asked: Asked) -> Page {
+    async fn see(self: Arc<Self>, mut lookout: OwnedMutexGuard<Lookout>, in_force: InForce, asked: Asked) -> Page {
         let moment = Moment { now: (self.outside.now)(), files: (self.outside.files)() };
-        match lookout.look(moment).await {
+        match lookout.look(in_force, moment).await {
             Ok(()) => {}
             Err(LookoutError::Gather(error)) => {
                 tracing::warn!(%error, "no card could be shown");
@@ -273,6 +275,12 @@ fn is_local(headers: &HeaderMap) -> bool {
     host.and_then(|host| url::Url::parse(&format!("http://{host}/")).ok()).is_some_and(|url| is_loopback(&url))
 }
 
+/// Whether a proxy says that it passes the request on (RFC 9110 section 7.6.3, RFC 7239, and the headers in use before it):
+/// then nobody knows who asks.
+fn is_passed_on(headers: &HeaderMap) -> bool {
+    headers.keys().any(|name| matches!(name.as_str(), "forwarded" | "via") || name.as_str().starts_with("x-forwarded-"))
+}
+
 /// Whether an address leads to this machine only: `localhost` (RFC 6761 section 6.3), 127.0.0.0/8 or [::1].
 pub fn is_loopback(url: &url::Url) -> bool {
     match url.host() {
@@ -298,6 +306,11 @@ mod tests {
     #[test]
     fn only_names_of_this_machine_are_local() {
         let local = |host: &str| is_local(&[(header::HOST, host.parse().unwrap())].into_iter().collect());
+        let passed_on = |name: &'static str| {
+            is_passed_on(&[(header::HeaderName::from_static(name), "x".parse().unwrap())].into_iter().collect())
+        };
+        assert!(["forwarded", "via", "x-forwarded-for", "x-forwarded-host"].into_iter().all(passed_on));
+        assert!(!passed_on("accept"));
         for host in ["127.0.0.1:8470", "localhost:8470", "LOCALHOST", "[::1]:8470", "127.1.2.3"] {
             assert!(local(host), "{host}");
         }

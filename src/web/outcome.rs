@@ -11,7 +11,7 @@ use super::page::{Page, layout};
 use crate::brake::Held;
 use crate::drift::{Service, StationDrift};
 use crate::gather::GatherError;
-use crate::inventory::Station;
+use crate::inventory::{Extent, Station};
 use crate::ledger::{Digest, Line, Report, parse_line};
 use crate::script::card;
 use crate::store::{EntryKind, Store};
@@ -104,6 +104,13 @@ pub(super) fn overtaken(station: &Station, digest: &Digest, now: &Now, since: &S
             }
             Now::Nothing(drift) => {
                 p { strong { "Nothing needs keying at " (station.name) " now." } }
+                @match drift.set_aside {
+                    Extent::Nothing => {}
+                    Extent::Settings => { p { "Some of its settings are set aside: see " code { "stationkeep aside" } "." } }
+                    Extent::Whole => {
+                        p.mind { "It is set aside, out of service: keep a stand-in there. See " code { "stationkeep aside" } "." }
+                    }
+                }
                 @for lifeline in drift.lifelines.iter().filter(|lifeline| lifeline.service != Service::Tested) {
                     p { "Its lifeline " (lifeline.name) " needs a test call (" (lifeline.service.as_str()) ")." }
                 }
@@ -206,7 +213,7 @@ pub(super) fn unrecorded() -> Page {
 }
 
 pub(super) fn no_files() -> Page {
-    let text =
-        "The inventory cannot be used, and none that could was ever kept. `stationkeep check` says what is wrong.";
+    let text = "No inventory is in force: the first pass goes on, or the files cannot be used and none that could was ever \
+                kept. Load this page again in a moment; `stationkeep check` says what is wrong.";
     refusal(StatusCode::SERVICE_UNAVAILABLE, "No card can be shown", text)
 }

@@ -4,6 +4,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use axum::Router;
+use axum::extract::rejection::PathRejection;
 use axum::extract::{Path, RawQuery, State};
 use axum::http::{HeaderMap, Method, StatusCode, Uri, header};
 use axum::response::{IntoResponse, Response};
@@ -135,14 +136,16 @@ async fn metrics_text(State(desk): State<Arc<Desk>>, headers: HeaderMap) -> Resp
 
 async fn card(
     State(desk): State<Arc<Desk>>,
-    Path(digest): Path<String>,
+    digest: Result<Path<String>, PathRejection>,
     RawQuery(query): RawQuery,
     method: Method,
     headers: HeaderMap,
 ) -> Response {
-    match desk.board.session() {
+    let Ok(Path(digest)) = digest else { return outcome::no_such_card().into_response() };
+    match desk.board.session().filter(|_| desk.board.health().finished > 0) {
         Some(session) => {
-            session.cards.answer(&digest, &query.unwrap_or_default(), &headers, method == Method::GET).await
+            let (query, in_force) = (query.unwrap_or_default(), desk.board.in_force());
+            session.cards.answer(&digest, &query, &headers, method == Method::GET, in_force).await
         }
         None => outcome::busy().into_response(),
     }

@@ -13,12 +13,12 @@ use jiff::Timestamp;
 use sha2::{Digest as _, Sha256};
 use stationkeep::config::{self, Config};
 use stationkeep::daemon::ground;
-use stationkeep::files::load_or_make_key;
-use stationkeep::gather::{Keying, Lookout, Moment};
+use stationkeep::files::{Look, load_or_make_key};
+use stationkeep::gather::{FleetCache, InForce, Keying, Lookout, Moment, Reading};
 use stationkeep::script::card::Card;
 use stationkeep::script::{Memory, Way};
 use stationkeep::store::{EntryKind, Store};
-use stationkeep::web::{Access, Board, Cards, Clocks, Outside, Role, Server, Token};
+use stationkeep::web::{Access, Board, Cards, Clocks, Outside, Role, Server, Token, View};
 use uuid::Uuid;
 
 use super::http::{Answered, ask};
@@ -32,6 +32,7 @@ pub struct House {
     pub home: tempfile::TempDir,
     pub store: Store,
     server: Server,
+    board: Arc<Board>,
     clock: Arc<AtomicI64>,
 }
 
@@ -64,6 +65,19 @@ pub async fn lookout(config: &Config) -> (Lookout, Store) {
     let store = Store::open(config.ledger.reveal()).await.expect("a ledger");
     let key = load_or_make_key(&config.key_file(), &[7; 32]).expect("a key");
     (Lookout::new(ground(config, key), store.clone(), config.looking()), store)
+}
+
+/// The files as a daemon would have them in force: as they are or, where they cannot be used, the last good ones.
+pub async fn in_force(config: &Config, store: &Store) -> Option<InForce> {
+    let key = load_or_make_key(&config.key_file(), &[7; 32]).expect("a key");
+    let ground = ground(config, key);
+    let reading = ground.read(&Reading::default(), Look::Whole, later(), &mut FleetCache::default());
+    if reading.fleet.is_sound() {
+        ground.keep_good(store, &reading.trees, moment().now).await.expect("the ledger");
+        return Some(InForce { fleet: reading.fleet, good_since: None });
+    }
+    let good = ground.recall_good(store).await.expect("the ledger");
+    good.map(|(fleet, _, since)| InForce { fleet, good_since: Some(since) })
 }
 
 pub fn moment() -> Moment {
@@ -114,8 +128,18 @@ impl House {
         let cards = Cards::new(lookout, access, address, &key, outside);
         let board = Arc::new(Board::new(Clocks { steady: || Duration::ZERO, system_ms: || 0 }));
         board.open(Duration::from_secs(900), store.clone(), cards);
-        let server = Server::start("127.0.0.1:0".parse().expect("an address"), board).await.expect("it listens");
-        House { home, store, server, clock }
+        let server =
+            Server::start("127.0.0.1:0".parse().expect("an address"), board.clone()).await.expect("it listens");
+        let house = House { home, store, server, board, clock };
+        house.pass().await;
+        house
+    }
+
+    /// What a pass does with the files.
+    async fn pass(&self) {
+        let config = loaded(self.home.path());
+        self.board.set_in_force(in_force(&config, &self.store).await);
+        self.board.finish(View::default());
     }
 
     pub fn address(&self) -> SocketAddr {
@@ -130,10 +154,12 @@ impl House {
         self.home.path().join(name)
     }
 
-    pub fn edit(&self, name: &str, from: &str, to: &str) {
+    /// An edit of a file, and the pass after it.
+    pub async fn edit(&self, name: &str, from: &str, to: &str) {
         let text = fs::read_to_string(self.path(name)).expect("a file");
         assert!(text.contains(from), "{from} in {name}");
         fs::write(self.path(name), text.replace(from, to)).expect("a file");
+        self.pass().await;
     }
 
     pub async fn get(&self, path: &str, headers: &[String]) -> Answered {
@@ -149,7 +175,8 @@ impl House {
     pub async fn present(&self, station: &str) -> (Card, String) {
         let config = loaded(self.home.path());
         let (mut lookout, store) = lookout(&config).await;
-        lookout.look(moment()).await.expect("a look");
+        let files = in_force(&config, &store).await.expect("files");
+        lookout.look(files, moment()).await.expect("a look");
         let found = lookout.fleet.inventory.stations[station].clone();
         let Keying::Script { script, codes } = lookout.keying(&found, Way::There, &mut Memory::default()) else {
             panic!("{station} has no script");

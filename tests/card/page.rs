@@ -17,7 +17,7 @@ use stationkeep::setting::{Code, Codes, Name, Reference};
 use stationkeep::web::card_page;
 use uuid::Uuid;
 
-use super::house::{NOON, loaded, lookout, moment, sample};
+use super::house::{NOON, in_force, loaded, lookout, moment, sample};
 
 /// The text of a page as it is read: elements inside a line add nothing, all others a space; white space is one space.
 pub fn text_of(html: &str) -> String {
@@ -86,8 +86,9 @@ fn counts(card: &Card, html: &str) {
 async fn sample_cards() -> Vec<Card> {
     let home = sample();
     let config = loaded(home.path());
-    let (mut lookout, _store) = lookout(&config).await;
-    lookout.look(moment()).await.expect("a look");
+    let (mut lookout, store) = lookout(&config).await;
+    let files = in_force(&config, &store).await.expect("files");
+    lookout.look(files, moment()).await.expect("a look");
     let mut cards = Vec::new();
     for station in lookout.fleet.inventory.stations.values() {
         for way in [Way::There, Way::Back] {

@@ -145,7 +145,7 @@ async fn a_card_that_a_report_has_overtaken_says_so_and_leads_to_the_present_one
 async fn a_held_change_shows_no_card_and_says_how_it_is_released() {
     let house = House::open().await;
     let (_, before) = house.present(ADRIFT).await;
-    house.edit("config/inventory/fleet.yaml", "+441632960101", "+441632960109");
+    house.edit("config/inventory/fleet.yaml", "+441632960101", "+441632960109").await;
     let held = house.get(&path(&before, ADRIFT), &[]).await;
     assert_eq!(held.status, 409, "{held:?}");
     shows_no_keys(&house, &held);
@@ -159,16 +159,39 @@ async fn beside_broken_files_the_card_goes_by_the_last_good_ones_and_says_so() {
     let (_, digest) = house.present(ADRIFT).await;
     let sound = house.get(&path(&digest, ADRIFT), &[]).await;
     assert!(!text_of(&sound.body).contains("the last good one"));
-    house.edit("config/inventory/fleet.yaml", "\"+441632960101\"", "+441632960101");
+    house.edit("config/inventory/fleet.yaml", "\"+441632960101\"", "+441632960101").await;
     for _ in 0..2 {
         let shown = house.get(&path(&digest, ADRIFT), &[]).await;
         assert_eq!(shown.status, 200, "{shown:?}");
         let said = text_of(&shown.body);
         assert!(said.contains("the inventory cannot be used as it is now. This goes by the last good one"), "{said}");
     }
-    house.edit("config/inventory/fleet.yaml", "+441632960101", "\"+441632960101\"");
+    house.edit("config/inventory/fleet.yaml", "+441632960101", "\"+441632960101\"").await;
     let mended = house.get(&path(&digest, ADRIFT), &[]).await;
     assert!(mended.status == 200 && !text_of(&mended.body).contains("the last good one"), "{mended:?}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_file_in_the_middle_of_an_edit_changes_no_card_and_is_not_kept_as_good() {
+    let house = House::open().await;
+    let (_, digest) = house.present(ADRIFT).await;
+    let good = house.store.good().await.expect("the ledger");
+    let file = house.path("config/inventory/sites/east-quay.yaml");
+    let text = fs::read_to_string(&file).expect("a file");
+    let cut = text.find(&format!("{ADRIFT}:")).expect("the station");
+    fs::write(&file, text[..cut].trim_end()).expect("a file");
+    let shown = house.get(&path(&digest, ADRIFT), &[]).await;
+    assert_eq!(shown.status, 200, "{shown:?}");
+    assert_eq!(house.store.good().await.expect("the ledger"), good);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn without_tokens_nobody_is_answered_through_a_proxy() {
+    let house = House::open().await;
+    let (_, digest) = house.present(ADRIFT).await;
+    let through = house.get(&path(&digest, ADRIFT), &["x-forwarded-for: 203.0.113.9".into()]).await;
+    assert_eq!(through.status, 421, "{through:?}");
+    shows_no_keys(&house, &through);
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -277,7 +300,7 @@ async fn a_signed_link_to_an_overtaken_card_shows_no_keys_and_leads_nowhere() {
     let house = House::guarded().await;
     let (_, digest) = house.present(ADRIFT).await;
     let link = link(&house, &digest).await;
-    house.edit("config/inventory/sites/east-quay.yaml", "identity: \"102\"", "identity: \"902\"");
+    house.edit("config/inventory/sites/east-quay.yaml", "identity: \"102\"", "identity: \"902\"").await;
     let overtaken = house.get(&link, &[]).await;
     assert_eq!(overtaken.status, 410, "{overtaken:?}");
     shows_no_keys(&house, &overtaken);

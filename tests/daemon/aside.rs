@@ -50,7 +50,15 @@ fn what_was_set_aside_comes_back_by_itself_when_its_time_is_over() {
     let daemon = fleet.start();
     receiver.wait_for(1);
     aside(&fleet, &["SP-01", "--out-of-service"], &in_seconds(5)).ended(0);
-    assert_eq!(all_names(&receiver.wait_for(2)[1]), ["closed: SP-01"]);
+    let gone = receiver.wait_for(2).remove(1);
+    assert_eq!(all_names(&gone), ["closed: SP-01"]);
+    let summary = gone.data()["summary"].as_str().unwrap_or_default();
+    let out = [
+        "Out of service and set aside: SP-01",
+        "Set aside: SP-01, out of service, until",
+        "1 set aside, out of service",
+    ];
+    assert!(!summary.contains("Aligned again") && out.iter().all(|part| summary.contains(part)), "{summary}");
     let back = receiver.wait_for(3).remove(2);
     assert_eq!(all_names(&back), ["opened: SP-01"]);
     assert_eq!(back.data()["set_aside"]["over"][0]["over"], "expired");

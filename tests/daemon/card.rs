@@ -32,7 +32,10 @@ fn the_link_in_an_alert_opens_the_card_and_its_report_overtakes_it() {
     }
     // No secret, and nothing that opens more than it says: the link alone is told.
     assert!(!data.to_string().contains(CODE) && !data.to_string().contains("sig="), "{data}");
-    assert!(data["summary"].as_str().is_some_and(|text| text.contains("Each station listed has the link")), "{data}");
+    assert!(
+        data["summary"].as_str().is_some_and(|text| text.contains("Each station to key that is listed has the link")),
+        "{data}"
+    );
     // What was opened is on record: a report can name it.
     let link = opened[0]["card"].as_str().expect("a link");
     let card = get(address(&daemon), &path(link));
