@@ -232,7 +232,7 @@ fn names(station: &RawStation) -> impl Iterator<Item = Named<'_>> {
 }
 
 impl Inventory {
-    /// The stations that are not the very same in both, or that only one of them has.
+    /// The stations that are not the same in both, to the line that says each of their values, or that only one of them has.
     pub fn differing(&self, other: &Inventory) -> BTreeSet<Name> {
         let (mut mine, mut others) = (self.stations.iter().peekable(), other.stations.iter().peekable());
         let mut differing = BTreeSet::new();
@@ -242,7 +242,8 @@ impl Inventory {
                 (Some((name, _)), None) => (*name, std::cmp::Ordering::Less),
                 (None, Some((name, _))) => (*name, std::cmp::Ordering::Greater),
                 (Some((name, one)), Some((other_name, other))) => {
-                    if Arc::ptr_eq(one, other) {
+                    // Worked out anew, most are the same as before, and comparing them is quicker than what follows a change.
+                    if Arc::ptr_eq(one, other) || name == other_name && one == other {
                         mine.next();
                         others.next();
                         continue;
