@@ -4,7 +4,8 @@
 //! A station that nobody ever reported on and that appears where another went is that other one under a new name and a new
 //! number, or a new one in its place: nobody can tell from the files. To ask is the safe side, so it takes over what was
 //! settled there: of the same site and model before the same site, before the same model, before any; and among these first
-//! such as something else was settled of, so that a swap is no way around. Each row goes to one station.
+//! such as something else was settled of, so that a swap is no way around. Each row goes to one station. But what was handed
+//! out went to one line, and nobody knows whether this is it: such a row lends what was settled, and counts on by itself.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
@@ -20,6 +21,8 @@ type Likeness<'n> = (Option<&'n str>, Option<&'n str>);
 #[derive(Debug, Default)]
 pub(super) struct Heirs<'r> {
     found: BTreeMap<Name, &'r Settled>,
+    /// Stations to which what was settled is only lent.
+    lent: BTreeSet<Name>,
     /// Rows of stations that are gone and that nobody took over.
     gone: BTreeMap<&'r Name, &'r Settled>,
     /// Those that were taken over.
@@ -57,6 +60,11 @@ impl<'r> Heirs<'r> {
     /// The row of a station, where it is not its own by name.
     pub fn row(&self, station: &Name) -> Option<&'r Settled> {
         self.found.get(station).copied()
+    }
+
+    /// Whether a station's row stays another's, too, with what was handed out there.
+    pub fn is_lent(&self, station: &Name) -> bool {
+        self.lent.contains(station)
     }
 
     /// Rows of stations that are gone.
@@ -106,8 +114,13 @@ impl<'r> Heirs<'r> {
                 let next = if must_differ { first_other(group, wants) } else { group.first().copied() };
                 let Some(next) = next else { return true };
                 group.remove(&next);
-                if let Some(row) = self.gone.get(next.1).copied() {
-                    self.take(station, row);
+                match self.gone.get(next.1).copied() {
+                    Some(row) if row.out.is_some() => {
+                        self.lent.insert(station.name.clone());
+                        self.found.insert(station.name.clone(), row);
+                    }
+                    Some(row) => self.take(station, row),
+                    None => {}
                 }
                 false
             });

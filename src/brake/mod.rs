@@ -14,7 +14,7 @@
 //!
 //! *Whose row it is* (`heirs`): a row outlives its station, and is found by the name, the number of the line, an earlier
 //! name; else a station that is new to everybody takes over that of one that is gone. So neither a new name nor a new number
-//! nor both at once settle anything. The price: where many stations are really replaced by others, the brake may ask, although
+//! nor both at once settle anything; and what was handed out under the old name counts on. The price: where many stations are really replaced by others, the brake may ask, although
 //! nothing that is on record is altered. It is asked once: a report of what the new ones hold, or a release, answers it. Only
 //! stations added beside those that stay are new.
 
@@ -258,8 +258,9 @@ impl Brake {
         let mut now = Rows::new();
         for station in facts.inventory.stations.values() {
             let row = heirs.row(&station.name).or_else(|| rows.get(&station.name));
+            let lent = row.filter(|_| heirs.is_lent(&station.name)).map(|row| Settled { out: None, ..row.clone() });
             let print = prints.of(station);
-            let settled = settle(station, row, &(facts.record)(station), &print, facts.seq);
+            let settled = settle(station, lent.as_ref().or(row), &(facts.record)(station), &print, facts.seq);
             tally.add(&settled, &print);
             if rows.get(&station.name) != Some(&settled) {
                 now.insert(station.name.clone(), settled);
