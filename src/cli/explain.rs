@@ -14,9 +14,7 @@ use super::shown::{Shown, print};
 use super::writers::Writers;
 use crate::drift::{LifelineService, StationDrift, held_text, value_text};
 use crate::finding::{Code, Place, did_you_mean};
-use crate::inventory::{
-    Extent, LineEntry, Reach, Spoken, SpokenLine, Station, Wish, layers, parts, spoken, spoken_line,
-};
+use crate::inventory::{LineEntry, Reach, Spoken, SpokenLine, Station, Wish, layers, parts, spoken, spoken_line};
 use crate::keybook::SettingId;
 use crate::ledger::{Holding, Record, State};
 use crate::setting::Name;
@@ -116,10 +114,8 @@ impl<'s> Page<'s> {
         if let Some(commit) = &self.scene.fleet.commit {
             let _ = writeln!(out, "wanted as of commit {commit}");
         }
-        match station.for_now.set_aside {
-            Extent::Nothing => {}
-            Extent::Settings => out.push_str("some of its settings are set aside: see `stationkeep aside`\n"),
-            Extent::Whole => out.push_str("set aside, out of service: see `stationkeep aside`\n"),
+        if let Some(note) = station.for_now.set_aside.note() {
+            let _ = writeln!(out, "{note}");
         }
         if let Some(held) = self.scene.held(station) {
             let _ = writeln!(out, "its script is held until: {}", held.release());

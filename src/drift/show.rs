@@ -129,10 +129,8 @@ pub fn text(drift: &StationDrift, station: &Station, record: &Record) -> String 
     let mut out = String::new();
     let weight = drift.weight.map(|weight| format!(", {weight}")).unwrap_or_default();
     let _ = writeln!(out, "{}  {}{weight}  ({}: {})", drift.station, drift.standing, drift.site, drift.location);
-    match drift.set_aside {
-        Extent::Nothing => {}
-        Extent::Settings => out.push_str("  some of its settings are set aside: see `stationkeep aside`\n"),
-        Extent::Whole => out.push_str("  set aside, out of service: see `stationkeep aside`\n"),
+    if let Some(note) = drift.set_aside.note() {
+        let _ = writeln!(out, "  {note}");
     }
     if let Some(taken) = &drift.taken {
         let _ = writeln!(out, "  {} is on it until {:.0}", taken.by, taken.until);

@@ -89,8 +89,6 @@ pub struct Lookout {
     pub ground: Ground,
     pub store: Store,
     terms: Terms,
-    /// The files as they are.
-    reading: Reading,
     /// What goes by: without what is set aside.
     pub fleet: Fleet,
     /// The inventory as the files have it.
@@ -111,7 +109,6 @@ impl Lookout {
             ground,
             store,
             terms,
-            reading: Reading::default(),
             fleet: Fleet::default(),
             written: Arc::default(),
             good_since: None,
@@ -182,23 +179,14 @@ impl Lookout {
 
     /// The files as they are, where they can be used; else the last good ones.
     async fn take_fleet(&mut self, reading: Reading) -> Result<(), LookoutError> {
-        let is_same = reading.trees == self.reading.trees && reading.fleet.codes == self.reading.fleet.codes;
-        let is_sound = reading.fleet.is_sound();
-        if is_sound && !(is_same && self.is_loaded && self.is_sound()) {
+        if reading.fleet.is_sound() {
             self.ground.keep_good(&self.store, &reading.trees, self.now).await?;
-        }
-        if is_sound {
-            self.fleet = reading.fleet.clone();
-            self.good_since = None;
-        } else if !(is_same && self.good_since.is_some()) {
+            (self.fleet, self.good_since) = (reading.fleet, None);
+        } else {
             let good = self.ground.recall_good(&self.store).await?;
             let (fleet, _, since) = good.ok_or(LookoutError::NoFiles)?;
-            self.fleet = fleet;
-            self.good_since = Some(since);
-        } else {
-            self.fleet.inventory = self.written.clone();
+            (self.fleet, self.good_since) = (fleet, Some(since));
         }
-        self.reading = reading;
         self.written = self.fleet.inventory.clone();
         Ok(())
     }
@@ -236,11 +224,6 @@ impl Lookout {
     /// Whether the files as they are can be used; else it goes by the last good ones.
     pub fn is_sound(&self) -> bool {
         self.good_since.is_none()
-    }
-
-    /// What is wrong with the files as they are.
-    pub fn findings(&self) -> &[Finding] {
-        &self.reading.fleet.findings
     }
 
     /// The change that waits for its release.

@@ -76,6 +76,15 @@ pub enum Extent {
 }
 
 impl Extent {
+    /// What is said beside a station of which something is set aside.
+    pub fn note(self) -> Option<&'static str> {
+        match self {
+            Extent::Nothing => None,
+            Extent::Settings => Some("some of its settings are set aside: see `stationkeep aside`"),
+            Extent::Whole => Some("set aside, out of service: see `stationkeep aside`"),
+        }
+    }
+
     /// The word used in output; `None` where nothing is set aside.
     pub fn as_str(self) -> Option<&'static str> {
         match self {
