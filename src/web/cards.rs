@@ -281,7 +281,7 @@ fn is_passed_on(headers: &HeaderMap) -> bool {
     headers.keys().any(|name| matches!(name.as_str(), "forwarded" | "via") || name.as_str().starts_with("x-forwarded-"))
 }
 
-/// Whether an address leads to this machine only: `localhost` (RFC 6761 section 6.3), 127.0.0.0/8 or [::1].
+/// Whether an address leads to this machine only: `localhost` (RFC 6761 section 6.3), 127.0.0.0/8 or `::1`.
 pub fn is_loopback(url: &url::Url) -> bool {
     match url.host() {
         Some(url::Host::Domain(name)) => name.eq_ignore_ascii_case("localhost"),
