@@ -1,20 +1,26 @@
 #!/usr/bin/env python3
 """A webhook receiver that checks each signature with the specification's own library (PyPI: standardwebhooks).
 
-    python3 receiver.py --secret whsec_… [--port 0] [--out FILE] [--fail-first N]
+    python3 receiver.py --secret whsec_… [--port 0] [--out FILE] [--fail-first N] [--authority FILE [--name NAME] [--stale]]
 
-Prints "listening on http://127.0.0.1:PORT/" first, then one JSON line a request (to --out, or to standard output):
+With --authority it speaks HTTPS (OpenSSL), with a certificate for that name (127.0.0.1) by an authority made for this
+run (PyPI: trustme), whose own certificate it writes into the file; --stale: the certificate ended a day ago.
+
+Prints "listening on http://127.0.0.1:PORT/" (or https) first, then one JSON line a request (to --out, or to standard output):
 {"path", "id", "timestamp", "content_type", "verified", "why", "answered", "body"}. `body` is the parsed JSON, or the
 text where it is none. Answers 204 when the signature holds, 401 when not, and 503 to the first N that hold.
 It listens on the loopback address only, and never prints the secret.
 """
 
 import argparse
+import datetime
 import json
+import ssl
 import sys
 import threading
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
+import trustme
 from standardwebhooks import Webhook, WebhookVerificationError
 
 MOST_BYTES = 1_000_000
@@ -80,20 +86,45 @@ class Receiver(BaseHTTPRequestHandler):
         """The JSON lines say it all."""
 
 
+def guarded(server, authority_file, name, is_stale):
+    """Lets the server's connections speak TLS; the handshake waits for the connection's own thread."""
+    authority = trustme.CA()
+    authority.cert_pem.write_to_path(authority_file)
+    ends = datetime.datetime.now(datetime.timezone.utc) + datetime.timedelta(days=-1 if is_stale else 1)
+    certificate = authority.issue_cert(name, not_before=ends - datetime.timedelta(days=30), not_after=ends)
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    certificate.configure_cert(context)
+    server.socket = context.wrap_socket(server.socket, server_side=True, do_handshake_on_connect=False)
+
+
+class Server(ThreadingHTTPServer):
+    daemon_threads = True
+
+    def handle_error(self, request, client_address):
+        """A client that does not trust the certificate hangs up: nothing to tell."""
+        if not isinstance(sys.exc_info()[1], (ssl.SSLError, ConnectionError)):
+            super().handle_error(request, client_address)
+
+
 def main():
     options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     options.add_argument("--secret", required=True)
     options.add_argument("--port", type=int, default=0)
     options.add_argument("--out")
     options.add_argument("--fail-first", type=int, default=0)
+    options.add_argument("--authority")
+    options.add_argument("--name", default="127.0.0.1")
+    options.add_argument("--stale", action="store_true")
     given = options.parse_args()
     Receiver.webhook = Webhook(given.secret)
     Receiver.failures_left = given.fail_first
     if given.out:
         Receiver.out = open(given.out, "a", encoding="utf-8")
-    server = ThreadingHTTPServer(("127.0.0.1", given.port), Receiver)
-    server.daemon_threads = True
-    print(f"listening on http://127.0.0.1:{server.server_address[1]}/", flush=True)
+    server = Server(("127.0.0.1", given.port), Receiver)
+    if given.authority:
+        guarded(server, given.authority, given.name, given.stale)
+    scheme = "https" if given.authority else "http"
+    print(f"listening on {scheme}://127.0.0.1:{server.server_address[1]}/", flush=True)
     try:
         server.serve_forever()
     except KeyboardInterrupt:
