@@ -12,7 +12,7 @@ use crate::setting::{Name, Weight};
 
 fn key() -> Next {
     let work = crate::script::Work { stations: 1, calls: 1, commands: 1, presses: 20, ms: 50_000 };
-    Next::Key(work, "3f9a1c0b7d24e615".parse().unwrap())
+    Next::Key(work)
 }
 
 fn whole(message: &Message) -> serde_json::Value {

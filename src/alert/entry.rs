@@ -2,12 +2,11 @@
 
 use std::cmp::Reverse;
 
-use jiff::Timestamp;
 use serde::Serialize;
 
 use super::clip::{NAME, PLACE, VALUE, clip};
 use super::next::{Next, NextStep, card_link};
-use super::pass::{Is, Item};
+use super::pass::{Is, Item, Pass};
 use super::seen::{Seen, SeenSetting};
 use crate::drift::{Service, SettingDrift, StationDrift};
 
@@ -96,11 +95,11 @@ fn is_false(b: &bool) -> bool {
 
 impl Entry {
     /// With its settings and lifelines, the heaviest first.
-    pub(super) fn full(item: &Item<'_>, next: Option<Next>, address: Option<&str>, clock: Timestamp) -> Entry {
+    pub(super) fn full(item: &Item<'_>, next: Option<Next>, address: Option<&str>, pass: &Pass<'_>) -> Entry {
         let turn = item.turn;
         let mut entry = Entry::bare(item);
         entry.since = match &turn.is {
-            Is::Drifting { .. } => Some(turn.case().map_or(clock, |case| case.opened_at)),
+            Is::Drifting { .. } => Some(turn.case().map_or(pass.clock, |case| case.opened_at)),
             Is::Aligned(_) | Is::Gone { .. } => turn.before.and_then(|before| before.last()).map(|(since, _)| since),
         }
         .map(|since| since.to_string());
@@ -109,7 +108,7 @@ impl Entry {
             entry.fill(drift, seen);
             let owed = drift.lifelines.iter().filter(|lifeline| lifeline.service != Service::Tested);
             let owed: Vec<&str> = owed.map(|lifeline| &*lifeline.name).collect();
-            entry.card = next.as_ref().and_then(|next| card_link(address, turn.station, next));
+            entry.card = next.as_ref().and_then(|next| card_link(address, turn.station, next, pass.next));
             entry.next = next.map(|next| NextStep::of(next, turn.station, &owed));
         }
         entry

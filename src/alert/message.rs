@@ -181,10 +181,10 @@ impl<'a> Teller<'a> {
             subject: subject.as_deref(),
             time: self.pass.clock,
         };
-        let next: Vec<Option<Next>> = items.iter().map(|item| next(item, self.pass.next)).collect();
+        let next = next(&items, self.pass.next);
         let address = self.terms.address.as_deref();
         let needs = items.iter().zip(&next).filter_map(|(item, next)| Some((item.turn.station, next.as_ref()?)));
-        let mut data = self.frame(&items, news, ToDo::of(needs, address));
+        let mut data = self.frame(&items, news, ToDo::of(needs, address, self.pass.next));
         let mut room = LONGEST_BODY.saturating_sub(envelope.seal(&data).len());
         for (item, next) in items.iter().zip(next) {
             let Some(entry) = fitting(item, next, address, self.pass, room) else { break };
@@ -249,7 +249,7 @@ fn length(entry: &Entry) -> usize {
 
 /// The entry, in full or else in brief; `None` where neither fits.
 fn fitting(item: &Item<'_>, next: Option<Next>, address: Option<&str>, pass: &Pass<'_>, room: usize) -> Option<Entry> {
-    let full = Entry::full(item, next, address, pass.clock);
+    let full = Entry::full(item, next, address, pass);
     if length(&full) <= room {
         return Some(full);
     }

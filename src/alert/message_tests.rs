@@ -11,7 +11,7 @@ use crate::setting::{Name, Weight};
 /// One call of so many keys and so long.
 fn key(presses: u64, ms: u64) -> Next {
     let work = crate::script::Work { stations: 1, calls: 1, commands: 1, presses, ms };
-    Next::Key(work, "3f9a1c0b7d24e615".parse().unwrap())
+    Next::Key(work)
 }
 
 #[test]

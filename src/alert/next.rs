@@ -14,8 +14,8 @@ use crate::setting::Name;
 /// What a drifting station needs next.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Next {
-    /// Keying the script of this digest, which takes so much.
-    Key(Work, Digest),
+    /// Keying, which takes so much.
+    Key(Work),
     /// No keying: a test call, or a report of what it holds.
     Test,
     /// Keying for which there is no script.
@@ -24,9 +24,14 @@ pub enum Next {
     Held(String),
 }
 
-/// Says what a station of the pass needs next. It is asked only about stations that are told of.
+/// Says what stations of the pass need next. It is asked only about stations that are told of.
 #[derive(Clone, Copy)]
-pub struct Foresight<'a>(pub &'a dyn Fn(&Name) -> Next);
+pub struct Foresight<'a> {
+    /// What each of these needs, in their order: there may be as many as the fleet has.
+    pub next: &'a dyn Fn(&[&Name]) -> Vec<Next>,
+    /// The digest of the script of one that is to be keyed; asked of those that are shown.
+    pub digest: &'a dyn Fn(&Name) -> Option<Digest>,
+}
 
 impl fmt::Debug for Foresight<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -57,10 +62,18 @@ pub(super) struct ToDo {
 /// A link to a card is no longer than this, in bytes: one that would be is left out, since half a link leads nowhere.
 const LONGEST_LINK: usize = 400;
 
-/// Where the card of a station's script is, if it is to be keyed and browsers reach this program at an address.
-pub(super) fn card_link(address: Option<&str>, station: &Name, next: &Next) -> Option<String> {
+/// Where the card of a script is, if the station is to be keyed and browsers reach this program at an address.
+pub(super) fn card_link(
+    address: Option<&str>,
+    station: &Name,
+    next: &Next,
+    foresight: Foresight<'_>,
+) -> Option<String> {
     match next {
-        Next::Key(_, digest) => Some(card::link(address?, digest, station)).filter(|link| link.len() <= LONGEST_LINK),
+        Next::Key(_) => {
+            let link = card::link(address?, &(foresight.digest)(station)?, station);
+            Some(link).filter(|link| link.len() <= LONGEST_LINK)
+        }
         Next::Test | Next::NoScript | Next::Held(_) => None,
     }
 }
@@ -78,33 +91,43 @@ pub(super) struct NextStep {
     pub minutes: Option<u64>,
 }
 
-/// What the station of an item needs next, where it drifts.
-pub(super) fn next(item: &Item<'_>, foresight: Foresight<'_>) -> Option<Next> {
-    match &item.turn.is {
-        Is::Drifting { .. } => Some((foresight.0)(item.turn.station)),
-        Is::Aligned(_) | Is::Gone { .. } => None,
-    }
+/// What the station of each item needs next, where it drifts.
+pub(super) fn next(items: &[Item<'_>], foresight: Foresight<'_>) -> Vec<Option<Next>> {
+    let drifts = |item: &Item<'_>| match &item.turn.is {
+        Is::Drifting { .. } => true,
+        Is::Aligned(_) | Is::Gone { .. } => false,
+    };
+    let drifting: Vec<&Name> = items.iter().filter(|item| drifts(item)).map(|item| item.turn.station).collect();
+    let mut needs = (foresight.next)(&drifting).into_iter();
+    items.iter().map(|item| if drifts(item) { needs.next() } else { None }).collect()
 }
 
 impl ToDo {
     /// Of stations with what each needs.
-    pub(super) fn of<'n>(all: impl Iterator<Item = (&'n Name, &'n Next)>, address: Option<&str>) -> ToDo {
+    pub(super) fn of<'n>(
+        all: impl Iterator<Item = (&'n Name, &'n Next)>,
+        address: Option<&str>,
+        foresight: Foresight<'_>,
+    ) -> ToDo {
         let mut todo = ToDo { work_list: "stationkeep script --all", ..ToDo::default() };
         let mut work = Work::default();
+        let mut to_key = None;
         for (station, next) in all {
             match next {
-                Next::Key(one, _) => {
+                Next::Key(one) => {
                     work = work + *one;
-                    todo.cards = card_link(address, station, next);
+                    to_key = Some((station, next));
                 }
                 Next::Test => todo.to_test += 1,
                 Next::NoScript => todo.without_script += 1,
                 Next::Held(_) => todo.held += 1,
             }
         }
-        if work.stations > 1 {
-            todo.cards = address.map(|_| "the link at `card` of each station listed".to_owned());
-        }
+        todo.cards = match to_key {
+            Some((station, next)) if work.stations == 1 => card_link(address, station, next, foresight),
+            Some(_) => address.map(|_| "the link at `card` of each station listed".to_owned()),
+            None => None,
+        };
         ToDo { to_key: work.stations, calls: work.calls, presses: work.presses, minutes: work.minutes(), ..todo }
     }
 
@@ -140,7 +163,7 @@ impl NextStep {
         let name = clip(station, NAME);
         let plain = |what: String| NextStep { r#do: what, calls: None, presses: None, minutes: None };
         match next {
-            Next::Key(work, _) => NextStep {
+            Next::Key(work) => NextStep {
                 r#do: format!("stationkeep script {name}"),
                 calls: Some(work.calls),
                 presses: Some(work.presses),

@@ -161,7 +161,7 @@ impl StationChange {
                 record.settings[id.index()].state = State::Known(held.value.clone());
             }
         }
-        Ok(script::reckon(&self.station, &record, codes, memory)?.map(|reckoned| reckoned.work))
+        script::reckon(&self.station, &record, codes, memory)
     }
 }
 

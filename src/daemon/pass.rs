@@ -19,10 +19,10 @@ use crate::files::{Look, Tray};
 use crate::finding::Finding;
 use crate::gather::intake::{Desk, Taken};
 use crate::gather::{Fleet, FleetCache, GatherError, Ground, InForce, Reading, Records, Trees, moves, settled, weigh};
-use crate::inventory::{Commit, Inventory};
-use crate::ledger::Notices;
-use crate::script::{self, Memory, Reckoning};
-use crate::setting::{Name, Reference};
+use crate::inventory::{Commit, Inventory, Station};
+use crate::ledger::{Digest, Notices, Record};
+use crate::script::{self, Memory};
+use crate::setting::{Codes, Name, Reference};
 use crate::store::{self, Store};
 
 use super::announce;
@@ -30,6 +30,9 @@ use super::clock::Clock;
 
 /// Where an edit changed more stations than this, all are compared.
 const MOST_EDITED: usize = 5_000;
+
+/// So few are not worth another thread.
+const FEW: usize = 1_000;
 
 /// Everything a pass knows and leaves to the next.
 pub struct State {
@@ -335,30 +338,42 @@ impl State {
         self.brake.held()
     }
 
-    /// Says what a station that drifts needs next; worked out when asked, and once.
-    pub fn foresee(&self) -> impl Fn(&Name) -> Next {
-        let memory = RefCell::new(Memory::default());
+    /// Says what stations that drift need next; worked out when asked, and once.
+    pub fn foresee(&self) -> impl Fn(&[&Name]) -> Vec<Next> {
         let known: RefCell<BTreeMap<Name, Next>> = RefCell::default();
-        move |name| {
-            if let Some(next) = known.borrow().get(name) {
-                return next.clone();
-            }
-            let next = self.next_of(name, &mut memory.borrow_mut());
-            known.borrow_mut().insert(name.clone(), next.clone());
-            next
+        move |names| {
+            let mut known = known.borrow_mut();
+            let new: Vec<&Name> = names.iter().copied().filter(|name| !known.contains_key(*name)).collect();
+            let next = side_by_side(&new, |some| {
+                let mut memory = Memory::default();
+                some.iter().map(|name| self.next_of(name, &mut memory)).collect()
+            });
+            known.extend(new.into_iter().cloned().zip(next));
+            names.iter().map(|name| known[*name].clone()).collect()
         }
     }
 
-    fn next_of(&self, name: &Name, memory: &mut Memory) -> Next {
-        let station = self.inventory.stations.get(name);
-        let Some((station, records)) = station.zip(self.records.as_ref()) else { return Next::Test };
-        let record = records.of(station);
+    /// The digest of the script that a station would be given now.
+    pub fn script_digest(&self, name: &Name) -> Option<Digest> {
+        let (station, record, codes) = self.at(name)?;
+        script::digest(station, &record, &codes, &mut Memory::default()).ok()?
+    }
+
+    /// A station as it counts for now, its record, and the codes that its script may need.
+    fn at(&self, name: &Name) -> Option<(&Station, Arc<Record>, Codes)> {
+        let station = self.inventory.stations.get(name)?;
+        let record = self.records.as_ref()?.of(station);
         let codes = self.ground.codes_for(&self.fleet, station, &record);
+        Some((station, record, codes))
+    }
+
+    fn next_of(&self, name: &Name, memory: &mut Memory) -> Next {
+        let Some((station, record, codes)) = self.at(name) else { return Next::Test };
         match script::reckon(station, &record, &codes, memory) {
             Ok(Some(_)) if let Some(held) = self.held().filter(|held| held.stations.contains(name)) => {
                 Next::Held(held.release())
             }
-            Ok(Some(Reckoning { work, digest })) => Next::Key(work, digest),
+            Ok(Some(work)) => Next::Key(work),
             Ok(None) => Next::Test,
             Err(_) => Next::NoScript,
         }
@@ -446,4 +461,23 @@ impl State {
     pub fn store(&self) -> &Store {
         &self.store
     }
+}
+
+/// What work on each of many comes to, in their order: in as many parts at once as the machine has cores, since there may
+/// be as many as a fleet has stations.
+fn side_by_side<T: Sync, R: Send>(all: &[T], work: impl Fn(&[T]) -> Vec<R> + Sync) -> Vec<R> {
+    let cores = std::thread::available_parallelism().map_or(1, usize::from);
+    let share = all.len().div_ceil(cores).max(FEW);
+    let (first, rest) = all.split_at(share.min(all.len()));
+    std::thread::scope(|scope| {
+        let others: Vec<_> = rest.chunks(share).map(|some| scope.spawn(|| work(some))).collect();
+        let mut done = work(first);
+        for other in others {
+            match other.join() {
+                Ok(more) => done.extend(more),
+                Err(panic) => std::panic::resume_unwind(panic),
+            }
+        }
+        done
+    })
 }

@@ -186,7 +186,7 @@ impl Teller {
         let vanished: BTreeSet<Name> = names.iter().flat_map(|now| self.known.difference(now).cloned()).collect();
         let asides = state.notices().map(|notices| AsideNews::between(&self.asides, notices, seen.now));
         let asides = asides.unwrap_or_default();
-        let foresee = state.foresee();
+        let (foresee, digest) = (state.foresee(), |station: &Name| state.script_digest(station));
         let change = self.hold.change.as_ref().map(|last| &last.change);
         let release = change.and_then(|change| state.notices()?.release(change));
         let pass = Pass {
@@ -195,7 +195,7 @@ impl Teller {
             vanished: &vanished,
             contacts: &state.inventory().contacts,
             cause: &self.cause,
-            next: Foresight(&foresee),
+            next: Foresight { next: &foresee, digest: &digest },
             commit: state.commit(),
             asides: &asides,
             hold: Hold { now: state.held(), told: &self.hold, release, seq: state.ledger_seq() },

@@ -161,14 +161,6 @@ pub fn write(
     }))
 }
 
-/// What keying a station's best script would take.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Reckoning {
-    pub work: Work,
-    /// The digest of the script.
-    pub digest: Digest,
-}
-
 /// What keying the best script would take; `None` where nothing needs keying. It is not proved, so it is no script.
 ///
 /// # Errors
@@ -178,15 +170,32 @@ pub fn reckon(
     record: &Record,
     codes: &Codes,
     memory: &mut Memory,
-) -> Result<Option<Reckoning>, NoScript> {
+) -> Result<Option<Work>, NoScript> {
     let aim = aim(station, record, Way::There);
-    let task = Task::new(&station.keybook, &aim, codes);
+    Ok(unproved(station, &aim, codes, memory)?.map(|calls| Work::of_calls(&calls, station, codes)))
+}
+
+/// The digest of the best script; `None` where nothing needs keying.
+///
+/// # Errors
+/// Where no script exists.
+pub fn digest(
+    station: &Station,
+    record: &Record,
+    codes: &Codes,
+    memory: &mut Memory,
+) -> Result<Option<Digest>, NoScript> {
+    let aim = aim(station, record, Way::There);
+    Ok(unproved(station, &aim, codes, memory)?.map(|calls| json::digest(station, &aim, &calls)))
+}
+
+/// The calls of the best script, without account and proof.
+fn unproved(station: &Station, aim: &Aim, codes: &Codes, memory: &mut Memory) -> Result<Option<Vec<Call>>, NoScript> {
+    let task = Task::new(&station.keybook, aim, codes);
     let Some(best) = best(station, &task, memory)? else { return Ok(None) };
-    let writer = Writer { station, codes, aim: &aim, task: &task };
+    let writer = Writer { station, codes, aim, task: &task };
     let (steps, states) = writer.steps(&best)?;
-    let (calls, _) = writer.calls(steps, &states)?;
-    let digest = json::digest(station, &aim, &calls);
-    Ok(Some(Reckoning { work: Work::of_calls(&calls, station, codes), digest }))
+    Ok(Some(writer.calls(steps, &states)?.0))
 }
 
 /// The search's answer, unless nothing needs keying.

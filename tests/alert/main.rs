@@ -67,8 +67,9 @@ fn drift(stations: usize) -> Message {
     let (vanished, contacts, cause) = (BTreeSet::new(), BTreeMap::new(), Cause::default());
     let work = Work { stations: 1, calls: 1, commands: 2, presses: 40, ms: 30_000 };
     let digest: Digest = "3f9a1c0b7d24e615".parse().expect("a digest");
-    let foresee = |_: &Name| Next::Key(work, digest.clone());
-    let next = Foresight(&foresee);
+    let foresee = |stations: &[&Name]| stations.iter().map(|_| Next::Key(work)).collect();
+    let digest = |_: &Name| Some(digest.clone());
+    let next = Foresight { next: &foresee, digest: &digest };
     let asides = AsideNews::default();
     let pass = Pass {
         stations: &stations,
