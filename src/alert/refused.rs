@@ -1,5 +1,5 @@
-//! Messages about what was refused: an inventory (and its recovery), a field report. Every webhook hears of both: while
-//! an inventory is refused, what is wanted of no station can change.
+//! Messages about an inventory that was refused, and its recovery. Every webhook hears of both: while an inventory is
+//! refused, what is wanted of no station can change.
 
 use std::collections::BTreeMap;
 
@@ -7,7 +7,7 @@ use jiff::{SignedDuration, Timestamp};
 use serde::Serialize;
 use serde_json::Value as Json;
 
-use super::clip::{NAME, PLACE, SENTENCE, clip};
+use super::clip::{PLACE, SENTENCE, clip};
 use super::event::{Envelope, Kind, LONGEST_BODY, Message, json};
 use super::mark::{Inking, Mark, Thread};
 use super::told::{Heard, fresh};
@@ -46,21 +46,9 @@ pub struct InventoryRead<'a> {
     pub clock: Timestamp,
 }
 
-/// A report that did not enter the ledger.
-#[derive(Debug, Clone, Copy)]
-pub struct RefusedReport<'a> {
-    /// The file it was in, or who sent it.
-    pub source: &'a str,
-    /// A digest of its content: the same content is told of once.
-    pub content: &'a str,
-    /// Its id and station as far as they could be read.
-    pub id: Option<&'a str>,
-    pub station: Option<&'a str>,
-    pub reasons: &'a [Finding],
-}
-
+/// A finding as messages show it.
 #[derive(Serialize)]
-struct Told {
+pub(super) struct Told {
     at: String,
     code: &'static str,
     sentence: String,
@@ -91,18 +79,6 @@ struct InventoryData {
     warnings: usize,
     /// The errors, in the order of the files.
     findings: Vec<Told>,
-    left_out: usize,
-    rest: &'static str,
-}
-
-#[derive(Serialize)]
-struct ReportData {
-    summary: String,
-    source: String,
-    report: Option<String>,
-    station: Option<String>,
-    count: usize,
-    reasons: Vec<Told>,
     left_out: usize,
     rest: &'static str,
 }
@@ -197,48 +173,8 @@ fn inventory_summary(errors: &[&Finding], read: &InventoryRead<'_>) -> String {
     clip(&format!("The inventory{commit} is refused: {count}. {in_force} First: {at}: {}", first.sentence), SENTENCE)
 }
 
-/// The messages about a refused report, one for each webhook. Their ids come from its content and the reasons, so that
-/// telling of it again is the same message.
-pub fn report_refused(report: &RefusedReport<'_>, clock: Timestamp, terms: &Terms) -> Vec<Message> {
-    let reasons: Vec<&Finding> = report.reasons.iter().collect();
-    let mut ink = Inking::new();
-    ink.text("report").text(report.content).text(mark(&reasons).as_str());
-    let cause = ink.mark();
-    terms.webhooks.iter().map(|webhook| report_message(webhook, report, &reasons, &cause, clock, terms)).collect()
-}
-
-fn report_message(
-    webhook: &Subscription,
-    report: &RefusedReport<'_>,
-    reasons: &[&Finding],
-    cause: &Mark,
-    clock: Timestamp,
-    terms: &Terms,
-) -> Message {
-    let kind = Kind::ReportRefused;
-    let id = Thread::default().id(kind.as_str(), &webhook.name, cause);
-    let station = report.station.map(|station| clip(station, NAME));
-    let envelope = Envelope { id: &id, source: &terms.source, kind, subject: station.as_deref(), time: clock };
-    let about = station.as_deref().map(|station| format!(" about {station}")).unwrap_or_default();
-    let first = reasons.first().map(|first| first.sentence.as_str()).unwrap_or("It could not be read.");
-    let source = clip(report.source, PLACE);
-    let mut data = ReportData {
-        summary: clip(&format!("A field report{about} was not taken ({source}): {first}"), SENTENCE),
-        source,
-        report: report.id.map(|id| clip(id, NAME)),
-        station: station.clone(),
-        count: reasons.len(),
-        reasons: Vec::new(),
-        left_out: reasons.len(),
-        rest: "stationkeep report FILE",
-    };
-    data.reasons = fitting(reasons, LONGEST_BODY.saturating_sub(envelope.seal(&data).len()));
-    data.left_out -= data.reasons.len();
-    Message { webhook: webhook.name.clone(), body: envelope.seal(&data), id: id.clone() }
-}
-
 /// As many as fit into so many bytes, from the first on.
-fn fitting(findings: &[&Finding], mut room: usize) -> Vec<Told> {
+pub(super) fn fitting(findings: &[&Finding], mut room: usize) -> Vec<Told> {
     let mut told = Vec::new();
     for finding in findings {
         let one = shown(finding);
@@ -268,7 +204,7 @@ fn shown(finding: &Finding) -> Told {
     }
 }
 
-fn mark(findings: &[&Finding]) -> Mark {
+pub(super) fn mark(findings: &[&Finding]) -> Mark {
     let mut ink = Inking::new();
     for finding in findings {
         ink.text(&finding.place.to_string()).text(finding.code.as_str()).text(&finding.sentence);

@@ -1,4 +1,4 @@
-//! Refused inventories, their recovery, refused reports.
+//! Refused inventories and their recovery.
 
 use serde_json::json;
 
@@ -140,41 +140,6 @@ fn a_refusal_carries_its_diagnostics() {
     assert_eq!(data["findings"], json!([]));
 }
 
-fn report<'a>(reasons: &'a [Finding], content: &'a str) -> RefusedReport<'a> {
-    RefusedReport { source: "reports/a.yaml", content, id: Some("019a"), station: Some("EQ-01"), reasons }
-}
-
-#[test]
-fn a_refused_report_is_the_same_message_however_often_it_is_told() {
-    let reading = Reading::new();
-    let reasons = [error(4)];
-    let ids = |reasons: &[Finding], content, clock| {
-        let messages = report_refused(&report(reasons, content), clock, &reading.terms);
-        messages.into_iter().map(|message| message.id).collect::<Vec<_>>()
-    };
-    let later = reading.clock + jiff::SignedDuration::from_mins(5);
-    let first = ids(&reasons, "aa", reading.clock);
-    assert_eq!(first, ids(&reasons, "aa", later));
-    assert_ne!(first[0], first[1]);
-    assert_ne!(first, ids(&reasons, "bb", later));
-    assert_ne!(first, ids(&[error(5)], "aa", later));
-}
-
-#[test]
-fn a_refused_report_is_told_with_its_source_and_reasons() {
-    let reading = Reading::new();
-    let messages = report_refused(&report(&[error(4)], "aa"), reading.clock, &reading.terms);
-    let event = event(&messages[1].body);
-    assert_eq!((&event["type"], &event["subject"]), (&json!("stationkeep.report.refused.v1"), &json!("EQ-01")));
-    let data = &event["data"];
-    assert_eq!(
-        data["summary"],
-        "A field report about EQ-01 was not taken (reports/a.yaml): The number 0121 is not quoted."
-    );
-    assert_eq!((&data["source"], &data["report"]), (&json!("reports/a.yaml"), &json!("019a")));
-    assert_eq!((&data["count"], &data["reasons"][0]["code"]), (&json!(1), &json!("unquoted")));
-}
-
 #[test]
 fn a_thousand_findings_of_any_length_fit_and_are_counted() {
     for sign in ["x", "\u{1}", "🛟"] {
@@ -187,15 +152,11 @@ fn a_thousand_findings_of_any_length_fit_and_are_counted() {
             finding.mend = long.clone();
             finding.related = vec![(finding.place.clone(), long.clone()); 5].into();
         }
-        let refused =
-            RefusedReport { source: &long, content: "aa", id: Some(&long), station: Some(&long), reasons: &findings };
-        let about_report = report_refused(&refused, reading.clock, &reading.terms).remove(0);
-        for (message, list) in [(reading.read(&findings).remove(0), "findings"), (about_report, "reasons")] {
-            assert!(message.body.len() <= LONGEST_BODY);
-            let data = data(&message.body);
-            let shown = data[list].as_array().unwrap().len();
-            assert!(shown >= 3, "{shown}");
-            assert_eq!(data["left_out"], 1_000 - shown);
-        }
+        let message = reading.read(&findings).remove(0);
+        assert!(message.body.len() <= LONGEST_BODY);
+        let data = data(&message.body);
+        let shown = data["findings"].as_array().unwrap().len();
+        assert!(shown >= 3, "{shown}");
+        assert_eq!(data["left_out"], 1_000 - shown);
     }
 }

@@ -50,7 +50,7 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
 fn read(path: &Path) -> Result<(Arc<str>, Vec<u8>), Shown> {
     if path == Path::new("-") {
         let mut bytes = Vec::new();
-        let limit = u64::try_from(crate::yaml::LIMIT_BYTES).unwrap_or(u64::MAX) + 1;
+        let limit = crate::ledger::REPORT_LIMIT_BYTES + 1;
         std::io::stdin().lock().take(limit).read_to_end(&mut bytes)?;
         return Ok(("standard input".into(), bytes));
     }

@@ -1,7 +1,8 @@
 //! One task a heartbeat webhook: a signed, empty message at a steady pace, only while passes finish and the ledger can be
 //! written. It is never queued: what is not delivered is left to the next beat.
 //!
-//! What a beat proves: the program runs, its last pass finished and is young enough, the ledger took a write just before,
+//! What a beat proves: the program runs, its last pass finished and is young enough, it watches stations by an inventory
+//! that could once be used, the ledger took a write just before,
 //! and this receiver can be reached. What it does not prove: that another webhook's receiver can be, that anybody reads
 //! alerts, that a report reached the folder, or that any station holds what it should.
 
@@ -72,7 +73,7 @@ impl Heartbeat {
             if !self.may_beat().await {
                 tracing::warn!(
                     webhook = self.to.webhook,
-                    "no heartbeat: passes do not finish, or the ledger takes no write"
+                    "no heartbeat: passes do not finish, no station is watched, or the ledger takes no write"
                 );
                 // A moment's trouble costs a moment and no whole beat, which somebody would be woken for.
                 while !self.may_beat().await {
@@ -90,7 +91,7 @@ impl Heartbeat {
 
     async fn may_beat(&self) -> bool {
         let health = self.board.health();
-        let passes = health.is_good() && !health.is_failing;
+        let passes = health.is_good() && !health.is_failing && self.board.is_watching();
         passes && matches!(timeout(WRITE, self.store.check_writable(system_ms())).await, Ok(Ok(())))
     }
 

@@ -315,8 +315,8 @@ async fn somebody_wrote(store: &Store, state: &State, teller: &Teller) {
     loop {
         sleep(LEDGER_LOOK).await;
         let head = store.head().await.map_or(0, |head| head.seq);
-        let refused = store.refused(1, None).await.ok().and_then(|newest| newest.first().map(|refused| refused.seq));
-        if head > state.ledger_seq() || refused.is_some_and(|seq| seq > teller.refused_seq()) {
+        let refused = store.refused_newest().await.unwrap_or(0);
+        if head > state.ledger_seq() || refused > teller.refused_seq() {
             return;
         }
     }

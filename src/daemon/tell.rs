@@ -7,14 +7,13 @@ use uuid::Uuid;
 
 use crate::alert::{
     self, AsideNews, CONTENT_TYPE, Cause, Foresight, Gone, Hold, HoldTold, InventoryRead, InventoryRefused, Message,
-    NewCommit, Pass, RefusedReport, ReportTaken, StoppedTold, Terms, Thread, Told, Verdict,
+    NewCommit, Pass, RefusedNews, RefusedReport, ReportTaken, StoppedTold, Terms, Thread, Told, Verdict,
 };
 use crate::gather::GatherError;
 use crate::gather::intake::kept_reasons;
 use crate::ledger::{Line, parse_line};
 use crate::setting::{Name, Weight};
-use crate::store::{Decision, EntryKind, NewMessage, StoppedWebhook, Store};
-use crate::yaml::{self, Data};
+use crate::store::{self, Decision, EntryKind, NewMessage, StoppedWebhook, Store};
 
 use super::pass::{Seen, State};
 
@@ -27,12 +26,9 @@ const ASIDES: &str = "alert.asides";
 const HOLD: &str = "alert.hold";
 const LEDGER: &str = "alert.ledger";
 
-/// Refused reports told of in one pass, and reports named as its cause; more follow in the next.
-const AT_ONCE: usize = 20;
+/// Refused reports told of in one message, and reports named as its cause; more follow in the next.
+const AT_ONCE: i64 = 1_000;
 const CAUSES: usize = 1_000;
-
-/// Rows read at once.
-const PAGE: i64 = 200;
 
 /// What came of a pass.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -202,11 +198,12 @@ impl Teller {
             clock: seen.now,
         };
         let verdict = alert::decide(&self.told, &stopped.thread, &pass, &self.terms);
-        let (refusals, refused_seq) = self.refused_reports(state.store(), seen.now).await?;
+        let (refused_news, refused_seq) = self.refused_reports(state.store()).await?;
+        let refusals = alert::reports_refused(&refused_news, seen.now, &self.terms);
         let mut decision = Decision { settled: state.moves(), ..Decision::default() };
         for (station, told) in &verdict.told {
             match told {
-                Some(told) => decision.told_upserts.push(crate::store::Told {
+                Some(told) => decision.told_upserts.push(store::Told {
                     station: station.to_string(),
                     body: told.to_json(),
                     at_ms: seen.now.as_millisecond(),
@@ -244,36 +241,14 @@ impl Teller {
         Ok((decision, After { verdict, refused, stopped, refused_seq, known, asides }))
     }
 
-    /// Messages for reports refused since the last telling, whoever took them up.
-    async fn refused_reports(&self, store: &Store, now: Timestamp) -> Result<(Vec<Message>, i64), GatherError> {
-        let mut newer = Vec::new();
-        let mut before = None;
-        loop {
-            // The newest come first.
-            let page = store.refused(PAGE, before).await?;
-            let reached = page.iter().any(|refused| refused.seq <= self.refused_seq);
-            before = page.last().map(|refused| refused.seq);
-            newer.extend(page.into_iter().filter(|refused| refused.seq > self.refused_seq));
-            if reached || before.is_none() {
-                break;
-            }
-        }
-        newer.sort_by_key(|refused| refused.seq);
-        newer.truncate(AT_ONCE);
+    /// Reports refused since the last telling, whoever took them up, and those told as refused that are on record now.
+    async fn refused_reports(&self, store: &Store) -> Result<(RefusedNews, i64), GatherError> {
+        let newer = store.refused_after(self.refused_seq, AT_ONCE).await?;
         let seq = newer.last().map_or(self.refused_seq, |refused| refused.seq);
-        let messages = newer.iter().flat_map(|refused| {
-            let reasons = kept_reasons(&refused.reasons);
-            let (id, station) = named(&refused.body);
-            let report = RefusedReport {
-                source: &refused.source,
-                content: &refused.content_sha,
-                id: id.as_deref(),
-                station: station.as_deref(),
-                reasons: &reasons,
-            };
-            alert::report_refused(&report, now, &self.terms)
-        });
-        Ok((messages.collect(), seq))
+        let ids: Vec<String> = self.cause.reports.iter().map(|report| report.id.to_string()).collect();
+        let taken = if ids.is_empty() { Vec::new() } else { store.refused_as(&ids, self.refused_seq).await? };
+        let all = |rows: Vec<store::Refused>| rows.into_iter().map(refused_report).collect();
+        Ok((RefusedNews { refused: all(newer), taken: all(taken) }, seq))
     }
 
     /// The last refused report that was told of.
@@ -306,14 +281,9 @@ fn gone(noted: StoppedWebhook) -> Gone {
     Gone { since, address: noted.address, message: noted.message }
 }
 
-/// The id and station that a refused report names, as far as it can be read.
-fn named(body: &str) -> (Option<String>, Option<String>) {
-    let Ok(root) = yaml::read(&"report".into(), body.as_bytes()) else { return (None, None) };
-    let text = |key: &str| match root.get(key).map(|node| &node.data) {
-        Some(Data::Scalar { text, .. }) => Some(text.to_string()),
-        Some(Data::List(_) | Data::Map(_)) | None => None,
-    };
-    (text("id"), text("station"))
+fn refused_report(row: store::Refused) -> RefusedReport {
+    let store::Refused { seq: _, content_sha, source, reasons, report, station } = row;
+    RefusedReport { source, content: content_sha, id: report, station, reasons: kept_reasons(&reasons) }
 }
 
 /// What is so once a decision is written.

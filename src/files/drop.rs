@@ -16,7 +16,7 @@ use super::Folder;
 use super::tree::{Content, FileText, bounded, open_plain, too_large};
 use super::walk::{Found, Scope, Stamp, has_suffix, is_yaml, unreadable, walk, why};
 use crate::finding::{Code, Finding, Place};
-use crate::yaml::LIMIT_BYTES;
+use crate::ledger::{REPORT_LIMIT_BYTES, too_long};
 
 /// The largest ledger export that is taken, in bytes; it is read line by line.
 pub const EXPORT_LIMIT_BYTES: u64 = 8 << 30;
@@ -38,7 +38,7 @@ pub struct Dropped {
     /// Relative to the configuration's folder.
     pub name: Arc<str>,
     pub parcel: Parcel,
-    /// Of the whole content; by it the file is known.
+    /// Of the content, of a report no further than to where it is seen to be too long; by it the file is known.
     pub sha256: [u8; 32],
     path: PathBuf,
     stamp: Stamp,
@@ -110,12 +110,11 @@ fn dropped(name: &Arc<str>, found: Found, earlier: &Tray, now: SystemTime) -> Re
     }
     let Some(parcel) = parcel(name) else { return Ok(None) };
     let limit = match parcel {
-        Parcel::Report => LIMIT_BYTES as u64,
+        // Longer ones are refused as reports are: kept, and told of.
+        Parcel::Report => REPORT_LIMIT_BYTES + 1,
+        Parcel::Export if found.stamp.size > EXPORT_LIMIT_BYTES => return Err(too_large(name, found.stamp.size)),
         Parcel::Export => EXPORT_LIMIT_BYTES,
     };
-    if found.stamp.size > limit {
-        return Err(too_large(name, found.stamp.size));
-    }
     match hash(&found.path, limit) {
         Ok(Some((sha256, stamp))) if stamp == found.stamp => {
             let settled = stamp.is_settled(now);
@@ -159,9 +158,9 @@ impl Dropped {
     /// # Errors
     /// A finding that says why the file cannot be read.
     pub fn content(&self) -> Result<Option<FileText>, Finding> {
-        match bounded(&self.path, LIMIT_BYTES as u64) {
+        match bounded(&self.path, REPORT_LIMIT_BYTES) {
             Ok(Content::Bytes(bytes)) => Ok(Some(FileText::new(bytes)).filter(|text| text.sha256 == self.sha256)),
-            Ok(Content::TooLarge(size)) => Err(too_large(&self.name, size)),
+            Ok(Content::TooLarge(size)) => Err(too_long(&self.name, size)),
             Ok(Content::NoFile) => Ok(None),
             Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
             Err(error) => Err(not_read(&self.name, &error)),
@@ -366,14 +365,17 @@ mod tests {
     #[test]
     fn one_bad_file_is_a_finding_and_the_others_are_taken() {
         let scene = Scene::with(&[("a.yaml", "1"), ("z.yaml", "2")]);
-        let huge = File::create(scene.dir.path().join("reports/huge.json")).unwrap();
-        huge.set_len(LIMIT_BYTES as u64 + 1).unwrap();
+        let huge = File::create(scene.dir.path().join("reports/huge.jsonl")).unwrap();
+        huge.set_len(EXPORT_LIMIT_BYTES + 1).unwrap();
+        scene.write("long.json", vec![b' '; REPORT_LIMIT_BYTES as usize + 1]);
         std::os::unix::fs::symlink("nowhere", scene.dir.path().join("reports/gone.yaml")).unwrap();
         let folder = Folder::new(scene.dir.path(), "reports");
         let (tray, findings) = Tray::look(&folder, &Tray::default(), later(), SETTLE);
-        assert_eq!(tray.files.len(), 2);
+        let names: Vec<&str> = tray.files.iter().map(|file| &*file.name).collect();
+        assert_eq!(names, ["reports/a.yaml", "reports/long.json", "reports/z.yaml"]);
+        assert_eq!(tray.files[1].content().unwrap_err().code, Code::FileTooLarge, "to be refused as a report is");
         let codes: Vec<_> = findings.iter().map(|f| (f.code, &*f.place.file)).collect();
-        assert_eq!(codes, [(Code::FileUnreadable, "reports/gone.yaml"), (Code::FileTooLarge, "reports/huge.json")]);
+        assert_eq!(codes, [(Code::FileUnreadable, "reports/gone.yaml"), (Code::FileTooLarge, "reports/huge.jsonl")]);
         fs::remove_dir_all(&folder.path).unwrap();
         assert_eq!(Tray::look(&folder, &tray, later(), SETTLE).1[0].sentence, "`reports` is not there.");
     }

@@ -10,10 +10,15 @@ use super::book::Book;
 use super::{Fleet, GatherError, Ground};
 use crate::finding::{Code, Finding, Place, cover_literals};
 use crate::ledger::{
-    self, Issued, Line, Notice, Places, Report, Scrutiny, admit, line_of, parse_line, report_json, was_recorded,
+    self, Issued, Line, Notice, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, admit, line_of, parse_line, report_json,
+    was_recorded,
 };
 use crate::setting::{self, Codes};
 use crate::store::{Appended, EntryKind, NewEntry, NewRefused, Store};
+use crate::yaml::{self, Data};
+
+/// No more of a refused text is kept: it is no report if there is more, and anybody may send it.
+const KEPT_BYTES: usize = REPORT_LIMIT_BYTES as usize;
 
 /// What became of a report.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -261,10 +266,14 @@ impl Desk<'_> {
         taken: &Taken,
     ) -> Result<(), GatherError> {
         let Taken::Refused(findings) = taken else { return Ok(()) };
-        let mut body =
-            String::from_utf8_lossy(bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes)).replace('\0', "\u{fffd}");
+        let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
+        let kept = &bytes[..bytes.len().min(KEPT_BYTES)];
+        let mut body = String::from_utf8_lossy(kept).replace('\0', "\u{fffd}");
         cover_literals(&mut body, source, findings);
+        let (report, station) = named(&body);
         let refused = NewRefused {
+            report,
+            station,
             id: sha.chars().take(16).collect(),
             content_sha: sha.to_owned(),
             source: source.to_string(),
@@ -325,6 +334,16 @@ fn conflict(report: &Report, places: &Places) -> Taken {
     let sentence = format!("A report {} with other content is on record.", report.id);
     let mend = "Send a correction as a new report, with a new id.";
     Taken::Refused(vec![Finding::new(Code::ReportConflict, places.of("id"), sentence, mend)])
+}
+
+/// The id and station that a refused report names, as far as it can be read.
+fn named(body: &str) -> (Option<String>, Option<String>) {
+    let Ok(root) = yaml::read(&"report".into(), body.as_bytes()) else { return (None, None) };
+    let text = |key: &str| match root.get(key).map(|node| &node.data) {
+        Some(Data::Scalar { text, .. }) => Some(text.to_string()),
+        Some(Data::List(_) | Data::Map(_)) | None => None,
+    };
+    (text("id"), text("station"))
 }
 
 /// The reasons of a refusal as they are kept.

@@ -19,5 +19,5 @@ pub use issued::{Digest, Issued, IssuedStep, NoDigest};
 pub use notice::{Aside, End, LONGEST_ASIDE, LONGEST_TAKE, Notice, Release, Said, Take, Target, Unsayable};
 pub use notices::Notices;
 pub use record::{Holding, Mark, Proof, Record, State, fold};
-pub use report::{Heard, Outcome, Places, Report, Test, Unit, read};
+pub use report::{Heard, Outcome, Places, REPORT_LIMIT_BYTES, Report, Test, Unit, read, too_long};
 pub use wire::{Line, WireError, export_line, line_of, parse_line, report_json, value_json, was_recorded};

@@ -157,11 +157,24 @@ impl Places {
     }
 }
 
+/// The longest report that is taken, in bytes; one of a visit has a few hundred.
+pub const REPORT_LIMIT_BYTES: u64 = 64 << 10;
+
+/// The finding for a report of more bytes than are read.
+pub fn too_long(file: &Arc<str>, bytes: u64) -> Finding {
+    let sentence = format!("The report has {bytes} bytes; {REPORT_LIMIT_BYTES} is the most that is read.");
+    let mend = "Send one report a file, as the card drafts it; an export of many ends in `.jsonl`.";
+    Finding::new(Code::FileTooLarge, Place::start_of(file), sentence, mend)
+}
+
 /// Takes a report's text apart (YAML, or JSON, which is YAML).
 ///
 /// # Errors
 /// Everything that can be told from the text alone.
 pub fn read(file: &Arc<str>, bytes: &[u8]) -> Result<(Report, Places), Vec<Finding>> {
+    if bytes.len() as u64 > REPORT_LIMIT_BYTES {
+        return Err(vec![too_long(file, bytes.len() as u64)]);
+    }
     let root = yaml::read(file, bytes)?;
     let text = String::from_utf8_lossy(bytes);
     let mut reader = Reader {

@@ -9,7 +9,8 @@ use sqlx::{AssertSqlSafe, Row};
 use super::{NAMES_AT_ONCE, Store, StoreError, without_nul};
 
 /// A report that was refused. `source`: where it came from, as a person is told (`file reports/x.yaml`); `reasons`: JSON;
-/// `body`: the text as received; `content_sha`: hash of that text, by which it is told once.
+/// `body`: the text as received; `content_sha`: hash of that text, by which it is told once; `report` and `station`: the
+/// id and station that it names, as far as they could be read.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct NewRefused {
     pub content_sha: String,
@@ -17,20 +18,24 @@ pub struct NewRefused {
     pub source: String,
     pub reasons: String,
     pub body: String,
+    pub report: Option<String>,
+    pub station: Option<String>,
     pub at_ms: i64,
 }
 
-/// A refused report as kept; `seq` counts upwards.
+/// A refused report as kept, without its text; `seq` counts upwards.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Refused {
     pub seq: i64,
     pub content_sha: String,
-    pub id: String,
     pub source: String,
     pub reasons: String,
-    pub body: String,
-    pub at_ms: i64,
+    pub report: Option<String>,
+    pub station: Option<String>,
 }
+
+/// Its columns.
+const REFUSED: &str = "seq, content_sha, source, reasons, report, station";
 
 /// A dropped file that was taken, with what came of it. `content_sha` is the hash of its text.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -49,6 +54,8 @@ impl Store {
         without_nul("a refused report's source", &refused.source)?;
         without_nul("a refused report's reasons", &refused.reasons)?;
         without_nul("a refused report's body", &refused.body)?;
+        without_nul("a refused report's own id", refused.report.as_deref().unwrap_or_default())?;
+        without_nul("a refused report's station", refused.station.as_deref().unwrap_or_default())?;
         self.bounded("keeping a refused report", self.keep_inside(refused)).await
     }
 
@@ -59,8 +66,8 @@ impl Store {
             .await?
             .try_get(0)?;
         let written = sqlx::query(
-            "INSERT INTO refused_reports (content_sha, seq, id, source, reasons, body, at_ms) \
-             VALUES ($1, $2, $3, $4, $5, $6, $7) ON CONFLICT (content_sha) DO NOTHING",
+            "INSERT INTO refused_reports (content_sha, seq, id, source, reasons, body, at_ms, report, station) \
+             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9) ON CONFLICT (content_sha) DO NOTHING",
         )
         .bind(refused.content_sha.as_str())
         .bind(seq)
@@ -69,6 +76,8 @@ impl Store {
         .bind(refused.reasons.as_str())
         .bind(refused.body.as_str())
         .bind(refused.at_ms)
+        .bind(refused.report.as_deref())
+        .bind(refused.station.as_deref())
         .execute(&mut *transaction)
         .await?
         .rows_affected();
@@ -80,17 +89,46 @@ impl Store {
         Ok(true)
     }
 
-    /// Refused reports, newest first, at most `limit`; of those numbered below `before` where given.
-    pub async fn refused(&self, limit: i64, before: Option<i64>) -> Result<Vec<Refused>, StoreError> {
+    /// Refused reports numbered above `after`, the oldest first, at most `limit`.
+    pub async fn refused_after(&self, after: i64, limit: i64) -> Result<Vec<Refused>, StoreError> {
         self.bounded("reading refused reports", async {
-            sqlx::query("SELECT * FROM refused_reports WHERE seq < $1 ORDER BY seq DESC LIMIT $2")
-                .bind(before.unwrap_or(i64::MAX))
-                .bind(limit.max(0))
-                .fetch_all(&self.readers)
-                .await?
-                .iter()
-                .map(refused_from)
-                .collect()
+            let text = format!("SELECT {REFUSED} FROM refused_reports WHERE seq > $1 ORDER BY seq LIMIT $2");
+            let query = sqlx::query(AssertSqlSafe(text)).bind(after).bind(limit.max(0));
+            query.fetch_all(&self.readers).await?.iter().map(refused_from).collect()
+        })
+        .await
+    }
+
+    /// Refused reports with these ids of their own, numbered up to `last`, the oldest first.
+    pub async fn refused_as(&self, reports: &[String], last: i64) -> Result<Vec<Refused>, StoreError> {
+        for report in reports {
+            without_nul("a report's id", report)?;
+        }
+        self.bounded("looking up refused reports", async {
+            let mut found = Vec::new();
+            for some in reports.chunks(NAMES_AT_ONCE) {
+                let names: Vec<String> = (2..=some.len() + 1).map(|n| format!("${n}")).collect();
+                let text = format!(
+                    "SELECT {REFUSED} FROM refused_reports WHERE seq <= $1 AND report IN ({}) ORDER BY seq",
+                    names.join(", ")
+                );
+                let query = some
+                    .iter()
+                    .fold(sqlx::query(AssertSqlSafe(text)).bind(last), |query, report| query.bind(report.as_str()));
+                for row in query.fetch_all(&self.readers).await? {
+                    found.push(refused_from(&row)?);
+                }
+            }
+            Ok(found)
+        })
+        .await
+    }
+
+    /// The number of the newest refused report; 0 where there is none.
+    pub async fn refused_newest(&self) -> Result<i64, StoreError> {
+        self.bounded("looking for refused reports", async {
+            let row = sqlx::query("SELECT MAX(seq) FROM refused_reports").fetch_one(&self.readers).await?;
+            Ok(row.try_get::<Option<i64>, _>(0)?.unwrap_or(0))
         })
         .await
     }
@@ -162,11 +200,10 @@ fn refused_from(row: &AnyRow) -> Result<Refused, sqlx::Error> {
     Ok(Refused {
         seq: row.try_get("seq")?,
         content_sha: row.try_get("content_sha")?,
-        id: row.try_get("id")?,
         source: row.try_get("source")?,
         reasons: row.try_get("reasons")?,
-        body: row.try_get("body")?,
-        at_ms: row.try_get("at_ms")?,
+        report: row.try_get("report")?,
+        station: row.try_get("station")?,
     })
 }
 

@@ -13,7 +13,7 @@ struct Layout {
     postgres: &'static str,
 }
 
-const LAYOUTS: [Layout; 4] = [
+const LAYOUTS: [Layout; 5] = [
     Layout {
         number: 1,
         both: include_str!("migrations/0001_ledger.sql"),
@@ -23,6 +23,7 @@ const LAYOUTS: [Layout; 4] = [
     Layout { number: 2, both: include_str!("migrations/0002_passes.sql"), sqlite: "", postgres: "" },
     Layout { number: 3, both: include_str!("migrations/0003_settled.sql"), sqlite: "", postgres: "" },
     Layout { number: 4, both: include_str!("migrations/0004_heirs.sql"), sqlite: "", postgres: "" },
+    Layout { number: 5, both: include_str!("migrations/0005_refused.sql"), sqlite: "", postgres: "" },
 ];
 
 /// The layout this program works with.

@@ -213,6 +213,11 @@ impl Board {
         self.inner().passes.judged(now)
     }
 
+    /// Whether the last pass went by an inventory: without one no station is watched.
+    pub fn is_watching(&self) -> bool {
+        self.inner().in_force.is_some()
+    }
+
     /// The clocks it goes by.
     pub fn clocks(&self) -> Clocks {
         self.clocks

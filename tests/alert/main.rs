@@ -9,8 +9,8 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use serde_json::Value as Json;
 use stationkeep::alert::{
-    AsideNews, Cause, Foresight, Gone, Hold, HoldTold, InventoryRead, Message, Next, Pass, RefusedReport, StoppedTold,
-    Subscription, Terms, Thread, decide, heartbeat, inventory, report_refused, source_of, stopped,
+    AsideNews, Cause, Foresight, Gone, Hold, HoldTold, InventoryRead, Message, Next, Pass, RefusedNews, RefusedReport,
+    StoppedTold, Subscription, Terms, Thread, decide, heartbeat, inventory, reports_refused, source_of, stopped,
 };
 use stationkeep::drift::{LifelineService, Service, Standing, StationDrift};
 use stationkeep::finding::{Code, Finding, Place};
@@ -99,10 +99,15 @@ fn refused(count: u32) -> Message {
 }
 
 fn report() -> Message {
-    let reasons = findings(2);
-    let report =
-        RefusedReport { source: "reports/a.yaml", content: "aa", id: None, station: Some("EQ-01"), reasons: &reasons };
-    report_refused(&report, clock(), &terms()).remove(0)
+    let report = RefusedReport {
+        source: "reports/a.yaml".into(),
+        content: "aa".into(),
+        id: None,
+        station: Some("EQ-01".into()),
+        reasons: findings(2),
+    };
+    let news = RefusedNews { refused: vec![report], taken: Vec::new() };
+    reports_refused(&news, clock(), &terms()).remove(0)
 }
 
 fn webhook_stopped() -> Message {

@@ -8,7 +8,7 @@ use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 use super::fleet::{Fleet, SIGNING, STATIONS, fleet_yaml, north_yaml, uuid};
 use super::process::{Daemon, signal, until};
 use super::receiver::{Answer, Receiver};
-use super::told::{REPORT, drifting, in_order, open_cases, settled_within};
+use super::told::{drifting, in_order, open_cases, refused_sources, settled_within};
 
 /// Changes for each kill.
 const CHANGES: u32 = 10;
@@ -162,9 +162,6 @@ fn bad_reports(fleet: &Fleet) -> Vec<String> {
 
 /// Those of them that were told of, each as often as it was.
 fn told_of(receiver: &Receiver, bad: &[String]) -> Vec<String> {
-    let heard = receiver.heard();
-    let refused = heard.iter().filter(|got| got.kind() == REPORT).filter_map(|got| got.data()["source"].as_str());
-    let mut told: Vec<String> = refused.map(str::to_owned).filter(|source| bad.contains(source)).collect();
-    told.sort();
-    told
+    let told = refused_sources(&receiver.heard());
+    told.into_iter().filter(|source| bad.contains(source)).collect()
 }

@@ -33,6 +33,15 @@ pub fn all_names(got: &Got) -> Vec<String> {
     LISTS.iter().flat_map(|list| names(got, list).into_iter().map(move |name| format!("{list}: {name}"))).collect()
 }
 
+/// Where the refused reports came from that were told of, each as often as it was, in order of their names.
+pub fn refused_sources(heard: &[Got]) -> Vec<String> {
+    let told = heard.iter().filter(|got| got.kind() == REPORT);
+    let reports = told.flat_map(|got| got.data()["reports"].as_array().cloned().unwrap_or_default());
+    let mut sources: Vec<String> = reports.filter_map(|one| one["source"].as_str().map(str::to_owned)).collect();
+    sources.sort();
+    sources
+}
+
 /// The open cases: each station with its standing, weight and drifting settings.
 type Open = BTreeMap<String, Value>;
 

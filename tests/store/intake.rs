@@ -6,7 +6,7 @@ use crate::place::{Place, on_both};
 
 on_both!(
     a_refused_report_is_told_once_by_its_content,
-    refused_reports_are_listed_newest_first_in_pages,
+    refused_reports_are_read_from_where_one_left_off_and_by_their_own_ids,
     files_are_known_by_content_and_the_later_outcome_counts,
     many_files_are_looked_up_at_once,
 );
@@ -18,6 +18,8 @@ fn refused(n: i64) -> NewRefused {
         source: format!("file reports/{n}.yaml"),
         reasons: "[\"unknown station\"]".to_owned(),
         body: "report: 1\n".to_owned(),
+        report: (n % 2 == 0).then(|| format!("r-{}", n / 4)),
+        station: Some("EQ-01".to_owned()),
         at_ms: n,
     }
 }
@@ -33,20 +35,30 @@ async fn a_refused_report_is_told_once_by_its_content(place: &Place) {
     again.source = "http".to_owned();
     assert!(!store.keep_refused(&again).await.expect("keep"));
     assert_eq!(store.refused_count().await.expect("count"), 1);
-    let kept = store.refused(10, None).await.expect("refused");
+    let kept = store.refused_after(0, 10).await.expect("refused");
     assert_eq!(kept[0].source, "file reports/1.yaml");
     assert_eq!(kept[0].reasons, refused(1).reasons);
+    assert_eq!((kept[0].report.as_deref(), kept[0].station.as_deref()), (None, Some("EQ-01")));
 }
 
-async fn refused_reports_are_listed_newest_first_in_pages(place: &Place) {
+async fn refused_reports_are_read_from_where_one_left_off_and_by_their_own_ids(place: &Place) {
     let store = place.open().await;
-    for n in 1..=5 {
+    assert_eq!(store.refused_newest().await.expect("newest"), 0);
+    for n in 1..=7 {
         store.keep_refused(&refused(n)).await.expect("keep");
     }
-    let first = store.refused(2, None).await.expect("refused");
-    let second = store.refused(9, Some(first[1].seq)).await.expect("refused");
-    let order: Vec<i64> = first.iter().chain(&second).map(|one| one.at_ms).collect();
-    assert_eq!(order, [5, 4, 3, 2, 1]);
+    let first = store.refused_after(0, 2).await.expect("refused");
+    let second = store.refused_after(first[1].seq, 9).await.expect("refused");
+    let order: Vec<&str> = first.iter().chain(&second).map(|one| one.content_sha.as_str()).collect();
+    assert_eq!(order, ["sha-1", "sha-2", "sha-3", "sha-4", "sha-5", "sha-6", "sha-7"]);
+    assert_eq!(store.refused_newest().await.expect("newest"), second[4].seq);
+    let named = async |last: i64| -> Vec<String> {
+        let ids = ["r-1", "r-0", "r-7"].map(str::to_owned);
+        let found = store.refused_as(&ids, last).await.expect("refused");
+        found.into_iter().map(|one| one.content_sha).collect()
+    };
+    assert_eq!(named(i64::MAX).await, ["sha-2", "sha-4", "sha-6"]);
+    assert_eq!(named(second[1].seq).await, ["sha-2", "sha-4"]);
 }
 
 async fn files_are_known_by_content_and_the_later_outcome_counts(place: &Place) {
