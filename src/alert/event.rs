@@ -27,6 +27,7 @@ pub struct Message {
 pub(super) enum Kind {
     Drift,
     InventoryRefused,
+    ConfigurationRefused,
     ReportRefused,
     WebhookGone,
     Heartbeat,
@@ -37,6 +38,7 @@ impl Kind {
         match self {
             Kind::Drift => "stationkeep.drift.v1",
             Kind::InventoryRefused => "stationkeep.inventory.refused.v1",
+            Kind::ConfigurationRefused => "stationkeep.configuration.refused.v1",
             Kind::ReportRefused => "stationkeep.report.refused.v1",
             Kind::WebhookGone => "stationkeep.webhook.gone.v1",
             Kind::Heartbeat => "stationkeep.heartbeat.v1",

@@ -57,6 +57,21 @@ pub struct Cause {
     pub commit: Option<NewCommit>,
 }
 
+impl Cause {
+    /// Adds files that changed and a commit that came into force since.
+    pub fn add(&mut self, files: impl IntoIterator<Item = Name>, commit: Option<NewCommit>) {
+        self.files.extend(files);
+        self.files.sort();
+        self.files.dedup();
+        if let Some(new) = commit {
+            let earlier = self.commit.take();
+            let is_rewritten = new.is_rewritten || earlier.as_ref().is_some_and(|earlier| earlier.is_rewritten);
+            let before = earlier.map_or(new.before, |earlier| earlier.before);
+            self.commit = Some(NewCommit { commit: new.commit, before, is_rewritten });
+        }
+    }
+}
+
 /// A commit that came into force.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct NewCommit {

@@ -1,5 +1,5 @@
-//! Messages about an inventory that was refused, and its recovery. Every webhook hears of both: while an inventory is
-//! refused, what is wanted of no station can change.
+//! Messages about an inventory or a configuration that was refused, and its recovery. Every webhook hears of both: while an
+//! inventory is refused, what is wanted of no station can change; while a configuration is, nobody new hears of anything.
 
 use std::collections::BTreeMap;
 
@@ -16,7 +16,30 @@ use crate::finding::Finding;
 use crate::inventory::Commit;
 use crate::setting::Name;
 
-/// What was told of a refused inventory; kept until every webhook that heard of it heard of the recovery.
+/// What is read and may be refused.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum What {
+    Inventory,
+    Configuration,
+}
+
+impl What {
+    fn kind(self) -> Kind {
+        match self {
+            What::Inventory => Kind::InventoryRefused,
+            What::Configuration => Kind::ConfigurationRefused,
+        }
+    }
+
+    fn as_str(self) -> &'static str {
+        match self {
+            What::Inventory => "inventory",
+            What::Configuration => "configuration",
+        }
+    }
+}
+
+/// What was told of a refused inventory or configuration; kept until every webhook that heard of it heard of the recovery.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct InventoryRefused {
     /// When the first telling of it was; `None` where the record of it could not be read.
@@ -24,7 +47,7 @@ pub struct InventoryRefused {
     pub(super) heard: BTreeMap<Name, Heard>,
 }
 
-/// What to tell of an inventory that was read; to be written in one transaction.
+/// What to tell of what was read; to be written in one transaction.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct InventoryVerdict {
     pub refused: Option<InventoryRefused>,
@@ -32,12 +55,13 @@ pub struct InventoryVerdict {
     pub thread: Thread,
 }
 
-/// How an inventory was read.
+/// How an inventory or a configuration was read.
 #[derive(Debug, Clone, Copy)]
 pub struct InventoryRead<'a> {
-    /// Without an error among them the inventory is good.
+    pub what: What,
+    /// Without an error among them it is good.
     pub findings: &'a [Finding],
-    /// Since when the inventory that is in force is known to be good; `None` where there is none.
+    /// Since when the one that is in force is known to be good; `None` where there is no inventory.
     pub in_force_since: Option<Timestamp>,
     /// The commit that was read, where the inventory is read from a repository that could be read.
     pub commit: Option<&'a Commit>,
@@ -83,7 +107,7 @@ struct InventoryData {
     rest: &'static str,
 }
 
-/// Decides what to tell of an inventory that was just read: refused (or refused for other reasons), a reminder at the
+/// Decides what to tell of an inventory or a configuration that was just read: refused (or refused for other reasons), a reminder at the
 /// longest of a webhook's intervals, recovered. The same input gives the same verdict.
 pub fn inventory(
     before: Option<&InventoryRefused>,
@@ -135,7 +159,7 @@ fn inventory_message(
     thread: &Thread,
     terms: &Terms,
 ) -> Message {
-    let kind = Kind::InventoryRefused;
+    let kind = read.what.kind();
     let id = thread.id(kind.as_str(), &webhook.name, &mark(errors));
     let envelope = Envelope { id: &id, source: &terms.source, kind, subject: None, time: read.clock };
     let refused = !errors.is_empty();
@@ -160,17 +184,19 @@ fn inventory_message(
 
 fn inventory_summary(errors: &[&Finding], read: &InventoryRead<'_>) -> String {
     let commit = read.commit.map(|commit| format!(" of commit {commit}")).unwrap_or_default();
+    let what = read.what.as_str();
     let Some(first) = errors.first() else {
-        return format!("The inventory{commit} can be read again and is in force.");
+        return format!("The {what}{commit} can be read again and is in force.");
     };
     let count = if errors.len() == 1 { "1 error".into() } else { format!("{} errors", errors.len()) };
     let in_force = match (read.in_force_since, read.in_force) {
         (Some(_), Some(commit)) => &*format!("The last good one, of commit {}, stays in force.", commit.short()),
         (Some(_), None) => "The last good one stays in force.",
+        (None, _) if read.what == What::Configuration => "The last good one stays in force.",
         (None, _) => "There is no good one to fall back on: no station is watched.",
     };
     let at = clip(&first.place.to_string(), PLACE);
-    clip(&format!("The inventory{commit} is refused: {count}. {in_force} First: {at}: {}", first.sentence), SENTENCE)
+    clip(&format!("The {what}{commit} is refused: {count}. {in_force} First: {at}: {}", first.sentence), SENTENCE)
 }
 
 /// As many as fit into so many bytes, from the first on.

@@ -9,6 +9,7 @@ use crate::setting::Weight;
 
 /// An inventory that is read again and again.
 struct Reading {
+    what: What,
     told: Option<InventoryRefused>,
     thread: Thread,
     terms: Terms,
@@ -19,11 +20,12 @@ impl Reading {
     fn new() -> Reading {
         let webhooks = vec![webhook("heavy", &[Weight::Lifeline]), webhook("on-call", &Weight::ALL)];
         let clock = "2026-11-20T10:00:00Z".parse().unwrap();
-        Reading { told: None, thread: Thread::default(), terms: terms(webhooks), clock }
+        Reading { what: What::Inventory, told: None, thread: Thread::default(), terms: terms(webhooks), clock }
     }
 
     fn verdict(&self, findings: &[Finding]) -> InventoryVerdict {
         let read = InventoryRead {
+            what: self.what,
             findings,
             in_force_since: Some(self.clock),
             commit: None,
@@ -159,4 +161,20 @@ fn a_thousand_findings_of_any_length_fit_and_are_counted() {
         assert!(shown >= 3, "{shown}");
         assert_eq!(data["left_out"], 1_000 - shown);
     }
+}
+
+#[test]
+fn a_configuration_is_told_of_in_the_same_way_under_a_kind_of_its_own() {
+    let mut reading = Reading { what: What::Configuration, ..Reading::new() };
+    assert_eq!(reading.heard(&[error(4)]), ["heavy refused", "on-call refused"]);
+    let mut reading = Reading { what: What::Configuration, ..Reading::new() };
+    let refused = reading.read(&[error(4)]).remove(0);
+    assert_eq!(event(&refused.body)["type"], "stationkeep.configuration.refused.v1");
+    let summary = data(&refused.body)["summary"].as_str().unwrap().to_owned();
+    assert!(
+        summary.starts_with("The configuration is refused: 1 error. The last good one stays in force."),
+        "{summary}"
+    );
+    let recovered = data(&reading.read(&[])[0].body);
+    assert_eq!(recovered["summary"], "The configuration can be read again and is in force.");
 }

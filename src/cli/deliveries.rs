@@ -66,7 +66,7 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
     let store = Store::open(config.ledger.reveal()).await?;
     match args.verb {
         None => list(&args.list, &config, &store).await,
-        Some(Verb::Again { id }) => again(&id, &store).await,
+        Some(Verb::Again { id }) => again(&id, &config, &store).await,
         Some(Verb::Start { webhook }) => start(&webhook, &config, &store).await,
     }
 }
@@ -168,10 +168,16 @@ fn text_of(out: &mut String, Listed { delivery, kind }: &Listed, stopped: &Stopp
     }
 }
 
-async fn again(id: &str, store: &Store) -> Result<Exit, Shown> {
+async fn again(id: &str, config: &Config, store: &Store) -> Result<Exit, Shown> {
     let now_ms = Timestamp::now().as_millisecond();
     let mut webhooks = Vec::new();
-    for webhook in store.webhooks_of(id).await? {
+    let of = store.webhooks_of(id).await?;
+    let (known, unknown): (Vec<String>, Vec<String>) =
+        of.into_iter().partition(|name| config.webhooks.iter().any(|webhook| *webhook.name == **name));
+    if let ([], [first, ..]) = (known.as_slice(), unknown.as_slice()) {
+        return Err(no_webhook(first, config));
+    }
+    for webhook in known {
         let delivered = store.deliver_again(&webhook, id, now_ms).await?;
         if delivered || store.send_again(&webhook, id, now_ms).await? {
             webhooks.push(webhook);
@@ -188,7 +194,7 @@ async fn again(id: &str, store: &Store) -> Result<Exit, Shown> {
 }
 
 async fn start(webhook: &str, config: &Config, store: &Store) -> Result<Exit, Shown> {
-    if !store.start_webhook(webhook).await? {
+    if !store.try_webhook(webhook, Timestamp::now().as_millisecond()).await? {
         let is_known = config.webhooks.iter().any(|known| *known.name == *webhook);
         return Err(if is_known {
             Shown::usage(format!("the webhook `{webhook}` is not stopped."))
@@ -197,7 +203,7 @@ async fn start(webhook: &str, config: &Config, store: &Store) -> Result<Exit, Sh
         });
     }
     store.ask_deliveries().await?;
-    print(&format!("{webhook} is started again.\n"))?;
+    print(&format!("{webhook} is tried again. It counts as stopped until its receiver has taken something.\n"))?;
     Ok(Exit::Done)
 }
 

@@ -193,7 +193,7 @@ impl Deliveries {
         self.asked.notified().await;
     }
 
-    /// Does what was asked for: looks at every queue, and starts webhooks that are noted as stopped no longer.
+    /// Does what was asked for: looks at every queue, and tries stopped webhooks again where that was asked.
     pub async fn answer(&mut self) {
         let stopped = match self.means.store.stopped_webhooks().await {
             Ok(stopped) => stopped,
@@ -204,13 +204,12 @@ impl Deliveries {
         };
         for nth in 0..self.lines.len() {
             let Some(line) = self.lines.get(nth) else { continue };
-            if line.task.is_finished() && !stopped.contains_key(&line.to.webhook) {
-                tracing::info!(webhook = line.to.webhook, "started again");
+            if line.task.is_finished() && stopped.get(&line.to.webhook).is_none_or(|noted| noted.is_asked) {
+                tracing::info!(webhook = line.to.webhook, "tried again");
                 let line = self.line(line.kind, line.to.clone());
                 if let Some(place) = self.lines.get_mut(nth) {
                     *place = line;
                 }
-                self.news.notify_one();
             }
         }
         self.show();
@@ -251,7 +250,7 @@ async fn noted(
     let (ended, _) = tokio::join!(running, delivered);
     if let Ended::Gone { id } = &ended {
         tracing::error!(webhook, "the receiver is gone (410): nothing is sent there, see `stationkeep deliveries`");
-        let stopped = StoppedWebhook { at_ms: system_ms(), address, message: id.clone() };
+        let stopped = StoppedWebhook { at_ms: system_ms(), address, message: id.clone(), is_asked: false };
         let noting = until_done(|| store.stop_webhook(&webhook, &stopped));
         // Where it is not noted, the next try after the next start gets the same answer.
         let _ = cancel.run_until_cancelled(noting).await;

@@ -10,7 +10,7 @@ use std::time::{Duration, SystemTime};
 
 use jiff::Timestamp;
 
-use crate::alert::{NewCommit, Next};
+use crate::alert::{Cause, NewCommit, Next};
 use crate::aside;
 use crate::brake::{Brake, Held, Limit, Move};
 use crate::config::Config;
@@ -65,16 +65,18 @@ pub struct State {
     next_change: Option<Timestamp>,
     /// The stations that an edit changed and that were not compared since; nothing where all are to be.
     edited: Option<BTreeSet<Name>>,
+    /// What changed and was not seen by a finished look yet: one that fails is made again, and finds it changed no more.
+    unseen: Cause,
 }
 
 /// What a pass saw, for whoever tells of it.
 pub struct Seen {
     /// What is wrong with the files as they are now.
     pub findings: Vec<Finding>,
-    /// Files that changed since the pass before.
-    pub files: Vec<Name>,
-    /// The commit that came into force with this pass.
-    pub commit: Option<NewCommit>,
+    /// And with the configuration, which whoever runs the passes knows.
+    pub configuration: Vec<Finding>,
+    /// The files that changed since the pass before, and the commit that came into force.
+    pub cause: Cause,
     /// The stations that were compared, and those that are gone; nothing where all were.
     pub compared: Option<BTreeSet<Name>>,
     /// When the reports folder should be looked at again, if something there is still being written.
@@ -107,6 +109,7 @@ impl State {
             limit: config.surge.limit(),
             next_change: None,
             edited: None,
+            unseen: Cause::default(),
         }
     }
 
@@ -115,11 +118,11 @@ impl State {
     pub async fn look(&mut self, look: Option<Look>) -> Result<Seen, GatherError> {
         let now = self.clock.now();
         let before = self.in_force.commit.clone();
-        let files = match look {
-            Some(look) => self.read_files(look, now).await?,
-            None => Vec::new(),
-        };
+        if let Some(look) = look {
+            self.read_files(look, now).await?;
+        }
         let commit = self.new_commit(before).await?;
+        self.unseen.add([], commit);
         let look_again = self.take_reports(now).await?;
         let said = self.notices().map(Notices::count);
         let touched = self.keep_records_up().await?;
@@ -135,27 +138,31 @@ impl State {
         self.compare(now, compared.as_ref());
         self.judge(changed.as_ref()).await?;
         self.edited = Some(BTreeSet::new());
-        Ok(Seen { findings: self.reading.fleet.findings.clone(), files, commit, compared, look_again, now })
+        let cause = std::mem::take(&mut self.unseen);
+        Ok(Seen {
+            findings: self.reading.fleet.findings.clone(),
+            configuration: Vec::new(),
+            cause,
+            compared,
+            look_again,
+            now,
+        })
     }
 
-    /// Reads the files. Only sound ones come into force; until then the last good ones stay. Returns what changed.
-    async fn read_files(&mut self, look: Look, now: Timestamp) -> Result<Vec<Name>, GatherError> {
+    /// Reads the files. Only sound ones come into force; until then the last good ones stay.
+    async fn read_files(&mut self, look: Look, now: Timestamp) -> Result<(), GatherError> {
         let reading =
             tokio::task::block_in_place(|| self.ground.read(&self.reading, look, SystemTime::now(), &mut self.cache));
-        let first = self.reading.trees == Trees::default();
-        let mut changed: Vec<Name> =
-            reading.trees.inventory.differing(&self.reading.trees.inventory).into_iter().collect();
-        changed.extend(reading.trees.keybooks.differing(&self.reading.trees.keybooks));
-        if first {
-            // At the start everything is new, and nothing of it a change.
-            changed.clear();
+        // At the start everything is new, and nothing of it a change.
+        if self.reading.trees != Trees::default() {
+            self.unseen.add(reading.differing(&self.reading), None);
         }
         self.reading = reading;
         if !self.reading.fleet.is_sound() {
             if self.in_force_since.is_none() {
                 self.recall_good().await?;
             }
-            return Ok(changed);
+            return Ok(());
         }
         // Compared with what is in force, not with what was read last: that may have been broken, or not written.
         let is_new = self.reading.trees != self.in_force || self.reading.fleet.codes != self.fleet.codes;
@@ -173,7 +180,7 @@ impl State {
             // A command beside this daemon may have kept files that it read in the middle of an edit.
             self.ground.keep_good(&self.store, &self.reading.trees, now).await?;
         }
-        Ok(changed)
+        Ok(())
     }
 
     async fn keep_good(&mut self, now: Timestamp) -> Result<(), GatherError> {

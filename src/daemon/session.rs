@@ -101,7 +101,7 @@ pub async fn run(
     deliveries.forget(config).await?;
     let cause = Cause { started: first, files: cause_files(config, first), ..Cause::default() };
     let mut teller = Teller::resume(&store, terms(config, &state, &deliveries), cause).await?;
-    deliveries.notes.extend(undelivered(&store).await);
+    deliveries.notes.extend(undelivered(&store, config).await);
     // The last that can fail: from here on this session runs.
     front.listen(config.listen).await?;
     if first {
@@ -109,7 +109,8 @@ pub async fn run(
     }
     log_findings(&seen.findings, state.commit_read());
     let text = basis.text.clone();
-    let mut session = Session { basis, path, text, watch, front, failed: false, pace, asked: None, armed: None };
+    let mut session =
+        Session { basis, path, text, watch, front, failed: false, refused: Vec::new(), pace, asked: None, armed: None };
     session.tell(&mut teller, &mut state, &mut seen, &deliveries).await;
     let mut full = interval_at(Instant::now() + config.full_pass(), config.full_pass());
     full.set_missed_tick_behavior(MissedTickBehavior::Delay);
@@ -149,7 +150,7 @@ pub async fn run(
         }
         if look == Some(Look::Whole) {
             prune(&store).await;
-            undelivered(&store).await;
+            undelivered(&store, config).await;
             if session.front.board.is_silent() {
                 tracing::error!(
                     "nobody is told of anything: every webhook for alerts was stopped by its receiver (410). See \
@@ -193,6 +194,8 @@ struct Session<'a> {
     /// Hears how passes go.
     front: &'a mut Front,
     failed: bool,
+    /// What is wrong with the configuration as it is now; the one in force stays.
+    refused: Vec<Finding>,
     pace: Pace,
     /// The look that is asked for and waits until the files are quiet, and when it is made in any case.
     asked: Option<(Look, Instant)>,
@@ -255,6 +258,7 @@ impl Session<'_> {
     /// Tells of a pass; where another daemon was quicker, of a new look at what it may have told of.
     async fn tell(&mut self, teller: &mut Teller, state: &mut State, seen: &mut Seen, deliveries: &Deliveries) {
         for _ in 0..TURNS {
+            seen.configuration.clone_from(&self.refused);
             match teller.tell(state, seen).await {
                 Ok(Telling::Nothing) => {
                     state.moved();
@@ -294,7 +298,8 @@ impl Session<'_> {
         let loaded = config::load(self.path);
         let is_new = loaded.texts != self.text;
         self.text = loaded.texts;
-        self.front.board.set_configuration_refused(loaded.config.is_err());
+        self.refused = loaded.config.as_ref().err().cloned().unwrap_or_default();
+        self.front.board.set_configuration_refused(!self.refused.is_empty());
         match loaded.config {
             Ok(config) if is_new && config != self.basis.config => {
                 return Some(Basis { config, text: self.text.clone() });
@@ -323,8 +328,9 @@ async fn somebody_wrote(store: &Store, state: &State, teller: &Teller) {
 }
 
 /// Says what should have been delivered long ago.
-async fn undelivered(store: &Store) -> Vec<String> {
-    let late = |queue: &Queue| queue.waiting > 0 && system_ms() - queue.oldest_ms > LATE_MS;
+async fn undelivered(store: &Store, config: &Config) -> Vec<String> {
+    let is_known = |queue: &Queue| config.webhooks.iter().any(|webhook| *webhook.name == *queue.webhook);
+    let late = |queue: &Queue| queue.waiting > 0 && is_known(queue) && system_ms() - queue.oldest_ms > LATE_MS;
     let queues = store.queues().await.unwrap_or_default();
     let told = queues.iter().filter(|queue| late(queue)).map(|queue| {
         let since = Timestamp::from_millisecond(queue.oldest_ms).unwrap_or_default();

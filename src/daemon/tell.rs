@@ -7,7 +7,7 @@ use uuid::Uuid;
 
 use crate::alert::{
     self, AsideNews, CONTENT_TYPE, Cause, Foresight, Gone, Hold, HoldTold, InventoryRead, InventoryRefused, Message,
-    NewCommit, Pass, RefusedNews, RefusedReport, ReportTaken, StoppedTold, Terms, Thread, Told, Verdict,
+    Pass, RefusedNews, RefusedReport, ReportTaken, StoppedTold, Terms, Thread, Told, Verdict, What,
 };
 use crate::gather::GatherError;
 use crate::gather::intake::kept_reasons;
@@ -19,6 +19,7 @@ use super::pass::{Seen, State};
 
 const THREAD: &str = "alert.thread";
 const REFUSED_INVENTORY: &str = "alert.inventory";
+const REFUSED_CONFIGURATION: &str = "alert.configuration";
 const STOPPED: &str = "alert.stopped";
 const REFUSED_REPORTS: &str = "alert.reports";
 const KNOWN: &str = "alert.known";
@@ -46,6 +47,7 @@ pub struct Teller {
     told: BTreeMap<Name, Told>,
     thread: Thread,
     refused: Option<InventoryRefused>,
+    configuration: Option<InventoryRefused>,
     stopped: StoppedTold,
     /// The last refused report that was told of.
     refused_seq: i64,
@@ -78,6 +80,7 @@ impl Teller {
             told,
             thread: store.memo(THREAD).await?.map(|text| Thread::stored(&text)).unwrap_or_default(),
             refused: store.memo(REFUSED_INVENTORY).await?.map(|text| InventoryRefused::from_json(&text)),
+            configuration: store.memo(REFUSED_CONFIGURATION).await?.map(|text| InventoryRefused::from_json(&text)),
             stopped: store.memo(STOPPED).await?.map(|text| alert::stopped_from_json(&text)).unwrap_or_default(),
             refused_seq: number(store.memo(REFUSED_REPORTS).await?),
             known: known.into_iter().map(Name::from).collect(),
@@ -134,15 +137,7 @@ impl Teller {
 
     /// Collects what happened since the pass before: never more than the pass itself has seen.
     async fn gather_cause(&mut self, state: &State, seen: &Seen) -> Result<(), GatherError> {
-        self.cause.files.extend(seen.files.iter().cloned());
-        self.cause.files.sort();
-        self.cause.files.dedup();
-        if let Some(new) = &seen.commit {
-            let earlier = self.cause.commit.take();
-            let is_rewritten = new.is_rewritten || earlier.as_ref().is_some_and(|earlier| earlier.is_rewritten);
-            let before = earlier.map_or_else(|| new.before.clone(), |earlier| earlier.before);
-            self.cause.commit = Some(NewCommit { commit: new.commit.clone(), before, is_rewritten });
-        }
+        self.cause.add(seen.cause.files.iter().cloned(), seen.cause.commit.clone());
         while self.ledger_seq < state.ledger_seq() {
             let page = state.store().entries_after(self.ledger_seq, 1_000).await?;
             if page.is_empty() {
@@ -168,6 +163,7 @@ impl Teller {
         compared: Option<&BTreeSet<Name>>,
     ) -> Result<(Decision, After), GatherError> {
         let read = InventoryRead {
+            what: What::Inventory,
             findings: &seen.findings,
             in_force_since: state.in_force_since(),
             commit: state.commit_read(),
@@ -175,9 +171,18 @@ impl Teller {
             clock: seen.now,
         };
         let inventory = alert::inventory(self.refused.as_ref(), &self.thread, &read, &self.terms);
+        let read = InventoryRead {
+            what: What::Configuration,
+            findings: &seen.configuration,
+            in_force_since: None,
+            commit: None,
+            in_force: None,
+            clock: seen.now,
+        };
+        let configuration = alert::inventory(self.configuration.as_ref(), &inventory.thread, &read, &self.terms);
         let now_stopped = state.store().stopped_webhooks().await?;
         let now_stopped = now_stopped.into_iter().map(|(webhook, noted)| (webhook.into(), gone(noted))).collect();
-        let stopped = alert::stopped(&self.stopped, &now_stopped, &inventory.thread, seen.now, &self.terms);
+        let stopped = alert::stopped(&self.stopped, &now_stopped, &configuration.thread, seen.now, &self.terms);
         let names = Some(state.drifts()).filter(|now| !now.keys().eq(self.known.iter())).map(|_| state.names());
         let vanished: BTreeSet<Name> = names.iter().flat_map(|now| self.known.difference(now).cloned()).collect();
         let asides = state.notices().map(|notices| AsideNews::between(&self.asides, notices, seen.now));
@@ -211,7 +216,13 @@ impl Teller {
                 None => decision.told_removals.push(station.to_string()),
             }
         }
-        let messages = inventory.messages.iter().chain(&stopped.messages).chain(&verdict.messages).chain(&refusals);
+        let messages = inventory
+            .messages
+            .iter()
+            .chain(&configuration.messages)
+            .chain(&stopped.messages)
+            .chain(&verdict.messages)
+            .chain(&refusals);
         decision.messages = messages.map(outgoing).collect();
         let mut memo = |name: &str, changed: bool, value: Option<String>| {
             if changed {
@@ -223,6 +234,11 @@ impl Teller {
             REFUSED_INVENTORY,
             inventory.refused != self.refused,
             inventory.refused.as_ref().map(InventoryRefused::to_json),
+        );
+        memo(
+            REFUSED_CONFIGURATION,
+            configuration.refused != self.configuration,
+            configuration.refused.as_ref().map(InventoryRefused::to_json),
         );
         let kept = (!stopped.told.is_empty()).then(|| alert::stopped_to_json(&stopped.told));
         memo(STOPPED, stopped.told != self.stopped, kept);
@@ -237,8 +253,8 @@ impl Teller {
         memo(ASIDES, asides != self.asides, list());
         let kept = (verdict.hold != HoldTold::default()).then(|| alert::hold_to_json(&verdict.hold));
         memo(HOLD, verdict.hold != self.hold, kept);
-        let (refused, stopped) = (inventory.refused, stopped.told);
-        Ok((decision, After { verdict, refused, stopped, refused_seq, known, asides }))
+        let (refused, configuration, stopped) = (inventory.refused, configuration.refused, stopped.told);
+        Ok((decision, After { verdict, refused, configuration, stopped, refused_seq, known, asides }))
     }
 
     /// Reports refused since the last telling, whoever took them up, and those told as refused that are on record now.
@@ -290,6 +306,7 @@ fn refused_report(row: store::Refused) -> RefusedReport {
 struct After {
     verdict: Verdict,
     refused: Option<InventoryRefused>,
+    configuration: Option<InventoryRefused>,
     stopped: StoppedTold,
     refused_seq: i64,
     /// The stations, where they are others than before.
@@ -299,11 +316,12 @@ struct After {
 
 impl After {
     fn take_over(self, teller: &mut Teller) {
-        let After { verdict, refused, stopped, refused_seq, known, asides } = self;
+        let After { verdict, refused, configuration, stopped, refused_seq, known, asides } = self;
         verdict.apply(&mut teller.told);
         teller.thread = verdict.thread;
         teller.hold = verdict.hold;
         teller.refused = refused;
+        teller.configuration = configuration;
         teller.stopped = stopped;
         teller.refused_seq = refused_seq;
         if let Some(known) = known {

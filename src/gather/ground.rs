@@ -1,5 +1,6 @@
 //! Where a fleet's files are, and reading them: a folder as it stands, or a commit of a repository.
 
+use std::collections::BTreeSet;
 use std::fmt;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -12,7 +13,7 @@ use crate::finding::{Code as FindingCode, Finding, settle};
 use crate::git::{Followed, Git, Snapshot};
 use crate::inventory::{Commit, Station};
 use crate::ledger::{Record, State};
-use crate::setting::{Code, Codes, Reference, Value};
+use crate::setting::{Code, Codes, Name, Reference, Value};
 
 use crate::store::{Good, GoodFile, Store, StoreError};
 
@@ -74,12 +75,34 @@ pub struct Reading {
     pub fleet: Fleet,
     /// Whether every file could be read.
     is_whole: bool,
+    /// The secrets that cannot be read now and count as they were last read.
+    lost: BTreeSet<Reference>,
 }
 
 impl Reading {
     /// What was read on another way; the next look reads it anew.
     pub fn of(trees: Trees, fleet: Fleet) -> Reading {
-        Reading { trees, fleet, is_whole: false }
+        Reading { trees, fleet, ..Reading::default() }
+    }
+
+    /// What is not the same in another reading: files, and secrets whose code is another one.
+    pub fn differing(&self, other: &Reading) -> BTreeSet<Name> {
+        let mut differing = self.trees.inventory.differing(&other.trees.inventory);
+        differing.extend(self.trees.keybooks.differing(&other.trees.keybooks));
+        let (now, before) = (&self.fleet.codes, &other.fleet.codes);
+        let both = self.fleet.references.iter().filter(|reference| other.fleet.references.contains(reference));
+        let turned = both.filter(|reference| now.code(reference) != before.code(reference));
+        differing.extend(turned.map(|reference| Name::from(reference.to_string())));
+        differing
+    }
+}
+
+fn note_lost(now: &BTreeSet<Reference>, before: &BTreeSet<Reference>) {
+    for reference in now.difference(before) {
+        tracing::warn!(%reference, "the code cannot be read any more; it counts as it was last read");
+    }
+    for reference in before.difference(now) {
+        tracing::info!(%reference, "the code can be read again");
     }
 }
 
@@ -95,10 +118,23 @@ impl Ground {
         let (commit, inventory, inventory_findings) = self.inventory(&earlier.trees, look, now, cache);
         let trees = Trees { keybooks, inventory, commit };
         let unread = keybook_findings.len() + inventory_findings.len();
-        if unread == 0 && earlier.is_whole && trees == earlier.trees && self.has_same_codes(&earlier.fleet) {
-            return Reading { trees, ..earlier.clone() };
+        let codes = |references: &[Reference]| self.codes_still(references, &earlier.fleet.codes);
+        if unread == 0 && earlier.is_whole && trees == earlier.trees {
+            let (codes, lost) = codes(&earlier.fleet.references);
+            if codes == earlier.fleet.codes {
+                note_lost(&lost, &earlier.lost);
+                return Reading { trees, lost, ..earlier.clone() };
+            }
         }
-        let mut fleet = self.fleet(&trees, cache);
+        let mut lost = BTreeSet::new();
+        let codes = |references: &[Reference]| {
+            let (codes, now_lost) = codes(references);
+            lost = now_lost;
+            codes
+        };
+        let mut fleet = Fleet::read(&trees.keybooks.files, &trees.inventory.files, codes, cache);
+        note_lost(&lost, &earlier.lost);
+        fleet.commit = trees.commit.clone();
         if unread > 0 {
             // A folder that cannot be read is not an empty one.
             fleet.findings.retain(|finding| finding.code != FindingCode::InventoryEmpty);
@@ -106,7 +142,7 @@ impl Ground {
         fleet.findings.extend(keybook_findings);
         fleet.findings.extend(inventory_findings);
         settle(&mut fleet.findings);
-        Reading { trees, fleet, is_whole: unread == 0 }
+        Reading { trees, fleet, is_whole: unread == 0, lost }
     }
 
     /// The inventory's texts, and the commit they are from.
@@ -129,8 +165,18 @@ impl Ground {
         }
     }
 
-    fn has_same_codes(&self, fleet: &Fleet) -> bool {
-        self.codes(&fleet.references) == fleet.codes
+    /// The codes behind references, and those of them that cannot be read now: they count as they were last read here, since
+    /// the stations still hold them, and a file that is away for a moment is no drift.
+    fn codes_still(&self, references: &[Reference], earlier: &Codes) -> (Codes, BTreeSet<Reference>) {
+        let mut codes = self.codes(references);
+        let mut lost = BTreeSet::new();
+        for reference in references {
+            if let Some(code) = earlier.code(reference).filter(|_| codes.code(reference).is_none()) {
+                codes.learn(reference.clone(), code.clone());
+                lost.insert(reference.clone());
+            }
+        }
+        (codes.to_share(), lost)
     }
 
     /// Keeps files as the last good ones; nothing is written where they are so already.

@@ -205,7 +205,11 @@ async fn upsert_told(transaction: &mut Transaction<'static, Any>, told: &[Told])
     Ok(())
 }
 
-async fn write_memo(connection: &mut AnyConnection, name: &str, value: Option<&str>) -> Result<(), sqlx::Error> {
+pub(super) async fn write_memo(
+    connection: &mut AnyConnection,
+    name: &str,
+    value: Option<&str>,
+) -> Result<(), sqlx::Error> {
     let query = match value {
         None => sqlx::query("DELETE FROM memos WHERE name = $1").bind(name),
         Some(value) => sqlx::query(

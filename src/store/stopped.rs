@@ -4,9 +4,11 @@
 use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
-use sqlx::Row;
+use serde_json::json;
+use sqlx::{AnyConnection, Row};
 
 use super::outbox::delivery_from;
+use super::pass::write_memo;
 use super::{Delivery, Store, StoreError, without_nul};
 
 /// The memos of stopped webhooks begin so.
@@ -23,27 +25,50 @@ pub struct StoppedWebhook {
     pub address: String,
     /// The id of the message that was answered so.
     pub message: String,
+    /// Whether somebody asked since to try it again, and no answer came yet.
+    #[serde(default)]
+    pub is_asked: bool,
 }
 
 impl Store {
-    /// Notes that a webhook's receiver wants no more messages. The first note stays; false where there was one.
+    /// Notes that a webhook's receiver wants no more messages. The first note stays, and what was asked is answered; false
+    /// where there was one.
     pub async fn stop_webhook(&self, webhook: &str, stopped: &StoppedWebhook) -> Result<bool, StoreError> {
-        let StoppedWebhook { at_ms, address, message } = stopped;
-        let note = serde_json::json!({"at_ms": at_ms, "address": address, "message": message}).to_string();
         without_nul("a webhook's name", webhook)?;
         self.bounded("noting a stopped webhook", async {
-            let written = sqlx::query("INSERT INTO memos (name, value) VALUES ($1, $2) ON CONFLICT (name) DO NOTHING")
-                .bind(format!("{STOPPED}{webhook}"))
-                .bind(note)
-                .execute(&self.writers)
-                .await?
-                .rows_affected();
-            Ok(written > 0)
+            let mut transaction = self.begin().await?;
+            let before = noted(&mut transaction, webhook).await?;
+            let note = StoppedWebhook { is_asked: false, ..before.clone().unwrap_or_else(|| stopped.clone()) };
+            note_down(&mut transaction, webhook, &note).await?;
+            transaction.commit().await?;
+            Ok(before.is_none())
         })
         .await
     }
 
-    /// Notes that a webhook is to be sent to, or was; false where it was not stopped.
+    /// Asks to try a stopped webhook again, and makes due what waits first for it; false where it is not stopped. It counts
+    /// as stopped until something is delivered.
+    pub async fn try_webhook(&self, webhook: &str, now_ms: i64) -> Result<bool, StoreError> {
+        without_nul("a webhook's name", webhook)?;
+        self.bounded("asking to try a stopped webhook", async {
+            let mut transaction = self.begin().await?;
+            let Some(before) = noted(&mut transaction, webhook).await? else { return Ok(false) };
+            note_down(&mut transaction, webhook, &StoppedWebhook { is_asked: true, ..before }).await?;
+            sqlx::query(
+                "UPDATE outbox SET due_ms = $2 WHERE seq = \
+                 (SELECT MIN(seq) FROM outbox WHERE webhook = $1 AND delivered_ms IS NULL)",
+            )
+            .bind(webhook)
+            .bind(now_ms)
+            .execute(&mut *transaction)
+            .await?;
+            transaction.commit().await?;
+            Ok(true)
+        })
+        .await
+    }
+
+    /// Notes that a webhook takes messages; false where it was not stopped.
     pub async fn start_webhook(&self, webhook: &str) -> Result<bool, StoreError> {
         without_nul("a webhook's name", webhook)?;
         self.bounded("noting a started webhook", async {
@@ -167,4 +192,24 @@ impl Store {
     pub async fn deliveries_asked(&self) -> Result<i64, StoreError> {
         Ok(self.memo(ASKED).await?.and_then(|count| count.parse().ok()).unwrap_or(0))
     }
+}
+
+/// What is noted of a webhook, under the write lock.
+async fn noted(transaction: &mut AnyConnection, webhook: &str) -> Result<Option<StoppedWebhook>, sqlx::Error> {
+    let row = sqlx::query("SELECT value FROM memos WHERE name = $1")
+        .bind(format!("{STOPPED}{webhook}"))
+        .fetch_optional(transaction)
+        .await?;
+    let value: Option<String> = row.map(|row| row.try_get(0)).transpose()?;
+    Ok(value.map(|value| serde_json::from_str(&value).unwrap_or_default()))
+}
+
+async fn note_down(
+    transaction: &mut AnyConnection,
+    webhook: &str,
+    stopped: &StoppedWebhook,
+) -> Result<(), sqlx::Error> {
+    let StoppedWebhook { at_ms, address, message, is_asked } = stopped;
+    let note = json!({"at_ms": at_ms, "address": address, "message": message, "is_asked": is_asked}).to_string();
+    write_memo(transaction, &format!("{STOPPED}{webhook}"), Some(&note)).await
 }

@@ -132,7 +132,10 @@ async fn ledger(sheet: &Sheet, session: &Session, tally: &Tally, now_ms: i64) ->
     }
     for Queue { webhook, waiting: count, oldest_ms } in queues {
         let age = now_ms.saturating_sub(oldest_ms).max(0) as f64 / 1000.0;
-        waiting.insert(webhook, (count as f64, age));
+        // What waits for a webhook that the configuration no longer has would wait for ever.
+        if let Some(of) = waiting.get_mut(&webhook) {
+            *of = (count as f64, age);
+        }
     }
     let counts = waiting.iter().map(|(webhook, (count, _))| (webhook.clone(), *count));
     sheet.by("outbox_waiting", "Messages not yet delivered.", "webhook", counts)?;

@@ -10,7 +10,7 @@ use jiff::Timestamp;
 use serde_json::Value as Json;
 use stationkeep::alert::{
     AsideNews, Cause, Foresight, Gone, Hold, HoldTold, InventoryRead, Message, Next, Pass, RefusedNews, RefusedReport,
-    StoppedTold, Subscription, Terms, Thread, decide, heartbeat, inventory, reports_refused, source_of, stopped,
+    StoppedTold, Subscription, Terms, Thread, What, decide, heartbeat, inventory, reports_refused, source_of, stopped,
 };
 use stationkeep::drift::{LifelineService, Service, Standing, StationDrift};
 use stationkeep::finding::{Code, Finding, Place};
@@ -93,8 +93,14 @@ fn findings(count: u32) -> Vec<Finding> {
 
 fn refused(count: u32) -> Message {
     let findings = findings(count);
-    let read =
-        InventoryRead { findings: &findings, in_force_since: None, commit: None, in_force: None, clock: clock() };
+    let read = InventoryRead {
+        what: What::Inventory,
+        findings: &findings,
+        in_force_since: None,
+        commit: None,
+        in_force: None,
+        clock: clock(),
+    };
     inventory(None, &Thread::default(), &read, &terms()).messages.remove(0)
 }
 

@@ -91,6 +91,11 @@ fn a_webhook_that_answers_410_stops_the_others_hear_of_it_and_it_starts_again_by
     let daemon = fleet.start();
     until("one more try", || (gone.requests().len() > tried).then_some(()));
     receiver.still(4);
+    // Nor does a try by command while it still wants no more.
+    let tried = gone.requests().len();
+    fleet.run(&["deliveries", "start", "second"]).ended(0);
+    until("a try at once", || (gone.requests().len() > tried).then_some(()));
+    receiver.still(4);
     // Once it is right again it is started without a restart, and gets everything in order.
     gone.answer(Answer::Ok);
     let wrong = fleet.run(&["deliveries", "start", "secnd"]).ended(2);

@@ -9,7 +9,7 @@ use sqlx::Connection as _;
 use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, commissioning, configuration, fleet_yaml, webhook};
 use super::process::{Daemon, QUIET, signal, until};
 use super::receiver::{Answer, Receiver};
-use super::told::{DRIFT, all_names, drifting, open_cases};
+use super::told::{CONFIGURATION, DRIFT, all_names, drifting, open_cases};
 
 const FILE: &str = "config/stationkeep.yaml";
 const FLEET: &str = "config/inventory/fleet.yaml";
@@ -46,20 +46,27 @@ fn a_configuration_that_cannot_be_used_changes_nothing() {
     let fleet = Fleet::new(&receiver);
     let mut daemon = fleet.start();
     receiver.wait_for(1);
+    let told = |nth: usize, state: &str| {
+        let told = receiver.wait_for(nth + 1).remove(nth);
+        assert_eq!((told.kind(), &told.data()["state"]), (CONFIGURATION, &state.into()), "{}", told.body);
+    };
     for (nth, bad) in ["settle_ms: never\n", "stationkeep: [\n", ""].iter().enumerate() {
         fleet.rename_into(FILE, bad);
         until("the log of it", || {
             (daemon.log().matches("the changed configuration cannot be used").count() == nth + 1).then_some(())
         });
+        told(nth + 1, "refused");
     }
     fs::remove_file(fleet.path(FILE)).expect("it goes");
+    told(4, "refused");
     std::thread::sleep(QUIET);
     assert!(daemon.runs());
     fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
-    receiver.wait_for(2);
+    assert_eq!(receiver.still(6)[5].data()["counts"]["opened"]["stations"], 5);
     fleet.configure(100, &webhook("on-call"));
+    told(6, "recovered");
     fleet.rename_into(FLEET, &fleet_yaml(OFFICER));
-    assert_eq!(receiver.still(3)[2].data()["counts"]["closed"]["stations"], 5);
+    assert_eq!(receiver.still(8)[7].data()["counts"]["closed"]["stations"], 5);
 }
 
 #[test]
@@ -187,6 +194,21 @@ fn rename_table(fleet: &Fleet, from: &str, to: &str) {
         sqlx::raw_sql(sqlx::AssertSqlSafe(text)).execute(&mut connection).await.expect("renamed");
         connection.close().await.expect("closed");
     });
+}
+
+#[test]
+fn what_a_failed_pass_had_read_is_still_the_cause_of_what_the_next_one_tells() {
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    let daemon = fleet.start();
+    receiver.wait_for(1);
+    rename_table(&fleet, "ledger", "ledger_away");
+    fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
+    daemon.logs("the pass failed");
+    rename_table(&fleet, "ledger_away", "ledger");
+    let told = receiver.still(2).remove(1);
+    assert_eq!(told.data()["counts"]["opened"]["stations"], 5);
+    assert_eq!(told.data()["cause"]["files"], serde_json::json!(["inventory/fleet.yaml"]), "{}", told.body);
 }
 
 #[test]

@@ -220,3 +220,20 @@ fn a_code_turned_over_and_reported_closes_and_its_return_is_drift_again() {
     fleet.rename_into("config/secrets/access", CODE);
     super::process::until("all open again", || (open(&receiver.heard()) == 6).then_some(()));
 }
+
+#[test]
+fn a_code_that_cannot_be_read_for_a_while_is_no_drift_and_one_turned_over_is_named_as_the_cause() {
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    let daemon = fleet.start();
+    receiver.wait_for(1);
+    fleet.rename_into("config/secrets/access", NEW_CODE);
+    let alert = receiver.still(2).remove(1);
+    assert_eq!(alert.data()["cause"]["files"], serde_json::json!(["file:secrets/access"]), "{}", alert.body);
+    fs::rename(fleet.path("config/secrets/access"), fleet.path("config/secrets/away")).expect("it goes");
+    daemon.logs("the code cannot be read any more");
+    receiver.still(2);
+    fs::rename(fleet.path("config/secrets/away"), fleet.path("config/secrets/access")).expect("it is back");
+    daemon.logs("the code can be read again");
+    receiver.still(2);
+}

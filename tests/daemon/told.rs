@@ -11,6 +11,7 @@ use super::receiver::{Got, Receiver};
 
 pub const DRIFT: &str = "stationkeep.drift.v1";
 pub const INVENTORY: &str = "stationkeep.inventory.refused.v1";
+pub const CONFIGURATION: &str = "stationkeep.configuration.refused.v1";
 pub const REPORT: &str = "stationkeep.report.refused.v1";
 pub const GONE: &str = "stationkeep.webhook.gone.v1";
 

@@ -7,6 +7,7 @@ use crate::place::{Place, on_both};
 
 on_both!(
     a_webhook_is_stopped_once_and_started_once,
+    a_try_that_is_asked_for_makes_the_first_of_the_queue_due_and_no_other,
     what_people_ask_for_is_counted_and_makes_no_stopped_webhook,
     a_delivered_message_sent_again_waits_behind_the_others_under_its_id,
     the_list_is_in_the_order_of_waiting_and_goes_by_webhook_and_delivery,
@@ -23,15 +24,37 @@ async fn filled(place: &Place) -> Store {
 async fn a_webhook_is_stopped_once_and_started_once(place: &Place) {
     let store = place.open().await;
     let odd = "on-call: \"2%_\" ü";
-    let note = |at_ms| StoppedWebhook { at_ms, address: "https://h \"1\"".into(), message: "told-1".into() };
+    let note =
+        |at_ms| StoppedWebhook { at_ms, address: "https://h \"1\"".into(), message: "told-1".into(), is_asked: false };
     assert!(store.stop_webhook(odd, &note(1000)).await.expect("stop"));
     assert!(!store.stop_webhook(odd, &note(2000)).await.expect("stop"));
     assert!(store.stop_webhook("wall", &note(3000)).await.expect("stop"));
     let stopped = store.stopped_webhooks().await.expect("read");
     assert_eq!(stopped, [(odd.to_owned(), note(1000)), ("wall".to_owned(), note(3000))].into());
+    // A try that somebody asks for is answered by the next refusal.
+    let is_asked = async || store.stopped_webhooks().await.expect("read")[odd].is_asked;
+    assert!(store.try_webhook(odd, 4000).await.expect("ask"));
+    assert!(!store.try_webhook("nobody", 4000).await.expect("ask"));
+    assert!(is_asked().await);
+    assert!(!store.stop_webhook(odd, &note(5000)).await.expect("stop"));
+    assert!(!is_asked().await);
+    assert_eq!(store.stopped_webhooks().await.expect("read")[odd], note(1000));
     assert!(store.start_webhook(odd).await.expect("start"));
     assert!(!store.start_webhook(odd).await.expect("start"));
     assert_eq!(store.stopped_webhooks().await.expect("read").len(), 1);
+}
+
+async fn a_try_that_is_asked_for_makes_the_first_of_the_queue_due_and_no_other(place: &Place) {
+    let store = filled(place).await;
+    for id in ["a", "c"] {
+        let late = Try::Failed { error: "410".into(), next_due_ms: 9_000_000 };
+        store.record_try("on-call", id, 2000, &late, Lasting::PowerCut).await.expect("a try");
+    }
+    let stopped = StoppedWebhook { at_ms: 2000, ..StoppedWebhook::default() };
+    store.stop_webhook("on-call", &stopped).await.expect("stop");
+    assert!(store.try_webhook("on-call", 3000).await.expect("ask"));
+    let due: Vec<i64> = store.undelivered("on-call", 9).await.expect("read").iter().map(|one| one.due_ms).collect();
+    assert_eq!(due, [3000, 9_000_000]);
 }
 
 async fn what_people_ask_for_is_counted_and_makes_no_stopped_webhook(place: &Place) {
