@@ -96,6 +96,9 @@ async fn readyz(State(desk): State<Arc<Desk>>) -> Response {
     let Some(session) = session else {
         return not_ready("first-pass", "The first pass has not finished yet.".into());
     };
+    if !desk.board.is_watching() {
+        return not_ready("inventory", "No inventory could ever be used: no station is watched.".into());
+    }
     match desk.probe.writable(&session.store).await {
         Ok(()) => {
             // It works on, so it is ready; that nobody hears of it is said beside.

@@ -1,7 +1,8 @@
 //! An inventory that cannot be used: refused once with its place, the last good one in force, the recovery told.
 
-use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, commissioning, fleet_yaml};
-use super::process::{QUIET, signal};
+use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, commissioning, fleet_yaml, webhook};
+use super::probe::{address, ask};
+use super::process::{QUIET, signal, until};
 use super::receiver::Receiver;
 use super::told::{DRIFT, INVENTORY, all_names, drifting, open_cases};
 
@@ -76,7 +77,11 @@ fn a_restart_beside_a_broken_inventory_keeps_the_last_good_one_and_tells_nothing
 #[test]
 fn a_start_on_a_first_inventory_that_is_broken_says_so_and_takes_up_the_mended_one() {
     let receiver = Receiver::start(SIGNING);
+    let beats = Receiver::start(SIGNING);
     let fleet = Fleet::new(&receiver);
+    fleet.write("config/secrets/pulse", &beats.url());
+    let pulse = webhook("pulse").replace("name: pulse,", "name: pulse, kind: heartbeat, every_seconds: 5,");
+    fleet.configure(100, &(webhook("on-call") + &pulse));
     let good = std::fs::read_to_string(fleet.path(NORTH)).expect("the file");
     fleet.write(NORTH, &broken());
     let daemon = fleet.start();
@@ -84,7 +89,15 @@ fn a_start_on_a_first_inventory_that_is_broken_says_so_and_takes_up_the_mended_o
     let refused = receiver.wait_for(1).remove(0);
     assert_eq!(refused.kind(), INVENTORY);
     assert_eq!(refused.data()["in_force_since"], serde_json::Value::Null);
+    // Whoever watches the watcher is not told that all is well while no station is watched.
+    let at = address(&daemon);
+    let problem = until("unready", || ask(at, "GET", "/readyz").filter(|answer| answer.status == 503)).problem();
+    assert!(problem["detail"].as_str().is_some_and(|why| why.contains("no station is watched")), "{problem}");
+    daemon.logs("no heartbeat");
+    assert_eq!(beats.requests().len(), 0);
     fleet.write(NORTH, &good);
+    beats.wait_for(1);
+    assert_eq!(ask(at, "GET", "/readyz").map(|answer| answer.status), Some(200));
     let all = receiver.still(3);
     assert_eq!(all[1].data()["state"], "recovered");
     assert_eq!(all_names(&all[2]), ["opened: SP-01"]);
