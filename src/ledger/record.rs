@@ -8,7 +8,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use jiff::Timestamp;
 use uuid::Uuid;
 
-use super::{Digest, Heard, Issued, Outcome, Report};
+use super::{Digest, Heard, Issued, IssuedStep, Outcome, Report};
 use crate::keybook::{Keybook, SettingId};
 use crate::setting::{Fingerprint, Name, Reference, Secret, Value, Written};
 
@@ -56,6 +56,9 @@ pub struct Record {
     pub lifelines: Vec<Proof>,
     /// The last report that names a script, and so says what became of it.
     pub answered: Option<Mark>,
+    /// That report, where it does not say that every step of the script was accepted: the record may be one from the
+    /// middle of a script. A later report of a new, replaced or cleared unit ends it too.
+    pub midway: Option<Mark>,
 }
 
 impl Record {
@@ -66,6 +69,7 @@ impl Record {
             settings: vec![holding; keybook.settings.len()],
             lifelines: vec![Proof::default(); keybook.lifelines.len()],
             answered: None,
+            midway: None,
         }
     }
 
@@ -106,6 +110,12 @@ pub fn fold<'r>(
     fold.record
 }
 
+/// Whether a report says that every step of its script was accepted; of a script that is not on record nobody can tell.
+fn is_done(report: &Report, script: Option<&Issued>) -> bool {
+    let is_accepted = |step: &IssuedStep| report.steps.contains(&(step.step, Heard::Accepted));
+    script.is_some_and(|script| script.steps.iter().all(is_accepted))
+}
+
 struct Fold<'k> {
     keybook: &'k Keybook,
     record: Record,
@@ -118,6 +128,7 @@ impl Fold<'_> {
         }
         if report.script.is_some() {
             self.record.answered = Some(mark);
+            self.record.midway = (!is_done(report, script)).then_some(mark);
         }
         for (id, value) in self.values(&report.found, report) {
             self.found(mark, id, value, report.unit.is_some());
@@ -163,6 +174,7 @@ impl Fold<'_> {
             self.put(mark, id, self.keybook.setting(id).factory.clone());
         }
         self.record.lifelines.iter_mut().for_each(|proof| proof.reached = None);
+        self.record.midway = None;
     }
 
     fn put(&mut self, mark: Mark, id: SettingId, value: Option<Value>) {
@@ -244,7 +256,7 @@ impl Fold<'_> {
 mod tests {
     use super::*;
     use crate::keybook::sample::tern;
-    use crate::ledger::{IssuedStep, Test, Unit};
+    use crate::ledger::{Test, Unit};
     use proptest::prelude::*;
 
     fn quoted(text: &str) -> Written {
@@ -427,6 +439,31 @@ mod tests {
     }
 
     #[test]
+    fn a_script_not_keyed_to_its_end_leaves_the_record_midway_until_one_is_or_the_unit_is_new() {
+        let done = [(1, Heard::Accepted), (2, Heard::Accepted)];
+        for steps in [
+            &[(1, Heard::Accepted), (2, Heard::Nothing)][..],
+            &[(1, Heard::Accepted), (2, Heard::Refused)],
+            &[(1, Heard::Accepted), (2, Heard::Skipped)],
+            &[(1, Heard::Accepted)],
+            &[],
+        ] {
+            let broken_off = keyed(1, steps);
+            let mark = Some(Mark { at: broken_off.at, report: broken_off.id });
+            let after = |later: Report| folded(&[broken_off.clone(), later]).midway;
+            assert_eq!(folded(&[broken_off.clone()]).midway, mark, "{steps:?}");
+            for later in [found(2, "identity", quoted("7")), left(2, "line.kind", plain("pbx")), tested(2, Outcome::Reached)]
+            {
+                assert_eq!(after(later.clone()), mark, "{later:?}");
+            }
+            assert_eq!(after(keyed(2, &done)), None);
+            assert_eq!(after(Report { unit: Some(Unit::Cleared), ..report(2) }), None);
+            // What was keyed into the new unit counts, as within any report.
+            assert!(after(Report { unit: Some(Unit::New), ..keyed(2, steps) }).is_some());
+        }
+    }
+
+    #[test]
     fn within_a_report_the_unit_comes_first_and_the_tests_last() {
         let all = Report {
             unit: Some(Unit::New),
@@ -463,6 +500,8 @@ mod tests {
                 proptest::collection::vec((1..3u32, heard), 0..3).prop_map(|steps| keyed(0, &steps)),
                 any::<bool>().prop_map(|ok| tested(0, if ok { Outcome::Reached } else { Outcome::Failed })),
                 Just(Report { unit: Some(Unit::New), ..report(0) }),
+                Just(Report { unit: Some(Unit::Cleared), ..keyed(0, &[(1, Heard::Accepted)]) }),
+                Just(keyed(0, &[(2, Heard::Accepted), (1, Heard::Accepted)])),
             ],
         )
             .prop_map(|(minute, body)| Report { id: report(minute).id, at: report(minute).at, ..body })
@@ -485,6 +524,20 @@ mod tests {
                 shuffled.rotate_left(middle);
             }
             prop_assert_eq!(folded(&straight), folded(&shuffled));
+        }
+
+        /// Told anew from the end: what was said last of a script or a unit decides.
+        #[test]
+        fn a_record_is_midway_by_the_last_word_on_a_script_or_a_unit(
+            reports in proptest::collection::vec(any_report(), 0..20),
+        ) {
+            let unique: BTreeMap<Mark, Report> =
+                reports.into_iter().map(|report| (Mark { at: report.at, report: report.id }, report)).collect();
+            let last = unique.iter().rev().find(|(_, report)| report.unit.is_some() || report.script.is_some());
+            let is_done = |report: &Report| [1, 2].iter().all(|step| report.steps.contains(&(*step, Heard::Accepted)));
+            let midway = last.filter(|(_, report)| report.script.is_some() && !is_done(report)).map(|(mark, _)| *mark);
+            let arrived: Vec<Report> = unique.values().rev().cloned().collect();
+            prop_assert_eq!(folded(&arrived).midway, midway);
         }
 
         #[test]
