@@ -101,7 +101,11 @@ impl Change {
                 stuck.iter().any(|stuck| !stuck.rules.iter().any(script::Rule::is_for_want_of_knowledge))
             }
             NoScript::CallTooShort { .. } => true,
-            NoScript::GaveUp | NoScript::NoOpening | NoScript::Unproved(_) | NoScript::Unsound(_) => false,
+            NoScript::GaveUp
+            | NoScript::NoOpening
+            | NoScript::Midway { .. }
+            | NoScript::Unproved(_)
+            | NoScript::Unsound(_) => false,
         })
     }
 

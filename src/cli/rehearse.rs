@@ -13,7 +13,7 @@ use crate::drift::value_text;
 use crate::files::{FileText, read_file};
 use crate::finding::{Code, Finding, did_you_mean};
 use crate::gather::Texts;
-use crate::keybook::{Answer, Held, Keybook, Sequence, SimulatedStation, Verdict};
+use crate::keybook::{Answer, Held, Keybook, Sequence, SettingId, SimulatedStation, Verdict};
 use crate::ledger::value_json;
 use crate::setting::{self, Key, Kind, Reference, Written};
 use crate::yaml::{self, Sheet};
@@ -148,11 +148,22 @@ fn sequence(sequence: Sequence, keybook: &Keybook) -> String {
     }
 }
 
+/// Where nobody here knows whether a real station would open.
+fn on_trust_text(on_trust: &[SettingId], keybook: &Keybook) -> String {
+    let names: Vec<String> = on_trust.iter().map(|id| format!("`{}`", keybook.setting(*id).name)).collect();
+    match &names[..] {
+        [] => String::new(),
+        [..] => format!(" (taken to open: what it holds for {} is not known here)", names.join(" and ")),
+    }
+}
+
 fn text(answers: &[Answer], station: &SimulatedStation, keybook: &Keybook) -> String {
     let mut out = String::new();
     for answer in answers {
         let says = match &answer.verdict {
-            Verdict::Accepted { what, .. } => format!("accepted  {}", sequence(*what, keybook)),
+            Verdict::Accepted { what, on_trust, written: _ } => {
+                format!("accepted  {}{}", sequence(*what, keybook), on_trust_text(on_trust, keybook))
+            }
             Verdict::Refused(why) => format!("refused   {}", why.sentence(keybook)),
         };
         let _ = writeln!(
@@ -179,11 +190,20 @@ fn text(answers: &[Answer], station: &SimulatedStation, keybook: &Keybook) -> St
 }
 
 fn answer_json(answer: &Answer, keybook: &Keybook) -> Json {
-    let (heard, what, why) = match &answer.verdict {
-        Verdict::Accepted { what, .. } => ("accepted", Some(sequence(*what, keybook)), None),
-        Verdict::Refused(why) => ("refused", None, Some(why.sentence(keybook))),
+    let (heard, what, why, on_trust) = match &answer.verdict {
+        Verdict::Accepted { what, on_trust, written: _ } => {
+            ("accepted", Some(sequence(*what, keybook)), None, &on_trust[..])
+        }
+        Verdict::Refused(why) => ("refused", None, Some(why.sentence(keybook)), &[][..]),
     };
-    json!({ "keys": answer.keys.to_string(), "heard": heard, "command": what, "why": why, "hung_up": answer.hung_up })
+    json!({
+        "keys": answer.keys.to_string(),
+        "heard": heard,
+        "command": what,
+        "why": why,
+        "hung_up": answer.hung_up,
+        "on_trust": on_trust.iter().map(|id| &*keybook.setting(*id).name).collect::<Vec<_>>(),
+    })
 }
 
 fn held_json(held: &Held) -> Json {

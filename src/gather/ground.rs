@@ -266,11 +266,18 @@ impl Ground {
             if let Some(code) = &setting.factory_code {
                 codes.learn(Reference::Factory, code.clone());
             }
-            let State::Known(Value::Secret(secret)) = &holding.state else { continue };
-            if codes.code(&secret.reference).is_none()
-                && let Some(code) = self.report_code(&secret.reference)
-            {
-                codes.learn(secret.reference.clone(), code);
+            let held: Vec<&Value> = match &holding.state {
+                State::Known(value) => vec![value],
+                State::InDoubt(candidates) => candidates.iter().collect(),
+                State::Unknown => Vec::new(),
+            };
+            for value in held {
+                let Value::Secret(secret) = value else { continue };
+                if codes.code(&secret.reference).is_none()
+                    && let Some(code) = self.report_code(&secret.reference)
+                {
+                    codes.learn(secret.reference.clone(), code);
+                }
             }
         }
         codes

@@ -35,10 +35,12 @@ pub struct Answer {
 /// Accepted or refused.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Verdict {
-    /// `written`: the settings it stored, set or cleared, in the keybook's order.
+    /// `written`: the settings it stored, set or cleared, in the keybook's order. `on_trust`: the settings whose value is not
+    /// known here, and that are taken to hold what was keyed; only of an opening.
     Accepted {
         what: Sequence,
         written: Vec<SettingId>,
+        on_trust: Vec<SettingId>,
     },
     Refused(Refusal),
 }
@@ -308,7 +310,13 @@ impl SimulatedStation {
             Sequence::Close => self.call = Call::None,
             Sequence::Command(at) => return self.carry_out(at, &keybook.commands[at], thread),
         }
-        Verdict::Accepted { what: thread.sequence, written: Vec::new() }
+        Verdict::Accepted { what: thread.sequence, written: Vec::new(), on_trust: self.on_trust(thread) }
+    }
+
+    /// What an accepted sequence keyed as held although it is not known here: each once.
+    fn on_trust(&self, thread: &Thread) -> Vec<SettingId> {
+        let held = thread.keyed.iter().filter(|(how, ..)| *how == Use::Held).map(|(_, id, _)| *id);
+        held.filter(|id| *self.held(*id) == Held::Unknown).collect()
     }
 
     /// Why a whole sequence is refused. A call is taken to open where the code is not known here.
@@ -351,7 +359,7 @@ impl SimulatedStation {
         if command.ends_call {
             self.call = Call::None;
         }
-        Verdict::Accepted { what: Sequence::Command(at), written }
+        Verdict::Accepted { what: Sequence::Command(at), written, on_trust: Vec::new() }
     }
 
     /// What was keyed for a setting. Its language let nothing through that stands for no value.
@@ -573,6 +581,21 @@ mod tests {
             Held::Code(code) => format!("code {}", code.reveal()),
             Held::Unknown => "?".into(),
         }
+    }
+
+    #[test]
+    fn a_call_is_taken_to_open_where_the_code_is_not_known_and_says_so() {
+        let on_trust = |mut station: SimulatedStation| {
+            station.ring();
+            let verdict = station.press_all(&keys("B4711#")).pop().unwrap().verdict;
+            let Verdict::Accepted { on_trust, .. } = verdict else { panic!("{verdict:?}") };
+            on_trust
+        };
+        let access = tern().id("access").unwrap();
+        assert_eq!(on_trust(SimulatedStation::from_factory(tern())), [access]);
+        let mut held = vec![Held::Unknown; tern().settings.len()];
+        held[access.index()] = Held::Code(Code::new("4711"));
+        assert_eq!(on_trust(SimulatedStation::new(tern(), held, &Codes::default())), []);
     }
 
     #[test]

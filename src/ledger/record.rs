@@ -91,6 +91,15 @@ impl Record {
             State::InDoubt(_) | State::Unknown => None,
         }
     }
+
+    /// What a setting may hold, where it is in doubt; nothing where it is known, or unknown.
+    pub fn candidates(&self, id: SettingId) -> impl Iterator<Item = &Value> {
+        let candidates = match &self.holding(id).state {
+            State::InDoubt(candidates) => Some(candidates),
+            State::Known(_) | State::Unknown => None,
+        };
+        candidates.into_iter().flatten()
+    }
 }
 
 /// Folds the reports of one station. `scripts` finds an issued script by digest.
@@ -452,7 +461,8 @@ mod tests {
             let mark = Some(Mark { at: broken_off.at, report: broken_off.id });
             let after = |later: Report| folded(&[broken_off.clone(), later]).midway;
             assert_eq!(folded(&[broken_off.clone()]).midway, mark, "{steps:?}");
-            for later in [found(2, "identity", quoted("7")), left(2, "line.kind", plain("pbx")), tested(2, Outcome::Reached)]
+            for later in
+                [found(2, "identity", quoted("7")), left(2, "line.kind", plain("pbx")), tested(2, Outcome::Reached)]
             {
                 assert_eq!(after(later.clone()), mark, "{later:?}");
             }

@@ -28,6 +28,7 @@ pub fn json(script: &Script, station: &Station, codes: &Codes) -> Json {
         calls,
         obvious,
         warnings,
+        unsure: _,
     } = script;
     let calls: Vec<Json> = calls.iter().map(|call| call_json(call, codes)).collect();
     object!({
@@ -45,7 +46,7 @@ pub fn json(script: &Script, station: &Station, codes: &Codes) -> Json {
         "obvious": obvious_json(obvious),
         "calls": calls,
         "cautions": card::cautions(script, station),
-        "warnings": warnings,
+        "warnings": warnings.iter().map(|warning| warning.text(codes)).collect::<Vec<_>>(),
     })
 }
 

@@ -4,6 +4,13 @@
 //! [`write()`] decides everything: the search finds the steps, [`calls`] cuts them into calls, `proof`
 //! keys them into a simulated station. What comes out is shown by [`card`] and [`json()`]. Codes stay
 //! references until the moment of showing.
+//!
+//! *Best* is meant of the scripts that keep the way in: none is better that throws away the code by which the next call is
+//! opened. `proven` and `bound` are of the same. Where none keeps it, or the search finds none, the best of all is given,
+//! and warns of the step after which nobody knows the code.
+//!
+//! The way back leads from what is wanted to what is on record. So it is refused where the record may be from the middle
+//! of a script, and says so before all else where it ends in what no test call has proved.
 
 pub mod calls;
 pub mod card;
@@ -19,6 +26,7 @@ mod obvious;
 mod pressed;
 mod proof;
 mod task;
+mod warning;
 mod work;
 mod worklist;
 #[cfg(test)]
@@ -31,6 +39,7 @@ pub use no_script::{NoScript, Rule, Stuck};
 pub use obvious::Obvious;
 pub use pressed::{Piece, Pressed};
 pub use proof::ProofError;
+pub use warning::Warning;
 pub use work::Work;
 pub use worklist::{Due, Errand, WorkList};
 
@@ -38,7 +47,7 @@ use std::collections::{BTreeMap, HashMap};
 
 use crate::inventory::Station;
 use crate::keybook::{Command, Keybook, Setting, SettingId, Use};
-use crate::ledger::{Digest, Outcome, Record};
+use crate::ledger::{Digest, Outcome, Proof, Record};
 use crate::setting::{Codes, Kind, Name, Reference, Secret, Value};
 
 use problem::{Cost, Problem, State};
@@ -64,13 +73,17 @@ pub struct Script {
     pub calls: Vec<Call>,
     /// What the obvious script would have cost.
     pub obvious: Obvious,
-    pub warnings: Vec<String>,
+    pub warnings: Vec<Warning>,
+    /// Lifelines that the way back leaves otherwise than wanted, in a state in which no test call on record reached help.
+    pub unsure: Vec<Name>,
 }
 
 /// One programming call.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Call {
     pub open: Pressed,
+    /// Whether all that opens it is known, so far as the record can be trusted; else a warning says what to try.
+    pub is_sure: bool,
     /// Nothing where the station hangs up by itself or needs no closing.
     pub close: Option<Pressed>,
     pub steps: Vec<Step>,
@@ -136,14 +149,19 @@ pub fn write(
     way: Way,
     memory: &mut Memory,
 ) -> Result<Option<Script>, NoScript> {
+    if let (Way::Back, Some(mark)) = (way, record.midway) {
+        return Err(NoScript::Midway { at: mark.at });
+    }
     let aim = aim(station, record, way);
-    let task = Task::new(&station.keybook, &aim, codes);
-    let Some(best) = best(station, &task, memory)? else { return Ok(None) };
-    let writer = Writer { station, codes, aim: &aim, task: &task };
+    let Some(Chosen { task, best, passed_over }) = chosen(station, record, &aim, codes, memory)? else {
+        return Ok(None);
+    };
+    let writer = Writer { station, record, codes, aim: &aim, task: &task, passed_over: &passed_over };
     let (mut steps, states) = writer.steps(&best)?;
     let whys = account::account(&task.problem, &best.steps, &writer.names());
     steps.iter_mut().zip(whys).for_each(|(step, why)| step.why = why);
-    let (calls, warnings) = writer.calls(steps, &states)?;
+    let calls = writer.calls(steps, &states)?;
+    let warnings = warning::warnings(&writer, &calls, &states);
     proof::prove(station, record, &aim, &calls, codes)?;
     Ok(Some(Script {
         way,
@@ -158,6 +176,7 @@ pub fn write(
         calls,
         obvious: obvious::obvious(&station.keybook, &task),
         warnings,
+        unsure: if way == Way::Back { unsure(station, record, &aim) } else { Vec::new() },
     }))
 }
 
@@ -172,7 +191,7 @@ pub fn reckon(
     memory: &mut Memory,
 ) -> Result<Option<Work>, NoScript> {
     let aim = aim(station, record, Way::There);
-    Ok(unproved(station, &aim, codes, memory)?.map(|calls| Work::of_calls(&calls, station, codes)))
+    Ok(unproved(station, record, &aim, codes, memory)?.map(|calls| Work::of_calls(&calls, station, codes)))
 }
 
 /// The digest of the best script; `None` where nothing needs keying.
@@ -186,16 +205,58 @@ pub fn digest(
     memory: &mut Memory,
 ) -> Result<Option<Digest>, NoScript> {
     let aim = aim(station, record, Way::There);
-    Ok(unproved(station, &aim, codes, memory)?.map(|calls| json::digest(station, &aim, &calls)))
+    Ok(unproved(station, record, &aim, codes, memory)?.map(|calls| json::digest(station, &aim, &calls)))
 }
 
 /// The calls of the best script, without account and proof.
-fn unproved(station: &Station, aim: &Aim, codes: &Codes, memory: &mut Memory) -> Result<Option<Vec<Call>>, NoScript> {
-    let task = Task::new(&station.keybook, aim, codes);
-    let Some(best) = best(station, &task, memory)? else { return Ok(None) };
-    let writer = Writer { station, codes, aim, task: &task };
+fn unproved(
+    station: &Station,
+    record: &Record,
+    aim: &Aim,
+    codes: &Codes,
+    memory: &mut Memory,
+) -> Result<Option<Vec<Call>>, NoScript> {
+    let Some(Chosen { task, best, passed_over }) = chosen(station, record, aim, codes, memory)? else {
+        return Ok(None);
+    };
+    let writer = Writer { station, record, codes, aim, task: &task, passed_over: &passed_over };
     let (steps, states) = writer.steps(&best)?;
-    Ok(Some(writer.calls(steps, &states)?.0))
+    Ok(Some(writer.calls(steps, &states)?))
+}
+
+/// The best script of a problem, and what was passed over for it.
+struct Chosen {
+    task: Task,
+    best: Best,
+    /// Commands of a script that would cost less, but takes the way in.
+    passed_over: Vec<Name>,
+}
+
+/// The best script that keeps the way in; where there is none, the best of all. `None` where nothing needs keying.
+///
+/// Where the best of all keeps the way in, it is also the best of those that do, so most stations need one search. Where a
+/// code that opens calls is known at the start, or in doubt, only the commands left out of the second search can take it,
+/// so that search misses no script that keeps the way in. Only where it is unknown at the start, keyed and then cleared
+/// again may a script be missed that clears it before it is keyed.
+fn chosen(
+    station: &Station,
+    record: &Record,
+    aim: &Aim,
+    codes: &Codes,
+    memory: &mut Memory,
+) -> Result<Option<Chosen>, NoScript> {
+    let keybook = &station.keybook;
+    let task = Task::new(keybook, aim, codes);
+    let Some(of_all) = best(station, &task, memory)? else { return Ok(None) };
+    let takers = task.takers(keybook, record, &of_all);
+    if !takers.is_empty() {
+        let task = Task::keeping_way_in(keybook, aim, codes);
+        if let Answer::Best(best) = memory.find(task.problem.clone()) {
+            let passed_over = takers.into_iter().map(|at| keybook.commands[at].name.clone()).collect();
+            return Ok(Some(Chosen { task, best, passed_over }));
+        }
+    }
+    Ok(Some(Chosen { task, best: of_all, passed_over: Vec::new() }))
 }
 
 /// The search's answer, unless nothing needs keying.
@@ -228,16 +289,31 @@ fn aim(station: &Station, record: &Record, way: Way) -> Aim {
     }
 }
 
+/// Lifelines that a way back leaves otherwise than wanted, and that no test call on record reached help by in that very
+/// state: the state on record, where all of it is known.
+fn unsure(station: &Station, record: &Record, aim: &Aim) -> Vec<Name> {
+    let differs = |id: &SettingId| {
+        let goal = &aim.goal[id.index()];
+        station.wanted(*id).is_some_and(|wanted| !goal.as_ref().is_some_and(|goal| goal.agrees(&wanted.value)))
+    };
+    let is_tested = |proof: &Proof| proof.reached.is_some() && matches!(proof.last, Some((Outcome::Reached, _)));
+    let lifelines = station.keybook.lifelines.iter().zip(&record.lifelines);
+    let unsure = lifelines.filter(|(lifeline, proof)| {
+        let is_on_record = lifeline.settings.iter().all(|id| record.known(*id).is_some());
+        lifeline.settings.iter().any(differs) && !(is_on_record && is_tested(proof))
+    });
+    unsure.map(|(lifeline, _)| lifeline.name.clone()).collect()
+}
+
 /// Presses of the best script from a start in which every managed setting is unknown.
 pub fn full_presses(station: &Station, record: &Record, codes: &Codes, memory: &mut Memory) -> Option<u64> {
     let mut aim = aim(station, record, Way::There);
     for id in station.keybook.ids().filter(|id| station.wanted(*id).is_some()) {
         aim.start[id.index()] = None;
     }
-    match memory.find(Task::new(&station.keybook, &aim, codes).problem) {
-        Answer::Best(best) => Some(best.cost.presses),
-        Answer::Unreachable(_) | Answer::GaveUp { .. } => None,
-    }
+    // What is in doubt at the station itself is unknown there, too.
+    let chosen = chosen(station, &Record::blank(&station.keybook), &aim, codes, memory).ok()?;
+    Some(chosen.map_or(0, |chosen| chosen.best.cost.presses))
 }
 
 /// The code of a setting that nobody knows or wants: the factory's if the keybook prints it, else a gap to fill in.
@@ -248,9 +324,11 @@ fn unheard_of(setting: &Setting) -> Option<Value> {
 
 struct Writer<'a> {
     station: &'a Station,
+    record: &'a Record,
     codes: &'a Codes,
     aim: &'a Aim,
     task: &'a Task,
+    passed_over: &'a [Name],
 }
 
 impl Writer<'_> {
@@ -330,18 +408,25 @@ impl Writer<'_> {
         })
     }
 
-    /// The keys that open a call in a state, and the settings whose code is not known then.
-    fn open(&self, state: &State) -> (Option<Pressed>, Vec<SettingId>) {
-        let open = &self.keybook().call.open;
-        let unknown = open.held().into_iter().filter(|id| self.held(state, *id).is_none()).collect();
-        let wanted = |id: SettingId| self.aim.goal[id.index()].clone();
-        let keys = Pressed::new(self.keybook(), open, |_, id| {
-            self.held(state, id).or_else(|| wanted(id)).or_else(|| unheard_of(self.keybook().setting(id)))
-        });
-        (keys, unknown)
+    fn wanted(&self, id: SettingId) -> Option<&Value> {
+        self.aim.goal[id.index()].as_ref()
     }
 
-    fn calls(&self, steps: Vec<Step>, states: &[State]) -> Result<(Vec<Call>, Vec<String>), NoScript> {
+    /// What opens a call: what is held; else what is wanted; else what may be held.
+    fn presumed(&self, state: &State, id: SettingId) -> Option<Value> {
+        let held = self.held(state, id);
+        let known = held.or_else(|| self.wanted(id).or_else(|| self.record.candidates(id).next()).cloned());
+        known.or_else(|| unheard_of(self.keybook().setting(id)))
+    }
+
+    /// The keys that open a call in a state, or that would open it if a setting held something else.
+    fn open(&self, state: &State, instead: Option<(SettingId, &Value)>) -> Option<Pressed> {
+        let instead = |id: SettingId| instead.filter(|(of, _)| *of == id).map(|(_, value)| value.clone());
+        let keybook = self.keybook();
+        Pressed::new(keybook, &keybook.call.open, |_, id| instead(id).or_else(|| self.presumed(state, id)))
+    }
+
+    fn calls(&self, steps: Vec<Step>, states: &[State]) -> Result<Vec<Call>, NoScript> {
         let keybook = self.keybook();
         let press = u64::from(keybook.timing.press_ms);
         let close = keybook.call.close.as_ref().and_then(|close| Pressed::new(keybook, close, |_, _| None));
@@ -349,7 +434,7 @@ impl Writer<'_> {
         let ends = |step: &Step| keybook.commands.iter().any(|c| c.name == step.command && c.ends_call);
         let mut lengths = Vec::new();
         for (step, state) in steps.iter().zip(states) {
-            let open = self.open(state).0.ok_or(NoScript::NoOpening)?;
+            let open = self.open(state, None).ok_or(NoScript::NoOpening)?;
             let opening = open.presses(self.codes) as u64 * press + u64::from(keybook.timing.answer_ms);
             lengths.push(calls::Length {
                 step_ms: step.takes_ms,
@@ -361,27 +446,18 @@ impl Writer<'_> {
         }
         let ranges =
             calls::cut(&lengths, keybook.call.limit_ms.into()).ok_or_else(|| self.too_long(&steps, &lengths))?;
-        let mut warnings = Vec::new();
         let mut made = Vec::new();
         for range in ranges {
-            let (open, unknown) = self.open(&states[range.start]);
-            let open = open.ok_or(NoScript::NoOpening)?;
-            warnings.extend(unknown.iter().map(|id| self.unknown_code(*id)));
+            let state = &states[range.start];
+            let open = self.open(state, None).ok_or(NoScript::NoOpening)?;
+            let is_sure = keybook.call.open.held().iter().all(|id| self.held(state, *id).is_some());
             let ended = ends(&steps[range.end - 1]);
             let inside: u64 = lengths[range.clone()].iter().map(|length| length.step_ms).sum();
             let length_ms = lengths[range.start].around_ms + inside - if ended { close_ms } else { 0 };
             let close = close.clone().filter(|_| !ended);
-            made.push(Call { open, close, steps: steps[range].to_vec(), length_ms, ends_itself: ended });
+            made.push(Call { open, is_sure, close, steps: steps[range].to_vec(), length_ms, ends_itself: ended });
         }
-        warnings.extend(self.unread(&made));
-        let mut told = Vec::new();
-        warnings.retain(|warning| {
-            !told.contains(warning) && {
-                told.push(warning.clone());
-                true
-            }
-        });
-        Ok((made, warnings))
+        Ok(made)
     }
 
     /// The step that fits into no call; the keybook's check refuses keybooks in which there could be one.
@@ -393,37 +469,5 @@ impl Writer<'_> {
         let (command, call_ms) =
             longest.map_or(("".into(), 0), |(step, length)| (step.command.clone(), call_ms(length)));
         NoScript::CallTooShort { command, call_ms, limit_ms: self.keybook().call.limit_ms.into() }
-    }
-
-    fn unknown_code(&self, id: SettingId) -> String {
-        let setting = self.keybook().setting(id);
-        let opened = match &self.aim.goal[id.index()] {
-            Some(_) => "the call is opened with the wanted one.",
-            None => "nor does the inventory say which it should be.",
-        };
-        let next = match (&setting.factory_code, &self.aim.goal[id.index()]) {
-            (Some(code), Some(_)) => format!("If the station refuses it, try the factory code {} next.", code.reveal()),
-            (Some(_), None) => "The factory code is tried.".into(),
-            (None, Some(_)) => "If the station refuses it, the unit may have to be cleared by hand.".into(),
-            (None, None) => "Ask whoever keyed the station last.".into(),
-        };
-        format!("Nobody on record knows which `{}` code the station holds; {opened} {next}", setting.name)
-    }
-
-    fn unread(&self, calls: &[Call]) -> Vec<String> {
-        let pressed = calls.iter().flat_map(|call| [&call.open].into_iter().chain(call.steps.iter().map(|s| &s.keys)));
-        let unread = pressed.flat_map(|keys| keys.unread(self.codes));
-        unread
-            .map(|(name, secret)| match (&secret.reference, self.codes.code(&secret.reference)) {
-                (Reference::Factory, _) => format!("Key the code that the station holds where {{{name}}} stands."),
-                (reference, Some(_)) => format!(
-                    "{{{name}}} stands for an earlier code of {reference}, which has been changed there since: \
-                     key the earlier one, not the one of today."
-                ),
-                (reference, None) => {
-                    format!("The code of {reference} cannot be read here: key it where {{{name}}} stands.")
-                }
-            })
-            .collect()
     }
 }

@@ -4,6 +4,8 @@
 use std::cmp::Reverse;
 use std::fmt;
 
+use jiff::Timestamp;
+
 use crate::drift::value_text;
 use crate::keybook::{Command, Keybook, SettingId};
 use crate::setting::{Name, Value};
@@ -30,6 +32,13 @@ pub enum NoScript {
         "nobody knows a value that opening a call needs: say in the inventory what it should be, or report what it is"
     )]
     NoOpening,
+    /// No way back: the station may be in the middle of a script.
+    #[error(
+        "no way back: by the report of {at:.0}, not every step of the last script was accepted. The way back leads to what was \
+         held before a script was keyed, and the record may now be from the middle of one: ask for the next script \
+         there instead (without --back)"
+    )]
+    Midway { at: Timestamp },
     /// The proof failed: a fault of this program, never to be keyed.
     #[error("the script was held back, since keying it into a simulated station went wrong: {0}")]
     Unproved(#[from] ProofError),

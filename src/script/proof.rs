@@ -3,13 +3,13 @@
 //! The station understands keys and nothing else. It is started from every state the record allows: each
 //! combination of candidates where settings are in doubt, and symbols for what is unknown. Nothing a
 //! station does depends on a value except needs and codes, which a symbol never satisfies; so where the
-//! combinations are too many to try, the run with symbols in their place covers them.
-
-use std::collections::BTreeSet;
+//! combinations are too many to try, the run with symbols in their place covers them. What opens a call always
+//! stays a symbol where it is in doubt: a call that is opened with one candidate is taken to open, as the card
+//! says which to key if it does not.
 
 use crate::inventory::Station;
 use crate::keybook::{Answer, Held, Refusal, SettingId, SimulatedStation, Verdict};
-use crate::ledger::{Record, State};
+use crate::ledger::Record;
 use crate::setting::{Code, Codes, Keys, Secret, Value};
 
 use super::pressed::stand_in;
@@ -42,7 +42,7 @@ pub(super) fn prove(
     calls: &[Call],
     codes: &Codes,
 ) -> Result<(), ProofError> {
-    let book = CodeBook::new(station, aim, codes);
+    let book = CodeBook::new(station, record, aim, codes);
     starts(station, record, aim).iter().try_for_each(|start| run(station, start, aim, calls, &book))
 }
 
@@ -52,13 +52,13 @@ struct CodeBook {
 }
 
 impl CodeBook {
-    fn new(station: &Station, aim: &Aim, codes: &Codes) -> CodeBook {
+    fn new(station: &Station, record: &Record, aim: &Aim, codes: &Codes) -> CodeBook {
         let mut book = CodeBook { known: Vec::new() };
         for id in station.keybook.ids() {
             let setting = station.keybook.setting(id);
             let unheard_of = super::unheard_of(setting);
             let values = [&aim.start[id.index()], &aim.goal[id.index()], &setting.factory, &unheard_of];
-            for value in values.into_iter().flatten() {
+            for value in values.into_iter().flatten().chain(record.candidates(id)) {
                 let Value::Secret(secret) = value else { continue };
                 if book.known.iter().any(|(known, _)| known.agrees(secret)) {
                     continue;
@@ -93,12 +93,15 @@ type Start = Vec<Option<Value>>;
 fn starts(station: &Station, record: &Record, aim: &Aim) -> Vec<Start> {
     let mut starts = vec![aim.start.clone()];
     let mut combinations: Vec<Start> = vec![aim.start.clone()];
-    for id in station.keybook.ids().filter(|id| aim.start[id.index()].is_none()) {
-        let State::InDoubt(candidates) = &record.holding(id).state else { continue };
+    let opening = station.keybook.call.open.held();
+    for id in station.keybook.ids().filter(|id| aim.start[id.index()].is_none() && !opening.contains(id)) {
+        let candidates: Vec<&Value> = record.candidates(id).collect();
         if combinations.len() * candidates.len() > MOST_STARTS {
             return starts;
         }
-        combinations = combinations.iter().flat_map(|start| with_each(start, id, candidates)).collect();
+        if !candidates.is_empty() {
+            combinations = combinations.iter().flat_map(|start| with_each(start, id, &candidates)).collect();
+        }
     }
     if combinations.len() > 1 {
         starts.extend(combinations);
@@ -106,10 +109,10 @@ fn starts(station: &Station, record: &Record, aim: &Aim) -> Vec<Start> {
     starts
 }
 
-fn with_each(start: &Start, id: SettingId, candidates: &BTreeSet<Value>) -> Vec<Start> {
-    let with = |candidate: &Value| {
+fn with_each(start: &Start, id: SettingId, candidates: &[&Value]) -> Vec<Start> {
+    let with = |candidate: &&Value| {
         let mut start = start.clone();
-        start[id.index()] = Some(candidate.clone());
+        start[id.index()] = Some((*candidate).clone());
         start
     };
     candidates.iter().map(with).collect()

@@ -1,6 +1,16 @@
 //! From a station's keybook, record and wishes to the abstract problem that the search solves.
+//!
+//! The *way in* is what opens a call. The contract opens a call with the code held at that moment, and leaves a setting
+//! unknown that is cleared without a factory value. Of a code cleared so nobody can say what it is: whoever rings again
+//! stands outside a unit that is half done. So a problem can be laid out without the commands that may take the way in
+//! ([`Task::keeping_way_in`]), and the best script is sought there first; only where there is none may they be used, and
+//! the card warns of it.
 
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::search::Best;
 use crate::keybook::{Command, Keybook, SettingId, Use};
+use crate::ledger::Record;
 use crate::setting::{Codes, Kind, Secret, Value};
 
 use super::problem::{
@@ -48,6 +58,15 @@ struct Layout<'a> {
 impl Task {
     /// Lays out the problem.
     pub fn new(keybook: &Keybook, aim: &Aim, codes: &Codes) -> Task {
+        Task::of(keybook, aim, codes, |_| true)
+    }
+
+    /// The same without the commands that may leave a setting unknown that opens calls.
+    pub fn keeping_way_in(keybook: &Keybook, aim: &Aim, codes: &Codes) -> Task {
+        Task::of(keybook, aim, codes, |command| left_unknown(keybook, command).is_empty())
+    }
+
+    fn of(keybook: &Keybook, aim: &Aim, codes: &Codes, is_usable: impl Fn(&Command) -> bool) -> Task {
         let mut layout = Layout::new(keybook, aim, codes);
         layout.gather_values();
         let mut task = Task {
@@ -64,7 +83,7 @@ impl Task {
             lifelines: Vec::new(),
             barred: Vec::new(),
         };
-        for (at, command) in keybook.commands.iter().enumerate() {
+        for (at, command) in keybook.commands.iter().enumerate().filter(|(_, command)| is_usable(command)) {
             match layout.barred_by(command) {
                 Some(id) => task.barred.push((at, id)),
                 None => {
@@ -83,6 +102,31 @@ impl Task {
             task.lifelines.push(at);
         }
         task
+    }
+
+    /// The keybook's commands with which a script takes the way in: before them a setting that opens calls is known, or in
+    /// doubt between values that could be tried, and after them it is unknown. Each once, in the keybook's order.
+    pub fn takers(&self, keybook: &Keybook, record: &Record, best: &Best) -> Vec<usize> {
+        let is_in_doubt = |id: &SettingId| record.candidates(*id).next().is_some();
+        let opening = (0..self.slots.len()).filter(|slot| keybook.call.open.held().contains(&self.slots[*slot]));
+        let opening: Vec<usize> = opening.collect();
+        let mut state = self.problem.start();
+        let at_start = |slot: &&usize| state[**slot].is_some() || is_in_doubt(&self.slots[**slot]);
+        let mut known: BTreeSet<usize> = opening.iter().filter(at_start).copied().collect();
+        let mut takers = BTreeSet::new();
+        for step in &best.steps {
+            let at = self.commands[step.command];
+            let lost = left_unknown(keybook, &keybook.commands[at]);
+            // A step that is refused is told of where the script is written down.
+            let _ = self.problem.key(&mut state, step);
+            let before = known.len();
+            known.retain(|slot| !lost.contains(&self.slots[*slot]));
+            if known.len() < before {
+                takers.insert(at);
+            }
+            known.extend(opening.iter().filter(|slot| state[**slot].is_some()));
+        }
+        takers.into_iter().collect()
     }
 
     /// The value that a cell of a slot stands for.
@@ -209,6 +253,14 @@ impl<'a> Layout<'a> {
         };
         self.values[slot].iter().map(|value| u32::try_from(one(value) * times).unwrap_or(u32::MAX)).collect()
     }
+}
+
+/// The settings that open calls and that a command leaves unknown.
+fn left_unknown(keybook: &Keybook, command: &Command) -> Vec<SettingId> {
+    let (open, stored) = (keybook.call.open.held(), command.keys.stored());
+    let effects = command.effects(keybook, &BTreeMap::new()).into_iter();
+    let unknown = effects.filter(|(id, value)| value.is_none() && open.contains(id) && !stored.contains(id));
+    unknown.map(|(id, _)| id).collect()
 }
 
 /// The values of a setting that some `needs` or `also` of the keybook names.

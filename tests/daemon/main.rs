@@ -30,4 +30,5 @@ mod secrets;
 mod supervised;
 mod take;
 mod together;
+mod visits;
 mod worklist;

@@ -14,7 +14,7 @@ pub use text::text;
 use uuid::Uuid;
 
 use super::work::Work;
-use super::{Call, Obvious, Script, Step, Way};
+use super::{Call, Obvious, Script, Step, Warning, Way};
 use crate::drift::{Service, StationDrift, value_text};
 use crate::finding::plural;
 use crate::inventory::{Commit, LineKind, Station};
@@ -87,7 +87,8 @@ pub enum Label {
     Close,
 }
 
-const BACK: &str = "it leaves the station as it was on record, not as it is wanted.";
+const BACK: &str = "it leaves the station as it was on record, not as it is wanted. Key it only after the script there, and \
+                    only where every step of that was accepted.";
 
 const HOW_TO_REPORT: &str = "Write over each `null`: when it was done (2026-11-25T09:30:00Z), who did it, what you heard \
                              (accepted, refused, nothing or skipped), how the test ended (reached or failed). Then drop \
@@ -115,7 +116,7 @@ impl Card {
             back: (script.way == Way::Back).then_some(BACK),
             facts: facts(script, station, codes, commit),
             cautions: cautions(script, station),
-            notes: script.warnings.clone(),
+            notes: script.warnings.iter().map(|warning| warning.text(codes)).collect(),
             number: script.number.clone(),
             calls: script.calls.iter().map(|call| CardCall::of(call, station, &stretches, codes)).collect(),
             tests: lifelines.iter().map(test).collect(),
@@ -142,7 +143,12 @@ impl CardCall {
         };
         let rings = plural(how.rings.into(), "ring");
         let (idle, limit) = (how.idle_ms / 1000, how.limit_ms / 1000);
-        let open = CardLine::plain(Label::Open, &call.open.groups(codes), "opens the call".into());
+        let opens = if call.is_sure {
+            "opens the call"
+        } else {
+            "opens the call, unless it holds another code: see the NOTE above"
+        };
+        let open = CardLine::plain(Label::Open, &call.open.groups(codes), opens.into());
         let steps = call.steps.iter().map(|step| CardLine::of(step, stretches, codes));
         let close = call
             .close
@@ -187,12 +193,13 @@ impl CardLine {
 
 /// What to mind before, during and after keying.
 pub fn cautions(script: &Script, station: &Station) -> Vec<String> {
-    let mut all = vec![
+    let mut all: Vec<String> = unsure_text(&script.unsure).into_iter().collect();
+    all.push(
         "Tell the answering point before you start and before each test call, and tell it when you are done."
             .to_owned(),
-    ];
+    );
     if script.way == Way::Back {
-        all.push("This is the way back: it leaves the station as it was on record, not as it is wanted.".to_owned());
+        all.push(format!("This is the way back: {BACK}"));
     }
     all.extend(bare_stretches(script, station).iter().map(Stretch::caution));
     all.push(
@@ -205,6 +212,18 @@ pub fn cautions(script: &Script, station: &Station) -> Vec<String> {
     }
     all.push("Local codes and licensed practice come before this card.".to_owned());
     all
+}
+
+/// What a way back may end with.
+fn unsure_text(lifelines: &[Name]) -> Option<String> {
+    let names: Vec<&str> = lifelines.iter().map(|name| &**name).collect();
+    let (who, _) = lifelines_text(&names);
+    (!names.is_empty()).then(|| {
+        format!(
+            "AFTER THIS SCRIPT THE BUTTON MAY SUMMON NOBODY: it leaves {who} as on record, not as wanted, and on record no \
+             test call reached help that way. Keep a stand-in at the station, and make the test call at once."
+        )
+    })
 }
 
 /// The lifelines with a setting that the script changes.
@@ -232,7 +251,11 @@ fn facts(script: &Script, station: &Station, codes: &Codes, commit: Option<&Comm
     let steps = plural(script.cost.commands, "step");
     let minutes = Work::of(script, station, codes).minutes();
     let keys = plural(script.cost.presses, "key");
+    let is_passed_over = |warning: &Warning| matches!(warning, Warning::PassedOver { .. });
     let proven = match script.proven {
+        true if script.warnings.iter().any(is_passed_over) => {
+            "No script that keeps the way in is safer or shorter: that is proved."
+        }
         true => "No script is safer or shorter: that is proved.",
         false => "A better script may exist: the search ran out of its budget.",
     };
@@ -264,7 +287,7 @@ fn obvious_text(script: &Script) -> Option<String> {
 }
 
 /// Long runs of keys are read and keyed in groups of four; a placeholder stays whole.
-fn in_fours(group: &str) -> Vec<String> {
+pub(super) fn in_fours(group: &str) -> Vec<String> {
     if group.starts_with('{') {
         return vec![group.to_owned()];
     }

@@ -1,0 +1,280 @@
+//! The way in, which no script takes where another is left, and the way back, which leads nowhere unsafe unsaid.
+
+use super::*;
+use crate::keybook::{Held, SimulatedStation, Verdict};
+use crate::setting::Value;
+
+/// The sample with a quick reset that clears the code too, but not the lifeline, and hangs up.
+fn wiping() -> String {
+    let reset = "clears: all, keeps: [line.kind, emergency.primary], ends_call: true";
+    TERN.replace("clears: all, keeps: [access], takes_ms: 8000", reset)
+}
+
+fn without(book: &str, command: &str) -> String {
+    let lines = book.lines().filter(|line| !line.contains(&format!("command: {command},")));
+    lines.collect::<Vec<_>>().join("\n")
+}
+
+/// A report of this minute on a script.
+fn keyed(minute: u32, script: &Script, heard: &[Heard]) -> Report {
+    Report {
+        id: Uuid::from_u128(minute.into()),
+        at: format!("2026-11-21T00:{minute:02}:00Z").parse().unwrap(),
+        script: Some(script.digest.clone()),
+        steps: (1..).zip(heard.iter().copied()).collect(),
+        ..report("")
+    }
+}
+
+fn folded(station: &Station, reports: &[Report], script: &Script) -> Record {
+    let issued = issued(script, Timestamp::UNIX_EPOCH);
+    fold(&station.keybook, reports, |digest| (*digest == issued.digest).then_some(&issued))
+}
+
+fn back(station: &Station, record: &Record) -> Result<Option<Script>, NoScript> {
+    write(station, record, &codes(), Way::Back, &mut Memory::default())
+}
+
+fn texts(script: &Script) -> Vec<String> {
+    script.warnings.iter().map(|warning| warning.text(&codes())).collect()
+}
+
+fn card_text(script: &Script, station: &Station, record: &Record) -> String {
+    let rules = Rules { reconfirm_days: 365, require_tests: true };
+    let drift = look(station, record, rules, "2026-11-25T00:00:00Z".parse().unwrap());
+    let card = card::Card::of(script, station, &drift, &codes(), None, Uuid::nil());
+    card::text(&card).split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+fn doubted(station: &Station, held: &str, candidates: &[Reference]) -> Record {
+    let mut record = record(station, held);
+    let seal = |reference: &Reference| Value::Secret(codes().seal(reference));
+    let access = station.keybook.id("access").unwrap();
+    record.settings[access.index()].state = HeldState::InDoubt(candidates.iter().map(seal).collect());
+    record
+}
+
+fn file(name: &str) -> Reference {
+    Reference::File(name.into())
+}
+
+#[test]
+fn a_code_in_doubt_names_the_other_one_before_anything_is_cleared() {
+    let station = station(TERN, ALL_WANTED);
+    let record = doubted(&station, ALL_HELD, &[file("new"), file("old")]);
+    let script = there(&station, &record).unwrap().unwrap();
+    assert_eq!(script.calls[0].open.reveal(&codes()), "B471100#");
+    assert!(!script.calls[0].is_sure);
+    let said = texts(&script);
+    assert_eq!(said.len(), 1, "{said:?}");
+    assert!(said[0].contains("open with B 1234 #."), "{said:?}");
+    assert!(said[0].find("B 1234 #").unwrap() < said[0].find("cleared").unwrap(), "{said:?}");
+    assert!(!said[0].contains("B 4711 00 #"), "what is keyed first is no other one: {said:?}");
+    assert!(card_text(&script, &station, &record).contains("NOTE: It is in doubt which `access` code"));
+    assert_eq!(json(&script, &station, &codes())["warnings"], serde_json::json!(said));
+    // Where it cannot be read, whoever has it is to look it up.
+    let mut few = Codes::new(b"a key");
+    few.learn(file("new"), Code::new("471100"));
+    let script = write(&station, &record, &few, Way::There, &mut Memory::default()).unwrap().unwrap();
+    assert!(script.warnings[0].text(&few).contains("open with B (the code of file:old) #."), "{script:?}");
+}
+
+#[test]
+fn what_the_keybook_prints_is_tried_after_what_is_on_record() {
+    let printed = TERN.replace("{kind: secret, digits: [4, 8]}", "{kind: secret, digits: [4, 8], factory: \"0000\"}");
+    let station = station(&printed, ALL_WANTED);
+    let place = |text: &str, keys: &str| text.find(keys).unwrap_or_else(|| panic!("{keys} is not in: {text}"));
+    let record = doubted(&station, ALL_HELD, &[file("new"), file("old")]);
+    let said = texts(&there(&station, &record).unwrap().unwrap());
+    assert!(place(&said[0], "B 1234 #") < place(&said[0], "B 0000 #"), "{said:?}");
+    assert!(place(&said[0], "B 0000 #") < place(&said[0], "cleared"), "{said:?}");
+    let unknown = record_without_access(&station);
+    let said = texts(&there(&station, &unknown).unwrap().unwrap());
+    assert!(place(&said[0], "try the factory code next: B 0000 #") < place(&said[0], "cleared"), "{said:?}");
+    // A new unit whose first code change met no answer: it holds either, and both openings are proved.
+    let record = doubted(&station, ALL_HELD, &[file("new"), Reference::Factory]);
+    let said = texts(&there(&station, &record).unwrap().unwrap());
+    assert_eq!(said[0].matches("B 0000 #").count(), 1, "{said:?}");
+}
+
+fn record_without_access(station: &Station) -> Record {
+    record(station, &ALL_HELD.replace("access: {secret: \"file:new\"}, ", ""))
+}
+
+#[test]
+fn where_nothing_is_wanted_a_candidate_opens_the_call() {
+    let station = station(TERN, &ALL_WANTED.replace("access: {secret: \"file:new\"}, ", ""));
+    let held = ALL_HELD.replace("\"121\"", "\"120\"");
+    let record = doubted(&station, &held, &[file("new"), file("old")]);
+    let script = there(&station, &record).unwrap().unwrap();
+    let (open, said) = (script.calls[0].open.reveal(&codes()), texts(&script));
+    let other = if open == "B471100#" { "B 1234 #" } else { "B 4711 00 #" };
+    assert!(open != "B{access}#" && said[0].contains(other), "{open}: {said:?}");
+}
+
+#[test]
+fn a_step_that_takes_the_way_in_is_warned_of_and_not_blamed_on_the_record() {
+    // Only the reset brings the gate's time to the factory's.
+    let book = without(&wiping(), "gate-time");
+    let station = station(&book, &ALL_WANTED.replace("gate.seconds: 7", "gate.seconds: 5"));
+    let record = record(&station, ALL_HELD);
+    let script = there(&station, &record).unwrap().unwrap();
+    assert_eq!(script.calls.len(), 2);
+    assert!(script.calls[0].is_sure && !script.calls[1].is_sure);
+    let Warning::CodeLost { step: 1, calls, .. } = &script.warnings[0] else { panic!("{:?}", script.warnings) };
+    assert_eq!(*calls, [2]);
+    let said = texts(&script);
+    assert!(said[0].starts_with("After step 1 nobody knows which `access` code"), "{said:?}");
+    assert!(!said.iter().any(|text| text.contains("on record knows")), "{said:?}");
+    let text = card_text(&script, &station, &record);
+    assert!(text.contains("NOTE: After step 1 nobody knows which `access` code"), "{text}");
+    assert_eq!(text.matches("unless it holds another code: see the NOTE above").count(), 1, "{text}");
+}
+
+#[test]
+fn what_is_passed_over_is_told_and_the_proof_claims_no_more_than_it_proves() {
+    // The reset and the code would be fewer keys.
+    let wanted = ALL_WANTED.replace("file:new", "file:old").replace("\"121\"", "\"0\"");
+    let wanted = wanted.replace("[emergency]", "[]").replace("gate.seconds: 7", "gate.seconds: 5");
+    let held = ALL_HELD.replace("file:new", "file:old").replace("emergency.backup: \"\"", "emergency.backup: \"5\"");
+    let station = station(&wiping(), &wanted);
+    let record = record(&station, &held);
+    let script = there(&station, &record).unwrap().unwrap();
+    assert!(script.proven);
+    assert_eq!(script.warnings, [Warning::PassedOver { commands: vec!["factory-reset".into()] }]);
+    assert!(card_text(&script, &station, &record).contains("No script that keeps the way in is safer or shorter"));
+}
+
+proptest! {
+    /// The best script is the best of a keybook without what takes the way in, wherever that keybook has any.
+    #[test]
+    fn no_script_takes_the_way_in_where_another_is_left(
+        wanted in any_settings(), held in any_settings(), gate_time in any::<bool>(),
+    ) {
+        let book = if gate_time { wiping() } else { without(&wiping(), "gate-time") };
+        let (mut wanted, mut held) = (wanted, held);
+        if !gate_time {
+            wanted[6] = Some("gate.seconds: 5".into());
+        }
+        held[0] = Some("access: {secret: \"file:old\"}".into());
+        let (station, bare) = (station(&book, &flow(&wanted)), self::station(&without(&book, "factory-reset"), &flow(&wanted)));
+        let record = record(&station, &flow(&held));
+        let lost = |script: &Script| script.warnings.iter().any(|warning| matches!(warning, Warning::CodeLost { .. }));
+        match (there(&station, &record), there(&bare, &record)) {
+            (Ok(script), Ok(spared)) => {
+                prop_assert!(!script.as_ref().is_some_and(lost));
+                prop_assert_eq!(script.map(|script| script.cost), spared.map(|script| script.cost));
+            }
+            (Ok(Some(script)), Err(_)) => {
+                prop_assert!(lost(&script), "only by the reset");
+                prop_assert!(script.calls.iter().any(|call| !call.is_sure));
+            }
+            (Err(_), Err(_)) => {}
+            (script, spared) => prop_assert!(false, "{script:?} but {spared:?}"),
+        }
+    }
+
+    /// What is told of codes and what the simulated station takes on trust is the same: a call whose code it knows is sure.
+    #[test]
+    fn a_call_is_sure_exactly_where_the_simulated_station_knows_what_opens_it(
+        wanted in any_settings(), held in any_settings(),
+    ) {
+        let station = station(&wiping(), &flow(&wanted));
+        let record = record(&station, &flow(&held));
+        let Ok(Some(script)) = there(&station, &record) else { return Ok(()) };
+        let holds = station.keybook.ids().map(|id| record.known(id).cloned().map_or(Held::Unknown, Held::Known)).collect();
+        let mut simulated = SimulatedStation::new(station.keybook.clone(), holds, &codes());
+        for call in &script.calls {
+            simulated.ring();
+            let steps = call.steps.iter().map(|step| &step.keys);
+            for (nth, keys) in [&call.open].into_iter().chain(steps).enumerate() {
+                let text = keys.reveal(&codes()).replace("{access}", "0000");
+                let answer = simulated.press_all(&text.parse().unwrap()).pop();
+                let Some(Verdict::Accepted { on_trust, .. }) = answer.map(|answer| answer.verdict) else {
+                    return Err(TestCaseError::fail(text));
+                };
+                prop_assert_eq!(nth == 0 && !call.is_sure, !on_trust.is_empty());
+            }
+        }
+    }
+
+    /// After any visit: unless every step was accepted, the way back is refused.
+    #[test]
+    fn there_is_no_way_back_from_the_middle_of_a_script(
+        wanted in any_settings(), held in any_settings(),
+        heard in proptest::collection::vec(
+            prop_oneof![4 => Just(Heard::Accepted), 1 => Just(Heard::Refused), 1 => Just(Heard::Nothing), 1 => Just(Heard::Skipped)],
+            8,
+        ),
+    ) {
+        let station = station(TERN, &flow(&wanted));
+        let first = report(&flow(&held));
+        let Ok(Some(script)) = there(&station, &fold(&station.keybook, [&first], |_| None)) else { return Ok(()) };
+        let heard = &heard[..heard.len().min(script.cost.commands as usize)];
+        let visit = keyed(1, &script, heard);
+        let is_done = heard.len() as u64 == script.cost.commands && heard.iter().all(|heard| *heard == Heard::Accepted);
+        let after = back(&station, &folded(&station, &[first.clone(), visit.clone()], &script));
+        if is_done {
+            prop_assert!(!matches!(after, Err(NoScript::Midway { .. })), "{after:?}");
+        } else {
+            prop_assert!(matches!(&after, Err(NoScript::Midway { .. })), "{after:?}");
+        }
+        // The same script keyed to its end, and a new unit, end it.
+        let all = vec![Heard::Accepted; script.cost.commands as usize];
+        let cleared = Report { id: Uuid::from_u128(2), at: "2026-11-21T00:02:00Z".parse().unwrap(), ..report("") };
+        let cleared = Report { unit: Some(crate::ledger::Unit::Cleared), ..cleared };
+        for later in [keyed(2, &script, &all), cleared] {
+            let after = back(&station, &folded(&station, &[first.clone(), visit.clone(), later], &script));
+            prop_assert!(!matches!(after, Err(NoScript::Midway { .. })), "{after:?}");
+        }
+    }
+}
+
+#[test]
+fn the_error_says_what_to_do_instead_of_going_back() {
+    let station = station(TERN, ALL_WANTED);
+    let first = report(&ALL_HELD.replace("\"121\"", "\"120\"").replace("gate.seconds: 7", "gate.seconds: 9"));
+    let script = there(&station, &fold(&station.keybook, [&first], |_| None)).unwrap().unwrap();
+    assert_eq!(script.cost.commands, 2);
+    let record = folded(&station, &[first, keyed(1, &script, &[Heard::Accepted, Heard::Nothing])], &script);
+    let why = back(&station, &record).unwrap_err().to_string();
+    for part in ["2026-11-21T00:01:00Z", "the middle of one", "ask for the next script there instead"] {
+        assert!(why.contains(part), "{why}");
+    }
+}
+
+#[test]
+fn the_way_back_to_what_no_test_stands_for_says_so_first() {
+    let station = station(TERN, ALL_WANTED);
+    let held = ALL_HELD.replace("9,01632960101", "9,01632960177");
+    let tested = |held: &str, outcomes: &[Outcome]| {
+        let test = |outcome: &Outcome| Test { lifeline: "emergency".into(), outcome: *outcome, contact: None };
+        let tests = outcomes.iter().enumerate().map(|(nth, outcome)| Report {
+            id: Uuid::from_u128(nth as u128),
+            at: format!("2026-11-21T01:{nth:02}:00Z").parse().unwrap(),
+            tests: vec![test(outcome)],
+            ..report("")
+        });
+        let reports: Vec<Report> = [report(held)].into_iter().chain(tests).collect();
+        fold(&station.keybook, &reports, |_| None)
+    };
+    let warned = |record: &Record| {
+        let script = back(&station, record).unwrap().unwrap();
+        let cautions = card::cautions(&script, &station);
+        let text = card_text(&script, &station, record);
+        let is_first =
+            text.contains("BEFORE YOU RING ---------------------------------------------------------------- * AFTER");
+        assert_eq!(cautions[0].contains("THE BUTTON MAY SUMMON NOBODY"), is_first);
+        assert!(text.contains("only where every step of that was accepted"), "{text}");
+        is_first
+    };
+    let (reached, failed) = (Outcome::Reached, Outcome::Failed);
+    assert!(warned(&tested(&held, &[])));
+    assert!(!warned(&tested(&held, &[reached])));
+    assert!(warned(&tested(&held, &[reached, failed])));
+    assert!(!warned(&tested(&held, &[failed, reached])));
+    // Nobody knows the line that was tested: the way back leaves another, perhaps.
+    assert!(warned(&tested(&held.replace("line.kind: pbx, ", ""), &[reached])));
+    // The lifeline is left as it is wanted.
+    assert!(!warned(&tested(&ALL_HELD.replace("\"121\"", "\"120\""), &[])));
+}

@@ -1,0 +1,212 @@
+//! What is particular about one script: above all what nobody knows of the codes that open its calls.
+//!
+//! Codes stay references until the moment of showing. Clearing a unit by hand loses all that it holds, so that is never
+//! the first advice while a code is left to try.
+
+use super::card::in_fours;
+use super::pressed::{Piece, Pressed};
+use super::problem::State;
+use super::{Call, Step, Writer};
+use crate::keybook::SettingId;
+use crate::setting::{Code, Codes, Name, Reference, Secret};
+
+/// What is particular about a script.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Warning {
+    /// After a step nobody knows a code that opens calls: until when, and which calls are opened meanwhile.
+    CodeLost { setting: Name, step: u32, until: Option<u32>, calls: Vec<usize>, next: Next },
+    /// Calls are opened with a code that may not be the one held.
+    CodeUnsure { setting: Name, open: Pressed, is_wanted: bool, next: Next },
+    /// A script with these commands would cost less, but takes the way in.
+    PassedOver { commands: Vec<Name> },
+    /// A code that cannot be read here.
+    Unread { setting: Name, secret: Secret },
+}
+
+/// What a call may be opened with where the station refuses the first.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Next {
+    /// The opening with each other code that the record leaves open.
+    candidates: Vec<Pressed>,
+    /// The opening with the code that the keybook prints, and that code.
+    factory: Option<(Pressed, Code)>,
+}
+
+/// The warnings of a script, each once; `states` are those before each step and after the last.
+pub(super) fn warnings(writer: &Writer, calls: &[Call], states: &[State]) -> Vec<Warning> {
+    let mut all = Vec::new();
+    for id in writer.keybook().call.open.held() {
+        let name = &writer.keybook().setting(id).name;
+        let steps = calls.iter().flat_map(|call| &call.steps);
+        let lost: Vec<&Step> = steps.filter(|step| step.also.get(name) == Some(&None)).collect();
+        all.extend(lost.iter().map(|step| code_lost(writer, calls, id, step, states)));
+        // From then on nobody knows the code because of that step.
+        let known_better = lost.first().map_or(u32::MAX, |step| step.number);
+        let first_steps = calls.iter().filter_map(|call| call.steps.first());
+        let before = first_steps.filter(|first| first.number <= known_better);
+        all.extend(before.filter_map(|first| code_unsure(writer, &states[first.number as usize - 1], id)));
+    }
+    if !writer.passed_over.is_empty() {
+        all.push(Warning::PassedOver { commands: writer.passed_over.to_vec() });
+    }
+    let pressed = calls.iter().flat_map(|call| [&call.open].into_iter().chain(call.steps.iter().map(|s| &s.keys)));
+    let unread = pressed.flat_map(|keys| keys.unread(writer.codes));
+    all.extend(unread.map(|(setting, secret)| Warning::Unread { setting, secret }));
+    let mut told: Vec<Warning> = Vec::new();
+    for warning in all {
+        if !told.contains(&warning) {
+            told.push(warning);
+        }
+    }
+    told
+}
+
+fn code_lost(writer: &Writer, calls: &[Call], id: SettingId, step: &Step, states: &[State]) -> Warning {
+    let setting = writer.keybook().setting(id).name.clone();
+    let known = |step: &&Step| step.sets.contains_key(&setting) || matches!(step.also.get(&setting), Some(Some(_)));
+    let later = calls.iter().flat_map(|call| &call.steps).filter(|later| later.number > step.number);
+    let until = later.clone().find(known).map(|step| step.number);
+    let is_meanwhile = |first: &Step| first.number > step.number && until.is_none_or(|until| first.number <= until);
+    let numbered = (1..).zip(calls.iter().filter_map(|call| call.steps.first()));
+    let calls = numbered.filter(|(_, first)| is_meanwhile(first)).map(|(nth, _)| nth).collect();
+    let next = Next { candidates: Vec::new(), factory: factory(writer, &states[step.number as usize], id) };
+    Warning::CodeLost { setting, step: step.number, until, calls, next }
+}
+
+/// Nothing where the code is known.
+fn code_unsure(writer: &Writer, state: &State, id: SettingId) -> Option<Warning> {
+    if writer.held(state, id).is_some() {
+        return None;
+    }
+    let presumed = writer.presumed(state, id);
+    let others = writer.record.candidates(id).filter(|value| Some(*value) != presumed.as_ref());
+    let candidates = others.filter_map(|value| writer.open(state, Some((id, value)))).collect();
+    Some(Warning::CodeUnsure {
+        setting: writer.keybook().setting(id).name.clone(),
+        open: writer.open(state, None)?,
+        is_wanted: writer.wanted(id).is_some(),
+        next: Next { candidates, factory: factory(writer, state, id) },
+    })
+}
+
+fn factory(writer: &Writer, state: &State, id: SettingId) -> Option<(Pressed, Code)> {
+    let setting = writer.keybook().setting(id);
+    let pressed = writer.open(state, Some((id, setting.factory.as_ref()?)))?;
+    Some((pressed, setting.factory_code.clone()?))
+}
+
+impl Next {
+    /// The openings to try, in this order, in the form that they are keyed; none like `first`, and none twice.
+    fn keys(&self, first: Option<&Pressed>, codes: &Codes) -> (Vec<String>, Option<String>) {
+        let keys = |pressed: &Pressed| keys(pressed, self.factory.as_ref().map(|(_, code)| code), codes);
+        let mut told: Vec<String> = first.map(keys).into_iter().collect();
+        let mut new = |pressed: &Pressed| {
+            let keys = keys(pressed);
+            (!told.contains(&keys)).then(|| {
+                told.push(keys.clone());
+                keys
+            })
+        };
+        let candidates = self.candidates.iter().filter_map(&mut new).collect();
+        (candidates, self.factory.as_ref().and_then(|(pressed, _)| new(pressed)))
+    }
+}
+
+/// Keys in groups of at most four; a code that cannot be read here is named.
+fn keys(pressed: &Pressed, factory: Option<&Code>, codes: &Codes) -> String {
+    let groups = pressed.0.iter().flat_map(|piece| match piece {
+        Piece::Literal(run) | Piece::Value(run) => in_fours(run),
+        Piece::Code { secret, .. } => {
+            let printed = factory.filter(|_| secret.reference == Reference::Factory);
+            match (printed.or(codes.code_of(secret)), codes.code(&secret.reference)) {
+                (Some(code), _) => in_fours(code.reveal()),
+                (None, Some(_)) => vec![format!("(an earlier code of {})", secret.reference)],
+                (None, None) => vec![format!("(the code of {})", secret.reference)],
+            }
+        }
+    });
+    groups.collect::<Vec<_>>().join(" ")
+}
+
+impl Warning {
+    /// As it is shown, with every code that can be read here.
+    pub fn text(&self, codes: &Codes) -> String {
+        match self {
+            Warning::CodeLost { setting, step, until, calls, next } => {
+                lost_text(setting, *step, *until, calls, next.keys(None, codes).1)
+            }
+            Warning::CodeUnsure { setting, open, is_wanted, next } => {
+                let (candidates, factory) = next.keys(Some(open), codes);
+                match candidates.is_empty() {
+                    true => unknown_text(setting, *is_wanted, next.factory.is_some(), factory),
+                    false => doubt_text(setting, *is_wanted, &candidates, factory),
+                }
+            }
+            Warning::PassedOver { commands } => format!(
+                "A script with {} would cost less, but after it nobody knows the code that opens the next call: this one \
+                 keeps the way in.",
+                commands.iter().map(|name| format!("`{name}`")).collect::<Vec<_>>().join(" and ")
+            ),
+            Warning::Unread { setting, secret } => match (&secret.reference, codes.code(&secret.reference)) {
+                (Reference::Factory, _) => format!("Key the code that the station holds where {{{setting}}} stands."),
+                (reference, Some(_)) => format!(
+                    "{{{setting}}} stands for an earlier code of {reference}, which has been changed there since: \
+                     key the earlier one, not the one of today."
+                ),
+                (reference, None) => {
+                    format!("The code of {reference} cannot be read here: key it where {{{setting}}} stands.")
+                }
+            },
+        }
+    }
+}
+
+fn lost_text(setting: &str, step: u32, until: Option<u32>, calls: &[usize], factory: Option<String>) -> String {
+    let until = until.map_or(String::new(), |until| format!(" until step {until} is accepted"));
+    let mut text = format!(
+        "After step {step} nobody knows which `{setting}` code the station holds{until}. Make sure of that code before you \
+         start, or you may be locked out of a unit that is half done."
+    );
+    if let [first, rest @ ..] = calls {
+        let rest: String = rest.iter().map(|call| format!(" and {call}")).collect();
+        text += &format!(" The opening of call {first}{rest} may not be right: key the code that it holds by then.");
+    }
+    if let Some(keys) = factory {
+        text += &format!(" It may be the factory code: {keys}.");
+    }
+    text
+}
+
+fn unknown_text(setting: &str, is_wanted: bool, has_factory: bool, factory: Option<String>) -> String {
+    let nobody = format!("Nobody on record knows which `{setting}` code the station holds");
+    match (is_wanted, factory) {
+        (true, Some(keys)) => format!(
+            "{nobody}; the call is opened with the wanted one. If the station refuses it, try the factory code next: {keys}. \
+             Only if it refuses that too, and nobody knows another, may the unit have to be cleared by hand."
+        ),
+        (true, None) => format!(
+            "{nobody}; the call is opened with the wanted one. If the station refuses it, ask whoever keyed the station \
+             last. Only if nobody knows may the unit have to be cleared by hand."
+        ),
+        (false, _) if has_factory => {
+            format!("{nobody}, nor does the inventory say which it should be. The factory code is tried.")
+        }
+        (false, _) => {
+            format!("{nobody}, nor does the inventory say which it should be. Ask whoever keyed the station last.")
+        }
+    }
+}
+
+/// Of a code that is one of several.
+fn doubt_text(setting: &str, is_wanted: bool, candidates: &[String], factory: Option<String>) -> String {
+    let opened = if is_wanted { "the wanted one" } else { "one of those on record" };
+    let others = candidates.join(", or with ");
+    let they = if candidates.len() == 1 && factory.is_none() { "that too" } else { "them all" };
+    let factory =
+        factory.map_or(String::new(), |keys| format!(" If it refuses that too, try the factory code: {keys}."));
+    format!(
+        "It is in doubt which `{setting}` code the station holds; the call is opened with {opened}. If the station refuses it, \
+         it holds another that is on record: open with {others}.{factory} Only if it refuses {they} may the unit have to be \
+         cleared by hand, which loses all that it holds."
+    )
+}

@@ -1,0 +1,77 @@
+//! Visits that end otherwise than planned, on the sample fleet: what the next card, the way back and a rehearsal say.
+
+use super::fleet::{Fleet, uuid};
+use super::sample::sample;
+
+/// What a command prints, with its lines joined.
+fn said(fleet: &Fleet, arguments: &[&str]) -> String {
+    fleet.run(arguments).ended(0).out.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+/// Issues a station's script and reports what was heard at its first steps.
+fn visit(fleet: &Fleet, station: &str, heard: &[&str]) {
+    let script = fleet.run(&["script", station, "--format", "json"]).ended(0).json();
+    let digest = script["script"].as_str().expect("a digest");
+    let steps: Vec<String> =
+        (1..).zip(heard).map(|(step, heard)| format!("{{step: {step}, heard: {heard}}}")).collect();
+    let id = uuid(fleet.number());
+    let report = format!(
+        "report: 1\nid: {id}\nstation: {station}\nat: 2026-11-25T11:00:00Z\nby: tech-07\nscript: {digest}\nsteps: [{}]\n",
+        steps.join(", ")
+    );
+    fleet.write("visit.yaml", &report);
+    fleet.run(&["report", "visit.yaml"]).ended(0);
+}
+
+#[test]
+fn a_code_change_that_met_no_answer_sends_nobody_to_clear_a_working_unit() {
+    let fleet = sample();
+    visit(&fleet, "FT-04", &["nothing"]);
+    let card = said(&fleet, &["script", "FT-04"]);
+    assert!(card.contains("open *# 7309 14 D"), "{card}");
+    assert!(card.contains("it holds another that is on record: open with *# 2860 53 D."), "{card}");
+    let json = fleet.run(&["script", "FT-04", "--format", "json"]).ended(0).json();
+    let warning = json["warnings"][0].as_str().expect("a warning");
+    assert!(warning.find("2860 53").expect("the earlier code") < warning.find("cleared").expect("the last resort"));
+    // Codes stand in scripts only.
+    for other in [&["drift", "FT-04"][..], &["history", "FT-04"], &["explain", "FT-04"]] {
+        let other = fleet.run(other);
+        assert!(!other.out.contains("286053") && !other.out.contains("2860 53"), "{other:?}");
+    }
+}
+
+#[test]
+fn the_way_back_into_a_mode_that_does_not_call_says_so_first() {
+    let fleet = sample();
+    let card = said(&fleet, &["script", "HC-04", "--back"]);
+    let (_, before) = card.split_once("BEFORE YOU RING").expect("cautions");
+    assert!(before.trim_start_matches(['-', ' ', '*']).starts_with("AFTER THIS SCRIPT THE BUTTON MAY SUMMON NOBODY"));
+    let json = fleet.run(&["script", "HC-04", "--back", "--format", "json"]).ended(0).json();
+    assert!(json["cautions"][0].as_str().is_some_and(|text| text.contains("MAY SUMMON NOBODY")), "{json}");
+    let html = fleet.run(&["script", "HC-04", "--back", "--format", "html"]).ended(0).out;
+    let place = |text: &str| html.find(text).unwrap_or_else(|| panic!("{text} is not in {html}"));
+    assert!(place("MAY SUMMON NOBODY") < place("Tell the answering point"));
+}
+
+#[test]
+fn half_a_visit_leads_on_and_not_back() {
+    let fleet = sample();
+    visit(&fleet, "NM-05", &["accepted", "accepted", "nothing"]);
+    let refused = fleet.run(&["script", "NM-05", "--back"]).ended(1);
+    assert!(refused.err.contains("NM-05: no way back") && refused.err.contains("2026-11-25T11:00:00Z"), "{refused:?}");
+    fleet.run(&["script", "NM-05"]).ended(0);
+}
+
+#[test]
+fn a_rehearsal_says_where_it_takes_a_call_to_open() {
+    let fleet = sample();
+    fleet.write("holds.yaml", "identity: \"1\"\n");
+    let keys = ["rehearse", "--model", "tern-2", "--holds", "holds.yaml", "--keys", "B4711# 107# D"];
+    let text = said(&fleet, &keys);
+    assert!(text.contains("accepted opening (taken to open: what it holds for `access` is not known here)"), "{text}");
+    let json = fleet.run(&[&keys[..], &["--format", "json"]].concat()).ended(0).json();
+    assert_eq!(json["answers"][0]["on_trust"], serde_json::json!(["access"]));
+    assert_eq!(json["answers"][1]["on_trust"], serde_json::json!([]));
+    fleet.write("holds.yaml", "access: \"4711\"\n");
+    assert!(!said(&fleet, &keys).contains("taken to open"), "it is known");
+}
