@@ -460,7 +460,7 @@ mod tests {
             let broken_off = keyed(1, steps);
             let mark = Some(Mark { at: broken_off.at, report: broken_off.id });
             let after = |later: Report| folded(&[broken_off.clone(), later]).midway;
-            assert_eq!(folded(&[broken_off.clone()]).midway, mark, "{steps:?}");
+            assert_eq!(folded(std::slice::from_ref(&broken_off)).midway, mark, "{steps:?}");
             for later in
                 [found(2, "identity", quoted("7")), left(2, "line.kind", plain("pbx")), tested(2, Outcome::Reached)]
             {

@@ -145,6 +145,20 @@ fn what_is_passed_over_is_told_and_the_proof_claims_no_more_than_it_proves() {
     assert!(card_text(&script, &station, &record).contains("No script that keeps the way in is safer or shorter"));
 }
 
+#[test]
+fn a_code_in_doubt_can_be_tried_and_is_not_thrown_away_one_that_nobody_knows_is() {
+    let wanted = ALL_WANTED.replace("\"121\"", "\"0\"").replace("[emergency]", "[]");
+    let station = station(&wiping(), &wanted.replace("gate.seconds: 7", "gate.seconds: 5"));
+    let resets = |record: &Record| {
+        let script = there(&station, record).unwrap().unwrap();
+        let is_lost = script.warnings.iter().any(|warning| matches!(warning, Warning::CodeLost { step: 1, .. }));
+        assert_eq!(steps(&script)[0] == "9999#", is_lost, "{script:?}");
+        is_lost
+    };
+    assert!(!resets(&doubted(&station, ALL_HELD, &[file("new"), file("old")])));
+    assert!(resets(&record_without_access(&station)));
+}
+
 proptest! {
     /// The best script is the best of a keybook without what takes the way in, wherever that keybook has any.
     #[test]
