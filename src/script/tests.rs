@@ -1,5 +1,6 @@
 //! Scripts on whole keybooks: each lands, costs what it says, leads back, and is told to nobody unproved.
 
+#[cfg(test)]
 mod way;
 
 use std::sync::Arc;
