@@ -25,10 +25,10 @@ pub fn json(script: &Script, station: &Station, codes: &Codes) -> Json {
         bound,
         cost,
         full_presses,
+        untried: _,
         calls,
         obvious,
         warnings,
-        unsure: _,
     } = script;
     let calls: Vec<Json> = calls.iter().map(|call| call_json(call, codes)).collect();
     object!({

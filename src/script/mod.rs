@@ -70,20 +70,20 @@ pub struct Script {
     pub cost: Cost,
     /// Presses from a start in which every managed setting is unknown.
     pub full_presses: Option<u64>,
+    /// Lifelines that the way back leaves otherwise than wanted, in a state in which no test call on record reached help.
+    pub untried: Vec<Name>,
     pub calls: Vec<Call>,
     /// What the obvious script would have cost.
     pub obvious: Obvious,
     pub warnings: Vec<Warning>,
-    /// Lifelines that the way back leaves otherwise than wanted, in a state in which no test call on record reached help.
-    pub unsure: Vec<Name>,
 }
 
 /// One programming call.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Call {
     pub open: Pressed,
-    /// Whether all that opens it is known, so far as the record can be trusted; else a warning says what to try.
-    pub is_sure: bool,
+    /// Whether nobody knows that it opens; then a warning says what to try.
+    pub is_guessed: bool,
     /// Nothing where the station hangs up by itself or needs no closing.
     pub close: Option<Pressed>,
     pub steps: Vec<Step>,
@@ -173,10 +173,10 @@ pub fn write(
         bound: best.bound,
         cost: best.cost,
         full_presses: full_presses(station, record, codes, memory),
+        untried: if way == Way::Back { untried(station, record, &aim) } else { Vec::new() },
         calls,
         obvious: obvious::obvious(&station.keybook, &task),
         warnings,
-        unsure: if way == Way::Back { unsure(station, record, &aim) } else { Vec::new() },
     }))
 }
 
@@ -291,18 +291,18 @@ fn aim(station: &Station, record: &Record, way: Way) -> Aim {
 
 /// Lifelines that a way back leaves otherwise than wanted, and that no test call on record reached help by in that very
 /// state: the state on record, where all of it is known.
-fn unsure(station: &Station, record: &Record, aim: &Aim) -> Vec<Name> {
+fn untried(station: &Station, record: &Record, aim: &Aim) -> Vec<Name> {
     let differs = |id: &SettingId| {
         let goal = &aim.goal[id.index()];
         station.wanted(*id).is_some_and(|wanted| !goal.as_ref().is_some_and(|goal| goal.agrees(&wanted.value)))
     };
     let is_tested = |proof: &Proof| proof.reached.is_some() && matches!(proof.last, Some((Outcome::Reached, _)));
     let lifelines = station.keybook.lifelines.iter().zip(&record.lifelines);
-    let unsure = lifelines.filter(|(lifeline, proof)| {
+    let untried = lifelines.filter(|(lifeline, proof)| {
         let is_on_record = lifeline.settings.iter().all(|id| record.known(*id).is_some());
         lifeline.settings.iter().any(differs) && !(is_on_record && is_tested(proof))
     });
-    unsure.map(|(lifeline, _)| lifeline.name.clone()).collect()
+    untried.map(|(lifeline, _)| lifeline.name.clone()).collect()
 }
 
 /// Presses of the best script from a start in which every managed setting is unknown.
@@ -450,12 +450,12 @@ impl Writer<'_> {
         for range in ranges {
             let state = &states[range.start];
             let open = self.open(state, None).ok_or(NoScript::NoOpening)?;
-            let is_sure = keybook.call.open.held().iter().all(|id| self.held(state, *id).is_some());
+            let is_guessed = keybook.call.open.held().iter().any(|id| self.held(state, *id).is_none());
             let ended = ends(&steps[range.end - 1]);
             let inside: u64 = lengths[range.clone()].iter().map(|length| length.step_ms).sum();
             let length_ms = lengths[range.start].around_ms + inside - if ended { close_ms } else { 0 };
             let close = close.clone().filter(|_| !ended);
-            made.push(Call { open, is_sure, close, steps: steps[range].to_vec(), length_ms, ends_itself: ended });
+            made.push(Call { open, is_guessed, close, steps: steps[range].to_vec(), length_ms, ends_itself: ended });
         }
         Ok(made)
     }

@@ -16,7 +16,7 @@ pub enum Warning {
     /// After a step nobody knows a code that opens calls: until when, and which calls are opened meanwhile.
     CodeLost { setting: Name, step: u32, until: Option<u32>, calls: Vec<usize>, next: Next },
     /// Calls are opened with a code that may not be the one held.
-    CodeUnsure { setting: Name, open: Pressed, is_wanted: bool, next: Next },
+    CodeGuessed { setting: Name, open: Pressed, is_wanted: bool, next: Next },
     /// A script with these commands would cost less, but takes the way in.
     PassedOver { commands: Vec<Name> },
     /// A code that cannot be read here.
@@ -44,7 +44,7 @@ pub(super) fn warnings(writer: &Writer, calls: &[Call], states: &[State]) -> Vec
         let known_better = lost.first().map_or(u32::MAX, |step| step.number);
         let first_steps = calls.iter().filter_map(|call| call.steps.first());
         let before = first_steps.filter(|first| first.number <= known_better);
-        all.extend(before.filter_map(|first| code_unsure(writer, &states[first.number as usize - 1], id)));
+        all.extend(before.filter_map(|first| code_guessed(writer, &states[first.number as usize - 1], id)));
     }
     if !writer.passed_over.is_empty() {
         all.push(Warning::PassedOver { commands: writer.passed_over.to_vec() });
@@ -74,14 +74,14 @@ fn code_lost(writer: &Writer, calls: &[Call], id: SettingId, step: &Step, states
 }
 
 /// Nothing where the code is known.
-fn code_unsure(writer: &Writer, state: &State, id: SettingId) -> Option<Warning> {
+fn code_guessed(writer: &Writer, state: &State, id: SettingId) -> Option<Warning> {
     if writer.held(state, id).is_some() {
         return None;
     }
     let presumed = writer.presumed(state, id);
     let others = writer.record.candidates(id).filter(|value| Some(*value) != presumed.as_ref());
     let candidates = others.filter_map(|value| writer.open(state, Some((id, value)))).collect();
-    Some(Warning::CodeUnsure {
+    Some(Warning::CodeGuessed {
         setting: writer.keybook().setting(id).name.clone(),
         open: writer.open(state, None)?,
         is_wanted: writer.wanted(id).is_some(),
@@ -135,7 +135,7 @@ impl Warning {
             Warning::CodeLost { setting, step, until, calls, next } => {
                 lost_text(setting, *step, *until, calls, next.keys(None, codes).1)
             }
-            Warning::CodeUnsure { setting, open, is_wanted, next } => {
+            Warning::CodeGuessed { setting, open, is_wanted, next } => {
                 let (candidates, factory) = next.keys(Some(open), codes);
                 match candidates.is_empty() {
                     true => unknown_text(setting, *is_wanted, next.factory.is_some(), factory),

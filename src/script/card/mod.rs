@@ -143,10 +143,9 @@ impl CardCall {
         };
         let rings = plural(how.rings.into(), "ring");
         let (idle, limit) = (how.idle_ms / 1000, how.limit_ms / 1000);
-        let opens = if call.is_sure {
-            "opens the call"
-        } else {
-            "opens the call, unless it holds another code: see the NOTE above"
+        let opens = match call.is_guessed {
+            true => "opens the call, unless it holds another code: see the NOTE above",
+            false => "opens the call",
         };
         let open = CardLine::plain(Label::Open, &call.open.groups(codes), opens.into());
         let steps = call.steps.iter().map(|step| CardLine::of(step, stretches, codes));
@@ -193,13 +192,13 @@ impl CardLine {
 
 /// What to mind before, during and after keying.
 pub fn cautions(script: &Script, station: &Station) -> Vec<String> {
-    let mut all: Vec<String> = unsure_text(&script.unsure).into_iter().collect();
-    all.push(
+    let mut all = vec![
         "Tell the answering point before you start and before each test call, and tell it when you are done."
             .to_owned(),
-    );
+    ];
     if script.way == Way::Back {
         all.push(format!("This is the way back: {BACK}"));
+        all.splice(0..0, untried_text(&script.untried));
     }
     all.extend(bare_stretches(script, station).iter().map(Stretch::caution));
     all.push(
@@ -215,7 +214,7 @@ pub fn cautions(script: &Script, station: &Station) -> Vec<String> {
 }
 
 /// What a way back may end with.
-fn unsure_text(lifelines: &[Name]) -> Option<String> {
+fn untried_text(lifelines: &[Name]) -> Option<String> {
     let names: Vec<&str> = lifelines.iter().map(|name| &**name).collect();
     let (who, _) = lifelines_text(&names);
     (!names.is_empty()).then(|| {

@@ -64,7 +64,7 @@ fn a_code_in_doubt_names_the_other_one_before_anything_is_cleared() {
     let record = doubted(&station, ALL_HELD, &[file("new"), file("old")]);
     let script = there(&station, &record).unwrap().unwrap();
     assert_eq!(script.calls[0].open.reveal(&codes()), "B471100#");
-    assert!(!script.calls[0].is_sure);
+    assert!(script.calls[0].is_guessed);
     let said = texts(&script);
     assert_eq!(said.len(), 1, "{said:?}");
     assert!(said[0].contains("open with B 1234 #."), "{said:?}");
@@ -120,7 +120,7 @@ fn a_step_that_takes_the_way_in_is_warned_of_and_not_blamed_on_the_record() {
     let record = record(&station, ALL_HELD);
     let script = there(&station, &record).unwrap().unwrap();
     assert_eq!(script.calls.len(), 2);
-    assert!(script.calls[0].is_sure && !script.calls[1].is_sure);
+    assert!(!script.calls[0].is_guessed && script.calls[1].is_guessed);
     let Warning::CodeLost { step: 1, calls, .. } = &script.warnings[0] else { panic!("{:?}", script.warnings) };
     assert_eq!(*calls, [2]);
     let said = texts(&script);
@@ -181,16 +181,16 @@ proptest! {
             }
             (Ok(Some(script)), Err(_)) => {
                 prop_assert!(lost(&script), "only by the reset");
-                prop_assert!(script.calls.iter().any(|call| !call.is_sure));
+                prop_assert!(script.calls.iter().any(|call| call.is_guessed));
             }
             (Err(_), Err(_)) => {}
             (script, spared) => prop_assert!(false, "{script:?} but {spared:?}"),
         }
     }
 
-    /// What is told of codes and what the simulated station takes on trust is the same: a call whose code it knows is sure.
+    /// What is told of codes and what the simulated station takes on trust is the same: a call whose code it knows is no guess.
     #[test]
-    fn a_call_is_sure_exactly_where_the_simulated_station_knows_what_opens_it(
+    fn a_call_is_guessed_exactly_where_the_simulated_station_does_not_know_what_opens_it(
         wanted in any_settings(), held in any_settings(),
     ) {
         let station = station(&wiping(), &flow(&wanted));
@@ -207,7 +207,7 @@ proptest! {
                 let Some(Verdict::Accepted { on_trust, .. }) = answer.map(|answer| answer.verdict) else {
                     return Err(TestCaseError::fail(text));
                 };
-                prop_assert_eq!(nth == 0 && !call.is_sure, !on_trust.is_empty());
+                prop_assert_eq!(nth == 0 && call.is_guessed, !on_trust.is_empty());
             }
         }
     }
