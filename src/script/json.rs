@@ -27,6 +27,7 @@ pub fn json(script: &Script, station: &Station, codes: &Codes) -> Json {
         full_presses,
         calls,
         obvious,
+        unsure: _,
         warnings,
     } = script;
     let calls: Vec<Json> = calls.iter().map(|call| call_json(call, codes)).collect();
