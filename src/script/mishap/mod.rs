@@ -7,6 +7,11 @@
 //! one. So every way is looked at, unless there are more than [`MOST_WAYS`]: then a better one may be missed, and none
 //! is promised that is not there.
 
+#[cfg(test)]
+mod tests;
+#[cfg(test)]
+mod visits;
+
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::problem::{Command, Problem, Refusal, SlotId, State, Step};
@@ -71,9 +76,9 @@ struct End {
     refused: bool,
 }
 
-/// How good it is: lifelines uncovered, and their settings neither as they were nor as they will be, over all ends; then
-/// the time that it takes.
-type Worth = (usize, usize, u64);
+/// How good it is, less being better, over all ends: lifelines uncovered, their settings neither as they were nor as they
+/// will be, ends at which a step was refused; then the time that it takes.
+type Worth = (usize, usize, usize, u64);
 
 impl Watch<'_> {
     fn command(&self, at: usize) -> &Command {
@@ -96,20 +101,19 @@ impl Watch<'_> {
         if covered(at) && covered(at + 1) {
             return None;
         }
-        let last = (at + 1..self.steps.len()).take_while(|later| !covered(*later)).last().unwrap_or(at);
         let end = |state: &State| End { state: state.clone(), refused: false };
         let stopped = Try { ends: self.states[at..=at + 1].iter().map(end).collect(), keyed: Vec::new(), ms: 0 };
-        let best = self.best(at, last, &stopped);
+        let best = self.best(at, &stopped);
         let restores = best.ends.iter().all(|end| !end.refused && self.uncovered(&end.state).is_empty());
         Some(Resort { steps: best.keyed.iter().map(|at| super::number(*at)).collect(), restores })
     }
 
-    /// The best way to key some of the steps up to `last`.
-    fn best(&self, at: usize, last: usize, stopped: &Try) -> Try {
+    /// The best way to key some of the later steps.
+    fn best(&self, at: usize, stopped: &Try) -> Try {
         let slots = self.slots_that_matter();
         let mut best = (self.worth(stopped), stopped.clone());
         let mut ways = BTreeMap::from([(self.left(stopped, at, &slots), stopped.clone())]);
-        for later in at + 1..=last {
+        for later in at + 1..self.steps.len() {
             let longer: Vec<Try> = ways.values().filter_map(|way| self.longer(way, at, later)).collect();
             for way in longer {
                 let worth = self.worth(&way);
@@ -182,7 +186,8 @@ impl Watch<'_> {
     fn worth(&self, way: &Try) -> Worth {
         let uncovered = way.ends.iter().map(|end| self.uncovered(&end.state).len()).sum();
         let astray = way.ends.iter().map(|end| self.astray(&end.state).len()).sum();
-        (uncovered, astray, way.ms)
+        let refused = way.ends.iter().filter(|end| end.refused).count();
+        (uncovered, astray, refused, way.ms)
     }
 
     /// Whether it spoils nothing that stopping would leave right, whatever the station did.
