@@ -1,15 +1,11 @@
 //! What is advised where a step fails, held against the plain interpreter of `tests/reference` on random problems: each
 //! step of each script fails, obeyed or not, and the advice is followed.
 
-#[allow(dead_code)]
-#[path = "../../../tests/reference/mod.rs"]
-mod reference;
-
 use super::*;
 use crate::script::problem::Need;
+use crate::script::search::tests::reference::keybooks::ordinary;
+use crate::script::search::tests::reference::{Dice, Held, MIXES, dark, kept, obey, tiny};
 use crate::script::search::{Answer, Budget, find};
-use reference::keybooks::ordinary;
-use reference::{Dice, Held, MIXES, dark, kept, obey, tiny};
 
 /// A script with its calls, and what the station holds before each step and after the last.
 struct Scene {
