@@ -11,6 +11,7 @@ mod explain;
 mod history;
 mod keying;
 mod ledger;
+mod private;
 mod rehearse;
 mod release;
 mod report;

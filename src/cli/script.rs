@@ -1,12 +1,11 @@
 //! `script`: the fewest keys that bring a station to what is wanted, recorded as issued.
 
-use std::io::Write;
-use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 
 use uuid::Uuid;
 
 use super::Exit;
+use super::private::write_private;
 use super::scene::Scene;
 use super::shown::{Shown, print};
 use crate::brake::Held;
@@ -105,12 +104,6 @@ pub fn way_out(held: &Held) -> String {
         held.sentence(),
         held.release()
     )
-}
-
-/// A card holds access codes: nobody but its owner may read the file.
-pub fn write_private(path: &Path, text: &str) -> std::io::Result<()> {
-    let mut file = std::fs::OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(path)?;
-    file.write_all(text.as_bytes())
 }
 
 /// A script in a format.

@@ -5,8 +5,9 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use super::Exit;
+use super::private::write_private;
 use super::scene::{Scene, progress};
-use super::script::{Format, shown, write_private};
+use super::script::{Format, shown};
 use super::shown::{Shown, print};
 use crate::drift::Standing;
 use crate::finding::did_you_mean;

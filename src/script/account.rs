@@ -6,6 +6,7 @@
 
 use crate::setting::Name;
 
+use super::number;
 use super::problem::{Problem, ReplayError, SlotId, State, Step};
 
 /// Why a step is in the script, and why at its place.
@@ -100,11 +101,6 @@ struct Teller<'a> {
     steps: &'a [Step],
     names: &'a Names,
     trace: Trace,
-}
-
-/// Steps are counted from 1.
-fn number(at: usize) -> u32 {
-    u32::try_from(at + 1).unwrap_or(u32::MAX)
 }
 
 impl Teller<'_> {

@@ -28,6 +28,7 @@ pub fn json(script: &Script, station: &Station, codes: &Codes) -> Json {
         untried: _,
         calls,
         obvious,
+        unsure: _,
         warnings,
     } = script;
     let calls: Vec<Json> = calls.iter().map(|call| call_json(call, codes)).collect();

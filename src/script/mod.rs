@@ -21,6 +21,7 @@ mod account;
 mod apart;
 mod commission;
 mod json;
+mod mishap;
 mod no_script;
 mod obvious;
 mod pressed;
@@ -35,6 +36,7 @@ mod tests;
 pub use account::{Because, Does, Place, Why};
 pub use commission::unkeyable;
 pub use json::{issued, json, nothing_to_key};
+pub use mishap::{Mishap, Resort};
 pub use no_script::{NoScript, Rule, Stuck};
 pub use obvious::Obvious;
 pub use pressed::{Piece, Pressed};
@@ -75,6 +77,8 @@ pub struct Script {
     pub calls: Vec<Call>,
     /// What the obvious script would have cost.
     pub obvious: Obvious,
+    /// Lifelines of which nobody knows some settings, with these: what is said of the best script leaves them out.
+    pub unsure: Vec<(Name, Vec<Name>)>,
     pub warnings: Vec<Warning>,
 }
 
@@ -106,10 +110,14 @@ pub struct Step {
     pub also: BTreeMap<Name, Option<Value>>,
     /// Tracked lifelines that are not covered just before it.
     pub uncovered: Vec<Name>,
+    /// Lifelines of which nobody knows all, and whose known part is not covered just before it.
+    pub unsure: Vec<Name>,
     /// The step's whole time, in milliseconds.
     pub takes_ms: u64,
     /// Why it is there, and why there.
     pub why: Why,
+    /// What to do where it is not accepted.
+    pub mishap: Mishap,
     pub note: Option<Name>,
 }
 
@@ -160,7 +168,8 @@ pub fn write(
     let (mut steps, states) = writer.steps(&best)?;
     let whys = account::account(&task.problem, &best.steps, &writer.names());
     steps.iter_mut().zip(whys).for_each(|(step, why)| step.why = why);
-    let calls = writer.calls(steps, &states)?;
+    let mut calls = writer.calls(steps, &states)?;
+    writer.mind_mishaps(&best.steps, &states, &mut calls);
     let warnings = warning::warnings(&writer, &calls, &states);
     proof::prove(station, record, &aim, &calls, codes)?;
     Ok(Some(Script {
@@ -176,6 +185,7 @@ pub fn write(
         untried: if way == Way::Back { untried(station, record, &aim) } else { Vec::new() },
         calls,
         obvious: obvious::obvious(&station.keybook, &task),
+        unsure: writer.unsure(),
         warnings,
     }))
 }
@@ -322,6 +332,11 @@ fn unheard_of(setting: &Setting) -> Option<Value> {
     setting.factory.clone().or_else(|| matches!(setting.kind, Kind::Secret { .. }).then_some(blank))
 }
 
+/// Steps are counted from 1.
+fn number(at: usize) -> u32 {
+    u32::try_from(at + 1).unwrap_or(u32::MAX)
+}
+
 struct Writer<'a> {
     station: &'a Station,
     record: &'a Record,
@@ -379,6 +394,38 @@ impl Writer<'_> {
         self.keybook().lifelines[self.task.lifelines[at]].name.clone()
     }
 
+    /// The lifelines of which nobody knows all, each with what nobody knows.
+    fn unsure(&self) -> Vec<(Name, Vec<Name>)> {
+        let name = |id: &SettingId| self.keybook().setting(*id).name.clone();
+        let unsure = self.task.unsure.iter();
+        unsure
+            .map(|unsure| (self.keybook().lifelines[unsure.at].name.clone(), unsure.unknown.iter().map(name).collect()))
+            .collect()
+    }
+
+    /// Says at each step what to do where it is not accepted. Lifelines of which nobody knows all are minded too.
+    fn mind_mishaps(&self, best: &[problem::Step], states: &[State], calls: &mut [Call]) {
+        let mut problem = self.task.problem.clone();
+        let tracked = problem.lifelines.len();
+        problem.lifelines.extend(self.task.unsure.iter().map(|unsure| unsure.rest.clone()));
+        let of = calls.iter().enumerate().flat_map(|(nth, call)| vec![nth; call.steps.len()]);
+        let ends = calls.iter().flat_map(|call| {
+            let last = call.steps.len();
+            (1..=last).map(move |nth| nth == last && call.ends_itself)
+        });
+        let slot = |id: SettingId| self.task.slots.iter().position(|slot| *slot == id);
+        let open = self.keybook().call.open.held().into_iter().filter_map(slot);
+        let cut = mishap::Calls { of: of.collect(), ends: ends.collect(), open: open.collect() };
+        let mishaps = mishap::mishaps(&problem, best, states, &cut);
+        let steps = calls.iter_mut().flat_map(|call| &mut call.steps);
+        for ((step, mishap), state) in steps.zip(mishaps).zip(states) {
+            step.mishap = mishap;
+            let unsure = problem.uncovered(state).into_iter().filter_map(|at| at.checked_sub(tracked));
+            let name = |nth: usize| self.keybook().lifelines[self.task.unsure[nth].at].name.clone();
+            step.unsure = unsure.map(name).collect();
+        }
+    }
+
     fn step(
         &self,
         nth: usize,
@@ -396,14 +443,16 @@ impl Writer<'_> {
         let effects = command.effects(keybook, &keyed);
         let also = effects.into_iter().filter(|(id, _)| !keyed.contains_key(id));
         Ok(Step {
-            number: u32::try_from(nth + 1).unwrap_or(u32::MAX),
+            number: number(nth),
             command: command.name.clone(),
             keys: keys.ok_or_else(|| NoScript::Unsound(format!("`{}` has a field without a value", command.name)))?,
             also: also.map(|(id, value)| (name(id), value)).collect(),
             sets: keyed.into_iter().map(|(id, value)| (name(id), value)).collect(),
             uncovered,
+            unsure: Vec::new(),
             takes_ms: 0,
             why: Why::default(),
+            mishap: Mishap::default(),
             note: command.note.clone(),
         })
     }

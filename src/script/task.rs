@@ -40,8 +40,21 @@ pub struct Task {
     pub commands: Vec<usize>,
     /// The keybook's lifeline behind each lifeline of the problem.
     pub lifelines: Vec<usize>,
+    /// The lifelines that are not tracked, as far as their settings have a target.
+    pub unsure: Vec<Unsure>,
     /// Commands that may not be used, each with the unmanaged, unknown setting that forbids it.
     pub barred: Vec<(usize, SettingId)>,
+}
+
+/// A lifeline with settings that are neither wanted nor known, so that nobody can say when it summons help.
+#[derive(Debug)]
+pub struct Unsure {
+    /// Its place in the keybook.
+    pub at: usize,
+    /// Those of its settings.
+    pub unknown: Vec<SettingId>,
+    /// The others, watched as a lifeline is.
+    pub rest: Lifeline,
 }
 
 /// Slots and their values, while the problem is laid out.
@@ -81,6 +94,7 @@ impl Task {
             values: layout.values.clone(),
             commands: Vec::new(),
             lifelines: Vec::new(),
+            unsure: Vec::new(),
             barred: Vec::new(),
         };
         for (at, command) in keybook.commands.iter().enumerate().filter(|(_, command)| is_usable(command)) {
@@ -95,11 +109,17 @@ impl Task {
             }
         }
         for (at, lifeline) in keybook.lifelines.iter().enumerate() {
-            let slots: Option<Vec<usize>> = lifeline.settings.iter().map(|id| layout.slot_of[id.index()]).collect();
-            let Some(slots) = slots.filter(|slots| !slots.is_empty()) else { continue };
-            let known = lifeline.settings.iter().all(|id| aim.start[id.index()].is_some());
-            task.problem.lifelines.push(Lifeline { slots, start_counts: known && !aim.failed[at] });
-            task.lifelines.push(at);
+            let aimed = |id: &SettingId| layout.slot_of[id.index()].is_some();
+            let (there, unknown): (Vec<SettingId>, Vec<SettingId>) = lifeline.settings.iter().partition(|id| aimed(id));
+            let slots: Vec<usize> = there.iter().filter_map(|id| layout.slot_of[id.index()]).collect();
+            let known = there.iter().all(|id| aim.start[id.index()].is_some());
+            let rest = Lifeline { slots, start_counts: known && !aim.failed[at] };
+            if !unknown.is_empty() {
+                task.unsure.push(Unsure { at, unknown, rest });
+            } else if !rest.slots.is_empty() {
+                task.problem.lifelines.push(rest);
+                task.lifelines.push(at);
+            }
         }
         task
     }

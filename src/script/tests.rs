@@ -17,7 +17,7 @@ use crate::ledger::{Heard, Line, Report, State as HeldState, Test, fold, parse_l
 use crate::setting::{Code, Reference};
 
 /// Wanted settings and held ones, as YAML flow entries; held ones go through a report.
-fn station(book: &str, wanted: &str) -> Arc<Station> {
+pub(super) fn station(book: &str, wanted: &str) -> Arc<Station> {
     let text = format!(
         "inventory: 1\ncontacts: {{help: {{calls: \"+441632960101\"}}}}\nsites:\n  quay:\n    line: {{kind: pbx, outside: \"9,\", country: GB}}\n    \
          stations:\n      EQ-01: {{number: \"+441632960121\", model: tern-2, settings: {{{wanted}}}}}\n"
@@ -30,14 +30,15 @@ fn station(book: &str, wanted: &str) -> Arc<Station> {
     inventory.stations["EQ-01"].clone()
 }
 
-fn codes() -> Codes {
+pub(super) fn codes() -> Codes {
     let mut codes = Codes::new(b"a key");
     codes.learn(Reference::File("new".into()), Code::new("471100"));
     codes.learn(Reference::File("old".into()), Code::new("1234"));
+    codes.learn(Reference::File("other".into()), Code::new("860531"));
     codes
 }
 
-fn report(left: &str) -> Report {
+pub(super) fn report(left: &str) -> Report {
     let text = format!(
         "report: 1\nid: 019a6c1e-8f00-7000-8000-000000000001\nstation: EQ-01\nat: 2026-11-20T10:14:00Z\nby: tech-07\nleft: {{{left}}}\n"
     );
@@ -50,7 +51,7 @@ fn record(station: &Station, left: &str) -> Record {
     fold(&station.keybook, &[report(left)], |_| None)
 }
 
-fn there(station: &Station, record: &Record) -> Result<Option<Script>, NoScript> {
+pub(super) fn there(station: &Station, record: &Record) -> Result<Option<Script>, NoScript> {
     write(station, record, &codes(), Way::There, &mut Memory::default())
 }
 
@@ -320,7 +321,7 @@ fn the_json_has_every_key_of_the_contract() {
     assert_eq!((&step["sets"]["line.kind"], &step["also"]["emergency.backup"]), (&"pbx".into(), &"".into()));
 }
 
-fn any_settings() -> impl Strategy<Value = Vec<Option<String>>> {
+pub(super) fn any_settings() -> impl Strategy<Value = Vec<Option<String>>> {
     fn maybe(values: &'static [&'static str], setting: &'static str) -> impl Strategy<Value = Option<String>> {
         let value = (0..values.len()).prop_map(move |at| format!("{setting}: {}", values[at]));
         prop_oneof![3 => value.prop_map(Some), 1 => Just(None)]
@@ -335,7 +336,7 @@ fn any_settings() -> impl Strategy<Value = Vec<Option<String>>> {
     (access, identity, line, primary, backup, lamp, gate).prop_map(|(a, b, c, d, e, f, g)| vec![a, b, c, d, e, f, g])
 }
 
-fn flow(settings: &[Option<String>]) -> String {
+pub(super) fn flow(settings: &[Option<String>]) -> String {
     settings.iter().flatten().cloned().collect::<Vec<_>>().join(", ")
 }
 

@@ -107,6 +107,7 @@ fn a_line(nth: usize, call: &CardCall, line: &CardLine) -> Markup {
                 (an_answer(nth, &title, "nothing", "no beep, or the line drops"))
             }
         }
+        @if let Some(fails) = &line.fails { p.mind { (fails) } }
     }
 }
 

@@ -85,6 +85,17 @@ fn a_folder_of_cards_is_private_in_order_never_mixed_with_older_ones_and_every_c
 }
 
 #[test]
+fn a_card_written_over_a_file_that_others_could_read_is_private() {
+    let fleet = sample();
+    let file = fleet.path("card.txt");
+    fs::write(&file, "an earlier card").expect("a file");
+    fs::set_permissions(&file, fs::Permissions::from_mode(0o644)).expect("its mode");
+    fleet.run(&["script", "EQ-02", "--out", &file.display().to_string()]).ended(0);
+    assert_eq!(fs::metadata(&file).expect("metadata").permissions().mode() & 0o777, 0o600);
+    assert!(fs::read_to_string(&file).expect("a card").starts_with("EQ-02"));
+}
+
+#[test]
 fn a_site_of_its_own_has_its_own_list_and_an_unknown_one_is_asked_back() {
     let fleet = sample();
     let here = fleet.run(&["script", "--all", "--site", "north-mole", "--format", "json"]).ended(0).json();

@@ -8,7 +8,7 @@ pub mod keybooks;
 use crate::script::problem::{Also, Choice, Command, Cost, Field, Lifeline, Need, Problem, Read, Slot, Step, ValueSet};
 use std::collections::{BTreeMap, BTreeSet};
 
-type Held = Vec<Option<u8>>;
+pub type Held = Vec<Option<u8>>;
 
 /// Number of feature mixes that [`tiny`] knows.
 pub const MIXES: u64 = 10;
@@ -34,8 +34,20 @@ impl Dice {
     }
 }
 
+/// The lifelines that are neither as they will be nor, where that counts, as they were.
+pub fn dark(problem: &Problem, held: &Held) -> Vec<usize> {
+    let is_dark = |at: &usize| {
+        let lifeline = &problem.lifelines[*at];
+        let right = lifeline.slots.iter().all(|slot| held[*slot] == Some(problem.slots[*slot].goal));
+        let untouched =
+            lifeline.slots.iter().all(|slot| held[*slot].is_some() && held[*slot] == problem.slots[*slot].start);
+        !(right || lifeline.start_counts && untouched)
+    };
+    (0..problem.lifelines.len()).filter(is_dark).collect()
+}
+
 /// What one command does in one state: the cost and the state after, or nothing where it is refused.
-fn obey(problem: &Problem, held: &Held, id: usize, keyed: &[usize]) -> Option<(Cost, Held)> {
+pub fn obey(problem: &Problem, held: &Held, id: usize, keyed: &[usize]) -> Option<(Cost, Held)> {
     let command = &problem.commands[id];
     if !command.needs.iter().all(|need| matches!(held[need.slot], Some(v) if need.values.bits() & (1 << v) != 0)) {
         return None;
@@ -52,15 +64,7 @@ fn obey(problem: &Problem, held: &Held, id: usize, keyed: &[usize]) -> Option<(C
         presses += u64::from(choice.presses);
     }
     let time_ms = presses * problem.press_ms + problem.answer_ms + command.takes_ms;
-    let mut dark = 0;
-    for lifeline in &problem.lifelines {
-        let right = lifeline.slots.iter().all(|slot| held[*slot] == Some(problem.slots[*slot].goal));
-        let untouched =
-            lifeline.slots.iter().all(|slot| held[*slot].is_some() && held[*slot] == problem.slots[*slot].start);
-        if !(right || lifeline.start_counts && untouched) {
-            dark += 1;
-        }
-    }
+    let dark = dark(problem, held).len() as u64;
     let mut after = held.clone();
     for slot in &command.clears {
         after[*slot] = problem.slots[*slot].factory;

@@ -4,6 +4,7 @@
 //! The card holds access codes: it is for the person at the station and nobody else.
 
 mod draft;
+mod failing;
 mod link;
 mod stretch;
 mod text;
@@ -22,7 +23,7 @@ use crate::keybook::{Keybook, Tone};
 use crate::ledger::Digest;
 use crate::setting::{Codes, Name, Value};
 
-use stretch::{Stretch, bare_stretches, lifelines_text};
+use stretch::{Stretch, bare_stretches, who_summons};
 
 /// Everything that a card says. Its keys are spelt out, so it has no `Debug`.
 pub struct Card {
@@ -71,6 +72,8 @@ pub struct CardLine {
     pub what: String,
     /// Who summons nobody while it is keyed.
     pub bare: Option<String>,
+    /// What to do where it is not accepted, beside what [`Card::cautions`] say of every step.
+    pub fails: Option<String>,
     /// What must not be done meanwhile; [`Card::cautions`] says it in full.
     pub stay: Option<String>,
     /// Why it is there, and why there.
@@ -91,8 +94,9 @@ const BACK: &str = "it leaves the station as it was on record, not as it is want
                     only where every step of that was accepted.";
 
 const HOW_TO_REPORT: &str = "Write over each `null`: when it was done (2026-11-25T09:30:00Z), who did it, what you heard \
-                             (accepted, refused, nothing or skipped), how the test ended (reached or failed). Then drop \
-                             it as a file into the reports folder, or hand it to `stationkeep report FILE`.";
+                             (accepted, refused, nothing or skipped; nothing too where you also heard a refusal), how the test \
+                             ended (reached or failed). Then drop it as a file into the reports folder, or hand it to \
+                             `stationkeep report FILE`.";
 
 impl Card {
     /// The card of a script. `commit` is the one that says what is wanted, where it is known; `report` is an id for the
@@ -115,10 +119,10 @@ impl Card {
             model: station.keybook.title.clone(),
             back: (script.way == Way::Back).then_some(BACK),
             facts: facts(script, station, codes, commit),
-            cautions: cautions(script, station),
+            cautions: cautions_with(script, station, failing::rule(script)),
             notes: script.warnings.iter().map(|warning| warning.text(codes)).collect(),
             number: script.number.clone(),
-            calls: script.calls.iter().map(|call| CardCall::of(call, station, &stretches, codes)).collect(),
+            calls: script.calls.iter().map(|call| CardCall::of(script, call, station, &stretches, codes)).collect(),
             tests: lifelines.iter().map(test).collect(),
             how_to_report: HOW_TO_REPORT,
             report: draft::draft(script, station, &lifelines, report),
@@ -135,7 +139,7 @@ impl Card {
 }
 
 impl CardCall {
-    fn of(call: &Call, station: &Station, stretches: &[Stretch], codes: &Codes) -> CardCall {
+    fn of(script: &Script, call: &Call, station: &Station, stretches: &[Stretch], codes: &Codes) -> CardCall {
         let Keybook { call: how, accepted, refused, .. } = &*station.keybook;
         let speaks = match how.greeting_ms.div_ceil(1000) {
             0 => "listens at once.".to_owned(),
@@ -148,7 +152,7 @@ impl CardCall {
             false => "opens the call",
         };
         let open = CardLine::plain(Label::Open, &call.open.groups(codes), opens.into());
-        let steps = call.steps.iter().map(|step| CardLine::of(step, stretches, codes));
+        let steps = call.steps.iter().map(|step| CardLine::of(script, step, stretches, codes));
         let close = call
             .close
             .iter()
@@ -171,18 +175,19 @@ impl CardCall {
 impl CardLine {
     fn plain(label: Label, groups: &[String], what: String) -> CardLine {
         let keys = groups.iter().flat_map(|group| in_fours(group)).collect();
-        CardLine { label, keys, what, bare: None, stay: None, remarks: None, note: None }
+        CardLine { label, keys, what, bare: None, fails: None, stay: None, remarks: None, note: None }
     }
 
-    fn of(step: &Step, stretches: &[Stretch], codes: &Codes) -> CardLine {
-        let names: Vec<&str> = step.uncovered.iter().map(|name| &**name).collect();
-        let (who, verb) = lifelines_text(&names);
-        let bare = format!("{who} {verb} nobody while you key this ({} s).", step.takes_ms.div_ceil(1000));
-        let stretch = stretches.iter().find(|stretch| (stretch.first..=stretch.last).contains(&step.number));
+    fn of(script: &Script, step: &Step, stretches: &[Stretch], codes: &Codes) -> CardLine {
+        let is_bare = !step.uncovered.is_empty() || !step.unsure.is_empty();
+        let who = who_summons(&step.uncovered, &step.unsure);
+        let bare = format!("{who} while you key this ({} s).", step.takes_ms.div_ceil(1000));
+        let stretch = stretches.iter().find(|stretch| stretch.holds(step));
         let remarks = step.why.remarks(step.number);
         CardLine {
-            bare: (!names.is_empty()).then_some(bare),
-            stay: stretch.map(Stretch::stay),
+            bare: is_bare.then_some(bare),
+            fails: failing::of(script, step),
+            stay: stretch.filter(|_| is_bare).map(Stretch::stay),
             remarks: (!remarks.is_empty()).then(|| remarks.join(" ")),
             note: step.note.clone(),
             ..CardLine::plain(Label::Step(step.number), &step.keys.groups(codes), effect_text(step))
@@ -192,6 +197,10 @@ impl CardLine {
 
 /// What to mind before, during and after keying.
 pub fn cautions(script: &Script, station: &Station) -> Vec<String> {
+    cautions_with(script, station, failing::whole_rule(script))
+}
+
+fn cautions_with(script: &Script, station: &Station, failing: String) -> Vec<String> {
     let mut all = vec![
         "Tell the answering point before you start and before each test call, and tell it when you are done."
             .to_owned(),
@@ -200,12 +209,9 @@ pub fn cautions(script: &Script, station: &Station) -> Vec<String> {
         all.push(format!("This is the way back: {BACK}"));
         all.splice(0..0, untried_text(&script.untried));
     }
+    all.extend(unsure_text(script));
     all.extend(bare_stretches(script, station).iter().map(Stretch::caution));
-    all.push(
-        "If a step is not accepted, key it once more. If it still is not, stop there, report what you heard, and ask \
-         for a new script."
-            .to_owned(),
-    );
+    all.push(failing);
     if !touched(script, station).is_empty() {
         all.push("A change counts only once a test call has reached help. Keep a stand-in until it has.".to_owned());
     }
@@ -215,14 +221,36 @@ pub fn cautions(script: &Script, station: &Station) -> Vec<String> {
 
 /// What a way back may end with.
 fn untried_text(lifelines: &[Name]) -> Option<String> {
-    let names: Vec<&str> = lifelines.iter().map(|name| &**name).collect();
-    let (who, _) = lifelines_text(&names);
-    (!names.is_empty()).then(|| {
+    let who = listed(lifelines, "and");
+    (!lifelines.is_empty()).then(|| {
         format!(
-            "AFTER THIS SCRIPT THE BUTTON MAY SUMMON NOBODY: it leaves {who} as on record, not as wanted, and on record no \
+            "AFTER THIS SCRIPT THE BUTTON MAY SUMMON NOBODY: it leaves the lifeline {who} as on record, not as wanted, and on record no \
              test call reached help that way. Keep a stand-in at the station, and make the test call at once."
         )
     })
+}
+
+/// Which lifelines the stretches below may leave uncovered without anybody knowing.
+fn unsure_text(script: &Script) -> Vec<String> {
+    let steps: Vec<&Step> = script.calls.iter().flat_map(|call| &call.steps).collect();
+    let on_the_way =
+        script.unsure.iter().filter(|(lifeline, _)| steps.iter().any(|step| step.unsure.contains(lifeline)));
+    let text = |(lifeline, unknown): &(Name, Vec<Name>)| {
+        format!("Nobody knows the {} of the lifeline {lifeline}: take it that it is in use.", listed(unknown, "and"))
+    };
+    on_the_way.map(text).collect()
+}
+
+/// "1, 2 or 3".
+fn listed(all: &[impl std::fmt::Display], word: &str) -> String {
+    match all {
+        [] => String::new(),
+        [one] => one.to_string(),
+        [first @ .., last] => {
+            let first: Vec<String> = first.iter().map(ToString::to_string).collect();
+            format!("{} {word} {last}", first.join(", "))
+        }
+    }
 }
 
 /// The lifelines with a setting that the script changes.
@@ -252,10 +280,19 @@ fn facts(script: &Script, station: &Station, codes: &Codes, commit: Option<&Comm
     let keys = plural(script.cost.presses, "key");
     let is_passed_over = |warning: &Warning| matches!(warning, Warning::PassedOver { .. });
     let proven = match script.proven {
-        true if script.warnings.iter().any(is_passed_over) => {
-            "No script that keeps the way in is safer or shorter: that is proved."
+        true => {
+            let of = if script.warnings.iter().any(is_passed_over) {
+                "No script that keeps the way in"
+            } else {
+                "No script"
+            };
+            let extent = if script.unsure.is_empty() {
+                "safer or shorter"
+            } else {
+                "safer for the lifelines on record, or shorter"
+            };
+            &format!("{of} is {extent}: that is proved.")
         }
-        true => "No script is safer or shorter: that is proved.",
         false => "A better script may exist: the search ran out of its budget.",
     };
     let takes = format!("{calls}, {steps}, {keys} beside opening and closing; about {minutes} min. {proven}");

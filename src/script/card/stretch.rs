@@ -2,52 +2,72 @@
 
 use std::collections::BTreeSet;
 
-use super::super::Script;
 use super::super::work::RING_MS;
+use super::super::{Script, Step};
+use super::listed;
 use crate::inventory::Station;
+use crate::keybook::Keybook;
 use crate::setting::Name;
 
-/// Steps one after the other that are keyed while a lifeline is uncovered.
+/// Steps one after the other that are keyed while a lifeline is or may be uncovered.
 pub(super) struct Stretch {
     lifelines: BTreeSet<Name>,
-    pub(super) first: u32,
-    pub(super) last: u32,
-    /// The call of the first and of the last step, from 1.
+    unsure: BTreeSet<Name>,
+    /// The step that begins it, and the one that ends it.
+    first: u32,
+    last: u32,
+    /// The call of each of them, from 1.
     calls: (usize, usize),
     ms: u64,
+    /// The step that changes the code under which a call is opened again.
+    recoded: Option<u32>,
 }
 
 impl Stretch {
+    pub(super) fn holds(&self, step: &Step) -> bool {
+        (self.first..=self.last).contains(&step.number)
+    }
+
     pub(super) fn caution(&self) -> String {
-        let names: Vec<&str> = self.lifelines.iter().map(|name| &**name).collect();
-        let (who, verb) = lifelines_text(&names);
-        let steps = if self.first == self.last {
-            format!("step {}", self.first)
-        } else {
-            format!("steps {} to {}", self.first, self.last)
+        let steps = match self.last - self.first {
+            0 => format!("While you key step {}", self.last),
+            _ => format!("From step {} to step {}", self.first, self.last),
         };
-        let (stay, seconds) = (self.stay(), self.ms.div_ceil(1000));
-        format!(
-            "While you key {steps} {who} {verb} nobody, for about {seconds} s in all: keep a stand-in at the station, and {stay}."
-        )
+        let (who, stay, seconds) = (who_summons(&self.lifelines, &self.unsure), self.stay(), self.ms.div_ceil(1000));
+        let again = match self.recoded {
+            None => "If the line drops, ring again at once.".to_owned(),
+            Some(step) => format!(
+                "If the line drops, ring again at once; after step {step} open with the code that it leaves, or else as \
+                 before."
+            ),
+        };
+        format!("{steps} {who}, for about {seconds} s in all: keep a stand-in at the station, and {stay}. {again}")
     }
 
     /// What its end asks for.
     pub(super) fn stay(&self) -> String {
         if self.calls.0 == self.calls.1 {
-            format!("do not hang up before step {} is accepted", self.last)
+            format!("do not hang up before step {}", self.last)
         } else {
             format!("where the card ends a call, ring again at once, until step {} of call {}", self.last, self.calls.1)
         }
     }
 }
 
-/// "the lifeline main summons", "the lifelines main and side summon".
-pub(super) fn lifelines_text(names: &[&str]) -> (String, &'static str) {
-    match names {
-        [one] => (format!("the lifeline {one}"), "summons"),
-        [..] => (format!("the lifelines {}", names.join(" and ")), "summon"),
-    }
+/// "the lifeline main summons nobody", "the lifelines main and side may summon nobody", or both.
+pub(super) fn who_summons<'n>(
+    sure: impl IntoIterator<Item = &'n Name>,
+    unsure: impl IntoIterator<Item = &'n Name>,
+) -> String {
+    let name = |names: Vec<&Name>| match &names[..] {
+        [] => None,
+        [one] => Some((format!("the lifeline {one}"), true)),
+        [..] => Some((format!("the lifelines {}", listed(&names, "and")), false)),
+    };
+    let sure = name(sure.into_iter().collect());
+    let sure = sure.map(|(who, one)| format!("{who} {} nobody", if one { "summons" } else { "summon" }));
+    let unsure = name(unsure.into_iter().collect()).map(|(who, _)| format!("{who} may summon nobody"));
+    sure.into_iter().chain(unsure).collect::<Vec<_>>().join(", and ")
 }
 
 /// The stretches of a script, with what hanging up and ringing again adds to them.
@@ -58,26 +78,56 @@ pub(super) fn bare_stretches(script: &Script, station: &Station) -> Vec<Stretch>
     for (nth, call) in script.calls.iter().enumerate() {
         let steps: u64 = call.steps.iter().map(|step| step.takes_ms).sum();
         for (at, step) in call.steps.iter().enumerate() {
-            if step.uncovered.is_empty() {
+            if step.uncovered.is_empty() && step.unsure.is_empty() {
                 open = false;
                 continue;
             }
             if !open {
-                let (first, last, calls) = (step.number, step.number, (nth + 1, nth + 1));
-                stretches.push(Stretch { lifelines: BTreeSet::new(), first, last, calls, ms: 0 });
-            } else if at == 0
-                && let Some(stretch) = stretches.last_mut()
-            {
-                stretch.ms += call.length_ms.saturating_sub(steps) + rings;
+                stretches.push(Stretch::begun_before(step.number, (nth + 1, at)));
             }
             open = true;
-            if let Some(stretch) = stretches.last_mut() {
-                stretch.lifelines.extend(step.uncovered.iter().cloned());
-                stretch.last = step.number;
-                stretch.calls.1 = nth + 1;
-                stretch.ms += step.takes_ms;
+            let Some(stretch) = stretches.last_mut() else { continue };
+            // It lasts while the station is rung again.
+            if at == 0 && stretch.calls.0 <= nth {
+                stretch.ms += call.length_ms.saturating_sub(steps) + rings;
             }
+            stretch.lifelines.extend(step.uncovered.iter().cloned());
+            stretch.unsure.extend(step.unsure.iter().cloned());
+            stretch.last = step.number;
+            stretch.calls.1 = nth + 1;
+            stretch.ms += step.takes_ms;
         }
     }
+    stretches.iter_mut().for_each(|stretch| stretch.recoded = recoded(script, &station.keybook, stretch));
     stretches
+}
+
+impl Stretch {
+    /// The step before the first that is keyed in it begins it, where there is one; `call` is counted from 1, the place
+    /// in it from 0.
+    fn begun_before(number: u32, (call, at): (usize, usize)) -> Stretch {
+        let (first, call) = match (number, at) {
+            (1, _) => (1, call),
+            (_, 0) => (number - 1, call - 1),
+            (_, _) => (number - 1, call),
+        };
+        Stretch {
+            lifelines: BTreeSet::new(),
+            unsure: BTreeSet::new(),
+            first,
+            last: number,
+            calls: (call, call),
+            ms: 0,
+            recoded: None,
+        }
+    }
+}
+
+/// The first step in a stretch's calls, and before its end, that changes what opens a call.
+fn recoded(script: &Script, keybook: &Keybook, stretch: &Stretch) -> Option<u32> {
+    let opening: Vec<&Name> = keybook.call.open.held().into_iter().map(|id| &keybook.setting(id).name).collect();
+    let changes = |step: &&Step| step.sets.keys().chain(step.also.keys()).any(|name| opening.contains(&name));
+    let calls = script.calls.iter().skip(stretch.calls.0 - 1).take(stretch.calls.1 - stretch.calls.0 + 1);
+    let mut steps = calls.flat_map(|call| &call.steps).take_while(|step| step.number <= stretch.last);
+    steps.find(changes).map(|step| step.number)
 }

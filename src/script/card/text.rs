@@ -82,6 +82,9 @@ fn line(out: &mut String, line: &CardLine) {
     if let Some(bare) = &line.bare {
         inset(out, &format!("! {bare}"));
     }
+    if let Some(fails) = &line.fails {
+        inset(out, &format!("! {fails}"));
+    }
     if let Some(remarks) = &line.remarks {
         inset(out, remarks);
     }

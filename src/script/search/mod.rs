@@ -119,7 +119,7 @@ mod why;
 mod wide;
 
 #[cfg(test)]
-mod tests;
+pub(super) mod tests;
 
 use self::core::{Core, PartAnswer, Purse};
 use self::model::{Model, Packed, Source, pack, unpack};

@@ -3,7 +3,7 @@
 
 #[allow(dead_code)]
 #[path = "../../../tests/reference/mod.rs"]
-mod reference;
+pub mod reference;
 
 use reference::compare::{KINDS, compare};
 

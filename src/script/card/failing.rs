@@ -1,0 +1,97 @@
+//! What to do where a step is not accepted: one order a step, and the whole of it in one paragraph.
+
+use super::super::{Call, Mishap, Resort, Script, Step};
+use super::listed;
+
+/// The rule of a script, for a card that says at each step what to do where it fails.
+pub(super) fn rule(script: &Script) -> String {
+    match steps(script).any(|step| step.mishap.resort.is_some()) {
+        true => told(script, &format!(": do as the step says then, or else stop. {SECOND}")),
+        false => told(script, ": stop there."),
+    }
+}
+
+/// The same with what to do at each step.
+pub(super) fn whole_rule(script: &Script) -> String {
+    let resorts = resorts(script);
+    match resorts.is_empty() {
+        true => rule(script),
+        false => told(script, &format!(". {}. If any other step fails, stop there. {SECOND}", resorts.join(". "))),
+    }
+}
+
+fn told(script: &Script, failed: &str) -> String {
+    let unless = match steps(script).all(|step| step.mishap.again) {
+        true => "",
+        false => ", unless the step says not to",
+    };
+    format!(
+        "If a step is not accepted, key it once more{unless}. If it still is not, it has failed{failed} Then report what \
+         you heard, and ask for a new script. {BOTH}"
+    )
+}
+
+/// What holds whatever the steps say, for they speak of the first that fails.
+const SECOND: &str = "Where a second one fails, stop, and keep the stand-in until a new script is keyed.";
+
+/// Which of two answers to a step counts, where it was not accepted.
+const BOTH: &str = "Where you heard nothing once and a refusal once, report `nothing`.";
+
+fn steps(script: &Script) -> impl Iterator<Item = &Step> {
+    script.calls.iter().flat_map(|call| &call.steps)
+}
+
+/// "If step 3, 4 or 5 fails, key step 6 all the same, then close": a sentence for each run of steps with one resort.
+fn resorts(script: &Script) -> Vec<String> {
+    let mut runs: Vec<(Vec<u32>, String)> = Vec::new();
+    for step in steps(script) {
+        let Some(resort) = &step.mishap.resort else { continue };
+        let what = what(script, step, resort);
+        match runs.last_mut() {
+            Some((numbers, same)) if *same == what => numbers.push(step.number),
+            Some(_) | None => runs.push((vec![step.number], what)),
+        }
+    }
+    runs.into_iter().map(|(numbers, what)| format!("If step {} fails, {what}", listed(&numbers, "or"))).collect()
+}
+
+/// What a step says of itself.
+pub(super) fn of(script: &Script, step: &Step) -> Option<String> {
+    let Mishap { again, resort } = &step.mishap;
+    let silent = match (again, resort) {
+        (true, _) => None,
+        (false, None) => Some("If you hear nothing, do not key it again: stop there, and report `nothing`.".to_owned()),
+        (false, Some(_)) => Some("If you hear nothing, do not key it again: it has failed.".to_owned()),
+    };
+    let resort = resort.as_ref().map(|resort| format!("If it fails, {}.", what(script, step, resort)));
+    let told: Vec<String> = silent.into_iter().chain(resort).collect();
+    (!told.is_empty()).then(|| told.join(" "))
+}
+
+/// "key step 6 all the same, then close", "stop there".
+fn what(script: &Script, failed: &Step, resort: &Resort) -> String {
+    let stand_in = match resort.restores {
+        true => "",
+        false => "; keep the stand-in until a new script is keyed",
+    };
+    let (Some(first), Some(last)) = (resort.steps.first(), resort.steps.last()) else {
+        return format!("stop there{stand_in}");
+    };
+    let call = |number: u32| script.calls.iter().position(|call| call.steps.iter().any(|step| step.number == number));
+    let keyed = match &resort.steps[..] {
+        [one] => format!("step {one}"),
+        [_, _, _, ..] if last - first == resort.steps.len() as u32 - 1 => format!("steps {first} to {last}"),
+        all => format!("steps {}", listed(all, "and")),
+    };
+    let keyed = match (call(*first), call(*last)) {
+        (Some(nth), _) if Some(nth) == call(failed.number) => format!("key {keyed}"),
+        (Some(nth), until) if Some(nth) == until => format!("end this call and key {keyed} (call {})", nth + 1),
+        (nth, _) => format!("end this call and key {keyed} (from call {})", nth.map_or(1, |nth| nth + 1)),
+    };
+    let then = match call(*last).map(|nth| &script.calls[nth]) {
+        Some(Call { close: Some(_), .. }) => ", then close",
+        Some(Call { ends_itself: true, .. }) | None => "",
+        Some(Call { close: None, .. }) => ", then hang up",
+    };
+    format!("{keyed} all the same{then}{stand_in}")
+}
