@@ -146,11 +146,22 @@ fn stops(commands: Vec<Command>, starts: &[Option<u8>]) -> Vec<Account> {
 
 #[test]
 fn what_stands_in_the_way_is_named() {
-    assert_eq!(stops(vec![writes(1)], &[Some(0), Some(1)]), [Account { slot: 0, stops: vec![Stop::NothingWrites] }]);
-    let needy = Command { needs: vec![Need { slot: 1, values: ValueSet::of([0]) }], ..writes(0) };
-    let never = Stop::NeedNever { command: 0, need: 0 };
-    assert_eq!(stops(vec![needy], &[Some(0), Some(1)]), [Account { slot: 0, stops: vec![never] }]);
+    let account = |stops: &[Stop]| [Account { slot: 0, stops: stops.to_vec() }];
+    assert_eq!(stops(vec![writes(1)], &[Some(0), Some(1)]), account(&[]));
+    let needs = |slot: usize, value: u8, command: Command| Command {
+        needs: vec![Need { slot, values: ValueSet::of([value]) }],
+        ..command
+    };
+    let never = |command| Stop::NeedNever { command, need: 0 };
+    assert_eq!(stops(vec![needs(1, 0, writes(0))], &[Some(0), Some(1)]), account(&[never(0)]));
+    // What the need waits for waits in its turn.
+    let chain = vec![needs(1, 1, writes(0)), needs(2, 0, writes(1))];
+    let mut slots = [Some(0), Some(0), Some(1)];
+    let accounts = stops(chain.clone(), &slots);
+    assert_eq!(accounts[0], Account { slot: 0, stops: vec![never(0), never(1)] });
+    assert_eq!(accounts[1], Account { slot: 1, stops: vec![never(1)] });
+    // Nothing stops either of two that undo each other, only both.
+    slots[2] = Some(0);
     let spoiling = |slot: usize| Command { clears: vec![1 - slot], ..writes(slot) };
-    let spoils = |slot: usize| Account { slot, stops: vec![Stop::Spoils { command: slot, slot: 1 - slot }] };
-    assert_eq!(stops(vec![spoiling(0), spoiling(1)], &[Some(0), Some(0)]), [spoils(0), spoils(1)]);
+    assert_eq!(stops(vec![spoiling(0), spoiling(1)], &slots[..2]), []);
 }

@@ -13,7 +13,7 @@ struct Break {
     instead: &'static str,
 }
 
-const BREAKS: [Break; 20] = [
+const BREAKS: [Break; 25] = [
     Break {
         what: "the bound counts a command for every setting it helps",
         file: "bound.rs",
@@ -65,7 +65,7 @@ const BREAKS: [Break; 20] = [
     Break {
         what: "scripts through a reset are never weighed",
         file: "mod.rs",
-        text: "Some(stretch) => with_wide(&context, narrow, stretch, &mut purse),",
+        text: "Some(stretch) => with_wide(narrow, stretch, &mut purse),",
         instead: "Some(_) => narrow,",
     },
     Break {
@@ -133,6 +133,36 @@ const BREAKS: [Break; 20] = [
         file: "fronts.rs",
         text: "(1..model.slots[slot].classes).filter(fits)",
         instead: "(1..model.slots[slot].classes).filter(|class| fits(class) || true)",
+    },
+    Break {
+        what: "a lifeline is taken never to be as it was again",
+        file: "exposure.rs",
+        text: "able.then_some(line.restore_ms)",
+        instead: "(able && false).then_some(line.restore_ms)",
+    },
+    Break {
+        what: "a lifeline that a reset leaves as it was counts as lost",
+        file: "wide.rs",
+        text: "is_some_and(|as_was| !(lifeline.start_counts && *as_was));",
+        instead: "is_some_and(|_| true);",
+    },
+    Break {
+        what: "in a state, nothing is keyed for a lifeline alone",
+        file: "forced.rs",
+        text: "relevant |= line.makers;",
+        instead: "relevant |= 0;",
+    },
+    Break {
+        what: "a value is dropped although a lifeline goes by it",
+        file: "model.rs",
+        text: "let matters = other == goal || Some(other) == self.as_was;",
+        instead: "let matters = other == goal;",
+    },
+    Break {
+        what: "a lifeline counts as it was although a slot that never moves is not",
+        file: "model.rs",
+        text: "start.is_some() && (moves(slot) || source.from[*slot] == start)",
+        instead: "true",
     },
 ];
 

@@ -1,57 +1,192 @@
 //! Which wishes cannot stand together: asked once the search has shown that no script reaches all of them.
 //!
-//! A wish is given up by adding a command that fulfils it for nothing. Wishes are kept one after the other, the heaviest
-//! first, as long as a script still exists; what has to stay given up is to blame. Which of the others it clashes with is
-//! found in the same way, the other way round.
+//! To give a wish up is to let its slot end as anything. Whether the others can be reached then is asked of the search, which
+//! may look at so many states for it; only a proved "no" counts as one. A clash is found in a set of wishes that is
+//! proved out of reach: as many as can be are left out of it while what is left is still proved so. So a clash that is
+//! named always is one; and where every question was answered, each of its wishes belongs to it.
 
-use super::problem::{Choice, Command, Field, Problem, SlotId};
+use super::problem::{Choice, Command, Field, Need, Problem, Slot, SlotId, ValueSet};
 use super::search::{self, Answer, Budget};
 
-/// A wish that has to be given up, and those it cannot stand beside.
+/// Wishes that cannot all be reached, whatever becomes of the other slots.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct Clash {
+    /// The lightest of those not met now: the one to be told of.
     pub(super) slot: SlotId,
+    /// The others, the heaviest first.
     pub(super) with: Vec<SlotId>,
+    /// Those for which some other value is known that goes with all others of the clash.
+    pub(super) otherwise: Vec<SlotId>,
+    /// Those not met now that need only be left alone for the others of the clash to be reached.
+    pub(super) alone: Vec<SlotId>,
 }
 
-/// States a question may cost; one that costs more counts as answered with no.
+/// States one question may cost; one that costs more is not answered.
 const STATES: u64 = 2_000;
+/// Most questions asked about one problem.
+const QUESTIONS: u32 = 500;
 
-/// The clashes among some slots. `order` says which wishes are kept rather than given up, those first.
-pub(super) fn clashes(problem: &Problem, order: &[SlotId]) -> Vec<Clash> {
-    let mut given_up: Vec<SlotId> = order.to_vec();
-    for slot in order {
-        let fewer: Vec<SlotId> = given_up.iter().copied().filter(|other| other != slot).collect();
-        if exists(problem, &fewer) {
-            given_up = fewer;
+/// The clashes among all wishes but those that are `hopeless` by themselves: without the slots told of, the rest can be
+/// reached, or it was not found out. `order` holds every slot, the heaviest wish first.
+pub(super) fn clashes(problem: &Problem, order: &[SlotId], hopeless: &[SlotId]) -> Vec<Clash> {
+    let mut wishes: Vec<SlotId> = order.iter().copied().filter(|slot| !hopeless.contains(slot)).collect();
+    let mut asker = Asker { problem, questions: QUESTIONS };
+    let mut clashes = Vec::new();
+    // Of all wishes together the search has proved it.
+    while wishes.len() == order.len() || asker.out_of_reach(&wishes) {
+        let Some(clash) = asker.clash(&wishes) else { break };
+        wishes.retain(|slot| *slot != clash.slot);
+        clashes.push(clash);
+    }
+    clashes
+}
+
+struct Asker<'a> {
+    problem: &'a Problem,
+    /// How many may still be asked.
+    questions: u32,
+}
+
+impl Asker<'_> {
+    /// A clash among wishes that are proved out of reach together.
+    fn clash(&mut self, wishes: &[SlotId]) -> Option<Clash> {
+        let mut clash = self.fewer(&[], false, wishes);
+        clash.sort_by_key(|slot| wishes.iter().position(|wish| wish == slot));
+        let is_met = |slot: &SlotId| self.problem.slots[*slot].start == Some(self.problem.slots[*slot].goal);
+        let slot = clash.iter().copied().rfind(|slot| !is_met(slot))?;
+        let without = |slot: SlotId| clash.iter().copied().filter(|other| *other != slot).collect::<Vec<SlotId>>();
+        let away: Vec<SlotId> = clash.iter().copied().filter(|slot| !is_met(slot)).collect();
+        let otherwise = clash.iter().copied().filter(|slot| self.reached(self.problem, &without(*slot), Some(*slot)));
+        let otherwise = otherwise.collect();
+        let alone = away.into_iter().filter(|slot| self.goes_alone(*slot, &without(*slot))).collect();
+        Some(Clash { slot, with: without(slot), otherwise, alone })
+    }
+
+    /// As few of `some` as are still proved out of reach together with `beside`: all of them are. Halves are left out as a
+    /// whole where that will do. `more`: whether `beside` has grown since that was last asked of it alone.
+    fn fewer(&mut self, beside: &[SlotId], more: bool, some: &[SlotId]) -> Vec<SlotId> {
+        if more && self.out_of_reach(beside) {
+            return Vec::new();
+        }
+        if some.len() <= 1 {
+            return some.to_vec();
+        }
+        let (heavy, light) = some.split_at(some.len() / 2);
+        let light = self.fewer(&[beside, heavy].concat(), true, light);
+        let heavy = self.fewer(&[beside, &light].concat(), !light.is_empty(), heavy);
+        [heavy, light].concat()
+    }
+
+    fn out_of_reach(&mut self, wishes: &[SlotId]) -> bool {
+        self.answer(self.problem, wishes, None) == Some(false)
+    }
+
+    /// Whether a script is known that fulfils these wishes and leaves another slot known.
+    fn reached(&mut self, problem: &Problem, wishes: &[SlotId], known: Option<SlotId>) -> bool {
+        self.answer(problem, wishes, known) == Some(true)
+    }
+
+    /// Whether the wishes are known to be reached where a slot is left alone: it has to end as it is, or, unknown, may not
+    /// be touched.
+    fn goes_alone(&mut self, slot: SlotId, wishes: &[SlotId]) -> bool {
+        let mut problem = self.problem.clone();
+        let Slot { start, goal: wanted, .. } = problem.slots[slot];
+        let Some(start) = start else {
+            problem.commands.retain(|command| !looks_at(command).chain(writes(command)).any(|other| other == slot));
+            return self.reached(&problem, wishes, None);
+        };
+        problem.slots[slot].goal = start;
+        // What it is may be keyed, then, and what was wanted may not.
+        let fields = problem.commands.iter_mut().flat_map(|command| &mut command.fields);
+        for choice in fields.filter(|field| field.slot == slot).flat_map(|field| &mut field.choices) {
+            choice.only_if_held = choice.value == wanted || choice.only_if_held && choice.value != start;
+        }
+        self.reached(&problem, &[wishes, &[slot]].concat(), None)
+    }
+
+    /// Whether some script fulfils these wishes, however the other slots end (`known`: with a value that is known).
+    fn answer(&mut self, problem: &Problem, wishes: &[SlotId], known: Option<SlotId>) -> Option<bool> {
+        self.questions = self.questions.checked_sub(1)?;
+        let budget = Budget { expansions: STATES, ..Budget::default() };
+        match search::find(&asking(problem, wishes, known), &budget) {
+            Ok(Answer::Best(_)) => Some(true),
+            Ok(Answer::Unreachable(_)) => Some(false),
+            Ok(Answer::GaveUp { .. }) | Err(_) => None,
         }
     }
-    given_up.iter().map(|slot| Clash { slot: *slot, with: beside(problem, order, &given_up, *slot) }).collect()
 }
 
-/// The fewest kept wishes that a wish cannot stand beside.
-fn beside(problem: &Problem, order: &[SlotId], given_up: &[SlotId], slot: SlotId) -> Vec<SlotId> {
-    let mut free: Vec<SlotId> = given_up.iter().copied().filter(|other| *other != slot).collect();
-    // The lightest are let go first, so that the heaviest are named.
-    for other in order.iter().rev().filter(|other| !given_up.contains(other)) {
-        free.push(*other);
-        if exists(problem, &free) {
-            free.pop();
+/// The problem as far as the wishes hang on it, all others given up.
+fn asking(problem: &Problem, wishes: &[SlotId], known: Option<SlotId>) -> Problem {
+    let asked = asked(problem, wishes.iter().copied().chain(known));
+    let mut asking = Problem { lifelines: Vec::new(), ..problem.clone() };
+    asking.commands.retain(|command| writes(command).any(|slot| asked[slot]));
+    for command in &mut asking.commands {
+        command.clears.retain(|slot| asked[*slot]);
+        command.also.retain(|also| asked[also.slot]);
+        command.fields.retain(|field| asked[field.slot]);
+    }
+    for slot in 0..problem.slots.len() {
+        if !asked[slot] {
+            asking.slots[slot] = Slot { values: 1, start: Some(0), goal: 0, factory: None };
+        } else if !wishes.contains(&slot) {
+            give_up(&mut asking, slot, known == Some(slot));
         }
     }
-    order.iter().copied().filter(|other| *other != slot && !free.contains(other)).collect()
+    asking
 }
 
-/// Whether a script exists where these wishes are given up.
-fn exists(problem: &Problem, given_up: &[SlotId]) -> bool {
-    let free: Vec<Command> = given_up.iter().map(|slot| fulfils(problem, *slot)).collect();
-    let mut problem = problem.clone();
-    problem.commands.extend(free);
-    let budget = Budget { expansions: STATES, ..Budget::default() };
-    matches!(search::find(&problem, &budget), Ok(Answer::Best(_)))
+/// The slots on which it hangs whether a script brings some to their goals: these, and what the commands that write one of
+/// them look at. (Deleting all other commands from a script leaves one.)
+fn asked(problem: &Problem, of: impl Iterator<Item = SlotId>) -> Vec<bool> {
+    let mut asked = vec![false; problem.slots.len()];
+    of.for_each(|slot| asked[slot] = true);
+    let mut taken = vec![false; problem.commands.len()];
+    let next = |asked: &[bool], taken: &[bool]| {
+        let mut open = problem.commands.iter().enumerate().filter(|(id, _)| !taken[*id]);
+        open.find(|(_, command)| writes(command).any(|slot| asked[slot])).map(|(id, _)| id)
+    };
+    while let Some(id) = next(&asked, &taken) {
+        taken[id] = true;
+        looks_at(&problem.commands[id]).for_each(|slot| asked[slot] = true);
+    }
+    asked
 }
 
-fn fulfils(problem: &Problem, slot: SlotId) -> Command {
-    let choice = Choice { value: problem.slots[slot].goal, presses: 0, only_if_held: false };
-    Command { fields: vec![Field { slot, choices: vec![choice] }], ..Command::default() }
+/// The slots on which it hangs whether a command is accepted.
+fn looks_at(command: &Command) -> impl Iterator<Item = SlotId> + '_ {
+    let held = command.fields.iter().filter(|field| field.choices.iter().all(|choice| choice.only_if_held));
+    let needs = command.needs.iter().map(|need| need.slot);
+    needs.chain(command.reads.iter().map(|read| read.slot)).chain(held.map(|field| field.slot))
 }
+
+fn writes(command: &Command) -> impl Iterator<Item = SlotId> + '_ {
+    let also = command.also.iter().map(|also| also.slot);
+    command.clears.iter().copied().chain(also).chain(command.fields.iter().map(|field| field.slot))
+}
+
+/// Gives a wish up: its goal becomes a value that satisfies no command, and a command keys it for nothing (where the slot
+/// has to end known, from a known value).
+fn give_up(problem: &mut Problem, slot: SlotId, known: bool) {
+    let held = ValueSet::of(0..problem.slots[slot].values);
+    let over = problem.slots[slot].values;
+    problem.slots[slot].values = over.saturating_add(1);
+    problem.slots[slot].goal = over;
+    for command in &mut problem.commands {
+        let mut reads = command.reads.iter_mut().filter(|read| read.slot == slot).peekable();
+        if reads.peek().is_some() {
+            command.needs.push(Need { slot, values: held });
+        }
+        reads.for_each(|read| read.presses.push(0));
+    }
+    let choice = Choice { value: over, presses: 0, only_if_held: false };
+    problem.commands.push(Command {
+        needs: if known { vec![Need { slot, values: held }] } else { Vec::new() },
+        fields: vec![Field { slot, choices: vec![choice] }],
+        ..Command::default()
+    });
+}
+
+#[cfg(test)]
+#[path = "apart_tests.rs"]
+mod tests;

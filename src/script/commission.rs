@@ -35,7 +35,7 @@ pub fn unkeyable(inventory: &Inventory, codes: &Codes) -> Vec<Finding> {
 fn judge(station: &Station, codes: &Codes) -> Vec<Stuck> {
     let task = Task::new(&station.keybook, &as_new(station), codes);
     match search::find(&task.problem, &Budget::default()) {
-        Ok(Answer::Unreachable(accounts)) => no_script::stuck(&station.keybook, &task, &accounts),
+        Ok(Answer::Unreachable(accounts)) => no_script::stuck(station, &task, &accounts),
         Ok(Answer::Best(_) | Answer::GaveUp { .. }) | Err(_) => Vec::new(),
     }
 }

@@ -72,13 +72,14 @@ pub fn nothing_to_key(station: &Station, full_presses: Option<u64>) -> Json {
     })
 }
 
+/// Figures are null where it would not have done what was asked.
 fn obvious_json(Obvious { cost, refused, wrong }: &Obvious) -> Json {
     let names = |names: &[Name]| names.iter().map(|name| name.to_string()).collect::<Vec<_>>();
     object!({
-        "exposure_ms": cost.exposure_ms,
-        "keying_ms": cost.time_ms,
-        "presses": cost.presses,
-        "commands": cost.commands,
+        "exposure_ms": cost.map(|cost| cost.exposure_ms),
+        "keying_ms": cost.map(|cost| cost.time_ms),
+        "presses": cost.map(|cost| cost.presses),
+        "commands": cost.map(|cost| cost.commands),
         "refused": names(refused),
         "wrong": names(wrong),
     })

@@ -37,7 +37,7 @@ pub use account::{Because, Does, Place, Why};
 pub use commission::unkeyable;
 pub use json::{issued, json, nothing_to_key};
 pub use mishap::{Mishap, Resort};
-pub use no_script::{NoScript, Rule, Stuck};
+pub use no_script::{Beside, NoScript, Rule, Stuck};
 pub use obvious::Obvious;
 pub use pressed::{Piece, Pressed};
 pub use proof::ProofError;
@@ -274,9 +274,7 @@ fn best(station: &Station, task: &Task, memory: &mut Memory) -> Result<Option<Be
     match memory.find(task.problem.clone()) {
         Answer::Best(best) if best.steps.is_empty() => Ok(None),
         Answer::Best(best) => Ok(Some(best)),
-        Answer::Unreachable(accounts) => {
-            Err(NoScript::Unreachable(no_script::stuck(&station.keybook, task, &accounts)))
-        }
+        Answer::Unreachable(accounts) => Err(NoScript::Unreachable(no_script::stuck(station, task, &accounts))),
         Answer::GaveUp { bound: _ } => Err(NoScript::GaveUp),
     }
 }

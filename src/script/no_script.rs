@@ -7,6 +7,7 @@ use std::fmt;
 use jiff::Timestamp;
 
 use crate::drift::value_text;
+use crate::inventory::Station;
 use crate::keybook::{Command, Keybook, SettingId};
 use crate::setting::{Name, Value};
 
@@ -65,18 +66,29 @@ pub struct Stuck {
 pub enum Rule {
     /// No command of the keybook stores the value.
     NothingStores { setting: Name },
-    /// The command would help, but has to do with a setting that is neither managed nor known.
+    /// The command might help, but has to do with a setting that is neither managed nor known.
     PartnerUnknown { command: Name, partner: Name },
-    /// The command needs a setting to hold one of some values, and no command brings it there.
-    NeedNever { command: Name, setting: Name, values: Vec<String>, held: Option<String> },
+    /// The command needs a setting to hold one of some values, and nothing that can be keyed brings it there. `stored`:
+    /// whether the keybook has a command that would.
+    NeedNever { command: Name, setting: Name, values: Vec<String>, held: Option<String>, stored: bool },
     /// The command keys what a setting holds now, and nothing makes that known.
     HeldUnknown { command: Name, setting: Name },
     /// The command also stores a setting for which no value may be keyed.
     NothingToKey { command: Name, setting: Name },
-    /// The command leaves another setting wrong, and whatever mends that undoes this one.
-    Spoils { command: Name, setting: Name },
-    /// It can be reached by itself, but by no order of commands together with these: settings and what is wanted of them.
-    NotBeside { others: Vec<(Name, String)> },
+    /// No order of commands brings it there and ends with these too. Wanting some other value of one in `otherwise` leaves
+    /// room for all the others of them; so does leaving one in `alone` alone.
+    NotBeside { others: Vec<Beside>, otherwise: Vec<Name>, alone: Vec<Name> },
+}
+
+/// A setting beside which another wish cannot be reached.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Beside {
+    pub setting: Name,
+    /// How it has to end.
+    pub value: String,
+    /// Whether it holds that now.
+    pub held: bool,
+    pub managed: bool,
 }
 
 impl Rule {
@@ -87,7 +99,6 @@ impl Rule {
             Rule::NothingStores { .. }
             | Rule::NeedNever { .. }
             | Rule::NothingToKey { .. }
-            | Rule::Spoils { .. }
             | Rule::NotBeside { .. } => false,
         }
     }
@@ -101,24 +112,38 @@ impl Rule {
             Rule::PartnerUnknown { partner, .. } => {
                 format!("Say in the inventory what `{partner}` should be, or report what it is.")
             }
-            Rule::NeedNever { setting, .. } => format!(
+            Rule::NeedNever { setting, stored: false, .. } => format!(
                 "If the manual has a command that stores `{setting}`, add it to the keybook; else leave what cannot be \
                  keyed alone with `null`."
             ),
+            Rule::NeedNever { setting, stored: true, .. } => {
+                format!("See what stops the commands that store `{setting}`, and compare the `needs` with the manual.")
+            }
             Rule::HeldUnknown { setting, .. } => {
                 format!("Report what `{setting}` is, if somebody knows; else the unit has to be cleared by hand.")
             }
             Rule::NothingToKey { setting, .. } => format!("Say in the inventory what `{setting}` should be."),
-            Rule::Spoils { setting, .. } => {
-                format!("Want another value for one of the two, or leave `{setting}` alone with `null`.")
-            }
-            Rule::NotBeside { .. } => {
-                "Want something else of one of them, or leave one alone with `null`; or compare the \
-                                       keybook's `needs`, `also` and `clears` with the manual."
-                    .into()
-            }
+            Rule::NotBeside { others, otherwise, alone } => make_room(others, otherwise, alone),
         }
     }
+}
+
+/// What makes room for wishes that cannot stand together.
+fn make_room(others: &[Beside], otherwise: &[Name], alone: &[Name]) -> String {
+    let unmanaged = |name: &&Name| others.iter().any(|other| other.setting == **name && !other.managed);
+    let named = |names: Vec<&Name>| names.iter().map(|name| format!("`{name}`")).collect::<Vec<_>>();
+    let (held, wanted): (Vec<&Name>, Vec<&Name>) = otherwise.iter().partition(unmanaged);
+    let ways = [
+        ("want something else of ", wanted, ""),
+        ("leave ", alone.iter().collect(), " alone with `null`"),
+        ("say in the inventory what else may become of ", held, ""),
+        ("compare the keybook's `needs`, `also` and `clears` with the manual", Vec::new(), ""),
+    ];
+    let last = ways.len() - 1;
+    let told = ways.into_iter().enumerate().filter(|(at, (_, names, _))| *at == last || !names.is_empty());
+    let text = told.map(|(_, (before, names, after))| format!("{before}{}{after}", or(&named(names))));
+    let text = text.collect::<Vec<_>>().join("; or ");
+    format!("{}{}.", text[..1].to_uppercase(), &text[1..])
 }
 
 impl fmt::Display for Rule {
@@ -126,28 +151,44 @@ impl fmt::Display for Rule {
         match self {
             Rule::NothingStores { .. } => write!(f, "no command of its keybook stores it"),
             Rule::PartnerUnknown { command, partner } => {
-                write!(f, "`{command}` would help, but has to do with `{partner}`, which is unmanaged and unknown")
+                write!(f, "`{command}` may not be keyed: it has to do with `{partner}`, which is unmanaged and unknown")
             }
-            Rule::NeedNever { command, setting, values, held } => {
+            Rule::NeedNever { command, setting, values, held, stored: _ } => {
                 let held =
                     held.as_ref().map_or_else(|| "nobody knows what it is".into(), |held| format!("it is {held}"));
-                write!(f, "`{command}` needs `{setting}` to be {}; {held}, and no command changes that", or(values))
+                let values = or(values);
+                write!(
+                    f,
+                    "`{command}` needs `{setting}` to be {values}; {held}, and nothing that can be keyed changes that"
+                )
             }
             Rule::HeldUnknown { command, setting } => {
-                write!(f, "`{command}` keys the `{setting}` held now, which nobody knows")
+                write!(
+                    f,
+                    "`{command}` keys the `{setting}` held now, which nobody knows and nothing that can be keyed sets"
+                )
             }
             Rule::NothingToKey { command, setting } => {
                 write!(f, "`{command}` also stores `{setting}`, for which no value may be keyed")
             }
-            Rule::Spoils { command, setting } => {
-                write!(f, "`{command}` stores it, but leaves `{setting}` wrong, and whatever mends that undoes this")
-            }
-            Rule::NotBeside { others } => {
-                let others: Vec<String> = others.iter().map(|(name, value)| format!("`{name}` {value}")).collect();
-                let others = if others.is_empty() { "what else is wanted".into() } else { others.join(" and ") };
-                write!(f, "no order of commands brings it there and ends with {others} too")
+            Rule::NotBeside { others, .. } if others.is_empty() => write!(f, "no order of commands brings it there"),
+            Rule::NotBeside { others, .. } => {
+                let others: Vec<String> = others.iter().map(Beside::to_string).collect();
+                write!(f, "no order of commands brings it there and ends with {} too", others.join(" and "))
             }
         }
+    }
+}
+
+impl fmt::Display for Beside {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Beside { setting, value, held, managed } = self;
+        let about = match (held, managed) {
+            (false, _) => "",
+            (true, true) => " (held now)",
+            (true, false) => " (held now, unmanaged)",
+        };
+        write!(f, "`{setting}` {value}{about}")
     }
 }
 
@@ -162,36 +203,32 @@ fn or(values: &[String]) -> String {
     values.join(" or ")
 }
 
-/// What the search could not reach, in the users' words.
-pub(super) fn stuck(keybook: &Keybook, task: &Task, accounts: &[Account]) -> Vec<Stuck> {
-    let namer = Namer { keybook, task };
-    let entangled: Vec<&Account> = accounts.iter().filter(|account| is_entangled(account)).collect();
-    let clashes = apart::clashes(&task.problem, &namer.heaviest_first(&entangled));
-    let stuck = accounts.iter().filter_map(|account| match clashes.iter().find(|clash| clash.slot == account.slot) {
-        Some(clash) => Some(namer.stuck(account, Some(clash))),
-        // Without the wishes that clash the others can be reached.
-        None => (!is_entangled(account) || clashes.is_empty()).then(|| namer.stuck(account, None)),
-    });
-    stuck.collect()
+/// What the search could not reach, in the users' words: what cannot be reached by itself, and of wishes that clash the
+/// lightest.
+pub(super) fn stuck(station: &Station, task: &Task, accounts: &[Account]) -> Vec<Stuck> {
+    let namer = Namer { station, keybook: &station.keybook, task };
+    let hopeless: Vec<usize> = accounts.iter().map(|account| account.slot).collect();
+    let clashes = apart::clashes(&task.problem, &namer.heaviest_first(), &hopeless);
+    let alone = accounts.iter().map(|account| (account.slot, namer.hopeless(account)));
+    let together = clashes.iter().map(|clash| (clash.slot, namer.clashing(clash)));
+    let mut stuck: Vec<(usize, Stuck)> = alone.chain(together).collect();
+    stuck.sort_by_key(|(slot, _)| *slot);
+    stuck.into_iter().map(|(_, stuck)| stuck).collect()
 }
 
-/// Whether its wish could be reached if it were not for others.
-fn is_entangled(account: &Account) -> bool {
-    account.stops.iter().any(|stop| match stop {
-        Stop::NotTogether | Stop::Spoils { .. } => true,
-        Stop::NothingWrites | Stop::NeedNever { .. } | Stop::ReadNever { .. } | Stop::FieldNever { .. } => false,
-    })
-}
+/// A setting, and the values of it that are asked for; `None`: any that is known.
+type Asked = (SettingId, Option<Vec<Value>>);
 
 struct Namer<'a> {
+    station: &'a Station,
     keybook: &'a Keybook,
     task: &'a Task,
 }
 
 impl Namer<'_> {
-    /// The slots of some accounts: those of lifelines, then by weight, then in the keybook's order.
-    fn heaviest_first(&self, accounts: &[&Account]) -> Vec<usize> {
-        let mut slots: Vec<usize> = accounts.iter().map(|account| account.slot).collect();
+    /// Every slot: those of lifelines, then by weight, then in the keybook's order.
+    fn heaviest_first(&self) -> Vec<usize> {
+        let mut slots: Vec<usize> = (0..self.task.slots.len()).collect();
         slots.sort_by_key(|slot| {
             let id = self.task.slots[*slot];
             let vital = self.keybook.lifelines.iter().any(|lifeline| lifeline.settings.contains(&id));
@@ -200,28 +237,38 @@ impl Namer<'_> {
         slots
     }
 
-    fn stuck(&self, account: &Account, clash: Option<&Clash>) -> Stuck {
-        let id = self.task.slots[account.slot];
-        let mut rules: Vec<Rule> = account.stops.iter().filter_map(|stop| self.rule(stop)).collect();
-        if let Some(clash) = clash {
-            // It says the same, and names what it clashes with.
-            rules.retain(|rule| !matches!(rule, Rule::Spoils { .. }));
-            let others = clash.with.iter().map(|slot| (self.name(*slot), value_text(self.wanted(*slot))));
-            rules.push(Rule::NotBeside { others: others.collect() });
-        }
-        rules.extend(self.barred(is_entangled(account), |command| self.brings(command, id, account.slot)));
-        for stop in &account.stops {
-            if let Stop::NeedNever { command, need } = stop {
-                let needed = self.task.slots[self.task.problem.commands[*command].needs[*need].slot];
-                rules.extend(self.barred(false, |command| command.keys.stored().contains(&needed)));
-            }
-        }
-        rules.sort();
-        rules.dedup();
+    /// What cannot be reached whatever becomes of the rest.
+    fn hopeless(&self, account: &Account) -> Stuck {
+        let mut rules: Vec<Rule> = account.stops.iter().map(|stop| self.rule(stop)).collect();
+        rules.extend(self.barred(&[account.slot]));
         if rules.is_empty() {
             rules.push(Rule::NothingStores { setting: self.name(account.slot) });
         }
-        Stuck { setting: self.name(account.slot), wanted: self.wanted(account.slot).clone(), rules }
+        self.told(account.slot, rules)
+    }
+
+    /// What cannot be reached beside others.
+    fn clashing(&self, clash: &Clash) -> Stuck {
+        let Clash { slot, with, otherwise, alone } = clash;
+        let names = |slots: &[usize]| slots.iter().map(|slot| self.name(*slot)).collect();
+        let others = with.iter().map(|slot| self.beside(*slot)).collect();
+        let mut rules = vec![Rule::NotBeside { others, otherwise: names(otherwise), alone: names(alone) }];
+        rules.extend(self.barred(&[&[*slot], &with[..]].concat()));
+        self.told(*slot, rules)
+    }
+
+    fn told(&self, slot: usize, rules: Vec<Rule>) -> Stuck {
+        Stuck { setting: self.name(slot), wanted: self.wanted(slot).clone(), rules }
+    }
+
+    fn beside(&self, slot: usize) -> Beside {
+        let record = &self.task.problem.slots[slot];
+        Beside {
+            setting: self.name(slot),
+            value: value_text(self.wanted(slot)),
+            held: record.start == Some(record.goal),
+            managed: self.station.wanted(self.task.slots[slot]).is_some(),
+        }
     }
 
     fn name(&self, slot: usize) -> Name {
@@ -232,20 +279,12 @@ impl Namer<'_> {
         self.task.value(slot, self.task.problem.slots[slot].goal)
     }
 
-    /// Whether a command leaves a setting as wanted, or can.
-    fn brings(&self, command: &Command, id: SettingId, slot: usize) -> bool {
-        let wanted = self.wanted(slot);
-        let is_wanted = |value: Option<&Value>| value.is_some_and(|value| value.agrees(wanted));
-        let factory = self.keybook.setting(id).factory.as_ref();
-        command.keys.stored().contains(&id)
-            || command.clears.contains(&id) && is_wanted(factory)
-            || command.also.iter().any(|(also, value)| *also == id && is_wanted(value.as_ref()))
-    }
-
-    /// Commands that would help, but touch a setting that is neither managed nor known. Where settings are entangled,
-    /// `anything` may be what is missing.
-    fn barred(&self, anything: bool, helps: impl Fn(&Command) -> bool) -> Vec<Rule> {
-        let stopped = self.task.barred.iter().filter(|(at, _)| anything || helps(&self.keybook.commands[*at]));
+    /// Commands that may not be keyed since they have to do with a setting that is neither managed nor known, and
+    /// that may be what is missing.
+    fn barred(&self, slots: &[usize]) -> Vec<Rule> {
+        let asked = self.asked(slots);
+        let might_help = |at: usize| asked.iter().any(|asked| self.brings(&self.keybook.commands[at], asked));
+        let stopped = self.task.barred.iter().filter(|(at, _)| might_help(*at));
         stopped
             .map(|(at, partner)| Rule::PartnerUnknown {
                 command: self.keybook.commands[*at].name.clone(),
@@ -254,27 +293,60 @@ impl Namer<'_> {
             .collect()
     }
 
-    fn rule(&self, stop: &Stop) -> Option<Rule> {
+    /// What some wishes ask for: what is wanted, what the commands need that bring it about, and so on.
+    fn asked(&self, slots: &[usize]) -> Vec<Asked> {
+        let wish = |slot: &usize| (self.task.slots[*slot], Some(vec![self.wanted(*slot).clone()]));
+        let mut asked: Vec<Asked> = slots.iter().map(wish).collect();
+        let mut taken = vec![false; self.keybook.commands.len()];
+        let mut at = 0;
+        while let Some(next) = asked.get(at).cloned() {
+            at += 1;
+            for (nth, command) in self.keybook.commands.iter().enumerate() {
+                if !taken[nth] && self.brings(command, &next) {
+                    taken[nth] = true;
+                    asked.extend(command.needs.iter().map(|(id, values)| (*id, Some(values.clone()))));
+                    asked.extend(command.keys.held().into_iter().map(|id| (id, None)));
+                }
+            }
+        }
+        asked
+    }
+
+    /// Whether a command of the keybook can leave a setting at one of the values.
+    fn brings(&self, command: &Command, (id, values): &Asked) -> bool {
+        let fits = |value: Option<&Value>| match values {
+            None => value.is_some(),
+            Some(values) => value.is_some_and(|value| values.iter().any(|other| other.agrees(value))),
+        };
+        command.keys.stored().contains(id)
+            || command.clears.contains(id) && fits(self.keybook.setting(*id).factory.as_ref())
+            || command.also.iter().any(|(also, value)| also == id && fits(value.as_ref()))
+    }
+
+    fn rule(&self, stop: &Stop) -> Rule {
         let command = |at: usize| self.keybook.commands[self.task.commands[at]].name.clone();
-        let setting = |slot: usize| self.name(slot);
         let moves = &self.task.problem.commands;
-        Some(match stop {
-            // What they come to is said by the clash.
-            Stop::NothingWrites | Stop::NotTogether => return None,
+        match *stop {
             Stop::NeedNever { command: at, need } => {
-                let need = &moves[*at].needs[*need];
-                let text = |cell| value_text(self.task.value(need.slot, cell));
-                let held = self.task.problem.slots[need.slot].start.map(text);
-                let values = need.values.iter().map(text).collect();
-                Rule::NeedNever { command: command(*at), setting: setting(need.slot), values, held }
+                let need = &moves[at].needs[need];
+                let value = |cell| self.task.value(need.slot, cell);
+                let held = self.task.problem.slots[need.slot].start.map(|cell| value_text(value(cell)));
+                let asked =
+                    (self.task.slots[need.slot], Some(need.values.iter().map(|cell| value(cell).clone()).collect()));
+                Rule::NeedNever {
+                    command: command(at),
+                    setting: self.name(need.slot),
+                    values: need.values.iter().map(|cell| value_text(value(cell))).collect(),
+                    held,
+                    stored: self.keybook.commands.iter().any(|command| self.brings(command, &asked)),
+                }
             }
             Stop::ReadNever { command: at, read } => {
-                Rule::HeldUnknown { command: command(*at), setting: setting(moves[*at].reads[*read].slot) }
+                Rule::HeldUnknown { command: command(at), setting: self.name(moves[at].reads[read].slot) }
             }
             Stop::FieldNever { command: at, field } => {
-                Rule::NothingToKey { command: command(*at), setting: setting(moves[*at].fields[*field].slot) }
+                Rule::NothingToKey { command: command(at), setting: self.name(moves[at].fields[field].slot) }
             }
-            Stop::Spoils { command: at, slot } => Rule::Spoils { command: command(*at), setting: setting(*slot) },
-        })
+        }
     }
 }

@@ -10,35 +10,27 @@ use super::task::Task;
 /// The obvious script, keyed to its end whatever the station answers.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Obvious {
-    pub cost: Cost,
+    /// What it would have cost; `None` where it would not have done what was asked, so that there is nothing to compare.
+    pub cost: Option<Cost>,
     /// Commands that the station would refuse.
     pub refused: Vec<Name>,
     /// Settings that would not end as they should.
     pub wrong: Vec<Name>,
 }
 
-impl Obvious {
-    /// Whether it would do what was asked.
-    pub fn lands(&self) -> bool {
-        self.refused.is_empty() && self.wrong.is_empty()
-    }
-}
-
 pub(super) fn obvious(keybook: &Keybook, task: &Task) -> Obvious {
     let problem = &task.problem;
     let mut state = problem.start();
-    let mut obvious = Obvious { cost: Cost::default(), refused: Vec::new(), wrong: Vec::new() };
+    let (mut cost, mut refused) = (Cost::default(), Vec::new());
     for step in steps(problem) {
-        let uncovered = problem.uncovered(&state).len() as u64;
-        let cost = problem.key(&mut state, &step).unwrap_or_else(|_| {
-            obvious.refused.push(keybook.commands[task.commands[step.command]].name.clone());
-            refused_cost(problem, &step, uncovered)
-        });
-        obvious.cost = obvious.cost + cost;
+        match problem.key(&mut state, &step) {
+            Ok(own) => cost = cost + own,
+            Err(_) => refused.push(keybook.commands[task.commands[step.command]].name.clone()),
+        }
     }
     let wrong = (0..problem.slots.len()).filter(|slot| state[*slot] != Some(problem.slots[*slot].goal));
-    obvious.wrong = wrong.map(|slot| keybook.setting(task.slots[slot]).name.clone()).collect();
-    obvious
+    let wrong: Vec<Name> = wrong.map(|slot| keybook.setting(task.slots[slot]).name.clone()).collect();
+    Obvious { cost: (refused.is_empty() && wrong.is_empty()).then_some(cost), refused, wrong }
 }
 
 /// The first command for each setting that differs, with the wanted values, in the keybook's order.
@@ -58,14 +50,4 @@ fn steps(problem: &Problem) -> Vec<Step> {
         }
     }
     steps
-}
-
-/// What a refused command costs: its keys, as far as it can be told what they are, and the wait for the answer.
-fn refused_cost(problem: &Problem, step: &Step, uncovered: u64) -> Cost {
-    let command = &problem.commands[step.command];
-    let keyed =
-        command.fields.iter().zip(&step.choices).map(|(field, choice)| u64::from(field.choices[*choice].presses));
-    let presses = u64::from(command.base_presses) + keyed.sum::<u64>();
-    let time_ms = presses * problem.press_ms + problem.answer_ms;
-    Cost { exposure_ms: uncovered * time_ms, time_ms, presses, commands: 1 }
 }

@@ -153,7 +153,7 @@ fn what_cannot_be_reached_is_named_with_what_stands_in_the_way() {
     assert_eq!(stuck, [Stuck { setting: "identity".into(), wanted: Value::Digits("121".into()), rules: vec![rule] }]);
     assert_eq!(
         stuck[0].to_string(),
-        "  identity to 121:\n    `identity` would help, but has to do with `gate.seconds`, which is unmanaged and unknown. \
+        "  identity to 121:\n    `identity` may not be keyed: it has to do with `gate.seconds`, which is unmanaged and unknown. \
          Say in the inventory what `gate.seconds` should be, or report what it is."
     );
     // What the mend says, done, gets on.
@@ -175,17 +175,18 @@ fn a_need_that_nothing_can_meet_is_named_and_so_is_what_bars_the_command_that_wo
         stuck[0].rules.clone()
     };
     let no_reset = without("factory-reset", TERN);
-    let need = Rule::NeedNever {
+    let need = |stored| Rule::NeedNever {
         command: "emergency-backup".into(),
         setting: "line.kind".into(),
         values: vec!["direct".into(), "pbx".into()],
         held: Some("ringdown".into()),
+        stored,
     };
-    assert_eq!(rules(&without("line-kind", &no_reset), &wanted, &held), std::slice::from_ref(&need));
+    assert_eq!(rules(&without("line-kind", &no_reset), &wanted, &held), [need(false)]);
     let barred = no_reset.replace("keys: \"30{line.kind}\"", "keys: \"30{line.kind}{gate.seconds}\"");
     let no_gate = |settings: &str| settings.replace(", gate.seconds: 7", "");
     let partner = Rule::PartnerUnknown { command: "line-kind".into(), partner: "gate.seconds".into() };
-    assert_eq!(rules(&barred, &no_gate(&wanted), &no_gate(&held)), [partner, need]);
+    assert_eq!(rules(&barred, &no_gate(&wanted), &no_gate(&held)), [need(true), partner]);
 }
 
 #[test]
@@ -196,7 +197,9 @@ fn wishes_that_cannot_stand_together_are_told_from_those_that_can() {
     let station = station(TERN, &wanted);
     let held = ALL_HELD.replace("\"121\"", "\"120\"").replace("gate.seconds: 7", "gate.seconds: 9");
     let NoScript::Unreachable(stuck) = there(&station, &record(&station, &held)).unwrap_err() else { panic!() };
-    let rule = Rule::NotBeside { others: vec![("line.kind".into(), "ringdown".into())] };
+    let line = Beside { setting: "line.kind".into(), value: "ringdown".into(), held: false, managed: true };
+    let either: Vec<Name> = vec!["line.kind".into(), "emergency.backup".into()];
+    let rule = Rule::NotBeside { others: vec![line], otherwise: either.clone(), alone: either };
     assert_eq!(
         stuck,
         [Stuck { setting: "emergency.backup".into(), wanted: Value::Dial("5".into()), rules: vec![rule] }]
@@ -210,6 +213,72 @@ fn wishes_that_cannot_stand_together_are_told_from_those_that_can() {
          no order of commands brings it there and ends with `line.kind` ringdown too."
     );
     assert_eq!(findings[0].place, station.wanted(station.keybook.id("emergency.backup").unwrap()).unwrap().place);
+}
+
+/// The sample keybook with two settings that clash: `dial.plan` can be stored only while `dial.code` is 100, which
+/// clears it.
+fn with_a_plan() -> String {
+    let settings = "  dial.plan: {kind: digits, digits: [1, 4], factory: \"0\"}\n  \
+                    dial.code: {kind: number, min: 0, max: 500, width: 3, factory: 5}\n";
+    let commands = "  - {command: dial-plan, keys: \"60{dial.plan}#\", needs: {dial.code: 100}}\n  \
+                    - {command: dial-code, keys: \"61{dial.code}\", clears: [dial.plan]}\n";
+    let book = TERN.replace("lifelines:\n", &format!("{settings}lifelines:\n"));
+    book.replace("commands:\n", &format!("commands:\n{commands}"))
+}
+
+fn why_not(book: &str, wanted: &str, held: &str) -> Vec<String> {
+    let station = station(book, &format!("{ALL_WANTED}{wanted}"));
+    match there(&station, &record(&station, &format!("{ALL_HELD}{held}"))) {
+        Err(NoScript::Unreachable(stuck)) => stuck.iter().map(Stuck::to_string).collect(),
+        Ok(_) => Vec::new(),
+        Err(error) => panic!("{error}"),
+    }
+}
+
+#[test]
+fn settings_that_undo_each_other_are_named_together_with_what_makes_room() {
+    let book = with_a_plan();
+    let known = ", dial.plan: \"0\", dial.code: 5";
+    let clash = "  dial.code to 300:\n    no order of commands brings it there and ends with `dial.plan` 7 too. \
+                 Want something else of `dial.plan` or `dial.code`; or leave `dial.plan` alone with `null`; \
+                 or compare the keybook's `needs`, `also` and `clears` with the manual.";
+    assert_eq!(why_not(&book, ", dial.plan: \"7\", dial.code: 300", known), [clash]);
+    // What it says, done, gets on. (A code left alone would have to end as 5, and bringing it back would clear the plan.)
+    for mended in [", dial.code: 300", ", dial.plan: \"7\", dial.code: 100", ", dial.plan: \"0\", dial.code: 300"] {
+        assert!(why_not(&book, mended, known).is_empty(), "{mended}");
+    }
+    assert_eq!(why_not(&book, ", dial.plan: \"7\"", known).len(), 1);
+}
+
+#[test]
+fn a_setting_that_is_right_and_would_be_lost_is_named_and_said_to_be_held_or_unmanaged() {
+    let book = with_a_plan();
+    let held = ", dial.plan: \"7\", dial.code: 100";
+    let lost = |about: &str, ways: &str| {
+        format!(
+            "  dial.code to 300:\n    no order of commands brings it there and ends with `dial.plan` 7 ({about}) too. \
+             Want something else of {ways}; or compare the keybook's `needs`, `also` and `clears` with the manual."
+        )
+    };
+    let ways = "`dial.plan` or `dial.code`; or leave `dial.code` alone with `null`";
+    assert_eq!(why_not(&book, ", dial.plan: \"7\", dial.code: 300", held), [lost("held now", ways)]);
+    let ways = "`dial.code`; or leave `dial.code` alone with `null`; or say in the inventory what else may become of \
+                `dial.plan`";
+    assert_eq!(why_not(&book, ", dial.code: 300", held), [lost("held now, unmanaged", ways)]);
+}
+
+#[test]
+fn what_a_need_waits_for_is_followed_to_its_end() {
+    let book = with_a_plan().replace("clears: [dial.plan]}", "needs: {dial.plan: \"9\"}}");
+    let told = why_not(&book, ", dial.plan: \"7\"", ", dial.plan: \"0\", dial.code: 5");
+    assert_eq!(
+        told,
+        ["  dial.plan to 7:\n    \
+          `dial-plan` needs `dial.code` to be 100; it is 5, and nothing that can be keyed changes that. See what stops the \
+          commands that store `dial.code`, and compare the `needs` with the manual.\n    \
+          `dial-code` needs `dial.plan` to be 9; it is 0, and nothing that can be keyed changes that. See what stops the \
+          commands that store `dial.plan`, and compare the `needs` with the manual."]
+    );
 }
 
 #[test]
@@ -241,7 +310,12 @@ fn each_step_says_what_it_does_and_what_holds_it_in_its_place() {
     );
     // Keying only what differs would have lost the backup number.
     assert_eq!(script.obvious.wrong, ["emergency.backup".into()]);
-    assert!(!script.obvious.lands() && script.obvious.refused.is_empty());
+    assert!(script.obvious.cost.is_none() && script.obvious.refused.is_empty());
+    // Nothing to compare with: the figures are not told.
+    let shown = &json(&script, &station, &codes())["obvious"];
+    for figure in ["exposure_ms", "keying_ms", "presses", "commands"] {
+        assert!(shown[figure].is_null(), "{shown}");
+    }
 }
 
 #[test]
@@ -356,7 +430,7 @@ proptest! {
                 if let Some(script) = script {
                     prop_assert!(script.proven);
                     let obvious = &script.obvious;
-                    prop_assert!(!obvious.lands() || obvious.cost >= script.cost, "{obvious:?} beats the best");
+                    prop_assert!(obvious.cost.is_none_or(|cost| cost >= script.cost), "{obvious:?} beats the best");
                     for step in script.calls.iter().flat_map(|call| &call.steps) {
                         let has_use = |does: &Does| !matches!(does, Does::Disturbs { .. });
                         prop_assert!(step.why.does.iter().any(has_use), "step {} has no use", step.number);

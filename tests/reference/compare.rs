@@ -1,14 +1,22 @@
 //! The search against the plain reference, problem by problem: the same costs, and bounds that hold.
 
-use super::{MIXES, Reference, interpret, kept, tiny};
+use super::shapes::{SHAPES, shaped};
+use super::{MIXES, Reference, interpret, kept, reasons, tiny};
 use crate::script::problem::{Cost, Problem};
 use crate::script::search::{Answer, Budget, find};
 
-/// Kinds of tiny problems: the mixes of [`tiny`], then those with a reset that keeps what its commands need.
-pub const KINDS: u64 = MIXES + 1;
+/// The kind with a reset that keeps what its commands need, after the mixes of [`tiny`].
+pub const KEPT: u64 = MIXES;
+/// Kinds of tiny problems; after [`KEPT`], those of [`shaped`].
+pub const KINDS: u64 = KEPT + 1 + SHAPES;
 
-fn problem(seed: u64, kind: u64) -> Problem {
-    if kind < MIXES { tiny(seed, kind) } else { kept(seed) }
+/// A tiny problem of one kind.
+pub fn problem(seed: u64, kind: u64) -> Problem {
+    match kind {
+        ..MIXES => tiny(seed, kind),
+        KEPT => kept(seed),
+        shape => shaped(seed, shape - KEPT - 1),
+    }
 }
 
 /// With no budget at all the first bounds speak, which no search mends: they must hold. With a small one, those that
@@ -41,7 +49,7 @@ pub fn compare(seeds: std::ops::Range<u64>, kind: u64) -> (usize, usize) {
                 reached += 1;
             }
             (Answer::Unreachable(accounts), None) => {
-                assert!(!accounts.is_empty() && accounts.iter().all(|account| !account.stops.is_empty()));
+                reasons::check(&problem, &accounts);
                 none += 1;
             }
             (answer, expected) => panic!("seed {seed} kind {kind}: {answer:?} but {expected:?}: {problem:?}"),

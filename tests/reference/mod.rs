@@ -4,6 +4,8 @@
 
 pub mod compare;
 pub mod keybooks;
+pub mod reasons;
+pub mod shapes;
 
 use crate::script::problem::{Also, Choice, Command, Cost, Field, Lifeline, Need, Problem, Read, Slot, Step, ValueSet};
 use std::collections::{BTreeMap, BTreeSet};
@@ -119,6 +121,25 @@ impl<'a> Reference<'a> {
             ways.extend(combinations.into_iter().map(|pick| (id, pick)));
         }
         Self { problem, ways }
+    }
+
+    /// Every state that commands lead to, or `None` where there are more than that many.
+    pub fn states(&self, most: usize) -> Option<BTreeSet<Held>> {
+        let start: Held = self.problem.slots.iter().map(|slot| slot.start).collect();
+        let (mut all, mut open) = (BTreeSet::from([start.clone()]), vec![start]);
+        while let Some(held) = open.pop() {
+            for (id, pick) in &self.ways {
+                if let Some((_, after)) = obey(self.problem, &held, *id, pick) {
+                    if all.insert(after.clone()) {
+                        open.push(after);
+                    }
+                }
+            }
+            if all.len() > most {
+                return None;
+            }
+        }
+        Some(all)
     }
 
     /// The best cost (`Some(None)`: no script exists), or `None` after that many states.

@@ -311,6 +311,7 @@ fn obvious_text(script: &Script) -> Option<String> {
     if let Some(setting) = wrong.first() {
         return Some(format!("{plain} would leave {setting} wrong."));
     }
+    let cost = (*cost)?;
     let longer = cost.exposure_ms.saturating_sub(script.cost.exposure_ms).div_ceil(1000);
     let more = cost.presses.saturating_sub(script.cost.presses);
     let keys = plural(more, "more key");

@@ -125,7 +125,7 @@ use self::core::{Core, PartAnswer, Purse};
 use self::model::{Model, Packed, Source, pack, unpack};
 use self::relevance::{Aim, Question, Relevance, Write, all_writes, parts};
 use self::wide::{Stretch, wide_commands};
-use crate::script::problem::{Cost, Problem, ProblemError, SlotId, State, Step};
+use crate::script::problem::{Cost, Problem, ProblemError, State, Step};
 
 use std::rc::Rc;
 
@@ -162,7 +162,8 @@ pub struct Best {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Answer {
     Best(Best),
-    /// No script exists, proved; each slot that cannot come to its goal, and what stands in the way.
+    /// No script exists, proved; each slot that cannot come to its goal whatever becomes of the others, and what stands in
+    /// the way. None: each could, but not all of them.
     Unreachable(Vec<Account>),
     /// The budget ran out before any script was found; whether one exists is not known.
     GaveUp {
@@ -183,7 +184,7 @@ enum Solved {
         steps: Vec<Step>,
         cost: Packed,
     },
-    None(Vec<Account>),
+    None,
     /// Budget spent: a lower bound, and the best script found, if any.
     Spent {
         bound: Packed,
@@ -198,7 +199,7 @@ impl Solved {
     fn split(self) -> Known {
         match self {
             Self::Best { steps, cost } => (cost, Some((steps, cost))),
-            Self::None(_) => (Packed::MAX, None),
+            Self::None => (Packed::MAX, None),
             Self::Spent { bound, found } => (bound, found),
         }
     }
@@ -222,7 +223,7 @@ pub fn find(problem: &Problem, budget: &Budget) -> Result<Answer, ProblemError> 
     let narrow = narrow(&context, &from, &allowed, &mut purse);
     purse.expansions += kept;
     let solved = match stretch {
-        Some(stretch) => with_wide(&context, narrow, stretch, &mut purse),
+        Some(stretch) => with_wide(narrow, stretch, &mut purse),
         None => narrow,
     };
     // Rather some script than none.
@@ -238,7 +239,7 @@ pub fn find(problem: &Problem, budget: &Budget) -> Result<Answer, ProblemError> 
             script::put_in_order(problem, &from, &mut steps);
             Answer::Best(Best { steps, cost: unpack(cost), proven: true, bound: None })
         }
-        Solved::None(accounts) => Answer::Unreachable(accounts),
+        Solved::None => Answer::Unreachable(why::accounts(problem, &context.writes)),
         Solved::Spent { bound, found: Some((mut steps, cost)) } => {
             script::put_in_order(problem, &from, &mut steps);
             let proven = bound >= cost;
@@ -249,29 +250,16 @@ pub fn find(problem: &Problem, budget: &Budget) -> Result<Answer, ProblemError> 
 }
 
 /// Weighs the scripts through a wide command against the best without.
-fn with_wide(context: &Context, narrow: Solved, stretch: Stretch, purse: &mut Purse) -> Solved {
+fn with_wide(narrow: Solved, stretch: Stretch, purse: &mut Purse) -> Solved {
     let (bound, found) = narrow.split();
     let (wide_bound, wide_found) = stretch.run(found.as_ref().map(|found| found.1), purse);
     let bound = bound.min(wide_bound);
     // What the stretch finds is better than what it was to beat.
     match wide_found.or(found) {
         Some((steps, cost)) if cost <= bound => Solved::Best { steps, cost },
-        None if bound == Packed::MAX => Solved::None(whole_account(context)),
+        None if bound == Packed::MAX => Solved::None,
         found => Solved::Spent { bound, found },
     }
-}
-
-/// The account of a problem that has no script with all its commands.
-fn whole_account(context: &Context) -> Vec<Account> {
-    let all = vec![true; context.problem.commands.len()];
-    let from = context.problem.start();
-    let relevance = Relevance::of(&question(context, &from, &all));
-    let hopeless = relevance.hopeless(context.problem);
-    if hopeless.is_empty() {
-        let slots: Vec<SlotId> = (0..context.problem.slots.len()).collect();
-        return why::entangled(context.problem, &context.writes, &slots, &from);
-    }
-    why::accounts(context.problem, &context.writes, &relevance, &hopeless)
 }
 
 fn question<'a>(context: &'a Context, from: &'a State, allowed: &'a [bool]) -> Question<'a> {
@@ -290,9 +278,8 @@ fn question<'a>(context: &'a Context, from: &'a State, allowed: &'a [bool]) -> Q
 fn narrow(context: &Context, from: &State, allowed: &[bool], purse: &mut Purse) -> Solved {
     let problem = context.problem;
     let relevance = Relevance::of(&question(context, from, allowed));
-    let hopeless = relevance.hopeless(problem);
-    if !hopeless.is_empty() {
-        return Solved::None(why::accounts(problem, &context.writes, &relevance, &hopeless));
+    if relevance.is_hopeless(problem) {
+        return Solved::None;
     }
     let source = Source { problem, writes: &context.writes, relevance: &relevance, from };
     let parts = parts(problem, &context.writes, &relevance);
@@ -306,7 +293,7 @@ fn narrow(context: &Context, from: &State, allowed: &[bool], purse: &mut Purse) 
         };
         let answer = Core::new(Rc::clone(&model)).map_or(PartAnswer::None, |mut core| core.run(purse));
         if matches!(answer, PartAnswer::None) {
-            return Solved::None(why::entangled(problem, &context.writes, &parts[place].slots, from));
+            return Solved::None;
         }
         answers[place] = Some((model, answer));
     }
@@ -327,7 +314,7 @@ fn join(problem: &Problem, from: &State, answers: impl Iterator<Item = (Rc<Model
                 whole = false;
                 (Vec::new(), bound)
             }
-            PartAnswer::None => return Solved::None(Vec::new()),
+            PartAnswer::None => return Solved::None,
         };
         bound += part_bound;
         for step in &moves {

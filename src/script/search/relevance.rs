@@ -12,6 +12,11 @@ pub(super) fn bit(value: Option<u8>) -> Values {
     1 << value.unwrap_or(UNKNOWN)
 }
 
+/// Every value but the unknown one.
+pub(super) fn known() -> Values {
+    !(1 << UNKNOWN)
+}
+
 /// What a command may leave in a slot it writes.
 #[derive(Clone, Copy)]
 pub(super) struct Write {
@@ -96,9 +101,9 @@ impl Relevance {
         Self { reach, usable, relevant, moving }
     }
 
-    /// Slots whose goal no usable command can ever bring about.
-    pub fn hopeless(&self, problem: &Problem) -> Vec<SlotId> {
-        (0..problem.slots.len()).filter(|slot| self.reach[*slot] & bit(Some(problem.slots[*slot].goal)) == 0).collect()
+    /// Whether some goal is out of reach of all usable commands.
+    pub fn is_hopeless(&self, problem: &Problem) -> bool {
+        (0..problem.slots.len()).any(|slot| self.reach[slot] & bit(Some(problem.slots[slot].goal)) == 0)
     }
 }
 
@@ -106,7 +111,7 @@ impl Relevance {
 fn lasting(question: &Question) -> (Vec<Values>, Vec<bool>) {
     let mut allowed = question.allowed.to_vec();
     loop {
-        let (reach, usable) = forward(question, &allowed);
+        let (reach, usable) = forward(question.problem, question.writes, question.from, question.loose, &allowed);
         let closable = match question.aim {
             Aim::Goals => closable(question, &usable),
             Aim::Stretch(_) => usable.clone(),
@@ -142,11 +147,7 @@ fn closable(question: &Question, usable: &[bool]) -> Vec<bool> {
 }
 
 /// Slots that are away from their goal after the command, however it is keyed.
-pub(super) fn left_away<'a>(
-    problem: &'a Problem,
-    writes: &'a [Write],
-    id: CommandId,
-) -> impl Iterator<Item = SlotId> + 'a {
+fn left_away<'a>(problem: &'a Problem, writes: &'a [Write], id: CommandId) -> impl Iterator<Item = SlotId> + 'a {
     let goal = |slot: SlotId| problem.slots[slot].goal;
     let written = writes.iter().filter(move |write| write.may & bit(Some(goal(write.slot))) == 0);
     let needed = problem.commands[id].needs.iter().filter(move |need| {
@@ -155,20 +156,25 @@ pub(super) fn left_away<'a>(
     written.map(|write| write.slot).chain(needed.map(|need| need.slot))
 }
 
-/// Values and commands that can be reached when nothing ever spoils anything.
-fn forward(question: &Question, allowed: &[bool]) -> (Vec<Values>, Vec<bool>) {
-    let Question { problem, writes, .. } = question;
-    let mut reach: Vec<Values> = question.from.iter().map(|value| bit(*value)).collect();
-    question.loose.iter().for_each(|slot| reach[*slot] = !0);
+/// Values and commands that can be reached with the allowed commands when nothing ever spoils anything; `loose` slots may
+/// hold anything.
+pub(super) fn forward(
+    problem: &Problem,
+    writes: &[Vec<Write>],
+    from: &State,
+    loose: &[SlotId],
+    allowed: &[bool],
+) -> (Vec<Values>, Vec<bool>) {
+    let mut reach: Vec<Values> = from.iter().map(|value| bit(*value)).collect();
+    loose.iter().for_each(|slot| reach[*slot] = !0);
     let mut usable = vec![false; problem.commands.len()];
-    let known = !(1 << UNKNOWN);
     loop {
         let mut changed = false;
         for (id, command) in problem.commands.iter().enumerate() {
             if usable[id]
                 || !allowed[id]
                 || command.needs.iter().any(|need| reach[need.slot] & Values::from(need.values.bits()) == 0)
-                || command.reads.iter().any(|read| reach[read.slot] & known == 0)
+                || command.reads.iter().any(|read| reach[read.slot] & known() == 0)
                 || command.fields.iter().any(|field| {
                     field
                         .choices

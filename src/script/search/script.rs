@@ -30,8 +30,9 @@ pub(super) fn step_of(problem: &Problem, model: &Model, step: &Move, state: &mut
     Some((step, cost))
 }
 
-/// Moves steps into the order of the keybook wherever two neighbours can be swapped at the same cost and to the same
-/// effect, until no pair can.
+/// Moves each step in turn, from the first on, before earlier ones that stand later in the keybook, one neighbour at a time,
+/// as long as the two can be swapped at the same cost and to the same effect. (A swap further on may make another
+/// possible that was refused before; it is not tried again.)
 pub(super) fn put_in_order(problem: &Problem, from: &State, steps: &mut [Step]) {
     let mut states = vec![from.clone()];
     let mut costs = Vec::new();

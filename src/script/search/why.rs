@@ -1,109 +1,90 @@
-//! Why no script exists: which slots cannot come to their goal, and which rule stops each. It never guesses: what it
-//! names is a rule of the problem that fails in every script.
+//! Why a slot cannot come to its goal, whatever becomes of the others. It never guesses: what it names fails in every
+//! script, for it fails even if nothing that a command leaves were ever spoiled again. What each slot can be brought to but not
+//! all of them together is not told here (`script/apart.rs`).
 
-use super::relevance::{Relevance, UNKNOWN, Values, Write, bit, left_away};
-use crate::script::problem::{CommandId, Problem, SlotId, State};
+use super::relevance::{Values, Write, bit, forward, known};
+use crate::script::problem::{Choice, CommandId, Problem, SlotId};
 
-/// A slot that cannot come to its goal.
+/// A slot that can never come to its goal.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Account {
     pub slot: SlotId,
-    /// What stands in the way: one entry where nothing writes the goal, else one or more for each command that would.
+    /// What stands in the way; empty where no command can leave the slot at its goal. Else one or more for each command
+    /// that would, then the same for what these need, and so on.
     pub stops: Vec<Stop>,
 }
 
-/// A rule that stands in the way.
-#[derive(Clone, Debug, PartialEq, Eq)]
+/// Why a command can never be keyed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Stop {
-    /// No command can leave the slot at its goal.
-    NothingWrites,
-    /// The command would, but this need (an index into its `needs`) can never hold.
+    /// This need (an index into its `needs`) can never hold.
     NeedNever { command: CommandId, need: usize },
-    /// The command would, but this read (an index into its `reads`) is of a slot that can never be known.
+    /// This read (an index into its `reads`) is of a slot that can never be known.
     ReadNever { command: CommandId, read: usize },
-    /// The command would, but the only values for another of its fields must be held already, and never are.
+    /// The only values for this field (an index into its `fields`) must be held already, and never are.
     FieldNever { command: CommandId, field: usize },
-    /// The command would, but it leaves another slot away from its goal, and nothing brings that one back without
-    /// spoiling this one again, or some other for good.
-    Spoils { command: CommandId, slot: SlotId },
-    /// Each goal can be reached by itself, but no order of commands reaches all of them.
-    NotTogether,
 }
 
-/// Accounts for slots whose goal can never be written.
-pub(super) fn accounts(
-    problem: &Problem,
-    writes: &[Vec<Write>],
-    relevance: &Relevance,
-    hopeless: &[SlotId],
-) -> Vec<Account> {
-    hopeless.iter().map(|slot| Account { slot: *slot, stops: stops(problem, writes, relevance, *slot) }).collect()
-}
-
-fn stops(problem: &Problem, writes: &[Vec<Write>], relevance: &Relevance, slot: SlotId) -> Vec<Stop> {
-    let goal = bit(Some(problem.slots[slot].goal));
-    let mut stops = Vec::new();
-    for (id, command) in problem.commands.iter().enumerate() {
-        let would = writes[id].iter().any(|write| write.slot == slot && write.may & goal != 0);
-        if !would || relevance.usable[id] {
-            continue;
-        }
-        let found = stops.len();
-        for (need, record) in command.needs.iter().enumerate() {
-            if relevance.reach[record.slot] & Values::from(record.values.bits()) == 0 {
-                stops.push(Stop::NeedNever { command: id, need });
-            }
-        }
-        for (read, record) in command.reads.iter().enumerate() {
-            if relevance.reach[record.slot] & !(1 << UNKNOWN) == 0 {
-                stops.push(Stop::ReadNever { command: id, read });
-            }
-        }
-        for (field, record) in command.fields.iter().enumerate() {
-            let open = |choice: &crate::script::problem::Choice| {
-                !choice.only_if_held || relevance.reach[record.slot] & bit(Some(choice.value)) != 0
-            };
-            if !record.choices.iter().any(open) {
-                stops.push(Stop::FieldNever { command: id, field });
-            }
-        }
-        // It can be keyed, but what it leaves away can never be mended for good.
-        let mends = |other: CommandId, slot: SlotId| {
-            let goal = bit(Some(problem.slots[slot].goal));
-            relevance.usable[other] && writes[other].iter().any(|write| write.slot == slot && write.may & goal != 0)
-        };
-        let lost = left_away(problem, &writes[id], id).find(|slot| !(0..writes.len()).any(|other| mends(other, *slot)));
-        if let Some(slot) = lost.filter(|_| stops.len() == found) {
-            stops.push(Stop::Spoils { command: id, slot });
-        }
-    }
-    if stops.is_empty() {
-        stops.push(Stop::NothingWrites);
-    }
-    stops
-}
-
-/// Accounts for a part in which every goal can be written, but never all of them.
-pub(super) fn entangled(problem: &Problem, writes: &[Vec<Write>], slots: &[SlotId], from: &State) -> Vec<Account> {
-    let away = slots.iter().filter(|slot| from[**slot] != Some(problem.slots[**slot].goal));
-    away.map(|slot| Account { slot: *slot, stops: spoiled(problem, writes, *slot) }).collect()
-}
-
-/// For each command that brings the slot to its goal, another slot that it spoils for good; else that no order will do.
-fn spoiled(problem: &Problem, writes: &[Vec<Write>], slot: SlotId) -> Vec<Stop> {
+/// One account for each slot that can never come to its goal; none where each could by itself.
+pub(super) fn accounts(problem: &Problem, writes: &[Vec<Write>]) -> Vec<Account> {
+    let all = vec![true; problem.commands.len()];
+    let (reach, _) = forward(problem, writes, &problem.start(), &[], &all);
     let goal = |slot: SlotId| bit(Some(problem.slots[slot].goal));
-    let brings =
-        |id: CommandId, slot: SlotId| writes[id].iter().any(|write| write.slot == slot && write.may & goal(slot) != 0);
-    let spoils =
-        |id: CommandId, slot: SlotId| writes[id].iter().any(|write| write.slot == slot && write.may & goal(slot) == 0);
-    let mut stops = Vec::new();
-    for command in (0..writes.len()).filter(|id| brings(*id, slot)) {
-        let for_good = |other: &SlotId| (0..writes.len()).filter(|id| brings(*id, *other)).all(|id| spoils(id, slot));
-        let mut others = writes[command].iter().map(|write| write.slot);
-        match others.find(|other| spoils(command, *other) && for_good(other)) {
-            Some(slot) => stops.push(Stop::Spoils { command, slot }),
-            None => return vec![Stop::NotTogether],
+    let hopeless = (0..problem.slots.len()).filter(|slot| reach[*slot] & goal(*slot) == 0);
+    let teller = Teller { problem, writes, reach: &reach };
+    hopeless.map(|slot| Account { slot, stops: teller.stops(slot, goal(slot)) }).collect()
+}
+
+struct Teller<'a> {
+    problem: &'a Problem,
+    writes: &'a [Vec<Write>],
+    /// What each slot can come to hold.
+    reach: &'a [Values],
+}
+
+impl Teller<'_> {
+    /// What stops every command that would leave one of these values, and every command that these wait for.
+    fn stops(&self, slot: SlotId, values: Values) -> Vec<Stop> {
+        let mut stops = Vec::new();
+        let mut told = vec![false; self.problem.commands.len()];
+        let mut asked = vec![(slot, values)];
+        let mut at = 0;
+        while let Some((slot, values)) = asked.get(at).copied() {
+            at += 1;
+            for command in 0..self.problem.commands.len() {
+                let would = |write: &Write| write.slot == slot && write.may & values != 0;
+                if !told[command] && self.writes[command].iter().any(would) {
+                    told[command] = true;
+                    self.stops_of(command, &mut stops, &mut asked);
+                }
+            }
+        }
+        stops
+    }
+
+    /// What stops one command, and the values of slots that it waits for.
+    fn stops_of(&self, command: CommandId, stops: &mut Vec<Stop>, asked: &mut Vec<(SlotId, Values)>) {
+        let never = |slot: SlotId, values: Values| self.reach[slot] & values == 0;
+        let record = &self.problem.commands[command];
+        let mut stop = |stop: Stop, slot: SlotId, values: Values| {
+            if never(slot, values) {
+                stops.push(stop);
+                asked.push((slot, values));
+            }
+        };
+        for (need, record) in record.needs.iter().enumerate() {
+            stop(Stop::NeedNever { command, need }, record.slot, record.values.bits().into());
+        }
+        for (read, record) in record.reads.iter().enumerate() {
+            stop(Stop::ReadNever { command, read }, record.slot, known());
+        }
+        for (field, record) in record.fields.iter().enumerate() {
+            let held = |choice: &Choice| if choice.only_if_held { bit(Some(choice.value)) } else { Values::MAX };
+            stop(
+                Stop::FieldNever { command, field },
+                record.slot,
+                record.choices.iter().map(held).fold(0, |a, b| a | b),
+            );
         }
     }
-    stops
 }

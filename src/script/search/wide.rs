@@ -450,7 +450,7 @@ fn ends_well(context: &Context, wide: CommandId, narrow: &[bool]) -> bool {
     let loose: Vec<SlotId> = (0..problem.slots.len()).filter(kept).collect();
     let question =
         Question { problem, writes, from: &after, loose: &loose, allowed: narrow, aim: Aim::Goals, seeds: &[] };
-    Relevance::of(&question).hopeless(problem).is_empty()
+    !Relevance::of(&question).is_hopeless(problem)
 }
 
 fn set(members: impl Iterator<Item = usize>) -> Set {

@@ -1,0 +1,92 @@
+//! Each clash against a plain walk through all states that commands lead to.
+
+#[allow(dead_code)] // shared; not every test uses all of it
+#[path = "../../tests/reference/mod.rs"]
+mod reference;
+
+use std::collections::BTreeSet;
+
+use super::*;
+use crate::script::problem::State;
+use reference::Reference;
+use reference::compare::{KINDS, problem};
+
+type States = BTreeSet<State>;
+
+fn states(problem: &Problem) -> States {
+    Reference::new(problem).states(60_000).expect("a tiny problem")
+}
+
+/// Whether one of the states has all these slots at their goals and is also as asked.
+fn some(problem: &Problem, states: &States, slots: &[SlotId], asked: impl Fn(&State) -> bool) -> bool {
+    let met = |state: &State| slots.iter().all(|slot| state[*slot] == Some(problem.slots[*slot].goal));
+    states.iter().any(|state| met(state) && asked(state))
+}
+
+/// The problem in which nobody wants anything of a slot: known, it stays; unknown, it may not be touched.
+fn unwanted(problem: &Problem, slot: SlotId) -> Problem {
+    let mut problem = problem.clone();
+    match problem.slots[slot].start {
+        None => problem.commands.retain(|command| {
+            let fields = command.fields.iter().map(|field| field.slot);
+            let reads = command.reads.iter().map(|read| read.slot);
+            let needs = command.needs.iter().map(|need| need.slot);
+            let others = command.clears.iter().copied().chain(command.also.iter().map(|also| also.slot));
+            fields.chain(reads).chain(needs).chain(others).all(|touched| touched != slot)
+        }),
+        Some(start) => {
+            let wanted = std::mem::replace(&mut problem.slots[slot].goal, start);
+            for field in problem.commands.iter_mut().flat_map(|command| &mut command.fields) {
+                for choice in field.choices.iter_mut().filter(|_| field.slot == slot) {
+                    choice.only_if_held |= choice.value == wanted;
+                    choice.only_if_held &= choice.value != start;
+                }
+            }
+        }
+    }
+    problem
+}
+
+fn check_clash(problem: &Problem, reached: &States, clash: &Clash) {
+    let Clash { slot, with, otherwise, alone } = clash;
+    let all: Vec<SlotId> = [&[*slot], &with[..]].concat();
+    let told = || format!("{clash:?} {problem:?}");
+    assert!(!some(problem, reached, &all, |_| true), "no clash: {}", told());
+    for slot in &all {
+        let Slot { start, goal, .. } = problem.slots[*slot];
+        let others: Vec<SlotId> = all.iter().copied().filter(|other| other != slot).collect();
+        assert!(some(problem, reached, &others, |_| true), "{slot} has no part in it: {}", told());
+        let other_value = some(problem, reached, &others, |state| state[*slot].is_some());
+        assert_eq!(otherwise.contains(slot), other_value, "another value of {slot}: {}", told());
+        if start != Some(goal) {
+            let left = unwanted(problem, *slot);
+            let goes = some(&left, &states(&left), &others, |state| state[*slot] == start);
+            assert_eq!(alone.contains(slot), goes, "{slot} left alone: {}", told());
+        }
+    }
+    assert_ne!(problem.slots[*slot].start, Some(problem.slots[*slot].goal), "{}", told());
+    assert!(alone.iter().chain(otherwise).all(|slot| all.contains(slot)), "{}", told());
+}
+
+#[test]
+fn each_clash_is_one_and_what_is_said_to_end_it_does() {
+    let (mut alone, mut together) = (0, [0; 3]);
+    for (seed, kind) in (0..250).flat_map(|seed| (0..KINDS).map(move |kind| (seed, kind))) {
+        let problem = problem(seed, kind);
+        let Some(None) = Reference::new(&problem).solve(60_000) else { continue };
+        let reached = states(&problem);
+        let Ok(Answer::Unreachable(accounts)) = search::find(&problem, &Budget::default()) else { panic!() };
+        let hopeless: Vec<SlotId> = accounts.iter().map(|account| account.slot).collect();
+        let order: Vec<SlotId> = (0..problem.slots.len()).rev().collect();
+        let clashes = clashes(&problem, &order, &hopeless);
+        clashes.iter().for_each(|clash| check_clash(&problem, &reached, clash));
+        // What is told of is all that stands in the way.
+        let told: Vec<SlotId> = hopeless.iter().copied().chain(clashes.iter().map(|clash| clash.slot)).collect();
+        let rest: Vec<SlotId> = order.into_iter().filter(|slot| !told.contains(slot)).collect();
+        assert!(some(&problem, &reached, &rest, |_| true), "not all of it: {told:?} {problem:?}");
+        alone += usize::from(!hopeless.is_empty());
+        clashes.iter().for_each(|clash| together[clash.with.len().min(2)] += 1);
+    }
+    println!("{alone} problems with a slot that is hopeless by itself; clashes by size: {together:?}");
+    assert!(alone > 100 && together.iter().all(|count| *count > 3) && together[1] > 50);
+}
