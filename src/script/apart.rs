@@ -23,22 +23,16 @@ pub(super) struct Clash {
 
 /// States one question may cost; one that costs more is not answered.
 const STATES: u64 = 2_000;
-/// Most questions asked about one problem.
-const QUESTIONS: u32 = 500;
+/// Most questions asked about one problem. (A clash takes two for each of its wishes and some, by the logarithm of all.)
+const QUESTIONS: u32 = 300;
+/// One that is not answered, which takes the longest, counts as so many.
+const UNANSWERED: u32 = 10;
 
 /// The clashes among all wishes but those that are `hopeless` by themselves: without the slots told of, the rest can be
-/// reached, or it was not found out. `order` holds every slot, the heaviest wish first.
+/// reached, or it was not found out. `order` holds every slot, the heaviest wish first. The whole is known to be out of
+/// reach.
 pub(super) fn clashes(problem: &Problem, order: &[SlotId], hopeless: &[SlotId]) -> Vec<Clash> {
-    let mut wishes: Vec<SlotId> = order.iter().copied().filter(|slot| !hopeless.contains(slot)).collect();
-    let mut asker = Asker { problem, questions: QUESTIONS };
-    let mut clashes = Vec::new();
-    // Of all wishes together the search has proved it.
-    while wishes.len() == order.len() || asker.out_of_reach(&wishes) {
-        let Some(clash) = asker.clash(&wishes) else { break };
-        wishes.retain(|slot| *slot != clash.slot);
-        clashes.push(clash);
-    }
-    clashes
+    Asker { problem, questions: QUESTIONS }.clashes(order, hopeless)
 }
 
 struct Asker<'a> {
@@ -48,6 +42,17 @@ struct Asker<'a> {
 }
 
 impl Asker<'_> {
+    fn clashes(mut self, order: &[SlotId], hopeless: &[SlotId]) -> Vec<Clash> {
+        let mut wishes: Vec<SlotId> = order.iter().copied().filter(|slot| !hopeless.contains(slot)).collect();
+        let mut clashes = Vec::new();
+        while wishes.len() == order.len() || self.out_of_reach(&wishes) {
+            let Some(clash) = self.clash(&wishes) else { break };
+            wishes.retain(|slot| *slot != clash.slot);
+            clashes.push(clash);
+        }
+        clashes
+    }
+
     /// A clash among wishes that are proved out of reach together.
     fn clash(&mut self, wishes: &[SlotId]) -> Option<Clash> {
         let mut clash = self.fewer(&[], false, wishes);
@@ -111,7 +116,10 @@ impl Asker<'_> {
         match search::find(&asking(problem, wishes, known), &budget) {
             Ok(Answer::Best(_)) => Some(true),
             Ok(Answer::Unreachable(_)) => Some(false),
-            Ok(Answer::GaveUp { .. }) | Err(_) => None,
+            Ok(Answer::GaveUp { .. }) | Err(_) => {
+                self.questions = self.questions.saturating_sub(UNANSWERED - 1);
+                None
+            }
         }
     }
 }

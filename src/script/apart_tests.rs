@@ -7,7 +7,7 @@ mod reference;
 use std::collections::BTreeSet;
 
 use super::*;
-use crate::script::problem::State;
+use crate::script::problem::{Also, Read, State};
 use reference::Reference;
 use reference::compare::{KINDS, problem};
 
@@ -68,15 +68,68 @@ fn check_clash(problem: &Problem, reached: &States, clash: &Clash) {
     assert!(alone.iter().chain(otherwise).all(|slot| all.contains(slot)), "{}", told());
 }
 
+/// The problems without a script, each with its hopeless slots.
+fn without_script(seeds: u64) -> impl Iterator<Item = (Problem, Vec<SlotId>)> {
+    let all = (0..seeds).flat_map(|seed| (0..KINDS).map(move |kind| problem(seed, kind)));
+    all.filter(|problem| Reference::new(problem).solve(60_000) == Some(None)).map(|problem| {
+        let Ok(Answer::Unreachable(accounts)) = search::find(&problem, &Budget::default()) else { panic!("no script") };
+        let hopeless = accounts.iter().map(|account| account.slot).collect();
+        (problem, hopeless)
+    })
+}
+
+#[test]
+fn a_slot_given_up_is_not_known_by_that() {
+    let slot = |start, goal| Slot { values: 2, start, goal, factory: None };
+    let key = |slot: SlotId, values: &[u8]| {
+        let choice = |value: &u8| Choice { value: *value, presses: 1, only_if_held: false };
+        Command { fields: vec![Field { slot, choices: values.iter().map(choice).collect() }], ..Command::default() }
+    };
+    let need = |slot| Need { slot, values: ValueSet::of([1]) };
+    let off = |slot| vec![Also { slot, value: Some(0) }];
+    let problem = Problem {
+        press_ms: 1,
+        answer_ms: 1,
+        slots: vec![slot(None, 1), slot(Some(0), 1), slot(Some(0), 0), slot(Some(0), 0)],
+        commands: vec![
+            // Needs two that exclude each other, so that the first slot is never known, and the second reads it.
+            Command { needs: vec![need(2), need(3)], ..key(0, &[1]) },
+            Command { reads: vec![Read { slot: 0, presses: vec![1, 1] }], ..key(1, &[1]) },
+            Command { also: off(3), ..key(2, &[0, 1]) },
+            Command { also: off(2), ..key(3, &[0, 1]) },
+        ],
+        lifelines: Vec::new(),
+    };
+    let told = clashes(&problem, &[0, 1, 2, 3], &[]);
+    told.iter().for_each(|clash| check_clash(&problem, &states(&problem), clash));
+    let told: Vec<(SlotId, &[SlotId])> = told.iter().map(|clash| (clash.slot, &clash.with[..])).collect();
+    assert_eq!(told, [(0, &[][..]), (1, &[])]);
+}
+
+#[test]
+fn a_question_that_is_not_answered_makes_no_clash() {
+    let mut told = 0;
+    for (problem, hopeless) in without_script(60) {
+        let reached = states(&problem);
+        let order: Vec<SlotId> = (0..problem.slots.len()).collect();
+        for questions in 0..8 {
+            let clashes = Asker { problem: &problem, questions }.clashes(&order, &hopeless);
+            assert!(!clashes.is_empty() || !hopeless.is_empty(), "nothing is told: {problem:?}");
+            for Clash { slot, with, .. } in &clashes {
+                let all = [&[*slot], &with[..]].concat();
+                assert!(!some(&problem, &reached, &all, |_| true), "{questions}: {all:?} {problem:?}");
+            }
+            told += clashes.len();
+        }
+    }
+    assert!(told > 100, "{told}");
+}
+
 #[test]
 fn each_clash_is_one_and_what_is_said_to_end_it_does() {
     let (mut alone, mut together) = (0, [0; 3]);
-    for (seed, kind) in (0..250).flat_map(|seed| (0..KINDS).map(move |kind| (seed, kind))) {
-        let problem = problem(seed, kind);
-        let Some(None) = Reference::new(&problem).solve(60_000) else { continue };
+    for (problem, hopeless) in without_script(250) {
         let reached = states(&problem);
-        let Ok(Answer::Unreachable(accounts)) = search::find(&problem, &Budget::default()) else { panic!() };
-        let hopeless: Vec<SlotId> = accounts.iter().map(|account| account.slot).collect();
         let order: Vec<SlotId> = (0..problem.slots.len()).rev().collect();
         let clashes = clashes(&problem, &order, &hopeless);
         clashes.iter().for_each(|clash| check_clash(&problem, &reached, clash));

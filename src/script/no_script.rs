@@ -1,5 +1,6 @@
 //! Why there is no script: which settings cannot be reached, which rule stops each, and what to say in the inventory
-//! to get on. It names rules of the keybook that fail in every script, never guesses.
+//! to get on. It names rules of the keybook that fail in every script, and settings that are proved to clash, those
+//! among them that are right now and would be lost; it never guesses.
 
 use std::cmp::Reverse;
 use std::fmt;
@@ -7,6 +8,7 @@ use std::fmt;
 use jiff::Timestamp;
 
 use crate::drift::value_text;
+use crate::finding::plural;
 use crate::inventory::Station;
 use crate::keybook::{Command, Keybook, SettingId};
 use crate::setting::{Name, Value};
@@ -79,6 +81,9 @@ pub enum Rule {
     /// room for all the others of them; so does leaving one in `alone` alone.
     NotBeside { others: Vec<Beside>, otherwise: Vec<Name>, alone: Vec<Name> },
 }
+
+/// Most settings named beside another; so many are only there where the search did not find out which of them matter.
+const MOST_NAMED: usize = 8;
 
 /// A setting beside which another wish cannot be reached.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
@@ -173,8 +178,12 @@ impl fmt::Display for Rule {
             }
             Rule::NotBeside { others, .. } if others.is_empty() => write!(f, "no order of commands brings it there"),
             Rule::NotBeside { others, .. } => {
-                let others: Vec<String> = others.iter().map(Beside::to_string).collect();
-                write!(f, "no order of commands brings it there and ends with {} too", others.join(" and "))
+                let named: Vec<String> = others.iter().take(MOST_NAMED).map(Beside::to_string).collect();
+                let more = match others.len() - named.len() {
+                    0 => String::new(),
+                    more => format!(" and {} more", plural(more as u64, "setting")),
+                };
+                write!(f, "no order of commands brings it there and ends with {}{more} too", named.join(" and "))
             }
         }
     }

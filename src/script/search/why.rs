@@ -1,6 +1,6 @@
 //! Why a slot cannot come to its goal, whatever becomes of the others. It never guesses: what it names fails in every
-//! script, for it fails even if nothing that a command leaves were ever spoiled again. What each slot can be brought to but not
-//! all of them together is not told here (`script/apart.rs`).
+//! script, for it fails even if nothing that a command leaves were ever lost again. What only fails together, or in every
+//! order, is not told here (`script/apart.rs`).
 
 use super::relevance::{Values, Write, bit, forward, known};
 use crate::script::problem::{Choice, CommandId, Problem, SlotId};
