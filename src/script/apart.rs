@@ -134,8 +134,8 @@ fn asking(problem: &Problem, wishes: &[SlotId], known: Option<SlotId>) -> Proble
         command.also.retain(|also| asked[also.slot]);
         command.fields.retain(|field| asked[field.slot]);
     }
-    for slot in 0..problem.slots.len() {
-        if !asked[slot] {
+    for (slot, asked) in asked.into_iter().enumerate() {
+        if !asked {
             asking.slots[slot] = Slot { values: 1, start: Some(0), goal: 0, factory: None };
         } else if !wishes.contains(&slot) {
             give_up(&mut asking, slot, known == Some(slot));

@@ -129,11 +129,8 @@ impl<'a> Reference<'a> {
         let (mut all, mut open) = (BTreeSet::from([start.clone()]), vec![start]);
         while let Some(held) = open.pop() {
             for (id, pick) in &self.ways {
-                if let Some((_, after)) = obey(self.problem, &held, *id, pick) {
-                    if all.insert(after.clone()) {
-                        open.push(after);
-                    }
-                }
+                let after = obey(self.problem, &held, *id, pick).map(|(_, after)| after);
+                open.extend(after.filter(|after| all.insert(after.clone())));
             }
             if all.len() > most {
                 return None;

@@ -51,10 +51,10 @@ impl Teller<'_> {
         let mut at = 0;
         while let Some((slot, values)) = asked.get(at).copied() {
             at += 1;
-            for command in 0..self.problem.commands.len() {
-                let would = |write: &Write| write.slot == slot && write.may & values != 0;
-                if !told[command] && self.writes[command].iter().any(would) {
-                    told[command] = true;
+            let would = |write: &Write| write.slot == slot && write.may & values != 0;
+            for (command, told) in told.iter_mut().enumerate() {
+                if !*told && self.writes[command].iter().any(would) {
+                    *told = true;
                     self.stops_of(command, &mut stops, &mut asked);
                 }
             }
