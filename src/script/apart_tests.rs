@@ -1,15 +1,11 @@
 //! Each clash against a plain walk through all states that commands lead to.
 
-#[allow(dead_code)] // shared; not every test uses all of it
-#[path = "../../tests/reference/mod.rs"]
-mod reference;
-
 use std::collections::BTreeSet;
 
 use super::*;
 use crate::script::problem::{Also, Read, State};
-use reference::Reference;
-use reference::compare::{KINDS, problem};
+use crate::script::search::tests::reference::Reference;
+use crate::script::search::tests::reference::compare::{KINDS, problem};
 
 type States = BTreeSet<State>;
 

@@ -1,7 +1,7 @@
 //! The search, made to look at exposure alone early, against the plain reference of `tests/reference`. The deliberate
 //! breaks of `tests/breaks.rs` must each turn this red.
 
-#[allow(dead_code)]
+#[allow(dead_code)] // shared; not every test uses all of it
 #[path = "../../../tests/reference/mod.rs"]
 pub mod reference;
 
