@@ -1,5 +1,5 @@
 //! Which row belongs to which station: by its name, else by the number of its line, else by a name that it had before, else
-//! that of a station that is gone. It decides nothing about what is settled.
+//! what was left behind at its line, else that of a station that is gone. It decides nothing about what is settled.
 //!
 //! A station that nobody ever reported on and that appears where another went is that other one under a new name and a new
 //! number, or a new one in its place: nobody can tell from the files. To ask is the safe side, so it takes over what was
@@ -10,6 +10,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
+use super::row::line;
 use super::{Rows, Settled};
 use crate::inventory::{Inventory, Station};
 use crate::setting::Name;
@@ -50,6 +51,7 @@ impl<'r> Heirs<'r> {
         }
         heirs.by_number(rows, &mut without);
         heirs.by_earlier_name(&mut without);
+        heirs.by_line(&mut without);
         let mut without: Vec<(&Arc<Station>, Name)> = without.into_iter().map(|one| (one, wants(one))).collect();
         for tier in [(true, true), (true, false), (false, true), (false, false)] {
             heirs.by_likeness(tier, &mut without);
@@ -69,7 +71,7 @@ impl<'r> Heirs<'r> {
 
     /// Rows of stations that are gone.
     pub fn gone(&self) -> impl Iterator<Item = &'r Settled> {
-        self.gone.values().copied()
+        self.gone.values().copied().filter(|row| !row.is_line())
     }
 
     fn take(&mut self, station: &Station, row: &'r Settled) {
@@ -81,12 +83,12 @@ impl<'r> Heirs<'r> {
 
     /// By the line: a gone station's row before one that is here still, of which a new station has a copy.
     fn by_number(&mut self, rows: &'r Rows, without: &mut Vec<&Arc<Station>>) {
-        let gone = numbered(self.gone.values().copied());
-        let all = numbered(rows.values());
+        let gone = numbered(self.gone());
+        let all = numbered(rows.values().filter(|row| !row.is_line()));
         without.retain(|station| {
-            let number = Name::from(station.number.to_string());
+            let number = station.number.name();
             let is_here = rows.contains_key(&station.name);
-            let row = gone.get(&number).or_else(|| all.get(&number).filter(|_| !is_here));
+            let row = gone.get(number).or_else(|| all.get(number).filter(|_| !is_here));
             row.map(|row| self.take(station, row)).is_none()
         });
     }
@@ -101,9 +103,17 @@ impl<'r> Heirs<'r> {
         });
     }
 
+    /// By a line that another one has left.
+    fn by_line(&mut self, without: &mut Vec<&Arc<Station>>) {
+        without.retain(|station| {
+            let row = self.gone.get(&line(station.number.name())).copied();
+            row.map(|row| self.take(station, row)).is_none()
+        });
+    }
+
     fn by_likeness(&mut self, (site, model): (bool, bool), without: &mut Vec<(&Arc<Station>, Name)>) {
         let mut groups: BTreeMap<Likeness<'_>, BTreeSet<(&'r Name, &'r Name)>> = BTreeMap::new();
-        for row in self.gone.values().filter(|row| row.on_record) {
+        for row in self.gone.values().filter(|row| row.on_record && !row.is_line()) {
             let key = (site.then_some(&*row.site), model.then_some(&*row.model));
             groups.entry(key).or_default().insert((&row.print, &row.station));
         }
@@ -129,7 +139,7 @@ impl<'r> Heirs<'r> {
 }
 
 /// Rows by number; of several the one that settled last, since it was the last to ring there.
-fn numbered<'r>(rows: impl Iterator<Item = &'r Settled>) -> BTreeMap<Name, &'r Settled> {
+pub(super) fn numbered<'r>(rows: impl Iterator<Item = &'r Settled>) -> BTreeMap<Name, &'r Settled> {
     let mut by_number: BTreeMap<Name, &Settled> = BTreeMap::new();
     for row in rows {
         let known = by_number.entry(row.number.clone()).or_insert(row);

@@ -1,10 +1,16 @@
 //! The brake: a change that alters lifeline settings of many stations at once waits until somebody says that it is meant.
 //!
-//! It goes by state, not by events. Of each station it is kept which lifeline values were last *settled*. They settle at what
-//! is wanted now where there are none yet, or nobody ever reported on the station; where the confirmed record shows all of
-//! them; or where a release covers the change. The change under the brake is every station of which something else is wanted
-//! than was settled, so that edits add up however they are split, and an undone edit is none. It is decided here alone, from
-//! values; it reads no store and no clock.
+//! It goes by state, not by events. Of each station it is kept which lifeline values were last *settled*, setting by setting.
+//! The change under the brake is every station of which something else is wanted than was settled, so that edits add up
+//! however they are split, and an undone edit is none. A lifeline setting of which nothing is wanted any more, that is no
+//! lifeline setting any more, or that its keybook has no longer, is altered as one of another value is. It is decided here
+//! alone, from values; it reads no store and no clock.
+//!
+//! *How it settles* (`settle`): at what is wanted now, where nobody ever reported on the station; where the confirmed record
+//! shows all of it; or where a release covers the change. Of a setting that is gone the record must show what is held by a
+//! report of a time after it went: somebody looked. A change under the limit is not held, and settles no sooner. A station on
+//! record without a row starts from what its record shows, and only of what that does not show from what is wanted: what was
+//! held is held on another machine, too, or where reports come back to a database that was lost.
 //!
 //! *Handed out*: once a script to something else was handed out, taking the edit back does not take the script back. The
 //! station counts on until a report says what became of it (it names a script of the station, or speaks of every lifeline
@@ -14,78 +20,52 @@
 //!
 //! *Whose row it is* (`heirs`): a row outlives its station, and is found by the name, the number of the line, an earlier
 //! name; else a station that is new to everybody takes over that of one that is gone. So neither a new name nor a new number
-//! nor both at once settle anything; and what was handed out under the old name counts on. The price: where many stations are really replaced by others, the brake may ask, although
-//! nothing that is on record is altered. It is asked once: a report of what the new ones hold, or a release, answers it. Only
-//! stations added beside those that stay are new.
+//! nor both at once settle anything; and what was handed out under the old name counts on. A station that rings at another
+//! line goes by what was settled there, too, until a report of a time after shows all that is wanted of it: a line keeps
+//! what was settled when its station leaves it. The price: where many stations are really replaced by others, the brake may
+//! ask, although nothing that is on record is altered. It is asked once: a report of what the new ones hold, or a release,
+//! answers it. Only stations added beside those that stay are new.
+//!
+//! *By which limit*: what is held stays so by the share that it was held by, whatever the configuration says later; a smaller
+//! share counts at once.
 
+mod ended;
 mod foresee;
 mod heirs;
 mod held;
 mod limit;
 mod print;
+mod row;
+mod settle;
+mod tally;
 
 #[cfg(test)]
 mod tests;
 
+pub use ended::Ended;
 pub use foresee::foresee;
 pub use held::{Held, Withheld};
 pub use limit::{Limit, NoShare, Share};
-pub use print::Prints;
+pub use print::{Parts, Prints, Wants};
+pub use row::{Move, Out, Rows, Settled};
 
+use std::cell::LazyCell;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-use jiff::{Timestamp, Unit};
+use jiff::Timestamp;
 
-use crate::inventory::{Inventory, Station, Wanted};
-use crate::keybook::SettingId;
-use crate::ledger::{Digest, Mark, Notices, Record};
+use crate::inventory::{Inventory, Station};
+use crate::ledger::{Digest, Notices, Record};
 use crate::setting::Name;
 
-use heirs::Heirs;
+use ended::Last;
+use heirs::{Heirs, numbered};
+use settle::{Case, after};
+use tally::{Altered, Tally, hold, is_released};
 
 /// A change of fewer stations is never held.
 pub const FEWEST: usize = 10;
-
-/// What was last settled of a station.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Settled {
-    pub station: Name,
-    /// The name it had before it had this one.
-    pub formerly: Option<Name>,
-    pub site: Name,
-    pub model: Name,
-    /// The line that rings it, in E.164.
-    pub number: Name,
-    /// Stands for its wanted lifeline values: 32 hexadecimal digits.
-    pub print: Name,
-    /// Whether a report ever spoke of the station.
-    pub on_record: bool,
-    /// The last entry of the ledger that was known when it settled: an older release does not cover what came after.
-    pub seq: i64,
-    /// The last script to something else that was handed out, until it is known what became of it.
-    pub out: Option<Out>,
-}
-
-/// A script that was handed out.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Out {
-    /// Of what it leads to.
-    pub print: Name,
-    /// To the second.
-    pub at: Timestamp,
-}
-
-/// Rows in place of others; they go and come together.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Move {
-    /// As it was read; perhaps of another name.
-    pub was: Option<Settled>,
-    pub now: Option<Settled>,
-}
-
-/// What is settled, by station.
-pub type Rows = BTreeMap<Name, Settled>;
 
 /// What is judged.
 pub struct Facts<'a> {
@@ -96,6 +76,7 @@ pub struct Facts<'a> {
     /// The last entry of the ledger in `record` and `notices`.
     pub seq: i64,
     pub limit: &'a Limit,
+    pub now: Timestamp,
 }
 
 /// What is settled of a fleet, and what the brake last said of it.
@@ -106,48 +87,32 @@ pub struct Brake {
     /// What the last judgement came to; nothing where there was none, or its moves were not kept.
     tally: Option<Tally>,
     held: Option<Held>,
+    last: Last,
+    ended: Option<Ended>,
 }
 
-/// A fleet's rows, summed up.
-#[derive(Debug, Clone, Default)]
-struct Tally {
-    altered: BTreeMap<Name, Altered>,
-    /// Stations of the inventory on record.
-    on_record: usize,
-    /// Whether a new station might take over the row of one that is gone.
-    has_heritage: bool,
-    /// Stands for `altered`, where that is known.
-    change: Option<Digest>,
-    /// Whether there are moves that were not kept yet.
-    is_owed: bool,
-}
-
-/// A station of which something else is wanted than was settled, or to which something else was handed out.
-#[derive(Debug, Clone, PartialEq, Eq)]
-struct Altered {
-    number: Name,
-    from: Name,
-    to: Name,
-    seq: i64,
-    /// Not where only a script that was handed out counts.
-    is_wanted: bool,
+/// What a judgement comes to.
+struct Judged {
+    tally: Tally,
+    /// Rows that may be otherwise than before.
+    now: Rows,
+    /// Rows that are to be no more.
+    taken: Vec<Settled>,
 }
 
 /// That a script for a station may be handed out now. Only a brake says so.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Clearance {
-    /// The row, and the print of what the script leads to, where that is something else than is settled.
-    alters: Option<(Settled, Name)>,
+    /// The row, and what the script leads to, where that is something else than is settled.
+    alters: Option<(Settled, Altered)>,
 }
 
 impl Clearance {
     /// What is to be kept before the script is handed out.
-    pub fn hand_out(self, at: Timestamp) -> Option<Move> {
-        let (was, print) = self.alters?;
-        // A report of the same second, which has no smaller parts, comes after it.
-        let at =
-            at.round(jiff::TimestampRound::new().smallest(Unit::Second).mode(jiff::RoundMode::Trunc)).unwrap_or(at);
-        let now = Settled { out: Some(Out { print, at }), ..was.clone() };
+    pub fn hand_out(self, script: &Digest, at: Timestamp) -> Option<Move> {
+        let (was, altered) = self.alters?;
+        let out = Out { print: altered.to, at: after(at, altered.last_word), script: Some(script.clone()) };
+        let now = Settled { out: Some(out), ..was.clone() };
         Some(Move { was: Some(was), now: Some(now) })
     }
 }
@@ -158,14 +123,26 @@ impl Brake {
         Brake { rows, prints, ..Brake::default() }
     }
 
-    /// Its prints, for the next one.
-    pub fn into_prints(self) -> Prints {
-        self.prints
+    /// The same brake, where somebody else moved rows.
+    pub fn with_rows(self, rows: Rows) -> Brake {
+        Brake { rows, prints: self.prints, last: self.last, ended: self.ended, ..Brake::default() }
     }
 
     /// The change that waits for its release.
     pub fn held(&self) -> Option<&Held> {
         self.held.as_ref()
+    }
+
+    /// How the change ended that was held last; nothing where it was released, or it is not known.
+    pub fn ended(&self) -> Option<&Ended> {
+        self.ended.as_ref()
+    }
+
+    /// The script that was last handed out for a station of which nobody heard since, where it leads to what is wanted no
+    /// longer.
+    pub fn to_call_back(&self, station: &Name) -> Option<&Out> {
+        let altered = self.tally.as_ref()?.altered.get(station)?;
+        altered.out.as_ref().filter(|out| !altered.is_wanted || out.print != altered.to)
     }
 
     /// Lets the script of a station go.
@@ -178,7 +155,7 @@ impl Brake {
             return Err(Withheld::Held(held));
         }
         let altered = tally.altered.get(station).filter(|altered| altered.is_wanted);
-        let alters = altered.and_then(|altered| Some((self.rows.get(station)?.clone(), altered.to.clone())));
+        let alters = altered.and_then(|altered| Some((self.rows.get(station)?.clone(), altered.clone())));
         Ok(Clearance { alters })
     }
 
@@ -190,20 +167,24 @@ impl Brake {
         let tally = self.tally.take();
         let short =
             changed.and_then(|changed| Some((changed, tally.filter(|tally| self.is_short(tally, changed, facts))?)));
-        let (mut tally, mut now, taken) = match short {
+        let mut judged = match short {
             Some((changed, tally)) => self.again(tally, changed, facts),
             None => self.whole(facts),
         };
-        self.held = None;
-        if !tally.altered.is_empty() {
-            let change = tally.change.take().unwrap_or_else(|| change_of(&tally.altered));
-            if is_released(&change, &tally.altered, facts.notices) {
-                self.settle_all(&mut tally, &mut now, facts);
-            } else {
-                self.held = hold(&tally.altered, &change, tally.on_record, facts.limit);
-                tally.change = Some(change);
-            }
+        let change = (!judged.tally.altered.is_empty()).then(|| judged.tally.digest());
+        let limit = judged.tally.limit(facts.limit);
+        let tally = &judged.tally;
+        let is_released = change.as_ref().is_some_and(|change| is_released(change, &tally.altered, facts.notices));
+        if is_released {
+            self.held = None;
+            self.settle_all(&mut judged, facts);
+        } else {
+            self.held = change.and_then(|change| hold(&tally.altered, &change, tally.on_record, &limit));
+            self.mark_held(&mut judged);
         }
+        self.follow(&judged, is_released, &limit);
+        self.leave_lines(&mut judged, facts);
+        let Judged { mut tally, now, taken } = judged;
         let moves = self.moves(now, taken);
         tally.is_owed = !moves.is_empty();
         self.tally = Some(tally);
@@ -222,46 +203,53 @@ impl Brake {
         }
     }
 
-    /// Whether these stations can be judged by themselves: each is there, was there before, and has a row of its own.
+    /// Whether these stations can be judged by themselves: each is there, was there before, and has a row of its own and of
+    /// its line.
     fn is_short(&self, tally: &Tally, changed: &BTreeSet<Name>, facts: &Facts<'_>) -> bool {
         let is_own = |name: &Name| {
-            let row = self.rows.get(name).filter(|_| facts.inventory.stations.contains_key(name));
-            row.is_some_and(|row| row.on_record || !tally.has_heritage)
+            let both = self.rows.get(name).zip(facts.inventory.stations.get(name));
+            both.is_some_and(|(row, station)| {
+                (row.on_record || !tally.has_heritage) && row.number == *station.number.name()
+            })
         };
         !tally.is_owed && changed.iter().all(is_own)
     }
 
     /// The tally after the last one, and the rows of these stations.
-    fn again(&mut self, mut tally: Tally, changed: &BTreeSet<Name>, facts: &Facts<'_>) -> (Tally, Rows, Vec<Settled>) {
+    fn again(&mut self, mut tally: Tally, changed: &BTreeSet<Name>, facts: &Facts<'_>) -> Judged {
         let mut now = Rows::new();
         for station in changed.iter().filter_map(|name| facts.inventory.stations.get(name)) {
             let Some(row) = self.rows.get(&station.name) else { continue };
             tally.on_record -= usize::from(row.on_record);
             let before = tally.altered.remove(&station.name);
-            let print = self.prints.of(station);
-            let settled = settle(station, Some(row), &(facts.record)(station), &print, facts.seq);
-            tally.add(&settled, &print);
+            let (wants, record) = (self.prints.of(station), (facts.record)(station));
+            let settled = case(station, &wants, &record, Some(row), None, facts).settle();
+            tally.add(&settled, &wants, (station, &record), None);
             if before.as_ref() != tally.altered.get(&station.name) {
                 tally.change = None;
             }
             now.insert(station.name.clone(), settled);
         }
-        (tally, now, Vec::new())
+        Judged { tally, now, taken: Vec::new() }
     }
 
     /// The tally of all stations, their rows, and those of others that they took over.
-    fn whole(&mut self, facts: &Facts<'_>) -> (Tally, Rows, Vec<Settled>) {
-        let Brake { rows, prints, tally: _, held: _ } = self;
+    fn whole(&mut self, facts: &Facts<'_>) -> Judged {
+        let Brake { rows, prints, tally: _, held: _, last, ended: _ } = self;
         let is_new = |station: &Station| (facts.record)(station).is_blank();
-        let heirs = Heirs::of(rows, facts.inventory, is_new, |station| prints.of(station));
+        let heirs = Heirs::of(rows, facts.inventory, is_new, |station| prints.of(station).print);
+        let lines = LazyCell::new(|| numbered(rows.values().filter(|row| row.on_record)));
         let mut tally = Tally::default();
         let mut now = Rows::new();
         for station in facts.inventory.stations.values() {
             let row = heirs.row(&station.name).or_else(|| rows.get(&station.name));
             let lent = row.filter(|_| heirs.is_lent(&station.name)).map(|row| Settled { out: None, ..row.clone() });
-            let print = prints.of(station);
-            let settled = settle(station, lent.as_ref().or(row), &(facts.record)(station), &print, facts.seq);
-            tally.add(&settled, &print);
+            let row = lent.as_ref().or(row);
+            let is_moved = row.is_some_and(|row| row.number != *station.number.name());
+            let line = is_moved.then(|| lines.get(station.number.name()).copied()).flatten();
+            let (wants, record) = (prints.of(station), (facts.record)(station));
+            let settled = case(station, &wants, &record, row, line, facts).settle();
+            tally.add(&settled, &wants, (station, &record), line);
             if rows.get(&station.name) != Some(&settled) {
                 now.insert(station.name.clone(), settled);
             }
@@ -269,19 +257,93 @@ impl Brake {
         for row in heirs.gone() {
             tally.has_heritage |= row.on_record;
             tally.add_out(row);
+            if row.held.is_some() {
+                now.insert(row.station.clone(), Settled { held: None, ..row.clone() });
+            }
         }
+        last.recall(rows);
         let taken = heirs.taken.into_iter().cloned().collect();
         prints.forget_all_but(facts.inventory);
-        (tally, now, taken)
+        Judged { tally, now, taken }
     }
 
     /// The change was released: it is settled at what is wanted.
-    fn settle_all(&self, tally: &mut Tally, now: &mut Rows, facts: &Facts<'_>) {
-        for (station, altered) in std::mem::take(&mut tally.altered) {
-            let Some(row) = now.get(&station).or_else(|| self.rows.get(&station)) else { continue };
-            let row = Settled { print: altered.to, on_record: true, seq: facts.seq, out: None, ..row.clone() };
-            now.insert(station, row);
+    fn settle_all(&mut self, judged: &mut Judged, facts: &Facts<'_>) {
+        for (station, altered) in std::mem::take(&mut judged.tally.altered) {
+            let Some(row) = judged.now.get(&station).or_else(|| self.rows.get(&station)) else { continue };
+            let since = row.since.filter(|_| !row.on_record);
+            let row = Settled { seq: facts.seq, since, held: None, out: None, ..row.clone() };
+            let row = match facts.inventory.stations.get(&station) {
+                Some(station) => {
+                    let Wants { print, parts } = self.prints.of(station);
+                    Settled { number: altered.number, print, parts: Some(parts), ..row }
+                }
+                None => row,
+            };
+            judged.now.insert(station, row);
         }
+        judged.tally.change = None;
+    }
+
+    /// What is held is kept with the share that it is held by.
+    fn mark_held(&self, judged: &mut Judged) {
+        let by = self.held.as_ref().map(|held| held.limit.share);
+        let altered = judged.tally.altered.iter_mut().filter(|(_, one)| one.is_wanted && one.held != by);
+        for (station, altered) in altered {
+            altered.held = by;
+            let Some(row) = judged.now.get(station).or_else(|| self.rows.get(station)) else { continue };
+            let row = Settled { held: by, ..row.clone() };
+            judged.now.insert(station.clone(), row);
+        }
+    }
+
+    /// Remembers what is held, and says how it ended.
+    fn follow(&mut self, judged: &Judged, is_released: bool, limit: &Limit) {
+        let row = |station: &Name| judged.now.get(station).or_else(|| self.rows.get(station));
+        match &self.held {
+            Some(held) if self.last.change.as_ref() == Some(&held.change) => {}
+            Some(held) => {
+                let stations = held.stations.iter().filter_map(|name| Some((name.clone(), row(name)?.print.clone())));
+                self.last = Last { change: Some(held.change.clone()), stations: stations.collect() };
+                self.ended = None;
+            }
+            None if self.last.stations.is_empty() => {}
+            None => {
+                let last = std::mem::take(&mut self.last);
+                let ended = || last.ended(&judged.tally, row, limit);
+                self.ended = (!is_released).then(ended);
+            }
+        }
+    }
+
+    /// A line that a station on record has left keeps what was settled there, until another one has settled there.
+    fn leave_lines(&self, judged: &mut Judged, facts: &Facts<'_>) {
+        let moved = judged.now.values().filter_map(|now| Some((self.rows.get(&now.station)?, now)));
+        let own = moved.filter(|(was, now)| was.number != now.number).map(|(was, _)| was);
+        let others = judged.taken.iter().filter(|row| !row.is_line());
+        let left: BTreeMap<Name, Settled> = own
+            .chain(others)
+            .filter(|row| row.on_record)
+            .map(|row| (row.number.clone(), row.left(facts.seq)))
+            .collect();
+        let is_new = |now: &&Settled| self.rows.get(&now.station).is_none_or(|was| was.number != now.number);
+        let entered: BTreeSet<Name> = judged.now.values().filter(is_new).map(|now| now.number.clone()).collect();
+        if left.is_empty() && entered.is_empty() {
+            return;
+        }
+        let known: BTreeSet<Name> = judged.taken.iter().map(|row| row.station.clone()).collect();
+        let lines = entered.iter().filter_map(|number| self.rows.get(&row::line(number)));
+        judged.taken.extend(lines.filter(|row| !known.contains(&row.station)).cloned());
+        if left.is_empty() {
+            return;
+        }
+        let there = facts.inventory.stations.values().filter_map(|station| {
+            let row = judged.now.get(&station.name).or_else(|| self.rows.get(&station.name))?;
+            (row.number == *station.number.name()).then(|| row.number.clone())
+        });
+        let there: BTreeSet<Name> = there.collect();
+        let left = left.into_iter().filter(|(number, _)| !there.contains(number));
+        judged.now.extend(left.map(|(_, row)| (row.station.clone(), row)));
     }
 
     fn moves(&self, now: Rows, taken: Vec<Settled>) -> Vec<Move> {
@@ -291,82 +353,13 @@ impl Brake {
     }
 }
 
-impl Tally {
-    fn add(&mut self, row: &Settled, print: &Name) {
-        self.on_record += usize::from(row.on_record);
-        if row.print == *print {
-            return self.add_out(row);
-        }
-        let (number, from, to) = (row.number.clone(), row.print.clone(), print.clone());
-        self.altered.insert(row.station.clone(), Altered { number, from, to, seq: row.seq, is_wanted: true });
-    }
-
-    /// Counts a station of which nothing else is wanted, where something else was handed out.
-    fn add_out(&mut self, row: &Settled) {
-        let Some(out) = &row.out else { return };
-        let (number, from, to) = (row.number.clone(), out.print.clone(), row.print.clone());
-        self.altered.insert(row.station.clone(), Altered { number, from, to, seq: row.seq, is_wanted: false });
-    }
-}
-
-/// What is settled of a station from now on: what was, or what is wanted.
-fn settle(station: &Station, row: Option<&Settled>, record: &Record, print: &Name, seq: i64) -> Settled {
-    let on_record = row.is_some_and(|row| row.on_record) || !record.is_blank();
-    let out = row.and_then(|row| row.out.as_ref());
-    let is_shown = shows(record, station) && out.is_none_or(|out| is_answered(record, station, out.at));
-    let stays = row.filter(|row| row.print == *print || (on_record && !is_shown));
-    let formerly =
-        row.and_then(|row| if row.station == station.name { row.formerly.clone() } else { Some(row.station.clone()) });
-    Settled {
-        station: station.name.clone(),
-        formerly,
-        site: station.site.clone(),
-        model: station.keybook.model.clone(),
-        number: station.number.to_string().into(),
-        print: stays.map_or(print, |row| &row.print).clone(),
-        on_record,
-        seq: stays.map_or(seq, |row| row.seq),
-        out: out.filter(|_| !is_shown && stays.is_some()).cloned(),
-    }
-}
-
-/// The settings of a station's lifelines with something wanted.
-fn vital(station: &Station) -> impl Iterator<Item = (SettingId, &Wanted)> {
-    let lifelines = station.keybook.ids().filter(|id| station.is_lifeline(*id));
-    lifelines.filter_map(|id| Some((id, station.wanted(id)?)))
-}
-
-/// Whether the confirmed record shows everything that is wanted of the station's lifelines. Nothing wanted proves nothing.
-fn shows(record: &Record, station: &Station) -> bool {
-    let agrees = |(id, wanted): (_, &Wanted)| record.known(id).is_some_and(|held| held.agrees(&wanted.value));
-    vital(station).next().is_some() && vital(station).all(agrees)
-}
-
-/// Whether reports say what became of a script that was handed out then.
-fn is_answered(record: &Record, station: &Station, out_at: Timestamp) -> bool {
-    let is_after = |mark: Option<Mark>| mark.is_some_and(|mark| mark.at >= out_at);
-    is_after(record.answered) || vital(station).all(|(id, _)| is_after(record.holding(id).mark))
-}
-
-fn change_of(altered: &BTreeMap<Name, Altered>) -> Digest {
-    let line = |(name, one): (&Name, &Altered)| [name, &one.number, &one.from, &one.to].map(|text| text.to_string());
-    print::change(altered.iter().map(line))
-}
-
-/// Whether somebody released the change, after all that it starts from was settled: a release is good for one time.
-fn is_released(change: &Digest, altered: &BTreeMap<Name, Altered>, notices: &Notices) -> bool {
-    let last_settled = altered.values().map(|one| one.seq).max();
-    notices.released(change).is_some_and(|released| Some(released) > last_settled)
-}
-
-/// Holds the change, where there is something to hold and it is too much at once.
-fn hold(altered: &BTreeMap<Name, Altered>, change: &Digest, on_record: usize, limit: &Limit) -> Option<Held> {
-    let too_many = altered.len() >= FEWEST && limit.share.is_passed_by(altered.len(), on_record);
-    if !too_many || !altered.values().any(|one| one.is_wanted) {
-        return None;
-    }
-    let (stations, out): (Vec<_>, Vec<_>) = altered.iter().partition(|(_, one)| one.is_wanted);
-    let names = |some: Vec<(&Name, &Altered)>| some.into_iter().map(|(name, _)| name.clone()).collect();
-    let (stations, out) = (names(stations), names(out));
-    Some(Held { change: change.clone(), stations, out, on_record, limit: limit.clone() })
+fn case<'a>(
+    station: &'a Station,
+    wants: &'a Wants,
+    record: &'a Record,
+    row: Option<&'a Settled>,
+    line: Option<&'a Settled>,
+    facts: &Facts<'_>,
+) -> Case<'a> {
+    Case { station, wants, record, row, line, now: facts.now, seq: facts.seq }
 }

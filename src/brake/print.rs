@@ -1,6 +1,7 @@
-//! Prints: what stands for a station's wanted lifeline values, and for a whole change. No value can be read back out of one.
+//! Prints: what stands for a station's lifeline values, one by one and together, and for a whole change. No value can be read
+//! back out of one.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use sha2::{Digest as _, Sha256};
@@ -9,27 +10,56 @@ use crate::inventory::{Inventory, Station};
 use crate::ledger::Digest;
 use crate::setting::{Name, Value};
 
+/// Lifeline settings by name, each with what stands for its value: 16 hexadecimal digits; empty where an older version kept
+/// one print of all.
+pub type Parts = Arc<BTreeMap<Name, Name>>;
+
+/// What is wanted of a station's lifelines.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Wants {
+    /// Of all parts: 32 hexadecimal digits.
+    pub print: Name,
+    pub parts: Parts,
+}
+
 /// Prints made before: one is made anew only where something else is wanted.
 #[derive(Debug, Clone, Default)]
-pub struct Prints(BTreeMap<Name, (Arc<Station>, Name)>);
+pub struct Prints {
+    known: BTreeMap<Name, (Arc<Station>, Wants)>,
+    /// Each different one once: most stations of a fleet want the same.
+    pool: BTreeMap<Parts, Name>,
+}
 
 impl Prints {
-    /// The print of what is wanted of a station's lifelines.
-    pub(super) fn of(&mut self, station: &Arc<Station>) -> Name {
-        if let Some((known, print)) = self.0.get_mut(&station.name)
+    /// What is wanted of a station's lifelines.
+    pub(super) fn of(&mut self, station: &Arc<Station>) -> Wants {
+        if let Some((known, wants)) = self.known.get_mut(&station.name)
             && (Arc::ptr_eq(known, station) || is_same(known, station))
         {
             *known = station.clone();
-            return print.clone();
+            return wants.clone();
         }
-        let print = print(station);
-        self.0.insert(station.name.clone(), (station.clone(), print.clone()));
-        print
+        let wants = self.pooled(wanted_parts(station));
+        self.known.insert(station.name.clone(), (station.clone(), wants.clone()));
+        wants
+    }
+
+    fn pooled(&mut self, parts: BTreeMap<Name, Name>) -> Wants {
+        if let Some((parts, print)) = self.pool.get_key_value(&parts) {
+            return Wants { print: print.clone(), parts: parts.clone() };
+        }
+        let (print, parts) = (of_all(&parts), Arc::new(parts));
+        self.pool.insert(parts.clone(), print.clone());
+        Wants { print, parts }
     }
 
     pub(super) fn forget_all_but(&mut self, inventory: &Inventory) {
-        if self.0.len() > inventory.stations.len() {
-            self.0.retain(|name, _| inventory.stations.contains_key(name));
+        if self.known.len() > inventory.stations.len() {
+            self.known.retain(|name, _| inventory.stations.contains_key(name));
+        }
+        if self.pool.len() > 2 * self.known.len() {
+            let wanted: BTreeSet<&Parts> = self.known.values().map(|(_, wants)| &wants.parts).collect();
+            self.pool.retain(|parts, _| wanted.contains(parts));
         }
     }
 }
@@ -44,12 +74,35 @@ fn is_same(one: &Station, other: &Station) -> bool {
         })
 }
 
-fn print(station: &Station) -> Name {
-    let mut ink = Sha256::new();
+fn wanted_values(station: &Station) -> BTreeMap<&Name, &Value> {
     // By name, so that a keybook put in another order changes nothing.
     let ids = station.keybook.ids().filter(|id| station.is_lifeline(*id));
-    let wanted = ids.filter_map(|id| Some((&station.keybook.setting(id).name, &station.wanted(id)?.value)));
-    for (name, value) in wanted.collect::<BTreeMap<_, _>>() {
+    ids.filter_map(|id| Some((&station.keybook.setting(id).name, &station.wanted(id)?.value))).collect()
+}
+
+fn wanted_parts(station: &Station) -> BTreeMap<Name, Name> {
+    wanted_values(station).into_iter().map(|(name, value)| (name.clone(), of_value(value))).collect()
+}
+
+/// Stands for one value.
+pub(super) fn of_value(value: &Value) -> Name {
+    let mut ink = Sha256::new();
+    let (kind, text) = canonical(value);
+    [kind, &text].iter().for_each(|text| netstring(&mut ink, text));
+    hex(&ink.finalize(), 8).into()
+}
+
+/// Stands for all parts together.
+pub(super) fn of_all(parts: &BTreeMap<Name, Name>) -> Name {
+    let mut ink = Sha256::new();
+    parts.iter().flat_map(|(name, print)| [name, print]).for_each(|text| netstring(&mut ink, text));
+    hex(&ink.finalize(), 16).into()
+}
+
+/// The print of what is wanted, as versions made it that kept no parts.
+pub(super) fn without_parts(station: &Station) -> Name {
+    let mut ink = Sha256::new();
+    for (name, value) in wanted_values(station) {
         let (kind, text) = canonical(value);
         [&**name, kind, &text].iter().for_each(|text| netstring(&mut ink, text));
     }

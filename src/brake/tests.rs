@@ -2,6 +2,8 @@
 
 #[cfg(test)]
 mod around;
+#[cfg(test)]
+mod ways;
 
 use std::collections::BTreeMap;
 
@@ -11,6 +13,7 @@ use uuid::Uuid;
 
 use super::*;
 use crate::inventory;
+use crate::keybook::Keybook;
 use crate::keybook::sample::{TERN, keybook};
 use crate::ledger::{Holding, Mark, Notice, Release, Said, State};
 use crate::setting::Codes;
@@ -36,6 +39,31 @@ enum How {
     Station,
     Written,
     Unmanaged,
+    /// Nobody looks at whom the button calls.
+    NoPrimary,
+}
+
+/// What an edit of the keybooks makes of the setting that says whom the button calls.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Book {
+    Whole,
+    /// It weighs nothing, and is no part of the lifeline.
+    NoWeight,
+    /// It has another name.
+    Renamed,
+}
+
+impl Book {
+    fn edit(self, text: &str) -> String {
+        match self {
+            Book::Whole => text.into(),
+            Book::NoWeight => text
+                .replace("digits: [1, 20], weight: lifeline}", "digits: [1, 20]}")
+                .replace("emergency: [line.kind, emergency.primary]", "emergency: [line.kind]")
+                .replace("emergency: [emergency.primary]", "emergency: [line.kind]"),
+            Book::Renamed => text.replace("emergency.primary", "emergency.first"),
+        }
+    }
 }
 
 /// The stations as they are before anybody edits.
@@ -52,7 +80,7 @@ fn start() -> Vec<Spec> {
 }
 
 /// The inventory that says so. Contacts `help` and `desk` are in the fictional ranges 01632 960xxx and 0113 496 0xxx.
-fn inventory(specs: &[Spec], help: &str) -> Inventory {
+fn inventory(specs: &[Spec], help: &str, book: Book) -> Inventory {
     let mut text = format!(
         "inventory: 1\ncontacts: {{help: {{calls: \"{help}\"}}, desk: {{calls: \"+441134960115\"}}}}\n\
          settings: {{emergency.primary: {{to: help}}, line.kind: {{from: line}}, gate.seconds: 7}}\n\
@@ -73,17 +101,22 @@ fn inventory(specs: &[Spec], help: &str) -> Inventory {
                 How::Fleet => String::new(),
                 How::Profile => format!(", profiles: [by-{calls}]"),
                 How::Station => format!(", settings: {{emergency.primary: {{to: {calls}}}}}"),
+                How::NoPrimary => ", settings: {emergency.primary: null}".into(),
                 How::Unmanaged => ", settings: {emergency.primary: null, line.kind: null}".into(),
                 How::Written => format!(", settings: {{emergency.primary: \"{outside}{dialled}\"}}"),
             };
             text += &format!("      {name}: {{number: \"+4420794600{number:02}\", model: {model}{said}}}\n");
         }
     }
+    if book == Book::Renamed {
+        text = book.edit(&text);
+    }
     let (raw, findings) = inventory::read(&"i.yaml".into(), text.as_bytes());
     assert!(findings.is_empty(), "{findings:#?}\n{text}");
     let other = TERN.replace("model: tern-2", "model: wren-1");
     let other = other.replace("emergency: [line.kind, emergency.primary]", "emergency: [emergency.primary]");
-    let books = [("tern-2", TERN), ("wren-1", &other)].map(|(name, text)| (Name::from(name), keybook(text)));
+    let books = [("tern-2", TERN), ("wren-1", &other)];
+    let books = books.map(|(name, text)| (Name::from(name), keybook(&book.edit(text))));
     let (inventory, findings) = inventory::resolve(&[Arc::new(raw)], &books.into(), &Codes::new(b"a key"));
     assert!(!findings.iter().any(crate::finding::Finding::is_error), "{findings:#?}\n{text}");
     inventory
@@ -93,7 +126,9 @@ fn inventory(specs: &[Spec], help: &str) -> Inventory {
 struct World {
     specs: Vec<Spec>,
     help: &'static str,
-    records: BTreeMap<Name, Arc<Record>>,
+    book: Book,
+    /// With the keybooks they were read by.
+    records: BTreeMap<Name, (Arc<Keybook>, Arc<Record>)>,
     brake: Brake,
     notices: Notices,
     seq: i64,
@@ -114,6 +149,7 @@ impl World {
         let mut world = World {
             specs,
             help: "+441632960101",
+            book: Book::Whole,
             records: BTreeMap::new(),
             brake: Brake::default(),
             notices: Notices::default(),
@@ -128,7 +164,7 @@ impl World {
     }
 
     fn inventory(&self) -> Inventory {
-        inventory(&self.specs, self.help)
+        inventory(&self.specs, self.help, self.book)
     }
 
     /// Each entry of the ledger is a second after the one before.
@@ -149,15 +185,26 @@ impl World {
                     Holding { state: State::Known(wanted.value.clone()), strayed: None, mark };
             }
         }
-        self.records.insert(station.name.clone(), Arc::new(record));
+        self.records.insert(station.name.clone(), (station.keybook.clone(), Arc::new(record)));
         self.touched.insert(station.name.clone());
+    }
+
+    /// A report finds what a station was known to hold of a setting.
+    fn look_at(&mut self, nth: usize, setting: &str) {
+        self.seq += 1;
+        let (name, at) = (Name::from(&*self.specs[nth].name), self.now());
+        if let Some((book, record)) = self.records.get_mut(&name) {
+            let id = book.id(setting).expect("a setting");
+            Arc::make_mut(record).settings[id.index()].mark = Some(Mark { at, report: Uuid::nil() });
+        }
+        self.touched.insert(name);
     }
 
     /// A report says what became of a script: nothing was keyed.
     fn answer(&mut self, nth: usize) {
         self.seq += 1;
         let (name, at) = (Name::from(&*self.specs[nth].name), self.now());
-        if let Some(record) = self.records.get_mut(&name) {
+        if let Some((_, record)) = self.records.get_mut(&name) {
             Arc::make_mut(record).answered = Some(Mark { at, report: Uuid::nil() });
         }
         self.touched.insert(name);
@@ -170,7 +217,8 @@ impl World {
         }
         self.seq += 1;
         let clearance = self.brake.clear(&Name::from(&*self.specs[nth].name)).expect("it is not held");
-        let moves: Vec<Move> = clearance.hand_out(self.now()).into_iter().collect();
+        let script = "0123456789abcdef".parse().unwrap();
+        let moves: Vec<Move> = clearance.hand_out(&script, self.now()).into_iter().collect();
         let mut rows = self.brake.rows.clone();
         moves.iter().for_each(|one| assert_eq!(one.was.as_ref(), rows.get(&one.now.as_ref().unwrap().station)));
         rows.extend(moves.into_iter().filter_map(|one| one.now).map(|row| (row.station.clone(), row)));
@@ -179,13 +227,24 @@ impl World {
 
     fn judge(&self, brake: &mut Brake, inventory: &Inventory, changed: Option<&BTreeSet<Name>>) -> Vec<Move> {
         let record = |station: &Station| {
-            let known = self.records.get(&station.name).cloned();
-            known
-                .filter(|known| known.settings.len() == station.keybook.settings.len())
-                .unwrap_or_else(|| Arc::new(Record::blank(&station.keybook)))
+            let Some((book, known)) = self.records.get(&station.name) else {
+                return Arc::new(Record::blank(&station.keybook));
+            };
+            if Arc::ptr_eq(book, &station.keybook) || book.digest == station.keybook.digest {
+                return known.clone();
+            }
+            // As a fold over the same reports has it: by name.
+            let mut record = Record { answered: known.answered, ..Record::blank(&station.keybook) };
+            for id in book.ids() {
+                if let Some(now) = station.keybook.id(&book.setting(id).name) {
+                    record.settings[now.index()] = known.settings[id.index()].clone();
+                }
+            }
+            Arc::new(record)
         };
         let limit = Limit { share: self.share.parse().unwrap(), set_at: "surge.share, stationkeep.yaml:12".into() };
-        let facts = Facts { inventory, record: &record, notices: &self.notices, seq: self.seq, limit: &limit };
+        let facts =
+            Facts { inventory, record: &record, notices: &self.notices, seq: self.seq, limit: &limit, now: self.now() };
         brake.judge(&facts, changed)
     }
 

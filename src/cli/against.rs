@@ -9,12 +9,13 @@ use super::scene::{Files, load};
 use super::shown::{Shown, counted, findings_text, paint};
 use crate::brake::{Held, foresee};
 use crate::change::{Change, json as change_json, text as show};
-use crate::daemon::with_causes;
+use crate::daemon::{Clock, with_causes};
 use crate::files::{Folder, Look, Tree};
-use crate::finding::{Finding, plural};
-use crate::gather::{Fleet, FleetCache, Source, Trees};
+use crate::finding::Finding;
+use crate::gather::{Fleet, FleetCache, Source, Trees, foretell};
 use crate::git::{self, Cache, Git, GitError, Snapshot};
 use crate::inventory::Commit;
+use crate::store::Store;
 
 /// A change, and what it is a change against.
 pub struct Against {
@@ -23,35 +24,54 @@ pub struct Against {
     /// What a revision stands for.
     commit: Option<Arc<Commit>>,
     pub change: Change,
-    /// The brake's hold of it, where there would be one.
-    held: Option<Held>,
+    /// What the brake would say of it.
+    foretold: Foretold,
+}
+
+/// The brake's hold of the files as they are, where there would be one.
+enum Foretold {
+    /// By the ledger of this configuration.
+    ByLedger(Option<Held>),
+    /// As if all stations of what is compared with held what was wanted of them. `why`: what kept it from asking a ledger.
+    ByFiles { held: Option<Held>, why: String },
 }
 
 impl Against {
     /// For people.
     pub fn text(&self) -> String {
         let commit = self.commit.as_ref().map(|commit| format!("{} is {commit}.\n", self.what));
-        let held = self.held.as_ref().map(|held| {
-            let (count, all) = (held.count(), plural(held.on_record as u64, "station"));
-            let (share, set_at) = (held.limit.share.percent(), &held.limit.set_at);
-            format!(
-                "This change would be held: it alters lifeline settings of {count} of {all}, more than {share} ({set_at}). \
-                 Its scripts would wait for `stationkeep release`. The ledger is not asked: all stations of {} count.\n",
-                self.what
-            )
-        });
-        commit.unwrap_or_default() + &show(&self.change, &self.what, "here") + &held.unwrap_or_default()
+        commit.unwrap_or_default() + &show(&self.change, &self.what, "here") + &self.foretold()
+    }
+
+    fn foretold(&self) -> String {
+        let (held, by) = match &self.foretold {
+            Foretold::ByLedger(held) => (held, "That is by the ledger, with all that is altered already.".into()),
+            Foretold::ByFiles { held, why } => {
+                (held, format!("{why}, so all stations of {} count as if on record.", self.what))
+            }
+        };
+        let Some(held) = held else { return String::new() };
+        let sentence = held.sentence();
+        let sentence = sentence.strip_prefix("It ").unwrap_or(&sentence);
+        format!("This change would be held: it {sentence} Its scripts would wait for `stationkeep release`. {by}\n")
     }
 
     /// For programs.
     pub fn json(&self) -> Json {
         let mut json = change_json(&self.change);
-        json["held"] = self.held.as_ref().map_or(Json::Null, |held| {
+        let (held, by_ledger) = match &self.foretold {
+            Foretold::ByLedger(held) => (held, true),
+            Foretold::ByFiles { held, why: _ } => (held, false),
+        };
+        json["held"] = held.as_ref().map_or(Json::Null, |held| {
             object!({
                 "stations": held.count(),
+                "handed_out": held.out.len(),
                 "of": held.on_record,
                 "share": held.limit.share.value(),
                 "set_at": held.limit.set_at,
+                "names": held.stations.iter().map(|name| &**name).collect::<Vec<_>>(),
+                "by_ledger": by_ledger,
             })
         });
         json["against"] = object!({
@@ -63,7 +83,7 @@ impl Against {
 }
 
 /// What the files would change, against a folder or a revision.
-pub fn against(what: &str, files: &Files) -> Result<Against, Shown> {
+pub async fn against(what: &str, files: &Files) -> Result<Against, Shown> {
     let folder = Path::new(what);
     let trees = if folder.is_dir() { in_folder(folder, files)? } else { in_history(what, files)? };
     let before = files.ground.fleet(&trees, &mut FleetCache::default());
@@ -71,8 +91,25 @@ pub fn against(what: &str, files: &Files) -> Result<Against, Shown> {
     let references: Vec<_> = before.references.iter().chain(&files.fleet.references).cloned().collect();
     let codes = files.ground.codes(&references);
     let change = Change::between(&before.inventory, &files.fleet.inventory, &codes);
-    let held = foresee(&before.inventory, &files.fleet.inventory, &files.config.surge.limit());
-    Ok(Against { what: what.to_owned(), commit: trees.commit, change, held })
+    let foretold = match ask(files).await {
+        Ok(held) => Foretold::ByLedger(held),
+        Err(why) => {
+            let held = foresee(&before.inventory, &files.fleet.inventory, &files.config.surge.limit());
+            Foretold::ByFiles { held, why }
+        }
+    };
+    Ok(Against { what: what.to_owned(), commit: trees.commit, change, foretold })
+}
+
+/// What the brake would hold, by the ledger of the configuration; or why it cannot be asked.
+async fn ask(files: &Files) -> Result<Option<Held>, String> {
+    let failed = |error: &dyn std::error::Error| format!("The ledger could not be asked ({})", with_causes(error));
+    let store = Store::open_existing(files.config.ledger.reveal()).await.map_err(|error| failed(&error))?;
+    let store = store.ok_or("There is no ledger here")?;
+    let now = Clock::from_env()?.now();
+    let limit = files.config.surge.limit();
+    let brake = foretell(&store, &files.fleet.inventory, &limit, now).await.map_err(|error| failed(&error))?;
+    Ok(brake.held().cloned())
 }
 
 /// The keybooks and inventory of a configuration's folder, or a folder of inventory files alone beside today's keybooks.

@@ -167,7 +167,7 @@ async fn dispatch(args: Args) -> Exit {
 async fn command(verb: Verb, config: PathBuf) -> Result<Exit, Shown> {
     match verb {
         Verb::Serve => Ok(served(daemon::serve(config).await)),
-        Verb::Check(args) => check::run(args, &config),
+        Verb::Check(args) => check::run(args, &config).await,
         Verb::Drift(args) => drift::run(args, &config).await,
         Verb::Script(args) => script::run(args, &config).await,
         Verb::Aside(args) => aside::run(args, &config).await,

@@ -15,7 +15,7 @@ use super::shown::{Shown, counted, findings_text, paint};
 use crate::brake::Withheld;
 use crate::config::{self, Config};
 use crate::daemon::{Clock, ground};
-use crate::files::{Look, load_or_make_key};
+use crate::files::{Look, load_key, load_or_make_key};
 use crate::finding::did_you_mean;
 use crate::gather::intake::Desk;
 use crate::gather::{Cleared, Fleet, FleetCache, Ground, Lookout, LookoutError, Moment, News, Reading, Texts, Trees};
@@ -64,14 +64,15 @@ impl Files {
         Ok(Files::with_key(config, key))
     }
 
-    /// The same for a look that leaves nothing behind, not even the key of fingerprints.
+    /// The same for a look that leaves nothing behind, not even a key of fingerprints where there is none yet.
     pub fn passing(path: &Path) -> Result<Files, Shown> {
         Ok(Files::in_passing(load(path)?))
     }
 
     /// The same with a configuration that is read already.
     pub fn in_passing(config: Config) -> Files {
-        Files::with_key(config, config::random_key())
+        let key = load_key(&config.key_file()).ok().flatten().unwrap_or_else(config::random_key);
+        Files::with_key(config, key)
     }
 
     fn with_key(config: Config, key: [u8; 32]) -> Files {

@@ -136,7 +136,7 @@ impl State {
         // Where the rest fails, nobody hears of these: the next pass compares them again, and says so.
         self.edited = compared.clone();
         self.compare(now, compared.as_ref());
-        self.judge(changed.as_ref()).await?;
+        self.judge(changed.as_ref(), now).await?;
         self.edited = Some(BTreeSet::new());
         let cause = std::mem::take(&mut self.unseen);
         Ok(Seen {
@@ -304,20 +304,20 @@ impl State {
     }
 
     /// Asks the brake of these stations, or of all. It goes by the files as they are: what is set aside is no way around it.
-    async fn judge(&mut self, changed: Option<&BTreeSet<Name>>) -> Result<(), GatherError> {
+    async fn judge(&mut self, changed: Option<&BTreeSet<Name>>, now: Timestamp) -> Result<(), GatherError> {
         let Some(records) = &self.records else { return Ok(()) };
         // Commands beside this daemon settle, too.
         let turn = self.store.settled_turn().await?;
         let is_read = self.settled_turn == Some(turn);
         if !is_read {
             self.settled_turn = None;
-            let prints = std::mem::take(&mut self.brake).into_prints();
-            self.brake = Brake::new(settled(&self.store).await?, prints);
+            let rows = settled(&self.store).await?;
+            self.brake = std::mem::take(&mut self.brake).with_rows(rows);
             self.settled_turn = Some(turn);
         }
         let brake = &mut self.brake;
         let changed = changed.filter(|_| is_read);
-        self.moves = weigh(&self.fleet.inventory, records, &self.limit, |facts| brake.judge(facts, changed));
+        self.moves = weigh(&self.fleet.inventory, records, &self.limit, now, |facts| brake.judge(facts, changed));
         Ok(())
     }
 

@@ -27,14 +27,18 @@ pub enum KeyError {
 /// # Errors
 /// The file cannot be made or read, or holds something else.
 pub fn load_or_make_key(path: &Path, fresh: &[u8; 32]) -> Result<[u8; 32], KeyError> {
-    if let Some(key) = load(path)? {
+    if let Some(key) = load_key(path)? {
         return Ok(key);
     }
     make(path, fresh).map_err(|error| KeyError::Make { path: path.into(), error })?;
-    load(path)?.ok_or_else(|| KeyError::Damaged { path: path.into() })
+    load_key(path)?.ok_or_else(|| KeyError::Damaged { path: path.into() })
 }
 
-fn load(path: &Path) -> Result<Option<[u8; 32]>, KeyError> {
+/// The key in a file, where there is one.
+///
+/// # Errors
+/// The file cannot be read, or holds something else.
+pub fn load_key(path: &Path) -> Result<Option<[u8; 32]>, KeyError> {
     match bounded(path, 256) {
         Ok(Content::Bytes(bytes)) => parse(&bytes).map(Some).ok_or_else(|| KeyError::Damaged { path: path.into() }),
         Ok(Content::TooLarge(_) | Content::NoFile) => Err(KeyError::Damaged { path: path.into() }),

@@ -55,7 +55,7 @@ pub async fn record_scripts(store: &Store, cleared: Vec<Cleared<'_>>, now: Times
     let mut out = Vec::new();
     let mut scripts = Vec::new();
     for Cleared { script, clearance } in cleared {
-        out.extend(clearance.and_then(|clearance| clearance.hand_out(now)));
+        out.extend(clearance.and_then(|clearance| clearance.hand_out(&script.digest, now)));
         scripts.push(script);
     }
     if !store.settle(&moves(&out)).await? {

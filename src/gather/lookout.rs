@@ -172,7 +172,7 @@ impl Lookout {
         self.now = until.unwrap_or(moment.now);
         self.fleet.inventory = aside::for_now(&self.written, self.records.notices(), self.now);
         if until.is_none() {
-            self.brake = settle(&self.store, &self.written, &self.records, &self.terms.limit).await?;
+            self.brake = settle(&self.store, &self.written, &self.records, &self.terms.limit, self.now).await?;
         }
         Ok(())
     }
@@ -217,7 +217,7 @@ impl Lookout {
     /// Where the ledger cannot be read or written.
     pub async fn ask_brake(&mut self) -> Result<(), GatherError> {
         self.records.keep_up(&self.store, &self.written, None).await?;
-        self.brake = settle(&self.store, &self.written, &self.records, &self.terms.limit).await?;
+        self.brake = settle(&self.store, &self.written, &self.records, &self.terms.limit, self.now).await?;
         Ok(())
     }
 

@@ -20,7 +20,7 @@ pub use issue::{Cleared, IssueError, clear, record_scripts};
 pub use lookout::{InForce, Keying, Lookout, LookoutError, Moment, News, Terms};
 pub use records::Records;
 pub use say::say;
-pub use settle::{moves, settle, settled, weigh};
+pub use settle::{foretell, moves, settle, settled, weigh};
 
 use crate::ledger::WireError;
 use crate::store::StoreError;

@@ -1,10 +1,14 @@
 //! The brake beside the store: rows in, judgement, rows out.
 
+use std::collections::HashMap;
+use std::sync::Arc;
+
 use jiff::Timestamp;
 
 use super::{GatherError, Records};
 use crate::brake::{self, Brake, Facts, Limit, Rows};
 use crate::inventory::{Inventory, Station};
+use crate::ledger::Digest;
 use crate::store::{self, Store, StoreError};
 
 /// How often rows are read anew because somebody else moved one.
@@ -16,8 +20,11 @@ const TURNS: u32 = 5;
 /// Where the store cannot be read.
 pub async fn settled(store: &Store) -> Result<Rows, StoreError> {
     let some = |text: String| (!text.is_empty()).then_some(text);
+    let time = |ms: i64| Timestamp::from_millisecond(ms).unwrap_or_default();
+    // Most stations share what was settled of them.
+    let mut pool: HashMap<String, brake::Parts> = HashMap::new();
+    let mut shared = |text: String| pool.entry(text).or_insert_with_key(|text| parts(text)).clone();
     let rows = store.settled().await?.into_iter().map(|row| {
-        let at = Timestamp::from_millisecond(row.out_ms).unwrap_or_default();
         let row = brake::Settled {
             station: row.station.into(),
             formerly: some(row.formerly).map(Into::into),
@@ -25,13 +32,31 @@ pub async fn settled(store: &Store) -> Result<Rows, StoreError> {
             model: row.model.into(),
             number: row.number.into(),
             print: row.print.into(),
+            parts: some(row.parts).map(&mut shared),
             on_record: row.on_record,
             seq: row.seq,
-            out: some(row.out_print).map(|print| brake::Out { print: print.into(), at }),
+            since: Some(row.since_ms).filter(|ms| *ms != 0).map(time),
+            held: row.held.parse().ok(),
+            out: some(row.out_print).map(|print| brake::Out {
+                print: print.into(),
+                at: time(row.out_ms),
+                script: row.out_script.parse().ok(),
+            }),
         };
         (row.station.clone(), row)
     });
     Ok(rows.collect())
+}
+
+/// A line for each setting: its name, and behind a tab its print; at least one line.
+fn parts(text: &str) -> brake::Parts {
+    let lines = text.lines().filter_map(|line| line.split_once('\t'));
+    Arc::new(lines.map(|(name, print)| (name.into(), print.into())).collect())
+}
+
+fn parts_text(parts: &brake::Parts) -> String {
+    let lines = parts.iter().map(|(name, print)| format!("{name}\t{print}\n"));
+    Some(lines.collect()).filter(|text: &String| !text.is_empty()).unwrap_or_else(|| "\n".into())
 }
 
 /// Rows to be written, as the store takes them.
@@ -41,7 +66,7 @@ pub fn moves(moves: &[brake::Move]) -> Vec<store::Move> {
 }
 
 fn row(row: &brake::Settled) -> store::Settled {
-    let brake::Settled { station, formerly, site, model, number, print, on_record, seq, out } = row;
+    let brake::Settled { station, formerly, site, model, number, print, parts, on_record, seq, since, held, out } = row;
     store::Settled {
         station: station.to_string(),
         formerly: formerly.as_deref().unwrap_or_default().to_owned(),
@@ -49,17 +74,43 @@ fn row(row: &brake::Settled) -> store::Settled {
         model: model.to_string(),
         number: number.to_string(),
         print: print.to_string(),
+        parts: parts.as_ref().map(parts_text).unwrap_or_default(),
         on_record: *on_record,
         seq: *seq,
+        since_ms: since.map_or(0, Timestamp::as_millisecond),
+        held: held.map(|share| share.to_string()).unwrap_or_default(),
         out_print: out.as_ref().map(|out| out.print.to_string()).unwrap_or_default(),
         out_ms: out.as_ref().map_or(0, |out| out.at.as_millisecond()),
+        out_script: out.as_ref().and_then(|out| out.script.as_ref()).map(Digest::to_string).unwrap_or_default(),
     }
 }
 
 /// What the brake goes by, of files and ledger.
-pub fn weigh<R>(inventory: &Inventory, records: &Records, limit: &Limit, judge: impl FnOnce(&Facts<'_>) -> R) -> R {
+pub fn weigh<R>(
+    inventory: &Inventory,
+    records: &Records,
+    limit: &Limit,
+    now: Timestamp,
+    judge: impl FnOnce(&Facts<'_>) -> R,
+) -> R {
     let record = |station: &Station| records.of(station);
-    judge(&Facts { inventory, record: &record, notices: records.notices(), seq: records.seq(), limit })
+    judge(&Facts { inventory, record: &record, notices: records.notices(), seq: records.seq(), limit, now })
+}
+
+/// What the brake would say of a fleet, were these its files: nothing is kept.
+///
+/// # Errors
+/// Where the store cannot be read.
+pub async fn foretell(
+    store: &Store,
+    inventory: &Inventory,
+    limit: &Limit,
+    now: Timestamp,
+) -> Result<Brake, GatherError> {
+    let records = Records::load(store, inventory, None, |_| {}).await?;
+    let mut brake = Brake::default().with_rows(settled(store).await?);
+    weigh(inventory, &records, limit, now, |facts| brake.judge(facts, None));
+    Ok(brake)
 }
 
 /// Judges a fleet as its files have it, with rows read and kept here, for a command that runs for a moment beside the daemon
@@ -72,11 +123,12 @@ pub async fn settle(
     inventory: &Inventory,
     records: &Records,
     limit: &Limit,
+    now: Timestamp,
 ) -> Result<Brake, GatherError> {
     let mut brake = Brake::default();
     for _ in 0..TURNS {
-        brake = Brake::new(settled(store).await?, brake.into_prints());
-        let owed = weigh(inventory, records, limit, |facts| brake.judge(facts, None));
+        brake = brake.with_rows(settled(store).await?);
+        let owed = weigh(inventory, records, limit, now, |facts| brake.judge(facts, None));
         if store.settle(&moves(&owed)).await? {
             brake.keep(&owed);
             break;

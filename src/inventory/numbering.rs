@@ -53,6 +53,11 @@ impl fmt::Display for E164 {
 }
 
 impl E164 {
+    /// The whole of it, with the plus sign.
+    pub fn name(&self) -> &Name {
+        &self.0
+    }
+
     /// The digits without the plus sign.
     pub fn digits(&self) -> &str {
         &self.0[1..]

@@ -13,7 +13,7 @@ struct Layout {
     postgres: &'static str,
 }
 
-const LAYOUTS: [Layout; 5] = [
+const LAYOUTS: [Layout; 6] = [
     Layout {
         number: 1,
         both: include_str!("migrations/0001_ledger.sql"),
@@ -24,6 +24,7 @@ const LAYOUTS: [Layout; 5] = [
     Layout { number: 3, both: include_str!("migrations/0003_settled.sql"), sqlite: "", postgres: "" },
     Layout { number: 4, both: include_str!("migrations/0004_heirs.sql"), sqlite: "", postgres: "" },
     Layout { number: 5, both: include_str!("migrations/0005_refused.sql"), sqlite: "", postgres: "" },
+    Layout { number: 6, both: include_str!("migrations/0006_parts.sql"), sqlite: "", postgres: "" },
 ];
 
 /// The layout this program works with.
@@ -35,14 +36,21 @@ const LOCK: &str = "SELECT CAST(pg_advisory_xact_lock(32497584235442030) AS TEXT
 /// Takes every step up to `target` that the database lacks, all in one transaction.
 pub(super) async fn run(store: &Store, target: i64) -> Result<(), StoreError> {
     // A database of the newest layout is opened without asking for the write lock.
-    let seen = sqlx::query("SELECT MAX(number) FROM layouts")
-        .fetch_one(&store.readers)
-        .await
-        .and_then(|row| row.try_get::<Option<i64>, _>(0));
-    match seen {
-        Ok(Some(found)) if found >= target => not_newer(store, found),
-        Ok(_) | Err(_) => take_steps(store, target).await,
+    match seen(store).await {
+        Some(found) if found >= target => not_newer(store, found),
+        Some(_) | None => take_steps(store, target).await,
     }
+}
+
+/// Whether the database is of the layout this program works with.
+pub(super) async fn is_newest(store: &Store) -> bool {
+    seen(store).await == Some(NEWEST)
+}
+
+/// The layout of the database; nothing where it has none, or cannot say.
+async fn seen(store: &Store) -> Option<i64> {
+    let row = sqlx::query("SELECT MAX(number) FROM layouts").fetch_one(&store.readers).await;
+    row.and_then(|row| row.try_get::<Option<i64>, _>(0)).ok().flatten()
 }
 
 fn not_newer(store: &Store, found: i64) -> Result<(), StoreError> {

@@ -52,23 +52,24 @@ impl Store {
     /// [`Store::open`] up to an older layout, for the test that fills such a database and brings it up to date.
     #[doc(hidden)]
     pub async fn open_at(url: &str, layout: i64) -> Result<Self, StoreError> {
-        install_default_drivers();
         let target = Target::read(url)?;
         target.make_folder().await?;
-        target.try_once().await?;
-        let writers = match target.engine {
-            Engine::Sqlite => 1,
-            Engine::Postgres => 4,
-        };
-        let store = Self {
-            place: target.place.as_str().into(),
-            engine: target.engine,
-            readers: target.pool(4, Commits::Durable),
-            writers: target.pool(writers, Commits::Durable),
-            quick: target.pool(1, Commits::Quick),
-        };
+        let store = target.open().await?;
         migrations::run(&store, layout).await?;
         Ok(store)
+    }
+
+    /// A database that is there and of this program's layout, for a look that leaves nothing behind; else nothing.
+    ///
+    /// # Errors
+    /// A wrong address, or a database that cannot be opened in 15 seconds.
+    pub async fn open_existing(url: &str) -> Result<Option<Self>, StoreError> {
+        let target = Target::read(url)?;
+        if target.engine == Engine::Sqlite && !Path::new(&target.place).is_file() {
+            return Ok(None);
+        }
+        let store = target.open().await?;
+        Ok(migrations::is_newest(&store).await.then_some(store))
     }
 }
 
@@ -79,7 +80,23 @@ struct Target {
 }
 
 impl Target {
+    async fn open(&self) -> Result<Store, StoreError> {
+        self.try_once().await?;
+        let writers = match self.engine {
+            Engine::Sqlite => 1,
+            Engine::Postgres => 4,
+        };
+        Ok(Store {
+            place: self.place.as_str().into(),
+            engine: self.engine,
+            readers: self.pool(4, Commits::Durable),
+            writers: self.pool(writers, Commits::Durable),
+            quick: self.pool(1, Commits::Quick),
+        })
+    }
+
     fn read(url: &str) -> Result<Self, StoreError> {
+        install_default_drivers();
         if let Some(path) = url.strip_prefix("sqlite:") {
             return Self::sqlite(path);
         }

@@ -6,8 +6,9 @@ use sqlx::{Any, AssertSqlSafe, Row, Transaction};
 use super::{ROWS_AT_ONCE, Store, StoreError, tuples, without_nul};
 
 /// The columns of a row, in the order in which they are bound.
-const COLUMNS: &str = "station, formerly, site, model, number, print, on_record, seq, out_print, out_ms";
-const COUNT: usize = 10;
+const COLUMNS: &str = "station, formerly, site, model, number, print, parts, on_record, seq, since_ms, held, \
+     out_print, out_ms, out_script";
+const COUNT: usize = 14;
 
 /// What was last settled of a station; `seq` is an entry of the ledger. What is unknown is empty.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -19,11 +20,18 @@ pub struct Settled {
     pub model: String,
     pub number: String,
     pub print: String,
+    /// What the print stands for.
+    pub parts: String,
     pub on_record: bool,
     pub seq: i64,
-    /// What a script leads to that was handed out, and when, in milliseconds since 1970.
+    /// Since when a report is waited for, in milliseconds since 1970; 0: none.
+    pub since_ms: i64,
+    /// The share that it is held by.
+    pub held: String,
+    /// What a script leads to that was handed out, when, in milliseconds since 1970, and which it was.
     pub out_print: String,
     pub out_ms: i64,
+    pub out_script: String,
 }
 
 /// A row in place of the one that was read; `None` where there was none, or is to be none.
@@ -48,10 +56,14 @@ impl Store {
                     model: row.try_get(3)?,
                     number: row.try_get(4)?,
                     print: row.try_get(5)?,
-                    on_record: row.try_get::<i64, _>(6)? != 0,
-                    seq: row.try_get(7)?,
-                    out_print: row.try_get(8)?,
-                    out_ms: row.try_get(9)?,
+                    parts: row.try_get(6)?,
+                    on_record: row.try_get::<i64, _>(7)? != 0,
+                    seq: row.try_get(8)?,
+                    since_ms: row.try_get(9)?,
+                    held: row.try_get(10)?,
+                    out_print: row.try_get(11)?,
+                    out_ms: row.try_get(12)?,
+                    out_script: row.try_get(13)?,
                 });
             }
             // Here and not there: databases sort letters each their way.
@@ -91,14 +103,17 @@ impl Store {
 
 pub(super) fn check(moves: &[Move]) -> Result<(), StoreError> {
     for row in moves.iter().filter_map(|one| one.now.as_ref()) {
-        let Settled { station, formerly, site, model, number, print, on_record: _, seq: _, out_print, out_ms: _ } = row;
+        let Settled { station, formerly, site, model, number, print, parts, held, out_print, out_script, .. } = row;
         without_nul("a station's name", station)?;
         without_nul("a station's name", formerly)?;
         without_nul("a site's name", site)?;
         without_nul("a model's name", model)?;
         without_nul("a station's number", number)?;
         without_nul("a station's print", print)?;
+        without_nul("a station's prints", parts)?;
+        without_nul("a share", held)?;
         without_nul("a script's print", out_print)?;
+        without_nul("a script's digest", out_script)?;
     }
     Ok(())
 }
@@ -157,10 +172,14 @@ async fn write(
             .bind(row.model.as_str())
             .bind(row.number.as_str())
             .bind(row.print.as_str())
+            .bind(row.parts.as_str())
             .bind(i64::from(row.on_record))
             .bind(row.seq)
+            .bind(row.since_ms)
+            .bind(row.held.as_str())
             .bind(row.out_print.as_str())
-            .bind(row.out_ms);
+            .bind(row.out_ms)
+            .bind(row.out_script.as_str());
     }
     Ok(query.execute(&mut **transaction).await?.rows_affected())
 }

@@ -5,6 +5,7 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Instant;
 
+use jiff::Timestamp;
 use serde_json::{Value as Json, json};
 use stationkeep::brake::{Brake, Facts, Limit, Share};
 use stationkeep::inventory::{self, Inventory, Station};
@@ -24,7 +25,8 @@ pub fn measure(folder: &Path) -> Json {
     let notices = Notices::default();
     let mut brake = Brake::default();
     let mut judge = |inventory: &Inventory, changed: Option<&BTreeSet<Name>>| {
-        let facts = Facts { inventory, record: &record, notices: &notices, seq: 1, limit: &limit };
+        let facts =
+            Facts { inventory, record: &record, notices: &notices, seq: 1, limit: &limit, now: Timestamp::UNIX_EPOCH };
         let began = Instant::now();
         let moves = brake.judge(&facts, changed);
         brake.keep(&moves);

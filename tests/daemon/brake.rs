@@ -117,7 +117,17 @@ fn the_limit_is_set_in_the_configuration_and_named_with_its_line() {
     let held = fleet.run(&["script", &drifting[0]]).ended(1);
     let limit = format!("more than 20 % (surge.share, stationkeep.yaml:{})", line_of_share(&fleet));
     assert!(held.err.contains(&limit), "{}", held.err);
+    // What is held is not let go by a greater share, which leaves no word in the ledger.
     with("1");
+    let still = fleet.run(&["script", &drifting[0]]).ended(1);
+    let line = line_of_share(&fleet);
+    let limit = format!(
+        "more than 20 % (surge.share when this began to be held; it is 100 % now, surge.share, stationkeep.yaml:{line})"
+    );
+    assert!(still.err.contains(&limit), "{}", still.err);
+    edit(&fleet, "+441632960109", "+441632960101");
+    fleet.run(&["drift"]).ended(3);
+    edit(&fleet, "+441632960101", "+441632960109");
     fleet.run(&["script", &drifting[0]]).ended(0);
     with("2");
     let check = fleet.run(&["check"]).ended(2);
@@ -161,17 +171,21 @@ fn the_alert_says_what_is_held_and_a_release_beside_the_daemon_is_taken_up() {
         (&"released".into(), &"ops-2".into())
     );
     assert_eq!(after.data()["hold"]["why"], "the control room moved");
-    // So is what a lower share holds, and what a higher one lets go.
+    // A greater share lets nothing go that is held; taken back, it is over, and how is said.
     edit(&fleet, "+441632960109", "+441632960108");
     let again = receiver.wait_for(4).remove(3);
     assert_eq!(again.data()["hold"]["news"], "held", "{}", again.body);
     let path = "config/stationkeep.yaml";
     let text = fs::read_to_string(fleet.path(path)).expect("a file");
     fleet.rename_into(path, &text.replace("surge: {share: 0.3}", "surge: {share: 1}"));
-    assert_eq!(receiver.wait_for(5).remove(4).data()["hold"]["news"], "over");
-    fleet.rename_into(path, &text);
-    assert_eq!(receiver.wait_for(6).remove(5).data()["hold"]["news"], "held");
-    receiver.still(6);
+    receiver.still(4);
+    edit(&fleet, "+441632960108", "+441632960109");
+    let over = receiver.wait_for(5).remove(4);
+    assert_eq!(over.data()["hold"]["news"], "over", "{}", over.body);
+    let ended = serde_json::json!({"taken_back": count, "reported": 0, "left": 0});
+    assert_eq!(over.data()["hold"]["ended"], ended, "{}", over.body);
+    let summary = over.data()["summary"].as_str().unwrap_or_default();
+    assert!(summary.contains(&format!("Of its {count} stations: {count} taken back.")), "{summary}");
     assert_eq!(daemon.stop("TERM"), Some(0));
 }
 
@@ -288,4 +302,60 @@ fn scripts_taken_a_few_at_a_time_and_edits_taken_back_are_no_way_around() {
     );
     release(&fleet, &digest(&held.err)).ended(0);
     fleet.run(&["script", &all[9]]).ended(0);
+}
+
+#[test]
+fn what_is_held_is_held_on_another_machine_too_and_where_the_ledger_comes_back_after_the_start() {
+    for began_before in [false, true] {
+        let (fleet, other) = (sample(), sample());
+        fleet.run(&["drift"]).ended(3);
+        edit(&fleet, "+441632960101", "+441632960109");
+        let drifting = moved(&fleet);
+        let here = fleet.run(&["script", &drifting[0]]).ended(1);
+        let exported = fleet.run(&["ledger", "export"]).ended(0).out;
+        edit(&other, "+441632960101", "+441632960109");
+        fs::remove_dir_all(other.path("config/reports")).expect("the reports");
+        fs::create_dir(other.path("config/reports")).expect("a folder");
+        if began_before {
+            other.run(&["script", "--all", "--format", "json"]).ended(0);
+        }
+        other.write("ledger.jsonl", &exported);
+        other.run(&["ledger", "import", "ledger.jsonl"]).ended(0);
+        let there = other.run(&["script", &drifting[0]]).ended(1);
+        let count = format!("of {} of the 34", drifting.len());
+        assert!(here.err.contains(&count) && there.err.contains(&count), "{}{}", here.err, there.err);
+        let list = other.run(&["script", "--all", "--format", "json"]).ended(1).json();
+        assert_eq!(list["held"].as_array().map(Vec::len), Some(drifting.len()), "{list}");
+    }
+}
+
+#[test]
+fn a_card_to_a_number_that_is_wanted_no_longer_is_called_back_where_all_seems_well_again() {
+    let receiver = Receiver::start(SIGNING);
+    let mut fleet = sample();
+    for (name, value) in [("STATIONKEEP_WEBHOOK", &*receiver.url()), ("STATIONKEEP_SIGNING", SIGNING)] {
+        fleet.environment.push((name.into(), value.into()));
+    }
+    let before = sites(&fleet);
+    let daemon = fleet.start();
+    receiver.wait_for(1);
+    rewrite(&fleet, |name, line| match name == "EQ-02" {
+        true => line.replace("settings: {", "settings: {emergency.primary: {to: coast-desk}, "),
+        false => line.to_owned(),
+    });
+    assert_eq!(receiver.wait_for(2).remove(1).data()["call_back"], serde_json::Value::Null);
+    let script = fleet.run(&["script", "EQ-02", "--format", "json"]).ended(0).json()["script"].clone();
+    before.iter().for_each(|(path, text)| fs::write(path, text).expect("a file"));
+    let told = receiver.wait_for(3).remove(2);
+    let call_back = &told.data()["call_back"];
+    assert_eq!(
+        (&call_back["scripts"], &call_back["first"][0]["script"], &call_back["first"][0]["station"]),
+        (&1.into(), &script, &"EQ-02".into()),
+        "{}",
+        told.body
+    );
+    let summary = told.data()["summary"].as_str().unwrap_or_default();
+    let words = format!("Call back script {} for EQ-02", script.as_str().unwrap_or_default());
+    assert!(summary.contains(&words), "{summary}");
+    assert_eq!(daemon.stop("TERM"), Some(0));
 }

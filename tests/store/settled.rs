@@ -22,10 +22,14 @@ fn row(station: &str, print: &str, seq: i64) -> Settled {
         model: text("tern-2"),
         number: text("+441632960121"),
         print: text(print),
+        parts: text("emergency.primary\tff\n"),
         on_record: seq > 1,
         seq,
+        since_ms: seq * 2_000,
+        held: text("0.3"),
         out_print: text("ff"),
         out_ms: seq * 1_000,
+        out_script: text("0123456789abcdef"),
     }
 }
 

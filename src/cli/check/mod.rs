@@ -59,8 +59,8 @@ struct Checked {
     commit: Option<Arc<Commit>>,
 }
 
-pub fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
-    let checked = check(&args, config)?;
+pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
+    let checked = check(&args, config).await?;
     match args.format {
         Format::Json => print_json(&checked.json())?,
         Format::Sarif => print_json(&checked.sarif())?,
@@ -79,7 +79,7 @@ pub fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
     })
 }
 
-fn check(args: &Args, config: &Path) -> Result<Checked, Shown> {
+async fn check(args: &Args, config: &Path) -> Result<Checked, Shown> {
     let paths = &args.paths[..];
     let loaded = config::load(config);
     let folder = cleaned(&std::path::absolute(config)?).parent().unwrap_or(Path::new("/")).to_path_buf();
@@ -98,7 +98,9 @@ fn check(args: &Args, config: &Path) -> Result<Checked, Shown> {
             if reading.fleet.is_sound() {
                 let fleet = &reading.fleet;
                 let unkeyable = script::unkeyable(&fleet.inventory, &fleet.codes);
-                checked.against = args.against.as_ref().map(|what| against(what, &reading)).transpose()?;
+                if let Some(what) = &args.against {
+                    checked.against = Some(against(what, &reading).await?);
+                }
                 checked.sound = Some(format!(
                     "{}, {}, {}: ",
                     plural(fleet.inventory.stations.len() as u64, "station"),
