@@ -8,10 +8,10 @@ use serde_json::Value as Json;
 use uuid::Uuid;
 
 use super::{
-    AsideNews, Cause, Foresight, Hold, HoldTold, Next, Pass, ReportTaken, Subscription, Terms, Thread, Told, Verdict,
-    decide, hold_from_json, hold_to_json, next_reminder,
+    AsideNews, Cause, Foresight, Hold, HoldTold, Next, Outs, Pass, ReportTaken, Subscription, Terms, Thread, Told,
+    Verdict, decide, hold_from_json, hold_to_json, next_reminder,
 };
-use crate::brake::Held;
+use crate::brake::{Ended, Held, Out};
 use crate::drift::{Drift, LifelineService, Service, SettingDrift, Standing, StationDrift};
 use crate::finding::Place;
 use crate::inventory::{Contact, Extent, Reach};
@@ -113,6 +113,9 @@ pub struct Watch {
     pub next: BTreeMap<Name, Next>,
     pub asides: AsideNews,
     pub held: Option<Held>,
+    pub ended: Option<Ended>,
+    /// Scripts to be called back.
+    pub out: BTreeMap<Name, Out>,
     pub hold: HoldTold,
     pub release: Option<(i64, Release)>,
     /// The last entry of the ledger.
@@ -146,6 +149,8 @@ impl Watch {
             next: BTreeMap::new(),
             asides: AsideNews::default(),
             held: None,
+            ended: None,
+            out: BTreeMap::new(),
             hold: HoldTold::default(),
             release: None,
             seq: 0,
@@ -188,8 +193,12 @@ impl Watch {
         let next = Foresight { next: &foresee, digest: &digest };
         let commit = None;
         let release = self.release.as_ref().map(|(seq, release)| (*seq, release));
-        let hold = Hold { now: self.held.as_ref(), told: &self.hold, release, seq: self.seq };
-        let pass = Pass { stations, compared, vanished, contacts, cause, next, commit, asides, hold, clock: *clock };
+        let hold =
+            Hold { now: self.held.as_ref(), ended: self.ended.as_ref(), told: &self.hold, release, seq: self.seq };
+        let out = |station: &Name| self.out.get(station).cloned();
+        let outs = Outs(&out);
+        let pass =
+            Pass { stations, compared, vanished, contacts, cause, next, commit, asides, hold, outs, clock: *clock };
         decide(told, thread, &pass, terms)
     }
 

@@ -11,7 +11,7 @@ use super::clip::{NAME, PLACE, clip};
 use super::decide::interval;
 use super::mark::Inking;
 use super::told::fresh;
-use crate::brake::Held;
+use crate::brake::{Ended, Held};
 use crate::ledger::{Digest, Release};
 use crate::setting::{Name, Weight};
 
@@ -45,6 +45,8 @@ pub(super) struct HeardHold {
 #[derive(Debug, Clone, Copy)]
 pub struct Hold<'a> {
     pub now: Option<&'a Held>,
+    /// How the last one ended, where that is known.
+    pub ended: Option<&'a Ended>,
     pub told: &'a HoldTold,
     /// The last release of the change that was told, with the number of its entry in the ledger.
     pub release: Option<(i64, &'a Release)>,
@@ -61,7 +63,7 @@ pub(super) enum News<'a> {
     /// A reminder is due.
     StillHeld,
     Released(&'a Release),
-    /// Taken back, keyed and reported, or no longer past the limit.
+    /// Taken back, keyed and reported, or too little of it is left.
     Over,
 }
 
@@ -88,6 +90,16 @@ pub(super) struct ToldNews {
     released_by: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
     why: Option<String>,
+    /// How many of its stations came out of it how.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    ended: Option<ToldEnd>,
+}
+
+#[derive(Debug, Serialize)]
+struct ToldEnd {
+    taken_back: usize,
+    reported: usize,
+    left: usize,
 }
 
 impl HoldTold {
@@ -159,9 +171,10 @@ impl<'a> Hold<'a> {
         let last = self.told.change.as_ref();
         let change = self.now.map(|held| &held.change).or(last.map(|last| &last.change));
         let since = last.filter(|last| change == Some(&last.change)).map(|last| last.at);
-        let release = match news {
-            News::Released(release) => Some(release),
-            News::Held | News::Changed | News::StillHeld | News::Over => None,
+        let (release, ended) = match news {
+            News::Released(release) => (Some(release), None),
+            News::Over => (None, self.ended),
+            News::Held | News::Changed | News::StillHeld => (None, None),
         };
         ToldNews {
             news: news.as_str(),
@@ -169,6 +182,7 @@ impl<'a> Hold<'a> {
             since: since.or(self.now.map(|_| clock)).map(|at| at.to_string()),
             released_by: release.map(|release| clip(&release.said.by, NAME)),
             why: release.and_then(|release| release.said.why.as_deref()).map(|why| clip(why, PLACE)),
+            ended: ended.map(|&Ended { taken_back, reported, left, .. }| ToldEnd { taken_back, reported, left }),
         }
     }
 
@@ -187,10 +201,10 @@ impl<'a> Hold<'a> {
                 let by = clip(&release.said.by, NAME);
                 Some(format!("The change that was held is released by {by}{why}: its scripts can be keyed."))
             }
-            Some(News::Over) => Some(
-                "No change is held any more: it was taken back, or keyed and reported, or is within the limit now."
-                    .into(),
-            ),
+            Some(News::Over) => {
+                let how = self.ended.map_or("It was taken back, or keyed and reported.".into(), Ended::sentence);
+                Some(format!("No change is held any more. {how}"))
+            }
         }
     }
 }

@@ -2,7 +2,7 @@
 
 use super::fixture::{Watch, data, differs, webhook};
 use super::{HoldTold, hold_from_json};
-use crate::brake::{Held, Limit, Share};
+use crate::brake::{Ended, Held, Limit, Out, Share};
 use crate::ledger::{Release, Said};
 use crate::setting::Weight;
 
@@ -101,4 +101,51 @@ fn a_message_of_stations_tells_of_the_hold_too_and_no_second_one_does() {
     assert_eq!(news(&mut watch), ["b held"]);
     watch.hold = hold_from_json("{\"hold\": 9}");
     assert_eq!(news(&mut watch), ["on-call held", "b held"]);
+}
+
+#[test]
+fn how_a_held_change_ended_is_said_where_it_is_known() {
+    let mut watch = Watch::new();
+    for ended in [None, Some((20, 2, 0)), Some((0, 13, 9)), Some((0, 0, 12))] {
+        watch.held = held(ONE);
+        watch.pass();
+        watch.held = None;
+        let limit = Limit { share: Share::DEFAULT, set_at: "the default".into() };
+        watch.ended = ended.map(|(taken_back, reported, left)| Ended {
+            taken_back,
+            reported,
+            left,
+            on_record: 41,
+            limit: limit.clone(),
+        });
+        let told = data(&watch.pass().messages[0].body);
+        let how = match ended {
+            None => "It was taken back, or keyed and reported.",
+            Some((20, ..)) => "Of its 22 stations: 20 taken back, 2 keyed and reported.",
+            Some((_, 13, _)) => "Of its 22 stations: 13 keyed and reported, 9 left, fewer than 10.",
+            Some(_) => "Of its 12 stations: 12 left, no more than 30 % of the 41 on record now (the default).",
+        };
+        let summary = told["summary"].as_str().unwrap();
+        assert!(summary.starts_with(&format!("No change is held any more. {how}")), "{summary}");
+        assert_eq!(told["hold"]["ended"]["reported"].as_u64(), ended.map(|(_, reported, _)| reported as u64));
+    }
+}
+
+#[test]
+fn scripts_to_what_is_wanted_no_longer_are_called_back_with_their_digests_and_counted() {
+    let mut watch = Watch::new();
+    let names: Vec<String> = (0..5).map(|nth| format!("EQ-0{nth}")).collect();
+    names.iter().for_each(|name| watch.put(differs(name, "emergency.primary", "1")));
+    assert!(data(&watch.pass().messages[0].body)["call_back"].is_null());
+    let out = |script: &str| Out { print: "ff".into(), at: watch.clock, script: script.parse().ok() };
+    watch.out = names.iter().map(|name| (name.as_str().into(), out(ONE))).collect();
+    watch.put(super::fixture::aligned("EQ-00"));
+    let told = data(&watch.pass().messages[0].body);
+    assert_eq!((&told["call_back"]["scripts"], &told["call_back"]["first"][0]["script"]), (&1.into(), &ONE.into()));
+    let said = format!("Call back script {ONE} for EQ-00, handed out 2026-11-20T10:00:00Z: nobody reported of it");
+    assert!(told["summary"].as_str().unwrap().contains(&said), "{told}");
+    names.iter().for_each(|name| watch.put(super::fixture::aligned(name)));
+    let told = data(&watch.pass().messages[0].body);
+    assert_eq!((&told["call_back"]["scripts"], &told["call_back"]["left_out"]), (&4.into(), &1.into()));
+    assert!(told["summary"].as_str().unwrap().contains("Call back 4 scripts of which nobody reported"), "{told}");
 }

@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use super::asides::ToldAsides;
+use super::call_back::CallBack;
 use super::cause::ToldCause;
 use super::clip::{NAME, PLACE, clip};
 use super::entry::Entry;
@@ -78,6 +79,9 @@ struct Data {
     /// What is new about it.
     #[serde(skip_serializing_if = "Option::is_none")]
     hold: Option<ToldNews>,
+    /// Scripts that were handed out and lead to what is wanted no longer.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    call_back: Option<CallBack>,
     /// What was set aside since the last telling, and what is so no longer.
     set_aside: ToldAsides,
     /// Where the stations of this message are, the most first.
@@ -207,11 +211,13 @@ impl<'a> Teller<'a> {
         let left_out = counts.iter().map(|(reason, count)| (*reason, count.stations)).collect();
         let cause = ToldCause::of(items, self.pass);
         let (sites, sites_left_out) = sites(items);
+        let call_back = CallBack::of(items, self.pass.outs);
         let sentence = summary::Sentence {
             items,
             cause: &cause,
             asides: self.pass.asides,
             hold: self.pass.hold.sentence(news),
+            call_back: call_back.as_ref().and_then(CallBack::sentence),
             to_do: &to_do,
             surge: self.surge,
             totals: &self.totals,
@@ -224,6 +230,7 @@ impl<'a> Teller<'a> {
             commit: self.pass.commit.map(Commit::json),
             held: self.pass.hold.now.map(ToldHeld::of),
             hold: news.map(|news| self.pass.hold.told_news(news, self.pass.clock)),
+            call_back,
             set_aside: self.pass.asides.told(),
             sites,
             sites_left_out,

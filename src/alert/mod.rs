@@ -50,12 +50,17 @@
 //!
 //! *A held change* (`hold`): the brake's hold is in every message while it lasts. Every webhook is told when it begins, becomes
 //! another change, is released (by whom and why) or is over, each once, whether a station has news or not; and is reminded
-//! at its interval for lifelines while nothing else is told.
+//! at its interval for lifelines while nothing else is told. Where it is over without a release, how its stations came out of
+//! it is said.
+//!
+//! *A script to call back* (`call_back`): where a message tells of a station for which a script was handed out to what is wanted
+//! no longer, and nobody reported of it, it says so with its digest: above all where an edit makes all seem well again.
 //!
 //! *A stopped webhook* ([`stopped()`]): one whose receiver answered that it wants no more (410). The others are told of it as of
 //! a case: once when it stops, again when a reminder is due, once when messages go to it again. It is told nothing itself.
 
 mod asides;
+mod call_back;
 mod cause;
 mod clip;
 mod compare;
@@ -100,6 +105,7 @@ mod stream_tests;
 mod wire_tests;
 
 pub use asides::AsideNews;
+pub use call_back::Outs;
 pub use decide::{Verdict, decide, next_reminder};
 pub use event::{CONTENT_TYPE, LONGEST_BODY, Message, source_of};
 pub use heartbeat::heartbeat;

@@ -8,6 +8,7 @@ use uuid::Uuid;
 
 use super::Reason;
 use super::asides::AsideNews;
+use super::call_back::Outs;
 use super::hold::Hold;
 use super::mark::Mark;
 use super::next::Foresight;
@@ -40,6 +41,8 @@ pub struct Pass<'a> {
     pub asides: &'a AsideNews,
     /// The change that waits for its release, and what was told of it.
     pub hold: Hold<'a>,
+    /// The scripts that are to be called back.
+    pub outs: Outs<'a>,
     pub clock: Timestamp,
 }
 

@@ -20,6 +20,7 @@ pub(super) struct Sentence<'a> {
     pub cause: &'a ToldCause,
     pub asides: &'a AsideNews,
     pub hold: Option<String>,
+    pub call_back: Option<String>,
     pub to_do: &'a ToDo,
     pub surge: bool,
     pub totals: &'a Totals,
@@ -47,6 +48,9 @@ impl Sentence<'_> {
         }
         if let Some(hold) = &self.hold {
             let _ = write!(text, "{hold} ");
+        }
+        if let Some(call_back) = &self.call_back {
+            let _ = write!(text, "{call_back} ");
         }
         if let Some(asides) = self.asides.sentence() {
             let _ = write!(text, "{asides} ");

@@ -12,7 +12,7 @@ use jiff::Timestamp;
 
 use crate::alert::{Cause, NewCommit, Next};
 use crate::aside;
-use crate::brake::{Brake, Held, Limit, Move};
+use crate::brake::{Brake, Ended, Held, Limit, Move, Out};
 use crate::config::Config;
 use crate::drift::{Rules, Standing, StationDrift, Totals, look, next_change};
 use crate::files::{Look, Tray};
@@ -343,6 +343,16 @@ impl State {
     /// The change that waits for its release.
     pub fn held(&self) -> Option<&Held> {
         self.brake.held()
+    }
+
+    /// How the last one ended, where that is known.
+    pub fn ended(&self) -> Option<&Ended> {
+        self.brake.ended()
+    }
+
+    /// The script of a station that is to be called back.
+    pub fn to_call_back(&self, station: &Name) -> Option<Out> {
+        self.brake.to_call_back(station).cloned()
     }
 
     /// Says what stations that drift need next; worked out when asked, and once.

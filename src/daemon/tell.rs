@@ -7,7 +7,7 @@ use uuid::Uuid;
 
 use crate::alert::{
     self, AsideNews, CONTENT_TYPE, Cause, Foresight, Gone, Hold, HoldTold, InventoryRead, InventoryRefused, Message,
-    Pass, RefusedNews, RefusedReport, ReportTaken, StoppedTold, Terms, Thread, Told, Verdict, What,
+    Outs, Pass, RefusedNews, RefusedReport, ReportTaken, StoppedTold, Terms, Thread, Told, Verdict, What,
 };
 use crate::gather::GatherError;
 use crate::gather::intake::kept_reasons;
@@ -199,7 +199,8 @@ impl Teller {
             next: Foresight { next: &foresee, digest: &digest },
             commit: state.commit(),
             asides: &asides,
-            hold: Hold { now: state.held(), told: &self.hold, release, seq: state.ledger_seq() },
+            hold: Hold { now: state.held(), ended: state.ended(), told: &self.hold, release, seq: state.ledger_seq() },
+            outs: Outs(&|name| state.to_call_back(name)),
             clock: seen.now,
         };
         let verdict = alert::decide(&self.told, &stopped.thread, &pass, &self.terms);

@@ -9,8 +9,9 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use serde_json::Value as Json;
 use stationkeep::alert::{
-    AsideNews, Cause, Foresight, Gone, Hold, HoldTold, InventoryRead, Message, Next, Pass, RefusedNews, RefusedReport,
-    StoppedTold, Subscription, Terms, Thread, What, decide, heartbeat, inventory, reports_refused, source_of, stopped,
+    AsideNews, Cause, Foresight, Gone, Hold, HoldTold, InventoryRead, Message, Next, Outs, Pass, RefusedNews,
+    RefusedReport, StoppedTold, Subscription, Terms, Thread, What, decide, heartbeat, inventory, reports_refused,
+    source_of, stopped,
 };
 use stationkeep::drift::{LifelineService, Service, Standing, StationDrift};
 use stationkeep::finding::{Code, Finding, Place};
@@ -80,7 +81,8 @@ fn drift(stations: usize) -> Message {
         next,
         commit: None,
         asides: &asides,
-        hold: Hold { now: None, told: &HoldTold::default(), release: None, seq: 0 },
+        hold: Hold { now: None, ended: None, told: &HoldTold::default(), release: None, seq: 0 },
+        outs: Outs(&|_| None),
         clock: clock(),
     };
     decide(&BTreeMap::new(), &Thread::default(), &pass, &terms()).messages.remove(0)
