@@ -152,7 +152,7 @@ fn the_alert_says_what_is_held_and_a_release_beside_the_daemon_is_taken_up() {
     let held = &told.data()["held"];
     let count = moved(&fleet).len();
     assert_eq!((&held["stations"], &held["on_record"]), (&(count + 1).into(), &34.into()));
-    assert_eq!(told.data()["to_do"]["held"], count);
+    assert_eq!(told.data()["to_do"]["held"], count + 1);
     let summary = told.data()["summary"].as_str().unwrap_or_default();
     assert!(
         summary.contains("A change is held. It alters lifeline settings of 23 of the 34")
