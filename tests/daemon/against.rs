@@ -140,9 +140,9 @@ fn what_is_foretold_to_be_held_is_what_the_brake_then_holds() {
             .map(|name| name.as_str().unwrap_or_default().to_owned())
             .collect();
         let list = fleet.run(&["script", "--all", "--format", "json"]).json();
-        let held = list["held"].as_array().expect("held").iter().map(|station| text_of(station));
+        let held = list["held"].as_array().expect("held").iter().map(text_of);
         assert!(held.clone().all(|name| names.contains(&name)), "{what}: {list}");
-        let keyed = list["scripts"].as_array().expect("scripts").iter().map(|station| text_of(station));
+        let keyed = list["scripts"].as_array().expect("scripts").iter().map(text_of);
         assert!(keyed.clone().all(|name| !names.contains(&name)), "{what}: {list}");
         // The release names all that it lets go.
         fleet.run(&["release", change, "--by", "ops-2", "--why", "a try"]).ended(0);
