@@ -105,7 +105,7 @@ pub async fn against(what: &str, files: &Files) -> Result<Against, Shown> {
 async fn ask(files: &Files) -> Result<Option<Held>, String> {
     let failed = |error: &dyn std::error::Error| format!("The ledger could not be asked ({})", with_causes(error));
     let store = Store::open_existing(files.config.ledger.reveal()).await.map_err(|error| failed(&error))?;
-    let store = store.ok_or("There is no ledger here")?;
+    let store = store.ok_or("There is no ledger of this version here")?;
     let now = Clock::from_env()?.now();
     let limit = files.config.surge.limit();
     let brake = foretell(&store, &files.fleet.inventory, &limit, now).await.map_err(|error| failed(&error))?;

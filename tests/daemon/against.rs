@@ -175,7 +175,7 @@ fn without_a_ledger_all_stations_count_as_if_on_record_and_nothing_is_left_behin
     edit_all(&fleet, "config/inventory", |text| text.replace("+441632960101", "+441632960109"));
     let said = fleet.run(&["check", "--against", &old]).ended(0).out;
     assert!(said.contains("of the 35 stations on record: more than 30 % (surge.share, stationkeep.yaml:"), "{said}");
-    assert!(said.contains("There is no ledger here, so all stations of"), "{said}");
+    assert!(said.contains("There is no ledger of this version here, so all stations of"), "{said}");
     assert!(!fleet.path("var").exists(), "nothing is left behind");
 }
 
