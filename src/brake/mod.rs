@@ -290,6 +290,10 @@ impl Brake {
     /// What is held is kept with the share that it is held by.
     fn mark_held(&self, judged: &mut Judged) {
         let by = self.held.as_ref().map(|held| held.limit.share);
+        if by.is_none() && !judged.tally.has_held {
+            return;
+        }
+        judged.tally.has_held = by.is_some();
         let altered = judged.tally.altered.iter_mut().filter(|(_, one)| one.is_wanted && one.held != by);
         for (station, altered) in altered {
             altered.held = by;

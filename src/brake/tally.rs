@@ -21,6 +21,8 @@ pub(super) struct Tally {
     pub has_heritage: bool,
     /// Stands for `altered`, where that is known.
     pub change: Option<Digest>,
+    /// Whether any of `altered` may be held by a share.
+    pub has_held: bool,
     /// Whether there are moves that were not kept yet.
     pub is_owed: bool,
 }
@@ -60,6 +62,7 @@ impl Tally {
             Some(line) => format!("{} {}", row.print, line.print).into(),
             None => row.print.clone(),
         };
+        self.has_held |= row.held.is_some();
         let altered = Altered {
             number,
             from,
@@ -97,6 +100,9 @@ impl Tally {
 
     /// The limit that counts: what is held stays held by the share it was held by.
     pub fn limit(&self, limit: &Limit) -> Limit {
+        if !self.has_held {
+            return limit.clone();
+        }
         let held = self.altered.values().filter_map(|altered| altered.held).min();
         match held.filter(|held| *held < limit.share) {
             Some(share) => Limit {
@@ -119,8 +125,8 @@ pub(super) fn change_of(altered: &BTreeMap<Name, Altered>) -> Digest {
 
 /// Whether somebody released the change, after all that it starts from was settled: a release is good for one time.
 pub(super) fn is_released(change: &Digest, altered: &BTreeMap<Name, Altered>, notices: &Notices) -> bool {
-    let last_settled = altered.values().map(|one| one.seq).max();
-    notices.released(change).is_some_and(|released| Some(released) > last_settled)
+    let last_settled = || altered.values().map(|one| one.seq).max();
+    notices.released(change).is_some_and(|released| Some(released) > last_settled())
 }
 
 /// Holds the change, where there is something to hold and it is too much at once.
