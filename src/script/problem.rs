@@ -310,6 +310,13 @@ impl Problem {
         (0..self.lifelines.len()).filter(|id| !self.covers(&self.lifelines[*id], state)).collect()
     }
 
+    /// Whether the command's needs hold and its reads are known.
+    pub fn accepts(&self, state: &State, command: CommandId) -> bool {
+        let command = &self.commands[command];
+        command.needs.iter().all(|need| state[need.slot].is_some_and(|value| need.values.contains(value)))
+            && command.reads.iter().all(|read| state[read.slot].is_some())
+    }
+
     /// Presses of the step in this state, or why it is refused. `state` has one entry a slot.
     pub fn presses(&self, state: &State, step: &Step) -> Result<u64, Refusal> {
         let command = self.commands.get(step.command).ok_or(Refusal::NoSuchStep)?;

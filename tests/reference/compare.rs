@@ -1,14 +1,19 @@
 //! The search against the plain reference, problem by problem: the same costs, and bounds that hold.
 
-use super::{MIXES, Reference, interpret, kept, tiny};
+use super::{MIXES, Reference, blocks, interpret, kept, tiny};
 use crate::script::problem::{Cost, Problem};
 use crate::script::search::{Answer, Budget, find};
 
-/// Kinds of tiny problems: the mixes of [`tiny`], then those with a reset that keeps what its commands need.
-pub const KINDS: u64 = MIXES + 1;
+/// Kinds of tiny problems: the mixes of [`tiny`], then those whose commands key many slots, and those with a reset that
+/// keeps what its commands need.
+pub const KINDS: u64 = MIXES + 2;
 
 fn problem(seed: u64, kind: u64) -> Problem {
-    if kind < MIXES { tiny(seed, kind) } else { kept(seed) }
+    match kind {
+        MIXES => blocks(seed),
+        _ if kind < MIXES => tiny(seed, kind),
+        _ => kept(seed),
+    }
 }
 
 /// With no budget at all the first bounds speak, which no search mends: they must hold. With a small one, those that
@@ -21,6 +26,8 @@ fn check_bounds(problem: &Problem, expected: Option<Cost>) {
             Answer::Unreachable(_) => return assert_eq!(expected, None, "{problem:?}"),
         };
         assert!(expected.is_none_or(|cost| bound <= cost), "{bound:?} but {expected:?}: {problem:?}");
+        // No tiny problem takes that many, so that a part of more is none.
+        assert!(bound.presses < 1_000 && bound.commands < 1_000, "{bound:?}: {problem:?}");
     }
 }
 

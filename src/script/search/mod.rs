@@ -109,6 +109,7 @@ mod exposure;
 mod forced;
 mod fronts;
 mod greedy;
+mod keying;
 mod model;
 mod relevance;
 mod script;
@@ -218,7 +219,7 @@ pub fn find(problem: &Problem, budget: &Budget) -> Result<Answer, ProblemError> 
     let stretch = Stretch::new(&context, &wides, &allowed);
     // Some is kept for the scripts through a wide command, or their bound would be that of all.
     let kept = if stretch.is_some() { budget.expansions / 4 } else { 0 };
-    let mut purse = Purse { expansions: budget.expansions - kept, bytes: budget.bytes };
+    let mut purse = Purse::new(budget.expansions - kept, budget.bytes);
     let narrow = narrow(&context, &from, &allowed, &mut purse);
     purse.expansions += kept;
     let solved = match stretch {
@@ -228,8 +229,7 @@ pub fn find(problem: &Problem, budget: &Budget) -> Result<Answer, ProblemError> 
     // Rather some script than none.
     let solved = match solved {
         Solved::Spent { bound, found: None } => {
-            let all = vec![true; problem.commands.len()];
-            Solved::Spent { bound, found: greedy::some_script(&context, &from, &all) }
+            Solved::Spent { bound, found: greedy::some_script(&context, &from, &mut purse) }
         }
         solved => solved,
     };
@@ -304,7 +304,7 @@ fn narrow(context: &Context, from: &State, allowed: &[bool], purse: &mut Purse) 
         let Some(model) = Model::of(&source, &parts[place]).map(Rc::new) else {
             return Solved::Spent { bound: greedy::least_cost(context, from, allowed), found: None };
         };
-        let answer = Core::new(Rc::clone(&model)).map_or(PartAnswer::None, |mut core| core.run(purse));
+        let answer = Core::new(Rc::clone(&model)).run(purse);
         if matches!(answer, PartAnswer::None) {
             return Solved::None(why::entangled(problem, &context.writes, &parts[place].slots, from));
         }

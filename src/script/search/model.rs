@@ -108,6 +108,13 @@ impl ModelLifeline {
         self.slots.iter().all(|slot| state[*slot] == GOAL) || self.as_was(model, state)
     }
 
+    /// The same, where the slots `open` may hold anything.
+    pub fn may_be_covered(&self, model: &Model, state: &[Class], open: Set) -> bool {
+        let all = |held: &dyn Fn(usize) -> bool| self.slots.iter().all(|slot| open >> slot & 1 == 1 || held(*slot));
+        all(&|slot| state[slot] == GOAL)
+            || self.start_counts && all(&|slot| model.slots[slot].as_was == Some(state[slot]))
+    }
+
     /// Whether it can only be covered by coming to its goals: some slot is not as it was, and can never be again.
     pub fn left(&self, model: &Model, restorable: Set, state: &[Class]) -> bool {
         let changed = |slot: &&usize| model.slots[**slot].as_was != Some(state[**slot]);
