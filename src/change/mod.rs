@@ -56,7 +56,7 @@ impl Change {
     /// Compares two inventories. `codes` knows the codes of both, as far as they can be read here.
     pub fn between(before: &Inventory, after: &Inventory, codes: &Codes) -> Change {
         let mut change = Change::default();
-        let mut memory = Memory::default();
+        let mut memory = Memory::for_a_fleet();
         for station in after.stations.values() {
             let was = before.stations.get(&station.name);
             let changed = StationChange::between(was, station);
@@ -101,7 +101,11 @@ impl Change {
                 stuck.iter().any(|stuck| !stuck.rules.iter().any(script::Rule::is_for_want_of_knowledge))
             }
             NoScript::CallTooShort { .. } => true,
-            NoScript::GaveUp | NoScript::NoOpening | NoScript::Unproved(_) | NoScript::Unsound(_) => false,
+            NoScript::GaveUp
+            | NoScript::TooLarge(_)
+            | NoScript::NoOpening
+            | NoScript::Unproved(_)
+            | NoScript::Unsound(_) => false,
         })
     }
 

@@ -103,7 +103,9 @@ fn check_all(
     check::none_confused(sheet, &languages, &sequences);
     if let (Some(call), Some(timing)) = (call, timing) {
         check::fits_a_call(sheet, &languages, call, timing, &sequences);
+        check::fits_the_search(sheet, &languages, timing, &sequences);
     }
+    check::values_fit_the_search(sheet, drafts, commands);
     check::all_written(sheet, drafts, commands);
 }
 

@@ -17,25 +17,26 @@ pub(super) struct Clash {
 /// States a question may cost; one that costs more counts as answered with no.
 const STATES: u64 = 2_000;
 
-/// The clashes among some slots. `order` says which wishes are kept rather than given up, those first.
-pub(super) fn clashes(problem: &Problem, order: &[SlotId]) -> Vec<Clash> {
+/// The clashes among some slots. `order` says which wishes are kept rather than given up, those first. `left`: states that
+/// all questions together may cost; once they are spent, each counts as answered with no.
+pub(super) fn clashes(problem: &Problem, order: &[SlotId], left: &mut u64) -> Vec<Clash> {
     let mut given_up: Vec<SlotId> = order.to_vec();
     for slot in order {
         let fewer: Vec<SlotId> = given_up.iter().copied().filter(|other| other != slot).collect();
-        if exists(problem, &fewer) {
+        if exists(problem, &fewer, left) {
             given_up = fewer;
         }
     }
-    given_up.iter().map(|slot| Clash { slot: *slot, with: beside(problem, order, &given_up, *slot) }).collect()
+    given_up.iter().map(|slot| Clash { slot: *slot, with: beside(problem, order, &given_up, *slot, left) }).collect()
 }
 
 /// The fewest kept wishes that a wish cannot stand beside.
-fn beside(problem: &Problem, order: &[SlotId], given_up: &[SlotId], slot: SlotId) -> Vec<SlotId> {
+fn beside(problem: &Problem, order: &[SlotId], given_up: &[SlotId], slot: SlotId, left: &mut u64) -> Vec<SlotId> {
     let mut free: Vec<SlotId> = given_up.iter().copied().filter(|other| *other != slot).collect();
     // The lightest are let go first, so that the heaviest are named.
     for other in order.iter().rev().filter(|other| !given_up.contains(other)) {
         free.push(*other);
-        if exists(problem, &free) {
+        if exists(problem, &free, left) {
             free.pop();
         }
     }
@@ -43,12 +44,17 @@ fn beside(problem: &Problem, order: &[SlotId], given_up: &[SlotId], slot: SlotId
 }
 
 /// Whether a script exists where these wishes are given up.
-fn exists(problem: &Problem, given_up: &[SlotId]) -> bool {
+fn exists(problem: &Problem, given_up: &[SlotId], left: &mut u64) -> bool {
+    if *left == 0 {
+        return false;
+    }
     let free: Vec<Command> = given_up.iter().map(|slot| fulfils(problem, *slot)).collect();
     let mut problem = problem.clone();
     problem.commands.extend(free);
-    let budget = Budget { expansions: STATES, ..Budget::default() };
-    matches!(search::find(&problem, &budget), Ok(Answer::Best(_)))
+    let budget = Budget { expansions: STATES.min(*left), ..Budget::default() };
+    let Ok((answer, paid)) = search::find_and_pay(&problem, &budget) else { return false };
+    *left = left.saturating_sub(paid);
+    matches!(answer, Answer::Best(_))
 }
 
 fn fulfils(problem: &Problem, slot: SlotId) -> Command {

@@ -14,6 +14,7 @@ mod account;
 mod apart;
 mod commission;
 mod json;
+mod memory;
 mod mishap;
 mod no_script;
 mod obvious;
@@ -28,6 +29,7 @@ mod tests;
 pub use account::{Because, Does, Place, Why};
 pub use commission::unkeyable;
 pub use json::{issued, json, nothing_to_key};
+pub use memory::Memory;
 pub use mishap::{Mishap, Resort};
 pub use no_script::{NoScript, Rule, Stuck};
 pub use obvious::Obvious;
@@ -36,15 +38,15 @@ pub use proof::ProofError;
 pub use work::Work;
 pub use worklist::{Due, Errand, WorkList};
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::BTreeMap;
 
 use crate::inventory::Station;
 use crate::keybook::{Command, Keybook, Setting, SettingId, Use};
 use crate::ledger::{Digest, Outcome, Record};
 use crate::setting::{Codes, Kind, Name, Reference, Secret, Value};
 
-use problem::{Cost, Problem, State};
-use search::{Answer, Best, Budget};
+use problem::{Cost, State};
+use search::{Answer, Best};
 use task::{Aim, Task};
 
 /// A script for one station, proved.
@@ -106,22 +108,6 @@ pub struct Step {
     /// What to do where it is not accepted.
     pub mishap: Mishap,
     pub note: Option<Name>,
-}
-
-/// Answers of earlier searches: equal stations share one.
-#[derive(Debug, Default)]
-pub struct Memory(HashMap<Problem, Answer>);
-
-impl Memory {
-    fn find(&mut self, problem: Problem) -> Answer {
-        if let Some(answer) = self.0.get(&problem) {
-            return answer.clone();
-        }
-        // A problem too large for the search is one on which it gives up.
-        let answer = search::find(&problem, &Budget::default()).unwrap_or(Answer::GaveUp { bound: Cost::default() });
-        self.0.insert(problem, answer.clone());
-        answer
-    }
 }
 
 /// Which way a script leads.
@@ -210,11 +196,15 @@ fn unproved(station: &Station, aim: &Aim, codes: &Codes, memory: &mut Memory) ->
 
 /// The search's answer, unless nothing needs keying.
 fn best(station: &Station, task: &Task, memory: &mut Memory) -> Result<Option<Best>, NoScript> {
-    match memory.find(task.problem.clone()) {
+    match memory.find(&task.problem)? {
         Answer::Best(best) if best.steps.is_empty() => Ok(None),
         Answer::Best(best) => Ok(Some(best)),
         Answer::Unreachable(accounts) => {
-            Err(NoScript::Unreachable(no_script::stuck(&station.keybook, task, &accounts)))
+            let Some(most) = memory.for_reasons() else { return Err(NoScript::GaveUp) };
+            let mut left = most;
+            let stuck = no_script::stuck(&station.keybook, task, &accounts, &mut left);
+            memory.pay(most - left);
+            Err(NoScript::Unreachable(stuck))
         }
         Answer::GaveUp { bound: _ } => Err(NoScript::GaveUp),
     }
@@ -244,9 +234,9 @@ pub fn full_presses(station: &Station, record: &Record, codes: &Codes, memory: &
     for id in station.keybook.ids().filter(|id| station.wanted(*id).is_some()) {
         aim.start[id.index()] = None;
     }
-    match memory.find(Task::new(&station.keybook, &aim, codes).problem) {
-        Answer::Best(best) => Some(best.cost.presses),
-        Answer::Unreachable(_) | Answer::GaveUp { .. } => None,
+    match memory.find(&Task::new(&station.keybook, &aim, codes).problem) {
+        Ok(Answer::Best(best)) => Some(best.cost.presses),
+        Ok(Answer::Unreachable(_) | Answer::GaveUp { .. }) | Err(_) => None,
     }
 }
 

@@ -9,6 +9,7 @@ use crate::keybook::{Command, Keybook, SettingId};
 use crate::setting::{Name, Value};
 
 use super::apart::{self, Clash};
+use super::problem::ProblemError;
 use super::proof::ProofError;
 use super::search::{Account, Stop};
 use super::task::Task;
@@ -21,6 +22,9 @@ pub enum NoScript {
     Unreachable(Vec<Stuck>),
     #[error("the keybook is so entangled that no script was found within the search's budget; none may exist")]
     GaveUp,
+    /// More than [`Problem::check`](super::problem::Problem::check) allows; no keybook that is found sound is.
+    #[error("nothing was searched: the keybook is larger than the search takes on ({0})")]
+    TooLarge(#[from] ProblemError),
     #[error(
         "`{command}` takes {call_ms} ms with opening and closing, and the station hangs up after {limit_ms} ms: compare \
          `limit_ms` and `timing` with the manual, or want a shorter value"
@@ -153,11 +157,11 @@ fn or(values: &[String]) -> String {
     values.join(" or ")
 }
 
-/// What the search could not reach, in the users' words.
-pub(super) fn stuck(keybook: &Keybook, task: &Task, accounts: &[Account]) -> Vec<Stuck> {
+/// What the search could not reach, in the users' words; `left` are the states that telling what clashes may cost.
+pub(super) fn stuck(keybook: &Keybook, task: &Task, accounts: &[Account], left: &mut u64) -> Vec<Stuck> {
     let namer = Namer { keybook, task };
     let entangled: Vec<&Account> = accounts.iter().filter(|account| is_entangled(account)).collect();
-    let clashes = apart::clashes(&task.problem, &namer.heaviest_first(&entangled));
+    let clashes = apart::clashes(&task.problem, &namer.heaviest_first(&entangled), left);
     let stuck = accounts.iter().filter_map(|account| match clashes.iter().find(|clash| clash.slot == account.slot) {
         Some(clash) => Some(namer.stuck(account, Some(clash))),
         // Without the wishes that clash the others can be reached.

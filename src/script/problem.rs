@@ -17,7 +17,7 @@ pub const MAX_VALUES: u8 = 64;
 /// Most slots, and most commands, a problem may have.
 pub const MAX_SLOTS: usize = 1024;
 /// Most presses one command may take, whatever is keyed.
-pub const MAX_PRESSES: u64 = 4095;
+pub const MAX_PRESSES: u64 = 8191;
 /// Longest time of one command, in milliseconds.
 pub const MAX_COMMAND_MS: u64 = (1 << 24) - 1;
 /// Most lifelines.
@@ -286,6 +286,17 @@ impl Problem {
         } else {
             Err(ProblemError::Command(id))
         }
+    }
+
+    /// How many slots, commands, needs, reads, effects and choices there are in all.
+    pub fn size(&self) -> usize {
+        let size = |command: &Command| {
+            let choices: usize = command.fields.iter().map(|field| field.choices.len()).sum();
+            let reads: usize = command.reads.iter().map(|read| read.presses.len()).sum();
+            1 + command.needs.len() + reads + command.clears.len() + command.also.len() + choices
+        };
+        let lifelines: usize = self.lifelines.iter().map(|lifeline| lifeline.slots.len()).sum();
+        self.slots.len() + self.commands.iter().map(size).sum::<usize>() + lifelines
     }
 
     /// What every slot holds now.

@@ -1,12 +1,13 @@
 //! The core of a part: best-first search over what must be done before the tail (`mod.rs` §2, §5–§7).
 //! It works on classes, not values, and never looks at a clock: its budget is a count of states.
 
+use super::Budget;
 use super::bound::{Asked, Bound};
 use super::cone::{Cone, FIRST_EXPANSIONS, MOST_EXPANSIONS};
 use super::exposure::Exposure;
 use super::forced::Forced;
 use super::keying::{Begun, Chains, MOST_WAYS, accepted, choices, open_fields, successors, ways};
-use super::model::{Class, EXPOSURE_SHIFT, GOAL, Model, ModelCommand, Packed, Set, time_of};
+use super::model::{Class, EXPOSURE_SHIFT, GOAL, MOST_COMMANDS, Model, ModelCommand, Packed, Set, time_of};
 use super::script::Move;
 use super::states::{OVERHEAD, States};
 use super::tail::{Tail, members};
@@ -14,14 +15,11 @@ use std::cmp::Reverse;
 use std::collections::BinaryHeap;
 use std::rc::Rc;
 
-/// Longest script looked at, in commands; keeps packed costs within their bits.
-const MOST_STEPS: u32 = 4096;
-
 /// States looked at before a projection is asked, which is not worth it for an easy problem. Tests ask early.
 const PATIENCE: u32 = if cfg!(test) { 2 } else { 50 };
 
-/// States looked at past the budget, over all parts, to have some script.
-const HURRIED_EXPANSIONS: u64 = 3_000;
+/// The share of the budget that may be spent past it, over all parts, to have some script.
+const HURRIED_SHARE: u64 = 4;
 
 /// Successors that cost as much as the state that they come after.
 pub(super) const SUCCESSORS: u64 = 64;
@@ -39,8 +37,9 @@ pub(super) struct Purse {
 }
 
 impl Purse {
-    pub fn new(expansions: u64, bytes: usize) -> Self {
-        Self { expansions, bytes, spare: HURRIED_EXPANSIONS, paid: 0 }
+    pub fn new(budget: &Budget) -> Self {
+        let Budget { expansions, bytes } = *budget;
+        Self { expansions, bytes, spare: expansions / HURRIED_SHARE, paid: 0 }
     }
 
     pub fn pay(&mut self, states: u64) {
@@ -253,7 +252,9 @@ impl Core {
     fn hurry(&mut self, purse: &mut Purse) -> Option<Vec<Move>> {
         self.hurried = true;
         let entries: Vec<Entry> = self.open.drain().collect();
-        entries.into_iter().for_each(|entry| self.enter(entry.total.0, entry.rest.0, entry.stage, entry.node, entry.cost));
+        entries
+            .into_iter()
+            .for_each(|entry| self.enter(entry.total.0, entry.rest.0, entry.stage, entry.node, entry.cost));
         while let Some(entry) = self.open.pop() {
             if self.is_stale(&entry) {
                 continue;
@@ -374,7 +375,7 @@ impl Core {
             let rest = tail.least + self.settled;
             self.enter(cost + rest, rest, if tail.exact { Stage::Finished } else { Stage::Bounded }, id, cost);
         }
-        if u32::from(steps) >= MOST_STEPS {
+        if u64::from(steps) >= MOST_COMMANDS {
             self.cut = true;
             return;
         }

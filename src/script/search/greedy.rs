@@ -1,21 +1,21 @@
 //! Some script, where the budget ran out before the search had any, or where a part is too large for it: from state to
 //! state by what looks nearest to the end. It never says that no script exists, and nothing of what it finds is the best.
 
-use super::Context;
 use super::core::Purse;
 use super::model::{Packed, pack};
 use super::relevance::Values;
 use super::wide::least;
+use super::{Budget, Context};
 use crate::script::problem::{CommandId, Problem, SlotId, State, Step};
 use std::cmp::Reverse;
 use std::collections::{BinaryHeap, HashSet};
 
 /// Most states whose distance is worked out.
 const MOST_STATES: usize = 20_000;
-/// Most needs, reads and effects that are looked at for it: about a second.
-const MOST_WORK: u64 = 200_000_000;
-/// So many of them take as long as a state of a core.
+/// So many needs, reads and effects looked at for it take as long as a state of a core. As much work is done as the whole
+/// budget is worth, and some even where that is next to nothing.
 const WORK_OF_A_STATE: u64 = 10_000;
+const LEAST_STATES: u64 = 100;
 /// Most ways to key one command that are tried in one state.
 const MOST_WAYS: usize = 32;
 /// Further away than any state that leads on.
@@ -30,8 +30,14 @@ struct Node {
 }
 
 /// A script from a state, and its cost.
-pub(super) fn some_script(context: &Context, from: &State, purse: &mut Purse) -> Option<(Vec<Step>, Packed)> {
+pub(super) fn some_script(
+    context: &Context,
+    from: &State,
+    budget: &Budget,
+    purse: &mut Purse,
+) -> Option<(Vec<Step>, Packed)> {
     let mut greedy = Greedy::new(context);
+    greedy.most = budget.expansions.max(LEAST_STATES).saturating_mul(WORK_OF_A_STATE);
     let found = greedy.search(context.problem, from);
     purse.paid += greedy.work / WORK_OF_A_STATE;
     found
@@ -46,6 +52,8 @@ struct Greedy<'a> {
     /// Needs, reads and effects of all commands, and how many were looked at.
     size: u64,
     work: u64,
+    /// Most of them that are looked at.
+    most: u64,
 }
 
 impl<'a> Greedy<'a> {
@@ -62,7 +70,7 @@ impl<'a> Greedy<'a> {
             }
         }
         let leaves = (0..problem.commands.len()).map(|id| leaves(context, id)).collect();
-        Self { context, leaves, asked, size, work: 0 }
+        Self { context, leaves, asked, size, work: 0, most: 0 }
     }
 
     fn search(&mut self, problem: &Problem, from: &State) -> Option<(Vec<Step>, Packed)> {
@@ -86,7 +94,7 @@ impl<'a> Greedy<'a> {
                 if problem.key(&mut after, &next).is_err() || seen.contains(&after) {
                     continue;
                 }
-                if seen.len() == MOST_STATES || self.work > MOST_WORK {
+                if seen.len() == MOST_STATES || self.work > self.most {
                     return None;
                 }
                 let left = self.distance(&after);
@@ -154,10 +162,8 @@ impl<'a> Greedy<'a> {
             let mut changed = false;
             self.work += self.size;
             for (id, command) in problem.commands.iter().enumerate() {
-                let needs = command
-                    .needs
-                    .iter()
-                    .map(|need| need.values.iter().map(|value| far[need.slot][index(Some(value))]));
+                let needs =
+                    command.needs.iter().map(|need| need.values.iter().map(|value| far[need.slot][index(Some(value))]));
                 let needs = needs.map(|values| values.min().unwrap_or(FAR));
                 let reads = command.reads.iter().map(|read| far[read.slot][..64].iter().min().copied().unwrap_or(FAR));
                 let sum = needs.chain(reads).fold(1, |sum: u32, far| sum.saturating_add(far).min(FAR));
@@ -185,8 +191,7 @@ impl<'a> Greedy<'a> {
 
 /// What a command may leave in each slot, whatever is held.
 fn leaves(context: &Context, id: CommandId) -> Vec<(SlotId, Values)> {
-    let mut leaves: Vec<(SlotId, Values)> =
-        context.writes[id].iter().map(|write| (write.slot, write.may)).collect();
+    let mut leaves: Vec<(SlotId, Values)> = context.writes[id].iter().map(|write| (write.slot, write.may)).collect();
     let fields = context.problem.commands[id].fields.iter();
     let free: std::collections::BTreeMap<SlotId, Values> = fields
         .map(|field| {

@@ -70,7 +70,10 @@ pub(super) fn choices<'a>(
     clean: bool,
 ) -> impl Iterator<Item = &'a ModelChoice> {
     let held = state[field.slot];
-    field.choices.iter().filter(move |choice| (!choice.held || held == choice.class) && (!clean || choice.class == GOAL))
+    field
+        .choices
+        .iter()
+        .filter(move |choice| (!choice.held || held == choice.class) && (!clean || choice.class == GOAL))
 }
 
 /// Presses of what the command reads in a state; `None`: it is refused there.

@@ -123,7 +123,7 @@ mod wide;
 pub(super) mod tests;
 
 use self::core::{Core, PartAnswer, Purse};
-use self::model::{Model, Packed, Source, pack, unpack};
+use self::model::{Model, Packed, Source, pack, unpack, unpack_bound};
 use self::relevance::{Aim, Question, Relevance, Write, all_writes, parts};
 use self::wide::{Stretch, wide_commands};
 use crate::script::problem::{Cost, Problem, ProblemError, SlotId, State, Step};
@@ -131,6 +131,9 @@ use crate::script::problem::{Cost, Problem, ProblemError, SlotId, State, Step};
 use std::rc::Rc;
 
 pub use self::why::{Account, Stop};
+
+/// So many parts of a problem take as long to look through, whatever comes of it, as a state of a search.
+const PARTS_OF_A_STATE: usize = 64;
 
 /// What a search may spend. It counts states, never time, so that the answer does not depend on the machine.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -210,6 +213,14 @@ impl Solved {
 /// # Errors
 /// Where the problem is not well formed ([`Problem::check`]).
 pub fn find(problem: &Problem, budget: &Budget) -> Result<Answer, ProblemError> {
+    Ok(find_and_pay(problem, budget)?.0)
+}
+
+/// The same, with what it took, counted as [`Budget::expansions`] are: past a spent budget somewhat more than that.
+///
+/// # Errors
+/// Where the problem is not well formed ([`Problem::check`]).
+pub fn find_and_pay(problem: &Problem, budget: &Budget) -> Result<(Answer, u64), ProblemError> {
     problem.check()?;
     let context = Context { problem, writes: all_writes(problem) };
     let from = problem.start();
@@ -219,7 +230,8 @@ pub fn find(problem: &Problem, budget: &Budget) -> Result<Answer, ProblemError> 
     let stretch = Stretch::new(&context, &wides, &allowed);
     // Some is kept for the scripts through a wide command, or their bound would be that of all.
     let kept = if stretch.is_some() { budget.expansions / 4 } else { 0 };
-    let mut purse = Purse::new(budget.expansions - kept, budget.bytes);
+    let mut purse = Purse::new(budget);
+    purse.expansions -= kept;
     let narrow = narrow(&context, &from, &allowed, &mut purse);
     purse.expansions += kept;
     let solved = match stretch {
@@ -229,11 +241,11 @@ pub fn find(problem: &Problem, budget: &Budget) -> Result<Answer, ProblemError> 
     // Rather some script than none.
     let solved = match solved {
         Solved::Spent { bound, found: None } => {
-            Solved::Spent { bound, found: greedy::some_script(&context, &from, &mut purse) }
+            Solved::Spent { bound, found: greedy::some_script(&context, &from, budget, &mut purse) }
         }
         solved => solved,
     };
-    Ok(match solved {
+    let answer = match solved {
         Solved::Best { mut steps, cost } => {
             script::put_in_order(problem, &from, &mut steps);
             Answer::Best(Best { steps, cost: unpack(cost), proven: true, bound: None })
@@ -242,10 +254,11 @@ pub fn find(problem: &Problem, budget: &Budget) -> Result<Answer, ProblemError> 
         Solved::Spent { bound, found: Some((mut steps, cost)) } => {
             script::put_in_order(problem, &from, &mut steps);
             let proven = bound >= cost;
-            Answer::Best(Best { steps, cost: unpack(cost), proven, bound: (!proven).then(|| unpack(bound)) })
+            Answer::Best(Best { steps, cost: unpack(cost), proven, bound: (!proven).then(|| unpack_bound(bound)) })
         }
-        Solved::Spent { bound, found: None } => Answer::GaveUp { bound: unpack(bound) },
-    })
+        Solved::Spent { bound, found: None } => Answer::GaveUp { bound: unpack_bound(bound) },
+    };
+    Ok((answer, purse.paid + 1 + (problem.size() / PARTS_OF_A_STATE) as u64))
 }
 
 /// Weighs the scripts through a wide command against the best without.
