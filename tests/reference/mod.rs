@@ -368,14 +368,25 @@ pub fn kept(seed: u64) -> Problem {
 /// (which is quickly keyed) or as it is.
 pub fn blocks(seed: u64) -> Problem {
     let mut dice = Dice(seed.wrapping_mul(1_000_003).wrapping_add(9_191));
-    let mix = &MIX[[2, 4, 7, 9][dice.below(4) as usize]];
-    let mut problem = random(&mut dice, mix, 3, 1 + seed % 2);
+    let mix = &MIX[[2, 3, 4, 7, 9][dice.below(5) as usize]];
+    let mut problem = random(&mut dice, mix, 3, 1 + seed % 3);
     let (count, unknown) = (3 + dice.below(4) as usize, if dice.percent(70) { 0 } else { 40 });
     while problem.slots.len() < count {
         problem.slots.push(slot(&mut dice, mix));
     }
     for slot in problem.slots.iter_mut().filter(|slot| slot.start.is_none()) {
         slot.start = (!dice.percent(unknown)).then_some((slot.goal + 1) % slot.values);
+    }
+    // What is keyed by itself mostly needs what a block brings about, and spoils some of it.
+    for command in &mut problem.commands {
+        if dice.percent(40) {
+            let slot = dice.below(count as u64) as usize;
+            command.needs.push(Need { slot, values: ValueSet::of([problem.slots[slot].goal]) });
+        }
+        let slot = dice.below(count as u64) as usize;
+        if dice.percent(40) && command.fields.iter().all(|field| field.slot != slot) {
+            command.also.push(Also { slot, value: problem.slots[slot].factory });
+        }
     }
     for _ in 0..1 + dice.below(2) {
         let kept: Vec<usize> = (0..count).filter(|_| dice.percent(85)).collect();

@@ -16,6 +16,8 @@ const MOST_STATES: usize = 20_000;
 /// budget is worth, and some even where that is next to nothing.
 const WORK_OF_A_STATE: u64 = 10_000;
 const LEAST_STATES: u64 = 100;
+/// Laying out how far each value of a slot is takes as long as so many of them.
+const FAR_TABLE: usize = 16;
 /// Most ways to key one command that are tried in one state.
 const MOST_WAYS: usize = 32;
 /// Further away than any state that leads on.
@@ -49,7 +51,7 @@ struct Greedy<'a> {
     leaves: Vec<Vec<(SlotId, Values)>>,
     /// For each slot the values that some command asks for where it does not take the goal.
     asked: Vec<Values>,
-    /// Needs, reads and effects of all commands, and how many were looked at.
+    /// Needs, reads and effects of all commands, and how many were looked at, or what takes as long.
     size: u64,
     work: u64,
     /// Most of them that are looked at.
@@ -91,6 +93,7 @@ impl<'a> Greedy<'a> {
             }
             for next in self.ways(&state) {
                 let mut after = state.clone();
+                self.work += problem.slots.len() as u64;
                 if problem.key(&mut after, &next).is_err() || seen.contains(&after) {
                     continue;
                 }
@@ -156,6 +159,7 @@ impl<'a> Greedy<'a> {
     fn distance(&mut self, state: &State) -> u32 {
         let problem = self.context.problem;
         let index = |value: Option<u8>| value.map_or(64, usize::from);
+        self.work += (FAR_TABLE * problem.slots.len()) as u64;
         let mut far = vec![[FAR; 65]; problem.slots.len()];
         state.iter().zip(&mut far).for_each(|(value, far)| far[index(*value)] = 0);
         loop {

@@ -1,7 +1,7 @@
 //! The tail of a script: commands that may always come last, found backwards from the goal (`mod.rs` §4).
 //! It knows nothing of lifelines: whatever it places runs while all of them are covered.
 
-use super::core::{Purse, SUCCESSORS};
+use super::core::Purse;
 use super::model::{Classes, GOAL, Model, ModelCommand, Packed, Set};
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BinaryHeap, HashMap};
@@ -68,6 +68,9 @@ type Ways = BTreeMap<Set, (Packed, Option<(Set, usize)>)>;
 
 /// Sets of wanted slots still to be looked at: the least total, then the youngest, with the cost so far.
 type Open = BinaryHeap<(Reverse<Packed>, u64, Set, Packed)>;
+
+/// So many of them take as long as a state of a core.
+const SETS: u64 = 8;
 
 /// About the bytes that a set of wanted slots takes in both.
 const SET_BYTES: usize = 192;
@@ -345,8 +348,8 @@ impl Backwards<'_> {
             self.serial += 1;
             self.open.push((Reverse(if near { bound } else { sum + bound }), self.serial, next, sum));
         }
-        let paid = self.owed / SUCCESSORS;
-        self.owed %= SUCCESSORS;
+        let paid = self.owed / SETS;
+        self.owed %= SETS;
         paid
     }
 

@@ -3,7 +3,7 @@
 
 use super::bound::{Bound, Scope};
 use super::cone::{Cone, FIRST_EXPANSIONS, MOST_EXPANSIONS};
-use super::core::{Purse, SUCCESSORS, both, either};
+use super::core::{Purse, both, either};
 use super::exposure::{Exposure, Wide};
 use super::model::{Class, EXPOSURE_SHIFT, Model, ModelSlot, Packed, Set, Source, pack, time_of};
 use super::relevance::{Aim, Part, Question, Relevance, UNKNOWN};
@@ -26,6 +26,9 @@ pub(super) fn wide_commands(context: &Context) -> Vec<CommandId> {
 /// the time they take, in states of a core.
 const STATE_COSTS: u64 = 10;
 const SOLVING_COSTS: u64 = 50;
+
+/// So many ways to key a state's commands are paid for with it; each further one costs as a state of a core.
+const STATE_KEYINGS: u64 = 64;
 
 /// About the bytes that a state takes beside its own.
 const NODE_BYTES: usize = 256;
@@ -227,16 +230,14 @@ impl<'a> Stretch<'a> {
         let problem = self.context.problem;
         let (state, cost) = (self.nodes[node].state.clone(), self.nodes[node].cost);
         let ghosts = self.ghosts.clone();
-        let mut count = 0;
+        let mut count: u64 = 0;
         for id in (0..problem.commands.len()).filter(|id| self.relevant[*id]).collect::<Vec<_>>() {
             if !problem.accepts(&state, id) {
                 continue;
             }
             keyings(problem, &state, id, &ghosts, &mut Vec::new(), &mut |choices| {
                 count += 1;
-                if count % SUCCESSORS == 0 {
-                    purse.pay(STATE_COSTS);
-                }
+                purse.pay(u64::from(count > STATE_KEYINGS));
                 if purse.is_empty() || self.full(purse.bytes) {
                     return ControlFlow::Break(());
                 }
