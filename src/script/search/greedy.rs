@@ -15,7 +15,7 @@ const MOST_STATES: usize = 20_000;
 /// So many needs, reads and effects looked at for it take as long as a state of a core. As much work is done as the whole
 /// budget is worth, and some even where that is next to nothing.
 const WORK_OF_A_STATE: u64 = 10_000;
-const LEAST_STATES: u64 = 100;
+const LEAST_STATES: u64 = 2_000;
 /// Laying out how far each value of a slot is takes as long as so many of them.
 const FAR_TABLE: usize = 16;
 /// Most ways to key one command that are tried in one state.
