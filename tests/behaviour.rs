@@ -5,12 +5,64 @@
 mod reference;
 
 use proptest::prelude::*;
-use reference::keybooks::{Start, hard, tied};
+use reference::keybooks::{Start, block, blocks, cover, hard, knotted, tied};
 use reference::{MIXES, interpret, middling, tiny};
 use stationkeep::script;
 use stationkeep::script::problem::{Command, Cost, Field, Need, Problem, Slot, Step, ValueSet};
-use stationkeep::script::search::{Account, Answer, Budget, Stop, find};
+use stationkeep::script::search::{Account, Answer, Budget, Stop, find, find_and_pay};
+use std::alloc::{GlobalAlloc, Layout, System};
+use std::cell::Cell;
 use std::collections::HashMap;
+
+/// Counts what each thread has allocated now, and the most it had.
+struct Counting;
+
+thread_local! {
+    static HELD: Cell<(isize, isize)> = const { Cell::new((0, 0)) };
+}
+
+fn count(bytes: isize) {
+    // A thread that ends counts no more.
+    let _ = HELD.try_with(|held| {
+        let now = held.get().0 + bytes;
+        held.set((now, held.get().1.max(now)));
+    });
+}
+
+// SAFETY: everything is left to the system's allocator; counting allocates nothing.
+unsafe impl GlobalAlloc for Counting {
+    unsafe fn alloc(&self, layout: Layout) -> *mut u8 {
+        count(layout.size() as isize);
+        unsafe { System.alloc(layout) }
+    }
+
+    unsafe fn dealloc(&self, place: *mut u8, layout: Layout) {
+        count(-(layout.size() as isize));
+        unsafe { System.dealloc(place, layout) }
+    }
+}
+
+#[global_allocator]
+static COUNTING: Counting = Counting;
+
+/// The answer, what it took as the budget counts, and the most bytes it had at one time.
+fn measured(problem: &Problem, budget: &Budget) -> (Answer, u64, usize) {
+    HELD.with(|held| held.set((0, 0)));
+    let (answer, paid) = find_and_pay(problem, budget).expect("well formed");
+    (answer, paid, HELD.with(|held| held.get().1).max(0) as usize)
+}
+
+/// Problems far harder than keybooks are expected to be, each in its own way.
+fn hardest() -> Vec<(String, Problem)> {
+    let mut all: Vec<(String, Problem)> = Vec::new();
+    all.extend((0..3).map(|seed| (format!("blocks {seed}"), blocks(seed))));
+    all.extend((2..4).map(|seed| (format!("knotted {seed}"), knotted(seed, Start::Known))));
+    all.extend((0..1).map(|seed| (format!("two tied {seed}"), tied(seed, 2, Start::Known))));
+    all.push(("four tied".into(), tied(20, 4, Start::Known)));
+    all.extend([(60, 100, 3), (128, 128, 4)].map(|(s, c, f)| (format!("cover {s} {c} {f}"), cover(1, s, c, f))));
+    all.extend([20, 120, 400].map(|fields| (format!("block {fields}"), block(fields))));
+    all
+}
 
 /// The best cost, nothing where there is no script; `None` where a large budget does not tell.
 fn best_cost(problem: &Problem) -> Option<Option<Cost>> {
@@ -103,6 +155,50 @@ fn what_is_too_large_to_search_still_gets_some_script() {
         assert_eq!(interpret(&problem, &best.steps), Ok(best.cost), "seed {seed}");
         assert!(!best.proven && best.bound.is_some_and(|bound| bound < best.cost && bound.time_ms > 0), "seed {seed}");
     }
+}
+
+/// What was wrong once: all ways to key a command were laid out before the first was counted.
+#[test]
+fn a_command_of_many_fields_is_keyed_once_and_that_is_proved() {
+    for fields in [6, 14, 20, 60, 120] {
+        let (answer, paid, bytes) = measured(&block(fields), &Budget::default());
+        let Answer::Best(best) = answer else { panic!("{fields} fields: {answer:?}") };
+        assert_eq!((best.steps.len(), best.proven, best.cost.exposure_ms), (1, true, 0), "{fields} fields");
+        assert!(paid < 300 && bytes < 4 << 20, "{fields} fields: {paid} states, {bytes} bytes");
+    }
+}
+
+/// Time is counted, not measured: by the budget, what may be spent past it, and the hurried way out at last.
+#[test]
+fn no_problem_takes_more_than_its_budget_and_as_much_again() {
+    for budget in [Budget { expansions: 3_000, bytes: 8 << 20 }, Budget { expansions: 500, bytes: 2 << 20 }] {
+        for (name, problem) in hardest() {
+            let (answer, paid, bytes) = measured(&problem, &budget);
+            println!("{name}: {paid} states, {} KiB", bytes >> 10);
+            let Answer::Best(best) = answer else { panic!("{name}: {answer:?}") };
+            assert_eq!(interpret(&problem, &best.steps), Ok(best.cost), "{name}");
+            assert!(best.bound.is_none_or(|bound| bound < best.cost), "{name}: {best:?}");
+            assert!(paid <= 2 * budget.expansions + 2_500, "{name}: {paid} states");
+            assert!(bytes <= 4 * budget.bytes, "{name}: {bytes} bytes");
+        }
+    }
+}
+
+#[test]
+fn a_keybook_of_block_commands_gets_a_script_that_lands() {
+    let mut proven = 0;
+    for seed in 0..24 {
+        let problem = blocks(seed);
+        match find(&problem, &Budget { expansions: 1_000, ..Budget::default() }).expect("well formed") {
+            Answer::Best(best) => {
+                assert_eq!(interpret(&problem, &best.steps), Ok(best.cost), "seed {seed}");
+                proven += u32::from(best.proven);
+            }
+            Answer::Unreachable(_) => {}
+            Answer::GaveUp { .. } => panic!("seed {seed}: no script"),
+        }
+    }
+    assert!(proven >= 5, "only {proven} of 24 proven");
 }
 
 #[test]

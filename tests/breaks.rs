@@ -13,12 +13,30 @@ struct Break {
     instead: &'static str,
 }
 
-const BREAKS: [Break; 25] = [
+const BREAKS: [Break; 28] = [
     Break {
         what: "the bound counts a command for every setting it helps",
         file: "bound.rs",
         text: "self.rest[usize::from(*op)] -= share.saturating_sub(*extra);",
         instead: "let _ = (op, extra);",
+    },
+    Break {
+        what: "a goal counts as keyed now, though a later command may key it for less",
+        file: "bound.rs",
+        text: "total += now.into_iter().chain(later).min()?;",
+        instead: "total += now.or(later)?;",
+    },
+    Break {
+        what: "what is still open is asked for",
+        file: "bound.rs",
+        text: "if unsure >> slot & 1 == 0 {",
+        instead: "if unsure >> slot & 1 < 2 {",
+    },
+    Break {
+        what: "of a command of many fields one is keyed in one way only",
+        file: "core.rs",
+        text: "for choice in choices(field, &state, false) {",
+        instead: "for choice in choices(field, &state, false).take(1) {",
     },
     Break {
         what: "the bound on exposure does so",
@@ -34,13 +52,13 @@ const BREAKS: [Break; 25] = [
     },
     Break {
         what: "a side effect is forgotten",
-        file: "core.rs",
-        text: "command.sets.iter().for_each(|(slot, class)| after[*slot] = *class);\n    key_fields",
-        instead: "key_fields",
+        file: "keying.rs",
+        text: "command.sets.iter().for_each(|(slot, class)| after[*slot] = *class);\n    let keying",
+        instead: "let keying",
     },
     Break {
         what: "needs are ignored",
-        file: "core.rs",
+        file: "keying.rs",
         text: "if command.needs.iter().any(|(slot, classes)| classes >> state[*slot] & 1 == 0) {",
         instead: "if command.needs.len() > 9 {",
     },

@@ -56,7 +56,7 @@ impl Change {
     /// Compares two inventories. `codes` knows the codes of both, as far as they can be read here.
     pub fn between(before: &Inventory, after: &Inventory, codes: &Codes) -> Change {
         let mut change = Change::default();
-        let mut memory = Memory::default();
+        let mut memory = Memory::for_a_fleet();
         for station in after.stations.values() {
             let was = before.stations.get(&station.name);
             let changed = StationChange::between(was, station);
@@ -102,6 +102,7 @@ impl Change {
             }
             NoScript::CallTooShort { .. } => true,
             NoScript::GaveUp
+            | NoScript::TooLarge(_)
             | NoScript::NoOpening
             | NoScript::Midway { .. }
             | NoScript::Unproved(_)

@@ -362,7 +362,7 @@ impl State {
             let mut known = known.borrow_mut();
             let new: Vec<&Name> = names.iter().copied().filter(|name| !known.contains_key(*name)).collect();
             let next = side_by_side(&new, |some| {
-                let mut memory = Memory::default();
+                let mut memory = Memory::for_a_fleet();
                 some.iter().map(|name| self.next_of(name, &mut memory)).collect()
             });
             known.extend(new.into_iter().cloned().zip(next));
@@ -370,10 +370,11 @@ impl State {
         }
     }
 
-    /// The digest of the script that a station would be given now.
-    pub fn script_digest(&self, name: &Name) -> Option<Digest> {
+    /// The digest of the script that a station would be given now, unless finding out would take too long.
+    pub fn script_digest(&self, name: &Name, memory: &mut Memory) -> Option<Digest> {
         let (station, record, codes) = self.at(name)?;
-        script::digest(station, &record, &codes, &mut Memory::default()).ok()?
+        // A search that may spend less could end in another script than the one that is given.
+        memory.is_generous().then(|| script::digest(station, &record, &codes, memory).ok()?)?
     }
 
     /// A station as it counts for now, its record, and the codes that its script may need.

@@ -1,5 +1,6 @@
 //! What a pass tells: decided by `alert`, written in one transaction, delivered by the pumps.
 
+use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::Timestamp;
@@ -12,6 +13,7 @@ use crate::alert::{
 use crate::gather::GatherError;
 use crate::gather::intake::kept_reasons;
 use crate::ledger::{Line, parse_line};
+use crate::script::Memory;
 use crate::setting::{Name, Weight};
 use crate::store::{self, Decision, EntryKind, NewMessage, StoppedWebhook, Store};
 
@@ -187,7 +189,9 @@ impl Teller {
         let vanished: BTreeSet<Name> = names.iter().flat_map(|now| self.known.difference(now).cloned()).collect();
         let asides = state.notices().map(|notices| AsideNews::between(&self.asides, notices, seen.now));
         let asides = asides.unwrap_or_default();
-        let (foresee, digest) = (state.foresee(), |station: &Name| state.script_digest(station));
+        let memory = RefCell::new(Memory::for_a_fleet());
+        let digest = |station: &Name| state.script_digest(station, &mut memory.borrow_mut());
+        let foresee = state.foresee();
         let change = self.hold.change.as_ref().map(|last| &last.change);
         let release = change.and_then(|change| state.notices()?.release(change));
         let pass = Pass {

@@ -79,6 +79,7 @@ codes! {
     CommandsConfused, "commands-confused", Error, "The station obeys as soon as it holds a whole command. If one command begins like another, the wrong one is obeyed.";
     CodesConfused, "codes-confused", Error, "Two choices that are keyed alike, or one beginning like the other, cannot be told apart.";
     CallTooShort, "call-too-short", Error, "The longest form of this command does not fit into one call: the station would hang up in the middle of it.";
+    KeybookTooLarge, "keybook-too-large", Error, "The best script is searched for among everything that a keybook allows. So that the search always ends, lifelines, the values that commands ask for, and the length of a command are bounded.";
     SettingUnwritten, "setting-unwritten", Warning, "No command stores this setting, so nothing wanted for it can ever be keyed.";
     Unkeyable, "unkeyable", Warning, "No order of the keybook's commands brings a new unit to this value beside the others that are wanted: a command is missing, needs what cannot be, or undoes it. Committed so, the station would be adrift and no script could mend it.";
     ReportTime, "report-time", Error, "The time of a report is when the work was done, as RFC 3339, and not in the future.";

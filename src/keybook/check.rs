@@ -4,8 +4,9 @@ use super::ambiguity::{self, Budget, Confusion, Languages, Verdict, Whole};
 use super::commands::{Draft, Keyed};
 use super::read::{CallDraft, longest};
 use super::settings::Drafts;
-use super::{Command, Part, Timing, Use};
+use super::{COMMAND_MS_MAX, Command, PRESSES_MAX, Part, Timing, Use, VALUES_MAX};
 use crate::finding::{Code, Finding};
+use crate::setting::Value;
 use crate::yaml::Sheet;
 
 /// Something keyed in a call: the opening, the closing or a command.
@@ -124,6 +125,52 @@ pub(super) fn fits_a_call(
             );
             let mend = "Compare `limit_ms`, the times in `timing` and the lengths of the fields with the manual.";
             sheet.note(Code::CallTooShort, sequence.keyed.spot, sentence, mend);
+        }
+    }
+}
+
+/// A command longer than the search for the best script counts with is refused.
+pub(super) fn fits_the_search(
+    sheet: &mut Sheet<'_>,
+    languages: &Languages,
+    timing: &Timing,
+    sequences: &[Sequence<'_, '_>],
+) {
+    for sequence in sequences {
+        let Some(command) = sequence.command.filter(|_| sequence.has_languages(languages)) else { continue };
+        let presses = longest(&command.keys, languages);
+        let own = presses * u64::from(timing.press_ms) + u64::from(timing.answer_ms + command.takes_ms);
+        if presses > PRESSES_MAX || own > COMMAND_MS_MAX {
+            let sentence = format!(
+                "The longest form of `{}` has {presses} keys and takes {own} ms; {PRESSES_MAX} keys and {COMMAND_MS_MAX} ms \
+                 are the most.",
+                sequence.title
+            );
+            let mend = "Compare `timing` and the lengths of the fields with the manual.";
+            sheet.note(Code::KeybookTooLarge, sequence.keyed.spot, sentence, mend);
+        }
+    }
+}
+
+/// The values that a keybook itself names of one setting are bounded: with what a station holds and what is wanted of it,
+/// they are all that a script can tell apart.
+pub(super) fn values_fit_the_search(sheet: &mut Sheet<'_>, drafts: &Drafts, commands: &[Draft<'_>]) {
+    for id in drafts.ids() {
+        let factory = drafts.factory(id);
+        let mut named: Vec<&Value> = factory.iter().collect();
+        for value in commands.iter().flat_map(|command| command.named(id)) {
+            if !named.iter().any(|known| known.agrees(value)) {
+                named.push(value);
+            }
+        }
+        if named.len() > VALUES_MAX {
+            let sentence = format!(
+                "`factory`, `needs` and `also` name {} values of `{}`; {VALUES_MAX} are the most.",
+                named.len(),
+                drafts.name(id)
+            );
+            let mend = "Name fewer of them: compare `needs` and `also` with the manual.";
+            sheet.note(Code::KeybookTooLarge, drafts.spot(id), sentence, mend);
         }
     }
 }

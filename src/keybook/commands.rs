@@ -3,7 +3,7 @@
 use super::check::Sequence;
 use super::read::{ENTRIES_MAX, fit_name, inside, name, number_or};
 use super::settings::{self, Drafts, FACTORY};
-use super::{Command, Lifeline, Part, SettingId, Template, TemplateError};
+use super::{Command, LIFELINES_MAX, Lifeline, Part, SettingId, Template, TemplateError};
 use crate::finding::{Code, Finding};
 use crate::setting::{Kind, Name, Value};
 use crate::yaml::{Data, Node, Sheet, Spot};
@@ -96,7 +96,13 @@ fn broken(sheet: &mut Sheet<'_>, drafts: &Drafts, spot: Spot, why: &TemplateErro
 /// Reads `lifelines`.
 pub(super) fn lifelines(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &Node) -> Vec<Lifeline> {
     let mut lifelines = Vec::new();
-    for (key, value) in sheet.entries(node, "`lifelines`").unwrap_or_default() {
+    let entries = sheet.entries(node, "`lifelines`").unwrap_or_default();
+    if entries.len() > LIFELINES_MAX {
+        let sentence = format!("A keybook has at most {LIFELINES_MAX} lifelines; here are {}.", entries.len());
+        let mend = "Leave out those of which another says as much: one for each button that summons help will do.";
+        sheet.note(Code::KeybookTooLarge, node.spot, sentence, mend);
+    }
+    for (key, value) in entries {
         let name = fit_name(sheet, &key.text, key.spot, "The name of a lifeline");
         let Some(settings) = listed(sheet, drafts, value, &format!("The lifeline `{}`", key.text)) else { continue };
         if settings.is_empty() && matches!(&value.data, Data::List(items) if items.is_empty()) {
@@ -151,6 +157,13 @@ impl<'n> Draft<'n> {
     pub(super) fn sequence(&self) -> Option<Sequence<'_, 'n>> {
         let title = self.name.as_ref().map_or_else(|| "a command without a name".to_string(), |name| name.to_string());
         self.keyed.as_ref().map(|keyed| Sequence { title, keyed, command: self.command.as_ref() })
+    }
+
+    /// The values of a setting that it asks for or leaves there whatever is wanted.
+    pub(super) fn named(&self, id: SettingId) -> impl Iterator<Item = &Value> {
+        let needs = self.command.iter().flat_map(|command| &command.needs).filter(move |need| need.0 == id);
+        let also = self.command.iter().flat_map(|command| &command.also).filter(move |also| also.0 == id);
+        needs.flat_map(|need| &need.1).chain(also.filter_map(|also| also.1.as_ref()))
     }
 
     /// Whether it leaves a value of its own in the setting.

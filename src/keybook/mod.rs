@@ -26,6 +26,14 @@ use std::sync::Arc;
 use crate::finding::Place;
 use crate::setting::{Code, Codes, Key, Kind, Name, Value, Weight};
 
+/// The most lifelines of a keybook; like the limits below, what the search for the best script takes on.
+pub const LIFELINES_MAX: usize = 64;
+/// The most values of one setting that the keybook itself names; what is held and what is wanted come on top.
+pub const VALUES_MAX: usize = 62;
+/// The most presses, and the longest time in milliseconds, of one command.
+pub const PRESSES_MAX: u64 = 8_191;
+pub const COMMAND_MS_MAX: u64 = 16_777_215;
+
 /// Which of a keybook's settings, in the keybook's order.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct SettingId(pub u16);

@@ -103,7 +103,9 @@ fn check_all(
     check::none_confused(sheet, &languages, &sequences);
     if let (Some(call), Some(timing)) = (call, timing) {
         check::fits_a_call(sheet, &languages, call, timing, &sequences);
+        check::fits_the_search(sheet, &languages, timing, &sequences);
     }
+    check::values_fit_the_search(sheet, drafts, commands);
     check::all_written(sheet, drafts, commands);
 }
 
@@ -599,6 +601,36 @@ mod tests {
         };
         assert_eq!(reset(", ends_call: true"), []);
         assert_eq!(reset(""), [Code::CallTooShort]);
+    }
+
+    #[test]
+    fn more_than_the_search_for_a_script_takes_on_is_refused() {
+        let codes = |text: &str| told(text).iter().map(|told| told.0).collect::<Vec<_>>();
+        let lines = |count: usize| {
+            let more: String = (1..count).map(|nth| format!("  line-{nth}: [line.kind]\n")).collect();
+            codes(&with("lifelines:\n", &format!("lifelines:\n{more}")))
+        };
+        assert_eq!((lines(64), lines(65)), (vec![], vec![Code::KeybookTooLarge]));
+        let named = |count: usize| {
+            let names: Vec<String> = (0..count).map(|nth| format!("m{nth}")).collect();
+            let values: Vec<String> = (0..count).map(|nth| format!("m{nth}: \"{nth:02}\"")).collect();
+            let text =
+                with("  access: ", &format!("  mode: {{kind: choice, values: {{{}}}}}\n  access: ", values.join(", ")));
+            let commands = format!(
+                "commands:\n  - {{command: mode, keys: \"77{{mode}}\"}}\n  \
+                 - {{command: late, keys: \"78{{gate.seconds}}\", needs: {{mode: [{}]}}}}\n",
+                names.join(", ")
+            );
+            codes(&text.replace("commands:\n", &commands))
+        };
+        assert_eq!((named(62), named(63)), (vec![], vec![Code::KeybookTooLarge]));
+        let text = with("limit_ms: 240000", "limit_ms: 86400000").replace("press_ms: 600", "press_ms: 60000");
+        assert_eq!(codes(&text), [], "26 keys of a minute");
+        let text = text.replace("answer_ms: 1500", "answer_ms: 3600000").replace("takes_ms: 8000", "takes_ms: 3600000");
+        assert_eq!(codes(&text), [], "two hours and five minutes");
+        let slow = "keys: \"9999#########################################################################################\
+                    ############################################################################\"";
+        assert_eq!(codes(&text.replace("keys: \"9999#\"", slow)), [Code::KeybookTooLarge]);
     }
 
     #[test]

@@ -30,15 +30,16 @@ const UNANSWERED: u32 = 10;
 
 /// The clashes among all wishes but those that are `hopeless` by themselves: without the slots told of, the rest can be
 /// reached, or it was not found out. `order` holds every slot, the heaviest wish first. The whole is known to be out of
-/// reach.
-pub(super) fn clashes(problem: &Problem, order: &[SlotId], hopeless: &[SlotId]) -> Vec<Clash> {
-    Asker { problem, questions: QUESTIONS }.clashes(order, hopeless)
+/// reach. `left`: the states that all questions together may cost; once they are spent, none is answered.
+pub(super) fn clashes(problem: &Problem, order: &[SlotId], hopeless: &[SlotId], left: &mut u64) -> Vec<Clash> {
+    Asker { problem, questions: QUESTIONS, left }.clashes(order, hopeless)
 }
 
 struct Asker<'a> {
     problem: &'a Problem,
-    /// How many may still be asked.
+    /// How many may still be asked, and the states they may cost.
     questions: u32,
+    left: &'a mut u64,
 }
 
 impl Asker<'_> {
@@ -112,11 +113,16 @@ impl Asker<'_> {
     /// Whether some script fulfils these wishes, however the other slots end (`known`: with a value that is known).
     fn answer(&mut self, problem: &Problem, wishes: &[SlotId], known: Option<SlotId>) -> Option<bool> {
         self.questions = self.questions.checked_sub(1)?;
-        let budget = Budget { expansions: STATES, ..Budget::default() };
-        match search::find(&asking(problem, wishes, known), &budget) {
-            Ok(Answer::Best(_)) => Some(true),
-            Ok(Answer::Unreachable(_)) => Some(false),
-            Ok(Answer::GaveUp { .. }) | Err(_) => {
+        if *self.left == 0 {
+            return None;
+        }
+        let budget = Budget { expansions: STATES.min(*self.left), ..Budget::default() };
+        let found = search::find_and_pay(&asking(problem, wishes, known), &budget);
+        *self.left = self.left.saturating_sub(found.as_ref().map_or(1, |(_, paid)| *paid));
+        match found {
+            Ok((Answer::Best(_), _)) => Some(true),
+            Ok((Answer::Unreachable(_), _)) => Some(false),
+            Ok((Answer::GaveUp { .. }, _)) | Err(_) => {
                 self.questions = self.questions.saturating_sub(UNANSWERED - 1);
                 None
             }

@@ -9,6 +9,9 @@ use crate::script::search::tests::reference::compare::{KINDS, problem};
 
 type States = BTreeSet<State>;
 
+/// More states than any of these problems costs.
+const PLENTY: u64 = 1_000_000_000;
+
 fn states(problem: &Problem) -> States {
     Reference::new(problem).states(60_000).expect("a tiny problem")
 }
@@ -96,7 +99,7 @@ fn a_slot_given_up_is_not_known_by_that() {
         ],
         lifelines: Vec::new(),
     };
-    let told = clashes(&problem, &[0, 1, 2, 3], &[]);
+    let told = clashes(&problem, &[0, 1, 2, 3], &[], &mut { PLENTY });
     told.iter().for_each(|clash| check_clash(&problem, &states(&problem), clash));
     let told: Vec<(SlotId, &[SlotId])> = told.iter().map(|clash| (clash.slot, &clash.with[..])).collect();
     assert_eq!(told, [(0, &[][..]), (1, &[])]);
@@ -109,7 +112,7 @@ fn a_question_that_is_not_answered_makes_no_clash() {
         let reached = states(&problem);
         let order: Vec<SlotId> = (0..problem.slots.len()).collect();
         for questions in 0..8 {
-            let clashes = Asker { problem: &problem, questions }.clashes(&order, &hopeless);
+            let clashes = Asker { problem: &problem, questions, left: &mut { PLENTY } }.clashes(&order, &hopeless);
             assert!(!clashes.is_empty() || !hopeless.is_empty(), "nothing is told: {problem:?}");
             for Clash { slot, with, .. } in &clashes {
                 let all = [&[*slot], &with[..]].concat();
@@ -127,7 +130,7 @@ fn each_clash_is_one_and_what_is_said_to_end_it_does() {
     for (problem, hopeless) in without_script(250) {
         let reached = states(&problem);
         let order: Vec<SlotId> = (0..problem.slots.len()).rev().collect();
-        let clashes = clashes(&problem, &order, &hopeless);
+        let clashes = clashes(&problem, &order, &hopeless, &mut { PLENTY });
         clashes.iter().for_each(|clash| check_clash(&problem, &reached, clash));
         // What is told of is all that stands in the way.
         let told: Vec<SlotId> = hopeless.iter().copied().chain(clashes.iter().map(|clash| clash.slot)).collect();

@@ -7,8 +7,8 @@
 use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 
-use super::no_script::{self, Rule, Stuck};
-use super::search::{self, Answer, Budget};
+use super::memory::Memory;
+use super::no_script::{NoScript, Rule, Stuck};
 use super::task::{Aim, Task, constants};
 use crate::drift::value_text;
 use crate::finding::{Code, Finding, Place, plural};
@@ -17,12 +17,12 @@ use crate::setting::{Codes, Name, Value};
 
 /// One warning for each line that wants what no script can bring a new unit to.
 pub fn unkeyable(inventory: &Inventory, codes: &Codes) -> Vec<Finding> {
-    let mut shapes = Shapes::default();
+    let (mut shapes, mut memory) = (Shapes::default(), Memory::for_a_fleet());
     let mut judged: HashMap<(Name, Vec<u8>), Vec<Stuck>> = HashMap::new();
     let mut hitches: BTreeMap<Hitch, Vec<&Name>> = BTreeMap::new();
     for station in inventory.stations.values() {
         let key = (station.keybook.model.clone(), shapes.of(station));
-        for stuck in judged.entry(key).or_insert_with(|| judge(station, codes)) {
+        for stuck in judged.entry(key).or_insert_with(|| judge(station, codes, &mut memory)) {
             if let Some(hitch) = Hitch::of(station, stuck) {
                 hitches.entry(hitch).or_default().push(&station.name);
             }
@@ -31,12 +31,13 @@ pub fn unkeyable(inventory: &Inventory, codes: &Codes) -> Vec<Finding> {
     hitches.into_iter().map(|(hitch, stations)| hitch.finding(&stations)).collect()
 }
 
-/// The wishes for a station that no script brings a new unit to. A problem too large for the search is not judged.
-fn judge(station: &Station, codes: &Codes) -> Vec<Stuck> {
+/// The wishes for a station that no script brings a new unit to. What the search does not tell is not judged, and neither
+/// is what is left once all searches together took too long.
+fn judge(station: &Station, codes: &Codes, memory: &mut Memory) -> Vec<Stuck> {
     let task = Task::new(&station.keybook, &as_new(station), codes);
-    match search::find(&task.problem, &Budget::default()) {
-        Ok(Answer::Unreachable(accounts)) => no_script::stuck(station, &task, &accounts),
-        Ok(Answer::Best(_) | Answer::GaveUp { .. }) | Err(_) => Vec::new(),
+    match super::best(station, &task, memory) {
+        Err(NoScript::Unreachable(stuck)) => stuck,
+        Ok(_) | Err(_) => Vec::new(),
     }
 }
 

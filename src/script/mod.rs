@@ -21,6 +21,7 @@ mod account;
 mod apart;
 mod commission;
 mod json;
+mod memory;
 mod mishap;
 mod no_script;
 mod obvious;
@@ -36,6 +37,7 @@ mod tests;
 pub use account::{Because, Does, Place, Why};
 pub use commission::unkeyable;
 pub use json::{issued, json, nothing_to_key};
+pub use memory::Memory;
 pub use mishap::{Mishap, Resort};
 pub use no_script::{Beside, NoScript, Rule, Stuck};
 pub use obvious::Obvious;
@@ -45,15 +47,15 @@ pub use warning::Warning;
 pub use work::Work;
 pub use worklist::{Due, Errand, WorkList};
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::BTreeMap;
 
 use crate::inventory::Station;
 use crate::keybook::{Command, Keybook, Setting, SettingId, Use};
 use crate::ledger::{Digest, Outcome, Proof, Record};
 use crate::setting::{Codes, Kind, Name, Reference, Secret, Value};
 
-use problem::{Cost, Problem, State};
-use search::{Answer, Best, Budget};
+use problem::{Cost, State};
+use search::{Answer, Best};
 use task::{Aim, Task};
 
 /// A script for one station, proved.
@@ -119,22 +121,6 @@ pub struct Step {
     /// What to do where it is not accepted.
     pub mishap: Mishap,
     pub note: Option<Name>,
-}
-
-/// Answers of earlier searches: equal stations share one.
-#[derive(Debug, Default)]
-pub struct Memory(HashMap<Problem, Answer>);
-
-impl Memory {
-    fn find(&mut self, problem: Problem) -> Answer {
-        if let Some(answer) = self.0.get(&problem) {
-            return answer.clone();
-        }
-        // A problem too large for the search is one on which it gives up.
-        let answer = search::find(&problem, &Budget::default()).unwrap_or(Answer::GaveUp { bound: Cost::default() });
-        self.0.insert(problem, answer.clone());
-        answer
-    }
 }
 
 /// Which way a script leads.
@@ -261,7 +247,7 @@ fn chosen(
     let takers = task.takers(keybook, record, &of_all);
     if !takers.is_empty() {
         let task = Task::keeping_way_in(keybook, aim, codes);
-        if let Answer::Best(best) = memory.find(task.problem.clone()) {
+        if let Ok(Answer::Best(best)) = memory.find(&task.problem) {
             let passed_over = takers.into_iter().map(|at| keybook.commands[at].name.clone()).collect();
             return Ok(Some(Chosen { task, best, passed_over }));
         }
@@ -271,10 +257,16 @@ fn chosen(
 
 /// The search's answer, unless nothing needs keying.
 fn best(station: &Station, task: &Task, memory: &mut Memory) -> Result<Option<Best>, NoScript> {
-    match memory.find(task.problem.clone()) {
+    match memory.find(&task.problem)? {
         Answer::Best(best) if best.steps.is_empty() => Ok(None),
         Answer::Best(best) => Ok(Some(best)),
-        Answer::Unreachable(accounts) => Err(NoScript::Unreachable(no_script::stuck(station, task, &accounts))),
+        Answer::Unreachable(accounts) => {
+            let Some(most) = memory.for_reasons() else { return Err(NoScript::GaveUp) };
+            let mut left = most;
+            let stuck = no_script::stuck(station, task, &accounts, &mut left);
+            memory.pay(most - left);
+            Err(NoScript::Unreachable(stuck))
+        }
         Answer::GaveUp { bound: _ } => Err(NoScript::GaveUp),
     }
 }

@@ -14,6 +14,7 @@ use crate::keybook::{Command, Keybook, SettingId};
 use crate::setting::{Name, Value};
 
 use super::apart::{self, Clash};
+use super::problem::ProblemError;
 use super::proof::ProofError;
 use super::search::{Account, Stop};
 use super::task::Task;
@@ -26,6 +27,9 @@ pub enum NoScript {
     Unreachable(Vec<Stuck>),
     #[error("the keybook is so entangled that no script was found within the search's budget; none may exist")]
     GaveUp,
+    /// More than [`Problem::check`](super::problem::Problem::check) allows; no keybook that is found sound is.
+    #[error("nothing was searched: the keybook is larger than the search takes on ({0})")]
+    TooLarge(#[from] ProblemError),
     #[error(
         "`{command}` takes {call_ms} ms with opening and closing, and the station hangs up after {limit_ms} ms: compare \
          `limit_ms` and `timing` with the manual, or want a shorter value"
@@ -213,11 +217,11 @@ fn or(values: &[String]) -> String {
 }
 
 /// What the search could not reach, in the users' words: what cannot be reached by itself, and of wishes that clash the
-/// lightest.
-pub(super) fn stuck(station: &Station, task: &Task, accounts: &[Account]) -> Vec<Stuck> {
+/// lightest. `left` are the states that telling what clashes may cost.
+pub(super) fn stuck(station: &Station, task: &Task, accounts: &[Account], left: &mut u64) -> Vec<Stuck> {
     let namer = Namer { station, keybook: &station.keybook, task };
     let hopeless: Vec<usize> = accounts.iter().map(|account| account.slot).collect();
-    let clashes = apart::clashes(&task.problem, &namer.heaviest_first(), &hopeless);
+    let clashes = apart::clashes(&task.problem, &namer.heaviest_first(), &hopeless, left);
     let alone = accounts.iter().map(|account| (account.slot, namer.hopeless(account)));
     let together = clashes.iter().map(|clash| (clash.slot, namer.clashing(clash)));
     let mut stuck: Vec<(usize, Stuck)> = alone.chain(together).collect();

@@ -17,7 +17,7 @@ pub const MAX_VALUES: u8 = 64;
 /// Most slots, and most commands, a problem may have.
 pub const MAX_SLOTS: usize = 1024;
 /// Most presses one command may take, whatever is keyed.
-pub const MAX_PRESSES: u64 = 4095;
+pub const MAX_PRESSES: u64 = 8191;
 /// Longest time of one command, in milliseconds.
 pub const MAX_COMMAND_MS: u64 = (1 << 24) - 1;
 /// Most lifelines.
@@ -288,6 +288,17 @@ impl Problem {
         }
     }
 
+    /// How many slots, commands, needs, reads, effects and choices there are in all.
+    pub fn size(&self) -> usize {
+        let size = |command: &Command| {
+            let choices: usize = command.fields.iter().map(|field| field.choices.len()).sum();
+            let reads: usize = command.reads.iter().map(|read| read.presses.len()).sum();
+            1 + command.needs.len() + reads + command.clears.len() + command.also.len() + choices
+        };
+        let lifelines: usize = self.lifelines.iter().map(|lifeline| lifeline.slots.len()).sum();
+        self.slots.len() + self.commands.iter().map(size).sum::<usize>() + lifelines
+    }
+
     /// What every slot holds now.
     pub fn start(&self) -> State {
         self.slots.iter().map(|slot| slot.start).collect()
@@ -308,6 +319,13 @@ impl Problem {
     /// The lifelines not covered in this state.
     pub fn uncovered(&self, state: &State) -> Vec<usize> {
         (0..self.lifelines.len()).filter(|id| !self.covers(&self.lifelines[*id], state)).collect()
+    }
+
+    /// Whether the command's needs hold and its reads are known.
+    pub fn accepts(&self, state: &State, command: CommandId) -> bool {
+        let command = &self.commands[command];
+        command.needs.iter().all(|need| state[need.slot].is_some_and(|value| need.values.contains(value)))
+            && command.reads.iter().all(|read| state[read.slot].is_some())
     }
 
     /// Presses of the step in this state, or why it is refused. `state` has one entry a slot.

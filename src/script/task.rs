@@ -9,12 +9,18 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::search::Best;
-use crate::keybook::{Command, Keybook, SettingId, Use};
+use crate::keybook::{COMMAND_MS_MAX, Command, Keybook, LIFELINES_MAX, PRESSES_MAX, SettingId, Use, VALUES_MAX};
 use crate::ledger::Record;
 use crate::setting::{Codes, Kind, Secret, Value};
 
 use super::problem::{
-    Also, Choice, Command as Move, Field, Lifeline, Need, Problem, Read, Slot, Value as Cell, ValueSet,
+    self, Also, Choice, Command as Move, Field, Lifeline, Need, Problem, Read, Slot, Value as Cell, ValueSet,
+};
+
+/// What a sound keybook may hold, the search takes on.
+const _: () = {
+    assert!(LIFELINES_MAX <= problem::MAX_LIFELINES && VALUES_MAX + 2 <= problem::MAX_VALUES as usize);
+    assert!(PRESSES_MAX <= problem::MAX_PRESSES && COMMAND_MS_MAX <= problem::MAX_COMMAND_MS);
 };
 
 /// What a station holds and what it should hold; one entry for each of the keybook's settings.

@@ -65,6 +65,43 @@ const ALL_WANTED: &str = "access: {secret: \"file:new\"}, identity: \"121\", lin
 const ALL_HELD: &str = "access: {secret: \"file:new\"}, identity: \"121\", line.kind: pbx, \
     emergency.primary: \"9,01632960101\", emergency.backup: \"\", lamp.follows: [emergency], gate.seconds: 7";
 
+/// A keybook whose one command keys all numbers of a lifeline: a search that laid out all ways to key it would not end.
+fn block_book(numbers: usize) -> String {
+    let settings: String = (0..numbers)
+        .map(|nth| format!("  n.{nth}: {{kind: dial, digits: [0, 12], factory: \"\", weight: lifeline}}\n"))
+        .collect();
+    let all: Vec<String> = (0..numbers).map(|nth| format!("n.{nth}")).collect();
+    let fields: String = all.iter().map(|name| format!("{{{name}}}#")).collect();
+    let (call, rest) = TERN.split_once("settings:").expect("settings");
+    let (_, rest) = rest.split_once("  access:").expect("an access code");
+    let access = rest.lines().next().expect("a line");
+    format!(
+        "{call}settings:\n  access:{access}\n{settings}lifelines:\n  help: [{}]\ncommands:\n  - {{command: numbers, keys: \
+         \"21{fields}\"}}\n  - {{command: access-code, keys: \"90{{access}}#{{access}}#\"}}\n",
+        all.join(", ")
+    )
+    .replace("limit_ms: 240000", "limit_ms: 900000")
+}
+
+#[test]
+fn no_keybook_keeps_a_fleet_from_being_reckoned() {
+    let book = block_book(20);
+    let numbers =
+        |first: usize| (0..20).map(move |nth| format!("n.{nth}: \"0163296{:04}\"", first + nth)).collect::<Vec<_>>();
+    let wanted = format!("access: {{secret: \"file:new\"}}, {}", numbers(100).join(", "));
+    let station = station(&book, &wanted);
+    let mut memory = Memory::for_a_fleet();
+    for nth in 0..40 {
+        let held = format!("access: {{secret: \"file:new\"}}, {}", numbers(1_000 + 20 * nth)[nth % 19..].join(", "));
+        let record = record(&station, &held);
+        let work = reckon(&station, &record, &codes(), &mut memory).unwrap().expect("work");
+        assert_eq!((work.commands, work.calls), (1, 1), "{nth}");
+        assert!(memory.is_generous());
+    }
+    let script = there(&station, &record(&station, &wanted.replace("0163296", "0163297"))).unwrap().expect("a script");
+    assert!(script.proven && script.cost.exposure_ms == 0);
+}
+
 #[test]
 fn where_nothing_differs_nothing_is_keyed() {
     let station = station(TERN, ALL_WANTED);

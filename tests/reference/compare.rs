@@ -1,20 +1,23 @@
 //! The search against the plain reference, problem by problem: the same costs, and bounds that hold.
 
 use super::shapes::{SHAPES, shaped};
-use super::{MIXES, Reference, interpret, kept, reasons, tiny};
+use super::{MIXES, Reference, blocks, interpret, kept, reasons, tiny};
 use crate::script::problem::{Cost, Problem};
 use crate::script::search::{Answer, Budget, find};
 
 /// The kind with a reset that keeps what its commands need, after the mixes of [`tiny`].
 pub const KEPT: u64 = MIXES;
-/// Kinds of tiny problems; after [`KEPT`], those of [`shaped`].
-pub const KINDS: u64 = KEPT + 1 + SHAPES;
+/// The kind whose commands key many slots, after those of [`shaped`].
+const BLOCKS: u64 = KEPT + 1 + SHAPES;
+/// Kinds of tiny problems.
+pub const KINDS: u64 = BLOCKS + 1;
 
 /// A tiny problem of one kind.
 pub fn problem(seed: u64, kind: u64) -> Problem {
     match kind {
         ..MIXES => tiny(seed, kind),
         KEPT => kept(seed),
+        BLOCKS => blocks(seed),
         shape => shaped(seed, shape - KEPT - 1),
     }
 }
@@ -29,6 +32,8 @@ fn check_bounds(problem: &Problem, expected: Option<Cost>) {
             Answer::Unreachable(_) => return assert_eq!(expected, None, "{problem:?}"),
         };
         assert!(expected.is_none_or(|cost| bound <= cost), "{bound:?} but {expected:?}: {problem:?}");
+        // No tiny problem takes that many, so that a part of more is none.
+        assert!(bound.presses < 1_000 && bound.commands < 1_000, "{bound:?}: {problem:?}");
     }
 }
 

@@ -66,6 +66,76 @@ pub fn knotted(seed: u64, kind: Start) -> Problem {
     started(&mut dice, &shape, kind)
 }
 
+/// 24 to 60 settings that a few commands key at once, 8 to 20 fields each, which overlap; some have a command of their own
+/// besides, some blocks need a mode, some keybooks have a reset; one to three lifelines of many numbers.
+pub fn blocks(seed: u64) -> Problem {
+    let mut dice = Dice(seed ^ 0xb10c_0000);
+    let count = 24 + dice.below(37) as usize;
+    let mut slots: Vec<Slot> = (0..count).map(|_| slot(&mut dice)).collect();
+    let presses = presses_of(&mut dice, &slots);
+    for slot in &mut slots {
+        let away = dice.percent(70);
+        slot.start = Some(if away { (slot.goal + 1) % slot.values } else { slot.goal });
+    }
+    let mut commands = Vec::new();
+    for first in (1..count).step_by(7) {
+        let mut block = Command { base_presses: 3, ..Command::default() };
+        let last = (first + 8 + dice.below(13) as usize).min(count);
+        (first..last).for_each(|slot| put_field(&slots, &presses, &mut block, slot));
+        if dice.percent(40) {
+            block.needs.push(Need { slot: 0, values: ValueSet::of([dice.below(u64::from(slots[0].values)) as u8]) });
+        }
+        commands.push(block);
+    }
+    for slot in 0..count {
+        let mut own = Command { base_presses: 3, ..Command::default() };
+        put_field(&slots, &presses, &mut own, slot);
+        if slot == 0 || dice.percent(30) {
+            commands.push(own);
+        }
+    }
+    if dice.percent(50) {
+        commands.push(Command { base_presses: 4, takes_ms: 8000, clears: (1..count).collect(), ..Command::default() });
+    }
+    offer_needed_values(&slots, &presses, &mut commands);
+    let line = |dice: &mut Dice| {
+        let slots = (1..count).filter(|_| dice.percent(40)).chain([0]).collect();
+        Lifeline { slots, start_counts: dice.percent(80) }
+    };
+    let lifelines = (0..1 + dice.below(3)).map(|_| line(&mut dice)).collect();
+    Problem { press_ms: 600, answer_ms: 1500, slots, commands, lifelines }
+}
+
+/// So many numbers of one lifeline, all to be changed, and one command that keys them all.
+pub fn block(count: usize) -> Problem {
+    let slots = vec![Slot { values: 3, start: Some(1), goal: 0, factory: Some(2) }; count];
+    let choice = |(value, presses): (u8, u32)| Choice { value, presses, only_if_held: value == 1 };
+    let choices: Vec<Choice> = [(0, 11), (1, 11), (2, 0)].into_iter().map(choice).collect();
+    let fields = (0..count).map(|slot| Field { slot, choices: choices.clone() }).collect();
+    let commands = vec![Command { base_presses: 2 + count as u32, fields, ..Command::default() }];
+    let lifelines = vec![Lifeline { slots: (0..count).collect(), start_counts: true }];
+    Problem { press_ms: 300, answer_ms: 1500, slots, commands, lifelines }
+}
+
+/// So many settings in no lifeline, all unknown, and so many commands that key a few each: the cheapest that key all.
+pub fn cover(seed: u64, count: usize, commands: usize, fields: usize) -> Problem {
+    let mut dice = Dice(seed ^ 0xc0_7e12);
+    let slots = vec![Slot { values: 2, start: None, goal: 0, factory: Some(1) }; count];
+    let command = |nth: usize| {
+        let mut command = Command { base_presses: 2 + dice.below(3) as u32, ..Command::default() };
+        for place in 0..fields {
+            let slot = if place == 0 { nth % count } else { dice.below(count as u64) as usize };
+            let choices = vec![Choice { value: 0, presses: 2 + dice.below(10) as u32, only_if_held: false }];
+            if command.fields.iter().all(|field| field.slot != slot) {
+                command.fields.push(Field { slot, choices });
+            }
+        }
+        command
+    };
+    let commands = (0..commands).map(command).collect();
+    Problem { press_ms: 600, answer_ms: 1500, slots, commands, lifelines: Vec::new() }
+}
+
 /// Several hard problems as one, without their resets, tied together by their lifelines: more settings in one knot than
 /// the search takes on.
 pub fn tied(seed: u64, copies: u64, kind: Start) -> Problem {

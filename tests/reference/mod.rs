@@ -382,6 +382,60 @@ pub fn kept(seed: u64) -> Problem {
     problem
 }
 
+/// A random tiny problem whose commands write most slots at once, each slot as it is wanted, as a new unit holds it
+/// (which is quickly keyed) or as it is.
+pub fn blocks(seed: u64) -> Problem {
+    let mut dice = Dice(seed.wrapping_mul(1_000_003).wrapping_add(9_191));
+    let mix = &MIX[[2, 3, 4, 7, 9][dice.below(5) as usize]];
+    let mut problem = random(&mut dice, mix, 3, 1 + seed % 3);
+    let (count, unknown) = (3 + dice.below(4) as usize, if dice.percent(70) { 0 } else { 40 });
+    while problem.slots.len() < count {
+        problem.slots.push(slot(&mut dice, mix));
+    }
+    for slot in problem.slots.iter_mut().filter(|slot| slot.start.is_none()) {
+        slot.start = (!dice.percent(unknown)).then_some((slot.goal + 1) % slot.values);
+    }
+    // What is keyed by itself mostly needs what a block brings about, and spoils some of it.
+    for command in &mut problem.commands {
+        if dice.percent(40) {
+            let slot = dice.below(count as u64) as usize;
+            command.needs.push(Need { slot, values: ValueSet::of([problem.slots[slot].goal]) });
+        }
+        let slot = dice.below(count as u64) as usize;
+        if dice.percent(40) && command.fields.iter().all(|field| field.slot != slot) {
+            command.also.push(Also { slot, value: problem.slots[slot].factory });
+        }
+    }
+    for _ in 0..1 + dice.below(2) {
+        let kept: Vec<usize> = (0..count).filter(|_| dice.percent(85)).collect();
+        let fields = kept.into_iter().map(|slot| block_field(&mut dice, &problem.slots, slot)).collect();
+        let mut block = Command { base_presses: dice.below(4) as u32, fields, ..Command::default() };
+        if dice.percent(25) {
+            let slot = pick(&mut dice, &problem.slots);
+            block.needs.push(Need { slot, values: some_values(&mut dice, &problem.slots[slot]) });
+        }
+        problem.commands.push(block);
+    }
+    problem.lifelines = (0..dice.below(4)).map(|_| lifeline(&mut dice, &problem.slots)).collect();
+    problem
+}
+
+fn block_field(dice: &mut Dice, slots: &[Slot], slot: usize) -> Field {
+    let record = &slots[slot];
+    let mut choices = Vec::new();
+    let mut offer = |value: u8, presses: u64, only_if_held: bool| {
+        choices.push(Choice { value, presses: presses as u32, only_if_held });
+    };
+    offer(record.goal, dice.below(7), false);
+    if let Some(factory) = record.factory.filter(|factory| *factory != record.goal && dice.percent(80)) {
+        offer(factory, dice.below(3), false);
+    }
+    if let Some(start) = record.start.filter(|start| ![Some(record.goal), record.factory].contains(&Some(*start))) {
+        offer(start, dice.below(7), true);
+    }
+    Field { slot, choices }
+}
+
 /// A random problem too large for the plain reference, with so many lifelines.
 pub fn middling(seed: u64, mix: u64, lifelines: usize) -> Problem {
     let mut dice = Dice(seed.wrapping_mul(1_000_003).wrapping_add(mix).wrapping_add(77));

@@ -39,6 +39,10 @@ impl Asked {
         self.0[fact / 64] |= 1 << (fact % 64);
     }
 
+    fn has(&self, fact: usize) -> bool {
+        self.0[fact / 64] >> (fact % 64) & 1 == 1
+    }
+
     fn count(&self) -> u32 {
         self.0.iter().map(|word| word.count_ones()).sum()
     }
@@ -264,6 +268,31 @@ impl Bound {
         self.gaps = self.missing(state);
         self.last = self.closure(&self.gaps, goals, goals);
         self.charge(&self.last.clone())
+    }
+
+    /// The same while a command is keyed in part: the slots of the fields still open may hold anything, and for each it is
+    /// given how many presses its goal takes there beyond the least (`u32::MAX`: it cannot be keyed there).
+    pub fn begun(&mut self, state: &[Class], goals: &Asked, open: &[(usize, u32)], press: Packed) -> Option<Packed> {
+        let unsure = open.iter().fold(0, |set: Set, (slot, _)| set | 1 << slot);
+        self.gaps = Asked::default();
+        for (slot, (first, class)) in self.first.iter().zip(state).enumerate() {
+            if unsure >> slot & 1 == 0 {
+                self.gaps.and(&self.missing[first + usize::from(*class)]);
+            }
+        }
+        self.last = self.closure(&self.gaps, goals, goals);
+        let mut total = self.charge(&self.last.clone())?;
+        let asked = self.last;
+        // A goal comes about now or later, and takes its own either way. Those asked for have been charged with it.
+        for (slot, presses) in open.iter().filter(|(slot, _)| !asked.has(self.goals[*slot])) {
+            let goal = self.goals[*slot];
+            let later = self.facts[goal].achievers.iter().map(|(_, extra)| *extra).min();
+            let now = (*presses != u32::MAX).then(|| press * Packed::from(*presses));
+            if goals.has(goal) {
+                total += now.into_iter().chain(later).min()?;
+            }
+        }
+        Some(total)
     }
 
     /// The same, for a state that a wide command is still to bring about.

@@ -38,8 +38,8 @@ impl Cone {
     /// the projection, unless that is more than `limit` or so many states did not tell.
     pub fn exposure(&mut self, state: &[Class], limit: u64, most: u64, purse: &mut Purse) -> u64 {
         let own: Vec<Class> = self.slots.iter().map(|slot| state[*slot]).collect();
-        let (bound, spent) = self.watch.least(&own, limit, purse.expansions.min(most));
-        purse.expansions -= spent;
+        let (bound, spent) = self.watch.least(&own, limit, purse.expansions.min(most), purse.bytes);
+        purse.pay(spent);
         bound
     }
 }

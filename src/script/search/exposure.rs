@@ -72,21 +72,23 @@ impl Exposure {
         }
     }
 
-    /// Milliseconds × lifelines, after [`Bound::of`] or [`Bound::count`] for the whole of this state; `None`: no script leads on.
-    pub fn of(&mut self, model: &Model, state: &[Class], bound: &mut Bound) -> Option<u64> {
+    /// Milliseconds × lifelines, after [`Bound::of`], [`Bound::begun`] or [`Bound::count`] for the whole of this state, in
+    /// which the slots `open` may hold anything; `None`: no script leads on.
+    pub fn of(&mut self, model: &Model, state: &[Class], open: Set, bound: &mut Bound) -> Option<u64> {
         let (mut sum, missing) = (0, bound.gaps());
         let mut turns = std::mem::take(&mut self.turns);
         turns.clear();
         for (place, lifeline) in model.lifelines.iter().enumerate() {
             let dark = bound.last().within(&self.lifelines[place].dark);
-            if lifeline.covered(model, state) {
+            let unsure = self.lifelines[place].slots & open != 0;
+            if if unsure { lifeline.may_be_covered(model, state, open) } else { lifeline.covered(model, state) } {
                 let goal = lifeline.slots.iter().all(|slot| state[*slot] == GOAL);
-                let own = if goal { 0 } else { self.leaving(place, state, bound) };
+                let own = if goal || unsure { 0 } else { self.leaving(place, state, bound) };
                 sum += own.max(bound.least_ms(&dark)?);
                 continue;
             }
             let goals = bound.closure(&missing, &self.lifelines[place].goals, &self.lifelines[place].goals);
-            match self.restoring(model, lifeline, place, state) {
+            match self.restoring(model, lifeline, place, state, open) {
                 Some(restore_ms) => {
                     let own = bound.least_ms(&goals)?.min(restore_ms);
                     sum += own.max(bound.least_ms(&dark)?);
@@ -146,10 +148,18 @@ impl Exposure {
     }
 
     /// Least time in which an uncovered lifeline may be as it was again; `None`: it never can.
-    fn restoring(&self, model: &Model, lifeline: &ModelLifeline, place: usize, state: &[Class]) -> Option<u64> {
+    fn restoring(
+        &self,
+        model: &Model,
+        lifeline: &ModelLifeline,
+        place: usize,
+        state: &[Class],
+        open: Set,
+    ) -> Option<u64> {
         let line = &self.lifelines[place];
         let changed = lifeline.slots.iter().filter(|slot| model.slots[**slot].as_was != Some(state[**slot]));
-        let able = lifeline.start_counts && changed.fold(0, |set: Set, slot| set | 1 << slot) & !line.restorable == 0;
+        let changed = changed.fold(0, |set: Set, slot| set | 1 << slot) & !open;
+        let able = lifeline.start_counts && changed & !line.restorable == 0;
         able.then_some(line.restore_ms)
     }
 

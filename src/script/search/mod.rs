@@ -96,11 +96,21 @@
 //! more, which only the last wide command brings to its goal. Mostly the bound exceeds the best plan without, and that is
 //! that.
 //!
-//! **§9 Ties, budget, memory.** Open states are taken by bound, then nearness, then youth; commands are tried in keybook
+//! **§9 Many fields** (`keying.rs`). A command that can be keyed in a few ways is looked at in each of them; one with more is
+//! keyed field by field, so that a block of twenty numbers is not two to the twentieth states. What is keyed in part is an
+//! open state like others: its fields still open may hold anything, so facts and lifelines that hang on them ask for nothing,
+//! and the presses of each count as its least. But a goal still open comes about with this command or with a later one, and
+//! what its goal takes beyond the least there is part of no other charge of §5, unless the goal is asked for anyway; so the
+//! lesser of the two is added. The bound of the state before holds for all that can be keyed in it. Every way of keying the
+//! command is reached through its parts, each bounded by no more, so nothing is lost; what a best script cannot begin with is
+//! never gone on with. §6 and §8 do without: they tell less where there are many ways.
+//!
+//! **§10 Ties, budget, memory.** Open states are taken by bound, then nearness, then youth; commands are tried in keybook
 //! order; no hash order is ever iterated. Last, neighbours are swapped into keybook order where effect and cost stay the
-//! same. The budget counts states looked at; past it the search hurries to any script (`greedy.rs` where it finds
-//! none, or where a part is too large) and gives the least bound still open.
-//! Kept states are bounded by [`Budget::bytes`].
+//! same. The budget counts states looked at, commands keyed in part, sets of a tail, and for every so many successors one
+//! more; past it the search hurries, for a share of the budget, to any script (`greedy.rs`, whose work is counted too, where
+//! it finds none or where a part is too large) and gives the least bound still open. A tail that was not searched to its end
+//! counts as its bound. Kept states are bounded by [`Budget::bytes`].
 
 mod bound;
 mod cone;
@@ -109,6 +119,7 @@ mod exposure;
 mod forced;
 mod fronts;
 mod greedy;
+mod keying;
 mod model;
 mod relevance;
 mod script;
@@ -122,7 +133,7 @@ mod wide;
 pub(super) mod tests;
 
 use self::core::{Core, PartAnswer, Purse};
-use self::model::{Model, Packed, Source, pack, unpack};
+use self::model::{Model, Packed, Source, pack, unpack, unpack_bound};
 use self::relevance::{Aim, Question, Relevance, Write, all_writes, parts};
 use self::wide::{Stretch, wide_commands};
 use crate::script::problem::{Cost, Problem, ProblemError, State, Step};
@@ -131,10 +142,14 @@ use std::rc::Rc;
 
 pub use self::why::{Account, Stop};
 
+/// So many parts of a problem take as long to look through, whatever comes of it, as a state of a search.
+const PARTS_OF_A_STATE: usize = 64;
+
 /// What a search may spend. It counts states, never time, so that the answer does not depend on the machine.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Budget {
-    /// States whose successors are looked at, over all parts.
+    /// States whose successors are looked at, over all parts, and what takes as long. About as much again is spent where it
+    /// runs out, to have some script. Spending all takes 0.1 to 2 seconds on a machine of 2026.
     pub expansions: u64,
     /// Bytes of states kept at one time. With tables that grow by doubling, and as much again while the search hurries
     /// past its budget, the whole stays under four times that: under 130 MB by default.
@@ -210,6 +225,14 @@ impl Solved {
 /// # Errors
 /// Where the problem is not well formed ([`Problem::check`]).
 pub fn find(problem: &Problem, budget: &Budget) -> Result<Answer, ProblemError> {
+    Ok(find_and_pay(problem, budget)?.0)
+}
+
+/// The same, with what it took, counted as [`Budget::expansions`] are: past a spent budget somewhat more than that.
+///
+/// # Errors
+/// Where the problem is not well formed ([`Problem::check`]).
+pub fn find_and_pay(problem: &Problem, budget: &Budget) -> Result<(Answer, u64), ProblemError> {
     problem.check()?;
     let context = Context { problem, writes: all_writes(problem) };
     let from = problem.start();
@@ -219,7 +242,8 @@ pub fn find(problem: &Problem, budget: &Budget) -> Result<Answer, ProblemError> 
     let stretch = Stretch::new(&context, &wides, &allowed);
     // Some is kept for the scripts through a wide command, or their bound would be that of all.
     let kept = if stretch.is_some() { budget.expansions / 4 } else { 0 };
-    let mut purse = Purse { expansions: budget.expansions - kept, bytes: budget.bytes };
+    let mut purse = Purse::new(budget);
+    purse.expansions -= kept;
     let narrow = narrow(&context, &from, &allowed, &mut purse);
     purse.expansions += kept;
     let solved = match stretch {
@@ -229,12 +253,11 @@ pub fn find(problem: &Problem, budget: &Budget) -> Result<Answer, ProblemError> 
     // Rather some script than none.
     let solved = match solved {
         Solved::Spent { bound, found: None } => {
-            let all = vec![true; problem.commands.len()];
-            Solved::Spent { bound, found: greedy::some_script(&context, &from, &all) }
+            Solved::Spent { bound, found: greedy::some_script(&context, &from, budget, &mut purse) }
         }
         solved => solved,
     };
-    Ok(match solved {
+    let answer = match solved {
         Solved::Best { mut steps, cost } => {
             script::put_in_order(problem, &from, &mut steps);
             Answer::Best(Best { steps, cost: unpack(cost), proven: true, bound: None })
@@ -243,10 +266,11 @@ pub fn find(problem: &Problem, budget: &Budget) -> Result<Answer, ProblemError> 
         Solved::Spent { bound, found: Some((mut steps, cost)) } => {
             script::put_in_order(problem, &from, &mut steps);
             let proven = bound >= cost;
-            Answer::Best(Best { steps, cost: unpack(cost), proven, bound: (!proven).then(|| unpack(bound)) })
+            Answer::Best(Best { steps, cost: unpack(cost), proven, bound: (!proven).then(|| unpack_bound(bound)) })
         }
-        Solved::Spent { bound, found: None } => Answer::GaveUp { bound: unpack(bound) },
-    })
+        Solved::Spent { bound, found: None } => Answer::GaveUp { bound: unpack_bound(bound) },
+    };
+    Ok((answer, purse.paid + 1 + (problem.size() / PARTS_OF_A_STATE) as u64))
 }
 
 /// Weighs the scripts through a wide command against the best without.
@@ -291,7 +315,7 @@ fn narrow(context: &Context, from: &State, allowed: &[bool], purse: &mut Purse) 
         let Some(model) = Model::of(&source, &parts[place]).map(Rc::new) else {
             return Solved::Spent { bound: greedy::least_cost(context, from, allowed), found: None };
         };
-        let answer = Core::new(Rc::clone(&model)).map_or(PartAnswer::None, |mut core| core.run(purse));
+        let answer = Core::new(Rc::clone(&model)).run(purse);
         if matches!(answer, PartAnswer::None) {
             return Solved::None;
         }

@@ -2,7 +2,7 @@
 //! pay are dropped, costs are packed into one number. It never drops a choice without the argument of `mod.rs` §3.
 
 use super::relevance::{Part, Relevance, UNKNOWN, Values, Write};
-use crate::script::problem::{Choice, CommandId, Cost, Field, Problem, SlotId, State};
+use crate::script::problem::{Choice, CommandId, Cost, Field, MAX_PRESSES, Problem, SlotId, State};
 
 /// A cost as one number that compares and adds like [`Cost`].
 pub(super) type Packed = u128;
@@ -14,6 +14,8 @@ pub(super) type Classes = u128;
 pub(super) type Set = u128;
 
 pub(super) const GOAL: Class = 0;
+/// Longest script looked at, in commands; keeps packed costs within their bits.
+pub(super) const MOST_COMMANDS: u64 = 4096;
 /// Most slots and most commands of one part.
 pub(super) const MOST: usize = 128;
 
@@ -38,6 +40,17 @@ pub(super) fn unpack(packed: Packed) -> Cost {
         presses: field(PRESS_SHIFT, TIME_SHIFT - PRESS_SHIFT),
         commands: field(0, PRESS_SHIFT),
     }
+}
+
+/// A bound as a cost. Costs are shared out as whole numbers, so that a share may borrow presses or commands of what is
+/// before them: such a part tells nothing, and neither does what comes after it.
+pub(super) fn unpack_bound(packed: Packed) -> Cost {
+    let cost = unpack(packed);
+    let commands = if cost.commands > MOST_COMMANDS { 0 } else { cost.commands };
+    if cost.presses > MOST_COMMANDS * MAX_PRESSES {
+        return Cost { presses: 0, commands: 0, ..cost };
+    }
+    Cost { commands, ..cost }
 }
 
 /// Time, in milliseconds, of a packed cost.
@@ -106,6 +119,13 @@ impl ModelLifeline {
     /// Whether it is as it was, where that counts, or as it will be.
     pub fn covered(&self, model: &Model, state: &[Class]) -> bool {
         self.slots.iter().all(|slot| state[*slot] == GOAL) || self.as_was(model, state)
+    }
+
+    /// The same, where the slots `open` may hold anything.
+    pub fn may_be_covered(&self, model: &Model, state: &[Class], open: Set) -> bool {
+        let all = |held: &dyn Fn(usize) -> bool| self.slots.iter().all(|slot| open >> slot & 1 == 1 || held(*slot));
+        all(&|slot| state[slot] == GOAL)
+            || self.start_counts && all(&|slot| model.slots[slot].as_was == Some(state[slot]))
     }
 
     /// Whether it can only be covered by coming to its goals: some slot is not as it was, and can never be again.
@@ -479,6 +499,16 @@ fn field_of(kept: &[&Choice], local: usize, slot: &ModelSlot) -> ModelField {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_borrowed_part_of_a_bound_and_what_comes_after_it_is_told_as_nothing() {
+        let cost = |time_ms, presses, commands| Cost { exposure_ms: 7, time_ms, presses, commands };
+        let bound = pack(cost(20, 3, 1)) - pack(Cost { exposure_ms: 0, time_ms: 2, presses: 3, commands: 2 });
+        assert_eq!(unpack_bound(bound), cost(17, 0, 0), "{:?}", unpack(bound));
+        let bound = pack(cost(20, 5, 1)) - pack(Cost { exposure_ms: 0, time_ms: 2, presses: 3, commands: 2 });
+        assert_eq!(unpack_bound(bound), cost(18, 1, 0), "{:?}", unpack(bound));
+        assert_eq!(unpack_bound(pack(cost(20, 5, 1))), cost(20, 5, 1));
+    }
 
     #[test]
     fn a_packed_cost_unpacks_to_itself_and_compares_alike() {

@@ -1,6 +1,7 @@
 //! The tail of a script: commands that may always come last, found backwards from the goal (`mod.rs` §4).
 //! It knows nothing of lifelines: whatever it places runs while all of them are covered.
 
+use super::core::Purse;
 use super::model::{Classes, GOAL, Model, ModelCommand, Packed, Set};
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BinaryHeap, HashMap};
@@ -20,8 +21,25 @@ pub(super) struct TailPart {
     /// The slots a tail command can bring to the goal.
     pub able: Set,
     commands: Vec<TailCommand>,
-    /// Answers by which slots are at their goal before the tail.
-    known: HashMap<Set, Option<(Packed, Vec<TailStep>)>>,
+    /// For each slot the commands (their places) that can bring it to its goal, with what that costs beyond their least.
+    ways: Vec<(usize, Vec<(usize, Packed)>)>,
+    /// Answers by which slots are at their goal before the tail, and how many bytes they take.
+    known: HashMap<Set, Option<Settled>>,
+    bytes: usize,
+}
+
+/// How the tail settles what is left.
+struct Settled {
+    cost: TailCost,
+    /// Nothing where the budget ran out before any way was found.
+    steps: Option<Vec<TailStep>>,
+}
+
+/// What the tail costs, or a bound on it where the budget ran out.
+#[derive(Clone, Copy)]
+pub(super) struct TailCost {
+    pub least: Packed,
+    pub exact: bool,
 }
 
 struct TailCommand {
@@ -34,6 +52,8 @@ struct TailCommand {
     spoils: Set,
     /// What bringing a slot to its goal costs beyond the cheapest thing keyed there.
     extra: Vec<(usize, Packed)>,
+    /// Slots of which that is more than nothing and that other commands can bring to their goal too.
+    dear: Set,
 }
 
 /// A command of the tail and the slots it must bring to the goal.
@@ -45,6 +65,15 @@ pub(super) struct TailStep {
 
 /// For each set of wanted slots: the least cost known, the set it was reached from and the command (its place).
 type Ways = BTreeMap<Set, (Packed, Option<(Set, usize)>)>;
+
+/// Sets of wanted slots still to be looked at: the least total, then the youngest, with the cost so far.
+type Open = BinaryHeap<(Reverse<Packed>, u64, Set, Packed)>;
+
+/// So many of them take as long as a state of a core.
+const SETS: u64 = 8;
+
+/// About the bytes that a set of wanted slots takes in both.
+const SET_BYTES: usize = 192;
 
 fn has(set: Set, member: usize) -> bool {
     set >> member & 1 == 1
@@ -82,17 +111,25 @@ impl Tail {
     }
 
     /// Least cost of the tail where these slots are at their goal before it; `None`: it cannot land.
-    pub fn cost(&mut self, at_goal: Set) -> Option<Packed> {
-        self.parts.iter_mut().try_fold(0, |sum, part| Some(sum + part.solve(at_goal & part.slots).as_ref()?.0))
+    pub fn cost(&mut self, at_goal: Set, purse: &mut Purse) -> Option<TailCost> {
+        self.parts.iter_mut().try_fold(TailCost { least: 0, exact: true }, |sum, part| {
+            let own = part.solve(at_goal & part.slots, purse)?.cost;
+            Some(TailCost { least: sum.least + own.least, exact: sum.exact && own.exact })
+        })
     }
 
-    /// The steps of the tail, first to last; empty where it cannot land.
-    pub fn steps(&mut self, at_goal: Set) -> Vec<TailStep> {
-        let parts = self.parts.iter_mut();
-        parts
-            .filter_map(|part| part.solve(at_goal & part.slots).as_ref().map(|(_, steps)| steps.clone()))
-            .flatten()
-            .collect()
+    /// The steps of the tail, first to last; `None`: no way is known.
+    pub fn steps(&mut self, at_goal: Set, purse: &mut Purse) -> Option<Vec<TailStep>> {
+        let mut steps = Vec::new();
+        for part in &mut self.parts {
+            steps.extend(part.solve(at_goal & part.slots, purse)?.steps.as_ref()?);
+        }
+        Some(steps)
+    }
+
+    /// Bytes of what is known of it.
+    pub fn bytes(&self) -> usize {
+        self.parts.iter().map(|part| part.bytes).sum()
     }
 }
 
@@ -175,6 +212,7 @@ fn tail_command(model: &Model, id: usize) -> TailCommand {
         able,
         spoils: command.writes & !able,
         extra,
+        dear: 0,
     }
 }
 
@@ -186,44 +224,51 @@ impl TailCommand {
 
 impl TailPart {
     fn new(model: &Model, slots: Set, ids: &[usize]) -> Self {
-        let commands: Vec<TailCommand> = ids.iter().map(|id| tail_command(model, *id)).collect();
+        let mut commands: Vec<TailCommand> = ids.iter().map(|id| tail_command(model, *id)).collect();
         let able = commands.iter().fold(0, |set, command| set | command.able);
-        Self { slots, able, commands, known: HashMap::new() }
+        let extra = |command: &TailCommand, slot: usize| {
+            command.extra.iter().find(|(other, _)| *other == slot).map_or(0, |(_, extra)| *extra)
+        };
+        let ways: Vec<(usize, Vec<(usize, Packed)>)> = members(slots)
+            .map(|slot| {
+                let ways = commands.iter().enumerate().filter(|(_, command)| has(command.able, slot));
+                (slot, ways.map(|(place, command)| (place, extra(command, slot))).collect())
+            })
+            .collect();
+        for (slot, ways) in &ways {
+            let dear = ways.iter().filter(|(_, extra)| ways.len() > 1 && *extra > 0);
+            dear.for_each(|(place, _)| commands[*place].dear |= 1 << slot);
+        }
+        Self { slots, able, commands, ways, known: HashMap::new(), bytes: 0 }
     }
 
-    fn solve(&mut self, at_goal: Set) -> &Option<(Packed, Vec<TailStep>)> {
+    fn solve(&mut self, at_goal: Set, purse: &mut Purse) -> Option<&Settled> {
         if !self.known.contains_key(&at_goal) {
-            let answer = self.search(at_goal);
+            let answer = self.search(at_goal, purse);
+            let steps = answer.as_ref().and_then(|settled| settled.steps.as_ref()).map_or(0, Vec::len);
+            self.bytes += SET_BYTES + steps * size_of::<TailStep>();
             self.known.insert(at_goal, answer);
         }
-        &self.known[&at_goal]
+        self.known.get(&at_goal)?.as_ref()
     }
 
     /// A* over the slots still wanted, from all of them, last command first.
-    fn search(&self, at_goal: Set) -> Option<(Packed, Vec<TailStep>)> {
-        let mut best: Ways = BTreeMap::new();
-        let mut open = BinaryHeap::new();
-        best.insert(self.slots, (0, None));
-        open.push((Reverse(self.bound(self.slots & !at_goal)?), 0u64, self.slots, 0));
-        let mut serial = 0;
-        while let Some((_, _, wanted, cost)) = open.pop() {
+    fn search(&self, at_goal: Set, purse: &mut Purse) -> Option<Settled> {
+        let mut search = Backwards { part: self, at_goal, best: Ways::new(), open: Open::new(), serial: 0, owed: 0 };
+        search.best.insert(self.slots, (0, None));
+        search.open.push((Reverse(self.bound(self.slots & !at_goal)?), 0, self.slots, 0));
+        while let Some((Reverse(least), _, wanted, cost)) = search.open.pop() {
             if wanted & !at_goal == 0 {
-                return Some((cost, self.trace(&best, wanted)));
+                let steps = Some(self.trace(&search.best, wanted));
+                return Some(Settled { cost: TailCost { least: cost, exact: true }, steps });
             }
-            if best[&wanted].0 < cost {
-                continue;
+            let empty = purse.is_empty() || (search.best.len() + search.open.len()) * SET_BYTES > purse.bytes;
+            if empty {
+                search.open.push((Reverse(least), 0, wanted, cost));
+                let steps = search.hurry(purse);
+                return Some(Settled { cost: TailCost { least, exact: false }, steps });
             }
-            for place in self.last_commands(wanted, at_goal) {
-                let command = &self.commands[place];
-                let (next, sum) = (wanted & !command.writes, cost + command.cost(wanted & command.able));
-                if best.get(&next).is_some_and(|known| known.0 <= sum) {
-                    continue;
-                }
-                let Some(bound) = self.bound(next & !at_goal) else { continue };
-                best.insert(next, (sum, Some((wanted, place))));
-                serial += 1;
-                open.push((Reverse(sum + bound), serial, next, sum));
-            }
+            purse.pay(search.expand(wanted, cost, false));
         }
         None
     }
@@ -239,46 +284,92 @@ impl TailPart {
 
     /// The commands to try as the last one: the ways to settle one slot where that is enough, else all that can be last.
     fn last_commands(&self, wanted: Set, at_goal: Set) -> Vec<usize> {
-        let mut fewest: Option<Vec<usize>> = None;
-        for slot in members(wanted & !at_goal) {
-            let ways: Vec<usize> =
-                (0..self.commands.len()).filter(|place| has(self.commands[*place].able, slot)).collect();
-            let better = fewest.as_ref().is_none_or(|fewest| ways.len() < fewest.len());
-            if better && ways.iter().all(|place| self.may_be_last(*place, wanted)) {
+        let mut fewest: Option<&Vec<(usize, Packed)>> = None;
+        for (_, ways) in self.ways.iter().filter(|(slot, _)| has(wanted & !at_goal, *slot)) {
+            let better = fewest.is_none_or(|fewest| ways.len() < fewest.len());
+            if better && ways.iter().all(|(place, _)| self.may_be_last(*place, wanted)) {
                 fewest = Some(ways);
             }
         }
-        fewest.unwrap_or_else(|| {
-            let fits =
-                |place: &usize| self.commands[*place].able & wanted != 0 && self.commands[*place].spoils & wanted == 0;
-            (0..self.commands.len()).filter(fits).collect()
-        })
+        if let Some(fewest) = fewest {
+            return fewest.iter().map(|(place, _)| *place).collect();
+        }
+        let fits =
+            |place: &usize| self.commands[*place].able & wanted != 0 && self.commands[*place].spoils & wanted == 0;
+        (0..self.commands.len()).filter(fits).collect()
     }
 
     /// Whether moving the command's last use to the end costs nothing (`mod.rs` §4).
     fn may_be_last(&self, place: usize, wanted: Set) -> bool {
         let command = &self.commands[place];
-        let only =
-            |slot: usize| !self.commands.iter().enumerate().any(|(other, c)| other != place && has(c.able, slot));
-        command.spoils & wanted == 0
-            && command.extra.iter().all(|(slot, extra)| !has(wanted, *slot) || *extra == 0 || only(*slot))
+        command.spoils & wanted == 0 && command.dear & wanted == 0
     }
 
     /// Lower bound: each missing slot takes what its cheapest command has left.
     fn bound(&self, missing: Set) -> Option<Packed> {
         let mut rest: Vec<Packed> = self.commands.iter().map(|command| command.least).collect();
         let mut total = 0;
-        for slot in members(missing) {
-            let extra = |command: &TailCommand| {
-                command.extra.iter().find(|(other, _)| *other == slot).map_or(0, |(_, extra)| *extra)
-            };
-            let ways = || self.commands.iter().enumerate().filter(|(_, command)| has(command.able, slot));
-            let share = ways().map(|(place, command)| rest[place] + extra(command)).min()?;
+        for (_, ways) in self.ways.iter().filter(|(slot, _)| has(missing, *slot)) {
+            let share = ways.iter().map(|(place, extra)| rest[*place] + extra).min()?;
             total += share;
-            for (place, command) in ways() {
-                rest[place] -= share.saturating_sub(extra(command));
-            }
+            ways.iter().for_each(|(place, extra)| rest[*place] -= share.saturating_sub(*extra));
         }
         Some(total)
+    }
+}
+
+/// One search of a tail part.
+struct Backwards<'a> {
+    part: &'a TailPart,
+    at_goal: Set,
+    best: Ways,
+    open: Open,
+    serial: u64,
+    /// Sets looked at that are not paid for yet.
+    owed: u64,
+}
+
+impl Backwards<'_> {
+    /// Goes on from a set of wanted slots; `near`: to what has the least left. What is to be paid for it.
+    fn expand(&mut self, wanted: Set, cost: Packed, near: bool) -> u64 {
+        if self.best[&wanted].0 < cost {
+            return 0;
+        }
+        self.owed += 1;
+        for place in self.part.last_commands(wanted, self.at_goal) {
+            let command = &self.part.commands[place];
+            let (next, sum) = (wanted & !command.writes, cost + command.cost(wanted & command.able));
+            if self.best.get(&next).is_some_and(|known| known.0 <= sum) {
+                continue;
+            }
+            self.owed += 1;
+            let Some(bound) = self.part.bound(next & !self.at_goal) else { continue };
+            self.best.insert(next, (sum, Some((wanted, place))));
+            self.serial += 1;
+            self.open.push((Reverse(if near { bound } else { sum + bound }), self.serial, next, sum));
+        }
+        let paid = self.owed / SETS;
+        self.owed %= SETS;
+        paid
+    }
+
+    /// Past the budget: any way at all.
+    fn hurry(&mut self, purse: &mut Purse) -> Option<Vec<TailStep>> {
+        let entries: Vec<(Set, Packed)> = self.open.drain().map(|(_, _, wanted, cost)| (wanted, cost)).collect();
+        for (wanted, cost) in entries {
+            self.serial += 1;
+            let bound = self.part.bound(wanted & !self.at_goal)?;
+            self.open.push((Reverse(bound), self.serial, wanted, cost));
+        }
+        while let Some((_, _, wanted, cost)) = self.open.pop() {
+            if wanted & !self.at_goal == 0 {
+                return Some(self.part.trace(&self.best, wanted));
+            }
+            let owed = self.expand(wanted, cost, true);
+            if !purse.spares(owed) {
+                return None;
+            }
+        }
+        None
     }
 }

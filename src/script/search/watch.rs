@@ -2,12 +2,13 @@
 //! it is a bound for the search of the whole cost. It never looks at a clock.
 
 use super::bound::{Asked, Bound};
-use super::core::{successors, uncovered};
+use super::core::{SUCCESSORS, uncovered};
 use super::exposure::Exposure;
 use super::forced::Forced;
 use super::fronts::Fronts;
+use super::keying::{MOST_WAYS, successors, ways};
 use super::model::{Class, GOAL, Model, Packed, time_of};
-use super::states::{StateMap, States};
+use super::states::{OVERHEAD, StateMap, States};
 use super::tail::members;
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
@@ -94,7 +95,7 @@ impl Watch {
 
     /// A bound on the exposure from a state (`u64::MAX`: no script leads on). It is the least, unless that is more than
     /// `limit`, or so many states did not tell, or it was asked too often.
-    pub fn least(&mut self, start: &[Class], limit: u64, most: u64) -> (u64, u64) {
+    pub fn least(&mut self, start: &[Class], limit: u64, most: u64, bytes: usize) -> (u64, u64) {
         if let Some(known) = self.learned.get(start)
             && (known.exact || known.asked >= MOST_ASKED || known.least > limit)
         {
@@ -105,7 +106,7 @@ impl Watch {
         self.open.clear();
         self.fronts.clear();
         let mut left = most;
-        let bound = self.search(start, limit, &mut left);
+        let bound = self.search(start, limit, &mut left, bytes);
         for (id, node) in self.nodes.iter().enumerate() {
             let least = if bound == u64::MAX { bound } else { bound.saturating_sub(node.cost) };
             let worth_it = node.rest.is_none_or(|rest| least > rest.least) && self.learned.len() < MOST_LEARNED;
@@ -118,13 +119,14 @@ impl Watch {
         (bound, most - left)
     }
 
-    fn search(&mut self, start: &[Class], limit: u64, left: &mut u64) -> u64 {
+    fn search(&mut self, start: &[Class], limit: u64, left: &mut u64, bytes: usize) -> u64 {
         self.reach(start, 0, u32::MAX);
         while let Some(entry) = self.open.pop() {
             if self.nodes[entry.node as usize].cost < entry.cost {
                 continue;
             }
-            if *left == 0 || entry.total.0 > limit {
+            let kept = self.states.len() * (2 * self.model.slots.len() + OVERHEAD);
+            if *left == 0 || entry.total.0 > limit || kept > bytes {
                 return entry.total.0;
             }
             let state = self.states.get(entry.node).to_vec();
@@ -132,8 +134,8 @@ impl Watch {
                 self.settle(entry.node, entry.total.0);
                 return entry.total.0;
             }
-            *left -= 1;
-            self.expand(entry.node, &state, entry.cost);
+            let Some(successors) = self.expand(entry.node, &state, entry.cost) else { return entry.total.0 };
+            *left = left.saturating_sub(1 + successors / SUCCESSORS);
         }
         u64::MAX
     }
@@ -147,22 +149,25 @@ impl Watch {
         }
     }
 
-    fn expand(&mut self, id: u32, state: &[Class], cost: u64) {
+    /// How many states come after; `None`: some command can be keyed in too many ways.
+    fn expand(&mut self, id: u32, state: &[Class], cost: u64) -> Option<u64> {
         let uncovered = uncovered(&self.model, state);
         let relevant = self.forced.relevant(&self.model, state);
         let forced = self.forced.at(&self.model, state, relevant);
         let clean = forced.is_some();
         let commands = forced.unwrap_or_else(|| self.forced.some(&self.model, state, relevant).unwrap_or(relevant));
+        let many = |command: usize| ways(&self.model.commands[command], state, clean) > MOST_WAYS;
+        if members(commands).any(many) {
+            return None;
+        }
         let (mut sums, mut states) = std::mem::take(&mut self.next);
         sums.clear();
         states.clear();
         for command in members(commands) {
             let record = &self.model.commands[command];
-            successors(&self.model, state, record, &mut self.after, &mut |step: Packed, after: &[Class]| {
-                if !clean || record.fields.iter().all(|field| after[field.slot] == GOAL) {
-                    sums.push(cost + uncovered * time_of(step));
-                    states.extend_from_slice(after);
-                }
+            successors(&self.model, state, record, clean, &mut self.after, &mut |step: Packed, after: &[Class]| {
+                sums.push(cost + uncovered * time_of(step));
+                states.extend_from_slice(after);
             });
         }
         let next = || sums.iter().zip(states.chunks_exact(state.len().max(1)));
@@ -172,7 +177,9 @@ impl Watch {
             Some((_, after)) => self.reach(after, cost, id),
             None => next().for_each(|(sum, after)| self.reach(after, *sum, id)),
         }
+        let count = sums.len() as u64;
         self.next = (sums, states);
+        Some(count)
     }
 
     fn reach(&mut self, state: &[Class], cost: u64, parent: u32) {
@@ -200,7 +207,7 @@ impl Watch {
 
     fn rest(&mut self, state: &[Class]) -> Option<Rest> {
         let near = self.bound.count(state, &self.goals)?;
-        let exposure = self.exposure.of(&self.model, state, &mut self.bound)?;
+        let exposure = self.exposure.of(&self.model, state, 0, &mut self.bound)?;
         let learned = self.learned.get(state).map_or(0, |known| known.least);
         (learned != u64::MAX).then(|| Rest { least: exposure.max(learned), near })
     }

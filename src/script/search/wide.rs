@@ -11,6 +11,7 @@ use super::{Context, Known};
 use crate::script::problem::{Command, CommandId, Cost, Problem, SlotId, State, Step};
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BinaryHeap, HashMap};
+use std::ops::ControlFlow;
 
 /// The wide commands of a problem: those that key nothing for a slot and write at least three, and more than half of all.
 pub(super) fn wide_commands(context: &Context) -> Vec<CommandId> {
@@ -25,6 +26,12 @@ pub(super) fn wide_commands(context: &Context) -> Vec<CommandId> {
 /// the time they take, in states of a core.
 const STATE_COSTS: u64 = 10;
 const SOLVING_COSTS: u64 = 50;
+
+/// So many ways to key a state's commands are paid for with it; each further one costs as a state of a core.
+const STATE_KEYINGS: u64 = 64;
+
+/// About the bytes that a state takes beside its own.
+const NODE_BYTES: usize = 256;
 
 /// A state of the first stretch.
 struct Node {
@@ -128,7 +135,7 @@ impl<'a> Stretch<'a> {
         let Some(cheap) = cheap.filter(|cheap| beat.is_none_or(|beat| *cheap < beat)) else {
             return (Packed::MAX, None);
         };
-        if purse.expansions == 0 {
+        if purse.is_empty() {
             return (cheap, None);
         }
         self.closely = Closely::new(self.context, &self.wides, self.narrow);
@@ -145,12 +152,16 @@ impl<'a> Stretch<'a> {
             match entry.stage {
                 Stage::Whole(step) => return (total, self.steps(entry.node, step).map(|steps| (steps, total))),
                 Stage::Spent => return (total, self.found),
-                Stage::Open | Stage::Cleared(_) if purse.expansions == 0 => return (total, self.found),
+                Stage::Open | Stage::Cleared(_) if purse.is_empty() || self.full(purse.bytes) => {
+                    return (total, self.found);
+                }
                 Stage::Cleared(step) => self.finish(entry.node, step, total, purse),
                 Stage::Open if self.raised(&entry, purse) => {}
                 Stage::Open => {
-                    purse.expansions = purse.expansions.saturating_sub(STATE_COSTS);
-                    self.expand(entry.node);
+                    purse.pay(STATE_COSTS);
+                    if self.expand(entry.node, purse).is_break() {
+                        return (total, self.found);
+                    }
                 }
             }
         }
@@ -209,18 +220,30 @@ impl<'a> Stretch<'a> {
         raised > total
     }
 
-    fn expand(&mut self, node: usize) {
+    fn full(&self, bytes: usize) -> bool {
+        let state = 2 * size_of::<Option<u8>>() * self.ghosts.len() + NODE_BYTES;
+        self.nodes.len() * state + self.open.len() * size_of::<Entry>() > bytes
+    }
+
+    /// Goes on from a state; breaks off where the budget runs out.
+    fn expand(&mut self, node: usize, purse: &mut Purse) -> ControlFlow<()> {
+        let problem = self.context.problem;
         let (state, cost) = (self.nodes[node].state.clone(), self.nodes[node].cost);
-        for id in 0..self.relevant.len() {
-            if !self.relevant[id] {
+        let ghosts = self.ghosts.clone();
+        let mut count: u64 = 0;
+        for id in (0..problem.commands.len()).filter(|id| self.relevant[*id]).collect::<Vec<_>>() {
+            if !problem.accepts(&state, id) {
                 continue;
             }
-            let mut ways = Vec::new();
-            keyings(self.context.problem, &state, id, &self.ghosts, &mut Vec::new(), &mut ways);
-            for choices in ways {
-                let step = Step { command: id, choices };
+            keyings(problem, &state, id, &ghosts, &mut Vec::new(), &mut |choices| {
+                count += 1;
+                purse.pay(u64::from(count > STATE_KEYINGS));
+                if purse.is_empty() || self.full(purse.bytes) {
+                    return ControlFlow::Break(());
+                }
+                let step = Step { command: id, choices: choices.to_vec() };
                 let mut after = state.clone();
-                let Ok(own) = self.context.problem.key(&mut after, &step) else { continue };
+                let Ok(own) = problem.key(&mut after, &step) else { return ControlFlow::Continue(()) };
                 let sum = cost + pack(own);
                 if let Some(place) = self.wides.iter().position(|wide| *wide == id)
                     && let Some(rest) = self.rest(&state, place, false)
@@ -228,8 +251,10 @@ impl<'a> Stretch<'a> {
                     self.push(sum + rest, Stage::Cleared(step.clone()), node);
                 }
                 self.reach(after, sum, Some((node, step)));
-            }
+                ControlFlow::Continue(())
+            })?;
         }
+        ControlFlow::Continue(())
     }
 
     /// Bounds what follows the last wide command more closely or, where that is done, solves it.
@@ -249,7 +274,7 @@ impl<'a> Stretch<'a> {
                 self.push(raised, Stage::Cleared(step), node);
                 return;
             }
-            purse.expansions = purse.expansions.saturating_sub(SOLVING_COSTS);
+            purse.pay(SOLVING_COSTS);
             let rest = super::narrow(self.context, &after, self.narrow, purse).split();
             self.rests.insert(after.clone(), rest);
         }
@@ -484,19 +509,17 @@ fn ghosts(problem: &Problem, relevant: &[bool], kept: &[bool]) -> Vec<bool> {
     ghosts
 }
 
-/// Every way to key a command's fields in a state; a ghost takes the cheapest.
-pub(super) fn keyings(
+/// Every way to key a command's fields in a state, one after the other, until told to break off; a ghost takes the
+/// cheapest.
+fn keyings(
     problem: &Problem,
     state: &State,
     id: CommandId,
     ghosts: &[bool],
     begun: &mut Vec<usize>,
-    ways: &mut Vec<Vec<usize>>,
-) {
-    let Some(field) = problem.commands[id].fields.get(begun.len()) else {
-        ways.push(begun.clone());
-        return;
-    };
+    found: &mut dyn FnMut(&[usize]) -> ControlFlow<()>,
+) -> ControlFlow<()> {
+    let Some(field) = problem.commands[id].fields.get(begun.len()) else { return found(begun) };
     let open = |(_, choice): &(usize, &crate::script::problem::Choice)| {
         !choice.only_if_held || state[field.slot] == Some(choice.value)
     };
@@ -508,7 +531,8 @@ pub(super) fn keyings(
     }
     for (place, _) in choices {
         begun.push(place);
-        keyings(problem, state, id, ghosts, begun, ways);
+        keyings(problem, state, id, ghosts, begun, found)?;
         begun.pop();
     }
+    ControlFlow::Continue(())
 }
