@@ -3,7 +3,7 @@
 //! It acts before anything is compared, so that drift, scripts, alerts and exit codes agree. It decides by what was said and
 //! by the clock it is given; no file and no record changes.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use jiff::Timestamp;
@@ -38,9 +38,11 @@ pub fn for_now(inventory: &Arc<Inventory>, notices: &Notices, clock: Timestamp) 
 fn effective(station: &Station, asides: &[&Aside], take: Option<&Take>) -> Station {
     let mut wanted = station.wanted.clone();
     let mut extent = Extent::Nothing;
+    let mut aside_ids = BTreeSet::new();
     for aside in asides {
         match &aside.setting {
             None => {
+                aside_ids.extend(station.keybook.ids().filter(|id| station.wanted(*id).is_some()));
                 wanted.fill(None);
                 extent = Extent::Whole;
             }
@@ -49,12 +51,13 @@ fn effective(station: &Station, asides: &[&Aside], take: Option<&Take>) -> Stati
                 if let Some(wanted) = wanted.get_mut(id.index()) {
                     *wanted = None;
                 }
+                aside_ids.insert(id);
                 extent = extent.max(Extent::Settings);
             }
         }
     }
     let taken = take.map(|take| Taken { by: take.said.by.clone(), at: take.said.at, until: take.until });
-    Station { wanted, for_now: ForNow { set_aside: extent, taken }, ..station.clone() }
+    Station { wanted, for_now: ForNow { set_aside: extent, aside: aside_ids, taken }, ..station.clone() }
 }
 
 /// The setting that is set aside here. One of a lifeline is only where it was said to be out of service: a keybook may have

@@ -22,6 +22,9 @@ pub(super) struct ToldCause {
     /// Lines that want what does not hold, of the most stations first.
     pub inventory: Vec<ToldLine>,
     pub inventory_left_out: usize,
+    /// Lines that take out of management what was managed before.
+    pub unwatched: Vec<ToldLine>,
+    pub unwatched_left_out: usize,
     pub reports: Vec<ToldReport>,
     pub reports_left_out: usize,
     pub files: Vec<String>,
@@ -85,46 +88,58 @@ impl ToldCause {
         let reports: Vec<&ReportTaken> =
             pass.cause.reports.iter().filter(|report| told.contains(&*report.station)).collect();
         let reported: BTreeSet<&str> = reports.iter().map(|report| &*report.station).collect();
-        let mut lines: BTreeMap<Line<'_>, (Weight, usize)> = BTreeMap::new();
-        for Item { reason, turn, was: _ } in items {
+        let (mut lines, mut let_go) = (Lines::new(), Lines::new());
+        for Item { reason, turn, was: _, weight: _ } in items {
             match reason {
                 Reason::Withdrawn => cause.withdrawn += 1,
                 Reason::Opened | Reason::Grown if is_old(turn) => cause.heard_late += 1,
-                Reason::Opened | Reason::Grown => {
+                Reason::Opened | Reason::Grown | Reason::Unwatched | Reason::Returned => {
                     let source = source(turn, reported.contains(&**turn.station));
                     cause.overdue += usize::from(source.overdue);
-                    for (line, weight) in source.lines {
-                        let entry = lines.entry(line).or_insert((weight, 0));
-                        *entry = (entry.0.max(weight), entry.1 + 1);
-                    }
+                    source.lines.into_iter().for_each(|(line, weight)| add(&mut lines, line, weight));
                 }
-                Reason::StillOpen | Reason::Eased | Reason::Closed => {}
+                Reason::StillOpen | Reason::Eased | Reason::Watched | Reason::Closed => {}
+            }
+            for (part, lost) in turn.losses.parts.iter().filter(|_| *reason == Reason::Unwatched) {
+                if let Some(at) = &lost.at {
+                    add(&mut let_go, (at, part.name(), None), lost.weight);
+                }
             }
         }
-        cause.show_lines(lines, pass);
+        (cause.inventory, cause.inventory_left_out) = show_lines(lines, pass);
+        (cause.unwatched, cause.unwatched_left_out) = show_lines(let_go, pass);
         cause.reports_left_out = reports.len().saturating_sub(SHOWN);
         cause.reports = reports.into_iter().take(SHOWN).map(shown_report).collect();
         cause.files_left_out = pass.cause.files.len().saturating_sub(SHOWN);
         cause.files = pass.cause.files.iter().take(SHOWN).map(|file| clip(file, PLACE)).collect();
         cause
     }
+}
 
-    fn show_lines(&mut self, lines: BTreeMap<Line<'_>, (Weight, usize)>, pass: &Pass<'_>) {
-        let mut lines: Vec<_> = lines.into_iter().collect();
-        // Stable, so that equals stay in the order of the files.
-        lines.sort_by_key(|(_, (weight, stations))| std::cmp::Reverse((*weight, *stations)));
-        self.inventory_left_out = lines.len().saturating_sub(SHOWN);
-        let shown = lines.into_iter().take(SHOWN).map(|((at, setting, contact), (_, stations))| ToldLine {
-            at: clip(&at.to_string(), PLACE),
-            setting: clip(setting, NAME),
-            contact: contact.map(|contact| clip(contact, NAME)),
-            contact_at: contact
-                .and_then(|contact| pass.contacts.get(contact))
-                .map(|contact| clip(&contact.place.to_string(), PLACE)),
-            stations,
-        });
-        self.inventory = shown.collect();
-    }
+/// How many stations a line is behind, and the heaviest of what it is behind.
+type Lines<'a> = BTreeMap<Line<'a>, (Weight, usize)>;
+
+fn add<'a>(lines: &mut Lines<'a>, line: Line<'a>, weight: Weight) {
+    let entry = lines.entry(line).or_insert((weight, 0));
+    *entry = (entry.0.max(weight), entry.1 + 1);
+}
+
+/// The first of them as told, and how many are left out.
+fn show_lines(lines: Lines<'_>, pass: &Pass<'_>) -> (Vec<ToldLine>, usize) {
+    let mut lines: Vec<_> = lines.into_iter().collect();
+    // Stable, so that equals stay in the order of the files.
+    lines.sort_by_key(|(_, (weight, stations))| std::cmp::Reverse((*weight, *stations)));
+    let left_out = lines.len().saturating_sub(SHOWN);
+    let shown = lines.into_iter().take(SHOWN).map(|((at, setting, contact), (_, stations))| ToldLine {
+        at: clip(&at.to_string(), PLACE),
+        setting: clip(setting, NAME),
+        contact: contact.map(|contact| clip(contact, NAME)),
+        contact_at: contact
+            .and_then(|contact| pass.contacts.get(contact))
+            .map(|contact| clip(&contact.place.to_string(), PLACE)),
+        stations,
+    });
+    (shown.collect(), left_out)
 }
 
 fn told_commit(new: &NewCommit) -> ToldCommit {
@@ -134,7 +149,7 @@ fn told_commit(new: &NewCommit) -> ToldCommit {
         commit: commit.json(),
         before: before.as_ref().map(|before| before.id().to_owned()),
         rewritten: *is_rewritten,
-        line: format!("Commit {commit} is in force{how}."),
+        line: format!("Commit {} is in force{how}.", commit.briefly()),
     }
 }
 

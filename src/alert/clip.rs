@@ -12,8 +12,29 @@ pub(super) const VALUE: Room = Room(120);
 pub(super) const PLACE: Room = Room(160);
 /// Sentences.
 pub(super) const SENTENCE: Room = Room(800);
+/// The first sentences of a message about stations.
+pub(super) const SUMMARY: Room = Room(1_400);
 
 const CUT: &str = "…";
+
+/// What a text takes inside a JSON string, in bytes.
+pub(super) fn length(text: &str) -> usize {
+    text.chars().map(escaped).sum()
+}
+
+/// The text, or as many whole sentences of it as fit, and an ellipsis: for a text with a command or a link in it, half of
+/// which leads nowhere.
+pub(super) fn clip_sentences(text: &str, room: Room) -> String {
+    if length(text) <= room.0 {
+        return text.to_owned();
+    }
+    let ends = text.match_indices(". ").map(|(at, _)| at + 1);
+    let fitting = ends.filter(|end| text.get(..*end).is_some_and(|part| length(part) + 1 + CUT.len() <= room.0)).last();
+    match fitting {
+        Some(end) => format!("{} {CUT}", text.get(..end).unwrap_or("")),
+        None => CUT.into(),
+    }
+}
 
 /// The text, or its beginning and an ellipsis.
 pub(super) fn clip(text: &str, room: Room) -> String {

@@ -1,8 +1,37 @@
 //! Whether a case got better or worse. In doubt, worse: that is the reading somebody looks into.
 
-use super::seen::{Seen, SeenLifeline, SeenSetting};
+use std::collections::BTreeSet;
+
+use super::Subscription;
+use super::seen::{Seen, SeenLifeline, SeenSetting, Shown};
 use crate::drift::{Drift, Service};
-use crate::setting::Weight;
+use crate::setting::{Name, Weight};
+
+/// The weights of the parts that are not as they were.
+pub(super) fn changed(was: &Seen, is: &Seen) -> BTreeSet<Weight> {
+    let of_settings = was.settings.keys().chain(is.settings.keys()).flat_map(|name| {
+        let (was, is) = (was.settings.get(name), is.settings.get(name));
+        let is_same = was.map(essence) == is.map(essence);
+        was.into_iter().chain(is).filter(move |_| !is_same).map(|setting| setting.weight)
+    });
+    let service = |seen: &Seen, name: &Name| seen.lifelines.get(name).map(|lifeline| lifeline.service);
+    let mut lifelines = was.lifelines.keys().chain(is.lifelines.keys());
+    let of_lifelines = lifelines.any(|name| service(was, name) != service(is, name)).then_some(Weight::Lifeline);
+    of_settings.chain(of_lifelines).collect()
+}
+
+fn essence(setting: &SeenSetting) -> (Drift, Weight, &Shown, &Shown) {
+    let SeenSetting { drift, weight, wanted, held, fixed_at: _ } = setting;
+    (*drift, *weight, wanted, held)
+}
+
+/// Whether all that got worse, if anything, is lighter than all that a webhook takes. In doubt, worse.
+pub(super) fn eased_for(webhook: &Subscription, was: &Seen, is: &Seen) -> bool {
+    match webhook.weights.first() {
+        None | Some(Weight::Routine) => only_eased(was, is),
+        Some(lightest) => only_eased(was, is) || only_eased(&was.at_least(*lightest), &is.at_least(*lightest)),
+    }
+}
 
 /// True where something got better and nothing got worse: no heavier, no worse in standing, no part that is new, worse
 /// or otherwise wrong.

@@ -10,8 +10,9 @@ const NOTHING: [&str; 0] = [];
 #[test]
 fn nothing_is_said_of_an_aligned_fleet() {
     let mut watch = Watch::new();
-    assert!(watch.pass().is_empty());
-    assert!(watch.told.is_empty());
+    assert_eq!(watch.heard(), NOTHING);
+    assert!(watch.is_quiet());
+    assert!(watch.pass().is_empty(), "and nothing more is to be written");
 }
 
 #[test]
@@ -33,7 +34,7 @@ fn drift_of_a_weight_that_nobody_takes_is_on_record_and_told_to_nobody() {
     assert!(watch.told["EQ-01"].open().unwrap().heard.is_empty());
     watch.put(aligned("EQ-01"));
     assert_eq!(watch.heard(), NOTHING);
-    assert!(watch.told.is_empty());
+    assert!(watch.is_quiet());
 }
 
 #[test]
@@ -194,7 +195,7 @@ fn an_aligned_station_closes_its_case_and_leaves_nothing_behind() {
     watch.pass();
     watch.put(aligned("EQ-01"));
     assert_eq!(watch.heard(), ["on-call closed EQ-01"]);
-    assert!(watch.told.is_empty());
+    assert!(watch.is_quiet());
 }
 
 #[test]
@@ -206,7 +207,7 @@ fn whoever_heard_of_a_case_hears_of_its_end_whatever_its_weight_became() {
     watch.put(differs("EQ-01", "emergency.primary", "1"));
     assert_eq!(watch.heard(), ["heavy opened EQ-01", "light grown EQ-01"]);
     watch.put(differs("EQ-01", "lamp.follows", "1"));
-    assert_eq!(watch.heard(), ["heavy grown EQ-01", "light grown EQ-01"]);
+    assert_eq!(watch.heard(), ["heavy eased EQ-01", "light grown EQ-01"]);
     watch.put(aligned("EQ-01"));
     assert_eq!(watch.heard(), ["heavy closed EQ-01", "light closed EQ-01"]);
 }
@@ -259,7 +260,7 @@ fn a_webhook_that_was_away_hears_what_it_missed() {
     watch.terms.webhooks = here;
     let expected = ["on-call grown EQ-04", "on-call withdrawn EQ-05", "on-call closed EQ-01"];
     assert_eq!(watch.heard(), expected, "EQ-02 and EQ-03 are just as it knows them");
-    assert!(!watch.told.contains_key("EQ-01"));
+    assert!(watch.told["EQ-01"].is_bare());
 }
 
 #[test]
@@ -272,10 +273,10 @@ fn what_an_absent_webhook_heard_is_forgotten_after_a_while() {
     watch.pass();
     watch.clock += REMEMBERED;
     watch.pass();
-    assert!(watch.told.contains_key("EQ-01"));
+    assert!(!watch.told["EQ-01"].is_bare());
     watch.minutes(1);
     watch.pass();
-    assert!(watch.told.is_empty());
+    assert!(watch.is_quiet());
 }
 
 #[test]
@@ -288,8 +289,11 @@ fn a_vanished_station_is_withdrawn_once_and_heard_by_every_webhook() {
     watch.take("EQ-02");
     let expected = ["heavy withdrawn EQ-01", "heavy withdrawn EQ-02", "light withdrawn EQ-01", "light withdrawn EQ-02"];
     assert_eq!(watch.heard(), expected);
-    watch.vanished = ["EQ-01".into(), "EQ-02".into()].into();
-    assert_eq!(watch.heard(), NOTHING, "though it is named again");
+    watch.clock += REMEMBERED;
+    assert_eq!(watch.heard(), NOTHING);
+    watch.minutes(1);
+    assert_eq!(watch.heard(), NOTHING);
+    assert!(!watch.told.contains_key("EQ-01") && !watch.told.contains_key("EQ-02"), "they are forgotten");
 }
 
 #[test]
@@ -302,16 +306,118 @@ fn a_case_whose_station_is_not_in_the_inventory_is_withdrawn_even_unasked() {
 }
 
 #[test]
-fn a_station_that_comes_back_starts_afresh_and_may_be_withdrawn_again() {
+fn a_station_that_was_withdrawn_and_is_there_again_is_told_by_every_webhook_aligned_or_not_and_its_case_goes_on() {
     let mut watch = Watch::new();
+    watch.terms.webhooks = vec![webhook("heavy", &[Weight::Lifeline]), webhook("light", &[Weight::Routine])];
+    watch.put(differs("EQ-02", "emergency.primary", "1"));
+    watch.pass();
+    let (one, two, three) =
+        (watch.stations["EQ-01"].clone(), watch.stations["EQ-02"].clone(), watch.stations["EQ-03"].clone());
+    ["EQ-01", "EQ-02", "EQ-03"].into_iter().for_each(|station| watch.take(station));
+    watch.minutes(5);
+    assert_eq!(watch.heard().len(), 6);
+    watch.minutes(60 * 24 * 29);
+    watch.put(one);
+    watch.put(two);
+    watch.put(differs(&three.station, "lamp.follows", "1"));
+    let verdict = watch.pass();
+    let of = |webhook: &str| ["EQ-02", "EQ-03", "EQ-01"].map(|station| format!("{webhook} returned {station}"));
+    assert_eq!(heard(&verdict), [of("heavy"), of("light")].concat());
+    let returned = &data(&verdict.messages[0].body)["returned"];
+    let since = |nth: usize| returned[nth]["since"].as_str().map(str::to_owned);
+    assert_eq!(since(0).as_deref(), Some("2026-11-20T10:00:00Z"), "when its case was opened");
+    assert_eq!(since(1).as_deref(), Some("2026-12-19T10:05:00Z"), "it has a case now");
+    assert_eq!((&returned[0]["standing"], &returned[2]["standing"]), (&"adrift".into(), &"aligned".into()));
+    assert_eq!(watch.told["EQ-02"].open().unwrap().opened_at.to_string(), "2026-11-20T10:00:00Z");
+    watch.put(aligned("EQ-02"));
+    watch.put(aligned("EQ-03"));
+    let closed = ["heavy", "light"].map(|webhook| ["EQ-02", "EQ-03"].map(|name| format!("{webhook} closed {name}")));
+    assert_eq!(watch.heard(), closed.concat(), "who was told of it hears its end");
+    watch.take("EQ-01");
+    assert_eq!(watch.heard(), ["heavy withdrawn EQ-01", "light withdrawn EQ-01"], "and it may go again");
+}
+
+#[test]
+fn a_station_that_comes_back_is_no_news_once_it_is_forgotten_that_it_went() {
+    let mut watch = Watch::new();
+    watch.pass();
+    let gone = watch.stations["EQ-01"].clone();
     watch.take("EQ-01");
     watch.pass();
-    watch.put(differs("EQ-01", "identity", "121"));
-    assert_eq!(watch.heard(), ["on-call opened EQ-01"]);
+    watch.clock += REMEMBERED;
+    watch.minutes(1);
+    watch.pass();
+    watch.put(gone);
+    assert_eq!(watch.heard(), NOTHING);
+}
+
+#[test]
+fn a_webhook_that_was_away_while_a_station_went_and_came_back_hears_what_became_of_its_case() {
+    for (now, told) in [(differs("EQ-01", "identity", "1"), vec![]), (aligned("EQ-01"), vec!["on-call closed EQ-01"])] {
+        let mut watch = Watch::new();
+        watch.put(differs("EQ-01", "identity", "1"));
+        watch.pass();
+        let here = std::mem::take(&mut watch.terms.webhooks);
+        watch.take("EQ-01");
+        watch.pass();
+        watch.terms.webhooks = here;
+        watch.put(now);
+        assert_eq!(watch.heard(), told);
+    }
+}
+
+#[test]
+fn a_webhook_hears_of_a_change_only_where_a_part_that_it_takes_changed() {
+    let both = |primary: &str, lamp: &str| {
+        let of = |name, wanted| setting(name, Drift::Differs, wanted, "9");
+        station("EQ-01", vec![of("emergency.primary", primary), of("lamp.follows", lamp)], vec![])
+    };
+    let mut watch = Watch::new();
+    watch.terms.webhooks = vec![webhook("all", &Weight::ALL), webhook("heavy", &[Weight::Lifeline])];
+    watch.put(both("1", "1"));
+    watch.pass();
+    watch.minutes(40);
+    watch.put(both("1", "2"));
+    let verdict = watch.pass();
+    assert_eq!(heard(&verdict), ["all grown EQ-01"]);
+    let data = data(&verdict.messages[0].body);
+    let counted = ["lifeline", "routine"].map(|weight| data["counts"]["grown"][weight].as_u64());
+    assert_eq!(counted, [Some(0), Some(1)], "it is counted by what changed");
+    watch.minutes(20);
+    assert_eq!(watch.heard(), ["heavy still_open EQ-01"], "it heard of nothing since");
+    watch.put(both("2", "2"));
+    assert_eq!(watch.heard(), ["all grown EQ-01", "heavy grown EQ-01"]);
+    watch.put(station("EQ-01", vec![setting("emergency.primary", Drift::InDoubt, "2", "9")], vec![]));
+    assert_eq!(watch.heard(), ["all eased EQ-01", "heavy eased EQ-01"], "it knows the case though it missed a part");
+    watch.put(differs("EQ-01", "lamp.follows", "5"));
+    assert_eq!(watch.heard(), ["all grown EQ-01", "heavy eased EQ-01"], "what is worse is none of its");
     watch.put(aligned("EQ-01"));
+    assert_eq!(watch.heard(), ["all closed EQ-01", "heavy closed EQ-01"]);
+}
+
+#[test]
+fn a_reminder_that_falls_due_with_a_change_that_a_webhook_does_not_take_comes_with_it() {
+    let both = |lamp: &str| {
+        let of = |name, wanted| setting(name, Drift::Differs, wanted, "9");
+        station("EQ-01", vec![of("emergency.primary", "1"), of("lamp.follows", lamp)], vec![])
+    };
+    let mut watch = Watch::new();
+    watch.terms.webhooks = vec![webhook("heavy", &[Weight::Lifeline])];
+    watch.put(both("1"));
     watch.pass();
-    watch.take("EQ-01");
-    assert_eq!(watch.heard(), ["on-call withdrawn EQ-01"]);
+    watch.minutes(60);
+    watch.put(both("2"));
+    assert_eq!(watch.heard(), ["heavy still_open EQ-01"]);
+}
+
+#[test]
+fn nobody_hears_of_a_lighter_webhooks_good_news_what_is_bad_for_all() {
+    let mut watch = Watch::new();
+    watch.terms.webhooks = vec![webhook("light", &[Weight::Routine])];
+    watch.put(differs("EQ-01", "lamp.follows", "1"));
+    watch.pass();
+    watch.put(station("EQ-01", vec![], vec![lifeline("emergency", Service::Failed)]));
+    assert_eq!(watch.heard(), ["light grown EQ-01"], "its lamp is right, but the station is not better");
 }
 
 #[test]
@@ -319,7 +425,7 @@ fn an_empty_fleet_is_never_the_withdrawal_of_all() {
     let mut watch = Watch::new();
     watch.put(differs("EQ-01", "identity", "121"));
     watch.pass();
-    watch.vanished = std::mem::take(&mut watch.stations).into_keys().collect();
+    watch.stations.clear();
     assert!(watch.verdict().is_empty());
 }
 

@@ -5,10 +5,13 @@ use std::cmp::Reverse;
 use serde::Serialize;
 
 use super::clip::{NAME, PLACE, VALUE, clip};
+use super::lost::{Lost, Part};
 use super::next::{Next, NextStep, card_link};
 use super::pass::{Is, Item, Pass};
 use super::seen::{Seen, SeenSetting};
-use crate::drift::{Service, SettingDrift, StationDrift};
+use crate::drift::{Service, SettingDrift, Standing, StationDrift};
+use crate::inventory::Extent;
+use crate::setting::Weight;
 
 /// A station as a message shows it.
 #[derive(Debug, Clone, Serialize)]
@@ -17,17 +20,26 @@ pub(super) struct Entry {
     /// `null` for a withdrawn station of which nothing is kept.
     site: Option<String>,
     r#where: Option<String>,
-    /// `null` for a withdrawn one.
+    /// `null` for a withdrawn one, and instead of `aligned` where that would say nothing: of a station out of service, or
+    /// with parts that are no longer looked at.
     standing: Option<&'static str>,
-    /// `null` for an aligned and for a withdrawn one.
+    /// Of what drifts; of a withdrawn one, of what is lost. `null` where nothing is.
     weight: Option<&'static str>,
+    /// The file of the inventory that a withdrawn one stood in.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    file: Option<String>,
     settings: Vec<EntrySetting>,
     #[serde(skip_serializing_if = "is_zero")]
     settings_left_out: usize,
     lifelines: Vec<EntryLifeline>,
     #[serde(skip_serializing_if = "is_zero")]
     lifelines_left_out: usize,
-    /// What to do about it, where something drifts.
+    /// What is no longer looked at.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    unwatched: Vec<EntryLost>,
+    #[serde(skip_serializing_if = "is_zero")]
+    unwatched_left_out: usize,
+    /// What to do about it, where there is something.
     #[serde(skip_serializing_if = "Option::is_none")]
     next: Option<NextStep>,
     /// The link to its card, where it is to be keyed. It is no secret: whoever opens it is asked who they are.
@@ -73,6 +85,22 @@ struct EntryLifeline {
     fix_confirmed_at: Option<String>,
 }
 
+/// A part that is no longer looked at.
+#[derive(Debug, Clone, Serialize)]
+struct EntryLost {
+    #[serde(skip_serializing_if = "Option::is_none")]
+    setting: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    lifeline: Option<String>,
+    weight: &'static str,
+    /// How it was wrong when it was last looked at, where that is known.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    was: Option<&'static str>,
+    /// The line that takes it out of management, where one does.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    at: Option<String>,
+}
+
 #[derive(Debug, Clone, Serialize)]
 struct Was {
     standing: &'static str,
@@ -84,6 +112,7 @@ struct Was {
 
 const SETTINGS: usize = 8;
 const LIFELINES: usize = 4;
+const LOST: usize = 4;
 
 fn is_zero(n: &usize) -> bool {
     *n == 0
@@ -99,11 +128,12 @@ impl Entry {
         let turn = item.turn;
         let mut entry = Entry::bare(item);
         entry.since = match &turn.is {
-            Is::Drifting { .. } => Some(turn.case().map_or(pass.clock, |case| case.opened_at)),
+            Is::Drifting { .. } => Some(turn.opened_at().unwrap_or(pass.clock)),
             Is::Aligned(_) | Is::Gone { .. } => turn.before.and_then(|before| before.last()).map(|(since, _)| since),
         }
         .map(|since| since.to_string());
         entry.was = item.was.map(Was::of);
+        entry.lose(item);
         if let Is::Drifting { drift, seen, mark: _ } = &turn.is {
             entry.fill(drift, seen);
             let owed = drift.lifelines.iter().filter(|lifeline| lifeline.service != Service::Tested);
@@ -115,11 +145,14 @@ impl Entry {
     }
 
     fn bare(item: &Item<'_>) -> Entry {
-        let (place, standing) = match &item.turn.is {
-            Is::Drifting { drift, .. } | Is::Aligned(drift) => {
-                (Some((&drift.site, &drift.location)), Some(drift.standing.as_str()))
+        let place = item.turn.where_it_is();
+        let (standing, weight, file) = match &item.turn.is {
+            Is::Drifting { drift, seen, .. } => (Some(drift.standing), Some(seen.weight), None),
+            Is::Aligned(drift) => {
+                let is_so = drift.set_aside != Extent::Whole && item.turn.losses.parts.is_empty();
+                (Some(drift.standing).filter(|_| is_so), None, None)
             }
-            Is::Gone { .. } => (item.was.map(|was| (&was.site, &was.location)), None),
+            Is::Gone { .. } => (None, item.weight, item.turn.known().map(|known| &known.file)),
         };
         let drift = match &item.turn.is {
             Is::Drifting { drift, .. } | Is::Aligned(drift) => Some(drift),
@@ -130,12 +163,15 @@ impl Entry {
             station: clip(item.turn.station, NAME),
             site: place.map(|(site, _)| clip(site, NAME)),
             r#where: place.map(|(_, location)| clip(location, PLACE)),
-            standing,
-            weight: item.turn.seen().map(|seen| seen.weight.as_str()),
+            standing: standing.map(Standing::as_str),
+            weight: weight.map(Weight::as_str),
+            file: file.map(|file| clip(file, PLACE)),
             settings: Vec::new(),
             settings_left_out: 0,
             lifelines: Vec::new(),
             lifelines_left_out: 0,
+            unwatched: Vec::new(),
+            unwatched_left_out: 0,
             next: None,
             card: None,
             since: None,
@@ -165,6 +201,13 @@ impl Entry {
         self.did_not_stick = seen.did_not_stick().is_some();
     }
 
+    fn lose(&mut self, item: &Item<'_>) {
+        let lost = item.turn.losses.sorted();
+        self.unwatched_left_out = lost.len().saturating_sub(LOST);
+        self.unwatched = lost.into_iter().take(LOST).map(|(part, lost)| EntryLost::of(part, lost)).collect();
+        self.next = NextStep::without_drift(item);
+    }
+
     /// Without settings and lifelines, which it counts as left out.
     pub(super) fn brief(self) -> Entry {
         Entry {
@@ -172,6 +215,8 @@ impl Entry {
             settings: Vec::new(),
             lifelines_left_out: self.lifelines_left_out + self.lifelines.len(),
             lifelines: Vec::new(),
+            unwatched_left_out: self.unwatched_left_out + self.unwatched.len(),
+            unwatched: Vec::new(),
             was: self.was.map(Was::brief),
             ..self
         }
@@ -190,6 +235,18 @@ impl EntrySetting {
             contact: setting.contact.as_ref().map(|contact| clip(contact, NAME)),
             fix_confirmed_at: seen.fixed_at.map(|at| at.to_string()),
         }
+    }
+}
+
+impl EntryLost {
+    fn of(part: &Part, lost: &Lost) -> EntryLost {
+        let name = Some(clip(part.name(), NAME));
+        let (setting, lifeline) = match part {
+            Part::Setting(_) => (name, None),
+            Part::Lifeline(_) => (None, name),
+        };
+        let at = lost.at.as_ref().map(|at| clip(&at.to_string(), PLACE));
+        EntryLost { setting, lifeline, weight: lost.weight.as_str(), was: lost.was, at }
     }
 }
 

@@ -12,7 +12,7 @@ use super::{
     Verdict, decide, hold_from_json, hold_to_json, next_reminder,
 };
 use crate::brake::{Ended, Held, Out};
-use crate::drift::{Drift, LifelineService, Service, SettingDrift, Standing, StationDrift};
+use crate::drift::{Drift, InScope, LifelineService, Scope, Service, SettingDrift, Standing, StationDrift};
 use crate::finding::Place;
 use crate::inventory::{Contact, Extent, Reach};
 use crate::keybook::SettingId;
@@ -78,11 +78,47 @@ pub fn station(name: &str, settings: Vec<SettingDrift>, lifelines: Vec<LifelineS
         location: format!("East quay, {name}").into(),
         standing,
         weight: if failing { Some(Weight::Lifeline) } else { heaviest },
+        scope: scope(&settings, &lifelines),
+        file: "inventory/sites/east-quay.yaml".into(),
         settings,
         lifelines,
         set_aside: Extent::Nothing,
         taken: None,
     })
+}
+
+/// What every keybook of the fixture has.
+const SETTINGS: [&str; 6] =
+    ["line.kind", "emergency.primary", "emergency.backup", "identity", "lamp.follows", "gate.seconds"];
+const LIFELINES: [&str; 3] = ["emergency", "assistance", "side"];
+
+/// What the keybook has, all of it managed: beside the above what is named.
+fn scope(settings: &[SettingDrift], lifelines: &[LifelineService]) -> Scope {
+    let part = |name: &Name| {
+        let is_lifeline = setting(name, Drift::Differs, "", "").weight == Weight::Lifeline;
+        InScope { name: name.clone(), is_lifeline, is_watched: true, let_go_at: None }
+    };
+    let of_settings = SETTINGS.map(Name::from).into_iter().chain(settings.iter().map(|s| s.name.clone()));
+    let of_lifelines = LIFELINES.map(Name::from).into_iter().chain(lifelines.iter().map(|l| l.name.clone()));
+    let (of_settings, of_lifelines): (BTreeSet<Name>, BTreeSet<Name>) = (of_settings.collect(), of_lifelines.collect());
+    Scope { settings: of_settings.iter().map(part).collect(), lifelines: of_lifelines.iter().map(part).collect() }
+}
+
+/// The same station with nothing wrong.
+pub fn mended(drift: &StationDrift) -> Arc<StationDrift> {
+    Arc::new(StationDrift { scope: drift.scope.clone(), ..(*aligned(&drift.station)).clone() })
+}
+
+/// A station of which nothing is wanted any more of a setting, by this line where there is one.
+pub fn let_go(drift: Arc<StationDrift>, name: &str, line: Option<u32>) -> Arc<StationDrift> {
+    let settings = drift.settings.iter().filter(|setting| &*setting.name != name).cloned().collect();
+    let mut rest = (*station(&drift.station, settings, drift.lifelines.clone())).clone();
+    rest.scope = drift.scope.clone();
+    for setting in rest.scope.settings.iter_mut().filter(|setting| &*setting.name == name) {
+        setting.is_watched = false;
+        setting.let_go_at = line.map(|line| place("inventory/fleet.yaml", line));
+    }
+    rest.into()
 }
 
 pub fn aligned(name: &str) -> Arc<StationDrift> {
@@ -106,7 +142,8 @@ pub fn terms(webhooks: Vec<Subscription>) -> Terms {
 /// A fleet, its clock, and what was told of it.
 pub struct Watch {
     pub stations: BTreeMap<Name, Arc<StationDrift>>,
-    pub vanished: BTreeSet<Name>,
+    /// Webhooks for which messages wait.
+    pub waiting: BTreeSet<Name>,
     pub contacts: BTreeMap<Name, Contact>,
     pub cause: Cause,
     /// What each station needs; a test where nothing is said.
@@ -143,7 +180,7 @@ impl Watch {
         let contact = Contact { reach: Reach::Short("999".into()), place: place("inventory/contacts.yaml", 3) };
         Watch {
             stations: names.map(|name| (Name::from(&*name), aligned(&name))).collect(),
-            vanished: BTreeSet::new(),
+            waiting: BTreeSet::new(),
             contacts: [("control-room".into(), contact)].into(),
             cause: Cause::default(),
             next: BTreeMap::new(),
@@ -168,7 +205,11 @@ impl Watch {
 
     pub fn take(&mut self, station: &str) {
         self.stations.remove(station);
-        self.vanished.insert(station.into());
+    }
+
+    /// Nothing is told or owed of any station.
+    pub fn is_quiet(&self) -> bool {
+        self.told.values().all(Told::is_bare)
     }
 
     pub fn minutes(&mut self, minutes: i64) {
@@ -185,7 +226,7 @@ impl Watch {
     }
 
     fn verdict_on(&self, compared: Option<&BTreeSet<Name>>) -> Verdict {
-        let Watch { stations, vanished, contacts, cause, next, asides, clock, told, thread, terms, .. } = self;
+        let Watch { stations, waiting, contacts, cause, next, asides, clock, told, thread, terms, .. } = self;
         let foresee = |stations: &[&Name]| -> Vec<Next> {
             stations.iter().map(|station| next.get(*station).cloned().unwrap_or(Next::Test)).collect()
         };
@@ -198,7 +239,7 @@ impl Watch {
         let out = |station: &Name| self.out.get(station).cloned();
         let outs = Outs(&out);
         let pass =
-            Pass { stations, compared, vanished, contacts, cause, next, commit, asides, hold, outs, clock: *clock };
+            Pass { stations, compared, waiting, contacts, cause, next, commit, asides, hold, outs, clock: *clock };
         decide(told, thread, &pass, terms)
     }
 
@@ -245,7 +286,6 @@ impl Watch {
         assert!(again.is_empty(), "{again:?}");
         assert_eq!((&again.thread, &again.hold), (&self.thread, &self.hold));
         self.cause = Cause::default();
-        self.vanished.clear();
         let (stations, told, terms) = (self.stations.clone(), self.told.clone(), self.terms.clone());
         self.last = Some(Last { stations, told, terms, clock: self.clock });
         verdict

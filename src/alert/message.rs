@@ -25,10 +25,10 @@ use crate::setting::{Name, Weight};
 
 /// The heaviest first, then by reason, standing, site, name.
 fn rank<'i>(item: &'i Item<'_>) -> (Reverse<Option<Weight>>, Reason, Standing, Option<&'i Name>, &'i Name) {
-    (Reverse(item.weight()), item.reason, item.standing(), item.site(), item.turn.station)
+    (Reverse(item.weight), item.reason, item.standing(), item.site(), item.turn.station)
 }
 
-/// How many stations a reason has, by weight; a withdrawal without a case has none.
+/// How many stations a reason has, by the weight of what changed; a station of which nothing is known has none.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
 pub(super) struct Count {
     pub stations: usize,
@@ -40,7 +40,7 @@ pub(super) struct Count {
 impl Count {
     pub(super) fn of(items: &[&Item<'_>]) -> Count {
         let mut count = Count::default();
-        items.iter().for_each(|item| count.add(item.weight()));
+        items.iter().for_each(|item| count.add(item.weight));
         count
     }
 
@@ -93,9 +93,12 @@ struct Data {
     weights: Count,
     opened: Vec<Entry>,
     grown: Vec<Entry>,
+    unwatched: Vec<Entry>,
     withdrawn: Vec<Entry>,
     still_open: Vec<Entry>,
     eased: Vec<Entry>,
+    returned: Vec<Entry>,
+    watched: Vec<Entry>,
     closed: Vec<Entry>,
     left_out: BTreeMap<&'static str, usize>,
     /// The command that shows all of it.
@@ -135,9 +138,12 @@ impl Data {
         match reason {
             Reason::Opened => &mut self.opened,
             Reason::Grown => &mut self.grown,
+            Reason::Unwatched => &mut self.unwatched,
             Reason::Withdrawn => &mut self.withdrawn,
             Reason::StillOpen => &mut self.still_open,
             Reason::Eased => &mut self.eased,
+            Reason::Returned => &mut self.returned,
+            Reason::Watched => &mut self.watched,
             Reason::Closed => &mut self.closed,
         }
     }
@@ -188,7 +194,7 @@ impl<'a> Teller<'a> {
         let next = next(&items, self.pass.next);
         let address = self.terms.address.as_deref();
         let needs = items.iter().zip(&next).filter_map(|(item, next)| Some((item.turn.station, next.as_ref()?)));
-        let mut data = self.frame(&items, news, ToDo::of(needs, address, self.pass.next));
+        let mut data = self.frame(&items, news, ToDo::of(needs, address, self.pass.next).and_of(&items));
         let mut room = LONGEST_BODY.saturating_sub(envelope.seal(&data).len());
         for (item, next) in items.iter().zip(next) {
             let Some(entry) = fitting(item, next, address, self.pass, room) else { break };
@@ -206,7 +212,7 @@ impl<'a> Teller<'a> {
         let mut counts: BTreeMap<&'static str, Count> =
             Reason::ALL.iter().map(|reason| (reason.as_str(), Count::default())).collect();
         for item in items {
-            counts.entry(item.reason.as_str()).or_default().add(item.weight());
+            counts.entry(item.reason.as_str()).or_default().add(item.weight);
         }
         let left_out = counts.iter().map(|(reason, count)| (*reason, count.stations)).collect();
         let cause = ToldCause::of(items, self.pass);
@@ -238,9 +244,12 @@ impl<'a> Teller<'a> {
             weights: self.weights,
             opened: Vec::new(),
             grown: Vec::new(),
+            unwatched: Vec::new(),
             withdrawn: Vec::new(),
             still_open: Vec::new(),
             eased: Vec::new(),
+            returned: Vec::new(),
+            watched: Vec::new(),
             closed: Vec::new(),
             left_out,
             rest: "stationkeep drift",
@@ -281,8 +290,9 @@ fn mark(items: &[Item<'_>], news: Option<News<'_>>, pass: &Pass<'_>) -> Mark {
     for id in pass.asides.ids() {
         ink.text("aside").text(&id.to_string());
     }
-    for Item { reason, turn, was: _ } in items {
+    for Item { reason, turn, was: _, weight: _ } in items {
         ink.text(reason.as_str()).text(turn.station);
+        turn.losses.ink(&mut ink);
         ink.maybe(turn.case().map(|case| case.mark.as_str())).maybe(turn.mark().map(Mark::as_str));
     }
     ink.mark()

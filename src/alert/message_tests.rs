@@ -5,7 +5,8 @@ use serde_json::json;
 use super::fixture::*;
 use super::*;
 use crate::brake::{Held, Limit, Share};
-use crate::drift::{Drift, Service};
+use crate::drift::{Drift, Service, StationDrift};
+use crate::inventory::{Commit, Extent};
 use crate::setting::{Name, Weight};
 
 /// One call of so many keys and so long.
@@ -29,7 +30,7 @@ fn a_station_to_key_carries_the_link_to_its_card_where_browsers_reach_one() {
     assert_eq!(entry("T-001").get("card"), None, "a test call needs no card");
     assert_eq!(one["to_do"]["cards"], link);
     let summary = one["summary"].as_str().unwrap();
-    assert!(summary.contains(&format!("about 2 min), test 1 station. Card: {link} Fleet: ")), "{summary}");
+    assert!(summary.contains(&format!("about 2 min), test 1 station. Card: {link} identity wanted")), "{summary}");
     // Of several each says its own.
     let mut watch = Watch::new();
     watch.terms.address = Some("https://ops.example".into());
@@ -67,7 +68,7 @@ fn what_is_to_do_adds_up_over_all_stations_shown_or_not_and_says_what_kind_of_wo
     assert_eq!(
         data["to_do"],
         json!({"to_key": 600, "calls": 600, "presses": 12_000, "minutes": 500, "to_test": 2, "without_script": 300, "held": 0,
-            "work_list": "stationkeep script --all"})
+            "to_put_back": 0, "to_watch": 0, "work_list": "stationkeep script --all"})
     );
     let summary = data["summary"].as_str().unwrap();
     let told = "To do: key 600 stations (600 calls, 12000 keys, about 500 min), test 2 stations, see why 300 stations cannot be keyed.";
@@ -114,26 +115,26 @@ fn a_message_has_this_shape() {
         "datacontenttype": "application/json",
         "data": {
             "summary": "New drift at EQ-01 (East quay, EQ-01): out-of-service, lifeline; lifeline emergency failed, \
-                emergency.primary differs. emergency.primary wanted by inventory/fleet.yaml:12:5 (contact control-room, \
-                inventory/contacts.yaml:3:5). To do: key 1 station (1 call, 25 keys, about 2 min). Fleet: 1 out-of-service, 9 aligned.",
+                emergency.primary differs. To do: key 1 station (1 call, 25 keys, about 2 min). emergency.primary wanted by \
+                inventory/fleet.yaml:12:5 (contact control-room, inventory/contacts.yaml:3:5). Fleet: 1 out-of-service, 9 aligned.",
             "surge": false,
-            "counts": {"opened": count(1, 1), "grown": none, "withdrawn": none, "still_open": none, "eased": none,
-                "closed": none},
+            "counts": {"opened": count(1, 1), "grown": none, "unwatched": none, "withdrawn": none, "still_open": none,
+                "eased": none, "returned": none, "watched": none, "closed": none},
             "cause": {
                 "started": false,
                 "inventory": [{"at": "inventory/fleet.yaml:12:5", "setting": "emergency.primary",
                     "contact": "control-room", "contact_at": "inventory/contacts.yaml:3:5", "stations": 1}],
-                "inventory_left_out": 0, "reports": [], "reports_left_out": 0,
+                "inventory_left_out": 0, "unwatched": [], "unwatched_left_out": 0, "reports": [], "reports_left_out": 0,
                 "files": ["inventory/fleet.yaml"], "files_left_out": 0,
                 "overdue": 0, "withdrawn": 0, "heard_late": 0
             },
             "to_do": {"to_key": 1, "calls": 1, "presses": 25, "minutes": 2, "to_test": 0, "without_script": 0, "held": 0,
-                "work_list": "stationkeep script --all"},
+                "to_put_back": 0, "to_watch": 0, "work_list": "stationkeep script --all"},
             "set_aside": {"begun": [], "over": [], "left_out": 0},
             "sites": [{"site": "east-quay", "stations": 1}],
             "sites_left_out": 0,
             "totals": {"out-of-service": 1, "adrift": 0, "in-doubt": 0, "unproven": 0, "untested": 0, "overdue": 0,
-                "aligned": 9, "set_aside": 0},
+                "aligned": 9, "set_aside": 0, "set_aside_whole": 0},
             "weights": count(10, 1),
             "opened": [{
                 "station": "EQ-01", "site": "east-quay", "where": "East quay, EQ-01",
@@ -145,8 +146,10 @@ fn a_message_has_this_shape() {
                 "next": {"do": "stationkeep script EQ-01", "calls": 1, "presses": 25, "minutes": 2},
                 "since": "2026-11-20T10:00:00Z"
             }],
-            "grown": [], "withdrawn": [], "still_open": [], "eased": [], "closed": [],
-            "left_out": {"opened": 0, "grown": 0, "withdrawn": 0, "still_open": 0, "eased": 0, "closed": 0},
+            "grown": [], "unwatched": [], "withdrawn": [], "still_open": [], "eased": [], "returned": [], "watched": [],
+            "closed": [],
+            "left_out": {"opened": 0, "grown": 0, "unwatched": 0, "withdrawn": 0, "still_open": 0, "eased": 0,
+                "returned": 0, "watched": 0, "closed": 0},
             "rest": "stationkeep drift"
         }
     });
@@ -179,18 +182,98 @@ fn a_closing_says_what_it_was_and_since_when() {
 }
 
 #[test]
-fn a_withdrawal_says_what_is_kept_of_the_station() {
+fn a_withdrawal_says_where_it_was_in_which_file_what_is_lost_and_what_to_do() {
     let mut watch = Watch::new();
     watch.put(differs("EQ-01", "identity", "121"));
     watch.pass();
     watch.take("EQ-01");
     watch.take("EQ-02");
+    let both = data(&watch.pass().messages[0].body);
+    for (entry, since, was) in [
+        (&both["withdrawn"][0], json!("2026-11-20T10:00:00Z"), json!("adrift")),
+        (&both["withdrawn"][1], json!(null), json!(null)),
+    ] {
+        let name = entry["station"].as_str().unwrap();
+        assert_eq!((&entry["site"], &entry["where"]), (&json!("east-quay"), &json!(format!("East quay, {name}"))));
+        assert_eq!((&entry["standing"], &entry["weight"]), (&json!(null), &json!("lifeline")));
+        assert_eq!(entry["file"], "inventory/sites/east-quay.yaml");
+        assert!(entry["next"]["do"].as_str().unwrap().starts_with("put it back into the inventory, or take the unit"));
+        assert_eq!((&entry["since"], &entry["was"]["standing"]), (&since, &was));
+    }
+    assert_eq!((&both["cause"]["withdrawn"], &both["counts"]["withdrawn"]["lifeline"]), (&json!(2), &json!(2)));
+    watch.take("EQ-03");
+    let one = data(&watch.pass().messages[0].body);
+    assert_eq!(
+        one["summary"],
+        "No longer in the inventory: EQ-03 (East quay, EQ-03), lifeline, last in inventory/sites/east-quay.yaml. \
+         To do: put it back into the inventory, or take the unit down and say so to whoever answers its calls. \
+         Fleet: 7 aligned."
+    );
+}
+
+#[test]
+fn a_station_that_is_set_aside_as_out_of_service_is_aligned_in_nothing_that_a_program_reads() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "identity", "121"));
+    watch.pass();
+    let out = StationDrift { set_aside: Extent::Whole, ..(*aligned("EQ-01")).clone() };
+    watch.put(out.into());
     let data = data(&watch.pass().messages[0].body);
-    let (known, bare) = (&data["withdrawn"][0], &data["withdrawn"][1]);
-    assert_eq!((&known["site"], &known["standing"]), (&json!("east-quay"), &json!(null)));
-    assert_eq!(known["was"]["standing"], "adrift");
-    assert_eq!((&bare["station"], &bare["site"], &bare["since"]), (&json!("EQ-02"), &json!(null), &json!(null)));
-    assert_eq!(data["cause"]["withdrawn"], 2);
+    let closed = &data["closed"][0];
+    assert_eq!((&closed["standing"], &closed["set_aside"]), (&json!(null), &json!("whole")));
+    assert_eq!((&data["totals"]["set_aside"], &data["totals"]["set_aside_whole"]), (&json!(1), &json!(1)));
+}
+
+/// A pass with as much to say as there can be: many reasons, a held change, things set aside, a commit.
+#[test]
+fn what_to_do_stands_before_the_cause_and_no_command_or_link_is_cut_however_much_there_is_to_say() {
+    let long = |text: &str, times| text.repeat(times);
+    for (subject, place, times) in
+        [("short", "inventory/fleet.yaml", 1), (&*long("subject ", 20), &*long("p/", 90), 30)]
+    {
+        let mut watch = Watch::new();
+        watch.terms.address = Some("https://ops.example".into());
+        watch.pass();
+        for nth in 0..9 {
+            let name = format!("EQ-{nth:02}");
+            let mut drift = (*differs(&name, "emergency.primary", "1")).clone();
+            drift.location = long("quay ", times).into();
+            drift.settings[0].wanted_at.file = place.into();
+            drift.settings[0].contact = Some(long("contact", times).into());
+            watch.put(if nth < 3 { let_go(drift.into(), "line.kind", Some(4)) } else { drift.into() });
+        }
+        watch.take("EQ-09");
+        watch.next.insert("EQ-04".into(), key(25, 90_000));
+        let limit = Limit { share: Share::DEFAULT, set_at: place.into() };
+        watch.held = Some(Held {
+            change: "0123456789abcdef".parse().unwrap(),
+            stations: ["EQ-05".into()].into(),
+            out: [].into(),
+            on_record: 34,
+            limit,
+        });
+        let commit = Commit::new(&long("ab", 20), &long("author ", times), Some(watch.clock), subject);
+        let new = NewCommit { commit: commit.into(), before: None, is_rewritten: false };
+        watch.cause.commit = Some(new);
+        let summary = data(&watch.pass().messages[0].body)["summary"].as_str().unwrap().to_owned();
+        assert!(summary.len() <= 1_400, "{summary}");
+        let to_do = summary.find("To do: key 1 station (1 call, 25 keys, about 2 min), test 8 stations, put it back");
+        let end = summary.find("say in the inventory what is wanted of what is not looked at any more (3 stations).");
+        assert!(to_do.is_some() && end > to_do, "{summary}");
+        for after in ["wanted by", "Commit abab", "Fleet:"] {
+            assert!(summary.find(after).is_none_or(|at| Some(at) > end), "{after}: {summary}");
+        }
+        let link = "https://ops.example/card/3f9a1c0b7d24e615?station=EQ-04";
+        assert!(!summary.contains("https") || summary.contains(link), "{summary}");
+        let release = "stationkeep release 0123456789abcdef --by NAME --why TEXT.";
+        assert!(!summary.contains("stationkeep release") || summary.contains(release), "{summary}");
+        if times == 1 {
+            let whole = [link, release, "Commit abab", "wanted by", "Fleet: 9 adrift."];
+            assert!(whole.iter().all(|part| summary.contains(part)), "{summary}");
+        }
+    }
+    let commit = Commit::new("ab12", "Morag", None, &"s".repeat(200));
+    assert!(commit.briefly().chars().filter(|sign| *sign == 's').count() < 60, "{}", commit.briefly());
 }
 
 #[test]
@@ -217,7 +300,7 @@ fn one_line_behind_many_stations_is_named_once_with_their_number() {
     assert_eq!(
         data["summary"],
         "Many at once. New drift at 10 stations (7 lifeline, 3 routine), first EQ-00 (East quay, EQ-00). \
-         emergency.primary wanted by inventory/fleet.yaml:20:5 and 1 other line. To do: test 10 stations. Fleet: 8 adrift, 2 overdue."
+         To do: test 10 stations. emergency.primary wanted by inventory/fleet.yaml:20:5 and 1 other line. Fleet: 8 adrift, 2 overdue."
     );
     assert_eq!(event(&verdict.messages[0].body)["subject"], json!(null), "there is no one station it is about");
 }

@@ -4,7 +4,8 @@ use std::fmt;
 
 use serde::Serialize;
 
-use super::clip::{NAME, clip};
+use super::Reason;
+use super::clip::{NAME, Room, clip, length};
 use super::pass::{Is, Item};
 use crate::finding::plural;
 use crate::ledger::Digest;
@@ -52,6 +53,10 @@ pub(super) struct ToDo {
     pub without_script: u64,
     /// Stations that wait for the release of a change.
     pub held: u64,
+    /// Stations that are gone from the inventory.
+    pub to_put_back: u64,
+    /// Stations with something that is no longer looked at.
+    pub to_watch: u64,
     /// The command that lists them and writes the cards.
     pub work_list: &'static str,
     /// Where the cards are: the link to the only one, or what each listed station says.
@@ -103,6 +108,12 @@ pub(super) fn next(items: &[Item<'_>], foresight: Foresight<'_>) -> Vec<Option<N
 }
 
 impl ToDo {
+    /// With what the inventory needs.
+    pub(super) fn and_of(self, items: &[Item<'_>]) -> ToDo {
+        let count = |reason| items.iter().filter(|item| item.reason == reason).count() as u64;
+        ToDo { to_put_back: count(Reason::Withdrawn), to_watch: count(Reason::Unwatched), ..self }
+    }
+
     /// Of stations with what each needs.
     pub(super) fn of<'n>(
         all: impl Iterator<Item = (&'n Name, &'n Next)>,
@@ -131,8 +142,9 @@ impl ToDo {
         ToDo { to_key: work.stations, calls: work.calls, presses: work.presses, minutes: work.minutes(), ..todo }
     }
 
-    /// "To do: key 12 stations (14 calls, 310 keys, about 9 min), test 3."; nothing where nothing is to do.
-    pub(super) fn sentence(&self) -> Option<String> {
+    /// "To do: key 12 stations (14 calls, 310 keys, about 9 min), test 3."; nothing where nothing is to do. A link for
+    /// which there is no room is left out: it stands beside the station, too.
+    pub(super) fn sentence(&self, room: Room) -> Option<String> {
         let mut parts = Vec::new();
         if self.to_key > 0 {
             let (calls, keys) = (plural(self.calls, "call"), plural(self.presses, "key"));
@@ -148,17 +160,49 @@ impl ToDo {
         if self.held > 0 {
             parts.push(format!("release the change that holds {}, or take it back", plural(self.held, "station")));
         }
+        if self.to_put_back > 0 {
+            let (them, units, their) = if self.to_put_back == 1 {
+                ("it back into the inventory".to_owned(), "the unit", "its")
+            } else {
+                (format!("{} back into the inventory", plural(self.to_put_back, "station")), "the units", "their")
+            };
+            parts.push(format!("put {them}, or take {units} down and say so to whoever answers {their} calls"));
+        }
+        if self.to_watch > 0 {
+            let stations = plural(self.to_watch, "station");
+            parts.push(format!("say in the inventory what is wanted of what is not looked at any more ({stations})"));
+        }
         // Nothing may follow a link but a space, or a reader's program takes it for a part of it.
         let cards = match (&self.cards, self.to_key) {
             (None, _) => String::new(),
             (Some(link), 1) => format!(" Card: {link}"),
             (Some(_), _) => " Each station to key that is listed has the link to its card.".into(),
         };
-        (!parts.is_empty()).then(|| format!("To do: {}.{cards}", parts.join(", ")))
+        let text = format!("To do: {}.", parts.join(", "));
+        let whole = format!("{text}{cards}");
+        (!parts.is_empty()).then(|| if length(&whole) <= room.0 { whole } else { text })
     }
 }
 
 impl NextStep {
+    /// What is to do about a station that does not drift: where it is gone, or not looked at whole.
+    pub(super) fn without_drift(item: &Item<'_>) -> Option<NextStep> {
+        let what = match &item.turn.is {
+            Is::Gone { .. } => {
+                "put it back into the inventory, or take the unit down and say so to whoever answers its calls".into()
+            }
+            Is::Drifting { .. } | Is::Aligned(_) => {
+                let lost = item.turn.losses.sorted();
+                let names: Vec<&str> = lost.iter().map(|(part, _)| &**part.name()).collect();
+                if names.is_empty() {
+                    return None;
+                }
+                format!("say in the inventory what is wanted of {}", clip(&names.join(" and "), NAME))
+            }
+        };
+        Some(NextStep { r#do: what, calls: None, presses: None, minutes: None })
+    }
+
     pub(super) fn of(next: Next, station: &Name, owed: &[&str]) -> NextStep {
         let name = clip(station, NAME);
         let plain = |what: String| NextStep { r#do: what, calls: None, presses: None, minutes: None };

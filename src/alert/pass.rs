@@ -9,7 +9,9 @@ use uuid::Uuid;
 use super::Reason;
 use super::asides::AsideNews;
 use super::call_back::Outs;
+use super::compare::changed;
 use super::hold::Hold;
+use super::lost::{Known, Losses};
 use super::mark::Mark;
 use super::next::Foresight;
 use super::seen::Seen;
@@ -28,8 +30,8 @@ pub struct Pass<'a> {
     /// that are gone among them. Nothing where any may. Where this is given no reminder is due and the clock was
     /// not set back.
     pub compared: Option<&'a BTreeSet<Name>>,
-    /// Stations that the inventory had before and has no longer. One that was told to be withdrawn is not told again.
-    pub vanished: &'a BTreeSet<Name>,
+    /// Webhooks for which messages wait: what was told last has not reached them, so that no reminder is due.
+    pub waiting: &'a BTreeSet<Name>,
     /// The inventory's contacts, to name the line that a dial string comes from.
     pub contacts: &'a BTreeMap<Name, Contact>,
     pub cause: &'a Cause,
@@ -98,6 +100,8 @@ pub(super) struct Turn<'a> {
     pub station: &'a Name,
     pub before: Option<&'a Told>,
     pub is: Is<'a>,
+    /// What is no longer looked at there.
+    pub losses: Losses,
 }
 
 /// How a station is now.
@@ -118,6 +122,36 @@ impl Turn<'_> {
     /// The open case before this pass.
     pub(super) fn case(&self) -> Option<&Case> {
         self.before.and_then(Told::open)
+    }
+
+    /// When the case was opened: of a station that went with an open case and is there again, when that was.
+    pub(super) fn opened_at(&self) -> Option<Timestamp> {
+        let came_back = self.before.filter(|before| before.withdrawn_at().is_some()).and_then(Told::last);
+        self.case().map(|case| case.opened_at).or(came_back.map(|(since, _)| since))
+    }
+
+    /// Whether the station was told to be gone, and is there again.
+    pub(super) fn is_back(&self) -> bool {
+        match &self.is {
+            Is::Drifting { .. } | Is::Aligned(_) => self.before.is_some_and(|before| before.withdrawn_at().is_some()),
+            Is::Gone { .. } => false,
+        }
+    }
+
+    /// The station's site and where it hangs, as far as they are known.
+    pub(super) fn where_it_is(&self) -> Option<(&Name, &Name)> {
+        match &self.is {
+            Is::Drifting { drift, .. } | Is::Aligned(drift) => Some((&drift.site, &drift.location)),
+            Is::Gone { .. } => {
+                let known = self.known().map(|known| (&known.site, &known.location));
+                known.or(self.before?.last().map(|(_, seen)| (&seen.site, &seen.location)))
+            }
+        }
+    }
+
+    /// What was known of the station, where that is more than that there was one.
+    pub(super) fn known(&self) -> Option<&Known> {
+        self.before?.known().filter(|known| **known != Known::default())
     }
 
     /// What is seen now, where it drifts.
@@ -156,12 +190,28 @@ pub(super) struct Item<'t> {
     pub turn: &'t Turn<'t>,
     /// What the receiver knew of the station.
     pub was: Option<&'t Seen>,
+    /// The heaviest of what the telling is about; nothing where nothing is known of a station that is gone.
+    pub weight: Option<Weight>,
 }
 
-impl Item<'_> {
-    /// The heavier of before and after; a withdrawal without a case weighs nothing.
-    pub(super) fn weight(&self) -> Option<Weight> {
-        self.was.map(|was| was.weight).max(self.turn.seen().map(|seen| seen.weight))
+impl<'t> Item<'t> {
+    /// Weighed by what changed.
+    pub(super) fn new(reason: Reason, turn: &'t Turn<'t>, was: Option<&'t Seen>) -> Item<'t> {
+        let (before, now) = (was.map(|was| was.weight), turn.seen().map(|seen| seen.weight));
+        let weight = match reason {
+            Reason::Opened | Reason::StillOpen => now,
+            Reason::Grown | Reason::Eased => {
+                let changed = was.zip(turn.seen()).and_then(|(was, is)| changed(was, is).last().copied());
+                changed.or(before.max(now))
+            }
+            Reason::Unwatched => turn.losses.weight().or(before.max(now)),
+            Reason::Watched => turn.losses.regained,
+            Reason::Withdrawn | Reason::Returned => {
+                before.max(now).max(turn.before.and_then(Told::known).and_then(Known::weight))
+            }
+            Reason::Closed => before,
+        };
+        Item { reason, turn, was, weight }
     }
 
     /// The worse of before and after.
@@ -172,9 +222,6 @@ impl Item<'_> {
 
     /// The station's site, where it is known.
     pub(super) fn site(&self) -> Option<&Name> {
-        match &self.turn.is {
-            Is::Drifting { drift, .. } | Is::Aligned(drift) => Some(&drift.site),
-            Is::Gone { .. } => self.was.map(|was| &was.site),
-        }
+        self.turn.where_it_is().map(|(site, _)| site).filter(|site| !site.is_empty())
     }
 }

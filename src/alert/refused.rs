@@ -1,20 +1,21 @@
 //! Messages about an inventory or a configuration that was refused, and its recovery. Every webhook hears of both: while an
 //! inventory is refused, what is wanted of no station can change; while a configuration is, nobody new hears of anything.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::{SignedDuration, Timestamp};
 use serde::Serialize;
 use serde_json::Value as Json;
 
 use super::clip::{PLACE, SENTENCE, clip};
+use super::decide::interval;
 use super::event::{Envelope, Kind, LONGEST_BODY, Message, json};
 use super::mark::{Inking, Mark, Thread};
 use super::told::{Heard, fresh};
 use super::{Subscription, Terms};
 use crate::finding::Finding;
 use crate::inventory::Commit;
-use crate::setting::Name;
+use crate::setting::{Name, Weight};
 
 /// What is read and may be refused.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -63,6 +64,8 @@ pub struct InventoryRead<'a> {
     pub findings: &'a [Finding],
     /// Since when the one that is in force is known to be good; `None` where there is no inventory.
     pub in_force_since: Option<Timestamp>,
+    /// Webhooks for which messages wait: no reminder is due to them.
+    pub waiting: &'a BTreeSet<Name>,
     /// The commit that was read, where the inventory is read from a repository that could be read.
     pub commit: Option<&'a Commit>,
     /// The commit that the inventory in force is from.
@@ -107,8 +110,9 @@ struct InventoryData {
     rest: &'static str,
 }
 
-/// Decides what to tell of an inventory or a configuration that was just read: refused (or refused for other reasons), a reminder at the
-/// longest of a webhook's intervals, recovered. The same input gives the same verdict.
+/// Decides what to tell of an inventory or a configuration that was just read: refused (or refused for other reasons), a
+/// reminder at the longest of a webhook's intervals (where no station is watched, at that for lifelines), recovered. The same
+/// input gives the same verdict.
 pub fn inventory(
     before: Option<&InventoryRefused>,
     thread: &Thread,
@@ -128,7 +132,7 @@ pub fn inventory(
         let tell = match (errors.is_empty(), last) {
             (true, last) => last.is_some() || unreadable,
             (false, None) => true,
-            (false, Some(last)) => last.mark != mark || is_due(webhook, last, read.clock),
+            (false, Some(last)) => last.mark != mark || is_due_of(webhook, last, read),
         };
         if errors.is_empty() {
             heard.remove(&webhook.name);
@@ -143,6 +147,17 @@ pub fn inventory(
     let over = errors.is_empty() && heard.is_empty();
     verdict.refused = (!over).then(|| InventoryRefused { since: Some(since.unwrap_or(read.clock)), heard });
     verdict
+}
+
+/// Whether a webhook is to be reminded of a refusal.
+fn is_due_of(webhook: &Subscription, last: &Heard, read: &InventoryRead<'_>) -> bool {
+    let is_unwatched = read.what == What::Inventory && read.in_force_since.is_none();
+    let pressing = interval(webhook, Weight::Lifeline).filter(|_| is_unwatched);
+    let is_due = match pressing {
+        Some(interval) => read.clock.duration_since(last.at).abs() >= interval,
+        None => is_due(webhook, last, read.clock),
+    };
+    is_due && !read.waiting.contains(&webhook.name)
 }
 
 /// Whether what a webhook last heard is to be told again: at the longest of its intervals.

@@ -1,5 +1,8 @@
 //! Refused inventories and their recovery.
 
+use std::collections::BTreeSet;
+
+use jiff::SignedDuration;
 use serde_json::json;
 
 use super::fixture::*;
@@ -13,6 +16,8 @@ struct Reading {
     told: Option<InventoryRefused>,
     thread: Thread,
     terms: Terms,
+    waiting: BTreeSet<Name>,
+    is_in_force: bool,
     clock: jiff::Timestamp,
 }
 
@@ -20,14 +25,23 @@ impl Reading {
     fn new() -> Reading {
         let webhooks = vec![webhook("heavy", &[Weight::Lifeline]), webhook("on-call", &Weight::ALL)];
         let clock = "2026-11-20T10:00:00Z".parse().unwrap();
-        Reading { what: What::Inventory, told: None, thread: Thread::default(), terms: terms(webhooks), clock }
+        Reading {
+            what: What::Inventory,
+            told: None,
+            thread: Thread::default(),
+            terms: terms(webhooks),
+            waiting: BTreeSet::new(),
+            is_in_force: true,
+            clock,
+        }
     }
 
     fn verdict(&self, findings: &[Finding]) -> InventoryVerdict {
         let read = InventoryRead {
             what: self.what,
             findings,
-            in_force_since: Some(self.clock),
+            in_force_since: Some(self.clock).filter(|_| self.is_in_force),
+            waiting: &self.waiting,
             commit: None,
             in_force: None,
             clock: self.clock,
@@ -177,4 +191,29 @@ fn a_configuration_is_told_of_in_the_same_way_under_a_kind_of_its_own() {
     );
     let recovered = data(&reading.read(&[])[0].body);
     assert_eq!(recovered["summary"], "The configuration can be read again and is in force.");
+}
+
+#[test]
+fn where_no_station_is_watched_a_refusal_is_as_pressing_as_a_lifeline() {
+    let mut reading = Reading::new();
+    assert_eq!(reading.heard(&[error(12)]), ["heavy refused", "on-call refused"]);
+    reading.clock += SignedDuration::from_mins(60);
+    let nothing: [&str; 0] = [];
+    assert_eq!(reading.heard(&[error(12)]), nothing);
+    reading.is_in_force = false;
+    assert_eq!(reading.heard(&[error(12)]), ["heavy refused", "on-call refused"]);
+    assert_eq!(reading.heard(&[error(12)]), nothing);
+    reading.clock += SignedDuration::from_mins(60);
+    assert_eq!(reading.heard(&[error(12)]), ["heavy refused", "on-call refused"]);
+}
+
+#[test]
+fn nobody_is_reminded_of_a_refusal_who_has_not_got_the_last_telling_yet_but_a_change_is_told() {
+    let mut reading = Reading::new();
+    reading.read(&[error(12)]);
+    reading.clock += SignedDuration::from_hours(48);
+    reading.waiting = ["heavy".into()].into();
+    assert_eq!(reading.heard(&[error(12)]), ["on-call refused"]);
+    assert_eq!(reading.heard(&[error(13)]), ["heavy refused", "on-call refused"]);
+    assert_eq!(reading.heard(&[]), ["heavy recovered", "on-call recovered"]);
 }

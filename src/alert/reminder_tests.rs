@@ -115,3 +115,50 @@ fn a_clock_set_back_silences_no_reminder_for_good() {
     watch.minutes(1);
     assert_eq!(watch.heard(), ["on-call still_open EQ-01"]);
 }
+
+#[test]
+fn who_has_not_got_the_last_telling_yet_is_not_reminded_and_hears_of_news_all_the_same() {
+    let mut watch = Watch::new();
+    watch.terms.webhooks.push(webhook("away", &Weight::ALL));
+    watch.put(differs("EQ-01", "emergency.primary", "1"));
+    watch.put(differs("EQ-02", "identity", "1"));
+    watch.pass();
+    watch.waiting = ["away".into()].into();
+    for _ in 0..48 {
+        watch.minutes(60);
+        assert!(watch.heard().iter().all(|told| told.starts_with("on-call still_open")));
+    }
+    watch.put(differs("EQ-01", "emergency.primary", "2"));
+    assert_eq!(watch.heard(), ["on-call grown EQ-01", "away grown EQ-01"]);
+    watch.waiting.clear();
+    assert_eq!(watch.heard(), ["away still_open EQ-02"], "it is delivered, and the other is long due");
+}
+
+#[test]
+fn a_held_change_is_brought_to_mind_only_of_who_got_the_last_telling() {
+    let mut watch = Watch::new();
+    watch.held = Some(crate::brake::Held {
+        change: "0123456789abcdef".parse().unwrap(),
+        stations: ["EQ-01".into()].into(),
+        out: [].into(),
+        on_record: 34,
+        limit: crate::brake::Limit { share: crate::brake::Share::DEFAULT, set_at: "stationkeep.yaml:12".into() },
+    });
+    assert_eq!(watch.pass().messages.len(), 1);
+    watch.minutes(60);
+    watch.waiting = ["on-call".into()].into();
+    assert_eq!(watch.pass().messages.len(), 0);
+    watch.held = None;
+    assert_eq!(watch.pass().messages.len(), 1, "that it is over is told at once");
+}
+
+#[test]
+fn where_no_station_is_watched_no_reminder_falls_due() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "emergency.primary", "1"));
+    watch.pass();
+    watch.stations.clear();
+    assert_eq!(next_reminder(&watch.told, &watch.stations, &watch.terms.webhooks), None);
+    watch.minutes(60);
+    assert!(watch.verdict().is_empty());
+}

@@ -52,8 +52,7 @@ pub struct Shown {
 impl Seen {
     /// `None` where the station is aligned. An untested lifeline counts only where tests are required.
     pub(super) fn of(drift: &StationDrift, require_tests: bool) -> Option<Seen> {
-        let StationDrift { station: _, site, location, standing, weight, settings, lifelines, set_aside: _, taken: _ } =
-            drift;
+        let StationDrift { site, location, standing, weight, settings, lifelines, .. } = drift;
         if *standing == Standing::Aligned {
             return None;
         }
@@ -74,6 +73,22 @@ impl Seen {
             settings: settings.collect(),
             lifelines: failing.collect(),
         })
+    }
+
+    /// What is of this weight or heavier.
+    pub(super) fn at_least(&self, lightest: Weight) -> Seen {
+        let settings = self.settings.iter().filter(|(_, setting)| setting.weight >= lightest);
+        let settings: BTreeMap<Name, SeenSetting> = settings.map(|(name, seen)| (name.clone(), seen.clone())).collect();
+        let of_settings = settings.values().map(|setting| setting.drift.standing());
+        let standing = of_settings.chain(self.lifelines.values().map(|lifeline| lifeline.service.standing())).min();
+        let of_lifelines = (!self.lifelines.is_empty()).then_some(Weight::Lifeline);
+        let weight = settings.values().map(|setting| setting.weight).chain(of_lifelines).max();
+        Seen {
+            standing: standing.unwrap_or(Standing::Aligned),
+            weight: weight.unwrap_or(Weight::Routine),
+            settings,
+            ..self.clone()
+        }
     }
 
     /// When the last fix was confirmed that did not stick, if there is one among what is seen.

@@ -60,14 +60,18 @@ struct Data {
     mend: Option<String>,
 }
 
-/// Decides what to tell of webhooks that are stopped `now`, each since some time. The same input gives the same verdict.
-pub fn stopped(
-    before: &StoppedTold,
-    now: &BTreeMap<Name, Gone>,
-    thread: &Thread,
-    clock: Timestamp,
-    terms: &Terms,
-) -> StoppedVerdict {
+/// The webhooks that are stopped.
+#[derive(Debug, Clone, Copy)]
+pub struct Stops<'a> {
+    pub now: &'a BTreeMap<Name, Gone>,
+    /// Webhooks for which messages wait: no reminder is due to them.
+    pub waiting: &'a BTreeSet<Name>,
+    pub clock: Timestamp,
+}
+
+/// Decides what to tell of webhooks that are stopped, each since some time. The same input gives the same verdict.
+pub fn stopped(before: &StoppedTold, stops: &Stops<'_>, thread: &Thread, terms: &Terms) -> StoppedVerdict {
+    let Stops { now, waiting, clock } = *stops;
     let mut verdict = StoppedVerdict { told: StoppedTold::new(), messages: Vec::new(), thread: thread.clone() };
     let names: BTreeSet<&Name> = before.keys().chain(now.keys()).collect();
     for name in names {
@@ -84,7 +88,9 @@ pub fn stopped(
             let tell = match (is_over, heard.get(&webhook.name)) {
                 (true, last) => last.is_some(),
                 (false, None) => true,
-                (false, Some(last)) => last.mark != case.mark || is_due(webhook, last, clock),
+                (false, Some(last)) => {
+                    last.mark != case.mark || (is_due(webhook, last, clock) && !waiting.contains(&webhook.name))
+                }
             };
             if !tell {
                 continue;
@@ -181,18 +187,40 @@ mod tests {
         verdict.messages.iter().map(|m| format!("{}: {}", m.webhook, state(&m.body))).collect()
     }
 
+    /// What is told where nothing waits for anybody.
+    fn stops(
+        before: &StoppedTold,
+        now: &BTreeMap<Name, Gone>,
+        thread: &Thread,
+        clock: Timestamp,
+        terms: &Terms,
+    ) -> StoppedVerdict {
+        stopped(before, &Stops { now, waiting: &BTreeSet::new(), clock }, thread, terms)
+    }
+
+    #[test]
+    fn nobody_is_reminded_who_has_not_got_the_last_telling_yet() {
+        let terms = terms(&["a", "b"]);
+        let now = BTreeMap::from([(Name::from("b"), gone(0))]);
+        let first = stops(&StoppedTold::new(), &now, &Thread::default(), at(0), &terms);
+        let waiting = BTreeSet::from([Name::from("a")]);
+        let away = Stops { now: &now, waiting: &waiting, clock: at(120) };
+        assert_eq!(told(&stopped(&first.told, &away, &first.thread, &terms)), [""; 0]);
+        assert_eq!(told(&stops(&first.told, &now, &first.thread, at(120), &terms)).len(), 1);
+    }
+
     #[test]
     fn the_others_hear_of_a_stop_once_are_reminded_and_hear_that_it_is_over() {
         let terms = terms(&["a", "b", "c"]);
         let now = BTreeMap::from([(Name::from("b"), gone(0))]);
-        let first = stopped(&StoppedTold::new(), &now, &Thread::default(), at(0), &terms);
+        let first = stops(&StoppedTold::new(), &now, &Thread::default(), at(0), &terms);
         assert_eq!(told(&first), ["a: \"gone\"", "c: \"gone\""]);
-        let again = stopped(&first.told, &now, &first.thread, at(119), &terms);
+        let again = stops(&first.told, &now, &first.thread, at(119), &terms);
         assert_eq!((told(&again), &again.told), (vec![], &first.told));
-        let reminded = stopped(&first.told, &now, &first.thread, at(120), &terms);
+        let reminded = stops(&first.told, &now, &first.thread, at(120), &terms);
         assert_eq!(told(&reminded).len(), 2);
         assert!(reminded.messages.iter().zip(&first.messages).all(|(two, one)| two.id != one.id));
-        let over = stopped(&reminded.told, &BTreeMap::new(), &reminded.thread, at(130), &terms);
+        let over = stops(&reminded.told, &BTreeMap::new(), &reminded.thread, at(130), &terms);
         assert_eq!(told(&over), ["a: \"back\"", "c: \"back\""]);
         assert!(over.told.is_empty());
     }
@@ -201,10 +229,10 @@ mod tests {
     fn where_all_are_stopped_nobody_is_told_and_the_first_that_goes_on_hears_of_the_other() {
         let terms = terms(&["a", "b"]);
         let both = BTreeMap::from([(Name::from("a"), gone(0)), (Name::from("b"), gone(1))]);
-        let silent = stopped(&StoppedTold::new(), &both, &Thread::default(), at(1), &terms);
+        let silent = stops(&StoppedTold::new(), &both, &Thread::default(), at(1), &terms);
         assert_eq!(told(&silent), [""; 0]);
         let one = BTreeMap::from([(Name::from("b"), gone(1))]);
-        let next = stopped(&silent.told, &one, &silent.thread, at(2), &terms);
+        let next = stops(&silent.told, &one, &silent.thread, at(2), &terms);
         assert_eq!(told(&next), ["a: \"gone\""]);
         assert!(next.messages[0].body.contains("deliveries start b"));
     }
@@ -212,7 +240,7 @@ mod tests {
     #[test]
     fn what_is_kept_reads_back_the_same_and_what_cannot_be_read_is_told_again() {
         let now = BTreeMap::from([(Name::from("b"), gone(0))]);
-        let told = stopped(&StoppedTold::new(), &now, &Thread::default(), at(0), &terms(&["a", "b"])).told;
+        let told = stops(&StoppedTold::new(), &now, &Thread::default(), at(0), &terms(&["a", "b"])).told;
         assert_eq!(super::super::stopped_from_json(&super::super::stopped_to_json(&told)), told);
         assert_eq!(super::super::stopped_from_json("{\"gone\": 9}"), StoppedTold::new());
     }
@@ -223,7 +251,7 @@ mod tests {
         for (name, address, message) in [("b", "https://hooks.example.org", "told-1"), (&*long, &*long, &*long)] {
             let gone = Gone { since: at(0), address: address.into(), message: message.into() };
             let now = BTreeMap::from([(Name::from(name), gone)]);
-            let told = stopped(&StoppedTold::new(), &now, &Thread::default(), at(0), &terms(&["a"]));
+            let told = stops(&StoppedTold::new(), &now, &Thread::default(), at(0), &terms(&["a"]));
             let body = &told.messages[0].body;
             assert!(body.len() <= super::super::LONGEST_BODY);
             let event: serde_json::Value = serde_json::from_str(body).unwrap();

@@ -17,8 +17,10 @@ const WEBHOOKS: [&str; 3] = ["everything", "heavy", "light"];
 /// One step of a history.
 #[derive(Debug, Clone)]
 struct Step {
-    /// `None` is not in the inventory. One station more is always there, aligned.
+    /// `None` is not in the inventory. Ten stations more are always there, aligned.
     fleet: Vec<Option<(Vec<SettingDrift>, Option<Service>)>>,
+    /// Of which stations nothing is wanted of the setting.
+    let_go: Vec<Option<&'static str>>,
     reported: Vec<bool>,
     present: Vec<&'static str>,
     minutes: i64,
@@ -47,16 +49,23 @@ fn some_station() -> impl Strategy<Value = Option<(Vec<SettingDrift>, Option<Ser
     ]
 }
 
+fn some_loss() -> impl Strategy<Value = Option<&'static str>> {
+    let setting = prop::sample::select(vec!["emergency.primary", "line.kind", "identity"]);
+    prop_oneof![3 => Just(None), 1 => setting.prop_map(Some)]
+}
+
 fn some_step() -> impl Strategy<Value = Step> {
     (
         prop::collection::vec(some_station(), STATIONS),
+        prop::collection::vec(some_loss(), STATIONS),
         prop::collection::vec(any::<bool>(), STATIONS),
         prop_oneof![2 => Just(WEBHOOKS.to_vec()), 1 => subsequence(WEBHOOKS.to_vec(), 0..=3)],
         prop::sample::select(vec![0, 1, 59, 60, 240, 1440]),
         prop::collection::vec(any::<Index>(), STATIONS),
     )
-        .prop_map(|(fleet, reported, present, minutes, shuffle)| Step {
+        .prop_map(|(fleet, let_go, reported, present, minutes, shuffle)| Step {
             fleet,
+            let_go,
             reported,
             present,
             minutes,
@@ -90,7 +99,12 @@ fn take(watch: &mut Watch, step: &Step) -> Verdict {
                 let by = step.shuffle[nth].index(settings.len().max(1));
                 let by = by.min(settings.len());
                 settings.rotate_left(by);
-                watch.put(station(&name, settings, service.map(|s| lifeline("emergency", s)).into_iter().collect()));
+                let lifelines = service.map(|s| lifeline("emergency", s)).into_iter().collect();
+                let drift = station(&name, settings, lifelines);
+                watch.put(match step.let_go[nth] {
+                    Some(setting) => let_go(drift, setting, None),
+                    None => drift,
+                });
             }
         }
         if step.reported[nth] {
@@ -100,11 +114,17 @@ fn take(watch: &mut Watch, step: &Step) -> Verdict {
     watch.pass()
 }
 
-/// What each webhook believes to be open, kept by the messages alone, as a receiver would.
+/// What each webhook believes, kept by the messages alone, as a receiver would.
 #[derive(Default)]
 struct Receivers {
+    /// The open cases.
     open: BTreeSet<(String, String)>,
+    /// Where something is not looked at.
+    lost: BTreeMap<(String, String), BTreeSet<String>>,
+    /// What was told to be gone from the inventory.
+    gone: BTreeSet<(String, String)>,
     ids: BTreeSet<(String, String)>,
+    always_here: bool,
 }
 
 impl Receivers {
@@ -112,18 +132,71 @@ impl Receivers {
         for message in &verdict.messages {
             assert!(self.ids.insert((message.webhook.to_string(), message.id.clone())), "an id comes once");
         }
-        for line in heard(verdict) {
-            let words: Vec<&str> = line.split(' ').collect();
-            let [webhook, reason, station] = words[..] else { panic!("{line}") };
-            let case = (webhook.to_owned(), station.to_owned());
-            match reason {
-                "opened" => assert!(self.open.insert(case), "opened twice: {line}"),
-                "grown" | "eased" | "still_open" => assert!(self.open.contains(&case), "never opened: {line}"),
-                "closed" => assert!(self.open.remove(&case), "never opened: {line}"),
-                "withdrawn" => {
-                    self.open.remove(&case);
+        for message in &verdict.messages {
+            let data = data(&message.body);
+            for reason in Reason::ALL {
+                for entry in data[reason.as_str()].as_array().unwrap() {
+                    self.hear_entry(&message.webhook, reason, entry);
                 }
-                _ => panic!("{line}"),
+            }
+        }
+    }
+
+    fn hear_entry(&mut self, webhook: &str, reason: Reason, entry: &serde_json::Value) {
+        let case = (webhook.to_owned(), entry["station"].as_str().unwrap().to_owned());
+        let line = format!("{reason:?} {case:?} {entry}");
+        let lost = entry["unwatched"].as_array().into_iter().flatten();
+        let lost: BTreeSet<String> = lost.map(|lost| format!("{} {}", lost["setting"], lost["lifeline"])).collect();
+        let had_lost = self.lost.get(&case).is_some_and(|lost| !lost.is_empty());
+        // What is gone is not looked at, and a telling of it says no more.
+        if reason != Reason::Withdrawn {
+            self.lost.insert(case.clone(), lost.clone());
+        }
+        self.gone.remove(&case);
+        match reason {
+            Reason::Opened => assert!(self.open.insert(case), "opened twice: {line}"),
+            Reason::Grown | Reason::Eased | Reason::StillOpen => {
+                assert!(self.open.contains(&case), "never opened: {line}");
+            }
+            Reason::Closed => {
+                assert!(self.open.remove(&case), "never opened: {line}");
+                assert!(lost.is_empty() && entry["standing"] == "aligned", "who says so? {line}");
+            }
+            Reason::Withdrawn => {
+                self.open.remove(&case);
+                self.gone.insert(case);
+            }
+            // The standing says whether a case is open.
+            Reason::Unwatched | Reason::Watched | Reason::Returned => {
+                assert!(reason != Reason::Unwatched || !lost.is_empty(), "{line}");
+                assert!(reason != Reason::Watched || had_lost, "{line}");
+                let is_over = entry["standing"].is_null() || entry["standing"] == "aligned";
+                let _ = if is_over { self.open.remove(&case) } else { self.open.insert(case) };
+            }
+        }
+    }
+
+    /// Who takes lifelines and was there hears of every lifeline setting that is managed no longer.
+    fn compare_losses(&self, before: &BTreeMap<Name, Arc<StationDrift>>, watch: &Watch, present: &[&str]) {
+        let watched = |drift: &StationDrift, name: &Name| {
+            drift
+                .scope
+                .settings
+                .iter()
+                .any(|setting| setting.name == *name && setting.is_lifeline && setting.is_watched)
+        };
+        for webhook in present.iter().filter(|webhook| subscription(webhook).weights.contains(&Weight::Lifeline)) {
+            for (station, was) in before {
+                let Some(is) = watch.stations.get(station) else { continue };
+                let names = was.scope.settings.iter().map(|setting| &setting.name);
+                for name in names.filter(|name| watched(was, name) && !watched(is, name)) {
+                    let told = self.lost.get(&(webhook.to_string(), station.to_string()));
+                    let part = format!("\"{name}\" null");
+                    assert!(
+                        told.is_some_and(|told| told.contains(&part)),
+                        "{webhook} is not told of {name} at {station}"
+                    );
+                }
             }
         }
     }
@@ -144,6 +217,9 @@ impl Receivers {
             }
             let gone = self.open.iter().find(|(of, station)| of == webhook && !stations.contains_key(&**station));
             assert_eq!(gone, None);
+            // Who was away when it came back is told of what is open only.
+            let left = self.gone.iter().find(|(of, station)| of == webhook && stations.contains_key(&**station));
+            assert!(left.is_none() || !self.always_here, "{left:?} is there again, and nobody says so");
         }
     }
 }
@@ -156,14 +232,19 @@ proptest! {
     #[test]
     fn every_webhook_hears_of_every_case_from_its_opening_to_its_end(steps in prop::collection::vec(some_step(), 1..10)) {
         let mut watch = Watch::new();
-        let mut receivers = Receivers::default();
+        let always_here = steps.iter().all(|step| step.present.len() == WEBHOOKS.len());
+        let mut receivers = Receivers { always_here, ..Receivers::default() };
         for step in &steps {
+            // Nothing is known of what was looked at before the first pass.
+            let before = if watch.told.is_empty() { BTreeMap::new() } else { watch.stations.clone() };
             let verdict = take(&mut watch, step);
             receivers.hear(&verdict);
             receivers.compare(&watch.stations, &step.present);
+            receivers.compare_losses(&before, &watch, &step.present);
         }
         let end = Step {
             fleet: vec![Some((vec![], None)); STATIONS],
+            let_go: vec![None; STATIONS],
             reported: vec![false; STATIONS],
             present: WEBHOOKS.to_vec(),
             minutes: 1,

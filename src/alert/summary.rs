@@ -5,7 +5,8 @@ use std::fmt::Write as _;
 use super::Reason;
 use super::asides::AsideNews;
 use super::cause::ToldCause;
-use super::clip::{NAME, PLACE, Room, SENTENCE, clip};
+use super::clip::{NAME, PLACE, Room, SUMMARY, clip, clip_sentences, length};
+use super::lost::{Losses, Part};
 use super::message::Count;
 use super::next::ToDo;
 use super::pass::{Is, Item};
@@ -26,9 +27,36 @@ pub(super) struct Sentence<'a> {
     pub totals: &'a Totals,
 }
 
+/// What is kept for what is held, for what to do, and for what was set aside or is to be called back; the rest is for what
+/// happened.
+const HELD: Room = Room(400);
+const TO_DO: Room = Room(520);
+const ASIDE: Room = Room(250);
+
 impl Sentence<'_> {
-    /// "New drift at EQ-01 (East quay, head of ladder 1): adrift, lifeline; emergency.primary differs. …"
+    /// "New drift at EQ-01 (East quay, head of ladder 1): adrift, lifeline; emergency.primary differs. To do: …"
+    ///
+    /// What happened may be cut, and what it comes from left out; a command or a link never is cut.
     pub(super) fn text(&self) -> String {
+        let hold = self.hold.as_deref().map(|hold| clip_sentences(hold, HELD));
+        let asides = self.asides.sentence().map(|asides| clip(&asides, ASIDE));
+        let call_back = self.call_back.as_deref().map(|call_back| clip(call_back, ASIDE));
+        let needed = [hold, call_back, asides, self.to_do.sentence(TO_DO)];
+        let room: usize = needed.iter().flatten().map(|text| length(text) + 1).sum();
+        let mut text = clip(self.news().trim_end(), Room(SUMMARY.0.saturating_sub(room)));
+        let more = [self.cause(), self.commit(), Some(self.fleet())];
+        for part in needed.into_iter().chain(more).flatten() {
+            let space = if text.is_empty() { "" } else { " " };
+            if length(&text) + space.len() + length(&part) <= SUMMARY.0 {
+                text.push_str(space);
+                text.push_str(&part);
+            }
+        }
+        text
+    }
+
+    /// What happened, by reason.
+    fn news(&self) -> String {
         let mut text = String::new();
         if self.surge {
             text.push_str("Many at once. ");
@@ -42,45 +70,34 @@ impl Sentence<'_> {
                 let count = Count::of(&items);
                 let _ = match items.len() {
                     1 => write!(text, "{opening} {}. ", one(first)),
-                    n => write!(text, "{opening} {n} stations{}, first {}. ", weights(count), named(first)),
+                    n => write!(text, "{opening} {n} stations{}, first {}. ", weights(count), first_of(first)),
                 };
             }
         }
-        if let Some(hold) = &self.hold {
-            let _ = write!(text, "{hold} ");
-        }
-        if let Some(call_back) = &self.call_back {
-            let _ = write!(text, "{call_back} ");
-        }
-        if let Some(asides) = self.asides.sentence() {
-            let _ = write!(text, "{asides} ");
-        }
-        self.add_cause(&mut text);
-        if let Some(commit) = &self.cause.commit {
-            let _ = write!(text, "{} ", commit.line);
-        }
-        if let Some(to_do) = self.to_do.sentence() {
-            let _ = write!(text, "{to_do} ");
-        }
-        let _ = write!(text, "Fleet: {}.", self.totals.sentence());
-        clip(&text, SENTENCE)
+        text
     }
 
-    fn add_cause(&self, text: &mut String) {
-        let Some(line) = self.cause.inventory.first() else { return };
+    fn cause(&self) -> Option<String> {
+        let line = self.cause.inventory.first()?;
         let contact = match (&line.contact, &line.contact_at) {
             (Some(contact), Some(at)) => format!(" (contact {contact}, {at})"),
             (Some(contact), None) => format!(" (contact {contact})"),
             (None, _) => String::new(),
         };
-        let _ = write!(text, "{} wanted by {}{contact}", line.setting, line.at);
-        match self.cause.inventory.len() - 1 + self.cause.inventory_left_out {
-            0 => text.push_str(". "),
-            1 => text.push_str(" and 1 other line. "),
-            n => {
-                let _ = write!(text, " and {n} other lines. ");
-            }
-        }
+        let others = match self.cause.inventory.len() - 1 + self.cause.inventory_left_out {
+            0 => String::new(),
+            1 => " and 1 other line".into(),
+            n => format!(" and {n} other lines"),
+        };
+        Some(format!("{} wanted by {}{contact}{others}.", line.setting, line.at))
+    }
+
+    fn commit(&self) -> Option<String> {
+        self.cause.commit.as_ref().map(|commit| commit.line.clone())
+    }
+
+    fn fleet(&self) -> String {
+        format!("Fleet: {}.", self.totals.sentence())
     }
 }
 
@@ -98,9 +115,12 @@ fn opening(reason: Reason) -> &'static str {
     match reason {
         Reason::Opened => "New drift at",
         Reason::Grown => "Worse at",
+        Reason::Unwatched => "Not looked at any more at",
         Reason::Withdrawn => "No longer in the inventory:",
         Reason::StillOpen => "Still open at",
         Reason::Eased => "Better at",
+        Reason::Returned => "In the inventory again:",
+        Reason::Watched => "Looked at again:",
         Reason::Closed => "Aligned again:",
     }
 }
@@ -118,10 +138,7 @@ fn weights(count: Count) -> String {
 
 /// "EQ-01 (East quay, head of ladder 1)"
 fn named(item: &Item<'_>) -> String {
-    let location = match &item.turn.is {
-        Is::Drifting { drift, .. } | Is::Aligned(drift) => Some(&drift.location),
-        Is::Gone { .. } => item.was.map(|was| &was.location),
-    };
+    let location = item.turn.where_it_is().map(|(_, location)| location);
     let aside = match (extent(item), &item.turn.is) {
         (Extent::Settings, Is::Aligned(_)) => " but for what is set aside",
         (Extent::Settings, Is::Drifting { .. } | Is::Gone { .. }) | (Extent::Nothing | Extent::Whole, _) => "",
@@ -133,13 +150,58 @@ fn named(item: &Item<'_>) -> String {
     }
 }
 
+/// The first of many: what must be known of it though it is not alone.
+fn first_of(item: &Item<'_>) -> String {
+    let name = named(item);
+    if item.reason == Reason::Unwatched { format!("{name}: {}", lost(&item.turn.losses)) } else { name }
+}
+
 /// A station alone, with what is wrong there.
 fn one(item: &Item<'_>) -> String {
     let name = named(item);
-    match item.turn.seen() {
-        Some(seen) => format!("{name}: {}, {}{}", seen.standing, seen.weight, parts(seen)),
-        None => name,
+    let seen = item.turn.seen().map(|seen| format!("{}, {}{}", seen.standing, seen.weight, parts(seen)));
+    let losses = Some(&item.turn.losses).filter(|losses| !losses.parts.is_empty()).map(lost);
+    match (&item.turn.is, seen, losses) {
+        (Is::Gone { .. }, _, _) => name + &what_went(item),
+        (Is::Drifting { .. } | Is::Aligned(_), None, None) => name,
+        (Is::Drifting { .. } | Is::Aligned(_), Some(seen), None) => format!("{name}: {seen}"),
+        (Is::Drifting { .. } | Is::Aligned(_), None, Some(lost)) if item.reason == Reason::Unwatched => {
+            format!("{name}: {lost}")
+        }
+        (Is::Drifting { .. } | Is::Aligned(_), Some(seen), Some(lost)) if item.reason == Reason::Unwatched => {
+            format!("{name}: {lost}; otherwise {seen}")
+        }
+        (Is::Drifting { .. } | Is::Aligned(_), Some(seen), Some(lost)) => {
+            format!("{name}: {seen}; not looked at: {lost}")
+        }
+        (Is::Drifting { .. } | Is::Aligned(_), None, Some(lost)) => format!("{name}; not looked at: {lost}"),
     }
+}
+
+/// ", lifeline, last in inventory/sites/east-quay.yaml"
+fn what_went(item: &Item<'_>) -> String {
+    let weight = item.weight.map(|weight| format!(", {weight}")).unwrap_or_default();
+    let file = item.turn.known().map(|known| &known.file).filter(|file| !file.is_empty());
+    weight + &file.map(|file| format!(", last in {}", clip(file, PLACE))).unwrap_or_default()
+}
+
+/// "emergency.primary differs (let go by inventory/fleet.yaml:9:5)"
+fn lost(losses: &Losses) -> String {
+    const SHOWN: usize = 2;
+    let all = losses.sorted();
+    let shown = all.iter().take(SHOWN).map(|(part, lost)| {
+        let kind = match part {
+            Part::Setting(_) => "",
+            Part::Lifeline(_) => "lifeline ",
+        };
+        let was = lost.was.map(|was| format!(" {was}")).unwrap_or_default();
+        let at =
+            lost.at.as_ref().map(|at| format!(" (let go by {})", clip(&at.to_string(), PLACE))).unwrap_or_default();
+        format!("{kind}{}{was}{at}", short(part.name()))
+    });
+    let shown: Vec<String> = shown.collect();
+    let more = all.len().saturating_sub(SHOWN);
+    shown.join(", ") + &if more > 0 { format!(" and {more} more") } else { String::new() }
 }
 
 /// "; emergency.primary differs, lifeline emergency failed"

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use jiff::{SignedDuration, Timestamp};
 
+use super::lost::Known;
 use super::mark::Mark;
 use super::seen::Seen;
 use crate::drift::{Drift, Service};
@@ -13,7 +14,7 @@ use crate::setting::Name;
 /// configured now once heard of a case.
 pub const REMEMBERED: SignedDuration = SignedDuration::from_hours(30 * 24);
 
-/// What was told of a station. A station nothing was told of has none.
+/// What was told of a station, and what is known of it: every station of the inventory has one.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Told {
     Open(Case),
@@ -34,6 +35,7 @@ pub struct Case {
     /// Every webhook that was told of it.
     pub heard: BTreeMap<Name, Heard>,
     pub(super) fixes: Vec<Fix>,
+    pub(super) known: Option<Known>,
 }
 
 /// What one webhook last heard of a case, by telling or reminder.
@@ -44,7 +46,8 @@ pub struct Heard {
     pub(super) mark: Mark,
 }
 
-/// What is remembered after a case, for [`REMEMBERED`].
+/// What is remembered of a station without an open case. What is not known of every station is forgotten after
+/// [`REMEMBERED`].
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Over {
     /// When the station was told to be gone from the inventory.
@@ -54,17 +57,19 @@ pub struct Over {
     /// Webhooks that heard of the case and were not configured when it ended.
     pub(super) owed: BTreeMap<Name, Heard>,
     pub(super) fixes: Vec<Fix>,
+    /// Where the inventory has the station, or had it when it was told to be gone.
+    pub(super) known: Option<Known>,
 }
 
 /// A part that was wrong and that a report then proved right.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub(super) struct Fix {
-    pub part: Part,
+    pub part: Fixed,
     pub at: Timestamp,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
-pub(super) enum Part {
+pub(super) enum Fixed {
     /// A setting, and what was wanted of it.
     Setting {
         name: Name,
@@ -91,6 +96,42 @@ impl Told {
             Told::Open(case) => Some((case.opened_at, &case.seen)),
             Told::Over(over) => over.last.as_ref().map(|(at, seen)| (*at, seen)),
             Told::Unreadable => None,
+        }
+    }
+
+    /// What was told of a station that the inventory had, of which an earlier version kept no more than that.
+    pub fn in_old_inventory(told: Option<Told>) -> Told {
+        match told {
+            None => Told::Over(Over { known: Some(Known::default()), ..Over::default() }),
+            Some(Told::Over(over)) => Told::Over(Over { known: over.known.or(Some(Known::default())), ..over }),
+            Some(Told::Open(case)) => Told::Open(case),
+            Some(Told::Unreadable) => Told::Unreadable,
+        }
+    }
+
+    /// Whether it only says that the inventory has the station, and what is looked at there.
+    pub fn is_bare(&self) -> bool {
+        match self {
+            Told::Over(Over { withdrawn_at, last, owed, fixes, known: _ }) => {
+                withdrawn_at.is_none() && last.is_none() && owed.is_empty() && fixes.is_empty()
+            }
+            Told::Open(_) | Told::Unreadable => false,
+        }
+    }
+
+    pub(super) fn known(&self) -> Option<&Known> {
+        match self {
+            Told::Open(case) => case.known.as_ref(),
+            Told::Over(over) => over.known.as_ref(),
+            Told::Unreadable => None,
+        }
+    }
+
+    /// When it was told to be gone from the inventory.
+    pub(super) fn withdrawn_at(&self) -> Option<Timestamp> {
+        match self {
+            Told::Over(over) => over.withdrawn_at,
+            Told::Open(_) | Told::Unreadable => None,
         }
     }
 
@@ -140,19 +181,19 @@ pub(super) fn hearings(
 /// the station came in with this pass; without one, an edit made the drift go away, and nothing was fixed.
 pub(super) fn fixes(before: Option<&Told>, now: Option<&Seen>, reported: bool, clock: Timestamp) -> Vec<Fix> {
     let old = before.map_or(&[][..], Told::fixes).iter().filter(|fix| fresh(fix.at, clock));
-    let mut by_part: BTreeMap<Part, Timestamp> = old.map(|fix| (fix.part.clone(), fix.at)).collect();
+    let mut by_part: BTreeMap<Fixed, Timestamp> = old.map(|fix| (fix.part.clone(), fix.at)).collect();
     let was = before.and_then(Told::open).filter(|_| reported).map(|case| &case.seen);
     let settings = was.iter().flat_map(|was| &was.settings).filter(|(name, setting)| {
         setting.drift != Drift::Overdue && !now.is_some_and(|now| now.settings.contains_key(*name))
     });
     by_part.extend(
-        settings.map(|(name, setting)| (Part::Setting { name: name.clone(), wanted: setting.wanted.clone() }, clock)),
+        settings.map(|(name, setting)| (Fixed::Setting { name: name.clone(), wanted: setting.wanted.clone() }, clock)),
     );
     let lifelines = was
         .iter()
         .flat_map(|was| &was.lifelines)
         .filter(|(name, lifeline)| lifeline.service == Service::Failed && !now.is_some_and(|now| failed(now, name)));
-    by_part.extend(lifelines.map(|(name, _)| (Part::Lifeline { name: name.clone() }, clock)));
+    by_part.extend(lifelines.map(|(name, _)| (Fixed::Lifeline { name: name.clone() }, clock)));
     by_part.into_iter().map(|(part, at)| Fix { part, at }).collect()
 }
 
@@ -164,13 +205,13 @@ fn failed(seen: &Seen, lifeline: &str) -> bool {
 pub(super) fn note_fixes(seen: &mut Seen, before: Option<&Told>, clock: Timestamp) {
     let was = before.and_then(Told::open).map(|case| &case.seen);
     let fixes = before.map_or(&[][..], Told::fixes);
-    let fixed = |part: Part| fixes.iter().find(|fix| fix.part == part && fresh(fix.at, clock)).map(|fix| fix.at);
+    let fixed = |part: Fixed| fixes.iter().find(|fix| fix.part == part && fresh(fix.at, clock)).map(|fix| fix.at);
     for (name, setting) in &mut seen.settings {
         let old = was.and_then(|was| was.settings.get(name)).filter(|old| old.wanted == setting.wanted);
         setting.fixed_at = match (old, setting.drift) {
             (Some(old), _) => old.fixed_at,
             (None, Drift::Differs | Drift::Strayed) => {
-                fixed(Part::Setting { name: name.clone(), wanted: setting.wanted.clone() })
+                fixed(Fixed::Setting { name: name.clone(), wanted: setting.wanted.clone() })
             }
             (None, Drift::InDoubt | Drift::Unproven | Drift::Overdue) => None,
         };
@@ -179,7 +220,7 @@ pub(super) fn note_fixes(seen: &mut Seen, before: Option<&Told>, clock: Timestam
         let old = was.and_then(|was| was.lifelines.get(name)).filter(|old| old.service == Service::Failed);
         lifeline.fixed_at = match (old, lifeline.service) {
             (Some(old), Service::Failed) => old.fixed_at,
-            (None, Service::Failed) => fixed(Part::Lifeline { name: name.clone() }),
+            (None, Service::Failed) => fixed(Fixed::Lifeline { name: name.clone() }),
             (_, Service::Untested | Service::Overdue | Service::Tested) => None,
         };
     }

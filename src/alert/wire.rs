@@ -1,18 +1,19 @@
 //! What was told, as the JSON text it is kept in. These shapes stay private; a text that cannot be read is no loss of the
 //! case: it is told again.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
 use super::event::json;
 use super::hold::{HeardHold, HeldSince, HoldTold};
+use super::lost::{Known, Part};
 use super::mark::Mark;
 use super::refused::InventoryRefused;
 use super::seen::{Seen, SeenLifeline, SeenSetting, Shown};
 use super::stopped::{StoppedTold, WebhookStopped};
-use super::told::{Case, Fix, Heard, Over, Part, Told};
+use super::told::{Case, Fix, Fixed, Heard, Over, Told};
 use crate::drift::{Drift, Service, Standing};
 use crate::setting::{Name, Weight};
 
@@ -32,6 +33,23 @@ struct WireTold {
     owed: BTreeMap<String, WireHeard>,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     fixes: Vec<WireFix>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    known: Option<WireKnown>,
+}
+
+#[derive(Serialize, Deserialize)]
+struct WireKnown {
+    site: String,
+    r#where: String,
+    file: String,
+    #[serde(default, skip_serializing_if = "BTreeSet::is_empty")]
+    watched: BTreeSet<String>,
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    lost_settings: BTreeMap<String, String>,
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    lost_lifelines: BTreeMap<String, String>,
+    #[serde(default, skip_serializing_if = "BTreeSet::is_empty")]
+    lost_heard: BTreeSet<String>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -106,25 +124,28 @@ impl Told {
             last: None,
             owed: BTreeMap::new(),
             fixes: Vec::new(),
+            known: None,
         };
         json(&match self {
             // No version at all, so that it is not taken for one that can be read.
             Told::Unreadable => WireTold { told: 0, ..empty },
             Told::Open(case) => {
-                let Case { opened_at, changed_at, seen, mark: _, heard, fixes } = case;
+                let Case { opened_at, changed_at, seen, mark: _, heard, fixes, known } = case;
                 let open = WireCase {
                     opened_at: opened_at.to_string(),
                     changed_at: changed_at.to_string(),
                     seen: wire_seen(seen),
                     heard: wire_heard(heard),
                 };
-                WireTold { open: Some(open), fixes: wire_fixes(fixes), ..empty }
+                let known = known.as_ref().map(wire_known);
+                WireTold { open: Some(open), fixes: wire_fixes(fixes), known, ..empty }
             }
-            Told::Over(Over { withdrawn_at, last, owed, fixes }) => WireTold {
+            Told::Over(Over { withdrawn_at, last, owed, fixes, known }) => WireTold {
                 withdrawn_at: withdrawn_at.map(|at| at.to_string()),
                 last: last.as_ref().map(|(at, seen)| WireLast { opened_at: at.to_string(), seen: wire_seen(seen) }),
                 owed: wire_heard(owed),
                 fixes: wire_fixes(fixes),
+                known: known.as_ref().map(wire_known),
                 ..empty
             },
         })
@@ -279,29 +300,70 @@ fn wire_fixes(fixes: &[Fix]) -> Vec<WireFix> {
     let one = |Fix { part, at }: &Fix| {
         let at = at.to_string();
         match part {
-            Part::Setting { name, wanted: Shown { text, print } } => {
+            Fixed::Setting { name, wanted: Shown { text, print } } => {
                 WireFix { name: name.to_string(), wanted: Some(text.clone()), wanted_print: print.clone(), at }
             }
-            Part::Lifeline { name } => WireFix { name: name.to_string(), wanted: None, wanted_print: None, at },
+            Fixed::Lifeline { name } => WireFix { name: name.to_string(), wanted: None, wanted_print: None, at },
         }
     };
     fixes.iter().map(one).collect()
 }
 
+fn wire_known(known: &Known) -> WireKnown {
+    let Known { site, location, file, watched, lost, lost_heard } = known;
+    let names = |names: &BTreeSet<Name>| names.iter().map(Name::to_string).collect();
+    let mut wire = WireKnown {
+        site: site.to_string(),
+        r#where: location.to_string(),
+        file: file.to_string(),
+        watched: names(watched),
+        lost_settings: BTreeMap::new(),
+        lost_lifelines: BTreeMap::new(),
+        lost_heard: names(lost_heard),
+    };
+    for (part, weight) in lost {
+        let of = match part {
+            Part::Setting(_) => &mut wire.lost_settings,
+            Part::Lifeline(_) => &mut wire.lost_lifelines,
+        };
+        of.insert(part.name().to_string(), weight.as_str().into());
+    }
+    wire
+}
+
+fn known(wire: WireKnown) -> Option<Known> {
+    let WireKnown { site, r#where, file, watched, lost_settings, lost_lifelines, lost_heard } = wire;
+    let settings = lost_settings.into_iter().map(|(name, of)| Some((Part::Setting(name.into()), weight(&of)?)));
+    let lifelines = lost_lifelines.into_iter().map(|(name, of)| Some((Part::Lifeline(name.into()), weight(&of)?)));
+    Some(Known {
+        site: site.into(),
+        location: r#where.into(),
+        file: file.into(),
+        watched: watched.into_iter().map(Name::from).collect(),
+        lost: settings.chain(lifelines).collect::<Option<_>>()?,
+        lost_heard: lost_heard.into_iter().map(Name::from).collect(),
+    })
+}
+
 fn told(wire: WireTold) -> Option<Told> {
-    let WireTold { told: _, open, withdrawn_at, last, owed, fixes } = wire;
+    let WireTold { told: _, open, withdrawn_at, last, owed, fixes, known: wire_known } = wire;
     let fixes: Vec<Fix> = fixes.into_iter().map(fix).collect::<Option<_>>()?;
+    let known = match wire_known {
+        Some(wire) => Some(known(wire)?),
+        None => None,
+    };
     if let Some(WireCase { opened_at, changed_at, seen: wire, heard: wire_heard }) = open {
         let seen = seen(wire)?;
         let (opened_at, changed_at) = (time(&opened_at)?, time(&changed_at)?);
         let mark = seen.mark();
-        return Some(Told::Open(Case { opened_at, changed_at, seen, mark, heard: heard(wire_heard)?, fixes }));
+        let heard = heard(wire_heard)?;
+        return Some(Told::Open(Case { opened_at, changed_at, seen, mark, heard, fixes, known }));
     }
     let last = match last {
         Some(WireLast { opened_at, seen: wire }) => Some((time(&opened_at)?, seen(wire)?)),
         None => None,
     };
-    let over = Over { withdrawn_at: maybe_time(withdrawn_at)?, last, owed: heard(owed)?, fixes };
+    let over = Over { withdrawn_at: maybe_time(withdrawn_at)?, last, owed: heard(owed)?, fixes, known };
     // Nobody keeps nothing: what was here is lost.
     (over != Over::default()).then_some(Told::Over(over))
 }
@@ -344,8 +406,8 @@ fn fix(wire: WireFix) -> Option<Fix> {
     let WireFix { name, wanted, wanted_print, at } = wire;
     let name = Name::from(name);
     let part = match wanted {
-        Some(text) => Part::Setting { name, wanted: Shown { text, print: wanted_print } },
-        None => Part::Lifeline { name },
+        Some(text) => Fixed::Setting { name, wanted: Shown { text, print: wanted_print } },
+        None => Fixed::Lifeline { name },
     };
     Some(Fix { part, at: time(&at)? })
 }

@@ -439,11 +439,6 @@ impl State {
         &self.drifts
     }
 
-    /// The stations' names.
-    pub fn names(&self) -> BTreeSet<Name> {
-        self.drifts.keys().cloned().collect()
-    }
-
     /// How many stand how.
     pub fn totals(&self) -> Totals {
         Totals::of(self.drifts.values().map(|drift| &**drift))

@@ -8,7 +8,8 @@ use uuid::Uuid;
 
 use crate::alert::{
     self, AsideNews, CONTENT_TYPE, Cause, Foresight, Gone, Hold, HoldTold, InventoryRead, InventoryRefused, Message,
-    Outs, Pass, RefusedNews, RefusedReport, ReportTaken, StoppedTold, Terms, Thread, Told, Verdict, What,
+    Outs, Pass, RefusedNews, RefusedReport, ReportTaken, StoppedTold, Stops, Subscription, Terms, Thread, Told,
+    Verdict, What,
 };
 use crate::gather::GatherError;
 use crate::gather::intake::kept_reasons;
@@ -53,8 +54,10 @@ pub struct Teller {
     stopped: StoppedTold,
     /// The last refused report that was told of.
     refused_seq: i64,
-    /// The stations of the last inventory that was in force.
-    known: BTreeSet<Name>,
+    /// Whether an earlier version left the names of the last inventory; by now they stand among what was told.
+    has_old_names: bool,
+    /// Webhooks for which messages waited when last looked.
+    waiting: BTreeSet<Name>,
     /// The ids of everything that was told to be set aside.
     asides: BTreeSet<Uuid>,
     hold: HoldTold,
@@ -73,10 +76,15 @@ impl Teller {
         // Read first: a decision written meanwhile makes the next one try again.
         let turn = store.turn().await?;
         let told = store.told().await?;
-        let told = told.into_iter().map(|(station, row)| (station.into(), Told::from_json(&row.body))).collect();
+        let mut told: BTreeMap<Name, Told> =
+            told.into_iter().map(|(station, row)| (station.into(), Told::from_json(&row.body))).collect();
         let number = |text: Option<String>| text.and_then(|text| text.parse().ok()).unwrap_or(0);
-        let known: Vec<String> =
+        let old_names: Vec<String> =
             store.memo(KNOWN).await?.and_then(|t| serde_json::from_str(&t).ok()).unwrap_or_default();
+        for name in &old_names {
+            let known = Told::in_old_inventory(told.remove(name.as_str()));
+            told.insert(name.as_str().into(), known);
+        }
         Ok(Teller {
             terms,
             told,
@@ -85,7 +93,8 @@ impl Teller {
             configuration: store.memo(REFUSED_CONFIGURATION).await?.map(|text| InventoryRefused::from_json(&text)),
             stopped: store.memo(STOPPED).await?.map(|text| alert::stopped_from_json(&text)).unwrap_or_default(),
             refused_seq: number(store.memo(REFUSED_REPORTS).await?),
-            known: known.into_iter().map(Name::from).collect(),
+            has_old_names: !old_names.is_empty(),
+            waiting: BTreeSet::new(),
             asides: store.memo(ASIDES).await?.and_then(|t| serde_json::from_str(&t).ok()).map(ids).unwrap_or_default(),
             hold: store.memo(HOLD).await?.map(|text| alert::hold_from_json(&text)).unwrap_or_default(),
             ledger_seq: number(store.memo(LEDGER).await?),
@@ -102,6 +111,8 @@ impl Teller {
     pub async fn tell(&mut self, state: &State, seen: &Seen) -> Result<Telling, GatherError> {
         // A clock set back may make reminders due that lie ahead.
         let is_settled = self.settled_at.take().is_some_and(|at| at <= seen.now);
+        let queues = state.store().queues().await?;
+        self.waiting = queues.into_iter().map(|queue| queue.webhook.into()).collect();
         let is_due = self.next_reminder(state).is_some_and(|due| due <= seen.now);
         let compared = seen.compared.as_ref().filter(|_| is_settled && !is_due);
         self.gather_cause(state, seen).await?;
@@ -123,6 +134,7 @@ impl Teller {
         }
         self.turn += 1;
         after.take_over(self);
+        self.has_old_names &= state.drifts().is_empty();
         self.cause = Cause::default();
         self.settled_at = Some(seen.now);
         Ok(if count > 0 { Telling::News } else { Telling::Nothing })
@@ -168,6 +180,7 @@ impl Teller {
             what: What::Inventory,
             findings: &seen.findings,
             in_force_since: state.in_force_since(),
+            waiting: &self.waiting,
             commit: state.commit_read(),
             in_force: state.commit(),
             clock: seen.now,
@@ -177,6 +190,7 @@ impl Teller {
             what: What::Configuration,
             findings: &seen.configuration,
             in_force_since: None,
+            waiting: &self.waiting,
             commit: None,
             in_force: None,
             clock: seen.now,
@@ -184,9 +198,8 @@ impl Teller {
         let configuration = alert::inventory(self.configuration.as_ref(), &inventory.thread, &read, &self.terms);
         let now_stopped = state.store().stopped_webhooks().await?;
         let now_stopped = now_stopped.into_iter().map(|(webhook, noted)| (webhook.into(), gone(noted))).collect();
-        let stopped = alert::stopped(&self.stopped, &now_stopped, &configuration.thread, seen.now, &self.terms);
-        let names = Some(state.drifts()).filter(|now| !now.keys().eq(self.known.iter())).map(|_| state.names());
-        let vanished: BTreeSet<Name> = names.iter().flat_map(|now| self.known.difference(now).cloned()).collect();
+        let now_stopped = Stops { now: &now_stopped, waiting: &self.waiting, clock: seen.now };
+        let stopped = alert::stopped(&self.stopped, &now_stopped, &configuration.thread, &self.terms);
         let asides = state.notices().map(|notices| AsideNews::between(&self.asides, notices, seen.now));
         let asides = asides.unwrap_or_default();
         let memory = RefCell::new(Memory::for_a_fleet());
@@ -197,7 +210,7 @@ impl Teller {
         let pass = Pass {
             stations: state.drifts(),
             compared,
-            vanished: &vanished,
+            waiting: &self.waiting,
             contacts: &state.inventory().contacts,
             cause: &self.cause,
             next: Foresight { next: &foresee, digest: &digest },
@@ -248,10 +261,7 @@ impl Teller {
         let kept = (!stopped.told.is_empty()).then(|| alert::stopped_to_json(&stopped.told));
         memo(STOPPED, stopped.told != self.stopped, kept);
         memo(REFUSED_REPORTS, refused_seq != self.refused_seq, Some(refused_seq.to_string()));
-        let known = names.filter(|now| !now.is_empty());
-        let list =
-            |now: &BTreeSet<Name>| serde_json::to_string(&now.iter().map(|name| &**name).collect::<Vec<_>>()).ok();
-        memo(KNOWN, known.is_some(), known.as_ref().and_then(list));
+        memo(KNOWN, self.has_old_names && !state.drifts().is_empty(), None);
         // Without a station nothing was decided, and so nothing told.
         let asides = if state.drifts().is_empty() { self.asides.clone() } else { asides.now };
         let list = || serde_json::to_string(&asides.iter().map(Uuid::to_string).collect::<Vec<_>>()).ok();
@@ -259,7 +269,7 @@ impl Teller {
         let kept = (verdict.hold != HoldTold::default()).then(|| alert::hold_to_json(&verdict.hold));
         memo(HOLD, verdict.hold != self.hold, kept);
         let (refused, configuration, stopped) = (inventory.refused, configuration.refused, stopped.told);
-        Ok((decision, After { verdict, refused, configuration, stopped, refused_seq, known, asides }))
+        Ok((decision, After { verdict, refused, configuration, stopped, refused_seq, asides }))
     }
 
     /// Reports refused since the last telling, whoever took them up, and those told as refused that are on record now.
@@ -285,10 +295,15 @@ impl Teller {
         counts.into_iter().rev().collect()
     }
 
-    /// When the next reminder falls due.
+    /// When the next reminder falls due; none does where there are no stations, or for who waits for messages.
     pub fn next_reminder(&self, state: &State) -> Option<Timestamp> {
-        let of_cases = alert::next_reminder(&self.told, state.drifts(), &self.terms.webhooks);
-        of_cases.into_iter().chain(self.hold.next_reminder(&self.terms.webhooks)).min()
+        if state.drifts().is_empty() {
+            return None;
+        }
+        let here = |webhook: &&Subscription| !self.waiting.contains(&webhook.name);
+        let webhooks: Vec<Subscription> = self.terms.webhooks.iter().filter(here).cloned().collect();
+        let of_cases = alert::next_reminder(&self.told, state.drifts(), &webhooks);
+        of_cases.into_iter().chain(self.hold.next_reminder(&webhooks)).min()
     }
 }
 
@@ -314,14 +329,12 @@ struct After {
     configuration: Option<InventoryRefused>,
     stopped: StoppedTold,
     refused_seq: i64,
-    /// The stations, where they are others than before.
-    known: Option<BTreeSet<Name>>,
     asides: BTreeSet<Uuid>,
 }
 
 impl After {
     fn take_over(self, teller: &mut Teller) {
-        let After { verdict, refused, configuration, stopped, refused_seq, known, asides } = self;
+        let After { verdict, refused, configuration, stopped, refused_seq, asides } = self;
         verdict.apply(&mut teller.told);
         teller.thread = verdict.thread;
         teller.hold = verdict.hold;
@@ -329,9 +342,6 @@ impl After {
         teller.configuration = configuration;
         teller.stopped = stopped;
         teller.refused_seq = refused_seq;
-        if let Some(known) = known {
-            teller.known = known;
-        }
         teller.asides = asides;
     }
 }

@@ -41,6 +41,16 @@ impl Drift {
             Drift::Overdue => "overdue",
         }
     }
+
+    /// How a station stands where nothing is worse.
+    pub fn standing(self) -> Standing {
+        match self {
+            Drift::Differs | Drift::Strayed => Standing::Adrift,
+            Drift::InDoubt => Standing::InDoubt,
+            Drift::Unproven => Standing::Unproven,
+            Drift::Overdue => Standing::Overdue,
+        }
+    }
 }
 
 /// How far a lifeline's service is proved by test calls.
@@ -63,6 +73,16 @@ impl Service {
             Service::Untested => "untested",
             Service::Overdue => "overdue",
             Service::Tested => "tested",
+        }
+    }
+
+    /// How a station stands where nothing is worse and tests are required.
+    pub fn standing(self) -> Standing {
+        match self {
+            Service::Failed => Standing::OutOfService,
+            Service::Untested => Standing::Untested,
+            Service::Overdue => Standing::Overdue,
+            Service::Tested => Standing::Aligned,
         }
     }
 }
@@ -147,10 +167,36 @@ pub struct StationDrift {
     pub weight: Option<Weight>,
     pub settings: Vec<SettingDrift>,
     pub lifelines: Vec<LifelineService>,
+    /// What is looked at there, and what is not.
+    pub scope: Scope,
+    /// The file of the inventory that it stands in.
+    pub file: Name,
     /// How much of the station is set aside, and so is nowhere above.
     pub set_aside: Extent,
     /// Who is on it.
     pub taken: Option<Taken>,
+}
+
+/// Everything of a station that could drift.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Scope {
+    /// The settings that its keybook has.
+    pub settings: Vec<InScope>,
+    /// The lifelines that its keybook has.
+    pub lifelines: Vec<InScope>,
+}
+
+/// One of them.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct InScope {
+    pub name: Name,
+    /// Whether a button may fail to summon help where it is wrong.
+    pub is_lifeline: bool,
+    /// A setting: whether it is managed. A lifeline: whether its test calls count. What is set aside is watched all the
+    /// same, for it will count again.
+    pub is_watched: bool,
+    /// The line that takes a setting out of management, where one does.
+    pub let_go_at: Option<Place>,
 }
 
 /// What the configuration says about age and tests.
@@ -181,7 +227,8 @@ pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) ->
         .filter(|(tracked, lifeline)| *tracked || lifeline.service == Service::Failed)
         .map(|(_, lifeline)| lifeline)
         .collect();
-    let of_settings = settings.iter().map(|s| standing_of_drift(s.drift));
+    let scope = scope(station, record, &lifelines);
+    let of_settings = settings.iter().map(|s| s.drift.standing());
     let of_lifelines = lifelines.iter().map(|l| standing_of_service(l.service, rules));
     let standing = of_settings.chain(of_lifelines).min().unwrap_or(Standing::Aligned);
     let unproved = lifelines.iter().any(|lifeline| lifeline.service != Service::Tested);
@@ -194,9 +241,30 @@ pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) ->
         weight: heaviest.filter(|_| standing != Standing::Aligned),
         settings,
         lifelines,
+        scope,
+        file: station.place.file.clone(),
         set_aside: station.for_now.set_aside,
         taken: station.for_now.taken.clone(),
     }
+}
+
+fn scope(station: &Station, record: &Record, counted: &[LifelineService]) -> Scope {
+    let is_managed = |id: SettingId| station.wanted(id).is_some() || station.for_now.aside.contains(&id);
+    let settings = station.keybook.ids().map(|id| InScope {
+        name: station.keybook.setting(id).name.clone(),
+        is_lifeline: station.is_lifeline(id),
+        is_watched: is_managed(id),
+        let_go_at: station.let_go.iter().find(|(gone, _)| *gone == id).map(|(_, place)| place.clone()),
+    });
+    let lifelines = station.keybook.lifelines.iter().map(|lifeline| InScope {
+        name: lifeline.name.clone(),
+        is_lifeline: true,
+        is_watched: station.for_now.set_aside == Extent::Whole
+            || counted.iter().any(|counted| counted.name == lifeline.name)
+            || lifeline.settings.iter().all(|id| is_managed(*id) || record.known(*id).is_some()),
+        let_go_at: None,
+    });
+    Scope { settings: settings.collect(), lifelines: lifelines.collect() }
 }
 
 /// Whether each setting of a lifeline has a target: it is wanted, or unmanaged and known.
@@ -262,20 +330,9 @@ fn service(proof: &crate::ledger::Proof, test_days: Option<u32>, now: Timestamp)
     }
 }
 
-fn standing_of_drift(drift: Drift) -> Standing {
-    match drift {
-        Drift::Differs | Drift::Strayed => Standing::Adrift,
-        Drift::InDoubt => Standing::InDoubt,
-        Drift::Unproven => Standing::Unproven,
-        Drift::Overdue => Standing::Overdue,
-    }
-}
-
 fn standing_of_service(service: Service, rules: Rules) -> Standing {
     match service {
-        Service::Failed => Standing::OutOfService,
-        Service::Untested if rules.require_tests => Standing::Untested,
-        Service::Overdue => Standing::Overdue,
-        Service::Untested | Service::Tested => Standing::Aligned,
+        Service::Untested if !rules.require_tests => Standing::Aligned,
+        Service::Failed | Service::Untested | Service::Overdue | Service::Tested => service.standing(),
     }
 }

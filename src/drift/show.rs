@@ -42,6 +42,11 @@ impl Totals {
         self.standings.get(&standing).copied().unwrap_or(0)
     }
 
+    /// How many are set aside in whole, out of service: these are among the aligned, since nothing of them is compared.
+    pub fn set_aside_whole(&self) -> usize {
+        self.out_of_service
+    }
+
     /// How many there are in all.
     pub fn all(&self) -> usize {
         self.standings.values().sum()
@@ -52,10 +57,10 @@ impl Totals {
         plural(self.all() as u64, "station")
     }
 
-    /// `{standing: count}`, every standing named, and `set_aside`.
+    /// `{standing: count}`, every standing named, `set_aside` and of these `set_aside_whole`.
     pub fn json(&self) -> Json {
         let standings = Standing::ALL.iter().map(|s| (s.as_str(), self.get(*s)));
-        let all = standings.chain([("set_aside", self.set_aside)]);
+        let all = standings.chain([("set_aside", self.set_aside), ("set_aside_whole", self.out_of_service)]);
         all.map(|(name, count)| (name.to_owned(), Json::from(count))).collect()
     }
 

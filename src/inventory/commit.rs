@@ -12,6 +12,8 @@ use serde_json::{Value as Json, json};
 /// The most characters of an author's name, and of a subject.
 const AUTHOR: usize = 80;
 const SUBJECT: usize = 120;
+/// And of a subject where there is little room.
+const BRIEF: usize = 60;
 /// How many digits of an id people are shown.
 const SHORT: usize = 10;
 
@@ -58,6 +60,11 @@ impl Commit {
     /// The first line of its message, at most 120 characters.
     pub fn subject(&self) -> &str {
         &self.subject
+    }
+
+    /// As [`fmt::Display`] has it, with less of the subject: for a text that has little room.
+    pub fn briefly(&self) -> String {
+        Commit { subject: plain(&self.subject, BRIEF).into(), ..self.clone() }.to_string()
     }
 
     /// As a field of the stable JSON.

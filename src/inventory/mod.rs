@@ -19,7 +19,7 @@ pub use numbering::{Country, E164, NotE164};
 pub use raw::{Entry, LineEntry, RawFile, Wish, read};
 pub use resolve::{Keybooks, Spoken, SpokenLine, layers, resolve, spoken, spoken_line};
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 use std::sync::Arc;
 
@@ -50,6 +50,8 @@ pub struct Station {
     pub line: Line,
     /// One for each of the keybook's settings; `None` is unmanaged.
     pub wanted: Vec<Option<Arc<Wanted>>>,
+    /// Settings that a layer takes out of management, and the line that does.
+    pub let_go: Vec<(SettingId, Place)>,
     /// How many days a lifeline's last reached test stays good.
     pub test_days: Option<u32>,
     pub place: Place,
@@ -61,6 +63,8 @@ pub struct Station {
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct ForNow {
     pub set_aside: Extent,
+    /// The settings that are: they are wanted all the same, once that is over.
+    pub aside: BTreeSet<SettingId>,
     pub taken: Option<Taken>,
 }
 

@@ -49,6 +49,13 @@ pub struct Entry {
     pub contact_place: Option<Place>,
 }
 
+impl Entry {
+    /// The line, where it takes the setting out of management.
+    pub(super) fn let_go(&self) -> Option<Place> {
+        matches!(self.wish, Wish::Unmanaged).then(|| self.place.clone())
+    }
+}
+
 /// What a layer wants of a setting.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Wish {

@@ -331,6 +331,8 @@ impl<'r> Resolver<'r> {
         let at = At { keybook: &keybook, line: &line, site: &site.place };
         let mut own = vec![None; keybook.settings.len()];
         self.layer(Layer::Station, &raw.settings, &at, &mut own);
+        let last = |id: SettingId| own[id.index()].as_ref().or(self.bases[base].winners[id.index()].as_ref());
+        let let_go = keybook.ids().filter_map(|id| Some((id, last(id)?.1.let_go()?))).collect();
         let wanted = keybook.ids().map(|id| self.wanted(own[id.index()].take(), base, id, raw, &at)).collect();
         Some(Station {
             name: raw.name.clone(),
@@ -338,6 +340,7 @@ impl<'r> Resolver<'r> {
             number: raw.number.as_ref()?.0.clone(),
             location: raw.location.clone(),
             wanted,
+            let_go,
             test_days: raw.test_days.or(site.test_days).or(self.parts.test_days.map(|(days, _)| days)),
             place: raw.place.clone(),
             line,

@@ -8,7 +8,7 @@ use sqlx::{Any, AnyConnection, AssertSqlSafe, Row, Transaction};
 use super::settled::{self, Move};
 use super::{ROWS_AT_ONCE, Store, StoreError, tuples, without_nul};
 
-/// What was last told of a station with an open case; `body` is JSON.
+/// What was last told of a station and is known of it; `body` is JSON.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Told {
     pub station: String,
@@ -114,7 +114,7 @@ impl Store {
         .await
     }
 
-    /// What was told of every station with an open case, by station.
+    /// What was told of every station, by station.
     pub async fn told(&self) -> Result<BTreeMap<String, Told>, StoreError> {
         self.bounded("reading what was told", async {
             let mut all = BTreeMap::new();

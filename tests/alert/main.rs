@@ -10,10 +10,10 @@ use jiff::Timestamp;
 use serde_json::Value as Json;
 use stationkeep::alert::{
     AsideNews, Cause, Foresight, Gone, Hold, HoldTold, InventoryRead, Message, Next, Outs, Pass, RefusedNews,
-    RefusedReport, StoppedTold, Subscription, Terms, Thread, What, decide, heartbeat, inventory, reports_refused,
-    source_of, stopped,
+    RefusedReport, StoppedTold, Stops, Subscription, Terms, Thread, What, decide, heartbeat, inventory,
+    reports_refused, source_of, stopped,
 };
-use stationkeep::drift::{LifelineService, Service, Standing, StationDrift};
+use stationkeep::drift::{LifelineService, Scope, Service, Standing, StationDrift};
 use stationkeep::finding::{Code, Finding, Place};
 use stationkeep::inventory::Extent;
 use stationkeep::ledger::Digest;
@@ -61,11 +61,13 @@ fn drift(stations: usize) -> Message {
             lifelines,
             set_aside: Extent::Nothing,
             taken: None,
+            scope: Scope::default(),
+            file: "inventory/fleet.yaml".into(),
         };
         (name, Arc::new(drift))
     };
     let stations = (0..stations).map(station).collect();
-    let (vanished, contacts, cause) = (BTreeSet::new(), BTreeMap::new(), Cause::default());
+    let (waiting, contacts, cause) = (BTreeSet::new(), BTreeMap::new(), Cause::default());
     let work = Work { stations: 1, calls: 1, commands: 2, presses: 40, ms: 30_000 };
     let digest: Digest = "3f9a1c0b7d24e615".parse().expect("a digest");
     let foresee = |stations: &[&Name]| stations.iter().map(|_| Next::Key(work)).collect();
@@ -75,7 +77,7 @@ fn drift(stations: usize) -> Message {
     let pass = Pass {
         stations: &stations,
         compared: None,
-        vanished: &vanished,
+        waiting: &waiting,
         contacts: &contacts,
         cause: &cause,
         next,
@@ -99,6 +101,7 @@ fn refused(count: u32) -> Message {
         what: What::Inventory,
         findings: &findings,
         in_force_since: None,
+        waiting: &BTreeSet::new(),
         commit: None,
         in_force: None,
         clock: clock(),
@@ -121,7 +124,8 @@ fn report() -> Message {
 fn webhook_stopped() -> Message {
     let gone = Gone { since: clock(), address: "https://hooks.example.org".into(), message: "told-1".into() };
     let now = BTreeMap::from([("wall \"2\"".into(), gone)]);
-    stopped(&StoppedTold::new(), &now, &Thread::default(), clock(), &terms()).messages.remove(0)
+    let stops = Stops { now: &now, waiting: &BTreeSet::new(), clock: clock() };
+    stopped(&StoppedTold::new(), &stops, &Thread::default(), &terms()).messages.remove(0)
 }
 
 fn beat() -> Message {

@@ -6,8 +6,9 @@ use std::process::Command;
 use std::time::Duration;
 
 use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, commissioning, fleet_yaml, north_yaml};
-use super::receiver::Receiver;
-use super::told::{DRIFT, INVENTORY, all_names, drifting, names, open_cases};
+use super::process::until;
+use super::receiver::{Got, Receiver};
+use super::told::{DRIFT, INVENTORY, all_names, drifting, entry, names, open_cases};
 
 const FLEET: &str = "config/inventory/fleet.yaml";
 const NORTH: &str = "config/inventory/north.yaml";
@@ -127,6 +128,9 @@ fn a_station_that_goes_is_withdrawn_once_and_comes_back_with_its_record() {
     fleet.rename_into(NORTH, &north_yaml(&["NP-01", "NP-02", "NP-04"]));
     let withdrawn = receiver.wait_for(2).remove(1);
     assert_eq!(all_names(&withdrawn), ["withdrawn: NP-03"]);
+    let gone = &withdrawn.data()["withdrawn"][0];
+    assert_eq!((&gone["site"], &gone["where"]), (&"north-pier".into(), &"Berth 13".into()));
+    assert_eq!((&gone["file"], &gone["weight"]), (&"inventory/north.yaml".into(), &"lifeline".into()));
     // One with an open case.
     let without: String =
         south.lines().filter(|line| !line.contains("SP-01")).map(|line| format!("{line}\n")).collect();
@@ -135,13 +139,60 @@ fn a_station_that_goes_is_withdrawn_once_and_comes_back_with_its_record() {
     assert_eq!(daemon.stop("INT"), Some(0));
     let _daemon = fleet.start();
     receiver.wait_for(3);
-    // NP-03 is as its reports left it: nothing to tell. The case of SP-01 is a new one.
+    // NP-03 is as its reports left it. Both are there again, and the case of SP-01 goes on.
     fleet.rename_into(NORTH, &north_yaml(&["NP-01", "NP-02", "NP-03", "NP-04"]));
     fleet.rename_into("config/inventory/south.yaml", &south);
-    let heard = receiver.still(4);
-    assert_eq!(all_names(&heard[3]), ["opened: SP-01"]);
-    assert_eq!(heard[3].data()["totals"]["aligned"], 5);
+    let back = until("both told", || Some(receiver.heard()).filter(|heard| told(heard).len() == 2));
+    assert_eq!(told(&back), ["returned: NP-03", "returned: SP-01"]);
+    let heard = receiver.still(back.len());
+    let case = entry(&heard[0], "opened", "SP-01");
+    let again = heard[3..].iter().map(|got| entry(got, "returned", "SP-01")).find(|entry| !entry.is_null());
+    assert_eq!(again.map(|again| &again["since"]), Some(&case["since"]));
+    assert_eq!(heard[heard.len() - 1].data()["totals"]["aligned"], 5);
     assert_eq!(open_cases(&heard), drifting(&fleet.drift()));
+}
+
+/// The stations that are told after the third message.
+fn told(heard: &[Got]) -> Vec<String> {
+    let mut all: Vec<String> = heard.iter().skip(3).flat_map(all_names).collect();
+    all.sort();
+    all
+}
+
+#[test]
+fn what_is_taken_out_of_management_is_told_by_its_line_and_never_as_aligned_across_a_restart_too() {
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    let daemon = fleet.start();
+    receiver.wait_for(1);
+    let nobody = fleet_yaml(OFFICER).replace("emergency.primary: {to: control-room}", "emergency.primary: null");
+    fleet.rename_into(FLEET, &nobody);
+    // SP-02 has a line of its own; the case of SP-01 had this setting in it.
+    let told = receiver.still(2).remove(1);
+    let names = ["NP-01", "NP-02", "NP-03", "NP-04", "SP-01"].map(|name| format!("unwatched: {name}"));
+    let mut all = all_names(&told);
+    all.sort();
+    assert_eq!(all, names);
+    let at =
+        format!("inventory/fleet.yaml:{}:", 1 + nobody.lines().position(|line| line.contains("null")).expect("it"));
+    let lost = &entry(&told, "unwatched", "SP-01")["unwatched"][0];
+    assert!(lost["at"].as_str().is_some_and(|place| place.starts_with(&at)), "{lost} is not {at}");
+    assert_eq!(entry(&told, "unwatched", "NP-01")["standing"], serde_json::Value::Null);
+    assert_eq!(open_cases(&receiver.heard()), drifting(&fleet.drift()));
+    assert_eq!(daemon.stop("INT"), Some(0));
+    let daemon = fleet.start();
+    assert_eq!(receiver.still(2).len(), 2, "told once");
+    assert_eq!(daemon.stop("INT"), Some(0));
+    // Managed again while nobody looks.
+    fleet.rename_into(FLEET, &fleet_yaml(OFFICER));
+    let _daemon = fleet.start();
+    let again = receiver.still(3).remove(2);
+    let told = ["NP-01", "NP-02", "NP-03", "NP-04"].map(|name| format!("watched: {name}"));
+    let mut all = all_names(&again);
+    all.retain(|name| !name.ends_with("SP-01"));
+    all.sort();
+    assert_eq!(all, told);
+    assert_eq!(open_cases(&receiver.heard()), drifting(&fleet.drift()));
 }
 
 #[test]

@@ -70,6 +70,7 @@ fn metrics_agree_with_drift_with_the_ledger_and_with_what_was_delivered() {
     for (of, count) in drift["totals"].as_object().expect("totals") {
         let name = match of.as_str() {
             "set_aside" => "stationkeep_stations_set_aside".to_owned(),
+            "set_aside_whole" => "stationkeep_stations_set_aside_whole".to_owned(),
             standing => format!("stationkeep_stations{{standing=\"{standing}\"}}"),
         };
         assert_eq!(shown.get(&name), count.as_f64().as_ref(), "{name}");

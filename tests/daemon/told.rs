@@ -15,7 +15,8 @@ pub const CONFIGURATION: &str = "stationkeep.configuration.refused.v1";
 pub const REPORT: &str = "stationkeep.report.refused.v1";
 pub const GONE: &str = "stationkeep.webhook.gone.v1";
 
-pub const LISTS: [&str; 6] = ["opened", "grown", "withdrawn", "still_open", "eased", "closed"];
+pub const LISTS: [&str; 9] =
+    ["opened", "grown", "unwatched", "withdrawn", "still_open", "eased", "returned", "watched", "closed"];
 
 /// The names in one list of a delivery, in its order.
 pub fn names(got: &Got, list: &str) -> Vec<String> {
@@ -52,12 +53,17 @@ struct Belief {
     open: Open,
     /// The whole of what was said of each.
     said: Open,
+    /// Stations that are gone from the inventory.
+    gone: BTreeSet<String>,
+    /// Stations with something that is not looked at.
+    unwatched: BTreeSet<String>,
 }
 
 /// The open cases as told.
 ///
-/// Holds every telling to the rules: a case is opened once, and closed once; a change is a change; no list is cut
-/// (these fleets are small); deliveries come in the order in which they were decided.
+/// Holds every telling to the rules: a case is opened once, and closed once; a station goes once and comes back before
+/// anything else is said of it; nothing is aligned of which something is not looked at; a change is a change; no list is
+/// cut (these fleets are small); deliveries come in the order in which they were decided.
 pub fn open_cases(heard: &[Got]) -> Open {
     let mut belief = Belief::default();
     let mut last = None;
@@ -101,9 +107,19 @@ impl Belief {
             }
             "still_open" => assert_eq!(known, Some(&whole), "{}", got.body),
             "closed" => assert!(known.is_some(), "{station} closed and not open: {}", got.body),
-            _ => {}
+            "withdrawn" => assert!(self.gone.insert(station.clone()), "{station} gone twice: {}", got.body),
+            "returned" => assert!(self.gone.remove(&station), "{station} was not gone: {}", got.body),
+            "unwatched" => assert!(now["unwatched"][0]["weight"].is_string(), "{station}: {}", got.body),
+            "watched" => assert!(self.unwatched.contains(&station), "{station} was looked at: {}", got.body),
+            _ => panic!("{list}"),
         }
-        if matches!(list, "closed" | "withdrawn") {
+        assert!(list == "withdrawn" || !self.gone.contains(&station), "{station} is gone: {}", got.body);
+        let is_whole = now["unwatched"].is_null();
+        assert!(list != "closed" || is_whole, "{station} is not looked at whole: {}", got.body);
+        let _ = if is_whole { self.unwatched.remove(&station) } else { self.unwatched.insert(station.clone()) };
+        // A standing that says nothing is in no list but these.
+        let is_over = now["standing"].is_null() || now["standing"] == "aligned";
+        if is_over || matches!(list, "closed" | "withdrawn") {
             self.open.remove(&station);
             self.said.remove(&station);
         } else {
