@@ -130,7 +130,7 @@ pub use hold::{HeldSince, Hold, HoldTold};
 pub use mark::{Mark, Thread};
 pub use next::{Foresight, Next};
 pub use pass::{Cause, NewCommit, Pass, ReportTaken};
-pub use refused::{InventoryRead, InventoryRefused, InventoryVerdict, What, inventory};
+pub use refused::{FilesRead, FilesRefused, FilesVerdict, What, files};
 pub use reports::{RefusedNews, RefusedReport, reports_refused};
 pub use seen::{Seen, SeenLifeline, SeenSetting, Shown};
 pub use stopped::{Gone, StoppedTold, StoppedVerdict, Stops, WebhookStopped, stopped};

@@ -42,7 +42,7 @@ impl What {
 
 /// What was told of a refused inventory or configuration; kept until every webhook that heard of it heard of the recovery.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct InventoryRefused {
+pub struct FilesRefused {
     /// When the first telling of it was; `None` where the record of it could not be read.
     pub since: Option<Timestamp>,
     pub(super) heard: BTreeMap<Name, Heard>,
@@ -50,15 +50,15 @@ pub struct InventoryRefused {
 
 /// What to tell of what was read; to be written in one transaction.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct InventoryVerdict {
-    pub refused: Option<InventoryRefused>,
+pub struct FilesVerdict {
+    pub refused: Option<FilesRefused>,
     pub messages: Vec<Message>,
     pub thread: Thread,
 }
 
 /// How an inventory or a configuration was read.
 #[derive(Debug, Clone, Copy)]
-pub struct InventoryRead<'a> {
+pub struct FilesRead<'a> {
     pub what: What,
     /// Without an error among them it is good.
     pub findings: &'a [Finding],
@@ -113,12 +113,7 @@ struct InventoryData {
 /// Decides what to tell of an inventory or a configuration that was just read: refused (or refused for other reasons), a
 /// reminder at the longest of a webhook's intervals (where no station is watched, at that for lifelines), recovered. The same
 /// input gives the same verdict.
-pub fn inventory(
-    before: Option<&InventoryRefused>,
-    thread: &Thread,
-    read: &InventoryRead<'_>,
-    terms: &Terms,
-) -> InventoryVerdict {
+pub fn files(before: Option<&FilesRefused>, thread: &Thread, read: &FilesRead<'_>, terms: &Terms) -> FilesVerdict {
     let errors: Vec<&Finding> = read.findings.iter().filter(|finding| finding.is_error()).collect();
     let mark = mark(&errors);
     let mut heard: BTreeMap<Name, Heard> = before.map(|before| before.heard.clone()).unwrap_or_default();
@@ -126,7 +121,7 @@ pub fn inventory(
     heard.retain(|name, heard| present(name) || fresh(heard.at, read.clock));
     let unreadable = before.is_some_and(|before| before.since.is_none());
     let since = before.and_then(|before| before.since);
-    let mut verdict = InventoryVerdict { refused: None, messages: Vec::new(), thread: thread.clone() };
+    let mut verdict = FilesVerdict { refused: None, messages: Vec::new(), thread: thread.clone() };
     for webhook in &terms.webhooks {
         let last = heard.get(&webhook.name);
         let tell = match (errors.is_empty(), last) {
@@ -145,12 +140,12 @@ pub fn inventory(
     }
     verdict.thread = thread.after(verdict.messages.iter().map(|message| &*message.id));
     let over = errors.is_empty() && heard.is_empty();
-    verdict.refused = (!over).then(|| InventoryRefused { since: Some(since.unwrap_or(read.clock)), heard });
+    verdict.refused = (!over).then(|| FilesRefused { since: Some(since.unwrap_or(read.clock)), heard });
     verdict
 }
 
 /// Whether a webhook is to be reminded of a refusal.
-fn is_due_of(webhook: &Subscription, last: &Heard, read: &InventoryRead<'_>) -> bool {
+fn is_due_of(webhook: &Subscription, last: &Heard, read: &FilesRead<'_>) -> bool {
     let is_unwatched = read.what == What::Inventory && read.in_force_since.is_none();
     let pressing = interval(webhook, Weight::Lifeline).filter(|_| is_unwatched);
     let is_due = match pressing {
@@ -168,7 +163,7 @@ pub(super) fn is_due(webhook: &Subscription, last: &Heard, clock: Timestamp) -> 
 
 fn inventory_message(
     webhook: &Subscription,
-    read: &InventoryRead<'_>,
+    read: &FilesRead<'_>,
     errors: &[&Finding],
     since: Option<Timestamp>,
     thread: &Thread,
@@ -197,7 +192,7 @@ fn inventory_message(
     Message { webhook: webhook.name.clone(), body: envelope.seal(&data), id: id.clone() }
 }
 
-fn inventory_summary(errors: &[&Finding], read: &InventoryRead<'_>) -> String {
+fn inventory_summary(errors: &[&Finding], read: &FilesRead<'_>) -> String {
     let commit = read.commit.map(|commit| format!(" of commit {commit}")).unwrap_or_default();
     let what = read.what.as_str();
     let Some(first) = errors.first() else {

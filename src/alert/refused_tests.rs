@@ -13,7 +13,7 @@ use crate::setting::Weight;
 /// An inventory that is read again and again.
 struct Reading {
     what: What,
-    told: Option<InventoryRefused>,
+    told: Option<FilesRefused>,
     thread: Thread,
     terms: Terms,
     waiting: BTreeSet<Name>,
@@ -36,8 +36,8 @@ impl Reading {
         }
     }
 
-    fn verdict(&self, findings: &[Finding]) -> InventoryVerdict {
-        let read = InventoryRead {
+    fn verdict(&self, findings: &[Finding]) -> FilesVerdict {
+        let read = FilesRead {
             what: self.what,
             findings,
             in_force_since: Some(self.clock).filter(|_| self.is_in_force),
@@ -46,14 +46,14 @@ impl Reading {
             in_force: None,
             clock: self.clock,
         };
-        inventory(self.told.as_ref(), &self.thread, &read, &self.terms)
+        files(self.told.as_ref(), &self.thread, &read, &self.terms)
     }
 
     /// Reads it; a second reading has nothing to say.
     fn read(&mut self, findings: &[Finding]) -> Vec<Message> {
         let verdict = self.verdict(findings);
         self.told = verdict.refused.map(|refused| {
-            let read = InventoryRefused::from_json(&refused.to_json());
+            let read = FilesRefused::from_json(&refused.to_json());
             assert_eq!(read, refused);
             read
         });
@@ -126,7 +126,7 @@ fn a_webhook_that_was_away_hears_of_the_recovery_later() {
 fn a_record_that_cannot_be_read_is_told_again() {
     for (findings, state) in [(vec![error(4)], "refused"), (vec![], "recovered")] {
         let mut reading = Reading::new();
-        reading.told = Some(InventoryRefused::from_json("{}"));
+        reading.told = Some(FilesRefused::from_json("{}"));
         assert_eq!(reading.heard(&findings), [format!("heavy {state}"), format!("on-call {state}")]);
     }
 }

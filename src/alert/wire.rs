@@ -10,7 +10,7 @@ use super::event::json;
 use super::hold::{HeardHold, HeldSince, HoldTold};
 use super::lost::{Known, Part};
 use super::mark::Mark;
-use super::refused::InventoryRefused;
+use super::refused::FilesRefused;
 use super::seen::{Seen, SeenLifeline, SeenSetting, Shown};
 use super::stopped::{StoppedTold, WebhookStopped};
 use super::told::{Case, Fix, Fixed, Heard, Over, Told};
@@ -165,20 +165,20 @@ struct WireRefused {
     heard: BTreeMap<String, WireHeard>,
 }
 
-impl InventoryRefused {
+impl FilesRefused {
     /// The text to keep it in.
     pub fn to_json(&self) -> String {
-        let InventoryRefused { since, heard } = self;
+        let FilesRefused { since, heard } = self;
         json(&WireRefused { refused: VERSION, since: since.map(|at| at.to_string()), heard: wire_heard(heard) })
     }
 
     /// Reads it back. What cannot be read stands for a refusal that every webhook may have heard of.
-    pub fn from_json(text: &str) -> InventoryRefused {
+    pub fn from_json(text: &str) -> FilesRefused {
         let wire = serde_json::from_str::<WireRefused>(text).ok().filter(|wire| wire.refused == VERSION);
         let read = wire.and_then(|WireRefused { refused: _, since, heard: wire }| {
-            Some(InventoryRefused { since: maybe_time(since)?, heard: heard(wire)? })
+            Some(FilesRefused { since: maybe_time(since)?, heard: heard(wire)? })
         });
-        read.unwrap_or(InventoryRefused { since: None, heard: BTreeMap::new() })
+        read.unwrap_or(FilesRefused { since: None, heard: BTreeMap::new() })
     }
 }
 

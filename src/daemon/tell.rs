@@ -7,9 +7,9 @@ use jiff::Timestamp;
 use uuid::Uuid;
 
 use crate::alert::{
-    self, AsideNews, CONTENT_TYPE, Cause, Foresight, Gone, Hold, HoldTold, InventoryRead, InventoryRefused, Message,
-    Outs, Pass, RefusedNews, RefusedReport, ReportTaken, StoppedTold, Stops, Subscription, Terms, Thread, Told,
-    Verdict, What,
+    self, AsideNews, CONTENT_TYPE, Cause, FilesRead, FilesRefused, Foresight, Gone, Hold, HoldTold, Message, Outs,
+    Pass, RefusedNews, RefusedReport, ReportTaken, StoppedTold, Stops, Subscription, Terms, Thread, Told, Verdict,
+    What,
 };
 use crate::gather::GatherError;
 use crate::gather::intake::kept_reasons;
@@ -49,8 +49,8 @@ pub struct Teller {
     terms: Terms,
     told: BTreeMap<Name, Told>,
     thread: Thread,
-    refused: Option<InventoryRefused>,
-    configuration: Option<InventoryRefused>,
+    refused: Option<FilesRefused>,
+    configuration: Option<FilesRefused>,
     stopped: StoppedTold,
     /// The last refused report that was told of.
     refused_seq: i64,
@@ -89,8 +89,8 @@ impl Teller {
             terms,
             told,
             thread: store.memo(THREAD).await?.map(|text| Thread::stored(&text)).unwrap_or_default(),
-            refused: store.memo(REFUSED_INVENTORY).await?.map(|text| InventoryRefused::from_json(&text)),
-            configuration: store.memo(REFUSED_CONFIGURATION).await?.map(|text| InventoryRefused::from_json(&text)),
+            refused: store.memo(REFUSED_INVENTORY).await?.map(|text| FilesRefused::from_json(&text)),
+            configuration: store.memo(REFUSED_CONFIGURATION).await?.map(|text| FilesRefused::from_json(&text)),
             stopped: store.memo(STOPPED).await?.map(|text| alert::stopped_from_json(&text)).unwrap_or_default(),
             refused_seq: number(store.memo(REFUSED_REPORTS).await?),
             has_old_names: !old_names.is_empty(),
@@ -176,7 +176,7 @@ impl Teller {
         seen: &Seen,
         compared: Option<&BTreeSet<Name>>,
     ) -> Result<(Decision, After), GatherError> {
-        let read = InventoryRead {
+        let read = FilesRead {
             what: What::Inventory,
             findings: &seen.findings,
             in_force_since: state.in_force_since(),
@@ -185,8 +185,8 @@ impl Teller {
             in_force: state.commit(),
             clock: seen.now,
         };
-        let inventory = alert::inventory(self.refused.as_ref(), &self.thread, &read, &self.terms);
-        let read = InventoryRead {
+        let inventory = alert::files(self.refused.as_ref(), &self.thread, &read, &self.terms);
+        let read = FilesRead {
             what: What::Configuration,
             findings: &seen.configuration,
             in_force_since: None,
@@ -195,7 +195,7 @@ impl Teller {
             in_force: None,
             clock: seen.now,
         };
-        let configuration = alert::inventory(self.configuration.as_ref(), &inventory.thread, &read, &self.terms);
+        let configuration = alert::files(self.configuration.as_ref(), &inventory.thread, &read, &self.terms);
         let now_stopped = state.store().stopped_webhooks().await?;
         let now_stopped = now_stopped.into_iter().map(|(webhook, noted)| (webhook.into(), gone(noted))).collect();
         let now_stopped = Stops { now: &now_stopped, waiting: &self.waiting, clock: seen.now };
@@ -251,12 +251,12 @@ impl Teller {
         memo(
             REFUSED_INVENTORY,
             inventory.refused != self.refused,
-            inventory.refused.as_ref().map(InventoryRefused::to_json),
+            inventory.refused.as_ref().map(FilesRefused::to_json),
         );
         memo(
             REFUSED_CONFIGURATION,
             configuration.refused != self.configuration,
-            configuration.refused.as_ref().map(InventoryRefused::to_json),
+            configuration.refused.as_ref().map(FilesRefused::to_json),
         );
         let kept = (!stopped.told.is_empty()).then(|| alert::stopped_to_json(&stopped.told));
         memo(STOPPED, stopped.told != self.stopped, kept);
@@ -325,8 +325,8 @@ fn refused_report(row: store::Refused) -> RefusedReport {
 /// What is so once a decision is written.
 struct After {
     verdict: Verdict,
-    refused: Option<InventoryRefused>,
-    configuration: Option<InventoryRefused>,
+    refused: Option<FilesRefused>,
+    configuration: Option<FilesRefused>,
     stopped: StoppedTold,
     refused_seq: i64,
     asides: BTreeSet<Uuid>,

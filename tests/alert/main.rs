@@ -9,9 +9,9 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use serde_json::Value as Json;
 use stationkeep::alert::{
-    AsideNews, Cause, Foresight, Gone, Hold, HoldTold, InventoryRead, Message, Next, Outs, Pass, RefusedNews,
-    RefusedReport, StoppedTold, Stops, Subscription, Terms, Thread, What, decide, heartbeat, inventory,
-    reports_refused, source_of, stopped,
+    AsideNews, Cause, FilesRead, Foresight, Gone, Hold, HoldTold, Message, Next, Outs, Pass, RefusedNews,
+    RefusedReport, StoppedTold, Stops, Subscription, Terms, Thread, What, decide, files, heartbeat, reports_refused,
+    source_of, stopped,
 };
 use stationkeep::drift::{LifelineService, Scope, Service, Standing, StationDrift};
 use stationkeep::finding::{Code, Finding, Place};
@@ -97,7 +97,7 @@ fn findings(count: u32) -> Vec<Finding> {
 
 fn refused(count: u32) -> Message {
     let findings = findings(count);
-    let read = InventoryRead {
+    let read = FilesRead {
         what: What::Inventory,
         findings: &findings,
         in_force_since: None,
@@ -106,7 +106,7 @@ fn refused(count: u32) -> Message {
         in_force: None,
         clock: clock(),
     };
-    inventory(None, &Thread::default(), &read, &terms()).messages.remove(0)
+    files(None, &Thread::default(), &read, &terms()).messages.remove(0)
 }
 
 fn report() -> Message {

@@ -1,5 +1,7 @@
 //! An inventory that cannot be used: refused once with its place, the last good one in force, the recovery told.
 
+use sqlx::Connection as _;
+
 use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, commissioning, fleet_yaml, webhook};
 use super::probe::{address, ask};
 use super::process::{QUIET, signal, until};
@@ -136,4 +138,38 @@ fn an_edit_made_beside_a_file_that_cannot_be_read_comes_into_force_when_that_fil
     let all = receiver.wait_for(4);
     assert_eq!(all[2].data()["state"], "recovered");
     assert_eq!(all[3].data()["counts"]["opened"]["stations"], 5);
+}
+
+#[test]
+fn without_an_inventory_in_force_no_reminder_is_due_and_passes_are_as_rare_as_ever() {
+    let receiver = Receiver::start(SIGNING);
+    let mut fleet = Fleet::new(&receiver);
+    let daemon = fleet.start();
+    receiver.wait_for(1);
+    assert_eq!(daemon.stop("TERM"), Some(0));
+    // As a newer version would find them that is stricter than the one that kept them.
+    spoil_the_kept_files(&fleet);
+    fleet.write(NORTH, &broken());
+    fleet.environment.push(("STATIONKEEP_CLOCK".into(), "2100-01-01T00:00:00Z".into()));
+    let daemon = fleet.start();
+    assert_eq!(receiver.wait_for(2)[1].kind(), INVENTORY);
+    let at = address(&daemon);
+    let finished = || ask(at, "GET", "/healthz").and_then(|answer| answer.json()["passes"]["finished"].as_u64());
+    let before = until("health", finished);
+    std::thread::sleep(QUIET);
+    let after = until("health", finished);
+    assert!(after - before <= 2, "{} passes in {QUIET:?}", after - before);
+    receiver.still(2);
+}
+
+fn spoil_the_kept_files(fleet: &Fleet) {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
+    runtime.block_on(async {
+        sqlx::any::install_default_drivers();
+        let url = format!("sqlite:{}", fleet.path("var/ledger.db").display());
+        let mut connection = sqlx::AnyConnection::connect(&url).await.expect("the ledger");
+        let spoilt = sqlx::query("UPDATE good_files SET text = 'inventory: 2'").execute(&mut connection).await;
+        assert!(spoilt.expect("spoilt").rows_affected() > 0);
+        connection.close().await.expect("closed");
+    });
 }
