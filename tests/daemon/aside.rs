@@ -49,7 +49,7 @@ fn what_was_set_aside_comes_back_by_itself_when_its_time_is_over() {
     let fleet = Fleet::new(&receiver);
     let daemon = fleet.start();
     receiver.wait_for(1);
-    aside(&fleet, &["SP-01", "--out-of-service"], &in_seconds(5)).ended(0);
+    aside(&fleet, &["SP-01", "--out-of-service"], &in_seconds(12)).ended(0);
     let gone = receiver.wait_for(2).remove(1);
     assert_eq!(all_names(&gone), ["closed: SP-01"]);
     let summary = gone.data()["summary"].as_str().unwrap_or_default();
