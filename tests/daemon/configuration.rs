@@ -4,7 +4,6 @@ use std::fs;
 use std::io::Write as _;
 
 use base64::Engine as _;
-use sqlx::Connection as _;
 
 use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, commissioning, configuration, fleet_yaml, webhook};
 use super::process::{Daemon, QUIET, signal, until};
@@ -185,15 +184,7 @@ fn a_hangup_waits_until_a_file_is_whole() {
 
 /// Renames a table of the ledger: without its entries no pass can be made.
 fn rename_table(fleet: &Fleet, from: &str, to: &str) {
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
-    runtime.block_on(async {
-        sqlx::any::install_default_drivers();
-        let url = format!("sqlite:{}", fleet.path("var/ledger.db").display());
-        let mut connection = sqlx::AnyConnection::connect(&url).await.expect("the ledger");
-        let text = format!("ALTER TABLE {from} RENAME TO {to}");
-        sqlx::raw_sql(sqlx::AssertSqlSafe(text)).execute(&mut connection).await.expect("renamed");
-        connection.close().await.expect("closed");
-    });
+    fleet.in_ledger(&format!("ALTER TABLE {from} RENAME TO {to}"));
 }
 
 #[test]

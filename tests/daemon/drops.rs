@@ -1,7 +1,6 @@
 //! The reports folder as people and programs fill it: files whole and half, refused, doubled, and exports.
 
 use serde_json::Value;
-use sqlx::Connection as _;
 
 use super::fleet::{Fleet, OFFICER, SIGNING, commissioning, north_yaml, uuid, webhook};
 use super::process::{Daemon, until};
@@ -223,26 +222,13 @@ fn a_long_export_is_taken_up_once_line_by_line_whenever_the_daemon_is_killed() {
     assert!(done.err.contains(&format!("all.jsonl:{}:1: error[report-conflict]", LINES + 2)), "{}", done.err);
 }
 
-/// Runs SQL beside the daemon.
-fn in_ledger(fleet: &Fleet, sql: &'static str) {
-    sqlx::any::install_default_drivers();
-    let url = format!("sqlite:{}", fleet.path("var/ledger.db").display());
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
-    runtime.block_on(async {
-        let mut connection = sqlx::AnyConnection::connect(&url).await.expect("the ledger");
-        let sql = format!("PRAGMA busy_timeout = 15000; {sql}");
-        sqlx::raw_sql(sqlx::AssertSqlSafe(sql)).execute(&mut connection).await.expect("the change");
-        connection.close().await.expect("closed");
-    });
-}
-
 #[test]
 fn a_report_that_a_failed_pass_took_up_is_told_by_the_next_pass() {
     let receiver = Receiver::start(SIGNING);
     let fleet = Fleet::new(&receiver);
     let daemon = fleet.start();
     receiver.wait_for(1);
-    in_ledger(&fleet, "UPDATE counters SET name = 'away' WHERE name = 'settled'");
+    fleet.in_ledger("UPDATE counters SET name = 'away' WHERE name = 'settled'");
     let id = uuid(fleet.number());
     let failed = format!(
         "report: 1\nid: {id}\nstation: NP-01\nat: 2020-03-03T09:00:00Z\nby: t\n\
@@ -250,7 +236,7 @@ fn a_report_that_a_failed_pass_took_up_is_told_by_the_next_pass() {
     );
     fleet.rename_into("config/reports/NP-01.yaml", &failed);
     daemon.logs("the pass failed");
-    in_ledger(&fleet, "UPDATE counters SET name = 'settled' WHERE name = 'away'");
+    fleet.in_ledger("UPDATE counters SET name = 'settled' WHERE name = 'away'");
     // Long before the full pass, which would find it in any case.
     let told = receiver.wait_for(2).remove(1);
     assert_eq!(all_names(&told), ["opened: NP-01"], "{}", daemon.log());

@@ -5,6 +5,8 @@ use std::cell::Cell;
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use sqlx::Connection as _;
+
 use super::process::{Daemon, Done, command};
 use super::receiver::Receiver;
 
@@ -201,6 +203,20 @@ impl Fleet {
     /// Starts the daemon and waits for its first words.
     pub fn start(&self) -> Daemon {
         Daemon::spawn(self.home(), &self.environment).announced()
+    }
+
+    /// Runs SQL in the ledger, beside the daemon; how many rows it changed.
+    pub fn in_ledger(&self, sql: &str) -> u64 {
+        sqlx::any::install_default_drivers();
+        let url = format!("sqlite:{}", self.path("var/ledger.db").display());
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
+        runtime.block_on(async {
+            let mut connection = sqlx::AnyConnection::connect(&url).await.expect("the ledger");
+            let sql = format!("PRAGMA busy_timeout = 15000; {sql}");
+            let done = sqlx::raw_sql(sqlx::AssertSqlSafe(sql)).execute(&mut connection).await.expect("the change");
+            connection.close().await.expect("closed");
+            done.rows_affected()
+        })
     }
 
     /// Runs a command of the program.

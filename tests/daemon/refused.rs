@@ -1,7 +1,5 @@
 //! An inventory that cannot be used: refused once with its place, the last good one in force, the recovery told.
 
-use sqlx::Connection as _;
-
 use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, commissioning, fleet_yaml, webhook};
 use super::probe::{address, ask};
 use super::process::{QUIET, signal, until};
@@ -148,7 +146,7 @@ fn without_an_inventory_in_force_no_reminder_is_due_and_passes_are_as_rare_as_ev
     receiver.wait_for(1);
     assert_eq!(daemon.stop("TERM"), Some(0));
     // As a newer version would find them that is stricter than the one that kept them.
-    spoil_the_kept_files(&fleet);
+    assert!(fleet.in_ledger("UPDATE good_files SET text = 'inventory: 2'") > 0);
     fleet.write(NORTH, &broken());
     fleet.environment.push(("STATIONKEEP_CLOCK".into(), "2100-01-01T00:00:00Z".into()));
     let daemon = fleet.start();
@@ -160,16 +158,4 @@ fn without_an_inventory_in_force_no_reminder_is_due_and_passes_are_as_rare_as_ev
     let after = until("health", finished);
     assert!(after - before <= 2, "{} passes in {QUIET:?}", after - before);
     receiver.still(2);
-}
-
-fn spoil_the_kept_files(fleet: &Fleet) {
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
-    runtime.block_on(async {
-        sqlx::any::install_default_drivers();
-        let url = format!("sqlite:{}", fleet.path("var/ledger.db").display());
-        let mut connection = sqlx::AnyConnection::connect(&url).await.expect("the ledger");
-        let spoilt = sqlx::query("UPDATE good_files SET text = 'inventory: 2'").execute(&mut connection).await;
-        assert!(spoilt.expect("spoilt").rows_affected() > 0);
-        connection.close().await.expect("closed");
-    });
 }
