@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use sqlx::{Any, AssertSqlSafe, Row, Transaction};
 
 use super::digest::Netstrings;
-use super::{NAMES_AT_ONCE, ROWS_AT_ONCE, Store, StoreError, tuples, without_nul};
+use super::{NAMES_AT_ONCE, ROWS_AT_ONCE, Store, StoreError, parameters, tuples, without_nul};
 
 /// The last good inventory: its files as (path, text), by path, and when it was kept.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -112,8 +112,7 @@ async fn replace_files(
 }
 
 async fn remove(transaction: &mut Transaction<'static, Any>, paths: &[&str]) -> Result<(), sqlx::Error> {
-    let names: Vec<String> = (1..=paths.len()).map(|n| format!("${n}")).collect();
-    let text = format!("DELETE FROM good_files WHERE path IN ({})", names.join(", "));
+    let text = format!("DELETE FROM good_files WHERE path IN ({})", parameters(1, paths.len()));
     let mut query = sqlx::query(AssertSqlSafe(text));
     for path in paths {
         query = query.bind(*path);

@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Row};
 
-use super::{NAMES_AT_ONCE, Store, StoreError, without_nul};
+use super::{NAMES_AT_ONCE, Store, StoreError, parameters, without_nul};
 
 /// A report that was refused. `source`: where it came from, as a person is told (`file reports/x.yaml`); `reasons`: JSON;
 /// `body`: the text as received; `content_sha`: hash of that text, by which it is told once; `report` and `station`: the
@@ -107,10 +107,9 @@ impl Store {
         self.bounded("looking up refused reports", async {
             let mut found = Vec::new();
             for some in reports.chunks(NAMES_AT_ONCE) {
-                let names: Vec<String> = (2..=some.len() + 1).map(|n| format!("${n}")).collect();
                 let text = format!(
                     "SELECT {REFUSED} FROM refused_reports WHERE seq <= $1 AND report IN ({}) ORDER BY seq",
-                    names.join(", ")
+                    parameters(2, some.len())
                 );
                 let query = some
                     .iter()
@@ -149,8 +148,7 @@ impl Store {
         self.bounded("looking up dropped files", async {
             let mut found = BTreeMap::new();
             for some in content_shas.chunks(NAMES_AT_ONCE) {
-                let names: Vec<String> = (1..=some.len()).map(|n| format!("${n}")).collect();
-                let text = format!("SELECT * FROM taken_files WHERE content_sha IN ({})", names.join(", "));
+                let text = format!("SELECT * FROM taken_files WHERE content_sha IN ({})", parameters(1, some.len()));
                 let mut query = sqlx::query(AssertSqlSafe(text));
                 for sha in some {
                     query = query.bind(sha.as_str());

@@ -7,7 +7,7 @@ use sqlx::any::AnyRow;
 use sqlx::{Any, AssertSqlSafe, Row, Transaction};
 
 use super::chain::{Broken, Flaw, Head, Link, Walk};
-use super::{NAMES_AT_ONCE, ROWS_AT_ONCE, Store, StoreError, tuples, without_nul};
+use super::{NAMES_AT_ONCE, ROWS_AT_ONCE, Store, StoreError, parameters, tuples, without_nul};
 
 /// Entries read at once while the chain is walked.
 const PAGE: i64 = 1000;
@@ -203,8 +203,7 @@ impl Store {
         self.bounded("reading the ledger", async {
             let mut found = Vec::new();
             for some in ids.chunks(NAMES_AT_ONCE) {
-                let names: Vec<String> = (2..some.len() + 2).map(|n| format!("${n}")).collect();
-                let text = format!("SELECT * FROM ledger WHERE kind = $1 AND id IN ({})", names.join(", "));
+                let text = format!("SELECT * FROM ledger WHERE kind = $1 AND id IN ({})", parameters(2, some.len()));
                 let mut query = sqlx::query(AssertSqlSafe(text)).bind(kind.as_str());
                 for id in some {
                     query = query.bind(id.as_str());
@@ -377,8 +376,8 @@ async fn known_among(transaction: &mut Transaction<'static, Any>, entries: &[New
     for kind in EntryKind::ALL {
         let ids: Vec<&str> = entries.iter().filter(|entry| entry.kind == kind).map(|entry| entry.id.as_str()).collect();
         for some in ids.chunks(NAMES_AT_ONCE) {
-            let names: Vec<String> = (2..some.len() + 2).map(|n| format!("${n}")).collect();
-            let text = format!("SELECT id, seq, body FROM ledger WHERE kind = $1 AND id IN ({})", names.join(", "));
+            let text =
+                format!("SELECT id, seq, body FROM ledger WHERE kind = $1 AND id IN ({})", parameters(2, some.len()));
             let mut query = sqlx::query(AssertSqlSafe(text)).bind(kind.as_str());
             for id in some {
                 query = query.bind(*id);

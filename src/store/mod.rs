@@ -103,12 +103,15 @@ impl Store {
 
 /// `($1, $2), ($3, $4)`: the parameters of so many rows of so many columns.
 fn tuples(rows: usize, columns: usize) -> String {
-    let row = |first: usize| {
-        let cells: Vec<String> = (first..first + columns).map(|n| format!("${n}")).collect();
-        format!("({})", cells.join(", "))
-    };
+    let row = |first: usize| format!("({})", parameters(first, columns));
     let rows: Vec<String> = (0..rows).map(|n| row(n * columns + 1)).collect();
     rows.join(", ")
+}
+
+/// `$2, $3`: so many parameters, from the first on.
+fn parameters(first: usize, count: usize) -> String {
+    let all: Vec<String> = (first..first + count).map(|n| format!("${n}")).collect();
+    all.join(", ")
 }
 
 /// PostgreSQL keeps no NUL in a text, SQLite does: refused for both, before anything is written.
