@@ -10,12 +10,12 @@ use jiff::Timestamp;
 
 use crate::inventory::{Extent, ForNow, Inventory, Station, Taken};
 use crate::keybook::SettingId;
-use crate::ledger::{Aside, Notices, Take, Target};
+use crate::ledger::{Aside, Decisions, Take, Target};
 use crate::setting::Name;
 
 /// The inventory with everything in force at a time; stations of which nothing is said are shared with it.
-pub fn for_now(inventory: &Arc<Inventory>, notices: &Notices, clock: Timestamp) -> Arc<Inventory> {
-    let (asides, takes) = (notices.asides(clock), notices.takes(clock));
+pub fn for_now(inventory: &Arc<Inventory>, decisions: &Decisions, clock: Timestamp) -> Arc<Inventory> {
+    let (asides, takes) = (decisions.asides(clock), decisions.takes(clock));
     if asides.is_empty() && takes.is_empty() {
         return inventory.clone();
     }

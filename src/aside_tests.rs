@@ -3,7 +3,7 @@
 use super::*;
 use crate::inventory;
 use crate::keybook::sample::{TERN, keybook};
-use crate::ledger::{End, Notice, Said};
+use crate::ledger::{Decision, End, Said};
 use crate::setting::Codes;
 use jiff::SignedDuration;
 use proptest::prelude::*;
@@ -38,13 +38,13 @@ fn said(id: u128) -> Said {
     Said { id: Uuid::from_u128(id), at: clock(), by: "ops-2".into(), why: Some("awaits a part".into()) }
 }
 
-fn aside(id: u128, target: Target, setting: Option<&str>, out_of_service: bool) -> Notice {
+fn aside(id: u128, target: Target, setting: Option<&str>, out_of_service: bool) -> Decision {
     let until = clock() + SignedDuration::from_hours(24);
-    Notice::Aside(Aside { said: said(id), target, setting: setting.map(Name::from), until, out_of_service })
+    Decision::Aside(Aside { said: said(id), target, setting: setting.map(Name::from), until, out_of_service })
 }
 
-fn with(notices: &[Notice], hours: i64) -> Arc<Inventory> {
-    let mut all = Notices::default();
+fn with(notices: &[Decision], hours: i64) -> Arc<Inventory> {
+    let mut all = Decisions::default();
     (1..).zip(notices).for_each(|(seq, notice)| all.add(seq, notice.clone()));
     for_now(&fleet(), &all, clock() + SignedDuration::from_hours(hours))
 }
@@ -104,7 +104,7 @@ fn a_setting_that_nobody_manages_or_knows_sets_nothing_aside() {
 #[test]
 fn who_took_a_station_stands_beside_it_and_changes_nothing_else() {
     let until = clock() + SignedDuration::from_hours(2);
-    let take = Notice::Take(Take { said: said(3), station: "EQ-01".into(), until });
+    let take = Decision::Take(Take { said: said(3), station: "EQ-01".into(), until });
     let here = with(&[take], 1);
     assert_eq!(here.stations["EQ-01"].for_now.taken.as_ref().map(|taken| &*taken.by), Some("ops-2"));
     assert_eq!(managed(&here, "EQ-01"), ALL);
@@ -123,7 +123,7 @@ proptest! {
         for (id, (target, setting, out_of_service, ends)) in (1u128..).zip(plan) {
             notices.push(aside(id, targets[target].clone(), settings[setting], out_of_service));
             if ends {
-                notices.push(Notice::End(End { said: said(100 + id), ends: Uuid::from_u128(id) }));
+                notices.push(Decision::End(End { said: said(100 + id), ends: Uuid::from_u128(id) }));
             }
         }
         let (files, here) = (fleet(), with(&notices, hours));

@@ -13,14 +13,14 @@ pub mod aside;
 pub mod brake;
 pub mod drift;
 pub mod script;
-pub mod change;
+pub mod preview;
 pub mod alert;
 
 pub mod files;
 pub mod git;
 pub mod store;
 pub mod webhook;
-pub mod gather;
+pub mod fleet;
 pub mod web;
 
 pub mod config;

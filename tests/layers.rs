@@ -21,7 +21,7 @@ const PURE: [&str; 13] = [
     "drift",
     "script",
     "tones",
-    "change",
+    "preview",
     "alert",
 ];
 
@@ -58,7 +58,7 @@ const OUTSIDE: [&str; 24] = [
 
 /// The files below the program that hold a stopwatch: one waits for files to come to rest, the other for the time of the
 /// next try, which nobody who sets the clock may put off. No value holds its time.
-const STOPWATCHES: [&str; 2] = ["files/watch/sentry.rs", "webhook/pump.rs"];
+const STOPWATCHES: [&str; 2] = ["files/watch/events.rs", "webhook/pump.rs"];
 
 /// Calls that ask the clock or for chance: paths that end so; `*` stands for any rest of a word.
 const CHANCE: [&str; 9] = [

@@ -1,5 +1,5 @@
 //! What people spell in YAML, and what becomes of it: numbers, codes and identities are read exactly as written or
-//! refused with the mend, never changed in silence.
+//! refused with the fix, never changed in silence.
 //!
 //! The spellings are those that common YAML readers change (0123 becomes 83 in YAML 1.1 and 123 in YAML 1.2, +44…
 //! loses its plus sign, 12:30 becomes 750, #1 becomes nothing at all), tried in block and in flow style.
@@ -125,14 +125,14 @@ fn line_of(sample: &str, field: Field) -> u32 {
     u32::try_from(at + 1).expect("a short file")
 }
 
-/// The findings of a refusal: at least one in the line of the spelling, each with a mend.
+/// The findings of a refusal: at least one in the line of the spelling, each with a fix.
 fn refusal(sample: &str, field: Field, spelling: &str) -> Vec<Finding> {
     let Fate::Refused(findings) = fate(sample, field, spelling) else {
         panic!("{field:?} {spelling}: {:?}", fate(sample, field, spelling));
     };
     let line = line_of(sample, field);
     assert!(findings.iter().any(|one| one.place.line == line), "{field:?} {spelling}: {findings:?}");
-    assert!(findings.iter().all(|one| !one.mend.is_empty() && !one.sentence.is_empty()), "{findings:?}");
+    assert!(findings.iter().all(|one| !one.fix.is_empty() && !one.message.is_empty()), "{findings:?}");
     findings
 }
 
@@ -195,7 +195,7 @@ fn without_quotes_a_number_or_code_is_refused_and_the_mend_quotes_it_as_written(
             ] {
                 let findings = refusal(sample, field, spelling);
                 let quoted = format!("\"{spelling}\"");
-                let told = findings.iter().any(|one| one.code == Code::Unquoted && one.mend.contains(&quoted));
+                let told = findings.iter().any(|one| one.code == Code::Unquoted && one.fix.contains(&quoted));
                 assert!(told, "{field:?} {spelling}: {findings:?}");
             }
         }
@@ -212,13 +212,13 @@ fn a_value_that_a_comment_has_eaten_is_refused_and_the_mend_restores_it() {
         for spelling in spellings {
             let findings = refusal(BLOCK, field, spelling);
             let quoted = format!("\"{spelling}\"");
-            assert!(findings.iter().any(|one| one.mend.contains(&quoted)), "{field:?} {spelling}: {findings:?}");
+            assert!(findings.iter().any(|one| one.fix.contains(&quoted)), "{field:?} {spelling}: {findings:?}");
         }
     }
     // What stands behind a # and a space was meant as a remark.
     for field in TEXTS {
         let findings = refusal(BLOCK, field, "0121 # the pier");
-        assert!(findings.iter().any(|one| one.mend.contains("\"0121\"")), "{findings:?}");
+        assert!(findings.iter().any(|one| one.fix.contains("\"0121\"")), "{findings:?}");
     }
 }
 
@@ -354,7 +354,7 @@ proptest! {
                     ["~", "null"].iter().any(|null| spelling.trim_start().strip_prefix(null).is_some_and(is_comment)),
                     "{:?} {}", field, spelling
                 ),
-                Fate::Refused(findings) => prop_assert!(findings.iter().all(|one| !one.mend.is_empty())),
+                Fate::Refused(findings) => prop_assert!(findings.iter().all(|one| !one.fix.is_empty())),
             }
         }
         if let Fate::Read(number) = fate(sample, Field::Seconds, &spelling) {

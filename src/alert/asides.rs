@@ -8,7 +8,7 @@ use uuid::Uuid;
 
 use super::clip::{NAME, PLACE, clip};
 use crate::finding::plural;
-use crate::ledger::{Aside, Notices, Target};
+use crate::ledger::{Aside, Decisions, Target};
 
 /// How many of each are shown.
 const SHOWN: usize = 3;
@@ -31,14 +31,14 @@ enum Over {
 
 impl AsideNews {
     /// Compares what was told with what is so. What a later word about the same thing replaced is no news of its own.
-    pub fn between(told: &BTreeSet<Uuid>, notices: &Notices, clock: Timestamp) -> AsideNews {
-        let asides = notices.asides(clock);
+    pub fn between(told: &BTreeSet<Uuid>, decisions: &Decisions, clock: Timestamp) -> AsideNews {
+        let asides = decisions.asides(clock);
         let over = told
             .iter()
-            .filter_map(|id| notices.aside(*id))
+            .filter_map(|id| decisions.aside(*id))
             .filter(|was| !asides.iter().any(|aside| aside.target == was.target && aside.setting == was.setting));
         let over = over.map(|was| {
-            let how = notices.ending(was.said.id).map(|end| Over::Ended(end.said.by.to_string()));
+            let how = decisions.ending(was.said.id).map(|end| Over::Ended(end.said.by.to_string()));
             (was.clone(), how.unwrap_or(Over::Expired))
         });
         let new = asides.iter().filter(|aside| !told.contains(&aside.said.id)).map(|aside| (*aside).clone());

@@ -7,7 +7,7 @@ use uuid::Uuid;
 
 use super::fixture::*;
 use super::*;
-use crate::ledger::{Aside, End, Notice, Notices, Said, Target};
+use crate::ledger::{Aside, Decision, Decisions, End, Said, Target};
 
 fn clock() -> Timestamp {
     "2026-11-20T10:00:00Z".parse().unwrap()
@@ -18,21 +18,21 @@ fn said(id: u128, minutes: i64) -> Said {
     Said { id: Uuid::from_u128(id), at, by: "ops-2".into(), why: Some("awaits a part".into()) }
 }
 
-fn aside(id: u128, minutes: i64, station: &str, hours: i64) -> Notice {
+fn aside(id: u128, minutes: i64, station: &str, hours: i64) -> Decision {
     let until = clock() + SignedDuration::from_hours(hours);
     let target = Target::Station(station.into());
-    Notice::Aside(Aside { said: said(id, minutes), target, setting: None, until, out_of_service: true })
+    Decision::Aside(Aside { said: said(id, minutes), target, setting: None, until, out_of_service: true })
 }
 
-fn notices(all: &[Notice]) -> Notices {
-    let mut notices = Notices::default();
-    (1..).zip(all).for_each(|(seq, notice)| notices.add(seq, notice.clone()));
-    notices
+fn decisions(all: &[Decision]) -> Decisions {
+    let mut decisions = Decisions::default();
+    (1..).zip(all).for_each(|(seq, decision)| decisions.add(seq, decision.clone()));
+    decisions
 }
 
-fn news(told: &[u128], all: &[Notice], hours: i64) -> AsideNews {
+fn news(told: &[u128], all: &[Decision], hours: i64) -> AsideNews {
     let told: BTreeSet<Uuid> = told.iter().map(|id| Uuid::from_u128(*id)).collect();
-    AsideNews::between(&told, &notices(all), clock() + SignedDuration::from_hours(hours))
+    AsideNews::between(&told, &decisions(all), clock() + SignedDuration::from_hours(hours))
 }
 
 /// (begun, over) as told to one webhook; `None` where nothing is.
@@ -57,7 +57,7 @@ fn a_beginning_is_told_once_and_an_end_once_with_how_it_came() {
     assert_eq!(told(news(&[1, 2], &all, 23)), None);
     assert_eq!(told(news(&[1, 2], &all, 24)), Some((vec![], vec!["EQ-01 \"expired\"".into()])));
     assert_eq!(told(news(&[2], &all, 24)), None);
-    let ended = [&all[..], &[Notice::End(End { said: said(3, 60), ends: Uuid::from_u128(2) })]].concat();
+    let ended = [&all[..], &[Decision::End(End { said: said(3, 60), ends: Uuid::from_u128(2) })]].concat();
     assert_eq!(told(news(&[1, 2], &ended, 2)), Some((vec![], vec!["EQ-02 \"ended\"".into()])));
 }
 
@@ -70,7 +70,7 @@ fn a_later_word_about_the_same_thing_is_told_and_the_one_it_replaces_is_no_end()
 
 #[test]
 fn the_message_has_another_id_each_time_and_is_bounded_however_much_is_set_aside() {
-    let all: Vec<Notice> = (1..=500).map(|id| aside(id, 0, &format!("{id}-{}", "\"".repeat(150)), 24)).collect();
+    let all: Vec<Decision> = (1..=500).map(|id| aside(id, 0, &format!("{id}-{}", "\"".repeat(150)), 24)).collect();
     let mut watch = Watch::new();
     watch.asides = news(&[], &all, 1);
     let first = watch.pass().messages.remove(0);

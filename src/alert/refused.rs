@@ -78,8 +78,8 @@ pub struct FilesRead<'a> {
 pub(super) struct Told {
     at: String,
     code: &'static str,
-    sentence: String,
-    mend: String,
+    message: String,
+    fix: String,
     #[serde(skip_serializing_if = "Vec::is_empty")]
     also: Vec<Also>,
 }
@@ -206,7 +206,7 @@ fn inventory_summary(errors: &[&Finding], read: &FilesRead<'_>) -> String {
         (None, _) => "There is no good one to fall back on: no station is watched.",
     };
     let at = clip(&first.place.to_string(), PLACE);
-    clip(&format!("The {what}{commit} is refused: {count}. {in_force} First: {at}: {}", first.sentence), SENTENCE)
+    clip(&format!("The {what}{commit} is refused: {count}. {in_force} First: {at}: {}", first.message), SENTENCE)
 }
 
 /// As many as fit into so many bytes, from the first on.
@@ -226,7 +226,7 @@ pub(super) fn fitting(findings: &[&Finding], mut room: usize) -> Vec<Told> {
 
 fn shown(finding: &Finding) -> Told {
     const RELATED: usize = 2;
-    let Finding { place, severity: _, code, sentence, mend, instead: _, related } = finding;
+    let Finding { place, severity: _, code, message, fix, replacement: _, related } = finding;
     let also = related
         .iter()
         .take(RELATED)
@@ -234,8 +234,8 @@ fn shown(finding: &Finding) -> Told {
     Told {
         at: clip(&place.to_string(), PLACE),
         code: code.as_str(),
-        sentence: clip(sentence, SENTENCE),
-        mend: clip(mend, SENTENCE),
+        message: clip(message, SENTENCE),
+        fix: clip(fix, SENTENCE),
         also: also.collect(),
     }
 }
@@ -243,7 +243,7 @@ fn shown(finding: &Finding) -> Told {
 pub(super) fn mark(findings: &[&Finding]) -> Mark {
     let mut ink = Inking::new();
     for finding in findings {
-        ink.text(&finding.place.to_string()).text(finding.code.as_str()).text(&finding.sentence);
+        ink.text(&finding.place.to_string()).text(finding.code.as_str()).text(&finding.message);
     }
     ink.mark()
 }

@@ -145,7 +145,7 @@ fn a_refusal_carries_its_diagnostics() {
             "state": "refused", "since": "2026-11-20T10:00:00Z", "in_force_since": "2026-11-20T10:00:00Z",
             "errors": 1, "warnings": 1,
             "findings": [{"at": "inventory/fleet.yaml:4:5", "code": "unquoted",
-                "sentence": "The number 0121 is not quoted.", "mend": "Write \"0121\".",
+                "message": "The number 0121 is not quoted.", "fix": "Write \"0121\".",
                 "also": [{"at": "inventory/contacts.yaml:3:5", "what": "the contact"}]}],
             "left_out": 0, "rest": "stationkeep check"
         })
@@ -164,8 +164,8 @@ fn a_thousand_findings_of_any_length_fit_and_are_counted() {
         let mut findings: Vec<Finding> = (0..1_000).map(error).collect();
         for finding in &mut findings {
             finding.place.file = long.as_str().into();
-            finding.sentence.push_str(&long);
-            finding.mend = long.clone();
+            finding.message.push_str(&long);
+            finding.fix = long.clone();
             finding.related = vec![(finding.place.clone(), long.clone()); 5].into();
         }
         let message = reading.read(&findings).remove(0);

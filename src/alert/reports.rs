@@ -162,7 +162,7 @@ fn summary(news: &RefusedNews) -> String {
 fn refused_sentence(refused: &[RefusedReport]) -> Option<String> {
     let first = refused.first()?;
     let source = clip(&first.source, PLACE);
-    let reason = first.reasons.first().map_or("It could not be read.", |first| first.sentence.as_str());
+    let reason = first.reasons.first().map_or("It could not be read.", |first| first.message.as_str());
     Some(match refused.len() {
         1 => format!("A field report{} was not taken ({source}): {reason}", about(first)),
         many => format!(

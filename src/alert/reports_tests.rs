@@ -60,8 +60,8 @@ fn hundreds_of_them_are_one_bounded_message_with_exact_counts() {
             report.source.push_str(&long);
             report.station = Some(long.clone());
             for reason in &mut report.reasons {
-                reason.sentence.push_str(&long);
-                reason.mend = long.clone();
+                reason.message.push_str(&long);
+                reason.fix = long.clone();
             }
         }
         let taken = reports.clone();

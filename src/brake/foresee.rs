@@ -7,7 +7,7 @@ use jiff::Timestamp;
 
 use super::{Brake, Facts, Held, Limit, Prints, Rows, Settled};
 use crate::inventory::{Inventory, Station};
-use crate::ledger::{Notices, Record};
+use crate::ledger::{Decisions, Record};
 
 /// The change from one inventory to another, where it would be held. Both must have their codes by one key.
 pub fn foresee(before: &Inventory, after: &Inventory, limit: &Limit) -> Option<Held> {
@@ -32,7 +32,7 @@ pub fn foresee(before: &Inventory, after: &Inventory, limit: &Limit) -> Option<H
     let rows: Rows = before.stations.values().map(|station| (station.name.clone(), row(station))).collect();
     let mut brake = Brake::new(rows, prints);
     let record = |station: &Station| Arc::new(Record::blank(&station.keybook));
-    let (notices, now) = (Notices::default(), Timestamp::UNIX_EPOCH);
-    brake.judge(&Facts { inventory: after, record: &record, notices: &notices, seq: 0, limit, now }, None);
+    let (decisions, now) = (Decisions::default(), Timestamp::UNIX_EPOCH);
+    brake.judge(&Facts { inventory: after, record: &record, decisions: &decisions, seq: 0, limit, now }, None);
     brake.held
 }

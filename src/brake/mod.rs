@@ -56,7 +56,7 @@ use std::sync::Arc;
 use jiff::Timestamp;
 
 use crate::inventory::{Inventory, Station};
-use crate::ledger::{Digest, Notices, Record};
+use crate::ledger::{Decisions, Digest, Record};
 use crate::setting::Name;
 
 use ended::Last;
@@ -72,8 +72,8 @@ pub struct Facts<'a> {
     /// As its files have it: what is set aside is no way around the brake.
     pub inventory: &'a Inventory,
     pub record: &'a dyn Fn(&Station) -> Arc<Record>,
-    pub notices: &'a Notices,
-    /// The last entry of the ledger in `record` and `notices`.
+    pub decisions: &'a Decisions,
+    /// The last entry of the ledger in `record` and `decisions`.
     pub seq: i64,
     pub limit: &'a Limit,
     pub now: Timestamp,
@@ -164,7 +164,7 @@ impl Brake {
     /// Judges a fleet: what is to be kept. With it kept, the same fleet is judged the same, and nothing is left to keep.
     ///
     /// `changed`: the stations of which anything may be otherwise than at the last judgement, or nothing where of all.
-    /// Notices and limit may not be, where it is given.
+    /// Decisions and limit may not be, where it is given.
     pub fn judge(&mut self, facts: &Facts<'_>, changed: Option<&BTreeSet<Name>>) -> Vec<Move> {
         let tally = self.tally.take();
         let short =
@@ -176,7 +176,7 @@ impl Brake {
         let change = (!judged.tally.altered.is_empty()).then(|| judged.tally.digest());
         let limit = judged.tally.limit(facts.limit);
         let tally = &judged.tally;
-        let is_released = change.as_ref().is_some_and(|change| is_released(change, &tally.altered, facts.notices));
+        let is_released = change.as_ref().is_some_and(|change| is_released(change, &tally.altered, facts.decisions));
         if is_released {
             self.held = None;
             self.settle_all(&mut judged, facts);

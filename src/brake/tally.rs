@@ -8,7 +8,7 @@ use super::print::{self, Wants};
 use super::settle::last_word;
 use super::{FEWEST, Held, Limit, Out, Settled, Share};
 use crate::inventory::Station;
-use crate::ledger::{Digest, Notices, Record};
+use crate::ledger::{Decisions, Digest, Record};
 use crate::setting::Name;
 
 /// A fleet's rows, summed up.
@@ -124,9 +124,9 @@ pub(super) fn change_of(altered: &BTreeMap<Name, Altered>) -> Digest {
 }
 
 /// Whether somebody released the change, after all that it starts from was settled: a release is good for one time.
-pub(super) fn is_released(change: &Digest, altered: &BTreeMap<Name, Altered>, notices: &Notices) -> bool {
+pub(super) fn is_released(change: &Digest, altered: &BTreeMap<Name, Altered>, decisions: &Decisions) -> bool {
     let last_settled = || altered.values().map(|one| one.seq).max();
-    notices.released(change).is_some_and(|released| Some(released) > last_settled())
+    decisions.released(change).is_some_and(|released| Some(released) > last_settled())
 }
 
 /// Holds the change, where there is something to hold and it is too much at once.

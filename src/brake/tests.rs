@@ -15,7 +15,7 @@ use super::*;
 use crate::inventory;
 use crate::keybook::Keybook;
 use crate::keybook::sample::{TERN, keybook};
-use crate::ledger::{Holding, Mark, Notice, Release, Said, State};
+use crate::ledger::{Decision, Holding, Mark, Release, Said, State};
 use crate::setting::Codes;
 
 const SIZE: usize = 20;
@@ -130,7 +130,7 @@ struct World {
     /// With the keybooks they were read by.
     records: BTreeMap<Name, (Arc<Keybook>, Arc<Record>)>,
     brake: Brake,
-    notices: Notices,
+    decisions: Decisions,
     seq: i64,
     share: &'static str,
     /// What the brake judged last; nothing where it must judge all anew.
@@ -152,7 +152,7 @@ impl World {
             book: Book::Whole,
             records: BTreeMap::new(),
             brake: Brake::default(),
-            notices: Notices::default(),
+            decisions: Decisions::default(),
             seq: 0,
             share: "0.3",
             judged: None,
@@ -243,8 +243,14 @@ impl World {
             Arc::new(record)
         };
         let limit = Limit { share: self.share.parse().unwrap(), set_at: "surge.share, stationkeep.yaml:12".into() };
-        let facts =
-            Facts { inventory, record: &record, notices: &self.notices, seq: self.seq, limit: &limit, now: self.now() };
+        let facts = Facts {
+            inventory,
+            record: &record,
+            decisions: &self.decisions,
+            seq: self.seq,
+            limit: &limit,
+            now: self.now(),
+        };
         brake.judge(&facts, changed)
     }
 
@@ -290,7 +296,7 @@ impl World {
             why: Some("it is meant".into()),
         };
         let release = Release { said, change: change.clone(), stations: BTreeSet::new() };
-        self.notices.add(self.seq, Notice::Release(release));
+        self.decisions.add(self.seq, Decision::Release(release));
         self.judged = None;
     }
 }

@@ -5,16 +5,16 @@ use std::sync::Arc;
 
 use serde_json::{Value as Json, json as object};
 
+use super::error::{CliError, counted, findings_text, paint};
 use super::scene::{Files, load};
-use super::shown::{Shown, counted, findings_text, paint};
 use crate::brake::{Held, foresee};
-use crate::change::{Change, json as change_json, text as show};
 use crate::daemon::{Clock, with_causes};
 use crate::files::{Folder, Look, Tree};
 use crate::finding::Finding;
-use crate::gather::{Fleet, FleetCache, Source, Trees, foretell};
+use crate::fleet::{Reading, ReadingCache, Source, SourceTexts, foretell};
 use crate::git::{self, Cache, Git, GitError, Snapshot};
 use crate::inventory::Commit;
+use crate::preview::{Change, json as change_json, text as show};
 use crate::store::Store;
 
 /// A change, and what it is a change against.
@@ -83,13 +83,13 @@ impl Against {
 }
 
 /// What the files would change, against a folder or a revision.
-pub async fn against(what: &str, files: &Files) -> Result<Against, Shown> {
+pub async fn against(what: &str, files: &Files) -> Result<Against, CliError> {
     let folder = Path::new(what);
     let trees = if folder.is_dir() { in_folder(folder, files)? } else { in_history(what, files)? };
-    let before = files.ground.fleet(&trees, &mut FleetCache::default());
+    let before = files.sources.fleet(&trees, &mut ReadingCache::default());
     must_be_sound(&before, &trees, what)?;
     let references: Vec<_> = before.references.iter().chain(&files.fleet.references).cloned().collect();
-    let codes = files.ground.codes(&references);
+    let codes = files.sources.codes(&references);
     let change = Change::between(&before.inventory, &files.fleet.inventory, &codes);
     let foretold = match ask(files).await {
         Ok(held) => Foretold::ByLedger(held),
@@ -113,7 +113,7 @@ async fn ask(files: &Files) -> Result<Option<Held>, String> {
 }
 
 /// The keybooks and inventory of a configuration's folder, or a folder of inventory files alone beside today's keybooks.
-fn in_folder(folder: &Path, files: &Files) -> Result<Trees, Shown> {
+fn in_folder(folder: &Path, files: &Files) -> Result<SourceTexts, CliError> {
     let file = folder.join("stationkeep.yaml");
     let (keybooks, inventory) = if file.is_file() {
         let config = load(&file)?;
@@ -125,60 +125,63 @@ fn in_folder(folder: &Path, files: &Files) -> Result<Trees, Shown> {
     } else {
         (files.trees.keybooks.clone(), tree(&Folder::new(Path::new(""), &folder.display().to_string()))?)
     };
-    Ok(Trees { keybooks, inventory, commit: None })
+    Ok(SourceTexts { keybooks, inventory, commit: None })
 }
 
 /// The inventory as a revision of its repository had it, and the keybooks too, where they lie beside it.
-fn in_history(revision: &str, files: &Files) -> Result<Trees, Shown> {
+fn in_history(revision: &str, files: &Files) -> Result<SourceTexts, CliError> {
     let git = Git::default();
     let failed = |error: GitError| {
         let why = format!("{revision} is no folder, and no revision to compare with: {}", with_causes(&error));
-        Shown::usage(format!("{}. {}", why.trim_end_matches('.'), error.mend()))
+        CliError::usage(format!("{}. {}", why.trim_end_matches('.'), error.fix()))
     };
-    let (commit, inventory, keybooks) = match &files.ground.inventory {
+    let (commit, inventory, keybooks) = match &files.sources.inventory {
         Source::Git(followed) => {
             let (commit, inventory) = whole(followed.as_of(&git, revision).map_err(failed)?)?;
             (commit, inventory, files.trees.keybooks.clone())
         }
         Source::Folder(folder) => {
             let (commit, inventory) = whole(git::tree_as_of(&git, folder, revision).map_err(failed)?)?;
-            let keybooks = if git::is_same_work_tree(&git, &files.ground.keybooks, folder) {
+            let keybooks = if git::is_same_work_tree(&git, &files.sources.keybooks, folder) {
                 // By its id: a branch may move in between.
-                whole(git::tree_as_of(&git, &files.ground.keybooks, commit.id()).map_err(failed)?)?.1
+                whole(git::tree_as_of(&git, &files.sources.keybooks, commit.id()).map_err(failed)?)?.1
             } else {
                 files.trees.keybooks.clone()
             };
             (commit, inventory, keybooks)
         }
     };
-    Ok(Trees { keybooks, inventory, commit: Some(commit) })
+    Ok(SourceTexts { keybooks, inventory, commit: Some(commit) })
 }
 
-fn tree(folder: &Folder) -> Result<Tree, Shown> {
+fn tree(folder: &Folder) -> Result<Tree, CliError> {
     let now = std::time::SystemTime::now();
     let (tree, findings) = Tree::read(folder, &Tree::default(), Look::Whole, now);
     if findings.is_empty() {
         return Ok(tree);
     }
     eprint!("{}", findings_text(&findings, &[], paint()));
-    Err(Shown::usage(format!("{} cannot be read whole", folder.path.display())))
+    Err(CliError::usage(format!("{} cannot be read whole", folder.path.display())))
 }
 
-fn whole(snapshot: Snapshot) -> Result<(Arc<Commit>, Tree), Shown> {
+fn whole(snapshot: Snapshot) -> Result<(Arc<Commit>, Tree), CliError> {
     let Snapshot { commit, tree, findings } = snapshot;
     if findings.is_empty() {
         return Ok((commit, tree));
     }
     eprint!("{}", findings_text(&findings, &[], paint()));
-    Err(Shown::usage(format!("commit {commit} cannot be read whole")))
+    Err(CliError::usage(format!("commit {commit} cannot be read whole")))
 }
 
 /// A comparison with broken files would say nothing.
-fn must_be_sound(before: &Fleet, trees: &Trees, what: &str) -> Result<(), Shown> {
+fn must_be_sound(before: &Reading, trees: &SourceTexts, what: &str) -> Result<(), CliError> {
     let errors: Vec<Finding> = before.findings.iter().filter(|finding| finding.is_error()).cloned().collect();
     if errors.is_empty() {
         return Ok(());
     }
     eprint!("{}", findings_text(&errors, &[&trees.keybooks.files, &trees.inventory.files], paint()));
-    Err(Shown::usage(format!("nothing can be compared with {what}: its files cannot be used ({})", counted(&errors))))
+    Err(CliError::usage(format!(
+        "nothing can be compared with {what}: its files cannot be used ({})",
+        counted(&errors)
+    )))
 }

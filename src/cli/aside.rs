@@ -8,12 +8,12 @@ use std::path::Path;
 use serde_json::{Value as Json, json};
 
 use super::Exit;
+use super::error::{CliError, print, print_json};
 use super::saying::{Until, in_time, said, until, write_down};
 use super::scene::Scene;
-use super::shown::{Shown, print, print_json};
 use crate::finding::{did_you_mean, plural};
 use crate::inventory::Station;
-use crate::ledger::{Aside, End, Notice, Target};
+use crate::ledger::{Aside, Decision, End, Target};
 use crate::setting::Name;
 
 /// Set a station, a site, or one setting there aside for a time, or list what is set aside.
@@ -53,10 +53,10 @@ enum Format {
     Json,
 }
 
-pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
+pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     let scene = Scene::open(config).await?;
     let Some(what) = &args.what else { return list(&scene, args.format) };
-    let Some(by) = &args.by else { return Err(Shown::usage("say who you are: --by NAME")) };
+    let Some(by) = &args.by else { return Err(CliError::usage("say who you are: --by NAME")) };
     let target = target(&scene, what)?;
     let setting = match &args.setting {
         Some(name) => Some(known_setting(&scene, &target, name)?),
@@ -64,19 +64,19 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
     };
     let Some(Until(until)) = args.until else {
         if !args.end {
-            return Err(Shown::usage("say until when: --until TIME, at most 90 days ahead"));
+            return Err(CliError::usage("say until when: --until TIME, at most 90 days ahead"));
         }
         return end(&scene, &target, setting.as_ref(), by, args.why.as_deref()).await;
     };
     if args.why.is_none() {
-        return Err(Shown::usage("say why, for whoever reads it next month: --why TEXT"));
+        return Err(CliError::usage("say why, for whoever reads it next month: --why TEXT"));
     }
     if !args.out_of_service {
         must_be_in_service(&scene, &target, setting.as_ref())?;
     }
     let said = said(&scene, by, args.why.as_deref());
     let aside = Aside { said, target, setting, until, out_of_service: args.out_of_service };
-    write_down(&scene, &Notice::Aside(aside.clone())).await?;
+    write_down(&scene, &Decision::Aside(aside.clone())).await?;
     if aside.out_of_service {
         eprintln!("{CAUTION}");
     }
@@ -89,7 +89,7 @@ Mind: nobody is told any more when this fails. Put a sign on each station that s
 to find help, keep a stand-in there, and tell the answering point.";
 
 /// The station of this name, or else the site.
-fn target(scene: &Scene, name: &str) -> Result<Target, Shown> {
+fn target(scene: &Scene, name: &str) -> Result<Target, CliError> {
     let stations = &scene.written.stations;
     if let Some(station) = stations.get(name) {
         return Ok(Target::Station(station.name.clone()));
@@ -100,7 +100,7 @@ fn target(scene: &Scene, name: &str) -> Result<Target, Shown> {
     }
     let known: Vec<&str> = stations.keys().chain(sites).map(|name| &**name).collect();
     let mend = did_you_mean(name, known.iter().copied());
-    Err(Shown::usage(format!("no station and no site is called `{name}`. {mend}")))
+    Err(CliError::usage(format!("no station and no site is called `{name}`. {mend}")))
 }
 
 fn covered<'s>(scene: &'s Scene, target: &'s Target) -> impl Iterator<Item = &'s Station> {
@@ -110,18 +110,18 @@ fn covered<'s>(scene: &'s Scene, target: &'s Target) -> impl Iterator<Item = &'s
     })
 }
 
-fn known_setting(scene: &Scene, target: &Target, name: &str) -> Result<Name, Shown> {
+fn known_setting(scene: &Scene, target: &Target, name: &str) -> Result<Name, CliError> {
     let all = || covered(scene, target).flat_map(|station| &station.keybook.settings).map(|setting| &setting.name);
     if let Some(known) = all().find(|known| ***known == *name) {
         return Ok(known.clone());
     }
     let names: BTreeSet<&str> = all().map(|name| &**name).collect();
     let mend = did_you_mean(name, names.iter().copied());
-    Err(Shown::usage(format!("nothing at {} has a setting `{name}`. {mend}", target.name())))
+    Err(CliError::usage(format!("nothing at {} has a setting `{name}`. {mend}", target.name())))
 }
 
 /// All of a station, or part of a lifeline, is not to be forgotten behind a line of text.
-fn must_be_in_service(scene: &Scene, target: &Target, setting: Option<&Name>) -> Result<(), Shown> {
+fn must_be_in_service(scene: &Scene, target: &Target, setting: Option<&Name>) -> Result<(), CliError> {
     let what = match setting {
         None => format!("all of {}", target.name()),
         Some(setting) => {
@@ -132,7 +132,7 @@ fn must_be_in_service(scene: &Scene, target: &Target, setting: Option<&Name>) ->
             format!("{setting}, part of a lifeline,")
         }
     };
-    Err(Shown::usage(format!(
+    Err(CliError::usage(format!(
         "{what} can be set aside only as out of service. Put a sign on each station, keep a stand-in there, and say so \
          with --out-of-service."
     )))
@@ -144,15 +144,15 @@ async fn end(
     setting: Option<&Name>,
     by: &str,
     why: Option<&str>,
-) -> Result<Exit, Shown> {
-    let asides = scene.records.notices().asides(scene.now);
+) -> Result<Exit, CliError> {
+    let asides = scene.records.decisions().asides(scene.now);
     let Some(aside) = asides.into_iter().find(|aside| aside.target == *target && aside.setting.as_ref() == setting)
     else {
         let what = setting.map(|setting| format!("{setting} at ")).unwrap_or_default();
         let list = "`stationkeep aside` lists what is";
-        return Err(Shown::failed(format!("{what}{} is not set aside on its own; {list}.", target.name())));
+        return Err(CliError::failed(format!("{what}{} is not set aside on its own; {list}.", target.name())));
     };
-    write_down(scene, &Notice::End(End { said: said(scene, by, why), ends: aside.said.id })).await?;
+    write_down(scene, &Decision::End(End { said: said(scene, by, why), ends: aside.said.id })).await?;
     print(&format!("No longer set aside: {}.\n", named(aside, scene)))?;
     Ok(scene.exit(Exit::Done))
 }
@@ -169,8 +169,8 @@ fn named(aside: &Aside, scene: &Scene) -> String {
     }
 }
 
-fn list(scene: &Scene, format: Format) -> Result<Exit, Shown> {
-    let mut asides = scene.records.notices().asides(scene.now);
+fn list(scene: &Scene, format: Format) -> Result<Exit, CliError> {
+    let mut asides = scene.records.decisions().asides(scene.now);
     asides.sort_by_key(|aside| (aside.until, aside.target.clone(), aside.setting.clone()));
     match format {
         Format::Json => {

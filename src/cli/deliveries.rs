@@ -9,8 +9,8 @@ use jiff::Timestamp;
 use serde_json::{Value, json};
 
 use super::Exit;
+use super::error::{CliError, print, print_json};
 use super::scene::load;
-use super::shown::{Shown, print, print_json};
 use crate::config::Config;
 use crate::finding::did_you_mean;
 use crate::store::{Delivery, StoppedWebhook, Store};
@@ -61,7 +61,7 @@ enum Format {
     Json,
 }
 
-pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
+pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     let config = load(config)?;
     let store = Store::open(config.ledger.reveal()).await?;
     match args.verb {
@@ -77,7 +77,7 @@ struct Listed {
     kind: String,
 }
 
-async fn list(list: &List, config: &Config, store: &Store) -> Result<Exit, Shown> {
+async fn list(list: &List, config: &Config, store: &Store) -> Result<Exit, CliError> {
     let stopped = store.stopped_webhooks().await?;
     if let Some(name) = &list.webhook {
         let is_known = config.webhooks.iter().any(|webhook| *webhook.name == **name);
@@ -168,7 +168,7 @@ fn text_of(out: &mut String, Listed { delivery, kind }: &Listed, stopped: &Stopp
     }
 }
 
-async fn again(id: &str, config: &Config, store: &Store) -> Result<Exit, Shown> {
+async fn again(id: &str, config: &Config, store: &Store) -> Result<Exit, CliError> {
     let now_ms = Timestamp::now().as_millisecond();
     let mut webhooks = Vec::new();
     let of = store.webhooks_of(id).await?;
@@ -184,7 +184,7 @@ async fn again(id: &str, config: &Config, store: &Store) -> Result<Exit, Shown> 
         }
     }
     if webhooks.is_empty() {
-        return Err(Shown::usage(format!(
+        return Err(CliError::usage(format!(
             "no message has the id `{id}`. `stationkeep deliveries --all` lists those that are kept."
         )));
     }
@@ -193,11 +193,11 @@ async fn again(id: &str, config: &Config, store: &Store) -> Result<Exit, Shown> 
     Ok(Exit::Done)
 }
 
-async fn start(webhook: &str, config: &Config, store: &Store) -> Result<Exit, Shown> {
+async fn start(webhook: &str, config: &Config, store: &Store) -> Result<Exit, CliError> {
     if !store.try_webhook(webhook, Timestamp::now().as_millisecond()).await? {
         let is_known = config.webhooks.iter().any(|known| *known.name == *webhook);
         return Err(if is_known {
-            Shown::usage(format!("the webhook `{webhook}` is not stopped."))
+            CliError::usage(format!("the webhook `{webhook}` is not stopped."))
         } else {
             no_webhook(webhook, config)
         });
@@ -207,9 +207,9 @@ async fn start(webhook: &str, config: &Config, store: &Store) -> Result<Exit, Sh
     Ok(Exit::Done)
 }
 
-fn no_webhook(name: &str, config: &Config) -> Shown {
+fn no_webhook(name: &str, config: &Config) -> CliError {
     let known = config.webhooks.iter().map(|webhook| &*webhook.name);
-    Shown::usage(format!("no webhook is called `{name}`. {}", did_you_mean(name, known)))
+    CliError::usage(format!("no webhook is called `{name}`. {}", did_you_mean(name, known)))
 }
 
 fn time(ms: i64) -> String {

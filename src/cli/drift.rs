@@ -7,8 +7,8 @@ use jiff::Timestamp;
 use serde_json::json;
 
 use super::Exit;
+use super::error::{CliError, print, print_json};
 use super::scene::Scene;
-use super::shown::{Shown, print, print_json};
 use crate::drift::{self, Standing, StationDrift, Totals};
 use crate::inventory::Station;
 
@@ -42,7 +42,7 @@ fn time(text: &str) -> Result<Timestamp, String> {
     text.parse().map_err(|_| "write a time with its offset, like 2026-11-20T10:14:00Z".into())
 }
 
-pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
+pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     let scene = match args.as_of {
         Some(time) => Scene::as_of(config, time).await?,
         None => Scene::open(config).await?,

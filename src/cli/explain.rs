@@ -8,9 +8,9 @@ use std::sync::Arc;
 use textwrap::{Options, fill};
 
 use super::Exit;
+use super::error::{CliError, print};
 use super::keying::Keying;
 use super::scene::Scene;
-use super::shown::{Shown, print};
 use super::writers::Writers;
 use crate::drift::{LifelineService, StationDrift, held_text, value_text};
 use crate::finding::{Code, Place, did_you_mean};
@@ -28,11 +28,11 @@ pub struct Args {
     setting: Option<String>,
 }
 
-pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
+pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     if args.setting.is_none()
         && let Ok(code) = args.what.parse::<Code>()
     {
-        print(&format!("{code}\n{}\n", fill(code.lesson(), Options::new(80))))?;
+        print(&format!("{code}\n{}\n", fill(code.explanation(), Options::new(80))))?;
         return Ok(Exit::Done);
     }
     let scene = Scene::open(config).await?;
@@ -44,7 +44,7 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
             let mend = || did_you_mean(name, keybook.settings.iter().map(|s| &*s.name));
             let id = keybook
                 .id(name)
-                .ok_or_else(|| Shown::usage(format!("a {} has no setting `{name}`. {}", keybook.model, mend())))?;
+                .ok_or_else(|| CliError::usage(format!("a {} has no setting `{name}`. {}", keybook.model, mend())))?;
             vec![id]
         }
     };

@@ -4,11 +4,11 @@ use std::fmt::Write as _;
 use std::path::Path;
 
 use super::Exit;
+use super::error::{CliError, print, print_json};
 use super::scene::Scene;
-use super::shown::{Shown, print, print_json};
 use crate::drift::value_text;
 use crate::inventory::{Inventory, LineKind, Station, dial};
-use crate::ledger::{Line, Notice, Outcome, Record, Report, Test, fold, line_of, parse_line};
+use crate::ledger::{Decision, Line, Outcome, Record, Report, Test, fold, line_of, parse_line};
 use crate::setting::{Reference, Secret, Value, Written};
 
 /// Everything on record about a station.
@@ -27,26 +27,26 @@ enum Format {
     Json,
 }
 
-pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
+pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     let scene = Scene::open(config).await?;
     let station = scene.fleet.inventory.stations.get(args.station.as_str()).cloned();
     let mut lines: Vec<Line> = Vec::new();
     for entry in scene.store.entries_of(&args.station).await? {
         match parse_line(&entry.body)? {
-            Line::Notice(_) => {}
+            Line::Decision(_) => {}
             line @ (Line::Report(_) | Line::Script(_)) => lines.push(line),
         }
     }
     // Of its site and of a change that it is part of, too: they stand under no station's name.
-    let said = scene.records.notices().about(&args.station, station.as_deref());
-    lines.extend(said.map(|notice| Line::Notice(Box::new(notice.clone()))));
+    let said = scene.records.decisions().about(&args.station, station.as_deref());
+    lines.extend(said.map(|decision| Line::Decision(Box::new(decision.clone()))));
     if station.is_none() && lines.is_empty() {
         return Err(scene.no_station(&args.station));
     }
     lines.sort_by_key(|line| match line {
         Line::Report(report) => (report.at, report.id.to_string()),
         Line::Script(issued) => (issued.at, issued.digest.to_string()),
-        Line::Notice(notice) => (notice.said().at, notice.said().id.to_string()),
+        Line::Decision(decision) => (decision.said().at, decision.said().id.to_string()),
     });
     match args.format {
         Format::Json => {
@@ -63,12 +63,12 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
 fn record_at(station: &Station, lines: &[Line], last: &Report) -> Record {
     let reports = lines.iter().filter_map(|line| match line {
         Line::Report(report) if (report.at, report.id) <= (last.at, last.id) => Some(&**report),
-        Line::Report(_) | Line::Script(_) | Line::Notice(_) => None,
+        Line::Report(_) | Line::Script(_) | Line::Decision(_) => None,
     });
     fold(&station.keybook, reports, |digest| {
         lines.iter().find_map(|line| match line {
             Line::Script(issued) if issued.digest == *digest => Some(&**issued),
-            Line::Script(_) | Line::Report(_) | Line::Notice(_) => None,
+            Line::Script(_) | Line::Report(_) | Line::Decision(_) => None,
         })
     })
 }
@@ -97,25 +97,25 @@ fn text(name: &str, inventory: &Inventory, station: Option<&Station>, lines: &[L
                     station.map(|station| Beside { inventory, station, record: record_at(station, lines, report) });
                 report_text(&mut out, report, beside.as_ref());
             }
-            Line::Notice(notice) => notice_text(&mut out, notice),
+            Line::Decision(decision) => notice_text(&mut out, decision),
         }
     }
     out
 }
 
-fn notice_text(out: &mut String, notice: &Notice) {
-    let said = notice.said();
-    let what = match notice {
-        Notice::Aside(aside) => {
+fn notice_text(out: &mut String, decision: &Decision) {
+    let said = decision.said();
+    let what = match decision {
+        Decision::Aside(aside) => {
             let setting = aside.setting.as_ref().map(|setting| format!("{setting} at ")).unwrap_or_default();
             let service = if aside.out_of_service { ", out of service" } else { "" };
             format!("{setting}{} set aside until {:.0}{service}", aside.target.name(), aside.until)
         }
-        Notice::Release(release) => {
+        Decision::Release(release) => {
             format!("change {} released, at {} stations", release.change, release.stations.len())
         }
-        Notice::Take(take) => format!("taken until {:.0}", take.until),
-        Notice::End(end) => format!("{} is over before its time", end.ends),
+        Decision::Take(take) => format!("taken until {:.0}", take.until),
+        Decision::End(end) => format!("{} is over before its time", end.ends),
     };
     let _ = writeln!(out, "\n{:.0}  {what}, by {} ({})", said.at, clean(&said.by), said.id);
     if let Some(why) = &said.why {

@@ -7,9 +7,9 @@ use std::sync::Arc;
 use jiff::Timestamp;
 
 use super::Exit;
+use super::error::{CliError, print};
 use super::scene::Scene;
-use super::shown::{Shown, print};
-use crate::gather::intake::{Batch, Taken};
+use crate::fleet::intake::{ExportLines, Taken};
 use crate::ledger::export_line;
 use crate::store::{Entry, Verification};
 
@@ -31,7 +31,7 @@ pub enum Verb {
     },
 }
 
-pub async fn run(verb: Verb, config: &Path) -> Result<Exit, Shown> {
+pub async fn run(verb: Verb, config: &Path) -> Result<Exit, CliError> {
     match verb {
         Verb::Verify => verify(config).await,
         Verb::Export { out } => export(config, out).await,
@@ -39,7 +39,7 @@ pub async fn run(verb: Verb, config: &Path) -> Result<Exit, Shown> {
     }
 }
 
-async fn verify(config: &Path) -> Result<Exit, Shown> {
+async fn verify(config: &Path) -> Result<Exit, CliError> {
     let store = Scene::store_alone(config).await?;
     let bar = super::scene::progress("verifying the ledger");
     let result = store
@@ -54,13 +54,13 @@ async fn verify(config: &Path) -> Result<Exit, Shown> {
             print(&format!("The ledger is whole: {entries} entries, head {}.\n", head.hash))?;
             Ok(Exit::Done)
         }
-        Verification::Broken(broken) => Err(Shown::failed(format!(
+        Verification::Broken(broken) => Err(CliError::failed(format!(
             "the ledger was changed after it was written: {broken}. Compare it with an export or a backup."
         ))),
     }
 }
 
-async fn export(config: &Path, out: Option<PathBuf>) -> Result<Exit, Shown> {
+async fn export(config: &Path, out: Option<PathBuf>) -> Result<Exit, CliError> {
     // What lies in the reports folder is taken up first; where the files are broken, what is on record must do.
     let store = match Scene::open(config).await {
         Ok(scene) => scene.store.clone(),
@@ -68,7 +68,8 @@ async fn export(config: &Path, out: Option<PathBuf>) -> Result<Exit, Shown> {
     };
     let mut file = match &out {
         Some(path) => Some(
-            std::fs::File::create(path).map_err(|e| Shown::failed(format!("cannot write {}: {e}", path.display())))?,
+            std::fs::File::create(path)
+                .map_err(|e| CliError::failed(format!("cannot write {}: {e}", path.display())))?,
         ),
         None => None,
     };
@@ -79,7 +80,7 @@ async fn export(config: &Path, out: Option<PathBuf>) -> Result<Exit, Shown> {
         seq = last.seq;
         let line = |entry: &Entry| {
             let recorded = Timestamp::from_millisecond(entry.recorded_ms).unwrap_or_default();
-            Ok::<_, Shown>(export_line(&entry.body, recorded)? + "\n")
+            Ok::<_, CliError>(export_line(&entry.body, recorded)? + "\n")
         };
         let text: String = page.iter().map(line).collect::<Result<_, _>>()?;
         match &mut file {
@@ -93,21 +94,21 @@ async fn export(config: &Path, out: Option<PathBuf>) -> Result<Exit, Shown> {
     Ok(Exit::Done)
 }
 
-async fn import(config: &Path, file: &Path) -> Result<Exit, Shown> {
+async fn import(config: &Path, file: &Path) -> Result<Exit, CliError> {
     let scene = Scene::open(config).await?;
     let (name, text): (Arc<str>, String) = if file == Path::new("-") {
         let mut text = String::new();
         std::io::stdin().lock().read_to_string(&mut text)?;
         ("standard input".into(), text)
     } else {
-        let text =
-            std::fs::read_to_string(file).map_err(|e| Shown::usage(format!("cannot read {}: {e}", file.display())))?;
+        let text = std::fs::read_to_string(file)
+            .map_err(|e| CliError::usage(format!("cannot read {}: {e}", file.display())))?;
         (file.display().to_string().into(), text)
     };
     let mut counts = [0usize; 3];
     let bar = super::scene::progress("importing");
     bar.set_length(text.lines().count() as u64);
-    let mut batch = Batch::default();
+    let mut batch = ExportLines::default();
     let mut lines = text.lines().zip(1u32..).filter(|(line, _)| !line.trim().is_empty()).peekable();
     while let Some((line, number)) = lines.next() {
         bar.set_position(number.into());
@@ -115,7 +116,7 @@ async fn import(config: &Path, file: &Path) -> Result<Exit, Shown> {
         if !batch.is_full() && lines.peek().is_some() {
             continue;
         }
-        for taken in scene.desk().export_lines(&name, &batch.take()).await? {
+        for taken in scene.intake().export_lines(&name, &batch.take()).await? {
             match taken {
                 Taken::New(_) => counts[0] += 1,
                 Taken::Duplicate(_) => counts[1] += 1,

@@ -19,7 +19,7 @@ mod saying;
 mod scene;
 mod schema;
 mod script;
-mod shown;
+mod error;
 mod take;
 mod worklist;
 mod writers;
@@ -30,7 +30,7 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand};
 
 use crate::daemon;
-use shown::Shown;
+use error::CliError;
 
 /// How a command ended; the numbers are part of the interface.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -164,7 +164,7 @@ async fn dispatch(args: Args) -> Exit {
     }
 }
 
-async fn command(verb: Verb, config: PathBuf) -> Result<Exit, Shown> {
+async fn command(verb: Verb, config: PathBuf) -> Result<Exit, CliError> {
     match verb {
         Verb::Serve => Ok(served(daemon::serve(config).await)),
         Verb::Check(args) => check::run(args, &config).await,
@@ -177,7 +177,7 @@ async fn command(verb: Verb, config: PathBuf) -> Result<Exit, Shown> {
         Verb::Explain(args) => explain::run(args, &config).await,
         Verb::History(args) => history::run(args, &config).await,
         Verb::Rehearse(args) => rehearse::run(args, &config),
-        Verb::Listen(_) => Err(Shown::usage(
+        Verb::Listen(_) => Err(CliError::usage(
             "`listen` comes with a later version; keys and beeps cannot be read out of recordings yet.",
         )),
         Verb::Deliveries(args) => deliveries::run(args, &config).await,
@@ -191,7 +191,7 @@ fn served(result: Result<(), daemon::ServeError>) -> Exit {
         Ok(()) => Exit::Done,
         Err(error) => {
             let exit = if error.is_usage() { Exit::Usage } else { Exit::Failed };
-            Shown::error(&error).tell();
+            CliError::error(&error).tell();
             exit
         }
     }

@@ -7,12 +7,12 @@ use std::sync::Arc;
 use serde_json::{Value as Json, json};
 
 use super::Exit;
+use super::error::{CliError, findings_text, paint, print, print_json};
 use super::scene::Files;
-use super::shown::{Shown, findings_text, paint, print, print_json};
 use crate::drift::value_text;
 use crate::files::{FileText, read_file};
 use crate::finding::{Code, Finding, did_you_mean};
-use crate::gather::Texts;
+use crate::fleet::Texts;
 use crate::keybook::{Answer, Held, Keybook, Sequence, SettingId, SimulatedStation, Verdict};
 use crate::ledger::value_json;
 use crate::setting::{self, Key, Kind, Reference, Written};
@@ -41,11 +41,11 @@ enum Format {
     Json,
 }
 
-pub fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
+pub fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     let reading = Files::passing(config)?;
     let keybook = reading.fleet.keybooks.get(args.model.as_str()).cloned().ok_or_else(|| {
         let mend = did_you_mean(&args.model, reading.fleet.keybooks.keys().map(|name| &**name));
-        Shown::usage(format!("no keybook describes the model `{}`. {mend}", args.model))
+        CliError::usage(format!("no keybook describes the model `{}`. {mend}", args.model))
     })?;
     let mut station = match &args.holds {
         None => SimulatedStation::from_factory(keybook.clone()),
@@ -69,7 +69,7 @@ pub fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
 }
 
 /// Presses everything. The station is rung first, and again after each `/`.
-fn key(station: &mut SimulatedStation, keys: &str) -> Result<Vec<Answer>, Shown> {
+fn key(station: &mut SimulatedStation, keys: &str) -> Result<Vec<Answer>, CliError> {
     station.ring();
     let mut answers = Vec::new();
     let mut unheard = String::new();
@@ -79,7 +79,7 @@ fn key(station: &mut SimulatedStation, keys: &str) -> Result<Vec<Answer>, Shown>
             continue;
         }
         let key = Key::new(sign.to_ascii_uppercase())
-            .ok_or_else(|| Shown::usage(format!("`{sign}` is no key: a keypad has 0-9, *, # and A-D")))?;
+            .ok_or_else(|| CliError::usage(format!("`{sign}` is no key: a keypad has 0-9, *, # and A-D")))?;
         if !station.in_call() {
             // A station that has hung up hears nothing and says nothing.
             unheard.push(key.sign());
@@ -94,13 +94,13 @@ fn key(station: &mut SimulatedStation, keys: &str) -> Result<Vec<Answer>, Shown>
 }
 
 /// What a station holds, from a file of values; what it leaves out is unknown.
-fn holds(path: &Path, keybook: &Keybook, reading: &Files) -> Result<Vec<Held>, Shown> {
+fn holds(path: &Path, keybook: &Keybook, reading: &Files) -> Result<Vec<Held>, CliError> {
     let file: Arc<str> = path.display().to_string().into();
-    let text = read_file(&file, path).map_err(|finding| Shown::usage(finding.to_string()))?;
+    let text = read_file(&file, path).map_err(|finding| CliError::usage(finding.to_string()))?;
     let told = |findings: &[Finding]| {
         let texts: Texts = [(file.clone(), Arc::new(FileText::new(text.bytes.clone())))].into();
         eprint!("{}", findings_text(findings, &[&texts], paint()));
-        Shown::usage("what the station holds cannot be read")
+        CliError::usage("what the station holds cannot be read")
     };
     let root = yaml::read(&file, &text.bytes).map_err(|findings| told(&findings))?;
     let source = String::from_utf8_lossy(&text.bytes);
@@ -121,7 +121,7 @@ fn holds(path: &Path, keybook: &Keybook, reading: &Files) -> Result<Vec<Held>, S
         let Some(written) = sheet.written(node, &what) else { continue };
         match value(&written, &keybook.setting(id).kind, reading) {
             Ok(value) => held[id.index()] = value,
-            Err(unfit) => sheet.note(unfit.code, node.spot, format!("{what} {}", unfit.why), unfit.mend),
+            Err(unfit) => sheet.note(unfit.code, node.spot, format!("{what} {}", unfit.why), unfit.fix),
         }
     }
     if sheet.findings.is_empty() { Ok(held) } else { Err(told(&sheet.findings)) }
@@ -134,7 +134,7 @@ fn value(written: &Written, kind: &Kind, reading: &Files) -> Result<Held, settin
         return kind.fits_code(&code).map(|()| Held::Code(code));
     }
     if let (Kind::Secret { .. }, Written::Secret(reference)) = (kind, written) {
-        let code = reading.ground.codes(std::slice::from_ref(reference)).code(reference).cloned();
+        let code = reading.sources.codes(std::slice::from_ref(reference)).code(reference).cloned();
         return Ok(code.map_or(Held::Unknown, Held::Code));
     }
     kind.value(written, |_: &Reference| unreachable!("secrets were taken above")).map(Held::Known)
@@ -164,7 +164,7 @@ fn text(answers: &[Answer], station: &SimulatedStation, keybook: &Keybook) -> St
             Verdict::Accepted { what, on_trust, written: _ } => {
                 format!("accepted  {}{}", sequence(*what, keybook), on_trust_text(on_trust, keybook))
             }
-            Verdict::Refused(why) => format!("refused   {}", why.sentence(keybook)),
+            Verdict::Refused(why) => format!("refused   {}", why.message(keybook)),
         };
         let _ = writeln!(
             out,
@@ -194,7 +194,7 @@ fn answer_json(answer: &Answer, keybook: &Keybook) -> Json {
         Verdict::Accepted { what, on_trust, written: _ } => {
             ("accepted", Some(sequence(*what, keybook)), None, &on_trust[..])
         }
-        Verdict::Refused(why) => ("refused", None, Some(why.sentence(keybook)), &[][..]),
+        Verdict::Refused(why) => ("refused", None, Some(why.message(keybook)), &[][..]),
     };
     json!({
         "keys": answer.keys.to_string(),

@@ -3,11 +3,11 @@
 use std::path::Path;
 
 use super::Exit;
+use super::error::{CliError, print};
 use super::saying::{said, write_down};
 use super::scene::Scene;
-use super::shown::{Shown, print};
 use crate::finding::plural;
-use crate::ledger::{Digest, Notice, Release};
+use crate::ledger::{Decision, Digest, Release};
 
 /// Release a change that alters the lifelines of many stations at once.
 #[derive(Debug, clap::Args)]
@@ -26,27 +26,27 @@ pub struct Args {
     why: String,
 }
 
-pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
+pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     let mut scene = Scene::open(config).await?;
     let Some(held) = scene.change().cloned() else {
-        return Err(Shown::failed("no change is held, so there is nothing to release."));
+        return Err(CliError::failed("no change is held, so there is nothing to release."));
     };
     if held.change != args.change {
-        return Err(Shown::failed(format!(
+        return Err(CliError::failed(format!(
             "no change {} is held. The one that is held now is {}: an edit or a report has made it another one. {}",
             args.change,
             held.change,
-            super::script::way_out(&held)
+            super::script::release_hint(&held)
         )));
     }
     let said = said(&scene, &args.by, Some(&args.why));
     let count = plural(held.stations.len() as u64, "station");
     let release = Release { said, stations: held.all(), change: held.change };
-    write_down(&scene, &Notice::Release(release)).await?;
+    write_down(&scene, &Decision::Release(release)).await?;
     scene.ask_brake().await?;
     if let Some(held) = scene.change() {
         let why = "the files or the ledger changed at this very moment, and it is another change now.";
-        return Err(Shown::failed(format!("{why} {}", super::script::way_out(held))));
+        return Err(CliError::failed(format!("{why} {}", super::script::release_hint(held))));
     }
     print(&format!("Released: the scripts of {count} can be keyed. `stationkeep script --all` lists them.\n"))?;
     Ok(scene.exit(Exit::Done))

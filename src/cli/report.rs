@@ -5,11 +5,11 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use super::Exit;
+use super::error::{CliError, findings_text, paint, print};
 use super::scene::Scene;
-use super::shown::{Shown, findings_text, paint, print};
 use crate::files::FileText;
-use crate::gather::Texts;
-use crate::gather::intake::Taken;
+use crate::fleet::Texts;
+use crate::fleet::intake::Taken;
 
 /// Takes up field reports.
 #[derive(Debug, clap::Args)]
@@ -19,7 +19,7 @@ pub struct Args {
     files: Vec<PathBuf>,
 }
 
-pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
+pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     let scene = Scene::open(config).await?;
     let mut refused = false;
     for path in &args.files {
@@ -31,7 +31,7 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
                 continue;
             }
         };
-        let taken = scene.desk().report(&name, &bytes).await?;
+        let taken = scene.intake().report(&name, &bytes).await?;
         let line = match &taken {
             Taken::New(station) => format!("{name}: taken, for {station}\n"),
             Taken::Duplicate(station) => format!("{name}: on record already, for {station}\n"),
@@ -47,13 +47,13 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
     Ok(if refused { Exit::Usage } else { Exit::Done })
 }
 
-fn read(path: &Path) -> Result<(Arc<str>, Vec<u8>), Shown> {
+fn read(path: &Path) -> Result<(Arc<str>, Vec<u8>), CliError> {
     if path == Path::new("-") {
         let mut bytes = Vec::new();
         let limit = crate::ledger::REPORT_LIMIT_BYTES + 1;
         std::io::stdin().lock().take(limit).read_to_end(&mut bytes)?;
         return Ok(("standard input".into(), bytes));
     }
-    let bytes = std::fs::read(path).map_err(|e| Shown::usage(format!("cannot read {}: {e}", path.display())))?;
+    let bytes = std::fs::read(path).map_err(|e| CliError::usage(format!("cannot read {}: {e}", path.display())))?;
     Ok((path.display().to_string().into(), bytes))
 }

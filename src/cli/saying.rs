@@ -5,10 +5,10 @@ use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 use uuid::Uuid;
 
+use super::error::CliError;
 use super::scene::Scene;
-use super::shown::Shown;
-use crate::gather::say;
-use crate::ledger::{Notice, Said};
+use crate::fleet::say;
+use crate::ledger::{Decision, Said};
 use crate::setting::Name;
 
 /// A moment from now on: a time, or a day, which counts to its end (UTC).
@@ -34,9 +34,9 @@ pub fn said(scene: &Scene, by: &str, why: Option<&str>) -> Said {
 }
 
 /// Writes it down, if it keeps to the rules.
-pub async fn write_down(scene: &Scene, notice: &Notice) -> Result<(), Shown> {
-    notice.check().map_err(|error| Shown::usage(format!("this cannot be written down: {error}.")))?;
-    say(&scene.store, notice, scene.now).await?;
+pub async fn write_down(scene: &Scene, decision: &Decision) -> Result<(), CliError> {
+    decision.check().map_err(|error| CliError::usage(format!("this cannot be written down: {error}.")))?;
+    say(&scene.store, decision, scene.now).await?;
     Ok(())
 }
 

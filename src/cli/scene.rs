@@ -10,15 +10,17 @@ use jiff::Timestamp;
 use serde_json::Value as Json;
 
 use super::Exit;
-use super::script::way_out;
-use super::shown::{Shown, counted, findings_text, paint};
+use super::error::{CliError, counted, findings_text, paint};
+use super::script::release_hint;
 use crate::brake::Withheld;
 use crate::config::{self, Config};
-use crate::daemon::{Clock, ground};
+use crate::daemon::{Clock, sources};
 use crate::files::{Look, load_key, load_or_make_key};
 use crate::finding::did_you_mean;
-use crate::gather::intake::Desk;
-use crate::gather::{Cleared, Fleet, FleetCache, Ground, Lookout, LookoutError, Moment, News, Reading, Texts, Trees};
+use crate::fleet::intake::Intake;
+use crate::fleet::{
+    Cleared, LastRead, Lookout, LookoutError, Moment, News, Reading, ReadingCache, SourceTexts, Sources, Texts,
+};
 use crate::inventory::Station;
 use crate::script::Script;
 use crate::store::Store;
@@ -51,21 +53,21 @@ fn shown_late(what: &'static str, template: &str) -> ProgressBar {
 /// What the files say, before any of it is used.
 pub struct Files {
     pub config: Config,
-    pub ground: Ground,
-    pub trees: Trees,
-    pub fleet: Fleet,
+    pub sources: Sources,
+    pub trees: SourceTexts,
+    pub fleet: Reading,
 }
 
 impl Files {
     /// Reads configuration, keybooks and inventory; findings are left in the fleet.
-    pub fn new(path: &Path) -> Result<Files, Shown> {
+    pub fn new(path: &Path) -> Result<Files, CliError> {
         let config = load(path)?;
         let key = load_or_make_key(&config.key_file(), &config::random_key())?;
         Ok(Files::with_key(config, key))
     }
 
     /// The same for a look that leaves nothing behind, not even a key of fingerprints where there is none yet.
-    pub fn passing(path: &Path) -> Result<Files, Shown> {
+    pub fn passing(path: &Path) -> Result<Files, CliError> {
         Ok(Files::in_passing(load(path)?))
     }
 
@@ -76,10 +78,11 @@ impl Files {
     }
 
     fn with_key(config: Config, key: [u8; 32]) -> Files {
-        let ground = ground(&config, key);
-        let mut cache = FleetCache::default();
-        let Reading { trees, fleet, .. } = ground.read(&Reading::default(), Look::Whole, SystemTime::now(), &mut cache);
-        Files { config, ground, trees, fleet }
+        let sources = sources(&config, key);
+        let mut cache = ReadingCache::default();
+        let LastRead { trees, fleet, .. } =
+            sources.read(&LastRead::default(), Look::Whole, SystemTime::now(), &mut cache);
+        Files { config, sources, trees, fleet }
     }
 
     /// The texts findings may point into.
@@ -89,11 +92,11 @@ impl Files {
 }
 
 /// Reads the configuration; what is wrong with it is shown at its lines.
-pub fn load(path: &Path) -> Result<Config, Shown> {
+pub fn load(path: &Path) -> Result<Config, CliError> {
     let loaded = config::load(path);
     loaded.config.map_err(|findings| {
         eprint!("{}", findings_text(&findings, &[&loaded.texts.files], paint()));
-        Shown::usage(format!("the configuration cannot be used: {}", counted(&findings)))
+        CliError::usage(format!("the configuration cannot be used: {}", counted(&findings)))
     })
 }
 
@@ -110,29 +113,29 @@ impl Deref for Scene {
 
 impl Scene {
     /// Files, ledger and records as of now; what lies in the reports folder is taken up first.
-    pub async fn open(path: &Path) -> Result<Scene, Shown> {
+    pub async fn open(path: &Path) -> Result<Scene, CliError> {
         Scene::at(path, None).await
     }
 
     /// The same, with the reports up to a time and the clock at it.
-    pub async fn as_of(path: &Path, time: Timestamp) -> Result<Scene, Shown> {
+    pub async fn as_of(path: &Path, time: Timestamp) -> Result<Scene, CliError> {
         Scene::at(path, Some(time)).await
     }
 
     /// The ledger alone.
-    pub async fn store_alone(path: &Path) -> Result<Store, Shown> {
+    pub async fn store_alone(path: &Path) -> Result<Store, CliError> {
         Ok(Store::open(load(path)?.ledger.reveal()).await?)
     }
 
-    async fn at(path: &Path, time: Option<Timestamp>) -> Result<Scene, Shown> {
-        let now = Clock::from_env().map_err(Shown::usage)?.now();
+    async fn at(path: &Path, time: Option<Timestamp>) -> Result<Scene, CliError> {
+        let now = Clock::from_env().map_err(CliError::usage)?.now();
         let files = Files::new(path)?;
         let store = Store::open(files.config.ledger.reveal()).await?;
         let errors: Vec<_> = files.fleet.findings.iter().filter(|finding| finding.is_error()).cloned().collect();
         eprint!("{}", findings_text(&errors, &files.texts(), paint()));
-        let Files { config, ground, trees, fleet } = files;
+        let Files { config, sources, trees, fleet } = files;
         let commit = trees.commit.clone();
-        let mut lookout = Lookout::new(ground, store, config.looking());
+        let mut lookout = Lookout::new(sources, store, config.looking());
         let reports = counter("taking up reports");
         let entries = counter("reading the ledger");
         let mut news = |news: News| match news {
@@ -147,14 +150,14 @@ impl Scene {
             }
         };
         let moment = Moment { now, files: SystemTime::now() };
-        let looked = lookout.go_by(Reading::of(trees, fleet), moment, time, &mut news).await;
+        let looked = lookout.go_by(LastRead::of(trees, fleet), moment, time, &mut news).await;
         reports.finish_and_clear();
         entries.finish_and_clear();
         match looked {
             Ok(()) => {}
             Err(LookoutError::Gather(error)) => return Err(error.into()),
             Err(LookoutError::NoFiles) => {
-                return Err(Shown::usage(format!("the files cannot be used: {}", counted(&errors))));
+                return Err(CliError::usage(format!("the files cannot be used: {}", counted(&errors))));
             }
         }
         if let Some(since) = lookout.good_since {
@@ -168,24 +171,24 @@ impl Scene {
     }
 
     /// Takes in what the ledger has gained, and asks the brake.
-    pub async fn ask_brake(&mut self) -> Result<(), Shown> {
+    pub async fn ask_brake(&mut self) -> Result<(), CliError> {
         Ok(self.0.ask_brake().await?)
     }
 
     /// Lets a script go, or says why it is held.
-    pub fn clear<'s>(&self, script: &'s Script) -> Result<Cleared<'s>, Shown> {
+    pub fn clear<'s>(&self, script: &'s Script) -> Result<Cleared<'s>, CliError> {
         self.0.clear(script).map_err(|withheld| {
             let why = match withheld {
-                Withheld::Held(held) => format!("since it is part of a change. {}", way_out(held)),
+                Withheld::Held(held) => format!("since it is part of a change. {}", release_hint(held)),
                 Withheld::Unjudged => "since the brake has not judged the fleet as it was at that time.".into(),
             };
-            Shown::failed(format!("the script for {} is held, {why}", script.station))
+            CliError::failed(format!("the script for {} is held, {why}", script.station))
         })
     }
 
     /// Where reports are judged and taken up.
-    pub fn desk(&self) -> Desk<'_> {
-        Desk { store: &self.store, fleet: &self.fleet, ground: &self.ground, now: self.now }
+    pub fn intake(&self) -> Intake<'_> {
+        Intake { store: &self.store, fleet: &self.fleet, sources: &self.sources, now: self.now }
     }
 
     /// A JSON result that also says which commit says what is wanted, where the inventory is read from a repository.
@@ -209,12 +212,12 @@ impl Scene {
     }
 
     /// The station of this name.
-    pub fn station(&self, name: &str) -> Result<Arc<Station>, Shown> {
+    pub fn station(&self, name: &str) -> Result<Arc<Station>, CliError> {
         self.fleet.inventory.stations.get(name).cloned().ok_or_else(|| self.no_station(name))
     }
 
     /// The stations of these names, or all of them.
-    pub fn stations(&self, names: &[String]) -> Result<Vec<Arc<Station>>, Shown> {
+    pub fn stations(&self, names: &[String]) -> Result<Vec<Arc<Station>>, CliError> {
         if names.is_empty() {
             return Ok(self.fleet.inventory.stations.values().cloned().collect());
         }
@@ -228,8 +231,8 @@ impl Scene {
     }
 
     /// What to say where a name is no station's.
-    pub fn no_station(&self, name: &str) -> Shown {
+    pub fn no_station(&self, name: &str) -> CliError {
         let known = self.fleet.inventory.stations.keys().map(|name| &**name);
-        Shown::usage(format!("no station is called `{name}`. {}", did_you_mean(name, known)))
+        CliError::usage(format!("no station is called `{name}`. {}", did_you_mean(name, known)))
     }
 }

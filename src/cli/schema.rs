@@ -1,7 +1,7 @@
 //! `schema`: the JSON Schema of each kind of file, so that editors complete and check while one types.
 
 use super::Exit;
-use super::shown::{Shown, print};
+use super::error::{CliError, print};
 
 /// The JSON Schema of a kind of file.
 #[derive(Debug, clap::Args)]
@@ -19,7 +19,7 @@ enum Kind {
     Config,
 }
 
-pub fn run(args: Args) -> Result<Exit, Shown> {
+pub fn run(args: Args) -> Result<Exit, CliError> {
     print(match args.kind {
         Kind::Inventory => include_str!("schema/inventory.json"),
         Kind::Keybook => include_str!("schema/keybook.json"),

@@ -5,12 +5,12 @@ use std::path::{Path, PathBuf};
 use uuid::Uuid;
 
 use super::Exit;
+use super::error::{CliError, print};
 use super::private::write_private;
 use super::scene::Scene;
-use super::shown::{Shown, print};
 use crate::brake::Held;
 use crate::drift::{Service, StationDrift};
-use crate::gather::{Keying, record_scripts};
+use crate::fleet::{Keying, record_scripts};
 use crate::inventory::{Extent, Station};
 use crate::script::card::{self, Card};
 use crate::script::{self, Memory, Script, Way};
@@ -56,9 +56,9 @@ pub enum Format {
     Dial,
 }
 
-pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
+pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     if matches!(args.format, Format::Wav | Format::Dial) {
-        return Err(Shown::usage("this format comes with a later version; use card, html, keys or json."));
+        return Err(CliError::usage("this format comes with a later version; use card, html, keys or json."));
     }
     let Some(name) = &args.station else {
         return super::worklist::run(args.site, args.format, args.out, config).await;
@@ -73,9 +73,12 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
             shown(&script, &station, &scene, &codes, args.format)
         }
         Keying::Held(held) => {
-            let why =
-                format!("the script for {} is held, since it is part of a change. {}", station.name, way_out(held));
-            return Err(Shown::failed(why));
+            let why = format!(
+                "the script for {} is held, since it is part of a change. {}",
+                station.name,
+                release_hint(held)
+            );
+            return Err(CliError::failed(why));
         }
         Keying::Nothing => {
             let (record, codes) = (scene.records.of(&station), scene.codes_for(&station));
@@ -86,19 +89,18 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
                 Format::Card | Format::Keys | Format::Json | Format::Wav | Format::Dial => text,
             }
         }
-        Keying::NoScript(why) => return Err(Shown::failed(format!("{}: {why}", station.name))),
+        Keying::NoScript(why) => return Err(CliError::failed(format!("{}: {why}", station.name))),
     };
     match args.out {
         None => print(&text)?,
-        Some(path) => {
-            write_private(&path, &text).map_err(|e| Shown::failed(format!("cannot write {}: {e}", path.display())))?
-        }
+        Some(path) => write_private(&path, &text)
+            .map_err(|e| CliError::failed(format!("cannot write {}: {e}", path.display())))?,
     }
     Ok(scene.exit(Exit::Done))
 }
 
 /// Why a script is held, and what to do.
-pub fn way_out(held: &Held) -> String {
+pub fn release_hint(held: &Held) -> String {
     format!(
         "{} See that every one of them is meant (`stationkeep drift`), then release it:\n  {}",
         held.sentence(),

@@ -3,11 +3,11 @@
 use std::path::Path;
 
 use super::Exit;
+use super::error::{CliError, print};
 use super::saying::{Until, in_time, said, until, write_down};
 use super::scene::Scene;
-use super::shown::{Shown, print};
 use crate::drift::Standing;
-use crate::ledger::{End, Notice, Take};
+use crate::ledger::{Decision, End, Take};
 
 /// Say that somebody is on a station that drifts.
 #[derive(Debug, clap::Args)]
@@ -31,22 +31,22 @@ pub struct Args {
     end: bool,
 }
 
-pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
+pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     let scene = Scene::open(config).await?;
     let station = scene.station(&args.station)?;
     let name = &station.name;
     let said = said(&scene, &args.by, args.why.as_deref());
     let Some(Until(until)) = args.until else {
-        let takes = scene.records.notices().takes(scene.now);
-        let Some(take) = takes.get(name) else { return Err(Shown::failed(format!("nobody is on {name}."))) };
-        write_down(&scene, &Notice::End(End { said, ends: take.said.id })).await?;
+        let takes = scene.records.decisions().takes(scene.now);
+        let Some(take) = takes.get(name) else { return Err(CliError::failed(format!("nobody is on {name}."))) };
+        write_down(&scene, &Decision::End(End { said, ends: take.said.id })).await?;
         print(&format!("{name} is free again.\n"))?;
         return Ok(scene.exit(Exit::Done));
     };
     if scene.drift(&station).standing == Standing::Aligned {
-        return Err(Shown::failed(format!("{name} is aligned: there is nothing to take.")));
+        return Err(CliError::failed(format!("{name} is aligned: there is nothing to take.")));
     }
-    write_down(&scene, &Notice::Take(Take { said, station: name.clone(), until })).await?;
+    write_down(&scene, &Decision::Take(Take { said, station: name.clone(), until })).await?;
     print(&format!("{name} is taken by {} until {}.\n", args.by, in_time(until, scene.now)))?;
     Ok(scene.exit(Exit::Done))
 }

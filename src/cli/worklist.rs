@@ -5,19 +5,19 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use super::Exit;
+use super::error::{CliError, print};
 use super::private::write_private;
 use super::scene::{Scene, progress};
 use super::script::{Format, shown};
-use super::shown::{Shown, print};
 use crate::drift::Standing;
 use crate::finding::did_you_mean;
-use crate::gather::{Keying, record_scripts};
+use crate::fleet::{Keying, record_scripts};
 use crate::inventory::{Extent, Station};
 use crate::script::{Due, Errand, Memory, Script, Way, WorkList};
 
-pub async fn run(site: Option<String>, format: Format, out: Option<PathBuf>, config: &Path) -> Result<Exit, Shown> {
+pub async fn run(site: Option<String>, format: Format, out: Option<PathBuf>, config: &Path) -> Result<Exit, CliError> {
     if format == Format::Html && out.is_none() {
-        return Err(Shown::usage("pages are a file each: name a folder for them with --out."));
+        return Err(CliError::usage("pages are a file each: name a folder for them with --out."));
     }
     if let Some(folder) = &out {
         must_be_new(folder)?;
@@ -29,7 +29,7 @@ pub async fn run(site: Option<String>, format: Format, out: Option<PathBuf>, con
     match (&out, format) {
         (Some(folder), _) => {
             write_folder(folder, &list, &scene, format)
-                .map_err(|error| Shown::failed(format!("cannot write into {}: {error}", folder.display())))?;
+                .map_err(|error| CliError::failed(format!("cannot write into {}: {error}", folder.display())))?;
             print(&list.text(|at, script| file_name(at, script, format)))?;
         }
         (None, Format::Json) => print(&format!("{:#}\n", scene.with_commit(list.json())))?,
@@ -37,13 +37,16 @@ pub async fn run(site: Option<String>, format: Format, out: Option<PathBuf>, con
         (None, Format::Card | Format::Html | Format::Wav | Format::Dial) => print(&cards(&list, &scene))?,
     }
     if let Some(held) = list.held().next().and(scene.change()) {
-        eprintln!("stationkeep: scripts are held, since they are part of a change. {}", super::script::way_out(held));
+        eprintln!(
+            "stationkeep: scripts are held, since they are part of a change. {}",
+            super::script::release_hint(held)
+        );
     }
     let ended = if list.stuck().next().is_some() || list.held().next().is_some() { Exit::Failed } else { Exit::Done };
     Ok(scene.exit(ended))
 }
 
-fn stations(scene: &Scene, site: Option<&str>) -> Result<Vec<Arc<Station>>, Shown> {
+fn stations(scene: &Scene, site: Option<&str>) -> Result<Vec<Arc<Station>>, CliError> {
     let all = scene.stations(&[])?;
     let Some(site) = site else { return Ok(all) };
     let here: Vec<_> = all.iter().filter(|station| &*station.site == site).cloned().collect();
@@ -52,7 +55,7 @@ fn stations(scene: &Scene, site: Option<&str>) -> Result<Vec<Arc<Station>>, Show
         sites.sort_unstable();
         sites.dedup();
         let mend = did_you_mean(site, sites.iter().copied());
-        return Err(Shown::usage(format!("no station stands at a site called `{site}`. {mend}")));
+        return Err(CliError::usage(format!("no station stands at a site called `{site}`. {mend}")));
     }
     Ok(here)
 }
@@ -80,15 +83,15 @@ fn list(scene: &Scene, stations: &[Arc<Station>]) -> WorkList {
 }
 
 /// A card of an earlier day among today's would be keyed: a folder with anything in it is refused.
-fn must_be_new(folder: &Path) -> Result<(), Shown> {
+fn must_be_new(folder: &Path) -> Result<(), CliError> {
     match std::fs::read_dir(folder).map(|mut entries| entries.next().is_none()) {
         Ok(true) => Ok(()),
-        Ok(false) => Err(Shown::usage(format!(
+        Ok(false) => Err(CliError::usage(format!(
             "{} is not empty, and a card of another day among today's could be keyed. Name a new folder.",
             folder.display()
         ))),
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(()),
-        Err(error) => Err(Shown::usage(format!("{} is no folder to write to: {error}", folder.display()))),
+        Err(error) => Err(CliError::usage(format!("{} is no folder to write to: {error}", folder.display()))),
     }
 }
 

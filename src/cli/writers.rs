@@ -6,7 +6,7 @@ use std::sync::Arc;
 use super::scene::Scene;
 use crate::daemon::with_causes;
 use crate::finding::Place;
-use crate::gather::Source;
+use crate::fleet::Source;
 use crate::git::{Author, Blamed, Git, GitError, blame};
 
 /// The authors of lines, by file and line. Empty where nothing is known of them.
@@ -50,10 +50,10 @@ impl Writers {
 
 fn asked(scene: &Scene, file: &str, lines: BTreeSet<u32>) -> Result<BTreeMap<u32, Author>, GitError> {
     let git = Git::default();
-    match (&scene.ground.inventory, &scene.fleet.commit) {
+    match (&scene.sources.inventory, &scene.fleet.commit) {
         (Source::Git(followed), Some(commit)) => blame(&git, Blamed::Committed { followed, commit, path: file }, lines),
         (Source::Folder(_), _) if scene.is_sound() => {
-            blame(&git, Blamed::Lying(&scene.ground.folder.join(file)), lines)
+            blame(&git, Blamed::Lying(&scene.sources.folder.join(file)), lines)
         }
         // The last good lines are not those that lie there now.
         (Source::Folder(_), _) | (Source::Git(_), None) => Ok(BTreeMap::new()),

@@ -29,15 +29,15 @@ impl Reader<'_> {
             return (access, true);
         };
         if !(1..=LIMIT_TOKENS).contains(&items.len()) {
-            let sentence = format!("`access.tokens` lists {} tokens.", items.len());
-            let mend = format!("List 1 to {LIMIT_TOKENS}, or leave `access` out.");
-            self.sheet.note(Code::ConfigBroken, node.spot, sentence, mend);
+            let message = format!("`access.tokens` lists {} tokens.", items.len());
+            let fix = format!("List 1 to {LIMIT_TOKENS}, or leave `access` out.");
+            self.sheet.note(Code::ConfigBroken, node.spot, message, fix);
         }
         for item in items {
             let Some(token) = self.token(item) else { continue };
             if access.tokens.iter().any(|other| other.name == token.name) {
-                let sentence = format!("A second token is called `{}`.", token.name);
-                self.sheet.note(Code::NameRepeated, item.spot, sentence, "Give each a name of its own.");
+                let message = format!("A second token is called `{}`.", token.name);
+                self.sheet.note(Code::NameRepeated, item.spot, message, "Give each a name of its own.");
             } else {
                 access.tokens.push(token);
             }
@@ -61,8 +61,8 @@ impl Reader<'_> {
         let fits = (1..=LIMIT_NAME).contains(&text.chars().count())
             && !text.chars().any(|sign| sign.is_control() || sign == ':');
         if !fits {
-            let mend = format!("Write 1 to {LIMIT_NAME} characters without a colon.");
-            self.sheet.note(Code::ConfigBroken, node.spot, "This cannot be a token's name.", mend);
+            let fix = format!("Write 1 to {LIMIT_NAME} characters without a colon.");
+            self.sheet.note(Code::ConfigBroken, node.spot, "This cannot be a token's name.", fix);
         }
         fits.then(|| text.into())
     }
@@ -72,10 +72,10 @@ impl Reader<'_> {
         let text = self.sheet.quoted(node, "`sha256`")?;
         let found = hash(text);
         if found.is_none() {
-            let sentence = "`sha256` is no SHA-256: it has 64 digits from 0-9 and a-f.";
-            let mend =
+            let message = "`sha256` is no SHA-256: it has 64 digits from 0-9 and a-f.";
+            let fix =
                 "Write what `printf %s \"$TOKEN\" | sha256sum` prints, in quotes; the token itself never stands here.";
-            self.sheet.note(Code::ConfigBroken, node.spot, sentence, mend);
+            self.sheet.note(Code::ConfigBroken, node.spot, message, fix);
         }
         found
     }
@@ -91,15 +91,15 @@ impl Reader<'_> {
         let url = url::Url::parse(text).ok().filter(|url| is_plain(url) && url.fragment().is_none());
         let Some(url) = url.filter(|url| url.as_str().chars().count() <= LIMIT_ADDRESS) else {
             // It may hold a password, so it is not repeated.
-            let mend = format!(
+            let fix = format!(
                 "Write what a browser opens, such as https://ops.example.org, without name, password, `?` and `#`, in at most \
                  {LIMIT_ADDRESS} characters."
             );
-            self.sheet.note(Code::ConfigBroken, node.spot, "`address` is no address for a browser.", mend);
+            self.sheet.note(Code::ConfigBroken, node.spot, "`address` is no address for a browser.", fix);
             return None;
         };
         if !is_loopback(&url) {
-            let (sentence, mend) = if !has_tokens {
+            let (message, fix) = if !has_tokens {
                 (
                     "`address` leads other machines to cards, which show access codes, and nobody is asked who they are.",
                     "List who may see them at `access: {tokens: […]}`, or write http://127.0.0.1 with the port of `listen`.",
@@ -112,7 +112,7 @@ impl Reader<'_> {
             } else {
                 return Some(url.as_str().trim_end_matches('/').to_owned());
             };
-            self.sheet.note(Code::ConfigBroken, node.spot, sentence, mend);
+            self.sheet.note(Code::ConfigBroken, node.spot, message, fix);
         }
         Some(url.as_str().trim_end_matches('/').to_owned())
     }
@@ -122,20 +122,20 @@ impl Reader<'_> {
         let text = self.sheet.text(node, "`listen`")?;
         let Ok(address) = text.parse::<SocketAddr>() else {
             let port = text.rsplit_once(':').map_or(text, |(_, port)| port).parse::<u16>();
-            let mend = match port {
+            let fix = match port {
                 Ok(port) => format!("Write an address and a port: 127.0.0.1:{port}."),
                 Err(_) => format!("Write an address and a port up to 65535, such as {}.", defaults::LISTEN),
             };
-            let sentence = format!("`listen` is `{text}`, which is no address to listen on.");
-            self.sheet.note(Code::ConfigBroken, node.spot, sentence, mend);
+            let message = format!("`listen` is `{text}`, which is no address to listen on.");
+            self.sheet.note(Code::ConfigBroken, node.spot, message, fix);
             return None;
         };
         if !address.ip().is_loopback() && !has_tokens {
-            let sentence =
+            let message =
                 format!("`listen` is {address}, which other machines can reach, and nobody is asked who they are.");
-            let mend =
+            let fix =
                 format!("Write 127.0.0.1:{}, or list who may come in at `access: {{tokens: […]}}`.", address.port());
-            self.sheet.note(Code::ConfigBroken, node.spot, sentence, mend);
+            self.sheet.note(Code::ConfigBroken, node.spot, message, fix);
         }
         Some(address)
     }

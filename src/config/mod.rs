@@ -1,7 +1,7 @@
 //! `stationkeep.yaml`: where everything is kept, how the daemon behaves, and whom it alerts.
 //!
-//! Reading is done on the tree that remembers places ([`crate::yaml`]), so that everything wrong is told at once with
-//! line and mend; a typed reading stops at its first error and misses some places. It opens no ledger and no socket, and resolves secrets only when asked.
+//! LastRead is done on the tree that remembers places ([`crate::yaml`]), so that everything wrong is told at once with
+//! line and fix; a typed reading stops at its first error and misses some places. It opens no ledger and no socket, and resolves secrets only when asked.
 
 mod access;
 mod read;
@@ -24,7 +24,7 @@ use crate::brake::{Limit, Share};
 use crate::drift::Rules;
 use crate::files::{Folder, Interest, Tree, cleaned, read_file};
 use crate::finding::{Finding, Place};
-use crate::gather::{Source, Terms};
+use crate::fleet::{Source, Terms};
 use crate::web::Access;
 
 /// All that `stationkeep.yaml` says, with defaults where it says nothing.
@@ -121,7 +121,7 @@ pub fn load(path: &Path) -> Loaded {
         },
         Err(mut finding) => {
             if !path.exists() {
-                finding.mend = "Give its path with --config FILE or in STATIONKEEP_CONFIG.".into();
+                finding.fix = "Give its path with --config FILE or in STATIONKEEP_CONFIG.".into();
             }
             Loaded { config: Err(vec![finding]), texts: Tree::default() }
         }

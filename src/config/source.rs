@@ -3,7 +3,7 @@
 use super::read::{Reader, defaults};
 use crate::files::Folder;
 use crate::finding::Code;
-use crate::gather::Source;
+use crate::fleet::Source;
 use crate::git::{Followed, RefName};
 use crate::yaml::{Data, Node};
 
@@ -37,9 +37,9 @@ impl Reader<'_> {
         // `host:path`, as git itself takes it for another machine: a colon before the first slash.
         let elsewhere = text.contains("://") || text.split('/').next().is_some_and(|start| start.contains(':'));
         if elsewhere {
-            let sentence = "`git` is an address, and only a repository on this machine is read.";
-            let mend = "Keep a clone here (`git clone --mirror`), let a timer fetch into it, and give its path.";
-            self.sheet.note(Code::ConfigBroken, node.spot, sentence, mend);
+            let message = "`git` is an address, and only a repository on this machine is read.";
+            let fix = "Keep a clone here (`git clone --mirror`), let a timer fetch into it, and give its path.";
+            self.sheet.note(Code::ConfigBroken, node.spot, message, fix);
             return None;
         }
         Some(Folder::new(self.base(), text))
@@ -50,9 +50,9 @@ impl Reader<'_> {
         match text.parse() {
             Ok(name) => Some(name),
             Err(_) => {
-                let sentence = format!("`ref` is `{text}`, which can be no branch or tag.");
-                let mend = "Write the name of a branch or tag (main, refs/tags/v3), or a commit's whole id.";
-                self.sheet.note(Code::ConfigBroken, node.spot, sentence, mend);
+                let message = format!("`ref` is `{text}`, which can be no branch or tag.");
+                let fix = "Write the name of a branch or tag (main, refs/tags/v3), or a commit's whole id.";
+                self.sheet.note(Code::ConfigBroken, node.spot, message, fix);
                 None
             }
         }
@@ -69,9 +69,9 @@ impl Reader<'_> {
             return Some(inner);
         }
         if inner.split('/').any(|step| matches!(step, "" | "." | "..")) {
-            let sentence = format!("`folder` is `{text}`, which is no path from the repository's top.");
-            let mend = "Write it like config/inventory, or leave it out for the whole repository.";
-            self.sheet.note(Code::ConfigBroken, node.spot, sentence, mend);
+            let message = format!("`folder` is `{text}`, which is no path from the repository's top.");
+            let fix = "Write it like config/inventory, or leave it out for the whole repository.";
+            self.sheet.note(Code::ConfigBroken, node.spot, message, fix);
             return None;
         }
         Some(inner)

@@ -11,10 +11,10 @@ fn read_text(text: &str) -> Result<Config, Vec<Finding>> {
     read(&"stationkeep.yaml".into(), Path::new("/no/such/config"), text.as_bytes())
 }
 
-/// `line:column: code: sentence mend` of everything wrong with a text.
+/// `line:column: code: message fix` of everything wrong with a text.
 fn wrong(text: &str) -> Vec<String> {
     let findings = read_text(text).err().unwrap_or_default();
-    let shown = |f: Finding| format!("{}:{}: {}: {} {}", f.place.line, f.place.column, f.code, f.sentence, f.mend);
+    let shown = |f: Finding| format!("{}:{}: {}: {} {}", f.place.line, f.place.column, f.code, f.message, f.fix);
     findings.into_iter().map(shown).collect()
 }
 
@@ -441,7 +441,7 @@ fn a_file_is_loaded_with_paths_from_its_own_folder_or_says_how_to_name_it() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("stationkeep.yaml");
     let missing = load(&path).config.unwrap_err();
-    assert_eq!(missing[0].mend, "Give its path with --config FILE or in STATIONKEEP_CONFIG.");
+    assert_eq!(missing[0].fix, "Give its path with --config FILE or in STATIONKEEP_CONFIG.");
     fs::write(&path, "stationkeep: 1\n").unwrap();
     let loaded = load(&path);
     let config = loaded.config.unwrap();

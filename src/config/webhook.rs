@@ -1,6 +1,6 @@
 //! One webhook of the configuration: whom it tells of what, and what its references lead to.
 //!
-//! Addresses and signing secrets never stand in a finding, in a sentence or in `Debug`.
+//! Addresses and signing secrets never stand in a finding, in a message or in `Debug`.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -58,7 +58,7 @@ pub enum Url {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Resolved {
     On(Target),
-    /// It cannot be used; the sentence says why.
+    /// It cannot be used; the message says why.
     Off(String),
 }
 
@@ -143,17 +143,17 @@ impl Reader<'_> {
             if let Some(node) = every
                 .filter(|_| kind.is_none_or(|n| matches!(&n.data, Data::Scalar { text, .. } if &**text == "alerts")))
             {
-                let sentence = "`every_seconds` belongs to a heartbeat, and this webhook is for alerts.";
-                let mend = "Add `kind: heartbeat`, or leave `every_seconds` out.";
-                self.sheet.note(Code::ConfigBroken, node.spot, sentence, mend);
+                let message = "`every_seconds` belongs to a heartbeat, and this webhook is for alerts.";
+                let fix = "Add `kind: heartbeat`, or leave `every_seconds` out.";
+                self.sheet.note(Code::ConfigBroken, node.spot, message, fix);
             }
             return Kind::Alerts;
         }
         for (key, node) in of_alerts {
             let Some(node) = node else { continue };
-            let sentence = format!("A heartbeat carries no alerts, so `{key}` means nothing here.");
-            let mend = format!("Leave `{key}` out, or give alerts a webhook of their own.");
-            self.sheet.note(Code::ConfigBroken, node.spot, sentence, mend);
+            let message = format!("A heartbeat carries no alerts, so `{key}` means nothing here.");
+            let fix = format!("Leave `{key}` out, or give alerts a webhook of their own.");
+            self.sheet.note(Code::ConfigBroken, node.spot, message, fix);
         }
         let every = every.and_then(|n| self.sheet.number(n, "`every_seconds`", EVERY_SECONDS));
         Kind::Heartbeat { every_seconds: every.unwrap_or(DEFAULT_EVERY) }
@@ -163,8 +163,8 @@ impl Reader<'_> {
         let text = self.sheet.text(node, "The webhook's name")?;
         let fits = (1..=LIMIT_NAME).contains(&text.chars().count()) && !text.chars().any(char::is_control);
         if !fits {
-            let mend = format!("Write 1 to {LIMIT_NAME} characters.");
-            self.sheet.note(Code::ConfigBroken, node.spot, "This cannot be a webhook's name.", mend);
+            let fix = format!("Write 1 to {LIMIT_NAME} characters.");
+            self.sheet.note(Code::ConfigBroken, node.spot, "This cannot be a webhook's name.", fix);
         }
         fits.then(|| text.into())
     }
@@ -175,8 +175,8 @@ impl Reader<'_> {
             Data::Scalar { text, .. } if !node.is_null() && is_http(text) => Some(Url::Written((&**text).into())),
             Data::Scalar { .. } | Data::List(_) => {
                 // It may hold a token, so it is not repeated.
-                let mend = "Write {secret: \"env:NAME\"}, {secret: \"file:PATH\"}, or \"https://…\" in quotes.";
-                self.sheet.note(Code::ConfigBroken, node.spot, "`url` is no http or https address.", mend);
+                let fix = "Write {secret: \"env:NAME\"}, {secret: \"file:PATH\"}, or \"https://…\" in quotes.";
+                self.sheet.note(Code::ConfigBroken, node.spot, "`url` is no http or https address.", fix);
                 None
             }
         }
@@ -194,15 +194,15 @@ impl Reader<'_> {
             Data::Map(_) | Data::Scalar { .. } => std::slice::from_ref(node),
         };
         if !(1..=LIMIT_SIGNING).contains(&nodes.len()) {
-            let mend = format!("Give 1 to {LIMIT_SIGNING} secrets, or leave `signing` out.");
-            self.sheet.note(Code::ConfigBroken, node.spot, format!("`signing` lists {} secrets.", nodes.len()), mend);
+            let fix = format!("Give 1 to {LIMIT_SIGNING} secrets, or leave `signing` out.");
+            self.sheet.note(Code::ConfigBroken, node.spot, format!("`signing` lists {} secrets.", nodes.len()), fix);
         }
         let mut all = Vec::new();
         for node in nodes {
             let Some(reference) = self.signing_secret(node) else { continue };
             if all.contains(&reference) {
-                let sentence = "`signing` lists one secret twice.";
-                self.sheet.note(Code::NameRepeated, node.spot, sentence, "Keep one of the two.");
+                let message = "`signing` lists one secret twice.";
+                self.sheet.note(Code::NameRepeated, node.spot, message, "Keep one of the two.");
             } else {
                 all.push(reference);
             }
@@ -214,8 +214,8 @@ impl Reader<'_> {
         match &node.data {
             Data::Map(_) => self.secret(node, "`signing`"),
             Data::Scalar { .. } | Data::List(_) => {
-                let mend = "Write {secret: \"env:NAME\"} or {secret: \"file:PATH\"}.";
-                self.sheet.note(Code::SecretLiteral, node.spot, "`signing` is no reference to a secret.", mend);
+                let fix = "Write {secret: \"env:NAME\"} or {secret: \"file:PATH\"}.";
+                self.sheet.note(Code::SecretLiteral, node.spot, "`signing` is no reference to a secret.", fix);
                 None
             }
         }
@@ -226,14 +226,14 @@ impl Reader<'_> {
         let mut all = BTreeSet::new();
         let Some(items) = self.sheet.list(node, "`weights`") else { return all };
         if items.is_empty() {
-            let mend = format!("Use some of: {}.", words.map(|(word, _)| word).join(", "));
-            self.sheet.note(Code::ConfigBroken, node.spot, "`weights` lists nothing, so nobody would be told.", mend);
+            let fix = format!("Use some of: {}.", words.map(|(word, _)| word).join(", "));
+            self.sheet.note(Code::ConfigBroken, node.spot, "`weights` lists nothing, so nobody would be told.", fix);
         }
         for item in items {
             let Some(weight) = self.sheet.word(item, "A weight", &words) else { continue };
             if !all.insert(weight) {
-                let sentence = format!("`weights` lists `{weight}` twice.");
-                self.sheet.note(Code::NameRepeated, item.spot, sentence, "Keep one of the two.");
+                let message = format!("`weights` lists `{weight}` twice.");
+                self.sheet.note(Code::NameRepeated, item.spot, message, "Keep one of the two.");
             }
         }
         all
@@ -249,9 +249,9 @@ impl Reader<'_> {
                     all.extend(self.sheet.number(node, &what, 1..=LIMIT_MINUTES).map(|minutes| (weight, minutes)));
                 }
                 None => {
-                    let mend = did_you_mean(&key.text, Weight::ALL.map(Weight::as_str));
-                    let sentence = format!("No weight is called `{}`.", key.text);
-                    self.sheet.note(Code::KeyUnknown, key.spot, sentence, mend);
+                    let fix = did_you_mean(&key.text, Weight::ALL.map(Weight::as_str));
+                    let message = format!("No weight is called `{}`.", key.text);
+                    self.sheet.note(Code::KeyUnknown, key.spot, message, fix);
                 }
             }
         }

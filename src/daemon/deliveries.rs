@@ -15,7 +15,7 @@ use crate::config::{self, Config, Kind, Resolved};
 use crate::files::{Secrets, process_env};
 use crate::setting::Name;
 use crate::store::{StoppedWebhook, Store};
-use crate::web::Board;
+use crate::web::Status;
 use crate::webhook::{Ended, Limits, Pump, PumpStatus, Secret, Sender, Target, shown_address};
 
 use super::ServeError;
@@ -35,7 +35,7 @@ const STORE_PAUSE: Duration = Duration::from_secs(2);
 #[derive(Clone)]
 pub struct Means {
     pub store: Store,
-    pub board: Arc<Board>,
+    pub health: Arc<Status>,
     pub clock: Clock,
     /// The source of the fleet's messages.
     pub source: String,
@@ -145,14 +145,14 @@ impl Deliveries {
             }
             Kind::Heartbeat { every_seconds } => {
                 let (sender, status) = watch::channel(PumpStatus::new(&webhook, &to.url));
-                let Means { store: _, board, clock, source } = self.means.clone();
+                let Means { store: _, health, clock, source } = self.means.clone();
                 let beat = Heartbeat {
                     to: to.clone(),
                     every_seconds,
                     source,
                     sender: self.sender.clone(),
                     store: store.clone(),
-                    board,
+                    health,
                     clock,
                     status: sender,
                 };
@@ -165,7 +165,7 @@ impl Deliveries {
 
     fn show(&self) {
         let alerts = self.lines.iter().filter(|line| line.kind == Kind::Alerts).map(|line| line.status.clone());
-        self.means.board.set_webhooks(self.lines.iter().map(|line| line.status.clone()).collect(), alerts.collect());
+        self.means.health.set_webhooks(self.lines.iter().map(|line| line.status.clone()).collect(), alerts.collect());
     }
 
     /// Forgets that a webhook was stopped which the configuration no longer has.

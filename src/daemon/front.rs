@@ -1,4 +1,4 @@
-//! The parts of the daemon that face outward and outlive sessions: the board and its HTTP server, and the service manager.
+//! The parts of the daemon that face outward and outlive sessions: the status and its HTTP server, and the service manager.
 //! They are told how passes go, and never have a say in them.
 
 use std::net::SocketAddr;
@@ -8,18 +8,18 @@ use std::time::{Duration, Instant};
 use tokio_util::sync::{CancellationToken, DropGuard};
 
 use crate::finding::Finding;
-use crate::web::{Board, Clocks, ListenError, Server, View};
+use crate::web::{Clocks, ListenError, Server, Status, View};
 
 use super::deliveries::system_ms;
 use super::pass::{Seen, State};
-use super::supervisor::Supervisor;
+use super::systemd::Systemd;
 use super::tell::Teller;
 
 /// Everything that faces outward.
 pub struct Front {
-    pub board: Arc<Board>,
+    pub status: Arc<Status>,
     server: Option<Server>,
-    supervisor: Arc<Supervisor>,
+    systemd: Arc<Systemd>,
     /// Whether the service manager knows that the program is ready.
     is_ready: bool,
     _watchdog: DropGuard,
@@ -32,13 +32,13 @@ fn steady() -> Duration {
 }
 
 impl Front {
-    /// Opens the board, and gives signs of life where a watchdog wants them.
+    /// Opens the status, and gives signs of life where a watchdog wants them.
     pub fn open() -> Front {
-        let board = Arc::new(Board::new(Clocks { steady, system_ms }));
-        let supervisor = Arc::new(Supervisor::from_env());
+        let status = Arc::new(Status::new(Clocks { steady, system_ms }));
+        let systemd = Arc::new(Systemd::from_env());
         let stop = CancellationToken::new();
-        tokio::spawn(supervisor.clone().watch(board.clone(), stop.clone()));
-        Front { board, server: None, supervisor, is_ready: false, _watchdog: stop.drop_guard() }
+        tokio::spawn(systemd.clone().watch(status.clone(), stop.clone()));
+        Front { status, server: None, systemd, is_ready: false, _watchdog: stop.drop_guard() }
     }
 
     /// Listens on this address, and no longer on the one before. Where it cannot, the one before stays.
@@ -47,7 +47,7 @@ impl Front {
     /// The address cannot be listened on.
     pub async fn listen(&mut self, asked: SocketAddr) -> Result<(), ListenError> {
         if self.server.as_ref().is_none_or(|server| server.asked() != asked) {
-            let server = Server::start(asked, self.board.clone()).await?;
+            let server = Server::start(asked, self.status.clone()).await?;
             tracing::info!(address = %server.address(), "listening");
             self.server = Some(server);
         }
@@ -64,23 +64,23 @@ impl Front {
         let view = view(state, teller, &seen.findings);
         let stations = view.totals.counted();
         let line = format!("{stations}: {}; {} errors in the files", view.totals.sentence(), view.errors);
-        self.board.set_in_force(state.in_force());
-        self.board.finish(view);
+        self.status.set_in_force(state.in_force());
+        self.status.finish(view);
         if !self.is_ready {
-            self.is_ready = self.supervisor.ready();
+            self.is_ready = self.systemd.ready();
         }
-        self.supervisor.status(&line);
+        self.systemd.status(&line);
     }
 
     /// A changed configuration is taken up; the next pass makes the program ready again.
     pub fn reloading(&mut self) {
         self.is_ready = false;
-        self.supervisor.reloading();
+        self.systemd.reloading();
     }
 
     /// The program ends.
     pub fn stopping(&self) {
-        self.supervisor.stopping();
+        self.systemd.stopping();
     }
 }
 

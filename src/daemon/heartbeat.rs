@@ -17,7 +17,7 @@ use uuid::Uuid;
 use crate::alert::{CONTENT_TYPE, heartbeat};
 use crate::setting::Name;
 use crate::store::Store;
-use crate::web::Board;
+use crate::web::Status;
 use crate::webhook::{Attempt, Ended, Message, PumpState, PumpStatus, Sender, Target};
 
 use super::clock::Clock;
@@ -39,7 +39,7 @@ pub struct Heartbeat {
     pub source: String,
     pub sender: Arc<Sender>,
     pub store: Store,
-    pub board: Arc<Board>,
+    pub health: Arc<Status>,
     pub clock: Clock,
     pub status: watch::Sender<PumpStatus>,
 }
@@ -62,7 +62,7 @@ impl Heartbeat {
 
     /// Returns when the receiver wants no more, with the id of the beat that it answered so.
     async fn beat_on(&self) -> String {
-        while self.board.health().finished == 0 {
+        while self.health.health().finished == 0 {
             sleep(FIRST_LOOK).await;
         }
         let pace = Duration::from_secs(self.every_seconds.max(1).into());
@@ -90,8 +90,8 @@ impl Heartbeat {
     }
 
     async fn may_beat(&self) -> bool {
-        let health = self.board.health();
-        let passes = health.is_good() && !health.is_failing && self.board.is_watching();
+        let health = self.health.health();
+        let passes = health.is_good() && !health.is_failing && self.health.is_watching();
         passes && matches!(timeout(WRITE, self.store.check_writable(system_ms())).await, Ok(Ok(())))
     }
 

@@ -3,7 +3,7 @@
 //! A pass is a function of files, ledger and clock; events only say when to look. A changed configuration
 //! ends one session and begins another; nothing else is lost, since all that matters is in the store.
 
-mod announce;
+mod banner;
 mod clock;
 mod deliveries;
 mod front;
@@ -11,7 +11,7 @@ mod heartbeat;
 mod logging;
 mod pass;
 mod session;
-mod supervisor;
+mod systemd;
 mod tell;
 
 pub use clock::Clock;
@@ -21,7 +21,7 @@ use std::path::PathBuf;
 use crate::config::{self, Config};
 use crate::files::{KeyError, WatchError};
 use crate::finding::Finding;
-use crate::gather::{GatherError, Ground};
+use crate::fleet::{FleetError, Sources};
 use crate::store::StoreError;
 use crate::web::ListenError;
 use crate::webhook::SendError;
@@ -30,8 +30,8 @@ use front::Front;
 use session::{Basis, End};
 
 /// The folders of a configuration, with the key of its fingerprints.
-pub fn ground(config: &Config, key: [u8; 32]) -> Ground {
-    Ground {
+pub fn sources(config: &Config, key: [u8; 32]) -> Sources {
+    Sources {
         folder: config.folder.clone(),
         inventory: config.inventory.clone(),
         keybooks: config.keybooks.clone(),
@@ -51,7 +51,7 @@ pub enum ServeError {
     #[error(transparent)]
     Store(#[from] StoreError),
     #[error(transparent)]
-    Gather(#[from] GatherError),
+    Gather(#[from] FleetError),
     #[error(transparent)]
     Key(#[from] KeyError),
     #[error(transparent)]

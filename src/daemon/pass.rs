@@ -15,17 +15,19 @@ use crate::aside;
 use crate::brake::{Brake, Ended, Held, Limit, Move, Out};
 use crate::config::Config;
 use crate::drift::{Rules, Standing, StationDrift, Totals, look, next_change};
-use crate::files::{Look, Tray};
+use crate::files::{Inbox, Look};
 use crate::finding::Finding;
-use crate::gather::intake::{Desk, Taken};
-use crate::gather::{Fleet, FleetCache, GatherError, Ground, InForce, Reading, Records, Trees, moves, settled, weigh};
+use crate::fleet::intake::{Intake, Taken};
+use crate::fleet::{
+    FleetError, InForce, LastRead, Reading, ReadingCache, Records, SourceTexts, Sources, moves, settled, weigh,
+};
 use crate::inventory::{Commit, Inventory, Station};
-use crate::ledger::{Digest, Notices, Record};
+use crate::ledger::{Decisions, Digest, Record};
 use crate::script::{self, Memory};
 use crate::setting::{Codes, Name, Reference};
 use crate::store::{self, Store};
 
-use super::announce;
+use super::banner;
 use super::clock::Clock;
 
 /// Where an edit changed more stations than this, all are compared.
@@ -36,24 +38,24 @@ const FEW: usize = 1_000;
 
 /// Everything a pass knows and leaves to the next.
 pub struct State {
-    ground: Ground,
+    sources: Sources,
     store: Store,
     clock: Clock,
     rules: Rules,
     settle: Duration,
     /// The files as they are now, good or not.
-    reading: Reading,
-    cache: FleetCache,
+    reading: LastRead,
+    cache: ReadingCache,
     /// The last good files, in force.
-    fleet: Fleet,
+    fleet: Reading,
     /// Their inventory as it counts for now: without what is set aside.
     inventory: Arc<Inventory>,
-    in_force: Trees,
+    in_force: SourceTexts,
     in_force_since: Option<Timestamp>,
     /// The commit of the last good inventory, as the store had it at the start.
     good_before: Option<Arc<Commit>>,
     records: Option<Records>,
-    tray: Tray,
+    tray: Inbox,
     drifts: BTreeMap<Name, Arc<StationDrift>>,
     brake: Brake,
     /// What it wants kept.
@@ -86,22 +88,22 @@ pub struct Seen {
 
 impl State {
     /// A state that has seen nothing yet.
-    pub fn new(config: &Config, ground: Ground, store: Store, clock: Clock) -> State {
+    pub fn new(config: &Config, sources: Sources, store: Store, clock: Clock) -> State {
         State {
-            ground,
+            sources,
             store,
             clock,
             rules: Rules { reconfirm_days: config.reconfirm_days, require_tests: config.require_tests },
             settle: config.settle(),
-            reading: Reading::default(),
-            cache: FleetCache::expecting_edits(),
-            fleet: Fleet::default(),
+            reading: LastRead::default(),
+            cache: ReadingCache::expecting_edits(),
+            fleet: Reading::default(),
             inventory: Arc::default(),
-            in_force: Trees::default(),
+            in_force: SourceTexts::default(),
             in_force_since: None,
             good_before: None,
             records: None,
-            tray: Tray::default(),
+            tray: Inbox::default(),
             drifts: BTreeMap::new(),
             brake: Brake::default(),
             moves: Vec::new(),
@@ -115,7 +117,7 @@ impl State {
 
     /// Looks at files, reports, ledger and clock, and works out how every station stands. Without a `look` the files
     /// stay as they were last read: they may be in the middle of an edit.
-    pub async fn look(&mut self, look: Option<Look>) -> Result<Seen, GatherError> {
+    pub async fn look(&mut self, look: Option<Look>) -> Result<Seen, FleetError> {
         let now = self.clock.now();
         let before = self.in_force.commit.clone();
         if let Some(look) = look {
@@ -124,9 +126,9 @@ impl State {
         let commit = self.new_commit(before).await?;
         self.unseen.add([], commit);
         let look_again = self.take_reports(now).await?;
-        let said = self.notices().map(Notices::count);
+        let said = self.decisions().map(Decisions::count);
         let touched = self.keep_records_up().await?;
-        let is_said = self.notices().map(Notices::count) != said;
+        let is_said = self.decisions().map(Decisions::count) != said;
         let changed: Option<BTreeSet<Name>> = match (touched, &self.edited) {
             (Some(touched), Some(edited)) => Some(touched.union(edited).cloned().collect()),
             (Some(_) | None, _) => None,
@@ -150,11 +152,11 @@ impl State {
     }
 
     /// Reads the files. Only sound ones come into force; until then the last good ones stay.
-    async fn read_files(&mut self, look: Look, now: Timestamp) -> Result<(), GatherError> {
+    async fn read_files(&mut self, look: Look, now: Timestamp) -> Result<(), FleetError> {
         let reading =
-            tokio::task::block_in_place(|| self.ground.read(&self.reading, look, SystemTime::now(), &mut self.cache));
+            tokio::task::block_in_place(|| self.sources.read(&self.reading, look, SystemTime::now(), &mut self.cache));
         // At the start everything is new, and nothing of it a change.
-        if self.reading.trees != Trees::default() {
+        if self.reading.trees != SourceTexts::default() {
             self.unseen.add(reading.differing(&self.reading), None);
         }
         self.reading = reading;
@@ -178,23 +180,23 @@ impl State {
             self.in_force = self.reading.trees.clone();
         } else {
             // A command beside this daemon may have kept files that it read in the middle of an edit.
-            self.ground.keep_good(&self.store, &self.reading.trees, now).await?;
+            self.sources.keep_good(&self.store, &self.reading.trees, now).await?;
         }
         Ok(())
     }
 
-    async fn keep_good(&mut self, now: Timestamp) -> Result<(), GatherError> {
+    async fn keep_good(&mut self, now: Timestamp) -> Result<(), FleetError> {
         if self.in_force_since.is_none() {
-            self.good_before = self.ground.good_commit(&self.store).await?;
+            self.good_before = self.sources.good_commit(&self.store).await?;
         }
-        self.ground.keep_good(&self.store, &self.reading.trees, now).await?;
+        self.sources.keep_good(&self.store, &self.reading.trees, now).await?;
         self.in_force_since = Some(now);
         Ok(())
     }
 
     /// After a start beside broken files, what was last good comes back into force.
-    async fn recall_good(&mut self) -> Result<(), GatherError> {
-        if let Some((fleet, trees, since)) = self.ground.recall_good(&self.store).await? {
+    async fn recall_good(&mut self) -> Result<(), FleetError> {
+        if let Some((fleet, trees, since)) = self.sources.recall_good(&self.store).await? {
             self.fleet = fleet;
             self.good_before = trees.commit.clone();
             self.in_force = trees;
@@ -205,14 +207,14 @@ impl State {
     }
 
     /// The commit in force, where it was another one before: another pass's, or, at the start, the last good one.
-    async fn new_commit(&mut self, before: Option<Arc<Commit>>) -> Result<Option<NewCommit>, GatherError> {
+    async fn new_commit(&mut self, before: Option<Arc<Commit>>) -> Result<Option<NewCommit>, FleetError> {
         let before = before.or_else(|| self.good_before.take());
         let Some(commit) = self.in_force.commit.clone().filter(|commit| before.as_ref() != Some(commit)) else {
             return Ok(None);
         };
         let is_rewritten = before
             .as_ref()
-            .is_some_and(|before| tokio::task::block_in_place(|| self.ground.is_rewritten(before, &commit)));
+            .is_some_and(|before| tokio::task::block_in_place(|| self.sources.is_rewritten(before, &commit)));
         if is_rewritten {
             tracing::warn!(%commit, "the commit before is not in the history of the one that is in force now");
         } else {
@@ -221,20 +223,20 @@ impl State {
         Ok(Some(NewCommit { commit, before, is_rewritten }))
     }
 
-    async fn take_reports(&mut self, now: Timestamp) -> Result<Option<Duration>, GatherError> {
+    async fn take_reports(&mut self, now: Timestamp) -> Result<Option<Duration>, FleetError> {
         if self.in_force_since.is_none() {
             // Without an inventory every station would be unknown, and every report refused.
             return Ok(None);
         }
         let (tray, findings) = tokio::task::block_in_place(|| {
-            Tray::look(&self.ground.reports, &self.tray, SystemTime::now(), self.settle)
+            Inbox::look(&self.sources.reports, &self.tray, SystemTime::now(), self.settle)
         });
         for finding in &findings {
-            tracing::warn!(place = %finding.place, "{} {}", finding.sentence, finding.mend);
+            tracing::warn!(place = %finding.place, "{} {}", finding.message, finding.fix);
         }
-        let desk = Desk { store: &self.store, fleet: &self.fleet, ground: &self.ground, now };
+        let intake = Intake { store: &self.store, fleet: &self.fleet, sources: &self.sources, now };
         let first = self.records.is_none();
-        let drops = desk.drops(&tray, || {}).await?;
+        let drops = intake.drops(&tray, || {}).await?;
         if first && !drops.is_empty() {
             tracing::info!(count = drops.len(), "reports taken up from the folder");
         }
@@ -255,7 +257,7 @@ impl State {
     }
 
     /// Folds what the ledger has gained. Returns the stations touched, or nothing where all were folded.
-    async fn keep_records_up(&mut self) -> Result<Option<BTreeSet<Name>>, GatherError> {
+    async fn keep_records_up(&mut self) -> Result<Option<BTreeSet<Name>>, FleetError> {
         match &mut self.records {
             Some(records) => {
                 let edited = self.edited.as_ref();
@@ -277,14 +279,14 @@ impl State {
     fn compare(&mut self, now: Timestamp, only: Option<&BTreeSet<Name>>) {
         let Some(records) = &self.records else { return };
         if only.is_none_or(|only| !only.is_empty()) {
-            self.inventory = aside::for_now(&self.fleet.inventory, records.notices(), now);
+            self.inventory = aside::for_now(&self.fleet.inventory, records.decisions(), now);
         }
         let stations = &self.inventory.stations;
         let names: Vec<&Name> = match only {
             Some(only) => only.iter().collect(),
             None => {
                 self.drifts.retain(|name, _| stations.contains_key(name));
-                self.next_change = Some(records.notices().next_expiry(now).unwrap_or(Timestamp::MAX));
+                self.next_change = Some(records.decisions().next_expiry(now).unwrap_or(Timestamp::MAX));
                 stations.keys().collect()
             }
         };
@@ -304,7 +306,7 @@ impl State {
     }
 
     /// Asks the brake of these stations, or of all. It goes by the files as they are: what is set aside is no way around it.
-    async fn judge(&mut self, changed: Option<&BTreeSet<Name>>, now: Timestamp) -> Result<(), GatherError> {
+    async fn judge(&mut self, changed: Option<&BTreeSet<Name>>, now: Timestamp) -> Result<(), FleetError> {
         let Some(records) = &self.records else { return Ok(()) };
         // Commands beside this daemon settle, too.
         let turn = self.store.settled_turn().await?;
@@ -381,7 +383,7 @@ impl State {
     fn at(&self, name: &Name) -> Option<(&Station, Arc<Record>, Codes)> {
         let station = self.inventory.stations.get(name)?;
         let record = self.records.as_ref()?.of(station);
-        let codes = self.ground.codes_for(&self.fleet, station, &record);
+        let codes = self.sources.codes_for(&self.fleet, station, &record);
         Some((station, record, codes))
     }
 
@@ -403,8 +405,8 @@ impl State {
     }
 
     /// What people said beside their reports.
-    pub fn notices(&self) -> Option<&Notices> {
-        self.records.as_ref().map(Records::notices)
+    pub fn decisions(&self) -> Option<&Decisions> {
+        self.records.as_ref().map(Records::decisions)
     }
 
     /// The inventory in force, as it counts for now.
@@ -446,13 +448,13 @@ impl State {
 
     /// The station to look at first.
     pub fn worst(&self) -> Option<&StationDrift> {
-        announce::worst(self.drifts.values().map(|drift| &**drift))
+        banner::worst(self.drifts.values().map(|drift| &**drift))
     }
 
     /// The station to key at first.
     pub fn worst_to_key(&self) -> Option<&StationDrift> {
         let to_key = self.drifts.values().filter(|drift| drift.standing == Standing::Adrift);
-        announce::worst(to_key.map(|drift| &**drift))
+        banner::worst(to_key.map(|drift| &**drift))
     }
 
     /// The secrets that the files in force refer to.
@@ -466,8 +468,8 @@ impl State {
     }
 
     /// Where the files are.
-    pub fn ground(&self) -> &Ground {
-        &self.ground
+    pub fn sources(&self) -> &Sources {
+        &self.sources
     }
 
     /// The ledger and everything told.

@@ -13,7 +13,7 @@ use crate::alert::{Cause, Subscription, Terms, source_of};
 use crate::config::{self, Config};
 use crate::files::{Interest, Look, Means, Pace, Tree, Watch, load_or_make_key};
 use crate::finding::Finding;
-use crate::gather::Lookout;
+use crate::fleet::Lookout;
 use crate::inventory::Commit;
 use crate::setting::Name;
 use crate::store::{Queue, Store};
@@ -24,7 +24,7 @@ use super::deliveries::{Deliveries, Means as Ways, system_ms};
 use super::front::Front;
 use super::pass::{Seen, State};
 use super::tell::{Teller, Telling};
-use super::{ServeError, announce, ground, with_causes};
+use super::{ServeError, banner, sources, with_causes};
 
 /// How often the ledger is asked whether the command line or another daemon wrote to it.
 const LEDGER_LOOK: Duration = Duration::from_secs(1);
@@ -86,9 +86,9 @@ pub async fn run(
     let store = Store::open(config.ledger.reveal()).await?;
     let pace = Pace::settling(config.settle());
     let watch = Watch::start(config.interest([]), pace, Means::Events).await?;
-    front.board.open(config.full_pass(), store.clone(), cards(config, key, store.clone(), clock));
-    let mut state = State::new(config, ground(config, key), store.clone(), clock);
-    front.board.begin();
+    front.status.open(config.full_pass(), store.clone(), cards(config, key, store.clone(), clock));
+    let mut state = State::new(config, sources(config, key), store.clone(), clock);
+    front.status.begin();
     let mut seen = state.look(Some(Look::Whole)).await?;
     if let Some(again) = seen.look_again {
         // A report dropped just before the start must not be told as missing.
@@ -96,7 +96,7 @@ pub async fn run(
         seen = state.look(None).await?;
     }
     let source = source_of(&state.inventory().fleet);
-    let ways = Ways { store: store.clone(), board: front.board.clone(), clock, source };
+    let ways = Ways { store: store.clone(), health: front.status.clone(), clock, source };
     let mut deliveries = Deliveries::start(config, ways)?;
     deliveries.forget(config).await?;
     let cause = Cause { started: first, files: cause_files(config, first), ..Cause::default() };
@@ -105,7 +105,7 @@ pub async fn run(
     // The last that can fail: from here on this session runs.
     front.listen(config.listen).await?;
     if first {
-        announce::say(&announce::text(&state, front.address(), &deliveries.notes));
+        banner::say(&banner::text(&state, front.address(), &deliveries.notes));
     }
     log_findings(&seen.findings, state.commit_read());
     let text = basis.text.clone();
@@ -137,7 +137,7 @@ pub async fn run(
         {
             break End::Reconfigured(Box::new(new));
         }
-        session.front.board.begin();
+        session.front.status.begin();
         match state.look(look).await {
             Ok(new) => {
                 if new.findings != seen.findings {
@@ -151,7 +151,7 @@ pub async fn run(
         if look == Some(Look::Whole) {
             prune(&store).await;
             undelivered(&store, config).await;
-            if session.front.board.is_silent() {
+            if session.front.status.is_silent() {
                 tracing::error!(
                     "nobody is told of anything: every webhook for alerts was stopped by its receiver (410). See \
                      `stationkeep deliveries`; `stationkeep deliveries start NAME` sends to one again"
@@ -173,7 +173,7 @@ pub async fn run(
 
 /// Cards are shown from a look of their own, at the moment somebody opens one.
 fn cards(config: &Config, key: [u8; 32], store: Store, clock: Clock) -> Cards {
-    let lookout = Lookout::new(ground(config, key), store, config.looking());
+    let lookout = Lookout::new(sources(config, key), store, config.looking());
     let outside = Outside { now: Arc::new(move || clock.now()), files: SystemTime::now, id: Uuid::now_v7 };
     Cards::new(lookout, config.access.clone(), config.address.clone(), &key, outside)
 }
@@ -225,9 +225,9 @@ impl Session<'_> {
     /// Watches the files that secrets are kept in, too, once it is known which they are, and the branch that a
     /// repository's HEAD stands on.
     fn rearm(&mut self, state: &State) {
-        let mut secrets: Vec<PathBuf> = state.ground().secret_files(state.references());
+        let mut secrets: Vec<PathBuf> = state.sources().secret_files(state.references());
         secrets.extend(
-            state.ground().secret_files(self.basis.config.webhooks.iter().flat_map(config::Webhook::references)),
+            state.sources().secret_files(self.basis.config.webhooks.iter().flat_map(config::Webhook::references)),
         );
         let interest = self.basis.config.interest(secrets);
         if self.armed.as_ref() != Some(&interest) {
@@ -289,7 +289,7 @@ impl Session<'_> {
 
     fn failed(&mut self, error: &dyn std::error::Error) {
         self.failed = true;
-        self.front.board.fail();
+        self.front.status.fail();
         tracing::error!("the pass failed and is made again: {}", with_causes(error));
     }
 
@@ -299,7 +299,7 @@ impl Session<'_> {
         let is_new = loaded.texts != self.text;
         self.text = loaded.texts;
         self.refused = loaded.config.as_ref().err().cloned().unwrap_or_default();
-        self.front.board.set_configuration_refused(!self.refused.is_empty());
+        self.front.status.set_configuration_refused(!self.refused.is_empty());
         match loaded.config {
             Ok(config) if is_new && config != self.basis.config => {
                 return Some(Basis { config, text: self.text.clone() });
@@ -354,9 +354,9 @@ fn log_findings(findings: &[Finding], commit: Option<&Commit>) {
     }
     for finding in findings {
         if finding.is_error() {
-            tracing::error!(place = %finding.place, code = %finding.code, "{} {}", finding.sentence, finding.mend);
+            tracing::error!(place = %finding.place, code = %finding.code, "{} {}", finding.message, finding.fix);
         } else {
-            tracing::warn!(place = %finding.place, code = %finding.code, "{} {}", finding.sentence, finding.mend);
+            tracing::warn!(place = %finding.place, code = %finding.code, "{} {}", finding.message, finding.fix);
         }
     }
 }

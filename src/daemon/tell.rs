@@ -11,12 +11,12 @@ use crate::alert::{
     Pass, RefusedNews, RefusedReport, ReportTaken, StoppedTold, Stops, Subscription, Terms, Thread, Told, Verdict,
     What,
 };
-use crate::gather::GatherError;
-use crate::gather::intake::kept_reasons;
+use crate::fleet::FleetError;
+use crate::fleet::intake::kept_reasons;
 use crate::ledger::{Line, parse_line};
 use crate::script::Memory;
 use crate::setting::{Name, Weight};
-use crate::store::{self, Decision, EntryKind, NewMessage, StoppedWebhook, Store};
+use crate::store::{self, EntryKind, NewMessage, PassWrites, StoppedWebhook, Store};
 
 use super::pass::{Seen, State};
 
@@ -72,7 +72,7 @@ pub struct Teller {
 
 impl Teller {
     /// Takes up where the store says the last session left off.
-    pub async fn resume(store: &Store, terms: Terms, cause: Cause) -> Result<Teller, GatherError> {
+    pub async fn resume(store: &Store, terms: Terms, cause: Cause) -> Result<Teller, FleetError> {
         // Read first: a decision written meanwhile makes the next one try again.
         let turn = store.turn().await?;
         let told = store.told().await?;
@@ -108,7 +108,7 @@ impl Teller {
     ///
     /// # Errors
     /// Where the store cannot be read or written; then nothing was told, and the next pass decides anew.
-    pub async fn tell(&mut self, state: &State, seen: &Seen) -> Result<Telling, GatherError> {
+    pub async fn tell(&mut self, state: &State, seen: &Seen) -> Result<Telling, FleetError> {
         // A clock set back may make reminders due that lie ahead.
         let is_settled = self.settled_at.take().is_some_and(|at| at <= seen.now);
         let queues = state.store().queues().await?;
@@ -141,7 +141,7 @@ impl Teller {
     }
 
     /// What happened without being worth a message is no cause of the next one.
-    async fn nothing_to_tell(&mut self, store: &Store) -> Result<(), GatherError> {
+    async fn nothing_to_tell(&mut self, store: &Store) -> Result<(), FleetError> {
         if !self.cause.reports.is_empty() {
             store.set_memo(LEDGER, Some(&self.ledger_seq.to_string())).await?;
         }
@@ -150,7 +150,7 @@ impl Teller {
     }
 
     /// Collects what happened since the pass before: never more than the pass itself has seen.
-    async fn gather_cause(&mut self, state: &State, seen: &Seen) -> Result<(), GatherError> {
+    async fn gather_cause(&mut self, state: &State, seen: &Seen) -> Result<(), FleetError> {
         self.cause.add(seen.cause.files.iter().cloned(), seen.cause.commit.clone());
         while self.ledger_seq < state.ledger_seq() {
             let page = state.store().entries_after(self.ledger_seq, 1_000).await?;
@@ -175,7 +175,7 @@ impl Teller {
         state: &State,
         seen: &Seen,
         compared: Option<&BTreeSet<Name>>,
-    ) -> Result<(Decision, After), GatherError> {
+    ) -> Result<(PassWrites, After), FleetError> {
         let read = FilesRead {
             what: What::Inventory,
             findings: &seen.findings,
@@ -200,13 +200,13 @@ impl Teller {
         let now_stopped = now_stopped.into_iter().map(|(webhook, noted)| (webhook.into(), gone(noted))).collect();
         let now_stopped = Stops { now: &now_stopped, waiting: &self.waiting, clock: seen.now };
         let stopped = alert::stopped(&self.stopped, &now_stopped, &configuration.thread, &self.terms);
-        let asides = state.notices().map(|notices| AsideNews::between(&self.asides, notices, seen.now));
+        let asides = state.decisions().map(|decisions| AsideNews::between(&self.asides, decisions, seen.now));
         let asides = asides.unwrap_or_default();
         let memory = RefCell::new(Memory::for_a_fleet());
         let digest = |station: &Name| state.script_digest(station, &mut memory.borrow_mut());
         let foresee = state.foresee();
         let change = self.hold.change.as_ref().map(|last| &last.change);
-        let release = change.and_then(|change| state.notices()?.release(change));
+        let release = change.and_then(|change| state.decisions()?.release(change));
         let pass = Pass {
             stations: state.drifts(),
             compared,
@@ -223,7 +223,7 @@ impl Teller {
         let verdict = alert::decide(&self.told, &stopped.thread, &pass, &self.terms);
         let (refused_news, refused_seq) = self.refused_reports(state.store()).await?;
         let refusals = alert::reports_refused(&refused_news, seen.now, &self.terms);
-        let mut decision = Decision { settled: state.moves(), ..Decision::default() };
+        let mut decision = PassWrites { settled: state.moves(), ..PassWrites::default() };
         for (station, told) in &verdict.told {
             match told {
                 Some(told) => decision.told_upserts.push(store::Told {
@@ -273,7 +273,7 @@ impl Teller {
     }
 
     /// Reports refused since the last telling, whoever took them up, and those told as refused that are on record now.
-    async fn refused_reports(&self, store: &Store) -> Result<(RefusedNews, i64), GatherError> {
+    async fn refused_reports(&self, store: &Store) -> Result<(RefusedNews, i64), FleetError> {
         let newer = store.refused_after(self.refused_seq, AT_ONCE).await?;
         let seq = newer.last().map_or(self.refused_seq, |refused| refused.seq);
         let ids: Vec<String> = self.cause.reports.iter().map(|report| report.id.to_string()).collect();

@@ -25,7 +25,7 @@ const LINE_LIMIT_BYTES: u64 = 8 << 20;
 
 /// What a dropped file holds, by its ending.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Parcel {
+pub enum FileKind {
     /// One report: `*.yaml`, `*.yml`, `*.json`.
     Report,
     /// A ledger export, one report or issued script a line: `*.jsonl`.
@@ -37,7 +37,7 @@ pub enum Parcel {
 pub struct Dropped {
     /// Relative to the configuration's folder.
     pub name: Arc<str>,
-    pub parcel: Parcel,
+    pub parcel: FileKind,
     /// Of the content, of a report no further than to where it is seen to be too long; by it the file is known.
     pub sha256: [u8; 32],
     path: PathBuf,
@@ -48,19 +48,19 @@ pub struct Dropped {
 
 /// What lies in the reports folder.
 #[derive(Debug, Clone, Default)]
-pub struct Tray {
+pub struct Inbox {
     /// In the order of file names.
     pub files: Vec<Arc<Dropped>>,
     /// How long until the youngest of those left for the next look will have settled; nothing where none was left.
     pub waiting: Option<Duration>,
 }
 
-impl Tray {
+impl Inbox {
     /// Looks what lies in a folder (not below it). Contents of files that `earlier` saw in the same state are not read
     /// again. `now` is a moment before the call. Findings concern single files; the others are taken all the same.
-    pub fn look(folder: &Folder, earlier: &Tray, now: SystemTime, settle: Duration) -> (Tray, Vec<Finding>) {
+    pub fn look(folder: &Folder, earlier: &Inbox, now: SystemTime, settle: Duration) -> (Inbox, Vec<Finding>) {
         let found = walk(folder, scope());
-        let mut tray = Tray::default();
+        let mut tray = Inbox::default();
         let mut findings = found.findings;
         for (name, found) in found.files {
             match settles_in(&found.stamp, now, settle) {
@@ -85,11 +85,11 @@ pub(super) fn scope() -> Scope {
     Scope { deep: false, wanted: |name| parcel(name).is_some() }
 }
 
-fn parcel(name: &str) -> Option<Parcel> {
+fn parcel(name: &str) -> Option<FileKind> {
     if is_yaml(name) || has_suffix(name, &["json"]) {
-        Some(Parcel::Report)
+        Some(FileKind::Report)
     } else {
-        has_suffix(name, &["jsonl"]).then_some(Parcel::Export)
+        has_suffix(name, &["jsonl"]).then_some(FileKind::Export)
     }
 }
 
@@ -103,7 +103,7 @@ fn settles_in(stamp: &Stamp, now: SystemTime, settle: Duration) -> Option<Durati
 }
 
 /// Nothing where the file is gone or changed meanwhile.
-fn dropped(name: &Arc<str>, found: Found, earlier: &Tray, now: SystemTime) -> Result<Option<Arc<Dropped>>, Finding> {
+fn dropped(name: &Arc<str>, found: Found, earlier: &Inbox, now: SystemTime) -> Result<Option<Arc<Dropped>>, Finding> {
     let known = earlier.files.binary_search_by(|file| file.name.cmp(name)).ok().map(|at| &earlier.files[at]);
     if let Some(known) = known.filter(|known| known.stamp == found.stamp && known.settled) {
         return Ok(Some(known.clone()));
@@ -111,9 +111,9 @@ fn dropped(name: &Arc<str>, found: Found, earlier: &Tray, now: SystemTime) -> Re
     let Some(parcel) = parcel(name) else { return Ok(None) };
     let limit = match parcel {
         // Longer ones are refused as reports are: kept, and told of.
-        Parcel::Report => REPORT_LIMIT_BYTES + 1,
-        Parcel::Export if found.stamp.size > EXPORT_LIMIT_BYTES => return Err(too_large(name, found.stamp.size)),
-        Parcel::Export => EXPORT_LIMIT_BYTES,
+        FileKind::Report => REPORT_LIMIT_BYTES + 1,
+        FileKind::Export if found.stamp.size > EXPORT_LIMIT_BYTES => return Err(too_large(name, found.stamp.size)),
+        FileKind::Export => EXPORT_LIMIT_BYTES,
     };
     match hash(&found.path, limit) {
         Ok(Some((sha256, stamp))) if stamp == found.stamp => {
@@ -201,8 +201,8 @@ impl ExportLines {
         let read = read.map_err(|error| not_read(&self.name, &error))? as u64;
         self.line = self.line.saturating_add(1);
         if read > LINE_LIMIT_BYTES {
-            let sentence = format!("The line has more than {LINE_LIMIT_BYTES} bytes.");
-            return Err(self.finding(Code::FileTooLarge, sentence, "A ledger export has a report or script a line."));
+            let message = format!("The line has more than {LINE_LIMIT_BYTES} bytes.");
+            return Err(self.finding(Code::FileTooLarge, message, "A ledger export has a report or script a line."));
         }
         Ok((read > 0).then_some(bytes))
     }
@@ -214,8 +214,8 @@ impl ExportLines {
         Ok(text.trim_end_matches(['\n', '\r']).to_owned())
     }
 
-    fn finding(&self, code: Code, sentence: String, mend: &str) -> Finding {
-        Finding::new(code, Place { file: self.name.clone(), line: self.line, column: 1, length: 0 }, sentence, mend)
+    fn finding(&self, code: Code, message: String, fix: &str) -> Finding {
+        Finding::new(code, Place { file: self.name.clone(), line: self.line, column: 1, length: 0 }, message, fix)
     }
 }
 
@@ -267,16 +267,16 @@ mod tests {
             fs::write(self.dir.path().join("reports").join(name), text).unwrap();
         }
 
-        fn look(&self, earlier: &Tray, now: SystemTime) -> Tray {
+        fn look(&self, earlier: &Inbox, now: SystemTime) -> Inbox {
             let folder = Folder::new(self.dir.path(), "reports");
-            let (tray, findings) = Tray::look(&folder, earlier, now, SETTLE);
+            let (tray, findings) = Inbox::look(&folder, earlier, now, SETTLE);
             assert_eq!(findings, []);
             tray
         }
 
         /// As seen when everything written so far has settled.
-        fn settled(&self) -> Tray {
-            self.look(&Tray::default(), later())
+        fn settled(&self) -> Inbox {
+            self.look(&Inbox::default(), later())
         }
     }
 
@@ -295,10 +295,10 @@ mod tests {
         let tray = scene.settled();
         let files: Vec<_> = tray.files.iter().map(|file| (&*file.name, file.parcel)).collect();
         let expected = [
-            ("reports/B.jsonl", Parcel::Export),
-            ("reports/a.yaml", Parcel::Report),
-            ("reports/b.yml", Parcel::Report),
-            ("reports/c.JSON", Parcel::Report),
+            ("reports/B.jsonl", FileKind::Export),
+            ("reports/a.yaml", FileKind::Report),
+            ("reports/b.yml", FileKind::Report),
+            ("reports/c.JSON", FileKind::Report),
         ];
         assert_eq!((files.as_slice(), tray.waiting), (expected.as_slice(), None));
     }
@@ -310,7 +310,7 @@ mod tests {
         let changed_ns = u64::try_from(Stamp::of(&meta).changed_ns).unwrap();
         let changed = SystemTime::UNIX_EPOCH + Duration::from_nanos(changed_ns);
         let waiting = |now| {
-            let tray = scene.look(&Tray::default(), now);
+            let tray = scene.look(&Inbox::default(), now);
             assert_eq!(tray.files.is_empty(), tray.waiting.is_some());
             tray.waiting
         };
@@ -325,7 +325,7 @@ mod tests {
     fn what_was_seen_in_the_same_state_is_not_read_again() {
         let scene = Scene::with(&[("a.yaml", "1"), ("b.yaml", "2")]);
         let changed = fs::metadata(scene.dir.path().join("reports/b.yaml")).unwrap().modified().unwrap();
-        let early = scene.look(&Tray::default(), changed + SETTLE);
+        let early = scene.look(&Inbox::default(), changed + SETTLE);
         let earlier = scene.look(&early, later());
         assert!(!Arc::ptr_eq(&early.files[1], &earlier.files[1]), "a change within the same tick need not show");
         scene.write("b.yaml", "3");
@@ -370,13 +370,13 @@ mod tests {
         scene.write("long.json", vec![b' '; REPORT_LIMIT_BYTES as usize + 1]);
         std::os::unix::fs::symlink("nowhere", scene.dir.path().join("reports/gone.yaml")).unwrap();
         let folder = Folder::new(scene.dir.path(), "reports");
-        let (tray, findings) = Tray::look(&folder, &Tray::default(), later(), SETTLE);
+        let (tray, findings) = Inbox::look(&folder, &Inbox::default(), later(), SETTLE);
         let names: Vec<&str> = tray.files.iter().map(|file| &*file.name).collect();
         assert_eq!(names, ["reports/a.yaml", "reports/long.json", "reports/z.yaml"]);
         assert_eq!(tray.files[1].content().unwrap_err().code, Code::FileTooLarge, "to be refused as a report is");
         let codes: Vec<_> = findings.iter().map(|f| (f.code, &*f.place.file)).collect();
         assert_eq!(codes, [(Code::FileUnreadable, "reports/gone.yaml"), (Code::FileTooLarge, "reports/huge.jsonl")]);
         fs::remove_dir_all(&folder.path).unwrap();
-        assert_eq!(Tray::look(&folder, &tray, later(), SETTLE).1[0].sentence, "`reports` is not there.");
+        assert_eq!(Inbox::look(&folder, &tray, later(), SETTLE).1[0].message, "`reports` is not there.");
     }
 }

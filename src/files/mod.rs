@@ -11,7 +11,7 @@ mod tree;
 mod walk;
 mod watch;
 
-pub use drop::{Dropped, EXPORT_LIMIT_BYTES, ExportLines, Parcel, Tray};
+pub use drop::{Dropped, EXPORT_LIMIT_BYTES, ExportLines, FileKind, Inbox};
 pub use key::{KeyError, load_key, load_or_make_key};
 pub use secrets::{Origin, SECRET_LIMIT_BYTES, SecretError, Secrets, process_env};
 pub use tree::{FileText, Look, Tree, read_file, too_large, too_much};

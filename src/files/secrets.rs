@@ -203,7 +203,7 @@ mod tests {
 
     #[test]
     fn what_leads_nowhere_says_why_without_what_may_stand_there() {
-        for (reference, sentence) in [
+        for (reference, message) in [
             ("env:NONE", "the variable NONE is not set"),
             ("env:EMPTY", "`env:EMPTY` is empty"),
             ("env:LARGE", "`env:LARGE` is too large for a secret"),
@@ -216,7 +216,7 @@ mod tests {
             ("file:a\0b", "the file a\0b cannot be read: that is no path"),
             ("factory", "the factory code stands in the keybook, not here"),
         ] {
-            assert_eq!(look_up(reference, Origin::Owner), Err(sentence.into()), "{reference}");
+            assert_eq!(look_up(reference, Origin::Owner), Err(message.into()), "{reference}");
         }
     }
 

@@ -111,8 +111,8 @@ impl Tree {
             before = walk(folder, scope);
             (tree, findings) = Tree::contents(&before, earlier, look, now, LIMIT_TREE_BYTES);
         }
-        let mend = "Look for a program that keeps writing there.";
-        findings.push(unreadable(&folder.shown, "changes all the time while it is read", mend));
+        let fix = "Look for a program that keeps writing there.";
+        findings.push(unreadable(&folder.shown, "changes all the time while it is read", fix));
         (tree, findings)
     }
 
@@ -172,9 +172,9 @@ fn shared(known: Option<&Arc<FileText>>, text: FileText) -> Arc<FileText> {
 
 /// The finding for the file with which a tree has more bytes than are read.
 pub fn too_much(name: &str) -> Finding {
-    let sentence = format!("With this file the tree has more than {} MiB.", LIMIT_TREE_BYTES >> 20);
-    let mend = "Look for a file that does not belong there.";
-    Finding::new(Code::FileTooLarge, Place::start_of(&name.into()), sentence, mend)
+    let message = format!("With this file the tree has more than {} MiB.", LIMIT_TREE_BYTES >> 20);
+    let fix = "Look for a file that does not belong there.";
+    Finding::new(Code::FileTooLarge, Place::start_of(&name.into()), message, fix)
 }
 
 /// Reads one file, named `shown` in findings, of at most 32 MiB.
@@ -201,8 +201,8 @@ fn content(shown: &str, path: &Path) -> Result<Option<FileText>, Finding> {
 
 /// The finding for a file of more bytes than are read.
 pub fn too_large(shown: &str, size: u64) -> Finding {
-    let sentence = format!("The file has {size} bytes; {LIMIT_BYTES} is the most that is read.");
-    Finding::new(Code::FileTooLarge, Place::start_of(&shown.into()), sentence, "Split it into several files.")
+    let message = format!("The file has {size} bytes; {LIMIT_BYTES} is the most that is read.");
+    Finding::new(Code::FileTooLarge, Place::start_of(&shown.into()), message, "Split it into several files.")
 }
 
 /// What reading a file came to.
@@ -280,7 +280,7 @@ mod tests {
         fn findings(&self) -> Vec<(Code, String)> {
             let (_, mut findings) = Tree::read(&self.folder(), &Tree::default(), Look::Whole, SystemTime::now());
             findings.sort();
-            findings.into_iter().map(|f| (f.code, f.sentence)).collect()
+            findings.into_iter().map(|f| (f.code, f.message)).collect()
         }
     }
 
@@ -428,7 +428,7 @@ mod tests {
         let between = &mut |turn| scene.write(&format!("{turn}.yaml"), "");
         let (_, findings) =
             Tree::read_between(&scene.folder(), &Tree::default(), Look::Changed, SystemTime::now(), between);
-        assert_eq!(findings[0].sentence, "`in` changes all the time while it is read.");
+        assert_eq!(findings[0].message, "`in` changes all the time while it is read.");
     }
 
     #[test]
@@ -436,9 +436,9 @@ mod tests {
         let scene = Scene::new();
         scene.write("a.yaml", "a");
         assert_eq!(read_file("a.yaml", &scene.path("a.yaml")).unwrap().bytes, b"a");
-        let sentence = |name: &str| read_file(name, &scene.path(name)).unwrap_err().sentence;
-        assert_eq!(sentence("b.yaml"), "`b.yaml` is not there.");
-        assert_eq!(sentence("."), "`.` is no plain file.");
+        let message = |name: &str| read_file(name, &scene.path(name)).unwrap_err().message;
+        assert_eq!(message("b.yaml"), "`b.yaml` is not there.");
+        assert_eq!(message("."), "`.` is no plain file.");
     }
 
     #[derive(Debug, Clone)]

@@ -101,7 +101,7 @@ pub(super) fn walk(folder: &Folder, scope: Scope) -> Walk {
         }
         Ok(_) => walk.trouble(&folder.shown, "is no folder", "Give the path of a folder."),
         Err(error) if error.kind() == io::ErrorKind::NotFound => {
-            walk.trouble(&folder.shown, "is not there", "Make the folder, or mend its path in the configuration.");
+            walk.trouble(&folder.shown, "is not there", "Make the folder, or fix its path in the configuration.");
         }
         Err(error) => walk.unreadable(&folder.shown, &error),
     }
@@ -187,7 +187,7 @@ impl Walk {
             Err(error) if error.kind() == io::ErrorKind::NotFound && !kind.is_symlink() => return,
             Err(error) if error.kind() == io::ErrorKind::NotFound => {
                 self.link(here, &raw);
-                return self.trouble(&shown, "is a link that leads nowhere", "Mend or remove the link.");
+                return self.trouble(&shown, "is a link that leads nowhere", "Fix or remove the link.");
             }
             Err(error) => return self.unreadable(&shown, &error),
         };
@@ -244,25 +244,25 @@ impl Walk {
     fn overfull(&mut self, shown: &str) {
         if !self.full {
             self.full = true;
-            let sentence = format!("`{shown}` and the folders beside it hold too many files.");
-            let mend = format!("Keep a tree below {LIMIT_FILES} files.");
-            self.findings.push(Finding::new(Code::FileTooLarge, Place::start_of(&shown.into()), sentence, mend));
+            let message = format!("`{shown}` and the folders beside it hold too many files.");
+            let fix = format!("Keep a tree below {LIMIT_FILES} files.");
+            self.findings.push(Finding::new(Code::FileTooLarge, Place::start_of(&shown.into()), message, fix));
         }
     }
 
     fn unreadable(&mut self, shown: &str, error: &io::Error) {
-        let sentence = format!("cannot be read: {}", why(error));
-        self.trouble(shown, &sentence, "Look at its owner and permissions.");
+        let message = format!("cannot be read: {}", why(error));
+        self.trouble(shown, &message, "Look at its owner and permissions.");
     }
 
-    fn trouble(&mut self, shown: &str, what: &str, mend: &str) {
-        self.findings.push(unreadable(shown, what, mend));
+    fn trouble(&mut self, shown: &str, what: &str, fix: &str) {
+        self.findings.push(unreadable(shown, what, fix));
     }
 }
 
 /// The finding for what cannot be read at all.
-pub fn unreadable(shown: &str, what: &str, mend: &str) -> Finding {
-    Finding::new(Code::FileUnreadable, Place::start_of(&shown.into()), format!("`{shown}` {what}."), mend)
+pub fn unreadable(shown: &str, what: &str, fix: &str) -> Finding {
+    Finding::new(Code::FileUnreadable, Place::start_of(&shown.into()), format!("`{shown}` {what}."), fix)
 }
 
 #[cfg(test)]

@@ -1,4 +1,4 @@
-//! The closed list of what can be wrong in a file, each with a name that stays and a longer lesson.
+//! The closed list of what can be wrong in a file, each with a name that stays and a longer explanation.
 
 use std::fmt;
 use std::str::FromStr;
@@ -6,7 +6,7 @@ use std::str::FromStr;
 use super::Severity;
 
 macro_rules! codes {
-    ($($name:ident, $text:literal, $severity:ident, $lesson:literal;)*) => {
+    ($($name:ident, $text:literal, $severity:ident, $explanation:literal;)*) => {
         /// The stable name of a kind of finding.
         #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
         pub enum Code { $($name),* }
@@ -25,9 +25,9 @@ macro_rules! codes {
                 match self { $(Code::$name => Severity::$severity),* }
             }
 
-            /// What is behind it and how to live with it, in a few sentences.
-            pub fn lesson(self) -> &'static str {
-                match self { $(Code::$name => $lesson),* }
+            /// What is behind it and how to live with it, in a few messages.
+            pub fn explanation(self) -> &'static str {
+                match self { $(Code::$name => $explanation),* }
             }
         }
     };
@@ -36,7 +36,7 @@ macro_rules! codes {
 codes! {
     FileUnreadable, "file-unreadable", Error, "The file or folder could not be read at all. Nothing is taken from a folder that cannot be read whole, so that half an inventory never counts as an inventory.";
     FileTooLarge, "file-too-large", Error, "A file is read whole, so its size is bounded (32 MiB, four million entries). Split a large inventory by site: all files under the folder are read as one.";
-    FindingsMany, "findings-many", Error, "So much is wrong with one file that telling all of it would help nobody: a thousand findings a file are told. Mend those, then check again.";
+    FindingsMany, "findings-many", Error, "So much is wrong with one file that telling all of it would help nobody: a thousand findings a file are told. Fix those, then check again.";
     NotText, "not-text", Error, "Files are UTF-8 text without NUL characters. Save the file as UTF-8 in the editor.";
     YamlSyntax, "yaml-syntax", Error, "The file is not well-formed YAML from this place on. Common causes: a tab used for indentation, a value that begins with * & ! % @ or ` and is not quoted, a colon inside an unquoted value.";
     YamlTooDeep, "yaml-too-deep", Error, "No file of ours nests deeper than a handful of levels; 32 is the limit.";
@@ -81,7 +81,7 @@ codes! {
     CallTooShort, "call-too-short", Error, "The longest form of this command does not fit into one call: the station would hang up in the middle of it.";
     KeybookTooLarge, "keybook-too-large", Error, "The best script is searched for among everything that a keybook allows. So that the search always ends, lifelines, the values that commands ask for, and the length of a command are bounded.";
     SettingUnwritten, "setting-unwritten", Warning, "No command stores this setting, so nothing wanted for it can ever be keyed.";
-    Unkeyable, "unkeyable", Warning, "No order of the keybook's commands brings a new unit to this value beside the others that are wanted: a command is missing, needs what cannot be, or undoes it. Committed so, the station would be adrift and no script could mend it.";
+    Unkeyable, "unkeyable", Warning, "No order of the keybook's commands brings a new unit to this value beside the others that are wanted: a command is missing, needs what cannot be, or undoes it. Committed so, the station would be adrift and no script could fix it.";
     ReportTime, "report-time", Error, "The time of a report is when the work was done, as RFC 3339, and not in the future.";
     ReportId, "report-id", Error, "A report carries a UUID chosen by its sender, so that sending it again is harmless.";
     ReportConflict, "report-conflict", Error, "This id belongs to a report with other content. A correction is a new report with a new id.";
@@ -120,7 +120,7 @@ mod tests {
         assert_eq!(names.len(), Code::ALL.len());
         for code in Code::ALL {
             assert_eq!(code.as_str().parse::<Code>().as_ref(), Ok(code));
-            assert!(!code.lesson().is_empty());
+            assert!(!code.explanation().is_empty());
         }
     }
 }

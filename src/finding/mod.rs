@@ -1,4 +1,4 @@
-//! What is wrong in a file, told to the person who wrote it: place, code, sentence, mend.
+//! What is wrong in a file, told to the person who wrote it: place, code, message, fix.
 //!
 //! Findings are data; [`render()`] lays them out for a terminal. Nothing here reads a file.
 
@@ -53,51 +53,51 @@ impl fmt::Display for Severity {
     }
 }
 
-/// One thing that is wrong, with everything its author needs to mend it.
+/// One thing that is wrong, with everything its author needs to fix it.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Finding {
     pub place: Place,
     pub severity: Severity,
     pub code: Code,
-    /// One sentence in the users' words, without the mend.
-    pub sentence: String,
+    /// One message in the users' words, without the fix.
+    pub message: String,
     /// What to write instead, as an instruction.
-    pub mend: String,
-    /// The exact text that mends it, to stand at `place` in place of what stands there; where that can be told.
-    pub instead: Option<Box<str>>,
+    pub fix: String,
+    /// The exact text that fixes it, to stand at `place` in place of what stands there; where that can be told.
+    pub replacement: Option<Box<str>>,
     /// Other places that matter, each with what stands there.
     pub related: Box<[(Place, String)]>,
 }
 
 impl Finding {
     /// A finding of the code's own severity.
-    pub fn new(code: Code, place: Place, sentence: impl Into<String>, mend: impl Into<String>) -> Finding {
+    pub fn new(code: Code, place: Place, message: impl Into<String>, fix: impl Into<String>) -> Finding {
         Finding {
             place,
             severity: code.severity(),
             code,
-            sentence: clipped(sentence.into()),
-            mend: clipped(mend.into()),
-            instead: None,
+            message: clipped(message.into()),
+            fix: clipped(fix.into()),
+            replacement: None,
             related: Box::default(),
         }
     }
 
-    /// A name that nobody knows at the place where it stands: the mend names the nearest of the known ones.
+    /// A name that nobody knows at the place where it stands: the fix names the nearest of the known ones.
     pub fn unknown<'a>(
         code: Code,
         place: Place,
-        sentence: impl Into<String>,
+        message: impl Into<String>,
         word: &str,
         known: impl IntoIterator<Item = &'a str> + Clone,
     ) -> Finding {
         let near = nearest(word, known.clone()).map(as_name);
-        Finding::new(code, place, sentence, did_you_mean(word, known)).instead(near)
+        Finding::new(code, place, message, did_you_mean(word, known)).replacing(near)
     }
 
-    /// The same finding with the exact text that mends it, if its place is a span that can be replaced.
-    pub fn instead(mut self, text: Option<String>) -> Finding {
-        self.instead = text.filter(|_| self.place.length > 0).map(Into::into);
+    /// The same finding with the exact text that fixes it, if its place is a span that can be replaced.
+    pub fn replacing(mut self, text: Option<String>) -> Finding {
+        self.replacement = text.filter(|_| self.place.length > 0).map(Into::into);
         self
     }
 
@@ -117,7 +117,7 @@ impl Finding {
 
 impl fmt::Display for Finding {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}: {}[{}]: {} {}", self.place, self.severity, self.code, self.sentence, self.mend)
+        write!(f, "{}: {}[{}]: {} {}", self.place, self.severity, self.code, self.message, self.fix)
     }
 }
 
@@ -127,12 +127,12 @@ pub const LIMIT_ERRORS: usize = 1_000;
 impl Finding {
     /// The last word on a file with too many errors, at the first that is not told.
     pub fn and_more(place: Place) -> Finding {
-        let sentence = format!("More than {LIMIT_ERRORS} things are wrong with this file; what follows is not told.");
-        Finding::new(Code::FindingsMany, place, sentence, "Mend what is told, then check again.")
+        let message = format!("More than {LIMIT_ERRORS} things are wrong with this file; what follows is not told.");
+        Finding::new(Code::FindingsMany, place, message, "Fix what is told, then check again.")
     }
 }
 
-/// The most characters of a sentence or mend: they may repeat what stands in a file, however long that is.
+/// The most characters of a message or fix: they may repeat what stands in a file, however long that is.
 const LIMIT_SENTENCE: usize = 600;
 
 /// The text up to the limit; what is left out shows as dots in the middle, since the end says what is wrong.
@@ -153,17 +153,17 @@ fn clipped(text: String) -> String {
     head.chain(" … ".chars()).chain(text.chars().skip(count - half)).collect()
 }
 
-/// Sorts by place and drops what is told twice; of two that say the same, the one that knows the exact mend stays.
+/// Sorts by place and drops what is told twice; of two that say the same, the one that knows the exact fix stays.
 pub fn settle(findings: &mut Vec<Finding>) {
     findings.sort_by(|a, b| {
-        // The one that knows more stands first: the exact mend, then places beside.
-        let lacks = |f: &Finding| (f.instead.is_none(), f.related.is_empty());
-        (&a.place, a.severity, a.code, &a.sentence)
-            .cmp(&(&b.place, b.severity, b.code, &b.sentence))
+        // The one that knows more stands first: the exact fix, then places beside.
+        let lacks = |f: &Finding| (f.replacement.is_none(), f.related.is_empty());
+        (&a.place, a.severity, a.code, &a.message)
+            .cmp(&(&b.place, b.severity, b.code, &b.message))
             .then_with(|| lacks(a).cmp(&lacks(b)))
             .then_with(|| a.cmp(b))
     });
-    findings.dedup_by(|b, a| (&a.place, a.code, &a.sentence) == (&b.place, b.code, &b.sentence));
+    findings.dedup_by(|b, a| (&a.place, a.code, &a.message) == (&b.place, b.code, &b.message));
 }
 
 /// The nearest known word, for "did you mean"; none where nothing is near.
@@ -187,7 +187,7 @@ pub fn plural(n: u64, what: &str) -> String {
     if n == 1 { format!("1 {what}") } else { format!("{n} {what}s") }
 }
 
-/// "Did you mean `x`?" or else the list of what is allowed, as the mend of an unknown word.
+/// "Did you mean `x`?" or else the list of what is allowed, as the fix of an unknown word.
 pub fn did_you_mean<'a>(word: &str, known: impl IntoIterator<Item = &'a str> + Clone) -> String {
     const SHOWN: usize = 12;
     if let Some(near) = nearest(word, known.clone()) {
@@ -237,7 +237,7 @@ mod tests {
     fn a_sentence_that_repeats_a_file_has_an_end() {
         let place = Place::start_of(&"a.yaml".into());
         let finding = Finding::new(Code::KeyUnknown, place, format!("{} ends here", "ä".repeat(1 << 20)), "x");
-        assert!(finding.sentence.chars().count() < 700 && finding.sentence.ends_with(" ends here"));
+        assert!(finding.message.chars().count() < 700 && finding.message.ends_with(" ends here"));
     }
 
     #[test]

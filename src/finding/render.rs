@@ -1,4 +1,4 @@
-//! Findings laid out for people: the line, a caret under the place, the mend.
+//! Findings laid out for people: the line, a caret under the place, the fix.
 
 use std::collections::HashMap;
 
@@ -48,10 +48,10 @@ fn one<'t>(finding: &Finding, line: impl Fn(&Place) -> &'t str, renderer: &Rende
     let related = finding.related.iter().take(MOST_RELATED);
     let mut excerpts = vec![Excerpt::of(&finding.place, "", AnnotationKind::Primary, line(&finding.place))];
     excerpts.extend(related.map(|(p, what)| Excerpt::of(p, what, AnnotationKind::Context, line(p))));
-    let head = level.primary_title(finding.sentence.as_str()).id(finding.code.as_str());
+    let head = level.primary_title(finding.message.as_str()).id(finding.code.as_str());
     let mut group: Group<'_> = head.elements(excerpts.iter().map(Excerpt::snippet));
-    if !finding.mend.is_empty() {
-        group = group.element(Level::HELP.message(finding.mend.as_str()));
+    if !finding.fix.is_empty() {
+        group = group.element(Level::HELP.message(finding.fix.as_str()));
     }
     let laid_out = renderer.render(&[group]).to_string();
     excerpts.iter().fold(laid_out, |text, excerpt| excerpt.counted_from_the_line(text))

@@ -1,5 +1,5 @@
 //! Signs that look like others, or like nothing at all: what a keyboard would have given in their place, and what to call
-//! them in a sentence. For mends only; nothing here changes a value.
+//! them in a message. For fixes only; nothing here changes a value.
 //!
 //! Digits of other scripts are those of the Unicode Character Database (`Nd`; `tests/check/signs.py` compares). The letters
 //! that look like Latin ones are a choice from Unicode Technical Standard 39, written down from memory.
@@ -115,7 +115,7 @@ pub fn deceptive(word: &str) -> Option<char> {
     word.chars().find(|sign| is_unseen(*sign) || plain(*sign).is_some())
 }
 
-/// A sign as it is called in a sentence, so that it can be told from the one it looks like.
+/// A sign as it is called in a message, so that it can be told from the one it looks like.
 pub fn named(sign: char) -> String {
     let code = u32::from(sign);
     let kind = match sign {

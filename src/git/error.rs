@@ -1,4 +1,4 @@
-//! What can go wrong with a repository, in the users' words, each with its mend.
+//! What can go wrong with a repository, in the users' words, each with its fix.
 
 use std::io;
 
@@ -41,7 +41,7 @@ pub enum GitError {
 
 impl GitError {
     /// What to do about it, as an instruction.
-    pub fn mend(&self) -> String {
+    pub fn fix(&self) -> String {
         match self {
             GitError::NoProgram => "Install git.".into(),
             GitError::NotRun(_) | GitError::Ended { .. } => "Look at the machine: memory, processes, rights.".into(),
@@ -56,9 +56,9 @@ impl GitError {
             }
             GitError::NoRef { near, .. } => near.clone(),
             GitError::Ambiguous { .. } => "Write the one that is meant in full.".into(),
-            GitError::NoFolder { .. } => "Mend `folder`, or put the folder back.".into(),
+            GitError::NoFolder { .. } => "Fix `folder`, or put the folder back.".into(),
             GitError::Missing { .. } | GitError::Failed { .. } => {
-                "Look at it with `git fsck`; mend it from another clone.".into()
+                "Look at it with `git fsck`; fix it from another clone.".into()
             }
         }
     }
@@ -88,7 +88,7 @@ impl GitError {
     /// As a finding about a repository shown so.
     pub fn finding(&self, shown: &str) -> Finding {
         let why = std::error::Error::source(self).map(|source| format!(" ({source})")).unwrap_or_default();
-        let sentence = format!("The inventory cannot be read from its repository: {self}{why}.");
-        Finding::new(Code::RepositoryUnread, Place::start_of(&shown.into()), sentence, self.mend())
+        let message = format!("The inventory cannot be read from its repository: {self}{why}.");
+        Finding::new(Code::RepositoryUnread, Place::start_of(&shown.into()), message, self.fix())
     }
 }

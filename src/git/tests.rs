@@ -122,7 +122,7 @@ fn a_name_that_leads_nowhere_is_told_with_the_nearest_one() {
     repo.commit("x");
     repo.git(&["branch", "release"]);
     let error = read(&repo.followed("relaese", ".")).unwrap_err();
-    assert_eq!(error.mend(), "Did you mean `release`?");
+    assert_eq!(error.fix(), "Did you mean `release`?");
     // A part of a name is none, and neither is what git would work out by itself.
     for name in ["refs/heads", "heads/main", "mai", "0123456789012345678901234567890123456789"] {
         let error = read(&repo.followed(name, ".")).unwrap_err();
@@ -189,7 +189,7 @@ fn links_submodules_and_names_that_are_no_text_are_findings_of_their_own() {
     fs::write(repo.path().join(odd), "x").unwrap();
     repo.commit("x");
     let snapshot = read(&repo.followed("main", "in")).unwrap();
-    let found: Vec<String> = snapshot.findings.iter().map(|f| f.sentence.clone()).collect();
+    let found: Vec<String> = snapshot.findings.iter().map(|f| f.message.clone()).collect();
     assert_eq!(
         found,
         [
@@ -343,7 +343,7 @@ fn a_repository_of_another_user_is_refused_with_the_command_that_trusts_it() {
     let error = read(&repo.followed("main", ".")).unwrap_err();
     let path = fs::canonicalize(repo.path()).unwrap();
     let expected = format!("git config --global --add safe.directory '{}'.", path.display());
-    assert!(error.mend().ends_with(&expected), "{error}: {}", error.mend());
+    assert!(error.fix().ends_with(&expected), "{error}: {}", error.fix());
 }
 
 #[test]

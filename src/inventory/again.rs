@@ -3,7 +3,7 @@
 //! [`Kept::again`] answers only where it can be seen that working out the whole anew would come to the same: nothing but
 //! stations changed; neither what they were nor what they are gives rise to any finding, alone or beside the others; and
 //! they name the same contacts, profiles and countries as before, so that no warning about those comes or goes. In every
-//! other case it gives nothing, and the whole is worked out anew. It never finds or mends anything itself.
+//! other case it gives nothing, and the whole is worked out anew. It never finds or fixes anything itself.
 
 use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::sync::Arc;

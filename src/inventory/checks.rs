@@ -50,8 +50,8 @@ pub(super) fn whole(
 fn some_station(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     if whole.parts.stations.is_empty() && !whole.parts.is_broken {
         let place = whole.parts.fleet.map_or_else(|| Place::start_of(&"inventory".into()), |(_, place)| place.clone());
-        let mend = "Add a station; if every station is really gone, stop the daemon instead.";
-        findings.push(Finding::new(Code::InventoryEmpty, place, "The inventory has no station.", mend));
+        let fix = "Add a station; if every station is really gone, stop the daemon instead.";
+        findings.push(Finding::new(Code::InventoryEmpty, place, "The inventory has no station.", fix));
     }
 }
 
@@ -60,9 +60,9 @@ fn numbers_are_not_shared(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     for station in whole.parts.stations.values() {
         let Some((number, place)) = &station.number else { continue };
         if let Some((first, first_place)) = seen.get(number) {
-            let sentence = format!("{} and {first} have the same number {number}.", station.name);
-            let mend = "Each station has a line number of its own.";
-            let finding = Finding::new(Code::NumberShared, place.clone(), sentence, mend);
+            let message = format!("{} and {first} have the same number {number}.", station.name);
+            let fix = "Each station has a line number of its own.";
+            let finding = Finding::new(Code::NumberShared, place.clone(), message, fix);
             findings.push(finding.beside((*first_place).clone(), "the same number"));
         } else {
             seen.insert(number, (&station.name, place));
@@ -92,7 +92,7 @@ fn countries<'a>(parts: &'a Parts<'_>) -> BTreeMap<&'a Country, &'a Place> {
     found
 }
 
-/// The same finding as where the number was read, with the exact mend now that the lines are known.
+/// The same finding as where the number was read, with the exact fix now that the lines are known.
 fn numbers_are_spelt(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     let countries = countries(whole.parts);
     for spelt in &whole.parts.spelt {
@@ -106,15 +106,15 @@ fn numbers_are_spelt(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
         }
         let readings: Vec<String> =
             meant.iter().map(|(n, (country, _))| format!("\"{n}\" in {}", country.id)).collect();
-        let mend = match readings.as_slice() {
+        let fix = match readings.as_slice() {
             [] => continue,
             [one] => format!("Write {one}: that is the country of the line."),
             several => format!("Say which country is meant: write {}.", several.join(" or ")),
         };
-        let mut finding = Finding::new(Code::NotE164, spelt.place.clone(), spelt.sentence.clone(), mend);
+        let mut finding = Finding::new(Code::NotE164, spelt.place.clone(), spelt.message.clone(), fix);
         if let (1, Some(number)) = (meant.len(), meant.keys().next()) {
-            finding.mend = format!("Write \"{number}\".");
-            finding = finding.instead(Some(in_quotes(&number.to_string())));
+            finding.fix = format!("Write \"{number}\".");
+            finding = finding.replacing(Some(in_quotes(&number.to_string())));
         }
         for (country, place) in meant.values() {
             finding = finding.beside((*place).clone(), format!("the line is in {}", country.id));
@@ -134,9 +134,9 @@ fn extensions_are_not_public(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
             continue;
         }
         let Some(number) = countries.keys().find_map(|country| spelling::in_country(digits, country)) else { continue };
-        let sentence = format!("The extension {digits} of `{name}` reads like the public number {number}.");
-        let mend = format!("If it is that number, write `calls: \"{number}\"`.");
-        findings.push(Finding::new(Code::ExtensionPublic, contact.place.clone(), sentence, mend));
+        let message = format!("The extension {digits} of `{name}` reads like the public number {number}.");
+        let fix = format!("If it is that number, write `calls: \"{number}\"`.");
+        findings.push(Finding::new(Code::ExtensionPublic, contact.place.clone(), message, fix));
     }
 }
 
@@ -151,19 +151,19 @@ fn identities_are_not_shared(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
         }
     }
     for ((setting, value), places) in speakers {
-        let mend = "Give each its own, so that responders go to the right place.";
+        let fix = "Give each its own, so that responders go to the right place.";
         let mut first: Option<(&Place, &Name)> = None;
         for (place, names) in places {
             if let [one, _, ..] = names.as_slice() {
                 let who = with_others(one, names.len());
-                let sentence = format!("{who} take the same `{setting}` {value} from this line.");
-                findings.push(Finding::new(Code::LocatingShared, place.clone(), sentence, mend));
+                let message = format!("{who} take the same `{setting}` {value} from this line.");
+                findings.push(Finding::new(Code::LocatingShared, place.clone(), message, fix));
             }
             match first {
                 None => first = Some((place, names[0])),
                 Some((first_place, first)) => {
-                    let sentence = format!("{} and {first} have the same `{setting}` {value}.", names[0]);
-                    let finding = Finding::new(Code::LocatingShared, place.clone(), sentence, mend);
+                    let message = format!("{} and {first} have the same `{setting}` {value}.", names[0]);
+                    let finding = Finding::new(Code::LocatingShared, place.clone(), message, fix);
                     findings.push(finding.beside(first_place.clone(), format!("for {first}")));
                 }
             }
@@ -191,8 +191,8 @@ fn no_station_calls_a_station(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     }
     for ((place, setting, _), (first, called, count)) in callers {
         let who = with_others(first, count);
-        let sentence = format!("`{setting}` of {who} would call {}, which is a station itself.", called.name);
-        let finding = Finding::new(Code::CallsStation, place.clone(), sentence, "Let it call somebody who can help.");
+        let message = format!("`{setting}` of {who} would call {}, which is a station itself.", called.name);
+        let finding = Finding::new(Code::CallsStation, place.clone(), message, "Let it call somebody who can help.");
         let what = format!("{} has the number {}", called.name, called.number);
         findings.push(finding.beside(called.place.clone(), what));
     }
@@ -217,9 +217,9 @@ fn fleet_settings_exist(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     let fleet = whole.parts.settings.map_or(&[][..], |(entries, _)| entries);
     let sites = whole.parts.sites.values().flat_map(|site| &site.settings);
     for entry in fleet.iter().chain(sites).filter(|entry| !known.contains(&*entry.name)) {
-        let sentence = format!("No keybook has a setting `{}`, so this does nothing.", entry.name);
+        let message = format!("No keybook has a setting `{}`, so this does nothing.", entry.name);
         let (place, known) = (entry.name_place.clone(), known.iter().copied());
-        findings.push(Finding::unknown(Code::SettingNowhere, place, sentence, &entry.name, known));
+        findings.push(Finding::unknown(Code::SettingNowhere, place, message, &entry.name, known));
     }
 }
 
@@ -243,13 +243,13 @@ fn lifelines_are_managed(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     for ((site, _, lifeline, missing), (station, count)) in gaps {
         let missing: Vec<&str> = missing.iter().map(|name| &***name).collect();
         let more = if count > 1 { format!(" and {} more at {site}", count - 1) } else { String::new() };
-        let sentence = format!(
+        let message = format!(
             "The lifeline `{lifeline}` of {}{more} is not managed whole: nothing is wanted of {}.",
             station.name,
             missing.join(", ")
         );
-        let mend = "Say what these settings should be, or nobody will notice when they are wrong.";
-        findings.push(Finding::new(Code::LifelineUnmanaged, station.place.clone(), sentence, mend));
+        let fix = "Say what these settings should be, or nobody will notice when they are wrong.";
+        findings.push(Finding::new(Code::LifelineUnmanaged, station.place.clone(), message, fix));
     }
 }
 
@@ -285,8 +285,8 @@ fn codes_are_not_factory(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     }
     for ((place, setting, model), (first, count)) in holders {
         let who = with_others(first, count);
-        let sentence = format!("`{setting}` of {who} is the code that every {model} leaves the factory with.");
-        findings.push(Finding::new(Code::CodeFactory, place.clone(), sentence, "Choose another code."));
+        let message = format!("`{setting}` of {who} is the code that every {model} leaves the factory with.");
+        findings.push(Finding::new(Code::CodeFactory, place.clone(), message, "Choose another code."));
     }
 }
 
@@ -333,15 +333,15 @@ fn no_contact(name: &str, entry: &super::Entry, parts: &Parts<'_>) -> Finding {
 /// A model that no keybook describes.
 pub(super) fn no_keybook(name: &str, place: &Place, keybooks: &Keybooks) -> Finding {
     let known = keybooks.keys().map(|known| &**known);
-    let sentence = format!("No keybook describes the model `{name}`.");
-    Finding::unknown(Code::NameUnknown, place.clone(), sentence, name, known)
+    let message = format!("No keybook describes the model `{name}`.");
+    Finding::unknown(Code::NameUnknown, place.clone(), message, name, known)
 }
 
 /// A setting that a model does not have.
 pub(super) fn no_setting(entry: &super::Entry, keybook: &Keybook) -> Finding {
-    let sentence = format!("The model `{}` has no setting `{}`.", keybook.model, entry.name);
+    let message = format!("The model `{}` has no setting `{}`.", keybook.model, entry.name);
     let known = keybook.settings.iter().map(|s| &*s.name);
-    Finding::unknown(Code::NameUnknown, entry.name_place.clone(), sentence, &entry.name, known)
+    Finding::unknown(Code::NameUnknown, entry.name_place.clone(), message, &entry.name, known)
 }
 
 fn contacts_are_used(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
@@ -358,11 +358,11 @@ fn contacts_are_used(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     let is_meant = |name: &str| strangers.iter().any(|stranger| nearest(stranger, [name]).is_some());
     let unused = parts.contacts.iter().filter(|(name, _)| !used.contains(**name));
     for (name, contact) in unused.filter(|(name, _)| !is_meant(name)) {
-        let sentence = format!("No button calls the contact `{name}`.");
+        let message = format!("No button calls the contact `{name}`.");
         findings.push(Finding::new(
             Code::ContactUnused,
             contact.place.clone(),
-            sentence,
+            message,
             "Remove it, or let a setting call it.",
         ));
     }

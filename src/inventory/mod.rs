@@ -41,6 +41,8 @@ pub struct Inventory {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Station {
     pub name: Name,
+    /// What the same unit was called before.
+    pub formerly: Vec<Name>,
     pub site: Name,
     /// The line that rings it.
     pub number: E164,

@@ -35,7 +35,7 @@ pub struct SpeltNumber {
     pub text: Name,
     pub place: Place,
     /// What its finding says.
-    pub sentence: String,
+    pub message: String,
 }
 
 /// One setting in one layer.
@@ -210,8 +210,8 @@ impl Reader<'_> {
                 (Some(to), None) => self.sheet.text(to, "The contact's name").map(|n| Wish::To(n.into())),
                 (None, Some(from)) => self.sheet.word(from, "`from`", &[("line", ())]).map(|()| Wish::FromLine),
                 (Some(_), Some(_)) | (None, None) => {
-                    let mend = "Keep `to` or `from`, not both.";
-                    self.sheet.note(Code::WrongShape, node.spot, format!("`{name}` says two things."), mend);
+                    let fix = "Keep `to` or `from`, not both.";
+                    self.sheet.note(Code::WrongShape, node.spot, format!("`{name}` says two things."), fix);
                     None
                 }
             };
@@ -224,10 +224,10 @@ impl Reader<'_> {
         let [calls, extension, short, dial] = self.sheet.map(node, &what, ["calls", "extension", "short", "dial"])?;
         let given = [calls, extension, short, dial].into_iter().flatten().count();
         if given != 1 {
-            let sentence =
+            let message =
                 format!("{what} says {} how it is reached.", if given == 0 { "nothing about" } else { "several ways" });
-            let mend = "Give exactly one of `calls`, `extension`, `short`, `dial`.";
-            self.sheet.note(Code::WrongShape, key.spot, sentence, mend);
+            let fix = "Give exactly one of `calls`, `extension`, `short`, `dial`.";
+            self.sheet.note(Code::WrongShape, key.spot, message, fix);
             return None;
         }
         let reach = if let Some(calls) = calls {
@@ -242,24 +242,24 @@ impl Reader<'_> {
         Some(((&*key.text).into(), Contact { reach, place: self.sheet.place(key.spot) }))
     }
 
-    /// A public number; spellings that people use get the exact mend.
+    /// A public number; spellings that people use get the exact fix.
     fn number(&mut self, node: &Node, what: &str) -> Option<E164> {
         let text = self.sheet.quoted(node, what)?;
         match text.parse::<E164>() {
             Ok(number) => {
                 if !number.is_possible() {
-                    let sentence = format!("{what} {number} is of a length that its country does not use.");
-                    let mend = "Compare it with the list it comes from: a digit may be lost or doubled.";
-                    self.sheet.note(Code::NumberImpossible, node.spot, sentence, mend);
+                    let message = format!("{what} {number} is of a length that its country does not use.");
+                    let fix = "Compare it with the list it comes from: a digit may be lost or doubled.";
+                    self.sheet.note(Code::NumberImpossible, node.spot, message, fix);
                 }
                 Some(number)
             }
             Err(error) => {
-                let (mend, exact) = spelling::mend(text);
-                let sentence = format!("{what} \"{text}\" is no public number: {error}.");
+                let (fix, exact) = spelling::fix(text);
+                let message = format!("{what} \"{text}\" is no public number: {error}.");
                 let place = self.sheet.place(node.spot);
-                self.spelt.push(SpeltNumber { text: text.into(), place, sentence: sentence.clone() });
-                self.sheet.note_exact(Code::NotE164, node.spot, sentence, mend, exact);
+                self.spelt.push(SpeltNumber { text: text.into(), place, message: message.clone() });
+                self.sheet.note_exact(Code::NotE164, node.spot, message, fix, exact);
                 None
             }
         }
@@ -271,12 +271,12 @@ impl Reader<'_> {
         if text.is_empty() || odd.is_some() {
             let why = odd.map_or("is empty".to_owned(), |c| format!("holds {}", signs::named(c)));
             let exact = spelling::keyed(text, allowed).map(|keyed| in_quotes(&keyed));
-            let (mend, exact) = match (spelling::public_by_mistake(text), exact) {
+            let (fix, exact) = match (spelling::public_by_mistake(text), exact) {
                 (Some(number), _) => (format!("That is a public number: write `calls: \"{number}\"`."), None),
                 (None, Some(exact)) => (format!("Write {exact}."), Some(exact)),
                 (None, None) => (format!("Write signs from {allowed} only."), None),
             };
-            self.sheet.note_exact(Code::ValueOutside, node.spot, format!("{what} {why}."), mend, exact);
+            self.sheet.note_exact(Code::ValueOutside, node.spot, format!("{what} {why}."), fix, exact);
             return None;
         }
         Some(text.into())
@@ -290,9 +290,9 @@ impl Reader<'_> {
                 continue;
             };
             let straight = signs::straight(&key.text);
-            let sentence = format!("The name of this {what} holds {}.", signs::named(odd));
-            let mend = format!("If it should be `{straight}`, type it anew, here and wherever it is used.");
-            self.sheet.note(Code::LookAlike, key.spot, sentence, mend);
+            let message = format!("The name of this {what} holds {}.", signs::named(odd));
+            let fix = format!("If it should be `{straight}`, type it anew, here and wherever it is used.");
+            self.sheet.note(Code::LookAlike, key.spot, message, fix);
         }
     }
 
@@ -409,8 +409,8 @@ impl Reader<'_> {
     fn trunk(&mut self, node: &Node) -> Option<Name> {
         let text = self.sheet.quoted(node, "The trunk prefix")?;
         if text != "1" {
-            let mend = "Write \"1\", or leave it out: it is for lines that dial 1 before ten digits.";
-            self.sheet.note(Code::ValueOutside, node.spot, format!("The trunk prefix cannot be \"{text}\"."), mend);
+            let fix = "Write \"1\", or leave it out: it is for lines that dial 1 before ten digits.";
+            self.sheet.note(Code::ValueOutside, node.spot, format!("The trunk prefix cannot be \"{text}\"."), fix);
             return None;
         }
         Some(text.into())
@@ -422,12 +422,12 @@ impl Reader<'_> {
         if country.is_none() {
             let upper = signs::straight(id).trim().to_uppercase();
             let near = Country::find(if upper == "UK" { "GB" } else { &upper }).map(|near| near.id.to_string());
-            let mend = match &near {
+            let fix = match &near {
                 Some(near) => format!("Write {near}."),
                 None => "Write its two-letter code (ISO 3166), such as GB or US.".into(),
             };
-            let sentence = format!("No numbering plan is known for `{id}`.");
-            self.sheet.note_exact(Code::NameUnknown, node.spot, sentence, mend, near);
+            let message = format!("No numbering plan is known for `{id}`.");
+            self.sheet.note_exact(Code::NameUnknown, node.spot, message, fix, near);
         }
         country
     }

@@ -265,7 +265,7 @@ fn told_together(shared: Vec<Shared<'_>>) -> Vec<Finding> {
     }
     let told = merged.into_values().map(|Shared { mut finding, layer, first, count }| {
         let who = checks::with_others(&first.name, count);
-        finding.sentence = format!("{} {who} {} it from the {layer}.", finding.sentence, takes(count));
+        finding.message = format!("{} {who} {} it from the {layer}.", finding.message, takes(count));
         finding.beside(first.place.clone(), if count == 1 { "this station" } else { "the first of these stations" })
     });
     told.collect()
@@ -317,8 +317,8 @@ impl<'r> Resolver<'r> {
         }
     }
 
-    fn note(&mut self, code: Code, place: &Place, sentence: String, mend: impl Into<String>) {
-        self.findings.push(Finding::new(code, place.clone(), sentence, mend));
+    fn note(&mut self, code: Code, place: &Place, message: String, fix: impl Into<String>) {
+        self.findings.push(Finding::new(code, place.clone(), message, fix));
     }
 
     fn station(&mut self, raw: &'r RawStation) -> Option<Station> {
@@ -336,6 +336,7 @@ impl<'r> Resolver<'r> {
         let wanted = keybook.ids().map(|id| self.wanted(own[id.index()].take(), base, id, raw, &at)).collect();
         Some(Station {
             name: raw.name.clone(),
+            formerly: Vec::new(),
             site: site.name.clone(),
             number: raw.number.as_ref()?.0.clone(),
             location: raw.location.clone(),
@@ -353,9 +354,9 @@ impl<'r> Resolver<'r> {
         let (name, place) = &raw.site;
         let site = self.parts.sites.get(&**name).copied();
         if site.is_none() {
-            let sentence = format!("No site is called `{name}`.");
+            let message = format!("No site is called `{name}`.");
             let known = self.parts.sites.keys().copied();
-            self.findings.push(Finding::unknown(Code::NameUnknown, place.clone(), sentence, name, known));
+            self.findings.push(Finding::unknown(Code::NameUnknown, place.clone(), message, name, known));
         }
         site
     }
@@ -364,9 +365,9 @@ impl<'r> Resolver<'r> {
         let parts = self.parts;
         for (name, place) in &raw.profiles {
             if !parts.profiles.contains_key(&**name) {
-                let sentence = format!("No profile is called `{name}`.");
+                let message = format!("No profile is called `{name}`.");
                 let known = parts.profiles.keys().copied();
-                self.findings.push(Finding::unknown(Code::NameUnknown, place.clone(), sentence, name, known));
+                self.findings.push(Finding::unknown(Code::NameUnknown, place.clone(), message, name, known));
             }
         }
     }
@@ -380,8 +381,8 @@ impl<'r> Resolver<'r> {
                 // Its model may be what is misspelt; that has a finding of its own.
                 return None;
             }
-            let mend = "Give it a `model`, or a profile that has one.";
-            self.note(Code::ModelMissing, &raw.place, format!("The station `{}` has no model.", raw.name), mend);
+            let fix = "Give it a `model`, or a profile that has one.";
+            self.note(Code::ModelMissing, &raw.place, format!("The station `{}` has no model.", raw.name), fix);
             return None;
         };
         let keybook = self.keybooks.get(name).cloned();
@@ -475,10 +476,11 @@ impl<'r> Resolver<'r> {
         match kind.value(written, |reference| self.codes.seal(reference)) {
             Ok(value) => Some(value),
             Err(unfit) => {
-                let sentence = format!("`{}` on a {} {}", entry.name, at.keybook.model, unfit.why);
-                let finding = Finding::new(unfit.code, entry.place.clone(), sentence, unfit.mend);
-                let instead = unfit.instead.filter(|_| matches!(written, Written::Quoted(_) | Written::Plain(_)));
-                self.findings.push(finding.instead(instead));
+                let message = format!("`{}` on a {} {}", entry.name, at.keybook.model, unfit.why);
+                let finding = Finding::new(unfit.code, entry.place.clone(), message, unfit.fix);
+                let replacement =
+                    unfit.replacement.filter(|_| matches!(written, Written::Quoted(_) | Written::Plain(_)));
+                self.findings.push(finding.replacing(replacement));
                 None
             }
         }
@@ -487,7 +489,7 @@ impl<'r> Resolver<'r> {
     fn code(&mut self, reference: &Reference, entry: &Entry, kind: &Kind) {
         let problem = match self.codes.code(reference) {
             Some(code) => {
-                kind.fits_code(code).err().map(|unfit| (unfit.code, format!("`{reference}` {}", unfit.why), unfit.mend))
+                kind.fits_code(code).err().map(|unfit| (unfit.code, format!("`{reference}` {}", unfit.why), unfit.fix))
             }
             None => match reference {
                 Reference::File(path) => Some((
@@ -499,15 +501,15 @@ impl<'r> Resolver<'r> {
                 Reference::Env(_) | Reference::Factory => None,
             },
         };
-        if let Some((code, sentence, mend)) = problem {
-            self.note(code, &entry.place, sentence, mend);
+        if let Some((code, message, fix)) = problem {
+            self.note(code, &entry.place, message, fix);
         }
     }
 
     fn line_kind(&mut self, entry: &Entry, kind: &Kind, at: &At<'_>) -> Option<Value> {
         let Kind::Choice(choices) = kind else {
-            let sentence = format!("`{}` is no choice, so it cannot follow the line's kind.", entry.name);
-            self.note(Code::ValueOutside, &entry.place, sentence, "Write a value.");
+            let message = format!("`{}` is no choice, so it cannot follow the line's kind.", entry.name);
+            self.note(Code::ValueOutside, &entry.place, message, "Write a value.");
             return None;
         };
         let Some(word) = at.line.kind.map(LineKind::as_str) else {
@@ -516,9 +518,9 @@ impl<'r> Resolver<'r> {
         };
         let found = choices.iter().find(|(name, _)| &**name == word);
         if found.is_none() {
-            let sentence = format!("A {} has no choice `{word}` for `{}`.", at.keybook.model, entry.name);
-            let mend = did_you_mean(word, choices.iter().map(|(name, _)| &**name));
-            self.note(Code::ValueOutside, &entry.place, sentence, mend);
+            let message = format!("A {} has no choice `{word}` for `{}`.", at.keybook.model, entry.name);
+            let fix = did_you_mean(word, choices.iter().map(|(name, _)| &**name));
+            self.note(Code::ValueOutside, &entry.place, message, fix);
         }
         found.map(|(name, _)| Value::Choice(name.clone()))
     }
@@ -527,11 +529,11 @@ impl<'r> Resolver<'r> {
         if at.line.is_partial {
             return;
         }
-        let sentence = format!("What `{}` should be depends on the line, and {what}.", entry.name);
+        let message = format!("What `{}` should be depends on the line, and {what}.", entry.name);
         let finding = Finding::new(
             Code::LineIncomplete,
             entry.place.clone(),
-            sentence,
+            message,
             "Complete the `line` of the site or station.",
         );
         self.findings.push(finding.beside(at.site.clone(), "the site"));
@@ -539,8 +541,8 @@ impl<'r> Resolver<'r> {
 
     fn to(&mut self, name: &Name, entry: &Entry, kind: &Kind, at: &At<'_>) -> Option<Value> {
         let Kind::Dial { .. } = kind else {
-            let sentence = format!("`{}` stores no telephone number, so it cannot call a contact.", entry.name);
-            self.note(Code::ValueOutside, &entry.place, sentence, "Write a value.");
+            let message = format!("`{}` stores no telephone number, so it cannot call a contact.", entry.name);
+            self.note(Code::ValueOutside, &entry.place, message, "Write a value.");
             return None;
         };
         if self.parts.broken_contacts.contains(name) {
@@ -559,8 +561,8 @@ impl<'r> Resolver<'r> {
         match kind.value(&Written::Quoted(dialled), |reference| self.codes.seal(reference)) {
             Ok(value) => Some(value),
             Err(unfit) => {
-                let sentence = format!("`{}` on a {} {}", entry.name, at.keybook.model, unfit.why);
-                let finding = Finding::new(unfit.code, entry.place.clone(), sentence, unfit.mend);
+                let message = format!("`{}` on a {} {}", entry.name, at.keybook.model, unfit.why);
+                let finding = Finding::new(unfit.code, entry.place.clone(), message, unfit.fix);
                 self.findings.push(finding.beside(contact.place.clone(), format!("from the contact `{name}`")));
                 None
             }
@@ -569,28 +571,28 @@ impl<'r> Resolver<'r> {
 
     fn abroad(&mut self, number: &E164, entry: &Entry, line: &Line) {
         let Some((used, country, other)) = line.abroad_otherwise(number) else { return };
-        let sentence = format!(
+        let message = format!(
             "{number} is dialled behind {used} on this line, and numbers abroad are dialled otherwise in {country}."
         );
-        let mend = match other {
+        let fix = match other {
             Some(other) => format!("Give the line `international: \"{other}\"`, or whatever its operator says."),
             None => "Give the line the `international` prefix that its operator says.".into(),
         };
-        self.note(Code::AbroadOtherwise, &entry.place, sentence, mend);
+        self.note(Code::AbroadOtherwise, &entry.place, message, fix);
     }
 
     fn dialling_warnings(&mut self, name: &Name, reach: &Reach, dialled: &Name, entry: &Entry, line: &Line) {
         match (reach, line.kind) {
             (Reach::Short(short), Some(LineKind::Pbx)) if line.short_direct != Some(true) => {
-                let sentence = format!(
+                let message = format!(
                     "The emergency code {short} is dialled as {dialled} on this line. Direct-dialling rules such as 47 CFR 9.16 may forbid a prefix."
                 );
-                let mend = "Where the exchange takes the code directly, give the line `short_direct: true`; ask whoever is responsible for it.";
-                self.note(Code::ShortPrefixed, &entry.place, sentence, mend);
+                let fix = "Where the exchange takes the code directly, give the line `short_direct: true`; ask whoever is responsible for it.";
+                self.note(Code::ShortPrefixed, &entry.place, message, fix);
             }
             (Reach::Extension(_), Some(LineKind::Direct)) => {
-                let sentence = format!("The extension of `{name}` cannot be reached from a direct line.");
-                self.note(Code::ExtensionOutside, &entry.place, sentence, "Give a contact with `calls`.");
+                let message = format!("The extension of `{name}` cannot be reached from a direct line.");
+                self.note(Code::ExtensionOutside, &entry.place, message, "Give a contact with `calls`.");
             }
             (Reach::Calls(number), _) => self.abroad(number, entry, line),
             (Reach::Dial(_) | Reach::Short(_) | Reach::Extension(_), _) => {}
@@ -656,12 +658,12 @@ sites:
         station.wanted(station.keybook.id(setting).unwrap()).map(|wanted| wanted.value.to_string())
     }
 
-    /// The one finding that an edit of the sample makes: its code, place and mend.
+    /// The one finding that an edit of the sample makes: its code, place and fix.
     fn finding(from: &str, to: &str) -> (Code, String, String) {
         assert!(FLEET.contains(from), "{from}");
         let (_, findings) = resolved(&[&FLEET.replace(from, to)]);
         assert_eq!(findings.len(), 1, "{from} -> {to}: {findings:#?}");
-        (findings[0].code, findings[0].place.to_string(), findings[0].mend.clone())
+        (findings[0].code, findings[0].place.to_string(), findings[0].fix.clone())
     }
 
     #[test]
@@ -761,7 +763,7 @@ stations:
             let line = before.matches('\n').count() + 1;
             let column = before.chars().rev().take_while(|c| *c != '\n').count() + 1;
             assert_eq!(found.place.to_string(), format!("0.yaml:{line}:{column}"), "{from} -> {to}: {found}");
-            assert!(!found.mend.is_empty());
+            assert!(!found.fix.is_empty());
         }
     }
 

@@ -1,4 +1,4 @@
-//! Numbers as people spell them, for the mend of a finding only; nothing here changes a value.
+//! Numbers as people spell them, for the fix of a finding only; nothing here changes a value.
 
 use super::numbering::{Country, E164};
 use crate::finding::{in_quotes, signs};
@@ -69,7 +69,7 @@ pub fn public_by_mistake(text: &str) -> Option<E164> {
 }
 
 /// What to write for a text that is no public number: the instruction and, where it can be told, the exact text.
-pub fn mend(text: &str) -> (String, Option<String>) {
+pub fn fix(text: &str) -> (String, Option<String>) {
     let spelt = Spelt::new(text);
     if let Some(extension) = &spelt.extension {
         return (
@@ -93,11 +93,11 @@ pub fn mend(text: &str) -> (String, Option<String>) {
     match spelt.digits() {
         Some(short) if short.len() <= 6 => {
             let exact = in_quotes(short);
-            let mend = format!(
+            let fix = format!(
                 "Inside an exchange write `extension: {exact}`, for a public emergency code `short: {exact}`; a public \
                  number begins with + and its country's calling code."
             );
-            (mend, None)
+            (fix, None)
         }
         Some(_) | None => ("Write it in international form, such as \"+441632960101\".".into(), None),
     }
@@ -164,7 +164,7 @@ mod tests {
             " +441632960101 ",
         ] {
             assert_eq!(straight(spelt).as_deref(), Some("+441632960101"), "{spelt}");
-            assert_eq!(mend(spelt).1.as_deref(), Some("\"+441632960101\""), "{spelt}");
+            assert_eq!(fix(spelt).1.as_deref(), Some("\"+441632960101\""), "{spelt}");
         }
     }
 
@@ -185,12 +185,12 @@ mod tests {
             "\u{202e}101069236144+",
         ] {
             assert_eq!(straight(lost), None, "{lost}");
-            let (text, exact) = mend(lost);
+            let (text, exact) = fix(lost);
             assert!(exact.is_none() && !text.is_empty(), "{lost}: {text}");
         }
-        assert!(mend("+44 1632 960101 x123").0.contains("\"NUMBER,,123\""));
-        assert!(mend("+1 207 HARBOUR").0.contains("letters"));
-        assert!(mend("44\u{a0}10").0.contains("`extension: \"4410\"`"));
+        assert!(fix("+44 1632 960101 x123").0.contains("\"NUMBER,,123\""));
+        assert!(fix("+1 207 HARBOUR").0.contains("letters"));
+        assert!(fix("44\u{a0}10").0.contains("`extension: \"4410\"`"));
     }
 
     #[test]

@@ -53,14 +53,14 @@ pub(super) fn fields_end(
                 Use::Held => "=",
             };
             let name = drafts.name(*id);
-            let sentence =
+            let message =
                 format!("In `{}`, {{{held}{name}}} takes {least} to {most} keys, and {ended}.", sequence.title);
             let free = ['#', '*', 'D', 'C', 'B', 'A']
                 .into_iter()
                 .find(|sign| crate::setting::Key::new(*sign).is_some_and(|key| !language.contains(key)));
             let such = free.map_or(String::new(), |sign| format!(", such as {sign}"));
-            let mend = format!("End it with a key that its values cannot contain{such}, as the manual says.");
-            sheet.note(Code::FieldOpen, sequence.keyed.part_spot(at), sentence, mend);
+            let fix = format!("End it with a key that its values cannot contain{such}, as the manual says.");
+            sheet.note(Code::FieldOpen, sequence.keyed.part_spot(at), message, fix);
         }
     }
 }
@@ -72,16 +72,16 @@ pub(super) fn none_confused(sheet: &mut Sheet<'_>, languages: &Languages, sequen
     for (at, second) in whole.iter().enumerate() {
         for first in &whole[..at] {
             let (a, b) = (&first.keyed.template, &second.keyed.template);
-            let sentence = match ambiguity::compare(a, b, languages, &mut budget) {
+            let message = match ambiguity::compare(a, b, languages, &mut budget) {
                 Verdict::Apart => continue,
                 Verdict::Confused(confusion) => confused(&confusion, &first.title, &second.title),
                 Verdict::Unsure => {
                     format!("`{}` and `{}` are too entangled to be told apart for sure.", first.title, second.title)
                 }
             };
-            let mend = "Compare both with the manual: no keys may be, or begin, the keys of another.";
+            let fix = "Compare both with the manual: no keys may be, or begin, the keys of another.";
             let place = sheet.place(second.keyed.spot);
-            let finding = Finding::new(Code::CommandsConfused, place, sentence, mend);
+            let finding = Finding::new(Code::CommandsConfused, place, message, fix);
             let finding = finding.beside(sheet.place(first.keyed.spot), format!("the keys of `{}`", first.title));
             sheet.findings.push(finding);
             if budget.is_spent() {
@@ -119,12 +119,12 @@ pub(super) fn fits_a_call(
         let own = longest(&command.keys, languages) * press + u64::from(timing.answer_ms + command.takes_ms);
         let whole = before + own + if command.ends_call { 0 } else { close };
         if whole > u64::from(limit) {
-            let sentence = format!(
+            let message = format!(
                 "The longest form of `{}` makes a call of {whole} ms with opening and closing; `limit_ms` is {limit}.",
                 sequence.title
             );
-            let mend = "Compare `limit_ms`, the times in `timing` and the lengths of the fields with the manual.";
-            sheet.note(Code::CallTooShort, sequence.keyed.spot, sentence, mend);
+            let fix = "Compare `limit_ms`, the times in `timing` and the lengths of the fields with the manual.";
+            sheet.note(Code::CallTooShort, sequence.keyed.spot, message, fix);
         }
     }
 }
@@ -141,13 +141,13 @@ pub(super) fn fits_the_search(
         let presses = longest(&command.keys, languages);
         let own = presses * u64::from(timing.press_ms) + u64::from(timing.answer_ms + command.takes_ms);
         if presses > PRESSES_MAX || own > COMMAND_MS_MAX {
-            let sentence = format!(
+            let message = format!(
                 "The longest form of `{}` has {presses} keys and takes {own} ms; {PRESSES_MAX} keys and {COMMAND_MS_MAX} ms \
                  are the most.",
                 sequence.title
             );
-            let mend = "Compare `timing` and the lengths of the fields with the manual.";
-            sheet.note(Code::KeybookTooLarge, sequence.keyed.spot, sentence, mend);
+            let fix = "Compare `timing` and the lengths of the fields with the manual.";
+            sheet.note(Code::KeybookTooLarge, sequence.keyed.spot, message, fix);
         }
     }
 }
@@ -164,13 +164,13 @@ pub(super) fn values_fit_the_search(sheet: &mut Sheet<'_>, drafts: &Drafts, comm
             }
         }
         if named.len() > VALUES_MAX {
-            let sentence = format!(
+            let message = format!(
                 "`factory`, `needs` and `also` name {} values of `{}`; {VALUES_MAX} are the most.",
                 named.len(),
                 drafts.name(id)
             );
-            let mend = "Name fewer of them: compare `needs` and `also` with the manual.";
-            sheet.note(Code::KeybookTooLarge, drafts.spot(id), sentence, mend);
+            let fix = "Name fewer of them: compare `needs` and `also` with the manual.";
+            sheet.note(Code::KeybookTooLarge, drafts.spot(id), message, fix);
         }
     }
 }
@@ -181,8 +181,8 @@ pub(super) fn all_written(sheet: &mut Sheet<'_>, drafts: &Drafts, commands: &[Dr
         return;
     }
     for id in drafts.ids().filter(|id| !commands.iter().any(|command| command.writes(*id))) {
-        let sentence = format!("No command writes `{}`.", drafts.name(id));
-        let mend = "Add the command that stores it, or leave the setting out.";
-        sheet.note(Code::SettingUnwritten, drafts.spot(id), sentence, mend);
+        let message = format!("No command writes `{}`.", drafts.name(id));
+        let fix = "Add the command that stores it, or leave the setting out.";
+        sheet.note(Code::SettingUnwritten, drafts.spot(id), message, fix);
     }
 }

@@ -53,8 +53,8 @@ pub(super) fn keyed<'n>(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &'n Node, 
         }
     };
     if template.0.len() > PARTS_MAX {
-        let sentence = format!("{what} has {} keys and fields.", template.0.len());
-        sheet.note(Code::TemplateBroken, node.spot, sentence, format!("Write at most {PARTS_MAX}."));
+        let message = format!("{what} has {} keys and fields.", template.0.len());
+        sheet.note(Code::TemplateBroken, node.spot, message, format!("Write at most {PARTS_MAX}."));
         return None;
     }
     Some(Keyed { template, spot: sheet.span(node), text })
@@ -63,24 +63,24 @@ pub(super) fn keyed<'n>(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &'n Node, 
 fn broken(sheet: &mut Sheet<'_>, drafts: &Drafts, spot: Spot, why: &TemplateError, what: &str) {
     match why {
         TemplateError::NoKey(sign @ ('{' | '}')) => {
-            let sentence = format!("`{sign}` stands alone in {what}.");
-            sheet.note(Code::TemplateBroken, spot, sentence, "Write {x} or {=x} for a setting x.");
+            let message = format!("`{sign}` stands alone in {what}.");
+            sheet.note(Code::TemplateBroken, spot, message, "Write {x} or {=x} for a setting x.");
         }
         TemplateError::NoKey(sign) => settings::no_key(sheet, spot, *sign),
         TemplateError::Unclosed => {
-            let sentence = format!("In {what}, a field is opened with {{ and not closed.");
-            sheet.note(Code::TemplateBroken, spot, sentence, "Write } behind the name of the setting.");
+            let message = format!("In {what}, a field is opened with {{ and not closed.");
+            sheet.note(Code::TemplateBroken, spot, message, "Write } behind the name of the setting.");
         }
         TemplateError::NoSetting(name) => {
-            let (mend, near) = drafts.near(name);
+            let (fix, near) = drafts.near(name);
             // Only where the spot is the field alone, {x} or {=x}, not the whole text that it stands in.
             let near = near.and_then(|near| match (spot.length as usize).checked_sub(name.chars().count()) {
                 Some(2) => Some(format!("{{{near}}}")),
                 Some(3) => Some(format!("{{={near}}}")),
                 Some(_) | None => None,
             });
-            let sentence = format!("This keybook has no setting `{name}`.");
-            sheet.note_exact(Code::NameUnknown, spot, sentence, mend, near);
+            let message = format!("This keybook has no setting `{name}`.");
+            sheet.note_exact(Code::NameUnknown, spot, message, fix, near);
         }
         TemplateError::Empty => {
             sheet.note(
@@ -98,16 +98,16 @@ pub(super) fn lifelines(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &Node) -> 
     let mut lifelines = Vec::new();
     let entries = sheet.entries(node, "`lifelines`").unwrap_or_default();
     if entries.len() > LIFELINES_MAX {
-        let sentence = format!("A keybook has at most {LIFELINES_MAX} lifelines; here are {}.", entries.len());
-        let mend = "Leave out those of which another says as much: one for each button that summons help will do.";
-        sheet.note(Code::KeybookTooLarge, node.spot, sentence, mend);
+        let message = format!("A keybook has at most {LIFELINES_MAX} lifelines; here are {}.", entries.len());
+        let fix = "Leave out those of which another says as much: one for each button that summons help will do.";
+        sheet.note(Code::KeybookTooLarge, node.spot, message, fix);
     }
     for (key, value) in entries {
         let name = fit_name(sheet, &key.text, key.spot, "The name of a lifeline");
         let Some(settings) = listed(sheet, drafts, value, &format!("The lifeline `{}`", key.text)) else { continue };
         if settings.is_empty() && matches!(&value.data, Data::List(items) if items.is_empty()) {
-            let sentence = format!("The lifeline `{}` names no setting.", key.text);
-            sheet.note(Code::WrongShape, value.spot, sentence, "List the settings that must be right together.");
+            let message = format!("The lifeline `{}` names no setting.", key.text);
+            sheet.note(Code::WrongShape, value.spot, message, "List the settings that must be right together.");
         }
         let place = sheet.place(key.spot);
         lifelines.extend(name.map(|name| Lifeline { name, settings, place }));
@@ -122,8 +122,8 @@ fn listed(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &Node, what: &str) -> Op
         let text = sheet.text(item, "The name of a setting");
         let Some(id) = text.and_then(|text| drafts.mentioned(sheet, text, item.spot)) else { continue };
         if let Some((_, first)) = named.iter().find(|(other, _)| *other == id) {
-            let sentence = format!("`{}` is named here for the second time.", drafts.name(id));
-            twice(sheet, item.spot, *first, sentence);
+            let message = format!("`{}` is named here for the second time.", drafts.name(id));
+            twice(sheet, item.spot, *first, message);
             continue;
         }
         named.push((id, item.spot));
@@ -131,8 +131,8 @@ fn listed(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &Node, what: &str) -> Op
     Some(named.into_iter().map(|(id, _)| id).collect())
 }
 
-fn twice(sheet: &mut Sheet<'_>, spot: Spot, first: Spot, sentence: String) {
-    let finding = Finding::new(Code::NameRepeated, sheet.place(spot), sentence, "Keep one of the two.");
+fn twice(sheet: &mut Sheet<'_>, spot: Spot, first: Spot, message: String) {
+    let finding = Finding::new(Code::NameRepeated, sheet.place(spot), message, "Keep one of the two.");
     let finding = finding.beside(sheet.place(first), "the first");
     sheet.findings.push(finding);
 }
@@ -187,8 +187,8 @@ impl<'n> Draft<'n> {
 pub(super) fn read<'n>(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &'n Node) -> Vec<Draft<'n>> {
     let items = sheet.list(node, "`commands`").unwrap_or_default();
     if matches!(&node.data, Data::List(items) if items.is_empty() || items.len() > ENTRIES_MAX) {
-        let sentence = format!("A keybook has 1 to {ENTRIES_MAX} commands; here are {}.", items.len());
-        sheet.note(Code::WrongShape, node.spot, sentence, "List the commands that store settings.");
+        let message = format!("A keybook has 1 to {ENTRIES_MAX} commands; here are {}.", items.len());
+        sheet.note(Code::WrongShape, node.spot, message, "List the commands that store settings.");
     }
     let commands: Vec<Draft<'n>> = items
         .iter()
@@ -241,8 +241,8 @@ fn command<'n>(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &'n Node) -> Option
 fn entry(sheet: &mut Sheet<'_>, drafts: &Drafts, text: &str, spot: Spot, key: &str) -> Option<SettingId> {
     let id = drafts.mentioned(sheet, text, spot)?;
     if let Some(Kind::Secret { .. }) = drafts.kind(id) {
-        let sentence = format!("`{text}` is a secret, which takes no part in `{key}`.");
-        sheet.note(Code::ValueOutside, spot, sentence, "Take it out here.");
+        let message = format!("`{text}` is a secret, which takes no part in `{key}`.");
+        sheet.note(Code::ValueOutside, spot, message, "Take it out here.");
         return None;
     }
     Some(id)
@@ -268,8 +268,8 @@ fn one_or_several(sheet: &mut Sheet<'_>, kind: &Kind, node: &Node, setting: &str
         (Data::List(items), _) => items.as_slice(),
     };
     if several.is_empty() {
-        let sentence = format!("{what} is an empty list, which no value is in.");
-        sheet.note(Code::WrongShape, node.spot, sentence, "List the values, or take the line out.");
+        let message = format!("{what} is an empty list, which no value is in.");
+        sheet.note(Code::WrongShape, node.spot, message, "List the values, or take the line out.");
     }
     let mut values: Vec<(Value, Spot)> = Vec::new();
     for item in several {
@@ -308,8 +308,8 @@ fn clears_of(
     let kept = match keeps {
         Some(node) if all => listed(sheet, drafts, node, "`keeps`"),
         Some(node) => {
-            let mend = "Write `clears: all`, or take `keeps` out.";
-            sheet.note(Code::WrongShape, node.spot, "`keeps` stands here without `clears: all`.", mend);
+            let fix = "Write `clears: all`, or take `keeps` out.";
+            sheet.note(Code::WrongShape, node.spot, "`keeps` stands here without `clears: all`.", fix);
             listed(sheet, drafts, node, "`keeps`")
         }
         None => Some(Vec::new()),
@@ -320,8 +320,8 @@ fn clears_of(
         return Some(drafts.ids().filter(|id| !kept.contains(id)).collect());
     }
     if let Data::Scalar { .. } = &node.data {
-        let sentence = "`clears` is neither `all` nor a list of settings.";
-        sheet.note(Code::WrongShape, node.spot, sentence, "Write `clears: all` or `clears: [x, y]`.");
+        let message = "`clears` is neither `all` nor a list of settings.";
+        sheet.note(Code::WrongShape, node.spot, message, "Write `clears: all` or `clears: [x, y]`.");
         return None;
     }
     let mut ids = listed(sheet, drafts, node, "`clears`")?;

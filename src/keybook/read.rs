@@ -118,8 +118,8 @@ pub(super) fn name(sheet: &mut Sheet<'_>, node: &Node, what: &str) -> Option<Nam
 /// The same for the key of a mapping.
 pub(super) fn fit_name(sheet: &mut Sheet<'_>, text: &str, spot: Spot, what: &str) -> Option<Name> {
     if text.trim().is_empty() || text.contains(char::is_control) {
-        let mend = "Write words in one line.";
-        sheet.note(Code::WrongShape, spot, format!("{what} is empty or holds a line break or a control sign."), mend);
+        let fix = "Write words in one line.";
+        sheet.note(Code::WrongShape, spot, format!("{what} is empty or holds a line break or a control sign."), fix);
         return None;
     }
     Some(text.into())
@@ -203,13 +203,13 @@ fn forbidden_fields(sheet: &mut Sheet<'_>, keyed: &Keyed<'_>, allowed: Option<Us
         .map(|(at, _)| at)
         .collect();
     for at in wrong {
-        let (sentence, mend) = match allowed {
+        let (message, fix) = match allowed {
             Some(Use::Held | Use::Store) => {
                 ("Opening a call stores nothing.", "Write {=x}, which keys the value held now.")
             }
             None => ("`close` keys no setting.", "Write the keys alone, such as \"D\"."),
         };
-        sheet.note(Code::TemplateBroken, keyed.part_spot(at), sentence, mend);
+        sheet.note(Code::TemplateBroken, keyed.part_spot(at), message, fix);
     }
 }
 
@@ -251,8 +251,8 @@ fn dial_keys_of(sheet: &mut Sheet<'_>, node: &Node) -> BTreeMap<char, Key> {
     for (sign, value) in sheet.entries(node, "`dial_keys`").unwrap_or_default() {
         let symbol = Some(&*sign.text).filter(|t| matches!(*t, "," | "*" | "#" | "A" | "B" | "C" | "D"));
         if symbol.is_none() {
-            let sentence = format!("`{}` is no sign of a stored number that needs a key of its own.", sign.text);
-            sheet.note(Code::KeyUnknown, sign.spot, sentence, "Use `,` for a pause, or * # A B C D.");
+            let message = format!("`{}` is no sign of a stored number that needs a key of its own.", sign.text);
+            sheet.note(Code::KeyUnknown, sign.spot, message, "Use `,` for a pause, or * # A B C D.");
         }
         let Some(key) = dial_key(sheet, value, &sign.text) else { continue };
         if let Some((_, first)) = places.iter().find(|(k, _)| *k == key) {
@@ -289,9 +289,8 @@ fn dial_key(sheet: &mut Sheet<'_>, node: &Node, sign: &str) -> Option<Key> {
         return None;
     };
     if key.is_digit() {
-        let sentence =
-            format!("The key {key} is a digit, so a stored number could not be told from one with `{sign}`.");
-        sheet.note(Code::CodesConfused, node.spot, sentence, "Use one of * # A B C D.");
+        let message = format!("The key {key} is a digit, so a stored number could not be told from one with `{sign}`.");
+        sheet.note(Code::CodesConfused, node.spot, message, "Use one of * # A B C D.");
         return None;
     }
     Some(key)
@@ -330,7 +329,7 @@ mod tests {
         let mut sorted = findings.clone();
         settle(&mut sorted);
         assert_eq!(sorted, findings, "sorted, none twice");
-        findings.iter().for_each(|f| assert!(!f.sentence.is_empty() && !f.mend.is_empty(), "{f}"));
+        findings.iter().for_each(|f| assert!(!f.message.is_empty() && !f.fix.is_empty(), "{f}"));
         let at = |f: &Finding| {
             let line = text.lines().nth(f.place.line as usize - 1).unwrap_or("");
             line.chars().skip(f.place.column as usize - 1).take(f.place.length as usize).collect()
@@ -435,7 +434,7 @@ mod tests {
             let (_, findings) = read(&file, with(old, "").as_bytes());
             let missing = findings.iter().filter(|f| f.code == Code::KeyMissing).collect::<Vec<_>>();
             assert_eq!(missing.len(), 1, "{part}: {findings:#?}");
-            assert!(missing[0].sentence.contains(&format!("`{part}`")), "{}", missing[0]);
+            assert!(missing[0].message.contains(&format!("`{part}`")), "{}", missing[0]);
         }
         assert_eq!(told(&with("keybook: 1", "keybook: 2"))[0].0, Code::Version);
         assert_eq!(told("keybook: 1\n").iter().filter(|t| t.0 == Code::KeyMissing).count(), 6);
@@ -581,7 +580,7 @@ mod tests {
         let (_, findings) = read(&"k.yaml".into(), text.as_bytes());
         assert_eq!(findings.len(), 1, "{findings:#?}");
         let finding = &findings[0];
-        assert_eq!(finding.sentence, "The keys 1012# are a whole `identity` and also begin `lamp`.");
+        assert_eq!(finding.message, "The keys 1012# are a whole `identity` and also begin `lamp`.");
         assert_eq!((finding.code, finding.place.line, finding.place.column), (Code::CommandsConfused, 31, 40));
         assert_eq!((finding.related[0].0.line, finding.related[0].0.column), (27, 40));
         one_in("close: \"D\"", "close: \"9999#\"", Code::CommandsConfused, "\"9999#\"", "factory-reset");

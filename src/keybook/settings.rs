@@ -68,13 +68,13 @@ impl Drafts {
         let id = self.id(text);
         if id.is_none() {
             let known = self.0.iter().map(|d| &*d.name);
-            let sentence = format!("This keybook has no setting `{text}`.");
-            sheet.note_unknown(Code::NameUnknown, spot, sentence, text, known);
+            let message = format!("This keybook has no setting `{text}`.");
+            sheet.note_unknown(Code::NameUnknown, spot, message, text, known);
         }
         id
     }
 
-    /// The mend for a name that no setting has, and the name that was meant.
+    /// The fix for a name that no setting has, and the name that was meant.
     pub(super) fn near(&self, text: &str) -> (String, Option<String>) {
         let known = self.0.iter().map(|d| &*d.name);
         (did_you_mean(text, known.clone()), nearest(text, known).map(str::to_owned))
@@ -95,8 +95,8 @@ impl Drafts {
 pub(super) fn read(sheet: &mut Sheet<'_>, node: &Node, symbols: &Arc<BTreeMap<char, Key>>) -> Option<Drafts> {
     let entries = sheet.entries(node, "`settings`")?;
     if entries.is_empty() || entries.len() > ENTRIES_MAX {
-        let sentence = format!("A keybook has 1 to {ENTRIES_MAX} settings; here are {}.", entries.len());
-        sheet.note(Code::WrongShape, node.spot, sentence, "List what the model stores.");
+        let message = format!("A keybook has 1 to {ENTRIES_MAX} settings; here are {}.", entries.len());
+        sheet.note(Code::WrongShape, node.spot, message, "List what the model stores.");
     }
     let drafts = entries.iter().take(ENTRIES_MAX).map(|(key, value)| {
         let spot = key.spot;
@@ -113,8 +113,8 @@ fn setting_name(sheet: &mut Sheet<'_>, text: &str, spot: Spot) -> bool {
     }
     let wrong = text.starts_with('=') || text.contains(['{', '}']);
     if wrong {
-        let sentence = format!("The name `{text}` cannot stand in keys, where {{ }} and = have a meaning.");
-        sheet.note(Code::WrongShape, spot, sentence, "Name the setting without { } and without = in front.");
+        let message = format!("The name `{text}` cannot stand in keys, where {{ }} and = have a meaning.");
+        sheet.note(Code::WrongShape, spot, message, "Name the setting without { } and without = in front.");
     }
     !wrong
 }
@@ -189,9 +189,9 @@ fn foreign_keys(sheet: &mut Sheet<'_>, node: &Node, word: &str, own: &[&str]) {
         let elsewhere = KINDS.iter().any(|(_, keys)| keys.contains(&&*key.text));
         if elsewhere && !own.contains(&&*key.text) {
             let takes: Vec<_> = common.iter().chain(own).copied().filter(|k| !k.is_empty()).collect();
-            let mend = format!("It has {}.", takes.join(", "));
-            let sentence = format!("A setting of kind {word} has no key `{}`.", key.text);
-            sheet.note(Code::KeyUnknown, key.spot, sentence, mend);
+            let fix = format!("It has {}.", takes.join(", "));
+            let message = format!("A setting of kind {word} has no key `{}`.", key.text);
+            sheet.note(Code::KeyUnknown, key.spot, message, fix);
         }
     }
 }
@@ -214,16 +214,16 @@ impl Entries<'_> {
         let node = sheet.required(self.digits, self.owner, &self.title, "digits")?;
         let items = sheet.list(node, "`digits`")?;
         let [min, max] = items else {
-            let mend = "Write `digits: [min, max]`, the fewest and the most keys of a value.";
-            sheet.note(Code::WrongShape, node.spot, format!("`digits` has {} items, not two.", items.len()), mend);
+            let fix = "Write `digits: [min, max]`, the fewest and the most keys of a value.";
+            sheet.note(Code::WrongShape, node.spot, format!("`digits` has {} items, not two.", items.len()), fix);
             return None;
         };
         let min = sheet.number(min, "The least of `digits`", least..=KEYS_MAX);
         let max = sheet.number(max, "The most of `digits`", 1..=KEYS_MAX);
         let (min, max) = min.zip(max)?;
         if min > max {
-            let sentence = format!("The least of `digits`, {min}, is more than the most, {max}.");
-            sheet.note(Code::WrongShape, node.spot, sentence, format!("Write `digits: [{max}, {min}]`."));
+            let message = format!("The least of `digits`, {min}, is more than the most, {max}.");
+            sheet.note(Code::WrongShape, node.spot, message, format!("Write `digits: [{max}, {min}]`."));
             return None;
         }
         Some((min, max))
@@ -234,14 +234,14 @@ impl Entries<'_> {
         let node = sheet.required(self.values, self.owner, &self.title, "values")?;
         let entries = sheet.entries(node, "`values`")?;
         if entries.is_empty() || entries.len() > most {
-            let sentence = format!("{} has 1 to {most} values; here are {}.", self.title, entries.len());
-            sheet.note(Code::WrongShape, node.spot, sentence, "List what the manual lists.");
+            let message = format!("{} has 1 to {most} values; here are {}.", self.title, entries.len());
+            sheet.note(Code::WrongShape, node.spot, message, "List what the manual lists.");
         }
         let mut named = Vec::new();
         for (key, value) in entries.iter().take(most) {
             if &*key.text == FACTORY {
-                let sentence = "`factory` always means the factory value; no value can be called so.";
-                sheet.note(Code::NameRepeated, key.spot, sentence, "Give the value another name.");
+                let message = "`factory` always means the factory value; no value can be called so.";
+                sheet.note(Code::NameRepeated, key.spot, message, "Give the value another name.");
             }
             let name = fit_name(sheet, &key.text, key.spot, "The name of a value");
             named.extend(name.map(|name| (name, value)));
@@ -262,9 +262,9 @@ impl Entries<'_> {
             if let Some((first, with, spot)) = other {
                 let how = if with == &keys { "are both keyed" } else { "cannot be told apart: one begins the other," };
                 let both = if with == &keys { keys.to_string() } else { format!("{with} and {keys}") };
-                let sentence = format!("`{first}` and `{name}` {how} {both}.");
-                let mend = "Compare with the manual; no code may equal or begin another.";
-                let finding = Finding::new(Code::CodesConfused, sheet.place(node.spot), sentence, mend);
+                let message = format!("`{first}` and `{name}` {how} {both}.");
+                let fix = "Compare with the manual; no code may equal or begin another.";
+                let finding = Finding::new(Code::CodesConfused, sheet.place(node.spot), message, fix);
                 let finding = finding.beside(sheet.place(*spot), "the other code");
                 sheet.findings.push(finding);
                 sound = false;
@@ -291,9 +291,9 @@ impl Entries<'_> {
             let with: Vec<(u64, u32)> = sums.iter().map(|(sum, set)| (sum + u64::from(number), set | bit)).collect();
             if let Some((sum, set)) = with.iter().find(|(sum, _)| sums.contains_key(sum)) {
                 let (first, second) = (set_of(sums[sum], &names), set_of(*set, &names));
-                let sentence = format!("{first} and {second} both add up to {sum}.");
-                let mend = "Compare with the manual; numbers such as 1, 2, 4, 8 have sums that are all different.";
-                sheet.note(Code::CodesConfused, node.spot, sentence, mend);
+                let message = format!("{first} and {second} both add up to {sum}.");
+                let fix = "Compare with the manual; numbers such as 1, 2, 4, 8 have sums that are all different.";
+                sheet.note(Code::CodesConfused, node.spot, message, fix);
                 names.pop();
                 sound = false;
                 continue;
@@ -320,9 +320,9 @@ impl Entries<'_> {
         if let (Some(max), Some(Some(width)), Some(node)) = (max, width, self.width)
             && max.to_string().len() > width as usize
         {
-            let sentence = format!("`width` is {width}, but `max`, {max}, has {} digits.", max.to_string().len());
-            let mend = format!("Write `width: {}`, or a smaller `max`.", max.to_string().len());
-            sheet.note(Code::WrongShape, node.spot, sentence, mend);
+            let message = format!("`width` is {width}, but `max`, {max}, has {} digits.", max.to_string().len());
+            let fix = format!("Write `width: {}`, or a smaller `max`.", max.to_string().len());
+            sheet.note(Code::WrongShape, node.spot, message, fix);
             sound = false;
         }
         let (min, max, step, width, unit) = (min?, max?, step?, width?, unit?);
@@ -346,8 +346,8 @@ fn code(sheet: &mut Sheet<'_>, node: &Node, name: &str) -> Option<Keys> {
     let text = sheet.quoted(node, &format!("The code of `{name}`"))?;
     let count = text.chars().count();
     if count == 0 || count > KEYS_MAX as usize {
-        let sentence = format!("The code of `{name}` has {count} keys.");
-        sheet.note(Code::WrongShape, node.spot, sentence, format!("Write 1 to {KEYS_MAX} keys."));
+        let message = format!("The code of `{name}` has {count} keys.");
+        sheet.note(Code::WrongShape, node.spot, message, format!("Write 1 to {KEYS_MAX} keys."));
         return None;
     }
     let wrong: Vec<(usize, char)> = text.chars().enumerate().filter(|(_, sign)| Key::new(*sign).is_none()).collect();
@@ -362,15 +362,15 @@ fn code(sheet: &mut Sheet<'_>, node: &Node, name: &str) -> Option<Keys> {
 pub(super) fn no_key(sheet: &mut Sheet<'_>, spot: Spot, sign: char) {
     let capital = Key::new(sign.to_ascii_uppercase());
     let meant = capital.or_else(|| Key::new(signs::digit_like(signs::plain(sign).unwrap_or(sign))));
-    let (mend, instead) = match (capital, meant) {
+    let (fix, replacement) = match (capital, meant) {
         (Some(key), _) => (format!("Write {key}, in capitals."), Some(key.to_string())),
         (None, Some(key)) => (format!("Write {key}."), Some(key.to_string())),
         (None, None) if signs::is_unseen(sign) => ("Remove it.".into(), Some(String::new())),
         (None, None) => ("Use 0-9, *, # and A-D.".into(), None),
     };
     // Only where the spot is the sign alone, not the whole text that it stands in.
-    let instead = instead.filter(|_| spot.length == 1);
-    sheet.note_exact(Code::KeySign, spot, format!("{} is no key.", signs::named(sign)), mend, instead);
+    let replacement = replacement.filter(|_| spot.length == 1);
+    sheet.note_exact(Code::KeySign, spot, format!("{} is no key.", signs::named(sign)), fix, replacement);
 }
 
 /// The factory value and, for a secret, its code; `None` where it is wrong.
@@ -387,8 +387,8 @@ fn factory_of(
     let text = sheet.quoted(node, &what)?;
     let code = setting::Code::new(text);
     if kind.fits_code(&code).is_err() || code.reveal() != text {
-        let mend = "Write as many digits as `digits` allows, in double quotes.";
-        sheet.note(Code::ValueOutside, node.spot, format!("{what} is no code that it can hold."), mend);
+        let fix = "Write as many digits as `digits` allows, in double quotes.";
+        sheet.note(Code::ValueOutside, node.spot, format!("{what} is no code that it can hold."), fix);
         return None;
     }
     let secret = Secret { reference: Reference::Factory, fingerprint: None };
@@ -402,8 +402,8 @@ pub(super) fn value(sheet: &mut Sheet<'_>, kind: &Kind, node: &Node, what: &str)
     match kind.value(&written, sealed) {
         Ok(value) => Some(value),
         Err(unfit) => {
-            let instead = unfit.instead.filter(|_| matches!(node.data, Data::Scalar { .. }));
-            sheet.note_exact(unfit.code, node.spot, format!("{what} {}", unfit.why), unfit.mend, instead);
+            let replacement = unfit.replacement.filter(|_| matches!(node.data, Data::Scalar { .. }));
+            sheet.note_exact(unfit.code, node.spot, format!("{what} {}", unfit.why), unfit.fix, replacement);
             None
         }
     }

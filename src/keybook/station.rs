@@ -84,8 +84,8 @@ impl Answer {
 }
 
 impl Refusal {
-    /// The reason as a sentence.
-    pub fn sentence(&self, keybook: &Keybook) -> String {
+    /// The reason as a message.
+    pub fn message(&self, keybook: &Keybook) -> String {
         let name = |id: &SettingId| keybook.setting(*id).name.clone();
         match self {
             Refusal::NoCall => "There is no call.".into(),
@@ -568,7 +568,7 @@ mod tests {
                 Verdict::Accepted { what: Sequence::Open, .. } => "open".to_string(),
                 Verdict::Accepted { what: Sequence::Close, .. } => "close".to_string(),
                 Verdict::Accepted { what: Sequence::Command(at), .. } => book.commands[*at].name.to_string(),
-                Verdict::Refused(why) => why.sentence(&book),
+                Verdict::Refused(why) => why.message(&book),
             };
             format!("{} {what}{}", answer.keys, if answer.hung_up { " (hung up)" } else { "" })
         };

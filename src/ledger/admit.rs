@@ -35,16 +35,16 @@ pub fn admit(
 ) -> Vec<Finding> {
     let mut desk = Desk { report, places, findings: Vec::new() };
     if report.at > now + AHEAD {
-        let sentence = format!("The report is dated {}, and it is only {now:.0}.", report.at);
-        desk.refuse(Code::ReportTime, "at", sentence, "Set the clock of the sender right.");
+        let message = format!("The report is dated {}, and it is only {now:.0}.", report.at);
+        desk.refuse(Code::ReportTime, "at", message, "Set the clock of the sender right.");
     }
     desk.steps(script);
     match inventory.stations.get(&report.station) {
         _ if scrutiny == Scrutiny::Restored => {}
         Some(station) => desk.station(station, inventory, codes),
         None => {
-            let mend = did_you_mean(&report.station, inventory.stations.keys().map(|name| &**name));
-            desk.refuse(Code::NameUnknown, "station", format!("No station is called `{}`.", report.station), mend);
+            let fix = did_you_mean(&report.station, inventory.stations.keys().map(|name| &**name));
+            desk.refuse(Code::NameUnknown, "station", format!("No station is called `{}`.", report.station), fix);
         }
     }
     crate::finding::settle(&mut desk.findings);
@@ -58,30 +58,29 @@ struct Desk<'a> {
 }
 
 impl Desk<'_> {
-    fn refuse(&mut self, code: Code, path: &str, sentence: String, mend: impl Into<String>) {
-        self.findings.push(Finding::new(code, self.places.of(path), sentence, mend));
+    fn refuse(&mut self, code: Code, path: &str, message: String, fix: impl Into<String>) {
+        self.findings.push(Finding::new(code, self.places.of(path), message, fix));
     }
 
     fn steps(&mut self, script: Option<&Issued>) {
         let report = self.report;
         let Some(digest) = &report.script else {
             if !report.steps.is_empty() {
-                let mend = "Name the script that was keyed, or put what was keyed without one under `left`.";
-                self.refuse(Code::ReportScript, "steps", "There are steps, but no `script`.".into(), mend);
+                let fix = "Name the script that was keyed, or put what was keyed without one under `left`.";
+                self.refuse(Code::ReportScript, "steps", "There are steps, but no `script`.".into(), fix);
             }
             return;
         };
         let Some(script) = script else {
-            let mend = "Copy the digest from the head of the script that was keyed.";
-            return self.refuse(Code::ReportScript, "script", format!("No script {digest} was ever issued."), mend);
+            let fix = "Copy the digest from the head of the script that was keyed.";
+            return self.refuse(Code::ReportScript, "script", format!("No script {digest} was ever issued."), fix);
         };
         if script.station != report.station {
-            let sentence =
-                format!("The script {digest} was issued for {}, not for {}.", script.station, report.station);
+            let message = format!("The script {digest} was issued for {}, not for {}.", script.station, report.station);
             self.refuse(
                 Code::ReportScript,
                 "script",
-                sentence,
+                message,
                 "Name the script of this station, or report on the other.",
             );
         }
@@ -89,12 +88,12 @@ impl Desk<'_> {
         for (nth, (number, _)) in report.steps.iter().enumerate() {
             let path = format!("steps.{nth}");
             if script.step(*number).is_none() {
-                let sentence = format!("The script {digest} has no step {number}.");
-                self.refuse(Code::ReportScript, &path, sentence, format!("It has {} steps.", script.steps.len()));
+                let message = format!("The script {digest} has no step {number}.");
+                self.refuse(Code::ReportScript, &path, message, format!("It has {} steps.", script.steps.len()));
             }
             if !seen.insert(number) {
-                let sentence = format!("Step {number} is reported twice.");
-                self.refuse(Code::ReportScript, &path, sentence, "Report what was heard last.");
+                let message = format!("Step {number} is reported twice.");
+                self.refuse(Code::ReportScript, &path, message, "Report what was heard last.");
             }
         }
     }
@@ -110,14 +109,14 @@ impl Desk<'_> {
         for (nth, test) in report.tests.iter().enumerate() {
             let path = format!("tests.{nth}");
             if !keybook.lifelines.iter().any(|lifeline| lifeline.name == test.lifeline) {
-                let mend = did_you_mean(&test.lifeline, keybook.lifelines.iter().map(|l| &*l.name));
-                let sentence = format!("A {} has no lifeline `{}`.", keybook.model, test.lifeline);
-                self.refuse(Code::NameUnknown, &path, sentence, mend);
+                let fix = did_you_mean(&test.lifeline, keybook.lifelines.iter().map(|l| &*l.name));
+                let message = format!("A {} has no lifeline `{}`.", keybook.model, test.lifeline);
+                self.refuse(Code::NameUnknown, &path, message, fix);
             }
             let Some(contact) = &test.contact else { continue };
             if !inventory.contacts.contains_key(contact) {
-                let mend = did_you_mean(contact, inventory.contacts.keys().map(|name| &**name));
-                self.refuse(Code::NameUnknown, &path, format!("No contact is called `{contact}`."), mend);
+                let fix = did_you_mean(contact, inventory.contacts.keys().map(|name| &**name));
+                self.refuse(Code::NameUnknown, &path, format!("No contact is called `{contact}`."), fix);
             }
         }
     }
@@ -126,16 +125,11 @@ impl Desk<'_> {
         let keybook = &station.keybook;
         let path = format!("{part}.{name}");
         let Some(id) = keybook.id(name) else {
-            let mend = did_you_mean(name, keybook.settings.iter().map(|setting| &*setting.name));
-            return self.refuse(
-                Code::NameUnknown,
-                &path,
-                format!("A {} has no setting `{name}`.", keybook.model),
-                mend,
-            );
+            let fix = did_you_mean(name, keybook.settings.iter().map(|setting| &*setting.name));
+            return self.refuse(Code::NameUnknown, &path, format!("A {} has no setting `{name}`.", keybook.model), fix);
         };
         if let Err(unfit) = keybook.setting(id).kind.value(written, |reference| codes.seal(reference)) {
-            self.refuse(unfit.code, &path, format!("`{name}` on a {} {}", keybook.model, unfit.why), unfit.mend);
+            self.refuse(unfit.code, &path, format!("`{name}` on a {} {}", keybook.model, unfit.why), unfit.fix);
         }
     }
 }

@@ -1,23 +1,23 @@
-//! What is on record about a station: field reports, issued scripts and notices, and what they prove.
+//! What is on record about a station: field reports, issued scripts and decisions, and what they prove.
 //!
 //! [`read()`] takes a report apart, [`admit()`] says whether it may enter the ledger, [`fold`] turns all
-//! reports of a station into its [`Record`], whatever order they arrived in, [`Notices`] says which notices are in force.
+//! reports of a station into its [`Record`], whatever order they arrived in, [`Decisions`] says which decisions are in force.
 //! The ledger itself is
 //! append-only and lives in the store; nothing here knows of it.
 
 mod admit;
 mod issued;
-mod notice;
-mod notices;
+mod decision;
+mod decisions;
 mod record;
 mod report;
 mod wire;
-mod wire_notice;
+mod wire_decision;
 
 pub use admit::{Scrutiny, admit};
+pub use decision::{Aside, Decision, End, LONGEST_ASIDE, LONGEST_TAKE, Release, Said, Take, Target, Unsayable};
+pub use decisions::Decisions;
 pub use issued::{Digest, Issued, IssuedStep, NoDigest};
-pub use notice::{Aside, End, LONGEST_ASIDE, LONGEST_TAKE, Notice, Release, Said, Take, Target, Unsayable};
-pub use notices::Notices;
 pub use record::{Holding, Mark, Proof, Record, State, fold};
 pub use report::{Heard, Outcome, Places, REPORT_LIMIT_BYTES, Report, Test, Unit, read, too_long};
 pub use wire::{Line, WireError, export_line, line_of, parse_line, report_json, value_json, was_recorded};

@@ -433,8 +433,8 @@ mod tests {
         let failed =
             folded(&[tested(1, Outcome::Reached), tested(2, Outcome::Failed), left(3, "line.kind", plain("pbx"))]);
         assert_eq!(failed.lifelines[0].last.map(|(outcome, _)| outcome), Some(Outcome::Failed));
-        let mended = folded(&[tested(2, Outcome::Failed), tested(3, Outcome::Reached)]);
-        assert_eq!(mended.lifelines[0].last.map(|(outcome, _)| outcome), Some(Outcome::Reached));
+        let fixed = folded(&[tested(2, Outcome::Failed), tested(3, Outcome::Reached)]);
+        assert_eq!(fixed.lifelines[0].last.map(|(outcome, _)| outcome), Some(Outcome::Reached));
     }
 
     #[test]

@@ -162,9 +162,9 @@ pub const REPORT_LIMIT_BYTES: u64 = 64 << 10;
 
 /// The finding for a report of more bytes than are read.
 pub fn too_long(file: &Arc<str>, bytes: u64) -> Finding {
-    let sentence = format!("The report has {bytes} bytes; {REPORT_LIMIT_BYTES} is the most that is read.");
-    let mend = "Send one report a file, as the card drafts it; an export of many ends in `.jsonl`.";
-    Finding::new(Code::FileTooLarge, Place::start_of(file), sentence, mend)
+    let message = format!("The report has {bytes} bytes; {REPORT_LIMIT_BYTES} is the most that is read.");
+    let fix = "Send one report a file, as the card drafts it; an export of many ends in `.jsonl`.";
+    Finding::new(Code::FileTooLarge, Place::start_of(file), message, fix)
 }
 
 /// Takes a report's text apart (YAML, or JSON, which is YAML).
@@ -230,8 +230,8 @@ impl Reader<'_> {
         let text = self.sheet.text(node, "The id")?;
         let id = Uuid::try_parse(text).ok().filter(|_| text.len() == 36);
         if id.is_none() {
-            let mend = "Write 32 hexadecimal digits in groups of 8-4-4-4-12 (RFC 9562), new for each report.";
-            self.sheet.note(Code::ReportId, node.spot, format!("`{text}` is no UUID."), mend);
+            let fix = "Write 32 hexadecimal digits in groups of 8-4-4-4-12 (RFC 9562), new for each report.";
+            self.sheet.note(Code::ReportId, node.spot, format!("`{text}` is no UUID."), fix);
         }
         id
     }
@@ -241,8 +241,8 @@ impl Reader<'_> {
         let text = self.sheet.text(node, "`at`")?;
         let time = text.parse().ok().filter(|_| is_rfc_3339(text));
         if time.is_none() {
-            let mend = "Write it with its offset (RFC 3339), such as 2026-11-20T10:14:00Z.";
-            self.sheet.note(Code::ReportTime, node.spot, format!("`{text}` is no time."), mend);
+            let fix = "Write it with its offset (RFC 3339), such as 2026-11-20T10:14:00Z.";
+            self.sheet.note(Code::ReportTime, node.spot, format!("`{text}` is no time."), fix);
         }
         time
     }
@@ -261,8 +261,8 @@ impl Reader<'_> {
         let text = self.sheet.text(node, "`script`")?;
         let digest = text.parse().ok();
         if digest.is_none() {
-            let mend = "Copy the 16 hexadecimal digits from the head of the script.";
-            self.sheet.note(Code::ReportScript, node.spot, format!("`{text}` is no script's digest."), mend);
+            let fix = "Copy the 16 hexadecimal digits from the head of the script.";
+            self.sheet.note(Code::ReportScript, node.spot, format!("`{text}` is no script's digest."), fix);
         }
         digest
     }

@@ -1,4 +1,4 @@
-//! Reports, issued scripts and notices as lines of JSON: how the ledger keeps, exports and imports them.
+//! Reports, issued scripts and decisions as lines of JSON: how the ledger keeps, exports and imports them.
 //!
 //! The form is canonical: equal content gives equal text, so that a report sent twice is recognised.
 
@@ -11,7 +11,7 @@ use uuid::Uuid;
 
 use super::issued::NoDigest;
 use super::report::is_rfc_3339;
-use super::{Digest, Heard, Issued, IssuedStep, Notice, Outcome, Report, Test, Unit, Unsayable, wire_notice};
+use super::{Decision, Digest, Heard, Issued, IssuedStep, Outcome, Report, Test, Unit, Unsayable, wire_decision};
 use crate::setting::{Fingerprint, Name, Reference, Value, Written, decimal};
 
 /// One line of a ledger.
@@ -19,13 +19,13 @@ use crate::setting::{Fingerprint, Name, Reference, Value, Written, decimal};
 pub enum Line {
     Report(Box<Report>),
     Script(Box<Issued>),
-    Notice(Box<Notice>),
+    Decision(Box<Decision>),
 }
 
 /// Why a line is none of them.
 #[derive(Debug, thiserror::Error)]
 pub enum WireError {
-    #[error("it is neither a report nor an issued script nor a notice: {0}")]
+    #[error("it is neither a report nor an issued script nor a decision: {0}")]
     Json(#[from] serde_json::Error),
     #[error(transparent)]
     Digest(#[from] NoDigest),
@@ -116,7 +116,7 @@ pub fn line_of(line: &Line) -> String {
     let json = match line {
         Line::Report(report) => serde_json::to_string(&WireReport::from(&**report)),
         Line::Script(issued) => serde_json::to_string(&WireIssued::from(&**issued)),
-        Line::Notice(notice) => wire_notice::text(notice),
+        Line::Decision(decision) => wire_decision::text(decision),
     };
     // Plain maps, texts and numbers always have a JSON form.
     json.unwrap_or_default()
@@ -143,11 +143,11 @@ pub fn was_recorded(line: &str) -> bool {
 /// Reads a ledger line.
 ///
 /// # Errors
-/// Says what keeps the line from being a report, an issued script or a notice.
+/// Says what keeps the line from being a report, an issued script or a decision.
 pub fn parse_line(text: &str) -> Result<Line, WireError> {
-    let kind: wire_notice::Kind = serde_json::from_str(text)?;
-    if let Some(notice) = wire_notice::parse(&kind, text) {
-        return notice.map(|notice| Line::Notice(Box::new(notice)));
+    let kind: wire_decision::Kind = serde_json::from_str(text)?;
+    if let Some(decision) = wire_decision::parse(&kind, text) {
+        return decision.map(|decision| Line::Decision(Box::new(decision)));
     }
     match kind.issued {
         Some(_) => issued(serde_json::from_str(text)?).map(|issued| Line::Script(Box::new(issued))),

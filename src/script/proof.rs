@@ -141,7 +141,7 @@ fn accepted(station: &Station, call: usize, step: u32, answer: Option<Answer>) -
     let why = match answer.map(|answer| answer.verdict) {
         Some(Verdict::Accepted { .. }) => return Ok(()),
         Some(Verdict::Refused(Refusal::CallTooLong)) => return Err(ProofError::TooLong { call }),
-        Some(Verdict::Refused(refusal)) => refusal.sentence(&station.keybook),
+        Some(Verdict::Refused(refusal)) => refusal.message(&station.keybook),
         None => "It waits for more keys.".into(),
     };
     Err(ProofError::NotAccepted { step, why })

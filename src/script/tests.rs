@@ -245,7 +245,7 @@ fn wishes_that_cannot_stand_together_are_told_from_those_that_can() {
     let findings = unkeyable(&books, &codes());
     assert_eq!(findings.len(), 1, "{findings:?}");
     assert_eq!(
-        findings[0].sentence,
+        findings[0].message,
         "A new tern-2 cannot be brought to emergency.backup 5, wanted of EQ-01: \
          no order of commands brings it there and ends with `line.kind` ringdown too."
     );

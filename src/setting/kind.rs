@@ -23,29 +23,29 @@ pub enum Kind {
     Secret { min: u32, max: u32 },
 }
 
-/// Why a setting cannot hold a value: a sentence's end ("… has 9 digits"), and the mend.
+/// Why a setting cannot hold a value: a message's end ("… has 9 digits"), and the fix.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("{why} {mend}")]
+#[error("{why} {fix}")]
 pub struct Unfit {
     pub code: finding::Code,
     pub why: String,
-    pub mend: String,
+    pub fix: String,
     /// What to write in place of the value, where that can be told and the value is a single one.
-    pub instead: Option<String>,
+    pub replacement: Option<String>,
 }
 
 impl Unfit {
-    fn instead(self, text: impl Into<String>) -> Unfit {
-        Unfit { instead: Some(text.into()), ..self }
+    fn replacing(self, text: impl Into<String>) -> Unfit {
+        Unfit { replacement: Some(text.into()), ..self }
     }
 }
 
-fn unfit<T>(code: finding::Code, why: impl Into<String>, mend: impl Into<String>) -> Result<T, Unfit> {
-    Err(Unfit { code, why: why.into(), mend: mend.into(), instead: None })
+fn unfit<T>(code: finding::Code, why: impl Into<String>, fix: impl Into<String>) -> Result<T, Unfit> {
+    Err(Unfit { code, why: why.into(), fix: fix.into(), replacement: None })
 }
 
-fn outside<T>(why: impl Into<String>, mend: impl Into<String>) -> Result<T, Unfit> {
-    unfit(finding::Code::ValueOutside, why, mend)
+fn outside<T>(why: impl Into<String>, fix: impl Into<String>) -> Result<T, Unfit> {
+    unfit(finding::Code::ValueOutside, why, fix)
 }
 
 impl Kind {
@@ -64,7 +64,7 @@ impl Kind {
     /// Takes a value as written; `secret` says what a reference stands for.
     ///
     /// # Errors
-    /// What is wrong with it and the mend.
+    /// What is wrong with it and the fix.
     pub fn value(
         &self,
         written: &Written,
@@ -86,7 +86,7 @@ impl Kind {
                 format!("is not quoted: {text}."),
                 format!("Put it in double quotes: {}.", finding::in_quotes(text)),
             )
-            .map_err(|unfit| unfit.instead(finding::in_quotes(text))),
+            .map_err(|unfit| unfit.replacing(finding::in_quotes(text))),
             (Kind::Choice(codes), Written::Plain(name) | Written::Quoted(name)) => choice(name, codes),
             (Kind::Flags { names, .. }, Written::List(list)) => flags(list, names),
             (Kind::Number { min, max, step, .. }, Written::Plain(text)) => number(text, *min, *max, *step),
@@ -97,7 +97,7 @@ impl Kind {
                         format!("is a number in quotes: \"{text}\"."),
                         format!("Write {straight} without quotes."),
                     )
-                    .map_err(|unfit: Unfit| unfit.instead(straight.trim())),
+                    .map_err(|unfit: Unfit| unfit.replacing(straight.trim())),
                     Err(unfit) => Err(unfit),
                 }
             }
@@ -108,7 +108,7 @@ impl Kind {
         }
     }
 
-    /// What a value of this kind looks like, for a mend.
+    /// What a value of this kind looks like, for a fix.
     fn shape(&self) -> String {
         match self {
             Kind::Digits { min, max } => format!("{} in double quotes", counted(*min, *max, "digit")),
@@ -132,12 +132,12 @@ impl Kind {
         let Kind::Secret { min, max } = self else { return Ok(()) };
         let text = code.reveal();
         let count = text.chars().count();
-        let mend = format!("It should be {} and nothing else.", counted(*min, *max, "digit"));
+        let fix = format!("It should be {} and nothing else.", counted(*min, *max, "digit"));
         if !text.bytes().all(|b| b.is_ascii_digit()) {
-            return unfit(finding::Code::SecretUnfit, "leads to something that is not digits only.", mend);
+            return unfit(finding::Code::SecretUnfit, "leads to something that is not digits only.", fix);
         }
         if count < *min as usize || count > *max as usize {
-            return unfit(finding::Code::SecretUnfit, format!("leads to a code of {count} digits."), mend);
+            return unfit(finding::Code::SecretUnfit, format!("leads to a code of {count} digits."), fix);
         }
         Ok(())
     }
@@ -230,9 +230,9 @@ fn counted(min: u32, max: u32, what: &str) -> String {
 fn digits(text: &str, min: u32, max: u32) -> Result<Name, Unfit> {
     if let Some(odd) = text.chars().find(|c| !c.is_ascii_digit()) {
         let straight = typed(text).filter(|straight| straight != text && digits(straight, min, max).is_ok());
-        let (mend, instead) = exactly(straight, || "Write the digits 0 to 9 only.".into());
+        let (fix, replacement) = exactly(straight, || "Write the digits 0 to 9 only.".into());
         let why = format!("is \"{text}\", and {} is no digit.", finding::signs::named(odd));
-        return Err(Unfit { code: finding::Code::ValueOutside, why, mend, instead });
+        return Err(Unfit { code: finding::Code::ValueOutside, why, fix, replacement });
     }
     let count = text.len();
     if count < min as usize || count > max as usize {
@@ -245,7 +245,7 @@ fn digits(text: &str, min: u32, max: u32) -> Result<Name, Unfit> {
     Ok(text.into())
 }
 
-/// Digits and signs as a keypad would have given them, without what people put between digits: for a mend only.
+/// Digits and signs as a keypad would have given them, without what people put between digits: for a fix only.
 fn typed(text: &str) -> Option<String> {
     let signs = finding::signs::straight(text);
     let typed = signs.chars().filter(|sign| !" -./()".contains(*sign)).map(finding::signs::digit_like);
@@ -253,11 +253,11 @@ fn typed(text: &str) -> Option<String> {
     (!typed.is_empty()).then_some(typed)
 }
 
-/// The mend for a text that is a value once it is typed right, and that value.
-fn exactly(straight: Option<String>, mend: impl FnOnce() -> String) -> (String, Option<String>) {
+/// The fix for a text that is a value once it is typed right, and that value.
+fn exactly(straight: Option<String>, fix: impl FnOnce() -> String) -> (String, Option<String>) {
     match straight.map(|straight| finding::in_quotes(&straight)) {
         Some(straight) => (format!("Write {straight}."), Some(straight)),
-        None => (mend(), None),
+        None => (fix(), None),
     }
 }
 
@@ -269,13 +269,13 @@ fn dial(text: &str, min: u32, max: u32, symbols: &BTreeMap<char, Key>) -> Result
         let straight = typed(text).filter(|straight| straight != text && dial(straight, min, max, symbols).is_ok());
         let keys: Vec<String> = symbols.keys().map(|s| format!("`{s}`")).collect();
         let can = if keys.is_empty() { String::new() } else { format!(" and {}", keys.join(", ")) };
-        let (mend, instead) = exactly(straight, || match sign {
+        let (fix, replacement) = exactly(straight, || match sign {
             '+' => "Make a contact with `calls` and write {to: CONTACT}: how it is dialled depends on the line.".into(),
             'p' | 'P' | 'w' | 'W' if symbols.contains_key(&',') => "A pause is written as a comma.".into(),
             _ => format!("It stores digits{can}; see `dial_keys` in its keybook."),
         });
         let why = format!("is \"{text}\", and this model cannot store {}.", finding::signs::named(sign));
-        return Err(Unfit { code: finding::Code::PauseUnstorable, why, mend, instead });
+        return Err(Unfit { code: finding::Code::PauseUnstorable, why, fix, replacement });
     }
     let count = text.chars().count();
     if count < min as usize || count > max as usize {
@@ -294,15 +294,15 @@ fn choice(name: &Name, codes: &[(Name, Keys)]) -> Result<Value, Unfit> {
     }
     let known = codes.iter().map(|(n, _)| &**n);
     outside(format!("cannot be `{name}`."), finding::did_you_mean(name, known.clone()))
-        .map_err(|unfit: Unfit| Unfit { instead: finding::nearest(name, known).map(finding::as_name), ..unfit })
+        .map_err(|unfit: Unfit| Unfit { replacement: finding::nearest(name, known).map(finding::as_name), ..unfit })
 }
 
 fn flags(list: &[Name], names: &[(Name, u32)]) -> Result<Value, Unfit> {
     let mut set = BTreeSet::new();
     for name in list {
         let Some((known, _)) = names.iter().find(|(n, _)| n == name) else {
-            let mend = finding::did_you_mean(name, names.iter().map(|(n, _)| &**n));
-            return outside(format!("cannot hold `{name}`."), mend);
+            let fix = finding::did_you_mean(name, names.iter().map(|(n, _)| &**n));
+            return outside(format!("cannot hold `{name}`."), fix);
         };
         if !set.insert(known.clone()) {
             return outside(format!("names `{name}` twice."), "Name it once.");
@@ -313,17 +313,17 @@ fn flags(list: &[Name], names: &[(Name, u32)]) -> Result<Value, Unfit> {
 
 fn number(text: &str, min: u32, max: u32, step: u32) -> Result<Value, Unfit> {
     let steps = if step == 1 { String::new() } else { format!(" in steps of {step}") };
-    let mend = format!("Write a number from {min} to {max}{steps}, without quotes and leading zeros.");
+    let fix = format!("Write a number from {min} to {max}{steps}, without quotes and leading zeros.");
     let Some(n) = decimal(text) else {
         let straight = finding::signs::straight(text);
         let bare =
             decimal(straight.trim().trim_start_matches('0')).filter(|n| number(&n.to_string(), min, max, step).is_ok());
-        let instead = bare.map(|n| n.to_string());
+        let replacement = bare.map(|n| n.to_string());
         let why = format!("is `{text}`, which is no plain number.");
-        return Err(Unfit { code: finding::Code::ValueOutside, why, mend, instead });
+        return Err(Unfit { code: finding::Code::ValueOutside, why, fix, replacement });
     };
     if !(min..=max).contains(&n) || !(n - min).is_multiple_of(step) {
-        return outside(format!("cannot be {n}."), mend);
+        return outside(format!("cannot be {n}."), fix);
     }
     Ok(Value::Number(n))
 }
@@ -378,7 +378,7 @@ mod tests {
         ] {
             let error = value(kind, written).unwrap_err();
             assert_eq!(error.code, code);
-            assert!(!error.mend.is_empty());
+            assert!(!error.fix.is_empty());
         }
     }
 

@@ -24,7 +24,7 @@ pub use good::{Good, GoodFile};
 pub use intake::{NewRefused, Refused, Taken};
 pub use ledger::{Appended, Entry, EntryKind, NewEntry, Verification};
 pub use outbox::{Delivery, Lasting, Queue, Try, Waiting};
-pub use pass::{Decision, NewMessage, Told};
+pub use pass::{NewMessage, PassWrites, Told};
 pub use settled::{Move, Settled};
 pub use stopped::StoppedWebhook;
 

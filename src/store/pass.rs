@@ -28,7 +28,7 @@ pub struct NewMessage {
 
 /// All that one pass writes. Removals come before upserts; a memo of `None` is removed; messages keep their order.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Decision {
+pub struct PassWrites {
     pub told_upserts: Vec<Told>,
     pub told_removals: Vec<String>,
     pub memo_sets: Vec<(String, Option<String>)>,
@@ -36,7 +36,7 @@ pub struct Decision {
     pub messages: Vec<NewMessage>,
 }
 
-impl Decision {
+impl PassWrites {
     /// Nothing to write.
     pub fn is_empty(&self) -> bool {
         let Self { told_upserts, told_removals, memo_sets, settled, messages } = self;
@@ -71,7 +71,7 @@ impl Store {
     /// Writes a pass's decision in one transaction and returns how many messages were new. A message whose
     /// (webhook, id) is in the outbox already is left as it stands there. Where a settled row was moved meanwhile, nothing is
     /// written.
-    pub async fn commit_pass(&self, decision: &Decision) -> Result<usize, StoreError> {
+    pub async fn commit_pass(&self, decision: &PassWrites) -> Result<usize, StoreError> {
         decision.check()?;
         if decision.is_empty() {
             return Ok(0);
@@ -97,7 +97,7 @@ impl Store {
     /// The same as [`Store::commit_pass`], but only where no other decision was written since the turn that this one
     /// was made at, and no settled row was moved; else nothing is written, and `None` comes back: somebody else told, or
     /// settled, meanwhile.
-    pub async fn commit_pass_at(&self, decision: &Decision, turn: i64) -> Result<Option<usize>, StoreError> {
+    pub async fn commit_pass_at(&self, decision: &PassWrites, turn: i64) -> Result<Option<usize>, StoreError> {
         decision.check()?;
         self.bounded("writing what a pass decided", async {
             let mut transaction = self.begin().await?;
@@ -174,7 +174,7 @@ async fn take_turn(transaction: &mut Transaction<'static, Any>, turn: i64) -> Re
 
 async fn write_decision(
     transaction: &mut Transaction<'static, Any>,
-    decision: &Decision,
+    decision: &PassWrites,
 ) -> Result<usize, sqlx::Error> {
     for station in &decision.told_removals {
         sqlx::query("DELETE FROM told WHERE station = $1").bind(station.as_str()).execute(&mut **transaction).await?;

@@ -128,7 +128,7 @@ mod tests {
             tokens: vec![
                 token("Aladdin", Role::Ops, "open sesame"),
                 token("test", Role::Technician, "123£"),
-                token("desk", Role::Reader, "open sesame"),
+                token("intake", Role::Reader, "open sesame"),
             ],
         }
     }
@@ -145,7 +145,7 @@ mod tests {
     #[test]
     fn a_token_counts_under_its_own_name_only() {
         let caller = |pair: &str| access().caller(&headers(&format!("Basic {}", STANDARD.encode(pair))));
-        assert_eq!(caller("desk:open sesame"), Caller::Known(Role::Reader));
+        assert_eq!(caller("intake:open sesame"), Caller::Known(Role::Reader));
         for wrong in ["test:open sesame", "Aladdin:open sesam", "Aladdin:", ":open sesame", "aladdin:open sesame", ""] {
             assert_eq!(caller(wrong), Caller::Unknown, "{wrong}");
         }

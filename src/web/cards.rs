@@ -22,7 +22,7 @@ use super::link::{Closed, LinkKey};
 use super::outcome::{self, Now};
 use super::page::Page;
 use crate::brake::Withheld;
-use crate::gather::{Cleared, InForce, Keying, Lookout, LookoutError, Moment, record_scripts};
+use crate::fleet::{Cleared, InForce, Keying, Lookout, LookoutError, Moment, record_scripts};
 use crate::ledger::Digest;
 use crate::script::card::Card;
 use crate::script::{Memory, Script, Way};

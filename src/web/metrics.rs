@@ -1,4 +1,4 @@
-//! The metrics, in Prometheus' text format 0.0.4. Each answer is made anew from the board and the store; counters
+//! The metrics, in Prometheus' text format 0.0.4. Each answer is made anew from the status and the store; counters
 //! count since the start of the program or, for webhooks, of the session. Labels hold standings, weights and webhooks, of
 //! which there are few; never a station, a person or an address.
 
@@ -9,7 +9,7 @@ use prometheus::{Counter, CounterVec, Gauge, GaugeVec, Opts, Registry, TextEncod
 use tokio::sync::Mutex;
 use tokio::time::timeout;
 
-use super::board::{Board, Health, Session, View};
+use super::status::{Health, Session, Status, View};
 use crate::drift::Standing;
 use crate::setting::Weight;
 use crate::store::{EntryKind, Queue, Store, StoreError};
@@ -27,17 +27,17 @@ type Done = Result<(), prometheus::Error>;
 ///
 /// # Errors
 /// A name or label that the format does not allow: a mistake of this file.
-pub(super) async fn text(board: &Board, tally: &Tally) -> Result<String, prometheus::Error> {
+pub(super) async fn text(status: &Status, tally: &Tally) -> Result<String, prometheus::Error> {
     let sheet = Sheet(Registry::new());
     sheet.by("build_info", "1; the program's version is the label.", "version", [(env!("CARGO_PKG_VERSION"), 1.0)])?;
-    passes(&sheet, &board.health())?;
-    let refused = f64::from(u8::from(board.is_configuration_refused()));
+    passes(&sheet, &status.health())?;
+    let refused = f64::from(u8::from(status.is_configuration_refused()));
     sheet.gauge("configuration_refused", "1 where the configuration as it is now cannot be used.", refused)?;
-    if let Some(view) = board.view() {
+    if let Some(view) = status.view() {
         fleet(&sheet, &view)?;
     }
-    if let Some(session) = board.session() {
-        let now_ms = (board.clocks().system_ms)();
+    if let Some(session) = status.session() {
+        let now_ms = (status.clocks().system_ms)();
         let silent = f64::from(u8::from(session.is_silent()));
         sheet.gauge(
             "alerts_silent",

@@ -1,13 +1,13 @@
 //! What the program shows over HTTP: to probes and gatherers of metrics what it says of itself (`/healthz`, `/readyz`,
 //! `/metrics`), to people the card of a script (`/card/{digest}?station=NAME`).
 //!
-//! It shows what the program last put on its [`Board`] and asks the store; a card is made from a look of its own
+//! It shows what the program last put on its [`Status`] and asks the store; a card is made from a look of its own
 //! ([`Cards`]), so that it is the script of that moment. It never makes a pass and never holds one up; of everything here
 //! only a card shows access codes, and only to whom [`Access`] or a signed link lets see it. However many clients hang, each
 //! holds one of a bounded number of connections for a bounded time.
 
 mod access;
-mod board;
+mod status;
 mod card_page;
 mod cards;
 mod link;
@@ -21,7 +21,7 @@ mod server;
 mod style;
 
 pub use access::{Access, Role, Token};
-pub use board::{Board, Clocks, Health, View};
 pub use card_page::{HandOn, card_page, nothing_page};
 pub use cards::{Cards, Outside, is_loopback};
 pub use server::{ListenError, Server};
+pub use status::{Clocks, Health, Status, View};

@@ -10,7 +10,7 @@ use super::cards::Holder;
 use super::page::{Page, layout};
 use crate::brake::Held;
 use crate::drift::{Service, StationDrift};
-use crate::gather::GatherError;
+use crate::fleet::FleetError;
 use crate::inventory::{Extent, Station};
 use crate::ledger::{Digest, Line, Report, parse_line};
 use crate::script::card;
@@ -41,7 +41,7 @@ pub(super) struct Told {
 const REPORTS: usize = 3;
 
 /// What the ledger says of a digest and a station; nothing where it is another station's.
-pub(super) async fn since(store: &Store, digest: &Digest, station: &str) -> Result<Option<Since>, GatherError> {
+pub(super) async fn since(store: &Store, digest: &Digest, station: &str) -> Result<Option<Since>, FleetError> {
     let Some(entry) = store.entry(EntryKind::Script, &digest.to_string()).await? else {
         return Ok(Some(Since::Never));
     };
@@ -51,9 +51,9 @@ pub(super) async fn since(store: &Store, digest: &Digest, station: &str) -> Resu
     let mut reports: Vec<Report> = Vec::new();
     for later in store.entries_of(station).await?.into_iter().filter(|later| later.seq > entry.seq) {
         let seq = later.seq;
-        match parse_line(&later.body).map_err(|source| GatherError::Entry { seq, source })? {
+        match parse_line(&later.body).map_err(|source| FleetError::Entry { seq, source })? {
             Line::Report(report) => reports.push(*report),
-            Line::Script(_) | Line::Notice(_) => {}
+            Line::Script(_) | Line::Decision(_) => {}
         }
     }
     let told = |report: Report| Told { at: report.at, by: report.by.to_string() };

@@ -7,7 +7,7 @@ use tokio::sync::Mutex;
 use tokio::task::JoinHandle;
 use tokio::time::timeout;
 
-use super::board::Clocks;
+use super::status::Clocks;
 use crate::store::{Store, StoreError};
 
 /// What was found holds so long.

@@ -12,22 +12,22 @@ use axum::routing::get;
 use serde_json::{Map, Value, json};
 
 use super::access::{self, Caller};
-use super::board::{Board, Health};
 use super::metrics::{self, Tally};
 use super::outcome;
 use super::probe::{Probe, Trouble};
 use super::problem::{self, Problem};
+use super::status::{Health, Status};
 
 /// What every answer is made from.
-struct Desk {
-    board: Arc<Board>,
+struct Intake {
+    status: Arc<Status>,
     probe: Probe,
     tally: Tally,
 }
 
-/// The router over a board.
-pub(super) fn routes(board: Arc<Board>) -> Router {
-    let probe = Probe::new(board.clocks());
+/// The router over a status.
+pub(super) fn routes(status: Arc<Status>) -> Router {
+    let probe = Probe::new(status.clocks());
     Router::new()
         .route("/healthz", get(healthz))
         .route("/readyz", get(readyz))
@@ -35,11 +35,11 @@ pub(super) fn routes(board: Arc<Board>) -> Router {
         .route("/card/{digest}", get(card))
         .fallback(unknown)
         .method_not_allowed_fallback(other_method)
-        .with_state(Arc::new(Desk { board, probe, tally: Tally::default() }))
+        .with_state(Arc::new(Intake { status, probe, tally: Tally::default() }))
 }
 
-async fn healthz(State(desk): State<Arc<Desk>>) -> Response {
-    let health = desk.board.health();
+async fn healthz(State(intake): State<Arc<Intake>>) -> Response {
+    let health = intake.status.health();
     let mut members = health_members(&health);
     if health.is_good() {
         members.insert("healthy".into(), true.into());
@@ -89,17 +89,17 @@ fn late(health: &Health) -> String {
     }
 }
 
-async fn readyz(State(desk): State<Arc<Desk>>) -> Response {
+async fn readyz(State(intake): State<Arc<Intake>>) -> Response {
     let not_ready =
         |kind, detail: String| Problem::new(StatusCode::SERVICE_UNAVAILABLE, kind, "Not ready", detail).into_response();
-    let session = desk.board.session().filter(|_| desk.board.health().finished > 0);
+    let session = intake.status.session().filter(|_| intake.status.health().finished > 0);
     let Some(session) = session else {
         return not_ready("first-pass", "The first pass has not finished yet.".into());
     };
-    if !desk.board.is_watching() {
+    if !intake.status.is_watching() {
         return not_ready("inventory", "No inventory could ever be used: no station is watched.".into());
     }
-    match desk.probe.writable(&session.store).await {
+    match intake.probe.writable(&session.store).await {
         Ok(()) => {
             // It works on, so it is ready; that nobody hears of it is said beside.
             let members = Map::from_iter([
@@ -117,14 +117,14 @@ async fn readyz(State(desk): State<Arc<Desk>>) -> Response {
 }
 
 /// With tokens other machines may listen in: then metrics, too, are for those who have one.
-async fn metrics_text(State(desk): State<Arc<Desk>>, headers: HeaderMap) -> Response {
-    let session = desk.board.session();
+async fn metrics_text(State(intake): State<Arc<Intake>>, headers: HeaderMap) -> Response {
+    let session = intake.status.session();
     if session.is_some_and(|session| session.cards.access().caller(&headers) == Caller::Unknown) {
         let detail = "Give the name and the token that the configuration lists at `access`.";
         let problem = Problem::new(StatusCode::UNAUTHORIZED, "token", "A token is needed", detail);
         return ([(header::WWW_AUTHENTICATE, access::CHALLENGE)], problem).into_response();
     }
-    match metrics::text(&desk.board, &desk.tally).await {
+    match metrics::text(&intake.status, &intake.tally).await {
         Ok(text) => {
             let headers = [(header::CONTENT_TYPE, metrics::CONTENT_TYPE), (header::CACHE_CONTROL, "no-store")];
             (headers, text).into_response()
@@ -138,16 +138,16 @@ async fn metrics_text(State(desk): State<Arc<Desk>>, headers: HeaderMap) -> Resp
 }
 
 async fn card(
-    State(desk): State<Arc<Desk>>,
+    State(intake): State<Arc<Intake>>,
     digest: Result<Path<String>, PathRejection>,
     RawQuery(query): RawQuery,
     method: Method,
     headers: HeaderMap,
 ) -> Response {
     let Ok(Path(digest)) = digest else { return outcome::no_such_card().into_response() };
-    match desk.board.session().filter(|_| desk.board.health().finished > 0) {
+    match intake.status.session().filter(|_| intake.status.health().finished > 0) {
         Some(session) => {
-            let (query, in_force) = (query.unwrap_or_default(), desk.board.in_force());
+            let (query, in_force) = (query.unwrap_or_default(), intake.status.in_force());
             session.cards.answer(&digest, &query, &headers, method == Method::GET, in_force).await
         }
         None => outcome::busy().into_response(),

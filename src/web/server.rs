@@ -16,8 +16,8 @@ use tokio::sync::Semaphore;
 use tokio::time::{sleep, timeout};
 use tokio_util::sync::{CancellationToken, DropGuard};
 
-use super::board::Board;
 use super::routes::routes;
+use super::status::Status;
 
 /// Connections served at once; more wait until one ends.
 const MOST_CONNECTIONS: usize = 64;
@@ -65,15 +65,15 @@ pub struct Server {
 }
 
 impl Server {
-    /// Listens on an address and serves a board there. Port 0 takes any that is free.
+    /// Listens on an address and serves a status there. Port 0 takes any that is free.
     ///
     /// # Errors
     /// The address cannot be listened on.
-    pub async fn start(asked: SocketAddr, board: Arc<Board>) -> Result<Server, ListenError> {
+    pub async fn start(asked: SocketAddr, status: Arc<Status>) -> Result<Server, ListenError> {
         let listener = TcpListener::bind(asked).await.map_err(|source| ListenError::new(asked, source))?;
         let address = listener.local_addr().map_err(|source| ListenError::new(asked, source))?;
         let stop = CancellationToken::new();
-        tokio::spawn(accept(listener, routes(board), stop.clone()));
+        tokio::spawn(accept(listener, routes(status), stop.clone()));
         Ok(Server { asked, address, _stop: stop.drop_guard() })
     }
 

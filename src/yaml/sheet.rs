@@ -54,34 +54,34 @@ impl<'t> Sheet<'t> {
     }
 
     /// Leaves a finding at a spot.
-    pub fn note(&mut self, code: Code, spot: Spot, sentence: impl Display, mend: impl Display) {
+    pub fn note(&mut self, code: Code, spot: Spot, message: impl Display, fix: impl Display) {
         let place = self.place(spot);
-        self.add(Finding::new(code, place, sentence.to_string(), mend.to_string()));
+        self.add(Finding::new(code, place, message.to_string(), fix.to_string()));
     }
 
-    /// The same for a mistake with an exact mend; `instead` is to stand in place of what stands at the spot.
+    /// The same for a mistake with an exact fix; `replacement` is to stand in place of what stands at the spot.
     pub fn note_exact(
         &mut self,
         code: Code,
         spot: Spot,
-        sentence: impl Display,
-        mend: impl Display,
-        instead: Option<String>,
+        message: impl Display,
+        fix: impl Display,
+        replacement: Option<String>,
     ) {
-        let finding = Finding::new(code, self.place(spot), sentence.to_string(), mend.to_string());
-        self.add(finding.instead(instead));
+        let finding = Finding::new(code, self.place(spot), message.to_string(), fix.to_string());
+        self.add(finding.replacing(replacement));
     }
 
-    /// The same for a name that nobody knows; the mend names the nearest of the known ones.
+    /// The same for a name that nobody knows; the fix names the nearest of the known ones.
     pub fn note_unknown<'a>(
         &mut self,
         code: Code,
         spot: Spot,
-        sentence: impl Display,
+        message: impl Display,
         word: &str,
         known: impl IntoIterator<Item = &'a str> + Clone,
     ) {
-        self.add(Finding::unknown(code, self.place(spot), sentence.to_string(), word, known));
+        self.add(Finding::unknown(code, self.place(spot), message.to_string(), word, known));
     }
 
     fn shape(&mut self, node: &Node, what: &str, wanted: &str) {
@@ -91,14 +91,14 @@ impl<'t> Sheet<'t> {
             Data::Map(_) => "a mapping",
         };
         if node.is_null() {
-            let mend = self.eaten(node).unwrap_or_else(|| "Fill it in.".into());
-            return self.note(Code::WrongShape, node.spot, format!("{what} has no value."), mend);
+            let fix = self.eaten(node).unwrap_or_else(|| "Fill it in.".into());
+            return self.note(Code::WrongShape, node.spot, format!("{what} has no value."), fix);
         }
-        let mend = self.eaten(node).unwrap_or_else(|| format!("Write {wanted}."));
-        self.note(Code::WrongShape, node.spot, format!("{what} should be {wanted}, but here is {is}."), mend);
+        let fix = self.eaten(node).unwrap_or_else(|| format!("Write {wanted}."));
+        self.note(Code::WrongShape, node.spot, format!("{what} should be {wanted}, but here is {is}."), fix);
     }
 
-    /// The mend for a value that a `#` turned into a comment, in whole or in part.
+    /// The fix for a value that a `#` turned into a comment, in whole or in part.
     fn eaten(&self, node: &Node) -> Option<String> {
         let line = self.lines.get_or_init(|| self.text.lines().collect()).get(node.spot.line as usize - 1)?;
         let rest = line.chars().skip(node.spot.column as usize - 1).collect::<String>();
@@ -116,8 +116,8 @@ impl<'t> Sheet<'t> {
     pub fn is_meant(&mut self, node: &Node, what: &str) -> bool {
         let spelt = matches!(&node.data, Data::Scalar { text, .. } if !text.is_empty());
         if !spelt {
-            let mend = self.eaten(node).unwrap_or_else(|| "Write a value, or `null` to leave it alone.".into());
-            self.note(Code::WrongShape, node.spot, format!("{what} has no value."), mend);
+            let fix = self.eaten(node).unwrap_or_else(|| "Write a value, or `null` to leave it alone.".into());
+            self.note(Code::WrongShape, node.spot, format!("{what} has no value."), fix);
         }
         spelt
     }
@@ -134,8 +134,8 @@ impl<'t> Sheet<'t> {
             match known.iter().position(|k| **k == *key.text) {
                 Some(at) => values[at] = Some(value),
                 None => {
-                    let sentence = format!("{what} has no key `{}`.", key.text);
-                    self.note_unknown(Code::KeyUnknown, key.spot, sentence, &key.text, known);
+                    let message = format!("{what} has no key `{}`.", key.text);
+                    self.note_unknown(Code::KeyUnknown, key.spot, message, &key.text, known);
                 }
             }
         }
@@ -167,8 +167,8 @@ impl<'t> Sheet<'t> {
     /// A value that must be there.
     pub fn required<'n>(&mut self, value: Option<&'n Node>, owner: &Node, what: &str, key: &str) -> Option<&'n Node> {
         if value.is_none() {
-            let mend = format!("Add `{key}: …`.");
-            self.note(Code::KeyMissing, Spot { length: 1, ..owner.spot }, format!("{what} has no `{key}`."), mend);
+            let fix = format!("Add `{key}: …`.");
+            self.note(Code::KeyMissing, Spot { length: 1, ..owner.spot }, format!("{what} has no `{key}`."), fix);
         }
         value
     }
@@ -189,8 +189,8 @@ impl<'t> Sheet<'t> {
         let Some(odd) = text.chars().find(|sign| sign.is_control() && !allowed.contains(sign)) else {
             return Some(text);
         };
-        let sentence = format!("{what} holds a control character ({}).", odd.escape_default());
-        self.note(Code::WrongShape, node.spot, sentence, "Remove it.");
+        let message = format!("{what} holds a control character ({}).", odd.escape_default());
+        self.note(Code::WrongShape, node.spot, message, "Remove it.");
         None
     }
 
@@ -210,9 +210,9 @@ impl<'t> Sheet<'t> {
             Data::Scalar { text, plain: false } => Some(text),
             Data::Scalar { text, plain: true } if !node.is_null() => {
                 let eaten = self.eaten(node);
-                let instead = eaten.is_none().then(|| in_quotes(text));
-                let mend = eaten.unwrap_or_else(|| format!("Put it in double quotes: {}.", in_quotes(text)));
-                self.note_exact(Code::Unquoted, node.spot, format!("{what} is not quoted: {text}."), mend, instead);
+                let replacement = eaten.is_none().then(|| in_quotes(text));
+                let fix = eaten.unwrap_or_else(|| format!("Put it in double quotes: {}.", in_quotes(text)));
+                self.note_exact(Code::Unquoted, node.spot, format!("{what} is not quoted: {text}."), fix, replacement);
                 None
             }
             Data::Scalar { .. } | Data::List(_) | Data::Map(_) => {
@@ -230,14 +230,14 @@ impl<'t> Sheet<'t> {
         let fits = value.filter(|n| range.contains(n));
         if fits.is_none() {
             let (low, high) = (range.start(), range.end());
-            let sentence = format!("{what} is `{text}`, which is no whole number from {low} to {high}.");
+            let message = format!("{what} is `{text}`, which is no whole number from {low} to {high}.");
             let bare = value.is_none().then(|| text.trim_start_matches('0')).and_then(decimal);
             let bare = bare.filter(|n| range.contains(n)).map(|n| n.to_string());
-            let mend = match &bare {
+            let fix = match &bare {
                 Some(bare) => format!("Write {bare}, without quotes and leading zeros."),
                 None => format!("Write digits only, between {low} and {high}."),
             };
-            self.note_exact(Code::WrongShape, node.spot, sentence, mend, bare);
+            self.note_exact(Code::WrongShape, node.spot, message, fix, bare);
         }
         fits
     }
@@ -252,8 +252,8 @@ impl<'t> Sheet<'t> {
         let text = self.text(node, what)?;
         let found = words.iter().find(|(w, _)| *w == text).map(|(_, value)| *value);
         if found.is_none() {
-            let sentence = format!("{what} cannot be `{text}`.");
-            self.note_unknown(Code::WrongShape, node.spot, sentence, text, words.iter().map(|(w, _)| *w));
+            let message = format!("{what} cannot be `{text}`.");
+            self.note_unknown(Code::WrongShape, node.spot, message, text, words.iter().map(|(w, _)| *w));
         }
         found
     }
@@ -285,8 +285,8 @@ impl<'t> Sheet<'t> {
             Ok(reference @ (Reference::Env(_) | Reference::File(_))) => Some(reference),
             Ok(Reference::Factory) | Err(_) => {
                 // What stands here may be a code written out by mistake: it is not repeated.
-                let mend = "Write {secret: \"file:PATH\"} or {secret: \"env:NAME\"}.";
-                self.note(Code::SecretLiteral, node.spot, format!("{what} is no reference to a secret."), mend);
+                let fix = "Write {secret: \"file:PATH\"} or {secret: \"env:NAME\"}.";
+                self.note(Code::SecretLiteral, node.spot, format!("{what} is no reference to a secret."), fix);
                 None
             }
         }
@@ -296,14 +296,14 @@ impl<'t> Sheet<'t> {
     pub fn version(&mut self, value: Option<&Node>, root: &Node, key: &str) {
         let Some(node) = value else {
             let spot = Spot { length: 1, ..root.spot };
-            let sentence = format!("The file does not say that it is `{key}: 1`.");
-            return self.note(Code::Version, spot, sentence, format!("Begin the file with `{key}: 1`."));
+            let message = format!("The file does not say that it is `{key}: 1`.");
+            return self.note(Code::Version, spot, message, format!("Begin the file with `{key}: 1`."));
         };
         if !matches!(&node.data, Data::Scalar { text, plain: true } if &**text == "1") {
-            let sentence = format!("This version of `{key}` is not known here.");
+            let message = format!("This version of `{key}` is not known here.");
             let is_there = matches!(&node.data, Data::Scalar { text, .. } if !text.is_empty());
-            let instead = is_there.then(|| "1".to_owned());
-            self.note_exact(Code::Version, node.spot, sentence, format!("Write `{key}: 1`."), instead);
+            let replacement = is_there.then(|| "1".to_owned());
+            self.note_exact(Code::Version, node.spot, message, format!("Write `{key}: 1`."), replacement);
         }
     }
 }
@@ -322,12 +322,12 @@ mod tests {
     fn an_unknown_key_is_refused_and_the_near_one_named() {
         let (mut sheet, node) = sheet_of("nubmer: \"1\"\n");
         sheet.map(&node, "A station", ["number", "where"]);
-        assert_eq!(sheet.findings[0].mend, "Did you mean `number`?");
+        assert_eq!(sheet.findings[0].fix, "Did you mean `number`?");
     }
 
     #[test]
     fn an_unquoted_number_is_refused_with_the_exact_mend() {
-        for (text, mend) in [
+        for (text, fix) in [
             ("v: 0121\n", "Put it in double quotes: \"0121\"."),
             ("v: +441632960101\n", "Put it in double quotes: \"+441632960101\"."),
             ("v: 1 #2\n", "YAML takes `#2` for a comment. If it belongs to the value, write \"1 #2\"."),
@@ -335,7 +335,7 @@ mod tests {
         ] {
             let (mut sheet, node) = sheet_of(text);
             assert_eq!(sheet.quoted(node.get("v").unwrap(), "The number"), None);
-            assert_eq!(sheet.findings[0].mend, mend, "{text}");
+            assert_eq!(sheet.findings[0].fix, fix, "{text}");
         }
     }
 

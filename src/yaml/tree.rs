@@ -118,16 +118,15 @@ fn text_of<'b>(file: &Arc<str>, bytes: &'b [u8]) -> Result<&'b str, Finding> {
             "Save the file as UTF-8, without other encodings mixed in.",
         )
     })?;
-    let refused = |at: usize, sentence: &str, mend: &str| {
-        Err(Finding::new(Code::NotText, end_of(file, &text[..at]), sentence, mend))
-    };
+    let refused =
+        |at: usize, message: &str, fix: &str| Err(Finding::new(Code::NotText, end_of(file, &text[..at]), message, fix));
     if let Some(at) = text.find('\0') {
         return refused(at, "A NUL character stands in the file.", "Remove it; it usually comes from a damaged copy.");
     }
     // YAML would take it for a line end, and nobody else does: the lines of findings would be others than an editor's.
     if let Some((at, _)) = text.match_indices('\r').find(|(at, _)| !text[at + 1..].starts_with('\n')) {
-        let sentence = "A carriage return stands here without a line feed.";
-        return refused(at, sentence, "Save the file with the line ends of Unix or Windows.");
+        let message = "A carriage return stands here without a line feed.";
+        return refused(at, message, "Save the file with the line ends of Unix or Windows.");
     }
     Ok(text)
 }
@@ -190,8 +189,8 @@ impl<'f> Builder<'f> {
         Place { file: self.file.clone(), line: spot.line, column: spot.column, length: spot.length }
     }
 
-    fn note(&mut self, code: Code, spot: Spot, sentence: &str, mend: &str) {
-        self.findings.push(Finding::new(code, self.place(spot), sentence, mend));
+    fn note(&mut self, code: Code, spot: Spot, message: &str, fix: &str) {
+        self.findings.push(Finding::new(code, self.place(spot), message, fix));
     }
 
     /// Whether enough is wrong.
@@ -252,9 +251,9 @@ impl<'f> Builder<'f> {
         }
     }
 
-    fn extra(&mut self, spot: Spot, sentence: &str) {
-        let mend = "Write the value out where it applies, in quotes if it begins with * & or !.";
-        self.note(Code::YamlExtra, spot, sentence, mend);
+    fn extra(&mut self, spot: Spot, message: &str) {
+        let fix = "Write the value out where it applies, in quotes if it begins with * & or !.";
+        self.note(Code::YamlExtra, spot, message, fix);
     }
 
     fn push(&mut self, spot: Spot, open: Open) -> Result<(), Stop> {
@@ -322,8 +321,8 @@ impl<'f> Builder<'f> {
                     entries.push((key, node));
                 }
                 None => {
-                    let mend = "Keys are plain words.";
-                    self.note(Code::WrongShape, node.spot, "This cannot be a key.", mend);
+                    let fix = "Keys are plain words.";
+                    self.note(Code::WrongShape, node.spot, "This cannot be a key.", fix);
                     return Err(Stop);
                 }
             },
@@ -337,16 +336,16 @@ impl<'f> Builder<'f> {
         let nth = spot.line as usize - 1;
         let line = text.lines().nth(nth).unwrap_or("");
         let before = nth.checked_sub(1).and_then(|nth| text.lines().nth(nth)).unwrap_or("");
-        let mut mend = "Compare with the lines around it.";
+        let mut fix = "Compare with the lines around it.";
         if line.starts_with('\t') || line.trim_start_matches(' ').starts_with('\t') {
-            mend = "Indent with spaces, not with tabs.";
+            fix = "Indent with spaces, not with tabs.";
         } else if [": *", ": &", ": %", ": @", ": `", "- *", "[*"].iter().any(|sign| line.contains(sign)) {
-            mend = "Put the value in double quotes: it begins with a sign that YAML reserves.";
+            fix = "Put the value in double quotes: it begins with a sign that YAML reserves.";
         } else if [line, before].iter().any(|line| line.contains(['{', '[']) && line.contains(" #")) {
-            mend = "YAML takes what follows a # for a comment: put a value with # in double quotes.";
+            fix = "YAML takes what follows a # for a comment: put a value with # in double quotes.";
         }
-        let sentence = format!("This is not well-formed YAML: {}.", error.info());
-        self.note(Code::YamlSyntax, Spot { length: 1, ..spot }, &sentence, mend);
+        let message = format!("This is not well-formed YAML: {}.", error.info());
+        self.note(Code::YamlSyntax, Spot { length: 1, ..spot }, &message, fix);
     }
 
     fn finish(mut self) -> Result<Node, Vec<Finding>> {

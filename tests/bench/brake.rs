@@ -9,7 +9,7 @@ use jiff::Timestamp;
 use serde_json::{Value as Json, json};
 use stationkeep::brake::{Brake, Facts, Limit, Share};
 use stationkeep::inventory::{self, Inventory, Station};
-use stationkeep::ledger::{Notices, Record, fold};
+use stationkeep::ledger::{Decisions, Record, fold};
 use stationkeep::setting::Name;
 
 use super::measure::{assert_sound, codes, keybooks, reports, yaml_files};
@@ -22,11 +22,17 @@ pub fn measure(folder: &Path) -> Json {
     let (mut inventory, records) = fleet(folder);
     let record = |station: &Station| records[&station.name].clone();
     let limit = Limit { share: Share::DEFAULT, set_at: "the default".into() };
-    let notices = Notices::default();
+    let notices = Decisions::default();
     let mut brake = Brake::default();
     let mut judge = |inventory: &Inventory, changed: Option<&BTreeSet<Name>>| {
-        let facts =
-            Facts { inventory, record: &record, notices: &notices, seq: 1, limit: &limit, now: Timestamp::UNIX_EPOCH };
+        let facts = Facts {
+            inventory,
+            record: &record,
+            decisions: &notices,
+            seq: 1,
+            limit: &limit,
+            now: Timestamp::UNIX_EPOCH,
+        };
         let began = Instant::now();
         let moves = brake.judge(&facts, changed);
         brake.keep(&moves);

@@ -7,7 +7,7 @@ use std::process::{Command, Stdio};
 use std::time::{Instant, SystemTime};
 
 use stationkeep::files::{Folder, Look};
-use stationkeep::gather::{FleetCache, Ground, Reading, Source};
+use stationkeep::fleet::{LastRead, ReadingCache, Source, Sources};
 use stationkeep::git::Followed;
 
 /// The most files that there are numbers for.
@@ -47,30 +47,30 @@ fn edit(top: &Path, nth: usize, identity: usize) {
     fs::write(top.join(format!("inventory/sites/{nth}.yaml")), site(nth, identity)).expect("a file");
 }
 
-fn ground(top: &Path, inventory: Source) -> Ground {
+fn sources(top: &Path, inventory: Source) -> Sources {
     let keybooks = Folder::new(Path::new(env!("CARGO_MANIFEST_DIR")), "config/keybooks");
-    Ground { folder: top.into(), inventory, keybooks, reports: Folder::new(top, "reports"), key: [0; 32] }
+    Sources { folder: top.into(), inventory, keybooks, reports: Folder::new(top, "reports"), key: [0; 32] }
 }
 
 /// A reading in milliseconds, and what it read.
-fn read(ground: &Ground, earlier: &Reading, cache: &mut FleetCache) -> (f64, Reading) {
+fn read(sources: &Sources, earlier: &LastRead, cache: &mut ReadingCache) -> (f64, LastRead) {
     let began = Instant::now();
-    let reading = ground.read(earlier, Look::Changed, SystemTime::now(), cache);
+    let reading = sources.read(earlier, Look::Changed, SystemTime::now(), cache);
     let taken = began.elapsed().as_secs_f64() * 1_000.0;
     assert!(reading.fleet.is_sound(), "{:?}", reading.fleet.findings.first());
     (taken, reading)
 }
 
 /// The best of several rounds: first, again, after an edit of one file that `settle` brings into effect.
-fn rounds(ground: &Ground, top: &Path, settle: impl Fn()) -> [f64; 3] {
+fn rounds(sources: &Sources, top: &Path, settle: impl Fn()) -> [f64; 3] {
     let mut best = [f64::INFINITY; 3];
     for round in 0..ROUNDS {
-        let mut cache = FleetCache::default();
-        let (first, reading) = read(ground, &Reading::default(), &mut cache);
-        let (again, reading) = read(ground, &reading, &mut cache);
+        let mut cache = ReadingCache::default();
+        let (first, reading) = read(sources, &LastRead::default(), &mut cache);
+        let (again, reading) = read(sources, &reading, &mut cache);
         edit(top, round, 90_000 + round);
         settle();
-        let (edited, after) = read(ground, &reading, &mut cache);
+        let (edited, after) = read(sources, &reading, &mut cache);
         assert_eq!(after.trees.inventory.differing(&reading.trees.inventory).len(), 1);
         edit(top, round, 10_000 + round);
         settle();
@@ -96,8 +96,8 @@ pub fn measure(files: usize) {
     let repository = Folder::new(top, ".");
     let name = "main".parse().expect("a name");
     let followed = Followed { repository, name, folder: "inventory".into() };
-    let from_git = rounds(&ground(top, Source::Git(followed)), top, commit);
-    let from_folder = rounds(&ground(top, Source::Folder(Folder::new(top, "inventory"))), top, || {});
+    let from_git = rounds(&sources(top, Source::Git(followed)), top, commit);
+    let from_folder = rounds(&sources(top, Source::Folder(Folder::new(top, "inventory"))), top, || {});
     let archive = (0..ROUNDS).map(|_| {
         let began = Instant::now();
         let mut git = Command::new("git");

@@ -11,7 +11,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
-use stationkeep::store::{Decision, NewMessage, Store};
+use stationkeep::store::{NewMessage, PassWrites, Store};
 use stationkeep::webhook::{Limits, Pump, PumpState, Secret, Sender, Target, signature};
 use tokio::sync::Notify;
 use tokio_util::sync::CancellationToken;
@@ -87,7 +87,7 @@ async fn filled(database: &str, messages: usize) -> Store {
         body: format!("{{\"nth\":{nth:06},\"text\":\"{}\"}}", "x".repeat(BODY_BYTES - 25)),
         created_ms: now_ms(),
     };
-    let decision = Decision { messages: (0..messages).map(message).collect(), ..Decision::default() };
+    let decision = PassWrites { messages: (0..messages).map(message).collect(), ..PassWrites::default() };
     store.commit_pass(&decision).await.expect("written");
     store
 }

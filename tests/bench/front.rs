@@ -7,7 +7,7 @@ use std::sync::Arc;
 use saphyr_parser::Parser;
 use serde_json::{Value as Json, json};
 use stationkeep::files::FileText;
-use stationkeep::gather::{Fleet, FleetCache, Texts};
+use stationkeep::fleet::{Reading, ReadingCache, Texts};
 
 use super::measure::{codes, cpu_s, yaml_files};
 
@@ -31,7 +31,7 @@ pub fn measure(folder: &Path) -> Json {
         events = keybooks.values().chain(inventory.values()).map(|text| count(text)).sum();
         bare = bare.min(cpu_s() - start);
         let start = cpu_s();
-        let fleet = Fleet::read(&keybooks, &inventory, |_| codes.clone(), &mut FleetCache::default());
+        let fleet = Reading::read(&keybooks, &inventory, |_| codes.clone(), &mut ReadingCache::default());
         assert!(fleet.is_sound(), "{:?}", fleet.findings.first());
         stations = fleet.inventory.stations.len();
         checked = checked.min(cpu_s() - start);

@@ -12,13 +12,13 @@ use base64::engine::general_purpose::STANDARD;
 use jiff::Timestamp;
 use sha2::{Digest as _, Sha256};
 use stationkeep::config::{self, Config};
-use stationkeep::daemon::ground;
+use stationkeep::daemon::sources;
 use stationkeep::files::{Look, load_or_make_key};
-use stationkeep::gather::{FleetCache, InForce, Keying, Lookout, Moment, Reading};
+use stationkeep::fleet::{InForce, Keying, LastRead, Lookout, Moment, ReadingCache};
 use stationkeep::script::card::Card;
 use stationkeep::script::{Memory, Way};
 use stationkeep::store::{EntryKind, Store};
-use stationkeep::web::{Access, Board, Cards, Clocks, Outside, Role, Server, Token, View};
+use stationkeep::web::{Access, Cards, Clocks, Outside, Role, Server, Status, Token, View};
 use uuid::Uuid;
 
 use super::http::{Answered, ask};
@@ -32,7 +32,7 @@ pub struct House {
     pub home: tempfile::TempDir,
     pub store: Store,
     server: Server,
-    board: Arc<Board>,
+    status: Arc<Status>,
     clock: Arc<AtomicI64>,
 }
 
@@ -64,19 +64,19 @@ pub fn loaded(home: &Path) -> Config {
 pub async fn lookout(config: &Config) -> (Lookout, Store) {
     let store = Store::open(config.ledger.reveal()).await.expect("a ledger");
     let key = load_or_make_key(&config.key_file(), &[7; 32]).expect("a key");
-    (Lookout::new(ground(config, key), store.clone(), config.looking()), store)
+    (Lookout::new(sources(config, key), store.clone(), config.looking()), store)
 }
 
 /// The files as a daemon would have them in force: as they are or, where they cannot be used, the last good ones.
 pub async fn in_force(config: &Config, store: &Store) -> Option<InForce> {
     let key = load_or_make_key(&config.key_file(), &[7; 32]).expect("a key");
-    let ground = ground(config, key);
-    let reading = ground.read(&Reading::default(), Look::Whole, later(), &mut FleetCache::default());
+    let sources = sources(config, key);
+    let reading = sources.read(&LastRead::default(), Look::Whole, later(), &mut ReadingCache::default());
     if reading.fleet.is_sound() {
-        ground.keep_good(store, &reading.trees, moment().now).await.expect("the ledger");
+        sources.keep_good(store, &reading.trees, moment().now).await.expect("the ledger");
         return Some(InForce { fleet: reading.fleet, good_since: None });
     }
-    let good = ground.recall_good(store).await.expect("the ledger");
+    let good = sources.recall_good(store).await.expect("the ledger");
     good.map(|(fleet, _, since)| InForce { fleet, good_since: Some(since) })
 }
 
@@ -96,7 +96,7 @@ pub fn access() -> Access {
         role,
         sha256: Sha256::digest(format!("{name}-token").as_bytes()).into(),
     };
-    Access { tokens: vec![token("ops", Role::Ops), token("tech", Role::Technician), token("desk", Role::Reader)] }
+    Access { tokens: vec![token("ops", Role::Ops), token("tech", Role::Technician), token("intake", Role::Reader)] }
 }
 
 /// An `Authorization` header line.
@@ -126,11 +126,11 @@ impl House {
         let now = move || Timestamp::from_second(now.load(Ordering::Relaxed)).expect("a time");
         let outside = Outside { now: Arc::new(now), files: later, id: Uuid::now_v7 };
         let cards = Cards::new(lookout, access, address, &key, outside);
-        let board = Arc::new(Board::new(Clocks { steady: || Duration::ZERO, system_ms: || 0 }));
-        board.open(Duration::from_secs(900), store.clone(), cards);
+        let status = Arc::new(Status::new(Clocks { steady: || Duration::ZERO, system_ms: || 0 }));
+        status.open(Duration::from_secs(900), store.clone(), cards);
         let server =
-            Server::start("127.0.0.1:0".parse().expect("an address"), board.clone()).await.expect("it listens");
-        let house = House { home, store, server, board, clock };
+            Server::start("127.0.0.1:0".parse().expect("an address"), status.clone()).await.expect("it listens");
+        let house = House { home, store, server, status, clock };
         house.pass().await;
         house
     }
@@ -138,8 +138,8 @@ impl House {
     /// What a pass does with the files.
     async fn pass(&self) {
         let config = loaded(self.home.path());
-        self.board.set_in_force(in_force(&config, &self.store).await);
-        self.board.finish(View::default());
+        self.status.set_in_force(in_force(&config, &self.store).await);
+        self.status.finish(View::default());
     }
 
     pub fn address(&self) -> SocketAddr {

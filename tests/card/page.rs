@@ -7,7 +7,7 @@ use std::sync::Arc;
 
 use proptest::prelude::*;
 use stationkeep::drift::{Rules, look};
-use stationkeep::gather::Keying;
+use stationkeep::fleet::Keying;
 use stationkeep::inventory::{self, Station};
 use stationkeep::keybook::{self, Keybook};
 use stationkeep::ledger::{self, fold};

@@ -1,4 +1,4 @@
-//! Every code of a finding, provoked through `check`: place, sentence, mend, related places; and exact mends mend.
+//! Every code of a finding, provoked through `check`: place, sentence, fix, related places; and exact fixes fix.
 
 use std::collections::BTreeSet;
 use std::fs;
@@ -34,20 +34,20 @@ fn told(finding: &Json) -> Json {
     let beside: Vec<String> =
         beside.map(|one| format!("{} {}", place(&one["place"]), one["what"].as_str().expect("words"))).collect();
     json!({
-        "code": finding["code"], "at": place(&finding["place"]), "says": finding["sentence"], "mend": finding["mend"],
-        "instead": finding["instead"], "beside": beside,
+        "code": finding["code"], "at": place(&finding["place"]), "says": finding["message"], "fix": finding["fix"],
+        "instead": finding["replacement"], "beside": beside,
     })
 }
 
 fn expected(case: &Json) -> Json {
     json!({
-        "code": case["code"], "at": case["at"], "says": case["says"], "mend": case["mend"], "instead": case["instead"],
+        "code": case["code"], "at": case["at"], "says": case["says"], "fix": case["fix"], "instead": case["instead"],
         "beside": case["beside"].as_array().cloned().unwrap_or_default(),
     })
 }
 
-/// The file that a finding stands in, with the exact mend in place of what it marks.
-fn mended(fleet: &Fleet, at: &Json, instead: &str) -> String {
+/// The file that a finding stands in, with the exact fix in place of what it marks.
+fn fixed(fleet: &Fleet, at: &Json, instead: &str) -> String {
     let number = |key: &str| at[key].as_u64().expect("a number") as usize;
     let source = fleet.read(text(at, "file"));
     let mut lines: Vec<String> = source.split('\n').map(str::to_owned).collect();
@@ -83,13 +83,13 @@ fn every_mistake_is_told_at_the_place_that_made_it_and_its_exact_mend_leaves_not
             assert_eq!(said.err, "");
         }
         if let Some(instead) = case["instead"].as_str() {
-            fleet.write(text(&own["place"], "file"), mended(&fleet, &own["place"], instead));
+            fleet.write(text(&own["place"], "file"), fixed(&fleet, &own["place"], instead));
             let left: Vec<Json> = fleet.findings(&paths).iter().map(told).collect();
             assert_eq!(left, Vec::<Json>::new(), "{case:#}");
             exact += 1;
         }
     }
-    assert!(exact > 30, "only {exact} cases have an exact mend");
+    assert!(exact > 30, "only {exact} cases have an exact fix");
 }
 
 /// Codes that no file of a checked fleet provokes; the first two have tests of their own below, the last in `hostile.rs`.
@@ -105,7 +105,7 @@ fn every_code_has_a_case_and_a_lesson_that_explain_prints() {
     for code in Code::ALL.iter().step_by(7) {
         let said = fleet.run(&["explain", code.as_str()]);
         let words = said.out.split_whitespace().collect::<Vec<_>>().join(" ");
-        assert_eq!(words, format!("{code} {}", code.lesson()), "{said:?}");
+        assert_eq!(words, format!("{code} {}", code.explanation()), "{said:?}");
     }
 }
 
@@ -117,7 +117,7 @@ fn a_file_past_the_limit_is_told_and_not_read() {
     let findings = fleet.findings(&[]);
     assert_eq!(findings.len(), 1, "{findings:#?}");
     assert_eq!(findings[0]["code"], "file-too-large");
-    assert_eq!(findings[0]["sentence"], "The file has 104857600 bytes; 33554432 is the most that is read.");
+    assert_eq!(findings[0]["message"], "The file has 104857600 bytes; 33554432 is the most that is read.");
 }
 
 #[test]

@@ -26,7 +26,7 @@ fn python(script: &str, input: &str) -> String {
     said
 }
 
-/// Errors and warnings in three files, one with a name that a URI must escape, with related places and exact mends.
+/// Errors and warnings in three files, one with a name that a URI must escape, with related places and exact fixes.
 fn wrong() -> Fleet {
     let fleet = Fleet::new();
     std::fs::rename(fleet.path("inventory/piers.yaml"), fleet.path("inventory/Pfähle #1.yaml")).expect("a new name");
@@ -58,11 +58,11 @@ fn sarif_holds_by_its_published_schema_and_marks_the_lines() {
         assert_eq!((&result["ruleId"], &result["level"]), (&finding["code"], &finding["severity"]));
         let rule = &run["tool"]["driver"]["rules"][result["ruleIndex"].as_u64().expect("an index") as usize];
         assert_eq!(rule["id"], finding["code"]);
-        assert!(rule["help"]["text"].as_str().is_some_and(|lesson| lesson.len() > 20), "{rule}");
+        assert!(rule["help"]["text"].as_str().is_some_and(|explanation| explanation.len() > 20), "{rule}");
         let related = result["relatedLocations"].as_array().map_or(0, Vec::len);
         assert_eq!(related, finding["related"].as_array().expect("a list").len());
         let written = &result["fixes"][0]["artifactChanges"][0]["replacements"][0]["insertedContent"]["text"];
-        assert_eq!(*written, finding["instead"]);
+        assert_eq!(*written, finding["replacement"]);
     }
     assert!(results.iter().any(|result| result["relatedLocations"].is_array()), "{results:#?}");
     assert!(results.iter().any(|result| result["fixes"].is_array()), "{results:#?}");
@@ -124,7 +124,7 @@ fn every_field_of_the_json_form_is_there_and_no_other() {
     let fleet = wrong();
     for finding in fleet.findings(&[]) {
         let keys: Vec<&String> = finding.as_object().expect("an object").keys().collect();
-        assert_eq!(keys, ["code", "instead", "mend", "place", "related", "sentence", "severity"]);
+        assert_eq!(keys, ["code", "fix", "message", "place", "related", "replacement", "severity"]);
         let place: Vec<&String> = finding["place"].as_object().expect("an object").keys().collect();
         assert_eq!(place, ["column", "file", "length", "line"]);
     }

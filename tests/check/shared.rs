@@ -26,7 +26,7 @@ fn only(file: &str, from: &str, to: &str) -> (String, String, Vec<String>) {
     assert_eq!(findings.len(), 1, "{} findings, the first {:#?}", findings.len(), findings.first());
     let related = findings[0]["related"].as_array().expect("related places").iter();
     let related = related.map(|one| format!("{} {}", place(&one["place"]), one["what"].as_str().expect("words")));
-    (place(&findings[0]["place"]), findings[0]["sentence"].as_str().expect("a sentence").into(), related.collect())
+    (place(&findings[0]["place"]), findings[0]["message"].as_str().expect("a sentence").into(), related.collect())
 }
 
 #[test]
@@ -72,7 +72,7 @@ fn an_identity_in_a_layer_is_one_finding_for_all_who_take_it() {
     fleet.edit("inventory/fleet.yaml", "  line.kind: {from: line}", "  line.kind: {from: line}\n  identity: \"5\"");
     let findings = fleet.findings(&[]);
     assert_eq!(findings.len(), 1, "{findings:#?}");
-    assert_eq!(findings[0]["sentence"], "X-000 and 499 more stations take the same `identity` \"5\" from this line.");
+    assert_eq!(findings[0]["message"], "X-000 and 499 more stations take the same `identity` \"5\" from this line.");
     assert_eq!(place(&findings[0]["place"]), "inventory/fleet.yaml:9:13");
 }
 

@@ -102,7 +102,7 @@ fn what_is_foretold_to_be_held_is_what_the_brake_then_holds() {
         let old = fleet.path("old");
         super::sample::copy(&fleet.path("config"), &old);
         let old = old.display().to_string();
-        // What a script that is out alters counts as well: EQ-02 is to call the coast desk, and then is not.
+        // What a script that is out alters counts as well: EQ-02 is to call the coast intake, and then is not.
         let site = "config/inventory/sites/east-quay.yaml";
         let text = fs::read_to_string(fleet.path(site)).expect("a file");
         let line = text.lines().find(|line| line.trim_start().starts_with("EQ-02:")).expect("a station");

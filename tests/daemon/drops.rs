@@ -68,7 +68,7 @@ fn a_refused_report_is_told_once_kept_and_taken_when_its_station_appears() {
     assert_eq!(refused.data()["reports"][0]["source"], "reports/NP-05.yaml");
     let reason = &refused.data()["reports"][0]["reasons"][0];
     assert!(reason["at"].as_str().is_some_and(|at| at.starts_with("reports/NP-05.yaml:3:")), "{reason}");
-    assert!(reason["sentence"].as_str().is_some_and(|text| text.contains("NP-05")), "{reason}");
+    assert!(reason["message"].as_str().is_some_and(|text| text.contains("NP-05")), "{reason}");
     assert_eq!(daemon.stop("TERM"), Some(0));
     let daemon = fleet.start();
     receiver.wait_for(2);

@@ -72,7 +72,7 @@ fn a_checkout_of_many_files_is_one_alert() {
     git(&fleet, &["checkout", "--quiet", "-b", "edit"]);
     fleet.write(FLEET, &fleet_yaml(NEW_OFFICER));
     for number in 0..300 {
-        let contact = format!("inventory: 1\ncontacts:\n  desk-{number}: {{extension: \"{number:04}\"}}\n");
+        let contact = format!("inventory: 1\ncontacts:\n  intake-{number}: {{extension: \"{number:04}\"}}\n");
         fleet.write(&format!("config/inventory/desks/{number}.yaml"), &contact);
     }
     git(&fleet, &["add", "config"]);

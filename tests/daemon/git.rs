@@ -167,7 +167,7 @@ fn a_deleted_branch_withdraws_nothing_not_even_across_a_restart_and_its_return_i
     let told = receiver.wait_for(2).remove(1);
     refused(&told, "refused");
     assert_eq!(told.data()["findings"][0]["code"], "repository-unread", "{}", told.body);
-    assert!(told.data()["findings"][0]["mend"].as_str().is_some_and(|mend| mend.contains("release")), "{}", told.body);
+    assert!(told.data()["findings"][0]["fix"].as_str().is_some_and(|mend| mend.contains("release")), "{}", told.body);
     assert_eq!(daemon.stop("TERM"), Some(0));
     let daemon = ops.fleet.start();
     assert!(daemon.said().contains("6 stations"), "{}", daemon.said());

@@ -25,7 +25,7 @@ fn a_broken_inventory_is_told_once_and_the_last_good_one_stays_in_force_until_it
     assert_eq!((refused.kind(), &refused.data()["state"]), (INVENTORY, &"refused".into()));
     let at = refused.data()["findings"][0]["at"].as_str().unwrap_or_default();
     assert!(at.starts_with("inventory/north.yaml:7:"), "{}", refused.body);
-    for part in ["code", "sentence", "mend"] {
+    for part in ["code", "message", "fix"] {
         assert!(refused.data()["findings"][0][part].as_str().is_some_and(|text| !text.is_empty()), "{}", refused.body);
     }
     // Looking again, and an event that changes nothing, tell nothing.

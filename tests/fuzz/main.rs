@@ -5,8 +5,8 @@
 //!
 //!     STATIONKEEP_FUZZ_SECONDS=900 cargo test --release --test fuzz -- --nocapture
 //!
-//! What must hold of every text: no reader panics or takes long; every finding stands inside the text, has a sentence
-//! and a mend, and is told once; an exact mend mends what it stands for; a sound text reads the same with a byte order
+//! What must hold of every text: no reader panics or takes long; every finding stands inside the text, has a message
+//! and a fix, and is told once; an exact fix fixes what it stands for; a sound text reads the same with a byte order
 //! mark and Windows line ends, and a sound report comes back from the ledger as it was. A case that breaks this is
 //! printed with its seed; `STATIONKEEP_FUZZ_SEED` begins there.
 

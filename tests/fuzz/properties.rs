@@ -118,7 +118,7 @@ pub fn broken(kind: Kind, bytes: &[u8]) -> Result<bool, String> {
     if render(shown, |_| Some(&text), Paint::Plain).is_empty() != shown.is_empty() {
         return Err("findings and nothing shown, or the other way round".into());
     }
-    first.findings.iter().take(5).try_for_each(|finding| mends(kind, finding, &text))?;
+    first.findings.iter().take(5).try_for_each(|finding| fixes(kind, finding, &text))?;
     if let Some(sound) = &first.sound {
         same_again(kind, bytes, sound)?;
     }
@@ -128,7 +128,7 @@ pub fn broken(kind: Kind, bytes: &[u8]) -> Result<bool, String> {
 fn told_once(findings: &[Finding]) -> Result<(), String> {
     let mut seen = BTreeSet::new();
     for finding in findings {
-        if !seen.insert((&finding.place, finding.code, &finding.sentence)) {
+        if !seen.insert((&finding.place, finding.code, &finding.message)) {
             return Err(format!("told twice: {finding}"));
         }
     }
@@ -155,18 +155,18 @@ fn stands(finding: &Finding, text: &str) -> Result<(), String> {
     {
         return Err(format!("{odd:?} lies outside the text: {finding}"));
     }
-    if finding.sentence.is_empty() || finding.mend.is_empty() {
+    if finding.message.is_empty() || finding.fix.is_empty() {
         return Err(format!("nothing to read: {finding:?}"));
     }
-    if finding.sentence.chars().count() > 2_000 || finding.mend.chars().count() > 2_000 {
+    if finding.message.chars().count() > 2_000 || finding.fix.chars().count() > 2_000 {
         return Err(format!("too long to read: {finding}"));
     }
     Ok(())
 }
 
-/// An exact mend, written where it belongs, leaves nothing of its finding.
-fn mends(kind: Kind, finding: &Finding, text: &str) -> Result<(), String> {
-    let (Some(instead), "t.yaml") = (&finding.instead, &*finding.place.file) else { return Ok(()) };
+/// An exact fix, written where it belongs, leaves nothing of its finding.
+fn fixes(kind: Kind, finding: &Finding, text: &str) -> Result<(), String> {
+    let (Some(replacement), "t.yaml") = (&finding.replacement, &*finding.place.file) else { return Ok(()) };
     let Place { line, column, length, .. } = finding.place;
     let start = text.split_inclusive('\n').take(line as usize - 1).map(|line| line.chars().count()).sum::<usize>();
     let at = start + column as usize - 1;
@@ -175,16 +175,16 @@ fn mends(kind: Kind, finding: &Finding, text: &str) -> Result<(), String> {
     if end > signs.len() {
         return Err(format!("what is to be replaced goes past the end: {finding}"));
     }
-    let mended: String =
-        signs[..at].iter().copied().chain(instead.chars()).chain(signs[end..].iter().copied()).collect();
-    let after = read(kind, mended.as_bytes()).findings;
+    let fixed: String =
+        signs[..at].iter().copied().chain(replacement.chars()).chain(signs[end..].iter().copied()).collect();
+    let after = read(kind, fixed.as_bytes()).findings;
     let still = |other: &&Finding| {
-        (other.code, &other.sentence, other.place.line, other.place.column)
-            == (finding.code, &finding.sentence, line, column)
+        (other.code, &other.message, other.place.line, other.place.column)
+            == (finding.code, &finding.message, line, column)
     };
     match after.iter().find(still) {
         None => Ok(()),
-        Some(_) => Err(format!("`{instead}` does not mend it: {finding}")),
+        Some(_) => Err(format!("`{replacement}` does not fix it: {finding}")),
     }
 }
 

@@ -1,6 +1,6 @@
 //! The delivery side of the outbox: order, due times, records, pruning.
 
-use stationkeep::store::{Decision, Lasting, Store, Try};
+use stationkeep::store::{Lasting, PassWrites, Store, Try};
 
 use crate::passes::message;
 use crate::place::{Place, on_both};
@@ -18,9 +18,9 @@ on_both!(
 
 async fn filled(place: &Place, ids: &[&str]) -> Store {
     let store = place.open().await;
-    let decision = Decision {
+    let decision = PassWrites {
         messages: ids.iter().zip(1000..).map(|(id, at)| message("on-call", id, at)).collect(),
-        ..Decision::default()
+        ..PassWrites::default()
     };
     store.commit_pass(&decision).await.expect("commit");
     store
@@ -113,7 +113,7 @@ async fn old_deliveries_are_pruned_and_waiting_ones_never(place: &Place) {
     assert_eq!(store.prune_delivered(i64::MAX).await.expect("prune"), 0);
     assert_eq!(due(&store, 4000).await.as_deref(), Some("c"));
     // Order still holds for what comes after an emptied table.
-    let more = Decision { messages: vec![message("on-call", "d", 5000)], ..Decision::default() };
+    let more = PassWrites { messages: vec![message("on-call", "d", 5000)], ..PassWrites::default() };
     store.commit_pass(&more).await.expect("commit");
     record(&store, "c", 6000, Try::Delivered).await;
     assert_eq!(due(&store, 6000).await.as_deref(), Some("d"));

@@ -1,6 +1,6 @@
 //! What a pass writes, all or nothing.
 
-use stationkeep::store::{Decision, NewMessage, StoreError, Told};
+use stationkeep::store::{NewMessage, PassWrites, StoreError, Told};
 
 use crate::place::{Place, on_both};
 
@@ -29,11 +29,11 @@ fn told(station: &str, at_ms: i64) -> Told {
 
 async fn a_decision_is_written_and_read_back(place: &Place) {
     let store = place.open().await;
-    let first = Decision {
+    let first = PassWrites {
         told_upserts: vec![told("EQ-01", 1), told("EQ-02", 1), told("EQ-01", 2)],
         memo_sets: vec![("inventory".to_owned(), Some("refused".to_owned()))],
         messages: vec![message("on-call", "a", 1)],
-        ..Decision::default()
+        ..PassWrites::default()
     };
     assert_eq!(store.commit_pass(&first).await.expect("commit"), 1);
     let kept = store.told().await.expect("told");
@@ -41,11 +41,11 @@ async fn a_decision_is_written_and_read_back(place: &Place) {
     assert_eq!(kept["EQ-01"], told("EQ-01", 2));
     assert_eq!(store.memo("inventory").await.expect("memo").as_deref(), Some("refused"));
 
-    let second = Decision {
+    let second = PassWrites {
         told_upserts: vec![told("EQ-03", 3)],
         told_removals: vec!["EQ-01".to_owned(), "EQ-03".to_owned(), "EQ-77".to_owned()],
         memo_sets: vec![("inventory".to_owned(), None)],
-        ..Decision::default()
+        ..PassWrites::default()
     };
     assert_eq!(store.commit_pass(&second).await.expect("commit"), 0);
     let kept: Vec<String> = store.told().await.expect("told").into_keys().collect();
@@ -55,9 +55,9 @@ async fn a_decision_is_written_and_read_back(place: &Place) {
 
 async fn a_message_written_twice_is_one(place: &Place) {
     let store = place.open().await;
-    let decision = Decision {
+    let decision = PassWrites {
         messages: vec![message("on-call", "a", 1), message("on-call", "b", 1), message("on-call", "a", 1)],
-        ..Decision::default()
+        ..PassWrites::default()
     };
     assert_eq!(store.commit_pass(&decision).await.expect("commit"), 2);
     assert_eq!(store.commit_pass(&decision).await.expect("commit"), 0);
@@ -67,7 +67,7 @@ async fn a_message_written_twice_is_one(place: &Place) {
 async fn one_id_may_go_to_several_webhooks(place: &Place) {
     let store = place.open().await;
     let decision =
-        Decision { messages: vec![message("on-call", "a", 1), message("wall", "a", 1)], ..Decision::default() };
+        PassWrites { messages: vec![message("on-call", "a", 1), message("wall", "a", 1)], ..PassWrites::default() };
     assert_eq!(store.commit_pass(&decision).await.expect("commit"), 2);
     let names: Vec<String> = store.queues().await.expect("queues").into_iter().map(|queue| queue.webhook).collect();
     assert_eq!(names, ["on-call", "wall"]);
@@ -77,11 +77,11 @@ async fn a_decision_that_fails_half_way_leaves_nothing(place: &Place) {
     let store = place.open().await;
     // The outbox is written last; without it the rest must not stay either.
     place.run("ALTER TABLE outbox RENAME TO outbox_away").await;
-    let decision = Decision {
+    let decision = PassWrites {
         told_upserts: vec![told("EQ-01", 1)],
         memo_sets: vec![("x".to_owned(), Some("y".to_owned()))],
         messages: vec![message("on-call", "a", 1)],
-        ..Decision::default()
+        ..PassWrites::default()
     };
     let error = store.commit_pass(&decision).await.expect_err("no outbox");
     assert!(matches!(error, StoreError::Database { .. }), "{error}");
@@ -93,8 +93,10 @@ async fn a_decision_that_fails_half_way_leaves_nothing(place: &Place) {
 
 async fn five_hundred_stations_move_in_one_pass(place: &Place) {
     let store = place.open().await;
-    let decision =
-        Decision { told_upserts: (0..500).map(|n| told(&format!("EQ-{n:03}"), n)).collect(), ..Decision::default() };
+    let decision = PassWrites {
+        told_upserts: (0..500).map(|n| told(&format!("EQ-{n:03}"), n)).collect(),
+        ..PassWrites::default()
+    };
     store.commit_pass(&decision).await.expect("commit");
     let kept = store.told().await.expect("told");
     assert_eq!(kept.len(), 500);

@@ -1,6 +1,6 @@
 //! Which lifeline values are settled: rows stay, move together, and are never moved from under somebody else.
 
-use stationkeep::store::{Decision, Move, Settled, Store};
+use stationkeep::store::{Move, PassWrites, Settled, Store};
 
 use crate::passes::message;
 use crate::place::{Place, on_both};
@@ -81,10 +81,10 @@ async fn a_row_moves_to_another_name_in_one_go_and_goes_for_good(place: &Place) 
 
 async fn a_pass_settles_and_tells_together_or_not_at_all(place: &Place) {
     let store = place.open().await;
-    let decision = |was: Option<Settled>, print: &str, id: &str| Decision {
+    let decision = |was: Option<Settled>, print: &str, id: &str| PassWrites {
         settled: vec![moved(was, row("EQ-01", print, 1))],
         messages: vec![message("on-call", id, 1)],
-        ..Decision::default()
+        ..PassWrites::default()
     };
     assert_eq!(store.commit_pass_at(&decision(None, "a", "one"), 0).await.expect("commit"), Some(1));
     assert_eq!(store.commit_pass_at(&decision(None, "b", "two"), 1).await.expect("commit"), None);

@@ -1,6 +1,6 @@
 //! What people ask of deliveries, on both databases: webhooks stopped and started, messages sent again, lists.
 
-use stationkeep::store::{Decision, Lasting, StoppedWebhook, Store, Try};
+use stationkeep::store::{Lasting, PassWrites, StoppedWebhook, Store, Try};
 
 use crate::passes::message;
 use crate::place::{Place, on_both};
@@ -17,7 +17,7 @@ async fn filled(place: &Place) -> Store {
     let store = place.open().await;
     let messages = [("on-call", "a"), ("wall", "b"), ("on-call", "c")];
     let messages = messages.iter().zip(1000..).map(|((webhook, id), at)| message(webhook, id, at)).collect();
-    store.commit_pass(&Decision { messages, ..Decision::default() }).await.expect("commit");
+    store.commit_pass(&PassWrites { messages, ..PassWrites::default() }).await.expect("commit");
     store
 }
 

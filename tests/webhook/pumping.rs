@@ -4,7 +4,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
-use stationkeep::store::{Decision, Lasting, NewMessage, Store, Try};
+use stationkeep::store::{Lasting, NewMessage, PassWrites, Store, Try};
 use stationkeep::webhook::{Ended, Limits, Pump, PumpState, PumpStatus, Secret, Sender, Target, signature};
 use tokio::sync::{Notify, watch};
 use tokio::task::JoinHandle;
@@ -55,7 +55,7 @@ async fn write(store: &Store, webhook: &str, ids: &[String]) {
             created_ms: 0,
         })
         .collect();
-    let decision = Decision { messages, ..Decision::default() };
+    let decision = PassWrites { messages, ..PassWrites::default() };
     store.commit_pass(&decision).await.expect("commit");
 }
 

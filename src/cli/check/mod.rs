@@ -10,11 +10,11 @@ use serde_json::{Value as Json, json};
 
 use super::Exit;
 use super::against::{Against, against};
+use super::error::{CliError, counted, findings_text, paint_out, print, print_json};
 use super::scene::Files;
-use super::shown::{Shown, counted, findings_text, paint_out, print, print_json};
 use crate::files::{FileText, cleaned, read_file};
 use crate::finding::{Code, Finding, Place, plural, settle};
-use crate::gather::Texts;
+use crate::fleet::Texts;
 use crate::inventory::Commit;
 use crate::{config, inventory, keybook, ledger, script, yaml};
 
@@ -59,7 +59,7 @@ struct Checked {
     commit: Option<Arc<Commit>>,
 }
 
-pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
+pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     let checked = check(&args, config).await?;
     match args.format {
         Format::Json => print_json(&checked.json())?,
@@ -79,7 +79,7 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, Shown> {
     })
 }
 
-async fn check(args: &Args, config: &Path) -> Result<Checked, Shown> {
+async fn check(args: &Args, config: &Path) -> Result<Checked, CliError> {
     let paths = &args.paths[..];
     let loaded = config::load(config);
     let folder = cleaned(&std::path::absolute(config)?).parent().unwrap_or(Path::new("/")).to_path_buf();
@@ -164,7 +164,7 @@ impl Checked {
             let own = self.texts.iter().find_map(|texts| texts.get(file));
             own.or_else(|| self.alone.get(file)?.as_ref())?.text()
         };
-        sarif::log(&self.findings, &sarif::Ground { root, path: &path, text: &text })
+        sarif::log(&self.findings, &sarif::Sources { root, path: &path, text: &text })
     }
 
     /// Where a file is that a finding names.
@@ -176,7 +176,7 @@ impl Checked {
     }
 
     /// Keeps the findings that concern some paths, and looks at those that the configuration does not lead to.
-    fn narrow(&mut self, paths: &[PathBuf]) -> Result<(), Shown> {
+    fn narrow(&mut self, paths: &[PathBuf]) -> Result<(), CliError> {
         let all = std::mem::take(&mut self.findings);
         for path in paths {
             let full = cleaned(&std::path::absolute(path)?);
@@ -228,9 +228,9 @@ fn finding_json(finding: &Finding) -> Json {
         "place": place(&finding.place),
         "severity": finding.severity.to_string(),
         "code": finding.code.as_str(),
-        "sentence": finding.sentence,
-        "mend": finding.mend,
-        "instead": finding.instead,
+        "message": finding.message,
+        "fix": finding.fix,
+        "replacement": finding.replacement,
         "related": related.collect::<Vec<_>>(),
     })
 }
@@ -263,8 +263,8 @@ fn by_its_first_key(file: &Arc<str>, path: &Path, bytes: &[u8]) -> Vec<Finding> 
     } else if root.get("report").is_some() {
         ledger::read(file, bytes).err().unwrap_or_default()
     } else {
-        let sentence = "The file does not say what it is.";
-        let mend = "Begin it with `inventory: 1`, `keybook: 1`, `report: 1` or `stationkeep: 1`.";
-        vec![Finding::new(Code::Version, Place::start_of(file), sentence, mend)]
+        let message = "The file does not say what it is.";
+        let fix = "Begin it with `inventory: 1`, `keybook: 1`, `report: 1` or `stationkeep: 1`.";
+        vec![Finding::new(Code::Version, Place::start_of(file), message, fix)]
     }
 }

@@ -12,7 +12,7 @@ use std::sync::Arc;
 use serde_json::{Value as Json, json};
 
 use crate::finding::{Code, Finding, Place};
-use crate::gather::intake::content_sha;
+use crate::fleet::intake::content_sha;
 
 /// The published schema of the format.
 const SCHEMA: &str = "https://docs.oasis-open.org/sarif/sarif/v2.1.0/errata01/os/schemas/sarif-schema-2.1.0.json";
@@ -21,7 +21,7 @@ const SCHEMA: &str = "https://docs.oasis-open.org/sarif/sarif/v2.1.0/errata01/os
 const ROOT: &str = "SRCROOT";
 
 /// Where the files of findings are.
-pub struct Ground<'a> {
+pub struct Sources<'a> {
     /// What relative places start from: an absolute path.
     pub root: &'a Path,
     /// The absolute path of a file as findings name it.
@@ -31,10 +31,10 @@ pub struct Ground<'a> {
 }
 
 /// One run of `check` as a SARIF log.
-pub fn log(findings: &[Finding], ground: &Ground<'_>) -> Json {
+pub fn log(findings: &[Finding], sources: &Sources<'_>) -> Json {
     let used: BTreeSet<Code> = findings.iter().map(|finding| finding.code).collect();
     let rules: Vec<Code> = used.into_iter().collect();
-    let lines = Lines::of(findings, ground);
+    let lines = Lines::of(findings, sources);
     let mut seen = BTreeMap::new();
     let results = findings.iter().map(|finding| {
         let mut json = result(finding, &lines);
@@ -42,7 +42,7 @@ pub fn log(findings: &[Finding], ground: &Ground<'_>) -> Json {
         json["partialFingerprints"] = json!({ "stationkeepFinding/v1": fingerprint(finding, &mut seen) });
         json
     });
-    let root = uri_of(ground.root, true);
+    let root = uri_of(sources.root, true);
     json!({
         "$schema": SCHEMA,
         "version": "2.1.0",
@@ -61,13 +61,13 @@ pub fn log(findings: &[Finding], ground: &Ground<'_>) -> Json {
 }
 
 fn rule(code: Code) -> Json {
-    let lesson = code.lesson();
-    let first = lesson.split_inclusive(['.', ':']).next().unwrap_or(lesson);
+    let explanation = code.explanation();
+    let first = explanation.split_inclusive(['.', ':']).next().unwrap_or(explanation);
     json!({
         "id": code.as_str(),
         "shortDescription": {"text": format!("{}.", first.trim_end_matches(['.', ':']))},
-        "fullDescription": {"text": lesson},
-        "help": {"text": lesson},
+        "fullDescription": {"text": explanation},
+        "help": {"text": explanation},
         "defaultConfiguration": {"level": code.severity().to_string()},
     })
 }
@@ -76,7 +76,7 @@ fn result(finding: &Finding, lines: &Lines<'_, '_>) -> Json {
     let mut json = json!({
         "ruleId": finding.code.as_str(),
         "level": finding.severity.to_string(),
-        "message": {"text": format!("{} {}", finding.sentence, finding.mend).trim_end()},
+        "message": {"text": format!("{} {}", finding.message, finding.fix).trim_end()},
         "locations": [{"physicalLocation": lines.physical(&finding.place)}],
     });
     if !finding.related.is_empty() {
@@ -85,14 +85,14 @@ fn result(finding: &Finding, lines: &Lines<'_, '_>) -> Json {
         });
         json["relatedLocations"] = related.collect();
     }
-    if let Some(instead) = &finding.instead {
+    if let Some(replacement) = &finding.replacement {
         json["fixes"] = json!([{
-            "description": {"text": finding.mend},
+            "description": {"text": finding.fix},
             "artifactChanges": [{
                 "artifactLocation": lines.artifact(&finding.place.file),
                 "replacements": [{
                     "deletedRegion": lines.region(&finding.place),
-                    "insertedContent": {"text": instead},
+                    "insertedContent": {"text": replacement},
                 }],
             }],
         }]);
@@ -102,7 +102,7 @@ fn result(finding: &Finding, lines: &Lines<'_, '_>) -> Json {
 
 /// The same while the finding stays, wherever its line moves to; the nth of equal ones has one of its own.
 fn fingerprint(finding: &Finding, seen: &mut BTreeMap<String, u32>) -> String {
-    let said = [finding.code.as_str(), &finding.place.file, &finding.sentence].join("\0");
+    let said = [finding.code.as_str(), &finding.place.file, &finding.message].join("\0");
     let digest = content_sha(said.as_bytes()).chars().take(32).collect::<String>();
     let nth = seen.entry(digest.clone()).or_insert(0);
     *nth += 1;
@@ -111,20 +111,20 @@ fn fingerprint(finding: &Finding, seen: &mut BTreeMap<String, u32>) -> String {
 
 /// How long the lines of the files are that findings point into, and where those files are.
 struct Lines<'a, 'g> {
-    ground: &'a Ground<'g>,
+    sources: &'a Sources<'g>,
     lengths: BTreeMap<Arc<str>, Vec<u32>>,
 }
 
 impl<'a, 'g> Lines<'a, 'g> {
-    fn of(findings: &[Finding], ground: &'a Ground<'g>) -> Lines<'a, 'g> {
+    fn of(findings: &[Finding], sources: &'a Sources<'g>) -> Lines<'a, 'g> {
         let mut lengths = BTreeMap::new();
         let places = findings.iter().flat_map(|f| std::iter::once(&f.place).chain(f.related.iter().map(|(p, _)| p)));
         for place in places {
-            let Some(text) = (ground.text)(&place.file) else { continue };
+            let Some(text) = (sources.text)(&place.file) else { continue };
             let measured = || text.lines().map(|l| u32::try_from(l.chars().count()).unwrap_or(u32::MAX)).collect();
             lengths.entry(place.file.clone()).or_insert_with(measured);
         }
-        Lines { ground, lengths }
+        Lines { sources, lengths }
     }
 
     fn physical(&self, place: &Place) -> Json {
@@ -132,8 +132,8 @@ impl<'a, 'g> Lines<'a, 'g> {
     }
 
     fn artifact(&self, file: &str) -> Json {
-        let path = (self.ground.path)(file);
-        match path.strip_prefix(self.ground.root) {
+        let path = (self.sources.path)(file);
+        match path.strip_prefix(self.sources.root) {
             Ok(inside) if inside.as_os_str().is_empty() => json!({ "uri": ".", "uriBaseId": ROOT }),
             Ok(inside) => json!({ "uri": encoded(inside), "uriBaseId": ROOT }),
             Err(_) => json!({ "uri": uri_of(&path, false) }),
@@ -185,7 +185,7 @@ mod tests {
     fn logged(findings: &[Finding]) -> Json {
         let path = |file: &str| Path::new("/srv/fleet of ours/config").join(file);
         let text = |_: &str| Some("первый: 1\nb: {c: 2,\n  d: 3}\n");
-        log(findings, &Ground { root: Path::new("/srv/fleet of ours"), path: &path, text: &text })
+        log(findings, &Sources { root: Path::new("/srv/fleet of ours"), path: &path, text: &text })
     }
 
     #[test]

@@ -6,8 +6,8 @@
 //! gives no events it looks at sizes, times and inodes itself; a slow look of that kind also runs beside events.
 
 mod mounts;
-mod sentry;
-mod survey;
+mod events;
+mod polling;
 
 use std::collections::VecDeque;
 use std::io;
@@ -18,7 +18,7 @@ use std::time::Duration;
 
 use tokio::sync::{Notify, oneshot};
 
-use self::sentry::{Order, Sentry};
+use self::events::{Events, Order};
 use super::Folder;
 
 /// Everything whose changes matter.
@@ -63,7 +63,7 @@ impl Pace {
 
     /// The longest that it waits for files which never come to rest.
     pub fn longest(self) -> Duration {
-        self.settle * sentry::LONGEST + self.git
+        self.settle * events::LONGEST + self.git
     }
 }
 
@@ -114,10 +114,10 @@ impl Watch {
         let (own, words) = (orders.clone(), told.clone());
         let thread = std::thread::Builder::new().name("watch".into());
         let run = move || {
-            let mut sentry = Sentry::new(interest, pace, own, received, words);
-            sentry.stand(wanted);
+            let mut events = Events::new(interest, pace, own, received, words);
+            events.stand(wanted);
             let _ = ready.send(());
-            sentry.run();
+            events.run();
         };
         thread.spawn(run).map_err(WatchError::Thread)?;
         let _ = standing.await;

@@ -3,11 +3,11 @@
 
 use std::collections::BTreeMap;
 
-use super::GatherError;
+use super::FleetError;
 use crate::store::{Appended, EntryKind, NewEntry, Store};
 
 /// A batch under way.
-pub(super) struct Book<'s> {
+pub(super) struct Batch<'s> {
     store: &'s Store,
     /// Bodies by kind and id, as far as they were asked for; none where nothing is on record.
     known: BTreeMap<(EntryKind, String), Option<String>>,
@@ -15,16 +15,16 @@ pub(super) struct Book<'s> {
     written: Vec<Appended>,
 }
 
-impl<'s> Book<'s> {
-    pub fn new(store: &'s Store) -> Book<'s> {
-        Book { store, known: BTreeMap::new(), new: Vec::new(), written: Vec::new() }
+impl<'s> Batch<'s> {
+    pub fn new(store: &'s Store) -> Batch<'s> {
+        Batch { store, known: BTreeMap::new(), new: Vec::new(), written: Vec::new() }
     }
 
     /// Asks for many at once, so that asking for one of them later costs nothing.
     ///
     /// # Errors
     /// Where the ledger cannot be read.
-    pub async fn look_up(&mut self, kind: EntryKind, ids: Vec<String>) -> Result<(), GatherError> {
+    pub async fn look_up(&mut self, kind: EntryKind, ids: Vec<String>) -> Result<(), FleetError> {
         let ids: Vec<String> = ids.into_iter().filter(|id| !self.known.contains_key(&(kind, id.clone()))).collect();
         let found = self.store.entries_named(kind, &ids).await?;
         self.known.extend(ids.into_iter().map(|id| ((kind, id), None)));
@@ -36,7 +36,7 @@ impl<'s> Book<'s> {
     ///
     /// # Errors
     /// Where the ledger cannot be read.
-    pub async fn body(&mut self, kind: EntryKind, id: &str) -> Result<Option<String>, GatherError> {
+    pub async fn body(&mut self, kind: EntryKind, id: &str) -> Result<Option<String>, FleetError> {
         if let Some(body) = self.known.get(&(kind, id.to_owned())) {
             return Ok(body.clone());
         }
@@ -56,7 +56,7 @@ impl<'s> Book<'s> {
     ///
     /// # Errors
     /// Where the ledger cannot be written; then nothing of the batch is.
-    pub async fn write(mut self) -> Result<Vec<Appended>, GatherError> {
+    pub async fn write(mut self) -> Result<Vec<Appended>, FleetError> {
         self.flush().await?;
         Ok(self.written)
     }
@@ -65,7 +65,7 @@ impl<'s> Book<'s> {
     ///
     /// # Errors
     /// Where the ledger cannot be written.
-    pub async fn flush(&mut self) -> Result<(), GatherError> {
+    pub async fn flush(&mut self) -> Result<(), FleetError> {
         if !self.new.is_empty() {
             let new = std::mem::take(&mut self.new);
             self.written.extend(self.store.append(&new).await?);

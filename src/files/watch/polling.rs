@@ -45,7 +45,7 @@ pub(super) fn matters(posts: &Posts, path: &Path) -> bool {
 
 /// One look at everything of interest.
 #[derive(Debug, Default)]
-pub(super) struct Survey {
+pub(super) struct Polling {
     pub posts: Posts,
     /// Equal for two looks between which nothing changed, as far as sizes, times and inodes tell.
     pub state: [u8; 32],
@@ -53,9 +53,9 @@ pub(super) struct Survey {
     pub locks: BTreeSet<PathBuf>,
 }
 
-impl Survey {
+impl Polling {
     /// Looks at everything now.
-    pub fn of(interest: &Interest) -> Survey {
+    pub fn of(interest: &Interest) -> Polling {
         let mut posts = Posts::new();
         let mut state = Sha256::new();
         let mut locks = BTreeSet::new();
@@ -71,7 +71,7 @@ impl Survey {
             let stamp = fs::metadata(path).ok().map(|meta| Stamp::of(&meta));
             state.update(format!("{}\0{stamp:?}\0", path.display()));
         }
-        Survey { posts, state: state.finalize().into(), locks }
+        Polling { posts, state: state.finalize().into(), locks }
     }
 }
 
@@ -192,7 +192,7 @@ mod tests {
         symlink("..one", top.join("..data")).unwrap();
         symlink("..data/a.yaml", top.join("a.yaml")).unwrap();
         let interest = Interest { trees: vec![Folder::new(&top, ".")], ..Interest::default() };
-        let posts = Survey::of(&interest).posts;
+        let posts = Polling::of(&interest).posts;
         for (name, counts) in [("a.yaml", true), ("..data", true), ("..one", true), ("..two", false), (".a.swp", false)]
         {
             assert_eq!(matters(&posts, &top.join(name)), counts, "{name}");

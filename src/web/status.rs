@@ -1,4 +1,4 @@
-//! The board: what the program last said about its passes, its files and its webhooks, for whoever asks meanwhile.
+//! The status: what the program last said about its passes, its files and its webhooks, for whoever asks meanwhile.
 //! Writing to it never waits for a reader. It judges one thing only: whether passes finish as they should.
 
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -9,7 +9,7 @@ use tokio::sync::watch;
 
 use super::cards::Cards;
 use crate::drift::Totals;
-use crate::gather::InForce;
+use crate::fleet::InForce;
 use crate::setting::Weight;
 use crate::store::Store;
 use crate::webhook::{PumpState, PumpStatus};
@@ -25,7 +25,7 @@ const TIMES_LAST: u32 = 10;
 /// The two clocks of the program.
 #[derive(Debug, Clone, Copy)]
 pub struct Clocks {
-    /// Time since some moment before the board was made; never goes back.
+    /// Time since some moment before the status was made; never goes back.
     pub steady: fn() -> Duration,
     /// Milliseconds since 1970, as the system shows it.
     pub system_ms: fn() -> i64,
@@ -132,17 +132,17 @@ struct Inner {
     configuration_refused: bool,
 }
 
-/// The board itself; shared by those who write and those who read.
+/// The status itself; shared by those who write and those who read.
 #[derive(Debug)]
-pub struct Board {
+pub struct Status {
     clocks: Clocks,
     inner: Mutex<Inner>,
 }
 
-impl Board {
-    /// A board on which no pass has been noted yet.
-    pub fn new(clocks: Clocks) -> Board {
-        Board { clocks, inner: Mutex::default() }
+impl Status {
+    /// A status on which no pass has been noted yet.
+    pub fn new(clocks: Clocks) -> Status {
+        Status { clocks, inner: Mutex::default() }
     }
 
     fn inner(&self) -> MutexGuard<'_, Inner> {

@@ -15,7 +15,7 @@ pub type Texts = BTreeMap<Arc<str>, Arc<FileText>>;
 
 /// Everything that keybooks and inventory say, and everything that is wrong with them.
 #[derive(Debug, Clone, Default)]
-pub struct Fleet {
+pub struct Reading {
     pub keybooks: Keybooks,
     pub files: Vec<Arc<RawFile>>,
     pub inventory: Arc<Inventory>,
@@ -29,7 +29,7 @@ pub struct Fleet {
 
 /// Files taken apart before, by path and content: an edit costs what it touches.
 #[derive(Debug, Default)]
-pub struct FleetCache {
+pub struct ReadingCache {
     raw: HashMap<Version, Taken>,
     keybooks: HashMap<Version, (Option<Keybook>, Vec<Finding>)>,
     /// What was read from the inventory's repository.
@@ -52,16 +52,16 @@ struct Taken {
 /// A path and the hash of what it holds.
 type Version = (Arc<str>, [u8; 32]);
 
-impl Fleet {
+impl Reading {
     /// Reads all files. `codes` resolves the secrets that they refer to.
     ///
-    /// With errors among the findings the inventory is not to be used; [`Fleet::is_sound`] says so.
+    /// With errors among the findings the inventory is not to be used; [`Reading::is_sound`] says so.
     pub fn read(
         keybooks: &Texts,
         inventory: &Texts,
         codes: impl FnOnce(&[Reference]) -> Codes,
-        cache: &mut FleetCache,
-    ) -> Fleet {
+        cache: &mut ReadingCache,
+    ) -> Reading {
         let mut findings = Vec::new();
         let mut raw: Vec<Arc<RawFile>> = Vec::new();
         let mut references: BTreeSet<&Reference> = BTreeSet::new();
@@ -77,7 +77,7 @@ impl Fleet {
         let keybooks_were = findings.len();
         let books = cache.all_keybooks(keybooks, &codes, &mut findings);
         let books_sound = !findings[keybooks_were..].iter().any(Finding::is_error);
-        let mut fleet = Fleet { keybooks: books, files: raw, codes, references, ..Fleet::default() };
+        let mut fleet = Reading { keybooks: books, files: raw, codes, references, ..Reading::default() };
         // Beside a broken keybook every station of that model would be a finding of its own.
         if books_sound {
             let (resolved, found) = cache.resolved(&fleet);
@@ -96,10 +96,10 @@ impl Fleet {
     }
 }
 
-impl FleetCache {
+impl ReadingCache {
     /// A cache for who reads again and again: it prepares for edits of a few stations.
-    pub fn expecting_edits() -> FleetCache {
-        FleetCache { expects_edits: true, ..FleetCache::default() }
+    pub fn expecting_edits() -> ReadingCache {
+        ReadingCache { expects_edits: true, ..ReadingCache::default() }
     }
 
     fn take_apart(&mut self, path: &Arc<str>, text: &FileText) {
@@ -111,8 +111,8 @@ impl FleetCache {
     }
 
     /// The inventory of the files, by way of the last one where only a few stations changed since.
-    fn resolved(&mut self, fleet: &Fleet) -> (Arc<Inventory>, Vec<Finding>) {
-        let Fleet { files, keybooks, codes, .. } = fleet;
+    fn resolved(&mut self, fleet: &Reading) -> (Arc<Inventory>, Vec<Finding>) {
+        let Reading { files, keybooks, codes, .. } = fleet;
         if let Some(again) = self.kept.as_mut().and_then(|kept| kept.again(files, keybooks, codes)) {
             return again;
         }
@@ -134,8 +134,8 @@ impl FleetCache {
             let Some(mut book) = book.clone() else { continue };
             if let Some(first) = books.get(&book.model) {
                 let first: &Arc<Keybook> = first;
-                let sentence = format!("The model `{}` is described twice.", book.model);
-                let finding = Finding::new(Code::NameRepeated, book.place.clone(), sentence, "Keep one of the two.");
+                let message = format!("The model `{}` is described twice.", book.model);
+                let finding = Finding::new(Code::NameRepeated, book.place.clone(), message, "Keep one of the two.");
                 findings.push(finding.beside(first.place.clone(), "described here already"));
                 continue;
             }

@@ -7,29 +7,29 @@ use std::sync::Arc;
 use super::Exit;
 use crate::daemon::with_causes;
 use crate::finding::{Finding, Paint, cover_literals, plural, render};
-use crate::gather::Texts;
+use crate::fleet::Texts;
 
 /// A command's unhappy end, ready to be told.
 #[derive(Debug)]
-pub struct Shown {
+pub struct CliError {
     exit: Exit,
     text: String,
 }
 
-impl Shown {
+impl CliError {
     /// The command was used wrongly, or its input cannot be used.
-    pub fn usage(text: impl Into<String>) -> Shown {
-        Shown { exit: Exit::Usage, text: text.into() }
+    pub fn usage(text: impl Into<String>) -> CliError {
+        CliError { exit: Exit::Usage, text: text.into() }
     }
 
     /// The command failed.
-    pub fn failed(text: impl Into<String>) -> Shown {
-        Shown { exit: Exit::Failed, text: text.into() }
+    pub fn failed(text: impl Into<String>) -> CliError {
+        CliError { exit: Exit::Failed, text: text.into() }
     }
 
     /// An error with its causes, each said once.
-    pub fn error(error: &dyn std::error::Error) -> Shown {
-        Shown::failed(with_causes(error))
+    pub fn error(error: &dyn std::error::Error) -> CliError {
+        CliError::failed(with_causes(error))
     }
 
     /// Says it on standard error.
@@ -41,25 +41,25 @@ impl Shown {
     }
 }
 
-impl<E: std::error::Error> From<E> for Shown {
-    fn from(error: E) -> Shown {
-        Shown::error(&error)
+impl<E: std::error::Error> From<E> for CliError {
+    fn from(error: E) -> CliError {
+        CliError::error(&error)
     }
 }
 
 /// Prints a result. A reader that has seen enough (`| head`) is no error.
-pub fn print(text: &str) -> Result<(), Shown> {
+pub fn print(text: &str) -> Result<(), CliError> {
     let mut out = io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         Err(error) if error.kind() != io::ErrorKind::BrokenPipe => {
-            Err(Shown::failed(format!("cannot write to standard output: {error}")))
+            Err(CliError::failed(format!("cannot write to standard output: {error}")))
         }
         Ok(()) | Err(_) => Ok(()),
     }
 }
 
 /// Prints a JSON result.
-pub fn print_json(json: &serde_json::Value) -> Result<(), Shown> {
+pub fn print_json(json: &serde_json::Value) -> Result<(), CliError> {
     print(&format!("{json:#}\n"))
 }
 

@@ -6,12 +6,12 @@ use jiff::Timestamp;
 use serde_json::{Value as Json, json};
 use sha2::{Digest as _, Sha256};
 
-use super::book::Book;
-use super::{Fleet, GatherError, Ground};
+use super::batch::Batch;
+use super::{FleetError, Reading, Sources};
 use crate::finding::{Code, Finding, Place, cover_literals};
 use crate::ledger::{
-    self, Issued, Line, Notice, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, admit, line_of, parse_line, report_json,
-    was_recorded,
+    self, Decision, Issued, Line, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, admit, line_of, parse_line,
+    report_json, was_recorded,
 };
 use crate::setting::{self, Codes};
 use crate::store::{Appended, EntryKind, NewEntry, NewRefused, Store};
@@ -33,21 +33,21 @@ pub enum Taken {
 
 /// Who handed in an export.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Hand {
+pub(super) enum Trust {
     /// Whoever keeps the ledger: `ledger import`.
-    Keeper,
+    Operator,
     /// Whoever may drop a report. To report is not to decide: what people say beside reports is not taken from there.
-    Anybody,
+    Dropbox,
 }
 
 /// Lines that are taken up together: as many as are worth one commit, and no more than fit into memory with ease.
 #[derive(Debug, Default)]
-pub struct Batch {
+pub struct ExportLines {
     lines: Vec<(u32, String)>,
     bytes: usize,
 }
 
-impl Batch {
+impl ExportLines {
     const LINES: usize = 500;
     const BYTES: usize = 4 << 20;
 
@@ -59,7 +59,7 @@ impl Batch {
 
     /// Whether it is time to take it up.
     pub fn is_full(&self) -> bool {
-        self.lines.len() >= Batch::LINES || self.bytes >= Batch::BYTES
+        self.lines.len() >= ExportLines::LINES || self.bytes >= ExportLines::BYTES
     }
 
     /// The lines; the next batch is empty.
@@ -70,11 +70,11 @@ impl Batch {
 }
 
 /// Everything a report is judged by.
-pub struct Desk<'a> {
+pub struct Intake<'a> {
     pub store: &'a Store,
-    pub fleet: &'a Fleet,
+    pub fleet: &'a Reading,
     /// Where the codes behind a report's references are looked up.
-    pub ground: &'a Ground,
+    pub sources: &'a Sources,
     pub now: Timestamp,
 }
 
@@ -87,12 +87,12 @@ pub(super) fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
-impl Desk<'_> {
+impl Intake<'_> {
     /// Takes up one report as a sender wrote it.
     ///
     /// # Errors
     /// Where the store cannot be read or written; a report that is wrong is no error but [`Taken::Refused`].
-    pub async fn report(&self, source: &Arc<str>, bytes: &[u8]) -> Result<Taken, GatherError> {
+    pub async fn report(&self, source: &Arc<str>, bytes: &[u8]) -> Result<Taken, FleetError> {
         let taken = match ledger::read(source, bytes) {
             Ok((report, places)) => self.one(report, &places).await?,
             Err(findings) => Taken::Refused(findings),
@@ -101,10 +101,10 @@ impl Desk<'_> {
         Ok(taken)
     }
 
-    async fn one(&self, report: Report, places: &Places) -> Result<Taken, GatherError> {
-        let mut book = Book::new(self.store);
-        let judged = self.parsed(report.clone(), places, Scrutiny::Whole, &mut book).await?;
-        match (judged, book.write().await?.first()) {
+    async fn one(&self, report: Report, places: &Places) -> Result<Taken, FleetError> {
+        let mut batch = Batch::new(self.store);
+        let judged = self.parsed(report.clone(), places, Scrutiny::Whole, &mut batch).await?;
+        match (judged, batch.write().await?.first()) {
             (Judged::Settled(taken), _) => Ok(taken),
             (Judged::Added(station, _), Some(Appended::New { .. })) => Ok(Taken::New(station)),
             (Judged::Added(station, _), Some(Appended::Duplicate { .. })) => Ok(Taken::Duplicate(station)),
@@ -112,33 +112,33 @@ impl Desk<'_> {
         }
     }
 
-    /// Takes up lines of an export, each a report, an issued script or a notice; reports and scripts that are new in one
+    /// Takes up lines of an export, each a report, an issued script or a decision; reports and scripts that are new in one
     /// transaction. What became of each, in their order.
     ///
     /// # Errors
     /// Where the store cannot be read or written; then what was taken before these lines stays, and nothing of them is lost
     /// by taking them up again.
-    pub async fn export_lines(&self, source: &Arc<str>, lines: &[(u32, String)]) -> Result<Vec<Taken>, GatherError> {
-        self.lines(source, lines, Hand::Keeper).await
+    pub async fn export_lines(&self, source: &Arc<str>, lines: &[(u32, String)]) -> Result<Vec<Taken>, FleetError> {
+        self.lines(source, lines, Trust::Operator).await
     }
 
     pub(super) async fn lines(
         &self,
         source: &Arc<str>,
         lines: &[(u32, String)],
-        hand: Hand,
-    ) -> Result<Vec<Taken>, GatherError> {
-        let mut book = Book::new(self.store);
+        trust: Trust,
+    ) -> Result<Vec<Taken>, FleetError> {
+        let mut batch = Batch::new(self.store);
         let parsed: Vec<_> = lines.iter().map(|(_, line)| parse_line(line)).collect();
         let ids = |kind| parsed.iter().flatten().filter_map(move |line| id_of(line, kind)).collect();
         for kind in [EntryKind::Report, EntryKind::Script] {
-            book.look_up(kind, ids(kind)).await?;
+            batch.look_up(kind, ids(kind)).await?;
         }
         let mut judged = Vec::with_capacity(lines.len());
         for ((number, line), parsed) in lines.iter().zip(parsed) {
-            judged.push(self.line((source, *number, line), parsed, hand, &mut book).await?);
+            judged.push(self.line((source, *number, line), parsed, trust, &mut batch).await?);
         }
-        let appended = book.write().await?;
+        let appended = batch.write().await?;
         let mut taken = Vec::with_capacity(lines.len());
         for ((number, line), judged) in lines.iter().zip(judged) {
             let one = match judged {
@@ -147,8 +147,8 @@ impl Desk<'_> {
                     Some(Appended::New { .. }) => Taken::New(station),
                     Some(Appended::Duplicate { .. } | Appended::Conflict { .. }) | None => {
                         // Somebody else was quicker: now it is on record, and this line is judged beside it.
-                        let mut book = Book::new(self.store);
-                        match self.line((source, *number, line), parse_line(line), hand, &mut book).await? {
+                        let mut batch = Batch::new(self.store);
+                        match self.line((source, *number, line), parse_line(line), trust, &mut batch).await? {
                             Judged::Settled(one) => one,
                             Judged::Added(station, _) => Taken::Duplicate(station),
                         }
@@ -165,28 +165,28 @@ impl Desk<'_> {
         &self,
         (source, number, line): (&Arc<str>, u32, &str),
         parsed: Result<Line, ledger::WireError>,
-        hand: Hand,
-        book: &mut Book<'_>,
-    ) -> Result<Judged, GatherError> {
+        trust: Trust,
+        batch: &mut Batch<'_>,
+    ) -> Result<Judged, FleetError> {
         let place = Place { file: source.clone(), line: number, column: 1, length: 1 };
         match parsed {
             Ok(Line::Report(report)) => {
                 let scrutiny = if was_recorded(line) { Scrutiny::Restored } else { Scrutiny::Whole };
-                self.parsed(*report, &Places::all_at(place), scrutiny, book).await
+                self.parsed(*report, &Places::all_at(place), scrutiny, batch).await
             }
-            Ok(Line::Script(issued)) => self.script(*issued, place, book).await,
-            Ok(Line::Notice(notice)) if hand == Hand::Anybody => {
-                Ok(Judged::Settled(Taken::Refused(vec![no_report(&notice, place)])))
+            Ok(Line::Script(issued)) => self.script(*issued, place, batch).await,
+            Ok(Line::Decision(decision)) if trust == Trust::Dropbox => {
+                Ok(Judged::Settled(Taken::Refused(vec![no_report(&decision, place)])))
             }
-            Ok(Line::Notice(notice)) => {
+            Ok(Line::Decision(decision)) => {
                 // In its place among the others.
-                book.flush().await?;
-                self.notice(*notice, place).await.map(Judged::Settled)
+                batch.flush().await?;
+                self.decision(*decision, place).await.map(Judged::Settled)
             }
             Err(error) => {
-                let mend = "Take the line from an export, or write it as a report file.";
-                let sentence = format!("This line cannot be taken: {error}.");
-                let refused = Finding::new(Code::WrongShape, place, sentence, mend);
+                let fix = "Take the line from an export, or write it as a report file.";
+                let message = format!("This line cannot be taken: {error}.");
+                let refused = Finding::new(Code::WrongShape, place, message, fix);
                 Ok(Judged::Settled(Taken::Refused(vec![refused])))
             }
         }
@@ -197,26 +197,26 @@ impl Desk<'_> {
         mut report: Report,
         places: &Places,
         scrutiny: Scrutiny,
-        book: &mut Book<'_>,
-    ) -> Result<Judged, GatherError> {
+        batch: &mut Batch<'_>,
+    ) -> Result<Judged, FleetError> {
         let mut codes: Codes = self.fleet.codes.clone();
         for reference in report.references() {
             if codes.code(&reference).is_none()
-                && let Some(code) = self.ground.report_code(&reference)
+                && let Some(code) = self.sources.report_code(&reference)
             {
                 codes.learn(reference, code);
             }
         }
         let id = report.id.to_string();
         let station = report.station.clone();
-        if let Some(body) = book.body(EntryKind::Report, &id).await? {
+        if let Some(body) = batch.body(EntryKind::Report, &id).await? {
             return Ok(Judged::Settled(match parse_line(&body) {
                 Ok(Line::Report(known)) if report_json(&known) == report_json(&report) => Taken::Duplicate(station),
                 Ok(_) | Err(_) => conflict(&report, places),
             }));
         }
         let script = match &report.script {
-            Some(digest) => issued(digest, book).await?,
+            Some(digest) => issued(digest, batch).await?,
             None => None,
         };
         let against = admit(&report, places, &self.fleet.inventory, script.as_ref(), &codes, self.now, scrutiny);
@@ -229,21 +229,21 @@ impl Desk<'_> {
         }
         let at = report.at;
         let entry = self.entry(EntryKind::Report, id, &station, at, &Line::Report(Box::new(report)));
-        Ok(Judged::Added(station, book.add(entry)))
+        Ok(Judged::Added(station, batch.add(entry)))
     }
 
-    async fn script(&self, issued: Issued, place: Place, book: &mut Book<'_>) -> Result<Judged, GatherError> {
+    async fn script(&self, issued: Issued, place: Place, batch: &mut Batch<'_>) -> Result<Judged, FleetError> {
         let id = issued.digest.to_string();
         let station = issued.station.clone();
-        if let Some(known) = self::issued(&issued.digest, book).await? {
+        if let Some(known) = self::issued(&issued.digest, batch).await? {
             let same = known.station == issued.station && known.steps == issued.steps;
-            let mend = "The two ledgers disagree: compare them line by line.";
-            let sentence = format!("The script {} is on record with other steps.", issued.digest);
-            let refused = || Taken::Refused(vec![Finding::new(Code::ReportConflict, place, sentence, mend)]);
+            let fix = "The two ledgers disagree: compare them line by line.";
+            let message = format!("The script {} is on record with other steps.", issued.digest);
+            let refused = || Taken::Refused(vec![Finding::new(Code::ReportConflict, place, message, fix)]);
             return Ok(Judged::Settled(if same { Taken::Duplicate(station) } else { refused() }));
         }
         let entry = self.entry(EntryKind::Script, id, &station, issued.at, &Line::Script(Box::new(issued)));
-        Ok(Judged::Added(station, book.add(entry)))
+        Ok(Judged::Added(station, batch.add(entry)))
     }
 
     fn entry(&self, kind: EntryKind, id: String, station: &str, at: Timestamp, line: &Line) -> NewEntry {
@@ -264,7 +264,7 @@ impl Desk<'_> {
         sha: &str,
         bytes: &[u8],
         taken: &Taken,
-    ) -> Result<(), GatherError> {
+    ) -> Result<(), FleetError> {
         let Taken::Refused(findings) = taken else { return Ok(()) };
         let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
         let kept = &bytes[..bytes.len().min(KEPT_BYTES)];
@@ -286,17 +286,17 @@ impl Desk<'_> {
     }
 }
 
-/// A notice where only reports are taken.
-fn no_report(notice: &Notice, place: Place) -> Finding {
-    let what = match notice {
-        Notice::Aside(_) => "something set aside",
-        Notice::Release(_) => "the release of a change",
-        Notice::Take(_) => "a take of a station",
-        Notice::End(_) => "the end of something set aside or taken",
+/// A decision where only reports are taken.
+fn no_report(decision: &Decision, place: Place) -> Finding {
+    let what = match decision {
+        Decision::Aside(_) => "something set aside",
+        Decision::Release(_) => "the release of a change",
+        Decision::Take(_) => "a take of a station",
+        Decision::End(_) => "the end of something set aside or taken",
     };
-    let sentence = format!("This line is {what}, and no field report: who may report may not say that.");
-    let mend = "Say it with the command itself, or take in the whole export with `stationkeep ledger import FILE`.";
-    Finding::new(Code::WrongShape, place, sentence, mend)
+    let message = format!("This line is {what}, and no field report: who may report may not say that.");
+    let fix = "Say it with the command itself, or take in the whole export with `stationkeep ledger import FILE`.";
+    Finding::new(Code::WrongShape, place, message, fix)
 }
 
 /// What a line comes to before its batch is written.
@@ -314,26 +314,26 @@ fn id_of(line: &Line, kind: EntryKind) -> Option<String> {
         (Line::Script(issued), EntryKind::Script) => Some(issued.digest.to_string()),
         (Line::Script(_), EntryKind::Report) => None,
         (
-            Line::Notice(_) | Line::Report(_) | Line::Script(_),
+            Line::Decision(_) | Line::Report(_) | Line::Script(_),
             EntryKind::Aside | EntryKind::Release | EntryKind::Take | EntryKind::End,
         )
-        | (Line::Notice(_), EntryKind::Report | EntryKind::Script) => None,
+        | (Line::Decision(_), EntryKind::Report | EntryKind::Script) => None,
     }
 }
 
-async fn issued(digest: &ledger::Digest, book: &mut Book<'_>) -> Result<Option<Issued>, GatherError> {
+async fn issued(digest: &ledger::Digest, batch: &mut Batch<'_>) -> Result<Option<Issued>, FleetError> {
     let id = digest.to_string();
-    let Some(body) = book.body(EntryKind::Script, &id).await? else { return Ok(None) };
-    match parse_line(&body).map_err(|source| GatherError::Recorded { id, source })? {
+    let Some(body) = batch.body(EntryKind::Script, &id).await? else { return Ok(None) };
+    match parse_line(&body).map_err(|source| FleetError::Recorded { id, source })? {
         Line::Script(issued) => Ok(Some(*issued)),
-        Line::Report(_) | Line::Notice(_) => Ok(None),
+        Line::Report(_) | Line::Decision(_) => Ok(None),
     }
 }
 
 fn conflict(report: &Report, places: &Places) -> Taken {
-    let sentence = format!("A report {} with other content is on record.", report.id);
-    let mend = "Send a correction as a new report, with a new id.";
-    Taken::Refused(vec![Finding::new(Code::ReportConflict, places.of("id"), sentence, mend)])
+    let message = format!("A report {} with other content is on record.", report.id);
+    let fix = "Send a correction as a new report, with a new id.";
+    Taken::Refused(vec![Finding::new(Code::ReportConflict, places.of("id"), message, fix)])
 }
 
 /// The id and station that a refused report names, as far as it can be read.
@@ -354,8 +354,8 @@ fn reasons_json(findings: &[Finding]) -> String {
             "line": finding.place.line,
             "column": finding.place.column,
             "code": finding.code.as_str(),
-            "sentence": finding.sentence,
-            "mend": finding.mend,
+            "message": finding.message,
+            "fix": finding.fix,
         })
     };
     Json::from(findings.iter().map(reason).collect::<Vec<_>>()).to_string()
@@ -368,7 +368,7 @@ pub fn kept_reasons(text: &str) -> Vec<Finding> {
         let text = |key: &str| json[key].as_str().unwrap_or_default().to_owned();
         let number = |key: &str| json[key].as_u64().and_then(|n| u32::try_from(n).ok()).unwrap_or(1);
         let place = Place { file: text("file").into(), line: number("line"), column: number("column"), length: 1 };
-        Some(Finding::new(text("code").parse().ok()?, place, text("sentence"), text("mend")))
+        Some(Finding::new(text("code").parse().ok()?, place, text("message"), text("fix")))
     };
     all.iter().filter_map(reason).collect()
 }

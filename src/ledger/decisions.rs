@@ -1,45 +1,45 @@
-//! All notices of a ledger, and what of them is in force at a time. The order in which they arrived makes no difference.
+//! All decisions of a ledger, and what of them is in force at a time. The order in which they arrived makes no difference.
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::Timestamp;
 use uuid::Uuid;
 
-use super::{Aside, Digest, Notice, Release, Take, Target};
+use super::{Aside, Decision, Digest, Release, Take, Target};
 use crate::inventory::Station;
 use crate::setting::Name;
 
-/// Notices in the order of their time and id.
+/// Decisions in the order of their time and id.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Notices {
-    all: BTreeMap<(Timestamp, Uuid, u8), Notice>,
+pub struct Decisions {
+    all: BTreeMap<(Timestamp, Uuid, u8), Decision>,
     ended: BTreeSet<Uuid>,
     /// Released changes with the number of the entry that released each last.
     released: BTreeMap<Digest, i64>,
 }
 
-impl Notices {
+impl Decisions {
     /// Takes one in; `seq` is the number of its entry in the ledger.
-    pub fn add(&mut self, seq: i64, notice: Notice) {
-        match &notice {
-            Notice::End(end) => {
+    pub fn add(&mut self, seq: i64, decision: Decision) {
+        match &decision {
+            Decision::End(end) => {
                 self.ended.insert(end.ends);
             }
-            Notice::Release(release) => {
+            Decision::Release(release) => {
                 let last = self.released.entry(release.change.clone()).or_default();
                 *last = seq.max(*last);
             }
-            Notice::Aside(_) | Notice::Take(_) => {}
+            Decision::Aside(_) | Decision::Take(_) => {}
         }
-        let said = notice.said();
-        self.all.insert((said.at, said.id, kind(&notice)), notice);
+        let said = decision.said();
+        self.all.insert((said.at, said.id, kind(&decision)), decision);
     }
 
     /// What is set aside at a time. Of several about one thing the last counts.
     pub fn asides(&self, clock: Timestamp) -> Vec<&Aside> {
         let mut last: BTreeMap<(&Target, Option<&Name>), &Aside> = BTreeMap::new();
-        for notice in self.all.values() {
-            if let Notice::Aside(aside) = notice {
+        for decision in self.all.values() {
+            if let Decision::Aside(aside) = decision {
                 last.insert((&aside.target, aside.setting.as_ref()), aside);
             }
         }
@@ -49,8 +49,8 @@ impl Notices {
     /// Who is on which station at a time. Of several takes of one station the last counts.
     pub fn takes(&self, clock: Timestamp) -> BTreeMap<&Name, &Take> {
         let mut last: BTreeMap<&Name, &Take> = BTreeMap::new();
-        for notice in self.all.values() {
-            if let Notice::Take(take) = notice {
+        for decision in self.all.values() {
+            if let Decision::Take(take) = decision {
                 last.insert(&take.station, take);
             }
         }
@@ -72,45 +72,45 @@ impl Notices {
     /// The last release of a change, with the number of the entry that made it.
     pub fn release(&self, change: &Digest) -> Option<(i64, &Release)> {
         let seq = self.released(change)?;
-        let last = self.all.values().rev().find_map(|notice| match notice {
-            Notice::Release(release) if release.change == *change => Some(release),
-            Notice::Aside(_) | Notice::Release(_) | Notice::Take(_) | Notice::End(_) => None,
+        let last = self.all.values().rev().find_map(|decision| match decision {
+            Decision::Release(release) if release.change == *change => Some(release),
+            Decision::Aside(_) | Decision::Release(_) | Decision::Take(_) | Decision::End(_) => None,
         });
         Some((seq, last?))
     }
 
     /// Something that was set aside, by its id.
     pub fn aside(&self, id: Uuid) -> Option<&Aside> {
-        self.all.values().find_map(|notice| match notice {
-            Notice::Aside(aside) if aside.said.id == id => Some(aside),
-            Notice::Aside(_) | Notice::Release(_) | Notice::Take(_) | Notice::End(_) => None,
+        self.all.values().find_map(|decision| match decision {
+            Decision::Aside(aside) if aside.said.id == id => Some(aside),
+            Decision::Aside(_) | Decision::Release(_) | Decision::Take(_) | Decision::End(_) => None,
         })
     }
 
     /// Whether something was ended before its time, and by whom.
     pub fn ending(&self, id: Uuid) -> Option<&super::End> {
-        self.all.values().find_map(|notice| match notice {
-            Notice::End(end) if end.ends == id => Some(end),
-            Notice::Aside(_) | Notice::Release(_) | Notice::Take(_) | Notice::End(_) => None,
+        self.all.values().find_map(|decision| match decision {
+            Decision::End(end) if end.ends == id => Some(end),
+            Decision::Aside(_) | Decision::Release(_) | Decision::Take(_) | Decision::End(_) => None,
         })
     }
 
     /// Everything said of a station: of itself, of its site, of a change that it is part of.
-    pub fn about<'n>(&'n self, name: &'n str, station: Option<&'n Station>) -> impl Iterator<Item = &'n Notice> {
+    pub fn about<'n>(&'n self, name: &'n str, station: Option<&'n Station>) -> impl Iterator<Item = &'n Decision> {
         let here = move |aside: &Aside| match &aside.target {
             Target::Station(target) => **target == *name,
             Target::Site(site) => station.is_some_and(|station| station.site == *site),
         };
-        let one = move |notice: &Notice| match notice {
-            Notice::Aside(aside) => here(aside),
-            Notice::Take(take) => *take.station == *name,
-            Notice::Release(release) => release.stations.contains(name),
-            Notice::End(_) => false,
+        let one = move |decision: &Decision| match decision {
+            Decision::Aside(aside) => here(aside),
+            Decision::Take(take) => *take.station == *name,
+            Decision::Release(release) => release.stations.contains(name),
+            Decision::End(_) => false,
         };
         let ends = move |id: Uuid| self.all.values().any(|other| other.said().id == id && one(other));
-        self.all.values().filter(move |notice| match notice {
-            Notice::End(end) => ends(end.ends),
-            Notice::Aside(_) | Notice::Release(_) | Notice::Take(_) => one(notice),
+        self.all.values().filter(move |decision| match decision {
+            Decision::End(end) => ends(end.ends),
+            Decision::Aside(_) | Decision::Release(_) | Decision::Take(_) => one(decision),
         })
     }
 
@@ -121,12 +121,12 @@ impl Notices {
 }
 
 /// Ids are unique within a kind alone.
-fn kind(notice: &Notice) -> u8 {
-    match notice {
-        Notice::Aside(_) => 0,
-        Notice::Release(_) => 1,
-        Notice::Take(_) => 2,
-        Notice::End(_) => 3,
+fn kind(decision: &Decision) -> u8 {
+    match decision {
+        Decision::Aside(_) => 0,
+        Decision::Release(_) => 1,
+        Decision::Take(_) => 2,
+        Decision::End(_) => 3,
     }
 }
 
@@ -145,8 +145,8 @@ mod tests {
         Said { id: Uuid::from_u128(id), at: at(hours), by: "ops-2".into(), why: Some("awaits a part".into()) }
     }
 
-    fn aside(id: u128, hours: i64, station: &str, until: i64) -> Notice {
-        Notice::Aside(Aside {
+    fn aside(id: u128, hours: i64, station: &str, until: i64) -> Decision {
+        Decision::Aside(Aside {
             said: said(id, hours),
             target: Target::Station(station.into()),
             setting: None,
@@ -155,22 +155,22 @@ mod tests {
         })
     }
 
-    fn take(id: u128, hours: i64, station: &str, until: i64) -> Notice {
-        Notice::Take(Take { said: said(id, hours), station: station.into(), until: at(until) })
+    fn take(id: u128, hours: i64, station: &str, until: i64) -> Decision {
+        Decision::Take(Take { said: said(id, hours), station: station.into(), until: at(until) })
     }
 
-    fn end(id: u128, hours: i64, ends: u128) -> Notice {
-        Notice::End(End { said: said(id, hours), ends: Uuid::from_u128(ends) })
+    fn end(id: u128, hours: i64, ends: u128) -> Decision {
+        Decision::End(End { said: said(id, hours), ends: Uuid::from_u128(ends) })
     }
 
-    fn all(notices: &[Notice]) -> Notices {
-        let mut all = Notices::default();
-        (1..).zip(notices).for_each(|(seq, notice)| all.add(seq, notice.clone()));
+    fn all(decisions: &[Decision]) -> Decisions {
+        let mut all = Decisions::default();
+        (1..).zip(decisions).for_each(|(seq, decision)| all.add(seq, decision.clone()));
         all
     }
 
-    fn names(notices: &Notices, hours: i64) -> Vec<&str> {
-        notices.asides(at(hours)).iter().map(|aside| &**aside.target.name()).collect()
+    fn names(decisions: &Decisions, hours: i64) -> Vec<&str> {
+        decisions.asides(at(hours)).iter().map(|aside| &**aside.target.name()).collect()
     }
 
     #[test]
@@ -201,12 +201,13 @@ mod tests {
     #[test]
     fn a_release_is_known_by_the_last_entry_that_made_it() {
         let digest: Digest = "0123456789abcdef".parse().unwrap();
-        let release = Notice::Release(Release { said: said(1, 0), change: digest.clone(), stations: BTreeSet::new() });
-        let mut notices = Notices::default();
-        assert_eq!(notices.released(&digest), None);
-        notices.add(9, release.clone());
-        notices.add(4, release);
-        assert_eq!(notices.released(&digest), Some(9));
+        let release =
+            Decision::Release(Release { said: said(1, 0), change: digest.clone(), stations: BTreeSet::new() });
+        let mut decisions = Decisions::default();
+        assert_eq!(decisions.released(&digest), None);
+        decisions.add(9, release.clone());
+        decisions.add(4, release);
+        assert_eq!(decisions.released(&digest), Some(9));
     }
 
     proptest! {

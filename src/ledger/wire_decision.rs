@@ -1,9 +1,9 @@
-//! Notices as lines of JSON. What breaks a rule of [`Notice::check`] is no line at all, wherever it comes from.
+//! Decisions as lines of JSON. What breaks a rule of [`Decision::check`] is no line at all, wherever it comes from.
 
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
-use super::notice::{Aside, End, Notice, Release, Said, Take, Target};
+use super::decision::{Aside, Decision, End, Release, Said, Take, Target};
 use super::wire::{WireError, time};
 use crate::setting::Name;
 
@@ -75,12 +75,12 @@ pub(super) struct Kind {
     end: Option<u32>,
 }
 
-pub(super) fn text(notice: &Notice) -> Result<String, serde_json::Error> {
-    let said = notice.said();
+pub(super) fn text(decision: &Decision) -> Result<String, serde_json::Error> {
+    let said = decision.said();
     let (id, at, by) = (said.id.to_string(), said.at.to_string(), said.by.to_string());
     let why = said.why.as_ref().map(|why| why.to_string());
-    match notice {
-        Notice::Aside(Aside { said: _, target, setting, until, out_of_service }) => {
+    match decision {
+        Decision::Aside(Aside { said: _, target, setting, until, out_of_service }) => {
             let (station, site) = match target {
                 Target::Station(name) => (Some(name.to_string()), None),
                 Target::Site(name) => (None, Some(name.to_string())),
@@ -98,7 +98,7 @@ pub(super) fn text(notice: &Notice) -> Result<String, serde_json::Error> {
                 out_of_service: *out_of_service,
             })
         }
-        Notice::Release(Release { said: _, change, stations }) => serde_json::to_string(&WireRelease {
+        Decision::Release(Release { said: _, change, stations }) => serde_json::to_string(&WireRelease {
             release: VERSION,
             id,
             at,
@@ -107,7 +107,7 @@ pub(super) fn text(notice: &Notice) -> Result<String, serde_json::Error> {
             change: change.to_string(),
             stations: stations.iter().map(|station| station.to_string()).collect(),
         }),
-        Notice::Take(Take { said: _, station, until }) => serde_json::to_string(&WireTake {
+        Decision::Take(Take { said: _, station, until }) => serde_json::to_string(&WireTake {
             take: VERSION,
             id,
             at,
@@ -116,39 +116,39 @@ pub(super) fn text(notice: &Notice) -> Result<String, serde_json::Error> {
             station: station.to_string(),
             until: until.to_string(),
         }),
-        Notice::End(End { said: _, ends }) => {
+        Decision::End(End { said: _, ends }) => {
             serde_json::to_string(&WireEnd { end: VERSION, id, at, by, why, ends: ends.to_string() })
         }
     }
 }
 
-/// The notice of a line; `None` where it is none.
-pub(super) fn parse(kind: &Kind, text: &str) -> Option<Result<Notice, WireError>> {
+/// The decision of a line; `None` where it is none.
+pub(super) fn parse(kind: &Kind, text: &str) -> Option<Result<Decision, WireError>> {
     let Kind { aside: as_aside, release: as_release, take: as_take, end: as_end, issued: _ } = kind;
     let version = as_aside.or(*as_release).or(*as_take).or(*as_end)?;
     if version != VERSION {
         return Some(Err(WireError::Version(version)));
     }
-    let notice = match (as_aside, as_release, as_take) {
+    let decision = match (as_aside, as_release, as_take) {
         (Some(_), _, _) => aside(text),
         (None, Some(_), _) => release(text),
         (None, None, Some(_)) => take(text),
         (None, None, None) => end(text),
     };
-    Some(notice.and_then(|notice| {
-        notice.check()?;
-        Ok(notice)
+    Some(decision.and_then(|decision| {
+        decision.check()?;
+        Ok(decision)
     }))
 }
 
-fn aside(text: &str) -> Result<Notice, WireError> {
+fn aside(text: &str) -> Result<Decision, WireError> {
     let wire: WireAside = serde_json::from_str(text)?;
     let target = match (wire.station, wire.site) {
         (Some(station), None) => Target::Station(station.into()),
         (None, Some(site)) => Target::Site(site.into()),
         (Some(_), Some(_)) | (None, None) => return Err(WireError::Value("station and site".into())),
     };
-    Ok(Notice::Aside(Aside {
+    Ok(Decision::Aside(Aside {
         said: said(&wire.id, &wire.at, wire.by, Some(wire.why))?,
         target,
         setting: wire.setting.map(Name::from),
@@ -157,24 +157,24 @@ fn aside(text: &str) -> Result<Notice, WireError> {
     }))
 }
 
-fn release(text: &str) -> Result<Notice, WireError> {
+fn release(text: &str) -> Result<Decision, WireError> {
     let wire: WireRelease = serde_json::from_str(text)?;
-    Ok(Notice::Release(Release {
+    Ok(Decision::Release(Release {
         said: said(&wire.id, &wire.at, wire.by, Some(wire.why))?,
         change: wire.change.parse()?,
         stations: wire.stations.into_iter().map(Name::from).collect(),
     }))
 }
 
-fn take(text: &str) -> Result<Notice, WireError> {
+fn take(text: &str) -> Result<Decision, WireError> {
     let wire: WireTake = serde_json::from_str(text)?;
     let said = said(&wire.id, &wire.at, wire.by, wire.why)?;
-    Ok(Notice::Take(Take { said, station: wire.station.into(), until: time(&wire.until)? }))
+    Ok(Decision::Take(Take { said, station: wire.station.into(), until: time(&wire.until)? }))
 }
 
-fn end(text: &str) -> Result<Notice, WireError> {
+fn end(text: &str) -> Result<Decision, WireError> {
     let wire: WireEnd = serde_json::from_str(text)?;
-    Ok(Notice::End(End { said: said(&wire.id, &wire.at, wire.by, wire.why)?, ends: uuid(&wire.ends)? }))
+    Ok(Decision::End(End { said: said(&wire.id, &wire.at, wire.by, wire.why)?, ends: uuid(&wire.ends)? }))
 }
 
 fn said(id: &str, at: &str, by: String, why: Option<String>) -> Result<Said, WireError> {
@@ -200,7 +200,7 @@ mod tests {
         }
     }
 
-    fn samples() -> Vec<Notice> {
+    fn samples() -> Vec<Decision> {
         let until = "2026-12-01T00:00:00Z".parse().unwrap();
         let whole = Aside {
             said: said(Some("awaits a \"lamp\", Flåte")),
@@ -217,31 +217,31 @@ mod tests {
         };
         let stations = ["EQ-01".into(), "EQ-02".into()].into();
         vec![
-            Notice::Aside(whole),
-            Notice::Aside(part),
-            Notice::Release(Release {
+            Decision::Aside(whole),
+            Decision::Aside(part),
+            Decision::Release(Release {
                 said: said(Some("the new control room")),
                 change: "0123456789abcdef".parse().unwrap(),
                 stations,
             }),
-            Notice::Take(Take { said: said(None), station: "EQ-01".into(), until }),
-            Notice::Take(Take { said: said(Some("on my way")), station: "EQ-01".into(), until }),
-            Notice::End(End { said: said(None), ends: Uuid::from_u128(9) }),
+            Decision::Take(Take { said: said(None), station: "EQ-01".into(), until }),
+            Decision::Take(Take { said: said(Some("on my way")), station: "EQ-01".into(), until }),
+            Decision::End(End { said: said(None), ends: Uuid::from_u128(9) }),
         ]
     }
 
     #[test]
     fn a_notice_comes_back_from_its_line_unchanged() {
-        for notice in samples() {
-            let line = Line::Notice(Box::new(notice));
+        for decision in samples() {
+            let line = Line::Decision(Box::new(decision));
             assert_eq!(parse_line(&line_of(&line)).unwrap(), line);
         }
     }
 
     #[test]
     fn a_line_that_breaks_a_rule_or_says_more_than_is_known_is_refused() {
-        for notice in samples() {
-            let text = line_of(&Line::Notice(Box::new(notice)));
+        for decision in samples() {
+            let text = line_of(&Line::Decision(Box::new(decision)));
             let mut json: serde_json::Value = serde_json::from_str(&text).unwrap();
             for (key, odd) in
                 [("by", "a\nb"), ("at", "soon"), ("id", "7"), ("more", "x"), ("until", "2029-01-01T00:00:00Z")]

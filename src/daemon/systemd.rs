@@ -12,22 +12,22 @@ use std::time::Duration;
 use tokio::time::{MissedTickBehavior, interval};
 use tokio_util::sync::CancellationToken;
 
-use crate::web::Board;
+use crate::web::Status;
 
 /// Signs of life come this many times within the watchdog's time.
 const OFTEN: u32 = 3;
 
 /// Where the word goes.
 #[derive(Debug)]
-pub struct Supervisor {
+pub struct Systemd {
     line: Option<(UnixDatagram, SocketAddr)>,
     /// Within which time the watchdog wants a sign of life.
     watchdog: Option<Duration>,
 }
 
-impl Supervisor {
+impl Systemd {
     /// Goes by `NOTIFY_SOCKET`, `WATCHDOG_USEC` and `WATCHDOG_PID`. What cannot be used is logged, and nothing is said.
-    pub fn from_env() -> Supervisor {
+    pub fn from_env() -> Systemd {
         let line = std::env::var_os("NOTIFY_SOCKET").filter(|name| !name.is_empty()).and_then(|name| {
             let opened = open(&name);
             opened.inspect_err(|error| tracing::warn!(%error, "NOTIFY_SOCKET cannot be used")).ok()
@@ -35,7 +35,7 @@ impl Supervisor {
         let number = |name: &str| std::env::var(name).ok().and_then(|text| text.parse::<u64>().ok());
         let is_ours = number("WATCHDOG_PID").is_none_or(|pid| pid == u64::from(std::process::id()));
         let watchdog = number("WATCHDOG_USEC").filter(|usec| is_ours && *usec > 0).map(Duration::from_micros);
-        Supervisor { watchdog: watchdog.filter(|_| line.is_some()), line }
+        Systemd { watchdog: watchdog.filter(|_| line.is_some()), line }
     }
 
     /// Says that the program is ready. False where that could not be said, and should be said again.
@@ -43,7 +43,7 @@ impl Supervisor {
         self.say("READY=1")
     }
 
-    /// Says that a changed configuration is being taken up; [`Supervisor::ready`] follows.
+    /// Says that a changed configuration is being taken up; [`Systemd::ready`] follows.
     pub fn reloading(&self) {
         self.say("RELOADING=1\nSTATUS=Taking up the changed configuration");
     }
@@ -68,8 +68,8 @@ impl Supervisor {
         sent.is_ok()
     }
 
-    /// Gives signs of life as long as the board is in good health; then the watchdog ends the program, and it starts anew.
-    pub async fn watch(self: Arc<Self>, board: Arc<Board>, stop: CancellationToken) {
+    /// Gives signs of life as long as the status is in good health; then the watchdog ends the program, and it starts anew.
+    pub async fn watch(self: Arc<Self>, status: Arc<Status>, stop: CancellationToken) {
         let Some(within) = self.watchdog else { return };
         let mut ticks = interval((within / OFTEN).max(Duration::from_millis(1)));
         ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
@@ -79,7 +79,7 @@ impl Supervisor {
                 () = stop.cancelled() => return,
                 _ = ticks.tick() => {}
             }
-            let health = board.health();
+            let health = status.health();
             if health.is_good() {
                 is_told = false;
                 self.say("WATCHDOG=1");

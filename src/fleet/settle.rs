@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 
-use super::{GatherError, Records};
+use super::{FleetError, Records};
 use crate::brake::{self, Brake, Facts, Limit, Rows};
 use crate::inventory::{Inventory, Station};
 use crate::ledger::Digest;
@@ -94,7 +94,7 @@ pub fn weigh<R>(
     judge: impl FnOnce(&Facts<'_>) -> R,
 ) -> R {
     let record = |station: &Station| records.of(station);
-    judge(&Facts { inventory, record: &record, notices: records.notices(), seq: records.seq(), limit, now })
+    judge(&Facts { inventory, record: &record, decisions: records.decisions(), seq: records.seq(), limit, now })
 }
 
 /// What the brake would say of a fleet, were these its files: nothing is kept.
@@ -106,7 +106,7 @@ pub async fn foretell(
     inventory: &Inventory,
     limit: &Limit,
     now: Timestamp,
-) -> Result<Brake, GatherError> {
+) -> Result<Brake, FleetError> {
     let records = Records::load(store, inventory, None, |_| {}).await?;
     let mut brake = Brake::default().with_rows(settled(store).await?);
     weigh(inventory, &records, limit, now, |facts| brake.judge(facts, None));
@@ -124,7 +124,7 @@ pub async fn settle(
     records: &Records,
     limit: &Limit,
     now: Timestamp,
-) -> Result<Brake, GatherError> {
+) -> Result<Brake, FleetError> {
     let mut brake = Brake::default();
     for _ in 0..TURNS {
         brake = brake.with_rows(settled(store).await?);

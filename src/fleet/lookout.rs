@@ -6,12 +6,12 @@ use std::time::{Duration, SystemTime};
 
 use jiff::Timestamp;
 
-use super::intake::{Desk, Taken};
-use super::{Cleared, Fleet, GatherError, Ground, Reading, Records, clear, settle};
+use super::intake::{Intake, Taken};
+use super::{Cleared, FleetError, LastRead, Reading, Records, Sources, clear, settle};
 use crate::aside;
 use crate::brake::{Brake, Held, Limit, Withheld};
 use crate::drift::{Rules, StationDrift, look};
-use crate::files::Tray;
+use crate::files::Inbox;
 use crate::finding::Finding;
 use crate::inventory::{Inventory, Station};
 use crate::script::{self, Memory, NoScript, Script, Way};
@@ -38,7 +38,7 @@ pub struct Moment {
 #[derive(Debug, Clone)]
 pub struct InForce {
     /// With the inventory as the files have it.
-    pub fleet: Fleet,
+    pub fleet: Reading,
     /// Since when they are known to be good, where the files as they are cannot be used.
     pub good_since: Option<Timestamp>,
 }
@@ -60,7 +60,7 @@ pub enum News {
 #[derive(Debug, thiserror::Error)]
 pub enum LookoutError {
     #[error(transparent)]
-    Gather(#[from] GatherError),
+    Gather(#[from] FleetError),
     /// The files cannot be used, and no good ones are kept.
     #[error("the files cannot be used, and none that could were ever kept")]
     NoFiles,
@@ -86,16 +86,16 @@ pub enum Keying<'a> {
 
 /// A fleet whose files are sound, or were when they were last read, with its ledger and records.
 pub struct Lookout {
-    pub ground: Ground,
+    pub sources: Sources,
     pub store: Store,
     terms: Terms,
     /// What goes by: without what is set aside.
-    pub fleet: Fleet,
+    pub fleet: Reading,
     /// The inventory as the files have it.
     pub written: Arc<Inventory>,
     /// Since when the last good files are known to be good, where those as they are cannot be used.
     pub good_since: Option<Timestamp>,
-    tray: Tray,
+    tray: Inbox,
     pub records: Records,
     is_loaded: bool,
     brake: Brake,
@@ -104,15 +104,15 @@ pub struct Lookout {
 
 impl Lookout {
     /// One that has not looked yet.
-    pub fn new(ground: Ground, store: Store, terms: Terms) -> Lookout {
+    pub fn new(sources: Sources, store: Store, terms: Terms) -> Lookout {
         Lookout {
-            ground,
+            sources,
             store,
             terms,
-            fleet: Fleet::default(),
+            fleet: Reading::default(),
             written: Arc::default(),
             good_since: None,
-            tray: Tray::default(),
+            tray: Inbox::default(),
             records: Records::default(),
             is_loaded: false,
             brake: Brake::default(),
@@ -122,7 +122,7 @@ impl Lookout {
 
     /// Lets go of everything that it has read: the next look begins anew. A large fleet takes hundreds of megabytes.
     pub fn forget(&mut self) {
-        *self = Lookout::new(self.ground.clone(), self.store.clone(), self.terms.clone());
+        *self = Lookout::new(self.sources.clone(), self.store.clone(), self.terms.clone());
     }
 
     /// Looks at dropped reports, ledger and brake beside a daemon. The files are those that it has in force: as they lie there
@@ -145,7 +145,7 @@ impl Lookout {
     /// Where the ledger cannot be read or written, or there are no files to go by.
     pub async fn go_by(
         &mut self,
-        reading: Reading,
+        reading: LastRead,
         moment: Moment,
         until: Option<Timestamp>,
         news: &mut (dyn FnMut(News) + Send),
@@ -170,7 +170,7 @@ impl Lookout {
             self.is_loaded = until.is_none();
         }
         self.now = until.unwrap_or(moment.now);
-        self.fleet.inventory = aside::for_now(&self.written, self.records.notices(), self.now);
+        self.fleet.inventory = aside::for_now(&self.written, self.records.decisions(), self.now);
         if until.is_none() {
             self.brake = settle(&self.store, &self.written, &self.records, &self.terms.limit, self.now).await?;
         }
@@ -178,12 +178,12 @@ impl Lookout {
     }
 
     /// The files as they are, where they can be used; else the last good ones.
-    async fn take_fleet(&mut self, reading: Reading) -> Result<(), LookoutError> {
+    async fn take_fleet(&mut self, reading: LastRead) -> Result<(), LookoutError> {
         if reading.fleet.is_sound() {
-            self.ground.keep_good(&self.store, &reading.trees, self.now).await?;
+            self.sources.keep_good(&self.store, &reading.trees, self.now).await?;
             (self.fleet, self.good_since) = (reading.fleet, None);
         } else {
-            let good = self.ground.recall_good(&self.store).await?;
+            let good = self.sources.recall_good(&self.store).await?;
             let (fleet, _, since) = good.ok_or(LookoutError::NoFiles)?;
             (self.fleet, self.good_since) = (fleet, Some(since));
         }
@@ -193,15 +193,15 @@ impl Lookout {
 
     async fn take_drops(&mut self, files: SystemTime, news: &mut (dyn FnMut(News) + Send)) -> Result<(), LookoutError> {
         let settle = self.terms.settle;
-        let (mut tray, mut findings) = Tray::look(&self.ground.reports, &self.tray, files, settle);
+        let (mut tray, mut findings) = Inbox::look(&self.sources.reports, &self.tray, files, settle);
         if let Some(wait) = tray.waiting {
             // Something was dropped this very moment: `cp report reports/ && stationkeep drift` should see it.
             let wait = wait.min(settle);
             tokio::time::sleep(wait).await;
-            (tray, findings) = Tray::look(&self.ground.reports, &tray, files + wait, settle);
+            (tray, findings) = Inbox::look(&self.sources.reports, &tray, files + wait, settle);
         }
-        let desk = Desk { store: &self.store, fleet: &self.fleet, ground: &self.ground, now: self.now };
-        for (name, taken) in desk.drops(&tray, || news(News::Report)).await? {
+        let intake = Intake { store: &self.store, fleet: &self.fleet, sources: &self.sources, now: self.now };
+        for (name, taken) in intake.drops(&tray, || news(News::Report)).await? {
             if let Taken::Refused(reasons) = taken {
                 news(News::Refused { name, reasons });
             }
@@ -215,7 +215,7 @@ impl Lookout {
     ///
     /// # Errors
     /// Where the ledger cannot be read or written.
-    pub async fn ask_brake(&mut self) -> Result<(), GatherError> {
+    pub async fn ask_brake(&mut self) -> Result<(), FleetError> {
         self.records.keep_up(&self.store, &self.written, None).await?;
         self.brake = settle(&self.store, &self.written, &self.records, &self.terms.limit, self.now).await?;
         Ok(())
@@ -246,7 +246,7 @@ impl Lookout {
 
     /// The codes that a script for a station may need.
     pub fn codes_for(&self, station: &Station) -> Codes {
-        self.ground.codes_for(&self.fleet, station, &self.records.of(station))
+        self.sources.codes_for(&self.fleet, station, &self.records.of(station))
     }
 
     /// A station's drift.

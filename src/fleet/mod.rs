@@ -1,33 +1,33 @@
 //! The bridge where files, the store and the clock become values, and values become rows.
 //!
-//! [`Fleet`] is what the files say, [`Records`] what the ledger proves, [`intake`] takes reports up, [`Lookout`] puts them
+//! [`Reading`] is what the files say, [`Records`] what the ledger proves, [`intake`] takes reports up, [`Lookout`] puts them
 //! together for whoever asks for a script.
 //! Decisions are the core's; what is shown is the program's.
 
-mod book;
-mod fleet;
-mod ground;
+mod batch;
+mod reading;
+mod sources;
 pub mod intake;
 mod issue;
 mod lookout;
 mod records;
-mod say;
+mod decide;
 mod settle;
 
-pub use fleet::{Fleet, FleetCache, Texts};
-pub use ground::{Ground, Reading, Source, Trees};
+pub use decide::say;
 pub use issue::{Cleared, IssueError, clear, record_scripts};
 pub use lookout::{InForce, Keying, Lookout, LookoutError, Moment, News, Terms};
+pub use reading::{Reading, ReadingCache, Texts};
 pub use records::Records;
-pub use say::say;
 pub use settle::{foretell, moves, settle, settled, weigh};
+pub use sources::{LastRead, Source, SourceTexts, Sources};
 
 use crate::ledger::WireError;
 use crate::store::StoreError;
 
 /// Why what is on record could not be brought together.
 #[derive(Debug, thiserror::Error)]
-pub enum GatherError {
+pub enum FleetError {
     #[error(transparent)]
     Store(#[from] StoreError),
     /// The ledger holds a line that this version cannot read.

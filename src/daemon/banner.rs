@@ -24,8 +24,8 @@ pub fn text(state: &State, listening: Option<SocketAddr>, webhooks: &[String]) -
         let stations = state.totals().counted();
         let _ = writeln!(out, "stationkeep {version} keeps {}: {stations} at {sites}.", inventory.fleet);
     }
-    let _ = writeln!(out, "  watching   {} and {}", state.ground().inventory, state.ground().keybooks.path.display());
-    let _ = writeln!(out, "  reports    {} (drop report files there)", state.ground().reports.path.display());
+    let _ = writeln!(out, "  watching   {} and {}", state.sources().inventory, state.sources().keybooks.path.display());
+    let _ = writeln!(out, "  reports    {} (drop report files there)", state.sources().reports.path.display());
     let _ = writeln!(out, "  ledger     {}", state.store().place());
     for webhook in webhooks {
         let _ = writeln!(out, "  alerts     {webhook}");

@@ -5,10 +5,10 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 
-use super::GatherError;
+use super::FleetError;
 use crate::inventory::{Inventory, Station};
 use crate::keybook::Keybook;
-use crate::ledger::{Digest, Issued, Line, Notice, Notices, Record, Report, fold, parse_line};
+use crate::ledger::{Decision, Decisions, Digest, Issued, Line, Record, Report, fold, parse_line};
 use crate::setting::Name;
 use crate::store::{Entry, EntryKind, Store};
 
@@ -23,28 +23,28 @@ pub struct Records {
     seq: i64,
     /// Every station of the inventory, with the keybook its reports were read by.
     records: BTreeMap<Name, (Arc<Keybook>, Arc<Record>)>,
-    notices: Notices,
+    decisions: Decisions,
 }
 
 /// What the ledger holds of a station.
 #[derive(Debug, Default)]
-struct Sheaf {
+struct StationEntries {
     reports: HashMap<Name, Vec<Report>>,
     scripts: HashMap<Digest, Issued>,
     /// What people said beside their reports, with the numbers of the entries.
-    said: Vec<(i64, Notice)>,
+    said: Vec<(i64, Decision)>,
 }
 
-impl Sheaf {
-    fn add(&mut self, entry: &Entry, until: Option<Timestamp>) -> Result<(), GatherError> {
-        match parse_line(&entry.body).map_err(|source| GatherError::Entry { seq: entry.seq, source })? {
+impl StationEntries {
+    fn add(&mut self, entry: &Entry, until: Option<Timestamp>) -> Result<(), FleetError> {
+        match parse_line(&entry.body).map_err(|source| FleetError::Entry { seq: entry.seq, source })? {
             Line::Report(report) if until.is_some_and(|until| report.at > until) => {}
             Line::Report(report) => self.reports.entry(report.station.clone()).or_default().push(*report),
             Line::Script(issued) => {
                 self.scripts.insert(issued.digest.clone(), *issued);
             }
-            Line::Notice(notice) if until.is_some_and(|until| notice.said().at > until) => {}
-            Line::Notice(notice) => self.said.push((entry.seq, *notice)),
+            Line::Decision(decision) if until.is_some_and(|until| decision.said().at > until) => {}
+            Line::Decision(decision) => self.said.push((entry.seq, *decision)),
         }
         Ok(())
     }
@@ -55,9 +55,9 @@ impl Sheaf {
     }
 }
 
-fn notice(entry: &Entry) -> Result<Option<Notice>, GatherError> {
-    match parse_line(&entry.body).map_err(|source| GatherError::Entry { seq: entry.seq, source })? {
-        Line::Notice(notice) => Ok(Some(*notice)),
+fn decision(entry: &Entry) -> Result<Option<Decision>, FleetError> {
+    match parse_line(&entry.body).map_err(|source| FleetError::Entry { seq: entry.seq, source })? {
+        Line::Decision(decision) => Ok(Some(*decision)),
         Line::Report(_) | Line::Script(_) => Ok(None),
     }
 }
@@ -72,19 +72,19 @@ impl Records {
         inventory: &Inventory,
         until: Option<Timestamp>,
         mut progress: impl FnMut(u64),
-    ) -> Result<Records, GatherError> {
+    ) -> Result<Records, FleetError> {
         let mut records = Records { seq: store.head().await?.seq, ..Records::default() };
         // Station by station, so that no more of the ledger is held at a time than one station's part and a page.
-        let (mut sheaf, mut at, mut read) = (Sheaf::default(), (String::new(), 0), 0);
+        let (mut entries, mut at, mut read) = (StationEntries::default(), (String::new(), 0), 0);
         loop {
             let page = store.entries_by_station((&at.0, at.1), records.seq, PAGE).await?;
             let is_last = page.is_empty();
             read += page.len() as u64;
             for entry in page {
                 if entry.station != at.0 {
-                    records.bind(&mut sheaf, inventory.stations.get(at.0.as_str()));
+                    records.bind(&mut entries, inventory.stations.get(at.0.as_str()));
                 }
-                sheaf.add(&entry, until)?;
+                entries.add(&entry, until)?;
                 at = (entry.station, entry.seq);
             }
             progress(read);
@@ -92,9 +92,9 @@ impl Records {
                 break;
             }
         }
-        records.bind(&mut sheaf, inventory.stations.get(at.0.as_str()));
-        sheaf.said.sort_by_key(|(seq, _)| *seq);
-        sheaf.said.into_iter().for_each(|(seq, notice)| records.notices.add(seq, notice));
+        records.bind(&mut entries, inventory.stations.get(at.0.as_str()));
+        entries.said.sort_by_key(|(seq, _)| *seq);
+        entries.said.into_iter().for_each(|(seq, decision)| records.decisions.add(seq, decision));
         let mut blank: BTreeMap<&Name, Arc<Record>> = BTreeMap::new();
         for station in inventory.stations.values() {
             let entry = records.records.entry(station.name.clone());
@@ -109,13 +109,13 @@ impl Records {
     }
 
     /// Folds what was collected of a station, and begins anew.
-    fn bind(&mut self, sheaf: &mut Sheaf, station: Option<&Arc<Station>>) {
-        if let Some(station) = station.filter(|station| sheaf.reports.contains_key(&station.name)) {
-            let record = Arc::new(sheaf.record(station));
+    fn bind(&mut self, entries: &mut StationEntries, station: Option<&Arc<Station>>) {
+        if let Some(station) = station.filter(|station| entries.reports.contains_key(&station.name)) {
+            let record = Arc::new(entries.record(station));
             self.records.insert(station.name.clone(), (station.keybook.clone(), record));
         }
-        sheaf.reports.clear();
-        sheaf.scripts.clear();
+        entries.reports.clear();
+        entries.scripts.clear();
     }
 
     /// Takes in what the ledger has gained, and what a changed inventory makes of it: of these stations (those that are
@@ -128,10 +128,10 @@ impl Records {
         store: &Store,
         inventory: &Inventory,
         changed: Option<&BTreeSet<Name>>,
-    ) -> Result<Option<BTreeSet<Name>>, GatherError> {
+    ) -> Result<Option<BTreeSet<Name>>, FleetError> {
         let mut touched: BTreeSet<Name> = BTreeSet::new();
         let mut seq = self.seq;
-        let mut said: Vec<(i64, Notice)> = Vec::new();
+        let mut said: Vec<(i64, Decision)> = Vec::new();
         loop {
             let page = store.entries_after(seq, PAGE).await?;
             let Some(last) = page.last() else { break };
@@ -142,7 +142,7 @@ impl Records {
                         touched.insert(Name::from(entry.station.as_str()));
                     }
                     EntryKind::Aside | EntryKind::Release | EntryKind::Take | EntryKind::End => {
-                        said.extend(notice(entry)?.map(|notice| (entry.seq, notice)));
+                        said.extend(decision(entry)?.map(|decision| (entry.seq, decision)));
                     }
                 }
             }
@@ -167,11 +167,11 @@ impl Records {
         }
         for name in &touched {
             let Some(station) = inventory.stations.get(name) else { continue };
-            let mut sheaf = Sheaf::default();
+            let mut entries = StationEntries::default();
             for entry in store.entries_of(name).await? {
-                sheaf.add(&entry, None)?;
+                entries.add(&entry, None)?;
             }
-            let record = Arc::new(sheaf.record(station));
+            let record = Arc::new(entries.record(station));
             self.records.insert(name.clone(), (station.keybook.clone(), record));
         }
         match changed {
@@ -181,7 +181,7 @@ impl Records {
             }),
         }
         // Only now: a fold that failed must be made again.
-        said.into_iter().for_each(|(seq, notice)| self.notices.add(seq, notice));
+        said.into_iter().for_each(|(seq, decision)| self.decisions.add(seq, decision));
         self.seq = seq;
         Ok(Some(touched))
     }
@@ -192,8 +192,8 @@ impl Records {
     }
 
     /// What people said beside their reports.
-    pub fn notices(&self) -> &Notices {
-        &self.notices
+    pub fn decisions(&self) -> &Decisions {
+        &self.decisions
     }
 
     /// What the reports prove about a station.

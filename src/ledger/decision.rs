@@ -23,7 +23,7 @@ const LIMIT_NAME: usize = 200;
 
 /// Something that was said.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Notice {
+pub enum Decision {
     Aside(Aside),
     Release(Release),
     Take(Take),
@@ -33,7 +33,7 @@ pub enum Notice {
 /// Who said it, when and why.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Said {
-    /// Unique among notices of one kind.
+    /// Unique among decisions of one kind.
     pub id: Uuid,
     pub at: Timestamp,
     pub by: Name,
@@ -106,26 +106,26 @@ pub enum Unsayable {
     InService,
 }
 
-impl Notice {
+impl Decision {
     /// Who said it, when and why.
     pub fn said(&self) -> &Said {
         match self {
-            Notice::Aside(aside) => &aside.said,
-            Notice::Release(release) => &release.said,
-            Notice::Take(take) => &take.said,
-            Notice::End(end) => &end.said,
+            Decision::Aside(aside) => &aside.said,
+            Decision::Release(release) => &release.said,
+            Decision::Take(take) => &take.said,
+            Decision::End(end) => &end.said,
         }
     }
 
     /// The station it is about, if it is about one alone.
     pub fn station(&self) -> Option<&Name> {
         match self {
-            Notice::Aside(aside) => match &aside.target {
+            Decision::Aside(aside) => match &aside.target {
                 Target::Station(station) => Some(station),
                 Target::Site(_) => None,
             },
-            Notice::Take(take) => Some(&take.station),
-            Notice::Release(_) | Notice::End(_) => None,
+            Decision::Take(take) => Some(&take.station),
+            Decision::Release(_) | Decision::End(_) => None,
         }
     }
 
@@ -138,7 +138,7 @@ impl Notice {
         text("the name behind --by", by, LIMIT_BY)?;
         why.as_ref().map_or(Ok(()), |why| text("the reason", why, LIMIT_WHY))?;
         match self {
-            Notice::Aside(aside) => {
+            Decision::Aside(aside) => {
                 text("the name", aside.target.name(), LIMIT_NAME)?;
                 aside.setting.as_ref().map_or(Ok(()), |setting| text("the setting", setting, LIMIT_NAME))?;
                 until(*at, aside.until, LONGEST_ASIDE)?;
@@ -147,15 +147,15 @@ impl Notice {
                 }
                 reason(why)
             }
-            Notice::Take(take) => {
+            Decision::Take(take) => {
                 text("the station", &take.station, LIMIT_NAME)?;
                 until(*at, take.until, LONGEST_TAKE)
             }
-            Notice::Release(release) => {
+            Decision::Release(release) => {
                 release.stations.iter().try_for_each(|station| text("a station", station, LIMIT_NAME))?;
                 reason(why)
             }
-            Notice::End(_) => Ok(()),
+            Decision::End(_) => Ok(()),
         }
     }
 }
@@ -230,14 +230,14 @@ mod tests {
     #[test]
     fn nothing_is_set_aside_for_longer_than_ninety_days_or_taken_for_longer_than_seven() {
         let at = time("2026-11-25T12:00:00Z");
-        let take = |until| Notice::Take(Take { said: said("tech-07", None), station: "EQ-01".into(), until });
+        let take = |until| Decision::Take(Take { said: said("tech-07", None), station: "EQ-01".into(), until });
         for (days, longest) in [(90, true), (7, false)] {
             let last = at + SignedDuration::from_hours(days * 24);
-            let notice = |until| if longest { Notice::Aside(aside(until)) } else { take(until) };
-            assert_eq!(notice(last).check(), Ok(()));
+            let decision = |until| if longest { Decision::Aside(aside(until)) } else { take(until) };
+            assert_eq!(decision(last).check(), Ok(()));
             let beyond = last + SignedDuration::from_millis(1);
-            assert_eq!(notice(beyond).check(), Err(Unsayable::Far { until: beyond, days, latest: last }));
-            assert_eq!(notice(at).check(), Err(Unsayable::Past { until: at, at }));
+            assert_eq!(decision(beyond).check(), Err(Unsayable::Far { until: beyond, days, latest: last }));
+            assert_eq!(decision(at).check(), Err(Unsayable::Past { until: at, at }));
         }
     }
 
@@ -245,22 +245,22 @@ mod tests {
     fn a_whole_station_is_set_aside_only_as_out_of_service_and_never_without_a_reason() {
         let until = time("2026-12-01T00:00:00Z");
         let in_service = Aside { out_of_service: false, ..aside(until) };
-        assert_eq!(Notice::Aside(in_service.clone()).check(), Err(Unsayable::InService));
+        assert_eq!(Decision::Aside(in_service.clone()).check(), Err(Unsayable::InService));
         let setting = Aside { setting: Some("gate.seconds".into()), ..in_service };
-        assert_eq!(Notice::Aside(setting).check(), Ok(()));
+        assert_eq!(Decision::Aside(setting).check(), Ok(()));
         let silent = Aside { said: said("ops-2", None), ..aside(until) };
-        assert_eq!(Notice::Aside(silent).check(), Err(Unsayable::NoReason));
+        assert_eq!(Decision::Aside(silent).check(), Err(Unsayable::NoReason));
         let release = Release {
             said: said("ops-2", None),
             change: "0123456789abcdef".parse().unwrap(),
             stations: ["EQ-01".into()].into(),
         };
-        assert_eq!(Notice::Release(release).check(), Err(Unsayable::NoReason));
+        assert_eq!(Decision::Release(release).check(), Err(Unsayable::NoReason));
     }
 
     #[test]
     fn signs_that_do_things_to_whoever_prints_them_are_refused_in_every_text() {
-        let end = |by: &str, why: Option<&str>| Notice::End(End { said: said(by, why), ends: Uuid::nil() }).check();
+        let end = |by: &str, why: Option<&str>| Decision::End(End { said: said(by, why), ends: Uuid::nil() }).check();
         assert_eq!(end("ops-2", Some("a part came, at last: Flåte")), Ok(()));
         for odd in ["a\nb", "a\u{1b}[2Jb", "a\u{202e}b", "a\u{2028}b", "\u{0}", "\u{7f}"] {
             assert!(matches!(end(odd, None), Err(Unsayable::Control { .. })), "{odd:?}");
@@ -274,7 +274,7 @@ mod tests {
     proptest! {
         #[test]
         fn whatever_passes_prints_as_one_line(by in any::<String>()) {
-            let passes = Notice::End(End { said: said(&by, None), ends: Uuid::nil() }).check().is_ok();
+            let passes = Decision::End(End { said: said(&by, None), ends: Uuid::nil() }).check().is_ok();
             let one_line = by.lines().count() == 1 && !by.chars().any(char::is_control);
             prop_assert!(!passes || one_line);
         }

@@ -12,7 +12,7 @@ use notify::event::EventKind;
 use notify::{ErrorKind, RecommendedWatcher, RecursiveMode, Watcher};
 
 use super::mounts::Mounts;
-use super::survey::{Posts, Survey, matters};
+use super::polling::{Polling, Posts, matters};
 use super::{Interest, Means, Pace, Told};
 use crate::files::walk::Stamp;
 
@@ -66,7 +66,7 @@ impl Ear {
     }
 }
 
-pub(super) struct Sentry {
+pub(super) struct Events {
     interest: Interest,
     pace: Pace,
     orders: Receiver<Order>,
@@ -84,10 +84,10 @@ pub(super) struct Sentry {
     noted: BTreeSet<&'static str>,
 }
 
-impl Sentry {
-    pub fn new(interest: Interest, pace: Pace, own: Sender<Order>, orders: Receiver<Order>, told: Arc<Told>) -> Sentry {
+impl Events {
+    pub fn new(interest: Interest, pace: Pace, own: Sender<Order>, orders: Receiver<Order>, told: Arc<Told>) -> Events {
         let ear = Ear { posts: RwLock::default(), pending: AtomicBool::new(false), orders: own };
-        Sentry {
+        Events {
             interest,
             pace,
             orders,
@@ -140,11 +140,11 @@ impl Sentry {
         pause.max(self.effort * SHARE)
     }
 
-    fn look(&mut self) -> Survey {
+    fn look(&mut self) -> Polling {
         let began = Instant::now();
-        let survey = Survey::of(&self.interest);
+        let polling = Polling::of(&self.interest);
         self.effort = began.elapsed();
-        survey
+        polling
     }
 
     fn rearm(&mut self, interest: Interest) -> Turn {
@@ -222,9 +222,9 @@ impl Sentry {
     fn arm(&mut self) -> bool {
         let (before, mut moved) = (self.state, false);
         for _ in 0..ROUNDS {
-            let survey = self.look();
-            (self.state, self.locks) = (survey.state, survey.locks);
-            let fresh = self.post(survey.posts);
+            let polling = self.look();
+            (self.state, self.locks) = (polling.state, polling.locks);
+            let fresh = self.post(polling.posts);
             moved |= fresh;
             if !fresh {
                 break;
@@ -286,20 +286,20 @@ impl Sentry {
         let mounts = Mounts::now();
         let found = posts.iter().find_map(|(folder, _)| Some((folder, mounts.silent(folder)?)));
         if let Some((folder, kind)) = found {
-            let sentence =
+            let message =
                 format!("{} lies on {kind}, which gives no word of files changed elsewhere.", folder.display());
-            self.note("silent", sentence);
+            self.note("silent", message);
         }
     }
 
     /// Turns to polling, and says why once.
-    fn note(&mut self, subject: &'static str, sentence: String) {
+    fn note(&mut self, subject: &'static str, message: String) {
         self.polls = true;
         let mut said = self.told.inner();
         said.means = Means::Polling;
         if self.noted.insert(subject) {
             let seconds = self.pace.poll.as_secs_f32();
-            said.notes.push_back(format!("{sentence} The files are looked at every {seconds} s instead."));
+            said.notes.push_back(format!("{message} The files are looked at every {seconds} s instead."));
         }
     }
 }
@@ -313,21 +313,21 @@ mod tests {
     use std::sync::mpsc::channel;
     use tokio::sync::Notify;
 
-    fn sentry(interest: Interest) -> Sentry {
+    fn events(interest: Interest) -> Events {
         let (own, received) = channel();
         let said = Said { means: Means::Events, notes: VecDeque::new() };
         let told = Told { changed: Notify::new(), inner: Mutex::new(said) };
         let pace = Pace { git: Duration::from_millis(100), ..Pace::settling(Duration::from_millis(10)) };
-        Sentry::new(interest, pace, own, received, Arc::new(told))
+        Events::new(interest, pace, own, received, Arc::new(told))
     }
 
     #[test]
     fn a_system_that_gives_no_events_is_polled_and_that_is_said_once() {
-        let mut sentry = sentry(Interest::default());
+        let mut events = events(Interest::default());
         let full = notify::Error::new(ErrorKind::MaxFilesWatch);
-        sentry.give_up_events(&full);
-        sentry.give_up_events(&full);
-        let inner = sentry.told.inner();
+        events.give_up_events(&full);
+        events.give_up_events(&full);
+        let inner = events.told.inner();
         assert_eq!((inner.means, inner.notes.len()), (Means::Polling, 1));
         assert!(inner.notes[0].contains("max_user_watches"), "{}", inner.notes[0]);
     }
@@ -336,16 +336,16 @@ mod tests {
     fn a_lock_that_was_waited_for_in_vain_is_not_waited_for_again_but_a_new_one_is() {
         let dir = tempfile::tempdir().unwrap();
         let lock = dir.path().join("index.lock");
-        let mut sentry = sentry(Interest::default());
-        sentry.locks.insert(lock.clone());
-        assert_eq!(sentry.lock(), None);
+        let mut events = events(Interest::default());
+        events.locks.insert(lock.clone());
+        assert_eq!(events.lock(), None);
         fs::write(&lock, "").unwrap();
-        assert!(sentry.lock().is_some());
-        assert_eq!(sentry.wait_for_git(), Turn::On);
-        assert_eq!(sentry.lock(), None);
+        assert!(events.lock().is_some());
+        assert_eq!(events.wait_for_git(), Turn::On);
+        assert_eq!(events.lock(), None);
         fs::remove_file(&lock).unwrap();
         fs::write(&lock, "another").unwrap();
-        assert!(sentry.lock().is_some());
+        assert!(events.lock().is_some());
     }
 
     #[test]
@@ -353,12 +353,12 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         fs::write(dir.path().join("a.yaml"), "0").unwrap();
         let interest = Interest { trees: vec![crate::files::Folder::new(dir.path(), ".")], ..Interest::default() };
-        let mut sentry = sentry(interest);
-        sentry.stand(Means::Events);
-        assert!(!sentry.arm());
+        let mut events = events(interest);
+        events.stand(Means::Events);
+        assert!(!events.arm());
         fs::write(dir.path().join("a.yaml"), "00").unwrap();
-        assert!(sentry.arm());
+        assert!(events.arm());
         fs::create_dir(dir.path().join("sites")).unwrap();
-        assert!(sentry.arm() && !sentry.arm());
+        assert!(events.arm() && !events.arm());
     }
 }

@@ -8,7 +8,7 @@ use std::time::SystemTime;
 
 use jiff::Timestamp;
 
-use crate::files::{FileText, Folder, Look, Origin, Secrets, Tray, Tree, process_env};
+use crate::files::{FileText, Folder, Inbox, Look, Origin, Secrets, Tree, process_env};
 use crate::finding::{Code as FindingCode, Finding, settle};
 use crate::git::{Followed, Git, Snapshot};
 use crate::inventory::{Commit, Station};
@@ -17,8 +17,8 @@ use crate::setting::{Code, Codes, Name, Reference, Value};
 
 use crate::store::{Good, GoodFile, Store, StoreError};
 
-use super::intake::{Batch, Desk, Hand, Taken, content_sha, hex};
-use super::{Fleet, FleetCache, GatherError};
+use super::intake::{ExportLines, Intake, Taken, Trust, content_sha, hex};
+use super::{FleetError, Reading, ReadingCache};
 
 /// Where keybooks and inventory are told apart among the files kept as last good.
 const KEYBOOK_MARK: &str = "keybook:";
@@ -50,7 +50,7 @@ impl fmt::Display for Source {
 
 /// The folders that a configuration names, and the key of this installation's fingerprints.
 #[derive(Clone)]
-pub struct Ground {
+pub struct Sources {
     /// References to files are relative to it.
     pub folder: PathBuf,
     pub inventory: Source,
@@ -61,7 +61,7 @@ pub struct Ground {
 
 /// The texts of keybooks and inventory at one moment.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Trees {
+pub struct SourceTexts {
     pub keybooks: Tree,
     pub inventory: Tree,
     /// The commit that the inventory is from, where it is read from a repository.
@@ -70,23 +70,23 @@ pub struct Trees {
 
 /// What the files said when they were last read.
 #[derive(Debug, Clone, Default)]
-pub struct Reading {
-    pub trees: Trees,
-    pub fleet: Fleet,
+pub struct LastRead {
+    pub trees: SourceTexts,
+    pub fleet: Reading,
     /// Whether every file could be read.
     is_whole: bool,
     /// The secrets that cannot be read now and count as they were last read.
     lost: BTreeSet<Reference>,
 }
 
-impl Reading {
+impl LastRead {
     /// What was read on another way; the next look reads it anew.
-    pub fn of(trees: Trees, fleet: Fleet) -> Reading {
-        Reading { trees, fleet, ..Reading::default() }
+    pub fn of(trees: SourceTexts, fleet: Reading) -> LastRead {
+        LastRead { trees, fleet, ..LastRead::default() }
     }
 
     /// What is not the same in another reading: files, and secrets whose code is another one.
-    pub fn differing(&self, other: &Reading) -> BTreeSet<Name> {
+    pub fn differing(&self, other: &LastRead) -> BTreeSet<Name> {
         let mut differing = self.trees.inventory.differing(&other.trees.inventory);
         differing.extend(self.trees.keybooks.differing(&other.trees.keybooks));
         let (now, before) = (&self.fleet.codes, &other.fleet.codes);
@@ -111,19 +111,19 @@ fn kept_commit(good: &Good) -> Option<Arc<Commit>> {
     Commit::from_json(&serde_json::from_str(text).ok()?).map(Arc::new)
 }
 
-impl Ground {
+impl Sources {
     /// Reads keybooks and inventory. `earlier` is the last reading: what has not changed is shared with it.
-    pub fn read(&self, earlier: &Reading, look: Look, now: SystemTime, cache: &mut FleetCache) -> Reading {
+    pub fn read(&self, earlier: &LastRead, look: Look, now: SystemTime, cache: &mut ReadingCache) -> LastRead {
         let (keybooks, keybook_findings) = Tree::read(&self.keybooks, &earlier.trees.keybooks, look, now);
         let (commit, inventory, inventory_findings) = self.inventory(&earlier.trees, look, now, cache);
-        let trees = Trees { keybooks, inventory, commit };
+        let trees = SourceTexts { keybooks, inventory, commit };
         let unread = keybook_findings.len() + inventory_findings.len();
         let codes = |references: &[Reference]| self.codes_still(references, &earlier.fleet.codes);
         if unread == 0 && earlier.is_whole && trees == earlier.trees {
             let (codes, lost) = codes(&earlier.fleet.references);
             if codes == earlier.fleet.codes {
                 note_lost(&lost, &earlier.lost);
-                return Reading { trees, lost, ..earlier.clone() };
+                return LastRead { trees, lost, ..earlier.clone() };
             }
         }
         let mut lost = BTreeSet::new();
@@ -132,7 +132,7 @@ impl Ground {
             lost = now_lost;
             codes
         };
-        let mut fleet = Fleet::read(&trees.keybooks.files, &trees.inventory.files, codes, cache);
+        let mut fleet = Reading::read(&trees.keybooks.files, &trees.inventory.files, codes, cache);
         note_lost(&lost, &earlier.lost);
         fleet.commit = trees.commit.clone();
         if unread > 0 {
@@ -142,16 +142,16 @@ impl Ground {
         fleet.findings.extend(keybook_findings);
         fleet.findings.extend(inventory_findings);
         settle(&mut fleet.findings);
-        Reading { trees, fleet, is_whole: unread == 0, lost }
+        LastRead { trees, fleet, is_whole: unread == 0, lost }
     }
 
     /// The inventory's texts, and the commit they are from.
     fn inventory(
         &self,
-        earlier: &Trees,
+        earlier: &SourceTexts,
         look: Look,
         now: SystemTime,
-        cache: &mut FleetCache,
+        cache: &mut ReadingCache,
     ) -> (Option<Arc<Commit>>, Tree, Vec<Finding>) {
         match &self.inventory {
             Source::Folder(folder) => {
@@ -183,7 +183,7 @@ impl Ground {
     ///
     /// # Errors
     /// Where the store cannot be written.
-    pub async fn keep_good(&self, store: &Store, trees: &Trees, now: Timestamp) -> Result<(), StoreError> {
+    pub async fn keep_good(&self, store: &Store, trees: &SourceTexts, now: Timestamp) -> Result<(), StoreError> {
         fn good<'t>(mark: &str, path: &str, text: &'t FileText) -> GoodFile<'t> {
             let (path, sha) = (format!("{mark}{path}"), hex(&text.sha256));
             GoodFile { path, sha, text: text.text().unwrap_or_default() }
@@ -201,7 +201,7 @@ impl Ground {
     ///
     /// # Errors
     /// Where the store cannot be read.
-    pub async fn recall_good(&self, store: &Store) -> Result<Option<(Fleet, Trees, Timestamp)>, StoreError> {
+    pub async fn recall_good(&self, store: &Store) -> Result<Option<(Reading, SourceTexts, Timestamp)>, StoreError> {
         let Some(good) = store.good().await? else { return Ok(None) };
         let tree = |mark: &str| -> Tree {
             let files = good.files.iter().filter_map(|(path, text)| {
@@ -211,8 +211,8 @@ impl Ground {
             files.collect()
         };
         let commit = kept_commit(&good);
-        let trees = Trees { keybooks: tree(KEYBOOK_MARK), inventory: tree(INVENTORY_MARK), commit };
-        let fleet = self.fleet(&trees, &mut FleetCache::default());
+        let trees = SourceTexts { keybooks: tree(KEYBOOK_MARK), inventory: tree(INVENTORY_MARK), commit };
+        let fleet = self.fleet(&trees, &mut ReadingCache::default());
         let since = Timestamp::from_millisecond(good.at_ms).unwrap_or_default();
         Ok(fleet.is_sound().then_some((fleet, trees, since)))
     }
@@ -237,10 +237,10 @@ impl Ground {
     }
 
     /// What texts say, wherever they come from.
-    pub fn fleet(&self, trees: &Trees, cache: &mut FleetCache) -> Fleet {
+    pub fn fleet(&self, trees: &SourceTexts, cache: &mut ReadingCache) -> Reading {
         let codes = |references: &[Reference]| self.codes(references);
-        let fleet = Fleet::read(&trees.keybooks.files, &trees.inventory.files, codes, cache);
-        Fleet { commit: trees.commit.clone(), ..fleet }
+        let fleet = Reading::read(&trees.keybooks.files, &trees.inventory.files, codes, cache);
+        Reading { commit: trees.commit.clone(), ..fleet }
     }
 
     /// The codes behind references of the inventory.
@@ -260,7 +260,7 @@ impl Ground {
     }
 
     /// The codes a script for this station may need: those of the inventory, of its record, and the factory's.
-    pub fn codes_for(&self, fleet: &Fleet, station: &Station, record: &Record) -> Codes {
+    pub fn codes_for(&self, fleet: &Reading, station: &Station, record: &Record) -> Codes {
         let mut codes = fleet.codes.clone();
         for (setting, holding) in station.keybook.settings.iter().zip(&record.settings) {
             if let Some(code) = &setting.factory_code {
@@ -284,7 +284,7 @@ impl Ground {
     }
 }
 
-impl Desk<'_> {
+impl Intake<'_> {
     /// Takes up what lies in the reports folder, in the order of file names; what was taken before is passed over.
     ///
     /// A refused file is judged again each time, since the inventory may have gained its station meanwhile;
@@ -294,9 +294,9 @@ impl Desk<'_> {
     /// Where the store cannot be read or written.
     pub async fn drops(
         &self,
-        tray: &Tray,
+        tray: &Inbox,
         mut progress: impl FnMut(),
-    ) -> Result<Vec<(std::sync::Arc<str>, Taken)>, GatherError> {
+    ) -> Result<Vec<(std::sync::Arc<str>, Taken)>, FleetError> {
         let shas: Vec<String> = tray.files.iter().map(|file| hex(&file.sha256)).collect();
         let known = self.store.taken(&shas).await?;
         let mut told = Vec::new();
@@ -332,42 +332,42 @@ impl Desk<'_> {
         &self,
         file: &crate::files::Dropped,
         progress: &mut impl FnMut(),
-    ) -> Result<Option<Vec<Taken>>, GatherError> {
+    ) -> Result<Option<Vec<Taken>>, FleetError> {
         progress();
         match file.parcel {
-            crate::files::Parcel::Report => match file.content() {
+            crate::files::FileKind::Report => match file.content() {
                 Ok(Some(text)) => Ok(Some(vec![self.report(&file.name, &text.bytes).await?])),
                 Ok(None) => Ok(None),
                 Err(finding) => Ok(Some(vec![self.unreadable(&file.name, finding).await?])),
             },
-            crate::files::Parcel::Export => {
+            crate::files::FileKind::Export => {
                 let lines = match file.lines() {
                     Ok(Some(lines)) => lines,
                     Ok(None) => return Ok(None),
                     Err(finding) => return Ok(Some(vec![self.unreadable(&file.name, finding).await?])),
                 };
                 let mut outcomes = Vec::new();
-                let mut batch = Batch::default();
+                let mut batch = ExportLines::default();
                 for line in lines {
                     progress();
                     match line {
                         Ok((number, text)) => batch.add(number, text),
                         Err(finding) => {
-                            outcomes.extend(self.lines(&file.name, &batch.take(), Hand::Anybody).await?);
+                            outcomes.extend(self.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
                             outcomes.push(self.unreadable(&file.name, finding).await?);
                         }
                     }
                     if batch.is_full() {
-                        outcomes.extend(self.lines(&file.name, &batch.take(), Hand::Anybody).await?);
+                        outcomes.extend(self.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
                     }
                 }
-                outcomes.extend(self.lines(&file.name, &batch.take(), Hand::Anybody).await?);
+                outcomes.extend(self.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
                 Ok(Some(outcomes))
             }
         }
     }
 
-    async fn unreadable(&self, source: &std::sync::Arc<str>, finding: Finding) -> Result<Taken, GatherError> {
+    async fn unreadable(&self, source: &std::sync::Arc<str>, finding: Finding) -> Result<Taken, FleetError> {
         let sha = content_sha(finding.to_string().as_bytes());
         let taken = Taken::Refused(vec![finding]);
         self.keep_if_refused(source, &sha, b"", &taken).await?;

@@ -1,0 +1,65 @@
+//! Decisions into the ledger: what somebody says now, and what an export says was said.
+
+use jiff::{SignedDuration, Timestamp};
+
+use super::FleetError;
+use super::intake::{Intake, Taken};
+use crate::finding::{Code, Finding, Place};
+use crate::ledger::{Decision, Line, line_of};
+use crate::setting::Name;
+use crate::store::{Appended, EntryKind, NewEntry, Store, StoreError};
+
+/// How far the clock of another machine may be ahead.
+const AHEAD: SignedDuration = SignedDuration::from_mins(5);
+
+/// Writes down what was said. The same decision again is one entry.
+///
+/// # Errors
+/// Where the ledger cannot be written.
+pub async fn say(store: &Store, decision: &Decision, now: Timestamp) -> Result<Appended, StoreError> {
+    let said = decision.said();
+    let entry = NewEntry {
+        kind: kind(decision),
+        id: said.id.to_string(),
+        station: decision.station().map(|name| name.to_string()).unwrap_or_default(),
+        at_ms: said.at.as_millisecond(),
+        recorded_ms: now.as_millisecond(),
+        body: line_of(&Line::Decision(Box::new(decision.clone()))),
+    };
+    let answers = store.append(std::slice::from_ref(&entry)).await?;
+    // One entry was given, and each has its answer.
+    Ok(answers.into_iter().next().unwrap_or(Appended::Conflict { seq: 0 }))
+}
+
+fn kind(decision: &Decision) -> EntryKind {
+    match decision {
+        Decision::Aside(_) => EntryKind::Aside,
+        Decision::Release(_) => EntryKind::Release,
+        Decision::Take(_) => EntryKind::Take,
+        Decision::End(_) => EntryKind::End,
+    }
+}
+
+impl Intake<'_> {
+    /// A decision of an export. It may speak of stations that are gone: those it does not touch.
+    pub(super) async fn decision(&self, decision: Decision, place: Place) -> Result<Taken, FleetError> {
+        let at = decision.said().at;
+        if at > self.now + AHEAD {
+            let message = format!("It was said at {at:.0}, which is still to come.");
+            return Ok(refused(Code::ReportTime, place, message, "Set the clock right that wrote it."));
+        }
+        let about = decision.station().cloned().unwrap_or_else(|| Name::from("the fleet"));
+        Ok(match say(self.store, &decision, self.now).await? {
+            Appended::New { .. } => Taken::New(about),
+            Appended::Duplicate { .. } => Taken::Duplicate(about),
+            Appended::Conflict { .. } => {
+                let message = format!("A decision {} with other content is on record.", decision.said().id);
+                refused(Code::ReportConflict, place, message, "The two ledgers disagree: compare them line by line.")
+            }
+        })
+    }
+}
+
+fn refused(code: Code, place: Place, message: String, fix: &str) -> Taken {
+    Taken::Refused(vec![Finding::new(code, place, message, fix)])
+}
