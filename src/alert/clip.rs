@@ -2,29 +2,29 @@
 
 /// What a text may take inside a JSON string, in bytes.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Room(pub usize);
+pub struct Room(pub usize);
 
 /// Names of stations, sites, settings, models, people.
-pub(super) const NAME: Room = Room(80);
+pub const NAME: Room = Room(80);
 /// Values.
-pub(super) const VALUE: Room = Room(120);
+pub const VALUE: Room = Room(120);
 /// Places in files and in the world.
-pub(super) const PLACE: Room = Room(160);
+pub const PLACE: Room = Room(160);
 /// Sentences.
-pub(super) const SENTENCE: Room = Room(800);
+pub const SENTENCE: Room = Room(800);
 /// The first sentences of a message about stations.
-pub(super) const SUMMARY: Room = Room(1_400);
+pub const SUMMARY: Room = Room(1_400);
 
 const CUT: &str = "…";
 
 /// What a text takes inside a JSON string, in bytes.
-pub(super) fn length(text: &str) -> usize {
+pub fn length(text: &str) -> usize {
     text.chars().map(escaped).sum()
 }
 
 /// The text, or as many whole sentences of it as fit, and an ellipsis: for a text with a command or a link in it, half of
 /// which leads nowhere.
-pub(super) fn clip_sentences(text: &str, room: Room) -> String {
+pub fn clip_sentences(text: &str, room: Room) -> String {
     if length(text) <= room.0 {
         return text.to_owned();
     }
@@ -37,7 +37,7 @@ pub(super) fn clip_sentences(text: &str, room: Room) -> String {
 }
 
 /// The text, or its beginning and an ellipsis.
-pub(super) fn clip(text: &str, room: Room) -> String {
+pub fn clip(text: &str, room: Room) -> String {
     let mut used = 0;
     // Where the text would be cut if it turned out too long.
     let mut cut = 0;

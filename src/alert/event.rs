@@ -24,7 +24,7 @@ pub struct Message {
 
 /// What an event is about.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Kind {
+pub enum Kind {
     Drift,
     InventoryRefused,
     ConfigurationRefused,
@@ -34,7 +34,7 @@ pub(super) enum Kind {
 }
 
 impl Kind {
-    pub(super) fn as_str(self) -> &'static str {
+    pub fn as_str(self) -> &'static str {
         match self {
             Kind::Drift => "stationkeep.drift.v1",
             Kind::InventoryRefused => "stationkeep.inventory.refused.v1",
@@ -62,7 +62,7 @@ struct Event<'e, D> {
 
 /// Everything about an event but its data.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Envelope<'e> {
+pub struct Envelope<'e> {
     pub id: &'e str,
     pub source: &'e str,
     pub kind: Kind,
@@ -72,7 +72,7 @@ pub(super) struct Envelope<'e> {
 
 impl Envelope<'_> {
     /// The whole event as JSON.
-    pub(super) fn seal(&self, data: &impl Serialize) -> String {
+    pub fn seal(&self, data: &impl Serialize) -> String {
         let Envelope { id, source, kind, subject, time } = *self;
         let event = Event {
             specversion: "1.0",
@@ -90,7 +90,7 @@ impl Envelope<'_> {
 }
 
 /// JSON of structs with text keys, which cannot fail.
-pub(super) fn json(what: &impl Serialize) -> String {
+pub fn json(what: &impl Serialize) -> String {
     serde_json::to_string(what).unwrap_or_else(|error| unreachable!("only text keys are written: {error}"))
 }
 

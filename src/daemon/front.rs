@@ -11,9 +11,9 @@ use crate::finding::Finding;
 use crate::web::{Clocks, ListenError, Server, Status, View};
 
 use super::deliveries::system_ms;
+use super::notifier::Notifier;
 use super::pass::{Seen, State};
 use super::systemd::Systemd;
-use super::tell::Teller;
 
 /// Everything that faces outward.
 pub struct Front {
@@ -60,8 +60,8 @@ impl Front {
     }
 
     /// A pass has finished: what it left is shown.
-    pub fn passed(&mut self, state: &State, teller: &Teller, seen: &Seen) {
-        let view = view(state, teller, &seen.findings);
+    pub fn passed(&mut self, state: &State, notifier: &Notifier, seen: &Seen) {
+        let view = view(state, notifier, &seen.findings);
         let stations = view.totals.counted();
         let line = format!("{stations}: {}; {} errors in the files", view.totals.sentence(), view.errors);
         self.status.set_in_force(state.in_force());
@@ -84,15 +84,15 @@ impl Front {
     }
 }
 
-fn view(state: &State, teller: &Teller, findings: &[Finding]) -> View {
+fn view(state: &State, notifier: &Notifier, findings: &[Finding]) -> View {
     let errors = findings.iter().filter(|finding| finding.is_error()).count();
     View {
         totals: state.totals(),
         held: state.held().map_or(0, |held| held.stations.len() as u64),
-        open_cases: teller.open_cases(),
+        open_cases: notifier.open_cases(),
         in_force_since: state.in_force_since(),
         errors: errors as u64,
         warnings: (findings.len() - errors) as u64,
-        next_reminder: teller.next_reminder(state),
+        next_reminder: notifier.next_reminder(),
     }
 }

@@ -9,10 +9,10 @@ mod deliveries;
 mod front;
 mod heartbeat;
 mod logging;
+mod notifier;
 mod pass;
 mod session;
 mod systemd;
-mod tell;
 
 pub use clock::Clock;
 

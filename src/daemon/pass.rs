@@ -79,8 +79,6 @@ pub struct Seen {
     pub configuration: Vec<Finding>,
     /// The files that changed since the pass before, and the commit that came into force.
     pub cause: Cause,
-    /// The stations that were compared, and those that are gone; nothing where all were.
-    pub compared: Option<BTreeSet<Name>>,
     /// When the reports folder should be looked at again, if something there is still being written.
     pub look_again: Option<Duration>,
     pub now: Timestamp,
@@ -141,14 +139,7 @@ impl State {
         self.judge(changed.as_ref(), now).await?;
         self.edited = Some(BTreeSet::new());
         let cause = std::mem::take(&mut self.unseen);
-        Ok(Seen {
-            findings: self.reading.fleet.findings.clone(),
-            configuration: Vec::new(),
-            cause,
-            compared,
-            look_again,
-            now,
-        })
+        Ok(Seen { findings: self.reading.fleet.findings.clone(), configuration: Vec::new(), cause, look_again, now })
     }
 
     /// Reads the files. Only sound ones come into force; until then the last good ones stay.

@@ -22,8 +22,8 @@ use crate::web::{Cards, Outside};
 use super::clock::Clock;
 use super::deliveries::{Deliveries, Means as Ways, system_ms};
 use super::front::Front;
+use super::notifier::{Notifier, Telling};
 use super::pass::{Seen, State};
-use super::tell::{Teller, Telling};
 use super::{ServeError, banner, sources, with_causes};
 
 /// How often the ledger is asked whether the command line or another daemon wrote to it.
@@ -100,7 +100,7 @@ pub async fn run(
     let mut deliveries = Deliveries::start(config, ways)?;
     deliveries.forget(config).await?;
     let cause = Cause { started: first, files: cause_files(config, first), ..Cause::default() };
-    let mut teller = Teller::resume(&store, terms(config, &state, &deliveries), cause).await?;
+    let mut notifier = Notifier::resume(&store, terms(config, &state, &deliveries), cause).await?;
     deliveries.notes.extend(undelivered(&store, config).await);
     // The last that can fail: from here on this session runs.
     front.listen(config.listen).await?;
@@ -111,12 +111,12 @@ pub async fn run(
     let text = basis.text.clone();
     let mut session =
         Session { basis, path, text, watch, front, failed: false, refused: Vec::new(), pace, asked: None, armed: None };
-    session.tell(&mut teller, &mut state, &mut seen, &deliveries).await;
+    session.tell(&mut notifier, &mut state, &mut seen, &deliveries).await;
     let mut full = interval_at(Instant::now() + config.full_pass(), config.full_pass());
     full.set_missed_tick_behavior(MissedTickBehavior::Delay);
     let end = loop {
         session.rearm(&state);
-        let wait = session.wait(&seen.look_again, &teller, &state, clock);
+        let wait = session.wait(&seen.look_again, &notifier, &state, clock);
         let look = tokio::select! {
             _ = stops.term.recv() => break End::Stopped,
             _ = stops.interrupt.recv() => break End::Stopped,
@@ -126,7 +126,7 @@ pub async fn run(
             () = sleep_until(session.at_last()), if session.asked.is_some() => Some(session.settled()),
             () = deliveries.asked() => { deliveries.answer().await; continue }
             () = deliveries.news() => None,
-            () = somebody_wrote(&store, &state, &teller), if !session.failed => None,
+            () = somebody_wrote(&store, &state, &notifier), if !session.failed => None,
             // What a failed pass had read may not be in force yet, and may have been in the middle of an edit.
             () = sleep(wait), if session.failed && session.asked.is_none() => { session.ask(Look::Changed); continue }
             () = sleep(wait), if !session.failed => None,
@@ -144,7 +144,7 @@ pub async fn run(
                     log_findings(&new.findings, state.commit_read());
                 }
                 seen = new;
-                session.tell(&mut teller, &mut state, &mut seen, &deliveries).await;
+                session.tell(&mut notifier, &mut state, &mut seen, &deliveries).await;
             }
             Err(error) => session.failed(&error),
         }
@@ -240,7 +240,7 @@ impl Session<'_> {
     }
 
     /// How long to sleep at most: a report still being written, a reminder, something overdue, a pass to make again.
-    fn wait(&self, look_again: &Option<Duration>, teller: &Teller, state: &State, clock: Clock) -> Duration {
+    fn wait(&self, look_again: &Option<Duration>, notifier: &Notifier, state: &State, clock: Clock) -> Duration {
         if self.failed {
             return RETRY;
         }
@@ -248,7 +248,7 @@ impl Session<'_> {
         if let Some(again) = look_again {
             wait = wait.min(*again + MOMENT);
         }
-        for due in teller.next_reminder(state).into_iter().chain(state.next_change()) {
+        for due in notifier.next_reminder().into_iter().chain(state.next_change()) {
             let until = due.duration_since(clock.now());
             wait = wait.min(Duration::try_from(until).unwrap_or(Duration::ZERO) + MOMENT);
         }
@@ -256,18 +256,18 @@ impl Session<'_> {
     }
 
     /// Tells of a pass; where another daemon was quicker, of a new look at what it may have told of.
-    async fn tell(&mut self, teller: &mut Teller, state: &mut State, seen: &mut Seen, deliveries: &Deliveries) {
+    async fn tell(&mut self, notifier: &mut Notifier, state: &mut State, seen: &mut Seen, deliveries: &Deliveries) {
         for _ in 0..TURNS {
             seen.configuration.clone_from(&self.refused);
-            match teller.tell(state, seen).await {
+            match notifier.tell(state, seen).await {
                 Ok(Telling::Nothing) => {
                     state.moved();
-                    return self.passed(teller, state, seen);
+                    return self.passed(notifier, state, seen);
                 }
                 Ok(Telling::News) => {
                     state.moved();
                     deliveries.nudge();
-                    return self.passed(teller, state, seen);
+                    return self.passed(notifier, state, seen);
                 }
                 Ok(Telling::Overtaken) => {
                     state.forget_settled();
@@ -282,9 +282,9 @@ impl Session<'_> {
         tracing::warn!("another daemon keeps telling from the same ledger; this one waits for its next pass");
     }
 
-    fn passed(&mut self, teller: &Teller, state: &State, seen: &Seen) {
+    fn passed(&mut self, notifier: &Notifier, state: &State, seen: &Seen) {
         self.failed = false;
-        self.front.passed(state, teller, seen);
+        self.front.passed(state, notifier, seen);
     }
 
     fn failed(&mut self, error: &dyn std::error::Error) {
@@ -316,12 +316,12 @@ impl Session<'_> {
 }
 
 /// Returns when the command line or another daemon has written what this one does not know yet.
-async fn somebody_wrote(store: &Store, state: &State, teller: &Teller) {
+async fn somebody_wrote(store: &Store, state: &State, notifier: &Notifier) {
     loop {
         sleep(LEDGER_LOOK).await;
         let head = store.head().await.map_or(0, |head| head.seq);
         let refused = store.refused_newest().await.unwrap_or(0);
-        if head > state.ledger_seq() || refused > teller.refused_seq() {
+        if head > state.ledger_seq() || refused > notifier.last_rejected() {
             return;
         }
     }
@@ -373,7 +373,7 @@ fn terms(config: &Config, state: &State, deliveries: &Deliveries) -> Terms {
             })
             .collect(),
         address: config.address.clone(),
-        surge_share: config.surge.share.value(),
+        many_share: config.surge.share.value(),
         require_tests: config.require_tests,
     }
 }

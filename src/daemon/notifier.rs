@@ -1,0 +1,219 @@
+//! What a pass tells: decided by `alert`, written in one transaction, delivered by the pumps.
+
+use std::cell::RefCell;
+use std::collections::BTreeSet;
+use std::sync::Arc;
+
+use jiff::Timestamp;
+
+use crate::alert::{
+    CONTENT_TYPE, Cases, Cause, EndedChange, FilesRead, HandedOut, HeldChange, Message, OutScript, Pass,
+    RejectedReport, RejectedReports, ReportTaken, Stopped, Terms, Verdict, Work, decide, last_rejected_told,
+};
+use crate::brake::{Ended, Held, Out};
+use crate::drift::StationDrift;
+use crate::fleet::FleetError;
+use crate::fleet::intake::kept_reasons;
+use crate::ledger::{Line, parse_line};
+use crate::script::Memory;
+use crate::setting::{Name, Weight};
+use crate::store::{self, EntryKind, NewMessage, PassWrites, StoppedWebhook, Store};
+
+use super::pass::{Seen, State};
+
+/// Rejected reports told of in one message, and reports named as its cause; more follow in the next.
+const AT_ONCE: i64 = 1_000;
+const CAUSES: usize = 1_000;
+
+/// What came of a pass.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Telling {
+    Nothing,
+    /// There are messages to deliver.
+    News,
+    /// Another daemon told meanwhile, perhaps of what this one has not looked at yet: look again, then decide.
+    Overtaken,
+}
+
+/// What was told, as the store has it.
+pub struct Notifier {
+    terms: Terms,
+    cases: Cases,
+    /// Webhooks for which messages waited when last looked.
+    waiting: BTreeSet<Name>,
+    /// The last entry of the ledger whose report was a cause, or was none.
+    ledger_seq: i64,
+    cause: Cause,
+    /// How many decisions were written when this was read.
+    turn: i64,
+}
+
+impl Notifier {
+    /// Takes up where the store says the last session left off.
+    ///
+    /// # Errors
+    /// The store cannot be read.
+    pub async fn resume(store: &Store, terms: Terms, cause: Cause) -> Result<Notifier, FleetError> {
+        // Read first: a decision written meanwhile makes the next one try again.
+        let turn = store.turn().await?;
+        let cases = Cases::read(store.cases().await?);
+        let ledger_seq = cases.progress().ledger_seq;
+        Ok(Notifier { terms, cases, waiting: BTreeSet::new(), ledger_seq, cause, turn })
+    }
+
+    /// Decides what to tell of a pass and writes it.
+    ///
+    /// # Errors
+    /// Where the store cannot be read or written; then nothing was told, and the next pass decides anew.
+    pub async fn tell(&mut self, state: &State, seen: &Seen) -> Result<Telling, FleetError> {
+        let queues = state.store().queues().await?;
+        self.waiting = queues.into_iter().map(|queue| queue.webhook.into()).collect();
+        self.gather_cause(state, seen).await?;
+        let Verdict { writes, messages, many: _, noted } = self.decide(state, seen).await?;
+        let outgoing = messages.iter().map(outgoing).collect();
+        let decision = PassWrites { cases: writes, settled: state.moves(), messages: outgoing };
+        let mut count = 0;
+        if !decision.is_empty() {
+            let Some(new) = state.store().commit_pass_at(&decision, self.turn).await? else {
+                // Another daemon on the same ledger has told meanwhile: go by what it told.
+                let cause = std::mem::take(&mut self.cause);
+                *self = Notifier::resume(state.store(), self.terms.clone(), cause).await?;
+                return Ok(Telling::Overtaken);
+            };
+            self.turn += 1;
+            count = new;
+        }
+        for message in &messages {
+            tracing::info!(webhook = %message.webhook, id = %message.id, "to be told");
+        }
+        self.cases.apply(decision.cases, noted);
+        self.cause = Cause::default();
+        Ok(if count > 0 { Telling::News } else { Telling::Nothing })
+    }
+
+    /// Collects what happened since the pass before: never more than the pass itself has seen.
+    async fn gather_cause(&mut self, state: &State, seen: &Seen) -> Result<(), FleetError> {
+        self.cause.add(seen.cause.files.iter().cloned(), seen.cause.commit.clone());
+        while self.ledger_seq < state.ledger_seq() {
+            let page = state.store().entries_after(self.ledger_seq, 1_000).await?;
+            if page.is_empty() {
+                break;
+            }
+            for entry in page.iter().filter(|entry| entry.seq <= state.ledger_seq()) {
+                self.ledger_seq = entry.seq;
+                if entry.kind == EntryKind::Script || self.cause.reports.len() >= CAUSES {
+                    continue;
+                }
+                if let Ok(Line::Report(report)) = parse_line(&entry.body) {
+                    self.cause.reports.push(ReportTaken { id: report.id, station: report.station, by: report.by });
+                }
+            }
+        }
+        Ok(())
+    }
+
+    async fn decide(&self, state: &State, seen: &Seen) -> Result<Verdict, FleetError> {
+        let stopped = state.store().stopped_webhooks().await?;
+        let stopped = stopped.into_iter().map(|(webhook, noted)| (webhook.into(), gone(noted))).collect();
+        let rejected = self.rejected_reports(state.store()).await?;
+        let stations: Vec<Arc<StationDrift>> = state.drifts().values().cloned().collect();
+        let memory = RefCell::new(Memory::for_a_fleet());
+        let digest = |station: &Name| state.script_digest(station, &mut memory.borrow_mut());
+        let next = state.foresee();
+        let (held, ended) = (state.held().map(held), state.ended().map(ended));
+        let pass = Pass {
+            stations: &stations,
+            waiting: &self.waiting,
+            contacts: &state.inventory().contacts,
+            cause: &self.cause,
+            work: Work { next: &next, digest: &digest },
+            commit: state.commit(),
+            decisions: state.decisions(),
+            held: held.as_ref(),
+            ended: ended.as_ref(),
+            handed_out: HandedOut(&|name| state.to_call_back(name).and_then(out)),
+            inventory: FilesRead {
+                findings: &seen.findings,
+                good_since: state.in_force_since(),
+                commit: state.commit_read(),
+                in_use: state.commit(),
+            },
+            configuration: FilesRead { findings: &seen.configuration, ..FilesRead::default() },
+            rejected: &rejected,
+            stopped: &stopped,
+            ledger_seq: self.ledger_seq,
+            clock: seen.now,
+        };
+        Ok(decide(&self.cases, &pass, &self.terms))
+    }
+
+    /// Reports rejected since the last telling, whoever recorded them, and those told as rejected that are on record now.
+    async fn rejected_reports(&self, store: &Store) -> Result<RejectedReports, FleetError> {
+        let told = last_rejected_told(&self.cases);
+        let newer = store.refused_after(told, AT_ONCE).await?;
+        let last = newer.last().map_or(told, |rejected| rejected.seq);
+        let ids: Vec<String> = self.cause.reports.iter().map(|report| report.id.to_string()).collect();
+        let recorded = if ids.is_empty() { Vec::new() } else { store.refused_as(&ids, told).await? };
+        let all = |rows: Vec<store::Refused>| rows.into_iter().map(rejected_report).collect();
+        Ok(RejectedReports { rejected: all(newer), recorded: all(recorded), last })
+    }
+
+    /// The last rejected report that was told of.
+    pub fn last_rejected(&self) -> i64 {
+        last_rejected_told(&self.cases)
+    }
+
+    /// Stations with open cases, by their weight, the heaviest first.
+    pub fn open_cases(&self) -> Vec<(Weight, u64)> {
+        self.cases.open_stations()
+    }
+
+    /// When the next reminder falls due; none does for who waits for messages.
+    pub fn next_reminder(&self) -> Option<Timestamp> {
+        self.cases.next_reminder(&self.waiting)
+    }
+}
+
+fn gone(noted: StoppedWebhook) -> Stopped {
+    let since = Timestamp::from_millisecond(noted.at_ms).unwrap_or_default();
+    Stopped { since, address: noted.address, message: noted.message }
+}
+
+fn rejected_report(row: store::Refused) -> RejectedReport {
+    let store::Refused { seq: _, content_sha, source, reasons, report, station } = row;
+    RejectedReport { source, content: content_sha, id: report, station, reasons: kept_reasons(&reasons) }
+}
+
+fn held(held: &Held) -> HeldChange {
+    HeldChange {
+        change: held.change.clone(),
+        stations: held.count(),
+        handed_out: held.out.len(),
+        on_record: held.on_record,
+        share: held.limit.share.value(),
+        set_at: held.limit.set_at.to_string(),
+        sentence: held.sentence(),
+        release: held.release(),
+    }
+}
+
+fn ended(ended: &Ended) -> EndedChange {
+    let Ended { taken_back, reported, left, .. } = *ended;
+    EndedChange { taken_back, reported, left, sentence: ended.sentence() }
+}
+
+fn out(out: Out) -> Option<OutScript> {
+    Some(OutScript { script: out.script?, at: out.at })
+}
+
+/// A message as it enters the outbox.
+pub(super) fn outgoing(message: &Message) -> NewMessage {
+    NewMessage {
+        id: message.id.clone(),
+        webhook: message.webhook.to_string(),
+        content_type: CONTENT_TYPE.into(),
+        body: message.body.clone(),
+        // Deliveries run by the system's clock, whatever the program's clock was set to.
+        created_ms: Timestamp::now().as_millisecond(),
+    }
+}
