@@ -157,7 +157,7 @@ impl<'a> Round<'a> {
 
     fn message<T: Announced>(&self, subject: &Subject<'_, T>, webhook: &Subscription) -> Message {
         let kind = T::kind(subject);
-        let id = self.chain.id(kind.as_str(), &webhook.name, &T::cause(subject));
+        let id = self.chain.id(kind.0, &webhook.name, &T::cause(subject));
         let about = T::about(subject);
         let (source, time) = (&self.terms.source, self.pass.clock);
         let envelope = Envelope { id: &id, source, kind, subject: about.as_deref(), time };

@@ -25,6 +25,8 @@ use crate::drift::{Standing, Totals};
 use crate::inventory::Commit;
 use crate::setting::{Name, Weight};
 
+const DRIFT: Kind = Kind("stationkeep.drift.v1");
+
 /// The heaviest first, then by reason, standing, site, name.
 fn rank<'i>(item: &'i Item<'_, '_>) -> (Reverse<Option<Weight>>, Reason, Standing, Option<&'i Name>, &'i Name) {
     (Reverse(item.weight), item.reason, item.standing(), item.site(), &item.subject.name)
@@ -165,14 +167,14 @@ impl<'a> Writer<'a> {
     /// The message with this content.
     pub fn message(&self, webhook: &Subscription, mut content: Content<'_, '_>, chain: &Chain) -> Message {
         content.items.sort_by(|a, b| rank(a).cmp(&rank(b)));
-        let id = chain.id(Kind::Drift.as_str(), &webhook.name, &self.mark(&content));
+        let id = chain.id(DRIFT.0, &webhook.name, &self.mark(&content));
         let items = &content.items;
         let subject = match items.as_slice() {
             [one] => Some(clip(&one.subject.name, NAME)),
             _ => None,
         };
         let (source, time) = (&self.terms.source, self.pass.clock);
-        let envelope = Envelope { id: &id, source, kind: Kind::Drift, subject: subject.as_deref(), time };
+        let envelope = Envelope { id: &id, source, kind: DRIFT, subject: subject.as_deref(), time };
         let next = next(items, self.pass.work);
         let address = self.terms.address.as_deref();
         let needs = items.iter().zip(&next).filter_map(|(item, next)| Some((&item.subject.name, next.as_ref()?)));

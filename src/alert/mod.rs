@@ -114,7 +114,7 @@ pub use event::{CONTENT_TYPE, LONGEST_BODY, Message, source_of};
 pub use heartbeat::heartbeat;
 pub use pass::{
     Cause, EndedChange, FilesRead, HandedOut, HeldChange, NewCommit, Next, OutScript, Pass, RejectedReport,
-    RejectedReports, ReportTaken, Stopped, Work,
+    RejectedReports, ReportTaken, Silent, Stopped, Work,
 };
 pub use step::Reason;
 pub use terms::{Subscription, Terms};

@@ -44,6 +44,8 @@ pub struct Pass<'a> {
     pub rejected: &'a RejectedReports,
     /// The webhooks whose receivers want no more.
     pub stopped: &'a BTreeMap<Name, Stopped>,
+    /// The webhooks that had something to deliver for too long and delivered nothing.
+    pub silent: &'a BTreeMap<Name, Silent>,
     /// The last entry of the ledger that is known.
     pub ledger_seq: i64,
     pub clock: Timestamp,
@@ -204,6 +206,15 @@ pub struct RejectedReports {
     pub recorded: Vec<RejectedReport>,
     /// The number of the last one of all that were looked at.
     pub last: i64,
+}
+
+/// A webhook that has something to deliver and delivers nothing, for longer than it may.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Silent {
+    /// By the system's clock, as deliveries go.
+    pub since: Timestamp,
+    /// How many messages wait for it.
+    pub waiting: u64,
 }
 
 /// A webhook that gets no more messages.

@@ -13,6 +13,8 @@ pub struct Subscription {
     pub weights: BTreeSet<Weight>,
     /// Minutes between reminders of an open case, by its weight. Without an entry, or with 0, there is none.
     pub remind_minutes: BTreeMap<Weight, u32>,
+    /// Minutes after which the others are told that it had something to deliver and delivered nothing.
+    pub silent_minutes: u32,
 }
 
 impl Subscription {

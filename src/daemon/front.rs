@@ -94,5 +94,6 @@ fn view(state: &State, notifier: &Notifier, findings: &[Finding]) -> View {
         errors: errors as u64,
         warnings: (findings.len() - errors) as u64,
         next_reminder: notifier.next_reminder(),
+        silent: notifier.silent().cloned().collect(),
     }
 }

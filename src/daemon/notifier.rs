@@ -1,14 +1,15 @@
 //! What a pass tells: decided by `alert`, written in one transaction, delivered by the pumps.
 
 use std::cell::RefCell;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
+use std::time::Duration;
 
 use jiff::Timestamp;
 
 use crate::alert::{
     CONTENT_TYPE, Cases, Cause, EndedChange, FilesRead, HandedOut, HeldChange, Message, OutScript, Pass,
-    RejectedReport, RejectedReports, ReportTaken, Stopped, Terms, Verdict, Work, decide, last_rejected_told,
+    RejectedReport, RejectedReports, ReportTaken, Silent, Stopped, Terms, Verdict, Work, decide, last_rejected_told,
 };
 use crate::brake::{Ended, Held, Out};
 use crate::drift::StationDrift;
@@ -17,8 +18,9 @@ use crate::fleet::intake::kept_reasons;
 use crate::ledger::{Line, parse_line};
 use crate::script::Memory;
 use crate::setting::{Name, Weight};
-use crate::store::{self, EntryKind, NewMessage, PassWrites, StoppedWebhook, Store};
+use crate::store::{self, EntryKind, NewMessage, PassWrites, Queue, StoppedWebhook, Store};
 
+use super::deliveries::system_ms;
 use super::pass::{Seen, State};
 
 /// Rejected reports told of in one message, and reports named as its cause; more follow in the next.
@@ -41,6 +43,11 @@ pub struct Notifier {
     cases: Cases,
     /// Webhooks for which messages waited when last looked.
     waiting: BTreeSet<Name>,
+    /// Webhooks whose receivers want no more, and those that are silent, when last looked.
+    stopped: BTreeMap<Name, Stopped>,
+    silent: BTreeMap<Name, Silent>,
+    /// In how long the next one will have been silent for too long.
+    silent_in: Option<Duration>,
     /// The last entry of the ledger whose report was a cause, or was none.
     ledger_seq: i64,
     cause: Cause,
@@ -58,7 +65,8 @@ impl Notifier {
         let turn = store.turn().await?;
         let cases = Cases::read(store.cases().await?);
         let ledger_seq = cases.progress().ledger_seq;
-        Ok(Notifier { terms, cases, waiting: BTreeSet::new(), ledger_seq, cause, turn })
+        let (waiting, stopped, silent) = (BTreeSet::new(), BTreeMap::new(), BTreeMap::new());
+        Ok(Notifier { terms, cases, waiting, stopped, silent, silent_in: None, ledger_seq, cause, turn })
     }
 
     /// Decides what to tell of a pass and writes it.
@@ -67,7 +75,10 @@ impl Notifier {
     /// Where the store cannot be read or written; then nothing was told, and the next pass decides anew.
     pub async fn tell(&mut self, state: &State, seen: &Seen) -> Result<Telling, FleetError> {
         let queues = state.store().queues().await?;
-        self.waiting = queues.into_iter().map(|queue| queue.webhook.into()).collect();
+        self.waiting = queues.iter().map(|queue| queue.webhook.as_str().into()).collect();
+        let stopped = state.store().stopped_webhooks().await?;
+        self.stopped = stopped.into_iter().map(|(webhook, noted)| (webhook.into(), gone(noted))).collect();
+        self.look_for_silence(state.store(), &queues).await?;
         self.gather_cause(state, seen).await?;
         let Verdict { writes, messages, many: _, noted } = self.decide(state, seen).await?;
         let outgoing = messages.iter().map(outgoing).collect();
@@ -113,8 +124,6 @@ impl Notifier {
     }
 
     async fn decide(&self, state: &State, seen: &Seen) -> Result<Verdict, FleetError> {
-        let stopped = state.store().stopped_webhooks().await?;
-        let stopped = stopped.into_iter().map(|(webhook, noted)| (webhook.into(), gone(noted))).collect();
         let rejected = self.rejected_reports(state.store()).await?;
         let stations: Vec<Arc<StationDrift>> = state.drifts().values().cloned().collect();
         let memory = RefCell::new(Memory::for_a_fleet());
@@ -140,11 +149,40 @@ impl Notifier {
             },
             configuration: FilesRead { findings: &seen.configuration, ..FilesRead::default() },
             rejected: &rejected,
-            stopped: &stopped,
+            stopped: &self.stopped,
+            silent: &self.silent,
             ledger_seq: self.ledger_seq,
             clock: seen.now,
         };
         Ok(decide(&self.cases, &pass, &self.terms))
+    }
+
+    /// Looks which webhooks had something to deliver for longer than they may, and delivered nothing. What is stopped is
+    /// told as such.
+    async fn look_for_silence(&mut self, store: &Store, queues: &[Queue]) -> Result<(), FleetError> {
+        self.silent.clear();
+        self.silent_in = None;
+        let now_ms = system_ms();
+        for queue in queues {
+            let webhook = self.terms.webhooks.iter().find(|webhook| *webhook.name == *queue.webhook);
+            let Some(webhook) = webhook.filter(|webhook| !self.stopped.contains_key(&webhook.name)) else { continue };
+            let limit = i64::from(webhook.silent_minutes) * 60_000;
+            let mut since = queue.oldest_ms;
+            if now_ms - since >= limit {
+                // The oldest may wait for long behind others that are being delivered.
+                since = since.max(store.last_delivered(&queue.webhook).await?.unwrap_or(since));
+            }
+            let left = since.saturating_add(limit).saturating_sub(now_ms);
+            if left > 0 {
+                let left = Duration::from_millis(left.unsigned_abs());
+                self.silent_in = self.silent_in.into_iter().chain([left]).min();
+            } else {
+                let since = Timestamp::from_millisecond(since).unwrap_or_default();
+                let waiting = queue.waiting.unsigned_abs();
+                self.silent.insert(webhook.name.clone(), Silent { since, waiting });
+            }
+        }
+        Ok(())
     }
 
     /// Reports rejected since the last telling, whoever recorded them, and those told as rejected that are on record now.
@@ -166,6 +204,16 @@ impl Notifier {
     /// Stations with open cases, by their weight, the heaviest first.
     pub fn open_cases(&self) -> Vec<(Weight, u64)> {
         self.cases.open_stations()
+    }
+
+    /// The webhooks that had something to deliver for longer than they may, and delivered nothing.
+    pub fn silent(&self) -> impl Iterator<Item = &Name> {
+        self.silent.keys()
+    }
+
+    /// In how long after the last pass another one will have been silent for too long, if nothing is delivered.
+    pub fn silent_in(&self) -> Option<Duration> {
+        self.silent_in
     }
 
     /// When the next reminder falls due; none does for who waits for messages.

@@ -153,8 +153,9 @@ pub async fn run(
             undelivered(&store, config).await;
             if session.front.status.is_silent() {
                 tracing::error!(
-                    "nobody is told of anything: every webhook for alerts was stopped by its receiver (410). See \
-                     `stationkeep deliveries`; `stationkeep deliveries start NAME` sends to one again"
+                    "nobody is told of anything: every webhook for alerts was stopped by its receiver (410), or has \
+                     delivered nothing for long. See `stationkeep deliveries`; `stationkeep deliveries start NAME` sends \
+                     to one again"
                 );
             }
         }
@@ -245,8 +246,8 @@ impl Session<'_> {
             return RETRY;
         }
         let mut wait = self.basis.config.full_pass();
-        if let Some(again) = look_again {
-            wait = wait.min(*again + MOMENT);
+        for soon in look_again.iter().copied().chain(notifier.silent_in()) {
+            wait = wait.min(soon + MOMENT);
         }
         for due in notifier.next_reminder().into_iter().chain(state.next_change()) {
             let until = due.duration_since(clock.now());
@@ -370,6 +371,7 @@ fn terms(config: &Config, state: &State, deliveries: &Deliveries) -> Terms {
                 name: webhook.name.clone(),
                 weights: webhook.weights.clone(),
                 remind_minutes: webhook.remind_minutes.clone(),
+                silent_minutes: webhook.silent_minutes,
             })
             .collect(),
         address: config.address.clone(),

@@ -38,11 +38,20 @@ pub(super) async fn text(status: &Status, tally: &Tally) -> Result<String, prome
     }
     if let Some(session) = status.session() {
         let now_ms = (status.clocks().system_ms)();
-        let silent = f64::from(u8::from(session.is_silent()));
-        sheet.gauge(
-            "alerts_silent",
-            "1 where every webhook for alerts was stopped by its receiver: nobody is told.",
-            silent,
+        let silent = status.view().map(|view| view.silent.clone()).unwrap_or_default();
+        let help = "1 if every webhook for alerts was stopped by its receiver or is silent: nobody is alerted.";
+        sheet.gauge("alerts_silent", help, f64::from(u8::from(status.is_silent())))?;
+        let help =
+            "1 if the webhook has had something to deliver for longer than silent_minutes and delivered nothing.";
+        let each = session.alerts.iter().map(|status| status.borrow().webhook.clone());
+        sheet.by(
+            "webhook_silent",
+            help,
+            "webhook",
+            each.map(|name| {
+                let is_silent = silent.contains(name.as_str());
+                (name, f64::from(u8::from(is_silent)))
+            }),
         )?;
         webhooks(&sheet, &session)?;
         ledger(&sheet, &session, tally, now_ms).await?;
@@ -67,7 +76,7 @@ fn passes(sheet: &Sheet, health: &Health) -> Done {
 }
 
 fn fleet(sheet: &Sheet, view: &View) -> Done {
-    let View { totals, held, open_cases, in_force_since, errors, warnings, next_reminder } = view;
+    let View { totals, held, open_cases, in_force_since, errors, warnings, next_reminder, silent: _ } = view;
     let stations = Standing::ALL.map(|standing| (standing.as_str(), totals.get(standing) as f64));
     sheet.by("stations", "Stations by how they stand.", "standing", stations)?;
     let aside = totals.set_aside() as f64;

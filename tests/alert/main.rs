@@ -32,7 +32,12 @@ fn checked(body: &str) -> (bool, String) {
 }
 
 fn terms() -> Terms {
-    let webhook = Subscription { name: "on-call".into(), weights: Weight::ALL.into(), remind_minutes: BTreeMap::new() };
+    let webhook = Subscription {
+        name: "on-call".into(),
+        weights: Weight::ALL.into(),
+        remind_minutes: BTreeMap::new(),
+        silent_minutes: 15,
+    };
     Terms {
         source: source_of("Skerry Coast Harbours"),
         webhooks: vec![webhook],
@@ -76,6 +81,7 @@ fn told(stations: usize, news: &News) -> Message {
         configuration: FilesRead::default(),
         rejected: &news.rejected,
         stopped: &news.stopped,
+        silent: &BTreeMap::new(),
         ledger_seq: 0,
         clock: clock(),
     };

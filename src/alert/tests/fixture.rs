@@ -12,7 +12,7 @@ use super::super::topic::seen::Seen;
 use super::super::topic::station::{Memory, Station};
 use super::{
     Cases, Cause, EndedChange, FilesRead, HandedOut, HeldChange, Next, OutScript, Pass, Reason, RejectedReports,
-    ReportTaken, Stopped, Subscription, Terms, Verdict, Work, decide,
+    ReportTaken, Silent, Stopped, Subscription, Terms, Verdict, Work, decide,
 };
 use crate::drift::{Drift, InScope, LifelineService, Scope, Service, SettingDrift, Standing, StationDrift};
 use crate::finding::{Finding, Place};
@@ -133,7 +133,7 @@ pub fn differs(name: &str, what: &str, wanted: &str) -> Arc<StationDrift> {
 
 pub fn webhook(name: &str, weights: &[Weight]) -> Subscription {
     let remind_minutes = [(Weight::Lifeline, 60), (Weight::Locating, 240), (Weight::Routine, 1440)].into();
-    Subscription { name: name.into(), weights: weights.iter().copied().collect(), remind_minutes }
+    Subscription { name: name.into(), weights: weights.iter().copied().collect(), remind_minutes, silent_minutes: 15 }
 }
 
 pub fn terms(webhooks: Vec<Subscription>) -> Terms {
@@ -178,6 +178,7 @@ pub struct Watch {
     pub is_watching: bool,
     pub rejected: RejectedReports,
     pub stopped: BTreeMap<Name, Stopped>,
+    pub silent: BTreeMap<Name, Silent>,
     pub clock: Timestamp,
     pub cases: Cases,
     pub terms: Terms,
@@ -204,6 +205,7 @@ impl Watch {
             is_watching: true,
             rejected: RejectedReports::default(),
             stopped: BTreeMap::new(),
+            silent: BTreeMap::new(),
             clock: "2026-11-20T10:00:00Z".parse().unwrap(),
             cases: Cases::default(),
             terms: terms(vec![webhook("on-call", &Weight::ALL)]),
@@ -303,6 +305,7 @@ impl Watch {
             configuration: FilesRead { findings: &self.configuration, ..FilesRead::default() },
             rejected: &self.rejected,
             stopped: &self.stopped,
+            silent: &self.silent,
             ledger_seq: self.seq,
             clock: self.clock,
         };

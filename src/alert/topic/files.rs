@@ -70,8 +70,8 @@ impl Topic for Files {
 impl Announced for Files {
     fn kind(subject: &Subject<'_, Files>) -> Kind {
         match subject.sight.what {
-            What::Inventory => Kind::InventoryRefused,
-            What::Configuration => Kind::ConfigurationRefused,
+            What::Inventory => Kind("stationkeep.inventory.refused.v1"),
+            What::Configuration => Kind("stationkeep.configuration.refused.v1"),
         }
     }
 

@@ -50,7 +50,7 @@ impl Topic for Receivers {
 
 impl Announced for Receivers {
     fn kind(_subject: &Subject<'_, Receivers>) -> Kind {
-        Kind::WebhookGone
+        Kind("stationkeep.webhook.gone.v1")
     }
 
     fn cause(subject: &Subject<'_, Receivers>) -> Mark {

@@ -109,8 +109,8 @@ fn cause(news: &RejectedReports) -> Mark {
 }
 
 fn message(webhook: &str, news: &RejectedReports, cause: &Mark, round: &Round<'_>) -> Message {
-    let kind = Kind::ReportRefused;
-    let id = Chain::default().id(kind.as_str(), webhook, cause);
+    let kind = Kind("stationkeep.report.refused.v1");
+    let id = Chain::default().id(kind.0, webhook, cause);
     let subject = match (news.rejected.as_slice(), news.recorded.as_slice()) {
         ([one], []) | ([], [one]) => one.station.as_deref().map(|station| clip(station, NAME)),
         _ => None,
