@@ -74,6 +74,24 @@ mod tests {
         assert_eq!(clip("", Room(8)), "");
     }
 
+    #[test]
+    fn of_sentences_as_many_as_fit_are_left_whole_and_the_last_room_is_used() {
+        let text = "One. Two. Three.";
+        for (room, clipped) in [
+            (16, "One. Two. Three."),
+            (15, "One. Two. …"),
+            (13, "One. Two. …"),
+            (12, "One. …"),
+            (8, "One. …"),
+            (7, "…"),
+            (3, "…"),
+        ] {
+            assert_eq!(clip_sentences(text, Room(room)), clipped, "{room}");
+        }
+        assert_eq!(clip_sentences("No end, and 1.5 of it", Room(9)), "…", "a point inside a word ends no sentence");
+        assert_eq!(clip_sentences("\"A.\" \"B.\" C. D.", Room(12)), "…", "a quote takes two bytes in JSON");
+    }
+
     proptest! {
         #[test]
         fn no_text_takes_more_than_its_room(text in any::<String>(), room in 3usize..60) {

@@ -121,6 +121,19 @@ fn a_refusal_carries_its_diagnostics() {
 }
 
 #[test]
+fn findings_are_shown_in_the_order_in_which_they_were_found_without_the_warnings_between() {
+    let mut watch = watch();
+    let message = read(&mut watch, &[error(9), warning(), error(4), error(7)]).remove(0);
+    let data = data(&message.body);
+    let places: Vec<&str> =
+        data["findings"].as_array().unwrap().iter().map(|one| one["at"].as_str().unwrap()).collect();
+    assert_eq!(places, [9, 4, 7].map(|line| format!("inventory/fleet.yaml:{line}:5")));
+    assert!(data["summary"].as_str().unwrap().contains("3 errors."), "{data}");
+    assert!(data["summary"].as_str().unwrap().contains("First: inventory/fleet.yaml:9:5"), "{data}");
+    assert_eq!((&data["errors"], &data["warnings"], &data["left_out"]), (&json!(3), &json!(1), &json!(0)));
+}
+
+#[test]
 fn a_thousand_findings_of_any_length_fit_and_are_counted() {
     for sign in ["x", "\u{1}", "🛟"] {
         let mut watch = watch();

@@ -95,6 +95,21 @@ fn confirming_what_was_only_overdue_is_no_fix() {
 }
 
 #[test]
+fn a_fix_is_remembered_for_thirty_days_to_the_millisecond() {
+    for (late, is_named) in [(0, true), (1, false)] {
+        let mut watch = Watch::new();
+        watch.put(differs("EQ-01", "identity", "121"));
+        watch.pass();
+        watch.report("EQ-01");
+        watch.put(aligned("EQ-01"));
+        watch.pass();
+        watch.clock += super::REMEMBERED + jiff::SignedDuration::from_millis(late);
+        watch.put(differs("EQ-01", "identity", "121"));
+        assert_eq!(did_not_stick(&mut watch, "opened").0, is_named, "{late} ms");
+    }
+}
+
+#[test]
 fn another_wanted_value_or_a_long_time_makes_it_a_new_case() {
     for (wanted, days, is_passed) in [("999", 1, true), ("121", 31, true), ("121", 31, false)] {
         let mut watch = Watch::new();

@@ -33,6 +33,17 @@ fn a_reminder_comes_when_its_weight_is_due_and_takes_all_of_that_weight_along() 
     assert_eq!(watch.heard(), expected);
 }
 
+#[test]
+fn a_reminder_falls_due_to_the_millisecond() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "emergency.primary", "1"));
+    watch.pass();
+    watch.clock += jiff::SignedDuration::from_millis(60 * 60 * 1_000 - 1);
+    assert_eq!(watch.heard(), NOTHING);
+    watch.clock += jiff::SignedDuration::from_millis(1);
+    assert_eq!(watch.heard(), ["on-call still_open EQ-01"]);
+}
+
 /// EQ-01 as it is, with somebody on it.
 fn take(watch: &mut Watch, at: &str, until: &str) {
     let (at, until) = (at.parse().unwrap(), until.parse().unwrap());

@@ -281,6 +281,21 @@ fn what_an_absent_webhook_heard_is_forgotten_after_a_while() {
 }
 
 #[test]
+fn what_was_withdrawn_is_forgotten_a_millisecond_after_thirty_days() {
+    for (late, told) in [(0, vec!["on-call returned EQ-01"]), (1, vec![])] {
+        let mut watch = Watch::new();
+        watch.pass();
+        let gone = watch.stations["EQ-01"].clone();
+        watch.take("EQ-01");
+        watch.pass();
+        watch.clock += REMEMBERED + jiff::SignedDuration::from_millis(late);
+        watch.pass();
+        watch.put(gone);
+        assert_eq!(watch.heard(), told, "{late} ms");
+    }
+}
+
+#[test]
 fn a_vanished_station_is_withdrawn_once_and_heard_by_every_webhook() {
     let mut watch = Watch::new();
     watch.terms.webhooks = vec![webhook("heavy", &[Weight::Lifeline]), webhook("light", &[Weight::Routine])];
@@ -436,6 +451,10 @@ fn more_bad_news_than_the_set_share_of_the_fleet_is_many() {
     let mut watch = Watch::new();
     (0..3).for_each(|n| watch.put(differs(&format!("EQ-{n:02}"), "identity", "1")));
     assert!(!watch.pass().many, "three of ten are not more than 30 %");
+    let share = std::mem::replace(&mut watch.terms.many_share, 0.2);
+    (0..3).for_each(|n| watch.put(differs(&format!("EQ-{n:02}"), "identity", "9")));
+    assert!(watch.pass().many, "and more than a smaller share");
+    watch.terms.many_share = share;
     (0..4).for_each(|n| watch.put(differs(&format!("EQ-{n:02}"), "identity", "2")));
     let verdict = watch.pass();
     assert!(verdict.many, "three that grew and one that opened are");
