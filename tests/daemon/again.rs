@@ -112,6 +112,37 @@ fn a_webhook_that_answers_410_stops_the_others_hear_of_it_and_it_starts_again_by
 }
 
 #[test]
+fn a_webhook_that_delivers_nothing_for_long_is_told_of_to_the_others_and_so_is_its_end() {
+    const SILENT: &str = "stationkeep.webhook.silent.v1";
+    let receiver = Receiver::start(SIGNING);
+    let dumb = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    fleet.write("config/secrets/second", &dumb.url());
+    fleet.configure(100, &(webhook("on-call") + &webhook("second")));
+    dumb.answer(Answer::Busy(500));
+    let _daemon = fleet.start();
+    receiver.wait_for(1);
+    // A quarter of an hour goes by.
+    assert_eq!(fleet.in_ledger("UPDATE outbox SET created_ms = created_ms - 900000 WHERE webhook = 'second'"), 1);
+    fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
+    let heard = receiver.wait_for(3);
+    let told: Vec<_> = heard.iter().filter(|got| got.kind() == SILENT).collect();
+    assert_eq!(told.len(), 1);
+    let data = told[0].data();
+    assert_eq!((&data["state"], &data["webhook"], &data["waiting"]), (&"silent".into(), &"second".into(), &1.into()));
+    assert!(data["fix"].as_str().is_some_and(|fix| fix.ends_with("stationkeep deliveries --webhook second")), "{data}");
+    dumb.answer(Answer::Ok);
+    let listed = fleet.run(&["deliveries", "--webhook", "second", "--format", "json"]).ended(0).json();
+    fleet.run(&["deliveries", "again", listed["deliveries"][0]["id"].as_str().expect("an id")]).ended(0);
+    let heard = dumb.wait_for(2);
+    assert!(heard.iter().all(|got| got.kind() != SILENT), "it is told nothing of itself");
+    fleet.rename_into(FLEET, &fleet_yaml(OFFICER));
+    let heard = receiver.wait_for(5);
+    let told: Vec<_> = heard.iter().filter(|got| got.kind() == SILENT).collect();
+    assert_eq!((told.len(), &told[1].data()["state"]), (2, &"over".into()));
+}
+
+#[test]
 fn a_heartbeat_whose_receiver_wants_no_more_is_told_of_to_the_others() {
     let receiver = Receiver::start(SIGNING);
     let beats = Receiver::start(SIGNING);

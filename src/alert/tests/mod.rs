@@ -11,6 +11,7 @@ mod receivers;
 mod reminder;
 mod reports;
 mod scope;
+mod silent;
 mod station;
 mod stream;
 mod kept;

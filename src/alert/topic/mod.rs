@@ -10,4 +10,5 @@ pub mod receivers;
 pub mod reports;
 pub mod scope;
 pub mod seen;
+pub mod silent;
 pub mod station;
