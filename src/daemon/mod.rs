@@ -9,7 +9,6 @@ mod deliveries;
 mod front;
 mod heartbeat;
 mod logging;
-mod pass;
 mod session;
 mod systemd;
 mod tell;

@@ -11,14 +11,15 @@ use crate::alert::{
     Pass, RefusedNews, RefusedReport, ReportTaken, StoppedTold, Stops, Subscription, Terms, Thread, Told, Verdict,
     What,
 };
-use crate::fleet::FleetError;
+use crate::drift::StationDrift;
+use crate::finding::Finding;
 use crate::fleet::intake::kept_reasons;
+use crate::fleet::{FleetError, View};
 use crate::ledger::{Line, parse_line};
 use crate::script::Memory;
 use crate::setting::{Name, Weight};
 use crate::store::{self, EntryKind, NewMessage, PassWrites, StoppedWebhook, Store};
-
-use super::pass::{Seen, State};
+use std::sync::Arc;
 
 const THREAD: &str = "alert.thread";
 const REFUSED_INVENTORY: &str = "alert.inventory";
@@ -44,6 +45,15 @@ pub enum Telling {
     Overtaken,
 }
 
+/// What a pass saw, for whoever tells of it.
+#[derive(Clone, Copy)]
+pub struct Seen<'a> {
+    pub view: &'a View,
+    /// What is wrong with the configuration as it is now.
+    pub configuration: &'a [Finding],
+    pub store: &'a Store,
+}
+
 /// What was told, as the store has it.
 pub struct Teller {
     terms: Terms,
@@ -65,9 +75,6 @@ pub struct Teller {
     cause: Cause,
     /// How many decisions were written when this was read.
     turn: i64,
-    /// When the last pass was decided on, where that is written: a station that stands as it did then has nothing to be
-    /// told.
-    settled_at: Option<Timestamp>,
 }
 
 impl Teller {
@@ -100,7 +107,6 @@ impl Teller {
             ledger_seq: number(store.memo(LEDGER).await?),
             cause,
             turn,
-            settled_at: None,
         })
     }
 
@@ -108,25 +114,21 @@ impl Teller {
     ///
     /// # Errors
     /// Where the store cannot be read or written; then nothing was told, and the next pass decides anew.
-    pub async fn tell(&mut self, state: &State, seen: &Seen) -> Result<Telling, FleetError> {
-        // A clock set back may make reminders due that lie ahead.
-        let is_settled = self.settled_at.take().is_some_and(|at| at <= seen.now);
-        let queues = state.store().queues().await?;
+    pub async fn tell(&mut self, seen: Seen<'_>) -> Result<Telling, FleetError> {
+        let Seen { view, store, .. } = seen;
+        let queues = store.queues().await?;
         self.waiting = queues.into_iter().map(|queue| queue.webhook.into()).collect();
-        let is_due = self.next_reminder(state).is_some_and(|due| due <= seen.now);
-        let compared = seen.compared.as_ref().filter(|_| is_settled && !is_due);
-        self.gather_cause(state, seen).await?;
-        let (mut decision, after) = self.decide(state, seen, compared).await?;
+        self.gather_cause(seen).await?;
+        let (mut decision, after) = self.decide(seen).await?;
         if decision.is_empty() {
-            self.nothing_to_tell(state.store()).await?;
-            self.settled_at = Some(seen.now);
+            self.nothing_to_tell(store).await?;
             return Ok(Telling::Nothing);
         }
         decision.memo_sets.push((LEDGER.into(), Some(self.ledger_seq.to_string())));
-        let Some(count) = state.store().commit_pass_at(&decision, self.turn).await? else {
+        let Some(count) = store.commit_pass_at(&decision, self.turn).await? else {
             // Another daemon on the same ledger has told meanwhile: go by what it told.
             let cause = std::mem::take(&mut self.cause);
-            *self = Teller::resume(state.store(), self.terms.clone(), cause).await?;
+            *self = Teller::resume(store, self.terms.clone(), cause).await?;
             return Ok(Telling::Overtaken);
         };
         for message in &decision.messages {
@@ -134,9 +136,8 @@ impl Teller {
         }
         self.turn += 1;
         after.take_over(self);
-        self.has_old_names &= state.drifts().is_empty();
+        self.has_old_names &= view.rows.is_empty();
         self.cause = Cause::default();
-        self.settled_at = Some(seen.now);
         Ok(if count > 0 { Telling::News } else { Telling::Nothing })
     }
 
@@ -150,14 +151,15 @@ impl Teller {
     }
 
     /// Collects what happened since the pass before: never more than the pass itself has seen.
-    async fn gather_cause(&mut self, state: &State, seen: &Seen) -> Result<(), FleetError> {
-        self.cause.add(seen.cause.files.iter().cloned(), seen.cause.commit.clone());
-        while self.ledger_seq < state.ledger_seq() {
-            let page = state.store().entries_after(self.ledger_seq, 1_000).await?;
+    async fn gather_cause(&mut self, seen: Seen<'_>) -> Result<(), FleetError> {
+        let Seen { view, store, .. } = seen;
+        self.cause.add(view.changed.files.iter().cloned(), view.changed.commit.clone());
+        while self.ledger_seq < view.seq {
+            let page = store.entries_after(self.ledger_seq, 1_000).await?;
             if page.is_empty() {
                 break;
             }
-            for entry in page.iter().filter(|entry| entry.seq <= state.ledger_seq()) {
+            for entry in page.iter().filter(|entry| entry.seq <= view.seq) {
                 self.ledger_seq = entry.seq;
                 if entry.kind == EntryKind::Script || self.cause.reports.len() >= CAUSES {
                     continue;
@@ -170,66 +172,63 @@ impl Teller {
         Ok(())
     }
 
-    async fn decide(
-        &self,
-        state: &State,
-        seen: &Seen,
-        compared: Option<&BTreeSet<Name>>,
-    ) -> Result<(PassWrites, After), FleetError> {
+    async fn decide(&self, seen: Seen<'_>) -> Result<(PassWrites, After), FleetError> {
+        let Seen { view, store, configuration: wrong } = seen;
+        let drifts: BTreeMap<Name, Arc<StationDrift>> =
+            view.drifts().map(|drift| (drift.station.clone(), drift.clone())).collect();
         let read = FilesRead {
             what: What::Inventory,
-            findings: &seen.findings,
-            in_force_since: state.in_force_since(),
+            findings: view.findings(),
+            in_force_since: view.in_use_since,
             waiting: &self.waiting,
-            commit: state.commit_read(),
-            in_force: state.commit(),
-            clock: seen.now,
+            commit: view.as_is.commit.as_deref(),
+            in_force: view.reading.commit.as_deref(),
+            clock: view.at,
         };
         let inventory = alert::files(self.refused.as_ref(), &self.thread, &read, &self.terms);
         let read = FilesRead {
             what: What::Configuration,
-            findings: &seen.configuration,
+            findings: wrong,
             in_force_since: None,
             waiting: &self.waiting,
             commit: None,
             in_force: None,
-            clock: seen.now,
+            clock: view.at,
         };
         let configuration = alert::files(self.configuration.as_ref(), &inventory.thread, &read, &self.terms);
-        let now_stopped = state.store().stopped_webhooks().await?;
+        let now_stopped = store.stopped_webhooks().await?;
         let now_stopped = now_stopped.into_iter().map(|(webhook, noted)| (webhook.into(), gone(noted))).collect();
-        let now_stopped = Stops { now: &now_stopped, waiting: &self.waiting, clock: seen.now };
+        let now_stopped = Stops { now: &now_stopped, waiting: &self.waiting, clock: view.at };
         let stopped = alert::stopped(&self.stopped, &now_stopped, &configuration.thread, &self.terms);
-        let asides = state.decisions().map(|decisions| AsideNews::between(&self.asides, decisions, seen.now));
-        let asides = asides.unwrap_or_default();
+        let asides = AsideNews::between(&self.asides, &view.decisions, view.at);
         let memory = RefCell::new(Memory::for_a_fleet());
-        let digest = |station: &Name| state.script_digest(station, &mut memory.borrow_mut());
-        let foresee = state.foresee();
+        let digest = |station: &Name| view.script_digest(station, &mut memory.borrow_mut());
+        let foresee = view.foresee();
         let change = self.hold.change.as_ref().map(|last| &last.change);
-        let release = change.and_then(|change| state.decisions()?.release(change));
+        let release = change.and_then(|change| view.decisions.release(change));
         let pass = Pass {
-            stations: state.drifts(),
-            compared,
+            stations: &drifts,
+            compared: None,
             waiting: &self.waiting,
-            contacts: &state.inventory().contacts,
+            contacts: &view.effective.contacts,
             cause: &self.cause,
             next: Foresight { next: &foresee, digest: &digest },
-            commit: state.commit(),
+            commit: view.reading.commit.as_deref(),
             asides: &asides,
-            hold: Hold { now: state.held(), ended: state.ended(), told: &self.hold, release, seq: state.ledger_seq() },
-            outs: Outs(&|name| state.to_call_back(name)),
-            clock: seen.now,
+            hold: Hold { now: view.change(), ended: view.brake.ended(), told: &self.hold, release, seq: view.seq },
+            outs: Outs(&|name| view.brake.to_call_back(name).cloned()),
+            clock: view.at,
         };
         let verdict = alert::decide(&self.told, &stopped.thread, &pass, &self.terms);
-        let (refused_news, refused_seq) = self.refused_reports(state.store()).await?;
-        let refusals = alert::reports_refused(&refused_news, seen.now, &self.terms);
-        let mut decision = PassWrites { settled: state.moves(), ..PassWrites::default() };
+        let (refused_news, refused_seq) = self.refused_reports(store).await?;
+        let refusals = alert::reports_refused(&refused_news, view.at, &self.terms);
+        let mut decision = PassWrites::default();
         for (station, told) in &verdict.told {
             match told {
                 Some(told) => decision.told_upserts.push(store::Told {
                     station: station.to_string(),
                     body: told.to_json(),
-                    at_ms: seen.now.as_millisecond(),
+                    at_ms: view.at.as_millisecond(),
                 }),
                 None => decision.told_removals.push(station.to_string()),
             }
@@ -261,9 +260,9 @@ impl Teller {
         let kept = (!stopped.told.is_empty()).then(|| alert::stopped_to_json(&stopped.told));
         memo(STOPPED, stopped.told != self.stopped, kept);
         memo(REFUSED_REPORTS, refused_seq != self.refused_seq, Some(refused_seq.to_string()));
-        memo(KNOWN, self.has_old_names && !state.drifts().is_empty(), None);
+        memo(KNOWN, self.has_old_names && !view.rows.is_empty(), None);
         // Without a station nothing was decided, and so nothing told.
-        let asides = if state.drifts().is_empty() { self.asides.clone() } else { asides.now };
+        let asides = if view.rows.is_empty() { self.asides.clone() } else { asides.now };
         let list = || serde_json::to_string(&asides.iter().map(Uuid::to_string).collect::<Vec<_>>()).ok();
         memo(ASIDES, asides != self.asides, list());
         let kept = (verdict.hold != HoldTold::default()).then(|| alert::hold_to_json(&verdict.hold));
@@ -296,13 +295,15 @@ impl Teller {
     }
 
     /// When the next reminder falls due; none does where there are no stations, or for who waits for messages.
-    pub fn next_reminder(&self, state: &State) -> Option<Timestamp> {
-        if state.drifts().is_empty() {
+    pub fn next_reminder(&self, view: &View) -> Option<Timestamp> {
+        if view.rows.is_empty() {
             return None;
         }
+        let drifts: BTreeMap<Name, Arc<StationDrift>> =
+            view.drifts().map(|drift| (drift.station.clone(), drift.clone())).collect();
         let here = |webhook: &&Subscription| !self.waiting.contains(&webhook.name);
         let webhooks: Vec<Subscription> = self.terms.webhooks.iter().filter(here).cloned().collect();
-        let of_cases = alert::next_reminder(&self.told, state.drifts(), &webhooks);
+        let of_cases = alert::next_reminder(&self.told, &drifts, &webhooks);
         of_cases.into_iter().chain(self.hold.next_reminder(&webhooks)).min()
     }
 }

@@ -9,7 +9,7 @@ use prometheus::{Counter, CounterVec, Gauge, GaugeVec, Opts, Registry, TextEncod
 use tokio::sync::Mutex;
 use tokio::time::timeout;
 
-use super::status::{Health, Session, Status, View};
+use super::status::{Health, Session, Shown, Status};
 use crate::drift::Standing;
 use crate::setting::Weight;
 use crate::store::{EntryKind, Queue, Store, StoreError};
@@ -33,8 +33,8 @@ pub(super) async fn text(status: &Status, tally: &Tally) -> Result<String, prome
     passes(&sheet, &status.health())?;
     let refused = f64::from(u8::from(status.is_configuration_refused()));
     sheet.gauge("configuration_refused", "1 where the configuration as it is now cannot be used.", refused)?;
-    if let Some(view) = status.view() {
-        fleet(&sheet, &view)?;
+    if let Some(shown) = status.shown() {
+        fleet(&sheet, &shown)?;
     }
     if let Some(session) = status.session() {
         let now_ms = (status.clocks().system_ms)();
@@ -66,8 +66,8 @@ fn passes(sheet: &Sheet, health: &Health) -> Done {
     sheet.counter("passes_failed_total", "Passes that failed and were made again.", failed as f64)
 }
 
-fn fleet(sheet: &Sheet, view: &View) -> Done {
-    let View { totals, held, open_cases, in_force_since, errors, warnings, next_reminder } = view;
+fn fleet(sheet: &Sheet, shown: &Shown) -> Done {
+    let Shown { totals, held, open_cases, in_use_since, errors, warnings, next_reminder } = shown;
     let stations = Standing::ALL.map(|standing| (standing.as_str(), totals.get(standing) as f64));
     sheet.by("stations", "Stations by how they stand.", "standing", stations)?;
     let aside = totals.set_aside() as f64;
@@ -81,7 +81,7 @@ fn fleet(sheet: &Sheet, view: &View) -> Done {
     sheet.by("alerts_open", "Open cases that were told, by their weight.", "weight", open)?;
     let findings = [("error", *errors as f64), ("warning", *warnings as f64)];
     sheet.by("findings", "What is wrong with the files as they are now.", "severity", findings)?;
-    if let Some(since) = in_force_since {
+    if let Some(since) = in_use_since {
         let help = "Since when the files in force are known to be good.";
         sheet.gauge("files_in_force_since_timestamp_seconds", help, since.as_second() as f64)?;
     }

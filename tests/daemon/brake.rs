@@ -286,7 +286,7 @@ fn scripts_taken_a_few_at_a_time_and_edits_taken_back_are_no_way_around() {
     let before = sites(&fleet);
     let call_another = |some: &[String]| {
         rewrite(&fleet, |name, line| match some.iter().any(|one| one == name) {
-            true => line.replace("settings: {", "settings: {emergency.primary: {to: coast-intake}, "),
+            true => line.replace("settings: {", "settings: {emergency.primary: {to: coast-desk}, "),
             false => line.to_owned(),
         });
     };
@@ -343,7 +343,7 @@ fn a_card_to_a_number_that_is_wanted_no_longer_is_called_back_where_all_seems_we
     let daemon = fleet.start();
     receiver.wait_for(1);
     rewrite(&fleet, |name, line| match name == "EQ-02" {
-        true => line.replace("settings: {", "settings: {emergency.primary: {to: coast-intake}, "),
+        true => line.replace("settings: {", "settings: {emergency.primary: {to: coast-desk}, "),
         false => line.to_owned(),
     });
     assert_eq!(receiver.wait_for(2).remove(1).data()["call_back"], serde_json::Value::Null);
