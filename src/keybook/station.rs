@@ -1,6 +1,6 @@
 //! A station that understands keys and nothing else: what it is fed says what it holds.
 //!
-//! It behaves as SPEC §2 says and knows nothing of scripts, records or references to secrets. It keeps no
+//! It answers as keybooks say and knows nothing of scripts, records or references to secrets. It keeps no
 //! time unless told to (see [`SimulatedStation::keeping_time`]).
 
 use std::ops::Range;
