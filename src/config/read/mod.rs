@@ -1,17 +1,21 @@
 //! From the text of `stationkeep.yaml` to a [`Config`], or to everything that is wrong with it.
 
+mod access;
+mod source;
+mod webhook;
+
 use std::path::Path;
 use std::sync::Arc;
 
 use super::{Address, Config, Surge, Webhook};
 use crate::brake::Share;
-use crate::files::{Folder, cleaned};
+use crate::files::{Folder, Tree, cleaned, read_file};
 use crate::finding::{Code, Finding, settle};
 use crate::fleet::Source;
 use crate::yaml::{self, Data, Node, Sheet};
 
 /// What holds where the file says nothing.
-pub(super) mod defaults {
+mod defaults {
     pub const INVENTORY: &str = "inventory";
     pub const KEYBOOKS: &str = "keybooks";
     pub const REPORTS: &str = "reports";
@@ -25,6 +29,34 @@ pub(super) mod defaults {
 
 /// The most webhooks.
 const LIMIT_WEBHOOKS: usize = 32;
+
+/// A configuration file, read.
+#[derive(Debug)]
+pub struct Loaded {
+    /// The configuration, or everything that is wrong with it.
+    pub config: Result<Config, Vec<Finding>>,
+    /// The file's text, for showing the lines of findings.
+    pub texts: Tree,
+}
+
+/// Reads a configuration file. Relative paths start at the current folder, those within it at the file's folder.
+pub fn load(path: &Path) -> Loaded {
+    let path = cleaned(&std::path::absolute(path).unwrap_or_else(|_| path.into()));
+    let folder = path.parent().unwrap_or(Path::new("/"));
+    let name: Arc<str> = path.file_name().unwrap_or_default().to_string_lossy().into();
+    match read_file(&path.display().to_string(), &path) {
+        Ok(text) => Loaded {
+            config: read(&name, folder, &text.bytes),
+            texts: [(name.clone(), Arc::new(text))].into_iter().collect(),
+        },
+        Err(mut finding) => {
+            if !path.exists() {
+                finding.fix = "Give its path with --config FILE or in STATIONKEEP_CONFIG.".into();
+            }
+            Loaded { config: Err(vec![finding]), texts: Tree::default() }
+        }
+    }
+}
 
 /// Reads a configuration. `file` is its name in findings; relative paths start at `folder`, which is absolute.
 ///
@@ -42,8 +74,8 @@ pub fn read(file: &Arc<str>, folder: &Path, bytes: &[u8]) -> Result<Config, Vec<
     }
 }
 
-pub(super) struct Reader<'t> {
-    pub(super) sheet: Sheet<'t>,
+struct Reader<'t> {
+    sheet: Sheet<'t>,
     folder: &'t Path,
 }
 
@@ -146,18 +178,18 @@ impl Reader<'_> {
     }
 
     /// The default where nothing is written; nothing where what is written cannot be a path.
-    pub(super) fn folder(&mut self, node: Option<&Node>, key: &str, default: &str) -> Option<Folder> {
+    fn folder(&mut self, node: Option<&Node>, key: &str, default: &str) -> Option<Folder> {
         let Some(node) = node else { return Some(Folder::new(self.folder, default)) };
         let text = self.path(node, key)?;
         Some(Folder::new(self.folder, text))
     }
 
     /// Where relative paths start.
-    pub(super) fn base(&self) -> &Path {
+    fn base(&self) -> &Path {
         self.folder
     }
 
-    pub(super) fn path<'n>(&mut self, node: &'n Node, key: &str) -> Option<&'n str> {
+    fn path<'n>(&mut self, node: &'n Node, key: &str) -> Option<&'n str> {
         let text = self.sheet.text(node, &format!("`{key}`"))?;
         let (message, fix) = if text.trim().is_empty() {
             (format!("`{key}` is an empty path."), "Write a path relative to this file's folder.".to_owned())
