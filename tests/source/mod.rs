@@ -158,10 +158,10 @@ pub fn without_tests(tokens: &[Token]) -> Vec<Token> {
     kept
 }
 
-/// The files that hold nothing but tests (`#[cfg(test)] mod name;`, with `#[path = "…"]` or without), each with the
-/// module that it is.
+/// The files that hold nothing but tests (`#[cfg(test)] mod name;`, with `#[path = "…"]` or without, and all below it),
+/// each with the module that it is.
 pub fn test_files(files: &[File]) -> BTreeMap<String, Vec<String>> {
-    let mut found = BTreeMap::new();
+    let mut found: BTreeMap<String, Vec<String>> = BTreeMap::new();
     for file in files {
         let tokens = tokens(&file.text);
         for at in (0..tokens.len()).filter(|at| is(&tokens, *at, &["#", "[", "cfg", "(", "test", ")", "]"])) {
@@ -182,6 +182,13 @@ pub fn test_files(files: &[File]) -> BTreeMap<String, Vec<String>> {
                 let module = module_of(&file.name).into_iter().chain([name.clone()]).collect();
                 found.insert(file_of(&file.name, name, path.as_deref()), module);
             }
+        }
+    }
+    let tops: Vec<Vec<String>> = found.values().cloned().collect();
+    for file in files {
+        let module = module_of(&file.name);
+        if tops.iter().any(|top| module.starts_with(top)) {
+            found.entry(file.name.clone()).or_insert(module);
         }
     }
     found
