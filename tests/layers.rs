@@ -10,8 +10,8 @@ mod source;
 use std::collections::BTreeSet;
 
 use arrows::{Arrow, circles};
-use paths::{Named, paths};
-use source::{File, module_of, read_src, test_files, tokens, without_tests};
+use paths::{Named, paths, without_tests};
+use source::{File, module_of, read_src, test_files, tokens};
 
 /// Modules without input or output, clock or chance.
 const PURE: [&str; 13] = [

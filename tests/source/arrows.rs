@@ -6,8 +6,8 @@
 
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
-use crate::paths::{By, Named, paths};
-use crate::source::{File, Kind, Token, is, module_of, test_files, tokens, without_tests};
+use crate::paths::{By, Named, paths, without_tests};
+use crate::source::{File, Kind, Token, is, module_of, test_files, tokens};
 
 /// So many re-exports are followed in a row.
 const DOORS: usize = 16;
@@ -75,7 +75,7 @@ impl House {
         if first == "crate" {
             return Some(rest.to_vec());
         }
-        let child = [&file.module[..], &[first.clone()]].concat();
+        let child = [&file.module[..], std::slice::from_ref(first)].concat();
         if self.by_module.contains_key(&child) {
             return Some([&child, rest].concat());
         }
@@ -92,7 +92,7 @@ impl House {
         for (nth, part) in parts.iter().enumerate() {
             let Some(&here) = self.by_module.get(&module) else { return BTreeSet::new() };
             let rest = &parts[nth + 1..];
-            let child = [&module[..], &[part.clone()]].concat();
+            let child = [&module[..], std::slice::from_ref(part)].concat();
             let is_child = self.by_module.contains_key(&child);
             if is_child && !rest.is_empty() {
                 module = child;

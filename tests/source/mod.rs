@@ -136,28 +136,6 @@ fn character(rest: &[char]) -> (usize, Option<Kind>) {
     }
 }
 
-/// The tokens outside `#[cfg(test)]` items and outside attributes.
-pub fn without_tests(tokens: &[Token]) -> Vec<Token> {
-    let mut kept = Vec::new();
-    let mut at = 0;
-    while at < tokens.len() {
-        if !is(tokens, at, &["#", "["]) && !is(tokens, at, &["#", "!", "["]) {
-            kept.push(tokens[at].clone());
-            at += 1;
-            continue;
-        }
-        let is_test = is(tokens, at, &["#", "[", "cfg", "(", "test", ")", "]"]);
-        at = after_attribute(tokens, at);
-        if is_test {
-            while is(tokens, at, &["#", "["]) {
-                at = after_attribute(tokens, at);
-            }
-            at = after_item(tokens, at);
-        }
-    }
-    kept
-}
-
 /// The files that hold nothing but tests (`#[cfg(test)] mod name;`, with `#[path = "…"]` or without, and all below it),
 /// each with the module that it is.
 pub fn test_files(files: &[File]) -> BTreeMap<String, Vec<String>> {
@@ -217,22 +195,9 @@ pub fn is(tokens: &[Token], at: usize, texts: &[&str]) -> bool {
     texts.iter().enumerate().all(|(nth, text)| tokens.get(at + nth).is_some_and(|token| token.text == *text))
 }
 
-fn after_attribute(tokens: &[Token], at: usize) -> usize {
+pub fn after_attribute(tokens: &[Token], at: usize) -> usize {
     let open = (at..tokens.len()).find(|at| tokens[*at].text == "[").unwrap_or(tokens.len());
     after_brackets(tokens, open)
-}
-
-fn after_item(tokens: &[Token], at: usize) -> usize {
-    let mut at = at;
-    while at < tokens.len() {
-        match tokens[at].text.as_str() {
-            ";" => return at + 1,
-            "{" => return after_brackets(tokens, at),
-            "(" | "[" => at = after_brackets(tokens, at),
-            _ => at += 1,
-        }
-    }
-    at
 }
 
 pub fn after_brackets(tokens: &[Token], open: usize) -> usize {

@@ -1,6 +1,6 @@
-//! The paths that a Rust file names, in `use` lines and in expressions, groups written out.
+//! The paths that a Rust file names, in `use` lines and in expressions, groups written out; and what of it is no test.
 
-use crate::source::{Kind, Token, after_brackets, is};
+use crate::source::{Kind, Token, after_attribute, after_brackets, is};
 
 /// Where a path is named.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -116,4 +116,39 @@ fn rooted(named: Named, within: &[String]) -> Named {
     let base = &within[..within.len().saturating_sub(supers)];
     let whole = std::iter::once("crate".to_owned()).chain(base.iter().cloned());
     Named { parts: whole.chain(parts.into_iter().skip(supers + own)).collect(), name, by, line }
+}
+
+/// The tokens outside `#[cfg(test)]` items and outside attributes.
+pub fn without_tests(tokens: &[Token]) -> Vec<Token> {
+    let mut kept = Vec::new();
+    let mut at = 0;
+    while at < tokens.len() {
+        if !is(tokens, at, &["#", "["]) && !is(tokens, at, &["#", "!", "["]) {
+            kept.push(tokens[at].clone());
+            at += 1;
+            continue;
+        }
+        let is_test = is(tokens, at, &["#", "[", "cfg", "(", "test", ")", "]"]);
+        at = after_attribute(tokens, at);
+        if is_test {
+            while is(tokens, at, &["#", "["]) {
+                at = after_attribute(tokens, at);
+            }
+            at = after_item(tokens, at);
+        }
+    }
+    kept
+}
+
+fn after_item(tokens: &[Token], at: usize) -> usize {
+    let mut at = at;
+    while at < tokens.len() {
+        match tokens[at].text.as_str() {
+            ";" => return at + 1,
+            "{" => return after_brackets(tokens, at),
+            "(" | "[" => at = after_brackets(tokens, at),
+            _ => at += 1,
+        }
+    }
+    at
 }

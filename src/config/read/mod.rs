@@ -27,6 +27,24 @@ mod defaults {
     pub const FULL_PASS_MINUTES: u32 = 15;
 }
 
+/// The keys of the file.
+const KEYS: [&str; 14] = [
+    "stationkeep",
+    "inventory",
+    "keybooks",
+    "reports",
+    "ledger",
+    "listen",
+    "address",
+    "access",
+    "settle_ms",
+    "reconfirm_days",
+    "require_tests",
+    "full_pass_minutes",
+    "surge",
+    "webhooks",
+];
+
 /// The most webhooks.
 const LIMIT_WEBHOOKS: usize = 32;
 
@@ -81,22 +99,6 @@ struct Reader<'t> {
 
 impl Reader<'_> {
     fn config(&mut self, root: &Node, file: &Path) -> Option<Config> {
-        let known = [
-            "stationkeep",
-            "inventory",
-            "keybooks",
-            "reports",
-            "ledger",
-            "listen",
-            "address",
-            "access",
-            "settle_ms",
-            "reconfirm_days",
-            "require_tests",
-            "full_pass_minutes",
-            "surge",
-            "webhooks",
-        ];
         let [
             version,
             inventory,
@@ -112,20 +114,9 @@ impl Reader<'_> {
             full_pass,
             surge,
             webhooks,
-        ] = self.sheet.map(root, "The configuration", known)?;
+        ] = self.sheet.map(root, "The configuration", KEYS)?;
         self.sheet.version(version, root, "stationkeep");
-        let source = self.inventory(inventory);
-        let lying = match &source {
-            Some(Source::Folder(folder)) => Some(folder.clone()),
-            // A commit's files lie nowhere.
-            Some(Source::Git(_)) | None => None,
-        };
-        let folders = [
-            lying,
-            self.folder(keybooks, "keybooks", defaults::KEYBOOKS),
-            self.folder(reports, "reports", defaults::REPORTS),
-        ];
-        self.apart(&folders, [inventory, keybooks, reports], root);
+        let (source, [keybooks, reports]) = self.folders([inventory, keybooks, reports], root);
         let ledger = self.ledger(ledger);
         let (access, has_tokens) = self.access(access);
         let listen = self.listen(listen, has_tokens);
@@ -137,7 +128,6 @@ impl Reader<'_> {
         let surge = surge.and_then(|n| self.surge(n));
         let webhooks = webhooks.map(|n| self.webhooks(n)).unwrap_or_default();
         // From here on nothing leaves a finding, so that none is lost to a part that could not be read.
-        let [_, keybooks, reports] = folders;
         Some(Config {
             folder: self.folder.into(),
             file: file.into(),
@@ -155,6 +145,23 @@ impl Reader<'_> {
             surge: surge.unwrap_or(Surge { share: Share::DEFAULT, place: None }),
             webhooks,
         })
+    }
+
+    /// Where the inventory, keybooks and reports are.
+    fn folders(&mut self, nodes: [Option<&Node>; 3], root: &Node) -> (Option<Source>, [Option<Folder>; 2]) {
+        let [inventory, keybooks, reports] = nodes;
+        let source = self.inventory(inventory);
+        let lying = match &source {
+            Some(Source::Folder(folder)) => Some(folder.clone()),
+            // A commit's files lie nowhere.
+            Some(Source::Git(_)) | None => None,
+        };
+        let keybooks = self.folder(keybooks, "keybooks", defaults::KEYBOOKS);
+        let reports = self.folder(reports, "reports", defaults::REPORTS);
+        let folders = [lying, keybooks, reports];
+        self.apart(&folders, nodes, root);
+        let [_, keybooks, reports] = folders;
+        (source, [keybooks, reports])
     }
 
     fn number(&mut self, node: Option<&Node>, key: &str, range: std::ops::RangeInclusive<u32>, default: u32) -> u32 {
