@@ -3,6 +3,9 @@
 //! The order of the modules is the order of the layers: each uses only those named before it. First the pure
 //! core (no files, clock, chance, async, SQL, HTTP), then the edges (one outside thing each), then the program.
 
+// It watches over calls for help, so it does not end itself. `unreachable!` may be, with its reason.
+#![warn(clippy::exit, clippy::expect_used, clippy::panic, clippy::unwrap_used)]
+
 pub mod finding;
 pub mod setting;
 pub mod yaml;

@@ -3,18 +3,16 @@
 //! LastRead is done on the tree that remembers places ([`crate::yaml`]), so that everything wrong is told at once with
 //! line and fix; a typed reading stops at its first error and misses some places. It opens no ledger and no socket, and resolves secrets only when asked.
 
-mod access;
+mod address;
 mod read;
-mod source;
 mod webhook;
 
-pub use read::read;
+pub use address::Address;
+pub use read::{Loaded, load, read};
 pub use webhook::{Kind, Resolved, Target, Url, Webhook};
 
-use std::fmt;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 use std::time::Duration;
 
 use sha2::{Digest, Sha256};
@@ -22,8 +20,8 @@ use uuid::Uuid;
 
 use crate::brake::{Limit, Share};
 use crate::drift::Rules;
-use crate::files::{Folder, Interest, Tree, cleaned, read_file};
-use crate::finding::{Finding, Place};
+use crate::files::{Folder, Interest, cleaned};
+use crate::finding::Place;
 use crate::fleet::{Source, Terms};
 use crate::web::Access;
 
@@ -74,57 +72,6 @@ impl Surge {
             None => "the default of surge.share in stationkeep.yaml".into(),
         };
         Limit { share: self.share, set_at }
-    }
-}
-
-/// An address that may hold a password or token. Never printed by `Debug`.
-#[derive(Clone, PartialEq, Eq)]
-pub struct Address(Arc<str>);
-
-impl Address {
-    /// The address itself, for connecting.
-    pub fn reveal(&self) -> &str {
-        &self.0
-    }
-}
-
-impl From<&str> for Address {
-    fn from(text: &str) -> Address {
-        Address(text.into())
-    }
-}
-
-impl fmt::Debug for Address {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str("(an address)")
-    }
-}
-
-/// A configuration file, read.
-#[derive(Debug)]
-pub struct Loaded {
-    /// The configuration, or everything that is wrong with it.
-    pub config: Result<Config, Vec<Finding>>,
-    /// The file's text, for showing the lines of findings.
-    pub texts: Tree,
-}
-
-/// Reads a configuration file. Relative paths start at the current folder, those within it at the file's folder.
-pub fn load(path: &Path) -> Loaded {
-    let path = cleaned(&std::path::absolute(path).unwrap_or_else(|_| path.into()));
-    let folder = path.parent().unwrap_or(Path::new("/"));
-    let name: Arc<str> = path.file_name().unwrap_or_default().to_string_lossy().into();
-    match read_file(&path.display().to_string(), &path) {
-        Ok(text) => Loaded {
-            config: read(&name, folder, &text.bytes),
-            texts: [(name.clone(), Arc::new(text))].into_iter().collect(),
-        },
-        Err(mut finding) => {
-            if !path.exists() {
-                finding.fix = "Give its path with --config FILE or in STATIONKEEP_CONFIG.".into();
-            }
-            Loaded { config: Err(vec![finding]), texts: Tree::default() }
-        }
     }
 }
 

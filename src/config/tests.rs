@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::files::Secrets;
-use crate::finding::Code;
+use crate::finding::{Code, Finding};
 use proptest::prelude::*;
 use std::ffi::OsString;
 use std::fs;

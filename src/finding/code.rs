@@ -3,7 +3,21 @@
 use std::fmt;
 use std::str::FromStr;
 
-use super::Severity;
+/// An error keeps a file from being used; a warning is only told.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Severity {
+    Error,
+    Warning,
+}
+
+impl fmt::Display for Severity {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Severity::Error => "error",
+            Severity::Warning => "warning",
+        })
+    }
+}
 
 macro_rules! codes {
     ($($name:ident, $text:literal, $severity:ident, $explanation:literal;)*) => {

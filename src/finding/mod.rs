@@ -7,7 +7,7 @@ mod cover;
 mod render;
 pub mod signs;
 
-pub use code::Code;
+pub use code::{Code, Severity};
 pub use cover::cover_literals;
 pub use render::{Paint, render};
 
@@ -34,22 +34,6 @@ impl Place {
 impl fmt::Display for Place {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{}:{}:{}", self.file, self.line, self.column)
-    }
-}
-
-/// An error keeps a file from being used; a warning is only told.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Severity {
-    Error,
-    Warning,
-}
-
-impl fmt::Display for Severity {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(match self {
-            Severity::Error => "error",
-            Severity::Warning => "warning",
-        })
     }
 }
 

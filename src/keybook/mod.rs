@@ -5,9 +5,12 @@
 //! The software knows no maker: whatever a model does stands in its keybook.
 
 mod ambiguity;
+mod call;
 mod check;
 mod commands;
+mod confusion;
 mod field;
+mod keyed;
 mod read;
 mod repeats;
 #[cfg(test)]
@@ -15,10 +18,11 @@ pub(crate) mod sample;
 mod settings;
 mod station;
 mod template;
+mod words;
 
 pub use read::read;
 pub use station::{Answer, Held, Refusal, Sequence, SimulatedStation, Verdict};
-pub use template::{Fault, Part, Template, TemplateError, Use};
+pub use template::{Fault, Part, SettingId, Template, TemplateError, Use};
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -33,17 +37,6 @@ pub const VALUES_MAX: usize = 62;
 /// The most presses, and the longest time in milliseconds, of one command.
 pub const PRESSES_MAX: u64 = 8_191;
 pub const COMMAND_MS_MAX: u64 = 16_777_215;
-
-/// Which of a keybook's settings, in the keybook's order.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct SettingId(pub u16);
-
-impl SettingId {
-    /// As an index into the keybook's settings and into tables laid out like them.
-    pub fn index(self) -> usize {
-        self.0 as usize
-    }
-}
 
 /// One station model: what it stores, how it is keyed, how it answers.
 #[derive(Debug, Clone, PartialEq, Eq)]

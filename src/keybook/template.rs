@@ -2,8 +2,18 @@
 
 use std::collections::BTreeMap;
 
-use super::SettingId;
 use crate::setting::{Key, Keys};
+
+/// Which of a keybook's settings, in the keybook's order.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct SettingId(pub u16);
+
+impl SettingId {
+    /// As an index into the keybook's settings and into tables laid out like them.
+    pub fn index(self) -> usize {
+        self.0 as usize
+    }
+}
 
 /// What a field does with its setting.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]

@@ -2,12 +2,8 @@
 
 use std::collections::BTreeSet;
 use std::fmt;
-use std::sync::Arc;
 
-use super::{Secret, Written};
-
-/// A name or text, shared between all who mention it.
-pub type Name = Arc<str>;
+use super::{Name, Secret, Written};
 
 /// What a wrong setting means for a person pressing the button; the heaviest is the greatest.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]

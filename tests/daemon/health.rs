@@ -1,10 +1,12 @@
 //! What probes are told: health, readiness and metrics, while passes finish, fail and hang, and however clients behave.
 //! Heartbeats and signs of life stop with them.
 
+use std::collections::BTreeMap;
 use std::io::Write as _;
 use std::net::{SocketAddr, TcpListener, TcpStream};
 use std::time::Duration;
 
+use serde_json::Value;
 use sqlx::Connection as _;
 
 use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, configuration, fleet_yaml, webhook};
@@ -42,6 +44,23 @@ fn a_running_daemon_is_healthy_and_ready_and_says_what_is_nowhere_as_a_problem()
     assert_eq!((head.status, head.body.as_str()), (200, ""));
 }
 
+/// The samples count the stations as `drift --format json` does, and open cases by the weight of its stations.
+fn show_the_drift(shown: &BTreeMap<String, f64>, drift: &Value) {
+    for (of, count) in drift["totals"].as_object().expect("totals") {
+        let name = match of.as_str() {
+            "set_aside" => "stationkeep_stations_set_aside".to_owned(),
+            "set_aside_whole" => "stationkeep_stations_set_aside_whole".to_owned(),
+            standing => format!("stationkeep_stations{{standing=\"{standing}\"}}"),
+        };
+        assert_eq!(shown.get(&name), count.as_f64().as_ref(), "{name}");
+    }
+    let stations = drift["stations"].as_array().expect("stations");
+    for weight in ["lifeline", "locating", "routine"] {
+        let open = stations.iter().filter(|station| station["weight"] == weight).count();
+        assert_eq!(shown[&format!("stationkeep_alerts_open{{weight=\"{weight}\"}}")], open as f64, "{weight}");
+    }
+}
+
 #[test]
 fn metrics_agree_with_drift_with_the_ledger_and_with_what_was_delivered() {
     let receiver = Receiver::start(SIGNING);
@@ -67,24 +86,7 @@ fn metrics_agree_with_drift_with_the_ledger_and_with_what_was_delivered() {
         let delivered = shown.get("stationkeep_webhook_delivered_total{webhook=\"on-call\"}") == Some(&3.0);
         (delivered && shown["stationkeep_stations{standing=\"adrift\"}"] == 5.0).then_some(shown)
     });
-    for (of, count) in drift["totals"].as_object().expect("totals") {
-        let name = match of.as_str() {
-            "set_aside" => "stationkeep_stations_set_aside".to_owned(),
-            "set_aside_whole" => "stationkeep_stations_set_aside_whole".to_owned(),
-            standing => format!("stationkeep_stations{{standing=\"{standing}\"}}"),
-        };
-        assert_eq!(shown.get(&name), count.as_f64().as_ref(), "{name}");
-    }
-    let weights: Vec<&str> = drift["stations"]
-        .as_array()
-        .expect("stations")
-        .iter()
-        .filter_map(|station| station["weight"].as_str())
-        .collect();
-    for weight in ["lifeline", "locating", "routine"] {
-        let open = weights.iter().filter(|of| **of == weight).count();
-        assert_eq!(shown[&format!("stationkeep_alerts_open{{weight=\"{weight}\"}}")], open as f64, "{weight}");
-    }
+    show_the_drift(&shown, &drift);
     let listed = fleet.run(&["deliveries", "--format", "json"]).ended(0).json();
     assert_eq!(listed["undelivered"], 3);
     let second = "{webhook=\"se\\\"cond\"}";

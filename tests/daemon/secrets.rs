@@ -123,12 +123,17 @@ fn a_code_changed_behind_its_reference_is_drift_and_no_code_leaves_but_in_a_scri
     assert_eq!(daemon.stop("TERM"), Some(0));
     let key = SIGNING.strip_prefix("whsec_").expect("a secret");
     let hidden = [CODE, NEW_CODE, "hush-hush", key];
-    for text in &silent {
-        let told = held(text.as_bytes(), &hidden);
+    stands_nowhere(&fleet, &silent, &hidden);
+}
+
+/// No text that was said, and no file that the program keeps, holds any of these.
+fn stands_nowhere(fleet: &Fleet, said: &[String], hidden: &[&str]) {
+    for text in said {
+        let told = held(text.as_bytes(), hidden);
         assert!(told.is_empty(), "{told:?} in {text}");
     }
     let mut found = Vec::new();
-    holding(&fleet.path("var"), &hidden, &mut found);
+    holding(&fleet.path("var"), hidden, &mut found);
     assert!(found.is_empty(), "{found:#?}");
 }
 
@@ -191,12 +196,7 @@ fn a_code_written_out_is_refused_wherever_it_stands_and_kept_nowhere() {
     said.push(daemon.said());
     said.extend(receiver.requests().into_iter().map(|got| got.body));
     assert_eq!(daemon.stop("TERM"), Some(0));
-    for text in &said {
-        assert!(held(text.as_bytes(), &[WRITTEN]).is_empty(), "{text}");
-    }
-    let mut found = Vec::new();
-    holding(&fleet.path("var"), &[WRITTEN], &mut found);
-    assert!(found.is_empty(), "{found:#?}");
+    stands_nowhere(&fleet, &said, &[WRITTEN]);
 }
 
 #[test]

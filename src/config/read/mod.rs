@@ -1,17 +1,21 @@
 //! From the text of `stationkeep.yaml` to a [`Config`], or to everything that is wrong with it.
 
+mod access;
+mod source;
+mod webhook;
+
 use std::path::Path;
 use std::sync::Arc;
 
 use super::{Address, Config, Surge, Webhook};
 use crate::brake::Share;
-use crate::files::{Folder, cleaned};
+use crate::files::{Folder, Tree, cleaned, read_file};
 use crate::finding::{Code, Finding, settle};
 use crate::fleet::Source;
 use crate::yaml::{self, Data, Node, Sheet};
 
 /// What holds where the file says nothing.
-pub(super) mod defaults {
+mod defaults {
     pub const INVENTORY: &str = "inventory";
     pub const KEYBOOKS: &str = "keybooks";
     pub const REPORTS: &str = "reports";
@@ -23,8 +27,54 @@ pub(super) mod defaults {
     pub const FULL_PASS_MINUTES: u32 = 15;
 }
 
+/// The keys of the file.
+const KEYS: [&str; 14] = [
+    "stationkeep",
+    "inventory",
+    "keybooks",
+    "reports",
+    "ledger",
+    "listen",
+    "address",
+    "access",
+    "settle_ms",
+    "reconfirm_days",
+    "require_tests",
+    "full_pass_minutes",
+    "surge",
+    "webhooks",
+];
+
 /// The most webhooks.
 const LIMIT_WEBHOOKS: usize = 32;
+
+/// A configuration file, read.
+#[derive(Debug)]
+pub struct Loaded {
+    /// The configuration, or everything that is wrong with it.
+    pub config: Result<Config, Vec<Finding>>,
+    /// The file's text, for showing the lines of findings.
+    pub texts: Tree,
+}
+
+/// Reads a configuration file. Relative paths start at the current folder, those within it at the file's folder.
+pub fn load(path: &Path) -> Loaded {
+    let path = cleaned(&std::path::absolute(path).unwrap_or_else(|_| path.into()));
+    let folder = path.parent().unwrap_or(Path::new("/"));
+    let name: Arc<str> = path.file_name().unwrap_or_default().to_string_lossy().into();
+    match read_file(&path.display().to_string(), &path) {
+        Ok(text) => Loaded {
+            config: read(&name, folder, &text.bytes),
+            texts: [(name.clone(), Arc::new(text))].into_iter().collect(),
+        },
+        Err(mut finding) => {
+            if !path.exists() {
+                finding.fix = "Give its path with --config FILE or in STATIONKEEP_CONFIG.".into();
+            }
+            Loaded { config: Err(vec![finding]), texts: Tree::default() }
+        }
+    }
+}
 
 /// Reads a configuration. `file` is its name in findings; relative paths start at `folder`, which is absolute.
 ///
@@ -42,29 +92,13 @@ pub fn read(file: &Arc<str>, folder: &Path, bytes: &[u8]) -> Result<Config, Vec<
     }
 }
 
-pub(super) struct Reader<'t> {
-    pub(super) sheet: Sheet<'t>,
+struct Reader<'t> {
+    sheet: Sheet<'t>,
     folder: &'t Path,
 }
 
 impl Reader<'_> {
     fn config(&mut self, root: &Node, file: &Path) -> Option<Config> {
-        let known = [
-            "stationkeep",
-            "inventory",
-            "keybooks",
-            "reports",
-            "ledger",
-            "listen",
-            "address",
-            "access",
-            "settle_ms",
-            "reconfirm_days",
-            "require_tests",
-            "full_pass_minutes",
-            "surge",
-            "webhooks",
-        ];
         let [
             version,
             inventory,
@@ -80,20 +114,9 @@ impl Reader<'_> {
             full_pass,
             surge,
             webhooks,
-        ] = self.sheet.map(root, "The configuration", known)?;
+        ] = self.sheet.map(root, "The configuration", KEYS)?;
         self.sheet.version(version, root, "stationkeep");
-        let source = self.inventory(inventory);
-        let lying = match &source {
-            Some(Source::Folder(folder)) => Some(folder.clone()),
-            // A commit's files lie nowhere.
-            Some(Source::Git(_)) | None => None,
-        };
-        let folders = [
-            lying,
-            self.folder(keybooks, "keybooks", defaults::KEYBOOKS),
-            self.folder(reports, "reports", defaults::REPORTS),
-        ];
-        self.apart(&folders, [inventory, keybooks, reports], root);
+        let (source, [keybooks, reports]) = self.folders([inventory, keybooks, reports], root);
         let ledger = self.ledger(ledger);
         let (access, has_tokens) = self.access(access);
         let listen = self.listen(listen, has_tokens);
@@ -105,7 +128,6 @@ impl Reader<'_> {
         let surge = surge.and_then(|n| self.surge(n));
         let webhooks = webhooks.map(|n| self.webhooks(n)).unwrap_or_default();
         // From here on nothing leaves a finding, so that none is lost to a part that could not be read.
-        let [_, keybooks, reports] = folders;
         Some(Config {
             folder: self.folder.into(),
             file: file.into(),
@@ -123,6 +145,23 @@ impl Reader<'_> {
             surge: surge.unwrap_or(Surge { share: Share::DEFAULT, place: None }),
             webhooks,
         })
+    }
+
+    /// Where the inventory, keybooks and reports are.
+    fn folders(&mut self, nodes: [Option<&Node>; 3], root: &Node) -> (Option<Source>, [Option<Folder>; 2]) {
+        let [inventory, keybooks, reports] = nodes;
+        let source = self.inventory(inventory);
+        let lying = match &source {
+            Some(Source::Folder(folder)) => Some(folder.clone()),
+            // A commit's files lie nowhere.
+            Some(Source::Git(_)) | None => None,
+        };
+        let keybooks = self.folder(keybooks, "keybooks", defaults::KEYBOOKS);
+        let reports = self.folder(reports, "reports", defaults::REPORTS);
+        let folders = [lying, keybooks, reports];
+        self.apart(&folders, nodes, root);
+        let [_, keybooks, reports] = folders;
+        (source, [keybooks, reports])
     }
 
     fn number(&mut self, node: Option<&Node>, key: &str, range: std::ops::RangeInclusive<u32>, default: u32) -> u32 {
@@ -146,18 +185,18 @@ impl Reader<'_> {
     }
 
     /// The default where nothing is written; nothing where what is written cannot be a path.
-    pub(super) fn folder(&mut self, node: Option<&Node>, key: &str, default: &str) -> Option<Folder> {
+    fn folder(&mut self, node: Option<&Node>, key: &str, default: &str) -> Option<Folder> {
         let Some(node) = node else { return Some(Folder::new(self.folder, default)) };
         let text = self.path(node, key)?;
         Some(Folder::new(self.folder, text))
     }
 
     /// Where relative paths start.
-    pub(super) fn base(&self) -> &Path {
+    fn base(&self) -> &Path {
         self.folder
     }
 
-    pub(super) fn path<'n>(&mut self, node: &'n Node, key: &str) -> Option<&'n str> {
+    fn path<'n>(&mut self, node: &'n Node, key: &str) -> Option<&'n str> {
         let text = self.sheet.text(node, &format!("`{key}`"))?;
         let (message, fix) = if text.trim().is_empty() {
             (format!("`{key}` is an empty path."), "Write a path relative to this file's folder.".to_owned())

@@ -5,7 +5,7 @@
 
 use std::net::SocketAddr;
 
-use super::read::{Reader, defaults};
+use super::{Reader, defaults};
 use crate::finding::Code;
 use crate::setting::Name;
 use crate::web::{Access, Role, Token, is_loopback};

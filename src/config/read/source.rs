@@ -1,6 +1,6 @@
 //! The `inventory` key: a folder, or a folder in a git repository.
 
-use super::read::{Reader, defaults};
+use super::{Reader, defaults};
 use crate::files::Folder;
 use crate::finding::Code;
 use crate::fleet::Source;
