@@ -82,21 +82,7 @@ const CHANCE: [&str; 9] = [
 const CIRCLES: [(&str, &str); 0] = [];
 
 /// BEING REDRAWN: rooms whose circles are being broken elsewhere. To be emptied, and then to go.
-const BEING_REDRAWN: [&str; 13] = [
-    "inventory",
-    "aside",
-    "script",
-    "brake",
-    "ledger",
-    "drift",
-    "preview",
-    "alert",
-    "store",
-    "fleet",
-    "web",
-    "daemon",
-    "cli",
-];
+const BEING_REDRAWN: [&str; 7] = ["inventory", "aside", "script", "brake", "ledger", "alert", "store"];
 
 /// A broken rule, as `file:line: sentence`.
 type Breach = String;

@@ -7,9 +7,9 @@ use std::path::Path;
 
 use serde_json::{Value as Json, json};
 
-use super::Exit;
 use super::context::Context;
 use super::error::{CliError, print, print_json};
+use super::exit::Exit;
 use super::format::Format;
 use super::saying::{Until, in_time, said, until, write_down};
 use crate::finding::{did_you_mean, plural};

@@ -8,12 +8,12 @@ use indicatif::{ProgressBar, ProgressStyle};
 use jiff::Timestamp;
 use serde_json::Value as Json;
 
-use super::Exit;
 use super::error::{CliError, counted, findings_text, paint};
+use super::exit::Exit;
 use super::format::release_hint;
 use crate::brake::Withheld;
 use crate::config::{self, Config};
-use crate::daemon::{Clock, sources};
+use crate::daemon::Clock;
 use crate::files::{Look, load_key, load_or_make_key};
 use crate::finding::{Finding, did_you_mean};
 use crate::fleet::intake::{Intake, Taken};
@@ -66,7 +66,7 @@ impl Files {
     /// The same with a configuration that is read already.
     pub fn of(config: Config) -> Files {
         let key = load_key(&config.key_file()).ok().flatten().unwrap_or_else(config::random_key);
-        let sources = sources(&config, key);
+        let sources = config.sources(key);
         let mut cache = ReadingCache::default();
         let LastRead { texts, reading, .. } =
             sources.read(&LastRead::default(), Look::Whole, SystemTime::now(), &mut cache);
@@ -117,7 +117,7 @@ impl Context {
         let store = Store::open(config.ledger.reveal()).await?;
         let terms = config.looking();
         let settle = terms.settle;
-        let fleet = Fleet::new(sources(&config, key), store, terms, ReadingCache::default());
+        let fleet = Fleet::new(config.sources(key), store, terms, ReadingCache::default());
         let mut fleet = match until {
             Some(time) => fleet.as_of(time),
             None => fleet,

@@ -8,9 +8,9 @@ use std::path::Path;
 use jiff::Timestamp;
 use serde_json::{Value, json};
 
-use super::Exit;
 use super::context::load;
 use super::error::{CliError, print, print_json};
+use super::exit::Exit;
 use super::format::Format;
 use crate::config::Config;
 use crate::finding::did_you_mean;

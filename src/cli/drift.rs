@@ -5,9 +5,9 @@ use std::path::Path;
 use jiff::Timestamp;
 use serde_json::json;
 
-use super::Exit;
 use super::context::Context;
 use super::error::{CliError, print, print_json};
+use super::exit::Exit;
 use crate::drift::{self, Standing};
 use crate::fleet::Drifts;
 

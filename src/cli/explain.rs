@@ -5,9 +5,9 @@ use std::path::Path;
 
 use textwrap::{Options, fill};
 
-use super::Exit;
 use super::context::Context;
 use super::error::{CliError, print};
+use super::exit::Exit;
 use super::writers::Writers;
 use crate::drift::{LifelineService, held_text, value_text};
 use crate::finding::{Code, Place, did_you_mean};

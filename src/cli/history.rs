@@ -3,9 +3,9 @@
 use std::fmt::Write as _;
 use std::path::Path;
 
-use super::Exit;
 use super::context::Context;
 use super::error::{CliError, print, print_json};
+use super::exit::Exit;
 use super::format::Format;
 use crate::drift::value_text;
 use crate::fleet::history;

@@ -6,9 +6,9 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 
-use super::Exit;
 use super::context::Context;
 use super::error::{CliError, print};
+use super::exit::Exit;
 use crate::fleet::intake::{LineBatch, Taken};
 use crate::ledger::export_line;
 use crate::store::{Entry, Verification};

@@ -9,9 +9,11 @@ mod context;
 mod deliveries;
 mod drift;
 mod error;
+mod exit;
 mod explain;
 mod format;
 mod history;
+mod layout;
 mod ledger;
 mod private;
 mod rehearse;
@@ -31,26 +33,7 @@ use clap::{Parser, Subcommand};
 
 use crate::daemon;
 use error::CliError;
-
-/// How a command ended; the numbers are part of the interface.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Exit {
-    Done,
-    Failed,
-    Usage,
-    DriftFound,
-}
-
-impl From<Exit> for ExitCode {
-    fn from(exit: Exit) -> ExitCode {
-        ExitCode::from(match exit {
-            Exit::Done => 0,
-            Exit::Failed => 1,
-            Exit::Usage => 2,
-            Exit::DriftFound => 3,
-        })
-    }
-}
+use exit::Exit;
 
 const DEFAULT_CONFIG: &str = "config/stationkeep.yaml";
 

@@ -6,9 +6,9 @@ use std::sync::Arc;
 
 use serde_json::{Value as Json, json};
 
-use super::Exit;
 use super::context::Files;
 use super::error::{CliError, findings_text, paint, print, print_json};
+use super::exit::Exit;
 use super::format::Format;
 use crate::drift::value_text;
 use crate::files::{FileText, read_file};

@@ -2,9 +2,9 @@
 
 use std::path::Path;
 
-use super::Exit;
 use super::context::Context;
 use super::error::{CliError, print};
+use super::exit::Exit;
 use super::format::release_hint;
 use super::saying::{said, write_down};
 use crate::finding::plural;

@@ -4,9 +4,9 @@ use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use super::Exit;
 use super::context::Context;
 use super::error::{CliError, findings_text, paint, print};
+use super::exit::Exit;
 use crate::files::FileText;
 use crate::fleet::Texts;
 use crate::fleet::intake::Taken;

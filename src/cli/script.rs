@@ -2,19 +2,16 @@
 
 use std::path::{Path, PathBuf};
 
-use uuid::Uuid;
-
-use super::Exit;
 use super::context::Context;
 use super::error::{CliError, print};
+use super::exit::Exit;
 use super::format::{ScriptFormat, release_hint};
+use super::layout::shown;
 use super::private::write_private;
 use crate::drift::{Service, StationDrift};
 use crate::fleet::{Keying, record_scripts};
 use crate::inventory::{Extent, Station};
-use crate::script::card::{self, Card};
-use crate::script::{self, Memory, Script, Way};
-use crate::setting::Codes;
+use crate::script::{self, Memory, Way};
 use crate::web;
 
 /// The fewest keys that bring a station to what is wanted.
@@ -75,30 +72,6 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
             .map_err(|e| CliError::failed(format!("cannot write {}: {e}", path.display())))?,
     }
     Ok(context.exit(Exit::Done))
-}
-
-/// A script in a format.
-pub fn shown(
-    script: &Script,
-    (station, drift): (&Station, &StationDrift),
-    context: &Context,
-    codes: &Codes,
-    format: ScriptFormat,
-) -> String {
-    let card = || {
-        let commit = context.view.reading.commit.as_deref();
-        Card::of(script, station, drift, codes, commit, Uuid::now_v7())
-    };
-    match format {
-        ScriptFormat::Keys => card::keys(script, codes),
-        ScriptFormat::Json => format!(
-            "{:#}
-",
-            context.with_commit(script::json(script, station, codes))
-        ),
-        ScriptFormat::Html => web::card_page(&card(), context.view.good_since(), None),
-        ScriptFormat::Card => card::text(&card()),
-    }
 }
 
 /// What is said where nothing needs keying: perhaps a test call is still owed.

@@ -2,9 +2,9 @@
 
 use std::path::Path;
 
-use super::Exit;
 use super::context::Context;
 use super::error::{CliError, print};
+use super::exit::Exit;
 use super::saying::{Until, in_time, said, until, write_down};
 use crate::drift::Standing;
 use crate::ledger::{Decision, End, Take};

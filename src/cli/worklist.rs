@@ -3,12 +3,12 @@
 use std::os::unix::fs::DirBuilderExt;
 use std::path::{Path, PathBuf};
 
-use super::Exit;
 use super::context::{Context, progress};
 use super::error::{CliError, print};
+use super::exit::Exit;
 use super::format::{ScriptFormat, release_hint};
+use super::layout::shown;
 use super::private::write_private;
-use super::script::shown;
 use crate::finding::did_you_mean;
 use crate::fleet::{Row, record_scripts};
 use crate::script::{Memory, Script, WorkList};

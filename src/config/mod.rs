@@ -22,7 +22,7 @@ use crate::brake::{Limit, Share};
 use crate::drift::Rules;
 use crate::files::{Folder, Interest, cleaned};
 use crate::finding::Place;
-use crate::fleet::{Source, Terms};
+use crate::fleet::{Source, Sources, Terms};
 use crate::web::Access;
 
 /// All that `stationkeep.yaml` says, with defaults where it says nothing.
@@ -80,6 +80,17 @@ impl Config {
     pub fn looking(&self) -> Terms {
         let rules = Rules { reconfirm_days: self.reconfirm_days, require_tests: self.require_tests };
         Terms { rules, limit: self.surge.limit(), settle: self.settle() }
+    }
+
+    /// Where its files are, with the key of its fingerprints.
+    pub fn sources(&self, key: [u8; 32]) -> Sources {
+        Sources {
+            folder: self.folder.clone(),
+            inventory: self.inventory.clone(),
+            keybooks: self.keybooks.clone(),
+            reports: self.reports.clone(),
+            key,
+        }
     }
 
     /// How long files must be quiet.

@@ -10,7 +10,7 @@ use tokio_util::sync::{CancellationToken, DropGuard};
 use crate::fleet::View;
 use crate::web::{Clocks, ListenError, Server, Shown, Status};
 
-use super::deliveries::system_ms;
+use super::clock::system_ms;
 use super::systemd::Systemd;
 use super::tell::Teller;
 

@@ -19,11 +19,12 @@ use crate::setting::Name;
 use crate::store::{Queue, Store};
 use crate::web::{Cards, Outside};
 
-use super::clock::Clock;
-use super::deliveries::{Deliveries, Means as Ways, system_ms};
+use super::banner;
+use super::clock::{Clock, system_ms};
+use super::deliveries::{Deliveries, Means as Ways};
+use super::error::{ServeError, with_causes};
 use super::front::Front;
 use super::tell::{Seen, Teller, Telling};
-use super::{ServeError, banner, sources, with_causes};
 
 /// How often the ledger is asked whether the command line or another daemon wrote to it.
 const LEDGER_LOOK: Duration = Duration::from_secs(1);
@@ -151,7 +152,7 @@ impl<'a> Session<'a> {
         let (asking, askers) = asking();
         front.status.open(config.full_pass(), store.clone(), cards(config, &key, store.clone(), clock, asking));
         let cache = ReadingCache::expecting_edits();
-        let mut fleet = Fleet::new(sources(config, key), store.clone(), config.looking(), cache);
+        let mut fleet = Fleet::new(config.sources(key), store.clone(), config.looking(), cache);
         front.status.begin();
         let view = first_view(&mut fleet, clock, config.settle()).await?;
         let ways = Ways { store, health: front.status.clone(), clock, source: source_of(&view.effective.fleet) };

@@ -14,7 +14,7 @@ use jiff::{SignedDuration, Timestamp};
 use tokio::time::timeout;
 use uuid::Uuid;
 
-use super::access::{self, Access, Caller, Role};
+use super::access::{self, Access, Caller, Holder, Role};
 use super::card_page::{HandOn, card_page};
 use super::link::{Closed, LinkKey};
 use super::outcome::{self, Now};
@@ -66,16 +66,6 @@ struct Asked {
     holder: Holder,
     /// Whether the card goes out, and so the script is put on record.
     shows: bool,
-}
-
-/// Who sees the answer.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Holder {
-    ThisMachine,
-    Technician,
-    Ops,
-    /// The bearer of a signed link: for this card alone.
-    Link,
 }
 
 /// The query of a card's address.

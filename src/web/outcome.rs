@@ -7,8 +7,8 @@ use axum::http::StatusCode;
 use jiff::Timestamp;
 use maud::html;
 
+use super::access::Holder;
 use super::card_page::time;
-use super::cards::Holder;
 use super::page::{Page, layout};
 use crate::brake::Held;
 use crate::drift::{Service, StationDrift};

@@ -8,10 +8,10 @@ use std::sync::Arc;
 
 use serde_json::{Value as Json, json};
 
-use super::Exit;
 use super::against::{Against, against};
 use super::context::Files;
 use super::error::{CliError, counted, findings_text, paint_out, print, print_json};
+use super::exit::Exit;
 use crate::files::{FileText, cleaned, read_file};
 use crate::finding::{Code, Finding, Place, plural, settle};
 use crate::fleet::Texts;
