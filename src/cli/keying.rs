@@ -42,5 +42,5 @@ fn touches(step: &Step, setting: &Name) -> bool {
 }
 
 fn line(step: &Step, steps: usize) -> String {
-    format!("step {} of {steps}, `{}`. {}", step.number, step.command, step.why.sentences(step.number).join(" "))
+    format!("step {} of {steps}, `{}`. {}", step.number, step.command, step.rationale.sentences(step.number).join(" "))
 }

@@ -4,7 +4,7 @@
 use std::collections::HashMap;
 
 use super::problem::{Command, Cost, Problem, ProblemError};
-use super::search::{self, Account, Answer, Budget, Stop};
+use super::search::{self, Answer, Budget, Stop, UnreachableGoal};
 
 /// Most bytes of problems and answers kept, as [`bytes_of`] counts them; past that, all are forgotten.
 const MOST_BYTES: usize = 32 << 20;
@@ -83,8 +83,8 @@ fn bytes_of(problem: &Problem, answer: &Answer) -> usize {
         problem.commands.iter().map(|command| size_of::<Command>() + lists(command.fields.len() + command.reads.len()));
     let steps = match answer {
         Answer::Best(best) => best.steps.iter().map(|step| 64 + 8 * step.choices.len()).sum(),
-        Answer::Unreachable(accounts) => {
-            accounts.iter().map(|account| size_of::<Account>() + account.stops.len() * size_of::<Stop>()).sum()
+        Answer::Unsolvable(goals) => {
+            goals.iter().map(|goal| size_of::<UnreachableGoal>() + goal.stops.len() * size_of::<Stop>()).sum()
         }
         Answer::GaveUp { .. } => 0,
     };

@@ -2,7 +2,6 @@
 
 use super::*;
 use crate::keybook::{Held, SimulatedStation, Verdict};
-use crate::setting::Value;
 
 /// The sample with a quick reset that clears the code too, but not the lifeline, and hangs up.
 fn wiping() -> String {
