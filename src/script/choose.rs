@@ -1,4 +1,4 @@
-//! Which script is the best: of those that keep the way in, or of all where none does. The search finds each.
+//! Which script is the best: of those that keep the way in, or of all where none is found that does. The search finds each.
 
 use super::aim::Aim;
 use super::memory::Memory;
@@ -17,7 +17,8 @@ pub(super) struct Chosen {
     pub passed_over: Vec<Name>,
 }
 
-/// The best script that keeps the way in; where there is none, the best of all. `None` where nothing needs keying.
+/// The best script that keeps the way in; where there is none, or the search for it gives up, the best of all, which is not
+/// proven then. `None` where nothing needs keying.
 ///
 /// Where the best of all keeps the way in, it is also the best of those that do, so most stations need one search. Where a
 /// code that opens calls is known at the start, or in doubt, only the commands left out of the second search can take it,
@@ -32,16 +33,26 @@ pub(super) fn chosen(
 ) -> Result<Option<Chosen>, NoScript> {
     let keybook = &station.keybook;
     let task = Task::new(keybook, aim, codes);
-    let Some(of_all) = best(station, &task, memory)? else { return Ok(None) };
+    let Some(mut of_all) = best(station, &task, memory)? else { return Ok(None) };
     let takers = task.takers(keybook, record, &of_all);
     if !takers.is_empty() {
-        let task = Task::keeping_way_in(keybook, aim, codes);
-        if let Ok(Answer::Best(best)) = memory.find(&task.problem) {
-            let passed_over = takers.into_iter().map(|at| keybook.commands[at].name.clone()).collect();
-            return Ok(Some(Chosen { task, best, passed_over }));
+        let keeping = Task::keeping_way_in(keybook, aim, codes);
+        match memory.find(&keeping.problem)? {
+            Answer::Best(best) => {
+                let passed_over = takers.into_iter().map(|at| keybook.commands[at].name.clone()).collect();
+                return Ok(Some(Chosen { task: keeping, best, passed_over }));
+            }
+            Answer::Unsolvable(_) => {}
+            Answer::GaveUp { bound: _ } => of_all = unproven(of_all),
         }
     }
     Ok(Some(Chosen { task, best: of_all, passed_over: Vec::new() }))
+}
+
+/// The best of all scripts, where it was not found out whether one keeps the way in, which would be better: all that is
+/// known is that none costs less.
+fn unproven(of_all: Best) -> Best {
+    Best { proven: false, bound: of_all.bound.or(Some(of_all.cost)), ..of_all }
 }
 
 /// The search's answer, unless nothing needs keying.

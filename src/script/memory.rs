@@ -38,6 +38,12 @@ impl Memory {
         self.left.is_none_or(|left| left > FLEET_STATES)
     }
 
+    /// For a search more: the next one gets nothing.
+    #[cfg(test)]
+    pub(super) fn almost_spent() -> Memory {
+        Memory { left: Some(1), ..Memory::default() }
+    }
+
     pub(super) fn find(&mut self, problem: &Problem) -> Result<Answer, ProblemError> {
         if let Some(answer) = self.answers.get(problem) {
             return Ok(answer.clone());

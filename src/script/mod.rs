@@ -7,8 +7,8 @@
 //! Codes stay references until the moment of showing.
 //!
 //! *Best* is meant of the scripts that keep the way in: none is better that throws away the code by which the next call is
-//! opened. `proven` and `bound` are of the same. Where none keeps it, or the search finds none, the best of all is given,
-//! and warns of the step after which nobody knows the code.
+//! opened. `proven` and `bound` are of the same. Where none keeps it, the best of all is given, and warns of the step after
+//! which nobody knows the code; so it is, but not proven, where the search for one that keeps it runs out of its budget.
 //!
 //! The way back leads from what is wanted to what is on record. So it is refused where the record may be from the middle
 //! of a script, and says so before all else where it ends in what no test call has proved.
