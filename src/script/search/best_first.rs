@@ -2,7 +2,6 @@
 //! It works on classes, not values, and never looks at a clock: its budget is a count of states.
 
 use super::budget::{Purse, SUCCESSORS};
-use super::closed_list::{ClosedList, OVERHEAD};
 use super::exposure_bound::ExposureBound;
 use super::extract::Move;
 use super::landmark_set::LandmarkSet;
@@ -11,10 +10,10 @@ use super::model::{Class, GOAL, Model, ModelCommand, Set, members};
 use super::packed::{EXPOSURE_SHIFT, MOST_COMMANDS, Packed, both, less, time_of};
 use super::partial_steps::{PartialStep, PartialSteps, open_fields};
 use super::projection::{FIRST_EXPANSIONS, MOST_EXPANSIONS, Projection};
+use super::state_registry::{OVERHEAD, StateRegistry};
 use super::stubborn_sets::StubbornSets;
 use super::successors::{MOST_WAYS, accepted, choices, successors, ways};
 use super::suffix::Suffix;
-
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
 use std::rc::Rc;
@@ -91,7 +90,7 @@ pub(super) struct BestFirst {
     /// Cost of the fixed parts of the suffix, or a bound on it.
     settled: Packed,
     bounded: bool,
-    closed: ClosedList,
+    registry: StateRegistry,
     nodes: Vec<Node>,
     partial_steps: PartialSteps,
     open: BinaryHeap<Entry>,
@@ -131,7 +130,7 @@ impl BestFirst {
             settled: 0,
             bounded: false,
             floor: 0,
-            closed: ClosedList::new(model.slots.len()),
+            registry: StateRegistry::new(model.slots.len()),
             nodes: Vec::new(),
             partial_steps: PartialSteps::default(),
             open: BinaryHeap::new(),
@@ -205,8 +204,8 @@ impl BestFirst {
     }
 
     fn full(&self, bytes: usize) -> bool {
-        let entries = (self.open.len() + self.partial_steps.len()).saturating_sub(self.closed.len());
-        let states = self.closed.len() * (self.model.slots.len() + OVERHEAD);
+        let entries = (self.open.len() + self.partial_steps.len()).saturating_sub(self.registry.len());
+        let states = self.registry.len() * (self.model.slots.len() + OVERHEAD);
         states + entries * size_of::<Entry>() + self.suffix.bytes() > bytes
     }
 
@@ -257,7 +256,7 @@ impl BestFirst {
     /// Asks the projection for the exposure still to come; whether the node has become dearer.
     fn raise(&mut self, entry: &Entry, projection: &mut Projection, purse: &mut Purse) -> bool {
         let limit = ((entry.total.0 - entry.cost) >> EXPOSURE_SHIFT) as u64;
-        let exposure = projection.exposure(self.closed.get(entry.node), limit, MOST_EXPANSIONS, purse);
+        let exposure = projection.exposure(self.registry.get(entry.node), limit, MOST_EXPANSIONS, purse);
         let node = &mut self.nodes[entry.node as usize];
         if exposure == u64::MAX {
             node.rest = Packed::MAX;
@@ -287,7 +286,7 @@ impl BestFirst {
 
     /// Takes note of a way to a state.
     fn reach(&mut self, state: &[Class], cost: Packed, parent: u32, command: usize) {
-        let (id, fresh) = self.closed.insert(state);
+        let (id, fresh) = self.registry.insert(state);
         let (steps, least) = match self.nodes.get(parent as usize) {
             Some(node) => (node.steps + 1, less(node.rest, cost - node.cost)),
             None => (0, 0),
@@ -332,7 +331,7 @@ impl BestFirst {
 
     fn expand(&mut self, id: u32, purse: &mut Purse) {
         let (cost, steps) = (self.nodes[id as usize].cost, self.nodes[id as usize].steps);
-        let state = self.closed.get(id).to_vec();
+        let state = self.registry.get(id).to_vec();
         self.end_here(id, &state, cost, purse);
         if u64::from(steps) >= MOST_COMMANDS {
             self.cut = true;
@@ -390,7 +389,7 @@ impl BestFirst {
     fn go_on(&mut self, id: u32) {
         let (partial, model) = (self.partial_steps.get(id), Rc::clone(&self.model));
         let command = &model.commands[usize::from(partial.command)];
-        let state = self.closed.get(partial.node).to_vec();
+        let state = self.registry.get(partial.node).to_vec();
         let Some(field) = command.fields.get(usize::from(partial.place)) else { return };
         for choice in choices(field, &state, false) {
             let next = partial.with(id, choice);
@@ -429,16 +428,16 @@ impl BestFirst {
 
     /// The way to a node, and the suffix; `None`: none is known.
     fn moves(&mut self, mut id: u32, purse: &mut Purse) -> Option<Vec<Move>> {
-        let last = at_goal(self.closed.get(id).iter().copied());
+        let last = at_goal(self.registry.get(id).iter().copied());
         let mut moves = Vec::new();
         while self.nodes[id as usize].parent != u32::MAX {
             let node = &self.nodes[id as usize];
-            let after = self.closed.get(id).to_vec();
+            let after = self.registry.get(id).to_vec();
             moves.push(Move { command: usize::from(node.command), after });
             id = node.parent;
         }
         moves.reverse();
-        let mut state = moves.last().map_or_else(|| self.closed.get(id).to_vec(), |step| step.after.clone());
+        let mut state = moves.last().map_or_else(|| self.registry.get(id).to_vec(), |step| step.after.clone());
         let mut suffix = self.fixed.steps(last, purse)?;
         suffix.append(&mut self.suffix.steps(last, purse)?);
         for step in suffix {

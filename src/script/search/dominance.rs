@@ -1,7 +1,7 @@
 //! States that another one dominates: it costs no more and, whatever follows, is nowhere worse (`mod.rs` §6).
 
-use super::closed_list::{ClosedList, StateMap};
 use super::model::{Class, Classes, GOAL, Model, Set};
+use super::state_registry::{StateMap, StateRegistry};
 
 /// Most states of one group that a new state is compared with.
 const MOST_COMPARED: usize = 16;
@@ -35,8 +35,8 @@ impl Dominance {
     }
 
     /// Whether a state met before is nowhere worse than this one and, by `cheaper`, costs no more. Else it is kept.
-    pub fn is_dominated(&mut self, closed: &ClosedList, id: u32, cheaper: impl Fn(u32) -> bool) -> bool {
-        let state = closed.get(id);
+    pub fn is_dominated(&mut self, registry: &StateRegistry, id: u32, cheaper: impl Fn(u32) -> bool) -> bool {
+        let state = registry.get(id);
         let mut away: Set = 0;
         self.key.clear();
         for (slot, (class, worse)) in state.iter().zip(&self.worse).enumerate() {
@@ -49,7 +49,7 @@ impl Dominance {
             return false;
         };
         // Of one group, states differ only where one is away; so nowhere worse is: away only where this one is, and so.
-        let same = |other: u32| closed.get(other).iter().zip(state).all(|(one, own)| one == own || *one == GOAL);
+        let same = |other: u32| registry.get(other).iter().zip(state).all(|(one, own)| one == own || *one == GOAL);
         let better =
             |(others, other): &(Set, u32)| others & !away == 0 && *other != id && cheaper(*other) && same(*other);
         if group.iter().rev().take(MOST_COMPARED).any(better) {

@@ -4,7 +4,6 @@ use crate::script::problem::{CommandId, Problem, SlotId};
 
 /// Values of one slot as bits; bit [`UNKNOWN`] is the unknown value.
 pub(super) type Values = u128;
-
 /// The value number that stands for unknown.
 pub(super) const UNKNOWN: u8 = 64;
 

@@ -2,16 +2,15 @@
 //! it is a bound for the search of the whole cost. It never looks at a clock.
 
 use super::budget::SUCCESSORS;
-use super::closed_list::{ClosedList, OVERHEAD, StateMap};
 use super::dominance::Dominance;
 use super::exposure_bound::ExposureBound;
 use super::landmark_set::LandmarkSet;
 use super::landmarks::Landmarks;
 use super::model::{Class, GOAL, Model, members};
 use super::packed::{Packed, time_of};
+use super::state_registry::{OVERHEAD, StateMap, StateRegistry};
 use super::stubborn_sets::StubbornSets;
 use super::successors::{MOST_WAYS, successors, ways};
-
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
 
@@ -66,7 +65,7 @@ pub(super) struct ExposureSearch {
     goals: LandmarkSet,
     /// What earlier searches found.
     learned: StateMap<Known>,
-    closed: ClosedList,
+    registry: StateRegistry,
     nodes: Vec<Node>,
     open: BinaryHeap<Entry>,
     serial: u64,
@@ -85,7 +84,7 @@ impl ExposureSearch {
             stubborn_sets: StubbornSets::new(&model, 0),
             dominance: Dominance::new(&model),
             learned: StateMap::default(),
-            closed: ClosedList::new(model.slots.len()),
+            registry: StateRegistry::new(model.slots.len()),
             nodes: Vec::new(),
             open: BinaryHeap::new(),
             serial: 0,
@@ -103,7 +102,7 @@ impl ExposureSearch {
         {
             return (known.least, 0);
         }
-        self.closed = ClosedList::new(self.model.slots.len());
+        self.registry = StateRegistry::new(self.model.slots.len());
         self.nodes.clear();
         self.open.clear();
         self.dominance.clear();
@@ -113,7 +112,7 @@ impl ExposureSearch {
             let least = if bound == u64::MAX { bound } else { bound.saturating_sub(node.cost) };
             let worth_it = node.rest.is_none_or(|rest| least > rest.least) && self.learned.len() < MOST_LEARNED;
             if worth_it || id == 0 {
-                let known = self.learned.entry(self.closed.get(id as u32).to_vec()).or_default();
+                let known = self.learned.entry(self.registry.get(id as u32).to_vec()).or_default();
                 known.least = known.least.max(least);
                 known.asked += u8::from(id == 0);
             }
@@ -127,11 +126,11 @@ impl ExposureSearch {
             if self.nodes[entry.node as usize].cost < entry.cost {
                 continue;
             }
-            let kept = self.closed.len() * (2 * self.model.slots.len() + OVERHEAD);
+            let kept = self.registry.len() * (2 * self.model.slots.len() + OVERHEAD);
             if *left == 0 || entry.total.0 > limit || kept > bytes {
                 return entry.total.0;
             }
-            let state = self.closed.get(entry.node).to_vec();
+            let state = self.registry.get(entry.node).to_vec();
             if state.iter().all(|class| *class == GOAL) || self.learned.get(&state).is_some_and(|known| known.exact) {
                 self.settle(entry.node, entry.total.0);
                 return entry.total.0;
@@ -146,7 +145,7 @@ impl ExposureSearch {
     fn settle(&mut self, mut id: u32, total: u64) {
         while let Some(node) = self.nodes.get(id as usize) {
             let known = Known { least: total - node.cost, exact: true, asked: 0 };
-            self.learned.insert(self.closed.get(id).to_vec(), known);
+            self.learned.insert(self.registry.get(id).to_vec(), known);
             id = node.parent;
         }
     }
@@ -194,7 +193,7 @@ impl ExposureSearch {
     }
 
     fn reach(&mut self, state: &[Class], cost: u64, parent: u32) {
-        let (id, fresh) = self.closed.insert(state);
+        let (id, fresh) = self.registry.insert(state);
         if fresh {
             self.nodes.push(Node { cost, parent, rest: None });
         } else if self.nodes[id as usize].cost <= cost {
@@ -203,7 +202,7 @@ impl ExposureSearch {
         (self.nodes[id as usize].cost, self.nodes[id as usize].parent) = (cost, parent);
         let nodes = &self.nodes;
         let cheaper = |other: u32| nodes[other as usize].cost <= cost;
-        if self.dominance.is_dominated(&self.closed, id, cheaper) {
+        if self.dominance.is_dominated(&self.registry, id, cheaper) {
             return;
         }
         let rest =

@@ -4,7 +4,6 @@
 use super::budget::{Budget, Purse};
 use super::effects::{Context, Values};
 use super::packed::{Packed, pack};
-
 use crate::script::problem::{CommandId, Problem, SlotId, State, Step};
 use std::cmp::Reverse;
 use std::collections::{BinaryHeap, HashSet};

@@ -114,11 +114,11 @@
 //! same. The budget counts states looked at, commands keyed in part, sets of a suffix, and for every so many successors one
 //! more; past it the search hurries, for a share of the budget, to any script (`greedy.rs`, whose work is counted too, where
 //! it finds none or where a part is too large) and gives the least bound still open. A suffix that was not searched to its end
-//! counts as its bound. The closed list and all else that is kept are bounded by [`Budget::bytes`].
+//! counts as its bound. The states met and all else that is kept are bounded by [`Budget::bytes`].
 
 mod best_first;
 mod budget;
-mod closed_list;
+mod state_registry;
 mod dominance;
 mod effects;
 mod exposure_bound;

@@ -4,14 +4,11 @@ use crate::script::problem::{Cost, MAX_PRESSES};
 
 /// A cost as one number that compares and adds like [`Cost`].
 pub(super) type Packed = u128;
-
 /// Longest script looked at, in commands; keeps packed costs within their bits.
 pub(super) const MOST_COMMANDS: u64 = 4096;
 
 const PRESS_SHIFT: u32 = 20;
-
 const TIME_SHIFT: u32 = 46;
-
 pub(super) const EXPOSURE_SHIFT: u32 = 84;
 
 /// Packs milliseconds, presses and commands; [`crate::script::problem`]'s limits and the search's limit on the length

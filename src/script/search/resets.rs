@@ -1,5 +1,5 @@
-//! Scripts through a reset, a command that writes most slots at once (`mod.rs` §8): a prefix up to
-//! the last reset, then the best script without any. It never searches where a bound will do.
+//! Scripts through a reset, a command that writes most slots at once (`mod.rs` §8): a prefix up to the last reset, then the
+//! best script without any. It never searches where a bound will do.
 
 use super::budget::Purse;
 use super::effects::{Context, UNKNOWN};
@@ -23,8 +23,8 @@ pub(super) fn reset_commands(context: &Context) -> Vec<CommandId> {
     (0..context.problem.commands.len()).filter(reset).collect()
 }
 
-/// What a state of the prefix costs of the budget, and what solving the rest costs beside its own states: about
-/// the time they take, in states of a best-first search.
+/// What a state of the prefix costs of the budget, and what solving the rest costs beside its own states: about the time
+/// they take, in states of a best-first search.
 const STATE_COSTS: u64 = 10;
 const SOLVING_COSTS: u64 = 50;
 

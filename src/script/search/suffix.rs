@@ -4,7 +4,6 @@
 use super::budget::Purse;
 use super::model::{Classes, GOAL, Model, ModelCommand, Set, members};
 use super::packed::Packed;
-
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BinaryHeap, HashMap};
 
