@@ -205,7 +205,7 @@ fn steps(script: Option<&Result<Script, NoScript>>, setting: &Name) -> Vec<Strin
             let steps: Vec<&Step> = script.calls.iter().flat_map(|call| &call.steps).collect();
             let touches = |step: &&&Step| step.sets.contains_key(setting) || step.also.contains_key(setting);
             let line = |step: &&Step| {
-                let why = step.why.sentences(step.number).join(" ");
+                let why = step.rationale.sentences(step.number).join(" ");
                 format!("step {} of {}, `{}`. {why}", step.number, steps.len(), step.command)
             };
             steps.iter().filter(touches).map(line).collect()

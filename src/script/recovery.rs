@@ -14,23 +14,23 @@ mod visits;
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::problem::{Command, Problem, Refusal, SlotId, State, Step};
+use super::problem::{Command, Problem, Refusal, SlotId, State, Step, step_number};
 
 /// So many ways are followed side by side.
 const MOST_WAYS: usize = 256;
 
 /// What to do where one step is not accepted.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Mishap {
+pub struct Recovery {
     /// Keying it a second time does no harm where it was obeyed unheard: it is accepted and changes nothing.
     pub again: bool,
     /// What to do where it fails; `None` where every lifeline is covered then.
-    pub resort: Option<Resort>,
+    pub fallback: Option<Fallback>,
 }
 
 /// What to do where a step fails while a lifeline is or may be uncovered.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Resort {
+pub struct Fallback {
     /// The later steps to key all the same, counted from 1; none where none does good.
     pub steps: Vec<u32>,
     /// Whether each of them is accepted and all lifelines are covered then, whether or not the step was obeyed.
@@ -38,7 +38,7 @@ pub struct Resort {
 }
 
 /// What a problem does not know of a script.
-pub(super) struct Calls {
+pub(super) struct Cut {
     /// The call of each step.
     pub(super) of: Vec<usize>,
     /// Whether the station hangs up after a step.
@@ -48,16 +48,16 @@ pub(super) struct Calls {
 }
 
 /// One a step. `states` are those before each step and after the last.
-pub(super) fn mishaps(problem: &Problem, steps: &[Step], states: &[State], calls: &Calls) -> Vec<Mishap> {
-    let watch = Watch { problem, steps, states, calls };
-    (0..steps.len()).map(|at| Mishap { again: watch.again(at), resort: watch.resort(at) }).collect()
+pub(super) fn recoveries(problem: &Problem, steps: &[Step], states: &[State], calls: &Cut) -> Vec<Recovery> {
+    let advisor = Advisor { problem, steps, states, calls };
+    (0..steps.len()).map(|at| Recovery { again: advisor.again(at), fallback: advisor.fallback(at) }).collect()
 }
 
-struct Watch<'a> {
+struct Advisor<'a> {
     problem: &'a Problem,
     steps: &'a [Step],
     states: &'a [State],
-    calls: &'a Calls,
+    calls: &'a Cut,
 }
 
 /// Some of the later steps, keyed.
@@ -80,7 +80,7 @@ struct End {
 /// will be, ends at which a step was refused; then the time that it takes.
 type Worth = (usize, usize, usize, u64);
 
-impl Watch<'_> {
+impl Advisor<'_> {
     fn command(&self, at: usize) -> &Command {
         &self.problem.commands[self.steps[at].command]
     }
@@ -96,7 +96,7 @@ impl Watch<'_> {
         !self.calls.ends[at] && same_keys && accepted && twice == *after
     }
 
-    fn resort(&self, at: usize) -> Option<Resort> {
+    fn fallback(&self, at: usize) -> Option<Fallback> {
         let covered = |at: usize| self.uncovered(&self.states[at]).is_empty();
         if covered(at) && covered(at + 1) {
             return None;
@@ -105,7 +105,7 @@ impl Watch<'_> {
         let stopped = Try { ends: self.states[at..=at + 1].iter().map(end).collect(), keyed: Vec::new(), ms: 0 };
         let best = self.best(at, &stopped);
         let restores = best.ends.iter().all(|end| !end.refused && self.uncovered(&end.state).is_empty());
-        Some(Resort { steps: best.keyed.iter().map(|at| super::number(*at)).collect(), restores })
+        Some(Fallback { steps: best.keyed.iter().map(|at| step_number(*at)).collect(), restores })
     }
 
     /// The best way to key some of the later steps.

@@ -12,8 +12,8 @@ struct Scene {
     problem: Problem,
     steps: Vec<Step>,
     states: Vec<Held>,
-    calls: Calls,
-    mishaps: Vec<Mishap>,
+    calls: Cut,
+    recoveries: Vec<Recovery>,
 }
 
 /// What a station answers.
@@ -34,8 +34,8 @@ impl Scene {
             states.push(obey(&problem, last, step.command, &step.choices).expect("a script that lands").1);
         }
         let calls = cuts(&problem, best.steps.len(), dice);
-        let mishaps = mishaps(&problem, &best.steps, &states, &calls);
-        Some(Scene { problem, steps: best.steps, states, calls, mishaps })
+        let recoveries = recoveries(&problem, &best.steps, &states, &calls);
+        Some(Scene { problem, steps: best.steps, states, calls, recoveries })
     }
 
     /// The keys of a step of the script, keyed into a station that holds something else than the script relies on.
@@ -93,7 +93,7 @@ impl Scene {
 }
 
 /// One call or several, and now and then a slot whose value opens them.
-fn cuts(problem: &Problem, steps: usize, dice: &mut Dice) -> Calls {
+fn cuts(problem: &Problem, steps: usize, dice: &mut Dice) -> Cut {
     let (several, mut call) = (dice.percent(40), 0);
     let mut of = Vec::new();
     for at in 0..steps {
@@ -102,7 +102,7 @@ fn cuts(problem: &Problem, steps: usize, dice: &mut Dice) -> Calls {
     }
     let ends = (0..steps).map(|at| of.get(at + 1) != Some(&of[at]) && dice.percent(20)).collect();
     let open = if dice.percent(30) { vec![dice.below(problem.slots.len() as u64) as usize] } else { Vec::new() };
-    Calls { of, ends, open }
+    Cut { of, ends, open }
 }
 
 fn scenes() -> impl Iterator<Item = Scene> {
@@ -116,10 +116,10 @@ fn scenes() -> impl Iterator<Item = Scene> {
 fn a_step_is_keyed_again_exactly_where_that_is_accepted_and_changes_nothing() {
     let mut counts = [0, 0];
     for scene in scenes() {
-        for (at, mishap) in scene.mishaps.iter().enumerate() {
+        for (at, recovery) in scene.recoveries.iter().enumerate() {
             let after = &scene.states[at + 1];
             let harmless = !scene.calls.ends[at] && scene.keyed(after, at) == Answered::Accepted(after.clone());
-            assert_eq!(mishap.again, harmless, "step {at}: {:?}\n{:?}", scene.problem, scene.steps);
+            assert_eq!(recovery.again, harmless, "step {at}: {:?}\n{:?}", scene.problem, scene.steps);
             counts[usize::from(harmless)] += 1;
         }
     }
@@ -130,27 +130,27 @@ fn a_step_is_keyed_again_exactly_where_that_is_accepted_and_changes_nothing() {
 fn what_is_promised_where_a_step_fails_holds_and_what_could_be_promised_is() {
     let (mut promised, mut tried, mut stopped) = (0, 0, 0);
     for scene in scenes() {
-        for (at, mishap) in scene.mishaps.iter().enumerate() {
+        for (at, recovery) in scene.recoveries.iter().enumerate() {
             let in_the_dark = [at, at + 1].iter().any(|at| !dark(&scene.problem, &scene.states[*at]).is_empty());
-            assert_eq!(mishap.resort.is_some(), in_the_dark);
-            let Some(resort) = &mishap.resort else { continue };
-            let later: Vec<usize> = resort.steps.iter().map(|number| *number as usize - 1).collect();
+            assert_eq!(recovery.fallback.is_some(), in_the_dark);
+            let Some(fallback) = &recovery.fallback else { continue };
+            let later: Vec<usize> = fallback.steps.iter().map(|number| *number as usize - 1).collect();
             assert!(later.is_sorted() && later.iter().all(|later| *later > at), "{later:?} after {at}");
             assert_eq!(
-                resort.restores,
+                fallback.restores,
                 scene.restores(at, &later),
                 "step {at}: {:?}\n{:?}",
                 scene.problem,
                 scene.steps
             );
-            match (resort.restores, later.is_empty()) {
+            match (fallback.restores, later.is_empty()) {
                 (true, _) => promised += 1,
                 (false, true) => stopped += 1,
                 (false, false) => tried += 1,
             }
             // Of few later steps every choice is looked at.
             let rest: Vec<usize> = (at + 1..scene.steps.len()).collect();
-            if !resort.restores && rest.len() <= 7 {
+            if !fallback.restores && rest.len() <= 7 {
                 for chosen in 0..1u32 << rest.len() {
                     let some: Vec<usize> =
                         rest.iter().enumerate().filter(|(bit, _)| chosen >> bit & 1 == 1).map(|(_, at)| *at).collect();
@@ -165,9 +165,9 @@ fn what_is_promised_where_a_step_fails_holds_and_what_could_be_promised_is() {
 #[test]
 fn what_is_advised_where_a_step_fails_spoils_nothing() {
     for scene in scenes() {
-        for (at, mishap) in scene.mishaps.iter().enumerate() {
-            let Some(resort) = &mishap.resort else { continue };
-            let later: Vec<usize> = resort.steps.iter().map(|number| *number as usize - 1).collect();
+        for (at, recovery) in scene.recoveries.iter().enumerate() {
+            let Some(fallback) = &recovery.fallback else { continue };
+            let later: Vec<usize> = fallback.steps.iter().map(|number| *number as usize - 1).collect();
             let mut gained = later.is_empty();
             for held in &scene.states[at..=at + 1] {
                 let (after, _) = scene.followed(at, held, &later).expect("answers that can be told");

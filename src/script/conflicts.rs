@@ -1,8 +1,8 @@
 //! Which wishes cannot stand together: asked once the search has shown that no script reaches all of them.
 //!
 //! To give a wish up is to let its slot end as anything. Whether the others can be reached then is asked of the search, which
-//! may look at so many states for it; only a proved "no" counts as one. A clash is found in a set of wishes that is
-//! proved out of reach: as many as can be are left out of it while what is left is still proved so. So a clash that is
+//! may look at so many states for it; only a proved "no" counts as one. A conflict is found in a set of wishes that is
+//! proved out of reach: as many as can be are left out of it while what is left is still proved so. So a conflict that is
 //! named always is one; and where every question was answered, each of its wishes belongs to it.
 
 use super::problem::{Choice, Command, Field, Need, Problem, Slot, SlotId, ValueSet};
@@ -10,29 +10,29 @@ use super::search::{self, Answer, Budget};
 
 /// Wishes that cannot all be reached, whatever becomes of the other slots.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Clash {
+pub(super) struct Conflict {
     /// The lightest of those not met now: the one to be told of.
     pub(super) slot: SlotId,
     /// The others, the heaviest first.
     pub(super) with: Vec<SlotId>,
-    /// Those for which some other value is known that goes with all others of the clash.
+    /// Those for which some other value is known that goes with all others of the conflict.
     pub(super) otherwise: Vec<SlotId>,
-    /// Those not met now that need only be left alone for the others of the clash to be reached.
+    /// Those not met now that need only be left alone for the others of the conflict to be reached.
     pub(super) alone: Vec<SlotId>,
 }
 
 /// States one question may cost; one that costs more is not answered.
 const STATES: u64 = 2_000;
-/// Most questions asked about one problem. (A clash takes two for each of its wishes and some, by the logarithm of all.)
+/// Most questions asked about one problem. (A conflict takes two for each of its wishes and some, by the logarithm of all.)
 const QUESTIONS: u32 = 300;
 /// One that is not answered, which takes the longest, counts as so many.
 const UNANSWERED: u32 = 10;
 
-/// The clashes among all wishes but those that are `hopeless` by themselves: without the slots told of, the rest can be
+/// The conflicts among all wishes but those that are `hopeless` by themselves: without the slots told of, the rest can be
 /// reached, or it was not found out. `order` holds every slot, the heaviest wish first. The whole is known to be out of
 /// reach. `left`: the states that all questions together may cost; once they are spent, none is answered.
-pub(super) fn clashes(problem: &Problem, order: &[SlotId], hopeless: &[SlotId], left: &mut u64) -> Vec<Clash> {
-    Asker { problem, questions: QUESTIONS, left }.clashes(order, hopeless)
+pub(super) fn conflicts(problem: &Problem, order: &[SlotId], hopeless: &[SlotId], left: &mut u64) -> Vec<Conflict> {
+    Asker { problem, questions: QUESTIONS, left }.conflicts(order, hopeless)
 }
 
 struct Asker<'a> {
@@ -43,29 +43,30 @@ struct Asker<'a> {
 }
 
 impl Asker<'_> {
-    fn clashes(mut self, order: &[SlotId], hopeless: &[SlotId]) -> Vec<Clash> {
+    fn conflicts(mut self, order: &[SlotId], hopeless: &[SlotId]) -> Vec<Conflict> {
         let mut wishes: Vec<SlotId> = order.iter().copied().filter(|slot| !hopeless.contains(slot)).collect();
-        let mut clashes = Vec::new();
+        let mut conflicts = Vec::new();
         while wishes.len() == order.len() || self.out_of_reach(&wishes) {
-            let Some(clash) = self.clash(&wishes) else { break };
-            wishes.retain(|slot| *slot != clash.slot);
-            clashes.push(clash);
+            let Some(conflict) = self.conflict(&wishes) else { break };
+            wishes.retain(|slot| *slot != conflict.slot);
+            conflicts.push(conflict);
         }
-        clashes
+        conflicts
     }
 
-    /// A clash among wishes that are proved out of reach together.
-    fn clash(&mut self, wishes: &[SlotId]) -> Option<Clash> {
-        let mut clash = self.fewer(&[], false, wishes);
-        clash.sort_by_key(|slot| wishes.iter().position(|wish| wish == slot));
+    /// A conflict among wishes that are proved out of reach together.
+    fn conflict(&mut self, wishes: &[SlotId]) -> Option<Conflict> {
+        let mut conflict = self.fewer(&[], false, wishes);
+        conflict.sort_by_key(|slot| wishes.iter().position(|wish| wish == slot));
         let is_met = |slot: &SlotId| self.problem.slots[*slot].start == Some(self.problem.slots[*slot].goal);
-        let slot = clash.iter().copied().rfind(|slot| !is_met(slot))?;
-        let without = |slot: SlotId| clash.iter().copied().filter(|other| *other != slot).collect::<Vec<SlotId>>();
-        let away: Vec<SlotId> = clash.iter().copied().filter(|slot| !is_met(slot)).collect();
-        let otherwise = clash.iter().copied().filter(|slot| self.reached(self.problem, &without(*slot), Some(*slot)));
+        let slot = conflict.iter().copied().rfind(|slot| !is_met(slot))?;
+        let without = |slot: SlotId| conflict.iter().copied().filter(|other| *other != slot).collect::<Vec<SlotId>>();
+        let away: Vec<SlotId> = conflict.iter().copied().filter(|slot| !is_met(slot)).collect();
+        let otherwise =
+            conflict.iter().copied().filter(|slot| self.reached(self.problem, &without(*slot), Some(*slot)));
         let otherwise = otherwise.collect();
         let alone = away.into_iter().filter(|slot| self.goes_alone(*slot, &without(*slot))).collect();
-        Some(Clash { slot, with: without(slot), otherwise, alone })
+        Some(Conflict { slot, with: without(slot), otherwise, alone })
     }
 
     /// As few of `some` as are still proved out of reach together with `beside`: all of them are. Halves are left out as a
@@ -121,7 +122,7 @@ impl Asker<'_> {
         *self.left = self.left.saturating_sub(found.as_ref().map_or(1, |(_, paid)| *paid));
         match found {
             Ok((Answer::Best(_), _)) => Some(true),
-            Ok((Answer::Unreachable(_), _)) => Some(false),
+            Ok((Answer::Unsolvable(_), _)) => Some(false),
             Ok((Answer::GaveUp { .. }, _)) | Err(_) => {
                 self.questions = self.questions.saturating_sub(UNANSWERED - 1);
                 None
@@ -202,5 +203,5 @@ fn give_up(problem: &mut Problem, slot: SlotId, known: bool) {
 }
 
 #[cfg(test)]
-#[path = "apart_tests.rs"]
+#[path = "conflicts_tests.rs"]
 mod tests;

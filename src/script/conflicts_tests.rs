@@ -1,4 +1,4 @@
-//! Each clash against a plain walk through all states that commands lead to.
+//! Each conflict against a plain walk through all states that commands lead to.
 
 use std::collections::BTreeSet;
 
@@ -46,11 +46,11 @@ fn unwanted(problem: &Problem, slot: SlotId) -> Problem {
     problem
 }
 
-fn check_clash(problem: &Problem, reached: &States, clash: &Clash) {
-    let Clash { slot, with, otherwise, alone } = clash;
+fn check_conflict(problem: &Problem, reached: &States, conflict: &Conflict) {
+    let Conflict { slot, with, otherwise, alone } = conflict;
     let all: Vec<SlotId> = [&[*slot], &with[..]].concat();
-    let told = || format!("{clash:?} {problem:?}");
-    assert!(!some(problem, reached, &all, |_| true), "no clash: {}", told());
+    let told = || format!("{conflict:?} {problem:?}");
+    assert!(!some(problem, reached, &all, |_| true), "no conflict: {}", told());
     for slot in &all {
         let Slot { start, goal, .. } = problem.slots[*slot];
         let others: Vec<SlotId> = all.iter().copied().filter(|other| other != slot).collect();
@@ -71,8 +71,8 @@ fn check_clash(problem: &Problem, reached: &States, clash: &Clash) {
 fn without_script(seeds: u64) -> impl Iterator<Item = (Problem, Vec<SlotId>)> {
     let all = (0..seeds).flat_map(|seed| (0..KINDS).map(move |kind| problem(seed, kind)));
     all.filter(|problem| Reference::new(problem).solve(60_000) == Some(None)).map(|problem| {
-        let Ok(Answer::Unreachable(accounts)) = search::find(&problem, &Budget::default()) else { panic!("no script") };
-        let hopeless = accounts.iter().map(|account| account.slot).collect();
+        let Ok(Answer::Unsolvable(goals)) = search::find(&problem, &Budget::default()) else { panic!("no script") };
+        let hopeless = goals.iter().map(|goal| goal.slot).collect();
         (problem, hopeless)
     })
 }
@@ -99,46 +99,47 @@ fn a_slot_given_up_is_not_known_by_that() {
         ],
         lifelines: Vec::new(),
     };
-    let told = clashes(&problem, &[0, 1, 2, 3], &[], &mut { PLENTY });
-    told.iter().for_each(|clash| check_clash(&problem, &states(&problem), clash));
-    let told: Vec<(SlotId, &[SlotId])> = told.iter().map(|clash| (clash.slot, &clash.with[..])).collect();
+    let told = conflicts(&problem, &[0, 1, 2, 3], &[], &mut { PLENTY });
+    told.iter().for_each(|conflict| check_conflict(&problem, &states(&problem), conflict));
+    let told: Vec<(SlotId, &[SlotId])> = told.iter().map(|conflict| (conflict.slot, &conflict.with[..])).collect();
     assert_eq!(told, [(0, &[][..]), (1, &[])]);
 }
 
 #[test]
-fn a_question_that_is_not_answered_makes_no_clash() {
+fn a_question_that_is_not_answered_makes_no_conflict() {
     let mut told = 0;
     for (problem, hopeless) in without_script(60) {
         let reached = states(&problem);
         let order: Vec<SlotId> = (0..problem.slots.len()).collect();
         for questions in 0..8 {
-            let clashes = Asker { problem: &problem, questions, left: &mut { PLENTY } }.clashes(&order, &hopeless);
-            assert!(!clashes.is_empty() || !hopeless.is_empty(), "nothing is told: {problem:?}");
-            for Clash { slot, with, .. } in &clashes {
+            let conflicts = Asker { problem: &problem, questions, left: &mut { PLENTY } }.conflicts(&order, &hopeless);
+            assert!(!conflicts.is_empty() || !hopeless.is_empty(), "nothing is told: {problem:?}");
+            for Conflict { slot, with, .. } in &conflicts {
                 let all = [&[*slot], &with[..]].concat();
                 assert!(!some(&problem, &reached, &all, |_| true), "{questions}: {all:?} {problem:?}");
             }
-            told += clashes.len();
+            told += conflicts.len();
         }
     }
     assert!(told > 100, "{told}");
 }
 
 #[test]
-fn each_clash_is_one_and_what_is_said_to_end_it_does() {
+fn each_conflict_is_one_and_what_is_said_to_end_it_does() {
     let (mut alone, mut together) = (0, [0; 3]);
     for (problem, hopeless) in without_script(250) {
         let reached = states(&problem);
         let order: Vec<SlotId> = (0..problem.slots.len()).rev().collect();
-        let clashes = clashes(&problem, &order, &hopeless, &mut { PLENTY });
-        clashes.iter().for_each(|clash| check_clash(&problem, &reached, clash));
+        let conflicts = conflicts(&problem, &order, &hopeless, &mut { PLENTY });
+        conflicts.iter().for_each(|conflict| check_conflict(&problem, &reached, conflict));
         // What is told of is all that stands in the way.
-        let told: Vec<SlotId> = hopeless.iter().copied().chain(clashes.iter().map(|clash| clash.slot)).collect();
+        let told: Vec<SlotId> =
+            hopeless.iter().copied().chain(conflicts.iter().map(|conflict| conflict.slot)).collect();
         let rest: Vec<SlotId> = order.into_iter().filter(|slot| !told.contains(slot)).collect();
         assert!(some(&problem, &reached, &rest, |_| true), "not all of it: {told:?} {problem:?}");
         alone += usize::from(!hopeless.is_empty());
-        clashes.iter().for_each(|clash| together[clash.with.len().min(2)] += 1);
+        conflicts.iter().for_each(|conflict| together[conflict.with.len().min(2)] += 1);
     }
-    println!("{alone} problems with a slot that is hopeless by itself; clashes by size: {together:?}");
+    println!("{alone} problems with a slot that is hopeless by itself; conflicts by size: {together:?}");
     assert!(alone > 100 && together.iter().all(|count| *count > 3) && together[1] > 50);
 }

@@ -1,4 +1,4 @@
-//! The account of a script: why each step is in it, and why at its place.
+//! The rationale of a script: why each step is in it, and why at its place.
 //!
 //! What a step does is read off the states before and after it. Why it stands where it stands is found by moving
 //! it: past which neighbour it would be refused, spoil what is wanted, or leave a lifeline uncovered longer. It decides
@@ -6,12 +6,11 @@
 
 use crate::setting::Name;
 
-use super::number;
-use super::problem::{Problem, ReplayError, SlotId, State, Step};
+use super::problem::{Problem, ReplayError, SlotId, State, Step, step_number};
 
 /// Why a step is in the script, and why at its place.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Why {
+pub struct Rationale {
     pub does: Vec<Does>,
     /// The nearest earlier step that it may not come before.
     pub after: Option<Place>,
@@ -60,12 +59,12 @@ pub(super) struct Names {
     pub(super) lifelines: Vec<Name>,
 }
 
-/// One account a step. `steps` must land.
-pub(super) fn account(problem: &Problem, steps: &[Step], names: &Names) -> Vec<Why> {
-    let Ok(trace) = Trace::of(problem, steps) else { return vec![Why::default(); steps.len()] };
+/// One a step. `steps` must land.
+pub(super) fn rationales(problem: &Problem, steps: &[Step], names: &Names) -> Vec<Rationale> {
+    let Ok(trace) = Trace::of(problem, steps) else { return vec![Rationale::default(); steps.len()] };
     let teller = Teller { problem, steps, names, trace };
     let at = 0..steps.len();
-    at.map(|at| Why { does: teller.does(at), after: teller.after(at), before: teller.before(at) }).collect()
+    at.map(|at| Rationale { does: teller.does(at), after: teller.after(at), before: teller.before(at) }).collect()
 }
 
 /// A script keyed in the problem.
@@ -145,18 +144,18 @@ impl Teller<'_> {
         if (at + 1..=last).all(|later| self.is_right(later, slot)) {
             let spoiler = (0..at).rev().find(|earlier| self.is_right(*earlier, slot));
             return Some(match spoiler {
-                Some(by) => Does::Restores { setting, changed_by: number(by) },
+                Some(by) => Does::Restores { setting, changed_by: step_number(by) },
                 None => Does::Changes { setting },
             });
         }
         let changes_again = |later: &usize| states[*later][slot] != states[*later + 1][slot];
         let until = (at + 1..last).find(changes_again).unwrap_or(last);
         if let Some(step) = (at + 1..last.min(until + 1)).find(|later| self.rests_on(*later, slot)) {
-            return Some(Does::Allows { setting, step: number(step) });
+            return Some(Does::Allows { setting, step: step_number(step) });
         }
         let mended = (at + 1..last).find(|later| self.is_right(*later + 1, slot));
         let mended_by = mended.filter(|_| self.is_right(at, slot))?;
-        Some(Does::Disturbs { setting, mended_by: number(mended_by) })
+        Some(Does::Disturbs { setting, mended_by: step_number(mended_by) })
     }
 
     /// Whether a step needs or keys what a slot holds before it.
@@ -170,11 +169,11 @@ impl Teller<'_> {
     }
 
     fn after(&self, at: usize) -> Option<Place> {
-        (0..at).rev().find_map(|to| Some(Place { step: number(to), because: self.moved(at, to)? }))
+        (0..at).rev().find_map(|to| Some(Place { step: step_number(to), because: self.moved(at, to)? }))
     }
 
     fn before(&self, at: usize) -> Option<Place> {
-        (at + 1..self.steps.len()).find_map(|to| Some(Place { step: number(to), because: self.moved(at, to)? }))
+        (at + 1..self.steps.len()).find_map(|to| Some(Place { step: step_number(to), because: self.moved(at, to)? }))
     }
 
     /// What goes wrong when a step is moved to another's place; `None` where nothing does.
@@ -184,7 +183,7 @@ impl Teller<'_> {
         order.insert(to, moved);
         let steps: Vec<Step> = order.iter().map(|at| self.steps[*at].clone()).collect();
         match Trace::of(self.problem, &steps) {
-            Err(ReplayError::Step(at, _)) => Some(Because::Refused { step: number(order[at]) }),
+            Err(ReplayError::Step(at, _)) => Some(Because::Refused { step: step_number(order[at]) }),
             Err(ReplayError::Missed(slot)) => Some(Because::Lost { setting: self.names.settings[slot].clone() }),
             Ok(other) => self.worse(&other),
         }
@@ -201,8 +200,8 @@ impl Teller<'_> {
     }
 }
 
-impl Why {
-    /// The whole account, a sentence each.
+impl Rationale {
+    /// The whole rationale, a sentence each.
     pub fn sentences(&self, of: u32) -> Vec<String> {
         let places = [("before", &self.after), ("after", &self.before)];
         let places = places.into_iter().filter_map(|(never, place)| Some(place.as_ref()?.sentence(of, never)));

@@ -112,7 +112,7 @@ impl Visit<'_> {
     /// By the rule of every card: once more, but not where the step says not to; what is reported.
     fn twice(&mut self, call: &Call, step: &Step, [first, second]: [Turn; 2]) -> Heard {
         match self.key(call, step, first) {
-            Heard::Nothing if !step.mishap.again => Heard::Nothing,
+            Heard::Nothing if !step.recovery.again => Heard::Nothing,
             before @ (Heard::Nothing | Heard::Refused) => match (before, self.key(call, step, second)) {
                 (_, Heard::Accepted) => Heard::Accepted,
                 (Heard::Nothing, _) | (_, Heard::Nothing) => Heard::Nothing,
@@ -145,7 +145,7 @@ impl Visit<'_> {
 
     fn failed(&mut self, at: &Call, failed: &Step) -> bool {
         let script = self.script;
-        let later = failed.mishap.resort.as_ref().map_or(&[][..], |resort| &resort.steps);
+        let later = failed.recovery.fallback.as_ref().map_or(&[][..], |fallback| &fallback.steps);
         let mut from = at;
         for number in later {
             let all = script.calls.iter().flat_map(|call| call.steps.iter().map(move |step| (call, step)));
@@ -219,7 +219,7 @@ fn visit(
     let failing = script.calls.iter().flat_map(|call| &call.steps).find(|step| step.number == number);
     let failing = failing.expect("a step");
     let all_well = visit.told.iter().all(|(_, heard)| *heard == Heard::Accepted);
-    let promised = all_well || failing.mishap.resort.as_ref().is_none_or(|resort| resort.restores);
+    let promised = all_well || failing.recovery.fallback.as_ref().is_none_or(|fallback| fallback.restores);
     if promised {
         prop_assert!(went_well, "a step of the promise was refused: {:?}", visit.told);
         for (lifeline, record_of) in station.keybook.lifelines.iter().zip(0..) {
@@ -227,7 +227,7 @@ fn visit(
                 lifeline.settings.iter().all(|id| station.wanted(*id).is_some() || record.known(*id).is_some());
             let was_covered = lifeline.settings.iter().all(|id| record.known(*id).is_some());
             // Where nothing failed, and where the step hangs on no lifeline, it is as it was or will be.
-            if tracked && (was_covered || all_well || failing.mishap.resort.is_some()) {
+            if tracked && (was_covered || all_well || failing.recovery.fallback.is_some()) {
                 prop_assert!(is_covered(station, &record, &visit.station, record_of), "{:?} {:?}", visit.told, script);
             }
         }
@@ -372,7 +372,7 @@ fn told_at_steps(card: &Card) -> Vec<Option<&str>> {
 fn a_step_that_may_not_be_keyed_again_says_so_and_the_rule_is_told_where_it_is_reported() {
     let station = station(COMMIT, COMMIT_WANTED);
     let (script, card) = card_of(&station, COMMIT_HELD);
-    let again: Vec<bool> = script.calls[0].steps.iter().map(|step| step.mishap.again).collect();
+    let again: Vec<bool> = script.calls[0].steps.iter().map(|step| step.recovery.again).collect();
     assert_eq!(again, [false, true, false]);
     let stand_in = "keep the stand-in until a new script is keyed.";
     let silent = "If you hear nothing, do not key it again: it has failed.";

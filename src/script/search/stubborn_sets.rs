@@ -1,14 +1,13 @@
-//! What a state leaves to be tried: the commands that can still matter, and states in which one slot's commands are
-//! enough to go on with (`mod.rs` §7). It never forces a command whose place could matter.
+//! What a state leaves to be tried: the commands that can still matter and, among them, a stubborn set: some of which a best
+//! script keys one first (`mod.rs` §7). It never leaves out a command whose place could matter.
 
-use super::model::{Class, Classes, GOAL, Model, ModelCommand, ModelLifeline, Set};
-use super::tail::{able, may_spoil, members};
+use super::model::{Class, Classes, GOAL, Model, ModelCommand, ModelLifeline, Set, members};
 
 /// A condition of a command: the classes that satisfy it, the commands that can bring one about or end it.
 struct Condition {
     slot: usize,
     classes: Classes,
-    makers: Set,
+    achievers: Set,
     breakers: Set,
 }
 
@@ -33,14 +32,14 @@ struct Record {
     dark: u64,
     /// Commands that do not come to the same before and after it: one writes what the other looks at, or both write a
     /// slot, and not always its goal.
-    clashes: Set,
+    interfering: Set,
 }
 
 /// Commands by what they do to one slot.
 #[derive(Default)]
 struct Touch {
     /// Can bring it to the goal.
-    makers: Set,
+    achievers: Set,
     /// May take it away from the goal.
     spoilers: Set,
     writers: Set,
@@ -54,7 +53,7 @@ struct Touch {
 
 /// A lifeline's slots, and the commands that can bring one of them to what it was or will be.
 struct Line {
-    makers: Set,
+    achievers: Set,
     writers: Set,
     /// Slots that some command can bring back to what they were.
     restorable: Set,
@@ -68,13 +67,13 @@ struct Dark {
     for_good: u64,
 }
 
-pub(super) struct Forced {
+pub(super) struct StubbornSets {
     records: Vec<Record>,
     touches: Vec<Touch>,
     lines: Vec<Line>,
-    tail: Set,
+    suffix: Set,
     /// Slots of lifelines.
-    watched: Set,
+    lifeline_slots: Set,
 }
 
 fn commands(model: &Model, fits: impl Fn(&ModelCommand) -> bool) -> Set {
@@ -104,16 +103,17 @@ fn leaving(model: &Model, slot: usize, classes: Classes) -> Set {
     })
 }
 
-impl Forced {
-    pub fn new(model: &Model, tail: Set) -> Self {
+impl StubbornSets {
+    pub fn new(model: &Model, suffix: Set) -> Self {
         let touches: Vec<Touch> = (0..model.slots.len()).map(|slot| touch(model, slot)).collect();
         let mut records: Vec<Record> = model.commands.iter().map(|command| record(model, &touches, command)).collect();
         for id in 0..records.len() {
-            records[id].clashes = (0..records.len())
-                .filter(|other| *other != id && clash(&records[id], &records[*other]))
+            records[id].interfering = (0..records.len())
+                .filter(|other| *other != id && interfere(&records[id], &records[*other]))
                 .fold(0, |set, other| set | 1 << other);
         }
-        let watched = model.lifelines.iter().flat_map(|line| &line.slots).fold(0, |set: Set, slot| set | 1 << slot);
+        let lifeline_slots =
+            model.lifelines.iter().flat_map(|line| &line.slots).fold(0, |set: Set, slot| set | 1 << slot);
         let line = |lifeline: &ModelLifeline| {
             let sets = lifeline.slots.iter().map(|slot| {
                 // A start that can never come back here has no class, and so no bit.
@@ -121,10 +121,10 @@ impl Forced {
                 let as_was = as_was.and_then(|class| Classes::checked_shl(1, class.into())).unwrap_or(0);
                 (leaving(model, *slot, as_was | 1 << GOAL), touches[*slot].writers)
             });
-            let (makers, writers) = sets.fold((0, 0), |all, own| (all.0 | own.0, all.1 | own.1));
-            Line { makers, writers, restorable: restorable(model, lifeline) }
+            let (achievers, writers) = sets.fold((0, 0), |all, own| (all.0 | own.0, all.1 | own.1));
+            Line { achievers, writers, restorable: restorable(model, lifeline) }
         };
-        Self { records, lines: model.lifelines.iter().map(line).collect(), touches, tail, watched }
+        Self { records, lines: model.lifelines.iter().map(line).collect(), touches, suffix, lifeline_slots }
     }
 
     /// The commands that a best script from this state may still use.
@@ -134,20 +134,21 @@ impl Forced {
             let before = relevant;
             for (slot, touch) in self.touches.iter().enumerate() {
                 if state[slot] != GOAL || touch.spoilers & relevant != 0 {
-                    relevant |= touch.makers;
+                    relevant |= touch.achievers;
                 }
             }
             for id in members(relevant) {
                 relevant |= self.records[id].partners;
                 for condition in &self.records[id].conditions {
                     if condition.classes >> state[condition.slot] & 1 == 0 || condition.breakers & relevant != 0 {
-                        relevant |= condition.makers;
+                        relevant |= condition.achievers;
                     }
                 }
             }
             for (line, lifeline) in self.lines.iter().zip(&model.lifelines) {
-                if line.makers & !relevant != 0 && (line.writers & relevant != 0 || !lifeline.covered(model, state)) {
-                    relevant |= line.makers;
+                if line.achievers & !relevant != 0 && (line.writers & relevant != 0 || !lifeline.covered(model, state))
+                {
+                    relevant |= line.achievers;
                 }
             }
             if relevant == before {
@@ -157,12 +158,12 @@ impl Forced {
     }
 
     /// The commands of one slot, to be keyed at their goals, where nothing else need be tried in this state.
-    pub fn at(&self, model: &Model, state: &[Class], relevant: Set) -> Option<Set> {
+    pub fn achievers_first(&self, model: &Model, state: &[Class], relevant: Set) -> Option<Set> {
         let dark = self.dark(model, state);
         let mut fewest: Option<Set> = None;
         for (slot, touch) in self.touches.iter().enumerate().filter(|(slot, _)| state[*slot] != GOAL) {
-            let ways = touch.makers;
-            let better = ways & self.tail == 0
+            let ways = touch.achievers;
+            let better = ways & self.suffix == 0
                 && ways != 0
                 && fewest.is_none_or(|fewest| ways.count_ones() < fewest.count_ones());
             if better && members(ways).all(|id| self.may_come_first(id, slot, state, relevant, &dark)) {
@@ -177,7 +178,7 @@ impl Forced {
 
     /// Commands of which some best script from this state keys one first, where it need not be one of all. (No lifeline
     /// is uncovered, so that nothing is exposed by keying a command now.)
-    pub fn some(&self, model: &Model, state: &[Class], relevant: Set) -> Option<Set> {
+    pub fn stubborn_set(&self, model: &Model, state: &[Class], relevant: Set) -> Option<Set> {
         let dark = self.dark(model, state);
         if dark.uncovered != 0 {
             return None;
@@ -187,11 +188,11 @@ impl Forced {
         let fixed = accepted & !movable.fold(0, |set: Set, id| set | 1 << id);
         let mut fewest: Option<Set> = None;
         for (touch, _) in self.touches.iter().zip(state).filter(|(_, class)| **class != GOAL) {
-            let ways = touch.makers;
-            if ways & (self.tail | fixed) != 0 || ways == 0 {
+            let ways = touch.achievers;
+            if ways & (self.suffix | fixed) != 0 || ways == 0 {
                 continue;
             }
-            if let Some(own) = self.closed(ways, state, relevant & !self.tail, accepted, fixed) {
+            if let Some(own) = self.closure(ways, state, relevant & !self.suffix, accepted, fixed) {
                 let own = own & accepted;
                 if fewest.is_none_or(|fewest| own.count_ones() < fewest.count_ones()) {
                     fewest = Some(own);
@@ -201,19 +202,19 @@ impl Forced {
         fewest
     }
 
-    /// The commands, with what clashes with those accepted now and what makes one missing need of the others hold; `None`
+    /// The commands, with what interfering with those accepted now and what makes one missing need of the others hold; `None`
     /// where one of `fixed` is among them.
-    fn closed(&self, ways: Set, state: &[Class], relevant: Set, accepted: Set, fixed: Set) -> Option<Set> {
+    fn closure(&self, ways: Set, state: &[Class], relevant: Set, accepted: Set, fixed: Set) -> Option<Set> {
         let (mut all, mut open) = (ways, ways);
         while open != 0 {
             let id = open.trailing_zeros() as usize;
             open &= open - 1;
             let record = &self.records[id];
             let more = if accepted >> id & 1 == 1 {
-                record.clashes
+                record.interfering
             } else {
                 let mut missing = record.conditions.iter().filter(|own| own.classes >> state[own.slot] & 1 == 0);
-                missing.next().map_or(record.enablers, |condition| condition.makers)
+                missing.next().map_or(record.enablers, |condition| condition.achievers)
             };
             let fresh = more & relevant & !all;
             if fresh & fixed != 0 {
@@ -227,7 +228,7 @@ impl Forced {
     /// Whether the command, keyed now, leaves every lifeline that it touches at least as covered from here on.
     fn keeps_covered(&self, id: usize, state: &[Class], relevant: Set, dark: &Dark) -> bool {
         let record = &self.records[id];
-        members(record.writes & self.watched).all(|slot| {
+        members(record.writes & self.lifeline_slots).all(|slot| {
             let touch = &self.touches[slot];
             record.goals >> slot & 1 == 1
                 && (touch.lines & !dark.for_good == 0 || state[slot] == GOAL && touch.spoilers & relevant == 0)
@@ -266,7 +267,7 @@ impl Forced {
 }
 
 /// Whether the order of two commands matters to what they do.
-fn clash(one: &Record, other: &Record) -> bool {
+fn interfere(one: &Record, other: &Record) -> bool {
     let both = one.writes & other.writes & !(one.goals & other.goals);
     (one.writes & other.looks) | (one.looks & other.writes) | both != 0
 }
@@ -299,8 +300,8 @@ fn touch(model: &Model, slot: usize) -> Touch {
             .any(|field| field.choices.iter().any(|choice| choice.held))
     };
     Touch {
-        makers: commands(model, |command| able(command) >> slot & 1 == 1),
-        spoilers: commands(model, |command| may_spoil(command) >> slot & 1 == 1),
+        achievers: commands(model, |command| command.achieves() >> slot & 1 == 1),
+        spoilers: commands(model, |command| command.may_spoil() >> slot & 1 == 1),
         writers: commands(model, |command| command.writes >> slot & 1 == 1),
         lookers: commands(model, |command| needs(command) || reads(command) || holds(command)),
         parters: commands(model, |command| away(command) || dear(command) || holds(command)),
@@ -310,8 +311,8 @@ fn touch(model: &Model, slot: usize) -> Touch {
 
 fn record(model: &Model, touches: &[Touch], command: &ModelCommand) -> Record {
     let condition = |(slot, classes): &(usize, Classes)| {
-        let (makers, breakers) = (leaving(model, *slot, *classes), leaving(model, *slot, !*classes));
-        Condition { slot: *slot, classes: *classes, makers, breakers }
+        let (achievers, breakers) = (leaving(model, *slot, *classes), leaving(model, *slot, !*classes));
+        Condition { slot: *slot, classes: *classes, achievers, breakers }
     };
     let mut partners = command.reads.iter().fold(0, |set, read| set | touches[read.slot].writers);
     for field in &command.fields {
@@ -319,7 +320,7 @@ fn record(model: &Model, touches: &[Touch], command: &ModelCommand) -> Record {
             partners |= leaving(model, field.slot, 1 << choice.class);
         }
     }
-    let able = able(command);
+    let achieves = command.achieves();
     let away = |slot: usize| command.needs.iter().any(|need| need.0 == slot && need.1 >> GOAL & 1 == 0);
     let astray = command.fields.iter().filter(|field| field.choices.iter().any(|choice| choice.class != GOAL));
     let astray = astray.fold(0, |set: Set, field| set | 1 << field.slot);
@@ -332,13 +333,13 @@ fn record(model: &Model, touches: &[Touch], command: &ModelCommand) -> Record {
         writes: command.writes,
         looks,
         enablers: members(looks).fold(0, |set, slot| set | touches[slot].writers),
-        clashes: 0,
+        interfering: 0,
         conditions: command.needs.iter().map(condition).collect(),
         partners,
-        goals: able & !astray,
-        options: able & astray,
-        spoils: command.writes & !able & !fields,
-        astray: fields & !able != 0,
+        goals: achieves & !astray,
+        options: achieves & astray,
+        spoils: command.writes & !achieves & !fields,
+        astray: fields & !achieves != 0,
         reads: !command.reads.is_empty(),
         dark: lines(model, |lifeline| lifeline.slots.iter().any(|slot| lifeline.tells(model, *slot) && away(*slot))),
     }

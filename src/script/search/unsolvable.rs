@@ -1,13 +1,14 @@
 //! Why a slot cannot come to its goal, whatever becomes of the others. It never guesses: what it names fails in every
 //! script, for it fails even if nothing that a command leaves were ever lost again. What only fails together, or in every
-//! order, is not told here (`script/apart.rs`).
+//! order, is not told here (`script/conflicts.rs`).
 
-use super::relevance::{Values, Write, bit, forward, known};
+use super::effects::{Context, Values, Write, bit, known};
+use super::relevance::forward;
 use crate::script::problem::{Choice, CommandId, Problem, SlotId};
 
 /// A slot that can never come to its goal.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Account {
+pub struct UnreachableGoal {
     pub slot: SlotId,
     /// What stands in the way; empty where no command can leave the slot at its goal. Else one or more for each command
     /// that would, then the same for what these need, and so on.
@@ -25,14 +26,15 @@ pub enum Stop {
     FieldNever { command: CommandId, field: usize },
 }
 
-/// One account for each slot that can never come to its goal; none where each could by itself.
-pub(super) fn accounts(problem: &Problem, writes: &[Vec<Write>]) -> Vec<Account> {
+/// Each slot that can never come to its goal; none where each could by itself.
+pub(super) fn unreachable_goals(context: &Context) -> Vec<UnreachableGoal> {
+    let Context { problem, writes } = context;
     let all = vec![true; problem.commands.len()];
     let (reach, _) = forward(problem, writes, &problem.start(), &[], &all);
     let goal = |slot: SlotId| bit(Some(problem.slots[slot].goal));
     let hopeless = (0..problem.slots.len()).filter(|slot| reach[*slot] & goal(*slot) == 0);
     let teller = Teller { problem, writes, reach: &reach };
-    hopeless.map(|slot| Account { slot, stops: teller.stops(slot, goal(slot)) }).collect()
+    hopeless.map(|slot| UnreachableGoal { slot, stops: teller.stops(slot, goal(slot)) }).collect()
 }
 
 struct Teller<'a> {

@@ -1,54 +1,55 @@
-//! The tail of a script: commands that may always come last, found backwards from the goal (`mod.rs` §4).
+//! The suffix of a script: commands that may always come last, found backwards from the goal (`mod.rs` §4).
 //! It knows nothing of lifelines: whatever it places runs while all of them are covered.
 
-use super::core::Purse;
-use super::model::{Classes, GOAL, Model, ModelCommand, Packed, Set};
+use super::budget::Purse;
+use super::model::{Classes, GOAL, Model, ModelCommand, Set, members};
+use super::packed::Packed;
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BinaryHeap, HashMap};
 
 /// The slots and commands that are settled after everything else.
-pub(super) struct Tail {
+pub(super) struct Suffix {
     /// Slots that only matter for being at their goal in the end.
     pub leaves: Set,
     /// Commands that may come last.
     pub commands: Set,
-    pub parts: Vec<TailPart>,
+    pub parts: Vec<SuffixPart>,
 }
 
-/// Tail commands that share slots.
-pub(super) struct TailPart {
+/// Commands of the suffix that share slots.
+pub(super) struct SuffixPart {
     pub slots: Set,
-    /// The slots a tail command can bring to the goal.
-    pub able: Set,
-    commands: Vec<TailCommand>,
+    /// The slots a suffix command can bring to the goal.
+    pub achieves: Set,
+    commands: Vec<SuffixCommand>,
     /// For each slot the commands (their places) that can bring it to its goal, with what that costs beyond their least.
     ways: Vec<(usize, Vec<(usize, Packed)>)>,
-    /// Answers by which slots are at their goal before the tail, and how many bytes they take.
+    /// Answers by which slots are at their goal before the suffix, and how many bytes they take.
     known: HashMap<Set, Option<Settled>>,
     bytes: usize,
 }
 
-/// How the tail settles what is left.
+/// How the suffix settles what is left.
 struct Settled {
-    cost: TailCost,
+    cost: SuffixCost,
     /// Nothing where the budget ran out before any way was found.
-    steps: Option<Vec<TailStep>>,
+    steps: Option<Vec<SuffixStep>>,
 }
 
-/// What the tail costs, or a bound on it where the budget ran out.
+/// What the suffix costs, or a bound on it where the budget ran out.
 #[derive(Clone, Copy)]
-pub(super) struct TailCost {
+pub(super) struct SuffixCost {
     pub least: Packed,
     pub exact: bool,
 }
 
-struct TailCommand {
+struct SuffixCommand {
     id: usize,
     /// Cost where no slot is wanted.
     least: Packed,
     /// Slots it writes, slots it can bring to the goal, and slots it cannot.
     writes: Set,
-    able: Set,
+    achieves: Set,
     spoils: Set,
     /// What bringing a slot to its goal costs beyond the cheapest thing keyed there.
     extra: Vec<(usize, Packed)>,
@@ -56,9 +57,9 @@ struct TailCommand {
     dear: Set,
 }
 
-/// A command of the tail and the slots it must bring to the goal.
+/// A command of the suffix and the slots it must bring to the goal.
 #[derive(Clone, Copy)]
-pub(super) struct TailStep {
+pub(super) struct SuffixStep {
     pub command: usize,
     pub wanted: Set,
 }
@@ -69,7 +70,7 @@ type Ways = BTreeMap<Set, (Packed, Option<(Set, usize)>)>;
 /// Sets of wanted slots still to be looked at: the least total, then the youngest, with the cost so far.
 type Open = BinaryHeap<(Reverse<Packed>, u64, Set, Packed)>;
 
-/// So many of them take as long as a state of a core.
+/// So many of them take as long as a state of the best-first search.
 const SETS: u64 = 8;
 
 /// About the bytes that a set of wanted slots takes in both.
@@ -79,47 +80,23 @@ fn has(set: Set, member: usize) -> bool {
     set >> member & 1 == 1
 }
 
-pub(super) fn members(mut set: Set) -> impl Iterator<Item = usize> {
-    std::iter::from_fn(move || {
-        let member = (set != 0).then(|| set.trailing_zeros() as usize)?;
-        set &= set - 1;
-        Some(member)
-    })
-}
-
-/// Slots the command can bring to the goal.
-pub(super) fn able(command: &ModelCommand) -> Set {
-    let sets = command.sets.iter().filter(|set| set.1 == GOAL).fold(0, |all: Set, set| all | 1 << set.0);
-    let goal =
-        |field: &&super::model::ModelField| field.choices.iter().any(|choice| choice.class == GOAL && !choice.held);
-    command.fields.iter().filter(goal).fold(sets, |all, field| all | 1 << field.slot)
-}
-
-/// Slots the command may take away from the goal. (What is only keyed while held changes nothing.)
-pub(super) fn may_spoil(command: &ModelCommand) -> Set {
-    let sets = command.sets.iter().filter(|set| set.1 != GOAL).fold(0, |all: Set, set| all | 1 << set.0);
-    let away =
-        |field: &&super::model::ModelField| field.choices.iter().any(|choice| choice.class != GOAL && !choice.held);
-    command.fields.iter().filter(away).fold(sets, |all, field| all | 1 << field.slot)
-}
-
-impl Tail {
+impl Suffix {
     pub fn of(model: &Model) -> Self {
         let leaves = leaves_of(model);
         let commands = commands_of(model, leaves);
         Self { leaves, commands, parts: parts_of(model, commands) }
     }
 
-    /// Least cost of the tail where these slots are at their goal before it; `None`: it cannot land.
-    pub fn cost(&mut self, at_goal: Set, purse: &mut Purse) -> Option<TailCost> {
-        self.parts.iter_mut().try_fold(TailCost { least: 0, exact: true }, |sum, part| {
+    /// Least cost of the suffix where these slots are at their goal before it; `None`: it cannot land.
+    pub fn cost(&mut self, at_goal: Set, purse: &mut Purse) -> Option<SuffixCost> {
+        self.parts.iter_mut().try_fold(SuffixCost { least: 0, exact: true }, |sum, part| {
             let own = part.solve(at_goal & part.slots, purse)?.cost;
-            Some(TailCost { least: sum.least + own.least, exact: sum.exact && own.exact })
+            Some(SuffixCost { least: sum.least + own.least, exact: sum.exact && own.exact })
         })
     }
 
-    /// The steps of the tail, first to last; `None`: no way is known.
-    pub fn steps(&mut self, at_goal: Set, purse: &mut Purse) -> Option<Vec<TailStep>> {
+    /// The steps of the suffix, first to last; `None`: no way is known.
+    pub fn steps(&mut self, at_goal: Set, purse: &mut Purse) -> Option<Vec<SuffixStep>> {
         let mut steps = Vec::new();
         for part in &mut self.parts {
             steps.extend(part.solve(at_goal & part.slots, purse)?.steps.as_ref()?);
@@ -159,21 +136,21 @@ fn commands_of(model: &Model, leaves: Set) -> Set {
         });
         command.writes & !leaves == 0 && needs && reads
     };
-    let mut tail =
+    let mut suffix =
         (0..model.commands.len()).filter(|id| fits(&model.commands[*id])).fold(0, |set: Set, id| set | 1 << id);
     loop {
-        let core = (0..model.commands.len()).filter(|id| !has(tail, *id));
-        let by_core = core.fold(0, |set, id| set | able(&model.commands[id]));
-        let keep = members(tail).filter(|id| may_spoil(&model.commands[*id]) & by_core == 0);
+        let others = (0..model.commands.len()).filter(|id| !has(suffix, *id));
+        let by_others = others.fold(0, |set, id| set | model.commands[id].achieves());
+        let keep = members(suffix).filter(|id| model.commands[*id].may_spoil() & by_others == 0);
         let kept = keep.fold(0, |set: Set, id| set | 1 << id);
-        if kept == tail {
-            return tail;
+        if kept == suffix {
+            return suffix;
         }
-        tail = kept;
+        suffix = kept;
     }
 }
 
-fn parts_of(model: &Model, commands: Set) -> Vec<TailPart> {
+fn parts_of(model: &Model, commands: Set) -> Vec<SuffixPart> {
     let mut groups: Vec<(Set, Vec<usize>)> = Vec::new();
     for id in members(commands) {
         let mut slots = model.commands[id].writes;
@@ -190,10 +167,10 @@ fn parts_of(model: &Model, commands: Set) -> Vec<TailPart> {
         groups.push((slots, ids));
     }
     groups.sort_by_key(|(_, ids)| ids[0]);
-    groups.into_iter().map(|(slots, ids)| TailPart::new(model, slots, &ids)).collect()
+    groups.into_iter().map(|(slots, ids)| SuffixPart::new(model, slots, &ids)).collect()
 }
 
-fn tail_command(model: &Model, id: usize) -> TailCommand {
+fn suffix_command(model: &Model, id: usize) -> SuffixCommand {
     let command = &model.commands[id];
     let mut presses: u32 = command.reads.iter().map(|read| read.presses[usize::from(GOAL)].unwrap_or(0)).sum();
     let mut extra = Vec::new();
@@ -204,34 +181,34 @@ fn tail_command(model: &Model, id: usize) -> TailCommand {
             extra.push((field.slot, model.press * Packed::from(goal.presses - least)));
         }
     }
-    let able = able(command);
-    TailCommand {
+    let achieves = command.achieves();
+    SuffixCommand {
         id,
         least: command.base + model.press * Packed::from(presses),
         writes: command.writes,
-        able,
-        spoils: command.writes & !able,
+        achieves,
+        spoils: command.writes & !achieves,
         extra,
         dear: 0,
     }
 }
 
-impl TailCommand {
+impl SuffixCommand {
     fn cost(&self, wanted: Set) -> Packed {
         self.extra.iter().filter(|(slot, _)| has(wanted, *slot)).fold(self.least, |sum, (_, extra)| sum + extra)
     }
 }
 
-impl TailPart {
+impl SuffixPart {
     fn new(model: &Model, slots: Set, ids: &[usize]) -> Self {
-        let mut commands: Vec<TailCommand> = ids.iter().map(|id| tail_command(model, *id)).collect();
-        let able = commands.iter().fold(0, |set, command| set | command.able);
-        let extra = |command: &TailCommand, slot: usize| {
+        let mut commands: Vec<SuffixCommand> = ids.iter().map(|id| suffix_command(model, *id)).collect();
+        let achieves = commands.iter().fold(0, |set, command| set | command.achieves);
+        let extra = |command: &SuffixCommand, slot: usize| {
             command.extra.iter().find(|(other, _)| *other == slot).map_or(0, |(_, extra)| *extra)
         };
         let ways: Vec<(usize, Vec<(usize, Packed)>)> = members(slots)
             .map(|slot| {
-                let ways = commands.iter().enumerate().filter(|(_, command)| has(command.able, slot));
+                let ways = commands.iter().enumerate().filter(|(_, command)| has(command.achieves, slot));
                 (slot, ways.map(|(place, command)| (place, extra(command, slot))).collect())
             })
             .collect();
@@ -239,14 +216,14 @@ impl TailPart {
             let dear = ways.iter().filter(|(_, extra)| ways.len() > 1 && *extra > 0);
             dear.for_each(|(place, _)| commands[*place].dear |= 1 << slot);
         }
-        Self { slots, able, commands, ways, known: HashMap::new(), bytes: 0 }
+        Self { slots, achieves, commands, ways, known: HashMap::new(), bytes: 0 }
     }
 
     fn solve(&mut self, at_goal: Set, purse: &mut Purse) -> Option<&Settled> {
         if !self.known.contains_key(&at_goal) {
             let answer = self.search(at_goal, purse);
             let steps = answer.as_ref().and_then(|settled| settled.steps.as_ref()).map_or(0, Vec::len);
-            self.bytes += SET_BYTES + steps * size_of::<TailStep>();
+            self.bytes += SET_BYTES + steps * size_of::<SuffixStep>();
             self.known.insert(at_goal, answer);
         }
         self.known.get(&at_goal)?.as_ref()
@@ -260,23 +237,23 @@ impl TailPart {
         while let Some((Reverse(least), _, wanted, cost)) = search.open.pop() {
             if wanted & !at_goal == 0 {
                 let steps = Some(self.trace(&search.best, wanted));
-                return Some(Settled { cost: TailCost { least: cost, exact: true }, steps });
+                return Some(Settled { cost: SuffixCost { least: cost, exact: true }, steps });
             }
             let empty = purse.is_empty() || (search.best.len() + search.open.len()) * SET_BYTES > purse.bytes;
             if empty {
                 search.open.push((Reverse(least), 0, wanted, cost));
                 let steps = search.hurry(purse);
-                return Some(Settled { cost: TailCost { least, exact: false }, steps });
+                return Some(Settled { cost: SuffixCost { least, exact: false }, steps });
             }
             purse.pay(search.expand(wanted, cost, false));
         }
         None
     }
 
-    fn trace(&self, best: &Ways, mut wanted: Set) -> Vec<TailStep> {
+    fn trace(&self, best: &Ways, mut wanted: Set) -> Vec<SuffixStep> {
         let mut steps = Vec::new();
         while let Some((before, place)) = best[&wanted].1 {
-            steps.push(TailStep { command: self.commands[place].id, wanted: before & self.commands[place].able });
+            steps.push(SuffixStep { command: self.commands[place].id, wanted: before & self.commands[place].achieves });
             wanted = before;
         }
         steps
@@ -295,7 +272,7 @@ impl TailPart {
             return fewest.iter().map(|(place, _)| *place).collect();
         }
         let fits =
-            |place: &usize| self.commands[*place].able & wanted != 0 && self.commands[*place].spoils & wanted == 0;
+            |place: &usize| self.commands[*place].achieves & wanted != 0 && self.commands[*place].spoils & wanted == 0;
         (0..self.commands.len()).filter(fits).collect()
     }
 
@@ -318,9 +295,9 @@ impl TailPart {
     }
 }
 
-/// One search of a tail part.
+/// One search of a suffix part.
 struct Backwards<'a> {
-    part: &'a TailPart,
+    part: &'a SuffixPart,
     at_goal: Set,
     best: Ways,
     open: Open,
@@ -338,7 +315,7 @@ impl Backwards<'_> {
         self.owed += 1;
         for place in self.part.last_commands(wanted, self.at_goal) {
             let command = &self.part.commands[place];
-            let (next, sum) = (wanted & !command.writes, cost + command.cost(wanted & command.able));
+            let (next, sum) = (wanted & !command.writes, cost + command.cost(wanted & command.achieves));
             if self.best.get(&next).is_some_and(|known| known.0 <= sum) {
                 continue;
             }
@@ -354,7 +331,7 @@ impl Backwards<'_> {
     }
 
     /// Past the budget: any way at all.
-    fn hurry(&mut self, purse: &mut Purse) -> Option<Vec<TailStep>> {
+    fn hurry(&mut self, purse: &mut Purse) -> Option<Vec<SuffixStep>> {
         let entries: Vec<(Set, Packed)> = self.open.drain().map(|(_, _, wanted, cost)| (wanted, cost)).collect();
         for (wanted, cost) in entries {
             self.serial += 1;

@@ -1,11 +1,9 @@
-//! A lower bound on the time, presses and number of the commands still to come, from facts that every script must
-//! bring about (`mod.rs` §5). It never overestimates; it may call a state hopeless only where it is.
+//! A lower bound on the time, presses and number of the commands still to come, from what every script must bring
+//! about (`mod.rs` §5). It never overestimates; it may call a state hopeless only where it is.
 
-use super::model::{Class, Classes, GOAL, Model, ModelCommand, Packed, Set, time_of};
-use super::tail::members;
-
-/// Most facts kept track of; further needs are left out (which only weakens the bound).
-const MOST_FACTS: usize = 256;
+use super::landmark_set::{LandmarkSet, MOST_LANDMARKS};
+use super::model::{Class, Classes, GOAL, Model, ModelCommand, Set, members};
+use super::packed::{Packed, time_of};
 
 /// A command, or a command keyed with one class in its dividing field.
 struct Op {
@@ -16,127 +14,77 @@ struct Op {
     least: Packed,
 }
 
-/// "At some time the slot is brought to one of these classes by a command."
-struct Fact {
+/// "At some time a command brings the slot to one of these classes": a landmark of every state that asks for it.
+struct Landmark {
     slot: usize,
     classes: Classes,
     /// Ops that can, with what they cost beyond their least then.
     achievers: Vec<(u16, Packed)>,
-    /// Facts that hold before each of them.
-    needs: Asked,
+    /// Landmarks that hold before each of them.
+    needs: LandmarkSet,
     /// "Brought to its goal" for slots that each of them leaves away from it, and for this one where it is then away.
-    lost: Asked,
+    lost: LandmarkSet,
     /// Slots of lifelines that are away from what they were and what they will be just before each of them.
     dark: Set,
 }
 
-/// Which facts a state still asks for.
-#[derive(Default, Clone, Copy)]
-pub(super) struct Asked([u64; MOST_FACTS / 64]);
-
-impl Asked {
-    fn insert(&mut self, fact: usize) {
-        self.0[fact / 64] |= 1 << (fact % 64);
-    }
-
-    fn has(&self, fact: usize) -> bool {
-        self.0[fact / 64] >> (fact % 64) & 1 == 1
-    }
-
-    fn count(&self) -> u32 {
-        self.0.iter().map(|word| word.count_ones()).sum()
-    }
-
-    fn pop(&mut self) -> Option<usize> {
-        let place = self.0.iter().position(|word| *word != 0)?;
-        let bit = self.0[place].trailing_zeros() as usize;
-        self.0[place] &= self.0[place] - 1;
-        Some(place * 64 + bit)
-    }
-
-    pub fn and(&mut self, other: &Self) {
-        self.0.iter_mut().zip(other.0).for_each(|(own, other)| *own |= other);
-    }
-
-    pub fn within(mut self, other: &Self) -> Self {
-        self.0.iter_mut().zip(other.0).for_each(|(own, other)| *own &= other);
-        self
-    }
-
-    pub fn without(mut self, other: &Self) -> Self {
-        self.0.iter_mut().zip(other.0).for_each(|(own, other)| *own &= !other);
-        self
-    }
-
-    fn iter(&self) -> impl Iterator<Item = usize> + '_ {
-        let words = self.0.iter().enumerate();
-        words.flat_map(|(place, word)| {
-            let mut word = *word;
-            std::iter::from_fn(move || {
-                let bit = (word != 0).then(|| word.trailing_zeros() as usize)?;
-                word &= word - 1;
-                Some(place * 64 + bit)
-            })
-        })
-    }
-}
-
-/// What a bound asks for, from [`Bound::scope`].
+/// What a bound asks for, from [`Landmarks::scope`].
 pub(super) struct Scope {
     /// Goals that are asked for, and those that are where they are lost on the way.
-    counted: Asked,
-    again: Asked,
-    /// Slots that a wide command still to come will write; what facts of these may ask for, and what others may.
+    counted: LandmarkSet,
+    again: LandmarkSet,
+    /// Slots that a reset still to come will write; what landmarks of these may ask for, and what others may.
     late: Set,
-    by_late: Asked,
-    by_others: Asked,
+    by_late: LandmarkSet,
+    by_others: LandmarkSet,
 }
 
-pub(super) struct Bound {
+pub(super) struct Landmarks {
     /// Slots that, away from their goal, leave some lifeline uncovered.
     telling: Set,
     /// What the last state asked for in all.
-    last: Asked,
+    last: LandmarkSet,
     /// What did not hold there.
-    gaps: Asked,
+    gaps: LandmarkSet,
     ops: Vec<Packed>,
     /// Least time of each op, milliseconds.
     ops_ms: Vec<u32>,
-    /// The ops that can bring a fact about, and the time beyond their least: fact after fact, and where each one's begin.
+    /// The ops that can bring a landmark about, and the time beyond their least: of one landmark after the other; and where
+    /// each one's begin.
     achievers_ms: Vec<(u16, u32)>,
     begins: Vec<usize>,
-    /// Facts that nothing brings about.
-    never: Asked,
+    /// Landmarks that nothing brings about.
+    never: LandmarkSet,
     left: Vec<u32>,
-    /// Facts with the fewest achievers first.
-    facts: Vec<Fact>,
-    /// The fact "this slot is brought to its goal", by slot.
+    /// Those with the fewest achievers first.
+    all: Vec<Landmark>,
+    /// The landmark "this slot is brought to its goal", by slot.
     goals: Vec<usize>,
     every: Set,
     /// Where each slot's classes begin in `missing`.
     first: Vec<usize>,
-    missing: Vec<Asked>,
+    missing: Vec<LandmarkSet>,
     rest: Vec<Packed>,
 }
 
-impl Bound {
+impl Landmarks {
     pub fn new(model: &Model) -> Self {
         let mut ops = Vec::new();
         for (id, command) in model.commands.iter().enumerate() {
             split(model, id, command, &mut ops);
         }
-        let facts = (0..model.slots.len()).map(|slot| fact(model, &ops, slot, 1 << GOAL)).collect();
-        let mut bound = Self {
+        let all = (0..model.slots.len()).map(|slot| landmark(model, &ops, slot, 1 << GOAL)).collect();
+        let mut made = Self {
             telling: telling(model),
-            last: Asked::default(),
-            gaps: Asked::default(),
+            last: LandmarkSet::default(),
+            gaps: LandmarkSet::default(),
             ops_ms: Vec::new(),
             achievers_ms: Vec::new(),
             begins: Vec::new(),
-            never: Asked::default(),
+            never: LandmarkSet::default(),
             left: Vec::new(),
             ops: Vec::new(),
-            facts,
+            all,
             goals: (0..model.slots.len()).collect(),
             every: (0..model.slots.len()).fold(0, |set, slot| set | 1 << slot),
             first: Vec::new(),
@@ -144,127 +92,121 @@ impl Bound {
             rest: Vec::new(),
         };
         let mut next = 0;
-        while next < bound.facts.len() {
-            bound.link(model, &ops, next);
+        while next < made.all.len() {
+            made.link(model, &ops, next);
             next += 1;
         }
-        bound.ops = ops.iter().map(|op| op.least).collect();
-        bound.ops_ms = ops.iter().map(|op| time_of(op.least) as u32).collect();
-        bound.rest = bound.ops.clone();
-        bound.rank();
-        bound.fill_missing(model);
-        bound.fill_times();
-        bound
+        made.ops = ops.iter().map(|op| op.least).collect();
+        made.ops_ms = ops.iter().map(|op| time_of(op.least) as u32).collect();
+        made.rest = made.ops.clone();
+        made.rank();
+        made.fill_missing(model);
+        made.fill_times();
+        made
     }
 
-    /// Fills in what every achiever of a fact needs and spoils.
+    /// Fills in what every achiever of a landmark needs and spoils.
     fn link(&mut self, model: &Model, ops: &[Op], id: usize) {
-        let achievers: Vec<&Op> = self.facts[id].achievers.iter().map(|(op, _)| &ops[usize::from(*op)]).collect();
+        let achievers: Vec<&Op> = self.all[id].achievers.iter().map(|(op, _)| &ops[usize::from(*op)]).collect();
         let Some(first) = achievers.first() else { return };
         let spoils = achievers.iter().fold(!0, |set, op| set & spoiled(model, op));
-        let mut needs = Vec::new();
-        for (slot, _) in requirements(&model.commands[first.command]) {
-            let mut union: Option<Classes> = Some(0);
-            for op in &achievers {
-                let mut own = requirements(&model.commands[op.command]).filter(|(other, _)| *other == slot);
-                let own = own.next().map(|first| own.fold(first.1, |set, (_, classes)| set & classes));
-                union = union.zip(own).map(|(union, own)| union | own);
-            }
-            if let Some(classes) = union {
-                needs.push((slot, classes));
-            }
-        }
-        let mut dark = if self.facts[id].classes == 1 << GOAL { 1 << self.facts[id].slot } else { 0 };
-        let mut links = Asked::default();
+        let needs = shared_requirements(model, first, &achievers);
+        let mut dark = if self.all[id].classes == 1 << GOAL { 1 << self.all[id].slot } else { 0 };
+        let mut links = LandmarkSet::default();
         for (slot, classes) in needs {
             if classes >> GOAL & 1 == 0 {
                 dark |= 1 << slot;
             }
-            let known = self.facts.iter().position(|fact| fact.slot == slot && fact.classes == classes);
-            let place = known.unwrap_or(self.facts.len());
-            if place == self.facts.len() {
-                if place == MOST_FACTS {
+            let known = self.all.iter().position(|landmark| landmark.slot == slot && landmark.classes == classes);
+            let place = known.unwrap_or(self.all.len());
+            if place == self.all.len() {
+                if place == MOST_LANDMARKS {
                     continue;
                 }
-                self.facts.push(fact(model, ops, slot, classes));
+                self.all.push(landmark(model, ops, slot, classes));
             }
             links.insert(place);
         }
-        let fact = &mut self.facts[id];
-        let away = if fact.classes >> GOAL & 1 == 0 { 1 << fact.slot } else { 0 };
-        let spoils = spoils & self.every & !(1 << fact.slot) | away;
-        members(spoils).for_each(|slot| fact.lost.insert(slot));
-        fact.needs = links;
-        fact.dark = dark & self.telling;
+        let landmark = &mut self.all[id];
+        let away = if landmark.classes >> GOAL & 1 == 0 { 1 << landmark.slot } else { 0 };
+        let spoils = spoils & self.every & !(1 << landmark.slot) | away;
+        members(spoils).for_each(|slot| landmark.lost.insert(slot));
+        landmark.needs = links;
+        landmark.dark = dark & self.telling;
     }
 
-    /// Puts facts with fewer achievers first, so that a set of facts is charged in that order.
+    /// Puts landmarks with fewer achievers first, so that a set of landmarks is charged in that order.
     fn rank(&mut self) {
-        let mut order: Vec<usize> = (0..self.facts.len()).collect();
-        order.sort_by_key(|fact| (self.facts[*fact].achievers.len(), *fact));
+        let mut order: Vec<usize> = (0..self.all.len()).collect();
+        order.sort_by_key(|landmark| (self.all[*landmark].achievers.len(), *landmark));
         let mut rank = vec![0usize; order.len()];
-        order.iter().enumerate().for_each(|(place, fact)| rank[*fact] = place);
-        let moved = |facts: &Asked| {
-            let mut moved = Asked::default();
-            facts.iter().for_each(|fact| moved.insert(rank[fact]));
+        order.iter().enumerate().for_each(|(place, landmark)| rank[*landmark] = place);
+        let moved = |landmarks: &LandmarkSet| {
+            let mut moved = LandmarkSet::default();
+            landmarks.iter().for_each(|landmark| moved.insert(rank[landmark]));
             moved
         };
         self.goals = (0..self.goals.len()).map(|slot| rank[slot]).collect();
-        let mut facts: Vec<(usize, Fact)> = rank.iter().copied().zip(std::mem::take(&mut self.facts)).collect();
-        facts.sort_by_key(|(rank, _)| *rank);
-        let moved =
-            facts.into_iter().map(|(_, fact)| Fact { needs: moved(&fact.needs), lost: moved(&fact.lost), ..fact });
-        self.facts = moved.collect();
+        let mut landmarks: Vec<(usize, Landmark)> = rank.iter().copied().zip(std::mem::take(&mut self.all)).collect();
+        landmarks.sort_by_key(|(rank, _)| *rank);
+        let moved = landmarks.into_iter().map(|(_, landmark)| Landmark {
+            needs: moved(&landmark.needs),
+            lost: moved(&landmark.lost),
+            ..landmark
+        });
+        self.all = moved.collect();
     }
 
-    /// For every slot and class, the facts of the slot that do not hold then.
+    /// For every slot and class, the landmarks of the slot that do not hold then.
     fn fill_missing(&mut self, model: &Model) {
         for (slot, record) in model.slots.iter().enumerate() {
             self.first.push(self.missing.len());
             for class in 0..record.classes {
-                let mut missing = Asked::default();
-                let facts = self.facts.iter().enumerate().filter(|(_, fact)| fact.slot == slot);
-                facts.filter(|(_, fact)| fact.classes >> class & 1 == 0).for_each(|(place, _)| missing.insert(place));
+                let mut missing = LandmarkSet::default();
+                let landmarks = self.all.iter().enumerate().filter(|(_, landmark)| landmark.slot == slot);
+                landmarks
+                    .filter(|(_, landmark)| landmark.classes >> class & 1 == 0)
+                    .for_each(|(place, _)| missing.insert(place));
                 self.missing.push(missing);
             }
         }
     }
 
     fn fill_times(&mut self) {
-        for (place, fact) in self.facts.iter().enumerate() {
+        for (place, landmark) in self.all.iter().enumerate() {
             self.begins.push(self.achievers_ms.len());
-            self.achievers_ms.extend(fact.achievers.iter().map(|(op, extra)| (*op, time_of(*extra) as u32)));
-            if fact.achievers.is_empty() {
+            self.achievers_ms.extend(landmark.achievers.iter().map(|(op, extra)| (*op, time_of(*extra) as u32)));
+            if landmark.achievers.is_empty() {
                 self.never.insert(place);
             }
         }
         self.begins.push(self.achievers_ms.len());
     }
 
-    /// The facts "brought to its goal" of these slots.
-    pub fn goals_of(&self, slots: Set) -> Asked {
-        let mut goals = Asked::default();
+    /// The landmarks "brought to its goal" of these slots.
+    pub fn goals_of(&self, slots: Set) -> LandmarkSet {
+        let mut goals = LandmarkSet::default();
         members(slots & self.every).for_each(|slot| goals.insert(self.goals[slot]));
         goals
     }
 
     /// Asks for the goals of slots in `counted`, and for those of `again` where they are lost on the way, in a state that
-    /// a wide command is still to bring about, which writes the slots `late`; nothing about the slots `free`.
+    /// a reset is still to bring about, which writes the slots `late`; nothing about the slots `free`.
     pub fn scope(&self, counted: Set, again: Set, late: Set, free: Set) -> Scope {
         let of = |slots: Set| {
-            let mut facts = Asked::default();
-            let own = self.facts.iter().enumerate().filter(|(_, fact)| slots >> fact.slot & 1 == 1);
-            own.for_each(|(place, _)| facts.insert(place));
-            facts
+            let mut landmarks = LandmarkSet::default();
+            let own = self.all.iter().enumerate().filter(|(_, landmark)| slots >> landmark.slot & 1 == 1);
+            own.for_each(|(place, _)| landmarks.insert(place));
+            landmarks
         };
-        // What may be brought about before the wide command asks nothing of the slots that it writes.
+        // What may be brought about before the reset asks nothing of the slots that it writes.
         let (by_late, by_others) = (of(!free), of(!free & !late));
         Scope { counted: self.goals_of(counted & !free), again: self.goals_of(again), late, by_late, by_others }
     }
 
     /// Least cost of what must still be keyed in this state, without exposure, where these goals are asked for; `None`: no
     /// script leads on from here.
-    pub fn of(&mut self, state: &[Class], goals: &Asked) -> Option<Packed> {
+    pub fn cost(&mut self, state: &[Class], goals: &LandmarkSet) -> Option<Packed> {
         self.gaps = self.missing(state);
         self.last = self.closure(&self.gaps, goals, goals);
         self.charge(&self.last.clone())
@@ -272,12 +214,18 @@ impl Bound {
 
     /// The same while a command is keyed in part: the slots of the fields still open may hold anything, and for each it is
     /// given how many presses its goal takes there beyond the least (`u32::MAX`: it cannot be keyed there).
-    pub fn begun(&mut self, state: &[Class], goals: &Asked, open: &[(usize, u32)], press: Packed) -> Option<Packed> {
+    pub fn cost_in_part(
+        &mut self,
+        state: &[Class],
+        goals: &LandmarkSet,
+        open: &[(usize, u32)],
+        press: Packed,
+    ) -> Option<Packed> {
         let unsure = open.iter().fold(0, |set: Set, (slot, _)| set | 1 << slot);
-        self.gaps = Asked::default();
+        self.gaps = LandmarkSet::default();
         for (slot, (first, class)) in self.first.iter().zip(state).enumerate() {
             if unsure >> slot & 1 == 0 {
-                self.gaps.and(&self.missing[first + usize::from(*class)]);
+                self.gaps.add(&self.missing[first + usize::from(*class)]);
             }
         }
         self.last = self.closure(&self.gaps, goals, goals);
@@ -286,7 +234,7 @@ impl Bound {
         // A goal comes about now or later, and takes its own either way. Those asked for have been charged with it.
         for (slot, presses) in open.iter().filter(|(slot, _)| !asked.has(self.goals[*slot])) {
             let goal = self.goals[*slot];
-            let later = self.facts[goal].achievers.iter().map(|(_, extra)| *extra).min();
+            let later = self.all[goal].achievers.iter().map(|(_, extra)| *extra).min();
             let now = (*presses != u32::MAX).then(|| press * Packed::from(*presses));
             if goals.has(goal) {
                 total += now.into_iter().chain(later).min()?;
@@ -295,71 +243,77 @@ impl Bound {
         Some(total)
     }
 
-    /// The same, for a state that a wide command is still to bring about.
+    /// The same, for a state that a reset is still to bring about.
     pub fn within(&mut self, state: &[Class], scope: &Scope) -> Option<Packed> {
         let binds = |slot: usize| if scope.late >> slot & 1 == 1 { &scope.by_late } else { &scope.by_others };
-        self.last = self.closed(&self.missing(state), &scope.counted, &scope.again, binds);
+        self.last = self.closure_where(&self.missing(state), &scope.counted, &scope.again, binds);
         self.charge(&self.last.clone())
     }
 
-    /// The facts that do not hold in a state.
-    fn missing(&self, state: &[Class]) -> Asked {
-        let mut missing = Asked::default();
+    /// The landmarks that do not hold in a state.
+    fn missing(&self, state: &[Class]) -> LandmarkSet {
+        let mut missing = LandmarkSet::default();
         for (first, class) in self.first.iter().zip(state) {
-            missing.and(&self.missing[first + usize::from(*class)]);
+            missing.add(&self.missing[first + usize::from(*class)]);
         }
         missing
     }
 
     /// Of these goals, those that do not hold, and all that they ask for; those of `again` where they are lost on the way.
-    pub fn closure(&self, missing: &Asked, goals: &Asked, again: &Asked) -> Asked {
-        let all = Asked([!0; MOST_FACTS / 64]);
-        self.closed(missing, goals, again, |_| &all)
+    pub fn closure(&self, missing: &LandmarkSet, goals: &LandmarkSet, again: &LandmarkSet) -> LandmarkSet {
+        let all = LandmarkSet::all();
+        self.closure_where(missing, goals, again, |_| &all)
     }
 
-    fn closed<'a>(&self, missing: &Asked, goals: &Asked, again: &Asked, binds: impl Fn(usize) -> &'a Asked) -> Asked {
+    fn closure_where<'a>(
+        &self,
+        missing: &LandmarkSet,
+        goals: &LandmarkSet,
+        again: &LandmarkSet,
+        binds: impl Fn(usize) -> &'a LandmarkSet,
+    ) -> LandmarkSet {
         let mut asked = goals.within(missing);
         let mut open = asked;
         while let Some(id) = open.pop() {
-            let fact = &self.facts[id];
-            let mut fresh = fact.needs.within(missing);
-            fresh.and(&fact.lost.within(again));
-            let fresh = fresh.within(binds(fact.slot)).without(&asked);
-            asked.and(&fresh);
-            open.and(&fresh);
+            let landmark = &self.all[id];
+            let mut fresh = landmark.needs.within(missing);
+            fresh.add(&landmark.lost.within(again));
+            let fresh = fresh.within(binds(landmark.slot)).without(&asked);
+            asked.add(&fresh);
+            open.add(&fresh);
         }
         asked
     }
 
-    /// Facts whose achievers need one of these slots away from what it was and will be.
-    pub fn dark(&self, slots: Set) -> Asked {
-        let mut dark = Asked::default();
-        for fact in (0..self.facts.len()).filter(|fact| self.facts[*fact].dark & slots != 0) {
-            dark.insert(fact);
+    /// Landmarks whose achievers need one of these slots away from what it was and will be.
+    pub fn dark(&self, slots: Set) -> LandmarkSet {
+        let mut dark = LandmarkSet::default();
+        for landmark in (0..self.all.len()).filter(|landmark| self.all[*landmark].dark & slots != 0) {
+            dark.insert(landmark);
         }
         dark
     }
 
     /// What the last state asked for in all.
-    pub fn last(&self) -> Asked {
+    pub fn last(&self) -> LandmarkSet {
         self.last
     }
 
-    /// The facts that did not hold in the last state given to [`Bound::of`] or [`Bound::count`].
-    pub fn gaps(&self) -> Asked {
+    /// The landmarks that did not hold in the last state given to [`Landmarks::cost`] or [`Landmarks::count`].
+    pub fn gaps(&self) -> LandmarkSet {
         self.gaps
     }
 
-    /// Least time of each op, for [`Bound::charge_ms`] to take from.
+    /// Least time of each op, for [`Landmarks::charge_ms`] to take from.
     pub fn whole_ms(&self) -> &[u32] {
         &self.ops_ms
     }
 
-    /// What the facts take, in milliseconds, of what is left of the ops' times; `None`: one can never be.
-    pub fn charge_ms(&self, left: &mut [u32], asked: &Asked) -> Option<u64> {
+    /// What the landmarks take, in milliseconds, of what is left of the ops' times; `None`: one can never be.
+    pub fn charge_ms(&self, left: &mut [u32], asked: &LandmarkSet) -> Option<u64> {
         let (mut total, mut open) = (0, *asked);
-        while let Some(fact) = open.pop() {
-            let achievers = &self.achievers_ms[self.begins[fact]..self.begins[fact + 1]];
+        while let Some(landmark) = open.pop() {
+            let achievers = &self.achievers_ms[self.begins[landmark]..self.begins[landmark + 1]];
             let share = achievers.iter().map(|(op, extra)| left[usize::from(*op)] + extra).min()?;
             total += u64::from(share);
             for (op, extra) in achievers {
@@ -370,7 +324,7 @@ impl Bound {
     }
 
     /// The same, of the whole of all ops.
-    pub fn least_ms(&mut self, asked: &Asked) -> Option<u64> {
+    pub fn least_ms(&mut self, asked: &LandmarkSet) -> Option<u64> {
         let mut left = std::mem::take(&mut self.left);
         left.clone_from(&self.ops_ms);
         let total = self.charge_ms(&mut left, asked);
@@ -378,8 +332,8 @@ impl Bound {
         total
     }
 
-    /// How many facts a state asks for, where these goals are; `None`: no script leads on from here.
-    pub fn count(&mut self, state: &[Class], goals: &Asked) -> Option<u32> {
+    /// How many landmarks a state asks for, where these goals are; `None`: no script leads on from here.
+    pub fn count(&mut self, state: &[Class], goals: &LandmarkSet) -> Option<u32> {
         self.gaps = self.missing(state);
         self.last = self.closure(&self.gaps, goals, goals);
         (self.last.within(&self.never).count() == 0).then(|| self.last.count())
@@ -391,12 +345,12 @@ impl Bound {
         self.charge(&asked)
     }
 
-    /// Shares each op's cost out among the facts asked for, each fact taking what its cheapest achiever has left.
-    fn charge(&mut self, asked: &Asked) -> Option<Packed> {
+    /// Shares each op's cost out among the landmarks asked for, each landmark taking what its cheapest achiever has left.
+    fn charge(&mut self, asked: &LandmarkSet) -> Option<Packed> {
         self.rest.copy_from_slice(&self.ops);
         let mut total = 0;
-        for fact in asked.iter() {
-            let achievers = &self.facts[fact].achievers;
+        for landmark in asked.iter() {
+            let achievers = &self.all[landmark].achievers;
             let share = achievers.iter().map(|(op, extra)| self.rest[usize::from(*op)] + extra).min()?;
             total += share;
             for (op, extra) in achievers {
@@ -427,6 +381,21 @@ fn requirements(command: &ModelCommand) -> impl Iterator<Item = (usize, Classes)
         (read.slot, known.fold(0, |set, (class, _)| set | 1 << class))
     });
     command.needs.iter().copied().chain(reads)
+}
+
+/// What all achievers require, each slot with the classes that satisfy one of them; `first` is one of them.
+fn shared_requirements(model: &Model, first: &Op, achievers: &[&Op]) -> Vec<(usize, Classes)> {
+    let mut shared = Vec::new();
+    for (slot, _) in requirements(&model.commands[first.command]) {
+        let mut union: Option<Classes> = Some(0);
+        for op in achievers {
+            let mut own = requirements(&model.commands[op.command]).filter(|(other, _)| *other == slot);
+            let own = own.next().map(|first| own.fold(first.1, |set, (_, classes)| set & classes));
+            union = union.zip(own).map(|(union, own)| union | own);
+        }
+        shared.extend(union.map(|classes| (slot, classes)));
+    }
+    shared
 }
 
 /// The ops of a command: one for each class of its first field whose slot is ever needed away from the goal.
@@ -477,12 +446,12 @@ fn extra(model: &Model, op: &Op, slot: usize, classes: Classes) -> Option<Packed
     }
 }
 
-fn fact(model: &Model, ops: &[Op], slot: usize, classes: Classes) -> Fact {
+fn landmark(model: &Model, ops: &[Op], slot: usize, classes: Classes) -> Landmark {
     // One keying can serve the goal and a need of the same slot, so only the goal is charged for what is keyed there.
     let counted = |extra: Packed| if classes == 1 << GOAL { extra } else { 0 };
     let can = |(place, op): (usize, &Op)| Some((place as u16, counted(extra(model, op, slot, classes)?)));
     let achievers: Vec<(u16, Packed)> = ops.iter().enumerate().filter_map(can).collect();
-    Fact { slot, classes, achievers, needs: Asked::default(), lost: Asked::default(), dark: 0 }
+    Landmark { slot, classes, achievers, needs: LandmarkSet::default(), lost: LandmarkSet::default(), dark: 0 }
 }
 
 /// Slots that the op leaves away from the goal, whatever else is keyed.

@@ -1,21 +1,20 @@
 //! What the lifelines alone cost: the exposure still to come in a projection of the part onto the slots that lifelines
 //! hang on (`mod.rs` §6). It never overestimates, for a projection of a script is a script of the projection.
 
-use super::core::Purse;
-use super::model::{Class, Model, Set};
-use super::tail::{able, may_spoil, members};
-use super::watch::Watch;
+use super::budget::Purse;
+use super::exposure_search::ExposureSearch;
+use super::model::{Class, Model, ModelCommand, Set, members};
 
 /// Usual limits on the states looked at for the first bound, and for each one after it.
 pub(super) const FIRST_EXPANSIONS: u64 = 5000;
 pub(super) const MOST_EXPANSIONS: u64 = 1000;
 
-pub(super) struct Cone {
+pub(super) struct Projection {
     slots: Vec<usize>,
-    watch: Watch,
+    search: ExposureSearch,
 }
 
-impl Cone {
+impl Projection {
     /// The projection that leaves out only what can be settled while no lifeline is touched. `asked`: slots that may have
     /// to be brought to their goal. `None`: nothing is left.
     pub fn of(model: &Model, asked: Set) -> Option<Self> {
@@ -28,7 +27,10 @@ impl Cone {
         loop {
             let wider = with_needs(model, kept | hanging_on(model, kept, asked));
             if wider == kept {
-                return Some(Self { slots: members(kept).collect(), watch: Watch::new(model.projected(kept)) });
+                return Some(Self {
+                    slots: members(kept).collect(),
+                    search: ExposureSearch::new(model.projected(kept)),
+                });
             }
             kept = wider;
         }
@@ -38,7 +40,7 @@ impl Cone {
     /// the projection, unless that is more than `limit` or so many states did not tell.
     pub fn exposure(&mut self, state: &[Class], limit: u64, most: u64, purse: &mut Purse) -> u64 {
         let own: Vec<Class> = self.slots.iter().map(|slot| state[*slot]).collect();
-        let (bound, spent) = self.watch.least(&own, limit, purse.expansions.min(most), purse.bytes);
+        let (bound, spent) = self.search.least(&own, limit, purse.expansions.min(most), purse.bytes);
         purse.pay(spent);
         bound
     }
@@ -61,9 +63,10 @@ fn with_needs(model: &Model, mut slots: Set) -> Set {
 
 /// Slots that can only be brought to their goal by commands that touch, or depend on, the given ones.
 fn hanging_on(model: &Model, slots: Set, asked: Set) -> Set {
-    let touching = |command: &&super::model::ModelCommand| {
-        may_spoil(command) & slots != 0 || command.needs.iter().any(|need| slots >> need.0 & 1 == 1 && need.1 & 1 == 0)
+    let touching = |command: &&ModelCommand| {
+        command.may_spoil() & slots != 0 || command.needs.iter().any(|need| slots >> need.0 & 1 == 1 && need.1 & 1 == 0)
     };
-    let others = model.commands.iter().filter(|command| !touching(command)).fold(0, |set, command| set | able(command));
+    let others =
+        model.commands.iter().filter(|command| !touching(command)).fold(0, |set, command| set | command.achieves());
     asked & !others
 }

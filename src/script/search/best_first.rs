@@ -1,64 +1,25 @@
-//! The core of a part: best-first search over what must be done before the tail (`mod.rs` §2, §5–§7).
+//! The best-first search of a part, over all that must be keyed before the suffix (`mod.rs` §2, §5–§7).
 //! It works on classes, not values, and never looks at a clock: its budget is a count of states.
 
-use super::Budget;
-use super::bound::{Asked, Bound};
-use super::cone::{Cone, FIRST_EXPANSIONS, MOST_EXPANSIONS};
-use super::exposure::Exposure;
-use super::forced::Forced;
-use super::keying::{Begun, Chains, MOST_WAYS, accepted, choices, open_fields, successors, ways};
-use super::model::{Class, EXPOSURE_SHIFT, GOAL, MOST_COMMANDS, Model, ModelCommand, Packed, Set, time_of};
-use super::script::Move;
-use super::states::{OVERHEAD, States};
-use super::tail::{Tail, members};
+use super::budget::{Purse, SUCCESSORS};
+use super::exposure_bound::ExposureBound;
+use super::extract::Move;
+use super::landmark_set::LandmarkSet;
+use super::landmarks::Landmarks;
+use super::model::{Class, GOAL, Model, ModelCommand, Set, members};
+use super::packed::{EXPOSURE_SHIFT, MOST_COMMANDS, Packed, both, less, time_of};
+use super::partial_steps::{PartialStep, PartialSteps, open_fields};
+use super::projection::{FIRST_EXPANSIONS, MOST_EXPANSIONS, Projection};
+use super::state_registry::{OVERHEAD, StateRegistry};
+use super::stubborn_sets::StubbornSets;
+use super::successors::{MOST_WAYS, accepted, choices, successors, ways};
+use super::suffix::Suffix;
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
 use std::rc::Rc;
 
 /// States looked at before a projection is asked, which is not worth it for an easy problem. Tests ask early.
 const PATIENCE: u32 = if cfg!(test) { 2 } else { 50 };
-
-/// The share of the budget that may be spent past it, over all parts, to have some script.
-const HURRIED_SHARE: u64 = 4;
-
-/// Successors that cost as much as the state that they come after.
-pub(super) const SUCCESSORS: u64 = 64;
-
-/// What is left of the budget.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Purse {
-    pub expansions: u64,
-    /// Bytes of states that may be kept at one time.
-    pub bytes: usize,
-    /// States that may be looked at past the budget.
-    pub spare: u64,
-    /// All that was paid.
-    pub paid: u64,
-}
-
-impl Purse {
-    pub fn new(budget: &Budget) -> Self {
-        let Budget { expansions, bytes } = *budget;
-        Self { expansions, bytes, spare: expansions / HURRIED_SHARE, paid: 0 }
-    }
-
-    pub fn pay(&mut self, states: u64) {
-        self.expansions = self.expansions.saturating_sub(states);
-        self.paid += states;
-    }
-
-    pub fn is_empty(&self) -> bool {
-        self.expansions == 0
-    }
-
-    /// Pays for a state past the budget; whether there was as much to spare.
-    pub fn spares(&mut self, states: u64) -> bool {
-        self.paid += states;
-        let left = self.spare.checked_sub(states);
-        self.spare = left.unwrap_or(0);
-        left.is_some()
-    }
-}
 
 /// Outcome of one part, costs packed.
 pub(super) enum PartAnswer {
@@ -92,7 +53,7 @@ struct Entry {
     /// Younger first.
     serial: u64,
     stage: Stage,
-    /// The node, or the [`Begun`] command.
+    /// The node, or the [`PartialStep`].
     node: u32,
     cost: Packed,
 }
@@ -102,36 +63,36 @@ struct Entry {
 enum Stage {
     Open,
     /// A command is keyed in part.
-    Begun,
-    /// Only the tail is left; what it costs is known.
+    Partial,
+    /// Only the suffix is left; what it costs is known.
     Finished,
-    /// Only the tail is left; there was no budget to know more than a bound on it.
+    /// Only the suffix is left; there was no budget to know more than a bound on it.
     Bounded,
 }
 
-pub(super) struct Core {
+pub(super) struct BestFirst {
     model: Rc<Model>,
-    /// Tail parts that core commands touch, and the others, which cost the same whatever the core does.
-    tail: Tail,
-    fixed: Tail,
-    bound: Bound,
-    exposure: Exposure,
-    forced: Forced,
-    /// Commands of the core.
+    /// Parts of the suffix that the other commands touch, and the rest, which cost the same whatever these do.
+    suffix: Suffix,
+    fixed: Suffix,
+    landmarks: Landmarks,
+    exposure_bound: ExposureBound,
+    stubborn_sets: StubbornSets,
+    /// Commands outside the suffix.
     commands: Set,
-    /// Slots that must be at their goal before the tail.
+    /// Slots that must be at their goal before the suffix.
     must: Set,
     counted: Set,
     /// Those brought to their goal.
-    goals: Asked,
+    goals: LandmarkSet,
     /// Milliseconds of exposure that every script has.
     floor: u64,
-    /// Cost of the fixed tail parts, or a bound on it.
+    /// Cost of the fixed parts of the suffix, or a bound on it.
     settled: Packed,
     bounded: bool,
-    states: States,
+    registry: StateRegistry,
     nodes: Vec<Node>,
-    begun: Chains,
+    partial_steps: PartialSteps,
     open: BinaryHeap<Entry>,
     serial: u64,
     /// Whether the budget is spent and any script will do.
@@ -145,33 +106,33 @@ pub(super) struct Core {
 /// them.
 type Next = (Vec<Packed>, Vec<Class>, Vec<Class>);
 
-impl Core {
+impl BestFirst {
     pub fn new(model: Rc<Model>) -> Self {
-        let mut tail = Tail::of(&model);
-        let commands = all(model.commands.len()) & !tail.commands;
+        let mut suffix = Suffix::of(&model);
+        let commands = all(model.commands.len()) & !suffix.commands;
         let written = members(commands).fold(0, |set, id| set | model.commands[id].writes);
-        let (fixed, open): (Vec<_>, Vec<_>) = tail.parts.drain(..).partition(|part| part.slots & written == 0);
+        let (fixed, open): (Vec<_>, Vec<_>) = suffix.parts.drain(..).partition(|part| part.slots & written == 0);
         let counted = fixed.iter().fold(all(model.slots.len()), |set, part| set & !part.slots);
-        let able = open.iter().fold(0, |set, part| set | part.able);
-        let fixed = Tail { leaves: tail.leaves, commands: tail.commands, parts: fixed };
-        tail.parts = open;
-        let bound = Bound::new(&model);
+        let achieved = open.iter().fold(0, |set, part| set | part.achieves);
+        let fixed = Suffix { leaves: suffix.leaves, commands: suffix.commands, parts: fixed };
+        suffix.parts = open;
+        let landmarks = Landmarks::new(&model);
         Self {
-            must: counted & !(tail.leaves & able),
-            exposure: Exposure::new(&model, &bound),
-            forced: Forced::new(&model, tail.commands),
-            tail,
+            must: counted & !(suffix.leaves & achieved),
+            exposure_bound: ExposureBound::new(&model, &landmarks),
+            stubborn_sets: StubbornSets::new(&model, suffix.commands),
+            suffix,
             fixed,
             commands,
-            goals: bound.goals_of(counted),
-            bound,
+            goals: landmarks.goals_of(counted),
+            landmarks,
             counted,
             settled: 0,
             bounded: false,
             floor: 0,
-            states: States::new(model.slots.len()),
+            registry: StateRegistry::new(model.slots.len()),
             nodes: Vec::new(),
-            begun: Chains::default(),
+            partial_steps: PartialSteps::default(),
             open: BinaryHeap::new(),
             serial: 0,
             hurried: false,
@@ -192,7 +153,7 @@ impl Core {
         (self.settled, self.bounded) = (settled.least, !settled.exact);
         self.reach(start, 0, u32::MAX, 0);
         let mut looked_at = 0;
-        let mut cone = None;
+        let mut projection = None;
         while let Some(entry) = self.open.pop() {
             if self.is_stale(&entry) {
                 continue;
@@ -206,13 +167,13 @@ impl Core {
                 let found = self.hurry(purse);
                 return PartAnswer::Spent { found, bound };
             }
-            if entry.stage == Stage::Begun {
+            if entry.stage == Stage::Partial {
                 purse.pay(1);
                 self.go_on(entry.node);
                 continue;
             }
-            if let Some(cone) = &mut cone
-                && self.raise(&entry, cone, purse)
+            if let Some(projection) = &mut projection
+                && self.raise(&entry, projection, purse)
             {
                 continue;
             }
@@ -221,8 +182,8 @@ impl Core {
             self.expand(entry.node, purse);
             if looked_at == PATIENCE {
                 let asked = self.counted & !at_goal(start.iter().copied());
-                cone = Cone::of(&self.model, asked);
-                self.raise_floor(start, &mut cone, purse);
+                projection = Projection::of(&self.model, asked);
+                self.raise_floor(start, &mut projection, purse);
             }
         }
         if self.cut { PartAnswer::Spent { found: None, bound: 0 } } else { PartAnswer::None }
@@ -230,7 +191,7 @@ impl Core {
 
     /// Whether a cheaper way to the state was found since.
     fn is_stale(&self, entry: &Entry) -> bool {
-        let node = if entry.stage == Stage::Begun { self.begun.get(entry.node).node } else { entry.node };
+        let node = if entry.stage == Stage::Partial { self.partial_steps.get(entry.node).node } else { entry.node };
         self.nodes[node as usize].cost < entry.cost
     }
 
@@ -243,9 +204,9 @@ impl Core {
     }
 
     fn full(&self, bytes: usize) -> bool {
-        let entries = (self.open.len() + self.begun.len()).saturating_sub(self.states.len());
-        let states = self.states.len() * (self.model.slots.len() + OVERHEAD);
-        states + entries * size_of::<Entry>() + self.tail.bytes() > bytes
+        let entries = (self.open.len() + self.partial_steps.len()).saturating_sub(self.registry.len());
+        let states = self.registry.len() * (self.model.slots.len() + OVERHEAD);
+        states + entries * size_of::<Entry>() + self.suffix.bytes() > bytes
     }
 
     /// Past the budget: goes on with whatever looks nearest to the end, for any script at all.
@@ -266,7 +227,7 @@ impl Core {
                 return None;
             }
             match entry.stage {
-                Stage::Begun => self.go_on(entry.node),
+                Stage::Partial => self.go_on(entry.node),
                 Stage::Open | Stage::Finished | Stage::Bounded => self.expand(entry.node, purse),
             }
         }
@@ -274,8 +235,10 @@ impl Core {
     }
 
     /// Counts no script as having less exposure than the projection's best.
-    fn raise_floor(&mut self, start: &[Class], cone: &mut Option<Cone>, purse: &mut Purse) {
-        let Some(exposure) = cone.as_mut().map(|cone| cone.exposure(start, u64::MAX, FIRST_EXPANSIONS, purse)) else {
+    fn raise_floor(&mut self, start: &[Class], projection: &mut Option<Projection>, purse: &mut Purse) {
+        let Some(exposure) =
+            projection.as_mut().map(|projection| projection.exposure(start, u64::MAX, FIRST_EXPANSIONS, purse))
+        else {
             return;
         };
         if exposure == u64::MAX {
@@ -291,9 +254,9 @@ impl Core {
     }
 
     /// Asks the projection for the exposure still to come; whether the node has become dearer.
-    fn raise(&mut self, entry: &Entry, cone: &mut Cone, purse: &mut Purse) -> bool {
+    fn raise(&mut self, entry: &Entry, projection: &mut Projection, purse: &mut Purse) -> bool {
         let limit = ((entry.total.0 - entry.cost) >> EXPOSURE_SHIFT) as u64;
-        let exposure = cone.exposure(self.states.get(entry.node), limit, MOST_EXPANSIONS, purse);
+        let exposure = projection.exposure(self.registry.get(entry.node), limit, MOST_EXPANSIONS, purse);
         let node = &mut self.nodes[entry.node as usize];
         if exposure == u64::MAX {
             node.rest = Packed::MAX;
@@ -314,15 +277,16 @@ impl Core {
     }
 
     fn rest(&mut self, state: &[Class]) -> Option<Packed> {
-        let rest = self.bound.of(state, &self.goals)? + self.settled;
+        let rest = self.landmarks.cost(state, &self.goals)? + self.settled;
         // Who hurries looks at the work left alone.
-        let exposure = if self.hurried { 0 } else { self.exposure.of(&self.model, state, 0, &mut self.bound)? };
+        let exposure =
+            if self.hurried { 0 } else { self.exposure_bound.of(&self.model, state, 0, &mut self.landmarks)? };
         Some(rest + (Packed::from(exposure) << EXPOSURE_SHIFT))
     }
 
     /// Takes note of a way to a state.
     fn reach(&mut self, state: &[Class], cost: Packed, parent: u32, command: usize) {
-        let (id, fresh) = self.states.insert(state);
+        let (id, fresh) = self.registry.insert(state);
         let (steps, least) = match self.nodes.get(parent as usize) {
             Some(node) => (node.steps + 1, less(node.rest, cost - node.cost)),
             None => (0, 0),
@@ -367,35 +331,29 @@ impl Core {
 
     fn expand(&mut self, id: u32, purse: &mut Purse) {
         let (cost, steps) = (self.nodes[id as usize].cost, self.nodes[id as usize].steps);
-        let state = self.states.get(id).to_vec();
-        let reached = at_goal(state.iter().copied());
-        if self.must & !reached == 0
-            && let Some(tail) = self.tail.cost(reached, purse)
-        {
-            let rest = tail.least + self.settled;
-            self.enter(cost + rest, rest, if tail.exact { Stage::Finished } else { Stage::Bounded }, id, cost);
-        }
+        let state = self.registry.get(id).to_vec();
+        self.end_here(id, &state, cost, purse);
         if u64::from(steps) >= MOST_COMMANDS {
             self.cut = true;
             return;
         }
-        let uncovered = uncovered(&self.model, &state);
-        let relevant = self.forced.relevant(&self.model, &state);
-        let forced = self.forced.at(&self.model, &state, relevant);
-        let clean = forced.is_some();
-        let some = || self.forced.some(&self.model, &state, relevant).unwrap_or(relevant);
-        let commands = forced.unwrap_or_else(some) & self.commands;
+        let uncovered = self.model.uncovered(&state);
+        let relevant = self.stubborn_sets.relevant(&self.model, &state);
+        let achievers = self.stubborn_sets.achievers_first(&self.model, &state, relevant);
+        let goals_only = achievers.is_some();
+        let stubborn_set = || self.stubborn_sets.stubborn_set(&self.model, &state, relevant).unwrap_or(relevant);
+        let commands = achievers.unwrap_or_else(stubborn_set) & self.commands;
         let (mut steps, mut states, mut after) = std::mem::take(&mut self.next);
         let mut count = 0;
         for command in members(commands) {
             let record = &self.model.commands[command];
-            if ways(record, &state, clean) > MOST_WAYS {
+            if ways(record, &state, goals_only) > MOST_WAYS {
                 self.begin(id, command, &state);
                 continue;
             }
             steps.clear();
             states.clear();
-            successors(&self.model, &state, record, clean, &mut after, &mut |step, after| {
+            successors(&self.model, &state, record, goals_only, &mut after, &mut |step, after| {
                 steps.push(step);
                 states.extend_from_slice(after);
             });
@@ -409,68 +367,80 @@ impl Core {
         purse.pay(count / SUCCESSORS);
     }
 
+    /// Ends the script by the suffix, where nothing else is left to do.
+    fn end_here(&mut self, id: u32, state: &[Class], cost: Packed, purse: &mut Purse) {
+        let reached = at_goal(state.iter().copied());
+        if self.must & !reached == 0
+            && let Some(suffix) = self.suffix.cost(reached, purse)
+        {
+            let rest = suffix.least + self.settled;
+            self.enter(cost + rest, rest, if suffix.exact { Stage::Finished } else { Stage::Bounded }, id, cost);
+        }
+    }
+
     /// Begins to key a command that can be keyed in many ways.
     fn begin(&mut self, id: u32, command: usize, state: &[Class]) {
         if let Some(presses) = accepted(&self.model.commands[command], state) {
-            self.note(Begun::new(id, command, presses), state);
+            self.note(PartialStep::new(id, command, presses), state);
         }
     }
 
     /// Keys one field more in all ways.
     fn go_on(&mut self, id: u32) {
-        let (begun, model) = (self.begun.get(id), Rc::clone(&self.model));
-        let command = &model.commands[usize::from(begun.command)];
-        let state = self.states.get(begun.node).to_vec();
-        let Some(field) = command.fields.get(usize::from(begun.place)) else { return };
+        let (partial, model) = (self.partial_steps.get(id), Rc::clone(&self.model));
+        let command = &model.commands[usize::from(partial.command)];
+        let state = self.registry.get(partial.node).to_vec();
+        let Some(field) = command.fields.get(usize::from(partial.place)) else { return };
         for choice in choices(field, &state, false) {
-            let next = begun.with(id, choice);
+            let next = partial.with(id, choice);
             if usize::from(next.place) < command.fields.len() {
                 self.note(next, &state);
                 continue;
             }
-            let mut after = self.begun.after(begun, command, &state);
+            let mut after = self.partial_steps.after(partial, command, &state);
             after[field.slot] = choice.class;
             let step = command.base + model.press * Packed::from(next.presses);
-            let exposed = Packed::from(uncovered(&model, &state) * time_of(step)) << EXPOSURE_SHIFT;
-            let cost = self.nodes[begun.node as usize].cost + step + exposed;
-            self.reach(&after, cost, begun.node, usize::from(begun.command));
+            let exposed = Packed::from(model.uncovered(&state) * time_of(step)) << EXPOSURE_SHIFT;
+            let cost = self.nodes[partial.node as usize].cost + step + exposed;
+            self.reach(&after, cost, partial.node, usize::from(partial.command));
         }
     }
 
     /// Takes note of a command keyed in part, with a bound on every script that goes on so (`mod.rs` §9).
-    fn note(&mut self, begun: Begun, state: &[Class]) {
+    fn note(&mut self, partial: PartialStep, state: &[Class]) {
         let model = Rc::clone(&self.model);
-        let command = &model.commands[usize::from(begun.command)];
-        let Some((presses, fields)) = open_fields(command, usize::from(begun.place), state) else { return };
-        let (cost, least) = (self.nodes[begun.node as usize].cost, self.nodes[begun.node as usize].rest);
-        let step = command.base + model.press * Packed::from(begun.presses + presses);
-        let exposed = Packed::from(uncovered(&model, state) * time_of(step)) << EXPOSURE_SHIFT;
-        let after = self.begun.after(begun, command, state);
-        let Some(rest) = self.bound.begun(&after, &self.goals, &fields, model.press) else { return };
+        let command = &model.commands[usize::from(partial.command)];
+        let Some((presses, fields)) = open_fields(command, usize::from(partial.place), state) else { return };
+        let (cost, least) = (self.nodes[partial.node as usize].cost, self.nodes[partial.node as usize].rest);
+        let step = command.base + model.press * Packed::from(partial.presses + presses);
+        let exposed = Packed::from(model.uncovered(&state) * time_of(step)) << EXPOSURE_SHIFT;
+        let after = self.partial_steps.after(partial, command, state);
+        let Some(rest) = self.landmarks.cost_in_part(&after, &self.goals, &fields, model.press) else { return };
         let open = fields.iter().fold(0, |set: Set, (slot, _)| set | 1 << slot);
-        let exposure = if self.hurried { Some(0) } else { self.exposure.of(&model, &after, open, &mut self.bound) };
+        let exposure =
+            if self.hurried { Some(0) } else { self.exposure_bound.of(&model, &after, open, &mut self.landmarks) };
         let Some(exposure) = exposure else { return };
         let rest = step + exposed + rest + self.settled + (Packed::from(exposure) << EXPOSURE_SHIFT);
         let rest = both(rest, least);
-        let id = self.begun.add(begun);
-        self.enter(cost + rest, rest, Stage::Begun, id, cost);
+        let id = self.partial_steps.add(partial);
+        self.enter(cost + rest, rest, Stage::Partial, id, cost);
     }
 
-    /// The way to a node, and the tail; `None`: no tail is known.
+    /// The way to a node, and the suffix; `None`: none is known.
     fn moves(&mut self, mut id: u32, purse: &mut Purse) -> Option<Vec<Move>> {
-        let last = at_goal(self.states.get(id).iter().copied());
+        let last = at_goal(self.registry.get(id).iter().copied());
         let mut moves = Vec::new();
         while self.nodes[id as usize].parent != u32::MAX {
             let node = &self.nodes[id as usize];
-            let after = self.states.get(id).to_vec();
+            let after = self.registry.get(id).to_vec();
             moves.push(Move { command: usize::from(node.command), after });
             id = node.parent;
         }
         moves.reverse();
-        let mut state = moves.last().map_or_else(|| self.states.get(id).to_vec(), |step| step.after.clone());
-        let mut tail = self.fixed.steps(last, purse)?;
-        tail.append(&mut self.tail.steps(last, purse)?);
-        for step in tail {
+        let mut state = moves.last().map_or_else(|| self.registry.get(id).to_vec(), |step| step.after.clone());
+        let mut suffix = self.fixed.steps(last, purse)?;
+        suffix.append(&mut self.suffix.steps(last, purse)?);
+        for step in suffix {
             let command = &self.model.commands[step.command];
             settle(command, step.wanted, &mut state);
             moves.push(Move { command: step.command, after: state.clone() });
@@ -479,31 +449,7 @@ impl Core {
     }
 }
 
-/// The greater exposure with the greater remainder: a bound, if both are bounds part by part.
-pub(super) fn both(one: Packed, other: Packed) -> Packed {
-    let low = (1 << EXPOSURE_SHIFT) - 1;
-    (one & !low).max(other & !low) | (one & low).max(other & low)
-}
-
-/// The less exposure with the less remainder: a bound, part by part, wherever one of both is.
-pub(super) fn either(one: Packed, other: Packed) -> Packed {
-    let low = (1 << EXPOSURE_SHIFT) - 1;
-    (one & !low).min(other & !low) | (one & low).min(other & low)
-}
-
-/// One bound less a cost, part by part.
-fn less(bound: Packed, cost: Packed) -> Packed {
-    let low: Packed = (1 << EXPOSURE_SHIFT) - 1;
-    ((bound >> EXPOSURE_SHIFT).saturating_sub(cost >> EXPOSURE_SHIFT) << EXPOSURE_SHIFT)
-        | (bound & low).saturating_sub(cost & low)
-}
-
-/// The set of the first so many.
-fn all(count: usize) -> Set {
-    if count >= 128 { !0 } else { (1 << count) - 1 }
-}
-
-/// What a tail command leaves: the wanted slots at their goal, the others at the cheapest.
+/// What a command of the suffix leaves: the wanted slots at their goal, the others at the cheapest.
 fn settle(command: &ModelCommand, wanted: Set, state: &mut [Class]) {
     command.sets.iter().for_each(|(slot, class)| state[*slot] = *class);
     for field in &command.fields {
@@ -513,11 +459,11 @@ fn settle(command: &ModelCommand, wanted: Set, state: &mut [Class]) {
     }
 }
 
-fn at_goal(state: impl Iterator<Item = Class>) -> Set {
-    state.enumerate().filter(|(_, class)| *class == GOAL).fold(0, |set, (slot, _)| set | 1 << slot)
+/// The set of the first so many.
+fn all(count: usize) -> Set {
+    if count >= 128 { !0 } else { (1 << count) - 1 }
 }
 
-/// How many lifelines are not covered in this state.
-pub(super) fn uncovered(model: &Model, state: &[Class]) -> u64 {
-    model.lifelines.iter().filter(|lifeline| !lifeline.covered(model, state)).count() as u64
+fn at_goal(state: impl Iterator<Item = Class>) -> Set {
+    state.enumerate().filter(|(_, class)| *class == GOAL).fold(0, |set, (slot, _)| set | 1 << slot)
 }

@@ -1,15 +1,16 @@
 //! The least exposure alone: a search in which time, presses and commands count for nothing (`mod.rs` §6). What comes of
 //! it is a bound for the search of the whole cost. It never looks at a clock.
 
-use super::bound::{Asked, Bound};
-use super::core::{SUCCESSORS, uncovered};
-use super::exposure::Exposure;
-use super::forced::Forced;
-use super::fronts::Fronts;
-use super::keying::{MOST_WAYS, successors, ways};
-use super::model::{Class, GOAL, Model, Packed, time_of};
-use super::states::{OVERHEAD, StateMap, States};
-use super::tail::members;
+use super::budget::SUCCESSORS;
+use super::dominance::Dominance;
+use super::exposure_bound::ExposureBound;
+use super::landmark_set::LandmarkSet;
+use super::landmarks::Landmarks;
+use super::model::{Class, GOAL, Model, members};
+use super::packed::{Packed, time_of};
+use super::state_registry::{OVERHEAD, StateMap, StateRegistry};
+use super::stubborn_sets::StubbornSets;
+use super::successors::{MOST_WAYS, successors, ways};
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
 
@@ -55,16 +56,16 @@ struct Known {
     asked: u8,
 }
 
-pub(super) struct Watch {
+pub(super) struct ExposureSearch {
     model: Model,
-    bound: Bound,
-    exposure: Exposure,
-    forced: Forced,
-    fronts: Fronts,
-    goals: Asked,
+    landmarks: Landmarks,
+    exposure_bound: ExposureBound,
+    stubborn_sets: StubbornSets,
+    dominance: Dominance,
+    goals: LandmarkSet,
     /// What earlier searches found.
     learned: StateMap<Known>,
-    states: States,
+    registry: StateRegistry,
     nodes: Vec<Node>,
     open: BinaryHeap<Entry>,
     serial: u64,
@@ -73,17 +74,17 @@ pub(super) struct Watch {
     after: Vec<Class>,
 }
 
-impl Watch {
+impl ExposureSearch {
     pub fn new(model: Model) -> Self {
-        let bound = Bound::new(&model);
+        let landmarks = Landmarks::new(&model);
         Self {
-            goals: bound.goals_of((0..model.slots.len()).fold(0, |set, slot| set | 1 << slot)),
-            exposure: Exposure::new(&model, &bound),
-            bound,
-            forced: Forced::new(&model, 0),
-            fronts: Fronts::new(&model),
+            goals: landmarks.goals_of((0..model.slots.len()).fold(0, |set, slot| set | 1 << slot)),
+            exposure_bound: ExposureBound::new(&model, &landmarks),
+            landmarks,
+            stubborn_sets: StubbornSets::new(&model, 0),
+            dominance: Dominance::new(&model),
             learned: StateMap::default(),
-            states: States::new(model.slots.len()),
+            registry: StateRegistry::new(model.slots.len()),
             nodes: Vec::new(),
             open: BinaryHeap::new(),
             serial: 0,
@@ -101,17 +102,17 @@ impl Watch {
         {
             return (known.least, 0);
         }
-        self.states = States::new(self.model.slots.len());
+        self.registry = StateRegistry::new(self.model.slots.len());
         self.nodes.clear();
         self.open.clear();
-        self.fronts.clear();
+        self.dominance.clear();
         let mut left = most;
         let bound = self.search(start, limit, &mut left, bytes);
         for (id, node) in self.nodes.iter().enumerate() {
             let least = if bound == u64::MAX { bound } else { bound.saturating_sub(node.cost) };
             let worth_it = node.rest.is_none_or(|rest| least > rest.least) && self.learned.len() < MOST_LEARNED;
             if worth_it || id == 0 {
-                let known = self.learned.entry(self.states.get(id as u32).to_vec()).or_default();
+                let known = self.learned.entry(self.registry.get(id as u32).to_vec()).or_default();
                 known.least = known.least.max(least);
                 known.asked += u8::from(id == 0);
             }
@@ -125,11 +126,11 @@ impl Watch {
             if self.nodes[entry.node as usize].cost < entry.cost {
                 continue;
             }
-            let kept = self.states.len() * (2 * self.model.slots.len() + OVERHEAD);
+            let kept = self.registry.len() * (2 * self.model.slots.len() + OVERHEAD);
             if *left == 0 || entry.total.0 > limit || kept > bytes {
                 return entry.total.0;
             }
-            let state = self.states.get(entry.node).to_vec();
+            let state = self.registry.get(entry.node).to_vec();
             if state.iter().all(|class| *class == GOAL) || self.learned.get(&state).is_some_and(|known| known.exact) {
                 self.settle(entry.node, entry.total.0);
                 return entry.total.0;
@@ -144,19 +145,20 @@ impl Watch {
     fn settle(&mut self, mut id: u32, total: u64) {
         while let Some(node) = self.nodes.get(id as usize) {
             let known = Known { least: total - node.cost, exact: true, asked: 0 };
-            self.learned.insert(self.states.get(id).to_vec(), known);
+            self.learned.insert(self.registry.get(id).to_vec(), known);
             id = node.parent;
         }
     }
 
     /// How many states come after; `None`: some command can be keyed in too many ways.
     fn expand(&mut self, id: u32, state: &[Class], cost: u64) -> Option<u64> {
-        let uncovered = uncovered(&self.model, state);
-        let relevant = self.forced.relevant(&self.model, state);
-        let forced = self.forced.at(&self.model, state, relevant);
-        let clean = forced.is_some();
-        let commands = forced.unwrap_or_else(|| self.forced.some(&self.model, state, relevant).unwrap_or(relevant));
-        let many = |command: usize| ways(&self.model.commands[command], state, clean) > MOST_WAYS;
+        let uncovered = self.model.uncovered(&state);
+        let relevant = self.stubborn_sets.relevant(&self.model, state);
+        let achievers = self.stubborn_sets.achievers_first(&self.model, state, relevant);
+        let goals_only = achievers.is_some();
+        let commands = achievers
+            .unwrap_or_else(|| self.stubborn_sets.stubborn_set(&self.model, state, relevant).unwrap_or(relevant));
+        let many = |command: usize| ways(&self.model.commands[command], state, goals_only) > MOST_WAYS;
         if members(commands).any(many) {
             return None;
         }
@@ -165,14 +167,22 @@ impl Watch {
         states.clear();
         for command in members(commands) {
             let record = &self.model.commands[command];
-            successors(&self.model, state, record, clean, &mut self.after, &mut |step: Packed, after: &[Class]| {
-                sums.push(cost + uncovered * time_of(step));
-                states.extend_from_slice(after);
-            });
+            successors(
+                &self.model,
+                state,
+                record,
+                goals_only,
+                &mut self.after,
+                &mut |step: Packed, after: &[Class]| {
+                    sums.push(cost + uncovered * time_of(step));
+                    states.extend_from_slice(after);
+                },
+            );
         }
         let next = || sums.iter().zip(states.chunks_exact(state.len().max(1)));
         // What costs nothing and is nowhere worse need not be weighed against anything else.
-        let free = next().find(|(sum, after)| **sum == cost && *after != state && self.fronts.at_least(after, state));
+        let free =
+            next().find(|(sum, after)| **sum == cost && *after != state && self.dominance.is_no_worse(after, state));
         match free {
             Some((_, after)) => self.reach(after, cost, id),
             None => next().for_each(|(sum, after)| self.reach(after, *sum, id)),
@@ -183,7 +193,7 @@ impl Watch {
     }
 
     fn reach(&mut self, state: &[Class], cost: u64, parent: u32) {
-        let (id, fresh) = self.states.insert(state);
+        let (id, fresh) = self.registry.insert(state);
         if fresh {
             self.nodes.push(Node { cost, parent, rest: None });
         } else if self.nodes[id as usize].cost <= cost {
@@ -192,7 +202,7 @@ impl Watch {
         (self.nodes[id as usize].cost, self.nodes[id as usize].parent) = (cost, parent);
         let nodes = &self.nodes;
         let cheaper = |other: u32| nodes[other as usize].cost <= cost;
-        if self.fronts.outdone(&self.states, id, cheaper) {
+        if self.dominance.is_dominated(&self.registry, id, cheaper) {
             return;
         }
         let rest =
@@ -206,8 +216,8 @@ impl Watch {
     }
 
     fn rest(&mut self, state: &[Class]) -> Option<Rest> {
-        let near = self.bound.count(state, &self.goals)?;
-        let exposure = self.exposure.of(&self.model, state, 0, &mut self.bound)?;
+        let near = self.landmarks.count(state, &self.goals)?;
+        let exposure = self.exposure_bound.of(&self.model, state, 0, &mut self.landmarks)?;
         let learned = self.learned.get(state).map_or(0, |known| known.least);
         (learned != u64::MAX).then(|| Rest { least: exposure.max(learned), near })
     }

@@ -1,42 +1,42 @@
-//! States that another one outdoes: it costs no more and, whatever follows, is nowhere worse (`mod.rs` §6).
+//! States that another one dominates: it costs no more and, whatever follows, is nowhere worse (`mod.rs` §6).
 
 use super::model::{Class, Classes, GOAL, Model, Set};
-use super::states::{StateMap, States};
+use super::state_registry::{StateMap, StateRegistry};
 
-/// Most states of one front that a new state is compared with.
+/// Most states of one group that a new state is compared with.
 const MOST_COMPARED: usize = 16;
 
-pub(super) struct Fronts {
+pub(super) struct Dominance {
     /// For each slot the classes that are no better than the goal, whatever follows.
     worse: Vec<Classes>,
     /// States by what they hold that the goal is not better than, each with the slots where it holds something else.
-    fronts: StateMap<Vec<(Set, u32)>>,
+    groups: StateMap<Vec<(Set, u32)>>,
     /// Room for a key.
     key: Vec<Class>,
 }
 
-impl Fronts {
+impl Dominance {
     pub fn new(model: &Model) -> Self {
         Self {
             worse: (0..model.slots.len()).map(|slot| worse(model, slot)).collect(),
-            fronts: StateMap::default(),
+            groups: StateMap::default(),
             key: Vec::new(),
         }
     }
 
     pub fn clear(&mut self) {
-        self.fronts.clear();
+        self.groups.clear();
     }
 
     /// Whether one state is nowhere worse than the other.
-    pub fn at_least(&self, one: &[Class], other: &[Class]) -> bool {
+    pub fn is_no_worse(&self, one: &[Class], other: &[Class]) -> bool {
         let pairs = one.iter().zip(other).zip(&self.worse);
         pairs.into_iter().all(|((one, other), worse)| one == other || *one == GOAL && worse >> other & 1 == 1)
     }
 
     /// Whether a state met before is nowhere worse than this one and, by `cheaper`, costs no more. Else it is kept.
-    pub fn outdone(&mut self, states: &States, id: u32, cheaper: impl Fn(u32) -> bool) -> bool {
-        let state = states.get(id);
+    pub fn is_dominated(&mut self, registry: &StateRegistry, id: u32, cheaper: impl Fn(u32) -> bool) -> bool {
+        let state = registry.get(id);
         let mut away: Set = 0;
         self.key.clear();
         for (slot, (class, worse)) in state.iter().zip(&self.worse).enumerate() {
@@ -44,19 +44,19 @@ impl Fronts {
             away |= Set::from(is_worse) << slot;
             self.key.push(if is_worse { GOAL } else { *class });
         }
-        let Some(front) = self.fronts.get_mut(&self.key) else {
-            self.fronts.insert(self.key.clone(), vec![(away, id)]);
+        let Some(group) = self.groups.get_mut(&self.key) else {
+            self.groups.insert(self.key.clone(), vec![(away, id)]);
             return false;
         };
-        // Of one front, states differ only where one is away; so nowhere worse is: away only where this one is, and so.
-        let same = |other: u32| states.get(other).iter().zip(state).all(|(one, own)| one == own || *one == GOAL);
+        // Of one group, states differ only where one is away; so nowhere worse is: away only where this one is, and so.
+        let same = |other: u32| registry.get(other).iter().zip(state).all(|(one, own)| one == own || *one == GOAL);
         let better =
             |(others, other): &(Set, u32)| others & !away == 0 && *other != id && cheaper(*other) && same(*other);
-        if front.iter().rev().take(MOST_COMPARED).any(better) {
+        if group.iter().rev().take(MOST_COMPARED).any(better) {
             return true;
         }
-        if !front.contains(&(away, id)) {
-            front.push((away, id));
+        if !group.contains(&(away, id)) {
+            group.push((away, id));
         }
         false
     }

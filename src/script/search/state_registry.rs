@@ -7,7 +7,7 @@ use std::hash::{BuildHasherDefault, Hasher};
 /// A map from states; it is never iterated.
 pub(super) type StateMap<T> = HashMap<Vec<u8>, T, BuildHasherDefault<StateHasher>>;
 
-/// The hash of [`States`] for a map.
+/// The hash of [`StateRegistry`] for a map.
 #[derive(Default)]
 pub(super) struct StateHasher(u64);
 
@@ -27,8 +27,8 @@ impl Hasher for StateHasher {
 /// Bytes of bookkeeping a state costs beside its own, for the memory ceiling.
 pub(super) const OVERHEAD: usize = 192;
 
-/// States of one length.
-pub(super) struct States {
+/// The states met, all of one length.
+pub(super) struct StateRegistry {
     length: usize,
     bytes: Vec<u8>,
     count: u32,
@@ -36,7 +36,7 @@ pub(super) struct States {
     table: Vec<u32>,
 }
 
-impl States {
+impl StateRegistry {
     pub fn new(length: usize) -> Self {
         Self { length, bytes: Vec::new(), count: 0, table: vec![u32::MAX; 64] }
     }
