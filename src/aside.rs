@@ -22,7 +22,7 @@ pub fn for_now(inventory: &Arc<Inventory>, decisions: &Decisions, clock: Timesta
     let mut by_target: BTreeMap<&Target, Vec<&Aside>> = BTreeMap::new();
     asides.into_iter().for_each(|aside| by_target.entry(&aside.target).or_default().push(aside));
     let mut here = (**inventory).clone();
-    for station in here.stations.values_mut() {
+    for station in Arc::make_mut(&mut here.stations).values_mut() {
         let targets = [Target::Station(station.name.clone()), Target::Site(station.site.clone())];
         let asides: Vec<&Aside> =
             targets.iter().filter_map(|target| by_target.get(target)).flatten().copied().collect();

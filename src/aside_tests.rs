@@ -128,7 +128,7 @@ proptest! {
         }
         let (files, here) = (fleet(), with(&notices, hours));
         prop_assert_eq!(files.stations.keys().collect::<Vec<_>>(), here.stations.keys().collect::<Vec<_>>());
-        for (name, written) in &files.stations {
+        for (name, written) in files.stations.iter() {
             let now = &here.stations[name];
             for (wanted, was) in now.wanted.iter().zip(&written.wanted) {
                 prop_assert!(wanted.is_none() || wanted == was);

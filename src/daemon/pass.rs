@@ -96,7 +96,7 @@ impl State {
             rules: Rules { reconfirm_days: config.reconfirm_days, require_tests: config.require_tests },
             settle: config.settle(),
             reading: LastRead::default(),
-            cache: ReadingCache::expecting_edits(),
+            cache: ReadingCache::default(),
             fleet: Reading::default(),
             inventory: Arc::default(),
             in_force: SourceTexts::default(),
