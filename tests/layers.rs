@@ -16,7 +16,7 @@ const PURE: [&str; 13] = [
     "keybook",
     "inventory",
     "ledger",
-    "aside",
+    "effective",
     "brake",
     "drift",
     "script",

@@ -80,7 +80,7 @@ impl<'s> Page<'s> {
         let name = |id: &SettingId| &*station.keybook.setting(*id).name;
         let voices: BTreeMap<_, _> = ids.iter().map(|id| (*id, spoken(files, &station.name, name(id)))).collect();
         let line = spoken_line(files, &station.name);
-        let contacts = &scene.fleet.inventory.contacts;
+        let contacts = &scene.effective.contacts;
         let winners = voices.values().filter_map(|voices| voices.last());
         let places = winners.flat_map(|voice| {
             let contact = match &voice.wish {
@@ -162,7 +162,7 @@ impl<'s> Page<'s> {
 
     /// How a contact is reached, and how its dial string comes about on this line.
     fn contact(&self, out: &mut String, name: &Name) {
-        let Some(contact) = self.scene.fleet.inventory.contacts.get(name) else { return };
+        let Some(contact) = self.scene.effective.contacts.get(name) else { return };
         let _ = writeln!(out, "  contact    {name} at {}: {}", contact.place, reach(&contact.reach));
         self.written(out, &contact.place);
         let Ok(parts) = parts(&contact.reach, &self.station.line) else { return };

@@ -7,7 +7,8 @@ use super::Exit;
 use super::error::{CliError, print, print_json};
 use super::scene::Scene;
 use crate::drift::value_text;
-use crate::inventory::{Inventory, LineKind, Station, dial};
+use crate::effective::Effective;
+use crate::inventory::{LineKind, Station, dial};
 use crate::ledger::{Decision, Line, Outcome, Record, Report, Test, fold, line_of, parse_line};
 use crate::setting::{Reference, Secret, Value, Written};
 
@@ -29,7 +30,7 @@ enum Format {
 
 pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     let scene = Scene::open(config).await?;
-    let station = scene.fleet.inventory.stations.get(args.station.as_str()).cloned();
+    let station = scene.effective.stations.get(args.station.as_str()).cloned();
     let mut lines: Vec<Line> = Vec::new();
     for entry in scene.store.entries_of(&args.station).await? {
         match parse_line(&entry.body)? {
@@ -54,7 +55,7 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
                 lines.iter().map(|l| serde_json::from_str(&line_of(l))).collect();
             print_json(&serde_json::json!({ "station": args.station, "entries": all? }))?;
         }
-        Format::Text => print(&text(&args.station, &scene.fleet.inventory, station.as_deref(), &lines))?,
+        Format::Text => print(&text(&args.station, &scene.effective, station.as_deref(), &lines))?,
     }
     Ok(Exit::Done)
 }
@@ -73,7 +74,7 @@ fn record_at(station: &Station, lines: &[Line], last: &Report) -> Record {
     })
 }
 
-fn text(name: &str, inventory: &Inventory, station: Option<&Station>, lines: &[Line]) -> String {
+fn text(name: &str, inventory: &Effective, station: Option<&Station>, lines: &[Line]) -> String {
     let mut out = String::new();
     let place = station.map_or("no longer in the inventory".into(), |s| format!("{}: {}", s.site, s.location));
     let _ = writeln!(out, "{name}  ({place})");
@@ -179,7 +180,7 @@ fn clean(text: &str) -> String {
 
 /// What a test is compared with.
 struct Beside<'a> {
-    inventory: &'a Inventory,
+    inventory: &'a Effective,
     station: &'a Station,
     /// The record just after the report.
     record: Record,

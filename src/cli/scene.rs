@@ -213,13 +213,13 @@ impl Scene {
 
     /// The station of this name.
     pub fn station(&self, name: &str) -> Result<Arc<Station>, CliError> {
-        self.fleet.inventory.stations.get(name).cloned().ok_or_else(|| self.no_station(name))
+        self.effective.stations.get(name).cloned().ok_or_else(|| self.no_station(name))
     }
 
     /// The stations of these names, or all of them.
     pub fn stations(&self, names: &[String]) -> Result<Vec<Arc<Station>>, CliError> {
         if names.is_empty() {
-            return Ok(self.fleet.inventory.stations.values().cloned().collect());
+            return Ok(self.effective.stations.values().cloned().collect());
         }
         let mut once: Vec<&String> = Vec::new();
         for name in names {
@@ -232,7 +232,7 @@ impl Scene {
 
     /// What to say where a name is no station's.
     pub fn no_station(&self, name: &str) -> CliError {
-        let known = self.fleet.inventory.stations.keys().map(|name| &**name);
+        let known = self.effective.stations.keys().map(|name| &**name);
         CliError::usage(format!("no station is called `{name}`. {}", did_you_mean(name, known)))
     }
 }

@@ -11,17 +11,17 @@ use std::time::{Duration, SystemTime};
 use jiff::Timestamp;
 
 use crate::alert::{Cause, NewCommit, Next};
-use crate::aside;
 use crate::brake::{Brake, Ended, Held, Limit, Move, Out};
 use crate::config::Config;
 use crate::drift::{Rules, Standing, StationDrift, Totals, look, next_change};
+use crate::effective::{self, Effective};
 use crate::files::{Inbox, Look};
 use crate::finding::Finding;
 use crate::fleet::intake::{Intake, Taken};
 use crate::fleet::{
     FleetError, InForce, LastRead, Reading, ReadingCache, Records, SourceTexts, Sources, moves, settled, weigh,
 };
-use crate::inventory::{Commit, Inventory, Station};
+use crate::inventory::{Commit, Station};
 use crate::ledger::{Decisions, Digest, Record};
 use crate::script::{self, Memory};
 use crate::setting::{Codes, Name, Reference};
@@ -49,7 +49,8 @@ pub struct State {
     /// The last good files, in force.
     fleet: Reading,
     /// Their inventory as it counts for now: without what is set aside.
-    inventory: Arc<Inventory>,
+    inventory: Effective,
+    aside: effective::Memory,
     in_force: SourceTexts,
     in_force_since: Option<Timestamp>,
     /// The commit of the last good inventory, as the store had it at the start.
@@ -98,7 +99,8 @@ impl State {
             reading: LastRead::default(),
             cache: ReadingCache::default(),
             fleet: Reading::default(),
-            inventory: Arc::default(),
+            inventory: Effective::default(),
+            aside: effective::Memory::default(),
             in_force: SourceTexts::default(),
             in_force_since: None,
             good_before: None,
@@ -279,7 +281,7 @@ impl State {
     fn compare(&mut self, now: Timestamp, only: Option<&BTreeSet<Name>>) {
         let Some(records) = &self.records else { return };
         if only.is_none_or(|only| !only.is_empty()) {
-            self.inventory = aside::for_now(&self.fleet.inventory, records.decisions(), now);
+            self.inventory = Effective::at(&self.fleet.inventory, records.decisions(), now, &mut self.aside);
         }
         let stations = &self.inventory.stations;
         let names: Vec<&Name> = match only {
@@ -410,7 +412,7 @@ impl State {
     }
 
     /// The inventory in force, as it counts for now.
-    pub fn inventory(&self) -> &Inventory {
+    pub fn inventory(&self) -> &Effective {
         &self.inventory
     }
 

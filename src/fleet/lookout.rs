@@ -8,9 +8,9 @@ use jiff::Timestamp;
 
 use super::intake::{Intake, Taken};
 use super::{Cleared, FleetError, LastRead, Reading, Records, Sources, clear, settle};
-use crate::aside;
 use crate::brake::{Brake, Held, Limit, Withheld};
 use crate::drift::{Rules, StationDrift, look};
+use crate::effective::{self, Effective};
 use crate::files::Inbox;
 use crate::finding::Finding;
 use crate::inventory::{Inventory, Station};
@@ -89,8 +89,11 @@ pub struct Lookout {
     pub sources: Sources,
     pub store: Store,
     terms: Terms,
-    /// What goes by: without what is set aside.
+    /// What goes by, as the files have it.
     pub fleet: Reading,
+    /// Its inventory without what is set aside.
+    pub effective: Effective,
+    memory: effective::Memory,
     /// The inventory as the files have it.
     pub written: Arc<Inventory>,
     /// Since when the last good files are known to be good, where those as they are cannot be used.
@@ -110,6 +113,8 @@ impl Lookout {
             store,
             terms,
             fleet: Reading::default(),
+            effective: Effective::default(),
+            memory: effective::Memory::default(),
             written: Arc::default(),
             good_since: None,
             tray: Inbox::default(),
@@ -170,7 +175,7 @@ impl Lookout {
             self.is_loaded = until.is_none();
         }
         self.now = until.unwrap_or(moment.now);
-        self.fleet.inventory = aside::for_now(&self.written, self.records.decisions(), self.now);
+        self.effective = Effective::at(&self.written, self.records.decisions(), self.now, &mut self.memory);
         if until.is_none() {
             self.brake = settle(&self.store, &self.written, &self.records, &self.terms.limit, self.now).await?;
         }

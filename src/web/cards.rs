@@ -197,7 +197,7 @@ impl Cards {
             }
             Err(LookoutError::NoFiles) => return outcome::no_files(),
         }
-        let Some(station) = lookout.fleet.inventory.stations.get(asked.station.as_str()).cloned() else {
+        let Some(station) = lookout.effective.stations.get(asked.station.as_str()).cloned() else {
             return outcome::no_such_station(&asked.station);
         };
         let keying = tokio::task::block_in_place(|| lookout.keying(&station, Way::There, &mut Memory::default()));
@@ -232,7 +232,7 @@ impl Cards {
         codes: &Codes,
         asked: &Asked,
     ) -> Page {
-        let Some(station) = lookout.fleet.inventory.stations.get(&script.station) else {
+        let Some(station) = lookout.effective.stations.get(&script.station) else {
             return outcome::no_such_station(&script.station);
         };
         if asked.shows
