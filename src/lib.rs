@@ -12,7 +12,7 @@ pub mod yaml;
 pub mod keybook;
 pub mod inventory;
 pub mod ledger;
-pub mod aside;
+pub mod effective;
 pub mod brake;
 pub mod drift;
 pub mod script;

@@ -21,7 +21,7 @@ const PURE: [&str; 13] = [
     "keybook",
     "inventory",
     "ledger",
-    "aside",
+    "effective",
     "brake",
     "drift",
     "script",
@@ -82,7 +82,7 @@ const CHANCE: [&str; 9] = [
 const CIRCLES: [(&str, &str); 0] = [];
 
 /// BEING REDRAWN: rooms whose circles are being broken elsewhere. To be emptied, and then to go.
-const BEING_REDRAWN: [&str; 7] = ["inventory", "aside", "script", "brake", "ledger", "alert", "store"];
+const BEING_REDRAWN: [&str; 4] = ["brake", "ledger", "alert", "store"];
 
 /// A broken rule, as `file:line: sentence`.
 type Breach = String;

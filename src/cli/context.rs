@@ -117,7 +117,7 @@ impl Context {
         let store = Store::open(config.ledger.reveal()).await?;
         let terms = config.looking();
         let settle = terms.settle;
-        let fleet = Fleet::new(config.sources(key), store, terms, ReadingCache::default());
+        let fleet = Fleet::new(config.sources(key), store, terms);
         let mut fleet = match until {
             Some(time) => fleet.as_of(time),
             None => fleet,

@@ -36,7 +36,7 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
                 lines.iter().map(|l| serde_json::from_str(&line_of(l))).collect();
             print_json(&serde_json::json!({ "station": args.station, "entries": all? }))?;
         }
-        Format::Text => print(&text(&args.station, &context.view.effective, station, &lines))?,
+        Format::Text => print(&text(&args.station, &context.view.reading.inventory, station, &lines))?,
     }
     Ok(Exit::Done)
 }

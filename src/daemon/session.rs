@@ -14,7 +14,7 @@ use crate::config::{self, Config};
 use crate::files::{Interest, Look, Means, Pace, Tree, Watch, load_or_make_key};
 use crate::finding::Finding;
 use crate::fleet::intake::Taken;
-use crate::fleet::{Askers, Asking, Fleet, FleetError, Moment, News, ReadingCache, View, asking};
+use crate::fleet::{Askers, Asking, Fleet, FleetError, Moment, News, View, asking};
 use crate::setting::Name;
 use crate::store::{Queue, Store};
 use crate::web::{Cards, Outside};
@@ -151,8 +151,7 @@ impl<'a> Session<'a> {
         let watch = Watch::start(config.interest([]), pace, Means::Events).await?;
         let (asking, askers) = asking();
         front.status.open(config.full_pass(), store.clone(), cards(config, &key, store.clone(), clock, asking));
-        let cache = ReadingCache::expecting_edits();
-        let mut fleet = Fleet::new(config.sources(key), store.clone(), config.looking(), cache);
+        let mut fleet = Fleet::new(config.sources(key), store.clone(), config.looking());
         front.status.begin();
         let view = first_view(&mut fleet, clock, config.settle()).await?;
         let ways = Ways { store, health: front.status.clone(), clock, source: source_of(&view.effective.fleet) };

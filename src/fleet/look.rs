@@ -16,12 +16,12 @@ use super::settle::settle;
 use super::sources::{InUse, LastRead, SourceTexts, Sources};
 use super::view::View;
 use crate::alert::{Cause, NewCommit};
-use crate::aside;
 use crate::brake::{Brake, Limit};
 use crate::drift::{Rules, Totals};
+use crate::effective::{self, Effective};
 use crate::files::{Inbox, Look};
 use crate::finding::Finding;
-use crate::inventory::{Commit, Inventory};
+use crate::inventory::Commit;
 use crate::ledger::Decisions;
 use crate::store::Store;
 
@@ -72,6 +72,8 @@ pub struct Fleet {
     inbox: Inbox,
     records: Option<Records>,
     decisions: Arc<Decisions>,
+    /// Stations of which something is said, as they counted last.
+    said: effective::Memory,
     rows: Arc<[Row]>,
     /// When the rows were made.
     at: Timestamp,
@@ -81,19 +83,20 @@ pub struct Fleet {
 
 impl Fleet {
     /// One that has not looked yet.
-    pub fn new(sources: Sources, store: Store, terms: Terms, cache: ReadingCache) -> Fleet {
+    pub fn new(sources: Sources, store: Store, terms: Terms) -> Fleet {
         Fleet {
             sources: Arc::new(sources),
             store,
             terms,
             until: None,
-            cache,
+            cache: ReadingCache::default(),
             last: LastRead::default(),
             in_use: None,
             good_before: None,
             inbox: Inbox::default(),
             records: None,
             decisions: Arc::default(),
+            said: effective::Memory::default(),
             rows: Arc::new([]),
             at: Timestamp::MIN,
             unseen: Cause::default(),
@@ -233,12 +236,19 @@ impl Fleet {
             Some(in_use) => (in_use.reading.clone(), Some(in_use.since)),
             None => (Arc::default(), None),
         };
-        let effective = aside::for_now(&reading.inventory, &self.decisions, at);
+        let effective = Effective::at(&reading.inventory, &self.decisions, at, &mut self.said);
         let mut brake = Brake::default();
         let mut seq = 0;
         if let Some(records) = &self.records {
             seq = records.seq();
-            self.rows = self.rows_at(&reading.inventory, &effective, records, at);
+            let inputs = Inputs {
+                written: &reading.inventory,
+                effective: &effective,
+                records,
+                rules: self.terms.rules,
+                now: at,
+            };
+            self.rows = tokio::task::block_in_place(|| rows(&inputs, &self.rows, self.at));
             if self.until.is_none() {
                 brake = settle(&self.store, &reading.inventory, records, &self.terms.limit, at).await?;
             }
@@ -261,10 +271,5 @@ impl Fleet {
             look_again,
             changed: std::mem::take(&mut self.unseen),
         })
-    }
-
-    fn rows_at(&self, written: &Inventory, effective: &Inventory, records: &Records, now: Timestamp) -> Arc<[Row]> {
-        let inputs = Inputs { written, effective, records, rules: self.terms.rules, now };
-        tokio::task::block_in_place(|| rows(&inputs, &self.rows, self.at))
     }
 }

@@ -9,6 +9,7 @@ use jiff::Timestamp;
 
 use super::records::Records;
 use crate::drift::{Rules, StationDrift, look, next_change};
+use crate::effective::Effective;
 use crate::inventory::{Inventory, Station};
 use crate::ledger::Record;
 
@@ -28,7 +29,7 @@ pub struct Row {
 /// What all rows are made from.
 pub(super) struct Inputs<'a> {
     pub written: &'a Inventory,
-    pub effective: &'a Inventory,
+    pub effective: &'a Effective,
     pub records: &'a Records,
     pub rules: Rules,
     pub now: Timestamp,
@@ -41,7 +42,7 @@ pub(super) fn rows(inputs: &Inputs<'_>, before: &Arc<[Row]>, at: Timestamp) -> A
     let mut old = before.iter().peekable();
     let mut is_same = true;
     let mut all = Vec::with_capacity(inputs.effective.stations.len());
-    for (name, station) in &inputs.effective.stations {
+    for (name, station) in inputs.effective.stations.iter() {
         while old.next_if(|row| row.station.name < *name).is_some() {
             is_same = false;
         }

@@ -9,7 +9,7 @@ use jiff::{SignedDuration, Timestamp};
 use proptest::prelude::*;
 use uuid::Uuid;
 
-use super::{Fleet, Moment, ReadingCache, Source, Sources, View, say};
+use super::{Fleet, Moment, Source, Sources, View, say};
 use crate::brake::Limit;
 use crate::drift::Rules;
 use crate::files::{Folder, Look};
@@ -95,7 +95,7 @@ impl World {
         world
     }
 
-    fn fleet(&self, cache: ReadingCache) -> Fleet {
+    fn fleet(&self) -> Fleet {
         let folder = |name: &str| Folder::new(self.home.path(), name);
         let sources = Sources {
             folder: PathBuf::from(self.home.path()),
@@ -109,7 +109,7 @@ impl World {
             limit: Limit { share: "0.3".parse().unwrap(), set_at: "the test".into() },
             settle: Duration::ZERO,
         };
-        Fleet::new(sources, self.store.clone(), terms, cache)
+        Fleet::new(sources, self.store.clone(), terms)
     }
 
     fn moment(&self) -> Moment {
@@ -214,12 +214,12 @@ proptest! {
     fn a_view_kept_up_is_the_view_made_anew(events in proptest::collection::vec(event(), 1..12)) {
         runtime().block_on(async {
             let mut world = World::new().await;
-            let mut kept = world.fleet(ReadingCache::expecting_edits());
+            let mut kept = world.fleet();
             kept.look(Some(Look::Changed), world.moment(), &mut |_| {}).await.unwrap();
             for event in &events {
                 world.happen(event).await;
                 let kept = kept.look(Some(Look::Changed), world.moment(), &mut |_| {}).await.unwrap();
-                let mut anew = world.fleet(ReadingCache::default());
+                let mut anew = world.fleet();
                 let anew = anew.look(Some(Look::Whole), world.moment(), &mut |_| {}).await.unwrap();
                 assert_eq!(said_of(&kept), said_of(&anew), "after {event:?}");
             }
@@ -231,7 +231,7 @@ proptest! {
 fn rows_of_stations_that_nothing_touched_are_the_very_same_and_a_look_at_nothing_new_is_the_same_view() {
     runtime().block_on(async {
         let mut world = World::new().await;
-        let mut fleet = world.fleet(ReadingCache::expecting_edits());
+        let mut fleet = world.fleet();
         let first = fleet.look(Some(Look::Changed), world.moment(), &mut |_| {}).await.unwrap();
         let second = fleet.look(Some(Look::Changed), world.moment(), &mut |_| {}).await.unwrap();
         assert!(Arc::ptr_eq(&first.rows, &second.rows));

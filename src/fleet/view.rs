@@ -13,8 +13,8 @@ use super::sources::Sources;
 use crate::alert::Cause;
 use crate::brake::{Brake, Held};
 use crate::drift::{Standing, StationDrift, Totals};
+use crate::effective::Effective;
 use crate::finding::Finding;
-use crate::inventory::Inventory;
 use crate::ledger::Decisions;
 
 /// A fleet at one moment.
@@ -32,7 +32,7 @@ pub struct View {
     pub as_is: Arc<Reading>,
     pub decisions: Arc<Decisions>,
     /// The inventory as it counts for now.
-    pub effective: Arc<Inventory>,
+    pub effective: Effective,
     /// A row a station, by name.
     pub rows: Arc<[Row]>,
     pub totals: Totals,

@@ -242,7 +242,8 @@ fn wishes_that_cannot_stand_together_are_told_from_those_that_can() {
         stuck,
         [Stuck { setting: "emergency.backup".into(), wanted: Value::Dial("5".into()), rules: vec![rule] }]
     );
-    let books = Inventory { stations: [(station.name.clone(), station.clone())].into(), ..Inventory::default() };
+    let books =
+        Inventory { stations: Arc::new([(station.name.clone(), station.clone())].into()), ..Inventory::default() };
     let findings = unkeyable(&books, &codes());
     assert_eq!(findings.len(), 1, "{findings:?}");
     assert_eq!(
@@ -493,7 +494,7 @@ proptest! {
                 holding.state = HeldState::Known(factory.clone());
             }
         }
-        let fleet = Inventory { stations: [(station.name.clone(), station.clone())].into(), ..Inventory::default() };
+        let fleet = Inventory { stations: Arc::new([(station.name.clone(), station.clone())].into()), ..Inventory::default() };
         let warned = !unkeyable(&fleet, &codes()).is_empty();
         let stuck = match there(&station, &record) {
             Ok(_) => false,

@@ -13,7 +13,7 @@ use jiff::Timestamp;
 use sha2::{Digest as _, Sha256};
 use stationkeep::config::{self, Config};
 use stationkeep::files::{Look, load_or_make_key};
-use stationkeep::fleet::{Fleet, Keying, Moment, ReadingCache, View, asking};
+use stationkeep::fleet::{Fleet, Keying, Moment, View, asking};
 use stationkeep::script::card::Card;
 use stationkeep::script::{Memory, Way};
 use stationkeep::store::{EntryKind, Store};
@@ -65,7 +65,7 @@ pub fn loaded(home: &Path) -> Config {
 pub async fn fleet(config: &Config) -> (Fleet, Store) {
     let store = Store::open(config.ledger.reveal()).await.expect("a ledger");
     let key = load_or_make_key(&config.key_file(), &[7; 32]).expect("a key");
-    (Fleet::new(config.sources(key), store.clone(), config.looking(), ReadingCache::default()), store)
+    (Fleet::new(config.sources(key), store.clone(), config.looking()), store)
 }
 
 /// It as it is at noon.

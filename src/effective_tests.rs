@@ -3,7 +3,7 @@
 use super::*;
 use crate::inventory;
 use crate::keybook::sample::{TERN, keybook};
-use crate::ledger::{Decision, End, Said};
+use crate::ledger::{Decision, End, Said, Take};
 use crate::setting::Codes;
 use jiff::SignedDuration;
 use proptest::prelude::*;
@@ -43,14 +43,23 @@ fn aside(id: u128, target: Target, setting: Option<&str>, out_of_service: bool) 
     Decision::Aside(Aside { said: said(id), target, setting: setting.map(Name::from), until, out_of_service })
 }
 
-fn with(notices: &[Decision], hours: i64) -> Arc<Inventory> {
+fn all(decisions: &[Decision]) -> Decisions {
     let mut all = Decisions::default();
-    (1..).zip(notices).for_each(|(seq, notice)| all.add(seq, notice.clone()));
-    for_now(&fleet(), &all, clock() + SignedDuration::from_hours(hours))
+    (1..).zip(decisions).for_each(|(seq, decision)| all.add(seq, decision.clone()));
+    all
+}
+
+fn at(inventory: &Inventory, decisions: &Decisions, hours: i64, memory: &mut Memory) -> Effective {
+    Effective::at(inventory, decisions, clock() + SignedDuration::from_hours(hours), memory)
+}
+
+fn with(notices: &[Decision], hours: i64) -> Effective {
+    let all = all(notices);
+    at(&fleet(), &all, hours, &mut Memory::default())
 }
 
 /// The names of the settings that are managed at a station.
-fn managed(inventory: &Inventory, station: &str) -> Vec<String> {
+fn managed(inventory: &Effective, station: &str) -> Vec<String> {
     let station = &inventory.stations[station];
     let ids = station.keybook.ids().filter(|id| station.wanted(*id).is_some());
     ids.map(|id| station.keybook.setting(id).name.to_string()).collect()
@@ -69,7 +78,7 @@ fn a_whole_station_is_unmanaged_until_the_time_is_over_and_no_other_one_is_touch
     assert_eq!(managed(&here, "EQ-01"), [""; 0]);
     assert_eq!(here.stations["EQ-01"].for_now.set_aside, Extent::Whole);
     assert_eq!(managed(&here, "EQ-00"), ALL);
-    assert_eq!(*with(&set_aside, 24), *fleet());
+    assert_eq!(with(&set_aside, 24), with(&[], 0));
 }
 
 #[test]
@@ -110,6 +119,57 @@ fn who_took_a_station_stands_beside_it_and_changes_nothing_else() {
     assert_eq!(managed(&here, "EQ-01"), ALL);
 }
 
+/// The stations that are not the very same in both.
+fn others(one: &Effective, other: &Effective) -> Vec<String> {
+    let differing = one.stations.iter().filter(|(name, station)| !Arc::ptr_eq(station, &other.stations[*name]));
+    differing.map(|(name, _)| name.to_string()).collect()
+}
+
+#[test]
+fn a_station_with_something_set_aside_is_the_same_again_until_it_or_what_is_said_changes() {
+    let set_aside = [
+        aside(1, station("EQ-01"), Some("gate.seconds"), false),
+        aside(2, Target::Site("north-mole".into()), None, true),
+    ];
+    let (inventory, decisions, mut memory) = (fleet(), all(&set_aside), Memory::default());
+    let first = at(&inventory, &decisions, 0, &mut memory);
+    let written = at(&inventory, &Decisions::default(), 0, &mut Memory::default());
+    assert_eq!(others(&first, &written), ["EQ-01", "NM-00"]);
+    assert!(Arc::ptr_eq(&written.stations, &inventory.stations), "nothing is said, and nothing is copied");
+    let again = at(&inventory, &decisions, 1, &mut memory);
+    assert!(Arc::ptr_eq(&first.stations, &again.stations));
+    // Another station changes.
+    let mut edited = (*inventory).clone();
+    let stations = Arc::make_mut(&mut edited.stations);
+    stations.insert("EQ-00".into(), Arc::new(Station { location: "moved".into(), ..(*stations["EQ-00"]).clone() }));
+    let after = at(&edited, &decisions, 1, &mut memory);
+    assert_eq!(others(&first, &after), ["EQ-00"]);
+    // One that is set aside changes.
+    let stations = Arc::make_mut(&mut edited.stations);
+    stations.insert("EQ-01".into(), Arc::new(Station { location: "moved".into(), ..(*stations["EQ-01"]).clone() }));
+    let moved = at(&edited, &decisions, 1, &mut memory);
+    assert_eq!(others(&after, &moved), ["EQ-01"]);
+    assert_eq!(&*moved.stations["EQ-01"].location, "moved");
+    // More is said of one, and then nothing of any.
+    let take = Decision::Take(Take {
+        said: said(3),
+        station: "NM-00".into(),
+        until: clock() + SignedDuration::from_hours(20),
+    });
+    let taken = at(&edited, &all(&[&set_aside[..], &[take]].concat()), 1, &mut memory);
+    assert_eq!(others(&moved, &taken), ["NM-00"]);
+    let over = at(&edited, &all(&set_aside), 24, &mut memory);
+    assert!(Arc::ptr_eq(&over.stations, &edited.stations));
+}
+
+#[test]
+fn a_station_of_which_nothing_wanted_is_set_aside_is_the_one_of_the_files() {
+    let (inventory, mut memory) = (fleet(), Memory::default());
+    let decisions = all(&[aside(1, station("EQ-01"), Some("lamp.follows"), true)]);
+    let here = at(&inventory, &decisions, 0, &mut memory);
+    assert!(Arc::ptr_eq(&here.stations["EQ-01"], &inventory.stations["EQ-01"]));
+}
+
 proptest! {
     #[test]
     fn nothing_is_ever_wanted_that_the_files_do_not_want_and_stations_of_which_nothing_is_said_are_shared(
@@ -128,13 +188,14 @@ proptest! {
         }
         let (files, here) = (fleet(), with(&notices, hours));
         prop_assert_eq!(files.stations.keys().collect::<Vec<_>>(), here.stations.keys().collect::<Vec<_>>());
-        for (name, written) in &files.stations {
+        for (name, written) in files.stations.iter() {
             let now = &here.stations[name];
             for (wanted, was) in now.wanted.iter().zip(&written.wanted) {
                 prop_assert!(wanted.is_none() || wanted == was);
             }
             let unchanged = now.wanted == written.wanted;
             prop_assert_eq!(unchanged, now.for_now.set_aside == Extent::Nothing);
+            prop_assert_eq!(unchanged, now == written);
             if now.for_now.set_aside == Extent::Whole {
                 prop_assert!(now.wanted.iter().all(Option::is_none));
             }
