@@ -170,6 +170,7 @@ impl Teller {
         Ok(())
     }
 
+    #[allow(clippy::too_many_lines, reason = "it is being redrawn")]
     async fn decide(
         &self,
         state: &State,
