@@ -17,8 +17,11 @@ use crate::setting::Name;
 /// What is wanted of a fleet for now, without what is set aside. A copy shares everything.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Effective {
+    /// What the fleet is called.
     pub fleet: Name,
+    /// Whom buttons call, by name.
     pub contacts: Arc<BTreeMap<Name, Contact>>,
+    /// Every station, by name, without what is set aside.
     pub stations: Stations,
 }
 

@@ -32,8 +32,11 @@ pub struct Config {
     pub folder: PathBuf,
     /// The file itself.
     pub file: PathBuf,
+    /// A folder, or a folder in a repository.
     pub inventory: Source,
+    /// Where the keybooks are.
     pub keybooks: Folder,
+    /// Where reports are dropped.
     pub reports: Folder,
     /// `sqlite:` and an absolute path, or `postgres://…`.
     pub ledger: Address,
@@ -51,6 +54,7 @@ pub struct Config {
     pub require_tests: bool,
     /// 1 to 1440.
     pub full_pass_minutes: u32,
+    /// When a change of many stations waits for its release.
     pub surge: Surge,
     /// In the order of the file; no two of one name.
     pub webhooks: Vec<Webhook>,
@@ -59,6 +63,7 @@ pub struct Config {
 /// When many stations at once are a surge: a change of so many waits for its release.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Surge {
+    /// Of the stations on record.
     pub share: Share,
     /// The line that sets it; `None` where it is the default.
     pub place: Option<Place>,

@@ -12,9 +12,13 @@ use crate::setting::{Name, Reference, Weight};
 /// Somebody who is alerted.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Webhook {
+    /// No two have one.
     pub name: Name,
+    /// Where the file names it.
     pub place: Place,
+    /// What it is for.
     pub kind: Kind,
+    /// Where messages go.
     pub url: Url,
     /// In the order of the file: the newest first, as its owner turns them over. None: messages are not signed.
     pub signing: Vec<Reference>,
@@ -30,19 +34,25 @@ pub enum Kind {
     /// It is told of drift, and of what was refused.
     Alerts,
     /// It gets an empty message regularly while passes finish, so that silence can be noticed.
-    Heartbeat { every_seconds: u32 },
+    Heartbeat {
+        /// From one to the next.
+        every_seconds: u32,
+    },
 }
 
 /// Where a webhook's address stands.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Url {
+    /// In the configuration itself.
     Written(Address),
+    /// Where this leads.
     Secret(Reference),
 }
 
 /// A webhook as it can be used now.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Resolved {
+    /// It is used.
     On(Target),
     /// It cannot be used; the message says why.
     Off(String),

@@ -73,6 +73,7 @@ impl Stops {
 }
 
 /// Runs until a stop or a changed configuration. `first`: the program has just been started.
+#[allow(clippy::too_many_lines, reason = "it is being redrawn")]
 pub async fn run(
     basis: &Basis,
     path: &Path,

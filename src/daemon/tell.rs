@@ -172,6 +172,7 @@ impl Teller {
         Ok(())
     }
 
+    #[allow(clippy::too_many_lines, reason = "it is being redrawn")]
     async fn decide(&self, seen: Seen<'_>) -> Result<(PassWrites, After), FleetError> {
         let Seen { view, store, configuration: wrong } = seen;
         let drifts: BTreeMap<Name, Arc<StationDrift>> =

@@ -6,7 +6,9 @@ use std::str::FromStr;
 /// An error keeps a file from being used; a warning is only told.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Severity {
+    /// The file is not used.
     Error,
+    /// The file is used.
     Warning,
 }
 
@@ -23,7 +25,7 @@ macro_rules! codes {
     ($($name:ident, $text:literal, $severity:ident, $explanation:literal;)*) => {
         /// The stable name of a kind of finding.
         #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-        pub enum Code { $($name),* }
+        pub enum Code { $(#[doc = $text] $name),* }
 
         impl Code {
             /// Every code there is, in the order of the list.

@@ -27,7 +27,9 @@ pub enum Use {
 /// A literal key, or a field.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Part {
+    /// This key.
     Key(Key),
+    /// The value of a setting.
     Field(Use, SettingId),
 }
 
@@ -37,6 +39,7 @@ pub struct Template(pub Vec<Part>);
 
 /// Why a template's text cannot be used.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[allow(missing_docs, reason = "the messages say it")]
 pub enum TemplateError {
     #[error("`{}` is no key", .0.escape_debug())]
     NoKey(char),
@@ -51,8 +54,11 @@ pub enum TemplateError {
 /// One thing in a template's text that cannot be read; `at` and `length` count characters, from 0.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Fault {
+    /// Where it begins.
     pub at: usize,
+    /// How long it is.
     pub length: usize,
+    /// What is wrong with it.
     pub why: TemplateError,
 }
 

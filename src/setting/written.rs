@@ -17,6 +17,7 @@ pub enum Written {
     Plain(Name),
     /// Names, sorted.
     List(Vec<Name>),
+    /// `{secret: "…"}`: where a code is kept.
     Secret(Reference),
 }
 

@@ -165,7 +165,7 @@ fn the_alert_says_what_is_held_and_a_release_beside_the_daemon_is_taken_up() {
     // A restart does not tell it again; a release is told at once, though no station has news.
     assert_eq!(daemon.stop("TERM"), Some(0));
     let daemon = fleet.start();
-    receiver.still(2);
+    receiver.still(&daemon, 2);
     release(&fleet, held["change"].as_str().unwrap_or_default()).ended(0);
     let after = receiver.wait_for(3).remove(2);
     assert_eq!(after.data()["held"], serde_json::Value::Null, "{}", after.body);
@@ -181,7 +181,7 @@ fn the_alert_says_what_is_held_and_a_release_beside_the_daemon_is_taken_up() {
     let path = "config/stationkeep.yaml";
     let text = fs::read_to_string(fleet.path(path)).expect("a file");
     fleet.rename_into(path, &text.replace("surge: {share: 0.3}", "surge: {share: 1}"));
-    receiver.still(4);
+    receiver.still(&daemon, 4);
     edit(&fleet, "+441632960108", "+441632960109");
     let over = receiver.wait_for(5).remove(4);
     assert_eq!(over.data()["hold"]["news"], "over", "{}", over.body);

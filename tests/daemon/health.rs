@@ -11,7 +11,7 @@ use sqlx::Connection as _;
 
 use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, configuration, fleet_yaml, webhook};
 use super::probe::{address, answer, ask, get, metrics};
-use super::process::{Daemon, PATIENCE, QUIET, until, until_within};
+use super::process::{Daemon, PATIENCE, until, until_within};
 use super::receiver::{Answer, Receiver};
 use super::supervised::Manager;
 use super::told::{drifting, open_cases};
@@ -143,7 +143,8 @@ fn a_port_that_is_taken_ends_the_start_with_a_mend_and_a_change_of_it_is_taken_u
     assert_eq!(get(port, "/healthz").json()["healthy"], true);
     until("the old port left", || TcpStream::connect(first).is_err().then_some(()));
     assert!(daemon.runs());
-    receiver.still(1);
+    daemon.comes_to_rest_at(port);
+    assert_eq!(receiver.heard().len(), 1);
 }
 
 #[test]
@@ -235,8 +236,10 @@ fn while_the_ledger_is_locked_readiness_health_heartbeats_and_signs_of_life_end_
     let beaten = beats.heard().len();
     let problem = until_within(long, "bad health", || ask(at, "GET", "/healthz").filter(|a| a.status == 503)).problem();
     assert!(problem["owed_s"].as_f64() >= problem["owed_limit_s"].as_f64(), "{problem}");
-    std::thread::sleep(QUIET);
+    // Signs that were on their way are here by then.
+    std::thread::sleep(Duration::from_millis(500));
     manager.forget();
+    // Beats are 5 s apart.
     std::thread::sleep(Duration::from_secs(6));
     assert!(!manager.heard().iter().any(|word| word.contains("WATCHDOG")), "{:?}", manager.heard());
     assert_eq!(beats.heard().len(), beaten, "a heartbeat while no pass finishes");
@@ -276,5 +279,5 @@ fn a_full_disk_makes_it_unready_and_says_so_and_room_makes_it_ready_with_no_aler
     daemon.logs("the pass failed");
     std::fs::remove_file(&filler).expect("room again");
     until("ready again", || (get(at, "/readyz").status == 200).then_some(()));
-    assert_eq!(receiver.still(2)[1].data()["counts"]["opened"]["stations"], 5);
+    assert_eq!(receiver.still(&daemon, 2)[1].data()["counts"]["opened"]["stations"], 5);
 }

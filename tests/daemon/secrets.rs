@@ -75,7 +75,7 @@ fn a_code_changed_behind_its_reference_is_drift_and_no_code_leaves_but_in_a_scri
     let daemon = fleet.start();
     receiver.wait_for(1);
     fleet.write("config/secrets/access", &format!("{NEW_CODE}\n"));
-    let alert = receiver.still(2).remove(1);
+    let alert = receiver.still(&daemon, 2).remove(1);
     assert_eq!(alert.kind(), DRIFT);
     let drift = &entry(&alert, "opened", "NP-01")["settings"][0];
     assert_eq!((&drift["setting"], &drift["drift"]), (&"access".into(), &"differs".into()));
@@ -228,12 +228,12 @@ fn a_code_that_cannot_be_read_for_a_while_is_no_drift_and_one_turned_over_is_nam
     let daemon = fleet.start();
     receiver.wait_for(1);
     fleet.rename_into("config/secrets/access", NEW_CODE);
-    let alert = receiver.still(2).remove(1);
+    let alert = receiver.still(&daemon, 2).remove(1);
     assert_eq!(alert.data()["cause"]["files"], serde_json::json!(["file:secrets/access"]), "{}", alert.body);
     fs::rename(fleet.path("config/secrets/access"), fleet.path("config/secrets/away")).expect("it goes");
     daemon.logs("the code cannot be read any more");
-    receiver.still(2);
+    receiver.still(&daemon, 2);
     fs::rename(fleet.path("config/secrets/away"), fleet.path("config/secrets/access")).expect("it is back");
     daemon.logs("the code can be read again");
-    receiver.still(2);
+    receiver.still(&daemon, 2);
 }

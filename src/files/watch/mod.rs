@@ -22,6 +22,7 @@ pub use self::interest::{Interest, Means, Pace};
 
 /// Why nothing can be watched.
 #[derive(Debug, thiserror::Error)]
+#[allow(missing_docs, reason = "the messages say it")]
 pub enum WatchError {
     #[error("cannot start the thread that watches files")]
     Thread(#[source] io::Error),
