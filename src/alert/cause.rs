@@ -5,17 +5,18 @@ use std::collections::{BTreeMap, BTreeSet};
 use serde::Serialize;
 use serde_json::Value as Json;
 
-use super::Reason;
 use super::clip::{NAME, PLACE, clip};
-use super::pass::{Is, Item, NewCommit, Pass, ReportTaken, Turn};
-use super::seen::Seen;
+use super::pass::{NewCommit, Pass, ReportTaken};
+use super::step::Reason;
+use super::topic::seen::Seen;
+use super::topic::station::{Item, StationSubject};
 use crate::drift::{Drift, Service, SettingDrift};
 use crate::finding::Place;
 use crate::setting::{Name, Weight};
 
 /// The cause of one message, as told.
 #[derive(Debug, Default, Serialize)]
-pub(super) struct ToldCause {
+pub struct ToldCause {
     pub started: bool,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub commit: Option<ToldCommit>,
@@ -39,7 +40,7 @@ pub(super) struct ToldCause {
 
 /// The commit that came into force.
 #[derive(Debug, Serialize)]
-pub(super) struct ToldCommit {
+pub struct ToldCommit {
     #[serde(flatten)]
     pub commit: Json,
     /// The id of the one in force before.
@@ -52,7 +53,7 @@ pub(super) struct ToldCommit {
 }
 
 #[derive(Debug, Serialize)]
-pub(super) struct ToldLine {
+pub struct ToldLine {
     pub at: String,
     pub setting: String,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -63,7 +64,7 @@ pub(super) struct ToldLine {
 }
 
 #[derive(Debug, Serialize)]
-pub(super) struct ToldReport {
+pub struct ToldReport {
     pub report: String,
     pub station: String,
     pub by: String,
@@ -81,26 +82,27 @@ struct Source<'a> {
 
 impl ToldCause {
     /// The cause of what one message tells.
-    pub(super) fn of(items: &[Item<'_>], pass: &Pass<'_>) -> ToldCause {
+    pub fn of(items: &[Item<'_, '_>], pass: &Pass<'_>) -> ToldCause {
         let commit = pass.cause.commit.as_ref().map(told_commit);
         let mut cause = ToldCause { started: pass.cause.started, commit, ..ToldCause::default() };
-        let told: BTreeSet<&str> = items.iter().map(|item| &**item.turn.station).collect();
+        let told: BTreeSet<&str> = items.iter().map(|item| &*item.subject.name).collect();
         let reports: Vec<&ReportTaken> =
             pass.cause.reports.iter().filter(|report| told.contains(&*report.station)).collect();
         let reported: BTreeSet<&str> = reports.iter().map(|report| &*report.station).collect();
         let (mut lines, mut let_go) = (Lines::new(), Lines::new());
-        for Item { reason, turn, was: _, weight: _ } in items {
+        for Item { reason, subject, was: _, weight: _ } in items {
             match reason {
                 Reason::Withdrawn => cause.withdrawn += 1,
-                Reason::Opened | Reason::Grown if is_old(turn) => cause.heard_late += 1,
+                Reason::Opened | Reason::Grown if is_old(subject) => cause.heard_late += 1,
                 Reason::Opened | Reason::Grown | Reason::Unwatched | Reason::Returned => {
-                    let source = source(turn, reported.contains(&**turn.station));
+                    let source = source(subject, reported.contains(&*subject.name));
                     cause.overdue += usize::from(source.overdue);
                     source.lines.into_iter().for_each(|(line, weight)| add(&mut lines, line, weight));
                 }
                 Reason::StillOpen | Reason::Eased | Reason::Watched | Reason::Closed => {}
             }
-            for (part, lost) in turn.losses.parts.iter().filter(|_| *reason == Reason::Unwatched) {
+            let losses = subject.losses().filter(|_| *reason == Reason::Unwatched);
+            for (part, lost) in losses.iter().flat_map(|losses| &losses.parts) {
                 if let Some(at) = &lost.at {
                     add(&mut let_go, (at, part.name(), None), lost.weight);
                 }
@@ -159,14 +161,14 @@ fn shown_report(report: &ReportTaken) -> ToldReport {
 }
 
 /// Whether the case is as it was before this pass.
-fn is_old(turn: &Turn<'_>) -> bool {
-    turn.case().map(|case| &case.mark) == turn.mark() && turn.case().is_some()
+fn is_old(subject: &StationSubject<'_>) -> bool {
+    subject.open().zip(subject.now.as_ref()).is_some_and(|(told, now)| told.condition.mark == now.mark)
 }
 
-fn source<'a>(turn: &'a Turn<'a>, reported: bool) -> Source<'a> {
+fn source<'a>(subject: &'a StationSubject<'_>, reported: bool) -> Source<'a> {
     let mut source = Source::default();
-    let was = turn.case().map(|case| &case.seen);
-    let Is::Drifting { drift, seen, .. } = &turn.is else { return source };
+    let was = subject.open().map(|told| &told.condition.facts);
+    let (Some(drift), Some(seen)) = (subject.drift(), subject.seen()) else { return source };
     for setting in &drift.settings {
         match origin(setting, seen, was, reported) {
             Some(Origin::Line) => {

@@ -2,29 +2,29 @@
 
 /// What a text may take inside a JSON string, in bytes.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Room(pub usize);
+pub struct Room(pub usize);
 
 /// Names of stations, sites, settings, models, people.
-pub(super) const NAME: Room = Room(80);
+pub const NAME: Room = Room(80);
 /// Values.
-pub(super) const VALUE: Room = Room(120);
+pub const VALUE: Room = Room(120);
 /// Places in files and in the world.
-pub(super) const PLACE: Room = Room(160);
+pub const PLACE: Room = Room(160);
 /// Sentences.
-pub(super) const SENTENCE: Room = Room(800);
+pub const SENTENCE: Room = Room(800);
 /// The first sentences of a message about stations.
-pub(super) const SUMMARY: Room = Room(1_400);
+pub const SUMMARY: Room = Room(1_400);
 
 const CUT: &str = "…";
 
 /// What a text takes inside a JSON string, in bytes.
-pub(super) fn length(text: &str) -> usize {
+pub fn length(text: &str) -> usize {
     text.chars().map(escaped).sum()
 }
 
 /// The text, or as many whole sentences of it as fit, and an ellipsis: for a text with a command or a link in it, half of
 /// which leads nowhere.
-pub(super) fn clip_sentences(text: &str, room: Room) -> String {
+pub fn clip_sentences(text: &str, room: Room) -> String {
     if length(text) <= room.0 {
         return text.to_owned();
     }
@@ -37,7 +37,7 @@ pub(super) fn clip_sentences(text: &str, room: Room) -> String {
 }
 
 /// The text, or its beginning and an ellipsis.
-pub(super) fn clip(text: &str, room: Room) -> String {
+pub fn clip(text: &str, room: Room) -> String {
     let mut used = 0;
     // Where the text would be cut if it turned out too long.
     let mut cut = 0;
@@ -72,6 +72,24 @@ mod tests {
         assert_eq!(clip("12345678", Room(8)), "12345678");
         assert_eq!(clip("123456789", Room(8)), "12345…");
         assert_eq!(clip("", Room(8)), "");
+    }
+
+    #[test]
+    fn of_sentences_as_many_as_fit_are_left_whole_and_the_last_room_is_used() {
+        let text = "One. Two. Three.";
+        for (room, clipped) in [
+            (16, "One. Two. Three."),
+            (15, "One. Two. …"),
+            (13, "One. Two. …"),
+            (12, "One. …"),
+            (8, "One. …"),
+            (7, "…"),
+            (3, "…"),
+        ] {
+            assert_eq!(clip_sentences(text, Room(room)), clipped, "{room}");
+        }
+        assert_eq!(clip_sentences("No end, and 1.5 of it", Room(9)), "…", "a point inside a word ends no sentence");
+        assert_eq!(clip_sentences("\"A.\" \"B.\" C. D.", Room(12)), "…", "a quote takes two bytes in JSON");
     }
 
     proptest! {

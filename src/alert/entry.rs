@@ -5,17 +5,18 @@ use std::cmp::Reverse;
 use serde::Serialize;
 
 use super::clip::{NAME, PLACE, VALUE, clip};
-use super::lost::{Lost, Part};
-use super::next::{Next, NextStep, card_link};
-use super::pass::{Is, Item, Pass};
-use super::seen::{Seen, SeenSetting};
+use super::pass::{Next, Pass};
+use super::topic::scope::{Losses, Lost, Part};
+use super::topic::seen::{Seen, SeenSetting};
+use super::topic::station::Item;
+use super::work::{NextStep, card_link};
 use crate::drift::{Service, SettingDrift, Standing, StationDrift};
 use crate::inventory::Extent;
 use crate::setting::Weight;
 
 /// A station as a message shows it.
 #[derive(Debug, Clone, Serialize)]
-pub(super) struct Entry {
+pub struct Entry {
     station: String,
     /// `null` for a withdrawn station of which nothing is kept.
     site: Option<String>,
@@ -124,43 +125,38 @@ fn is_false(b: &bool) -> bool {
 
 impl Entry {
     /// With its settings and lifelines, the heaviest first.
-    pub(super) fn full(item: &Item<'_>, next: Option<Next>, address: Option<&str>, pass: &Pass<'_>) -> Entry {
-        let turn = item.turn;
+    pub fn full(item: &Item<'_, '_>, next: Option<Next>, address: Option<&str>, pass: &Pass<'_>) -> Entry {
+        let subject = item.subject;
         let mut entry = Entry::bare(item);
-        entry.since = match &turn.is {
-            Is::Drifting { .. } => Some(turn.opened_at().unwrap_or(pass.clock)),
-            Is::Aligned(_) | Is::Gone { .. } => turn.before.and_then(|before| before.last()).map(|(since, _)| since),
-        }
-        .map(|since| since.to_string());
+        let since = match subject.now {
+            Some(_) => Some(subject.opened_at().unwrap_or(pass.clock)),
+            None => subject.last().map(|told| told.opened_at),
+        };
+        entry.since = since.map(|since| since.to_string());
         entry.was = item.was.map(Was::of);
         entry.lose(item);
-        if let Is::Drifting { drift, seen, mark: _ } = &turn.is {
+        if let Some((drift, seen)) = subject.drift().zip(subject.seen()) {
             entry.fill(drift, seen);
             let owed = drift.lifelines.iter().filter(|lifeline| lifeline.service != Service::Tested);
             let owed: Vec<&str> = owed.map(|lifeline| &*lifeline.name).collect();
-            entry.card = next.as_ref().and_then(|next| card_link(address, turn.station, next, pass.next));
-            entry.next = next.map(|next| NextStep::of(next, turn.station, &owed));
+            entry.card = next.as_ref().and_then(|next| card_link(address, &subject.name, next, pass.work));
+            entry.next = next.map(|next| NextStep::of(next, &subject.name, &owed));
         }
         entry
     }
 
-    fn bare(item: &Item<'_>) -> Entry {
-        let place = item.turn.where_it_is();
-        let (standing, weight, file) = match &item.turn.is {
-            Is::Drifting { drift, seen, .. } => (Some(drift.standing), Some(seen.weight), None),
-            Is::Aligned(drift) => {
-                let is_so = drift.set_aside != Extent::Whole && item.turn.losses.parts.is_empty();
-                (Some(drift.standing).filter(|_| is_so), None, None)
-            }
-            Is::Gone { .. } => (None, item.weight, item.turn.known().map(|known| &known.file)),
-        };
-        let drift = match &item.turn.is {
-            Is::Drifting { drift, .. } | Is::Aligned(drift) => Some(drift),
-            Is::Gone { .. } => None,
-        };
+    fn bare(item: &Item<'_, '_>) -> Entry {
+        let subject = item.subject;
+        let place = subject.where_it_is();
+        let drift = subject.drift();
+        // Of what is out of service, or not managed whole, nothing says that it is aligned.
+        let is_so = |drift: &StationDrift| drift.set_aside != Extent::Whole && subject.losses().is_none();
+        let standing = drift.filter(|drift| subject.now.is_some() || is_so(drift)).map(|drift| drift.standing);
+        let weight = if drift.is_some() { subject.seen().map(|seen| seen.weight) } else { item.weight };
+        let file = subject.known().filter(|_| drift.is_none()).map(|known| &known.file);
         let taken = drift.and_then(|drift| drift.taken.as_ref());
         Entry {
-            station: clip(item.turn.station, NAME),
+            station: clip(&subject.name, NAME),
             site: place.map(|(site, _)| clip(site, NAME)),
             r#where: place.map(|(_, location)| clip(location, PLACE)),
             standing: standing.map(Standing::as_str),
@@ -201,15 +197,15 @@ impl Entry {
         self.did_not_stick = seen.did_not_stick().is_some();
     }
 
-    fn lose(&mut self, item: &Item<'_>) {
-        let lost = item.turn.losses.sorted();
+    fn lose(&mut self, item: &Item<'_, '_>) {
+        let lost = item.subject.losses().map(Losses::sorted).unwrap_or_default();
         self.unwatched_left_out = lost.len().saturating_sub(LOST);
         self.unwatched = lost.into_iter().take(LOST).map(|(part, lost)| EntryLost::of(part, lost)).collect();
-        self.next = NextStep::without_drift(item);
+        self.next = NextStep::without_drift(item.subject);
     }
 
     /// Without settings and lifelines, which it counts as left out.
-    pub(super) fn brief(self) -> Entry {
+    pub fn brief(self) -> Entry {
         Entry {
             settings_left_out: self.settings_left_out + self.settings.len(),
             settings: Vec::new(),

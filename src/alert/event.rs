@@ -22,29 +22,9 @@ pub struct Message {
     pub body: String,
 }
 
-/// What an event is about.
+/// What an event is about: its type. Each topic names its own.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Kind {
-    Drift,
-    InventoryRefused,
-    ConfigurationRefused,
-    ReportRefused,
-    WebhookGone,
-    Heartbeat,
-}
-
-impl Kind {
-    pub(super) fn as_str(self) -> &'static str {
-        match self {
-            Kind::Drift => "stationkeep.drift.v1",
-            Kind::InventoryRefused => "stationkeep.inventory.refused.v1",
-            Kind::ConfigurationRefused => "stationkeep.configuration.refused.v1",
-            Kind::ReportRefused => "stationkeep.report.refused.v1",
-            Kind::WebhookGone => "stationkeep.webhook.gone.v1",
-            Kind::Heartbeat => "stationkeep.heartbeat.v1",
-        }
-    }
-}
+pub struct Kind(pub &'static str);
 
 /// The attributes in the order written, so that a person reading along meets the sentence early.
 #[derive(Serialize)]
@@ -62,7 +42,7 @@ struct Event<'e, D> {
 
 /// Everything about an event but its data.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Envelope<'e> {
+pub struct Envelope<'e> {
     pub id: &'e str,
     pub source: &'e str,
     pub kind: Kind,
@@ -72,14 +52,14 @@ pub(super) struct Envelope<'e> {
 
 impl Envelope<'_> {
     /// The whole event as JSON.
-    pub(super) fn seal(&self, data: &impl Serialize) -> String {
+    pub fn seal(&self, data: &impl Serialize) -> String {
         let Envelope { id, source, kind, subject, time } = *self;
         let event = Event {
             specversion: "1.0",
             id,
             // A source must not be empty.
             source: if source.is_empty() { "/stationkeep" } else { source },
-            r#type: kind.as_str(),
+            r#type: kind.0,
             subject: subject.filter(|subject| !subject.is_empty()),
             time: time.to_string(),
             datacontenttype: "application/json",
@@ -90,7 +70,7 @@ impl Envelope<'_> {
 }
 
 /// JSON of structs with text keys, which cannot fail.
-pub(super) fn json(what: &impl Serialize) -> String {
+pub fn json(what: &impl Serialize) -> String {
     serde_json::to_string(what).unwrap_or_else(|error| unreachable!("only text keys are written: {error}"))
 }
 
@@ -131,7 +111,7 @@ mod tests {
         let envelope = Envelope {
             id: "told-1",
             source: "",
-            kind: Kind::Drift,
+            kind: Kind("stationkeep.drift.v1"),
             subject: Some(""),
             time: Timestamp::from_second(0).unwrap(),
         };

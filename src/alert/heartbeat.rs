@@ -6,6 +6,8 @@ use serde::Serialize;
 use super::event::{Envelope, Kind, Message};
 use crate::setting::Name;
 
+const HEARTBEAT: Kind = Kind("stationkeep.heartbeat.v1");
+
 #[derive(Serialize)]
 struct Data {
     /// The next one comes after so long.
@@ -14,7 +16,7 @@ struct Data {
 
 /// A heartbeat for a webhook. `id` must be new each time; `source` is that of the fleet's other messages.
 pub fn heartbeat(webhook: &Name, id: String, every_seconds: u32, source: &str, clock: Timestamp) -> Message {
-    let envelope = Envelope { id: &id, source, kind: Kind::Heartbeat, subject: None, time: clock };
+    let envelope = Envelope { id: &id, source, kind: HEARTBEAT, subject: None, time: clock };
     let body = envelope.seal(&Data { every_seconds });
     Message { webhook: webhook.clone(), body, id }
 }

@@ -7,17 +7,15 @@ use std::sync::Arc;
 
 use sha2::{Digest, Sha256};
 
+use super::kept::Text;
+
 /// 32 lower-case hexadecimal digits; equal for equal content only.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Mark(Arc<str>);
 
 impl Mark {
-    /// One that was kept as text.
-    pub(super) fn stored(text: &str) -> Mark {
-        Mark(text.into())
-    }
-
-    pub(super) fn as_str(&self) -> &str {
+    /// The digits.
+    pub fn as_str(&self) -> &str {
         &self.0
     }
 }
@@ -28,15 +26,27 @@ impl fmt::Display for Mark {
     }
 }
 
-/// Collects texts, each as a netstring (`length:bytes,`), so that no two lists look alike.
-pub(super) struct Inking(Sha256);
-
-impl Inking {
-    pub(super) fn new() -> Inking {
-        Inking(Sha256::new())
+impl Text for Mark {
+    fn text(&self) -> String {
+        self.0.to_string()
     }
 
-    pub(super) fn text(&mut self, text: &str) -> &mut Inking {
+    fn read(text: &str) -> Option<Mark> {
+        Some(Mark(text.into()))
+    }
+}
+
+/// Collects texts, each as a netstring (`length:bytes,`), so that no two lists look alike.
+pub struct MarkHasher(Sha256);
+
+impl MarkHasher {
+    /// Without any text.
+    pub fn new() -> MarkHasher {
+        MarkHasher(Sha256::new())
+    }
+
+    /// One text more.
+    pub fn text(&mut self, text: &str) -> &mut MarkHasher {
         self.0.update(text.len().to_string());
         self.0.update(b":");
         self.0.update(text);
@@ -45,14 +55,15 @@ impl Inking {
     }
 
     /// Something that may be missing; none differs from every text.
-    pub(super) fn maybe(&mut self, text: Option<&str>) -> &mut Inking {
+    pub fn maybe(&mut self, text: Option<&str>) -> &mut MarkHasher {
         match text {
             Some(text) => self.text("+").text(text),
             None => self.text("-"),
         }
     }
 
-    pub(super) fn mark(self) -> Mark {
+    /// What they come to.
+    pub fn mark(self) -> Mark {
         let hex: String = self.0.finalize().iter().take(16).map(|byte| format!("{byte:02x}")).collect();
         Mark(hex.into())
     }
@@ -63,44 +74,44 @@ impl Inking {
 /// The ids of messages are made from it, so that the same alarm raised a second time is a second message, while one
 /// decision worked out twice is one. Kept as text beside what was told, and written in the same transaction.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Thread(Arc<str>);
+pub struct Chain(Arc<str>);
 
-impl Default for Thread {
+impl Default for Chain {
     /// Nothing was decided yet.
-    fn default() -> Thread {
-        Thread("".into())
+    fn default() -> Chain {
+        Chain("".into())
     }
 }
 
-impl Thread {
+impl Chain {
     /// One that was kept as text; any text will do.
-    pub fn stored(text: &str) -> Thread {
-        Thread(text.into())
+    pub fn stored(text: &str) -> Chain {
+        Chain(text.into())
     }
 
     /// The id of a message to a webhook: letters, digits and a hyphen.
-    pub(super) fn id(&self, kind: &str, webhook: &str, cause: &Mark) -> String {
-        let mut ink = Inking::new();
-        ink.text("message").text(&self.0).text(kind).text(webhook).text(cause.as_str());
-        format!("told-{}", ink.mark())
+    pub fn id(&self, kind: &str, webhook: &str, cause: &Mark) -> String {
+        let mut hasher = MarkHasher::new();
+        hasher.text("message").text(&self.0).text(kind).text(webhook).text(cause.as_str());
+        format!("told-{}", hasher.mark())
     }
 
-    /// The thread after a decision; the same where nothing is said. Whoever is told first makes no difference.
-    pub(super) fn after<'i>(&self, ids: impl Iterator<Item = &'i str>) -> Thread {
+    /// The chain after a decision; the same where nothing is said. Whoever is told first makes no difference.
+    pub fn after<'i>(&self, ids: impl Iterator<Item = &'i str>) -> Chain {
         let ids: BTreeSet<&str> = ids.collect();
         if ids.is_empty() {
             return self.clone();
         }
-        let mut ink = Inking::new();
-        ink.text("thread").text(&self.0);
+        let mut hasher = MarkHasher::new();
+        hasher.text("thread").text(&self.0);
         ids.iter().for_each(|id| {
-            ink.text(id);
+            hasher.text(id);
         });
-        Thread(ink.mark().0)
+        Chain(hasher.mark().0)
     }
 }
 
-impl fmt::Display for Thread {
+impl fmt::Display for Chain {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(&self.0)
     }
@@ -111,11 +122,11 @@ mod tests {
     use super::*;
 
     fn mark(texts: &[Option<&str>]) -> Mark {
-        let mut ink = Inking::new();
+        let mut hasher = MarkHasher::new();
         texts.iter().for_each(|text| {
-            ink.maybe(*text);
+            hasher.maybe(*text);
         });
-        ink.mark()
+        hasher.mark()
     }
 
     #[test]
@@ -132,12 +143,12 @@ mod tests {
     }
 
     #[test]
-    fn the_same_cause_later_in_the_thread_has_another_id() {
-        let (cause, start) = (mark(&[]), Thread::default());
+    fn the_same_cause_later_in_the_chain_has_another_id() {
+        let (cause, start) = (mark(&[]), Chain::default());
         let first = start.id("drift", "on-call", &cause);
-        assert_eq!(first, Thread::stored("").id("drift", "on-call", &cause));
+        assert_eq!(first, Chain::stored("").id("drift", "on-call", &cause));
         assert_ne!(first, start.id("drift", "ops", &cause));
-        let after = |thread: &Thread, ids: &[&str]| thread.after(ids.iter().copied());
+        let after = |chain: &Chain, ids: &[&str]| chain.after(ids.iter().copied());
         let once = after(&start, &[&first]);
         assert_ne!(first, once.id("drift", "on-call", &cause));
         assert_ne!(once, after(&once, &[&first]), "the same id later is another turn");

@@ -6,53 +6,30 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
-use super::asides::ToldAsides;
-use super::call_back::CallBack;
 use super::cause::ToldCause;
 use super::clip::{NAME, PLACE, clip};
+use super::count::Count;
 use super::entry::Entry;
 use super::event::{Envelope, Kind, LONGEST_BODY, Message, json};
-use super::hold::{News, ToldNews};
-use super::mark::{Inking, Mark, Thread};
-use super::next::{Next, ToDo, next};
-use super::pass::{Item, Pass};
+use super::handed_out::CallBack;
+use super::mark::{Chain, Mark, MarkHasher};
+use super::pass::{HeldChange, Next, Pass};
+use super::step::Reason;
 use super::summary;
-use super::{Reason, Subscription, Terms};
-use crate::brake::Held;
+use super::terms::{Subscription, Terms};
+use super::topic::asides::{AsideNews, ToldAsides};
+use super::topic::change::{Hold, News, ToldNews};
+use super::topic::station::Item;
+use super::work::{ToDo, next};
 use crate::drift::{Standing, Totals};
 use crate::inventory::Commit;
 use crate::setting::{Name, Weight};
 
+const DRIFT: Kind = Kind("stationkeep.drift.v1");
+
 /// The heaviest first, then by reason, standing, site, name.
-fn rank<'i>(item: &'i Item<'_>) -> (Reverse<Option<Weight>>, Reason, Standing, Option<&'i Name>, &'i Name) {
-    (Reverse(item.weight), item.reason, item.standing(), item.site(), item.turn.station)
-}
-
-/// How many stations a reason has, by the weight of what changed; a station of which nothing is known has none.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
-pub(super) struct Count {
-    pub stations: usize,
-    pub lifeline: usize,
-    pub locating: usize,
-    pub routine: usize,
-}
-
-impl Count {
-    pub(super) fn of(items: &[&Item<'_>]) -> Count {
-        let mut count = Count::default();
-        items.iter().for_each(|item| count.add(item.weight));
-        count
-    }
-
-    fn add(&mut self, weight: Option<Weight>) {
-        self.stations += 1;
-        match weight {
-            Some(Weight::Lifeline) => self.lifeline += 1,
-            Some(Weight::Locating) => self.locating += 1,
-            Some(Weight::Routine) => self.routine += 1,
-            None => {}
-        }
-    }
+fn rank<'i>(item: &'i Item<'_, '_>) -> (Reverse<Option<Weight>>, Reason, Standing, Option<&'i Name>, &'i Name) {
+    (Reverse(item.weight), item.reason, item.standing(), item.site(), &item.subject.name)
 }
 
 #[derive(Debug, Serialize)]
@@ -65,7 +42,8 @@ struct SiteCount {
 #[derive(Debug, Serialize)]
 struct Data {
     summary: String,
-    surge: bool,
+    /// More bad news than the set share of the fleet.
+    many: bool,
     counts: BTreeMap<&'static str, Count>,
     cause: ToldCause,
     /// What all stations of this message need.
@@ -120,15 +98,15 @@ struct ToldHeld {
 }
 
 impl ToldHeld {
-    fn of(held: &Held) -> ToldHeld {
+    fn of(held: &HeldChange) -> ToldHeld {
         ToldHeld {
             change: held.change.to_string(),
-            stations: held.count(),
-            handed_out: held.out.len(),
+            stations: held.stations,
+            handed_out: held.handed_out,
             on_record: held.on_record,
-            share: held.limit.share.value(),
-            set_at: clip(&held.limit.set_at, PLACE),
-            release: held.release(),
+            share: held.share,
+            set_at: clip(&held.set_at, PLACE),
+            release: held.release.clone(),
         }
     }
 }
@@ -149,52 +127,58 @@ impl Data {
     }
 }
 
+/// What one webhook is told.
+pub struct Content<'t, 'p> {
+    /// The stations.
+    pub items: Vec<Item<'t, 'p>>,
+    /// What is new about a held change.
+    pub hold: Option<News<'t>>,
+    pub asides: AsideNews<'t>,
+}
+
+impl Content<'_, '_> {
+    /// There is nothing to say.
+    pub fn is_empty(&self) -> bool {
+        let Content { items, hold, asides } = self;
+        items.is_empty() && hold.is_none() && asides.is_empty()
+    }
+}
+
 /// Makes the messages of a pass.
-pub(super) struct Teller<'a> {
+pub struct Writer<'a> {
+    hold: Hold<'a>,
     pass: &'a Pass<'a>,
     terms: &'a Terms,
-    surge: bool,
+    many: bool,
     totals: Totals,
     weights: Count,
 }
 
-impl<'a> Teller<'a> {
-    pub(super) fn new(pass: &'a Pass<'a>, terms: &'a Terms, surge: bool) -> Teller<'a> {
-        let totals = Totals::of(pass.stations.values().map(|drift| &**drift));
+impl<'a> Writer<'a> {
+    /// `many`: there is more bad news than the set share of the fleet.
+    pub fn new(hold: Hold<'a>, terms: &'a Terms, many: bool) -> Writer<'a> {
+        let pass = hold.pass;
+        let totals = Totals::of(pass.stations.iter().map(|drift| &**drift));
         let mut weights = Count::default();
-        pass.stations.values().for_each(|drift| weights.add(drift.weight));
-        Teller { pass, terms, surge, totals, weights }
+        pass.stations.iter().for_each(|drift| weights.add(drift.weight));
+        Writer { hold, pass, terms, many, totals, weights }
     }
 
-    /// The message with these items, what was set aside and what is new about a held change; `None` where there is none of
-    /// it.
-    pub(super) fn message(
-        &self,
-        webhook: &Subscription,
-        mut items: Vec<Item<'_>>,
-        news: Option<News<'_>>,
-        thread: &Thread,
-    ) -> Option<Message> {
-        if items.is_empty() && self.pass.asides.is_empty() && news.is_none() {
-            return None;
-        }
-        items.sort_by(|a, b| rank(a).cmp(&rank(b)));
-        let id = thread.id(Kind::Drift.as_str(), &webhook.name, &mark(&items, news, self.pass));
+    /// The message with this content.
+    pub fn message(&self, webhook: &Subscription, mut content: Content<'_, '_>, chain: &Chain) -> Message {
+        content.items.sort_by(|a, b| rank(a).cmp(&rank(b)));
+        let id = chain.id(DRIFT.0, &webhook.name, &self.mark(&content));
+        let items = &content.items;
         let subject = match items.as_slice() {
-            [one] => Some(clip(one.turn.station, NAME)),
+            [one] => Some(clip(&one.subject.name, NAME)),
             _ => None,
         };
-        let envelope = Envelope {
-            id: &id,
-            source: &self.terms.source,
-            kind: Kind::Drift,
-            subject: subject.as_deref(),
-            time: self.pass.clock,
-        };
-        let next = next(&items, self.pass.next);
+        let (source, time) = (&self.terms.source, self.pass.clock);
+        let envelope = Envelope { id: &id, source, kind: DRIFT, subject: subject.as_deref(), time };
+        let next = next(items, self.pass.work);
         let address = self.terms.address.as_deref();
-        let needs = items.iter().zip(&next).filter_map(|(item, next)| Some((item.turn.station, next.as_ref()?)));
-        let mut data = self.frame(&items, news, ToDo::of(needs, address, self.pass.next).and_of(&items));
+        let needs = items.iter().zip(&next).filter_map(|(item, next)| Some((&item.subject.name, next.as_ref()?)));
+        let mut data = self.frame(&content, ToDo::of(needs, address, self.pass.work).and_of(items));
         let mut room = LONGEST_BODY.saturating_sub(envelope.seal(&data).len());
         for (item, next) in items.iter().zip(next) {
             let Some(entry) = fitting(item, next, address, self.pass, room) else { break };
@@ -204,11 +188,30 @@ impl<'a> Teller<'a> {
             }
             data.list(item.reason).push(entry);
         }
-        Some(Message { webhook: webhook.name.clone(), id: id.clone(), body: envelope.seal(&data) })
+        Message { webhook: webhook.name.clone(), id: id.clone(), body: envelope.seal(&data) }
+    }
+
+    /// What a message comes from: every station in it, why, from what, to what.
+    fn mark(&self, content: &Content<'_, '_>) -> Mark {
+        let mut hasher = MarkHasher::new();
+        self.hold.hash(content.hold, &mut hasher);
+        for id in content.asides.ids() {
+            hasher.text("aside").text(&id.to_string());
+        }
+        for Item { reason, subject, was: _, weight: _ } in &content.items {
+            hasher.text(reason.as_str()).text(&subject.name);
+            if let Some(losses) = subject.losses() {
+                losses.hash(&mut hasher);
+            }
+            let was = subject.open().map(|told| told.condition.mark.as_str());
+            hasher.maybe(was).maybe(subject.now.as_ref().map(|now| now.mark.as_str()));
+        }
+        hasher.mark()
     }
 
     /// Everything but the stations, all of which are left out so far: no digit is added when they come in.
-    fn frame(&self, items: &[Item<'_>], news: Option<News<'_>>, to_do: ToDo) -> Data {
+    fn frame(&self, content: &Content<'_, '_>, to_do: ToDo) -> Data {
+        let Content { items, hold: news, asides } = content;
         let mut counts: BTreeMap<&'static str, Count> =
             Reason::ALL.iter().map(|reason| (reason.as_str(), Count::default())).collect();
         for item in items {
@@ -217,27 +220,27 @@ impl<'a> Teller<'a> {
         let left_out = counts.iter().map(|(reason, count)| (*reason, count.stations)).collect();
         let cause = ToldCause::of(items, self.pass);
         let (sites, sites_left_out) = sites(items);
-        let call_back = CallBack::of(items, self.pass.outs);
+        let call_back = CallBack::of(items, self.pass.handed_out);
         let sentence = summary::Sentence {
             items,
             cause: &cause,
-            asides: self.pass.asides,
-            hold: self.pass.hold.sentence(news),
+            asides,
+            hold: self.hold.sentence(*news),
             call_back: call_back.as_ref().and_then(CallBack::sentence),
             to_do: &to_do,
-            surge: self.surge,
+            many: self.many,
             totals: &self.totals,
         };
         Data {
             summary: sentence.text(),
-            surge: self.surge,
+            many: self.many,
             cause,
             to_do,
             commit: self.pass.commit.map(Commit::json),
-            held: self.pass.hold.now.map(ToldHeld::of),
-            hold: news.map(|news| self.pass.hold.told_news(news, self.pass.clock)),
+            held: self.pass.held.map(ToldHeld::of),
+            hold: news.map(|news| self.hold.told_news(news)),
             call_back,
-            set_aside: self.pass.asides.told(),
+            set_aside: asides.told(),
             sites,
             sites_left_out,
             totals: self.totals.json(),
@@ -264,7 +267,13 @@ fn length(entry: &Entry) -> usize {
 }
 
 /// The entry, in full or else in brief; `None` where neither fits.
-fn fitting(item: &Item<'_>, next: Option<Next>, address: Option<&str>, pass: &Pass<'_>, room: usize) -> Option<Entry> {
+fn fitting(
+    item: &Item<'_, '_>,
+    next: Option<Next>,
+    address: Option<&str>,
+    pass: &Pass<'_>,
+    room: usize,
+) -> Option<Entry> {
     let full = Entry::full(item, next, address, pass);
     if length(&full) <= room {
         return Some(full);
@@ -272,7 +281,7 @@ fn fitting(item: &Item<'_>, next: Option<Next>, address: Option<&str>, pass: &Pa
     Some(full.brief()).filter(|brief| length(brief) <= room)
 }
 
-fn sites(items: &[Item<'_>]) -> (Vec<SiteCount>, usize) {
+fn sites(items: &[Item<'_, '_>]) -> (Vec<SiteCount>, usize) {
     const SHOWN: usize = 8;
     let mut by_site: BTreeMap<&Name, usize> = BTreeMap::new();
     items.iter().filter_map(Item::site).for_each(|site| *by_site.entry(site).or_default() += 1);
@@ -281,19 +290,4 @@ fn sites(items: &[Item<'_>]) -> (Vec<SiteCount>, usize) {
     let left_out = sites.len().saturating_sub(SHOWN);
     let shown = sites.into_iter().take(SHOWN).map(|(site, stations)| SiteCount { site: clip(site, NAME), stations });
     (shown.collect(), left_out)
-}
-
-/// What a message comes from: every station in it, why, from what, to what.
-fn mark(items: &[Item<'_>], news: Option<News<'_>>, pass: &Pass<'_>) -> Mark {
-    let mut ink = Inking::new();
-    pass.hold.ink(news, &mut ink);
-    for id in pass.asides.ids() {
-        ink.text("aside").text(&id.to_string());
-    }
-    for Item { reason, turn, was: _, weight: _ } in items {
-        ink.text(reason.as_str()).text(turn.station);
-        turn.losses.ink(&mut ink);
-        ink.maybe(turn.case().map(|case| case.mark.as_str())).maybe(turn.mark().map(Mark::as_str));
-    }
-    ink.mark()
 }

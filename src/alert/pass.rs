@@ -1,69 +1,72 @@
-//! What a pass found and why it was made, and the shape in which the other files of this module look at it.
+//! What a pass found and why it was made: everything that the topics look at. Plain values; nothing is decided here.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::fmt;
 use std::sync::Arc;
 
 use jiff::Timestamp;
 use uuid::Uuid;
 
-use super::Reason;
-use super::asides::AsideNews;
-use super::call_back::Outs;
-use super::compare::changed;
-use super::hold::Hold;
-use super::lost::{Known, Losses};
-use super::mark::Mark;
-use super::next::Foresight;
-use super::seen::Seen;
-use super::told::{Case, Told};
-use crate::drift::{Standing, StationDrift};
-use crate::inventory::{Commit, Contact, Taken};
-use crate::setting::{Name, Weight};
+use crate::drift::StationDrift;
+use crate::finding::Finding;
+use crate::inventory::{Commit, Contact};
+use crate::ledger::{Decisions, Digest};
+use crate::script;
+use crate::setting::Name;
 
 /// What a pass found.
 #[derive(Debug, Clone, Copy)]
 pub struct Pass<'a> {
-    /// Every station of the inventory, aligned ones too. Without any there is no decision: an empty inventory is an
-    /// error, never the withdrawal of all.
-    pub stations: &'a BTreeMap<Name, Arc<StationDrift>>,
-    /// The stations that may stand otherwise than at the last decision, which was on all of them or with this, too; those
-    /// that are gone among them. Nothing where any may. Where this is given no reminder is due and the clock was
-    /// not set back.
-    pub compared: Option<&'a BTreeSet<Name>>,
+    /// Every station of the inventory, aligned ones too, sorted by name; one that is as it was is the very same `Arc`.
+    /// Without any nothing is decided about stations: an empty inventory is an error, never the withdrawal of all.
+    pub stations: &'a [Arc<StationDrift>],
     /// Webhooks for which messages wait: what was told last has not reached them, so that no reminder is due.
     pub waiting: &'a BTreeSet<Name>,
     /// The inventory's contacts, to name the line that a dial string comes from.
     pub contacts: &'a BTreeMap<Name, Contact>,
     pub cause: &'a Cause,
     /// What to do about each station that drifts.
-    pub next: Foresight<'a>,
-    /// The commit in force, where the inventory is read from a repository.
+    pub work: Work<'a>,
+    /// The commit in use, where the inventory is read from a repository.
     pub commit: Option<&'a Commit>,
-    /// What was set aside since the last telling, and what is so no longer.
-    pub asides: &'a AsideNews,
-    /// The change that waits for its release, and what was told of it.
-    pub hold: Hold<'a>,
+    /// What people decided; `None` where the ledger was not read yet.
+    pub decisions: Option<&'a Decisions>,
+    /// The change that waits for its release.
+    pub held: Option<&'a HeldChange>,
+    /// How the last one ended, where that is known.
+    pub ended: Option<&'a EndedChange>,
     /// The scripts that are to be called back.
-    pub outs: Outs<'a>,
+    pub handed_out: HandedOut<'a>,
+    /// How the files were read.
+    pub inventory: FilesRead<'a>,
+    pub configuration: FilesRead<'a>,
+    /// Reports rejected since the last telling.
+    pub rejected: &'a RejectedReports,
+    /// The webhooks whose receivers want no more.
+    pub stopped: &'a BTreeMap<Name, Stopped>,
+    /// The webhooks that had something to deliver for too long and delivered nothing.
+    pub silent: &'a BTreeMap<Name, Silent>,
+    /// The last entry of the ledger that is known.
+    pub ledger_seq: i64,
     pub clock: Timestamp,
 }
 
-/// What happened since the pass that was last written. A pass knows no edits, so the lines of the inventory behind new
-/// drift are worked out from the drift itself.
+/// What happened since the pass that was last written. A pass knows no edits, so the lines of the inventory after which
+/// stations drift are worked out from the drift itself.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Cause {
     /// The first pass after a start.
     pub started: bool,
     /// Files that changed (inventory, keybooks, configuration), as the user knows them.
     pub files: Vec<Name>,
-    /// Reports taken in, whatever they changed. Those since the last written pass, across a restart too.
+    /// Reports recorded, whatever they changed. Those since the last written pass, across a restart too.
     pub reports: Vec<ReportTaken>,
-    /// The commit that came into force, where the inventory is read from a repository.
+    /// The commit that came into use, where the inventory is read from a repository.
     pub commit: Option<NewCommit>,
 }
 
 impl Cause {
-    /// Adds files that changed and a commit that came into force since.
+    /// Adds files that changed and a commit that came into use since.
     pub fn add(&mut self, files: impl IntoIterator<Item = Name>, commit: Option<NewCommit>) {
         self.files.extend(files);
         self.files.sort();
@@ -77,11 +80,11 @@ impl Cause {
     }
 }
 
-/// A commit that came into force.
+/// A commit that came into use.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct NewCommit {
     pub commit: Arc<Commit>,
-    /// The one in force before, if there was one.
+    /// The one in use before, if there was one.
     pub before: Option<Arc<Commit>>,
     /// Whether the one before is not in its history: somebody has pushed by force, or the ref was set elsewhere.
     pub is_rewritten: bool,
@@ -95,133 +98,131 @@ pub struct ReportTaken {
     pub by: Name,
 }
 
-/// One station in this pass.
-pub(super) struct Turn<'a> {
-    pub station: &'a Name,
-    pub before: Option<&'a Told>,
-    pub is: Is<'a>,
-    /// What is no longer looked at there.
-    pub losses: Losses,
+/// What a drifting station needs next.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Next {
+    /// Keying, which takes so much.
+    Key(script::Work),
+    /// No keying: a test call, or a report of what it holds.
+    Test,
+    /// Keying for which there is no script.
+    NoScript,
+    /// Nothing before the change is released that it is part of, by this command.
+    Held(String),
 }
 
-/// How a station is now.
-pub(super) enum Is<'a> {
-    Drifting {
-        drift: &'a StationDrift,
-        seen: Seen,
-        mark: Mark,
-    },
-    Aligned(&'a StationDrift),
-    /// Not in the inventory. `news`: nobody was told yet.
-    Gone {
-        news: bool,
-    },
+/// Says what stations of the pass need next. It is asked only about stations that are told of.
+#[derive(Clone, Copy)]
+pub struct Work<'a> {
+    /// What each of these needs, in their order: there may be as many as the fleet has.
+    pub next: &'a dyn Fn(&[&Name]) -> Vec<Next>,
+    /// The digest of the script of one that is to be keyed; asked of those that are shown.
+    pub digest: &'a dyn Fn(&Name) -> Option<Digest>,
 }
 
-impl Turn<'_> {
-    /// The open case before this pass.
-    pub(super) fn case(&self) -> Option<&Case> {
-        self.before.and_then(Told::open)
-    }
-
-    /// When the case was opened: of a station that went with an open case and is there again, when that was.
-    pub(super) fn opened_at(&self) -> Option<Timestamp> {
-        let came_back = self.before.filter(|before| before.withdrawn_at().is_some()).and_then(Told::last);
-        self.case().map(|case| case.opened_at).or(came_back.map(|(since, _)| since))
-    }
-
-    /// Whether the station was told to be gone, and is there again.
-    pub(super) fn is_back(&self) -> bool {
-        match &self.is {
-            Is::Drifting { .. } | Is::Aligned(_) => self.before.is_some_and(|before| before.withdrawn_at().is_some()),
-            Is::Gone { .. } => false,
-        }
-    }
-
-    /// The station's site and where it hangs, as far as they are known.
-    pub(super) fn where_it_is(&self) -> Option<(&Name, &Name)> {
-        match &self.is {
-            Is::Drifting { drift, .. } | Is::Aligned(drift) => Some((&drift.site, &drift.location)),
-            Is::Gone { .. } => {
-                let known = self.known().map(|known| (&known.site, &known.location));
-                known.or(self.before?.last().map(|(_, seen)| (&seen.site, &seen.location)))
-            }
-        }
-    }
-
-    /// What was known of the station, where that is more than that there was one.
-    pub(super) fn known(&self) -> Option<&Known> {
-        self.before?.known().filter(|known| **known != Known::default())
-    }
-
-    /// What is seen now, where it drifts.
-    pub(super) fn seen(&self) -> Option<&Seen> {
-        match &self.is {
-            Is::Drifting { seen, .. } => Some(seen),
-            Is::Aligned(_) | Is::Gone { .. } => None,
-        }
-    }
-
-    /// Whether somebody is on the case that is open: whoever took the station before it opened may not know of it.
-    pub(super) fn is_taken(&self) -> bool {
-        match (&self.is, self.case()) {
-            (Is::Drifting { drift, .. }, Some(case)) => takes(drift, case).is_some(),
-            (Is::Drifting { .. } | Is::Aligned(_) | Is::Gone { .. }, _) => false,
-        }
-    }
-
-    /// The mark of what is seen now.
-    pub(super) fn mark(&self) -> Option<&Mark> {
-        match &self.is {
-            Is::Drifting { mark, .. } => Some(mark),
-            Is::Aligned(_) | Is::Gone { .. } => None,
-        }
+impl fmt::Debug for Work<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("Work")
     }
 }
 
-/// Who is on an open case, and until when.
-pub(super) fn takes<'d>(drift: &'d StationDrift, case: &Case) -> Option<&'d Taken> {
-    drift.taken.as_ref().filter(|taken| taken.at >= case.opened_at)
+/// Says which script of a station is to be called back. It is asked only about stations that are told of.
+#[derive(Clone, Copy)]
+pub struct HandedOut<'a>(pub &'a dyn Fn(&Name) -> Option<OutScript>);
+
+impl fmt::Debug for HandedOut<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("HandedOut")
+    }
 }
 
-/// One station of a message, before it is laid out.
-pub(super) struct Item<'t> {
-    pub reason: Reason,
-    pub turn: &'t Turn<'t>,
-    /// What the receiver knew of the station.
-    pub was: Option<&'t Seen>,
-    /// The heaviest of what the telling is about; nothing where nothing is known of a station that is gone.
-    pub weight: Option<Weight>,
+/// A script in somebody's hand that leads to what is no longer wanted.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct OutScript {
+    pub script: Digest,
+    pub at: Timestamp,
 }
 
-impl<'t> Item<'t> {
-    /// Weighed by what changed.
-    pub(super) fn new(reason: Reason, turn: &'t Turn<'t>, was: Option<&'t Seen>) -> Item<'t> {
-        let (before, now) = (was.map(|was| was.weight), turn.seen().map(|seen| seen.weight));
-        let weight = match reason {
-            Reason::Opened | Reason::StillOpen => now,
-            Reason::Grown | Reason::Eased => {
-                let changed = was.zip(turn.seen()).and_then(|(was, is)| changed(was, is).last().copied());
-                changed.or(before.max(now))
-            }
-            Reason::Unwatched => turn.losses.weight().or(before.max(now)),
-            Reason::Watched => turn.losses.regained,
-            Reason::Withdrawn | Reason::Returned => {
-                before.max(now).max(turn.before.and_then(Told::known).and_then(Known::weight))
-            }
-            Reason::Closed => before,
-        };
-        Item { reason, turn, was, weight }
-    }
+/// A change that waits for its release, as the brake has it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct HeldChange {
+    /// Stands for this very change.
+    pub change: Digest,
+    /// How many stations it alters, and how many of them only by scripts that were handed out before.
+    pub stations: usize,
+    pub handed_out: usize,
+    /// How many stations of the inventory are on record.
+    pub on_record: usize,
+    /// The limit that it passes (0 to 1), and where that is set.
+    pub share: f64,
+    pub set_at: String,
+    /// How much it alters, as a sentence.
+    pub sentence: String,
+    /// The command that releases it.
+    pub release: String,
+}
 
-    /// The worse of before and after.
-    pub(super) fn standing(&self) -> Standing {
-        let both = [self.was, self.turn.seen()].into_iter().flatten().map(|seen| seen.standing);
-        both.min().unwrap_or(Standing::Aligned)
-    }
+/// How the stations of a change came out of it that is held no more and was not released.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct EndedChange {
+    pub taken_back: usize,
+    pub reported: usize,
+    pub left: usize,
+    pub sentence: String,
+}
 
-    /// The station's site, where it is known.
-    pub(super) fn site(&self) -> Option<&Name> {
-        self.turn.where_it_is().map(|(site, _)| site).filter(|site| !site.is_empty())
-    }
+/// How an inventory or a configuration was read.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct FilesRead<'a> {
+    /// Without an error among them it is good.
+    pub findings: &'a [Finding],
+    /// Since when the one that is in use is known to be good; `None` where there is no inventory.
+    pub good_since: Option<Timestamp>,
+    /// The commit that was read, where the inventory is read from a repository that could be read.
+    pub commit: Option<&'a Commit>,
+    /// The commit that the inventory in use is from.
+    pub in_use: Option<&'a Commit>,
+}
+
+/// A report that did not enter the ledger.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RejectedReport {
+    /// The file it was in, or who sent it.
+    pub source: String,
+    /// A digest of its content: the same content is told of once.
+    pub content: String,
+    /// Its id and station as far as they could be read.
+    pub id: Option<String>,
+    pub station: Option<String>,
+    pub reasons: Vec<Finding>,
+}
+
+/// What there is to tell of rejected reports.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct RejectedReports {
+    /// Rejected since the last telling.
+    pub rejected: Vec<RejectedReport>,
+    /// Told as rejected before; a report of the same id is on record since.
+    pub recorded: Vec<RejectedReport>,
+    /// The number of the last one of all that were looked at.
+    pub last: i64,
+}
+
+/// A webhook that has something to deliver and delivers nothing, for longer than it may.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Silent {
+    /// By the system's clock, as deliveries go.
+    pub since: Timestamp,
+    /// How many messages wait for it.
+    pub waiting: u64,
+}
+
+/// A webhook that gets no more messages.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Stopped {
+    pub since: Timestamp,
+    /// As much of its address as may be shown.
+    pub address: String,
+    /// The id of the message that was answered so.
+    pub message: String,
 }

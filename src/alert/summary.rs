@@ -2,28 +2,28 @@
 
 use std::fmt::Write as _;
 
-use super::Reason;
-use super::asides::AsideNews;
 use super::cause::ToldCause;
 use super::clip::{NAME, PLACE, Room, SUMMARY, clip, clip_sentences, length};
-use super::lost::{Losses, Part};
-use super::message::Count;
-use super::next::ToDo;
-use super::pass::{Is, Item};
-use super::seen::Seen;
+use super::count::Count;
+use super::step::Reason;
+use super::topic::asides::AsideNews;
+use super::topic::scope::{Losses, Part};
+use super::topic::seen::Seen;
+use super::topic::station::Item;
+use super::work::ToDo;
 use crate::drift::Totals;
 use crate::inventory::Extent;
 use crate::setting::Weight;
 
 /// What the sentences are made from. `items` are sorted the heaviest first.
-pub(super) struct Sentence<'a> {
-    pub items: &'a [Item<'a>],
+pub struct Sentence<'a, 'p> {
+    pub items: &'a [Item<'a, 'p>],
     pub cause: &'a ToldCause,
-    pub asides: &'a AsideNews,
+    pub asides: &'a AsideNews<'a>,
     pub hold: Option<String>,
     pub call_back: Option<String>,
     pub to_do: &'a ToDo,
-    pub surge: bool,
+    pub many: bool,
     pub totals: &'a Totals,
 }
 
@@ -33,11 +33,11 @@ const HELD: Room = Room(400);
 const TO_DO: Room = Room(520);
 const ASIDE: Room = Room(250);
 
-impl Sentence<'_> {
+impl Sentence<'_, '_> {
     /// "New drift at EQ-01 (East quay, head of ladder 1): adrift, lifeline; emergency.primary differs. To do: …"
     ///
     /// What happened may be cut, and what it comes from left out; a command or a link never is cut.
-    pub(super) fn text(&self) -> String {
+    pub fn text(&self) -> String {
         let hold = self.hold.as_deref().map(|hold| clip_sentences(hold, HELD));
         let asides = self.asides.sentence().map(|asides| clip(&asides, ASIDE));
         let call_back = self.call_back.as_deref().map(|call_back| clip(call_back, ASIDE));
@@ -58,7 +58,7 @@ impl Sentence<'_> {
     /// What happened, by reason.
     fn news(&self) -> String {
         let mut text = String::new();
-        if self.surge {
+        if self.many {
             text.push_str("Many at once. ");
         }
         for reason in Reason::ALL {
@@ -104,11 +104,8 @@ impl Sentence<'_> {
 const OUT: &str = "Out of service and set aside:";
 
 /// What is set aside of the station.
-fn extent(item: &Item<'_>) -> Extent {
-    match &item.turn.is {
-        Is::Drifting { drift, .. } | Is::Aligned(drift) => drift.set_aside,
-        Is::Gone { .. } => Extent::Nothing,
-    }
+fn extent(item: &Item<'_, '_>) -> Extent {
+    item.subject.drift().map_or(Extent::Nothing, |drift| drift.set_aside)
 }
 
 fn opening(reason: Reason) -> &'static str {
@@ -137,13 +134,13 @@ fn weights(count: Count) -> String {
 }
 
 /// "EQ-01 (East quay, head of ladder 1)"
-fn named(item: &Item<'_>) -> String {
-    let location = item.turn.where_it_is().map(|(_, location)| location);
-    let aside = match (extent(item), &item.turn.is) {
-        (Extent::Settings, Is::Aligned(_)) => " but for what is set aside",
-        (Extent::Settings, Is::Drifting { .. } | Is::Gone { .. }) | (Extent::Nothing | Extent::Whole, _) => "",
+fn named(item: &Item<'_, '_>) -> String {
+    let location = item.subject.where_it_is().map(|(_, location)| location);
+    let aside = match (extent(item), &item.subject.now) {
+        (Extent::Settings, None) => " but for what is set aside",
+        (Extent::Settings, Some(_)) | (Extent::Nothing | Extent::Whole, _) => "",
     };
-    let station = clip(item.turn.station, NAME) + aside;
+    let station = clip(&item.subject.name, NAME) + aside;
     match location.filter(|location| !location.is_empty()) {
         Some(location) => format!("{station} ({})", clip(location, PLACE)),
         None => station,
@@ -151,37 +148,36 @@ fn named(item: &Item<'_>) -> String {
 }
 
 /// The first of many: what must be known of it though it is not alone.
-fn first_of(item: &Item<'_>) -> String {
+fn first_of(item: &Item<'_, '_>) -> String {
     let name = named(item);
-    if item.reason == Reason::Unwatched { format!("{name}: {}", lost(&item.turn.losses)) } else { name }
+    match item.subject.losses().filter(|_| item.reason == Reason::Unwatched) {
+        Some(losses) => format!("{name}: {}", lost(losses)),
+        None => name,
+    }
 }
 
 /// A station alone, with what is wrong there.
-fn one(item: &Item<'_>) -> String {
+fn one(item: &Item<'_, '_>) -> String {
     let name = named(item);
-    let seen = item.turn.seen().map(|seen| format!("{}, {}{}", seen.standing, seen.weight, parts(seen)));
-    let losses = Some(&item.turn.losses).filter(|losses| !losses.parts.is_empty()).map(lost);
-    match (&item.turn.is, seen, losses) {
-        (Is::Gone { .. }, _, _) => name + &what_went(item),
-        (Is::Drifting { .. } | Is::Aligned(_), None, None) => name,
-        (Is::Drifting { .. } | Is::Aligned(_), Some(seen), None) => format!("{name}: {seen}"),
-        (Is::Drifting { .. } | Is::Aligned(_), None, Some(lost)) if item.reason == Reason::Unwatched => {
-            format!("{name}: {lost}")
-        }
-        (Is::Drifting { .. } | Is::Aligned(_), Some(seen), Some(lost)) if item.reason == Reason::Unwatched => {
-            format!("{name}: {lost}; otherwise {seen}")
-        }
-        (Is::Drifting { .. } | Is::Aligned(_), Some(seen), Some(lost)) => {
-            format!("{name}: {seen}; not looked at: {lost}")
-        }
-        (Is::Drifting { .. } | Is::Aligned(_), None, Some(lost)) => format!("{name}; not looked at: {lost}"),
+    if item.subject.drift().is_none() {
+        return name + &what_went(item);
+    }
+    let seen = item.subject.seen().map(|seen| format!("{}, {}{}", seen.standing, seen.weight, parts(seen)));
+    let is_news = item.reason == Reason::Unwatched;
+    match (seen, item.subject.losses().map(lost)) {
+        (None, None) => name,
+        (Some(seen), None) => format!("{name}: {seen}"),
+        (None, Some(lost)) if is_news => format!("{name}: {lost}"),
+        (Some(seen), Some(lost)) if is_news => format!("{name}: {lost}; otherwise {seen}"),
+        (Some(seen), Some(lost)) => format!("{name}: {seen}; not looked at: {lost}"),
+        (None, Some(lost)) => format!("{name}; not looked at: {lost}"),
     }
 }
 
 /// ", lifeline, last in inventory/sites/east-quay.yaml"
-fn what_went(item: &Item<'_>) -> String {
+fn what_went(item: &Item<'_, '_>) -> String {
     let weight = item.weight.map(|weight| format!(", {weight}")).unwrap_or_default();
-    let file = item.turn.known().map(|known| &known.file).filter(|file| !file.is_empty());
+    let file = item.subject.known().map(|known| &known.file).filter(|file| !file.is_empty());
     weight + &file.map(|file| format!(", last in {}", clip(file, PLACE))).unwrap_or_default()
 }
 

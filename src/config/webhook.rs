@@ -26,6 +26,8 @@ pub struct Webhook {
     pub weights: BTreeSet<Weight>,
     /// Minutes after which an open alert is told again; has every weight.
     pub remind_minutes: BTreeMap<Weight, u32>,
+    /// Minutes after which the others are told that it had something to deliver and delivered nothing.
+    pub silent_minutes: u32,
 }
 
 /// What a webhook is for.

@@ -11,8 +11,8 @@ use crate::fleet::View;
 use crate::web::{Clocks, ListenError, Server, Shown, Status};
 
 use super::clock::system_ms;
+use super::notifier::Notifier;
 use super::systemd::Systemd;
-use super::tell::Teller;
 
 /// Everything that faces outward.
 pub struct Front {
@@ -59,8 +59,8 @@ impl Front {
     }
 
     /// A pass has finished: what it left is shown.
-    pub fn passed(&mut self, view: &View, teller: &Teller) {
-        let shown = shown(view, teller);
+    pub fn passed(&mut self, view: &View, notifier: &Notifier) {
+        let shown = shown(view, notifier);
         let stations = view.totals.counted();
         let line = format!("{stations}: {}; {} errors in the files", view.totals.sentence(), shown.errors);
         self.status.finish(shown);
@@ -82,15 +82,16 @@ impl Front {
     }
 }
 
-fn shown(view: &View, teller: &Teller) -> Shown {
+fn shown(view: &View, notifier: &Notifier) -> Shown {
     let errors = view.findings().iter().filter(|finding| finding.is_error()).count();
     Shown {
         totals: view.totals.clone(),
         held: view.change().map_or(0, |held| held.stations.len() as u64),
-        open_cases: teller.open_cases(),
+        open_cases: notifier.open_cases(),
         in_use_since: view.in_use_since,
         errors: errors as u64,
         warnings: (view.findings().len() - errors) as u64,
-        next_reminder: teller.next_reminder(view),
+        next_reminder: notifier.next_reminder(),
+        silent: notifier.silent().cloned().collect(),
     }
 }

@@ -10,9 +10,9 @@ mod error;
 mod front;
 mod heartbeat;
 mod logging;
+mod notifier;
 mod session;
 mod systemd;
-mod tell;
 
 pub use clock::Clock;
 pub use error::{ServeError, with_causes};

@@ -24,7 +24,7 @@ use super::clock::{Clock, system_ms};
 use super::deliveries::{Deliveries, Means as Ways};
 use super::error::{ServeError, with_causes};
 use super::front::Front;
-use super::tell::{Seen, Teller, Telling};
+use super::notifier::{Notifier, Seen, Telling};
 
 /// How often the ledger is asked whether the command line or another daemon wrote to it.
 const LEDGER_LOOK: Duration = Duration::from_secs(1);
@@ -128,7 +128,7 @@ struct Session<'a> {
     view: Arc<View>,
     /// Whoever waits for a view of this moment.
     askers: Askers,
-    teller: Teller,
+    notifier: Notifier,
     deliveries: Deliveries,
     /// Whether the last pass failed.
     failed: bool,
@@ -159,7 +159,7 @@ impl<'a> Session<'a> {
         let mut deliveries = Deliveries::start(config, ways)?;
         deliveries.forget(config).await?;
         let cause = Cause { started: first, files: cause_files(config, first), ..Cause::default() };
-        let teller = Teller::resume(fleet.store(), terms(config, &view, &deliveries), cause).await?;
+        let notifier = Notifier::resume(fleet.store(), terms(config, &view, &deliveries), cause).await?;
         deliveries.notes.extend(undelivered(fleet.store(), config).await);
         // The last that can fail: from here on this session runs.
         front.listen(config.listen).await?;
@@ -180,7 +180,7 @@ impl<'a> Session<'a> {
             fleet,
             view,
             askers,
-            teller,
+            notifier,
             deliveries,
             failed: false,
             front,
@@ -207,7 +207,7 @@ impl<'a> Session<'a> {
                 () = self.deliveries.asked() => { self.deliveries.answer().await; continue }
                 () = self.deliveries.news() => None,
                 () = self.askers.asked() => None,
-                () = somebody_wrote(self.fleet.store(), &self.view, &self.teller), if !self.failed => None,
+                () = somebody_wrote(self.fleet.store(), &self.view, &self.notifier), if !self.failed => None,
                 // What a failed pass had read may not be in use yet, and may have been in the middle of an edit.
                 () = sleep(wait), if self.failed && self.asked.is_none() => { self.ask(Look::Changed); continue }
                 () = sleep(wait), if !self.failed => None,
@@ -256,7 +256,7 @@ impl<'a> Session<'a> {
     async fn tell(&mut self) {
         for _ in 0..TURNS {
             let seen = Seen { view: &self.view, configuration: &self.refused, store: self.fleet.store() };
-            match self.teller.tell(seen).await {
+            match self.notifier.tell(seen).await {
                 Ok(Telling::Nothing) => return self.passed(),
                 Ok(Telling::News) => {
                     self.deliveries.nudge();
@@ -275,7 +275,7 @@ impl<'a> Session<'a> {
 
     fn passed(&mut self) {
         self.failed = false;
-        self.front.passed(&self.view, &self.teller);
+        self.front.passed(&self.view, &self.notifier);
     }
 
     fn failed(&mut self, error: &dyn std::error::Error) {
@@ -290,8 +290,8 @@ impl<'a> Session<'a> {
         undelivered(self.fleet.store(), &self.basis.config).await;
         if self.front.status.is_silent() {
             tracing::error!(
-                "nobody is told of anything: every webhook for alerts was stopped by its receiver (410). See \
-                 `stationkeep deliveries`; `stationkeep deliveries start NAME` sends to one again"
+                "nobody is told of anything: every webhook for alerts was stopped by its receiver (410), or has \
+                 delivered nothing for long. See `stationkeep deliveries`; `stationkeep deliveries start NAME` sends to one again"
             );
         }
     }
@@ -336,10 +336,10 @@ impl<'a> Session<'a> {
             return RETRY;
         }
         let mut wait = self.basis.config.full_pass();
-        if let Some(again) = self.view.look_again {
-            wait = wait.min(again + MOMENT);
+        for soon in self.view.look_again.into_iter().chain(self.notifier.silent_in()) {
+            wait = wait.min(soon + MOMENT);
         }
-        for due in self.teller.next_reminder(&self.view).into_iter().chain(self.view.due) {
+        for due in self.notifier.next_reminder().into_iter().chain(self.view.due) {
             let until = due.duration_since(self.clock.now());
             wait = wait.min(Duration::try_from(until).unwrap_or(Duration::ZERO) + MOMENT);
         }
@@ -413,12 +413,12 @@ fn log_news(news: News) {
 }
 
 /// Returns when the command line or another daemon has written what this one does not know yet.
-async fn somebody_wrote(store: &Store, view: &View, teller: &Teller) {
+async fn somebody_wrote(store: &Store, view: &View, notifier: &Notifier) {
     loop {
         sleep(LEDGER_LOOK).await;
         let head = store.head().await.map_or(0, |head| head.seq);
         let refused = store.refused_newest().await.unwrap_or(0);
-        if head > view.seq || refused > teller.refused_seq() {
+        if head > view.seq || refused > notifier.last_rejected() {
             return;
         }
     }
@@ -472,10 +472,11 @@ fn terms(config: &Config, view: &View, deliveries: &Deliveries) -> Terms {
                 name: webhook.name.clone(),
                 weights: webhook.weights.clone(),
                 remind_minutes: webhook.remind_minutes.clone(),
+                silent_minutes: webhook.silent_minutes,
             })
             .collect(),
         address: config.address.clone(),
-        surge_share: config.surge.share.value(),
+        many_share: config.surge.share.value(),
         require_tests: config.require_tests,
     }
 }

@@ -24,8 +24,12 @@ pub enum StoreError {
         "the ledger {place} was written by a newer version of this program (layout {found}, this one knows {known}); use that version"
     )]
     Newer { place: String, found: i64, known: i64 },
-    #[error("cannot bring the ledger {place} to layout {layout}; nothing was changed")]
-    Migration { place: String, layout: i64, source: sqlx::Error },
+    #[error(
+        "the ledger {place} was written by an older version of this program (layout {found}, this one knows {known}). Export it with the version that wrote it, then import."
+    )]
+    Older { place: String, found: i64, known: i64 },
+    #[error("cannot lay out the ledger {place}; nothing was changed")]
+    Layout { place: String, source: sqlx::Error },
     #[error("{what} holds a NUL character, which no ledger can keep; remove it")]
     Nul { what: &'static str },
     #[error("the ledger {place} lacks a row that must be there while {doing}; run `stationkeep ledger verify`")]

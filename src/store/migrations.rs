@@ -1,50 +1,35 @@
-//! The database's layouts, forward only, each step embedded and each taken in one transaction.
-//! It never goes back, and never touches a database that a newer program wrote.
+//! The database's layout: made in one transaction in a new database. A database of another layout is left alone: nothing was
+//! released, so an older one is exported with the version that wrote it, and a newer one belongs to a newer program.
 
 use sqlx::{Any, AssertSqlSafe, Row, Transaction};
 
 use super::{Engine, Store, StoreError};
 
-/// One step: what both databases run, and what only one of them understands.
-struct Layout {
-    number: i64,
-    both: &'static str,
-    sqlite: &'static str,
-    postgres: &'static str,
-}
+/// The layout this program works with. Those up to 6 were written before anything was released.
+const LAYOUT: i64 = 7;
 
-const LAYOUTS: [Layout; 6] = [
-    Layout {
-        number: 1,
-        both: include_str!("migrations/0001_ledger.sql"),
-        sqlite: include_str!("migrations/0001_ledger.sqlite.sql"),
-        postgres: include_str!("migrations/0001_ledger.postgres.sql"),
-    },
-    Layout { number: 2, both: include_str!("migrations/0002_passes.sql"), sqlite: "", postgres: "" },
-    Layout { number: 3, both: include_str!("migrations/0003_settled.sql"), sqlite: "", postgres: "" },
-    Layout { number: 4, both: include_str!("migrations/0004_heirs.sql"), sqlite: "", postgres: "" },
-    Layout { number: 5, both: include_str!("migrations/0005_refused.sql"), sqlite: "", postgres: "" },
-    Layout { number: 6, both: include_str!("migrations/0006_parts.sql"), sqlite: "", postgres: "" },
-];
-
-/// The layout this program works with.
-pub(super) const NEWEST: i64 = LAYOUTS[LAYOUTS.len() - 1].number;
+const BOTH: &str = include_str!("migrations/schema.sql");
+const SQLITE: &str = include_str!("migrations/sqlite.sql");
+const POSTGRES: &str = include_str!("migrations/postgres.sql");
 
 /// Two processes may open a new database at once; on PostgreSQL one waits here (the number is "station" in ASCII).
 const LOCK: &str = "SELECT CAST(pg_advisory_xact_lock(32497584235442030) AS TEXT)";
 
-/// Takes every step up to `target` that the database lacks, all in one transaction.
-pub(super) async fn run(store: &Store, target: i64) -> Result<(), StoreError> {
-    // A database of the newest layout is opened without asking for the write lock.
+/// Lays out a new database, or sees that an old one is of this layout.
+pub(super) async fn run(store: &Store) -> Result<(), StoreError> {
+    // A database of this layout is opened without asking for the write lock.
     match seen(store).await {
-        Some(found) if found >= target => not_newer(store, found),
-        Some(_) | None => take_steps(store, target).await,
+        Some(found) => fits(store, found),
+        None => lay_out(store).await,
     }
 }
 
-/// Whether the database is of the layout this program works with.
-pub(super) async fn is_newest(store: &Store) -> bool {
-    seen(store).await == Some(NEWEST)
+/// Whether the database has a layout: then it is this program's.
+pub(super) async fn is_laid_out(store: &Store) -> Result<bool, StoreError> {
+    match seen(store).await {
+        Some(found) => fits(store, found).map(|()| true),
+        None => Ok(false),
+    }
 }
 
 /// The layout of the database; nothing where it has none, or cannot say.
@@ -53,47 +38,46 @@ async fn seen(store: &Store) -> Option<i64> {
     row.and_then(|row| row.try_get::<Option<i64>, _>(0)).ok().flatten()
 }
 
-fn not_newer(store: &Store, found: i64) -> Result<(), StoreError> {
-    if found > NEWEST {
-        return Err(StoreError::Newer { place: store.place.to_string(), found, known: NEWEST });
+fn fits(store: &Store, found: i64) -> Result<(), StoreError> {
+    let place = store.place.to_string();
+    match found {
+        LAYOUT => Ok(()),
+        newer if newer > LAYOUT => Err(StoreError::Newer { place, found, known: LAYOUT }),
+        _ => Err(StoreError::Older { place, found, known: LAYOUT }),
     }
-    Ok(())
 }
 
-async fn take_steps(store: &Store, target: i64) -> Result<(), StoreError> {
-    let doing = "bringing its layout up to date";
-    let sorted = |source| StoreError::sorted(&store.place, doing, source);
+async fn lay_out(store: &Store) -> Result<(), StoreError> {
+    let sorted = |source| StoreError::sorted(&store.place, "laying it out", source);
     let mut transaction = store.begin().await.map_err(sorted)?;
-    let found = begin_at(store, &mut transaction).await.map_err(sorted)?;
-    not_newer(store, found)?;
-    for layout in LAYOUTS.iter().filter(|layout| layout.number > found && layout.number <= target) {
-        take(store, &mut transaction, layout).await.map_err(|source| StoreError::Migration {
-            place: store.place.to_string(),
-            layout: layout.number,
-            source,
-        })?;
+    // Another process may have been quicker.
+    if let Some(found) = begin(store, &mut transaction).await.map_err(sorted)? {
+        return fits(store, found);
     }
+    let laid = create(store, &mut transaction).await;
+    laid.map_err(|source| StoreError::Layout { place: store.place.to_string(), source })?;
     transaction.commit().await.map_err(sorted)
 }
 
-async fn begin_at(store: &Store, transaction: &mut Transaction<'static, Any>) -> Result<i64, sqlx::Error> {
+/// The layout of the database under its lock; nothing where it is new.
+async fn begin(store: &Store, transaction: &mut Transaction<'static, Any>) -> Result<Option<i64>, sqlx::Error> {
     if store.engine == Engine::Postgres {
         sqlx::query(LOCK).fetch_one(&mut **transaction).await?;
     }
     sqlx::raw_sql("CREATE TABLE IF NOT EXISTS layouts (number BIGINT NOT NULL PRIMARY KEY)")
         .execute(&mut **transaction)
         .await?;
-    sqlx::query("SELECT COALESCE(MAX(number), 0) FROM layouts").fetch_one(&mut **transaction).await?.try_get(0)
+    sqlx::query("SELECT MAX(number) FROM layouts").fetch_one(&mut **transaction).await?.try_get(0)
 }
 
-async fn take(store: &Store, transaction: &mut Transaction<'static, Any>, layout: &Layout) -> Result<(), sqlx::Error> {
+async fn create(store: &Store, transaction: &mut Transaction<'static, Any>) -> Result<(), sqlx::Error> {
     let own = match store.engine {
-        Engine::Sqlite => layout.sqlite,
-        Engine::Postgres => layout.postgres,
+        Engine::Sqlite => SQLITE,
+        Engine::Postgres => POSTGRES,
     };
-    for text in [layout.both, own] {
+    for text in [BOTH, own] {
         sqlx::raw_sql(AssertSqlSafe(text)).execute(&mut **transaction).await?;
     }
-    sqlx::query("INSERT INTO layouts (number) VALUES ($1)").bind(layout.number).execute(&mut **transaction).await?;
+    sqlx::query("INSERT INTO layouts (number) VALUES ($1)").bind(LAYOUT).execute(&mut **transaction).await?;
     Ok(())
 }

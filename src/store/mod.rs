@@ -1,10 +1,11 @@
-//! The one module with SQL: the ledger, what was told, what is settled, the outbox, refused reports, files taken, the last good inventory.
+//! The one module with SQL: the ledger, cases, what is settled, the outbox, refused reports, files taken, the last good inventory.
 //! It keeps and returns texts that callers give; it never decides, never reads a clock, never looks into a body.
 //!
 //! One set of queries for SQLite and PostgreSQL: BIGINT and TEXT only, `$n` parameters, numbers made here. Times are
 //! milliseconds since 1970 (UTC) as `i64`. Writers hold the database's write lock (SQLite) or the row they advance
 //! (PostgreSQL), so the daemon and the command line may use one database at once. Every wait has an end.
 
+mod cases;
 mod chain;
 mod digest;
 mod error;
@@ -14,17 +15,16 @@ mod ledger;
 mod migrations;
 mod open;
 mod outbox;
-mod pass;
 mod settled;
 mod stopped;
 
+pub use cases::{NewMessage, PassWrites};
 pub use chain::{Broken, Flaw, GENESIS, Head};
 pub use error::StoreError;
 pub use good::{Good, GoodFile};
 pub use intake::{NewRefused, Refused, Taken};
 pub use ledger::{Appended, Entry, EntryKind, NewEntry, Verification};
 pub use outbox::{Delivery, Lasting, Queue, Try, Waiting};
-pub use pass::{NewMessage, PassWrites, Told};
 pub use settled::{Move, Settled};
 pub use stopped::StoppedWebhook;
 

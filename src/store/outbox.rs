@@ -231,6 +231,16 @@ impl Store {
         .await
     }
 
+    /// When something was last delivered to a webhook, in milliseconds since 1970, as far as that is still kept.
+    pub async fn last_delivered(&self, webhook: &str) -> Result<Option<i64>, StoreError> {
+        self.bounded("reading the outbox", async {
+            let last =
+                sqlx::query("SELECT MAX(delivered_ms) FROM outbox WHERE webhook = $1 AND delivered_ms IS NOT NULL");
+            last.bind(webhook).fetch_one(&self.readers).await?.try_get(0)
+        })
+        .await
+    }
+
     /// What waits for one webhook; `None` where nothing does.
     pub async fn queue(&self, webhook: &str) -> Result<Option<Queue>, StoreError> {
         self.bounded("counting the outbox", async {

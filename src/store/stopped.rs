@@ -7,8 +7,8 @@ use serde::{Deserialize, Serialize};
 use serde_json::json;
 use sqlx::{AnyConnection, Row};
 
+use super::cases::write_memo;
 use super::outbox::delivery_from;
-use super::pass::write_memo;
 use super::{Delivery, Store, StoreError, without_nul};
 
 /// The memos of stopped webhooks begin so.

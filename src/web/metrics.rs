@@ -38,12 +38,17 @@ pub(super) async fn text(status: &Status, tally: &Tally) -> Result<String, prome
     }
     if let Some(session) = status.session() {
         let now_ms = (status.clocks().system_ms)();
-        let silent = f64::from(u8::from(session.is_silent()));
-        sheet.gauge(
-            "alerts_silent",
-            "1 where every webhook for alerts was stopped by its receiver: nobody is told.",
-            silent,
-        )?;
+        let silent = status.shown().map(|shown| shown.silent.clone()).unwrap_or_default();
+        let help = "1 if every webhook for alerts was stopped by its receiver or is silent: nobody is alerted.";
+        sheet.gauge("alerts_silent", help, f64::from(u8::from(status.is_silent())))?;
+        let help =
+            "1 if the webhook has had something to deliver for longer than silent_minutes and delivered nothing.";
+        let each = session.alerts.iter().map(|status| status.borrow().webhook.clone());
+        let is_silent = |name: String| {
+            let is_silent = silent.contains(name.as_str());
+            (name, f64::from(u8::from(is_silent)))
+        };
+        sheet.by("webhook_silent", help, "webhook", each.map(is_silent))?;
         webhooks(&sheet, &session)?;
         ledger(&sheet, &session, tally, now_ms).await?;
     }
@@ -67,7 +72,7 @@ fn passes(sheet: &Sheet, health: &Health) -> Done {
 }
 
 fn fleet(sheet: &Sheet, shown: &Shown) -> Done {
-    let Shown { totals, held, open_cases, in_use_since, errors, warnings, next_reminder } = shown;
+    let Shown { totals, held, open_cases, in_use_since, errors, warnings, next_reminder, silent: _ } = shown;
     let stations = Standing::ALL.map(|standing| (standing.as_str(), totals.get(standing) as f64));
     sheet.by("stations", "Stations by how they stand.", "standing", stations)?;
     let aside = totals.set_aside() as f64;

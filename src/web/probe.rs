@@ -34,7 +34,8 @@ impl Trouble {
             StoreError::Address
             | StoreError::Folder { .. }
             | StoreError::Newer { .. }
-            | StoreError::Migration { .. }
+            | StoreError::Older { .. }
+            | StoreError::Layout { .. }
             | StoreError::Nul { .. }
             | StoreError::RowGone { .. }
             | StoreError::Database { .. } => "failing",

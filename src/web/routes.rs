@@ -104,7 +104,7 @@ async fn readyz(State(served): State<Arc<Served>>) -> Response {
             // It works on, so it is ready; that nobody hears of it is said beside.
             let members = Map::from_iter([
                 ("ready".to_owned(), true.into()),
-                ("alerts_silent".to_owned(), session.is_silent().into()),
+                ("alerts_silent".to_owned(), served.status.is_silent().into()),
             ]);
             problem::json(StatusCode::OK, "application/json", members)
         }

@@ -1,6 +1,7 @@
 //! The status: what the program last said about its passes, its files and its webhooks, for whoever asks meanwhile.
 //! Writing to it never waits for a reader. It judges one thing only: whether passes finish as they should.
 
+use std::collections::BTreeSet;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
@@ -9,7 +10,7 @@ use tokio::sync::watch;
 
 use super::cards::Cards;
 use crate::drift::Totals;
-use crate::setting::Weight;
+use crate::setting::{Name, Weight};
 use crate::store::Store;
 use crate::webhook::{PumpState, PumpStatus};
 
@@ -46,6 +47,8 @@ pub struct Shown {
     pub warnings: u64,
     /// When the next reminder falls due.
     pub next_reminder: Option<Timestamp>,
+    /// Webhooks that had something to deliver for longer than they may, and delivered nothing.
+    pub silent: BTreeSet<Name>,
 }
 
 /// How passes go, judged at one moment.
@@ -116,9 +119,11 @@ pub(super) struct Session {
 }
 
 impl Session {
-    /// Whether every webhook that alerts go to was stopped by its receiver, so that nobody is told of anything.
-    pub fn is_silent(&self) -> bool {
-        !self.alerts.is_empty() && self.alerts.iter().all(|status| status.borrow().state == PumpState::Gone)
+    /// Whether every webhook that alerts go to was stopped by its receiver or is one of these, so that nobody is told of
+    /// anything.
+    fn is_silent(&self, silent: &BTreeSet<Name>) -> bool {
+        let is_one = |status: &PumpStatus| status.state == PumpState::Gone || silent.contains(&*status.webhook);
+        !self.alerts.is_empty() && self.alerts.iter().all(|status| is_one(&status.borrow()))
     }
 }
 
@@ -216,9 +221,12 @@ impl Status {
         self.clocks
     }
 
-    /// Whether every webhook that alerts go to was stopped by its receiver: nobody is told of anything.
+    /// Whether every webhook that alerts go to was stopped by its receiver or is silent: nobody is told of anything.
     pub fn is_silent(&self) -> bool {
-        self.inner().session.as_ref().is_some_and(Session::is_silent)
+        let inner = self.inner();
+        let none = BTreeSet::new();
+        let silent = inner.shown.as_ref().map_or(&none, |shown| &shown.silent);
+        inner.session.as_ref().is_some_and(|session| session.is_silent(silent))
     }
 
     pub(super) fn shown(&self) -> Option<Arc<Shown>> {

@@ -9,15 +9,14 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use serde_json::Value as Json;
 use stationkeep::alert::{
-    AsideNews, Cause, FilesRead, Foresight, Gone, Hold, HoldTold, Message, Next, Outs, Pass, RefusedNews,
-    RefusedReport, StoppedTold, Stops, Subscription, Terms, Thread, What, decide, files, heartbeat, reports_refused,
-    source_of, stopped,
+    Cases, Cause, FilesRead, HandedOut, Message, Next, Pass, RejectedReport, RejectedReports, Stopped, Subscription,
+    Terms, Work, decide, heartbeat, source_of,
 };
 use stationkeep::drift::{LifelineService, Scope, Service, Standing, StationDrift};
 use stationkeep::finding::{Code, Finding, Place};
 use stationkeep::inventory::Extent;
 use stationkeep::ledger::Digest;
-use stationkeep::script::Work;
+use stationkeep::script;
 use stationkeep::setting::{Name, Weight};
 
 /// Whether the library takes an event, and what it says.
@@ -33,12 +32,17 @@ fn checked(body: &str) -> (bool, String) {
 }
 
 fn terms() -> Terms {
-    let webhook = Subscription { name: "on-call".into(), weights: Weight::ALL.into(), remind_minutes: BTreeMap::new() };
+    let webhook = Subscription {
+        name: "on-call".into(),
+        weights: Weight::ALL.into(),
+        remind_minutes: BTreeMap::new(),
+        silent_minutes: 15,
+    };
     Terms {
         source: source_of("Skerry Coast Harbours"),
         webhooks: vec![webhook],
         address: Some("https://ops.example".into()),
-        surge_share: 0.3,
+        many_share: 0.3,
         require_tests: true,
     }
 }
@@ -47,47 +51,64 @@ fn clock() -> Timestamp {
     "2026-11-20T10:14:00.250Z".parse().expect("a time")
 }
 
-fn drift(stations: usize) -> Message {
-    let station = |nth: usize| {
-        let name = Name::from(format!("EQ-{nth:04} å \"quoted\""));
-        let lifelines = vec![LifelineService { name: "emergency".into(), service: Service::Failed, mark: None }];
-        let drift = StationDrift {
-            station: name.clone(),
-            site: "east-quay".into(),
-            location: "East quay, head of ladder".into(),
-            standing: Standing::OutOfService,
-            weight: Some(Weight::Lifeline),
-            settings: Vec::new(),
-            lifelines,
-            set_aside: Extent::Nothing,
-            taken: None,
-            scope: Scope::default(),
-            file: "inventory/fleet.yaml".into(),
-        };
-        (name, Arc::new(drift))
-    };
-    let stations = (0..stations).map(station).collect();
-    let (waiting, contacts, cause) = (BTreeSet::new(), BTreeMap::new(), Cause::default());
-    let work = Work { stations: 1, calls: 1, commands: 2, presses: 40, ms: 30_000 };
+/// What there is to tell, apart from stations.
+#[derive(Default)]
+struct News {
+    findings: Vec<Finding>,
+    rejected: RejectedReports,
+    stopped: BTreeMap<Name, Stopped>,
+}
+
+/// The one message of a first pass.
+fn told(stations: usize, news: &News) -> Message {
+    let stations: Vec<Arc<StationDrift>> = (0..stations).map(station).collect();
+    let work = script::Work { stations: 1, calls: 1, commands: 2, presses: 40, ms: 30_000 };
     let digest: Digest = "3f9a1c0b7d24e615".parse().expect("a digest");
-    let foresee = |stations: &[&Name]| stations.iter().map(|_| Next::Key(work)).collect();
+    let next = |stations: &[&Name]| stations.iter().map(|_| Next::Key(work)).collect();
     let digest = |_: &Name| Some(digest.clone());
-    let next = Foresight { next: &foresee, digest: &digest };
-    let asides = AsideNews::default();
     let pass = Pass {
         stations: &stations,
-        compared: None,
-        waiting: &waiting,
-        contacts: &contacts,
-        cause: &cause,
-        next,
+        waiting: &BTreeSet::new(),
+        contacts: &BTreeMap::new(),
+        cause: &Cause::default(),
+        work: Work { next: &next, digest: &digest },
         commit: None,
-        asides: &asides,
-        hold: Hold { now: None, ended: None, told: &HoldTold::default(), release: None, seq: 0 },
-        outs: Outs(&|_| None),
+        decisions: None,
+        held: None,
+        ended: None,
+        handed_out: HandedOut(&|_| None),
+        inventory: FilesRead { findings: &news.findings, ..FilesRead::default() },
+        configuration: FilesRead::default(),
+        rejected: &news.rejected,
+        stopped: &news.stopped,
+        silent: &BTreeMap::new(),
+        ledger_seq: 0,
         clock: clock(),
     };
-    decide(&BTreeMap::new(), &Thread::default(), &pass, &terms()).messages.remove(0)
+    let mut messages = decide(&Cases::default(), &pass, &terms()).messages;
+    assert_eq!(messages.len(), 1, "{messages:?}");
+    messages.remove(0)
+}
+
+fn station(nth: usize) -> Arc<StationDrift> {
+    let lifelines = vec![LifelineService { name: "emergency".into(), service: Service::Failed, mark: None }];
+    Arc::new(StationDrift {
+        station: format!("EQ-{nth:04} å \"quoted\"").into(),
+        site: "east-quay".into(),
+        location: "East quay, head of ladder".into(),
+        standing: Standing::OutOfService,
+        weight: Some(Weight::Lifeline),
+        settings: Vec::new(),
+        lifelines,
+        set_aside: Extent::Nothing,
+        taken: None,
+        scope: Scope::default(),
+        file: "inventory/fleet.yaml".into(),
+    })
+}
+
+fn drift(stations: usize) -> Message {
+    told(stations, &News::default())
 }
 
 fn findings(count: u32) -> Vec<Finding> {
@@ -96,36 +117,24 @@ fn findings(count: u32) -> Vec<Finding> {
 }
 
 fn refused(count: u32) -> Message {
-    let findings = findings(count);
-    let read = FilesRead {
-        what: What::Inventory,
-        findings: &findings,
-        in_force_since: None,
-        waiting: &BTreeSet::new(),
-        commit: None,
-        in_force: None,
-        clock: clock(),
-    };
-    files(None, &Thread::default(), &read, &terms()).messages.remove(0)
+    told(0, &News { findings: findings(count), ..News::default() })
 }
 
 fn report() -> Message {
-    let report = RefusedReport {
+    let report = RejectedReport {
         source: "reports/a.yaml".into(),
         content: "aa".into(),
         id: None,
         station: Some("EQ-01".into()),
         reasons: findings(2),
     };
-    let news = RefusedNews { refused: vec![report], taken: Vec::new() };
-    reports_refused(&news, clock(), &terms()).remove(0)
+    let rejected = RejectedReports { rejected: vec![report], recorded: Vec::new(), last: 1 };
+    told(0, &News { rejected, ..News::default() })
 }
 
 fn webhook_stopped() -> Message {
-    let gone = Gone { since: clock(), address: "https://hooks.example.org".into(), message: "told-1".into() };
-    let now = BTreeMap::from([("wall \"2\"".into(), gone)]);
-    let stops = Stops { now: &now, waiting: &BTreeSet::new(), clock: clock() };
-    stopped(&StoppedTold::new(), &stops, &Thread::default(), &terms()).messages.remove(0)
+    let gone = Stopped { since: clock(), address: "https://hooks.example.org".into(), message: "told-1".into() };
+    told(0, &News { stopped: BTreeMap::from([("wall \"2\"".into(), gone)]), ..News::default() })
 }
 
 fn beat() -> Message {

@@ -76,8 +76,8 @@ fn a_webhook_that_answers_410_stops_the_others_hear_of_it_and_it_starts_again_by
     let heard = receiver.wait_for(3);
     let told = heard.iter().find(|got| got.kind() == GONE).expect("the others hear of it");
     assert_eq!((told.kind(), &told.data()["state"], &told.data()["webhook"]), (GONE, &"gone".into(), &"second".into()));
-    let mend = told.data()["mend"].as_str().expect("what to do");
-    assert!(mend.contains("stationkeep deliveries start second."), "{mend}");
+    let fix = told.data()["fix"].as_str().expect("what to do");
+    assert!(fix.contains("stationkeep deliveries start second."), "{fix}");
     // It is left alone, and told nothing of itself.
     let tried = gone.requests().len();
     fleet.rename_into(FLEET, &fleet_yaml(OFFICER));

@@ -78,7 +78,7 @@ fn names_stations_by_weight_and_the_line(alert: &Got) {
     assert_eq!(entry(alert, "opened", "NP-01")["weight"], "routine");
     assert_eq!(alert.data()["counts"]["opened"]["lifeline"], 1);
     assert_eq!(alert.data()["counts"]["opened"]["routine"], 4);
-    assert_eq!(alert.data()["surge"], true, "five of six are more than any sensible share");
+    assert_eq!(alert.data()["many"], true, "five of six are more than any sensible share");
     let text = fleet_yaml(OFFICER);
     let line = text.lines().position(|line| line.contains("duty-officer")).expect("the line") + 1;
     let causes = alert.data()["cause"]["inventory"].as_array().cloned().unwrap_or_default();

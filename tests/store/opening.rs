@@ -3,14 +3,15 @@
 use std::error::Error;
 
 use sqlx::{AnyConnection, Connection, Row};
-use stationkeep::store::{NewEntry, Store, StoreError, Verification};
+use stationkeep::store::{Store, StoreError, Verification};
 
 use crate::ledger::reports;
 use crate::place::{Place, on_both};
 
 on_both!(
     opening_twice_changes_nothing,
-    a_filled_database_of_the_first_layout_comes_up_to_date,
+    a_database_of_an_older_layout_is_left_alone_and_says_what_to_do,
+    a_database_that_is_empty_is_laid_out_and_a_look_leaves_it_empty,
     a_database_from_a_newer_program_is_left_alone,
     many_may_open_a_new_database_at_once,
 );
@@ -23,21 +24,29 @@ async fn opening_twice_changes_nothing(place: &Place) {
     assert_eq!(again.head().await.expect("head").seq, 3);
 }
 
-async fn a_filled_database_of_the_first_layout_comes_up_to_date(place: &Place) {
-    let old = Store::open_at(&place.url(), 1).await.expect("an old store");
-    let given: Vec<NewEntry> = reports(1..=40);
-    old.append(&given).await.expect("append");
-    let before = old.entries_after(0, 100).await.expect("entries");
-    old.refused_count().await.expect_err("layout 1 has no such table");
-    old.close().await;
+async fn a_database_of_an_older_layout_is_left_alone_and_says_what_to_do(place: &Place) {
+    place.open().await.close().await;
+    // Every layout that was written before anything was released: each said its number beside those before it.
+    for layout in 1..=6 {
+        place.run("DELETE FROM layouts").await;
+        for number in 1..=layout {
+            place.run(&format!("INSERT INTO layouts (number) VALUES ({number})")).await;
+        }
+        for error in [
+            Store::open(&place.url()).await.expect_err("too old"),
+            Store::open_existing(&place.url()).await.expect_err("too old"),
+        ] {
+            assert!(matches!(error, StoreError::Older { found, .. } if found == layout), "{error}");
+            assert!(error.to_string().contains("Export it with the version that wrote it, then import."), "{error}");
+        }
+    }
+}
 
-    let store = place.open().await;
-    assert_eq!(store.entries_after(0, 100).await.expect("entries"), before);
-    let found = store.verify(None, |_, _| {}).await.expect("walk");
-    assert!(matches!(found, Verification::Whole { entries: 40, .. }));
-    assert_eq!(store.refused_count().await.expect("count"), 0);
-    let newest = store.append(&reports(41..=41)).await.expect("append");
-    assert_eq!(newest.len(), 1);
+async fn a_database_that_is_empty_is_laid_out_and_a_look_leaves_it_empty(place: &Place) {
+    assert!(Store::open_existing(&place.url()).await.expect("a look").is_none());
+    assert!(Store::open_existing(&place.url()).await.expect("a look").is_none());
+    place.open().await.close().await;
+    assert!(Store::open_existing(&place.url()).await.expect("a look").is_some());
 }
 
 async fn a_database_from_a_newer_program_is_left_alone(place: &Place) {

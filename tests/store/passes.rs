@@ -1,11 +1,14 @@
 //! What a pass writes, all or nothing.
 
-use stationkeep::store::{NewMessage, PassWrites, StoreError, Told};
+use std::collections::BTreeMap;
+
+use stationkeep::store::{NewMessage, PassWrites, StoreError};
 
 use crate::place::{Place, on_both};
 
 on_both!(
     a_decision_is_written_and_read_back,
+    of_two_decisions_at_one_turn_the_second_writes_nothing,
     a_message_written_twice_is_one,
     one_id_may_go_to_several_webhooks,
     a_decision_that_fails_half_way_leaves_nothing,
@@ -23,34 +26,47 @@ pub fn message(webhook: &str, id: &str, created_ms: i64) -> NewMessage {
     }
 }
 
-fn told(station: &str, at_ms: i64) -> Told {
-    Told { station: station.to_owned(), body: format!("{{\"standing\":\"adrift\",\"at\":{at_ms}}}"), at_ms }
+fn case(key: &str, nth: i64) -> (String, Option<String>) {
+    (format!("station/{key}"), Some(format!("{{\"case\":1,\"nth\":{nth}}}")))
+}
+
+fn gone(key: &str) -> (String, Option<String>) {
+    (format!("station/{key}"), None)
 }
 
 async fn a_decision_is_written_and_read_back(place: &Place) {
     let store = place.open().await;
     let first = PassWrites {
-        told_upserts: vec![told("EQ-01", 1), told("EQ-02", 1), told("EQ-01", 2)],
-        memo_sets: vec![("inventory".to_owned(), Some("refused".to_owned()))],
+        cases: [case("EQ-01", 1), case("EQ-02", 1)].into(),
         messages: vec![message("on-call", "a", 1)],
         ..PassWrites::default()
     };
     assert_eq!(store.commit_pass(&first).await.expect("commit"), 1);
-    let kept = store.told().await.expect("told");
-    assert_eq!(kept.len(), 2);
-    assert_eq!(kept["EQ-01"], told("EQ-01", 2));
-    assert_eq!(store.memo("inventory").await.expect("memo").as_deref(), Some("refused"));
+    let kept = store.cases().await.expect("cases");
+    assert_eq!(kept.into_iter().map(|(key, body)| (key, Some(body))).collect::<BTreeMap<_, _>>(), first.cases);
 
     let second = PassWrites {
-        told_upserts: vec![told("EQ-03", 3)],
-        told_removals: vec!["EQ-01".to_owned(), "EQ-03".to_owned(), "EQ-77".to_owned()],
-        memo_sets: vec![("inventory".to_owned(), None)],
+        cases: [gone("EQ-01"), case("EQ-02", 2), case("EQ-03", 3), gone("EQ-77")].into(),
         ..PassWrites::default()
     };
     assert_eq!(store.commit_pass(&second).await.expect("commit"), 0);
-    let kept: Vec<String> = store.told().await.expect("told").into_keys().collect();
-    assert_eq!(kept, ["EQ-02", "EQ-03"]);
-    assert_eq!(store.memo("inventory").await.expect("memo"), None);
+    let kept: Vec<(String, String)> = store.cases().await.expect("cases").into_iter().collect();
+    let (Some(two), Some(three)) = (case("EQ-02", 2).1, case("EQ-03", 3).1) else { unreachable!("both are kept") };
+    assert_eq!(kept, [("station/EQ-02".to_owned(), two), ("station/EQ-03".to_owned(), three)]);
+}
+
+async fn of_two_decisions_at_one_turn_the_second_writes_nothing(place: &Place) {
+    let store = place.open().await;
+    let decision = |id: &str, nth| PassWrites {
+        cases: [case("EQ-01", nth)].into(),
+        messages: vec![message("on-call", id, 1)],
+        ..PassWrites::default()
+    };
+    assert_eq!(store.commit_pass_at(&decision("a", 1), 0).await.expect("commit"), Some(1));
+    assert_eq!(store.commit_pass_at(&decision("b", 2), 0).await.expect("commit"), None);
+    assert_eq!(store.cases().await.expect("cases").into_values().map(Some).collect::<Vec<_>>(), [case("", 1).1]);
+    assert_eq!(store.undelivered("on-call", 9).await.expect("outbox").len(), 1);
+    assert_eq!(store.turn().await.expect("turn"), 1);
 }
 
 async fn a_message_written_twice_is_one(place: &Place) {
@@ -78,29 +94,28 @@ async fn a_decision_that_fails_half_way_leaves_nothing(place: &Place) {
     // The outbox is written last; without it the rest must not stay either.
     place.run("ALTER TABLE outbox RENAME TO outbox_away").await;
     let decision = PassWrites {
-        told_upserts: vec![told("EQ-01", 1)],
-        memo_sets: vec![("x".to_owned(), Some("y".to_owned()))],
+        cases: [case("EQ-01", 1)].into(),
         messages: vec![message("on-call", "a", 1)],
         ..PassWrites::default()
     };
     let error = store.commit_pass(&decision).await.expect_err("no outbox");
     assert!(matches!(error, StoreError::Database { .. }), "{error}");
     place.run("ALTER TABLE outbox_away RENAME TO outbox").await;
-    assert!(store.told().await.expect("told").is_empty());
-    assert_eq!(store.memo("x").await.expect("memo"), None);
+    assert!(store.cases().await.expect("cases").is_empty());
     assert_eq!(store.commit_pass(&decision).await.expect("commit"), 1);
 }
 
 async fn five_hundred_stations_move_in_one_pass(place: &Place) {
     let store = place.open().await;
-    let decision = PassWrites {
-        told_upserts: (0..500).map(|n| told(&format!("EQ-{n:03}"), n)).collect(),
-        ..PassWrites::default()
-    };
+    let decision =
+        PassWrites { cases: (0..500).map(|n| case(&format!("EQ-{n:03}"), n)).collect(), ..PassWrites::default() };
     store.commit_pass(&decision).await.expect("commit");
-    let kept = store.told().await.expect("told");
+    let kept = store.cases().await.expect("cases");
     assert_eq!(kept.len(), 500);
-    assert_eq!(kept["EQ-499"], told("EQ-499", 499));
+    assert_eq!(kept.get("station/EQ-499"), case("", 499).1.as_ref());
+    let none = (0..500).map(|n| gone(&format!("EQ-{n:03}"))).collect();
+    store.commit_pass(&PassWrites { cases: none, ..PassWrites::default() }).await.expect("commit");
+    assert!(store.cases().await.expect("cases").is_empty());
 }
 
 async fn a_memo_is_set_and_removed(place: &Place) {

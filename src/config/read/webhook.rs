@@ -17,25 +17,30 @@ const LIMIT_MINUTES: u32 = 366 * 24 * 60;
 /// Seconds between heartbeats: at least, at most, and where the file says nothing.
 const EVERY_SECONDS: std::ops::RangeInclusive<u32> = 5..=86_400;
 const DEFAULT_EVERY: u32 = 300;
+/// Minutes of silence where the file says nothing.
+const SILENT_MINUTES: u32 = 15;
 /// Minutes between reminders where the file says nothing.
 const REMIND_MINUTES: [(Weight, u32); 3] = [(Weight::Lifeline, 60), (Weight::Locating, 240), (Weight::Routine, 1440)];
 
 impl Reader<'_> {
     pub(super) fn webhook(&mut self, node: &Node) -> Option<Webhook> {
-        let known = ["name", "kind", "url", "signing", "weights", "remind_minutes", "every_seconds"];
-        let [name, kind, url, signing, weights, remind, every] = self.sheet.map(node, "A webhook", known)?;
+        let known = ["name", "kind", "url", "signing", "weights", "remind_minutes", "silent_minutes", "every_seconds"];
+        let [name, kind, url, signing, weights, remind, silent, every] = self.sheet.map(node, "A webhook", known)?;
         let place = name.map_or_else(|| self.sheet.place(node.spot), |n| self.sheet.place(n.spot));
         let name = self.sheet.required(name, node, "The webhook", "name").and_then(|n| self.name(n));
-        let kind = self.kind(kind, every, [("weights", weights), ("remind_minutes", remind)]);
+        let of_alerts = [("weights", weights), ("remind_minutes", remind), ("silent_minutes", silent)];
+        let kind = self.kind(kind, every, of_alerts);
         let url = self.sheet.required(url, node, "The webhook", "url").and_then(|n| self.url(n));
         let signing = signing.map(|n| self.signing(n)).unwrap_or_default();
         let weights = weights.map_or_else(|| Weight::ALL.into(), |n| self.weights(n));
         let remind_minutes = self.remind(remind);
-        Some(Webhook { name: name?, place, kind, url: url?, signing, weights, remind_minutes })
+        let silent = silent.and_then(|n| self.sheet.number(n, "`silent_minutes`", 1..=LIMIT_MINUTES));
+        let silent_minutes = silent.unwrap_or(SILENT_MINUTES);
+        Some(Webhook { name: name?, place, kind, url: url?, signing, weights, remind_minutes, silent_minutes })
     }
 
     /// What it is for; keys of the other kind are refused, since they would silently do nothing.
-    fn kind(&mut self, kind: Option<&Node>, every: Option<&Node>, of_alerts: [(&str, Option<&Node>); 2]) -> Kind {
+    fn kind(&mut self, kind: Option<&Node>, every: Option<&Node>, of_alerts: [(&str, Option<&Node>); 3]) -> Kind {
         let words = [("alerts", false), ("heartbeat", true)];
         let is_heartbeat = kind.and_then(|n| self.sheet.word(n, "A webhook's `kind`", &words)).unwrap_or(false);
         if !is_heartbeat {

@@ -1,0 +1,276 @@
+//! All cases, as the store keeps them, and beside them a memo: what need not be looked at again, because it is the very
+//! same that was decided on last.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+
+use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
+
+use super::case::{Before, Case};
+use super::mark::Chain;
+use super::pass::Pass;
+use super::subject::{Subject, Topic};
+use super::terms::Terms;
+use crate::drift::StationDrift;
+use crate::setting::{Name, Weight};
+
+/// Cases that are otherwise from now on, as texts by their keys; `None` is to be forgotten.
+pub type Writes = BTreeMap<String, Option<String>>;
+
+/// When a webhook is next to be reminded of a case.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Due {
+    pub webhook: Name,
+    pub at: Timestamp,
+}
+
+/// What is kept of a fleet's alerts. The rows are the truth; the memo follows from them and from the last pass.
+#[derive(Debug, Clone, Default)]
+pub struct Cases {
+    rows: BTreeMap<String, String>,
+    quiet: Option<Quiet>,
+    /// When each webhook is next to be reminded of a station, and of something else.
+    due_stations: BTreeMap<Name, Timestamp>,
+    due_others: BTreeMap<Name, Timestamp>,
+    /// After this something of a station is forgotten.
+    forget: Option<Timestamp>,
+    /// Whether the last pass had stations: without any nothing is decided about them.
+    is_watching: bool,
+}
+
+/// What the last decision left quiet: stations that need not be looked at while they are the same.
+#[derive(Debug, Clone)]
+struct Quiet {
+    stations: Vec<Arc<StationDrift>>,
+    /// The stations of which time alone makes news or forgets something.
+    pending: BTreeMap<Name, Pending>,
+    terms: Terms,
+    clock: Timestamp,
+}
+
+/// What time does to what is kept of one station.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Pending {
+    /// The weight of its open case.
+    pub open: Option<Weight>,
+    pub due: Vec<Due>,
+    /// After this something of it is forgotten.
+    pub forget: Option<Timestamp>,
+}
+
+/// What a decision leaves to the memo.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Noted {
+    pub stations: Decided,
+    pub pending: Vec<(Name, Pending)>,
+    pub due: Vec<Due>,
+    pub terms: Terms,
+    pub clock: Timestamp,
+}
+
+/// The stations that were decided on.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Decided {
+    /// There were none.
+    Nothing,
+    /// The very same as before.
+    Same,
+    On(Vec<Arc<StationDrift>>),
+}
+
+/// What must be looked at of the stations of a pass.
+pub struct ToLookAt<'p> {
+    /// By name; `None` where a station is gone.
+    pub stations: BTreeMap<Name, Option<&'p Arc<StationDrift>>>,
+    pub decided: Decided,
+}
+
+/// How far telling has come, beside all cases.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Progress {
+    /// See [`Chain`].
+    #[serde(default)]
+    pub chain: String,
+    /// The last entry of the ledger whose report was a cause.
+    #[serde(default)]
+    pub ledger_seq: i64,
+}
+
+const PROGRESS: &str = "progress/";
+
+impl Cases {
+    /// From what the store has, by key.
+    pub fn read(rows: BTreeMap<String, String>) -> Cases {
+        Cases { rows, ..Cases::default() }
+    }
+
+    /// All rows, by key.
+    pub fn rows(&self) -> &BTreeMap<String, String> {
+        &self.rows
+    }
+
+    /// The key of a case.
+    pub fn key<T: Topic>(name: &str) -> String {
+        format!("{}/{name}", T::NAME)
+    }
+
+    /// What was said of a subject.
+    pub fn before<T: Topic>(&self, name: &str) -> Before<T::Facts, T::Memory> {
+        Before::read(self.rows.get(&Cases::key::<T>(name)).map(String::as_str))
+    }
+
+    /// The subjects of a topic of which there are cases.
+    pub fn names<T: Topic>(&self) -> impl Iterator<Item = Name> {
+        let from = Cases::key::<T>("");
+        let of_topic = self.rows.range(from.clone()..).map(|(key, _)| key);
+        of_topic.map_while(move |key| key.strip_prefix(&*from).map(Name::from))
+    }
+
+    /// The subjects of a topic: these, and those of which there are cases, each as `look` sees it.
+    pub fn subjects<'p, T: Topic>(
+        &self,
+        names: impl IntoIterator<Item = Name>,
+        look: impl Fn(Name, Before<T::Facts, T::Memory>) -> Subject<'p, T>,
+    ) -> Vec<Subject<'p, T>> {
+        let names: BTreeSet<Name> = names.into_iter().chain(self.names::<T>()).collect();
+        names.into_iter().map(|name| look(name.clone(), self.before::<T>(&name))).collect()
+    }
+
+    /// How far telling has come.
+    pub fn progress(&self) -> Progress {
+        let row = self.rows.get(PROGRESS);
+        match Before::<(), Progress>::read(row.map(String::as_str)) {
+            Before::Nothing => Progress::default(),
+            Before::Case(case) => case.memory,
+            // Ids must not come again: any other chain will do.
+            Before::Unreadable => Progress { chain: row.cloned().unwrap_or_default(), ledger_seq: 0 },
+        }
+    }
+
+    /// The same, to be written.
+    pub fn progressed(progress: Progress) -> (String, Option<String>) {
+        (PROGRESS.into(), Some(Case::<(), Progress>::new(None, BTreeMap::new(), progress).to_json()))
+    }
+
+    /// The chain of all that was said.
+    pub fn chain(&self) -> Chain {
+        Chain::stored(&self.progress().chain)
+    }
+
+    /// What must be looked at of a pass's stations.
+    pub fn to_look_at<'p, T: Topic>(&self, pass: &Pass<'p>, terms: &Terms) -> ToLookAt<'p> {
+        let find = |name: &Name| {
+            let at = pass.stations.binary_search_by(|drift| drift.station.cmp(name)).ok()?;
+            pass.stations.get(at)
+        };
+        let decided = || Decided::On(pass.stations.to_vec());
+        let Some(quiet) = self.quiet.as_ref().filter(|quiet| quiet.terms == *terms) else {
+            let all = pass.stations.iter().map(|drift| (drift.station.clone(), Some(drift)));
+            let known = self.names::<T>().map(|name| (name.clone(), find(&name)));
+            return ToLookAt { stations: known.chain(all).collect(), decided: decided() };
+        };
+        let mut names = moved(&quiet.stations, pass.stations);
+        let decided = if names.is_empty() { Decided::Same } else { decided() };
+        if pass.clock < quiet.clock || self.is_due(pass) {
+            names.extend(quiet.pending.keys());
+        }
+        ToLookAt { stations: names.into_iter().map(|name| (name.clone(), find(name))).collect(), decided }
+    }
+
+    /// Whether time alone may have made news, or forgotten something.
+    fn is_due(&self, pass: &Pass<'_>) -> bool {
+        let is_reminded = first(&self.due_stations, pass.waiting).is_some_and(|due| due <= pass.clock);
+        is_reminded || self.forget.is_some_and(|forget| forget < pass.clock)
+    }
+
+    /// When the next reminder falls due, if nothing changes until then: none does for who waits for messages.
+    pub fn next_reminder(&self, waiting: &BTreeSet<Name>) -> Option<Timestamp> {
+        let of_stations = first(&self.due_stations, waiting).filter(|_| self.is_watching);
+        of_stations.into_iter().chain(first(&self.due_others, waiting)).min()
+    }
+
+    /// The stations with open cases, by weight, the heaviest first.
+    pub fn open_stations(&self) -> Vec<(Weight, u64)> {
+        let mut counts: BTreeMap<Weight, u64> = BTreeMap::new();
+        let pending = self.quiet.iter().flat_map(|quiet| quiet.pending.values());
+        pending.filter_map(|pending| pending.open).for_each(|weight| *counts.entry(weight).or_default() += 1);
+        counts.into_iter().rev().collect()
+    }
+
+    /// Takes over what was decided, once it is written.
+    pub fn apply(&mut self, writes: Writes, noted: Noted) {
+        for (key, row) in writes {
+            match row {
+                Some(row) => self.rows.insert(key, row),
+                None => self.rows.remove(&key),
+            };
+        }
+        let Noted { stations, pending, due, terms, clock } = noted;
+        self.is_watching = stations != Decided::Nothing;
+        let before = self.quiet.take().filter(|quiet| quiet.terms == terms);
+        let (same, all) = before.map(|quiet| (quiet.stations, quiet.pending)).unzip();
+        let stations = match stations {
+            Decided::Nothing | Decided::Same => same,
+            Decided::On(stations) => Some(stations),
+        };
+        let mut all: BTreeMap<Name, Pending> = all.unwrap_or_default();
+        for (name, one) in pending {
+            if one == Pending::default() {
+                all.remove(&name)
+            } else {
+                all.insert(name, one)
+            };
+        }
+        self.forget = all.values().filter_map(|one| one.forget).min();
+        self.due_stations = by_webhook(all.values().flat_map(|one| &one.due));
+        self.due_others = by_webhook(&due);
+        self.quiet = stations.map(|stations| Quiet { stations, pending: all, terms, clock });
+    }
+}
+
+/// When each webhook is first to be reminded of one of these.
+fn by_webhook<'d>(all: impl IntoIterator<Item = &'d Due>) -> BTreeMap<Name, Timestamp> {
+    let mut first: BTreeMap<Name, Timestamp> = BTreeMap::new();
+    for Due { webhook, at } in all {
+        match first.get_mut(webhook) {
+            Some(first) => *first = (*first).min(*at),
+            None => drop(first.insert(webhook.clone(), *at)),
+        }
+    }
+    first
+}
+
+/// The first of these, but for who waits for messages.
+fn first(due: &BTreeMap<Name, Timestamp>, waiting: &BTreeSet<Name>) -> Option<Timestamp> {
+    due.iter().filter(|(webhook, _)| !waiting.contains(*webhook)).map(|(_, at)| *at).min()
+}
+
+/// The names of what is not the very same in two sorted lists, or is in one alone.
+fn moved<'s>(was: &'s [Arc<StationDrift>], is: &'s [Arc<StationDrift>]) -> BTreeSet<&'s Name> {
+    let mut moved = BTreeSet::new();
+    let (mut was, mut is) = (was.iter().peekable(), is.iter().peekable());
+    loop {
+        match (was.peek(), is.peek()) {
+            (None, None) => return moved,
+            (Some(one), Some(other)) if Arc::ptr_eq(one, other) => {
+                was.next();
+                is.next();
+            }
+            (Some(one), Some(other)) if one.station == other.station => {
+                moved.insert(&other.station);
+                was.next();
+                is.next();
+            }
+            (Some(one), other) if other.is_none_or(|other| one.station < other.station) => {
+                moved.insert(&one.station);
+                was.next();
+            }
+            (_, Some(other)) => {
+                moved.insert(&other.station);
+                is.next();
+            }
+            (Some(_), None) => unreachable!("the arm before takes what has nothing beside it"),
+        }
+    }
+}

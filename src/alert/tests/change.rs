@@ -1,0 +1,131 @@
+//! What is told of a change under the brake: each turn of it once, to every webhook, also where no station has news.
+
+use super::super::topic::change::Change;
+use super::fixture::{Watch, aligned, data, differs, held, webhook};
+use super::{Cases, EndedChange, OutScript};
+use crate::ledger::{Decision, Release, Said};
+use crate::setting::Weight;
+
+fn release(watch: &mut Watch, change: &str) {
+    let id = uuid::Uuid::from_u128(watch.seq as u128);
+    let said = Said { id, at: watch.clock, by: "ops-2".into(), why: Some("the room moved".into()) };
+    watch.say(Decision::Release(Release { said, change: change.parse().unwrap(), stations: [].into() }));
+}
+
+/// What each webhook is told of the hold: `webhook news`.
+fn news(watch: &mut Watch) -> Vec<String> {
+    let verdict = watch.pass();
+    let one =
+        |(webhook, body): (&str, &str)| format!("{webhook} {}", data(body)["hold"]["news"].as_str().unwrap_or("-"));
+    verdict.messages.iter().map(|message| one((&message.webhook, &message.body))).collect()
+}
+
+const ONE: &str = "0123456789abcdef";
+const OTHER: &str = "fedcba9876543210";
+
+#[test]
+fn every_turn_of_a_hold_is_told_once_to_every_webhook_though_no_station_has_news() {
+    let mut watch = Watch::new();
+    watch.terms.webhooks = vec![webhook("a", &Weight::ALL), webhook("b", &[Weight::Routine])];
+    assert_eq!(news(&mut watch), [""; 0]);
+    watch.held = Some(held(ONE));
+    assert_eq!(news(&mut watch), ["a held", "b held"]);
+    assert_eq!(news(&mut watch), [""; 0]);
+    watch.held = Some(held(OTHER));
+    assert_eq!(news(&mut watch), ["a changed", "b changed"]);
+    assert_eq!(watch.next_reminder(), Some(watch.clock + jiff::SignedDuration::from_hours(1)));
+    watch.minutes(59);
+    assert_eq!(news(&mut watch), [""; 0]);
+    watch.minutes(1);
+    assert_eq!(news(&mut watch), ["a still-held", "b still-held"]);
+    // A release of another change, or of a time before, is not what ended it.
+    release(&mut watch, ONE);
+    watch.held = None;
+    assert_eq!(news(&mut watch), ["a over", "b over"]);
+    assert_eq!((news(&mut watch).len(), watch.next_reminder()), (0, None));
+    assert_eq!(watch.cases.names::<Change>().count(), 0);
+}
+
+#[test]
+fn a_release_is_told_with_who_and_why_and_an_older_one_of_the_same_change_is_not() {
+    let mut watch = Watch::new();
+    for released in [true, false] {
+        watch.held = Some(held(ONE));
+        watch.pass();
+        watch.minutes(5);
+        if released {
+            release(&mut watch, ONE);
+        }
+        watch.held = None;
+        let told = data(&watch.pass().messages[0].body);
+        let expected = if released { "released" } else { "over" };
+        assert_eq!((&told["hold"]["news"], &told["hold"]["change"]), (&expected.into(), &ONE.into()));
+        if released {
+            assert_eq!(
+                (&told["hold"]["released_by"], &told["hold"]["why"]),
+                (&"ops-2".into(), &"the room moved".into())
+            );
+            let summary = told["summary"].as_str().unwrap();
+            assert!(summary.starts_with("The change that was held is released by ops-2 (the room moved)"), "{summary}");
+        }
+        watch.minutes(5);
+    }
+}
+
+#[test]
+fn a_message_of_stations_tells_of_the_hold_too_and_no_second_one_does() {
+    let mut watch = Watch::new();
+    watch.held = Some(held(ONE));
+    watch.put(differs("EQ-01", "emergency.primary", "1"));
+    assert_eq!(news(&mut watch), ["on-call held"]);
+    watch.minutes(30);
+    watch.put(differs("EQ-02", "emergency.primary", "1"));
+    assert_eq!(news(&mut watch), ["on-call -"]);
+    watch.minutes(59);
+    assert!(news(&mut watch).iter().all(|told| told == "on-call -"), "it was in the last message");
+    // A webhook that is added hears of it; an unreadable memory tells it again.
+    watch.terms.webhooks.push(webhook("b", &[Weight::Routine]));
+    assert_eq!(news(&mut watch), ["b held"]);
+    let rows = watch.cases.rows().clone().into_iter().chain([(Cases::key::<Change>("held"), "{\"case\": 9}".into())]);
+    watch.cases = Cases::read(rows.collect());
+    assert_eq!(news(&mut watch), ["on-call held", "b held"]);
+}
+
+#[test]
+fn how_a_held_change_ended_is_said_where_it_is_known() {
+    let mut watch = Watch::new();
+    for ended in [None, Some((20, 2, 0))] {
+        watch.held = Some(held(ONE));
+        watch.pass();
+        watch.held = None;
+        let sentence = "Of its 22 stations: 20 taken back, 2 keyed and reported.".into();
+        watch.ended = ended.map(|(taken_back, reported, left)| EndedChange { taken_back, reported, left, sentence });
+        let told = data(&watch.pass().messages[0].body);
+        let how = match ended {
+            None => "It was taken back, or keyed and reported.",
+            Some(_) => "Of its 22 stations: 20 taken back, 2 keyed and reported.",
+        };
+        let summary = told["summary"].as_str().unwrap();
+        assert!(summary.starts_with(&format!("No change is held any more. {how}")), "{summary}");
+        assert_eq!(told["hold"]["ended"]["reported"].as_u64(), ended.map(|(_, reported, _)| reported as u64));
+    }
+}
+
+#[test]
+fn scripts_to_what_is_wanted_no_longer_are_called_back_with_their_digests_and_counted() {
+    let mut watch = Watch::new();
+    let names: Vec<String> = (0..5).map(|nth| format!("EQ-0{nth}")).collect();
+    names.iter().for_each(|name| watch.put(differs(name, "emergency.primary", "1")));
+    assert!(data(&watch.pass().messages[0].body)["call_back"].is_null());
+    let out = |script: &str| OutScript { at: watch.clock, script: script.parse().unwrap() };
+    watch.out = names.iter().map(|name| (name.as_str().into(), out(ONE))).collect();
+    watch.put(aligned("EQ-00"));
+    let told = data(&watch.pass().messages[0].body);
+    assert_eq!((&told["call_back"]["scripts"], &told["call_back"]["first"][0]["script"]), (&1.into(), &ONE.into()));
+    let said = format!("Call back script {ONE} for EQ-00, handed out 2026-11-20T10:00:00Z: nobody reported of it");
+    assert!(told["summary"].as_str().unwrap().contains(&said), "{told}");
+    names.iter().for_each(|name| watch.put(aligned(name)));
+    let told = data(&watch.pass().messages[0].body);
+    assert_eq!((&told["call_back"]["scripts"], &told["call_back"]["left_out"]), (&4.into(), &1.into()));
+    assert!(told["summary"].as_str().unwrap().contains("Call back 4 scripts of which nobody reported"), "{told}");
+}

@@ -1,0 +1,73 @@
+//! Whether a case got better or worse. In doubt, worse: that is the reading somebody looks into.
+
+use std::collections::BTreeSet;
+
+use super::seen::{Seen, SeenLifeline, SeenSetting, Shown};
+use crate::alert::terms::Subscription;
+use crate::drift::{Drift, Service};
+use crate::setting::{Name, Weight};
+
+/// The weights of the parts that are not as they were.
+pub fn changed(was: &Seen, is: &Seen) -> BTreeSet<Weight> {
+    let of_settings = was.settings.keys().chain(is.settings.keys()).flat_map(|name| {
+        let (was, is) = (was.settings.get(name), is.settings.get(name));
+        let is_same = was.map(essence) == is.map(essence);
+        was.into_iter().chain(is).filter(move |_| !is_same).map(|setting| setting.weight)
+    });
+    let service = |seen: &Seen, name: &Name| seen.lifelines.get(name).map(|lifeline| lifeline.service);
+    let mut lifelines = was.lifelines.keys().chain(is.lifelines.keys());
+    let of_lifelines = lifelines.any(|name| service(was, name) != service(is, name)).then_some(Weight::Lifeline);
+    of_settings.chain(of_lifelines).collect()
+}
+
+fn essence(setting: &SeenSetting) -> (Drift, Weight, &Shown, &Shown) {
+    let SeenSetting { drift, weight, wanted, held, fixed_at: _ } = setting;
+    (*drift, *weight, wanted, held)
+}
+
+/// Whether all that got worse, if anything, is lighter than all that a webhook takes. In doubt, worse.
+pub fn eased_for(webhook: &Subscription, was: &Seen, is: &Seen) -> bool {
+    match webhook.weights.first() {
+        None | Some(Weight::Routine) => only_eased(was, is),
+        Some(lightest) => only_eased(was, is) || only_eased(&was.at_least(*lightest), &is.at_least(*lightest)),
+    }
+}
+
+/// True where something got better and nothing got worse: no heavier, no worse in standing, no part that is new, worse
+/// or otherwise wrong.
+pub fn only_eased(was: &Seen, is: &Seen) -> bool {
+    let settings = is.settings.iter().all(|(name, is)| was.settings.get(name).is_some_and(|was| no_worse(was, is)));
+    let mended = lifeline_setting_mended(was, is);
+    let lifelines = is.lifelines.iter().all(|(name, is)| match was.lifelines.get(name) {
+        Some(was) => no_worse_service(was, is),
+        None => mended && is.service == Service::Untested,
+    });
+    // Standings are ordered the worst first.
+    settings && lifelines && is.weight <= was.weight && is.standing >= was.standing
+}
+
+/// A lifeline whose setting was put right has to be tested anew. That is a step on the way, not a new failure.
+fn lifeline_setting_mended(was: &Seen, is: &Seen) -> bool {
+    was.settings.iter().any(|(name, was)| was.weight == Weight::Lifeline && !is.settings.contains_key(name))
+}
+
+fn no_worse(was: &SeenSetting, is: &SeenSetting) -> bool {
+    let (before, now) = (badness(was.drift), badness(is.drift));
+    is.wanted == was.wanted && is.weight <= was.weight && (now < before || (now == before && is.held == was.held))
+}
+
+fn no_worse_service(was: &SeenLifeline, is: &SeenLifeline) -> bool {
+    // Services are ordered the worst first.
+    is.service >= was.service
+}
+
+/// The order of standings, and found against the record above merely different.
+fn badness(drift: Drift) -> u8 {
+    match drift {
+        Drift::Strayed => 4,
+        Drift::Differs => 3,
+        Drift::InDoubt => 2,
+        Drift::Unproven => 1,
+        Drift::Overdue => 0,
+    }
+}

@@ -1,0 +1,208 @@
+//! The message about field reports that were refused, and about those refused before that are on record now: at most one
+//! a pass to each webhook, however many there are. Every webhook hears of them: a report that does not count may be
+//! the one that says which button is dead.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use serde::{Deserialize, Serialize};
+
+use super::files::{ToldFinding, fitting, mark};
+use crate::alert::cases::Cases;
+use crate::alert::clip::{NAME, PLACE, SENTENCE, clip};
+use crate::alert::event::{Envelope, Kind, LONGEST_BODY, Message, json};
+use crate::alert::machine::Round;
+use crate::alert::mark::{Chain, Mark, MarkHasher};
+use crate::alert::pass::{Pass, RejectedReport, RejectedReports};
+use crate::alert::subject::{Subject, Topic};
+use crate::finding::{Finding, plural};
+use crate::setting::Name;
+
+/// The topic: one subject that is never open, only news.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Reports;
+
+/// How far telling has come.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Memory {
+    /// The number of the last rejected report that was told of.
+    pub last: i64,
+}
+
+impl Topic for Reports {
+    type Facts = ();
+    type Memory = Memory;
+    type Sight<'p> = ();
+
+    const NAME: &'static str = "reports";
+
+    fn memory(_subject: &Subject<'_, Reports>, _told: &BTreeSet<Name>, pass: &Pass<'_>) -> Memory {
+        Memory { last: pass.rejected.last }
+    }
+}
+
+const NEWS: &str = "rejected";
+
+/// The number of the last rejected report that was told of.
+pub fn last_told(cases: &Cases) -> i64 {
+    cases.before::<Reports>(NEWS).case().map_or(0, |case| case.memory.last)
+}
+
+/// Tells of them. The ids of messages come from the reports' contents and reasons, so that telling of the same is the same
+/// message.
+pub fn tell(round: &mut Round<'_>) {
+    let news = round.pass.rejected;
+    if !(news.rejected.is_empty() && news.recorded.is_empty()) {
+        let cause = cause(news);
+        let messages = round.terms.webhooks.iter().map(|webhook| message(&webhook.name, news, &cause, round));
+        let messages: Vec<Message> = messages.collect();
+        // Nothing that comes later is tied to their ids.
+        round.messages.extend(messages);
+    }
+    let before = round.cases.before::<Reports>(NEWS);
+    round.keep(&Subject::<Reports> { name: NEWS.into(), before, now: None, sight: () }, &BTreeSet::new());
+}
+
+#[derive(Serialize)]
+struct Data {
+    summary: String,
+    /// How many were refused.
+    count: usize,
+    /// How many of them by the code of their first reason.
+    by_reason: BTreeMap<&'static str, usize>,
+    /// The first of them.
+    reports: Vec<Entry>,
+    left_out: usize,
+    /// Of those told as refused before, the first that are on record now.
+    taken: Vec<Source>,
+    taken_left_out: usize,
+    rest: &'static str,
+}
+
+#[derive(Serialize)]
+struct Source {
+    source: String,
+    report: Option<String>,
+    station: Option<String>,
+}
+
+#[derive(Serialize)]
+struct Entry {
+    #[serde(flatten)]
+    source: Source,
+    reasons: Vec<ToldFinding>,
+    reasons_left_out: usize,
+}
+
+/// No more reasons of one report are shown while there are others, and no more that are taken now.
+const REASONS: usize = 3;
+const TAKEN: usize = 20;
+
+fn cause(news: &RejectedReports) -> Mark {
+    let mut hasher = MarkHasher::new();
+    for (what, reports) in [("report", &news.rejected), ("taken", &news.recorded)] {
+        for report in reports {
+            let reasons: Vec<&Finding> = report.reasons.iter().collect();
+            hasher.text(what).text(&report.content).text(mark(&reasons).as_str());
+        }
+    }
+    hasher.mark()
+}
+
+fn message(webhook: &str, news: &RejectedReports, cause: &Mark, round: &Round<'_>) -> Message {
+    let kind = Kind("stationkeep.report.refused.v1");
+    let id = Chain::default().id(kind.0, webhook, cause);
+    let subject = match (news.rejected.as_slice(), news.recorded.as_slice()) {
+        ([one], []) | ([], [one]) => one.station.as_deref().map(|station| clip(station, NAME)),
+        _ => None,
+    };
+    let (source, time) = (&round.terms.source, round.pass.clock);
+    let envelope = Envelope { id: &id, source, kind, subject: subject.as_deref(), time };
+    let mut by_reason: BTreeMap<&'static str, usize> = BTreeMap::new();
+    for first in news.rejected.iter().filter_map(|report| report.reasons.first()) {
+        *by_reason.entry(first.code.as_str()).or_default() += 1;
+    }
+    let mut data = Data {
+        summary: clip(&summary(news), SENTENCE),
+        count: news.rejected.len(),
+        by_reason,
+        reports: Vec::new(),
+        left_out: news.rejected.len(),
+        taken: news.recorded.iter().take(TAKEN).map(Source::of).collect(),
+        taken_left_out: news.recorded.len().saturating_sub(TAKEN),
+        rest: "stationkeep report FILE",
+    };
+    let mut room = LONGEST_BODY.saturating_sub(envelope.seal(&data).len());
+    let most = if news.rejected.len() == 1 { usize::MAX } else { REASONS };
+    for report in &news.rejected {
+        let Some((entry, length)) = Entry::fitting(report, most, room) else { break };
+        room -= length;
+        data.reports.push(entry);
+        data.left_out -= 1;
+    }
+    Message { webhook: webhook.into(), body: envelope.seal(&data), id: id.clone() }
+}
+
+impl Source {
+    fn of(report: &RejectedReport) -> Source {
+        Source {
+            source: clip(&report.source, PLACE),
+            report: report.id.as_deref().map(|id| clip(id, NAME)),
+            station: report.station.as_deref().map(|station| clip(station, NAME)),
+        }
+    }
+}
+
+impl Entry {
+    /// As many of its reasons as fit, at most so many, and what the entry adds to a body; `None` where it fits without none.
+    fn fitting(report: &RejectedReport, most: usize, room: usize) -> Option<(Entry, usize)> {
+        let all = report.reasons.len();
+        let mut entry = Entry { source: Source::of(report), reasons: Vec::new(), reasons_left_out: all };
+        let left = room.checked_sub(length(&entry))?;
+        let reasons: Vec<&Finding> = report.reasons.iter().take(most).collect();
+        entry.reasons = fitting(&reasons, left);
+        entry.reasons_left_out = all - entry.reasons.len();
+        let length = length(&entry);
+        (length <= room).then_some((entry, length))
+    }
+}
+
+/// What an entry adds to a body: itself and a comma.
+fn length(entry: &Entry) -> usize {
+    json(entry).len() + 1
+}
+
+fn summary(news: &RejectedReports) -> String {
+    let sentences = [refused_sentence(&news.rejected), taken_sentence(&news.recorded)];
+    sentences.into_iter().flatten().collect::<Vec<_>>().join(" ")
+}
+
+fn refused_sentence(refused: &[RejectedReport]) -> Option<String> {
+    let first = refused.first()?;
+    let source = clip(&first.source, PLACE);
+    let reason = first.reasons.first().map_or("It could not be read.", |first| first.message.as_str());
+    Some(match refused.len() {
+        1 => format!("A field report{} was not taken ({source}): {reason}", about(first)),
+        many => format!(
+            "{} were not taken. First{} ({source}): {reason}",
+            plural(many as u64, "field report"),
+            about(first)
+        ),
+    })
+}
+
+fn taken_sentence(taken: &[RejectedReport]) -> Option<String> {
+    let first = taken.first()?;
+    let source = clip(&first.source, PLACE);
+    Some(match taken.len() {
+        1 => format!("The field report{} that was not taken before ({source}) is on record now.", about(first)),
+        many => format!(
+            "{} that were not taken before are on record now, first the one{} ({source}).",
+            plural(many as u64, "field report"),
+            about(first)
+        ),
+    })
+}
+
+fn about(report: &RejectedReport) -> String {
+    report.station.as_deref().map(|station| format!(" about {}", clip(station, NAME))).unwrap_or_default()
+}

@@ -1,0 +1,174 @@
+//! What there is to tell of one drifting station, as text. Secrets enter as a reference and a digest, never as a code.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use jiff::Timestamp;
+
+use serde::{Deserialize, Serialize};
+
+use crate::alert::case::{Condition, Severity};
+use crate::alert::kept;
+use crate::alert::mark::{Mark, MarkHasher};
+use crate::drift::{Drift, Service, Standing, StationDrift, held_text, value_text};
+use crate::ledger::State;
+use crate::setting::{Name, Value, Weight};
+
+/// A station's drift as it is told and remembered.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Seen {
+    #[serde(with = "kept")]
+    pub site: Name,
+    #[serde(with = "kept", rename = "where")]
+    pub location: Name,
+    #[serde(with = "kept")]
+    pub standing: Standing,
+    /// The heaviest of all below; a failing lifeline weighs `lifeline`.
+    #[serde(with = "kept")]
+    pub weight: Weight,
+    #[serde(with = "kept::map")]
+    pub settings: BTreeMap<Name, SeenSetting>,
+    /// Lifelines that are not proved to work, by name.
+    #[serde(with = "kept::map")]
+    pub lifelines: BTreeMap<Name, SeenLifeline>,
+}
+
+/// One drifting setting.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SeenSetting {
+    #[serde(with = "kept")]
+    pub drift: Drift,
+    #[serde(with = "kept")]
+    pub weight: Weight,
+    pub wanted: Shown,
+    pub held: Shown,
+    /// When the fix that did not stick was confirmed.
+    #[serde(with = "kept::maybe", default, skip_serializing_if = "Option::is_none")]
+    pub fixed_at: Option<Timestamp>,
+}
+
+/// One lifeline that is not proved to work.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SeenLifeline {
+    #[serde(with = "kept")]
+    pub service: Service,
+    /// When a test call last reached help before it failed again.
+    #[serde(with = "kept::maybe", default, skip_serializing_if = "Option::is_none")]
+    pub fixed_at: Option<Timestamp>,
+}
+
+/// A value as people see it.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct Shown {
+    /// For people.
+    pub text: String,
+    /// Tells apart secrets that are shown alike; a digest, itself never shown.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub print: Option<String>,
+}
+
+impl Seen {
+    /// `None` where the station is aligned. An untested lifeline counts only where tests are required.
+    pub fn of(drift: &StationDrift, require_tests: bool) -> Option<Seen> {
+        let StationDrift { site, location, standing, weight, settings, lifelines, .. } = drift;
+        if *standing == Standing::Aligned {
+            return None;
+        }
+        let settings = settings.iter().map(|setting| {
+            let wanted = Shown { text: value_text(&setting.wanted), print: print(std::iter::once(&setting.wanted)) };
+            let held = held(&setting.held, &setting.wanted);
+            let seen = SeenSetting { drift: setting.drift, weight: setting.weight, wanted, held, fixed_at: None };
+            (setting.name.clone(), seen)
+        });
+        let failing = lifelines.iter().filter(|lifeline| counts(lifeline.service, require_tests));
+        let failing = failing.map(|l| (l.name.clone(), SeenLifeline { service: l.service, fixed_at: None }));
+        Some(Seen {
+            site: site.clone(),
+            location: location.clone(),
+            standing: *standing,
+            // A drifting station without a weight does not happen; should it, the reading that is told to all.
+            weight: weight.unwrap_or(Weight::Lifeline),
+            settings: settings.collect(),
+            lifelines: failing.collect(),
+        })
+    }
+
+    /// What is of this weight or heavier.
+    pub fn at_least(&self, lightest: Weight) -> Seen {
+        let settings = self.settings.iter().filter(|(_, setting)| setting.weight >= lightest);
+        let settings: BTreeMap<Name, SeenSetting> = settings.map(|(name, seen)| (name.clone(), seen.clone())).collect();
+        let of_settings = settings.values().map(|setting| setting.drift.standing());
+        let standing = of_settings.chain(self.lifelines.values().map(|lifeline| lifeline.service.standing())).min();
+        let of_lifelines = (!self.lifelines.is_empty()).then_some(Weight::Lifeline);
+        let weight = settings.values().map(|setting| setting.weight).chain(of_lifelines).max();
+        Seen {
+            standing: standing.unwrap_or(Standing::Aligned),
+            weight: weight.unwrap_or(Weight::Routine),
+            settings,
+            ..self.clone()
+        }
+    }
+
+    /// When the last fix was confirmed that did not stick, if there is one among what is seen.
+    pub fn did_not_stick(&self) -> Option<Timestamp> {
+        let settings = self.settings.values().filter_map(|setting| setting.fixed_at);
+        settings.chain(self.lifelines.values().filter_map(|lifeline| lifeline.fixed_at)).max()
+    }
+
+    /// The same with its severity and mark.
+    pub fn condition(self) -> Condition<Seen> {
+        let is_dead = self.standing == Standing::OutOfService;
+        let severity = if is_dead { Severity::Critical } else { Severity::of(self.weight) };
+        Condition { severity, mark: self.mark(), facts: self }
+    }
+
+    /// Equal where there is nothing new to tell. Where a station hangs and which line wants a value is no news.
+    pub fn mark(&self) -> Mark {
+        let Seen { site: _, location: _, standing, weight, settings, lifelines } = self;
+        let mut hasher = MarkHasher::new();
+        hasher.text("seen").text(standing.as_str()).text(weight.as_str());
+        for (name, SeenSetting { drift, weight, wanted, held, fixed_at: _ }) in settings {
+            hasher.text("setting").text(name).text(drift.as_str()).text(weight.as_str());
+            hasher.text(&wanted.text).maybe(wanted.print.as_deref());
+            hasher.text(&held.text).maybe(held.print.as_deref());
+        }
+        for (name, SeenLifeline { service, fixed_at: _ }) in lifelines {
+            hasher.text("lifeline").text(name).text(service.as_str());
+        }
+        hasher.mark()
+    }
+}
+
+fn counts(service: Service, require_tests: bool) -> bool {
+    match service {
+        Service::Failed | Service::Overdue => true,
+        Service::Untested => require_tests,
+        Service::Tested => false,
+    }
+}
+
+fn held(state: &State, wanted: &Value) -> Shown {
+    let print = match state {
+        State::Unknown => None,
+        State::InDoubt(candidates) => print(candidates.iter()),
+        State::Known(value) => print(std::iter::once(value)),
+    };
+    Shown { text: held_text(state, Some(wanted)), print }
+}
+
+/// A digest over the fingerprints of the secrets among values; `None` where there are none.
+fn print<'v>(values: impl Iterator<Item = &'v Value>) -> Option<String> {
+    let prints = values.filter_map(|value| match value {
+        Value::Secret(secret) => secret.fingerprint.as_ref().map(ToString::to_string),
+        Value::Digits(_) | Value::Dial(_) | Value::Choice(_) | Value::Flags(_) | Value::Number(_) => None,
+    });
+    let prints: BTreeSet<String> = prints.collect();
+    if prints.is_empty() {
+        return None;
+    }
+    let mut hasher = MarkHasher::new();
+    hasher.text("print");
+    prints.iter().for_each(|print| {
+        hasher.text(print);
+    });
+    Some(hasher.mark().to_string())
+}

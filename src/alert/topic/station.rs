@@ -1,0 +1,272 @@
+//! Stations: one case each, from the first drift to the last. What is no longer managed there (`scope`) is told with it, and
+//! so is a fix that did not stick (`fixes`). A station that vanishes from the inventory is withdrawn, once.
+
+use std::collections::BTreeSet;
+use std::sync::Arc;
+
+use jiff::{SignedDuration, Timestamp};
+use serde::{Deserialize, Serialize};
+
+use super::fixes::{Fix, fixes, note_fixes};
+use super::growth::{changed, eased_for, only_eased};
+use super::scope::{Known, Losses};
+use super::seen::Seen;
+use crate::alert::case::{Before, Severity, Told, forgotten_after, fresh};
+use crate::alert::cases::{Cases, ToLookAt};
+use crate::alert::kept;
+use crate::alert::pass::Pass;
+use crate::alert::step::{Fine, Heard, Reason};
+use crate::alert::subject::{Change, Subject, Topic};
+use crate::alert::terms::{Subscription, Terms};
+use crate::drift::{Standing, StationDrift};
+use crate::inventory::Taken;
+use crate::setting::{Name, Weight};
+
+/// The topic.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Station;
+
+/// A station in a pass.
+pub type StationSubject<'p> = Subject<'p, Station>;
+
+/// What is remembered of a station beside its case.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Memory {
+    /// When it was told to be gone from the inventory.
+    #[serde(with = "kept::maybe", default, skip_serializing_if = "Option::is_none")]
+    pub withdrawn_at: Option<Timestamp>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub fixes: Vec<Fix>,
+    /// Where the inventory has the station, or had it when it was told to be gone.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub known: Option<Known>,
+}
+
+/// What a pass shows of a station.
+pub enum Sight<'p> {
+    Here {
+        drift: &'p StationDrift,
+        /// What is no longer managed there.
+        losses: Losses,
+        /// A report of it came in since the last telling.
+        is_reported: bool,
+    },
+    /// Not in the inventory. `news`: nobody was told yet.
+    Gone { news: bool },
+}
+
+impl Topic for Station {
+    type Facts = Seen;
+    type Memory = Memory;
+    type Sight<'p> = Sight<'p>;
+
+    const NAME: &'static str = "station";
+
+    fn takes(webhook: &Subscription, severity: Severity) -> bool {
+        webhook.weights.contains(&severity.weight())
+    }
+
+    fn change(webhook: &Subscription, was: &Seen, is: &Seen) -> Change {
+        let changed = changed(was, is);
+        match changed.is_empty() || changed.iter().any(|weight| webhook.weights.contains(weight)) {
+            false => Change::Elsewhere,
+            true if eased_for(webhook, was, is) => Change::Better,
+            true => Change::Worse,
+        }
+    }
+
+    fn fine(subject: &StationSubject<'_>, webhook: &Subscription) -> BTreeSet<Fine> {
+        let (losses, is_back) = match &subject.sight {
+            Sight::Gone { news: true } => return BTreeSet::from([Fine::Gone]),
+            Sight::Gone { news: false } => return BTreeSet::from([Fine::GoneBefore]),
+            Sight::Here { losses, .. } => (losses, subject.is_back()),
+        };
+        let has_heard = subject.heard(&webhook.name) == Heard::Case;
+        let known = losses.regained.and_then(|_| subject.memory()?.known.as_ref());
+        let points = [
+            (Fine::Back, is_back),
+            (Fine::Lost, losses.concern(webhook, has_heard)),
+            (Fine::Unmanaged, !losses.parts.is_empty()),
+            (Fine::Regained, known.is_some_and(|known| known.lost_heard.contains(&webhook.name))),
+        ];
+        points.into_iter().filter(|(_, holds)| *holds).map(|(fine, _)| fine).collect()
+    }
+
+    fn interval(webhook: &Subscription, severity: Severity) -> Option<SignedDuration> {
+        webhook.interval(severity.weight())
+    }
+
+    fn quiet_until(subject: &StationSubject<'_>) -> Option<Timestamp> {
+        takes(subject.drift()?, subject.open()?).map(|taken| taken.until)
+    }
+
+    fn memory(subject: &StationSubject<'_>, told: &BTreeSet<Name>, pass: &Pass<'_>) -> Memory {
+        let clock = pass.clock;
+        let before = subject.memory();
+        let known = before.and_then(|before| before.known.as_ref());
+        match &subject.sight {
+            Sight::Here { drift, losses, is_reported } => {
+                let was = subject.open().map(|told| &told.condition.facts);
+                let old = before.map_or(&[][..], |before| &before.fixes);
+                let fixes = fixes(old, was, subject.seen(), *is_reported, clock);
+                Memory { withdrawn_at: None, fixes, known: Some(Known::after(known, drift, losses, told)) }
+            }
+            Sight::Gone { news } => {
+                let earlier = before.and_then(|before| before.withdrawn_at).filter(|at| fresh(*at, clock));
+                let withdrawn_at = if *news { Some(clock) } else { earlier };
+                Memory { withdrawn_at, fixes: Vec::new(), known: withdrawn_at.and(known).cloned() }
+            }
+        }
+    }
+
+    fn forgets_at(memory: &Memory) -> Option<Timestamp> {
+        let fixes = memory.fixes.iter().map(|fix| fix.at);
+        fixes.chain(memory.withdrawn_at).min().map(forgotten_after)
+    }
+
+    /// A case that was open when its station went goes on where the station is there again.
+    fn goes_on(memory: &Memory) -> bool {
+        memory.withdrawn_at.is_some()
+    }
+}
+
+/// Who is on an open case, and until when: whoever took the station before it opened may not know of it.
+fn takes<'d>(drift: &'d StationDrift, case: &Told<Seen>) -> Option<&'d Taken> {
+    drift.taken.as_ref().filter(|taken| taken.at >= case.opened_at)
+}
+
+/// The stations of a pass that must be looked at, as it shows them.
+pub fn subjects<'p>(look: &ToLookAt<'p>, cases: &Cases, pass: &Pass<'p>, terms: &Terms) -> Vec<StationSubject<'p>> {
+    let reported: BTreeSet<&str> = pass.cause.reports.iter().map(|report| &*report.station).collect();
+    let one = |(name, drift): (&Name, &Option<&'p Arc<StationDrift>>)| {
+        let before = cases.before::<Station>(name);
+        match drift {
+            Some(drift) => present(name, before, drift, terms, (reported.contains(&**name), pass.clock)),
+            None => gone(name, before),
+        }
+    };
+    look.stations.iter().map(one).collect()
+}
+
+fn gone<'p>(name: &Name, before: Before<Seen, Memory>) -> StationSubject<'p> {
+    let is_known = |memory: &Memory| memory.withdrawn_at.is_none() && memory.known.is_some();
+    let news = match &before {
+        Before::Nothing => false,
+        Before::Unreadable => true,
+        Before::Case(case) => case.open().is_some() || is_known(&case.memory),
+    };
+    Subject { name: name.clone(), before, now: None, sight: Sight::Gone { news } }
+}
+
+fn present<'p>(
+    name: &Name,
+    before: Before<Seen, Memory>,
+    drift: &'p StationDrift,
+    terms: &Terms,
+    (is_reported, clock): (bool, Timestamp),
+) -> StationSubject<'p> {
+    let case = before.case();
+    let memory = case.map(|case| &case.memory);
+    let last = case.and_then(|case| case.told.as_ref());
+    let known = memory.and_then(|memory| memory.known.as_ref());
+    let losses = Losses::of(last.map(|told| (&told.condition.facts, told.is_open)), known, drift);
+    let now = Seen::of(drift, terms.require_tests).map(|mut seen| {
+        let was = last.filter(|told| told.is_open).map(|told| &told.condition.facts);
+        note_fixes(&mut seen, was, memory.map_or(&[][..], |memory| &memory.fixes), clock);
+        seen.condition()
+    });
+    Subject { name: name.clone(), before, now, sight: Sight::Here { drift, losses, is_reported } }
+}
+
+impl<'p> StationSubject<'p> {
+    /// How it is, where it is in the inventory.
+    pub fn drift(&self) -> Option<&'p StationDrift> {
+        match self.sight {
+            Sight::Here { drift, .. } => Some(drift),
+            Sight::Gone { .. } => None,
+        }
+    }
+
+    /// What is seen now, where it drifts.
+    pub fn seen(&self) -> Option<&Seen> {
+        self.now.as_ref().map(|condition| &condition.facts)
+    }
+
+    /// What is no longer managed there.
+    pub fn losses(&self) -> Option<&Losses> {
+        match &self.sight {
+            Sight::Here { losses, .. } => Some(losses).filter(|losses| !losses.parts.is_empty()),
+            Sight::Gone { .. } => None,
+        }
+    }
+
+    /// Whether it was told to be gone, and is there again.
+    pub fn is_back(&self) -> bool {
+        self.drift().is_some() && self.memory().is_some_and(|memory| memory.withdrawn_at.is_some())
+    }
+
+    /// What was known of it, where that is more than that there was one.
+    pub fn known(&self) -> Option<&Known> {
+        self.memory()?.known.as_ref()
+    }
+
+    /// Its site and where it hangs, as far as they are known.
+    pub fn where_it_is(&self) -> Option<(&Name, &Name)> {
+        if let Some(drift) = self.drift() {
+            return Some((&drift.site, &drift.location));
+        }
+        let known = self.known().map(|known| (&known.site, &known.location));
+        known.or_else(|| self.last().map(|told| (&told.condition.facts.site, &told.condition.facts.location)))
+    }
+
+    /// Whether it is worse than before, or something there that a button needs is no longer managed.
+    pub fn is_bad_news(&self) -> bool {
+        let Sight::Here { losses, .. } = &self.sight else { return false };
+        let is_worse = |seen: &Seen| self.open().is_none_or(|told| !only_eased(&told.condition.facts, seen));
+        losses.has_new_lifeline() || self.seen().is_some_and(is_worse)
+    }
+}
+
+/// One station of a message, before it is laid out.
+pub struct Item<'t, 'p> {
+    pub reason: Reason,
+    pub subject: &'t StationSubject<'p>,
+    /// What the receiver knew of the station.
+    pub was: Option<&'t Seen>,
+    /// The heaviest of what the telling is about; nothing where nothing is known of a station that is gone.
+    pub weight: Option<Weight>,
+}
+
+impl<'t, 'p> Item<'t, 'p> {
+    /// Weighed by what changed.
+    pub fn new(reason: Reason, subject: &'t StationSubject<'p>, was: Option<&'t Seen>) -> Item<'t, 'p> {
+        let (before, now) = (was.map(|was| was.weight), subject.seen().map(|seen| seen.weight));
+        let losses = match &subject.sight {
+            Sight::Here { losses, .. } => Some(losses),
+            Sight::Gone { .. } => None,
+        };
+        let weight = match reason {
+            Reason::Opened | Reason::StillOpen => now,
+            Reason::Grown | Reason::Eased => {
+                let changed = was.zip(subject.seen()).and_then(|(was, is)| changed(was, is).last().copied());
+                changed.or(before.max(now))
+            }
+            Reason::Unwatched => losses.and_then(Losses::weight).or(before.max(now)),
+            Reason::Watched => losses.and_then(|losses| losses.regained),
+            Reason::Withdrawn | Reason::Returned => before.max(now).max(subject.known().and_then(Known::weight)),
+            Reason::Closed => before,
+        };
+        Item { reason, subject, was, weight }
+    }
+
+    /// The worse of before and after.
+    pub fn standing(&self) -> Standing {
+        let both = [self.was, self.subject.seen()].into_iter().flatten().map(|seen| seen.standing);
+        both.min().unwrap_or(Standing::Aligned)
+    }
+
+    /// The station's site, where it is known.
+    pub fn site(&self) -> Option<&Name> {
+        self.subject.where_it_is().map(|(site, _)| site).filter(|site| !site.is_empty())
+    }
+}

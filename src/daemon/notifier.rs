@@ -1,0 +1,279 @@
+//! What a pass tells: decided by `alert`, written in one transaction, delivered by the pumps.
+
+use std::cell::RefCell;
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+use std::time::Duration;
+
+use jiff::Timestamp;
+
+use crate::alert::{
+    CONTENT_TYPE, Cases, Cause, EndedChange, FilesRead, HandedOut, HeldChange, Message, OutScript, Pass,
+    RejectedReport, RejectedReports, ReportTaken, Silent, Stopped, Terms, Verdict, Work, decide, last_rejected_told,
+};
+use crate::brake::{Ended, Held, Out};
+use crate::drift::StationDrift;
+use crate::finding::Finding;
+use crate::fleet::intake::kept_reasons;
+use crate::fleet::{FleetError, View};
+use crate::ledger::{Line, parse_line};
+use crate::script::Memory;
+use crate::setting::{Name, Weight};
+use crate::store::{self, EntryKind, NewMessage, PassWrites, Queue, StoppedWebhook, Store};
+
+use super::clock::system_ms;
+
+/// Rejected reports told of in one message, and reports named as its cause; more follow in the next.
+const AT_ONCE: i64 = 1_000;
+const CAUSES: usize = 1_000;
+
+/// What came of a pass.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Telling {
+    Nothing,
+    /// There are messages to deliver.
+    News,
+    /// Another daemon told meanwhile, perhaps of what this one has not looked at yet: look again, then decide.
+    Overtaken,
+}
+
+/// What a pass saw, for whoever tells of it.
+#[derive(Clone, Copy)]
+pub struct Seen<'a> {
+    pub view: &'a View,
+    /// What is wrong with the configuration as it is now.
+    pub configuration: &'a [Finding],
+    pub store: &'a Store,
+}
+
+/// What was told, as the store has it.
+pub struct Notifier {
+    terms: Terms,
+    cases: Cases,
+    /// Webhooks for which messages waited when last looked.
+    waiting: BTreeSet<Name>,
+    /// Webhooks whose receivers want no more, and those that are silent, when last looked.
+    stopped: BTreeMap<Name, Stopped>,
+    silent: BTreeMap<Name, Silent>,
+    /// In how long the next one will have been silent for too long.
+    silent_in: Option<Duration>,
+    /// The last entry of the ledger whose report was a cause, or was none.
+    ledger_seq: i64,
+    cause: Cause,
+    /// How many decisions were written when this was read.
+    turn: i64,
+}
+
+impl Notifier {
+    /// Takes up where the store says the last session left off.
+    ///
+    /// # Errors
+    /// The store cannot be read.
+    pub async fn resume(store: &Store, terms: Terms, cause: Cause) -> Result<Notifier, FleetError> {
+        // Read first: a decision written meanwhile makes the next one try again.
+        let turn = store.turn().await?;
+        let cases = Cases::read(store.cases().await?);
+        let ledger_seq = cases.progress().ledger_seq;
+        let (waiting, stopped, silent) = (BTreeSet::new(), BTreeMap::new(), BTreeMap::new());
+        Ok(Notifier { terms, cases, waiting, stopped, silent, silent_in: None, ledger_seq, cause, turn })
+    }
+
+    /// Decides what to tell of a pass and writes it.
+    ///
+    /// # Errors
+    /// Where the store cannot be read or written; then nothing was told, and the next pass decides anew.
+    pub async fn tell(&mut self, seen: Seen<'_>) -> Result<Telling, FleetError> {
+        let store = seen.store;
+        let queues = store.queues().await?;
+        self.waiting = queues.iter().map(|queue| queue.webhook.as_str().into()).collect();
+        let stopped = store.stopped_webhooks().await?;
+        self.stopped = stopped.into_iter().map(|(webhook, noted)| (webhook.into(), gone(noted))).collect();
+        self.look_for_silence(store, &queues).await?;
+        self.gather_cause(seen).await?;
+        let Verdict { writes, messages, many: _, noted } = self.decide(seen).await?;
+        let outgoing = messages.iter().map(outgoing).collect();
+        let decision = PassWrites { cases: writes, settled: Vec::new(), messages: outgoing };
+        let mut count = 0;
+        if !decision.is_empty() {
+            let Some(new) = store.commit_pass_at(&decision, self.turn).await? else {
+                // Another daemon on the same ledger has told meanwhile: go by what it told.
+                let cause = std::mem::take(&mut self.cause);
+                *self = Notifier::resume(store, self.terms.clone(), cause).await?;
+                return Ok(Telling::Overtaken);
+            };
+            self.turn += 1;
+            count = new;
+        }
+        for message in &messages {
+            tracing::info!(webhook = %message.webhook, id = %message.id, "to be told");
+        }
+        self.cases.apply(decision.cases, noted);
+        self.cause = Cause::default();
+        Ok(if count > 0 { Telling::News } else { Telling::Nothing })
+    }
+
+    /// Collects what happened since the pass before: never more than the pass itself has seen.
+    async fn gather_cause(&mut self, seen: Seen<'_>) -> Result<(), FleetError> {
+        let Seen { view, store, .. } = seen;
+        self.cause.add(view.changed.files.iter().cloned(), view.changed.commit.clone());
+        while self.ledger_seq < view.seq {
+            let page = store.entries_after(self.ledger_seq, 1_000).await?;
+            if page.is_empty() {
+                break;
+            }
+            for entry in page.iter().filter(|entry| entry.seq <= view.seq) {
+                self.ledger_seq = entry.seq;
+                if entry.kind == EntryKind::Script || self.cause.reports.len() >= CAUSES {
+                    continue;
+                }
+                if let Ok(Line::Report(report)) = parse_line(&entry.body) {
+                    self.cause.reports.push(ReportTaken { id: report.id, station: report.station, by: report.by });
+                }
+            }
+        }
+        Ok(())
+    }
+
+    async fn decide(&self, seen: Seen<'_>) -> Result<Verdict, FleetError> {
+        let Seen { view, store, configuration } = seen;
+        let rejected = self.rejected_reports(store).await?;
+        let stations: Vec<Arc<StationDrift>> = view.drifts().cloned().collect();
+        let memory = RefCell::new(Memory::for_a_fleet());
+        let digest = |station: &Name| view.script_digest(station, &mut memory.borrow_mut());
+        let next = view.foresee();
+        let (held, ended) = (view.change().map(held), view.brake.ended().map(ended));
+        let pass = Pass {
+            stations: &stations,
+            waiting: &self.waiting,
+            contacts: &view.effective.contacts,
+            cause: &self.cause,
+            work: Work { next: &next, digest: &digest },
+            commit: view.reading.commit.as_deref(),
+            decisions: Some(&view.decisions),
+            held: held.as_ref(),
+            ended: ended.as_ref(),
+            handed_out: HandedOut(&|name| view.brake.to_call_back(name).cloned().and_then(out)),
+            inventory: FilesRead {
+                findings: view.findings(),
+                good_since: view.in_use_since,
+                commit: view.as_is.commit.as_deref(),
+                in_use: view.reading.commit.as_deref(),
+            },
+            configuration: FilesRead { findings: configuration, ..FilesRead::default() },
+            rejected: &rejected,
+            stopped: &self.stopped,
+            silent: &self.silent,
+            ledger_seq: self.ledger_seq,
+            clock: view.at,
+        };
+        Ok(decide(&self.cases, &pass, &self.terms))
+    }
+
+    /// Looks which webhooks had something to deliver for longer than they may, and delivered nothing. What is stopped is
+    /// told as such.
+    async fn look_for_silence(&mut self, store: &Store, queues: &[Queue]) -> Result<(), FleetError> {
+        self.silent.clear();
+        self.silent_in = None;
+        let now_ms = system_ms();
+        for queue in queues {
+            let webhook = self.terms.webhooks.iter().find(|webhook| *webhook.name == *queue.webhook);
+            let Some(webhook) = webhook.filter(|webhook| !self.stopped.contains_key(&webhook.name)) else { continue };
+            let limit = i64::from(webhook.silent_minutes) * 60_000;
+            let mut since = queue.oldest_ms;
+            if now_ms - since >= limit {
+                // The oldest may wait for long behind others that are being delivered.
+                since = since.max(store.last_delivered(&queue.webhook).await?.unwrap_or(since));
+            }
+            let left = since.saturating_add(limit).saturating_sub(now_ms);
+            if left > 0 {
+                let left = Duration::from_millis(left.unsigned_abs());
+                self.silent_in = self.silent_in.into_iter().chain([left]).min();
+            } else {
+                let since = Timestamp::from_millisecond(since).unwrap_or_default();
+                let waiting = queue.waiting.unsigned_abs();
+                self.silent.insert(webhook.name.clone(), Silent { since, waiting });
+            }
+        }
+        Ok(())
+    }
+
+    /// Reports rejected since the last telling, whoever recorded them, and those told as rejected that are on record now.
+    async fn rejected_reports(&self, store: &Store) -> Result<RejectedReports, FleetError> {
+        let told = last_rejected_told(&self.cases);
+        let newer = store.refused_after(told, AT_ONCE).await?;
+        let last = newer.last().map_or(told, |rejected| rejected.seq);
+        let ids: Vec<String> = self.cause.reports.iter().map(|report| report.id.to_string()).collect();
+        let recorded = if ids.is_empty() { Vec::new() } else { store.refused_as(&ids, told).await? };
+        let all = |rows: Vec<store::Refused>| rows.into_iter().map(rejected_report).collect();
+        Ok(RejectedReports { rejected: all(newer), recorded: all(recorded), last })
+    }
+
+    /// The last rejected report that was told of.
+    pub fn last_rejected(&self) -> i64 {
+        last_rejected_told(&self.cases)
+    }
+
+    /// Stations with open cases, by their weight, the heaviest first.
+    pub fn open_cases(&self) -> Vec<(Weight, u64)> {
+        self.cases.open_stations()
+    }
+
+    /// The webhooks that had something to deliver for longer than they may, and delivered nothing.
+    pub fn silent(&self) -> impl Iterator<Item = &Name> {
+        self.silent.keys()
+    }
+
+    /// In how long after the last pass another one will have been silent for too long, if nothing is delivered.
+    pub fn silent_in(&self) -> Option<Duration> {
+        self.silent_in
+    }
+
+    /// When the next reminder falls due; none does for who waits for messages.
+    pub fn next_reminder(&self) -> Option<Timestamp> {
+        self.cases.next_reminder(&self.waiting)
+    }
+}
+
+fn gone(noted: StoppedWebhook) -> Stopped {
+    let since = Timestamp::from_millisecond(noted.at_ms).unwrap_or_default();
+    Stopped { since, address: noted.address, message: noted.message }
+}
+
+fn rejected_report(row: store::Refused) -> RejectedReport {
+    let store::Refused { seq: _, content_sha, source, reasons, report, station } = row;
+    RejectedReport { source, content: content_sha, id: report, station, reasons: kept_reasons(&reasons) }
+}
+
+fn held(held: &Held) -> HeldChange {
+    HeldChange {
+        change: held.change.clone(),
+        stations: held.count(),
+        handed_out: held.out.len(),
+        on_record: held.on_record,
+        share: held.limit.share.value(),
+        set_at: held.limit.set_at.to_string(),
+        sentence: held.sentence(),
+        release: held.release(),
+    }
+}
+
+fn ended(ended: &Ended) -> EndedChange {
+    let Ended { taken_back, reported, left, .. } = *ended;
+    EndedChange { taken_back, reported, left, sentence: ended.sentence() }
+}
+
+fn out(out: Out) -> Option<OutScript> {
+    Some(OutScript { script: out.script?, at: out.at })
+}
+
+/// A message as it enters the outbox.
+pub(super) fn outgoing(message: &Message) -> NewMessage {
+    NewMessage {
+        id: message.id.clone(),
+        webhook: message.webhook.to_string(),
+        content_type: CONTENT_TYPE.into(),
+        body: message.body.clone(),
+        // Deliveries run by the system's clock, whatever the program's clock was set to.
+        created_ms: Timestamp::now().as_millisecond(),
+    }
+}

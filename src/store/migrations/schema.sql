@@ -1,0 +1,107 @@
+-- The ledger: one row an entry, each carrying the hash of the one before, and one row that names the newest.
+CREATE TABLE ledger (
+    seq BIGINT NOT NULL PRIMARY KEY,
+    kind TEXT NOT NULL,
+    id TEXT NOT NULL,
+    station TEXT NOT NULL,
+    at_ms BIGINT NOT NULL,
+    recorded_ms BIGINT NOT NULL,
+    body TEXT NOT NULL,
+    prev TEXT NOT NULL,
+    hash TEXT NOT NULL,
+    UNIQUE (id, kind)
+);
+CREATE INDEX ledger_station ON ledger (station, seq);
+
+CREATE TABLE ledger_head (
+    one BIGINT NOT NULL PRIMARY KEY CHECK (one = 1),
+    seq BIGINT NOT NULL,
+    hash TEXT NOT NULL
+);
+INSERT INTO ledger_head (one, seq, hash)
+VALUES (1, 0, '0000000000000000000000000000000000000000000000000000000000000000');
+
+-- What passes keep: reports refused, files taken, cases, messages to deliver, the last good inventory.
+CREATE TABLE counters (
+    name TEXT NOT NULL PRIMARY KEY,
+    value BIGINT NOT NULL
+);
+INSERT INTO counters (name, value) VALUES ('outbox', 0), ('refused', 0), ('settled', 0);
+
+CREATE TABLE refused_reports (
+    content_sha TEXT NOT NULL PRIMARY KEY,
+    seq BIGINT NOT NULL UNIQUE,
+    id TEXT NOT NULL,
+    source TEXT NOT NULL,
+    reasons TEXT NOT NULL,
+    body TEXT NOT NULL,
+    at_ms BIGINT NOT NULL,
+    -- What it names, so that it is known when it is on record after all.
+    report TEXT,
+    station TEXT
+);
+CREATE INDEX refused_named ON refused_reports (report) WHERE report IS NOT NULL;
+
+CREATE TABLE taken_files (
+    content_sha TEXT NOT NULL PRIMARY KEY,
+    name TEXT NOT NULL,
+    outcome TEXT NOT NULL,
+    at_ms BIGINT NOT NULL
+);
+
+-- What was said of each subject of an alert, and who heard it; JSON.
+CREATE TABLE cases (
+    key TEXT NOT NULL PRIMARY KEY,
+    body TEXT NOT NULL
+);
+
+CREATE TABLE memos (
+    name TEXT NOT NULL PRIMARY KEY,
+    value TEXT NOT NULL
+);
+
+CREATE TABLE outbox (
+    seq BIGINT NOT NULL PRIMARY KEY,
+    webhook TEXT NOT NULL,
+    id TEXT NOT NULL,
+    content_type TEXT NOT NULL,
+    body TEXT NOT NULL,
+    created_ms BIGINT NOT NULL,
+    due_ms BIGINT NOT NULL,
+    tries BIGINT NOT NULL,
+    last_try_ms BIGINT,
+    last_error TEXT,
+    delivered_ms BIGINT,
+    UNIQUE (id, webhook)
+);
+CREATE INDEX outbox_waiting ON outbox (webhook, seq) WHERE delivered_ms IS NULL;
+CREATE INDEX outbox_delivered ON outbox (delivered_ms) WHERE delivered_ms IS NOT NULL;
+
+CREATE TABLE good_inventory (
+    one BIGINT NOT NULL PRIMARY KEY CHECK (one = 1),
+    digest TEXT NOT NULL,
+    at_ms BIGINT NOT NULL
+);
+CREATE TABLE good_files (
+    path TEXT NOT NULL PRIMARY KEY,
+    sha TEXT NOT NULL,
+    text TEXT NOT NULL
+);
+
+-- Which lifeline values of each station were last settled; a row outlives its station.
+CREATE TABLE settled (
+    station TEXT NOT NULL PRIMARY KEY,
+    number TEXT NOT NULL,
+    print TEXT NOT NULL,
+    on_record BIGINT NOT NULL,
+    seq BIGINT NOT NULL,
+    formerly TEXT NOT NULL DEFAULT '',
+    site TEXT NOT NULL DEFAULT '',
+    model TEXT NOT NULL DEFAULT '',
+    out_print TEXT NOT NULL DEFAULT '',
+    out_ms BIGINT NOT NULL DEFAULT 0,
+    parts TEXT NOT NULL DEFAULT '',
+    since_ms BIGINT NOT NULL DEFAULT 0,
+    held TEXT NOT NULL DEFAULT '',
+    out_script TEXT NOT NULL DEFAULT ''
+);
