@@ -1,4 +1,4 @@
-//! What callers rely on beside the cost: honesty past the budget, accounts, indifference to the order of tables.
+//! What callers rely on beside the cost: honesty past the budget, why there is no script, indifference to the order of tables.
 //! Problems come from `reference`; scripts are judged by its interpreter, never by the code under test.
 
 #[allow(dead_code)] // shared; not every test uses all of it
@@ -9,7 +9,7 @@ use reference::keybooks::{Start, block, blocks, cover, hard, knotted, tied};
 use reference::{MIXES, interpret, middling, tiny};
 use stationkeep::script;
 use stationkeep::script::problem::{Command, Cost, Field, Need, Problem, Slot, Step, ValueSet};
-use stationkeep::script::search::{Account, Answer, Budget, Stop, find, find_and_pay};
+use stationkeep::script::search::{Answer, Budget, Stop, UnreachableGoal, find, find_and_pay};
 use std::alloc::{GlobalAlloc, Layout, System};
 use std::cell::Cell;
 use std::collections::HashMap;
@@ -68,7 +68,7 @@ fn hardest() -> Vec<(String, Problem)> {
 fn best_cost(problem: &Problem) -> Option<Option<Cost>> {
     match find(problem, &Budget { expansions: 100_000, bytes: 64 << 20 }).expect("well formed") {
         Answer::Best(best) => best.proven.then_some(Some(best.cost)),
-        Answer::Unreachable(_) => Some(None),
+        Answer::Unsolvable(_) => Some(None),
         Answer::GaveUp { .. } => None,
     }
 }
@@ -122,7 +122,7 @@ proptest! {
                 prop_assert!(!best.proven || best.cost == truth);
             }
             Answer::GaveUp { bound } => prop_assert!(truth.is_none_or(|truth| bound <= truth)),
-            Answer::Unreachable(_) => prop_assert_eq!(truth, None),
+            Answer::Unsolvable(_) => prop_assert_eq!(truth, None),
         }
     }
 
@@ -194,7 +194,7 @@ fn a_keybook_of_block_commands_gets_a_script_that_lands() {
                 assert_eq!(interpret(&problem, &best.steps), Ok(best.cost), "seed {seed}");
                 proven += u32::from(best.proven);
             }
-            Answer::Unreachable(_) => {}
+            Answer::Unsolvable(_) => {}
             Answer::GaveUp { .. } => panic!("seed {seed}: no script"),
         }
     }
@@ -231,31 +231,31 @@ fn writes(slot: usize) -> Command {
     Command { base_presses: 1, fields: vec![Field { slot, choices: vec![choice] }], ..Command::default() }
 }
 
-fn stops(commands: Vec<Command>, starts: &[Option<u8>]) -> Vec<Account> {
+fn stops(commands: Vec<Command>, starts: &[Option<u8>]) -> Vec<UnreachableGoal> {
     let slots = starts.iter().map(|start| slot(*start)).collect();
     let problem = Problem { press_ms: 1, answer_ms: 1, slots, commands, lifelines: Vec::new() };
     match find(&problem, &Budget::default()) {
-        Ok(Answer::Unreachable(accounts)) => accounts,
+        Ok(Answer::Unsolvable(goals)) => goals,
         other => panic!("{other:?}"),
     }
 }
 
 #[test]
 fn what_stands_in_the_way_is_named() {
-    let account = |stops: &[Stop]| [Account { slot: 0, stops: stops.to_vec() }];
-    assert_eq!(stops(vec![writes(1)], &[Some(0), Some(1)]), account(&[]));
+    let only = |stops: &[Stop]| [UnreachableGoal { slot: 0, stops: stops.to_vec() }];
+    assert_eq!(stops(vec![writes(1)], &[Some(0), Some(1)]), only(&[]));
     let needs = |slot: usize, value: u8, command: Command| Command {
         needs: vec![Need { slot, values: ValueSet::of([value]) }],
         ..command
     };
     let never = |command| Stop::NeedNever { command, need: 0 };
-    assert_eq!(stops(vec![needs(1, 0, writes(0))], &[Some(0), Some(1)]), account(&[never(0)]));
+    assert_eq!(stops(vec![needs(1, 0, writes(0))], &[Some(0), Some(1)]), only(&[never(0)]));
     // What the need waits for waits in its turn.
     let chain = vec![needs(1, 1, writes(0)), needs(2, 0, writes(1))];
     let mut slots = [Some(0), Some(0), Some(1)];
-    let accounts = stops(chain.clone(), &slots);
-    assert_eq!(accounts[0], Account { slot: 0, stops: vec![never(0), never(1)] });
-    assert_eq!(accounts[1], Account { slot: 1, stops: vec![never(1)] });
+    let goals = stops(chain.clone(), &slots);
+    assert_eq!(goals[0], UnreachableGoal { slot: 0, stops: vec![never(0), never(1)] });
+    assert_eq!(goals[1], UnreachableGoal { slot: 1, stops: vec![never(1)] });
     // Nothing stops either of two that undo each other, only both.
     slots[2] = Some(0);
     let spoiling = |slot: usize| Command { clears: vec![1 - slot], ..writes(slot) };

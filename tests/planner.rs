@@ -49,7 +49,7 @@ fn put(
             let scale = scale(best.cost, !problem.lifelines.is_empty());
             (scale, number(best.cost, scale).to_string())
         }
-        Answer::Unreachable(_) => (Scale { factors: [0, 1, 0, 0] }, "none".to_owned()),
+        Answer::Unsolvable(_) => (Scale { factors: [0, 1, 0, 0] }, "none".to_owned()),
         Answer::GaveUp { .. } => panic!("{name}: gave up"),
     };
     if expected.parse::<u64>().is_ok_and(|number| number > 500_000_000) {

@@ -1,12 +1,13 @@
-//! The rules of the house that a reader would otherwise have to hold in mind: how files begin and end, what
-//! code may not contain, what stands at the top of the repository, which telephone numbers may stand in it.
+//! The rules of the house that a reader would otherwise have to hold in mind and that no lint holds (Cargo.toml,
+//! .clippy.toml and the head of src/lib.rs name those): how files begin, how long they are, what stands at the top of the
+//! repository, which telephone numbers may stand in it.
 
 mod source;
 
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use source::{File, Kind, Token, entries, is, read_src, test_files, tokens, without_tests};
+use source::{File, entries, read_src, test_files};
 
 const LONGEST: usize = 600;
 
@@ -21,30 +22,33 @@ fn root() -> &'static Path {
     Path::new(env!("CARGO_MANIFEST_DIR"))
 }
 
-/// Files that nobody has finished, or that end a program on somebody's data.
+/// What is wrong with a file by its lines alone.
 fn code(file: &File, is_test: bool) -> Vec<Breach> {
     let mut breaches = Vec::new();
     if !file.text.starts_with("//! ") {
         breaches.push(format!("{}:1: it does not open with `//!`, what it is and what it never does", file.name));
     }
-    let all = tokens(&file.text);
     let before_tests = lines_before_tests(&file.text);
     if !is_test && before_tests > LONGEST {
         breaches.push(format!("{}:{LONGEST}: it has {before_tests} lines before its tests", file.name));
     }
-    let unfinished = find(&all, |at| {
-        let ends = ["todo", "unimplemented"].iter().any(|name| is(&all, at, &[name, "!"]));
-        ends || is(&all, at, &["#", "[", "ignore"])
-    });
-    breaches.extend(unfinished.map(|token| format!("{}:{}: it is not finished", file.name, token.line)));
-    let notes = file.text.lines().enumerate().filter(|(_, line)| line.contains("FIXME") || line.contains("XXX"));
-    breaches.extend(notes.map(|(nth, _)| format!("{}:{}: it is not finished", file.name, nth + 1)));
-    if !is_test {
-        let code = without_tests(&all);
-        let ends = find(&code, |at| ends_a_program(&code, at));
-        breaches.extend(ends.map(|token| format!("{}:{}: `{}` ends the program", file.name, token.line, token.text)));
-    }
+    let is_unfinished = |line: &str| {
+        let skips = line.trim_start().starts_with("#[ignore") || line.trim_start().starts_with("#[cfg_attr(");
+        line.contains("FIXME") || line.contains("XXX") || (skips && line.contains("ignore"))
+    };
+    let unfinished = file.text.lines().enumerate().filter(|(_, line)| is_unfinished(line));
+    breaches.extend(unfinished.map(|(nth, _)| format!("{}:{}: it is not finished", file.name, nth + 1)));
+    let ends = file.text.lines().enumerate().take(before_tests).filter(|(_, line)| !is_test && ends_by_path(line));
+    breaches.extend(ends.map(|(nth, line)| format!("{}:{}: it ends the program: {line}", file.name, nth + 1)));
     breaches
+}
+
+/// `map(Option::unwrap)` and the like, which clippy's lints do not see; nor do they see `unreachable!()` without a reason.
+fn ends_by_path(line: &str) -> bool {
+    let paths = ["Option::", "Result::"].iter().flat_map(|of| line.split(of).skip(1));
+    let names = ["unwrap", "expect", "unwrap_err", "expect_err"];
+    let mut ends = paths.map(|rest| rest.split(|sign: char| sign != '_' && !sign.is_alphanumeric()).next());
+    ends.any(|name| name.is_some_and(|name| names.contains(&name))) || line.contains("unreachable!()")
 }
 
 fn lines_before_tests(text: &str) -> usize {
@@ -53,22 +57,8 @@ fn lines_before_tests(text: &str) -> usize {
     lines.windows(2).position(opens).unwrap_or(lines.len())
 }
 
-fn find(tokens: &[Token], wanted: impl Fn(usize) -> bool) -> impl Iterator<Item = &Token> {
-    (0..tokens.len()).filter(move |at| wanted(*at)).map(|at| &tokens[at])
-}
-
-/// `unwrap()`, `expect("…")` and the like; `unreachable!` may stand with a reason.
-fn ends_a_program(code: &[Token], at: usize) -> bool {
-    let method = at > 0 && matches!(code[at - 1].text.as_str(), "." | "::");
-    let called = ["unwrap", "expect", "unwrap_err", "expect_err"].contains(&code[at].text.as_str());
-    let reasoned = code.get(at + 3).is_some_and(|token| token.kind == Kind::Text);
-    (method && called && !is(code, at + 1, &["::"]))
-        || is(code, at, &["panic", "!"])
-        || (is(code, at, &["unreachable", "!"]) && !reasoned)
-}
-
 #[test]
-fn every_source_file_says_what_it_is_is_finished_and_ends_no_program() {
+fn every_source_file_says_what_it_is_and_is_finished() {
     let files = read_src();
     let tests = test_files(&files);
     let breaches: Vec<Breach> = files.iter().flat_map(|file| code(file, tests.contains_key(&file.name))).collect();
@@ -89,14 +79,12 @@ fn each_rule_of_code_finds_its_breach() {
     let long = format!("//! L.\n{}", "\n".repeat(LONGEST));
     for (text, line) in [
         ("use a;", 1),
-        ("//! A.\nfn f() { todo!() }", 2),
-        ("//! A.\nfn f() {\n    unimplemented!(\"later\")\n}", 3),
         ("//! A.\n#[test]\n#[ignore = \"slow\"]\nfn f() {}", 3),
+        ("//! A.\n#[test]\n    #[ignore]\nfn f() {}", 3),
+        ("//! A.\n#[test]\n#[cfg_attr(unix, ignore)]\nfn f() {}", 3),
         ("//! A.\n// FIXME\n", 2),
-        ("//! A.\nfn f() { x.unwrap() }", 2),
-        ("//! A.\nfn f() { x\n    .expect(\"x\") }", 3),
         ("//! A.\nfn f() { x.map(Option::unwrap) }", 2),
-        ("//! A.\nfn f() { panic!(\"x\") }", 2),
+        ("//! A.\nfn f() { x.map(Result::expect_err) }", 2),
         ("//! A.\nfn f() { unreachable!() }", 2),
         (&long, LONGEST),
     ] {
@@ -105,13 +93,27 @@ fn each_rule_of_code_finds_its_breach() {
         assert!(breaches[0].starts_with(&format!("a.rs:{line}: ")), "{breaches:?}");
     }
     for text in [
-        "//! A.\n// x.unwrap(), todo!()\nconst T: &str = \"todo!() .unwrap()\";",
-        "//! A.\nfn f() { unreachable!(\"a keybook's lifelines are its own\") }",
-        "//! A.\nfn expect(x: u8) {}\nfn f() { unwrap_or(1); x.unwrap_or_default() }",
-        "//! A.\n#[cfg(test)]\nmod tests { fn f() { x.unwrap(); panic!() } }",
+        "//! A.\nfn f(ignored: u8) {}\nconst T: &str = \"#[ignore]\";",
+        "//! A.\nfn f() { x.map(Option::unwrap_or_default); unreachable!(\"a keybook's lifelines are its own\") }",
+        "//! A.\n#[cfg(test)]\nmod tests {\nfn f() { x.map(Option::unwrap) }\n}",
         &format!("//! A.\n#[cfg(test)]\nmod tests {{\n{}}}", "\n".repeat(LONGEST)),
     ] {
         assert_eq!(code(&File { name: "a.rs".into(), text: text.into() }, false), Vec::<Breach>::new(), "{text}");
+    }
+}
+
+/// The lints that hold of the library what this file once held by hand.
+#[test]
+fn the_lints_that_keep_the_program_from_ending_itself_are_on() {
+    for (file, parts) in [
+        ("Cargo.toml", &["missing_docs", "[lints.clippy]", "too_many_lines", "todo", "unimplemented"][..]),
+        (".clippy.toml", &["too-many-lines-threshold = 60"]),
+        ("src/lib.rs", &["clippy::expect_used", "clippy::panic", "clippy::unwrap_used"]),
+        ("src/main.rs", &["clippy::expect_used", "clippy::panic", "clippy::unwrap_used"]),
+        (".ci/run", &["cargo clippy --locked --all-targets -- -D warnings"]),
+    ] {
+        let text = fs::read_to_string(root().join(file)).expect("a file");
+        assert!(parts.iter().all(|part| text.contains(part)), "{file} lacks one of {parts:?}");
     }
 }
 

@@ -5,8 +5,8 @@ use std::sync::Arc;
 
 use serde_json::{Value as Json, json as object};
 
+use super::context::{Files, load};
 use super::error::{CliError, counted, findings_text, paint};
-use super::scene::{Files, load};
 use crate::brake::{Held, foresee};
 use crate::daemon::{Clock, with_causes};
 use crate::files::{Folder, Look, Tree};
@@ -86,15 +86,15 @@ impl Against {
 pub async fn against(what: &str, files: &Files) -> Result<Against, CliError> {
     let folder = Path::new(what);
     let trees = if folder.is_dir() { in_folder(folder, files)? } else { in_history(what, files)? };
-    let before = files.sources.fleet(&trees, &mut ReadingCache::default());
+    let before = files.sources.read_texts(&trees, &mut ReadingCache::default());
     must_be_sound(&before, &trees, what)?;
-    let references: Vec<_> = before.references.iter().chain(&files.fleet.references).cloned().collect();
+    let references: Vec<_> = before.references.iter().chain(&files.reading.references).cloned().collect();
     let codes = files.sources.codes(&references);
-    let change = Change::between(&before.inventory, &files.fleet.inventory, &codes);
+    let change = Change::between(&before.inventory, &files.reading.inventory, &codes);
     let foretold = match ask(files).await {
         Ok(held) => Foretold::ByLedger(held),
         Err(why) => {
-            let held = foresee(&before.inventory, &files.fleet.inventory, &files.config.surge.limit());
+            let held = foresee(&before.inventory, &files.reading.inventory, &files.config.surge.limit());
             Foretold::ByFiles { held, why }
         }
     };
@@ -108,7 +108,7 @@ async fn ask(files: &Files) -> Result<Option<Held>, String> {
     let store = store.ok_or("There is no ledger of this version here")?;
     let now = Clock::from_env()?.now();
     let limit = files.config.surge.limit();
-    let brake = foretell(&store, &files.fleet.inventory, &limit, now).await.map_err(|error| failed(&error))?;
+    let brake = foretell(&store, &files.reading.inventory, &limit, now).await.map_err(|error| failed(&error))?;
     Ok(brake.held().cloned())
 }
 
@@ -123,7 +123,7 @@ fn in_folder(folder: &Path, files: &Files) -> Result<SourceTexts, CliError> {
         };
         (tree(&config.keybooks)?, inventory)
     } else {
-        (files.trees.keybooks.clone(), tree(&Folder::new(Path::new(""), &folder.display().to_string()))?)
+        (files.texts.keybooks.clone(), tree(&Folder::new(Path::new(""), &folder.display().to_string()))?)
     };
     Ok(SourceTexts { keybooks, inventory, commit: None })
 }
@@ -138,7 +138,7 @@ fn in_history(revision: &str, files: &Files) -> Result<SourceTexts, CliError> {
     let (commit, inventory, keybooks) = match &files.sources.inventory {
         Source::Git(followed) => {
             let (commit, inventory) = whole(followed.as_of(&git, revision).map_err(failed)?)?;
-            (commit, inventory, files.trees.keybooks.clone())
+            (commit, inventory, files.texts.keybooks.clone())
         }
         Source::Folder(folder) => {
             let (commit, inventory) = whole(git::tree_as_of(&git, folder, revision).map_err(failed)?)?;
@@ -146,7 +146,7 @@ fn in_history(revision: &str, files: &Files) -> Result<SourceTexts, CliError> {
                 // By its id: a branch may move in between.
                 whole(git::tree_as_of(&git, &files.sources.keybooks, commit.id()).map_err(failed)?)?.1
             } else {
-                files.trees.keybooks.clone()
+                files.texts.keybooks.clone()
             };
             (commit, inventory, keybooks)
         }

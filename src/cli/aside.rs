@@ -7,10 +7,11 @@ use std::path::Path;
 
 use serde_json::{Value as Json, json};
 
-use super::Exit;
+use super::context::Context;
 use super::error::{CliError, print, print_json};
+use super::exit::Exit;
+use super::format::Format;
 use super::saying::{Until, in_time, said, until, write_down};
-use super::scene::Scene;
 use crate::finding::{did_you_mean, plural};
 use crate::inventory::Station;
 use crate::ledger::{Aside, Decision, End, Target};
@@ -47,41 +48,35 @@ pub struct Args {
     format: Format,
 }
 
-#[derive(Debug, Clone, Copy, clap::ValueEnum)]
-enum Format {
-    Text,
-    Json,
-}
-
 pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
-    let scene = Scene::open(config).await?;
-    let Some(what) = &args.what else { return list(&scene, args.format) };
+    let context = Context::open(config).await?;
+    let Some(what) = &args.what else { return list(&context, args.format) };
     let Some(by) = &args.by else { return Err(CliError::usage("say who you are: --by NAME")) };
-    let target = target(&scene, what)?;
+    let target = target(&context, what)?;
     let setting = match &args.setting {
-        Some(name) => Some(known_setting(&scene, &target, name)?),
+        Some(name) => Some(known_setting(&context, &target, name)?),
         None => None,
     };
     let Some(Until(until)) = args.until else {
         if !args.end {
             return Err(CliError::usage("say until when: --until TIME, at most 90 days ahead"));
         }
-        return end(&scene, &target, setting.as_ref(), by, args.why.as_deref()).await;
+        return end(&context, &target, setting.as_ref(), by, args.why.as_deref()).await;
     };
     if args.why.is_none() {
         return Err(CliError::usage("say why, for whoever reads it next month: --why TEXT"));
     }
     if !args.out_of_service {
-        must_be_in_service(&scene, &target, setting.as_ref())?;
+        must_be_in_service(&context, &target, setting.as_ref())?;
     }
-    let said = said(&scene, by, args.why.as_deref());
+    let said = said(&context, by, args.why.as_deref());
     let aside = Aside { said, target, setting, until, out_of_service: args.out_of_service };
-    write_down(&scene, &Decision::Aside(aside.clone())).await?;
+    write_down(&context, &Decision::Aside(aside.clone())).await?;
     if aside.out_of_service {
         eprintln!("{CAUTION}");
     }
-    print(&format!("Set aside: {}, until {}.\n", named(&aside, &scene), in_time(until, scene.now)))?;
-    Ok(scene.exit(Exit::Done))
+    print(&format!("Set aside: {}, until {}.\n", named(&aside, &context), in_time(until, context.view.at)))?;
+    Ok(context.exit(Exit::Done))
 }
 
 const CAUTION: &str = "\
@@ -89,8 +84,8 @@ Mind: nobody is told any more when this fails. Put a sign on each station that s
 to find help, keep a stand-in there, and tell the answering point.";
 
 /// The station of this name, or else the site.
-fn target(scene: &Scene, name: &str) -> Result<Target, CliError> {
-    let stations = &scene.written.stations;
+fn target(context: &Context, name: &str) -> Result<Target, CliError> {
+    let stations = &context.view.reading.inventory.stations;
     if let Some(station) = stations.get(name) {
         return Ok(Target::Station(station.name.clone()));
     }
@@ -103,15 +98,15 @@ fn target(scene: &Scene, name: &str) -> Result<Target, CliError> {
     Err(CliError::usage(format!("no station and no site is called `{name}`. {mend}")))
 }
 
-fn covered<'s>(scene: &'s Scene, target: &'s Target) -> impl Iterator<Item = &'s Station> {
-    scene.written.stations.values().map(|station| &**station).filter(move |station| match target {
+fn covered<'s>(context: &'s Context, target: &'s Target) -> impl Iterator<Item = &'s Station> {
+    context.view.reading.inventory.stations.values().map(|station| &**station).filter(move |station| match target {
         Target::Station(name) => station.name == *name,
         Target::Site(site) => station.site == *site,
     })
 }
 
-fn known_setting(scene: &Scene, target: &Target, name: &str) -> Result<Name, CliError> {
-    let all = || covered(scene, target).flat_map(|station| &station.keybook.settings).map(|setting| &setting.name);
+fn known_setting(context: &Context, target: &Target, name: &str) -> Result<Name, CliError> {
+    let all = || covered(context, target).flat_map(|station| &station.keybook.settings).map(|setting| &setting.name);
     if let Some(known) = all().find(|known| ***known == *name) {
         return Ok(known.clone());
     }
@@ -121,12 +116,12 @@ fn known_setting(scene: &Scene, target: &Target, name: &str) -> Result<Name, Cli
 }
 
 /// All of a station, or part of a lifeline, is not to be forgotten behind a line of text.
-fn must_be_in_service(scene: &Scene, target: &Target, setting: Option<&Name>) -> Result<(), CliError> {
+fn must_be_in_service(context: &Context, target: &Target, setting: Option<&Name>) -> Result<(), CliError> {
     let what = match setting {
         None => format!("all of {}", target.name()),
         Some(setting) => {
             let is_lifeline = |station: &Station| station.keybook.id(setting).is_some_and(|id| station.is_lifeline(id));
-            if !covered(scene, target).any(is_lifeline) {
+            if !covered(context, target).any(is_lifeline) {
                 return Ok(());
             }
             format!("{setting}, part of a lifeline,")
@@ -139,49 +134,49 @@ fn must_be_in_service(scene: &Scene, target: &Target, setting: Option<&Name>) ->
 }
 
 async fn end(
-    scene: &Scene,
+    context: &Context,
     target: &Target,
     setting: Option<&Name>,
     by: &str,
     why: Option<&str>,
 ) -> Result<Exit, CliError> {
-    let asides = scene.records.decisions().asides(scene.now);
+    let asides = context.view.decisions.asides(context.view.at);
     let Some(aside) = asides.into_iter().find(|aside| aside.target == *target && aside.setting.as_ref() == setting)
     else {
         let what = setting.map(|setting| format!("{setting} at ")).unwrap_or_default();
         let list = "`stationkeep aside` lists what is";
         return Err(CliError::failed(format!("{what}{} is not set aside on its own; {list}.", target.name())));
     };
-    write_down(scene, &Decision::End(End { said: said(scene, by, why), ends: aside.said.id })).await?;
-    print(&format!("No longer set aside: {}.\n", named(aside, scene)))?;
-    Ok(scene.exit(Exit::Done))
+    write_down(context, &Decision::End(End { said: said(context, by, why), ends: aside.said.id })).await?;
+    print(&format!("No longer set aside: {}.\n", named(aside, context)))?;
+    Ok(context.exit(Exit::Done))
 }
 
 /// "gate.seconds at site east-quay (5 stations)".
-fn named(aside: &Aside, scene: &Scene) -> String {
+fn named(aside: &Aside, context: &Context) -> String {
     let setting = aside.setting.as_ref().map(|setting| format!("{setting} at ")).unwrap_or_default();
     match &aside.target {
         Target::Station(station) => format!("{setting}{station}"),
         Target::Site(site) => {
-            let count = covered(scene, &aside.target).count() as u64;
+            let count = covered(context, &aside.target).count() as u64;
             format!("{setting}site {site} ({})", plural(count, "station"))
         }
     }
 }
 
-fn list(scene: &Scene, format: Format) -> Result<Exit, CliError> {
-    let mut asides = scene.records.decisions().asides(scene.now);
+fn list(context: &Context, format: Format) -> Result<Exit, CliError> {
+    let mut asides = context.view.decisions.asides(context.view.at);
     asides.sort_by_key(|aside| (aside.until, aside.target.clone(), aside.setting.clone()));
     match format {
         Format::Json => {
-            print_json(&json!({ "set_aside": asides.iter().map(|a| entry(a, scene)).collect::<Vec<_>>() }))?
+            print_json(&json!({ "set_aside": asides.iter().map(|a| entry(a, context)).collect::<Vec<_>>() }))?
         }
-        Format::Text => print(&text(&asides, scene))?,
+        Format::Text => print(&text(&asides, context))?,
     }
-    Ok(scene.exit(Exit::Done))
+    Ok(context.exit(Exit::Done))
 }
 
-fn text(asides: &[&Aside], scene: &Scene) -> String {
+fn text(asides: &[&Aside], context: &Context) -> String {
     if asides.is_empty() {
         return "Nothing is set aside.\n".into();
     }
@@ -189,9 +184,9 @@ fn text(asides: &[&Aside], scene: &Scene) -> String {
     for aside in asides {
         let service = if aside.out_of_service { ", out of service" } else { "" };
         let why = aside.said.why.as_deref().unwrap_or_default();
-        let _ = writeln!(out, "{}{service}, until {}", named(aside, scene), in_time(aside.until, scene.now));
+        let _ = writeln!(out, "{}{service}, until {}", named(aside, context), in_time(aside.until, context.view.at));
         let _ = writeln!(out, "    by {} on {}: {why}", aside.said.by, aside.said.at.strftime("%Y-%m-%d"));
-        if covered(scene, &aside.target).next().is_none() {
+        if covered(context, &aside.target).next().is_none() {
             out.push_str("    no such station is in the inventory any more\n");
         }
     }
@@ -200,7 +195,7 @@ fn text(asides: &[&Aside], scene: &Scene) -> String {
     out
 }
 
-fn entry(aside: &Aside, scene: &Scene) -> Json {
+fn entry(aside: &Aside, context: &Context) -> Json {
     let (station, site) = match &aside.target {
         Target::Station(name) => (Some(&**name), None),
         Target::Site(name) => (None, Some(&**name)),
@@ -215,6 +210,6 @@ fn entry(aside: &Aside, scene: &Scene) -> Json {
         "by": &*aside.said.by,
         "why": aside.said.why.as_deref(),
         "at": aside.said.at.to_string(),
-        "stations": covered(scene, &aside.target).map(|station| &*station.name).collect::<Vec<_>>(),
+        "stations": covered(context, &aside.target).map(|station| &*station.name).collect::<Vec<_>>(),
     })
 }

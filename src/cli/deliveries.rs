@@ -8,9 +8,10 @@ use std::path::Path;
 use jiff::Timestamp;
 use serde_json::{Value, json};
 
-use super::Exit;
+use super::context::load;
 use super::error::{CliError, print, print_json};
-use super::scene::load;
+use super::exit::Exit;
+use super::format::Format;
 use crate::config::Config;
 use crate::finding::did_you_mean;
 use crate::store::{Delivery, StoppedWebhook, Store};
@@ -53,12 +54,6 @@ enum Verb {
         /// The webhook's name
         webhook: String,
     },
-}
-
-#[derive(Debug, Clone, Copy, clap::ValueEnum)]
-enum Format {
-    Text,
-    Json,
 }
 
 pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {

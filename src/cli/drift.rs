@@ -1,16 +1,15 @@
 //! `drift`: where stations are not known to hold what is wanted.
 
 use std::path::Path;
-use std::sync::Arc;
 
 use jiff::Timestamp;
 use serde_json::json;
 
-use super::Exit;
+use super::context::Context;
 use super::error::{CliError, print, print_json};
-use super::scene::Scene;
-use crate::drift::{self, Standing, StationDrift, Totals};
-use crate::inventory::Station;
+use super::exit::Exit;
+use crate::drift::{self, Standing};
+use crate::fleet::Drifts;
 
 /// Where stations are not known to hold what is wanted.
 #[derive(Debug, clap::Args)]
@@ -43,35 +42,38 @@ fn time(text: &str) -> Result<Timestamp, String> {
 }
 
 pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
-    let scene = match args.as_of {
-        Some(time) => Scene::as_of(config, time).await?,
-        None => Scene::open(config).await?,
+    let context = match args.as_of {
+        Some(time) => Context::as_of(config, time).await?,
+        None => Context::open(config).await?,
     };
-    let mut chosen: Vec<(Arc<Station>, StationDrift)> = Vec::new();
-    for station in scene.stations(&args.stations)? {
-        let drift = scene.drift(&station);
-        chosen.push((station, drift));
-    }
-    let totals = Totals::of(chosen.iter().map(|(_, drift)| drift));
-    let aligned = totals.get(Standing::Aligned) == totals.all();
-    let mut shown: Vec<&(Arc<Station>, StationDrift)> =
-        chosen.iter().filter(|(_, d)| args.all || d.standing != Standing::Aligned).collect();
-    shown.sort_by_key(|(_, d)| (std::cmp::Reverse(d.weight), d.standing, d.site.clone(), d.station.clone()));
+    let Drifts { shown, totals } = context.view.drift(context.rows(&args.stations)?, args.all);
     match args.format {
         Format::Json => {
-            let stations: Vec<_> = shown.iter().map(|(_, d)| drift::json(d)).collect();
-            print_json(&scene.with_commit(json!({ "stations": stations, "totals": totals.json() })))?;
+            let stations: Vec<_> = shown.iter().map(|row| drift::json(&row.drift)).collect();
+            print_json(&context.with_commit(json!({ "stations": stations, "totals": totals.json() })))?;
         }
         Format::Diff => {
-            scene.tell_commit();
-            let diffs = shown.iter().map(|(station, _)| drift::diff(station, &scene.records.of(station)));
-            print(&diffs.collect::<String>())?;
+            context.tell_commit();
+            print(&shown.iter().map(|row| drift::diff(&row.station, &row.record)).collect::<String>())?;
         }
         Format::Text => {
-            scene.tell_commit();
-            let texts = shown.iter().map(|(station, d)| drift::text(d, station, &scene.records.of(station)) + "\n");
-            print(&(texts.collect::<String>() + &format!("{}: {}.\n", totals.counted(), totals.sentence())))?;
+            context.tell_commit();
+            let texts = shown.iter().map(|row| {
+                drift::text(&row.drift, &row.station, &row.record)
+                    + "
+"
+            });
+            print(
+                &(texts.collect::<String>()
+                    + &format!(
+                        "{}: {}.
+",
+                        totals.counted(),
+                        totals.sentence()
+                    )),
+            )?;
         }
     }
-    Ok(scene.exit(if aligned { Exit::Done } else { Exit::DriftFound }))
+    let aligned = totals.get(Standing::Aligned) == totals.all();
+    Ok(context.exit(if aligned { Exit::Done } else { Exit::DriftFound }))
 }

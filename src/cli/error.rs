@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::io::{self, IsTerminal, Write};
 use std::sync::Arc;
 
-use super::Exit;
+use super::exit::Exit;
 use crate::daemon::with_causes;
 use crate::finding::{Finding, Paint, cover_literals, plural, render};
 use crate::fleet::Texts;

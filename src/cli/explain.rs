@@ -1,22 +1,21 @@
 //! `explain`: where each value of a station comes from, what is on record, or what a finding's code means.
 
-use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::path::Path;
-use std::sync::Arc;
 
 use textwrap::{Options, fill};
 
-use super::Exit;
+use super::context::Context;
 use super::error::{CliError, print};
-use super::keying::Keying;
-use super::scene::Scene;
+use super::exit::Exit;
 use super::writers::Writers;
-use crate::drift::{LifelineService, StationDrift, held_text, value_text};
+use crate::drift::{LifelineService, held_text, value_text};
 use crate::finding::{Code, Place, did_you_mean};
-use crate::inventory::{LineEntry, Reach, Spoken, SpokenLine, Station, Wish, layers, parts, spoken, spoken_line};
+use crate::fleet::{Explanation, View};
+use crate::inventory::{LineEntry, Reach, Station, Wish, parts};
 use crate::keybook::SettingId;
-use crate::ledger::{Holding, Record, State};
+use crate::ledger::{Holding, State};
+use crate::script::{NoScript, Script, Step};
 use crate::setting::Name;
 
 /// Where a station's settings come from, or what a finding's code means.
@@ -35,20 +34,20 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
         print(&format!("{code}\n{}\n", fill(code.explanation(), Options::new(80))))?;
         return Ok(Exit::Done);
     }
-    let scene = Scene::open(config).await?;
-    let station = scene.station(&args.what)?;
-    let keybook = &station.keybook;
+    let context = Context::open(config).await?;
+    let row = context.row(&args.what)?;
+    let keybook = &row.station.keybook;
     let ids: Vec<SettingId> = match &args.setting {
         None => keybook.ids().collect(),
         Some(name) => {
-            let mend = || did_you_mean(name, keybook.settings.iter().map(|s| &*s.name));
+            let fix = || did_you_mean(name, keybook.settings.iter().map(|s| &*s.name));
             let id = keybook
                 .id(name)
-                .ok_or_else(|| CliError::usage(format!("a {} has no setting `{name}`. {}", keybook.model, mend())))?;
+                .ok_or_else(|| CliError::usage(format!("a {} has no setting `{name}`. {}", keybook.model, fix())))?;
             vec![id]
         }
     };
-    let page = Page::new(&scene, &station, &ids);
+    let page = Page::new(&context.view, context.view.explain(row, &ids));
     let mut out = page.head();
     for id in &ids {
         page.setting(&mut out, *id);
@@ -62,26 +61,17 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
 }
 
 /// Everything that is told of a station.
-struct Page<'s> {
-    scene: &'s Scene,
-    station: &'s Station,
-    record: Arc<Record>,
-    drift: StationDrift,
-    keying: Keying,
-    /// The layers that speak of each setting, the winner last.
-    voices: BTreeMap<SettingId, Vec<Spoken>>,
-    line: Vec<SpokenLine>,
+struct Page<'v> {
+    view: &'v View,
+    explained: Explanation<'v>,
+    station: &'v Station,
     writers: Writers,
 }
 
-impl<'s> Page<'s> {
-    fn new(scene: &'s Scene, station: &'s Station, ids: &[SettingId]) -> Page<'s> {
-        let files = &scene.fleet.files;
-        let name = |id: &SettingId| &*station.keybook.setting(*id).name;
-        let voices: BTreeMap<_, _> = ids.iter().map(|id| (*id, spoken(files, &station.name, name(id)))).collect();
-        let line = spoken_line(files, &station.name);
-        let contacts = &scene.fleet.inventory.contacts;
-        let winners = voices.values().filter_map(|voices| voices.last());
+impl<'v> Page<'v> {
+    fn new(view: &'v View, explained: Explanation<'v>) -> Page<'v> {
+        let contacts = &view.effective.contacts;
+        let winners = explained.voices.values().filter_map(|voices| voices.last());
         let places = winners.flat_map(|voice| {
             let contact = match &voice.wish {
                 Wish::To(name) => contacts.get(name).map(|contact| &contact.place),
@@ -89,35 +79,25 @@ impl<'s> Page<'s> {
             };
             [&voice.place].into_iter().chain(contact)
         });
-        let writers = Writers::of(scene, places.chain(line.iter().map(|said| &said.entry.place)));
-        Page {
-            record: scene.records.of(station),
-            drift: scene.drift(station),
-            keying: Keying::of(scene, station),
-            scene,
-            station,
-            voices,
-            line,
-            writers,
-        }
+        let writers = Writers::of(view, places.chain(explained.line.iter().map(|said| &said.entry.place)));
+        Page { view, station: &explained.row.station, explained, writers }
     }
 
     fn head(&self) -> String {
         let station = self.station;
         let title = &station.keybook.title;
         let mut out = format!("{}  {title} at {}: {}\n", station.name, station.site, station.location);
-        let standing = self.drift.standing;
+        let standing = self.explained.row.drift.standing;
         let _ = writeln!(out, "defined at {}, rings on {}, stands {standing}", station.place, station.number);
-        let layers: Vec<String> =
-            layers(&self.scene.fleet.files, &station.name).iter().map(ToString::to_string).collect();
+        let layers: Vec<String> = self.explained.layers.iter().map(ToString::to_string).collect();
         let _ = writeln!(out, "layers, the later wins: {}", layers.join(", "));
-        if let Some(commit) = &self.scene.fleet.commit {
+        if let Some(commit) = &self.view.reading.commit {
             let _ = writeln!(out, "wanted as of commit {commit}");
         }
         if let Some(note) = station.for_now.set_aside.note() {
             let _ = writeln!(out, "{note}");
         }
-        if let Some(held) = self.scene.held(station) {
+        if let Some(held) = self.explained.held {
             let _ = writeln!(out, "its script is held until: {}", held.release());
         }
         out.push('\n');
@@ -133,7 +113,7 @@ impl<'s> Page<'s> {
             }
             None => out.push_str("  wanted     nothing: it is left as it is\n"),
         }
-        let voices = self.voices.get(&id).map_or(&[][..], |voices| voices);
+        let voices = self.explained.voices.get(&id).map_or(&[][..], |voices| voices);
         for (nth, voice) in voices.iter().enumerate() {
             let label = if nth + 1 == voices.len() { "said by" } else { "overruled" };
             let _ = writeln!(out, "  {label:<9}  {} at {}: {}", voice.layer, voice.place, wish(&voice.wish));
@@ -144,11 +124,11 @@ impl<'s> Page<'s> {
                 self.contact(out, name);
             }
         }
-        let _ = writeln!(out, "  held       {}", held(self.record.holding(id), station, id));
-        if let Some(drifting) = self.drift.settings.iter().find(|drifting| drifting.id == id) {
+        let _ = writeln!(out, "  held       {}", held(self.explained.row.record.holding(id), station, id));
+        if let Some(drifting) = self.explained.row.drift.settings.iter().find(|drifting| drifting.id == id) {
             let _ = writeln!(out, "  drift      {}", drifting.drift.as_str());
         }
-        for line in self.keying.lines(&setting.name) {
+        for line in steps(self.explained.script.as_ref(), &setting.name) {
             paragraph(out, &line);
         }
         out.push('\n');
@@ -162,7 +142,7 @@ impl<'s> Page<'s> {
 
     /// How a contact is reached, and how its dial string comes about on this line.
     fn contact(&self, out: &mut String, name: &Name) {
-        let Some(contact) = self.scene.fleet.inventory.contacts.get(name) else { return };
+        let Some(contact) = self.view.effective.contacts.get(name) else { return };
         let _ = writeln!(out, "  contact    {name} at {}: {}", contact.place, reach(&contact.reach));
         self.written(out, &contact.place);
         let Ok(parts) = parts(&contact.reach, &self.station.line) else { return };
@@ -172,23 +152,23 @@ impl<'s> Page<'s> {
 
     /// Whether what is wanted depends on the line.
     fn follows_line(&self) -> bool {
-        self.voices.values().filter_map(|voices| voices.last()).any(|winner| match winner.wish {
+        self.explained.voices.values().filter_map(|voices| voices.last()).any(|winner| match winner.wish {
             Wish::To(_) | Wish::FromLine => true,
             Wish::Value(_) | Wish::Unmanaged => false,
         })
     }
 
     fn line(&self, out: &mut String) {
-        if self.line.is_empty() {
+        if self.explained.line.is_empty() {
             return;
         }
         out.push_str("line\n");
-        for (nth, said) in self.line.iter().enumerate() {
+        for (nth, said) in self.explained.line.iter().enumerate() {
             let LineEntry { field, text, place } = &said.entry;
-            let is_overruled = self.line.iter().skip(nth + 1).any(|later| later.entry.field == *field);
+            let is_overruled = self.explained.line.iter().skip(nth + 1).any(|later| later.entry.field == *field);
             let label = if is_overruled { "overruled" } else { "said by" };
             let _ = writeln!(out, "  {label:<9}  {} at {place}: {field} {text}", said.layer);
-            let next = self.line.get(nth + 1).map(|next| &next.entry.place);
+            let next = self.explained.line.get(nth + 1).map(|next| &next.entry.place);
             if next.is_none_or(|next| (&next.file, next.line) != (&place.file, place.line)) {
                 self.written(out, place);
             }
@@ -202,7 +182,7 @@ impl<'s> Page<'s> {
         for lifeline in keybook.lifelines.iter().filter(|one| one.settings.iter().any(|id| ids.contains(id))) {
             let names: Vec<&str> = lifeline.settings.iter().map(|id| &*keybook.setting(*id).name).collect();
             let _ = writeln!(out, "lifeline {}  ({})", lifeline.name, names.join(", "));
-            match self.drift.lifelines.iter().find(|service| service.name == lifeline.name) {
+            match self.explained.row.drift.lifelines.iter().find(|service| service.name == lifeline.name) {
                 Some(LifelineService { service, mark, .. }) => {
                     let last = match mark {
                         Some(mark) => format!("last test call {:.0} by report {}", mark.at, mark.report),
@@ -214,6 +194,27 @@ impl<'s> Page<'s> {
             }
             out.push('\n');
         }
+    }
+}
+
+/// What its script would do to a setting, a line a step, or why there is none.
+fn steps(script: Option<&Result<Script, NoScript>>, setting: &Name) -> Vec<String> {
+    match script {
+        None => Vec::new(),
+        Some(Ok(script)) => {
+            let steps: Vec<&Step> = script.calls.iter().flat_map(|call| &call.steps).collect();
+            let touches = |step: &&&Step| step.sets.contains_key(setting) || step.also.contains_key(setting);
+            let line = |step: &&Step| {
+                let why = step.rationale.sentences(step.number).join(" ");
+                format!("step {} of {}, `{}`. {why}", step.number, steps.len(), step.command)
+            };
+            steps.iter().filter(touches).map(line).collect()
+        }
+        Some(Err(NoScript::Unreachable(stuck))) => {
+            let here = stuck.iter().filter(|stuck| stuck.setting == *setting).flat_map(|stuck| &stuck.rules);
+            here.map(|rule| format!("no script: {rule}. {}", rule.mend())).collect()
+        }
+        Some(Err(why)) => vec![format!("no script: {why}")],
     }
 }
 

@@ -3,12 +3,14 @@
 use std::fmt::Write as _;
 use std::path::Path;
 
-use super::Exit;
+use super::context::Context;
 use super::error::{CliError, print, print_json};
-use super::scene::Scene;
+use super::exit::Exit;
+use super::format::Format;
 use crate::drift::value_text;
+use crate::fleet::history;
 use crate::inventory::{Inventory, LineKind, Station, dial};
-use crate::ledger::{Decision, Line, Outcome, Record, Report, Test, fold, line_of, parse_line};
+use crate::ledger::{Decision, Line, Outcome, Record, Report, Test, fold, line_of};
 use crate::setting::{Reference, Secret, Value, Written};
 
 /// Everything on record about a station.
@@ -21,40 +23,20 @@ pub struct Args {
     format: Format,
 }
 
-#[derive(Debug, Clone, Copy, clap::ValueEnum)]
-enum Format {
-    Text,
-    Json,
-}
-
 pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
-    let scene = Scene::open(config).await?;
-    let station = scene.fleet.inventory.stations.get(args.station.as_str()).cloned();
-    let mut lines: Vec<Line> = Vec::new();
-    for entry in scene.store.entries_of(&args.station).await? {
-        match parse_line(&entry.body)? {
-            Line::Decision(_) => {}
-            line @ (Line::Report(_) | Line::Script(_)) => lines.push(line),
-        }
-    }
-    // Of its site and of a change that it is part of, too: they stand under no station's name.
-    let said = scene.records.decisions().about(&args.station, station.as_deref());
-    lines.extend(said.map(|decision| Line::Decision(Box::new(decision.clone()))));
+    let context = Context::open(config).await?;
+    let lines = history(context.store(), &context.view, &args.station).await?;
+    let station = context.view.row(&args.station).map(|row| &*row.station);
     if station.is_none() && lines.is_empty() {
-        return Err(scene.no_station(&args.station));
+        return Err(context.no_station(&args.station));
     }
-    lines.sort_by_key(|line| match line {
-        Line::Report(report) => (report.at, report.id.to_string()),
-        Line::Script(issued) => (issued.at, issued.digest.to_string()),
-        Line::Decision(decision) => (decision.said().at, decision.said().id.to_string()),
-    });
     match args.format {
         Format::Json => {
             let all: Result<Vec<serde_json::Value>, _> =
                 lines.iter().map(|l| serde_json::from_str(&line_of(l))).collect();
             print_json(&serde_json::json!({ "station": args.station, "entries": all? }))?;
         }
-        Format::Text => print(&text(&args.station, &scene.fleet.inventory, station.as_deref(), &lines))?,
+        Format::Text => print(&text(&args.station, &context.view.reading.inventory, station, &lines))?,
     }
     Ok(Exit::Done)
 }

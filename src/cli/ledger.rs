@@ -6,10 +6,10 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 
-use super::Exit;
+use super::context::Context;
 use super::error::{CliError, print};
-use super::scene::Scene;
-use crate::fleet::intake::{ExportLines, Taken};
+use super::exit::Exit;
+use crate::fleet::intake::{LineBatch, Taken};
 use crate::ledger::export_line;
 use crate::store::{Entry, Verification};
 
@@ -40,8 +40,8 @@ pub async fn run(verb: Verb, config: &Path) -> Result<Exit, CliError> {
 }
 
 async fn verify(config: &Path) -> Result<Exit, CliError> {
-    let store = Scene::store_alone(config).await?;
-    let bar = super::scene::progress("verifying the ledger");
+    let store = super::context::ledger(config).await?;
+    let bar = super::context::progress("verifying the ledger");
     let result = store
         .verify(None, |walked, total| {
             bar.set_length(total.unsigned_abs());
@@ -62,9 +62,9 @@ async fn verify(config: &Path) -> Result<Exit, CliError> {
 
 async fn export(config: &Path, out: Option<PathBuf>) -> Result<Exit, CliError> {
     // What lies in the reports folder is taken up first; where the files are broken, what is on record must do.
-    let store = match Scene::open(config).await {
-        Ok(scene) => scene.store.clone(),
-        Err(_) => Scene::store_alone(config).await?,
+    let store = match Context::open(config).await {
+        Ok(context) => context.store().clone(),
+        Err(_) => super::context::ledger(config).await?,
     };
     let mut file = match &out {
         Some(path) => Some(
@@ -95,7 +95,7 @@ async fn export(config: &Path, out: Option<PathBuf>) -> Result<Exit, CliError> {
 }
 
 async fn import(config: &Path, file: &Path) -> Result<Exit, CliError> {
-    let scene = Scene::open(config).await?;
+    let context = Context::open(config).await?;
     let (name, text): (Arc<str>, String) = if file == Path::new("-") {
         let mut text = String::new();
         std::io::stdin().lock().read_to_string(&mut text)?;
@@ -106,9 +106,9 @@ async fn import(config: &Path, file: &Path) -> Result<Exit, CliError> {
         (file.display().to_string().into(), text)
     };
     let mut counts = [0usize; 3];
-    let bar = super::scene::progress("importing");
+    let bar = super::context::progress("importing");
     bar.set_length(text.lines().count() as u64);
-    let mut batch = ExportLines::default();
+    let mut batch = LineBatch::default();
     let mut lines = text.lines().zip(1u32..).filter(|(line, _)| !line.trim().is_empty()).peekable();
     while let Some((line, number)) = lines.next() {
         bar.set_position(number.into());
@@ -116,7 +116,7 @@ async fn import(config: &Path, file: &Path) -> Result<Exit, CliError> {
         if !batch.is_full() && lines.peek().is_some() {
             continue;
         }
-        for taken in scene.intake().export_lines(&name, &batch.take()).await? {
+        for taken in context.intake().export_lines(&name, &batch.take()).await? {
             match taken {
                 Taken::New(_) => counts[0] += 1,
                 Taken::Duplicate(_) => counts[1] += 1,

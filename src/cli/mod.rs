@@ -5,21 +5,23 @@
 mod against;
 mod aside;
 mod check;
+mod context;
 mod deliveries;
 mod drift;
+mod error;
+mod exit;
 mod explain;
+mod format;
 mod history;
-mod keying;
+mod layout;
 mod ledger;
 mod private;
 mod rehearse;
 mod release;
 mod report;
 mod saying;
-mod scene;
 mod schema;
 mod script;
-mod error;
 mod take;
 mod worklist;
 mod writers;
@@ -31,26 +33,7 @@ use clap::{Parser, Subcommand};
 
 use crate::daemon;
 use error::CliError;
-
-/// How a command ended; the numbers are part of the interface.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Exit {
-    Done,
-    Failed,
-    Usage,
-    DriftFound,
-}
-
-impl From<Exit> for ExitCode {
-    fn from(exit: Exit) -> ExitCode {
-        ExitCode::from(match exit {
-            Exit::Done => 0,
-            Exit::Failed => 1,
-            Exit::Usage => 2,
-            Exit::DriftFound => 3,
-        })
-    }
-}
+use exit::Exit;
 
 const DEFAULT_CONFIG: &str = "config/stationkeep.yaml";
 
@@ -103,8 +86,6 @@ enum Verb {
     History(history::Args),
     /// Key into a simulated station and hear how it answers
     Rehearse(rehearse::Args),
-    /// Read keys and beeps out of a recorded programming call
-    Listen(ListenArgs),
     /// Show messages that were not delivered, send one again, start a webhook that was stopped
     Deliveries(deliveries::Args),
     /// Verify, export or import the ledger of reports and issued scripts
@@ -112,21 +93,6 @@ enum Verb {
     Ledger(ledger::Verb),
     /// Print the JSON Schema of a kind of file, for editors
     Schema(schema::Args),
-}
-
-#[derive(Debug, clap::Args)]
-struct ListenArgs {
-    /// The recording
-    file: PathBuf,
-    /// The model whose beeps to expect
-    #[arg(long)]
-    model: Option<String>,
-    /// The script that was keyed
-    #[arg(long)]
-    script: Option<String>,
-    /// How to print what was heard
-    #[arg(long)]
-    format: Option<String>,
 }
 
 /// Runs the program and says how it ended.
@@ -177,9 +143,6 @@ async fn command(verb: Verb, config: PathBuf) -> Result<Exit, CliError> {
         Verb::Explain(args) => explain::run(args, &config).await,
         Verb::History(args) => history::run(args, &config).await,
         Verb::Rehearse(args) => rehearse::run(args, &config),
-        Verb::Listen(_) => Err(CliError::usage(
-            "`listen` comes with a later version; keys and beeps cannot be read out of recordings yet.",
-        )),
         Verb::Deliveries(args) => deliveries::run(args, &config).await,
         Verb::Ledger(verb) => ledger::run(verb, &config).await,
         Verb::Schema(args) => schema::run(args),

@@ -6,9 +6,10 @@ use std::sync::Arc;
 
 use serde_json::{Value as Json, json};
 
-use super::Exit;
+use super::context::Files;
 use super::error::{CliError, findings_text, paint, print, print_json};
-use super::scene::Files;
+use super::exit::Exit;
+use super::format::Format;
 use crate::drift::value_text;
 use crate::files::{FileText, read_file};
 use crate::finding::{Code, Finding, did_you_mean};
@@ -35,22 +36,16 @@ pub struct Args {
     format: Format,
 }
 
-#[derive(Debug, Clone, Copy, clap::ValueEnum)]
-enum Format {
-    Text,
-    Json,
-}
-
 pub fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
-    let reading = Files::passing(config)?;
-    let keybook = reading.fleet.keybooks.get(args.model.as_str()).cloned().ok_or_else(|| {
-        let mend = did_you_mean(&args.model, reading.fleet.keybooks.keys().map(|name| &**name));
+    let files = Files::read(config)?;
+    let keybook = files.reading.keybooks.get(args.model.as_str()).cloned().ok_or_else(|| {
+        let mend = did_you_mean(&args.model, files.reading.keybooks.keys().map(|name| &**name));
         CliError::usage(format!("no keybook describes the model `{}`. {mend}", args.model))
     })?;
     let mut station = match &args.holds {
         None => SimulatedStation::from_factory(keybook.clone()),
         Some(path) => {
-            SimulatedStation::new(keybook.clone(), holds(path, &keybook, &reading)?, &setting::Codes::default())
+            SimulatedStation::new(keybook.clone(), holds(path, &keybook, &files)?, &setting::Codes::default())
         }
     }
     .keeping_time();

@@ -2,10 +2,11 @@
 
 use std::path::Path;
 
-use super::Exit;
+use super::context::Context;
 use super::error::{CliError, print};
+use super::exit::Exit;
+use super::format::release_hint;
 use super::saying::{said, write_down};
-use super::scene::Scene;
 use crate::finding::plural;
 use crate::ledger::{Decision, Digest, Release};
 
@@ -27,8 +28,8 @@ pub struct Args {
 }
 
 pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
-    let mut scene = Scene::open(config).await?;
-    let Some(held) = scene.change().cloned() else {
+    let mut context = Context::open(config).await?;
+    let Some(held) = context.view.change().cloned() else {
         return Err(CliError::failed("no change is held, so there is nothing to release."));
     };
     if held.change != args.change {
@@ -36,18 +37,18 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
             "no change {} is held. The one that is held now is {}: an edit or a report has made it another one. {}",
             args.change,
             held.change,
-            super::script::release_hint(&held)
+            release_hint(&held)
         )));
     }
-    let said = said(&scene, &args.by, Some(&args.why));
+    let said = said(&context, &args.by, Some(&args.why));
     let count = plural(held.stations.len() as u64, "station");
     let release = Release { said, stations: held.all(), change: held.change };
-    write_down(&scene, &Decision::Release(release)).await?;
-    scene.ask_brake().await?;
-    if let Some(held) = scene.change() {
+    write_down(&context, &Decision::Release(release)).await?;
+    context.look_again().await?;
+    if let Some(held) = context.view.change() {
         let why = "the files or the ledger changed at this very moment, and it is another change now.";
-        return Err(CliError::failed(format!("{why} {}", super::script::release_hint(held))));
+        return Err(CliError::failed(format!("{why} {}", release_hint(held))));
     }
     print(&format!("Released: the scripts of {count} can be keyed. `stationkeep script --all` lists them.\n"))?;
-    Ok(scene.exit(Exit::Done))
+    Ok(context.exit(Exit::Done))
 }

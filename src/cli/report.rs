@@ -4,9 +4,9 @@ use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use super::Exit;
+use super::context::Context;
 use super::error::{CliError, findings_text, paint, print};
-use super::scene::Scene;
+use super::exit::Exit;
 use crate::files::FileText;
 use crate::fleet::Texts;
 use crate::fleet::intake::Taken;
@@ -20,7 +20,7 @@ pub struct Args {
 }
 
 pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
-    let scene = Scene::open(config).await?;
+    let context = Context::open(config).await?;
     let mut refused = false;
     for path in &args.files {
         let (name, bytes) = match read(path) {
@@ -31,7 +31,7 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
                 continue;
             }
         };
-        let taken = scene.intake().report(&name, &bytes).await?;
+        let taken = context.intake().report(&name, &bytes).await?;
         let line = match &taken {
             Taken::New(station) => format!("{name}: taken, for {station}\n"),
             Taken::Duplicate(station) => format!("{name}: on record already, for {station}\n"),

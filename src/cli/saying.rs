@@ -5,8 +5,8 @@ use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 use uuid::Uuid;
 
+use super::context::Context;
 use super::error::CliError;
-use super::scene::Scene;
 use crate::fleet::say;
 use crate::ledger::{Decision, Said};
 use crate::setting::Name;
@@ -27,16 +27,16 @@ pub fn until(text: &str) -> Result<Until, String> {
 }
 
 /// Who says something now.
-pub fn said(scene: &Scene, by: &str, why: Option<&str>) -> Said {
+pub fn said(context: &Context, by: &str, why: Option<&str>) -> Said {
     // Milliseconds, as the ledger has them.
-    let at = scene.now.round(jiff::Unit::Millisecond).unwrap_or(scene.now);
+    let at = context.view.at.round(jiff::Unit::Millisecond).unwrap_or(context.view.at);
     Said { id: Uuid::now_v7(), at, by: by.into(), why: why.map(Name::from) }
 }
 
 /// Writes it down, if it keeps to the rules.
-pub async fn write_down(scene: &Scene, decision: &Decision) -> Result<(), CliError> {
+pub async fn write_down(context: &Context, decision: &Decision) -> Result<(), CliError> {
     decision.check().map_err(|error| CliError::usage(format!("this cannot be written down: {error}.")))?;
-    say(&scene.store, decision, scene.now).await?;
+    say(context.store(), decision, context.view.at).await?;
     Ok(())
 }
 

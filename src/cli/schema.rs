@@ -1,7 +1,7 @@
 //! `schema`: the JSON Schema of each kind of file, so that editors complete and check while one types.
 
-use super::Exit;
 use super::error::{CliError, print};
+use super::exit::Exit;
 
 /// The JSON Schema of a kind of file.
 #[derive(Debug, clap::Args)]

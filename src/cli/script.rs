@@ -2,19 +2,16 @@
 
 use std::path::{Path, PathBuf};
 
-use uuid::Uuid;
-
-use super::Exit;
+use super::context::Context;
 use super::error::{CliError, print};
+use super::exit::Exit;
+use super::format::{ScriptFormat, release_hint};
+use super::layout::shown;
 use super::private::write_private;
-use super::scene::Scene;
-use crate::brake::Held;
 use crate::drift::{Service, StationDrift};
 use crate::fleet::{Keying, record_scripts};
 use crate::inventory::{Extent, Station};
-use crate::script::card::{self, Card};
-use crate::script::{self, Memory, Script, Way};
-use crate::setting::Codes;
+use crate::script::{self, Memory, Way};
 use crate::web;
 
 /// The fewest keys that bring a station to what is wanted.
@@ -31,7 +28,7 @@ pub struct Args {
     site: Option<String>,
     /// How to print it
     #[arg(long, value_enum, default_value = "card")]
-    format: Format,
+    format: ScriptFormat,
     /// Write it to this file instead of standard output; with --all, a file a station into this new folder
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
@@ -40,94 +37,49 @@ pub struct Args {
     back: bool,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
-pub enum Format {
-    /// A card for the technician, 80 columns
-    Card,
-    /// The bare keys, a line a command
-    Keys,
-    /// Stable, for programs
-    Json,
-    /// The card as a page of one file
-    Html,
-    /// The keys as sound (comes with a later version)
-    Wav,
-    /// Dial strings for a modem (comes with a later version)
-    Dial,
-}
-
 pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
-    if matches!(args.format, Format::Wav | Format::Dial) {
-        return Err(CliError::usage("this format comes with a later version; use card, html, keys or json."));
-    }
     let Some(name) = &args.station else {
         return super::worklist::run(args.site, args.format, args.out, config).await;
     };
-    let scene = Scene::open(config).await?;
-    let station = scene.station(name)?;
+    let context = Context::open(config).await?;
+    let row = context.row(name)?;
     let way = if args.back { Way::Back } else { Way::There };
     let mut memory = Memory::default();
-    let text = match scene.keying(&station, way, &mut memory) {
+    let text = match context.view.keying(row, way, &mut memory) {
         Keying::Script { script, codes } => {
-            record_scripts(&scene.store, vec![scene.clear(&script)?], scene.now).await?;
-            shown(&script, &station, &scene, &codes, args.format)
+            record_scripts(context.store(), vec![context.clear(&script)?], context.view.at).await?;
+            shown(&script, (&row.station, &row.drift), &context, &codes, args.format)
         }
         Keying::Held(held) => {
-            let why = format!(
-                "the script for {} is held, since it is part of a change. {}",
-                station.name,
-                release_hint(held)
-            );
-            return Err(CliError::failed(why));
+            let hint = release_hint(held);
+            return Err(CliError::failed(format!(
+                "the script for {name} is held, since it is part of a change. {hint}"
+            )));
         }
         Keying::Nothing => {
-            let (record, codes) = (scene.records.of(&station), scene.codes_for(&station));
-            let full = script::full_presses(&station, &record, &codes, &mut memory);
-            let text = nothing(&station, &scene.drift(&station), full, way, args.format);
+            let full = script::full_presses(&row.station, &row.record, &context.view.codes_for(row), &mut memory);
+            let text = nothing(&row.station, &row.drift, full, way, args.format);
             match args.format {
-                Format::Html => web::nothing_page(&station.name, &text, scene.good_since),
-                Format::Card | Format::Keys | Format::Json | Format::Wav | Format::Dial => text,
+                ScriptFormat::Html => web::nothing_page(name, &text, context.view.good_since()),
+                ScriptFormat::Card | ScriptFormat::Keys | ScriptFormat::Json => text,
             }
         }
-        Keying::NoScript(why) => return Err(CliError::failed(format!("{}: {why}", station.name))),
+        Keying::NoScript(why) => return Err(CliError::failed(format!("{name}: {why}"))),
     };
     match args.out {
         None => print(&text)?,
         Some(path) => write_private(&path, &text)
             .map_err(|e| CliError::failed(format!("cannot write {}: {e}", path.display())))?,
     }
-    Ok(scene.exit(Exit::Done))
-}
-
-/// Why a script is held, and what to do.
-pub fn release_hint(held: &Held) -> String {
-    format!(
-        "{} See that every one of them is meant (`stationkeep drift`), then release it:\n  {}",
-        held.sentence(),
-        held.release()
-    )
-}
-
-/// A script in a format.
-pub fn shown(script: &Script, station: &Station, scene: &Scene, codes: &Codes, format: Format) -> String {
-    let card = || {
-        let commit = scene.fleet.commit.as_deref();
-        Card::of(script, station, &scene.drift(station), codes, commit, Uuid::now_v7())
-    };
-    match format {
-        Format::Keys => card::keys(script, codes),
-        Format::Json => format!("{:#}\n", scene.with_commit(script::json(script, station, codes))),
-        Format::Html => web::card_page(&card(), scene.good_since, None),
-        Format::Card | Format::Wav | Format::Dial => card::text(&card()),
-    }
+    Ok(context.exit(Exit::Done))
 }
 
 /// What is said where nothing needs keying: perhaps a test call is still owed.
-fn nothing(station: &Station, drift: &StationDrift, full: Option<u64>, way: Way, format: Format) -> String {
+fn nothing(station: &Station, drift: &StationDrift, full: Option<u64>, way: Way, format: ScriptFormat) -> String {
     match format {
-        Format::Keys => String::new(),
-        Format::Json => format!("{:#}\n", script::nothing_to_key(station, full)),
-        Format::Card | Format::Html | Format::Wav | Format::Dial => {
+        ScriptFormat::Keys => String::new(),
+        ScriptFormat::Json => format!("{:#}\n", script::nothing_to_key(station, full)),
+        ScriptFormat::Card | ScriptFormat::Html => {
             if way == Way::Back {
                 let why = "It holds what is wanted, or nobody knows what it held.";
                 return format!("There is nothing to go back to at {}.\n{why}\n", station.name);

@@ -2,10 +2,10 @@
 
 use std::path::Path;
 
-use super::Exit;
+use super::context::Context;
 use super::error::{CliError, print};
+use super::exit::Exit;
 use super::saying::{Until, in_time, said, until, write_down};
-use super::scene::Scene;
 use crate::drift::Standing;
 use crate::ledger::{Decision, End, Take};
 
@@ -32,21 +32,21 @@ pub struct Args {
 }
 
 pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
-    let scene = Scene::open(config).await?;
-    let station = scene.station(&args.station)?;
-    let name = &station.name;
-    let said = said(&scene, &args.by, args.why.as_deref());
+    let context = Context::open(config).await?;
+    let row = context.row(&args.station)?;
+    let name = &row.station.name;
+    let said = said(&context, &args.by, args.why.as_deref());
     let Some(Until(until)) = args.until else {
-        let takes = scene.records.decisions().takes(scene.now);
+        let takes = context.view.decisions.takes(context.view.at);
         let Some(take) = takes.get(name) else { return Err(CliError::failed(format!("nobody is on {name}."))) };
-        write_down(&scene, &Decision::End(End { said, ends: take.said.id })).await?;
+        write_down(&context, &Decision::End(End { said, ends: take.said.id })).await?;
         print(&format!("{name} is free again.\n"))?;
-        return Ok(scene.exit(Exit::Done));
+        return Ok(context.exit(Exit::Done));
     };
-    if scene.drift(&station).standing == Standing::Aligned {
+    if row.drift.standing == Standing::Aligned {
         return Err(CliError::failed(format!("{name} is aligned: there is nothing to take.")));
     }
-    write_down(&scene, &Decision::Take(Take { said, station: name.clone(), until })).await?;
-    print(&format!("{name} is taken by {} until {}.\n", args.by, in_time(until, scene.now)))?;
-    Ok(scene.exit(Exit::Done))
+    write_down(&context, &Decision::Take(Take { said, station: name.clone(), until })).await?;
+    print(&format!("{name} is taken by {} until {}.\n", args.by, in_time(until, context.view.at)))?;
+    Ok(context.exit(Exit::Done))
 }

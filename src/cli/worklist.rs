@@ -2,84 +2,70 @@
 
 use std::os::unix::fs::DirBuilderExt;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 
-use super::Exit;
+use super::context::{Context, progress};
 use super::error::{CliError, print};
+use super::exit::Exit;
+use super::format::{ScriptFormat, release_hint};
+use super::layout::shown;
 use super::private::write_private;
-use super::scene::{Scene, progress};
-use super::script::{Format, shown};
-use crate::drift::Standing;
 use crate::finding::did_you_mean;
-use crate::fleet::{Keying, record_scripts};
-use crate::inventory::{Extent, Station};
-use crate::script::{Due, Errand, Memory, Script, Way, WorkList};
+use crate::fleet::{Row, record_scripts};
+use crate::script::{Memory, Script, WorkList};
 
-pub async fn run(site: Option<String>, format: Format, out: Option<PathBuf>, config: &Path) -> Result<Exit, CliError> {
-    if format == Format::Html && out.is_none() {
+pub async fn run(
+    site: Option<String>,
+    format: ScriptFormat,
+    out: Option<PathBuf>,
+    config: &Path,
+) -> Result<Exit, CliError> {
+    if format == ScriptFormat::Html && out.is_none() {
         return Err(CliError::usage("pages are a file each: name a folder for them with --out."));
     }
     if let Some(folder) = &out {
         must_be_new(folder)?;
     }
-    let scene = Scene::open(config).await?;
-    let list = list(&scene, &stations(&scene, site.as_deref())?);
-    let scripts: Vec<_> = list.to_key().map(|(_, _, script, _)| scene.clear(script)).collect::<Result<_, _>>()?;
-    record_scripts(&scene.store, scripts, scene.now).await?;
+    let context = Context::open(config).await?;
+    let list = list(&context, &rows(&context, site.as_deref())?);
+    let scripts: Vec<_> = list.to_key().map(|(_, _, script, _)| context.clear(script)).collect::<Result<_, _>>()?;
+    record_scripts(context.store(), scripts, context.view.at).await?;
     match (&out, format) {
         (Some(folder), _) => {
-            write_folder(folder, &list, &scene, format)
+            write_folder(folder, &list, &context, format)
                 .map_err(|error| CliError::failed(format!("cannot write into {}: {error}", folder.display())))?;
             print(&list.text(|at, script| file_name(at, script, format)))?;
         }
-        (None, Format::Json) => print(&format!("{:#}\n", scene.with_commit(list.json())))?,
-        (None, Format::Keys) => print(&keys(&list, &scene))?,
-        (None, Format::Card | Format::Html | Format::Wav | Format::Dial) => print(&cards(&list, &scene))?,
+        (None, ScriptFormat::Json) => print(&format!("{:#}\n", context.with_commit(list.json())))?,
+        (None, ScriptFormat::Keys) => print(&keys(&list, &context))?,
+        (None, ScriptFormat::Card | ScriptFormat::Html) => print(&cards(&list, &context))?,
     }
-    if let Some(held) = list.held().next().and(scene.change()) {
-        eprintln!(
-            "stationkeep: scripts are held, since they are part of a change. {}",
-            super::script::release_hint(held)
-        );
+    if let Some(held) = list.held().next().and(context.view.change()) {
+        eprintln!("stationkeep: scripts are held, since they are part of a change. {}", release_hint(held));
     }
     let ended = if list.stuck().next().is_some() || list.held().next().is_some() { Exit::Failed } else { Exit::Done };
-    Ok(scene.exit(ended))
+    Ok(context.exit(ended))
 }
 
-fn stations(scene: &Scene, site: Option<&str>) -> Result<Vec<Arc<Station>>, CliError> {
-    let all = scene.stations(&[])?;
+fn rows<'c>(context: &'c Context, site: Option<&str>) -> Result<Vec<&'c Row>, CliError> {
+    let all = context.rows(&[])?;
     let Some(site) = site else { return Ok(all) };
-    let here: Vec<_> = all.iter().filter(|station| &*station.site == site).cloned().collect();
+    let here: Vec<_> = all.iter().filter(|row| &*row.station.site == site).copied().collect();
     if here.is_empty() {
-        let mut sites: Vec<&str> = all.iter().map(|station| &*station.site).collect();
+        let mut sites: Vec<&str> = all.iter().map(|row| &*row.station.site).collect();
         sites.sort_unstable();
         sites.dedup();
-        let mend = did_you_mean(site, sites.iter().copied());
-        return Err(CliError::usage(format!("no station stands at a site called `{site}`. {mend}")));
+        let fix = did_you_mean(site, sites.iter().copied());
+        return Err(CliError::usage(format!("no station stands at a site called `{site}`. {fix}")));
     }
     Ok(here)
 }
 
-fn list(scene: &Scene, stations: &[Arc<Station>]) -> WorkList {
-    let mut memory = Memory::default();
+fn list(context: &Context, rows: &[&Row]) -> WorkList {
     let bar = progress("writing scripts");
-    bar.set_length(stations.len() as u64);
-    let mut errands = Vec::new();
-    for station in stations {
-        bar.inc(1);
-        let drift = scene.drift(station);
-        let due = match scene.keying(station, Way::There, &mut memory) {
-            Keying::Script { script, codes } => Due::Keying { script, codes },
-            Keying::Held(_) => Due::Held,
-            Keying::Nothing if drift.standing != Standing::Aligned => Due::Test,
-            Keying::Nothing => continue,
-            Keying::NoScript(why) => Due::Stuck(why),
-        };
-        errands.push(Errand { station: station.clone(), drift, due });
-    }
+    bar.set_length(rows.len() as u64);
+    let list = context.view.work_list(rows, &mut Memory::default(), || bar.inc(1));
     bar.finish_and_clear();
-    let set_aside = stations.iter().filter(|station| station.for_now.set_aside != Extent::Nothing).count();
-    WorkList::new(errands, set_aside, scene.change().cloned())
+    list
 }
 
 /// A card of an earlier day among today's would be keyed: a folder with anything in it is refused.
@@ -96,10 +82,10 @@ fn must_be_new(folder: &Path) -> Result<(), CliError> {
 }
 
 /// The list and a file a station, which nobody but its owner may read: cards hold access codes.
-fn write_folder(folder: &Path, list: &WorkList, scene: &Scene, format: Format) -> std::io::Result<()> {
+fn write_folder(folder: &Path, list: &WorkList, context: &Context, format: ScriptFormat) -> std::io::Result<()> {
     std::fs::DirBuilder::new().recursive(true).mode(0o700).create(folder)?;
     for (at, errand, script, codes) in list.to_key() {
-        let text = shown(script, &errand.station, scene, codes, format);
+        let text = shown(script, (&errand.station, &errand.drift), context, codes, format);
         write_private(&folder.join(file_name(at, script, format)), &text)?;
     }
     let text = list.text(|at, script| file_name(at, script, format));
@@ -107,28 +93,28 @@ fn write_folder(folder: &Path, list: &WorkList, scene: &Scene, format: Format) -
 }
 
 /// In the order of the work; a name may hold signs that no file should.
-fn file_name(at: usize, script: &Script, format: Format) -> String {
+fn file_name(at: usize, script: &Script, format: ScriptFormat) -> String {
     let plain = |sign: char| if sign.is_ascii_alphanumeric() || "-_".contains(sign) { sign } else { '_' };
     let name: String = script.station.chars().map(plain).collect();
     let ending = match format {
-        Format::Json => "json",
-        Format::Html => "html",
-        Format::Card | Format::Keys | Format::Wav | Format::Dial => "txt",
+        ScriptFormat::Json => "json",
+        ScriptFormat::Html => "html",
+        ScriptFormat::Card | ScriptFormat::Keys => "txt",
     };
     format!("{:04}-{name}.{ending}", at + 1)
 }
 
-fn cards(list: &WorkList, scene: &Scene) -> String {
+fn cards(list: &WorkList, context: &Context) -> String {
     let cards = list.to_key().map(|(_, errand, script, codes)| {
         // A form feed: each card begins a page of its own.
-        format!("\x0c{}", shown(script, &errand.station, scene, codes, Format::Card))
+        format!("\x0c{}", shown(script, (&errand.station, &errand.drift), context, codes, ScriptFormat::Card))
     });
     list.text(|_, script| format!("script {}", script.digest)) + &cards.collect::<String>()
 }
 
-fn keys(list: &WorkList, scene: &Scene) -> String {
+fn keys(list: &WorkList, context: &Context) -> String {
     let blocks = list.to_key().map(|(_, errand, script, codes)| {
-        let keys = shown(script, &errand.station, scene, codes, Format::Keys);
+        let keys = shown(script, (&errand.station, &errand.drift), context, codes, ScriptFormat::Keys);
         format!("{} {}\n{keys}", errand.station.name, errand.station.number)
     });
     blocks.collect::<Vec<_>>().join("\n")

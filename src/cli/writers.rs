@@ -3,10 +3,9 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-use super::scene::Scene;
 use crate::daemon::with_causes;
 use crate::finding::Place;
-use crate::fleet::Source;
+use crate::fleet::{Source, View};
 use crate::git::{Author, Blamed, Git, GitError, blame};
 
 /// The authors of lines, by file and line. Empty where nothing is known of them.
@@ -15,14 +14,14 @@ pub struct Writers(BTreeMap<Arc<str>, BTreeMap<u32, Author>>);
 
 impl Writers {
     /// Asks git once a file. What it cannot tell is said on standard error, once.
-    pub fn of<'p>(scene: &Scene, places: impl IntoIterator<Item = &'p Place>) -> Writers {
+    pub fn of<'p>(view: &View, places: impl IntoIterator<Item = &'p Place>) -> Writers {
         let mut lines: BTreeMap<&Arc<str>, BTreeSet<u32>> = BTreeMap::new();
         for place in places {
             lines.entry(&place.file).or_default().insert(place.line);
         }
         let (mut writers, mut troubles) = (Writers::default(), BTreeSet::new());
         for (file, lines) in lines {
-            match asked(scene, file, lines) {
+            match asked(view, file, lines) {
                 Ok(authors) => {
                     writers.0.insert(file.clone(), authors);
                 }
@@ -48,12 +47,12 @@ impl Writers {
     }
 }
 
-fn asked(scene: &Scene, file: &str, lines: BTreeSet<u32>) -> Result<BTreeMap<u32, Author>, GitError> {
+fn asked(view: &View, file: &str, lines: BTreeSet<u32>) -> Result<BTreeMap<u32, Author>, GitError> {
     let git = Git::default();
-    match (&scene.sources.inventory, &scene.fleet.commit) {
+    match (&view.sources.inventory, &view.reading.commit) {
         (Source::Git(followed), Some(commit)) => blame(&git, Blamed::Committed { followed, commit, path: file }, lines),
-        (Source::Folder(_), _) if scene.is_sound() => {
-            blame(&git, Blamed::Lying(&scene.sources.folder.join(file)), lines)
+        (Source::Folder(_), _) if view.good_since().is_none() => {
+            blame(&git, Blamed::Lying(&view.sources.folder.join(file)), lines)
         }
         // The last good lines are not those that lie there now.
         (Source::Folder(_), _) | (Source::Git(_), None) => Ok(BTreeMap::new()),

@@ -3,18 +3,16 @@
 //! LastRead is done on the tree that remembers places ([`crate::yaml`]), so that everything wrong is told at once with
 //! line and fix; a typed reading stops at its first error and misses some places. It opens no ledger and no socket, and resolves secrets only when asked.
 
-mod access;
+mod address;
 mod read;
-mod source;
 mod webhook;
 
-pub use read::read;
+pub use address::Address;
+pub use read::{Loaded, load, read};
 pub use webhook::{Kind, Resolved, Target, Url, Webhook};
 
-use std::fmt;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 use std::time::Duration;
 
 use sha2::{Digest, Sha256};
@@ -22,9 +20,9 @@ use uuid::Uuid;
 
 use crate::brake::{Limit, Share};
 use crate::drift::Rules;
-use crate::files::{Folder, Interest, Tree, cleaned, read_file};
-use crate::finding::{Finding, Place};
-use crate::fleet::{Source, Terms};
+use crate::files::{Folder, Interest, cleaned};
+use crate::finding::Place;
+use crate::fleet::{Source, Sources, Terms};
 use crate::web::Access;
 
 /// All that `stationkeep.yaml` says, with defaults where it says nothing.
@@ -34,8 +32,11 @@ pub struct Config {
     pub folder: PathBuf,
     /// The file itself.
     pub file: PathBuf,
+    /// A folder, or a folder in a repository.
     pub inventory: Source,
+    /// Where the keybooks are.
     pub keybooks: Folder,
+    /// Where reports are dropped.
     pub reports: Folder,
     /// `sqlite:` and an absolute path, or `postgres://…`.
     pub ledger: Address,
@@ -53,6 +54,7 @@ pub struct Config {
     pub require_tests: bool,
     /// 1 to 1440.
     pub full_pass_minutes: u32,
+    /// When a change of many stations waits for its release.
     pub surge: Surge,
     /// In the order of the file; no two of one name.
     pub webhooks: Vec<Webhook>,
@@ -61,6 +63,7 @@ pub struct Config {
 /// When many stations at once are a surge: a change of so many waits for its release.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Surge {
+    /// Of the stations on record.
     pub share: Share,
     /// The line that sets it; `None` where it is the default.
     pub place: Option<Place>,
@@ -77,62 +80,22 @@ impl Surge {
     }
 }
 
-/// An address that may hold a password or token. Never printed by `Debug`.
-#[derive(Clone, PartialEq, Eq)]
-pub struct Address(Arc<str>);
-
-impl Address {
-    /// The address itself, for connecting.
-    pub fn reveal(&self) -> &str {
-        &self.0
-    }
-}
-
-impl From<&str> for Address {
-    fn from(text: &str) -> Address {
-        Address(text.into())
-    }
-}
-
-impl fmt::Debug for Address {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str("(an address)")
-    }
-}
-
-/// A configuration file, read.
-#[derive(Debug)]
-pub struct Loaded {
-    /// The configuration, or everything that is wrong with it.
-    pub config: Result<Config, Vec<Finding>>,
-    /// The file's text, for showing the lines of findings.
-    pub texts: Tree,
-}
-
-/// Reads a configuration file. Relative paths start at the current folder, those within it at the file's folder.
-pub fn load(path: &Path) -> Loaded {
-    let path = cleaned(&std::path::absolute(path).unwrap_or_else(|_| path.into()));
-    let folder = path.parent().unwrap_or(Path::new("/"));
-    let name: Arc<str> = path.file_name().unwrap_or_default().to_string_lossy().into();
-    match read_file(&path.display().to_string(), &path) {
-        Ok(text) => Loaded {
-            config: read(&name, folder, &text.bytes),
-            texts: [(name.clone(), Arc::new(text))].into_iter().collect(),
-        },
-        Err(mut finding) => {
-            if !path.exists() {
-                finding.fix = "Give its path with --config FILE or in STATIONKEEP_CONFIG.".into();
-            }
-            Loaded { config: Err(vec![finding]), texts: Tree::default() }
-        }
-    }
-}
-
 impl Config {
     /// How the fleet is looked at.
     pub fn looking(&self) -> Terms {
         let rules = Rules { reconfirm_days: self.reconfirm_days, require_tests: self.require_tests };
         Terms { rules, limit: self.surge.limit(), settle: self.settle() }
+    }
+
+    /// Where its files are, with the key of its fingerprints.
+    pub fn sources(&self, key: [u8; 32]) -> Sources {
+        Sources {
+            folder: self.folder.clone(),
+            inventory: self.inventory.clone(),
+            keybooks: self.keybooks.clone(),
+            reports: self.reports.clone(),
+            key,
+        }
     }
 
     /// How long files must be quiet.

@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::files::Secrets;
-use crate::finding::Code;
+use crate::finding::{Code, Finding};
 use proptest::prelude::*;
 use std::ffi::OsString;
 use std::fs;
@@ -46,7 +46,7 @@ fn a_share_of_the_fleet_is_read_with_its_line_and_an_odd_one_refused_there() {
     }
 }
 
-/// The example of the specification, §8.
+/// A configuration with everything in it.
 const EXAMPLE: &str = r#"stationkeep: 1
 inventory: inventory
 keybooks: keybooks

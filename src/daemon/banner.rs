@@ -5,44 +5,41 @@ use std::io::Write as _;
 use std::net::SocketAddr;
 use std::path::Path;
 
-use crate::drift::{Standing, StationDrift};
+use crate::drift::StationDrift;
 use crate::finding::plural;
 
-use super::pass::State;
+use crate::fleet::View;
 
 /// The start-up message, in about ten lines.
-pub fn text(state: &State, listening: Option<SocketAddr>, webhooks: &[String]) -> String {
+pub fn text(view: &View, ledger: &str, listening: Option<SocketAddr>, webhooks: &[String]) -> String {
     let mut out = String::new();
     let program = program();
-    let inventory = state.inventory();
+    let inventory = &view.effective;
     let sites = inventory.stations.values().map(|s| &s.site).collect::<std::collections::BTreeSet<_>>().len();
     let sites = plural(sites as u64, "site");
     let version = env!("CARGO_PKG_VERSION");
     if inventory.stations.is_empty() {
         let _ = writeln!(out, "stationkeep {version} has no inventory that can be used: see `{program} check`.");
     } else {
-        let stations = state.totals().counted();
+        let stations = view.totals.counted();
         let _ = writeln!(out, "stationkeep {version} keeps {}: {stations} at {sites}.", inventory.fleet);
     }
-    let _ = writeln!(out, "  watching   {} and {}", state.sources().inventory, state.sources().keybooks.path.display());
-    let _ = writeln!(out, "  reports    {} (drop report files there)", state.sources().reports.path.display());
-    let _ = writeln!(out, "  ledger     {}", state.store().place());
+    let _ = writeln!(out, "  watching   {} and {}", view.sources.inventory, view.sources.keybooks.path.display());
+    let _ = writeln!(out, "  reports    {} (drop report files there)", view.sources.reports.path.display());
+    let _ = writeln!(out, "  ledger     {}", ledger);
     for webhook in webhooks {
         let _ = writeln!(out, "  alerts     {webhook}");
     }
-    let _ = writeln!(out, "Standings: {}.", state.totals().sentence());
-    if let Some(worst) = state.worst() {
+    let _ = writeln!(out, "Standings: {}.", view.totals.sentence());
+    if let Some(worst) = view.worst() {
         let _ = writeln!(out, "Heaviest: {}", heaviest(worst));
         let _ = writeln!(out, "Try next, in another terminal:");
         let _ = writeln!(out, "  {program} drift {:<12} why it is not as wanted", worst.station);
-        let scripted = state.worst_to_key().unwrap_or(worst);
+        let scripted = view.worst_to_key().unwrap_or(worst);
         let _ = writeln!(out, "  {program} script {:<11} what to key there", scripted.station);
     }
     if let Some(address) = listening {
-        let _ = writeln!(
-            out,
-            "For probes: http://{address}/healthz, /readyz and /metrics. Alerts link to cards; more pages come with a later version."
-        );
+        let _ = writeln!(out, "For probes: http://{address}/healthz, /readyz and /metrics.");
     }
     let _ = writeln!(out, "Ctrl-C stops.");
     out
@@ -67,11 +64,4 @@ fn program() -> String {
     let short = here.and_then(|here| path.strip_prefix(here).ok().map(Path::to_path_buf));
     let shown = short.unwrap_or_else(|| path.to_path_buf());
     if shown.as_os_str().is_empty() { "stationkeep".into() } else { shown.display().to_string() }
-}
-
-/// The station to look at first: the heaviest weight, then the worst standing.
-pub fn worst<'d>(drifts: impl Iterator<Item = &'d StationDrift>) -> Option<&'d StationDrift> {
-    drifts
-        .filter(|drift| drift.standing != Standing::Aligned)
-        .min_by_key(|drift| (std::cmp::Reverse(drift.weight), drift.standing, &drift.site, &drift.station))
 }

@@ -36,3 +36,8 @@ impl Clock {
         Timestamp::now().checked_add(self.ahead).unwrap_or(Timestamp::MAX)
     }
 }
+
+/// The system's clock in milliseconds since 1970.
+pub fn system_ms() -> i64 {
+    Timestamp::now().as_millisecond()
+}

@@ -4,7 +4,6 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use jiff::Timestamp;
 use tokio::sync::{Notify, watch};
 use tokio::task::JoinHandle;
 use tokio::time::{sleep, timeout};
@@ -18,8 +17,8 @@ use crate::store::{StoppedWebhook, Store};
 use crate::web::Status;
 use crate::webhook::{Ended, Limits, Pump, PumpStatus, Secret, Sender, Target, shown_address};
 
-use super::ServeError;
-use super::clock::Clock;
+use super::clock::{Clock, system_ms};
+use super::error::ServeError;
 use super::heartbeat::Heartbeat;
 
 /// How long a clean stop waits for deliveries under way.
@@ -293,11 +292,6 @@ async fn listen(store: &Store, asked: &Notify) {
 fn resolved(config: &Config) -> Vec<Resolved> {
     let secrets = Secrets::new(&config.folder, &process_env);
     config.webhooks.iter().map(|webhook| webhook.resolve(&secrets)).collect()
-}
-
-/// The system's clock in milliseconds since 1970.
-pub fn system_ms() -> i64 {
-    Timestamp::now().as_millisecond()
 }
 
 /// A number from 0 to 1 by chance, for the jitter of retries.

@@ -7,12 +7,11 @@ use std::time::{Duration, Instant};
 
 use tokio_util::sync::{CancellationToken, DropGuard};
 
-use crate::finding::Finding;
-use crate::web::{Clocks, ListenError, Server, Status, View};
+use crate::fleet::View;
+use crate::web::{Clocks, ListenError, Server, Shown, Status};
 
-use super::deliveries::system_ms;
+use super::clock::system_ms;
 use super::notifier::Notifier;
-use super::pass::{Seen, State};
 use super::systemd::Systemd;
 
 /// Everything that faces outward.
@@ -60,12 +59,11 @@ impl Front {
     }
 
     /// A pass has finished: what it left is shown.
-    pub fn passed(&mut self, state: &State, notifier: &Notifier, seen: &Seen) {
-        let view = view(state, notifier, &seen.findings);
+    pub fn passed(&mut self, view: &View, notifier: &Notifier) {
+        let shown = shown(view, notifier);
         let stations = view.totals.counted();
-        let line = format!("{stations}: {}; {} errors in the files", view.totals.sentence(), view.errors);
-        self.status.set_in_force(state.in_force());
-        self.status.finish(view);
+        let line = format!("{stations}: {}; {} errors in the files", view.totals.sentence(), shown.errors);
+        self.status.finish(shown);
         if !self.is_ready {
             self.is_ready = self.systemd.ready();
         }
@@ -84,15 +82,15 @@ impl Front {
     }
 }
 
-fn view(state: &State, notifier: &Notifier, findings: &[Finding]) -> View {
-    let errors = findings.iter().filter(|finding| finding.is_error()).count();
-    View {
-        totals: state.totals(),
-        held: state.held().map_or(0, |held| held.stations.len() as u64),
+fn shown(view: &View, notifier: &Notifier) -> Shown {
+    let errors = view.findings().iter().filter(|finding| finding.is_error()).count();
+    Shown {
+        totals: view.totals.clone(),
+        held: view.change().map_or(0, |held| held.stations.len() as u64),
         open_cases: notifier.open_cases(),
-        in_force_since: state.in_force_since(),
+        in_use_since: view.in_use_since,
         errors: errors as u64,
-        warnings: (findings.len() - errors) as u64,
+        warnings: (view.findings().len() - errors) as u64,
         next_reminder: notifier.next_reminder(),
         silent: notifier.silent().cloned().collect(),
     }

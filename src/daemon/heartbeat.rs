@@ -21,7 +21,7 @@ use crate::web::Status;
 use crate::webhook::{Attempt, Ended, Message, PumpState, PumpStatus, Sender, Target};
 
 use super::clock::Clock;
-use super::deliveries::system_ms;
+use super::clock::system_ms;
 
 /// The ledger must take a write in this time.
 const WRITE: Duration = Duration::from_secs(10);

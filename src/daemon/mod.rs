@@ -6,93 +6,23 @@
 mod banner;
 mod clock;
 mod deliveries;
+mod error;
 mod front;
 mod heartbeat;
 mod logging;
 mod notifier;
-mod pass;
 mod session;
 mod systemd;
 
 pub use clock::Clock;
+pub use error::{ServeError, with_causes};
 
 use std::path::PathBuf;
 
 use crate::config::{self, Config};
-use crate::files::{KeyError, WatchError};
-use crate::finding::Finding;
-use crate::fleet::{FleetError, Sources};
-use crate::store::StoreError;
-use crate::web::ListenError;
-use crate::webhook::SendError;
 
 use front::Front;
 use session::{Basis, End};
-
-/// The folders of a configuration, with the key of its fingerprints.
-pub fn sources(config: &Config, key: [u8; 32]) -> Sources {
-    Sources {
-        folder: config.folder.clone(),
-        inventory: config.inventory.clone(),
-        keybooks: config.keybooks.clone(),
-        reports: config.reports.clone(),
-        key,
-    }
-}
-
-/// Why the daemon cannot run.
-#[derive(Debug, thiserror::Error)]
-pub enum ServeError {
-    /// The configuration cannot be used; the findings say where and why.
-    #[error("the configuration cannot be used:\n{}", .0.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))]
-    Config(Vec<Finding>),
-    #[error("{0}")]
-    Clock(String),
-    #[error(transparent)]
-    Store(#[from] StoreError),
-    #[error(transparent)]
-    Gather(#[from] FleetError),
-    #[error(transparent)]
-    Key(#[from] KeyError),
-    #[error(transparent)]
-    Watch(#[from] WatchError),
-    #[error(transparent)]
-    Sender(#[from] SendError),
-    #[error(transparent)]
-    Listen(#[from] ListenError),
-    #[error("cannot listen for signals")]
-    Signals(#[from] std::io::Error),
-}
-
-impl ServeError {
-    /// Whether its input is to blame, and not the machine.
-    pub fn is_usage(&self) -> bool {
-        match self {
-            ServeError::Config(_) | ServeError::Clock(_) => true,
-            ServeError::Store(_)
-            | ServeError::Gather(_)
-            | ServeError::Key(_)
-            | ServeError::Watch(_)
-            | ServeError::Sender(_)
-            | ServeError::Listen(_)
-            | ServeError::Signals(_) => false,
-        }
-    }
-}
-
-/// An error with its causes, each said once.
-pub fn with_causes(error: &dyn std::error::Error) -> String {
-    let mut text = error.to_string();
-    let mut source = error.source();
-    while let Some(cause) = source {
-        let cause_text = cause.to_string();
-        if !text.contains(&cause_text) {
-            text.push_str(&format!(": {cause_text}"));
-        }
-        source = cause.source();
-    }
-    text
-}
 
 /// Watches the fleet of a configuration until SIGTERM or SIGINT.
 ///

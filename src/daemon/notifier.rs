@@ -13,15 +13,15 @@ use crate::alert::{
 };
 use crate::brake::{Ended, Held, Out};
 use crate::drift::StationDrift;
-use crate::fleet::FleetError;
+use crate::finding::Finding;
 use crate::fleet::intake::kept_reasons;
+use crate::fleet::{FleetError, View};
 use crate::ledger::{Line, parse_line};
 use crate::script::Memory;
 use crate::setting::{Name, Weight};
 use crate::store::{self, EntryKind, NewMessage, PassWrites, Queue, StoppedWebhook, Store};
 
-use super::deliveries::system_ms;
-use super::pass::{Seen, State};
+use super::clock::system_ms;
 
 /// Rejected reports told of in one message, and reports named as its cause; more follow in the next.
 const AT_ONCE: i64 = 1_000;
@@ -35,6 +35,15 @@ pub enum Telling {
     News,
     /// Another daemon told meanwhile, perhaps of what this one has not looked at yet: look again, then decide.
     Overtaken,
+}
+
+/// What a pass saw, for whoever tells of it.
+#[derive(Clone, Copy)]
+pub struct Seen<'a> {
+    pub view: &'a View,
+    /// What is wrong with the configuration as it is now.
+    pub configuration: &'a [Finding],
+    pub store: &'a Store,
 }
 
 /// What was told, as the store has it.
@@ -73,22 +82,23 @@ impl Notifier {
     ///
     /// # Errors
     /// Where the store cannot be read or written; then nothing was told, and the next pass decides anew.
-    pub async fn tell(&mut self, state: &State, seen: &Seen) -> Result<Telling, FleetError> {
-        let queues = state.store().queues().await?;
+    pub async fn tell(&mut self, seen: Seen<'_>) -> Result<Telling, FleetError> {
+        let store = seen.store;
+        let queues = store.queues().await?;
         self.waiting = queues.iter().map(|queue| queue.webhook.as_str().into()).collect();
-        let stopped = state.store().stopped_webhooks().await?;
+        let stopped = store.stopped_webhooks().await?;
         self.stopped = stopped.into_iter().map(|(webhook, noted)| (webhook.into(), gone(noted))).collect();
-        self.look_for_silence(state.store(), &queues).await?;
-        self.gather_cause(state, seen).await?;
-        let Verdict { writes, messages, many: _, noted } = self.decide(state, seen).await?;
+        self.look_for_silence(store, &queues).await?;
+        self.gather_cause(seen).await?;
+        let Verdict { writes, messages, many: _, noted } = self.decide(seen).await?;
         let outgoing = messages.iter().map(outgoing).collect();
-        let decision = PassWrites { cases: writes, settled: state.moves(), messages: outgoing };
+        let decision = PassWrites { cases: writes, settled: Vec::new(), messages: outgoing };
         let mut count = 0;
         if !decision.is_empty() {
-            let Some(new) = state.store().commit_pass_at(&decision, self.turn).await? else {
+            let Some(new) = store.commit_pass_at(&decision, self.turn).await? else {
                 // Another daemon on the same ledger has told meanwhile: go by what it told.
                 let cause = std::mem::take(&mut self.cause);
-                *self = Notifier::resume(state.store(), self.terms.clone(), cause).await?;
+                *self = Notifier::resume(store, self.terms.clone(), cause).await?;
                 return Ok(Telling::Overtaken);
             };
             self.turn += 1;
@@ -103,14 +113,15 @@ impl Notifier {
     }
 
     /// Collects what happened since the pass before: never more than the pass itself has seen.
-    async fn gather_cause(&mut self, state: &State, seen: &Seen) -> Result<(), FleetError> {
-        self.cause.add(seen.cause.files.iter().cloned(), seen.cause.commit.clone());
-        while self.ledger_seq < state.ledger_seq() {
-            let page = state.store().entries_after(self.ledger_seq, 1_000).await?;
+    async fn gather_cause(&mut self, seen: Seen<'_>) -> Result<(), FleetError> {
+        let Seen { view, store, .. } = seen;
+        self.cause.add(view.changed.files.iter().cloned(), view.changed.commit.clone());
+        while self.ledger_seq < view.seq {
+            let page = store.entries_after(self.ledger_seq, 1_000).await?;
             if page.is_empty() {
                 break;
             }
-            for entry in page.iter().filter(|entry| entry.seq <= state.ledger_seq()) {
+            for entry in page.iter().filter(|entry| entry.seq <= view.seq) {
                 self.ledger_seq = entry.seq;
                 if entry.kind == EntryKind::Script || self.cause.reports.len() >= CAUSES {
                     continue;
@@ -123,36 +134,37 @@ impl Notifier {
         Ok(())
     }
 
-    async fn decide(&self, state: &State, seen: &Seen) -> Result<Verdict, FleetError> {
-        let rejected = self.rejected_reports(state.store()).await?;
-        let stations: Vec<Arc<StationDrift>> = state.drifts().values().cloned().collect();
+    async fn decide(&self, seen: Seen<'_>) -> Result<Verdict, FleetError> {
+        let Seen { view, store, configuration } = seen;
+        let rejected = self.rejected_reports(store).await?;
+        let stations: Vec<Arc<StationDrift>> = view.drifts().cloned().collect();
         let memory = RefCell::new(Memory::for_a_fleet());
-        let digest = |station: &Name| state.script_digest(station, &mut memory.borrow_mut());
-        let next = state.foresee();
-        let (held, ended) = (state.held().map(held), state.ended().map(ended));
+        let digest = |station: &Name| view.script_digest(station, &mut memory.borrow_mut());
+        let next = view.foresee();
+        let (held, ended) = (view.change().map(held), view.brake.ended().map(ended));
         let pass = Pass {
             stations: &stations,
             waiting: &self.waiting,
-            contacts: &state.inventory().contacts,
+            contacts: &view.effective.contacts,
             cause: &self.cause,
             work: Work { next: &next, digest: &digest },
-            commit: state.commit(),
-            decisions: state.decisions(),
+            commit: view.reading.commit.as_deref(),
+            decisions: Some(&view.decisions),
             held: held.as_ref(),
             ended: ended.as_ref(),
-            handed_out: HandedOut(&|name| state.to_call_back(name).and_then(out)),
+            handed_out: HandedOut(&|name| view.brake.to_call_back(name).cloned().and_then(out)),
             inventory: FilesRead {
-                findings: &seen.findings,
-                good_since: state.in_force_since(),
-                commit: state.commit_read(),
-                in_use: state.commit(),
+                findings: view.findings(),
+                good_since: view.in_use_since,
+                commit: view.as_is.commit.as_deref(),
+                in_use: view.reading.commit.as_deref(),
             },
-            configuration: FilesRead { findings: &seen.configuration, ..FilesRead::default() },
+            configuration: FilesRead { findings: configuration, ..FilesRead::default() },
             rejected: &rejected,
             stopped: &self.stopped,
             silent: &self.silent,
             ledger_seq: self.ledger_seq,
-            clock: seen.now,
+            clock: view.at,
         };
         Ok(decide(&self.cases, &pass, &self.terms))
     }

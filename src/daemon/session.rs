@@ -13,18 +13,18 @@ use crate::alert::{Cause, Subscription, Terms, source_of};
 use crate::config::{self, Config};
 use crate::files::{Interest, Look, Means, Pace, Tree, Watch, load_or_make_key};
 use crate::finding::Finding;
-use crate::fleet::Lookout;
-use crate::inventory::Commit;
+use crate::fleet::intake::Taken;
+use crate::fleet::{Askers, Asking, Fleet, FleetError, Moment, News, View, asking};
 use crate::setting::Name;
 use crate::store::{Queue, Store};
 use crate::web::{Cards, Outside};
 
-use super::clock::Clock;
-use super::deliveries::{Deliveries, Means as Ways, system_ms};
+use super::banner;
+use super::clock::{Clock, system_ms};
+use super::deliveries::{Deliveries, Means as Ways};
+use super::error::{ServeError, with_causes};
 use super::front::Front;
-use super::notifier::{Notifier, Telling};
-use super::pass::{Seen, State};
-use super::{ServeError, banner, sources, with_causes};
+use super::notifier::{Notifier, Seen, Telling};
 
 /// How often the ledger is asked whether the command line or another daemon wrote to it.
 const LEDGER_LOOK: Duration = Duration::from_secs(1);
@@ -73,6 +73,7 @@ impl Stops {
 }
 
 /// Runs until a stop or a changed configuration. `first`: the program has just been started.
+#[allow(clippy::too_many_lines, reason = "it is being redrawn")]
 pub async fn run(
     basis: &Basis,
     path: &Path,
@@ -81,102 +82,24 @@ pub async fn run(
     stops: &mut Stops,
     front: &mut Front,
 ) -> Result<End, ServeError> {
-    let config = &basis.config;
-    let key = load_or_make_key(&config.key_file(), &config::random_key())?;
-    let store = Store::open(config.ledger.reveal()).await?;
-    let pace = Pace::settling(config.settle());
-    let watch = Watch::start(config.interest([]), pace, Means::Events).await?;
-    front.status.open(config.full_pass(), store.clone(), cards(config, key, store.clone(), clock));
-    let mut state = State::new(config, sources(config, key), store.clone(), clock);
-    front.status.begin();
-    let mut seen = state.look(Some(Look::Whole)).await?;
-    if let Some(again) = seen.look_again {
-        // A report dropped just before the start must not be told as missing.
-        sleep(again.min(config.settle()) + MOMENT).await;
-        seen = state.look(None).await?;
-    }
-    let source = source_of(&state.inventory().fleet);
-    let ways = Ways { store: store.clone(), health: front.status.clone(), clock, source };
-    let mut deliveries = Deliveries::start(config, ways)?;
-    deliveries.forget(config).await?;
-    let cause = Cause { started: first, files: cause_files(config, first), ..Cause::default() };
-    let mut notifier = Notifier::resume(&store, terms(config, &state, &deliveries), cause).await?;
-    deliveries.notes.extend(undelivered(&store, config).await);
-    // The last that can fail: from here on this session runs.
-    front.listen(config.listen).await?;
-    if first {
-        banner::say(&banner::text(&state, front.address(), &deliveries.notes));
-    }
-    log_findings(&seen.findings, state.commit_read());
-    let text = basis.text.clone();
-    let mut session =
-        Session { basis, path, text, watch, front, failed: false, refused: Vec::new(), pace, asked: None, armed: None };
-    session.tell(&mut notifier, &mut state, &mut seen, &deliveries).await;
-    let mut full = interval_at(Instant::now() + config.full_pass(), config.full_pass());
-    full.set_missed_tick_behavior(MissedTickBehavior::Delay);
-    let end = loop {
-        session.rearm(&state);
-        let wait = session.wait(&seen.look_again, &notifier, &state, clock);
-        let look = tokio::select! {
-            _ = stops.term.recv() => break End::Stopped,
-            _ = stops.interrupt.recv() => break End::Stopped,
-            _ = stops.hangup.recv() => { session.ask(Look::Whole); continue }
-            () = session.watch.changed() => Some(session.settled()),
-            _ = full.tick() => { session.ask(Look::Whole); continue }
-            () = sleep_until(session.at_last()), if session.asked.is_some() => Some(session.settled()),
-            () = deliveries.asked() => { deliveries.answer().await; continue }
-            () = deliveries.news() => None,
-            () = somebody_wrote(&store, &state, &notifier), if !session.failed => None,
-            // What a failed pass had read may not be in force yet, and may have been in the middle of an edit.
-            () = sleep(wait), if session.failed && session.asked.is_none() => { session.ask(Look::Changed); continue }
-            () = sleep(wait), if !session.failed => None,
-        };
-        // Without a look the files are not known to be quiet, and the configuration is one of them.
-        if look.is_some()
-            && let Some(new) = session.reconfigured(&deliveries)
-        {
-            break End::Reconfigured(Box::new(new));
-        }
-        session.front.status.begin();
-        match state.look(look).await {
-            Ok(new) => {
-                if new.findings != seen.findings {
-                    log_findings(&new.findings, state.commit_read());
-                }
-                seen = new;
-                session.tell(&mut notifier, &mut state, &mut seen, &deliveries).await;
-            }
-            Err(error) => session.failed(&error),
-        }
-        if look == Some(Look::Whole) {
-            prune(&store).await;
-            undelivered(&store, config).await;
-            if session.front.status.is_silent() {
-                tracing::error!(
-                    "nobody is told of anything: every webhook for alerts was stopped by its receiver (410), or has \
-                     delivered nothing for long. See `stationkeep deliveries`; `stationkeep deliveries start NAME` sends \
-                     to one again"
-                );
-            }
-        }
-    };
+    let mut session = Session::begin(basis, path, clock, first, front).await?;
+    let end = session.watch_on(stops).await;
     match &end {
         End::Stopped => session.front.stopping(),
         End::Reconfigured(_) => session.front.reloading(),
     }
-    deliveries.stop().await;
-    store.close().await;
+    session.deliveries.stop().await;
+    session.fleet.store().close().await;
     if matches!(end, End::Stopped) {
         tracing::info!("stopped");
     }
     Ok(end)
 }
 
-/// Cards are shown from a look of their own, at the moment somebody opens one.
-fn cards(config: &Config, key: [u8; 32], store: Store, clock: Clock) -> Cards {
-    let lookout = Lookout::new(sources(config, key), store, config.looking());
-    let outside = Outside { now: Arc::new(move || clock.now()), files: SystemTime::now, id: Uuid::now_v7 };
-    Cards::new(lookout, config.access.clone(), config.address.clone(), &key, outside)
+/// Cards are shown from the view of the moment in which somebody opens one.
+fn cards(config: &Config, key: &[u8; 32], store: Store, clock: Clock, asking: Asking) -> Cards {
+    let outside = Outside { now: Arc::new(move || clock.now()), id: Uuid::now_v7 };
+    Cards::new(asking, store, config.access.clone(), config.address.clone(), key, outside)
 }
 
 /// A changed configuration is a cause of its own.
@@ -185,26 +108,194 @@ fn cause_files(config: &Config, first: bool) -> Vec<Name> {
     name.into_iter().filter(|_| !first).collect()
 }
 
-/// What stays the same through a session, and whether the last pass failed.
+/// One configuration, and everything that runs under it.
 struct Session<'a> {
     basis: &'a Basis,
     path: &'a Path,
+    clock: Clock,
     /// The configuration's text when it was last looked at.
     text: Tree,
-    watch: Watch,
-    /// Hears how passes go.
-    front: &'a mut Front,
-    failed: bool,
-    /// What is wrong with the configuration as it is now; the one in force stays.
+    /// What is wrong with the configuration as it is now; the one in use stays.
     refused: Vec<Finding>,
+    watch: Watch,
     pace: Pace,
-    /// The look that is asked for and waits until the files are quiet, and when it is made in any case.
-    asked: Option<(Look, Instant)>,
     /// What is watched.
     armed: Option<Interest>,
+    /// The look that is asked for and waits until the files are quiet, and when it is made in any case.
+    asked: Option<(Look, Instant)>,
+    fleet: Fleet,
+    /// The view of the last look that was finished.
+    view: Arc<View>,
+    /// Whoever waits for a view of this moment.
+    askers: Askers,
+    notifier: Notifier,
+    deliveries: Deliveries,
+    /// Whether the last pass failed.
+    failed: bool,
+    /// Hears how passes go.
+    front: &'a mut Front,
 }
 
-impl Session<'_> {
+impl<'a> Session<'a> {
+    /// Opens everything and makes the first pass.
+    async fn begin(
+        basis: &'a Basis,
+        path: &'a Path,
+        clock: Clock,
+        first: bool,
+        front: &'a mut Front,
+    ) -> Result<Session<'a>, ServeError> {
+        let config = &basis.config;
+        let key = load_or_make_key(&config.key_file(), &config::random_key())?;
+        let store = Store::open(config.ledger.reveal()).await?;
+        let pace = Pace::settling(config.settle());
+        let watch = Watch::start(config.interest([]), pace, Means::Events).await?;
+        let (asking, askers) = asking();
+        front.status.open(config.full_pass(), store.clone(), cards(config, &key, store.clone(), clock, asking));
+        let mut fleet = Fleet::new(config.sources(key), store.clone(), config.looking());
+        front.status.begin();
+        let view = first_view(&mut fleet, clock, config.settle()).await?;
+        let ways = Ways { store, health: front.status.clone(), clock, source: source_of(&view.effective.fleet) };
+        let mut deliveries = Deliveries::start(config, ways)?;
+        deliveries.forget(config).await?;
+        let cause = Cause { started: first, files: cause_files(config, first), ..Cause::default() };
+        let notifier = Notifier::resume(fleet.store(), terms(config, &view, &deliveries), cause).await?;
+        deliveries.notes.extend(undelivered(fleet.store(), config).await);
+        // The last that can fail: from here on this session runs.
+        front.listen(config.listen).await?;
+        if first {
+            banner::say(&banner::text(&view, fleet.store().place(), front.address(), &deliveries.notes));
+        }
+        log_findings(&view);
+        let mut session = Session {
+            basis,
+            path,
+            clock,
+            text: basis.text.clone(),
+            refused: Vec::new(),
+            watch,
+            pace,
+            armed: None,
+            asked: None,
+            fleet,
+            view,
+            askers,
+            notifier,
+            deliveries,
+            failed: false,
+            front,
+        };
+        session.tell().await;
+        Ok(session)
+    }
+
+    /// Makes passes until there is a reason to end.
+    async fn watch_on(&mut self, stops: &mut Stops) -> End {
+        let config = &self.basis.config;
+        let mut full = interval_at(Instant::now() + config.full_pass(), config.full_pass());
+        full.set_missed_tick_behavior(MissedTickBehavior::Delay);
+        loop {
+            self.rearm();
+            let (wait, at_last) = (self.wait(), self.at_last());
+            let look = tokio::select! {
+                _ = stops.term.recv() => return End::Stopped,
+                _ = stops.interrupt.recv() => return End::Stopped,
+                _ = stops.hangup.recv() => { self.ask(Look::Whole); continue }
+                () = self.watch.changed() => Some(self.settled()),
+                _ = full.tick() => { self.ask(Look::Whole); continue }
+                () = sleep_until(at_last), if self.asked.is_some() => Some(self.settled()),
+                () = self.deliveries.asked() => { self.deliveries.answer().await; continue }
+                () = self.deliveries.news() => None,
+                () = self.askers.asked() => None,
+                () = somebody_wrote(self.fleet.store(), &self.view, &self.notifier), if !self.failed => None,
+                // What a failed pass had read may not be in use yet, and may have been in the middle of an edit.
+                () = sleep(wait), if self.failed && self.asked.is_none() => { self.ask(Look::Changed); continue }
+                () = sleep(wait), if !self.failed => None,
+            };
+            // Without a look the files are not known to be quiet, and the configuration is one of them.
+            if look.is_some()
+                && let Some(new) = self.reconfigured()
+            {
+                return End::Reconfigured(Box::new(new));
+            }
+            self.pass(look).await;
+            if look == Some(Look::Whole) {
+                self.tidy_up().await;
+            }
+        }
+    }
+
+    /// One pass: looks, answers whoever waits for a view, tells.
+    async fn pass(&mut self, look: Option<Look>) {
+        self.front.status.begin();
+        match self.look(look).await {
+            Ok(()) => {
+                self.askers.answer(&self.view);
+                self.tell().await;
+            }
+            Err(error) => {
+                self.askers.turn_away();
+                self.failed(&error);
+            }
+        }
+    }
+
+    /// The next view takes the place of the last.
+    async fn look(&mut self, look: Option<Look>) -> Result<(), FleetError> {
+        let view = self.fleet.look(look, moment(self.clock), &mut log_news).await?;
+        if view.findings() != self.view.findings() {
+            log_findings(&view);
+        }
+        let before = std::mem::replace(&mut self.view, view);
+        // A large fleet takes a while to let go of.
+        tokio::task::spawn_blocking(move || drop(before));
+        Ok(())
+    }
+
+    /// Tells of a view; where another daemon was quicker, of a new look at what it may have told of.
+    async fn tell(&mut self) {
+        for _ in 0..TURNS {
+            let seen = Seen { view: &self.view, configuration: &self.refused, store: self.fleet.store() };
+            match self.notifier.tell(seen).await {
+                Ok(Telling::Nothing) => return self.passed(),
+                Ok(Telling::News) => {
+                    self.deliveries.nudge();
+                    return self.passed();
+                }
+                Ok(Telling::Overtaken) => {
+                    if let Err(error) = self.look(Some(Look::Changed)).await {
+                        return self.failed(&error);
+                    }
+                }
+                Err(error) => return self.failed(&error),
+            }
+        }
+        tracing::warn!("another daemon keeps telling from the same ledger; this one waits for its next pass");
+    }
+
+    fn passed(&mut self) {
+        self.failed = false;
+        self.front.passed(&self.view, &self.notifier);
+    }
+
+    fn failed(&mut self, error: &dyn std::error::Error) {
+        self.failed = true;
+        self.front.status.fail();
+        tracing::error!("the pass failed and is made again: {}", with_causes(error));
+    }
+
+    /// What a full pass does beside looking.
+    async fn tidy_up(&self) {
+        prune(self.fleet.store()).await;
+        undelivered(self.fleet.store(), &self.basis.config).await;
+        if self.front.status.is_silent() {
+            tracing::error!(
+                "nobody is told of anything: every webhook for alerts was stopped by its receiver (410), or has \
+                 delivered nothing for long. See `stationkeep deliveries`; `stationkeep deliveries start NAME` sends to one again"
+            );
+        }
+    }
+
     /// Asks for a look as soon as the files are quiet: one caught half written would be told as broken.
     fn ask(&mut self, look: Look) {
         let is_whole = look == Look::Whole || self.asked.is_some_and(|(asked, _)| asked == Look::Whole);
@@ -225,11 +316,10 @@ impl Session<'_> {
 
     /// Watches the files that secrets are kept in, too, once it is known which they are, and the branch that a
     /// repository's HEAD stands on.
-    fn rearm(&mut self, state: &State) {
-        let mut secrets: Vec<PathBuf> = state.sources().secret_files(state.references());
-        secrets.extend(
-            state.sources().secret_files(self.basis.config.webhooks.iter().flat_map(config::Webhook::references)),
-        );
+    fn rearm(&mut self) {
+        let sources = self.fleet.sources();
+        let mut secrets: Vec<PathBuf> = sources.secret_files(&self.view.reading.references);
+        secrets.extend(sources.secret_files(self.basis.config.webhooks.iter().flat_map(config::Webhook::references)));
         let interest = self.basis.config.interest(secrets);
         if self.armed.as_ref() != Some(&interest) {
             self.watch.rearm(interest.clone());
@@ -241,62 +331,24 @@ impl Session<'_> {
     }
 
     /// How long to sleep at most: a report still being written, a reminder, something overdue, a pass to make again.
-    fn wait(&self, look_again: &Option<Duration>, notifier: &Notifier, state: &State, clock: Clock) -> Duration {
+    fn wait(&self) -> Duration {
         if self.failed {
             return RETRY;
         }
         let mut wait = self.basis.config.full_pass();
-        for soon in look_again.iter().copied().chain(notifier.silent_in()) {
+        for soon in self.view.look_again.into_iter().chain(self.notifier.silent_in()) {
             wait = wait.min(soon + MOMENT);
         }
-        for due in notifier.next_reminder().into_iter().chain(state.next_change()) {
-            let until = due.duration_since(clock.now());
+        for due in self.notifier.next_reminder().into_iter().chain(self.view.due) {
+            let until = due.duration_since(self.clock.now());
             wait = wait.min(Duration::try_from(until).unwrap_or(Duration::ZERO) + MOMENT);
         }
         wait.max(MOMENT)
     }
 
-    /// Tells of a pass; where another daemon was quicker, of a new look at what it may have told of.
-    async fn tell(&mut self, notifier: &mut Notifier, state: &mut State, seen: &mut Seen, deliveries: &Deliveries) {
-        for _ in 0..TURNS {
-            seen.configuration.clone_from(&self.refused);
-            match notifier.tell(state, seen).await {
-                Ok(Telling::Nothing) => {
-                    state.moved();
-                    return self.passed(notifier, state, seen);
-                }
-                Ok(Telling::News) => {
-                    state.moved();
-                    deliveries.nudge();
-                    return self.passed(notifier, state, seen);
-                }
-                Ok(Telling::Overtaken) => {
-                    state.forget_settled();
-                    match state.look(Some(Look::Changed)).await {
-                        Ok(new) => *seen = new,
-                        Err(error) => return self.failed(&error),
-                    }
-                }
-                Err(error) => return self.failed(&error),
-            }
-        }
-        tracing::warn!("another daemon keeps telling from the same ledger; this one waits for its next pass");
-    }
-
-    fn passed(&mut self, notifier: &Notifier, state: &State, seen: &Seen) {
-        self.failed = false;
-        self.front.passed(state, notifier, seen);
-    }
-
-    fn failed(&mut self, error: &dyn std::error::Error) {
-        self.failed = true;
-        self.front.status.fail();
-        tracing::error!("the pass failed and is made again: {}", with_causes(error));
-    }
-
     /// A new basis, where the configuration's text changed and can be used, or a webhook's secret was turned over.
-    fn reconfigured(&mut self, deliveries: &Deliveries) -> Option<Basis> {
-        let loaded = config::load(self.path);
+    fn reconfigured(&mut self) -> Option<Basis> {
+        let loaded = tokio::task::block_in_place(|| config::load(self.path));
         let is_new = loaded.texts != self.text;
         self.text = loaded.texts;
         self.refused = loaded.config.as_ref().err().cloned().unwrap_or_default();
@@ -307,22 +359,66 @@ impl Session<'_> {
             }
             Err(findings) if is_new => {
                 tracing::error!("the changed configuration cannot be used; the one in force stays");
-                log_findings(&findings, None);
+                log_each(&findings);
             }
             Ok(_) | Err(_) => {}
         }
-        let outdated = deliveries.are_outdated(&self.basis.config);
+        let outdated = tokio::task::block_in_place(|| self.deliveries.are_outdated(&self.basis.config));
         outdated.then(|| Basis { config: self.basis.config.clone(), text: self.text.clone() })
     }
 }
 
+fn moment(clock: Clock) -> Moment {
+    Moment { now: clock.now(), files: SystemTime::now() }
+}
+
+/// The view at the start. A report dropped just before it must not be told as missing.
+async fn first_view(fleet: &mut Fleet, clock: Clock, settle: Duration) -> Result<Arc<View>, FleetError> {
+    let mut reports = 0_usize;
+    let mut news = |news: News| match news {
+        News::Taken { taken: Taken::New(_), .. } => reports += 1,
+        news => log_news(news),
+    };
+    let mut view = fleet.look(Some(Look::Whole), moment(clock), &mut news).await?;
+    if let Some(again) = view.look_again {
+        sleep(again.min(settle) + MOMENT).await;
+        let changed = view.changed.clone();
+        view = fleet.look(None, moment(clock), &mut news).await?;
+        if changed != Cause::default() {
+            let mut both = View::clone(&view);
+            both.changed = changed;
+            view = Arc::new(both);
+        }
+    }
+    if reports > 0 {
+        tracing::info!(count = reports, "reports taken up from the folder");
+    }
+    Ok(view)
+}
+
+fn log_news(news: News) {
+    match news {
+        News::Report | News::Entries(_) | News::Taken { taken: Taken::Duplicate(_), .. } => {}
+        News::Taken { name, taken: Taken::New(station) } => tracing::info!(file = %name, %station, "report taken"),
+        News::Taken { name, taken: Taken::Refused(reasons) } => {
+            let reasons: Vec<String> = reasons.iter().map(ToString::to_string).collect();
+            tracing::warn!(file = %name, reasons = reasons.join(" | "), "report refused");
+        }
+        News::Unread(finding) => tracing::warn!(place = %finding.place, "{} {}", finding.message, finding.fix),
+        News::Commit(new) if new.is_rewritten => {
+            tracing::warn!(commit = %new.commit, "the commit before is not in the history of the one that is in force now");
+        }
+        News::Commit(new) => tracing::info!(commit = %new.commit, "in force"),
+    }
+}
+
 /// Returns when the command line or another daemon has written what this one does not know yet.
-async fn somebody_wrote(store: &Store, state: &State, notifier: &Notifier) {
+async fn somebody_wrote(store: &Store, view: &View, notifier: &Notifier) {
     loop {
         sleep(LEDGER_LOOK).await;
         let head = store.head().await.map_or(0, |head| head.seq);
         let refused = store.refused_newest().await.unwrap_or(0);
-        if head > state.ledger_seq() || refused > notifier.last_rejected() {
+        if head > view.seq || refused > notifier.last_rejected() {
             return;
         }
     }
@@ -349,10 +445,15 @@ async fn prune(store: &Store) {
     }
 }
 
-fn log_findings(findings: &[Finding], commit: Option<&Commit>) {
-    if let Some(commit) = commit.filter(|_| findings.iter().any(Finding::is_error)) {
+fn log_findings(view: &View) {
+    let findings = view.findings();
+    if let Some(commit) = view.as_is.commit.as_ref().filter(|_| findings.iter().any(Finding::is_error)) {
         tracing::error!(%commit, "this commit cannot be used, the one before stays in force");
     }
+    log_each(findings);
+}
+
+fn log_each(findings: &[Finding]) {
     for finding in findings {
         if finding.is_error() {
             tracing::error!(place = %finding.place, code = %finding.code, "{} {}", finding.message, finding.fix);
@@ -362,10 +463,10 @@ fn log_findings(findings: &[Finding], commit: Option<&Commit>) {
     }
 }
 
-fn terms(config: &Config, state: &State, deliveries: &Deliveries) -> Terms {
+fn terms(config: &Config, view: &View, deliveries: &Deliveries) -> Terms {
     let on = config.webhooks.iter().filter(|webhook| deliveries.on.contains(&webhook.name));
     Terms {
-        source: source_of(&state.inventory().fleet),
+        source: source_of(&view.effective.fleet),
         webhooks: on
             .map(|webhook| Subscription {
                 name: webhook.name.clone(),

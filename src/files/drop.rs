@@ -37,6 +37,7 @@ pub enum FileKind {
 pub struct Dropped {
     /// Relative to the configuration's folder.
     pub name: Arc<str>,
+    /// What it holds.
     pub parcel: FileKind,
     /// Of the content, of a report no further than to where it is seen to be too long; by it the file is known.
     pub sha256: [u8; 32],

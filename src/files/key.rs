@@ -12,6 +12,7 @@ use super::walk::why;
 
 /// Why there is no key.
 #[derive(Debug, thiserror::Error)]
+#[allow(missing_docs, reason = "the messages say it")]
 pub enum KeyError {
     #[error("cannot make the key file {}: {}", path.display(), why(error))]
     Make { path: PathBuf, error: io::Error },

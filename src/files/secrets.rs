@@ -26,6 +26,7 @@ pub enum Origin {
 
 /// Why a reference leads to no secret.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[allow(missing_docs, reason = "the messages say it")]
 pub enum SecretError {
     #[error("the variable {0} is not set")]
     Unset(String),

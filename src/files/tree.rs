@@ -25,7 +25,9 @@ const FIRST_PAUSE: Duration = Duration::from_millis(20);
 /// A file's content.
 #[derive(Clone, PartialEq, Eq)]
 pub struct FileText {
+    /// As they lie in the file.
     pub bytes: Vec<u8>,
+    /// Of the bytes.
     pub sha256: [u8; 32],
 }
 
@@ -61,6 +63,7 @@ pub enum Look {
 /// The files of a folder tree, by path relative to the configuration's folder. Two are equal when their texts are.
 #[derive(Debug, Clone, Default)]
 pub struct Tree {
+    /// Those that could be read.
     pub files: BTreeMap<Arc<str>, Arc<FileText>>,
     /// The state each file was read in, for the next look; left out where a change right after need not show in it.
     stamps: BTreeMap<Arc<str>, Stamp>,

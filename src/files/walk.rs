@@ -28,7 +28,9 @@ const COARSE: Duration = Duration::from_secs(2);
 /// What tells one state of a file from another without reading it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Stamp {
+    /// Of the file system.
     pub device: u64,
+    /// Within it.
     pub inode: u64,
     /// In bytes.
     pub size: u64,

@@ -3,13 +3,29 @@
 use std::fmt;
 use std::str::FromStr;
 
-use super::Severity;
+/// An error keeps a file from being used; a warning is only told.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Severity {
+    /// The file is not used.
+    Error,
+    /// The file is used.
+    Warning,
+}
+
+impl fmt::Display for Severity {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Severity::Error => "error",
+            Severity::Warning => "warning",
+        })
+    }
+}
 
 macro_rules! codes {
     ($($name:ident, $text:literal, $severity:ident, $explanation:literal;)*) => {
         /// The stable name of a kind of finding.
         #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-        pub enum Code { $($name),* }
+        pub enum Code { $(#[doc = $text] $name),* }
 
         impl Code {
             /// Every code there is, in the order of the list.

@@ -7,7 +7,7 @@ mod cover;
 mod render;
 pub mod signs;
 
-pub use code::Code;
+pub use code::{Code, Severity};
 pub use cover::cover_literals;
 pub use render::{Paint, render};
 
@@ -19,8 +19,11 @@ use std::sync::Arc;
 pub struct Place {
     /// Path as the user knows it, relative to the configuration's folder.
     pub file: Arc<str>,
+    /// From 1.
     pub line: u32,
+    /// In characters, from 1.
     pub column: u32,
+    /// In characters; 0 where it is a point, not a span.
     pub length: u32,
 }
 
@@ -37,27 +40,14 @@ impl fmt::Display for Place {
     }
 }
 
-/// An error keeps a file from being used; a warning is only told.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Severity {
-    Error,
-    Warning,
-}
-
-impl fmt::Display for Severity {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(match self {
-            Severity::Error => "error",
-            Severity::Warning => "warning",
-        })
-    }
-}
-
 /// One thing that is wrong, with everything its author needs to fix it.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Finding {
+    /// Where it is wrong.
     pub place: Place,
+    /// Whether it keeps the file from being used.
     pub severity: Severity,
+    /// The name of what is wrong, for `explain` and for programs.
     pub code: Code,
     /// One message in the users' words, without the fix.
     pub message: String,

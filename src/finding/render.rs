@@ -9,7 +9,9 @@ use super::{Finding, Place, Severity};
 /// Whether the output may carry colour.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Paint {
+    /// Text alone.
     Plain,
+    /// With the escape sequences of a terminal.
     Colour,
 }
 

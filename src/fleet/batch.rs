@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use super::FleetError;
+use super::error::FleetError;
 use crate::store::{Appended, EntryKind, NewEntry, Store};
 
 /// A batch under way.

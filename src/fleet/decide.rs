@@ -2,7 +2,7 @@
 
 use jiff::{SignedDuration, Timestamp};
 
-use super::FleetError;
+use super::error::FleetError;
 use super::intake::{Intake, Taken};
 use crate::finding::{Code, Finding, Place};
 use crate::ledger::{Decision, Line, line_of};

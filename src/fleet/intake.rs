@@ -4,10 +4,12 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 use serde_json::{Value as Json, json};
-use sha2::{Digest as _, Sha256};
 
 use super::batch::Batch;
-use super::{FleetError, Reading, Sources};
+use super::error::FleetError;
+use super::reading::Reading;
+use super::sources::Sources;
+use crate::files::content_sha;
 use crate::finding::{Code, Finding, Place, cover_literals};
 use crate::ledger::{
     self, Decision, Issued, Line, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, admit, line_of, parse_line,
@@ -42,12 +44,12 @@ pub(super) enum Trust {
 
 /// Lines that are taken up together: as many as are worth one commit, and no more than fit into memory with ease.
 #[derive(Debug, Default)]
-pub struct ExportLines {
+pub struct LineBatch {
     lines: Vec<(u32, String)>,
     bytes: usize,
 }
 
-impl ExportLines {
+impl LineBatch {
     const LINES: usize = 500;
     const BYTES: usize = 4 << 20;
 
@@ -59,7 +61,7 @@ impl ExportLines {
 
     /// Whether it is time to take it up.
     pub fn is_full(&self) -> bool {
-        self.lines.len() >= ExportLines::LINES || self.bytes >= ExportLines::BYTES
+        self.lines.len() >= LineBatch::LINES || self.bytes >= LineBatch::BYTES
     }
 
     /// The lines; the next batch is empty.
@@ -72,19 +74,10 @@ impl ExportLines {
 /// Everything a report is judged by.
 pub struct Intake<'a> {
     pub store: &'a Store,
-    pub fleet: &'a Reading,
+    pub reading: &'a Reading,
     /// Where the codes behind a report's references are looked up.
     pub sources: &'a Sources,
     pub now: Timestamp,
-}
-
-/// The SHA-256 of some content, in hexadecimal: how dropped files are known.
-pub fn content_sha(bytes: &[u8]) -> String {
-    hex(&Sha256::digest(bytes))
-}
-
-pub(super) fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 impl Intake<'_> {
@@ -199,7 +192,7 @@ impl Intake<'_> {
         scrutiny: Scrutiny,
         batch: &mut Batch<'_>,
     ) -> Result<Judged, FleetError> {
-        let mut codes: Codes = self.fleet.codes.clone();
+        let mut codes: Codes = self.reading.codes.clone();
         for reference in report.references() {
             if codes.code(&reference).is_none()
                 && let Some(code) = self.sources.report_code(&reference)
@@ -219,7 +212,7 @@ impl Intake<'_> {
             Some(digest) => issued(digest, batch).await?,
             None => None,
         };
-        let against = admit(&report, places, &self.fleet.inventory, script.as_ref(), &codes, self.now, scrutiny);
+        let against = admit(&report, places, &self.reading.inventory, script.as_ref(), &codes, self.now, scrutiny);
         if !against.is_empty() {
             return Ok(Judged::Settled(Taken::Refused(against)));
         }

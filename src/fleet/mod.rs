@@ -1,38 +1,40 @@
-//! The bridge where files, the store and the clock become values, and values become rows.
+//! The bridge where files, the store and the clock become values, and values become rows of the store.
 //!
-//! [`Reading`] is what the files say, [`Records`] what the ledger proves, [`intake`] takes reports up, [`Lookout`] puts them
-//! together for whoever asks for a script.
-//! Decisions are the core's; what is shown is the program's.
+//! [`Fleet`] looks: at files ([`Sources`]), dropped reports ([`intake`]), ledger ([`Records`]) and clock. What it sees is a
+//! [`View`], an immutable value with a [`Row`] a station. Whoever wants to know something asks the view (`ask`), and whoever
+//! hands a script out records it first (`issue`). Decisions are the core's; what is shown is the program's.
 
+mod ask;
+mod asking;
 mod batch;
-mod reading;
-mod sources;
+mod decide;
+mod drops;
+mod error;
+mod history;
 pub mod intake;
 mod issue;
-mod lookout;
+mod look;
+mod reading;
 mod records;
-mod decide;
+mod rows;
 mod settle;
+mod sources;
+mod view;
+mod work;
 
+#[cfg(test)]
+mod tests;
+
+pub use ask::{Drifts, Explanation, Keying};
+pub use asking::{Askers, Asking, NoView, asking};
 pub use decide::say;
+pub use error::FleetError;
+pub use history::history;
 pub use issue::{Cleared, IssueError, clear, record_scripts};
-pub use lookout::{InForce, Keying, Lookout, LookoutError, Moment, News, Terms};
+pub use look::{Fleet, Moment, News, Terms};
 pub use reading::{Reading, ReadingCache, Texts};
 pub use records::Records;
-pub use settle::{foretell, moves, settle, settled, weigh};
-pub use sources::{LastRead, Source, SourceTexts, Sources};
-
-use crate::ledger::WireError;
-use crate::store::StoreError;
-
-/// Why what is on record could not be brought together.
-#[derive(Debug, thiserror::Error)]
-pub enum FleetError {
-    #[error(transparent)]
-    Store(#[from] StoreError),
-    /// The ledger holds a line that this version cannot read.
-    #[error("ledger entry {seq} cannot be read")]
-    Entry { seq: i64, source: WireError },
-    #[error("the ledger's entry of {id} cannot be read")]
-    Recorded { id: String, source: WireError },
-}
+pub use rows::Row;
+pub use settle::{foretell, settle};
+pub use sources::{InUse, LastRead, Source, SourceTexts, Sources};
+pub use view::View;

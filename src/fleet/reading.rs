@@ -6,7 +6,7 @@ use std::sync::Arc;
 use crate::files::FileText;
 use crate::finding::{Code, Finding, settle};
 use crate::git;
-use crate::inventory::{self, Commit, Inventory, Kept, Keybooks, RawFile};
+use crate::inventory::{self, Commit, Inventory, Keybooks, RawFile, Resolver};
 use crate::keybook::{self, Keybook};
 use crate::setting::{Codes, Reference};
 
@@ -34,10 +34,7 @@ pub struct ReadingCache {
     keybooks: HashMap<Version, (Option<Keybook>, Vec<Finding>)>,
     /// What was read from the inventory's repository.
     pub(super) git: git::Cache,
-    /// Whether the next reading is worth preparing for.
-    expects_edits: bool,
-    /// The last inventory without errors.
-    kept: Option<Kept>,
+    resolver: Resolver,
 }
 
 /// A file taken apart.
@@ -80,7 +77,7 @@ impl Reading {
         let mut fleet = Reading { keybooks: books, files: raw, codes, references, ..Reading::default() };
         // Beside a broken keybook every station of that model would be a finding of its own.
         if books_sound {
-            let (resolved, found) = cache.resolved(&fleet);
+            let (resolved, found) = cache.resolver.resolve(&fleet.files, &fleet.keybooks, &fleet.codes);
             fleet.inventory = resolved;
             findings.extend(found);
         }
@@ -97,32 +94,12 @@ impl Reading {
 }
 
 impl ReadingCache {
-    /// A cache for who reads again and again: it prepares for edits of a few stations.
-    pub fn expecting_edits() -> ReadingCache {
-        ReadingCache { expects_edits: true, ..ReadingCache::default() }
-    }
-
     fn take_apart(&mut self, path: &Arc<str>, text: &FileText) {
         self.raw.entry((path.clone(), text.sha256)).or_insert_with(|| {
             let (raw, findings) = inventory::read(path, &text.bytes);
             let references = raw.references().cloned().collect();
             Taken { file: Arc::new(raw), findings, references }
         });
-    }
-
-    /// The inventory of the files, by way of the last one where only a few stations changed since.
-    fn resolved(&mut self, fleet: &Reading) -> (Arc<Inventory>, Vec<Finding>) {
-        let Reading { files, keybooks, codes, .. } = fleet;
-        if let Some(again) = self.kept.as_mut().and_then(|kept| kept.again(files, keybooks, codes)) {
-            return again;
-        }
-        self.kept = None;
-        let (inventory, findings) = inventory::resolve(files, keybooks, codes);
-        let inventory = Arc::new(inventory);
-        if self.expects_edits {
-            self.kept = Kept::new(files, keybooks, codes, &inventory, &findings);
-        }
-        (inventory, findings)
     }
 
     fn all_keybooks(&mut self, texts: &Texts, codes: &Codes, findings: &mut Vec<Finding>) -> Keybooks {

@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 
-use super::FleetError;
+use super::error::FleetError;
 use crate::inventory::{Inventory, Station};
 use crate::keybook::Keybook;
 use crate::ledger::{Decision, Decisions, Digest, Issued, Line, Record, Report, fold, parse_line};

@@ -5,7 +5,8 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 
-use super::{FleetError, Records};
+use super::error::FleetError;
+use super::records::Records;
 use crate::brake::{self, Brake, Facts, Limit, Rows};
 use crate::inventory::{Inventory, Station};
 use crate::ledger::Digest;

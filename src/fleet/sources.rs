@@ -8,7 +8,7 @@ use std::time::SystemTime;
 
 use jiff::Timestamp;
 
-use crate::files::{FileText, Folder, Inbox, Look, Origin, Secrets, Tree, process_env};
+use crate::files::{FileText, Folder, Look, Origin, Secrets, Tree, hex, process_env};
 use crate::finding::{Code as FindingCode, Finding, settle};
 use crate::git::{Followed, Git, Snapshot};
 use crate::inventory::{Commit, Station};
@@ -17,8 +17,7 @@ use crate::setting::{Code, Codes, Name, Reference, Value};
 
 use crate::store::{Good, GoodFile, Store, StoreError};
 
-use super::intake::{ExportLines, Intake, Taken, Trust, content_sha, hex};
-use super::{FleetError, Reading, ReadingCache};
+use super::reading::{Reading, ReadingCache};
 
 /// Where keybooks and inventory are told apart among the files kept as last good.
 const KEYBOOK_MARK: &str = "keybook:";
@@ -68,11 +67,20 @@ pub struct SourceTexts {
     pub commit: Option<Arc<Commit>>,
 }
 
-/// What the files said when they were last read.
+/// The files that the fleet goes by: the last without errors.
+#[derive(Debug, Clone)]
+pub struct InUse {
+    pub reading: Arc<Reading>,
+    pub texts: SourceTexts,
+    /// Since when they are known to be so.
+    pub since: Timestamp,
+}
+
+/// What the files said when they were last read, good or not.
 #[derive(Debug, Clone, Default)]
 pub struct LastRead {
-    pub trees: SourceTexts,
-    pub fleet: Reading,
+    pub texts: SourceTexts,
+    pub reading: Arc<Reading>,
     /// Whether every file could be read.
     is_whole: bool,
     /// The secrets that cannot be read now and count as they were last read.
@@ -80,17 +88,12 @@ pub struct LastRead {
 }
 
 impl LastRead {
-    /// What was read on another way; the next look reads it anew.
-    pub fn of(trees: SourceTexts, fleet: Reading) -> LastRead {
-        LastRead { trees, fleet, ..LastRead::default() }
-    }
-
-    /// What is not the same in another reading: files, and secrets whose code is another one.
+    /// What is not the same as in another: files, and secrets whose code is another one.
     pub fn differing(&self, other: &LastRead) -> BTreeSet<Name> {
-        let mut differing = self.trees.inventory.differing(&other.trees.inventory);
-        differing.extend(self.trees.keybooks.differing(&other.trees.keybooks));
-        let (now, before) = (&self.fleet.codes, &other.fleet.codes);
-        let both = self.fleet.references.iter().filter(|reference| other.fleet.references.contains(reference));
+        let mut differing = self.texts.inventory.differing(&other.texts.inventory);
+        differing.extend(self.texts.keybooks.differing(&other.texts.keybooks));
+        let (now, before) = (&self.reading.codes, &other.reading.codes);
+        let both = self.reading.references.iter().filter(|reference| other.reading.references.contains(reference));
         let turned = both.filter(|reference| now.code(reference) != before.code(reference));
         differing.extend(turned.map(|reference| Name::from(reference.to_string())));
         differing
@@ -114,16 +117,16 @@ fn kept_commit(good: &Good) -> Option<Arc<Commit>> {
 impl Sources {
     /// Reads keybooks and inventory. `earlier` is the last reading: what has not changed is shared with it.
     pub fn read(&self, earlier: &LastRead, look: Look, now: SystemTime, cache: &mut ReadingCache) -> LastRead {
-        let (keybooks, keybook_findings) = Tree::read(&self.keybooks, &earlier.trees.keybooks, look, now);
-        let (commit, inventory, inventory_findings) = self.inventory(&earlier.trees, look, now, cache);
-        let trees = SourceTexts { keybooks, inventory, commit };
+        let (keybooks, keybook_findings) = Tree::read(&self.keybooks, &earlier.texts.keybooks, look, now);
+        let (commit, inventory, inventory_findings) = self.inventory(&earlier.texts, look, now, cache);
+        let texts = SourceTexts { keybooks, inventory, commit };
         let unread = keybook_findings.len() + inventory_findings.len();
-        let codes = |references: &[Reference]| self.codes_still(references, &earlier.fleet.codes);
-        if unread == 0 && earlier.is_whole && trees == earlier.trees {
-            let (codes, lost) = codes(&earlier.fleet.references);
-            if codes == earlier.fleet.codes {
+        let codes = |references: &[Reference]| self.codes_still(references, &earlier.reading.codes);
+        if unread == 0 && earlier.is_whole && texts == earlier.texts {
+            let (codes, lost) = codes(&earlier.reading.references);
+            if codes == earlier.reading.codes {
                 note_lost(&lost, &earlier.lost);
-                return LastRead { trees, lost, ..earlier.clone() };
+                return LastRead { texts, lost, ..earlier.clone() };
             }
         }
         let mut lost = BTreeSet::new();
@@ -132,17 +135,17 @@ impl Sources {
             lost = now_lost;
             codes
         };
-        let mut fleet = Reading::read(&trees.keybooks.files, &trees.inventory.files, codes, cache);
+        let mut reading = Reading::read(&texts.keybooks.files, &texts.inventory.files, codes, cache);
         note_lost(&lost, &earlier.lost);
-        fleet.commit = trees.commit.clone();
+        reading.commit = texts.commit.clone();
         if unread > 0 {
             // A folder that cannot be read is not an empty one.
-            fleet.findings.retain(|finding| finding.code != FindingCode::InventoryEmpty);
+            reading.findings.retain(|finding| finding.code != FindingCode::InventoryEmpty);
         }
-        fleet.findings.extend(keybook_findings);
-        fleet.findings.extend(inventory_findings);
-        settle(&mut fleet.findings);
-        LastRead { trees, fleet, is_whole: unread == 0, lost }
+        reading.findings.extend(keybook_findings);
+        reading.findings.extend(inventory_findings);
+        settle(&mut reading.findings);
+        LastRead { texts, reading: Arc::new(reading), is_whole: unread == 0, lost }
     }
 
     /// The inventory's texts, and the commit they are from.
@@ -183,14 +186,14 @@ impl Sources {
     ///
     /// # Errors
     /// Where the store cannot be written.
-    pub async fn keep_good(&self, store: &Store, trees: &SourceTexts, now: Timestamp) -> Result<(), StoreError> {
+    pub async fn keep_good(&self, store: &Store, texts: &SourceTexts, now: Timestamp) -> Result<(), StoreError> {
         fn good<'t>(mark: &str, path: &str, text: &'t FileText) -> GoodFile<'t> {
             let (path, sha) = (format!("{mark}{path}"), hex(&text.sha256));
             GoodFile { path, sha, text: text.text().unwrap_or_default() }
         }
-        let commit = trees.commit.as_ref().map(|commit| FileText::new(commit.json().to_string().into_bytes()));
-        let keybooks = trees.keybooks.files.iter().map(|(path, text)| good(KEYBOOK_MARK, path, text));
-        let inventory = trees.inventory.files.iter().map(|(path, text)| good(INVENTORY_MARK, path, text));
+        let commit = texts.commit.as_ref().map(|commit| FileText::new(commit.json().to_string().into_bytes()));
+        let keybooks = texts.keybooks.files.iter().map(|(path, text)| good(KEYBOOK_MARK, path, text));
+        let inventory = texts.inventory.files.iter().map(|(path, text)| good(INVENTORY_MARK, path, text));
         let commit = commit.iter().map(|text| good(COMMIT_MARK, "", text));
         let files: Vec<GoodFile<'_>> = keybooks.chain(inventory).chain(commit).collect();
         store.keep_good(&files, now.as_millisecond()).await?;
@@ -201,7 +204,7 @@ impl Sources {
     ///
     /// # Errors
     /// Where the store cannot be read.
-    pub async fn recall_good(&self, store: &Store) -> Result<Option<(Reading, SourceTexts, Timestamp)>, StoreError> {
+    pub async fn recall_good(&self, store: &Store) -> Result<Option<InUse>, StoreError> {
         let Some(good) = store.good().await? else { return Ok(None) };
         let tree = |mark: &str| -> Tree {
             let files = good.files.iter().filter_map(|(path, text)| {
@@ -211,10 +214,10 @@ impl Sources {
             files.collect()
         };
         let commit = kept_commit(&good);
-        let trees = SourceTexts { keybooks: tree(KEYBOOK_MARK), inventory: tree(INVENTORY_MARK), commit };
-        let fleet = self.fleet(&trees, &mut ReadingCache::default());
+        let texts = SourceTexts { keybooks: tree(KEYBOOK_MARK), inventory: tree(INVENTORY_MARK), commit };
+        let reading = self.read_texts(&texts, &mut ReadingCache::default());
         let since = Timestamp::from_millisecond(good.at_ms).unwrap_or_default();
-        Ok(fleet.is_sound().then_some((fleet, trees, since)))
+        Ok(reading.is_sound().then(|| InUse { reading: Arc::new(reading), texts, since }))
     }
 
     /// The commit that the last good inventory is from.
@@ -237,10 +240,10 @@ impl Sources {
     }
 
     /// What texts say, wherever they come from.
-    pub fn fleet(&self, trees: &SourceTexts, cache: &mut ReadingCache) -> Reading {
+    pub fn read_texts(&self, texts: &SourceTexts, cache: &mut ReadingCache) -> Reading {
         let codes = |references: &[Reference]| self.codes(references);
-        let fleet = Reading::read(&trees.keybooks.files, &trees.inventory.files, codes, cache);
-        Reading { commit: trees.commit.clone(), ..fleet }
+        let reading = Reading::read(&texts.keybooks.files, &texts.inventory.files, codes, cache);
+        Reading { commit: texts.commit.clone(), ..reading }
     }
 
     /// The codes behind references of the inventory.
@@ -260,8 +263,8 @@ impl Sources {
     }
 
     /// The codes a script for this station may need: those of the inventory, of its record, and the factory's.
-    pub fn codes_for(&self, fleet: &Reading, station: &Station, record: &Record) -> Codes {
-        let mut codes = fleet.codes.clone();
+    pub fn codes_for(&self, reading: &Reading, station: &Station, record: &Record) -> Codes {
+        let mut codes = reading.codes.clone();
         for (setting, holding) in station.keybook.settings.iter().zip(&record.settings) {
             if let Some(code) = &setting.factory_code {
                 codes.learn(Reference::Factory, code.clone());
@@ -283,97 +286,3 @@ impl Sources {
         codes
     }
 }
-
-impl Intake<'_> {
-    /// Takes up what lies in the reports folder, in the order of file names; what was taken before is passed over.
-    ///
-    /// A refused file is judged again each time, since the inventory may have gained its station meanwhile;
-    /// it is told of once. `progress` hears of each report or line taken up. Returns what is new to tell.
-    ///
-    /// # Errors
-    /// Where the store cannot be read or written.
-    pub async fn drops(
-        &self,
-        tray: &Inbox,
-        mut progress: impl FnMut(),
-    ) -> Result<Vec<(std::sync::Arc<str>, Taken)>, FleetError> {
-        let shas: Vec<String> = tray.files.iter().map(|file| hex(&file.sha256)).collect();
-        let known = self.store.taken(&shas).await?;
-        let mut told = Vec::new();
-        for (file, sha) in tray.files.iter().zip(&shas) {
-            let before = known.get(sha).map(|taken| taken.outcome.as_str());
-            if before == Some(TAKEN) {
-                continue;
-            }
-            let Some(outcomes) = self.dropped(file, &mut progress).await? else { continue };
-            let refused = outcomes.iter().any(|taken| matches!(taken, Taken::Refused(_)));
-            let outcome = if refused { REFUSED } else { TAKEN };
-            if before != Some(outcome) {
-                let row = crate::store::Taken {
-                    content_sha: sha.clone(),
-                    name: file.name.to_string(),
-                    outcome: outcome.into(),
-                    at_ms: self.now.as_millisecond(),
-                };
-                self.store.set_taken(&[row]).await?;
-            }
-            let news = outcomes.into_iter().filter(|taken| match taken {
-                Taken::New(_) => true,
-                Taken::Refused(_) => before.is_none(),
-                Taken::Duplicate(_) => false,
-            });
-            told.extend(news.map(|taken| (file.name.clone(), taken)));
-        }
-        Ok(told)
-    }
-
-    /// One dropped file; `None` where it was gone or changed before it could be read.
-    async fn dropped(
-        &self,
-        file: &crate::files::Dropped,
-        progress: &mut impl FnMut(),
-    ) -> Result<Option<Vec<Taken>>, FleetError> {
-        progress();
-        match file.parcel {
-            crate::files::FileKind::Report => match file.content() {
-                Ok(Some(text)) => Ok(Some(vec![self.report(&file.name, &text.bytes).await?])),
-                Ok(None) => Ok(None),
-                Err(finding) => Ok(Some(vec![self.unreadable(&file.name, finding).await?])),
-            },
-            crate::files::FileKind::Export => {
-                let lines = match file.lines() {
-                    Ok(Some(lines)) => lines,
-                    Ok(None) => return Ok(None),
-                    Err(finding) => return Ok(Some(vec![self.unreadable(&file.name, finding).await?])),
-                };
-                let mut outcomes = Vec::new();
-                let mut batch = ExportLines::default();
-                for line in lines {
-                    progress();
-                    match line {
-                        Ok((number, text)) => batch.add(number, text),
-                        Err(finding) => {
-                            outcomes.extend(self.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
-                            outcomes.push(self.unreadable(&file.name, finding).await?);
-                        }
-                    }
-                    if batch.is_full() {
-                        outcomes.extend(self.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
-                    }
-                }
-                outcomes.extend(self.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
-                Ok(Some(outcomes))
-            }
-        }
-    }
-
-    async fn unreadable(&self, source: &std::sync::Arc<str>, finding: Finding) -> Result<Taken, FleetError> {
-        let sha = content_sha(finding.to_string().as_bytes());
-        let taken = Taken::Refused(vec![finding]);
-        self.keep_if_refused(source, &sha, b"", &taken).await?;
-        Ok(taken)
-    }
-}
-
-const TAKEN: &str = "taken";
-const REFUSED: &str = "refused";

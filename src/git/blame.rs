@@ -20,6 +20,7 @@ const LINES: usize = 1_000;
 /// Who wrote a line.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Author {
+    /// Whoever made this commit.
     Commit(Arc<Commit>),
     /// The line, or the whole file, is in the work tree alone.
     NotCommitted,
@@ -31,7 +32,14 @@ pub enum Blamed<'a> {
     /// A file of a work tree, as it lies there.
     Lying(&'a Path),
     /// A file of a commit, by its path in the repository.
-    Committed { followed: &'a Followed, commit: &'a Commit, path: &'a str },
+    Committed {
+        /// The repository.
+        followed: &'a Followed,
+        /// The commit.
+        commit: &'a Commit,
+        /// From the top of the repository.
+        path: &'a str,
+    },
 }
 
 /// The authors of lines (counted from 1), by line. One call of git, whatever the number of lines.

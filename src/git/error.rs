@@ -6,6 +6,7 @@ use crate::finding::{Code, Finding, Place};
 
 /// Why a repository gave no answer. Paths and names are shown as their user wrote them.
 #[derive(Debug, thiserror::Error)]
+#[allow(missing_docs, reason = "the messages say it")]
 pub enum GitError {
     #[error("the git program is not installed, or not on the PATH")]
     NoProgram,

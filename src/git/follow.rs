@@ -74,6 +74,7 @@ impl RefName {
 pub struct Followed {
     /// Bare, or the folder of a work tree that holds `.git`.
     pub repository: Folder,
+    /// The branch, tag or commit that is followed.
     pub name: RefName,
     /// From the top of the repository, without slashes at its ends; `.` is all of it. Places of findings begin with it.
     pub folder: Arc<str>,

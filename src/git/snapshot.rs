@@ -17,7 +17,9 @@ use crate::yaml::LIMIT_BYTES;
 /// A folder's texts as one commit has them.
 #[derive(Debug, Clone)]
 pub struct Snapshot {
+    /// The commit.
     pub commit: Arc<Commit>,
+    /// Its texts, by their paths in the folder.
     pub tree: Tree,
     /// With one of these the tree is not whole, and only fit to be checked further.
     pub findings: Vec<Finding>,

@@ -24,8 +24,8 @@ pub struct RawFile {
     pub is_unread: bool,
     /// Numbers in a spelling that only a line's country could make sense of.
     pub spelt: Vec<SpeltNumber>,
-    pub profiles: Vec<RawProfile>,
-    pub sites: Vec<RawSite>,
+    pub profiles: Vec<(Name, Arc<RawProfile>)>,
+    pub sites: Vec<(Name, Arc<RawSite>)>,
     pub stations: Vec<RawStation>,
 }
 
@@ -117,9 +117,10 @@ pub struct LineEntry {
 impl RawFile {
     /// The secrets this file refers to.
     pub fn references(&self) -> impl Iterator<Item = &Reference> {
-        let layers = self.settings.iter().map(|(entries, _)| entries).chain(self.profiles.iter().map(|p| &p.settings));
         let layers =
-            layers.chain(self.sites.iter().map(|s| &s.settings)).chain(self.stations.iter().map(|s| &s.settings));
+            self.settings.iter().map(|(entries, _)| entries).chain(self.profiles.iter().map(|(_, p)| &p.settings));
+        let layers =
+            layers.chain(self.sites.iter().map(|(_, s)| &s.settings)).chain(self.stations.iter().map(|s| &s.settings));
         layers.flatten().filter_map(|entry| match &entry.wish {
             Wish::Value(Written::Secret(reference)) => Some(reference),
             Wish::Value(_) | Wish::To(_) | Wish::FromLine | Wish::Unmanaged => None,
@@ -165,7 +166,7 @@ impl Reader<'_> {
             }
         }
         for (key, node) in self.named(profiles, "profile") {
-            raw.profiles.extend(self.profile(key, node));
+            raw.profiles.extend(self.profile(key, node).map(|profile| (profile.name.clone(), Arc::new(profile))));
         }
         for (key, node) in self.named(sites, "site") {
             self.site(key, node, &mut raw);
@@ -317,14 +318,15 @@ impl Reader<'_> {
         let Some([line, settings, stations, test_days]) = self.sheet.map(node, &what, known) else { return };
         let site: Name = (&*key.text).into();
         let place = self.sheet.place(key.spot);
-        raw.sites.push(RawSite {
+        let read = RawSite {
             name: site.clone(),
             place: place.clone(),
             line: line.map(|n| self.line(n)).unwrap_or_default(),
             line_said: self.line_said(line),
             settings: settings.map(|n| self.entries(n)).unwrap_or_default(),
             test_days: test_days.and_then(|n| self.days(n)),
-        });
+        };
+        raw.sites.push((site.clone(), Arc::new(read)));
         for (key, node) in self.named(stations, "station") {
             raw.stations.extend(self.station(key, node, Some((site.clone(), place.clone()))));
         }

@@ -7,85 +7,11 @@
 use std::collections::HashSet;
 
 use super::SettingId;
+use super::confusion::{Budget, Confusion, Languages, Verdict, Whole};
 use super::field::{Language, State};
 use super::repeats;
 use super::template::{Part, Template, Use};
 use crate::setting::{Key, Keys};
-
-/// The languages of a keybook's settings, by id; none for a setting that could not be read.
-pub(super) type Languages = [Option<Language>];
-
-/// How two sequences compare.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) enum Verdict {
-    Apart,
-    Confused(Confusion),
-    /// The budget ran out; the careful reading is that they can be confused.
-    Unsure,
-}
-
-/// Keys that are a whole sequence and begin, or are, another.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Confusion {
-    pub(super) keys: Keys,
-    pub(super) whole: Whole,
-}
-
-/// Which of two sequences ends with the keys in question.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Whole {
-    First,
-    Second,
-    Both,
-}
-
-impl Whole {
-    /// From whether each of the two ends.
-    pub(super) fn of(first: bool, second: bool) -> Option<Whole> {
-        match (first, second) {
-            (true, true) => Some(Whole::Both),
-            (true, false) => Some(Whole::First),
-            (false, true) => Some(Whole::Second),
-            (false, false) => None,
-        }
-    }
-}
-
-/// Steps left for comparing all sequences of a keybook. An ordinary keybook takes a few thousand.
-#[derive(Debug)]
-pub(super) struct Budget {
-    whole: u64,
-    pair: u64,
-}
-
-impl Budget {
-    /// Steps for all pairs together: some seconds at the most.
-    const WHOLE: u64 = 10_000_000;
-    /// Steps for one pair: bounds the memory.
-    const PAIR: u64 = 1_000_000;
-
-    pub(super) fn new() -> Budget {
-        Budget { whole: Budget::WHOLE, pair: 0 }
-    }
-
-    fn begin_pair(&mut self) {
-        self.pair = Budget::PAIR.min(self.whole);
-    }
-
-    /// Whether nothing is left for any pair.
-    pub(super) fn is_spent(&self) -> bool {
-        self.whole == 0
-    }
-
-    /// Takes `steps` off; false when there are not so many left.
-    pub(super) fn spend(&mut self, steps: u64) -> bool {
-        let enough = steps <= self.pair;
-        let steps = steps.min(self.pair);
-        self.pair -= steps;
-        self.whole -= steps;
-        enough
-    }
-}
 
 /// Compares two sequences whose settings all have a language.
 pub(super) fn compare(first: &Template, second: &Template, languages: &Languages, budget: &mut Budget) -> Verdict {
@@ -256,7 +182,7 @@ mod tests {
     fn verdict_within(whole: u64, kinds: &[Kind], first: &str, second: &str) -> Verdict {
         let languages: Vec<_> = kinds.iter().map(|k| Some(Language::of(k))).collect();
         let read = |text| Template::parse(text, |name| name.parse().ok().map(SettingId)).unwrap();
-        compare(&read(first), &read(second), &languages, &mut Budget { whole, pair: 0 })
+        compare(&read(first), &read(second), &languages, &mut Budget::of(whole))
     }
 
     fn confused(keys_: &str, whole: Whole) -> Verdict {

@@ -1,30 +1,15 @@
 //! What can only be told of a keybook as a whole: ends of fields, confusions, lengths of calls, unwritten settings.
 
-use super::ambiguity::{self, Budget, Confusion, Languages, Verdict, Whole};
-use super::commands::{Draft, Keyed};
-use super::read::{CallDraft, longest};
+use super::ambiguity;
+use super::call::CallDraft;
+use super::commands::Draft;
+use super::confusion::{Budget, Confusion, Languages, Verdict, Whole};
+use super::keyed::Sequence;
 use super::settings::Drafts;
-use super::{COMMAND_MS_MAX, Command, PRESSES_MAX, Part, Timing, Use, VALUES_MAX};
+use super::{COMMAND_MS_MAX, PRESSES_MAX, Part, SettingId, Template, Timing, Use, VALUES_MAX};
 use crate::finding::{Code, Finding};
 use crate::setting::Value;
 use crate::yaml::Sheet;
-
-/// Something keyed in a call: the opening, the closing or a command.
-pub(super) struct Sequence<'k, 'n> {
-    pub(super) title: String,
-    pub(super) keyed: &'k Keyed<'n>,
-    /// The command, if it is a sound one.
-    pub(super) command: Option<&'k Command>,
-}
-
-impl Sequence<'_, '_> {
-    fn has_languages(&self, languages: &Languages) -> bool {
-        self.keyed.template.0.iter().all(|part| match part {
-            Part::Key(_) => true,
-            Part::Field(_, id) => languages.get(id.index()).is_some_and(Option::is_some),
-        })
-    }
-}
 
 /// A field of variable length must be followed by a key that none of its values contains.
 pub(super) fn fields_end(
@@ -100,6 +85,16 @@ fn confused(Confusion { keys, whole }: &Confusion, first: &str, second: &str) ->
         Whole::Second => format!("The keys {keys} are a whole `{second}` and also begin `{first}`."),
         Whole::Both => format!("The keys {keys} are a whole `{first}` and also a whole `{second}`."),
     }
+}
+
+/// The keys of a template's longest form; fields without a language count as nothing.
+fn longest(template: &Template, languages: &Languages) -> u64 {
+    let (literal, fields) = template.counts();
+    let field = |((_, id), times): ((Use, SettingId), usize)| {
+        let language = languages.get(id.index()).and_then(Option::as_ref);
+        language.map_or(0, |l| u64::from(l.longest())) * times as u64
+    };
+    literal as u64 + fields.into_iter().map(field).sum::<u64>()
 }
 
 /// The longest form of every command, with opening and closing, must fit into a call.

@@ -5,9 +5,12 @@
 //! The software knows no maker: whatever a model does stands in its keybook.
 
 mod ambiguity;
+mod call;
 mod check;
 mod commands;
+mod confusion;
 mod field;
+mod keyed;
 mod read;
 mod repeats;
 #[cfg(test)]
@@ -15,10 +18,11 @@ pub(crate) mod sample;
 mod settings;
 mod station;
 mod template;
+mod words;
 
 pub use read::read;
 pub use station::{Answer, Held, Refusal, Sequence, SimulatedStation, Verdict};
-pub use template::{Fault, Part, Template, TemplateError, Use};
+pub use template::{Fault, Part, SettingId, Template, TemplateError, Use};
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -30,35 +34,35 @@ use crate::setting::{Code, Codes, Key, Kind, Name, Value, Weight};
 pub const LIFELINES_MAX: usize = 64;
 /// The most values of one setting that the keybook itself names; what is held and what is wanted come on top.
 pub const VALUES_MAX: usize = 62;
-/// The most presses, and the longest time in milliseconds, of one command.
+/// The most presses of one command.
 pub const PRESSES_MAX: u64 = 8_191;
+/// The longest time of one command, in milliseconds.
 pub const COMMAND_MS_MAX: u64 = 16_777_215;
-
-/// Which of a keybook's settings, in the keybook's order.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct SettingId(pub u16);
-
-impl SettingId {
-    /// As an index into the keybook's settings and into tables laid out like them.
-    pub fn index(self) -> usize {
-        self.0 as usize
-    }
-}
 
 /// One station model: what it stores, how it is keyed, how it answers.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Keybook {
+    /// What the inventory calls it.
     pub model: Name,
+    /// What people call it.
     pub title: Name,
+    /// Where its file names the model.
     pub place: Place,
+    /// How it is rung and opened.
     pub call: Call,
+    /// What it sounds when it has obeyed.
     pub accepted: Tone,
+    /// What it sounds when it has not.
     pub refused: Tone,
+    /// How fast it is keyed.
     pub timing: Timing,
     /// How signs inside a stored number are keyed.
     pub symbols: Arc<BTreeMap<char, Key>>,
+    /// All that it remembers, in the order of the file.
     pub settings: Vec<Setting>,
+    /// In the order of the file.
     pub lifelines: Vec<Lifeline>,
+    /// In the order of the file.
     pub commands: Vec<Command>,
     /// SHA-256 of the keybook's text, in hexadecimal: part of what a script's digest stands for.
     pub digest: String,
@@ -71,7 +75,9 @@ pub struct Call {
     pub rings: u32,
     /// How long it speaks before it listens.
     pub greeting_ms: u32,
+    /// Keyed once a call, first.
     pub open: Template,
+    /// Keyed last, where there is something to key.
     pub close: Option<Template>,
     /// It hangs up after this silence.
     pub idle_ms: u32,
@@ -82,9 +88,13 @@ pub struct Call {
 /// A signal of `beeps` tones.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Tone {
+    /// How many.
     pub beeps: u32,
+    /// Their pitch.
     pub hz: u32,
+    /// How long each is, in milliseconds.
     pub on_ms: u32,
+    /// The silence between two, in milliseconds.
     pub off_ms: u32,
 }
 
@@ -104,28 +114,37 @@ pub struct Timing {
 /// One thing a station remembers.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Setting {
+    /// What files call it.
     pub name: Name,
+    /// What it can hold, and how that is keyed.
     pub kind: Kind,
     /// What a new or cleared unit holds; unknown where there is none.
     pub factory: Option<Value>,
     /// The digits of a secret's factory value, which the keybook prints.
     pub factory_code: Option<Code>,
+    /// What it means for a person pressing the button.
     pub weight: Weight,
+    /// Where its keybook names it.
     pub place: Place,
 }
 
 /// Settings that must be right together for a button to summon help.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Lifeline {
+    /// What files call it.
     pub name: Name,
+    /// In the order of the file, each once.
     pub settings: Vec<SettingId>,
+    /// Where its keybook names it.
     pub place: Place,
 }
 
 /// A sequence of keys that the station obeys.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Command {
+    /// What files and cards call it.
     pub name: Name,
+    /// What is pressed.
     pub keys: Template,
     /// Each must hold one of the values before the command, or it is refused.
     pub needs: Vec<(SettingId, Vec<Value>)>,
@@ -133,10 +152,13 @@ pub struct Command {
     pub clears: Vec<SettingId>,
     /// What else it sets, after the clears: a value, or factory (`None`: unknown).
     pub also: Vec<(SettingId, Option<Value>)>,
+    /// What it takes besides its keys and its answer, in milliseconds.
     pub takes_ms: u32,
     /// The station hangs up once it has accepted.
     pub ends_call: bool,
+    /// Said on the card.
     pub note: Option<Name>,
+    /// Where its keybook names it.
     pub place: Place,
 }
 

@@ -7,7 +7,7 @@
 use std::collections::{BTreeSet, HashSet};
 
 use super::SettingId;
-use super::ambiguity::{Budget, Confusion, Languages, Verdict, Whole};
+use super::confusion::{Budget, Confusion, Languages, Verdict, Whole};
 use super::field::{KeySet, Language, State};
 use super::template::{Part, Template, Use};
 use crate::setting::{Key, Keys};

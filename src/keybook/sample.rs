@@ -1,4 +1,4 @@
-//! The keybook of the contract (SPEC §2) for tests.
+//! The keybook that tests use: small, with one of everything.
 
 use std::sync::Arc;
 

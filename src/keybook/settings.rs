@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use super::field::{FLAGS_MAX, Language};
-use super::read::{ENTRIES_MAX, fit_name, inside, name, number_or};
+use super::words::{ENTRIES_MAX, fit_name, inside, name, number_or};
 use super::{Setting, SettingId};
 use crate::finding::{Code, Finding, did_you_mean, nearest, signs};
 use crate::setting::{self, Key, Keys, Kind, Name, Reference, Secret, Value, Weight};

@@ -1,6 +1,6 @@
 //! A station that understands keys and nothing else: what it is fed says what it holds.
 //!
-//! It behaves as SPEC §2 says and knows nothing of scripts, records or references to secrets. It keeps no
+//! It answers as keybooks say and knows nothing of scripts, records or references to secrets. It keeps no
 //! time unless told to (see [`SimulatedStation::keeping_time`]).
 
 use std::ops::Range;
@@ -27,6 +27,7 @@ pub enum Held {
 pub struct Answer {
     /// The keys it answers to.
     pub keys: Keys,
+    /// What it says.
     pub verdict: Verdict,
     /// Whether the call has ended with it.
     pub hung_up: bool,
@@ -35,20 +36,25 @@ pub struct Answer {
 /// Accepted or refused.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Verdict {
-    /// `written`: the settings it stored, set or cleared, in the keybook's order. `on_trust`: the settings whose value is not
-    /// known here, and that are taken to hold what was keyed; only of an opening.
+    /// It has obeyed.
     Accepted {
+        /// What it took the keys for.
         what: Sequence,
+        /// The settings it stored, set or cleared, in the keybook's order.
         written: Vec<SettingId>,
+        /// The settings whose value is not known here, and that are taken to hold what was keyed; only of an opening.
         on_trust: Vec<SettingId>,
     },
+    /// It has not, and why.
     Refused(Refusal),
 }
 
 /// A key sequence that a station knows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Sequence {
+    /// What opens a call.
     Open,
+    /// What closes it.
     Close,
     /// The index of a command in its keybook.
     Command(usize),

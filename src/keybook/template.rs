@@ -2,8 +2,18 @@
 
 use std::collections::BTreeMap;
 
-use super::SettingId;
 use crate::setting::{Key, Keys};
+
+/// Which of a keybook's settings, in the keybook's order.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct SettingId(pub u16);
+
+impl SettingId {
+    /// As an index into the keybook's settings and into tables laid out like them.
+    pub fn index(self) -> usize {
+        self.0 as usize
+    }
+}
 
 /// What a field does with its setting.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -17,7 +27,9 @@ pub enum Use {
 /// A literal key, or a field.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Part {
+    /// This key.
     Key(Key),
+    /// The value of a setting.
     Field(Use, SettingId),
 }
 
@@ -27,6 +39,7 @@ pub struct Template(pub Vec<Part>);
 
 /// Why a template's text cannot be used.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[allow(missing_docs, reason = "the messages say it")]
 pub enum TemplateError {
     #[error("`{}` is no key", .0.escape_debug())]
     NoKey(char),
@@ -41,8 +54,11 @@ pub enum TemplateError {
 /// One thing in a template's text that cannot be read; `at` and `length` count characters, from 0.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Fault {
+    /// Where it begins.
     pub at: usize,
+    /// How long it is.
     pub length: usize,
+    /// What is wrong with it.
     pub why: TemplateError,
 }
 

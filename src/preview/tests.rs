@@ -58,9 +58,9 @@ fn a_contact_that_moves_fifty_stations_is_one_line_and_one_hunk() {
 #[test]
 fn stations_come_and_go_and_a_new_name_on_an_old_number_is_pointed_out() {
     let (before, mut after) = (fleet(3, HELP, ""), fleet(4, HELP, ""));
-    let renamed = after.stations.remove("S-001").expect("a station");
+    let renamed = Arc::make_mut(&mut after.stations).remove("S-001").expect("a station");
     let renamed = Station { name: "T-001".into(), ..(*renamed).clone() };
-    after.stations.insert(renamed.name.clone(), Arc::new(renamed));
+    Arc::make_mut(&mut after.stations).insert(renamed.name.clone(), Arc::new(renamed));
     let change = Change::between(&before, &after, &codes());
     assert_eq!(change.gone, ["S-001".into()].into());
     assert_eq!(change.renamed, [("S-001".into(), "T-001".into())]);
@@ -82,7 +82,7 @@ fn a_setting_left_alone_from_now_on_needs_no_keying_and_one_nobody_can_key_is_to
     // To key the backup the line's kind has to be known: without it nothing may touch it.
     let no_writer = TERN.lines().filter(|line| !line.contains("gate-time")).collect::<Vec<_>>().join("\n");
     let mut after = with.clone();
-    for station in after.stations.values_mut() {
+    for station in Arc::make_mut(&mut after.stations).values_mut() {
         let book = keybook(&no_writer);
         *station = Arc::new(Station { keybook: book, ..(**station).clone() });
     }

@@ -7,9 +7,11 @@
 use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 
+use super::aim::Aim;
+use super::choose::best;
 use super::memory::Memory;
 use super::no_script::{NoScript, Rule, Stuck};
-use super::task::{Aim, Task, constants};
+use super::task::{Task, constants};
 use crate::drift::value_text;
 use crate::finding::{Code, Finding, Place, plural};
 use crate::inventory::{Inventory, Station, Wanted};
@@ -35,7 +37,7 @@ pub fn unkeyable(inventory: &Inventory, codes: &Codes) -> Vec<Finding> {
 /// is what is left once all searches together took too long.
 fn judge(station: &Station, codes: &Codes, memory: &mut Memory) -> Vec<Stuck> {
     let task = Task::new(&station.keybook, &as_new(station), codes);
-    match super::best(station, &task, memory) {
+    match best(station, &task, memory) {
         Err(NoScript::Unreachable(stuck)) => stuck,
         Ok(_) | Err(_) => Vec::new(),
     }

@@ -6,9 +6,13 @@ use jiff::Timestamp;
 use serde_json::{Value as Json, json as object};
 use sha2::{Digest as _, Sha256};
 
+use super::aim::Aim;
+use super::card::cautions;
+use super::delta::{Call, Script, Step};
+use super::obvious::Obvious;
+use super::pressed::Pressed;
 use super::problem::Cost;
-use super::task::Aim;
-use super::{Call, Obvious, Script, Step, card};
+
 use crate::inventory::Station;
 use crate::ledger::{Digest, Issued, IssuedStep, value_json};
 use crate::setting::{Codes, Fingerprint, Name, Value, Written};
@@ -46,7 +50,7 @@ pub fn json(script: &Script, station: &Station, codes: &Codes) -> Json {
         "full_presses": full_presses,
         "obvious": obvious_json(obvious),
         "calls": calls,
-        "cautions": card::cautions(script, station),
+        "cautions": cautions(script, station),
         "warnings": warnings.iter().map(|warning| warning.text(codes)).collect::<Vec<_>>(),
     })
 }
@@ -113,7 +117,7 @@ fn step_json(step: &Step, codes: &Codes) -> Json {
         "expect": "accepted",
         "uncovered": step.uncovered.iter().map(|name| &**name).collect::<Vec<_>>(),
         "takes_ms": step.takes_ms,
-        "why": step.why.sentences(step.number),
+        "why": step.rationale.sentences(step.number),
     })
 }
 
@@ -127,7 +131,7 @@ fn document(calls: &[Call]) -> Json {
     let call = |call: &Call| {
         object!({
             "open": call.open.json(),
-            "close": call.close.as_ref().map(super::Pressed::json),
+            "close": call.close.as_ref().map(Pressed::json),
             "steps": call.steps.iter().map(step).collect::<Vec<_>>(),
         })
     };

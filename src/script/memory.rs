@@ -4,7 +4,7 @@
 use std::collections::HashMap;
 
 use super::problem::{Command, Cost, Problem, ProblemError};
-use super::search::{self, Account, Answer, Budget, Stop};
+use super::search::{self, Answer, Budget, Stop, UnreachableGoal};
 
 /// Most bytes of problems and answers kept, as [`bytes_of`] counts them; past that, all are forgotten.
 const MOST_BYTES: usize = 32 << 20;
@@ -36,6 +36,12 @@ impl Memory {
     /// Whether each search may still spend its whole budget, so that its answer is the one that a script is written from.
     pub fn is_generous(&self) -> bool {
         self.left.is_none_or(|left| left > FLEET_STATES)
+    }
+
+    /// For a search more: the next one gets nothing.
+    #[cfg(test)]
+    pub(super) fn almost_spent() -> Memory {
+        Memory { left: Some(1), ..Memory::default() }
     }
 
     pub(super) fn find(&mut self, problem: &Problem) -> Result<Answer, ProblemError> {
@@ -83,8 +89,8 @@ fn bytes_of(problem: &Problem, answer: &Answer) -> usize {
         problem.commands.iter().map(|command| size_of::<Command>() + lists(command.fields.len() + command.reads.len()));
     let steps = match answer {
         Answer::Best(best) => best.steps.iter().map(|step| 64 + 8 * step.choices.len()).sum(),
-        Answer::Unreachable(accounts) => {
-            accounts.iter().map(|account| size_of::<Account>() + account.stops.len() * size_of::<Stop>()).sum()
+        Answer::Unsolvable(goals) => {
+            goals.iter().map(|goal| size_of::<UnreachableGoal>() + goal.stops.len() * size_of::<Stop>()).sum()
         }
         Answer::GaveUp { .. } => 0,
     };

@@ -1,5 +1,5 @@
 //! Why there is no script: which settings cannot be reached, which rule stops each, and what to say in the inventory
-//! to get on. It names rules of the keybook that fail in every script, and settings that are proved to clash, those
+//! to get on. It names rules of the keybook that fail in every script, and settings that are proved to conflict, those
 //! among them that are right now and would be lost; it never guesses.
 
 use std::cmp::Reverse;
@@ -13,10 +13,10 @@ use crate::inventory::Station;
 use crate::keybook::{Command, Keybook, SettingId};
 use crate::setting::{Name, Value};
 
-use super::apart::{self, Clash};
+use super::conflicts::{self, Conflict};
 use super::problem::ProblemError;
 use super::proof::ProofError;
-use super::search::{Account, Stop};
+use super::search::{Stop, UnreachableGoal};
 use super::task::Task;
 
 /// Why a station gets no script.
@@ -216,14 +216,14 @@ fn or(values: &[String]) -> String {
     values.join(" or ")
 }
 
-/// What the search could not reach, in the users' words: what cannot be reached by itself, and of wishes that clash the
-/// lightest. `left` are the states that telling what clashes may cost.
-pub(super) fn stuck(station: &Station, task: &Task, accounts: &[Account], left: &mut u64) -> Vec<Stuck> {
+/// What the search could not reach, in the users' words: what cannot be reached by itself, and of wishes that conflict the
+/// lightest. `left` are the states that telling what conflicts may cost.
+pub(super) fn stuck(station: &Station, task: &Task, unreachable: &[UnreachableGoal], left: &mut u64) -> Vec<Stuck> {
     let namer = Namer { station, keybook: &station.keybook, task };
-    let hopeless: Vec<usize> = accounts.iter().map(|account| account.slot).collect();
-    let clashes = apart::clashes(&task.problem, &namer.heaviest_first(), &hopeless, left);
-    let alone = accounts.iter().map(|account| (account.slot, namer.hopeless(account)));
-    let together = clashes.iter().map(|clash| (clash.slot, namer.clashing(clash)));
+    let hopeless: Vec<usize> = unreachable.iter().map(|goal| goal.slot).collect();
+    let conflicts = conflicts::conflicts(&task.problem, &namer.heaviest_first(), &hopeless, left);
+    let alone = unreachable.iter().map(|goal| (goal.slot, namer.hopeless(goal)));
+    let together = conflicts.iter().map(|conflict| (conflict.slot, namer.conflicting(conflict)));
     let mut stuck: Vec<(usize, Stuck)> = alone.chain(together).collect();
     stuck.sort_by_key(|(slot, _)| *slot);
     stuck.into_iter().map(|(_, stuck)| stuck).collect()
@@ -251,18 +251,18 @@ impl Namer<'_> {
     }
 
     /// What cannot be reached whatever becomes of the rest.
-    fn hopeless(&self, account: &Account) -> Stuck {
-        let mut rules: Vec<Rule> = account.stops.iter().map(|stop| self.rule(stop)).collect();
-        rules.extend(self.barred(&[account.slot]));
+    fn hopeless(&self, goal: &UnreachableGoal) -> Stuck {
+        let mut rules: Vec<Rule> = goal.stops.iter().map(|stop| self.rule(stop)).collect();
+        rules.extend(self.barred(&[goal.slot]));
         if rules.is_empty() {
-            rules.push(Rule::NothingStores { setting: self.name(account.slot) });
+            rules.push(Rule::NothingStores { setting: self.name(goal.slot) });
         }
-        self.told(account.slot, rules)
+        self.told(goal.slot, rules)
     }
 
     /// What cannot be reached beside others.
-    fn clashing(&self, clash: &Clash) -> Stuck {
-        let Clash { slot, with, otherwise, alone } = clash;
+    fn conflicting(&self, conflict: &Conflict) -> Stuck {
+        let Conflict { slot, with, otherwise, alone } = conflict;
         let names = |slots: &[usize]| slots.iter().map(|slot| self.name(*slot)).collect();
         let others = with.iter().map(|slot| self.beside(*slot)).collect();
         let mut rules = vec![Rule::NotBeside { others, otherwise: names(otherwise), alone: names(alone) }];

@@ -4,7 +4,7 @@
 use crate::keybook::Keybook;
 use crate::setting::Name;
 
-use super::problem::{Cost, Problem, Step};
+use super::problem::{Cost, Field, Problem, Step};
 use super::task::Task;
 
 /// The obvious script, keyed to its end whatever the station answers.
@@ -39,9 +39,8 @@ fn steps(problem: &Problem) -> Vec<Step> {
         (0..problem.slots.len()).filter(|slot| problem.slots[*slot].start != Some(problem.slots[*slot].goal)).collect();
     let mut steps = Vec::new();
     for (id, command) in problem.commands.iter().enumerate() {
-        let wanted = |field: &super::problem::Field| {
-            field.choices.iter().position(|choice| choice.value == problem.slots[field.slot].goal)
-        };
+        let wanted =
+            |field: &Field| field.choices.iter().position(|choice| choice.value == problem.slots[field.slot].goal);
         let Some(choices) = command.fields.iter().map(wanted).collect::<Option<Vec<usize>>>() else { continue };
         let stores = |slot: &usize| command.fields.iter().any(|field| field.slot == *slot);
         if left.iter().any(stores) {

@@ -2,8 +2,8 @@
 
 use serde_json::{Value as Json, json};
 
-use crate::keybook::{Keybook, Part, SettingId, Template, Use};
-use crate::setting::{Code, Codes, Kind, Name, Secret, Value};
+use crate::keybook::{Keybook, Part, Setting, SettingId, Template, Use};
+use crate::setting::{Code, Codes, Kind, Name, Reference, Secret, Value};
 
 use super::task::code_presses;
 
@@ -126,4 +126,19 @@ pub(super) fn stand_in(kind: &Kind, nth: usize) -> Code {
     };
     let digits: String = format!("{nth:0>longest$}").chars().rev().take(longest).collect();
     Code::new(&digits.chars().rev().collect::<String>())
+}
+
+/// The code of a setting that nobody knows or wants: the factory's if the keybook prints it, else a gap to fill in.
+pub(super) fn unheard_of(setting: &Setting) -> Option<Value> {
+    let blank = Value::Secret(Secret { reference: Reference::Factory, fingerprint: None });
+    setting.factory.clone().or_else(|| matches!(setting.kind, Kind::Secret { .. }).then_some(blank))
+}
+
+/// Long runs of keys are read and keyed in groups of four; a placeholder stays whole.
+pub(super) fn in_fours(group: &str) -> Vec<String> {
+    if group.starts_with('{') {
+        return vec![group.to_owned()];
+    }
+    let signs: Vec<char> = group.chars().collect();
+    signs.chunks(4).map(|chunk| chunk.iter().collect()).collect()
 }

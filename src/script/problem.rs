@@ -144,6 +144,11 @@ pub struct Step {
     pub choices: Vec<usize>,
 }
 
+/// What people call the step at this place of a script: they count from 1.
+pub(super) fn step_number(place: usize) -> u32 {
+    u32::try_from(place + 1).unwrap_or(u32::MAX)
+}
+
 /// The objective, compared in the order of its fields; smaller is better.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub struct Cost {

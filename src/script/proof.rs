@@ -12,9 +12,9 @@ use crate::keybook::{Answer, Held, Refusal, SettingId, SimulatedStation, Verdict
 use crate::ledger::Record;
 use crate::setting::{Code, Codes, Keys, Secret, Value};
 
-use super::pressed::stand_in;
-use super::task::Aim;
-use super::{Call, Pressed};
+use super::aim::Aim;
+use super::delta::Call;
+use super::pressed::{Pressed, stand_in, unheard_of};
 
 /// So many combinations of candidates are tried one by one.
 const MOST_STARTS: usize = 256;
@@ -56,7 +56,7 @@ impl CodeBook {
         let mut book = CodeBook { known: Vec::new() };
         for id in station.keybook.ids() {
             let setting = station.keybook.setting(id);
-            let unheard_of = super::unheard_of(setting);
+            let unheard_of = unheard_of(setting);
             let values = [&aim.start[id.index()], &aim.goal[id.index()], &setting.factory, &unheard_of];
             for value in values.into_iter().flatten().chain(record.candidates(id)) {
                 let Value::Secret(secret) = value else { continue };

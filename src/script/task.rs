@@ -8,31 +8,21 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::search::Best;
 use crate::keybook::{COMMAND_MS_MAX, Command, Keybook, LIFELINES_MAX, PRESSES_MAX, SettingId, Use, VALUES_MAX};
 use crate::ledger::Record;
 use crate::setting::{Codes, Kind, Secret, Value};
 
+use super::aim::Aim;
 use super::problem::{
     self, Also, Choice, Command as Move, Field, Lifeline, Need, Problem, Read, Slot, Value as Cell, ValueSet,
 };
+use super::search::Best;
 
 /// What a sound keybook may hold, the search takes on.
 const _: () = {
     assert!(LIFELINES_MAX <= problem::MAX_LIFELINES && VALUES_MAX + 2 <= problem::MAX_VALUES as usize);
     assert!(PRESSES_MAX <= problem::MAX_PRESSES && COMMAND_MS_MAX <= problem::MAX_COMMAND_MS);
 };
-
-/// What a station holds and what it should hold; one entry for each of the keybook's settings.
-#[derive(Debug, Clone)]
-pub struct Aim {
-    /// `None` is unknown; in doubt counts as unknown.
-    pub start: Vec<Option<Value>>,
-    /// `None` where a setting is neither wanted nor known: it may not be touched.
-    pub goal: Vec<Option<Value>>,
-    /// Lifelines whose last test failed, by place in the keybook: as they are, they summon nobody.
-    pub failed: Vec<bool>,
-}
 
 /// The problem, and what its numbers stand for.
 #[derive(Debug)]
@@ -59,7 +49,7 @@ pub struct Unsure {
     pub at: usize,
     /// Those of its settings.
     pub unknown: Vec<SettingId>,
-    /// The others, watched as a lifeline is.
+    /// The others, as a lifeline of their own.
     pub rest: Lifeline,
 }
 
@@ -103,17 +93,29 @@ impl Task {
             unsure: Vec::new(),
             barred: Vec::new(),
         };
-        for (at, command) in keybook.commands.iter().enumerate().filter(|(_, command)| is_usable(command)) {
+        task.add_commands(&layout, is_usable);
+        task.add_lifelines(&layout);
+        task
+    }
+
+    fn add_commands(&mut self, layout: &Layout, is_usable: impl Fn(&Command) -> bool) {
+        let commands = layout.keybook.commands.iter().enumerate();
+        for (at, command) in commands.filter(|(_, command)| is_usable(command)) {
             match layout.barred_by(command) {
-                Some(id) => task.barred.push((at, id)),
+                Some(id) => self.barred.push((at, id)),
                 None => {
                     if let Some(made) = layout.command(command) {
-                        task.problem.commands.push(made);
-                        task.commands.push(at);
+                        self.problem.commands.push(made);
+                        self.commands.push(at);
                     }
                 }
             }
         }
+    }
+
+    /// Those of which all settings have a target are tracked; of the others, what has one.
+    fn add_lifelines(&mut self, layout: &Layout) {
+        let Layout { keybook, aim, .. } = layout;
         for (at, lifeline) in keybook.lifelines.iter().enumerate() {
             let aimed = |id: &SettingId| layout.slot_of[id.index()].is_some();
             let (there, unknown): (Vec<SettingId>, Vec<SettingId>) = lifeline.settings.iter().partition(|id| aimed(id));
@@ -121,13 +123,12 @@ impl Task {
             let known = there.iter().all(|id| aim.start[id.index()].is_some());
             let rest = Lifeline { slots, start_counts: known && !aim.failed[at] };
             if !unknown.is_empty() {
-                task.unsure.push(Unsure { at, unknown, rest });
+                self.unsure.push(Unsure { at, unknown, rest });
             } else if !rest.slots.is_empty() {
-                task.problem.lifelines.push(rest);
-                task.lifelines.push(at);
+                self.problem.lifelines.push(rest);
+                self.lifelines.push(at);
             }
         }
-        task
     }
 
     /// The keybook's commands with which a script takes the way in: before them a setting that opens calls is known, or in

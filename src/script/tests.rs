@@ -11,10 +11,11 @@ use uuid::Uuid;
 
 use super::*;
 use crate::drift::{Rules, look};
-use crate::inventory::{self, Inventory};
+use crate::inventory::{self, Inventory, Station};
 use crate::keybook::sample::{TERN, keybook};
-use crate::ledger::{Heard, Line, Report, State as HeldState, Test, fold, parse_line};
-use crate::setting::{Code, Reference};
+use crate::ledger::{Heard, Line, Outcome, Record, Report, State as HeldState, Test, fold, parse_line};
+use crate::script::problem::Cost;
+use crate::setting::{Code, Codes, Name, Reference, Value};
 
 /// Wanted settings and held ones, as YAML flow entries; held ones go through a report.
 pub(super) fn station(book: &str, wanted: &str) -> Arc<Station> {
@@ -241,7 +242,8 @@ fn wishes_that_cannot_stand_together_are_told_from_those_that_can() {
         stuck,
         [Stuck { setting: "emergency.backup".into(), wanted: Value::Dial("5".into()), rules: vec![rule] }]
     );
-    let books = Inventory { stations: [(station.name.clone(), station.clone())].into(), ..Inventory::default() };
+    let books =
+        Inventory { stations: Arc::new([(station.name.clone(), station.clone())].into()), ..Inventory::default() };
     let findings = unkeyable(&books, &codes());
     assert_eq!(findings.len(), 1, "{findings:?}");
     assert_eq!(
@@ -252,7 +254,7 @@ fn wishes_that_cannot_stand_together_are_told_from_those_that_can() {
     assert_eq!(findings[0].place, station.wanted(station.keybook.id("emergency.backup").unwrap()).unwrap().place);
 }
 
-/// The sample keybook with two settings that clash: `dial.plan` can be stored only while `dial.code` is 100, which
+/// The sample keybook with two settings in conflict: `dial.plan` can be stored only while `dial.code` is 100, which
 /// clears it.
 fn with_a_plan() -> String {
     let settings = "  dial.plan: {kind: digits, digits: [1, 4], factory: \"0\"}\n  \
@@ -276,10 +278,10 @@ fn why_not(book: &str, wanted: &str, held: &str) -> Vec<String> {
 fn settings_that_undo_each_other_are_named_together_with_what_makes_room() {
     let book = with_a_plan();
     let known = ", dial.plan: \"0\", dial.code: 5";
-    let clash = "  dial.code to 300:\n    no order of commands brings it there and ends with `dial.plan` 7 too. \
+    let conflict = "  dial.code to 300:\n    no order of commands brings it there and ends with `dial.plan` 7 too. \
                  Want something else of `dial.plan` or `dial.code`; or leave `dial.plan` alone with `null`; \
                  or compare the keybook's `needs`, `also` and `clears` with the manual.";
-    assert_eq!(why_not(&book, ", dial.plan: \"7\", dial.code: 300", known), [clash]);
+    assert_eq!(why_not(&book, ", dial.plan: \"7\", dial.code: 300", known), [conflict]);
     // What it says, done, gets on. (A code left alone would have to end as 5, and bringing it back would clear the plan.)
     for mended in [", dial.code: 300", ", dial.plan: \"7\", dial.code: 100", ", dial.plan: \"0\", dial.code: 300"] {
         assert!(why_not(&book, mended, known).is_empty(), "{mended}");
@@ -324,7 +326,8 @@ fn each_step_says_what_it_does_and_what_holds_it_in_its_place() {
     let held = ALL_HELD.replace("emergency.backup: \"\"", "emergency.backup: \"5\"").replace("pbx", "ringdown");
     let script = there(&station, &record(&station, &held)).unwrap().unwrap();
     assert_eq!(steps(&script), ["302", "225#"]);
-    let whys: Vec<Vec<String>> = script.calls[0].steps.iter().map(|step| step.why.sentences(step.number)).collect();
+    let whys: Vec<Vec<String>> =
+        script.calls[0].steps.iter().map(|step| step.rationale.sentences(step.number)).collect();
     assert_eq!(
         whys,
         [
@@ -470,7 +473,7 @@ proptest! {
                     prop_assert!(obvious.cost.is_none_or(|cost| cost >= script.cost), "{obvious:?} beats the best");
                     for step in script.calls.iter().flat_map(|call| &call.steps) {
                         let has_use = |does: &Does| !matches!(does, Does::Disturbs { .. });
-                        prop_assert!(step.why.does.iter().any(has_use), "step {} has no use", step.number);
+                        prop_assert!(step.rationale.does.iter().any(has_use), "step {} has no use", step.number);
                     }
                 }
                 let back = write(&station, &record, &codes(), Way::Back, &mut Memory::default());
@@ -491,7 +494,7 @@ proptest! {
                 holding.state = HeldState::Known(factory.clone());
             }
         }
-        let fleet = Inventory { stations: [(station.name.clone(), station.clone())].into(), ..Inventory::default() };
+        let fleet = Inventory { stations: Arc::new([(station.name.clone(), station.clone())].into()), ..Inventory::default() };
         let warned = !unkeyable(&fleet, &codes()).is_empty();
         let stuck = match there(&station, &record) {
             Ok(_) => false,

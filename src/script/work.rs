@@ -6,7 +6,7 @@ use std::ops::Add;
 use crate::inventory::Station;
 use crate::setting::Codes;
 
-use super::{Call, Script};
+use super::delta::{Call, Script};
 
 /// One ring and the pause after it; common practice, no source: 2 s on, 4 s off in North America, less elsewhere.
 pub(super) const RING_MS: u64 = 6_000;

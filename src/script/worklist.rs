@@ -10,7 +10,10 @@ use std::sync::Arc;
 
 use serde_json::{Value as Json, json};
 
-use super::{NoScript, Script, Work, json as script_json};
+use super::delta::Script;
+use super::json::json as script_json;
+use super::no_script::NoScript;
+use super::work::Work;
 use crate::brake::Held;
 use crate::drift::{Drift, Service, StationDrift};
 use crate::finding::plural;

@@ -11,8 +11,11 @@ use sha2::{Digest, Sha256};
 /// Where a code is kept. `Factory` is the code printed in the keybook.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Reference {
+    /// A variable of the environment, by its name.
     Env(Arc<str>),
+    /// A file, by its path relative to the configuration's folder.
     File(Arc<str>),
+    /// The factory value, which stands in the keybook.
     Factory,
 }
 
@@ -92,7 +95,9 @@ impl fmt::Display for Fingerprint {
 /// A secret value as everything but a script sees it.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Secret {
+    /// Where the code is kept.
     pub reference: Reference,
+    /// What tells the code from others; `None` where it could not be read.
     pub fingerprint: Option<Fingerprint>,
 }
 

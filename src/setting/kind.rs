@@ -9,26 +9,62 @@ use crate::finding;
 /// What a setting can hold and how it is keyed.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Kind {
-    /// Decimal digits; `min` and `max` bound their count.
-    Digits { min: u32, max: u32 },
-    /// A stored telephone number; `symbols` says how signs other than digits are keyed; the bounds count keys.
-    Dial { min: u32, max: u32, symbols: Arc<BTreeMap<char, Key>> },
+    /// Decimal digits.
+    Digits {
+        /// The fewest of them.
+        min: u32,
+        /// The most of them.
+        max: u32,
+    },
+    /// A stored telephone number.
+    Dial {
+        /// The fewest keys.
+        min: u32,
+        /// The most keys.
+        max: u32,
+        /// How signs other than digits are keyed.
+        symbols: Arc<BTreeMap<char, Key>>,
+    },
     /// One of several names, each with its code.
     Choice(Vec<(Name, Keys)>),
     /// A set of names, keyed as the decimal sum of their numbers.
-    Flags { names: Vec<(Name, u32)>, width: Option<u32> },
-    /// A decimal number, `step` counting from `min`.
-    Number { min: u32, max: u32, step: u32, width: Option<u32>, unit: Name },
-    /// Digits that are never shown; `min` and `max` bound their count.
-    Secret { min: u32, max: u32 },
+    Flags {
+        /// Each name with its number; no two sets have one sum.
+        names: Vec<(Name, u32)>,
+        /// How many digits the sum is keyed with, zeros in front.
+        width: Option<u32>,
+    },
+    /// A decimal number.
+    Number {
+        /// The least.
+        min: u32,
+        /// The greatest.
+        max: u32,
+        /// From one value to the next, counted from `min`.
+        step: u32,
+        /// How many digits it is keyed with, zeros in front.
+        width: Option<u32>,
+        /// What it counts, for people; may be empty.
+        unit: Name,
+    },
+    /// Digits that are never shown.
+    Secret {
+        /// The fewest of them.
+        min: u32,
+        /// The most of them.
+        max: u32,
+    },
 }
 
 /// Why a setting cannot hold a value: a message's end ("… has 9 digits"), and the fix.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error("{why} {fix}")]
 pub struct Unfit {
+    /// The finding that it makes.
     pub code: finding::Code,
+    /// The end of a message, such as "has 9 digits".
     pub why: String,
+    /// What to write instead, as an instruction.
     pub fix: String,
     /// What to write in place of the value, where that can be told and the value is a single one.
     pub replacement: Option<String>,

@@ -11,5 +11,5 @@ mod written;
 pub use code::{Code, Codes, Fingerprint, Reference, Secret};
 pub use key::{Key, Keys};
 pub use kind::{Kind, Unfit};
-pub use value::{Name, Value, Weight};
-pub use written::{Written, decimal};
+pub use value::{Value, Weight};
+pub use written::{Name, Written, decimal};

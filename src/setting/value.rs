@@ -2,12 +2,8 @@
 
 use std::collections::BTreeSet;
 use std::fmt;
-use std::sync::Arc;
 
-use super::{Secret, Written};
-
-/// A name or text, shared between all who mention it.
-pub type Name = Arc<str>;
+use super::{Name, Secret, Written};
 
 /// What a wrong setting means for a person pressing the button; the heaviest is the greatest.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -43,12 +39,17 @@ impl fmt::Display for Weight {
 /// What a setting holds or should hold.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Value {
+    /// Decimal digits, as written.
     Digits(Name),
     /// A dial string in the notation of ITU-T V.250.
     Dial(Name),
+    /// One of the names that the kind lists.
     Choice(Name),
+    /// Those of the names that are on.
     Flags(BTreeSet<Name>),
+    /// A decimal number.
     Number(u32),
+    /// A code, by reference.
     Secret(Secret),
 }
 

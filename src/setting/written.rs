@@ -1,8 +1,12 @@
 //! A value as somebody wrote it, before any model says what it means.
 
 use std::fmt;
+use std::sync::Arc;
 
-use super::{Name, Reference};
+use super::Reference;
+
+/// A name or text, shared between all who mention it.
+pub type Name = Arc<str>;
 
 /// One value of an inventory, keybook or report, not yet of any kind.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
@@ -13,6 +17,7 @@ pub enum Written {
     Plain(Name),
     /// Names, sorted.
     List(Vec<Name>),
+    /// `{secret: "…"}`: where a code is kept.
     Secret(Reference),
 }
 

@@ -30,8 +30,10 @@ pub enum EntryKind {
 }
 
 impl EntryKind {
+    /// All of them.
     pub const ALL: [Self; 6] = [Self::Report, Self::Script, Self::Aside, Self::Release, Self::Take, Self::End];
 
+    /// The word in the ledger.
     pub fn as_str(self) -> &'static str {
         match self {
             Self::Report => "report",

@@ -109,6 +109,16 @@ fn credentials(value: &[u8]) -> Option<(String, String)> {
     Some((name.to_owned(), token.to_owned()))
 }
 
+/// Who sees a card.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Holder {
+    ThisMachine,
+    Technician,
+    Ops,
+    /// The bearer of a signed link: for this card alone.
+    Link,
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

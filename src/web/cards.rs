@@ -1,39 +1,34 @@
 //! `/card/{digest}?station=NAME`: the card of a station's script as it is now, or why there is none to key.
 //!
 //! A script is on record before it is shown, and none is shown but the station's present one: whoever holds an older
-//! address is told that it has been overtaken. One look is made at a time, by the same lookout that the command line has;
-//! whoever asks meanwhile waits for a bounded time. It never says who has a token, and logs no address.
+//! address is told that it has been overtaken. The daemon gives the view it is shown from; whoever asks waits for that for a
+//! bounded time. It never says who has a token, and logs no address.
 
 use std::fmt;
-use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Arc, Weak};
-use std::time::{Duration, SystemTime};
+use std::sync::Arc;
+use std::time::Duration;
 
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use jiff::{SignedDuration, Timestamp};
-use tokio::sync::{Mutex, OwnedMutexGuard};
-use tokio::time::{sleep, timeout};
+use tokio::time::timeout;
 use uuid::Uuid;
 
-use super::access::{self, Access, Caller, Role};
+use super::access::{self, Access, Caller, Holder, Role};
 use super::card_page::{HandOn, card_page};
 use super::link::{Closed, LinkKey};
 use super::outcome::{self, Now};
 use super::page::Page;
 use crate::brake::Withheld;
-use crate::fleet::{Cleared, InForce, Keying, Lookout, LookoutError, Moment, record_scripts};
+use crate::fleet::{Asking, Cleared, Keying, Row, View, clear, record_scripts};
 use crate::ledger::Digest;
 use crate::script::card::Card;
 use crate::script::{Memory, Script, Way};
 use crate::setting::Codes;
+use crate::store::Store;
 
-/// Whoever asks waits so long for those before him, and so long for the look; the look itself goes on.
-const QUEUE: Duration = Duration::from_secs(5);
-const PATIENCE: Duration = Duration::from_secs(15);
-
-/// What was read to show cards is kept for whoever asks within this time, and then let go of.
-const KEPT: Duration = Duration::from_secs(10 * 60);
+/// Whoever asks waits so long for the answer, which is made to its end all the same.
+const PATIENCE: Duration = Duration::from_secs(20);
 
 /// A signed link is good for so long.
 const GOOD_FOR: SignedDuration = SignedDuration::from_hours(24);
@@ -43,22 +38,19 @@ const GOOD_FOR: SignedDuration = SignedDuration::from_hours(24);
 pub struct Outside {
     /// The program's clock.
     pub now: Arc<dyn Fn() -> Timestamp + Send + Sync>,
-    /// The clock that files are stamped with.
-    pub files: fn() -> SystemTime,
     /// An id for a report that will come back.
     pub id: fn() -> Uuid,
 }
 
 /// Everything that cards are shown from, through one session.
 pub struct Cards {
-    lookout: Arc<Mutex<Lookout>>,
+    asking: Asking,
+    store: Store,
     access: Access,
     /// What browsers reach this program at, without a slash at its end.
     address: Option<String>,
     key: LinkKey,
     outside: Outside,
-    /// How many looks were begun.
-    looks: AtomicU64,
 }
 
 impl fmt::Debug for Cards {
@@ -74,16 +66,6 @@ struct Asked {
     holder: Holder,
     /// Whether the card goes out, and so the script is put on record.
     shows: bool,
-}
-
-/// Who sees the answer.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Holder {
-    ThisMachine,
-    Technician,
-    Ops,
-    /// The bearer of a signed link: for this card alone.
-    Link,
 }
 
 /// The query of a card's address.
@@ -114,16 +96,16 @@ impl Query {
 }
 
 impl Cards {
-    /// Cards of what a lookout sees. `ledger` is the ledger's key.
+    /// Cards of the fleet that is asked for. `ledger` is the ledger's key.
     pub fn new(
-        lookout: Lookout,
+        asking: Asking,
+        store: Store,
         access: Access,
         address: Option<String>,
         ledger: &[u8; 32],
         outside: Outside,
     ) -> Cards {
-        let (lookout, key) = (Arc::new(Mutex::new(lookout)), LinkKey::of(ledger));
-        Cards { lookout, access, address, key, outside, looks: AtomicU64::new(0) }
+        Cards { asking, store, access, address, key: LinkKey::of(ledger), outside }
     }
 
     /// Who may see what.
@@ -131,27 +113,20 @@ impl Cards {
         &self.access
     }
 
-    /// Answers `GET`, or, without putting anything on record, `HEAD`, by the files in force.
+    /// Answers `GET`, or, without putting anything on record, `HEAD`.
     pub(super) async fn answer(
         self: Arc<Self>,
         digest: &str,
         query: &str,
         headers: &HeaderMap,
         is_get: bool,
-        in_force: Option<InForce>,
     ) -> Response {
         let asked = match self.admit(digest, query, headers, is_get) {
             Ok(asked) => asked,
             Err(refusal) => return *refusal,
         };
-        let Some(in_force) = in_force else { return outcome::no_files().into_response() };
-        let Ok(lookout) = timeout(QUEUE, self.lookout.clone().lock_owned()).await else {
-            return outcome::busy().into_response();
-        };
-        let look = tokio::spawn(self.clone().see(lookout, in_force, asked));
-        let this = self.looks.fetch_add(1, Ordering::AcqRel) + 1;
-        tokio::spawn(let_go(Arc::downgrade(&self), this));
-        match timeout(PATIENCE, look).await {
+        // It is made to its end, whoever has gone away meanwhile.
+        match timeout(PATIENCE, tokio::spawn(self.see(asked))).await {
             Ok(Ok(page)) => page.into_response(),
             Ok(Err(_)) => outcome::cut_short().into_response(),
             Err(_) => outcome::busy().into_response(),
@@ -186,36 +161,29 @@ impl Cards {
         Ok(Asked { digest, station, holder, shows })
     }
 
-    /// Looks, and makes the page. It runs to its end, whoever has gone away meanwhile.
-    async fn see(self: Arc<Self>, mut lookout: OwnedMutexGuard<Lookout>, in_force: InForce, asked: Asked) -> Page {
-        let moment = Moment { now: (self.outside.now)(), files: (self.outside.files)() };
-        match lookout.look(in_force, moment).await {
-            Ok(()) => {}
-            Err(LookoutError::Gather(error)) => {
-                tracing::warn!(%error, "no card could be shown");
-                return outcome::unreadable();
-            }
-            Err(LookoutError::NoFiles) => return outcome::no_files(),
+    /// The page, by a view of this moment.
+    async fn see(self: Arc<Self>, asked: Asked) -> Page {
+        let Ok(view) = self.asking.view().await else { return outcome::unreadable() };
+        if !view.is_watching() {
+            return outcome::no_files();
         }
-        let Some(station) = lookout.fleet.inventory.stations.get(asked.station.as_str()).cloned() else {
-            return outcome::no_such_station(&asked.station);
-        };
-        let keying = tokio::task::block_in_place(|| lookout.keying(&station, Way::There, &mut Memory::default()));
+        let Some(row) = view.row(&asked.station) else { return outcome::no_such_station(&asked.station) };
+        let keying = tokio::task::block_in_place(|| view.keying(row, Way::There, &mut Memory::default()));
         let now = match keying {
             Keying::Script { script, codes } if script.digest == asked.digest => {
-                return match lookout.clear(&script) {
-                    Ok(cleared) => self.card(&lookout, (&script, cleared), &codes, &asked).await,
-                    Err(Withheld::Held(held)) => outcome::held(&station.name, held),
+                return match clear(&script, &view.brake) {
+                    Ok(cleared) => self.card(&view, row, (&script, cleared), &codes, &asked).await,
+                    Err(Withheld::Held(held)) => outcome::held(&row.station.name, held),
                     Err(Withheld::Unjudged) => outcome::unrecorded(),
                 };
             }
             Keying::Script { script, codes: _ } => Now::Other(script.digest),
-            Keying::Held(held) => return outcome::held(&station.name, held),
-            Keying::Nothing => Now::Nothing(lookout.drift(&station)),
+            Keying::Held(held) => return outcome::held(&row.station.name, held),
+            Keying::Nothing => Now::Nothing(row.drift.clone()),
             Keying::NoScript(why) => Now::NoScript(why.to_string()),
         };
-        match outcome::since(&lookout.store, &asked.digest, &station.name).await {
-            Ok(Some(since)) => outcome::overtaken(&station, &asked.digest, &now, &since, asked.holder),
+        match outcome::since(&self.store, &asked.digest, &row.station.name).await {
+            Ok(Some(since)) => outcome::overtaken(&row.station, &asked.digest, &now, &since, asked.holder),
             Ok(None) => outcome::no_such_card(),
             Err(error) => {
                 tracing::warn!(%error, "no card could be shown");
@@ -227,24 +195,22 @@ impl Cards {
     /// The card itself, once its script is on record.
     async fn card(
         &self,
-        lookout: &Lookout,
+        view: &View,
+        row: &Row,
         (script, cleared): (&Script, Cleared<'_>),
         codes: &Codes,
         asked: &Asked,
     ) -> Page {
-        let Some(station) = lookout.fleet.inventory.stations.get(&script.station) else {
-            return outcome::no_such_station(&script.station);
-        };
         if asked.shows
-            && let Err(error) = record_scripts(&lookout.store, vec![cleared], lookout.now).await
+            && let Err(error) = record_scripts(&self.store, vec![cleared], view.at).await
         {
             tracing::warn!(%error, "a card is not shown");
             return outcome::unrecorded();
         }
-        let commit = lookout.fleet.commit.as_deref();
-        let card = Card::of(script, station, &lookout.drift(station), codes, commit, (self.outside.id)());
-        let hand_on = self.hand_on(asked, lookout.now);
-        Page { status: StatusCode::OK, html: card_page(&card, lookout.good_since, hand_on.as_ref()) }
+        let commit = view.reading.commit.as_deref();
+        let card = Card::of(script, &row.station, &row.drift, codes, commit, (self.outside.id)());
+        let hand_on = self.hand_on(asked, view.at);
+        Page { status: StatusCode::OK, html: card_page(&card, view.good_since(), hand_on.as_ref()) }
     }
 
     /// A signed link for whoever may hand it on.
@@ -252,14 +218,6 @@ impl Cards {
         let address = self.address.as_ref().filter(|_| asked.holder == Holder::Ops)?;
         let until = now.checked_add(GOOD_FOR).ok()?;
         Some(HandOn { link: self.key.link(address, &asked.digest, &asked.station, until), until })
-    }
-}
-
-/// Forgets what was read, unless somebody has asked again since this look, or the session is over.
-async fn let_go(cards: Weak<Cards>, look: u64) {
-    sleep(KEPT).await;
-    if let Some(cards) = cards.upgrade().filter(|cards| cards.looks.load(Ordering::Acquire) == look) {
-        cards.lookout.lock().await.forget();
     }
 }
 

@@ -9,7 +9,7 @@ use prometheus::{Counter, CounterVec, Gauge, GaugeVec, Opts, Registry, TextEncod
 use tokio::sync::Mutex;
 use tokio::time::timeout;
 
-use super::status::{Health, Session, Status, View};
+use super::status::{Health, Session, Shown, Status};
 use crate::drift::Standing;
 use crate::setting::Weight;
 use crate::store::{EntryKind, Queue, Store, StoreError};
@@ -33,26 +33,22 @@ pub(super) async fn text(status: &Status, tally: &Tally) -> Result<String, prome
     passes(&sheet, &status.health())?;
     let refused = f64::from(u8::from(status.is_configuration_refused()));
     sheet.gauge("configuration_refused", "1 where the configuration as it is now cannot be used.", refused)?;
-    if let Some(view) = status.view() {
-        fleet(&sheet, &view)?;
+    if let Some(shown) = status.shown() {
+        fleet(&sheet, &shown)?;
     }
     if let Some(session) = status.session() {
         let now_ms = (status.clocks().system_ms)();
-        let silent = status.view().map(|view| view.silent.clone()).unwrap_or_default();
+        let silent = status.shown().map(|shown| shown.silent.clone()).unwrap_or_default();
         let help = "1 if every webhook for alerts was stopped by its receiver or is silent: nobody is alerted.";
         sheet.gauge("alerts_silent", help, f64::from(u8::from(status.is_silent())))?;
         let help =
             "1 if the webhook has had something to deliver for longer than silent_minutes and delivered nothing.";
         let each = session.alerts.iter().map(|status| status.borrow().webhook.clone());
-        sheet.by(
-            "webhook_silent",
-            help,
-            "webhook",
-            each.map(|name| {
-                let is_silent = silent.contains(name.as_str());
-                (name, f64::from(u8::from(is_silent)))
-            }),
-        )?;
+        let is_silent = |name: String| {
+            let is_silent = silent.contains(name.as_str());
+            (name, f64::from(u8::from(is_silent)))
+        };
+        sheet.by("webhook_silent", help, "webhook", each.map(is_silent))?;
         webhooks(&sheet, &session)?;
         ledger(&sheet, &session, tally, now_ms).await?;
     }
@@ -75,8 +71,8 @@ fn passes(sheet: &Sheet, health: &Health) -> Done {
     sheet.counter("passes_failed_total", "Passes that failed and were made again.", failed as f64)
 }
 
-fn fleet(sheet: &Sheet, view: &View) -> Done {
-    let View { totals, held, open_cases, in_force_since, errors, warnings, next_reminder, silent: _ } = view;
+fn fleet(sheet: &Sheet, shown: &Shown) -> Done {
+    let Shown { totals, held, open_cases, in_use_since, errors, warnings, next_reminder, silent: _ } = shown;
     let stations = Standing::ALL.map(|standing| (standing.as_str(), totals.get(standing) as f64));
     sheet.by("stations", "Stations by how they stand.", "standing", stations)?;
     let aside = totals.set_aside() as f64;
@@ -90,7 +86,7 @@ fn fleet(sheet: &Sheet, view: &View) -> Done {
     sheet.by("alerts_open", "Open cases that were told, by their weight.", "weight", open)?;
     let findings = [("error", *errors as f64), ("warning", *warnings as f64)];
     sheet.by("findings", "What is wrong with the files as they are now.", "severity", findings)?;
-    if let Some(since) = in_force_since {
+    if let Some(since) = in_use_since {
         let help = "Since when the files in force are known to be good.";
         sheet.gauge("files_in_force_since_timestamp_seconds", help, since.as_second() as f64)?;
     }

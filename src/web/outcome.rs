@@ -1,12 +1,14 @@
 //! Pages beside the card: that it has been overtaken, is held, is unknown, or cannot be shown. None of them shows a key, and
 //! none leads further than its reader may go.
 
+use std::sync::Arc;
+
 use axum::http::StatusCode;
 use jiff::Timestamp;
 use maud::html;
 
+use super::access::Holder;
 use super::card_page::time;
-use super::cards::Holder;
 use super::page::{Page, layout};
 use crate::brake::Held;
 use crate::drift::{Service, StationDrift};
@@ -19,7 +21,7 @@ use crate::store::{EntryKind, Store};
 /// What there is to key at a station instead of a script.
 pub(super) enum Now {
     Other(Digest),
-    Nothing(StationDrift),
+    Nothing(Arc<StationDrift>),
     /// There is no script, and why.
     NoScript(String),
 }

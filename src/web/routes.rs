@@ -19,7 +19,7 @@ use super::problem::{self, Problem};
 use super::status::{Health, Status};
 
 /// What every answer is made from.
-struct Intake {
+struct Served {
     status: Arc<Status>,
     probe: Probe,
     tally: Tally,
@@ -35,11 +35,11 @@ pub(super) fn routes(status: Arc<Status>) -> Router {
         .route("/card/{digest}", get(card))
         .fallback(unknown)
         .method_not_allowed_fallback(other_method)
-        .with_state(Arc::new(Intake { status, probe, tally: Tally::default() }))
+        .with_state(Arc::new(Served { status, probe, tally: Tally::default() }))
 }
 
-async fn healthz(State(intake): State<Arc<Intake>>) -> Response {
-    let health = intake.status.health();
+async fn healthz(State(served): State<Arc<Served>>) -> Response {
+    let health = served.status.health();
     let mut members = health_members(&health);
     if health.is_good() {
         members.insert("healthy".into(), true.into());
@@ -89,22 +89,22 @@ fn late(health: &Health) -> String {
     }
 }
 
-async fn readyz(State(intake): State<Arc<Intake>>) -> Response {
+async fn readyz(State(served): State<Arc<Served>>) -> Response {
     let not_ready =
         |kind, detail: String| Problem::new(StatusCode::SERVICE_UNAVAILABLE, kind, "Not ready", detail).into_response();
-    let session = intake.status.session().filter(|_| intake.status.health().finished > 0);
+    let session = served.status.session().filter(|_| served.status.health().finished > 0);
     let Some(session) = session else {
         return not_ready("first-pass", "The first pass has not finished yet.".into());
     };
-    if !intake.status.is_watching() {
+    if !served.status.is_watching() {
         return not_ready("inventory", "No inventory could ever be used: no station is watched.".into());
     }
-    match intake.probe.writable(&session.store).await {
+    match served.probe.writable(&session.store).await {
         Ok(()) => {
             // It works on, so it is ready; that nobody hears of it is said beside.
             let members = Map::from_iter([
                 ("ready".to_owned(), true.into()),
-                ("alerts_silent".to_owned(), intake.status.is_silent().into()),
+                ("alerts_silent".to_owned(), served.status.is_silent().into()),
             ]);
             problem::json(StatusCode::OK, "application/json", members)
         }
@@ -117,14 +117,14 @@ async fn readyz(State(intake): State<Arc<Intake>>) -> Response {
 }
 
 /// With tokens other machines may listen in: then metrics, too, are for those who have one.
-async fn metrics_text(State(intake): State<Arc<Intake>>, headers: HeaderMap) -> Response {
-    let session = intake.status.session();
+async fn metrics_text(State(served): State<Arc<Served>>, headers: HeaderMap) -> Response {
+    let session = served.status.session();
     if session.is_some_and(|session| session.cards.access().caller(&headers) == Caller::Unknown) {
         let detail = "Give the name and the token that the configuration lists at `access`.";
         let problem = Problem::new(StatusCode::UNAUTHORIZED, "token", "A token is needed", detail);
         return ([(header::WWW_AUTHENTICATE, access::CHALLENGE)], problem).into_response();
     }
-    match metrics::text(&intake.status, &intake.tally).await {
+    match metrics::text(&served.status, &served.tally).await {
         Ok(text) => {
             let headers = [(header::CONTENT_TYPE, metrics::CONTENT_TYPE), (header::CACHE_CONTROL, "no-store")];
             (headers, text).into_response()
@@ -138,23 +138,22 @@ async fn metrics_text(State(intake): State<Arc<Intake>>, headers: HeaderMap) -> 
 }
 
 async fn card(
-    State(intake): State<Arc<Intake>>,
+    State(served): State<Arc<Served>>,
     digest: Result<Path<String>, PathRejection>,
     RawQuery(query): RawQuery,
     method: Method,
     headers: HeaderMap,
 ) -> Response {
     let Ok(Path(digest)) = digest else { return outcome::no_such_card().into_response() };
-    match intake.status.session().filter(|_| intake.status.health().finished > 0) {
+    match served.status.session().filter(|_| served.status.health().finished > 0) {
         Some(session) => {
-            let (query, in_force) = (query.unwrap_or_default(), intake.status.in_force());
-            session.cards.answer(&digest, &query, &headers, method == Method::GET, in_force).await
+            session.cards.answer(&digest, &query.unwrap_or_default(), &headers, method == Method::GET).await
         }
         None => outcome::busy().into_response(),
     }
 }
 
-const THERE: &str = "There are /card/DIGEST, /healthz, /readyz and /metrics; more pages come with a later version.";
+const THERE: &str = "There are /card/DIGEST, /healthz, /readyz and /metrics.";
 
 async fn unknown(uri: Uri) -> Problem {
     let detail = format!("Nothing is at {}. {THERE}", shown(uri.path()));

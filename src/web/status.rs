@@ -10,7 +10,6 @@ use tokio::sync::watch;
 
 use super::cards::Cards;
 use crate::drift::Totals;
-use crate::fleet::InForce;
 use crate::setting::{Name, Weight};
 use crate::store::Store;
 use crate::webhook::{PumpState, PumpStatus};
@@ -34,7 +33,7 @@ pub struct Clocks {
 
 /// What a finished pass left to be shown.
 #[derive(Debug, Clone, Default, PartialEq)]
-pub struct View {
+pub struct Shown {
     /// How many stations stand how.
     pub totals: Totals,
     /// Stations whose scripts wait for the release of a change.
@@ -42,7 +41,7 @@ pub struct View {
     /// Open cases that were told, by their weight.
     pub open_cases: Vec<(Weight, u64)>,
     /// Since when the files in force are known to be good.
-    pub in_force_since: Option<Timestamp>,
+    pub in_use_since: Option<Timestamp>,
     /// Findings in the files as they are now.
     pub errors: u64,
     pub warnings: u64,
@@ -131,9 +130,8 @@ impl Session {
 #[derive(Debug, Default)]
 struct Inner {
     passes: Passes,
-    view: Option<Arc<View>>,
+    shown: Option<Arc<Shown>>,
     session: Option<Session>,
-    in_force: Option<InForce>,
     configuration_refused: bool,
 }
 
@@ -169,11 +167,6 @@ impl Status {
         }
     }
 
-    /// The files that the last pass went by; none where none could ever be used.
-    pub fn set_in_force(&self, in_force: Option<InForce>) {
-        self.inner().in_force = in_force;
-    }
-
     /// Whether the configuration as it is now cannot be used.
     pub fn set_configuration_refused(&self, refused: bool) {
         self.inner().configuration_refused = refused;
@@ -195,7 +188,7 @@ impl Status {
     }
 
     /// The pass that was begun has finished: looked at everything, and what there was to tell is written.
-    pub fn finish(&self, view: View) {
+    pub fn finish(&self, shown: Shown) {
         let now = (self.clocks.steady)();
         let at = Timestamp::from_millisecond((self.clocks.system_ms)()).ok();
         let mut inner = self.inner();
@@ -209,7 +202,7 @@ impl Status {
             finished: inner.passes.finished + 1,
             ..inner.passes
         };
-        inner.view = Some(Arc::new(view));
+        inner.shown = Some(Arc::new(shown));
     }
 
     /// How passes go at this moment.
@@ -220,7 +213,7 @@ impl Status {
 
     /// Whether the last pass went by an inventory: without one no station is watched.
     pub fn is_watching(&self) -> bool {
-        self.inner().in_force.is_some()
+        self.inner().shown.as_ref().is_some_and(|shown| shown.in_use_since.is_some())
     }
 
     /// The clocks it goes by.
@@ -232,16 +225,12 @@ impl Status {
     pub fn is_silent(&self) -> bool {
         let inner = self.inner();
         let none = BTreeSet::new();
-        let silent = inner.view.as_ref().map_or(&none, |view| &view.silent);
+        let silent = inner.shown.as_ref().map_or(&none, |shown| &shown.silent);
         inner.session.as_ref().is_some_and(|session| session.is_silent(silent))
     }
 
-    pub(super) fn view(&self) -> Option<Arc<View>> {
-        self.inner().view.clone()
-    }
-
-    pub(super) fn in_force(&self) -> Option<InForce> {
-        self.inner().in_force.clone()
+    pub(super) fn shown(&self) -> Option<Arc<Shown>> {
+        self.inner().shown.clone()
     }
 
     pub(super) fn session(&self) -> Option<Session> {

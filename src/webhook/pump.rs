@@ -34,8 +34,11 @@ const LONGEST_BURST: Duration = Duration::from_millis(50);
 /// Where a webhook's messages go.
 #[derive(Debug, Clone)]
 pub struct Target {
+    /// Its name.
     pub webhook: String,
+    /// Its `http` or `https` address, which may hold a token.
     pub url: String,
+    /// All sign, the newest first; with none, messages are not signed.
     pub secrets: Vec<Secret>,
 }
 
@@ -46,8 +49,11 @@ pub enum PumpState {
     Idle,
     /// A try is under way.
     Sending,
-    /// The head of the queue is tried again at this time.
-    Waiting { until_ms: i64 },
+    /// The head of the queue is tried again.
+    Waiting {
+        /// When, in milliseconds since 1970.
+        until_ms: i64,
+    },
     /// The store failed; it is asked again soon.
     StoreFailed,
     /// The receiver answered 410. Nothing is sent until somebody starts it again, or the program; messages are kept.
@@ -76,18 +82,23 @@ impl PumpState {
 /// What a page can show of a webhook.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct PumpStatus {
+    /// Its name.
     pub webhook: String,
     /// Scheme, host and port only.
     pub address: String,
+    /// What the pump is doing.
     pub state: PumpState,
+    /// In milliseconds since 1970.
     pub last_try_ms: Option<i64>,
+    /// In milliseconds since 1970.
     pub last_delivered_ms: Option<i64>,
     /// What the newest failure was; `None` once a message is delivered.
     pub last_error: Option<String>,
     /// Messages waiting, counted when the pump last came to rest or a try failed.
     pub waiting: i64,
-    /// Tries so far, and how many of them delivered a message.
+    /// Tries so far.
     pub tries: u64,
+    /// How many of them delivered a message.
     pub delivered: u64,
 }
 
@@ -122,9 +133,11 @@ impl PumpStatus {
 /// Why a pump ended.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Ended {
+    /// It was told to.
     Cancelled,
-    /// The receiver answered 410 to the message of this id.
+    /// The receiver answered 410.
     Gone {
+        /// Of the message that it answered so.
         id: String,
     },
 }
@@ -143,6 +156,7 @@ pub struct Pump {
 }
 
 impl Pump {
+    /// A pump that has not begun. `clock` and `random` are as [`Pump`] says.
     pub fn new(store: Store, sender: Arc<Sender>, target: Target, clock: fn() -> i64, random: fn() -> f64) -> Self {
         let (status, _) = watch::channel(PumpStatus::new(&target.webhook, &target.url));
         Self { store, sender, target, clock, random, status, failed: None }

@@ -20,7 +20,9 @@ const LONGEST_READ: Duration = Duration::from_secs(2);
 /// How long a try may take: to connect, and until the answer's headers are there.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Limits {
+    /// To connect.
     pub connect: Duration,
+    /// From the start of the try until the answer's headers are there.
     pub whole: Duration,
 }
 
@@ -31,12 +33,16 @@ impl Default for Limits {
     }
 }
 
-/// What is sent. `timestamp_s`: the time of this try in seconds since 1970.
+/// What is sent.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Message<'a> {
+    /// The same at each try.
     pub id: &'a str,
+    /// The time of this try, in seconds since 1970.
     pub timestamp_s: i64,
+    /// The media type of the body.
     pub content_type: &'a str,
+    /// As it is signed and sent.
     pub body: &'a str,
 }
 
@@ -44,17 +50,31 @@ pub struct Message<'a> {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Attempt {
     /// The receiver answered with a 2xx status.
-    Delivered { status: u16 },
-    /// It answered with another status (a redirect, too). `retry_after_ms`: the wait it asked for.
-    Refused { status: u16, retry_after_ms: Option<i64> },
+    Delivered {
+        /// That status.
+        status: u16,
+    },
+    /// It answered with another status (a redirect, too).
+    Refused {
+        /// That status.
+        status: u16,
+        /// The wait that it asked for, in milliseconds.
+        retry_after_ms: Option<i64>,
+    },
     /// It answered 410: it wants no more messages.
     Gone,
-    /// No answer that is HTTP came. `why` holds neither the address nor a secret.
-    Unreachable { why: String },
+    /// No answer that is HTTP came.
+    Unreachable {
+        /// Without the address or a secret.
+        why: String,
+    },
     /// No answer came within the limit.
     TimedOut,
     /// Nothing was sent, and trying again without a change of settings will not help.
-    Unsendable { why: String },
+    Unsendable {
+        /// Without the address or a secret.
+        why: String,
+    },
 }
 
 impl Attempt {
@@ -74,6 +94,7 @@ impl Attempt {
 
 /// Why a sender cannot be made.
 #[derive(Debug, Error)]
+#[allow(missing_docs, reason = "the messages say it")]
 pub enum SendError {
     #[error("cannot make an HTTP client")]
     Client(#[source] reqwest::Error),

@@ -23,6 +23,7 @@ const LENIENT: GeneralPurpose = GeneralPurpose::new(
 
 /// Why a secret or an id cannot be used.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
+#[allow(missing_docs, reason = "the messages say it")]
 pub enum SignError {
     #[error("the signing secret does not begin with `whsec_`; make one with: echo whsec_$(openssl rand -base64 32)")]
     Prefix,

@@ -15,8 +15,11 @@ const LIMIT_DEPTH: usize = 32;
 /// Where a node stands, in characters from 1. The length is 0 where there is no span to speak of.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Spot {
+    /// From 1.
     pub line: u32,
+    /// In characters, from 1.
     pub column: u32,
+    /// In characters.
     pub length: u32,
 }
 
@@ -34,26 +37,34 @@ impl Spot {
 /// A value and where it stands.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Node {
+    /// Where it stands.
     pub spot: Spot,
+    /// What it is.
     pub data: Data,
 }
 
 /// What a value is made of.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Data {
-    /// `plain` is false for anything quoted.
+    /// A single value.
     Scalar {
+        /// As YAML reads it, whatever it would make of it.
         text: Box<str>,
+        /// Whether it is not quoted.
         plain: bool,
     },
+    /// A list, in its order.
     List(Vec<Node>),
+    /// A mapping, in the order of the file.
     Map(Vec<(Key, Node)>),
 }
 
 /// The key of a mapping's entry; its text as written, whatever YAML would make of it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Key {
+    /// As written.
     pub text: Box<str>,
+    /// Where it stands.
     pub spot: Spot,
 }
 

@@ -44,7 +44,7 @@ pub fn measure(folder: &Path) -> Json {
     let mut times: Vec<f64> = (0..EDITS)
         .map(|nth| {
             let name = &names[nth * 7_919 % names.len()];
-            let station = inventory.stations.get_mut(name).expect("a station");
+            let station = Arc::make_mut(&mut inventory.stations).get_mut(name).expect("a station");
             *station = Arc::new(Station { site: format!("site-{nth}").as_str().into(), ..(**station).clone() });
             let (took, moves) = judge(&inventory, Some(&BTreeSet::from([name.clone()])));
             assert_eq!(moves, 1, "its row knows the new site");

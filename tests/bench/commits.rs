@@ -57,7 +57,7 @@ fn read(sources: &Sources, earlier: &LastRead, cache: &mut ReadingCache) -> (f64
     let began = Instant::now();
     let reading = sources.read(earlier, Look::Changed, SystemTime::now(), cache);
     let taken = began.elapsed().as_secs_f64() * 1_000.0;
-    assert!(reading.fleet.is_sound(), "{:?}", reading.fleet.findings.first());
+    assert!(reading.reading.is_sound(), "{:?}", reading.reading.findings.first());
     (taken, reading)
 }
 
@@ -71,7 +71,7 @@ fn rounds(sources: &Sources, top: &Path, settle: impl Fn()) -> [f64; 3] {
         edit(top, round, 90_000 + round);
         settle();
         let (edited, after) = read(sources, &reading, &mut cache);
-        assert_eq!(after.trees.inventory.differing(&reading.trees.inventory).len(), 1);
+        assert_eq!(after.texts.inventory.differing(&reading.texts.inventory).len(), 1);
         edit(top, round, 10_000 + round);
         settle();
         for (best, taken) in best.iter_mut().zip([first, again, edited]) {

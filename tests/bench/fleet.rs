@@ -3,10 +3,12 @@
 //! `fleet write FOLDER STATIONS` makes the texts of a fleet; `fleet measure FOLDER` reads them and prints, as JSON,
 //! what each stage took in CPU seconds and what it found; `fleet front FOLDER` what checking its files took beside a bare
 //! parse of the same bytes. `tests/bench/run` does all of it and sets another reading beside it.
-//! `fleet brake FOLDER` measures what the brake's judgement costs a pass, `fleet commits FILES` an inventory read from a git repository.
+//! `fleet edits FOLDER` measures what reading again costs after an edit,
+//! `fleet brake FOLDER` what the brake's judgement costs a pass, `fleet commits FILES` an inventory read from a git repository.
 
 mod brake;
 mod commits;
+mod edits;
 mod front;
 mod measure;
 mod writer;
@@ -28,6 +30,7 @@ fn main() -> ExitCode {
             Ok(_) | Err(_) => return usage(),
         },
         ["front", folder] => println!("{}", front::measure(Path::new(folder))),
+        ["edits", folder] => println!("{}", edits::measure(Path::new(folder))),
         ["brake", folder] => println!("{}", brake::measure(Path::new(folder))),
         ["measure", folder] => println!("{}", measure::measure(Path::new(folder))),
         [] => println!("This one is run by tests/bench/run."),
@@ -38,8 +41,8 @@ fn main() -> ExitCode {
 
 fn usage() -> ExitCode {
     eprintln!(
-        "usage: fleet write FOLDER STATIONS (1 to {}) | fleet measure FOLDER | fleet front FOLDER | fleet brake FOLDER | \
-         fleet commits FILES",
+        "usage: fleet write FOLDER STATIONS (1 to {}) | fleet measure FOLDER | fleet front FOLDER | fleet edits FOLDER | \
+         fleet brake FOLDER | fleet commits FILES",
         writer::MOST
     );
     ExitCode::from(2)

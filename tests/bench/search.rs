@@ -94,7 +94,7 @@ impl Group {
             match answer {
                 Answer::Best(best) if best.proven => group.proven += 1,
                 Answer::Best(_) => group.unproven += 1,
-                Answer::Unreachable(_) => group.none += 1,
+                Answer::Unsolvable(_) => group.none += 1,
                 Answer::GaveUp { .. } => group.nothing += 1,
             }
             group.times.push(took);

@@ -12,13 +12,13 @@ use base64::engine::general_purpose::STANDARD;
 use jiff::Timestamp;
 use sha2::{Digest as _, Sha256};
 use stationkeep::config::{self, Config};
-use stationkeep::daemon::sources;
 use stationkeep::files::{Look, load_or_make_key};
-use stationkeep::fleet::{InForce, Keying, LastRead, Lookout, Moment, ReadingCache};
+use stationkeep::fleet::{Fleet, Keying, Moment, View, asking};
 use stationkeep::script::card::Card;
 use stationkeep::script::{Memory, Way};
 use stationkeep::store::{EntryKind, Store};
-use stationkeep::web::{Access, Cards, Clocks, Outside, Role, Server, Status, Token, View};
+use stationkeep::web::{Access, Cards, Clocks, Outside, Role, Server, Shown, Status, Token};
+use tokio::sync::Mutex;
 use uuid::Uuid;
 
 use super::http::{Answered, ask};
@@ -30,6 +30,7 @@ pub const ADDRESS: &str = "https://ops.example/harbour";
 
 pub struct House {
     pub home: tempfile::TempDir,
+    fleet: Arc<Mutex<Fleet>>,
     pub store: Store,
     server: Server,
     status: Arc<Status>,
@@ -60,24 +61,17 @@ pub fn loaded(home: &Path) -> Config {
     config::load(&home.join("config/stationkeep.yaml")).config.expect("a configuration")
 }
 
-/// A lookout over them, and its ledger.
-pub async fn lookout(config: &Config) -> (Lookout, Store) {
+/// The fleet of them, and its ledger.
+pub async fn fleet(config: &Config) -> (Fleet, Store) {
     let store = Store::open(config.ledger.reveal()).await.expect("a ledger");
     let key = load_or_make_key(&config.key_file(), &[7; 32]).expect("a key");
-    (Lookout::new(sources(config, key), store.clone(), config.looking()), store)
+    (Fleet::new(config.sources(key), store.clone(), config.looking()), store)
 }
 
-/// The files as a daemon would have them in force: as they are or, where they cannot be used, the last good ones.
-pub async fn in_force(config: &Config, store: &Store) -> Option<InForce> {
-    let key = load_or_make_key(&config.key_file(), &[7; 32]).expect("a key");
-    let sources = sources(config, key);
-    let reading = sources.read(&LastRead::default(), Look::Whole, later(), &mut ReadingCache::default());
-    if reading.fleet.is_sound() {
-        sources.keep_good(store, &reading.trees, moment().now).await.expect("the ledger");
-        return Some(InForce { fleet: reading.fleet, good_since: None });
-    }
-    let good = sources.recall_good(store).await.expect("the ledger");
-    good.map(|(fleet, _, since)| InForce { fleet, good_since: Some(since) })
+/// It as it is at noon.
+pub async fn view(config: &Config) -> (Arc<View>, Store) {
+    let (mut fleet, store) = fleet(config).await;
+    (fleet.look(Some(Look::Whole), moment(), &mut |_| {}).await.expect("a look"), store)
 }
 
 pub fn moment() -> Moment {
@@ -96,7 +90,7 @@ pub fn access() -> Access {
         role,
         sha256: Sha256::digest(format!("{name}-token").as_bytes()).into(),
     };
-    Access { tokens: vec![token("ops", Role::Ops), token("tech", Role::Technician), token("intake", Role::Reader)] }
+    Access { tokens: vec![token("ops", Role::Ops), token("tech", Role::Technician), token("desk", Role::Reader)] }
 }
 
 /// An `Authorization` header line.
@@ -118,28 +112,45 @@ impl House {
     async fn with(access: Access, address: Option<String>) -> House {
         let home = sample();
         let config = loaded(home.path());
-        let (lookout, store) = lookout(&config).await;
+        let (fleet, store) = fleet(&config).await;
         let key = load_or_make_key(&config.key_file(), &[7; 32]).expect("a key");
         let noon: Timestamp = NOON.parse().expect("a time");
         let clock = Arc::new(AtomicI64::new(noon.as_second()));
         let now = clock.clone();
         let now = move || Timestamp::from_second(now.load(Ordering::Relaxed)).expect("a time");
-        let outside = Outside { now: Arc::new(now), files: later, id: Uuid::now_v7 };
-        let cards = Cards::new(lookout, access, address, &key, outside);
+        let outside = Outside { now: Arc::new(now.clone()), id: Uuid::now_v7 };
+        let fleet = Arc::new(Mutex::new(fleet));
+        let (asking, mut askers) = asking();
+        let (keeper, files) = (fleet.clone(), later());
+        tokio::spawn(async move {
+            loop {
+                askers.asked().await;
+                let view = keeper.lock().await.look(None, Moment { now: now(), files }, &mut |_| {}).await;
+                match view {
+                    Ok(view) => askers.answer(&view),
+                    Err(_) => askers.turn_away(),
+                }
+            }
+        });
+        let cards = Cards::new(asking, store.clone(), access, address, &key, outside);
         let status = Arc::new(Status::new(Clocks { steady: || Duration::ZERO, system_ms: || 0 }));
         status.open(Duration::from_secs(900), store.clone(), cards);
         let server =
             Server::start("127.0.0.1:0".parse().expect("an address"), status.clone()).await.expect("it listens");
-        let house = House { home, store, server, status, clock };
+        let house = House { home, fleet, store, server, status, clock };
         house.pass().await;
         house
     }
 
     /// What a pass does with the files.
     async fn pass(&self) {
-        let config = loaded(self.home.path());
-        self.status.set_in_force(in_force(&config, &self.store).await);
-        self.status.finish(View::default());
+        let moment = Moment { now: self.now(), files: later() };
+        let view = self.fleet.lock().await.look(Some(Look::Whole), moment, &mut |_| {}).await.expect("a look");
+        self.status.finish(Shown { in_use_since: view.in_use_since, ..Shown::default() });
+    }
+
+    fn now(&self) -> Timestamp {
+        Timestamp::from_second(self.clock.load(Ordering::Relaxed)).expect("a time")
     }
 
     pub fn address(&self) -> SocketAddr {
@@ -174,14 +185,12 @@ impl House {
     /// What the command line would hand out for a station now, found without putting it on record.
     pub async fn present(&self, station: &str) -> (Card, String) {
         let config = loaded(self.home.path());
-        let (mut lookout, store) = lookout(&config).await;
-        let files = in_force(&config, &store).await.expect("files");
-        lookout.look(files, moment()).await.expect("a look");
-        let found = lookout.fleet.inventory.stations[station].clone();
-        let Keying::Script { script, codes } = lookout.keying(&found, Way::There, &mut Memory::default()) else {
+        let (view, store) = view(&config).await;
+        let row = view.row(station).expect("a station");
+        let Keying::Script { script, codes } = view.keying(row, Way::There, &mut Memory::default()) else {
             panic!("{station} has no script");
         };
-        let card = Card::of(&script, &found, &lookout.drift(&found), &codes, None, Uuid::nil());
+        let card = Card::of(&script, &row.station, &row.drift, &codes, None, Uuid::nil());
         store.close().await;
         (card, script.digest.to_string())
     }

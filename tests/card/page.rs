@@ -17,7 +17,7 @@ use stationkeep::setting::{Code, Codes, Name, Reference};
 use stationkeep::web::card_page;
 use uuid::Uuid;
 
-use super::house::{NOON, in_force, loaded, lookout, moment, sample};
+use super::house::{NOON, loaded, sample, view};
 
 /// The text of a page as it is read: elements inside a line add nothing, all others a space; white space is one space.
 pub fn text_of(html: &str) -> String {
@@ -86,14 +86,12 @@ fn counts(card: &Card, html: &str) {
 async fn sample_cards() -> Vec<Card> {
     let home = sample();
     let config = loaded(home.path());
-    let (mut lookout, store) = lookout(&config).await;
-    let files = in_force(&config, &store).await.expect("files");
-    lookout.look(files, moment()).await.expect("a look");
+    let (view, _) = view(&config).await;
     let mut cards = Vec::new();
-    for station in lookout.fleet.inventory.stations.values() {
+    for row in view.rows.iter() {
         for way in [Way::There, Way::Back] {
-            if let Keying::Script { script, codes } = lookout.keying(station, way, &mut Memory::default()) {
-                cards.push(Card::of(&script, station, &lookout.drift(station), &codes, None, Uuid::nil()));
+            if let Keying::Script { script, codes } = view.keying(row, way, &mut Memory::default()) {
+                cards.push(Card::of(&script, &row.station, &row.drift, &codes, None, Uuid::nil()));
             }
         }
     }

@@ -4,7 +4,7 @@
 use std::time::Duration;
 
 use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, fleet_yaml, webhook};
-use super::process::{QUIET, until};
+use super::process::until;
 use super::receiver::{Answer, Receiver};
 use super::told::GONE;
 
@@ -14,7 +14,7 @@ const FLEET: &str = "config/inventory/fleet.yaml";
 fn a_message_delivered_before_comes_again_under_its_id_with_its_body_while_the_daemon_runs() {
     let receiver = Receiver::start(SIGNING);
     let fleet = Fleet::new(&receiver);
-    let _daemon = fleet.start();
+    let daemon = fleet.start();
     let first = receiver.wait_for(1).remove(0);
     let nothing = fleet.run(&["deliveries"]).ended(0);
     assert_eq!(nothing.out, "0 undelivered.\n");
@@ -29,7 +29,7 @@ fn a_message_delivered_before_comes_again_under_its_id_with_its_body_while_the_d
     assert!(said.out.contains("on-call"), "{said:?}");
     let again = until("the same again", || receiver.requests().into_iter().nth(1));
     assert_eq!((&again.id, &again.body), (&first.id, &first.body));
-    std::thread::sleep(QUIET);
+    daemon.comes_to_rest();
     assert_eq!(receiver.requests().len(), 2, "it comes once more, and no more often");
     let unknown = fleet.run(&["deliveries", "again", "told-0"]).ended(2);
     assert!(unknown.err.contains("deliveries --all"), "{unknown:?}");
@@ -82,7 +82,7 @@ fn a_webhook_that_answers_410_stops_the_others_hear_of_it_and_it_starts_again_by
     let tried = gone.requests().len();
     fleet.rename_into(FLEET, &fleet_yaml(OFFICER));
     receiver.wait_for(4);
-    std::thread::sleep(QUIET);
+    daemon.comes_to_rest();
     assert_eq!(gone.requests().len(), tried);
     let listed = fleet.run(&["deliveries", "--webhook", "second", "--format", "json"]).ended(0).json();
     assert_eq!((&listed["undelivered"], &listed["stopped"][0]["webhook"]), (&2.into(), &"second".into()));
@@ -90,23 +90,23 @@ fn a_webhook_that_answers_410_stops_the_others_hear_of_it_and_it_starts_again_by
     assert_eq!(daemon.stop("TERM"), Some(0));
     let daemon = fleet.start();
     until("one more try", || (gone.requests().len() > tried).then_some(()));
-    receiver.still(4);
+    receiver.still(&daemon, 4);
     // Nor does a try by command while it still wants no more.
     let tried = gone.requests().len();
     fleet.run(&["deliveries", "start", "second"]).ended(0);
     until("a try at once", || (gone.requests().len() > tried).then_some(()));
-    receiver.still(4);
+    receiver.still(&daemon, 4);
     // Once it is right again it is started without a restart, and gets everything in order.
     gone.answer(Answer::Ok);
     let wrong = fleet.run(&["deliveries", "start", "secnd"]).ended(2);
     assert!(wrong.err.contains("Did you mean `second`?"), "{wrong:?}");
     fleet.run(&["deliveries", "start", "second"]).ended(0);
-    let heard = gone.still(3);
+    let heard = gone.still(&daemon, 3);
     assert_eq!(heard[1].data()["counts"]["opened"]["stations"], 5);
     assert_eq!(heard[2].data()["counts"]["closed"]["stations"], 5);
     let over = receiver.wait_for(5).remove(4);
     assert_eq!((over.kind(), &over.data()["state"]), (GONE, &"back".into()));
-    receiver.still(5);
+    receiver.still(&daemon, 5);
     fleet.run(&["deliveries", "start", "second"]).ended(2);
     drop(daemon);
 }
@@ -154,6 +154,7 @@ fn a_heartbeat_whose_receiver_wants_no_more_is_told_of_to_the_others() {
     let daemon = fleet.start();
     let told = receiver.wait_for(2).remove(1);
     assert_eq!((told.kind(), &told.data()["webhook"]), (GONE, &"pulse".into()));
+    // Beats are 5 s apart.
     std::thread::sleep(Duration::from_secs(6));
     assert_eq!(beats.requests().len(), 1);
     beats.answer(Answer::Ok);

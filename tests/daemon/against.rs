@@ -82,6 +82,44 @@ fn weighs_nothing(book: &str) -> String {
     lines.collect()
 }
 
+/// A script of EQ-02 that is out: it was to call the coast intake, and then is not.
+fn hand_out(fleet: &Fleet) {
+    let site = "config/inventory/sites/east-quay.yaml";
+    let text = fs::read_to_string(fleet.path(site)).expect("a file");
+    let line = text.lines().find(|line| line.trim_start().starts_with("EQ-02:")).expect("a station");
+    let called = line.replace("settings: {", "settings: {emergency.backup: {to: control-room}, ");
+    fleet.write(site, &text.replace(line, &called));
+    fleet.run(&["script", "EQ-02"]).ended(0);
+    fleet.write(site, &text);
+}
+
+/// The texts of a list.
+fn texts(list: &Value) -> BTreeSet<String> {
+    list.as_array().expect("a list").iter().map(|text| text.as_str().unwrap_or_default().to_owned()).collect()
+}
+
+/// Every one of the named stations that is to be keyed is refused, and no other.
+fn refused_are(fleet: &Fleet, names: &BTreeSet<String>, what: &str) {
+    let list = fleet.run(&["script", "--all", "--format", "json"]).json();
+    let mut held = list["held"].as_array().expect("held").iter().map(text_of);
+    assert!(held.all(|name| names.contains(&name)), "{what}: {list}");
+    let mut keyed = list["scripts"].as_array().expect("scripts").iter().map(text_of);
+    assert!(keyed.all(|name| !names.contains(&name)), "{what}: {list}");
+}
+
+/// The release of a change names all that it lets go.
+fn released_are(fleet: &Fleet, change: &str, foretold: &Value, what: &str) {
+    fleet.run(&["release", change, "--by", "ops-2", "--why", "a try"]).ended(0);
+    let exported = fleet.run(&["ledger", "export"]).ended(0).out;
+    let release = exported.lines().find(|line| line.contains(change)).expect("the release");
+    let release: Value = serde_json::from_str(release).expect("a line of the ledger");
+    let (names, released) = (texts(&foretold["names"]), texts(&release["stations"]));
+    let handed_out = foretold["handed_out"].as_u64().unwrap_or_default();
+    assert_eq!(released.difference(&names).count() as u64, handed_out, "{what}");
+    assert_eq!(released.len() as u64, foretold["stations"].as_u64().unwrap_or_default(), "{what}");
+    assert!(names.is_subset(&released), "{what}");
+}
+
 #[test]
 fn what_is_foretold_to_be_held_is_what_the_brake_then_holds() {
     type Edit = (&'static str, fn(&Fleet));
@@ -102,16 +140,8 @@ fn what_is_foretold_to_be_held_is_what_the_brake_then_holds() {
         let old = fleet.path("old");
         super::sample::copy(&fleet.path("config"), &old);
         let old = old.display().to_string();
-        // What a script that is out alters counts as well: EQ-02 is to call the coast intake, and then is not.
-        let site = "config/inventory/sites/east-quay.yaml";
-        let text = fs::read_to_string(fleet.path(site)).expect("a file");
-        let line = text.lines().find(|line| line.trim_start().starts_with("EQ-02:")).expect("a station");
-        fleet.write(
-            site,
-            &text.replace(line, &line.replace("settings: {", "settings: {emergency.backup: {to: control-room}, ")),
-        );
-        fleet.run(&["script", "EQ-02"]).ended(0);
-        fleet.write(site, &text);
+        // What a script that is out alters counts as well.
+        hand_out(&fleet);
         fleet.run(&["drift"]).ended(3);
         edit(&fleet);
         let check =
@@ -124,44 +154,15 @@ fn what_is_foretold_to_be_held_is_what_the_brake_then_holds() {
         }
         let (_, rest) = none.split_once("stationkeep release ").expect(&none);
         let change = rest.split_whitespace().next().expect("a digest");
-        let foretold_now = check();
-        assert_eq!(foretold_now, foretold, "{what}: held or not yet, it is the same");
+        assert_eq!(check(), foretold, "{what}: held or not yet, it is the same");
         let said = fleet.run(&["check", "--against", &old]).ended(0).out;
         let sentence = format!(
             "This change would be held: it alters lifeline settings of {} of the {} stations on record",
             foretold["stations"], foretold["of"]
         );
         assert!(said.contains(&sentence) && said.contains("That is by the ledger"), "{what}: {said}");
-        // Every one of them that is to be keyed is refused, and no other.
-        let names: BTreeSet<String> = foretold["names"]
-            .as_array()
-            .expect("names")
-            .iter()
-            .map(|name| name.as_str().unwrap_or_default().to_owned())
-            .collect();
-        let list = fleet.run(&["script", "--all", "--format", "json"]).json();
-        let held = list["held"].as_array().expect("held").iter().map(text_of);
-        assert!(held.clone().all(|name| names.contains(&name)), "{what}: {list}");
-        let keyed = list["scripts"].as_array().expect("scripts").iter().map(text_of);
-        assert!(keyed.clone().all(|name| !names.contains(&name)), "{what}: {list}");
-        // The release names all that it lets go.
-        fleet.run(&["release", change, "--by", "ops-2", "--why", "a try"]).ended(0);
-        let exported = fleet.run(&["ledger", "export"]).ended(0).out;
-        let notice = exported.lines().find(|line| line.contains(change)).expect("the release");
-        let notice: Value = serde_json::from_str(notice).expect("a line of the ledger");
-        let released: BTreeSet<String> = notice["stations"]
-            .as_array()
-            .expect("stations")
-            .iter()
-            .map(|name| name.as_str().unwrap_or_default().to_owned())
-            .collect();
-        assert_eq!(
-            released.difference(&names).count() as u64,
-            foretold["handed_out"].as_u64().unwrap_or_default(),
-            "{what}"
-        );
-        assert_eq!(released.len() as u64, foretold["stations"].as_u64().unwrap_or_default(), "{what}");
-        assert!(names.is_subset(&released), "{what}");
+        refused_are(&fleet, &texts(&foretold["names"]), what);
+        released_are(&fleet, change, &foretold, what);
         assert!(check().is_null(), "{what}");
     }
 }

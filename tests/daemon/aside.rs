@@ -85,7 +85,7 @@ fn the_end_of_what_was_set_aside_is_told_even_where_nothing_drifts_and_after_a_r
     let over = receiver.wait_for(2).remove(1);
     assert_eq!(all_names(&over), [""; 0]);
     assert_eq!(over.data()["set_aside"]["over"][0]["setting"], "gate.seconds");
-    receiver.still(2);
+    receiver.still(&daemon, 2);
     daemon.stop("TERM");
 }
 

@@ -10,7 +10,7 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, commissioning, configuration, fleet_yaml, webhook};
 use super::postgres::Postgres;
 use super::probe::{address, ask};
-use super::process::{Daemon, QUIET, until};
+use super::process::{Daemon, until};
 use super::receiver::{Answer, Receiver};
 use super::told::{all_names, drifting, in_order, open_cases, settled};
 
@@ -76,7 +76,7 @@ fn change_meanwhile(fleet: &Fleet, daemon: &mut Daemon, receiver: &Receiver, hea
     until("a pass that failed", || daemon.log().contains("the pass failed").then_some(()));
     let report = commissioning(fleet.number(), "SP-01", "2020-03-03T09:00:00Z", OFFICER);
     fleet.rename_into("config/reports/SP-01.yaml", &report);
-    std::thread::sleep(QUIET);
+    daemon.fails_to_pass(1);
     assert_eq!(receiver.requests().len(), heard, "nothing is told that is not on record");
     let at = address(daemon);
     until(&format!("a ledger that is {ledger}"), || {
@@ -92,9 +92,9 @@ fn ready(daemon: &Daemon) {
 }
 
 /// What was changed meanwhile is told, once, and the ledger is whole.
-fn told_after(fleet: &Fleet, receiver: &Receiver) {
+fn told_after(fleet: &Fleet, daemon: &Daemon, receiver: &Receiver) {
     settled(receiver, fleet);
-    let heard = receiver.still(receiver.heard().len());
+    let heard = receiver.still(daemon, receiver.heard().len());
     assert_eq!(open_cases(&heard), drifting(&fleet.drift()));
     assert_eq!(
         open_cases(&heard).len(),
@@ -112,12 +112,12 @@ fn what_changes_while_the_disk_is_full_is_told_once_there_is_room() {
     let receiver = Receiver::start(SIGNING);
     let fleet = fleet_with(&receiver, &disk.ledger());
     let mut daemon = fleet.start();
-    receiver.still(1);
+    receiver.still(&daemon, 1);
     let filler = disk.fill();
     change_meanwhile(&fleet, &mut daemon, &receiver, 1, "full");
     assert!(daemon.log().contains("no room left"), "{}", daemon.log());
     std::fs::remove_file(&filler).expect("room again");
-    told_after(&fleet, &receiver);
+    told_after(&fleet, &daemon, &receiver);
     ready(&daemon);
 }
 
@@ -137,10 +137,12 @@ fn a_delivery_that_cannot_be_recorded_for_want_of_room_is_not_made_again_once_it
     let filler = disk.fill();
     receiver.answer(Answer::Ok);
     until("a delivery that cannot be recorded", || daemon.log().contains("the outbox cannot be used").then_some(()));
-    std::thread::sleep(QUIET);
+    until("a second try to record it", || {
+        (daemon.log().matches("the outbox cannot be used").count() >= 2).then_some(())
+    });
     assert_eq!(receiver.heard().len(), 1, "the one behind it waits");
     std::fs::remove_file(&filler).expect("room again");
-    let heard = receiver.still(2);
+    let heard = receiver.still(&daemon, 2);
     assert_eq!(receiver.requests().iter().filter(|got| got.taken).count(), 2, "nothing comes twice");
     assert_eq!(all_names(&heard[0]), ["opened: SP-01"]);
     in_order(&receiver);
@@ -152,7 +154,7 @@ fn a_daemon_whose_ledger_is_read_only_says_so_and_tells_everything_once_it_may_w
     let receiver = Receiver::start(SIGNING);
     let fleet = fleet_with(&receiver, &disk.ledger());
     let daemon = fleet.start();
-    receiver.still(1);
+    receiver.still(&daemon, 1);
     assert_eq!(daemon.stop("TERM"), Some(0));
     disk.mount("ro");
     fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
@@ -162,8 +164,8 @@ fn a_daemon_whose_ledger_is_read_only_says_so_and_tells_everything_once_it_may_w
     assert!(done.err.contains("see that it exists, is a database, and that this user may write to it"), "{done:?}");
     assert_eq!(receiver.requests().len(), 1, "nothing is told that is not on record");
     disk.mount("rw");
-    let _daemon = fleet.start();
-    told_after(&fleet, &receiver);
+    let daemon = fleet.start();
+    told_after(&fleet, &daemon, &receiver);
 }
 
 /// A daemon on a PostgreSQL of its own that has told of SP-01.
@@ -171,7 +173,7 @@ fn on_postgres(receiver: &Receiver) -> (Postgres, Fleet, Daemon) {
     let server = Postgres::start();
     let fleet = fleet_with(receiver, &server.url());
     let daemon = fleet.start();
-    receiver.still(1);
+    receiver.still(&daemon, 1);
     (server, fleet, daemon)
 }
 
@@ -182,7 +184,7 @@ fn what_changes_while_postgresql_is_away_is_told_once_it_is_back() {
     server.stop();
     change_meanwhile(&fleet, &mut daemon, &receiver, 1, "away");
     server.start_again();
-    told_after(&fleet, &receiver);
+    told_after(&fleet, &daemon, &receiver);
     ready(&daemon);
 }
 
@@ -197,7 +199,7 @@ fn what_changes_while_postgresql_is_read_only_is_told_once_it_takes_writes() {
     assert!(daemon.log().contains("may not be written"), "{}", daemon.log());
     let again = "ALTER DATABASE postgres RESET default_transaction_read_only";
     server.sql(&["SET default_transaction_read_only = off", again, others]);
-    told_after(&fleet, &receiver);
+    told_after(&fleet, &daemon, &receiver);
     ready(&daemon);
 }
 

@@ -165,7 +165,7 @@ fn the_alert_says_what_is_held_and_a_release_beside_the_daemon_is_taken_up() {
     // A restart does not tell it again; a release is told at once, though no station has news.
     assert_eq!(daemon.stop("TERM"), Some(0));
     let daemon = fleet.start();
-    receiver.still(2);
+    receiver.still(&daemon, 2);
     release(&fleet, held["change"].as_str().unwrap_or_default()).ended(0);
     let after = receiver.wait_for(3).remove(2);
     assert_eq!(after.data()["held"], serde_json::Value::Null, "{}", after.body);
@@ -181,7 +181,7 @@ fn the_alert_says_what_is_held_and_a_release_beside_the_daemon_is_taken_up() {
     let path = "config/stationkeep.yaml";
     let text = fs::read_to_string(fleet.path(path)).expect("a file");
     fleet.rename_into(path, &text.replace("surge: {share: 0.3}", "surge: {share: 1}"));
-    receiver.still(4);
+    receiver.still(&daemon, 4);
     edit(&fleet, "+441632960108", "+441632960109");
     let over = receiver.wait_for(5).remove(4);
     assert_eq!(over.data()["hold"]["news"], "over", "{}", over.body);
@@ -286,7 +286,7 @@ fn scripts_taken_a_few_at_a_time_and_edits_taken_back_are_no_way_around() {
     let before = sites(&fleet);
     let call_another = |some: &[String]| {
         rewrite(&fleet, |name, line| match some.iter().any(|one| one == name) {
-            true => line.replace("settings: {", "settings: {emergency.primary: {to: coast-intake}, "),
+            true => line.replace("settings: {", "settings: {emergency.primary: {to: coast-desk}, "),
             false => line.to_owned(),
         });
     };
@@ -343,7 +343,7 @@ fn a_card_to_a_number_that_is_wanted_no_longer_is_called_back_where_all_seems_we
     let daemon = fleet.start();
     receiver.wait_for(1);
     rewrite(&fleet, |name, line| match name == "EQ-02" {
-        true => line.replace("settings: {", "settings: {emergency.primary: {to: coast-intake}, "),
+        true => line.replace("settings: {", "settings: {emergency.primary: {to: coast-desk}, "),
         false => line.to_owned(),
     });
     assert_eq!(receiver.wait_for(2).remove(1).data()["call_back"], serde_json::Value::Null);

@@ -6,8 +6,9 @@ use std::io::Write as _;
 use base64::Engine as _;
 
 use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, commissioning, configuration, fleet_yaml, webhook};
-use super::process::{Daemon, QUIET, signal, until};
+use super::process::{Daemon, signal, until};
 use super::receiver::{Answer, Receiver};
+use super::supervised::Manager;
 use super::told::{CONFIGURATION, DRIFT, all_names, drifting, open_cases};
 
 const FILE: &str = "config/stationkeep.yaml";
@@ -22,8 +23,8 @@ fn a_webhook_added_while_it_runs_hears_of_the_open_cases_and_the_others_hear_not
     receiver.wait_for(1);
     fleet.write("config/secrets/second", &second.url());
     fleet.configure(100, &(webhook("on-call") + &webhook("second")));
-    assert_eq!(all_names(&second.still(1)[0]), ["opened: SP-01"]);
-    receiver.still(1);
+    assert_eq!(all_names(&second.still(&daemon, 1)[0]), ["opened: SP-01"]);
+    receiver.still(&daemon, 1);
     fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
     receiver.wait_for(2);
     second.wait_for(2);
@@ -33,9 +34,9 @@ fn a_webhook_added_while_it_runs_hears_of_the_open_cases_and_the_others_hear_not
     until("the second change", || (daemon.log().matches("the configuration changed").count() == 2).then_some(()));
     fleet.rename_into(FLEET, &fleet_yaml(OFFICER));
     receiver.wait_for(3);
-    second.still(2);
+    second.still(&daemon, 2);
     fleet.configure(100, &(webhook("on-call") + &webhook("second")));
-    assert_eq!(second.still(3)[2].data()["counts"]["closed"]["stations"], 5);
+    assert_eq!(second.still(&daemon, 3)[2].data()["counts"]["closed"]["stations"], 5);
     assert_eq!(open_cases(&second.heard()), drifting(&fleet.drift()));
 }
 
@@ -58,14 +59,14 @@ fn a_configuration_that_cannot_be_used_changes_nothing() {
     }
     fs::remove_file(fleet.path(FILE)).expect("it goes");
     told(4, "refused");
-    std::thread::sleep(QUIET);
+    daemon.passes(1);
     assert!(daemon.runs());
     fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
-    assert_eq!(receiver.still(6)[5].data()["counts"]["opened"]["stations"], 5);
+    assert_eq!(receiver.still(&daemon, 6)[5].data()["counts"]["opened"]["stations"], 5);
     fleet.configure(100, &webhook("on-call"));
     told(6, "recovered");
     fleet.rename_into(FLEET, &fleet_yaml(OFFICER));
-    assert_eq!(receiver.still(8)[7].data()["counts"]["closed"]["stations"], 5);
+    assert_eq!(receiver.still(&daemon, 8)[7].data()["counts"]["closed"]["stations"], 5);
 }
 
 #[test]
@@ -78,7 +79,7 @@ fn a_configuration_whose_ledger_cannot_be_opened_changes_nothing() {
     let text =
         configuration(100, &webhook("on-call")).replace("../var/ledger.db", "../config/inventory/fleet.yaml/x.db");
     fleet.rename_into(FILE, &text);
-    std::thread::sleep(QUIET);
+    daemon.logs("the one before stays");
     fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
     until("the edit told, by a daemon that runs", || {
         assert!(daemon.runs(), "it ended over a configuration that it could have left alone");
@@ -90,14 +91,16 @@ fn a_configuration_whose_ledger_cannot_be_opened_changes_nothing() {
 fn a_configuration_changed_again_while_the_last_change_is_taken_up_is_not_missed() {
     let receiver = Receiver::start(SIGNING);
     let second = Receiver::start(SIGNING);
-    let fleet = Fleet::new(&receiver);
+    let mut fleet = Fleet::new(&receiver);
     fleet.write("config/secrets/second", &second.url());
+    let manager = Manager::at_path(&fleet.path("notify"));
+    fleet.environment.extend(manager.environment());
     receiver.answer(Answer::Hang);
     let daemon = fleet.start();
     until("a try that hangs", || receiver.requests().pop());
     // Taking up a change waits some seconds for the try that hangs.
     fleet.configure(150, &webhook("on-call"));
-    std::thread::sleep(std::time::Duration::from_millis(1_000));
+    until("a change being taken up", || manager.heard().iter().any(|word| word.contains("RELOADING=1")).then_some(()));
     fleet.configure(150, &(webhook("on-call") + &webhook("second")));
     daemon.logs("the configuration changed");
     assert_eq!(all_names(&second.wait_for(1)[0]), ["opened: SP-01"]);
@@ -107,15 +110,22 @@ fn a_configuration_changed_again_while_the_last_change_is_taken_up_is_not_missed
 fn a_signing_secret_turned_over_signs_the_next_delivery() {
     let receiver = Receiver::start(SIGNING);
     let fleet = Fleet::new(&receiver);
-    let _daemon = fleet.start();
+    let daemon = fleet.start();
     receiver.wait_for(1);
+    let taken_up = |times: usize| {
+        until("the secret taken up", || {
+            (daemon.log().matches("the configuration changed").count() == times).then_some(())
+        });
+    };
     let new = format!("whsec_{}", base64::engine::general_purpose::STANDARD.encode([7; 32]));
     fleet.rename_into("config/secrets/signing", &new);
-    std::thread::sleep(QUIET);
+    taken_up(1);
+    // Else the new session may begin with the new address, and take nothing up.
+    daemon.passes(1);
     // From here on only the new one counts.
     let next = Receiver::start(&new);
     fleet.rename_into("config/secrets/on-call", &next.url());
-    std::thread::sleep(QUIET);
+    taken_up(2);
     fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
     assert_eq!(next.wait_for(1)[0].data()["counts"]["opened"]["stations"], 5);
 }
@@ -127,7 +137,7 @@ fn a_webhook_is_off_without_its_variable_and_said_so_once() {
     let off = "  - {name: ops, url: {secret: \"env:STATIONKEEP_WEBHOOK\"}}\n";
     fleet.configure(100, &(webhook("on-call") + off));
     let daemon = fleet.start();
-    receiver.still(1);
+    receiver.still(&daemon, 1);
     assert_eq!(daemon.said().matches("STATIONKEEP_WEBHOOK").count(), 1, "{}", daemon.said());
     assert_eq!(daemon.log().matches("STATIONKEEP_WEBHOOK").count(), 1, "{}", daemon.log());
 }
@@ -161,7 +171,7 @@ fn a_hangup_makes_it_look_where_no_event_came_from() {
     file.write_all(fleet_yaml(NEW_OFFICER).as_bytes()).expect("written");
     drop(file);
     signal(daemon.pid(), "HUP");
-    assert_eq!(receiver.still(2)[1].data()["counts"]["opened"]["stations"], 5);
+    assert_eq!(receiver.still(&daemon, 2)[1].data()["counts"]["opened"]["stations"], 5);
 }
 
 #[test]
@@ -178,7 +188,7 @@ fn a_hangup_waits_until_a_file_is_whole() {
     signal(daemon.pid(), "HUP");
     std::thread::sleep(std::time::Duration::from_millis(500));
     fleet.write(FLEET, &text);
-    let heard = receiver.still(2);
+    let heard = receiver.still(&daemon, 2);
     assert_eq!(heard[1].data()["counts"]["opened"]["stations"], 5, "{}", heard[1].body);
 }
 
@@ -197,7 +207,7 @@ fn what_a_failed_pass_had_read_is_still_the_cause_of_what_the_next_one_tells() {
     fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
     daemon.logs("the pass failed");
     rename_table(&fleet, "ledger_away", "ledger");
-    let told = receiver.still(2).remove(1);
+    let told = receiver.still(&daemon, 2).remove(1);
     assert_eq!(told.data()["counts"]["opened"]["stations"], 5);
     assert_eq!(told.data()["cause"]["files"], serde_json::json!(["inventory/fleet.yaml"]), "{}", told.body);
 }
@@ -218,7 +228,11 @@ fn a_file_half_written_while_a_failed_pass_is_made_again_is_told_only_once_it_is
     // The pass is made again before this is over, by the clock of failed passes (5 s).
     std::thread::sleep(std::time::Duration::from_millis(5_500));
     fleet.write(FLEET, &text);
-    let heard = receiver.still(2);
+    receiver.wait_for(2);
+    // Messages come in order: what was told of half a file would have come before.
+    daemon.delivers_all();
+    let heard = receiver.heard();
+    assert_eq!(heard.len(), 2);
     assert_eq!(heard[1].data()["counts"]["opened"]["stations"], 5, "{}", heard[1].body);
 }
 
@@ -237,9 +251,10 @@ fn a_configuration_half_written_is_not_taken_up_because_the_ledger_moved() {
     fleet.run(&["report", "report.yaml"]).ended(0);
     assert_eq!(all_names(&receiver.wait_for(2)[1]), ["closed: SP-01"], "a report is told of at once");
     fleet.write(FILE, &whole);
-    // Until after the settle time.
-    std::thread::sleep(QUIET * 9);
-    receiver.still(2);
+    // The configuration has settled by then.
+    daemon.passes(1);
+    daemon.delivers_all();
+    assert_eq!(receiver.heard().len(), 2);
     assert!(!daemon.log().contains("the configuration changed"), "{}", daemon.log());
 }
 

@@ -22,7 +22,7 @@ fn what_a_receiver_missed_while_away_and_busy_comes_in_order_under_the_same_ids(
     let busy = until("two tries", || Some(receiver.requests()).filter(|tries| tries.len() >= 2));
     assert!(busy.iter().all(|got| got.id == busy[0].id && got.body == busy[0].body), "only the first is tried");
     receiver.answer(Answer::Ok);
-    let heard = receiver.still(3);
+    let heard = receiver.still(&daemon, 3);
     assert_eq!(heard[0].id, busy[0].id);
     assert_eq!(all_names(&heard[0]), ["opened: SP-01"]);
     assert_eq!(heard[1].data()["counts"]["opened"]["stations"], 5);
@@ -39,8 +39,8 @@ fn what_was_not_delivered_before_a_stop_comes_after_the_next_start_under_its_id(
     let tried = until("a try", || receiver.requests().pop());
     daemon.kill();
     receiver.answer(Answer::Ok);
-    let _daemon = fleet.start();
-    let heard = receiver.still(1);
+    let daemon = fleet.start();
+    let heard = receiver.still(&daemon, 1);
     assert_eq!((&heard[0].id, &heard[0].body), (&tried.id, &tried.body));
 }
 
@@ -84,16 +84,16 @@ fn a_receiver_that_is_gone_is_left_alone_and_the_others_hear_of_it_once() {
     assert_eq!(told.data()["undelivered_from"], gone.requests()[0].id.as_str());
     assert!(!told.body.contains("hush-hush"), "{}", told.body);
     fleet.write("config/inventory/fleet.yaml", &fleet_yaml(NEW_OFFICER));
-    receiver.still(3);
+    receiver.still(&daemon, 3);
     assert_eq!(gone.requests().len(), 1, "nothing more is sent there");
     daemon.kill();
     // After a start it is asked again; when somebody listens there again, everything comes, the kept ones first.
     gone.answer(Answer::Ok);
-    let _daemon = fleet.start();
+    let daemon = fleet.start();
     let kept = gone.wait_for(2);
     assert_eq!(kept[0].id, gone.requests()[0].id);
     assert_eq!(all_names(&kept[1]), all_names(&receiver.heard()[2]));
-    assert_eq!(receiver.still(4)[3].data()["state"], "back");
+    assert_eq!(receiver.still(&daemon, 4)[3].data()["state"], "back");
     in_order(&gone);
 }
 

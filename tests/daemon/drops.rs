@@ -37,7 +37,7 @@ fn a_report_that_is_still_being_written_is_taken_once_it_is_whole() {
         fleet.write("config/reports/SP-01.yaml", &whole[..end]);
         std::thread::sleep(std::time::Duration::from_millis(300));
     }
-    let closed = receiver.still(2).remove(1);
+    let closed = receiver.still(&daemon, 2).remove(1);
     assert_eq!(all_names(&closed), ["closed: SP-01"], "{}", daemon.log());
     assert_eq!(reports_of(&fleet, "SP-01"), 1);
 }
@@ -49,10 +49,9 @@ fn a_start_just_after_a_report_was_dropped_raises_no_alarm_that_the_report_answe
     fleet.configure(2_000, &webhook("on-call"));
     let report = commissioning(fleet.number(), "SP-01", "2020-03-03T09:00:00Z", OFFICER);
     fleet.rename_into("config/reports/SP-01.yaml", &report);
-    let _daemon = fleet.start();
-    std::thread::sleep(std::time::Duration::from_millis(2_500));
+    let daemon = fleet.start();
     // All six stations are aligned as soon as their reports have settled.
-    receiver.still(0);
+    receiver.still(&daemon, 0);
 }
 
 #[test]
@@ -75,20 +74,20 @@ fn a_refused_report_is_told_once_kept_and_taken_when_its_station_appears() {
     assert!(fleet.path("config/reports/NP-05.yaml").exists(), "files are left in place");
     fleet.write("config/inventory/north.yaml", &north_yaml(&["NP-01", "NP-02", "NP-03", "NP-04", "NP-05"]));
     daemon.logs("station=NP-05");
-    let taken = receiver.still(3).remove(2);
+    let taken = receiver.still(&daemon, 3).remove(2);
     assert_eq!((taken.kind(), &taken.data()["count"]), (REPORT, &0.into()), "{}", taken.body);
     assert_eq!(taken.data()["taken"][0]["source"], "reports/NP-05.yaml", "it is over, and on-call hears so");
     assert_eq!(standing(&fleet, "NP-05"), "aligned");
     assert_eq!(daemon.stop("TERM"), Some(0));
-    let _daemon = fleet.start();
-    receiver.still(3);
+    let daemon = fleet.start();
+    receiver.still(&daemon, 3);
 }
 
 #[test]
 fn a_doubled_report_has_no_effect_and_one_id_with_two_contents_is_refused() {
     let receiver = Receiver::start(SIGNING);
     let fleet = Fleet::new(&receiver);
-    let _daemon = fleet.start();
+    let daemon = fleet.start();
     receiver.wait_for(1);
     let id = fleet.number();
     let report = commissioning(id, "SP-01", "2020-03-03T09:00:00Z", OFFICER);
@@ -102,7 +101,7 @@ fn a_doubled_report_has_no_effect_and_one_id_with_two_contents_is_refused() {
     assert!(again.out.contains("on record already"), "{again:?}");
     receiver.wait_for(2);
     fleet.rename_into("config/reports/e.yaml", &report.replace("tech-03", "tech-04"));
-    let refused = receiver.still(3).remove(2);
+    let refused = receiver.still(&daemon, 3).remove(2);
     assert_eq!(refused.kind(), REPORT);
     assert!(refused.body.contains(&uuid(id)), "{}", refused.body);
     assert_eq!(reports_of(&fleet, "SP-01"), 1);
@@ -150,10 +149,10 @@ fn an_export_dropped_into_another_ledger_brings_the_whole_record() {
     let other = Fleet::new(&receiver);
     std::fs::remove_dir_all(other.path("config/reports")).expect("no reports");
     std::fs::create_dir(other.path("config/reports")).expect("an empty folder");
-    let _daemon = other.start();
+    let daemon = other.start();
     assert_eq!(receiver.wait_for(1)[0].data()["counts"]["opened"]["stations"], 6);
     other.rename_into("config/reports/all.jsonl", &format!("{export}\n{{\"report\":1}}\n"));
-    let heard = receiver.still(3);
+    let heard = receiver.still(&daemon, 3);
     assert_eq!(drifting(&other.drift()), drifting(&here));
     assert_eq!(other.drift()["totals"], here["totals"]);
     let refused: Vec<_> = heard.iter().filter(|got| got.kind() == REPORT).collect();
@@ -171,7 +170,7 @@ fn a_reports_folder_that_appears_later_is_watched_from_then_on() {
     assert_eq!(receiver.wait_for(1)[0].data()["counts"]["opened"]["stations"], 6);
     assert!(daemon.runs());
     std::fs::rename(fleet.path("config/later"), fleet.path("config/reports")).expect("it comes");
-    let closed = receiver.still(2).remove(1);
+    let closed = receiver.still(&daemon, 2).remove(1);
     assert_eq!(closed.data()["counts"]["closed"]["stations"], 5);
 }
 

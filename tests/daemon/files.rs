@@ -17,7 +17,7 @@ const NORTH: &str = "config/inventory/north.yaml";
 fn a_file_replaced_the_way_editors_do_is_one_alert_each_time() {
     let receiver = Receiver::start(SIGNING);
     let fleet = Fleet::new(&receiver);
-    let _daemon = fleet.start();
+    let daemon = fleet.start();
     receiver.wait_for(1);
     fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
     receiver.wait_for(2);
@@ -25,7 +25,7 @@ fn a_file_replaced_the_way_editors_do_is_one_alert_each_time() {
     fs::rename(fleet.path(FLEET), fleet.path("config/inventory/fleet.yaml~")).expect("a backup");
     fleet.write("config/inventory/.fleet.yaml.swp", "not: [yaml");
     fleet.write(FLEET, &fleet_yaml(OFFICER));
-    let heard = receiver.still(3);
+    let heard = receiver.still(&daemon, 3);
     assert_eq!(heard[2].data()["counts"]["closed"]["stations"], 5);
     assert_eq!(open_cases(&heard), drifting(&fleet.drift()));
 }
@@ -38,7 +38,7 @@ fn a_folder_swapped_by_its_link_is_one_alert() {
     fs::rename(fleet.path("config/inventory"), fleet.path("releases/1/inventory")).expect("it moves");
     symlink("releases/1", fleet.path("current")).expect("a link");
     symlink("../current/inventory", fleet.path("config/inventory")).expect("a link");
-    let _daemon = fleet.start();
+    let daemon = fleet.start();
     receiver.wait_for(1);
     for name in ["north.yaml", "south.yaml"] {
         let text = fs::read_to_string(fleet.path("releases/1/inventory").join(name)).expect("a file");
@@ -51,7 +51,7 @@ fn a_folder_swapped_by_its_link_is_one_alert() {
     assert_eq!(heard[1].data()["counts"]["opened"]["stations"], 5);
     // And what lies behind the new link is watched.
     fleet.rename_into("releases/2/inventory/fleet.yaml", &fleet_yaml(OFFICER));
-    assert_eq!(receiver.still(3)[2].data()["counts"]["closed"]["stations"], 5);
+    assert_eq!(receiver.still(&daemon, 3)[2].data()["counts"]["closed"]["stations"], 5);
 }
 
 fn git(fleet: &Fleet, arguments: &[&str]) {
@@ -78,14 +78,14 @@ fn a_checkout_of_many_files_is_one_alert() {
     git(&fleet, &["add", "config"]);
     git(&fleet, &["commit", "--quiet", "--message=as it is to be"]);
     git(&fleet, &["checkout", "--quiet", "main"]);
-    let _daemon = fleet.start();
+    let daemon = fleet.start();
     receiver.wait_for(1);
     git(&fleet, &["checkout", "--quiet", "edit"]);
     let heard = receiver.wait_for(2);
     assert_eq!(heard[1].data()["counts"]["opened"]["stations"], 5);
     assert_eq!(heard[1].data()["cause"]["inventory"][0]["contact"], "duty-officer");
     git(&fleet, &["checkout", "--quiet", "main"]);
-    let heard = receiver.still(3);
+    let heard = receiver.still(&daemon, 3);
     assert_eq!(heard[2].data()["counts"]["closed"]["stations"], 5);
 }
 
@@ -100,10 +100,10 @@ fn an_inventory_folder_that_goes_withdraws_no_station_and_its_return_is_seen() {
     // Neither an empty folder nor a restart makes it a withdrawal of all.
     fs::create_dir(fleet.path("config/inventory")).expect("an empty folder");
     super::process::signal(daemon.pid(), "HUP");
-    std::thread::sleep(super::process::QUIET);
+    daemon.passes(1);
     assert_eq!(daemon.stop("TERM"), Some(0));
-    let _daemon = fleet.start();
-    std::thread::sleep(super::process::QUIET);
+    let daemon = fleet.start();
+    daemon.comes_to_rest();
     let heard = receiver.heard();
     assert!(heard.iter().skip(1).all(|got| got.kind() == INVENTORY), "{heard:#?}");
     let before = heard.len();
@@ -137,14 +137,14 @@ fn a_station_that_goes_is_withdrawn_once_and_comes_back_with_its_record() {
     fleet.rename_into("config/inventory/south.yaml", &without);
     assert_eq!(all_names(&receiver.wait_for(3)[2]), ["withdrawn: SP-01"]);
     assert_eq!(daemon.stop("INT"), Some(0));
-    let _daemon = fleet.start();
+    let daemon = fleet.start();
     receiver.wait_for(3);
     // NP-03 is as its reports left it. Both are there again, and the case of SP-01 goes on.
     fleet.rename_into(NORTH, &north_yaml(&["NP-01", "NP-02", "NP-03", "NP-04"]));
     fleet.rename_into("config/inventory/south.yaml", &south);
     let back = until("both told", || Some(receiver.heard()).filter(|heard| told(heard).len() == 2));
     assert_eq!(told(&back), ["returned: NP-03", "returned: SP-01"]);
-    let heard = receiver.still(back.len());
+    let heard = receiver.still(&daemon, back.len());
     let case = entry(&heard[0], "opened", "SP-01");
     let again = heard[3..].iter().map(|got| entry(got, "returned", "SP-01")).find(|entry| !entry.is_null());
     assert_eq!(again.map(|again| &again["since"]), Some(&case["since"]));
@@ -168,7 +168,7 @@ fn what_is_taken_out_of_management_is_told_by_its_line_and_never_as_aligned_acro
     let nobody = fleet_yaml(OFFICER).replace("emergency.primary: {to: control-room}", "emergency.primary: null");
     fleet.rename_into(FLEET, &nobody);
     // SP-02 has a line of its own; the case of SP-01 had this setting in it.
-    let told = receiver.still(2).remove(1);
+    let told = receiver.still(&daemon, 2).remove(1);
     let names = ["NP-01", "NP-02", "NP-03", "NP-04", "SP-01"].map(|name| format!("unwatched: {name}"));
     let mut all = all_names(&told);
     all.sort();
@@ -181,12 +181,12 @@ fn what_is_taken_out_of_management_is_told_by_its_line_and_never_as_aligned_acro
     assert_eq!(open_cases(&receiver.heard()), drifting(&fleet.drift()));
     assert_eq!(daemon.stop("INT"), Some(0));
     let daemon = fleet.start();
-    assert_eq!(receiver.still(2).len(), 2, "told once");
+    assert_eq!(receiver.still(&daemon, 2).len(), 2, "told once");
     assert_eq!(daemon.stop("INT"), Some(0));
     // Managed again while nobody looks.
     fleet.rename_into(FLEET, &fleet_yaml(OFFICER));
-    let _daemon = fleet.start();
-    let again = receiver.still(3).remove(2);
+    let daemon = fleet.start();
+    let again = receiver.still(&daemon, 3).remove(2);
     let told = ["NP-01", "NP-02", "NP-03", "NP-04"].map(|name| format!("watched: {name}"));
     let mut all = all_names(&again);
     all.retain(|name| !name.ends_with("SP-01"));
@@ -204,18 +204,22 @@ fn an_edit_taken_back_within_the_settle_time_is_silent_whatever_else_comes() {
     fleet.configure(2_500, &super::fleet::webhook("on-call"));
     daemon.logs("the configuration changed");
     // The files of the start have settled by then.
-    std::thread::sleep(Duration::from_millis(3_000));
+    daemon.passes(1);
     fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
+    // Well within the settle time, and long enough to be two events.
     std::thread::sleep(Duration::from_millis(200));
     fleet.rename_into(FLEET, &fleet_yaml(OFFICER));
-    std::thread::sleep(Duration::from_millis(3_000));
+    daemon.passes(1);
+    daemon.delivers_all();
     assert_eq!(receiver.heard().len(), 1, "{:#?}", receiver.heard());
     fleet.write("SP-01.yaml", &commissioning(fleet.number(), "SP-01", "2020-03-03T09:00:00Z", OFFICER));
     // The ledger grows; before that makes a pass, files change that have yet to settle.
     fleet.run(&["report", "SP-01.yaml"]).ended(0);
     fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
-    std::thread::sleep(Duration::from_millis(1_300));
+    receiver.wait_for(2);
     fleet.rename_into(FLEET, &fleet_yaml(OFFICER));
-    std::thread::sleep(Duration::from_millis(2_000));
-    assert_eq!(all_names(&receiver.still(2)[1]), ["closed: SP-01"]);
+    daemon.passes(1);
+    daemon.delivers_all();
+    assert_eq!(receiver.heard().len(), 2, "{:#?}", receiver.heard());
+    assert_eq!(all_names(&receiver.heard()[1]), ["closed: SP-01"]);
 }

@@ -7,7 +7,7 @@ use std::process::Command;
 use serde_json::Value;
 
 use super::fleet::{CODE, Fleet, NEW_OFFICER, OFFICER, SIGNING, configuration, fleet_yaml, north_yaml, webhook};
-use super::process::{QUIET, signal, until};
+use super::process::{signal, until};
 use super::receiver::{Got, Receiver};
 use super::told::{DRIFT, INVENTORY, all_names, drifting, open_cases};
 
@@ -122,14 +122,14 @@ fn every_commit_is_followed_and_alert_drift_and_script_name_it() {
     let cause = &closed.data()["cause"]["commit"];
     assert_eq!((&cause["id"], &cause["before"], &cause["rewritten"]), (&third.into(), &second.into(), &true.into()));
     daemon.logs("not in the history");
-    assert_eq!(open_cases(&receiver.still(3)), drifting(&ops.fleet.drift()));
+    assert_eq!(open_cases(&receiver.still(&daemon, 3)), drifting(&ops.fleet.drift()));
 }
 
 #[test]
 fn a_commit_that_does_not_check_is_refused_by_its_name_and_the_next_one_recovers() {
     let receiver = Receiver::start(SIGNING);
     let ops = Ops::new(&receiver);
-    let _daemon = ops.fleet.start();
+    let daemon = ops.fleet.start();
     receiver.wait_for(1);
     let good = ops.git(&["rev-parse", "HEAD"]);
     ops.fleet.write("ops/inventory/north.yaml", &north_yaml(&NORTH[..2]).replacen("where:", "wher:", 1));
@@ -152,7 +152,7 @@ fn a_commit_that_does_not_check_is_refused_by_its_name_and_the_next_one_recovers
     let told = receiver.wait_for(3).remove(2);
     refused(&told, "recovered");
     assert_eq!(told.data()["commit"]["id"], mended.as_str());
-    receiver.still(3);
+    receiver.still(&daemon, 3);
 }
 
 #[test]
@@ -171,7 +171,7 @@ fn a_deleted_branch_withdraws_nothing_not_even_across_a_restart_and_its_return_i
     assert_eq!(daemon.stop("TERM"), Some(0));
     let daemon = ops.fleet.start();
     assert!(daemon.said().contains("6 stations"), "{}", daemon.said());
-    receiver.still(2);
+    receiver.still(&daemon, 2);
     let drift = ops.fleet.run(&["drift"]).ended(2);
     assert!(drift.err.contains(&good[..10]) && drift.err.contains("no branch, tag or commit `main`"), "{drift:?}");
     ops.officer(NEW_OFFICER);
@@ -186,7 +186,7 @@ fn a_deleted_branch_withdraws_nothing_not_even_across_a_restart_and_its_return_i
 fn a_repository_moved_away_is_refused_and_heard_when_it_is_back() {
     let receiver = Receiver::start(SIGNING);
     let ops = Ops::new(&receiver);
-    let _daemon = ops.fleet.start();
+    let daemon = ops.fleet.start();
     receiver.wait_for(1);
     for round in 0..2 {
         fs::rename(ops.fleet.path("fleet.git"), ops.fleet.path("elsewhere")).expect("it moves");
@@ -196,18 +196,18 @@ fn a_repository_moved_away_is_refused_and_heard_when_it_is_back() {
     }
     ops.officer(NEW_OFFICER);
     ops.push("Still followed");
-    assert_eq!(receiver.still(6)[5].data()["counts"]["opened"]["stations"], 5);
+    assert_eq!(receiver.still(&daemon, 6)[5].data()["counts"]["opened"]["stations"], 5);
 }
 
 #[test]
 fn packing_and_collecting_tell_nothing_and_the_next_commit_is_heard() {
     let receiver = Receiver::start(SIGNING);
     let ops = Ops::new(&receiver);
-    let _daemon = ops.fleet.start();
+    let daemon = ops.fleet.start();
     receiver.wait_for(1);
     ops.git(&["--git-dir=../fleet.git", "pack-refs", "--all"]);
     ops.git(&["--git-dir=../fleet.git", "gc", "--quiet", "--prune=now"]);
-    receiver.still(1);
+    receiver.still(&daemon, 1);
     ops.officer(NEW_OFFICER);
     ops.push("After packing");
     assert_eq!(receiver.wait_for(2)[1].data()["counts"]["opened"]["stations"], 5);
@@ -215,14 +215,14 @@ fn packing_and_collecting_tell_nothing_and_the_next_commit_is_heard() {
     ops.commit("Packed at once");
     ops.git(&["push", "--quiet", "../fleet.git", "main"]);
     ops.git(&["--git-dir=../fleet.git", "pack-refs", "--all"]);
-    assert_eq!(receiver.still(3)[2].data()["counts"]["closed"]["stations"], 5);
+    assert_eq!(receiver.still(&daemon, 3)[2].data()["counts"]["closed"]["stations"], 5);
 }
 
 #[test]
 fn ten_commits_in_quick_succession_end_at_the_last_one() {
     let receiver = Receiver::start(SIGNING);
     let ops = Ops::new(&receiver);
-    let _daemon = ops.fleet.start();
+    let daemon = ops.fleet.start();
     receiver.wait_for(1);
     let mut last = String::new();
     for round in 0..10 {
@@ -231,7 +231,7 @@ fn ten_commits_in_quick_succession_end_at_the_last_one() {
     }
     let is_last = |got: &Got| got.data()["commit"]["id"] == last.as_str();
     let heard = until("the last commit", || Some(receiver.heard()).filter(|heard| heard.last().is_some_and(is_last)));
-    let heard = receiver.still(heard.len());
+    let heard = receiver.still(&daemon, heard.len());
     assert_eq!(open_cases(&heard), drifting(&ops.fleet.drift()));
 }
 
@@ -245,15 +245,15 @@ fn an_edit_in_a_work_tree_counts_once_it_is_committed() {
     ops.officer(NEW_OFFICER);
     fs::remove_file(ops.fleet.path("ops/inventory/north.yaml")).expect("a file");
     signal(daemon.pid(), "HUP");
-    receiver.still(1);
+    receiver.still(&daemon, 1);
     ops.git(&["checkout", "--quiet", "--", "inventory/north.yaml"]);
     ops.commit("Now it counts");
-    assert_eq!(all_names(&receiver.still(2)[1]).len(), 5);
+    assert_eq!(all_names(&receiver.still(&daemon, 2)[1]).len(), 5);
     // Another branch in the work tree is not the one that is followed.
     ops.git(&["checkout", "--quiet", "-b", "side"]);
     ops.officer(OFFICER);
     ops.commit("On the side");
-    receiver.still(2);
+    receiver.still(&daemon, 2);
 }
 
 #[test]
@@ -263,7 +263,7 @@ fn where_head_is_followed_another_branch_and_its_commits_are_heard() {
     ops.follow("../ops");
     let text = fs::read_to_string(ops.fleet.path("config/stationkeep.yaml")).expect("the configuration");
     ops.fleet.rename_into("config/stationkeep.yaml", &text.replace("ref: main", "ref: HEAD"));
-    let _daemon = ops.fleet.start();
+    let daemon = ops.fleet.start();
     receiver.wait_for(1);
     ops.git(&["checkout", "--quiet", "-b", "side"]);
     ops.officer(NEW_OFFICER);
@@ -276,7 +276,7 @@ fn where_head_is_followed_another_branch_and_its_commits_are_heard() {
     ops.commit("Once more");
     receiver.wait_for(4);
     ops.git(&["checkout", "--quiet", "main"]);
-    assert_eq!(receiver.still(5)[4].data()["counts"]["closed"]["stations"], 5);
+    assert_eq!(receiver.still(&daemon, 5)[4].data()["counts"]["closed"]["stations"], 5);
 }
 
 #[test]
@@ -294,9 +294,9 @@ fn without_the_git_program_the_last_good_inventory_stays_in_force() {
     refused(&receiver.wait_for(2)[1], "refused");
     drop(daemon);
     ops.fleet.environment.pop();
-    let _daemon = ops.fleet.start();
+    let daemon = ops.fleet.start();
     refused(&receiver.wait_for(3)[2], "recovered");
-    receiver.still(3);
+    receiver.still(&daemon, 3);
 }
 
 #[test]
@@ -312,7 +312,7 @@ fn what_an_author_writes_reaches_nobodys_terminal_raw_and_no_code_goes_out() {
     ops.git(&["commit", "--quiet", "--author", "Eve\u{1b}[2J <eve@ops.example>", "-F", "../message"]);
     ops.git(&["push", "--quiet", "../fleet.git", "main"]);
     let told = receiver.wait_for(2).remove(1);
-    std::thread::sleep(QUIET);
+    daemon.comes_to_rest();
     let drift = ops.fleet.run(&["drift"]);
     let card = ops.fleet.run(&["script", "NP-01"]);
     for (what, text) in [("alert", &told.body), ("log", &daemon.log()), ("drift", &drift.err), ("card", &card.out)] {

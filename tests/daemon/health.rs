@@ -1,15 +1,17 @@
 //! What probes are told: health, readiness and metrics, while passes finish, fail and hang, and however clients behave.
 //! Heartbeats and signs of life stop with them.
 
+use std::collections::BTreeMap;
 use std::io::Write as _;
 use std::net::{SocketAddr, TcpListener, TcpStream};
 use std::time::Duration;
 
+use serde_json::Value;
 use sqlx::Connection as _;
 
 use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, configuration, fleet_yaml, webhook};
 use super::probe::{address, answer, ask, get, metrics};
-use super::process::{Daemon, PATIENCE, QUIET, until, until_within};
+use super::process::{Daemon, PATIENCE, until, until_within};
 use super::receiver::{Answer, Receiver};
 use super::supervised::Manager;
 use super::told::{drifting, open_cases};
@@ -42,6 +44,23 @@ fn a_running_daemon_is_healthy_and_ready_and_says_what_is_nowhere_as_a_problem()
     assert_eq!((head.status, head.body.as_str()), (200, ""));
 }
 
+/// The samples count the stations as `drift --format json` does, and open cases by the weight of its stations.
+fn show_the_drift(shown: &BTreeMap<String, f64>, drift: &Value) {
+    for (of, count) in drift["totals"].as_object().expect("totals") {
+        let name = match of.as_str() {
+            "set_aside" => "stationkeep_stations_set_aside".to_owned(),
+            "set_aside_whole" => "stationkeep_stations_set_aside_whole".to_owned(),
+            standing => format!("stationkeep_stations{{standing=\"{standing}\"}}"),
+        };
+        assert_eq!(shown.get(&name), count.as_f64().as_ref(), "{name}");
+    }
+    let stations = drift["stations"].as_array().expect("stations");
+    for weight in ["lifeline", "locating", "routine"] {
+        let open = stations.iter().filter(|station| station["weight"] == weight).count();
+        assert_eq!(shown[&format!("stationkeep_alerts_open{{weight=\"{weight}\"}}")], open as f64, "{weight}");
+    }
+}
+
 #[test]
 fn metrics_agree_with_drift_with_the_ledger_and_with_what_was_delivered() {
     let receiver = Receiver::start(SIGNING);
@@ -67,24 +86,7 @@ fn metrics_agree_with_drift_with_the_ledger_and_with_what_was_delivered() {
         let delivered = shown.get("stationkeep_webhook_delivered_total{webhook=\"on-call\"}") == Some(&3.0);
         (delivered && shown["stationkeep_stations{standing=\"adrift\"}"] == 5.0).then_some(shown)
     });
-    for (of, count) in drift["totals"].as_object().expect("totals") {
-        let name = match of.as_str() {
-            "set_aside" => "stationkeep_stations_set_aside".to_owned(),
-            "set_aside_whole" => "stationkeep_stations_set_aside_whole".to_owned(),
-            standing => format!("stationkeep_stations{{standing=\"{standing}\"}}"),
-        };
-        assert_eq!(shown.get(&name), count.as_f64().as_ref(), "{name}");
-    }
-    let weights: Vec<&str> = drift["stations"]
-        .as_array()
-        .expect("stations")
-        .iter()
-        .filter_map(|station| station["weight"].as_str())
-        .collect();
-    for weight in ["lifeline", "locating", "routine"] {
-        let open = weights.iter().filter(|of| **of == weight).count();
-        assert_eq!(shown[&format!("stationkeep_alerts_open{{weight=\"{weight}\"}}")], open as f64, "{weight}");
-    }
+    show_the_drift(&shown, &drift);
     let listed = fleet.run(&["deliveries", "--format", "json"]).ended(0).json();
     assert_eq!(listed["undelivered"], 3);
     let second = "{webhook=\"se\\\"cond\"}";
@@ -141,7 +143,8 @@ fn a_port_that_is_taken_ends_the_start_with_a_mend_and_a_change_of_it_is_taken_u
     assert_eq!(get(port, "/healthz").json()["healthy"], true);
     until("the old port left", || TcpStream::connect(first).is_err().then_some(()));
     assert!(daemon.runs());
-    receiver.still(1);
+    daemon.comes_to_rest_at(port);
+    assert_eq!(receiver.heard().len(), 1);
 }
 
 #[test]
@@ -233,8 +236,10 @@ fn while_the_ledger_is_locked_readiness_health_heartbeats_and_signs_of_life_end_
     let beaten = beats.heard().len();
     let problem = until_within(long, "bad health", || ask(at, "GET", "/healthz").filter(|a| a.status == 503)).problem();
     assert!(problem["owed_s"].as_f64() >= problem["owed_limit_s"].as_f64(), "{problem}");
-    std::thread::sleep(QUIET);
+    // Signs that were on their way are here by then.
+    std::thread::sleep(Duration::from_millis(500));
     manager.forget();
+    // Beats are 5 s apart.
     std::thread::sleep(Duration::from_secs(6));
     assert!(!manager.heard().iter().any(|word| word.contains("WATCHDOG")), "{:?}", manager.heard());
     assert_eq!(beats.heard().len(), beaten, "a heartbeat while no pass finishes");
@@ -274,5 +279,5 @@ fn a_full_disk_makes_it_unready_and_says_so_and_room_makes_it_ready_with_no_aler
     daemon.logs("the pass failed");
     std::fs::remove_file(&filler).expect("room again");
     until("ready again", || (get(at, "/readyz").status == 200).then_some(()));
-    assert_eq!(receiver.still(2)[1].data()["counts"]["opened"]["stations"], 5);
+    assert_eq!(receiver.still(&daemon, 2)[1].data()["counts"]["opened"]["stations"], 5);
 }

@@ -129,7 +129,7 @@ fn whenever_it_is_killed_every_case_is_told_nothing_twice_and_all_in_order() {
     until("every refused report told", || (told_of(&receiver, &bad).len() >= bad.len()).then_some(()));
     let heard = receiver.heard().len();
     signal(daemon.pid(), "HUP");
-    let heard = receiver.still(heard);
+    let heard = receiver.still(&daemon, heard);
     assert_eq!(open_cases(&heard), drifting(&fleet.drift()), "{}", daemon.log());
     assert_eq!(told_of(&receiver, &bad), bad);
     in_order(&receiver);

@@ -6,6 +6,7 @@ mod postgres;
 mod probe;
 mod process;
 mod receiver;
+mod rest;
 mod told;
 mod witness;
 

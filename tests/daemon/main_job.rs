@@ -31,7 +31,7 @@ fn the_start_says_what_is_watched_how_it_stands_and_what_to_try_and_opens_the_ca
     }
     assert!(!said.contains("hush"), "an address may hold a token:\n{said}");
     assert!((5..=15).contains(&said.lines().count()), "{said}");
-    let first = &receiver.still(1)[0];
+    let first = &receiver.still(&daemon, 1)[0];
     assert_eq!(first.kind(), DRIFT);
     assert_eq!(all_names(first), ["opened: SP-01"]);
     assert_eq!(first.data()["cause"]["started"], true);
@@ -42,10 +42,10 @@ fn the_start_says_what_is_watched_how_it_stands_and_what_to_try_and_opens_the_ca
 fn an_edited_contact_is_one_alert_then_a_script_then_a_report_then_the_all_clear() {
     let receiver = Receiver::start(SIGNING);
     let fleet = Fleet::new(&receiver);
-    let _daemon = fleet.start();
+    let daemon = fleet.start();
     receiver.wait_for(1);
     fleet.write("config/inventory/fleet.yaml", &fleet_yaml(NEW_OFFICER));
-    let alert = receiver.still(2).remove(1);
+    let alert = receiver.still(&daemon, 2).remove(1);
     names_stations_by_weight_and_the_line(&alert);
     agrees_with_drift(&alert, &fleet.drift());
     let mut heard = 2;
@@ -65,7 +65,7 @@ fn an_edited_contact_is_one_alert_then_a_script_then_a_report_then_the_all_clear
         assert_eq!(all_names(&closed), [format!("closed: {station}")]);
         assert_eq!(closed.data()["cause"]["reports"][0]["station"], station);
     }
-    let all = receiver.still(heard);
+    let all = receiver.still(&daemon, heard);
     assert_eq!(open_cases(&all), drifting(&fleet.drift()));
     assert_eq!(open_cases(&all).keys().collect::<Vec<_>>(), ["NP-03", "NP-04", "SP-01"]);
     in_order(&receiver);

@@ -9,9 +9,6 @@ use std::time::{Duration, Instant};
 /// No wait is longer.
 pub const PATIENCE: Duration = Duration::from_secs(20);
 
-/// How long nothing may come before it is believed that nothing will.
-pub const QUIET: Duration = Duration::from_millis(1_000);
-
 const BINARY: &str = env!("CARGO_BIN_EXE_stationkeep");
 
 static NEXT: AtomicU32 = AtomicU32::new(0);
@@ -121,6 +118,7 @@ impl Drop for Ended {
 /// A running daemon.
 pub struct Daemon {
     child: Ended,
+    home: PathBuf,
     out: PathBuf,
     err: PathBuf,
 }
@@ -132,7 +130,7 @@ impl Daemon {
         let mut command = program(folder, &[]);
         command.envs(environment.iter().cloned());
         command.stdout(File::create(&out).expect("a file")).stderr(File::create(&err).expect("a file"));
-        Daemon { child: Ended(command.spawn().expect("the program")), out, err }
+        Daemon { child: Ended(command.spawn().expect("the program")), home: folder.to_owned(), out, err }
     }
 
     /// Starts it with pipes for its output, whose other ends are closed once it has said its first line.
@@ -143,7 +141,7 @@ impl Daemon {
         let mut child = command.spawn().expect("the program");
         drop(child.stdout.take());
         drop(child.stderr.take());
-        Daemon { child: Ended(child), out, err }
+        Daemon { child: Ended(child), home: folder.to_owned(), out, err }
     }
 
     /// Waits for its start-up message.
@@ -165,6 +163,11 @@ impl Daemon {
     /// Its log so far.
     pub fn log(&self) -> String {
         said(&self.err)
+    }
+
+    /// The folder that it runs in.
+    pub fn home(&self) -> &Path {
+        &self.home
     }
 
     pub fn pid(&self) -> u32 {

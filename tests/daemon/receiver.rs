@@ -12,7 +12,7 @@ use base64::engine::general_purpose::STANDARD;
 use serde_json::Value;
 use sha2::{Digest as _, Sha256};
 
-use super::process::{QUIET, until};
+use super::process::{Daemon, until};
 use super::witness::Witness;
 
 /// How a request is answered.
@@ -148,10 +148,10 @@ impl Receiver {
         })
     }
 
-    /// Waits for a while, and makes sure that exactly so many deliveries were heard.
-    pub fn still(&self, count: usize) -> Vec<Got> {
+    /// Waits for so many deliveries, then until the daemon has come to rest, and makes sure that no more were heard.
+    pub fn still(&self, daemon: &Daemon, count: usize) -> Vec<Got> {
         let heard = self.wait_for(count);
-        std::thread::sleep(QUIET);
+        daemon.comes_to_rest();
         let now = self.heard();
         let surplus: Vec<&str> = now.iter().skip(count).map(|got| got.body.as_str()).collect();
         assert!(surplus.is_empty(), "after {} deliveries came {surplus:#?}", heard.len());

@@ -2,7 +2,7 @@
 
 use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, commissioning, fleet_yaml, webhook};
 use super::probe::{address, ask};
-use super::process::{QUIET, signal, until};
+use super::process::{signal, until};
 use super::receiver::Receiver;
 use super::told::{DRIFT, INVENTORY, all_names, drifting, open_cases};
 
@@ -30,7 +30,7 @@ fn a_broken_inventory_is_told_once_and_the_last_good_one_stays_in_force_until_it
     }
     // Looking again, and an event that changes nothing, tell nothing.
     signal(daemon.pid(), "HUP");
-    receiver.still(2);
+    receiver.still(&daemon, 2);
     fleet.write(NORTH, &broken());
     receiver.wait_for(2);
     // A report still counts, for the last good inventory.
@@ -41,7 +41,7 @@ fn a_broken_inventory_is_told_once_and_the_last_good_one_stays_in_force_until_it
     assert_eq!(closed.data()["totals"]["aligned"], 6, "NP-03 and NP-04 were not withdrawn");
     // An edit elsewhere waits until all is sound again.
     fleet.write("config/inventory/fleet.yaml", &fleet_yaml(NEW_OFFICER));
-    std::thread::sleep(QUIET);
+    daemon.comes_to_rest();
     assert!(receiver.heard().iter().skip(3).all(|got| got.kind() == INVENTORY), "drift by an unsound inventory");
     let before = receiver.heard().len();
     fleet.write(NORTH, &good);
@@ -50,7 +50,7 @@ fn a_broken_inventory_is_told_once_and_the_last_good_one_stays_in_force_until_it
     assert_eq!(kinds, [INVENTORY, DRIFT], "{after:#?}");
     assert_eq!(after[0].data()["state"], "recovered");
     assert_eq!(after[1].data()["counts"]["opened"]["stations"], 5);
-    assert_eq!(open_cases(&receiver.still(before + 2)), drifting(&fleet.drift()));
+    assert_eq!(open_cases(&receiver.still(&daemon, before + 2)), drifting(&fleet.drift()));
 }
 
 #[test]
@@ -70,7 +70,7 @@ fn a_restart_beside_a_broken_inventory_keeps_the_last_good_one_and_tells_nothing
     fleet.rename_into("config/reports/SP-01.yaml", &report);
     assert_eq!(all_names(&receiver.wait_for(3)[2]), ["closed: SP-01"]);
     fleet.write(NORTH, &good);
-    let recovered = receiver.still(4).remove(3);
+    let recovered = receiver.still(&daemon, 4).remove(3);
     assert_eq!((recovered.kind(), &recovered.data()["state"]), (INVENTORY, &"recovered".into()));
 }
 
@@ -98,7 +98,7 @@ fn a_start_on_a_first_inventory_that_is_broken_says_so_and_takes_up_the_mended_o
     fleet.write(NORTH, &good);
     beats.wait_for(1);
     assert_eq!(ask(at, "GET", "/readyz").map(|answer| answer.status), Some(200));
-    let all = receiver.still(3);
+    let all = receiver.still(&daemon, 3);
     assert_eq!(all[1].data()["state"], "recovered");
     assert_eq!(all_names(&all[2]), ["opened: SP-01"]);
 }
@@ -107,7 +107,7 @@ fn a_start_on_a_first_inventory_that_is_broken_says_so_and_takes_up_the_mended_o
 fn a_broken_keybook_is_refused_as_a_broken_inventory_is() {
     let receiver = Receiver::start(SIGNING);
     let fleet = Fleet::new(&receiver);
-    let _daemon = fleet.start();
+    let daemon = fleet.start();
     receiver.wait_for(1);
     fleet.write(
         "config/keybooks/wren-1.yaml",
@@ -118,20 +118,20 @@ fn a_broken_keybook_is_refused_as_a_broken_inventory_is() {
     let at = refused.data()["findings"][0]["at"].as_str().unwrap_or_default();
     assert!(at.starts_with("keybooks/wren-1.yaml:"), "{}", refused.body);
     fleet.write("config/keybooks/wren-1.yaml", super::fleet::KEYBOOK);
-    assert_eq!(receiver.still(3)[2].data()["state"], "recovered");
+    assert_eq!(receiver.still(&daemon, 3)[2].data()["state"], "recovered");
 }
 
 #[test]
 fn an_edit_made_beside_a_file_that_cannot_be_read_comes_into_force_when_that_file_goes() {
     let receiver = Receiver::start(SIGNING);
     let fleet = Fleet::new(&receiver);
-    let _daemon = fleet.start();
+    let daemon = fleet.start();
     receiver.wait_for(1);
     // A link that leads nowhere is no text: the texts of the tree are the same with and without it.
     std::os::unix::fs::symlink("nowhere.yaml", fleet.path("config/inventory/extra.yaml")).expect("a link");
     assert_eq!(receiver.wait_for(2)[1].data()["state"], "refused");
     fleet.write("config/inventory/fleet.yaml", &fleet_yaml(NEW_OFFICER));
-    std::thread::sleep(QUIET);
+    daemon.passes(1);
     std::fs::remove_file(fleet.path("config/inventory/extra.yaml")).expect("it goes");
     let all = receiver.wait_for(4);
     assert_eq!(all[2].data()["state"], "recovered");
@@ -154,8 +154,9 @@ fn without_an_inventory_in_force_no_reminder_is_due_and_passes_are_as_rare_as_ev
     let at = address(&daemon);
     let finished = || ask(at, "GET", "/healthz").and_then(|answer| answer.json()["passes"]["finished"].as_u64());
     let before = until("health", finished);
-    std::thread::sleep(QUIET);
+    // A second of nothing but time.
+    std::thread::sleep(std::time::Duration::from_secs(1));
     let after = until("health", finished);
-    assert!(after - before <= 2, "{} passes in {QUIET:?}", after - before);
-    receiver.still(2);
+    assert!(after - before <= 2, "{} passes in a second", after - before);
+    receiver.still(&daemon, 2);
 }

@@ -62,7 +62,7 @@ fn the_sample_fleet_starts_tells_what_drift_shows_and_an_edit_of_it_is_one_alert
     let path = "config/inventory/fleet.yaml";
     let text = fs::read_to_string(fleet.path(path)).expect("a file");
     fleet.rename_into(path, &text.replace("+441134960115", "+441134960116"));
-    let edit = receiver.still(2).remove(1);
-    assert_eq!(edit.data()["cause"]["inventory"][0]["contact"], "night-intake");
+    let edit = receiver.still(&daemon, 2).remove(1);
+    assert_eq!(edit.data()["cause"]["inventory"][0]["contact"], "night-desk");
     assert_eq!(edit.data()["totals"], fleet.drift()["totals"]);
 }

@@ -75,7 +75,7 @@ fn a_code_changed_behind_its_reference_is_drift_and_no_code_leaves_but_in_a_scri
     let daemon = fleet.start();
     receiver.wait_for(1);
     fleet.write("config/secrets/access", &format!("{NEW_CODE}\n"));
-    let alert = receiver.still(2).remove(1);
+    let alert = receiver.still(&daemon, 2).remove(1);
     assert_eq!(alert.kind(), DRIFT);
     let drift = &entry(&alert, "opened", "NP-01")["settings"][0];
     assert_eq!((&drift["setting"], &drift["drift"]), (&"access".into(), &"differs".into()));
@@ -123,12 +123,17 @@ fn a_code_changed_behind_its_reference_is_drift_and_no_code_leaves_but_in_a_scri
     assert_eq!(daemon.stop("TERM"), Some(0));
     let key = SIGNING.strip_prefix("whsec_").expect("a secret");
     let hidden = [CODE, NEW_CODE, "hush-hush", key];
-    for text in &silent {
-        let told = held(text.as_bytes(), &hidden);
+    stands_nowhere(&fleet, &silent, &hidden);
+}
+
+/// No text that was said, and no file that the program keeps, holds any of these.
+fn stands_nowhere(fleet: &Fleet, said: &[String], hidden: &[&str]) {
+    for text in said {
+        let told = held(text.as_bytes(), hidden);
         assert!(told.is_empty(), "{told:?} in {text}");
     }
     let mut found = Vec::new();
-    holding(&fleet.path("var"), &hidden, &mut found);
+    holding(&fleet.path("var"), hidden, &mut found);
     assert!(found.is_empty(), "{found:#?}");
 }
 
@@ -191,12 +196,7 @@ fn a_code_written_out_is_refused_wherever_it_stands_and_kept_nowhere() {
     said.push(daemon.said());
     said.extend(receiver.requests().into_iter().map(|got| got.body));
     assert_eq!(daemon.stop("TERM"), Some(0));
-    for text in &said {
-        assert!(held(text.as_bytes(), &[WRITTEN]).is_empty(), "{text}");
-    }
-    let mut found = Vec::new();
-    holding(&fleet.path("var"), &[WRITTEN], &mut found);
-    assert!(found.is_empty(), "{found:#?}");
+    stands_nowhere(&fleet, &said, &[WRITTEN]);
 }
 
 #[test]
@@ -228,12 +228,12 @@ fn a_code_that_cannot_be_read_for_a_while_is_no_drift_and_one_turned_over_is_nam
     let daemon = fleet.start();
     receiver.wait_for(1);
     fleet.rename_into("config/secrets/access", NEW_CODE);
-    let alert = receiver.still(2).remove(1);
+    let alert = receiver.still(&daemon, 2).remove(1);
     assert_eq!(alert.data()["cause"]["files"], serde_json::json!(["file:secrets/access"]), "{}", alert.body);
     fs::rename(fleet.path("config/secrets/access"), fleet.path("config/secrets/away")).expect("it goes");
     daemon.logs("the code cannot be read any more");
-    receiver.still(2);
+    receiver.still(&daemon, 2);
     fs::rename(fleet.path("config/secrets/away"), fleet.path("config/secrets/access")).expect("it is back");
     daemon.logs("the code can be read again");
-    receiver.still(2);
+    receiver.still(&daemon, 2);
 }

@@ -16,7 +16,7 @@ fn a_station_that_somebody_is_on_says_so_in_drift_and_alert_and_history_until_it
     fleet.run(&take).ended(0);
     let drift = fleet.run(&["drift", "SP-01", "--format", "json"]).ended(3).json();
     assert_eq!(drift["stations"][0]["taken_by"], "tech-07");
-    receiver.still(1);
+    receiver.still(&daemon, 1);
     let found = format!(
         "report: 1\nid: {}\nstation: SP-01\nat: 2020-06-01T10:00:00Z\nby: tech-03\nfound: {{identity: \"99\"}}\n",
         uuid(fleet.number())

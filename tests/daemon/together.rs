@@ -1,9 +1,11 @@
 //! Several processes on one ledger: commands beside the daemon, and a second daemon.
 
+use std::time::Duration;
+
 use sqlx::Connection as _;
 
 use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, STATIONS, commissioning, fleet_yaml, uuid};
-use super::process::{command, signal};
+use super::process::{command, signal, until, until_within};
 use super::receiver::{Got, Receiver};
 use super::told::{DRIFT, drifting, in_order, open_cases, settled};
 
@@ -86,7 +88,7 @@ fn a_report_that_comes_while_a_pass_is_being_written_is_seen_by_the_next() {
     fleet.run(&["report", "NP-01.yaml"]).ended(0);
     // The pass that this report makes cannot be written; when it can, another report is before it.
     let lock = Lock::of(&fleet);
-    std::thread::sleep(std::time::Duration::from_millis(2_500));
+    until("a pass that waits for the lock", || (daemon.sample("stationkeep_pass_owed_seconds") > 0.5).then_some(()));
     signal(daemon.pid(), "STOP");
     lock.release();
     fleet.run(&["report", "NP-02.yaml"]).ended(0);
@@ -98,16 +100,17 @@ fn a_report_that_comes_while_a_pass_is_being_written_is_seen_by_the_next() {
 fn two_daemons_on_one_ledger_tell_every_case_once() {
     let receiver = Receiver::start(SIGNING);
     let fleet = Fleet::new(&receiver);
-    let _one = fleet.start();
+    let one = fleet.start();
     receiver.wait_for(1);
-    let _two = fleet.start();
-    receiver.still(1);
+    let two = fleet.start();
+    receiver.still(&two, 1);
     fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
     let report = commissioning(fleet.number(), "SP-01", "2020-03-03T09:00:00Z", OFFICER);
     fleet.rename_into("config/reports/SP-01.yaml", &report);
     settled(&receiver, &fleet);
     let heard = receiver.heard().len();
-    open_cases(&receiver.still(heard));
+    one.comes_to_rest();
+    open_cases(&receiver.still(&two, heard));
     fleet.run(&["ledger", "verify"]).ended(0);
 }
 
@@ -115,12 +118,12 @@ fn two_daemons_on_one_ledger_tell_every_case_once() {
 fn an_edit_whose_pass_could_not_be_written_is_told_once_it_can() {
     let receiver = Receiver::start(SIGNING);
     let fleet = Fleet::new(&receiver);
-    let _daemon = fleet.start();
+    let daemon = fleet.start();
     receiver.wait_for(1);
     let lock = Lock::of(&fleet);
     fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
-    // Longer than the store waits for a lock (15 s), so that the pass fails.
-    std::thread::sleep(std::time::Duration::from_millis(16_500));
+    // Once the store has waited for the lock for 15 s.
+    until_within(Duration::from_secs(30), "a failed pass", || daemon.log().contains("the pass failed").then_some(()));
     lock.release();
     assert_eq!(receiver.wait_for(2)[1].data()["counts"]["opened"]["stations"], 5);
 }
@@ -143,7 +146,7 @@ fn a_daemon_that_slept_through_what_another_told_neither_repeats_it_nor_takes_it
     fleet.rename_into("config/reports/SP-01.yaml", &report);
     receiver.wait_for(3);
     signal(one.pid(), "CONT");
-    let heard = receiver.still(3);
+    let heard = receiver.still(&one, 3);
     let drift: Vec<&Got> = heard.iter().filter(|got| got.kind() == DRIFT).collect();
     assert_eq!(drift.len(), 3);
     assert_eq!(open_cases(&heard), drifting(&fleet.drift()));

@@ -29,7 +29,7 @@ fn check_bounds(problem: &Problem, expected: Option<Cost>) {
         let bound = match find(problem, &Budget { expansions, bytes: 1 << 20 }).expect("well formed") {
             Answer::Best(best) => best.bound.unwrap_or(best.cost),
             Answer::GaveUp { bound } => bound,
-            Answer::Unreachable(_) => return assert_eq!(expected, None, "{problem:?}"),
+            Answer::Unsolvable(_) => return assert_eq!(expected, None, "{problem:?}"),
         };
         assert!(expected.is_none_or(|cost| bound <= cost), "{bound:?} but {expected:?}: {problem:?}");
         // No tiny problem takes that many, so that a part of more is none.
@@ -53,8 +53,8 @@ pub fn compare(seeds: std::ops::Range<u64>, kind: u64) -> (usize, usize) {
                 assert_eq!(problem.replay(&best.steps), Ok(cost), "seed {seed} kind {kind}");
                 reached += 1;
             }
-            (Answer::Unreachable(accounts), None) => {
-                reasons::check(&problem, &accounts);
+            (Answer::Unsolvable(goals), None) => {
+                reasons::check(&problem, &goals);
                 none += 1;
             }
             (answer, expected) => panic!("seed {seed} kind {kind}: {answer:?} but {expected:?}: {problem:?}"),

@@ -1,5 +1,5 @@
 //! A reference for the search: an interpreter of scripts and a plain Dijkstra over whole states, written from the
-//! contract (SPEC.md §2, §6) and not from the code under test; and the generator of random tiny problems.
+//! rules of a keybook and not from the code under test; and the generator of random tiny problems.
 //! It uses the data types of `script::problem` and none of its functions.
 
 pub mod compare;

@@ -2,7 +2,7 @@
 
 use super::Held;
 use crate::script::problem::{Command, Problem};
-use crate::script::search::{Account, Stop};
+use crate::script::search::{Stop, UnreachableGoal};
 use std::collections::BTreeSet;
 
 /// What each slot could come to hold.
@@ -41,7 +41,7 @@ fn stopped_by(command: &Command, could: &Could) -> BTreeSet<(u8, usize)> {
     needs.chain(reads).chain(fields).collect()
 }
 
-/// What a command may leave in a slot, besides what it holds already or also such values; effects in the contract's order.
+/// What a command may leave in a slot, besides what it holds already or also such values; effects in the order in which a station obeys.
 fn leaves(problem: &Problem, command: &Command, slot: usize, if_held: bool) -> Vec<Option<u8>> {
     if let Some(field) = command.fields.iter().find(|field| field.slot == slot) {
         let keyed = field.choices.iter().filter(|choice| if_held || !choice.only_if_held);
@@ -53,14 +53,14 @@ fn leaves(problem: &Problem, command: &Command, slot: usize, if_held: bool) -> V
     if command.clears.contains(&slot) { vec![problem.slots[slot].factory] } else { Vec::new() }
 }
 
-/// Every slot that can never come to its goal is accounted for and no other; each stop is one; each command that would
+/// Every slot that can never come to its goal is told, and no other; each stop is one; each command that would
 /// bring the goal is stopped.
-pub fn check(problem: &Problem, accounts: &[Account]) {
+pub fn check(problem: &Problem, goals: &[UnreachableGoal]) {
     let could = could(problem);
     let hopeless = (0..problem.slots.len()).filter(|slot| !could[*slot].contains(&Some(problem.slots[*slot].goal)));
-    assert_eq!(hopeless.collect::<Vec<_>>(), accounts.iter().map(|account| account.slot).collect::<Vec<_>>());
-    for account in accounts {
-        let told: BTreeSet<(usize, (u8, usize))> = account
+    assert_eq!(hopeless.collect::<Vec<_>>(), goals.iter().map(|goal| goal.slot).collect::<Vec<_>>());
+    for unreachable in goals {
+        let told: BTreeSet<(usize, (u8, usize))> = unreachable
             .stops
             .iter()
             .map(|stop| match *stop {
@@ -69,17 +69,17 @@ pub fn check(problem: &Problem, accounts: &[Account]) {
                 Stop::FieldNever { command, field } => (command, (2, field)),
             })
             .collect();
-        assert_eq!(told.len(), account.stops.len(), "told twice: {account:?} {problem:?}");
+        assert_eq!(told.len(), unreachable.stops.len(), "told twice: {unreachable:?} {problem:?}");
         for (command, stop) in &told {
             let stopped = stopped_by(&problem.commands[*command], &could);
-            assert!(stopped.contains(stop), "{stop:?} does not stop {command}: {account:?} {problem:?}");
+            assert!(stopped.contains(stop), "{stop:?} does not stop {command}: {unreachable:?} {problem:?}");
         }
-        let goal = Some(problem.slots[account.slot].goal);
-        let brings = |command: &Command| leaves(problem, command, account.slot, true).contains(&goal);
+        let goal = Some(problem.slots[unreachable.slot].goal);
+        let brings = |command: &Command| leaves(problem, command, unreachable.slot, true).contains(&goal);
         for (id, command) in problem.commands.iter().enumerate().filter(|(_, command)| brings(command)) {
             let stopped = stopped_by(command, &could);
             let all = stopped.iter().all(|stop| told.contains(&(id, *stop)));
-            assert!(all, "{id} is stopped by {stopped:?}: {account:?} {problem:?}");
+            assert!(all, "{id} is stopped by {stopped:?}: {unreachable:?} {problem:?}");
         }
     }
 }

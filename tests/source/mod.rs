@@ -136,32 +136,10 @@ fn character(rest: &[char]) -> (usize, Option<Kind>) {
     }
 }
 
-/// The tokens outside `#[cfg(test)]` items and outside attributes.
-pub fn without_tests(tokens: &[Token]) -> Vec<Token> {
-    let mut kept = Vec::new();
-    let mut at = 0;
-    while at < tokens.len() {
-        if !is(tokens, at, &["#", "["]) && !is(tokens, at, &["#", "!", "["]) {
-            kept.push(tokens[at].clone());
-            at += 1;
-            continue;
-        }
-        let is_test = is(tokens, at, &["#", "[", "cfg", "(", "test", ")", "]"]);
-        at = after_attribute(tokens, at);
-        if is_test {
-            while is(tokens, at, &["#", "["]) {
-                at = after_attribute(tokens, at);
-            }
-            at = after_item(tokens, at);
-        }
-    }
-    kept
-}
-
-/// The files that hold nothing but tests (`#[cfg(test)] mod name;`, with `#[path = "…"]` or without), each with the
-/// module that it is.
+/// The files that hold nothing but tests (`#[cfg(test)] mod name;`, with `#[path = "…"]` or without, and all below it),
+/// each with the module that it is.
 pub fn test_files(files: &[File]) -> BTreeMap<String, Vec<String>> {
-    let mut found = BTreeMap::new();
+    let mut found: BTreeMap<String, Vec<String>> = BTreeMap::new();
     for file in files {
         let tokens = tokens(&file.text);
         for at in (0..tokens.len()).filter(|at| is(&tokens, *at, &["#", "[", "cfg", "(", "test", ")", "]"])) {
@@ -182,6 +160,13 @@ pub fn test_files(files: &[File]) -> BTreeMap<String, Vec<String>> {
                 let module = module_of(&file.name).into_iter().chain([name.clone()]).collect();
                 found.insert(file_of(&file.name, name, path.as_deref()), module);
             }
+        }
+    }
+    let tops: Vec<Vec<String>> = found.values().cloned().collect();
+    for file in files {
+        let module = module_of(&file.name);
+        if tops.iter().any(|top| module.starts_with(top)) {
+            found.entry(file.name.clone()).or_insert(module);
         }
     }
     found
@@ -210,22 +195,9 @@ pub fn is(tokens: &[Token], at: usize, texts: &[&str]) -> bool {
     texts.iter().enumerate().all(|(nth, text)| tokens.get(at + nth).is_some_and(|token| token.text == *text))
 }
 
-fn after_attribute(tokens: &[Token], at: usize) -> usize {
+pub fn after_attribute(tokens: &[Token], at: usize) -> usize {
     let open = (at..tokens.len()).find(|at| tokens[*at].text == "[").unwrap_or(tokens.len());
     after_brackets(tokens, open)
-}
-
-fn after_item(tokens: &[Token], at: usize) -> usize {
-    let mut at = at;
-    while at < tokens.len() {
-        match tokens[at].text.as_str() {
-            ";" => return at + 1,
-            "{" => return after_brackets(tokens, at),
-            "(" | "[" => at = after_brackets(tokens, at),
-            _ => at += 1,
-        }
-    }
-    at
 }
 
 pub fn after_brackets(tokens: &[Token], open: usize) -> usize {

@@ -91,6 +91,7 @@ fn what_is_to_do_adds_up_over_all_stations_shown_or_not_and_says_what_kind_of_wo
 }
 
 #[test]
+#[allow(clippy::too_many_lines, reason = "it is being redrawn")]
 fn a_message_has_this_shape() {
     let mut watch = Watch::new();
     let mut primary = setting("emergency.primary", Drift::Differs, "9,01632960101", "9,01632960177");

@@ -8,10 +8,10 @@ use std::sync::Arc;
 
 use serde_json::{Value as Json, json};
 
-use super::Exit;
 use super::against::{Against, against};
+use super::context::Files;
 use super::error::{CliError, counted, findings_text, paint_out, print, print_json};
-use super::scene::Files;
+use super::exit::Exit;
 use crate::files::{FileText, cleaned, read_file};
 use crate::finding::{Code, Finding, Place, plural, settle};
 use crate::fleet::Texts;
@@ -94,25 +94,25 @@ async fn check(args: &Args, config: &Path) -> Result<Checked, CliError> {
     };
     match loaded.config {
         Ok(config) => {
-            let mut reading = Files::in_passing(config);
-            if reading.fleet.is_sound() {
-                let fleet = &reading.fleet;
-                let unkeyable = script::unkeyable(&fleet.inventory, &fleet.codes);
+            let files = Files::of(config);
+            let reading = &files.reading;
+            checked.findings = reading.findings.clone();
+            if reading.is_sound() {
+                let unkeyable = script::unkeyable(&reading.inventory, &reading.codes);
                 if let Some(what) = &args.against {
-                    checked.against = Some(against(what, &reading).await?);
+                    checked.against = Some(against(what, &files).await?);
                 }
                 checked.sound = Some(format!(
                     "{}, {}, {}: ",
-                    plural(fleet.inventory.stations.len() as u64, "station"),
-                    plural(fleet.keybooks.len() as u64, "keybook"),
-                    plural(reading.texts().iter().map(|texts| texts.len() as u64).sum(), "file"),
+                    plural(reading.inventory.stations.len() as u64, "station"),
+                    plural(reading.keybooks.len() as u64, "keybook"),
+                    plural(files.texts().iter().map(|texts| texts.len() as u64).sum(), "file"),
                 ));
-                reading.fleet.findings.extend(unkeyable);
-                settle(&mut reading.fleet.findings);
+                checked.findings.extend(unkeyable);
+                settle(&mut checked.findings);
             }
-            checked.commit = reading.trees.commit;
-            checked.findings = reading.fleet.findings;
-            checked.texts.extend([reading.trees.keybooks.files, reading.trees.inventory.files]);
+            checked.commit = files.texts.commit;
+            checked.texts.extend([files.texts.keybooks.files, files.texts.inventory.files]);
         }
         // Without a configuration files can still be checked by themselves.
         Err(_) if !paths.is_empty() && !config.exists() => {}

@@ -1,23 +1,23 @@
 //! The thread behind a watch: takes events and orders, waits for quiet, sets watches anew, speaks.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::fs;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
-use std::sync::{Arc, PoisonError, RwLock};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
 use std::time::{Duration, Instant};
 
 use notify::event::EventKind;
 use notify::{ErrorKind, RecommendedWatcher, RecursiveMode, Watcher};
+use tokio::sync::Notify;
 
+use super::interest::LONGEST;
 use super::mounts::Mounts;
 use super::polling::{Polling, Posts, matters};
-use super::{Interest, Means, Pace, Told};
+use super::{Interest, Means, Pace};
 use crate::files::walk::Stamp;
 
-/// The longest burst is this many settle times.
-pub(super) const LONGEST: u32 = 10;
 /// How often watches are set anew while folders keep appearing.
 const ROUNDS: u32 = 8;
 /// Between two looks for git's lock.
@@ -32,6 +32,26 @@ pub(super) enum Order {
     Look,
     Rearm(Interest),
     Stop,
+}
+
+/// What the thread has to say.
+#[derive(Debug)]
+pub(super) struct Told {
+    pub changed: Notify,
+    pub inner: Mutex<Said>,
+}
+
+#[derive(Debug)]
+pub(super) struct Said {
+    pub means: Means,
+    pub notes: VecDeque<String>,
+}
+
+impl Told {
+    /// It, though somebody panicked meanwhile.
+    pub fn inner(&self) -> MutexGuard<'_, Said> {
+        self.inner.lock().unwrap_or_else(PoisonError::into_inner)
+    }
 }
 
 /// The thread goes on, or ends.
@@ -306,12 +326,8 @@ impl Events {
 
 #[cfg(test)]
 mod tests {
-    use super::super::Said;
     use super::*;
-    use std::collections::VecDeque;
-    use std::sync::Mutex;
     use std::sync::mpsc::channel;
-    use tokio::sync::Notify;
 
     fn events(interest: Interest) -> Events {
         let (own, received) = channel();

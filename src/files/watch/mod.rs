@@ -5,70 +5,24 @@
 //! watches anew and then speaks; whoever reads after that sees everything that happened before. Where the system
 //! gives no events it looks at sizes, times and inodes itself; a slow look of that kind also runs beside events.
 
+mod interest;
 mod mounts;
 mod events;
 mod polling;
 
 use std::collections::VecDeque;
 use std::io;
-use std::path::PathBuf;
 use std::sync::mpsc::{Sender, channel};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use std::time::Duration;
+use std::sync::{Arc, Mutex};
 
 use tokio::sync::{Notify, oneshot};
 
-use self::events::{Events, Order};
-use super::Folder;
-
-/// Everything whose changes matter.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Interest {
-    /// Folders of YAML, with all folders below.
-    pub trees: Vec<Folder>,
-    /// Folders that reports are dropped in, without those below.
-    pub trays: Vec<Folder>,
-    /// Single files by absolute path, there or not: the configuration, secrets.
-    pub files: Vec<PathBuf>,
-}
-
-/// How changes are noticed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Means {
-    /// The system tells of them.
-    Events,
-    /// Sizes, times and inodes are looked at every few seconds.
-    Polling,
-}
-
-/// The times a watch keeps.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Pace {
-    /// How long nothing may change before it speaks; ten times as long at most.
-    pub settle: Duration,
-    /// Between two looks while polling.
-    pub poll: Duration,
-    /// Between two looks beside events, for what they do not tell (a file system mounted over a folder).
-    pub sweep: Duration,
-    /// How long it waits for git to finish with a work tree.
-    pub git: Duration,
-}
-
-impl Pace {
-    /// Two seconds between looks while polling, a minute beside events, half a minute for git.
-    pub fn settling(settle: Duration) -> Pace {
-        let seconds = Duration::from_secs;
-        Pace { settle, poll: seconds(2), sweep: seconds(60), git: seconds(30) }
-    }
-
-    /// The longest that it waits for files which never come to rest.
-    pub fn longest(self) -> Duration {
-        self.settle * events::LONGEST + self.git
-    }
-}
+use self::events::{Events, Order, Said, Told};
+pub use self::interest::{Interest, Means, Pace};
 
 /// Why nothing can be watched.
 #[derive(Debug, thiserror::Error)]
+#[allow(missing_docs, reason = "the messages say it")]
 pub enum WatchError {
     #[error("cannot start the thread that watches files")]
     Thread(#[source] io::Error),
@@ -79,25 +33,6 @@ pub enum WatchError {
 pub struct Watch {
     orders: Sender<Order>,
     told: Arc<Told>,
-}
-
-/// What the thread has to say.
-#[derive(Debug)]
-struct Told {
-    changed: Notify,
-    inner: Mutex<Said>,
-}
-
-#[derive(Debug)]
-struct Said {
-    means: Means,
-    notes: VecDeque<String>,
-}
-
-impl Told {
-    fn inner(&self) -> MutexGuard<'_, Said> {
-        self.inner.lock().unwrap_or_else(PoisonError::into_inner)
-    }
 }
 
 impl Watch {

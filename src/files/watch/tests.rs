@@ -1,12 +1,12 @@
 //! Each way that files change, against the real file system, once with events and once by polling.
 
 use super::*;
-use crate::files::{Look, Tree};
+use crate::files::{Folder, Look, Tree};
 use std::fs;
 use std::os::unix::fs::symlink;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::{Instant, SystemTime};
+use std::time::{Duration, Instant, SystemTime};
 use tokio::time::{sleep, timeout, timeout_at};
 
 /// How long word of a change may take on a slow machine.

@@ -3,8 +3,8 @@
 use serde::Serialize;
 use uuid::Uuid;
 
-use super::super::Script;
 use crate::inventory::Station;
+use crate::script::delta::Script;
 use crate::setting::Name;
 
 /// The report to fill in, in the order it is read.

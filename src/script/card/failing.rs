@@ -1,11 +1,12 @@
 //! What to do where a step is not accepted: one order a step, and the whole of it in one paragraph.
 
-use super::super::{Call, Mishap, Resort, Script, Step};
-use super::listed;
+use super::words::listed;
+use crate::script::delta::{Call, Script, Step};
+use crate::script::recovery::{Fallback, Recovery};
 
 /// The rule of a script, for a card that says at each step what to do where it fails.
 pub(super) fn rule(script: &Script) -> String {
-    match steps(script).any(|step| step.mishap.resort.is_some()) {
+    match steps(script).any(|step| step.recovery.fallback.is_some()) {
         true => told(script, &format!(": do as the step says then, or else stop. {SECOND}")),
         false => told(script, ": stop there."),
     }
@@ -13,15 +14,15 @@ pub(super) fn rule(script: &Script) -> String {
 
 /// The same with what to do at each step.
 pub(super) fn whole_rule(script: &Script) -> String {
-    let resorts = resorts(script);
-    match resorts.is_empty() {
+    let fallbacks = fallbacks(script);
+    match fallbacks.is_empty() {
         true => rule(script),
-        false => told(script, &format!(". {}. If any other step fails, stop there. {SECOND}", resorts.join(". "))),
+        false => told(script, &format!(". {}. If any other step fails, stop there. {SECOND}", fallbacks.join(". "))),
     }
 }
 
 fn told(script: &Script, failed: &str) -> String {
-    let unless = match steps(script).all(|step| step.mishap.again) {
+    let unless = match steps(script).all(|step| step.recovery.again) {
         true => "",
         false => ", unless the step says not to",
     };
@@ -41,12 +42,12 @@ fn steps(script: &Script) -> impl Iterator<Item = &Step> {
     script.calls.iter().flat_map(|call| &call.steps)
 }
 
-/// "If step 3, 4 or 5 fails, key step 6 all the same, then close": a sentence for each run of steps with one resort.
-fn resorts(script: &Script) -> Vec<String> {
+/// "If step 3, 4 or 5 fails, key step 6 all the same, then close": a sentence for each run of steps with one fallback.
+fn fallbacks(script: &Script) -> Vec<String> {
     let mut runs: Vec<(Vec<u32>, String)> = Vec::new();
     for step in steps(script) {
-        let Some(resort) = &step.mishap.resort else { continue };
-        let what = what(script, step, resort);
+        let Some(fallback) = &step.recovery.fallback else { continue };
+        let what = what(script, step, fallback);
         match runs.last_mut() {
             Some((numbers, same)) if *same == what => numbers.push(step.number),
             Some(_) | None => runs.push((vec![step.number], what)),
@@ -57,30 +58,30 @@ fn resorts(script: &Script) -> Vec<String> {
 
 /// What a step says of itself.
 pub(super) fn of(script: &Script, step: &Step) -> Option<String> {
-    let Mishap { again, resort } = &step.mishap;
-    let silent = match (again, resort) {
+    let Recovery { again, fallback } = &step.recovery;
+    let silent = match (again, fallback) {
         (true, _) => None,
         (false, None) => Some("If you hear nothing, do not key it again: stop there, and report `nothing`.".to_owned()),
         (false, Some(_)) => Some("If you hear nothing, do not key it again: it has failed.".to_owned()),
     };
-    let resort = resort.as_ref().map(|resort| format!("If it fails, {}.", what(script, step, resort)));
-    let told: Vec<String> = silent.into_iter().chain(resort).collect();
+    let fallback = fallback.as_ref().map(|fallback| format!("If it fails, {}.", what(script, step, fallback)));
+    let told: Vec<String> = silent.into_iter().chain(fallback).collect();
     (!told.is_empty()).then(|| told.join(" "))
 }
 
 /// "key step 6 all the same, then close", "stop there".
-fn what(script: &Script, failed: &Step, resort: &Resort) -> String {
-    let stand_in = match resort.restores {
+fn what(script: &Script, failed: &Step, fallback: &Fallback) -> String {
+    let stand_in = match fallback.restores {
         true => "",
         false => "; keep the stand-in until a new script is keyed",
     };
-    let (Some(first), Some(last)) = (resort.steps.first(), resort.steps.last()) else {
+    let (Some(first), Some(last)) = (fallback.steps.first(), fallback.steps.last()) else {
         return format!("stop there{stand_in}");
     };
     let call = |number: u32| script.calls.iter().position(|call| call.steps.iter().any(|step| step.number == number));
-    let keyed = match &resort.steps[..] {
+    let keyed = match &fallback.steps[..] {
         [one] => format!("step {one}"),
-        [_, _, _, ..] if last - first == resort.steps.len() as u32 - 1 => format!("steps {first} to {last}"),
+        [_, _, _, ..] if last - first == fallback.steps.len() as u32 - 1 => format!("steps {first} to {last}"),
         all => format!("steps {}", listed(all, "and")),
     };
     let keyed = match (call(*first), call(*last)) {

@@ -2,11 +2,11 @@
 
 use std::collections::BTreeSet;
 
-use super::super::work::RING_MS;
-use super::super::{Script, Step};
-use super::listed;
+use super::words::listed;
 use crate::inventory::Station;
 use crate::keybook::Keybook;
+use crate::script::delta::{Script, Step};
+use crate::script::work::RING_MS;
 use crate::setting::Name;
 
 /// Steps one after the other that are keyed while a lifeline is or may be uncovered.

@@ -1,10 +1,12 @@
-//! A card as text for 80 columns.
+//! A card as text for 80 columns, and its keys alone.
 
 use std::fmt::Write as _;
 
 use textwrap::{Options, fill};
 
-use super::{Card, CardCall, CardLine, Label};
+use super::contents::{Card, CardCall, CardLine, Label};
+use crate::script::delta::{Call, Script};
+use crate::setting::Codes;
 
 const WIDTH: usize = 80;
 
@@ -91,4 +93,14 @@ fn line(out: &mut String, line: &CardLine) {
     if let Some(note) = &line.note {
         inset(out, note);
     }
+}
+
+/// The keys alone: a line for each opening, command and closing, an empty line between calls.
+pub fn keys(script: &Script, codes: &Codes) -> String {
+    let call = |call: &Call| {
+        let steps = call.steps.iter().map(|step| &step.keys);
+        let pressed = [&call.open].into_iter().chain(steps).chain(&call.close);
+        pressed.map(|keys| keys.reveal(codes) + "\n").collect::<String>()
+    };
+    script.calls.iter().map(call).collect::<Vec<_>>().join("\n")
 }

@@ -1,18 +1,16 @@
 //! Some script, where the budget ran out before the search had any, or where a part is too large for it: from state to
 //! state by what looks nearest to the end. It never says that no script exists, and nothing of what it finds is the best.
 
-use super::core::Purse;
-use super::model::{Packed, pack};
-use super::relevance::Values;
-use super::wide::least;
-use super::{Budget, Context};
+use super::budget::{Budget, Purse};
+use super::effects::{Context, Values};
+use super::packed::{Packed, pack};
 use crate::script::problem::{CommandId, Problem, SlotId, State, Step};
 use std::cmp::Reverse;
 use std::collections::{BinaryHeap, HashSet};
 
 /// Most states whose distance is worked out.
 const MOST_STATES: usize = 20_000;
-/// So many needs, reads and effects looked at for it take as long as a state of a core. As much work is done as the whole
+/// So many needs, reads and effects looked at for it take as long as a state of the best-first search. As much work is done as the whole
 /// budget is worth, and some even where that is next to nothing.
 const WORK_OF_A_STATE: u64 = 10_000;
 const LEAST_STATES: u64 = 2_000;
@@ -211,9 +209,9 @@ fn leaves(context: &Context, id: CommandId) -> Vec<(SlotId, Values)> {
 fn keyings(choices: &[Vec<usize>]) -> Vec<Vec<usize>> {
     let mut ways = Vec::new();
     let mut picks: Vec<usize> = choices.iter().map(|choices| choices[0]).collect();
-    let wide: Vec<usize> = (0..choices.len()).filter(|place| choices[*place].len() > 1).collect();
-    for others in 0..=wide.len() {
-        key_others(choices, &wide, others, &mut picks, &mut ways);
+    let several: Vec<usize> = (0..choices.len()).filter(|place| choices[*place].len() > 1).collect();
+    for others in 0..=several.len() {
+        key_others(choices, &several, others, &mut picks, &mut ways);
         if ways.len() == MOST_WAYS {
             break;
         }
@@ -221,10 +219,10 @@ fn keyings(choices: &[Vec<usize>]) -> Vec<Vec<usize>> {
     ways
 }
 
-/// The ways in which so many of the fields `wide` have another choice than the first.
+/// The ways in which so many of the fields `several` have another choice than the first.
 fn key_others(
     choices: &[Vec<usize>],
-    wide: &[usize],
+    several: &[usize],
     others: usize,
     picks: &mut Vec<usize>,
     ways: &mut Vec<Vec<usize>>,
@@ -233,10 +231,10 @@ fn key_others(
         ways.push(picks.clone());
         return;
     }
-    for (nth, place) in wide.iter().enumerate().take(wide.len() + 1 - others) {
+    for (nth, place) in several.iter().enumerate().take(several.len() + 1 - others) {
         for pick in &choices[*place][1..] {
             picks[*place] = *pick;
-            key_others(choices, &wide[nth + 1..], others - 1, picks, ways);
+            key_others(choices, &several[nth + 1..], others - 1, picks, ways);
             picks[*place] = choices[*place][0];
             if ways.len() == MOST_WAYS {
                 return;
@@ -253,23 +251,4 @@ fn steps(nodes: &[Node], mut id: usize) -> Vec<Step> {
     }
     steps.reverse();
     steps
-}
-
-/// A bound on the cost of every script from a state: each goal missing takes what its cheapest command has left.
-pub(super) fn least_cost(context: &Context, from: &State, allowed: &[bool]) -> Packed {
-    let problem = context.problem;
-    let mut rest: Vec<Packed> = (0..problem.commands.len()).map(|id| least(problem, id)).collect();
-    let missing = |slot: &SlotId| from[*slot] != Some(problem.slots[*slot].goal);
-    let mut total = 0;
-    for slot in (0..problem.slots.len()).filter(missing) {
-        let goal = 1u128 << problem.slots[slot].goal;
-        let brings = |id: &CommandId| {
-            allowed[*id] && context.writes[*id].iter().any(|write| write.slot == slot && write.may & goal != 0)
-        };
-        let ids: Vec<CommandId> = (0..rest.len()).filter(brings).collect();
-        let share = ids.iter().map(|id| rest[*id]).min().unwrap_or(0);
-        total += share;
-        ids.iter().for_each(|id| rest[*id] -= share);
-    }
-    total
 }

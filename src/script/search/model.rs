@@ -1,11 +1,11 @@
 //! One part of a problem as the search sees it: values that no script can tell apart are merged, choices that never
-//! pay are dropped, costs are packed into one number. It never drops a choice without the argument of `mod.rs` §3.
+//! pay are dropped. It never drops a choice without the argument of `mod.rs` §3.
 
-use super::relevance::{Part, Relevance, UNKNOWN, Values, Write};
-use crate::script::problem::{Choice, CommandId, Cost, Field, MAX_PRESSES, Problem, SlotId, State};
+use super::effects::{UNKNOWN, Values, Write};
+use super::packed::{Packed, pack};
+use super::relevance::{Part, Relevance};
+use crate::script::problem::{Choice, CommandId, Cost, Field, Problem, SlotId, State};
 
-/// A cost as one number that compares and adds like [`Cost`].
-pub(super) type Packed = u128;
 /// A class of values of one slot; [`GOAL`] is the class of the goal alone.
 pub(super) type Class = u8;
 /// A set of classes.
@@ -14,48 +14,16 @@ pub(super) type Classes = u128;
 pub(super) type Set = u128;
 
 pub(super) const GOAL: Class = 0;
-/// Longest script looked at, in commands; keeps packed costs within their bits.
-pub(super) const MOST_COMMANDS: u64 = 4096;
 /// Most slots and most commands of one part.
 pub(super) const MOST: usize = 128;
 
-const PRESS_SHIFT: u32 = 20;
-const TIME_SHIFT: u32 = 46;
-pub(super) const EXPOSURE_SHIFT: u32 = 84;
-
-/// Packs milliseconds, presses and commands; [`crate::script::problem`]'s limits and the search's limit on the length
-/// of a script keep every field within its bits.
-pub(super) fn pack(cost: Cost) -> Packed {
-    Packed::from(cost.exposure_ms) << EXPOSURE_SHIFT
-        | Packed::from(cost.time_ms) << TIME_SHIFT
-        | Packed::from(cost.presses) << PRESS_SHIFT
-        | Packed::from(cost.commands)
-}
-
-pub(super) fn unpack(packed: Packed) -> Cost {
-    let field = |shift: u32, bits: u32| (packed >> shift & ((1 << bits) - 1)) as u64;
-    Cost {
-        exposure_ms: field(EXPOSURE_SHIFT, 128 - EXPOSURE_SHIFT),
-        time_ms: field(TIME_SHIFT, EXPOSURE_SHIFT - TIME_SHIFT),
-        presses: field(PRESS_SHIFT, TIME_SHIFT - PRESS_SHIFT),
-        commands: field(0, PRESS_SHIFT),
-    }
-}
-
-/// A bound as a cost. Costs are shared out as whole numbers, so that a share may borrow presses or commands of what is
-/// before them: such a part tells nothing, and neither does what comes after it.
-pub(super) fn unpack_bound(packed: Packed) -> Cost {
-    let cost = unpack(packed);
-    let commands = if cost.commands > MOST_COMMANDS { 0 } else { cost.commands };
-    if cost.presses > MOST_COMMANDS * MAX_PRESSES {
-        return Cost { presses: 0, commands: 0, ..cost };
-    }
-    Cost { commands, ..cost }
-}
-
-/// Time, in milliseconds, of a packed cost.
-pub(super) fn time_of(packed: Packed) -> u64 {
-    (packed >> TIME_SHIFT & ((1 << (EXPOSURE_SHIFT - TIME_SHIFT)) - 1)) as u64
+/// The members of a set, rising.
+pub(super) fn members(mut set: Set) -> impl Iterator<Item = usize> {
+    std::iter::from_fn(move || {
+        let member = (set != 0).then(|| set.trailing_zeros() as usize)?;
+        set &= set - 1;
+        Some(member)
+    })
 }
 
 #[derive(Clone)]
@@ -164,7 +132,7 @@ impl Model {
         let problem = source.problem;
         let mut local = vec![usize::MAX; problem.slots.len()];
         part.slots.iter().enumerate().for_each(|(place, slot)| local[*slot] = place);
-        let lifelines = if part.watched { lifelines_of(source, &local) } else { Vec::new() };
+        let lifelines = if part.has_lifelines { lifelines_of(source, &local) } else { Vec::new() };
         let uses = uses_of(source, part, &local, &lifelines);
         let slots: Vec<ModelSlot> = uses.iter().map(|slot_uses| merge(source, slot_uses)).collect();
         let commands = part.commands.iter().map(|id| command_of(source, *id, &local, &uses, &slots)).collect();
@@ -197,6 +165,11 @@ impl Model {
         (self.slots.len() <= MOST && self.commands.len() <= MOST).then_some(self)
     }
 
+    /// How many lifelines are not covered in this state.
+    pub fn uncovered(&self, state: &[Class]) -> u64 {
+        self.lifelines.iter().filter(|lifeline| !lifeline.covered(self, state)).count() as u64
+    }
+
     /// The model that knows only these slots: whatever else a command needs holds, whatever else it keys is cheapest.
     /// Every script of this model is one of the projection, which costs no more.
     pub fn projected(&self, kept: Set) -> Self {
@@ -219,6 +192,20 @@ impl Model {
 }
 
 impl ModelCommand {
+    /// Slots it can bring to the goal.
+    pub fn achieves(&self) -> Set {
+        let sets = self.sets.iter().filter(|set| set.1 == GOAL).fold(0, |all: Set, set| all | 1 << set.0);
+        let goal = |field: &&ModelField| field.choices.iter().any(|choice| choice.class == GOAL && !choice.held);
+        self.fields.iter().filter(goal).fold(sets, |all, field| all | 1 << field.slot)
+    }
+
+    /// Slots it may take away from the goal. (What is only keyed while held changes nothing.)
+    pub fn may_spoil(&self) -> Set {
+        let sets = self.sets.iter().filter(|set| set.1 != GOAL).fold(0, |all: Set, set| all | 1 << set.0);
+        let away = |field: &&ModelField| field.choices.iter().any(|choice| choice.class != GOAL && !choice.held);
+        self.fields.iter().filter(away).fold(sets, |all, field| all | 1 << field.slot)
+    }
+
     /// `None`: it writes none of the slots kept.
     fn projected(&self, press: Packed, local: &[usize]) -> Option<Self> {
         let kept = |slot: usize| local[slot] != usize::MAX;
@@ -284,7 +271,6 @@ struct Uses<'a> {
     fields: Vec<&'a Field>,
     /// The choices of each field that can pay.
     kept: Vec<Vec<&'a Choice>>,
-    watched: bool,
     /// The start, where a lifeline compares with it.
     as_was: Option<u8>,
 }
@@ -297,13 +283,11 @@ fn uses_of<'a>(source: &Source<'a>, part: &Part, local: &[usize], lifelines: &[M
         reads: Vec::new(),
         fields: Vec::new(),
         kept: Vec::new(),
-        watched: false,
         as_was: None,
     };
     let mut uses: Vec<Uses> = part.slots.iter().map(blank).collect();
     for lifeline in lifelines {
         for slot in &lifeline.slots {
-            uses[*slot].watched = true;
             if lifeline.start_counts {
                 uses[*slot].as_was = problem.slots[uses[*slot].slot].start;
             }
@@ -494,30 +478,4 @@ fn field_of(kept: &[&Choice], local: usize, slot: &ModelSlot) -> ModelField {
         }
     }
     ModelField { slot: local, choices }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_borrowed_part_of_a_bound_and_what_comes_after_it_is_told_as_nothing() {
-        let cost = |time_ms, presses, commands| Cost { exposure_ms: 7, time_ms, presses, commands };
-        let bound = pack(cost(20, 3, 1)) - pack(Cost { exposure_ms: 0, time_ms: 2, presses: 3, commands: 2 });
-        assert_eq!(unpack_bound(bound), cost(17, 0, 0), "{:?}", unpack(bound));
-        let bound = pack(cost(20, 5, 1)) - pack(Cost { exposure_ms: 0, time_ms: 2, presses: 3, commands: 2 });
-        assert_eq!(unpack_bound(bound), cost(18, 1, 0), "{:?}", unpack(bound));
-        assert_eq!(unpack_bound(pack(cost(20, 5, 1))), cost(20, 5, 1));
-    }
-
-    #[test]
-    fn a_packed_cost_unpacks_to_itself_and_compares_alike() {
-        let costs = [(0, 0, 0, 1), (0, 0, 1, 0), (0, 1, 0, 0), (1, 0, 0, 0), (5, 70_000, 300, 60)];
-        let costs =
-            costs.map(|(exposure_ms, time_ms, presses, commands)| Cost { exposure_ms, time_ms, presses, commands });
-        for pair in costs.windows(2) {
-            assert_eq!(unpack(pack(pair[0])), pair[0]);
-            assert!(pack(pair[0]) < pack(pair[1]));
-        }
-    }
 }

@@ -1,29 +1,8 @@
 //! Which commands a best script can use at all, and which parts of the problem have nothing to do with each other.
 //! It only leaves out what provably changes no best cost; it never decides an order.
 
-use crate::script::problem::{Choice, CommandId, Field, Problem, SlotId, State};
-
-/// Values of one slot as bits; bit [`UNKNOWN`] is the unknown value.
-pub(super) type Values = u128;
-/// The value number that stands for unknown.
-pub(super) const UNKNOWN: u8 = 64;
-
-pub(super) fn bit(value: Option<u8>) -> Values {
-    1 << value.unwrap_or(UNKNOWN)
-}
-
-/// Every value but the unknown one.
-pub(super) fn known() -> Values {
-    !(1 << UNKNOWN)
-}
-
-/// What a command may leave in a slot it writes.
-#[derive(Clone, Copy)]
-pub(super) struct Write {
-    pub slot: SlotId,
-    /// What the slot may hold afterwards.
-    pub may: Values,
-}
+use super::effects::{Values, Write, bit, known};
+use crate::script::problem::{Choice, Command, CommandId, Field, Need, Problem, SlotId, State};
 
 /// Facts found before any search.
 pub(super) struct Relevance {
@@ -37,39 +16,18 @@ pub(super) struct Relevance {
     pub moving: Vec<bool>,
 }
 
-/// The net effects of a command: a field hides a clear or `also` of the same slot, a later `also` an earlier one.
-fn writes_of(problem: &Problem, id: CommandId) -> Vec<Write> {
-    let command = &problem.commands[id];
-    let mut writes: Vec<Write> = Vec::with_capacity(command.clears.len() + command.also.len() + command.fields.len());
-    let mut put = |slot: SlotId, may: Values| match writes.iter_mut().find(|write| write.slot == slot) {
-        Some(write) => write.may = may,
-        None => writes.push(Write { slot, may }),
-    };
-    for slot in &command.clears {
-        put(*slot, bit(problem.slots[*slot].factory));
-    }
-    for also in &command.also {
-        put(also.slot, bit(also.value));
-    }
-    for field in &command.fields {
-        let may = field.choices.iter().fold(0, |may, choice| may | bit(Some(choice.value)));
-        put(field.slot, may);
-    }
-    writes
-}
-
 /// What a script is for.
-pub(super) enum Aim<'a> {
+pub(super) enum Target<'a> {
     /// Every slot at its goal.
     Goals,
-    /// The command at the end of a first stretch: whatever it needs, and whatever these slots are to hold before it.
-    Stretch(&'a [bool]),
+    /// The last reset: whatever it needs, and whatever these slots are to hold before it.
+    Reset(&'a [bool]),
 }
 
 /// What relevance is asked about.
 pub(super) struct Question<'a> {
     pub problem: &'a Problem,
-    /// Each command's writes, from [`all_writes`].
+    /// Each command's net effects.
     pub writes: &'a [Vec<Write>],
     /// What the station holds.
     pub from: &'a State,
@@ -78,14 +36,9 @@ pub(super) struct Question<'a> {
     /// The commands that may be used.
     pub allowed: &'a [bool],
     /// What is asked for.
-    pub aim: Aim<'a>,
+    pub target: Target<'a>,
     /// Commands that are to be used in any case.
     pub seeds: &'a [CommandId],
-}
-
-/// The net effects of every command.
-pub(super) fn all_writes(problem: &Problem) -> Vec<Vec<Write>> {
-    (0..problem.commands.len()).map(|id| writes_of(problem, id)).collect()
 }
 
 impl Relevance {
@@ -112,9 +65,9 @@ fn lasting(question: &Question) -> (Vec<Values>, Vec<bool>) {
     let mut allowed = question.allowed.to_vec();
     loop {
         let (reach, usable) = forward(question.problem, question.writes, question.from, question.loose, &allowed);
-        let closable = match question.aim {
-            Aim::Goals => closable(question, &usable),
-            Aim::Stretch(_) => usable.clone(),
+        let closable = match question.target {
+            Target::Goals => closable(question, &usable),
+            Target::Reset(_) => usable.clone(),
         };
         if closable == usable {
             return (reach, usable);
@@ -129,15 +82,15 @@ fn closable(question: &Question, usable: &[bool]) -> Vec<bool> {
     let Question { problem, writes, .. } = question;
     let goal = |slot: SlotId| bit(Some(problem.slots[slot].goal));
     // Slots that something closable can bring to their goal.
-    let mut mended = vec![false; problem.slots.len()];
+    let mut restored = vec![false; problem.slots.len()];
     let mut closable = vec![false; usable.len()];
     loop {
         let mut changed = false;
         for id in (0..usable.len()).filter(|id| usable[*id]) {
-            if !closable[id] && left_away(problem, &writes[id], id).all(|slot| mended[slot]) {
+            if !closable[id] && left_away(problem, &writes[id], id).all(|slot| restored[slot]) {
                 (closable[id], changed) = (true, true);
                 let brings = writes[id].iter().filter(|write| write.may & goal(write.slot) != 0);
-                brings.for_each(|write| mended[write.slot] = true);
+                brings.for_each(|write| restored[write.slot] = true);
             }
         }
         if !changed {
@@ -171,17 +124,7 @@ pub(super) fn forward(
     loop {
         let mut changed = false;
         for (id, command) in problem.commands.iter().enumerate() {
-            if usable[id]
-                || !allowed[id]
-                || command.needs.iter().any(|need| reach[need.slot] & Values::from(need.values.bits()) == 0)
-                || command.reads.iter().any(|read| reach[read.slot] & known() == 0)
-                || command.fields.iter().any(|field| {
-                    field
-                        .choices
-                        .iter()
-                        .all(|choice| choice.only_if_held && reach[field.slot] & bit(Some(choice.value)) == 0)
-                })
-            {
+            if usable[id] || !allowed[id] || !may_be_accepted(command, &reach) {
                 continue;
             }
             usable[id] = true;
@@ -201,6 +144,18 @@ pub(super) fn forward(
             return (reach, usable);
         }
     }
+}
+
+/// Whether a command is accepted for some of the values that each slot can take.
+fn may_be_accepted(command: &Command, reach: &[Values]) -> bool {
+    let needs = |need: &Need| reach[need.slot] & Values::from(need.values.bits()) != 0;
+    let fields = |field: &Field| {
+        let open = |choice: &Choice| !choice.only_if_held || reach[field.slot] & bit(Some(choice.value)) != 0;
+        field.choices.iter().any(open)
+    };
+    command.needs.iter().all(needs)
+        && command.reads.iter().all(|read| reach[read.slot] & known() != 0)
+        && command.fields.iter().all(fields)
 }
 
 /// The backward closure: from goals to the commands that bring them about, to what those need and what they spoil.
@@ -284,10 +239,10 @@ impl<'a> Backward<'a> {
     fn ask_for_goals(&mut self) {
         for slot in 0..self.question.problem.slots.len() {
             let goal = bit(Some(self.question.problem.slots[slot].goal));
-            match self.question.aim {
-                Aim::Goals if !self.stays(slot, goal) => self.ask(slot, goal),
-                Aim::Stretch(kept) if kept[slot] => self.ask(slot, !0),
-                Aim::Goals | Aim::Stretch(_) => {}
+            match self.question.target {
+                Target::Goals if !self.stays(slot, goal) => self.ask(slot, goal),
+                Target::Reset(kept) if kept[slot] => self.ask(slot, !0),
+                Target::Goals | Target::Reset(_) => {}
             }
         }
     }
@@ -341,11 +296,11 @@ fn pays_to_hold(field: &Field, held: &Choice) -> bool {
 pub(super) struct Part {
     pub slots: Vec<SlotId>,
     pub commands: Vec<CommandId>,
-    /// Whether its order matters to a lifeline.
-    pub watched: bool,
+    /// Whether the lifelines are in it, so that its order matters.
+    pub has_lifelines: bool,
 }
 
-/// Splits the relevant commands into parts; the watched ones are kept together, in one part.
+/// Splits the relevant commands into parts; those that lifelines hang on are kept together, in one part.
 pub(super) fn parts(problem: &Problem, writes: &[Vec<Write>], relevance: &Relevance) -> Vec<Part> {
     let mut groups = Groups::new(problem.slots.len());
     let lifelines = || problem.lifelines.iter().filter(|l| l.slots.iter().any(|slot| relevance.moving[*slot]));
@@ -355,17 +310,17 @@ pub(super) fn parts(problem: &Problem, writes: &[Vec<Write>], relevance: &Releva
         let Some(first) = first else { continue };
         touched(problem, writes, *id).filter(|slot| relevance.moving[*slot]).for_each(|slot| groups.join(first, slot));
     }
-    let watched: Vec<SlotId> =
+    let exposed: Vec<SlotId> =
         lifelines().flat_map(|l| l.slots.iter().copied()).filter(|s| relevance.moving[*s]).collect();
-    watched.iter().for_each(|slot| groups.join(watched[0], *slot));
-    let watched = watched.first().map(|slot| groups.root(*slot));
+    exposed.iter().for_each(|slot| groups.join(exposed[0], *slot));
+    let exposed = exposed.first().map(|slot| groups.root(*slot));
     let mut place = vec![usize::MAX; problem.slots.len()];
     let mut parts: Vec<Part> = Vec::new();
     for slot in (0..problem.slots.len()).filter(|slot| relevance.moving[*slot]) {
         let root = groups.root(slot);
         if place[root] == usize::MAX {
             place[root] = parts.len();
-            parts.push(Part { slots: Vec::new(), commands: Vec::new(), watched: watched == Some(root) });
+            parts.push(Part { slots: Vec::new(), commands: Vec::new(), has_lifelines: exposed == Some(root) });
         }
         parts[place[root]].slots.push(slot);
     }
@@ -374,7 +329,7 @@ pub(super) fn parts(problem: &Problem, writes: &[Vec<Write>], relevance: &Releva
             parts[place[groups.root(write.slot)]].commands.push(id);
         }
     }
-    parts.sort_by_key(|part| (!part.watched, part.commands.first().copied()));
+    parts.sort_by_key(|part| (!part.has_lifelines, part.commands.first().copied()));
     parts
 }
 

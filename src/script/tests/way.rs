@@ -2,7 +2,6 @@
 
 use super::*;
 use crate::keybook::{Held, SimulatedStation, Verdict};
-use crate::setting::Value;
 
 /// The sample with a quick reset that clears the code too, but not the lifeline, and hangs up.
 fn wiping() -> String {
@@ -119,6 +118,7 @@ fn a_step_that_takes_the_way_in_is_warned_of_and_not_blamed_on_the_record() {
     let station = station(&book, &ALL_WANTED.replace("gate.seconds: 7", "gate.seconds: 5"));
     let record = record(&station, ALL_HELD);
     let script = there(&station, &record).unwrap().unwrap();
+    assert!(script.proven && script.bound.is_none(), "that none keeps the way in is proved");
     assert_eq!(script.calls.len(), 2);
     assert!(!script.calls[0].is_guessed && script.calls[1].is_guessed);
     let Warning::CodeLost { step: 1, calls, .. } = &script.warnings[0] else { panic!("{:?}", script.warnings) };
@@ -131,14 +131,31 @@ fn a_step_that_takes_the_way_in_is_warned_of_and_not_blamed_on_the_record() {
     assert_eq!(text.matches("unless it holds another code: see the NOTE above").count(), 1, "{text}");
 }
 
-#[test]
-fn what_is_passed_over_is_told_and_the_proof_claims_no_more_than_it_proves() {
-    // The reset and the code would be fewer keys.
+/// A station, and what it holds, for which the reset and the code would be fewer keys than what keeps the way in.
+fn tempting() -> (Arc<Station>, Record) {
     let wanted = ALL_WANTED.replace("file:new", "file:old").replace("\"121\"", "\"0\"");
     let wanted = wanted.replace("[emergency]", "[]").replace("gate.seconds: 7", "gate.seconds: 5");
     let held = ALL_HELD.replace("file:new", "file:old").replace("emergency.backup: \"\"", "emergency.backup: \"5\"");
     let station = station(&wiping(), &wanted);
     let record = record(&station, &held);
+    (station, record)
+}
+
+#[test]
+fn where_the_search_for_a_script_that_keeps_the_way_in_gives_up_nothing_is_proven() {
+    let (station, record) = tempting();
+    let script = write(&station, &record, &codes(), Way::There, &mut Memory::almost_spent()).unwrap().unwrap();
+    assert_eq!((script.proven, script.bound), (false, Some(script.cost)));
+    assert!(matches!(script.warnings[..], [Warning::CodeLost { step: 1, .. }]), "{:?}", script.warnings);
+    let text = card_text(&script, &station, &record);
+    assert!(text.contains("A better script may exist: the search ran out of its budget."), "{text}");
+    let kept = there(&station, &record).unwrap().unwrap();
+    assert!(kept.proven && kept.cost > script.cost, "there is one, and it costs more");
+}
+
+#[test]
+fn what_is_passed_over_is_told_and_the_proof_claims_no_more_than_it_proves() {
+    let (station, record) = tempting();
     let script = there(&station, &record).unwrap().unwrap();
     assert!(script.proven);
     assert_eq!(script.warnings, [Warning::PassedOver { commands: vec!["factory-reset".into()] }]);

@@ -1,0 +1,250 @@
+//! What a command works on: the files alone, or a view of the fleet.
+
+use std::path::Path;
+use std::sync::Arc;
+use std::time::{Duration, SystemTime};
+
+use indicatif::{ProgressBar, ProgressStyle};
+use jiff::Timestamp;
+use serde_json::Value as Json;
+
+use super::error::{CliError, counted, findings_text, paint};
+use super::exit::Exit;
+use super::format::release_hint;
+use crate::brake::Withheld;
+use crate::config::{self, Config};
+use crate::daemon::Clock;
+use crate::files::{Look, load_key, load_or_make_key};
+use crate::finding::{Finding, did_you_mean};
+use crate::fleet::intake::{Intake, Taken};
+use crate::fleet::{
+    Cleared, Fleet, LastRead, Moment, News, Reading, ReadingCache, Row, SourceTexts, Sources, Texts, View, clear,
+};
+use crate::script::Script;
+use crate::store::Store;
+
+/// A bar on standard error, shown only on a terminal and only once something has taken a second.
+pub fn progress(what: &'static str) -> ProgressBar {
+    shown_late(what, "{msg} {wide_bar} {pos}/{len}")
+}
+
+/// The same where nobody knows how much there is.
+pub fn counter(what: &'static str) -> ProgressBar {
+    shown_late(what, "{msg}: {pos}")
+}
+
+fn shown_late(what: &'static str, template: &str) -> ProgressBar {
+    let bar = ProgressBar::no_length().with_message(what);
+    let style = ProgressStyle::with_template(template);
+    let bar = bar.with_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
+    bar.set_draw_target(indicatif::ProgressDrawTarget::hidden());
+    let shown = bar.clone();
+    std::thread::spawn(move || {
+        std::thread::sleep(Duration::from_secs(1));
+        if !shown.is_finished() {
+            shown.set_draw_target(indicatif::ProgressDrawTarget::stderr());
+        }
+    });
+    bar
+}
+
+/// What the files say, before any of it is used.
+pub struct Files {
+    pub config: Config,
+    pub sources: Sources,
+    pub texts: SourceTexts,
+    pub reading: Arc<Reading>,
+}
+
+impl Files {
+    /// Reads configuration, keybooks and inventory, and leaves nothing behind, not even a key of fingerprints where there
+    /// is none yet. Findings are left in the reading.
+    pub fn read(path: &Path) -> Result<Files, CliError> {
+        Ok(Files::of(load(path)?))
+    }
+
+    /// The same with a configuration that is read already.
+    pub fn of(config: Config) -> Files {
+        let key = load_key(&config.key_file()).ok().flatten().unwrap_or_else(config::random_key);
+        let sources = config.sources(key);
+        let mut cache = ReadingCache::default();
+        let LastRead { texts, reading, .. } =
+            sources.read(&LastRead::default(), Look::Whole, SystemTime::now(), &mut cache);
+        Files { config, sources, texts, reading }
+    }
+
+    /// The texts findings may point into.
+    pub fn texts(&self) -> [&Texts; 2] {
+        [&self.texts.keybooks.files, &self.texts.inventory.files]
+    }
+}
+
+/// Reads the configuration; what is wrong with it is shown at its lines.
+pub fn load(path: &Path) -> Result<Config, CliError> {
+    let loaded = config::load(path);
+    loaded.config.map_err(|findings| {
+        eprint!("{}", findings_text(&findings, &[&loaded.texts.files], paint()));
+        CliError::usage(format!("the configuration cannot be used: {}", counted(&findings)))
+    })
+}
+
+/// The ledger of a configuration, alone.
+pub async fn ledger(path: &Path) -> Result<Store, CliError> {
+    Ok(Store::open(load(path)?.ledger.reveal()).await?)
+}
+
+/// A fleet and the view of it that a command shows.
+pub struct Context {
+    pub fleet: Fleet,
+    pub view: Arc<View>,
+}
+
+impl Context {
+    /// Files, ledger and records as of now; what lies in the reports folder is recorded first.
+    pub async fn open(path: &Path) -> Result<Context, CliError> {
+        Context::at(path, None).await
+    }
+
+    /// The same, with the reports up to a time and the clock at it.
+    pub async fn as_of(path: &Path, time: Timestamp) -> Result<Context, CliError> {
+        Context::at(path, Some(time)).await
+    }
+
+    async fn at(path: &Path, until: Option<Timestamp>) -> Result<Context, CliError> {
+        let now = Clock::from_env().map_err(CliError::usage)?.now();
+        let config = load(path)?;
+        let key = load_or_make_key(&config.key_file(), &config::random_key())?;
+        let store = Store::open(config.ledger.reveal()).await?;
+        let terms = config.looking();
+        let settle = terms.settle;
+        let fleet = Fleet::new(config.sources(key), store, terms);
+        let mut fleet = match until {
+            Some(time) => fleet.as_of(time),
+            None => fleet,
+        };
+        let files = SystemTime::now();
+        let mut view = look(&mut fleet, Some(Look::Whole), Moment { now, files }).await?;
+        if let Some(wait) = view.look_again.map(|wait| wait.min(settle)) {
+            // Something was dropped this very moment: `cp report reports/ && stationkeep drift` should see it.
+            tokio::time::sleep(wait).await;
+            view = look(&mut fleet, None, Moment { now, files: files + wait }).await?;
+        }
+        let context = Context { fleet, view };
+        context.tell_errors()?;
+        Ok(context)
+    }
+
+    /// Says what keeps the files as they are from being used.
+    fn tell_errors(&self) -> Result<(), CliError> {
+        let errors: Vec<Finding> = self.view.findings().iter().filter(|finding| finding.is_error()).cloned().collect();
+        let texts = self.fleet.texts();
+        eprint!("{}", findings_text(&errors, &[&texts.keybooks.files, &texts.inventory.files], paint()));
+        if !self.view.is_watching() {
+            return Err(CliError::usage(format!("the files cannot be used: {}", counted(&errors))));
+        }
+        if let Some(since) = self.view.good_since() {
+            let commit = self.view.as_is.commit.as_ref().map(|commit| format!(" of commit {commit}"));
+            let commit = commit.unwrap_or_default();
+            eprintln!(
+                "stationkeep: the files{commit} cannot be used ({}); this goes by the last good ones, of {since:.0}",
+                counted(&errors)
+            );
+        }
+        Ok(())
+    }
+
+    /// Looks again at ledger and clock.
+    pub async fn look_again(&mut self) -> Result<(), CliError> {
+        let now = Clock::from_env().map_err(CliError::usage)?.now();
+        let moment = Moment { now: now.max(self.view.at), files: SystemTime::now() };
+        self.view = look(&mut self.fleet, None, moment).await?;
+        Ok(())
+    }
+
+    /// The ledger.
+    pub fn store(&self) -> &Store {
+        self.fleet.store()
+    }
+
+    /// Lets a script go, or says why it is held.
+    pub fn clear<'s>(&self, script: &'s Script) -> Result<Cleared<'s>, CliError> {
+        clear(script, &self.view.brake).map_err(|withheld| {
+            let why = match withheld {
+                Withheld::Held(held) => format!("since it is part of a change. {}", release_hint(held)),
+                Withheld::Unjudged => "since the brake has not judged the fleet as it was at that time.".into(),
+            };
+            CliError::failed(format!("the script for {} is held, {why}", script.station))
+        })
+    }
+
+    /// Where reports are judged and recorded.
+    pub fn intake(&self) -> Intake<'_> {
+        let View { reading, sources, at, .. } = &*self.view;
+        Intake { store: self.store(), reading, sources, now: *at }
+    }
+
+    /// A JSON result that also says which commit says what is wanted, where the inventory is read from a repository.
+    pub fn with_commit(&self, mut json: Json) -> Json {
+        if let Some(commit) = &self.view.reading.commit {
+            json["commit"] = commit.json();
+        }
+        json
+    }
+
+    /// The same for people, beside a result that has a form of its own.
+    pub fn tell_commit(&self) {
+        if let Some(commit) = &self.view.reading.commit {
+            eprintln!("stationkeep: wanted as of commit {commit}");
+        }
+    }
+
+    /// How a command ends that did what was asked: where the files have errors it is no full success.
+    pub fn exit(&self, exit: Exit) -> Exit {
+        if self.view.good_since().is_none() { exit } else { Exit::Usage }
+    }
+
+    /// The station of this name.
+    pub fn row(&self, name: &str) -> Result<&Row, CliError> {
+        self.view.row(name).ok_or_else(|| self.no_station(name))
+    }
+
+    /// The stations of these names, each once, or all of them.
+    pub fn rows(&self, names: &[String]) -> Result<Vec<&Row>, CliError> {
+        if names.is_empty() {
+            return Ok(self.view.rows.iter().collect());
+        }
+        let mut once: Vec<&String> = Vec::new();
+        for name in names {
+            if !once.contains(&name) {
+                once.push(name);
+            }
+        }
+        once.into_iter().map(|name| self.row(name)).collect()
+    }
+
+    /// What to say where a name is no station's.
+    pub fn no_station(&self, name: &str) -> CliError {
+        let known = self.view.rows.iter().map(|row| &*row.station.name);
+        CliError::usage(format!("no station is called `{name}`. {}", did_you_mean(name, known)))
+    }
+}
+
+async fn look(fleet: &mut Fleet, files: Option<Look>, moment: Moment) -> Result<Arc<View>, CliError> {
+    let (reports, entries) = (counter("reading reports"), counter("reading the ledger"));
+    let mut news = |news: News| match news {
+        News::Report => reports.inc(1),
+        News::Taken { name, taken: Taken::Refused(reasons) } => {
+            reasons.iter().for_each(|reason| eprintln!("stationkeep: {name} is refused: {reason}"));
+        }
+        News::Taken { taken: Taken::New(_) | Taken::Duplicate(_), .. } | News::Commit(_) => {}
+        News::Unread(finding) => eprintln!("stationkeep: {finding}"),
+        News::Entries(read) => {
+            reports.finish_and_clear();
+            entries.set_position(read);
+        }
+    };
+    let view = fleet.look(files, moment, &mut news).await;
+    reports.finish_and_clear();
+    entries.finish_and_clear();
+    Ok(view?)
+}

@@ -1,0 +1,36 @@
+//! A script laid out in the format that was asked for.
+
+use uuid::Uuid;
+
+use super::context::Context;
+use super::format::ScriptFormat;
+use crate::drift::StationDrift;
+use crate::inventory::Station;
+use crate::script::card::{self, Card};
+use crate::script::{self, Script};
+use crate::setting::Codes;
+use crate::web;
+
+/// A script in a format.
+pub fn shown(
+    script: &Script,
+    (station, drift): (&Station, &StationDrift),
+    context: &Context,
+    codes: &Codes,
+    format: ScriptFormat,
+) -> String {
+    let card = || {
+        let commit = context.view.reading.commit.as_deref();
+        Card::of(script, station, drift, codes, commit, Uuid::now_v7())
+    };
+    match format {
+        ScriptFormat::Keys => card::keys(script, codes),
+        ScriptFormat::Json => format!(
+            "{:#}
+",
+            context.with_commit(script::json(script, station, codes))
+        ),
+        ScriptFormat::Html => web::card_page(&card(), context.view.good_since(), None),
+        ScriptFormat::Card => card::text(&card()),
+    }
+}

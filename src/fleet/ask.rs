@@ -1,0 +1,122 @@
+//! What a view answers: which script a station needs, what the whole fleet needs, where a value comes from.
+//!
+//! Commands, pages and alerts show these answers and work out nothing beside them. The codes behind references enter here,
+//! and only here.
+
+use std::collections::BTreeMap;
+
+use super::rows::Row;
+use super::view::View;
+use crate::brake::Held;
+use crate::drift::{Standing, StationDrift, Totals};
+use crate::inventory::{Extent, Layer, Spoken, SpokenLine, layers, spoken, spoken_line};
+use crate::keybook::SettingId;
+use crate::script::{self, Due, Errand, Memory, NoScript, Script, Way, WorkList};
+use crate::setting::Codes;
+
+/// What keying a station needs.
+#[derive(Debug)]
+pub enum Keying<'v> {
+    /// It is not on record yet: it must be, before anybody has it.
+    Script {
+        script: Box<Script>,
+        codes: Codes,
+    },
+    /// The script waits for the release of this change.
+    Held(&'v Held),
+    Nothing,
+    NoScript(NoScript),
+}
+
+/// Some stations, and how they are.
+#[derive(Debug)]
+pub struct Drifts<'v> {
+    /// Those to show, the most urgent first.
+    pub shown: Vec<&'v Row>,
+    /// Over all that were asked for.
+    pub totals: Totals,
+}
+
+/// Where the values of a station come from, and what keying them would be.
+#[derive(Debug)]
+pub struct Explanation<'v> {
+    pub row: &'v Row,
+    /// The layers that speak of each setting asked for, the winner last.
+    pub voices: BTreeMap<SettingId, Vec<Spoken>>,
+    pub line: Vec<SpokenLine>,
+    pub layers: Vec<Layer>,
+    /// The script that it would get now, where it needs one. It is not issued, so nothing is recorded.
+    pub script: Option<Result<Script, NoScript>>,
+    pub held: Option<&'v Held>,
+}
+
+impl View {
+    /// How some stations are; those that are aligned are shown only where `all` is asked for.
+    pub fn drift<'v>(&'v self, rows: impl IntoIterator<Item = &'v Row>, all: bool) -> Drifts<'v> {
+        let rows: Vec<&Row> = rows.into_iter().collect();
+        let totals = Totals::of(rows.iter().map(|row| &*row.drift));
+        let mut shown: Vec<&Row> =
+            rows.into_iter().filter(|row| all || row.drift.standing != Standing::Aligned).collect();
+        shown.sort_by_key(|row| urgency(&row.drift));
+        Drifts { shown, totals }
+    }
+
+    /// The codes that a script for a station may need.
+    pub fn codes_for(&self, row: &Row) -> Codes {
+        self.sources.codes_for(&self.reading, &row.station, &row.record)
+    }
+
+    /// What keying a station needs. The brake holds no way back.
+    pub fn keying(&self, row: &Row, way: Way, memory: &mut Memory) -> Keying<'_> {
+        let codes = self.codes_for(row);
+        match script::write(&row.station, &row.record, &codes, way, memory) {
+            Ok(Some(script)) => match self.held(&row.station.name).filter(|_| way == Way::There) {
+                Some(held) => Keying::Held(held),
+                None => Keying::Script { script: Box::new(script), codes },
+            },
+            Ok(None) => Keying::Nothing,
+            Err(why) => Keying::NoScript(why),
+        }
+    }
+
+    /// What some stations need, the most urgent first. `progress` hears of each.
+    pub fn work_list<'v>(&'v self, rows: &[&'v Row], memory: &mut Memory, mut progress: impl FnMut()) -> WorkList {
+        let mut errands = Vec::new();
+        for row in rows {
+            progress();
+            let due = match self.keying(row, Way::There, memory) {
+                Keying::Script { script, codes } => Due::Keying { script, codes },
+                Keying::Held(_) => Due::Held,
+                Keying::Nothing if row.drift.standing != Standing::Aligned => Due::Test,
+                Keying::Nothing => continue,
+                Keying::NoScript(why) => Due::Stuck(why),
+            };
+            errands.push(Errand { station: row.station.clone(), drift: (*row.drift).clone(), due });
+        }
+        let set_aside = rows.iter().filter(|row| row.station.for_now.set_aside != Extent::Nothing).count();
+        WorkList::new(errands, set_aside, self.change().cloned())
+    }
+
+    /// Where the values of some settings of a station come from.
+    pub fn explain<'v>(&'v self, row: &'v Row, ids: &[SettingId]) -> Explanation<'v> {
+        let (files, station) = (&self.reading.files, &row.station);
+        let name = |id: &SettingId| &*station.keybook.setting(*id).name;
+        let script = (row.drift.standing != Standing::Aligned).then(|| {
+            let codes = self.codes_for(row);
+            script::write(station, &row.record, &codes, Way::There, &mut Memory::default()).transpose()
+        });
+        Explanation {
+            row,
+            voices: ids.iter().map(|id| (*id, spoken(files, &station.name, name(id)))).collect(),
+            line: spoken_line(files, &station.name),
+            layers: layers(files, &station.name),
+            script: script.flatten(),
+            held: self.held(&station.name),
+        }
+    }
+}
+
+/// The heaviest weight first, then the worst standing, then by site and name.
+fn urgency(drift: &StationDrift) -> impl Ord + use<> {
+    (std::cmp::Reverse(drift.weight), drift.standing, drift.site.clone(), drift.station.clone())
+}

@@ -1,0 +1,275 @@
+//! The fleet, looked at again and again: files in use, dropped reports, ledger and clock become the next view.
+//!
+//! A look that fails is made again from where it stood; nothing is kept here that the next look could not find out anew.
+
+use std::sync::Arc;
+use std::time::{Duration, SystemTime};
+
+use jiff::Timestamp;
+
+use super::error::FleetError;
+use super::intake::{Intake, Taken};
+use super::reading::ReadingCache;
+use super::records::Records;
+use super::rows::{Inputs, Row, rows};
+use super::settle::settle;
+use super::sources::{InUse, LastRead, SourceTexts, Sources};
+use super::view::View;
+use crate::alert::{Cause, NewCommit};
+use crate::brake::{Brake, Limit};
+use crate::drift::{Rules, Totals};
+use crate::effective::{self, Effective};
+use crate::files::{Inbox, Look};
+use crate::finding::Finding;
+use crate::inventory::Commit;
+use crate::ledger::Decisions;
+use crate::store::Store;
+
+/// What a configuration says of looking.
+#[derive(Debug, Clone)]
+pub struct Terms {
+    pub rules: Rules,
+    pub limit: Limit,
+    /// How long a dropped file must be quiet.
+    pub settle: Duration,
+}
+
+/// A moment, by the program's clock and by the one that files are stamped with.
+#[derive(Debug, Clone, Copy)]
+pub struct Moment {
+    pub now: Timestamp,
+    pub files: SystemTime,
+}
+
+/// What is heard while it looks.
+#[derive(Debug)]
+pub enum News {
+    /// A dropped report, or a line of a dropped export, is read.
+    Report,
+    /// What became of one.
+    Taken { name: Arc<str>, taken: Taken },
+    /// A dropped file cannot be read.
+    Unread(Finding),
+    /// So many entries of the ledger are read.
+    Entries(u64),
+    /// A commit comes into use.
+    Commit(NewCommit),
+}
+
+/// A fleet under watch.
+pub struct Fleet {
+    sources: Arc<Sources>,
+    store: Store,
+    terms: Terms,
+    /// The reports up to this time alone count, and it is the time.
+    until: Option<Timestamp>,
+    cache: ReadingCache,
+    /// The files as they are now, with errors or without.
+    last: LastRead,
+    in_use: Option<InUse>,
+    /// The commit of the last good inventory, as the store had it at the start.
+    good_before: Option<Arc<Commit>>,
+    inbox: Inbox,
+    records: Option<Records>,
+    decisions: Arc<Decisions>,
+    /// Stations of which something is said, as they counted last.
+    said: effective::Memory,
+    rows: Arc<[Row]>,
+    /// When the rows were made.
+    at: Timestamp,
+    /// What changed and is in no finished view yet.
+    unseen: Cause,
+}
+
+impl Fleet {
+    /// One that has not looked yet.
+    pub fn new(sources: Sources, store: Store, terms: Terms) -> Fleet {
+        Fleet {
+            sources: Arc::new(sources),
+            store,
+            terms,
+            until: None,
+            cache: ReadingCache::default(),
+            last: LastRead::default(),
+            in_use: None,
+            good_before: None,
+            inbox: Inbox::default(),
+            records: None,
+            decisions: Arc::default(),
+            said: effective::Memory::default(),
+            rows: Arc::new([]),
+            at: Timestamp::MIN,
+            unseen: Cause::default(),
+        }
+    }
+
+    /// The same by the reports up to a time, with the clock at it and today's inventory. The brake is not asked.
+    pub fn as_of(self, until: Timestamp) -> Fleet {
+        Fleet { until: Some(until), ..self }
+    }
+
+    /// Where its files are.
+    pub fn sources(&self) -> &Arc<Sources> {
+        &self.sources
+    }
+
+    /// The texts of the files as they are now, which findings may point into.
+    pub fn texts(&self) -> &SourceTexts {
+        &self.last.texts
+    }
+
+    /// Its ledger.
+    pub fn store(&self) -> &Store {
+        &self.store
+    }
+
+    /// Looks at files, reports, ledger and clock. Without `files` they stay as they were last read: they may be in the
+    /// middle of an edit.
+    ///
+    /// # Errors
+    /// Where the ledger cannot be read or written; the next look finds all that this one did.
+    pub async fn look(
+        &mut self,
+        files: Option<Look>,
+        moment: Moment,
+        news: &mut (dyn FnMut(News) + Send),
+    ) -> Result<Arc<View>, FleetError> {
+        let before = self.in_use.as_ref().and_then(|in_use| in_use.texts.commit.clone());
+        if let Some(look) = files {
+            self.read_files(look, moment).await?;
+        }
+        if let Some(new) = self.new_commit(before) {
+            self.unseen.add([], Some(new.clone()));
+            news(News::Commit(new));
+        }
+        let look_again = self.take_drops(moment, news).await?;
+        self.keep_records_up(news).await?;
+        let view = self.see(moment, look_again).await?;
+        Ok(Arc::new(view))
+    }
+
+    /// Reads the files. Only those without errors come into use; until then the last good ones stay.
+    async fn read_files(&mut self, look: Look, moment: Moment) -> Result<(), FleetError> {
+        let read = tokio::task::block_in_place(|| self.sources.read(&self.last, look, moment.files, &mut self.cache));
+        // At the start everything is new, and nothing of it a change.
+        if self.last.texts != SourceTexts::default() {
+            self.unseen.add(read.differing(&self.last), None);
+        }
+        self.last = read;
+        if !self.last.reading.is_sound() {
+            if self.in_use.is_none() {
+                self.in_use = self.sources.recall_good(&self.store).await?;
+                self.good_before = self.in_use.as_ref().and_then(|in_use| in_use.texts.commit.clone());
+            }
+            return Ok(());
+        }
+        if self.in_use.is_none() {
+            self.good_before = self.sources.good_commit(&self.store).await?;
+        }
+        // A command beside a daemon may have kept files that it read in the middle of an edit.
+        self.sources.keep_good(&self.store, &self.last.texts, moment.now).await?;
+        // Compared with what is in use, not with what was read last: that may have had errors, or not been kept.
+        let is_known =
+            |in_use: &&InUse| in_use.texts == self.last.texts && in_use.reading.codes == self.last.reading.codes;
+        if self.in_use.as_ref().filter(is_known).is_none() {
+            let LastRead { texts, reading, .. } = &self.last;
+            self.in_use = Some(InUse { reading: reading.clone(), texts: texts.clone(), since: moment.now });
+        }
+        Ok(())
+    }
+
+    /// The commit in use, where it was another one before: another look's, or, at the start, the last good one.
+    fn new_commit(&mut self, before: Option<Arc<Commit>>) -> Option<NewCommit> {
+        let before = before.or_else(|| self.good_before.take());
+        let commit = self.in_use.as_ref()?.texts.commit.clone().filter(|commit| before.as_ref() != Some(commit))?;
+        let is_rewritten = before
+            .as_ref()
+            .is_some_and(|before| tokio::task::block_in_place(|| self.sources.is_rewritten(before, &commit)));
+        Some(NewCommit { commit, before, is_rewritten })
+    }
+
+    /// Takes what lies in the reports folder. Without an inventory every station would be unknown, and every report
+    /// refused.
+    async fn take_drops(
+        &mut self,
+        moment: Moment,
+        news: &mut (dyn FnMut(News) + Send),
+    ) -> Result<Option<Duration>, FleetError> {
+        let Some(in_use) = &self.in_use else { return Ok(None) };
+        let (sources, settle) = (&self.sources, self.terms.settle);
+        let (inbox, findings) =
+            tokio::task::block_in_place(|| Inbox::look(&sources.reports, &self.inbox, moment.files, settle));
+        findings.into_iter().for_each(|finding| news(News::Unread(finding)));
+        let intake = Intake { store: &self.store, reading: &in_use.reading, sources, now: moment.now };
+        for (name, taken) in intake.drops(&inbox, || news(News::Report)).await? {
+            news(News::Taken { name, taken });
+        }
+        let again = inbox.waiting;
+        self.inbox = inbox;
+        Ok(again)
+    }
+
+    async fn keep_records_up(&mut self, news: &mut (dyn FnMut(News) + Send)) -> Result<(), FleetError> {
+        let Some(in_use) = &self.in_use else { return Ok(()) };
+        let inventory = &in_use.reading.inventory;
+        match &mut self.records {
+            Some(records) if self.until.is_none() => {
+                records.keep_up(&self.store, inventory, None).await?;
+            }
+            Some(_) | None => {
+                let read = |read| news(News::Entries(read));
+                self.records = Some(Records::load(&self.store, inventory, self.until, read).await?);
+            }
+        }
+        if let Some(records) = &self.records
+            && records.decisions().count() != self.decisions.count()
+        {
+            self.decisions = Arc::new(records.decisions().clone());
+        }
+        Ok(())
+    }
+
+    /// The view of what was found.
+    async fn see(&mut self, moment: Moment, look_again: Option<Duration>) -> Result<View, FleetError> {
+        let at = self.until.unwrap_or(moment.now);
+        let (reading, since) = match &self.in_use {
+            Some(in_use) => (in_use.reading.clone(), Some(in_use.since)),
+            None => (Arc::default(), None),
+        };
+        let effective = Effective::at(&reading.inventory, &self.decisions, at, &mut self.said);
+        let mut brake = Brake::default();
+        let mut seq = 0;
+        if let Some(records) = &self.records {
+            seq = records.seq();
+            let inputs = Inputs {
+                written: &reading.inventory,
+                effective: &effective,
+                records,
+                rules: self.terms.rules,
+                now: at,
+            };
+            self.rows = tokio::task::block_in_place(|| rows(&inputs, &self.rows, self.at));
+            if self.until.is_none() {
+                brake = settle(&self.store, &reading.inventory, records, &self.terms.limit, at).await?;
+            }
+        }
+        self.at = at;
+        let due = self.rows.iter().filter_map(|row| row.due).min();
+        Ok(View {
+            at,
+            seq,
+            sources: self.sources.clone(),
+            reading,
+            in_use_since: since,
+            as_is: self.last.reading.clone(),
+            decisions: self.decisions.clone(),
+            effective,
+            totals: Totals::of(self.rows.iter().map(|row| &*row.drift)),
+            rows: self.rows.clone(),
+            brake: Arc::new(brake),
+            due: due.into_iter().chain(self.decisions.next_expiry(at)).min(),
+            look_again,
+            changed: std::mem::take(&mut self.unseen),
+        })
+    }
+}

@@ -1,0 +1,83 @@
+//! One row a station: what is wanted of it, what it is known to hold, how it is.
+//!
+//! A row is made again where what it was made from is not the very same any more, or where time alone may have changed
+//! it. All others are the rows of the view before, so that whoever reads a view sees by identity what has changed.
+
+use std::sync::Arc;
+
+use jiff::Timestamp;
+
+use super::records::Records;
+use crate::drift::{Rules, StationDrift, look, next_change};
+use crate::effective::Effective;
+use crate::inventory::{Inventory, Station};
+use crate::ledger::Record;
+
+/// One station in a view.
+#[derive(Debug, Clone)]
+pub struct Row {
+    /// As the files have it.
+    pub written: Arc<Station>,
+    /// As it counts for now: without what is set aside.
+    pub station: Arc<Station>,
+    pub record: Arc<Record>,
+    pub drift: Arc<StationDrift>,
+    /// When time alone next changes how it is.
+    pub due: Option<Timestamp>,
+}
+
+/// What all rows are made from.
+pub(super) struct Inputs<'a> {
+    pub written: &'a Inventory,
+    pub effective: &'a Effective,
+    pub records: &'a Records,
+    pub rules: Rules,
+    pub now: Timestamp,
+}
+
+/// The rows of a fleet, by name. `before`: those of the view before, and its time.
+pub(super) fn rows(inputs: &Inputs<'_>, before: &Arc<[Row]>, at: Timestamp) -> Arc<[Row]> {
+    // A clock set back may make right again what was overdue.
+    let goes_on = inputs.now >= at;
+    let mut old = before.iter().peekable();
+    let mut is_same = true;
+    let mut all = Vec::with_capacity(inputs.effective.stations.len());
+    for (name, station) in inputs.effective.stations.iter() {
+        while old.next_if(|row| row.station.name < *name).is_some() {
+            is_same = false;
+        }
+        let known = old.next_if(|row| row.station.name == *name);
+        let written = inputs.written.stations.get(name).unwrap_or(station);
+        let record = inputs.records.of(station);
+        let stays = |row: &&Row| {
+            let is_due = row.due.is_some_and(|due| due <= inputs.now);
+            let same = Arc::ptr_eq(&row.written, written) && Arc::ptr_eq(&row.station, station);
+            goes_on && !is_due && same && Arc::ptr_eq(&row.record, &record)
+        };
+        match known.filter(stays) {
+            Some(row) => all.push(row.clone()),
+            None => {
+                is_same = false;
+                all.push(row(inputs, written, station, record, known));
+            }
+        }
+    }
+    if is_same && old.next().is_none() { before.clone() } else { all.into() }
+}
+
+fn row(
+    inputs: &Inputs<'_>,
+    written: &Arc<Station>,
+    station: &Arc<Station>,
+    record: Arc<Record>,
+    known: Option<&Row>,
+) -> Row {
+    let drift = look(station, &record, inputs.rules, inputs.now);
+    // Equal drift is the same drift, however it came about.
+    let drift = match known.filter(|row| *row.drift == drift) {
+        Some(row) => row.drift.clone(),
+        None => Arc::new(drift),
+    };
+    let due = next_change(station, &record, inputs.rules, inputs.now);
+    Row { written: written.clone(), station: station.clone(), record, drift, due }
+}

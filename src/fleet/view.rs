@@ -1,0 +1,105 @@
+//! A fleet at one moment: files in use, ledger, what people decided, and how every station is. It never changes; the
+//! daemon, the command line and the pages all read it, and nobody else folds, compares or judges.
+
+use std::fmt;
+use std::sync::Arc;
+use std::time::Duration;
+
+use jiff::Timestamp;
+
+use super::reading::Reading;
+use super::rows::Row;
+use super::sources::Sources;
+use crate::alert::Cause;
+use crate::brake::{Brake, Held};
+use crate::drift::{Standing, StationDrift, Totals};
+use crate::effective::Effective;
+use crate::finding::Finding;
+use crate::ledger::Decisions;
+
+/// A fleet at one moment.
+#[derive(Clone)]
+pub struct View {
+    pub at: Timestamp,
+    /// The last entry of the ledger that it knows.
+    pub seq: i64,
+    pub sources: Arc<Sources>,
+    /// What the files in use say; nothing where none without errors was ever read.
+    pub reading: Arc<Reading>,
+    /// Since when they are known to be without errors.
+    pub in_use_since: Option<Timestamp>,
+    /// What the files say as they are now; the same as `reading` where they have no errors.
+    pub as_is: Arc<Reading>,
+    pub decisions: Arc<Decisions>,
+    /// The inventory as it counts for now.
+    pub effective: Effective,
+    /// A row a station, by name.
+    pub rows: Arc<[Row]>,
+    pub totals: Totals,
+    pub brake: Arc<Brake>,
+    /// When time alone next changes it.
+    pub due: Option<Timestamp>,
+    /// When to look again at the reports folder, where a file there is still being written.
+    pub look_again: Option<Duration>,
+    /// What changed since the view before.
+    pub changed: Cause,
+}
+
+impl fmt::Debug for View {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "View({} stations at {})", self.rows.len(), self.at)
+    }
+}
+
+impl View {
+    /// The row of a station.
+    pub fn row(&self, name: &str) -> Option<&Row> {
+        let at = self.rows.binary_search_by(|row| (*row.station.name).cmp(name)).ok()?;
+        self.rows.get(at)
+    }
+
+    /// How every station is, by name.
+    pub fn drifts(&self) -> impl Iterator<Item = &Arc<StationDrift>> {
+        self.rows.iter().map(|row| &row.drift)
+    }
+
+    /// What is wrong with the files as they are now.
+    pub fn findings(&self) -> &[Finding] {
+        &self.as_is.findings
+    }
+
+    /// Since when the files in use are known to be without errors, where those that lie there now have some.
+    pub fn good_since(&self) -> Option<Timestamp> {
+        self.in_use_since.filter(|_| !self.as_is.is_sound())
+    }
+
+    /// Whether there is an inventory to go by.
+    pub fn is_watching(&self) -> bool {
+        self.in_use_since.is_some()
+    }
+
+    /// The change that waits for its release.
+    pub fn change(&self) -> Option<&Held> {
+        self.brake.held()
+    }
+
+    /// The change that a station's script waits for.
+    pub fn held(&self, station: &str) -> Option<&Held> {
+        self.change().filter(|held| held.stations.contains(station))
+    }
+
+    /// The most urgent station.
+    pub fn worst(&self) -> Option<&StationDrift> {
+        most_urgent(self.drifts().map(|drift| &**drift).filter(|drift| drift.standing != Standing::Aligned))
+    }
+
+    /// The most urgent station that is to be keyed.
+    pub fn worst_to_key(&self) -> Option<&StationDrift> {
+        most_urgent(self.drifts().map(|drift| &**drift).filter(|drift| drift.standing == Standing::Adrift))
+    }
+}
+
+/// The heaviest weight first, then the worst standing.
+fn most_urgent<'d>(drifts: impl Iterator<Item = &'d StationDrift>) -> Option<&'d StationDrift> {
+    drifts.min_by_key(|drift| (std::cmp::Reverse(drift.weight), drift.standing, &drift.site, &drift.station))
+}

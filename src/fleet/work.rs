@@ -1,0 +1,67 @@
+//! What the stations of a message need next. A message may tell of as many as the fleet has, so they are worked out side
+//! by side, and each once.
+
+use std::cell::RefCell;
+use std::collections::BTreeMap;
+
+use super::view::View;
+use crate::alert::Next;
+use crate::ledger::Digest;
+use crate::script::{self, Memory};
+use crate::setting::Name;
+
+/// So few are not worth another thread.
+const FEW: usize = 1_000;
+
+impl View {
+    /// Says what stations that drift need next; worked out when asked, and once.
+    pub fn foresee(&self) -> impl Fn(&[&Name]) -> Vec<Next> {
+        let known: RefCell<BTreeMap<Name, Next>> = RefCell::default();
+        move |names| {
+            let mut known = known.borrow_mut();
+            let new: Vec<&Name> = names.iter().copied().filter(|name| !known.contains_key(*name)).collect();
+            let next = side_by_side(&new, |some| {
+                let mut memory = Memory::for_a_fleet();
+                some.iter().map(|name| self.next_of(name, &mut memory)).collect()
+            });
+            known.extend(new.into_iter().cloned().zip(next));
+            names.iter().map(|name| known[*name].clone()).collect()
+        }
+    }
+
+    /// The digest of the script that a station would be given now, unless finding out would take too long.
+    pub fn script_digest(&self, name: &Name, memory: &mut Memory) -> Option<Digest> {
+        let row = self.row(name)?;
+        let codes = self.codes_for(row);
+        // A search that may spend less could end in another script than the one that is given.
+        memory.is_generous().then(|| script::digest(&row.station, &row.record, &codes, memory).ok()?)?
+    }
+
+    fn next_of(&self, name: &Name, memory: &mut Memory) -> Next {
+        let Some(row) = self.row(name) else { return Next::Test };
+        match script::reckon(&row.station, &row.record, &self.codes_for(row), memory) {
+            Ok(Some(_)) if let Some(held) = self.held(name) => Next::Held(held.release()),
+            Ok(Some(work)) => Next::Key(work),
+            Ok(None) => Next::Test,
+            Err(_) => Next::NoScript,
+        }
+    }
+}
+
+/// What work on each of many comes to, in their order: in as many parts at once as the machine has cores.
+fn side_by_side<T: Sync, R: Send>(all: &[T], work: impl Fn(&[T]) -> Vec<R> + Sync) -> Vec<R> {
+    let cores = std::thread::available_parallelism().map_or(1, usize::from);
+    let share = all.len().div_ceil(cores).max(FEW);
+    let (first, rest) = all.split_at(share.min(all.len()));
+    std::thread::scope(|scope| {
+        let others: Vec<_> = rest.chunks(share).map(|some| scope.spawn(|| work(some))).collect();
+        let mut done = work(first);
+        for other in others {
+            match other.join() {
+                Ok(more) => done.extend(more),
+                Err(panic) => std::panic::resume_unwind(panic),
+            }
+        }
+        done
+    })
+}

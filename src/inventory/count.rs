@@ -1,0 +1,183 @@
+//! What is counted of the stations of one file, so that what only the whole shows can be seen by adding up files. Numbers and
+//! values are counted by what stands for them: two that are equal may still be two, and `checks` looks then.
+
+use std::collections::hash_map::DefaultHasher;
+use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
+use std::hash::{Hash, Hasher};
+use std::sync::Arc;
+
+use super::layers::Uses;
+use super::line::{Contact, LineKind, Reach, leads_to};
+use super::numbering::E164;
+use super::raw::{Entry, RawStation, Wish};
+use super::shared::Shared;
+use super::station::{Station, Wanted};
+use crate::finding::Place;
+use crate::keybook::Setting;
+use crate::setting::{Codes, Name, Value, Weight};
+
+/// The settings of a lifeline of which nothing is wanted: at stations of this site and model.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) struct Gap {
+    pub site: Name,
+    pub model: Name,
+    pub lifeline: Name,
+    pub missing: Vec<Name>,
+}
+
+/// A line that wants a code which every unit of a model leaves the factory with.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) struct FactoryCode {
+    pub place: Place,
+    pub setting: Name,
+    pub model: Name,
+}
+
+/// Stations of which the same is to be told: the first by name, and how many.
+#[derive(Debug, Clone)]
+pub(super) struct Together {
+    pub first: Name,
+    pub place: Place,
+    pub count: usize,
+}
+
+/// What stations of a file come to; lists are sorted.
+#[derive(Debug, Default)]
+pub(super) struct Counts {
+    /// The stations' own numbers.
+    pub numbers: Vec<u64>,
+    /// The numbers that they may call.
+    pub called: Vec<u64>,
+    /// Their values of locating settings.
+    pub identities: Vec<u64>,
+    pub gaps: BTreeMap<Gap, Together>,
+    pub factory_codes: BTreeMap<FactoryCode, Together>,
+    /// The contacts that their own layers name.
+    pub contacts: BTreeSet<Name>,
+    pub profiles: BTreeSet<Name>,
+    /// Where a site is named that does not exist.
+    pub strangers: Vec<(Name, Place)>,
+    pub uses: Uses,
+    /// The values whose numbers are among those called, by their address.
+    traced: HashSet<usize>,
+    /// Whether a value is a code from the factory, by its address: telling takes a while.
+    from_factory: HashMap<usize, bool>,
+}
+
+impl Counts {
+    /// What a station says, whatever comes of it.
+    pub fn add_raw(&mut self, raw: &RawStation) {
+        self.numbers.extend(raw.number.iter().map(|(number, _)| stands_for(number)));
+        self.contacts.extend(raw.settings.iter().filter_map(named).cloned());
+        for (profile, _) in &raw.profiles {
+            if !self.profiles.contains(profile) {
+                self.profiles.insert(profile.clone());
+            }
+        }
+    }
+
+    /// What a station comes to. It must live until [`Counts::end`].
+    pub fn add(&mut self, station: &Station, shared: &Shared) {
+        for (setting, wanted) in station.keybook.settings.iter().zip(&station.wanted) {
+            let Some(wanted) = wanted else { continue };
+            if setting.weight == Weight::Locating {
+                self.identities.push(identity(&setting.name, &wanted.value));
+            }
+            if matches!(wanted.value, Value::Dial(_)) && self.traced.insert(Arc::as_ptr(wanted) as usize) {
+                // Stations that share a value have equal lines.
+                self.called.extend(reached(wanted, station, &shared.contacts).iter().map(stands_for));
+            }
+            let is_from_factory = setting.factory_code.is_some() && {
+                let told = self.from_factory.entry(Arc::as_ptr(wanted) as usize);
+                *told.or_insert_with(|| is_factory(setting, wanted, &shared.codes))
+            };
+            if is_from_factory {
+                let (place, model) = (wanted.place.clone(), station.keybook.model.clone());
+                let code = FactoryCode { place, setting: setting.name.clone(), model };
+                count(&mut self.factory_codes, code, Together::one(station));
+            }
+        }
+        for lifeline in &station.keybook.lifelines {
+            let missing = lifeline.settings.iter().filter(|id| station.wanted(**id).is_none());
+            let missing: Vec<Name> = missing.map(|id| station.keybook.setting(*id).name.clone()).collect();
+            if !missing.is_empty() {
+                let (site, model) = (station.site.clone(), station.keybook.model.clone());
+                let gap = Gap { site, model, lifeline: lifeline.name.clone(), missing };
+                count(&mut self.gaps, gap, Together::one(station));
+            }
+        }
+    }
+
+    /// No station more.
+    pub fn end(&mut self) {
+        (self.traced, self.from_factory) = (HashSet::new(), HashMap::new());
+        for list in [&mut self.numbers, &mut self.called, &mut self.identities] {
+            list.sort_unstable();
+        }
+        self.called.dedup();
+    }
+}
+
+impl Together {
+    fn one(station: &Station) -> Together {
+        Together { first: station.name.clone(), place: station.place.clone(), count: 1 }
+    }
+}
+
+/// Adds stations to those of which the same is to be told.
+pub(super) fn count<K: Ord>(all: &mut BTreeMap<K, Together>, key: K, more: Together) {
+    match all.get_mut(&key) {
+        None => {
+            all.insert(key, more);
+        }
+        Some(known) => {
+            let count = known.count + more.count;
+            if more.first < known.first {
+                *known = more;
+            }
+            known.count = count;
+        }
+    }
+}
+
+/// The contact that an entry names.
+pub(super) fn named(entry: &Entry) -> Option<&Name> {
+    match &entry.wish {
+        Wish::To(contact) => Some(contact),
+        Wish::Value(_) | Wish::FromLine | Wish::Unmanaged => None,
+    }
+}
+
+/// A number as a number: at most 15 digits, the first of them not 0.
+pub(super) fn stands_for(number: &E164) -> u64 {
+    number.digits().bytes().fold(0, |sum, digit| sum * 10 + u64::from(digit - b'0'))
+}
+
+/// What stands for a value by which responders tell a station from others.
+fn identity(setting: &Name, value: &Value) -> u64 {
+    let mut hasher = DefaultHasher::new();
+    (setting, value).hash(&mut hasher);
+    hasher.finish()
+}
+
+/// The public numbers that a wanted value may lead to from a station's line; none where it is no dial string.
+pub(super) fn reached(wanted: &Wanted, station: &Station, contacts: &BTreeMap<Name, Contact>) -> Vec<E164> {
+    let Value::Dial(dialled) = &wanted.value else { return Vec::new() };
+    if station.line.kind == Some(LineKind::RingDown) {
+        return Vec::new();
+    }
+    let contact = wanted.contact.as_ref().and_then(|name| contacts.get(name));
+    match contact.map(|contact| &contact.reach) {
+        Some(Reach::Calls(number)) => vec![number.clone()],
+        Some(Reach::Extension(_)) => Vec::new(),
+        Some(Reach::Short(_) | Reach::Dial(_)) | None => leads_to(dialled, &station.line),
+    }
+}
+
+/// Whether a wanted code is the one that every unit leaves the factory with.
+fn is_factory(setting: &Setting, wanted: &Wanted, codes: &Codes) -> bool {
+    match (&wanted.value, &setting.factory_code) {
+        (Value::Secret(secret), Some(factory)) => secret.fingerprint.as_ref() == Some(&codes.fingerprint_of(factory)),
+        (_, Some(_) | None) => false,
+    }
+}

@@ -1,0 +1,170 @@
+//! What an inventory comes to: stations, and all that is wanted of each.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fmt;
+use std::sync::Arc;
+
+use jiff::Timestamp;
+
+use super::line::{Contact, Line};
+use super::numbering::E164;
+use crate::finding::Place;
+use crate::keybook::{Keybook, SettingId};
+use crate::setting::{Name, Value, Weight};
+
+/// Stations by name. Two inventories may share them all.
+pub type Stations = Arc<BTreeMap<Name, Arc<Station>>>;
+
+/// All that is wanted of a fleet, as its files have it.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Inventory {
+    pub fleet: Name,
+    pub contacts: Arc<BTreeMap<Name, Contact>>,
+    pub stations: Stations,
+}
+
+impl Inventory {
+    /// The stations that are not the same in both, to the line that says each of their values, or that only one of them has.
+    pub fn differing(&self, other: &Inventory) -> BTreeSet<Name> {
+        let (mut mine, mut others) = (self.stations.iter().peekable(), other.stations.iter().peekable());
+        let mut differing = BTreeSet::new();
+        loop {
+            let (name, both) = match (mine.peek(), others.peek()) {
+                (None, None) => return differing,
+                (Some((name, _)), None) => (*name, std::cmp::Ordering::Less),
+                (None, Some((name, _))) => (*name, std::cmp::Ordering::Greater),
+                (Some((name, one)), Some((other_name, other))) => {
+                    // Worked out anew, most are the same as before, and comparing them is quicker than what follows a change.
+                    if Arc::ptr_eq(one, other) || name == other_name && one == other {
+                        mine.next();
+                        others.next();
+                        continue;
+                    }
+                    (*name.min(other_name), name.cmp(other_name))
+                }
+            };
+            differing.insert(name.clone());
+            if both.is_le() {
+                mine.next();
+            }
+            if both.is_ge() {
+                others.next();
+            }
+        }
+    }
+}
+
+/// One call station and what it should hold.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Station {
+    pub name: Name,
+    /// What the same unit was called before.
+    pub formerly: Vec<Name>,
+    pub site: Name,
+    /// The line that rings it.
+    pub number: E164,
+    /// Where it hangs, in words.
+    pub location: Name,
+    pub keybook: Arc<Keybook>,
+    pub line: Line,
+    /// One for each of the keybook's settings; `None` is unmanaged.
+    pub wanted: Vec<Option<Arc<Wanted>>>,
+    /// Settings that a layer takes out of management, and the line that does.
+    pub let_go: Vec<(SettingId, Place)>,
+    /// How many days a lifeline's last reached test stays good.
+    pub test_days: Option<u32>,
+    pub place: Place,
+    /// What people said of it for the time being; in no file.
+    pub for_now: ForNow,
+}
+
+/// What people said of a station for the time being. As the files have it, nothing.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct ForNow {
+    pub set_aside: Extent,
+    /// The settings that are: they are wanted all the same, once that is over.
+    pub aside: BTreeSet<SettingId>,
+    pub taken: Option<Taken>,
+}
+
+/// How much of a station is set aside: known to be wrong, and accepted for now.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Extent {
+    #[default]
+    Nothing,
+    /// Some settings, which are unmanaged meanwhile.
+    Settings,
+    /// All of it: nothing is managed, and its lifelines count for nothing.
+    Whole,
+}
+
+impl Extent {
+    /// What is said beside a station of which something is set aside.
+    pub fn note(self) -> Option<&'static str> {
+        match self {
+            Extent::Nothing => None,
+            Extent::Settings => Some("some of its settings are set aside: see `stationkeep aside`"),
+            Extent::Whole => Some("set aside, out of service: see `stationkeep aside`"),
+        }
+    }
+
+    /// The word used in output; `None` where nothing is set aside.
+    pub fn as_str(self) -> Option<&'static str> {
+        match self {
+            Extent::Nothing => None,
+            Extent::Settings => Some("settings"),
+            Extent::Whole => Some("whole"),
+        }
+    }
+}
+
+/// Somebody is on it, until a time.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Taken {
+    pub by: Name,
+    pub at: Timestamp,
+    pub until: Timestamp,
+}
+
+impl Station {
+    /// What is wanted of a setting; `None` where it is unmanaged.
+    pub fn wanted(&self, id: SettingId) -> Option<&Wanted> {
+        self.wanted.get(id.index())?.as_deref()
+    }
+
+    /// Whether a button may fail to summon help where this setting is wrong.
+    pub fn is_lifeline(&self, id: SettingId) -> bool {
+        let in_one = || self.keybook.lifelines.iter().any(|lifeline| lifeline.settings.contains(&id));
+        self.keybook.setting(id).weight == Weight::Lifeline || in_one()
+    }
+}
+
+/// A wanted value, and the line that wants it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Wanted {
+    pub value: Value,
+    pub layer: Layer,
+    pub place: Place,
+    /// The contact behind a dial string.
+    pub contact: Option<Name>,
+}
+
+/// Which layer of an inventory spoke; later ones win.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Layer {
+    Fleet,
+    Site(Name),
+    Profile(Name),
+    Station,
+}
+
+impl fmt::Display for Layer {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Layer::Fleet => f.write_str("fleet"),
+            Layer::Site(name) => write!(f, "site {name}"),
+            Layer::Profile(name) => write!(f, "profile {name}"),
+            Layer::Station => f.write_str("station"),
+        }
+    }
+}

@@ -1,0 +1,177 @@
+//! What one line of a layer wants of a station: a value of the model's kind, or what is wrong with it. A contact becomes a
+//! dial string by the station's line. It looks at one line at a time and knows no layers.
+
+use super::line::{self, Line, LineKind, Reach};
+use super::numbering::E164;
+use super::raw::{Entry, Wish};
+use super::shared::Shared;
+use super::station::{Layer, Wanted};
+use crate::finding::{Code, Finding, Place, did_you_mean};
+use crate::keybook::{Keybook, SettingId};
+use crate::setting::{Kind, Name, Reference, Value, Written};
+
+/// A station's model and line, while one of its lines is judged.
+pub(super) struct At<'a> {
+    pub keybook: &'a Keybook,
+    pub line: &'a Line,
+    pub site: &'a Place,
+}
+
+/// Judges lines, and collects what is wrong with them.
+pub(super) struct Values<'r> {
+    pub shared: &'r Shared,
+    pub findings: Vec<Finding>,
+}
+
+impl<'r> Values<'r> {
+    /// With nothing found yet.
+    pub fn new(shared: &'r Shared) -> Values<'r> {
+        Values { shared, findings: Vec::new() }
+    }
+
+    fn note(&mut self, code: Code, place: &Place, message: String, fix: impl Into<String>) {
+        self.findings.push(Finding::new(code, place.clone(), message, fix));
+    }
+
+    /// What an entry wants of a station; `None` where it is unmanaged or wrong.
+    pub fn entry(&mut self, layer: &Layer, entry: &Entry, id: SettingId, at: &At<'_>) -> Option<Wanted> {
+        let kind = &at.keybook.setting(id).kind;
+        let (value, contact) = match &entry.wish {
+            Wish::Unmanaged => return None,
+            Wish::Value(written) => (self.value(written, entry, kind, at)?, None),
+            Wish::FromLine => (self.line_kind(entry, kind, at)?, None),
+            Wish::To(name) => (self.to(name, entry, kind, at)?, Some(name.clone())),
+        };
+        Some(Wanted { value, layer: layer.clone(), place: entry.place.clone(), contact })
+    }
+
+    fn value(&mut self, written: &Written, entry: &Entry, kind: &Kind, at: &At<'_>) -> Option<Value> {
+        if let (Written::Secret(reference), Kind::Secret { .. }) = (written, kind) {
+            self.code(reference, entry, kind);
+        }
+        match kind.value(written, |reference| self.shared.codes.seal(reference)) {
+            Ok(value) => Some(value),
+            Err(unfit) => {
+                let message = format!("`{}` on a {} {}", entry.name, at.keybook.model, unfit.why);
+                let finding = Finding::new(unfit.code, entry.place.clone(), message, unfit.fix);
+                let replacement =
+                    unfit.replacement.filter(|_| matches!(written, Written::Quoted(_) | Written::Plain(_)));
+                self.findings.push(finding.replacing(replacement));
+                None
+            }
+        }
+    }
+
+    fn code(&mut self, reference: &Reference, entry: &Entry, kind: &Kind) {
+        let problem = match self.shared.codes.code(reference) {
+            Some(code) => {
+                kind.fits_code(code).err().map(|unfit| (unfit.code, format!("`{reference}` {}", unfit.why), unfit.fix))
+            }
+            None => match reference {
+                Reference::File(path) => Some((
+                    Code::SecretUnread,
+                    format!("The code behind `{reference}` cannot be read here."),
+                    format!("Put the code into {path}, beside the configuration, or let this user read it."),
+                )),
+                // Variables are set where scripts are made, seldom where files are checked.
+                Reference::Env(_) | Reference::Factory => None,
+            },
+        };
+        if let Some((code, message, fix)) = problem {
+            self.note(code, &entry.place, message, fix);
+        }
+    }
+
+    fn line_kind(&mut self, entry: &Entry, kind: &Kind, at: &At<'_>) -> Option<Value> {
+        let Kind::Choice(choices) = kind else {
+            let message = format!("`{}` is no choice, so it cannot follow the line's kind.", entry.name);
+            self.note(Code::ValueOutside, &entry.place, message, "Write a value.");
+            return None;
+        };
+        let Some(word) = at.line.kind.map(LineKind::as_str) else {
+            self.lacking(entry, "the line has no `kind`", at);
+            return None;
+        };
+        let found = choices.iter().find(|(name, _)| &**name == word);
+        if found.is_none() {
+            let message = format!("A {} has no choice `{word}` for `{}`.", at.keybook.model, entry.name);
+            let fix = did_you_mean(word, choices.iter().map(|(name, _)| &**name));
+            self.note(Code::ValueOutside, &entry.place, message, fix);
+        }
+        found.map(|(name, _)| Value::Choice(name.clone()))
+    }
+
+    fn lacking(&mut self, entry: &Entry, what: &str, at: &At<'_>) {
+        if at.line.is_partial {
+            return;
+        }
+        let message = format!("What `{}` should be depends on the line, and {what}.", entry.name);
+        let finding = Finding::new(
+            Code::LineIncomplete,
+            entry.place.clone(),
+            message,
+            "Complete the `line` of the site or station.",
+        );
+        self.findings.push(finding.beside(at.site.clone(), "the site"));
+    }
+
+    fn to(&mut self, name: &Name, entry: &Entry, kind: &Kind, at: &At<'_>) -> Option<Value> {
+        let Kind::Dial { .. } = kind else {
+            let message = format!("`{}` stores no telephone number, so it cannot call a contact.", entry.name);
+            self.note(Code::ValueOutside, &entry.place, message, "Write a value.");
+            return None;
+        };
+        if self.shared.broken_contacts.contains(name) {
+            return None;
+        }
+        // One that does not exist is told of by `checks`, whether or not a station takes the layer.
+        let contact = self.shared.contacts.get(name)?;
+        let dialled = match line::dial(&contact.reach, at.line) {
+            Ok(dialled) => dialled,
+            Err(lacks) => {
+                self.lacking(entry, &lacks.to_string(), at);
+                return None;
+            }
+        };
+        self.dialling_warnings(name, &contact.reach, &dialled, entry, at.line);
+        match kind.value(&Written::Quoted(dialled), |reference| self.shared.codes.seal(reference)) {
+            Ok(value) => Some(value),
+            Err(unfit) => {
+                let message = format!("`{}` on a {} {}", entry.name, at.keybook.model, unfit.why);
+                let finding = Finding::new(unfit.code, entry.place.clone(), message, unfit.fix);
+                self.findings.push(finding.beside(contact.place.clone(), format!("from the contact `{name}`")));
+                None
+            }
+        }
+    }
+
+    fn abroad(&mut self, number: &E164, entry: &Entry, line: &Line) {
+        let Some((used, country, other)) = line.abroad_otherwise(number) else { return };
+        let message = format!(
+            "{number} is dialled behind {used} on this line, and numbers abroad are dialled otherwise in {country}."
+        );
+        let fix = match other {
+            Some(other) => format!("Give the line `international: \"{other}\"`, or whatever its operator says."),
+            None => "Give the line the `international` prefix that its operator says.".into(),
+        };
+        self.note(Code::AbroadOtherwise, &entry.place, message, fix);
+    }
+
+    fn dialling_warnings(&mut self, name: &Name, reach: &Reach, dialled: &Name, entry: &Entry, line: &Line) {
+        match (reach, line.kind) {
+            (Reach::Short(short), Some(LineKind::Pbx)) if line.short_direct != Some(true) => {
+                let message = format!(
+                    "The emergency code {short} is dialled as {dialled} on this line. Direct-dialling rules such as 47 CFR 9.16 may forbid a prefix."
+                );
+                let fix = "Where the exchange takes the code directly, give the line `short_direct: true`; ask whoever is responsible for it.";
+                self.note(Code::ShortPrefixed, &entry.place, message, fix);
+            }
+            (Reach::Extension(_), Some(LineKind::Direct)) => {
+                let message = format!("The extension of `{name}` cannot be reached from a direct line.");
+                self.note(Code::ExtensionOutside, &entry.place, message, "Give a contact with `calls`.");
+            }
+            (Reach::Calls(number), _) => self.abroad(number, entry, line),
+            (Reach::Dial(_) | Reach::Short(_) | Reach::Extension(_), _) => {}
+        }
+    }
+}

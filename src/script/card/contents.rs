@@ -1,0 +1,187 @@
+//! All that a card says, put together from a script. It shows nothing.
+
+use uuid::Uuid;
+
+use super::cautions::{BACK, cautions_with};
+use super::draft::draft;
+use super::facts::facts;
+use super::failing;
+use super::stretch::{Stretch, bare_stretches, who_summons};
+use super::test_calls::{test_text, tests};
+use super::words::{effect_text, tone};
+use crate::drift::StationDrift;
+use crate::finding::plural;
+use crate::inventory::{Commit, Station};
+use crate::keybook::Keybook;
+use crate::ledger::Digest;
+use crate::script::aim::Way;
+use crate::script::delta::{Call, Script, Step};
+use crate::script::pressed::in_fours;
+use crate::setting::{Codes, Name};
+
+/// Everything that a card says. Its keys are spelt out, so it has no `Debug`.
+pub struct Card {
+    pub station: Name,
+    pub location: Name,
+    pub digest: Digest,
+    /// The model's title in its keybook.
+    pub model: Name,
+    /// What it means that it is the way back, where it is.
+    pub back: Option<&'static str>,
+    /// What it takes, whether it is the best, what it spares, which commit it goes by: a sentence or two each.
+    pub facts: Vec<String>,
+    /// What to mind before, during and after keying.
+    pub cautions: Vec<String>,
+    /// What is particular about this script.
+    pub notes: Vec<String>,
+    /// The number to ring, international.
+    pub number: Name,
+    pub calls: Vec<CardCall>,
+    /// A test call each.
+    pub tests: Vec<String>,
+    pub how_to_report: &'static str,
+    /// The report to fill in, as YAML.
+    pub report: String,
+}
+
+/// One programming call.
+pub struct CardCall {
+    /// How it answers once it is rung.
+    pub answers: String,
+    /// What an accepted and a refused command sound like: "1 beep at a middle pitch (1000 Hz)".
+    pub accepted: String,
+    pub refused: String,
+    /// When it hangs up.
+    pub limits: String,
+    pub lines: Vec<CardLine>,
+    /// How the call ends where no key ends it.
+    pub end: Option<&'static str>,
+}
+
+/// One thing to key.
+pub struct CardLine {
+    pub label: Label,
+    /// In groups of at most four, as they are keyed; a placeholder stays whole.
+    pub keys: Vec<String>,
+    pub what: String,
+    /// Who summons nobody while it is keyed.
+    pub bare: Option<String>,
+    /// What to do where it is not accepted, beside what [`Card::cautions`] say of every step.
+    pub fails: Option<String>,
+    /// What must not be done meanwhile; [`Card::cautions`] says it in full.
+    pub stay: Option<String>,
+    /// Why it is there, and why there.
+    pub remarks: Option<String>,
+    pub note: Option<Name>,
+}
+
+/// Which part of a call is keyed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Label {
+    Open,
+    Step(u32),
+    /// Nothing answers it.
+    Close,
+}
+
+const HOW_TO_REPORT: &str = "Write over each `null`: when it was done (2026-11-25T09:30:00Z), who did it, what you heard \
+                             (accepted, refused, nothing or skipped; nothing too where you also heard a refusal), how the test \
+                             ended (reached or failed). Then drop it as a file into the reports folder, or hand it to \
+                             `stationkeep report FILE`.";
+
+impl Card {
+    /// The card of a script. `commit` is the one that says what is wanted, where it is known; `report` is an id for the
+    /// report that will come back.
+    pub fn of(
+        script: &Script,
+        station: &Station,
+        drift: &StationDrift,
+        codes: &Codes,
+        commit: Option<&Commit>,
+        report: Uuid,
+    ) -> Card {
+        let stretches = bare_stretches(script, station);
+        let lifelines = tests(script, station, drift);
+        let test = |lifeline: &Name| test_text(script, lifeline, station);
+        Card {
+            station: station.name.clone(),
+            location: station.location.clone(),
+            digest: script.digest.clone(),
+            model: station.keybook.title.clone(),
+            back: (script.way == Way::Back).then_some(BACK),
+            facts: facts(script, station, codes, commit),
+            cautions: cautions_with(script, station, failing::rule(script)),
+            notes: script.warnings.iter().map(|warning| warning.text(codes)).collect(),
+            number: script.number.clone(),
+            calls: script.calls.iter().map(|call| CardCall::of(script, call, station, &stretches, codes)).collect(),
+            tests: lifelines.iter().map(test).collect(),
+            how_to_report: HOW_TO_REPORT,
+            report: draft(script, station, &lifelines, report),
+        }
+    }
+
+    /// "The call", or "Call 1 of 2"; calls are counted from 0.
+    pub fn call_title(&self, nth: usize) -> String {
+        match self.calls.len() {
+            1 => "The call".into(),
+            count => format!("Call {} of {count}", nth + 1),
+        }
+    }
+}
+
+impl CardCall {
+    fn of(script: &Script, call: &Call, station: &Station, stretches: &[Stretch], codes: &Codes) -> CardCall {
+        let Keybook { call: how, accepted, refused, .. } = &*station.keybook;
+        let speaks = match how.greeting_ms.div_ceil(1000) {
+            0 => "listens at once.".to_owned(),
+            seconds => format!("speaks for {seconds} s: wait until it is silent."),
+        };
+        let rings = plural(how.rings.into(), "ring");
+        let (idle, limit) = (how.idle_ms / 1000, how.limit_ms / 1000);
+        let opens = match call.is_guessed {
+            true => "opens the call, unless it holds another code: see the NOTE above",
+            false => "opens the call",
+        };
+        let open = CardLine::plain(Label::Open, &call.open.groups(codes), opens.into());
+        let steps = call.steps.iter().map(|step| CardLine::of(script, step, stretches, codes));
+        let close = call
+            .close
+            .iter()
+            .map(|close| CardLine::plain(Label::Close, &close.groups(codes), "ends the call; then hang up".into()));
+        CardCall {
+            answers: format!("It answers after {rings} and {speaks}"),
+            accepted: tone(accepted),
+            refused: tone(refused),
+            limits: format!("It hangs up after {idle} s of silence, and {limit} s after answering."),
+            lines: [open].into_iter().chain(steps).chain(close).collect(),
+            end: match &call.close {
+                Some(_) => None,
+                None if call.ends_itself => Some("The station hangs up by itself."),
+                None => Some("Then hang up."),
+            },
+        }
+    }
+}
+
+impl CardLine {
+    fn plain(label: Label, groups: &[String], what: String) -> CardLine {
+        let keys = groups.iter().flat_map(|group| in_fours(group)).collect();
+        CardLine { label, keys, what, bare: None, fails: None, stay: None, remarks: None, note: None }
+    }
+
+    fn of(script: &Script, step: &Step, stretches: &[Stretch], codes: &Codes) -> CardLine {
+        let is_bare = !step.uncovered.is_empty() || !step.unsure.is_empty();
+        let who = who_summons(&step.uncovered, &step.unsure);
+        let bare = format!("{who} while you key this ({} s).", step.takes_ms.div_ceil(1000));
+        let stretch = stretches.iter().find(|stretch| stretch.holds(step));
+        let remarks = step.rationale.remarks(step.number);
+        CardLine {
+            bare: is_bare.then_some(bare),
+            fails: failing::of(script, step),
+            stay: stretch.filter(|_| is_bare).map(Stretch::stay),
+            remarks: (!remarks.is_empty()).then(|| remarks.join(" ")),
+            note: step.note.clone(),
+            ..CardLine::plain(Label::Step(step.number), &step.keys.groups(codes), effect_text(step))
+        }
+    }
+}

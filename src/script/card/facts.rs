@@ -1,0 +1,60 @@
+//! What a script takes, whether it is the best, and what it spares.
+
+use crate::finding::plural;
+use crate::inventory::{Commit, Station};
+use crate::script::aim::Way;
+use crate::script::delta::Script;
+use crate::script::obvious::Obvious;
+use crate::script::warning::Warning;
+use crate::script::work::Work;
+use crate::setting::Codes;
+
+pub(super) fn facts(script: &Script, station: &Station, codes: &Codes, commit: Option<&Commit>) -> Vec<String> {
+    let calls = plural(script.calls.len() as u64, "call");
+    let steps = plural(script.cost.commands, "step");
+    let minutes = Work::of(script, station, codes).minutes();
+    let keys = plural(script.cost.presses, "key");
+    let is_passed_over = |warning: &Warning| matches!(warning, Warning::PassedOver { .. });
+    let proven = match script.proven {
+        true => {
+            let of = if script.warnings.iter().any(is_passed_over) {
+                "No script that keeps the way in"
+            } else {
+                "No script"
+            };
+            let extent = if script.unsure.is_empty() {
+                "safer or shorter"
+            } else {
+                "safer for the lifelines on record, or shorter"
+            };
+            &format!("{of} is {extent}: that is proved.")
+        }
+        false => "A better script may exist: the search ran out of its budget.",
+    };
+    let takes = format!("{calls}, {steps}, {keys} beside opening and closing; about {minutes} min. {proven}");
+    let obvious = obvious_text(script).filter(|_| script.way == Way::There);
+    let wanted = commit.map(|commit| format!("Wanted as of commit {commit}."));
+    [takes].into_iter().chain(obvious).chain(wanted).collect()
+}
+
+/// What keying every difference in the keybook's order would have meant, where that is another script.
+fn obvious_text(script: &Script) -> Option<String> {
+    let Obvious { cost, refused, wrong } = &script.obvious;
+    let plain = "Keying each difference by itself, in the keybook's order,";
+    if let Some(command) = refused.first() {
+        return Some(format!("{plain} would fail: the station would refuse `{command}`."));
+    }
+    if let Some(setting) = wrong.first() {
+        return Some(format!("{plain} would leave {setting} wrong."));
+    }
+    let cost = (*cost)?;
+    let longer = cost.exposure_ms.saturating_sub(script.cost.exposure_ms).div_ceil(1000);
+    let more = cost.presses.saturating_sub(script.cost.presses);
+    let keys = plural(more, "more key");
+    match (longer, more) {
+        (0, 0) => None,
+        (0, _) => Some(format!("{plain} would take {keys}.")),
+        (_, 0) => Some(format!("{plain} would leave a button summoning nobody for {longer} s longer.")),
+        (_, _) => Some(format!("{plain} would take {keys} and leave a button summoning nobody for {longer} s longer.")),
+    }
+}

@@ -1,0 +1,72 @@
+//! What is particular about a script, found out: above all what nobody knows of the codes that open its calls.
+
+use super::delta::{Call, Step};
+use super::pressed::Pressed;
+use super::problem::State;
+use super::warning::{Next, Warning};
+use super::writer::Writer;
+use crate::keybook::SettingId;
+use crate::setting::Code;
+
+/// The warnings of a script, each once; `states` are those before each step and after the last.
+pub(super) fn warnings(writer: &Writer, calls: &[Call], states: &[State]) -> Vec<Warning> {
+    let mut all = Vec::new();
+    for id in writer.keybook().call.open.held() {
+        let name = &writer.keybook().setting(id).name;
+        let steps = calls.iter().flat_map(|call| &call.steps);
+        let lost: Vec<&Step> = steps.filter(|step| step.also.get(name) == Some(&None)).collect();
+        all.extend(lost.iter().map(|step| code_lost(writer, calls, id, step, states)));
+        // From then on nobody knows the code because of that step.
+        let known_better = lost.first().map_or(u32::MAX, |step| step.number);
+        let first_steps = calls.iter().filter_map(|call| call.steps.first());
+        let before = first_steps.filter(|first| first.number <= known_better);
+        all.extend(before.filter_map(|first| code_guessed(writer, &states[first.number as usize - 1], id)));
+    }
+    if !writer.passed_over.is_empty() {
+        all.push(Warning::PassedOver { commands: writer.passed_over.to_vec() });
+    }
+    let pressed = calls.iter().flat_map(|call| [&call.open].into_iter().chain(call.steps.iter().map(|s| &s.keys)));
+    let unread = pressed.flat_map(|keys| keys.unread(writer.codes));
+    all.extend(unread.map(|(setting, secret)| Warning::Unread { setting, secret }));
+    let mut told: Vec<Warning> = Vec::new();
+    for warning in all {
+        if !told.contains(&warning) {
+            told.push(warning);
+        }
+    }
+    told
+}
+
+fn code_lost(writer: &Writer, calls: &[Call], id: SettingId, step: &Step, states: &[State]) -> Warning {
+    let setting = writer.keybook().setting(id).name.clone();
+    let known = |step: &&Step| step.sets.contains_key(&setting) || matches!(step.also.get(&setting), Some(Some(_)));
+    let later = calls.iter().flat_map(|call| &call.steps).filter(|later| later.number > step.number);
+    let until = later.clone().find(known).map(|step| step.number);
+    let is_meanwhile = |first: &Step| first.number > step.number && until.is_none_or(|until| first.number <= until);
+    let numbered = (1..).zip(calls.iter().filter_map(|call| call.steps.first()));
+    let calls = numbered.filter(|(_, first)| is_meanwhile(first)).map(|(nth, _)| nth).collect();
+    let next = Next { candidates: Vec::new(), factory: factory(writer, &states[step.number as usize], id) };
+    Warning::CodeLost { setting, step: step.number, until, calls, next }
+}
+
+/// Nothing where the code is known.
+fn code_guessed(writer: &Writer, state: &State, id: SettingId) -> Option<Warning> {
+    if writer.held(state, id).is_some() {
+        return None;
+    }
+    let presumed = writer.presumed(state, id);
+    let others = writer.record.candidates(id).filter(|value| Some(*value) != presumed.as_ref());
+    let candidates = others.filter_map(|value| writer.open(state, Some((id, value)))).collect();
+    Some(Warning::CodeGuessed {
+        setting: writer.keybook().setting(id).name.clone(),
+        open: writer.open(state, None)?,
+        is_wanted: writer.wanted(id).is_some(),
+        next: Next { candidates, factory: factory(writer, state, id) },
+    })
+}
+
+fn factory(writer: &Writer, state: &State, id: SettingId) -> Option<(Pressed, Code)> {
+    let setting = writer.keybook().setting(id);
+    let pressed = writer.open(state, Some((id, setting.factory.as_ref()?)))?;
+    Some((pressed, setting.factory_code.clone()?))
+}
