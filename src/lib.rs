@@ -10,6 +10,7 @@ pub mod keybook;
 pub mod inventory;
 pub mod ledger;
 pub mod aside;
+pub mod old_brake;
 pub mod brake;
 pub mod drift;
 pub mod script;

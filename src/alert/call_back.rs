@@ -7,7 +7,7 @@ use serde::Serialize;
 
 use super::clip::{NAME, clip};
 use super::pass::Item;
-use crate::brake::Out;
+use crate::old_brake::Out;
 use crate::setting::Name;
 
 /// Says which script of a station is to be called back. It is asked only about stations that are told of.

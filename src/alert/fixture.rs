@@ -11,7 +11,7 @@ use super::{
     AsideNews, Cause, Foresight, Hold, HoldTold, Next, Outs, Pass, ReportTaken, Subscription, Terms, Thread, Told,
     Verdict, decide, hold_from_json, hold_to_json, next_reminder,
 };
-use crate::brake::{Ended, Held, Out};
+use crate::old_brake::{Ended, Held, Out};
 use crate::drift::{Drift, InScope, LifelineService, Scope, Service, SettingDrift, Standing, StationDrift};
 use crate::finding::Place;
 use crate::inventory::{Contact, Extent, Reach};

@@ -11,7 +11,7 @@ use super::clip::{NAME, PLACE, clip};
 use super::decide::interval;
 use super::mark::Inking;
 use super::told::fresh;
-use crate::brake::{Ended, Held};
+use crate::old_brake::{Ended, Held};
 use crate::ledger::{Digest, Release};
 use crate::setting::{Name, Weight};
 

@@ -2,7 +2,7 @@
 
 use super::fixture::{Watch, data, differs, webhook};
 use super::{HoldTold, hold_from_json};
-use crate::brake::{Ended, Held, Limit, Out, Share};
+use crate::old_brake::{Ended, Held, Limit, Out, Share};
 use crate::ledger::{Release, Said};
 use crate::setting::Weight;
 

@@ -18,7 +18,7 @@ use super::next::{Next, ToDo, next};
 use super::pass::{Item, Pass};
 use super::summary;
 use super::{Reason, Subscription, Terms};
-use crate::brake::Held;
+use crate::old_brake::Held;
 use crate::drift::{Standing, Totals};
 use crate::inventory::Commit;
 use crate::setting::{Name, Weight};

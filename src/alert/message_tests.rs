@@ -4,7 +4,7 @@ use serde_json::json;
 
 use super::fixture::*;
 use super::*;
-use crate::brake::{Held, Limit, Share};
+use crate::old_brake::{Held, Limit, Share};
 use crate::drift::{Drift, Service, StationDrift};
 use crate::inventory::{Commit, Extent};
 use crate::setting::{Name, Weight};

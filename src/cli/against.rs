@@ -7,7 +7,7 @@ use serde_json::{Value as Json, json as object};
 
 use super::error::{CliError, counted, findings_text, paint};
 use super::scene::{Files, load};
-use crate::brake::{Held, foresee};
+use crate::old_brake::{Held, foresee};
 use crate::daemon::{Clock, with_causes};
 use crate::files::{Folder, Look, Tree};
 use crate::finding::Finding;

@@ -12,7 +12,7 @@ use serde_json::Value as Json;
 use super::Exit;
 use super::error::{CliError, counted, findings_text, paint};
 use super::script::release_hint;
-use crate::brake::Withheld;
+use crate::old_brake::Withheld;
 use crate::config::{self, Config};
 use crate::daemon::{Clock, sources};
 use crate::files::{Look, load_key, load_or_make_key};

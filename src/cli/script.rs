@@ -8,7 +8,7 @@ use super::Exit;
 use super::error::{CliError, print};
 use super::private::write_private;
 use super::scene::Scene;
-use crate::brake::Held;
+use crate::old_brake::Held;
 use crate::drift::{Service, StationDrift};
 use crate::fleet::{Keying, record_scripts};
 use crate::inventory::{Extent, Station};

@@ -20,7 +20,7 @@ use std::time::Duration;
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
-use crate::brake::{Limit, Share};
+use crate::old_brake::{Limit, Share};
 use crate::drift::Rules;
 use crate::files::{Folder, Interest, Tree, cleaned, read_file};
 use crate::finding::{Finding, Place};

@@ -4,7 +4,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use super::{Address, Config, Surge, Webhook};
-use crate::brake::Share;
+use crate::old_brake::Share;
 use crate::files::{Folder, cleaned};
 use crate::finding::{Code, Finding, settle};
 use crate::fleet::Source;

@@ -12,7 +12,7 @@ use jiff::Timestamp;
 
 use crate::alert::{Cause, NewCommit, Next};
 use crate::aside;
-use crate::brake::{Brake, Ended, Held, Limit, Move, Out};
+use crate::old_brake::{Brake, Ended, Held, Limit, Move, Out};
 use crate::config::Config;
 use crate::drift::{Rules, Standing, StationDrift, Totals, look, next_change};
 use crate::files::{Inbox, Look};

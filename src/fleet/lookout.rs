@@ -1,21 +1,23 @@
 //! The lookout: a fleet's files, its ledger, what people said and the brake, looked at together whenever somebody asks.
 //! The command line and the page of a card go by it, so both hand out the same script. It decides nothing itself.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::{Duration, SystemTime};
 
 use jiff::Timestamp;
 
 use super::intake::{Intake, Taken};
-use super::{Cleared, FleetError, LastRead, Reading, Records, Sources, clear, settle};
+use super::{Cleared, FleetError, Judged, LastRead, Reading, Records, Sources, clear};
 use crate::aside;
-use crate::brake::{Brake, Held, Limit, Withheld};
+use crate::brake::{Change, Limit};
 use crate::drift::{Rules, StationDrift, look};
 use crate::files::Inbox;
 use crate::finding::Finding;
 use crate::inventory::{Inventory, Station};
 use crate::script::{self, Memory, NoScript, Script, Way};
-use crate::setting::Codes;
+use crate::ledger::Released;
+use crate::setting::{Codes, Name};
 use crate::store::Store;
 
 /// What a configuration says of looking.
@@ -79,7 +81,7 @@ pub enum Keying<'a> {
         codes: Codes,
     },
     /// The script waits for the release of this change.
-    Held(&'a Held),
+    Held(&'a Change),
     Nothing,
     NoScript(NoScript),
 }
@@ -98,7 +100,7 @@ pub struct Lookout {
     tray: Inbox,
     pub records: Records,
     is_loaded: bool,
-    brake: Brake,
+    pub judged: Judged,
     pub now: Timestamp,
 }
 
@@ -115,7 +117,7 @@ impl Lookout {
             tray: Inbox::default(),
             records: Records::default(),
             is_loaded: false,
-            brake: Brake::default(),
+            judged: Judged::default(),
             now: Timestamp::UNIX_EPOCH,
         }
     }
@@ -138,8 +140,7 @@ impl Lookout {
         self.compare(moment, None, &mut |_| {}).await
     }
 
-    /// Looks at files that were just read, dropped reports, ledger and brake; with `until`, at the reports up to a time, and
-    /// without asking the brake.
+    /// Looks at files that were just read, dropped reports, ledger and brake; with `until`, at the reports up to a time.
     ///
     /// # Errors
     /// Where the ledger cannot be read or written, or there are no files to go by.
@@ -171,9 +172,7 @@ impl Lookout {
         }
         self.now = until.unwrap_or(moment.now);
         self.fleet.inventory = aside::for_now(&self.written, self.records.decisions(), self.now);
-        if until.is_none() {
-            self.brake = settle(&self.store, &self.written, &self.records, &self.terms.limit, self.now).await?;
-        }
+        self.judge();
         Ok(())
     }
 
@@ -217,8 +216,17 @@ impl Lookout {
     /// Where the ledger cannot be read or written.
     pub async fn ask_brake(&mut self) -> Result<(), FleetError> {
         self.records.keep_up(&self.store, &self.written, None).await?;
-        self.brake = settle(&self.store, &self.written, &self.records, &self.terms.limit, self.now).await?;
+        self.judge();
         Ok(())
+    }
+
+    fn judge(&mut self) {
+        self.judged = Judged::of(&self.written, &self.records, &self.terms.limit, self.now);
+    }
+
+    /// What a release of the change names.
+    pub fn to_release(&self) -> BTreeMap<Name, Arc<Released>> {
+        self.judged.released(&self.written, &self.records, self.now)
     }
 
     /// Whether the files as they are can be used; else it goes by the last good ones.
@@ -227,21 +235,16 @@ impl Lookout {
     }
 
     /// The change that waits for its release.
-    pub fn change(&self) -> Option<&Held> {
-        self.brake.held()
-    }
-
-    /// The change that a station's script waits for.
-    pub fn held(&self, station: &Station) -> Option<&Held> {
-        self.change().filter(|held| held.stations.contains(&station.name))
+    pub fn change(&self) -> Option<&Change> {
+        self.judged.change.as_ref()
     }
 
     /// Lets a script of this look go: only then it can be recorded, and handed out.
     ///
     /// # Errors
     /// Where it is held.
-    pub fn clear<'s>(&self, script: &'s Script) -> Result<Cleared<'s>, Withheld<'_>> {
-        clear(script, &self.brake)
+    pub fn clear(&self, script: &Script, station: &Station) -> Result<Cleared, &Change> {
+        clear(script, station, &self.records.of(station), self.change(), self.now)
     }
 
     /// The codes that a script for a station may need.
@@ -259,9 +262,9 @@ impl Lookout {
     pub fn keying(&self, station: &Station, way: Way, memory: &mut Memory) -> Keying<'_> {
         let codes = self.codes_for(station);
         match script::write(station, &self.records.of(station), &codes, way, memory) {
-            Ok(Some(script)) => match self.held(station).filter(|_| way == Way::There) {
-                Some(held) => Keying::Held(held),
-                None => Keying::Script { script: Box::new(script), codes },
+            Ok(Some(script)) => match self.clear(&script, station) {
+                Err(change) => Keying::Held(change),
+                Ok(_) => Keying::Script { script: Box::new(script), codes },
             },
             Ok(None) => Keying::Nothing,
             Err(why) => Keying::NoScript(why),

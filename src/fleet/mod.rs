@@ -5,21 +5,22 @@
 //! Decisions are the core's; what is shown is the program's.
 
 mod batch;
+mod entries;
 mod reading;
 mod sources;
 pub mod intake;
 mod issue;
+mod judged;
 mod lookout;
 mod records;
 mod decide;
-mod settle;
 
 pub use decide::say;
 pub use issue::{Cleared, IssueError, clear, record_scripts};
+pub use judged::Judged;
 pub use lookout::{InForce, Keying, Lookout, LookoutError, Moment, News, Terms};
 pub use reading::{Reading, ReadingCache, Texts};
 pub use records::Records;
-pub use settle::{foretell, moves, settle, settled, weigh};
 pub use sources::{LastRead, Source, SourceTexts, Sources};
 
 use crate::ledger::WireError;

@@ -27,7 +27,7 @@ use jiff::Timestamp;
 
 use crate::finding::Place;
 use crate::keybook::{Keybook, SettingId};
-use crate::setting::{Name, Value, Weight};
+use crate::setting::{Name, Value};
 
 /// All that is wanted of a fleet.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -117,8 +117,7 @@ impl Station {
 
     /// Whether a button may fail to summon help where this setting is wrong.
     pub fn is_lifeline(&self, id: SettingId) -> bool {
-        let in_one = || self.keybook.lifelines.iter().any(|lifeline| lifeline.settings.contains(&id));
-        self.keybook.setting(id).weight == Weight::Lifeline || in_one()
+        self.keybook.is_lifeline(id)
     }
 }
 

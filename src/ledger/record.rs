@@ -8,9 +8,12 @@ use std::collections::{BTreeMap, BTreeSet};
 use jiff::Timestamp;
 use uuid::Uuid;
 
-use super::{Digest, Heard, Issued, IssuedStep, Outcome, Report};
+use super::issued::{Digest, Effect, Issued, IssuedStep, effect_value};
+use super::proven::{self, Proven};
+use super::report::{Heard, Outcome, Report};
+use super::shown::HandedOut;
 use crate::keybook::{Keybook, SettingId};
-use crate::setting::{Fingerprint, Name, Reference, Secret, Value, Written};
+use crate::setting::{Name, Reference, Secret, Value, Written};
 
 /// Which report said something, and when the work was done.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -59,6 +62,12 @@ pub struct Record {
     /// That report, where it does not say that every step of the script was accepted: the record may be one from the
     /// middle of a script. A later report of a new, replaced or cleared unit ends it too.
     pub midway: Option<Mark>,
+    /// What was last proved of each lifeline setting of which anything was, in the order in which that first was.
+    pub proven: Vec<Proven>,
+    /// The number kept with the last report that has one: that which was last rung, in E.164.
+    pub number: Option<Name>,
+    /// The scripts that were shown and that no report has named since. No part of the fold over reports.
+    pub handed_out: Vec<HandedOut>,
 }
 
 impl Record {
@@ -70,7 +79,20 @@ impl Record {
             lifelines: vec![Proof::default(); keybook.lifelines.len()],
             answered: None,
             midway: None,
+            proven: Vec::new(),
+            number: None,
+            handed_out: Vec::new(),
         }
+    }
+
+    /// Whether anything is known of the station: by reports of it, or by those kept with its number.
+    pub fn is_on_record(&self) -> bool {
+        !self.proven.is_empty() || !self.is_blank()
+    }
+
+    /// What was last proved of a setting.
+    pub fn proven(&self, setting: &str) -> Option<&Proven> {
+        self.proven.iter().find(|proven| *proven.setting == *setting)
     }
 
     /// Whether no report spoke of any setting or lifeline.
@@ -112,7 +134,7 @@ pub fn fold<'r>(
 ) -> Record {
     let mut ordered: BTreeMap<Mark, &Report> = BTreeMap::new();
     ordered.extend(reports.into_iter().map(|report| (Mark { at: report.at, report: report.id }, report)));
-    let mut fold = Fold { keybook, record: Record::blank(keybook) };
+    let mut fold = Fold { keybook, record: Record::blank(keybook), said: BTreeMap::new() };
     for (mark, report) in ordered {
         fold.report(mark, report, report.script.as_ref().and_then(&scripts));
     }
@@ -128,10 +150,15 @@ fn is_done(report: &Report, script: Option<&Issued>) -> bool {
 struct Fold<'k> {
     keybook: &'k Keybook,
     record: Record,
+    /// What the report at hand says that lifeline settings hold, the last word of each.
+    said: BTreeMap<Name, Option<Value>>,
 }
 
 impl Fold<'_> {
     fn report(&mut self, mark: Mark, report: &Report, script: Option<&Issued>) {
+        if report.number.is_some() {
+            self.record.number = report.number.clone();
+        }
         if report.unit.is_some() {
             self.unit(mark);
         }
@@ -139,43 +166,46 @@ impl Fold<'_> {
             self.record.answered = Some(mark);
             self.record.midway = (!is_done(report, script)).then_some(mark);
         }
-        for (id, value) in self.values(&report.found, report) {
-            self.found(mark, id, value, report.unit.is_some());
+        for (name, written) in &report.found {
+            self.found(mark, name, value_of(self.keybook, name, written, report), report.unit.is_some());
         }
         for (number, heard) in &report.steps {
             let Some(step) = script.and_then(|script| script.step(*number)) else { continue };
-            for (name, effect) in &step.effects {
-                let Some(id) = self.keybook.id(name) else { continue };
-                let value = effect.as_ref().and_then(|(written, print)| self.value(id, written, |_| print.clone()));
-                match heard {
-                    Heard::Accepted => self.set(mark, id, value),
-                    Heard::Nothing => self.doubt(mark, id, value),
-                    Heard::Refused | Heard::Skipped => {}
-                }
-            }
+            step.effects.iter().for_each(|(name, effect)| self.step(mark, name, effect, *heard));
         }
-        for (id, value) in self.values(&report.left, report) {
-            self.set(mark, id, value);
+        for (name, written) in &report.left {
+            let value = value_of(self.keybook, name, written, report);
+            self.makes_known(mark, name, value.clone());
+            self.set(mark, name, value);
         }
         for test in &report.tests {
             self.test(mark, &test.lifeline, test.outcome);
         }
+        for (name, value) in std::mem::take(&mut self.said) {
+            proven::said(&mut self.record.proven, &name, value, mark.at);
+        }
     }
 
-    fn value(
-        &self,
-        id: SettingId,
-        written: &Written,
-        print: impl FnOnce(&Reference) -> Option<Fingerprint>,
-    ) -> Option<Value> {
-        let seal = |reference: &Reference| Secret { reference: reference.clone(), fingerprint: print(reference) };
-        self.keybook.setting(id).kind.value(written, seal).ok()
+    fn step(&mut self, mark: Mark, name: &Name, effect: &Effect, heard: Heard) {
+        let value = self.keybook.id(name).and_then(|id| effect_value(&self.keybook.setting(id).kind, effect));
+        match heard {
+            Heard::Accepted => {
+                if effect.is_some() {
+                    self.makes_known(mark, name, value.clone());
+                }
+                self.set(mark, name, value);
+            }
+            Heard::Nothing => self.doubt(mark, name, value),
+            Heard::Refused | Heard::Skipped => {}
+        }
     }
 
-    /// The values of a report by setting; what is outside its kind comes as `None`.
-    fn values(&self, written: &BTreeMap<Name, Written>, report: &Report) -> Vec<(SettingId, Option<Value>)> {
-        let named = written.iter().filter_map(|(name, written)| Some((self.keybook.id(name)?, written)));
-        named.map(|(id, w)| (id, self.value(id, w, |r| report.fingerprints.get(r).cloned()))).collect()
+    /// Something is known of a lifeline setting, or of one that the keybook has no longer: nobody can tell what it was.
+    fn makes_known(&mut self, mark: Mark, name: &Name, value: Option<Value>) {
+        if self.keybook.id(name).is_none_or(|id| self.keybook.is_lifeline(id)) {
+            proven::made_known(&mut self.record.proven, name, value.as_ref(), mark.at);
+            self.said.insert(name.clone(), value);
+        }
     }
 
     fn unit(&mut self, mark: Mark) {
@@ -200,7 +230,8 @@ impl Fold<'_> {
         }
     }
 
-    fn found(&mut self, mark: Mark, id: SettingId, value: Option<Value>, beside_unit: bool) {
+    fn found(&mut self, mark: Mark, name: &Name, value: Option<Value>, beside_unit: bool) {
+        let Some(id) = self.keybook.id(name) else { return self.makes_known(mark, name, value) };
         let contradicts = match (self.record.known(id), &value) {
             (Some(known), Some(value)) => !known.agrees(value),
             // Found to be something this model cannot hold any more: not as it was on record.
@@ -210,13 +241,19 @@ impl Fold<'_> {
         if contradicts {
             self.changed(id);
         }
+        if contradicts && !beside_unit {
+            self.said.insert(name.clone(), value.clone());
+        } else {
+            self.makes_known(mark, name, value.clone());
+        }
         self.put(mark, id, value);
         if contradicts && !beside_unit {
             self.record.settings[id.index()].strayed = Some(mark);
         }
     }
 
-    fn set(&mut self, mark: Mark, id: SettingId, value: Option<Value>) {
+    fn set(&mut self, mark: Mark, name: &Name, value: Option<Value>) {
+        let Some(id) = self.keybook.id(name) else { return };
         if !self.holds(id, value.as_ref()) {
             self.changed(id);
         }
@@ -227,7 +264,8 @@ impl Fold<'_> {
         matches!((self.record.known(id), value), (Some(known), Some(value)) if known.agrees(value))
     }
 
-    fn doubt(&mut self, mark: Mark, id: SettingId, value: Option<Value>) {
+    fn doubt(&mut self, mark: Mark, name: &Name, value: Option<Value>) {
+        let Some(id) = self.keybook.id(name) else { return };
         if self.holds(id, value.as_ref()) {
             return;
         }
@@ -257,8 +295,35 @@ impl Fold<'_> {
         proof.last = Some((outcome, mark));
         if outcome == Outcome::Reached {
             proof.reached = Some(mark);
+            self.prove(mark, at);
         }
     }
+
+    /// Help was reached: what is known of the lifeline's settings is proved. Where all that lifelines need is known by now,
+    /// what the keybook has no longer is forgotten.
+    fn prove(&mut self, mark: Mark, lifeline: usize) {
+        let (keybook, Record { settings, proven, .. }) = (self.keybook, &mut self.record);
+        let known = |id: SettingId| match &settings[id.index()].state {
+            State::Known(value) => Some(value),
+            State::InDoubt(_) | State::Unknown => None,
+        };
+        for id in &keybook.lifelines[lifeline].settings {
+            if let Some(value) = known(*id) {
+                proven::tested(proven, &keybook.setting(*id).name, value, mark.at);
+            }
+        }
+        if keybook.ids().filter(|id| keybook.is_lifeline(*id)).all(|id| known(id).is_some()) {
+            proven.retain(|proven| keybook.id(&proven.setting).is_some());
+        }
+    }
+}
+
+/// A value of a report; `None` where its setting cannot hold it, or the keybook has no such setting.
+fn value_of(keybook: &Keybook, name: &Name, written: &Written, report: &Report) -> Option<Value> {
+    let kind = &keybook.setting(keybook.id(name)?).kind;
+    let print = |reference: &Reference| report.fingerprints.get(reference).cloned();
+    let seal = |reference: &Reference| Secret { reference: reference.clone(), fingerprint: print(reference) };
+    kind.value(written, seal).ok()
 }
 
 #[cfg(test)]
@@ -291,6 +356,7 @@ mod tests {
             tests: Vec::new(),
             note: None,
             fingerprints: BTreeMap::new(),
+            number: None,
         }
     }
 
@@ -303,7 +369,7 @@ mod tests {
     }
 
     fn tested(minute: i64, outcome: Outcome) -> Report {
-        let test = Test { lifeline: "emergency".into(), outcome, contact: None };
+        let test = Test { lifeline: "emergency".into(), outcome, contact: None, dialled: None };
         Report { tests: vec![test], ..report(minute) }
     }
 

@@ -11,7 +11,7 @@ use std::sync::Arc;
 use serde_json::{Value as Json, json};
 
 use super::{NoScript, Script, Work, json as script_json};
-use crate::brake::Held;
+use crate::old_brake::Held;
 use crate::drift::{Drift, Service, StationDrift};
 use crate::finding::plural;
 use crate::inventory::Station;

@@ -21,7 +21,7 @@ use super::card_page::{HandOn, card_page};
 use super::link::{Closed, LinkKey};
 use super::outcome::{self, Now};
 use super::page::Page;
-use crate::brake::Withheld;
+use crate::old_brake::Withheld;
 use crate::fleet::{Cleared, InForce, Keying, Lookout, LookoutError, Moment, record_scripts};
 use crate::ledger::Digest;
 use crate::script::card::Card;

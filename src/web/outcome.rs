@@ -8,7 +8,7 @@ use maud::html;
 use super::card_page::time;
 use super::cards::Holder;
 use super::page::{Page, layout};
-use crate::brake::Held;
+use crate::old_brake::Held;
 use crate::drift::{Service, StationDrift};
 use crate::fleet::FleetError;
 use crate::inventory::{Extent, Station};
@@ -53,7 +53,7 @@ pub(super) async fn since(store: &Store, digest: &Digest, station: &str) -> Resu
         let seq = later.seq;
         match parse_line(&later.body).map_err(|source| FleetError::Entry { seq, source })? {
             Line::Report(report) => reports.push(*report),
-            Line::Script(_) | Line::Decision(_) => {}
+            Line::Script(_) | Line::Shown(_) | Line::Decision(_) => {}
         }
     }
     let told = |report: Report| Told { at: report.at, by: report.by.to_string() };

@@ -7,7 +7,7 @@ use std::time::Instant;
 
 use jiff::Timestamp;
 use serde_json::{Value as Json, json};
-use stationkeep::brake::{Brake, Facts, Limit, Share};
+use stationkeep::old_brake::{Brake, Facts, Limit, Share};
 use stationkeep::inventory::{self, Inventory, Station};
 use stationkeep::ledger::{Decisions, Record, fold};
 use stationkeep::setting::Name;

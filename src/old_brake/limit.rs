@@ -1,0 +1,103 @@
+//! How much of a fleet may change at once.
+
+use std::fmt;
+use std::str::FromStr;
+
+/// A share of a fleet, from 0 to 1, exact to a millionth.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Share(u32);
+
+const ONE: u32 = 1_000_000;
+
+/// No number from 0 to 1 with at most six places.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("`{0}` is no share: write a number from 0 to 1, such as 0.3")]
+pub struct NoShare(String);
+
+impl Share {
+    /// What holds where nothing is written: 0.3.
+    pub const DEFAULT: Share = Share(300_000);
+
+    /// As a number from 0 to 1.
+    pub fn value(self) -> f64 {
+        f64::from(self.0) / f64::from(ONE)
+    }
+
+    /// Whether so many of so many are more.
+    pub fn is_passed_by(self, some: usize, all: usize) -> bool {
+        some as u128 * u128::from(ONE) > u128::from(self.0) * all as u128
+    }
+
+    /// "30 %"
+    pub fn percent(self) -> String {
+        let (whole, rest) = (self.0 / 10_000, self.0 % 10_000);
+        let rest = format!("{rest:04}");
+        let rest = rest.trim_end_matches('0');
+        if rest.is_empty() { format!("{whole} %") } else { format!("{whole}.{rest} %") }
+    }
+}
+
+impl FromStr for Share {
+    type Err = NoShare;
+
+    fn from_str(text: &str) -> Result<Share, NoShare> {
+        let odd = || NoShare(text.into());
+        let (whole, rest) = text.split_once('.').unwrap_or((text, "0"));
+        let digits = |text: &str| !text.is_empty() && text.bytes().all(|b| b.is_ascii_digit());
+        if !digits(whole) || !digits(rest) || whole.len() > 1 || rest.len() > 6 {
+            return Err(odd());
+        }
+        let rest: u32 = format!("{rest:0<6}").parse().map_err(|_| odd())?;
+        let whole: u32 = whole.parse().map_err(|_| odd())?;
+        let share = whole.saturating_mul(ONE).saturating_add(rest);
+        if share <= ONE { Ok(Share(share)) } else { Err(odd()) }
+    }
+}
+
+impl fmt::Display for Share {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let rest = format!("{:06}", self.0 % ONE);
+        let rest = rest.trim_end_matches('0');
+        let dot = if rest.is_empty() { "" } else { "." };
+        write!(f, "{}{dot}{rest}", self.0 / ONE)
+    }
+}
+
+/// A share, and where it is set.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Limit {
+    pub share: Share,
+    /// "surge.share, stationkeep.yaml:12", or that it is the default.
+    pub set_at: String,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn a_share_is_a_number_from_0_to_1() {
+        for (text, percent) in [("0", "0 %"), ("0.3", "30 %"), ("0.335", "33.5 %"), ("1", "100 %"), ("1.0", "100 %")] {
+            assert_eq!(text.parse::<Share>().map(Share::percent), Ok(percent.into()));
+        }
+        for odd in ["", ".3", "0.", "1.1", "2", "-0.3", "30", "0,3", "1e-1", "0.1234567", "30%", "٣"] {
+            assert!(odd.parse::<Share>().is_err(), "{odd}");
+        }
+        assert_eq!("0.3".parse(), Ok(Share::DEFAULT));
+    }
+
+    #[test]
+    fn exactly_the_share_is_not_more() {
+        assert!(!Share::DEFAULT.is_passed_by(30, 100));
+        assert!(Share::DEFAULT.is_passed_by(31, 100));
+        assert!(Share::DEFAULT.is_passed_by(1, 0));
+    }
+
+    proptest! {
+        #[test]
+        fn what_is_printed_is_read_back(millionths in 0u32..=ONE) {
+            prop_assert_eq!(Share(millionths).to_string().parse(), Ok(Share(millionths)));
+        }
+    }
+}
