@@ -14,6 +14,8 @@
 mod limit;
 
 #[cfg(test)]
+pub(crate) mod sample;
+#[cfg(test)]
 mod tests;
 
 pub use limit::{Limit, NoShare, Share};
@@ -116,9 +118,11 @@ fn in_hand(record: &Record, clock: Timestamp) -> impl Iterator<Item = &HandedOut
 /// card is to be called back.
 pub fn call_back<'r>(station: &Station, record: &'r Record, clock: Timestamp) -> Option<&'r HandedOut> {
     let leads_elsewhere = |(id, to): &(SettingId, Option<Value>)| {
-        let proven = || record.proven(&station.keybook.setting(*id).name)?.value.as_ref();
-        let target = station.wanted(*id).map(|wanted| &wanted.value).or_else(proven);
-        target.is_some_and(|target| !same(Some(target), to.as_ref()))
+        let proven = record.proven(&station.keybook.setting(*id).name);
+        let wanted = station.wanted(*id).map(|wanted| &wanted.value);
+        let target = wanted.or(proven.and_then(|proven| proven.value.as_ref()));
+        let is_vital = proven.is_some() || station.is_lifeline(*id);
+        is_vital && target.is_some_and(|target| !same(Some(target), to.as_ref()))
     };
     in_hand(record, clock).filter(|script| script.leads_to.iter().any(leads_elsewhere)).max_by_key(|script| script.at)
 }
@@ -240,7 +244,8 @@ fn is_new(row: &Row<'_>, decisions: &Decisions) -> bool {
     }
     let release = decisions.release_of(std::iter::once(&station.name).chain(&station.formerly));
     let cover = release.and_then(|release| Cover::of(station, release));
-    let is_open = |(setting, value): (&Name, &Value)| !cover.as_ref().is_some_and(|cover| cover.names(setting, Some(value)));
+    let is_open =
+        |(setting, value): (&Name, &Value)| !cover.as_ref().is_some_and(|cover| cover.names(setting, Some(value)));
     vital(station).any(is_open)
 }
 
@@ -253,11 +258,12 @@ fn vital(station: &Station) -> impl Iterator<Item = (&Name, &Value)> {
 impl Change {
     /// Whether the script of a station waits, where it leads to that.
     pub fn holds(&self, station: &Station, record: &Record, leads_to: &[(SettingId, Option<Value>)]) -> bool {
-        let is_proven = |(id, to): &(SettingId, Option<Value>)| {
-            let proven = record.proven(&station.keybook.setting(*id).name);
-            proven.is_some_and(|proven| to.is_some() && same(proven.value.as_ref(), to.as_ref()))
-        };
-        self.stations.contains(&station.name) && !leads_to.iter().all(is_proven)
+        let is_harmless =
+            |(id, to): &(SettingId, Option<Value>)| match record.proven(&station.keybook.setting(*id).name) {
+                Some(proven) => to.is_some() && same(proven.value.as_ref(), to.as_ref()),
+                None => !station.is_lifeline(*id),
+            };
+        self.stations.contains(&station.name) && !leads_to.iter().all(is_harmless)
     }
 
     /// "24 of the 35 stations on record would hold lifeline settings other than those last proven: more than 30 %
@@ -274,7 +280,9 @@ impl Change {
         let all = plural(self.on_record as u64, "station");
         let limit = &self.limit;
         let count = self.count;
-        format!("{count} of the {all} on record would hold lifeline settings other than those last proven{notes}: more than {limit}.")
+        format!(
+            "{count} of the {all} on record would hold lifeline settings other than those last proven{notes}: more than {limit}."
+        )
     }
 
     /// The command that releases it.
@@ -283,11 +291,7 @@ impl Change {
     }
 
     /// What a release of it names: its stations, with all values that they are to hold or may be keyed to.
-    pub fn released<'a>(
-        &self,
-        rows: impl Iterator<Item = Row<'a>>,
-        clock: Timestamp,
-    ) -> BTreeMap<Name, Arc<Released>> {
+    pub fn released<'a>(&self, rows: impl Iterator<Item = Row<'a>>, clock: Timestamp) -> BTreeMap<Name, Arc<Released>> {
         let mut known: BTreeSet<Arc<Released>> = BTreeSet::new();
         let mut shared = |released: Released| {
             let released = known.get(&released).cloned().unwrap_or_else(|| Arc::new(released));

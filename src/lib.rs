@@ -10,7 +10,6 @@ pub mod keybook;
 pub mod inventory;
 pub mod ledger;
 pub mod aside;
-pub mod old_brake;
 pub mod brake;
 pub mod drift;
 pub mod script;

@@ -7,12 +7,12 @@ use serde::Serialize;
 
 use super::clip::{NAME, clip};
 use super::pass::Item;
-use crate::old_brake::Out;
+use crate::ledger::HandedOut;
 use crate::setting::Name;
 
 /// Says which script of a station is to be called back. It is asked only about stations that are told of.
 #[derive(Clone, Copy)]
-pub struct Outs<'a>(pub &'a dyn Fn(&Name) -> Option<Out>);
+pub struct Outs<'a>(pub &'a dyn Fn(&Name) -> Option<HandedOut>);
 
 impl fmt::Debug for Outs<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -43,7 +43,7 @@ impl CallBack {
         let one = |item: &Item<'_>| {
             let out = outs.0(item.turn.station)?;
             let (station, handed_out_at) = (clip(item.turn.station, NAME), out.at.to_string());
-            Some(OneScript { station, script: out.script?.to_string(), handed_out_at })
+            Some(OneScript { station, script: out.script.to_string(), handed_out_at })
         };
         let mut first: Vec<OneScript> = items.iter().filter_map(one).collect();
         let scripts = first.len();

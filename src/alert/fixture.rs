@@ -11,12 +11,12 @@ use super::{
     AsideNews, Cause, Foresight, Hold, HoldTold, Next, Outs, Pass, ReportTaken, Subscription, Terms, Thread, Told,
     Verdict, decide, hold_from_json, hold_to_json, next_reminder,
 };
-use crate::old_brake::{Ended, Held, Out};
+use crate::brake::Change;
 use crate::drift::{Drift, InScope, LifelineService, Scope, Service, SettingDrift, Standing, StationDrift};
 use crate::finding::Place;
 use crate::inventory::{Contact, Extent, Reach};
 use crate::keybook::SettingId;
-use crate::ledger::{Release, State};
+use crate::ledger::{HandedOut, Release, State};
 use crate::setting::{Name, Value, Weight};
 
 /// The digest of every script.
@@ -149,10 +149,9 @@ pub struct Watch {
     /// What each station needs; a test where nothing is said.
     pub next: BTreeMap<Name, Next>,
     pub asides: AsideNews,
-    pub held: Option<Held>,
-    pub ended: Option<Ended>,
+    pub held: Option<Change>,
     /// Scripts to be called back.
-    pub out: BTreeMap<Name, Out>,
+    pub out: BTreeMap<Name, HandedOut>,
     pub hold: HoldTold,
     pub release: Option<(i64, Release)>,
     /// The last entry of the ledger.
@@ -186,7 +185,6 @@ impl Watch {
             next: BTreeMap::new(),
             asides: AsideNews::default(),
             held: None,
-            ended: None,
             out: BTreeMap::new(),
             hold: HoldTold::default(),
             release: None,
@@ -234,8 +232,7 @@ impl Watch {
         let next = Foresight { next: &foresee, digest: &digest };
         let commit = None;
         let release = self.release.as_ref().map(|(seq, release)| (*seq, release));
-        let hold =
-            Hold { now: self.held.as_ref(), ended: self.ended.as_ref(), told: &self.hold, release, seq: self.seq };
+        let hold = Hold { now: self.held.as_ref(), told: &self.hold, release, seq: self.seq };
         let out = |station: &Name| self.out.get(station).cloned();
         let outs = Outs(&out);
         let pass =
@@ -294,6 +291,19 @@ impl Watch {
     /// One pass; what each webhook is told: `webhook reason station`, in the order of the message.
     pub fn heard(&mut self) -> Vec<String> {
         heard(&self.pass())
+    }
+}
+
+/// A change that holds the script of one station.
+pub fn held(digest: &str, station: &str, limit: &str) -> Change {
+    Change {
+        digest: digest.parse().unwrap(),
+        stations: [station.into()].into(),
+        in_hand: [].into(),
+        replaced: 0,
+        count: 1,
+        on_record: 34,
+        limit: limit.into(),
     }
 }
 

@@ -11,7 +11,7 @@ use super::clip::{NAME, PLACE, clip};
 use super::decide::interval;
 use super::mark::Inking;
 use super::told::fresh;
-use crate::old_brake::{Ended, Held};
+use crate::brake::Change;
 use crate::ledger::{Digest, Release};
 use crate::setting::{Name, Weight};
 
@@ -44,9 +44,7 @@ pub(super) struct HeardHold {
 /// What is held now beside what was told.
 #[derive(Debug, Clone, Copy)]
 pub struct Hold<'a> {
-    pub now: Option<&'a Held>,
-    /// How the last one ended, where that is known.
-    pub ended: Option<&'a Ended>,
+    pub now: Option<&'a Change>,
     pub told: &'a HoldTold,
     /// The last release of the change that was told, with the number of its entry in the ledger.
     pub release: Option<(i64, &'a Release)>,
@@ -90,16 +88,6 @@ pub(super) struct ToldNews {
     released_by: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
     why: Option<String>,
-    /// How many of its stations came out of it how.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    ended: Option<ToldEnd>,
-}
-
-#[derive(Debug, Serialize)]
-struct ToldEnd {
-    taken_back: usize,
-    reported: usize,
-    left: usize,
 }
 
 impl HoldTold {
@@ -120,7 +108,7 @@ impl<'a> Hold<'a> {
         match (self.now, heard) {
             (None, None) => None,
             (Some(_), None) => Some(News::Held),
-            (Some(now), Some(heard)) if heard.change != now.change => Some(News::Changed),
+            (Some(now), Some(heard)) if heard.change != now.digest => Some(News::Changed),
             (Some(_), Some(heard)) => {
                 // A telling far in the future is a clock set back since: it must not silence the reminders.
                 let due = interval(webhook, Weight::Lifeline)?;
@@ -142,13 +130,13 @@ impl<'a> Hold<'a> {
         let mut told = self.told.clone();
         told.heard.retain(|name, heard| all.iter().any(|webhook| webhook.name == *name) || fresh(heard.at, clock));
         if let Some(now) = self.now {
-            let same = told.change.filter(|last| last.change == now.change);
-            told.change = same.or(Some(HeldSince { change: now.change.clone(), at: clock, seq: self.seq }));
+            let same = told.change.filter(|last| last.change == now.digest);
+            told.change = same.or(Some(HeldSince { change: now.digest.clone(), at: clock, seq: self.seq }));
         }
         for webhook in messaged {
             match self.now {
                 Some(now) => {
-                    let heard = HeardHold { change: now.change.clone(), at: clock };
+                    let heard = HeardHold { change: now.digest.clone(), at: clock };
                     told.heard.insert(webhook.name.clone(), heard);
                 }
                 None => {
@@ -162,19 +150,18 @@ impl<'a> Hold<'a> {
     /// What ties the id of a message to its news.
     pub(super) fn ink(&self, news: Option<News<'_>>, ink: &mut Inking) {
         let Some(news) = news else { return };
-        let change = self.now.map(|held| &held.change).or(self.told.change.as_ref().map(|last| &last.change));
+        let change = self.now.map(|held| &held.digest).or(self.told.change.as_ref().map(|last| &last.change));
         ink.text("hold").text(news.as_str()).maybe(change.map(Digest::to_string).as_deref());
     }
 
     /// The news in a message.
     pub(super) fn told_news(&self, news: News<'_>, clock: Timestamp) -> ToldNews {
         let last = self.told.change.as_ref();
-        let change = self.now.map(|held| &held.change).or(last.map(|last| &last.change));
+        let change = self.now.map(|held| &held.digest).or(last.map(|last| &last.change));
         let since = last.filter(|last| change == Some(&last.change)).map(|last| last.at);
-        let (release, ended) = match news {
-            News::Released(release) => (Some(release), None),
-            News::Over => (None, self.ended),
-            News::Held | News::Changed | News::StillHeld => (None, None),
+        let release = match news {
+            News::Released(release) => Some(release),
+            News::Held | News::Changed | News::StillHeld | News::Over => None,
         };
         ToldNews {
             news: news.as_str(),
@@ -182,7 +169,6 @@ impl<'a> Hold<'a> {
             since: since.or(self.now.map(|_| clock)).map(|at| at.to_string()),
             released_by: release.map(|release| clip(&release.said.by, NAME)),
             why: release.and_then(|release| release.said.why.as_deref()).map(|why| clip(why, PLACE)),
-            ended: ended.map(|&Ended { taken_back, reported, left, .. }| ToldEnd { taken_back, reported, left }),
         }
     }
 
@@ -193,18 +179,15 @@ impl<'a> Hold<'a> {
             Some(format!("{opening} {} To release it: {}.", held.sentence(), held.release()))
         };
         match news {
-            None | Some(News::Held) => held("A change is held."),
-            Some(News::Changed) => held("The change that is held has become another one."),
-            Some(News::StillHeld) => held("A change is still held."),
+            None | Some(News::Held) => held("Scripts are held:"),
+            Some(News::Changed) => held("What is held has changed:"),
+            Some(News::StillHeld) => held("Scripts are still held:"),
             Some(News::Released(release)) => {
                 let why = release.said.why.as_deref().map(|why| format!(" ({})", clip(why, PLACE))).unwrap_or_default();
                 let by = clip(&release.said.by, NAME);
-                Some(format!("The change that was held is released by {by}{why}: its scripts can be keyed."))
+                Some(format!("What was held is released by {by}{why}: its scripts can be keyed."))
             }
-            Some(News::Over) => {
-                let how = self.ended.map_or("It was taken back, or keyed and reported.".into(), Ended::sentence);
-                Some(format!("No change is held any more. {how}"))
-            }
+            Some(News::Over) => Some("Nothing is held now: it was taken back, or keyed and reported.".into()),
         }
     }
 }

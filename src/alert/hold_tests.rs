@@ -1,19 +1,13 @@
 //! What is told of a change under the brake: each turn of it once, to every webhook, also where no station has news.
 
-use super::fixture::{Watch, data, differs, webhook};
+use super::fixture::{self, Watch, data, differs, webhook};
 use super::{HoldTold, hold_from_json};
-use crate::old_brake::{Ended, Held, Limit, Out, Share};
-use crate::ledger::{Release, Said};
+use crate::brake::Change;
+use crate::ledger::{HandedOut, Release, Said};
 use crate::setting::Weight;
 
-fn held(change: &str) -> Option<Held> {
-    Some(Held {
-        change: change.parse().unwrap(),
-        stations: ["EQ-01".into()].into(),
-        out: [].into(),
-        on_record: 34,
-        limit: Limit { share: Share::DEFAULT, set_at: "the default".into() },
-    })
+fn held(change: &str) -> Option<Change> {
+    Some(fixture::held(change, "EQ-01", "30 % (the default)"))
 }
 
 fn release(watch: &mut Watch, change: &str) -> Option<(i64, Release)> {
@@ -79,7 +73,7 @@ fn a_release_is_told_with_who_and_why_and_an_older_one_of_the_same_change_is_not
                 (&"ops-2".into(), &"the room moved".into())
             );
             let summary = told["summary"].as_str().unwrap();
-            assert!(summary.starts_with("The change that was held is released by ops-2 (the room moved)"), "{summary}");
+            assert!(summary.starts_with("What was held is released by ops-2 (the room moved)"), "{summary}");
         }
         watch.minutes(5);
     }
@@ -104,40 +98,12 @@ fn a_message_of_stations_tells_of_the_hold_too_and_no_second_one_does() {
 }
 
 #[test]
-fn how_a_held_change_ended_is_said_where_it_is_known() {
-    let mut watch = Watch::new();
-    for ended in [None, Some((20, 2, 0)), Some((0, 13, 9)), Some((0, 0, 12))] {
-        watch.held = held(ONE);
-        watch.pass();
-        watch.held = None;
-        let limit = Limit { share: Share::DEFAULT, set_at: "the default".into() };
-        watch.ended = ended.map(|(taken_back, reported, left)| Ended {
-            taken_back,
-            reported,
-            left,
-            on_record: 41,
-            limit: limit.clone(),
-        });
-        let told = data(&watch.pass().messages[0].body);
-        let how = match ended {
-            None => "It was taken back, or keyed and reported.",
-            Some((20, ..)) => "Of its 22 stations: 20 taken back, 2 keyed and reported.",
-            Some((_, 13, _)) => "Of its 22 stations: 13 keyed and reported, 9 left, fewer than 10.",
-            Some(_) => "Of its 12 stations: 12 left, no more than 30 % of the 41 on record now (the default).",
-        };
-        let summary = told["summary"].as_str().unwrap();
-        assert!(summary.starts_with(&format!("No change is held any more. {how}")), "{summary}");
-        assert_eq!(told["hold"]["ended"]["reported"].as_u64(), ended.map(|(_, reported, _)| reported as u64));
-    }
-}
-
-#[test]
 fn scripts_to_what_is_wanted_no_longer_are_called_back_with_their_digests_and_counted() {
     let mut watch = Watch::new();
     let names: Vec<String> = (0..5).map(|nth| format!("EQ-0{nth}")).collect();
     names.iter().for_each(|name| watch.put(differs(name, "emergency.primary", "1")));
     assert!(data(&watch.pass().messages[0].body)["call_back"].is_null());
-    let out = |script: &str| Out { print: "ff".into(), at: watch.clock, script: script.parse().ok() };
+    let out = |script: &str| HandedOut { script: script.parse().unwrap(), at: watch.clock, leads_to: Vec::new() };
     watch.out = names.iter().map(|name| (name.as_str().into(), out(ONE))).collect();
     watch.put(super::fixture::aligned("EQ-00"));
     let told = data(&watch.pass().messages[0].body);

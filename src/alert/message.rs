@@ -18,7 +18,7 @@ use super::next::{Next, ToDo, next};
 use super::pass::{Item, Pass};
 use super::summary;
 use super::{Reason, Subscription, Terms};
-use crate::old_brake::Held;
+use crate::brake::Change;
 use crate::drift::{Standing, Totals};
 use crate::inventory::Commit;
 use crate::setting::{Name, Weight};
@@ -113,21 +113,20 @@ struct ToldHeld {
     stations: usize,
     handed_out: usize,
     on_record: usize,
-    share: f64,
-    set_at: String,
+    /// What they are more than, and where that is set.
+    limit: String,
     /// The command that releases it.
     release: String,
 }
 
 impl ToldHeld {
-    fn of(held: &Held) -> ToldHeld {
+    fn of(held: &Change) -> ToldHeld {
         ToldHeld {
-            change: held.change.to_string(),
-            stations: held.count(),
-            handed_out: held.out.len(),
+            change: held.digest.to_string(),
+            stations: held.count,
+            handed_out: held.in_hand.len(),
             on_record: held.on_record,
-            share: held.limit.share.value(),
-            set_at: clip(&held.limit.set_at, PLACE),
+            limit: clip(&held.limit, PLACE),
             release: held.release(),
         }
     }

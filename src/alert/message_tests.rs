@@ -4,7 +4,6 @@ use serde_json::json;
 
 use super::fixture::*;
 use super::*;
-use crate::old_brake::{Held, Limit, Share};
 use crate::drift::{Drift, Service, StationDrift};
 use crate::inventory::{Commit, Extent};
 use crate::setting::{Name, Weight};
@@ -244,14 +243,7 @@ fn what_to_do_stands_before_the_cause_and_no_command_or_link_is_cut_however_much
         }
         watch.take("EQ-09");
         watch.next.insert("EQ-04".into(), key(25, 90_000));
-        let limit = Limit { share: Share::DEFAULT, set_at: place.into() };
-        watch.held = Some(Held {
-            change: "0123456789abcdef".parse().unwrap(),
-            stations: ["EQ-05".into()].into(),
-            out: [].into(),
-            on_record: 34,
-            limit,
-        });
+        watch.held = Some(held("0123456789abcdef", "EQ-05", place));
         let commit = Commit::new(&long("ab", 20), &long("author ", times), Some(watch.clock), subject);
         let new = NewCommit { commit: commit.into(), before: None, is_rewritten: false };
         watch.cause.commit = Some(new);
@@ -375,13 +367,7 @@ fn the_list_of_reasons_is_that_of_the_message() {
 #[test]
 fn a_change_that_is_held_is_in_every_message_with_its_numbers_and_the_command() {
     let mut watch = Watch::new();
-    let held = Held {
-        change: "0123456789abcdef".parse().unwrap(),
-        stations: ["EQ-01".into()].into(),
-        out: [].into(),
-        on_record: 34,
-        limit: Limit { share: Share::DEFAULT, set_at: "surge.share, stationkeep.yaml:12".into() },
-    };
+    let held = held("0123456789abcdef", "EQ-01", "30 % (brake.share, stationkeep.yaml:12)");
     let release = "stationkeep release 0123456789abcdef --by NAME --why TEXT";
     assert_eq!(held.release(), release);
     watch.next.insert("EQ-01".into(), Next::Held(held.release()));
@@ -391,8 +377,8 @@ fn a_change_that_is_held_is_in_every_message_with_its_numbers_and_the_command() 
     watch.minutes(60);
     let reminded = data(&watch.pass().messages[0].body);
     for (data, list) in [(opened, "opened"), (reminded, "still_open")] {
-        let expected = json!({"change": "0123456789abcdef", "stations": 1, "handed_out": 0, "on_record": 34, "share": 0.3,
-            "set_at": "surge.share, stationkeep.yaml:12", "release": release});
+        let expected = json!({"change": "0123456789abcdef", "stations": 1, "handed_out": 0, "on_record": 34,
+            "limit": "30 % (brake.share, stationkeep.yaml:12)", "release": release});
         assert_eq!(data["held"], expected);
         assert_eq!(data["to_do"]["held"], 1);
         assert!(data[list][0]["next"]["do"].as_str().unwrap().starts_with(release), "{data}");

@@ -137,13 +137,7 @@ fn who_has_not_got_the_last_telling_yet_is_not_reminded_and_hears_of_news_all_th
 #[test]
 fn a_held_change_is_brought_to_mind_only_of_who_got_the_last_telling() {
     let mut watch = Watch::new();
-    watch.held = Some(crate::old_brake::Held {
-        change: "0123456789abcdef".parse().unwrap(),
-        stations: ["EQ-01".into()].into(),
-        out: [].into(),
-        on_record: 34,
-        limit: crate::old_brake::Limit { share: crate::old_brake::Share::DEFAULT, set_at: "stationkeep.yaml:12".into() },
-    });
+    watch.held = Some(super::fixture::held("0123456789abcdef", "EQ-01", "30 % (stationkeep.yaml:12)"));
     assert_eq!(watch.pass().messages.len(), 1);
     watch.minutes(60);
     watch.waiting = ["on-call".into()].into();

@@ -34,7 +34,7 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     for entry in scene.store.entries_of(&args.station).await? {
         match parse_line(&entry.body)? {
             Line::Decision(_) => {}
-            line @ (Line::Report(_) | Line::Script(_)) => lines.push(line),
+            line @ (Line::Report(_) | Line::Script(_) | Line::Shown(_)) => lines.push(line),
         }
     }
     // Of its site and of a change that it is part of, too: they stand under no station's name.
@@ -46,6 +46,7 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     lines.sort_by_key(|line| match line {
         Line::Report(report) => (report.at, report.id.to_string()),
         Line::Script(issued) => (issued.at, issued.digest.to_string()),
+        Line::Shown(shown) => (shown.at, shown.script.to_string()),
         Line::Decision(decision) => (decision.said().at, decision.said().id.to_string()),
     });
     match args.format {
@@ -63,12 +64,12 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
 fn record_at(station: &Station, lines: &[Line], last: &Report) -> Record {
     let reports = lines.iter().filter_map(|line| match line {
         Line::Report(report) if (report.at, report.id) <= (last.at, last.id) => Some(&**report),
-        Line::Report(_) | Line::Script(_) | Line::Decision(_) => None,
+        Line::Report(_) | Line::Script(_) | Line::Shown(_) | Line::Decision(_) => None,
     });
     fold(&station.keybook, reports, |digest| {
         lines.iter().find_map(|line| match line {
             Line::Script(issued) if issued.digest == *digest => Some(&**issued),
-            Line::Script(_) | Line::Report(_) | Line::Decision(_) => None,
+            Line::Script(_) | Line::Shown(_) | Line::Report(_) | Line::Decision(_) => None,
         })
     })
 }
@@ -91,6 +92,9 @@ fn text(name: &str, inventory: &Inventory, station: Option<&Station>, lines: &[L
                     issued.digest,
                     if steps == 1 { "" } else { "s" }
                 );
+            }
+            Line::Shown(shown) => {
+                let _ = writeln!(out, "\n{:.0}  script {} shown", shown.at, shown.script);
             }
             Line::Report(report) => {
                 let beside =

@@ -11,8 +11,7 @@ use serde_json::Value as Json;
 
 use super::Exit;
 use super::error::{CliError, counted, findings_text, paint};
-use super::script::release_hint;
-use crate::old_brake::Withheld;
+use super::script::held;
 use crate::config::{self, Config};
 use crate::daemon::{Clock, sources};
 use crate::files::{Look, load_key, load_or_make_key};
@@ -176,14 +175,8 @@ impl Scene {
     }
 
     /// Lets a script go, or says why it is held.
-    pub fn clear<'s>(&self, script: &'s Script) -> Result<Cleared<'s>, CliError> {
-        self.0.clear(script).map_err(|withheld| {
-            let why = match withheld {
-                Withheld::Held(held) => format!("since it is part of a change. {}", release_hint(held)),
-                Withheld::Unjudged => "since the brake has not judged the fleet as it was at that time.".into(),
-            };
-            CliError::failed(format!("the script for {} is held, {why}", script.station))
-        })
+    pub fn clear(&self, script: &Script, station: &Station) -> Result<Cleared, CliError> {
+        self.0.clear(script, station).map_err(|change| held(&station.name, change))
     }
 
     /// Where reports are judged and taken up.

@@ -8,7 +8,7 @@ use super::Exit;
 use super::error::{CliError, print};
 use super::private::write_private;
 use super::scene::Scene;
-use crate::old_brake::Held;
+use crate::brake::Change;
 use crate::drift::{Service, StationDrift};
 use crate::fleet::{Keying, record_scripts};
 use crate::inventory::{Extent, Station};
@@ -69,17 +69,10 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     let mut memory = Memory::default();
     let text = match scene.keying(&station, way, &mut memory) {
         Keying::Script { script, codes } => {
-            record_scripts(&scene.store, vec![scene.clear(&script)?], scene.now).await?;
+            record_scripts(&scene.store, &[scene.clear(&script, &station)?], scene.now).await?;
             shown(&script, &station, &scene, &codes, args.format)
         }
-        Keying::Held(held) => {
-            let why = format!(
-                "the script for {} is held, since it is part of a change. {}",
-                station.name,
-                release_hint(held)
-            );
-            return Err(CliError::failed(why));
-        }
+        Keying::Held(change) => return Err(held(&station.name, change)),
         Keying::Nothing => {
             let (record, codes) = (scene.records.of(&station), scene.codes_for(&station));
             let full = script::full_presses(&station, &record, &codes, &mut memory);
@@ -99,12 +92,18 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     Ok(scene.exit(Exit::Done))
 }
 
-/// Why a script is held, and what to do.
-pub fn release_hint(held: &Held) -> String {
+/// A script that is held: why, and what to do.
+pub fn held(station: &str, change: &Change) -> CliError {
+    CliError::failed(format!("the script for {station} is held: {}", release_hint(change)))
+}
+
+/// Why scripts are held, and what to do.
+pub fn release_hint(change: &Change) -> String {
     format!(
-        "{} See that every one of them is meant (`stationkeep drift`), then release it:\n  {}",
-        held.sentence(),
-        held.release()
+        "{} Check that every one of them is meant (`stationkeep release {}` lists them), then release it:\n  {}",
+        change.sentence(),
+        change.digest,
+        change.release()
     )
 }
 

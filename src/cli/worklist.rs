@@ -24,8 +24,9 @@ pub async fn run(site: Option<String>, format: Format, out: Option<PathBuf>, con
     }
     let scene = Scene::open(config).await?;
     let list = list(&scene, &stations(&scene, site.as_deref())?);
-    let scripts: Vec<_> = list.to_key().map(|(_, _, script, _)| scene.clear(script)).collect::<Result<_, _>>()?;
-    record_scripts(&scene.store, scripts, scene.now).await?;
+    let scripts: Vec<_> =
+        list.to_key().map(|(_, errand, script, _)| scene.clear(script, &errand.station)).collect::<Result<_, _>>()?;
+    record_scripts(&scene.store, &scripts, scene.now).await?;
     match (&out, format) {
         (Some(folder), _) => {
             write_folder(folder, &list, &scene, format)
@@ -37,10 +38,7 @@ pub async fn run(site: Option<String>, format: Format, out: Option<PathBuf>, con
         (None, Format::Card | Format::Html | Format::Wav | Format::Dial) => print(&cards(&list, &scene))?,
     }
     if let Some(held) = list.held().next().and(scene.change()) {
-        eprintln!(
-            "stationkeep: scripts are held, since they are part of a change. {}",
-            super::script::release_hint(held)
-        );
+        eprintln!("stationkeep: scripts are held: {}", super::script::release_hint(held));
     }
     let ended = if list.stuck().next().is_some() || list.held().next().is_some() { Exit::Failed } else { Exit::Done };
     Ok(scene.exit(ended))

@@ -12,20 +12,18 @@ use jiff::Timestamp;
 
 use crate::alert::{Cause, NewCommit, Next};
 use crate::aside;
-use crate::old_brake::{Brake, Ended, Held, Limit, Move, Out};
+use crate::brake::{Change, Limit, call_back};
 use crate::config::Config;
 use crate::drift::{Rules, Standing, StationDrift, Totals, look, next_change};
 use crate::files::{Inbox, Look};
 use crate::finding::Finding;
 use crate::fleet::intake::{Intake, Taken};
-use crate::fleet::{
-    FleetError, InForce, LastRead, Reading, ReadingCache, Records, SourceTexts, Sources, moves, settled, weigh,
-};
+use crate::fleet::{FleetError, InForce, Judged, LastRead, Reading, ReadingCache, Records, SourceTexts, Sources};
 use crate::inventory::{Commit, Inventory, Station};
-use crate::ledger::{Decisions, Digest, Record};
+use crate::ledger::{Decisions, Digest, HandedOut, Record};
 use crate::script::{self, Memory};
 use crate::setting::{Codes, Name, Reference};
-use crate::store::{self, Store};
+use crate::store::Store;
 
 use super::banner;
 use super::clock::Clock;
@@ -57,12 +55,9 @@ pub struct State {
     records: Option<Records>,
     tray: Inbox,
     drifts: BTreeMap<Name, Arc<StationDrift>>,
-    brake: Brake,
-    /// What it wants kept.
-    moves: Vec<Move>,
-    /// How often rows had been moved when the brake read them; nothing where it is to read them anew.
-    settled_turn: Option<i64>,
+    judged: Judged,
     limit: Limit,
+    now: Timestamp,
     /// When time alone next changes how a station stands; unknown before the first comparison.
     next_change: Option<Timestamp>,
     /// The stations that an edit changed and that were not compared since; nothing where all are to be.
@@ -105,10 +100,9 @@ impl State {
             records: None,
             tray: Inbox::default(),
             drifts: BTreeMap::new(),
-            brake: Brake::default(),
-            moves: Vec::new(),
-            settled_turn: None,
-            limit: config.surge.limit(),
+            judged: Judged::default(),
+            limit: config.brake.limit(),
+            now: Timestamp::UNIX_EPOCH,
             next_change: None,
             edited: None,
             unseen: Cause::default(),
@@ -138,7 +132,7 @@ impl State {
         // Where the rest fails, nobody hears of these: the next pass compares them again, and says so.
         self.edited = compared.clone();
         self.compare(now, compared.as_ref());
-        self.judge(changed.as_ref(), now).await?;
+        self.judge(now);
         self.edited = Some(BTreeSet::new());
         let cause = std::mem::take(&mut self.unseen);
         Ok(Seen {
@@ -305,56 +299,25 @@ impl State {
         }
     }
 
-    /// Asks the brake of these stations, or of all. It goes by the files as they are: what is set aside is no way around it.
-    async fn judge(&mut self, changed: Option<&BTreeSet<Name>>, now: Timestamp) -> Result<(), FleetError> {
-        let Some(records) = &self.records else { return Ok(()) };
-        // Commands beside this daemon settle, too.
-        let turn = self.store.settled_turn().await?;
-        let is_read = self.settled_turn == Some(turn);
-        if !is_read {
-            self.settled_turn = None;
-            let rows = settled(&self.store).await?;
-            self.brake = std::mem::take(&mut self.brake).with_rows(rows);
-            self.settled_turn = Some(turn);
-        }
-        let brake = &mut self.brake;
-        let changed = changed.filter(|_| is_read);
-        self.moves = weigh(&self.fleet.inventory, records, &self.limit, now, |facts| brake.judge(facts, changed));
-        Ok(())
-    }
-
-    /// What is to be kept of the brake's judgement.
-    pub fn moves(&self) -> Vec<store::Move> {
-        moves(&self.moves)
-    }
-
-    /// It is kept now.
-    pub fn moved(&mut self) {
-        let moves = std::mem::take(&mut self.moves);
-        if !moves.is_empty() {
-            self.brake.keep(&moves);
-            self.settled_turn = self.settled_turn.map(|turn| turn + 1);
-        }
-    }
-
-    /// Somebody else moved a row meanwhile.
-    pub fn forget_settled(&mut self) {
-        self.settled_turn = None;
+    /// Asks the brake. It goes by the files as they are: what is set aside is no way around it.
+    fn judge(&mut self, now: Timestamp) {
+        let Some(records) = &self.records else { return };
+        self.judged = Judged::of(&self.fleet.inventory, records, &self.limit, now);
+        self.now = now;
+        let due = self.judged.alterations.values().filter_map(|alteration| alteration.until());
+        self.next_change = self.next_change.into_iter().chain(due).min();
     }
 
     /// The change that waits for its release.
-    pub fn held(&self) -> Option<&Held> {
-        self.brake.held()
-    }
-
-    /// How the last one ended, where that is known.
-    pub fn ended(&self) -> Option<&Ended> {
-        self.brake.ended()
+    pub fn held(&self) -> Option<&Change> {
+        self.judged.change.as_ref()
     }
 
     /// The script of a station that is to be called back.
-    pub fn to_call_back(&self, station: &Name) -> Option<Out> {
-        self.brake.to_call_back(station).cloned()
+    pub fn to_call_back(&self, name: &Name) -> Option<HandedOut> {
+        let station = self.fleet.inventory.stations.get(name)?;
+        let record = self.records.as_ref()?.of(station);
+        call_back(station, &record, self.now).cloned()
     }
 
     /// Says what stations that drift need next; worked out when asked, and once.

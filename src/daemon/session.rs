@@ -260,22 +260,15 @@ impl Session<'_> {
         for _ in 0..TURNS {
             seen.configuration.clone_from(&self.refused);
             match teller.tell(state, seen).await {
-                Ok(Telling::Nothing) => {
-                    state.moved();
-                    return self.passed(teller, state, seen);
-                }
+                Ok(Telling::Nothing) => return self.passed(teller, state, seen),
                 Ok(Telling::News) => {
-                    state.moved();
                     deliveries.nudge();
                     return self.passed(teller, state, seen);
                 }
-                Ok(Telling::Overtaken) => {
-                    state.forget_settled();
-                    match state.look(Some(Look::Changed)).await {
-                        Ok(new) => *seen = new,
-                        Err(error) => return self.failed(&error),
-                    }
-                }
+                Ok(Telling::Overtaken) => match state.look(Some(Look::Changed)).await {
+                    Ok(new) => *seen = new,
+                    Err(error) => return self.failed(&error),
+                },
                 Err(error) => return self.failed(&error),
             }
         }
@@ -373,7 +366,7 @@ fn terms(config: &Config, state: &State, deliveries: &Deliveries) -> Terms {
             })
             .collect(),
         address: config.address.clone(),
-        surge_share: config.surge.share.value(),
+        surge_share: config.brake.share.value(),
         require_tests: config.require_tests,
     }
 }

@@ -216,14 +216,14 @@ impl Teller {
             next: Foresight { next: &foresee, digest: &digest },
             commit: state.commit(),
             asides: &asides,
-            hold: Hold { now: state.held(), ended: state.ended(), told: &self.hold, release, seq: state.ledger_seq() },
+            hold: Hold { now: state.held(), told: &self.hold, release, seq: state.ledger_seq() },
             outs: Outs(&|name| state.to_call_back(name)),
             clock: seen.now,
         };
         let verdict = alert::decide(&self.told, &stopped.thread, &pass, &self.terms);
         let (refused_news, refused_seq) = self.refused_reports(state.store()).await?;
         let refusals = alert::reports_refused(&refused_news, seen.now, &self.terms);
-        let mut decision = PassWrites { settled: state.moves(), ..PassWrites::default() };
+        let mut decision = PassWrites::default();
         for (station, told) in &verdict.told {
             match told {
                 Some(told) => decision.told_upserts.push(store::Told {

@@ -10,11 +10,11 @@ use super::batch::Batch;
 use super::issue::{shown_entry, shown_id};
 use super::{FleetError, Reading, Sources};
 use crate::finding::{Code, Finding, Place, cover_literals};
+use crate::inventory::dial;
 use crate::ledger::{
     self, Decision, Issued, Line, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, Shown, admit, line_of, parse_line,
     report_json, was_recorded,
 };
-use crate::inventory::dial;
 use crate::setting::{self, Codes};
 use crate::store::{Appended, EntryKind, NewEntry, NewRefused, Store};
 use crate::yaml::{self, Data};

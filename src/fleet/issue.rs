@@ -3,11 +3,11 @@
 
 use std::collections::HashSet;
 
-use jiff::{RoundMode, SignedDuration, Timestamp, TimestampRound, Unit};
+use jiff::{Timestamp, Unit};
 
 use crate::brake::Change;
 use crate::inventory::Station;
-use crate::ledger::{Issued, Line, Record, SHOWN_AGAIN, Shown, leads_to, line_of};
+use crate::ledger::{Issued, Line, Record, SHOWN_AGAIN, Shown, leads_to, line_of, shown_at};
 use crate::script::{Script, Way, issued};
 use crate::store::{EntryKind, NewEntry, Store, StoreError};
 
@@ -49,7 +49,7 @@ pub fn clear<'c>(
     let shown = (!is_shown_lately(script, record, now)).then(|| Shown {
         script: script.digest.clone(),
         station: script.station.clone(),
-        at: shown_at(record, now),
+        at: shown_at(now, record.answered.map(|mark| mark.at)),
     });
     Ok(Cleared { issued, shown })
 }
@@ -57,15 +57,6 @@ pub fn clear<'c>(
 fn is_shown_lately(script: &Script, record: &Record, now: Timestamp) -> bool {
     let last = record.handed_out.iter().find(|out| out.script == script.digest);
     last.is_some_and(|last| now.duration_since(last.at).abs() < SHOWN_AGAIN)
-}
-
-/// The second of a moment, or the one after the last report on a script where that lies ahead: a report may be some minutes
-/// ahead of the clock, and says nothing of what is shown after it was made.
-fn shown_at(record: &Record, now: Timestamp) -> Timestamp {
-    let down = TimestampRound::new().smallest(Unit::Second).mode(RoundMode::Trunc);
-    let second = |at: Timestamp| at.round(down).unwrap_or(at);
-    let ahead = record.answered.and_then(|mark| second(mark.at).checked_add(SignedDuration::from_secs(1)).ok());
-    second(now).max(ahead.unwrap_or(Timestamp::MIN))
 }
 
 /// Records scripts and that they are shown; the same script again is one entry.

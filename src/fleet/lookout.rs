@@ -15,8 +15,8 @@ use crate::drift::{Rules, StationDrift, look};
 use crate::files::Inbox;
 use crate::finding::Finding;
 use crate::inventory::{Inventory, Station};
-use crate::script::{self, Memory, NoScript, Script, Way};
 use crate::ledger::Released;
+use crate::script::{self, Memory, NoScript, Script, Way};
 use crate::setting::{Codes, Name};
 use crate::store::Store;
 
@@ -237,6 +237,11 @@ impl Lookout {
     /// The change that waits for its release.
     pub fn change(&self) -> Option<&Change> {
         self.judged.change.as_ref()
+    }
+
+    /// The change that a station's scripts wait for; not all of them do.
+    pub fn held(&self, station: &Station) -> Option<&Change> {
+        self.change().filter(|change| change.stations.contains(&station.name))
     }
 
     /// Lets a script of this look go: only then it can be recorded, and handed out.

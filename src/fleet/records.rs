@@ -13,7 +13,7 @@ use super::entries::{StationEntries, decision};
 use crate::brake::Gone;
 use crate::inventory::{Inventory, Station};
 use crate::keybook::Keybook;
-use crate::ledger::{Decision, Decisions, Record};
+use crate::ledger::{Decision, Decisions, Proven, Record, effect, effect_value};
 use crate::setting::Name;
 use crate::store::{EntryKind, Store};
 
@@ -134,6 +134,28 @@ impl Records {
         said.into_iter().for_each(|(seq, decision)| records.decisions.add(seq, decision));
         records.finish(inventory, waiting);
         Ok(records)
+    }
+
+    /// Records without a ledger: as if all that another inventory wants of its stations' lifelines were proven.
+    pub fn as_if_proven(before: &Inventory, after: &Inventory) -> Records {
+        let by_number: BTreeMap<&Name, &Arc<Station>> =
+            before.stations.values().map(|station| (station.number.name(), station)).collect();
+        let mut records = Records::default();
+        let mut found: BTreeSet<&Name> = BTreeSet::new();
+        for station in after.stations.values() {
+            let mut names = std::iter::once(&station.name).chain(&station.formerly);
+            let was = names.find_map(|name| before.stations.get(name)).or_else(|| {
+                by_number.get(station.number.name()).copied().filter(|was| !after.stations.contains_key(&was.name))
+            });
+            found.extend(was.map(|was| &was.name));
+            let mut record = Record::blank(&station.keybook);
+            record.proven = was.map(|was| proven_as_wanted(was, station)).unwrap_or_default();
+            records.insert(station, Folded::new(station, Arc::new(record), true));
+        }
+        let gone = Left { gone: Gone { is_on_record: true, shown_at: None }, number: None };
+        let names = before.stations.keys().filter(|name| !found.contains(name) && !after.stations.contains_key(*name));
+        records.gone = names.map(|name| (name.clone(), gone.clone())).collect();
+        records
     }
 
     /// Takes in all that the ledger has under one name.
@@ -300,7 +322,7 @@ impl Records {
         let former = former(inventory);
         let (mut stations, mut gone) = (BTreeSet::new(), BTreeSet::new());
         for name in touched {
-            match (inventory.stations.get(&name), former.get(&name)) {
+            match (inventory.stations.get(&name), former.get(&name).copied()) {
                 (Some(station), _) | (None, Some(station)) => stations.insert(station.name.clone()),
                 (None, None) => gone.insert(name),
             };
@@ -323,12 +345,7 @@ impl Records {
     }
 
     /// Folds one station; those that nobody reported on and that have a number at which this one was.
-    async fn fold_one(
-        &mut self,
-        store: &Store,
-        inventory: &Inventory,
-        name: &Name,
-    ) -> Result<Vec<Name>, FleetError> {
+    async fn fold_one(&mut self, store: &Store, inventory: &Inventory, name: &Name) -> Result<Vec<Name>, FleetError> {
         let Some(station) = inventory.stations.get(name) else { return Ok(Vec::new()) };
         let names = || std::iter::once(name).chain(&station.formerly);
         let mut again = Vec::new();
@@ -376,6 +393,19 @@ impl Records {
         let gone = self.gone.iter().filter(|(_, left)| !is_here(left));
         gone.map(|(name, left)| (name.clone(), left.gone.clone())).collect()
     }
+}
+
+/// What was wanted of a station's lifelines, as proven, by the keybook that it has now.
+fn proven_as_wanted(was: &Station, is: &Station) -> Vec<Proven> {
+    let ids = was.keybook.ids().filter(|id| was.is_lifeline(*id));
+    let proven = ids.filter_map(|id| {
+        let (name, wanted) = (&was.keybook.setting(id).name, was.wanted(id)?);
+        let now = is.keybook.id(name).map(|id| (&is.keybook.setting(id).kind, is.is_lifeline(id)));
+        let value = now.and_then(|(kind, _)| effect_value(kind, &effect(&wanted.value)));
+        let is_lifeline = now.is_none_or(|(_, is_lifeline)| is_lifeline);
+        is_lifeline.then(|| Proven::new(name.clone(), value, Timestamp::UNIX_EPOCH))
+    });
+    proven.collect()
 }
 
 /// The number of the newest entry, the names that entries after another are about, and what was said in them.

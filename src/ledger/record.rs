@@ -10,7 +10,7 @@ use uuid::Uuid;
 
 use super::issued::{Digest, Effect, Issued, IssuedStep, effect_value};
 use super::proven::{self, Proven};
-use super::report::{Heard, Outcome, Report};
+use super::report::{Heard, Outcome, Report, Test};
 use super::shown::HandedOut;
 use crate::keybook::{Keybook, SettingId};
 use crate::setting::{Name, Reference, Secret, Value, Written};
@@ -179,7 +179,7 @@ impl Fold<'_> {
             self.set(mark, name, value);
         }
         for test in &report.tests {
-            self.test(mark, &test.lifeline, test.outcome);
+            self.test(mark, test);
         }
         for (name, value) in std::mem::take(&mut self.said) {
             proven::said(&mut self.record.proven, &name, value, mark.at);
@@ -202,7 +202,8 @@ impl Fold<'_> {
 
     /// Something is known of a lifeline setting, or of one that the keybook has no longer: nobody can tell what it was.
     fn makes_known(&mut self, mark: Mark, name: &Name, value: Option<Value>) {
-        if self.keybook.id(name).is_none_or(|id| self.keybook.is_lifeline(id)) {
+        let is_proven = || self.record.proven.iter().any(|proven| proven.setting == *name);
+        if self.keybook.id(name).is_none_or(|id| self.keybook.is_lifeline(id)) || is_proven() {
             proven::made_known(&mut self.record.proven, name, value.as_ref(), mark.at);
             self.said.insert(name.clone(), value);
         }
@@ -285,8 +286,9 @@ impl Fold<'_> {
         };
     }
 
-    fn test(&mut self, mark: Mark, lifeline: &str, outcome: Outcome) {
-        let Some(at) = self.keybook.lifelines.iter().position(|l| &*l.name == lifeline) else { return };
+    fn test(&mut self, mark: Mark, test: &Test) {
+        let outcome = test.outcome;
+        let Some(at) = self.keybook.lifelines.iter().position(|l| l.name == test.lifeline) else { return };
         let proof = &mut self.record.lifelines[at];
         if outcome == Outcome::Reached && proof.last == Some((Outcome::Failed, mark)) {
             // What failed in a report is out of service until a later report reaches help.
@@ -295,24 +297,26 @@ impl Fold<'_> {
         proof.last = Some((outcome, mark));
         if outcome == Outcome::Reached {
             proof.reached = Some(mark);
-            self.prove(mark, at);
+            self.prove(mark, at, test.dialled.as_ref());
         }
     }
 
-    /// Help was reached: what is known of the lifeline's settings is proved. Where all that lifelines need is known by now,
-    /// what the keybook has no longer is forgotten.
-    fn prove(&mut self, mark: Mark, lifeline: usize) {
+    /// Help was reached: what is known of the lifeline's settings is proved, and what holds the number that was dialled,
+    /// whatever the keybook calls it now. Where all that lifelines need is known, what it has no longer is forgotten.
+    fn prove(&mut self, mark: Mark, lifeline: usize, dialled: Option<&Name>) {
         let (keybook, Record { settings, proven, .. }) = (self.keybook, &mut self.record);
         let known = |id: SettingId| match &settings[id.index()].state {
             State::Known(value) => Some(value),
             State::InDoubt(_) | State::Unknown => None,
         };
-        for id in &keybook.lifelines[lifeline].settings {
-            if let Some(value) = known(*id) {
-                proven::tested(proven, &keybook.setting(*id).name, value, mark.at);
+        for id in keybook.ids() {
+            let Some(value) = known(id) else { continue };
+            let is_dialled = matches!(value, Value::Dial(number) if dialled == Some(number));
+            if is_dialled || keybook.lifelines[lifeline].settings.contains(&id) {
+                proven::tested(proven, &keybook.setting(id).name, value, mark.at);
             }
         }
-        if keybook.ids().filter(|id| keybook.is_lifeline(*id)).all(|id| known(id).is_some()) {
+        if keybook.lifelines.iter().flat_map(|lifeline| &lifeline.settings).all(|id| known(*id).is_some()) {
             proven.retain(|proven| keybook.id(&proven.setting).is_some());
         }
     }
@@ -330,7 +334,7 @@ fn value_of(keybook: &Keybook, name: &Name, written: &Written, report: &Report) 
 mod tests {
     use super::*;
     use crate::keybook::sample::tern;
-    use crate::ledger::{Test, Unit};
+    use crate::ledger::Unit;
     use proptest::prelude::*;
 
     fn quoted(text: &str) -> Written {

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use jiff::{SignedDuration, Timestamp};
+use jiff::{RoundMode, SignedDuration, Timestamp, TimestampRound, Unit};
 
 use super::issued::{Digest, Issued, effect_value};
 use super::report::Report;
@@ -29,7 +29,7 @@ pub struct HandedOut {
     pub script: Digest,
     /// When it was last shown.
     pub at: Timestamp,
-    /// What it leaves in each lifeline setting that it keys or clears; `None`: nobody knows what.
+    /// What it leaves in each setting that it keys or clears; `None`: nobody knows what.
     pub leads_to: Vec<(SettingId, Option<Value>)>,
 }
 
@@ -40,11 +40,20 @@ impl HandedOut {
     }
 }
 
-/// What an issued script leaves in the lifeline settings that it changes, were all its steps accepted.
+/// When a script is shown: the second of this moment, or the one after the last report that names a script where that lies
+/// ahead. A report may be some minutes ahead of the clock, and says nothing of what is shown after it was made.
+pub fn shown_at(now: Timestamp, answered: Option<Timestamp>) -> Timestamp {
+    let down = TimestampRound::new().smallest(Unit::Second).mode(RoundMode::Trunc);
+    let second = |at: Timestamp| at.round(down).unwrap_or(at);
+    let ahead = answered.and_then(|at| second(at).checked_add(SignedDuration::from_secs(1)).ok());
+    second(now).max(ahead.unwrap_or(Timestamp::MIN))
+}
+
+/// What an issued script leaves in the settings that it changes, were all its steps accepted.
 pub fn leads_to(keybook: &Keybook, script: &Issued) -> Vec<(SettingId, Option<Value>)> {
     let mut ends: BTreeMap<SettingId, Option<Value>> = BTreeMap::new();
     for (name, effect) in script.steps.iter().flat_map(|step| &step.effects) {
-        if let Some(id) = keybook.id(name).filter(|id| keybook.is_lifeline(*id)) {
+        if let Some(id) = keybook.id(name) {
             ends.insert(id, effect_value(&keybook.setting(id).kind, effect));
         }
     }

@@ -171,7 +171,8 @@ fn values(json: &BTreeMap<String, Json>) -> Result<BTreeMap<Name, Written>, Wire
 
 impl From<&Report> for WireReport {
     fn from(report: &Report) -> WireReport {
-        let Report { id, station, at, by, unit, found, script, steps, left, tests, note, fingerprints, number } = report;
+        let Report { id, station, at, by, unit, found, script, steps, left, tests, note, fingerprints, number } =
+            report;
         WireReport {
             report: 1,
             id: id.to_string(),
@@ -278,9 +279,7 @@ fn issued(wire: WireIssued) -> Result<Issued, WireError> {
         return Err(WireError::Version(wire.issued));
     }
     let steps = wire.steps.iter().map(|step| {
-        let effects = step.effects.iter().map(|(name, json)| {
-            Ok((Name::from(name.as_str()), effect_of(json)?))
-        });
+        let effects = step.effects.iter().map(|(name, json)| Ok((Name::from(name.as_str()), effect_of(json)?)));
         Ok(IssuedStep { step: step.step, effects: effects.collect::<Result<_, WireError>>()? })
     });
     Ok(Issued {

@@ -13,7 +13,7 @@ struct Layout {
     postgres: &'static str,
 }
 
-const LAYOUTS: [Layout; 6] = [
+const LAYOUTS: [Layout; 3] = [
     Layout {
         number: 1,
         both: include_str!("migrations/0001_ledger.sql"),
@@ -21,10 +21,7 @@ const LAYOUTS: [Layout; 6] = [
         postgres: include_str!("migrations/0001_ledger.postgres.sql"),
     },
     Layout { number: 2, both: include_str!("migrations/0002_passes.sql"), sqlite: "", postgres: "" },
-    Layout { number: 3, both: include_str!("migrations/0003_settled.sql"), sqlite: "", postgres: "" },
-    Layout { number: 4, both: include_str!("migrations/0004_heirs.sql"), sqlite: "", postgres: "" },
-    Layout { number: 5, both: include_str!("migrations/0005_refused.sql"), sqlite: "", postgres: "" },
-    Layout { number: 6, both: include_str!("migrations/0006_parts.sql"), sqlite: "", postgres: "" },
+    Layout { number: 3, both: include_str!("migrations/0003_refused.sql"), sqlite: "", postgres: "" },
 ];
 
 /// The layout this program works with.

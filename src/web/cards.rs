@@ -21,7 +21,6 @@ use super::card_page::{HandOn, card_page};
 use super::link::{Closed, LinkKey};
 use super::outcome::{self, Now};
 use super::page::Page;
-use crate::old_brake::Withheld;
 use crate::fleet::{Cleared, InForce, Keying, Lookout, LookoutError, Moment, record_scripts};
 use crate::ledger::Digest;
 use crate::script::card::Card;
@@ -203,10 +202,9 @@ impl Cards {
         let keying = tokio::task::block_in_place(|| lookout.keying(&station, Way::There, &mut Memory::default()));
         let now = match keying {
             Keying::Script { script, codes } if script.digest == asked.digest => {
-                return match lookout.clear(&script) {
+                return match lookout.clear(&script, &station) {
                     Ok(cleared) => self.card(&lookout, (&script, cleared), &codes, &asked).await,
-                    Err(Withheld::Held(held)) => outcome::held(&station.name, held),
-                    Err(Withheld::Unjudged) => outcome::unrecorded(),
+                    Err(change) => outcome::held(&station.name, change),
                 };
             }
             Keying::Script { script, codes: _ } => Now::Other(script.digest),
@@ -228,7 +226,7 @@ impl Cards {
     async fn card(
         &self,
         lookout: &Lookout,
-        (script, cleared): (&Script, Cleared<'_>),
+        (script, cleared): (&Script, Cleared),
         codes: &Codes,
         asked: &Asked,
     ) -> Page {
@@ -236,7 +234,7 @@ impl Cards {
             return outcome::no_such_station(&script.station);
         };
         if asked.shows
-            && let Err(error) = record_scripts(&lookout.store, vec![cleared], lookout.now).await
+            && let Err(error) = record_scripts(&lookout.store, &[cleared], lookout.now).await
         {
             tracing::warn!(%error, "a card is not shown");
             return outcome::unrecorded();

@@ -8,7 +8,7 @@ use maud::html;
 use super::card_page::time;
 use super::cards::Holder;
 use super::page::{Page, layout};
-use crate::old_brake::Held;
+use crate::brake::Change;
 use crate::drift::{Service, StationDrift};
 use crate::fleet::FleetError;
 use crate::inventory::{Extent, Station};
@@ -122,7 +122,7 @@ pub(super) fn overtaken(station: &Station, digest: &Digest, now: &Now, since: &S
 }
 
 /// A script that waits for the release of a change.
-pub(super) fn held(station: &str, held: &Held) -> Page {
+pub(super) fn held(station: &str, held: &Change) -> Page {
     let title = format!("The script for {station} is held");
     let main = html! {
         h1 { (title) }

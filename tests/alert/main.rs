@@ -83,7 +83,7 @@ fn drift(stations: usize) -> Message {
         next,
         commit: None,
         asides: &asides,
-        hold: Hold { now: None, ended: None, told: &HoldTold::default(), release: None, seq: 0 },
+        hold: Hold { now: None, told: &HoldTold::default(), release: None, seq: 0 },
         outs: Outs(&|_| None),
         clock: clock(),
     };

@@ -128,7 +128,7 @@ fn what_is_foretold_to_be_held_is_what_the_brake_then_holds() {
         assert_eq!(foretold_now, foretold, "{what}: held or not yet, it is the same");
         let said = fleet.run(&["check", "--against", &old]).ended(0).out;
         let sentence = format!(
-            "This change would be held: it alters lifeline settings of {} of the {} stations on record",
+            "Scripts would be held until `stationkeep release`: {} of the {} stations on record would hold lifeline",
             foretold["stations"], foretold["of"]
         );
         assert!(said.contains(&sentence) && said.contains("That is by the ledger"), "{what}: {said}");
@@ -149,10 +149,11 @@ fn what_is_foretold_to_be_held_is_what_the_brake_then_holds() {
         let exported = fleet.run(&["ledger", "export"]).ended(0).out;
         let notice = exported.lines().find(|line| line.contains(change)).expect("the release");
         let notice: Value = serde_json::from_str(notice).expect("a line of the ledger");
-        let released: BTreeSet<String> = notice["stations"]
+        let released: BTreeSet<String> = notice["released"]
             .as_array()
-            .expect("stations")
+            .expect("stations by what is released")
             .iter()
+            .flat_map(|some| some["stations"].as_array().expect("stations"))
             .map(|name| name.as_str().unwrap_or_default().to_owned())
             .collect();
         assert_eq!(
@@ -174,7 +175,8 @@ fn without_a_ledger_all_stations_count_as_if_on_record_and_nothing_is_left_behin
     let old = old.display().to_string();
     edit_all(&fleet, "config/inventory", |text| text.replace("+441632960101", "+441632960109"));
     let said = fleet.run(&["check", "--against", &old]).ended(0).out;
-    assert!(said.contains("of the 35 stations on record: more than 30 % (surge.share, stationkeep.yaml:"), "{said}");
+    assert!(said.contains("of the 35 stations on record would hold"), "{said}");
+    assert!(said.contains("more than 30 % (brake.share, stationkeep.yaml:"), "{said}");
     assert!(said.contains("There is no ledger of this version here, so all stations of"), "{said}");
     assert!(!fleet.path("var").exists(), "nothing is left behind");
 }

@@ -1,0 +1,139 @@
+//! Longer ways around: new names and numbers at once, and scripts that were shown before an edit was taken back.
+
+use super::*;
+
+#[test]
+fn a_new_name_a_new_number_and_another_contact_at_once_may_be_the_same_stations_still() {
+    let all_new = |spec: &mut Spec| {
+        (spec.name, spec.number) = (format!("X{}", spec.name), spec.number + 40);
+        (spec.calls, spec.how) = ("desk", How::Station);
+    };
+    let mut world = World::new();
+    world.specs.iter_mut().for_each(all_new);
+    assert_eq!(world.held(), SIZE);
+    assert!((0..SIZE).all(|nth| !world.is_free(nth)));
+    // Taken back, it is none, and nothing is left over.
+    world.specs = start();
+    assert_eq!(world.held(), 0);
+    // First the new ones beside the old ones, then the old ones go.
+    let mut world = World::new();
+    world.specs.extend(start().into_iter().map(|mut spec| {
+        all_new(&mut spec);
+        spec
+    }));
+    assert_eq!(world.held(), 0, "so far they are twenty more stations");
+    world.specs.drain(..SIZE);
+    assert_eq!(world.held(), SIZE);
+    // First the old ones go.
+    let mut world = World::new();
+    let gone = world.specs.split_off(1);
+    assert_eq!(world.held(), 0);
+    world.specs.extend(gone);
+    world.specs[1..].iter_mut().for_each(all_new);
+    assert_eq!(world.held(), SIZE - 1);
+    // Each that is gone counts once: what is added after that is new, though nobody can tell which is which.
+    world.specs.extend((70..90).map(|number| Spec { name: format!("Y-{number}"), number, ..start()[0].clone() }));
+    let change = world.change().unwrap();
+    assert_eq!((change.count, change.replaced, change.stations.len()), (SIZE - 1, SIZE - 1, 2 * SIZE - 1));
+}
+
+#[test]
+fn stations_that_are_really_replaced_are_asked_for_and_a_report_of_the_new_ones_or_a_release_is_an_answer() {
+    let replace = |world: &mut World, by: char| {
+        world.specs.iter_mut().for_each(|spec| {
+            (spec.name, spec.number) = (format!("{by}{}", spec.name), spec.number + 20);
+            (spec.calls, spec.how) = ("desk", How::Station);
+        });
+    };
+    for is_released in [false, true] {
+        let mut world = World::new();
+        replace(&mut world, 'X');
+        assert_eq!(world.held(), SIZE);
+        match is_released {
+            true => drop(world.release()),
+            false => (0..SIZE).for_each(|nth| world.confirm(nth)),
+        }
+        assert_eq!(world.held(), 0);
+        // They call somebody else later: the old ones are still gone, and the new ones are known or not.
+        world.specs.iter_mut().for_each(|spec| (spec.calls, spec.how) = ("help", How::Fleet));
+        assert_eq!(world.held(), SIZE);
+    }
+}
+
+/// Nine stations were to call the desk and their scripts were shown; then the edit was taken back.
+fn shown_and_taken_back() -> World {
+    let mut world = World::new();
+    some(&mut world, 0..9, "desk", How::Station);
+    assert_eq!(world.held(), 0);
+    assert!((0..9).all(|nth| world.show(nth)));
+    world.specs = start();
+    assert_eq!(world.held(), 0, "there is nothing to hold");
+    world
+}
+
+#[test]
+fn nine_at_a_time_shown_and_taken_back_is_no_way_around() {
+    let mut world = shown_and_taken_back();
+    some(&mut world, 9..18, "desk", How::Station);
+    let change = world.change().unwrap();
+    assert_eq!((change.stations.len(), change.in_hand.len(), change.on_record), (9, 9, SIZE));
+    let said = "18 of the 20 stations on record would hold lifeline settings other than those last proven \
+                (9 of them by scripts already issued and not reported on): more than 30 %";
+    assert!(change.sentence().starts_with(said), "{}", change.sentence());
+    assert!(world.is_free(0), "a script to what is proven is never held");
+    assert!(!world.is_free(9));
+    // Under other names they count as well.
+    let mut renamed = world.clone();
+    renamed.specs[..9].iter_mut().for_each(|spec| spec.name = format!("X{}", spec.name));
+    assert_eq!(renamed.held(), 18);
+    // And out of the inventory.
+    world.specs.drain(..9);
+    assert_eq!(world.held(), 18);
+    // A release covers what was shown, too.
+    world.release();
+    assert_eq!(world.held(), 0);
+}
+
+#[test]
+fn a_report_of_what_became_of_a_script_ends_it_and_one_of_before_does_not() {
+    let mut world = shown_and_taken_back();
+    (0..9).for_each(|nth| world.skip(nth));
+    some(&mut world, 9..18, "desk", How::Station);
+    assert_eq!(world.held(), 0, "nine");
+    // What a report says without naming the script leaves the card where it is.
+    let mut world = shown_and_taken_back();
+    (0..9).for_each(|nth| world.confirm(nth));
+    some(&mut world, 9..18, "desk", How::Station);
+    assert_eq!(world.held(), 18);
+    // Shown again after it was reported on.
+    let mut world = World::new();
+    some(&mut world, 0..9, "desk", How::Station);
+    (0..9).for_each(|nth| {
+        world.show(nth);
+        world.skip(nth);
+        world.show(nth);
+    });
+    world.specs = start();
+    some(&mut world, 9..10, "desk", How::Station);
+    assert_eq!(world.held(), 10);
+}
+
+#[test]
+fn in_an_ordinary_week_what_is_shown_on_monday_and_keyed_on_friday_counts_once() {
+    let mut world = World::of(fleet_of(60));
+    some(&mut world, 0..9, "desk", How::Station);
+    assert!((0..9).all(|nth| world.show(nth)));
+    world.days(2);
+    // Wednesday: twelve of 60 are a fifth.
+    some(&mut world, 9..12, "desk", How::Station);
+    assert_eq!(world.held(), 0);
+    assert!(world.show(9));
+    world.days(2);
+    (0..12).for_each(|nth| world.confirm(nth));
+    assert_eq!(world.held(), 0);
+    assert!(world.alterations().is_empty());
+    // A repair that is shown and waits is no change at all.
+    assert!((20..50).all(|nth| world.show(nth)));
+    some(&mut world, 12..21, "desk", How::Station);
+    assert_eq!(world.held(), 0);
+}
