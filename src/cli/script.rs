@@ -100,7 +100,7 @@ pub fn held(station: &str, change: &Change) -> CliError {
 /// Why scripts are held, and what to do.
 pub fn release_hint(change: &Change) -> String {
     format!(
-        "{} Check that every one of them is meant (`stationkeep release {}` lists them), then release it:\n  {}",
+        "{} List what would change:\n  stationkeep release {}\nIf every station is meant, release it:\n  {}",
         change.sentence(),
         change.digest,
         change.release()

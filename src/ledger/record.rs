@@ -301,18 +301,21 @@ impl Fold<'_> {
         }
     }
 
-    /// Help was reached: what is known of the lifeline's settings is proved, and what holds the number that was dialled,
-    /// whatever the keybook calls it now. Where all that lifelines need is known, what it has no longer is forgotten.
+    /// Help was reached: what is known of the lifeline's settings is proved. Where none of them holds the number that was
+    /// dialled, the keybook once had another among them: whatever holds that number is proved, too. Where all that lifelines
+    /// need is known, what the keybook has no longer is forgotten.
     fn prove(&mut self, mark: Mark, lifeline: usize, dialled: Option<&Name>) {
         let (keybook, Record { settings, proven, .. }) = (self.keybook, &mut self.record);
         let known = |id: SettingId| match &settings[id.index()].state {
             State::Known(value) => Some(value),
             State::InDoubt(_) | State::Unknown => None,
         };
+        let own = &keybook.lifelines[lifeline].settings;
+        let is_dialled = |id: SettingId| matches!(known(id), Some(Value::Dial(number)) if dialled == Some(number));
+        let is_explained = own.iter().any(|id| is_dialled(*id));
         for id in keybook.ids() {
             let Some(value) = known(id) else { continue };
-            let is_dialled = matches!(value, Value::Dial(number) if dialled == Some(number));
-            if is_dialled || keybook.lifelines[lifeline].settings.contains(&id) {
+            if own.contains(&id) || (!is_explained && is_dialled(id)) {
                 proven::tested(proven, &keybook.setting(id).name, value, mark.at);
             }
         }
