@@ -101,6 +101,9 @@ pub(crate) fn fleet_of(size: usize) -> Vec<Spec> {
     (0..size).map(spec).collect()
 }
 
+/// What files said, with the inventory that they were read as.
+pub(crate) type Read = (Vec<Spec>, &'static str, Book, Arc<Inventory>);
+
 /// A fleet, its ledger and its clock.
 #[derive(Clone)]
 pub(crate) struct World {
@@ -118,7 +121,7 @@ pub(crate) struct World {
     pub now: i64,
     pub seq: i64,
     /// The files as they were last read.
-    pub read: RefCell<Option<(Vec<Spec>, &'static str, Book, Arc<Inventory>)>>,
+    pub read: RefCell<Option<Read>>,
 }
 
 impl World {

@@ -443,7 +443,12 @@ async fn entries_under<'n>(
 
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
+
     use super::*;
+    use crate::brake::sample::{How, SIZE, Spec, World, fleet_of};
+    use crate::fleet::Judged;
+    use crate::ledger::{Line, line_of};
     use crate::store::NewEntry;
 
     fn report(nth: usize) -> NewEntry {
@@ -457,6 +462,137 @@ mod tests {
             at_ms: 1_763_633_640_000,
             recorded_ms: 1_763_633_650_000,
             body,
+        }
+    }
+
+    async fn append(store: &Store, world: &World, from: (usize, usize)) {
+        let (mut entries, now) = (Vec::new(), world.clock());
+        for report in &world.reports[from.0..] {
+            entries.push(NewEntry {
+                kind: EntryKind::Report,
+                id: report.id.to_string(),
+                station: report.station.to_string(),
+                at_ms: report.at.as_millisecond(),
+                recorded_ms: now.as_millisecond(),
+                body: line_of(&Line::Report(Box::new(report.clone()))),
+            });
+        }
+        for shown in &world.shown[from.1..] {
+            let script = world.scripts[&shown.script].clone();
+            entries.push(NewEntry {
+                kind: EntryKind::Script,
+                id: script.digest.to_string(),
+                station: script.station.to_string(),
+                at_ms: script.at.as_millisecond(),
+                recorded_ms: now.as_millisecond(),
+                body: line_of(&Line::Script(Box::new(script))),
+            });
+            entries.push(crate::fleet::issue::shown_entry(shown, now));
+        }
+        store.append(&entries).await.unwrap();
+    }
+
+    /// Whether records say what their definition says.
+    fn check(records: &Records, world: &World) -> Result<(), TestCaseError> {
+        let inventory = world.inventory();
+        for station in inventory.stations.values() {
+            let (mut is, mut should) = ((*records.of(station)).clone(), world.record(&inventory, station));
+            for record in [&mut is, &mut should] {
+                record.handed_out.sort_by(|a, b| (a.at, &a.script).cmp(&(b.at, &b.script)));
+            }
+            prop_assert_eq!(is, should, "{}", station.name);
+        }
+        prop_assert_eq!(records.gone(), world.gone(&inventory));
+        let limit = world.limit();
+        prop_assert_eq!(Judged::of(&inventory, records, &limit, world.clock()).change, world.change());
+        Ok(())
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { cases: 48, ..ProptestConfig::default() })]
+
+        #[test]
+        fn records_kept_up_are_those_of_a_ledger_read_anew_whatever_is_renamed_and_renumbered(
+            plan in prop::collection::vec((0usize..6, 0u8..12), 1..14),
+            cuts in prop::collection::vec(any::<bool>(), 14),
+        ) {
+            let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+            runtime.block_on(async {
+                let folder = tempfile::tempdir().unwrap();
+                let store = Store::open(&format!("sqlite:{}/l.db", folder.path().display())).await.unwrap();
+                let mut world = World::unreported(fleet_of(6));
+                let mut records = Records::load(&store, &world.inventory(), None, |_| {}).await.unwrap();
+                let (mut written, mut before) = ((0, 0), world.inventory());
+                for (at, ((nth, how), cut)) in plan.iter().zip(cuts).enumerate() {
+                    let nth = *nth % world.specs.len();
+                    let spec = &mut world.specs[nth];
+                    match how {
+                        0 => world.confirm(nth),
+                        1 => world.key(nth),
+                        2 => drop(world.show(nth)),
+                        3 => spec.name = format!("R{at}"),
+                        4 => {
+                            spec.formerly = vec![spec.name.clone()];
+                            spec.name = format!("F{at}");
+                        }
+                        5 => spec.number = 40 + at,
+                        6 => (spec.name, spec.number) = (format!("B{at}"), 70 + at),
+                        7 => spec.model = "wren-1",
+                        8 if world.specs.len() > 1 => drop(world.specs.remove(nth)),
+                        9 | 10 => {
+                            // Brought in late: it is kept with a number that is another station's by now.
+                            let number = world.inventory().stations.values().last().unwrap().number.name().clone();
+                            world.confirm(nth);
+                            world.reports.iter_mut().rev().take(2).for_each(|one| one.number = Some(number.clone()));
+                        }
+                        _ => {
+                            let number = world.specs[nth].number;
+                            world.specs[nth].number = 90 + at;
+                            let new = Spec { name: format!("N{at}"), number, ..fleet_of(1)[0].clone() };
+                            world.specs.push(new);
+                        }
+                    }
+                    if cut {
+                        append(&store, &world, written).await;
+                        written = (world.reports.len(), world.shown.len());
+                        let inventory = world.inventory();
+                        let changed = inventory.differing(&before);
+                        records.keep_up(&store, &inventory, Some(&changed)).await.unwrap();
+                        before = inventory;
+                        check(&records, &world)?;
+                    }
+                }
+                append(&store, &world, written).await;
+                records.keep_up(&store, &world.inventory(), None).await.unwrap();
+                check(&records, &world)?;
+                let anew = Records::load(&store, &world.inventory(), None, |_| {}).await.unwrap();
+                check(&anew, &world)
+            })?;
+        }
+
+        #[test]
+        fn without_a_ledger_an_edit_is_judged_as_if_all_that_was_wanted_were_proven(
+            plan in prop::collection::vec((0usize..SIZE, 0u8..6), 0..40),
+            help in any::<bool>(),
+        ) {
+            let mut world = World::new();
+            let before = world.inventory();
+            for (nth, how) in plan {
+                let spec = &mut world.specs[nth];
+                match how {
+                    0 => (spec.calls, spec.how) = ("desk", How::Station),
+                    1 => spec.site = "mole",
+                    2 => spec.how = How::Unmanaged,
+                    3 => spec.name = format!("N-{nth:02}"),
+                    4 => spec.number = 40 + nth,
+                    _ => (spec.name, spec.number) = (format!("N-{nth:02}"), 40 + nth),
+                }
+            }
+            world.help = if help { "+441632960109" } else { world.help };
+            let after = world.inventory();
+            let records = Records::as_if_proven(&before, &after);
+            let foreseen = Judged::of(&after, &records, &world.limit(), Timestamp::UNIX_EPOCH).change;
+            prop_assert_eq!(foreseen, world.change());
         }
     }
 

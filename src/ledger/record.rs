@@ -567,6 +567,72 @@ mod tests {
         assert_eq!(state(&record, "identity"), State::Unknown);
     }
 
+    fn proven(record: &Record, name: &str) -> Option<String> {
+        record.proven(name).and_then(|proven| proven.value.as_ref()).map(ToString::to_string)
+    }
+
+    #[test]
+    fn without_a_test_what_was_made_known_last_is_proven_and_doubt_units_and_contradictions_prove_nothing() {
+        let base = vec![left(1, "line.kind", plain("direct"))];
+        let after = |later: Report| proven(&folded(&[base.clone(), vec![later]].concat()), "line.kind");
+        let direct = Some("direct".to_owned());
+        assert_eq!(after(left(2, "line.kind", plain("pbx"))).as_deref(), Some("pbx"));
+        assert_eq!(after(keyed(2, &[(1, Heard::Accepted)])).as_deref(), Some("pbx"));
+        for nothing in [
+            found(2, "line.kind", plain("ringdown")),
+            keyed(2, &[(1, Heard::Nothing)]),
+            keyed(2, &[(1, Heard::Refused)]),
+            Report { unit: Some(Unit::Replaced), ..report(2) },
+            left(2, "identity", quoted("7")),
+        ] {
+            assert_eq!(after(nothing.clone()), direct, "{nothing:?}");
+        }
+        assert_eq!(folded(&[Report { unit: Some(Unit::New), ..report(1) }]).proven, []);
+        let unit = Report { unit: Some(Unit::New), ..found(1, "line.kind", plain("ringdown")) };
+        assert_eq!(proven(&folded(&[unit]), "line.kind").as_deref(), Some("ringdown"));
+    }
+
+    #[test]
+    fn after_a_test_that_reached_help_only_another_one_proves_something_else() {
+        let mut reports = vec![
+            left(1, "line.kind", plain("direct")),
+            left(1, "emergency.backup", quoted("5")),
+            tested(2, Outcome::Reached),
+            left(3, "line.kind", plain("pbx")),
+            left(3, "emergency.backup", quoted("6")),
+            tested(4, Outcome::Failed),
+        ];
+        (1..).zip(&mut reports).for_each(|(id, report)| report.id = Uuid::from_u128(id));
+        let record = folded(&reports);
+        assert_eq!(proven(&record, "line.kind").as_deref(), Some("direct"));
+        assert_eq!(proven(&record, "emergency.backup").as_deref(), Some("\"6\""), "no lifeline of it was tested");
+        reports.push(tested(5, Outcome::Reached));
+        assert_eq!(proven(&folded(&reports), "line.kind").as_deref(), Some("pbx"));
+    }
+
+    #[test]
+    fn a_report_of_a_time_after_shows_something_else_only_where_it_ends_otherwise() {
+        let is_pbx = |value: Option<&Value>| value.is_some_and(|value| *value == Value::Choice("pbx".into()));
+        let at = |minute: i64| report(minute).at;
+        let shows = |reports: &[Report], after| {
+            let record = folded(&[vec![left(1, "line.kind", plain("direct"))], reports.to_vec()].concat());
+            record.proven("line.kind").unwrap().shows_other(is_pbx, after)
+        };
+        assert!(shows(&[], at(0)) && !shows(&[], at(1)));
+        let visit =
+            Report { found: [("line.kind".into(), plain("direct"))].into(), ..left(3, "line.kind", plain("pbx")) };
+        assert!(!shows(&[visit], at(2)), "what was found there was keyed in the same visit");
+        let back = [left(3, "line.kind", plain("ringdown")), left(4, "line.kind", plain("pbx"))];
+        assert!(shows(&back, at(2)) && !shows(&back, at(3)));
+    }
+
+    #[test]
+    fn the_number_last_rung_is_that_of_the_last_report_which_has_one() {
+        let rung = |minute, number: Option<&str>| Report { number: number.map(Name::from), ..report(minute) };
+        let record = folded(&[rung(3, None), rung(2, Some("+441632960121")), rung(1, Some("+441632960122"))]);
+        assert_eq!(record.number.as_deref(), Some("+441632960121"));
+    }
+
     fn any_report() -> impl Strategy<Value = Report> {
         let heard =
             prop_oneof![Just(Heard::Accepted), Just(Heard::Refused), Just(Heard::Nothing), Just(Heard::Skipped)];

@@ -313,6 +313,30 @@ mod tests {
     }
 
     #[test]
+    fn the_number_and_what_was_dialled_are_kept_and_are_no_part_of_the_content() {
+        let mut report = sample();
+        report.number = Some("+441632960121".into());
+        report.tests[0].dialled = Some("9,01632960101".into());
+        let line = Line::Report(Box::new(report.clone()));
+        assert_eq!(parse_line(&line_of(&line)).unwrap(), line);
+        assert_eq!(report_json(&report), report_json(&sample()));
+        let claimed = r#"{"report":1,"id":"019a6c1e-8f00-7000-8000-000000000001","station":"EQ-01",
+            "at":"2026-11-20T11:14:00Z","by":"tech-07","number":"+441632960121"}"#;
+        assert!(crate::ledger::read(&"r.json".into(), claimed.as_bytes()).is_err(), "who reports does not say it");
+    }
+
+    #[test]
+    fn a_showing_comes_back_from_its_line_unchanged() {
+        let at = "2026-11-20T10:14:00Z".parse().unwrap();
+        let line =
+            Line::Shown(Box::new(Shown { script: "3f9a1c0b7d24e615".parse().unwrap(), station: "EQ-01".into(), at }));
+        let text = r#"{"shown":1,"script":"3f9a1c0b7d24e615","station":"EQ-01","at":"2026-11-20T10:14:00Z"}"#;
+        assert_eq!(line_of(&line), text);
+        assert_eq!(parse_line(text).unwrap(), line);
+        assert!(parse_line(&text.replace("\"shown\":1", "\"shown\":2")).is_err());
+    }
+
+    #[test]
     fn equal_content_has_equal_text_whatever_the_spelling() {
         let yaml = r#"report: 1
 id: 019A6C1E-8F00-7000-8000-000000000001
