@@ -13,7 +13,7 @@ use super::entry::Entry;
 use super::event::{Envelope, Kind, LONGEST_BODY, Message, json};
 use super::handed_out::CallBack;
 use super::mark::{Chain, Mark, MarkHasher};
-use super::pass::{HeldChange, Next, Pass};
+use super::pass::{Next, Pass};
 use super::step::Reason;
 use super::summary;
 use super::terms::{Subscription, Terms};
@@ -21,6 +21,7 @@ use super::topic::asides::{AsideNews, ToldAsides};
 use super::topic::change::{Hold, News, ToldNews};
 use super::topic::station::Item;
 use super::work::{ToDo, next};
+use crate::brake::Change;
 use crate::drift::{Standing, Totals};
 use crate::inventory::Commit;
 use crate::setting::{Name, Weight};
@@ -91,22 +92,21 @@ struct ToldHeld {
     stations: usize,
     handed_out: usize,
     on_record: usize,
-    share: f64,
-    set_at: String,
+    /// What they are more than, and where that is set.
+    limit: String,
     /// The command that releases it.
     release: String,
 }
 
 impl ToldHeld {
-    fn of(held: &HeldChange) -> ToldHeld {
+    fn of(held: &Change) -> ToldHeld {
         ToldHeld {
-            change: held.change.to_string(),
-            stations: held.stations,
-            handed_out: held.handed_out,
+            change: held.digest.to_string(),
+            stations: held.count,
+            handed_out: held.in_hand.len(),
             on_record: held.on_record,
-            share: held.share,
-            set_at: clip(&held.set_at, PLACE),
-            release: held.release.clone(),
+            limit: clip(&held.limit, PLACE),
+            release: held.release(),
         }
     }
 }

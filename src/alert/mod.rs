@@ -113,8 +113,8 @@ pub use decide::{Verdict, decide};
 pub use event::{CONTENT_TYPE, LONGEST_BODY, Message, source_of};
 pub use heartbeat::heartbeat;
 pub use pass::{
-    Cause, EndedChange, FilesRead, HandedOut, HeldChange, NewCommit, Next, OutScript, Pass, RejectedReport,
-    RejectedReports, ReportTaken, Silent, Stopped, Work,
+    Cause, FilesRead, HandedOut, NewCommit, Next, OutScript, Pass, RejectedReport, RejectedReports, ReportTaken,
+    Silent, Stopped, Work,
 };
 pub use step::Reason;
 pub use terms::{Subscription, Terms};

@@ -7,6 +7,7 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use uuid::Uuid;
 
+use crate::brake::Change;
 use crate::drift::StationDrift;
 use crate::finding::Finding;
 use crate::inventory::{Commit, Contact};
@@ -32,9 +33,7 @@ pub struct Pass<'a> {
     /// What people decided; `None` where the ledger was not read yet.
     pub decisions: Option<&'a Decisions>,
     /// The change that waits for its release.
-    pub held: Option<&'a HeldChange>,
-    /// How the last one ended, where that is known.
-    pub ended: Option<&'a EndedChange>,
+    pub held: Option<&'a Change>,
     /// The scripts that are to be called back.
     pub handed_out: HandedOut<'a>,
     /// How the files were read.
@@ -141,34 +140,6 @@ impl fmt::Debug for HandedOut<'_> {
 pub struct OutScript {
     pub script: Digest,
     pub at: Timestamp,
-}
-
-/// A change that waits for its release, as the brake has it.
-#[derive(Debug, Clone, PartialEq)]
-pub struct HeldChange {
-    /// Stands for this very change.
-    pub change: Digest,
-    /// How many stations it alters, and how many of them only by scripts that were handed out before.
-    pub stations: usize,
-    pub handed_out: usize,
-    /// How many stations of the inventory are on record.
-    pub on_record: usize,
-    /// The limit that it passes (0 to 1), and where that is set.
-    pub share: f64,
-    pub set_at: String,
-    /// How much it alters, as a sentence.
-    pub sentence: String,
-    /// The command that releases it.
-    pub release: String,
-}
-
-/// How the stations of a change came out of it that is held no more and was not released.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct EndedChange {
-    pub taken_back: usize,
-    pub reported: usize,
-    pub left: usize,
-    pub sentence: String,
 }
 
 /// How an inventory or a configuration was read.

@@ -1,4 +1,4 @@
-//! How much of a fleet may change at once.
+//! How many stations of a fleet may be altered at once.
 
 use std::fmt;
 use std::str::FromStr;
@@ -9,9 +9,9 @@ pub struct Share(u32);
 
 const ONE: u32 = 1_000_000;
 
-/// No number from 0 to 1 with at most six places.
+/// Not a number from 0 to 1 with at most six places.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("`{0}` is no share: write a number from 0 to 1, such as 0.3")]
+#[error("`{0}` is not a share: write a number from 0 to 1, such as 0.3")]
 pub struct NoShare(String);
 
 impl Share {
@@ -63,12 +63,28 @@ impl fmt::Display for Share {
     }
 }
 
-/// A share, and where it is set.
+/// How many altered stations are too many: more than a share of those on record, or more than a number.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Limit {
     pub share: Share,
-    /// "surge.share, stationkeep.yaml:12", or that it is the default.
-    pub set_at: String,
+    pub most: usize,
+    /// "brake.share, stationkeep.yaml:12", or that it is the default.
+    pub share_set_at: String,
+    /// The same of `brake.most`.
+    pub most_set_at: String,
+}
+
+impl Limit {
+    /// What holds for `most` where nothing is written.
+    pub const MOST: usize = 200;
+
+    /// What so many of so many pass: "30 % (brake.share, stationkeep.yaml:12)".
+    pub fn passed_by(&self, altered: usize, on_record: usize) -> Option<String> {
+        if self.share.is_passed_by(altered, on_record) {
+            return Some(format!("{} ({})", self.share.percent(), self.share_set_at));
+        }
+        (altered > self.most).then(|| format!("{} ({})", self.most, self.most_set_at))
+    }
 }
 
 #[cfg(test)]

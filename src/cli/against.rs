@@ -3,15 +3,16 @@
 use std::path::Path;
 use std::sync::Arc;
 
+use jiff::Timestamp;
 use serde_json::{Value as Json, json as object};
 
 use super::context::{Files, load};
 use super::error::{CliError, counted, findings_text, paint};
-use crate::brake::{Held, foresee};
+use crate::brake::Change as Hold;
 use crate::daemon::{Clock, with_causes};
 use crate::files::{Folder, Look, Tree};
 use crate::finding::Finding;
-use crate::fleet::{Reading, ReadingCache, Source, SourceTexts, foretell};
+use crate::fleet::{Judged, Reading, ReadingCache, Records, Source, SourceTexts};
 use crate::git::{self, Cache, Git, GitError, Snapshot};
 use crate::inventory::Commit;
 use crate::preview::{Change, json as change_json, text as show};
@@ -31,9 +32,10 @@ pub struct Against {
 /// The brake's hold of the files as they are, where there would be one.
 enum Foretold {
     /// By the ledger of this configuration.
-    ByLedger(Option<Held>),
-    /// As if all stations of what is compared with held what was wanted of them. `why`: what kept it from asking a ledger.
-    ByFiles { held: Option<Held>, why: String },
+    ByLedger(Option<Hold>),
+    /// As if all that was wanted of the stations of what is compared with were proven. `why`: what kept it from asking a
+    /// ledger.
+    ByFiles { held: Option<Hold>, why: String },
 }
 
 impl Against {
@@ -51,9 +53,7 @@ impl Against {
             }
         };
         let Some(held) = held else { return String::new() };
-        let sentence = held.sentence();
-        let sentence = sentence.strip_prefix("It ").unwrap_or(&sentence);
-        format!("This change would be held: it {sentence} Its scripts would wait for `stationkeep release`. {by}\n")
+        format!("Scripts would be held until `stationkeep release`: {} {by}\n", held.sentence())
     }
 
     /// For programs.
@@ -65,11 +65,10 @@ impl Against {
         };
         json["held"] = held.as_ref().map_or(Json::Null, |held| {
             object!({
-                "stations": held.count(),
-                "handed_out": held.out.len(),
+                "stations": held.count,
+                "handed_out": held.in_hand.len(),
                 "of": held.on_record,
-                "share": held.limit.share.value(),
-                "set_at": held.limit.set_at,
+                "limit": held.limit,
                 "names": held.stations.iter().map(|name| &**name).collect::<Vec<_>>(),
                 "by_ledger": by_ledger,
             })
@@ -94,22 +93,24 @@ pub async fn against(what: &str, files: &Files) -> Result<Against, CliError> {
     let foretold = match ask(files).await {
         Ok(held) => Foretold::ByLedger(held),
         Err(why) => {
-            let held = foresee(&before.inventory, &files.reading.inventory, &files.config.surge.limit());
-            Foretold::ByFiles { held, why }
+            let after = &files.reading.inventory;
+            let records = Records::as_if_proven(&before.inventory, after);
+            let limit = files.config.brake.limit();
+            Foretold::ByFiles { held: Judged::of(after, &records, &limit, Timestamp::UNIX_EPOCH).change, why }
         }
     };
     Ok(Against { what: what.to_owned(), commit: trees.commit, change, foretold })
 }
 
 /// What the brake would hold, by the ledger of the configuration; or why it cannot be asked.
-async fn ask(files: &Files) -> Result<Option<Held>, String> {
+async fn ask(files: &Files) -> Result<Option<Hold>, String> {
     let failed = |error: &dyn std::error::Error| format!("The ledger could not be asked ({})", with_causes(error));
     let store = Store::open_existing(files.config.ledger.reveal()).await.map_err(|error| failed(&error))?;
     let store = store.ok_or("There is no ledger of this version here")?;
     let now = Clock::from_env()?.now();
-    let limit = files.config.surge.limit();
-    let brake = foretell(&store, &files.reading.inventory, &limit, now).await.map_err(|error| failed(&error))?;
-    Ok(brake.held().cloned())
+    let limit = files.config.brake.limit();
+    let judged = Judged::foretold(&store, &files.reading.inventory, &limit, now).await;
+    Ok(judged.map_err(|error| failed(&error))?.change)
 }
 
 /// The keybooks and inventory of a configuration's folder, or a folder of inventory files alone beside today's keybooks.

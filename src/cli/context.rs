@@ -10,15 +10,14 @@ use serde_json::Value as Json;
 
 use super::error::{CliError, counted, findings_text, paint};
 use super::exit::Exit;
-use super::format::release_hint;
-use crate::brake::Withheld;
+use super::format::held;
 use crate::config::{self, Config};
 use crate::daemon::Clock;
 use crate::files::{Look, load_key, load_or_make_key};
 use crate::finding::{Finding, did_you_mean};
 use crate::fleet::intake::{Intake, Taken};
 use crate::fleet::{
-    Cleared, Fleet, LastRead, Moment, News, Reading, ReadingCache, Row, SourceTexts, Sources, Texts, View, clear,
+    Cleared, Fleet, LastRead, Moment, News, Reading, ReadingCache, Row, SourceTexts, Sources, Texts, View,
 };
 use crate::script::Script;
 use crate::store::Store;
@@ -167,14 +166,8 @@ impl Context {
     }
 
     /// Lets a script go, or says why it is held.
-    pub fn clear<'s>(&self, script: &'s Script) -> Result<Cleared<'s>, CliError> {
-        clear(script, &self.view.brake).map_err(|withheld| {
-            let why = match withheld {
-                Withheld::Held(held) => format!("since it is part of a change. {}", release_hint(held)),
-                Withheld::Unjudged => "since the brake has not judged the fleet as it was at that time.".into(),
-            };
-            CliError::failed(format!("the script for {} is held, {why}", script.station))
-        })
+    pub fn clear(&self, script: &Script, row: &Row) -> Result<Cleared, CliError> {
+        self.view.clear(script, row).map_err(|change| held(&script.station, change))
     }
 
     /// Where reports are judged and recorded.

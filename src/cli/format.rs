@@ -1,6 +1,7 @@
 //! How commands print: for people or for programs, and the forms of a script.
 
-use crate::brake::Held;
+use super::error::CliError;
+use crate::brake::Change;
 
 /// Most results.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
@@ -24,11 +25,17 @@ pub enum ScriptFormat {
     Html,
 }
 
-/// Why a script is held, and what to do.
-pub fn release_hint(held: &Held) -> String {
+/// A script that is held: why, and what to do.
+pub fn held(station: &str, change: &Change) -> CliError {
+    CliError::failed(format!("the script for {station} is held: {}", release_hint(change)))
+}
+
+/// Why scripts are held, and what to do.
+pub fn release_hint(change: &Change) -> String {
     format!(
-        "{} See that every one of them is meant (`stationkeep drift`), then release it:\n  {}",
-        held.sentence(),
-        held.release()
+        "{} List what would change:\n  stationkeep release {}\nIf every station is meant, release it:\n  {}",
+        change.sentence(),
+        change.digest,
+        change.release()
     )
 }

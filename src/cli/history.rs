@@ -45,12 +45,12 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
 fn record_at(station: &Station, lines: &[Line], last: &Report) -> Record {
     let reports = lines.iter().filter_map(|line| match line {
         Line::Report(report) if (report.at, report.id) <= (last.at, last.id) => Some(&**report),
-        Line::Report(_) | Line::Script(_) | Line::Decision(_) => None,
+        Line::Report(_) | Line::Script(_) | Line::Shown(_) | Line::Decision(_) => None,
     });
     fold(&station.keybook, reports, |digest| {
         lines.iter().find_map(|line| match line {
             Line::Script(issued) if issued.digest == *digest => Some(&**issued),
-            Line::Script(_) | Line::Report(_) | Line::Decision(_) => None,
+            Line::Script(_) | Line::Shown(_) | Line::Report(_) | Line::Decision(_) => None,
         })
     })
 }
@@ -73,6 +73,9 @@ fn text(name: &str, inventory: &Inventory, station: Option<&Station>, lines: &[L
                     issued.digest,
                     if steps == 1 { "" } else { "s" }
                 );
+            }
+            Line::Shown(shown) => {
+                let _ = writeln!(out, "\n{:.0}  script {} shown", shown.at, shown.script);
             }
             Line::Report(report) => {
                 let beside =

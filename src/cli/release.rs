@@ -1,5 +1,6 @@
-//! `release`: a change under the brake is meant. It releases that very change and no other.
+//! `release`: the scripts that the brake holds are meant. Without `--by` it lists what would change, and releases nothing.
 
+use std::fmt::Write as _;
 use std::path::Path;
 
 use super::context::Context;
@@ -7,48 +8,90 @@ use super::error::{CliError, print};
 use super::exit::Exit;
 use super::format::release_hint;
 use super::saying::{said, write_down};
+use crate::brake::{Alteration, Altered, Change};
 use crate::finding::plural;
+use crate::fleet::View;
 use crate::ledger::{Decision, Digest, Release};
+use crate::setting::Value;
 
-/// Release a change that alters the lifelines of many stations at once.
+/// Release the scripts that would change the lifelines of many stations at once.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
-`script` names the change whose scripts it holds. See with `drift` that every station of it is
-meant: once it is released, the scripts can be keyed. An edit that makes it another change needs
-a release of its own.")]
+Without --by it lists the stations and what would change at each.
+`script` and the alert name the change. Check that every station of it is meant: once it is
+released, the scripts can be keyed. An edit of what is wanted makes it another change.")]
 pub struct Args {
     /// The change: 16 hexadecimal digits, as `script` and the alert name it
     change: Digest,
-    /// Who says so
-    #[arg(long, value_name = "NAME")]
-    by: String,
-    /// Why: what was looked at
-    #[arg(long, value_name = "TEXT")]
-    why: String,
+    /// Who says so; without it the stations are listed
+    #[arg(long, value_name = "NAME", requires = "why")]
+    by: Option<String>,
+    /// Why: what was checked
+    #[arg(long, value_name = "TEXT", requires = "by")]
+    why: Option<String>,
 }
 
 pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     let mut context = Context::open(config).await?;
-    let Some(held) = context.view.change().cloned() else {
-        return Err(CliError::failed("no change is held, so there is nothing to release."));
+    let Some(change) = context.view.change.as_ref().cloned() else {
+        return Err(CliError::failed("nothing is held, so there is nothing to release."));
     };
-    if held.change != args.change {
+    if change.digest != args.change {
         return Err(CliError::failed(format!(
-            "no change {} is held. The one that is held now is {}: an edit or a report has made it another one. {}",
+            "change {} is not held. What is held now is {}, since an edit changed what is wanted. {}",
             args.change,
-            held.change,
-            release_hint(&held)
+            change.digest,
+            release_hint(&change)
         )));
     }
-    let said = said(&context, &args.by, Some(&args.why));
-    let count = plural(held.stations.len() as u64, "station");
-    let release = Release { said, stations: held.all(), change: held.change };
+    let Some(by) = &args.by else {
+        print(&listing(&context.view, &change))?;
+        return Ok(context.exit(Exit::Done));
+    };
+    let said = said(&context, by, args.why.as_deref());
+    let count = plural(change.stations.len() as u64, "station");
+    let release = Release { said, stations: context.view.to_release(), change: change.digest };
     write_down(&context, &Decision::Release(release)).await?;
     context.look_again().await?;
-    if let Some(held) = context.view.change() {
-        let why = "the files or the ledger changed at this very moment, and it is another change now.";
-        return Err(CliError::failed(format!("{why} {}", release_hint(held))));
+    if let Some(change) = context.view.change.as_ref() {
+        let why = "the files or the ledger changed while this was released, and scripts are still held.";
+        return Err(CliError::failed(format!("{why} {}", release_hint(change))));
     }
     print(&format!("Released: the scripts of {count} can be keyed. `stationkeep script --all` lists them.\n"))?;
     Ok(context.exit(Exit::Done))
+}
+
+/// Every station of the change, and what would change at it.
+fn listing(view: &View, change: &Change) -> String {
+    let mut out = format!("{}\n", change.sentence());
+    for name in change.stations.union(&change.in_hand) {
+        let _ = writeln!(out, "\n{name}");
+        match view.row(name).and_then(|row| row.alteration.as_ref()) {
+            Some(alteration) => alterations_text(&mut out, alteration),
+            None if change.stations.contains(name) => {
+                out.push_str("  new here, and nothing is proven: it may be a station that left the inventory\n");
+            }
+            None => out.push_str("  no longer in the inventory: a script for it was issued and not reported on\n"),
+        }
+    }
+    let _ = writeln!(out, "\nTo release it: {}", change.release());
+    out
+}
+
+fn alterations_text(out: &mut String, alteration: &Alteration) {
+    for altered in &alteration.wanted {
+        let _ = writeln!(out, "  {}", altered_text(altered));
+    }
+    for script in &alteration.in_hand {
+        let _ = writeln!(out, "  script {}, shown {:.0} and not reported on:", script.script, script.at);
+        script.alters.iter().for_each(|altered| {
+            let _ = writeln!(out, "    {}", altered_text(altered));
+        });
+    }
+}
+
+fn altered_text(altered: &Altered) -> String {
+    let text = |value: &Option<Value>, unknown: &str| value.as_ref().map_or(unknown.to_owned(), Value::to_string);
+    let proven = text(&altered.proven, "a value that the keybook can no longer hold");
+    format!("{}: {proven} -> {}", altered.setting, text(&altered.to, "unknown"))
 }

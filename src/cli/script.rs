@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use super::context::Context;
 use super::error::{CliError, print};
 use super::exit::Exit;
-use super::format::{ScriptFormat, release_hint};
+use super::format::{ScriptFormat, held};
 use super::layout::shown;
 use super::private::write_private;
 use crate::drift::{Service, StationDrift};
@@ -47,15 +47,10 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     let mut memory = Memory::default();
     let text = match context.view.keying(row, way, &mut memory) {
         Keying::Script { script, codes } => {
-            record_scripts(context.store(), vec![context.clear(&script)?], context.view.at).await?;
+            record_scripts(context.store(), &[context.clear(&script, row)?], context.view.at).await?;
             shown(&script, (&row.station, &row.drift), &context, &codes, args.format)
         }
-        Keying::Held(held) => {
-            let hint = release_hint(held);
-            return Err(CliError::failed(format!(
-                "the script for {name} is held, since it is part of a change. {hint}"
-            )));
-        }
+        Keying::Held(change) => return Err(held(name, change)),
         Keying::Nothing => {
             let full = script::full_presses(&row.station, &row.record, &context.view.codes_for(row), &mut memory);
             let text = nothing(&row.station, &row.drift, full, way, args.format);

@@ -11,7 +11,8 @@ use super::layout::shown;
 use super::private::write_private;
 use crate::finding::did_you_mean;
 use crate::fleet::{Row, record_scripts};
-use crate::script::{Memory, Script, WorkList};
+use crate::script::{Errand, Memory, Script, WorkList};
+use crate::setting::Codes;
 
 pub async fn run(
     site: Option<String>,
@@ -26,9 +27,13 @@ pub async fn run(
         must_be_new(folder)?;
     }
     let context = Context::open(config).await?;
-    let list = list(&context, &rows(&context, site.as_deref())?);
-    let scripts: Vec<_> = list.to_key().map(|(_, _, script, _)| context.clear(script)).collect::<Result<_, _>>()?;
-    record_scripts(context.store(), scripts, context.view.at).await?;
+    let rows = rows(&context, site.as_deref())?;
+    let list = list(&context, &rows);
+    let cleared = |(_, errand, script, _): (usize, &Errand, &Script, &Codes)| {
+        context.clear(script, context.row(&errand.station.name)?)
+    };
+    let scripts: Vec<_> = list.to_key().map(cleared).collect::<Result<_, _>>()?;
+    record_scripts(context.store(), &scripts, context.view.at).await?;
     match (&out, format) {
         (Some(folder), _) => {
             write_folder(folder, &list, &context, format)
@@ -39,8 +44,8 @@ pub async fn run(
         (None, ScriptFormat::Keys) => print(&keys(&list, &context))?,
         (None, ScriptFormat::Card | ScriptFormat::Html) => print(&cards(&list, &context))?,
     }
-    if let Some(held) = list.held().next().and(context.view.change()) {
-        eprintln!("stationkeep: scripts are held, since they are part of a change. {}", release_hint(held));
+    if let Some(held) = list.held().next().and(context.view.change.as_ref()) {
+        eprintln!("stationkeep: scripts are held: {}", release_hint(held));
     }
     let ended = if list.stuck().next().is_some() || list.held().next().is_some() { Exit::Failed } else { Exit::Done };
     Ok(context.exit(ended))

@@ -54,29 +54,45 @@ pub struct Config {
     pub require_tests: bool,
     /// 1 to 1440.
     pub full_pass_minutes: u32,
-    /// When a change of many stations waits for its release.
-    pub surge: Surge,
+    /// When scripts are held.
+    pub brake: BrakeTerms,
     /// In the order of the file; no two of one name.
     pub webhooks: Vec<Webhook>,
 }
 
-/// When many stations at once are a surge: a change of so many waits for its release.
+/// How many stations may be altered at once before their scripts wait for a release. Places: the lines that set it; `None`
+/// where it is the default.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Surge {
-    /// Of the stations on record.
+pub struct BrakeTerms {
+    /// The share of the stations on record that may be altered.
     pub share: Share,
-    /// The line that sets it; `None` where it is the default.
-    pub place: Option<Place>,
+    /// Where the file says so.
+    pub share_place: Option<Place>,
+    /// How many may be altered in all.
+    pub most: u32,
+    /// Where the file says so.
+    pub most_place: Option<Place>,
 }
 
-impl Surge {
-    /// The share with words for where it is set.
+impl Default for BrakeTerms {
+    fn default() -> BrakeTerms {
+        BrakeTerms { share: Share::DEFAULT, share_place: None, most: read::defaults::BRAKE_MOST, most_place: None }
+    }
+}
+
+impl BrakeTerms {
+    /// The limit with words for where it is set.
     pub fn limit(&self) -> Limit {
-        let set_at = match &self.place {
-            Some(place) => format!("surge.share, {}:{}", place.file, place.line),
-            None => "the default of surge.share in stationkeep.yaml".into(),
+        let set_at = |key: &str, place: &Option<Place>| match place {
+            Some(place) => format!("brake.{key}, {}:{}", place.file, place.line),
+            None => format!("the default of brake.{key} in stationkeep.yaml"),
         };
-        Limit { share: self.share, set_at }
+        Limit {
+            share: self.share,
+            most: usize::try_from(self.most).unwrap_or(usize::MAX),
+            share_set_at: set_at("share", &self.share_place),
+            most_set_at: set_at("most", &self.most_place),
+        }
     }
 }
 
@@ -84,7 +100,7 @@ impl Config {
     /// How the fleet is looked at.
     pub fn looking(&self) -> Terms {
         let rules = Rules { reconfirm_days: self.reconfirm_days, require_tests: self.require_tests };
-        Terms { rules, limit: self.surge.limit(), settle: self.settle() }
+        Terms { rules, limit: self.brake.limit(), settle: self.settle() }
     }
 
     /// Where its files are, with the key of its fingerprints.

@@ -30,20 +30,39 @@ fn a_file_that_says_nothing_means_the_documented_defaults() {
     assert_eq!(config.listen.to_string(), "127.0.0.1:8470");
     assert_eq!((config.address.as_ref(), config.access.tokens.len()), (None, 0));
     assert_eq!((config.settle_ms, config.reconfirm_days, config.full_pass_minutes), (500, 365, 15));
-    let limit = config.surge.limit();
-    assert_eq!((limit.share, &*limit.set_at), (Share::DEFAULT, "the default of surge.share in stationkeep.yaml"));
+    let limit = config.brake.limit();
+    assert_eq!((limit.share, &*limit.share_set_at), (Share::DEFAULT, "the default of brake.share in stationkeep.yaml"));
+    assert_eq!((limit.most, &*limit.most_set_at), (200, "the default of brake.most in stationkeep.yaml"));
     assert!(config.require_tests && config.webhooks.is_empty());
 }
 
 #[test]
 fn a_share_of_the_fleet_is_read_with_its_line_and_an_odd_one_refused_there() {
-    let read = |text: &str| read_text(&format!("stationkeep: 1\nsurge: {text}\n"));
-    let limit = read("{share: 0.25}").unwrap().surge.limit();
-    assert_eq!((limit.share.percent(), &*limit.set_at), ("25 %".into(), "surge.share, stationkeep.yaml:2"));
-    assert_eq!(read("{}").unwrap().surge.place, None);
-    for odd in ["{share: 1.5}", "{share: 30}", "{share: \"0.3\"}", "{share: }", "{part: 0.3}", "0.3"] {
+    let read = |text: &str| read_text(&format!("stationkeep: 1\nbrake: {text}\n"));
+    let limit = read("{share: 0.25, most: 40}").unwrap().brake.limit();
+    assert_eq!((limit.share.percent(), &*limit.share_set_at), ("25 %".into(), "brake.share, stationkeep.yaml:2"));
+    assert_eq!((limit.most, &*limit.most_set_at), (40, "brake.most, stationkeep.yaml:2"));
+    assert_eq!(read("{}").unwrap().brake, BrakeTerms::default());
+    for odd in [
+        "{share: 1.5}",
+        "{share: 30}",
+        "{share: \"0.3\"}",
+        "{share: }",
+        "{part: 0.3}",
+        "{most: 0}",
+        "{most: 2.5}",
+        "{most: \"200\"}",
+        "0.3",
+    ] {
         assert_eq!(read(odd).unwrap_err()[0].place.line, 2, "{odd}");
     }
+}
+
+#[test]
+fn the_key_that_the_brake_had_before_is_an_error_that_names_the_new_one() {
+    let findings = read_text("stationkeep: 1\nsurge: {share: 0.25}\n").unwrap_err();
+    assert_eq!(findings.len(), 1, "{findings:?}");
+    assert_eq!((findings[0].place.line, &*findings[0].fix), (2, "Write `brake` in place of `surge`."));
 }
 
 /// A configuration with everything in it.

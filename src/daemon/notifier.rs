@@ -8,15 +8,14 @@ use std::time::Duration;
 use jiff::Timestamp;
 
 use crate::alert::{
-    CONTENT_TYPE, Cases, Cause, EndedChange, FilesRead, HandedOut, HeldChange, Message, OutScript, Pass,
-    RejectedReport, RejectedReports, ReportTaken, Silent, Stopped, Terms, Verdict, Work, decide, last_rejected_told,
+    CONTENT_TYPE, Cases, Cause, FilesRead, HandedOut, Message, OutScript, Pass, RejectedReport, RejectedReports,
+    ReportTaken, Silent, Stopped, Terms, Verdict, Work, decide, last_rejected_told,
 };
-use crate::brake::{Ended, Held, Out};
 use crate::drift::StationDrift;
 use crate::finding::Finding;
 use crate::fleet::intake::kept_reasons;
 use crate::fleet::{FleetError, View};
-use crate::ledger::{Line, parse_line};
+use crate::ledger::{self, Line, parse_line};
 use crate::script::Memory;
 use crate::setting::{Name, Weight};
 use crate::store::{self, EntryKind, NewMessage, PassWrites, Queue, StoppedWebhook, Store};
@@ -92,7 +91,7 @@ impl Notifier {
         self.gather_cause(seen).await?;
         let Verdict { writes, messages, many: _, noted } = self.decide(seen).await?;
         let outgoing = messages.iter().map(outgoing).collect();
-        let decision = PassWrites { cases: writes, settled: Vec::new(), messages: outgoing };
+        let decision = PassWrites { cases: writes, messages: outgoing };
         let mut count = 0;
         if !decision.is_empty() {
             let Some(new) = store.commit_pass_at(&decision, self.turn).await? else {
@@ -141,7 +140,6 @@ impl Notifier {
         let memory = RefCell::new(Memory::for_a_fleet());
         let digest = |station: &Name| view.script_digest(station, &mut memory.borrow_mut());
         let next = view.foresee();
-        let (held, ended) = (view.change().map(held), view.brake.ended().map(ended));
         let pass = Pass {
             stations: &stations,
             waiting: &self.waiting,
@@ -150,9 +148,8 @@ impl Notifier {
             work: Work { next: &next, digest: &digest },
             commit: view.reading.commit.as_deref(),
             decisions: Some(&view.decisions),
-            held: held.as_ref(),
-            ended: ended.as_ref(),
-            handed_out: HandedOut(&|name| view.brake.to_call_back(name).cloned().and_then(out)),
+            held: view.change.as_ref(),
+            handed_out: HandedOut(&|name| view.to_call_back(name).map(out)),
             inventory: FilesRead {
                 findings: view.findings(),
                 good_since: view.in_use_since,
@@ -244,26 +241,8 @@ fn rejected_report(row: store::Refused) -> RejectedReport {
     RejectedReport { source, content: content_sha, id: report, station, reasons: kept_reasons(&reasons) }
 }
 
-fn held(held: &Held) -> HeldChange {
-    HeldChange {
-        change: held.change.clone(),
-        stations: held.count(),
-        handed_out: held.out.len(),
-        on_record: held.on_record,
-        share: held.limit.share.value(),
-        set_at: held.limit.set_at.to_string(),
-        sentence: held.sentence(),
-        release: held.release(),
-    }
-}
-
-fn ended(ended: &Ended) -> EndedChange {
-    let Ended { taken_back, reported, left, .. } = *ended;
-    EndedChange { taken_back, reported, left, sentence: ended.sentence() }
-}
-
-fn out(out: Out) -> Option<OutScript> {
-    Some(OutScript { script: out.script?, at: out.at })
+fn out(script: &ledger::HandedOut) -> OutScript {
+    OutScript { script: script.script.clone(), at: script.at }
 }
 
 /// A message as it enters the outbox.

@@ -476,7 +476,7 @@ fn terms(config: &Config, view: &View, deliveries: &Deliveries) -> Terms {
             })
             .collect(),
         address: config.address.clone(),
-        many_share: config.surge.share.value(),
+        many_share: config.brake.share.value(),
         require_tests: config.require_tests,
     }
 }

@@ -5,9 +5,10 @@
 
 use std::collections::BTreeMap;
 
+use super::issue::{Cleared, clear};
 use super::rows::Row;
 use super::view::View;
-use crate::brake::Held;
+use crate::brake::Change;
 use crate::drift::{Standing, StationDrift, Totals};
 use crate::inventory::{Extent, Layer, Spoken, SpokenLine, layers, spoken, spoken_line};
 use crate::keybook::SettingId;
@@ -23,7 +24,7 @@ pub enum Keying<'v> {
         codes: Codes,
     },
     /// The script waits for the release of this change.
-    Held(&'v Held),
+    Held(&'v Change),
     Nothing,
     NoScript(NoScript),
 }
@@ -47,7 +48,7 @@ pub struct Explanation<'v> {
     pub layers: Vec<Layer>,
     /// The script that it would get now, where it needs one. It is not issued, so nothing is recorded.
     pub script: Option<Result<Script, NoScript>>,
-    pub held: Option<&'v Held>,
+    pub held: Option<&'v Change>,
 }
 
 impl View {
@@ -66,13 +67,21 @@ impl View {
         self.sources.codes_for(&self.reading, &row.station, &row.record)
     }
 
-    /// What keying a station needs. The brake holds no way back.
+    /// Lets a script of this view go: only then it can be recorded, and handed out.
+    ///
+    /// # Errors
+    /// The change that holds it.
+    pub fn clear(&self, script: &Script, row: &Row) -> Result<Cleared, &Change> {
+        clear(script, &row.written, &row.record, self.change.as_ref(), self.at)
+    }
+
+    /// What keying a station needs.
     pub fn keying(&self, row: &Row, way: Way, memory: &mut Memory) -> Keying<'_> {
         let codes = self.codes_for(row);
         match script::write(&row.station, &row.record, &codes, way, memory) {
-            Ok(Some(script)) => match self.held(&row.station.name).filter(|_| way == Way::There) {
-                Some(held) => Keying::Held(held),
-                None => Keying::Script { script: Box::new(script), codes },
+            Ok(Some(script)) => match self.clear(&script, row) {
+                Err(change) => Keying::Held(change),
+                Ok(_) => Keying::Script { script: Box::new(script), codes },
             },
             Ok(None) => Keying::Nothing,
             Err(why) => Keying::NoScript(why),
@@ -94,7 +103,7 @@ impl View {
             errands.push(Errand { station: row.station.clone(), drift: (*row.drift).clone(), due });
         }
         let set_aside = rows.iter().filter(|row| row.station.for_now.set_aside != Extent::Nothing).count();
-        WorkList::new(errands, set_aside, self.change().cloned())
+        WorkList::new(errands, set_aside, self.change.clone())
     }
 
     /// Where the values of some settings of a station come from.
@@ -105,13 +114,14 @@ impl View {
             let codes = self.codes_for(row);
             script::write(station, &row.record, &codes, Way::There, &mut Memory::default()).transpose()
         });
+        let script = script.flatten();
         Explanation {
             row,
             voices: ids.iter().map(|id| (*id, spoken(files, &station.name, name(id)))).collect(),
             line: spoken_line(files, &station.name),
             layers: layers(files, &station.name),
-            script: script.flatten(),
-            held: self.held(&station.name),
+            held: script.as_ref().and_then(|script| self.clear(script.as_ref().ok()?, row).err()),
+            script,
         }
     }
 }

@@ -16,7 +16,7 @@ pub async fn history(store: &Store, view: &View, name: &str) -> Result<Vec<Line>
         match parse_line(&entry.body).map_err(|source| FleetError::Entry { seq, source })? {
             // They come with the view, together with those that stand under no station's name.
             Line::Decision(_) => {}
-            line @ (Line::Report(_) | Line::Script(_)) => lines.push(line),
+            line @ (Line::Report(_) | Line::Script(_) | Line::Shown(_)) => lines.push(line),
         }
     }
     let station = view.row(name).map(|row| &*row.station);
@@ -24,6 +24,7 @@ pub async fn history(store: &Store, view: &View, name: &str) -> Result<Vec<Line>
     lines.sort_by_key(|line| match line {
         Line::Report(report) => (report.at, report.id.to_string()),
         Line::Script(issued) => (issued.at, issued.digest.to_string()),
+        Line::Shown(shown) => (shown.at, shown.script.to_string()),
         Line::Decision(decision) => (decision.said().at, decision.said().id.to_string()),
     });
     Ok(lines)

@@ -7,12 +7,14 @@ use serde_json::{Value as Json, json};
 
 use super::batch::Batch;
 use super::error::FleetError;
+use super::issue::{shown_entry, shown_id};
 use super::reading::Reading;
 use super::sources::Sources;
 use crate::files::content_sha;
 use crate::finding::{Code, Finding, Place, cover_literals};
+use crate::inventory::dial;
 use crate::ledger::{
-    self, Decision, Issued, Line, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, admit, line_of, parse_line,
+    self, Decision, Issued, Line, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, Shown, admit, line_of, parse_line,
     report_json, was_recorded,
 };
 use crate::setting::{self, Codes};
@@ -124,7 +126,7 @@ impl Intake<'_> {
         let mut batch = Batch::new(self.store);
         let parsed: Vec<_> = lines.iter().map(|(_, line)| parse_line(line)).collect();
         let ids = |kind| parsed.iter().flatten().filter_map(move |line| id_of(line, kind)).collect();
-        for kind in [EntryKind::Report, EntryKind::Script] {
+        for kind in [EntryKind::Report, EntryKind::Script, EntryKind::Shown] {
             batch.look_up(kind, ids(kind)).await?;
         }
         let mut judged = Vec::with_capacity(lines.len());
@@ -169,8 +171,12 @@ impl Intake<'_> {
             }
             Ok(Line::Script(issued)) => self.script(*issued, place, batch).await,
             Ok(Line::Decision(decision)) if trust == Trust::Dropbox => {
-                Ok(Judged::Settled(Taken::Refused(vec![no_report(&decision, place)])))
+                Ok(Judged::Settled(Taken::Refused(vec![no_report(what_it_is(&decision), place)])))
             }
+            Ok(Line::Shown(_)) if trust == Trust::Dropbox => {
+                Ok(Judged::Settled(Taken::Refused(vec![no_report("the showing of a script", place)])))
+            }
+            Ok(Line::Shown(shown)) => self.shown(&shown, batch).await,
             Ok(Line::Decision(decision)) => {
                 // In its place among the others.
                 batch.flush().await?;
@@ -220,9 +226,30 @@ impl Intake<'_> {
         if report.fingerprints.is_empty() {
             report.seal(&codes);
         }
+        self.note_in_use(&mut report);
         let at = report.at;
         let entry = self.entry(EntryKind::Report, id, &station, at, &Line::Report(Box::new(report)));
         Ok(Judged::Added(station, batch.add(entry)))
+    }
+
+    /// An import carries the number of its time; a new report gets the one that the inventory in use gives its station, and
+    /// each test what its contact is dialled as there.
+    fn note_in_use(&self, report: &mut Report) {
+        let inventory = &self.reading.inventory;
+        let Some(station) = inventory.stations.get(&report.station).filter(|_| report.number.is_none()) else { return };
+        report.number = Some(station.number.name().clone());
+        for test in &mut report.tests {
+            let contact = test.contact.as_ref().and_then(|name| inventory.contacts.get(name));
+            test.dialled = contact.and_then(|contact| dial(&contact.reach, &station.line).ok());
+        }
+    }
+
+    async fn shown(&self, shown: &Shown, batch: &mut Batch<'_>) -> Result<Judged, FleetError> {
+        let (entry, station) = (shown_entry(shown, self.now), shown.station.clone());
+        Ok(match batch.body(EntryKind::Shown, &entry.id).await? {
+            Some(_) => Judged::Settled(Taken::Duplicate(station)),
+            None => Judged::Added(station, batch.add(entry)),
+        })
     }
 
     async fn script(&self, issued: Issued, place: Place, batch: &mut Batch<'_>) -> Result<Judged, FleetError> {
@@ -279,14 +306,17 @@ impl Intake<'_> {
     }
 }
 
-/// A decision where only reports are taken.
-fn no_report(decision: &Decision, place: Place) -> Finding {
-    let what = match decision {
+fn what_it_is(decision: &Decision) -> &'static str {
+    match decision {
         Decision::Aside(_) => "something set aside",
         Decision::Release(_) => "the release of a change",
         Decision::Take(_) => "a take of a station",
         Decision::End(_) => "the end of something set aside or taken",
-    };
+    }
+}
+
+/// Another line where only reports are taken.
+fn no_report(what: &str, place: Place) -> Finding {
     let message = format!("This line is {what}, and no field report: who may report may not say that.");
     let fix = "Say it with the command itself, or take in the whole export with `stationkeep ledger import FILE`.";
     Finding::new(Code::WrongShape, place, message, fix)
@@ -305,12 +335,15 @@ fn id_of(line: &Line, kind: EntryKind) -> Option<String> {
         (Line::Report(report), EntryKind::Report) => Some(report.id.to_string()),
         (Line::Report(report), EntryKind::Script) => report.script.as_ref().map(ToString::to_string),
         (Line::Script(issued), EntryKind::Script) => Some(issued.digest.to_string()),
-        (Line::Script(_), EntryKind::Report) => None,
-        (
-            Line::Decision(_) | Line::Report(_) | Line::Script(_),
+        (Line::Shown(shown), EntryKind::Shown) => Some(shown_id(shown)),
+        (Line::Report(_), EntryKind::Shown)
+        | (Line::Script(_), EntryKind::Report | EntryKind::Shown)
+        | (Line::Shown(_) | Line::Decision(_), EntryKind::Report | EntryKind::Script)
+        | (Line::Decision(_), EntryKind::Shown)
+        | (
+            Line::Report(_) | Line::Script(_) | Line::Shown(_) | Line::Decision(_),
             EntryKind::Aside | EntryKind::Release | EntryKind::Take | EntryKind::End,
-        )
-        | (Line::Decision(_), EntryKind::Report | EntryKind::Script) => None,
+        ) => None,
     }
 }
 
@@ -319,7 +352,7 @@ async fn issued(digest: &ledger::Digest, batch: &mut Batch<'_>) -> Result<Option
     let Some(body) = batch.body(EntryKind::Script, &id).await? else { return Ok(None) };
     match parse_line(&body).map_err(|source| FleetError::Recorded { id, source })? {
         Line::Script(issued) => Ok(Some(*issued)),
-        Line::Report(_) | Line::Decision(_) => Ok(None),
+        Line::Report(_) | Line::Shown(_) | Line::Decision(_) => Ok(None),
     }
 }
 

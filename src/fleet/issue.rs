@@ -1,12 +1,13 @@
-//! Recording scripts as issued, so that a report can name them. No script is recorded that the brake has not let go.
+//! Recording scripts as issued, so that a report can name them, and that they were shown. No script is recorded that the
+//! brake has not let go.
 
 use std::collections::HashSet;
 
 use jiff::{Timestamp, Unit};
 
-use super::settle::moves;
-use crate::brake::{Brake, Clearance, Withheld};
-use crate::ledger::{Line, line_of};
+use crate::brake::Change;
+use crate::inventory::Station;
+use crate::ledger::{Issued, Line, Record, SHOWN_AGAIN, Shown, leads_to, line_of, shown_at};
 use crate::script::{Script, Way, issued};
 use crate::store::{EntryKind, NewEntry, Store, StoreError};
 
@@ -15,60 +16,63 @@ const AT_ONCE: usize = 500;
 
 /// Why a script could not be recorded, and so must not be handed out.
 #[derive(Debug, thiserror::Error)]
-pub enum IssueError {
-    #[error("the script could not be recorded, so it is not handed out: a report could not name it")]
-    Store(#[from] StoreError),
-    #[error(
-        "what is settled of its station changed at this very moment, so the script is not handed out: ask for it again"
-    )]
-    Moved,
-}
+#[error("the script could not be recorded, so it is not handed out: a report could not name it")]
+pub struct IssueError(#[from] StoreError);
 
 /// A script that the brake lets go: only [`clear`] makes one, and only such are recorded.
 #[derive(Debug, Clone)]
-pub struct Cleared<'s> {
-    script: &'s Script,
-    /// Nothing where it leads back to what the station holds.
-    clearance: Option<Clearance>,
+pub struct Cleared {
+    issued: Issued,
+    /// Nothing where it was shown a short while ago, and no report named it since.
+    shown: Option<Shown>,
 }
 
-/// Asks the brake for a script. The way back is never held: it leads to what the station holds.
+/// Asks the brake for a script of a station, by the record that it was written from. Never held: the way back, which leads to
+/// what the station holds; a card that was begun; a script that leads to proven values alone.
 ///
 /// # Errors
-/// Where the script is held, or the brake has judged nothing yet.
-pub fn clear<'s, 'b>(script: &'s Script, brake: &'b Brake) -> Result<Cleared<'s>, Withheld<'b>> {
-    let clearance = match script.way {
-        Way::There => Some(brake.clear(&script.station)?),
-        Way::Back => None,
-    };
-    Ok(Cleared { script, clearance })
+/// The change that holds it.
+pub fn clear<'c>(
+    script: &Script,
+    station: &Station,
+    record: &Record,
+    change: Option<&'c Change>,
+    now: Timestamp,
+) -> Result<Cleared, &'c Change> {
+    let issued = issued(script, now.round(Unit::Second).unwrap_or(now));
+    let leads_to = || leads_to(&station.keybook, &issued);
+    // A card that was begun keeps its keys: once the ledger has visits, an open one of this script lets it pass here.
+    match (script.way, change) {
+        (Way::There, Some(change)) if change.holds(station, record, &leads_to()) => return Err(change),
+        (Way::There | Way::Back, _) => {}
+    }
+    let shown = (!is_shown_lately(script, record, now)).then(|| Shown {
+        script: script.digest.clone(),
+        station: script.station.clone(),
+        at: shown_at(now, record.answered.map(|mark| mark.at)),
+    });
+    Ok(Cleared { issued, shown })
 }
 
-/// Records scripts; the same script again is one entry. The brake is to know of each that leads to something else than is
-/// settled before anybody has it.
+fn is_shown_lately(script: &Script, record: &Record, now: Timestamp) -> bool {
+    let last = record.handed_out.iter().find(|out| out.script == script.digest);
+    last.is_some_and(|last| now.duration_since(last.at).abs() < SHOWN_AGAIN)
+}
+
+/// Records scripts and that they are shown; the same script again is one entry.
 ///
 /// # Errors
-/// Where the ledger cannot be written, or what is settled is not any more what the brake went by. Then none is to be handed
-/// out.
-pub async fn record_scripts(store: &Store, cleared: Vec<Cleared<'_>>, now: Timestamp) -> Result<(), IssueError> {
-    let at = now.round(Unit::Second).unwrap_or(now);
-    let mut out = Vec::new();
-    let mut scripts = Vec::new();
-    for Cleared { script, clearance } in cleared {
-        out.extend(clearance.and_then(|clearance| clearance.hand_out(&script.digest, now)));
-        scripts.push(script);
-    }
-    if !store.settle(&moves(&out)).await? {
-        return Err(IssueError::Moved);
-    }
-    for some in scripts.chunks(AT_ONCE) {
+/// Where the ledger cannot be written. Then none is to be handed out.
+pub async fn record_scripts(store: &Store, cleared: &[Cleared], now: Timestamp) -> Result<(), IssueError> {
+    for some in cleared.chunks(AT_ONCE) {
         let mut entries = Vec::new();
         let mut here = HashSet::new();
-        for script in some {
-            let id = script.digest.to_string();
+        for Cleared { issued, shown } in some {
+            let id = issued.digest.to_string();
             if here.insert(id.clone()) && store.entry(EntryKind::Script, &id).await?.is_none() {
-                entries.push(entry(script, id, at));
+                entries.push(script_entry(issued, id, now));
             }
+            entries.extend(shown.as_ref().map(|shown| shown_entry(shown, now)));
         }
         // A conflict is the same digest recorded at another moment by another process: the same script.
         store.append(&entries).await?;
@@ -76,13 +80,30 @@ pub async fn record_scripts(store: &Store, cleared: Vec<Cleared<'_>>, now: Times
     Ok(())
 }
 
-fn entry(script: &Script, id: String, now: Timestamp) -> NewEntry {
+fn script_entry(issued: &Issued, id: String, now: Timestamp) -> NewEntry {
     NewEntry {
         kind: EntryKind::Script,
         id,
-        station: script.station.to_string(),
-        at_ms: now.as_millisecond(),
+        station: issued.station.to_string(),
+        at_ms: issued.at.as_millisecond(),
         recorded_ms: now.as_millisecond(),
-        body: line_of(&Line::Script(Box::new(issued(script, now)))),
+        body: line_of(&Line::Script(Box::new(issued.clone()))),
+    }
+}
+
+/// The id of a showing in the ledger.
+pub(super) fn shown_id(shown: &Shown) -> String {
+    format!("{} {}", shown.script, shown.at)
+}
+
+/// A showing as an entry of the ledger.
+pub(super) fn shown_entry(shown: &Shown, now: Timestamp) -> NewEntry {
+    NewEntry {
+        kind: EntryKind::Shown,
+        id: shown_id(shown),
+        station: shown.station.to_string(),
+        at_ms: shown.at.as_millisecond(),
+        recorded_ms: now.as_millisecond(),
+        body: line_of(&Line::Shown(Box::new(shown.clone()))),
     }
 }

@@ -12,11 +12,10 @@ use super::intake::{Intake, Taken};
 use super::reading::ReadingCache;
 use super::records::Records;
 use super::rows::{Inputs, Row, rows};
-use super::settle::settle;
 use super::sources::{InUse, LastRead, SourceTexts, Sources};
 use super::view::View;
 use crate::alert::{Cause, NewCommit};
-use crate::brake::{Brake, Limit};
+use crate::brake::{Limit, judge};
 use crate::drift::{Rules, Totals};
 use crate::effective::{self, Effective};
 use crate::files::{Inbox, Look};
@@ -103,7 +102,7 @@ impl Fleet {
         }
     }
 
-    /// The same by the reports up to a time, with the clock at it and today's inventory. The brake is not asked.
+    /// The same by the reports up to a time, with the clock at it and today's inventory.
     pub fn as_of(self, until: Timestamp) -> Fleet {
         Fleet { until: Some(until), ..self }
     }
@@ -144,8 +143,7 @@ impl Fleet {
         }
         let look_again = self.take_drops(moment, news).await?;
         self.keep_records_up(news).await?;
-        let view = self.see(moment, look_again).await?;
-        Ok(Arc::new(view))
+        Ok(Arc::new(self.see(moment, look_again)))
     }
 
     /// Reads the files. Only those without errors come into use; until then the last good ones stay.
@@ -230,32 +228,31 @@ impl Fleet {
     }
 
     /// The view of what was found.
-    async fn see(&mut self, moment: Moment, look_again: Option<Duration>) -> Result<View, FleetError> {
+    fn see(&mut self, moment: Moment, look_again: Option<Duration>) -> View {
         let at = self.until.unwrap_or(moment.now);
         let (reading, since) = match &self.in_use {
             Some(in_use) => (in_use.reading.clone(), Some(in_use.since)),
             None => (Arc::default(), None),
         };
         let effective = Effective::at(&reading.inventory, &self.decisions, at, &mut self.said);
-        let mut brake = Brake::default();
-        let mut seq = 0;
+        let (mut change, mut seq) = (None, 0);
         if let Some(records) = &self.records {
             seq = records.seq();
             let inputs = Inputs {
                 written: &reading.inventory,
                 effective: &effective,
                 records,
+                decisions: &self.decisions,
                 rules: self.terms.rules,
                 now: at,
             };
             self.rows = tokio::task::block_in_place(|| rows(&inputs, &self.rows, self.at));
-            if self.until.is_none() {
-                brake = settle(&self.store, &reading.inventory, records, &self.terms.limit, at).await?;
-            }
+            let rows = self.rows.iter().map(Row::to_judge);
+            change = judge(rows, &records.gone(), &self.decisions, &self.terms.limit, at);
         }
         self.at = at;
         let due = self.rows.iter().filter_map(|row| row.due).min();
-        Ok(View {
+        View {
             at,
             seq,
             sources: self.sources.clone(),
@@ -266,10 +263,10 @@ impl Fleet {
             effective,
             totals: Totals::of(self.rows.iter().map(|row| &*row.drift)),
             rows: self.rows.clone(),
-            brake: Arc::new(brake),
+            change,
             due: due.into_iter().chain(self.decisions.next_expiry(at)).min(),
             look_again,
             changed: std::mem::take(&mut self.unseen),
-        })
+        }
     }
 }

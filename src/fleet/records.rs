@@ -1,16 +1,21 @@
 //! The confirmed record of every station, folded from the ledger and kept up with it.
+//!
+//! What is on record under a name that a station had before is the station's own. Of one that nobody reported on under any of
+//! its names, what was proved is taken from the reports that were kept with its number.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use jiff::Timestamp;
 
+use super::entries::{StationEntries, decision};
 use super::error::FleetError;
+use crate::brake::Gone;
 use crate::inventory::{Inventory, Station};
 use crate::keybook::Keybook;
-use crate::ledger::{Decision, Decisions, Digest, Issued, Line, Record, Report, fold, parse_line};
+use crate::ledger::{Decision, Decisions, Proven, Record, effect, effect_value};
 use crate::setting::Name;
-use crate::store::{Entry, EntryKind, Store};
+use crate::store::{EntryKind, Store};
 
 const PAGE: i64 = 5_000;
 
@@ -21,45 +26,76 @@ const ONE_BY_ONE: usize = 500;
 #[derive(Debug, Clone, Default)]
 pub struct Records {
     seq: i64,
-    /// Every station of the inventory, with the keybook its reports were read by.
-    records: BTreeMap<Name, (Arc<Keybook>, Arc<Record>)>,
+    /// Every station of the inventory.
+    records: BTreeMap<Name, Folded>,
+    /// What is on record under names that no station goes by.
+    gone: BTreeMap<Name, Left>,
+    /// At which number a station was reported on, under which name.
+    lines: BTreeSet<(Name, Name)>,
+    /// Stations that nobody reported on under a name of theirs, by their number.
+    unreported: BTreeMap<Name, Name>,
     decisions: Decisions,
 }
 
-/// What the ledger holds of a station.
-#[derive(Debug, Default)]
-struct StationEntries {
-    reports: HashMap<Name, Vec<Report>>,
-    scripts: HashMap<Digest, Issued>,
-    /// What people said beside their reports, with the numbers of the entries.
-    said: Vec<(i64, Decision)>,
+/// A record, and what of its station it was folded by.
+#[derive(Debug, Clone)]
+struct Folded {
+    keybook: Arc<Keybook>,
+    number: Name,
+    formerly: Vec<Name>,
+    record: Arc<Record>,
+    /// Whether there are reports under a name of its own.
+    is_own: bool,
 }
 
-impl StationEntries {
-    fn add(&mut self, entry: &Entry, until: Option<Timestamp>) -> Result<(), FleetError> {
-        match parse_line(&entry.body).map_err(|source| FleetError::Entry { seq: entry.seq, source })? {
-            Line::Report(report) if until.is_some_and(|until| report.at > until) => {}
-            Line::Report(report) => self.reports.entry(report.station.clone()).or_default().push(*report),
-            Line::Script(issued) => {
-                self.scripts.insert(issued.digest.clone(), *issued);
-            }
-            Line::Decision(decision) if until.is_some_and(|until| decision.said().at > until) => {}
-            Line::Decision(decision) => self.said.push((entry.seq, *decision)),
-        }
-        Ok(())
+/// What is on record under a name that no station goes by.
+#[derive(Debug, Clone)]
+struct Left {
+    gone: Gone,
+    /// The number that was last rung.
+    number: Option<Name>,
+}
+
+impl Folded {
+    fn new(station: &Station, record: Arc<Record>, is_own: bool) -> Folded {
+        let number = station.number.name().clone();
+        Folded { keybook: station.keybook.clone(), number, formerly: station.formerly.clone(), record, is_own }
     }
 
-    fn record(&self, station: &Station) -> Record {
-        let reports = self.reports.get(&station.name).map_or(&[][..], |reports| reports);
-        fold(&station.keybook, reports, |digest| self.scripts.get(digest))
+    /// Whether the record is still that of the station.
+    fn is_of(&self, station: &Station) -> bool {
+        let is_same_model = Arc::ptr_eq(&self.keybook, &station.keybook) || self.keybook == station.keybook;
+        is_same_model && self.formerly == station.formerly && (self.is_own || self.number == *station.number.name())
     }
 }
 
-fn decision(entry: &Entry) -> Result<Option<Decision>, FleetError> {
-    match parse_line(&entry.body).map_err(|source| FleetError::Entry { seq: entry.seq, source })? {
-        Line::Decision(decision) => Ok(Some(*decision)),
-        Line::Report(_) | Line::Script(_) => Ok(None),
+/// The entries of a whole ledger that cannot be folded before all of it is read.
+#[derive(Default)]
+struct Waiting<'i> {
+    /// Stations by the names that they had before.
+    former: BTreeMap<&'i Name, &'i Arc<Station>>,
+    by_number: BTreeMap<&'i Name, &'i Name>,
+    /// Of stations that had other names.
+    several: BTreeMap<Name, StationEntries>,
+    /// What was reported at the number of a station of another name.
+    elsewhere: BTreeMap<Name, StationEntries>,
+}
+
+impl<'i> Waiting<'i> {
+    fn new(inventory: &'i Inventory) -> Waiting<'i> {
+        let stations = inventory.stations.values();
+        let by_number = stations.map(|station| (station.number.name(), &station.name)).collect();
+        Waiting { former: former(inventory), by_number, ..Waiting::default() }
     }
+
+    fn is_elsewhere(&self, name: &Name, entries: &StationEntries) -> bool {
+        entries.numbers().any(|number| self.by_number.get(number).is_some_and(|station| **station != *name))
+    }
+}
+
+fn former(inventory: &Inventory) -> BTreeMap<&Name, &Arc<Station>> {
+    let renamed = inventory.stations.values().filter(|station| !station.formerly.is_empty());
+    renamed.flat_map(|station| station.formerly.iter().map(move |name| (name, station))).collect()
 }
 
 impl Records {
@@ -74,6 +110,7 @@ impl Records {
         mut progress: impl FnMut(u64),
     ) -> Result<Records, FleetError> {
         let mut records = Records { seq: store.head().await?.seq, ..Records::default() };
+        let (mut waiting, mut said) = (Waiting::new(inventory), Vec::new());
         // Station by station, so that no more of the ledger is held at a time than one station's part and a page.
         let (mut entries, mut at, mut read) = (StationEntries::default(), (String::new(), 0), 0);
         loop {
@@ -82,9 +119,9 @@ impl Records {
             read += page.len() as u64;
             for entry in page {
                 if entry.station != at.0 {
-                    records.bind(&mut entries, inventory.stations.get(at.0.as_str()));
+                    records.take_in(&at.0, std::mem::take(&mut entries), inventory, &mut waiting);
                 }
-                entries.add(&entry, until)?;
+                said.extend(entries.add(&entry, until)?.map(|decision| (entry.seq, decision)));
                 at = (entry.station, entry.seq);
             }
             progress(read);
@@ -92,30 +129,132 @@ impl Records {
                 break;
             }
         }
-        records.bind(&mut entries, inventory.stations.get(at.0.as_str()));
-        entries.said.sort_by_key(|(seq, _)| *seq);
-        entries.said.into_iter().for_each(|(seq, decision)| records.decisions.add(seq, decision));
-        let mut blank: BTreeMap<&Name, Arc<Record>> = BTreeMap::new();
-        for station in inventory.stations.values() {
-            let entry = records.records.entry(station.name.clone());
-            entry.or_insert_with(|| {
-                // Stations that nobody has reported on share one record a model.
-                let model = &station.keybook.model;
-                let record = blank.entry(model).or_insert_with(|| Arc::new(Record::blank(&station.keybook)));
-                (station.keybook.clone(), record.clone())
-            });
-        }
+        records.take_in(&at.0, entries, inventory, &mut waiting);
+        said.sort_by_key(|(seq, _)| *seq);
+        said.into_iter().for_each(|(seq, decision)| records.decisions.add(seq, decision));
+        records.finish(inventory, waiting);
         Ok(records)
     }
 
-    /// Folds what was collected of a station, and begins anew.
-    fn bind(&mut self, entries: &mut StationEntries, station: Option<&Arc<Station>>) {
-        if let Some(station) = station.filter(|station| entries.reports.contains_key(&station.name)) {
-            let record = Arc::new(entries.record(station));
-            self.records.insert(station.name.clone(), (station.keybook.clone(), record));
+    /// Records without a ledger: as if all that another inventory wants of its stations' lifelines were proven.
+    pub fn as_if_proven(before: &Inventory, after: &Inventory) -> Records {
+        let by_number: BTreeMap<&Name, &Arc<Station>> =
+            before.stations.values().map(|station| (station.number.name(), station)).collect();
+        let mut records = Records::default();
+        let mut found: BTreeSet<&Name> = BTreeSet::new();
+        for station in after.stations.values() {
+            let mut names = std::iter::once(&station.name).chain(&station.formerly);
+            let was = names.find_map(|name| before.stations.get(name)).or_else(|| {
+                by_number.get(station.number.name()).copied().filter(|was| !after.stations.contains_key(&was.name))
+            });
+            found.extend(was.map(|was| &was.name));
+            let mut record = Record::blank(&station.keybook);
+            record.proven = was.map(|was| proven_as_wanted(was, station)).unwrap_or_default();
+            records.insert(station, Folded::new(station, Arc::new(record), true));
         }
-        entries.reports.clear();
-        entries.scripts.clear();
+        let gone = Left { gone: Gone { is_on_record: true, shown_at: None }, number: None };
+        let names = before.stations.keys().filter(|name| !found.contains(name) && !after.stations.contains_key(*name));
+        records.gone = names.map(|name| (name.clone(), gone.clone())).collect();
+        records
+    }
+
+    /// Takes in all that the ledger has under one name.
+    fn take_in(&mut self, name: &str, entries: StationEntries, inventory: &Inventory, waiting: &mut Waiting<'_>) {
+        if entries.is_empty() {
+            return;
+        }
+        let name = Name::from(name);
+        self.lines.extend(entries.numbers().map(|number| (number.clone(), name.clone())));
+        if waiting.is_elsewhere(&name, &entries) {
+            waiting.elsewhere.insert(name.clone(), entries.clone());
+        }
+        let renamed = waiting.former.get(&name).map(|station| &station.name);
+        let station = inventory.stations.get(&name);
+        let several = renamed.or(station.filter(|station| !station.formerly.is_empty()).map(|station| &station.name));
+        match (several, station) {
+            (Some(station), _) => waiting.several.entry(station.clone()).or_default().append(entries),
+            (None, Some(station)) => self.keep(station, &entries),
+            (None, None) => self.set_gone(&name, &entries),
+        }
+    }
+
+    fn keep(&mut self, station: &Arc<Station>, entries: &StationEntries) {
+        let is_own = !entries.reports.is_empty();
+        let folded = Folded::new(station, Arc::new(entries.record(station)), is_own);
+        self.insert(station, folded);
+    }
+
+    fn insert(&mut self, station: &Station, folded: Folded) {
+        let number = folded.number.clone();
+        let is_own = folded.is_own;
+        if let Some(before) = self.records.insert(station.name.clone(), folded)
+            && self.unreported.get(&before.number) == Some(&station.name)
+        {
+            self.unreported.remove(&before.number);
+        }
+        if !is_own {
+            self.unreported.insert(number, station.name.clone());
+        }
+    }
+
+    fn set_gone(&mut self, name: &Name, entries: &StationEntries) {
+        let gone = Gone { is_on_record: !entries.reports.is_empty(), shown_at: entries.shown_at() };
+        match gone.is_on_record || gone.shown_at.is_some() {
+            true => self.gone.insert(name.clone(), Left { gone, number: entries.last_number() }),
+            false => self.gone.remove(name),
+        };
+    }
+
+    /// Folds what had to wait for the end of the ledger.
+    fn finish(&mut self, inventory: &Inventory, waiting: Waiting<'_>) {
+        for (name, entries) in &waiting.several {
+            inventory.stations.get(name).into_iter().for_each(|station| self.keep(station, entries));
+        }
+        let mut blank: BTreeMap<&Name, Arc<Record>> = BTreeMap::new();
+        for station in inventory.stations.values() {
+            let own = self.records.get(&station.name);
+            if own.is_some_and(|own| own.is_own) {
+                continue;
+            }
+            let others = self.reported_at(station.number.name());
+            let others = others.filter_map(|name| Some((name, waiting.elsewhere.get(name)?))).collect::<Vec<_>>();
+            let record = match own {
+                None if others.is_empty() => {
+                    // Stations that nobody has reported on share one record a model.
+                    let blank = blank.entry(&station.keybook.model);
+                    blank.or_insert_with(|| Arc::new(Record::blank(&station.keybook))).clone()
+                }
+                own => {
+                    let own = own.map(|own| &*own.record).cloned();
+                    let own = own.unwrap_or_else(|| Record::blank(&station.keybook));
+                    Arc::new(self.by_number(station, own, &others))
+                }
+            };
+            self.insert(station, Folded::new(station, record, false));
+        }
+    }
+
+    /// The names under which somebody reported at a number.
+    fn reported_at<'r>(&'r self, number: &'r Name) -> impl Iterator<Item = &'r Name> {
+        let first = (number.clone(), Name::from(""));
+        self.lines.range(first..).take_while(move |(other, _)| other == number).map(|(_, name)| name)
+    }
+
+    /// A record without reports of its own, with what was proved at its number under other names; scripts that were shown
+    /// under a name that no station goes by any longer are its own.
+    fn by_number(&self, station: &Station, own: Record, others: &[(&Name, &StationEntries)]) -> Record {
+        let mut record = own;
+        let mut all = StationEntries::default();
+        for (name, entries) in others {
+            all.append(entries.at_number(station.number.name()));
+            if self.gone.contains_key(*name) {
+                record.handed_out.extend(entries.record(station).handed_out);
+            }
+        }
+        let there = all.record(station);
+        record.proven = there.proven;
+        record.number = there.number;
+        record
     }
 
     /// Takes in what the ledger has gained, and what a changed inventory makes of it: of these stations (those that are
@@ -129,61 +268,107 @@ impl Records {
         inventory: &Inventory,
         changed: Option<&BTreeSet<Name>>,
     ) -> Result<Option<BTreeSet<Name>>, FleetError> {
-        let mut touched: BTreeSet<Name> = BTreeSet::new();
-        let mut seq = self.seq;
-        let mut said: Vec<(i64, Decision)> = Vec::new();
-        loop {
-            let page = store.entries_after(seq, PAGE).await?;
-            let Some(last) = page.last() else { break };
-            seq = last.seq;
-            for entry in &page {
-                match entry.kind {
-                    EntryKind::Report | EntryKind::Script => {
-                        touched.insert(Name::from(entry.station.as_str()));
-                    }
-                    EntryKind::Aside | EntryKind::Release | EntryKind::Take | EntryKind::End => {
-                        said.extend(decision(entry)?.map(|decision| (entry.seq, decision)));
-                    }
-                }
-            }
-        }
-        let other_keybook = |station: &&Arc<Station>| match self.records.get(&station.name) {
-            Some((keybook, _)) => !Arc::ptr_eq(keybook, &station.keybook) && *keybook != station.keybook,
-            None => true,
-        };
-        match changed {
-            None => {
-                touched.extend(inventory.stations.values().filter(other_keybook).map(|station| station.name.clone()))
-            }
-            Some(changed) => {
-                let there = changed.iter().filter_map(|name| inventory.stations.get(name));
-                touched.extend(there.filter(other_keybook).map(|station| station.name.clone()));
-            }
-        }
-        if touched.len() > ONE_BY_ONE {
+        let (seq, mut touched, said) = news(store, self.seq).await?;
+        touched.extend(self.outdated(inventory, changed));
+        touched.iter().filter(|name| !inventory.stations.contains_key(*name)).for_each(|name| self.forget(name));
+        let (stations, gone) = self.to_fold(inventory, touched);
+        if stations.len() + gone.len() > ONE_BY_ONE {
             // It reads on to what was written meanwhile, about stations that are not among these.
             *self = Records::load(store, inventory, None, |_| {}).await?;
             return Ok(None);
         }
-        for name in &touched {
-            let Some(station) = inventory.stations.get(name) else { continue };
-            let mut entries = StationEntries::default();
-            for entry in store.entries_of(name).await? {
-                entries.add(&entry, None)?;
-            }
-            let record = Arc::new(entries.record(station));
-            self.records.insert(name.clone(), (station.keybook.clone(), record));
+        // Those that are gone first: a station may take over what is on record under their names.
+        let mut again = BTreeSet::new();
+        for name in &gone {
+            let entries = entries_under(store, [name]).await?;
+            self.set_gone(name, &entries);
+            again.extend(self.note_lines(name, &entries));
         }
-        match changed {
-            None => self.records.retain(|name, _| inventory.stations.contains_key(name)),
-            Some(changed) => changed.iter().filter(|name| !inventory.stations.contains_key(*name)).for_each(|gone| {
-                self.records.remove(gone);
-            }),
+        for name in &stations {
+            again.extend(self.fold_one(store, inventory, name).await?);
+        }
+        again.retain(|name| !stations.contains(name));
+        for name in &again {
+            self.fold_one(store, inventory, name).await?;
         }
         // Only now: a fold that failed must be made again.
         said.into_iter().for_each(|(seq, decision)| self.decisions.add(seq, decision));
         self.seq = seq;
-        Ok(Some(touched))
+        Ok(Some(stations.into_iter().chain(gone).chain(again).collect()))
+    }
+
+    /// Names whose records are not those of the inventory's stations any longer, or are those of none.
+    fn outdated(&self, inventory: &Inventory, changed: Option<&BTreeSet<Name>>) -> BTreeSet<Name> {
+        let is_outdated = |name: &Name| match (self.records.get(name), inventory.stations.get(name)) {
+            (Some(folded), Some(station)) => !folded.is_of(station),
+            (None, Some(_)) | (Some(_), None) => true,
+            (None, None) => false,
+        };
+        let names: BTreeSet<&Name> = match changed {
+            Some(changed) => changed.iter().collect(),
+            None => self.records.keys().chain(inventory.stations.keys()).collect(),
+        };
+        let outdated = names.into_iter().filter(|name| is_outdated(name));
+        let names_of = |name: &Name| {
+            let was = self.records.get(name).map(|folded| folded.formerly.clone()).unwrap_or_default();
+            let is = inventory.stations.get(name).map(|station| station.formerly.clone()).unwrap_or_default();
+            [name.clone()].into_iter().chain(was).chain(is)
+        };
+        outdated.flat_map(names_of).collect()
+    }
+
+    /// The stations that must be folded anew where these names are touched, and the names that no station goes by.
+    fn to_fold(&self, inventory: &Inventory, touched: BTreeSet<Name>) -> (BTreeSet<Name>, BTreeSet<Name>) {
+        let former = former(inventory);
+        let (mut stations, mut gone) = (BTreeSet::new(), BTreeSet::new());
+        for name in touched {
+            match (inventory.stations.get(&name), former.get(&name).copied()) {
+                (Some(station), _) | (None, Some(station)) => stations.insert(station.name.clone()),
+                (None, None) => gone.insert(name),
+            };
+        }
+        (stations, gone)
+    }
+
+    fn forget(&mut self, name: &Name) {
+        if let Some(before) = self.records.remove(name)
+            && self.unreported.get(&before.number) == Some(name)
+        {
+            self.unreported.remove(&before.number);
+        }
+    }
+
+    /// Notes at which numbers a name was reported on; the unreported stations that have one of them.
+    fn note_lines(&mut self, name: &Name, entries: &StationEntries) -> Vec<Name> {
+        self.lines.extend(entries.numbers().map(|number| (number.clone(), name.clone())));
+        entries.numbers().filter_map(|number| self.unreported.get(number)).cloned().collect()
+    }
+
+    /// Folds one station; those that nobody reported on and that have a number at which this one was.
+    async fn fold_one(&mut self, store: &Store, inventory: &Inventory, name: &Name) -> Result<Vec<Name>, FleetError> {
+        let Some(station) = inventory.stations.get(name) else { return Ok(Vec::new()) };
+        let names = || std::iter::once(name).chain(&station.formerly);
+        let mut again = Vec::new();
+        let mut entries = StationEntries::default();
+        for name in names() {
+            self.gone.remove(name);
+            let under = entries_under(store, [name]).await?;
+            again.extend(self.note_lines(name, &under));
+            entries.append(under);
+        }
+        if !entries.reports.is_empty() {
+            self.keep(station, &entries);
+            return Ok(again);
+        }
+        let others: Vec<Name> = self.reported_at(station.number.name()).cloned().collect();
+        let mut found = Vec::new();
+        for name in &others {
+            found.push((name, entries_under(store, [name]).await?));
+        }
+        let found: Vec<_> = found.iter().map(|(name, entries)| (*name, entries)).collect();
+        let record = self.by_number(station, entries.record(station), &found);
+        self.insert(station, Folded::new(station, Arc::new(record), false));
+        Ok(again)
     }
 
     /// The last entry of the ledger that is folded in.
@@ -198,14 +383,72 @@ impl Records {
 
     /// What the reports prove about a station.
     pub fn of(&self, station: &Station) -> Arc<Record> {
-        let folded = self.records.get(&station.name).map(|(_, record)| record.clone());
+        let folded = self.records.get(&station.name).map(|folded| folded.record.clone());
         folded.unwrap_or_else(|| Arc::new(Record::blank(&station.keybook)))
     }
+
+    /// What is on record under names that no station goes by, by its name or its number.
+    pub fn gone(&self) -> BTreeMap<Name, Gone> {
+        let is_here = |left: &Left| left.number.as_ref().is_some_and(|number| self.unreported.contains_key(number));
+        let gone = self.gone.iter().filter(|(_, left)| !is_here(left));
+        gone.map(|(name, left)| (name.clone(), left.gone.clone())).collect()
+    }
+}
+
+/// What was wanted of a station's lifelines, as proven, by the keybook that it has now.
+fn proven_as_wanted(was: &Station, is: &Station) -> Vec<Proven> {
+    let ids = was.keybook.ids().filter(|id| was.is_lifeline(*id));
+    let proven = ids.filter_map(|id| {
+        let (name, wanted) = (&was.keybook.setting(id).name, was.wanted(id)?);
+        let now = is.keybook.id(name).map(|id| (&is.keybook.setting(id).kind, is.is_lifeline(id)));
+        let value = now.and_then(|(kind, _)| effect_value(kind, &effect(&wanted.value)));
+        let is_lifeline = now.is_none_or(|(_, is_lifeline)| is_lifeline);
+        is_lifeline.then(|| Proven::new(name.clone(), value, Timestamp::UNIX_EPOCH))
+    });
+    proven.collect()
+}
+
+/// The number of the newest entry, the names that entries after another are about, and what was said in them.
+async fn news(store: &Store, after: i64) -> Result<(i64, BTreeSet<Name>, Vec<(i64, Decision)>), FleetError> {
+    let (mut seq, mut touched, mut said) = (after, BTreeSet::new(), Vec::new());
+    loop {
+        let page = store.entries_after(seq, PAGE).await?;
+        let Some(last) = page.last() else { return Ok((seq, touched, said)) };
+        seq = last.seq;
+        for entry in &page {
+            match entry.kind {
+                EntryKind::Report | EntryKind::Script | EntryKind::Shown => {
+                    touched.insert(Name::from(entry.station.as_str()));
+                }
+                EntryKind::Aside | EntryKind::Release | EntryKind::Take | EntryKind::End => {
+                    said.extend(decision(entry)?.map(|decision| (entry.seq, decision)));
+                }
+            }
+        }
+    }
+}
+
+async fn entries_under<'n>(
+    store: &Store,
+    names: impl IntoIterator<Item = &'n Name>,
+) -> Result<StationEntries, FleetError> {
+    let mut entries = StationEntries::default();
+    for name in names {
+        for entry in store.entries_of(name).await? {
+            entries.add(&entry, None)?;
+        }
+    }
+    Ok(entries)
 }
 
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
+
     use super::*;
+    use crate::brake::sample::{How, SIZE, Spec, World, fleet_of};
+    use crate::fleet::Judged;
+    use crate::ledger::{Line, line_of};
     use crate::store::NewEntry;
 
     fn report(nth: usize) -> NewEntry {
@@ -219,6 +462,137 @@ mod tests {
             at_ms: 1_763_633_640_000,
             recorded_ms: 1_763_633_650_000,
             body,
+        }
+    }
+
+    async fn append(store: &Store, world: &World, from: (usize, usize)) {
+        let (mut entries, now) = (Vec::new(), world.clock());
+        for report in &world.reports[from.0..] {
+            entries.push(NewEntry {
+                kind: EntryKind::Report,
+                id: report.id.to_string(),
+                station: report.station.to_string(),
+                at_ms: report.at.as_millisecond(),
+                recorded_ms: now.as_millisecond(),
+                body: line_of(&Line::Report(Box::new(report.clone()))),
+            });
+        }
+        for shown in &world.shown[from.1..] {
+            let script = world.scripts[&shown.script].clone();
+            entries.push(NewEntry {
+                kind: EntryKind::Script,
+                id: script.digest.to_string(),
+                station: script.station.to_string(),
+                at_ms: script.at.as_millisecond(),
+                recorded_ms: now.as_millisecond(),
+                body: line_of(&Line::Script(Box::new(script))),
+            });
+            entries.push(crate::fleet::issue::shown_entry(shown, now));
+        }
+        store.append(&entries).await.unwrap();
+    }
+
+    /// Whether records say what their definition says.
+    fn check(records: &Records, world: &World) -> Result<(), TestCaseError> {
+        let inventory = world.inventory();
+        for station in inventory.stations.values() {
+            let (mut is, mut should) = ((*records.of(station)).clone(), world.record(&inventory, station));
+            for record in [&mut is, &mut should] {
+                record.handed_out.sort_by(|a, b| (a.at, &a.script).cmp(&(b.at, &b.script)));
+            }
+            prop_assert_eq!(is, should, "{}", station.name);
+        }
+        prop_assert_eq!(records.gone(), world.gone(&inventory));
+        let limit = world.limit();
+        prop_assert_eq!(Judged::of(&inventory, records, &limit, world.clock()).change, world.change());
+        Ok(())
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { cases: 48, ..ProptestConfig::default() })]
+
+        #[test]
+        fn records_kept_up_are_those_of_a_ledger_read_anew_whatever_is_renamed_and_renumbered(
+            plan in prop::collection::vec((0usize..6, 0u8..12), 1..14),
+            cuts in prop::collection::vec(any::<bool>(), 14),
+        ) {
+            let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+            runtime.block_on(async {
+                let folder = tempfile::tempdir().unwrap();
+                let store = Store::open(&format!("sqlite:{}/l.db", folder.path().display())).await.unwrap();
+                let mut world = World::unreported(fleet_of(6));
+                let mut records = Records::load(&store, &world.inventory(), None, |_| {}).await.unwrap();
+                let (mut written, mut before) = ((0, 0), world.inventory());
+                for (at, ((nth, how), cut)) in plan.iter().zip(cuts).enumerate() {
+                    let nth = *nth % world.specs.len();
+                    let spec = &mut world.specs[nth];
+                    match how {
+                        0 => world.confirm(nth),
+                        1 => world.key(nth),
+                        2 => drop(world.show(nth)),
+                        3 => spec.name = format!("R{at}"),
+                        4 => {
+                            spec.formerly = vec![spec.name.clone()];
+                            spec.name = format!("F{at}");
+                        }
+                        5 => spec.number = 40 + at,
+                        6 => (spec.name, spec.number) = (format!("B{at}"), 70 + at),
+                        7 => spec.model = "wren-1",
+                        8 if world.specs.len() > 1 => drop(world.specs.remove(nth)),
+                        9 | 10 => {
+                            // Brought in late: it is kept with a number that is another station's by now.
+                            let number = world.inventory().stations.values().last().unwrap().number.name().clone();
+                            world.confirm(nth);
+                            world.reports.iter_mut().rev().take(2).for_each(|one| one.number = Some(number.clone()));
+                        }
+                        _ => {
+                            let number = world.specs[nth].number;
+                            world.specs[nth].number = 90 + at;
+                            let new = Spec { name: format!("N{at}"), number, ..fleet_of(1)[0].clone() };
+                            world.specs.push(new);
+                        }
+                    }
+                    if cut {
+                        append(&store, &world, written).await;
+                        written = (world.reports.len(), world.shown.len());
+                        let inventory = world.inventory();
+                        let changed = inventory.differing(&before);
+                        records.keep_up(&store, &inventory, Some(&changed)).await.unwrap();
+                        before = inventory;
+                        check(&records, &world)?;
+                    }
+                }
+                append(&store, &world, written).await;
+                records.keep_up(&store, &world.inventory(), None).await.unwrap();
+                check(&records, &world)?;
+                let anew = Records::load(&store, &world.inventory(), None, |_| {}).await.unwrap();
+                check(&anew, &world)
+            })?;
+        }
+
+        #[test]
+        fn without_a_ledger_an_edit_is_judged_as_if_all_that_was_wanted_were_proven(
+            plan in prop::collection::vec((0usize..SIZE, 0u8..6), 0..40),
+            help in any::<bool>(),
+        ) {
+            let mut world = World::new();
+            let before = world.inventory();
+            for (nth, how) in plan {
+                let spec = &mut world.specs[nth];
+                match how {
+                    0 => (spec.calls, spec.how) = ("desk", How::Station),
+                    1 => spec.site = "mole",
+                    2 => spec.how = How::Unmanaged,
+                    3 => spec.name = format!("N-{nth:02}"),
+                    4 => spec.number = 40 + nth,
+                    _ => (spec.name, spec.number) = (format!("N-{nth:02}"), 40 + nth),
+                }
+            }
+            world.help = if help { "+441632960109" } else { world.help };
+            let after = world.inventory();
+            let records = Records::as_if_proven(&before, &after);
+            let foreseen = Judged::of(&after, &records, &world.limit(), Timestamp::UNIX_EPOCH).change;
+            prop_assert_eq!(foreseen, world.change());
         }
     }
 

@@ -6,12 +6,14 @@
 use std::sync::Arc;
 
 use jiff::Timestamp;
+use uuid::Uuid;
 
 use super::records::Records;
+use crate::brake::{self, Alteration, alteration};
 use crate::drift::{Rules, StationDrift, look, next_change};
 use crate::effective::Effective;
 use crate::inventory::{Inventory, Station};
-use crate::ledger::Record;
+use crate::ledger::{Decisions, Record, Release};
 
 /// One station in a view.
 #[derive(Debug, Clone)]
@@ -22,8 +24,19 @@ pub struct Row {
     pub station: Arc<Station>,
     pub record: Arc<Record>,
     pub drift: Arc<StationDrift>,
-    /// When time alone next changes how it is.
+    /// How its lifelines are to hold something else than was last proven; it goes by the station as written.
+    pub alteration: Option<Arc<Alteration>>,
+    /// The last release that names it.
+    release: Option<Uuid>,
+    /// When time alone next changes any of this.
     pub due: Option<Timestamp>,
+}
+
+impl Row {
+    /// As the brake sees it.
+    pub(super) fn to_judge(&self) -> brake::Row<'_> {
+        brake::Row { station: &self.written, record: &self.record, alteration: self.alteration.as_deref() }
+    }
 }
 
 /// What all rows are made from.
@@ -31,6 +44,7 @@ pub(super) struct Inputs<'a> {
     pub written: &'a Inventory,
     pub effective: &'a Effective,
     pub records: &'a Records,
+    pub decisions: &'a Decisions,
     pub rules: Rules,
     pub now: Timestamp,
 }
@@ -52,7 +66,8 @@ pub(super) fn rows(inputs: &Inputs<'_>, before: &Arc<[Row]>, at: Timestamp) -> A
         let stays = |row: &&Row| {
             let is_due = row.due.is_some_and(|due| due <= inputs.now);
             let same = Arc::ptr_eq(&row.written, written) && Arc::ptr_eq(&row.station, station);
-            goes_on && !is_due && same && Arc::ptr_eq(&row.record, &record)
+            let same = same && Arc::ptr_eq(&row.record, &record);
+            goes_on && !is_due && same && row.release == inputs.release(written).map(|release| release.said.id)
         };
         match known.filter(stays) {
             Some(row) => all.push(row.clone()),
@@ -63,6 +78,12 @@ pub(super) fn rows(inputs: &Inputs<'_>, before: &Arc<[Row]>, at: Timestamp) -> A
         }
     }
     if is_same && old.next().is_none() { before.clone() } else { all.into() }
+}
+
+impl Inputs<'_> {
+    fn release(&self, station: &Station) -> Option<&Release> {
+        self.decisions.release_of(std::iter::once(&station.name).chain(&station.formerly))
+    }
 }
 
 fn row(
@@ -78,6 +99,10 @@ fn row(
         Some(row) => row.drift.clone(),
         None => Arc::new(drift),
     };
-    let due = next_change(station, &record, inputs.rules, inputs.now);
-    Row { written: written.clone(), station: station.clone(), record, drift, due }
+    let release = inputs.release(written);
+    let alteration = alteration(written, &record, release, inputs.now).map(Arc::new);
+    let until = alteration.as_ref().and_then(|alteration| alteration.until());
+    let due = next_change(station, &record, inputs.rules, inputs.now).into_iter().chain(until).min();
+    let release = release.map(|release| release.said.id);
+    Row { written: written.clone(), station: station.clone(), record, drift, alteration, release, due }
 }

@@ -106,7 +106,12 @@ impl World {
         };
         let terms = Terms {
             rules: Rules { reconfirm_days: 1, require_tests: true },
-            limit: Limit { share: "0.3".parse().unwrap(), set_at: "the test".into() },
+            limit: Limit {
+                share: "0.3".parse().unwrap(),
+                most: Limit::MOST,
+                share_set_at: "the test".into(),
+                most_set_at: "the test".into(),
+            },
             settle: Duration::ZERO,
         };
         Fleet::new(sources, self.store.clone(), terms)
@@ -203,7 +208,7 @@ fn runtime() -> tokio::runtime::Runtime {
 /// All of a view that another of the same moment must have too.
 fn said_of(view: &View) -> String {
     let rows = view.rows.iter().map(|row| format!("{:?}\n{:?}\n{:?}\n", row.station, row.record, row.drift));
-    let change = view.change().map(|held| held.change.to_string());
+    let change = view.change.as_ref().map(|change| change.digest.to_string());
     format!("{} {:?} {:?} {:?}\n{}", view.seq, view.totals, view.findings(), change, rows.collect::<String>())
 }
 

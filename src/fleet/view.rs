@@ -1,6 +1,7 @@
 //! A fleet at one moment: files in use, ledger, what people decided, and how every station is. It never changes; the
 //! daemon, the command line and the pages all read it, and nobody else folds, compares or judges.
 
+use std::collections::BTreeMap;
 use std::fmt;
 use std::sync::Arc;
 use std::time::Duration;
@@ -11,11 +12,12 @@ use super::reading::Reading;
 use super::rows::Row;
 use super::sources::Sources;
 use crate::alert::Cause;
-use crate::brake::{Brake, Held};
+use crate::brake::{Change, call_back};
 use crate::drift::{Standing, StationDrift, Totals};
 use crate::effective::Effective;
 use crate::finding::Finding;
-use crate::ledger::Decisions;
+use crate::ledger::{Decisions, HandedOut, Released};
+use crate::setting::Name;
 
 /// A fleet at one moment.
 #[derive(Clone)]
@@ -36,7 +38,8 @@ pub struct View {
     /// A row a station, by name.
     pub rows: Arc<[Row]>,
     pub totals: Totals,
-    pub brake: Arc<Brake>,
+    /// The change that waits for its release.
+    pub change: Option<Change>,
     /// When time alone next changes it.
     pub due: Option<Timestamp>,
     /// When to look again at the reports folder, where a file there is still being written.
@@ -78,14 +81,16 @@ impl View {
         self.in_use_since.is_some()
     }
 
-    /// The change that waits for its release.
-    pub fn change(&self) -> Option<&Held> {
-        self.brake.held()
+    /// What a release of the change names.
+    pub fn to_release(&self) -> BTreeMap<Name, Arc<Released>> {
+        let rows = self.rows.iter().map(Row::to_judge);
+        self.change.as_ref().map(|change| change.released(rows, self.at)).unwrap_or_default()
     }
 
-    /// The change that a station's script waits for.
-    pub fn held(&self, station: &str) -> Option<&Held> {
-        self.change().filter(|held| held.stations.contains(station))
+    /// The script that is to be called back from a station: it leads to something else than is wanted now.
+    pub fn to_call_back(&self, name: &str) -> Option<&HandedOut> {
+        let row = self.row(name)?;
+        call_back(&row.written, &row.record, self.at)
     }
 
     /// The most urgent station.

@@ -4,10 +4,13 @@
 use std::cell::RefCell;
 use std::collections::BTreeMap;
 
+use super::ask::Keying;
+use super::rows::Row;
 use super::view::View;
 use crate::alert::Next;
+use crate::brake::{Altered, Change};
 use crate::ledger::Digest;
-use crate::script::{self, Memory};
+use crate::script::{self, Memory, Way};
 use crate::setting::Name;
 
 /// So few are not worth another thread.
@@ -40,10 +43,24 @@ impl View {
     fn next_of(&self, name: &Name, memory: &mut Memory) -> Next {
         let Some(row) = self.row(name) else { return Next::Test };
         match script::reckon(&row.station, &row.record, &self.codes_for(row), memory) {
-            Ok(Some(_)) if let Some(held) = self.held(name) => Next::Held(held.release()),
+            Ok(Some(_)) if let Some(change) = self.holding(row, memory) => Next::Held(change.release()),
             Ok(Some(work)) => Next::Key(work),
             Ok(None) => Next::Test,
             Err(_) => Next::NoScript,
+        }
+    }
+
+    /// The change that the script of a station waits for: the same answer that whoever asks for the script gets.
+    fn holding(&self, row: &Row, memory: &mut Memory) -> Option<&Change> {
+        let change = self.change.as_ref().filter(|change| change.stations.contains(&row.station.name))?;
+        // A setting that is altered and drifts is keyed by whatever script there is.
+        let drifts = |altered: &Altered| row.drift.settings.iter().any(|drift| drift.name == altered.setting);
+        if row.alteration.iter().any(|alteration| alteration.wanted.iter().any(drifts)) {
+            return Some(change);
+        }
+        match self.keying(row, Way::There, memory) {
+            Keying::Held(change) => Some(change),
+            Keying::Script { .. } | Keying::Nothing | Keying::NoScript(_) => None,
         }
     }
 }

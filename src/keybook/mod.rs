@@ -174,6 +174,12 @@ impl Keybook {
         u16::try_from(at).ok().map(SettingId)
     }
 
+    /// Whether a button may fail to summon help where this setting is wrong.
+    pub fn is_lifeline(&self, id: SettingId) -> bool {
+        let in_one = || self.lifelines.iter().any(|lifeline| lifeline.settings.contains(&id));
+        self.setting(id).weight == Weight::Lifeline || in_one()
+    }
+
     /// All ids, in the keybook's order.
     pub fn ids(&self) -> impl Iterator<Item = SettingId> + use<> {
         (0..u16::try_from(self.settings.len()).unwrap_or(u16::MAX)).map(SettingId)

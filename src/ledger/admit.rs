@@ -4,7 +4,8 @@ use std::collections::BTreeSet;
 
 use jiff::{SignedDuration, Timestamp};
 
-use super::{Issued, Places, Report};
+use super::issued::Issued;
+use super::report::{Places, Report};
 use crate::finding::{Code, Finding, did_you_mean};
 use crate::inventory::{Inventory, Station};
 use crate::setting::{Codes, Name, Written};

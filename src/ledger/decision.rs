@@ -1,12 +1,13 @@
 //! What people say of a fleet beside their reports: something is set aside, a change is released, somebody is on it, one of
 //! these is over before its time. It stands in the ledger like a report and is never taken back, only ended.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
 use uuid::Uuid;
 
-use super::Digest;
+use super::issued::{Digest, Effect};
 use crate::setting::Name;
 
 /// The longest that anything may be set aside.
@@ -67,9 +68,13 @@ pub struct Release {
     pub said: Said,
     /// Stands for that very change.
     pub change: Digest,
-    /// The stations of which it wants something else.
-    pub stations: BTreeSet<Name>,
+    /// The stations that it alters, each with what it releases there.
+    pub stations: BTreeMap<Name, Arc<Released>>,
 }
+
+/// The values that lifeline settings of a station may come to hold; `None`: nobody knows what, or the setting is to be no
+/// more.
+pub type Released = BTreeMap<Name, BTreeSet<Effect>>;
 
 /// Somebody is on it until a time.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -152,7 +157,10 @@ impl Decision {
                 until(*at, take.until, LONGEST_TAKE)
             }
             Decision::Release(release) => {
-                release.stations.iter().try_for_each(|station| text("a station", station, LIMIT_NAME))?;
+                for (station, released) in &release.stations {
+                    text("a station", station, LIMIT_NAME)?;
+                    released.keys().try_for_each(|setting| text("a setting", setting, LIMIT_NAME))?;
+                }
                 reason(why)
             }
             Decision::End(_) => Ok(()),
@@ -253,7 +261,7 @@ mod tests {
         let release = Release {
             said: said("ops-2", None),
             change: "0123456789abcdef".parse().unwrap(),
-            stations: ["EQ-01".into()].into(),
+            stations: [("EQ-01".into(), Arc::default())].into(),
         };
         assert_eq!(Decision::Release(release).check(), Err(Unsayable::NoReason));
     }

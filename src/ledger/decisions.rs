@@ -5,22 +5,30 @@ use std::collections::{BTreeMap, BTreeSet};
 use jiff::Timestamp;
 use uuid::Uuid;
 
-use super::{Aside, Decision, Digest, Release, Take, Target};
+use super::decision::{Aside, Decision, End, Release, Take, Target};
+use super::issued::Digest;
 use crate::inventory::Station;
 use crate::setting::Name;
 
 /// Decisions in the order of their time and id.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Decisions {
-    all: BTreeMap<(Timestamp, Uuid, u8), Decision>,
+    all: BTreeMap<Key, Decision>,
     ended: BTreeSet<Uuid>,
+    /// The last release that names each station.
+    releases: BTreeMap<Name, Key>,
     /// Released changes with the number of the entry that released each last.
     released: BTreeMap<Digest, i64>,
 }
 
+/// When it was said, its id, and its kind: ids are unique within a kind alone.
+type Key = (Timestamp, Uuid, u8);
+
 impl Decisions {
     /// Takes one in; `seq` is the number of its entry in the ledger.
     pub fn add(&mut self, seq: i64, decision: Decision) {
+        let said = decision.said();
+        let key = (said.at, said.id, kind(&decision));
         match &decision {
             Decision::End(end) => {
                 self.ended.insert(end.ends);
@@ -28,11 +36,23 @@ impl Decisions {
             Decision::Release(release) => {
                 let last = self.released.entry(release.change.clone()).or_default();
                 *last = seq.max(*last);
+                for station in release.stations.keys() {
+                    let last = self.releases.entry(station.clone()).or_insert(key);
+                    *last = key.max(*last);
+                }
             }
             Decision::Aside(_) | Decision::Take(_) => {}
         }
-        let said = decision.said();
-        self.all.insert((said.at, said.id, kind(&decision)), decision);
+        self.all.insert(key, decision);
+    }
+
+    /// The last release that names a station by any of these names.
+    pub fn release_of<'n>(&self, names: impl IntoIterator<Item = &'n Name>) -> Option<&Release> {
+        let key = names.into_iter().filter_map(|name| self.releases.get(name)).max()?;
+        match self.all.get(key)? {
+            Decision::Release(release) => Some(release),
+            Decision::Aside(_) | Decision::Take(_) | Decision::End(_) => None,
+        }
     }
 
     /// What is set aside at a time. Of several about one thing the last counts.
@@ -88,7 +108,7 @@ impl Decisions {
     }
 
     /// Whether something was ended before its time, and by whom.
-    pub fn ending(&self, id: Uuid) -> Option<&super::End> {
+    pub fn ending(&self, id: Uuid) -> Option<&End> {
         self.all.values().find_map(|decision| match decision {
             Decision::End(end) if end.ends == id => Some(end),
             Decision::Aside(_) | Decision::Release(_) | Decision::Take(_) | Decision::End(_) => None,
@@ -104,7 +124,7 @@ impl Decisions {
         let one = move |decision: &Decision| match decision {
             Decision::Aside(aside) => here(aside),
             Decision::Take(take) => *take.station == *name,
-            Decision::Release(release) => release.stations.contains(name),
+            Decision::Release(release) => release.stations.contains_key(name),
             Decision::End(_) => false,
         };
         let ends = move |id: Uuid| self.all.values().any(|other| other.said().id == id && one(other));
@@ -120,7 +140,6 @@ impl Decisions {
     }
 }
 
-/// Ids are unique within a kind alone.
 fn kind(decision: &Decision) -> u8 {
     match decision {
         Decision::Aside(_) => 0,
@@ -132,7 +151,7 @@ fn kind(decision: &Decision) -> u8 {
 
 #[cfg(test)]
 mod tests {
-    use super::super::{End, Said};
+    use super::super::decision::Said;
     use super::*;
     use jiff::SignedDuration;
     use proptest::prelude::*;
@@ -202,7 +221,7 @@ mod tests {
     fn a_release_is_known_by_the_last_entry_that_made_it() {
         let digest: Digest = "0123456789abcdef".parse().unwrap();
         let release =
-            Decision::Release(Release { said: said(1, 0), change: digest.clone(), stations: BTreeSet::new() });
+            Decision::Release(Release { said: said(1, 0), change: digest.clone(), stations: BTreeMap::new() });
         let mut decisions = Decisions::default();
         assert_eq!(decisions.released(&digest), None);
         decisions.add(9, release.clone());

@@ -7,7 +7,10 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 
-use crate::setting::{Fingerprint, Name, Written};
+use crate::setting::{Fingerprint, Kind, Name, Reference, Secret, Value, Written};
+
+/// A value as the ledger keeps it, a code with its fingerprint; `None` where nobody knows what is held.
+pub type Effect = Option<(Written, Option<Fingerprint>)>;
 
 /// 16 hexadecimal digits that stand for one exact script, or for one exact change under the brake.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -57,7 +60,23 @@ pub struct Issued {
 pub struct IssuedStep {
     pub step: u32,
     /// Each setting it changes with the value it leaves there; `None` leaves it unknown.
-    pub effects: BTreeMap<Name, Option<(Written, Option<Fingerprint>)>>,
+    pub effects: BTreeMap<Name, Effect>,
+}
+
+/// A value as the ledger keeps it.
+pub fn effect(value: &Value) -> Effect {
+    let fingerprint = match value {
+        Value::Secret(secret) => secret.fingerprint.clone(),
+        Value::Digits(_) | Value::Dial(_) | Value::Choice(_) | Value::Flags(_) | Value::Number(_) => None,
+    };
+    Some((value.written(), fingerprint))
+}
+
+/// The value that the ledger kept, where a setting of this kind can hold it.
+pub fn effect_value(kind: &Kind, effect: &Effect) -> Option<Value> {
+    let (written, fingerprint) = effect.as_ref()?;
+    let seal = |reference: &Reference| Secret { reference: reference.clone(), fingerprint: fingerprint.clone() };
+    kind.value(written, seal).ok()
 }
 
 impl Issued {

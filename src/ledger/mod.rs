@@ -9,15 +9,23 @@ mod admit;
 mod issued;
 mod decision;
 mod decisions;
+mod proven;
 mod record;
 mod report;
+mod shown;
 mod wire;
 mod wire_decision;
+mod wire_value;
 
 pub use admit::{Scrutiny, admit};
-pub use decision::{Aside, Decision, End, LONGEST_ASIDE, LONGEST_TAKE, Release, Said, Take, Target, Unsayable};
+pub use decision::{
+    Aside, Decision, End, LONGEST_ASIDE, LONGEST_TAKE, Release, Released, Said, Take, Target, Unsayable,
+};
 pub use decisions::Decisions;
-pub use issued::{Digest, Issued, IssuedStep, NoDigest};
+pub use issued::{Digest, Effect, Issued, IssuedStep, NoDigest, effect, effect_value};
+pub use proven::{Proven, same};
 pub use record::{Holding, Mark, Proof, Record, State, fold};
 pub use report::{Heard, Outcome, Places, REPORT_LIMIT_BYTES, Report, Test, Unit, read, too_long};
-pub use wire::{Line, WireError, export_line, line_of, parse_line, report_json, value_json, was_recorded};
+pub use shown::{HandedOut, IN_HAND, SHOWN_AGAIN, Shown, handed_out, leads_to, shown_at, unanswered};
+pub use wire::{Line, export_line, line_of, parse_line, report_json, was_recorded};
+pub use wire_value::{WireError, value_json};

@@ -8,9 +8,12 @@ use std::collections::{BTreeMap, BTreeSet};
 use jiff::Timestamp;
 use uuid::Uuid;
 
-use super::{Digest, Heard, Issued, IssuedStep, Outcome, Report};
+use super::issued::{Digest, Effect, Issued, IssuedStep, effect_value};
+use super::proven::{self, Proven};
+use super::report::{Heard, Outcome, Report, Test};
+use super::shown::HandedOut;
 use crate::keybook::{Keybook, SettingId};
-use crate::setting::{Fingerprint, Name, Reference, Secret, Value, Written};
+use crate::setting::{Name, Reference, Secret, Value, Written};
 
 /// Which report said something, and when the work was done.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -59,6 +62,12 @@ pub struct Record {
     /// That report, where it does not say that every step of the script was accepted: the record may be one from the
     /// middle of a script. A later report of a new, replaced or cleared unit ends it too.
     pub midway: Option<Mark>,
+    /// What was last proved of each lifeline setting of which anything was, in the order in which that first was.
+    pub proven: Vec<Proven>,
+    /// The number kept with the last report that has one: that which was last rung, in E.164.
+    pub number: Option<Name>,
+    /// The scripts that were shown and that no report has named since. No part of the fold over reports.
+    pub handed_out: Vec<HandedOut>,
 }
 
 impl Record {
@@ -70,7 +79,20 @@ impl Record {
             lifelines: vec![Proof::default(); keybook.lifelines.len()],
             answered: None,
             midway: None,
+            proven: Vec::new(),
+            number: None,
+            handed_out: Vec::new(),
         }
+    }
+
+    /// Whether anything is known of the station: by reports of it, or by those kept with its number.
+    pub fn is_on_record(&self) -> bool {
+        !self.proven.is_empty() || !self.is_blank()
+    }
+
+    /// What was last proved of a setting.
+    pub fn proven(&self, setting: &str) -> Option<&Proven> {
+        self.proven.iter().find(|proven| *proven.setting == *setting)
     }
 
     /// Whether no report spoke of any setting or lifeline.
@@ -112,7 +134,7 @@ pub fn fold<'r>(
 ) -> Record {
     let mut ordered: BTreeMap<Mark, &Report> = BTreeMap::new();
     ordered.extend(reports.into_iter().map(|report| (Mark { at: report.at, report: report.id }, report)));
-    let mut fold = Fold { keybook, record: Record::blank(keybook) };
+    let mut fold = Fold { keybook, record: Record::blank(keybook), said: BTreeMap::new() };
     for (mark, report) in ordered {
         fold.report(mark, report, report.script.as_ref().and_then(&scripts));
     }
@@ -128,10 +150,15 @@ fn is_done(report: &Report, script: Option<&Issued>) -> bool {
 struct Fold<'k> {
     keybook: &'k Keybook,
     record: Record,
+    /// What the report at hand says that lifeline settings hold, the last word of each.
+    said: BTreeMap<Name, Option<Value>>,
 }
 
 impl Fold<'_> {
     fn report(&mut self, mark: Mark, report: &Report, script: Option<&Issued>) {
+        if report.number.is_some() {
+            self.record.number = report.number.clone();
+        }
         if report.unit.is_some() {
             self.unit(mark);
         }
@@ -139,43 +166,47 @@ impl Fold<'_> {
             self.record.answered = Some(mark);
             self.record.midway = (!is_done(report, script)).then_some(mark);
         }
-        for (id, value) in self.values(&report.found, report) {
-            self.found(mark, id, value, report.unit.is_some());
+        for (name, written) in &report.found {
+            self.found(mark, name, value_of(self.keybook, name, written, report), report.unit.is_some());
         }
         for (number, heard) in &report.steps {
             let Some(step) = script.and_then(|script| script.step(*number)) else { continue };
-            for (name, effect) in &step.effects {
-                let Some(id) = self.keybook.id(name) else { continue };
-                let value = effect.as_ref().and_then(|(written, print)| self.value(id, written, |_| print.clone()));
-                match heard {
-                    Heard::Accepted => self.set(mark, id, value),
-                    Heard::Nothing => self.doubt(mark, id, value),
-                    Heard::Refused | Heard::Skipped => {}
-                }
-            }
+            step.effects.iter().for_each(|(name, effect)| self.step(mark, name, effect, *heard));
         }
-        for (id, value) in self.values(&report.left, report) {
-            self.set(mark, id, value);
+        for (name, written) in &report.left {
+            let value = value_of(self.keybook, name, written, report);
+            self.makes_known(mark, name, value.clone());
+            self.set(mark, name, value);
         }
         for test in &report.tests {
-            self.test(mark, &test.lifeline, test.outcome);
+            self.test(mark, test);
+        }
+        for (name, value) in std::mem::take(&mut self.said) {
+            proven::said(&mut self.record.proven, &name, value, mark.at);
         }
     }
 
-    fn value(
-        &self,
-        id: SettingId,
-        written: &Written,
-        print: impl FnOnce(&Reference) -> Option<Fingerprint>,
-    ) -> Option<Value> {
-        let seal = |reference: &Reference| Secret { reference: reference.clone(), fingerprint: print(reference) };
-        self.keybook.setting(id).kind.value(written, seal).ok()
+    fn step(&mut self, mark: Mark, name: &Name, effect: &Effect, heard: Heard) {
+        let value = self.keybook.id(name).and_then(|id| effect_value(&self.keybook.setting(id).kind, effect));
+        match heard {
+            Heard::Accepted => {
+                if effect.is_some() {
+                    self.makes_known(mark, name, value.clone());
+                }
+                self.set(mark, name, value);
+            }
+            Heard::Nothing => self.doubt(mark, name, value),
+            Heard::Refused | Heard::Skipped => {}
+        }
     }
 
-    /// The values of a report by setting; what is outside its kind comes as `None`.
-    fn values(&self, written: &BTreeMap<Name, Written>, report: &Report) -> Vec<(SettingId, Option<Value>)> {
-        let named = written.iter().filter_map(|(name, written)| Some((self.keybook.id(name)?, written)));
-        named.map(|(id, w)| (id, self.value(id, w, |r| report.fingerprints.get(r).cloned()))).collect()
+    /// Something is known of a lifeline setting, or of one that the keybook has no longer: nobody can tell what it was.
+    fn makes_known(&mut self, mark: Mark, name: &Name, value: Option<Value>) {
+        let is_proven = || self.record.proven.iter().any(|proven| proven.setting == *name);
+        if self.keybook.id(name).is_none_or(|id| self.keybook.is_lifeline(id)) || is_proven() {
+            proven::made_known(&mut self.record.proven, name, value.as_ref(), mark.at);
+            self.said.insert(name.clone(), value);
+        }
     }
 
     fn unit(&mut self, mark: Mark) {
@@ -200,7 +231,8 @@ impl Fold<'_> {
         }
     }
 
-    fn found(&mut self, mark: Mark, id: SettingId, value: Option<Value>, beside_unit: bool) {
+    fn found(&mut self, mark: Mark, name: &Name, value: Option<Value>, beside_unit: bool) {
+        let Some(id) = self.keybook.id(name) else { return self.makes_known(mark, name, value) };
         let contradicts = match (self.record.known(id), &value) {
             (Some(known), Some(value)) => !known.agrees(value),
             // Found to be something this model cannot hold any more: not as it was on record.
@@ -210,13 +242,19 @@ impl Fold<'_> {
         if contradicts {
             self.changed(id);
         }
+        if contradicts && !beside_unit {
+            self.said.insert(name.clone(), value.clone());
+        } else {
+            self.makes_known(mark, name, value.clone());
+        }
         self.put(mark, id, value);
         if contradicts && !beside_unit {
             self.record.settings[id.index()].strayed = Some(mark);
         }
     }
 
-    fn set(&mut self, mark: Mark, id: SettingId, value: Option<Value>) {
+    fn set(&mut self, mark: Mark, name: &Name, value: Option<Value>) {
+        let Some(id) = self.keybook.id(name) else { return };
         if !self.holds(id, value.as_ref()) {
             self.changed(id);
         }
@@ -227,7 +265,8 @@ impl Fold<'_> {
         matches!((self.record.known(id), value), (Some(known), Some(value)) if known.agrees(value))
     }
 
-    fn doubt(&mut self, mark: Mark, id: SettingId, value: Option<Value>) {
+    fn doubt(&mut self, mark: Mark, name: &Name, value: Option<Value>) {
+        let Some(id) = self.keybook.id(name) else { return };
         if self.holds(id, value.as_ref()) {
             return;
         }
@@ -247,8 +286,9 @@ impl Fold<'_> {
         };
     }
 
-    fn test(&mut self, mark: Mark, lifeline: &str, outcome: Outcome) {
-        let Some(at) = self.keybook.lifelines.iter().position(|l| &*l.name == lifeline) else { return };
+    fn test(&mut self, mark: Mark, test: &Test) {
+        let outcome = test.outcome;
+        let Some(at) = self.keybook.lifelines.iter().position(|l| l.name == test.lifeline) else { return };
         let proof = &mut self.record.lifelines[at];
         if outcome == Outcome::Reached && proof.last == Some((Outcome::Failed, mark)) {
             // What failed in a report is out of service until a later report reaches help.
@@ -257,15 +297,47 @@ impl Fold<'_> {
         proof.last = Some((outcome, mark));
         if outcome == Outcome::Reached {
             proof.reached = Some(mark);
+            self.prove(mark, at, test.dialled.as_ref());
         }
     }
+
+    /// Help was reached: what is known of the lifeline's settings is proved. Where none of them holds the number that was
+    /// dialled, the keybook once had another among them: whatever holds that number is proved, too. Where all that lifelines
+    /// need is known, what the keybook has no longer is forgotten.
+    fn prove(&mut self, mark: Mark, lifeline: usize, dialled: Option<&Name>) {
+        let (keybook, Record { settings, proven, .. }) = (self.keybook, &mut self.record);
+        let known = |id: SettingId| match &settings[id.index()].state {
+            State::Known(value) => Some(value),
+            State::InDoubt(_) | State::Unknown => None,
+        };
+        let own = &keybook.lifelines[lifeline].settings;
+        let is_dialled = |id: SettingId| matches!(known(id), Some(Value::Dial(number)) if dialled == Some(number));
+        let is_explained = own.iter().any(|id| is_dialled(*id));
+        for id in keybook.ids() {
+            let Some(value) = known(id) else { continue };
+            if own.contains(&id) || (!is_explained && is_dialled(id)) {
+                proven::tested(proven, &keybook.setting(id).name, value, mark.at);
+            }
+        }
+        if keybook.lifelines.iter().flat_map(|lifeline| &lifeline.settings).all(|id| known(*id).is_some()) {
+            proven.retain(|proven| keybook.id(&proven.setting).is_some());
+        }
+    }
+}
+
+/// A value of a report; `None` where its setting cannot hold it, or the keybook has no such setting.
+fn value_of(keybook: &Keybook, name: &Name, written: &Written, report: &Report) -> Option<Value> {
+    let kind = &keybook.setting(keybook.id(name)?).kind;
+    let print = |reference: &Reference| report.fingerprints.get(reference).cloned();
+    let seal = |reference: &Reference| Secret { reference: reference.clone(), fingerprint: print(reference) };
+    kind.value(written, seal).ok()
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::keybook::sample::tern;
-    use crate::ledger::{Test, Unit};
+    use crate::ledger::Unit;
     use proptest::prelude::*;
 
     fn quoted(text: &str) -> Written {
@@ -291,6 +363,7 @@ mod tests {
             tests: Vec::new(),
             note: None,
             fingerprints: BTreeMap::new(),
+            number: None,
         }
     }
 
@@ -303,7 +376,7 @@ mod tests {
     }
 
     fn tested(minute: i64, outcome: Outcome) -> Report {
-        let test = Test { lifeline: "emergency".into(), outcome, contact: None };
+        let test = Test { lifeline: "emergency".into(), outcome, contact: None, dialled: None };
         Report { tests: vec![test], ..report(minute) }
     }
 
@@ -492,6 +565,72 @@ mod tests {
     fn what_a_changed_keybook_no_longer_has_or_holds_is_passed_over() {
         let record = folded(&[left(1, "siren.volume", quoted("1")), left(2, "identity", quoted("123456789"))]);
         assert_eq!(state(&record, "identity"), State::Unknown);
+    }
+
+    fn proven(record: &Record, name: &str) -> Option<String> {
+        record.proven(name).and_then(|proven| proven.value.as_ref()).map(ToString::to_string)
+    }
+
+    #[test]
+    fn without_a_test_what_was_made_known_last_is_proven_and_doubt_units_and_contradictions_prove_nothing() {
+        let base = vec![left(1, "line.kind", plain("direct"))];
+        let after = |later: Report| proven(&folded(&[base.clone(), vec![later]].concat()), "line.kind");
+        let direct = Some("direct".to_owned());
+        assert_eq!(after(left(2, "line.kind", plain("pbx"))).as_deref(), Some("pbx"));
+        assert_eq!(after(keyed(2, &[(1, Heard::Accepted)])).as_deref(), Some("pbx"));
+        for nothing in [
+            found(2, "line.kind", plain("ringdown")),
+            keyed(2, &[(1, Heard::Nothing)]),
+            keyed(2, &[(1, Heard::Refused)]),
+            Report { unit: Some(Unit::Replaced), ..report(2) },
+            left(2, "identity", quoted("7")),
+        ] {
+            assert_eq!(after(nothing.clone()), direct, "{nothing:?}");
+        }
+        assert_eq!(folded(&[Report { unit: Some(Unit::New), ..report(1) }]).proven, []);
+        let unit = Report { unit: Some(Unit::New), ..found(1, "line.kind", plain("ringdown")) };
+        assert_eq!(proven(&folded(&[unit]), "line.kind").as_deref(), Some("ringdown"));
+    }
+
+    #[test]
+    fn after_a_test_that_reached_help_only_another_one_proves_something_else() {
+        let mut reports = vec![
+            left(1, "line.kind", plain("direct")),
+            left(1, "emergency.backup", quoted("5")),
+            tested(2, Outcome::Reached),
+            left(3, "line.kind", plain("pbx")),
+            left(3, "emergency.backup", quoted("6")),
+            tested(4, Outcome::Failed),
+        ];
+        (1..).zip(&mut reports).for_each(|(id, report)| report.id = Uuid::from_u128(id));
+        let record = folded(&reports);
+        assert_eq!(proven(&record, "line.kind").as_deref(), Some("direct"));
+        assert_eq!(proven(&record, "emergency.backup").as_deref(), Some("\"6\""), "no lifeline of it was tested");
+        reports.push(tested(5, Outcome::Reached));
+        assert_eq!(proven(&folded(&reports), "line.kind").as_deref(), Some("pbx"));
+    }
+
+    #[test]
+    fn a_report_of_a_time_after_shows_something_else_only_where_it_ends_otherwise() {
+        let is_pbx = |value: Option<&Value>| value.is_some_and(|value| *value == Value::Choice("pbx".into()));
+        let at = |minute: i64| report(minute).at;
+        let shows = |reports: &[Report], after| {
+            let record = folded(&[vec![left(1, "line.kind", plain("direct"))], reports.to_vec()].concat());
+            record.proven("line.kind").unwrap().shows_other(is_pbx, after)
+        };
+        assert!(shows(&[], at(0)) && !shows(&[], at(1)));
+        let visit =
+            Report { found: [("line.kind".into(), plain("direct"))].into(), ..left(3, "line.kind", plain("pbx")) };
+        assert!(!shows(&[visit], at(2)), "what was found there was keyed in the same visit");
+        let back = [left(3, "line.kind", plain("ringdown")), left(4, "line.kind", plain("pbx"))];
+        assert!(shows(&back, at(2)) && !shows(&back, at(3)));
+    }
+
+    #[test]
+    fn the_number_last_rung_is_that_of_the_last_report_which_has_one() {
+        let rung = |minute, number: Option<&str>| Report { number: number.map(Name::from), ..report(minute) };
+        let record = folded(&[rung(3, None), rung(2, Some("+441632960121")), rung(1, Some("+441632960122"))]);
+        assert_eq!(record.number.as_deref(), Some("+441632960121"));
     }
 
     fn any_report() -> impl Strategy<Value = Report> {

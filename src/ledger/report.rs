@@ -6,7 +6,7 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use uuid::Uuid;
 
-use super::Digest;
+use super::issued::Digest;
 use crate::finding::{Code, Finding, Place};
 use crate::setting::{Codes, Fingerprint, Name, Reference, Written};
 use crate::yaml::{self, Node, Sheet};
@@ -33,6 +33,8 @@ pub struct Report {
     pub note: Option<Name>,
     /// What the references above led to when the report was taken; no part of its content.
     pub fingerprints: BTreeMap<Reference, Fingerprint>,
+    /// The number that the inventory in use gave the station when the report was recorded, in E.164; no part of its content.
+    pub number: Option<Name>,
 }
 
 /// Why every setting is at factory.
@@ -68,6 +70,8 @@ pub struct Test {
     pub outcome: Outcome,
     /// Who answered.
     pub contact: Option<Name>,
+    /// What that contact was dialled as at the station when the report was recorded; no part of its content.
+    pub dialled: Option<Name>,
 }
 
 impl Unit {
@@ -217,7 +221,8 @@ impl Reader<'_> {
         let note = note.filter(|n| !n.is_null()).and_then(|n| self.sheet.prose(n, "`note`").map(Name::from));
         let (id, station, at, by) = (id?, station?, at?, by?);
         let fingerprints = BTreeMap::new();
-        Some(Report { id, station, at, by, unit, found, script, steps, left, tests, note, fingerprints })
+        let number = None;
+        Some(Report { id, station, at, by, unit, found, script, steps, left, tests, note, fingerprints, number })
     }
 
     /// Remembers where a part stands.
@@ -309,7 +314,12 @@ impl Reader<'_> {
             let lifeline = lifeline.and_then(|n| self.sheet.text(n, "The lifeline").map(Name::from));
             let outcome = outcome.and_then(|n| self.sheet.word(n, "`outcome`", &Outcome::WORDS));
             let contact = contact.and_then(|n| self.sheet.text(n, "The contact").map(Name::from));
-            tests.extend(lifeline.zip(outcome).map(|(lifeline, outcome)| Test { lifeline, outcome, contact }));
+            tests.extend(lifeline.zip(outcome).map(|(lifeline, outcome)| Test {
+                lifeline,
+                outcome,
+                contact,
+                dialled: None,
+            }));
         }
         tests
     }

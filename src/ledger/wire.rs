@@ -1,4 +1,4 @@
-//! Reports, issued scripts and decisions as lines of JSON: how the ledger keeps, exports and imports them.
+//! Reports, issued scripts, showings and decisions as lines of JSON: how the ledger keeps, exports and imports them.
 //!
 //! The form is canonical: equal content gives equal text, so that a report sent twice is recognised.
 
@@ -9,36 +9,21 @@ use serde::{Deserialize, Serialize};
 use serde_json::Value as Json;
 use uuid::Uuid;
 
-use super::issued::NoDigest;
-use super::report::is_rfc_3339;
-use super::{Decision, Digest, Heard, Issued, IssuedStep, Outcome, Report, Test, Unit, Unsayable, wire_decision};
-use crate::setting::{Fingerprint, Name, Reference, Value, Written, decimal};
+use super::decision::Decision;
+use super::issued::{Digest, Issued, IssuedStep};
+use super::report::{Heard, Outcome, Report, Test, Unit};
+use super::shown::Shown;
+use super::wire_decision;
+use super::wire_value::{WireError, effect_json, effect_of, time, written, written_json};
+use crate::setting::{Fingerprint, Name, Written};
 
 /// One line of a ledger.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Line {
     Report(Box<Report>),
     Script(Box<Issued>),
+    Shown(Box<Shown>),
     Decision(Box<Decision>),
-}
-
-/// Why a line is none of them.
-#[derive(Debug, thiserror::Error)]
-pub enum WireError {
-    #[error("it is neither a report nor an issued script nor a decision: {0}")]
-    Json(#[from] serde_json::Error),
-    #[error(transparent)]
-    Digest(#[from] NoDigest),
-    #[error("`{0}` is no word known here")]
-    Word(String),
-    #[error("`{0}` is no value")]
-    Value(String),
-    #[error("`{0}` is no time")]
-    Time(String),
-    #[error("format version {0} is not known here")]
-    Version(u32),
-    #[error(transparent)]
-    Unsayable(#[from] Unsayable),
 }
 
 #[derive(Serialize, Deserialize)]
@@ -65,6 +50,8 @@ struct WireReport {
     note: Option<String>,
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     fingerprints: BTreeMap<String, String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    number: Option<String>,
     /// In exports: when the report was taken. It was checked then.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     recorded: Option<String>,
@@ -84,6 +71,18 @@ struct WireTest {
     outcome: String,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     contact: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    dialled: Option<String>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WireShown {
+    /// Format version, and what tells it from other lines.
+    shown: u32,
+    script: String,
+    station: String,
+    at: String,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -105,9 +104,10 @@ struct WireStep {
     effects: BTreeMap<String, Json>,
 }
 
-/// The content of a report, without the fingerprints that were added when it was taken.
+/// The content of a report, without what was added when it was recorded.
 pub fn report_json(report: &Report) -> Json {
-    let bare = Report { fingerprints: BTreeMap::new(), ..report.clone() };
+    let tests = report.tests.iter().map(|test| Test { dialled: None, ..test.clone() }).collect();
+    let bare = Report { fingerprints: BTreeMap::new(), number: None, tests, ..report.clone() };
     serde_json::to_value(WireReport::from(&bare)).unwrap_or(Json::Null)
 }
 
@@ -116,6 +116,7 @@ pub fn line_of(line: &Line) -> String {
     let json = match line {
         Line::Report(report) => serde_json::to_string(&WireReport::from(&**report)),
         Line::Script(issued) => serde_json::to_string(&WireIssued::from(&**issued)),
+        Line::Shown(shown) => serde_json::to_string(&WireShown::from(&**shown)),
         Line::Decision(decision) => wire_decision::text(decision),
     };
     // Plain maps, texts and numbers always have a JSON form.
@@ -143,57 +144,17 @@ pub fn was_recorded(line: &str) -> bool {
 /// Reads a ledger line.
 ///
 /// # Errors
-/// Says what keeps the line from being a report, an issued script or a decision.
+/// Says what keeps the line from being one of these.
 pub fn parse_line(text: &str) -> Result<Line, WireError> {
     let kind: wire_decision::Kind = serde_json::from_str(text)?;
     if let Some(decision) = wire_decision::parse(&kind, text) {
         return decision.map(|decision| Line::Decision(Box::new(decision)));
     }
-    match kind.issued {
-        Some(_) => issued(serde_json::from_str(text)?).map(|issued| Line::Script(Box::new(issued))),
-        None => report(serde_json::from_str(text)?).map(|report| Line::Report(Box::new(report))),
+    match (kind.issued, kind.shown) {
+        (Some(_), _) => issued(serde_json::from_str(text)?).map(|issued| Line::Script(Box::new(issued))),
+        (None, Some(_)) => shown(serde_json::from_str(text)?).map(|shown| Line::Shown(Box::new(shown))),
+        (None, None) => report(serde_json::from_str(text)?).map(|report| Line::Report(Box::new(report))),
     }
-}
-
-/// A value as it stands in reports and in the output of commands; secrets by reference.
-pub fn value_json(value: &Value) -> Json {
-    written_json(&value.written())
-}
-
-fn written_json(written: &Written) -> Json {
-    match written {
-        Written::Plain(text) => match decimal(text) {
-            Some(number) => number.into(),
-            None => Json::String(text.to_string()),
-        },
-        Written::Quoted(text) => Json::String(text.to_string()),
-        Written::List(names) => names.iter().map(|name| Json::String(name.to_string())).collect(),
-        Written::Secret(reference) => serde_json::json!({ "secret": reference.to_string() }),
-    }
-}
-
-fn written(json: &Json) -> Result<(Written, Option<Fingerprint>), WireError> {
-    let odd = || WireError::Value(json.to_string());
-    let value = match json {
-        Json::String(text) => Written::Quoted(text.as_str().into()),
-        Json::Number(number) => Written::Plain(number.to_string().into()),
-        Json::Array(items) => {
-            let names: Option<Vec<Name>> = items.iter().map(|item| item.as_str().map(Name::from)).collect();
-            Written::List(names.ok_or_else(odd)?)
-        }
-        Json::Object(map) => {
-            let text = map.get("secret").and_then(Json::as_str).ok_or_else(odd)?;
-            let reference: Reference = text.parse().map_err(|_| odd())?;
-            let print = map.get("fingerprint").and_then(Json::as_str).map(Fingerprint::stored);
-            return Ok((Written::Secret(reference), print));
-        }
-        Json::Null | Json::Bool(_) => return Err(odd()),
-    };
-    Ok((value, None))
-}
-
-pub(super) fn time(text: &str) -> Result<Timestamp, WireError> {
-    text.parse().ok().filter(|_| is_rfc_3339(text)).ok_or_else(|| WireError::Time(text.into()))
 }
 
 fn word<T: Copy>(text: &str, words: &[(&str, T)]) -> Result<T, WireError> {
@@ -210,7 +171,8 @@ fn values(json: &BTreeMap<String, Json>) -> Result<BTreeMap<Name, Written>, Wire
 
 impl From<&Report> for WireReport {
     fn from(report: &Report) -> WireReport {
-        let Report { id, station, at, by, unit, found, script, steps, left, tests, note, fingerprints } = report;
+        let Report { id, station, at, by, unit, found, script, steps, left, tests, note, fingerprints, number } =
+            report;
         WireReport {
             report: 1,
             id: id.to_string(),
@@ -225,6 +187,7 @@ impl From<&Report> for WireReport {
             tests: tests.iter().map(WireTest::from).collect(),
             note: note.as_ref().map(|note| note.to_string()),
             fingerprints: fingerprints.iter().map(|(r, print)| (r.to_string(), print.to_string())).collect(),
+            number: number.as_ref().map(|number| number.to_string()),
             recorded: None,
         }
     }
@@ -232,11 +195,12 @@ impl From<&Report> for WireReport {
 
 impl From<&Test> for WireTest {
     fn from(test: &Test) -> WireTest {
-        let Test { lifeline, outcome, contact } = test;
+        let Test { lifeline, outcome, contact, dialled } = test;
         WireTest {
             lifeline: lifeline.to_string(),
             outcome: outcome.as_str().into(),
             contact: contact.as_ref().map(|contact| contact.to_string()),
+            dialled: dialled.as_ref().map(|dialled| dialled.to_string()),
         }
     }
 }
@@ -251,7 +215,8 @@ fn report(wire: WireReport) -> Result<Report, WireError> {
     let steps = wire.steps.iter().map(|s| Ok((s.step, word(&s.heard, &Heard::WORDS)?)));
     let tests = wire.tests.iter().map(|t| {
         let outcome = word(&t.outcome, &Outcome::WORDS)?;
-        Ok(Test { lifeline: t.lifeline.as_str().into(), outcome, contact: t.contact.as_deref().map(Name::from) })
+        let (contact, dialled) = (t.contact.as_deref().map(Name::from), t.dialled.as_deref().map(Name::from));
+        Ok(Test { lifeline: t.lifeline.as_str().into(), outcome, contact, dialled })
     });
     let prints = wire.fingerprints.iter().map(|(reference, print)| {
         let reference = reference.parse().map_err(|_| WireError::Value(reference.clone()))?;
@@ -270,7 +235,22 @@ fn report(wire: WireReport) -> Result<Report, WireError> {
         station: wire.station.into(),
         by: wire.by.into(),
         note: wire.note.map(Name::from),
+        number: wire.number.map(Name::from),
     })
+}
+
+impl From<&Shown> for WireShown {
+    fn from(shown: &Shown) -> WireShown {
+        let Shown { script, station, at } = shown;
+        WireShown { shown: 1, script: script.to_string(), station: station.to_string(), at: at.to_string() }
+    }
+}
+
+fn shown(wire: WireShown) -> Result<Shown, WireError> {
+    if wire.shown != 1 {
+        return Err(WireError::Version(wire.shown));
+    }
+    Ok(Shown { script: wire.script.parse()?, station: wire.station.into(), at: time(&wire.at)? })
 }
 
 impl From<&Issued> for WireIssued {
@@ -289,16 +269,7 @@ impl From<&Issued> for WireIssued {
 
 impl From<&IssuedStep> for WireStep {
     fn from(step: &IssuedStep) -> WireStep {
-        let effect = |effect: &Option<(Written, Option<Fingerprint>)>| match effect {
-            None => Json::Null,
-            Some((written, None)) => written_json(written),
-            Some((written, Some(print))) => {
-                let mut json = written_json(written);
-                json["fingerprint"] = Json::String(print.to_string());
-                json
-            }
-        };
-        let effects = step.effects.iter().map(|(name, e)| (name.to_string(), effect(e))).collect();
+        let effects = step.effects.iter().map(|(name, effect)| (name.to_string(), effect_json(effect))).collect();
         WireStep { step: step.step, effects }
     }
 }
@@ -308,10 +279,7 @@ fn issued(wire: WireIssued) -> Result<Issued, WireError> {
         return Err(WireError::Version(wire.issued));
     }
     let steps = wire.steps.iter().map(|step| {
-        let effects = step.effects.iter().map(|(name, json)| {
-            let effect = if json.is_null() { None } else { Some(written(json)?) };
-            Ok((Name::from(name.as_str()), effect))
-        });
+        let effects = step.effects.iter().map(|(name, json)| Ok((Name::from(name.as_str()), effect_of(json)?)));
         Ok(IssuedStep { step: step.step, effects: effects.collect::<Result<_, WireError>>()? })
     });
     Ok(Issued {
@@ -342,6 +310,30 @@ mod tests {
         report.fingerprints.insert("file:a".parse().unwrap(), Fingerprint::stored("k:1"));
         let line = Line::Report(Box::new(report));
         assert_eq!(parse_line(&line_of(&line)).unwrap(), line);
+    }
+
+    #[test]
+    fn the_number_and_what_was_dialled_are_kept_and_are_no_part_of_the_content() {
+        let mut report = sample();
+        report.number = Some("+441632960121".into());
+        report.tests[0].dialled = Some("9,01632960101".into());
+        let line = Line::Report(Box::new(report.clone()));
+        assert_eq!(parse_line(&line_of(&line)).unwrap(), line);
+        assert_eq!(report_json(&report), report_json(&sample()));
+        let claimed = r#"{"report":1,"id":"019a6c1e-8f00-7000-8000-000000000001","station":"EQ-01",
+            "at":"2026-11-20T11:14:00Z","by":"tech-07","number":"+441632960121"}"#;
+        assert!(crate::ledger::read(&"r.json".into(), claimed.as_bytes()).is_err(), "who reports does not say it");
+    }
+
+    #[test]
+    fn a_showing_comes_back_from_its_line_unchanged() {
+        let at = "2026-11-20T10:14:00Z".parse().unwrap();
+        let line =
+            Line::Shown(Box::new(Shown { script: "3f9a1c0b7d24e615".parse().unwrap(), station: "EQ-01".into(), at }));
+        let text = r#"{"shown":1,"script":"3f9a1c0b7d24e615","station":"EQ-01","at":"2026-11-20T10:14:00Z"}"#;
+        assert_eq!(line_of(&line), text);
+        assert_eq!(parse_line(text).unwrap(), line);
+        assert!(parse_line(&text.replace("\"shown\":1", "\"shown\":2")).is_err());
     }
 
     #[test]

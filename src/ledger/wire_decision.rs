@@ -1,10 +1,14 @@
 //! Decisions as lines of JSON. What breaks a rule of [`Decision::check`] is no line at all, wherever it comes from.
 
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
 use serde::{Deserialize, Serialize};
+use serde_json::Value as Json;
 use uuid::Uuid;
 
-use super::decision::{Aside, Decision, End, Release, Said, Take, Target};
-use super::wire::{WireError, time};
+use super::decision::{Aside, Decision, End, Release, Released, Said, Take, Target};
+use super::wire_value::{WireError, effect_json, effect_of, time};
 use crate::setting::Name;
 
 const VERSION: u32 = 1;
@@ -37,7 +41,16 @@ struct WireRelease {
     by: String,
     why: String,
     change: String,
+    /// Stations of which the same is released stand together.
+    released: Vec<WireReleased>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WireReleased {
     stations: Vec<String>,
+    /// The values of each setting; null where nobody knows what it will hold, or it is to be no more.
+    values: BTreeMap<String, Vec<Json>>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -69,6 +82,7 @@ struct WireEnd {
 #[derive(Deserialize)]
 pub(super) struct Kind {
     pub issued: Option<u32>,
+    pub shown: Option<u32>,
     aside: Option<u32>,
     release: Option<u32>,
     take: Option<u32>,
@@ -105,7 +119,7 @@ pub(super) fn text(decision: &Decision) -> Result<String, serde_json::Error> {
             by,
             why: why.unwrap_or_default(),
             change: change.to_string(),
-            stations: stations.iter().map(|station| station.to_string()).collect(),
+            released: released_json(stations),
         }),
         Decision::Take(Take { said: _, station, until }) => serde_json::to_string(&WireTake {
             take: VERSION,
@@ -124,7 +138,7 @@ pub(super) fn text(decision: &Decision) -> Result<String, serde_json::Error> {
 
 /// The decision of a line; `None` where it is none.
 pub(super) fn parse(kind: &Kind, text: &str) -> Option<Result<Decision, WireError>> {
-    let Kind { aside: as_aside, release: as_release, take: as_take, end: as_end, issued: _ } = kind;
+    let Kind { aside: as_aside, release: as_release, take: as_take, end: as_end, issued: _, shown: _ } = kind;
     let version = as_aside.or(*as_release).or(*as_take).or(*as_end)?;
     if version != VERSION {
         return Some(Err(WireError::Version(version)));
@@ -162,8 +176,34 @@ fn release(text: &str) -> Result<Decision, WireError> {
     Ok(Decision::Release(Release {
         said: said(&wire.id, &wire.at, wire.by, Some(wire.why))?,
         change: wire.change.parse()?,
-        stations: wire.stations.into_iter().map(Name::from).collect(),
+        stations: released(wire.released)?,
     }))
+}
+
+fn released_json(stations: &BTreeMap<Name, Arc<Released>>) -> Vec<WireReleased> {
+    let mut together: BTreeMap<&Released, Vec<String>> = BTreeMap::new();
+    for (station, released) in stations {
+        together.entry(released).or_default().push(station.to_string());
+    }
+    let json = |(released, stations): (&Released, Vec<String>)| {
+        let values = released.iter();
+        let values = values.map(|(name, all)| (name.to_string(), all.iter().map(effect_json).collect()));
+        WireReleased { stations, values: values.collect() }
+    };
+    together.into_iter().map(json).collect()
+}
+
+fn released(wire: Vec<WireReleased>) -> Result<BTreeMap<Name, Arc<Released>>, WireError> {
+    let mut all = BTreeMap::new();
+    for WireReleased { stations, values } in wire {
+        let values = values.into_iter().map(|(name, all)| {
+            let all = all.iter().map(effect_of).collect::<Result<_, WireError>>()?;
+            Ok((Name::from(name), all))
+        });
+        let released: Arc<Released> = Arc::new(values.collect::<Result<_, WireError>>()?);
+        all.extend(stations.into_iter().map(|station| (Name::from(station), released.clone())));
+    }
+    Ok(all)
 }
 
 fn take(text: &str) -> Result<Decision, WireError> {
@@ -188,8 +228,10 @@ fn uuid(text: &str) -> Result<Uuid, WireError> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::issued::Effect;
     use super::super::{Line, line_of, parse_line};
     use super::*;
+    use crate::setting::{Fingerprint, Written};
 
     fn said(why: Option<&str>) -> Said {
         Said {
@@ -215,7 +257,11 @@ mod tests {
             out_of_service: false,
             ..whole.clone()
         };
-        let stations = ["EQ-01".into(), "EQ-02".into()].into();
+        let number: Effect = Some((Written::Quoted("01632960109".into()), None));
+        let code = Some((Written::Secret("file:a".parse().unwrap()), Some(Fingerprint::stored("k:1"))));
+        let one = Arc::new(Released::from([("emergency.primary".into(), [number, None].into())]));
+        let other = Arc::new(Released::from([("access".into(), [code].into())]));
+        let stations = [("EQ-01".into(), one.clone()), ("EQ-02".into(), other), ("EQ-03".into(), one)].into();
         vec![
             Decision::Aside(whole),
             Decision::Aside(part),

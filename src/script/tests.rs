@@ -392,7 +392,7 @@ fn a_script_on_record_does_to_the_record_what_it_did_to_the_station() {
     let keyed = Report {
         script: Some(script.digest.clone()),
         steps: on_record.steps.iter().map(|step| (step.step, Heard::Accepted)).collect(),
-        tests: vec![Test { lifeline: "emergency".into(), outcome: Outcome::Reached, contact: None }],
+        tests: vec![Test { lifeline: "emergency".into(), outcome: Outcome::Reached, contact: None, dialled: None }],
         id: Uuid::nil(),
         ..report("")
     };

@@ -14,7 +14,7 @@ use super::delta::Script;
 use super::json::json as script_json;
 use super::no_script::NoScript;
 use super::work::Work;
-use crate::brake::Held;
+use crate::brake::Change;
 use crate::drift::{Drift, Service, StationDrift};
 use crate::finding::plural;
 use crate::inventory::Station;
@@ -48,12 +48,12 @@ pub struct WorkList {
     /// How many of the stations looked at are set aside, in whole or in part.
     set_aside: usize,
     /// The change that some of them wait for.
-    change: Option<Held>,
+    change: Option<Change>,
 }
 
 impl WorkList {
     /// Puts errands in order.
-    pub fn new(mut errands: Vec<Errand>, set_aside: usize, change: Option<Held>) -> WorkList {
+    pub fn new(mut errands: Vec<Errand>, set_aside: usize, change: Option<Change>) -> WorkList {
         errands.sort_by_cached_key(Errand::rank);
         WorkList { errands, set_aside, change }
     }
@@ -170,12 +170,11 @@ impl WorkList {
         });
         let change = self.change.as_ref().map(|change| {
             json!({
-                "change": change.change.to_string(),
-                "stations": change.count(),
-                "handed_out": change.out.len(),
+                "change": change.digest.to_string(),
+                "stations": change.count,
+                "handed_out": change.in_hand.len(),
                 "on_record": change.on_record,
-                "share": change.limit.share.value(),
-                "set_at": change.limit.set_at,
+                "limit": change.limit,
                 "release": change.release(),
             })
         });

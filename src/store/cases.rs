@@ -5,7 +5,6 @@ use std::collections::BTreeMap;
 
 use sqlx::{Any, AnyConnection, AssertSqlSafe, Row, Transaction};
 
-use super::settled::{self, Move};
 use super::{NAMES_AT_ONCE, ROWS_AT_ONCE, Store, StoreError, parameters, tuples, without_nul};
 
 /// A message for one webhook. `id` is made from its cause and is what the receiver sees on every try.
@@ -23,15 +22,14 @@ pub struct NewMessage {
 pub struct PassWrites {
     /// Cases by their keys, each as JSON; `None` is removed.
     pub cases: BTreeMap<String, Option<String>>,
-    pub settled: Vec<Move>,
     pub messages: Vec<NewMessage>,
 }
 
 impl PassWrites {
     /// Nothing to write.
     pub fn is_empty(&self) -> bool {
-        let Self { cases, settled, messages } = self;
-        cases.is_empty() && settled.is_empty() && messages.is_empty()
+        let Self { cases, messages } = self;
+        cases.is_empty() && messages.is_empty()
     }
 
     fn check(&self) -> Result<(), StoreError> {
@@ -39,7 +37,6 @@ impl PassWrites {
             without_nul("a case's key", key)?;
             without_nul("a case", case.as_deref().unwrap_or_default())?;
         }
-        settled::check(&self.settled)?;
         for message in &self.messages {
             without_nul("a message's id", &message.id)?;
             without_nul("a webhook's name", &message.webhook)?;
@@ -52,8 +49,7 @@ impl PassWrites {
 
 impl Store {
     /// Writes a pass's decision in one transaction and returns how many messages were new. A message whose
-    /// (webhook, id) is in the outbox already is left as it stands there. Where a settled row was moved meanwhile, nothing is
-    /// written.
+    /// (webhook, id) is in the outbox already is left as it stands there.
     pub async fn commit_pass(&self, decision: &PassWrites) -> Result<usize, StoreError> {
         decision.check()?;
         if decision.is_empty() {
@@ -61,10 +57,6 @@ impl Store {
         }
         self.bounded("writing what a pass decided", async {
             let mut transaction = self.begin().await?;
-            if !settled::write_moves(&mut transaction, &decision.settled).await? {
-                transaction.rollback().await?;
-                return Ok(0);
-            }
             let new = write_decision(&mut transaction, decision).await?;
             transaction.commit().await?;
             Ok(new)
@@ -78,15 +70,12 @@ impl Store {
     }
 
     /// The same as [`Store::commit_pass`], but only where no other decision was written since the turn that this one
-    /// was made at, and no settled row was moved; else nothing is written, and `None` comes back: somebody else told, or
-    /// settled, meanwhile.
+    /// was made at; else nothing is written, and `None` comes back: somebody else told meanwhile.
     pub async fn commit_pass_at(&self, decision: &PassWrites, turn: i64) -> Result<Option<usize>, StoreError> {
         decision.check()?;
         self.bounded("writing what a pass decided", async {
             let mut transaction = self.begin().await?;
-            if !take_turn(&mut transaction, turn).await?
-                || !settled::write_moves(&mut transaction, &decision.settled).await?
-            {
+            if !take_turn(&mut transaction, turn).await? {
                 transaction.rollback().await?;
                 return Ok(None);
             }

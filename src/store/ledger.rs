@@ -19,6 +19,8 @@ pub enum EntryKind {
     Report,
     /// A delta script, recorded when it was issued.
     Script,
+    /// A showing of a script.
+    Shown,
     /// Something that was set aside.
     Aside,
     /// A held change that was released.
@@ -30,14 +32,15 @@ pub enum EntryKind {
 }
 
 impl EntryKind {
-    /// All of them.
-    pub const ALL: [Self; 6] = [Self::Report, Self::Script, Self::Aside, Self::Release, Self::Take, Self::End];
+    pub const ALL: [Self; 7] =
+        [Self::Report, Self::Script, Self::Shown, Self::Aside, Self::Release, Self::Take, Self::End];
 
     /// The word in the ledger.
     pub fn as_str(self) -> &'static str {
         match self {
             Self::Report => "report",
             Self::Script => "script",
+            Self::Shown => "shown",
             Self::Aside => "aside",
             Self::Release => "release",
             Self::Take => "take",
@@ -51,7 +54,8 @@ impl EntryKind {
     }
 }
 
-/// An entry to add. `id` is unique in its kind: a report's or notice's UUID, a script's digest. `body` is canonical JSON: equal
+/// An entry to add. `id` is unique in its kind: a report's or decision's UUID, a script's digest, with its
+/// time for a showing. `body` is canonical JSON: equal
 /// contents must be equal texts. `at_ms`: when the work was done; `recorded_ms`: now.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct NewEntry {

@@ -1,4 +1,4 @@
-//! The one module with SQL: the ledger, cases, what is settled, the outbox, refused reports, files taken, the last good inventory.
+//! The one module with SQL: the ledger, cases, the outbox, refused reports, files taken, the last good inventory.
 //! It keeps and returns texts that callers give; it never decides, never reads a clock, never looks into a body.
 //!
 //! One set of queries for SQLite and PostgreSQL: BIGINT and TEXT only, `$n` parameters, numbers made here. Times are
@@ -15,7 +15,6 @@ mod ledger;
 mod migrations;
 mod open;
 mod outbox;
-mod settled;
 mod stopped;
 
 pub use cases::{NewMessage, PassWrites};
@@ -25,7 +24,6 @@ pub use good::{Good, GoodFile};
 pub use intake::{NewRefused, Refused, Taken};
 pub use ledger::{Appended, Entry, EntryKind, NewEntry, Verification};
 pub use outbox::{Delivery, Lasting, Queue, Try, Waiting};
-pub use settled::{Move, Settled};
 pub use stopped::StoppedWebhook;
 
 use std::future::Future;

@@ -19,8 +19,7 @@ use super::card_page::{HandOn, card_page};
 use super::link::{Closed, LinkKey};
 use super::outcome::{self, Now};
 use super::page::Page;
-use crate::brake::Withheld;
-use crate::fleet::{Asking, Cleared, Keying, Row, View, clear, record_scripts};
+use crate::fleet::{Asking, Cleared, Keying, Row, View, record_scripts};
 use crate::ledger::Digest;
 use crate::script::card::Card;
 use crate::script::{Memory, Script, Way};
@@ -171,10 +170,9 @@ impl Cards {
         let keying = tokio::task::block_in_place(|| view.keying(row, Way::There, &mut Memory::default()));
         let now = match keying {
             Keying::Script { script, codes } if script.digest == asked.digest => {
-                return match clear(&script, &view.brake) {
+                return match view.clear(&script, row) {
                     Ok(cleared) => self.card(&view, row, (&script, cleared), &codes, &asked).await,
-                    Err(Withheld::Held(held)) => outcome::held(&row.station.name, held),
-                    Err(Withheld::Unjudged) => outcome::unrecorded(),
+                    Err(change) => outcome::held(&row.station.name, change),
                 };
             }
             Keying::Script { script, codes: _ } => Now::Other(script.digest),
@@ -197,12 +195,12 @@ impl Cards {
         &self,
         view: &View,
         row: &Row,
-        (script, cleared): (&Script, Cleared<'_>),
+        (script, cleared): (&Script, Cleared),
         codes: &Codes,
         asked: &Asked,
     ) -> Page {
         if asked.shows
-            && let Err(error) = record_scripts(&self.store, vec![cleared], view.at).await
+            && let Err(error) = record_scripts(&self.store, &[cleared], view.at).await
         {
             tracing::warn!(%error, "a card is not shown");
             return outcome::unrecorded();

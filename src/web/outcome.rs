@@ -10,7 +10,7 @@ use maud::html;
 use super::access::Holder;
 use super::card_page::time;
 use super::page::{Page, layout};
-use crate::brake::Held;
+use crate::brake::Change;
 use crate::drift::{Service, StationDrift};
 use crate::fleet::FleetError;
 use crate::inventory::{Extent, Station};
@@ -55,7 +55,7 @@ pub(super) async fn since(store: &Store, digest: &Digest, station: &str) -> Resu
         let seq = later.seq;
         match parse_line(&later.body).map_err(|source| FleetError::Entry { seq, source })? {
             Line::Report(report) => reports.push(*report),
-            Line::Script(_) | Line::Decision(_) => {}
+            Line::Script(_) | Line::Shown(_) | Line::Decision(_) => {}
         }
     }
     let told = |report: Report| Told { at: report.at, by: report.by.to_string() };
@@ -124,7 +124,7 @@ pub(super) fn overtaken(station: &Station, digest: &Digest, now: &Now, since: &S
 }
 
 /// A script that waits for the release of a change.
-pub(super) fn held(station: &str, held: &Held) -> Page {
+pub(super) fn held(station: &str, held: &Change) -> Page {
     let title = format!("The script for {station} is held");
     let main = html! {
         h1 { (title) }

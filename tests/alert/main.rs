@@ -75,7 +75,6 @@ fn told(stations: usize, news: &News) -> Message {
         commit: None,
         decisions: None,
         held: None,
-        ended: None,
         handed_out: HandedOut(&|_| None),
         inventory: FilesRead { findings: &news.findings, ..FilesRead::default() },
         configuration: FilesRead::default(),

@@ -1,64 +1,75 @@
-//! What the brake's judgement costs a pass, beside a whole one of the same fleet: an edit of one station, again and again.
+//! What the brake costs a look at a fleet: how each station is altered, and the count over all of them.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Instant;
 
 use jiff::Timestamp;
 use serde_json::{Value as Json, json};
-use stationkeep::brake::{Brake, Facts, Limit, Share};
+use stationkeep::brake::{Alteration, Limit, Row, Share, alteration, judge};
 use stationkeep::inventory::{self, Inventory, Station};
 use stationkeep::ledger::{Decisions, Record, fold};
-use stationkeep::setting::Name;
+use stationkeep::setting::{Name, Value};
 
 use super::measure::{assert_sound, codes, keybooks, reports, yaml_files};
 
-/// So many edits, each judged once.
-const EDITS: usize = 1_000;
+/// So often each is measured.
+const ROUNDS: usize = 21;
 
-/// Reads a folder that `writer` wrote; milliseconds of the first judgement, of a whole one after it, and of an edit.
+/// Reads a folder that `writer` wrote; milliseconds (median and greatest) of all alterations and of the count, while nothing
+/// is altered, and where every station with a contact of its own is to call another number.
 pub fn measure(folder: &Path) -> Json {
-    let (mut inventory, records) = fleet(folder);
-    let record = |station: &Station| records[&station.name].clone();
-    let limit = Limit { share: Share::DEFAULT, set_at: "the default".into() };
-    let notices = Decisions::default();
-    let mut brake = Brake::default();
-    let mut judge = |inventory: &Inventory, changed: Option<&BTreeSet<Name>>| {
-        let facts = Facts {
-            inventory,
-            record: &record,
-            decisions: &notices,
-            seq: 1,
-            limit: &limit,
-            now: Timestamp::UNIX_EPOCH,
-        };
+    let (inventory, records) = fleet(folder);
+    let still = round(&inventory, &records);
+    let edited = round(&edited(&inventory), &records);
+    json!({ "stations": records.len(), "unaltered": still, "altered": edited })
+}
+
+fn round(inventory: &Inventory, records: &BTreeMap<Name, Arc<Record>>) -> Json {
+    let limit =
+        Limit { share: Share::DEFAULT, most: Limit::MOST, share_set_at: "share".into(), most_set_at: "most".into() };
+    let (decisions, clock) = (Decisions::default(), Timestamp::UNIX_EPOCH);
+    let (mut each, mut count, mut altered, mut held) = (Vec::new(), Vec::new(), 0, 0);
+    for _ in 0..ROUNDS {
         let began = Instant::now();
-        let moves = brake.judge(&facts, changed);
-        brake.keep(&moves);
-        (began.elapsed().as_secs_f64() * 1e3, moves.len())
-    };
-    let (first, rows) = judge(&inventory, None);
-    let (whole, _) = judge(&inventory, None);
-    let names: Vec<Name> = inventory.stations.keys().cloned().collect();
-    let mut times: Vec<f64> = (0..EDITS)
-        .map(|nth| {
-            let name = &names[nth * 7_919 % names.len()];
-            let station = Arc::make_mut(&mut inventory.stations).get_mut(name).expect("a station");
-            *station = Arc::new(Station { site: format!("site-{nth}").as_str().into(), ..(**station).clone() });
-            let (took, moves) = judge(&inventory, Some(&BTreeSet::from([name.clone()])));
-            assert_eq!(moves, 1, "its row knows the new site");
-            took
-        })
-        .collect();
+        let rows: Vec<(&Station, &Record, Option<Arc<Alteration>>)> = inventory
+            .stations
+            .values()
+            .map(|station| {
+                let (record, release) = (&*records[&station.name], decisions.release_of([&station.name]));
+                (&**station, record, alteration(station, record, release, clock).map(Arc::new))
+            })
+            .collect();
+        each.push(began.elapsed().as_secs_f64() * 1e3);
+        let began = Instant::now();
+        let rows = rows.iter();
+        let rows = rows.map(|(station, record, one)| Row { station, record, alteration: one.as_deref() });
+        altered = rows.clone().filter(|row| row.alteration.is_some()).count();
+        let change = judge(rows, &BTreeMap::new(), &decisions, &limit, clock);
+        count.push(began.elapsed().as_secs_f64() * 1e3);
+        held = change.map_or(0, |change| change.stations.len());
+    }
+    json!({ "altered": altered, "held": held, "alterations_ms": spread(each), "judge_ms": spread(count) })
+}
+
+fn spread(mut times: Vec<f64>) -> Json {
     times.sort_by(f64::total_cmp);
-    json!({
-        "stations": rows,
-        "first_ms": first,
-        "whole_ms": whole,
-        "edit_median_ms": times[EDITS / 2],
-        "edit_99_ms": times[EDITS * 99 / 100],
-    })
+    json!({ "median": times[times.len() / 2], "greatest": times.last() })
+}
+
+/// The same fleet, where every dial string ends in another digit.
+fn edited(inventory: &Inventory) -> Inventory {
+    let mut edited = inventory.clone();
+    for station in Arc::make_mut(&mut edited.stations).values_mut() {
+        for wanted in Arc::make_mut(station).wanted.iter_mut().flatten() {
+            if let Value::Dial(number) = &wanted.value {
+                let number = format!("{}7", &number[..number.len().saturating_sub(1)]);
+                Arc::make_mut(wanted).value = Value::Dial(number.into());
+            }
+        }
+    }
+    edited
 }
 
 fn fleet(folder: &Path) -> (Inventory, BTreeMap<Name, Arc<Record>>) {

@@ -9,6 +9,5 @@ mod outbox;
 mod passes;
 mod place;
 mod processes;
-mod settled;
 mod stopped;
 mod tampering;

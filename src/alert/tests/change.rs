@@ -2,7 +2,7 @@
 
 use super::super::topic::change::Change;
 use super::fixture::{Watch, aligned, data, differs, held, webhook};
-use super::{Cases, EndedChange, OutScript};
+use super::{Cases, OutScript};
 use crate::ledger::{Decision, Release, Said};
 use crate::setting::Weight;
 
@@ -66,7 +66,7 @@ fn a_release_is_told_with_who_and_why_and_an_older_one_of_the_same_change_is_not
                 (&"ops-2".into(), &"the room moved".into())
             );
             let summary = told["summary"].as_str().unwrap();
-            assert!(summary.starts_with("The change that was held is released by ops-2 (the room moved)"), "{summary}");
+            assert!(summary.starts_with("What was held is released by ops-2 (the room moved)"), "{summary}");
         }
         watch.minutes(5);
     }
@@ -89,26 +89,6 @@ fn a_message_of_stations_tells_of_the_hold_too_and_no_second_one_does() {
     let rows = watch.cases.rows().clone().into_iter().chain([(Cases::key::<Change>("held"), "{\"case\": 9}".into())]);
     watch.cases = Cases::read(rows.collect());
     assert_eq!(news(&mut watch), ["on-call held", "b held"]);
-}
-
-#[test]
-fn how_a_held_change_ended_is_said_where_it_is_known() {
-    let mut watch = Watch::new();
-    for ended in [None, Some((20, 2, 0))] {
-        watch.held = Some(held(ONE));
-        watch.pass();
-        watch.held = None;
-        let sentence = "Of its 22 stations: 20 taken back, 2 keyed and reported.".into();
-        watch.ended = ended.map(|(taken_back, reported, left)| EndedChange { taken_back, reported, left, sentence });
-        let told = data(&watch.pass().messages[0].body);
-        let how = match ended {
-            None => "It was taken back, or keyed and reported.",
-            Some(_) => "Of its 22 stations: 20 taken back, 2 keyed and reported.",
-        };
-        let summary = told["summary"].as_str().unwrap();
-        assert!(summary.starts_with(&format!("No change is held any more. {how}")), "{summary}");
-        assert_eq!(told["hold"]["ended"]["reported"].as_u64(), ended.map(|(_, reported, _)| reported as u64));
-    }
 }
 
 #[test]

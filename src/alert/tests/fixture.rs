@@ -11,9 +11,10 @@ use super::super::case::{Before, Case, Told};
 use super::super::topic::seen::Seen;
 use super::super::topic::station::{Memory, Station};
 use super::{
-    Cases, Cause, EndedChange, FilesRead, HandedOut, HeldChange, Next, OutScript, Pass, Reason, RejectedReports,
-    ReportTaken, Silent, Stopped, Subscription, Terms, Verdict, Work, decide,
+    Cases, Cause, FilesRead, HandedOut, Next, OutScript, Pass, Reason, RejectedReports, ReportTaken, Silent, Stopped,
+    Subscription, Terms, Verdict, Work, decide,
 };
+use crate::brake::Change;
 use crate::drift::{Drift, InScope, LifelineService, Scope, Service, SettingDrift, Standing, StationDrift};
 use crate::finding::{Finding, Place};
 use crate::inventory::{Contact, Extent, Reach};
@@ -142,16 +143,15 @@ pub fn terms(webhooks: Vec<Subscription>) -> Terms {
 }
 
 /// A change that is held, of one station of 34.
-pub fn held(change: &str) -> HeldChange {
-    HeldChange {
-        change: change.parse().unwrap(),
-        stations: 1,
-        handed_out: 0,
+pub fn held(change: &str) -> Change {
+    Change {
+        digest: change.parse().unwrap(),
+        stations: ["EQ-01".into()].into(),
+        in_hand: [].into(),
+        replaced: 0,
+        count: 1,
         on_record: 34,
-        share: 0.3,
-        set_at: "stationkeep.yaml:12".into(),
-        sentence: "It alters lifeline settings of 1 of the 34 stations on record.".into(),
-        release: format!("stationkeep release {change} --by NAME --why TEXT"),
+        limit: "30 % (brake.share, stationkeep.yaml:12)".into(),
     }
 }
 
@@ -167,8 +167,7 @@ pub struct Watch {
     pub decisions: Decisions,
     /// The last entry of the ledger.
     pub seq: i64,
-    pub held: Option<HeldChange>,
-    pub ended: Option<EndedChange>,
+    pub held: Option<Change>,
     /// Scripts to be called back.
     pub out: BTreeMap<Name, OutScript>,
     /// What is wrong with the files of the inventory, and of the configuration.
@@ -198,7 +197,6 @@ impl Watch {
             decisions: Decisions::default(),
             seq: 0,
             held: None,
-            ended: None,
             out: BTreeMap::new(),
             findings: Vec::new(),
             configuration: Vec::new(),
@@ -299,7 +297,6 @@ impl Watch {
             commit: None,
             decisions: Some(&self.decisions),
             held: self.held.as_ref(),
-            ended: self.ended.as_ref(),
             handed_out: HandedOut(&out),
             inventory,
             configuration: FilesRead { findings: &self.configuration, ..FilesRead::default() },

@@ -9,10 +9,11 @@ use crate::alert::cases::Cases;
 use crate::alert::clip::{NAME, PLACE, clip};
 use crate::alert::kept;
 use crate::alert::mark::MarkHasher;
-use crate::alert::pass::{EndedChange, HeldChange, Pass};
+use crate::alert::pass::Pass;
 use crate::alert::step::Reason;
 use crate::alert::subject::{Subject, Topic};
 use crate::alert::terms::Subscription;
+use crate::brake;
 use crate::ledger::{Digest, Release};
 
 /// The topic.
@@ -48,12 +49,12 @@ pub fn subject<'p>(cases: &Cases, pass: &Pass<'p>) -> Subject<'p, Change> {
     Subject { name: name.into(), before, now, sight: () }
 }
 
-fn condition(held: &HeldChange, before: &Before<Facts, ()>, seq: i64) -> Condition<Facts> {
+fn condition(held: &brake::Change, before: &Before<Facts, ()>, seq: i64) -> Condition<Facts> {
     let mut hasher = MarkHasher::new();
-    hasher.text("change").text(&held.change.to_string());
+    hasher.text("change").text(&held.digest.to_string());
     let told = before.case().and_then(|case| case.told.as_ref()).map(|told| &told.condition.facts);
-    let seq = told.filter(|told| told.change == held.change).map_or(seq, |told| told.seq);
-    Condition { severity: Severity::Error, mark: hasher.mark(), facts: Facts { change: held.change.clone(), seq } }
+    let seq = told.filter(|told| told.change == held.digest).map_or(seq, |told| told.seq);
+    Condition { severity: Severity::Error, mark: hasher.mark(), facts: Facts { change: held.digest.clone(), seq } }
 }
 
 /// What there is to tell one webhook.
@@ -92,16 +93,6 @@ pub struct ToldNews {
     released_by: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
     why: Option<String>,
-    /// How many of its stations came out of it how.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    ended: Option<ToldEnd>,
-}
-
-#[derive(Debug, Serialize)]
-struct ToldEnd {
-    taken_back: usize,
-    reported: usize,
-    left: usize,
 }
 
 /// What is held now beside what was told.
@@ -147,7 +138,7 @@ impl<'a> Hold<'a> {
     }
 
     fn change(&self) -> Option<&'a Digest> {
-        let held = self.pass.held.map(|held| &held.change);
+        let held = self.pass.held.map(|held| &held.digest);
         held.or(self.last().map(|last| &last.change))
     }
 
@@ -162,10 +153,9 @@ impl<'a> Hold<'a> {
         let change = self.change();
         let last = self.told.filter(|told| change == Some(&told.condition.facts.change));
         let since: Option<Timestamp> = last.map(|told| told.changed_at).or(self.pass.held.map(|_| self.pass.clock));
-        let (release, ended) = match news {
-            News::Released(release) => (Some(release), None),
-            News::Over => (None, self.pass.ended),
-            News::Held | News::Changed | News::StillHeld => (None, None),
+        let release = match news {
+            News::Released(release) => Some(release),
+            News::Held | News::Changed | News::StillHeld | News::Over => None,
         };
         ToldNews {
             news: news.as_str(),
@@ -173,7 +163,6 @@ impl<'a> Hold<'a> {
             since: since.map(|at| at.to_string()),
             released_by: release.map(|release| clip(&release.said.by, NAME)),
             why: release.and_then(|release| release.said.why.as_deref()).map(|why| clip(why, PLACE)),
-            ended: ended.map(|&EndedChange { taken_back, reported, left, .. }| ToldEnd { taken_back, reported, left }),
         }
     }
 
@@ -181,22 +170,18 @@ impl<'a> Hold<'a> {
     pub fn sentence(&self, news: Option<News<'_>>) -> Option<String> {
         let held = |opening: &str| {
             let held = self.pass.held?;
-            Some(format!("{opening} {} To release it: {}.", held.sentence, held.release))
+            Some(format!("{opening} {} To release it: {}.", held.sentence(), held.release()))
         };
         match news {
-            None | Some(News::Held) => held("A change is held."),
-            Some(News::Changed) => held("The change that is held has become another one."),
-            Some(News::StillHeld) => held("A change is still held."),
+            None | Some(News::Held) => held("Scripts are held:"),
+            Some(News::Changed) => held("What is held has changed:"),
+            Some(News::StillHeld) => held("Scripts are still held:"),
             Some(News::Released(release)) => {
                 let why = release.said.why.as_deref().map(|why| format!(" ({})", clip(why, PLACE))).unwrap_or_default();
                 let by = clip(&release.said.by, NAME);
-                Some(format!("The change that was held is released by {by}{why}: its scripts can be keyed."))
+                Some(format!("What was held is released by {by}{why}: its scripts can be keyed."))
             }
-            Some(News::Over) => {
-                let unknown = "It was taken back, or keyed and reported.";
-                let how = self.pass.ended.map_or(unknown, |ended| &ended.sentence);
-                Some(format!("No change is held any more. {how}"))
-            }
+            Some(News::Over) => Some("Nothing is held now: it was taken back, or keyed and reported.".into()),
         }
     }
 }

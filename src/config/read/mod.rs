@@ -7,7 +7,7 @@ mod webhook;
 use std::path::Path;
 use std::sync::Arc;
 
-use super::{Address, Config, Surge, Webhook};
+use super::{Address, BrakeTerms, Config, Webhook};
 use crate::brake::Share;
 use crate::files::{Folder, Tree, cleaned, read_file};
 use crate::finding::{Code, Finding, settle};
@@ -15,7 +15,7 @@ use crate::fleet::Source;
 use crate::yaml::{self, Data, Node, Sheet};
 
 /// What holds where the file says nothing.
-mod defaults {
+pub(super) mod defaults {
     pub const INVENTORY: &str = "inventory";
     pub const KEYBOOKS: &str = "keybooks";
     pub const REPORTS: &str = "reports";
@@ -25,10 +25,11 @@ mod defaults {
     pub const RECONFIRM_DAYS: u32 = 365;
     pub const REQUIRE_TESTS: bool = true;
     pub const FULL_PASS_MINUTES: u32 = 15;
+    pub const BRAKE_MOST: u32 = 200;
 }
 
 /// The keys of the file.
-const KEYS: [&str; 14] = [
+const KEYS: [&str; 15] = [
     "stationkeep",
     "inventory",
     "keybooks",
@@ -41,6 +42,7 @@ const KEYS: [&str; 14] = [
     "reconfirm_days",
     "require_tests",
     "full_pass_minutes",
+    "brake",
     "surge",
     "webhooks",
 ];
@@ -112,6 +114,7 @@ impl Reader<'_> {
             reconfirm,
             require,
             full_pass,
+            brake,
             surge,
             webhooks,
         ] = self.sheet.map(root, "The configuration", KEYS)?;
@@ -125,7 +128,8 @@ impl Reader<'_> {
         let reconfirm_days = self.number(reconfirm, "reconfirm_days", 1..=36_500, defaults::RECONFIRM_DAYS);
         let require_tests = require.and_then(|n| self.sheet.truth(n, "`require_tests`"));
         let full_pass_minutes = self.number(full_pass, "full_pass_minutes", 1..=1440, defaults::FULL_PASS_MINUTES);
-        let surge = surge.and_then(|n| self.surge(n));
+        let brake = brake.and_then(|n| self.brake(n));
+        self.no_longer(surge, "surge", "brake");
         let webhooks = webhooks.map(|n| self.webhooks(n)).unwrap_or_default();
         // From here on nothing leaves a finding, so that none is lost to a part that could not be read.
         Some(Config {
@@ -142,7 +146,7 @@ impl Reader<'_> {
             reconfirm_days,
             require_tests: require_tests.unwrap_or(defaults::REQUIRE_TESTS),
             full_pass_minutes,
-            surge: surge.unwrap_or(Surge { share: Share::DEFAULT, place: None }),
+            brake: brake.unwrap_or_default(),
             webhooks,
         })
     }
@@ -168,19 +172,39 @@ impl Reader<'_> {
         node.and_then(|n| self.sheet.number(n, &format!("`{key}`"), range)).unwrap_or(default)
     }
 
-    fn surge(&mut self, node: &Node) -> Option<Surge> {
-        let [share] = self.sheet.map(node, "`surge`", ["share"])?;
-        let share = share?;
-        let text = self.sheet.text(share, "`surge.share`")?;
-        let plain = matches!(share.data, Data::Scalar { plain: true, .. });
+    fn brake(&mut self, node: &Node) -> Option<BrakeTerms> {
+        let [share, most] = self.sheet.map(node, "`brake`", ["share", "most"])?;
+        let mut terms = BrakeTerms::default();
+        if let Some(node) = share {
+            terms.share = self.share(node)?;
+            terms.share_place = Some(self.sheet.place(node.spot));
+        }
+        if let Some(node) = most {
+            terms.most = self.sheet.number(node, "`brake.most`", 1..=1_000_000)?;
+            terms.most_place = Some(self.sheet.place(node.spot));
+        }
+        Some(terms)
+    }
+
+    fn share(&mut self, node: &Node) -> Option<Share> {
+        let text = self.sheet.text(node, "`brake.share`")?;
+        let plain = matches!(node.data, Data::Scalar { plain: true, .. });
         match text.parse::<Share>() {
-            Ok(known) if plain => Some(Surge { share: known, place: Some(self.sheet.place(share.spot)) }),
+            Ok(share) if plain => Some(share),
             Ok(_) | Err(_) => {
-                let message = format!("`surge.share` is `{text}`, which is no share of a fleet.");
+                let message = format!("`brake.share` is `{text}`, which is not a share of a fleet.");
                 let fix = "Write a number from 0 to 1, such as 0.3, without quotes.";
-                self.sheet.note(Code::WrongShape, share.spot, message, fix);
+                self.sheet.note(Code::WrongShape, node.spot, message, fix);
                 None
             }
+        }
+    }
+
+    /// A key that has another name now.
+    fn no_longer(&mut self, node: Option<&Node>, key: &str, now: &str) {
+        if let Some(node) = node {
+            let message = format!("The key `{key}` is called `{now}` now.");
+            self.sheet.note(Code::KeyUnknown, node.spot, message, format!("Write `{now}` in place of `{key}`."));
         }
     }
 

@@ -279,7 +279,8 @@ fn the_way_back_to_what_no_test_stands_for_says_so_first() {
     let station = station(TERN, ALL_WANTED);
     let held = ALL_HELD.replace("9,01632960101", "9,01632960177");
     let tested = |held: &str, outcomes: &[Outcome]| {
-        let test = |outcome: &Outcome| Test { lifeline: "emergency".into(), outcome: *outcome, contact: None };
+        let test =
+            |outcome: &Outcome| Test { lifeline: "emergency".into(), outcome: *outcome, contact: None, dialled: None };
         let tests = outcomes.iter().enumerate().map(|(nth, outcome)| Report {
             id: Uuid::from_u128(nth as u128),
             at: format!("2026-11-21T01:{nth:02}:00Z").parse().unwrap(),

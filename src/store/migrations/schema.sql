@@ -26,7 +26,7 @@ CREATE TABLE counters (
     name TEXT NOT NULL PRIMARY KEY,
     value BIGINT NOT NULL
 );
-INSERT INTO counters (name, value) VALUES ('outbox', 0), ('refused', 0), ('settled', 0);
+INSERT INTO counters (name, value) VALUES ('outbox', 0), ('refused', 0);
 
 CREATE TABLE refused_reports (
     content_sha TEXT NOT NULL PRIMARY KEY,
@@ -86,22 +86,4 @@ CREATE TABLE good_files (
     path TEXT NOT NULL PRIMARY KEY,
     sha TEXT NOT NULL,
     text TEXT NOT NULL
-);
-
--- Which lifeline values of each station were last settled; a row outlives its station.
-CREATE TABLE settled (
-    station TEXT NOT NULL PRIMARY KEY,
-    number TEXT NOT NULL,
-    print TEXT NOT NULL,
-    on_record BIGINT NOT NULL,
-    seq BIGINT NOT NULL,
-    formerly TEXT NOT NULL DEFAULT '',
-    site TEXT NOT NULL DEFAULT '',
-    model TEXT NOT NULL DEFAULT '',
-    out_print TEXT NOT NULL DEFAULT '',
-    out_ms BIGINT NOT NULL DEFAULT 0,
-    parts TEXT NOT NULL DEFAULT '',
-    since_ms BIGINT NOT NULL DEFAULT 0,
-    held TEXT NOT NULL DEFAULT '',
-    out_script TEXT NOT NULL DEFAULT ''
 );

@@ -1,0 +1,360 @@
+//! The brake: where the lifelines of many stations would change at once, their scripts wait until somebody says that it is
+//! meant.
+//!
+//! It is a function of what is wanted, of what is on record and of the clock, and keeps nothing. A station is *altered* where
+//! something else is wanted of a lifeline setting than was last proved of it ([`Proven`]), or where a script in somebody's
+//! hand leads to something else. So edits add up however they are split, an edit taken back is none, and a card that is out
+//! counts until a report names it. A station is known by its name, by what it was called before, or by its number: whoever
+//! hands in the rows has seen to that. One that left the inventory may be there under a name and number that nobody has
+//! reported on: each such pair counts as one altered station.
+//!
+//! A release names stations with values. It covers a station until a later one names it, or until a report after it says that
+//! the station holds anything else.
+
+mod limit;
+
+#[cfg(test)]
+pub(crate) mod sample;
+#[cfg(test)]
+mod tests;
+
+pub use limit::{Limit, NoShare, Share};
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+
+use jiff::Timestamp;
+use sha2::{Digest as _, Sha256};
+
+use crate::finding::plural;
+use crate::inventory::Station;
+use crate::keybook::{Keybook, SettingId};
+use crate::ledger::{
+    Decisions, Digest, Effect, HandedOut, IN_HAND, Proven, Record, Release, Released, effect, effect_value, same,
+};
+use crate::setting::{Name, Value};
+
+/// Where fewer stations are altered, nothing is held.
+pub const FEWEST: usize = 10;
+
+/// How a station is altered.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Alteration {
+    /// Settings of which something else is wanted than was last proved.
+    pub wanted: Vec<Altered>,
+    /// Scripts in somebody's hand that lead to something else than was last proved.
+    pub in_hand: Vec<InHand>,
+}
+
+/// A lifeline setting that is to hold something else.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Altered {
+    pub setting: Name,
+    /// What was last proved; `None` where the keybook can no longer hold it.
+    pub proven: Option<Value>,
+    /// What it is to hold; `None` where nobody knows what, or the keybook has no such setting.
+    pub to: Option<Value>,
+}
+
+/// A script in somebody's hand, and what it alters.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct InHand {
+    pub script: Digest,
+    /// When it was last shown.
+    pub at: Timestamp,
+    pub alters: Vec<Altered>,
+}
+
+/// How a station is altered, as its files have it; `None` where it is not. `release` is the last one that names it.
+pub fn alteration(
+    station: &Station,
+    record: &Record,
+    release: Option<&Release>,
+    clock: Timestamp,
+) -> Option<Alteration> {
+    let cover = release.and_then(|release| Cover::of(station, release));
+    let is_open = |proven: &Proven, to: Option<&Value>| !cover.as_ref().is_some_and(|cover| cover.covers(proven, to));
+    let wanted = record.proven.iter().filter_map(|proven| {
+        let id = station.keybook.id(&proven.setting);
+        let to = id.and_then(|id| station.wanted(id)).map(|wanted| &wanted.value);
+        let is_other = match (&proven.value, to) {
+            (Some(held), Some(wanted)) => !held.agrees(wanted),
+            (Some(_), None) => false,
+            (None, _) => true,
+        };
+        (is_other && is_open(proven, to)).then(|| Altered::new(proven, to))
+    });
+    let in_hand = in_hand(record, clock).filter_map(|script| {
+        let alters = script.leads_to.iter().filter_map(|(id, to)| {
+            let proven = record.proven(&station.keybook.setting(*id).name)?;
+            let is_other = !same(proven.value.as_ref(), to.as_ref());
+            (is_other && is_open(proven, to.as_ref())).then(|| Altered::new(proven, to.as_ref()))
+        });
+        let alters: Vec<Altered> = alters.collect();
+        (!alters.is_empty()).then(|| InHand { script: script.script.clone(), at: script.at, alters })
+    });
+    let alteration = Alteration { wanted: wanted.collect(), in_hand: in_hand.collect() };
+    (!alteration.wanted.is_empty() || !alteration.in_hand.is_empty()).then_some(alteration)
+}
+
+impl Altered {
+    fn new(proven: &Proven, to: Option<&Value>) -> Altered {
+        Altered { setting: proven.setting.clone(), proven: proven.value.clone(), to: to.cloned() }
+    }
+}
+
+impl Alteration {
+    /// When time alone makes less of it: a script that nobody reported on is in nobody's hand any longer.
+    pub fn until(&self) -> Option<Timestamp> {
+        self.in_hand.iter().map(|script| script.at.saturating_add(IN_HAND).unwrap_or(Timestamp::MAX)).min()
+    }
+}
+
+fn in_hand(record: &Record, clock: Timestamp) -> impl Iterator<Item = &HandedOut> {
+    record.handed_out.iter().filter(move |script| script.until() > clock)
+}
+
+/// The script in somebody's hand that leads to something else than is wanted now, the last shown of several: whoever has its
+/// card is to be called back.
+pub fn call_back<'r>(station: &Station, record: &'r Record, clock: Timestamp) -> Option<&'r HandedOut> {
+    let leads_elsewhere = |(id, to): &(SettingId, Option<Value>)| {
+        let proven = record.proven(&station.keybook.setting(*id).name);
+        let wanted = station.wanted(*id).map(|wanted| &wanted.value);
+        let target = wanted.or(proven.and_then(|proven| proven.value.as_ref()));
+        let is_vital = proven.is_some() || station.is_lifeline(*id);
+        is_vital && target.is_some_and(|target| !same(Some(target), to.as_ref()))
+    };
+    in_hand(record, clock).filter(|script| script.leads_to.iter().any(leads_elsewhere)).max_by_key(|script| script.at)
+}
+
+/// What a release says of one station.
+struct Cover<'a> {
+    keybook: &'a Keybook,
+    released: &'a Released,
+    at: Timestamp,
+}
+
+impl<'a> Cover<'a> {
+    fn of(station: &'a Station, release: &'a Release) -> Option<Cover<'a>> {
+        let mut names = std::iter::once(&station.name).chain(&station.formerly);
+        let released = names.find_map(|name| release.stations.get(name))?;
+        Some(Cover { keybook: &station.keybook, released, at: release.said.at })
+    }
+
+    fn names(&self, setting: &Name, value: Option<&Value>) -> bool {
+        let is_it = |effect: &Effect| match (effect, value) {
+            (None, None) => true,
+            (Some(_), Some(value)) => {
+                let kind = self.keybook.id(setting).map(|id| &self.keybook.setting(id).kind);
+                kind.and_then(|kind| effect_value(kind, effect)).is_some_and(|released| released.agrees(value))
+            }
+            (Some(_), None) | (None, Some(_)) => false,
+        };
+        self.released.get(setting).is_some_and(|all| all.iter().any(is_it))
+    }
+
+    /// Whether a value is released, and no report after that says that the setting holds anything else.
+    fn covers(&self, proven: &Proven, to: Option<&Value>) -> bool {
+        let setting = &proven.setting;
+        self.names(setting, to) && !proven.shows_other(|value| self.names(setting, value), self.at)
+    }
+}
+
+/// A station of the inventory, as its files have it, with its record and how it is altered.
+#[derive(Debug, Clone, Copy)]
+pub struct Row<'a> {
+    pub station: &'a Station,
+    pub record: &'a Record,
+    pub alteration: Option<&'a Alteration>,
+}
+
+/// What the ledger knows under a name that no station of the inventory goes by.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Gone {
+    /// Whether there are reports, and no new station has its number.
+    pub is_on_record: bool,
+    /// When a script was last shown of which no report came.
+    pub shown_at: Option<Timestamp>,
+}
+
+/// Scripts that are held: at too many stations lifelines would change at once.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Change {
+    /// Stands for all that is wanted of lifelines: an edit makes it another one, and no report does.
+    pub digest: Digest,
+    /// The stations whose scripts are held.
+    pub stations: BTreeSet<Name>,
+    /// Those that count for scripts in somebody's hand alone. Their own scripts are not held.
+    pub in_hand: BTreeSet<Name>,
+    /// How many stations that left the inventory count, since there are as many new ones among `stations`.
+    pub replaced: usize,
+    /// How many stations are altered.
+    pub count: usize,
+    /// Of so many on record.
+    pub on_record: usize,
+    /// "30 % (brake.share, stationkeep.yaml:12)": what `count` passes.
+    pub limit: String,
+}
+
+/// Counts the altered stations of a fleet, and says what is held; nothing where they are not too many, or there is nothing to
+/// hold.
+pub fn judge<'a>(
+    rows: impl Iterator<Item = Row<'a>> + Clone,
+    gone: &BTreeMap<Name, Gone>,
+    decisions: &Decisions,
+    limit: &Limit,
+    clock: Timestamp,
+) -> Option<Change> {
+    let (mut stations, mut in_hand, mut on_record) = (BTreeSet::new(), BTreeSet::new(), 0);
+    for Row { station, record, alteration } in rows.clone() {
+        on_record += usize::from(record.is_on_record());
+        let Some(alteration) = alteration else { continue };
+        let all = if alteration.wanted.is_empty() { &mut in_hand } else { &mut stations };
+        all.insert(station.name.clone());
+    }
+    let is_out = |(name, gone): &(&Name, &Gone)| {
+        let shown = gone.shown_at.filter(|at| at.saturating_add(IN_HAND).is_ok_and(|until| until > clock));
+        let release = decisions.release_of([*name]).map(|release| release.said.at);
+        shown.is_some_and(|at| release.is_none_or(|release| release < at))
+    };
+    let (out, left): (Vec<_>, Vec<_>) = gone.iter().partition(is_out);
+    in_hand.extend(out.into_iter().map(|(name, _)| name.clone()));
+    let left = left.into_iter().filter(|(_, gone)| gone.is_on_record).count();
+    let new: Vec<&Name> = match left {
+        0 => Vec::new(),
+        _ => rows.clone().filter(|row| is_new(row, decisions)).map(|row| &row.station.name).collect(),
+    };
+    let replaced = left.min(new.len());
+    let count = stations.len() + in_hand.len() + replaced;
+    on_record += replaced + in_hand.iter().filter(|name| gone.contains_key(*name)).count();
+    stations.extend(new.into_iter().cloned());
+    if count < FEWEST || stations.is_empty() {
+        return None;
+    }
+    let limit = limit.passed_by(count, on_record)?;
+    let digest = digest(rows.map(|row| row.station));
+    Some(Change { digest, stations, in_hand, replaced, count, on_record, limit })
+}
+
+/// Whether a station may be one that left the inventory: nothing is proven of it, and what is wanted was not released.
+fn is_new(row: &Row<'_>, decisions: &Decisions) -> bool {
+    let Row { station, record, alteration: _ } = row;
+    if !record.proven.is_empty() {
+        return false;
+    }
+    let release = decisions.release_of(std::iter::once(&station.name).chain(&station.formerly));
+    let cover = release.and_then(|release| Cover::of(station, release));
+    let is_open =
+        |(setting, value): (&Name, &Value)| !cover.as_ref().is_some_and(|cover| cover.names(setting, Some(value)));
+    vital(station).any(is_open)
+}
+
+/// The lifeline settings of a station with what is wanted of them.
+fn vital(station: &Station) -> impl Iterator<Item = (&Name, &Value)> {
+    let ids = station.keybook.ids().filter(|id| station.is_lifeline(*id));
+    ids.filter_map(|id| Some((&station.keybook.setting(id).name, &station.wanted(id)?.value)))
+}
+
+impl Change {
+    /// Whether the script of a station waits, where it leads to that.
+    pub fn holds(&self, station: &Station, record: &Record, leads_to: &[(SettingId, Option<Value>)]) -> bool {
+        let is_harmless =
+            |(id, to): &(SettingId, Option<Value>)| match record.proven(&station.keybook.setting(*id).name) {
+                Some(proven) => to.is_some() && same(proven.value.as_ref(), to.as_ref()),
+                None => !station.is_lifeline(*id),
+            };
+        self.stations.contains(&station.name) && !leads_to.iter().all(is_harmless)
+    }
+
+    /// "24 of the 35 stations on record would hold lifeline settings other than those last proven: more than 30 %
+    /// (brake.share, stationkeep.yaml:12)."
+    pub fn sentence(&self) -> String {
+        let mut notes = Vec::new();
+        if !self.in_hand.is_empty() {
+            notes.push(format!("{} of them by scripts already issued and not reported on", self.in_hand.len()));
+        }
+        if self.replaced > 0 {
+            notes.push(format!("{} of them left the inventory and may be among its new stations", self.replaced));
+        }
+        let notes = if notes.is_empty() { String::new() } else { format!(" ({})", notes.join("; ")) };
+        let all = plural(self.on_record as u64, "station");
+        let limit = &self.limit;
+        let count = self.count;
+        format!(
+            "{count} of the {all} on record would hold lifeline settings other than those last proven{notes}: more than {limit}."
+        )
+    }
+
+    /// The command that releases it.
+    pub fn release(&self) -> String {
+        format!("stationkeep release {} --by NAME --why TEXT", self.digest)
+    }
+
+    /// What a release of it names: its stations, with all values that they are to hold or may be keyed to.
+    pub fn released<'a>(&self, rows: impl Iterator<Item = Row<'a>>, clock: Timestamp) -> BTreeMap<Name, Arc<Released>> {
+        let mut known: BTreeSet<Arc<Released>> = BTreeSet::new();
+        let mut shared = |released: Released| {
+            let released = known.get(&released).cloned().unwrap_or_else(|| Arc::new(released));
+            known.insert(released.clone());
+            released
+        };
+        let names = self.stations.union(&self.in_hand);
+        let mut all: BTreeMap<Name, Arc<Released>> = names.map(|name| (name.clone(), Arc::default())).collect();
+        for row in rows {
+            if let Some(released) = all.get_mut(&row.station.name) {
+                *released = shared(to_release(&row, clock));
+            }
+        }
+        all
+    }
+}
+
+/// All that is other than proven at a station, released before or not: the last release that names a station counts alone.
+fn to_release(row: &Row<'_>, clock: Timestamp) -> Released {
+    let Row { station, record, alteration: _ } = row;
+    let mut released = Released::new();
+    if record.proven.is_empty() {
+        vital(station).for_each(|(setting, value)| {
+            released.entry(setting.clone()).or_default().insert(effect(value));
+        });
+    }
+    let alteration = alteration(station, record, None, clock);
+    let altered = alteration.iter().flat_map(|one| one.wanted.iter().chain(one.in_hand.iter().flat_map(|s| &s.alters)));
+    for Altered { setting, proven: _, to } in altered {
+        released.entry(setting.clone()).or_default().insert(to.as_ref().and_then(effect));
+    }
+    released
+}
+
+/// Stands for what is wanted of the lifelines of all stations.
+fn digest<'a>(stations: impl Iterator<Item = &'a Station>) -> Digest {
+    let mut ink = Sha256::new();
+    for station in stations {
+        netstring(&mut ink, &station.name);
+        let vital: BTreeMap<&Name, &Value> = vital(station).collect();
+        for (setting, value) in vital {
+            netstring(&mut ink, setting);
+            netstring(&mut ink, &text(value));
+        }
+    }
+    Digest::of_hash(&ink.finalize())
+}
+
+/// A value as text that only the same value of a setting has. A code stands for itself by its fingerprint, which is keyed.
+fn text(value: &Value) -> String {
+    match value {
+        Value::Secret(secret) => match &secret.fingerprint {
+            Some(fingerprint) => fingerprint.to_string(),
+            None => secret.reference.to_string(),
+        },
+        Value::Digits(_) | Value::Dial(_) | Value::Choice(_) | Value::Flags(_) | Value::Number(_) => value.to_string(),
+    }
+}
+
+/// `length:bytes,`, so that no two lists of texts look alike.
+fn netstring(ink: &mut Sha256, text: &str) {
+    ink.update(text.len().to_string());
+    ink.update(b":");
+    ink.update(text);
+    ink.update(b",");
+}

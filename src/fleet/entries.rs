@@ -1,0 +1,91 @@
+//! What the ledger holds under one name, or under several that are one station's: reports, scripts and showings.
+
+use std::collections::HashMap;
+
+use jiff::Timestamp;
+
+use super::error::FleetError;
+use crate::inventory::Station;
+use crate::ledger::{Decision, Digest, Issued, Line, Record, Report, Shown, fold, handed_out, parse_line, unanswered};
+use crate::setting::Name;
+use crate::store::Entry;
+
+/// Reports, scripts and showings.
+#[derive(Debug, Clone, Default)]
+pub(super) struct StationEntries {
+    pub reports: Vec<Report>,
+    scripts: HashMap<Digest, Issued>,
+    shown: Vec<Shown>,
+}
+
+impl StationEntries {
+    /// Takes an entry in, unless it is of a later time; what people said comes back.
+    ///
+    /// # Errors
+    /// Where this version cannot read it.
+    pub fn add(&mut self, entry: &Entry, until: Option<Timestamp>) -> Result<Option<Decision>, FleetError> {
+        let is_later = |at: Timestamp| until.is_some_and(|until| at > until);
+        match parse_line(&entry.body).map_err(|source| FleetError::Entry { seq: entry.seq, source })? {
+            Line::Report(report) if is_later(report.at) => {}
+            Line::Report(report) => self.reports.push(*report),
+            Line::Script(issued) => {
+                self.scripts.insert(issued.digest.clone(), *issued);
+            }
+            Line::Shown(shown) if is_later(shown.at) => {}
+            Line::Shown(shown) => self.shown.push(*shown),
+            Line::Decision(decision) => return Ok(Some(*decision).filter(|decision| !is_later(decision.said().at))),
+        }
+        Ok(None)
+    }
+
+    pub fn append(&mut self, mut other: StationEntries) {
+        self.reports.append(&mut other.reports);
+        self.scripts.extend(other.scripts);
+        self.shown.append(&mut other.shown);
+    }
+
+    pub fn is_empty(&self) -> bool {
+        self.reports.is_empty() && self.scripts.is_empty() && self.shown.is_empty()
+    }
+
+    /// The numbers that reports are kept with.
+    pub fn numbers(&self) -> impl Iterator<Item = &Name> {
+        self.reports.iter().filter_map(|report| report.number.as_ref())
+    }
+
+    /// The number kept with the last report that has one.
+    pub fn last_number(&self) -> Option<Name> {
+        let numbered = self.reports.iter().filter(|report| report.number.is_some());
+        numbered.max_by_key(|report| (report.at, report.id)).and_then(|report| report.number.clone())
+    }
+
+    /// The reports kept with a number, and the scripts that they name.
+    pub fn at_number(&self, number: &Name) -> StationEntries {
+        let reports = self.reports.iter().filter(|report| report.number.as_ref() == Some(number)).cloned().collect();
+        StationEntries { reports, scripts: self.scripts.clone(), shown: Vec::new() }
+    }
+
+    /// When a script was last shown that no report has named since.
+    pub fn shown_at(&self) -> Option<Timestamp> {
+        unanswered(&self.shown, &self.reports).into_values().max()
+    }
+
+    /// What they prove about a station.
+    pub fn record(&self, station: &Station) -> Record {
+        let script = |digest: &Digest| self.scripts.get(digest);
+        let mut record = fold(&station.keybook, &self.reports, script);
+        record.handed_out = handed_out(&station.keybook, &self.shown, &self.reports, script);
+        record
+    }
+}
+
+/// What somebody said in an entry; `None` where it is another one.
+///
+/// # Errors
+/// Where this version cannot read it.
+pub(super) fn decision(entry: &Entry) -> Result<Option<Decision>, FleetError> {
+    match parse_line(&entry.body).map_err(|source| FleetError::Entry { seq: entry.seq, source })? {
+        Line::Decision(decision) => Ok(Some(*decision)),
+        Line::Report(_) | Line::Script(_) | Line::Shown(_) => Ok(None),
+    }
+}
