@@ -30,7 +30,7 @@ impl Keying {
             }
             Some(Err(NoScript::Unreachable(stuck))) => {
                 let here = stuck.iter().filter(|stuck| stuck.setting == *setting).flat_map(|stuck| &stuck.rules);
-                here.map(|rule| format!("no script: {rule}. {}", rule.mend())).collect()
+                here.map(|rule| format!("no script: {rule}. {}", rule.fix())).collect()
             }
             Some(Err(why)) => vec![format!("no script: {why}")],
         }
