@@ -212,7 +212,7 @@ fn steps(script: Option<&Result<Script, NoScript>>, setting: &Name) -> Vec<Strin
         }
         Some(Err(NoScript::Unreachable(stuck))) => {
             let here = stuck.iter().filter(|stuck| stuck.setting == *setting).flat_map(|stuck| &stuck.rules);
-            here.map(|rule| format!("no script: {rule}. {}", rule.mend())).collect()
+            here.map(|rule| format!("no script: {rule}. {}", rule.fix())).collect()
         }
         Some(Err(why)) => vec![format!("no script: {why}")],
     }

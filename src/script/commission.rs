@@ -104,9 +104,9 @@ impl Hitch {
             count => format!("{} such as {first}", plural(count as u64, "station")),
         };
         let why: Vec<String> = rules.iter().map(Rule::to_string).collect();
-        let sentence =
+        let message =
             format!("A new {model} cannot be brought to {setting} {value}, wanted of {whom}: {}.", why.join("; "));
-        let mend = rules.first().map_or(String::new(), Rule::mend);
-        Finding::new(Code::Unkeyable, place, sentence, mend)
+        let fix = rules.first().map_or(String::new(), Rule::fix);
+        Finding::new(Code::Unkeyable, place, message, fix)
     }
 }

@@ -113,7 +113,7 @@ impl Rule {
     }
 
     /// What to do about it; each begins a sentence.
-    pub fn mend(&self) -> String {
+    pub fn fix(&self) -> String {
         match self {
             Rule::NothingStores { setting } => {
                 format!("Add the command that stores it to the keybook, or leave `{setting}` alone with `null`.")
@@ -208,7 +208,7 @@ impl fmt::Display for Beside {
 impl fmt::Display for Stuck {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "  {} to {}:", self.setting, value_text(&self.wanted))?;
-        self.rules.iter().try_for_each(|rule| write!(f, "\n    {rule}. {}", rule.mend()))
+        self.rules.iter().try_for_each(|rule| write!(f, "\n    {rule}. {}", rule.fix()))
     }
 }
 

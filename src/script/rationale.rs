@@ -30,7 +30,7 @@ pub enum Does {
     /// With it the lifeline summons help as it did, or as it will.
     Covers { lifeline: Name },
     /// Changes a setting that was right; a later step brings it back.
-    Disturbs { setting: Name, mended_by: u32 },
+    Disturbs { setting: Name, restored_by: u32 },
 }
 
 /// A neighbour that a step may not pass, and why.
@@ -153,9 +153,9 @@ impl Teller<'_> {
         if let Some(step) = (at + 1..last.min(until + 1)).find(|later| self.rests_on(*later, slot)) {
             return Some(Does::Allows { setting, step: step_number(step) });
         }
-        let mended = (at + 1..last).find(|later| self.is_right(*later + 1, slot));
-        let mended_by = mended.filter(|_| self.is_right(at, slot))?;
-        Some(Does::Disturbs { setting, mended_by: step_number(mended_by) })
+        let restored = (at + 1..last).find(|later| self.is_right(*later + 1, slot));
+        let restored_by = restored.filter(|_| self.is_right(at, slot))?;
+        Some(Does::Disturbs { setting, restored_by: step_number(restored_by) })
     }
 
     /// Whether a step needs or keys what a slot holds before it.
@@ -239,8 +239,8 @@ impl Does {
             }
             Does::Allows { setting, step } => format!("It sets {setting} so that step {step} can be keyed."),
             Does::Covers { lifeline } => format!("With it the lifeline {lifeline} summons help again."),
-            Does::Disturbs { setting, mended_by } => {
-                format!("It also changes {setting}; step {mended_by} brings it back.")
+            Does::Disturbs { setting, restored_by } => {
+                format!("It also changes {setting}; step {restored_by} brings it back.")
             }
         })
     }

@@ -283,8 +283,8 @@ fn settings_that_undo_each_other_are_named_together_with_what_makes_room() {
                  or compare the keybook's `needs`, `also` and `clears` with the manual.";
     assert_eq!(why_not(&book, ", dial.plan: \"7\", dial.code: 300", known), [conflict]);
     // What it says, done, gets on. (A code left alone would have to end as 5, and bringing it back would clear the plan.)
-    for mended in [", dial.code: 300", ", dial.plan: \"7\", dial.code: 100", ", dial.plan: \"0\", dial.code: 300"] {
-        assert!(why_not(&book, mended, known).is_empty(), "{mended}");
+    for wanted in [", dial.code: 300", ", dial.plan: \"7\", dial.code: 100", ", dial.plan: \"0\", dial.code: 300"] {
+        assert!(why_not(&book, wanted, known).is_empty(), "{wanted}");
     }
     assert_eq!(why_not(&book, ", dial.plan: \"7\"", known).len(), 1);
 }

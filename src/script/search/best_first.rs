@@ -413,7 +413,7 @@ impl BestFirst {
         let Some((presses, fields)) = open_fields(command, usize::from(partial.place), state) else { return };
         let (cost, least) = (self.nodes[partial.node as usize].cost, self.nodes[partial.node as usize].rest);
         let step = command.base + model.press * Packed::from(partial.presses + presses);
-        let exposed = Packed::from(model.uncovered(&state) * time_of(step)) << EXPOSURE_SHIFT;
+        let exposed = Packed::from(model.uncovered(state) * time_of(step)) << EXPOSURE_SHIFT;
         let after = self.partial_steps.after(partial, command, state);
         let Some(rest) = self.landmarks.cost_in_part(&after, &self.goals, &fields, model.press) else { return };
         let open = fields.iter().fold(0, |set: Set, (slot, _)| set | 1 << slot);

@@ -152,7 +152,7 @@ impl ExposureSearch {
 
     /// How many states come after; `None`: some command can be keyed in too many ways.
     fn expand(&mut self, id: u32, state: &[Class], cost: u64) -> Option<u64> {
-        let uncovered = self.model.uncovered(&state);
+        let uncovered = self.model.uncovered(state);
         let relevant = self.stubborn_sets.relevant(&self.model, state);
         let achievers = self.stubborn_sets.achievers_first(&self.model, state, relevant);
         let goals_only = achievers.is_some();

@@ -113,19 +113,19 @@ fn set(members: impl Iterator<Item = usize>) -> Set {
 
 fn resets_of(context: &Context, resets: &[CommandId], model: &Model, landmarks: &Landmarks) -> Vec<Reset> {
     let local = |slot: SlotId| model.slots.iter().position(|other| other.origin == slot);
-    let late = |id: &CommandId| set(context.writes[*id].iter().filter_map(|write| local(write.slot)));
-    let every = resets.iter().fold(0, |all, id| all | late(id));
+    let lates = resets.iter().map(|id| set(context.writes[*id].iter().filter_map(|write| local(write.slot))));
+    let lates: Vec<Set> = lates.collect();
+    let every = lates.iter().fold(0, |all, late| all | late);
     let least_ms = resets.iter().map(|id| time_of(least_of(context.problem, *id))).min().unwrap_or(0);
-    let reset = |id: &CommandId| {
+    let reset = |(id, late): (&CommandId, Set)| {
         let effects = context.writes[*id].iter().filter_map(|write| {
             let value = write.may.trailing_zeros() as u8;
             let slot = local(write.slot)?;
             Some((slot, model.slots[slot].class((value != UNKNOWN).then_some(value))))
         });
-        let late = late(id);
         let (all, free) = (slots_of(model), every & !late);
         let (now, later) = (landmarks.scope(all, all, late, 0), landmarks.scope(all, all, late, free));
         Reset { ahead: ResetAhead { late, free, least_ms }, effects: effects.collect(), now, later }
     };
-    resets.iter().map(reset).collect()
+    resets.iter().zip(lates).map(reset).collect()
 }
