@@ -1,7 +1,5 @@
 //! How names, times and words are kept in JSON: as the texts that people see. What is no such text is not read.
 
-use std::collections::{BTreeMap, BTreeSet};
-
 use jiff::Timestamp;
 use serde::de::Error as _;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
@@ -83,7 +81,9 @@ pub fn deserialize<'de, T: Text, D: Deserializer<'de>>(from: D) -> Result<T, D::
 
 /// A value that may be missing.
 pub mod maybe {
-    use super::*;
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    use super::{Text, read};
 
     /// Its text, where there is one.
     pub fn serialize<T: Text, S: Serializer>(value: &Option<T>, to: S) -> Result<S::Ok, S::Error> {
@@ -98,7 +98,11 @@ pub mod maybe {
 
 /// A set of values.
 pub mod set {
-    use super::*;
+    use std::collections::BTreeSet;
+
+    use serde::{Deserialize, Deserializer, Serializer};
+
+    use super::{Text, read};
 
     /// Their texts, in order.
     pub fn serialize<T: Text, S: Serializer>(values: &BTreeSet<T>, to: S) -> Result<S::Ok, S::Error> {
@@ -113,7 +117,11 @@ pub mod set {
 
 /// Something by values.
 pub mod map {
-    use super::*;
+    use std::collections::BTreeMap;
+
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    use super::{Text, read};
 
     /// By their texts.
     pub fn serialize<K: Text, V: Serialize, S: Serializer>(all: &BTreeMap<K, V>, to: S) -> Result<S::Ok, S::Error> {
