@@ -287,7 +287,6 @@ impl Records {
         for name in &stations {
             again.extend(self.fold_one(store, inventory, name).await?);
         }
-        again.retain(|name| !stations.contains(name));
         for name in &again {
             self.fold_one(store, inventory, name).await?;
         }
@@ -341,7 +340,8 @@ impl Records {
     /// Notes at which numbers a name was reported on; the unreported stations that have one of them.
     fn note_lines(&mut self, name: &Name, entries: &StationEntries) -> Vec<Name> {
         self.lines.extend(entries.numbers().map(|number| (number.clone(), name.clone())));
-        entries.numbers().filter_map(|number| self.unreported.get(number)).cloned().collect()
+        let there = entries.numbers().filter_map(|number| self.unreported.get(number));
+        there.filter(|station| *station != name).cloned().collect()
     }
 
     /// Folds one station; those that nobody reported on and that have a number at which this one was.
