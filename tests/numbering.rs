@@ -54,6 +54,12 @@ struct Answer {
 static ANSWERS: LazyLock<Vec<Answer>> = LazyLock::new(ask);
 
 fn ask() -> Vec<Answer> {
+    let asked = COUNTRIES.map(|(country, fiction)| serde_json::json!({"country": country, "fiction": fiction}));
+    put(&asked).iter().map(answer).collect()
+}
+
+/// What the reference answers, a line each.
+fn put(questions: &[Json]) -> Vec<Json> {
     let python = std::env::var("STATIONKEEP_TEST_PYTHON").expect("STATIONKEEP_TEST_PYTHON is set (tests/run does it)");
     let mut child = Command::new(python)
         .arg(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/numbering/reference.py"))
@@ -62,14 +68,14 @@ fn ask() -> Vec<Answer> {
         .spawn()
         .expect("the reference");
     let mut asked = child.stdin.take().expect("its input");
-    for (country, fiction) in COUNTRIES {
-        writeln!(asked, "{}", serde_json::json!({"country": country, "fiction": fiction})).expect("a line");
+    for question in questions {
+        writeln!(asked, "{question}").expect("a line");
     }
     drop(asked);
     let output = child.wait_with_output().expect("its answers");
     assert!(output.status.success(), "the reference failed");
     let text = String::from_utf8(output.stdout).expect("text");
-    text.lines().map(|line| answer(&serde_json::from_str(line).expect("JSON"))).collect()
+    text.lines().map(|line| serde_json::from_str(line).expect("JSON")).collect()
 }
 
 fn answer(json: &Json) -> Answer {
@@ -172,6 +178,28 @@ fn a_number_is_possible_where_the_reference_finds_its_length_possible() {
     }
     assert!(compared * 10 > ANSWERS.len() * 9, "{compared} of {} compared", ANSWERS.len());
     assert!(wrong.is_empty(), "{wrong:#?}");
+}
+
+#[test]
+fn a_number_that_keeps_its_trunk_prefix_is_seen_in_every_region_that_the_reference_has() {
+    let answers = put(&[serde_json::json!({"trunk": true})]);
+    let (mut seen, mut regions, mut wrong) = (0, BTreeSet::new(), Vec::new());
+    for one in &answers {
+        let text = |name: &str| one[name].as_str().expect("a text");
+        let number: E164 = text("number").parse().expect("a public number");
+        let meant = number.without_trunk().map(|(meant, prefix)| (meant.to_string(), prefix.to_owned()));
+        let is_kept = one["valid"] == false && one["meant_valid"] == true;
+        let expected = is_kept.then(|| (text("meant").to_owned(), text("prefix").to_owned()));
+        if meant != expected {
+            wrong.push(format!("{}: {number} we read as {meant:?}, the reference as {expected:?}", text("country")));
+        }
+        if is_kept {
+            regions.insert(text("country").to_owned());
+            seen += 1;
+        }
+    }
+    assert!(wrong.is_empty(), "{} of {}:\n{}\n", wrong.len(), answers.len(), wrong.join("\n"));
+    assert!(seen > 500 && regions.len() > 130, "{seen} numbers of {} regions", regions.len());
 }
 
 proptest! {

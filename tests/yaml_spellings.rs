@@ -27,7 +27,7 @@ profiles:
       gate.seconds: 5
 sites:
   quay:
-    line: {kind: pbx, country: GB}
+    line: {kind: pbx, outside: "", country: GB}
     stations:
       EQ-01: {number: "+441632960121", profiles: [quayside]}
 "#;
@@ -41,7 +41,7 @@ profiles:
   quayside: {model: tern-2, settings: {identity: "101", gate.seconds: 5}}
 sites:
   quay:
-    line: {kind: pbx, country: GB}
+    line: {kind: pbx, outside: "", country: GB}
     stations:
       EQ-01: {number: "+441632960121", profiles: [quayside]}
 "#;

@@ -73,8 +73,10 @@ codes! {
     SecretUnread, "secret-unread", Warning, "The code cannot be read on this machine. Scripts made here will show a placeholder that the technician fills in.";
     NotE164, "not-e164", Error, "A `calls` number is in international form: a plus sign, the country's calling code and the number, up to 15 digits, no spaces (ITU-T E.164).";
     NumberImpossible, "number-impossible", Warning, "The public numbering metadata knows no number of this length in that country. Numbers reserved for fiction and very new ranges can be affected; otherwise look for a lost or doubled digit.";
+    TrunkKept, "trunk-kept", Error, "In international form a number follows its country's calling code at once. The prefix that is dialled inside the country (0 in most) is left out: with it the number is none, or leads to somebody else.";
     NumberShared, "number-shared", Error, "Two stations with one line number cannot both be rung.";
     LocatingShared, "locating-shared", Error, "Two stations that speak the same identity send responders to the wrong place.";
+    FormerName, "former-name", Error, "Reports, scripts and visits under a former name count as those of the station that had it. So no other station may be called so, or say that it was.";
     CallsStation, "calls-station", Error, "The button would ring an emergency station instead of somebody who can help.";
     PauseUnstorable, "pause-unstorable", Error, "The dial string holds a sign that this model has no key for (see `dial_keys` in its keybook).";
     LineIncomplete, "line-incomplete", Error, "How a number is dialled depends on the line; this line does not say enough.";
@@ -88,6 +90,7 @@ codes! {
     SettingNowhere, "setting-nowhere", Warning, "A fleet- or site-wide setting applies only where the model has it, and no keybook has this one. Look for a slip in its name.";
     LifelineUnmanaged, "lifeline-unmanaged", Warning, "Settings of a lifeline must be right together. One that is not managed is never checked, so the button may fail unnoticed.";
     CodeFactory, "code-factory", Warning, "The access code is the one every unit of this model leaves the factory with: anybody can reprogram the station.";
+    LineOverruled, "line-overruled", Warning, "Fleet, site, profiles and station are read in this order, and the last one that names a setting counts. This line counts nowhere: every station that it could reach takes the setting from a later layer.";
     ContactUnused, "contact-unused", Warning, "No button calls this contact.";
     KeySign, "key-sign", Error, "A telephone keypad has the keys 0-9, *, # and A-D, in capitals.";
     TemplateBroken, "template-broken", Error, "In `keys`, {x} keys and stores a new value of setting x, {=x} keys the value x holds now; everything else is pressed as it stands.";

@@ -6,12 +6,13 @@
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use super::count::{Counts, FactoryCode, Gap, Together, count, named, reached};
+use super::layers::{Use, Uses, add_uses};
 use super::line::{Line, LineKind, Reach};
 use super::numbering::{Country, E164};
 use super::raw::{Entry, RawStation};
 use super::shared::{Parts, no_keybook, no_setting, with_others};
 use super::spelling;
-use super::station::{Inventory, Station};
+use super::station::{Inventory, Layer, Station};
 use crate::finding::{Code, Finding, Place, in_quotes, nearest};
 use crate::setting::{Name, Value, Weight};
 
@@ -45,18 +46,20 @@ fn has_twice(sorted: &[u64]) -> bool {
 
 type Check = fn(&Whole<'_>, &mut Vec<Finding>);
 
-const CHECKS: [Check; 11] = [
+const CHECKS: [Check; 13] = [
     some_station,
     numbers_are_spelt,
     extensions_are_not_public,
     names_are_defined,
     numbers_are_not_shared,
+    former_names_are_free,
     identities_are_not_shared,
     no_station_calls_a_station,
     fleet_settings_exist,
     lifelines_are_managed,
     codes_are_not_factory,
     contacts_are_used,
+    lines_count,
 ];
 
 /// Adds what only the whole shows to the findings, which are those of the files so far.
@@ -87,6 +90,29 @@ fn numbers_are_not_shared(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
             findings.push(finding.beside((*first_place).clone(), "the same number"));
         } else {
             seen.insert(number, (&station.name, place));
+        }
+    }
+}
+
+/// Nobody could tell whose the reports under an old name are, where another station is or was called so.
+fn former_names_are_free(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
+    let mut all: Vec<&(Name, Name, Place)> = whole.all(|counts| &counts.formerly).collect();
+    all.sort();
+    let mut before: Option<&(Name, Name, Place)> = None;
+    for one in all {
+        let (former, station, place) = one;
+        if let Ok(nth) = whole.raw.binary_search_by_key(&former, |raw| &raw.name) {
+            let message = format!("{station} was formerly {former}, but a station is called {former} now.");
+            let fix = "Remove the former name, or give the other station another name.";
+            let finding = Finding::new(Code::FormerName, place.clone(), message, fix);
+            findings.push(finding.beside(whole.raw[nth].place.clone(), "the station of that name"));
+        }
+        if let Some((_, other, first)) = before.filter(|(name, _, _)| name == former) {
+            let message = format!("{station} and {other} both say that they were formerly {former}.");
+            let finding = Finding::new(Code::FormerName, place.clone(), message, "Leave it with the one that was.");
+            findings.push(finding.beside(first.clone(), "the same former name"));
+        } else {
+            before = Some(one);
         }
     }
 }
@@ -328,5 +354,32 @@ fn contacts_are_used(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
             message,
             "Remove it, or let a setting call it.",
         ));
+    }
+}
+
+/// Lines of layers that later ones overrule at every station they could count for.
+fn lines_count(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
+    // Beside an error some station that takes a line may be missing.
+    if whole.parts.is_broken || findings.iter().any(Finding::is_error) {
+        return;
+    }
+    let mut uses = Uses::new();
+    whole.counts.iter().for_each(|counts| add_uses(&mut uses, &counts.uses));
+    let shared = &whole.parts.shared;
+    for (layer, uses) in &uses {
+        let entries = match layer {
+            Layer::Fleet => shared.settings.as_ref().map(|(entries, _)| entries),
+            Layer::Site(name) => whole.parts.sites.get(name).map(|site| &site.settings),
+            Layer::Profile(name) => shared.profiles.get(name).map(|profile| &profile.settings),
+            Layer::Station => None,
+        };
+        for (entry, line) in entries.into_iter().flatten().zip(uses) {
+            let Use::Overruled(by) = line else { continue };
+            let message =
+                format!("`{}` of the {layer} has no effect: later layers overrule it everywhere.", entry.name);
+            let fix = "Remove this line, or the lines that overrule it.";
+            let finding = Finding::new(Code::LineOverruled, entry.name_place.clone(), message, fix);
+            findings.push(finding.beside(by.clone(), "one of the lines that count instead"));
+        }
     }
 }

@@ -57,6 +57,8 @@ pub(super) struct Counts {
     pub profiles: BTreeSet<Name>,
     /// Where a site is named that does not exist.
     pub strangers: Vec<(Name, Place)>,
+    /// Former names, each with the station that had it and the place that says so.
+    pub formerly: Vec<(Name, Name, Place)>,
     pub uses: Uses,
     /// The values whose numbers are among those called, by their address.
     traced: HashSet<usize>,
@@ -68,6 +70,8 @@ impl Counts {
     /// What a station says, whatever comes of it.
     pub fn add_raw(&mut self, raw: &RawStation) {
         self.numbers.extend(raw.number.iter().map(|(number, _)| stands_for(number)));
+        let formerly = raw.formerly.iter().map(|(former, place)| (former.clone(), raw.name.clone(), place.clone()));
+        self.formerly.extend(formerly);
         self.contacts.extend(raw.settings.iter().filter_map(named).cloned());
         for (profile, _) in &raw.profiles {
             if !self.profiles.contains(profile) {

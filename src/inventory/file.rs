@@ -158,7 +158,7 @@ impl<'r> Maker<'r> {
         let wanted = keybook.ids().map(|id| self.wanted(own[id.index()].as_ref(), base, id, raw, &at)).collect();
         Some(Station {
             name: raw.name.clone(),
-            formerly: Vec::new(),
+            formerly: raw.formerly.iter().map(|(former, _)| former.clone()).collect(),
             site: site.name.clone(),
             number: raw.number.as_ref()?.0.clone(),
             location: raw.location.clone(),

@@ -55,6 +55,18 @@ impl Use {
 /// What became of the lines of each layer, in their order.
 pub(super) type Uses = BTreeMap<Layer, Vec<Use>>;
 
+/// Adds up what became of lines.
+pub(super) fn add_uses(all: &mut Uses, more: &Uses) {
+    for (layer, uses) in more {
+        match all.get_mut(layer) {
+            None => {
+                all.insert(layer.clone(), uses.clone());
+            }
+            Some(known) => known.iter_mut().zip(uses).for_each(|(one, other)| one.and(other)),
+        }
+    }
+}
+
 /// The lower layers of stations that share them, and what became of each line.
 pub(super) struct Stack<'r> {
     keybook: Arc<Keybook>,

@@ -41,7 +41,7 @@ pub enum Form {
 #[derive(Debug, Clone, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Line {
     pub kind: Option<LineKind>,
-    /// Dialled to get from a private exchange to a public line.
+    /// Dialled to get from a private exchange to a public line; empty where nothing is.
     pub outside: Option<Name>,
     pub country: Option<Country>,
     pub form: Option<Form>,
@@ -85,6 +85,11 @@ impl Line {
         (!known).then(|| (used, &country.id, country.way_abroad()))
     }
 
+    /// Whether it is not known what a private exchange takes before a public number.
+    fn lacks_outside(&self) -> bool {
+        self.kind == Some(LineKind::Pbx) && self.outside.is_none()
+    }
+
     fn outside(&self) -> &str {
         match self.kind {
             Some(LineKind::Pbx) => self.outside.as_deref().unwrap_or(""),
@@ -125,6 +130,8 @@ pub enum Lacks {
     Kind,
     #[error("the line has no `country`")]
     Country,
+    #[error("the line has no `outside`")]
+    Outside,
 }
 
 /// A piece of a dial string, and what it is for.
@@ -168,9 +175,13 @@ pub fn parts(reach: &Reach, line: &Line) -> Result<Vec<Part>, Lacks> {
         Reach::Short(digits) if line.short_direct == Some(true) => {
             vec![Part::new(digits.clone(), "the short code, which the exchange takes directly")]
         }
+        Reach::Short(_) if line.lacks_outside() => return Err(Lacks::Outside),
         Reach::Short(digits) => vec![outside, Part::new(digits.clone(), "the short code")],
         Reach::Calls(number) => {
             let country = line.country.as_ref().ok_or(Lacks::Country)?;
+            if line.lacks_outside() {
+                return Err(Lacks::Outside);
+            }
             [outside].into_iter().chain(public(number, country, line)).collect()
         }
     };
@@ -299,5 +310,13 @@ mod tests {
         assert_eq!(dial(&calls("+441632960101"), &Line::default()), Err(Lacks::Kind));
         let bare = Line { kind: Some(LineKind::Direct), ..Line::default() };
         assert_eq!(dial(&calls("+441632960101"), &bare), Err(Lacks::Country));
+        let pbx = Line { outside: None, ..line(LineKind::Pbx, "GB") };
+        let direct_short = Line { short_direct: Some(true), ..pbx.clone() };
+        assert_eq!(dial(&calls("+441632960101"), &pbx), Err(Lacks::Outside));
+        assert_eq!(dial(&Reach::Short("999".into()), &pbx), Err(Lacks::Outside));
+        assert_eq!(dial(&Reach::Short("999".into()), &direct_short).as_deref(), Ok("999"));
+        assert_eq!(dial(&Reach::Extension("4410".into()), &pbx).as_deref(), Ok("4410"));
+        let none_needed = Line { outside: Some("".into()), ..pbx };
+        assert_eq!(dial(&calls("+441632960101"), &none_needed).as_deref(), Ok("01632960101"));
     }
 }

@@ -5,6 +5,7 @@
 //! Whoever resolves again and again keeps a [`Resolver`], so that an edit costs what it touches.
 
 mod commit;
+mod fiction;
 mod numbering;
 mod spelling;
 mod line;

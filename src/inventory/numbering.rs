@@ -7,8 +7,10 @@ use std::collections::BTreeSet;
 use std::fmt;
 use std::str::FromStr;
 
-use phonenumber::metadata::{DATABASE, Metadata};
+use phonenumber::metadata::{DATABASE, Descriptor, Metadata};
+use regex::RegexBuilder;
 
+use super::fiction::is_fiction;
 use crate::finding::signs;
 use crate::setting::Name;
 
@@ -70,16 +72,66 @@ impl E164 {
 
     /// Whether the metadata knows numbers of this length under its calling code.
     pub fn is_possible(&self) -> bool {
-        (1..=3).filter_map(|n| self.digits().split_at_checked(n)).any(|(code, rest)| {
-            let regions = code.parse::<u16>().ok().and_then(|code| DATABASE.by_code(&code)).unwrap_or_default();
-            // The main country of a code stands first; it has every length that can be dialled from elsewhere.
-            regions.first().is_some_and(|region| lengths(region).contains(&(rest.len() as u16)))
+        // The main country of a code stands first; it has every length that can be dialled from elsewhere.
+        let is_length = |region: &&Metadata, rest: &str| lengths(region).contains(&(rest.len() as u16));
+        self.plan().is_some_and(|(_, rest, regions)| regions.first().is_some_and(|region| is_length(region, rest)))
+    }
+
+    /// The number that is meant, where this one keeps the prefix that is dialled inside its country only, and that prefix:
+    /// by the metadata there is no such number with the prefix, and one, or one reserved for fiction, without it.
+    pub fn without_trunk(&self) -> Option<(E164, &'static str)> {
+        let (code, rest, regions) = self.plan()?;
+        let is_number = |rest: &str| is_fiction(code, rest) || regions.iter().any(|region| is_valid(region, rest));
+        let prefixes: BTreeSet<&str> = regions.iter().filter_map(|region| region.national_prefix()).collect();
+        let kept = prefixes.into_iter().filter_map(|prefix| Some((prefix, rest.strip_prefix(prefix)?)));
+        let mut kept = kept.filter(|(prefix, _)| !prefix.is_empty()).peekable();
+        // Few numbers begin like a prefix, and asking the metadata takes a while.
+        if kept.peek().is_none() || is_number(rest) {
+            return None;
+        }
+        let (prefix, meant) = kept.find(|(_, meant)| is_number(meant))?;
+        Some((format!("+{code}{meant}").parse().ok()?, prefix))
+    }
+
+    /// Its calling code, the digits after it, and the regions of that code, the main one first.
+    fn plan(&self) -> Option<(&str, &str, Vec<&'static Metadata>)> {
+        (1..=3).filter_map(|n| self.digits().split_at_checked(n)).find_map(|(code, rest)| {
+            let regions = DATABASE.by_code(&code.parse::<u16>().ok()?)?;
+            (!regions.is_empty()).then_some((code, rest, regions))
         })
     }
 }
 
+/// Whether digits are a number of a region, as far as its metadata can tell: one of its kinds of lines has such a number.
+fn is_valid(region: &Metadata, significant: &str) -> bool {
+    let is_one = |kind: &Descriptor| {
+        let lengths = kind.possible_length();
+        if !lengths.is_empty() && !lengths.contains(&(significant.len() as u16)) {
+            return false;
+        }
+        let pattern = kind.national_number();
+        match pattern.find(significant) {
+            Some(found) if found.start() == 0 && found.end() == significant.len() => true,
+            // Of several ways to match, a shorter one may have come first.
+            Some(found) if found.start() == 0 => {
+                let whole = format!("^(?:{})$", pattern.as_str());
+                let whole = RegexBuilder::new(&whole).ignore_whitespace(true).build();
+                whole.is_ok_and(|whole| whole.is_match(significant))
+            }
+            Some(_) | None => false,
+        }
+    };
+    is_one(region.descriptors().general()) && kinds(region).into_iter().flatten().any(is_one)
+}
+
 /// Every length of national number that a region has, whatever the kind of line.
 fn lengths(region: &Metadata) -> BTreeSet<u16> {
+    let kinds = kinds(region).into_iter().flatten();
+    kinds.flat_map(|kind| kind.possible_length().iter().copied()).collect()
+}
+
+/// What a region says of its kinds of lines.
+fn kinds(region: &Metadata) -> [Option<&Descriptor>; 10] {
     let kinds = region.descriptors();
     [
         kinds.fixed_line(),
@@ -93,10 +145,6 @@ fn lengths(region: &Metadata) -> BTreeSet<u16> {
         kinds.uan(),
         kinds.voicemail(),
     ]
-    .into_iter()
-    .flatten()
-    .flat_map(|kind| kind.possible_length().iter().copied())
-    .collect()
 }
 
 /// What dialling from within a country takes.
@@ -162,6 +210,18 @@ mod tests {
         assert!("+12025550142".parse::<E164>().unwrap().is_possible());
         assert!(!"+1202555014".parse::<E164>().unwrap().is_possible());
         assert!(!"+999123456".parse::<E164>().unwrap().is_possible());
+    }
+
+    #[test]
+    fn a_number_that_keeps_the_prefix_of_its_country_is_seen() {
+        let meant = |text: &str| text.parse::<E164>().unwrap().without_trunk().map(|(meant, _)| meant.to_string());
+        for (code, prefix, rest) in [("44", "0", "1632960101"), ("49", "0", "3023125042"), ("1", "1", "2025550142")] {
+            let number = format!("+{code}{rest}");
+            assert_eq!(meant(&format!("+{code}{prefix}{rest}")), Some(number.clone()));
+            assert_eq!(meant(&number), None);
+        }
+        // A digit is lost besides: nobody can tell what is meant.
+        assert_eq!(meant(&format!("+44{}", "0163296010")), None);
     }
 
     #[test]

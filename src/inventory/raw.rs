@@ -95,6 +95,8 @@ pub struct RawStation {
     pub place: Place,
     pub site: (Name, Place),
     pub number: Option<(E164, Place)>,
+    /// What the same unit was called before.
+    pub formerly: Vec<(Name, Place)>,
     pub location: Name,
     pub model: Option<(Name, Place)>,
     pub profiles: Vec<(Name, Place)>,
@@ -248,7 +250,12 @@ impl Reader<'_> {
         let text = self.sheet.quoted(node, what)?;
         match text.parse::<E164>() {
             Ok(number) => {
-                if !number.is_possible() {
+                if let Some((meant, prefix)) = number.without_trunk() {
+                    let message =
+                        format!("{what} {number} keeps the prefix {prefix}, which is dialled inside its country only.");
+                    let exact = in_quotes(&meant.to_string());
+                    self.sheet.note_exact(Code::TrunkKept, node.spot, message, format!("Write {exact}."), Some(exact));
+                } else if !number.is_possible() {
                     let message = format!("{what} {number} is of a length that its country does not use.");
                     let fix = "Compare it with the list it comes from: a digit may be lost or doubled.";
                     self.sheet.note(Code::NumberImpossible, node.spot, message, fix);
@@ -334,20 +341,18 @@ impl Reader<'_> {
 
     fn station(&mut self, key: &Key, node: &Node, within: Option<(Name, Place)>) -> Option<RawStation> {
         let what = format!("The station `{}`", key.text);
-        let known = ["number", "where", "model", "profiles", "line", "settings", "test_days"];
+        let known = ["number", "where", "model", "profiles", "line", "settings", "test_days", "formerly"];
         let before = self.sheet.findings.len();
-        let ([number, location, model, profiles, line, settings, test_days], site) = match within {
+        let (fields, site) = match within {
             Some(site) => (self.sheet.map(node, &what, known)?, Some(site)),
             None => {
-                let [n, w, m, p, l, s, t, site] = self.sheet.map(
-                    node,
-                    &what,
-                    ["number", "where", "model", "profiles", "line", "settings", "test_days", "site"],
-                )?;
+                let [n, w, m, p, l, s, t, f] = known;
+                let [n, w, m, p, l, s, t, f, site] = self.sheet.map(node, &what, [n, w, m, p, l, s, t, f, "site"])?;
                 let site = self.sheet.required(site, node, &what, "site");
-                ([n, w, m, p, l, s, t], site.and_then(|n| self.mention(n, "The site's name")))
+                ([n, w, m, p, l, s, t, f], site.and_then(|n| self.mention(n, "The site's name")))
             }
         };
+        let [number, location, model, profiles, line, settings, test_days, formerly] = fields;
         let number = self.sheet.required(number, node, &what, "number");
         let number = number.and_then(|n| Some((self.number(n, "The number")?, self.sheet.place(n.spot))));
         let profiles = profiles.and_then(|n| self.sheet.list(n, "`profiles`")).unwrap_or(&[]);
@@ -355,6 +360,7 @@ impl Reader<'_> {
             name: (&*key.text).into(),
             place: self.sheet.place(key.spot),
             number,
+            formerly: formerly.map(|n| self.formerly(n)).unwrap_or_default(),
             location: location.and_then(|n| self.sheet.text(n, "`where`")).unwrap_or("").into(),
             model: model.and_then(|n| self.mention(n, "The model's name")),
             profiles: profiles.iter().filter_map(|n| self.mention(n, "A profile's name")).collect(),
@@ -365,6 +371,29 @@ impl Reader<'_> {
             site: site?,
             is_partial: self.sheet.findings.len() > before,
         })
+    }
+
+    /// One name, or a list of them.
+    fn formerly(&mut self, node: &Node) -> Vec<(Name, Place)> {
+        let names = match &node.data {
+            Data::List(names) => names.as_slice(),
+            Data::Scalar { .. } | Data::Map(_) => std::slice::from_ref(node),
+        };
+        let mut formerly: Vec<(Name, Place)> = Vec::new();
+        for node in names {
+            let Some((name, place)) = self.mention(node, "A former name") else { continue };
+            let problem = if name.trim().is_empty() {
+                Some("A former name is empty.".to_owned())
+            } else {
+                let is_second = formerly.iter().any(|(known, _)| *known == name);
+                is_second.then(|| format!("`formerly` names {name} twice."))
+            };
+            match problem {
+                Some(message) => self.sheet.note(Code::FormerName, node.spot, message, "Remove it."),
+                None => formerly.push((name, place)),
+            }
+        }
+        formerly
     }
 
     fn line(&mut self, node: &Node) -> Line {
@@ -383,7 +412,7 @@ impl Reader<'_> {
         let forms = [("national", Form::National), ("international", Form::International)];
         Line {
             kind: kind.and_then(|n| self.sheet.word(n, "The kind of a line", &LineKind::WORDS)),
-            outside: outside.and_then(|n| self.digits(n, "The outside prefix", "0123456789*#ABCD,")),
+            outside: outside.and_then(|n| self.outside(n)),
             country: country.and_then(|n| self.country(n)),
             form: form.and_then(|n| self.sheet.word(n, "The form", &forms)),
             international: international.and_then(|n| self.digits(n, "The international prefix", "0123456789*#,")),
@@ -392,6 +421,15 @@ impl Reader<'_> {
             placeholder: placeholder.and_then(|n| self.digits(n, "The placeholder", "0123456789*#ABCD,")),
             is_partial: false,
         }
+    }
+
+    /// What is dialled for an outside line: empty where nothing is.
+    fn outside(&mut self, node: &Node) -> Option<Name> {
+        let what = "The outside prefix";
+        if self.sheet.quoted(node, what)?.is_empty() {
+            return Some("".into());
+        }
+        self.digits(node, what, "0123456789*#ABCD,")
     }
 
     /// The fields of a line with their places.

@@ -94,7 +94,11 @@ fn later_layers_win_and_null_takes_a_setting_out() {
         .replace("contacts:\n", "settings: {gate.seconds: 9, emergency.backup: \"1\", identity: \"5\"}\ncontacts:\n")
         .replace("identity: \"121\"", "identity: \"121\", lamp.follows: null, gate.seconds: 7");
     let (inventory, findings) = resolved(&[&text]);
-    assert_eq!(findings, []);
+    let overruled: Vec<_> = findings.iter().map(|f| (f.code, f.place.line, f.place.column)).collect();
+    assert_eq!(
+        overruled,
+        [(3, 12), (3, 29), (3, 52), (8, 79)].map(|(line, column)| (Code::LineOverruled, line, column))
+    );
     assert_eq!(wanted(&inventory, "EQ-01", "gate.seconds").as_deref(), Some("7"));
     assert_eq!(wanted(&inventory, "EQ-01", "emergency.backup").as_deref(), Some("\"9,01632960177\""));
     assert_eq!(wanted(&inventory, "EQ-01", "lamp.follows"), None);
@@ -235,4 +239,95 @@ fn explaining_names_every_layer_that_spoke_with_the_winner_last() {
     let voices = spoken(&[Arc::new(raw)], "EQ-01", "emergency.backup");
     let layers: Vec<_> = voices.iter().map(|voice| voice.layer.to_string()).collect();
     assert_eq!(layers, ["site east-quay", "station"]);
+}
+
+#[test]
+fn a_line_that_is_overruled_wherever_it_could_count_is_warned_of_with_what_counts_instead() {
+    let second = r#"inventory: 1
+stations:
+  EQ-02: {site: east-quay, number: "+441632960122", profiles: [quayside], settings: {identity: "122"}}
+"#;
+    let told = |text: &str, more: &[&str]| {
+        let (_, findings) = resolved(&[&[text], more].concat());
+        let told = |f: Finding| format!("{} {} {}", f.code, f.place, f.related[0].0);
+        findings.into_iter().map(told).collect::<Vec<_>>()
+    };
+    // One station says otherwise itself; as soon as another takes the line, it counts.
+    let own = FLEET.replace("identity: \"121\"", "identity: \"121\", emergency.backup: \"1\"");
+    let contact = own.replace(
+        "settings: {emergency.backup: {to: duty-officer}}",
+        "settings: {emergency.backup: {to: duty-officer}, gate.seconds: 5}",
+    );
+    assert_eq!(told(&contact, &[]), ["line-overruled 0.yaml:11:16 0.yaml:13:135"]);
+    assert_eq!(told(&contact, &[second]), [""; 0]);
+    // A profile overrules the site, at every station; the fleet's line counts nowhere either.
+    let profile = FLEET.replace("lamp.follows: [emergency]", "emergency.backup: \"1\"");
+    let fleet = profile.replace("contacts:\n", "settings: {emergency.backup: \"2\", gate.seconds: 5}\ncontacts:\n");
+    for more in [&[][..], &[second]] {
+        let all = ["line-overruled 0.yaml:3:12 0.yaml:8:97", "line-overruled 0.yaml:12:16 0.yaml:8:97"];
+        assert_eq!(told(&fleet, more), all, "{more:?}");
+    }
+    // Taking a setting out of management is a word like any other; where no model has the setting, nobody is overruled.
+    let null = FLEET.replace("identity: \"121\"", "identity: \"121\", emergency.backup: null");
+    let (_, findings) = resolved(&[&null]);
+    assert!(findings.iter().any(|f| f.code == Code::LineOverruled), "{findings:#?}");
+}
+
+#[test]
+fn a_former_name_is_one_stations_alone() {
+    let more = |own: &str, other: &str| {
+        format!(
+            "inventory: 1\nstations:\n  EQ-02: {{site: east-quay, number: \"+441632960122\", profiles: [quayside], settings: \
+             {{identity: \"122\"}}, formerly: {own}}}\n  EQ-03: {{site: east-quay, number: \"+441632960123\", profiles: \
+             [quayside], settings: {{identity: \"123\"}}, formerly: {other}}}\n"
+        )
+    };
+    for (own, other, told) in [
+        ("EQ-90", "[EQ-91, 92]", &[][..]),
+        ("[]", "EQ-90", &[]),
+        ("EQ-01", "EQ-90", &["EQ-02 was formerly EQ-01, but a station is called EQ-01 now."]),
+        ("EQ-02", "EQ-90", &["EQ-02 was formerly EQ-02, but a station is called EQ-02 now."]),
+        // Nothing is followed further: the name that a station has now is no former one.
+        ("EQ-90", "EQ-02", &["EQ-03 was formerly EQ-02, but a station is called EQ-02 now."]),
+        ("[EQ-91, EQ-90]", "EQ-90", &["EQ-03 and EQ-02 both say that they were formerly EQ-90."]),
+        ("[EQ-90, EQ-90]", "EQ-91", &["`formerly` names EQ-90 twice."]),
+        ("[\"\", EQ-90]", "EQ-91", &["A former name is empty."]),
+    ] {
+        let (inventory, findings) = resolved(&[FLEET, &more(own, other)]);
+        assert_eq!(findings.iter().map(|f| &*f.message).collect::<Vec<_>>(), told);
+        assert!(findings.iter().all(|f| f.code == Code::FormerName && &*f.place.file == "1.yaml"));
+        if told.is_empty() && own == "EQ-90" {
+            assert_eq!(*inventory.stations["EQ-02"].formerly, ["EQ-90".into()]);
+            assert_eq!(*inventory.stations["EQ-03"].formerly, ["EQ-91".into(), "92".into()]);
+        }
+    }
+}
+
+#[test]
+fn an_exchange_says_what_it_takes_before_a_public_number() {
+    let bare = FLEET.replace("outside: \"9,\", ", "");
+    let codes = |text: &str| resolved(&[text]).1.iter().map(|f| (f.code, f.place.to_string())).collect::<Vec<_>>();
+    let missing = |place: &str| (Code::LineIncomplete, format!("0.yaml:{place}"));
+    assert_eq!(codes(&bare), [missing("7:59"), missing("11:34")]);
+    // Extensions and dial strings need none, nor does a short code that the exchange takes directly.
+    let inside = bare.replace("{calls: \"+441632960177\"}", "{extension: \"4410\"}");
+    assert_eq!(codes(&inside), [missing("7:59")]);
+    let short = inside.replace("{calls: \"+441632960101\"}", "{short: \"999\"}");
+    assert_eq!(codes(&short), [missing("7:59")]);
+    assert_eq!(codes(&short.replace("kind: pbx", "kind: pbx, short_direct: true")), []);
+    // A station may say it, and that nothing is needed is said, too.
+    assert_eq!(codes(&bare.replace("profiles: [quayside],", "profiles: [quayside], line: {outside: \"9,\"},")), []);
+    let (inventory, findings) = resolved(&[&bare.replace("kind: pbx", "kind: pbx, outside: \"\"")]);
+    assert_eq!(findings, []);
+    assert_eq!(wanted(&inventory, "EQ-01", "emergency.primary").as_deref(), Some("\"01632960101\""));
+}
+
+#[test]
+fn a_number_that_keeps_its_trunk_prefix_is_refused_with_the_number_that_is_meant() {
+    for digits in ["1632960177", "1632960121"] {
+        let meant = format!("\"+44{digits}\"");
+        let (_, findings) = resolved(&[&FLEET.replace(&meant, &format!("\"+440{digits}\""))]);
+        assert_eq!(findings.iter().map(|f| f.code).collect::<Vec<_>>(), [Code::TrunkKept]);
+        assert_eq!(findings[0].replacement.as_deref(), Some(&*meant));
+    }
 }

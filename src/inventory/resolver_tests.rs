@@ -54,7 +54,14 @@ const SAYINGS: [&str; 9] = [
 
 const PROFILES: [&str; 3] = ["quayside", "quayside, spare", "bare"];
 
-const OWN_LINES: [&str; 4] = ["", ", line: {kind: direct}", ", line: {country: FR}", ", line: {kind: ringdown}"];
+const OWN_LINES: [&str; 6] = [
+    "",
+    ", line: {kind: direct}",
+    ", line: {country: FR}",
+    ", line: {kind: ringdown}",
+    ", formerly: EQ-15",
+    ", formerly: [EQ-60, EQ-61]",
+];
 
 impl Own {
     /// The station as a line of YAML; `site` is said where it stands away from it.
@@ -114,7 +121,7 @@ enum Change {
 fn own(name: impl Strategy<Value = u8>) -> impl Strategy<Value = Own> {
     // Mostly as it should be.
     let says = prop_oneof![6 => 0u8..3, 1 => 3u8..9];
-    let (profile, line) = (prop_oneof![6 => Just(0u8), 1 => 1u8..3], prop_oneof![6 => Just(0u8), 1 => 1u8..4]);
+    let (profile, line) = (prop_oneof![6 => Just(0u8), 1 => 1u8..3], prop_oneof![6 => Just(0u8), 1 => 1u8..6]);
     (name, 20u8..45, 0u8..60, profile, says, line).prop_map(|(name, number, identity, profile, says, line)| Own {
         name,
         number,

@@ -1,7 +1,7 @@
 //! What one line of a layer wants of a station: a value of the model's kind, or what is wrong with it. A contact becomes a
 //! dial string by the station's line. It looks at one line at a time and knows no layers.
 
-use super::line::{self, Line, LineKind, Reach};
+use super::line::{self, Lacks, Line, LineKind, Reach};
 use super::numbering::E164;
 use super::raw::{Entry, Wish};
 use super::shared::Shared;
@@ -89,7 +89,7 @@ impl<'r> Values<'r> {
             return None;
         };
         let Some(word) = at.line.kind.map(LineKind::as_str) else {
-            self.lacking(entry, "the line has no `kind`", at);
+            self.lacking(entry, &Lacks::Kind, at);
             return None;
         };
         let found = choices.iter().find(|(name, _)| &**name == word);
@@ -101,17 +101,19 @@ impl<'r> Values<'r> {
         found.map(|(name, _)| Value::Choice(name.clone()))
     }
 
-    fn lacking(&mut self, entry: &Entry, what: &str, at: &At<'_>) {
+    fn lacking(&mut self, entry: &Entry, lacks: &Lacks, at: &At<'_>) {
         if at.line.is_partial {
             return;
         }
-        let message = format!("What `{}` should be depends on the line, and {what}.", entry.name);
-        let finding = Finding::new(
-            Code::LineIncomplete,
-            entry.place.clone(),
-            message,
-            "Complete the `line` of the site or station.",
-        );
+        let message = format!("What `{}` should be depends on the line, and {lacks}.", entry.name);
+        let fix = match lacks {
+            Lacks::Kind | Lacks::Country => "Complete the `line` of the site or station.",
+            Lacks::Outside => {
+                "Give the line what its exchange takes before a public number, such as `outside: \"9,\"`; if it takes \
+                 nothing, `outside: \"\"`."
+            }
+        };
+        let finding = Finding::new(Code::LineIncomplete, entry.place.clone(), message, fix);
         self.findings.push(finding.beside(at.site.clone(), "the site"));
     }
 
@@ -129,7 +131,7 @@ impl<'r> Values<'r> {
         let dialled = match line::dial(&contact.reach, at.line) {
             Ok(dialled) => dialled,
             Err(lacks) => {
-                self.lacking(entry, &lacks.to_string(), at);
+                self.lacking(entry, &lacks, at);
                 return None;
             }
         };

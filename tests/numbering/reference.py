@@ -6,6 +6,9 @@
 Reads a JSON line a country, {"country": "GB", "fiction": ["1632960xxx"]}, and writes a JSON line a number:
 {"country", "number": "+44…", "kind", "digits": those after the calling code, "prefix": national prefix or "",
 "significant": the number within the country as the reference reads it, "possible": word of the reference}.
+A line {"trunk": true} asks for every region that the reference has with a national prefix: each of its example numbers
+behind the calling code and that prefix, and with the prefix twice, as {"kind": "trunk", "number", "meant": the number without
+it, "valid": whether there is such a number, "meant_valid"}.
 Numbers come from the ranges given as reserved for fiction and from the metadata's own examples, each also cut short
 and drawn out to every length up to 15 digits; those have the kind "length". It reads no network and writes no file.
 """
@@ -55,9 +58,53 @@ def answer(country, code, kind, digits):
     }
 
 
+def is_number(code, digits):
+    """Whether these very digits are a number under a calling code: reading a text would take a prefix off."""
+    if not digits.isdigit() or len(digits) > 17:
+        return False
+    number = phonenumbers.PhoneNumber(country_code=code, national_number=int(digits))
+    zeros = len(digits) - len(digits.lstrip("0"))
+    if zeros:
+        number.italian_leading_zero = True
+        number.number_of_leading_zeros = zeros
+    if phonenumbers.national_significant_number(number) != digits:
+        return False
+    return phonenumbers.is_valid_number(number)
+
+
+def kept_prefixes():
+    """Numbers of every region that keep its national prefix behind the calling code."""
+    for region in sorted(phonenumbers.SUPPORTED_REGIONS):
+        prefix = phonenumbers.ndd_prefix_for_region(region, False)
+        if not prefix:
+            continue
+        code = phonenumbers.country_code_for_region(region)
+        for kind in (*KINDS, "PAGER", "VOICEMAIL"):
+            example = phonenumbers.example_number_for_type(region, getattr(PhoneNumberType, kind))
+            if example is None:
+                continue
+            digits = phonenumbers.national_significant_number(example)
+            for meant in (digits, prefix + digits):
+                kept = prefix + meant
+                if len(str(code)) + len(kept) <= 15:
+                    yield {
+                        "kind": "trunk",
+                        "country": region,
+                        "prefix": prefix,
+                        "number": f"+{code}{kept}",
+                        "meant": f"+{code}{meant}",
+                        "valid": is_number(code, kept),
+                        "meant_valid": is_number(code, meant),
+                    }
+
+
 def main():
     for line in sys.stdin:
         asked = json.loads(line)
+        if asked.get("trunk"):
+            for one in kept_prefixes():
+                print(json.dumps(one))
+            continue
         country = asked["country"]
         code = str(phonenumbers.country_code_for_region(country))
         for kind, digits in national_numbers(country, asked["fiction"]):
