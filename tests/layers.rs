@@ -81,9 +81,6 @@ const CHANCE: [&str; 9] = [
 /// Circles of files that may be, each within one folder, with the reason.
 const CIRCLES: [(&str, &str); 0] = [];
 
-/// BEING REDRAWN: rooms whose circles are being broken elsewhere. To be emptied, and then to go.
-const BEING_REDRAWN: [&str; 4] = ["brake", "ledger", "alert", "store"];
-
 /// A broken rule, as `file:line: sentence`.
 type Breach = String;
 
@@ -160,9 +157,9 @@ fn purity(files: &[File]) -> Vec<Breach> {
     breaches
 }
 
-/// Every circle of files that is neither among those that may be nor in a room being redrawn, and every reason that no
+/// Every circle of files that is not among those that may be, and every reason that no
 /// circle needs.
-fn rings(files: &[File], may: &[(&str, &str)], redrawn: &[&str]) -> Vec<Breach> {
+fn rings(files: &[File], may: &[(&str, &str)]) -> Vec<Breach> {
     let arrows = arrows::arrows(files);
     let mut breaches = Vec::new();
     let mut unneeded: BTreeSet<&str> = may.iter().map(|(folder, _)| *folder).collect();
@@ -170,7 +167,6 @@ fn rings(files: &[File], may: &[(&str, &str)], redrawn: &[&str]) -> Vec<Breach> 
         let is_in = |folder: &str| circle.iter().all(|file| file.starts_with(&format!("{folder}/")));
         match may.iter().find(|(folder, reason)| is_in(folder) && !reason.is_empty()) {
             Some((folder, _)) => drop(unneeded.remove(folder)),
-            None if redrawn.iter().any(|room| is_in(room)) => {}
             None => breaches.push(told(&circle, &arrows)),
         }
     }
@@ -207,7 +203,7 @@ fn the_pure_core_touches_neither_the_world_nor_the_clock_nor_chance() {
 
 #[test]
 fn no_file_uses_itself_by_way_of_others() {
-    let breaches = rings(&read_src(), &CIRCLES, &BEING_REDRAWN);
+    let breaches = rings(&read_src(), &CIRCLES);
     assert!(breaches.is_empty(), "\n{}\n", breaches.join("\n"));
 }
 
@@ -334,7 +330,7 @@ fn every_way_of_going_in_a_circle_is_seen() {
         ("pub struct Kind;\nuse super::*;", 2),
         ("pub struct Kind;\npub use super::V;\nfn f(v: V) {}", 2),
     ] {
-        let breaches = rings(&rooms(&[value, ("setting/kind.rs", kind)]), &[], &[]);
+        let breaches = rings(&rooms(&[value, ("setting/kind.rs", kind)]), &[]);
         assert_eq!(breaches.len(), 1, "{kind}: {breaches:?}");
         assert!(breaches[0].contains(&format!("setting/kind.rs:{line}: ")), "{kind}: {breaches:?}");
         assert!(breaches[0].contains("is in setting/value.rs"), "{kind}: {breaches:?}");
@@ -358,7 +354,7 @@ fn every_way_of_going_in_a_circle_is_seen() {
             ("store/a.rs", "use crate::store::D;\npub struct A;"),
         ],
     ] {
-        let breaches = rings(&house(files), &[], &[]);
+        let breaches = rings(&house(files), &[]);
         assert_eq!(breaches.len(), 1, "{files:?}: {breaches:?}");
     }
 }
@@ -373,24 +369,23 @@ fn what_is_no_circle_is_left_alone_and_one_that_may_be_needs_its_reason() {
         // Handed on, not used.
         "pub struct Kind;\npub(super) use super::V;",
     ] {
-        assert_eq!(rings(&rooms(&[value, ("setting/kind.rs", kind)]), &[], &[]), Vec::<Breach>::new(), "{kind}");
+        assert_eq!(rings(&rooms(&[value, ("setting/kind.rs", kind)]), &[]), Vec::<Breach>::new(), "{kind}");
     }
     // A door uses nothing, though what it lets through uses what the parent defines.
     let door = [
         ("store/mod.rs", "mod open;\npub use open::Open;\npub struct Store;"),
         ("store/open.rs", "use super::Store;\npub struct Open;"),
     ];
-    assert_eq!(rings(&house(&door), &[], &[]), Vec::<Breach>::new());
+    assert_eq!(rings(&house(&door), &[]), Vec::<Breach>::new());
     let tests = [
         ("store/mod.rs", "#[cfg(test)]\nmod tests;\npub struct Store;\nfn f() { tests::X; }"),
         ("store/tests.rs", "use super::Store;\nmod more;"),
         ("store/tests/more.rs", "use crate::store::{Store, tests};"),
     ];
-    assert_eq!(rings(&house(&tests), &[], &[]), Vec::<Breach>::new());
+    assert_eq!(rings(&house(&tests), &[]), Vec::<Breach>::new());
 
     let circle = rooms(&[value, ("setting/kind.rs", "pub struct Kind;\nuse super::V;")]);
-    assert_eq!(rings(&circle, &[("setting", "they are one idea")], &[]), Vec::<Breach>::new());
-    assert_eq!(rings(&circle, &[], &["setting"]), Vec::<Breach>::new());
-    assert_eq!(rings(&circle, &[("setting", "")], &[]).len(), 2, "without a reason");
-    assert_eq!(rings(&circle, &[("store", "they are one idea")], &[]).len(), 2, "in another folder");
+    assert_eq!(rings(&circle, &[("setting", "they are one idea")]), Vec::<Breach>::new());
+    assert_eq!(rings(&circle, &[("setting", "")]).len(), 2, "without a reason");
+    assert_eq!(rings(&circle, &[("store", "they are one idea")]).len(), 2, "in another folder");
 }

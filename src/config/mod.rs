@@ -4,10 +4,12 @@
 //! line and fix; a typed reading stops at its first error and misses some places. It opens no ledger and no socket, and resolves secrets only when asked.
 
 mod address;
+mod brake;
 mod read;
 mod webhook;
 
 pub use address::Address;
+pub use brake::BrakeTerms;
 pub use read::{Loaded, load, read};
 pub use webhook::{Kind, Resolved, Target, Url, Webhook};
 
@@ -18,10 +20,8 @@ use std::time::Duration;
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
-use crate::brake::{Limit, Share};
 use crate::drift::Rules;
 use crate::files::{Folder, Interest, cleaned};
-use crate::finding::Place;
 use crate::fleet::{Source, Sources, Terms};
 use crate::web::Access;
 
@@ -58,42 +58,6 @@ pub struct Config {
     pub brake: BrakeTerms,
     /// In the order of the file; no two of one name.
     pub webhooks: Vec<Webhook>,
-}
-
-/// How many stations may be altered at once before their scripts wait for a release. Places: the lines that set it; `None`
-/// where it is the default.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct BrakeTerms {
-    /// The share of the stations on record that may be altered.
-    pub share: Share,
-    /// Where the file says so.
-    pub share_place: Option<Place>,
-    /// How many may be altered in all.
-    pub most: u32,
-    /// Where the file says so.
-    pub most_place: Option<Place>,
-}
-
-impl Default for BrakeTerms {
-    fn default() -> BrakeTerms {
-        BrakeTerms { share: Share::DEFAULT, share_place: None, most: read::defaults::BRAKE_MOST, most_place: None }
-    }
-}
-
-impl BrakeTerms {
-    /// The limit with words for where it is set.
-    pub fn limit(&self) -> Limit {
-        let set_at = |key: &str, place: &Option<Place>| match place {
-            Some(place) => format!("brake.{key}, {}:{}", place.file, place.line),
-            None => format!("the default of brake.{key} in stationkeep.yaml"),
-        };
-        Limit {
-            share: self.share,
-            most: usize::try_from(self.most).unwrap_or(usize::MAX),
-            share_set_at: set_at("share", &self.share_place),
-            most_set_at: set_at("most", &self.most_place),
-        }
-    }
 }
 
 impl Config {

@@ -1,6 +1,7 @@
 //! The configuration as its owners write it: what is read, what is refused, and where.
 
 use super::*;
+use crate::brake::Share;
 use crate::files::Secrets;
 use crate::finding::{Code, Finding};
 use proptest::prelude::*;

@@ -4,13 +4,11 @@
 //! is), nor a re-export whose name the file itself does not use. A path that cannot be followed leads to the file where
 //! it was lost, so that no arrow is missed.
 
+use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 use crate::paths::{By, Named, paths, without_tests};
 use crate::source::{File, Kind, Token, is, module_of, test_files, tokens};
-
-/// So many re-exports are followed in a row.
-const DOORS: usize = 16;
 
 /// A file uses another.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -35,6 +33,9 @@ struct Facts {
 struct House {
     files: Vec<Facts>,
     by_module: BTreeMap<Vec<String>, usize>,
+    /// Where names lead that a file has from elsewhere, with what follows them in a path; nothing yet while that is being
+    /// found out, so that files which re-export each other come to an end.
+    known: RefCell<BTreeMap<(usize, Vec<String>), BTreeSet<usize>>>,
 }
 
 /// Every arrow between two files, one for each path, in the order of files and lines.
@@ -48,7 +49,7 @@ pub fn arrows(files: &[File]) -> Vec<Arrow> {
             }
             let Some(parts) = house.whole(file, &named.parts) else { continue };
             let path = parts.join("::");
-            let reached = house.reached(&parts, DOORS).into_iter().map(|to| &house.files[to].name);
+            let reached = house.reached(&parts).into_iter().map(|to| &house.files[to].name);
             found.extend(reached.filter(|to| **to != file.name).map(|to| Arrow {
                 from: file.name.clone(),
                 to: to.clone(),
@@ -66,7 +67,7 @@ impl House {
         let is_counted = |file: &&File| file.name != "main.rs" && !tests.contains_key(&file.name);
         let files: Vec<Facts> = files.iter().filter(is_counted).map(Facts::of).collect();
         let by_module = files.iter().enumerate().map(|(nth, file)| (file.module.clone(), nth)).collect();
-        House { files, by_module }
+        House { files, by_module, known: RefCell::default() }
     }
 
     /// A path from the root of the crate, without `crate`; nothing where it leads out of it.
@@ -87,7 +88,7 @@ impl House {
 
     /// The files that a path leads to: the one that defines what it names, or several, where one name stands for
     /// several things.
-    fn reached(&self, parts: &[String], doors: usize) -> BTreeSet<usize> {
+    fn reached(&self, parts: &[String]) -> BTreeSet<usize> {
         let mut module: Vec<String> = Vec::new();
         for (nth, part) in parts.iter().enumerate() {
             let Some(&here) = self.by_module.get(&module) else { return BTreeSet::new() };
@@ -98,7 +99,7 @@ impl House {
                 module = child;
                 continue;
             }
-            let through = if doors == 0 { BTreeSet::new() } else { self.through(here, part, rest, doors - 1) };
+            let through = self.through(here, part, rest);
             return match (part.as_str(), through.is_empty(), is_child) {
                 // Whatever comes through: the module and all that it re-exports.
                 ("*", _, _) => through.into_iter().chain([here]).collect(),
@@ -111,12 +112,19 @@ impl House {
     }
 
     /// Where a name leads that a file has from elsewhere; nothing where it has it from nowhere.
-    fn through(&self, here: usize, name: &str, rest: &[String], doors: usize) -> BTreeSet<usize> {
+    fn through(&self, here: usize, name: &str, rest: &[String]) -> BTreeSet<usize> {
+        let key = (here, [&[name.to_owned()], rest].concat());
+        if let Some(known) = self.known.borrow().get(&key) {
+            return known.clone();
+        }
+        self.known.borrow_mut().insert(key.clone(), BTreeSet::new());
         let file = &self.files[here];
         let imports = file.named.iter().filter(|named| named.by != By::Code);
         let meant = imports.filter(|named| named.name == name || (name == "*" && named.by == By::Door));
         let paths = meant.filter_map(|named| self.whole(file, &named.parts));
-        paths.flat_map(|path| self.reached(&[&path, rest].concat(), doors)).collect()
+        let found: BTreeSet<usize> = paths.flat_map(|path| self.reached(&[&path, rest].concat())).collect();
+        self.known.borrow_mut().insert(key, found.clone());
+        found
     }
 }
 

@@ -7,7 +7,8 @@ mod webhook;
 use std::path::Path;
 use std::sync::Arc;
 
-use super::{Address, BrakeTerms, Config, Webhook};
+use super::brake::BrakeTerms;
+use super::{Address, Config, Webhook};
 use crate::brake::Share;
 use crate::files::{Folder, Tree, cleaned, read_file};
 use crate::finding::{Code, Finding, settle};
@@ -15,7 +16,7 @@ use crate::fleet::Source;
 use crate::yaml::{self, Data, Node, Sheet};
 
 /// What holds where the file says nothing.
-pub(super) mod defaults {
+mod defaults {
     pub const INVENTORY: &str = "inventory";
     pub const KEYBOOKS: &str = "keybooks";
     pub const REPORTS: &str = "reports";
@@ -25,7 +26,6 @@ pub(super) mod defaults {
     pub const RECONFIRM_DAYS: u32 = 365;
     pub const REQUIRE_TESTS: bool = true;
     pub const FULL_PASS_MINUTES: u32 = 15;
-    pub const BRAKE_MOST: u32 = 200;
 }
 
 /// The keys of the file.
