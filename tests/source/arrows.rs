@@ -29,13 +29,16 @@ struct Facts {
     used: BTreeSet<String>,
 }
 
+/// A file, and a path in it.
+type Lead = (usize, Vec<String>);
+
 /// The files of a house by the module that each is.
 struct House {
     files: Vec<Facts>,
     by_module: BTreeMap<Vec<String>, usize>,
     /// Where names lead that a file has from elsewhere, with what follows them in a path; nothing yet while that is being
     /// found out, so that files which re-export each other come to an end.
-    known: RefCell<BTreeMap<(usize, Vec<String>), BTreeSet<usize>>>,
+    known: RefCell<BTreeMap<Lead, BTreeSet<usize>>>,
 }
 
 /// Every arrow between two files, one for each path, in the order of files and lines.
