@@ -21,6 +21,7 @@ mod tests;
 pub use limit::{Limit, NoShare, Share};
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::fmt::Write as _;
 use std::sync::Arc;
 
 use jiff::Timestamp;
@@ -328,14 +329,18 @@ fn to_release(row: &Row<'_>, clock: Timestamp) -> Released {
 
 /// Stands for what is wanted of the lifelines of all stations.
 fn digest<'a>(stations: impl Iterator<Item = &'a Station>) -> Digest {
-    let mut ink = Sha256::new();
+    let (mut ink, mut line) = (Sha256::new(), String::new());
     for station in stations {
-        netstring(&mut ink, &station.name);
-        let vital: BTreeMap<&Name, &Value> = vital(station).collect();
+        line.clear();
+        netstring(&mut line, &station.name);
+        // By name, so that a keybook put in another order changes nothing.
+        let mut vital: Vec<(&Name, &Value)> = vital(station).collect();
+        vital.sort_unstable_by_key(|(setting, _)| *setting);
         for (setting, value) in vital {
-            netstring(&mut ink, setting);
-            netstring(&mut ink, &text(value));
+            netstring(&mut line, setting);
+            netstring(&mut line, &text(value));
         }
+        ink.update(&line);
     }
     Digest::of_hash(&ink.finalize())
 }
@@ -352,9 +357,7 @@ fn text(value: &Value) -> String {
 }
 
 /// `length:bytes,`, so that no two lists of texts look alike.
-fn netstring(ink: &mut Sha256, text: &str) {
-    ink.update(text.len().to_string());
-    ink.update(b":");
-    ink.update(text);
-    ink.update(b",");
+fn netstring(line: &mut String, text: &str) {
+    // Writing to a string cannot fail.
+    let _ = write!(line, "{}:{text},", text.len());
 }

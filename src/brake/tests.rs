@@ -1,6 +1,8 @@
 //! What is held, and ways around it tried one by one and at random: edits, reports and the clock alone.
 
+#[cfg(test)]
 mod around;
+#[cfg(test)]
 mod ways;
 
 use proptest::prelude::*;
