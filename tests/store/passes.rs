@@ -42,7 +42,10 @@ async fn a_decision_is_written_and_read_back(place: &Place) {
     let kept = store.cases().await.expect("cases");
     assert_eq!(kept.into_iter().map(|(key, body)| (key, Some(body))).collect::<BTreeMap<_, _>>(), first.cases);
 
-    let second = PassWrites { cases: [gone("EQ-01"), case("EQ-02", 2), case("EQ-03", 3), gone("EQ-77")].into() };
+    let second = PassWrites {
+        cases: [gone("EQ-01"), case("EQ-02", 2), case("EQ-03", 3), gone("EQ-77")].into(),
+        ..PassWrites::default()
+    };
     assert_eq!(store.commit_pass(&second).await.expect("commit"), 0);
     let kept: Vec<(String, String)> = store.cases().await.expect("cases").into_iter().collect();
     let (Some(two), Some(three)) = (case("EQ-02", 2).1, case("EQ-03", 3).1) else { unreachable!("both are kept") };
@@ -64,6 +67,7 @@ async fn a_message_written_twice_is_one(place: &Place) {
     let store = place.open().await;
     let decision = PassWrites {
         messages: vec![message("on-call", "a", 1), message("on-call", "b", 1), message("on-call", "a", 1)],
+        ..PassWrites::default()
     };
     assert_eq!(store.commit_pass(&decision).await.expect("commit"), 2);
     assert_eq!(store.commit_pass(&decision).await.expect("commit"), 0);
