@@ -11,7 +11,7 @@ use super::error::FleetError;
 use super::intake::{Intake, Taken};
 use super::reading::ReadingCache;
 use super::records::Records;
-use super::rows::{Inputs, Row, rows};
+use super::rows::{Inputs, Row, Rows};
 use super::sources::{InUse, LastRead, SourceTexts, Sources};
 use super::view::View;
 use crate::alert::{Cause, NewCommit};
@@ -73,9 +73,7 @@ pub struct Fleet {
     decisions: Arc<Decisions>,
     /// Stations of which something is said, as they counted last.
     said: effective::Memory,
-    rows: Arc<[Row]>,
-    /// When the rows were made.
-    at: Timestamp,
+    rows: Rows,
     /// What changed and is in no finished view yet.
     unseen: Cause,
 }
@@ -96,8 +94,7 @@ impl Fleet {
             records: None,
             decisions: Arc::default(),
             said: effective::Memory::default(),
-            rows: Arc::new([]),
-            at: Timestamp::MIN,
+            rows: Rows::default(),
             unseen: Cause::default(),
         }
     }
@@ -212,7 +209,7 @@ impl Fleet {
         let inventory = &in_use.reading.inventory;
         match &mut self.records {
             Some(records) if self.until.is_none() => {
-                records.keep_up(&self.store, inventory, None).await?;
+                records.keep_up(&self.store, inventory).await?;
             }
             Some(_) | None => {
                 let read = |read| news(News::Entries(read));
@@ -235,7 +232,7 @@ impl Fleet {
             None => (Arc::default(), None),
         };
         let effective = Effective::at(&reading.inventory, &self.decisions, at, &mut self.said);
-        let (mut change, mut seq) = (None, 0);
+        let (mut rows, mut change, mut seq): (Arc<[Row]>, _, _) = (Arc::default(), None, 0);
         if let Some(records) = &self.records {
             seq = records.seq();
             let inputs = Inputs {
@@ -246,12 +243,11 @@ impl Fleet {
                 rules: self.terms.rules,
                 now: at,
             };
-            self.rows = tokio::task::block_in_place(|| rows(&inputs, &self.rows, self.at));
-            let rows = self.rows.iter().map(Row::to_judge);
-            change = judge(rows, &records.gone(), &self.decisions, &self.terms.limit, at);
+            rows = tokio::task::block_in_place(|| self.rows.at(&inputs).clone());
+            let judged = rows.iter().map(Row::to_judge);
+            change = judge(judged, &records.gone(), &self.decisions, &self.terms.limit, at);
         }
-        self.at = at;
-        let due = self.rows.iter().filter_map(|row| row.due).min();
+        let due = self.rows.due();
         View {
             at,
             seq,
@@ -261,8 +257,8 @@ impl Fleet {
             as_is: self.last.reading.clone(),
             decisions: self.decisions.clone(),
             effective,
-            totals: Totals::of(self.rows.iter().map(|row| &*row.drift)),
-            rows: self.rows.clone(),
+            totals: Totals::of(rows.iter().map(|row| &*row.drift)),
+            rows,
             change,
             due: due.into_iter().chain(self.decisions.next_expiry(at)).min(),
             look_again,

@@ -35,6 +35,8 @@ pub struct Records {
     /// Stations that nobody reported on under a name of theirs, by their number.
     unreported: BTreeMap<Name, Name>,
     decisions: Decisions,
+    /// The inventory that all of this was folded by.
+    inventory: Inventory,
 }
 
 /// A record, and what of its station it was folded by.
@@ -109,7 +111,7 @@ impl Records {
         until: Option<Timestamp>,
         mut progress: impl FnMut(u64),
     ) -> Result<Records, FleetError> {
-        let mut records = Records { seq: store.head().await?.seq, ..Records::default() };
+        let mut records = Records { seq: store.head().await?.seq, inventory: inventory.clone(), ..Records::default() };
         let (mut waiting, mut said) = (Waiting::new(inventory), Vec::new());
         // Station by station, so that no more of the ledger is held at a time than one station's part and a page.
         let (mut entries, mut at, mut read) = (StationEntries::default(), (String::new(), 0), 0);
@@ -257,25 +259,19 @@ impl Records {
         record
     }
 
-    /// Takes in what the ledger has gained, and what a changed inventory makes of it: of these stations (those that are
-    /// gone among them), or of all of them. Returns the stations touched, or nothing where all were folded.
+    /// Takes in what the ledger has gained, and what a changed inventory makes of it.
     ///
     /// # Errors
     /// Where the ledger cannot be read.
-    pub async fn keep_up(
-        &mut self,
-        store: &Store,
-        inventory: &Inventory,
-        changed: Option<&BTreeSet<Name>>,
-    ) -> Result<Option<BTreeSet<Name>>, FleetError> {
+    pub async fn keep_up(&mut self, store: &Store, inventory: &Inventory) -> Result<(), FleetError> {
         let (seq, mut touched, said) = news(store, self.seq).await?;
-        touched.extend(self.outdated(inventory, changed));
+        touched.extend(self.outdated(inventory));
         touched.iter().filter(|name| !inventory.stations.contains_key(*name)).for_each(|name| self.forget(name));
         let (stations, gone) = self.to_fold(inventory, touched);
         if stations.len() + gone.len() > ONE_BY_ONE {
             // It reads on to what was written meanwhile, about stations that are not among these.
             *self = Records::load(store, inventory, None, |_| {}).await?;
-            return Ok(None);
+            return Ok(());
         }
         // Those that are gone first: a station may take over what is on record under their names.
         let mut again = BTreeSet::new();
@@ -293,27 +289,23 @@ impl Records {
         // Only now: a fold that failed must be made again.
         said.into_iter().for_each(|(seq, decision)| self.decisions.add(seq, decision));
         self.seq = seq;
-        Ok(Some(stations.into_iter().chain(gone).chain(again).collect()))
+        self.inventory = inventory.clone();
+        Ok(())
     }
 
     /// Names whose records are not those of the inventory's stations any longer, or are those of none.
-    fn outdated(&self, inventory: &Inventory, changed: Option<&BTreeSet<Name>>) -> BTreeSet<Name> {
+    fn outdated(&self, inventory: &Inventory) -> BTreeSet<Name> {
         let is_outdated = |name: &Name| match (self.records.get(name), inventory.stations.get(name)) {
             (Some(folded), Some(station)) => !folded.is_of(station),
             (None, Some(_)) | (Some(_), None) => true,
             (None, None) => false,
         };
-        let names: BTreeSet<&Name> = match changed {
-            Some(changed) => changed.iter().collect(),
-            None => self.records.keys().chain(inventory.stations.keys()).collect(),
+        let names_of = |name: Name| {
+            let was = self.records.get(&name).map(|folded| folded.formerly.clone()).unwrap_or_default();
+            let is = inventory.stations.get(&name).map(|station| station.formerly.clone()).unwrap_or_default();
+            [name].into_iter().chain(was).chain(is)
         };
-        let outdated = names.into_iter().filter(|name| is_outdated(name));
-        let names_of = |name: &Name| {
-            let was = self.records.get(name).map(|folded| folded.formerly.clone()).unwrap_or_default();
-            let is = inventory.stations.get(name).map(|station| station.formerly.clone()).unwrap_or_default();
-            [name.clone()].into_iter().chain(was).chain(is)
-        };
-        outdated.flat_map(names_of).collect()
+        inventory.differing(&self.inventory).into_iter().filter(is_outdated).flat_map(names_of).collect()
     }
 
     /// The stations that must be folded anew where these names are touched, and the names that no station goes by.
@@ -522,7 +514,7 @@ mod tests {
                 let store = Store::open(&format!("sqlite:{}/l.db", folder.path().display())).await.unwrap();
                 let mut world = World::unreported(fleet_of(6));
                 let mut records = Records::load(&store, &world.inventory(), None, |_| {}).await.unwrap();
-                let (mut written, mut before) = ((0, 0), world.inventory());
+                let mut written = (0, 0);
                 for (at, ((nth, how), cut)) in plan.iter().zip(cuts).enumerate() {
                     let nth = *nth % world.specs.len();
                     let spec = &mut world.specs[nth];
@@ -555,15 +547,12 @@ mod tests {
                     if cut {
                         append(&store, &world, written).await;
                         written = (world.reports.len(), world.shown.len());
-                        let inventory = world.inventory();
-                        let changed = inventory.differing(&before);
-                        records.keep_up(&store, &inventory, Some(&changed)).await.unwrap();
-                        before = inventory;
+                        records.keep_up(&store, &world.inventory()).await.unwrap();
                         check(&records, &world)?;
                     }
                 }
                 append(&store, &world, written).await;
-                records.keep_up(&store, &world.inventory(), None).await.unwrap();
+                records.keep_up(&store, &world.inventory()).await.unwrap();
                 check(&records, &world)?;
                 let anew = Records::load(&store, &world.inventory(), None, |_| {}).await.unwrap();
                 check(&anew, &world)
@@ -596,19 +585,17 @@ mod tests {
         }
     }
 
-    /// The whole is read up to its own end of the ledger, which may lie beyond what was seen to be touched.
     #[tokio::test]
-    async fn only_where_stations_were_folded_one_by_one_is_it_said_which() {
+    async fn few_stations_are_folded_one_by_one_and_many_in_one_walk_to_the_end_of_the_ledger() {
         let folder = tempfile::tempdir().unwrap();
         let store = Store::open(&format!("sqlite:{}/l.db", folder.path().display())).await.unwrap();
         let mut records = Records::load(&store, &Inventory::default(), None, |_| {}).await.unwrap();
-        let few: Vec<NewEntry> = (0..ONE_BY_ONE).map(report).collect();
-        store.append(&few).await.unwrap();
-        let touched = records.keep_up(&store, &Inventory::default(), None).await.unwrap();
-        assert_eq!(touched.map(|touched| touched.len()), Some(ONE_BY_ONE));
-        let many: Vec<NewEntry> = (ONE_BY_ONE..=2 * ONE_BY_ONE).map(report).collect();
-        store.append(&many).await.unwrap();
-        assert_eq!(records.keep_up(&store, &Inventory::default(), None).await.unwrap(), None);
-        assert_eq!(records.seq(), 2 * ONE_BY_ONE as i64 + 1);
+        for reports in [0..ONE_BY_ONE, ONE_BY_ONE..2 * ONE_BY_ONE + 1] {
+            let end = reports.end;
+            let entries: Vec<NewEntry> = reports.map(report).collect();
+            store.append(&entries).await.unwrap();
+            records.keep_up(&store, &Inventory::default()).await.unwrap();
+            assert_eq!((records.seq(), records.gone().len()), (end as i64, end));
+        }
     }
 }

@@ -12,7 +12,7 @@ use super::records::Records;
 use crate::brake::{self, Alteration, alteration};
 use crate::drift::{Rules, StationDrift, look, next_change};
 use crate::effective::Effective;
-use crate::inventory::{Inventory, Station};
+use crate::inventory::{Inventory, Station, Stations};
 use crate::ledger::{Decisions, Record, Release};
 
 /// One station in a view.
@@ -44,14 +44,67 @@ pub(super) struct Inputs<'a> {
     pub written: &'a Inventory,
     pub effective: &'a Effective,
     pub records: &'a Records,
-    pub decisions: &'a Decisions,
+    pub decisions: &'a Arc<Decisions>,
     pub rules: Rules,
     pub now: Timestamp,
 }
 
-/// The rows of a fleet, by name. `before`: those of the view before, and its time.
-pub(super) fn rows(inputs: &Inputs<'_>, before: &Arc<[Row]>, at: Timestamp) -> Arc<[Row]> {
-    // A clock set back may make right again what was overdue.
+/// The rows of a fleet, by name, and what they were made from: where that is the same again, so are they.
+#[derive(Default)]
+pub(super) struct Rows {
+    all: Arc<[Row]>,
+    made: Option<Made>,
+}
+
+/// What rows were made from.
+struct Made {
+    written: Stations,
+    effective: Stations,
+    decisions: Arc<Decisions>,
+    /// The last entry of the ledger that the records knew.
+    seq: i64,
+    at: Timestamp,
+    /// When time alone next changes one of them.
+    due: Option<Timestamp>,
+}
+
+impl Made {
+    fn is_of(&self, inputs: &Inputs<'_>) -> bool {
+        let files = Arc::ptr_eq(&self.written, &inputs.written.stations);
+        let said =
+            Arc::ptr_eq(&self.effective, &inputs.effective.stations) && Arc::ptr_eq(&self.decisions, inputs.decisions);
+        let is_due = self.due.is_some_and(|due| due <= inputs.now);
+        // A clock set back may make right again what was overdue.
+        files && said && self.seq == inputs.records.seq() && inputs.now >= self.at && !is_due
+    }
+}
+
+impl Rows {
+    /// The rows of this moment.
+    pub fn at(&mut self, inputs: &Inputs<'_>) -> &Arc<[Row]> {
+        if !self.made.as_ref().is_some_and(|made| made.is_of(inputs)) {
+            let at = self.made.as_ref().map_or(Timestamp::MIN, |made| made.at);
+            self.all = rows(inputs, &self.all, at);
+            self.made = Some(Made {
+                written: inputs.written.stations.clone(),
+                effective: inputs.effective.stations.clone(),
+                decisions: inputs.decisions.clone(),
+                seq: inputs.records.seq(),
+                at: inputs.now,
+                due: self.all.iter().filter_map(|row| row.due).min(),
+            });
+        }
+        &self.all
+    }
+
+    /// When time alone next changes one of them.
+    pub fn due(&self) -> Option<Timestamp> {
+        self.made.as_ref()?.due
+    }
+}
+
+/// Rows anew. `before`: those of last time, and when that was.
+fn rows(inputs: &Inputs<'_>, before: &Arc<[Row]>, at: Timestamp) -> Arc<[Row]> {
     let goes_on = inputs.now >= at;
     let mut old = before.iter().peekable();
     let mut is_same = true;

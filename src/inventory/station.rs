@@ -26,8 +26,11 @@ pub struct Inventory {
 impl Inventory {
     /// The stations that are not the same in both, to the line that says each of their values, or that only one of them has.
     pub fn differing(&self, other: &Inventory) -> BTreeSet<Name> {
-        let (mut mine, mut others) = (self.stations.iter().peekable(), other.stations.iter().peekable());
         let mut differing = BTreeSet::new();
+        if Arc::ptr_eq(&self.stations, &other.stations) {
+            return differing;
+        }
+        let (mut mine, mut others) = (self.stations.iter().peekable(), other.stations.iter().peekable());
         loop {
             let (name, both) = match (mine.peek(), others.peek()) {
                 (None, None) => return differing,
