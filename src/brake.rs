@@ -50,6 +50,7 @@ pub struct Alteration {
 /// A lifeline setting that is to hold something else.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Altered {
+    /// Its name in the keybook.
     pub setting: Name,
     /// What was last proved; `None` where the keybook can no longer hold it.
     pub proven: Option<Value>,
@@ -60,9 +61,11 @@ pub struct Altered {
 /// A script in somebody's hand, and what it alters.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct InHand {
+    /// Its digest.
     pub script: Digest,
     /// When it was last shown.
     pub at: Timestamp,
+    /// What it leads to otherwise than proven.
     pub alters: Vec<Altered>,
 }
 
@@ -164,8 +167,11 @@ impl<'a> Cover<'a> {
 /// A station of the inventory, as its files have it, with its record and how it is altered.
 #[derive(Debug, Clone, Copy)]
 pub struct Row<'a> {
+    /// As the files have it.
     pub station: &'a Station,
+    /// What the reports prove of it.
     pub record: &'a Record,
+    /// How it is altered, where it is.
     pub alteration: Option<&'a Alteration>,
 }
 

@@ -16,13 +16,10 @@ pub mod inventory;
 #[allow(missing_docs)]
 pub mod ledger;
 pub mod effective;
-#[allow(missing_docs)]
 pub mod brake;
-#[allow(missing_docs)]
 pub mod drift;
 #[allow(missing_docs)]
 pub mod script;
-#[allow(missing_docs)]
 pub mod preview;
 #[allow(missing_docs)]
 pub mod alert;
@@ -32,13 +29,9 @@ pub mod git;
 #[allow(missing_docs)]
 pub mod store;
 pub mod webhook;
-#[allow(missing_docs)]
 pub mod fleet;
-#[allow(missing_docs)]
 pub mod web;
 
 pub mod config;
-#[allow(missing_docs)]
 pub mod daemon;
-#[allow(missing_docs)]
 pub mod cli;

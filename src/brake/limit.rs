@@ -66,7 +66,9 @@ impl fmt::Display for Share {
 /// How many altered stations are too many: more than a share of those on record, or more than a number.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Limit {
+    /// The share of the stations on record that may be altered.
     pub share: Share,
+    /// How many may be altered in all.
     pub most: usize,
     /// "brake.share, stationkeep.yaml:12", or that it is the default.
     pub share_set_at: String,

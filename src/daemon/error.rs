@@ -8,6 +8,7 @@ use crate::web::ListenError;
 use crate::webhook::SendError;
 
 /// Why the daemon cannot run.
+#[allow(missing_docs, reason = "their messages say it")]
 #[derive(Debug, thiserror::Error)]
 pub enum ServeError {
     /// The configuration cannot be used; the findings say where and why.

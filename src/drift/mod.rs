@@ -23,6 +23,7 @@ pub enum Drift {
     Differs,
     /// The same, and found so against the record: somebody changed it unrecorded.
     Strayed,
+    /// One of several values, and nobody can say which.
     InDoubt,
     /// Nobody knows what it holds.
     Unproven,
@@ -62,6 +63,7 @@ pub enum Service {
     Untested,
     /// The last test that reached help is too long ago.
     Overdue,
+    /// A test reached help with the settings as they are, lately enough.
     Tested,
 }
 
@@ -90,12 +92,19 @@ impl Service {
 /// How a station stands as a whole: the worst that holds, the worst first.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Standing {
+    /// The last test call of a required lifeline failed.
     OutOfService,
+    /// It holds something else than is wanted.
     Adrift,
+    /// A step was keyed and nothing was heard.
     InDoubt,
+    /// Nobody knows what a setting holds.
     Unproven,
+    /// Changed since the last test call.
     Untested,
+    /// Confirmed or tested too long ago.
     Overdue,
+    /// All as wanted, and tested.
     Aligned,
 }
 
@@ -134,14 +143,21 @@ impl fmt::Display for Standing {
 /// One setting that drifts.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct SettingDrift {
+    /// Which setting of the keybook.
     pub id: SettingId,
+    /// Its name there.
     pub name: Name,
+    /// How it is not as wanted.
     pub drift: Drift,
+    /// What it means for a person pressing the button.
     pub weight: Weight,
+    /// What it should hold.
     pub wanted: Value,
+    /// The line that says so.
     pub wanted_at: Place,
     /// The contact behind the wanted dial string.
     pub contact: Option<Name>,
+    /// What it is known to hold.
     pub held: State,
     /// The report that last spoke of it.
     pub mark: Option<Mark>,
@@ -150,7 +166,9 @@ pub struct SettingDrift {
 /// One lifeline and what its tests say.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct LifelineService {
+    /// Its name in the keybook.
     pub name: Name,
+    /// What its test calls say.
     pub service: Service,
     /// The test call that says so; for an untested one the last call there was.
     pub mark: Option<Mark>,
@@ -159,13 +177,19 @@ pub struct LifelineService {
 /// Everything that is not as it should be at one station.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct StationDrift {
+    /// Its name.
     pub station: Name,
+    /// The site it stands at.
     pub site: Name,
+    /// Where it hangs, in words.
     pub location: Name,
+    /// The worst that holds of it.
     pub standing: Standing,
     /// `None` where the station is aligned.
     pub weight: Option<Weight>,
+    /// The settings that drift, in the order of the keybook.
     pub settings: Vec<SettingDrift>,
+    /// The lifelines that count, in the order of the keybook.
     pub lifelines: Vec<LifelineService>,
     /// What is looked at there, and what is not.
     pub scope: Scope,
@@ -189,6 +213,7 @@ pub struct Scope {
 /// One of them.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct InScope {
+    /// Its name in the keybook.
     pub name: Name,
     /// Whether a button may fail to summon help where it is wrong.
     pub is_lifeline: bool,

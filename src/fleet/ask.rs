@@ -20,12 +20,16 @@ use crate::setting::Codes;
 pub enum Keying<'v> {
     /// It is not on record yet: it must be, before anybody has it.
     Script {
+        /// What to key.
         script: Box<Script>,
+        /// The codes that its keys need.
         codes: Codes,
     },
     /// The script waits for the release of this change.
     Held(&'v Change),
+    /// Everything that can be keyed is as wanted.
     Nothing,
+    /// No order of commands leads there, and why.
     NoScript(NoScript),
 }
 
@@ -41,13 +45,17 @@ pub struct Drifts<'v> {
 /// Where the values of a station come from, and what keying them would be.
 #[derive(Debug)]
 pub struct Explanation<'v> {
+    /// The station.
     pub row: &'v Row,
     /// The layers that speak of each setting asked for, the winner last.
     pub voices: BTreeMap<SettingId, Vec<Spoken>>,
+    /// The lines that speak of its line.
     pub line: Vec<SpokenLine>,
+    /// All its layers, the later wins.
     pub layers: Vec<Layer>,
     /// The script that it would get now, where it needs one. It is not issued, so nothing is recorded.
     pub script: Option<Result<Script, NoScript>>,
+    /// The change that its script waits for.
     pub held: Option<&'v Change>,
 }
 

@@ -4,6 +4,7 @@ use crate::ledger::WireError;
 use crate::store::StoreError;
 
 /// Why what is on record could not be brought together.
+#[allow(missing_docs, reason = "their messages say it")]
 #[derive(Debug, thiserror::Error)]
 pub enum FleetError {
     #[error(transparent)]

@@ -75,10 +75,13 @@ impl LineBatch {
 
 /// Everything a report is judged by.
 pub struct Intake<'a> {
+    /// Where they are recorded.
     pub store: &'a Store,
+    /// What they are judged by.
     pub reading: &'a Reading,
     /// Where the codes behind a report's references are looked up.
     pub sources: &'a Sources,
+    /// The time of recording.
     pub now: Timestamp,
 }
 

@@ -16,7 +16,9 @@ use crate::store::Store;
 /// The altered stations of a fleet, and the change that waits for its release.
 #[derive(Debug, Clone, Default)]
 pub struct Judged {
+    /// The altered stations, by name.
     pub alterations: BTreeMap<Name, Arc<Alteration>>,
+    /// What is held.
     pub change: Option<Change>,
 }
 

@@ -27,7 +27,9 @@ use crate::store::Store;
 /// What a configuration says of looking.
 #[derive(Debug, Clone)]
 pub struct Terms {
+    /// When something is overdue or untested.
     pub rules: Rules,
+    /// How many stations may be altered at once.
     pub limit: Limit,
     /// How long a dropped file must be quiet.
     pub settle: Duration,
@@ -36,7 +38,9 @@ pub struct Terms {
 /// A moment, by the program's clock and by the one that files are stamped with.
 #[derive(Debug, Clone, Copy)]
 pub struct Moment {
+    /// By the clock of the program.
     pub now: Timestamp,
+    /// By the clock that files are stamped with.
     pub files: SystemTime,
 }
 
@@ -46,7 +50,12 @@ pub enum News {
     /// A dropped report, or a line of a dropped export, is read.
     Report,
     /// What became of one.
-    Taken { name: Arc<str>, taken: Taken },
+    Taken {
+        /// The file.
+        name: Arc<str>,
+        /// What became of it.
+        taken: Taken,
+    },
     /// A dropped file cannot be read.
     Unread(Finding),
     /// So many entries of the ledger are read.

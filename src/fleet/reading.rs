@@ -16,12 +16,17 @@ pub type Texts = BTreeMap<Arc<str>, Arc<FileText>>;
 /// Everything that keybooks and inventory say, and everything that is wrong with them.
 #[derive(Debug, Clone, Default)]
 pub struct Reading {
+    /// By model.
     pub keybooks: Keybooks,
+    /// The files of the inventory, taken apart.
     pub files: Vec<Arc<RawFile>>,
+    /// As written.
     pub inventory: Arc<Inventory>,
+    /// What the references lead to.
     pub codes: Codes,
     /// The secrets that the inventory refers to, each once.
     pub references: Vec<Reference>,
+    /// All that is wrong with the files.
     pub findings: Vec<Finding>,
     /// The commit that the inventory is from, where it is read from a repository.
     pub commit: Option<Arc<Commit>>,

@@ -22,7 +22,9 @@ pub struct Row {
     pub written: Arc<Station>,
     /// As it counts for now: without what is set aside.
     pub station: Arc<Station>,
+    /// What the reports prove of it.
     pub record: Arc<Record>,
+    /// How it is.
     pub drift: Arc<StationDrift>,
     /// How its lifelines are to hold something else than was last proven; it goes by the station as written.
     pub alteration: Option<Arc<Alteration>>,

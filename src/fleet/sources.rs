@@ -52,16 +52,22 @@ impl fmt::Display for Source {
 pub struct Sources {
     /// References to files are relative to it.
     pub folder: PathBuf,
+    /// What is wanted.
     pub inventory: Source,
+    /// What models can store.
     pub keybooks: Folder,
+    /// Where report files are dropped.
     pub reports: Folder,
+    /// Keys the fingerprints of codes.
     pub key: [u8; 32],
 }
 
 /// The texts of keybooks and inventory at one moment.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct SourceTexts {
+    /// The files of the keybooks.
     pub keybooks: Tree,
+    /// The files of the inventory.
     pub inventory: Tree,
     /// The commit that the inventory is from, where it is read from a repository.
     pub commit: Option<Arc<Commit>>,
@@ -70,7 +76,9 @@ pub struct SourceTexts {
 /// The files that the fleet goes by: the last without errors.
 #[derive(Debug, Clone)]
 pub struct InUse {
+    /// What they say.
     pub reading: Arc<Reading>,
+    /// The files themselves.
     pub texts: SourceTexts,
     /// Since when they are known to be so.
     pub since: Timestamp,
@@ -79,7 +87,9 @@ pub struct InUse {
 /// What the files said when they were last read, good or not.
 #[derive(Debug, Clone, Default)]
 pub struct LastRead {
+    /// The files themselves.
     pub texts: SourceTexts,
+    /// What they say.
     pub reading: Arc<Reading>,
     /// Whether every file could be read.
     is_whole: bool,

@@ -22,9 +22,11 @@ use crate::setting::Name;
 /// A fleet at one moment.
 #[derive(Clone)]
 pub struct View {
+    /// The moment.
     pub at: Timestamp,
     /// The last entry of the ledger that it knows.
     pub seq: i64,
+    /// Where the files are.
     pub sources: Arc<Sources>,
     /// What the files in use say; nothing where none without errors was ever read.
     pub reading: Arc<Reading>,
@@ -32,11 +34,13 @@ pub struct View {
     pub in_use_since: Option<Timestamp>,
     /// What the files say as they are now; the same as `reading` where they have no errors.
     pub as_is: Arc<Reading>,
+    /// What people decided.
     pub decisions: Arc<Decisions>,
     /// The inventory as it counts for now.
     pub effective: Effective,
     /// A row a station, by name.
     pub rows: Arc<[Row]>,
+    /// How many stations are how.
     pub totals: Totals,
     /// The change that waits for its release.
     pub change: Option<Change>,

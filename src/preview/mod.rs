@@ -20,6 +20,7 @@ use crate::setting::{Codes, Name, Value, Weight};
 pub struct Change {
     /// Stations of which something else is wanted, or which ring or stand elsewhere; in order of their names.
     pub stations: Vec<StationChange>,
+    /// Stations that leave the inventory.
     pub gone: BTreeSet<Name>,
     /// New names that ring on the number of one that is gone: under a new name there is no record.
     pub renamed: Vec<(Name, Name)>,
@@ -32,6 +33,7 @@ pub struct Change {
 /// What a change would do to one station.
 #[derive(Debug, Clone)]
 pub struct StationChange {
+    /// As it would be.
     pub station: Arc<Station>,
     /// As it was; `None` where the station is new.
     pub was: Option<Arc<Station>>,
@@ -42,7 +44,9 @@ pub struct StationChange {
 /// One setting of which something else would be wanted.
 #[derive(Debug, Clone)]
 pub struct SettingChange {
+    /// Its name in the keybook.
     pub name: Name,
+    /// What it means for a person pressing the button.
     pub weight: Weight,
     /// `None`: nothing was wanted of it.
     pub from: Option<Arc<Wanted>>,

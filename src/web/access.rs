@@ -44,6 +44,7 @@ impl Role {
 pub struct Token {
     /// Whose it is; holds no colon, which ends a name in RFC 7617.
     pub name: Name,
+    /// What its bearer may see.
     pub role: Role,
     /// Of the token's UTF-8.
     pub sha256: [u8; 32],
@@ -58,6 +59,7 @@ impl fmt::Debug for Token {
 /// Everybody who has a token; without any, only this machine is listened to, and nobody is asked.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Access {
+    /// Those who may come in.
     pub tokens: Vec<Token>,
 }
 

@@ -10,7 +10,9 @@ use crate::script::card::{Card, CardCall, CardLine, Label};
 /// A signed link to hand on, and when it expires.
 #[derive(Debug, Clone)]
 pub struct HandOn {
+    /// The address that opens this card alone.
     pub link: String,
+    /// Until when it does.
     pub until: Timestamp,
 }
 

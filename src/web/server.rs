@@ -35,6 +35,7 @@ const LIFE: Duration = Duration::from_secs(60);
 const PAUSE: Duration = Duration::from_millis(200);
 
 /// Why an address cannot be listened on.
+#[allow(missing_docs, reason = "their messages say it")]
 #[derive(Debug, Error)]
 pub enum ListenError {
     #[error(

@@ -44,6 +44,7 @@ pub struct Shown {
     pub in_use_since: Option<Timestamp>,
     /// Findings in the files as they are now.
     pub errors: u64,
+    /// Findings that are no errors.
     pub warnings: u64,
     /// When the next reminder falls due.
     pub next_reminder: Option<Timestamp>,
@@ -66,8 +67,11 @@ pub struct Health {
     pub is_failing: bool,
     /// How long the last finished pass took, and when it ended.
     pub took: Duration,
+    /// By the system clock.
     pub finished_at: Option<Timestamp>,
+    /// How many finished since the start.
     pub finished: u64,
+    /// How many tries failed since the start.
     pub failed: u64,
 }
 
