@@ -176,9 +176,7 @@ impl Intake<'_> {
             Ok(Line::Decision(decision)) if trust == Trust::Dropbox => {
                 Ok(Judged::Settled(Taken::Refused(vec![no_report(what_it_is(&decision), place)])))
             }
-            Ok(Line::Shown(_)) if trust == Trust::Dropbox => {
-                Ok(Judged::Settled(Taken::Refused(vec![no_report("the showing of a script", place)])))
-            }
+            // That somebody holds a card is a fact, and no decision: the more of it is known, the more the brake sees.
             Ok(Line::Shown(shown)) => self.shown(&shown, batch).await,
             Ok(Line::Decision(decision)) => {
                 // In its place among the others.

@@ -144,7 +144,7 @@ fn an_export_dropped_into_another_ledger_brings_the_whole_record() {
     fleet.rename_into("config/reports/NP-02-found.yaml", &found);
     let here = fleet.drift();
     let export = fleet.run(&["ledger", "export"]).ended(0).out;
-    assert_eq!(export.lines().count(), 7, "six reports and a script: {export}");
+    assert_eq!(export.lines().count(), 8, "six reports, a script and that it was shown: {export}");
     let receiver = Receiver::start(SIGNING);
     let other = Fleet::new(&receiver);
     std::fs::remove_dir_all(other.path("config/reports")).expect("no reports");
@@ -157,7 +157,7 @@ fn an_export_dropped_into_another_ledger_brings_the_whole_record() {
     assert_eq!(other.drift()["totals"], here["totals"]);
     let refused: Vec<_> = heard.iter().filter(|got| got.kind() == REPORT).collect();
     assert_eq!(refused.len(), 1, "the last line is told of");
-    assert_eq!(refused[0].data()["reports"][0]["reasons"][0]["at"], "reports/all.jsonl:9:1");
+    assert_eq!(refused[0].data()["reports"][0]["reasons"][0]["at"], "reports/all.jsonl:10:1");
     other.run(&["ledger", "verify"]).ended(0);
 }
 
@@ -227,7 +227,7 @@ fn a_report_that_a_failed_pass_took_up_is_told_by_the_next_pass() {
     let fleet = Fleet::new(&receiver);
     let daemon = fleet.start();
     receiver.wait_for(1);
-    fleet.in_ledger("UPDATE counters SET name = 'away' WHERE name = 'settled'");
+    fleet.in_ledger("ALTER TABLE cases RENAME TO cases_away");
     let id = uuid(fleet.number());
     let failed = format!(
         "report: 1\nid: {id}\nstation: NP-01\nat: 2020-03-03T09:00:00Z\nby: t\n\
@@ -235,7 +235,7 @@ fn a_report_that_a_failed_pass_took_up_is_told_by_the_next_pass() {
     );
     fleet.rename_into("config/reports/NP-01.yaml", &failed);
     daemon.logs("the pass failed");
-    fleet.in_ledger("UPDATE counters SET name = 'settled' WHERE name = 'away'");
+    fleet.in_ledger("ALTER TABLE cases_away RENAME TO cases");
     // Long before the full pass, which would find it in any case.
     let told = receiver.wait_for(2).remove(1);
     assert_eq!(all_names(&told), ["opened: NP-01"], "{}", daemon.log());
