@@ -119,7 +119,7 @@ fn in_hand(record: &Record, clock: Timestamp) -> impl Iterator<Item = &HandedOut
 }
 
 /// The script in somebody's hand that leads to something else than is wanted now, the last shown of several: whoever has its
-/// card is to be called back.
+/// card is to be called back. A way back is meant to lead elsewhere.
 pub fn call_back<'r>(station: &Station, record: &'r Record, clock: Timestamp) -> Option<&'r HandedOut> {
     let leads_elsewhere = |(id, to): &(SettingId, Option<Value>)| {
         let proven = record.proven(&station.keybook.setting(*id).name);
@@ -128,7 +128,8 @@ pub fn call_back<'r>(station: &Station, record: &'r Record, clock: Timestamp) ->
         let is_vital = proven.is_some() || station.is_lifeline(*id);
         is_vital && target.is_some_and(|target| !same(Some(target), to.as_ref()))
     };
-    in_hand(record, clock).filter(|script| script.leads_to.iter().any(leads_elsewhere)).max_by_key(|script| script.at)
+    let led_astray = |script: &&HandedOut| !script.is_back && script.leads_to.iter().any(leads_elsewhere);
+    in_hand(record, clock).filter(led_astray).max_by_key(|script| script.at)
 }
 
 /// What a release says of one station.
@@ -227,13 +228,14 @@ pub fn judge<'a>(
     let (out, left): (Vec<_>, Vec<_>) = gone.iter().partition(is_out);
     in_hand.extend(out.into_iter().map(|(name, _)| name.clone()));
     let left = left.into_iter().filter(|(_, gone)| gone.is_on_record).count();
-    let new: Vec<&Name> = match left {
-        0 => Vec::new(),
-        _ => rows.clone().filter(|row| is_new(row, decisions)).map(|row| &row.station.name).collect(),
+    // Each that left may be there anew, whether it counts for a script in somebody's hand or for itself.
+    let new: Vec<&Name> = match gone.values().any(|gone| gone.is_on_record) {
+        false => Vec::new(),
+        true => rows.clone().filter(|row| is_new(row, decisions)).map(|row| &row.station.name).collect(),
     };
     let replaced = left.min(new.len());
     let count = stations.len() + in_hand.len() + replaced;
-    on_record += replaced + in_hand.iter().filter(|name| gone.contains_key(*name)).count();
+    on_record += replaced + in_hand.iter().filter(|name| gone.get(*name).is_some_and(|gone| gone.is_on_record)).count();
     stations.extend(new.into_iter().cloned());
     if count < FEWEST || stations.is_empty() {
         return None;

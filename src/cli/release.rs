@@ -11,7 +11,7 @@ use super::saying::{said, write_down};
 use crate::brake::{Alteration, Altered, Change};
 use crate::finding::plural;
 use crate::fleet::View;
-use crate::ledger::{Decision, Digest, Release};
+use crate::ledger::{Decision, Digest, Release, Said};
 use crate::setting::Value;
 
 /// Release the scripts that would change the lifelines of many stations at once.
@@ -48,13 +48,13 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
         print(&listing(&context.view, &change))?;
         return Ok(context.exit(Exit::Done));
     };
-    let said = said(&context, by, args.why.as_deref());
+    let said = Said { at: context.view.release_at(), ..said(&context, by, args.why.as_deref()) };
     let count = plural(change.stations.len() as u64, "station");
     let release = Release { said, stations: context.view.to_release(), change: change.digest };
     write_down(&context, &Decision::Release(release)).await?;
     context.look_again().await?;
     if let Some(change) = context.view.change.as_ref() {
-        let why = "the files or the ledger changed while this was released, and scripts are still held.";
+        let why = "it is released, and scripts are held all the same: what is wanted or on record has changed since.";
         return Err(CliError::failed(format!("{why} {}", release_hint(change))));
     }
     print(&format!("Released: the scripts of {count} can be keyed. `stationkeep script --all` lists them.\n"))?;

@@ -83,6 +83,8 @@ impl Notifier {
     /// Where the store cannot be read or written; then nothing was told, and the next pass decides anew.
     pub async fn tell(&mut self, seen: Seen<'_>) -> Result<Telling, FleetError> {
         let store = seen.store;
+        // First: what changed since the view before is in no other view, whatever fails from here on.
+        self.cause.add(seen.view.changed.files.iter().cloned(), seen.view.changed.commit.clone());
         let queues = store.queues().await?;
         self.waiting = queues.iter().map(|queue| queue.webhook.as_str().into()).collect();
         let stopped = store.stopped_webhooks().await?;
@@ -114,7 +116,6 @@ impl Notifier {
     /// Collects what happened since the pass before: never more than the pass itself has seen.
     async fn gather_cause(&mut self, seen: Seen<'_>) -> Result<(), FleetError> {
         let Seen { view, store, .. } = seen;
-        self.cause.add(view.changed.files.iter().cloned(), view.changed.commit.clone());
         while self.ledger_seq < view.seq {
             let page = store.entries_after(self.ledger_seq, 1_000).await?;
             if page.is_empty() {

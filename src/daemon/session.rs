@@ -263,9 +263,11 @@ impl<'a> Session<'a> {
                     return self.passed();
                 }
                 Ok(Telling::Overtaken) => {
-                    if let Err(error) = self.look(Some(Look::Changed)).await {
+                    // The files are looked at once they are quiet.
+                    if let Err(error) = self.look(None).await {
                         return self.failed(&error);
                     }
+                    self.ask(Look::Changed);
                 }
                 Err(error) => return self.failed(&error),
             }

@@ -1,16 +1,13 @@
 //! Decisions into the ledger: what somebody says now, and what an export says was said.
 
-use jiff::{SignedDuration, Timestamp};
+use jiff::Timestamp;
 
 use super::error::FleetError;
 use super::intake::{Intake, Taken};
 use crate::finding::{Code, Finding, Place};
-use crate::ledger::{Decision, Line, line_of};
+use crate::ledger::{AHEAD, Decision, Line, line_of};
 use crate::setting::Name;
 use crate::store::{Appended, EntryKind, NewEntry, Store, StoreError};
-
-/// How far the clock of another machine may be ahead.
-const AHEAD: SignedDuration = SignedDuration::from_mins(5);
 
 /// Writes down what was said. The same decision again is one entry.
 ///

@@ -14,8 +14,8 @@ use crate::files::content_sha;
 use crate::finding::{Code, Finding, Place, cover_literals};
 use crate::inventory::dial;
 use crate::ledger::{
-    self, Decision, Issued, Line, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, Shown, admit, line_of, parse_line,
-    report_json, was_recorded,
+    self, AHEAD, Decision, Issued, Line, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, Shown, admit, line_of,
+    parse_line, report_json, was_recorded,
 };
 use crate::setting::{self, Codes};
 use crate::store::{Appended, EntryKind, NewEntry, NewRefused, Store};
@@ -177,7 +177,7 @@ impl Intake<'_> {
                 Ok(Judged::Settled(Taken::Refused(vec![no_report(what_it_is(&decision), place)])))
             }
             // That somebody holds a card is a fact, and no decision: the more of it is known, the more the brake sees.
-            Ok(Line::Shown(shown)) => self.shown(&shown, batch).await,
+            Ok(Line::Shown(shown)) => self.shown(&shown, place, batch).await,
             Ok(Line::Decision(decision)) => {
                 // In its place among the others.
                 batch.flush().await?;
@@ -245,8 +245,26 @@ impl Intake<'_> {
         }
     }
 
-    async fn shown(&self, shown: &Shown, batch: &mut Batch<'_>) -> Result<Judged, FleetError> {
+    async fn shown(&self, shown: &Shown, place: Place, batch: &mut Batch<'_>) -> Result<Judged, FleetError> {
         let (entry, station) = (shown_entry(shown, self.now), shown.station.clone());
+        let refused = |message: String, fix: &str| {
+            Ok(Judged::Settled(Taken::Refused(vec![Finding::new(Code::ReportScript, place, message, fix)])))
+        };
+        if shown.at > self.now + AHEAD {
+            let message = format!("The script {} was shown at {:.0}, which is still to come.", shown.script, shown.at);
+            return refused(message, "Set the clock right that wrote it.");
+        }
+        match issued(&shown.script, batch).await? {
+            Some(issued) if issued.station == station => {}
+            Some(issued) => {
+                let message = format!("The script {} is for {}, not for {station}.", shown.script, issued.station);
+                return refused(message, "The two ledgers disagree: compare them line by line.");
+            }
+            None => {
+                let message = format!("The script {} is not on record, so it cannot have been shown.", shown.script);
+                return refused(message, "Put the line of the script before it, as an export has it.");
+            }
+        }
         Ok(match batch.body(EntryKind::Shown, &entry.id).await? {
             Some(_) => Judged::Settled(Taken::Duplicate(station)),
             None => Judged::Added(station, batch.add(entry)),

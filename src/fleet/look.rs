@@ -21,7 +21,7 @@ use crate::effective::{self, Effective};
 use crate::files::{Inbox, Look};
 use crate::finding::Finding;
 use crate::inventory::Commit;
-use crate::ledger::Decisions;
+use crate::ledger::{Decisions, IN_HAND};
 use crate::store::Store;
 
 /// What a configuration says of looking.
@@ -218,7 +218,11 @@ impl Fleet {
         let inventory = &in_use.reading.inventory;
         match &mut self.records {
             Some(records) if self.until.is_none() => {
-                records.keep_up(&self.store, inventory).await?;
+                if let Err(error) = records.keep_up(&self.store, inventory).await {
+                    // Half kept up they cannot be kept up further.
+                    self.records = None;
+                    return Err(error);
+                }
             }
             Some(_) | None => {
                 let read = |read| news(News::Entries(read));
@@ -241,7 +245,7 @@ impl Fleet {
             None => (Arc::default(), None),
         };
         let effective = Effective::at(&reading.inventory, &self.decisions, at, &mut self.said);
-        let (mut rows, mut change, mut seq): (Arc<[Row]>, _, _) = (Arc::default(), None, 0);
+        let (mut rows, mut change, mut seq, mut due): (Arc<[Row]>, _, _, _) = (Arc::default(), None, 0, None);
         if let Some(records) = &self.records {
             seq = records.seq();
             let inputs = Inputs {
@@ -254,9 +258,11 @@ impl Fleet {
             };
             rows = tokio::task::block_in_place(|| self.rows.at(&inputs).clone());
             let judged = rows.iter().map(Row::to_judge);
-            change = judge(judged, &records.gone(), &self.decisions, &self.terms.limit, at);
+            let gone = records.gone();
+            change = judge(judged, &gone, &self.decisions, &self.terms.limit, at);
+            let in_hand = gone.values().filter_map(|gone| gone.shown_at?.checked_add(IN_HAND).ok());
+            due = self.rows.due().into_iter().chain(in_hand.filter(|until| *until > at)).min();
         }
-        let due = self.rows.due();
         View {
             at,
             seq,

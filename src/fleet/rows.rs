@@ -157,7 +157,8 @@ fn row(
     let release = inputs.release(written);
     let alteration = alteration(written, &record, release, inputs.now).map(Arc::new);
     let until = alteration.as_ref().and_then(|alteration| alteration.until());
-    let due = next_change(station, &record, inputs.rules, inputs.now).into_iter().chain(until).min();
+    let in_hand = record.handed_out.iter().map(|script| script.until()).filter(|until| *until > inputs.now);
+    let due = next_change(station, &record, inputs.rules, inputs.now).into_iter().chain(until).chain(in_hand).min();
     let release = release.map(|release| release.said.id);
     Row { written: written.clone(), station: station.clone(), record, drift, alteration, release, due }
 }

@@ -91,6 +91,14 @@ impl View {
         self.change.as_ref().map(|change| change.released(rows, self.at)).unwrap_or_default()
     }
 
+    /// When a release is to be said so that it comes after all that is on record: reports may be some minutes ahead of the
+    /// clock.
+    pub fn release_at(&self) -> Timestamp {
+        let said = self.rows.iter().flat_map(|row| &row.record.proven).map(|proven| proven.said_at());
+        let shown = self.rows.iter().flat_map(|row| &row.record.handed_out).map(|script| script.at);
+        said.chain(shown).fold(self.at, Timestamp::max)
+    }
+
     /// The script that is to be called back from a station: it leads to something else than is wanted now.
     pub fn to_call_back(&self, name: &str) -> Option<&HandedOut> {
         let row = self.row(name)?;

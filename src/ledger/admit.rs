@@ -11,7 +11,7 @@ use crate::inventory::{Inventory, Station};
 use crate::setting::{Codes, Name, Written};
 
 /// How far a sender's clock may be ahead.
-const AHEAD: SignedDuration = SignedDuration::from_mins(5);
+pub const AHEAD: SignedDuration = SignedDuration::from_mins(5);
 
 /// How much of a report is judged.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -55,6 +55,13 @@ pub struct Issued {
     pub document: serde_json::Value,
 }
 
+impl Issued {
+    /// Whether it is a way back.
+    pub fn is_back(&self) -> bool {
+        self.document.get("back").and_then(serde_json::Value::as_bool).unwrap_or(false)
+    }
+}
+
 /// What one step changes when it is accepted.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct IssuedStep {

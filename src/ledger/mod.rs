@@ -17,7 +17,7 @@ mod wire;
 mod wire_decision;
 mod wire_value;
 
-pub use admit::{Scrutiny, admit};
+pub use admit::{AHEAD, Scrutiny, admit};
 pub use decision::{
     Aside, Decision, End, LONGEST_ASIDE, LONGEST_TAKE, Release, Released, Said, Take, Target, Unsayable,
 };

@@ -42,6 +42,11 @@ impl Proven {
         }
     }
 
+    /// When a report last said what it holds.
+    pub fn said_at(&self) -> Timestamp {
+        self.last.at
+    }
+
     fn says(&mut self, value: Option<Value>, at: Timestamp) {
         if !same(self.last.value.as_ref(), value.as_ref()) {
             self.last = Evidence { value, at, other_at: Some(self.last.at) };

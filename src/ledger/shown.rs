@@ -31,6 +31,8 @@ pub struct HandedOut {
     pub at: Timestamp,
     /// What it leaves in each setting that it keys or clears; `None`: nobody knows what.
     pub leads_to: Vec<(SettingId, Option<Value>)>,
+    /// Whether it is a way back: to what was held, not to what is wanted.
+    pub is_back: bool,
 }
 
 impl HandedOut {
@@ -92,8 +94,9 @@ pub fn handed_out<'s>(
 ) -> Vec<HandedOut> {
     let open = unanswered(shown, reports).into_iter();
     let one = |(script, at): (&Digest, Timestamp)| {
-        let leads_to = scripts(script).map_or_else(Vec::new, |issued| leads_to(keybook, issued));
-        HandedOut { script: script.clone(), at, leads_to }
+        let issued = scripts(script);
+        let leads_to = issued.map_or_else(Vec::new, |issued| leads_to(keybook, issued));
+        HandedOut { script: script.clone(), at, leads_to, is_back: issued.is_some_and(Issued::is_back) }
     };
     open.map(one).collect()
 }

@@ -6,7 +6,7 @@ use jiff::Timestamp;
 use serde_json::{Value as Json, json as object};
 use sha2::{Digest as _, Sha256};
 
-use super::aim::Aim;
+use super::aim::{Aim, Way};
 use super::card::cautions;
 use super::delta::{Call, Script, Step};
 use super::obvious::Obvious;
@@ -188,6 +188,7 @@ pub fn issued(script: &Script, at: Timestamp) -> Issued {
         document: object!({
             "model": &*script.model,
             "number": &*script.number,
+            "back": script.way == Way::Back,
             "proven": script.proven,
             "cost": cost_json(script.cost),
             "calls": document(&script.calls),

@@ -94,6 +94,19 @@ fn nine_at_a_time_shown_and_taken_back_is_no_way_around() {
     assert_eq!(world.held(), 0);
 }
 
+/// A script in somebody's hand under a name that left stands for that station; what is new may be that station all the same.
+#[test]
+fn harmless_cards_that_are_out_do_not_let_renamed_and_renumbered_stations_through() {
+    let mut world = World::new();
+    (0..SIZE).for_each(|nth| assert!(world.show(nth), "a card of nothing new is free"));
+    for (nth, spec) in world.specs.iter_mut().enumerate() {
+        (spec.name, spec.number, spec.calls, spec.how) = (format!("N{nth}"), 60 + nth, "desk", How::Station);
+    }
+    let change = world.change().unwrap();
+    assert_eq!((change.count, change.on_record), (SIZE, SIZE));
+    assert!((0..SIZE).all(|nth| !world.is_free(nth)), "every one of them may be one that left");
+}
+
 #[test]
 fn a_report_of_what_became_of_a_script_ends_it_and_one_of_before_does_not() {
     let mut world = shown_and_taken_back();
