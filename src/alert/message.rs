@@ -178,7 +178,12 @@ impl<'a> Writer<'a> {
         let next = next(items, self.pass.work);
         let address = self.terms.address.as_deref();
         let needs = items.iter().zip(&next).filter_map(|(item, next)| Some((&item.subject.name, next.as_ref()?)));
-        let mut data = self.frame(&content, ToDo::of(needs, address, self.pass.work).and_of(items));
+        let mut to_do = ToDo::of(needs, address, self.pass.work).and_of(items);
+        if let Some(change) = self.pass.held.filter(|_| to_do.held > 0) {
+            // It is released as a whole, whichever of its stations are told of here.
+            to_do.held = change.stations.len() as u64;
+        }
+        let mut data = self.frame(&content, to_do);
         let mut room = LONGEST_BODY.saturating_sub(envelope.seal(&data).len());
         for (item, next) in items.iter().zip(next) {
             let Some(entry) = fitting(item, next, address, self.pass, room) else { break };

@@ -42,7 +42,11 @@ struct WireRelease {
     why: String,
     change: String,
     /// Stations of which the same is released stand together.
+    #[serde(default)]
     released: Vec<WireReleased>,
+    /// In exports of before: stations, and nobody says which values. It is kept for who reads it, and covers nothing.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    stations: Vec<String>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -120,6 +124,7 @@ pub(super) fn text(decision: &Decision) -> Result<String, serde_json::Error> {
             why: why.unwrap_or_default(),
             change: change.to_string(),
             released: released_json(stations),
+            stations: Vec::new(),
         }),
         Decision::Take(Take { said: _, station, until }) => serde_json::to_string(&WireTake {
             take: VERSION,
@@ -173,10 +178,11 @@ fn aside(text: &str) -> Result<Decision, WireError> {
 
 fn release(text: &str) -> Result<Decision, WireError> {
     let wire: WireRelease = serde_json::from_str(text)?;
+    let stations = wire.stations.into_iter().map(|station| (Name::from(station), Arc::default()));
     Ok(Decision::Release(Release {
         said: said(&wire.id, &wire.at, wire.by, Some(wire.why))?,
         change: wire.change.parse()?,
-        stations: released(wire.released)?,
+        stations: stations.chain(released(wire.released)?).collect(),
     }))
 }
 
@@ -282,6 +288,14 @@ mod tests {
             let line = Line::Decision(Box::new(decision));
             assert_eq!(parse_line(&line_of(&line)).unwrap(), line);
         }
+    }
+
+    #[test]
+    fn a_release_that_names_stations_without_values_is_read_and_covers_none() {
+        let text = r#"{"release":1,"id":"00000000-0000-0000-0000-000000000007","at":"2026-11-25T12:00:00Z","by":"ops-2","why":"moved","change":"0123456789abcdef","stations":["EQ-01"]}"#;
+        let Ok(Line::Decision(decision)) = parse_line(text) else { panic!("{:?}", parse_line(text)) };
+        let Decision::Release(release) = *decision else { panic!("another decision") };
+        assert_eq!(release.stations, [("EQ-01".into(), Arc::default())].into());
     }
 
     #[test]
