@@ -230,7 +230,7 @@ impl<'a> Session<'a> {
         self.front.status.begin();
         match self.look(look).await {
             Ok(()) => {
-                self.askers.answer(&self.view);
+                self.askers.answer(&self.view, self.basis.config.settle());
                 self.tell().await;
             }
             Err(error) => {

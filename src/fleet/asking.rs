@@ -2,13 +2,15 @@
 //! a pass never go by different files, records or decisions.
 
 use std::sync::Arc;
+use std::time::Duration;
 
+use jiff::{SignedDuration, Timestamp};
 use tokio::sync::{mpsc, oneshot};
 
 use super::view::View;
 
 /// How many may wait for an answer.
-const WAITING: usize = 256;
+const MOST: usize = 256;
 
 type Answer = oneshot::Sender<Arc<View>>;
 
@@ -20,7 +22,15 @@ pub struct Asking(mpsc::Sender<Answer>);
 #[derive(Debug)]
 pub struct Askers {
     incoming: mpsc::Receiver<Answer>,
-    waiting: Vec<Answer>,
+    waiting: Vec<Waiting>,
+}
+
+/// Somebody who waits for a view.
+#[derive(Debug)]
+struct Waiting {
+    answer: Answer,
+    /// The first view that was made since, where a report was still being dropped.
+    since: Option<Timestamp>,
 }
 
 /// Nobody answers: the look failed, or there is nobody who looks.
@@ -30,7 +40,7 @@ pub struct NoView;
 
 /// A way to ask, and a way to answer.
 pub fn asking() -> (Asking, Askers) {
-    let (sender, incoming) = mpsc::channel(WAITING);
+    let (sender, incoming) = mpsc::channel(MOST);
     (Asking(sender), Askers { incoming, waiting: Vec::new() })
 }
 
@@ -51,20 +61,27 @@ impl Askers {
     /// [`Askers::turn_away`]. Dropped while it waits, it forgets nobody.
     pub async fn asked(&mut self) {
         match self.incoming.recv().await {
-            Some(answer) => self.waiting.push(answer),
+            Some(answer) => self.waiting.push(Waiting { answer, since: None }),
             // All who could ask are gone.
             None => std::future::pending().await,
         }
         while let Ok(answer) = self.incoming.try_recv() {
-            self.waiting.push(answer);
+            self.waiting.push(Waiting { answer, since: None });
         }
     }
 
-    /// Gives a view to all who asked before it was begun.
-    pub fn answer(&mut self, view: &Arc<View>) {
-        for answer in self.waiting.drain(..) {
-            // Whoever asked may have gone away.
-            let _ = answer.send(view.clone());
+    /// Gives a view to all who asked before it was begun. Where a report is still being dropped, they wait for the next one,
+    /// for as long as a file must be quiet: what it says may be of the very card that is asked for.
+    pub fn answer(&mut self, view: &Arc<View>, settle: Duration) {
+        let settle = SignedDuration::try_from(settle).unwrap_or(SignedDuration::MAX);
+        for mut waiting in std::mem::take(&mut self.waiting) {
+            let since = *waiting.since.get_or_insert(view.at);
+            if view.look_again.is_some() && view.at.duration_since(since).abs() < settle {
+                self.waiting.push(waiting);
+            } else {
+                // Whoever asked may have gone away.
+                let _ = waiting.answer.send(view.clone());
+            }
         }
     }
 

@@ -130,7 +130,9 @@ pub(super) fn held(station: &str, held: &Change) -> Page {
         h1 { (title) }
         p.mind { "Do not key a card of this station now: its script is part of a change that waits for its release." }
         p { (held.sentence()) }
-        p { "See that every station of it is meant (" code { "stationkeep drift" } "), then release it:" }
+        p { "List what would change:" }
+        pre { "stationkeep release " (held.digest) }
+        p { "If every station is meant, release it:" }
         pre { (held.release()) }
     };
     Page { status: StatusCode::CONFLICT, html: layout(&title, &main) }

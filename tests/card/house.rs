@@ -127,7 +127,7 @@ impl House {
                 askers.asked().await;
                 let view = keeper.lock().await.look(None, Moment { now: now(), files }, &mut |_| {}).await;
                 match view {
-                    Ok(view) => askers.answer(&view),
+                    Ok(view) => askers.answer(&view, Duration::ZERO),
                     Err(_) => askers.turn_away(),
                 }
             }

@@ -1,12 +1,20 @@
 //! The link to a card in an alert: it opens the card of the running daemon, and what was opened can be reported on.
 
 use super::fleet::{CODE, Fleet, NEW_OFFICER, SIGNING, configuration, fleet_yaml, webhook};
-use super::probe::{address, get};
+use super::probe::{Answered, address, get};
 use super::receiver::Receiver;
 
 /// The path of a link, for the port that was free when the daemon started.
 fn path(link: &str) -> String {
     link.strip_prefix("http://127.0.0.1:1").expect("the address of the configuration").to_owned()
+}
+
+/// The report of a card, filled in: all accepted, help reached.
+fn filled(card: &Answered) -> String {
+    let (_, rest) = card.body.split_once("<pre>").expect("a draft");
+    let (draft, _) = rest.split_once("</pre>").expect("its end");
+    let report = draft.replace("at: null", "at: 2026-01-02T03:04:05Z").replace("by: null", "by: tech-03");
+    report.replace("heard: null", "heard: accepted").replace("outcome: null", "outcome: reached")
 }
 
 #[test]
@@ -38,15 +46,16 @@ fn the_link_in_an_alert_opens_the_card_and_its_report_overtakes_it() {
     );
     // What was opened is on record: a report can name it.
     let link = opened[0]["card"].as_str().expect("a link");
-    let card = get(address(&daemon), &path(link));
-    let (_, rest) = card.body.split_once("<pre>").expect("a draft");
-    let (draft, _) = rest.split_once("</pre>").expect("its end");
-    let report = draft.replace("at: null", "at: 2026-01-02T03:04:05Z").replace("by: null", "by: tech-03");
-    let report = report.replace("heard: null", "heard: accepted").replace("outcome: null", "outcome: reached");
+    let report = filled(&get(address(&daemon), &path(link)));
     fleet.write("report.yaml", &report);
     fleet.run(&["report", "report.yaml"]).ended(0);
     let after = get(address(&daemon), &format!("{}&sig=nothing", path(link)));
     assert_eq!(after.status, 410, "{after:?}");
     assert!(after.body.contains("by tech-03"), "{after:?}");
+    // A report dropped this very moment is waited for: the keys of its card would be keyed twice.
+    let link = opened[1]["card"].as_str().expect("a link");
+    let report = filled(&get(address(&daemon), &path(link)));
+    fleet.rename_into("config/reports/dropped.yaml", &report);
+    assert_eq!(get(address(&daemon), &path(link)).status, 410);
     assert!(!daemon.log().contains("sig=") && !daemon.log().contains(CODE), "no address is logged");
 }
