@@ -263,11 +263,10 @@ impl<'a> Session<'a> {
                     return self.passed();
                 }
                 Ok(Telling::Overtaken) => {
-                    // The files are looked at once they are quiet.
-                    if let Err(error) = self.look(None).await {
+                    // The other may have told of an edit that this one has not read: by older files it would be taken back.
+                    if let Err(error) = self.look(Some(Look::Changed)).await {
                         return self.failed(&error);
                     }
-                    self.ask(Look::Changed);
                 }
                 Err(error) => return self.failed(&error),
             }
