@@ -12,7 +12,7 @@ use crate::brake::Change as Hold;
 use crate::daemon::{Clock, with_causes};
 use crate::files::{Folder, Look, Tree};
 use crate::finding::Finding;
-use crate::fleet::{Judged, Reading, ReadingCache, Records, Source, SourceTexts};
+use crate::fleet::{Reading, ReadingCache, Records, Source, SourceTexts, foretold, judged};
 use crate::git::{self, Cache, Git, GitError, Snapshot};
 use crate::inventory::Commit;
 use crate::preview::{Change, json as change_json, text as show};
@@ -96,7 +96,7 @@ pub async fn against(what: &str, files: &Files) -> Result<Against, CliError> {
             let after = &files.reading.inventory;
             let records = Records::as_if_proven(&before.inventory, after);
             let limit = files.config.brake.limit();
-            Foretold::ByFiles { held: Judged::of(after, &records, &limit, Timestamp::UNIX_EPOCH).change, why }
+            Foretold::ByFiles { held: judged(after, &records, &limit, Timestamp::UNIX_EPOCH), why }
         }
     };
     Ok(Against { what: what.to_owned(), commit: trees.commit, change, foretold })
@@ -109,8 +109,8 @@ async fn ask(files: &Files) -> Result<Option<Hold>, String> {
     let store = store.ok_or("There is no ledger of this version here")?;
     let now = Clock::from_env()?.now();
     let limit = files.config.brake.limit();
-    let judged = Judged::foretold(&store, &files.reading.inventory, &limit, now).await;
-    Ok(judged.map_err(|error| failed(&error))?.change)
+    let held = foretold(&store, &files.reading.inventory, &limit, now).await;
+    held.map_err(|error| failed(&error))
 }
 
 /// The keybooks and inventory of a configuration's folder, or a folder of inventory files alone beside today's keybooks.

@@ -439,7 +439,7 @@ mod tests {
 
     use super::*;
     use crate::brake::sample::{How, SIZE, Spec, World, fleet_of};
-    use crate::fleet::Judged;
+    use crate::fleet::judged;
     use crate::ledger::{Line, line_of};
     use crate::store::NewEntry;
 
@@ -496,7 +496,7 @@ mod tests {
         }
         prop_assert_eq!(records.gone(), world.gone(&inventory));
         let limit = world.limit();
-        prop_assert_eq!(Judged::of(&inventory, records, &limit, world.clock()).change, world.change());
+        prop_assert_eq!(judged(&inventory, records, &limit, world.clock()), world.change());
         Ok(())
     }
 
@@ -580,7 +580,7 @@ mod tests {
             world.help = if help { "+441632960109" } else { world.help };
             let after = world.inventory();
             let records = Records::as_if_proven(&before, &after);
-            let foreseen = Judged::of(&after, &records, &world.limit(), Timestamp::UNIX_EPOCH).change;
+            let foreseen = judged(&after, &records, &world.limit(), Timestamp::UNIX_EPOCH);
             prop_assert_eq!(foreseen, world.change());
         }
     }
