@@ -319,7 +319,8 @@ impl Fold<'_> {
                 proven::tested(proven, &keybook.setting(id).name, value, mark.at);
             }
         }
-        if keybook.lifelines.iter().flat_map(|lifeline| &lifeline.settings).all(|id| known(*id).is_some()) {
+        let required = keybook.lifelines.iter().filter(|lifeline| lifeline.is_required());
+        if required.flat_map(|lifeline| &lifeline.settings).all(|id| known(*id).is_some()) {
             proven.retain(|proven| keybook.id(&proven.setting).is_some());
         }
     }
