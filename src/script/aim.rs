@@ -58,7 +58,7 @@ pub(super) fn untried(station: &Station, record: &Record, aim: &Aim) -> Vec<Name
     let lifelines = station.keybook.lifelines.iter().zip(&record.lifelines);
     let untried = lifelines.filter(|(lifeline, proof)| {
         let is_on_record = lifeline.settings.iter().all(|id| record.known(*id).is_some());
-        lifeline.settings.iter().any(differs) && !(is_on_record && is_tested(proof))
+        lifeline.is_required() && lifeline.settings.iter().any(differs) && !(is_on_record && is_tested(proof))
     });
     untried.map(|(lifeline, _)| lifeline.name.clone()).collect()
 }

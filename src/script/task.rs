@@ -116,7 +116,7 @@ impl Task {
     /// Those of which all settings have a target are tracked; of the others, what has one.
     fn add_lifelines(&mut self, layout: &Layout) {
         let Layout { keybook, aim, .. } = layout;
-        for (at, lifeline) in keybook.lifelines.iter().enumerate() {
+        for (at, lifeline) in keybook.lifelines.iter().enumerate().filter(|(_, lifeline)| lifeline.is_required()) {
             let aimed = |id: &SettingId| layout.slot_of[id.index()].is_some();
             let (there, unknown): (Vec<SettingId>, Vec<SettingId>) = lifeline.settings.iter().partition(|id| aimed(id));
             let slots: Vec<usize> = there.iter().filter_map(|id| layout.slot_of[id.index()]).collect();

@@ -11,7 +11,7 @@ pub(super) fn touched(script: &Script, station: &Station) -> Vec<Name> {
     let steps: Vec<&Step> = script.calls.iter().flat_map(|call| &call.steps).collect();
     let changes = |name: &Name| steps.iter().any(|step| step.sets.contains_key(name) || step.also.contains_key(name));
     let keybook = &station.keybook;
-    let lifelines = keybook.lifelines.iter();
+    let lifelines = keybook.lifelines.iter().filter(|lifeline| lifeline.is_required());
     let touched = lifelines.filter(|lifeline| lifeline.settings.iter().any(|id| changes(&keybook.setting(*id).name)));
     touched.map(|lifeline| lifeline.name.clone()).collect()
 }
