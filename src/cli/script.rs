@@ -48,7 +48,7 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     let text = match context.view.keying(row, way, &mut memory) {
         Keying::Script { script, codes } => {
             record_scripts(context.store(), &[context.clear(&script, row)?], context.view.at).await?;
-            shown(&script, (&row.station, &row.drift), &context, &codes, args.format)
+            shown(&script, &row.station, &context, &codes, args.format)
         }
         Keying::Held(change) => return Err(held(name, change)),
         Keying::Nothing => {

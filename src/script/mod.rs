@@ -31,7 +31,9 @@ mod pressed;
 mod proof;
 mod rationale;
 mod recovery;
+mod request;
 mod task;
+mod test_call;
 #[cfg(test)]
 mod tests;
 mod warning;
@@ -52,6 +54,8 @@ pub use pressed::{Piece, Pressed};
 pub use proof::ProofError;
 pub use rationale::{Because, Does, Place, Rationale};
 pub use recovery::{Fallback, Recovery};
+pub use request::Request;
+pub use test_call::TestCall;
 pub use warning::Warning;
 pub use work::Work;
 pub use worklist::{Due, Errand, WorkList};

@@ -7,32 +7,31 @@ use super::json;
 use super::memory::Memory;
 use super::no_script::NoScript;
 use super::obvious::obvious;
+use super::problem::Cost;
 use super::proof::prove;
 use super::rationale::rationales;
+use super::request::Request;
+use super::task::Task;
+use super::test_call::{TestCall, test_calls};
 use super::way_in::warnings;
 use super::work::Work;
 use super::writer::Writer;
 use crate::inventory::Station;
-use crate::ledger::{Digest, Record};
+use crate::ledger::{Digest, Outcome, Proof, Record};
 use crate::setting::Codes;
 
-/// The best script for a station; `None` where nothing needs keying.
+/// The best script for a station; `None` where nothing needs keying and no test call is asked for.
 ///
 /// # Errors
 /// Where no script exists, or none that can be proved.
-pub fn write(
-    station: &Station,
-    record: &Record,
-    codes: &Codes,
-    way: Way,
-    memory: &mut Memory,
-) -> Result<Option<Script>, NoScript> {
+pub fn write(request: &Request, way: Way, memory: &mut Memory) -> Result<Option<Script>, NoScript> {
+    let Request { station, record, codes, .. } = *request;
     if let (Way::Back, Some(mark)) = (way, record.midway) {
         return Err(NoScript::Midway { at: mark.at });
     }
     let aim = Aim::of(station, record, way);
     let Some(Chosen { task, best, passed_over }) = chosen(station, record, &aim, codes, memory)? else {
-        return Ok(None);
+        return Ok(tests_alone(request, &aim, way, memory));
     };
     let writer = Writer { station, record, codes, aim: &aim, task: &task, passed_over: &passed_over };
     let (mut steps, states) = writer.steps(&best)?;
@@ -53,11 +52,54 @@ pub fn write(
         cost: best.cost,
         full_presses: full_presses(station, record, codes, memory),
         untried: if way == Way::Back { untried(station, record, &aim) } else { Vec::new() },
+        offers_back: offers_back(request, way, memory),
+        tests: test_calls(request, &aim, &task, &states),
+        letters: calls.iter().any(Call::has_letters),
         calls,
-        obvious: obvious(&station.keybook, &task),
+        obvious: Some(obvious(&station.keybook, &task)),
         unsure: writer.unsure(),
         warnings,
     }))
+}
+
+/// The card of a station at which nothing needs keying, but a button is to be tested.
+fn tests_alone(request: &Request, aim: &Aim, way: Way, memory: &mut Memory) -> Option<Script> {
+    let Request { station, record, codes, .. } = *request;
+    let tests = tests_without_keys(request, aim, way)?;
+    Some(Script {
+        way,
+        digest: json::digest_of_tests(station, &tests),
+        station: station.name.clone(),
+        model: station.keybook.model.clone(),
+        number: station.number.to_string().into(),
+        proven: true,
+        bound: None,
+        cost: Cost::default(),
+        full_presses: full_presses(station, record, codes, memory),
+        untried: Vec::new(),
+        calls: Vec::new(),
+        offers_back: offers_back(request, way, memory),
+        tests,
+        letters: false,
+        obvious: None,
+        unsure: Vec::new(),
+        warnings: Vec::new(),
+    })
+}
+
+/// The test calls that are asked for where nothing needs keying; a way back without keys leads nowhere, so it asks for none.
+fn tests_without_keys(request: &Request, aim: &Aim, way: Way) -> Option<Vec<TestCall>> {
+    let task = Task::new(&request.station.keybook, aim, request.codes);
+    let tests = test_calls(request, aim, &task, &[]);
+    (way == Way::There && !tests.is_empty()).then_some(tests)
+}
+
+/// Whether a failed test call is to be answered by the way back, and there is one.
+fn offers_back(request: &Request, way: Way, memory: &mut Memory) -> bool {
+    let has_failed = |proof: &Proof| matches!(proof.last, Some((Outcome::Failed, _)));
+    way == Way::There
+        && request.record.lifelines.iter().any(has_failed)
+        && matches!(write(request, Way::Back, memory), Ok(Some(_)))
 }
 
 /// What keying the best script would take; `None` where nothing needs keying. It is not proved, so it is no script.
@@ -74,18 +116,17 @@ pub fn reckon(
     Ok(unproved(station, record, &aim, codes, memory)?.map(|calls| Work::of_calls(&calls, station, codes)))
 }
 
-/// The digest of the best script; `None` where nothing needs keying.
+/// The digest of the card that a station would be given; `None` where nothing needs keying and no test call is asked for.
 ///
 /// # Errors
 /// Where no script exists.
-pub fn digest(
-    station: &Station,
-    record: &Record,
-    codes: &Codes,
-    memory: &mut Memory,
-) -> Result<Option<Digest>, NoScript> {
+pub fn digest(request: &Request, memory: &mut Memory) -> Result<Option<Digest>, NoScript> {
+    let Request { station, record, codes, .. } = *request;
     let aim = Aim::of(station, record, Way::There);
-    Ok(unproved(station, record, &aim, codes, memory)?.map(|calls| json::digest(station, &aim, &calls)))
+    Ok(match unproved(station, record, &aim, codes, memory)? {
+        Some(calls) => Some(json::digest(station, &aim, &calls)),
+        None => tests_without_keys(request, &aim, Way::There).map(|tests| json::digest_of_tests(station, &tests)),
+    })
 }
 
 /// The calls of the best script, without rationale and proof.

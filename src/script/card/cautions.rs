@@ -2,7 +2,7 @@
 
 use super::failing;
 use super::stretch::{Stretch, bare_stretches};
-use super::test_calls::touched;
+use super::tests_to_make::failed;
 use super::words::listed;
 use crate::inventory::Station;
 use crate::script::aim::Way;
@@ -19,18 +19,21 @@ pub fn cautions(script: &Script, station: &Station) -> Vec<String> {
 }
 
 pub(super) fn cautions_with(script: &Script, station: &Station, failing: String) -> Vec<String> {
-    let mut all = vec![
+    let mut all = failed(script);
+    all.push(
         "Tell the answering point before you start and before each test call, and tell it when you are done."
             .to_owned(),
-    ];
+    );
     if script.way == Way::Back {
         all.push(format!("This is the way back: {BACK}"));
         all.splice(0..0, untried_text(&script.untried));
     }
     all.extend(unsure_text(script));
     all.extend(bare_stretches(script, station).iter().map(Stretch::caution));
-    all.push(failing);
-    if !touched(script, station).is_empty() {
+    if !script.calls.is_empty() {
+        all.push(failing);
+    }
+    if script.tests.iter().any(|test| test.is_touched) {
         all.push("A change counts only once a test call has reached help. Keep a stand-in until it has.".to_owned());
     }
     all.push("Local codes and licensed practice come before this card.".to_owned());
