@@ -9,6 +9,7 @@ mod admit;
 mod issued;
 mod decision;
 mod decisions;
+mod earlier;
 mod proven;
 mod record;
 mod report;
@@ -22,6 +23,7 @@ pub use decision::{
     Aside, Decision, End, LONGEST_ASIDE, LONGEST_TAKE, Release, Released, Said, Take, Target, Unsayable,
 };
 pub use decisions::Decisions;
+pub use earlier::{Earlier, Held, Worked};
 pub use issued::{Digest, Effect, Issued, IssuedStep, NoDigest, effect, effect_value};
 pub use proven::{Proven, same};
 pub use record::{Holding, Mark, Proof, Record, State, fold};

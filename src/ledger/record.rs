@@ -8,6 +8,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use jiff::Timestamp;
 use uuid::Uuid;
 
+use super::earlier::{self, Earlier};
 use super::issued::{Digest, Effect, Issued, IssuedStep, effect_value};
 use super::proven::{self, Proven};
 use super::report::{Heard, Outcome, Report, Test};
@@ -64,6 +65,8 @@ pub struct Record {
     pub midway: Option<Mark>,
     /// What was last proved of each lifeline setting of which anything was, in the order in which that first was.
     pub proven: Vec<Proven>,
+    /// What it held at moments that matter for the way back.
+    pub earlier: Earlier,
     /// The number kept with the last report that has one: that which was last rung, in E.164.
     pub number: Option<Name>,
     /// The scripts that were shown and that no report has named since. No part of the fold over reports.
@@ -80,6 +83,7 @@ impl Record {
             answered: None,
             midway: None,
             proven: Vec::new(),
+            earlier: Earlier::default(),
             number: None,
             handed_out: Vec::new(),
         }
@@ -168,6 +172,10 @@ impl Fold<'_> {
         }
         for (name, written) in &report.found {
             self.found(mark, name, value_of(self.keybook, name, written, report), report.unit.is_some());
+        }
+        if let Some(script) = script.filter(|_| !report.steps.is_empty()) {
+            let is_accepted = report.steps.iter().any(|(_, heard)| *heard == Heard::Accepted);
+            earlier::keyed(&mut self.record, self.keybook, &script.digest, is_accepted);
         }
         for (number, heard) in &report.steps {
             let Some(step) = script.and_then(|script| script.step(*number)) else { continue };
@@ -297,6 +305,7 @@ impl Fold<'_> {
         proof.last = Some((outcome, mark));
         if outcome == Outcome::Reached {
             proof.reached = Some(mark);
+            earlier::reached(&mut self.record, self.keybook, at, mark);
             self.prove(mark, at, test.dialled.as_ref());
         }
     }
