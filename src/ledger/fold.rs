@@ -7,6 +7,7 @@ use jiff::Timestamp;
 use uuid::Uuid;
 
 use super::call::{IssuedCall, calls};
+use super::earlier;
 use super::issued::{Digest, Effect, Issued, IssuedStep, effect_value};
 use super::led::{Led, is_dial, led};
 use super::proven;
@@ -92,6 +93,10 @@ impl Fold<'_> {
             self.found(mark, name, value_of(self.keybook, name, written, report), report.unit.is_some());
         }
         if let Some(script) = script {
+            if !report.steps.is_empty() {
+                let is_accepted = report.steps.iter().any(|(_, heard)| *heard == Heard::Accepted);
+                earlier::keyed(&mut self.record, self.keybook, &script.digest, is_accepted);
+            }
             self.keyed(mark, report, script);
         }
         for (name, written) in &report.left {
@@ -121,6 +126,7 @@ impl Fold<'_> {
         if let Some(number) = &visit.number {
             self.rung(number);
         }
+        earlier::begun(&mut self.record, self.keybook);
         for (name, effect) in script.iter().flat_map(|script| &script.steps).flat_map(|step| &step.effects) {
             self.step(mark, name, effect, Heard::Nothing);
         }
@@ -289,6 +295,7 @@ impl Fold<'_> {
                 Led::There => {
                     (self.record.lifelines[at].last, self.record.lifelines[at].reached) = (last, Some(mark));
                     self.confirm(mark, at);
+                    earlier::reached(&mut self.record, keybook, at, mark);
                     self.prove(mark, at, test.dialled.as_ref());
                 }
                 Led::Elsewhere => {
