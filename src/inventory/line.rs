@@ -2,7 +2,7 @@
 
 use super::numbering::{Country, E164};
 use crate::finding::Place;
-use crate::setting::Name;
+use crate::setting::{Name, spoken};
 
 /// How a line is fed; the names are those of the choices that `{from: line}` picks.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -120,7 +120,16 @@ pub enum Reach {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Contact {
     pub reach: Reach,
+    /// What people call it, where the inventory says so; see [`Contact::title`].
+    pub title: Option<Name>,
     pub place: Place,
+}
+
+impl Contact {
+    /// What people call it: its title, or `name`, which is its own, with dots and hyphens as spaces.
+    pub fn title(&self, name: &str) -> String {
+        spoken(name, self.title.as_ref())
+    }
 }
 
 /// What a line lacks before a contact can be dialled on it.
