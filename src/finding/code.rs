@@ -68,7 +68,7 @@ codes! {
     NameRepeated, "name-repeated", Error, "A name is given to one thing only. With two definitions nobody can say which one reaches the station.";
     NameUnknown, "name-unknown", Error, "The name is used here but defined nowhere.";
     NameUnfit, "name-unfit", Error, "Names of stations, sites, contacts and profiles stand in reports, messages, addresses and other people's systems: 1 to 64 characters, none of which moves or hides text.";
-    LookAlike, "look-alike", Warning, "The name holds a sign that looks like another one, or like nothing at all: a letter of another alphabet, a digit of another script, a space that is none, a mark of direction. It is taken as it is written, so whoever types the name as it looks will not find it.";
+    LookAlike, "look-alike", Warning, "The name holds a sign that looks like another one, or like nothing at all: a letter of another alphabet, a digit of another script, a space that is none. It is taken as it is written, so whoever types the name as it looks will not find it.";
     SecretLiteral, "secret-literal", Error, "Access codes never stand in the inventory, which many people read. Write a reference: {secret: \"file:PATH\"} or {secret: \"env:NAME\"}.";
     SecretUnfit, "secret-unfit", Error, "What the reference leads to is no code that this setting can hold.";
     SecretUnread, "secret-unread", Warning, "The code cannot be read on this machine. Scripts made here will show a placeholder that the technician fills in.";

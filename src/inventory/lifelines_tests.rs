@@ -212,3 +212,47 @@ fn a_setting_that_only_works_names_is_asked_for_where_it_matters_and_a_fallback_
     assert_eq!(gaps("emergency.primary: \"1\", unit.mode: night, emergency.backup: \"2\""), [spare]);
     assert_eq!(gaps("emergency.primary: \"1\", unit.mode: night, emergency.backup: \"\""), [""; 0], "not in use");
 }
+
+/// What is said of a station whose name is this, beside that nothing is wanted of it.
+fn named(name: &str) -> Vec<Code> {
+    let name = serde_json::to_string(name).unwrap();
+    let text = format!(
+        "inventory: 1\nsites: {{pier: {{}}}}\nstations:\n  {name}: {{number: \"+441632960121\", site: pier}}\n"
+    );
+    let (_, findings) = read(&"fleet.yaml".into(), text.as_bytes());
+    findings.into_iter().map(|finding| finding.code).collect()
+}
+
+proptest::proptest! {
+    #![proptest_config(proptest::prelude::ProptestConfig::with_cases(500))]
+    /// The general categories are those of the `regex-syntax` crate (Unicode Character Database), which makes the texts up.
+    #[test]
+    fn a_name_of_64_characters_that_all_stand_in_the_text_is_a_name_and_one_that_moves_or_hides_it_is_none(
+        name in "[^\\p{Cc}\\p{Cf}\\p{Zl}\\p{Zp}\\p{Cn}]{0,30}[0-9A-Za-z][^\\p{Cc}\\p{Cf}\\p{Zl}\\p{Zp}\\p{Cn}]{0,33}",
+        odd in "[\\p{Cf}\\p{Zl}\\p{Zp}]",
+    ) {
+        proptest::prop_assert!(!named(&name).contains(&Code::NameUnfit), "{:?}", name);
+        let odd = name.chars().take(63).collect::<String>() + &odd;
+        proptest::prop_assert!(named(&odd).contains(&Code::NameUnfit), "{:?}", odd);
+    }
+}
+
+#[test]
+fn a_name_that_is_empty_blank_or_longer_than_64_characters_is_none() {
+    for name in ["", " ", "\u{a0}"] {
+        assert_eq!(named(name), [Code::NameUnfit], "{name:?}");
+    }
+    assert_eq!(named(&"é".repeat(64)), []);
+    assert_eq!(named(&"é".repeat(65)), [Code::NameUnfit]);
+    assert_eq!(named("a\u{7}b"), [Code::NameUnfit]);
+}
+
+#[test]
+fn a_contact_is_called_by_its_title_and_else_by_its_name() {
+    let text = "inventory: 1\ncontacts:\n  control-room: {calls: \"+441632960101\", title: the control room}\n  \
+                gate.house: {extension: \"4410\"}\n";
+    let (raw, findings) = read(&"fleet.yaml".into(), text.as_bytes());
+    assert_eq!(findings, []);
+    let titles: Vec<String> = raw.contacts.iter().map(|(name, contact)| contact.title(name)).collect();
+    assert_eq!(titles, ["the control room", "gate house"]);
+}

@@ -166,10 +166,9 @@ fn unfit_name(name: &str) -> Option<(String, String)> {
         return Some(("is empty".into(), "Give it a name.".into()));
     }
     if let Some(odd) = name.chars().find(|sign| signs::moves_or_hides(*sign)) {
-        return Some((
-            format!("holds {}", signs::named(odd)),
-            "Type the name again, without it, wherever it stands.".into(),
-        ));
+        let plain: String = name.chars().filter(|sign| !signs::moves_or_hides(*sign)).collect();
+        let fix = format!("Type `{}`, without it, here and wherever the name is used.", plain.trim());
+        return Some((format!("holds {}", signs::named(odd)), fix));
     }
     let count = name.chars().count();
     (count > NAME_MAX).then(|| {
