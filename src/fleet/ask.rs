@@ -91,8 +91,27 @@ impl View {
 
     /// What keying a station needs.
     pub fn keying(&self, row: &Row, way: Way, memory: &mut Memory) -> Keying<'_> {
+        self.asked(row, |request| script::write(request, way, memory))
+    }
+
+    /// What keying a station needs where overdue settings are keyed again that no test call confirms: of `names`, or, where
+    /// that is empty, all of them.
+    ///
+    /// # Errors
+    /// A name of a setting that is not overdue, or that a test call confirms.
+    pub fn renewing<'n>(&self, row: &Row, names: &'n [String], memory: &mut Memory) -> Result<Keying<'_>, &'n str> {
+        let mut ids = script::renewable(&self.request(row, &Codes::default()));
+        let is_named = |id: &SettingId, name: &String| *row.station.keybook.setting(*id).name == **name;
+        if let Some(other) = names.iter().find(|name| !ids.iter().any(|id| is_named(id, name))) {
+            return Err(other);
+        }
+        ids.retain(|id| names.is_empty() || names.iter().any(|name| is_named(id, name)));
+        Ok(self.asked(row, |request| script::renew(request, &ids, memory)))
+    }
+
+    fn asked(&self, row: &Row, ask: impl FnOnce(&Request) -> Result<Option<Script>, NoScript>) -> Keying<'_> {
         let codes = self.codes_for(row);
-        match script::write(&self.request(row, &codes), way, memory) {
+        match ask(&self.request(row, &codes)) {
             Ok(Some(script)) => match self.clear(&script, row) {
                 Err(change) => Keying::Held(change),
                 Ok(_) => Keying::Script { script: Box::new(script), codes },

@@ -9,6 +9,7 @@ use uuid::Uuid;
 use super::call::{IssuedCall, calls};
 use super::issued::{Digest, Effect, Issued, IssuedStep, effect_value};
 use super::led::{Led, is_dial, led};
+use super::earlier;
 use super::proven;
 use super::record::{Holding, Mark, Record, State};
 use super::report::{Heard, Opened, Opening, Outcome, Report, Test};
@@ -121,6 +122,7 @@ impl Fold<'_> {
         if let Some(number) = &visit.number {
             self.rung(number);
         }
+        earlier::begun(&mut self.record, self.keybook);
         for (name, effect) in script.iter().flat_map(|script| &script.steps).flat_map(|step| &step.effects) {
             self.step(mark, name, effect, Heard::Nothing);
         }
@@ -128,6 +130,10 @@ impl Fold<'_> {
 
     /// Steps in the order listed; the openings of a call just before its first one, those of calls without one last.
     fn keyed(&mut self, mark: Mark, report: &Report, script: &Issued) {
+        if !report.steps.is_empty() {
+            let is_accepted = report.steps.iter().any(|(_, heard)| *heard == Heard::Accepted);
+            earlier::keyed(&mut self.record, self.keybook, &script.digest, is_accepted);
+        }
         let calls = if report.openings.is_empty() { Vec::new() } else { calls(script) };
         let beside_unit = report.unit.is_some();
         let mut later: Vec<(&Opening, &IssuedCall)> = Vec::new();
@@ -290,6 +296,7 @@ impl Fold<'_> {
                     (self.record.lifelines[at].last, self.record.lifelines[at].reached) = (last, Some(mark));
                     self.confirm(mark, at);
                     self.prove(mark, at, test.dialled.as_ref());
+                    earlier::reached(&mut self.record, keybook, at, mark);
                 }
                 Led::Elsewhere => {
                     let known = |id: &SettingId| is_dial(keybook, *id) && self.record.known(*id).is_some();

@@ -10,6 +10,7 @@ mod call;
 mod issued;
 mod decision;
 mod decisions;
+mod earlier;
 mod fold;
 mod led;
 mod proven;
@@ -27,6 +28,7 @@ pub use decision::{
     Aside, Decision, End, LONGEST_ASIDE, LONGEST_TAKE, Release, Released, Said, Take, Target, Unsayable,
 };
 pub use decisions::Decisions;
+pub use earlier::{Earlier, Held, Worked};
 pub use fold::{fold, fold_with_visits};
 pub use issued::{Digest, Effect, Issued, IssuedStep, NoDigest, effect, effect_value};
 pub use led::{Led, led};

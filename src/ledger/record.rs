@@ -5,6 +5,7 @@ use std::collections::BTreeSet;
 use jiff::Timestamp;
 use uuid::Uuid;
 
+use super::earlier::Earlier;
 use super::proven::Proven;
 use super::report::Outcome;
 use super::shown::HandedOut;
@@ -61,6 +62,8 @@ pub struct Record {
     pub midway: Option<Mark>,
     /// What was last proved of each lifeline setting of which anything was, in the order in which that first was.
     pub proven: Vec<Proven>,
+    /// What it held at moments that matter for the way back.
+    pub earlier: Earlier,
     /// The number kept with the last report that has one: that which was last rung, in E.164.
     pub number: Option<Name>,
     /// The visits of which no report came yet, the earliest first.
@@ -79,6 +82,7 @@ impl Record {
             answered: None,
             midway: None,
             proven: Vec::new(),
+            earlier: Earlier::default(),
             number: None,
             begun: Vec::new(),
             handed_out: Vec::new(),

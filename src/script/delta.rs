@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use super::aim::Way;
+use super::aim::Back;
 use super::obvious::Obvious;
 use super::pressed::Pressed;
 use super::problem::Cost;
@@ -16,7 +16,8 @@ use crate::setting::{Name, Value};
 /// A script for one station, proved.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Script {
-    pub way: Way,
+    /// Where it leads back; nothing where it leads to what is wanted.
+    pub back: Option<Back>,
     pub digest: Digest,
     pub station: Name,
     pub model: Name,

@@ -6,7 +6,7 @@ use jiff::Timestamp;
 use serde_json::{Value as Json, json as object};
 use sha2::{Digest as _, Sha256};
 
-use super::aim::{Aim, Way};
+use super::aim::Aim;
 use super::card::cautions;
 use super::delta::{Call, Script, Step};
 use super::obvious::Obvious;
@@ -21,7 +21,7 @@ use crate::setting::{Codes, Fingerprint, Name, Value, Written};
 /// The script as `script --format json` prints it, with every code that can be read here.
 pub fn json(script: &Script, station: &Station, codes: &Codes) -> Json {
     let Script {
-        way: _,
+        back: _,
         digest,
         station: name,
         model,
@@ -225,7 +225,7 @@ pub fn issued(script: &Script, at: Timestamp) -> Issued {
         document: object!({
             "model": &*script.model,
             "number": &*script.number,
-            "back": script.way == Way::Back,
+            "back": script.back.is_some(),
             "proven": script.proven,
             "cost": cost_json(script.cost),
             "calls": document(&script.calls),

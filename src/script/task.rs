@@ -133,8 +133,8 @@ impl Task {
 
     /// The keybook's commands with which a script takes the way in: before them a setting that opens calls is known, or in
     /// doubt between values that could be tried, and after them it is unknown. Each once, in the keybook's order.
-    pub fn takers(&self, keybook: &Keybook, record: &Record, best: &Best) -> Vec<usize> {
-        let is_in_doubt = |id: &SettingId| record.candidates(*id).next().is_some();
+    pub fn takers(&self, keybook: &Keybook, record: &Record, aim: &Aim, best: &Best) -> Vec<usize> {
+        let is_in_doubt = |id: &SettingId| record.candidates(*id).next().is_some() || aim.renewed.contains(id);
         let opening = (0..self.slots.len()).filter(|slot| keybook.call.open.held().contains(&self.slots[*slot]));
         let opening: Vec<usize> = opening.collect();
         let mut state = self.problem.start();

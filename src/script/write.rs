@@ -1,6 +1,6 @@
 //! The way in to this room: writes the script of a station, or says what it would take. What it shows is proved.
 
-use super::aim::{Aim, Way, untried};
+use super::aim::{Aim, Way, has_failed, untried};
 use super::choose::{Chosen, chosen};
 use super::delta::{Call, Script};
 use super::json;
@@ -17,7 +17,7 @@ use super::way_in::warnings;
 use super::work::Work;
 use super::writer::Writer;
 use crate::inventory::Station;
-use crate::ledger::{Digest, Outcome, Proof, Record};
+use crate::ledger::{Digest, Record};
 use crate::setting::Codes;
 
 /// The best script for a station; `None` where nothing needs keying and no test call is asked for.
@@ -25,25 +25,27 @@ use crate::setting::Codes;
 /// # Errors
 /// Where no script exists, or none that can be proved.
 pub fn write(request: &Request, way: Way, memory: &mut Memory) -> Result<Option<Script>, NoScript> {
+    written(request, &Aim::of(request.station, request.record, way), memory)
+}
+
+/// The best script for an aim.
+pub(super) fn written(request: &Request, aim: &Aim, memory: &mut Memory) -> Result<Option<Script>, NoScript> {
     let Request { station, record, codes, .. } = *request;
-    if let (Way::Back, Some(mark)) = (way, record.midway) {
-        return Err(NoScript::Midway { at: mark.at });
-    }
-    let aim = Aim::of(station, record, way);
-    let Some(Chosen { task, best, passed_over }) = chosen(station, record, &aim, codes, memory)? else {
-        return Ok(tests_alone(request, &aim, way, memory));
+    let Some(Chosen { task, best, passed_over }) = chosen(station, record, aim, codes, memory)? else {
+        return Ok(tests_alone(request, aim, memory));
     };
-    let writer = Writer { station, record, codes, aim: &aim, task: &task, passed_over: &passed_over };
+    let writer = Writer { station, record, codes, aim, task: &task, passed_over: &passed_over };
     let (mut steps, states) = writer.steps(&best)?;
     let all = rationales(&task.problem, &best.steps, &writer.names());
     steps.iter_mut().zip(all).for_each(|(step, rationale)| step.rationale = rationale);
-    let mut calls = writer.calls(steps, &states)?;
+    let held = writer.held_states(&best, &states)?;
+    let mut calls = writer.calls(steps, &held)?;
     writer.add_recoveries(&best.steps, &states, &mut calls);
-    let warnings = warnings(&writer, &calls, &states);
-    prove(station, record, &aim, &calls, codes)?;
+    let warnings = warnings(&writer, &calls, &held);
+    prove(station, record, aim, &calls, codes)?;
     Ok(Some(Script {
-        way,
-        digest: json::digest(station, &aim, &calls),
+        back: aim.back,
+        digest: json::digest(station, aim, &calls),
         station: station.name.clone(),
         model: station.keybook.model.clone(),
         number: station.number.to_string().into(),
@@ -51,9 +53,9 @@ pub fn write(request: &Request, way: Way, memory: &mut Memory) -> Result<Option<
         bound: best.bound,
         cost: best.cost,
         full_presses: full_presses(station, record, codes, memory),
-        untried: if way == Way::Back { untried(station, record, &aim) } else { Vec::new() },
-        offers_back: offers_back(request, way, memory),
-        tests: test_calls(request, &aim, &task, &states),
+        untried: if aim.back.is_some() { untried(station, record, aim) } else { Vec::new() },
+        offers_back: offers_back(request, aim, memory),
+        tests: test_calls(request, aim, &task, &held),
         letters: calls.iter().any(Call::has_letters),
         calls,
         obvious: Some(obvious(&station.keybook, &task)),
@@ -63,11 +65,11 @@ pub fn write(request: &Request, way: Way, memory: &mut Memory) -> Result<Option<
 }
 
 /// The card of a station at which nothing needs keying, but a button is to be tested.
-fn tests_alone(request: &Request, aim: &Aim, way: Way, memory: &mut Memory) -> Option<Script> {
+fn tests_alone(request: &Request, aim: &Aim, memory: &mut Memory) -> Option<Script> {
     let Request { station, record, codes, .. } = *request;
-    let tests = tests_without_keys(request, aim, way)?;
+    let tests = tests_without_keys(request, aim)?;
     Some(Script {
-        way,
+        back: None,
         digest: json::digest_of_tests(station, &tests),
         station: station.name.clone(),
         model: station.keybook.model.clone(),
@@ -78,7 +80,7 @@ fn tests_alone(request: &Request, aim: &Aim, way: Way, memory: &mut Memory) -> O
         full_presses: full_presses(station, record, codes, memory),
         untried: Vec::new(),
         calls: Vec::new(),
-        offers_back: offers_back(request, way, memory),
+        offers_back: offers_back(request, aim, memory),
         tests,
         letters: false,
         obvious: None,
@@ -88,18 +90,15 @@ fn tests_alone(request: &Request, aim: &Aim, way: Way, memory: &mut Memory) -> O
 }
 
 /// The test calls that are asked for where nothing needs keying; a way back without keys leads nowhere, so it asks for none.
-fn tests_without_keys(request: &Request, aim: &Aim, way: Way) -> Option<Vec<TestCall>> {
+fn tests_without_keys(request: &Request, aim: &Aim) -> Option<Vec<TestCall>> {
     let task = Task::new(&request.station.keybook, aim, request.codes);
     let tests = test_calls(request, aim, &task, &[]);
-    (way == Way::There && !tests.is_empty()).then_some(tests)
+    (aim.back.is_none() && !tests.is_empty()).then_some(tests)
 }
 
 /// Whether a failed test call is to be answered by the way back, and there is one.
-fn offers_back(request: &Request, way: Way, memory: &mut Memory) -> bool {
-    let has_failed = |proof: &Proof| matches!(proof.last, Some((Outcome::Failed, _)));
-    way == Way::There
-        && request.record.lifelines.iter().any(has_failed)
-        && matches!(write(request, Way::Back, memory), Ok(Some(_)))
+fn offers_back(request: &Request, aim: &Aim, memory: &mut Memory) -> bool {
+    aim.back.is_none() && has_failed(request.record) && matches!(write(request, Way::Back, memory), Ok(Some(_)))
 }
 
 /// What keying the best script would take; `None` where nothing needs keying. It is not proved, so it is no script.
@@ -125,7 +124,7 @@ pub fn digest(request: &Request, memory: &mut Memory) -> Result<Option<Digest>, 
     let aim = Aim::of(station, record, Way::There);
     Ok(match unproved(station, record, &aim, codes, memory)? {
         Some(calls) => Some(json::digest(station, &aim, &calls)),
-        None => tests_without_keys(request, &aim, Way::There).map(|tests| json::digest_of_tests(station, &tests)),
+        None => tests_without_keys(request, &aim).map(|tests| json::digest_of_tests(station, &tests)),
     })
 }
 
@@ -142,7 +141,7 @@ fn unproved(
     };
     let writer = Writer { station, record, codes, aim, task: &task, passed_over: &passed_over };
     let (steps, states) = writer.steps(&best)?;
-    Ok(Some(writer.calls(steps, &states)?))
+    Ok(Some(writer.calls(steps, &writer.held_states(&best, &states)?)?))
 }
 
 /// Presses of the best script from a start in which every managed setting is unknown.

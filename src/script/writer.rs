@@ -66,6 +66,24 @@ impl Writer<'_> {
         Ok((steps, states))
     }
 
+    /// What the station holds before each step and after the last, by the record: the same states, but for settings that are
+    /// keyed again. `states` are those of [`Writer::steps`].
+    pub fn held_states(&self, best: &Best, states: &[State]) -> Result<Vec<State>, NoScript> {
+        let problem = &self.task.problem;
+        let Some(start) = states.first().filter(|_| !self.aim.renewed.is_empty()) else { return Ok(states.to_vec()) };
+        let mut state = start.clone();
+        for (slot, id) in self.task.slots.iter().enumerate().filter(|(_, id)| self.aim.renewed.contains(id)) {
+            // What is overdue is known to be as wanted.
+            state[slot] = self.record.known(*id).map(|_| problem.slots[slot].goal);
+        }
+        let mut held = vec![state.clone()];
+        for step in &best.steps {
+            problem.key(&mut state, step).map_err(|error| NoScript::Unsound(error.to_string()))?;
+            held.push(state.clone());
+        }
+        Ok(held)
+    }
+
     pub fn names(&self) -> Names {
         let settings = self.task.slots.iter().map(|id| self.keybook().setting(*id).name.clone());
         let lifelines = (0..self.task.lifelines.len()).map(|at| self.lifeline(at));

@@ -2,7 +2,7 @@
 
 use uuid::Uuid;
 
-use super::cautions::{BACK, cautions_with};
+use super::cautions::{back_text, cautions_with};
 use super::draft::draft;
 use super::facts::facts;
 use super::failing;
@@ -13,7 +13,6 @@ use crate::finding::plural;
 use crate::inventory::{Commit, Station};
 use crate::keybook::Keybook;
 use crate::ledger::Digest;
-use crate::script::aim::Way;
 use crate::script::delta::{Call, Script, Step};
 use crate::script::pressed::in_fours;
 use crate::setting::{Codes, Name};
@@ -100,7 +99,7 @@ impl Card {
             location: station.location.clone(),
             digest: script.digest.clone(),
             model: station.keybook.title.clone(),
-            back: (script.way == Way::Back).then_some(BACK),
+            back: script.back.map(back_text),
             facts: facts(script, station, codes, commit),
             cautions: cautions_with(script, station, failing::rule(script)),
             notes: script.warnings.iter().map(|warning| warning.text(codes)).collect(),

@@ -2,7 +2,6 @@
 
 use crate::finding::plural;
 use crate::inventory::{Commit, Station};
-use crate::script::aim::Way;
 use crate::script::delta::Script;
 use crate::script::obvious::Obvious;
 use crate::script::warning::Warning;
@@ -16,7 +15,7 @@ pub(super) fn facts(script: &Script, station: &Station, codes: &Codes, commit: O
         }
         false => takes(script, station, codes),
     };
-    let obvious = obvious_text(script).filter(|_| script.way == Way::There);
+    let obvious = obvious_text(script).filter(|_| script.back.is_none());
     let wanted = commit.map(|commit| format!("Wanted as of commit {commit}."));
     [takes].into_iter().chain(obvious).chain(wanted).collect()
 }

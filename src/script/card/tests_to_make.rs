@@ -1,7 +1,6 @@
 //! The test calls in a technician's words: how to make each, who must answer, and what to do where nobody does.
 
 use crate::inventory::{LineKind, Station};
-use crate::script::aim::Way;
 use crate::script::delta::Script;
 use crate::script::test_call::TestCall;
 
@@ -24,9 +23,9 @@ fn text(script: &Script, test: &TestCall, station: &Station) -> String {
         (Some(contact), None) => format!(" {contact} must answer."),
         (None, _) => String::new(),
     };
-    let back = match script.way {
-        Way::There => " If it does not reach help, report that it failed, then ask for the way back.",
-        Way::Back => "",
+    let back = match script.back {
+        None => " If it does not reach help, report that it failed, then ask for the way back.",
+        Some(_) => "",
     };
     format!("{how}{who} The person who answers must hear you and know where you are.{back}")
 }
@@ -42,7 +41,7 @@ pub(super) fn failed(script: &Script) -> Vec<String> {
         )
     };
     let mut texts: Vec<String> = failed.map(text).collect();
-    if !texts.is_empty() && script.way == Way::There && script.offers_back {
+    if !texts.is_empty() && script.back.is_none() && script.offers_back {
         let station = &script.station;
         texts.push(format!(
             "If the test call fails again, go back to what last worked: stationkeep script {station} --back"
