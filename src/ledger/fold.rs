@@ -7,9 +7,9 @@ use jiff::Timestamp;
 use uuid::Uuid;
 
 use super::call::{IssuedCall, calls};
+use super::earlier;
 use super::issued::{Digest, Effect, Issued, IssuedStep, effect_value};
 use super::led::{Led, is_dial, led};
-use super::earlier;
 use super::proven;
 use super::record::{Holding, Mark, Record, State};
 use super::report::{Heard, Opened, Opening, Outcome, Report, Test};
@@ -93,6 +93,10 @@ impl Fold<'_> {
             self.found(mark, name, value_of(self.keybook, name, written, report), report.unit.is_some());
         }
         if let Some(script) = script {
+            if !report.steps.is_empty() {
+                let is_accepted = report.steps.iter().any(|(_, heard)| *heard == Heard::Accepted);
+                earlier::keyed(&mut self.record, self.keybook, &script.digest, is_accepted);
+            }
             self.keyed(mark, report, script);
         }
         for (name, written) in &report.left {
@@ -130,10 +134,6 @@ impl Fold<'_> {
 
     /// Steps in the order listed; the openings of a call just before its first one, those of calls without one last.
     fn keyed(&mut self, mark: Mark, report: &Report, script: &Issued) {
-        if !report.steps.is_empty() {
-            let is_accepted = report.steps.iter().any(|(_, heard)| *heard == Heard::Accepted);
-            earlier::keyed(&mut self.record, self.keybook, &script.digest, is_accepted);
-        }
         let calls = if report.openings.is_empty() { Vec::new() } else { calls(script) };
         let beside_unit = report.unit.is_some();
         let mut later: Vec<(&Opening, &IssuedCall)> = Vec::new();
@@ -295,8 +295,8 @@ impl Fold<'_> {
                 Led::There => {
                     (self.record.lifelines[at].last, self.record.lifelines[at].reached) = (last, Some(mark));
                     self.confirm(mark, at);
-                    self.prove(mark, at, test.dialled.as_ref());
                     earlier::reached(&mut self.record, keybook, at, mark);
+                    self.prove(mark, at, test.dialled.as_ref());
                 }
                 Led::Elsewhere => {
                     let known = |id: &SettingId| is_dial(keybook, *id) && self.record.known(*id).is_some();
