@@ -337,7 +337,7 @@ fn to_release(row: &Row<'_>, clock: Timestamp) -> Released {
 
 /// Stands for what is wanted of the lifelines of all stations.
 fn digest<'a>(stations: impl Iterator<Item = &'a Station>) -> Digest {
-    let (mut ink, mut line) = (Sha256::new(), String::new());
+    let (mut hasher, mut line) = (Sha256::new(), String::new());
     for station in stations {
         line.clear();
         netstring(&mut line, &station.name);
@@ -348,9 +348,9 @@ fn digest<'a>(stations: impl Iterator<Item = &'a Station>) -> Digest {
             netstring(&mut line, setting);
             netstring(&mut line, &text(value));
         }
-        ink.update(&line);
+        hasher.update(&line);
     }
-    Digest::of_hash(&ink.finalize())
+    Digest::of_hash(&hasher.finalize())
 }
 
 /// A value as text that only the same value of a setting has. A code stands for itself by its fingerprint, which is keyed.

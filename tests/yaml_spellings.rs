@@ -153,7 +153,7 @@ fn in_quotes_every_spelling_is_read_exactly_as_written() {
 }
 
 #[test]
-fn without_quotes_a_number_or_code_is_refused_and_the_mend_quotes_it_as_written() {
+fn without_quotes_a_number_or_code_is_refused_and_the_fix_quotes_it_as_written() {
     for sample in [BLOCK, FLOW] {
         for field in TEXTS {
             for spelling in [
@@ -203,7 +203,7 @@ fn without_quotes_a_number_or_code_is_refused_and_the_mend_quotes_it_as_written(
 }
 
 #[test]
-fn a_value_that_a_comment_has_eaten_is_refused_and_the_mend_restores_it() {
+fn a_value_that_a_comment_has_eaten_is_refused_and_the_fix_restores_it() {
     for (field, spellings) in [
         (Field::Calls, ["#1", "#", "#12*", "1 #2"].as_slice()),
         (Field::Extension, &["#1", "#", "#12*", "1 #2"]),

@@ -289,11 +289,11 @@ impl World {
     pub fn script(&self, nth: usize) -> Issued {
         let station = self.nth(&self.inventory(), nth);
         let wanted = wanted(&station);
-        let mut ink = Sha256::new();
-        wanted.iter().for_each(|(name, value)| ink.update(format!("{} {name} {value:?};", station.name)));
+        let mut hasher = Sha256::new();
+        wanted.iter().for_each(|(name, value)| hasher.update(format!("{} {name} {value:?};", station.name)));
         let effects = wanted.into_iter().map(|(name, value)| (name, Some((value, None)))).collect();
         Issued {
-            digest: Digest::of_hash(&ink.finalize()),
+            digest: Digest::of_hash(&hasher.finalize()),
             station: station.name.clone(),
             at: self.clock(),
             steps: vec![IssuedStep { step: 1, effects }],

@@ -99,7 +99,7 @@ impl Config {
         files.extend(secrets);
         files.sort();
         files.dedup();
-        Interest { trees, trays: vec![self.reports.clone()], files }
+        Interest { trees, inboxes: vec![self.reports.clone()], files }
     }
 
     /// Where the key of fingerprints is kept: beside a SQLite ledger, else where that would be by default.

@@ -93,7 +93,7 @@ fn the_documented_example_differs_from_the_defaults_by_its_webhook_only() {
 }
 
 #[test]
-fn everything_wrong_is_told_at_once_with_place_and_mend() {
+fn everything_wrong_is_told_at_once_with_place_and_fix() {
     let text = r#"stationkeep: 2
 inventry: inventory
 keybooks: ""
@@ -364,7 +364,7 @@ fn an_inventory_in_a_repository_has_a_path_a_ref_and_perhaps_a_folder() {
 }
 
 #[test]
-fn what_cannot_be_followed_is_refused_at_its_key_with_its_mend() {
+fn what_cannot_be_followed_is_refused_at_its_key_with_its_fix() {
     for (text, expected) in [
         ("{git: x}", "2:12: key-missing: An inventory in a repository has no `ref`. Add `ref: …`."),
         ("{ref: x}", "2:12: key-missing: An inventory in a repository has no `git`. Add `git: …`."),
@@ -469,7 +469,7 @@ fn a_file_is_loaded_with_paths_from_its_own_folder_or_says_how_to_name_it() {
     assert_eq!(loaded.texts.text("stationkeep.yaml"), Some("stationkeep: 1\n"));
     let interest = config.interest([dir.path().join("secrets/a"), path.clone()]);
     assert_eq!(interest.files, [dir.path().join("secrets/a"), path]);
-    assert_eq!((interest.trees.len(), interest.trays.len()), (2, 1));
+    assert_eq!((interest.trees.len(), interest.inboxes.len()), (2, 1));
 }
 
 #[test]

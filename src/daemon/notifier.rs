@@ -90,7 +90,7 @@ impl Notifier {
         let stopped = store.stopped_webhooks().await?;
         self.stopped = stopped.into_iter().map(|(webhook, noted)| (webhook.into(), gone(noted))).collect();
         self.look_for_silence(store, &queues).await?;
-        self.gather_cause(seen).await?;
+        self.note_causes(seen).await?;
         let Verdict { writes, messages, many: _, noted } = self.decide(seen).await?;
         let outgoing = messages.iter().map(outgoing).collect();
         let decision = PassWrites { cases: writes, messages: outgoing };
@@ -114,7 +114,7 @@ impl Notifier {
     }
 
     /// Collects what happened since the pass before: never more than the pass itself has seen.
-    async fn gather_cause(&mut self, seen: Seen<'_>) -> Result<(), FleetError> {
+    async fn note_causes(&mut self, seen: Seen<'_>) -> Result<(), FleetError> {
         let Seen { view, store, .. } = seen;
         while self.ledger_seq < view.seq {
             let page = store.entries_after(self.ledger_seq, 1_000).await?;

@@ -19,11 +19,11 @@ impl Intake<'_> {
     ///
     /// # Errors
     /// Where the store cannot be read or written.
-    pub async fn drops(&self, tray: &Inbox, mut progress: impl FnMut()) -> Result<Vec<(Arc<str>, Taken)>, FleetError> {
-        let shas: Vec<String> = tray.files.iter().map(|file| hex(&file.sha256)).collect();
+    pub async fn drops(&self, inbox: &Inbox, mut progress: impl FnMut()) -> Result<Vec<(Arc<str>, Taken)>, FleetError> {
+        let shas: Vec<String> = inbox.files.iter().map(|file| hex(&file.sha256)).collect();
         let known = self.store.taken(&shas).await?;
         let mut told = Vec::new();
-        for (file, sha) in tray.files.iter().zip(&shas) {
+        for (file, sha) in inbox.files.iter().zip(&shas) {
             let before = known.get(sha).map(|taken| taken.outcome.as_str());
             if before == Some(TAKEN) {
                 continue;
@@ -53,7 +53,7 @@ impl Intake<'_> {
     /// One dropped file; `None` where it was gone or changed before it could be read.
     async fn dropped(&self, file: &Dropped, progress: &mut impl FnMut()) -> Result<Option<Vec<Taken>>, FleetError> {
         progress();
-        match file.parcel {
+        match file.kind {
             FileKind::Report => match file.content() {
                 Ok(Some(text)) => Ok(Some(vec![self.report(&file.name, &text.bytes).await?])),
                 Ok(None) => Ok(None),

@@ -114,7 +114,7 @@ fn listed(entries: Vec<Entry>, shown: &str) -> Listed {
             }
         };
         match trouble {
-            Some((what, mend)) => listed.findings.push(unreadable(&full, what, mend)),
+            Some((what, fix)) => listed.findings.push(unreadable(&full, what, fix)),
             None if listed.files.len() >= LIMIT_FILES => {
                 let what = format!("holds more than {LIMIT_FILES} files");
                 listed.findings.push(unreadable(shown, &what, "Look for files that do not belong there."));

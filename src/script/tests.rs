@@ -194,7 +194,7 @@ fn what_cannot_be_reached_is_named_with_what_stands_in_the_way() {
         "  identity to 121:\n    `identity` may not be keyed: it has to do with `gate.seconds`, which is unmanaged and unknown. \
          Say in the inventory what `gate.seconds` should be, or report what it is."
     );
-    // What the mend says, done, gets on.
+    // What the fix says, done, gets on.
     let station = self::station(&compound, ALL_WANTED);
     assert!(there(&station, &self::record(&station, &held)).unwrap().is_some());
 }

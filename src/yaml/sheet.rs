@@ -326,7 +326,7 @@ mod tests {
     }
 
     #[test]
-    fn an_unquoted_number_is_refused_with_the_exact_mend() {
+    fn an_unquoted_number_is_refused_with_the_exact_fix() {
         for (text, fix) in [
             ("v: 0121\n", "Put it in double quotes: \"0121\"."),
             ("v: +441632960101\n", "Put it in double quotes: \"+441632960101\"."),

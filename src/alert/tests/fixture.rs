@@ -108,7 +108,7 @@ fn scope(settings: &[SettingDrift], lifelines: &[LifelineService]) -> Scope {
 }
 
 /// The same station with nothing wrong.
-pub fn mended(drift: &StationDrift) -> Arc<StationDrift> {
+pub fn fixed(drift: &StationDrift) -> Arc<StationDrift> {
     Arc::new(StationDrift { scope: drift.scope.clone(), ..(*aligned(&drift.station)).clone() })
 }
 
