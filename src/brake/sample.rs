@@ -8,7 +8,7 @@ use jiff::Timestamp;
 use sha2::{Digest as _, Sha256};
 use uuid::Uuid;
 
-use super::{Alteration, Change, Gone, Limit, Row, Share, alteration, judge, vital};
+use super::{Alteration, Candidate, Change, Gone, Limit, Share, alteration, judge, vital};
 use crate::finding::Finding;
 use crate::inventory::{self, Inventory, Keybooks, Station};
 use crate::keybook::sample::{TERN, keybook};
@@ -396,7 +396,7 @@ impl World {
         })
     }
 
-    fn with_rows<R>(&self, inventory: &Inventory, work: impl FnOnce(&[Row<'_>]) -> R) -> R {
+    fn with_rows<R>(&self, inventory: &Inventory, work: impl FnOnce(&[Candidate<'_>]) -> R) -> R {
         let stations = inventory.stations.values();
         let found: Vec<(&Arc<Station>, Record, Option<Alteration>)> = stations
             .map(|station| {
@@ -406,9 +406,9 @@ impl World {
                 (station, record, alteration)
             })
             .collect();
-        let rows: Vec<Row<'_>> = found
+        let rows: Vec<Candidate<'_>> = found
             .iter()
-            .map(|(station, record, alteration)| Row { station, record, alteration: alteration.as_ref() })
+            .map(|(station, record, alteration)| Candidate { station, record, alteration: alteration.as_ref() })
             .collect();
         work(&rows)
     }

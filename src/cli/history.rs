@@ -10,7 +10,7 @@ use super::format::Format;
 use crate::drift::value_text;
 use crate::fleet::history;
 use crate::inventory::{Inventory, LineKind, Station, dial};
-use crate::ledger::{Decision, Line, Outcome, Record, Report, Test, fold, line_of};
+use crate::ledger::{Decision, LedgerLine, Outcome, Record, Report, Test, fold, line_of};
 use crate::setting::{Reference, Secret, Value, Written};
 
 /// Everything on record about a station.
@@ -42,20 +42,20 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
 }
 
 /// The record of a station just after one of its reports.
-fn record_at(station: &Station, lines: &[Line], last: &Report) -> Record {
+fn record_at(station: &Station, lines: &[LedgerLine], last: &Report) -> Record {
     let reports = lines.iter().filter_map(|line| match line {
-        Line::Report(report) if (report.at, report.id) <= (last.at, last.id) => Some(&**report),
-        Line::Report(_) | Line::Script(_) | Line::Shown(_) | Line::Decision(_) => None,
+        LedgerLine::Report(report) if (report.at, report.id) <= (last.at, last.id) => Some(&**report),
+        LedgerLine::Report(_) | LedgerLine::Script(_) | LedgerLine::Shown(_) | LedgerLine::Decision(_) => None,
     });
     fold(&station.keybook, reports, |digest| {
         lines.iter().find_map(|line| match line {
-            Line::Script(issued) if issued.digest == *digest => Some(&**issued),
-            Line::Script(_) | Line::Shown(_) | Line::Report(_) | Line::Decision(_) => None,
+            LedgerLine::Script(issued) if issued.digest == *digest => Some(&**issued),
+            LedgerLine::Script(_) | LedgerLine::Shown(_) | LedgerLine::Report(_) | LedgerLine::Decision(_) => None,
         })
     })
 }
 
-fn text(name: &str, inventory: &Inventory, station: Option<&Station>, lines: &[Line]) -> String {
+fn text(name: &str, inventory: &Inventory, station: Option<&Station>, lines: &[LedgerLine]) -> String {
     let mut out = String::new();
     let place = station.map_or("no longer in the inventory".into(), |s| format!("{}: {}", s.site, s.location));
     let _ = writeln!(out, "{name}  ({place})");
@@ -64,7 +64,7 @@ fn text(name: &str, inventory: &Inventory, station: Option<&Station>, lines: &[L
     }
     for line in lines {
         match line {
-            Line::Script(issued) => {
+            LedgerLine::Script(issued) => {
                 let steps = issued.steps.len();
                 let _ = writeln!(
                     out,
@@ -74,15 +74,15 @@ fn text(name: &str, inventory: &Inventory, station: Option<&Station>, lines: &[L
                     if steps == 1 { "" } else { "s" }
                 );
             }
-            Line::Shown(shown) => {
+            LedgerLine::Shown(shown) => {
                 let _ = writeln!(out, "\n{:.0}  script {} shown", shown.at, shown.script);
             }
-            Line::Report(report) => {
+            LedgerLine::Report(report) => {
                 let beside =
                     station.map(|station| Beside { inventory, station, record: record_at(station, lines, report) });
                 report_text(&mut out, report, beside.as_ref());
             }
-            Line::Decision(decision) => notice_text(&mut out, decision),
+            LedgerLine::Decision(decision) => notice_text(&mut out, decision),
         }
     }
     out

@@ -104,12 +104,7 @@ fn holds(path: &Path, keybook: &Keybook, reading: &Files) -> Result<Vec<Held>, C
     for (key, node) in sheet.entries(&root, "What a station holds").unwrap_or(&[]) {
         let Some(id) = keybook.id(&key.text) else {
             let fix = did_you_mean(&key.text, keybook.settings.iter().map(|s| &*s.name));
-            sheet.note(
-                Code::NameUnknown,
-                key.spot,
-                format!("A {} has no setting `{}`.", keybook.model, key.text),
-                fix,
-            );
+            sheet.note(Code::NameUnknown, key.spot, format!("A {} has no setting `{}`.", keybook.model, key.text), fix);
             continue;
         };
         let what = format!("`{}`", key.text);

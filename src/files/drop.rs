@@ -111,7 +111,7 @@ fn dropped(name: &Arc<str>, found: Found, earlier: &Inbox, now: SystemTime) -> R
     }
     let Some(kind) = kind_of(name) else { return Ok(None) };
     let limit = match kind {
-        // Longer ones are refused as reports are: kept, and told of.
+        // Longer ones are rejected as reports are: kept, and told of.
         FileKind::Report => REPORT_LIMIT_BYTES + 1,
         FileKind::Export if found.stamp.size > EXPORT_LIMIT_BYTES => return Err(too_large(name, found.stamp.size)),
         FileKind::Export => EXPORT_LIMIT_BYTES,
@@ -374,7 +374,7 @@ mod tests {
         let (inbox, findings) = Inbox::look(&folder, &Inbox::default(), later(), SETTLE);
         let names: Vec<&str> = inbox.files.iter().map(|file| &*file.name).collect();
         assert_eq!(names, ["reports/a.yaml", "reports/long.json", "reports/z.yaml"]);
-        assert_eq!(inbox.files[1].content().unwrap_err().code, Code::FileTooLarge, "to be refused as a report is");
+        assert_eq!(inbox.files[1].content().unwrap_err().code, Code::FileTooLarge, "to be rejected as a report is");
         let codes: Vec<_> = findings.iter().map(|f| (f.code, &*f.place.file)).collect();
         assert_eq!(codes, [(Code::FileUnreadable, "reports/gone.yaml"), (Code::FileTooLarge, "reports/huge.jsonl")]);
         fs::remove_dir_all(&folder.path).unwrap();

@@ -1,4 +1,4 @@
-//! Taking reports up: read, checked, appended; or refused, kept with the reasons.
+//! Reports on their way into the ledger: read, checked, appended; or rejected, kept with the reasons.
 
 use std::sync::Arc;
 
@@ -14,25 +14,25 @@ use crate::files::content_sha;
 use crate::finding::{Code, Finding, Place, cover_literals};
 use crate::inventory::dial;
 use crate::ledger::{
-    self, AHEAD, Decision, Issued, Line, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, Shown, admit, line_of,
+    self, AHEAD, Decision, Issued, LedgerLine, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, Shown, admit, line_of,
     parse_line, report_json, was_recorded,
 };
 use crate::setting::{self, Codes};
-use crate::store::{Appended, EntryKind, NewEntry, NewRefused, Store};
+use crate::store::{Appended, EntryKind, NewEntry, NewRejected, Store};
 use crate::yaml::{self, Data};
 
-/// No more of a refused text is kept: it is no report if there is more, and anybody may send it.
+/// No more of a rejected text is kept: it is no report if there is more, and anybody may send it.
 const KEPT_BYTES: usize = REPORT_LIMIT_BYTES as usize;
 
 /// What became of a report.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Taken {
+pub enum Received {
     /// It is in the ledger now; the station it is about.
     New(setting::Name),
     /// It was there already.
     Duplicate(setting::Name),
     /// It was kept with these reasons, and has no effect.
-    Refused(Vec<Finding>),
+    Rejected(Vec<Finding>),
 }
 
 /// Who handed in an export.
@@ -44,7 +44,7 @@ pub(super) enum Trust {
     Dropbox,
 }
 
-/// Lines that are taken up together: as many as are worth one commit, and no more than fit into memory with ease.
+/// Lines that are recorded together: as many as are worth one commit, and no more than fit into memory with ease.
 #[derive(Debug, Default)]
 pub struct LineBatch {
     lines: Vec<(u32, String)>,
@@ -89,23 +89,23 @@ impl Intake<'_> {
     /// Takes up one report as a sender wrote it.
     ///
     /// # Errors
-    /// Where the store cannot be read or written; a report that is wrong is no error but [`Taken::Refused`].
-    pub async fn report(&self, source: &Arc<str>, bytes: &[u8]) -> Result<Taken, FleetError> {
-        let taken = match ledger::read(source, bytes) {
+    /// Where the store cannot be read or written; a report that is wrong is no error but [`Received::Rejected`].
+    pub async fn report(&self, source: &Arc<str>, bytes: &[u8]) -> Result<Received, FleetError> {
+        let received = match ledger::read(source, bytes) {
             Ok((report, places)) => self.one(report, &places).await?,
-            Err(findings) => Taken::Refused(findings),
+            Err(findings) => Received::Rejected(findings),
         };
-        self.keep_if_refused(source, &content_sha(bytes), bytes, &taken).await?;
-        Ok(taken)
+        self.keep_if_rejected(source, &content_sha(bytes), bytes, &received).await?;
+        Ok(received)
     }
 
-    async fn one(&self, report: Report, places: &Places) -> Result<Taken, FleetError> {
+    async fn one(&self, report: Report, places: &Places) -> Result<Received, FleetError> {
         let mut batch = Batch::new(self.store);
         let judged = self.parsed(report.clone(), places, Scrutiny::Whole, &mut batch).await?;
         match (judged, batch.write().await?.first()) {
-            (Judged::Settled(taken), _) => Ok(taken),
-            (Judged::Added(station, _), Some(Appended::New { .. })) => Ok(Taken::New(station)),
-            (Judged::Added(station, _), Some(Appended::Duplicate { .. })) => Ok(Taken::Duplicate(station)),
+            (Judged::Settled(received), _) => Ok(received),
+            (Judged::Added(station, _), Some(Appended::New { .. })) => Ok(Received::New(station)),
+            (Judged::Added(station, _), Some(Appended::Duplicate { .. })) => Ok(Received::Duplicate(station)),
             (Judged::Added(..), Some(Appended::Conflict { .. }) | None) => Ok(conflict(&report, places)),
         }
     }
@@ -114,9 +114,9 @@ impl Intake<'_> {
     /// transaction. What became of each, in their order.
     ///
     /// # Errors
-    /// Where the store cannot be read or written; then what was taken before these lines stays, and nothing of them is lost
+    /// Where the store cannot be read or written; then what was recorded before these lines stays, and nothing of them is lost
     /// by taking them up again.
-    pub async fn export_lines(&self, source: &Arc<str>, lines: &[(u32, String)]) -> Result<Vec<Taken>, FleetError> {
+    pub async fn export_lines(&self, source: &Arc<str>, lines: &[(u32, String)]) -> Result<Vec<Received>, FleetError> {
         self.lines(source, lines, Trust::Operator).await
     }
 
@@ -125,7 +125,7 @@ impl Intake<'_> {
         source: &Arc<str>,
         lines: &[(u32, String)],
         trust: Trust,
-    ) -> Result<Vec<Taken>, FleetError> {
+    ) -> Result<Vec<Received>, FleetError> {
         let mut batch = Batch::new(self.store);
         let parsed: Vec<_> = lines.iter().map(|(_, line)| parse_line(line)).collect();
         let ids = |kind| parsed.iter().flatten().filter_map(move |line| id_of(line, kind)).collect();
@@ -137,57 +137,57 @@ impl Intake<'_> {
             judged.push(self.line((source, *number, line), parsed, trust, &mut batch).await?);
         }
         let appended = batch.write().await?;
-        let mut taken = Vec::with_capacity(lines.len());
+        let mut received = Vec::with_capacity(lines.len());
         for ((number, line), judged) in lines.iter().zip(judged) {
             let one = match judged {
                 Judged::Settled(one) => one,
                 Judged::Added(station, at) => match appended.get(at) {
-                    Some(Appended::New { .. }) => Taken::New(station),
+                    Some(Appended::New { .. }) => Received::New(station),
                     Some(Appended::Duplicate { .. } | Appended::Conflict { .. }) | None => {
                         // Somebody else was quicker: now it is on record, and this line is judged beside it.
                         let mut batch = Batch::new(self.store);
                         match self.line((source, *number, line), parse_line(line), trust, &mut batch).await? {
                             Judged::Settled(one) => one,
-                            Judged::Added(station, _) => Taken::Duplicate(station),
+                            Judged::Added(station, _) => Received::Duplicate(station),
                         }
                     }
                 },
             };
-            self.keep_if_refused(source, &content_sha(line.as_bytes()), line.as_bytes(), &one).await?;
-            taken.push(one);
+            self.keep_if_rejected(source, &content_sha(line.as_bytes()), line.as_bytes(), &one).await?;
+            received.push(one);
         }
-        Ok(taken)
+        Ok(received)
     }
 
     async fn line(
         &self,
         (source, number, line): (&Arc<str>, u32, &str),
-        parsed: Result<Line, ledger::WireError>,
+        parsed: Result<LedgerLine, ledger::WireError>,
         trust: Trust,
         batch: &mut Batch<'_>,
     ) -> Result<Judged, FleetError> {
         let place = Place { file: source.clone(), line: number, column: 1, length: 1 };
         match parsed {
-            Ok(Line::Report(report)) => {
+            Ok(LedgerLine::Report(report)) => {
                 let scrutiny = if was_recorded(line) { Scrutiny::Restored } else { Scrutiny::Whole };
                 self.parsed(*report, &Places::all_at(place), scrutiny, batch).await
             }
-            Ok(Line::Script(issued)) => self.script(*issued, place, batch).await,
-            Ok(Line::Decision(decision)) if trust == Trust::Dropbox => {
-                Ok(Judged::Settled(Taken::Refused(vec![no_report(what_it_is(&decision), place)])))
+            Ok(LedgerLine::Script(issued)) => self.script(*issued, place, batch).await,
+            Ok(LedgerLine::Decision(decision)) if trust == Trust::Dropbox => {
+                Ok(Judged::Settled(Received::Rejected(vec![no_report(what_it_is(&decision), place)])))
             }
             // That somebody holds a card is a fact, and no decision: the more of it is known, the more the brake sees.
-            Ok(Line::Shown(shown)) => self.shown(&shown, place, batch).await,
-            Ok(Line::Decision(decision)) => {
+            Ok(LedgerLine::Shown(shown)) => self.shown(&shown, place, batch).await,
+            Ok(LedgerLine::Decision(decision)) => {
                 // In its place among the others.
                 batch.flush().await?;
                 self.decision(*decision, place).await.map(Judged::Settled)
             }
             Err(error) => {
                 let fix = "Take the line from an export, or write it as a report file.";
-                let message = format!("This line cannot be taken: {error}.");
-                let refused = Finding::new(Code::WrongShape, place, message, fix);
-                Ok(Judged::Settled(Taken::Refused(vec![refused])))
+                let message = format!("This line cannot be received: {error}.");
+                let rejected = Finding::new(Code::WrongShape, place, message, fix);
+                Ok(Judged::Settled(Received::Rejected(vec![rejected])))
             }
         }
     }
@@ -211,7 +211,9 @@ impl Intake<'_> {
         let station = report.station.clone();
         if let Some(body) = batch.body(EntryKind::Report, &id).await? {
             return Ok(Judged::Settled(match parse_line(&body) {
-                Ok(Line::Report(known)) if report_json(&known) == report_json(&report) => Taken::Duplicate(station),
+                Ok(LedgerLine::Report(known)) if report_json(&known) == report_json(&report) => {
+                    Received::Duplicate(station)
+                }
                 Ok(_) | Err(_) => conflict(&report, places),
             }));
         }
@@ -221,7 +223,7 @@ impl Intake<'_> {
         };
         let against = admit(&report, places, &self.reading.inventory, script.as_ref(), &codes, self.now, scrutiny);
         if !against.is_empty() {
-            return Ok(Judged::Settled(Taken::Refused(against)));
+            return Ok(Judged::Settled(Received::Rejected(against)));
         }
         // An import carries the fingerprints of its time; a new report gets today's.
         if report.fingerprints.is_empty() {
@@ -229,7 +231,7 @@ impl Intake<'_> {
         }
         self.note_in_use(&mut report);
         let at = report.at;
-        let entry = self.entry(EntryKind::Report, id, &station, at, &Line::Report(Box::new(report)));
+        let entry = self.entry(EntryKind::Report, id, &station, at, &LedgerLine::Report(Box::new(report)));
         Ok(Judged::Added(station, batch.add(entry)))
     }
 
@@ -247,26 +249,26 @@ impl Intake<'_> {
 
     async fn shown(&self, shown: &Shown, place: Place, batch: &mut Batch<'_>) -> Result<Judged, FleetError> {
         let (entry, station) = (shown_entry(shown, self.now), shown.station.clone());
-        let refused = |message: String, fix: &str| {
-            Ok(Judged::Settled(Taken::Refused(vec![Finding::new(Code::ReportScript, place, message, fix)])))
+        let rejected = |message: String, fix: &str| {
+            Ok(Judged::Settled(Received::Rejected(vec![Finding::new(Code::ReportScript, place, message, fix)])))
         };
         if shown.at > self.now + AHEAD {
             let message = format!("The script {} was shown at {:.0}, which is still to come.", shown.script, shown.at);
-            return refused(message, "Set the clock right that wrote it.");
+            return rejected(message, "Set the clock right that wrote it.");
         }
         match issued(&shown.script, batch).await? {
             Some(issued) if issued.station == station => {}
             Some(issued) => {
                 let message = format!("The script {} is for {}, not for {station}.", shown.script, issued.station);
-                return refused(message, "The two ledgers disagree: compare them line by line.");
+                return rejected(message, "The two ledgers disagree: compare them line by line.");
             }
             None => {
                 let message = format!("The script {} is not on record, so it cannot have been shown.", shown.script);
-                return refused(message, "Put the line of the script before it, as an export has it.");
+                return rejected(message, "Put the line of the script before it, as an export has it.");
             }
         }
         Ok(match batch.body(EntryKind::Shown, &entry.id).await? {
-            Some(_) => Judged::Settled(Taken::Duplicate(station)),
+            Some(_) => Judged::Settled(Received::Duplicate(station)),
             None => Judged::Added(station, batch.add(entry)),
         })
     }
@@ -278,14 +280,14 @@ impl Intake<'_> {
             let same = known.station == issued.station && known.steps == issued.steps;
             let fix = "The two ledgers disagree: compare them line by line.";
             let message = format!("The script {} is on record with other steps.", issued.digest);
-            let refused = || Taken::Refused(vec![Finding::new(Code::ReportConflict, place, message, fix)]);
-            return Ok(Judged::Settled(if same { Taken::Duplicate(station) } else { refused() }));
+            let rejected = || Received::Rejected(vec![Finding::new(Code::ReportConflict, place, message, fix)]);
+            return Ok(Judged::Settled(if same { Received::Duplicate(station) } else { rejected() }));
         }
-        let entry = self.entry(EntryKind::Script, id, &station, issued.at, &Line::Script(Box::new(issued)));
+        let entry = self.entry(EntryKind::Script, id, &station, issued.at, &LedgerLine::Script(Box::new(issued)));
         Ok(Judged::Added(station, batch.add(entry)))
     }
 
-    fn entry(&self, kind: EntryKind, id: String, station: &str, at: Timestamp, line: &Line) -> NewEntry {
+    fn entry(&self, kind: EntryKind, id: String, station: &str, at: Timestamp, line: &LedgerLine) -> NewEntry {
         NewEntry {
             kind,
             id,
@@ -296,21 +298,21 @@ impl Intake<'_> {
         }
     }
 
-    /// Nothing that was sent is lost: a refused report is kept with its reasons.
-    pub(super) async fn keep_if_refused(
+    /// Nothing that was sent is lost: a rejected report is kept with its reasons.
+    pub(super) async fn keep_if_rejected(
         &self,
         source: &Arc<str>,
         sha: &str,
         bytes: &[u8],
-        taken: &Taken,
+        received: &Received,
     ) -> Result<(), FleetError> {
-        let Taken::Refused(findings) = taken else { return Ok(()) };
+        let Received::Rejected(findings) = received else { return Ok(()) };
         let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
         let kept = &bytes[..bytes.len().min(KEPT_BYTES)];
         let mut body = String::from_utf8_lossy(kept).replace('\0', "\u{fffd}");
         cover_literals(&mut body, source, findings);
         let (report, station) = named(&body);
-        let refused = NewRefused {
+        let rejected = NewRejected {
             report,
             station,
             id: sha.chars().take(16).collect(),
@@ -320,7 +322,7 @@ impl Intake<'_> {
             body,
             at_ms: self.now.as_millisecond(),
         };
-        self.store.keep_refused(&refused).await?;
+        self.store.keep_rejected(&rejected).await?;
         Ok(())
     }
 }
@@ -330,11 +332,11 @@ fn what_it_is(decision: &Decision) -> &'static str {
         Decision::Aside(_) => "something set aside",
         Decision::Release(_) => "the release of a change",
         Decision::Take(_) => "a take of a station",
-        Decision::End(_) => "the end of something set aside or taken",
+        Decision::End(_) => "the end of something set aside or received",
     }
 }
 
-/// Another line where only reports are taken.
+/// Another line where only reports are allowed.
 fn no_report(what: &str, place: Place) -> Finding {
     let message = format!("This line is {what}, and no field report: who may report may not say that.");
     let fix = "Say it with the command itself, or take in the whole export with `stationkeep ledger import FILE`.";
@@ -343,24 +345,24 @@ fn no_report(what: &str, place: Place) -> Finding {
 
 /// What a line comes to before its batch is written.
 enum Judged {
-    Settled(Taken),
+    Settled(Received),
     /// It is new, about this station, and stands at this place of the batch.
     Added(setting::Name, usize),
 }
 
 /// The id under which a line would be recorded, or that of the script it names.
-fn id_of(line: &Line, kind: EntryKind) -> Option<String> {
+fn id_of(line: &LedgerLine, kind: EntryKind) -> Option<String> {
     match (line, kind) {
-        (Line::Report(report), EntryKind::Report) => Some(report.id.to_string()),
-        (Line::Report(report), EntryKind::Script) => report.script.as_ref().map(ToString::to_string),
-        (Line::Script(issued), EntryKind::Script) => Some(issued.digest.to_string()),
-        (Line::Shown(shown), EntryKind::Shown) => Some(shown_id(shown)),
-        (Line::Report(_), EntryKind::Shown)
-        | (Line::Script(_), EntryKind::Report | EntryKind::Shown)
-        | (Line::Shown(_) | Line::Decision(_), EntryKind::Report | EntryKind::Script)
-        | (Line::Decision(_), EntryKind::Shown)
+        (LedgerLine::Report(report), EntryKind::Report) => Some(report.id.to_string()),
+        (LedgerLine::Report(report), EntryKind::Script) => report.script.as_ref().map(ToString::to_string),
+        (LedgerLine::Script(issued), EntryKind::Script) => Some(issued.digest.to_string()),
+        (LedgerLine::Shown(shown), EntryKind::Shown) => Some(shown_id(shown)),
+        (LedgerLine::Report(_), EntryKind::Shown)
+        | (LedgerLine::Script(_), EntryKind::Report | EntryKind::Shown)
+        | (LedgerLine::Shown(_) | LedgerLine::Decision(_), EntryKind::Report | EntryKind::Script)
+        | (LedgerLine::Decision(_), EntryKind::Shown)
         | (
-            Line::Report(_) | Line::Script(_) | Line::Shown(_) | Line::Decision(_),
+            LedgerLine::Report(_) | LedgerLine::Script(_) | LedgerLine::Shown(_) | LedgerLine::Decision(_),
             EntryKind::Aside | EntryKind::Release | EntryKind::Take | EntryKind::End,
         ) => None,
     }
@@ -370,18 +372,18 @@ async fn issued(digest: &ledger::Digest, batch: &mut Batch<'_>) -> Result<Option
     let id = digest.to_string();
     let Some(body) = batch.body(EntryKind::Script, &id).await? else { return Ok(None) };
     match parse_line(&body).map_err(|source| FleetError::Recorded { id, source })? {
-        Line::Script(issued) => Ok(Some(*issued)),
-        Line::Report(_) | Line::Shown(_) | Line::Decision(_) => Ok(None),
+        LedgerLine::Script(issued) => Ok(Some(*issued)),
+        LedgerLine::Report(_) | LedgerLine::Shown(_) | LedgerLine::Decision(_) => Ok(None),
     }
 }
 
-fn conflict(report: &Report, places: &Places) -> Taken {
+fn conflict(report: &Report, places: &Places) -> Received {
     let message = format!("A report {} with other content is on record.", report.id);
     let fix = "Send a correction as a new report, with a new id.";
-    Taken::Refused(vec![Finding::new(Code::ReportConflict, places.of("id"), message, fix)])
+    Received::Rejected(vec![Finding::new(Code::ReportConflict, places.of("id"), message, fix)])
 }
 
-/// The id and station that a refused report names, as far as it can be read.
+/// The id and station that a rejected report names, as far as it can be read.
 fn named(body: &str) -> (Option<String>, Option<String>) {
     let Ok(root) = yaml::read(&"report".into(), body.as_bytes()) else { return (None, None) };
     let text = |key: &str| match root.get(key).map(|node| &node.data) {
@@ -391,7 +393,7 @@ fn named(body: &str) -> (Option<String>, Option<String>) {
     (text("id"), text("station"))
 }
 
-/// The reasons of a refusal as they are kept.
+/// The reasons of a rejection as they are kept.
 fn reasons_json(findings: &[Finding]) -> String {
     let reason = |finding: &Finding| {
         json!({
@@ -406,7 +408,7 @@ fn reasons_json(findings: &[Finding]) -> String {
     Json::from(findings.iter().map(reason).collect::<Vec<_>>()).to_string()
 }
 
-/// The reasons of a refusal that was kept; what cannot be read is passed over.
+/// The reasons of a rejection that was kept; what cannot be read is passed over.
 pub fn kept_reasons(text: &str) -> Vec<Finding> {
     let all: Vec<Json> = serde_json::from_str(text).unwrap_or_default();
     let reason = |json: &Json| {

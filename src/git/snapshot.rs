@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-use super::objects::{Entry, Id, What};
+use super::objects::{Id, TreeEntry, What};
 use super::run::At;
 use super::{Git, GitError};
 use crate::files::{
@@ -86,9 +86,9 @@ fn is_small(size: &u64) -> bool {
     *size <= LIMIT_BYTES as u64
 }
 
-fn listed(entries: Vec<Entry>, shown: &str) -> Listed {
+fn listed(entries: Vec<TreeEntry>, shown: &str) -> Listed {
     let mut listed = Listed::default();
-    for Entry { what, id, path } in entries {
+    for TreeEntry { what, id, path } in entries {
         let text = String::from_utf8_lossy(&path);
         let mut steps = text.split('/');
         let name = steps.next_back().unwrap_or_default();

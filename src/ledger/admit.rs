@@ -37,7 +37,7 @@ pub fn admit(
     let mut desk = Desk { report, places, findings: Vec::new() };
     if report.at > now + AHEAD {
         let message = format!("The report is dated {}, and it is only {now:.0}.", report.at);
-        desk.refuse(Code::ReportTime, "at", message, "Set the clock of the sender right.");
+        desk.reject(Code::ReportTime, "at", message, "Set the clock of the sender right.");
     }
     desk.steps(script);
     match inventory.stations.get(&report.station) {
@@ -45,7 +45,7 @@ pub fn admit(
         Some(station) => desk.station(station, inventory, codes),
         None => {
             let fix = did_you_mean(&report.station, inventory.stations.keys().map(|name| &**name));
-            desk.refuse(Code::NameUnknown, "station", format!("No station is called `{}`.", report.station), fix);
+            desk.reject(Code::NameUnknown, "station", format!("No station is called `{}`.", report.station), fix);
         }
     }
     crate::finding::settle(&mut desk.findings);
@@ -59,7 +59,7 @@ struct Desk<'a> {
 }
 
 impl Desk<'_> {
-    fn refuse(&mut self, code: Code, path: &str, message: String, fix: impl Into<String>) {
+    fn reject(&mut self, code: Code, path: &str, message: String, fix: impl Into<String>) {
         self.findings.push(Finding::new(code, self.places.of(path), message, fix));
     }
 
@@ -68,17 +68,17 @@ impl Desk<'_> {
         let Some(digest) = &report.script else {
             if !report.steps.is_empty() {
                 let fix = "Name the script that was keyed, or put what was keyed without one under `left`.";
-                self.refuse(Code::ReportScript, "steps", "There are steps, but no `script`.".into(), fix);
+                self.reject(Code::ReportScript, "steps", "There are steps, but no `script`.".into(), fix);
             }
             return;
         };
         let Some(script) = script else {
             let fix = "Copy the digest from the head of the script that was keyed.";
-            return self.refuse(Code::ReportScript, "script", format!("No script {digest} was ever issued."), fix);
+            return self.reject(Code::ReportScript, "script", format!("No script {digest} was ever issued."), fix);
         };
         if script.station != report.station {
             let message = format!("The script {digest} was issued for {}, not for {}.", script.station, report.station);
-            self.refuse(
+            self.reject(
                 Code::ReportScript,
                 "script",
                 message,
@@ -90,11 +90,11 @@ impl Desk<'_> {
             let path = format!("steps.{nth}");
             if script.step(*number).is_none() {
                 let message = format!("The script {digest} has no step {number}.");
-                self.refuse(Code::ReportScript, &path, message, format!("It has {} steps.", script.steps.len()));
+                self.reject(Code::ReportScript, &path, message, format!("It has {} steps.", script.steps.len()));
             }
             if !seen.insert(number) {
                 let message = format!("Step {number} is reported twice.");
-                self.refuse(Code::ReportScript, &path, message, "Report what was heard last.");
+                self.reject(Code::ReportScript, &path, message, "Report what was heard last.");
             }
         }
     }
@@ -112,12 +112,12 @@ impl Desk<'_> {
             if !keybook.lifelines.iter().any(|lifeline| lifeline.name == test.lifeline) {
                 let fix = did_you_mean(&test.lifeline, keybook.lifelines.iter().map(|l| &*l.name));
                 let message = format!("A {} has no lifeline `{}`.", keybook.model, test.lifeline);
-                self.refuse(Code::NameUnknown, &path, message, fix);
+                self.reject(Code::NameUnknown, &path, message, fix);
             }
             let Some(contact) = &test.contact else { continue };
             if !inventory.contacts.contains_key(contact) {
                 let fix = did_you_mean(contact, inventory.contacts.keys().map(|name| &**name));
-                self.refuse(Code::NameUnknown, &path, format!("No contact is called `{contact}`."), fix);
+                self.reject(Code::NameUnknown, &path, format!("No contact is called `{contact}`."), fix);
             }
         }
     }
@@ -127,10 +127,10 @@ impl Desk<'_> {
         let path = format!("{part}.{name}");
         let Some(id) = keybook.id(name) else {
             let fix = did_you_mean(name, keybook.settings.iter().map(|setting| &*setting.name));
-            return self.refuse(Code::NameUnknown, &path, format!("A {} has no setting `{name}`.", keybook.model), fix);
+            return self.reject(Code::NameUnknown, &path, format!("A {} has no setting `{name}`.", keybook.model), fix);
         };
         if let Err(unfit) = keybook.setting(id).kind.value(written, |reference| codes.seal(reference)) {
-            self.refuse(unfit.code, &path, format!("`{name}` on a {} {}", keybook.model, unfit.why), unfit.fix);
+            self.reject(unfit.code, &path, format!("`{name}` on a {} {}", keybook.model, unfit.why), unfit.fix);
         }
     }
 }

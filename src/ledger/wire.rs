@@ -19,7 +19,7 @@ use crate::setting::{Fingerprint, Name, Written};
 
 /// One line of a ledger.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Line {
+pub enum LedgerLine {
     Report(Box<Report>),
     Script(Box<Issued>),
     Shown(Box<Shown>),
@@ -112,12 +112,12 @@ pub fn report_json(report: &Report) -> Json {
 }
 
 /// A ledger line's text.
-pub fn line_of(line: &Line) -> String {
+pub fn line_of(line: &LedgerLine) -> String {
     let json = match line {
-        Line::Report(report) => serde_json::to_string(&WireReport::from(&**report)),
-        Line::Script(issued) => serde_json::to_string(&WireIssued::from(&**issued)),
-        Line::Shown(shown) => serde_json::to_string(&WireShown::from(&**shown)),
-        Line::Decision(decision) => wire_decision::text(decision),
+        LedgerLine::Report(report) => serde_json::to_string(&WireReport::from(&**report)),
+        LedgerLine::Script(issued) => serde_json::to_string(&WireIssued::from(&**issued)),
+        LedgerLine::Shown(shown) => serde_json::to_string(&WireShown::from(&**shown)),
+        LedgerLine::Decision(decision) => wire_decision::text(decision),
     };
     // Plain maps, texts and numbers always have a JSON form.
     json.unwrap_or_default()
@@ -145,15 +145,15 @@ pub fn was_recorded(line: &str) -> bool {
 ///
 /// # Errors
 /// Says what keeps the line from being one of these.
-pub fn parse_line(text: &str) -> Result<Line, WireError> {
+pub fn parse_line(text: &str) -> Result<LedgerLine, WireError> {
     let kind: wire_decision::Kind = serde_json::from_str(text)?;
     if let Some(decision) = wire_decision::parse(&kind, text) {
-        return decision.map(|decision| Line::Decision(Box::new(decision)));
+        return decision.map(|decision| LedgerLine::Decision(Box::new(decision)));
     }
     match (kind.issued, kind.shown) {
-        (Some(_), _) => issued(serde_json::from_str(text)?).map(|issued| Line::Script(Box::new(issued))),
-        (None, Some(_)) => shown(serde_json::from_str(text)?).map(|shown| Line::Shown(Box::new(shown))),
-        (None, None) => report(serde_json::from_str(text)?).map(|report| Line::Report(Box::new(report))),
+        (Some(_), _) => issued(serde_json::from_str(text)?).map(|issued| LedgerLine::Script(Box::new(issued))),
+        (None, Some(_)) => shown(serde_json::from_str(text)?).map(|shown| LedgerLine::Shown(Box::new(shown))),
+        (None, None) => report(serde_json::from_str(text)?).map(|report| LedgerLine::Report(Box::new(report))),
     }
 }
 
@@ -308,7 +308,7 @@ mod tests {
     fn a_report_comes_back_from_its_line_unchanged() {
         let mut report = sample();
         report.fingerprints.insert("file:a".parse().unwrap(), Fingerprint::stored("k:1"));
-        let line = Line::Report(Box::new(report));
+        let line = LedgerLine::Report(Box::new(report));
         assert_eq!(parse_line(&line_of(&line)).unwrap(), line);
     }
 
@@ -317,7 +317,7 @@ mod tests {
         let mut report = sample();
         report.number = Some("+441632960121".into());
         report.tests[0].dialled = Some("9,01632960101".into());
-        let line = Line::Report(Box::new(report.clone()));
+        let line = LedgerLine::Report(Box::new(report.clone()));
         assert_eq!(parse_line(&line_of(&line)).unwrap(), line);
         assert_eq!(report_json(&report), report_json(&sample()));
         let claimed = r#"{"report":1,"id":"019a6c1e-8f00-7000-8000-000000000001","station":"EQ-01",
@@ -328,8 +328,11 @@ mod tests {
     #[test]
     fn a_showing_comes_back_from_its_line_unchanged() {
         let at = "2026-11-20T10:14:00Z".parse().unwrap();
-        let line =
-            Line::Shown(Box::new(Shown { script: "3f9a1c0b7d24e615".parse().unwrap(), station: "EQ-01".into(), at }));
+        let line = LedgerLine::Shown(Box::new(Shown {
+            script: "3f9a1c0b7d24e615".parse().unwrap(),
+            station: "EQ-01".into(),
+            at,
+        }));
         let text = r#"{"shown":1,"script":"3f9a1c0b7d24e615","station":"EQ-01","at":"2026-11-20T10:14:00Z"}"#;
         assert_eq!(line_of(&line), text);
         assert_eq!(parse_line(text).unwrap(), line);
@@ -362,7 +365,7 @@ note: "é \"x\""
             ("access".into(), Some((Written::Secret("file:a".parse().unwrap()), Some(Fingerprint::stored("k:1"))))),
             ("emergency.primary".into(), None),
         ];
-        let line = Line::Script(Box::new(Issued {
+        let line = LedgerLine::Script(Box::new(Issued {
             digest: "3f9a1c0b7d24e615".parse().unwrap(),
             station: "EQ-01".into(),
             at: "2026-11-20T10:14:00Z".parse().unwrap(),
@@ -373,7 +376,7 @@ note: "é \"x\""
     }
 
     #[test]
-    fn a_line_that_is_neither_is_refused() {
+    fn a_line_that_is_neither_is_rejected() {
         for text in ["", "{}", "[]", "{\"report\":1}", "{\"issued\":1}", "null", "{\"issued\":1,\"script\":\"x\"}"] {
             assert!(parse_line(text).is_err(), "{text}");
         }

@@ -13,7 +13,7 @@ use super::*;
 use crate::drift::{Rules, look};
 use crate::inventory::{self, Inventory, Station};
 use crate::keybook::sample::{TERN, keybook};
-use crate::ledger::{Heard, Line, Outcome, Record, Report, State as HeldState, Test, fold, parse_line};
+use crate::ledger::{Heard, LedgerLine, Outcome, Record, Report, State as HeldState, Test, fold, parse_line};
 use crate::script::problem::Cost;
 use crate::setting::{Code, Codes, Name, Reference, Value};
 
@@ -384,8 +384,9 @@ fn what_is_in_doubt_is_keyed_and_proved_from_each_candidate() {
 fn a_script_on_record_does_to_the_record_what_it_did_to_the_station() {
     let station = station(TERN, ALL_WANTED);
     let script = there(&station, &Record::blank(&station.keybook)).unwrap().unwrap();
-    let Line::Script(on_record) =
-        parse_line(&crate::ledger::line_of(&Line::Script(Box::new(issued(&script, Timestamp::UNIX_EPOCH))))).unwrap()
+    let LedgerLine::Script(on_record) =
+        parse_line(&crate::ledger::line_of(&LedgerLine::Script(Box::new(issued(&script, Timestamp::UNIX_EPOCH)))))
+            .unwrap()
     else {
         panic!()
     };

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use super::seen::{Seen, SeenLifeline, SeenSetting, Shown};
+use super::seen::{Seen, SeenLifeline, SeenSetting, ShownValue};
 use crate::alert::terms::Subscription;
 use crate::drift::{Drift, Service};
 use crate::setting::{Name, Weight};
@@ -20,7 +20,7 @@ pub fn changed(was: &Seen, is: &Seen) -> BTreeSet<Weight> {
     of_settings.chain(of_lifelines).collect()
 }
 
-fn essence(setting: &SeenSetting) -> (Drift, Weight, &Shown, &Shown) {
+fn essence(setting: &SeenSetting) -> (Drift, Weight, &ShownValue, &ShownValue) {
     let SeenSetting { drift, weight, wanted, held, fixed_at: _ } = setting;
     (*drift, *weight, wanted, held)
 }
