@@ -55,7 +55,7 @@ pub(super) async fn since(store: &Store, digest: &Digest, station: &str) -> Resu
         let seq = later.seq;
         match parse_line(&later.body).map_err(|source| FleetError::Entry { seq, source })? {
             LedgerLine::Report(report) => reports.push(*report),
-            LedgerLine::Script(_) | LedgerLine::Shown(_) | LedgerLine::Decision(_) => {}
+            LedgerLine::Script(_) | LedgerLine::Shown(_) | LedgerLine::Begun(_) | LedgerLine::Decision(_) => {}
         }
     }
     let told = |report: Report| LaterReport { at: report.at, by: report.by.to_string() };
