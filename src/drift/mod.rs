@@ -244,6 +244,7 @@ pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) ->
         .iter()
         .filter(|_| counts)
         .zip(&record.lifelines)
+        .filter(|(lifeline, _)| lifeline.is_required())
         .map(|(lifeline, proof)| {
             let tracked = is_tracked(station, record, lifeline);
             let (service, mark) = service(proof, station.test_days, now);
@@ -281,7 +282,8 @@ fn scope(station: &Station, record: &Record, counted: &[LifelineService]) -> Sco
         is_watched: is_managed(id),
         let_go_at: station.let_go.iter().find(|(gone, _)| *gone == id).map(|(_, place)| place.clone()),
     });
-    let lifelines = station.keybook.lifelines.iter().map(|lifeline| InScope {
+    let required = station.keybook.lifelines.iter().filter(|lifeline| lifeline.is_required());
+    let lifelines = required.map(|lifeline| InScope {
         name: lifeline.name.clone(),
         is_lifeline: true,
         is_watched: station.for_now.set_aside == Extent::Whole

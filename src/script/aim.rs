@@ -139,7 +139,8 @@ pub(super) fn untried(station: &Station, record: &Record, aim: &Aim) -> Vec<Name
     };
     let lifelines = station.keybook.lifelines.iter().enumerate();
     let untried = lifelines.filter(|(at, lifeline)| {
-        lifeline.settings.iter().any(differs) && !record.earlier.worked(*at).is_some_and(is_tested)
+        let is_tested = record.earlier.worked(*at).is_some_and(is_tested);
+        lifeline.is_required() && lifeline.settings.iter().any(differs) && !is_tested
     });
     untried.map(|(_, lifeline)| lifeline.name.clone()).collect()
 }

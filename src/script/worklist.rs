@@ -246,7 +246,8 @@ fn exposed<'s>(station: &'s Station, drift: &StationDrift) -> Vec<&'s str> {
         Drift::InDoubt | Drift::Unproven => true,
         Drift::Differs | Drift::Strayed | Drift::Overdue => false,
     };
-    let lifelines = station.keybook.lifelines.iter().filter(|lifeline| {
+    let required = station.keybook.lifelines.iter().filter(|lifeline| lifeline.is_required());
+    let lifelines = required.filter(|lifeline| {
         let mut drifting = drift.settings.iter().filter(|setting| lifeline.settings.contains(&setting.id));
         failed(&lifeline.name) || drifting.any(|setting| unsure(setting.drift))
     });

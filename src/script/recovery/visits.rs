@@ -224,7 +224,9 @@ fn visit(
     let promised = all_well || failing.recovery.fallback.as_ref().is_none_or(|fallback| fallback.restores);
     if promised {
         prop_assert!(went_well, "a step of the promise was refused: {:?}", visit.told);
-        for (lifeline, record_of) in station.keybook.lifelines.iter().zip(0..) {
+        for (lifeline, record_of) in
+            station.keybook.lifelines.iter().zip(0..).filter(|(lifeline, _)| lifeline.is_required())
+        {
             let tracked =
                 lifeline.settings.iter().all(|id| station.wanted(*id).is_some() || record.known(*id).is_some());
             let was_covered = lifeline.settings.iter().all(|id| record.known(*id).is_some());
