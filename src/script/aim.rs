@@ -139,8 +139,8 @@ pub(super) fn untried(station: &Station, record: &Record, aim: &Aim) -> Vec<Name
     };
     let lifelines = station.keybook.lifelines.iter().enumerate();
     let untried = lifelines.filter(|(at, lifeline)| {
-        let is_tested = record.earlier.worked(*at).is_some_and(is_tested);
-        lifeline.is_required() && lifeline.settings.iter().any(differs) && !is_tested
+        let is_changed = lifeline.is_required() && lifeline.settings.iter().any(differs);
+        is_changed && !record.earlier.worked(*at).is_some_and(is_tested)
     });
     untried.map(|(_, lifeline)| lifeline.name.clone()).collect()
 }

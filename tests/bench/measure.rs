@@ -128,7 +128,9 @@ pub fn reports(folder: &Path) -> HashMap<Name, Vec<Report>> {
     for line in fs::read_to_string(folder.join("ledger.jsonl")).expect("the ledger's lines").lines() {
         match parse_line(line).expect("a line of the ledger") {
             Line::Report(report) => reports.entry(report.station.clone()).or_default().push(*report),
-            Line::Script(_) | Line::Shown(_) | Line::Decision(_) => unreachable!("the writer writes reports only"),
+            Line::Script(_) | Line::Shown(_) | Line::Begun(_) | Line::Decision(_) => {
+                unreachable!("the writer writes reports only")
+            }
         }
     }
     reports
