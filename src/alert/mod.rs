@@ -113,7 +113,7 @@ pub use decide::{Verdict, decide};
 pub use event::{CONTENT_TYPE, LONGEST_BODY, Message, source_of};
 pub use heartbeat::heartbeat;
 pub use pass::{
-    Cause, FilesRead, HandedOut, NewCommit, Next, OutScript, Pass, RejectedReport, RejectedReports, ReportTaken,
+    Brake, Cause, FilesRead, HandedOut, NewCommit, Next, OutScript, Pass, RejectedReport, RejectedReports, ReportTaken,
     Silent, Stopped, Work,
 };
 pub use step::Reason;

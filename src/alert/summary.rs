@@ -24,12 +24,14 @@ pub struct Sentence<'a, 'p> {
     pub call_back: Option<String>,
     pub to_do: &'a ToDo,
     pub many: bool,
+    /// Where nothing is on record yet.
+    pub first_day: Option<String>,
     pub totals: &'a Totals,
 }
 
 /// What is kept for what is held, for what to do, and for what was set aside or is to be called back; the rest is for what
 /// happened.
-const HELD: Room = Room(400);
+const HELD: Room = Room(520);
 const TO_DO: Room = Room(520);
 const ASIDE: Room = Room(250);
 
@@ -57,8 +59,8 @@ impl Sentence<'_, '_> {
 
     /// What happened, by reason.
     fn news(&self) -> String {
-        let mut text = String::new();
-        if self.many {
+        let mut text = self.first_day.as_ref().map(|first_day| format!("{first_day} ")).unwrap_or_default();
+        if self.many && self.first_day.is_none() {
             text.push_str("Many at once. ");
         }
         for reason in Reason::ALL {

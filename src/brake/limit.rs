@@ -80,6 +80,12 @@ impl Limit {
     /// What holds for `most` where nothing is written.
     pub const MOST: usize = 200;
 
+    /// "30 % (brake.share, stationkeep.yaml:12) or 200 (brake.most, stationkeep.yaml:12)"
+    pub fn text(&self) -> String {
+        let Limit { share, most, share_set_at, most_set_at } = self;
+        format!("{} ({share_set_at}) or {most} ({most_set_at})", share.percent())
+    }
+
     /// What so many of so many pass: "30 % (brake.share, stationkeep.yaml:12)".
     pub fn passed_by(&self, altered: usize, on_record: usize) -> Option<String> {
         if self.share.is_passed_by(altered, on_record) {

@@ -5,8 +5,11 @@ use std::collections::HashMap;
 use jiff::Timestamp;
 
 use super::error::FleetError;
-use crate::inventory::Station;
-use crate::ledger::{Decision, Digest, Issued, Line, Record, Report, Shown, fold, handed_out, parse_line, unanswered};
+use crate::brake::is_harmless;
+use crate::inventory::{Keybooks, Station};
+use crate::ledger::{
+    Decision, Digest, Issued, Line, Record, Report, Shown, fold, handed_out, leads_to, parse_line, unanswered,
+};
 use crate::setting::Name;
 use crate::store::Entry;
 
@@ -15,6 +18,8 @@ use crate::store::Entry;
 pub(super) struct StationEntries {
     pub reports: Vec<Report>,
     scripts: HashMap<Digest, Issued>,
+    /// When each script was issued.
+    issued: Vec<Shown>,
     shown: Vec<Shown>,
 }
 
@@ -29,6 +34,9 @@ impl StationEntries {
             Line::Report(report) if is_later(report.at) => {}
             Line::Report(report) => self.reports.push(*report),
             Line::Script(issued) => {
+                let Issued { digest, station, at, .. } = &*issued;
+                let one = Shown { script: digest.clone(), station: station.clone(), at: *at };
+                self.issued.extend(Some(one).filter(|one| !is_later(one.at)));
                 self.scripts.insert(issued.digest.clone(), *issued);
             }
             Line::Shown(shown) if is_later(shown.at) => {}
@@ -41,6 +49,7 @@ impl StationEntries {
     pub fn append(&mut self, mut other: StationEntries) {
         self.reports.append(&mut other.reports);
         self.scripts.extend(other.scripts);
+        self.issued.append(&mut other.issued);
         self.shown.append(&mut other.shown);
     }
 
@@ -62,19 +71,42 @@ impl StationEntries {
     /// The reports kept with a number, and the scripts that they name.
     pub fn at_number(&self, number: &Name) -> StationEntries {
         let reports = self.reports.iter().filter(|report| report.number.as_ref() == Some(number)).cloned().collect();
-        StationEntries { reports, scripts: self.scripts.clone(), shown: Vec::new() }
+        StationEntries { reports, scripts: self.scripts.clone(), ..StationEntries::default() }
     }
 
-    /// When a script was last shown that no report has named since.
-    pub fn shown_at(&self) -> Option<Timestamp> {
-        unanswered(&self.shown, &self.reports).into_values().max()
+    /// When scripts were shown. One of which no showing is kept was shown when it was issued.
+    fn showings(&self) -> impl Iterator<Item = &Shown> {
+        let is_kept = |one: &&Shown| !self.shown.iter().any(|shown| shown.script == one.script);
+        self.shown.iter().chain(self.issued.iter().filter(is_kept))
+    }
+
+    /// Whether a script was shown that no report has named since.
+    pub fn are_out(&self) -> bool {
+        !unanswered(self.showings(), &self.reports).is_empty()
+    }
+
+    /// When a script was last shown that leads to anything but values that these reports prove, and that none has named
+    /// since. Of a station that left nobody knows the model: each script is judged by the keybook that it was written for.
+    pub fn altering_at(&self, keybooks: &Keybooks) -> Option<Timestamp> {
+        let open = unanswered(self.showings(), &self.reports).into_iter();
+        open.filter(|(script, _)| !self.leads_to_proven(script, keybooks)).map(|(_, at)| at).max()
+    }
+
+    fn leads_to_proven(&self, script: &Digest, keybooks: &Keybooks) -> bool {
+        let known = || {
+            let issued = self.scripts.get(script)?;
+            Some((issued, keybooks.get(issued.model()?)?))
+        };
+        let Some((issued, keybook)) = known() else { return false };
+        let record = fold(keybook, &self.reports, |digest: &Digest| self.scripts.get(digest));
+        is_harmless(keybook, &record, &leads_to(keybook, issued), |id| keybook.is_lifeline(id))
     }
 
     /// What they prove about a station.
     pub fn record(&self, station: &Station) -> Record {
         let script = |digest: &Digest| self.scripts.get(digest);
         let mut record = fold(&station.keybook, &self.reports, script);
-        record.handed_out = handed_out(&station.keybook, &self.shown, &self.reports, script);
+        record.handed_out = handed_out(&station.keybook, self.showings(), &self.reports, script);
         record
     }
 }

@@ -106,12 +106,12 @@ impl World {
         };
         let terms = Terms {
             rules: Rules { reconfirm_days: 1, require_tests: true },
-            limit: Limit {
+            limit: Arc::new(Limit {
                 share: "0.3".parse().unwrap(),
                 most: Limit::MOST,
                 share_set_at: "the test".into(),
                 most_set_at: "the test".into(),
-            },
+            }),
             settle: Duration::ZERO,
         };
         Fleet::new(sources, self.store.clone(), terms)
