@@ -7,6 +7,7 @@ use super::clip::{NAME, PLACE, Room, SUMMARY, clip, clip_sentences, length};
 use super::count::Count;
 use super::step::Reason;
 use super::topic::asides::AsideNews;
+use super::topic::growth::only_rewanted;
 use super::topic::scope::{Losses, Part};
 use super::topic::seen::Seen;
 use super::topic::station::Item;
@@ -65,9 +66,9 @@ impl Sentence<'_, '_> {
         }
         for reason in Reason::ALL {
             // What is out of service must not read as if all were well.
-            let of_reason = self.items.iter().filter(|item| item.reason == reason);
-            let (out, others): (Vec<_>, Vec<_>) = of_reason.partition(|item| extent(item) == Extent::Whole);
-            for (opening, items) in [(opening(reason), others), (OUT, out)] {
+            let of_reason: Vec<_> = self.items.iter().filter(|item| item.reason == reason).collect();
+            for opening in [opening(reason), CHANGED, OUT] {
+                let items: Vec<_> = of_reason.iter().copied().filter(|item| opening_of(item) == opening).collect();
                 let Some(first) = items.first() else { continue };
                 let count = Count::of(&items);
                 let _ = match items.len() {
@@ -104,6 +105,20 @@ impl Sentence<'_, '_> {
 }
 
 const OUT: &str = "Out of service and set aside:";
+
+/// How a station is not worse than it was, though another value is wanted there.
+const CHANGED: &str = "Otherwise wanted at";
+
+fn opening_of(item: &Item<'_, '_>) -> &'static str {
+    let is_rewanted = || item.was.zip(item.subject.seen()).is_some_and(|(was, is)| only_rewanted(was, is));
+    if extent(item) == Extent::Whole {
+        OUT
+    } else if item.reason == Reason::Grown && is_rewanted() {
+        CHANGED
+    } else {
+        opening(item.reason)
+    }
+}
 
 /// What is set aside of the station.
 fn extent(item: &Item<'_, '_>) -> Extent {

@@ -88,8 +88,11 @@ fn alterations_text(out: &mut String, alteration: &Alteration) {
         let _ = writeln!(out, "  {}", altered_text(altered));
     }
     for script in &alteration.in_hand {
-        let _ = writeln!(out, "  script {}, shown {:.0} and not reported on:", script.script, script.at);
-        script.alters.iter().for_each(|altered| {
+        let others: Vec<_> = script.alters.iter().filter(|altered| !alteration.wanted.contains(altered)).collect();
+        let leads = if others.is_empty() { " leads to the same" } else { " leads to:" };
+        let at = script.at.strftime("%Y-%m-%d %H:%M UTC");
+        let _ = writeln!(out, "  script {}, handed out {at} and not reported on,{leads}", script.script);
+        others.iter().for_each(|altered| {
             let _ = writeln!(out, "    {}", altered_text(altered));
         });
     }

@@ -15,7 +15,7 @@ use crate::finding::{Code, Finding, Place, cover_literals};
 use crate::inventory::dial;
 use crate::ledger::{
     self, AHEAD, Decision, Issued, Line, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, Shown, admit, line_of,
-    parse_line, report_json, was_recorded,
+    parse_line, recorded_at, report_json,
 };
 use crate::setting::{self, Codes};
 use crate::store::{Appended, EntryKind, NewEntry, NewRefused, Store};
@@ -101,7 +101,7 @@ impl Intake<'_> {
 
     async fn one(&self, report: Report, places: &Places) -> Result<Taken, FleetError> {
         let mut batch = Batch::new(self.store);
-        let judged = self.parsed(report.clone(), places, Scrutiny::Whole, &mut batch).await?;
+        let judged = self.parsed(report.clone(), places, (Scrutiny::Whole, None), &mut batch).await?;
         match (judged, batch.write().await?.first()) {
             (Judged::Settled(taken), _) => Ok(taken),
             (Judged::Added(station, _), Some(Appended::New { .. })) => Ok(Taken::New(station)),
@@ -169,8 +169,11 @@ impl Intake<'_> {
         let place = Place { file: source.clone(), line: number, column: 1, length: 1 };
         match parsed {
             Ok(Line::Report(report)) => {
-                let scrutiny = if was_recorded(line) { Scrutiny::Restored } else { Scrutiny::Whole };
-                self.parsed(*report, &Places::all_at(place), scrutiny, batch).await
+                let recorded = recorded_at(line);
+                let scrutiny = if recorded.is_some() { Scrutiny::Restored } else { Scrutiny::Whole };
+                // Whoever may drop a report may not say when it was recorded.
+                let restored = recorded.filter(|_| trust == Trust::Operator);
+                self.parsed(*report, &Places::all_at(place), (scrutiny, restored), batch).await
             }
             Ok(Line::Script(issued)) => self.script(*issued, place, batch).await,
             Ok(Line::Decision(decision)) if trust == Trust::Dropbox => {
@@ -196,7 +199,7 @@ impl Intake<'_> {
         &self,
         mut report: Report,
         places: &Places,
-        scrutiny: Scrutiny,
+        (scrutiny, restored): (Scrutiny, Option<Timestamp>),
         batch: &mut Batch<'_>,
     ) -> Result<Judged, FleetError> {
         let mut codes: Codes = self.reading.codes.clone();
@@ -223,13 +226,17 @@ impl Intake<'_> {
         if !against.is_empty() {
             return Ok(Judged::Settled(Taken::Refused(against)));
         }
-        // An import carries the fingerprints of its time; a new report gets today's.
-        if report.fingerprints.is_empty() {
-            report.seal(&codes);
+        // An import carries fingerprints, numbers and the time of recording; a new report gets today's.
+        if restored.is_none() {
+            if report.fingerprints.is_empty() {
+                report.seal(&codes);
+            }
+            self.note_in_use(&mut report);
         }
-        self.note_in_use(&mut report);
         let at = report.at;
         let entry = self.entry(EntryKind::Report, id, &station, at, &Line::Report(Box::new(report)));
+        let recorded_ms = restored.map_or(entry.recorded_ms, |at| at.as_millisecond().min(entry.recorded_ms));
+        let entry = NewEntry { recorded_ms, ..entry };
         Ok(Judged::Added(station, batch.add(entry)))
     }
 

@@ -136,7 +136,6 @@ impl Records {
             }
         }
         records.take_in(&at.0, entries, inventory, &mut waiting);
-        said.sort_by_key(|(seq, _)| *seq);
         said.into_iter().for_each(|(seq, decision)| records.decisions.add(seq, decision));
         records.finish(inventory, waiting);
         Ok(records)
@@ -611,5 +610,36 @@ mod tests {
             records.keep_up(&store, (&Inventory::default(), &Keybooks::new())).await.unwrap();
             assert_eq!((records.seq(), records.gone().len()), (end as i64, end));
         }
+    }
+
+    /// The ledger is read by station: what people said counts by its time and id, in whatever order it is read.
+    #[tokio::test]
+    async fn decisions_count_by_their_time_and_id_in_whatever_order_the_ledger_is_read() {
+        use crate::ledger::{Aside, End, Release, Said, Target};
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::open(&format!("sqlite:{}/l.db", folder.path().display())).await.unwrap();
+        let now: Timestamp = "2026-11-25T12:00:00Z".parse().unwrap();
+        let mut kept = Records::load(&store, (&Inventory::default(), &Keybooks::new()), None, |_| {}).await.unwrap();
+        let said = |nth| Said { id: uuid::Uuid::from_u128(nth), at: now, by: "ops-2".into(), why: Some("x".into()) };
+        let aside = |nth, station: &str| {
+            let (target, until) = (Target::Station(station.into()), now + jiff::SignedDuration::from_hours(24));
+            Decision::Aside(Aside { said: said(nth), target, setting: None, until, out_of_service: true })
+        };
+        let release = |nth| {
+            let stations = [(Name::from("S-1"), Arc::default())].into();
+            Decision::Release(Release { said: said(nth), change: "0123456789abcdef".parse().unwrap(), stations })
+        };
+        let end = |nth, ends| Decision::End(End { said: said(nth), ends: uuid::Uuid::from_u128(ends) });
+        for decision in [aside(9, "S-9"), release(8), end(7, 9), release(6), aside(5, "S-1")] {
+            crate::fleet::say(&store, &decision, now).await.unwrap();
+        }
+        kept.keep_up(&store, (&Inventory::default(), &Keybooks::new())).await.unwrap();
+        let anew = Records::load(&store, (&Inventory::default(), &Keybooks::new()), None, |_| {}).await.unwrap();
+        for records in [&kept, &anew] {
+            let last = records.decisions().release_of([&Name::from("S-1")]).map(|release| release.said.id);
+            assert_eq!(last, Some(uuid::Uuid::from_u128(8)));
+            assert_eq!(records.decisions().released(&"0123456789abcdef".parse().unwrap()), Some(4));
+        }
+        assert_eq!(format!("{:?}", kept.decisions()), format!("{:?}", anew.decisions()));
     }
 }

@@ -27,5 +27,5 @@ pub use proven::{Proven, same};
 pub use record::{Holding, Mark, Proof, Record, State, fold};
 pub use report::{Heard, Outcome, Places, REPORT_LIMIT_BYTES, Report, Test, Unit, read, too_long};
 pub use shown::{HandedOut, IN_HAND, SHOWN_AGAIN, Shown, handed_out, leads_to, shown_at, unanswered};
-pub use wire::{Line, export_line, line_of, parse_line, report_json, was_recorded};
+pub use wire::{Line, export_line, line_of, parse_line, recorded_at, report_json};
 pub use wire_value::{WireError, value_json};

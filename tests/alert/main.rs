@@ -141,7 +141,13 @@ fn webhook_stopped() -> Message {
 }
 
 fn beat() -> Message {
-    heartbeat(&"pulse".into(), "beat-019a6c1e-8f00-7000-8000-000000000001".into(), 300, &terms().source, clock())
+    heartbeat(
+        &"pulse".into(),
+        "beat-019a6c1e-8f00-7000-8000-000000000001".into(),
+        (300, false),
+        &terms().source,
+        clock(),
+    )
 }
 
 #[test]

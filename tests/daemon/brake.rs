@@ -372,7 +372,7 @@ fn scripts_taken_a_few_at_a_time_and_edits_taken_back_are_no_way_around() {
     let held = fleet.run(&["script", &all[7]]).ended(1);
     let adrift = |some: &[String]| ADRIFT.iter().filter(|name| some.iter().any(|one| one == *name)).count();
     let (count, out) = (14 + ADRIFT.len() - adrift(&all[..14]), 7 - adrift(&all[..7]));
-    let said = [format!("{count} of the 34"), format!("{out} of them by scripts already issued")];
+    let said = [format!("{count} of the 34"), format!("{out} of them by scripts already handed out")];
     assert!(said.iter().all(|said| held.err.contains(said)), "{} {said:?}", held.err);
     release(&fleet, &digest(&held.err)).ended(0);
     fleet.run(&["script", &all[7]]).ended(0);
@@ -399,6 +399,8 @@ fn what_is_held_is_held_on_another_machine_too_and_the_cards_that_are_out_count_
     other.write("ledger.jsonl", &exported);
     other.run(&["ledger", "import", "ledger.jsonl"]).ended(0);
     assert_eq!(other.run(&["ledger", "import", "ledger.jsonl"]).ended(0).out.split(' ').next(), Some("0"));
+    // Taken into an empty ledger it exports the same, each report with the time when it was recorded.
+    assert_eq!(other.run(&["ledger", "export"]).ended(0).out, exported);
     for fleet in [&fleet, &other] {
         let some = moved_by(fleet, 7..14);
         let held = fleet.run(&["script", &some[0]]).ended(1);

@@ -392,3 +392,22 @@ fn a_change_that_is_held_is_in_every_message_with_its_numbers_and_the_command() 
         );
     }
 }
+
+#[test]
+fn a_station_of_which_only_something_else_is_wanted_is_not_said_to_be_worse() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "emergency.primary", "5"));
+    watch.pass();
+    for (wanted, said) in [("6", "Otherwise wanted at EQ-01"), ("5", "Otherwise wanted at EQ-01")] {
+        watch.put(differs("EQ-01", "emergency.primary", wanted));
+        let told = data(&watch.pass().messages[0].body);
+        assert!(told["summary"].as_str().unwrap().starts_with(said) && told["grown"].is_array(), "{told}");
+    }
+    watch.put(differs("EQ-02", "identity", "5"));
+    watch.pass();
+    let both =
+        vec![setting("identity", Drift::Differs, "6", "1"), setting("emergency.primary", Drift::Differs, "6", "1")];
+    watch.put(station("EQ-02", both, Vec::new()));
+    let told = data(&watch.pass().messages[0].body);
+    assert!(told["summary"].as_str().unwrap().starts_with("Worse at EQ-02"), "{told}");
+}

@@ -184,6 +184,31 @@ fn harmless_cards_of_stations_that_left_hold_nobody_elses_scripts_and_cards_to_s
     assert_eq!(gone.held(), 0);
 }
 
+/// The last of them was shown at the very time of the world.
+#[test]
+fn a_card_counts_for_seven_days_to_the_second_wherever_its_station_is() {
+    let mut world = shown_and_taken_back();
+    some(&mut world, 9..10, "desk", How::Station);
+    let mut left = world.clone();
+    left.specs.drain(..9);
+    left.share = "0.2";
+    for mut world in [world, left] {
+        let first = world.shown[0].at;
+        world.now += IN_HAND.as_secs() - world.clock().duration_since(first).as_secs() - 1;
+        assert_eq!(world.held(), 10, "a second before");
+        world.now += 1;
+        assert_eq!(world.held(), 0, "nine are left");
+        let inventory = world.inventory();
+        let first = inventory.stations.get("S-00").map(|station| (station, world.record(&inventory, station)));
+        if let Some((station, record)) = first {
+            let at = |seconds: i64| world.clock() + jiff::SignedDuration::from_secs(seconds);
+            assert!(call_back(station, &record, at(0)).is_none() && call_back(station, &record, at(-1)).is_some());
+            let alteration = alteration(station, &record, None, at(-1)).unwrap();
+            assert_eq!(alteration.until(), Some(world.clock()));
+        }
+    }
+}
+
 #[test]
 fn a_card_of_a_station_that_left_before_anybody_reported_on_it_leads_nobody_knows_where() {
     let mut world = World::new();
