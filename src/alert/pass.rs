@@ -7,7 +7,7 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use uuid::Uuid;
 
-use crate::brake::Change;
+use crate::brake::{Held, Limit, Tally};
 use crate::drift::StationDrift;
 use crate::finding::Finding;
 use crate::inventory::{Commit, Contact};
@@ -32,10 +32,10 @@ pub struct Pass<'a> {
     pub commit: Option<&'a Commit>,
     /// What people decided; `None` where the ledger was not read yet.
     pub decisions: Option<&'a Decisions>,
-    /// The change that waits for its release.
-    pub held: Option<&'a Change>,
+    /// How many lifelines would change, and what is held.
+    pub brake: Brake<'a>,
     /// The scripts that are to be called back.
-    pub handed_out: HandedOut<'a>,
+    pub handed_out: ToCallBack<'a>,
     /// How the files were read.
     pub inventory: FilesRead<'a>,
     pub configuration: FilesRead<'a>,
@@ -125,13 +125,32 @@ impl fmt::Debug for Work<'_> {
     }
 }
 
+/// How the brake sees the fleet.
+#[derive(Clone, Copy)]
+pub struct Brake<'a> {
+    /// The change that waits for its release.
+    pub held: Option<&'a Held>,
+    /// How many stations are altered, held or not.
+    pub tally: Tally,
+    /// How many may be.
+    pub limit: &'a Limit,
+    /// The digest that a change of what is wanted now has, or would have. It is asked only where a hold is over.
+    pub wanted: &'a dyn Fn() -> Digest,
+}
+
+impl fmt::Debug for Brake<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("Brake")
+    }
+}
+
 /// Says which script of a station is to be called back. It is asked only about stations that are told of.
 #[derive(Clone, Copy)]
-pub struct HandedOut<'a>(pub &'a dyn Fn(&Name) -> Option<OutScript>);
+pub struct ToCallBack<'a>(pub &'a dyn Fn(&Name) -> Option<OutScript>);
 
-impl fmt::Debug for HandedOut<'_> {
+impl fmt::Debug for ToCallBack<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str("HandedOut")
+        f.write_str("ToCallBack")
     }
 }
 

@@ -44,8 +44,9 @@ pub async fn run(
         (None, ScriptFormat::Keys) => print(&keys(&list, &context))?,
         (None, ScriptFormat::Card | ScriptFormat::Html) => print(&cards(&list, &context))?,
     }
-    if let Some(held) = list.held().next().and(context.view.change.as_ref()) {
-        eprintln!("stationkeep: scripts are held: {}", release_hint(held));
+    context.tell_first_day();
+    if let Some(held) = list.held().next().and(context.view.held()) {
+        eprintln!("stationkeep: scripts are held: {}", release_hint(&held));
     }
     let ended = if list.stuck().next().is_some() || list.held().next().is_some() { Exit::Failed } else { Exit::Done };
     Ok(context.exit(ended))
@@ -73,7 +74,7 @@ fn list(context: &Context, rows: &[&Row]) -> WorkList {
     list
 }
 
-/// A card of an earlier day among today's would be keyed: a folder with anything in it is refused.
+/// A card of an earlier day among today's would be keyed: a folder with anything in it is rejected.
 fn must_be_new(folder: &Path) -> Result<(), CliError> {
     match std::fs::read_dir(folder).map(|mut entries| entries.next().is_none()) {
         Ok(true) => Ok(()),

@@ -86,7 +86,7 @@ impl View {
     /// # Errors
     /// The change that holds it.
     pub fn clear(&self, script: &Script, row: &Row) -> Result<Cleared, &Change> {
-        clear(script, &row.written, &row.record, self.change.as_ref(), self.at)
+        clear(script, &row.written, &row.record, self.change.as_deref(), self.at)
     }
 
     /// What keying a station needs.
@@ -137,7 +137,7 @@ impl View {
             errands.push(Errand { station: row.station.clone(), drift: (*row.drift).clone(), due });
         }
         let set_aside = rows.iter().filter(|row| row.station.for_now.set_aside != Extent::Nothing).count();
-        WorkList::new(errands, set_aside, self.change.clone())
+        WorkList::new(errands, set_aside, self.held())
     }
 
     /// Where the values of some settings of a station come from.

@@ -11,7 +11,7 @@ use std::sync::Arc;
 use super::count::Counts;
 use super::layers::{Said, Stack, Won, below};
 use super::line::Line;
-use super::raw::{Entry, LifelineEntry, RawFile, RawSite, RawStation};
+use super::raw::{RawFile, RawLifeline, RawSetting, RawSite, RawStation};
 use super::shared::{Shared, no_keybook, no_lifeline, no_setting, with_others};
 use super::station::{ForNow, Layer, Station, Wanted};
 use super::values::{At, Values};
@@ -24,18 +24,18 @@ pub(super) type NamedSites = BTreeMap<Name, Option<Arc<RawSite>>>;
 
 /// What comes of the stations of one file.
 #[derive(Debug)]
-pub(super) struct Made {
+pub(super) struct FileStations {
     /// In the file's order; none where a station is wrong or left out.
     pub stations: Vec<Option<Arc<Station>>>,
     pub findings: Vec<Finding>,
     /// Findings about lines that several stations may take their value from.
-    told: Vec<Told>,
+    told: Vec<SharedFinding>,
     pub counts: Counts,
 }
 
 /// A finding about a line that several stations may take their value from.
 #[derive(Debug, Clone)]
-struct Told {
+struct SharedFinding {
     finding: Finding,
     layer: Layer,
     /// The first of the stations by name.
@@ -50,7 +50,7 @@ pub(super) fn make(
     shared: &Shared,
     sites: &NamedSites,
     keep: impl Fn(Station) -> Arc<Station>,
-) -> Made {
+) -> FileStations {
     let mut maker = Maker::new(shared, sites);
     let mut stations = vec![None; file.stations.len()];
     let mut all: Vec<(usize, &RawStation)> = file.stations.iter().enumerate().collect();
@@ -66,8 +66,8 @@ pub(super) fn make(
 }
 
 /// Findings of lower layers of all files, each once, with the stations that it concerns.
-pub(super) fn told_together(made: &[Arc<Made>]) -> Vec<Finding> {
-    let mut merged: BTreeMap<&Finding, Told> = BTreeMap::new();
+pub(super) fn shared_findings(made: &[Arc<FileStations>]) -> Vec<Finding> {
+    let mut merged: BTreeMap<&Finding, SharedFinding> = BTreeMap::new();
     for one in made.iter().flat_map(|made| &made.told) {
         match merged.get_mut(&one.finding) {
             None => {
@@ -81,7 +81,7 @@ pub(super) fn told_together(made: &[Arc<Made>]) -> Vec<Finding> {
             }
         }
     }
-    let told = merged.into_values().map(|Told { mut finding, layer, first: (first, place), count }| {
+    let told = merged.into_values().map(|SharedFinding { mut finding, layer, first: (first, place), count }| {
         let takes = if count == 1 { "takes" } else { "take" };
         let who = with_others(&first, count);
         finding.message = format!("{} {who} {takes} it from the {layer}.", finding.message);
@@ -101,15 +101,15 @@ struct BaseKey<'r> {
 
 /// The lower layers of stations that share them, and what each setting comes to.
 struct Base<'r> {
-    stack: Stack<'r, Entry>,
-    lifelines: Stack<'r, LifelineEntry>,
+    stack: Stack<'r, RawSetting>,
+    lifelines: Stack<'r, RawLifeline>,
     /// Worked out when the first station needs it: what is overridden everywhere is judged nowhere.
-    values: Vec<Option<Judged>>,
+    values: Vec<Option<SharedValue>>,
 }
 
 /// What a lower layer's line comes to, and where the findings about it are.
 #[derive(Clone)]
-struct Judged {
+struct SharedValue {
     value: Option<Arc<Wanted>>,
     findings: Range<usize>,
 }
@@ -120,7 +120,7 @@ struct Maker<'r> {
     bases: Vec<Base<'r>>,
     base_of: HashMap<BaseKey<'r>, usize>,
     values: Values<'r>,
-    told: Vec<Told>,
+    told: Vec<SharedFinding>,
     counts: Counts,
 }
 
@@ -137,13 +137,13 @@ impl<'r> Maker<'r> {
         }
     }
 
-    fn end(mut self, stations: Vec<Option<Arc<Station>>>) -> Made {
+    fn end(mut self, stations: Vec<Option<Arc<Station>>>) -> FileStations {
         for base in &self.bases {
             base.stack.add_to(&mut self.counts.uses);
             base.lifelines.add_to(&mut self.counts.lifeline_uses);
         }
         self.counts.end();
-        Made { stations, findings: self.values.findings, told: self.told, counts: self.counts }
+        FileStations { stations, findings: self.values.findings, told: self.told, counts: self.counts }
     }
 
     fn station(&mut self, raw: &'r RawStation) -> Option<Station> {
@@ -280,11 +280,11 @@ impl<'r> Maker<'r> {
             let found = self.values.findings.split_off(before).into_iter();
             let told = |finding| {
                 let first = (raw.name.clone(), raw.place.clone());
-                Told { finding, layer: layer.clone(), first, count: 1 }
+                SharedFinding { finding, layer: layer.clone(), first, count: 1 }
             };
             self.told.extend(found.map(told));
         }
-        let judged = Judged { value: value.clone(), findings: first..self.told.len() };
+        let judged = SharedValue { value: value.clone(), findings: first..self.told.len() };
         self.bases[base].values[id.index()] = Some(judged);
         value
     }
@@ -293,8 +293,8 @@ impl<'r> Maker<'r> {
 /// What a profile says of settings and lifelines that a model has not.
 pub(super) fn unknown_to<'r>(
     keybook: &'r Keybook,
-    settings: &'r [Entry],
-    lifelines: &'r [LifelineEntry],
+    settings: &'r [RawSetting],
+    lifelines: &'r [RawLifeline],
 ) -> impl Iterator<Item = Finding> + 'r {
     let settings = settings.iter().filter(|entry| entry.at(keybook).is_none()).map(|entry| no_setting(entry, keybook));
     let lifelines = lifelines.iter().filter(|entry| entry.at(keybook).is_none());
@@ -302,7 +302,7 @@ pub(super) fn unknown_to<'r>(
 }
 
 /// The lifelines that are not there by the last word on each, with the line that says so; a fallback goes with its button.
-fn absent<'r>(keybook: &Keybook, last: impl Fn(usize) -> Option<&'r LifelineEntry>) -> BTreeMap<Name, Place> {
+fn absent<'r>(keybook: &Keybook, last: impl Fn(usize) -> Option<&'r RawLifeline>) -> BTreeMap<Name, Place> {
     let gone = |at: usize| last(at).filter(|entry| !entry.is_there).map(|entry| entry.place.clone());
     let all = keybook.lifelines.iter().enumerate();
     let with_place = all.filter_map(|(at, lifeline)| {

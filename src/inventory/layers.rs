@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use super::raw::{Entry, LifelineEntry, LineEntry, RawFile, RawProfile, RawSite, RawStation, Wish};
+use super::raw::{LineEntry, RawFile, RawLifeline, RawProfile, RawSetting, RawSite, RawStation, Wish};
 use super::shared::{Keybooks, Parts, Shared};
 use super::station::Layer;
 use crate::finding::Place;
@@ -29,7 +29,7 @@ pub(super) trait Said {
         Self: Sized;
 }
 
-impl Said for Entry {
+impl Said for RawSetting {
     fn name(&self) -> &Name {
         &self.name
     }
@@ -50,12 +50,12 @@ impl Said for Entry {
         keybook.settings.len()
     }
 
-    fn all_of<'r>(below: &Below<'r>) -> &'r [Entry] {
+    fn all_of<'r>(below: &Below<'r>) -> &'r [RawSetting] {
         below.settings
     }
 }
 
-impl Said for LifelineEntry {
+impl Said for RawLifeline {
     fn name(&self) -> &Name {
         &self.name
     }
@@ -76,19 +76,19 @@ impl Said for LifelineEntry {
         keybook.lifelines.len()
     }
 
-    fn all_of<'r>(below: &Below<'r>) -> &'r [LifelineEntry] {
+    fn all_of<'r>(below: &Below<'r>) -> &'r [RawLifeline] {
         below.lifelines
     }
 }
 
 /// The entry that wins, and the layer it stands in.
-pub(super) type Won<'r, E = Entry> = (Layer, &'r E);
+pub(super) type Won<'r, E = RawSetting> = (Layer, &'r E);
 
 /// A layer below a station's own.
 pub(super) struct Below<'r> {
     pub layer: Layer,
-    pub settings: &'r [Entry],
-    pub lifelines: &'r [LifelineEntry],
+    pub settings: &'r [RawSetting],
+    pub lifelines: &'r [RawLifeline],
 }
 
 /// The layers below a station's own, the lowest first; profiles that do not exist are left out.

@@ -13,8 +13,8 @@ use crate::yaml::{self, Data, Key, Node, Sheet};
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct RawFile {
     pub fleet: Option<(Name, Place)>,
-    pub settings: Option<(Vec<Entry>, Place)>,
-    pub lifelines: Option<(Vec<LifelineEntry>, Place)>,
+    pub settings: Option<(Vec<RawSetting>, Place)>,
+    pub lifelines: Option<(Vec<RawLifeline>, Place)>,
     pub test_days: Option<(u32, Place)>,
     pub contacts: Vec<(Name, Contact)>,
     /// Contacts whose definition is wrong: a finding of their own, and no reason for more.
@@ -41,7 +41,7 @@ pub struct SpeltNumber {
 
 /// One setting in one layer.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Entry {
+pub struct RawSetting {
     pub name: Name,
     pub name_place: Place,
     pub wish: Wish,
@@ -50,7 +50,7 @@ pub struct Entry {
     pub contact_place: Option<Place>,
 }
 
-impl Entry {
+impl RawSetting {
     /// The line, where it takes the setting out of management.
     pub(super) fn let_go(&self) -> Option<Place> {
         matches!(self.wish, Wish::Unmanaged).then(|| self.place.clone())
@@ -59,7 +59,7 @@ impl Entry {
 
 /// What one layer says of a lifeline: that there is no such button, or that there is one.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct LifelineEntry {
+pub struct RawLifeline {
     pub name: Name,
     pub name_place: Place,
     pub is_there: bool,
@@ -84,8 +84,8 @@ pub struct RawProfile {
     pub name: Name,
     pub place: Place,
     pub model: Option<(Name, Place)>,
-    pub settings: Vec<Entry>,
-    pub lifelines: Vec<LifelineEntry>,
+    pub settings: Vec<RawSetting>,
+    pub lifelines: Vec<RawLifeline>,
 }
 
 /// A place with stations.
@@ -95,8 +95,8 @@ pub struct RawSite {
     pub place: Place,
     pub line: Line,
     pub line_said: Vec<LineEntry>,
-    pub settings: Vec<Entry>,
-    pub lifelines: Vec<LifelineEntry>,
+    pub settings: Vec<RawSetting>,
+    pub lifelines: Vec<RawLifeline>,
     pub test_days: Option<u32>,
 }
 
@@ -114,8 +114,8 @@ pub struct RawStation {
     pub profiles: Vec<(Name, Place)>,
     pub line: Line,
     pub line_said: Vec<LineEntry>,
-    pub settings: Vec<Entry>,
-    pub lifelines: Vec<LifelineEntry>,
+    pub settings: Vec<RawSetting>,
+    pub lifelines: Vec<RawLifeline>,
     pub test_days: Option<u32>,
     /// Whether part of it could not be read, so that what seems to be missing may only be misspelt.
     pub is_partial: bool,
@@ -227,26 +227,26 @@ impl Reader<'_> {
         self.sheet.number(node, "`test_days`", 1..=36_500)
     }
 
-    fn entries(&mut self, node: &Node) -> Vec<Entry> {
+    fn entries(&mut self, node: &Node) -> Vec<RawSetting> {
         let Some(all) = self.sheet.entries(node, "`settings`") else { return Vec::new() };
         all.iter().filter_map(|(key, node)| self.entry(key, node)).collect()
     }
 
-    fn entry(&mut self, key: &Key, node: &Node) -> Option<Entry> {
+    fn entry(&mut self, key: &Key, node: &Node) -> Option<RawSetting> {
         let wish = self.wish(&key.text, node)?;
         let (name_place, place) = (self.sheet.place(key.spot), self.sheet.place(node.spot));
         let place = if matches!(node.data, Data::Scalar { .. }) { place } else { Place { length: 1, ..place } };
         let contact_place = node.get("to").map(|to| self.sheet.place(to.spot));
-        Some(Entry { name: (&*key.text).into(), name_place, wish, place, contact_place })
+        Some(RawSetting { name: (&*key.text).into(), name_place, wish, place, contact_place })
     }
 
     /// `lifelines`: each `none`, or `null` where there is one after all.
-    fn lifelines(&mut self, node: &Node) -> Vec<LifelineEntry> {
+    fn lifelines(&mut self, node: &Node) -> Vec<RawLifeline> {
         let Some(all) = self.sheet.entries(node, "`lifelines`") else { return Vec::new() };
         all.iter().filter_map(|(key, node)| self.lifeline(key, node)).collect()
     }
 
-    fn lifeline(&mut self, key: &Key, node: &Node) -> Option<LifelineEntry> {
+    fn lifeline(&mut self, key: &Key, node: &Node) -> Option<RawLifeline> {
         let what = format!("`{}`", key.text);
         let is_there = match &node.data {
             Data::Scalar { .. } if node.is_null() => self.sheet.is_meant(node, &what).then_some(true)?,
@@ -258,7 +258,7 @@ impl Reader<'_> {
             }
         };
         let (name_place, place) = (self.sheet.place(key.spot), self.sheet.place(node.spot));
-        Some(LifelineEntry { name: (&*key.text).into(), name_place, is_there, place })
+        Some(RawLifeline { name: (&*key.text).into(), name_place, is_there, place })
     }
 
     fn wish(&mut self, name: &str, node: &Node) -> Option<Wish> {

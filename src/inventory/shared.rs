@@ -7,7 +7,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use super::line::Contact;
-use super::raw::{Entry, LifelineEntry, RawFile, RawProfile, RawSite, SpeltNumber};
+use super::raw::{RawFile, RawLifeline, RawProfile, RawSetting, RawSite, SpeltNumber};
 use crate::finding::{Code, Finding, Place};
 use crate::keybook::Keybook;
 use crate::setting::{Codes, Name};
@@ -22,9 +22,9 @@ pub(super) type Sites = BTreeMap<Name, Arc<RawSite>>;
 #[derive(Debug, Default, PartialEq)]
 pub(super) struct Shared {
     /// The fleet's layer, and where it stands.
-    pub settings: Option<(Vec<Entry>, Place)>,
+    pub settings: Option<(Vec<RawSetting>, Place)>,
     /// What the fleet's layer says of lifelines, and where that stands.
-    pub lifelines: Option<(Vec<LifelineEntry>, Place)>,
+    pub lifelines: Option<(Vec<RawLifeline>, Place)>,
     pub test_days: Option<(u32, Place)>,
     pub contacts: Arc<BTreeMap<Name, Contact>>,
     pub broken_contacts: BTreeSet<Name>,
@@ -133,14 +133,14 @@ pub(super) fn no_keybook(name: &str, place: &Place, keybooks: &Keybooks) -> Find
 }
 
 /// A setting that a model does not have.
-pub(super) fn no_setting(entry: &Entry, keybook: &Keybook) -> Finding {
+pub(super) fn no_setting(entry: &RawSetting, keybook: &Keybook) -> Finding {
     let message = format!("The model `{}` has no setting `{}`.", keybook.model, entry.name);
     let known = keybook.settings.iter().map(|s| &*s.name);
     Finding::unknown(Code::NameUnknown, entry.name_place.clone(), message, &entry.name, known)
 }
 
 /// A lifeline that a model does not have.
-pub(super) fn no_lifeline(entry: &LifelineEntry, keybook: &Keybook) -> Finding {
+pub(super) fn no_lifeline(entry: &RawLifeline, keybook: &Keybook) -> Finding {
     let message = format!("The model `{}` has no lifeline `{}`.", keybook.model, entry.name);
     let known = keybook.lifelines.iter().map(|lifeline| &*lifeline.name);
     Finding::unknown(Code::NameUnknown, entry.name_place.clone(), message, &entry.name, known)

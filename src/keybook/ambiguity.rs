@@ -10,7 +10,7 @@ use super::SettingId;
 use super::confusion::{Budget, Confusion, Languages, Verdict, Whole};
 use super::field::{Language, State};
 use super::repeats;
-use super::template::{Part, Template, Use};
+use super::template::{Template, TemplatePart, Use};
 use crate::setting::{Key, Keys};
 
 /// Compares two sequences whose settings all have a language.
@@ -50,8 +50,8 @@ impl<'l> Machine<'l> {
     fn of(template: &Template, languages: &'l Languages) -> Option<Machine<'l>> {
         let language = |id: &SettingId| languages.get(id.index()).and_then(Option::as_ref);
         let pieces = template.0.iter().map(|part| match part {
-            Part::Key(key) => Some(Piece::Key(*key)),
-            Part::Field(Use::Store | Use::Held, id) => language(id).map(Piece::Field),
+            TemplatePart::Key(key) => Some(Piece::Key(*key)),
+            TemplatePart::Field(Use::Store | Use::Held, id) => language(id).map(Piece::Field),
         });
         pieces.collect::<Option<Vec<_>>>().map(Machine)
     }
@@ -283,9 +283,10 @@ mod tests {
 
     /// Templates of few parts, with fields that come again, over a small alphabet.
     fn tiny_templates() -> impl Strategy<Value = Template> {
-        let key = prop_oneof![Just('1'), Just('2'), Just('#')].prop_map(|sign| Part::Key(Key::new(sign).unwrap()));
+        let key =
+            prop_oneof![Just('1'), Just('2'), Just('#')].prop_map(|sign| TemplatePart::Key(Key::new(sign).unwrap()));
         let field = (0u16..2, prop_oneof![3 => Just(Use::Store), 1 => Just(Use::Held)])
-            .prop_map(|(id, how)| Part::Field(how, SettingId(id)));
+            .prop_map(|(id, how)| TemplatePart::Field(how, SettingId(id)));
         proptest::collection::vec(prop_oneof![1 => key, 1 => field], 1..6).prop_map(Template)
     }
 

@@ -27,7 +27,7 @@ mod words;
 pub use lifeline::{Ability, Condition, Is, Lifeline};
 pub use read::read;
 pub use station::{Answer, Held, Refusal, Sequence, SimulatedStation, Verdict};
-pub use template::{Fault, Part, SettingId, Template, TemplateError, Use};
+pub use template::{Fault, SettingId, Template, TemplateError, TemplatePart, Use};
 
 use std::collections::BTreeMap;
 use std::sync::Arc;

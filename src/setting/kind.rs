@@ -417,7 +417,7 @@ mod tests {
     }
 
     #[test]
-    fn a_value_outside_its_kind_is_refused_with_a_mend() {
+    fn a_value_outside_its_kind_is_refused_with_a_fix() {
         let number = Kind::Number { min: 10, max: 90, step: 5, width: None, unit: "s".into() };
         for (kind, written, code) in [
             (&number, Written::Plain("12".into()), finding::Code::ValueOutside),
