@@ -196,6 +196,22 @@ impl Intake<'_> {
         }
     }
 
+    /// The codes behind the references of the inventory and of a report.
+    fn codes_of(&self, report: &Report) -> Codes {
+        let mut codes = self.reading.codes.clone();
+        let unknown: Vec<_> = report.references().into_iter().filter(|one| codes.code(one).is_none()).collect();
+        if !unknown.is_empty() {
+            tokio::task::block_in_place(|| {
+                for reference in unknown {
+                    if let Some(code) = self.sources.report_code(&reference) {
+                        codes.learn(reference, code);
+                    }
+                }
+            });
+        }
+        codes
+    }
+
     async fn parsed(
         &self,
         mut report: Report,
@@ -203,14 +219,7 @@ impl Intake<'_> {
         scrutiny: Scrutiny,
         batch: &mut Batch<'_>,
     ) -> Result<Judged, FleetError> {
-        let mut codes: Codes = self.reading.codes.clone();
-        for reference in report.references() {
-            if codes.code(&reference).is_none()
-                && let Some(code) = self.sources.report_code(&reference)
-            {
-                codes.learn(reference, code);
-            }
-        }
+        let codes = self.codes_of(&report);
         let id = report.id.to_string();
         let station = report.station.clone();
         if let Some(body) = batch.body(EntryKind::Report, &id).await? {

@@ -48,30 +48,18 @@ impl PassWrites {
 }
 
 impl Store {
-    /// Writes a pass's decision in one transaction and returns how many messages were new. A message whose
-    /// (webhook, id) is in the outbox already is left as it stands there.
-    pub async fn commit_pass(&self, decision: &PassWrites) -> Result<usize, StoreError> {
-        decision.check()?;
-        if decision.is_empty() {
-            return Ok(0);
-        }
-        self.bounded("writing what a pass decided", async {
-            let mut transaction = self.begin().await?;
-            let new = write_decision(&mut transaction, decision).await?;
-            transaction.commit().await?;
-            Ok(new)
-        })
-        .await
-    }
-
-    /// How many decisions were written with [`Store::commit_pass_at`].
+    /// How many decisions were written with [`Store::commit_pass`]: the turn at which the next is made.
     pub async fn turn(&self) -> Result<i64, StoreError> {
         Ok(self.memo(TURN).await?.and_then(|turn| turn.parse().ok()).unwrap_or(0))
     }
 
-    /// The same as [`Store::commit_pass`], but only where no other decision was written since the turn that this one
-    /// was made at; else nothing is written, and `None` comes back: somebody else told meanwhile.
-    pub async fn commit_pass_at(&self, decision: &PassWrites, turn: i64) -> Result<Option<usize>, StoreError> {
+    /// Writes a pass's decision in one transaction and returns how many messages were new. A message whose (webhook, id)
+    /// is in the outbox already is left as it is there. Where another decision was written since `turn`, at which this one
+    /// was made, nothing is written and `None` comes back: another daemon on this ledger has sent its alerts.
+    ///
+    /// # Errors
+    /// Where a text cannot be kept, or the database cannot be written; then nothing of the decision is.
+    pub async fn commit_pass(&self, decision: &PassWrites, turn: i64) -> Result<Option<usize>, StoreError> {
         decision.check()?;
         self.bounded("writing what a pass decided", async {
             let mut transaction = self.begin().await?;
