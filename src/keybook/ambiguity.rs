@@ -257,7 +257,12 @@ mod tests {
     }
 
     fn tiny_kinds() -> impl Strategy<Value = Kind> {
+        let dial = (0u32..2, proptest::sample::select(vec!["#", "#2", "#21"])).prop_map(|(min, pause)| {
+            let symbols: BTreeMap<char, Keys> = [(',', keys(pause))].into();
+            Kind::Dial { min, max: 1, symbols: Arc::new(symbols) }
+        });
         prop_oneof![
+            dial,
             (0u32..2, 0u32..2).prop_map(|(min, more)| Kind::Digits { min, max: min + more }),
             (0u32..30, 0u32..40, 1u32..9, proptest::option::of(1u32..3)).prop_map(|(min, more, step, width)| number(
                 min,
@@ -335,9 +340,17 @@ mod tests {
 
     #[test]
     fn a_stored_pause_counts_as_the_key_it_is_keyed_as() {
-        let symbols: BTreeMap<char, Key> = [(',', Key::new('C').unwrap())].into();
+        let symbols: BTreeMap<char, Keys> = [(',', keys("C"))].into();
         let kinds = [Kind::Dial { min: 1, max: 20, symbols: Arc::new(symbols) }];
         assert!(matches!(verdict(&kinds, "21{0}#", "219C#"), Verdict::Confused(_)));
         assert_eq!(verdict(&kinds, "21{0}#", "219D#"), Verdict::Apart);
+        let symbols: BTreeMap<char, Keys> = [(',', keys("*1"))].into();
+        let kinds = [Kind::Dial { min: 1, max: 3, symbols: Arc::new(symbols) }];
+        assert_eq!(verdict(&kinds, "21{0}#", "21*1*14#5"), confused("21*1*14#", Whole::First));
+        assert_eq!(verdict(&kinds, "21{0}#", "21*1*1*14#"), Verdict::Apart, "four symbols");
+        assert_eq!(verdict(&kinds, "21{0}#", "21*2#"), Verdict::Apart);
+        assert_eq!(verdict(&kinds, "21{0}#{0}#", "214*1#4*2#"), Verdict::Apart);
+        assert!(matches!(verdict(&kinds, "21{0}#{0}#", "214*1#4*1#"), Verdict::Confused(_)));
+        assert!(matches!(verdict(&kinds, "2{0}#{0}#1", "2{=0}#4*1#"), Verdict::Confused(_)));
     }
 }

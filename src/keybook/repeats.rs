@@ -198,7 +198,7 @@ impl Task<'_> {
             match language {
                 // Its lengths and keys were minded on the way.
                 Language::Run { .. } => {}
-                Language::Words(_) | Language::Numbers(_) => {
+                Language::Coded { .. } | Language::Words(_) | Language::Numbers(_) => {
                     let unknowns = word.unknowns.iter().map(|u| walk.unknowns.root(*u)).collect();
                     shaped.push(Shaped { language, unknowns, whole: word.whole });
                 }
