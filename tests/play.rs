@@ -71,7 +71,8 @@ impl Seen {
         let unit = world.unit(self.key);
         let there = buttons(&unit.model).iter().filter(|button| unit.none.iter().all(|none| none != *button));
         let decided = there.filter(|button| {
-            let lifeline = self.station.keybook.lifelines.iter().find(|one| *one.name == ***button).expect("a lifeline");
+            let lifeline =
+                self.station.keybook.lifelines.iter().find(|one| *one.name == ***button).expect("a lifeline");
             let counts = |id: &SettingId| self.station.wanted(*id).is_some() || self.record.known(*id).is_some();
             lifeline.settings.iter().all(counts)
         });
@@ -139,7 +140,9 @@ fn a_script_lands(world: &World, seen: &Seen, script: &Script, way: Way) -> Resu
             return Err(format!("{}: {name} ends as {:?}", told(), real.text(name)));
         }
     }
-    if std::env::var("PLAY_LOOSE").is_ok() { return Ok(()) }
+    if std::env::var("PLAY_LOOSE").is_ok() {
+        return Ok(());
+    }
     match seen.decided(world).into_iter().find(|button| !real.works(button)) {
         Some(button) => Err(format!("{}: {button} still calls nobody", told())),
         None => Ok(()),
@@ -196,7 +199,10 @@ fn play(seed: u64, books: &Books) -> Result<(), String> {
         if let Err((key, why)) = everything_holds(&mut world) {
             let told = world.told.join("\n");
             let name = &world.unit(key).name;
-            return Err(format!("{told}\n{}\nseed {seed}, event {nth}, unit {key} ({name}): {why}", world.wanted.text()));
+            return Err(format!(
+                "{told}\n{}\nseed {seed}, event {nth}, unit {key} ({name}): {why}",
+                world.wanted.text()
+            ));
         }
     }
     Ok(())

@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use super::*;
-use crate::ledger::IssuedStep;
+use crate::keybook::sample::tern;
 use crate::ledger::{IssuedStep, Unit};
 use proptest::prelude::*;
 
