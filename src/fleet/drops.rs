@@ -6,8 +6,9 @@ use tokio::task::block_in_place;
 
 use super::error::FleetError;
 use super::intake::{Intake, LineBatch, Received, Trust};
-use crate::files::{Dropped, ExportLines, FileKind, Inbox, content_sha, hex};
+use crate::files::{Dropped, ExportLines, FileKind, Inbox};
 use crate::finding::Finding;
+use crate::setting::{content_sha, hex};
 use crate::store;
 
 const RECORDED: &str = "received";

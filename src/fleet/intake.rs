@@ -10,14 +10,13 @@ use super::error::FleetError;
 use super::issue::{shown_entry, shown_id};
 use super::reading::Reading;
 use super::sources::Sources;
-use crate::files::content_sha;
 use crate::finding::{Code, Finding, Place, cover_literals};
 use crate::inventory::{LineKind, dial};
 use crate::ledger::{
     self, AHEAD, Corrected, Decision, Issued, LedgerLine, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, Shown, Terms,
     Visit, admit, admit_visit, line_of, parse_line, report_json, was_recorded,
 };
-use crate::setting::{self, Codes};
+use crate::setting::{self, Codes, content_sha};
 use crate::store::{Appended, EntryKind, NewEntry, NewRejected, Store};
 use crate::yaml::{self, Data};
 

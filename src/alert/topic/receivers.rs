@@ -5,29 +5,24 @@
 use std::collections::BTreeMap;
 
 use jiff::Timestamp;
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 
-use crate::alert::case::{Condition, Severity};
 use crate::alert::cases::Cases;
 use crate::alert::clip::{NAME, PLACE, SENTENCE, clip};
 use crate::alert::event::{Envelope, EventKind};
-use crate::alert::kept;
-use crate::alert::mark::{Mark, MarkHasher};
+use crate::alert::mark::Mark;
 use crate::alert::pass::{Pass, Stopped};
 use crate::alert::subject::{Announced, Subject, Topic};
 use crate::alert::terms::Subscription;
+use crate::alert::topic::since::{self, Facts};
 use crate::setting::Name;
 
 /// The topic.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Receivers;
 
-/// What is remembered of a stopped webhook.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Facts {
-    #[serde(with = "kept")]
-    pub since: Timestamp,
-}
+/// Tells its marks from those of others.
+const WHAT: &str = "stopped";
 
 /// All that are stopped, and whether this one is.
 #[derive(Clone, Copy)]
@@ -54,7 +49,7 @@ impl Announced for Receivers {
     }
 
     fn cause(subject: &Subject<'_, Receivers>) -> Mark {
-        mark(&subject.name, since(subject).unwrap_or_default(), subject.sight.stopped.is_none())
+        since::mark(WHAT, &subject.name, since(subject).unwrap_or_default(), subject.sight.stopped.is_none())
     }
 
     fn about(subject: &Subject<'_, Receivers>) -> Option<String> {
@@ -96,20 +91,14 @@ pub fn subjects<'p>(cases: &Cases, pass: &Pass<'p>) -> Vec<Subject<'p, Receivers
     let all = pass.stopped;
     cases.subjects(all.keys().cloned(), |name, before| {
         let stopped = all.get(&name);
-        let now = stopped.map(|stopped| condition(&name, stopped));
+        let now = stopped.map(|stopped| since::condition(WHAT, &name, stopped.since));
         Subject { name, before, now, sight: Sight { stopped, all } }
     })
 }
 
-fn condition(name: &Name, stopped: &Stopped) -> Condition<Facts> {
-    let since = stopped.since;
-    Condition { severity: Severity::Error, mark: mark(name, since, false), facts: Facts { since } }
-}
-
 /// Since when it is stopped, or was.
 fn since(subject: &Subject<'_, Receivers>) -> Option<Timestamp> {
-    let told = || subject.last().map(|told| told.condition.facts.since);
-    subject.sight.stopped.map(|stopped| stopped.since).or_else(told)
+    since::since(subject, subject.sight.stopped.map(|stopped| stopped.since))
 }
 
 #[derive(Serialize)]
@@ -127,10 +116,4 @@ struct Data {
     undelivered_from: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
     fix: Option<String>,
-}
-
-fn mark(name: &Name, since: Timestamp, is_over: bool) -> Mark {
-    let mut hasher = MarkHasher::new();
-    hasher.text("stopped").text(name).text(&since.to_string()).text(if is_over { "over" } else { "stands" });
-    hasher.mark()
 }

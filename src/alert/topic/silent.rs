@@ -5,17 +5,16 @@
 use std::collections::BTreeMap;
 
 use jiff::Timestamp;
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 
-use crate::alert::case::{Condition, Severity};
 use crate::alert::cases::Cases;
 use crate::alert::clip::{NAME, SENTENCE, clip};
 use crate::alert::event::{Envelope, EventKind};
-use crate::alert::kept;
-use crate::alert::mark::{Mark, MarkHasher};
+use crate::alert::mark::Mark;
 use crate::alert::pass::{Pass, Silent};
 use crate::alert::subject::{Announced, Subject, Topic};
 use crate::alert::terms::Subscription;
+use crate::alert::topic::since::{self, Facts};
 use crate::finding::plural;
 use crate::setting::Name;
 
@@ -23,12 +22,8 @@ use crate::setting::Name;
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct SilentWebhooks;
 
-/// What is remembered of a silent webhook.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Facts {
-    #[serde(with = "kept")]
-    pub since: Timestamp,
-}
+/// Tells its marks from those of others.
+const WHAT: &str = "silent";
 
 /// All that are silent, and whether this one is.
 #[derive(Clone, Copy)]
@@ -69,7 +64,7 @@ impl Announced for SilentWebhooks {
     }
 
     fn cause(subject: &Subject<'_, SilentWebhooks>) -> Mark {
-        mark(&subject.name, since(subject).unwrap_or_default(), subject.sight.silent.is_none())
+        since::mark(WHAT, &subject.name, since(subject).unwrap_or_default(), subject.sight.silent.is_none())
     }
 
     fn about(subject: &Subject<'_, SilentWebhooks>) -> Option<String> {
@@ -111,24 +106,12 @@ pub fn subjects<'p>(cases: &Cases, pass: &Pass<'p>) -> Vec<Subject<'p, SilentWeb
     let all = pass.silent;
     cases.subjects(all.keys().cloned(), |name, before| {
         let silent = all.get(&name);
-        let now = silent.map(|silent| condition(&name, silent));
+        let now = silent.map(|silent| since::condition(WHAT, &name, silent.since));
         Subject { name, before, now, sight: Sight { silent, all } }
     })
 }
 
-fn condition(name: &Name, silent: &Silent) -> Condition<Facts> {
-    let since = silent.since;
-    Condition { severity: Severity::Error, mark: mark(name, since, false), facts: Facts { since } }
-}
-
 /// Since when it is silent, or was.
 fn since(subject: &Subject<'_, SilentWebhooks>) -> Option<Timestamp> {
-    let told = || subject.last().map(|told| told.condition.facts.since);
-    subject.sight.silent.map(|silent| silent.since).or_else(told)
-}
-
-fn mark(name: &Name, since: Timestamp, is_over: bool) -> Mark {
-    let mut hasher = MarkHasher::new();
-    hasher.text("silent").text(name).text(&since.to_string()).text(if is_over { "over" } else { "stands" });
-    hasher.mark()
+    since::since(subject, subject.sight.silent.map(|silent| silent.since))
 }
