@@ -10,16 +10,14 @@ use serde_json::Value as Json;
 
 use super::error::{CliError, counted, findings_text, paint};
 use super::exit::Exit;
-use super::format::held;
 use crate::config::{self, Config};
 use crate::daemon::Clock;
 use crate::files::{Look, load_key, load_or_make_key};
 use crate::finding::{Finding, did_you_mean};
 use crate::fleet::intake::{Intake, Received};
 use crate::fleet::{
-    Cleared, Fleet, FleetError, LastRead, Moment, News, Reading, ReadingCache, Row, SourceTexts, Sources, Texts, View,
+    Fleet, FleetError, LastRead, Moment, News, Reading, ReadingCache, Row, SourceTexts, Sources, Texts, View,
 };
-use crate::script::Script;
 use crate::store::Store;
 
 /// A bar on standard error, shown only on a terminal and only once something has taken a second.
@@ -157,11 +155,6 @@ impl Context {
     /// The ledger.
     pub fn store(&self) -> &Store {
         self.fleet.store()
-    }
-
-    /// Lets a script go, or says why it is held.
-    pub fn clear(&self, script: &Script, row: &Row) -> Result<Cleared, CliError> {
-        self.view.clear(script, row).map_err(|_| held(&script.station, self.view.held().as_ref()))
     }
 
     /// Where reports are judged and recorded.

@@ -96,7 +96,7 @@ impl Notifier {
         let decision = PassWrites { cases: writes, messages: outgoing };
         let mut count = 0;
         if !decision.is_empty() {
-            let Some(new) = store.commit_pass_at(&decision, self.turn).await? else {
+            let Some(new) = store.commit_pass(&decision, self.turn).await? else {
                 // Another daemon on the same ledger has told meanwhile: go by what it told.
                 let cause = std::mem::take(&mut self.cause);
                 *self = Notifier::resume(store, self.terms.clone(), cause).await?;

@@ -10,14 +10,13 @@ use super::error::FleetError;
 use super::issue::{shown_entry, shown_id};
 use super::reading::Reading;
 use super::sources::Sources;
-use crate::files::content_sha;
 use crate::finding::{Code, Finding, Place, cover_literals};
 use crate::inventory::{LineKind, dial};
 use crate::ledger::{
     self, AHEAD, Corrected, Decision, Issued, LedgerLine, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, Shown, Terms,
     Visit, admit, admit_visit, line_of, parse_line, recorded_at, report_json,
 };
-use crate::setting::{self, Codes};
+use crate::setting::{self, Codes, content_sha};
 use crate::store::{Appended, EntryKind, NewEntry, NewRejected, Store};
 use crate::yaml::{self, Data};
 
@@ -199,6 +198,22 @@ impl Intake<'_> {
         }
     }
 
+    /// The codes behind the references of the inventory and of a report.
+    fn codes_of(&self, report: &Report) -> Codes {
+        let mut codes = self.reading.codes.clone();
+        let unknown: Vec<_> = report.references().into_iter().filter(|one| codes.code(one).is_none()).collect();
+        if !unknown.is_empty() {
+            tokio::task::block_in_place(|| {
+                for reference in unknown {
+                    if let Some(code) = self.sources.report_code(&reference) {
+                        codes.learn(reference, code);
+                    }
+                }
+            });
+        }
+        codes
+    }
+
     async fn parsed(
         &self,
         mut report: Report,
@@ -206,14 +221,7 @@ impl Intake<'_> {
         (scrutiny, restored): (Scrutiny, Option<Timestamp>),
         batch: &mut Batch<'_>,
     ) -> Result<Judged, FleetError> {
-        let mut codes: Codes = self.reading.codes.clone();
-        for reference in report.references() {
-            if codes.code(&reference).is_none()
-                && let Some(code) = self.sources.report_code(&reference)
-            {
-                codes.learn(reference, code);
-            }
-        }
+        let codes = self.codes_of(&report);
         let id = report.id.to_string();
         let station = report.station.clone();
         if let Some(body) = batch.body(EntryKind::Report, &id).await? {

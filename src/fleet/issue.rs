@@ -32,7 +32,7 @@ pub struct Cleared {
 ///
 /// # Errors
 /// The change that holds it.
-pub fn clear<'c>(
+pub(super) fn clear<'c>(
     script: &Script,
     station: &Station,
     record: &Record,

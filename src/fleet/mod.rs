@@ -31,7 +31,7 @@ pub use asking::{Askers, Asking, NoView, asking};
 pub use decide::say;
 pub use error::FleetError;
 pub use history::history;
-pub use issue::{Cleared, IssueError, clear, record_scripts};
+pub use issue::{Cleared, IssueError, record_scripts};
 pub use judged::judged;
 pub use look::{Fleet, LookTerms, Moment, News};
 pub use reading::{Reading, ReadingCache, Texts};

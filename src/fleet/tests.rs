@@ -212,8 +212,7 @@ impl World {
             Event::Show { station } => {
                 let view = self.view().await;
                 let Some(row) = view.row(&format!("S-{station}")) else { return };
-                if let Keying::Script { script, .. } = view.keying(row, Way::There, &mut Memory::default()) {
-                    let cleared = view.clear(&script, row).unwrap();
+                if let Keying::Script { cleared, .. } = view.keying(row, Way::There, &mut Memory::default()) {
                     record_scripts(&self.store, &[cleared], self.now).await.unwrap();
                 }
             }

@@ -23,8 +23,11 @@ use crate::setting::{Codes, Name, Weight};
 /// A station that needs somebody.
 #[derive(Debug, Clone)]
 pub struct Errand {
+    /// As it counts for now.
     pub station: Arc<Station>,
+    /// How it is, for its place in the order and for what is said of it.
     pub drift: StationDrift,
+    /// What to do there.
     pub due: Due,
 }
 
@@ -32,7 +35,12 @@ pub struct Errand {
 #[derive(Debug, Clone)]
 pub enum Due {
     /// Keying, and a test call of what the script touches.
-    Keying { script: Box<Script>, codes: Codes },
+    Keying {
+        /// What to key.
+        script: Box<Script>,
+        /// What its references lead to here.
+        codes: Codes,
+    },
     /// No keying of what differs, but a test call, or overdue settings that are to be keyed again.
     Test,
     /// Keying for which there is no script.
