@@ -98,7 +98,8 @@ impl World {
         };
         let terms =
             Terms { inventory: &self.inventory, codes: &self.codes, now: self.now(), scrutiny: Scrutiny::Whole };
-        let against = admit_visit(&visit, &Place::start_of(&"v".into()), self.ledger.scripts.get(&script.digest), terms);
+        let against =
+            admit_visit(&visit, &Place::start_of(&"v".into()), self.ledger.scripts.get(&script.digest), terms);
         assert!(against.is_empty(), "{against:#?}");
         self.told.push(format!("visit of {key} keys {} ({way:?}): {:?}", script.digest, commands(&script)));
         // Nobody may key before it is on record; of tests alone there is nothing to say.
@@ -251,7 +252,8 @@ impl World {
         let book = real.station.keybook().clone();
         let command = self.dice.of(&book.commands).clone();
         let code = real.text("access").expect("every unit has a code");
-        let held = |_: Use, _: SettingId| Some(Value::Secret(Secret { reference: Reference::Factory, fingerprint: None }));
+        let held =
+            |_: Use, _: SettingId| Some(Value::Secret(Secret { reference: Reference::Factory, fingerprint: None }));
         let open = Pressed::new(&book, &book.call.open, held).expect("an opening");
         let dice = RefCell::new(&mut self.dice);
         let value = |how: Use, id: SettingId| match how {

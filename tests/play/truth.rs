@@ -45,9 +45,9 @@ impl Real {
     /// A code that nobody set is the maker's; the call goes on.
     fn settle(&mut self) {
         let book = self.station.keybook().clone();
-        let lost = book.ids().any(|id| {
-            matches!(book.setting(id).kind, Kind::Secret { .. }) && *self.station.held(id) == Held::Unknown
-        });
+        let lost = book
+            .ids()
+            .any(|id| matches!(book.setting(id).kind, Kind::Secret { .. }) && *self.station.held(id) == Held::Unknown);
         if lost && !self.station.in_call() {
             *self = Real::holding(&book, self.station.all_held().to_vec());
         }
@@ -93,7 +93,8 @@ impl Real {
         let mut other = self.clone();
         let answer = other.press(&wrong);
         let is_refused = answer.is_some_and(|answer| !answer.is_accepted() && !answer.hung_up);
-        let fits = is_refused && other.station.all_held() == self.station.all_held() && other.station.pending().is_empty();
+        let fits =
+            is_refused && other.station.all_held() == self.station.all_held() && other.station.pending().is_empty();
         if fits {
             *self = other;
         }
@@ -126,7 +127,8 @@ impl Real {
             ("tern-2", "assistance") => self.is_filled("assistance.primary"),
             ("eider-1", "emergency") => self.is("unit.mode", &["service"]) && self.is_filled("emergency.primary"),
             ("skua-9", "help") => {
-                let loud = self.text("volume").and_then(|text| text.parse::<u32>().ok()).is_some_and(|volume| volume >= 10);
+                let loud =
+                    self.text("volume").and_then(|text| text.parse::<u32>().ok()).is_some_and(|volume| volume >= 10);
                 let first = self.is("unit.mode", &["day"]) && self.is_filled("first");
                 loud && (first || self.is("unit.mode", &["day", "night"]) && self.is_filled("second"))
             }
@@ -150,7 +152,13 @@ impl Real {
     }
 
     /// Presses the button at the wall, on a line of this kind.
-    pub fn try_out(&self, dice: &mut Dice, button: &str, line: &str, answering: &BTreeMap<&'static str, String>) -> Tried {
+    pub fn try_out(
+        &self,
+        dice: &mut Dice,
+        button: &str,
+        line: &str,
+        answering: &BTreeMap<&'static str, String>,
+    ) -> Tried {
         if !self.works(button) {
             return Tried::Failed;
         }

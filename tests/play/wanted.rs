@@ -72,8 +72,9 @@ impl Wanted {
             for _ in 0..1 + dice.below(2) {
                 let key = wanted.units.len();
                 let settings = book.settings.iter().filter(|setting| &*setting.name != "line.kind");
-                let settings: Wishes =
-                    settings.map(|setting| (setting.name.to_string(), wish(dice, &setting.name, &setting.kind, true))).collect();
+                let settings: Wishes = settings
+                    .map(|setting| (setting.name.to_string(), wish(dice, &setting.name, &setting.kind, true)))
+                    .collect();
                 let unit = Unit {
                     key,
                     name: format!("EQ-{key:02}"),
@@ -117,8 +118,11 @@ impl Wanted {
             text += &format!("  {site}:\n    line: {{kind: {kind}, outside: \"9,\", country: GB}}\n");
             text += &format!("    settings: {{{}}}\n    stations:\n", map(wishes));
             for (_, unit) in self.units.iter().filter(|(of, _)| *of == at) {
-                let mut parts =
-                    vec![format!("number: \"{}\"", number(unit.number)), format!("model: {}", unit.model), "where: here".into()];
+                let mut parts = vec![
+                    format!("number: \"{}\"", number(unit.number)),
+                    format!("model: {}", unit.model),
+                    "where: here".into(),
+                ];
                 parts.extend(unit.line.map(|kind| format!("line: {{kind: {kind}}}")));
                 if !unit.formerly.is_empty() {
                     parts.push(format!("formerly: [{}]", unit.formerly.join(", ")));
