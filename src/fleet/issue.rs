@@ -7,7 +7,7 @@ use jiff::{Timestamp, Unit};
 
 use crate::brake::Change;
 use crate::inventory::Station;
-use crate::ledger::{Issued, Line, Record, SHOWN_AGAIN, Shown, leads_to, line_of, shown_at};
+use crate::ledger::{Issued, LedgerLine, Record, SHOWN_AGAIN, Shown, leads_to, line_of, shown_at};
 use crate::script::{Script, issued};
 use crate::store::{EntryKind, NewEntry, Store, StoreError};
 
@@ -87,7 +87,7 @@ fn script_entry(issued: &Issued, id: String, now: Timestamp) -> NewEntry {
         station: issued.station.to_string(),
         at_ms: issued.at.as_millisecond(),
         recorded_ms: now.as_millisecond(),
-        body: line_of(&Line::Script(Box::new(issued.clone()))),
+        body: line_of(&LedgerLine::Script(Box::new(issued.clone()))),
     }
 }
 
@@ -104,6 +104,6 @@ pub(super) fn shown_entry(shown: &Shown, now: Timestamp) -> NewEntry {
         station: shown.station.to_string(),
         at_ms: shown.at.as_millisecond(),
         recorded_ms: now.as_millisecond(),
-        body: line_of(&Line::Shown(Box::new(shown.clone()))),
+        body: line_of(&LedgerLine::Shown(Box::new(shown.clone()))),
     }
 }
