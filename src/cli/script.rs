@@ -8,7 +8,7 @@ use super::exit::Exit;
 use super::format::{ScriptFormat, held};
 use super::layout::shown;
 use super::private::write_private;
-use crate::drift::{Service, StationDrift};
+use crate::drift::StationDrift;
 use crate::fleet::{Keying, record_scripts};
 use crate::inventory::{Extent, Station};
 use crate::script::{self, Memory, Way};
@@ -85,7 +85,7 @@ fn nothing(station: &Station, drift: &StationDrift, full: Option<u64>, way: Way,
                 Extent::Settings => text.push_str("Some of its settings are set aside: see `stationkeep aside`.\n"),
                 Extent::Whole => text.push_str("It is set aside, out of service: see `stationkeep aside`.\n"),
             }
-            for lifeline in drift.lifelines.iter().filter(|lifeline| lifeline.service != Service::Tested) {
+            for lifeline in drift.lifelines.iter().filter(|lifeline| lifeline.service.asks_for_test()) {
                 text.push_str(&format!(
                     "Its lifeline {} needs a test call ({}).\n",
                     lifeline.name,

@@ -1,6 +1,6 @@
 //! The test calls to make after a script: which, and who should answer.
 
-use crate::drift::{Service, StationDrift};
+use crate::drift::StationDrift;
 use crate::inventory::{LineKind, Station};
 use crate::script::aim::Way;
 use crate::script::delta::{Script, Step};
@@ -19,7 +19,7 @@ pub(super) fn touched(script: &Script, station: &Station) -> Vec<Name> {
 /// The lifelines to test afterwards: those the script changes, and those not proved anyway.
 pub(super) fn tests(script: &Script, station: &Station, drift: &StationDrift) -> Vec<Name> {
     let mut tests = touched(script, station);
-    let open = drift.lifelines.iter().filter(|lifeline| lifeline.service != Service::Tested);
+    let open = drift.lifelines.iter().filter(|lifeline| lifeline.service.asks_for_test());
     let open: Vec<Name> = open.map(|l| l.name.clone()).filter(|name| !tests.contains(name)).collect();
     tests.extend(open);
     tests
