@@ -1,4 +1,4 @@
-//! `report`: field reports taken up, each file for itself.
+//! `report`: field reports recorded, each file for itself.
 
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -9,7 +9,7 @@ use super::error::{CliError, findings_text, paint, print};
 use super::exit::Exit;
 use crate::files::FileText;
 use crate::fleet::Texts;
-use crate::fleet::intake::Taken;
+use crate::fleet::intake::Received;
 
 /// Takes up field reports.
 #[derive(Debug, clap::Args)]
@@ -21,27 +21,27 @@ pub struct Args {
 
 pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     let context = Context::open(config).await?;
-    let mut refused = false;
+    let mut rejected = false;
     for path in &args.files {
         let (name, bytes) = match read(path) {
             Ok(read) => read,
             Err(shown) => {
                 // Each file stands for itself.
-                refused |= shown.tell() != Exit::Done;
+                rejected |= shown.tell() != Exit::Done;
                 continue;
             }
         };
-        let taken = match path.extension().is_some_and(|ending| ending == "jsonl") {
+        let received = match path.extension().is_some_and(|ending| ending == "jsonl") {
             true => context.intake().dropped_lines(&name, &numbered(&bytes)).await?,
             false => vec![context.intake().report(&name, &bytes).await?],
         };
         let texts: Texts = [(name.clone(), Arc::new(FileText::new(bytes)))].into();
-        for one in &taken {
-            refused |= matches!(one, Taken::Refused(_));
+        for one in &received {
+            rejected |= matches!(one, Received::Rejected(_));
             print(&said(&name, one, &texts))?;
         }
     }
-    Ok(if refused { Exit::Usage } else { Exit::Done })
+    Ok(if rejected { Exit::Usage } else { Exit::Done })
 }
 
 /// The lines of a file that holds an entry a line, with their numbers.
@@ -51,14 +51,14 @@ fn numbered(bytes: &[u8]) -> Vec<(u32, String)> {
     lines.map(|(number, line)| (number, line.to_owned())).collect()
 }
 
-/// What became of a report, in a line; why it was refused goes to standard error.
-fn said(name: &str, taken: &Taken, texts: &Texts) -> String {
-    match taken {
-        Taken::New(station) => format!("{name}: taken, for {station}\n"),
-        Taken::Duplicate(station) => format!("{name}: on record already, for {station}\n"),
-        Taken::Refused(findings) => {
+/// What became of a report, in a line; why it was rejected goes to standard error.
+fn said(name: &str, received: &Received, texts: &Texts) -> String {
+    match received {
+        Received::New(station) => format!("{name}: recorded, for {station}\n"),
+        Received::Duplicate(station) => format!("{name}: on record already, for {station}\n"),
+        Received::Rejected(findings) => {
             eprint!("{}", findings_text(findings, &[texts], paint()));
-            format!("{name}: refused, kept with the reasons\n")
+            format!("{name}: rejected, kept with the reasons\n")
         }
     }
 }

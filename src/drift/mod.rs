@@ -324,13 +324,13 @@ fn scope(station: &Station, record: &Record, counted: &[LifelineService]) -> Sco
         is_watched: is_managed(id),
         let_go_at: station.let_go.iter().find(|(gone, _)| *gone == id).map(|(_, place)| place.clone()),
     });
-    let required = station.keybook.lifelines.iter().filter(|lifeline| lifeline.is_required());
-    let lifelines = required.map(|lifeline| InScope {
+    let counts = |id| is_managed(id) || record.known(id).is_some();
+    let lifelines = station.keybook.lifelines.iter().map(|lifeline| InScope {
         name: lifeline.name.clone(),
         is_lifeline: true,
         is_watched: station.for_now.set_aside == Extent::Whole
             || counted.iter().any(|counted| counted.name == lifeline.name)
-            || lifeline.is_tracked_where(|id| is_managed(id) || record.known(id).is_some()),
+            || is_in_use(station, record, lifeline) && lifeline.is_tracked_where(counts),
         let_go_at: None,
     });
     Scope { settings: settings.collect(), lifelines: lifelines.collect() }

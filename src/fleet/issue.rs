@@ -7,8 +7,8 @@ use jiff::{Timestamp, Unit};
 
 use crate::brake::Change;
 use crate::inventory::Station;
-use crate::ledger::{Issued, Line, Record, SHOWN_AGAIN, Shown, leads_to, line_of, shown_at};
-use crate::script::{Script, Way, issued};
+use crate::ledger::{Issued, LedgerLine, Record, SHOWN_AGAIN, Shown, leads_to, line_of, shown_at};
+use crate::script::{Script, issued};
 use crate::store::{EntryKind, NewEntry, Store, StoreError};
 
 /// So many scripts are recorded in one transaction.
@@ -42,9 +42,9 @@ pub fn clear<'c>(
     let issued = issued(script, now.round(Unit::Second).unwrap_or(now));
     let leads_to = || leads_to(&station.keybook, &issued);
     // A card that was begun keeps its keys: once the ledger has visits, an open one of this script lets it pass here.
-    match (script.way, change) {
-        (Way::There, Some(change)) if change.holds(station, record, &leads_to()) => return Err(change),
-        (Way::There | Way::Back, _) => {}
+    match change.filter(|_| script.back.is_none()) {
+        Some(change) if change.holds(station, record, &leads_to()) => return Err(change),
+        Some(_) | None => {}
     }
     let shown = (!is_shown_lately(script, record, now)).then(|| Shown {
         script: script.digest.clone(),
@@ -87,7 +87,7 @@ fn script_entry(issued: &Issued, id: String, now: Timestamp) -> NewEntry {
         station: issued.station.to_string(),
         at_ms: issued.at.as_millisecond(),
         recorded_ms: now.as_millisecond(),
-        body: line_of(&Line::Script(Box::new(issued.clone()))),
+        body: line_of(&LedgerLine::Script(Box::new(issued.clone()))),
     }
 }
 
@@ -104,6 +104,6 @@ pub(super) fn shown_entry(shown: &Shown, now: Timestamp) -> NewEntry {
         station: shown.station.to_string(),
         at_ms: shown.at.as_millisecond(),
         recorded_ms: now.as_millisecond(),
-        body: line_of(&Line::Shown(Box::new(shown.clone()))),
+        body: line_of(&LedgerLine::Shown(Box::new(shown.clone()))),
     }
 }

@@ -7,7 +7,8 @@ use jiff::Timestamp;
 use uuid::Uuid;
 
 use super::call::{IssuedCall, calls};
-use super::issued::{Digest, Effect, Issued, IssuedStep, effect_value};
+use super::earlier;
+use super::issued::{Digest, Effect, Issued, effect_value};
 use super::led::{Led, is_dial, led};
 use super::proven;
 use super::record::{Holding, Mark, Record, State};
@@ -61,12 +62,6 @@ enum Event<'r> {
     Begun(&'r Visit),
 }
 
-/// Whether a report says that every step of its script was accepted; of a script that is not on record nobody can tell.
-fn is_done(report: &Report, script: Option<&Issued>) -> bool {
-    let is_accepted = |step: &IssuedStep| report.steps.contains(&(step.step, Heard::Accepted));
-    script.is_some_and(|script| script.steps.iter().all(is_accepted))
-}
-
 struct Fold<'k> {
     keybook: &'k Keybook,
     record: Record,
@@ -87,12 +82,15 @@ impl Fold<'_> {
         }
         if report.script.is_some() {
             self.record.answered = Some(mark);
-            self.record.midway = (!is_done(report, script)).then_some(mark);
         }
         for (name, written) in &report.found {
             self.found(mark, name, value_of(self.keybook, name, written, report), report.unit.is_some());
         }
         if let Some(script) = script {
+            if !report.steps.is_empty() {
+                let is_accepted = report.steps.iter().any(|(_, heard)| *heard == Heard::Accepted);
+                earlier::keyed(&mut self.record, self.keybook, &script.digest, is_accepted);
+            }
             self.keyed(mark, report, script);
         }
         for (name, written) in &report.left {
@@ -133,6 +131,7 @@ impl Fold<'_> {
         if let Some(number) = &visit.number {
             self.rung(number);
         }
+        earlier::begun(&mut self.record, self.keybook);
         for (name, effect) in script.iter().flat_map(|script| &script.steps).flat_map(|step| &step.effects) {
             self.step(mark, name, effect, Heard::Nothing);
         }
@@ -219,7 +218,6 @@ impl Fold<'_> {
             self.put(mark, id, self.keybook.setting(id).factory.clone());
         }
         self.record.lifelines.iter_mut().for_each(|proof| proof.reached = None);
-        self.record.midway = None;
     }
 
     fn put(&mut self, mark: Mark, id: SettingId, value: Option<Value>) {
@@ -301,6 +299,7 @@ impl Fold<'_> {
                 Led::There => {
                     (self.record.lifelines[at].last, self.record.lifelines[at].reached) = (last, Some(mark));
                     self.confirm(mark, at);
+                    earlier::reached(&mut self.record, keybook, at, mark);
                     self.prove(mark, at, test.dialled.as_ref());
                 }
                 Led::Elsewhere => {
@@ -327,7 +326,7 @@ impl Fold<'_> {
 
     /// Help was reached: what is known of the lifeline's settings is proved. Where none of them holds the number that was
     /// dialled, the keybook once had another among them: whatever holds that number is proved, too. Where all that lifelines
-    /// need is known, what the keybook has no longer is forgotten.
+    /// need that back no other is known, what the keybook has no longer is forgotten.
     fn prove(&mut self, mark: Mark, lifeline: usize, dialled: Option<&Name>) {
         let (keybook, Record { settings, proven, .. }) = (self.keybook, &mut self.record);
         let known = |id: SettingId| match &settings[id.index()].state {
@@ -343,7 +342,8 @@ impl Fold<'_> {
                 proven::tested(proven, &keybook.setting(id).name, value, mark.at);
             }
         }
-        if keybook.lifelines.iter().flat_map(|lifeline| &lifeline.settings).all(|id| known(*id).is_some()) {
+        let mut required = keybook.lifelines.iter().filter(|one| one.is_required()).flat_map(|one| &one.settings);
+        if required.all(|id| known(*id).is_some()) {
             proven.retain(|proven| keybook.id(&proven.setting).is_some());
         }
     }

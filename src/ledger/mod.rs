@@ -10,6 +10,7 @@ mod call;
 mod issued;
 mod decision;
 mod decisions;
+mod earlier;
 mod fold;
 mod led;
 mod proven;
@@ -27,6 +28,7 @@ pub use decision::{
     Aside, Decision, End, LONGEST_ASIDE, LONGEST_TAKE, Release, Released, Said, Take, Target, Unsayable,
 };
 pub use decisions::Decisions;
+pub use earlier::{Earlier, Held, Worked};
 pub use fold::{fold, fold_with_visits};
 pub use issued::{Digest, Effect, Issued, IssuedStep, NoDigest, effect, effect_value};
 pub use led::{Led, led};
@@ -35,5 +37,5 @@ pub use record::{Holding, Mark, Proof, Record, State};
 pub use report::{Heard, Opened, Opening, Outcome, Places, REPORT_LIMIT_BYTES, Report, Test, Unit, read, too_long};
 pub use shown::{HandedOut, IN_HAND, SHOWN_AGAIN, Shown, handed_out, leads_to, shown_at, unanswered};
 pub use visit::{Visit, open, standing};
-pub use wire::{Line, export_line, line_of, parse_line, report_json, was_recorded};
+pub use wire::{LedgerLine, export_line, line_of, parse_line, report_json, was_recorded};
 pub use wire_value::{WireError, value_json};

@@ -5,14 +5,13 @@
 use std::cmp::Reverse;
 use std::fmt;
 
-use jiff::Timestamp;
-
 use crate::drift::value_text;
 use crate::finding::plural;
 use crate::inventory::Station;
-use crate::keybook::{Command, Keybook, SettingId};
+use crate::keybook::{Command, Keybook, Lifeline, SettingId};
 use crate::setting::{Name, Value};
 
+use super::aim::Aim;
 use super::conflicts::{self, Conflict};
 use super::problem::ProblemError;
 use super::proof::ProofError;
@@ -39,13 +38,15 @@ pub enum NoScript {
         "nobody knows a value that opening a call needs: say in the inventory what it should be, or report what it is"
     )]
     NoOpening,
-    /// No way back: the station may be in the middle of a script.
+    /// It would leave a button that calls nobody.
+    #[error("{0}")]
+    Dead(Dead),
+    /// Keying known settings again would need a worse script than leaving some of them out.
     #[error(
-        "no way back: by the report of {at:.0}, not every step of the last script was accepted. The way back leads to what was \
-         held before a script was keyed, and the record may now be from the middle of one: ask for the next script \
-         there instead (without --back)"
+        "keying these settings again would leave a button out of service, or no order of commands does it. Leave out {}",
+        .leave_out.iter().map(|name| format!("\"{name}\"")).collect::<Vec<_>>().join(" and ")
     )]
-    Midway { at: Timestamp },
+    Renewals { leave_out: Vec<Name> },
     /// The proof failed: a fault of this program, never to be keyed.
     #[error("the script was held back, since keying it into a simulated station went wrong: {0}")]
     Unproved(#[from] ProofError),
@@ -56,6 +57,48 @@ pub enum NoScript {
 
 fn lines(stuck: &[Stuck]) -> String {
     stuck.iter().map(Stuck::to_string).collect::<Vec<_>>().join("\n")
+}
+
+/// A button that would call nobody.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Dead {
+    /// What people call it.
+    pub button: String,
+    /// What makes it so: settings with what they would hold.
+    pub settings: Vec<(Name, Value)>,
+    /// Whether it is the way back that would.
+    pub is_back: bool,
+}
+
+impl fmt::Display for Dead {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Dead { button, settings, is_back } = self;
+        let would: Vec<String> =
+            settings.iter().map(|(name, value)| format!("\"{name}\" would stay {}", value_text(value))).collect();
+        let (would, names) = (would.join(" and "), settings.iter().map(|(name, _)| format!("\"{name}\"")));
+        let names = names.collect::<Vec<_>>().join(" and ");
+        match is_back {
+            true => write!(
+                f,
+                "no way back: {button} would call nobody, because {}. Ask for the script to what is wanted instead (without \
+                 --back)",
+                would.replace("would stay", "would be")
+            ),
+            false => write!(
+                f,
+                "no script: {button} would call nobody, because {would}. Say in the inventory what {names} should be"
+            ),
+        }
+    }
+}
+
+/// Why a lifeline would be dead: the unmanaged settings that contradict all ways in which it works; on a way back, all.
+pub(super) fn dead(station: &Station, aim: &Aim, lifeline: &Lifeline) -> Dead {
+    let keybook = &station.keybook;
+    let all = lifeline.contradicting(|id| aim.goal[id.index()].as_ref());
+    let ours = all.into_iter().filter(|id| aim.back.is_some() || station.wanted(*id).is_none());
+    let settings = ours.filter_map(|id| Some((keybook.setting(id).name.clone(), aim.goal[id.index()].clone()?)));
+    Dead { button: lifeline.title(), settings: settings.collect(), is_back: aim.back.is_some() }
 }
 
 /// A setting that no script brings to what is wanted.

@@ -12,8 +12,8 @@ use stationkeep::drift::{self, Rules, Standing, StationDrift};
 use stationkeep::finding::Finding;
 use stationkeep::inventory::{self, Inventory, Keybooks};
 use stationkeep::keybook;
-use stationkeep::ledger::{Line, Record, Report, fold, parse_line};
-use stationkeep::script::{self, Memory, Way};
+use stationkeep::ledger::{LedgerLine, Record, Report, fold, parse_line};
+use stationkeep::script::{self, Memory, Request, Way};
 use stationkeep::setting::{Code, Codes, Name, Reference};
 
 /// CPU seconds of this thread so far; the kernel brings them up to date every few milliseconds.
@@ -127,8 +127,8 @@ pub fn reports(folder: &Path) -> HashMap<Name, Vec<Report>> {
     let mut reports: HashMap<Name, Vec<Report>> = HashMap::new();
     for line in fs::read_to_string(folder.join("ledger.jsonl")).expect("the ledger's lines").lines() {
         match parse_line(line).expect("a line of the ledger") {
-            Line::Report(report) => reports.entry(report.station.clone()).or_default().push(*report),
-            Line::Script(_) | Line::Shown(_) | Line::Begun(_) | Line::Decision(_) => {
+            LedgerLine::Report(report) => reports.entry(report.station.clone()).or_default().push(*report),
+            LedgerLine::Script(_) | LedgerLine::Shown(_) | LedgerLine::Begun(_) | LedgerLine::Decision(_) => {
                 unreachable!("the writer writes reports only")
             }
         }
@@ -157,7 +157,9 @@ fn scripts(
     let (mut count, mut proven, mut bytes) = (0, 0, 0);
     for one in drifts {
         let station = &inventory.stations[&one.station];
-        let script = script::write(station, &records[&one.station], codes, Way::There, &mut memory);
+        let (record, contacts) = (&records[&one.station], &inventory.contacts);
+        let request = Request { station, record, drift: one, contacts, codes };
+        let script = script::write(&request, Way::There, &mut memory);
         let script = script.unwrap_or_else(|error| panic!("{}: {error}", one.station)).expect("something to key");
         (count, proven) = (count + 1, proven + usize::from(script.proven));
         bytes += script::json(&script, station, codes).to_string().len();

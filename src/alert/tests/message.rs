@@ -84,7 +84,7 @@ fn what_is_to_do_adds_up_over_all_stations_shown_or_not_and_says_what_kind_of_wo
     let opened = watch.pass();
     assert_eq!(
         super::fixture::data(&opened.messages[0].body)["opened"][0]["next"],
-        json!({"do": "report what it holds"})
+        json!({"do": "stationkeep script T-002 --renew"})
     );
     watch.put(aligned("T-002"));
     let closed = watch.pass();
