@@ -85,11 +85,15 @@ pub struct Intake<'a> {
 }
 
 impl Intake<'_> {
-    /// Takes up one report as a sender wrote it.
+    /// Takes up one report as a sender wrote it, or the beginning of a visit in its one line.
     ///
     /// # Errors
     /// Where the store cannot be read or written; a report that is wrong is no error but [`Received::Rejected`].
     pub async fn report(&self, source: &Arc<str>, bytes: &[u8]) -> Result<Received, FleetError> {
+        if let Some(line) = visit_line(bytes) {
+            let one = self.lines(source, &[(1, line)], Trust::Dropbox).await?;
+            return Ok(one.into_iter().next().unwrap_or(Received::Rejected(Vec::new())));
+        }
         let received = match ledger::read(source, bytes) {
             Ok((report, places)) => self.one(report, &places).await?,
             Err(findings) => Received::Rejected(findings),
@@ -117,6 +121,14 @@ impl Intake<'_> {
     /// by taking them up again.
     pub async fn export_lines(&self, source: &Arc<str>, lines: &[(u32, String)]) -> Result<Vec<Received>, FleetError> {
         self.lines(source, lines, Trust::Operator).await
+    }
+
+    /// The same from whoever may report: what people decide is not taken from there.
+    ///
+    /// # Errors
+    /// As of [`Intake::export_lines`].
+    pub async fn dropped_lines(&self, source: &Arc<str>, lines: &[(u32, String)]) -> Result<Vec<Received>, FleetError> {
+        self.lines(source, lines, Trust::Dropbox).await
     }
 
     pub(super) async fn lines(
@@ -408,6 +420,15 @@ impl Intake<'_> {
         self.store.keep_rejected(&rejected).await?;
         Ok(())
     }
+}
+
+/// The beginning of a visit, which is an object of JSON with the key `begun`, whatever else is in it.
+fn visit_line(bytes: &[u8]) -> Option<String> {
+    if bytes.len() > KEPT_BYTES {
+        return None;
+    }
+    let json: Json = serde_json::from_slice(bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes)).ok()?;
+    json.get("begun").map(|_| json.to_string())
 }
 
 fn what_it_is(decision: &Decision) -> &'static str {

@@ -14,7 +14,7 @@ use super::proven;
 use super::record::{Holding, Mark, Record, State};
 use super::report::{Heard, Opened, Opening, Outcome, Report, Test};
 use super::visit::{self, Visit, standing};
-use crate::keybook::{Keybook, SettingId};
+use crate::keybook::{Ability, Keybook, SettingId};
 use crate::setting::{Name, Reference, Secret, Value, Written};
 
 /// Folds the reports of one station that nobody is at. `scripts` finds an issued script by digest.
@@ -50,6 +50,7 @@ pub fn fold_with_visits<'r>(
             Event::Report(report) => fold.report(mark, report, report.script.as_ref().and_then(&scripts)),
             Event::Begun(visit) => fold.begun(mark, visit, scripts(&visit.script)),
         }
+        fold.note_dead(mark);
     }
     fold.record.begun = open.into_iter().cloned().collect();
     fold.record
@@ -102,6 +103,17 @@ impl Fold<'_> {
         }
         for (name, value) in std::mem::take(&mut self.said) {
             proven::said(&mut self.record.proven, &name, value, mark.at);
+        }
+    }
+
+    /// Notes of which lifelines this entry made that a press calls nobody.
+    fn note_dead(&mut self, mark: Mark) {
+        for (at, lifeline) in self.keybook.lifelines.iter().enumerate() {
+            let since = self.record.lifelines[at].dead.unwrap_or(mark);
+            self.record.lifelines[at].dead = match lifeline.ability(|id| self.record.known(id)) {
+                Ability::Dead => Some(since),
+                Ability::Undecided | Ability::Works => None,
+            };
         }
     }
 

@@ -51,6 +51,8 @@ pub struct Proof {
     pub last: Option<(Outcome, Mark)>,
     /// The last call that reached help with the settings as they still are, at the number that was last rung.
     pub reached: Option<Mark>,
+    /// Where a press calls nobody by the record: the report since which it does not.
+    pub dead: Option<Mark>,
 }
 
 /// What the reports prove about a station.
