@@ -8,6 +8,7 @@
 mod admit;
 mod call;
 mod issued;
+mod mark;
 mod decision;
 mod decisions;
 mod earlier;
@@ -32,8 +33,9 @@ pub use earlier::{Earlier, Held, Worked};
 pub use fold::{fold, fold_with_visits};
 pub use issued::{Digest, Effect, Issued, IssuedStep, NoDigest, effect, effect_value};
 pub use led::{Led, led};
+pub use mark::Mark;
 pub use proven::{Proven, same};
-pub use record::{Holding, Mark, Proof, Record, State};
+pub use record::{Holding, Proof, Record, State};
 pub use report::{Heard, Opened, Opening, Outcome, Places, REPORT_LIMIT_BYTES, Report, Test, Unit, read, too_long};
 pub use shown::{HandedOut, IN_HAND, SHOWN_AGAIN, Shown, handed_out, leads_to, shown_at, unanswered};
 pub use visit::{Visit, open, standing};

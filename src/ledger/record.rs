@@ -2,25 +2,14 @@
 
 use std::collections::BTreeSet;
 
-use jiff::Timestamp;
-use uuid::Uuid;
-
-use super::earlier::Earlier;
+use super::earlier::{Earlier, Held};
+use super::mark::Mark;
 use super::proven::Proven;
 use super::report::Outcome;
 use super::shown::HandedOut;
 use super::visit::Visit;
 use crate::keybook::{Keybook, SettingId};
 use crate::setting::{Name, Value};
-
-/// Which report said something, and when the work was done. What an open visit leaves in doubt bears the id of the report to come.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct Mark {
-    /// When the work was done, by the report.
-    pub at: Timestamp,
-    /// The report's id.
-    pub report: Uuid,
-}
 
 /// What is known of one setting.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -125,6 +114,15 @@ impl Record {
             State::Known(value) => Some(value),
             State::InDoubt(_) | State::Unknown => None,
         }
+    }
+
+    /// All that is known.
+    pub fn held(&self) -> Held {
+        let known = |holding: &Holding| match &holding.state {
+            State::Known(value) => Some(value.clone()),
+            State::InDoubt(_) | State::Unknown => None,
+        };
+        self.settings.iter().map(known).collect()
     }
 
     /// What a setting may hold, where it is in doubt; nothing where it is known, or unknown.

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::aim::Back;
-use super::no_script::Dead;
+use super::dead::Dead;
 use super::obvious::Obvious;
 use super::pressed::Pressed;
 use super::problem::Cost;
