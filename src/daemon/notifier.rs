@@ -141,7 +141,7 @@ impl Notifier {
         let memory = RefCell::new(Memory::for_a_fleet());
         let digest = |station: &Name| view.script_digest(station, &mut memory.borrow_mut());
         let next = view.foresee();
-        let held = view.held();
+        let held = tokio::task::block_in_place(|| view.held());
         let wanted = || view.wanted_digest();
         let pass = Pass {
             stations: &stations,
@@ -166,7 +166,7 @@ impl Notifier {
             ledger_seq: self.ledger_seq,
             clock: view.at,
         };
-        Ok(decide(&self.cases, &pass, &self.terms))
+        Ok(tokio::task::block_in_place(|| decide(&self.cases, &pass, &self.terms)))
     }
 
     /// Looks which webhooks had something to deliver for longer than they may, and delivered nothing. What is stopped is

@@ -391,6 +391,11 @@ impl Records {
         folded.unwrap_or_else(|| Arc::new(Record::blank(&station.keybook)))
     }
 
+    /// The records of all stations that it knows, by name.
+    pub fn by_name(&self) -> impl Iterator<Item = (&Name, &Arc<Record>)> {
+        self.records.iter().map(|(name, folded)| (name, &folded.record))
+    }
+
     /// What is on record under names that no station goes by, by its name or its number.
     pub fn gone(&self) -> BTreeMap<Name, Gone> {
         let is_here = |left: &Left| left.number.as_ref().is_some_and(|number| self.unreported.contains_key(number));
