@@ -19,7 +19,7 @@ pub struct RawFile {
     /// Contacts whose definition is wrong: a finding of their own, and no reason for more.
     pub(super) broken_contacts: Vec<Name>,
     /// Whether something in the file was wrong, so that what seems to be missing may only be misspelt.
-    pub(super) is_broken: bool,
+    pub is_broken: bool,
     /// Whether nothing of the file could be read, so that whatever it defines is missing elsewhere.
     pub(super) is_unread: bool,
     /// Numbers in a spelling that only a line's country could make sense of.

@@ -71,24 +71,35 @@ pub struct Dead {
     pub is_back: bool,
 }
 
+impl Dead {
+    /// "the unit mode is setup".
+    fn because(&self) -> String {
+        let because = self.settings.iter().map(|(name, value)| format!("\"{name}\" is {}", value_text(value)));
+        because.collect::<Vec<_>>().join(" and ")
+    }
+
+    /// What to do about settings that nobody manages.
+    fn fix(&self) -> String {
+        let names = self.settings.iter().map(|(name, _)| format!("\"{name}\"")).collect::<Vec<_>>();
+        format!("Say in the inventory what {} should be", names.join(" and "))
+    }
+
+    /// What is said first of a button that calls nobody, before and after a script.
+    pub fn warning(&self) -> String {
+        format!("WARNING: {} calls nobody, because {}. {}.", self.button, self.because(), self.fix())
+    }
+}
+
 impl fmt::Display for Dead {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Dead { button, settings, is_back } = self;
-        let would: Vec<String> =
-            settings.iter().map(|(name, value)| format!("\"{name}\" would stay {}", value_text(value))).collect();
-        let (would, names) = (would.join(" and "), settings.iter().map(|(name, _)| format!("\"{name}\"")));
-        let names = names.collect::<Vec<_>>().join(" and ");
-        match is_back {
+        let (button, because) = (&self.button, self.because());
+        match self.is_back {
             true => write!(
                 f,
-                "no way back: {button} would call nobody, because {}. Ask for the script to what is wanted instead (without \
-                 --back)",
-                would.replace("would stay", "would be")
+                "no way back: after it {button} would call nobody, because {because}. Ask for the script to what is wanted \
+                 instead (without --back)"
             ),
-            false => write!(
-                f,
-                "no script: {button} would call nobody, because {would}. Say in the inventory what {names} should be"
-            ),
+            false => write!(f, "no script: after it {button} would call nobody, because {because}. {}", self.fix()),
         }
     }
 }

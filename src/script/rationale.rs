@@ -41,7 +41,7 @@ pub enum Does {
         /// The step that needs it so.
         step: u32,
     },
-    /// With it the lifeline summons help as it did, or as it will.
+    /// With it the button calls for help as it did, or as it will.
     Covers {
         /// Its name in the keybook.
         lifeline: Name,
@@ -77,7 +77,7 @@ pub enum Because {
         /// Its name in the keybook.
         setting: Name,
     },
-    /// These lifelines would summon nobody for longer.
+    /// These buttons would call nobody for longer.
     Uncovers {
         /// Their names in the keybook.
         lifelines: Vec<Name>,
@@ -271,7 +271,7 @@ impl Does {
                 format!("It brings back {setting}, which step {changed_by} changes.")
             }
             Does::Allows { setting, step } => format!("It sets {setting} so that step {step} can be keyed."),
-            Does::Covers { lifeline } => format!("With it the lifeline {lifeline} summons help again."),
+            Does::Covers { lifeline } => format!("With it {lifeline} calls for help again."),
             Does::Disturbs { setting, restored_by } => {
                 format!("It also changes {setting}; step {restored_by} brings it back.")
             }
@@ -286,11 +286,7 @@ impl Place {
             Because::Refused { step } => format!("step {step} would be refused"),
             Because::Lost { setting } => format!("{setting} would end wrong"),
             Because::Uncovers { lifelines } => {
-                let who = match &lifelines[..] {
-                    [one] => format!("the lifeline {one}"),
-                    all => format!("the lifelines {}", all.join(" and ")),
-                };
-                format!("{who} would summon nobody for longer")
+                format!("{} would call nobody for longer", lifelines.join(" and "))
             }
             Because::Longer => "keying would take longer".to_owned(),
         };
