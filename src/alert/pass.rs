@@ -7,7 +7,7 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use uuid::Uuid;
 
-use crate::brake::Change;
+use crate::brake::{Held, Limit, Tally};
 use crate::drift::StationDrift;
 use crate::finding::Finding;
 use crate::inventory::{Commit, Contact};
@@ -33,8 +33,8 @@ pub struct Pass<'a> {
     pub commit: Option<&'a Commit>,
     /// What people decided; `None` where the ledger was not read yet.
     pub decisions: Option<&'a Decisions>,
-    /// The change that waits for its release.
-    pub held: Option<&'a Change>,
+    /// How many lifelines would change, and what is held.
+    pub brake: Brake<'a>,
     /// The scripts that are to be called back.
     pub handed_out: ToCallBack<'a>,
     /// How the files were read.
@@ -129,6 +129,25 @@ pub struct Work<'a> {
 impl fmt::Debug for Work<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str("Work")
+    }
+}
+
+/// How the brake sees the fleet.
+#[derive(Clone, Copy)]
+pub struct Brake<'a> {
+    /// The change that waits for its release.
+    pub held: Option<&'a Held>,
+    /// How many stations are altered, held or not.
+    pub tally: Tally,
+    /// How many may be.
+    pub limit: &'a Limit,
+    /// The digest that a change of what is wanted now has, or would have. It is asked only where a hold is over.
+    pub wanted: &'a dyn Fn() -> Digest,
+}
+
+impl fmt::Debug for Brake<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("Brake")
     }
 }
 

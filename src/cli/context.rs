@@ -15,7 +15,9 @@ use crate::daemon::Clock;
 use crate::files::{Look, load_key, load_or_make_key};
 use crate::finding::{Finding, did_you_mean};
 use crate::fleet::intake::{Intake, Received};
-use crate::fleet::{Fleet, LastRead, Moment, News, Reading, ReadingCache, Row, SourceTexts, Sources, Texts, View};
+use crate::fleet::{
+    Fleet, FleetError, LastRead, Moment, News, Reading, ReadingCache, Row, SourceTexts, Sources, Texts, View,
+};
 use crate::store::Store;
 
 /// A bar on standard error, shown only on a terminal and only once something has taken a second.
@@ -117,13 +119,7 @@ impl Context {
             Some(time) => fleet.as_of(time),
             None => fleet,
         };
-        let files = SystemTime::now();
-        let mut view = look(&mut fleet, Some(Look::Whole), Moment { now, files }).await?;
-        if let Some(wait) = view.look_again.map(|wait| wait.min(settle)) {
-            // Something was dropped this very moment: `cp report reports/ && stationkeep drift` should see it.
-            tokio::time::sleep(wait).await;
-            view = look(&mut fleet, None, Moment { now, files: files + wait }).await?;
-        }
+        let view = settled_look(&mut fleet, Some(Look::Whole), now, settle).await?;
         let context = Context { fleet, view };
         context.tell_errors()?;
         Ok(context)
@@ -175,6 +171,13 @@ impl Context {
         json
     }
 
+    /// Says that nothing is on record yet, where that is so.
+    pub fn tell_first_day(&self) {
+        if let Some(first_day) = self.view.first_day() {
+            eprintln!("stationkeep: {first_day}");
+        }
+    }
+
     /// The same for people, beside a result that has a form of its own.
     pub fn tell_commit(&self) {
         if let Some(commit) = &self.view.reading.commit {
@@ -213,7 +216,21 @@ impl Context {
     }
 }
 
-async fn look(fleet: &mut Fleet, files: Option<Look>, moment: Moment) -> Result<Arc<View>, CliError> {
+/// A look that also sees what was dropped this very moment: `cp report reports/ && stationkeep drift` should see it.
+pub async fn settled_look(
+    fleet: &mut Fleet,
+    files: Option<Look>,
+    now: Timestamp,
+    settle: Duration,
+) -> Result<Arc<View>, FleetError> {
+    let at = SystemTime::now();
+    let view = look(fleet, files, Moment { now, files: at }).await?;
+    let Some(wait) = view.look_again.map(|wait| wait.min(settle)) else { return Ok(view) };
+    tokio::time::sleep(wait).await;
+    look(fleet, None, Moment { now, files: at + wait }).await
+}
+
+async fn look(fleet: &mut Fleet, files: Option<Look>, moment: Moment) -> Result<Arc<View>, FleetError> {
     let (reports, entries) = (counter("reading reports"), counter("reading the ledger"));
     let mut news = |news: News| match news {
         News::Report => reports.inc(1),
@@ -230,5 +247,5 @@ async fn look(fleet: &mut Fleet, files: Option<Look>, moment: Moment) -> Result<
     let view = fleet.look(files, moment, &mut news).await;
     reports.finish_and_clear();
     entries.finish_and_clear();
-    Ok(view?)
+    view
 }

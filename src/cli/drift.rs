@@ -44,6 +44,7 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
         None => Context::open(config).await?,
     };
     let Drifts { shown, totals } = context.view.drift(context.rows(&args.stations)?, args.all);
+    context.tell_first_day();
     match args.format {
         Format::Json => {
             let stations: Vec<_> = shown.iter().map(|row| drift::json(&row.drift)).collect();

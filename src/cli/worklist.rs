@@ -39,8 +39,9 @@ pub async fn run(
         (None, ScriptFormat::Keys) => print(&keys(&list, &context))?,
         (None, ScriptFormat::Card | ScriptFormat::Html) => print(&cards(&list, &context))?,
     }
-    if let Some(held) = list.held().next().and(context.view.change.as_ref()) {
-        eprintln!("stationkeep: scripts are held: {}", release_hint(held));
+    context.tell_first_day();
+    if let Some(held) = list.held().next().and(context.view.held()) {
+        eprintln!("stationkeep: scripts are held: {}", release_hint(&held));
     }
     let ended = if list.stuck().next().is_some() || list.held().next().is_some() { Exit::Failed } else { Exit::Done };
     Ok(context.exit(ended))

@@ -83,8 +83,9 @@ impl View {
         Request { station, record, drift, contacts: &self.effective.contacts, codes }
     }
 
-    fn clear(&self, script: &Script, row: &Row) -> Result<Cleared, &Change> {
-        clear(script, &row.written, &row.record, self.change.as_ref(), self.at)
+    /// Asks the brake.
+    pub(super) fn clear(&self, script: &Script, row: &Row) -> Result<Cleared, &Change> {
+        clear(script, &row.written, &row.record, self.change.as_deref(), self.at)
     }
 
     /// What keying a station needs.
@@ -143,7 +144,7 @@ impl View {
             errands.push(Errand { station: row.station.clone(), drift: (*row.drift).clone(), due });
         }
         let set_aside = rows.iter().filter(|row| row.station.for_now.set_aside != Extent::Nothing).count();
-        (WorkList::new(errands, set_aside, self.change.clone()), to_record)
+        (WorkList::new(errands, set_aside, self.held()), to_record)
     }
 
     /// Where the values of some settings of a station come from.

@@ -32,7 +32,7 @@ pub use decide::say;
 pub use error::FleetError;
 pub use history::history;
 pub use issue::{Cleared, IssueError, record_scripts};
-pub use judged::{foretold, judged};
+pub use judged::judged;
 pub use look::{Fleet, LookTerms, Moment, News};
 pub use reading::{Reading, ReadingCache, Texts};
 pub use records::Records;

@@ -63,6 +63,11 @@ impl Issued {
     pub fn is_back(&self) -> bool {
         self.document.get("back").and_then(serde_json::Value::as_bool).unwrap_or(false)
     }
+
+    /// The model that it is for.
+    pub fn model(&self) -> Option<&str> {
+        self.document.get("model").and_then(serde_json::Value::as_str)
+    }
 }
 
 /// What one step changes when it is accepted.

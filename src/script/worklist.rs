@@ -14,7 +14,7 @@ use super::delta::Script;
 use super::json::json as script_json;
 use super::no_script::NoScript;
 use super::work::Work;
-use crate::brake::Change;
+use crate::brake::{Held, Numbers};
 use crate::drift::{Drift, Service, StationDrift};
 use crate::finding::plural;
 use crate::inventory::Station;
@@ -56,14 +56,14 @@ pub struct WorkList {
     /// How many of the stations looked at are set aside, in whole or in part.
     set_aside: usize,
     /// The change that some of them wait for.
-    change: Option<Change>,
+    held_by: Option<Held>,
 }
 
 impl WorkList {
     /// Puts errands in order.
-    pub fn new(mut errands: Vec<Errand>, set_aside: usize, change: Option<Change>) -> WorkList {
+    pub fn new(mut errands: Vec<Errand>, set_aside: usize, held_by: Option<Held>) -> WorkList {
         errands.sort_by_cached_key(Errand::rank);
-        WorkList { errands, set_aside, change }
+        WorkList { errands, set_aside, held_by }
     }
 
     /// The stations to key, each with its place in the list.
@@ -139,7 +139,7 @@ impl WorkList {
         };
         let held = match self.held().count() {
             0 => String::new(),
-            count => format!("; {} held until the change is released", plural(count as u64, "station")),
+            count => format!("; {} held until the change is released", plural(count as u64, "script")),
         };
         let aside = match self.set_aside {
             0 => String::new(),
@@ -176,14 +176,16 @@ impl WorkList {
                 "weight": errand.drift.weight.map(Weight::as_str),
             })
         });
-        let change = self.change.as_ref().map(|change| {
+        let held_by = self.held_by.as_ref().map(|held_by| {
+            let Numbers { altered, held, handed_out, on_record } = held_by.numbers();
             json!({
-                "change": change.digest.to_string(),
-                "stations": change.count,
-                "handed_out": change.in_hand.len(),
-                "on_record": change.on_record,
-                "limit": change.limit,
-                "release": change.release(),
+                "change": held_by.change.digest.to_string(),
+                "altered": altered,
+                "held": held,
+                "handed_out": handed_out,
+                "on_record": on_record,
+                "limit": held_by.change.limit,
+                "release": held_by.change.release(),
             })
         });
         json!({
@@ -191,7 +193,7 @@ impl WorkList {
             "tests": tests.collect::<Vec<_>>(),
             "no_script": stuck.collect::<Vec<_>>(),
             "held": held.collect::<Vec<_>>(),
-            "held_by": change,
+            "held_by": held_by,
             "totals": {
                 "stations": work.stations,
                 "calls": work.calls,

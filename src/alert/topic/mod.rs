@@ -11,5 +11,5 @@ pub mod reports;
 pub mod scope;
 pub mod seen;
 pub mod silent;
-pub mod since;
 pub mod station;
+pub mod trouble;
