@@ -83,7 +83,8 @@ impl View {
         Request { station, record, drift, contacts: &self.effective.contacts, codes }
     }
 
-    fn clear(&self, script: &Script, row: &Row) -> Result<Cleared, &Change> {
+    /// Asks the brake.
+    pub(super) fn clear(&self, script: &Script, row: &Row) -> Result<Cleared, &Change> {
         clear(script, &row.written, &row.record, self.change.as_deref(), self.at)
     }
 
