@@ -4,6 +4,7 @@
 //! bounded in size, count and depth, and blocks: call it where blocking is allowed. The clock, the
 //! environment and randomness are arguments.
 
+mod below;
 mod drop;
 mod hash;
 mod key;

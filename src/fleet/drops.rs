@@ -1,95 +1,166 @@
 //! What lies in the reports folder, taken in the order of file names: each file once, by its content.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use super::error::FleetError;
 use super::intake::{Intake, LineBatch, Taken, Trust};
-use crate::files::{Dropped, FileKind, Inbox, content_sha, hex};
+use crate::files::{Dropped, ExportLines, FileKind, Inbox, content_sha, hex};
 use crate::finding::Finding;
 use crate::store;
 
 const TAKEN: &str = "taken";
 const REFUSED: &str = "refused";
 
+/// So many reports are recorded in one transaction, or fewer where they are long.
+const REPORTS_AT_ONCE: usize = 500;
+const BYTES_AT_ONCE: usize = 4 << 20;
+
+/// One going through the reports folder.
+struct Round<'i> {
+    intake: &'i Intake<'i>,
+    /// What came of contents before.
+    known: BTreeMap<String, store::Taken>,
+    /// Reports that are read and wait to be recorded together.
+    waiting: Vec<(Arc<Dropped>, Vec<u8>)>,
+    bytes: usize,
+    told: Vec<(Arc<str>, Taken)>,
+}
+
 impl Intake<'_> {
     /// Takes up what lies in the reports folder, in the order of file names; what was taken before is passed over.
     ///
-    /// A refused file is judged again each time, since the inventory may have gained its station meanwhile;
+    /// A refused report is judged again each time, since the inventory may have gained its station since;
     /// it is told of once. `progress` hears of each report or line taken up. Returns what is new to tell.
     ///
     /// # Errors
     /// Where the store cannot be read or written.
-    pub async fn drops(&self, tray: &Inbox, mut progress: impl FnMut()) -> Result<Vec<(Arc<str>, Taken)>, FleetError> {
-        let shas: Vec<String> = tray.files.iter().map(|file| hex(&file.sha256)).collect();
+    pub async fn drops(&self, inbox: &Inbox, mut progress: impl FnMut()) -> Result<Vec<(Arc<str>, Taken)>, FleetError> {
+        let shas: Vec<String> = inbox.files.iter().map(|file| hex(&file.sha256)).collect();
         let known = self.store.taken(&shas).await?;
-        let mut told = Vec::new();
-        for (file, sha) in tray.files.iter().zip(&shas) {
-            let before = known.get(sha).map(|taken| taken.outcome.as_str());
-            if before == Some(TAKEN) {
-                continue;
+        let mut round = Round { intake: self, known, waiting: Vec::new(), bytes: 0, told: Vec::new() };
+        for file in &inbox.files {
+            round.file(file, &mut progress).await?;
+        }
+        round.record().await?;
+        Ok(round.told)
+    }
+}
+
+impl Round<'_> {
+    fn before(&self, file: &Dropped) -> Option<&str> {
+        self.known.get(&hex(&file.sha256)).map(|taken| taken.outcome.as_str())
+    }
+
+    async fn file(&mut self, file: &Arc<Dropped>, progress: &mut impl FnMut()) -> Result<(), FleetError> {
+        let before = self.before(file);
+        if before == Some(TAKEN) {
+            return Ok(());
+        }
+        match &file.kind {
+            // Nothing but another name or content makes a report of it.
+            FileKind::Stray(_) if before.is_some() => Ok(()),
+            FileKind::Stray(finding) => self.unreadable(file, hex(&file.sha256), finding.clone()).await,
+            FileKind::Report => {
+                progress();
+                match file.content() {
+                    Ok(Some(text)) => self.add(file, text.bytes).await,
+                    Ok(None) => Ok(()),
+                    Err(finding) => self.unreadable(file, sha_of(&finding), finding).await,
+                }
             }
-            let Some(outcomes) = self.dropped(file, &mut progress).await? else { continue };
-            let refused = outcomes.iter().any(|taken| matches!(taken, Taken::Refused(_)));
-            let outcome = if refused { REFUSED } else { TAKEN };
+            FileKind::Export => {
+                // In its place among the reports.
+                self.record().await?;
+                match file.lines() {
+                    Ok(Some(lines)) => {
+                        let outcomes = self.export(file, lines, progress).await?;
+                        self.note([(file.clone(), outcomes)]).await
+                    }
+                    Ok(None) => Ok(()),
+                    Err(finding) => self.unreadable(file, sha_of(&finding), finding).await,
+                }
+            }
+        }
+    }
+
+    async fn add(&mut self, file: &Arc<Dropped>, bytes: Vec<u8>) -> Result<(), FleetError> {
+        self.bytes += bytes.len();
+        self.waiting.push((file.clone(), bytes));
+        if self.waiting.len() >= REPORTS_AT_ONCE || self.bytes >= BYTES_AT_ONCE { self.record().await } else { Ok(()) }
+    }
+
+    /// Records the reports that wait.
+    async fn record(&mut self) -> Result<(), FleetError> {
+        self.bytes = 0;
+        let waiting = std::mem::take(&mut self.waiting);
+        let reports: Vec<_> = waiting.iter().map(|(file, bytes)| (file.name.clone(), bytes.as_slice())).collect();
+        let taken = self.intake.reports(&reports).await?;
+        self.note(waiting.iter().zip(taken).map(|((file, _), taken)| (file.clone(), vec![taken]))).await
+    }
+
+    async fn export(
+        &self,
+        file: &Dropped,
+        lines: ExportLines,
+        progress: &mut impl FnMut(),
+    ) -> Result<Vec<Taken>, FleetError> {
+        let mut outcomes = Vec::new();
+        let mut batch = LineBatch::default();
+        for line in lines {
+            progress();
+            match line {
+                Ok((number, text)) => batch.add(number, text),
+                Err(finding) => {
+                    outcomes.extend(self.intake.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
+                    let taken = Taken::Refused(vec![finding.clone()]);
+                    self.intake.keep_if_refused(&file.name, &sha_of(&finding), b"", &taken).await?;
+                    outcomes.push(taken);
+                }
+            }
+            if batch.is_full() {
+                outcomes.extend(self.intake.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
+            }
+        }
+        outcomes.extend(self.intake.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
+        Ok(outcomes)
+    }
+
+    /// Keeps word of what cannot be read. Nothing of its content is kept: it may be anything, a card with its codes even.
+    async fn unreadable(&mut self, file: &Arc<Dropped>, sha: String, finding: Finding) -> Result<(), FleetError> {
+        let taken = Taken::Refused(vec![finding]);
+        self.intake.keep_if_refused(&file.name, &sha, b"", &taken).await?;
+        self.note([(file.clone(), vec![taken])]).await
+    }
+
+    /// Notes what came of files, and what of it is new.
+    async fn note(&mut self, files: impl IntoIterator<Item = (Arc<Dropped>, Vec<Taken>)>) -> Result<(), FleetError> {
+        let mut rows = Vec::new();
+        for (file, outcomes) in files {
+            let is_refused = |taken: &Taken| matches!(taken, Taken::Refused(_));
+            let outcome = if outcomes.iter().any(is_refused) { REFUSED } else { TAKEN };
+            let before = self.before(&file);
             if before != Some(outcome) {
-                let row = store::Taken {
-                    content_sha: sha.clone(),
+                rows.push(store::Taken {
+                    content_sha: hex(&file.sha256),
                     name: file.name.to_string(),
                     outcome: outcome.into(),
-                    at_ms: self.now.as_millisecond(),
-                };
-                self.store.set_taken(&[row]).await?;
+                    at_ms: self.intake.now.as_millisecond(),
+                });
             }
-            let news = outcomes.into_iter().filter(|taken| match taken {
+            let is_new = |taken: &Taken| match taken {
                 Taken::New(_) => true,
                 Taken::Refused(_) => before.is_none(),
                 Taken::Duplicate(_) => false,
-            });
-            told.extend(news.map(|taken| (file.name.clone(), taken)));
+            };
+            let new: Vec<_> = outcomes.into_iter().filter(is_new).map(|taken| (file.name.clone(), taken)).collect();
+            self.told.extend(new);
         }
-        Ok(told)
+        self.intake.store.set_taken(&rows).await?;
+        Ok(())
     }
+}
 
-    /// One dropped file; `None` where it was gone or changed before it could be read.
-    async fn dropped(&self, file: &Dropped, progress: &mut impl FnMut()) -> Result<Option<Vec<Taken>>, FleetError> {
-        progress();
-        match file.parcel {
-            FileKind::Report => match file.content() {
-                Ok(Some(text)) => Ok(Some(vec![self.report(&file.name, &text.bytes).await?])),
-                Ok(None) => Ok(None),
-                Err(finding) => Ok(Some(vec![self.unreadable(&file.name, finding).await?])),
-            },
-            FileKind::Export => {
-                let lines = match file.lines() {
-                    Ok(Some(lines)) => lines,
-                    Ok(None) => return Ok(None),
-                    Err(finding) => return Ok(Some(vec![self.unreadable(&file.name, finding).await?])),
-                };
-                let mut outcomes = Vec::new();
-                let mut batch = LineBatch::default();
-                for line in lines {
-                    progress();
-                    match line {
-                        Ok((number, text)) => batch.add(number, text),
-                        Err(finding) => {
-                            outcomes.extend(self.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
-                            outcomes.push(self.unreadable(&file.name, finding).await?);
-                        }
-                    }
-                    if batch.is_full() {
-                        outcomes.extend(self.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
-                    }
-                }
-                outcomes.extend(self.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
-                Ok(Some(outcomes))
-            }
-        }
-    }
-
-    async fn unreadable(&self, source: &Arc<str>, finding: Finding) -> Result<Taken, FleetError> {
-        let sha = content_sha(finding.to_string().as_bytes());
-        let taken = Taken::Refused(vec![finding]);
-        self.keep_if_refused(source, &sha, b"", &taken).await?;
-        Ok(taken)
-    }
+fn sha_of(finding: &Finding) -> String {
+    content_sha(finding.to_string().as_bytes())
 }

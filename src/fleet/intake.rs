@@ -99,6 +99,41 @@ impl Intake<'_> {
         Ok(taken)
     }
 
+    /// Takes up several at once, those that are new in one transaction. What became of each, in their order.
+    pub(super) async fn reports(&self, files: &[(Arc<str>, &[u8])]) -> Result<Vec<Taken>, FleetError> {
+        let mut batch = Batch::new(self.store);
+        let read: Vec<_> = files.iter().map(|(source, bytes)| ledger::read(source, bytes)).collect();
+        let reports = || read.iter().flatten().map(|(report, _)| report);
+        batch.look_up(EntryKind::Report, reports().map(|report| report.id.to_string()).collect()).await?;
+        let scripts = reports().filter_map(|report| report.script.as_ref());
+        batch.look_up(EntryKind::Script, scripts.map(ToString::to_string).collect()).await?;
+        let mut judged = Vec::with_capacity(files.len());
+        for read in read {
+            judged.push(match read {
+                Ok((report, places)) => self.parsed(report, &places, Scrutiny::Whole, &mut batch).await?,
+                Err(findings) => Judged::Settled(Taken::Refused(findings)),
+            });
+        }
+        let appended = batch.write().await?;
+        let mut taken = Vec::with_capacity(files.len());
+        for ((source, bytes), judged) in files.iter().zip(judged) {
+            taken.push(match judged {
+                Judged::Settled(one) => {
+                    self.keep_if_refused(source, &content_sha(bytes), bytes, &one).await?;
+                    one
+                }
+                Judged::Added(station, at) => match appended.get(at) {
+                    Some(Appended::New { .. }) => Taken::New(station),
+                    // Somebody else was quicker: now it is on record, and this one is judged beside it.
+                    Some(Appended::Duplicate { .. } | Appended::Conflict { .. }) | None => {
+                        self.report(source, bytes).await?
+                    }
+                },
+            });
+        }
+        Ok(taken)
+    }
+
     async fn one(&self, report: Report, places: &Places) -> Result<Taken, FleetError> {
         let mut batch = Batch::new(self.store);
         let judged = self.parsed(report.clone(), places, Scrutiny::Whole, &mut batch).await?;

@@ -190,7 +190,7 @@ impl Fleet {
 
     /// Writes a file beside and renames it, as most editors do.
     pub fn rename_into(&self, name: &str, text: &str) {
-        let beside = format!("{name}.{}.tmp", self.number());
+        let beside = format!("{name}.{}.part", self.number());
         self.write(&beside, text);
         fs::rename(self.path(&beside), self.path(name)).expect("a renamed file");
     }

@@ -10,6 +10,7 @@ mod rest;
 mod told;
 mod witness;
 
+mod accounted;
 mod again;
 mod against;
 mod away;
