@@ -1,4 +1,4 @@
-//! `explain`: where each value of a station comes from, what is on record, or what a finding's code means.
+//! `explain`: where each value of a station comes from, and what is on record.
 
 use std::fmt::Write as _;
 use std::path::Path;
@@ -10,7 +10,7 @@ use super::error::{CliError, print};
 use super::exit::Exit;
 use super::writers::Writers;
 use crate::drift::{LifelineService, held_text, value_text};
-use crate::finding::{Code, Place, did_you_mean};
+use crate::finding::{Place, did_you_mean};
 use crate::fleet::{Explanation, View};
 use crate::inventory::{LineEntry, Reach, Station, Wish, parts};
 use crate::keybook::SettingId;
@@ -18,24 +18,18 @@ use crate::ledger::{Holding, State};
 use crate::script::{NoScript, Script, Step};
 use crate::setting::Name;
 
-/// Where a station's settings come from, or what a finding's code means.
+/// Shows which line and which report gave each setting its value.
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// A station of the inventory, or the code of a finding (the word in brackets)
-    what: String,
+    /// A station of the inventory
+    station: String,
     /// Only this setting
     setting: Option<String>,
 }
 
 pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
-    if args.setting.is_none()
-        && let Ok(code) = args.what.parse::<Code>()
-    {
-        print(&format!("{code}\n{}\n", fill(code.explanation(), Options::new(80))))?;
-        return Ok(Exit::Done);
-    }
     let context = Context::open(config).await?;
-    let row = context.row(&args.what)?;
+    let row = context.row(&args.station)?;
     let keybook = &row.station.keybook;
     let ids: Vec<SettingId> = match &args.setting {
         None => keybook.ids().collect(),

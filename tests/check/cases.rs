@@ -78,8 +78,9 @@ fn every_mistake_is_told_at_the_place_that_made_it_and_its_exact_mend_leaves_not
         if shown.insert(code.to_owned()) {
             let said = fleet.run(&[&["check"], paths.as_slice()].concat());
             let severity = code.parse::<Code>().expect("a code").severity();
-            assert!(said.out.contains(&format!("{severity}[{code}]: ")), "{}", said.out);
-            assert!(said.out.contains(&format!(" {}\n", text(&case, "at"))), "{}", said.out);
+            let head = format!("{}: {severity}: ", text(&case, "at"));
+            let is_head = |line: &str| line.starts_with(&head) && line.ends_with(&format!(" ({code})"));
+            assert!(said.out.lines().any(is_head), "{head} {code}\n{}", said.out);
             assert_eq!(said.err, "");
         }
         if let Some(instead) = case["instead"].as_str() {
@@ -97,17 +98,20 @@ fn every_mistake_is_told_at_the_place_that_made_it_and_its_exact_mend_leaves_not
 const ELSEWHERE: [Code; 4] = [Code::FileTooLarge, Code::ReportConflict, Code::FindingsMany, Code::ReportFile];
 
 #[test]
-fn every_code_has_a_case_and_a_lesson_that_explain_prints() {
+fn every_code_has_a_case_and_an_explanation_that_check_prints() {
     let have: BTreeSet<String> = cases().iter().map(|case| text(case, "code").to_owned()).collect();
     let lacking: Vec<&Code> =
         Code::ALL.iter().filter(|code| !have.contains(code.as_str()) && !ELSEWHERE.contains(code)).collect();
     assert_eq!(lacking, Vec::<&Code>::new(), "codes without a case");
     let fleet = Fleet::new();
     for code in Code::ALL.iter().step_by(7) {
-        let said = fleet.run(&["explain", code.as_str()]);
+        let said = fleet.run(&["check", "--about", code.as_str()]);
         let words = said.out.split_whitespace().collect::<Vec<_>>().join(" ");
-        assert_eq!(words, format!("{code} {}", code.explanation()), "{said:?}");
+        assert_eq!(words, format!("{code}: {} {}", code.severity(), code.explanation()), "{said:?}");
     }
+    let all = fleet.run(&["check", "--about"]).out;
+    let listed: Vec<&str> = all.lines().filter_map(|line| line.split(' ').next()).collect();
+    assert_eq!(listed, Code::ALL.iter().map(|code| code.as_str()).collect::<Vec<_>>());
 }
 
 #[test]

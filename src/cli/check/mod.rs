@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use serde_json::{Value as Json, json};
+use textwrap::{Options, fill};
 
 use super::against::{Against, against};
 use super::context::Files;
@@ -30,6 +31,10 @@ pub struct Args {
     /// another folder: a configuration's, or an inventory alone
     #[arg(long, value_name = "REVISION|FOLDER")]
     against: Option<String>,
+    /// Say what the code of a finding means (the word in parentheses); without one, list all codes
+    #[arg(long, value_name = "CODE", num_args = 0..=1, conflicts_with_all = ["paths", "against", "format"])]
+    #[expect(clippy::option_option, reason = "not asked, asked of all, asked of one")]
+    about: Option<Option<Code>>,
     /// How to print it: for people, for programs, or SARIF 2.1.0 for a forge that marks lines
     #[arg(long, value_enum, default_value = "text")]
     format: Format,
@@ -60,6 +65,11 @@ struct Checked {
 }
 
 pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
+    match args.about {
+        Some(Some(code)) => return print(&about(code)).map(|()| Exit::Done),
+        Some(None) => return print(&all_codes()).map(|()| Exit::Done),
+        None => {}
+    }
     let checked = check(&args, config).await?;
     match args.format {
         Format::Json => print_json(&checked.json())?,
@@ -77,6 +87,21 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
         (false, true) => Exit::Failed,
         (false, false) => Exit::Done,
     })
+}
+
+/// What a finding with this code means.
+fn about(code: Code) -> String {
+    format!("{code}: {}\n{}\n", code.severity(), fill(code.explanation(), Options::new(80)))
+}
+
+/// Every code with the beginning of its explanation, a line each.
+fn all_codes() -> String {
+    let width = Code::ALL.iter().map(|code| code.as_str().len()).max().unwrap_or(0);
+    let line = |code: &Code| {
+        let first = code.explanation().split_inclusive(". ").next().unwrap_or_default().trim_end();
+        format!("{:<width$}  {:<7}  {first}\n", code.as_str(), code.severity().to_string())
+    };
+    Code::ALL.iter().map(line).collect()
 }
 
 async fn check(args: &Args, config: &Path) -> Result<Checked, CliError> {
