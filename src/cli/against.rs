@@ -12,11 +12,10 @@ use crate::brake::Change as Hold;
 use crate::daemon::{Clock, with_causes};
 use crate::files::{Folder, Look, Tree};
 use crate::finding::Finding;
-use crate::fleet::{Reading, ReadingCache, Records, Source, SourceTexts, foretold, judged};
+use crate::fleet::{Reading, ReadingCache, Records, Source, SourceTexts, foretold, judged, open_existing_with_key};
 use crate::git::{self, Cache, Git, GitError, Snapshot};
 use crate::inventory::Commit;
 use crate::preview::{Change, json as change_json, text as show};
-use crate::store::Store;
 
 /// A change, and what it is a change against.
 pub struct Against {
@@ -105,7 +104,8 @@ pub async fn against(what: &str, files: &Files) -> Result<Against, CliError> {
 /// What the brake would hold, by the ledger of the configuration; or why it cannot be asked.
 async fn ask(files: &Files) -> Result<Option<Hold>, String> {
     let failed = |error: &dyn std::error::Error| format!("The ledger could not be asked ({})", with_causes(error));
-    let store = Store::open_existing(files.config.ledger.reveal()).await.map_err(|error| failed(&error))?;
+    let store = open_existing_with_key(files.config.ledger.reveal(), &files.config.key_place()).await;
+    let store = store.map_err(|error| failed(&error))?;
     let store = store.ok_or("There is no ledger of this version here")?;
     let now = Clock::from_env()?.now();
     let limit = files.config.brake.limit();

@@ -19,16 +19,20 @@ pub(super) struct StationEntries {
 }
 
 impl StationEntries {
-    /// Takes an entry in, unless it is of a later time; what people said comes back.
+    /// Takes an entry in, unless it is of a later time; what people said comes back. `key`: the check value of the key in use.
     ///
     /// # Errors
     /// Where this version cannot read it.
-    pub fn add(&mut self, entry: &Entry, until: Option<Timestamp>) -> Result<Option<Decision>, FleetError> {
+    pub fn add(&mut self, entry: &Entry, until: Option<Timestamp>, key: &str) -> Result<Option<Decision>, FleetError> {
         let is_later = |at: Timestamp| until.is_some_and(|until| at > until);
         match parse_line(&entry.body).map_err(|source| FleetError::Entry { seq: entry.seq, source })? {
             Line::Report(report) if is_later(report.at) => {}
-            Line::Report(report) => self.reports.push(*report),
-            Line::Script(issued) => {
+            Line::Report(mut report) => {
+                report.seen_by(key);
+                self.reports.push(*report);
+            }
+            Line::Script(mut issued) => {
+                issued.seen_by(key);
                 self.scripts.insert(issued.digest.clone(), *issued);
             }
             Line::Shown(shown) if is_later(shown.at) => {}

@@ -14,8 +14,8 @@ use crate::files::content_sha;
 use crate::finding::{Code, Finding, Place, cover_literals};
 use crate::inventory::dial;
 use crate::ledger::{
-    self, AHEAD, Decision, Issued, Line, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, Shown, admit, line_of,
-    parse_line, report_json, was_recorded,
+    self, AHEAD, Decision, Issued, Line, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, Shown, admit, key_of_line,
+    line_of, parse_line, report_json, was_recorded,
 };
 use crate::setting::{self, Codes};
 use crate::store::{Appended, EntryKind, NewEntry, NewRefused, Store};
@@ -146,7 +146,7 @@ impl Intake<'_> {
     }
 
     /// Takes up lines of an export, each a report, an issued script or a decision; reports and scripts that are new in one
-    /// transaction. What became of each, in their order.
+    /// transaction. What became of each, in their order; the line of the key becomes nothing.
     ///
     /// # Errors
     /// Where the store cannot be read or written; then what was taken before these lines stays, and nothing of them is lost
@@ -162,6 +162,7 @@ impl Intake<'_> {
         trust: Trust,
     ) -> Result<Vec<Taken>, FleetError> {
         let mut batch = Batch::new(self.store);
+        let lines: Vec<&(u32, String)> = lines.iter().filter(|(_, line)| key_of_line(line).is_none()).collect();
         let parsed: Vec<_> = lines.iter().map(|(_, line)| parse_line(line)).collect();
         let ids = |kind| parsed.iter().flatten().filter_map(move |line| id_of(line, kind)).collect();
         for kind in [EntryKind::Report, EntryKind::Script, EntryKind::Shown] {
@@ -258,9 +259,10 @@ impl Intake<'_> {
         if !against.is_empty() {
             return Ok(Judged::Settled(Taken::Refused(against)));
         }
-        // An import carries the fingerprints of its time; a new report gets today's.
-        if report.fingerprints.is_empty() {
-            report.seal(&codes);
+        // An export carries the fingerprints of its time, and what it lacks nobody can tell; a new report gets today's.
+        match scrutiny {
+            Scrutiny::Whole => report.seal(&codes),
+            Scrutiny::Restored => {}
         }
         self.note_in_use(&mut report);
         let at = report.at;
@@ -306,7 +308,8 @@ impl Intake<'_> {
         })
     }
 
-    async fn script(&self, issued: Issued, place: Place, batch: &mut Batch<'_>) -> Result<Judged, FleetError> {
+    async fn script(&self, mut issued: Issued, place: Place, batch: &mut Batch<'_>) -> Result<Judged, FleetError> {
+        issued.seal(self.store.key());
         let id = issued.digest.to_string();
         let station = issued.station.clone();
         if let Some(known) = self::issued(&issued.digest, batch).await? {

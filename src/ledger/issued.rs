@@ -79,14 +79,37 @@ pub fn effect(value: &Value) -> Effect {
     Some((value.written(), fingerprint))
 }
 
-/// The value that the ledger kept, where a setting of this kind can hold it.
+/// The value that the ledger kept, where a setting of this kind can hold it; nothing for a code that another key's
+/// fingerprint stands for.
 pub fn effect_value(kind: &Kind, effect: &Effect) -> Option<Value> {
-    let (written, fingerprint) = effect.as_ref()?;
-    let seal = |reference: &Reference| Secret { reference: reference.clone(), fingerprint: fingerprint.clone() };
+    let (written, print) = effect.as_ref()?;
+    if print.as_ref().is_some_and(Fingerprint::is_foreign) {
+        return None;
+    }
+    let read = || print.as_ref().and_then(Fingerprint::read);
+    let seal = |reference: &Reference| Secret { reference: reference.clone(), fingerprint: read() };
     kind.value(written, seal).ok()
 }
 
 impl Issued {
+    /// Notes of codes that could not be read with which key they could not; `check` is its check value.
+    pub fn seal(&mut self, check: &str) {
+        self.prints().filter(|print| print.is_none()).for_each(|print| *print = Some(Fingerprint::unread(check)));
+    }
+
+    /// The fingerprints as they count where `check` is that of the key in use: what was not noted with it tells nothing.
+    pub fn seen_by(&mut self, check: &str) {
+        self.prints().for_each(|print| {
+            *print = Some(print.as_ref().map_or_else(Fingerprint::foreign, |print| print.seen_by(check)));
+        });
+    }
+
+    /// Where the fingerprint of each code that a step keys is.
+    fn prints(&mut self) -> impl Iterator<Item = &mut Option<Fingerprint>> {
+        let effects = self.steps.iter_mut().flat_map(|step| step.effects.values_mut()).flatten();
+        effects.filter(|(written, _)| matches!(written, Written::Secret(_))).map(|(_, print)| print)
+    }
+
     /// The step of this number.
     pub fn step(&self, number: u32) -> Option<&IssuedStep> {
         self.steps.iter().find(|step| step.step == number)

@@ -15,6 +15,7 @@ mod report;
 mod shown;
 mod wire;
 mod wire_decision;
+mod wire_key;
 mod wire_value;
 
 pub use admit::{AHEAD, Scrutiny, admit};
@@ -28,4 +29,5 @@ pub use record::{Holding, Mark, Proof, Record, State, fold};
 pub use report::{Heard, Outcome, Places, REPORT_LIMIT_BYTES, Report, Test, Unit, read, too_long};
 pub use shown::{HandedOut, IN_HAND, SHOWN_AGAIN, Shown, handed_out, leads_to, shown_at, unanswered};
 pub use wire::{Line, export_line, line_of, parse_line, report_json, was_recorded};
+pub use wire_key::{key_line, key_of_line};
 pub use wire_value::{WireError, value_json};

@@ -11,6 +11,7 @@ mod digest;
 mod error;
 mod good;
 mod intake;
+mod key;
 mod ledger;
 mod migrations;
 mod open;
@@ -53,6 +54,8 @@ enum Engine {
 pub struct Store {
     place: Arc<str>,
     engine: Engine,
+    /// The check value of the key in use; empty without one.
+    key: Arc<str>,
     readers: AnyPool,
     writers: AnyPool,
     /// Writes small records that must outlive this process, and need not outlive a power cut.

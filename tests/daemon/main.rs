@@ -24,6 +24,7 @@ mod explain;
 mod files;
 mod git;
 mod health;
+mod key;
 mod killed;
 mod main_job;
 mod refused;
