@@ -61,7 +61,7 @@ struct Data {
     /// Scripts that were handed out and lead to what is wanted no longer.
     #[serde(skip_serializing_if = "Option::is_none")]
     call_back: Option<CallBack>,
-    /// What was set aside since the last telling, and what is so no longer.
+    /// How much is set aside, as `drift --format json` has it; what was since the last telling, and what is so no longer.
     set_aside: ToldAsides,
     /// Where the stations of this message are, the most first.
     sites: Vec<SiteCount>,
@@ -245,7 +245,7 @@ impl<'a> Writer<'a> {
             held: self.pass.held.map(ToldHeld::of),
             hold: news.map(|news| self.hold.told_news(news)),
             call_back,
-            set_aside: asides.told(),
+            set_aside: asides.told(&self.totals),
             sites,
             sites_left_out,
             totals: self.totals.json(),

@@ -102,7 +102,7 @@ pub struct ReportTaken {
 pub enum Next {
     /// Keying, which takes so much.
     Key(script::Work),
-    /// No keying: a test call, or a report of what it holds.
+    /// A test call, or overdue settings to key again.
     Test,
     /// Keying for which there is no script.
     NoScript,

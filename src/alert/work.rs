@@ -172,7 +172,7 @@ impl NextStep {
                 presses: Some(work.presses),
                 minutes: Some(work.minutes()),
             },
-            Next::Test if owed.is_empty() => plain("report what it holds".into()),
+            Next::Test if owed.is_empty() => plain(format!("stationkeep script {name} --renew")),
             Next::Test => plain(format!("a test call by {}", clip(&owed.join(" and by "), NAME))),
             Next::Held(release) => plain(format!("{release} (its script is held until then)")),
             Next::NoScript => plain(format!("stationkeep script {name} says why there is no script")),

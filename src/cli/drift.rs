@@ -8,7 +8,7 @@ use serde_json::json;
 use super::context::Context;
 use super::error::{CliError, print, print_json};
 use super::exit::Exit;
-use crate::drift::{self, Standing};
+use crate::drift;
 use crate::fleet::Drifts;
 
 /// Where stations are not known to hold what is wanted.
@@ -50,7 +50,10 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     match args.format {
         Format::Json => {
             let stations: Vec<_> = shown.iter().map(|row| drift::json(&row.drift)).collect();
-            print_json(&context.with_commit(json!({ "stations": stations, "totals": totals.json() })))?;
+            let (set_aside, totals) = (totals.set_aside_json(), totals.json());
+            print_json(
+                &context.with_commit(json!({ "stations": stations, "totals": totals, "set_aside": set_aside })),
+            )?;
         }
         Format::Diff => {
             context.tell_commit();
@@ -74,6 +77,5 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
             )?;
         }
     }
-    let aligned = totals.get(Standing::Aligned) == totals.all();
-    Ok(context.exit(if aligned { Exit::Done } else { Exit::DriftFound }))
+    Ok(context.exit(if totals.is_aligned() { Exit::Done } else { Exit::DriftFound }))
 }

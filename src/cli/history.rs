@@ -3,15 +3,18 @@
 use std::fmt::Write as _;
 use std::path::Path;
 
+use jiff::Timestamp;
+
 use super::context::Context;
 use super::error::{CliError, print, print_json};
 use super::exit::Exit;
 use super::format::Format;
-use crate::drift::value_text;
-use crate::fleet::history;
-use crate::inventory::{Inventory, LineKind, Station, dial};
-use crate::ledger::{Decision, Line, Outcome, Record, Report, Test, fold, line_of};
-use crate::setting::{Reference, Secret, Value, Written};
+use crate::drift::{surprise, value_text};
+use crate::finding::plural;
+use crate::fleet::{View, history};
+use crate::inventory::Station;
+use crate::ledger::{Decision, Line, Outcome, Record, Report, Visit, fold, line_of, open};
+use crate::setting::{Reference, Secret, Written};
 
 /// Everything on record about a station.
 #[derive(Debug, clap::Args)]
@@ -36,56 +39,100 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
                 lines.iter().map(|l| serde_json::from_str(&line_of(l))).collect();
             print_json(&serde_json::json!({ "station": args.station, "entries": all? }))?;
         }
-        Format::Text => print(&text(&args.station, &context.view.reading.inventory, station, &lines))?,
+        Format::Text => print(&text(&args.station, &context.view, station, &lines))?,
     }
     Ok(Exit::Done)
 }
 
-/// The record of a station just after one of its reports.
+/// The record of a station just before the test calls of one of its reports.
 fn record_at(station: &Station, lines: &[Line], last: &Report) -> Record {
+    let untested = Report { tests: Vec::new(), ..last.clone() };
     let reports = lines.iter().filter_map(|line| match line {
-        Line::Report(report) if (report.at, report.id) <= (last.at, last.id) => Some(&**report),
-        Line::Report(_) | Line::Script(_) | Line::Shown(_) | Line::Decision(_) => None,
+        Line::Report(report) if report.id == last.id => Some(&untested),
+        Line::Report(report) if (report.at, report.id) < (last.at, last.id) => Some(&**report),
+        Line::Report(_) | Line::Script(_) | Line::Shown(_) | Line::Begun(_) | Line::Decision(_) => None,
     });
     fold(&station.keybook, reports, |digest| {
         lines.iter().find_map(|line| match line {
             Line::Script(issued) if issued.digest == *digest => Some(&**issued),
-            Line::Script(_) | Line::Shown(_) | Line::Report(_) | Line::Decision(_) => None,
+            Line::Script(_) | Line::Shown(_) | Line::Report(_) | Line::Begun(_) | Line::Decision(_) => None,
         })
     })
 }
 
-fn text(name: &str, inventory: &Inventory, station: Option<&Station>, lines: &[Line]) -> String {
+/// Visits and corrections, beside everything else that is on record.
+struct Said<'a> {
+    reports: Vec<&'a Report>,
+    /// Visits of which no report came.
+    open: Vec<&'a Visit>,
+}
+
+impl Said<'_> {
+    fn of(lines: &[Line]) -> Said<'_> {
+        let (mut reports, mut visits) = (Vec::new(), Vec::new());
+        for line in lines {
+            match line {
+                Line::Report(report) => reports.push(&**report),
+                Line::Begun(visit) => visits.push(&**visit),
+                Line::Script(_) | Line::Shown(_) | Line::Decision(_) => {}
+            }
+        }
+        Said { open: open(visits, &reports), reports }
+    }
+
+    /// What a report has to do with others.
+    fn corrections(&self, report: &Report) -> Vec<String> {
+        let by = self.reports.iter().filter(|other| other.corrects == Some(report.id));
+        let by = by.map(|other| format!("corrected by report {}: what it says counts for nothing", other.id));
+        let corrects = report.corrects.map(|id| match self.reports.iter().any(|other| other.id == id) {
+            true => format!("corrects report {id}"),
+            false => format!("corrects report {id}, which is not on record here yet"),
+        });
+        corrects.into_iter().chain(by).collect()
+    }
+}
+
+fn text(name: &str, view: &View, station: Option<&Station>, lines: &[Line]) -> String {
     let mut out = String::new();
     let place = station.map_or("no longer in the inventory".into(), |s| format!("{}: {}", s.site, s.location));
     let _ = writeln!(out, "{name}  ({place})");
     if lines.is_empty() {
         let _ = writeln!(out, "Nobody has reported on it yet.");
     }
+    let said = Said::of(lines);
     for line in lines {
         match line {
             Line::Script(issued) => {
-                let steps = issued.steps.len();
-                let _ = writeln!(
-                    out,
-                    "\n{:.0}  script {} issued, {steps} step{}",
-                    issued.at,
-                    issued.digest,
-                    if steps == 1 { "" } else { "s" }
-                );
+                let steps = plural(issued.steps.len() as u64, "step");
+                let _ = writeln!(out, "\n{:.0}  script {} issued, {steps}", issued.at, issued.digest);
             }
             Line::Shown(shown) => {
                 let _ = writeln!(out, "\n{:.0}  script {} shown", shown.at, shown.script);
             }
+            Line::Begun(visit) => {
+                let _ = writeln!(out, "\n{:.0}  {} began to key script {}", visit.at, clean(&visit.by), visit.script);
+                if said.open.iter().any(|open| open.id == visit.id) {
+                    let _ = writeln!(out, "    {}", unheard(visit, view.at));
+                }
+            }
             Line::Report(report) => {
-                let beside =
-                    station.map(|station| Beside { inventory, station, record: record_at(station, lines, report) });
+                let beside = station.map(|station| Beside { station, record: record_at(station, lines, report) });
+                let _ = writeln!(out, "\n{:.0}  report {} by {}", report.at, report.id, clean(&report.by));
+                said.corrections(report).iter().for_each(|line| out.push_str(&format!("    {line}\n")));
                 report_text(&mut out, report, beside.as_ref());
             }
             Line::Decision(decision) => notice_text(&mut out, decision),
         }
     }
     out
+}
+
+/// What an open visit means.
+fn unheard(visit: &Visit, now: Timestamp) -> &'static str {
+    match visit.silent_from() <= now {
+        true => "! no report came in 24 hours: nobody knows which of its steps the station obeyed",
+        false => "no report yet: nobody knows which of its steps the station obeyed",
+    }
 }
 
 fn notice_text(out: &mut String, decision: &Decision) {
@@ -109,7 +156,6 @@ fn notice_text(out: &mut String, decision: &Decision) {
 }
 
 fn report_text(out: &mut String, report: &Report, beside: Option<&Beside<'_>>) {
-    let _ = writeln!(out, "\n{:.0}  report {} by {}", report.at, report.id, clean(&report.by));
     if let Some(unit) = report.unit {
         let _ = writeln!(out, "    unit {}: every setting at factory", unit.as_str());
     }
@@ -117,6 +163,15 @@ fn report_text(out: &mut String, report: &Report, beside: Option<&Beside<'_>>) {
         let _ = writeln!(out, "    found {name}: {}", held(name, value, beside));
     }
     if let Some(digest) = &report.script {
+        for opening in &report.openings {
+            let _ = writeln!(
+                out,
+                "    opened call {} with code {}: {}",
+                opening.call,
+                opening.code,
+                opening.heard.as_str()
+            );
+        }
         let heard: Vec<String> =
             report.steps.iter().map(|(step, heard)| format!("{step} {}", heard.as_str())).collect();
         let _ = writeln!(
@@ -140,7 +195,7 @@ fn report_text(out: &mut String, report: &Report, beside: Option<&Beside<'_>>) {
             test.lifeline,
             if who.is_empty() { " help" } else { &who }
         );
-        if let Some(odd) = beside.and_then(|beside| beside.surprise(test)) {
+        if let Some(odd) = beside.and_then(|beside| surprise(beside.station, &beside.record, test)) {
             let _ = writeln!(out, "      ! {odd}");
         }
     }
@@ -164,32 +219,7 @@ fn clean(text: &str) -> String {
 
 /// What a test is compared with.
 struct Beside<'a> {
-    inventory: &'a Inventory,
     station: &'a Station,
-    /// The record just after the report.
+    /// The record just before the tests of the report.
     record: Record,
-}
-
-impl Beside<'_> {
-    /// What to point out where somebody answered that the confirmed numbers do not lead to.
-    fn surprise(&self, test: &Test) -> Option<String> {
-        if test.outcome != Outcome::Reached || self.station.line.kind == Some(LineKind::RingDown) {
-            return None;
-        }
-        let contact = test.contact.as_ref()?;
-        let dialled = dial(&self.inventory.contacts.get(contact)?.reach, &self.station.line).ok()?;
-        let lifeline = self.station.keybook.lifelines.iter().find(|known| known.name == test.lifeline)?;
-        let held: Vec<&str> = lifeline
-            .settings
-            .iter()
-            .filter_map(|id| match self.record.known(*id)? {
-                Value::Dial(number) => Some(&**number),
-                Value::Digits(_) | Value::Choice(_) | Value::Flags(_) | Value::Number(_) | Value::Secret(_) => None,
-            })
-            .collect();
-        let surprise = !held.is_empty() && !held.contains(&&*dialled);
-        surprise.then(|| {
-            format!("{contact} is dialled as {dialled} today, and what was confirmed then dials {}", held.join(" or "))
-        })
-    }
 }

@@ -4,7 +4,6 @@ use uuid::Uuid;
 
 use super::context::Context;
 use super::format::ScriptFormat;
-use crate::drift::StationDrift;
 use crate::inventory::Station;
 use crate::script::card::{self, Card};
 use crate::script::{self, Script};
@@ -12,16 +11,10 @@ use crate::setting::Codes;
 use crate::web;
 
 /// A script in a format.
-pub fn shown(
-    script: &Script,
-    (station, drift): (&Station, &StationDrift),
-    context: &Context,
-    codes: &Codes,
-    format: ScriptFormat,
-) -> String {
+pub fn shown(script: &Script, station: &Station, context: &Context, codes: &Codes, format: ScriptFormat) -> String {
     let card = || {
         let commit = context.view.reading.commit.as_deref();
-        Card::of(script, station, drift, codes, commit, Uuid::now_v7())
+        Card::of(script, station, codes, commit, Uuid::now_v7())
     };
     match format {
         ScriptFormat::Keys => card::keys(script, codes),

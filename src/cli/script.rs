@@ -8,8 +8,8 @@ use super::exit::Exit;
 use super::format::{ScriptFormat, held};
 use super::layout::shown;
 use super::private::write_private;
-use crate::drift::{Service, StationDrift};
-use crate::fleet::{Keying, record_scripts};
+use crate::drift::{Drift, StationDrift};
+use crate::fleet::{Keying, Row, record_scripts};
 use crate::inventory::{Extent, Station};
 use crate::script::{self, Memory, Way};
 use crate::web;
@@ -32,9 +32,12 @@ pub struct Args {
     /// Write it to this file instead of standard output; with --all, a file a station into this new folder
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
-    /// The way back: from what is wanted to what the station holds now
+    /// The way back: to what the station held before, or last worked with
     #[arg(long, conflicts_with = "all")]
     back: bool,
+    /// Key overdue settings again: these, or all
+    #[arg(long, conflicts_with_all = ["all", "back"], num_args = 0.., value_name = "SETTING")]
+    renew: Option<Vec<String>>,
 }
 
 pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
@@ -45,10 +48,14 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     let row = context.row(name)?;
     let way = if args.back { Way::Back } else { Way::There };
     let mut memory = Memory::default();
-    let text = match context.view.keying(row, way, &mut memory) {
+    let keying = match &args.renew {
+        None => context.view.keying(row, way, &mut memory),
+        Some(names) => context.view.renewing(row, names, &mut memory).map_err(|other| not_to_renew(row, other))?,
+    };
+    let text = match keying {
         Keying::Script { script, codes } => {
             record_scripts(context.store(), &[context.clear(&script, row)?], context.view.at).await?;
-            shown(&script, (&row.station, &row.drift), &context, &codes, args.format)
+            shown(&script, &row.station, &context, &codes, args.format)
         }
         Keying::Held(change) => return Err(held(name, change)),
         Keying::Nothing => {
@@ -69,14 +76,26 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     Ok(context.exit(Exit::Done))
 }
 
-/// What is said where nothing needs keying: perhaps a test call is still owed.
+/// A setting that keying does not confirm.
+fn not_to_renew(row: &Row, setting: &str) -> CliError {
+    let name = &row.station.name;
+    let drifts = row.drift.settings.iter().find(|drifting| *drifting.name == *setting);
+    CliError::failed(match drifts {
+        Some(drifting) if drifting.drift == Drift::Overdue => {
+            format!("{name}: \"{setting}\" is not keyed again: a test call confirms it. Make that call and report it.")
+        }
+        Some(_) | None => format!("{name}: \"{setting}\" is not overdue, so it is not keyed again."),
+    })
+}
+
+/// What is said where nothing needs keying and no test call is asked for.
 fn nothing(station: &Station, drift: &StationDrift, full: Option<u64>, way: Way, format: ScriptFormat) -> String {
     match format {
         ScriptFormat::Keys => String::new(),
         ScriptFormat::Json => format!("{:#}\n", script::nothing_to_key(station, full)),
         ScriptFormat::Card | ScriptFormat::Html => {
             if way == Way::Back {
-                let why = "It holds what is wanted, or nobody knows what it held.";
+                let why = "It holds what last worked, or no report says what it held before.";
                 return format!("There is nothing to go back to at {}.\n{why}\n", station.name);
             }
             let mut text = format!("Nothing needs keying at {}.\n", station.name);
@@ -85,11 +104,13 @@ fn nothing(station: &Station, drift: &StationDrift, full: Option<u64>, way: Way,
                 Extent::Settings => text.push_str("Some of its settings are set aside: see `stationkeep aside`.\n"),
                 Extent::Whole => text.push_str("It is set aside, out of service: see `stationkeep aside`.\n"),
             }
-            for lifeline in drift.lifelines.iter().filter(|lifeline| lifeline.service != Service::Tested) {
+            let overdue = drift.settings.iter().filter(|drifting| drifting.drift == Drift::Overdue);
+            let overdue: Vec<&str> = overdue.map(|drifting| &*drifting.name).collect();
+            if !overdue.is_empty() {
                 text.push_str(&format!(
-                    "Its lifeline {} needs a test call ({}).\n",
-                    lifeline.name,
-                    lifeline.service.as_str()
+                    "Confirmed too long ago: {}. To key them again: stationkeep script {} --renew\n",
+                    overdue.join(", "),
+                    station.name
                 ));
             }
             text

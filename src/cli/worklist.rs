@@ -90,7 +90,7 @@ fn must_be_new(folder: &Path) -> Result<(), CliError> {
 fn write_folder(folder: &Path, list: &WorkList, context: &Context, format: ScriptFormat) -> std::io::Result<()> {
     std::fs::DirBuilder::new().recursive(true).mode(0o700).create(folder)?;
     for (at, errand, script, codes) in list.to_key() {
-        let text = shown(script, (&errand.station, &errand.drift), context, codes, format);
+        let text = shown(script, &errand.station, context, codes, format);
         write_private(&folder.join(file_name(at, script, format)), &text)?;
     }
     let text = list.text(|at, script| file_name(at, script, format));
@@ -112,14 +112,14 @@ fn file_name(at: usize, script: &Script, format: ScriptFormat) -> String {
 fn cards(list: &WorkList, context: &Context) -> String {
     let cards = list.to_key().map(|(_, errand, script, codes)| {
         // A form feed: each card begins a page of its own.
-        format!("\x0c{}", shown(script, (&errand.station, &errand.drift), context, codes, ScriptFormat::Card))
+        format!("\x0c{}", shown(script, &errand.station, context, codes, ScriptFormat::Card))
     });
     list.text(|_, script| format!("script {}", script.digest)) + &cards.collect::<String>()
 }
 
 fn keys(list: &WorkList, context: &Context) -> String {
     let blocks = list.to_key().map(|(_, errand, script, codes)| {
-        let keys = shown(script, (&errand.station, &errand.drift), context, codes, ScriptFormat::Keys);
+        let keys = shown(script, &errand.station, context, codes, ScriptFormat::Keys);
         format!("{} {}\n{keys}", errand.station.name, errand.station.number)
     });
     blocks.collect::<Vec<_>>().join("\n")

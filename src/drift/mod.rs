@@ -3,8 +3,10 @@
 //! [`look`] is the one place that decides; the text, the diff and the JSON all show its result.
 
 mod show;
+mod surprise;
 
 pub use show::{Totals, diff, held_text, json, text, value_text};
+pub use surprise::surprise;
 
 use std::fmt;
 
@@ -13,7 +15,7 @@ use jiff::{SignedDuration, Timestamp};
 use crate::finding::Place;
 use crate::inventory::{Extent, Station, Taken, Wanted};
 use crate::keybook::{Lifeline, SettingId};
-use crate::ledger::{Mark, Outcome, Record, State};
+use crate::ledger::{Digest, Mark, Outcome, Proof, Record, State, Visit};
 use crate::setting::{Name, Value, Weight};
 
 /// How a managed setting is not as wanted.
@@ -21,7 +23,8 @@ use crate::setting::{Name, Value, Weight};
 pub enum Drift {
     /// Known, and not as wanted.
     Differs,
-    /// The same, and found so against the record: somebody changed it unrecorded.
+    /// The same, and found so against the record: somebody changed it unrecorded. Or shown not to be as recorded, and
+    /// nobody knows what it holds.
     Strayed,
     /// One of several values, and nobody can say which.
     InDoubt,
@@ -195,10 +198,27 @@ pub struct StationDrift {
     pub scope: Scope,
     /// The file of the inventory that it stands in.
     pub file: Name,
+    /// The number under which the last report was kept, where the inventory now gives the station another.
+    pub other_number: Option<Name>,
+    /// Visits of which no report came yet, the earliest first.
+    pub begun: Vec<Begun>,
     /// How much of the station is set aside, and so is nowhere above.
     pub set_aside: Extent,
     /// Who is on it.
     pub taken: Option<Taken>,
+}
+
+/// Somebody began to key a script, and no report came yet.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Begun {
+    /// Who.
+    pub by: Name,
+    /// When.
+    pub at: Timestamp,
+    /// Which script.
+    pub script: Digest,
+    /// Whether nothing was heard for 24 hours.
+    pub is_silent: bool,
 }
 
 /// Everything of a station that could drift.
@@ -238,15 +258,19 @@ pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) ->
     let settings: Vec<SettingDrift> =
         station.keybook.ids().filter_map(|id| setting(station, record, id, rules, now)).collect();
     let counts = station.for_now.set_aside != Extent::Whole;
+    let other_number = record.other_number(station.number.name()).cloned();
+    // Nobody can say which station answered those test calls, and which answers now.
+    let counted = |proof: &Proof| Proof { reached: proof.reached.filter(|_| other_number.is_none()), ..proof.clone() };
     let lifelines: Vec<LifelineService> = station
         .keybook
         .lifelines
         .iter()
         .filter(|_| counts)
         .zip(&record.lifelines)
+        .filter(|(lifeline, _)| lifeline.is_required())
         .map(|(lifeline, proof)| {
             let tracked = is_tracked(station, record, lifeline);
-            let (service, mark) = service(proof, station.test_days, now);
+            let (service, mark) = service(&counted(proof), station.test_days, now);
             (tracked, LifelineService { name: lifeline.name.clone(), service, mark })
         })
         .filter(|(tracked, lifeline)| *tracked || lifeline.service == Service::Failed)
@@ -268,9 +292,16 @@ pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) ->
         lifelines,
         scope,
         file: station.place.file.clone(),
+        other_number,
+        begun: record.begun.iter().map(|visit| begun(visit, now)).collect(),
         set_aside: station.for_now.set_aside,
         taken: station.for_now.taken.clone(),
     }
+}
+
+fn begun(visit: &Visit, now: Timestamp) -> Begun {
+    let Visit { id: _, script, station: _, at, by, number: _ } = visit;
+    Begun { by: by.clone(), at: *at, script: script.clone(), is_silent: visit.silent_from() <= now }
 }
 
 fn scope(station: &Station, record: &Record, counted: &[LifelineService]) -> Scope {
@@ -281,7 +312,8 @@ fn scope(station: &Station, record: &Record, counted: &[LifelineService]) -> Sco
         is_watched: is_managed(id),
         let_go_at: station.let_go.iter().find(|(gone, _)| *gone == id).map(|(_, place)| place.clone()),
     });
-    let lifelines = station.keybook.lifelines.iter().map(|lifeline| InScope {
+    let required = station.keybook.lifelines.iter().filter(|lifeline| lifeline.is_required());
+    let lifelines = required.map(|lifeline| InScope {
         name: lifeline.name.clone(),
         is_lifeline: true,
         is_watched: station.for_now.set_aside == Extent::Whole
@@ -297,7 +329,7 @@ pub fn is_tracked(station: &Station, record: &Record, lifeline: &Lifeline) -> bo
     lifeline.settings.iter().all(|id| station.wanted(*id).is_some() || record.known(*id).is_some())
 }
 
-/// When time alone next changes how a station stands: something becomes overdue.
+/// When time alone next changes what is said of a station: something becomes overdue, or a visit silent.
 pub fn next_change(station: &Station, record: &Record, rules: Rules, now: Timestamp) -> Option<Timestamp> {
     let due = |mark: Option<Mark>, days: u32| mark.and_then(|mark| mark.at.checked_add(span(days)).ok());
     let wanted = station.wanted.iter().zip(&record.settings).filter(|(wanted, _)| wanted.is_some());
@@ -306,11 +338,10 @@ pub fn next_change(station: &Station, record: &Record, rules: Rules, now: Timest
     let tests = record.lifelines.iter().filter(|_| counts);
     let tests = tests.filter_map(|proof| due(proof.reached, station.test_days?));
     // What is exactly as old as allowed is not overdue yet.
-    settings
-        .chain(tests)
-        .filter(|due| *due >= now)
-        .min()
-        .map(|due| due.saturating_add(SignedDuration::from_millis(1)).unwrap_or(due))
+    let after = |due: Timestamp| due.saturating_add(SignedDuration::from_millis(1)).unwrap_or(due);
+    let overdue = settings.chain(tests).filter(|due| *due >= now).map(after);
+    let silent = record.begun.iter().map(Visit::silent_from).filter(|from| *from > now);
+    overdue.chain(silent).min()
 }
 
 fn span(days: u32) -> SignedDuration {
@@ -325,6 +356,7 @@ fn setting(station: &Station, record: &Record, id: SettingId, rules: Rules, now:
     let Wanted { value, place, contact, layer: _ } = station.wanted(id)?;
     let holding = record.holding(id);
     let drift = match &holding.state {
+        State::Unknown if holding.strayed.is_some() => Drift::Strayed,
         State::Unknown => Drift::Unproven,
         State::InDoubt(_) => Drift::InDoubt,
         State::Known(held) if !held.agrees(value) && holding.strayed.is_some() => Drift::Strayed,
@@ -342,11 +374,12 @@ fn setting(station: &Station, record: &Record, id: SettingId, rules: Rules, now:
         wanted_at: place.clone(),
         contact: contact.clone(),
         held: holding.state.clone(),
-        mark: holding.mark,
+        // Who found that it is not as recorded, whatever was confirmed since.
+        mark: holding.strayed.filter(|_| drift == Drift::Strayed).or(holding.mark),
     })
 }
 
-fn service(proof: &crate::ledger::Proof, test_days: Option<u32>, now: Timestamp) -> (Service, Option<Mark>) {
+fn service(proof: &Proof, test_days: Option<u32>, now: Timestamp) -> (Service, Option<Mark>) {
     match (proof.last, proof.reached) {
         (Some((Outcome::Failed, mark)), _) => (Service::Failed, Some(mark)),
         (last, None) => (Service::Untested, last.map(|(_, mark)| mark)),

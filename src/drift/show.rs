@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 
 use serde_json::{Value as Json, json};
 
-use super::{SettingDrift, Standing, StationDrift};
+use super::{Begun, SettingDrift, Standing, StationDrift};
 use crate::finding::plural;
 use crate::inventory::{Extent, Station};
 use crate::ledger::{Mark, Record, State, value_json};
@@ -14,6 +14,7 @@ use crate::setting::Value;
 /// How many stations stand how, over the whole fleet, and how many of them are set aside.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Totals {
+    all: usize,
     standings: BTreeMap<Standing, usize>,
     set_aside: usize,
     /// How many of them in whole.
@@ -21,18 +22,23 @@ pub struct Totals {
 }
 
 impl Totals {
-    /// Counts standings. A station stands by what is not set aside of it.
+    /// Counts standings. A station of which something is set aside is never counted as aligned: it stands by the rest of it
+    /// where that drifts, and else is counted as set aside alone.
     pub fn of<'d>(drifts: impl IntoIterator<Item = &'d StationDrift>) -> Totals {
         let mut totals = Totals::default();
         for drift in drifts {
-            *totals.standings.entry(drift.standing).or_default() += 1;
-            totals.set_aside += usize::from(drift.set_aside != Extent::Nothing);
+            let is_whole = drift.set_aside == Extent::Nothing;
+            totals.all += 1;
+            if is_whole || drift.standing != Standing::Aligned {
+                *totals.standings.entry(drift.standing).or_default() += 1;
+            }
+            totals.set_aside += usize::from(!is_whole);
             totals.out_of_service += usize::from(drift.set_aside == Extent::Whole);
         }
         totals
     }
 
-    /// How many are set aside, in whole or in part; they are among the standings, too.
+    /// How many are set aside, in whole or in part.
     pub fn set_aside(&self) -> usize {
         self.set_aside
     }
@@ -42,14 +48,19 @@ impl Totals {
         self.standings.get(&standing).copied().unwrap_or(0)
     }
 
-    /// How many are set aside in whole, out of service: these are among the aligned, since nothing of them is compared.
+    /// How many are set aside in whole, out of service: nothing of them is compared.
     pub fn set_aside_whole(&self) -> usize {
         self.out_of_service
     }
 
     /// How many there are in all.
     pub fn all(&self) -> usize {
-        self.standings.values().sum()
+        self.all
+    }
+
+    /// Whether none of them drifts, as far as it is not set aside.
+    pub fn is_aligned(&self) -> bool {
+        self.standings.keys().all(|standing| *standing == Standing::Aligned)
     }
 
     /// "35 stations".
@@ -57,24 +68,28 @@ impl Totals {
         plural(self.all() as u64, "station")
     }
 
-    /// `{standing: count}`, every standing named, `set_aside` and of these `set_aside_whole`.
+    /// `{standing: count}`, every standing named.
     pub fn json(&self) -> Json {
-        let standings = Standing::ALL.iter().map(|s| (s.as_str(), self.get(*s)));
-        let all = standings.chain([("set_aside", self.set_aside), ("set_aside_whole", self.out_of_service)]);
-        all.map(|(name, count)| (name.to_owned(), Json::from(count))).collect()
+        Standing::ALL.iter().map(|standing| (standing.as_str().to_owned(), Json::from(self.get(*standing)))).collect()
+    }
+
+    /// `{stations, whole}`: of how many something is set aside, and of how many all.
+    pub fn set_aside_json(&self) -> Json {
+        json!({ "stations": self.set_aside, "whole": self.out_of_service })
     }
 
     /// "3 adrift, 1 overdue, 20 aligned; 2 set aside"; what nobody has is left out.
     pub fn sentence(&self) -> String {
         let parts = Standing::ALL.iter().filter(|s| self.get(**s) > 0).map(|s| format!("{} {s}", self.get(*s)));
-        let parts: Vec<String> = parts.collect();
         let out = match self.out_of_service {
             0 => String::new(),
             n if n == self.set_aside => ", out of service".into(),
             n => format!(", {n} of them out of service"),
         };
-        let aside = if self.set_aside > 0 { format!("; {} set aside{out}", self.set_aside) } else { String::new() };
-        if parts.is_empty() { "no station".into() } else { parts.join(", ") + &aside }
+        let aside = (self.set_aside > 0).then(|| format!("{} set aside{out}", self.set_aside));
+        let standings = parts.collect::<Vec<_>>().join(", ");
+        let all: Vec<String> = Some(standings).filter(|text| !text.is_empty()).into_iter().chain(aside).collect();
+        if all.is_empty() { "no station".into() } else { all.join("; ") }
     }
 }
 
@@ -140,6 +155,14 @@ pub fn text(drift: &StationDrift, station: &Station, record: &Record) -> String 
     if let Some(taken) = &drift.taken {
         let _ = writeln!(out, "  {} is on it until {:.0}", taken.by, taken.until);
     }
+    for Begun { by, at, script, is_silent } in &drift.begun {
+        let yet = if *is_silent { "nothing was heard of it in 24 hours" } else { "no report came yet" };
+        let _ = writeln!(out, "  {by} began to key script {script} on {}: {yet}", at.strftime("%Y-%m-%d %H:%M UTC"));
+    }
+    if let Some(number) = &drift.other_number {
+        let _ =
+            writeln!(out, "  last reported on at {number}, now at {}: which station answers there?", station.number);
+    }
     out.push_str(&diff(station, record));
     for setting in &drift.settings {
         let _ = writeln!(out, "  {}", setting_sentence(setting));
@@ -149,6 +172,9 @@ pub fn text(drift: &StationDrift, station: &Station, record: &Record) -> String 
         let sentence = match (lifeline.service, lifeline.mark) {
             (super::Service::Failed, Some(mark)) => format!("the last test call failed on {}", day(mark)),
             (super::Service::Failed, None) => "the last test call failed".into(),
+            (super::Service::Untested, Some(mark)) if drift.other_number.is_some() => {
+                format!("its last test call on {} was at another number: make a test call", day(mark))
+            }
             (super::Service::Untested, Some(mark)) => {
                 format!("changed since its last test call on {}: make a test call", day(mark))
             }
@@ -165,9 +191,12 @@ pub fn text(drift: &StationDrift, station: &Station, record: &Record) -> String 
 }
 
 fn setting_sentence(setting: &SettingDrift) -> String {
-    let SettingDrift { name, drift, weight, wanted_at, contact, mark, id: _, wanted: _, held: _ } = setting;
+    let SettingDrift { name, drift, weight, wanted_at, contact, mark, held, id: _, wanted: _ } = setting;
     let who = contact.as_ref().map(|contact| format!(" ({contact})")).unwrap_or_default();
     let last = match (drift, mark) {
+        (super::Drift::Strayed, Some(mark)) if *held == State::Unknown => {
+            format!("shown on {} not to be as recorded; nobody knows what it holds", day(*mark))
+        }
         (super::Drift::Strayed, Some(mark)) => format!("found so on {}, against the record", day(*mark)),
         (super::Drift::InDoubt, Some(mark)) => format!("in doubt since {}", day(*mark)),
         (super::Drift::Unproven, Some(mark)) => format!("unknown since {}", day(*mark)),
@@ -199,10 +228,16 @@ pub fn json(drift: &StationDrift) -> Json {
         "weight": drift.weight.map(|weight| weight.as_str()),
         "settings": settings,
         "lifelines": lifelines.collect::<Vec<_>>(),
+        "other_number": drift.other_number.as_deref(),
+        "begun": drift.begun.iter().map(begun_json).collect::<Vec<_>>(),
         "set_aside": drift.set_aside.as_str(),
         "taken_by": drift.taken.as_ref().map(|taken| &*taken.by),
         "taken_until": drift.taken.as_ref().map(|taken| taken.until.to_string()),
     })
+}
+
+fn begun_json(Begun { by, at, script, is_silent }: &Begun) -> Json {
+    json!({ "by": &**by, "at": at.to_string(), "script": script.to_string(), "silent": is_silent })
 }
 
 fn setting_json(setting: &SettingDrift) -> Json {

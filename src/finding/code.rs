@@ -99,6 +99,10 @@ codes! {
     CodesConfused, "codes-confused", Error, "Two choices that are keyed alike, or one beginning like the other, cannot be told apart.";
     CallTooShort, "call-too-short", Error, "The longest form of this command does not fit into one call: the station would hang up in the middle of it.";
     KeybookTooLarge, "keybook-too-large", Error, "The best script is searched for among everything that a keybook allows. So that the search always ends, lifelines, the values that commands ask for, and the length of a command are bounded.";
+    LifelineMissing, "lifeline-missing", Error, "A setting of weight lifeline can leave a caller without help. Only the test call of a lifeline proves that it does not, so each such setting belongs to one.";
+    LifelineUnlisted, "lifeline-unlisted", Warning, "Without `settings`, a lifeline consists of the settings that `works` names. At a station where none of them is wanted or known nobody watches this button.";
+    ConditionUnfit, "condition-unfit", Error, "A condition of `works` says with which values of a setting the button works. This one does not go with the kind of its setting, or no value meets it, so the button would never work.";
+    BacksFallback, "backs-fallback", Error, "`backs` names the lifeline that is tried first. That one backs nothing itself: each fallback names the button it serves, not another fallback.";
     SettingUnwritten, "setting-unwritten", Warning, "No command stores this setting, so nothing wanted for it can ever be keyed.";
     Unkeyable, "unkeyable", Warning, "No order of the keybook's commands brings a new unit to this value beside the others that are wanted: a command is missing, needs what cannot be, or undoes it. Committed so, the station would be adrift and no script could fix it.";
     ReportTime, "report-time", Error, "The time of a report is when the work was done, as RFC 3339, and not in the future.";

@@ -12,7 +12,7 @@ use crate::brake::Change;
 use crate::drift::{Standing, StationDrift, Totals};
 use crate::inventory::{Extent, Layer, Spoken, SpokenLine, layers, spoken, spoken_line};
 use crate::keybook::SettingId;
-use crate::script::{self, Due, Errand, Memory, NoScript, Script, Way, WorkList};
+use crate::script::{self, Due, Errand, Memory, NoScript, Request, Script, Way, WorkList};
 use crate::setting::Codes;
 
 /// What keying a station needs.
@@ -27,7 +27,7 @@ pub enum Keying<'v> {
     },
     /// The script waits for the release of this change.
     Held(&'v Change),
-    /// Everything that can be keyed is as wanted.
+    /// Everything that can be keyed is as wanted, and no test call is asked for.
     Nothing,
     /// No order of commands leads there, and why.
     NoScript(NoScript),
@@ -75,6 +75,12 @@ impl View {
         self.sources.codes_for(&self.reading, &row.station, &row.record)
     }
 
+    /// What a script of a station is written from.
+    pub fn request<'v>(&'v self, row: &'v Row, codes: &'v Codes) -> Request<'v> {
+        let (station, record, drift) = (&row.station, &row.record, &row.drift);
+        Request { station, record, drift, contacts: &self.effective.contacts, codes }
+    }
+
     /// Lets a script of this view go: only then it can be recorded, and handed out.
     ///
     /// # Errors
@@ -85,8 +91,27 @@ impl View {
 
     /// What keying a station needs.
     pub fn keying(&self, row: &Row, way: Way, memory: &mut Memory) -> Keying<'_> {
+        self.asked(row, |request| script::write(request, way, memory))
+    }
+
+    /// What keying a station needs where overdue settings are keyed again that no test call confirms: of `names`, or, where
+    /// that is empty, all of them.
+    ///
+    /// # Errors
+    /// A name of a setting that is not overdue, or that a test call confirms.
+    pub fn renewing<'n>(&self, row: &Row, names: &'n [String], memory: &mut Memory) -> Result<Keying<'_>, &'n str> {
+        let mut ids = script::renewable(&self.request(row, &Codes::default()));
+        let is_named = |id: &SettingId, name: &String| *row.station.keybook.setting(*id).name == **name;
+        if let Some(other) = names.iter().find(|name| !ids.iter().any(|id| is_named(id, name))) {
+            return Err(other);
+        }
+        ids.retain(|id| names.is_empty() || names.iter().any(|name| is_named(id, name)));
+        Ok(self.asked(row, |request| script::renew(request, &ids, memory)))
+    }
+
+    fn asked(&self, row: &Row, ask: impl FnOnce(&Request) -> Result<Option<Script>, NoScript>) -> Keying<'_> {
         let codes = self.codes_for(row);
-        match script::write(&row.station, &row.record, &codes, way, memory) {
+        match ask(&self.request(row, &codes)) {
             Ok(Some(script)) => match self.clear(&script, row) {
                 Err(change) => Keying::Held(change),
                 Ok(_) => Keying::Script { script: Box::new(script), codes },
@@ -102,6 +127,7 @@ impl View {
         for row in rows {
             progress();
             let due = match self.keying(row, Way::There, memory) {
+                Keying::Script { script, .. } if script.calls.is_empty() => Due::Test,
                 Keying::Script { script, codes } => Due::Keying { script, codes },
                 Keying::Held(_) => Due::Held,
                 Keying::Nothing if row.drift.standing != Standing::Aligned => Due::Test,
@@ -120,7 +146,7 @@ impl View {
         let name = |id: &SettingId| &*station.keybook.setting(*id).name;
         let script = (row.drift.standing != Standing::Aligned).then(|| {
             let codes = self.codes_for(row);
-            script::write(station, &row.record, &codes, Way::There, &mut Memory::default()).transpose()
+            script::write(&self.request(row, &codes), Way::There, &mut Memory::default()).transpose()
         });
         let script = script.flatten();
         Explanation {

@@ -1,4 +1,4 @@
-//! What the ledger holds under one name, or under several that are one station's: reports, scripts and showings.
+//! What the ledger holds under one name, or under several that are one station's: reports, scripts, showings and visits.
 
 use std::collections::HashMap;
 
@@ -6,16 +6,20 @@ use jiff::Timestamp;
 
 use super::error::FleetError;
 use crate::inventory::Station;
-use crate::ledger::{Decision, Digest, Issued, Line, Record, Report, Shown, fold, handed_out, parse_line, unanswered};
+use crate::ledger::{
+    Decision, Digest, Issued, Line, Record, Report, Shown, Visit, fold_with_visits, handed_out, parse_line, seen_by,
+    standing, unanswered,
+};
 use crate::setting::Name;
 use crate::store::Entry;
 
-/// Reports, scripts and showings.
+/// Reports, scripts, showings and visits.
 #[derive(Debug, Clone, Default)]
 pub(super) struct StationEntries {
     pub reports: Vec<Report>,
     scripts: HashMap<Digest, Issued>,
     shown: Vec<Shown>,
+    visits: Vec<Visit>,
 }
 
 impl StationEntries {
@@ -32,11 +36,13 @@ impl StationEntries {
                 self.reports.push(*report);
             }
             Line::Script(mut issued) => {
-                issued.seen_by(key);
+                seen_by(&mut issued, key);
                 self.scripts.insert(issued.digest.clone(), *issued);
             }
             Line::Shown(shown) if is_later(shown.at) => {}
             Line::Shown(shown) => self.shown.push(*shown),
+            Line::Begun(visit) if is_later(visit.at) => {}
+            Line::Begun(visit) => self.visits.push(*visit),
             Line::Decision(decision) => return Ok(Some(*decision).filter(|decision| !is_later(decision.said().at))),
         }
         Ok(None)
@@ -46,10 +52,16 @@ impl StationEntries {
         self.reports.append(&mut other.reports);
         self.scripts.extend(other.scripts);
         self.shown.append(&mut other.shown);
+        self.visits.append(&mut other.visits);
     }
 
     pub fn is_empty(&self) -> bool {
-        self.reports.is_empty() && self.scripts.is_empty() && self.shown.is_empty()
+        self.reports.is_empty() && self.scripts.is_empty() && self.shown.is_empty() && self.visits.is_empty()
+    }
+
+    /// The reports that no other corrects.
+    fn standing(&self) -> Vec<&Report> {
+        standing(&self.reports.iter().collect::<Vec<_>>())
     }
 
     /// The numbers that reports are kept with.
@@ -59,26 +71,26 @@ impl StationEntries {
 
     /// The number kept with the last report that has one.
     pub fn last_number(&self) -> Option<Name> {
-        let numbered = self.reports.iter().filter(|report| report.number.is_some());
+        let numbered = self.standing().into_iter().filter(|report| report.number.is_some());
         numbered.max_by_key(|report| (report.at, report.id)).and_then(|report| report.number.clone())
     }
 
     /// The reports kept with a number, and the scripts that they name.
     pub fn at_number(&self, number: &Name) -> StationEntries {
-        let reports = self.reports.iter().filter(|report| report.number.as_ref() == Some(number)).cloned().collect();
-        StationEntries { reports, scripts: self.scripts.clone(), shown: Vec::new() }
+        let there = self.standing().into_iter().filter(|report| report.number.as_ref() == Some(number));
+        StationEntries { reports: there.cloned().collect(), scripts: self.scripts.clone(), ..StationEntries::default() }
     }
 
     /// When a script was last shown that no report has named since.
     pub fn shown_at(&self) -> Option<Timestamp> {
-        unanswered(&self.shown, &self.reports).into_values().max()
+        unanswered(&self.shown, self.standing()).into_values().max()
     }
 
     /// What they prove about a station.
     pub fn record(&self, station: &Station) -> Record {
         let script = |digest: &Digest| self.scripts.get(digest);
-        let mut record = fold(&station.keybook, &self.reports, script);
-        record.handed_out = handed_out(&station.keybook, &self.shown, &self.reports, script);
+        let mut record = fold_with_visits(&station.keybook, &self.reports, &self.visits, script);
+        record.handed_out = handed_out(&station.keybook, &self.shown, self.standing(), script);
         record
     }
 }
@@ -90,6 +102,6 @@ impl StationEntries {
 pub(super) fn decision(entry: &Entry) -> Result<Option<Decision>, FleetError> {
     match parse_line(&entry.body).map_err(|source| FleetError::Entry { seq: entry.seq, source })? {
         Line::Decision(decision) => Ok(Some(*decision)),
-        Line::Report(_) | Line::Script(_) | Line::Shown(_) => Ok(None),
+        Line::Report(_) | Line::Script(_) | Line::Shown(_) | Line::Begun(_) => Ok(None),
     }
 }

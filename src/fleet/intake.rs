@@ -12,10 +12,10 @@ use super::reading::Reading;
 use super::sources::Sources;
 use crate::files::content_sha;
 use crate::finding::{Code, Finding, Place, cover_literals};
-use crate::inventory::dial;
+use crate::inventory::{LineKind, dial};
 use crate::ledger::{
-    self, AHEAD, Decision, Issued, Line, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, Shown, admit, key_of_line,
-    line_of, parse_line, report_json, was_recorded,
+    self, AHEAD, Corrected, Decision, Issued, Line, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, Shown, Terms, Visit,
+    admit, admit_visit, key_of_line, line_of, parse_line, report_json, was_recorded,
 };
 use crate::setting::{self, Codes};
 use crate::store::{Appended, EntryKind, NewEntry, NewRefused, Store};
@@ -165,7 +165,7 @@ impl Intake<'_> {
         let lines: Vec<&(u32, String)> = lines.iter().filter(|(_, line)| key_of_line(line).is_none()).collect();
         let parsed: Vec<_> = lines.iter().map(|(_, line)| parse_line(line)).collect();
         let ids = |kind| parsed.iter().flatten().filter_map(move |line| id_of(line, kind)).collect();
-        for kind in [EntryKind::Report, EntryKind::Script, EntryKind::Shown] {
+        for kind in [EntryKind::Report, EntryKind::Script, EntryKind::Shown, EntryKind::Begun] {
             batch.look_up(kind, ids(kind)).await?;
         }
         let mut judged = Vec::with_capacity(lines.len());
@@ -207,6 +207,10 @@ impl Intake<'_> {
             Ok(Line::Report(report)) => {
                 let scrutiny = if was_recorded(line) { Scrutiny::Restored } else { Scrutiny::Whole };
                 self.parsed(*report, &Places::all_at(place), scrutiny, batch).await
+            }
+            Ok(Line::Begun(visit)) => {
+                let scrutiny = if was_recorded(line) { Scrutiny::Restored } else { Scrutiny::Whole };
+                self.visit(*visit, place, scrutiny, batch).await
             }
             Ok(Line::Script(issued)) => self.script(*issued, place, batch).await,
             Ok(Line::Decision(decision)) if trust == Trust::Dropbox => {
@@ -255,7 +259,9 @@ impl Intake<'_> {
             Some(digest) => issued(digest, batch).await?,
             None => None,
         };
-        let against = admit(&report, places, &self.reading.inventory, script.as_ref(), &codes, self.now, scrutiny);
+        let corrected = self.corrected(&report, batch).await?;
+        let terms = Terms { inventory: &self.reading.inventory, codes: &codes, now: self.now, scrutiny };
+        let against = admit(&report, places, script.as_ref(), &corrected, terms);
         if !against.is_empty() {
             return Ok(Judged::Settled(Taken::Refused(against)));
         }
@@ -274,12 +280,74 @@ impl Intake<'_> {
     /// each test what its contact is dialled as there.
     fn note_in_use(&self, report: &mut Report) {
         let inventory = &self.reading.inventory;
-        let Some(station) = inventory.stations.get(&report.station).filter(|_| report.number.is_none()) else { return };
+        let Some(station) = inventory.called(&report.station).filter(|_| report.number.is_none()) else { return };
         report.number = Some(station.number.name().clone());
-        for test in &mut report.tests {
+        // Whatever is dialled on a ring-down line, it leads to one place.
+        let is_dialled = station.line.kind != Some(LineKind::RingDown);
+        for test in report.tests.iter_mut().filter(|_| is_dialled) {
             let contact = test.contact.as_ref().and_then(|name| inventory.contacts.get(name));
             test.dialled = contact.and_then(|contact| dial(&contact.reach, &station.line).ok());
         }
+    }
+
+    /// What is on record about a report's correction. A report that corrects none may be corrected by any.
+    async fn corrected(&self, report: &Report, batch: &mut Batch<'_>) -> Result<Corrected, FleetError> {
+        let Some(id) = report.corrects else { return Ok(Corrected::default()) };
+        let id = id.to_string();
+        let other = match batch.body(EntryKind::Report, &id).await? {
+            Some(body) => match parse_line(&body).map_err(|source| FleetError::Recorded { id, source })? {
+                Line::Report(other) => Some((other.station, other.corrects.is_some())),
+                Line::Script(_) | Line::Shown(_) | Line::Begun(_) | Line::Decision(_) => None,
+            },
+            None => None,
+        };
+        // What the batch holds back is on record first.
+        batch.flush().await?;
+        let station = self.reading.inventory.called(&report.station);
+        let names = station.map_or_else(|| vec![report.station.clone()], |station| station.names().cloned().collect());
+        let mut by = None;
+        for name in names {
+            let entries = self.store.entries_of(&name).await?;
+            by = by.or(entries.iter().filter(|entry| entry.kind == EntryKind::Report).find_map(
+                |entry| match parse_line(&entry.body) {
+                    Ok(Line::Report(other)) if other.corrects == Some(report.id) => Some(other.id),
+                    Ok(_) | Err(_) => None,
+                },
+            ));
+        }
+        Ok(Corrected { other, by })
+    }
+
+    async fn visit(
+        &self,
+        mut visit: Visit,
+        place: Place,
+        scrutiny: Scrutiny,
+        batch: &mut Batch<'_>,
+    ) -> Result<Judged, FleetError> {
+        let (id, station) = (visit.id.to_string(), visit.station.clone());
+        if let Some(body) = batch.body(EntryKind::Begun, &id).await? {
+            let is_same = matches!(parse_line(&body), Ok(Line::Begun(known)) if is_same_visit(&known, &visit));
+            let message = format!("A visit {id} with other content is on record.");
+            let refused = || Finding::new(Code::ReportConflict, place, message, "Give each visit an id of its own.");
+            return Ok(Judged::Settled(match is_same {
+                true => Taken::Duplicate(station),
+                false => Taken::Refused(vec![refused()]),
+            }));
+        }
+        let script = issued(&visit.script, batch).await?;
+        let reading = &self.reading;
+        let terms = Terms { inventory: &reading.inventory, codes: &reading.codes, now: self.now, scrutiny };
+        let against = admit_visit(&visit, &place, script.as_ref(), terms);
+        if !against.is_empty() {
+            return Ok(Judged::Settled(Taken::Refused(against)));
+        }
+        if visit.number.is_none() {
+            visit.number = reading.inventory.called(&station).map(|station| station.number.name().clone());
+        }
+        let at = visit.at;
+        let entry = self.entry(EntryKind::Begun, id, &station, at, &Line::Begun(Box::new(visit)));
+        Ok(Judged::Added(station, batch.add(entry)))
     }
 
     async fn shown(&self, shown: &Shown, place: Place, batch: &mut Batch<'_>) -> Result<Judged, FleetError> {
@@ -309,7 +377,7 @@ impl Intake<'_> {
     }
 
     async fn script(&self, mut issued: Issued, place: Place, batch: &mut Batch<'_>) -> Result<Judged, FleetError> {
-        issued.seal(self.store.key());
+        ledger::seal(&mut issued, self.store.key());
         let id = issued.digest.to_string();
         let station = issued.station.clone();
         if let Some(known) = self::issued(&issued.digest, batch).await? {
@@ -393,15 +461,23 @@ fn id_of(line: &Line, kind: EntryKind) -> Option<String> {
         (Line::Report(report), EntryKind::Script) => report.script.as_ref().map(ToString::to_string),
         (Line::Script(issued), EntryKind::Script) => Some(issued.digest.to_string()),
         (Line::Shown(shown), EntryKind::Shown) => Some(shown_id(shown)),
-        (Line::Report(_), EntryKind::Shown)
-        | (Line::Script(_), EntryKind::Report | EntryKind::Shown)
-        | (Line::Shown(_) | Line::Decision(_), EntryKind::Report | EntryKind::Script)
-        | (Line::Decision(_), EntryKind::Shown)
+        (Line::Begun(visit), EntryKind::Begun) => Some(visit.id.to_string()),
+        (Line::Begun(visit), EntryKind::Script) => Some(visit.script.to_string()),
+        (Line::Report(_), EntryKind::Shown | EntryKind::Begun)
+        | (Line::Script(_), EntryKind::Report | EntryKind::Shown | EntryKind::Begun)
+        | (Line::Shown(_), EntryKind::Report | EntryKind::Script | EntryKind::Begun)
+        | (Line::Begun(_), EntryKind::Report | EntryKind::Shown)
+        | (Line::Decision(_), EntryKind::Report | EntryKind::Script | EntryKind::Shown | EntryKind::Begun)
         | (
-            Line::Report(_) | Line::Script(_) | Line::Shown(_) | Line::Decision(_),
+            Line::Report(_) | Line::Script(_) | Line::Shown(_) | Line::Begun(_) | Line::Decision(_),
             EntryKind::Aside | EntryKind::Release | EntryKind::Take | EntryKind::End,
         ) => None,
     }
+}
+
+/// Whether two say the same; what was added when they were recorded is no part of it.
+fn is_same_visit(one: &Visit, other: &Visit) -> bool {
+    Visit { number: None, ..one.clone() } == Visit { number: None, ..other.clone() }
 }
 
 async fn issued(digest: &ledger::Digest, batch: &mut Batch<'_>) -> Result<Option<Issued>, FleetError> {
@@ -409,7 +485,7 @@ async fn issued(digest: &ledger::Digest, batch: &mut Batch<'_>) -> Result<Option
     let Some(body) = batch.body(EntryKind::Script, &id).await? else { return Ok(None) };
     match parse_line(&body).map_err(|source| FleetError::Recorded { id, source })? {
         Line::Script(issued) => Ok(Some(*issued)),
-        Line::Report(_) | Line::Shown(_) | Line::Decision(_) => Ok(None),
+        Line::Report(_) | Line::Shown(_) | Line::Begun(_) | Line::Decision(_) => Ok(None),
     }
 }
 

@@ -7,8 +7,8 @@ use jiff::{Timestamp, Unit};
 
 use crate::brake::Change;
 use crate::inventory::Station;
-use crate::ledger::{Issued, Line, Record, SHOWN_AGAIN, Shown, leads_to, line_of, shown_at};
-use crate::script::{Script, Way, issued};
+use crate::ledger::{Issued, Line, Record, SHOWN_AGAIN, Shown, leads_to, line_of, seal, shown_at};
+use crate::script::{Script, issued};
 use crate::store::{EntryKind, NewEntry, Store, StoreError};
 
 /// So many scripts are recorded in one transaction.
@@ -42,9 +42,9 @@ pub fn clear<'c>(
     let issued = issued(script, now.round(Unit::Second).unwrap_or(now));
     let leads_to = || leads_to(&station.keybook, &issued);
     // A card that was begun keeps its keys: once the ledger has visits, an open one of this script lets it pass here.
-    match (script.way, change) {
-        (Way::There, Some(change)) if change.holds(station, record, &leads_to()) => return Err(change),
-        (Way::There | Way::Back, _) => {}
+    match change.filter(|_| script.back.is_none()) {
+        Some(change) if change.holds(station, record, &leads_to()) => return Err(change),
+        Some(_) | None => {}
     }
     let shown = (!is_shown_lately(script, record, now)).then(|| Shown {
         script: script.digest.clone(),
@@ -82,7 +82,7 @@ pub async fn record_scripts(store: &Store, cleared: &[Cleared], now: Timestamp) 
 
 fn script_entry(issued: &Issued, id: String, key: &str, now: Timestamp) -> NewEntry {
     let mut issued = issued.clone();
-    issued.seal(key);
+    seal(&mut issued, key);
     NewEntry {
         kind: EntryKind::Script,
         id,

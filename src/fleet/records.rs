@@ -409,7 +409,7 @@ async fn news(store: &Store, after: i64) -> Result<(i64, BTreeSet<Name>, Vec<(i6
         seq = last.seq;
         for entry in &page {
             match entry.kind {
-                EntryKind::Report | EntryKind::Script | EntryKind::Shown => {
+                EntryKind::Report | EntryKind::Script | EntryKind::Shown | EntryKind::Begun => {
                     touched.insert(Name::from(entry.station.as_str()));
                 }
                 EntryKind::Aside | EntryKind::Release | EntryKind::Take | EntryKind::End => {

@@ -37,7 +37,7 @@ impl View {
         let row = self.row(name)?;
         let codes = self.codes_for(row);
         // A search that may spend less could end in another script than the one that is given.
-        memory.is_generous().then(|| script::digest(&row.station, &row.record, &codes, memory).ok()?)?
+        memory.is_generous().then(|| script::digest(&self.request(row, &codes), memory).ok()?)?
     }
 
     fn next_of(&self, name: &Name, memory: &mut Memory) -> Next {

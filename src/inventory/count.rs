@@ -101,7 +101,7 @@ impl Counts {
                 count(&mut self.factory_codes, code, Together::one(station));
             }
         }
-        for lifeline in &station.keybook.lifelines {
+        for lifeline in station.keybook.lifelines.iter().filter(|lifeline| lifeline.is_required()) {
             let missing = lifeline.settings.iter().filter(|id| station.wanted(**id).is_none());
             let missing: Vec<Name> = missing.map(|id| station.keybook.setting(*id).name.clone()).collect();
             if !missing.is_empty() {

@@ -24,6 +24,12 @@ pub struct Inventory {
 }
 
 impl Inventory {
+    /// The station of a name, or the one that was called so before.
+    pub fn called(&self, name: &str) -> Option<&Arc<Station>> {
+        let before = || self.stations.values().find(|station| station.formerly.iter().any(|former| **former == *name));
+        self.stations.get(name).or_else(before)
+    }
+
     /// The stations that are not the same in both, to the line that says each of their values, or that only one of them has.
     pub fn differing(&self, other: &Inventory) -> BTreeSet<Name> {
         let mut differing = BTreeSet::new();
@@ -130,6 +136,11 @@ pub struct Taken {
 }
 
 impl Station {
+    /// Its name, then those that it had before.
+    pub fn names(&self) -> impl Iterator<Item = &Name> {
+        std::iter::once(&self.name).chain(&self.formerly)
+    }
+
     /// What is wanted of a setting; `None` where it is unmanaged.
     pub fn wanted(&self, id: SettingId) -> Option<&Wanted> {
         self.wanted.get(id.index())?.as_deref()

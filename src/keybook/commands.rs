@@ -1,56 +1,13 @@
-//! The lifelines and commands of a keybook's text, as far as they can be read.
+//! The commands of a keybook's text, as far as they can be read.
 
 use super::keyed::{Keyed, Sequence, keyed};
+use super::listed::{listed, one_or_several, twice};
 use super::settings::{self, Drafts, FACTORY};
-use super::words::{ENTRIES_MAX, fit_name, name, number_or};
-use super::{Command, LIFELINES_MAX, Lifeline, SettingId};
-use crate::finding::{Code, Finding};
+use super::words::{ENTRIES_MAX, name, number_or};
+use super::{Command, SettingId};
+use crate::finding::Code;
 use crate::setting::{Kind, Name, Value};
 use crate::yaml::{Data, Node, Sheet, Spot};
-
-/// Reads `lifelines`.
-pub(super) fn lifelines(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &Node) -> Vec<Lifeline> {
-    let mut lifelines = Vec::new();
-    let entries = sheet.entries(node, "`lifelines`").unwrap_or_default();
-    if entries.len() > LIFELINES_MAX {
-        let message = format!("A keybook has at most {LIFELINES_MAX} lifelines; here are {}.", entries.len());
-        let fix = "Leave out those of which another says as much: one for each button that summons help will do.";
-        sheet.note(Code::KeybookTooLarge, node.spot, message, fix);
-    }
-    for (key, value) in entries {
-        let name = fit_name(sheet, &key.text, key.spot, "The name of a lifeline");
-        let Some(settings) = listed(sheet, drafts, value, &format!("The lifeline `{}`", key.text)) else { continue };
-        if settings.is_empty() && matches!(&value.data, Data::List(items) if items.is_empty()) {
-            let message = format!("The lifeline `{}` names no setting.", key.text);
-            sheet.note(Code::WrongShape, value.spot, message, "List the settings that must be right together.");
-        }
-        let place = sheet.place(key.spot);
-        lifelines.extend(name.map(|name| Lifeline { name, settings, place }));
-    }
-    lifelines
-}
-
-/// A list of settings, each named once.
-fn listed(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &Node, what: &str) -> Option<Vec<SettingId>> {
-    let mut named: Vec<(SettingId, Spot)> = Vec::new();
-    for item in sheet.list(node, what)? {
-        let text = sheet.text(item, "The name of a setting");
-        let Some(id) = text.and_then(|text| drafts.mentioned(sheet, text, item.spot)) else { continue };
-        if let Some((_, first)) = named.iter().find(|(other, _)| *other == id) {
-            let message = format!("`{}` is named here for the second time.", drafts.name(id));
-            twice(sheet, item.spot, *first, message);
-            continue;
-        }
-        named.push((id, item.spot));
-    }
-    Some(named.into_iter().map(|(id, _)| id).collect())
-}
-
-fn twice(sheet: &mut Sheet<'_>, spot: Spot, first: Spot, message: String) {
-    let finding = Finding::new(Code::NameRepeated, sheet.place(spot), message, "Keep one of the two.");
-    let finding = finding.beside(sheet.place(first), "the first");
-    sheet.findings.push(finding);
-}
 
 /// One command, as far as it could be read.
 pub(super) struct Draft<'n> {
@@ -168,33 +125,10 @@ fn needs_of(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &Node) -> Option<Vec<(
     for (key, wanted) in sheet.entries(node, "`needs`")? {
         let Some(id) = entry(sheet, drafts, &key.text, key.spot, "needs") else { continue };
         let Some(kind) = drafts.kind(id) else { continue };
-        needs.push((id, one_or_several(sheet, kind, wanted, &key.text)));
+        let what = format!("What `needs` wants of `{}`", key.text);
+        needs.push((id, one_or_several(sheet, kind, wanted, &what)));
     }
     Some(needs)
-}
-
-/// One value or a list of values; for flags, where a value is itself a list, a list of lists is several.
-fn one_or_several(sheet: &mut Sheet<'_>, kind: &Kind, node: &Node, setting: &str) -> Vec<Value> {
-    let what = format!("What `needs` wants of `{setting}`");
-    let is_list = |node: &Node| matches!(node.data, Data::List(_));
-    let several = match (&node.data, kind) {
-        (Data::List(items), Kind::Flags { .. }) if items.iter().any(is_list) => items.as_slice(),
-        (Data::List(_), Kind::Flags { .. }) | (Data::Scalar { .. } | Data::Map(_), _) => std::slice::from_ref(node),
-        (Data::List(items), _) => items.as_slice(),
-    };
-    if several.is_empty() {
-        let message = format!("{what} is an empty list, which no value is in.");
-        sheet.note(Code::WrongShape, node.spot, message, "List the values, or take the line out.");
-    }
-    let mut values: Vec<(Value, Spot)> = Vec::new();
-    for item in several {
-        let Some(value) = settings::value(sheet, kind, item, &what) else { continue };
-        match values.iter().find(|(other, _)| *other == value) {
-            Some((_, first)) => twice(sheet, item.spot, *first, format!("{value} is listed here for the second time.")),
-            None => values.push((value, item.spot)),
-        }
-    }
-    values.into_iter().map(|(value, _)| value).collect()
 }
 
 fn also_of(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &Node) -> Option<Vec<(SettingId, Option<Value>)>> {

@@ -11,6 +11,9 @@ mod commands;
 mod confusion;
 mod field;
 mod keyed;
+mod lifeline;
+mod lifelines;
+mod listed;
 mod read;
 mod repeats;
 #[cfg(test)]
@@ -20,6 +23,7 @@ mod station;
 mod template;
 mod words;
 
+pub use lifeline::{Ability, Condition, Is, Lifeline};
 pub use read::read;
 pub use station::{Answer, Held, Refusal, Sequence, SimulatedStation, Verdict};
 pub use template::{Fault, Part, SettingId, Template, TemplateError, Use};
@@ -28,7 +32,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use crate::finding::Place;
-use crate::setting::{Code, Codes, Key, Kind, Name, Value, Weight};
+use crate::setting::{Code, Codes, Key, Kind, Name, Value, Weight, spoken};
 
 /// The most lifelines of a keybook; like the limits below, what the search for the best script takes on.
 pub const LIFELINES_MAX: usize = 64;
@@ -116,6 +120,8 @@ pub struct Timing {
 pub struct Setting {
     /// What files call it.
     pub name: Name,
+    /// What people call it, where the keybook says so; see [`Setting::title`].
+    pub title: Option<Name>,
     /// What it can hold, and how that is keyed.
     pub kind: Kind,
     /// What a new or cleared unit holds; unknown where there is none.
@@ -124,17 +130,6 @@ pub struct Setting {
     pub factory_code: Option<Code>,
     /// What it means for a person pressing the button.
     pub weight: Weight,
-    /// Where its keybook names it.
-    pub place: Place,
-}
-
-/// Settings that must be right together for a button to summon help.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Lifeline {
-    /// What files call it.
-    pub name: Name,
-    /// In the order of the file, each once.
-    pub settings: Vec<SettingId>,
     /// Where its keybook names it.
     pub place: Place,
 }
@@ -192,6 +187,13 @@ impl Keybook {
                 secret.fingerprint = Some(codes.fingerprint_of(code));
             }
         }
+    }
+}
+
+impl Setting {
+    /// What people call it: its title, or its name with dots and hyphens as spaces.
+    pub fn title(&self) -> String {
+        spoken(&self.name, self.title.as_ref())
     }
 }
 

@@ -11,6 +11,7 @@ use super::call::{CallDraft, call_of, timing_of, tones_of};
 use super::check;
 use super::commands;
 use super::keyed::Sequence;
+use super::lifelines;
 use super::settings::{self, Drafts};
 use super::words::name;
 use super::{Keybook, Timing};
@@ -55,7 +56,7 @@ fn whole(sheet: &mut Sheet<'_>, root: &Node) -> Option<Keybook> {
     let title = title.map(|node| name(sheet, node, "The title"));
     let symbols = Arc::new(dial_keys.map(|node| dial_keys_of(sheet, node)).unwrap_or_default());
     let drafts = settings.and_then(|node| settings::read(sheet, node, &symbols)).unwrap_or_default();
-    let lifelines = lifelines.map(|node| commands::lifelines(sheet, &drafts, node)).unwrap_or_default();
+    let lifelines = lifelines::read(sheet, &drafts, lifelines);
     let call = call.and_then(|node| call_of(sheet, &drafts, node));
     let tones = tones.and_then(|node| tones_of(sheet, node));
     let timing = timing.and_then(|node| timing_of(sheet, node));
@@ -221,7 +222,7 @@ mod tests {
         assert_eq!(reset.clears, keybook.ids().filter(|id| *id != kept).collect::<Vec<_>>());
         let needs = &keybook.commands[3].needs[0].1;
         assert_eq!(needs, &[Value::Choice("direct".into()), Value::Choice("pbx".into())]);
-        assert_eq!((keybook.commands[0].place.line, keybook.commands[0].place.column), (27, 15));
+        assert_eq!((keybook.commands[0].place.line, keybook.commands[0].place.column), (28, 15));
     }
 
     #[test]
@@ -425,8 +426,8 @@ mod tests {
         assert_eq!(findings.len(), 1, "{findings:#?}");
         let finding = &findings[0];
         assert_eq!(finding.message, "The keys 1012# are a whole `identity` and also begin `lamp`.");
-        assert_eq!((finding.code, finding.place.line, finding.place.column), (Code::CommandsConfused, 31, 40));
-        assert_eq!((finding.related[0].0.line, finding.related[0].0.column), (27, 40));
+        assert_eq!((finding.code, finding.place.line, finding.place.column), (Code::CommandsConfused, 32, 40));
+        assert_eq!((finding.related[0].0.line, finding.related[0].0.column), (28, 40));
         one_in("close: \"D\"", "close: \"9999#\"", Code::CommandsConfused, "\"9999#\"", "factory-reset");
     }
 
@@ -435,7 +436,7 @@ mod tests {
         // 6000 + 10 presses and 1500 to open, 23 and 1500 for the number, one to close: 6000 + 34 * 600 + 3000.
         let short = |limit: u32| with("limit_ms: 240000", &format!("limit_ms: {limit}"));
         assert_eq!(told(&short(29_400)), []);
-        let wanted = [(29, "\"21{emergency.primary}#\""), (30, "\"22{emergency.backup}#\"")];
+        let wanted = [(30, "\"21{emergency.primary}#\""), (31, "\"22{emergency.backup}#\"")];
         assert_eq!(told(&short(29_399)), wanted.map(|(line, at)| (Code::CallTooShort, line, at.to_string())));
         // A reset that ends the call needs no closing: 6000 + 10 * 600 + 1500, 5 * 600 + 1500 + 20000.
         let reset = |rest: &str| {
@@ -450,7 +451,7 @@ mod tests {
     fn more_than_the_search_for_a_script_takes_on_is_refused() {
         let codes = |text: &str| told(text).iter().map(|told| told.0).collect::<Vec<_>>();
         let lines = |count: usize| {
-            let more: String = (1..count).map(|nth| format!("  line-{nth}: [line.kind]\n")).collect();
+            let more: String = (2..count).map(|nth| format!("  line-{nth}: [line.kind]\n")).collect();
             codes(&with("lifelines:\n", &format!("lifelines:\n{more}")))
         };
         assert_eq!((lines(64), lines(65)), (vec![], vec![Code::KeybookTooLarge]));

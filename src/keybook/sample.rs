@@ -30,6 +30,7 @@ settings:
   gate.seconds:      {kind: number, min: 1, max: 99, width: 2, unit: s, factory: 5}
 lifelines:
   emergency: [line.kind, emergency.primary]
+  second: {backs: emergency, settings: [line.kind, emergency.backup]}
 commands:
   - {command: identity,          keys: "10{identity}#"}
   - {command: line-kind,         keys: "30{line.kind}", also: {emergency.backup: factory}}

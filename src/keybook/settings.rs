@@ -17,9 +17,11 @@ const KEYS_MAX: u32 = 40;
 /// The most names of one choice.
 const NAMES_MAX: usize = 1000;
 /// The largest number: nine digits.
-const NUMBER_MAX: u32 = 999_999_999;
+pub(super) const NUMBER_MAX: u32 = 999_999_999;
 /// The word that stands for a factory value.
 pub(super) const FACTORY: &str = "factory";
+/// The word that stands for any value that is not empty.
+pub(super) const FILLED: &str = "filled";
 
 /// One setting; `setting` is absent where something is wrong with it.
 pub(super) struct Draft {
@@ -61,6 +63,11 @@ impl Drafts {
     /// The factory value; `None` also where the setting is wrong.
     pub(super) fn factory(&self, id: SettingId) -> Option<Value> {
         self.0[id.index()].setting.as_ref()?.factory.clone()
+    }
+
+    /// The weight; `None` also where the setting is wrong.
+    pub(super) fn weight(&self, id: SettingId) -> Option<Weight> {
+        self.0[id.index()].setting.as_ref().map(|setting| setting.weight)
     }
 
     /// Finds the setting that a text mentions.
@@ -119,7 +126,7 @@ fn setting_name(sheet: &mut Sheet<'_>, text: &str, spot: Spot) -> bool {
     !wrong
 }
 
-/// The words for kinds, each with the keys that its settings have besides `kind`, `factory` and `weight`.
+/// The words for kinds, each with the keys that its settings have besides `kind`, `title`, `factory` and `weight`.
 const KINDS: [(&str, [&str; 5]); 6] = [
     ("digits", ["digits", "", "", "", ""]),
     ("dial", ["digits", "", "", "", ""]),
@@ -131,7 +138,7 @@ const KINDS: [(&str, [&str; 5]); 6] = [
 
 /// The entries of one setting.
 struct Entries<'n> {
-    title: String,
+    what: String,
     owner: &'n Node,
     digits: Option<&'n Node>,
     values: Option<&'n Node>,
@@ -149,29 +156,32 @@ fn setting(
     node: &Node,
     symbols: &Arc<BTreeMap<char, Key>>,
 ) -> (Option<Kind>, Option<Setting>) {
-    let known = ["kind", "digits", "values", "min", "max", "step", "width", "unit", "factory", "weight"];
-    let title = format!("`{text}`");
-    let Some([kind, digits, values, min, max, step, width, unit, factory, weight]) = sheet.map(node, &title, known)
+    let known = ["kind", "title", "digits", "values", "min", "max", "step", "width", "unit", "factory", "weight"];
+    let what = format!("`{text}`");
+    let Some([kind, title, digits, values, min, max, step, width, unit, factory, weight]) =
+        sheet.map(node, &what, known)
     else {
         return (None, None);
     };
+    let title = title.map_or(Some(None), |node| name(sheet, node, "`title`").map(Some));
     let weight = match weight {
         Some(node) => sheet.word(node, "`weight`", &Weight::ALL.map(|w| (w.as_str(), w))),
         None => Some(Weight::Routine),
     };
-    let kind = sheet.required(kind, node, &title, "kind");
+    let kind = sheet.required(kind, node, &what, "kind");
     let word = kind.and_then(|node| sheet.word(node, "`kind`", &KINDS.map(|(word, keys)| (word, (word, keys)))));
     let Some((word, own)) = word else { return (None, None) };
     foreign_keys(sheet, node, word, &own);
-    let entries = Entries { title, owner: node, digits, values, min, max, step, width, unit };
+    let entries = Entries { what, owner: node, digits, values, min, max, step, width, unit };
     let Some(kind) = entries.kind(sheet, word, symbols) else { return (None, None) };
     let factory = match factory {
-        Some(node) => factory_of(sheet, &kind, &entries.title, node),
+        Some(node) => factory_of(sheet, &kind, &entries.what, node),
         None => Some((None, None)),
     };
     let place = sheet.place(spot);
-    let setting = factory.zip(weight).map(|((factory, factory_code), weight)| Setting {
+    let setting = factory.zip(weight).zip(title).map(|(((factory, factory_code), weight), title)| Setting {
         name: text.into(),
+        title,
         kind: kind.clone(),
         factory,
         factory_code,
@@ -184,7 +194,7 @@ fn setting(
 /// Refuses keys that settings of other kinds have.
 fn foreign_keys(sheet: &mut Sheet<'_>, node: &Node, word: &str, own: &[&str]) {
     let Data::Map(entries) = &node.data else { return };
-    let common = ["kind", "factory", "weight"];
+    let common = ["kind", "title", "factory", "weight"];
     for (key, _) in entries {
         let elsewhere = KINDS.iter().any(|(_, keys)| keys.contains(&&*key.text));
         if elsewhere && !own.contains(&&*key.text) {
@@ -211,7 +221,7 @@ impl Entries<'_> {
 
     /// `digits: [min, max]`.
     fn bounds(&self, sheet: &mut Sheet<'_>, least: u32) -> Option<(u32, u32)> {
-        let node = sheet.required(self.digits, self.owner, &self.title, "digits")?;
+        let node = sheet.required(self.digits, self.owner, &self.what, "digits")?;
         let items = sheet.list(node, "`digits`")?;
         let [min, max] = items else {
             let fix = "Write `digits: [min, max]`, the fewest and the most keys of a value.";
@@ -229,18 +239,22 @@ impl Entries<'_> {
         Some((min, max))
     }
 
-    /// The entries of `values`, each with its name; the reserved word is refused.
+    /// The entries of `values`, each with its name; the reserved words are refused.
     fn named<'s>(&'s self, sheet: &mut Sheet<'_>, most: usize) -> Option<Vec<(Name, &'s Node)>> {
-        let node = sheet.required(self.values, self.owner, &self.title, "values")?;
+        let node = sheet.required(self.values, self.owner, &self.what, "values")?;
         let entries = sheet.entries(node, "`values`")?;
         if entries.is_empty() || entries.len() > most {
-            let message = format!("{} has 1 to {most} values; here are {}.", self.title, entries.len());
+            let message = format!("{} has 1 to {most} values; here are {}.", self.what, entries.len());
             sheet.note(Code::WrongShape, node.spot, message, "List what the manual lists.");
         }
         let mut named = Vec::new();
         for (key, value) in entries.iter().take(most) {
-            if &*key.text == FACTORY {
-                let message = "`factory` always means the factory value; no value can be called so.";
+            let reserved = match &*key.text {
+                FACTORY => Some("`factory` always means the factory value, so a value needs another name."),
+                FILLED => Some("`filled` always means any value that is not empty, so a value needs another name."),
+                _ => None,
+            };
+            if let Some(message) = reserved {
                 sheet.note(Code::NameRepeated, key.spot, message, "Give the value another name.");
             }
             let name = fit_name(sheet, &key.text, key.spot, "The name of a value");
@@ -304,9 +318,9 @@ impl Entries<'_> {
     }
 
     fn number(&self, sheet: &mut Sheet<'_>) -> Option<Kind> {
-        let min = sheet.required(self.min, self.owner, &self.title, "min");
+        let min = sheet.required(self.min, self.owner, &self.what, "min");
         let min = min.and_then(|node| sheet.number(node, "`min`", 0..=NUMBER_MAX));
-        let max_node = sheet.required(self.max, self.owner, &self.title, "max");
+        let max_node = sheet.required(self.max, self.owner, &self.what, "max");
         let max = max_node.and_then(|node| sheet.number(node, "`max`", 0..=NUMBER_MAX));
         let step = number_or(sheet, self.step, "step", 1..=NUMBER_MAX, 1);
         let width = self.width(sheet);

@@ -1,16 +1,20 @@
-//! Whether a report may enter the ledger: what only shows beside the inventory, the scripts and the clock.
+//! Whether a report or a visit may enter the ledger: what only shows beside the inventory, the scripts, the reports that it
+//! corrects or is corrected by, and the clock.
 
 use std::collections::BTreeSet;
 
 use jiff::{SignedDuration, Timestamp};
+use uuid::Uuid;
 
-use super::issued::Issued;
+use super::call::{IssuedCall, calls};
+use super::issued::{Digest, Issued};
 use super::report::{Places, Report};
-use crate::finding::{Code, Finding, did_you_mean};
+use super::visit::Visit;
+use crate::finding::{Code, Finding, Place, did_you_mean, plural};
 use crate::inventory::{Inventory, Station};
 use crate::setting::{Codes, Name, Written};
 
-/// How far a sender's clock may be ahead.
+/// How far a sender's clock may be ahead, or behind.
 pub const AHEAD: SignedDuration = SignedDuration::from_mins(5);
 
 /// How much of a report is judged.
@@ -22,62 +26,107 @@ pub enum Scrutiny {
     Restored,
 }
 
+/// What else is on record about a report that corrects another; nothing where it corrects none.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Corrected {
+    /// The report that it corrects, where that is on record: its station, and whether it is a correction itself.
+    pub other: Option<(Name, bool)>,
+    /// A report of the same station that corrects this one.
+    pub by: Option<Uuid>,
+}
+
+/// What reports and visits are judged by.
+#[derive(Debug, Clone, Copy)]
+pub struct Terms<'a> {
+    pub inventory: &'a Inventory,
+    pub codes: &'a Codes,
+    pub now: Timestamp,
+    pub scrutiny: Scrutiny,
+}
+
 /// Everything that speaks against a report; nothing where it may be taken.
 ///
 /// `script` is the issued script that the report names, if there is one of that digest.
 pub fn admit(
     report: &Report,
     places: &Places,
-    inventory: &Inventory,
     script: Option<&Issued>,
-    codes: &Codes,
-    now: Timestamp,
-    scrutiny: Scrutiny,
+    corrected: &Corrected,
+    terms: Terms<'_>,
 ) -> Vec<Finding> {
-    let mut desk = Desk { report, places, findings: Vec::new() };
-    if report.at > now + AHEAD {
-        let message = format!("The report is dated {}, and it is only {now:.0}.", report.at);
-        desk.refuse(Code::ReportTime, "at", message, "Set the clock of the sender right.");
+    let mut desk = Desk { places, terms, findings: Vec::new() };
+    desk.time("report", report.at, script);
+    if let Some(digest) = &report.script {
+        desk.script(digest, &report.station, script);
     }
-    desk.steps(script);
-    match inventory.stations.get(&report.station) {
-        _ if scrutiny == Scrutiny::Restored => {}
-        Some(station) => desk.station(station, inventory, codes),
-        None => {
-            let fix = did_you_mean(&report.station, inventory.stations.keys().map(|name| &**name));
-            desk.refuse(Code::NameUnknown, "station", format!("No station is called `{}`.", report.station), fix);
-        }
+    desk.openings(report, script);
+    desk.steps(report, script);
+    desk.correction(report, corrected);
+    if let Some(station) = desk.station(&report.station) {
+        desk.parts(report, station);
     }
     crate::finding::settle(&mut desk.findings);
     desk.findings
 }
 
+/// Everything that speaks against the beginning of a visit; nothing where it may be recorded.
+///
+/// `script` is the issued script that it names, if there is one of that digest.
+pub fn admit_visit(visit: &Visit, place: &Place, script: Option<&Issued>, terms: Terms<'_>) -> Vec<Finding> {
+    let places = Places::all_at(place.clone());
+    let mut desk = Desk { places: &places, terms, findings: Vec::new() };
+    desk.time("visit", visit.at, script);
+    desk.script(&visit.script, &visit.station, script);
+    desk.station(&visit.station);
+    crate::finding::settle(&mut desk.findings);
+    desk.findings
+}
+
 struct Desk<'a> {
-    report: &'a Report,
     places: &'a Places,
+    terms: Terms<'a>,
     findings: Vec<Finding>,
 }
 
-impl Desk<'_> {
+impl<'a> Desk<'a> {
     fn refuse(&mut self, code: Code, path: &str, message: String, fix: impl Into<String>) {
         self.findings.push(Finding::new(code, self.places.of(path), message, fix));
     }
 
-    fn steps(&mut self, script: Option<&Issued>) {
-        let report = self.report;
-        let Some(digest) = &report.script else {
-            if !report.steps.is_empty() {
-                let fix = "Name the script that was keyed, or put what was keyed without one under `left`.";
-                self.refuse(Code::ReportScript, "steps", "There are steps, but no `script`.".into(), fix);
-            }
-            return;
-        };
+    /// It was made by now, and not before its script was issued.
+    fn time(&mut self, what: &str, at: Timestamp, script: Option<&Issued>) {
+        let now = self.terms.now;
+        if at > now + AHEAD {
+            let message = format!("The {what} is dated {at}, and it is only {now:.0}.");
+            self.refuse(
+                Code::ReportTime,
+                "at",
+                message,
+                "Check the date, and the offset after the time. Then send it again.",
+            );
+        }
+        // Another ledger may have issued the same script before this one did.
+        let issued = script.map(|script| script.at).filter(|_| self.terms.scrutiny == Scrutiny::Whole);
+        if let Some(issued) = issued.filter(|issued| at.saturating_add(AHEAD).is_ok_and(|at| at < *issued)) {
+            let message = format!("The {what} is dated {at}, before its script was first issued ({issued:.0}).");
+            self.refuse(
+                Code::ReportTime,
+                "at",
+                message,
+                "Check the date, and the offset after the time. Then send it again.",
+            );
+        }
+    }
+
+    fn script(&mut self, digest: &Digest, station: &Name, script: Option<&Issued>) {
         let Some(script) = script else {
             let fix = "Copy the digest from the head of the script that was keyed.";
             return self.refuse(Code::ReportScript, "script", format!("No script {digest} was ever issued."), fix);
         };
-        if script.station != report.station {
-            let message = format!("The script {digest} was issued for {}, not for {}.", script.station, report.station);
+        let is_same =
+            |name: &Name| self.terms.inventory.called(name).is_some_and(|one| one.names().any(|name| name == station));
+        if script.station != *station && !is_same(&script.station) {
+            let message = format!("The script {digest} was issued for {}, not for {station}.", script.station);
             self.refuse(
                 Code::ReportScript,
                 "script",
@@ -85,6 +134,45 @@ impl Desk<'_> {
                 "Name the script of this station, or report on the other.",
             );
         }
+    }
+
+    fn openings(&mut self, report: &Report, script: Option<&Issued>) {
+        if report.script.is_none() && !report.openings.is_empty() {
+            let fix = "Name the script whose calls were opened.";
+            self.refuse(Code::ReportScript, "openings", "There are openings, but no `script`.".into(), fix);
+        }
+        let (Some(digest), Some(script)) = (&report.script, script) else { return };
+        let calls = calls(script);
+        for (nth, opening) in report.openings.iter().enumerate() {
+            let path = format!("openings.{nth}");
+            let Some(call) = IssuedCall::find(&calls, opening.call) else {
+                let message = format!("The script {digest} has no call {}.", opening.call);
+                self.refuse(
+                    Code::ReportScript,
+                    &path,
+                    message,
+                    format!("It has {}.", plural(calls.len() as u64, "call")),
+                );
+                continue;
+            };
+            if call.code(opening.code).is_none() {
+                let message = format!("Call {} of the script {digest} has no code {}.", opening.call, opening.code);
+                self.refuse(
+                    Code::ReportScript,
+                    &path,
+                    message,
+                    format!("It has {}.", plural(call.codes.len() as u64, "code")),
+                );
+            }
+        }
+    }
+
+    fn steps(&mut self, report: &Report, script: Option<&Issued>) {
+        if report.script.is_none() && !report.steps.is_empty() {
+            let fix = "Name the script that was keyed, or put what was keyed without one under `left`.";
+            self.refuse(Code::ReportScript, "steps", "There are steps, but no `script`.".into(), fix);
+        }
+        let (Some(digest), Some(script)) = (&report.script, script) else { return };
         let mut seen = BTreeSet::new();
         for (nth, (number, _)) in report.steps.iter().enumerate() {
             let path = format!("steps.{nth}");
@@ -99,14 +187,50 @@ impl Desk<'_> {
         }
     }
 
-    fn station(&mut self, station: &Station, inventory: &Inventory, codes: &Codes) {
-        let report = self.report;
+    fn correction(&mut self, report: &Report, corrected: &Corrected) {
+        let Some(id) = report.corrects else { return };
+        if id == report.id {
+            let fix = "Give the correction an id of its own.";
+            return self.refuse(Code::ReportConflict, "corrects", "The report corrects itself.".into(), fix);
+        }
+        if let Some(by) = corrected.by {
+            let message = format!("The report {by} corrects this one already, and this one is a correction itself.");
+            self.refuse(Code::ReportConflict, "corrects", message, "Send a report that corrects the first one.");
+        }
+        let Some((station, is_correction)) = &corrected.other else { return };
+        let is_same =
+            self.terms.inventory.called(station).is_some_and(|one| one.names().any(|name| *name == report.station));
+        if *station != report.station && !is_same {
+            let message = format!("The report {id} is about {station}, not about {}.", report.station);
+            self.refuse(Code::ReportConflict, "corrects", message, "Name the report of this station that was wrong.");
+        }
+        if *is_correction {
+            let message = format!("The report {id} is a correction itself.");
+            self.refuse(Code::ReportConflict, "corrects", message, "Send a report that corrects the first one.");
+        }
+    }
+
+    /// The station, by whatever name it goes or went; nothing where it does not matter any more.
+    fn station(&mut self, name: &Name) -> Option<&'a Station> {
+        let inventory = self.terms.inventory;
+        if self.terms.scrutiny == Scrutiny::Restored {
+            return None;
+        }
+        let station = inventory.called(name);
+        if station.is_none() {
+            let fix = did_you_mean(name, inventory.stations.keys().map(|name| &**name));
+            self.refuse(Code::NameUnknown, "station", format!("No station is called `{name}`."), fix);
+        }
+        station.map(|station| &**station)
+    }
+
+    fn parts(&mut self, report: &Report, station: &Station) {
         for (part, values) in [("found", &report.found), ("left", &report.left)] {
             for (name, written) in values {
-                self.value(part, name, written, station, codes);
+                self.value(part, name, written, station);
             }
         }
-        let keybook = &station.keybook;
+        let (keybook, inventory) = (&station.keybook, self.terms.inventory);
         for (nth, test) in report.tests.iter().enumerate() {
             let path = format!("tests.{nth}");
             if !keybook.lifelines.iter().any(|lifeline| lifeline.name == test.lifeline) {
@@ -122,8 +246,8 @@ impl Desk<'_> {
         }
     }
 
-    fn value(&mut self, part: &str, name: &Name, written: &Written, station: &Station, codes: &Codes) {
-        let keybook = &station.keybook;
+    fn value(&mut self, part: &str, name: &Name, written: &Written, station: &Station) {
+        let (keybook, codes) = (&station.keybook, self.terms.codes);
         let path = format!("{part}.{name}");
         let Some(id) = keybook.id(name) else {
             let fix = did_you_mean(name, keybook.settings.iter().map(|setting| &*setting.name));

@@ -92,24 +92,6 @@ pub fn effect_value(kind: &Kind, effect: &Effect) -> Option<Value> {
 }
 
 impl Issued {
-    /// Notes of codes that could not be read with which key they could not; `check` is its check value.
-    pub fn seal(&mut self, check: &str) {
-        self.prints().filter(|print| print.is_none()).for_each(|print| *print = Some(Fingerprint::unread(check)));
-    }
-
-    /// The fingerprints as they count where `check` is that of the key in use: what was not noted with it tells nothing.
-    pub fn seen_by(&mut self, check: &str) {
-        self.prints().for_each(|print| {
-            *print = Some(print.as_ref().map_or_else(Fingerprint::foreign, |print| print.seen_by(check)));
-        });
-    }
-
-    /// Where the fingerprint of each code that a step keys is.
-    fn prints(&mut self) -> impl Iterator<Item = &mut Option<Fingerprint>> {
-        let effects = self.steps.iter_mut().flat_map(|step| step.effects.values_mut()).flatten();
-        effects.filter(|(written, _)| matches!(written, Written::Secret(_))).map(|(_, print)| print)
-    }
-
     /// The step of this number.
     pub fn step(&self, number: u32) -> Option<&IssuedStep> {
         self.steps.iter().find(|step| step.step == number)

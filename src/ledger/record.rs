@@ -1,21 +1,19 @@
-//! The confirmed record: what the reports of a station prove it holds.
-//!
-//! A pure fold over the reports in the order of their time and id, so that it does not matter when or
-//! how often each of them arrived.
+//! The confirmed record: what is known of a station. How reports come to it is the fold's.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 
 use jiff::Timestamp;
 use uuid::Uuid;
 
-use super::issued::{Digest, Effect, Issued, IssuedStep, effect_value};
-use super::proven::{self, Proven};
-use super::report::{Heard, Outcome, Report, Test};
+use super::earlier::Earlier;
+use super::proven::Proven;
+use super::report::Outcome;
 use super::shown::HandedOut;
+use super::visit::Visit;
 use crate::keybook::{Keybook, SettingId};
-use crate::setting::{Fingerprint, Name, Reference, Secret, Value, Written};
+use crate::setting::{Name, Value};
 
-/// Which report said something, and when the work was done.
+/// Which report said something, and when the work was done. What an open visit leaves in doubt bears the id of the report to come.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Mark {
     pub at: Timestamp,
@@ -35,7 +33,7 @@ pub enum State {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Holding {
     pub state: State,
-    /// The report that found it against the record, until a later entry sets it right.
+    /// The report that found it against the record, or showed that it is not as recorded, until a later entry sets it right.
     pub strayed: Option<Mark>,
     /// The report that last spoke of it; for a known value, the one that last confirmed it.
     pub mark: Option<Mark>,
@@ -46,7 +44,7 @@ pub struct Holding {
 pub struct Proof {
     /// The last test call, however old.
     pub last: Option<(Outcome, Mark)>,
-    /// The last call that reached help with the settings as they still are.
+    /// The last call that reached help with the settings as they still are, at the number that was last rung.
     pub reached: Option<Mark>,
 }
 
@@ -64,8 +62,12 @@ pub struct Record {
     pub midway: Option<Mark>,
     /// What was last proved of each lifeline setting of which anything was, in the order in which that first was.
     pub proven: Vec<Proven>,
+    /// What it held at moments that matter for the way back.
+    pub earlier: Earlier,
     /// The number kept with the last report that has one: that which was last rung, in E.164.
     pub number: Option<Name>,
+    /// The visits of which no report came yet, the earliest first.
+    pub begun: Vec<Visit>,
     /// The scripts that were shown and that no report has named since. No part of the fold over reports.
     pub handed_out: Vec<HandedOut>,
 }
@@ -80,7 +82,9 @@ impl Record {
             answered: None,
             midway: None,
             proven: Vec::new(),
+            earlier: Earlier::default(),
             number: None,
+            begun: Vec::new(),
             handed_out: Vec::new(),
         }
     }
@@ -99,6 +103,12 @@ impl Record {
     pub fn is_blank(&self) -> bool {
         self.settings.iter().all(|holding| holding.mark.is_none())
             && self.lifelines.iter().all(|proof| proof.last.is_none())
+    }
+
+    /// The number kept with the last report, where the inventory gives the station another: nobody can say which station
+    /// answers there now.
+    pub fn other_number(&self, number: &Name) -> Option<&Name> {
+        self.number.as_ref().filter(|kept| *kept != number)
     }
 
     /// What is known of a setting.
@@ -121,588 +131,5 @@ impl Record {
             State::Known(_) | State::Unknown => None,
         };
         candidates.into_iter().flatten()
-    }
-}
-
-/// Folds the reports of one station. `scripts` finds an issued script by digest.
-///
-/// Settings that the keybook has no longer are passed over; values outside their kind count as unknown.
-pub fn fold<'r>(
-    keybook: &Keybook,
-    reports: impl IntoIterator<Item = &'r Report>,
-    scripts: impl Fn(&Digest) -> Option<&'r Issued>,
-) -> Record {
-    let mut ordered: BTreeMap<Mark, &Report> = BTreeMap::new();
-    ordered.extend(reports.into_iter().map(|report| (Mark { at: report.at, report: report.id }, report)));
-    let mut fold = Fold { keybook, record: Record::blank(keybook), said: BTreeMap::new() };
-    for (mark, report) in ordered {
-        fold.report(mark, report, report.script.as_ref().and_then(&scripts));
-    }
-    fold.record
-}
-
-/// Whether a report says that every step of its script was accepted; of a script that is not on record nobody can tell.
-fn is_done(report: &Report, script: Option<&Issued>) -> bool {
-    let is_accepted = |step: &IssuedStep| report.steps.contains(&(step.step, Heard::Accepted));
-    script.is_some_and(|script| script.steps.iter().all(is_accepted))
-}
-
-struct Fold<'k> {
-    keybook: &'k Keybook,
-    record: Record,
-    /// What the report at hand says that lifeline settings hold, the last word of each.
-    said: BTreeMap<Name, Option<Value>>,
-}
-
-impl Fold<'_> {
-    fn report(&mut self, mark: Mark, report: &Report, script: Option<&Issued>) {
-        if report.number.is_some() {
-            self.record.number = report.number.clone();
-        }
-        if report.unit.is_some() {
-            self.unit(mark);
-        }
-        if report.script.is_some() {
-            self.record.answered = Some(mark);
-            self.record.midway = (!is_done(report, script)).then_some(mark);
-        }
-        for (name, written) in &report.found {
-            self.found(mark, name, value_of(self.keybook, name, written, report), report.unit.is_some());
-        }
-        for (number, heard) in &report.steps {
-            let Some(step) = script.and_then(|script| script.step(*number)) else { continue };
-            step.effects.iter().for_each(|(name, effect)| self.step(mark, name, effect, *heard));
-        }
-        for (name, written) in &report.left {
-            let value = value_of(self.keybook, name, written, report);
-            self.makes_known(mark, name, value.clone());
-            self.set(mark, name, value);
-        }
-        for test in &report.tests {
-            self.test(mark, test);
-        }
-        for (name, value) in std::mem::take(&mut self.said) {
-            proven::said(&mut self.record.proven, &name, value, mark.at);
-        }
-    }
-
-    fn step(&mut self, mark: Mark, name: &Name, effect: &Effect, heard: Heard) {
-        let value = self.keybook.id(name).and_then(|id| effect_value(&self.keybook.setting(id).kind, effect));
-        match heard {
-            Heard::Accepted => {
-                if effect.is_some() {
-                    self.makes_known(mark, name, value.clone());
-                }
-                self.set(mark, name, value);
-            }
-            Heard::Nothing => self.doubt(mark, name, value),
-            Heard::Refused | Heard::Skipped => {}
-        }
-    }
-
-    /// Something is known of a lifeline setting, or of one that the keybook has no longer: nobody can tell what it was.
-    fn makes_known(&mut self, mark: Mark, name: &Name, value: Option<Value>) {
-        let is_proven = || self.record.proven.iter().any(|proven| proven.setting == *name);
-        if self.keybook.id(name).is_none_or(|id| self.keybook.is_lifeline(id)) || is_proven() {
-            proven::made_known(&mut self.record.proven, name, value.as_ref(), mark.at);
-            self.said.insert(name.clone(), value);
-        }
-    }
-
-    fn unit(&mut self, mark: Mark) {
-        for id in self.keybook.ids() {
-            self.put(mark, id, self.keybook.setting(id).factory.clone());
-        }
-        self.record.lifelines.iter_mut().for_each(|proof| proof.reached = None);
-        self.record.midway = None;
-    }
-
-    fn put(&mut self, mark: Mark, id: SettingId, value: Option<Value>) {
-        let state = value.map_or(State::Unknown, State::Known);
-        self.record.settings[id.index()] = Holding { state, strayed: None, mark: Some(mark) };
-    }
-
-    /// Every lifeline that has this setting must be tested anew.
-    fn changed(&mut self, id: SettingId) {
-        for (lifeline, proof) in self.keybook.lifelines.iter().zip(&mut self.record.lifelines) {
-            if lifeline.settings.contains(&id) {
-                proof.reached = None;
-            }
-        }
-    }
-
-    fn found(&mut self, mark: Mark, name: &Name, value: Option<Value>, beside_unit: bool) {
-        let Some(id) = self.keybook.id(name) else { return self.makes_known(mark, name, value) };
-        let contradicts = match (self.record.known(id), &value) {
-            (Some(known), Some(value)) => !known.agrees(value),
-            // Found to be something this model cannot hold any more: not as it was on record.
-            (Some(_), None) => true,
-            (None, _) => false,
-        };
-        if contradicts {
-            self.changed(id);
-        }
-        if contradicts && !beside_unit {
-            self.said.insert(name.clone(), value.clone());
-        } else {
-            self.makes_known(mark, name, value.clone());
-        }
-        self.put(mark, id, value);
-        if contradicts && !beside_unit {
-            self.record.settings[id.index()].strayed = Some(mark);
-        }
-    }
-
-    fn set(&mut self, mark: Mark, name: &Name, value: Option<Value>) {
-        let Some(id) = self.keybook.id(name) else { return };
-        if !self.holds(id, value.as_ref()) {
-            self.changed(id);
-        }
-        self.put(mark, id, value);
-    }
-
-    fn holds(&self, id: SettingId, value: Option<&Value>) -> bool {
-        matches!((self.record.known(id), value), (Some(known), Some(value)) if known.agrees(value))
-    }
-
-    fn doubt(&mut self, mark: Mark, name: &Name, value: Option<Value>) {
-        let Some(id) = self.keybook.id(name) else { return };
-        if self.holds(id, value.as_ref()) {
-            return;
-        }
-        self.changed(id);
-        let holding = &mut self.record.settings[id.index()];
-        let held = std::mem::replace(&mut holding.state, State::Unknown);
-        holding.mark = Some(mark);
-        holding.state = match (held, value) {
-            (State::Unknown, _) | (State::Known(_) | State::InDoubt(_), None) => State::Unknown,
-            (State::Known(old), Some(new)) => State::InDoubt([old, new].into()),
-            (State::InDoubt(mut candidates), Some(new)) => {
-                if !candidates.iter().any(|candidate| candidate.agrees(&new)) {
-                    candidates.insert(new);
-                }
-                State::InDoubt(candidates)
-            }
-        };
-    }
-
-    fn test(&mut self, mark: Mark, test: &Test) {
-        let outcome = test.outcome;
-        let Some(at) = self.keybook.lifelines.iter().position(|l| l.name == test.lifeline) else { return };
-        let proof = &mut self.record.lifelines[at];
-        if outcome == Outcome::Reached && proof.last == Some((Outcome::Failed, mark)) {
-            // What failed in a report is out of service until a later report reaches help.
-            return;
-        }
-        proof.last = Some((outcome, mark));
-        if outcome == Outcome::Reached {
-            proof.reached = Some(mark);
-            self.prove(mark, at, test.dialled.as_ref());
-        }
-    }
-
-    /// Help was reached: what is known of the lifeline's settings is proved. Where none of them holds the number that was
-    /// dialled, the keybook once had another among them: whatever holds that number is proved, too. Where all that lifelines
-    /// need is known, what the keybook has no longer is forgotten.
-    fn prove(&mut self, mark: Mark, lifeline: usize, dialled: Option<&Name>) {
-        let (keybook, Record { settings, proven, .. }) = (self.keybook, &mut self.record);
-        let known = |id: SettingId| match &settings[id.index()].state {
-            State::Known(value) => Some(value),
-            State::InDoubt(_) | State::Unknown => None,
-        };
-        let own = &keybook.lifelines[lifeline].settings;
-        let is_dialled = |id: SettingId| matches!(known(id), Some(Value::Dial(number)) if dialled == Some(number));
-        let is_explained = own.iter().any(|id| is_dialled(*id));
-        for id in keybook.ids() {
-            let Some(value) = known(id) else { continue };
-            if own.contains(&id) || (!is_explained && is_dialled(id)) {
-                proven::tested(proven, &keybook.setting(id).name, value, mark.at);
-            }
-        }
-        if keybook.lifelines.iter().flat_map(|lifeline| &lifeline.settings).all(|id| known(*id).is_some()) {
-            proven.retain(|proven| keybook.id(&proven.setting).is_some());
-        }
-    }
-}
-
-/// A value of a report; `None` where its setting cannot hold it, the keybook has no such setting, or it is a code that
-/// another key's fingerprint stands for.
-fn value_of(keybook: &Keybook, name: &Name, written: &Written, report: &Report) -> Option<Value> {
-    let kind = &keybook.setting(keybook.id(name)?).kind;
-    let print = |reference: &Reference| report.fingerprints.get(reference);
-    if let Written::Secret(reference) = written
-        && print(reference).is_some_and(Fingerprint::is_foreign)
-    {
-        return None;
-    }
-    let read = |reference: &Reference| print(reference).and_then(Fingerprint::read);
-    let seal = |reference: &Reference| Secret { reference: reference.clone(), fingerprint: read(reference) };
-    kind.value(written, seal).ok()
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::keybook::sample::tern;
-    use crate::ledger::Unit;
-    use proptest::prelude::*;
-
-    fn quoted(text: &str) -> Written {
-        Written::Quoted(text.into())
-    }
-
-    fn plain(text: &str) -> Written {
-        Written::Plain(text.into())
-    }
-
-    /// A report of the given minute; the minute is in its id too.
-    fn report(minute: i64) -> Report {
-        Report {
-            id: Uuid::from_u128(minute as u128),
-            station: "EQ-01".into(),
-            at: Timestamp::from_second(1_800_000_000 + minute * 60).unwrap(),
-            by: "tech-07".into(),
-            unit: None,
-            found: BTreeMap::new(),
-            script: None,
-            steps: Vec::new(),
-            left: BTreeMap::new(),
-            tests: Vec::new(),
-            note: None,
-            fingerprints: BTreeMap::new(),
-            number: None,
-        }
-    }
-
-    fn left(minute: i64, name: &str, value: Written) -> Report {
-        Report { left: [(name.into(), value)].into(), ..report(minute) }
-    }
-
-    fn found(minute: i64, name: &str, value: Written) -> Report {
-        Report { found: [(name.into(), value)].into(), ..report(minute) }
-    }
-
-    fn tested(minute: i64, outcome: Outcome) -> Report {
-        let test = Test { lifeline: "emergency".into(), outcome, contact: None, dialled: None };
-        Report { tests: vec![test], ..report(minute) }
-    }
-
-    /// A script of two steps: the line's kind (which clears the backup), and the identity.
-    fn script() -> Issued {
-        let step = |step, effects: [(&str, Option<Written>); 2]| IssuedStep {
-            step,
-            effects: effects.into_iter().map(|(name, value)| (name.into(), value.map(|v| (v, None)))).collect(),
-        };
-        Issued {
-            digest: "3f9a1c0b7d24e615".parse().unwrap(),
-            station: "EQ-01".into(),
-            at: Timestamp::UNIX_EPOCH,
-            steps: vec![
-                step(1, [("line.kind", Some(plain("pbx"))), ("emergency.backup", Some(quoted("")))]),
-                step(2, [("identity", Some(quoted("7"))), ("emergency.primary", None)]),
-            ],
-            document: serde_json::Value::Null,
-        }
-    }
-
-    fn keyed(minute: i64, steps: &[(u32, Heard)]) -> Report {
-        Report { script: Some(script().digest), steps: steps.to_vec(), ..report(minute) }
-    }
-
-    fn folded(reports: &[Report]) -> Record {
-        let script = script();
-        fold(&tern(), reports, |digest| (*digest == script.digest).then_some(&script))
-    }
-
-    fn state(record: &Record, name: &str) -> State {
-        record.holding(tern().id(name).unwrap()).state.clone()
-    }
-
-    fn known(record: &Record, name: &str) -> Option<String> {
-        record.known(tern().id(name).unwrap()).map(ToString::to_string)
-    }
-
-    fn strayed(record: &Record, name: &str) -> bool {
-        record.holding(tern().id(name).unwrap()).strayed.is_some()
-    }
-
-    fn reached(record: &Record) -> bool {
-        record.lifelines[0].reached.is_some()
-    }
-
-    #[test]
-    fn a_new_unit_is_at_factory_and_what_has_no_factory_is_unknown() {
-        let record = folded(&[Report { unit: Some(Unit::New), ..report(1) }]);
-        assert_eq!(known(&record, "line.kind").as_deref(), Some("direct"));
-        assert_eq!(state(&record, "emergency.primary"), State::Unknown);
-    }
-
-    #[test]
-    fn each_outcome_of_a_step_does_what_it_proves_and_no_more() {
-        let base = [left(1, "line.kind", plain("direct")), left(2, "emergency.backup", quoted("5"))];
-        let with = |heard| folded(&[base[0].clone(), base[1].clone(), keyed(3, &[(1, heard)])]);
-        assert_eq!(known(&with(Heard::Accepted), "line.kind").as_deref(), Some("pbx"));
-        assert_eq!(known(&with(Heard::Accepted), "emergency.backup").as_deref(), Some("\"\""));
-        for heard in [Heard::Refused, Heard::Skipped] {
-            assert_eq!(with(heard).settings, folded(&base).settings);
-        }
-        let doubt = with(Heard::Nothing);
-        let both: BTreeSet<Value> = ["direct", "pbx"].map(|n| Value::Choice(n.into())).into();
-        assert_eq!(state(&doubt, "line.kind"), State::InDoubt(both));
-        assert!(matches!(state(&doubt, "emergency.backup"), State::InDoubt(_)));
-    }
-
-    #[test]
-    fn nothing_leaves_what_is_known_so_already_and_what_is_unknown() {
-        let record =
-            folded(&[left(1, "line.kind", plain("pbx")), keyed(2, &[(1, Heard::Nothing), (2, Heard::Nothing)])]);
-        assert_eq!(known(&record, "line.kind").as_deref(), Some("pbx"));
-        assert_eq!(state(&record, "identity"), State::Unknown);
-        assert_eq!(state(&record, "emergency.primary"), State::Unknown);
-    }
-
-    #[test]
-    fn a_step_that_nobody_listed_changes_nothing() {
-        let record = folded(&[left(1, "identity", quoted("1")), keyed(2, &[(1, Heard::Accepted)])]);
-        assert_eq!(known(&record, "identity").as_deref(), Some("\"1\""));
-    }
-
-    #[test]
-    fn what_is_found_against_the_record_strays_until_a_later_entry_agrees() {
-        let base = vec![left(1, "identity", quoted("1")), found(2, "identity", quoted("2"))];
-        assert!(strayed(&folded(&base), "identity"));
-        let later = |last: Report| folded(&[base.clone(), vec![last]].concat());
-        assert!(!strayed(&later(left(3, "identity", quoted("2"))), "identity"));
-        assert!(!strayed(&later(found(3, "identity", quoted("2"))), "identity"));
-        assert!(strayed(&later(found(3, "identity", quoted("3"))), "identity"));
-        assert!(strayed(&later(tested(3, Outcome::Reached)), "identity"));
-        let unit = Report { unit: Some(Unit::Replaced), ..found(2, "identity", quoted("2")) };
-        assert!(!strayed(&folded(&[base[0].clone(), unit]), "identity"));
-    }
-
-    #[test]
-    fn every_change_of_a_lifeline_asks_for_a_new_test() {
-        let base = vec![
-            left(1, "line.kind", plain("direct")),
-            left(2, "emergency.primary", quoted("5")),
-            tested(3, Outcome::Reached),
-        ];
-        let after = |last: Report| folded(&[base.clone(), vec![last]].concat());
-        assert!(reached(&folded(&base)));
-        for change in [
-            left(4, "emergency.primary", quoted("6")),
-            found(4, "emergency.primary", quoted("6")),
-            keyed(4, &[(1, Heard::Accepted)]),
-            keyed(4, &[(1, Heard::Nothing)]),
-            Report { unit: Some(Unit::Cleared), ..report(4) },
-        ] {
-            assert!(!reached(&after(change.clone())), "{change:?}");
-        }
-        for same in [
-            left(4, "emergency.primary", quoted("5")),
-            found(4, "emergency.primary", quoted("5")),
-            left(4, "identity", quoted("9")),
-            keyed(4, &[(1, Heard::Refused), (2, Heard::Skipped)]),
-        ] {
-            assert!(reached(&after(same.clone())), "{same:?}");
-        }
-    }
-
-    #[test]
-    fn a_failed_test_stands_until_a_later_one_reaches_help() {
-        let failed =
-            folded(&[tested(1, Outcome::Reached), tested(2, Outcome::Failed), left(3, "line.kind", plain("pbx"))]);
-        assert_eq!(failed.lifelines[0].last.map(|(outcome, _)| outcome), Some(Outcome::Failed));
-        let fixed = folded(&[tested(2, Outcome::Failed), tested(3, Outcome::Reached)]);
-        assert_eq!(fixed.lifelines[0].last.map(|(outcome, _)| outcome), Some(Outcome::Reached));
-    }
-
-    #[test]
-    fn a_test_that_failed_and_then_reached_in_one_report_has_failed() {
-        let both = |first, second| {
-            let tests = [tested(0, first).tests, tested(0, second).tests].concat();
-            folded(&[Report { tests, ..report(1) }]).lifelines[0].last.map(|(outcome, _)| outcome)
-        };
-        assert_eq!(both(Outcome::Failed, Outcome::Reached), Some(Outcome::Failed));
-        assert_eq!(both(Outcome::Reached, Outcome::Failed), Some(Outcome::Failed));
-    }
-
-    #[test]
-    fn a_script_not_keyed_to_its_end_leaves_the_record_midway_until_one_is_or_the_unit_is_new() {
-        let done = [(1, Heard::Accepted), (2, Heard::Accepted)];
-        for steps in [
-            &[(1, Heard::Accepted), (2, Heard::Nothing)][..],
-            &[(1, Heard::Accepted), (2, Heard::Refused)],
-            &[(1, Heard::Accepted), (2, Heard::Skipped)],
-            &[(1, Heard::Accepted)],
-            &[],
-        ] {
-            let broken_off = keyed(1, steps);
-            let mark = Some(Mark { at: broken_off.at, report: broken_off.id });
-            let after = |later: Report| folded(&[broken_off.clone(), later]).midway;
-            assert_eq!(folded(std::slice::from_ref(&broken_off)).midway, mark, "{steps:?}");
-            for later in
-                [found(2, "identity", quoted("7")), left(2, "line.kind", plain("pbx")), tested(2, Outcome::Reached)]
-            {
-                assert_eq!(after(later.clone()), mark, "{later:?}");
-            }
-            assert_eq!(after(keyed(2, &done)), None);
-            assert_eq!(after(Report { unit: Some(Unit::Cleared), ..report(2) }), None);
-            // What was keyed into the new unit counts, as within any report.
-            assert!(after(Report { unit: Some(Unit::New), ..keyed(2, steps) }).is_some());
-        }
-    }
-
-    #[test]
-    fn within_a_report_the_unit_comes_first_and_the_tests_last() {
-        let all = Report {
-            unit: Some(Unit::New),
-            found: [("line.kind".into(), plain("ringdown"))].into(),
-            left: [("identity".into(), quoted("8"))].into(),
-            tests: tested(0, Outcome::Reached).tests,
-            ..keyed(5, &[(1, Heard::Accepted), (2, Heard::Accepted)])
-        };
-        let record = folded(&[all]);
-        assert_eq!(known(&record, "line.kind").as_deref(), Some("pbx"));
-        assert_eq!(known(&record, "identity").as_deref(), Some("\"8\""));
-        assert!(reached(&record));
-    }
-
-    #[test]
-    fn what_a_changed_keybook_no_longer_has_or_holds_is_passed_over() {
-        let record = folded(&[left(1, "siren.volume", quoted("1")), left(2, "identity", quoted("123456789"))]);
-        assert_eq!(state(&record, "identity"), State::Unknown);
-    }
-
-    fn proven(record: &Record, name: &str) -> Option<String> {
-        record.proven(name).and_then(|proven| proven.value.as_ref()).map(ToString::to_string)
-    }
-
-    #[test]
-    fn without_a_test_what_was_made_known_last_is_proven_and_doubt_units_and_contradictions_prove_nothing() {
-        let base = vec![left(1, "line.kind", plain("direct"))];
-        let after = |later: Report| proven(&folded(&[base.clone(), vec![later]].concat()), "line.kind");
-        let direct = Some("direct".to_owned());
-        assert_eq!(after(left(2, "line.kind", plain("pbx"))).as_deref(), Some("pbx"));
-        assert_eq!(after(keyed(2, &[(1, Heard::Accepted)])).as_deref(), Some("pbx"));
-        for nothing in [
-            found(2, "line.kind", plain("ringdown")),
-            keyed(2, &[(1, Heard::Nothing)]),
-            keyed(2, &[(1, Heard::Refused)]),
-            Report { unit: Some(Unit::Replaced), ..report(2) },
-            left(2, "identity", quoted("7")),
-        ] {
-            assert_eq!(after(nothing.clone()), direct, "{nothing:?}");
-        }
-        assert_eq!(folded(&[Report { unit: Some(Unit::New), ..report(1) }]).proven, []);
-        let unit = Report { unit: Some(Unit::New), ..found(1, "line.kind", plain("ringdown")) };
-        assert_eq!(proven(&folded(&[unit]), "line.kind").as_deref(), Some("ringdown"));
-    }
-
-    #[test]
-    fn after_a_test_that_reached_help_only_another_one_proves_something_else() {
-        let mut reports = vec![
-            left(1, "line.kind", plain("direct")),
-            left(1, "emergency.backup", quoted("5")),
-            tested(2, Outcome::Reached),
-            left(3, "line.kind", plain("pbx")),
-            left(3, "emergency.backup", quoted("6")),
-            tested(4, Outcome::Failed),
-        ];
-        (1..).zip(&mut reports).for_each(|(id, report)| report.id = Uuid::from_u128(id));
-        let record = folded(&reports);
-        assert_eq!(proven(&record, "line.kind").as_deref(), Some("direct"));
-        assert_eq!(proven(&record, "emergency.backup").as_deref(), Some("\"6\""), "no lifeline of it was tested");
-        reports.push(tested(5, Outcome::Reached));
-        assert_eq!(proven(&folded(&reports), "line.kind").as_deref(), Some("pbx"));
-    }
-
-    #[test]
-    fn a_report_of_a_time_after_shows_something_else_only_where_it_ends_otherwise() {
-        let is_pbx = |value: Option<&Value>| value.is_some_and(|value| *value == Value::Choice("pbx".into()));
-        let at = |minute: i64| report(minute).at;
-        let shows = |reports: &[Report], after| {
-            let record = folded(&[vec![left(1, "line.kind", plain("direct"))], reports.to_vec()].concat());
-            record.proven("line.kind").unwrap().shows_other(is_pbx, after)
-        };
-        assert!(shows(&[], at(0)) && !shows(&[], at(1)));
-        let visit =
-            Report { found: [("line.kind".into(), plain("direct"))].into(), ..left(3, "line.kind", plain("pbx")) };
-        assert!(!shows(&[visit], at(2)), "what was found there was keyed in the same visit");
-        let back = [left(3, "line.kind", plain("ringdown")), left(4, "line.kind", plain("pbx"))];
-        assert!(shows(&back, at(2)) && !shows(&back, at(3)));
-    }
-
-    #[test]
-    fn the_number_last_rung_is_that_of_the_last_report_which_has_one() {
-        let rung = |minute, number: Option<&str>| Report { number: number.map(Name::from), ..report(minute) };
-        let record = folded(&[rung(3, None), rung(2, Some("+441632960121")), rung(1, Some("+441632960122"))]);
-        assert_eq!(record.number.as_deref(), Some("+441632960121"));
-    }
-
-    fn any_report() -> impl Strategy<Value = Report> {
-        let heard =
-            prop_oneof![Just(Heard::Accepted), Just(Heard::Refused), Just(Heard::Nothing), Just(Heard::Skipped)];
-        let value = prop_oneof![
-            (0..4u8).prop_map(|n| ("identity", quoted(&n.to_string()))),
-            (0..3usize).prop_map(|n| ("line.kind", plain(["direct", "pbx", "ringdown"][n]))),
-            (0..3u8).prop_map(|n| ("emergency.primary", quoted(&n.to_string()))),
-        ];
-        (
-            0..40i64,
-            prop_oneof![
-                value.clone().prop_map(|(name, v)| left(0, name, v)),
-                value.prop_map(|(name, v)| found(0, name, v)),
-                proptest::collection::vec((1..3u32, heard), 0..3).prop_map(|steps| keyed(0, &steps)),
-                any::<bool>().prop_map(|ok| tested(0, if ok { Outcome::Reached } else { Outcome::Failed })),
-                Just(Report { unit: Some(Unit::New), ..report(0) }),
-                Just(Report { unit: Some(Unit::Cleared), ..keyed(0, &[(1, Heard::Accepted)]) }),
-                Just(keyed(0, &[(2, Heard::Accepted), (1, Heard::Accepted)])),
-            ],
-        )
-            .prop_map(|(minute, body)| Report { id: report(minute).id, at: report(minute).at, ..body })
-    }
-
-    proptest! {
-        #[test]
-        fn the_record_does_not_depend_on_when_or_how_often_reports_arrive(
-            reports in proptest::collection::vec(any_report(), 0..20),
-            seed in proptest::collection::vec(any::<prop::sample::Index>(), 0..20),
-        ) {
-            // One report an id: the ledger refuses another content under the same one.
-            let unique: BTreeMap<Uuid, Report> = reports.into_iter().map(|r| (r.id, r)).collect();
-            let straight: Vec<Report> = unique.into_values().collect();
-            let mut shuffled = straight.clone();
-            shuffled.reverse();
-            if !straight.is_empty() {
-                shuffled.extend(seed.iter().map(|index| index.get(&straight).clone()));
-                let middle = shuffled.len() / 2;
-                shuffled.rotate_left(middle);
-            }
-            prop_assert_eq!(folded(&straight), folded(&shuffled));
-        }
-
-        /// Told anew from the end: what was said last of a script or a unit decides.
-        #[test]
-        fn a_record_is_midway_by_the_last_word_on_a_script_or_a_unit(
-            reports in proptest::collection::vec(any_report(), 0..20),
-        ) {
-            let unique: BTreeMap<Mark, Report> =
-                reports.into_iter().map(|report| (Mark { at: report.at, report: report.id }, report)).collect();
-            let last = unique.iter().rev().find(|(_, report)| report.unit.is_some() || report.script.is_some());
-            let is_done = |report: &Report| [1, 2].iter().all(|step| report.steps.contains(&(*step, Heard::Accepted)));
-            let midway = last.filter(|(_, report)| report.script.is_some() && !is_done(report)).map(|(mark, _)| *mark);
-            let arrived: Vec<Report> = unique.values().rev().cloned().collect();
-            prop_assert_eq!(folded(&arrived).midway, midway);
-        }
-
-        #[test]
-        fn doubt_always_has_at_least_two_candidates(reports in proptest::collection::vec(any_report(), 0..20)) {
-            for holding in folded(&reports).settings {
-                if let State::InDoubt(candidates) = holding.state {
-                    prop_assert!(candidates.len() >= 2);
-                }
-            }
-        }
     }
 }

@@ -25,16 +25,39 @@ pub struct Report {
     pub found: BTreeMap<Name, Written>,
     /// The script that was keyed.
     pub script: Option<Digest>,
+    /// How the calls of the script were opened, in the order tried.
+    pub openings: Vec<Opening>,
     /// What was heard after each step, in the order keyed.
     pub steps: Vec<(u32, Heard)>,
     /// As left, keyed without a script and accepted.
     pub left: BTreeMap<Name, Written>,
     pub tests: Vec<Test>,
+    /// An earlier report of this station that was wrong: it counts for nothing but its id.
+    pub corrects: Option<Uuid>,
     pub note: Option<Name>,
     /// What the references above led to when the report was taken; no part of its content.
     pub fingerprints: BTreeMap<Reference, Fingerprint>,
     /// The number that the inventory in use gave the station when the report was recorded, in E.164; no part of its content.
     pub number: Option<Name>,
+}
+
+/// One try to open a call of a script.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Opening {
+    /// Which call of the script, from 1.
+    pub call: u32,
+    pub heard: Opened,
+    /// Which of the codes that the card names for this call, from 1.
+    pub code: u32,
+}
+
+/// What a technician heard after keying what opens a call.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Opened {
+    Accepted,
+    Refused,
+    /// No tone, or the line dropped.
+    Nothing,
 }
 
 /// Why every setting is at factory.
@@ -70,7 +93,8 @@ pub struct Test {
     pub outcome: Outcome,
     /// Who answered.
     pub contact: Option<Name>,
-    /// What that contact was dialled as at the station when the report was recorded; no part of its content.
+    /// What that contact was dialled as at the station when the report was recorded; no part of its content. Nothing where it
+    /// cannot be dialled from there, and on a line that leads to one place whatever is dialled.
     pub dialled: Option<Name>,
 }
 
@@ -84,6 +108,21 @@ impl Unit {
             Unit::New => "new",
             Unit::Replaced => "replaced",
             Unit::Cleared => "cleared",
+        }
+    }
+}
+
+impl Opened {
+    /// The words of a report.
+    pub const WORDS: [(&str, Opened); 3] =
+        [("accepted", Opened::Accepted), ("refused", Opened::Refused), ("nothing", Opened::Nothing)];
+
+    /// The word of a report.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Opened::Accepted => "accepted",
+            Opened::Refused => "refused",
+            Opened::Nothing => "nothing",
         }
     }
 }
@@ -208,12 +247,14 @@ struct Reader<'t> {
 
 impl Reader<'_> {
     fn report(&mut self, root: &Node) -> Option<Report> {
-        let known =
-            ["report", "id", "station", "at", "by", "unit", "found", "script", "steps", "left", "tests", "note"];
-        let [version, id, station, at, by, unit, found, script, steps, left, tests, note] =
+        let known = [
+            "report", "id", "station", "at", "by", "unit", "found", "script", "openings", "steps", "left", "tests",
+            "corrects", "note",
+        ];
+        let [version, id, station, at, by, unit, found, script, openings, steps, left, tests, corrects, note] =
             self.sheet.map(root, "A report", known)?;
         self.sheet.version(version, root, "report");
-        let id = self.sheet.required(id, root, "The report", "id").and_then(|n| self.id(n));
+        let id = self.sheet.required(id, root, "The report", "id").and_then(|n| self.id("id", "The id", n));
         let station = self.sheet.required(station, root, "The report", "station");
         let station = station.and_then(|n| {
             self.mark("station", n);
@@ -225,14 +266,31 @@ impl Reader<'_> {
         let unit = unit.and_then(|n| self.sheet.word(n, "`unit`", &Unit::WORDS));
         let found = self.values("found", found);
         let script = script.and_then(|n| self.digest(n));
+        let openings = self.openings(openings);
         let steps = self.steps(steps);
         let left = self.values("left", left);
         let tests = self.tests(tests);
+        let corrects = corrects.and_then(|n| self.id("corrects", "`corrects`", n));
         let note = note.filter(|n| !n.is_null()).and_then(|n| self.sheet.prose(n, "`note`").map(Name::from));
         let (id, station, at, by) = (id?, station?, at?, by?);
-        let fingerprints = BTreeMap::new();
-        let number = None;
-        Some(Report { id, station, at, by, unit, found, script, steps, left, tests, note, fingerprints, number })
+        let (fingerprints, number) = (BTreeMap::new(), None);
+        Some(Report {
+            id,
+            station,
+            at,
+            by,
+            unit,
+            found,
+            script,
+            openings,
+            steps,
+            left,
+            tests,
+            corrects,
+            note,
+            fingerprints,
+            number,
+        })
     }
 
     /// Remembers where a part stands.
@@ -240,9 +298,9 @@ impl Reader<'_> {
         self.places.parts.insert(path.into(), self.sheet.place(node.spot));
     }
 
-    fn id(&mut self, node: &Node) -> Option<Uuid> {
-        self.mark("id", node);
-        let text = self.sheet.text(node, "The id")?;
+    fn id(&mut self, path: &str, what: &str, node: &Node) -> Option<Uuid> {
+        self.mark(path, node);
+        let text = self.sheet.text(node, what)?;
         let id = Uuid::try_parse(text).ok().filter(|_| text.len() == 36);
         if id.is_none() {
             let fix = "Write 32 hexadecimal digits in groups of 8-4-4-4-12 (RFC 9562), new for each report.";
@@ -293,6 +351,30 @@ impl Reader<'_> {
             values.extend(written.map(|written| (Name::from(&*key.text), written)));
         }
         values
+    }
+
+    fn openings(&mut self, node: Option<&Node>) -> Vec<Opening> {
+        let Some(node) = node else { return Vec::new() };
+        self.mark("openings", node);
+        let items = self.sheet.list(node, "`openings`").unwrap_or(&[]);
+        let mut openings = Vec::new();
+        for (nth, item) in items.iter().enumerate() {
+            self.mark(format!("openings.{nth}"), item);
+            let Some([call, heard, code]) = self.sheet.map(item, "An opening", ["call", "heard", "code"]) else {
+                continue;
+            };
+            let call = self.sheet.required(call, item, "The opening", "call");
+            let heard = self.sheet.required(heard, item, "The opening", "heard");
+            let call = call.and_then(|n| self.sheet.number(n, "The call's number", 1..=10_000));
+            let heard = heard.and_then(|n| self.sheet.word(n, "`heard`", &Opened::WORDS));
+            let code = match code {
+                Some(node) => self.sheet.number(node, "The code's number", 1..=10_000),
+                None => Some(1),
+            };
+            let all = call.zip(heard).zip(code);
+            openings.extend(all.map(|((call, heard), code)| Opening { call, heard, code }));
+        }
+        openings
     }
 
     fn steps(&mut self, node: Option<&Node>) -> Vec<(u32, Heard)> {
@@ -369,15 +451,20 @@ by: tech-07
 unit: new
 found: {identity: "120"}
 script: 3f9a1c0b7d24e615
+openings: [{call: 1, heard: refused}, {call: 1, heard: accepted, code: 2}]
 steps: [{step: 1, heard: accepted}, {step: 2, heard: nothing}]
 left: {gate.seconds: 7, access: {secret: "file:secrets/a"}, lamp.follows: [b, a]}
 tests: [{lifeline: emergency, outcome: reached, contact: control-room}]
+corrects: 019a6c1e-8f00-7000-8000-000000000000
 note: lens cracked, lamp works
 "#;
 
     #[test]
     fn a_whole_report_is_read() {
         let report = read_text(WHOLE).unwrap();
+        let openings = [(1, Opened::Refused, 1), (1, Opened::Accepted, 2)];
+        assert_eq!(report.openings, openings.map(|(call, heard, code)| Opening { call, heard, code }));
+        assert_eq!(report.corrects, Some(Uuid::from_u128(report.id.as_u128() - 1)));
         assert_eq!(report.steps, [(1, Heard::Accepted), (2, Heard::Nothing)]);
         assert_eq!(report.found["identity"], Written::Quoted("120".into()));
         assert_eq!(report.left["lamp.follows"], Written::List(vec!["a".into(), "b".into()]));
@@ -439,10 +526,12 @@ station: EQ-01
 at: now
 steps: [{step: 0, heard: ok}]
 fuond: {}
+openings: [{call: 1, heard: skipped}, {heard: refused}]
+corrects: me
 ";
         let findings = read_text(text).unwrap_err();
         let mut lines: Vec<u32> = findings.iter().map(|f| f.place.line).collect();
         lines.sort();
-        assert_eq!(lines, [1, 2, 4, 5, 5, 6]);
+        assert_eq!(lines, [1, 2, 4, 5, 5, 6, 7, 7, 8]);
     }
 }

@@ -1,4 +1,4 @@
-//! Reports, issued scripts, showings and decisions as lines of JSON: how the ledger keeps, exports and imports them.
+//! Reports, issued scripts, showings, visits and decisions as lines of JSON: how the ledger keeps, exports and imports them.
 //!
 //! The form is canonical: equal content gives equal text, so that a report sent twice is recognised.
 
@@ -11,8 +11,9 @@ use uuid::Uuid;
 
 use super::decision::Decision;
 use super::issued::{Digest, Issued, IssuedStep};
-use super::report::{Heard, Outcome, Report, Test, Unit};
+use super::report::{Heard, Opened, Opening, Outcome, Report, Test, Unit};
 use super::shown::Shown;
+use super::visit::Visit;
 use super::wire_decision;
 use super::wire_value::{WireError, effect_json, effect_of, time, written, written_json};
 use crate::setting::{Fingerprint, Name, Written};
@@ -23,6 +24,7 @@ pub enum Line {
     Report(Box<Report>),
     Script(Box<Issued>),
     Shown(Box<Shown>),
+    Begun(Box<Visit>),
     Decision(Box<Decision>),
 }
 
@@ -41,11 +43,15 @@ struct WireReport {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     script: Option<String>,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    openings: Vec<WireOpening>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     steps: Vec<WireHeard>,
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     left: BTreeMap<String, Json>,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     tests: Vec<WireTest>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    corrects: Option<String>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     note: Option<String>,
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
@@ -55,6 +61,19 @@ struct WireReport {
     /// In exports: when the report was taken. It was checked then.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     recorded: Option<String>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WireOpening {
+    call: u32,
+    heard: String,
+    #[serde(default = "first")]
+    code: u32,
+}
+
+fn first() -> u32 {
+    1
 }
 
 #[derive(Serialize, Deserialize)]
@@ -83,6 +102,23 @@ struct WireShown {
     script: String,
     station: String,
     at: String,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WireBegun {
+    /// Format version, and what tells it from other lines.
+    begun: u32,
+    id: String,
+    script: String,
+    station: String,
+    at: String,
+    by: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    number: Option<String>,
+    /// In exports: when the visit was recorded. It was checked then.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    recorded: Option<String>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -117,16 +153,17 @@ pub fn line_of(line: &Line) -> String {
         Line::Report(report) => serde_json::to_string(&WireReport::from(&**report)),
         Line::Script(issued) => serde_json::to_string(&WireIssued::from(&**issued)),
         Line::Shown(shown) => serde_json::to_string(&WireShown::from(&**shown)),
+        Line::Begun(visit) => serde_json::to_string(&WireBegun::from(&**visit)),
         Line::Decision(decision) => wire_decision::text(decision),
     };
     // Plain maps, texts and numbers always have a JSON form.
     json.unwrap_or_default()
 }
 
-/// A ledger line for an export: a report carries when it was taken.
+/// A ledger line for an export: a report or a visit carries when it was recorded.
 pub fn export_line(body: &str, recorded: Timestamp) -> Result<String, WireError> {
     let mut json: Json = serde_json::from_str(body)?;
-    if json.get("report").is_some() {
+    if json.get("report").is_some() || json.get("begun").is_some() {
         json["recorded"] = Json::String(recorded.to_string());
     }
     Ok(json.to_string())
@@ -150,10 +187,11 @@ pub fn parse_line(text: &str) -> Result<Line, WireError> {
     if let Some(decision) = wire_decision::parse(&kind, text) {
         return decision.map(|decision| Line::Decision(Box::new(decision)));
     }
-    match (kind.issued, kind.shown) {
-        (Some(_), _) => issued(serde_json::from_str(text)?).map(|issued| Line::Script(Box::new(issued))),
-        (None, Some(_)) => shown(serde_json::from_str(text)?).map(|shown| Line::Shown(Box::new(shown))),
-        (None, None) => report(serde_json::from_str(text)?).map(|report| Line::Report(Box::new(report))),
+    match (kind.issued, kind.shown, kind.begun) {
+        (Some(_), _, _) => issued(serde_json::from_str(text)?).map(|issued| Line::Script(Box::new(issued))),
+        (None, Some(_), _) => shown(serde_json::from_str(text)?).map(|shown| Line::Shown(Box::new(shown))),
+        (None, None, Some(_)) => begun(serde_json::from_str(text)?).map(|visit| Line::Begun(Box::new(visit))),
+        (None, None, None) => report(serde_json::from_str(text)?).map(|report| Line::Report(Box::new(report))),
     }
 }
 
@@ -171,8 +209,9 @@ fn values(json: &BTreeMap<String, Json>) -> Result<BTreeMap<Name, Written>, Wire
 
 impl From<&Report> for WireReport {
     fn from(report: &Report) -> WireReport {
-        let Report { id, station, at, by, unit, found, script, steps, left, tests, note, fingerprints, number } =
+        let Report { id, station, at, by, unit, found, script, openings, steps, left, tests, corrects, note, .. } =
             report;
+        let Report { fingerprints, number, .. } = report;
         WireReport {
             report: 1,
             id: id.to_string(),
@@ -182,14 +221,23 @@ impl From<&Report> for WireReport {
             unit: unit.map(|unit| unit.as_str().into()),
             found: values_json(found),
             script: script.as_ref().map(Digest::to_string),
+            openings: openings.iter().map(WireOpening::from).collect(),
             steps: steps.iter().map(|(step, heard)| WireHeard { step: *step, heard: heard.as_str().into() }).collect(),
             left: values_json(left),
             tests: tests.iter().map(WireTest::from).collect(),
+            corrects: corrects.map(|id| id.to_string()),
             note: note.as_ref().map(|note| note.to_string()),
             fingerprints: fingerprints.iter().map(|(r, print)| (r.to_string(), print.to_string())).collect(),
             number: number.as_ref().map(|number| number.to_string()),
             recorded: None,
         }
+    }
+}
+
+impl From<&Opening> for WireOpening {
+    fn from(opening: &Opening) -> WireOpening {
+        let Opening { call, heard, code } = opening;
+        WireOpening { call: *call, heard: heard.as_str().into(), code: *code }
     }
 }
 
@@ -209,9 +257,10 @@ fn report(wire: WireReport) -> Result<Report, WireError> {
     if wire.report != 1 {
         return Err(WireError::Version(wire.report));
     }
-    if wire.id.len() != 36 {
-        return Err(WireError::Value(wire.id));
-    }
+    let openings = wire.openings.iter().map(|o| {
+        let heard = word(&o.heard, &Opened::WORDS)?;
+        Ok(Opening { call: o.call, heard, code: o.code })
+    });
     let steps = wire.steps.iter().map(|s| Ok((s.step, word(&s.heard, &Heard::WORDS)?)));
     let tests = wire.tests.iter().map(|t| {
         let outcome = word(&t.outcome, &Outcome::WORDS)?;
@@ -223,18 +272,57 @@ fn report(wire: WireReport) -> Result<Report, WireError> {
         Ok((reference, Fingerprint::stored(print)))
     });
     Ok(Report {
-        id: Uuid::try_parse(&wire.id).map_err(|_| WireError::Value(wire.id.clone()))?,
+        id: uuid(&wire.id)?,
         at: time(&wire.at)?,
         unit: wire.unit.as_deref().map(|text| word(text, &Unit::WORDS)).transpose()?,
         found: values(&wire.found)?,
         script: wire.script.as_deref().map(str::parse).transpose()?,
+        openings: openings.collect::<Result<_, WireError>>()?,
         steps: steps.collect::<Result<_, WireError>>()?,
+        corrects: wire.corrects.as_deref().map(uuid).transpose()?,
         left: values(&wire.left)?,
         tests: tests.collect::<Result<_, WireError>>()?,
         fingerprints: prints.collect::<Result<_, WireError>>()?,
         station: wire.station.into(),
         by: wire.by.into(),
         note: wire.note.map(Name::from),
+        number: wire.number.map(Name::from),
+    })
+}
+
+fn uuid(text: &str) -> Result<Uuid, WireError> {
+    Uuid::try_parse(text).ok().filter(|_| text.len() == 36).ok_or_else(|| WireError::Value(text.into()))
+}
+
+impl From<&Visit> for WireBegun {
+    fn from(visit: &Visit) -> WireBegun {
+        let Visit { id, script, station, at, by, number } = visit;
+        WireBegun {
+            begun: 1,
+            id: id.to_string(),
+            script: script.to_string(),
+            station: station.to_string(),
+            at: at.to_string(),
+            by: by.to_string(),
+            number: number.as_ref().map(|number| number.to_string()),
+            recorded: None,
+        }
+    }
+}
+
+fn begun(wire: WireBegun) -> Result<Visit, WireError> {
+    if wire.begun != 1 {
+        return Err(WireError::Version(wire.begun));
+    }
+    if wire.by.trim().is_empty() {
+        return Err(WireError::Value(wire.by));
+    }
+    Ok(Visit {
+        id: uuid(&wire.id)?,
+        script: wire.script.parse()?,
+        at: time(&wire.at)?,
+        station: wire.station.into(),
+        by: wire.by.into(),
         number: wire.number.map(Name::from),
     })
 }
@@ -298,7 +386,8 @@ mod tests {
     fn sample() -> Report {
         let text = r#"{"report":1,"id":"019a6c1e-8f00-7000-8000-000000000001","station":"EQ-01",
             "at":"2026-11-20T11:14:00+01:00","by":"tech-07","unit":"new","found":{"identity":"0120"},
-            "script":"3f9a1c0b7d24e615","steps":[{"step":2,"heard":"nothing"},{"step":1,"heard":"accepted"}],
+            "script":"3f9a1c0b7d24e615","openings":[{"call":1,"heard":"refused"},{"call":1,"heard":"accepted","code":2}],
+            "corrects":"019a6c1e-8f00-7000-8000-000000000000","steps":[{"step":2,"heard":"nothing"},{"step":1,"heard":"accepted"}],
             "left":{"gate.seconds":7,"lamp.follows":["b","a"],"access":{"secret":"file:a"},"line.kind":"pbx"},
             "tests":[{"lifeline":"emergency","outcome":"failed"}],"note":"é \"x\""}"#;
         crate::ledger::read(&"r.json".into(), text.as_bytes()).unwrap().0
@@ -337,6 +426,20 @@ mod tests {
     }
 
     #[test]
+    fn the_beginning_of_a_visit_comes_back_from_its_line_unchanged() {
+        let text = r#"{"begun":1,"id":"019a6c1e-8f00-7000-8000-000000000001","script":"3f9a1c0b7d24e615","station":"EQ-01","at":"2026-11-20T10:14:00Z","by":"tech-07"}"#;
+        let line = parse_line(text).unwrap();
+        assert_eq!(line_of(&line), text);
+        let Line::Begun(mut visit) = line else { panic!("{line:?}") };
+        visit.number = Some("+441632960121".into());
+        let line = Line::Begun(visit);
+        assert_eq!(parse_line(&line_of(&line)).unwrap(), line);
+        for (was, is) in [("\"begun\":1", "\"begun\":2"), ("tech-07", " "), ("0001\"", "001\""), ("10:14", "25:14")] {
+            assert!(parse_line(&text.replace(was, is)).is_err(), "{is}");
+        }
+    }
+
+    #[test]
     fn equal_content_has_equal_text_whatever_the_spelling() {
         let yaml = r#"report: 1
 id: 019A6C1E-8F00-7000-8000-000000000001
@@ -346,6 +449,8 @@ at: 2026-11-20T10:14:00.000Z
 unit: new
 found: {identity: "0120"}
 script: 3f9a1c0b7d24e615
+corrects: 019A6C1E-8F00-7000-8000-000000000000
+openings: [{call: 1, heard: refused, code: 1}, {heard: accepted, call: 1, code: 2}]
 steps: [{step: 2, heard: nothing}, {heard: accepted, step: 1}]
 left: {gate.seconds: 7, lamp.follows: [a, b], access: {secret: "file:a"}, line.kind: pbx}
 tests: [{lifeline: emergency, outcome: failed}]

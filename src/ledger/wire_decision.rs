@@ -87,6 +87,7 @@ struct WireEnd {
 pub(super) struct Kind {
     pub issued: Option<u32>,
     pub shown: Option<u32>,
+    pub begun: Option<u32>,
     aside: Option<u32>,
     release: Option<u32>,
     take: Option<u32>,
@@ -143,7 +144,7 @@ pub(super) fn text(decision: &Decision) -> Result<String, serde_json::Error> {
 
 /// The decision of a line; `None` where it is none.
 pub(super) fn parse(kind: &Kind, text: &str) -> Option<Result<Decision, WireError>> {
-    let Kind { aside: as_aside, release: as_release, take: as_take, end: as_end, issued: _, shown: _ } = kind;
+    let Kind { aside: as_aside, release: as_release, take: as_take, end: as_end, issued: _, shown: _, begun: _ } = kind;
     let version = as_aside.or(*as_release).or(*as_take).or(*as_end)?;
     if version != VERSION {
         return Some(Err(WireError::Version(version)));

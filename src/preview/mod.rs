@@ -108,7 +108,7 @@ impl Change {
             NoScript::GaveUp
             | NoScript::TooLarge(_)
             | NoScript::NoOpening
-            | NoScript::Midway { .. }
+            | NoScript::Renewals { .. }
             | NoScript::Unproved(_)
             | NoScript::Unsound(_) => false,
         })

@@ -34,7 +34,7 @@ pub(super) fn chosen(
     let keybook = &station.keybook;
     let task = Task::new(keybook, aim, codes);
     let Some(mut of_all) = best(station, &task, memory)? else { return Ok(None) };
-    let takers = task.takers(keybook, record, &of_all);
+    let takers = task.takers(keybook, record, aim, &of_all);
     if !takers.is_empty() {
         let keeping = Task::keeping_way_in(keybook, aim, codes);
         match memory.find(&keeping.problem)? {

@@ -72,7 +72,7 @@ fn as_new(station: &Station) -> Aim {
     let start: Vec<Option<Value>> = keybook.settings.iter().map(|setting| setting.factory.clone()).collect();
     let wanted = |at: usize| station.wanted[at].as_ref().map(|wanted| wanted.value.clone());
     let goal = (0..start.len()).map(|at| wanted(at).or_else(|| start[at].clone())).collect();
-    Aim { start, goal, failed: vec![false; keybook.lifelines.len()] }
+    Aim { start, goal, failed: vec![false; keybook.lifelines.len()], back: None, renewed: Vec::new() }
 }
 
 /// A wish that no script reaches, told once for all stations that it stops in the same way.

@@ -2,12 +2,13 @@
 
 use std::collections::BTreeMap;
 
-use super::aim::Way;
+use super::aim::Back;
 use super::obvious::Obvious;
 use super::pressed::Pressed;
 use super::problem::Cost;
 use super::rationale::Rationale;
 use super::recovery::Recovery;
+use super::test_call::TestCall;
 use super::warning::Warning;
 use crate::ledger::Digest;
 use crate::setting::{Name, Value};
@@ -15,7 +16,8 @@ use crate::setting::{Name, Value};
 /// A script for one station, proved.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Script {
-    pub way: Way,
+    /// Where it leads back; nothing where it leads to what is wanted.
+    pub back: Option<Back>,
     pub digest: Digest,
     pub station: Name,
     pub model: Name,
@@ -30,9 +32,16 @@ pub struct Script {
     pub full_presses: Option<u64>,
     /// Lifelines that the way back leaves otherwise than wanted, in a state in which no test call on record reached help.
     pub untried: Vec<Name>,
+    /// None where only test calls are asked for.
     pub calls: Vec<Call>,
-    /// What the obvious script would have cost.
-    pub obvious: Obvious,
+    /// The test calls to make after it.
+    pub tests: Vec<TestCall>,
+    /// Whether the last test call of a button failed, and there is a way back to what last worked.
+    pub offers_back: bool,
+    /// Whether it has keys A to D, which an ordinary phone lacks.
+    pub letters: bool,
+    /// What the obvious script would have cost; `None` where nothing is keyed.
+    pub obvious: Option<Obvious>,
     /// Lifelines of which nobody knows some settings, with these: what is said of the best script leaves them out.
     pub unsure: Vec<(Name, Vec<Name>)>,
     pub warnings: Vec<Warning>,
@@ -42,6 +51,8 @@ pub struct Script {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Call {
     pub open: Pressed,
+    /// The codes that may open it, in the order to try them: a known one alone. Empty where none is keyed, or nobody knows any.
+    pub codes: Vec<Value>,
     /// Whether nobody knows that it opens; then a warning says what to try.
     pub is_guessed: bool,
     /// Nothing where the station hangs up by itself or needs no closing.
@@ -49,8 +60,20 @@ pub struct Call {
     pub steps: Vec<Step>,
     /// From answer to hang-up, in milliseconds.
     pub length_ms: u64,
+    /// What is left of the longest call that the station takes, in milliseconds.
+    pub room_ms: u64,
+    /// Whether a step that is refused can be keyed once more, whichever it is.
+    pub has_room: bool,
     /// Whether the station hangs up by itself after the last step.
     pub ends_itself: bool,
+}
+
+impl Call {
+    /// Whether it has keys A to D.
+    pub(super) fn has_letters(&self) -> bool {
+        let steps = self.steps.iter().map(|step| &step.keys);
+        [&self.open].into_iter().chain(steps).chain(&self.close).any(Pressed::has_letters)
+    }
 }
 
 /// One command to key.

@@ -6,12 +6,13 @@ use jiff::Timestamp;
 use serde_json::{Value as Json, json as object};
 use sha2::{Digest as _, Sha256};
 
-use super::aim::{Aim, Way};
+use super::aim::Aim;
 use super::card::cautions;
 use super::delta::{Call, Script, Step};
 use super::obvious::Obvious;
 use super::pressed::Pressed;
 use super::problem::Cost;
+use super::test_call::TestCall;
 
 use crate::inventory::Station;
 use crate::ledger::{Digest, Issued, IssuedStep, value_json};
@@ -20,7 +21,7 @@ use crate::setting::{Codes, Fingerprint, Name, Value, Written};
 /// The script as `script --format json` prints it, with every code that can be read here.
 pub fn json(script: &Script, station: &Station, codes: &Codes) -> Json {
     let Script {
-        way: _,
+        back: _,
         digest,
         station: name,
         model,
@@ -31,6 +32,9 @@ pub fn json(script: &Script, station: &Station, codes: &Codes) -> Json {
         full_presses,
         untried: _,
         calls,
+        tests,
+        offers_back: _,
+        letters,
         obvious,
         unsure: _,
         warnings,
@@ -48,14 +52,16 @@ pub fn json(script: &Script, station: &Station, codes: &Codes) -> Json {
         "commands": cost.commands,
         "presses": cost.presses,
         "full_presses": full_presses,
-        "obvious": obvious_json(obvious),
+        "obvious": obvious.as_ref().map(obvious_json),
         "calls": calls,
+        "tests": tests_json(tests),
+        "letters": letters,
         "cautions": cautions(script, station),
         "warnings": warnings.iter().map(|warning| warning.text(codes)).collect::<Vec<_>>(),
     })
 }
 
-/// The same for a station at which nothing needs keying.
+/// The same for a station at which nothing needs keying and no test call is asked for.
 pub fn nothing_to_key(station: &Station, full_presses: Option<u64>) -> Json {
     object!({
         "script": Json::Null,
@@ -71,6 +77,8 @@ pub fn nothing_to_key(station: &Station, full_presses: Option<u64>) -> Json {
         "full_presses": full_presses,
         "obvious": Json::Null,
         "calls": [],
+        "tests": [],
+        "letters": false,
         "cautions": [],
         "warnings": [],
     })
@@ -102,9 +110,31 @@ fn call_json(call: &Call, codes: &Codes) -> Json {
     let steps: Vec<Json> = call.steps.iter().map(|step| step_json(step, codes)).collect();
     object!({
         "open": call.open.reveal(codes),
+        "codes": call.codes.iter().map(code_text).collect::<Vec<_>>(),
         "close": call.close.as_ref().map_or(String::new(), |close| close.reveal(codes)),
+        "room_ms": call.room_ms,
         "steps": steps,
     })
+}
+
+fn tests_json(tests: &[TestCall]) -> Json {
+    let test = |TestCall { lifeline, contact, number, test, has_failed: _, is_touched: _ }: &TestCall| {
+        object!({
+            "lifeline": &**lifeline,
+            "contact": contact.as_deref(),
+            "number": number.as_deref(),
+            "test": test.as_deref(),
+        })
+    };
+    tests.iter().map(test).collect()
+}
+
+/// Where a code is kept; what opens a call and is no code is told as it is.
+fn code_text(code: &Value) -> String {
+    match code {
+        Value::Secret(secret) => secret.reference.to_string(),
+        Value::Digits(_) | Value::Dial(_) | Value::Choice(_) | Value::Flags(_) | Value::Number(_) => code.to_string(),
+    }
 }
 
 fn step_json(step: &Step, codes: &Codes) -> Json {
@@ -131,6 +161,7 @@ fn document(calls: &[Call]) -> Json {
     let call = |call: &Call| {
         object!({
             "open": call.open.json(),
+            "codes": call.codes.iter().map(held_json).collect::<Vec<_>>(),
             "close": call.close.as_ref().map(Pressed::json),
             "steps": call.steps.iter().map(step).collect::<Vec<_>>(),
         })
@@ -148,20 +179,26 @@ fn about(step: &Step) -> Json {
     })
 }
 
-/// 16 hexadecimal digits over station, keybook, start, and the steps in their calls.
+/// 16 hexadecimal digits over station, number, keybook, start, and the steps in their calls.
 pub(super) fn digest(station: &Station, aim: &Aim, calls: &[Call]) -> Digest {
-    let start = |value: &Option<Value>| value.as_ref().map(effect);
-    let start: Vec<Json> = aim
-        .start
-        .iter()
-        .map(|value| {
-            start(value)
-                .map_or(Json::Null, |(written, print)| object!([written.to_string(), print.map(|p| p.to_string())]))
-        })
-        .collect();
-    let whole = object!([&*station.name, &*station.keybook.model, station.keybook.digest, start, document(calls)]);
-    let hex: String = Sha256::digest(whole.to_string()).iter().take(8).map(|byte| format!("{byte:02x}")).collect();
-    hex.parse().unwrap_or_else(|_| unreachable!("eight bytes are sixteen hexadecimal digits"))
+    let start: Vec<Json> = aim.start.iter().map(|value| value.as_ref().map_or(Json::Null, held_json)).collect();
+    let (number, keybook) = (station.number.to_string(), &station.keybook);
+    hashed(&object!([&*station.name, number, &*keybook.model, keybook.digest, start, document(calls)]))
+}
+
+/// The same over station, number and tests, where nothing is keyed.
+pub(super) fn digest_of_tests(station: &Station, tests: &[TestCall]) -> Digest {
+    hashed(&object!([&*station.name, station.number.to_string(), tests_json(tests)]))
+}
+
+fn hashed(whole: &Json) -> Digest {
+    Digest::of_hash(&Sha256::digest(whole.to_string()))
+}
+
+/// A value as it is written, a code by reference and fingerprint.
+fn held_json(value: &Value) -> Json {
+    let (written, print) = effect(value);
+    object!([written.to_string(), print.map(|print| print.to_string())])
 }
 
 fn effect(value: &Value) -> (Written, Option<Fingerprint>) {
@@ -188,10 +225,11 @@ pub fn issued(script: &Script, at: Timestamp) -> Issued {
         document: object!({
             "model": &*script.model,
             "number": &*script.number,
-            "back": script.way == Way::Back,
+            "back": script.back.is_some(),
             "proven": script.proven,
             "cost": cost_json(script.cost),
             "calls": document(&script.calls),
+            "tests": tests_json(&script.tests),
             "steps": script.calls.iter().flat_map(|call| &call.steps).map(about).collect::<Vec<_>>(),
         }),
     }

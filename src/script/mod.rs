@@ -10,8 +10,8 @@
 //! opened. `proven` and `bound` are of the same. Where none keeps it, the best of all is given, and warns of the step after
 //! which nobody knows the code; so it is, but not proven, where the search for one that keeps it runs out of its budget.
 //!
-//! The way back leads from what is wanted to what is on record. So it is refused where the record may be from the middle
-//! of a script, and says so before all else where it ends in what no test call has proved.
+//! The way back leads from the end of a script of which no report came to what was known before it; else from what is on
+//! record to what last worked ([`aim`]). It says so before all else where it ends in what no test call has proved.
 
 pub mod calls;
 pub mod card;
@@ -31,7 +31,10 @@ mod pressed;
 mod proof;
 mod rationale;
 mod recovery;
+mod renew;
+mod request;
 mod task;
+mod test_call;
 #[cfg(test)]
 mod tests;
 mod warning;
@@ -41,7 +44,7 @@ mod worklist;
 mod write;
 mod writer;
 
-pub use aim::Way;
+pub use aim::{Back, Way};
 pub use commission::unkeyable;
 pub use delta::{Call, Script, Step};
 pub use json::{issued, json, nothing_to_key};
@@ -52,6 +55,9 @@ pub use pressed::{Piece, Pressed};
 pub use proof::ProofError;
 pub use rationale::{Because, Does, Place, Rationale};
 pub use recovery::{Fallback, Recovery};
+pub use renew::{renew, renewable};
+pub use request::Request;
+pub use test_call::TestCall;
 pub use warning::Warning;
 pub use work::Work;
 pub use worklist::{Due, Errand, WorkList};

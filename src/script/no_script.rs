@@ -5,8 +5,6 @@
 use std::cmp::Reverse;
 use std::fmt;
 
-use jiff::Timestamp;
-
 use crate::drift::value_text;
 use crate::finding::plural;
 use crate::inventory::Station;
@@ -39,13 +37,12 @@ pub enum NoScript {
         "nobody knows a value that opening a call needs: say in the inventory what it should be, or report what it is"
     )]
     NoOpening,
-    /// No way back: the station may be in the middle of a script.
+    /// Keying known settings again would need a worse script than leaving some of them out.
     #[error(
-        "no way back: by the report of {at:.0}, not every step of the last script was accepted. The way back leads to what was \
-         held before a script was keyed, and the record may now be from the middle of one: ask for the next script \
-         there instead (without --back)"
+        "keying these settings again would leave a button out of service, or no order of commands does it. Leave out {}",
+        .leave_out.iter().map(|name| format!("\"{name}\"")).collect::<Vec<_>>().join(" and ")
     )]
-    Midway { at: Timestamp },
+    Renewals { leave_out: Vec<Name> },
     /// The proof failed: a fault of this program, never to be keyed.
     #[error("the script was held back, since keying it into a simulated station went wrong: {0}")]
     Unproved(#[from] ProofError),

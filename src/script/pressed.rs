@@ -70,6 +70,14 @@ impl Pressed {
         self.0.iter().map(presses).sum()
     }
 
+    /// Whether it has keys A to D; a code is digits.
+    pub fn has_letters(&self) -> bool {
+        self.0.iter().any(|piece| match piece {
+            Piece::Literal(run) | Piece::Value(run) => run.contains(['A', 'B', 'C', 'D']),
+            Piece::Code { .. } => false,
+        })
+    }
+
     /// The codes in it that cannot be read here.
     pub fn unread(&self, codes: &Codes) -> Vec<(Name, Secret)> {
         let unread = |piece: &Piece| match piece {

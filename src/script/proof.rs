@@ -92,6 +92,11 @@ type Start = Vec<Option<Value>>;
 /// The start with symbols, and every combination of candidates if they are few enough.
 fn starts(station: &Station, record: &Record, aim: &Aim) -> Vec<Start> {
     let mut starts = vec![aim.start.clone()];
+    if !aim.renewed.is_empty() {
+        let mut held = aim.start.clone();
+        aim.renewed.iter().for_each(|id| held[id.index()] = record.known(*id).cloned());
+        starts.push(held);
+    }
     let mut combinations: Vec<Start> = vec![aim.start.clone()];
     let opening = station.keybook.call.open.held();
     for id in station.keybook.ids().filter(|id| aim.start[id.index()].is_none() && !opening.contains(id)) {

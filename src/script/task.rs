@@ -116,7 +116,7 @@ impl Task {
     /// Those of which all settings have a target are tracked; of the others, what has one.
     fn add_lifelines(&mut self, layout: &Layout) {
         let Layout { keybook, aim, .. } = layout;
-        for (at, lifeline) in keybook.lifelines.iter().enumerate() {
+        for (at, lifeline) in keybook.lifelines.iter().enumerate().filter(|(_, lifeline)| lifeline.is_required()) {
             let aimed = |id: &SettingId| layout.slot_of[id.index()].is_some();
             let (there, unknown): (Vec<SettingId>, Vec<SettingId>) = lifeline.settings.iter().partition(|id| aimed(id));
             let slots: Vec<usize> = there.iter().filter_map(|id| layout.slot_of[id.index()]).collect();
@@ -133,8 +133,8 @@ impl Task {
 
     /// The keybook's commands with which a script takes the way in: before them a setting that opens calls is known, or in
     /// doubt between values that could be tried, and after them it is unknown. Each once, in the keybook's order.
-    pub fn takers(&self, keybook: &Keybook, record: &Record, best: &Best) -> Vec<usize> {
-        let is_in_doubt = |id: &SettingId| record.candidates(*id).next().is_some();
+    pub fn takers(&self, keybook: &Keybook, record: &Record, aim: &Aim, best: &Best) -> Vec<usize> {
+        let is_in_doubt = |id: &SettingId| record.candidates(*id).next().is_some() || aim.renewed.contains(id);
         let opening = (0..self.slots.len()).filter(|slot| keybook.call.open.held().contains(&self.slots[*slot]));
         let opening: Vec<usize> = opening.collect();
         let mut state = self.problem.start();

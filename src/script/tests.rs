@@ -11,7 +11,7 @@ use uuid::Uuid;
 
 use super::*;
 use crate::drift::{Rules, look};
-use crate::inventory::{self, Inventory, Station};
+use crate::inventory::{Inventory, Station};
 use crate::keybook::sample::{TERN, keybook};
 use crate::ledger::{Heard, Line, Outcome, Record, Report, State as HeldState, Test, fold, parse_line};
 use crate::script::problem::Cost;
@@ -19,16 +19,20 @@ use crate::setting::{Code, Codes, Name, Reference, Value};
 
 /// Wanted settings and held ones, as YAML flow entries; held ones go through a report.
 pub(super) fn station(book: &str, wanted: &str) -> Arc<Station> {
+    inventory(book, wanted).stations["EQ-01"].clone()
+}
+
+fn inventory(book: &str, wanted: &str) -> Inventory {
     let text = format!(
         "inventory: 1\ncontacts: {{help: {{calls: \"+441632960101\"}}}}\nsites:\n  quay:\n    line: {{kind: pbx, outside: \"9,\", country: GB}}\n    \
          stations:\n      EQ-01: {{number: \"+441632960121\", model: tern-2, settings: {{{wanted}}}}}\n"
     );
-    let (raw, findings) = inventory::read(&"i.yaml".into(), text.as_bytes());
+    let (raw, findings) = crate::inventory::read(&"i.yaml".into(), text.as_bytes());
     assert!(findings.is_empty(), "{findings:#?}");
     let books = [(Name::from("tern-2"), keybook(book))].into();
-    let (inventory, findings) = inventory::resolve(&[Arc::new(raw)], &books, &codes());
+    let (inventory, findings) = crate::inventory::resolve(&[Arc::new(raw)], &books, &codes());
     assert!(!findings.iter().any(crate::finding::Finding::is_error), "{findings:#?}");
-    inventory.stations["EQ-01"].clone()
+    inventory
 }
 
 pub(super) fn codes() -> Codes {
@@ -52,8 +56,31 @@ fn record(station: &Station, left: &str) -> Record {
     fold(&station.keybook, &[report(left)], |_| None)
 }
 
+/// What is asked for at noon of the day after [`report`]s.
+pub(super) fn asking<T>(station: &Station, record: &Record, codes: &Codes, ask: impl FnOnce(&Request) -> T) -> T {
+    let rules = Rules { reconfirm_days: 365, require_tests: true };
+    let drift = look(station, record, rules, "2026-11-21T12:00:00Z".parse().unwrap());
+    let contacts = inventory(TERN, "").contacts;
+    ask(&Request { station, record, drift: &drift, contacts: &contacts, codes })
+}
+
+pub(super) fn written(
+    station: &Station,
+    record: &Record,
+    codes: &Codes,
+    way: Way,
+    memory: &mut Memory,
+) -> Result<Option<Script>, NoScript> {
+    asking(station, record, codes, |request| write(request, way, memory))
+}
+
 pub(super) fn there(station: &Station, record: &Record) -> Result<Option<Script>, NoScript> {
-    write(station, record, &codes(), Way::There, &mut Memory::default())
+    written(station, record, &codes(), Way::There, &mut Memory::default())
+}
+
+/// The same where something is keyed.
+fn keyed(station: &Station, record: &Record) -> Result<Option<Script>, NoScript> {
+    there(station, record).map(|script| script.filter(|script| !script.calls.is_empty()))
 }
 
 fn steps(script: &Script) -> Vec<String> {
@@ -106,7 +133,7 @@ fn no_keybook_keeps_a_fleet_from_being_reckoned() {
 #[test]
 fn where_nothing_differs_nothing_is_keyed() {
     let station = station(TERN, ALL_WANTED);
-    assert_eq!(there(&station, &record(&station, ALL_HELD)).unwrap(), None);
+    assert_eq!(keyed(&station, &record(&station, ALL_HELD)).unwrap(), None);
 }
 
 #[test]
@@ -196,7 +223,7 @@ fn what_cannot_be_reached_is_named_with_what_stands_in_the_way() {
     );
     // What the mend says, done, gets on.
     let station = self::station(&compound, ALL_WANTED);
-    assert!(there(&station, &self::record(&station, &held)).unwrap().is_some());
+    assert!(keyed(&station, &self::record(&station, &held)).unwrap().is_some());
 }
 
 #[test]
@@ -349,8 +376,9 @@ fn each_step_says_what_it_does_and_what_holds_it_in_its_place() {
             .collect::<Vec<_>>())
     );
     // Keying only what differs would have lost the backup number.
-    assert_eq!(script.obvious.wrong, ["emergency.backup".into()]);
-    assert!(script.obvious.cost.is_none() && script.obvious.refused.is_empty());
+    let obvious = script.obvious.as_ref().unwrap();
+    assert_eq!(obvious.wrong, ["emergency.backup".into()]);
+    assert!(obvious.cost.is_none() && obvious.refused.is_empty());
     // Nothing to compare with: the figures are not told.
     let shown = &json(&script, &station, &codes())["obvious"];
     for figure in ["exposure_ms", "keying_ms", "presses", "commands"] {
@@ -419,6 +447,7 @@ fn the_json_has_every_key_of_the_contract() {
             "exposure_ms",
             "full_presses",
             "keying_ms",
+            "letters",
             "model",
             "number",
             "obvious",
@@ -426,10 +455,11 @@ fn the_json_has_every_key_of_the_contract() {
             "proven",
             "script",
             "station",
+            "tests",
             "warnings"
         ]
     );
-    assert_eq!(keys(&json["calls"][0]), ["close", "open", "steps"]);
+    assert_eq!(keys(&json["calls"][0]), ["close", "codes", "open", "room_ms", "steps"]);
     let step = &json["calls"][0]["steps"][0];
     assert_eq!(keys(step), ["also", "command", "expect", "keys", "sets", "step", "takes_ms", "uncovered", "why"]);
     assert_eq!((&step["sets"]["line.kind"], &step["also"]["emergency.backup"]), (&"pbx".into(), &"".into()));
@@ -463,20 +493,24 @@ proptest! {
         let record = record(&station, &flow(&held));
         match there(&station, &record) {
             Ok(script) => {
+                let digest = asking(&station, &record, &codes(), |request| digest(request, &mut Memory::default())).unwrap();
+                let at_all = script.as_ref().map(|script| &script.digest);
+                prop_assert_eq!(digest.as_ref(), at_all);
+                let script = script.filter(|script| !script.calls.is_empty());
                 let reckoned = reckon(&station, &record, &codes(), &mut Memory::default()).unwrap();
                 prop_assert_eq!(reckoned, script.as_ref().map(|script| Work::of(script, &station, &codes())));
-                let digest = digest(&station, &record, &codes(), &mut Memory::default()).unwrap();
-                prop_assert_eq!(digest.as_ref(), script.as_ref().map(|script| &script.digest));
-                if let Some(script) = script {
+                if let Some(script) = &script {
                     prop_assert!(script.proven);
                     let obvious = &script.obvious;
-                    prop_assert!(obvious.cost.is_none_or(|cost| cost >= script.cost), "{obvious:?} beats the best");
+                    prop_assert!(obvious.as_ref().unwrap().cost.is_none_or(|cost| cost >= script.cost), "{obvious:?} beats the best");
                     for step in script.calls.iter().flat_map(|call| &call.steps) {
                         let has_use = |does: &Does| !matches!(does, Does::Disturbs { .. });
                         prop_assert!(step.rationale.does.iter().any(has_use), "step {} has no use", step.number);
                     }
                 }
-                let back = write(&station, &record, &codes(), Way::Back, &mut Memory::default());
+                let mut record = record;
+                record.handed_out.extend(script.map(|script| way::out(&station, &script, "2026-11-20T11:00:00Z")));
+                let back = written(&station, &record, &codes(), Way::Back, &mut Memory::default());
                 prop_assert!(!matches!(back, Err(NoScript::Unproved(_) | NoScript::Unsound(_))), "{back:?}");
             }
             Err(NoScript::Unreachable(stuck)) => prop_assert!(stuck.iter().all(|stuck| !stuck.rules.is_empty())),
@@ -512,8 +546,8 @@ proptest! {
         let station = station(TERN, &flow(&wanted));
         let record = record(&station, &flow(&held));
         let mut memory = Memory::default();
-        let first = write(&station, &record, &codes(), Way::There, &mut memory);
-        prop_assert_eq!(&first, &write(&station, &record, &codes(), Way::There, &mut memory));
+        let first = written(&station, &record, &codes(), Way::There, &mut memory);
+        prop_assert_eq!(&first, &written(&station, &record, &codes(), Way::There, &mut memory));
         prop_assert_eq!(&first, &there(&station, &record));
     }
 }

@@ -33,7 +33,7 @@ pub struct Errand {
 pub enum Due {
     /// Keying, and a test call of what the script touches.
     Keying { script: Box<Script>, codes: Codes },
-    /// No keying, but a test call or a report of what it holds.
+    /// No keying of what differs, but a test call, or overdue settings that are to be keyed again.
     Test,
     /// Keying for which there is no script.
     Stuck(NoScript),
@@ -214,7 +214,11 @@ impl Errand {
                 let owed: Vec<String> = owed.collect();
                 let settings: Vec<&str> = self.drift.settings.iter().map(|setting| &*setting.name).collect();
                 match (&owed[..], &settings[..]) {
-                    ([], settings) => format!("report what it holds for {} (overdue)", settings.join(", ")),
+                    ([], settings) => format!(
+                        "key {} again (overdue): stationkeep script {} --renew",
+                        settings.join(" and "),
+                        self.station.name
+                    ),
                     (owed, _) => format!("only a test call by {}", owed.join(" and by ")),
                 }
             }
@@ -242,7 +246,8 @@ fn exposed<'s>(station: &'s Station, drift: &StationDrift) -> Vec<&'s str> {
         Drift::InDoubt | Drift::Unproven => true,
         Drift::Differs | Drift::Strayed | Drift::Overdue => false,
     };
-    let lifelines = station.keybook.lifelines.iter().filter(|lifeline| {
+    let required = station.keybook.lifelines.iter().filter(|lifeline| lifeline.is_required());
+    let lifelines = required.filter(|lifeline| {
         let mut drifting = drift.settings.iter().filter(|setting| lifeline.settings.contains(&setting.id));
         failed(&lifeline.name) || drifting.any(|setting| unsure(setting.drift))
     });

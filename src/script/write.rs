@@ -1,14 +1,18 @@
 //! The way in to this room: writes the script of a station, or says what it would take. What it shows is proved.
 
-use super::aim::{Aim, Way, untried};
+use super::aim::{Aim, Way, has_failed, untried};
 use super::choose::{Chosen, chosen};
 use super::delta::{Call, Script};
 use super::json;
 use super::memory::Memory;
 use super::no_script::NoScript;
 use super::obvious::obvious;
+use super::problem::Cost;
 use super::proof::prove;
 use super::rationale::rationales;
+use super::request::Request;
+use super::task::Task;
+use super::test_call::{TestCall, test_calls};
 use super::way_in::warnings;
 use super::work::Work;
 use super::writer::Writer;
@@ -16,35 +20,32 @@ use crate::inventory::Station;
 use crate::ledger::{Digest, Record};
 use crate::setting::Codes;
 
-/// The best script for a station; `None` where nothing needs keying.
+/// The best script for a station; `None` where nothing needs keying and no test call is asked for.
 ///
 /// # Errors
 /// Where no script exists, or none that can be proved.
-pub fn write(
-    station: &Station,
-    record: &Record,
-    codes: &Codes,
-    way: Way,
-    memory: &mut Memory,
-) -> Result<Option<Script>, NoScript> {
-    if let (Way::Back, Some(mark)) = (way, record.midway) {
-        return Err(NoScript::Midway { at: mark.at });
-    }
-    let aim = Aim::of(station, record, way);
-    let Some(Chosen { task, best, passed_over }) = chosen(station, record, &aim, codes, memory)? else {
-        return Ok(None);
+pub fn write(request: &Request, way: Way, memory: &mut Memory) -> Result<Option<Script>, NoScript> {
+    written(request, &Aim::of(request.station, request.record, way), memory)
+}
+
+/// The best script for an aim.
+pub(super) fn written(request: &Request, aim: &Aim, memory: &mut Memory) -> Result<Option<Script>, NoScript> {
+    let Request { station, record, codes, .. } = *request;
+    let Some(Chosen { task, best, passed_over }) = chosen(station, record, aim, codes, memory)? else {
+        return Ok(tests_alone(request, aim, memory));
     };
-    let writer = Writer { station, record, codes, aim: &aim, task: &task, passed_over: &passed_over };
+    let writer = Writer { station, record, codes, aim, task: &task, passed_over: &passed_over };
     let (mut steps, states) = writer.steps(&best)?;
     let all = rationales(&task.problem, &best.steps, &writer.names());
     steps.iter_mut().zip(all).for_each(|(step, rationale)| step.rationale = rationale);
-    let mut calls = writer.calls(steps, &states)?;
+    let held = writer.held_states(&best, &states)?;
+    let mut calls = writer.calls(steps, &held)?;
     writer.add_recoveries(&best.steps, &states, &mut calls);
-    let warnings = warnings(&writer, &calls, &states);
-    prove(station, record, &aim, &calls, codes)?;
+    let warnings = warnings(&writer, &calls, &held);
+    prove(station, record, aim, &calls, codes)?;
     Ok(Some(Script {
-        way,
-        digest: json::digest(station, &aim, &calls),
+        back: aim.back,
+        digest: json::digest(station, aim, &calls),
         station: station.name.clone(),
         model: station.keybook.model.clone(),
         number: station.number.to_string().into(),
@@ -52,12 +53,52 @@ pub fn write(
         bound: best.bound,
         cost: best.cost,
         full_presses: full_presses(station, record, codes, memory),
-        untried: if way == Way::Back { untried(station, record, &aim) } else { Vec::new() },
+        untried: if aim.back.is_some() { untried(station, record, aim) } else { Vec::new() },
+        offers_back: offers_back(request, aim, memory),
+        tests: test_calls(request, aim, &task, &held),
+        letters: calls.iter().any(Call::has_letters),
         calls,
-        obvious: obvious(&station.keybook, &task),
+        obvious: Some(obvious(&station.keybook, &task)),
         unsure: writer.unsure(),
         warnings,
     }))
+}
+
+/// The card of a station at which nothing needs keying, but a button is to be tested.
+fn tests_alone(request: &Request, aim: &Aim, memory: &mut Memory) -> Option<Script> {
+    let Request { station, record, codes, .. } = *request;
+    let tests = tests_without_keys(request, aim)?;
+    Some(Script {
+        back: None,
+        digest: json::digest_of_tests(station, &tests),
+        station: station.name.clone(),
+        model: station.keybook.model.clone(),
+        number: station.number.to_string().into(),
+        proven: true,
+        bound: None,
+        cost: Cost::default(),
+        full_presses: full_presses(station, record, codes, memory),
+        untried: Vec::new(),
+        calls: Vec::new(),
+        offers_back: offers_back(request, aim, memory),
+        tests,
+        letters: false,
+        obvious: None,
+        unsure: Vec::new(),
+        warnings: Vec::new(),
+    })
+}
+
+/// The test calls that are asked for where nothing needs keying; a way back without keys leads nowhere, so it asks for none.
+fn tests_without_keys(request: &Request, aim: &Aim) -> Option<Vec<TestCall>> {
+    let task = Task::new(&request.station.keybook, aim, request.codes);
+    let tests = test_calls(request, aim, &task, &[]);
+    (aim.back.is_none() && !tests.is_empty()).then_some(tests)
+}
+
+/// Whether a failed test call is to be answered by the way back, and there is one.
+fn offers_back(request: &Request, aim: &Aim, memory: &mut Memory) -> bool {
+    aim.back.is_none() && has_failed(request.record) && matches!(write(request, Way::Back, memory), Ok(Some(_)))
 }
 
 /// What keying the best script would take; `None` where nothing needs keying. It is not proved, so it is no script.
@@ -74,18 +115,17 @@ pub fn reckon(
     Ok(unproved(station, record, &aim, codes, memory)?.map(|calls| Work::of_calls(&calls, station, codes)))
 }
 
-/// The digest of the best script; `None` where nothing needs keying.
+/// The digest of the card that a station would be given; `None` where nothing needs keying and no test call is asked for.
 ///
 /// # Errors
 /// Where no script exists.
-pub fn digest(
-    station: &Station,
-    record: &Record,
-    codes: &Codes,
-    memory: &mut Memory,
-) -> Result<Option<Digest>, NoScript> {
+pub fn digest(request: &Request, memory: &mut Memory) -> Result<Option<Digest>, NoScript> {
+    let Request { station, record, codes, .. } = *request;
     let aim = Aim::of(station, record, Way::There);
-    Ok(unproved(station, record, &aim, codes, memory)?.map(|calls| json::digest(station, &aim, &calls)))
+    Ok(match unproved(station, record, &aim, codes, memory)? {
+        Some(calls) => Some(json::digest(station, &aim, &calls)),
+        None => tests_without_keys(request, &aim).map(|tests| json::digest_of_tests(station, &tests)),
+    })
 }
 
 /// The calls of the best script, without rationale and proof.
@@ -101,7 +141,7 @@ fn unproved(
     };
     let writer = Writer { station, record, codes, aim, task: &task, passed_over: &passed_over };
     let (steps, states) = writer.steps(&best)?;
-    Ok(Some(writer.calls(steps, &states)?))
+    Ok(Some(writer.calls(steps, &writer.held_states(&best, &states)?)?))
 }
 
 /// Presses of the best script from a start in which every managed setting is unknown.

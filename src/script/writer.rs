@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 
 use super::aim::Aim;
-use super::calls::{Length, cut};
+use super::calls::{Length, Span, cut};
 use super::delta::{Call, Step};
 use super::no_script::NoScript;
 use super::pressed::{Pressed, unheard_of};
@@ -64,6 +64,24 @@ impl Writer<'_> {
             states.push(state.clone());
         }
         Ok((steps, states))
+    }
+
+    /// What the station holds before each step and after the last, by the record: the same states, but for settings that are
+    /// keyed again. `states` are those of [`Writer::steps`].
+    pub fn held_states(&self, best: &Best, states: &[State]) -> Result<Vec<State>, NoScript> {
+        let problem = &self.task.problem;
+        let Some(start) = states.first().filter(|_| !self.aim.renewed.is_empty()) else { return Ok(states.to_vec()) };
+        let mut state = start.clone();
+        for (slot, id) in self.task.slots.iter().enumerate().filter(|(_, id)| self.aim.renewed.contains(id)) {
+            // What is overdue is known to be as wanted.
+            state[slot] = self.record.known(*id).map(|_| problem.slots[slot].goal);
+        }
+        let mut held = vec![state.clone()];
+        for step in &best.steps {
+            problem.key(&mut state, step).map_err(|error| NoScript::Unsound(error.to_string()))?;
+            held.push(state.clone());
+        }
+        Ok(held)
     }
 
     pub fn names(&self) -> Names {
@@ -169,31 +187,55 @@ impl Writer<'_> {
             let opening = open.presses(self.codes) as u64 * press + u64::from(keybook.timing.answer_ms);
             lengths.push(Length {
                 step_ms: step.takes_ms,
-                around_ms: u64::from(keybook.call.greeting_ms) + opening + close_ms,
-                close_ms,
+                open_ms: u64::from(keybook.call.greeting_ms) + opening,
+                close_ms: if ends(step) { 0 } else { close_ms },
                 ends_call: ends(step),
                 uncovered: !step.uncovered.is_empty(),
             });
         }
-        let ranges = cut(&lengths, keybook.call.limit_ms.into()).ok_or_else(|| self.too_long(&steps, &lengths))?;
+        let spans = cut(&lengths, keybook.call.limit_ms.into()).ok_or_else(|| self.too_long(&steps, &lengths))?;
+        let mut steps = steps.into_iter();
         let mut made = Vec::new();
-        for range in ranges {
+        for Span { steps: range, length_ms, room_ms, has_room } in spans {
             let state = &states[range.start];
-            let open = self.open(state, None).ok_or(NoScript::NoOpening)?;
-            let is_guessed = keybook.call.open.held().iter().any(|id| self.held(state, *id).is_none());
-            let ended = ends(&steps[range.end - 1]);
-            let inside: u64 = lengths[range.clone()].iter().map(|length| length.step_ms).sum();
-            let length_ms = lengths[range.start].around_ms + inside - if ended { close_ms } else { 0 };
-            let close = close.clone().filter(|_| !ended);
-            made.push(Call { open, is_guessed, close, steps: steps[range].to_vec(), length_ms, ends_itself: ended });
+            let ends_itself = lengths[range.end - 1].ends_call;
+            made.push(Call {
+                open: self.open(state, None).ok_or(NoScript::NoOpening)?,
+                codes: self.codes_to_try(state),
+                is_guessed: keybook.call.open.held().iter().any(|id| self.held(state, *id).is_none()),
+                close: close.clone().filter(|_| !ends_itself),
+                steps: steps.by_ref().take(range.len()).collect(),
+                length_ms,
+                room_ms,
+                has_room,
+                ends_itself,
+            });
         }
         Ok(made)
     }
 
+    /// The codes to open a call with in a state, in the order to try them: the one that is held; else the wanted one, the others
+    /// that the record leaves open, the factory's. Where several settings open a call, those of the first that nobody knows.
+    fn codes_to_try(&self, state: &State) -> Vec<Value> {
+        let open = self.keybook().call.open.held();
+        let unknown = open.iter().find(|id| self.held(state, **id).is_none());
+        let Some(id) = unknown.or(open.first()).copied() else { return Vec::new() };
+        if let Some(held) = self.held(state, id) {
+            return vec![held];
+        }
+        let factory = self.keybook().setting(id).factory.as_ref();
+        let mut codes: Vec<Value> = Vec::new();
+        for code in self.wanted(id).into_iter().chain(self.record.candidates(id)).chain(factory) {
+            if !codes.iter().any(|known| known.agrees(code)) {
+                codes.push(code.clone());
+            }
+        }
+        codes
+    }
+
     /// The step that fits into no call; the keybook's check refuses keybooks in which there could be one.
     fn too_long(&self, steps: &[Step], lengths: &[Length]) -> NoScript {
-        let call_ms =
-            |length: &Length| length.around_ms + length.step_ms - if length.ends_call { length.close_ms } else { 0 };
+        let call_ms = |length: &Length| length.open_ms + length.step_ms + length.close_ms;
         let longest = steps.iter().zip(lengths).max_by_key(|(_, length)| call_ms(length));
         let (command, call_ms) =
             longest.map_or(("".into(), 0), |(step, length)| (step.command.clone(), call_ms(length)));

@@ -12,4 +12,4 @@ pub use code::{Code, Codes, Fingerprint, Reference, Secret, key_check};
 pub use key::{Key, Keys};
 pub use kind::{Kind, Unfit};
 pub use value::{Value, Weight};
-pub use written::{Name, Written, decimal};
+pub use written::{Name, Written, decimal, spoken};

@@ -37,3 +37,8 @@ pub fn decimal(text: &str) -> Option<u32> {
     let canonical = text == "0" || (!text.starts_with('0') && text.bytes().all(|b| b.is_ascii_digit()));
     canonical.then(|| text.parse().ok()).flatten()
 }
+
+/// What people call a thing: its title, or its name with dots and hyphens as spaces.
+pub fn spoken(name: &str, title: Option<&Name>) -> String {
+    title.map_or_else(|| name.replace(['.', '-'], " "), |title| title.to_string())
+}

@@ -21,6 +21,8 @@ pub enum EntryKind {
     Script,
     /// A showing of a script.
     Shown,
+    /// A visit that began.
+    Begun,
     /// Something that was set aside.
     Aside,
     /// A held change that was released.
@@ -32,8 +34,8 @@ pub enum EntryKind {
 }
 
 impl EntryKind {
-    pub const ALL: [Self; 7] =
-        [Self::Report, Self::Script, Self::Shown, Self::Aside, Self::Release, Self::Take, Self::End];
+    pub const ALL: [Self; 8] =
+        [Self::Report, Self::Script, Self::Shown, Self::Begun, Self::Aside, Self::Release, Self::Take, Self::End];
 
     /// The word in the ledger.
     pub fn as_str(self) -> &'static str {
@@ -41,6 +43,7 @@ impl EntryKind {
             Self::Report => "report",
             Self::Script => "script",
             Self::Shown => "shown",
+            Self::Begun => "begun",
             Self::Aside => "aside",
             Self::Release => "release",
             Self::Take => "take",
@@ -54,7 +57,7 @@ impl EntryKind {
     }
 }
 
-/// An entry to add. `id` is unique in its kind: a report's or decision's UUID, a script's digest, with its
+/// An entry to add. `id` is unique in its kind: a report's, visit's or decision's UUID, a script's digest, with its
 /// time for a showing. `body` is canonical JSON: equal
 /// contents must be equal texts. `at_ms`: when the work was done; `recorded_ms`: now.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -75,6 +75,7 @@ fn a_call(card: &Card, nth: usize, call: &CardCall) -> Markup {
         p.ring { "Ring " a href={ "tel:" (card.number) } { (card.number) } ". " (call.answers) }
         p { "Accepted is " (call.accepted) "." br; "Refused is " (call.refused) "." }
         p { (call.limits) }
+        @if let Some(tight) = &call.tight { p.mind { (tight) } }
         ol.lines {
             @for line in &call.lines { li { (a_line(nth, call, line)) } }
             @if let Some(end) = call.end { li { strong { (end) } } }

@@ -206,7 +206,7 @@ impl Cards {
             return outcome::unrecorded();
         }
         let commit = view.reading.commit.as_deref();
-        let card = Card::of(script, &row.station, &row.drift, codes, commit, (self.outside.id)());
+        let card = Card::of(script, &row.station, codes, commit, (self.outside.id)());
         let hand_on = self.hand_on(asked, view.at);
         Page { status: StatusCode::OK, html: card_page(&card, view.good_since(), hand_on.as_ref()) }
     }

@@ -77,7 +77,7 @@ fn fleet(sheet: &Sheet, shown: &Shown) -> Done {
     sheet.by("stations", "Stations by how they stand.", "standing", stations)?;
     let aside = totals.set_aside() as f64;
     sheet.gauge("stations_set_aside", "Stations of which something is set aside for now.", aside)?;
-    let help = "Of these, stations that are set aside in whole, out of service; they count as aligned.";
+    let help = "Of these, stations that are set aside in whole, out of service; they count under no standing.";
     sheet.gauge("stations_set_aside_whole", help, totals.set_aside_whole() as f64)?;
     let help = "Stations whose scripts wait for the release of a change.";
     sheet.gauge("stations_held", help, *held as f64)?;

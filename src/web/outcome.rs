@@ -55,7 +55,7 @@ pub(super) async fn since(store: &Store, digest: &Digest, station: &str) -> Resu
         let seq = later.seq;
         match parse_line(&later.body).map_err(|source| FleetError::Entry { seq, source })? {
             Line::Report(report) => reports.push(*report),
-            Line::Script(_) | Line::Shown(_) | Line::Decision(_) => {}
+            Line::Script(_) | Line::Shown(_) | Line::Begun(_) | Line::Decision(_) => {}
         }
     }
     let told = |report: Report| Told { at: report.at, by: report.by.to_string() };

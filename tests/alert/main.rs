@@ -99,6 +99,8 @@ fn station(nth: usize) -> Arc<StationDrift> {
         weight: Some(Weight::Lifeline),
         settings: Vec::new(),
         lifelines,
+        other_number: None,
+        begun: Vec::new(),
         set_aside: Extent::Nothing,
         taken: None,
         scope: Scope::default(),

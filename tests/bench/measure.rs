@@ -13,7 +13,7 @@ use stationkeep::finding::Finding;
 use stationkeep::inventory::{self, Inventory, Keybooks};
 use stationkeep::keybook;
 use stationkeep::ledger::{Line, Record, Report, fold, parse_line};
-use stationkeep::script::{self, Memory, Way};
+use stationkeep::script::{self, Memory, Request, Way};
 use stationkeep::setting::{Code, Codes, Name, Reference};
 
 /// CPU seconds of this thread so far; the kernel brings them up to date every few milliseconds.
@@ -128,7 +128,9 @@ pub fn reports(folder: &Path) -> HashMap<Name, Vec<Report>> {
     for line in fs::read_to_string(folder.join("ledger.jsonl")).expect("the ledger's lines").lines() {
         match parse_line(line).expect("a line of the ledger") {
             Line::Report(report) => reports.entry(report.station.clone()).or_default().push(*report),
-            Line::Script(_) | Line::Shown(_) | Line::Decision(_) => unreachable!("the writer writes reports only"),
+            Line::Script(_) | Line::Shown(_) | Line::Begun(_) | Line::Decision(_) => {
+                unreachable!("the writer writes reports only")
+            }
         }
     }
     reports
@@ -155,7 +157,9 @@ fn scripts(
     let (mut count, mut proven, mut bytes) = (0, 0, 0);
     for one in drifts {
         let station = &inventory.stations[&one.station];
-        let script = script::write(station, &records[&one.station], codes, Way::There, &mut memory);
+        let (record, contacts) = (&records[&one.station], &inventory.contacts);
+        let request = Request { station, record, drift: one, contacts, codes };
+        let script = script::write(&request, Way::There, &mut memory);
         let script = script.unwrap_or_else(|error| panic!("{}: {error}", one.station)).expect("something to key");
         (count, proven) = (count + 1, proven + usize::from(script.proven));
         bytes += script::json(&script, station, codes).to_string().len();

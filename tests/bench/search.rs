@@ -16,7 +16,7 @@ use std::path::Path;
 use std::process::ExitCode;
 use std::time::Instant;
 
-use reference::keybooks::{Start, hard, ordinary};
+use reference::keybooks::{Start, crowded, hard, ordinary};
 use serde_json::{Value as Json, json};
 use stationkeep::script;
 use stationkeep::script::problem::{Cost, Problem};
@@ -64,15 +64,17 @@ fn timed(problem: &Problem, runs: usize) -> (Answer, f64) {
 
 fn measure(ordinaries: u64, hards: u64) -> Json {
     let mut groups = vec![Group::of(3, (0..ordinaries).map(ordinary)).told("ordinary")];
-    let mut all = Group::default();
-    for (name, start) in
-        [("hard, known", Start::Known), ("hard, mixed", Start::Mixed), ("hard, unknown", Start::Unknown)]
-    {
+    let (mut all, mut many) = (Group::default(), Group::default());
+    for (start, word) in [(Start::Known, "known"), (Start::Mixed, "mixed"), (Start::Unknown, "unknown")] {
         let group = Group::of(2, (0..hards).map(|seed| hard(seed, start)));
-        groups.push(group.told(name));
+        groups.push(group.told(&format!("hard, {word}")));
         all.add(group);
+        let group = Group::of(2, (0..hards).map(|seed| crowded(seed, start)));
+        groups.push(group.told(&format!("five to eight lifelines, {word}")));
+        many.add(group);
     }
     groups.push(all.told("hard, all"));
+    groups.push(many.told("five to eight lifelines, all"));
     json!({ "groups": groups, "peak_kib": peak_kib() })
 }
 

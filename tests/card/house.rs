@@ -190,7 +190,7 @@ impl House {
         let Keying::Script { script, codes } = view.keying(row, Way::There, &mut Memory::default()) else {
             panic!("{station} has no script");
         };
-        let card = Card::of(&script, &row.station, &row.drift, &codes, None, Uuid::nil());
+        let card = Card::of(&script, &row.station, &codes, None, Uuid::nil());
         store.close().await;
         (card, script.digest.to_string())
     }

@@ -1,6 +1,7 @@
 //! What a page says: all that the text says, of every sample station and of random ones with odd names; and that it is
 //! sound HTML.
 
+use std::collections::BTreeMap;
 use std::fs;
 use std::process::Command;
 use std::sync::Arc;
@@ -12,7 +13,7 @@ use stationkeep::inventory::{self, Station};
 use stationkeep::keybook::{self, Keybook};
 use stationkeep::ledger::{self, fold};
 use stationkeep::script::card::{self, Card};
-use stationkeep::script::{self, Memory, Way};
+use stationkeep::script::{self, Memory, Request, Way};
 use stationkeep::setting::{Code, Codes, Name, Reference};
 use stationkeep::web::card_page;
 use uuid::Uuid;
@@ -91,7 +92,7 @@ async fn sample_cards() -> Vec<Card> {
     for row in view.rows.iter() {
         for way in [Way::There, Way::Back] {
             if let Keying::Script { script, codes } = view.keying(row, way, &mut Memory::default()) {
-                cards.push(Card::of(&script, &row.station, &row.drift, &codes, None, Uuid::nil()));
+                cards.push(Card::of(&script, &row.station, &codes, None, Uuid::nil()));
             }
         }
     }
@@ -201,11 +202,11 @@ proptest! {
         report.seal(&codes());
         let record = fold(&station.keybook, &[report], |_| None);
         let way = if back { Way::Back } else { Way::There };
-        let Ok(Some(script)) = script::write(&station, &record, &codes(), way, &mut Memory::default()) else {
-            return Ok(());
-        };
         let drift = look(&station, &record, Rules { reconfirm_days: 365, require_tests: true }, NOON.parse().unwrap());
-        let card = Card::of(&script, &station, &drift, &codes(), None, Uuid::nil());
+        let (contacts, codes) = (BTreeMap::new(), codes());
+        let request = Request { station: &station, record: &record, drift: &drift, contacts: &contacts, codes: &codes };
+        let Ok(Some(script)) = script::write(&request, way, &mut Memory::default()) else { return Ok(()) };
+        let card = Card::of(&script, &station, &codes, None, Uuid::nil());
         let html = card_page(&card, None, None);
         prop_assert_eq!(lacking(&card, &html), Vec::<String>::new());
         counts(&card, &html);

@@ -27,9 +27,9 @@ fn drift_script_alert_and_exit_code_agree_on_what_is_set_aside() {
     let told = receiver.wait_for(2).remove(1);
     assert_eq!(all_names(&told), ["closed: SP-01"]);
     assert_eq!(told.data()["set_aside"]["begun"][0]["station"], "SP-01");
-    assert_eq!(told.data()["totals"]["set_aside"], 1);
+    assert_eq!(told.data()["set_aside"]["stations"], 1);
     let drift = fleet.run(&["drift", "--format", "json"]).ended(0).json();
-    assert_eq!((&drift["totals"]["set_aside"], &drift["stations"]), (&1.into(), &serde_json::json!([])));
+    assert_eq!((&drift["set_aside"]["stations"], &drift["stations"]), (&1.into(), &serde_json::json!([])));
     let script = fleet.run(&["script", "SP-01"]).ended(0);
     assert!(script.out.contains("set aside"), "{}", script.out);
     let list = fleet.run(&["script", "--all"]).ended(0).out;
@@ -62,7 +62,7 @@ fn what_was_set_aside_comes_back_by_itself_when_its_time_is_over() {
     let back = receiver.wait_for(3).remove(2);
     assert_eq!(all_names(&back), ["opened: SP-01"]);
     assert_eq!(back.data()["set_aside"]["over"][0]["over"], "expired");
-    assert_eq!(back.data()["totals"]["set_aside"], 0);
+    assert_eq!(back.data()["set_aside"]["stations"], 0);
     let summary = back.data()["summary"].as_str().unwrap_or_default();
     assert!(summary.contains("No longer set aside: SP-01 (its time is over)."), "{summary}");
     daemon.stop("TERM");
@@ -174,6 +174,6 @@ fn a_station_that_joins_a_closed_site_is_set_aside_with_it() {
     let told = receiver.wait_for(2).remove(1);
     assert!(names(&told, "opened").iter().all(|name| name.starts_with("SP")), "{}", told.body);
     let drift = fleet.run(&["drift", "NP-03", "--format", "json"]).ended(0).json();
-    assert_eq!(drift["totals"]["set_aside"], 1);
+    assert_eq!(drift["set_aside"]["stations"], 1);
     daemon.stop("TERM");
 }

@@ -47,12 +47,13 @@ fn a_running_daemon_is_healthy_and_ready_and_says_what_is_nowhere_as_a_problem()
 /// The samples count the stations as `drift --format json` does, and open cases by the weight of its stations.
 fn show_the_drift(shown: &BTreeMap<String, f64>, drift: &Value) {
     for (of, count) in drift["totals"].as_object().expect("totals") {
-        let name = match of.as_str() {
-            "set_aside" => "stationkeep_stations_set_aside".to_owned(),
-            "set_aside_whole" => "stationkeep_stations_set_aside_whole".to_owned(),
-            standing => format!("stationkeep_stations{{standing=\"{standing}\"}}"),
-        };
+        let name = format!("stationkeep_stations{{standing=\"{of}\"}}");
         assert_eq!(shown.get(&name), count.as_f64().as_ref(), "{name}");
+    }
+    for (of, name) in
+        [("stations", "stationkeep_stations_set_aside"), ("whole", "stationkeep_stations_set_aside_whole")]
+    {
+        assert_eq!(shown.get(name), drift["set_aside"][of].as_f64().as_ref(), "{name}");
     }
     let stations = drift["stations"].as_array().expect("stations");
     for weight in ["lifeline", "locating", "routine"] {

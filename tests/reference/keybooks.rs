@@ -55,6 +55,28 @@ pub fn hard(seed: u64, kind: Start) -> Problem {
     started(&mut dice, &shape, kind)
 }
 
+/// The same with five to eight lifelines, as where fallbacks, lamps and doors have one each beside two buttons: most begin
+/// with the line, some share numbers, and every sixth that is known is dead or failed at the start, so that how it was does
+/// not count.
+pub fn crowded(seed: u64, kind: Start) -> Problem {
+    let mut dice = Dice(seed ^ 0x4a2d_c20d_0000_0000);
+    let (lifelines, modes) = (5 + dice.below(4) as usize, 1 + dice.below(2) as usize);
+    let (needs, also) = (20 + dice.below(20), 10 + dice.below(15));
+    let shape = Shape { slots: 60, commands: 40, lifelines, needs, also, compound: 50, modes };
+    let mut problem = started(&mut dice, &shape, kind);
+    for at in 0..problem.lifelines.len() {
+        if dice.percent(40) {
+            let other = problem.lifelines[dice.below(lifelines as u64) as usize].slots.clone();
+            let shared = other[dice.below(other.len() as u64) as usize];
+            let slots = &mut problem.lifelines[at].slots;
+            slots.extend((!slots.contains(&shared)).then_some(shared));
+        }
+    }
+    settle_lifelines(&mut problem);
+    problem.lifelines.iter_mut().for_each(|lifeline| lifeline.start_counts &= !dice.percent(17));
+    problem
+}
+
 /// The same, far beyond what a keybook may be expected to be: up to three modes of up to five values, half of all
 /// commands with needs, up to five lifelines, nearly everything in one knot.
 pub fn knotted(seed: u64, kind: Start) -> Problem {

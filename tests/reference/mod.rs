@@ -3,9 +3,12 @@
 //! It uses the data types of `script::problem` and none of its functions.
 
 pub mod compare;
+pub mod dice;
 pub mod keybooks;
 pub mod reasons;
 pub mod shapes;
+
+pub use dice::Dice;
 
 use crate::script::problem::{Also, Choice, Command, Cost, Field, Lifeline, Need, Problem, Read, Slot, Step, ValueSet};
 use std::collections::{BTreeMap, BTreeSet};
@@ -14,27 +17,6 @@ pub type Held = Vec<Option<u8>>;
 
 /// Number of feature mixes that [`tiny`] knows.
 pub const MIXES: u64 = 10;
-
-/// splitmix64, so that the problems are the same everywhere.
-pub struct Dice(pub u64);
-
-impl Dice {
-    pub fn next(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let mut mixed = self.0;
-        mixed = (mixed ^ (mixed >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        mixed = (mixed ^ (mixed >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        mixed ^ (mixed >> 31)
-    }
-
-    pub fn below(&mut self, bound: u64) -> u64 {
-        self.next() % bound
-    }
-
-    pub fn percent(&mut self, chance: u64) -> bool {
-        self.below(100) < chance
-    }
-}
 
 /// The lifelines that are neither as they will be nor, where that counts, as they were.
 pub fn dark(problem: &Problem, held: &Held) -> Vec<usize> {

@@ -85,6 +85,8 @@ pub fn station(name: &str, settings: Vec<SettingDrift>, lifelines: Vec<LifelineS
         file: "inventory/sites/east-quay.yaml".into(),
         settings,
         lifelines,
+        other_number: None,
+        begun: Vec::new(),
         set_aside: Extent::Nothing,
         taken: None,
     })

@@ -14,6 +14,7 @@ use crate::alert::pass::Pass;
 use crate::alert::step::Reason;
 use crate::alert::subject::{Subject, Topic};
 use crate::alert::terms::Subscription;
+use crate::drift::Totals;
 use crate::finding::plural;
 use crate::ledger::{Aside, Target};
 use crate::setting::Name;
@@ -141,10 +142,12 @@ impl<'p> AsideNews<'p> {
         (!all.is_empty()).then(|| all.join(" "))
     }
 
-    pub fn told(&self) -> ToldAsides {
+    pub fn told(&self, totals: &Totals) -> ToldAsides {
         let begun = self.begun.iter().take(SHOWN).map(|aside| ToldAside::of(aside, None));
         let over = self.over.iter().take(SHOWN).map(|(aside, how)| ToldAside::of(aside, Some(how)));
         ToldAsides {
+            stations: totals.set_aside(),
+            whole: totals.set_aside_whole(),
             begun: begun.collect(),
             over: over.collect(),
             left_out: self.begun.len().saturating_sub(SHOWN) + self.over.len().saturating_sub(SHOWN),
@@ -180,6 +183,9 @@ fn more(count: usize) -> String {
 /// What a message says of it.
 #[derive(Debug, Clone, Default, Serialize)]
 pub struct ToldAsides {
+    /// Of how many stations something is set aside now, and of how many all.
+    stations: usize,
+    whole: usize,
     begun: Vec<ToldAside>,
     over: Vec<ToldAside>,
     left_out: usize,

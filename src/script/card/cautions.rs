@@ -2,16 +2,23 @@
 
 use super::failing;
 use super::stretch::{Stretch, bare_stretches};
-use super::test_calls::touched;
+use super::tests_to_make::failed;
 use super::words::listed;
 use crate::inventory::Station;
-use crate::script::aim::Way;
+use crate::script::aim::Back;
 use crate::script::delta::{Script, Step};
 use crate::setting::Name;
 
 /// What it means that a card is the way back.
-pub(super) const BACK: &str = "it leaves the station as it was on record, not as it is wanted. Key it only after the script there, and \
-                    only where every step of that was accepted.";
+pub(super) fn back_text(back: Back) -> &'static str {
+    match back {
+        Back::AfterScript => {
+            "it leaves the station as it was before the last card, not as it is wanted. Key it only if every step of that card \
+             was accepted."
+        }
+        Back::AfterReport => "it leaves the station as it last worked, not as it is wanted.",
+    }
+}
 
 /// What to mind before, during and after keying.
 pub fn cautions(script: &Script, station: &Station) -> Vec<String> {
@@ -19,18 +26,21 @@ pub fn cautions(script: &Script, station: &Station) -> Vec<String> {
 }
 
 pub(super) fn cautions_with(script: &Script, station: &Station, failing: String) -> Vec<String> {
-    let mut all = vec![
+    let mut all = failed(script);
+    all.push(
         "Tell the answering point before you start and before each test call, and tell it when you are done."
             .to_owned(),
-    ];
-    if script.way == Way::Back {
-        all.push(format!("This is the way back: {BACK}"));
+    );
+    if let Some(back) = script.back {
+        all.push(format!("This is the way back: {}", back_text(back)));
         all.splice(0..0, untried_text(&script.untried));
     }
     all.extend(unsure_text(script));
     all.extend(bare_stretches(script, station).iter().map(Stretch::caution));
-    all.push(failing);
-    if !touched(script, station).is_empty() {
+    if !script.calls.is_empty() {
+        all.push(failing);
+    }
+    if script.tests.iter().any(|test| test.is_touched) {
         all.push("A change counts only once a test call has reached help. Keep a stand-in until it has.".to_owned());
     }
     all.push("Local codes and licensed practice come before this card.".to_owned());

@@ -2,19 +2,17 @@
 
 use uuid::Uuid;
 
-use super::cautions::{BACK, cautions_with};
+use super::cautions::{back_text, cautions_with};
 use super::draft::draft;
 use super::facts::facts;
 use super::failing;
 use super::stretch::{Stretch, bare_stretches, who_summons};
-use super::test_calls::{test_text, tests};
+use super::tests_to_make::texts;
 use super::words::{effect_text, tone};
-use crate::drift::StationDrift;
 use crate::finding::plural;
 use crate::inventory::{Commit, Station};
 use crate::keybook::Keybook;
 use crate::ledger::Digest;
-use crate::script::aim::Way;
 use crate::script::delta::{Call, Script, Step};
 use crate::script::pressed::in_fours;
 use crate::setting::{Codes, Name};
@@ -53,6 +51,8 @@ pub struct CardCall {
     pub refused: String,
     /// When it hangs up.
     pub limits: String,
+    /// What to do where there is no time to key a refused step once more.
+    pub tight: Option<String>,
     pub lines: Vec<CardLine>,
     /// How the call ends where no key ends it.
     pub end: Option<&'static str>,
@@ -92,31 +92,22 @@ const HOW_TO_REPORT: &str = "Write over each `null`: when it was done (2026-11-2
 impl Card {
     /// The card of a script. `commit` is the one that says what is wanted, where it is known; `report` is an id for the
     /// report that will come back.
-    pub fn of(
-        script: &Script,
-        station: &Station,
-        drift: &StationDrift,
-        codes: &Codes,
-        commit: Option<&Commit>,
-        report: Uuid,
-    ) -> Card {
+    pub fn of(script: &Script, station: &Station, codes: &Codes, commit: Option<&Commit>, report: Uuid) -> Card {
         let stretches = bare_stretches(script, station);
-        let lifelines = tests(script, station, drift);
-        let test = |lifeline: &Name| test_text(script, lifeline, station);
         Card {
             station: station.name.clone(),
             location: station.location.clone(),
             digest: script.digest.clone(),
             model: station.keybook.title.clone(),
-            back: (script.way == Way::Back).then_some(BACK),
+            back: script.back.map(back_text),
             facts: facts(script, station, codes, commit),
             cautions: cautions_with(script, station, failing::rule(script)),
             notes: script.warnings.iter().map(|warning| warning.text(codes)).collect(),
             number: script.number.clone(),
             calls: script.calls.iter().map(|call| CardCall::of(script, call, station, &stretches, codes)).collect(),
-            tests: lifelines.iter().map(test).collect(),
+            tests: texts(script, station),
             how_to_report: HOW_TO_REPORT,
-            report: draft(script, station, &lifelines, report),
+            report: draft(script, station, report),
         }
     }
 
@@ -153,6 +144,7 @@ impl CardCall {
             accepted: tone(accepted),
             refused: tone(refused),
             limits: format!("It hangs up after {idle} s of silence, and {limit} s after answering."),
+            tight: tight(call, how.limit_ms.into()),
             lines: [open].into_iter().chain(steps).chain(close).collect(),
             end: match &call.close {
                 Some(_) => None,
@@ -161,6 +153,17 @@ impl CardCall {
             },
         }
     }
+}
+
+/// Of a call without room.
+fn tight(call: &Call, limit_ms: u64) -> Option<String> {
+    let (needs, limit) = (call.length_ms.div_ceil(1000), limit_ms / 1000);
+    (!call.has_room).then(|| {
+        format!(
+            "WARNING: this call needs {needs} of {limit} s, so a refused step may not be keyed once more in time. If the station \
+             hangs up, ring again, open the call and go on."
+        )
+    })
 }
 
 impl CardLine {

@@ -5,7 +5,6 @@ use uuid::Uuid;
 
 use crate::inventory::Station;
 use crate::script::delta::Script;
-use crate::setting::Name;
 
 /// The report to fill in, in the order it is read.
 #[derive(Serialize)]
@@ -16,6 +15,7 @@ struct Draft<'a> {
     at: Gap,
     by: Gap,
     script: String,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
     steps: Vec<DraftStep>,
     #[serde(skip_serializing_if = "Vec::is_empty")]
     tests: Vec<DraftTest<'a>>,
@@ -37,7 +37,7 @@ struct DraftTest<'a> {
 type Gap = Option<()>;
 
 /// The draft as YAML; `id` is the report's.
-pub(super) fn draft(script: &Script, station: &Station, tests: &[Name], id: Uuid) -> String {
+pub(super) fn draft(script: &Script, station: &Station, id: Uuid) -> String {
     let steps = script.calls.iter().flat_map(|call| &call.steps);
     let draft = Draft {
         report: 1,
@@ -47,7 +47,7 @@ pub(super) fn draft(script: &Script, station: &Station, tests: &[Name], id: Uuid
         by: None,
         script: script.digest.to_string(),
         steps: steps.map(|step| DraftStep { step: step.number, heard: None }).collect(),
-        tests: tests.iter().map(|lifeline| DraftTest { lifeline, outcome: None }).collect(),
+        tests: script.tests.iter().map(|test| DraftTest { lifeline: &test.lifeline, outcome: None }).collect(),
     };
     // Texts and numbers always have a YAML form.
     serde_yaml::to_string(&draft).unwrap_or_default()

@@ -2,7 +2,6 @@
 
 use crate::finding::plural;
 use crate::inventory::{Commit, Station};
-use crate::script::aim::Way;
 use crate::script::delta::Script;
 use crate::script::obvious::Obvious;
 use crate::script::warning::Warning;
@@ -10,6 +9,19 @@ use crate::script::work::Work;
 use crate::setting::Codes;
 
 pub(super) fn facts(script: &Script, station: &Station, codes: &Codes, commit: Option<&Commit>) -> Vec<String> {
+    let takes = match script.calls.is_empty() {
+        true => {
+            format!("Nothing needs keying. Only a test call is asked for. The station's number is {}.", script.number)
+        }
+        false => takes(script, station, codes),
+    };
+    let obvious = obvious_text(script).filter(|_| script.back.is_none());
+    let wanted = commit.map(|commit| format!("Wanted as of commit {commit}."));
+    [takes].into_iter().chain(obvious).chain(wanted).collect()
+}
+
+/// What keying takes, and whether no script is better.
+fn takes(script: &Script, station: &Station, codes: &Codes) -> String {
     let calls = plural(script.calls.len() as u64, "call");
     let steps = plural(script.cost.commands, "step");
     let minutes = Work::of(script, station, codes).minutes();
@@ -31,15 +43,13 @@ pub(super) fn facts(script: &Script, station: &Station, codes: &Codes, commit: O
         }
         false => "A better script may exist: the search ran out of its budget.",
     };
-    let takes = format!("{calls}, {steps}, {keys} beside opening and closing; about {minutes} min. {proven}");
-    let obvious = obvious_text(script).filter(|_| script.way == Way::There);
-    let wanted = commit.map(|commit| format!("Wanted as of commit {commit}."));
-    [takes].into_iter().chain(obvious).chain(wanted).collect()
+    let letters = if script.letters { " Some keys are letters, A to D: an ordinary phone lacks them." } else { "" };
+    format!("{calls}, {steps}, {keys} beside opening and closing; about {minutes} min. {proven}{letters}")
 }
 
 /// What keying every difference in the keybook's order would have meant, where that is another script.
 fn obvious_text(script: &Script) -> Option<String> {
-    let Obvious { cost, refused, wrong } = &script.obvious;
+    let Obvious { cost, refused, wrong } = script.obvious.as_ref()?;
     let plain = "Keying each difference by itself, in the keybook's order,";
     if let Some(command) = refused.first() {
         return Some(format!("{plain} would fail: the station would refuse `{command}`."));

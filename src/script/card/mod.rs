@@ -10,7 +10,7 @@ mod facts;
 mod failing;
 mod link;
 mod stretch;
-mod test_calls;
+mod tests_to_make;
 mod text;
 mod words;
 

@@ -61,7 +61,9 @@ fn call_text(out: &mut String, call: &CardCall, number: &str) {
     paragraph(out, &format!("Ring {number}. {}", call.answers));
     paragraph(out, &format!("Accepted is {}.", call.accepted));
     paragraph(out, &format!("Refused is {}.", call.refused));
-    paragraph(out, &format!("{}\n", call.limits));
+    paragraph(out, &call.limits);
+    call.tight.iter().for_each(|tight| paragraph(out, tight));
+    out.push('\n');
     call.lines.iter().for_each(|one| line(out, one));
     if let Some(end) = call.end {
         let _ = writeln!(out, "  {end}");

@@ -4,16 +4,25 @@ use super::landmark_set::LandmarkSet;
 use super::landmarks::Landmarks;
 use super::model::{Class, GOAL, Model, ModelChoice, ModelCommand, ModelLifeline, Set, members};
 use super::packed::time_of;
+use super::state_registry::StateMap;
 use std::collections::BTreeMap;
 
-/// Most uncovered lifelines whose order is weighed; more are counted one by one.
-const MOST_WEIGHED: usize = 5;
+/// Most uncovered lifelines whose order is weighed together; further ones are weighed apart from them.
+const MOST_WEIGHED: usize = 8;
+
+/// From so many on, what their order came to is kept, for nine times in ten it was asked before: of so many questions at
+/// most, some 400 bytes each.
+const LEAST_KEPT: usize = 4;
+const MOST_KEPT: usize = 8_192;
 
 pub(super) struct ExposureBound {
     lifelines: Vec<Line>,
     /// Room for [`in_order`].
     lefts: Vec<u32>,
     turns: Vec<Turn>,
+    /// What [`in_order`] told, by what it was asked, and room for that.
+    told: StateMap<Option<u64>>,
+    asked: Vec<u8>,
     /// Slots each command can bring to the goal, and all it writes.
     achieves: Vec<Set>,
     writes: Vec<Set>,
@@ -67,6 +76,8 @@ impl ExposureBound {
             lifelines,
             lefts: Vec::new(),
             turns: Vec::new(),
+            told: StateMap::default(),
+            asked: Vec::new(),
             achieves: model.commands.iter().map(ModelCommand::achieves).collect(),
             writes: model.commands.iter().map(|command| command.writes).collect(),
         }
@@ -97,10 +108,31 @@ impl ExposureBound {
             }
         }
         for some in turns.chunks(MOST_WEIGHED) {
-            sum += in_order(some, landmarks, &mut self.lefts)?;
+            sum += self.weigh(some, landmarks)?;
         }
         self.turns = turns;
         Some(sum)
+    }
+
+    /// Least exposure of these lifelines together, from what is kept where it was asked before.
+    fn weigh(&mut self, turns: &[Turn], landmarks: &Landmarks) -> Option<u64> {
+        if turns.len() < LEAST_KEPT {
+            return in_order(turns, landmarks, &mut self.lefts);
+        }
+        self.asked.clear();
+        for turn in turns {
+            landmarks.write(&turn.goals, &mut self.asked);
+            landmarks.write(&turn.dark.without(&turn.goals), &mut self.asked);
+        }
+        if let Some(told) = self.told.get(&self.asked) {
+            return *told;
+        }
+        let sum = in_order(turns, landmarks, &mut self.lefts);
+        if self.told.len() >= MOST_KEPT {
+            self.told.clear();
+        }
+        self.told.insert(self.asked.clone(), sum);
+        sum
     }
 
     /// Least exposure of a script from `state` that is still to key a reset (of at least `reset.least_ms`) which leads to
@@ -232,9 +264,8 @@ struct Turn {
 fn in_order(turns: &[Turn], landmarks: &Landmarks, lefts: &mut Vec<u32>) -> Option<u64> {
     let ops = landmarks.whole_ms().len();
     // For each set of lifelines: what is left of the ops, what they ask for and take, least exposure; one more for trying.
-    lefts.clear();
-    lefts.extend_from_slice(landmarks.whole_ms());
-    lefts.resize((ops << turns.len()) + ops, 0);
+    lefts.resize(lefts.len().max((ops << turns.len()) + ops), 0);
+    lefts[..ops].copy_from_slice(landmarks.whole_ms());
     let mut sets = [(LandmarkSet::default(), 0, 0); 1 << MOST_WEIGHED];
     for chosen in 1usize..1 << turns.len() {
         let last = chosen.ilog2() as usize;
@@ -242,14 +273,19 @@ fn in_order(turns: &[Turn], landmarks: &Landmarks, lefts: &mut Vec<u32>) -> Opti
         let (mut asked, before, _) = sets[fewer];
         lefts.copy_within(fewer * ops..(fewer + 1) * ops, chosen * ops);
         let (known, trial) = lefts.split_at_mut(ops << turns.len());
+        let trial = &mut trial[..ops];
         let left = &mut known[chosen * ops..(chosen + 1) * ops];
         let spent = before + landmarks.charge_ms(left, &turns[last].goals.without(&asked))?;
         asked.add(&turns[last].goals);
         let mut least = u64::MAX;
         for (place, turn) in turns.iter().enumerate().filter(|(place, _)| chosen >> place & 1 == 1) {
+            let others = sets[chosen & !(1 << place)].2;
+            if others + spent >= least {
+                continue;
+            }
             trial.copy_from_slice(left);
             let own = spent + landmarks.charge_ms(trial, &turn.dark.without(&asked))?;
-            least = least.min(sets[chosen & !(1 << place)].2 + own);
+            least = least.min(others + own);
         }
         sets[chosen] = (asked, spent, least);
     }

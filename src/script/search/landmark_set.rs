@@ -21,6 +21,11 @@ impl LandmarkSet {
         self.0[landmark / 64] >> (landmark % 64) & 1 == 1
     }
 
+    /// Appends the part of the set that holds the first `count` landmarks as bytes; all such parts take as many.
+    pub fn write(&self, count: usize, bytes: &mut Vec<u8>) {
+        self.0.iter().take(count.div_ceil(64)).for_each(|word| bytes.extend_from_slice(&word.to_le_bytes()));
+    }
+
     pub fn count(&self) -> u32 {
         self.0.iter().map(|word| word.count_ones()).sum()
     }

@@ -299,6 +299,11 @@ impl Landmarks {
         self.last
     }
 
+    /// Appends a set of these landmarks as bytes; all sets take as many.
+    pub fn write(&self, landmarks: &LandmarkSet, bytes: &mut Vec<u8>) {
+        landmarks.write(self.all.len(), bytes);
+    }
+
     /// The landmarks that did not hold in the last state given to [`Landmarks::cost`] or [`Landmarks::count`].
     pub fn gaps(&self) -> LandmarkSet {
         self.gaps

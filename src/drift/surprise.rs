@@ -1,0 +1,44 @@
+//! What to point out of a test call that the record does not explain. The report is recorded all the same.
+
+use super::value_text;
+use crate::inventory::Station;
+use crate::ledger::{Led, Outcome, Record, Test, led};
+use crate::setting::{Kind, Value};
+
+/// What is odd about a test call, in a sentence; nothing where nothing is. `record`: as it was just before the test.
+pub fn surprise(station: &Station, record: &Record, test: &Test) -> Option<String> {
+    let keybook = &station.keybook;
+    let at = keybook.lifelines.iter().position(|lifeline| lifeline.name == test.lifeline)?;
+    match test.outcome {
+        Outcome::Failed => return None,
+        Outcome::Reached => {}
+    }
+    let (contact, dialled) = (test.contact.as_ref()?, test.dialled.as_ref());
+    let own = keybook.lifelines[at].settings.iter();
+    let number = |id| match record.known(id) {
+        Some(number @ Value::Dial(_)) => Some(value_text(number)),
+        Some(Value::Digits(_) | Value::Choice(_) | Value::Flags(_) | Value::Number(_) | Value::Secret(_)) | None => {
+            None
+        }
+    };
+    let held: Vec<String> = own.clone().filter_map(|id| number(*id)).collect();
+    let dialled_as = dialled.map(ToString::to_string).unwrap_or_default();
+    match led(keybook, record, at, dialled) {
+        Led::There => None,
+        Led::Elsewhere => Some(format!(
+            "{contact} is dialled as {dialled_as}, and the number on record is {}: somebody answered, but what the button \
+             dials is not known any more",
+            held.join(" or ")
+        )),
+        Led::Perhaps => {
+            let unknown = own
+                .filter(|id| matches!(keybook.setting(**id).kind, Kind::Dial { .. }) && record.known(**id).is_none());
+            let names: Vec<&str> = unknown.map(|id| &*keybook.setting(*id).name).collect();
+            Some(format!(
+                "{contact} is dialled as {dialled_as}, and nobody knows whether the station dials that ({} is unknown): the \
+                 call proves nothing",
+                names.join(", ")
+            ))
+        }
+    }
+}

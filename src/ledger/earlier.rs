@@ -1,0 +1,92 @@
+//! What a station held before: where the way back may lead.
+//!
+//! A failed test call is answered by what last worked: what the settings of each lifeline held when a test call of it last
+//! reached help. Where none ever did, by what was held before the last script that was keyed.
+
+use super::issued::Digest;
+use super::record::{Mark, Record};
+use crate::keybook::{Keybook, SettingId};
+use crate::setting::Value;
+
+/// The known values of a station at some moment, one for each of the keybook's settings.
+pub type Held = Vec<Option<Value>>;
+
+/// What was known of a lifeline's settings when a test call of it reached help.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Worked {
+    /// The report that says so.
+    pub mark: Mark,
+    /// One for each of the lifeline's settings.
+    pub held: Vec<(SettingId, Option<Value>)>,
+}
+
+/// What was known before a script was keyed. Reports of one script, one after the other, are of one keying.
+#[derive(Debug, Clone, PartialEq, Eq)]
+struct Keying {
+    script: Digest,
+    held: Held,
+}
+
+/// What a station held at moments that matter later.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Earlier {
+    /// For each of the keybook's lifelines, what was known of its settings when a test call of it last reached help.
+    worked: Vec<Option<Worked>>,
+    /// Before the last script of which a step was accepted.
+    before_script: Option<Keying>,
+    /// Before a script after that of which no step was accepted yet.
+    tried: Option<Keying>,
+    /// Before the first visit of which no report came.
+    before_visit: Option<Held>,
+}
+
+impl Earlier {
+    /// What was known of a lifeline when a test call of it last reached help.
+    pub fn worked(&self, lifeline: usize) -> Option<&Worked> {
+        self.worked.get(lifeline)?.as_ref()
+    }
+
+    /// What a setting held before the last script of which a step was accepted, where that was known.
+    pub fn before_script(&self, id: SettingId) -> Option<&Value> {
+        self.before_script.as_ref()?.held[id.index()].as_ref()
+    }
+
+    /// What was known before the first visit of which no report came, where there is one.
+    pub fn before_visit(&self) -> Option<&Held> {
+        self.before_visit.as_ref()
+    }
+}
+
+/// What is known now.
+fn held(record: &Record, keybook: &Keybook) -> Held {
+    keybook.ids().map(|id| record.known(id).cloned()).collect()
+}
+
+/// A test call of a lifeline reached help.
+pub(super) fn reached(record: &mut Record, keybook: &Keybook, lifeline: usize, mark: Mark) {
+    let settings = keybook.lifelines[lifeline].settings.iter();
+    let held = settings.map(|id| (*id, record.known(*id).cloned())).collect();
+    record.earlier.worked.resize(keybook.lifelines.len(), None);
+    record.earlier.worked[lifeline] = Some(Worked { mark, held });
+}
+
+/// A report of a script is about to be folded; `is_accepted`: whether a step of it was.
+pub(super) fn keyed(record: &mut Record, keybook: &Keybook, script: &Digest, is_accepted: bool) {
+    let is_of = |keying: &Option<Keying>| keying.as_ref().is_some_and(|keying| keying.script == *script);
+    if !is_of(&record.earlier.tried) {
+        if is_of(&record.earlier.before_script) {
+            return;
+        }
+        record.earlier.tried = Some(Keying { script: script.clone(), held: held(record, keybook) });
+    }
+    if is_accepted {
+        record.earlier.before_script = record.earlier.tried.take();
+    }
+}
+
+/// A visit began of which no report came.
+pub(super) fn begun(record: &mut Record, keybook: &Keybook) {
+    if record.earlier.before_visit.is_none() {
+        record.earlier.before_visit = Some(held(record, keybook));
+    }
+}

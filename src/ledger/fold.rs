@@ -1,0 +1,371 @@
+//! The fold: what the reports of a station and its open visits prove, in the order of their times and ids, so that it does not
+//! matter when or how often each of them arrived. It reads no file and no clock, and keeps nothing.
+
+use std::collections::BTreeMap;
+
+use jiff::Timestamp;
+use uuid::Uuid;
+
+use super::call::{IssuedCall, calls};
+use super::earlier;
+use super::issued::{Digest, Effect, Issued, IssuedStep, effect_value};
+use super::led::{Led, is_dial, led};
+use super::proven;
+use super::record::{Holding, Mark, Record, State};
+use super::report::{Heard, Opened, Opening, Outcome, Report, Test};
+use super::visit::{self, Visit, standing};
+use crate::keybook::{Keybook, SettingId};
+use crate::setting::{Fingerprint, Name, Reference, Secret, Value, Written};
+
+/// Folds the reports of one station that nobody is at. `scripts` finds an issued script by digest.
+///
+/// Settings that the keybook has no longer are passed over; values outside their kind count as unknown.
+pub fn fold<'r>(
+    keybook: &Keybook,
+    reports: impl IntoIterator<Item = &'r Report>,
+    scripts: impl Fn(&Digest) -> Option<&'r Issued>,
+) -> Record {
+    fold_with_visits(keybook, reports, [], scripts)
+}
+
+/// Folds the reports and the visits of one station. What a corrected report says counts for nothing; of a visit of which no
+/// report came, each step counts as keyed and not answered.
+pub fn fold_with_visits<'r>(
+    keybook: &Keybook,
+    reports: impl IntoIterator<Item = &'r Report>,
+    visits: impl IntoIterator<Item = &'r Visit>,
+    scripts: impl Fn(&Digest) -> Option<&'r Issued>,
+) -> Record {
+    let reports: Vec<&Report> = reports.into_iter().collect();
+    let open = visit::open(visits, &reports);
+    let reports = standing(&reports).into_iter().map(|report| (report.at, report.id, Event::Report(report)));
+    let begun = open.iter().map(|visit| (visit.at, visit.id, Event::Begun(visit)));
+    // A visit comes before the reports of its time.
+    let ordered: BTreeMap<(Timestamp, bool, Uuid), Event<'_>> =
+        reports.chain(begun).map(|(at, id, event)| ((at, matches!(event, Event::Report(_)), id), event)).collect();
+    let mut fold = Fold { keybook, record: Record::blank(keybook), said: BTreeMap::new(), number: None };
+    for ((at, _, report), event) in ordered {
+        let mark = Mark { at, report };
+        match event {
+            Event::Report(report) => fold.report(mark, report, report.script.as_ref().and_then(&scripts)),
+            Event::Begun(visit) => fold.begun(mark, visit, scripts(&visit.script)),
+        }
+    }
+    fold.record.begun = open.into_iter().cloned().collect();
+    fold.record
+}
+
+/// What changes the record, at its time.
+enum Event<'r> {
+    Report(&'r Report),
+    Begun(&'r Visit),
+}
+
+/// Whether a report says that every step of its script was accepted; of a script that is not on record nobody can tell.
+fn is_done(report: &Report, script: Option<&Issued>) -> bool {
+    let is_accepted = |step: &IssuedStep| report.steps.contains(&(step.step, Heard::Accepted));
+    script.is_some_and(|script| script.steps.iter().all(is_accepted))
+}
+
+struct Fold<'k> {
+    keybook: &'k Keybook,
+    record: Record,
+    /// What the report at hand says that lifeline settings hold, the last word of each.
+    said: BTreeMap<Name, Option<Value>>,
+    /// The number that was last rung.
+    number: Option<Name>,
+}
+
+impl Fold<'_> {
+    fn report(&mut self, mark: Mark, report: &Report, script: Option<&Issued>) {
+        if let Some(number) = &report.number {
+            self.rung(number);
+            self.record.number = Some(number.clone());
+        }
+        if report.unit.is_some() {
+            self.unit(mark);
+        }
+        if report.script.is_some() {
+            self.record.answered = Some(mark);
+            self.record.midway = (!is_done(report, script)).then_some(mark);
+        }
+        for (name, written) in &report.found {
+            self.found(mark, name, value_of(self.keybook, name, written, report), report.unit.is_some());
+        }
+        if let Some(script) = script {
+            if !report.steps.is_empty() {
+                let is_accepted = report.steps.iter().any(|(_, heard)| *heard == Heard::Accepted);
+                earlier::keyed(&mut self.record, self.keybook, &script.digest, is_accepted);
+            }
+            self.keyed(mark, report, script);
+        }
+        for (name, written) in &report.left {
+            let value = value_of(self.keybook, name, written, report);
+            self.makes_known(mark, name, value.clone());
+            self.set(mark, name, value);
+        }
+        for test in &report.tests {
+            self.test(mark, test);
+        }
+        for (name, value) in std::mem::take(&mut self.said) {
+            proven::said(&mut self.record.proven, &name, value, mark.at);
+        }
+    }
+
+    /// Tests prove nothing of a station that is rung by another number now: it may be another unit that answers there.
+    fn rung(&mut self, number: &Name) {
+        let is_other = self.number.as_ref().is_some_and(|known| known != number);
+        if is_other {
+            self.record.lifelines.iter_mut().for_each(|proof| proof.reached = None);
+        }
+        self.number = Some(number.clone());
+    }
+
+    /// Each step may have been keyed, and nobody said what was heard.
+    fn begun(&mut self, mark: Mark, visit: &Visit, script: Option<&Issued>) {
+        if let Some(number) = &visit.number {
+            self.rung(number);
+        }
+        earlier::begun(&mut self.record, self.keybook);
+        for (name, effect) in script.iter().flat_map(|script| &script.steps).flat_map(|step| &step.effects) {
+            self.step(mark, name, effect, Heard::Nothing);
+        }
+    }
+
+    /// Steps in the order listed; the openings of a call just before its first one, those of calls without one last.
+    fn keyed(&mut self, mark: Mark, report: &Report, script: &Issued) {
+        let calls = if report.openings.is_empty() { Vec::new() } else { calls(script) };
+        let beside_unit = report.unit.is_some();
+        let mut later: Vec<(&Opening, &IssuedCall)> = Vec::new();
+        later.extend(report.openings.iter().filter_map(|one| Some((one, IssuedCall::find(&calls, one.call)?))));
+        for (number, heard) in &report.steps {
+            let (now, others) = later.into_iter().partition(|(_, call)| call.steps.contains(number));
+            later = others;
+            self.openings(mark, now, beside_unit);
+            let Some(step) = script.step(*number) else { continue };
+            step.effects.iter().for_each(|(name, effect)| self.step(mark, name, effect, *heard));
+        }
+        self.openings(mark, later, beside_unit);
+    }
+
+    /// What trying to open calls says of the one setting that opens them; where several do, nobody knows which was wrong.
+    fn openings(&mut self, mark: Mark, tries: Vec<(&Opening, &IssuedCall)>, beside_unit: bool) {
+        let (keybook, held) = (self.keybook, self.keybook.call.open.held());
+        let [id] = held[..] else { return };
+        for (opening, call) in tries {
+            let Some(code) = call.code(opening.code).and_then(|code| code_value(keybook, id, code)) else { continue };
+            match opening.heard {
+                Opened::Accepted => self.found(mark, &keybook.setting(id).name, Some(code), beside_unit),
+                Opened::Refused => self.refused(mark, id, &code),
+                Opened::Nothing => {}
+            }
+        }
+    }
+
+    fn refused(&mut self, mark: Mark, id: SettingId, code: &Value) {
+        let holding = &mut self.record.settings[id.index()];
+        match &mut holding.state {
+            State::Known(known) if known.agrees(code) => self.stray(mark, id),
+            State::InDoubt(candidates) => {
+                candidates.retain(|candidate| !candidate.agrees(code));
+                holding.mark = Some(mark);
+                if candidates.len() < 2 {
+                    let left = candidates.pop_first();
+                    self.put(mark, id, left);
+                }
+            }
+            State::Known(_) | State::Unknown => {}
+        }
+    }
+
+    /// It does not hold what is on record, and nobody knows what else.
+    fn stray(&mut self, mark: Mark, id: SettingId) {
+        self.changed(id);
+        self.put(mark, id, None);
+        self.record.settings[id.index()].strayed = Some(mark);
+    }
+
+    fn step(&mut self, mark: Mark, name: &Name, effect: &Effect, heard: Heard) {
+        let value = self.keybook.id(name).and_then(|id| effect_value(&self.keybook.setting(id).kind, effect));
+        match heard {
+            Heard::Accepted => {
+                if effect.is_some() {
+                    self.makes_known(mark, name, value.clone());
+                }
+                self.set(mark, name, value);
+            }
+            Heard::Nothing => self.doubt(mark, name, value),
+            Heard::Refused | Heard::Skipped => {}
+        }
+    }
+
+    /// Something is known of a lifeline setting, or of one that the keybook has no longer: nobody can tell what it was.
+    fn makes_known(&mut self, mark: Mark, name: &Name, value: Option<Value>) {
+        let is_proven = || self.record.proven.iter().any(|proven| proven.setting == *name);
+        if self.keybook.id(name).is_none_or(|id| self.keybook.is_lifeline(id)) || is_proven() {
+            proven::made_known(&mut self.record.proven, name, value.as_ref(), mark.at);
+            self.said.insert(name.clone(), value);
+        }
+    }
+
+    fn unit(&mut self, mark: Mark) {
+        for id in self.keybook.ids() {
+            self.put(mark, id, self.keybook.setting(id).factory.clone());
+        }
+        self.record.lifelines.iter_mut().for_each(|proof| proof.reached = None);
+        self.record.midway = None;
+    }
+
+    fn put(&mut self, mark: Mark, id: SettingId, value: Option<Value>) {
+        let state = value.map_or(State::Unknown, State::Known);
+        self.record.settings[id.index()] = Holding { state, strayed: None, mark: Some(mark) };
+    }
+
+    /// Every lifeline that has this setting must be tested anew.
+    fn changed(&mut self, id: SettingId) {
+        for (lifeline, proof) in self.keybook.lifelines.iter().zip(&mut self.record.lifelines) {
+            if lifeline.settings.contains(&id) {
+                proof.reached = None;
+            }
+        }
+    }
+
+    fn found(&mut self, mark: Mark, name: &Name, value: Option<Value>, beside_unit: bool) {
+        let Some(id) = self.keybook.id(name) else { return self.makes_known(mark, name, value) };
+        let contradicts = match (self.record.known(id), &value) {
+            (Some(known), Some(value)) => !known.agrees(value),
+            // Found to be something this model cannot hold any more: not as it was on record.
+            (Some(_), None) => true,
+            (None, _) => false,
+        };
+        if contradicts {
+            self.changed(id);
+        }
+        if contradicts && !beside_unit {
+            self.said.insert(name.clone(), value.clone());
+        } else {
+            self.makes_known(mark, name, value.clone());
+        }
+        self.put(mark, id, value);
+        if contradicts && !beside_unit {
+            self.record.settings[id.index()].strayed = Some(mark);
+        }
+    }
+
+    fn set(&mut self, mark: Mark, name: &Name, value: Option<Value>) {
+        let Some(id) = self.keybook.id(name) else { return };
+        if !self.holds(id, value.as_ref()) {
+            self.changed(id);
+        }
+        self.put(mark, id, value);
+    }
+
+    fn holds(&self, id: SettingId, value: Option<&Value>) -> bool {
+        matches!((self.record.known(id), value), (Some(known), Some(value)) if known.agrees(value))
+    }
+
+    fn doubt(&mut self, mark: Mark, name: &Name, value: Option<Value>) {
+        let Some(id) = self.keybook.id(name) else { return };
+        if self.holds(id, value.as_ref()) {
+            return;
+        }
+        self.changed(id);
+        let holding = &mut self.record.settings[id.index()];
+        let held = std::mem::replace(&mut holding.state, State::Unknown);
+        holding.mark = Some(mark);
+        holding.state = match (held, value) {
+            (State::Unknown, _) | (State::Known(_) | State::InDoubt(_), None) => State::Unknown,
+            (State::Known(old), Some(new)) => State::InDoubt([old, new].into()),
+            (State::InDoubt(mut candidates), Some(new)) => {
+                if !candidates.iter().any(|candidate| candidate.agrees(&new)) {
+                    candidates.insert(new);
+                }
+                State::InDoubt(candidates)
+            }
+        };
+    }
+
+    fn test(&mut self, mark: Mark, test: &Test) {
+        let keybook = self.keybook;
+        let Some(at) = keybook.lifelines.iter().position(|lifeline| lifeline.name == test.lifeline) else { return };
+        let last = Some((test.outcome, mark));
+        match test.outcome {
+            Outcome::Failed => self.record.lifelines[at].last = last,
+            Outcome::Reached => match led(keybook, &self.record, at, test.dialled.as_ref()) {
+                Led::There => {
+                    (self.record.lifelines[at].last, self.record.lifelines[at].reached) = (last, Some(mark));
+                    self.confirm(mark, at);
+                    earlier::reached(&mut self.record, keybook, at, mark);
+                    self.prove(mark, at, test.dialled.as_ref());
+                }
+                Led::Elsewhere => {
+                    let known = |id: &SettingId| is_dial(keybook, *id) && self.record.known(*id).is_some();
+                    let wrong: Vec<SettingId> = keybook.lifelines[at].settings.iter().copied().filter(known).collect();
+                    wrong.into_iter().for_each(|id| self.stray(mark, id));
+                    (self.record.lifelines[at].last, self.record.lifelines[at].reached) = (last, None);
+                }
+                Led::Perhaps => {}
+            },
+        }
+    }
+
+    /// What is known of a lifeline's settings is confirmed at this time: its date alone.
+    fn confirm(&mut self, mark: Mark, at: usize) {
+        for id in &self.keybook.lifelines[at].settings {
+            let holding = &mut self.record.settings[id.index()];
+            match holding.state {
+                State::Known(_) => holding.mark = Some(mark),
+                State::InDoubt(_) | State::Unknown => {}
+            }
+        }
+    }
+
+    /// Help was reached: what is known of the lifeline's settings is proved. Where none of them holds the number that was
+    /// dialled, the keybook once had another among them: whatever holds that number is proved, too. Where all that lifelines
+    /// need is known, what the keybook has no longer is forgotten.
+    fn prove(&mut self, mark: Mark, lifeline: usize, dialled: Option<&Name>) {
+        let (keybook, Record { settings, proven, .. }) = (self.keybook, &mut self.record);
+        let known = |id: SettingId| match &settings[id.index()].state {
+            State::Known(value) => Some(value),
+            State::InDoubt(_) | State::Unknown => None,
+        };
+        let own = &keybook.lifelines[lifeline].settings;
+        let is_dialled = |id: SettingId| matches!(known(id), Some(Value::Dial(number)) if dialled == Some(number));
+        let is_explained = own.iter().any(|id| is_dialled(*id));
+        for id in keybook.ids() {
+            let Some(value) = known(id) else { continue };
+            if own.contains(&id) || (!is_explained && is_dialled(id)) {
+                proven::tested(proven, &keybook.setting(id).name, value, mark.at);
+            }
+        }
+        if keybook.lifelines.iter().flat_map(|lifeline| &lifeline.settings).all(|id| known(*id).is_some()) {
+            proven.retain(|proven| keybook.id(&proven.setting).is_some());
+        }
+    }
+}
+
+/// A value of a report; `None` where its setting cannot hold it, the keybook has no such setting, or it is a code that
+/// another key's fingerprint stands for.
+fn value_of(keybook: &Keybook, name: &Name, written: &Written, report: &Report) -> Option<Value> {
+    let kind = &keybook.setting(keybook.id(name)?).kind;
+    let print = |reference: &Reference| report.fingerprints.get(reference);
+    if let Written::Secret(reference) = written
+        && print(reference).is_some_and(Fingerprint::is_foreign)
+    {
+        return None;
+    }
+    let read = |reference: &Reference| print(reference).and_then(Fingerprint::read);
+    let seal = |reference: &Reference| Secret { reference: reference.clone(), fingerprint: read(reference) };
+    kind.value(written, seal).ok()
+}
+
+/// A code of a recorded script; one that is the factory's without a fingerprint is the keybook's.
+fn code_value(keybook: &Keybook, id: SettingId, code: &Effect) -> Option<Value> {
+    let setting = keybook.setting(id);
+    let factory = Value::Secret(Secret { reference: Reference::Factory, fingerprint: None });
+    effect_value(&setting.kind, code).map(|code| setting.factory.clone().filter(|_| code == factory).unwrap_or(code))
+}
+
+#[cfg(test)]
+#[path = "fold_tests.rs"]
+mod tests;

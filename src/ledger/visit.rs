@@ -1,0 +1,55 @@
+//! Visits: somebody began to key a script. Until a report says how that went, nobody knows which of its steps the station obeyed.
+
+use std::collections::BTreeSet;
+
+use jiff::{SignedDuration, Timestamp};
+use uuid::Uuid;
+
+use super::issued::Digest;
+use super::report::Report;
+use crate::setting::Name;
+
+/// After so long it is said that nothing was heard of a visit.
+pub const SILENT: SignedDuration = SignedDuration::from_hours(24);
+
+/// The beginning of a visit, as the ledger has it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Visit {
+    /// That of the report to come.
+    pub id: Uuid,
+    pub script: Digest,
+    pub station: Name,
+    /// When the first keys were shown.
+    pub at: Timestamp,
+    pub by: Name,
+    /// The number that the inventory in use gave the station when this was recorded, in E.164.
+    pub number: Option<Name>,
+}
+
+impl Visit {
+    /// From when on it is said that nothing was heard of it.
+    pub fn silent_from(&self) -> Timestamp {
+        self.at.saturating_add(SILENT).unwrap_or(Timestamp::MAX)
+    }
+
+    /// Whether a report names its script and was made after it; one of the same second tells of what was keyed before.
+    fn is_followed_by(&self, report: &Report) -> bool {
+        report.script.as_ref() == Some(&self.script) && report.at.as_second() > self.at.as_second()
+    }
+}
+
+/// The reports of a station that count, whatever order they are in: a corrected one counts for nothing.
+pub fn standing<'r>(reports: &[&'r Report]) -> Vec<&'r Report> {
+    let corrected: BTreeSet<Uuid> = reports.iter().filter_map(|report| report.corrects).collect();
+    reports.iter().copied().filter(|report| !corrected.contains(&report.id)).collect()
+}
+
+/// The visits of a station that no report has ended, the earliest first. Of a corrected report the id alone counts.
+pub fn open<'v>(visits: impl IntoIterator<Item = &'v Visit>, reports: &[&Report]) -> Vec<&'v Visit> {
+    let standing = standing(reports);
+    let is_reported = |visit: &Visit| reports.iter().any(|report| report.id == visit.id);
+    let is_followed = |visit: &Visit| standing.iter().any(|report| visit.is_followed_by(report));
+    let mut open: Vec<&Visit> = visits.into_iter().filter(|visit| !is_reported(visit) && !is_followed(visit)).collect();
+    open.sort_by_key(|visit| (visit.at, visit.id));
+    open
+}

@@ -1,0 +1,51 @@
+//! The test calls in a technician's words: how to make each, who must answer, and what to do where nobody does.
+
+use crate::inventory::{LineKind, Station};
+use crate::script::delta::Script;
+use crate::script::test_call::TestCall;
+
+/// A line each.
+pub(super) fn texts(script: &Script, station: &Station) -> Vec<String> {
+    script.tests.iter().map(|test| text(script, test, station)).collect()
+}
+
+fn text(script: &Script, test: &TestCall, station: &Station) -> String {
+    let how = test.test.as_ref().map_or_else(
+        || format!("Call by the lifeline {} from the station itself.", test.lifeline),
+        |sentence| format!("{}: {sentence}", test.lifeline),
+    );
+    let who = match (&test.contact, &test.number) {
+        (_, _) if station.line.kind == Some(LineKind::RingDown) => match &test.contact {
+            Some(contact) => format!(" The exchange connects it to its fixed place: {contact} must answer."),
+            None => " The exchange connects it to its fixed place.".to_owned(),
+        },
+        (Some(contact), Some(number)) => format!(" {contact} ({number}) must answer."),
+        (Some(contact), None) => format!(" {contact} must answer."),
+        (None, _) => String::new(),
+    };
+    let back = match script.back {
+        None => " If it does not reach help, report that it failed, then ask for the way back.",
+        Some(_) => "",
+    };
+    format!("{how}{who} The person who answers must hear you and know where you are.{back}")
+}
+
+/// What is said first where the last test call of a button did not reach help.
+pub(super) fn failed(script: &Script) -> Vec<String> {
+    let failed = script.tests.iter().filter(|test| test.has_failed);
+    let text = |test: &TestCall| {
+        format!(
+            "WARNING: at its last test call the lifeline {} did not reach help. Keep a stand-in at the station until a test \
+             call reaches help.",
+            test.lifeline
+        )
+    };
+    let mut texts: Vec<String> = failed.map(text).collect();
+    if !texts.is_empty() && script.back.is_none() && script.offers_back {
+        let station = &script.station;
+        texts.push(format!(
+            "If the test call fails again, go back to what last worked: stationkeep script {station} --back"
+        ));
+    }
+    texts
+}

@@ -1,0 +1,77 @@
+//! The test calls to make after a script: of every button that a step may have changed, and of those not proved anyway.
+
+use super::aim::Aim;
+use super::problem::State;
+use super::request::Request;
+use super::task::Task;
+use crate::drift::Service;
+use crate::inventory::{Contact, Reach};
+use crate::keybook::{Lifeline, SettingId};
+use crate::setting::{Name, Value};
+
+/// One test call.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TestCall {
+    pub lifeline: Name,
+    /// Who should answer, where a contact is wanted in the first number that the lifeline dials.
+    pub contact: Option<Name>,
+    /// What that contact calls: E.164, an extension, a short code or a dial string.
+    pub number: Option<Name>,
+    /// How to make it, by the keybook.
+    pub test: Option<Name>,
+    /// Whether the last one did not reach help.
+    pub has_failed: bool,
+    /// Whether a step changes a setting of it, if only for a while.
+    pub is_touched: bool,
+}
+
+/// The test calls after steps of a task; `states` are those before each step and after the last.
+pub(super) fn test_calls(request: &Request, aim: &Aim, task: &Task, states: &[State]) -> Vec<TestCall> {
+    let lifelines = &request.station.keybook.lifelines;
+    let touched = |lifeline: &Lifeline| lifeline.settings.iter().any(|id| is_touched(task, states, *id));
+    let calls = lifelines.iter().filter_map(|lifeline| call(request, aim, lifeline, touched(lifeline)));
+    calls.collect()
+}
+
+fn call(request: &Request, aim: &Aim, lifeline: &Lifeline, is_touched: bool) -> Option<TestCall> {
+    let service = request.drift.lifelines.iter().find(|known| known.name == lifeline.name).map(|known| known.service);
+    let is_open = match service {
+        Some(Service::Failed | Service::Untested | Service::Overdue) => true,
+        Some(Service::Tested) | None => false,
+    };
+    let contact = contact(request, aim, lifeline);
+    (is_open || is_touched).then(|| TestCall {
+        lifeline: lifeline.name.clone(),
+        number: contact.as_ref().and_then(|name| request.contacts.get(name)).map(number),
+        contact,
+        test: None,
+        has_failed: service == Some(Service::Failed),
+        is_touched,
+    })
+}
+
+/// Whether a step changes what a setting holds, or makes it known, or unknown.
+fn is_touched(task: &Task, states: &[State], id: SettingId) -> bool {
+    let slot = task.slots.iter().position(|slot| *slot == id);
+    slot.is_some_and(|slot| states.windows(2).any(|pair| pair[0][slot] != pair[1][slot]))
+}
+
+/// Who is wanted in the first filled dial setting that has a contact, where the script ends with it.
+fn contact(request: &Request, aim: &Aim, lifeline: &Lifeline) -> Option<Name> {
+    lifeline.settings.iter().find_map(|id| {
+        let wanted = request.station.wanted(*id)?;
+        let is_filled = match &wanted.value {
+            Value::Dial(dialled) => !dialled.is_empty(),
+            Value::Digits(_) | Value::Choice(_) | Value::Flags(_) | Value::Number(_) | Value::Secret(_) => false,
+        };
+        let ends_so = aim.goal[id.index()].as_ref().is_some_and(|goal| goal.agrees(&wanted.value));
+        wanted.contact.clone().filter(|_| is_filled && ends_so)
+    })
+}
+
+fn number(contact: &Contact) -> Name {
+    match &contact.reach {
+        Reach::Calls(number) => number.to_string().into(),
+        Reach::Extension(number) | Reach::Short(number) | Reach::Dial(number) => number.clone(),
+    }
+}
