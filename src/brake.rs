@@ -167,7 +167,7 @@ impl<'a> Cover<'a> {
 
 /// A station of the inventory, as its files have it, with its record and how it is altered.
 #[derive(Debug, Clone, Copy)]
-pub struct Row<'a> {
+pub struct Candidate<'a> {
     /// As the files have it.
     pub station: &'a Station,
     /// What the reports prove of it.
@@ -207,14 +207,14 @@ pub struct Change {
 /// Counts the altered stations of a fleet, and says what is held; nothing where they are not too many, or there is nothing to
 /// hold.
 pub fn judge<'a>(
-    rows: impl Iterator<Item = Row<'a>> + Clone,
+    rows: impl Iterator<Item = Candidate<'a>> + Clone,
     gone: &BTreeMap<Name, Gone>,
     decisions: &Decisions,
     limit: &Limit,
     clock: Timestamp,
 ) -> Option<Change> {
     let (mut stations, mut in_hand, mut on_record) = (BTreeSet::new(), BTreeSet::new(), 0);
-    for Row { station, record, alteration } in rows.clone() {
+    for Candidate { station, record, alteration } in rows.clone() {
         on_record += usize::from(record.is_on_record());
         let Some(alteration) = alteration else { continue };
         let all = if alteration.wanted.is_empty() { &mut in_hand } else { &mut stations };
@@ -246,8 +246,8 @@ pub fn judge<'a>(
 }
 
 /// Whether a station may be one that left the inventory: nothing is proven of it, and what is wanted was not released.
-fn is_new(row: &Row<'_>, decisions: &Decisions) -> bool {
-    let Row { station, record, alteration: _ } = row;
+fn is_new(row: &Candidate<'_>, decisions: &Decisions) -> bool {
+    let Candidate { station, record, alteration: _ } = row;
     if !record.proven.is_empty() {
         return false;
     }
@@ -300,7 +300,11 @@ impl Change {
     }
 
     /// What a release of it names: its stations, with all values that they are to hold or may be keyed to.
-    pub fn released<'a>(&self, rows: impl Iterator<Item = Row<'a>>, clock: Timestamp) -> BTreeMap<Name, Arc<Released>> {
+    pub fn released<'a>(
+        &self,
+        rows: impl Iterator<Item = Candidate<'a>>,
+        clock: Timestamp,
+    ) -> BTreeMap<Name, Arc<Released>> {
         let mut known: BTreeSet<Arc<Released>> = BTreeSet::new();
         let mut shared = |released: Released| {
             let released = known.get(&released).cloned().unwrap_or_else(|| Arc::new(released));
@@ -319,8 +323,8 @@ impl Change {
 }
 
 /// All that is other than proven at a station, released before or not: the last release that names a station counts alone.
-fn to_release(row: &Row<'_>, clock: Timestamp) -> Released {
-    let Row { station, record, alteration: _ } = row;
+fn to_release(row: &Candidate<'_>, clock: Timestamp) -> Released {
+    let Candidate { station, record, alteration: _ } = row;
     let mut released = Released::new();
     if record.proven.is_empty() {
         vital(station).for_each(|(setting, value)| {
@@ -337,7 +341,7 @@ fn to_release(row: &Row<'_>, clock: Timestamp) -> Released {
 
 /// Stands for what is wanted of the lifelines of all stations.
 fn digest<'a>(stations: impl Iterator<Item = &'a Station>) -> Digest {
-    let (mut ink, mut line) = (Sha256::new(), String::new());
+    let (mut hasher, mut line) = (Sha256::new(), String::new());
     for station in stations {
         line.clear();
         netstring(&mut line, &station.name);
@@ -348,9 +352,9 @@ fn digest<'a>(stations: impl Iterator<Item = &'a Station>) -> Digest {
             netstring(&mut line, setting);
             netstring(&mut line, &text(value));
         }
-        ink.update(&line);
+        hasher.update(&line);
     }
-    Digest::of_hash(&ink.finalize())
+    Digest::of_hash(&hasher.finalize())
 }
 
 /// A value as text that only the same value of a setting has. A code stands for itself by its fingerprint, which is keyed.

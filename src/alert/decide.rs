@@ -10,9 +10,9 @@ use super::machine::{Round, Telling};
 use super::message::{Content, Writer};
 use super::pass::Pass;
 use super::subject::Subject;
-use super::terms::{Subscription, Terms};
+use super::terms::{AlertTerms, Subscription};
 use super::topic::asides::{self, AsideNews, Asides};
-use super::topic::change::{self, Change, Hold};
+use super::topic::change::{self, HeldChange, Hold};
 use super::topic::station::{self, Item, Station, StationSubject};
 use super::topic::{files, receivers, reports, silent};
 use crate::setting::Name;
@@ -39,7 +39,7 @@ impl Verdict {
 }
 
 /// Decides what to tell. The same input gives the same verdict; once it is applied, nothing is left to say.
-pub fn decide(cases: &Cases, pass: &Pass<'_>, terms: &Terms) -> Verdict {
+pub fn decide(cases: &Cases, pass: &Pass<'_>, terms: &AlertTerms) -> Verdict {
     let mut round = Round::new(cases, pass, terms);
     round.announce(&files::subjects(cases, pass));
     round.announce(&receivers::subjects(cases, pass));
@@ -72,7 +72,7 @@ impl Default for Drifting {
 /// The subjects of one pass that share a message.
 struct Subjects<'p> {
     stations: Vec<StationSubject<'p>>,
-    held: [Subject<'p, Change>; 1],
+    held: [Subject<'p, HeldChange>; 1],
     asides: Vec<Subject<'p, Asides>>,
 }
 
@@ -156,7 +156,7 @@ fn by_subject<'a>(
 /// So few stations are not many, however small the fleet.
 const FEWEST: usize = 3;
 
-fn is_many(stations: &[StationSubject<'_>], pass: &Pass<'_>, terms: &Terms) -> bool {
+fn is_many(stations: &[StationSubject<'_>], pass: &Pass<'_>, terms: &AlertTerms) -> bool {
     // Counts of stations are exact in an f64.
     let count = stations.iter().filter(|subject| subject.is_bad_news()).count();
     count >= FEWEST && count as f64 > terms.many_share * pass.stations.len() as f64

@@ -24,7 +24,7 @@ pub struct Message {
 
 /// What an event is about: its type. Each topic names its own.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Kind(pub &'static str);
+pub struct EventKind(pub &'static str);
 
 /// The attributes in the order written, so that a person reading along meets the sentence early.
 #[derive(Serialize)]
@@ -45,7 +45,7 @@ struct Event<'e, D> {
 pub struct Envelope<'e> {
     pub id: &'e str,
     pub source: &'e str,
-    pub kind: Kind,
+    pub kind: EventKind,
     pub subject: Option<&'e str>,
     pub time: Timestamp,
 }
@@ -111,7 +111,7 @@ mod tests {
         let envelope = Envelope {
             id: "told-1",
             source: "",
-            kind: Kind("stationkeep.drift.v1"),
+            kind: EventKind("stationkeep.drift.v1"),
             subject: Some(""),
             time: Timestamp::from_second(0).unwrap(),
         };

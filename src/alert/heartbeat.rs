@@ -3,10 +3,10 @@
 use jiff::Timestamp;
 use serde::Serialize;
 
-use super::event::{Envelope, Kind, Message};
+use super::event::{Envelope, EventKind, Message};
 use crate::setting::Name;
 
-const HEARTBEAT: Kind = Kind("stationkeep.heartbeat.v1");
+const HEARTBEAT: EventKind = EventKind("stationkeep.heartbeat.v1");
 
 #[derive(Serialize)]
 struct Data {

@@ -9,16 +9,16 @@ use serde::Serialize;
 use super::cause::ToldCause;
 use super::clip::{NAME, PLACE, clip};
 use super::count::Count;
-use super::entry::Entry;
-use super::event::{Envelope, Kind, LONGEST_BODY, Message, json};
+use super::entry::StationEntry;
+use super::event::{Envelope, EventKind, LONGEST_BODY, Message, json};
 use super::handed_out::CallBack;
 use super::mark::{Chain, Mark, MarkHasher};
 use super::pass::{Next, Pass};
 use super::step::Reason;
 use super::summary;
-use super::terms::{Subscription, Terms};
+use super::terms::{AlertTerms, Subscription};
 use super::topic::asides::{AsideNews, ToldAsides};
-use super::topic::change::{Hold, News, ToldNews};
+use super::topic::change::{ChangeNews, Hold, ToldNews};
 use super::topic::station::Item;
 use super::work::{ToDo, next};
 use crate::brake::Change;
@@ -26,7 +26,7 @@ use crate::drift::{Standing, Totals};
 use crate::inventory::Commit;
 use crate::setting::{Name, Weight};
 
-const DRIFT: Kind = Kind("stationkeep.drift.v1");
+const DRIFT: EventKind = EventKind("stationkeep.drift.v1");
 
 /// The heaviest first, then by reason, standing, site, name.
 fn rank<'i>(item: &'i Item<'_, '_>) -> (Reverse<Option<Weight>>, Reason, Standing, Option<&'i Name>, &'i Name) {
@@ -70,15 +70,15 @@ struct Data {
     totals: serde_json::Value,
     /// The whole fleet by weight; aligned stations are in `stations` only.
     weights: Count,
-    opened: Vec<Entry>,
-    grown: Vec<Entry>,
-    unwatched: Vec<Entry>,
-    withdrawn: Vec<Entry>,
-    still_open: Vec<Entry>,
-    eased: Vec<Entry>,
-    returned: Vec<Entry>,
-    watched: Vec<Entry>,
-    closed: Vec<Entry>,
+    opened: Vec<StationEntry>,
+    grown: Vec<StationEntry>,
+    unwatched: Vec<StationEntry>,
+    withdrawn: Vec<StationEntry>,
+    still_open: Vec<StationEntry>,
+    eased: Vec<StationEntry>,
+    returned: Vec<StationEntry>,
+    watched: Vec<StationEntry>,
+    closed: Vec<StationEntry>,
     left_out: BTreeMap<&'static str, usize>,
     /// The command that shows all of it.
     rest: &'static str,
@@ -112,7 +112,7 @@ impl ToldHeld {
 }
 
 impl Data {
-    fn list(&mut self, reason: Reason) -> &mut Vec<Entry> {
+    fn list(&mut self, reason: Reason) -> &mut Vec<StationEntry> {
         match reason {
             Reason::Opened => &mut self.opened,
             Reason::Grown => &mut self.grown,
@@ -132,7 +132,7 @@ pub struct Content<'t, 'p> {
     /// The stations.
     pub items: Vec<Item<'t, 'p>>,
     /// What is new about a held change.
-    pub hold: Option<News<'t>>,
+    pub hold: Option<ChangeNews<'t>>,
     pub asides: AsideNews<'t>,
 }
 
@@ -148,7 +148,7 @@ impl Content<'_, '_> {
 pub struct Writer<'a> {
     hold: Hold<'a>,
     pass: &'a Pass<'a>,
-    terms: &'a Terms,
+    terms: &'a AlertTerms,
     many: bool,
     totals: Totals,
     weights: Count,
@@ -156,7 +156,7 @@ pub struct Writer<'a> {
 
 impl<'a> Writer<'a> {
     /// `many`: there is more bad news than the set share of the fleet.
-    pub fn new(hold: Hold<'a>, terms: &'a Terms, many: bool) -> Writer<'a> {
+    pub fn new(hold: Hold<'a>, terms: &'a AlertTerms, many: bool) -> Writer<'a> {
         let pass = hold.pass;
         let totals = Totals::of(pass.stations.iter().map(|drift| &**drift));
         let mut weights = Count::default();
@@ -267,7 +267,7 @@ impl<'a> Writer<'a> {
 }
 
 /// What an entry adds to a body: itself and a comma.
-fn length(entry: &Entry) -> usize {
+fn length(entry: &StationEntry) -> usize {
     json(entry).len() + 1
 }
 
@@ -278,8 +278,8 @@ fn fitting(
     address: Option<&str>,
     pass: &Pass<'_>,
     room: usize,
-) -> Option<Entry> {
-    let full = Entry::full(item, next, address, pass);
+) -> Option<StationEntry> {
+    let full = StationEntry::full(item, next, address, pass);
     if length(&full) <= room {
         return Some(full);
     }

@@ -113,9 +113,9 @@ pub use decide::{Verdict, decide};
 pub use event::{CONTENT_TYPE, LONGEST_BODY, Message, source_of};
 pub use heartbeat::heartbeat;
 pub use pass::{
-    Cause, FilesRead, HandedOut, NewCommit, Next, OutScript, Pass, RejectedReport, RejectedReports, ReportTaken,
-    Silent, Stopped, Work,
+    Cause, FilesRead, NewCommit, Next, OutScript, Pass, RejectedReport, RejectedReports, ReportTaken, Silent, Stopped,
+    ToCallBack, Work,
 };
 pub use step::Reason;
-pub use terms::{Subscription, Terms};
+pub use terms::{AlertTerms, Subscription};
 pub use topic::reports::last_told as last_rejected_told;

@@ -35,7 +35,7 @@ pub struct Pass<'a> {
     /// The change that waits for its release.
     pub held: Option<&'a Change>,
     /// The scripts that are to be called back.
-    pub handed_out: HandedOut<'a>,
+    pub handed_out: ToCallBack<'a>,
     /// How the files were read.
     pub inventory: FilesRead<'a>,
     pub configuration: FilesRead<'a>,
@@ -127,11 +127,11 @@ impl fmt::Debug for Work<'_> {
 
 /// Says which script of a station is to be called back. It is asked only about stations that are told of.
 #[derive(Clone, Copy)]
-pub struct HandedOut<'a>(pub &'a dyn Fn(&Name) -> Option<OutScript>);
+pub struct ToCallBack<'a>(pub &'a dyn Fn(&Name) -> Option<OutScript>);
 
-impl fmt::Debug for HandedOut<'_> {
+impl fmt::Debug for ToCallBack<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str("HandedOut")
+        f.write_str("ToCallBack")
     }
 }
 

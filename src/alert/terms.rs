@@ -35,7 +35,7 @@ fn minutes(minutes: Option<&u32>) -> Option<SignedDuration> {
 
 /// What the configuration says about alerts.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Terms {
+pub struct AlertTerms {
     /// Where the events come from, a URI reference such as [`super::source_of`] makes.
     pub source: String,
     /// The webhooks that are on; names are unique.

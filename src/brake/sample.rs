@@ -8,7 +8,7 @@ use jiff::Timestamp;
 use sha2::{Digest as _, Sha256};
 use uuid::Uuid;
 
-use super::{Alteration, Change, Gone, Limit, Row, Share, alteration, judge, vital};
+use super::{Alteration, Candidate, Change, Gone, Limit, Share, alteration, judge, vital};
 use crate::finding::Finding;
 use crate::inventory::{self, Inventory, Keybooks, Station};
 use crate::keybook::sample::{TERN, keybook};
@@ -291,11 +291,11 @@ impl World {
     pub fn script(&self, nth: usize) -> Issued {
         let station = self.nth(&self.inventory(), nth);
         let wanted = wanted(&station);
-        let mut ink = Sha256::new();
-        wanted.iter().for_each(|(name, value)| ink.update(format!("{} {name} {value:?};", station.name)));
+        let mut hasher = Sha256::new();
+        wanted.iter().for_each(|(name, value)| hasher.update(format!("{} {name} {value:?};", station.name)));
         let effects = wanted.into_iter().map(|(name, value)| (name, Some((value, None)))).collect();
         Issued {
-            digest: Digest::of_hash(&ink.finalize()),
+            digest: Digest::of_hash(&hasher.finalize()),
             station: station.name.clone(),
             at: self.clock(),
             steps: vec![IssuedStep { step: 1, effects }],
@@ -398,7 +398,7 @@ impl World {
         })
     }
 
-    fn with_rows<R>(&self, inventory: &Inventory, work: impl FnOnce(&[Row<'_>]) -> R) -> R {
+    fn with_rows<R>(&self, inventory: &Inventory, work: impl FnOnce(&[Candidate<'_>]) -> R) -> R {
         let stations = inventory.stations.values();
         let found: Vec<(&Arc<Station>, Record, Option<Alteration>)> = stations
             .map(|station| {
@@ -408,9 +408,9 @@ impl World {
                 (station, record, alteration)
             })
             .collect();
-        let rows: Vec<Row<'_>> = found
+        let rows: Vec<Candidate<'_>> = found
             .iter()
-            .map(|(station, record, alteration)| Row { station, record, alteration: alteration.as_ref() })
+            .map(|(station, record, alteration)| Candidate { station, record, alteration: alteration.as_ref() })
             .collect();
         work(&rows)
     }

@@ -8,14 +8,14 @@ use serde_json::{Value as Json, json as object};
 
 use super::context::{Files, load};
 use super::error::{CliError, counted, findings_text, paint};
-use crate::brake::Change as Hold;
+use crate::brake::Change;
 use crate::daemon::{Clock, with_causes};
 use crate::files::{Folder, Look, Tree};
 use crate::finding::Finding;
 use crate::fleet::{Reading, ReadingCache, Records, Source, SourceTexts, foretold, judged, open_existing_with_key};
 use crate::git::{self, Cache, Git, GitError, Snapshot};
 use crate::inventory::Commit;
-use crate::preview::{Change, json as change_json, text as show};
+use crate::preview::{Preview, json as change_json, text as show};
 
 /// A change, and what it is a change against.
 pub struct Against {
@@ -23,7 +23,7 @@ pub struct Against {
     what: String,
     /// What a revision stands for.
     commit: Option<Arc<Commit>>,
-    pub change: Change,
+    pub change: Preview,
     /// What the brake would say of it.
     foretold: Foretold,
 }
@@ -31,10 +31,10 @@ pub struct Against {
 /// The brake's hold of the files as they are, where there would be one.
 enum Foretold {
     /// By the ledger of this configuration.
-    ByLedger(Option<Hold>),
+    ByLedger(Option<Change>),
     /// As if all that was wanted of the stations of what is compared with were proven. `why`: what kept it from asking a
     /// ledger.
-    ByFiles { held: Option<Hold>, why: String },
+    ByFiles { held: Option<Change>, why: String },
 }
 
 impl Against {
@@ -88,7 +88,7 @@ pub async fn against(what: &str, files: &Files) -> Result<Against, CliError> {
     must_be_sound(&before, &trees, what)?;
     let references: Vec<_> = before.references.iter().chain(&files.reading.references).cloned().collect();
     let codes = files.sources.codes(&references);
-    let change = Change::between(&before.inventory, &files.reading.inventory, &codes);
+    let change = Preview::between(&before.inventory, &files.reading.inventory, &codes);
     let foretold = match ask(files).await {
         Ok(held) => Foretold::ByLedger(held),
         Err(why) => {
@@ -102,7 +102,7 @@ pub async fn against(what: &str, files: &Files) -> Result<Against, CliError> {
 }
 
 /// What the brake would hold, by the ledger of the configuration; or why it cannot be asked.
-async fn ask(files: &Files) -> Result<Option<Hold>, String> {
+async fn ask(files: &Files) -> Result<Option<Change>, String> {
     let failed = |error: &dyn std::error::Error| format!("The ledger could not be asked ({})", with_causes(error));
     let store = open_existing_with_key(files.config.ledger.reveal(), &files.config.key_place()).await;
     let store = store.map_err(|error| failed(&error))?;

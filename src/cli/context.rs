@@ -15,7 +15,7 @@ use crate::config::{self, Config};
 use crate::daemon::Clock;
 use crate::files::Look;
 use crate::finding::{Finding, did_you_mean};
-use crate::fleet::intake::{Intake, Taken};
+use crate::fleet::intake::{Intake, Received};
 use crate::fleet::{
     Cleared, Fleet, LastRead, Moment, News, Reading, ReadingCache, Row, SourceTexts, Sources, Texts, View,
     open_with_key,
@@ -227,10 +227,10 @@ async fn look(fleet: &mut Fleet, files: Option<Look>, moment: Moment) -> Result<
     let (reports, entries) = (counter("reading reports"), counter("reading the ledger"));
     let mut news = |news: News| match news {
         News::Report => reports.inc(1),
-        News::Taken { name, taken: Taken::Refused(reasons) } => {
-            reasons.iter().for_each(|reason| eprintln!("stationkeep: {name} is refused: {reason}"));
+        News::Received { name, received: Received::Rejected(reasons) } => {
+            reasons.iter().for_each(|reason| eprintln!("stationkeep: {name} is rejected: {reason}"));
         }
-        News::Taken { taken: Taken::New(_) | Taken::Duplicate(_), .. } | News::Commit(_) => {}
+        News::Received { received: Received::New(_) | Received::Duplicate(_), .. } | News::Commit(_) => {}
         News::Unread(finding) => eprintln!("stationkeep: {finding}"),
         News::Entries(read) => {
             reports.finish_and_clear();

@@ -1,4 +1,4 @@
-//! `report`: field reports taken up, each file for itself.
+//! `report`: field reports recorded, each file for itself.
 
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -9,7 +9,7 @@ use super::error::{CliError, findings_text, paint, print};
 use super::exit::Exit;
 use crate::files::FileText;
 use crate::fleet::Texts;
-use crate::fleet::intake::Taken;
+use crate::fleet::intake::Received;
 
 /// Takes up field reports.
 #[derive(Debug, clap::Args)]
@@ -21,30 +21,30 @@ pub struct Args {
 
 pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     let context = Context::open(config).await?;
-    let mut refused = false;
+    let mut rejected = false;
     for path in &args.files {
         let (name, bytes) = match read(path) {
             Ok(read) => read,
             Err(shown) => {
                 // Each file stands for itself.
-                refused |= shown.tell() != Exit::Done;
+                rejected |= shown.tell() != Exit::Done;
                 continue;
             }
         };
-        let taken = context.intake().report(&name, &bytes).await?;
-        let line = match &taken {
-            Taken::New(station) => format!("{name}: taken, for {station}\n"),
-            Taken::Duplicate(station) => format!("{name}: on record already, for {station}\n"),
-            Taken::Refused(findings) => {
+        let received = context.intake().report(&name, &bytes).await?;
+        let line = match &received {
+            Received::New(station) => format!("{name}: recorded, for {station}\n"),
+            Received::Duplicate(station) => format!("{name}: on record already, for {station}\n"),
+            Received::Rejected(findings) => {
                 let texts: Texts = [(name.clone(), Arc::new(FileText::new(bytes)))].into();
                 eprint!("{}", findings_text(findings, &[&texts], paint()));
-                refused = true;
-                format!("{name}: refused, kept with the reasons\n")
+                rejected = true;
+                format!("{name}: rejected, kept with the reasons\n")
             }
         };
         print(&line)?;
     }
-    Ok(if refused { Exit::Usage } else { Exit::Done })
+    Ok(if rejected { Exit::Usage } else { Exit::Done })
 }
 
 fn read(path: &Path) -> Result<(Arc<str>, Vec<u8>), CliError> {

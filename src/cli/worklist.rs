@@ -73,7 +73,7 @@ fn list(context: &Context, rows: &[&Row]) -> WorkList {
     list
 }
 
-/// A card of an earlier day among today's would be keyed: a folder with anything in it is refused.
+/// A card of an earlier day among today's would be keyed: a folder with anything in it is rejected.
 fn must_be_new(folder: &Path) -> Result<(), CliError> {
     match std::fs::read_dir(folder).map(|mut entries| entries.next().is_none()) {
         Ok(true) => Ok(()),

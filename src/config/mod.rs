@@ -11,7 +11,7 @@ mod webhook;
 pub use address::Address;
 pub use brake::BrakeTerms;
 pub use read::{Loaded, load, read};
-pub use webhook::{Kind, Resolved, Target, Url, Webhook};
+pub use webhook::{Resolved, Target, Url, Webhook, WebhookKind};
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -22,7 +22,7 @@ use uuid::Uuid;
 
 use crate::drift::Rules;
 use crate::files::{Folder, Interest, KeyPlace, cleaned};
-use crate::fleet::{Source, Sources, Terms};
+use crate::fleet::{LookTerms, Source, Sources};
 use crate::setting::Reference;
 use crate::web::Access;
 
@@ -65,9 +65,9 @@ pub struct Config {
 
 impl Config {
     /// How the fleet is looked at.
-    pub fn looking(&self) -> Terms {
+    pub fn looking(&self) -> LookTerms {
         let rules = Rules { reconfirm_days: self.reconfirm_days, require_tests: self.require_tests };
-        Terms { rules, limit: self.brake.limit(), settle: self.settle() }
+        LookTerms { rules, limit: self.brake.limit(), settle: self.settle() }
     }
 
     /// Where its files are, with the key of its fingerprints.
@@ -102,7 +102,7 @@ impl Config {
         files.extend(secrets);
         files.sort();
         files.dedup();
-        Interest { trees, trays: vec![self.reports.clone()], files }
+        Interest { trees, inboxes: vec![self.reports.clone()], files }
     }
 
     /// Where the key of fingerprints is kept: where the file says, else beside a SQLite ledger.

@@ -59,7 +59,7 @@ codes! {
     YamlExtra, "yaml-extra", Error, "Tags, anchors, aliases and merge keys make a value mean something other than what stands in its line. Every value is written where it applies; use profiles to share settings.";
     YamlDocuments, "yaml-documents", Error, "One document a file: whatever stands after a second `---` would be easy to overlook. Put it into a file of its own.";
     KeyRepeated, "key-repeated", Error, "The same key stands twice in one mapping. YAML readers differ in which one they take, so neither is taken.";
-    KeyUnknown, "key-unknown", Error, "A key that means nothing here is refused, because a misspelt key would otherwise silently do nothing.";
+    KeyUnknown, "key-unknown", Error, "A key that means nothing here is rejected, because a misspelt key would otherwise silently do nothing.";
     KeyMissing, "key-missing", Error, "A part that cannot be guessed is missing.";
     WrongShape, "wrong-shape", Error, "A value of another shape is expected here: a mapping, a list or a single value.";
     Unquoted, "unquoted", Error, "Numbers, codes and identities are text. Unquoted, YAML readers turn 0121 into 81 or 121, lose the + of +44, and take # for a comment. Put them in double quotes.";

@@ -1,16 +1,16 @@
-//! What lies in the reports folder, taken in the order of file names: each file once, by its content.
+//! What lies in the reports folder, recorded in the order of file names: each file once, by its content.
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use super::error::FleetError;
-use super::intake::{Intake, LineBatch, Taken, Trust};
+use super::intake::{Intake, LineBatch, Received, Trust};
 use crate::files::{Dropped, ExportLines, FileKind, Inbox, content_sha, hex};
 use crate::finding::Finding;
 use crate::store;
 
-const TAKEN: &str = "taken";
-const REFUSED: &str = "refused";
+const RECORDED: &str = "recorded";
+const REJECTED: &str = "rejected";
 
 /// So many reports are recorded in one transaction, or fewer where they are long.
 const REPORTS_AT_ONCE: usize = 500;
@@ -20,24 +20,28 @@ const BYTES_AT_ONCE: usize = 4 << 20;
 struct Round<'i> {
     intake: &'i Intake<'i>,
     /// What came of contents before.
-    known: BTreeMap<String, store::Taken>,
+    known: BTreeMap<String, store::DroppedOutcome>,
     /// Reports that are read and wait to be recorded together.
     waiting: Vec<(Arc<Dropped>, Vec<u8>)>,
     bytes: usize,
-    told: Vec<(Arc<str>, Taken)>,
+    told: Vec<(Arc<str>, Received)>,
 }
 
 impl Intake<'_> {
-    /// Takes up what lies in the reports folder, in the order of file names; what was taken before is passed over.
+    /// Records what lies in the reports folder, in the order of file names; what was recorded before is passed over.
     ///
-    /// A refused report is judged again each time, since the inventory may have gained its station since;
-    /// it is told of once. `progress` hears of each report or line taken up. Returns what is new to tell.
+    /// A rejected report is judged again each time, since the inventory may have gained its station since;
+    /// it is told of once. `progress` hears of each report or line recorded. Returns what is new to tell.
     ///
     /// # Errors
     /// Where the store cannot be read or written.
-    pub async fn drops(&self, inbox: &Inbox, mut progress: impl FnMut()) -> Result<Vec<(Arc<str>, Taken)>, FleetError> {
+    pub async fn drops(
+        &self,
+        inbox: &Inbox,
+        mut progress: impl FnMut(),
+    ) -> Result<Vec<(Arc<str>, Received)>, FleetError> {
         let shas: Vec<String> = inbox.files.iter().map(|file| hex(&file.sha256)).collect();
-        let known = self.store.taken(&shas).await?;
+        let known = self.store.dropped_outcomes(&shas).await?;
         let mut round = Round { intake: self, known, waiting: Vec::new(), bytes: 0, told: Vec::new() };
         for file in &inbox.files {
             round.file(file, &mut progress).await?;
@@ -49,12 +53,12 @@ impl Intake<'_> {
 
 impl Round<'_> {
     fn before(&self, file: &Dropped) -> Option<&str> {
-        self.known.get(&hex(&file.sha256)).map(|taken| taken.outcome.as_str())
+        self.known.get(&hex(&file.sha256)).map(|received| received.outcome.as_str())
     }
 
     async fn file(&mut self, file: &Arc<Dropped>, progress: &mut impl FnMut()) -> Result<(), FleetError> {
         let before = self.before(file);
-        if before == Some(TAKEN) {
+        if before == Some(RECORDED) {
             return Ok(());
         }
         match &file.kind {
@@ -95,8 +99,8 @@ impl Round<'_> {
         self.bytes = 0;
         let waiting = std::mem::take(&mut self.waiting);
         let reports: Vec<_> = waiting.iter().map(|(file, bytes)| (file.name.clone(), bytes.as_slice())).collect();
-        let taken = self.intake.reports(&reports).await?;
-        self.note(waiting.iter().zip(taken).map(|((file, _), taken)| (file.clone(), vec![taken]))).await
+        let received = self.intake.reports(&reports).await?;
+        self.note(waiting.iter().zip(received).map(|((file, _), received)| (file.clone(), vec![received]))).await
     }
 
     async fn export(
@@ -104,7 +108,7 @@ impl Round<'_> {
         file: &Dropped,
         lines: ExportLines,
         progress: &mut impl FnMut(),
-    ) -> Result<Vec<Taken>, FleetError> {
+    ) -> Result<Vec<Received>, FleetError> {
         let mut outcomes = Vec::new();
         let mut batch = LineBatch::default();
         for line in lines {
@@ -113,9 +117,9 @@ impl Round<'_> {
                 Ok((number, text)) => batch.add(number, text),
                 Err(finding) => {
                     outcomes.extend(self.intake.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
-                    let taken = Taken::Refused(vec![finding.clone()]);
-                    self.intake.keep_if_refused(&file.name, &sha_of(&finding), b"", &taken).await?;
-                    outcomes.push(taken);
+                    let received = Received::Rejected(vec![finding.clone()]);
+                    self.intake.keep_if_rejected(&file.name, &sha_of(&finding), b"", &received).await?;
+                    outcomes.push(received);
                 }
             }
             if batch.is_full() {
@@ -128,35 +132,36 @@ impl Round<'_> {
 
     /// Keeps word of what cannot be read. Nothing of its content is kept: it may be anything, a card with its codes even.
     async fn unreadable(&mut self, file: &Arc<Dropped>, sha: String, finding: Finding) -> Result<(), FleetError> {
-        let taken = Taken::Refused(vec![finding]);
-        self.intake.keep_if_refused(&file.name, &sha, b"", &taken).await?;
-        self.note([(file.clone(), vec![taken])]).await
+        let received = Received::Rejected(vec![finding]);
+        self.intake.keep_if_rejected(&file.name, &sha, b"", &received).await?;
+        self.note([(file.clone(), vec![received])]).await
     }
 
     /// Notes what came of files, and what of it is new.
-    async fn note(&mut self, files: impl IntoIterator<Item = (Arc<Dropped>, Vec<Taken>)>) -> Result<(), FleetError> {
+    async fn note(&mut self, files: impl IntoIterator<Item = (Arc<Dropped>, Vec<Received>)>) -> Result<(), FleetError> {
         let mut rows = Vec::new();
         for (file, outcomes) in files {
-            let is_refused = |taken: &Taken| matches!(taken, Taken::Refused(_));
-            let outcome = if outcomes.iter().any(is_refused) { REFUSED } else { TAKEN };
+            let is_rejected = |received: &Received| matches!(received, Received::Rejected(_));
+            let outcome = if outcomes.iter().any(is_rejected) { REJECTED } else { RECORDED };
             let before = self.before(&file);
             if before != Some(outcome) {
-                rows.push(store::Taken {
+                rows.push(store::DroppedOutcome {
                     content_sha: hex(&file.sha256),
                     name: file.name.to_string(),
                     outcome: outcome.into(),
                     at_ms: self.intake.now.as_millisecond(),
                 });
             }
-            let is_new = |taken: &Taken| match taken {
-                Taken::New(_) => true,
-                Taken::Refused(_) => before.is_none(),
-                Taken::Duplicate(_) => false,
+            let is_new = |received: &Received| match received {
+                Received::New(_) => true,
+                Received::Rejected(_) => before.is_none(),
+                Received::Duplicate(_) => false,
             };
-            let new: Vec<_> = outcomes.into_iter().filter(is_new).map(|taken| (file.name.clone(), taken)).collect();
+            let new: Vec<_> =
+                outcomes.into_iter().filter(is_new).map(|received| (file.name.clone(), received)).collect();
             self.told.extend(new);
         }
-        self.intake.store.set_taken(&rows).await?;
+        self.intake.store.set_dropped_outcomes(&rows).await?;
         Ok(())
     }
 }

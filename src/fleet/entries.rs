@@ -7,8 +7,8 @@ use jiff::Timestamp;
 use super::error::FleetError;
 use crate::inventory::Station;
 use crate::ledger::{
-    Decision, Digest, Issued, Line, Record, Report, Shown, Visit, fold_with_visits, handed_out, parse_line, seen_by,
-    standing, unanswered,
+    Decision, Digest, Issued, LedgerLine, Record, Report, Shown, Visit, fold_with_visits, handed_out, parse_line,
+    seen_by, standing, unanswered,
 };
 use crate::setting::Name;
 use crate::store::Entry;
@@ -30,20 +30,22 @@ impl StationEntries {
     pub fn add(&mut self, entry: &Entry, until: Option<Timestamp>, key: &str) -> Result<Option<Decision>, FleetError> {
         let is_later = |at: Timestamp| until.is_some_and(|until| at > until);
         match parse_line(&entry.body).map_err(|source| FleetError::Entry { seq: entry.seq, source })? {
-            Line::Report(report) if is_later(report.at) => {}
-            Line::Report(mut report) => {
+            LedgerLine::Report(report) if is_later(report.at) => {}
+            LedgerLine::Report(mut report) => {
                 report.seen_by(key);
                 self.reports.push(*report);
             }
-            Line::Script(mut issued) => {
+            LedgerLine::Script(mut issued) => {
                 seen_by(&mut issued, key);
                 self.scripts.insert(issued.digest.clone(), *issued);
             }
-            Line::Shown(shown) if is_later(shown.at) => {}
-            Line::Shown(shown) => self.shown.push(*shown),
-            Line::Begun(visit) if is_later(visit.at) => {}
-            Line::Begun(visit) => self.visits.push(*visit),
-            Line::Decision(decision) => return Ok(Some(*decision).filter(|decision| !is_later(decision.said().at))),
+            LedgerLine::Shown(shown) if is_later(shown.at) => {}
+            LedgerLine::Shown(shown) => self.shown.push(*shown),
+            LedgerLine::Begun(visit) if is_later(visit.at) => {}
+            LedgerLine::Begun(visit) => self.visits.push(*visit),
+            LedgerLine::Decision(decision) => {
+                return Ok(Some(*decision).filter(|decision| !is_later(decision.said().at)));
+            }
         }
         Ok(None)
     }
@@ -101,7 +103,7 @@ impl StationEntries {
 /// Where this version cannot read it.
 pub(super) fn decision(entry: &Entry) -> Result<Option<Decision>, FleetError> {
     match parse_line(&entry.body).map_err(|source| FleetError::Entry { seq: entry.seq, source })? {
-        Line::Decision(decision) => Ok(Some(*decision)),
-        Line::Report(_) | Line::Script(_) | Line::Shown(_) | Line::Begun(_) => Ok(None),
+        LedgerLine::Decision(decision) => Ok(Some(*decision)),
+        LedgerLine::Report(_) | LedgerLine::Script(_) | LedgerLine::Shown(_) | LedgerLine::Begun(_) => Ok(None),
     }
 }

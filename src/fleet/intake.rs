@@ -1,4 +1,4 @@
-//! Taking reports up: read, checked, appended; or refused, kept with the reasons.
+//! Reports on their way into the ledger: read, checked, appended; or rejected, kept with the reasons.
 
 use std::sync::Arc;
 
@@ -14,25 +14,25 @@ use crate::files::content_sha;
 use crate::finding::{Code, Finding, Place, cover_literals};
 use crate::inventory::{LineKind, dial};
 use crate::ledger::{
-    self, AHEAD, Corrected, Decision, Issued, Line, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, Shown, Terms, Visit,
-    admit, admit_visit, key_of_line, line_of, parse_line, report_json, was_recorded,
+    self, AHEAD, Corrected, Decision, Issued, LedgerLine, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, Shown, Terms,
+    Visit, admit, admit_visit, key_of_line, line_of, parse_line, report_json, was_recorded,
 };
 use crate::setting::{self, Codes};
-use crate::store::{Appended, EntryKind, NewEntry, NewRefused, Store};
+use crate::store::{Appended, EntryKind, NewEntry, NewRejected, Store};
 use crate::yaml::{self, Data};
 
-/// No more of a refused text is kept: it is no report if there is more, and anybody may send it.
+/// No more of a rejected text is kept: it is no report if there is more, and anybody may send it.
 const KEPT_BYTES: usize = REPORT_LIMIT_BYTES as usize;
 
 /// What became of a report.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Taken {
+pub enum Received {
     /// It is in the ledger now; the station it is about.
     New(setting::Name),
     /// It was there already.
     Duplicate(setting::Name),
     /// It was kept with these reasons, and has no effect.
-    Refused(Vec<Finding>),
+    Rejected(Vec<Finding>),
 }
 
 /// Who handed in an export.
@@ -44,7 +44,7 @@ pub(super) enum Trust {
     Dropbox,
 }
 
-/// Lines that are taken up together: as many as are worth one commit, and no more than fit into memory with ease.
+/// Lines that are recorded together: as many as are worth one commit, and no more than fit into memory with ease.
 #[derive(Debug, Default)]
 pub struct LineBatch {
     lines: Vec<(u32, String)>,
@@ -89,18 +89,18 @@ impl Intake<'_> {
     /// Takes up one report as a sender wrote it.
     ///
     /// # Errors
-    /// Where the store cannot be read or written; a report that is wrong is no error but [`Taken::Refused`].
-    pub async fn report(&self, source: &Arc<str>, bytes: &[u8]) -> Result<Taken, FleetError> {
-        let taken = match ledger::read(source, bytes) {
+    /// Where the store cannot be read or written; a report that is wrong is no error but [`Received::Rejected`].
+    pub async fn report(&self, source: &Arc<str>, bytes: &[u8]) -> Result<Received, FleetError> {
+        let received = match ledger::read(source, bytes) {
             Ok((report, places)) => self.one(report, &places).await?,
-            Err(findings) => Taken::Refused(findings),
+            Err(findings) => Received::Rejected(findings),
         };
-        self.keep_if_refused(source, &content_sha(bytes), bytes, &taken).await?;
-        Ok(taken)
+        self.keep_if_rejected(source, &content_sha(bytes), bytes, &received).await?;
+        Ok(received)
     }
 
     /// Takes up several at once, those that are new in one transaction. What became of each, in their order.
-    pub(super) async fn reports(&self, files: &[(Arc<str>, &[u8])]) -> Result<Vec<Taken>, FleetError> {
+    pub(super) async fn reports(&self, files: &[(Arc<str>, &[u8])]) -> Result<Vec<Received>, FleetError> {
         let mut batch = Batch::new(self.store);
         let read: Vec<_> = files.iter().map(|(source, bytes)| ledger::read(source, bytes)).collect();
         let reports = || read.iter().flatten().map(|(report, _)| report);
@@ -111,19 +111,19 @@ impl Intake<'_> {
         for read in read {
             judged.push(match read {
                 Ok((report, places)) => self.parsed(report, &places, Scrutiny::Whole, &mut batch).await?,
-                Err(findings) => Judged::Settled(Taken::Refused(findings)),
+                Err(findings) => Judged::Settled(Received::Rejected(findings)),
             });
         }
         let appended = batch.write().await?;
-        let mut taken = Vec::with_capacity(files.len());
+        let mut received = Vec::with_capacity(files.len());
         for ((source, bytes), judged) in files.iter().zip(judged) {
-            taken.push(match judged {
+            received.push(match judged {
                 Judged::Settled(one) => {
-                    self.keep_if_refused(source, &content_sha(bytes), bytes, &one).await?;
+                    self.keep_if_rejected(source, &content_sha(bytes), bytes, &one).await?;
                     one
                 }
                 Judged::Added(station, at) => match appended.get(at) {
-                    Some(Appended::New { .. }) => Taken::New(station),
+                    Some(Appended::New { .. }) => Received::New(station),
                     // Somebody else was quicker: now it is on record, and this one is judged beside it.
                     Some(Appended::Duplicate { .. } | Appended::Conflict { .. }) | None => {
                         self.report(source, bytes).await?
@@ -131,16 +131,16 @@ impl Intake<'_> {
                 },
             });
         }
-        Ok(taken)
+        Ok(received)
     }
 
-    async fn one(&self, report: Report, places: &Places) -> Result<Taken, FleetError> {
+    async fn one(&self, report: Report, places: &Places) -> Result<Received, FleetError> {
         let mut batch = Batch::new(self.store);
         let judged = self.parsed(report.clone(), places, Scrutiny::Whole, &mut batch).await?;
         match (judged, batch.write().await?.first()) {
-            (Judged::Settled(taken), _) => Ok(taken),
-            (Judged::Added(station, _), Some(Appended::New { .. })) => Ok(Taken::New(station)),
-            (Judged::Added(station, _), Some(Appended::Duplicate { .. })) => Ok(Taken::Duplicate(station)),
+            (Judged::Settled(received), _) => Ok(received),
+            (Judged::Added(station, _), Some(Appended::New { .. })) => Ok(Received::New(station)),
+            (Judged::Added(station, _), Some(Appended::Duplicate { .. })) => Ok(Received::Duplicate(station)),
             (Judged::Added(..), Some(Appended::Conflict { .. }) | None) => Ok(conflict(&report, places)),
         }
     }
@@ -149,9 +149,9 @@ impl Intake<'_> {
     /// transaction. What became of each, in their order; the line of the key becomes nothing.
     ///
     /// # Errors
-    /// Where the store cannot be read or written; then what was taken before these lines stays, and nothing of them is lost
+    /// Where the store cannot be read or written; then what was recorded before these lines stays, and nothing of them is lost
     /// by taking them up again.
-    pub async fn export_lines(&self, source: &Arc<str>, lines: &[(u32, String)]) -> Result<Vec<Taken>, FleetError> {
+    pub async fn export_lines(&self, source: &Arc<str>, lines: &[(u32, String)]) -> Result<Vec<Received>, FleetError> {
         self.lines(source, lines, Trust::Operator).await
     }
 
@@ -160,7 +160,7 @@ impl Intake<'_> {
         source: &Arc<str>,
         lines: &[(u32, String)],
         trust: Trust,
-    ) -> Result<Vec<Taken>, FleetError> {
+    ) -> Result<Vec<Received>, FleetError> {
         let mut batch = Batch::new(self.store);
         let lines: Vec<&(u32, String)> = lines.iter().filter(|(_, line)| key_of_line(line).is_none()).collect();
         let parsed: Vec<_> = lines.iter().map(|(_, line)| parse_line(line)).collect();
@@ -173,61 +173,61 @@ impl Intake<'_> {
             judged.push(self.line((source, *number, line), parsed, trust, &mut batch).await?);
         }
         let appended = batch.write().await?;
-        let mut taken = Vec::with_capacity(lines.len());
+        let mut received = Vec::with_capacity(lines.len());
         for ((number, line), judged) in lines.iter().zip(judged) {
             let one = match judged {
                 Judged::Settled(one) => one,
                 Judged::Added(station, at) => match appended.get(at) {
-                    Some(Appended::New { .. }) => Taken::New(station),
+                    Some(Appended::New { .. }) => Received::New(station),
                     Some(Appended::Duplicate { .. } | Appended::Conflict { .. }) | None => {
                         // Somebody else was quicker: now it is on record, and this line is judged beside it.
                         let mut batch = Batch::new(self.store);
                         match self.line((source, *number, line), parse_line(line), trust, &mut batch).await? {
                             Judged::Settled(one) => one,
-                            Judged::Added(station, _) => Taken::Duplicate(station),
+                            Judged::Added(station, _) => Received::Duplicate(station),
                         }
                     }
                 },
             };
-            self.keep_if_refused(source, &content_sha(line.as_bytes()), line.as_bytes(), &one).await?;
-            taken.push(one);
+            self.keep_if_rejected(source, &content_sha(line.as_bytes()), line.as_bytes(), &one).await?;
+            received.push(one);
         }
-        Ok(taken)
+        Ok(received)
     }
 
     async fn line(
         &self,
         (source, number, line): (&Arc<str>, u32, &str),
-        parsed: Result<Line, ledger::WireError>,
+        parsed: Result<LedgerLine, ledger::WireError>,
         trust: Trust,
         batch: &mut Batch<'_>,
     ) -> Result<Judged, FleetError> {
         let place = Place { file: source.clone(), line: number, column: 1, length: 1 };
         match parsed {
-            Ok(Line::Report(report)) => {
+            Ok(LedgerLine::Report(report)) => {
                 let scrutiny = if was_recorded(line) { Scrutiny::Restored } else { Scrutiny::Whole };
                 self.parsed(*report, &Places::all_at(place), scrutiny, batch).await
             }
-            Ok(Line::Begun(visit)) => {
+            Ok(LedgerLine::Begun(visit)) => {
                 let scrutiny = if was_recorded(line) { Scrutiny::Restored } else { Scrutiny::Whole };
                 self.visit(*visit, place, scrutiny, batch).await
             }
-            Ok(Line::Script(issued)) => self.script(*issued, place, batch).await,
-            Ok(Line::Decision(decision)) if trust == Trust::Dropbox => {
-                Ok(Judged::Settled(Taken::Refused(vec![no_report(what_it_is(&decision), place)])))
+            Ok(LedgerLine::Script(issued)) => self.script(*issued, place, batch).await,
+            Ok(LedgerLine::Decision(decision)) if trust == Trust::Dropbox => {
+                Ok(Judged::Settled(Received::Rejected(vec![no_report(what_it_is(&decision), place)])))
             }
             // That somebody holds a card is a fact, and no decision: the more of it is known, the more the brake sees.
-            Ok(Line::Shown(shown)) => self.shown(&shown, place, batch).await,
-            Ok(Line::Decision(decision)) => {
+            Ok(LedgerLine::Shown(shown)) => self.shown(&shown, place, batch).await,
+            Ok(LedgerLine::Decision(decision)) => {
                 // In its place among the others.
                 batch.flush().await?;
                 self.decision(*decision, place).await.map(Judged::Settled)
             }
             Err(error) => {
                 let fix = "Take the line from an export, or write it as a report file.";
-                let message = format!("This line cannot be taken: {error}.");
-                let refused = Finding::new(Code::WrongShape, place, message, fix);
-                Ok(Judged::Settled(Taken::Refused(vec![refused])))
+                let message = format!("This line cannot be received: {error}.");
+                let rejected = Finding::new(Code::WrongShape, place, message, fix);
+                Ok(Judged::Settled(Received::Rejected(vec![rejected])))
             }
         }
     }
@@ -251,7 +251,9 @@ impl Intake<'_> {
         let station = report.station.clone();
         if let Some(body) = batch.body(EntryKind::Report, &id).await? {
             return Ok(Judged::Settled(match parse_line(&body) {
-                Ok(Line::Report(known)) if report_json(&known) == report_json(&report) => Taken::Duplicate(station),
+                Ok(LedgerLine::Report(known)) if report_json(&known) == report_json(&report) => {
+                    Received::Duplicate(station)
+                }
                 Ok(_) | Err(_) => conflict(&report, places),
             }));
         }
@@ -263,7 +265,7 @@ impl Intake<'_> {
         let terms = Terms { inventory: &self.reading.inventory, codes: &codes, now: self.now, scrutiny };
         let against = admit(&report, places, script.as_ref(), &corrected, terms);
         if !against.is_empty() {
-            return Ok(Judged::Settled(Taken::Refused(against)));
+            return Ok(Judged::Settled(Received::Rejected(against)));
         }
         // An export carries the fingerprints of its time, and what it lacks nobody can tell; a new report gets today's.
         match scrutiny {
@@ -272,7 +274,7 @@ impl Intake<'_> {
         }
         self.note_in_use(&mut report);
         let at = report.at;
-        let entry = self.entry(EntryKind::Report, id, &station, at, &Line::Report(Box::new(report)));
+        let entry = self.entry(EntryKind::Report, id, &station, at, &LedgerLine::Report(Box::new(report)));
         Ok(Judged::Added(station, batch.add(entry)))
     }
 
@@ -296,8 +298,8 @@ impl Intake<'_> {
         let id = id.to_string();
         let other = match batch.body(EntryKind::Report, &id).await? {
             Some(body) => match parse_line(&body).map_err(|source| FleetError::Recorded { id, source })? {
-                Line::Report(other) => Some((other.station, other.corrects.is_some())),
-                Line::Script(_) | Line::Shown(_) | Line::Begun(_) | Line::Decision(_) => None,
+                LedgerLine::Report(other) => Some((other.station, other.corrects.is_some())),
+                LedgerLine::Script(_) | LedgerLine::Shown(_) | LedgerLine::Begun(_) | LedgerLine::Decision(_) => None,
             },
             None => None,
         };
@@ -310,7 +312,7 @@ impl Intake<'_> {
             let entries = self.store.entries_of(&name).await?;
             by = by.or(entries.iter().filter(|entry| entry.kind == EntryKind::Report).find_map(
                 |entry| match parse_line(&entry.body) {
-                    Ok(Line::Report(other)) if other.corrects == Some(report.id) => Some(other.id),
+                    Ok(LedgerLine::Report(other)) if other.corrects == Some(report.id) => Some(other.id),
                     Ok(_) | Err(_) => None,
                 },
             ));
@@ -327,12 +329,12 @@ impl Intake<'_> {
     ) -> Result<Judged, FleetError> {
         let (id, station) = (visit.id.to_string(), visit.station.clone());
         if let Some(body) = batch.body(EntryKind::Begun, &id).await? {
-            let is_same = matches!(parse_line(&body), Ok(Line::Begun(known)) if is_same_visit(&known, &visit));
+            let is_same = matches!(parse_line(&body), Ok(LedgerLine::Begun(known)) if is_same_visit(&known, &visit));
             let message = format!("A visit {id} with other content is on record.");
-            let refused = || Finding::new(Code::ReportConflict, place, message, "Give each visit an id of its own.");
+            let rejected = || Finding::new(Code::ReportConflict, place, message, "Give each visit an id of its own.");
             return Ok(Judged::Settled(match is_same {
-                true => Taken::Duplicate(station),
-                false => Taken::Refused(vec![refused()]),
+                true => Received::Duplicate(station),
+                false => Received::Rejected(vec![rejected()]),
             }));
         }
         let script = issued(&visit.script, batch).await?;
@@ -340,38 +342,38 @@ impl Intake<'_> {
         let terms = Terms { inventory: &reading.inventory, codes: &reading.codes, now: self.now, scrutiny };
         let against = admit_visit(&visit, &place, script.as_ref(), terms);
         if !against.is_empty() {
-            return Ok(Judged::Settled(Taken::Refused(against)));
+            return Ok(Judged::Settled(Received::Rejected(against)));
         }
         if visit.number.is_none() {
             visit.number = reading.inventory.called(&station).map(|station| station.number.name().clone());
         }
         let at = visit.at;
-        let entry = self.entry(EntryKind::Begun, id, &station, at, &Line::Begun(Box::new(visit)));
+        let entry = self.entry(EntryKind::Begun, id, &station, at, &LedgerLine::Begun(Box::new(visit)));
         Ok(Judged::Added(station, batch.add(entry)))
     }
 
     async fn shown(&self, shown: &Shown, place: Place, batch: &mut Batch<'_>) -> Result<Judged, FleetError> {
         let (entry, station) = (shown_entry(shown, self.now), shown.station.clone());
-        let refused = |message: String, fix: &str| {
-            Ok(Judged::Settled(Taken::Refused(vec![Finding::new(Code::ReportScript, place, message, fix)])))
+        let rejected = |message: String, fix: &str| {
+            Ok(Judged::Settled(Received::Rejected(vec![Finding::new(Code::ReportScript, place, message, fix)])))
         };
         if shown.at > self.now + AHEAD {
             let message = format!("The script {} was shown at {:.0}, which is still to come.", shown.script, shown.at);
-            return refused(message, "Set the clock right that wrote it.");
+            return rejected(message, "Set the clock right that wrote it.");
         }
         match issued(&shown.script, batch).await? {
             Some(issued) if issued.station == station => {}
             Some(issued) => {
                 let message = format!("The script {} is for {}, not for {station}.", shown.script, issued.station);
-                return refused(message, "The two ledgers disagree: compare them line by line.");
+                return rejected(message, "The two ledgers disagree: compare them line by line.");
             }
             None => {
                 let message = format!("The script {} is not on record, so it cannot have been shown.", shown.script);
-                return refused(message, "Put the line of the script before it, as an export has it.");
+                return rejected(message, "Put the line of the script before it, as an export has it.");
             }
         }
         Ok(match batch.body(EntryKind::Shown, &entry.id).await? {
-            Some(_) => Judged::Settled(Taken::Duplicate(station)),
+            Some(_) => Judged::Settled(Received::Duplicate(station)),
             None => Judged::Added(station, batch.add(entry)),
         })
     }
@@ -384,14 +386,14 @@ impl Intake<'_> {
             let same = known.station == issued.station && known.steps == issued.steps;
             let fix = "The two ledgers disagree: compare them line by line.";
             let message = format!("The script {} is on record with other steps.", issued.digest);
-            let refused = || Taken::Refused(vec![Finding::new(Code::ReportConflict, place, message, fix)]);
-            return Ok(Judged::Settled(if same { Taken::Duplicate(station) } else { refused() }));
+            let rejected = || Received::Rejected(vec![Finding::new(Code::ReportConflict, place, message, fix)]);
+            return Ok(Judged::Settled(if same { Received::Duplicate(station) } else { rejected() }));
         }
-        let entry = self.entry(EntryKind::Script, id, &station, issued.at, &Line::Script(Box::new(issued)));
+        let entry = self.entry(EntryKind::Script, id, &station, issued.at, &LedgerLine::Script(Box::new(issued)));
         Ok(Judged::Added(station, batch.add(entry)))
     }
 
-    fn entry(&self, kind: EntryKind, id: String, station: &str, at: Timestamp, line: &Line) -> NewEntry {
+    fn entry(&self, kind: EntryKind, id: String, station: &str, at: Timestamp, line: &LedgerLine) -> NewEntry {
         NewEntry {
             kind,
             id,
@@ -402,21 +404,21 @@ impl Intake<'_> {
         }
     }
 
-    /// Nothing that was sent is lost: a refused report is kept with its reasons.
-    pub(super) async fn keep_if_refused(
+    /// Nothing that was sent is lost: a rejected report is kept with its reasons.
+    pub(super) async fn keep_if_rejected(
         &self,
         source: &Arc<str>,
         sha: &str,
         bytes: &[u8],
-        taken: &Taken,
+        received: &Received,
     ) -> Result<(), FleetError> {
-        let Taken::Refused(findings) = taken else { return Ok(()) };
+        let Received::Rejected(findings) = received else { return Ok(()) };
         let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
         let kept = &bytes[..bytes.len().min(KEPT_BYTES)];
         let mut body = String::from_utf8_lossy(kept).replace('\0', "\u{fffd}");
         cover_literals(&mut body, source, findings);
         let (report, station) = named(&body);
-        let refused = NewRefused {
+        let rejected = NewRejected {
             report,
             station,
             id: sha.chars().take(16).collect(),
@@ -426,7 +428,7 @@ impl Intake<'_> {
             body,
             at_ms: self.now.as_millisecond(),
         };
-        self.store.keep_refused(&refused).await?;
+        self.store.keep_rejected(&rejected).await?;
         Ok(())
     }
 }
@@ -436,11 +438,11 @@ fn what_it_is(decision: &Decision) -> &'static str {
         Decision::Aside(_) => "something set aside",
         Decision::Release(_) => "the release of a change",
         Decision::Take(_) => "a take of a station",
-        Decision::End(_) => "the end of something set aside or taken",
+        Decision::End(_) => "the end of something set aside or received",
     }
 }
 
-/// Another line where only reports are taken.
+/// Another line where only reports are allowed.
 fn no_report(what: &str, place: Place) -> Finding {
     let message = format!("This line is {what}, and no field report: who may report may not say that.");
     let fix = "Say it with the command itself, or take in the whole export with `stationkeep ledger import FILE`.";
@@ -449,27 +451,31 @@ fn no_report(what: &str, place: Place) -> Finding {
 
 /// What a line comes to before its batch is written.
 enum Judged {
-    Settled(Taken),
+    Settled(Received),
     /// It is new, about this station, and stands at this place of the batch.
     Added(setting::Name, usize),
 }
 
 /// The id under which a line would be recorded, or that of the script it names.
-fn id_of(line: &Line, kind: EntryKind) -> Option<String> {
+fn id_of(line: &LedgerLine, kind: EntryKind) -> Option<String> {
     match (line, kind) {
-        (Line::Report(report), EntryKind::Report) => Some(report.id.to_string()),
-        (Line::Report(report), EntryKind::Script) => report.script.as_ref().map(ToString::to_string),
-        (Line::Script(issued), EntryKind::Script) => Some(issued.digest.to_string()),
-        (Line::Shown(shown), EntryKind::Shown) => Some(shown_id(shown)),
-        (Line::Begun(visit), EntryKind::Begun) => Some(visit.id.to_string()),
-        (Line::Begun(visit), EntryKind::Script) => Some(visit.script.to_string()),
-        (Line::Report(_), EntryKind::Shown | EntryKind::Begun)
-        | (Line::Script(_), EntryKind::Report | EntryKind::Shown | EntryKind::Begun)
-        | (Line::Shown(_), EntryKind::Report | EntryKind::Script | EntryKind::Begun)
-        | (Line::Begun(_), EntryKind::Report | EntryKind::Shown)
-        | (Line::Decision(_), EntryKind::Report | EntryKind::Script | EntryKind::Shown | EntryKind::Begun)
+        (LedgerLine::Report(report), EntryKind::Report) => Some(report.id.to_string()),
+        (LedgerLine::Report(report), EntryKind::Script) => report.script.as_ref().map(ToString::to_string),
+        (LedgerLine::Script(issued), EntryKind::Script) => Some(issued.digest.to_string()),
+        (LedgerLine::Shown(shown), EntryKind::Shown) => Some(shown_id(shown)),
+        (LedgerLine::Begun(visit), EntryKind::Begun) => Some(visit.id.to_string()),
+        (LedgerLine::Begun(visit), EntryKind::Script) => Some(visit.script.to_string()),
+        (LedgerLine::Report(_), EntryKind::Shown | EntryKind::Begun)
+        | (LedgerLine::Script(_), EntryKind::Report | EntryKind::Shown | EntryKind::Begun)
+        | (LedgerLine::Shown(_), EntryKind::Report | EntryKind::Script | EntryKind::Begun)
+        | (LedgerLine::Begun(_), EntryKind::Report | EntryKind::Shown)
+        | (LedgerLine::Decision(_), EntryKind::Report | EntryKind::Script | EntryKind::Shown | EntryKind::Begun)
         | (
-            Line::Report(_) | Line::Script(_) | Line::Shown(_) | Line::Begun(_) | Line::Decision(_),
+            LedgerLine::Report(_)
+            | LedgerLine::Script(_)
+            | LedgerLine::Shown(_)
+            | LedgerLine::Begun(_)
+            | LedgerLine::Decision(_),
             EntryKind::Aside | EntryKind::Release | EntryKind::Take | EntryKind::End,
         ) => None,
     }
@@ -484,18 +490,18 @@ async fn issued(digest: &ledger::Digest, batch: &mut Batch<'_>) -> Result<Option
     let id = digest.to_string();
     let Some(body) = batch.body(EntryKind::Script, &id).await? else { return Ok(None) };
     match parse_line(&body).map_err(|source| FleetError::Recorded { id, source })? {
-        Line::Script(issued) => Ok(Some(*issued)),
-        Line::Report(_) | Line::Shown(_) | Line::Begun(_) | Line::Decision(_) => Ok(None),
+        LedgerLine::Script(issued) => Ok(Some(*issued)),
+        LedgerLine::Report(_) | LedgerLine::Shown(_) | LedgerLine::Begun(_) | LedgerLine::Decision(_) => Ok(None),
     }
 }
 
-fn conflict(report: &Report, places: &Places) -> Taken {
+fn conflict(report: &Report, places: &Places) -> Received {
     let message = format!("A report {} with other content is on record.", report.id);
     let fix = "Send a correction as a new report, with a new id.";
-    Taken::Refused(vec![Finding::new(Code::ReportConflict, places.of("id"), message, fix)])
+    Received::Rejected(vec![Finding::new(Code::ReportConflict, places.of("id"), message, fix)])
 }
 
-/// The id and station that a refused report names, as far as it can be read.
+/// The id and station that a rejected report names, as far as it can be read.
 fn named(body: &str) -> (Option<String>, Option<String>) {
     let Ok(root) = yaml::read(&"report".into(), body.as_bytes()) else { return (None, None) };
     let text = |key: &str| match root.get(key).map(|node| &node.data) {
@@ -505,7 +511,7 @@ fn named(body: &str) -> (Option<String>, Option<String>) {
     (text("id"), text("station"))
 }
 
-/// The reasons of a refusal as they are kept.
+/// The reasons of a rejection as they are kept.
 fn reasons_json(findings: &[Finding]) -> String {
     let reason = |finding: &Finding| {
         json!({
@@ -520,7 +526,7 @@ fn reasons_json(findings: &[Finding]) -> String {
     Json::from(findings.iter().map(reason).collect::<Vec<_>>()).to_string()
 }
 
-/// The reasons of a refusal that was kept; what cannot be read is passed over.
+/// The reasons of a rejection that was kept; what cannot be read is passed over.
 pub fn kept_reasons(text: &str) -> Vec<Finding> {
     let all: Vec<Json> = serde_json::from_str(text).unwrap_or_default();
     let reason = |json: &Json| {

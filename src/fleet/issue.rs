@@ -7,7 +7,7 @@ use jiff::{Timestamp, Unit};
 
 use crate::brake::Change;
 use crate::inventory::Station;
-use crate::ledger::{Issued, Line, Record, SHOWN_AGAIN, Shown, leads_to, line_of, seal, shown_at};
+use crate::ledger::{Issued, LedgerLine, Record, SHOWN_AGAIN, Shown, leads_to, line_of, seal, shown_at};
 use crate::script::{Script, issued};
 use crate::store::{EntryKind, NewEntry, Store, StoreError};
 
@@ -89,7 +89,7 @@ fn script_entry(issued: &Issued, id: String, key: &str, now: Timestamp) -> NewEn
         station: issued.station.to_string(),
         at_ms: issued.at.as_millisecond(),
         recorded_ms: now.as_millisecond(),
-        body: line_of(&Line::Script(Box::new(issued))),
+        body: line_of(&LedgerLine::Script(Box::new(issued))),
     }
 }
 
@@ -106,6 +106,6 @@ pub(super) fn shown_entry(shown: &Shown, now: Timestamp) -> NewEntry {
         station: shown.station.to_string(),
         at_ms: shown.at.as_millisecond(),
         recorded_ms: now.as_millisecond(),
-        body: line_of(&Line::Shown(Box::new(shown.clone()))),
+        body: line_of(&LedgerLine::Shown(Box::new(shown.clone()))),
     }
 }

@@ -6,7 +6,7 @@ use jiff::Timestamp;
 
 use super::error::FleetError;
 use super::records::Records;
-use crate::brake::{Alteration, Change, Limit, Row, alteration, judge};
+use crate::brake::{Alteration, Candidate, Change, Limit, alteration, judge};
 use crate::inventory::{Inventory, Station};
 use crate::ledger::Record;
 use crate::store::Store;
@@ -20,7 +20,8 @@ pub fn judged(inventory: &Inventory, records: &Records, limit: &Limit, now: Time
         (station.clone(), record, alteration)
     };
     let all: Vec<(Arc<Station>, Arc<Record>, Option<Alteration>)> = inventory.stations.values().map(row).collect();
-    let rows = all.iter().map(|(station, record, alteration)| Row { station, record, alteration: alteration.as_ref() });
+    let rows =
+        all.iter().map(|(station, record, alteration)| Candidate { station, record, alteration: alteration.as_ref() });
     judge(rows, &records.gone(), records.decisions(), limit, now)
 }
 

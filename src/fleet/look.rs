@@ -8,7 +8,7 @@ use std::time::{Duration, SystemTime};
 use jiff::Timestamp;
 
 use super::error::FleetError;
-use super::intake::{Intake, Taken};
+use super::intake::{Intake, Received};
 use super::reading::ReadingCache;
 use super::records::Records;
 use super::rows::{Inputs, Row, Rows};
@@ -26,7 +26,7 @@ use crate::store::Store;
 
 /// What a configuration says of looking.
 #[derive(Debug, Clone)]
-pub struct Terms {
+pub struct LookTerms {
     /// When something is overdue or untested.
     pub rules: Rules,
     /// How many stations may be altered at once.
@@ -50,11 +50,11 @@ pub enum News {
     /// A dropped report, or a line of a dropped export, is read.
     Report,
     /// What became of one.
-    Taken {
+    Received {
         /// The file.
         name: Arc<str>,
         /// What became of it.
-        taken: Taken,
+        received: Received,
     },
     /// The reports folder cannot be read.
     Unread(Finding),
@@ -68,7 +68,7 @@ pub enum News {
 pub struct Fleet {
     sources: Arc<Sources>,
     store: Store,
-    terms: Terms,
+    terms: LookTerms,
     /// The reports up to this time alone count, and it is the time.
     until: Option<Timestamp>,
     cache: ReadingCache,
@@ -81,7 +81,7 @@ pub struct Fleet {
     records: Option<Records>,
     decisions: Arc<Decisions>,
     /// Stations of which something is said, as they counted last.
-    said: effective::Memory,
+    said: effective::EffectiveCache,
     rows: Rows,
     /// What changed and is in no finished view yet.
     unseen: Cause,
@@ -89,7 +89,7 @@ pub struct Fleet {
 
 impl Fleet {
     /// One that has not looked yet.
-    pub fn new(sources: Sources, store: Store, terms: Terms) -> Fleet {
+    pub fn new(sources: Sources, store: Store, terms: LookTerms) -> Fleet {
         Fleet {
             sources: Arc::new(sources),
             store,
@@ -102,7 +102,7 @@ impl Fleet {
             inbox: Inbox::default(),
             records: None,
             decisions: Arc::default(),
-            said: effective::Memory::default(),
+            said: effective::EffectiveCache::default(),
             rows: Rows::default(),
             unseen: Cause::default(),
         }
@@ -193,7 +193,7 @@ impl Fleet {
     }
 
     /// Takes what lies in the reports folder. Without an inventory every station would be unknown, and every report
-    /// refused.
+    /// rejected.
     async fn take_drops(
         &mut self,
         moment: Moment,
@@ -205,8 +205,8 @@ impl Fleet {
             tokio::task::block_in_place(|| Inbox::look(&sources.reports, &self.inbox, moment.files, settle));
         finding.into_iter().for_each(|finding| news(News::Unread(finding)));
         let intake = Intake { store: &self.store, reading: &in_use.reading, sources, now: moment.now };
-        for (name, taken) in intake.drops(&inbox, || news(News::Report)).await? {
-            news(News::Taken { name, taken });
+        for (name, received) in intake.drops(&inbox, || news(News::Report)).await? {
+            news(News::Received { name, received });
         }
         let again = inbox.waiting;
         self.inbox = inbox;

@@ -35,7 +35,7 @@ pub use history::history;
 pub use issue::{Cleared, IssueError, clear, record_scripts};
 pub use judged::{foretold, judged};
 pub use keyed::{KeyedError, open_existing_with_key, open_with_key};
-pub use look::{Fleet, Moment, News, Terms};
+pub use look::{Fleet, LookTerms, Moment, News};
 pub use reading::{Reading, ReadingCache, Texts};
 pub use records::Records;
 pub use rows::Row;

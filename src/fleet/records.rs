@@ -440,7 +440,7 @@ mod tests {
     use super::*;
     use crate::brake::sample::{How, SIZE, Spec, World, fleet_of};
     use crate::fleet::judged;
-    use crate::ledger::{Line, line_of};
+    use crate::ledger::{LedgerLine, line_of};
     use crate::store::NewEntry;
 
     fn report(nth: usize) -> NewEntry {
@@ -466,7 +466,7 @@ mod tests {
                 station: report.station.to_string(),
                 at_ms: report.at.as_millisecond(),
                 recorded_ms: now.as_millisecond(),
-                body: line_of(&Line::Report(Box::new(report.clone()))),
+                body: line_of(&LedgerLine::Report(Box::new(report.clone()))),
             });
         }
         for shown in &world.shown[from.1..] {
@@ -477,7 +477,7 @@ mod tests {
                 station: script.station.to_string(),
                 at_ms: script.at.as_millisecond(),
                 recorded_ms: now.as_millisecond(),
-                body: line_of(&Line::Script(Box::new(script))),
+                body: line_of(&LedgerLine::Script(Box::new(script))),
             });
             entries.push(crate::fleet::issue::shown_entry(shown, now));
         }

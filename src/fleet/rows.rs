@@ -36,8 +36,8 @@ pub struct Row {
 
 impl Row {
     /// As the brake sees it.
-    pub(super) fn to_judge(&self) -> brake::Row<'_> {
-        brake::Row { station: &self.written, record: &self.record, alteration: self.alteration.as_deref() }
+    pub(super) fn to_judge(&self) -> brake::Candidate<'_> {
+        brake::Candidate { station: &self.written, record: &self.record, alteration: self.alteration.as_deref() }
     }
 }
 
@@ -55,11 +55,11 @@ pub(super) struct Inputs<'a> {
 #[derive(Default)]
 pub(super) struct Rows {
     all: Arc<[Row]>,
-    made: Option<Made>,
+    made: Option<MadeFrom>,
 }
 
 /// What rows were made from.
-struct Made {
+struct MadeFrom {
     written: Stations,
     effective: Stations,
     decisions: Arc<Decisions>,
@@ -70,7 +70,7 @@ struct Made {
     due: Option<Timestamp>,
 }
 
-impl Made {
+impl MadeFrom {
     fn is_of(&self, inputs: &Inputs<'_>) -> bool {
         let files = Arc::ptr_eq(&self.written, &inputs.written.stations);
         let said =
@@ -87,7 +87,7 @@ impl Rows {
         if !self.made.as_ref().is_some_and(|made| made.is_of(inputs)) {
             let at = self.made.as_ref().map_or(Timestamp::MIN, |made| made.at);
             self.all = rows(inputs, &self.all, at);
-            self.made = Some(Made {
+            self.made = Some(MadeFrom {
                 written: inputs.written.stations.clone(),
                 effective: inputs.effective.stations.clone(),
                 decisions: inputs.decisions.clone(),

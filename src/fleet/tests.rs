@@ -13,7 +13,7 @@ use super::{Fleet, Moment, Source, Sources, View, say};
 use crate::brake::Limit;
 use crate::drift::Rules;
 use crate::files::{Folder, Look};
-use crate::fleet::Terms;
+use crate::fleet::LookTerms;
 use crate::keybook::sample::TERN;
 use crate::ledger::{Aside, Decision, End, Said, Take, Target};
 use crate::store::Store;
@@ -104,7 +104,7 @@ impl World {
             reports: folder("reports"),
             key: [7; 32],
         };
-        let terms = Terms {
+        let terms = LookTerms {
             rules: Rules { reconfirm_days: 1, require_tests: true },
             limit: Limit {
                 share: "0.3".parse().unwrap(),

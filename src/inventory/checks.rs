@@ -9,7 +9,7 @@ use super::count::{Counts, FactoryCode, Gap, Together, count, named, reached};
 use super::layers::{Use, Uses, add_uses};
 use super::line::{Line, LineKind, Reach};
 use super::numbering::{Country, E164};
-use super::raw::{Entry, RawStation};
+use super::raw::{RawSetting, RawStation};
 use super::shared::{Parts, no_keybook, no_setting, with_others};
 use super::spelling;
 use super::station::{Inventory, Layer, Station};
@@ -293,7 +293,7 @@ fn codes_are_not_factory(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
 }
 
 /// Every setting of every layer below stations, whether or not one takes it.
-fn entries(parts: &Parts) -> impl Iterator<Item = &Entry> {
+fn entries(parts: &Parts) -> impl Iterator<Item = &RawSetting> {
     let fleet = parts.shared.settings.iter().flat_map(|(entries, _)| entries);
     let sites = parts.sites.values().flat_map(|site| &site.settings);
     fleet.chain(sites).chain(parts.shared.profiles.values().flat_map(|profile| &profile.settings))

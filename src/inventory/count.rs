@@ -9,7 +9,7 @@ use std::sync::Arc;
 use super::layers::Uses;
 use super::line::{Contact, LineKind, Reach, leads_to};
 use super::numbering::E164;
-use super::raw::{Entry, RawStation, Wish};
+use super::raw::{RawSetting, RawStation, Wish};
 use super::shared::Shared;
 use super::station::{Station, Wanted};
 use crate::finding::Place;
@@ -145,7 +145,7 @@ pub(super) fn count<K: Ord>(all: &mut BTreeMap<K, Together>, key: K, more: Toget
 }
 
 /// The contact that an entry names.
-pub(super) fn named(entry: &Entry) -> Option<&Name> {
+pub(super) fn named(entry: &RawSetting) -> Option<&Name> {
     match &entry.wish {
         Wish::To(contact) => Some(contact),
         Wish::Value(_) | Wish::FromLine | Wish::Unmanaged => None,

@@ -24,18 +24,18 @@ pub(super) type NamedSites = BTreeMap<Name, Option<Arc<RawSite>>>;
 
 /// What comes of the stations of one file.
 #[derive(Debug)]
-pub(super) struct Made {
+pub(super) struct FileStations {
     /// In the file's order; none where a station is wrong or left out.
     pub stations: Vec<Option<Arc<Station>>>,
     pub findings: Vec<Finding>,
     /// Findings about lines that several stations may take their value from.
-    told: Vec<Told>,
+    told: Vec<SharedFinding>,
     pub counts: Counts,
 }
 
 /// A finding about a line that several stations may take their value from.
 #[derive(Debug, Clone)]
-struct Told {
+struct SharedFinding {
     finding: Finding,
     layer: Layer,
     /// The first of the stations by name.
@@ -50,7 +50,7 @@ pub(super) fn make(
     shared: &Shared,
     sites: &NamedSites,
     keep: impl Fn(Station) -> Arc<Station>,
-) -> Made {
+) -> FileStations {
     let mut maker = Maker::new(shared, sites);
     let mut stations = vec![None; file.stations.len()];
     let mut all: Vec<(usize, &RawStation)> = file.stations.iter().enumerate().collect();
@@ -66,8 +66,8 @@ pub(super) fn make(
 }
 
 /// Findings of lower layers of all files, each once, with the stations that it concerns.
-pub(super) fn told_together(made: &[Arc<Made>]) -> Vec<Finding> {
-    let mut merged: BTreeMap<&Finding, Told> = BTreeMap::new();
+pub(super) fn shared_findings(made: &[Arc<FileStations>]) -> Vec<Finding> {
+    let mut merged: BTreeMap<&Finding, SharedFinding> = BTreeMap::new();
     for one in made.iter().flat_map(|made| &made.told) {
         match merged.get_mut(&one.finding) {
             None => {
@@ -81,7 +81,7 @@ pub(super) fn told_together(made: &[Arc<Made>]) -> Vec<Finding> {
             }
         }
     }
-    let told = merged.into_values().map(|Told { mut finding, layer, first: (first, place), count }| {
+    let told = merged.into_values().map(|SharedFinding { mut finding, layer, first: (first, place), count }| {
         let takes = if count == 1 { "takes" } else { "take" };
         let who = with_others(&first, count);
         finding.message = format!("{} {who} {takes} it from the {layer}.", finding.message);
@@ -103,12 +103,12 @@ struct BaseKey<'r> {
 struct Base<'r> {
     stack: Stack<'r>,
     /// Worked out when the first station needs it: what is overridden everywhere is judged nowhere.
-    values: Vec<Option<Judged>>,
+    values: Vec<Option<SharedValue>>,
 }
 
 /// What a lower layer's line comes to, and where the findings about it are.
 #[derive(Clone)]
-struct Judged {
+struct SharedValue {
     value: Option<Arc<Wanted>>,
     findings: Range<usize>,
 }
@@ -119,7 +119,7 @@ struct Maker<'r> {
     bases: Vec<Base<'r>>,
     base_of: HashMap<BaseKey<'r>, usize>,
     values: Values<'r>,
-    told: Vec<Told>,
+    told: Vec<SharedFinding>,
     counts: Counts,
 }
 
@@ -136,10 +136,10 @@ impl<'r> Maker<'r> {
         }
     }
 
-    fn end(mut self, stations: Vec<Option<Arc<Station>>>) -> Made {
+    fn end(mut self, stations: Vec<Option<Arc<Station>>>) -> FileStations {
         self.bases.iter().for_each(|base| base.stack.add_to(&mut self.counts.uses));
         self.counts.end();
-        Made { stations, findings: self.values.findings, told: self.told, counts: self.counts }
+        FileStations { stations, findings: self.values.findings, told: self.told, counts: self.counts }
     }
 
     fn station(&mut self, raw: &'r RawStation) -> Option<Station> {
@@ -268,11 +268,11 @@ impl<'r> Maker<'r> {
             let found = self.values.findings.split_off(before).into_iter();
             let told = |finding| {
                 let first = (raw.name.clone(), raw.place.clone());
-                Told { finding, layer: layer.clone(), first, count: 1 }
+                SharedFinding { finding, layer: layer.clone(), first, count: 1 }
             };
             self.told.extend(found.map(told));
         }
-        let judged = Judged { value: value.clone(), findings: first..self.told.len() };
+        let judged = SharedValue { value: value.clone(), findings: first..self.told.len() };
         self.bases[base].values[id.index()] = Some(judged);
         value
     }

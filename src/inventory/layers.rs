@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use super::raw::{Entry, LineEntry, RawFile, RawProfile, RawSite, RawStation, Wish};
+use super::raw::{LineEntry, RawFile, RawProfile, RawSetting, RawSite, RawStation, Wish};
 use super::shared::{Keybooks, Parts, Shared};
 use super::station::Layer;
 use crate::finding::Place;
@@ -12,19 +12,19 @@ use crate::keybook::{Keybook, SettingId};
 use crate::setting::{Codes, Name};
 
 /// The entry that wins, and the layer it stands in.
-pub(super) type Won<'r> = (Layer, &'r Entry);
+pub(super) type Won<'r> = (Layer, &'r RawSetting);
 
 /// The layers below a station's own, the lowest first; profiles that do not exist are left out.
 pub(super) fn below<'r>(
     shared: &'r Shared,
     site: Option<&'r RawSite>,
     profiles: &[(Name, Place)],
-) -> Vec<(Layer, &'r [Entry])> {
+) -> Vec<(Layer, &'r [RawSetting])> {
     let fleet = shared.settings.iter().map(|(entries, _)| (Layer::Fleet, entries.as_slice()));
     let site = site.into_iter().map(|site| (Layer::Site(site.name.clone()), site.settings.as_slice()));
     let profiles = profiles.iter().filter_map(|(name, _)| shared.profiles.get(name));
     let profiles = profiles.map(|profile: &Arc<RawProfile>| {
-        let settings: &'r [Entry] = &profile.settings;
+        let settings: &'r [RawSetting] = &profile.settings;
         (Layer::Profile(profile.name.clone()), settings)
     });
     fleet.chain(site).chain(profiles).collect()
@@ -70,7 +70,7 @@ pub(super) fn add_uses(all: &mut Uses, more: &Uses) {
 /// The lower layers of stations that share them, and what became of each line.
 pub(super) struct Stack<'r> {
     keybook: Arc<Keybook>,
-    layers: Vec<(Layer, &'r [Entry])>,
+    layers: Vec<(Layer, &'r [RawSetting])>,
     /// What wins below the stations themselves, a setting each.
     pub winners: Vec<Option<Won<'r>>>,
     stations: usize,
@@ -80,7 +80,7 @@ pub(super) struct Stack<'r> {
 
 impl<'r> Stack<'r> {
     /// Lays layers over each other, the lowest first; entries that the model does not have are passed over.
-    pub fn new(keybook: Arc<Keybook>, layers: Vec<(Layer, &'r [Entry])>) -> Stack<'r> {
+    pub fn new(keybook: Arc<Keybook>, layers: Vec<(Layer, &'r [RawSetting])>) -> Stack<'r> {
         let mut winners = vec![None; keybook.settings.len()];
         for (layer, entries) in &layers {
             for entry in *entries {
@@ -110,7 +110,7 @@ impl<'r> Stack<'r> {
         }
     }
 
-    fn use_of(&self, entry: &Entry) -> Use {
+    fn use_of(&self, entry: &RawSetting) -> Use {
         let Some(id) = self.keybook.id(&entry.name) else { return Use::Nowhere };
         match (&self.winners[id.index()], self.overruled[id.index()]) {
             (Some((_, winner)), _) if !std::ptr::eq(*winner, entry) => Use::Overruled(winner.place.clone()),

@@ -13,7 +13,7 @@ use crate::yaml::{self, Data, Key, Node, Sheet};
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct RawFile {
     pub fleet: Option<(Name, Place)>,
-    pub settings: Option<(Vec<Entry>, Place)>,
+    pub settings: Option<(Vec<RawSetting>, Place)>,
     pub test_days: Option<(u32, Place)>,
     pub contacts: Vec<(Name, Contact)>,
     /// Contacts whose definition is wrong: a finding of their own, and no reason for more.
@@ -40,7 +40,7 @@ pub struct SpeltNumber {
 
 /// One setting in one layer.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Entry {
+pub struct RawSetting {
     pub name: Name,
     pub name_place: Place,
     pub wish: Wish,
@@ -49,7 +49,7 @@ pub struct Entry {
     pub contact_place: Option<Place>,
 }
 
-impl Entry {
+impl RawSetting {
     /// The line, where it takes the setting out of management.
     pub(super) fn let_go(&self) -> Option<Place> {
         matches!(self.wish, Wish::Unmanaged).then(|| self.place.clone())
@@ -74,7 +74,7 @@ pub struct RawProfile {
     pub name: Name,
     pub place: Place,
     pub model: Option<(Name, Place)>,
-    pub settings: Vec<Entry>,
+    pub settings: Vec<RawSetting>,
 }
 
 /// A place with stations.
@@ -84,7 +84,7 @@ pub struct RawSite {
     pub place: Place,
     pub line: Line,
     pub line_said: Vec<LineEntry>,
-    pub settings: Vec<Entry>,
+    pub settings: Vec<RawSetting>,
     pub test_days: Option<u32>,
 }
 
@@ -102,7 +102,7 @@ pub struct RawStation {
     pub profiles: Vec<(Name, Place)>,
     pub line: Line,
     pub line_said: Vec<LineEntry>,
-    pub settings: Vec<Entry>,
+    pub settings: Vec<RawSetting>,
     pub test_days: Option<u32>,
     /// Whether part of it could not be read, so that what seems to be missing may only be misspelt.
     pub is_partial: bool,
@@ -190,17 +190,17 @@ impl Reader<'_> {
         self.sheet.number(node, "`test_days`", 1..=36_500)
     }
 
-    fn entries(&mut self, node: &Node) -> Vec<Entry> {
+    fn entries(&mut self, node: &Node) -> Vec<RawSetting> {
         let Some(all) = self.sheet.entries(node, "`settings`") else { return Vec::new() };
         all.iter().filter_map(|(key, node)| self.entry(key, node)).collect()
     }
 
-    fn entry(&mut self, key: &Key, node: &Node) -> Option<Entry> {
+    fn entry(&mut self, key: &Key, node: &Node) -> Option<RawSetting> {
         let wish = self.wish(&key.text, node)?;
         let (name_place, place) = (self.sheet.place(key.spot), self.sheet.place(node.spot));
         let place = if matches!(node.data, Data::Scalar { .. }) { place } else { Place { length: 1, ..place } };
         let contact_place = node.get("to").map(|to| self.sheet.place(to.spot));
-        Some(Entry { name: (&*key.text).into(), name_place, wish, place, contact_place })
+        Some(RawSetting { name: (&*key.text).into(), name_place, wish, place, contact_place })
     }
 
     fn wish(&mut self, name: &str, node: &Node) -> Option<Wish> {

@@ -238,7 +238,7 @@ proptest! {
 }
 
 /// The files of which something was made again by an edit, by name.
-fn made_again(resolver: &Resolver, before: &[Arc<Made>], files: &[Arc<RawFile>]) -> Vec<usize> {
+fn made_again(resolver: &Resolver, before: &[Arc<FileStations>], files: &[Arc<RawFile>]) -> Vec<usize> {
     let now = files.iter().map(|file| &resolver.made[&(Arc::as_ptr(file) as usize)].made);
     let differing = now.zip(before).enumerate().filter(|(_, (now, before))| !Arc::ptr_eq(now, before));
     differing.map(|(nth, _)| nth).collect()

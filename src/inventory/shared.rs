@@ -7,7 +7,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use super::line::Contact;
-use super::raw::{Entry, RawFile, RawProfile, RawSite, SpeltNumber};
+use super::raw::{RawFile, RawProfile, RawSetting, RawSite, SpeltNumber};
 use crate::finding::{Code, Finding, Place};
 use crate::keybook::Keybook;
 use crate::setting::{Codes, Name};
@@ -22,7 +22,7 @@ pub(super) type Sites = BTreeMap<Name, Arc<RawSite>>;
 #[derive(Debug, Default, PartialEq)]
 pub(super) struct Shared {
     /// The fleet's layer, and where it stands.
-    pub settings: Option<(Vec<Entry>, Place)>,
+    pub settings: Option<(Vec<RawSetting>, Place)>,
     pub test_days: Option<(u32, Place)>,
     pub contacts: Arc<BTreeMap<Name, Contact>>,
     pub broken_contacts: BTreeSet<Name>,
@@ -130,7 +130,7 @@ pub(super) fn no_keybook(name: &str, place: &Place, keybooks: &Keybooks) -> Find
 }
 
 /// A setting that a model does not have.
-pub(super) fn no_setting(entry: &Entry, keybook: &Keybook) -> Finding {
+pub(super) fn no_setting(entry: &RawSetting, keybook: &Keybook) -> Finding {
     let message = format!("The model `{}` has no setting `{}`.", keybook.model, entry.name);
     let known = keybook.settings.iter().map(|s| &*s.name);
     Finding::unknown(Code::NameUnknown, entry.name_place.clone(), message, &entry.name, known)

@@ -267,7 +267,7 @@ mod tests {
     }
 
     #[test]
-    fn signs_that_do_things_to_whoever_prints_them_are_refused_in_every_text() {
+    fn signs_that_do_things_to_whoever_prints_them_are_rejected_in_every_text() {
         let end = |by: &str, why: Option<&str>| Decision::End(End { said: said(by, why), ends: Uuid::nil() }).check();
         assert_eq!(end("ops-2", Some("a part came, at last: Flåte")), Ok(()));
         for odd in ["a\nb", "a\u{1b}[2Jb", "a\u{202e}b", "a\u{2028}b", "\u{0}", "\u{7f}"] {

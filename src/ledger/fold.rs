@@ -322,7 +322,7 @@ impl Fold<'_> {
 
     /// Help was reached: what is known of the lifeline's settings is proved. Where none of them holds the number that was
     /// dialled, the keybook once had another among them: whatever holds that number is proved, too. Where all that lifelines
-    /// need is known, what the keybook has no longer is forgotten.
+    /// need that back no other is known, what the keybook has no longer is forgotten.
     fn prove(&mut self, mark: Mark, lifeline: usize, dialled: Option<&Name>) {
         let (keybook, Record { settings, proven, .. }) = (self.keybook, &mut self.record);
         let known = |id: SettingId| match &settings[id.index()].state {
@@ -338,7 +338,8 @@ impl Fold<'_> {
                 proven::tested(proven, &keybook.setting(id).name, value, mark.at);
             }
         }
-        if keybook.lifelines.iter().flat_map(|lifeline| &lifeline.settings).all(|id| known(*id).is_some()) {
+        let mut required = keybook.lifelines.iter().filter(|one| one.is_required()).flat_map(|one| &one.settings);
+        if required.all(|id| known(*id).is_some()) {
             proven.retain(|proven| keybook.id(&proven.setting).is_some());
         }
     }

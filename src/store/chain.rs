@@ -41,7 +41,7 @@ pub(super) struct Link {
 
 impl Link {
     /// The hash that the other fields call for.
-    pub(super) fn reckoned_hash(&self) -> String {
+    pub(super) fn computed_hash(&self) -> String {
         Netstrings::new()
             .text("stationkeep-ledger-1")
             .number(self.seq)
@@ -103,7 +103,7 @@ impl Walk {
         if link.seq > expected {
             return broken(expected, Flaw::Missing);
         }
-        if link.reckoned_hash() != link.hash {
+        if link.computed_hash() != link.hash {
             return broken(link.seq, Flaw::Changed);
         }
         if link.prev != self.0.hash {

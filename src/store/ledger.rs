@@ -327,7 +327,7 @@ impl Store {
         let flaw = match there.first().map(link_from) {
             Some(Ok(link)) if link.seq != trusted.seq => Flaw::Missing,
             Some(Ok(link)) if link.hash != trusted.hash => Flaw::NotAsTrusted,
-            Some(Ok(link)) if link.reckoned_hash() == link.hash => return Ok(Ok(())),
+            Some(Ok(link)) if link.computed_hash() == link.hash => return Ok(Ok(())),
             Some(Ok(_) | Err(_)) => Flaw::Changed,
             None => Flaw::Missing,
         };
@@ -426,7 +426,7 @@ fn chained(entries: &[NewEntry], mut known: Known, head: Head) -> (Vec<Appended>
             prev,
             hash: String::new(),
         };
-        link.hash = link.reckoned_hash();
+        link.hash = link.computed_hash();
         prev = link.hash.clone();
         known.insert(key, (seq, entry.body.clone()));
         links.push(link);

@@ -1,4 +1,4 @@
-//! The one module with SQL: the ledger, cases, the outbox, refused reports, files taken, the last good inventory.
+//! The one module with SQL: the ledger, cases, the outbox, rejected reports, dropped files, the last good inventory.
 //! It keeps and returns texts that callers give; it never decides, never reads a clock, never looks into a body.
 //!
 //! One set of queries for SQLite and PostgreSQL: BIGINT and TEXT only, `$n` parameters, numbers made here. Times are
@@ -22,7 +22,7 @@ pub use cases::{NewMessage, PassWrites};
 pub use chain::{Broken, Flaw, GENESIS, Head};
 pub use error::StoreError;
 pub use good::{Good, GoodFile};
-pub use intake::{NewRefused, Refused, Taken};
+pub use intake::{DroppedOutcome, NewRejected, Rejected};
 pub use ledger::{Appended, Entry, EntryKind, NewEntry, Verification};
 pub use outbox::{Delivery, Lasting, Queue, Try, Waiting};
 pub use stopped::StoppedWebhook;
@@ -81,7 +81,7 @@ impl Store {
     }
 
     /// Begins a transaction of several statements; a single one that writes needs none and goes to `writers`. SQLite must take its write lock at once: a reader that turns
-    /// writer is refused without waiting when another process wrote in between.
+    /// writer is turned away without waiting when another process wrote in between.
     async fn begin(&self) -> Result<Transaction<'static, Any>, sqlx::Error> {
         match self.engine {
             Engine::Sqlite => self.writers.begin_with("BEGIN IMMEDIATE").await,
@@ -115,7 +115,7 @@ fn parameters(first: usize, count: usize) -> String {
     all.join(", ")
 }
 
-/// PostgreSQL keeps no NUL in a text, SQLite does: refused for both, before anything is written.
+/// PostgreSQL keeps no NUL in a text, SQLite does: rejected for both, before anything is written.
 fn without_nul(what: &'static str, text: &str) -> Result<(), StoreError> {
     if text.contains('\0') {
         return Err(StoreError::Nul { what });

@@ -122,7 +122,7 @@ impl Cards {
     ) -> Response {
         let asked = match self.admit(digest, query, headers, is_get) {
             Ok(asked) => asked,
-            Err(refusal) => return *refusal,
+            Err(notice) => return *notice,
         };
         // It is made to its end, whoever has gone away meanwhile.
         match timeout(PATIENCE, tokio::spawn(self.see(asked))).await {

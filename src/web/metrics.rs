@@ -9,7 +9,7 @@ use prometheus::{Counter, CounterVec, Gauge, GaugeVec, Opts, Registry, TextEncod
 use tokio::sync::Mutex;
 use tokio::time::timeout;
 
-use super::status::{Health, Session, Shown, Status};
+use super::status::{Health, PassStatus, Session, Status};
 use crate::drift::Standing;
 use crate::setting::Weight;
 use crate::store::{EntryKind, Queue, Store, StoreError};
@@ -31,8 +31,8 @@ pub(super) async fn text(status: &Status, tally: &Tally) -> Result<String, prome
     let sheet = Sheet(Registry::new());
     sheet.by("build_info", "1; the program's version is the label.", "version", [(env!("CARGO_PKG_VERSION"), 1.0)])?;
     passes(&sheet, &status.health())?;
-    let refused = f64::from(u8::from(status.is_configuration_refused()));
-    sheet.gauge("configuration_refused", "1 where the configuration as it is now cannot be used.", refused)?;
+    let rejected = f64::from(u8::from(status.is_configuration_rejected()));
+    sheet.gauge("configuration_refused", "1 where the configuration as it is now cannot be used.", rejected)?;
     if let Some(shown) = status.shown() {
         fleet(&sheet, &shown)?;
     }
@@ -71,8 +71,8 @@ fn passes(sheet: &Sheet, health: &Health) -> Done {
     sheet.counter("passes_failed_total", "Passes that failed and were made again.", failed as f64)
 }
 
-fn fleet(sheet: &Sheet, shown: &Shown) -> Done {
-    let Shown { totals, held, open_cases, in_use_since, errors, warnings, next_reminder, silent: _ } = shown;
+fn fleet(sheet: &Sheet, shown: &PassStatus) -> Done {
+    let PassStatus { totals, held, open_cases, in_use_since, errors, warnings, next_reminder, silent: _ } = shown;
     let stations = Standing::ALL.map(|standing| (standing.as_str(), totals.get(standing) as f64));
     sheet.by("stations", "Stations by how they stand.", "standing", stations)?;
     let aside = totals.set_aside() as f64;
@@ -127,12 +127,12 @@ async fn ledger(sheet: &Sheet, session: &Session, tally: &Tally, now_ms: i64) ->
         "1 where the ledger answered; else the figures taken from it are left out.",
         readable,
     )?;
-    let Some(Counted { entries, refused, queues }) = counted else { return Ok(()) };
+    let Some(Counted { entries, rejected, queues }) = counted else { return Ok(()) };
     let taken = entries.get(EntryKind::Report.as_str()).copied().unwrap_or(0);
     let entries = entries.iter().map(|(kind, count)| (kind.clone(), *count as f64));
     sheet.by("ledger_entries", "Entries of the ledger, by their kind.", "kind", entries)?;
     sheet.gauge("reports_taken", "Reports on record.", taken as f64)?;
-    sheet.gauge("reports_refused", "Reports that were refused and are kept.", refused as f64)?;
+    sheet.gauge("reports_refused", "Reports that were rejected and are kept.", rejected as f64)?;
     let mut waiting: BTreeMap<String, (f64, f64)> = BTreeMap::new();
     for status in &session.webhooks {
         waiting.insert(status.borrow().webhook.clone(), (0.0, 0.0));
@@ -153,7 +153,7 @@ async fn ledger(sheet: &Sheet, session: &Session, tally: &Tally, now_ms: i64) ->
 /// What the store was asked.
 struct Counted {
     entries: BTreeMap<String, i64>,
-    refused: i64,
+    rejected: i64,
     queues: Vec<Queue>,
 }
 
@@ -161,7 +161,7 @@ impl Counted {
     async fn ask(store: &Store, tally: &Tally) -> Result<Counted, StoreError> {
         Ok(Counted {
             entries: tally.count(store).await?,
-            refused: store.refused_count().await?,
+            rejected: store.rejected_count().await?,
             queues: store.queues().await?,
         })
     }

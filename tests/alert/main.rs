@@ -9,8 +9,8 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use serde_json::Value as Json;
 use stationkeep::alert::{
-    Cases, Cause, FilesRead, HandedOut, Message, Next, Pass, RejectedReport, RejectedReports, Stopped, Subscription,
-    Terms, Work, decide, heartbeat, source_of,
+    AlertTerms, Cases, Cause, FilesRead, Message, Next, Pass, RejectedReport, RejectedReports, Stopped, Subscription,
+    ToCallBack, Work, decide, heartbeat, source_of,
 };
 use stationkeep::drift::{LifelineService, Scope, Service, Standing, StationDrift};
 use stationkeep::finding::{Code, Finding, Place};
@@ -31,14 +31,14 @@ fn checked(body: &str) -> (bool, String) {
     (output.status.success(), String::from_utf8_lossy(&output.stderr).into_owned())
 }
 
-fn terms() -> Terms {
+fn terms() -> AlertTerms {
     let webhook = Subscription {
         name: "on-call".into(),
         weights: Weight::ALL.into(),
         remind_minutes: BTreeMap::new(),
         silent_minutes: 15,
     };
-    Terms {
+    AlertTerms {
         source: source_of("Skerry Coast Harbours"),
         webhooks: vec![webhook],
         address: Some("https://ops.example".into()),
@@ -75,7 +75,7 @@ fn told(stations: usize, news: &News) -> Message {
         commit: None,
         decisions: None,
         held: None,
-        handed_out: HandedOut(&|_| None),
+        handed_out: ToCallBack(&|_| None),
         inventory: FilesRead { findings: &news.findings, ..FilesRead::default() },
         configuration: FilesRead::default(),
         rejected: &news.rejected,

@@ -7,7 +7,7 @@ use std::time::Instant;
 
 use jiff::Timestamp;
 use serde_json::{Value as Json, json};
-use stationkeep::brake::{Alteration, Limit, Row, Share, alteration, judge};
+use stationkeep::brake::{Alteration, Candidate, Limit, Share, alteration, judge};
 use stationkeep::inventory::{self, Inventory, Station};
 use stationkeep::ledger::{Decisions, Record, fold};
 use stationkeep::setting::{Name, Value};
@@ -44,7 +44,7 @@ fn round(inventory: &Inventory, records: &BTreeMap<Name, Arc<Record>>) -> Json {
         each.push(began.elapsed().as_secs_f64() * 1e3);
         let began = Instant::now();
         let rows = rows.iter();
-        let rows = rows.map(|(station, record, one)| Row { station, record, alteration: one.as_deref() });
+        let rows = rows.map(|(station, record, one)| Candidate { station, record, alteration: one.as_deref() });
         altered = rows.clone().filter(|row| row.alteration.is_some()).count();
         let change = judge(rows, &BTreeMap::new(), &decisions, &limit, clock);
         count.push(began.elapsed().as_secs_f64() * 1e3);

@@ -257,7 +257,7 @@ fn a_release_that_is_dropped_among_reports_releases_nothing_and_the_reports_besi
     fleet.write("config/reports/dropped.jsonl", &format!("{notice}\n{report}\n"));
     let still = fleet.run(&["script", &station]).ended(1);
     assert!(
-        still.err.contains("dropped.jsonl is refused") && still.err.contains("release of a change"),
+        still.err.contains("dropped.jsonl is rejected") && still.err.contains("release of a change"),
         "{}",
         still.err
     );
@@ -330,7 +330,7 @@ fn what_is_held_is_held_on_another_machine_too_and_the_cards_that_are_out_count_
     let one = exported.lines().find(|line| line.contains("\"shown\":1")).expect("one");
     fleet.write("config/reports/shown.jsonl", one);
     let dropped = fleet.run(&["drift"]).ended(3);
-    assert!(!dropped.err.contains("refused"), "{}", dropped.err);
+    assert!(!dropped.err.contains("rejected"), "{}", dropped.err);
 }
 
 /// The stations that may be told on their own line to call somebody else than the control room.

@@ -76,7 +76,7 @@ fn what_is_imported_from_a_ledger_with_another_key_leaves_every_code_unknown_and
         }
         let said = other.run(&["ledger", "import", "export.jsonl"]).ended(0);
         assert_eq!(said.err.contains("another key"), !with_its_key, "{said:?}");
-        assert_eq!(said.out, "6 taken, 0 on record already, 0 refused.\n");
+        assert_eq!(said.out, "6 recorded, 0 on record already, 0 rejected.\n");
         assert_eq!(with_access(&other, "unproven"), unproven, "{}", other.drift());
         // And so in what is exported from there, and dropped.
         let again = other.run(&["ledger", "export"]).ended(0).out;

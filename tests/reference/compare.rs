@@ -22,7 +22,7 @@ pub fn problem(seed: u64, kind: u64) -> Problem {
     }
 }
 
-/// With no budget at all the first bounds speak, which no search mends: they must hold. With a small one, those that
+/// With no budget at all the first bounds speak, which no search fixes: they must hold. With a small one, those that
 /// were learned on the way.
 fn check_bounds(problem: &Problem, expected: Option<Cost>) {
     for expansions in [0, 1, 5, 12] {

@@ -1,6 +1,6 @@
 //! What is told of a change under the brake: each turn of it once, to every webhook, also where no station has news.
 
-use super::super::topic::change::Change;
+use super::super::topic::change::HeldChange;
 use super::fixture::{Watch, aligned, data, differs, held, webhook};
 use super::{Cases, OutScript};
 use crate::ledger::{Decision, Release, Said};
@@ -43,7 +43,7 @@ fn every_turn_of_a_hold_is_told_once_to_every_webhook_though_no_station_has_news
     watch.held = None;
     assert_eq!(news(&mut watch), ["a over", "b over"]);
     assert_eq!((news(&mut watch).len(), watch.next_reminder()), (0, None));
-    assert_eq!(watch.cases.names::<Change>().count(), 0);
+    assert_eq!(watch.cases.names::<HeldChange>().count(), 0);
 }
 
 #[test]
@@ -86,7 +86,8 @@ fn a_message_of_stations_tells_of_the_hold_too_and_no_second_one_does() {
     // A webhook that is added hears of it; an unreadable memory tells it again.
     watch.terms.webhooks.push(webhook("b", &[Weight::Routine]));
     assert_eq!(news(&mut watch), ["b held"]);
-    let rows = watch.cases.rows().clone().into_iter().chain([(Cases::key::<Change>("held"), "{\"case\": 9}".into())]);
+    let rows =
+        watch.cases.rows().clone().into_iter().chain([(Cases::key::<HeldChange>("held"), "{\"case\": 9}".into())]);
     watch.cases = Cases::read(rows.collect());
     assert_eq!(news(&mut watch), ["on-call held", "b held"]);
 }

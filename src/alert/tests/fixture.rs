@@ -11,8 +11,8 @@ use super::super::case::{Before, Case, Told};
 use super::super::topic::seen::Seen;
 use super::super::topic::station::{Memory, Station};
 use super::{
-    Cases, Cause, FilesRead, HandedOut, Next, OutScript, Pass, Reason, RejectedReports, ReportTaken, Silent, Stopped,
-    Subscription, Terms, Verdict, Work, decide,
+    AlertTerms, Cases, Cause, FilesRead, Next, OutScript, Pass, Reason, RejectedReports, ReportTaken, Silent, Stopped,
+    Subscription, ToCallBack, Verdict, Work, decide,
 };
 use crate::brake::Change;
 use crate::drift::{Drift, InScope, LifelineService, Scope, Service, SettingDrift, Standing, StationDrift};
@@ -110,7 +110,7 @@ fn scope(settings: &[SettingDrift], lifelines: &[LifelineService]) -> Scope {
 }
 
 /// The same station with nothing wrong.
-pub fn mended(drift: &StationDrift) -> Arc<StationDrift> {
+pub fn fixed(drift: &StationDrift) -> Arc<StationDrift> {
     Arc::new(StationDrift { scope: drift.scope.clone(), ..(*aligned(&drift.station)).clone() })
 }
 
@@ -139,9 +139,9 @@ pub fn webhook(name: &str, weights: &[Weight]) -> Subscription {
     Subscription { name: name.into(), weights: weights.iter().copied().collect(), remind_minutes, silent_minutes: 15 }
 }
 
-pub fn terms(webhooks: Vec<Subscription>) -> Terms {
+pub fn terms(webhooks: Vec<Subscription>) -> AlertTerms {
     let source = "/stationkeep/skerry-coast-harbours".into();
-    Terms { source, webhooks, address: None, many_share: 0.3, require_tests: true }
+    AlertTerms { source, webhooks, address: None, many_share: 0.3, require_tests: true }
 }
 
 /// A change that is held, of one station of 34.
@@ -182,7 +182,7 @@ pub struct Watch {
     pub silent: BTreeMap<Name, Silent>,
     pub clock: Timestamp,
     pub cases: Cases,
-    pub terms: Terms,
+    pub terms: AlertTerms,
 }
 
 impl Watch {
@@ -299,7 +299,7 @@ impl Watch {
             commit: None,
             decisions: Some(&self.decisions),
             held: self.held.as_ref(),
-            handed_out: HandedOut(&out),
+            handed_out: ToCallBack(&out),
             inventory,
             configuration: FilesRead { findings: &self.configuration, ..FilesRead::default() },
             rejected: &self.rejected,

@@ -18,7 +18,7 @@ use crate::ledger::{Digest, Release};
 
 /// The topic.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Change;
+pub struct HeldChange;
 
 /// What is remembered of a held change.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -29,7 +29,7 @@ pub struct Facts {
     pub seq: i64,
 }
 
-impl Topic for Change {
+impl Topic for HeldChange {
     type Facts = Facts;
     type Memory = ();
     type Sight<'p> = ();
@@ -42,9 +42,9 @@ impl Topic for Change {
 }
 
 /// The change that is held, or was.
-pub fn subject<'p>(cases: &Cases, pass: &Pass<'p>) -> Subject<'p, Change> {
+pub fn subject<'p>(cases: &Cases, pass: &Pass<'p>) -> Subject<'p, HeldChange> {
     let name = "held";
-    let before = cases.before::<Change>(name);
+    let before = cases.before::<HeldChange>(name);
     let now = pass.held.map(|held| condition(held, &before, pass.ledger_seq));
     Subject { name: name.into(), before, now, sight: () }
 }
@@ -59,7 +59,7 @@ fn condition(held: &brake::Change, before: &Before<Facts, ()>, seq: i64) -> Cond
 
 /// What there is to tell one webhook.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum News<'a> {
+pub enum ChangeNews<'a> {
     Held,
     /// Another change than it heard of.
     Changed,
@@ -70,14 +70,14 @@ pub enum News<'a> {
     Over,
 }
 
-impl News<'_> {
+impl ChangeNews<'_> {
     fn as_str(self) -> &'static str {
         match self {
-            News::Held => "held",
-            News::Changed => "changed",
-            News::StillHeld => "still-held",
-            News::Released(_) => "released",
-            News::Over => "over",
+            ChangeNews::Held => "held",
+            ChangeNews::Changed => "changed",
+            ChangeNews::StillHeld => "still-held",
+            ChangeNews::Released(_) => "released",
+            ChangeNews::Over => "over",
         }
     }
 }
@@ -105,23 +105,23 @@ pub struct Hold<'a> {
 
 impl<'a> Hold<'a> {
     /// Of this subject in this pass.
-    pub fn new(subject: &'a Subject<'_, Change>, pass: &'a Pass<'a>) -> Hold<'a> {
+    pub fn new(subject: &'a Subject<'_, HeldChange>, pass: &'a Pass<'a>) -> Hold<'a> {
         Hold { told: subject.last(), pass }
     }
 
     /// What a telling says.
-    pub fn news(&self, reason: Reason) -> News<'a> {
+    pub fn news(&self, reason: Reason) -> ChangeNews<'a> {
         match reason {
-            Reason::Opened => News::Held,
-            Reason::StillOpen => News::StillHeld,
-            Reason::Closed => self.release().map_or(News::Over, News::Released),
+            Reason::Opened => ChangeNews::Held,
+            Reason::StillOpen => ChangeNews::StillHeld,
+            Reason::Closed => self.release().map_or(ChangeNews::Over, ChangeNews::Released),
             // The table has none of the others for what has no fine points.
             Reason::Grown
             | Reason::Eased
             | Reason::Unwatched
             | Reason::Withdrawn
             | Reason::Returned
-            | Reason::Watched => News::Changed,
+            | Reason::Watched => ChangeNews::Changed,
         }
     }
 
@@ -143,19 +143,19 @@ impl<'a> Hold<'a> {
     }
 
     /// What ties the id of a message to its news.
-    pub fn hash(&self, news: Option<News<'_>>, hasher: &mut MarkHasher) {
+    pub fn hash(&self, news: Option<ChangeNews<'_>>, hasher: &mut MarkHasher) {
         let Some(news) = news else { return };
         hasher.text("hold").text(news.as_str()).maybe(self.change().map(Digest::to_string).as_deref());
     }
 
     /// The news in a message.
-    pub fn told_news(&self, news: News<'_>) -> ToldNews {
+    pub fn told_news(&self, news: ChangeNews<'_>) -> ToldNews {
         let change = self.change();
         let last = self.told.filter(|told| change == Some(&told.condition.facts.change));
         let since: Option<Timestamp> = last.map(|told| told.changed_at).or(self.pass.held.map(|_| self.pass.clock));
         let release = match news {
-            News::Released(release) => Some(release),
-            News::Held | News::Changed | News::StillHeld | News::Over => None,
+            ChangeNews::Released(release) => Some(release),
+            ChangeNews::Held | ChangeNews::Changed | ChangeNews::StillHeld | ChangeNews::Over => None,
         };
         ToldNews {
             news: news.as_str(),
@@ -167,21 +167,21 @@ impl<'a> Hold<'a> {
     }
 
     /// For the first sentences of a message; what is held is in every one.
-    pub fn sentence(&self, news: Option<News<'_>>) -> Option<String> {
+    pub fn sentence(&self, news: Option<ChangeNews<'_>>) -> Option<String> {
         let held = |opening: &str| {
             let held = self.pass.held?;
             Some(format!("{opening} {} To release it: {}.", held.sentence(), held.release()))
         };
         match news {
-            None | Some(News::Held) => held("Scripts are held:"),
-            Some(News::Changed) => held("What is held has changed:"),
-            Some(News::StillHeld) => held("Scripts are still held:"),
-            Some(News::Released(release)) => {
+            None | Some(ChangeNews::Held) => held("Scripts are held:"),
+            Some(ChangeNews::Changed) => held("What is held has changed:"),
+            Some(ChangeNews::StillHeld) => held("Scripts are still held:"),
+            Some(ChangeNews::Released(release)) => {
                 let why = release.said.why.as_deref().map(|why| format!(" ({})", clip(why, PLACE))).unwrap_or_default();
                 let by = clip(&release.said.by, NAME);
                 Some(format!("What was held is released by {by}{why}: its scripts can be keyed."))
             }
-            Some(News::Over) => Some("Nothing is held now: it was taken back, or keyed and reported.".into()),
+            Some(ChangeNews::Over) => Some("Nothing is held now: it was taken back, or keyed and reported.".into()),
         }
     }
 }

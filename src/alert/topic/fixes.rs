@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
-use super::seen::{Seen, Shown};
+use super::seen::{Seen, ShownValue};
 use crate::alert::case::fresh;
 use crate::alert::kept;
 use crate::drift::{Drift, Service};
@@ -30,7 +30,7 @@ pub enum Fixed {
     Setting {
         #[serde(with = "kept")]
         name: Name,
-        wanted: Shown,
+        wanted: ShownValue,
     },
     Lifeline {
         #[serde(with = "kept")]

@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 use crate::alert::case::{Condition, Severity};
 use crate::alert::cases::Cases;
 use crate::alert::clip::{NAME, PLACE, SENTENCE, clip};
-use crate::alert::event::{Envelope, Kind};
+use crate::alert::event::{Envelope, EventKind};
 use crate::alert::kept;
 use crate::alert::mark::{Mark, MarkHasher};
 use crate::alert::pass::{Pass, Stopped};
@@ -49,8 +49,8 @@ impl Topic for Receivers {
 }
 
 impl Announced for Receivers {
-    fn kind(_subject: &Subject<'_, Receivers>) -> Kind {
-        Kind("stationkeep.webhook.gone.v1")
+    fn kind(_subject: &Subject<'_, Receivers>) -> EventKind {
+        EventKind("stationkeep.webhook.gone.v1")
     }
 
     fn cause(subject: &Subject<'_, Receivers>) -> Mark {

@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 use crate::alert::case::{Condition, Severity};
 use crate::alert::cases::Cases;
 use crate::alert::clip::{NAME, SENTENCE, clip};
-use crate::alert::event::{Envelope, Kind};
+use crate::alert::event::{Envelope, EventKind};
 use crate::alert::kept;
 use crate::alert::mark::{Mark, MarkHasher};
 use crate::alert::pass::{Pass, Silent};
@@ -64,8 +64,8 @@ struct Data {
 }
 
 impl Announced for SilentWebhooks {
-    fn kind(_subject: &Subject<'_, SilentWebhooks>) -> Kind {
-        Kind("stationkeep.webhook.silent.v1")
+    fn kind(_subject: &Subject<'_, SilentWebhooks>) -> EventKind {
+        EventKind("stationkeep.webhook.silent.v1")
     }
 
     fn cause(subject: &Subject<'_, SilentWebhooks>) -> Mark {

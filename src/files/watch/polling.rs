@@ -66,7 +66,7 @@ impl Polling {
             note(&found, &mut state);
             locks.extend(lock_of(&folder.path));
         }
-        for folder in &interest.trays {
+        for folder in &interest.inboxes {
             dropped(folder, &mut posts, &mut state);
             locks.extend(lock_of(&folder.path));
         }
