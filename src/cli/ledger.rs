@@ -9,7 +9,7 @@ use std::sync::Arc;
 use jiff::Timestamp;
 
 use super::context::Context;
-use super::error::{CliError, print};
+use super::error::{CliError, findings_text, paint, print};
 use super::exit::Exit;
 use crate::fleet::intake::{LineBatch, Received};
 use crate::ledger::{export_line, key_line, key_of_line};
@@ -136,7 +136,7 @@ async fn import(config: &Path, file: &Path) -> Result<Exit, CliError> {
                 Received::Duplicate(_) => counts[1] += 1,
                 Received::Rejected(findings) => {
                     counts[2] += 1;
-                    findings.iter().for_each(|finding| eprintln!("{finding}"));
+                    eprint!("{}", findings_text(&findings, &[], paint()));
                 }
             }
         }

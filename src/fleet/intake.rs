@@ -242,7 +242,7 @@ impl Intake<'_> {
         let mut codes: Codes = self.reading.codes.clone();
         for reference in report.references() {
             if codes.code(&reference).is_none()
-                && let Some(code) = self.sources.report_code(&reference)
+                && let Ok(code) = self.sources.report_code(&reference)
             {
                 codes.learn(reference, code);
             }

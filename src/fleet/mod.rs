@@ -4,6 +4,7 @@
 //! [`View`], an immutable value with a [`Row`] a station. Whoever wants to know something asks the view (`ask`), and whoever
 //! hands a script out records it first (`issue`). Decisions are the core's; what is shown is the program's.
 
+mod answer;
 mod ask;
 mod asking;
 mod batch;
@@ -27,6 +28,7 @@ mod work;
 #[cfg(test)]
 mod tests;
 
+pub use answer::Answer;
 pub use ask::{Drifts, Explanation, Keying};
 pub use asking::{Askers, Asking, NoView, asking};
 pub use decide::say;

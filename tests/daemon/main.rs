@@ -12,6 +12,7 @@ mod witness;
 
 mod accounted;
 mod again;
+mod answer;
 mod against;
 mod away;
 mod aside;
