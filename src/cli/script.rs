@@ -8,9 +8,9 @@ use super::exit::Exit;
 use super::format::{ScriptFormat, held};
 use super::layout::shown;
 use super::private::write_private;
-use crate::drift::{Drift, StationDrift};
+use crate::drift::Drift;
 use crate::fleet::{Keying, Row, record_scripts};
-use crate::inventory::{Extent, Station};
+use crate::inventory::Extent;
 use crate::script::{self, Memory, Way};
 use crate::web;
 
@@ -60,7 +60,7 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
         Keying::Held(change) => return Err(held(name, change)),
         Keying::Nothing => {
             let full = script::full_presses(&row.station, &row.record, &context.view.codes_for(row), &mut memory);
-            let text = nothing(&row.station, &row.drift, full, way, args.format);
+            let text = nothing(row, full, way, args.format);
             match args.format {
                 ScriptFormat::Html => web::nothing_page(name, &text, context.view.good_since()),
                 ScriptFormat::Card | ScriptFormat::Keys | ScriptFormat::Json => text,
@@ -89,7 +89,9 @@ fn not_to_renew(row: &Row, setting: &str) -> CliError {
 }
 
 /// What is said where nothing needs keying and no test call is asked for.
-fn nothing(station: &Station, drift: &StationDrift, full: Option<u64>, way: Way, format: ScriptFormat) -> String {
+fn nothing(row: &Row, full: Option<u64>, way: Way, format: ScriptFormat) -> String {
+    let (station, drift) = (&row.station, &row.drift);
+    let dead = script::calls_nobody(station, &row.record);
     match format {
         ScriptFormat::Keys => String::new(),
         ScriptFormat::Json => format!("{:#}\n", script::nothing_to_key(station, full)),
@@ -98,7 +100,8 @@ fn nothing(station: &Station, drift: &StationDrift, full: Option<u64>, way: Way,
                 let why = "It holds what last worked, or no report says what it held before.";
                 return format!("There is nothing to go back to at {}.\n{why}\n", station.name);
             }
-            let mut text = format!("Nothing needs keying at {}.\n", station.name);
+            let dead: String = dead.iter().map(|dead| dead.warning() + "\n").collect();
+            let mut text = format!("{dead}Nothing needs keying at {}.\n", station.name);
             match drift.set_aside {
                 Extent::Nothing => {}
                 Extent::Settings => text.push_str("Some of its settings are set aside: see `stationkeep aside`.\n"),

@@ -8,7 +8,7 @@ use uuid::Uuid;
 
 use super::call::{IssuedCall, calls};
 use super::earlier;
-use super::issued::{Digest, Effect, Issued, IssuedStep, effect_value};
+use super::issued::{Digest, Effect, Issued, effect_value};
 use super::led::{Led, is_dial, led};
 use super::proven;
 use super::record::{Holding, Mark, Record, State};
@@ -61,12 +61,6 @@ enum Event<'r> {
     Begun(&'r Visit),
 }
 
-/// Whether a report says that every step of its script was accepted; of a script that is not on record nobody can tell.
-fn is_done(report: &Report, script: Option<&Issued>) -> bool {
-    let is_accepted = |step: &IssuedStep| report.steps.contains(&(step.step, Heard::Accepted));
-    script.is_some_and(|script| script.steps.iter().all(is_accepted))
-}
-
 struct Fold<'k> {
     keybook: &'k Keybook,
     record: Record,
@@ -87,7 +81,6 @@ impl Fold<'_> {
         }
         if report.script.is_some() {
             self.record.answered = Some(mark);
-            self.record.midway = (!is_done(report, script)).then_some(mark);
         }
         for (name, written) in &report.found {
             self.found(mark, name, value_of(self.keybook, name, written, report), report.unit.is_some());
@@ -213,7 +206,6 @@ impl Fold<'_> {
             self.put(mark, id, self.keybook.setting(id).factory.clone());
         }
         self.record.lifelines.iter_mut().for_each(|proof| proof.reached = None);
-        self.record.midway = None;
     }
 
     fn put(&mut self, mark: Mark, id: SettingId, value: Option<Value>) {

@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use super::*;
 use crate::keybook::sample::tern;
-use crate::ledger::Unit;
+use crate::ledger::{IssuedStep, Unit};
 use proptest::prelude::*;
 
 fn quoted(text: &str) -> Written {
@@ -188,29 +188,19 @@ fn of_several_tests_in_one_report_the_last_counts() {
 }
 
 #[test]
-fn a_script_not_keyed_to_its_end_leaves_the_record_midway_until_one_is_or_the_unit_is_new() {
-    let done = [(1, Heard::Accepted), (2, Heard::Accepted)];
-    for steps in [
-        &[(1, Heard::Accepted), (2, Heard::Nothing)][..],
-        &[(1, Heard::Accepted), (2, Heard::Refused)],
-        &[(1, Heard::Accepted), (2, Heard::Skipped)],
-        &[(1, Heard::Accepted)],
-        &[],
-    ] {
-        let broken_off = keyed(1, steps);
-        let mark = Some(Mark { at: broken_off.at, report: broken_off.id });
-        let after = |later: Report| folded(&[broken_off.clone(), later]).midway;
-        assert_eq!(folded(std::slice::from_ref(&broken_off)).midway, mark, "{steps:?}");
-        for later in
-            [found(2, "identity", quoted("7")), left(2, "line.kind", plain("pbx")), tested(2, Outcome::Reached)]
-        {
-            assert_eq!(after(later.clone()), mark, "{later:?}");
-        }
-        assert_eq!(after(keyed(2, &done)), None);
-        assert_eq!(after(Report { unit: Some(Unit::Cleared), ..report(2) }), None);
-        // What was keyed into the new unit counts, as within any report.
-        assert!(after(Report { unit: Some(Unit::New), ..keyed(2, steps) }).is_some());
-    }
+fn what_was_held_before_a_script_is_what_was_held_before_its_first_report() {
+    let before = |reports: &[Report]| {
+        let record = folded(reports);
+        record.earlier.before_script(tern().id("line.kind").unwrap()).cloned()
+    };
+    let direct = left(1, "line.kind", plain("direct"));
+    let accepted = [(1, Heard::Accepted)];
+    assert_eq!(before(&[direct.clone(), keyed(2, &[(1, Heard::Refused)])]), None, "no step of it was accepted");
+    let held = Some(Value::Choice("direct".into()));
+    assert_eq!(before(&[direct.clone(), keyed(2, &accepted)]), held);
+    // Nobody knows whether the first keying changed it; it was known before that.
+    let again = [direct.clone(), keyed(2, &[(1, Heard::Nothing)]), keyed(3, &accepted), keyed(4, &accepted)];
+    assert_eq!(before(&again), held);
 }
 
 #[test]
@@ -338,20 +328,6 @@ proptest! {
             shuffled.rotate_left(middle);
         }
         prop_assert_eq!(folded(&straight), folded(&shuffled));
-    }
-
-    /// Told anew from the end: what was said last of a script or a unit decides.
-    #[test]
-    fn a_record_is_midway_by_the_last_word_on_a_script_or_a_unit(
-        reports in proptest::collection::vec(any_report(), 0..20),
-    ) {
-        let unique: BTreeMap<Mark, Report> =
-            reports.into_iter().map(|report| (Mark { at: report.at, report: report.id }, report)).collect();
-        let last = unique.iter().rev().find(|(_, report)| report.unit.is_some() || report.script.is_some());
-        let is_done = |report: &Report| [1, 2].iter().all(|step| report.steps.contains(&(*step, Heard::Accepted)));
-        let midway = last.filter(|(_, report)| report.script.is_some() && !is_done(report)).map(|(mark, _)| *mark);
-        let arrived: Vec<Report> = unique.values().rev().cloned().collect();
-        prop_assert_eq!(folded(&arrived).midway, midway);
     }
 
     #[test]

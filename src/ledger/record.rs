@@ -57,9 +57,6 @@ pub struct Record {
     pub lifelines: Vec<Proof>,
     /// The last report that names a script, and so says what became of it.
     pub answered: Option<Mark>,
-    /// That report, where it does not say that every step of the script was accepted: the record may be one from the
-    /// middle of a script. A later report of a new, replaced or cleared unit ends it too.
-    pub midway: Option<Mark>,
     /// What was last proved of each lifeline setting of which anything was, in the order in which that first was.
     pub proven: Vec<Proven>,
     /// What it held at moments that matter for the way back.
@@ -80,7 +77,6 @@ impl Record {
             settings: vec![holding; keybook.settings.len()],
             lifelines: vec![Proof::default(); keybook.lifelines.len()],
             answered: None,
-            midway: None,
             proven: Vec::new(),
             earlier: Earlier::default(),
             number: None,

@@ -105,6 +105,8 @@ impl Preview {
                 stuck.iter().any(|stuck| !stuck.rules.iter().any(script::Rule::is_for_want_of_knowledge))
             }
             NoScript::CallTooShort { .. } => true,
+            // It goes by what a station is known to hold, which no file says.
+            NoScript::Dead(_) => false,
             NoScript::GaveUp
             | NoScript::TooLarge(_)
             | NoScript::NoOpening

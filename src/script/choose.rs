@@ -2,9 +2,9 @@
 
 use super::aim::Aim;
 use super::memory::Memory;
-use super::no_script::{NoScript, stuck};
+use super::no_script::{NoScript, dead, stuck};
 use super::search::{Answer, Best};
-use super::task::Task;
+use super::task::{Task, left_dead};
 use crate::inventory::Station;
 use crate::ledger::Record;
 use crate::setting::{Codes, Name};
@@ -32,6 +32,9 @@ pub(super) fn chosen(
     memory: &mut Memory,
 ) -> Result<Option<Chosen>, NoScript> {
     let keybook = &station.keybook;
+    if let Some(lifeline) = left_dead(keybook, aim) {
+        return Err(NoScript::Dead(dead(station, aim, lifeline)));
+    }
     let task = Task::new(keybook, aim, codes);
     let Some(mut of_all) = best(station, &task, memory)? else { return Ok(None) };
     let takers = task.takers(keybook, record, aim, &of_all);

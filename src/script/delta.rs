@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::aim::Back;
+use super::no_script::Dead;
 use super::obvious::Obvious;
 use super::pressed::Pressed;
 use super::problem::Cost;
@@ -40,6 +41,10 @@ pub struct Script {
     pub offers_back: bool,
     /// Whether it has keys A to D, which an ordinary phone lacks.
     pub letters: bool,
+    /// Buttons that call nobody, before and after it.
+    pub dead: Vec<Dead>,
+    /// Buttons of which nobody knows whether they call somebody, each with the settings that nobody knows.
+    pub undecided: Vec<(Name, Vec<Name>)>,
     /// What the obvious script would have cost; `None` where nothing is keyed.
     pub obvious: Option<Obvious>,
     /// Lifelines of which nobody knows some settings, with these: what is said of the best script leaves them out.

@@ -15,7 +15,7 @@ use super::problem::Cost;
 use super::test_call::TestCall;
 
 use crate::inventory::Station;
-use crate::ledger::{Digest, Issued, IssuedStep, value_json};
+use crate::ledger::{Digest, Issued, IssuedStep, code_json, value_json};
 use crate::setting::{Codes, Fingerprint, Name, Value, Written};
 
 /// The script as `script --format json` prints it, with every code that can be read here.
@@ -34,6 +34,8 @@ pub fn json(script: &Script, station: &Station, codes: &Codes) -> Json {
         calls,
         tests,
         offers_back: _,
+        dead: _,
+        undecided: _,
         letters,
         obvious,
         unsure: _,
@@ -161,7 +163,7 @@ fn document(calls: &[Call]) -> Json {
     let call = |call: &Call| {
         object!({
             "open": call.open.json(),
-            "codes": call.codes.iter().map(held_json).collect::<Vec<_>>(),
+            "codes": call.codes.iter().map(code_json).collect::<Vec<_>>(),
             "close": call.close.as_ref().map(Pressed::json),
             "steps": call.steps.iter().map(step).collect::<Vec<_>>(),
         })

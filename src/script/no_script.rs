@@ -8,9 +8,10 @@ use std::fmt;
 use crate::drift::value_text;
 use crate::finding::plural;
 use crate::inventory::Station;
-use crate::keybook::{Command, Keybook, SettingId};
+use crate::keybook::{Command, Keybook, Lifeline, SettingId};
 use crate::setting::{Name, Value};
 
+use super::aim::Aim;
 use super::conflicts::{self, Conflict};
 use super::problem::ProblemError;
 use super::proof::ProofError;
@@ -37,6 +38,9 @@ pub enum NoScript {
         "nobody knows a value that opening a call needs: say in the inventory what it should be, or report what it is"
     )]
     NoOpening,
+    /// It would leave a button that calls nobody.
+    #[error("{0}")]
+    Dead(Dead),
     /// Keying known settings again would need a worse script than leaving some of them out.
     #[error(
         "keying these settings again would leave a button out of service, or no order of commands does it. Leave out {}",
@@ -53,6 +57,59 @@ pub enum NoScript {
 
 fn lines(stuck: &[Stuck]) -> String {
     stuck.iter().map(Stuck::to_string).collect::<Vec<_>>().join("\n")
+}
+
+/// A button that would call nobody.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Dead {
+    /// What people call it.
+    pub button: String,
+    /// What makes it so: settings with what they would hold.
+    pub settings: Vec<(Name, Value)>,
+    /// Whether it is the way back that would.
+    pub is_back: bool,
+}
+
+impl Dead {
+    /// "the unit mode is setup".
+    fn because(&self) -> String {
+        let because = self.settings.iter().map(|(name, value)| format!("\"{name}\" is {}", value_text(value)));
+        because.collect::<Vec<_>>().join(" and ")
+    }
+
+    /// What to do about settings that nobody manages.
+    fn fix(&self) -> String {
+        let names = self.settings.iter().map(|(name, _)| format!("\"{name}\"")).collect::<Vec<_>>();
+        format!("Say in the inventory what {} should be", names.join(" and "))
+    }
+
+    /// What is said first of a button that calls nobody, before and after a script.
+    pub fn warning(&self) -> String {
+        format!("WARNING: {} calls nobody, because {}. {}.", self.button, self.because(), self.fix())
+    }
+}
+
+impl fmt::Display for Dead {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let (button, because) = (&self.button, self.because());
+        match self.is_back {
+            true => write!(
+                f,
+                "no way back: after it {button} would call nobody, because {because}. Ask for the script to what is wanted \
+                 instead (without --back)"
+            ),
+            false => write!(f, "no script: after it {button} would call nobody, because {because}. {}", self.fix()),
+        }
+    }
+}
+
+/// Why a lifeline would be dead: the unmanaged settings that contradict all ways in which it works; on a way back, all.
+pub(super) fn dead(station: &Station, aim: &Aim, lifeline: &Lifeline) -> Dead {
+    let keybook = &station.keybook;
+    let all = lifeline.contradicting(|id| aim.goal[id.index()].as_ref());
+    let ours = all.into_iter().filter(|id| aim.back.is_some() || station.wanted(*id).is_none());
+    let settings = ours.filter_map(|id| Some((keybook.setting(id).name.clone(), aim.goal[id.index()].clone()?)));
+    Dead { button: lifeline.title(), settings: settings.collect(), is_back: aim.back.is_some() }
 }
 
 /// A setting that no script brings to what is wanted.

@@ -27,7 +27,7 @@ pub enum Does {
     Restores { setting: Name, changed_by: u32 },
     /// Sets a setting as a later step needs it, or so that it can key what is held.
     Allows { setting: Name, step: u32 },
-    /// With it the lifeline summons help as it did, or as it will.
+    /// With it the button calls for help as it did, or as it will.
     Covers { lifeline: Name },
     /// Changes a setting that was right; a later step brings it back.
     Disturbs { setting: Name, restored_by: u32 },
@@ -47,7 +47,7 @@ pub enum Because {
     Refused { step: u32 },
     /// The setting would not end as wanted.
     Lost { setting: Name },
-    /// These lifelines would summon nobody for longer.
+    /// These buttons would call nobody for longer.
     Uncovers { lifelines: Vec<Name> },
     /// It would take longer to key.
     Longer,
@@ -238,7 +238,7 @@ impl Does {
                 format!("It brings back {setting}, which step {changed_by} changes.")
             }
             Does::Allows { setting, step } => format!("It sets {setting} so that step {step} can be keyed."),
-            Does::Covers { lifeline } => format!("With it the lifeline {lifeline} summons help again."),
+            Does::Covers { lifeline } => format!("With it {lifeline} calls for help again."),
             Does::Disturbs { setting, restored_by } => {
                 format!("It also changes {setting}; step {restored_by} brings it back.")
             }
@@ -253,11 +253,7 @@ impl Place {
             Because::Refused { step } => format!("step {step} would be refused"),
             Because::Lost { setting } => format!("{setting} would end wrong"),
             Because::Uncovers { lifelines } => {
-                let who = match &lifelines[..] {
-                    [one] => format!("the lifeline {one}"),
-                    all => format!("the lifelines {}", all.join(" and ")),
-                };
-                format!("{who} would summon nobody for longer")
+                format!("{} would call nobody for longer", lifelines.join(" and "))
             }
             Because::Longer => "keying would take longer".to_owned(),
         };

@@ -1,7 +1,7 @@
 //! The work that a fleet's drift asks for: which stations to key, in which order, what it all takes, which only need a
 //! test call, and which have no script.
 //!
-//! The heaviest come first, then those with the most lifelines that may summon nobody today, then by site, so that a
+//! The heaviest come first, then those with the most lifelines that may call nobody today, then by site, so that a
 //! round goes from one quay to the next.
 
 use std::cmp::Reverse;
@@ -102,7 +102,7 @@ impl WorkList {
                 writeln!(out, "{:>4}  {:name$}  {weight:<8}  {:site$}  {needs}", at + 1, station.name, station.site);
             let exposed = exposed(station, &errand.drift);
             if !exposed.is_empty() {
-                let _ = writeln!(out, "      ! {} may summon nobody today", exposed.join(" and "));
+                let _ = writeln!(out, "      ! {} may call nobody today", exposed.join(" and "));
             }
         }
         let _ = writeln!(out, "{}", self.totals_text());

@@ -6,9 +6,9 @@ use super::cautions::{back_text, cautions_with};
 use super::draft::draft;
 use super::facts::facts;
 use super::failing;
-use super::stretch::{Stretch, bare_stretches, who_summons};
+use super::stretch::{Stretch, bare_stretches, who_calls_nobody};
 use super::tests_to_make::texts;
-use super::words::{effect_text, tone};
+use super::words::{button, effect_text, sentence, tone};
 use crate::finding::plural;
 use crate::inventory::{Commit, Station};
 use crate::keybook::Keybook;
@@ -64,7 +64,7 @@ pub struct CardLine {
     /// In groups of at most four, as they are keyed; a placeholder stays whole.
     pub keys: Vec<String>,
     pub what: String,
-    /// Who summons nobody while it is keyed.
+    /// Who calls nobody while it is keyed.
     pub bare: Option<String>,
     /// What to do where it is not accepted, beside what [`Card::cautions`] say of every step.
     pub fails: Option<String>,
@@ -134,7 +134,7 @@ impl CardCall {
             false => "opens the call",
         };
         let open = CardLine::plain(Label::Open, &call.open.groups(codes), opens.into());
-        let steps = call.steps.iter().map(|step| CardLine::of(script, step, stretches, codes));
+        let steps = call.steps.iter().map(|step| CardLine::of(script, step, station, stretches, codes));
         let close = call
             .close
             .iter()
@@ -172,10 +172,11 @@ impl CardLine {
         CardLine { label, keys, what, bare: None, fails: None, stay: None, remarks: None, note: None }
     }
 
-    fn of(script: &Script, step: &Step, stretches: &[Stretch], codes: &Codes) -> CardLine {
+    fn of(script: &Script, step: &Step, station: &Station, stretches: &[Stretch], codes: &Codes) -> CardLine {
         let is_bare = !step.uncovered.is_empty() || !step.unsure.is_empty();
-        let who = who_summons(&step.uncovered, &step.unsure);
-        let bare = format!("{who} while you key this ({} s).", step.takes_ms.div_ceil(1000));
+        let buttons = |names: &[Name]| names.iter().map(|name| button(station, name)).collect::<Vec<_>>();
+        let who = who_calls_nobody(&buttons(&step.uncovered), &buttons(&step.unsure));
+        let bare = format!("{} while you key this ({} s).", sentence(&who), step.takes_ms.div_ceil(1000));
         let stretch = stretches.iter().find(|stretch| stretch.holds(step));
         let remarks = step.rationale.remarks(step.number);
         CardLine {
