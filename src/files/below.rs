@@ -205,8 +205,8 @@ fn way(here: &str, name: &str) -> String {
 fn stamp(stat: &Stat) -> Stamp {
     let ns = |seconds: i128, rest: i128| seconds * 1_000_000_000 + rest;
     Stamp {
-        device: u64::from(stat.st_dev),
-        inode: u64::from(stat.st_ino),
+        device: stat.st_dev,
+        inode: stat.st_ino,
         size: u64::try_from(stat.st_size).unwrap_or(0),
         modified_ns: ns(i128::from(stat.st_mtime), i128::from(stat.st_mtime_nsec)),
         changed_ns: ns(i128::from(stat.st_ctime), i128::from(stat.st_ctime_nsec)),
