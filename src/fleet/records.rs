@@ -127,7 +127,7 @@ impl Records {
                 if entry.station != at.0 {
                     records.take_in(&at.0, std::mem::take(&mut entries), inventory, &mut waiting);
                 }
-                said.extend(entries.add(&entry, until)?.map(|decision| (entry.seq, decision)));
+                said.extend(entries.add(&entry, until, store.key())?.map(|decision| (entry.seq, decision)));
                 at = (entry.station, entry.seq);
             }
             progress(read);
@@ -445,7 +445,7 @@ async fn entries_under<'n>(
     let mut entries = StationEntries::default();
     for name in names {
         for entry in store.entries_of(name).await? {
-            entries.add(&entry, None)?;
+            entries.add(&entry, None, store.key())?;
         }
     }
     Ok(entries)
