@@ -27,15 +27,15 @@ pub struct Effective {
 
 /// The stations of which something is said, with what they were made from: where that is the same again, so are they.
 #[derive(Debug, Default)]
-pub struct Memory {
-    made: BTreeMap<Name, Made>,
+pub struct EffectiveCache {
+    made: BTreeMap<Name, Overlaid>,
     /// All stations as the files had them, and as they counted.
     all: Option<(Stations, Stations)>,
 }
 
 /// A station, what is said of it, and what it comes to.
 #[derive(Debug)]
-struct Made {
+struct Overlaid {
     written: Arc<Station>,
     said: Said,
     station: Arc<Station>,
@@ -51,23 +51,28 @@ struct Said {
 impl Effective {
     /// The inventory with everything that is in force at a time. Stations of which nothing is said are the very ones of the
     /// files, and the others those of last time while nothing changed.
-    pub fn at(inventory: &Inventory, decisions: &Decisions, clock: Timestamp, memory: &mut Memory) -> Effective {
+    pub fn at(
+        inventory: &Inventory,
+        decisions: &Decisions,
+        clock: Timestamp,
+        memory: &mut EffectiveCache,
+    ) -> Effective {
         let Inventory { fleet, contacts, stations } = inventory;
         let stations = memory.stations(stations, said(stations, decisions, clock));
         Effective { fleet: fleet.clone(), contacts: contacts.clone(), stations }
     }
 }
 
-impl Memory {
+impl EffectiveCache {
     fn stations(&mut self, written: &Stations, said: BTreeMap<Name, Said>) -> Stations {
         let mut before = std::mem::take(&mut self.made);
         let mut is_same = before.len() == said.len();
         for (name, said) in said {
             let Some(station) = written.get(&name) else { continue };
-            let is_good = |made: &Made| Arc::ptr_eq(&made.written, station) && made.said == said;
+            let is_good = |made: &Overlaid| Arc::ptr_eq(&made.written, station) && made.said == said;
             let made = before.remove(&name).filter(is_good).unwrap_or_else(|| {
                 is_same = false;
-                Made { written: station.clone(), station: effective(station, &said), said }
+                Overlaid { written: station.clone(), station: effective(station, &said), said }
             });
             self.made.insert(name, made);
         }

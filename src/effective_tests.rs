@@ -49,13 +49,13 @@ fn all(decisions: &[Decision]) -> Decisions {
     all
 }
 
-fn at(inventory: &Inventory, decisions: &Decisions, hours: i64, memory: &mut Memory) -> Effective {
+fn at(inventory: &Inventory, decisions: &Decisions, hours: i64, memory: &mut EffectiveCache) -> Effective {
     Effective::at(inventory, decisions, clock() + SignedDuration::from_hours(hours), memory)
 }
 
 fn with(notices: &[Decision], hours: i64) -> Effective {
     let all = all(notices);
-    at(&fleet(), &all, hours, &mut Memory::default())
+    at(&fleet(), &all, hours, &mut EffectiveCache::default())
 }
 
 /// The names of the settings that are managed at a station.
@@ -131,9 +131,9 @@ fn a_station_with_something_set_aside_is_the_same_again_until_it_or_what_is_said
         aside(1, station("EQ-01"), Some("gate.seconds"), false),
         aside(2, Target::Site("north-mole".into()), None, true),
     ];
-    let (inventory, decisions, mut memory) = (fleet(), all(&set_aside), Memory::default());
+    let (inventory, decisions, mut memory) = (fleet(), all(&set_aside), EffectiveCache::default());
     let first = at(&inventory, &decisions, 0, &mut memory);
-    let written = at(&inventory, &Decisions::default(), 0, &mut Memory::default());
+    let written = at(&inventory, &Decisions::default(), 0, &mut EffectiveCache::default());
     assert_eq!(others(&first, &written), ["EQ-01", "NM-00"]);
     assert!(Arc::ptr_eq(&written.stations, &inventory.stations), "nothing is said, and nothing is copied");
     let again = at(&inventory, &decisions, 1, &mut memory);
@@ -164,7 +164,7 @@ fn a_station_with_something_set_aside_is_the_same_again_until_it_or_what_is_said
 
 #[test]
 fn a_station_of_which_nothing_wanted_is_set_aside_is_the_one_of_the_files() {
-    let (inventory, mut memory) = (fleet(), Memory::default());
+    let (inventory, mut memory) = (fleet(), EffectiveCache::default());
     let decisions = all(&[aside(1, station("EQ-01"), Some("lamp.follows"), true)]);
     let here = at(&inventory, &decisions, 0, &mut memory);
     assert!(Arc::ptr_eq(&here.stations["EQ-01"], &inventory.stations["EQ-01"]));

@@ -76,7 +76,7 @@ enum Fate {
     Read(String),
     /// `null` takes a setting out of management.
     Unmanaged,
-    Refused(Vec<Finding>),
+    Rejected(Vec<Finding>),
 }
 
 /// Reads an inventory in which a field is spelt so. Errors stand in the line of the spelling.
@@ -86,13 +86,13 @@ fn fate(sample: &str, field: Field, spelling: &str) -> Fate {
     let text = sample.replace(field.usual(), &format!("{key} {spelling}"));
     let (raw, mut findings) = inventory::read(&"fleet.yaml".into(), text.as_bytes());
     let (read, more) = inventory::resolve(&[Arc::new(raw)], &KEYBOOKS, &Codes::new(b"a key for a test"));
-    let refused: Vec<Finding> = findings.drain(..).filter(Finding::is_error).collect();
-    if !refused.is_empty() {
-        return Fate::Refused(refused);
+    let rejected: Vec<Finding> = findings.drain(..).filter(Finding::is_error).collect();
+    if !rejected.is_empty() {
+        return Fate::Rejected(rejected);
     }
-    let refused: Vec<Finding> = more.into_iter().filter(Finding::is_error).collect();
-    if !refused.is_empty() {
-        return Fate::Refused(refused);
+    let rejected: Vec<Finding> = more.into_iter().filter(Finding::is_error).collect();
+    if !rejected.is_empty() {
+        return Fate::Rejected(rejected);
     }
     let reach = |name: &str| match &read.contacts[name].reach {
         Reach::Calls(number) => number.to_string(),
@@ -127,7 +127,7 @@ fn line_of(sample: &str, field: Field) -> u32 {
 
 /// The findings of a refusal: at least one in the line of the spelling, each with a fix.
 fn refusal(sample: &str, field: Field, spelling: &str) -> Vec<Finding> {
-    let Fate::Refused(findings) = fate(sample, field, spelling) else {
+    let Fate::Rejected(findings) = fate(sample, field, spelling) else {
         panic!("{field:?} {spelling}: {:?}", fate(sample, field, spelling));
     };
     let line = line_of(sample, field);
@@ -153,7 +153,7 @@ fn in_quotes_every_spelling_is_read_exactly_as_written() {
 }
 
 #[test]
-fn without_quotes_a_number_or_code_is_refused_and_the_mend_quotes_it_as_written() {
+fn without_quotes_a_number_or_code_is_rejected_and_the_fix_quotes_it_as_written() {
     for sample in [BLOCK, FLOW] {
         for field in TEXTS {
             for spelling in [
@@ -203,7 +203,7 @@ fn without_quotes_a_number_or_code_is_refused_and_the_mend_quotes_it_as_written(
 }
 
 #[test]
-fn a_value_that_a_comment_has_eaten_is_refused_and_the_mend_restores_it() {
+fn a_value_that_a_comment_has_eaten_is_rejected_and_the_fix_restores_it() {
     for (field, spellings) in [
         (Field::Calls, ["#1", "#", "#12*", "1 #2"].as_slice()),
         (Field::Extension, &["#1", "#", "#12*", "1 #2"]),
@@ -223,19 +223,19 @@ fn a_value_that_a_comment_has_eaten_is_refused_and_the_mend_restores_it() {
 }
 
 #[test]
-fn signs_that_yaml_keeps_for_itself_are_refused_with_their_place() {
+fn signs_that_yaml_keeps_for_itself_are_rejected_with_their_place() {
     for sample in [BLOCK, FLOW] {
         for field in [Field::Calls, Field::Extension, Field::Identity, Field::Seconds] {
             for spelling in [
                 "*9", "*1", "*", "**", "*#", "*12#", "&1", "&1 5", "!1", "!1 5", "!!str 5", "%1", "@1", "`1", "\"1",
                 "'1", "|", ">",
             ] {
-                assert!(matches!(fate(sample, field, spelling), Fate::Refused(_)), "{field:?} {spelling}");
+                assert!(matches!(fate(sample, field, spelling), Fate::Rejected(_)), "{field:?} {spelling}");
             }
         }
         // A list or a mapping is not a number either; in braces a comma begins the next key.
         for spelling in ["[1, 2]", "{a: 1}", "[]", "{}", "- 1", "? 1"] {
-            assert!(matches!(fate(sample, Field::Extension, spelling), Fate::Refused(_)), "{spelling}");
+            assert!(matches!(fate(sample, Field::Extension, spelling), Fate::Rejected(_)), "{spelling}");
         }
     }
     refusal(BLOCK, Field::Extension, "9,911");
@@ -354,7 +354,7 @@ proptest! {
                     ["~", "null"].iter().any(|null| spelling.trim_start().strip_prefix(null).is_some_and(is_comment)),
                     "{:?} {}", field, spelling
                 ),
-                Fate::Refused(findings) => prop_assert!(findings.iter().all(|one| !one.fix.is_empty())),
+                Fate::Rejected(findings) => prop_assert!(findings.iter().all(|one| !one.fix.is_empty())),
             }
         }
         if let Fate::Read(number) = fate(sample, Field::Seconds, &spelling) {

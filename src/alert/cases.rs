@@ -11,7 +11,7 @@ use super::case::{Before, Case};
 use super::mark::Chain;
 use super::pass::Pass;
 use super::subject::{Subject, Topic};
-use super::terms::Terms;
+use super::terms::AlertTerms;
 use crate::drift::StationDrift;
 use crate::setting::{Name, Weight};
 
@@ -45,7 +45,7 @@ struct Quiet {
     stations: Vec<Arc<StationDrift>>,
     /// The stations of which time alone makes news or forgets something.
     pending: BTreeMap<Name, Pending>,
-    terms: Terms,
+    terms: AlertTerms,
     clock: Timestamp,
 }
 
@@ -62,11 +62,11 @@ pub struct Pending {
 /// What a decision leaves to the memo.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Noted {
-    pub stations: Decided,
-    pub pending: Vec<(Name, Pending)>,
-    pub due: Vec<Due>,
-    pub terms: Terms,
-    pub clock: Timestamp,
+    pub(super) stations: Decided,
+    pub(super) pending: Vec<(Name, Pending)>,
+    pub(super) due: Vec<Due>,
+    pub(super) terms: AlertTerms,
+    pub(super) clock: Timestamp,
 }
 
 /// The stations that were decided on.
@@ -159,7 +159,7 @@ impl Cases {
     }
 
     /// What must be looked at of a pass's stations.
-    pub fn to_look_at<'p, T: Topic>(&self, pass: &Pass<'p>, terms: &Terms) -> ToLookAt<'p> {
+    pub fn to_look_at<'p, T: Topic>(&self, pass: &Pass<'p>, terms: &AlertTerms) -> ToLookAt<'p> {
         let find = |name: &Name| {
             let at = pass.stations.binary_search_by(|drift| drift.station.cmp(name)).ok()?;
             pass.stations.get(at)

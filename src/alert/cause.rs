@@ -76,7 +76,7 @@ const SHOWN: usize = 6;
 /// What made new drift at a station.
 #[derive(Default)]
 struct Source<'a> {
-    lines: BTreeSet<(Line<'a>, Weight)>,
+    lines: BTreeSet<(LineEdit<'a>, Weight)>,
     overdue: bool,
 }
 
@@ -119,9 +119,9 @@ impl ToldCause {
 }
 
 /// How many stations a line is behind, and the heaviest of what it is behind.
-type Lines<'a> = BTreeMap<Line<'a>, (Weight, usize)>;
+type Lines<'a> = BTreeMap<LineEdit<'a>, (Weight, usize)>;
 
-fn add<'a>(lines: &mut Lines<'a>, line: Line<'a>, weight: Weight) {
+fn add<'a>(lines: &mut Lines<'a>, line: LineEdit<'a>, weight: Weight) {
     let entry = lines.entry(line).or_insert((weight, 0));
     *entry = (entry.0.max(weight), entry.1 + 1);
 }
@@ -171,7 +171,7 @@ fn source<'a>(subject: &'a StationSubject<'_>, reported: bool) -> Source<'a> {
     let (Some(drift), Some(seen)) = (subject.drift(), subject.seen()) else { return source };
     for setting in &drift.settings {
         match origin(setting, seen, was, reported) {
-            Some(Origin::Line) => {
+            Some(Origin::Edit) => {
                 source.lines.insert(((&setting.wanted_at, &setting.name, setting.contact.as_ref()), setting.weight));
             }
             Some(Origin::Clock) => source.overdue = true,
@@ -185,10 +185,10 @@ fn source<'a>(subject: &'a StationSubject<'_>, reported: bool) -> Source<'a> {
 }
 
 /// A line of the inventory, the setting it wants, and the contact behind it.
-type Line<'a> = (&'a Place, &'a Name, Option<&'a Name>);
+type LineEdit<'a> = (&'a Place, &'a Name, Option<&'a Name>);
 
 enum Origin {
-    Line,
+    Edit,
     Clock,
 }
 
@@ -197,10 +197,10 @@ fn origin(setting: &SettingDrift, seen: &Seen, was: Option<&Seen>, reported: boo
     let is = seen.settings.get(&setting.name)?;
     let was = was.and_then(|was| was.settings.get(&setting.name));
     match (was, is.drift) {
-        (Some(was), _) if was.wanted != is.wanted => Some(Origin::Line),
+        (Some(was), _) if was.wanted != is.wanted => Some(Origin::Edit),
         (Some(was), Drift::Overdue) => (was.drift != Drift::Overdue).then_some(Origin::Clock),
         (None, Drift::Overdue) => Some(Origin::Clock),
-        (None, Drift::Differs | Drift::InDoubt | Drift::Unproven) => (!reported).then_some(Origin::Line),
+        (None, Drift::Differs | Drift::InDoubt | Drift::Unproven) => (!reported).then_some(Origin::Edit),
         (None, Drift::Strayed) | (Some(_), Drift::Differs | Drift::Strayed | Drift::InDoubt | Drift::Unproven) => None,
     }
 }

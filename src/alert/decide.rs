@@ -10,11 +10,11 @@ use super::machine::{Round, Telling};
 use super::message::{Content, Writer};
 use super::pass::Pass;
 use super::subject::Subject;
-use super::terms::{Subscription, Terms};
+use super::terms::{AlertTerms, Subscription};
 use super::topic::asides::{self, AsideNews, Asides};
-use super::topic::change::{self, Change, Hold};
+use super::topic::change::{self, HeldChange, Hold};
 use super::topic::station::{self, Item, Station, StationSubject};
-use super::topic::{files, receivers, reports, silent};
+use super::topic::{files, reports, trouble};
 use crate::setting::Name;
 
 /// What a pass decided; to be written in one transaction, and only then taken over by [`Cases::apply`].
@@ -39,11 +39,11 @@ impl Verdict {
 }
 
 /// Decides what to tell. The same input gives the same verdict; once it is applied, nothing is left to say.
-pub fn decide(cases: &Cases, pass: &Pass<'_>, terms: &Terms) -> Verdict {
+pub fn decide(cases: &Cases, pass: &Pass<'_>, terms: &AlertTerms) -> Verdict {
     let mut round = Round::new(cases, pass, terms);
     round.announce(&files::subjects(cases, pass));
-    round.announce(&receivers::subjects(cases, pass));
-    round.announce(&silent::subjects(cases, pass));
+    round.announce(&trouble::subjects(cases, pass.stopped));
+    round.announce(&trouble::subjects(cases, pass.silent));
     let drifting = if pass.stations.is_empty() { Drifting::default() } else { drifting(&mut round) };
     reports::tell(&mut round);
     let Round { chain, messages, mut writes, due, .. } = round;
@@ -72,7 +72,7 @@ impl Default for Drifting {
 /// The subjects of one pass that share a message.
 struct Subjects<'p> {
     stations: Vec<StationSubject<'p>>,
-    held: [Subject<'p, Change>; 1],
+    held: [Subject<'p, HeldChange>; 1],
     asides: Vec<Subject<'p, Asides>>,
 }
 
@@ -156,7 +156,7 @@ fn by_subject<'a>(
 /// So few stations are not many, however small the fleet.
 const FEWEST: usize = 3;
 
-fn is_many(stations: &[StationSubject<'_>], pass: &Pass<'_>, terms: &Terms) -> bool {
+fn is_many(stations: &[StationSubject<'_>], pass: &Pass<'_>, terms: &AlertTerms) -> bool {
     // Counts of stations are exact in an f64.
     let count = stations.iter().filter(|subject| subject.is_bad_news()).count();
     count >= FEWEST && count as f64 > terms.many_share * pass.stations.len() as f64

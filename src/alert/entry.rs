@@ -10,13 +10,13 @@ use super::topic::scope::{Losses, Lost, Part};
 use super::topic::seen::{Seen, SeenSetting};
 use super::topic::station::Item;
 use super::work::{NextStep, card_link};
-use crate::drift::{Service, SettingDrift, Standing, StationDrift};
+use crate::drift::{SettingDrift, Standing, StationDrift};
 use crate::inventory::Extent;
 use crate::setting::Weight;
 
 /// A station as a message shows it.
 #[derive(Debug, Clone, Serialize)]
-pub struct Entry {
+pub struct StationEntry {
     station: String,
     /// `null` for a withdrawn station of which nothing is kept.
     site: Option<String>,
@@ -123,11 +123,11 @@ fn is_false(b: &bool) -> bool {
     !*b
 }
 
-impl Entry {
+impl StationEntry {
     /// With its settings and lifelines, the heaviest first.
-    pub fn full(item: &Item<'_, '_>, next: Option<Next>, address: Option<&str>, pass: &Pass<'_>) -> Entry {
+    pub fn full(item: &Item<'_, '_>, next: Option<Next>, address: Option<&str>, pass: &Pass<'_>) -> StationEntry {
         let subject = item.subject;
-        let mut entry = Entry::bare(item);
+        let mut entry = StationEntry::bare(item);
         let since = match subject.now {
             Some(_) => Some(subject.opened_at().unwrap_or(pass.clock)),
             None => subject.last().map(|told| told.opened_at),
@@ -137,7 +137,7 @@ impl Entry {
         entry.lose(item);
         if let Some((drift, seen)) = subject.drift().zip(subject.seen()) {
             entry.fill(drift, seen);
-            let owed = drift.lifelines.iter().filter(|lifeline| lifeline.service != Service::Tested);
+            let owed = drift.lifelines.iter().filter(|lifeline| lifeline.service.asks_for_test());
             let owed: Vec<&str> = owed.map(|lifeline| &*lifeline.name).collect();
             entry.card = next.as_ref().and_then(|next| card_link(address, &subject.name, next, pass.work));
             entry.next = next.map(|next| NextStep::of(next, &subject.name, &owed));
@@ -145,7 +145,7 @@ impl Entry {
         entry
     }
 
-    fn bare(item: &Item<'_, '_>) -> Entry {
+    fn bare(item: &Item<'_, '_>) -> StationEntry {
         let subject = item.subject;
         let place = subject.where_it_is();
         let drift = subject.drift();
@@ -155,7 +155,7 @@ impl Entry {
         let weight = if drift.is_some() { subject.seen().map(|seen| seen.weight) } else { item.weight };
         let file = subject.known().filter(|_| drift.is_none()).map(|known| &known.file);
         let taken = drift.and_then(|drift| drift.taken.as_ref());
-        Entry {
+        StationEntry {
             station: clip(&subject.name, NAME),
             site: place.map(|(site, _)| clip(site, NAME)),
             r#where: place.map(|(_, location)| clip(location, PLACE)),
@@ -205,8 +205,8 @@ impl Entry {
     }
 
     /// Without settings and lifelines, which it counts as left out.
-    pub fn brief(self) -> Entry {
-        Entry {
+    pub fn brief(self) -> StationEntry {
+        StationEntry {
             settings_left_out: self.settings_left_out + self.settings.len(),
             settings: Vec::new(),
             lifelines_left_out: self.lifelines_left_out + self.lifelines.len(),

@@ -15,6 +15,7 @@ pub const LONGEST_BODY: usize = 20_000;
 /// A message for one webhook.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Message {
+    /// Its name in the configuration.
     pub webhook: Name,
     /// The event's id and the `webhook-id`: letters, digits and hyphens. The same decision has the same one.
     pub id: String,
@@ -24,7 +25,7 @@ pub struct Message {
 
 /// What an event is about: its type. Each topic names its own.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Kind(pub &'static str);
+pub struct EventKind(pub &'static str);
 
 /// The attributes in the order written, so that a person reading along meets the sentence early.
 #[derive(Serialize)]
@@ -45,7 +46,7 @@ struct Event<'e, D> {
 pub struct Envelope<'e> {
     pub id: &'e str,
     pub source: &'e str,
-    pub kind: Kind,
+    pub kind: EventKind,
     pub subject: Option<&'e str>,
     pub time: Timestamp,
 }
@@ -111,7 +112,7 @@ mod tests {
         let envelope = Envelope {
             id: "told-1",
             source: "",
-            kind: Kind("stationkeep.drift.v1"),
+            kind: EventKind("stationkeep.drift.v1"),
             subject: Some(""),
             time: Timestamp::from_second(0).unwrap(),
         };

@@ -4,7 +4,7 @@
 use serde::Serialize;
 
 use super::clip::{NAME, clip};
-use super::pass::HandedOut;
+use super::pass::ToCallBack;
 use super::topic::station::Item;
 
 /// Those of a message's stations.
@@ -26,7 +26,7 @@ const SHOWN: usize = 3;
 
 impl CallBack {
     /// `None` where there is none.
-    pub fn of(items: &[Item<'_, '_>], handed_out: HandedOut<'_>) -> Option<CallBack> {
+    pub fn of(items: &[Item<'_, '_>], handed_out: ToCallBack<'_>) -> Option<CallBack> {
         let one = |item: &Item<'_, '_>| {
             let out = handed_out.0(&item.subject.name)?;
             let (station, handed_out_at) = (clip(&item.subject.name, NAME), out.at.to_string());

@@ -11,7 +11,7 @@ use super::mark::Chain;
 use super::pass::Pass;
 use super::step::{Now, Reason, step};
 use super::subject::{Announced, Subject, Topic};
-use super::terms::{Subscription, Terms};
+use super::terms::{AlertTerms, Subscription};
 use crate::setting::{Name, Weight};
 
 /// What one webhook is told of a subject.
@@ -25,7 +25,7 @@ pub struct Telling {
 /// One round of telling: what goes in, and what has come of it so far.
 pub struct Round<'a> {
     pub pass: &'a Pass<'a>,
-    pub terms: &'a Terms,
+    pub terms: &'a AlertTerms,
     pub cases: &'a Cases,
     /// Ties the ids of messages to all that was said before.
     pub chain: Chain,
@@ -37,7 +37,7 @@ pub struct Round<'a> {
 
 impl<'a> Round<'a> {
     /// Nothing is said yet.
-    pub fn new(cases: &'a Cases, pass: &'a Pass<'a>, terms: &'a Terms) -> Round<'a> {
+    pub fn new(cases: &'a Cases, pass: &'a Pass<'a>, terms: &'a AlertTerms) -> Round<'a> {
         let (messages, writes, due) = (Vec::new(), Writes::new(), Vec::new());
         Round { pass, terms, cases, chain: cases.chain(), messages, writes, due }
     }

@@ -9,24 +9,24 @@ use serde::Serialize;
 use super::cause::ToldCause;
 use super::clip::{NAME, PLACE, clip};
 use super::count::Count;
-use super::entry::Entry;
-use super::event::{Envelope, Kind, LONGEST_BODY, Message, json};
+use super::entry::StationEntry;
+use super::event::{Envelope, EventKind, LONGEST_BODY, Message, json};
 use super::handed_out::CallBack;
 use super::mark::{Chain, Mark, MarkHasher};
 use super::pass::{Next, Pass};
 use super::step::Reason;
 use super::summary;
-use super::terms::{Subscription, Terms};
+use super::terms::{AlertTerms, Subscription};
 use super::topic::asides::{AsideNews, ToldAsides};
-use super::topic::change::{Hold, News, ToldNews};
+use super::topic::change::{ChangeNews, Hold, ToldNews};
 use super::topic::station::Item;
 use super::work::{ToDo, next};
-use crate::brake::Change;
+use crate::brake::{Held, Numbers};
 use crate::drift::{Standing, Totals};
 use crate::inventory::Commit;
 use crate::setting::{Name, Weight};
 
-const DRIFT: Kind = Kind("stationkeep.drift.v1");
+const DRIFT: EventKind = EventKind("stationkeep.drift.v1");
 
 /// The heaviest first, then by reason, standing, site, name.
 fn rank<'i>(item: &'i Item<'_, '_>) -> (Reverse<Option<Weight>>, Reason, Standing, Option<&'i Name>, &'i Name) {
@@ -70,15 +70,17 @@ struct Data {
     totals: serde_json::Value,
     /// The whole fleet by weight; aligned stations are in `stations` only.
     weights: Count,
-    opened: Vec<Entry>,
-    grown: Vec<Entry>,
-    unwatched: Vec<Entry>,
-    withdrawn: Vec<Entry>,
-    still_open: Vec<Entry>,
-    eased: Vec<Entry>,
-    returned: Vec<Entry>,
-    watched: Vec<Entry>,
-    closed: Vec<Entry>,
+    /// How many of its stations are on record.
+    on_record: usize,
+    opened: Vec<StationEntry>,
+    grown: Vec<StationEntry>,
+    unwatched: Vec<StationEntry>,
+    withdrawn: Vec<StationEntry>,
+    still_open: Vec<StationEntry>,
+    eased: Vec<StationEntry>,
+    returned: Vec<StationEntry>,
+    watched: Vec<StationEntry>,
+    closed: Vec<StationEntry>,
     left_out: BTreeMap<&'static str, usize>,
     /// The command that shows all of it.
     rest: &'static str,
@@ -88,31 +90,39 @@ struct Data {
 #[derive(Debug, Serialize)]
 struct ToldHeld {
     change: String,
-    /// How many it alters, and of how many of them only by scripts that were handed out before.
-    stations: usize,
+    /// How many stations it alters, how many scripts wait, how many of the stations it alters only by scripts that were
+    /// handed out before, and how many stations are on record.
+    altered: usize,
+    held: usize,
     handed_out: usize,
     on_record: usize,
-    /// What they are more than, and where that is set.
+    /// What is passed, and where it is set.
     limit: String,
+    /// The command that lists what would change.
+    list: String,
     /// The command that releases it.
     release: String,
 }
 
 impl ToldHeld {
-    fn of(held: &Change) -> ToldHeld {
+    fn of(told: &Held) -> ToldHeld {
+        let Numbers { altered, held, handed_out, on_record } = told.numbers();
+        let change = &told.change;
         ToldHeld {
-            change: held.digest.to_string(),
-            stations: held.count,
-            handed_out: held.in_hand.len(),
-            on_record: held.on_record,
-            limit: clip(&held.limit, PLACE),
-            release: held.release(),
+            change: change.digest.to_string(),
+            altered,
+            held,
+            handed_out,
+            on_record,
+            limit: clip(&change.limit, PLACE),
+            list: change.list(),
+            release: change.release(),
         }
     }
 }
 
 impl Data {
-    fn list(&mut self, reason: Reason) -> &mut Vec<Entry> {
+    fn list(&mut self, reason: Reason) -> &mut Vec<StationEntry> {
         match reason {
             Reason::Opened => &mut self.opened,
             Reason::Grown => &mut self.grown,
@@ -132,7 +142,7 @@ pub struct Content<'t, 'p> {
     /// The stations.
     pub items: Vec<Item<'t, 'p>>,
     /// What is new about a held change.
-    pub hold: Option<News<'t>>,
+    pub hold: Option<ChangeNews<'t>>,
     pub asides: AsideNews<'t>,
 }
 
@@ -148,7 +158,7 @@ impl Content<'_, '_> {
 pub struct Writer<'a> {
     hold: Hold<'a>,
     pass: &'a Pass<'a>,
-    terms: &'a Terms,
+    terms: &'a AlertTerms,
     many: bool,
     totals: Totals,
     weights: Count,
@@ -156,7 +166,7 @@ pub struct Writer<'a> {
 
 impl<'a> Writer<'a> {
     /// `many`: there is more bad news than the set share of the fleet.
-    pub fn new(hold: Hold<'a>, terms: &'a Terms, many: bool) -> Writer<'a> {
+    pub fn new(hold: Hold<'a>, terms: &'a AlertTerms, many: bool) -> Writer<'a> {
         let pass = hold.pass;
         let totals = Totals::of(pass.stations.iter().map(|drift| &**drift));
         let mut weights = Count::default();
@@ -179,9 +189,9 @@ impl<'a> Writer<'a> {
         let address = self.terms.address.as_deref();
         let needs = items.iter().zip(&next).filter_map(|(item, next)| Some((&item.subject.name, next.as_ref()?)));
         let mut to_do = ToDo::of(needs, address, self.pass.work).and_of(items);
-        if let Some(change) = self.pass.held.filter(|_| to_do.held > 0) {
+        if let Some(held) = self.pass.brake.held.filter(|_| to_do.held > 0) {
             // It is released as a whole, whichever of its stations are told of here.
-            to_do.held = change.stations.len() as u64;
+            to_do.held = held.scripts as u64;
         }
         let mut data = self.frame(&content, to_do);
         let mut room = LONGEST_BODY.saturating_sub(envelope.seal(&data).len());
@@ -234,6 +244,7 @@ impl<'a> Writer<'a> {
             call_back: call_back.as_ref().and_then(CallBack::sentence),
             to_do: &to_do,
             many: self.many,
+            first_day: self.pass.brake.tally.first_day(self.pass.stations.len()),
             totals: &self.totals,
         };
         Data {
@@ -242,7 +253,7 @@ impl<'a> Writer<'a> {
             cause,
             to_do,
             commit: self.pass.commit.map(Commit::json),
-            held: self.pass.held.map(ToldHeld::of),
+            held: self.pass.brake.held.map(ToldHeld::of),
             hold: news.map(|news| self.hold.told_news(news)),
             call_back,
             set_aside: asides.told(&self.totals),
@@ -250,6 +261,7 @@ impl<'a> Writer<'a> {
             sites_left_out,
             totals: self.totals.json(),
             weights: self.weights,
+            on_record: self.pass.brake.tally.on_record,
             opened: Vec::new(),
             grown: Vec::new(),
             unwatched: Vec::new(),
@@ -267,7 +279,7 @@ impl<'a> Writer<'a> {
 }
 
 /// What an entry adds to a body: itself and a comma.
-fn length(entry: &Entry) -> usize {
+fn length(entry: &StationEntry) -> usize {
     json(entry).len() + 1
 }
 
@@ -278,8 +290,8 @@ fn fitting(
     address: Option<&str>,
     pass: &Pass<'_>,
     room: usize,
-) -> Option<Entry> {
-    let full = Entry::full(item, next, address, pass);
+) -> Option<StationEntry> {
+    let full = StationEntry::full(item, next, address, pass);
     if length(&full) <= room {
         return Some(full);
     }

@@ -6,17 +6,23 @@ use std::collections::BTreeSet;
 /// Why a webhook is told of a subject; the order of a message's lists and of its sentence.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Reason {
+    /// Its case was opened.
     Opened,
+    /// It is worse than the webhook heard.
     Grown,
     /// Something there is no longer managed.
     Unwatched,
+    /// The inventory has it no longer.
     Withdrawn,
+    /// A reminder is due.
     StillOpen,
+    /// It is better than the webhook heard, and not right yet.
     Eased,
     /// Withdrawn before, and there again.
     Returned,
     /// Managed again.
     Watched,
+    /// It is right again.
     Closed,
 }
 
@@ -52,7 +58,7 @@ impl Reason {
 
 /// What a webhook last heard of a subject.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Heard {
+pub enum LastHeard {
     Nothing,
     /// Its case, and not yet that it is over.
     Case,
@@ -96,38 +102,38 @@ pub enum Fine {
 
 /// One row. Where a list is empty, or no fine point is named, anything fits.
 #[derive(Debug)]
-pub struct Row {
-    heard: &'static [Heard],
+pub struct TableRow {
+    heard: &'static [LastHeard],
     now: &'static [Now],
     fine: Option<Fine>,
     told: Option<Reason>,
 }
 
-const fn row(heard: &'static [Heard], now: &'static [Now], fine: Option<Fine>, told: Option<Reason>) -> Row {
-    Row { heard, now, fine, told }
+const fn row(heard: &'static [LastHeard], now: &'static [Now], fine: Option<Fine>, told: Option<Reason>) -> TableRow {
+    TableRow { heard, now, fine, told }
 }
 
 /// The table. The first row that fits counts; where none fits, nothing is said.
-pub const TABLE: [Row; 14] = [
+pub const TABLE: [TableRow; 14] = [
     row(&[], &[], Some(Fine::Gone), Some(Reason::Withdrawn)),
-    row(&[Heard::Case], &[], Some(Fine::GoneBefore), Some(Reason::Withdrawn)),
+    row(&[LastHeard::Case], &[], Some(Fine::GoneBefore), Some(Reason::Withdrawn)),
     row(&[], &[], Some(Fine::GoneBefore), None),
-    row(&[Heard::Nothing], &[], Some(Fine::Back), Some(Reason::Returned)),
+    row(&[LastHeard::Nothing], &[], Some(Fine::Back), Some(Reason::Returned)),
     row(&[], &[], Some(Fine::Lost), Some(Reason::Unwatched)),
-    row(&[Heard::Nothing, Heard::Unreadable], &[Now::Wrong], None, Some(Reason::Opened)),
-    row(&[Heard::Unreadable], &[Now::Over], None, Some(Reason::Closed)),
-    row(&[Heard::Case], &[Now::Better], None, Some(Reason::Eased)),
-    row(&[Heard::Case], &[Now::Worse], None, Some(Reason::Grown)),
-    row(&[Heard::Case], &[Now::Over], Some(Fine::Unmanaged), Some(Reason::Unwatched)),
-    row(&[Heard::Case], &[Now::Over], None, Some(Reason::Closed)),
+    row(&[LastHeard::Nothing, LastHeard::Unreadable], &[Now::Wrong], None, Some(Reason::Opened)),
+    row(&[LastHeard::Unreadable], &[Now::Over], None, Some(Reason::Closed)),
+    row(&[LastHeard::Case], &[Now::Better], None, Some(Reason::Eased)),
+    row(&[LastHeard::Case], &[Now::Worse], None, Some(Reason::Grown)),
+    row(&[LastHeard::Case], &[Now::Over], Some(Fine::Unmanaged), Some(Reason::Unwatched)),
+    row(&[LastHeard::Case], &[Now::Over], None, Some(Reason::Closed)),
     row(&[], &[], Some(Fine::Regained), Some(Reason::Watched)),
-    row(&[Heard::Case], &[Now::Due], None, Some(Reason::StillOpen)),
+    row(&[LastHeard::Case], &[Now::Due], None, Some(Reason::StillOpen)),
     row(&[], &[], None, None),
 ];
 
 /// What a webhook is told; `None` where there is nothing to say.
-pub fn step(heard: Heard, now: Now, fine: &BTreeSet<Fine>) -> Option<Reason> {
-    let fits = |row: &&Row| {
+pub fn step(heard: LastHeard, now: Now, fine: &BTreeSet<Fine>) -> Option<Reason> {
+    let fits = |row: &&TableRow| {
         (row.heard.is_empty() || row.heard.contains(&heard))
             && (row.now.is_empty() || row.now.contains(&now))
             && row.fine.is_none_or(|needed| fine.contains(&needed))
@@ -139,11 +145,11 @@ pub fn step(heard: Heard, now: Now, fine: &BTreeSet<Fine>) -> Option<Reason> {
 mod tests {
     use super::*;
 
-    fn heard(heard: Heard) -> &'static str {
+    fn heard(heard: LastHeard) -> &'static str {
         match heard {
-            Heard::Nothing => "nothing",
-            Heard::Case => "its case",
-            Heard::Unreadable => "what cannot be read",
+            LastHeard::Nothing => "nothing",
+            LastHeard::Case => "its case",
+            LastHeard::Unreadable => "what cannot be read",
         }
     }
 
@@ -170,7 +176,7 @@ mod tests {
         }
     }
 
-    fn line(row: &Row) -> String {
+    fn line(row: &TableRow) -> String {
         let any = |words: Vec<&str>| if words.is_empty() { "anything".to_owned() } else { words.join(", or ") };
         let of_heard = any(row.heard.iter().map(|one| heard(*one)).collect());
         let of_now: Vec<&str> = row.now.iter().map(|one| now(*one)).chain(row.fine.map(fine)).collect();
@@ -195,7 +201,7 @@ mod tests {
         let sets = (0u8..64).map(|bits| (0..6).filter(|nth| bits & (1 << nth) != 0).map(|nth| all_fine[nth]).collect());
         let sets: Vec<BTreeSet<Fine>> = sets.collect();
         let mut reached = BTreeSet::new();
-        for heard in [Heard::Nothing, Heard::Case, Heard::Unreadable] {
+        for heard in [LastHeard::Nothing, LastHeard::Case, LastHeard::Unreadable] {
             for now in all_now {
                 for fine in &sets {
                     let first = TABLE.iter().position(|row| {
@@ -210,35 +216,35 @@ mod tests {
         assert_eq!(reached.len(), TABLE.len());
         let none = BTreeSet::new();
         for (heard, now, told) in [
-            (Heard::Nothing, Now::Over, None),
-            (Heard::Nothing, Now::Wrong, Some(Reason::Opened)),
-            (Heard::Nothing, Now::Light, None),
-            (Heard::Case, Now::Same, None),
-            (Heard::Case, Now::Due, Some(Reason::StillOpen)),
-            (Heard::Case, Now::Better, Some(Reason::Eased)),
-            (Heard::Case, Now::Worse, Some(Reason::Grown)),
-            (Heard::Case, Now::Over, Some(Reason::Closed)),
-            (Heard::Unreadable, Now::Wrong, Some(Reason::Opened)),
-            (Heard::Unreadable, Now::Over, Some(Reason::Closed)),
+            (LastHeard::Nothing, Now::Over, None),
+            (LastHeard::Nothing, Now::Wrong, Some(Reason::Opened)),
+            (LastHeard::Nothing, Now::Light, None),
+            (LastHeard::Case, Now::Same, None),
+            (LastHeard::Case, Now::Due, Some(Reason::StillOpen)),
+            (LastHeard::Case, Now::Better, Some(Reason::Eased)),
+            (LastHeard::Case, Now::Worse, Some(Reason::Grown)),
+            (LastHeard::Case, Now::Over, Some(Reason::Closed)),
+            (LastHeard::Unreadable, Now::Wrong, Some(Reason::Opened)),
+            (LastHeard::Unreadable, Now::Over, Some(Reason::Closed)),
         ] {
             assert_eq!(step(heard, now, &none), told, "{heard:?} {now:?}");
         }
         for (heard, now, fine, told) in [
-            (Heard::Nothing, Now::Over, Fine::Gone, Some(Reason::Withdrawn)),
-            (Heard::Nothing, Now::Over, Fine::GoneBefore, None),
-            (Heard::Case, Now::Over, Fine::GoneBefore, Some(Reason::Withdrawn)),
-            (Heard::Unreadable, Now::Over, Fine::Gone, Some(Reason::Withdrawn)),
-            (Heard::Nothing, Now::Wrong, Fine::Back, Some(Reason::Returned)),
-            (Heard::Nothing, Now::Light, Fine::Back, Some(Reason::Returned)),
-            (Heard::Case, Now::Over, Fine::Back, Some(Reason::Closed)),
-            (Heard::Nothing, Now::Over, Fine::Lost, Some(Reason::Unwatched)),
-            (Heard::Case, Now::Worse, Fine::Lost, Some(Reason::Unwatched)),
-            (Heard::Case, Now::Over, Fine::Unmanaged, Some(Reason::Unwatched)),
-            (Heard::Case, Now::Worse, Fine::Unmanaged, Some(Reason::Grown)),
-            (Heard::Nothing, Now::Over, Fine::Regained, Some(Reason::Watched)),
-            (Heard::Nothing, Now::Wrong, Fine::Regained, Some(Reason::Opened)),
-            (Heard::Case, Now::Due, Fine::Regained, Some(Reason::Watched)),
-            (Heard::Case, Now::Over, Fine::Regained, Some(Reason::Closed)),
+            (LastHeard::Nothing, Now::Over, Fine::Gone, Some(Reason::Withdrawn)),
+            (LastHeard::Nothing, Now::Over, Fine::GoneBefore, None),
+            (LastHeard::Case, Now::Over, Fine::GoneBefore, Some(Reason::Withdrawn)),
+            (LastHeard::Unreadable, Now::Over, Fine::Gone, Some(Reason::Withdrawn)),
+            (LastHeard::Nothing, Now::Wrong, Fine::Back, Some(Reason::Returned)),
+            (LastHeard::Nothing, Now::Light, Fine::Back, Some(Reason::Returned)),
+            (LastHeard::Case, Now::Over, Fine::Back, Some(Reason::Closed)),
+            (LastHeard::Nothing, Now::Over, Fine::Lost, Some(Reason::Unwatched)),
+            (LastHeard::Case, Now::Worse, Fine::Lost, Some(Reason::Unwatched)),
+            (LastHeard::Case, Now::Over, Fine::Unmanaged, Some(Reason::Unwatched)),
+            (LastHeard::Case, Now::Worse, Fine::Unmanaged, Some(Reason::Grown)),
+            (LastHeard::Nothing, Now::Over, Fine::Regained, Some(Reason::Watched)),
+            (LastHeard::Nothing, Now::Wrong, Fine::Regained, Some(Reason::Opened)),
+            (LastHeard::Case, Now::Due, Fine::Regained, Some(Reason::Watched)),
+            (LastHeard::Case, Now::Over, Fine::Regained, Some(Reason::Closed)),
         ] {
             assert_eq!(step(heard, now, &BTreeSet::from([fine])), told, "{heard:?} {now:?} {fine:?}");
         }

@@ -5,10 +5,10 @@ use std::collections::BTreeSet;
 use jiff::{SignedDuration, Timestamp};
 
 use super::case::{Before, Condition, Hearing, Kept, Severity, Told};
-use super::event::{Envelope, Kind};
+use super::event::{Envelope, EventKind};
 use super::mark::Mark;
 use super::pass::Pass;
-use super::step::{Fine, Heard, Now, Reason};
+use super::step::{Fine, LastHeard, Now, Reason};
 use super::terms::Subscription;
 use crate::setting::{Name, Weight};
 
@@ -35,8 +35,8 @@ pub trait Topic: Sized {
     }
 
     /// What became of a condition, for one webhook.
-    fn change(_webhook: &Subscription, _was: &Self::Facts, _is: &Self::Facts) -> Change {
-        Change::Worse
+    fn change(_webhook: &Subscription, _was: &Self::Facts, _is: &Self::Facts) -> Trend {
+        Trend::Worse
     }
 
     /// The fine points that hold of a subject, for one webhook.
@@ -73,7 +73,7 @@ pub trait Topic: Sized {
 /// A topic of which each subject has messages of its own.
 pub trait Announced: Topic {
     /// What an event is about.
-    fn kind(subject: &Subject<'_, Self>) -> Kind;
+    fn kind(subject: &Subject<'_, Self>) -> EventKind;
 
     /// What the id of a message comes from.
     fn cause(subject: &Subject<'_, Self>) -> Mark;
@@ -87,7 +87,7 @@ pub trait Announced: Topic {
 
 /// What became of a condition.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Change {
+pub enum Trend {
     /// Nothing that the webhook takes.
     Elsewhere,
     /// Something got better, and nothing worse.
@@ -126,11 +126,11 @@ impl<'p, T: Topic> Subject<'p, T> {
     }
 
     /// What a webhook heard of it, as the table asks.
-    pub fn heard(&self, webhook: &str) -> Heard {
+    pub fn heard(&self, webhook: &str) -> LastHeard {
         match &self.before {
-            Before::Unreadable => Heard::Unreadable,
-            Before::Nothing => Heard::Nothing,
-            Before::Case(case) => case.heard.get(webhook).map_or(Heard::Nothing, |_| Heard::Case),
+            Before::Unreadable => LastHeard::Unreadable,
+            Before::Nothing => LastHeard::Nothing,
+            Before::Case(case) => case.heard.get(webhook).map_or(LastHeard::Nothing, |_| LastHeard::Case),
         }
     }
 
@@ -166,9 +166,9 @@ impl<'p, T: Topic> Subject<'p, T> {
         }
         let known = self.open().filter(|told| told.condition.mark == hearing.mark);
         match known.map(|told| T::change(webhook, &told.condition.facts, &is.facts)) {
-            Some(Change::Elsewhere) => Now::Same,
-            Some(Change::Better) => Now::Better,
-            Some(Change::Worse) | None => Now::Worse,
+            Some(Trend::Elsewhere) => Now::Same,
+            Some(Trend::Better) => Now::Better,
+            Some(Trend::Worse) | None => Now::Worse,
         }
     }
 

@@ -94,8 +94,8 @@ fn target(context: &Context, name: &str) -> Result<Target, CliError> {
         return Ok(Target::Site((*site).clone()));
     }
     let known: Vec<&str> = stations.keys().chain(sites).map(|name| &**name).collect();
-    let mend = did_you_mean(name, known.iter().copied());
-    Err(CliError::usage(format!("no station and no site is called `{name}`. {mend}")))
+    let fix = did_you_mean(name, known.iter().copied());
+    Err(CliError::usage(format!("no station and no site is called `{name}`. {fix}")))
 }
 
 fn covered<'s>(context: &'s Context, target: &'s Target) -> impl Iterator<Item = &'s Station> {
@@ -111,8 +111,8 @@ fn known_setting(context: &Context, target: &Target, name: &str) -> Result<Name,
         return Ok(known.clone());
     }
     let names: BTreeSet<&str> = all().map(|name| &**name).collect();
-    let mend = did_you_mean(name, names.iter().copied());
-    Err(CliError::usage(format!("nothing at {} has a setting `{name}`. {mend}", target.name())))
+    let fix = did_you_mean(name, names.iter().copied());
+    Err(CliError::usage(format!("nothing at {} has a setting `{name}`. {fix}", target.name())))
 }
 
 /// All of a station, or part of a lifeline, is not to be forgotten behind a line of text.

@@ -13,7 +13,7 @@ use crate::drift::{surprise, value_text};
 use crate::finding::plural;
 use crate::fleet::{View, history};
 use crate::inventory::Station;
-use crate::ledger::{Decision, Line, Outcome, Record, Report, Visit, fold, line_of, open};
+use crate::ledger::{Decision, LedgerLine, Outcome, Record, Report, Visit, fold, line_of, open};
 use crate::setting::{Reference, Secret, Written};
 
 /// Everything on record about a station.
@@ -45,17 +45,25 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
 }
 
 /// The record of a station just before the test calls of one of its reports.
-fn record_at(station: &Station, lines: &[Line], last: &Report) -> Record {
+fn record_at(station: &Station, lines: &[LedgerLine], last: &Report) -> Record {
     let untested = Report { tests: Vec::new(), ..last.clone() };
     let reports = lines.iter().filter_map(|line| match line {
-        Line::Report(report) if report.id == last.id => Some(&untested),
-        Line::Report(report) if (report.at, report.id) < (last.at, last.id) => Some(&**report),
-        Line::Report(_) | Line::Script(_) | Line::Shown(_) | Line::Begun(_) | Line::Decision(_) => None,
+        LedgerLine::Report(report) if report.id == last.id => Some(&untested),
+        LedgerLine::Report(report) if (report.at, report.id) < (last.at, last.id) => Some(&**report),
+        LedgerLine::Report(_)
+        | LedgerLine::Script(_)
+        | LedgerLine::Shown(_)
+        | LedgerLine::Begun(_)
+        | LedgerLine::Decision(_) => None,
     });
     fold(&station.keybook, reports, |digest| {
         lines.iter().find_map(|line| match line {
-            Line::Script(issued) if issued.digest == *digest => Some(&**issued),
-            Line::Script(_) | Line::Shown(_) | Line::Report(_) | Line::Begun(_) | Line::Decision(_) => None,
+            LedgerLine::Script(issued) if issued.digest == *digest => Some(&**issued),
+            LedgerLine::Script(_)
+            | LedgerLine::Shown(_)
+            | LedgerLine::Report(_)
+            | LedgerLine::Begun(_)
+            | LedgerLine::Decision(_) => None,
         })
     })
 }
@@ -68,13 +76,13 @@ struct Said<'a> {
 }
 
 impl Said<'_> {
-    fn of(lines: &[Line]) -> Said<'_> {
+    fn of(lines: &[LedgerLine]) -> Said<'_> {
         let (mut reports, mut visits) = (Vec::new(), Vec::new());
         for line in lines {
             match line {
-                Line::Report(report) => reports.push(&**report),
-                Line::Begun(visit) => visits.push(&**visit),
-                Line::Script(_) | Line::Shown(_) | Line::Decision(_) => {}
+                LedgerLine::Report(report) => reports.push(&**report),
+                LedgerLine::Begun(visit) => visits.push(&**visit),
+                LedgerLine::Script(_) | LedgerLine::Shown(_) | LedgerLine::Decision(_) => {}
             }
         }
         Said { open: open(visits, &reports), reports }
@@ -92,7 +100,7 @@ impl Said<'_> {
     }
 }
 
-fn text(name: &str, view: &View, station: Option<&Station>, lines: &[Line]) -> String {
+fn text(name: &str, view: &View, station: Option<&Station>, lines: &[LedgerLine]) -> String {
     let mut out = String::new();
     let place = station.map_or("no longer in the inventory".into(), |s| format!("{}: {}", s.site, s.location));
     let _ = writeln!(out, "{name}  ({place})");
@@ -102,26 +110,26 @@ fn text(name: &str, view: &View, station: Option<&Station>, lines: &[Line]) -> S
     let said = Said::of(lines);
     for line in lines {
         match line {
-            Line::Script(issued) => {
+            LedgerLine::Script(issued) => {
                 let steps = plural(issued.steps.len() as u64, "step");
                 let _ = writeln!(out, "\n{:.0}  script {} issued, {steps}", issued.at, issued.digest);
             }
-            Line::Shown(shown) => {
+            LedgerLine::Shown(shown) => {
                 let _ = writeln!(out, "\n{:.0}  script {} shown", shown.at, shown.script);
             }
-            Line::Begun(visit) => {
+            LedgerLine::Begun(visit) => {
                 let _ = writeln!(out, "\n{:.0}  {} began to key script {}", visit.at, clean(&visit.by), visit.script);
                 if said.open.iter().any(|open| open.id == visit.id) {
                     let _ = writeln!(out, "    {}", unheard(visit, view.at));
                 }
             }
-            Line::Report(report) => {
+            LedgerLine::Report(report) => {
                 let beside = station.map(|station| Beside { station, record: record_at(station, lines, report) });
                 let _ = writeln!(out, "\n{:.0}  report {} by {}", report.at, report.id, clean(&report.by));
                 said.corrections(report).iter().for_each(|line| out.push_str(&format!("    {line}\n")));
                 report_text(&mut out, report, beside.as_ref());
             }
-            Line::Decision(decision) => notice_text(&mut out, decision),
+            LedgerLine::Decision(decision) => notice_text(&mut out, decision),
         }
     }
     out

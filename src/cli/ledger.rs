@@ -9,7 +9,7 @@ use jiff::Timestamp;
 use super::context::Context;
 use super::error::{CliError, print};
 use super::exit::Exit;
-use crate::fleet::intake::{LineBatch, Taken};
+use crate::fleet::intake::{LineBatch, Received};
 use crate::ledger::export_line;
 use crate::store::{Entry, Verification};
 
@@ -18,7 +18,7 @@ use crate::store::{Entry, Verification};
 pub enum Verb {
     /// Walk the whole chain and find any entry changed, removed or added since it was written
     Verify,
-    /// Print every report and issued script as JSON lines, in the order they were taken
+    /// Print every report and issued script as JSON lines, in the order they were recorded
     Export {
         /// Write to this file instead of standard output
         #[arg(long, value_name = "FILE")]
@@ -116,11 +116,11 @@ async fn import(config: &Path, file: &Path) -> Result<Exit, CliError> {
         if !batch.is_full() && lines.peek().is_some() {
             continue;
         }
-        for taken in context.intake().export_lines(&name, &batch.take()).await? {
-            match taken {
-                Taken::New(_) => counts[0] += 1,
-                Taken::Duplicate(_) => counts[1] += 1,
-                Taken::Refused(findings) => {
+        for received in context.intake().export_lines(&name, &batch.take()).await? {
+            match received {
+                Received::New(_) => counts[0] += 1,
+                Received::Duplicate(_) => counts[1] += 1,
+                Received::Rejected(findings) => {
                     counts[2] += 1;
                     findings.iter().for_each(|finding| eprintln!("{finding}"));
                 }
@@ -128,6 +128,6 @@ async fn import(config: &Path, file: &Path) -> Result<Exit, CliError> {
         }
     }
     bar.finish_and_clear();
-    print(&format!("{} taken, {} on record already, {} refused.\n", counts[0], counts[1], counts[2]))?;
+    print(&format!("{} recorded, {} on record already, {} rejected.\n", counts[0], counts[1], counts[2]))?;
     Ok(if counts[2] > 0 { Exit::Usage } else { Exit::Done })
 }

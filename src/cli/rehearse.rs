@@ -39,8 +39,8 @@ pub struct Args {
 pub fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     let files = Files::read(config)?;
     let keybook = files.reading.keybooks.get(args.model.as_str()).cloned().ok_or_else(|| {
-        let mend = did_you_mean(&args.model, files.reading.keybooks.keys().map(|name| &**name));
-        CliError::usage(format!("no keybook describes the model `{}`. {mend}", args.model))
+        let fix = did_you_mean(&args.model, files.reading.keybooks.keys().map(|name| &**name));
+        CliError::usage(format!("no keybook describes the model `{}`. {fix}", args.model))
     })?;
     let mut station = match &args.holds {
         None => SimulatedStation::from_factory(keybook.clone()),
@@ -103,13 +103,8 @@ fn holds(path: &Path, keybook: &Keybook, reading: &Files) -> Result<Vec<Held>, C
     let mut held = vec![Held::Unknown; keybook.settings.len()];
     for (key, node) in sheet.entries(&root, "What a station holds").unwrap_or(&[]) {
         let Some(id) = keybook.id(&key.text) else {
-            let mend = did_you_mean(&key.text, keybook.settings.iter().map(|s| &*s.name));
-            sheet.note(
-                Code::NameUnknown,
-                key.spot,
-                format!("A {} has no setting `{}`.", keybook.model, key.text),
-                mend,
-            );
+            let fix = did_you_mean(&key.text, keybook.settings.iter().map(|s| &*s.name));
+            sheet.note(Code::NameUnknown, key.spot, format!("A {} has no setting `{}`.", keybook.model, key.text), fix);
             continue;
         };
         let what = format!("`{}`", key.text);

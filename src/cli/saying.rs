@@ -22,8 +22,8 @@ pub fn until(text: &str) -> Result<Until, String> {
         TimeZone::UTC.to_timestamp(day.tomorrow().ok()?.at(0, 0, 0, 0)).ok()
     };
     let time = || text.parse::<Timestamp>().ok();
-    let mend = "write a time with its offset, like 2026-12-01T17:00:00Z, or a day, like 2026-12-01 (to its end, UTC)";
-    day().or_else(time).map(Until).ok_or_else(|| mend.into())
+    let fix = "write a time with its offset, like 2026-12-01T17:00:00Z, or a day, like 2026-12-01 (to its end, UTC)";
+    day().or_else(time).map(Until).ok_or_else(|| fix.into())
 }
 
 /// Who says something now.

@@ -11,10 +11,11 @@ mod webhook;
 pub use address::Address;
 pub use brake::BrakeTerms;
 pub use read::{Loaded, load, read};
-pub use webhook::{Kind, Resolved, Target, Url, Webhook};
+pub use webhook::{Resolved, Target, Url, Webhook, WebhookKind};
 
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::time::Duration;
 
 use sha2::{Digest, Sha256};
@@ -22,7 +23,7 @@ use uuid::Uuid;
 
 use crate::drift::Rules;
 use crate::files::{Folder, Interest, cleaned};
-use crate::fleet::{Source, Sources, Terms};
+use crate::fleet::{LookTerms, Source, Sources};
 use crate::web::Access;
 
 /// All that `stationkeep.yaml` says, with defaults where it says nothing.
@@ -62,9 +63,9 @@ pub struct Config {
 
 impl Config {
     /// How the fleet is looked at.
-    pub fn looking(&self) -> Terms {
+    pub fn looking(&self) -> LookTerms {
         let rules = Rules { reconfirm_days: self.reconfirm_days, require_tests: self.require_tests };
-        Terms { rules, limit: self.brake.limit(), settle: self.settle() }
+        LookTerms { rules, limit: Arc::new(self.brake.limit()), settle: self.settle() }
     }
 
     /// Where its files are, with the key of its fingerprints.
@@ -99,7 +100,7 @@ impl Config {
         files.extend(secrets);
         files.sort();
         files.dedup();
-        Interest { trees, trays: vec![self.reports.clone()], files }
+        Interest { trees, inboxes: vec![self.reports.clone()], files }
     }
 
     /// Where the key of fingerprints is kept: beside a SQLite ledger, else where that would be by default.

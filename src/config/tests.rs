@@ -1,4 +1,4 @@
-//! The configuration as its owners write it: what is read, what is refused, and where.
+//! The configuration as its owners write it: what is read, what is rejected, and where.
 
 use super::*;
 use crate::brake::Share;
@@ -38,7 +38,7 @@ fn a_file_that_says_nothing_means_the_documented_defaults() {
 }
 
 #[test]
-fn a_share_of_the_fleet_is_read_with_its_line_and_an_odd_one_refused_there() {
+fn a_share_of_the_fleet_is_read_with_its_line_and_an_odd_one_rejected_there() {
     let read = |text: &str| read_text(&format!("stationkeep: 1\nbrake: {text}\n"));
     let limit = read("{share: 0.25, most: 40}").unwrap().brake.limit();
     assert_eq!((limit.share.percent(), &*limit.share_set_at), ("25 %".into(), "brake.share, stationkeep.yaml:2"));
@@ -93,7 +93,7 @@ fn the_documented_example_differs_from_the_defaults_by_its_webhook_only() {
 }
 
 #[test]
-fn everything_wrong_is_told_at_once_with_place_and_mend() {
+fn everything_wrong_is_told_at_once_with_place_and_fix() {
     let text = r#"stationkeep: 2
 inventry: inventory
 keybooks: ""
@@ -141,9 +141,9 @@ webhooks:
 fn a_heartbeat_is_a_kind_of_webhook_with_a_pace_of_its_own_and_no_alerts() {
     let text = "stationkeep: 1\nwebhooks:\n- {name: pulse, kind: heartbeat, url: \"https://h/1\"}\n\
                 - {name: fast, kind: heartbeat, url: \"https://h/2\", every_seconds: 5}\n- {name: a, kind: alerts, url: \"https://h/3\"}\n";
-    let kinds: Vec<Kind> = read_text(text).unwrap().webhooks.iter().map(|webhook| webhook.kind).collect();
-    let every = |every_seconds| Kind::Heartbeat { every_seconds };
-    assert_eq!(kinds, [every(300), every(5), Kind::Alerts]);
+    let kinds: Vec<WebhookKind> = read_text(text).unwrap().webhooks.iter().map(|webhook| webhook.kind).collect();
+    let every = |every_seconds| WebhookKind::Heartbeat { every_seconds };
+    assert_eq!(kinds, [every(300), every(5), WebhookKind::Alerts]);
     let text = r#"stationkeep: 1
 webhooks:
 - {name: a, kind: hartbeat, url: "https://h/1", every_seconds: 60}
@@ -163,7 +163,7 @@ webhooks:
 }
 
 #[test]
-fn a_key_given_twice_is_refused_at_its_second_place() {
+fn a_key_given_twice_is_rejected_at_its_second_place() {
     let found = wrong("stationkeep: 1\nsettle_ms: 1\nsettle_ms: 2\n");
     assert_eq!(found, ["3:1: key-repeated: The key `settle_ms` stands here for the second time. Keep one of the two."]);
 }
@@ -364,7 +364,7 @@ fn an_inventory_in_a_repository_has_a_path_a_ref_and_perhaps_a_folder() {
 }
 
 #[test]
-fn what_cannot_be_followed_is_refused_at_its_key_with_its_mend() {
+fn what_cannot_be_followed_is_rejected_at_its_key_with_its_fix() {
     for (text, expected) in [
         ("{git: x}", "2:12: key-missing: An inventory in a repository has no `ref`. Add `ref: …`."),
         ("{ref: x}", "2:12: key-missing: An inventory in a repository has no `git`. Add `git: …`."),
@@ -469,7 +469,7 @@ fn a_file_is_loaded_with_paths_from_its_own_folder_or_says_how_to_name_it() {
     assert_eq!(loaded.texts.text("stationkeep.yaml"), Some("stationkeep: 1\n"));
     let interest = config.interest([dir.path().join("secrets/a"), path.clone()]);
     assert_eq!(interest.files, [dir.path().join("secrets/a"), path]);
-    assert_eq!((interest.trees.len(), interest.trays.len()), (2, 1));
+    assert_eq!((interest.trees.len(), interest.inboxes.len()), (2, 1));
 }
 
 #[test]

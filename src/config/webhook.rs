@@ -17,7 +17,7 @@ pub struct Webhook {
     /// Where the file names it.
     pub place: Place,
     /// What it is for.
-    pub kind: Kind,
+    pub kind: WebhookKind,
     /// Where messages go.
     pub url: Url,
     /// In the order of the file: the newest first, as its owner turns them over. None: messages are not signed.
@@ -32,8 +32,8 @@ pub struct Webhook {
 
 /// What a webhook is for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Kind {
-    /// It is told of drift, and of what was refused.
+pub enum WebhookKind {
+    /// It is told of drift, and of what was rejected.
     Alerts,
     /// It gets an empty message regularly while passes finish, so that silence can be noticed.
     Heartbeat {

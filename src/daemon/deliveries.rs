@@ -10,7 +10,7 @@ use tokio::time::{sleep, timeout};
 use tokio_util::sync::CancellationToken;
 use uuid::Uuid;
 
-use crate::config::{self, Config, Kind, Resolved};
+use crate::config::{self, Config, Resolved, WebhookKind};
 use crate::files::{Secrets, process_env};
 use crate::setting::Name;
 use crate::store::{StoppedWebhook, Store};
@@ -32,7 +32,7 @@ const STORE_PAUSE: Duration = Duration::from_secs(2);
 
 /// What every webhook's task works with.
 #[derive(Clone)]
-pub struct Means {
+pub struct DeliveryParts {
     pub store: Store,
     pub health: Arc<Status>,
     pub clock: Clock,
@@ -41,8 +41,8 @@ pub struct Means {
 }
 
 /// One webhook that is on.
-struct Line {
-    kind: Kind,
+struct ActiveWebhook {
+    kind: WebhookKind,
     to: Target,
     nudge: Arc<Notify>,
     status: watch::Receiver<PumpStatus>,
@@ -57,8 +57,8 @@ pub struct Deliveries {
     pub notes: Vec<String>,
     /// What each webhook's references led to.
     resolved: Vec<Resolved>,
-    lines: Vec<Line>,
-    means: Means,
+    lines: Vec<ActiveWebhook>,
+    means: DeliveryParts,
     sender: Arc<Sender>,
     /// A webhook was stopped by its receiver, or goes on.
     news: Arc<Notify>,
@@ -69,7 +69,7 @@ pub struct Deliveries {
 
 impl Deliveries {
     /// Starts a task for each webhook that can be used.
-    pub fn start(config: &Config, means: Means) -> Result<Deliveries, ServeError> {
+    pub fn start(config: &Config, means: DeliveryParts) -> Result<Deliveries, ServeError> {
         let mut deliveries = Deliveries {
             on: Vec::new(),
             notes: Vec::new(),
@@ -120,31 +120,33 @@ impl Deliveries {
         }
         let at = format!("{} at {}", webhook.name, shown_address(target.url.reveal()));
         match webhook.kind {
-            Kind::Alerts => {
+            WebhookKind::Alerts => {
                 self.notes.push(at);
                 self.on.push(webhook.name.clone());
             }
-            Kind::Heartbeat { every_seconds } => self.notes.push(format!("{at}, a heartbeat every {every_seconds} s")),
+            WebhookKind::Heartbeat { every_seconds } => {
+                self.notes.push(format!("{at}, a heartbeat every {every_seconds} s"))
+            }
         }
         let to = Target { webhook: webhook.name.to_string(), url: target.url.reveal().to_owned(), secrets: keys };
         let line = self.line(webhook.kind, to);
         self.lines.push(line);
     }
 
-    fn line(&self, kind: Kind, to: Target) -> Line {
+    fn line(&self, kind: WebhookKind, to: Target) -> ActiveWebhook {
         let nudge = Arc::new(Notify::new());
         let (store, news) = (self.means.store.clone(), self.news.clone());
         let (webhook, cancel) = (to.webhook.clone(), self.cancel.clone());
         let (status, task) = match kind {
-            Kind::Alerts => {
+            WebhookKind::Alerts => {
                 let pump = Pump::new(store.clone(), self.sender.clone(), to.clone(), system_ms, unit);
                 let status = pump.status();
                 let running = pump.run(nudge.clone(), cancel.clone());
                 (status.clone(), tokio::spawn(noted(running, status, webhook, store, news, cancel)))
             }
-            Kind::Heartbeat { every_seconds } => {
+            WebhookKind::Heartbeat { every_seconds } => {
                 let (sender, status) = watch::channel(PumpStatus::new(&webhook, &to.url));
-                let Means { store: _, health, clock, source } = self.means.clone();
+                let DeliveryParts { store: _, health, clock, source } = self.means.clone();
                 let beat = Heartbeat {
                     to: to.clone(),
                     every_seconds,
@@ -159,11 +161,11 @@ impl Deliveries {
                 (status.clone(), tokio::spawn(noted(running, status, webhook, store, news, cancel)))
             }
         };
-        Line { kind, to, nudge, status, task }
+        ActiveWebhook { kind, to, nudge, status, task }
     }
 
     fn show(&self) {
-        let alerts = self.lines.iter().filter(|line| line.kind == Kind::Alerts).map(|line| line.status.clone());
+        let alerts = self.lines.iter().filter(|line| line.kind == WebhookKind::Alerts).map(|line| line.status.clone());
         self.means.health.set_webhooks(self.lines.iter().map(|line| line.status.clone()).collect(), alerts.collect());
     }
 

@@ -19,7 +19,7 @@ pub enum ServeError {
     #[error(transparent)]
     Store(#[from] StoreError),
     #[error(transparent)]
-    Gather(#[from] FleetError),
+    Fleet(#[from] FleetError),
     #[error(transparent)]
     Key(#[from] KeyError),
     #[error(transparent)]
@@ -38,7 +38,7 @@ impl ServeError {
         match self {
             ServeError::Config(_) | ServeError::Clock(_) => true,
             ServeError::Store(_)
-            | ServeError::Gather(_)
+            | ServeError::Fleet(_)
             | ServeError::Key(_)
             | ServeError::Watch(_)
             | ServeError::Sender(_)

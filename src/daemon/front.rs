@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 use tokio_util::sync::{CancellationToken, DropGuard};
 
 use crate::fleet::View;
-use crate::web::{Clocks, ListenError, Server, Shown, Status};
+use crate::web::{Clocks, ListenError, PassStatus, Server, Status};
 
 use super::clock::system_ms;
 use super::notifier::Notifier;
@@ -82,11 +82,12 @@ impl Front {
     }
 }
 
-fn shown(view: &View, notifier: &Notifier) -> Shown {
+fn shown(view: &View, notifier: &Notifier) -> PassStatus {
     let errors = view.findings().iter().filter(|finding| finding.is_error()).count();
-    Shown {
+    PassStatus {
         totals: view.totals.clone(),
-        held: view.change.as_ref().map_or(0, |held| held.stations.len() as u64),
+        held: view.held().map(|held| held.numbers()),
+        on_record: view.tally.on_record,
         open_cases: notifier.open_cases(),
         in_use_since: view.in_use_since,
         errors: errors as u64,

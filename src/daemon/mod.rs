@@ -22,7 +22,7 @@ use std::path::PathBuf;
 use crate::config::{self, Config};
 
 use front::Front;
-use session::{Basis, End};
+use session::{Basis, SessionEnd};
 
 /// Watches the fleet of a configuration until SIGTERM or SIGINT.
 ///
@@ -44,8 +44,8 @@ pub async fn serve(path: PathBuf) -> Result<(), ServeError> {
     let mut first = true;
     loop {
         match session::run(&basis, &path, clock, first, &mut stops, &mut front).await {
-            Ok(End::Stopped) => return Ok(()),
-            Ok(End::Reconfigured(new)) => {
+            Ok(SessionEnd::Stopped) => return Ok(()),
+            Ok(SessionEnd::Reconfigured(new)) => {
                 tracing::info!(file = %path.display(), "the configuration changed and is taken up");
                 before = Some(std::mem::replace(&mut basis, *new).config);
                 first = false;

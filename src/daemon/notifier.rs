@@ -8,14 +8,14 @@ use std::time::Duration;
 use jiff::Timestamp;
 
 use crate::alert::{
-    CONTENT_TYPE, Cases, Cause, FilesRead, HandedOut, Message, OutScript, Pass, RejectedReport, RejectedReports,
-    ReportTaken, Silent, Stopped, Terms, Verdict, Work, decide, last_rejected_told,
+    AlertTerms, Brake, CONTENT_TYPE, Cases, Cause, FilesRead, Message, OutScript, Pass, RejectedReport,
+    RejectedReports, ReportTaken, Silent, Stopped, ToCallBack, Verdict, Work, decide, last_rejected_told,
 };
 use crate::drift::StationDrift;
 use crate::finding::Finding;
 use crate::fleet::intake::kept_reasons;
 use crate::fleet::{FleetError, View};
-use crate::ledger::{self, Line, parse_line};
+use crate::ledger::{self, LedgerLine, parse_line};
 use crate::script::Memory;
 use crate::setting::{Name, Weight};
 use crate::store::{self, EntryKind, NewMessage, PassWrites, Queue, StoppedWebhook, Store};
@@ -28,7 +28,7 @@ const CAUSES: usize = 1_000;
 
 /// What came of a pass.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Telling {
+pub enum PassOutcome {
     Nothing,
     /// There are messages to deliver.
     News,
@@ -38,7 +38,7 @@ pub enum Telling {
 
 /// What a pass saw, for whoever tells of it.
 #[derive(Clone, Copy)]
-pub struct Seen<'a> {
+pub struct PassInputs<'a> {
     pub view: &'a View,
     /// What is wrong with the configuration as it is now.
     pub configuration: &'a [Finding],
@@ -47,7 +47,7 @@ pub struct Seen<'a> {
 
 /// What was told, as the store has it.
 pub struct Notifier {
-    terms: Terms,
+    terms: AlertTerms,
     cases: Cases,
     /// Webhooks for which messages waited when last looked.
     waiting: BTreeSet<Name>,
@@ -68,7 +68,7 @@ impl Notifier {
     ///
     /// # Errors
     /// The store cannot be read.
-    pub async fn resume(store: &Store, terms: Terms, cause: Cause) -> Result<Notifier, FleetError> {
+    pub async fn resume(store: &Store, terms: AlertTerms, cause: Cause) -> Result<Notifier, FleetError> {
         // Read first: a decision written meanwhile makes the next one try again.
         let turn = store.turn().await?;
         let cases = Cases::read(store.cases().await?);
@@ -81,7 +81,7 @@ impl Notifier {
     ///
     /// # Errors
     /// Where the store cannot be read or written; then nothing was told, and the next pass decides anew.
-    pub async fn tell(&mut self, seen: Seen<'_>) -> Result<Telling, FleetError> {
+    pub async fn tell(&mut self, seen: PassInputs<'_>) -> Result<PassOutcome, FleetError> {
         let store = seen.store;
         // First: what changed since the view before is in no other view, whatever fails from here on.
         self.cause.add(seen.view.changed.files.iter().cloned(), seen.view.changed.commit.clone());
@@ -90,17 +90,17 @@ impl Notifier {
         let stopped = store.stopped_webhooks().await?;
         self.stopped = stopped.into_iter().map(|(webhook, noted)| (webhook.into(), gone(noted))).collect();
         self.look_for_silence(store, &queues).await?;
-        self.gather_cause(seen).await?;
+        self.note_causes(seen).await?;
         let Verdict { writes, messages, many: _, noted } = self.decide(seen).await?;
         let outgoing = messages.iter().map(outgoing).collect();
         let decision = PassWrites { cases: writes, messages: outgoing };
         let mut count = 0;
         if !decision.is_empty() {
-            let Some(new) = store.commit_pass_at(&decision, self.turn).await? else {
+            let Some(new) = store.commit_pass(&decision, self.turn).await? else {
                 // Another daemon on the same ledger has told meanwhile: go by what it told.
                 let cause = std::mem::take(&mut self.cause);
                 *self = Notifier::resume(store, self.terms.clone(), cause).await?;
-                return Ok(Telling::Overtaken);
+                return Ok(PassOutcome::Overtaken);
             };
             self.turn += 1;
             count = new;
@@ -110,12 +110,12 @@ impl Notifier {
         }
         self.cases.apply(decision.cases, noted);
         self.cause = Cause::default();
-        Ok(if count > 0 { Telling::News } else { Telling::Nothing })
+        Ok(if count > 0 { PassOutcome::News } else { PassOutcome::Nothing })
     }
 
     /// Collects what happened since the pass before: never more than the pass itself has seen.
-    async fn gather_cause(&mut self, seen: Seen<'_>) -> Result<(), FleetError> {
-        let Seen { view, store, .. } = seen;
+    async fn note_causes(&mut self, seen: PassInputs<'_>) -> Result<(), FleetError> {
+        let PassInputs { view, store, .. } = seen;
         while self.ledger_seq < view.seq {
             let page = store.entries_after(self.ledger_seq, 1_000).await?;
             if page.is_empty() {
@@ -126,7 +126,7 @@ impl Notifier {
                 if entry.kind == EntryKind::Script || self.cause.reports.len() >= CAUSES {
                     continue;
                 }
-                if let Ok(Line::Report(report)) = parse_line(&entry.body) {
+                if let Ok(LedgerLine::Report(report)) = parse_line(&entry.body) {
                     self.cause.reports.push(ReportTaken { id: report.id, station: report.station, by: report.by });
                 }
             }
@@ -134,13 +134,15 @@ impl Notifier {
         Ok(())
     }
 
-    async fn decide(&self, seen: Seen<'_>) -> Result<Verdict, FleetError> {
-        let Seen { view, store, configuration } = seen;
+    async fn decide(&self, seen: PassInputs<'_>) -> Result<Verdict, FleetError> {
+        let PassInputs { view, store, configuration } = seen;
         let rejected = self.rejected_reports(store).await?;
         let stations: Vec<Arc<StationDrift>> = view.drifts().cloned().collect();
         let memory = RefCell::new(Memory::for_a_fleet());
         let digest = |station: &Name| view.script_digest(station, &mut memory.borrow_mut());
         let next = view.foresee();
+        let held = tokio::task::block_in_place(|| view.held());
+        let wanted = || view.wanted_digest();
         let pass = Pass {
             stations: &stations,
             waiting: &self.waiting,
@@ -149,8 +151,8 @@ impl Notifier {
             work: Work { next: &next, digest: &digest },
             commit: view.reading.commit.as_deref(),
             decisions: Some(&view.decisions),
-            held: view.change.as_ref(),
-            handed_out: HandedOut(&|name| view.to_call_back(name).map(out)),
+            brake: Brake { held: held.as_ref(), tally: view.tally, limit: &view.limit, wanted: &wanted },
+            handed_out: ToCallBack(&|name| view.to_call_back(name).map(out)),
             inventory: FilesRead {
                 findings: view.findings(),
                 good_since: view.in_use_since,
@@ -164,7 +166,7 @@ impl Notifier {
             ledger_seq: self.ledger_seq,
             clock: view.at,
         };
-        Ok(decide(&self.cases, &pass, &self.terms))
+        Ok(tokio::task::block_in_place(|| decide(&self.cases, &pass, &self.terms)))
     }
 
     /// Looks which webhooks had something to deliver for longer than they may, and delivered nothing. What is stopped is
@@ -198,11 +200,11 @@ impl Notifier {
     /// Reports rejected since the last telling, whoever recorded them, and those told as rejected that are on record now.
     async fn rejected_reports(&self, store: &Store) -> Result<RejectedReports, FleetError> {
         let told = last_rejected_told(&self.cases);
-        let newer = store.refused_after(told, AT_ONCE).await?;
+        let newer = store.rejected_after(told, AT_ONCE).await?;
         let last = newer.last().map_or(told, |rejected| rejected.seq);
         let ids: Vec<String> = self.cause.reports.iter().map(|report| report.id.to_string()).collect();
-        let recorded = if ids.is_empty() { Vec::new() } else { store.refused_as(&ids, told).await? };
-        let all = |rows: Vec<store::Refused>| rows.into_iter().map(rejected_report).collect();
+        let recorded = if ids.is_empty() { Vec::new() } else { store.rejected_as(&ids, told).await? };
+        let all = |rows: Vec<store::Rejected>| rows.into_iter().map(rejected_report).collect();
         Ok(RejectedReports { rejected: all(newer), recorded: all(recorded), last })
     }
 
@@ -237,8 +239,8 @@ fn gone(noted: StoppedWebhook) -> Stopped {
     Stopped { since, address: noted.address, message: noted.message }
 }
 
-fn rejected_report(row: store::Refused) -> RejectedReport {
-    let store::Refused { seq: _, content_sha, source, reasons, report, station } = row;
+fn rejected_report(row: store::Rejected) -> RejectedReport {
+    let store::Rejected { seq: _, content_sha, source, reasons, report, station } = row;
     RejectedReport { source, content: content_sha, id: report, station, reasons: kept_reasons(&reasons) }
 }
 

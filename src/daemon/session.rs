@@ -9,11 +9,11 @@ use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::time::{Instant, MissedTickBehavior, interval_at, sleep, sleep_until};
 use uuid::Uuid;
 
-use crate::alert::{Cause, Subscription, Terms, source_of};
+use crate::alert::{AlertTerms, Cause, Subscription, source_of};
 use crate::config::{self, Config};
 use crate::files::{Interest, Look, Means, Pace, Tree, Watch, load_or_make_key};
 use crate::finding::Finding;
-use crate::fleet::intake::Taken;
+use crate::fleet::intake::Received;
 use crate::fleet::{Askers, Asking, Fleet, FleetError, Moment, News, View, asking};
 use crate::setting::Name;
 use crate::store::{Queue, Store};
@@ -21,10 +21,10 @@ use crate::web::{Cards, Outside};
 
 use super::banner;
 use super::clock::{Clock, system_ms};
-use super::deliveries::{Deliveries, Means as Ways};
+use super::deliveries::{Deliveries, DeliveryParts};
 use super::error::{ServeError, with_causes};
 use super::front::Front;
-use super::notifier::{Notifier, Seen, Telling};
+use super::notifier::{Notifier, PassInputs, PassOutcome};
 
 /// How often the ledger is asked whether the command line or another daemon wrote to it.
 const LEDGER_LOOK: Duration = Duration::from_secs(1);
@@ -48,7 +48,7 @@ pub struct Basis {
 }
 
 /// How a session ended.
-pub enum End {
+pub enum SessionEnd {
     Stopped,
     Reconfigured(Box<Basis>),
 }
@@ -81,16 +81,16 @@ pub async fn run(
     first: bool,
     stops: &mut Stops,
     front: &mut Front,
-) -> Result<End, ServeError> {
+) -> Result<SessionEnd, ServeError> {
     let mut session = Session::begin(basis, path, clock, first, front).await?;
     let end = session.watch_on(stops).await;
     match &end {
-        End::Stopped => session.front.stopping(),
-        End::Reconfigured(_) => session.front.reloading(),
+        SessionEnd::Stopped => session.front.stopping(),
+        SessionEnd::Reconfigured(_) => session.front.reloading(),
     }
     session.deliveries.stop().await;
     session.fleet.store().close().await;
-    if matches!(end, End::Stopped) {
+    if matches!(end, SessionEnd::Stopped) {
         tracing::info!("stopped");
     }
     Ok(end)
@@ -116,7 +116,7 @@ struct Session<'a> {
     /// The configuration's text when it was last looked at.
     text: Tree,
     /// What is wrong with the configuration as it is now; the one in use stays.
-    refused: Vec<Finding>,
+    rejected: Vec<Finding>,
     watch: Watch,
     pace: Pace,
     /// What is watched.
@@ -155,7 +155,8 @@ impl<'a> Session<'a> {
         let mut fleet = Fleet::new(config.sources(key), store.clone(), config.looking());
         front.status.begin();
         let view = first_view(&mut fleet, clock, config.settle()).await?;
-        let ways = Ways { store, health: front.status.clone(), clock, source: source_of(&view.effective.fleet) };
+        let ways =
+            DeliveryParts { store, health: front.status.clone(), clock, source: source_of(&view.effective.fleet) };
         let mut deliveries = Deliveries::start(config, ways)?;
         deliveries.forget(config).await?;
         let cause = Cause { started: first, files: cause_files(config, first), ..Cause::default() };
@@ -172,7 +173,7 @@ impl<'a> Session<'a> {
             path,
             clock,
             text: basis.text.clone(),
-            refused: Vec::new(),
+            rejected: Vec::new(),
             watch,
             pace,
             armed: None,
@@ -190,7 +191,7 @@ impl<'a> Session<'a> {
     }
 
     /// Makes passes until there is a reason to end.
-    async fn watch_on(&mut self, stops: &mut Stops) -> End {
+    async fn watch_on(&mut self, stops: &mut Stops) -> SessionEnd {
         let config = &self.basis.config;
         let mut full = interval_at(Instant::now() + config.full_pass(), config.full_pass());
         full.set_missed_tick_behavior(MissedTickBehavior::Delay);
@@ -198,8 +199,8 @@ impl<'a> Session<'a> {
             self.rearm();
             let (wait, at_last) = (self.wait(), self.at_last());
             let look = tokio::select! {
-                _ = stops.term.recv() => return End::Stopped,
-                _ = stops.interrupt.recv() => return End::Stopped,
+                _ = stops.term.recv() => return SessionEnd::Stopped,
+                _ = stops.interrupt.recv() => return SessionEnd::Stopped,
                 _ = stops.hangup.recv() => { self.ask(Look::Whole); continue }
                 () = self.watch.changed() => Some(self.settled()),
                 _ = full.tick() => { self.ask(Look::Whole); continue }
@@ -216,7 +217,7 @@ impl<'a> Session<'a> {
             if look.is_some()
                 && let Some(new) = self.reconfigured()
             {
-                return End::Reconfigured(Box::new(new));
+                return SessionEnd::Reconfigured(Box::new(new));
             }
             self.pass(look).await;
             if look == Some(Look::Whole) {
@@ -255,14 +256,14 @@ impl<'a> Session<'a> {
     /// Tells of a view; where another daemon was quicker, of a new look at what it may have told of.
     async fn tell(&mut self) {
         for _ in 0..TURNS {
-            let seen = Seen { view: &self.view, configuration: &self.refused, store: self.fleet.store() };
+            let seen = PassInputs { view: &self.view, configuration: &self.rejected, store: self.fleet.store() };
             match self.notifier.tell(seen).await {
-                Ok(Telling::Nothing) => return self.passed(),
-                Ok(Telling::News) => {
+                Ok(PassOutcome::Nothing) => return self.passed(),
+                Ok(PassOutcome::News) => {
                     self.deliveries.nudge();
                     return self.passed();
                 }
-                Ok(Telling::Overtaken) => {
+                Ok(PassOutcome::Overtaken) => {
                     // The other may have told of an edit that this one has not read: by older files it would be taken back.
                     if let Err(error) = self.look(Some(Look::Changed)).await {
                         return self.failed(&error);
@@ -352,8 +353,8 @@ impl<'a> Session<'a> {
         let loaded = tokio::task::block_in_place(|| config::load(self.path));
         let is_new = loaded.texts != self.text;
         self.text = loaded.texts;
-        self.refused = loaded.config.as_ref().err().cloned().unwrap_or_default();
-        self.front.status.set_configuration_refused(!self.refused.is_empty());
+        self.rejected = loaded.config.as_ref().err().cloned().unwrap_or_default();
+        self.front.status.set_configuration_rejected(!self.rejected.is_empty());
         match loaded.config {
             Ok(config) if is_new && config != self.basis.config => {
                 return Some(Basis { config, text: self.text.clone() });
@@ -377,7 +378,7 @@ fn moment(clock: Clock) -> Moment {
 async fn first_view(fleet: &mut Fleet, clock: Clock, settle: Duration) -> Result<Arc<View>, FleetError> {
     let mut reports = 0_usize;
     let mut news = |news: News| match news {
-        News::Taken { taken: Taken::New(_), .. } => reports += 1,
+        News::Received { received: Received::New(_), .. } => reports += 1,
         news => log_news(news),
     };
     let mut view = fleet.look(Some(Look::Whole), moment(clock), &mut news).await?;
@@ -392,18 +393,20 @@ async fn first_view(fleet: &mut Fleet, clock: Clock, settle: Duration) -> Result
         }
     }
     if reports > 0 {
-        tracing::info!(count = reports, "reports taken up from the folder");
+        tracing::info!(count = reports, "reports recorded from the folder");
     }
     Ok(view)
 }
 
 fn log_news(news: News) {
     match news {
-        News::Report | News::Entries(_) | News::Taken { taken: Taken::Duplicate(_), .. } => {}
-        News::Taken { name, taken: Taken::New(station) } => tracing::info!(file = %name, %station, "report taken"),
-        News::Taken { name, taken: Taken::Refused(reasons) } => {
+        News::Report | News::Entries(_) | News::Received { received: Received::Duplicate(_), .. } => {}
+        News::Received { name, received: Received::New(station) } => {
+            tracing::info!(file = %name, %station, "report recorded")
+        }
+        News::Received { name, received: Received::Rejected(reasons) } => {
             let reasons: Vec<String> = reasons.iter().map(ToString::to_string).collect();
-            tracing::warn!(file = %name, reasons = reasons.join(" | "), "report refused");
+            tracing::warn!(file = %name, reasons = reasons.join(" | "), "report rejected");
         }
         News::Unread(finding) => tracing::warn!(place = %finding.place, "{} {}", finding.message, finding.fix),
         News::Commit(new) if new.is_rewritten => {
@@ -418,8 +421,8 @@ async fn somebody_wrote(store: &Store, view: &View, notifier: &Notifier) {
     loop {
         sleep(LEDGER_LOOK).await;
         let head = store.head().await.map_or(0, |head| head.seq);
-        let refused = store.refused_newest().await.unwrap_or(0);
-        if head > view.seq || refused > notifier.last_rejected() {
+        let rejected = store.rejected_newest().await.unwrap_or(0);
+        if head > view.seq || rejected > notifier.last_rejected() {
             return;
         }
     }
@@ -464,9 +467,9 @@ fn log_each(findings: &[Finding]) {
     }
 }
 
-fn terms(config: &Config, view: &View, deliveries: &Deliveries) -> Terms {
+fn terms(config: &Config, view: &View, deliveries: &Deliveries) -> AlertTerms {
     let on = config.webhooks.iter().filter(|webhook| deliveries.on.contains(&webhook.name));
-    Terms {
+    AlertTerms {
         source: source_of(&view.effective.fleet),
         webhooks: on
             .map(|webhook| Subscription {

@@ -38,7 +38,7 @@ pub struct Dropped {
     /// Relative to the configuration's folder.
     pub name: Arc<str>,
     /// What it holds.
-    pub parcel: FileKind,
+    pub kind: FileKind,
     /// Of the content, of a report no further than to where it is seen to be too long; by it the file is known.
     pub sha256: [u8; 32],
     path: PathBuf,
@@ -61,19 +61,19 @@ impl Inbox {
     /// again. `now` is a moment before the call. Findings concern single files; the others are taken all the same.
     pub fn look(folder: &Folder, earlier: &Inbox, now: SystemTime, settle: Duration) -> (Inbox, Vec<Finding>) {
         let found = walk(folder, scope());
-        let mut tray = Inbox::default();
+        let mut inbox = Inbox::default();
         let mut findings = found.findings;
         for (name, found) in found.files {
             match settles_in(&found.stamp, now, settle) {
-                Some(rest) => tray.wait(rest),
+                Some(rest) => inbox.wait(rest),
                 None => match dropped(&name, found, earlier, now) {
-                    Ok(Some(file)) => tray.files.push(file),
-                    Ok(None) => tray.wait(settle),
+                    Ok(Some(file)) => inbox.files.push(file),
+                    Ok(None) => inbox.wait(settle),
                     Err(finding) => findings.push(finding),
                 },
             }
         }
-        (tray, findings)
+        (inbox, findings)
     }
 
     fn wait(&mut self, rest: Duration) {
@@ -83,10 +83,10 @@ impl Inbox {
 
 /// Which files of the folder count.
 pub(super) fn scope() -> Scope {
-    Scope { deep: false, wanted: |name| parcel(name).is_some() }
+    Scope { deep: false, wanted: |name| kind_of(name).is_some() }
 }
 
-fn parcel(name: &str) -> Option<FileKind> {
+fn kind_of(name: &str) -> Option<FileKind> {
     if is_yaml(name) || has_suffix(name, &["json"]) {
         Some(FileKind::Report)
     } else {
@@ -109,9 +109,9 @@ fn dropped(name: &Arc<str>, found: Found, earlier: &Inbox, now: SystemTime) -> R
     if let Some(known) = known.filter(|known| known.stamp == found.stamp && known.settled) {
         return Ok(Some(known.clone()));
     }
-    let Some(parcel) = parcel(name) else { return Ok(None) };
-    let limit = match parcel {
-        // Longer ones are refused as reports are: kept, and told of.
+    let Some(kind) = kind_of(name) else { return Ok(None) };
+    let limit = match kind {
+        // Longer ones are rejected as reports are: kept, and told of.
         FileKind::Report => REPORT_LIMIT_BYTES + 1,
         FileKind::Export if found.stamp.size > EXPORT_LIMIT_BYTES => return Err(too_large(name, found.stamp.size)),
         FileKind::Export => EXPORT_LIMIT_BYTES,
@@ -119,7 +119,7 @@ fn dropped(name: &Arc<str>, found: Found, earlier: &Inbox, now: SystemTime) -> R
     match hash(&found.path, limit) {
         Ok(Some((sha256, stamp))) if stamp == found.stamp => {
             let settled = stamp.is_settled(now);
-            Ok(Some(Arc::new(Dropped { name: name.clone(), parcel, sha256, path: found.path, stamp, settled })))
+            Ok(Some(Arc::new(Dropped { name: name.clone(), kind, sha256, path: found.path, stamp, settled })))
         }
         Ok(Some(_) | None) => Ok(None),
         Err(error) => Err(not_read(name, &error)),
@@ -270,9 +270,9 @@ mod tests {
 
         fn look(&self, earlier: &Inbox, now: SystemTime) -> Inbox {
             let folder = Folder::new(self.dir.path(), "reports");
-            let (tray, findings) = Inbox::look(&folder, earlier, now, SETTLE);
+            let (inbox, findings) = Inbox::look(&folder, earlier, now, SETTLE);
             assert_eq!(findings, []);
-            tray
+            inbox
         }
 
         /// As seen when everything written so far has settled.
@@ -293,15 +293,15 @@ mod tests {
         }
         fs::create_dir(scene.dir.path().join("reports/kept")).unwrap();
         fs::write(scene.dir.path().join("reports/kept/d.yaml"), "5").unwrap();
-        let tray = scene.settled();
-        let files: Vec<_> = tray.files.iter().map(|file| (&*file.name, file.parcel)).collect();
+        let inbox = scene.settled();
+        let files: Vec<_> = inbox.files.iter().map(|file| (&*file.name, file.kind)).collect();
         let expected = [
             ("reports/B.jsonl", FileKind::Export),
             ("reports/a.yaml", FileKind::Report),
             ("reports/b.yml", FileKind::Report),
             ("reports/c.JSON", FileKind::Report),
         ];
-        assert_eq!((files.as_slice(), tray.waiting), (expected.as_slice(), None));
+        assert_eq!((files.as_slice(), inbox.waiting), (expected.as_slice(), None));
     }
 
     #[test]
@@ -311,9 +311,9 @@ mod tests {
         let changed_ns = u64::try_from(Stamp::of(&meta).changed_ns).unwrap();
         let changed = SystemTime::UNIX_EPOCH + Duration::from_nanos(changed_ns);
         let waiting = |now| {
-            let tray = scene.look(&Inbox::default(), now);
-            assert_eq!(tray.files.is_empty(), tray.waiting.is_some());
-            tray.waiting
+            let inbox = scene.look(&Inbox::default(), now);
+            assert_eq!(inbox.files.is_empty(), inbox.waiting.is_some());
+            inbox.waiting
         };
         let ms = Duration::from_millis;
         assert_eq!(waiting(changed + ms(100)), Some(ms(400)));
@@ -330,22 +330,22 @@ mod tests {
         let earlier = scene.look(&early, later());
         assert!(!Arc::ptr_eq(&early.files[1], &earlier.files[1]), "a change within the same tick need not show");
         scene.write("b.yaml", "3");
-        let tray = scene.look(&earlier, later());
-        assert!(Arc::ptr_eq(&tray.files[0], &earlier.files[0]));
-        assert_ne!(tray.files[1].sha256, earlier.files[1].sha256);
+        let inbox = scene.look(&earlier, later());
+        assert!(Arc::ptr_eq(&inbox.files[0], &earlier.files[0]));
+        assert_ne!(inbox.files[1].sha256, earlier.files[1].sha256);
     }
 
     #[test]
     fn content_is_what_was_seen_or_nothing() {
         let scene = Scene::with(&[("a.yaml", "1"), ("b.jsonl", "{}"), ("c.yaml", "3")]);
-        let tray = scene.settled();
-        assert_eq!(tray.files[0].content().unwrap().unwrap().bytes, b"1");
+        let inbox = scene.settled();
+        assert_eq!(inbox.files[0].content().unwrap().unwrap().bytes, b"1");
         scene.write("a.yaml", "2");
         scene.write("b.jsonl", "{}\n{}");
         fs::remove_file(scene.dir.path().join("reports/c.yaml")).unwrap();
-        assert_eq!(tray.files[0].content().unwrap(), None);
-        assert!(tray.files[1].lines().unwrap().is_none());
-        assert_eq!(tray.files[2].content().unwrap(), None);
+        assert_eq!(inbox.files[0].content().unwrap(), None);
+        assert!(inbox.files[1].lines().unwrap().is_none());
+        assert_eq!(inbox.files[2].content().unwrap(), None);
     }
 
     #[test]
@@ -353,9 +353,9 @@ mod tests {
         let scene = Scene::with(&[("a.jsonl", "{}\r\n\n  \n[1]\nlast")]);
         scene.write("b.jsonl", b"1\n\xff\n3\n");
         scene.write("c.jsonl", vec![b'x'; 8 * 1024 * 1024 + 1]);
-        let tray = scene.settled();
+        let inbox = scene.settled();
         let lines = |at: usize| -> Vec<Result<(u32, String), (Code, u32)>> {
-            let lines = tray.files[at].lines().unwrap().unwrap();
+            let lines = inbox.files[at].lines().unwrap().unwrap();
             lines.map(|line| line.map_err(|finding| (finding.code, finding.place.line))).collect()
         };
         assert_eq!(lines(0), [Ok((1, "{}".into())), Ok((4, "[1]".into())), Ok((5, "last".into()))]);
@@ -371,13 +371,13 @@ mod tests {
         scene.write("long.json", vec![b' '; REPORT_LIMIT_BYTES as usize + 1]);
         std::os::unix::fs::symlink("nowhere", scene.dir.path().join("reports/gone.yaml")).unwrap();
         let folder = Folder::new(scene.dir.path(), "reports");
-        let (tray, findings) = Inbox::look(&folder, &Inbox::default(), later(), SETTLE);
-        let names: Vec<&str> = tray.files.iter().map(|file| &*file.name).collect();
+        let (inbox, findings) = Inbox::look(&folder, &Inbox::default(), later(), SETTLE);
+        let names: Vec<&str> = inbox.files.iter().map(|file| &*file.name).collect();
         assert_eq!(names, ["reports/a.yaml", "reports/long.json", "reports/z.yaml"]);
-        assert_eq!(tray.files[1].content().unwrap_err().code, Code::FileTooLarge, "to be refused as a report is");
+        assert_eq!(inbox.files[1].content().unwrap_err().code, Code::FileTooLarge, "to be rejected as a report is");
         let codes: Vec<_> = findings.iter().map(|f| (f.code, &*f.place.file)).collect();
         assert_eq!(codes, [(Code::FileUnreadable, "reports/gone.yaml"), (Code::FileTooLarge, "reports/huge.jsonl")]);
         fs::remove_dir_all(&folder.path).unwrap();
-        assert_eq!(Inbox::look(&folder, &tray, later(), SETTLE).1[0].message, "`reports` is not there.");
+        assert_eq!(Inbox::look(&folder, &inbox, later(), SETTLE).1[0].message, "`reports` is not there.");
     }
 }

@@ -59,7 +59,7 @@ codes! {
     YamlExtra, "yaml-extra", Error, "Tags, anchors, aliases and merge keys make a value mean something other than what stands in its line. Every value is written where it applies; use profiles to share settings.";
     YamlDocuments, "yaml-documents", Error, "One document a file: whatever stands after a second `---` would be easy to overlook. Put it into a file of its own.";
     KeyRepeated, "key-repeated", Error, "The same key stands twice in one mapping. YAML readers differ in which one they take, so neither is taken.";
-    KeyUnknown, "key-unknown", Error, "A key that means nothing here is refused, because a misspelt key would otherwise silently do nothing.";
+    KeyUnknown, "key-unknown", Error, "A key that means nothing here is rejected, because a misspelt key would otherwise silently do nothing.";
     KeyMissing, "key-missing", Error, "A part that cannot be guessed is missing.";
     WrongShape, "wrong-shape", Error, "A value of another shape is expected here: a mapping, a list or a single value.";
     Unquoted, "unquoted", Error, "Numbers, codes and identities are text. Unquoted, YAML readers turn 0121 into 81 or 121, lose the + of +44, and take # for a comment. Put them in double quotes.";
@@ -67,7 +67,8 @@ codes! {
     ValueOutside, "value-outside", Error, "The value cannot be held by that setting of that station model. The keybook lists what each setting takes.";
     NameRepeated, "name-repeated", Error, "A name is given to one thing only. With two definitions nobody can say which one reaches the station.";
     NameUnknown, "name-unknown", Error, "The name is used here but defined nowhere.";
-    LookAlike, "look-alike", Warning, "The name holds a sign that looks like another one, or like nothing at all: a letter of another alphabet, a digit of another script, a space that is none, a mark of direction. It is taken as it is written, so whoever types the name as it looks will not find it.";
+    NameUnfit, "name-unfit", Error, "Names of stations, sites, contacts and profiles stand in reports, messages, addresses and other people's systems: 1 to 64 characters, none of which moves or hides text.";
+    LookAlike, "look-alike", Warning, "The name holds a sign that looks like another one, or like nothing at all: a letter of another alphabet, a digit of another script, a space that is none. It is taken as it is written, so whoever types the name as it looks will not find it.";
     SecretLiteral, "secret-literal", Error, "Access codes never stand in the inventory, which many people read. Write a reference: {secret: \"file:PATH\"} or {secret: \"env:NAME\"}.";
     SecretUnfit, "secret-unfit", Error, "What the reference leads to is no code that this setting can hold.";
     SecretUnread, "secret-unread", Warning, "The code cannot be read on this machine. Scripts made here will show a placeholder that the technician fills in.";
@@ -87,7 +88,8 @@ codes! {
     ExtensionOutside, "extension-outside", Warning, "An extension exists inside an exchange only; a station on a direct line cannot reach it.";
     ExtensionPublic, "extension-public", Warning, "An extension is dialled as it is, inside the exchange and without the outside prefix. This one reads like a public number in full.";
     AbroadOtherwise, "abroad-otherwise", Warning, "Numbers of another country are dialled behind an international prefix, 00 where the line says nothing (011 in North America). The public numbering metadata names another one for this line's country.";
-    SettingNowhere, "setting-nowhere", Warning, "A fleet- or site-wide setting applies only where the model has it, and no keybook has this one. Look for a slip in its name.";
+    SettingNowhere, "setting-nowhere", Warning, "What is said of a setting or a lifeline for a whole fleet or site applies only where the model has it, and no keybook has this one. Look for a slip in its name.";
+    LifelineDead, "lifeline-dead", Error, "With what is wanted here a press of the button calls nobody, whatever the other settings hold: its keybook says with which values it works. Where a station has no such button, `lifelines: {NAME: none}` says so, on fleet, site, profile or station.";
     LifelineUnmanaged, "lifeline-unmanaged", Warning, "Settings of a lifeline must be right together. One that is not managed is never checked, so the button may fail unnoticed.";
     CodeFactory, "code-factory", Warning, "The access code is the one every unit of this model leaves the factory with: anybody can reprogram the station.";
     LineOverruled, "line-overruled", Warning, "Fleet, site, profiles and station are read in this order, and the last one that names a setting counts. This line counts nowhere: every station that it could reach takes the setting from a later layer.";

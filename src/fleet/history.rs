@@ -2,15 +2,15 @@
 
 use super::error::FleetError;
 use super::view::View;
-use crate::ledger::{Line, parse_line};
+use crate::ledger::{LedgerLine, parse_line};
 use crate::store::Store;
 
 /// What the ledger holds of a station under the names that it has and had, of its site and of changes that it was part of, oldest first.
 ///
 /// # Errors
 /// Where the ledger cannot be read.
-pub async fn history(store: &Store, view: &View, name: &str) -> Result<Vec<Line>, FleetError> {
-    let mut lines: Vec<Line> = Vec::new();
+pub async fn history(store: &Store, view: &View, name: &str) -> Result<Vec<LedgerLine>, FleetError> {
+    let mut lines: Vec<LedgerLine> = Vec::new();
     let station = view.row(name).map(|row| &*row.station);
     let names = station.map_or_else(|| vec![name.into()], |station| station.names().cloned().collect());
     let mut entries = Vec::new();
@@ -21,17 +21,19 @@ pub async fn history(store: &Store, view: &View, name: &str) -> Result<Vec<Line>
         let seq = entry.seq;
         match parse_line(&entry.body).map_err(|source| FleetError::Entry { seq, source })? {
             // They come with the view, together with those that stand under no station's name.
-            Line::Decision(_) => {}
-            line @ (Line::Report(_) | Line::Script(_) | Line::Shown(_) | Line::Begun(_)) => lines.push(line),
+            LedgerLine::Decision(_) => {}
+            line @ (LedgerLine::Report(_) | LedgerLine::Script(_) | LedgerLine::Shown(_) | LedgerLine::Begun(_)) => {
+                lines.push(line)
+            }
         }
     }
-    lines.extend(view.decisions.about(name, station).map(|decision| Line::Decision(Box::new(decision.clone()))));
+    lines.extend(view.decisions.about(name, station).map(|decision| LedgerLine::Decision(Box::new(decision.clone()))));
     lines.sort_by_key(|line| match line {
-        Line::Report(report) => (report.at, report.id.to_string()),
-        Line::Script(issued) => (issued.at, issued.digest.to_string()),
-        Line::Shown(shown) => (shown.at, shown.script.to_string()),
-        Line::Begun(visit) => (visit.at, visit.id.to_string()),
-        Line::Decision(decision) => (decision.said().at, decision.said().id.to_string()),
+        LedgerLine::Report(report) => (report.at, report.id.to_string()),
+        LedgerLine::Script(issued) => (issued.at, issued.digest.to_string()),
+        LedgerLine::Shown(shown) => (shown.at, shown.script.to_string()),
+        LedgerLine::Begun(visit) => (visit.at, visit.id.to_string()),
+        LedgerLine::Decision(decision) => (decision.said().at, decision.said().id.to_string()),
     });
     Ok(lines)
 }

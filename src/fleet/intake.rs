@@ -1,4 +1,4 @@
-//! Taking reports up: read, checked, appended; or refused, kept with the reasons.
+//! Reports on their way into the ledger: read, checked, appended; or rejected, kept with the reasons.
 
 use std::sync::Arc;
 
@@ -10,29 +10,28 @@ use super::error::FleetError;
 use super::issue::{shown_entry, shown_id};
 use super::reading::Reading;
 use super::sources::Sources;
-use crate::files::content_sha;
 use crate::finding::{Code, Finding, Place, cover_literals};
 use crate::inventory::{LineKind, dial};
 use crate::ledger::{
-    self, AHEAD, Corrected, Decision, Issued, Line, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, Shown, Terms, Visit,
-    admit, admit_visit, line_of, parse_line, report_json, was_recorded,
+    self, AHEAD, Corrected, Decision, Issued, LedgerLine, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, Shown, Terms,
+    Visit, admit, admit_visit, line_of, parse_line, recorded_at, report_json,
 };
-use crate::setting::{self, Codes};
-use crate::store::{Appended, EntryKind, NewEntry, NewRefused, Store};
+use crate::setting::{self, Codes, content_sha};
+use crate::store::{Appended, EntryKind, NewEntry, NewRejected, Store};
 use crate::yaml::{self, Data};
 
-/// No more of a refused text is kept: it is no report if there is more, and anybody may send it.
+/// No more of a rejected text is kept: it is no report if there is more, and anybody may send it.
 const KEPT_BYTES: usize = REPORT_LIMIT_BYTES as usize;
 
 /// What became of a report.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Taken {
+pub enum Received {
     /// It is in the ledger now; the station it is about.
     New(setting::Name),
     /// It was there already.
     Duplicate(setting::Name),
     /// It was kept with these reasons, and has no effect.
-    Refused(Vec<Finding>),
+    Rejected(Vec<Finding>),
 }
 
 /// Who handed in an export.
@@ -44,7 +43,7 @@ pub(super) enum Trust {
     Dropbox,
 }
 
-/// Lines that are taken up together: as many as are worth one commit, and no more than fit into memory with ease.
+/// Lines that are recorded together: as many as are worth one commit, and no more than fit into memory with ease.
 #[derive(Debug, Default)]
 pub struct LineBatch {
     lines: Vec<(u32, String)>,
@@ -86,26 +85,30 @@ pub struct Intake<'a> {
 }
 
 impl Intake<'_> {
-    /// Takes up one report as a sender wrote it.
+    /// Takes up one report as a sender wrote it, or the beginning of a visit in its one line.
     ///
     /// # Errors
-    /// Where the store cannot be read or written; a report that is wrong is no error but [`Taken::Refused`].
-    pub async fn report(&self, source: &Arc<str>, bytes: &[u8]) -> Result<Taken, FleetError> {
-        let taken = match ledger::read(source, bytes) {
+    /// Where the store cannot be read or written; a report that is wrong is no error but [`Received::Rejected`].
+    pub async fn report(&self, source: &Arc<str>, bytes: &[u8]) -> Result<Received, FleetError> {
+        if let Some(line) = visit_line(bytes) {
+            let one = self.lines(source, &[(1, line)], Trust::Dropbox).await?;
+            return Ok(one.into_iter().next().unwrap_or(Received::Rejected(Vec::new())));
+        }
+        let received = match ledger::read(source, bytes) {
             Ok((report, places)) => self.one(report, &places).await?,
-            Err(findings) => Taken::Refused(findings),
+            Err(findings) => Received::Rejected(findings),
         };
-        self.keep_if_refused(source, &content_sha(bytes), bytes, &taken).await?;
-        Ok(taken)
+        self.keep_if_rejected(source, &content_sha(bytes), bytes, &received).await?;
+        Ok(received)
     }
 
-    async fn one(&self, report: Report, places: &Places) -> Result<Taken, FleetError> {
+    async fn one(&self, report: Report, places: &Places) -> Result<Received, FleetError> {
         let mut batch = Batch::new(self.store);
-        let judged = self.parsed(report.clone(), places, Scrutiny::Whole, &mut batch).await?;
+        let judged = self.parsed(report.clone(), places, (Scrutiny::Whole, None), &mut batch).await?;
         match (judged, batch.write().await?.first()) {
-            (Judged::Settled(taken), _) => Ok(taken),
-            (Judged::Added(station, _), Some(Appended::New { .. })) => Ok(Taken::New(station)),
-            (Judged::Added(station, _), Some(Appended::Duplicate { .. })) => Ok(Taken::Duplicate(station)),
+            (Judged::Settled(received), _) => Ok(received),
+            (Judged::Added(station, _), Some(Appended::New { .. })) => Ok(Received::New(station)),
+            (Judged::Added(station, _), Some(Appended::Duplicate { .. })) => Ok(Received::Duplicate(station)),
             (Judged::Added(..), Some(Appended::Conflict { .. }) | None) => Ok(conflict(&report, places)),
         }
     }
@@ -114,10 +117,18 @@ impl Intake<'_> {
     /// transaction. What became of each, in their order.
     ///
     /// # Errors
-    /// Where the store cannot be read or written; then what was taken before these lines stays, and nothing of them is lost
+    /// Where the store cannot be read or written; then what was recorded before these lines stays, and nothing of them is lost
     /// by taking them up again.
-    pub async fn export_lines(&self, source: &Arc<str>, lines: &[(u32, String)]) -> Result<Vec<Taken>, FleetError> {
+    pub async fn export_lines(&self, source: &Arc<str>, lines: &[(u32, String)]) -> Result<Vec<Received>, FleetError> {
         self.lines(source, lines, Trust::Operator).await
+    }
+
+    /// The same from whoever may report: what people decide is not taken from there.
+    ///
+    /// # Errors
+    /// As of [`Intake::export_lines`].
+    pub async fn dropped_lines(&self, source: &Arc<str>, lines: &[(u32, String)]) -> Result<Vec<Received>, FleetError> {
+        self.lines(source, lines, Trust::Dropbox).await
     }
 
     pub(super) async fn lines(
@@ -125,7 +136,7 @@ impl Intake<'_> {
         source: &Arc<str>,
         lines: &[(u32, String)],
         trust: Trust,
-    ) -> Result<Vec<Taken>, FleetError> {
+    ) -> Result<Vec<Received>, FleetError> {
         let mut batch = Batch::new(self.store);
         let parsed: Vec<_> = lines.iter().map(|(_, line)| parse_line(line)).collect();
         let ids = |kind| parsed.iter().flatten().filter_map(move |line| id_of(line, kind)).collect();
@@ -137,85 +148,99 @@ impl Intake<'_> {
             judged.push(self.line((source, *number, line), parsed, trust, &mut batch).await?);
         }
         let appended = batch.write().await?;
-        let mut taken = Vec::with_capacity(lines.len());
+        let mut received = Vec::with_capacity(lines.len());
         for ((number, line), judged) in lines.iter().zip(judged) {
             let one = match judged {
                 Judged::Settled(one) => one,
                 Judged::Added(station, at) => match appended.get(at) {
-                    Some(Appended::New { .. }) => Taken::New(station),
+                    Some(Appended::New { .. }) => Received::New(station),
                     Some(Appended::Duplicate { .. } | Appended::Conflict { .. }) | None => {
                         // Somebody else was quicker: now it is on record, and this line is judged beside it.
                         let mut batch = Batch::new(self.store);
                         match self.line((source, *number, line), parse_line(line), trust, &mut batch).await? {
                             Judged::Settled(one) => one,
-                            Judged::Added(station, _) => Taken::Duplicate(station),
+                            Judged::Added(station, _) => Received::Duplicate(station),
                         }
                     }
                 },
             };
-            self.keep_if_refused(source, &content_sha(line.as_bytes()), line.as_bytes(), &one).await?;
-            taken.push(one);
+            self.keep_if_rejected(source, &content_sha(line.as_bytes()), line.as_bytes(), &one).await?;
+            received.push(one);
         }
-        Ok(taken)
+        Ok(received)
     }
 
     async fn line(
         &self,
         (source, number, line): (&Arc<str>, u32, &str),
-        parsed: Result<Line, ledger::WireError>,
+        parsed: Result<LedgerLine, ledger::WireError>,
         trust: Trust,
         batch: &mut Batch<'_>,
     ) -> Result<Judged, FleetError> {
         let place = Place { file: source.clone(), line: number, column: 1, length: 1 };
         match parsed {
-            Ok(Line::Report(report)) => {
-                let scrutiny = if was_recorded(line) { Scrutiny::Restored } else { Scrutiny::Whole };
-                self.parsed(*report, &Places::all_at(place), scrutiny, batch).await
+            Ok(LedgerLine::Report(report)) => {
+                let recorded = recorded_at(line);
+                let scrutiny = if recorded.is_some() { Scrutiny::Restored } else { Scrutiny::Whole };
+                // Whoever may drop a report may not say when it was recorded.
+                let restored = recorded.filter(|_| trust == Trust::Operator);
+                self.parsed(*report, &Places::all_at(place), (scrutiny, restored), batch).await
             }
-            Ok(Line::Begun(visit)) => {
-                let scrutiny = if was_recorded(line) { Scrutiny::Restored } else { Scrutiny::Whole };
+            Ok(LedgerLine::Begun(visit)) => {
+                let scrutiny = if recorded_at(line).is_some() { Scrutiny::Restored } else { Scrutiny::Whole };
                 self.visit(*visit, place, scrutiny, batch).await
             }
-            Ok(Line::Script(issued)) => self.script(*issued, place, batch).await,
-            Ok(Line::Decision(decision)) if trust == Trust::Dropbox => {
-                Ok(Judged::Settled(Taken::Refused(vec![no_report(what_it_is(&decision), place)])))
+            Ok(LedgerLine::Script(issued)) => self.script(*issued, place, batch).await,
+            Ok(LedgerLine::Decision(decision)) if trust == Trust::Dropbox => {
+                Ok(Judged::Settled(Received::Rejected(vec![no_report(what_it_is(&decision), place)])))
             }
             // That somebody holds a card is a fact, and no decision: the more of it is known, the more the brake sees.
-            Ok(Line::Shown(shown)) => self.shown(&shown, place, batch).await,
-            Ok(Line::Decision(decision)) => {
+            Ok(LedgerLine::Shown(shown)) => self.shown(&shown, place, batch).await,
+            Ok(LedgerLine::Decision(decision)) => {
                 // In its place among the others.
                 batch.flush().await?;
                 self.decision(*decision, place).await.map(Judged::Settled)
             }
             Err(error) => {
                 let fix = "Take the line from an export, or write it as a report file.";
-                let message = format!("This line cannot be taken: {error}.");
-                let refused = Finding::new(Code::WrongShape, place, message, fix);
-                Ok(Judged::Settled(Taken::Refused(vec![refused])))
+                let message = format!("This line cannot be received: {error}.");
+                let rejected = Finding::new(Code::WrongShape, place, message, fix);
+                Ok(Judged::Settled(Received::Rejected(vec![rejected])))
             }
         }
+    }
+
+    /// The codes behind the references of the inventory and of a report.
+    fn codes_of(&self, report: &Report) -> Codes {
+        let mut codes = self.reading.codes.clone();
+        let unknown: Vec<_> = report.references().into_iter().filter(|one| codes.code(one).is_none()).collect();
+        if !unknown.is_empty() {
+            tokio::task::block_in_place(|| {
+                for reference in unknown {
+                    if let Some(code) = self.sources.report_code(&reference) {
+                        codes.learn(reference, code);
+                    }
+                }
+            });
+        }
+        codes
     }
 
     async fn parsed(
         &self,
         mut report: Report,
         places: &Places,
-        scrutiny: Scrutiny,
+        (scrutiny, restored): (Scrutiny, Option<Timestamp>),
         batch: &mut Batch<'_>,
     ) -> Result<Judged, FleetError> {
-        let mut codes: Codes = self.reading.codes.clone();
-        for reference in report.references() {
-            if codes.code(&reference).is_none()
-                && let Some(code) = self.sources.report_code(&reference)
-            {
-                codes.learn(reference, code);
-            }
-        }
+        let codes = self.codes_of(&report);
         let id = report.id.to_string();
         let station = report.station.clone();
         if let Some(body) = batch.body(EntryKind::Report, &id).await? {
             return Ok(Judged::Settled(match parse_line(&body) {
-                Ok(Line::Report(known)) if report_json(&known) == report_json(&report) => Taken::Duplicate(station),
+                Ok(LedgerLine::Report(known)) if report_json(&known) == report_json(&report) => {
+                    Received::Duplicate(station)
+                }
                 Ok(_) | Err(_) => conflict(&report, places),
             }));
         }
@@ -227,15 +252,19 @@ impl Intake<'_> {
         let terms = Terms { inventory: &self.reading.inventory, codes: &codes, now: self.now, scrutiny };
         let against = admit(&report, places, script.as_ref(), &corrected, terms);
         if !against.is_empty() {
-            return Ok(Judged::Settled(Taken::Refused(against)));
+            return Ok(Judged::Settled(Received::Rejected(against)));
         }
-        // An import carries the fingerprints of its time; a new report gets today's.
-        if report.fingerprints.is_empty() {
-            report.seal(&codes);
+        // An import carries fingerprints, numbers and the time of recording; a new report gets today's.
+        if restored.is_none() {
+            if report.fingerprints.is_empty() {
+                report.seal(&codes);
+            }
+            self.note_in_use(&mut report);
         }
-        self.note_in_use(&mut report);
         let at = report.at;
-        let entry = self.entry(EntryKind::Report, id, &station, at, &Line::Report(Box::new(report)));
+        let entry = self.entry(EntryKind::Report, id, &station, at, &LedgerLine::Report(Box::new(report)));
+        let recorded_ms = restored.map_or(entry.recorded_ms, |at| at.as_millisecond().min(entry.recorded_ms));
+        let entry = NewEntry { recorded_ms, ..entry };
         Ok(Judged::Added(station, batch.add(entry)))
     }
 
@@ -259,8 +288,8 @@ impl Intake<'_> {
         let id = id.to_string();
         let other = match batch.body(EntryKind::Report, &id).await? {
             Some(body) => match parse_line(&body).map_err(|source| FleetError::Recorded { id, source })? {
-                Line::Report(other) => Some((other.station, other.corrects.is_some())),
-                Line::Script(_) | Line::Shown(_) | Line::Begun(_) | Line::Decision(_) => None,
+                LedgerLine::Report(other) => Some((other.station, other.corrects.is_some())),
+                LedgerLine::Script(_) | LedgerLine::Shown(_) | LedgerLine::Begun(_) | LedgerLine::Decision(_) => None,
             },
             None => None,
         };
@@ -273,7 +302,7 @@ impl Intake<'_> {
             let entries = self.store.entries_of(&name).await?;
             by = by.or(entries.iter().filter(|entry| entry.kind == EntryKind::Report).find_map(
                 |entry| match parse_line(&entry.body) {
-                    Ok(Line::Report(other)) if other.corrects == Some(report.id) => Some(other.id),
+                    Ok(LedgerLine::Report(other)) if other.corrects == Some(report.id) => Some(other.id),
                     Ok(_) | Err(_) => None,
                 },
             ));
@@ -290,12 +319,12 @@ impl Intake<'_> {
     ) -> Result<Judged, FleetError> {
         let (id, station) = (visit.id.to_string(), visit.station.clone());
         if let Some(body) = batch.body(EntryKind::Begun, &id).await? {
-            let is_same = matches!(parse_line(&body), Ok(Line::Begun(known)) if is_same_visit(&known, &visit));
+            let is_same = matches!(parse_line(&body), Ok(LedgerLine::Begun(known)) if is_same_visit(&known, &visit));
             let message = format!("A visit {id} with other content is on record.");
-            let refused = || Finding::new(Code::ReportConflict, place, message, "Give each visit an id of its own.");
+            let rejected = || Finding::new(Code::ReportConflict, place, message, "Give each visit an id of its own.");
             return Ok(Judged::Settled(match is_same {
-                true => Taken::Duplicate(station),
-                false => Taken::Refused(vec![refused()]),
+                true => Received::Duplicate(station),
+                false => Received::Rejected(vec![rejected()]),
             }));
         }
         let script = issued(&visit.script, batch).await?;
@@ -303,38 +332,38 @@ impl Intake<'_> {
         let terms = Terms { inventory: &reading.inventory, codes: &reading.codes, now: self.now, scrutiny };
         let against = admit_visit(&visit, &place, script.as_ref(), terms);
         if !against.is_empty() {
-            return Ok(Judged::Settled(Taken::Refused(against)));
+            return Ok(Judged::Settled(Received::Rejected(against)));
         }
         if visit.number.is_none() {
             visit.number = reading.inventory.called(&station).map(|station| station.number.name().clone());
         }
         let at = visit.at;
-        let entry = self.entry(EntryKind::Begun, id, &station, at, &Line::Begun(Box::new(visit)));
+        let entry = self.entry(EntryKind::Begun, id, &station, at, &LedgerLine::Begun(Box::new(visit)));
         Ok(Judged::Added(station, batch.add(entry)))
     }
 
     async fn shown(&self, shown: &Shown, place: Place, batch: &mut Batch<'_>) -> Result<Judged, FleetError> {
         let (entry, station) = (shown_entry(shown, self.now), shown.station.clone());
-        let refused = |message: String, fix: &str| {
-            Ok(Judged::Settled(Taken::Refused(vec![Finding::new(Code::ReportScript, place, message, fix)])))
+        let rejected = |message: String, fix: &str| {
+            Ok(Judged::Settled(Received::Rejected(vec![Finding::new(Code::ReportScript, place, message, fix)])))
         };
         if shown.at > self.now + AHEAD {
             let message = format!("The script {} was shown at {:.0}, which is still to come.", shown.script, shown.at);
-            return refused(message, "Set the clock right that wrote it.");
+            return rejected(message, "Set the clock right that wrote it.");
         }
         match issued(&shown.script, batch).await? {
             Some(issued) if issued.station == station => {}
             Some(issued) => {
                 let message = format!("The script {} is for {}, not for {station}.", shown.script, issued.station);
-                return refused(message, "The two ledgers disagree: compare them line by line.");
+                return rejected(message, "The two ledgers disagree: compare them line by line.");
             }
             None => {
                 let message = format!("The script {} is not on record, so it cannot have been shown.", shown.script);
-                return refused(message, "Put the line of the script before it, as an export has it.");
+                return rejected(message, "Put the line of the script before it, as an export has it.");
             }
         }
         Ok(match batch.body(EntryKind::Shown, &entry.id).await? {
-            Some(_) => Judged::Settled(Taken::Duplicate(station)),
+            Some(_) => Judged::Settled(Received::Duplicate(station)),
             None => Judged::Added(station, batch.add(entry)),
         })
     }
@@ -346,14 +375,14 @@ impl Intake<'_> {
             let same = known.station == issued.station && known.steps == issued.steps;
             let fix = "The two ledgers disagree: compare them line by line.";
             let message = format!("The script {} is on record with other steps.", issued.digest);
-            let refused = || Taken::Refused(vec![Finding::new(Code::ReportConflict, place, message, fix)]);
-            return Ok(Judged::Settled(if same { Taken::Duplicate(station) } else { refused() }));
+            let rejected = || Received::Rejected(vec![Finding::new(Code::ReportConflict, place, message, fix)]);
+            return Ok(Judged::Settled(if same { Received::Duplicate(station) } else { rejected() }));
         }
-        let entry = self.entry(EntryKind::Script, id, &station, issued.at, &Line::Script(Box::new(issued)));
+        let entry = self.entry(EntryKind::Script, id, &station, issued.at, &LedgerLine::Script(Box::new(issued)));
         Ok(Judged::Added(station, batch.add(entry)))
     }
 
-    fn entry(&self, kind: EntryKind, id: String, station: &str, at: Timestamp, line: &Line) -> NewEntry {
+    fn entry(&self, kind: EntryKind, id: String, station: &str, at: Timestamp, line: &LedgerLine) -> NewEntry {
         NewEntry {
             kind,
             id,
@@ -364,21 +393,21 @@ impl Intake<'_> {
         }
     }
 
-    /// Nothing that was sent is lost: a refused report is kept with its reasons.
-    pub(super) async fn keep_if_refused(
+    /// Nothing that was sent is lost: a rejected report is kept with its reasons.
+    pub(super) async fn keep_if_rejected(
         &self,
         source: &Arc<str>,
         sha: &str,
         bytes: &[u8],
-        taken: &Taken,
+        received: &Received,
     ) -> Result<(), FleetError> {
-        let Taken::Refused(findings) = taken else { return Ok(()) };
+        let Received::Rejected(findings) = received else { return Ok(()) };
         let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
         let kept = &bytes[..bytes.len().min(KEPT_BYTES)];
         let mut body = String::from_utf8_lossy(kept).replace('\0', "\u{fffd}");
         cover_literals(&mut body, source, findings);
         let (report, station) = named(&body);
-        let refused = NewRefused {
+        let rejected = NewRejected {
             report,
             station,
             id: sha.chars().take(16).collect(),
@@ -388,9 +417,18 @@ impl Intake<'_> {
             body,
             at_ms: self.now.as_millisecond(),
         };
-        self.store.keep_refused(&refused).await?;
+        self.store.keep_rejected(&rejected).await?;
         Ok(())
     }
+}
+
+/// The beginning of a visit, which is an object of JSON with the key `begun`, whatever else is in it.
+fn visit_line(bytes: &[u8]) -> Option<String> {
+    if bytes.len() > KEPT_BYTES {
+        return None;
+    }
+    let json: Json = serde_json::from_slice(bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes)).ok()?;
+    json.get("begun").map(|_| json.to_string())
 }
 
 fn what_it_is(decision: &Decision) -> &'static str {
@@ -398,11 +436,11 @@ fn what_it_is(decision: &Decision) -> &'static str {
         Decision::Aside(_) => "something set aside",
         Decision::Release(_) => "the release of a change",
         Decision::Take(_) => "a take of a station",
-        Decision::End(_) => "the end of something set aside or taken",
+        Decision::End(_) => "the end of something set aside or received",
     }
 }
 
-/// Another line where only reports are taken.
+/// Another line where only reports are allowed.
 fn no_report(what: &str, place: Place) -> Finding {
     let message = format!("This line is {what}, and no field report: who may report may not say that.");
     let fix = "Say it with the command itself, or take in the whole export with `stationkeep ledger import FILE`.";
@@ -411,27 +449,31 @@ fn no_report(what: &str, place: Place) -> Finding {
 
 /// What a line comes to before its batch is written.
 enum Judged {
-    Settled(Taken),
+    Settled(Received),
     /// It is new, about this station, and stands at this place of the batch.
     Added(setting::Name, usize),
 }
 
 /// The id under which a line would be recorded, or that of the script it names.
-fn id_of(line: &Line, kind: EntryKind) -> Option<String> {
+fn id_of(line: &LedgerLine, kind: EntryKind) -> Option<String> {
     match (line, kind) {
-        (Line::Report(report), EntryKind::Report) => Some(report.id.to_string()),
-        (Line::Report(report), EntryKind::Script) => report.script.as_ref().map(ToString::to_string),
-        (Line::Script(issued), EntryKind::Script) => Some(issued.digest.to_string()),
-        (Line::Shown(shown), EntryKind::Shown) => Some(shown_id(shown)),
-        (Line::Begun(visit), EntryKind::Begun) => Some(visit.id.to_string()),
-        (Line::Begun(visit), EntryKind::Script) => Some(visit.script.to_string()),
-        (Line::Report(_), EntryKind::Shown | EntryKind::Begun)
-        | (Line::Script(_), EntryKind::Report | EntryKind::Shown | EntryKind::Begun)
-        | (Line::Shown(_), EntryKind::Report | EntryKind::Script | EntryKind::Begun)
-        | (Line::Begun(_), EntryKind::Report | EntryKind::Shown)
-        | (Line::Decision(_), EntryKind::Report | EntryKind::Script | EntryKind::Shown | EntryKind::Begun)
+        (LedgerLine::Report(report), EntryKind::Report) => Some(report.id.to_string()),
+        (LedgerLine::Report(report), EntryKind::Script) => report.script.as_ref().map(ToString::to_string),
+        (LedgerLine::Script(issued), EntryKind::Script) => Some(issued.digest.to_string()),
+        (LedgerLine::Shown(shown), EntryKind::Shown) => Some(shown_id(shown)),
+        (LedgerLine::Begun(visit), EntryKind::Begun) => Some(visit.id.to_string()),
+        (LedgerLine::Begun(visit), EntryKind::Script) => Some(visit.script.to_string()),
+        (LedgerLine::Report(_), EntryKind::Shown | EntryKind::Begun)
+        | (LedgerLine::Script(_), EntryKind::Report | EntryKind::Shown | EntryKind::Begun)
+        | (LedgerLine::Shown(_), EntryKind::Report | EntryKind::Script | EntryKind::Begun)
+        | (LedgerLine::Begun(_), EntryKind::Report | EntryKind::Shown)
+        | (LedgerLine::Decision(_), EntryKind::Report | EntryKind::Script | EntryKind::Shown | EntryKind::Begun)
         | (
-            Line::Report(_) | Line::Script(_) | Line::Shown(_) | Line::Begun(_) | Line::Decision(_),
+            LedgerLine::Report(_)
+            | LedgerLine::Script(_)
+            | LedgerLine::Shown(_)
+            | LedgerLine::Begun(_)
+            | LedgerLine::Decision(_),
             EntryKind::Aside | EntryKind::Release | EntryKind::Take | EntryKind::End,
         ) => None,
     }
@@ -446,18 +488,18 @@ async fn issued(digest: &ledger::Digest, batch: &mut Batch<'_>) -> Result<Option
     let id = digest.to_string();
     let Some(body) = batch.body(EntryKind::Script, &id).await? else { return Ok(None) };
     match parse_line(&body).map_err(|source| FleetError::Recorded { id, source })? {
-        Line::Script(issued) => Ok(Some(*issued)),
-        Line::Report(_) | Line::Shown(_) | Line::Begun(_) | Line::Decision(_) => Ok(None),
+        LedgerLine::Script(issued) => Ok(Some(*issued)),
+        LedgerLine::Report(_) | LedgerLine::Shown(_) | LedgerLine::Begun(_) | LedgerLine::Decision(_) => Ok(None),
     }
 }
 
-fn conflict(report: &Report, places: &Places) -> Taken {
+fn conflict(report: &Report, places: &Places) -> Received {
     let message = format!("A report {} with other content is on record.", report.id);
     let fix = "Send a correction as a new report, with a new id.";
-    Taken::Refused(vec![Finding::new(Code::ReportConflict, places.of("id"), message, fix)])
+    Received::Rejected(vec![Finding::new(Code::ReportConflict, places.of("id"), message, fix)])
 }
 
-/// The id and station that a refused report names, as far as it can be read.
+/// The id and station that a rejected report names, as far as it can be read.
 fn named(body: &str) -> (Option<String>, Option<String>) {
     let Ok(root) = yaml::read(&"report".into(), body.as_bytes()) else { return (None, None) };
     let text = |key: &str| match root.get(key).map(|node| &node.data) {
@@ -467,7 +509,7 @@ fn named(body: &str) -> (Option<String>, Option<String>) {
     (text("id"), text("station"))
 }
 
-/// The reasons of a refusal as they are kept.
+/// The reasons of a rejection as they are kept.
 fn reasons_json(findings: &[Finding]) -> String {
     let reason = |finding: &Finding| {
         json!({
@@ -482,7 +524,7 @@ fn reasons_json(findings: &[Finding]) -> String {
     Json::from(findings.iter().map(reason).collect::<Vec<_>>()).to_string()
 }
 
-/// The reasons of a refusal that was kept; what cannot be read is passed over.
+/// The reasons of a rejection that was kept; what cannot be read is passed over.
 pub fn kept_reasons(text: &str) -> Vec<Finding> {
     let all: Vec<Json> = serde_json::from_str(text).unwrap_or_default();
     let reason = |json: &Json| {

@@ -5,9 +5,9 @@ use std::collections::HashSet;
 
 use jiff::{Timestamp, Unit};
 
-use crate::brake::Change;
+use crate::brake::{Change, is_harmless};
 use crate::inventory::Station;
-use crate::ledger::{Issued, Line, Record, SHOWN_AGAIN, Shown, leads_to, line_of, shown_at};
+use crate::ledger::{Issued, LedgerLine, Record, SHOWN_AGAIN, Shown, leads_to, line_of, shown_at};
 use crate::script::{Script, issued};
 use crate::store::{EntryKind, NewEntry, Store, StoreError};
 
@@ -32,7 +32,7 @@ pub struct Cleared {
 ///
 /// # Errors
 /// The change that holds it.
-pub fn clear<'c>(
+pub(super) fn clear<'c>(
     script: &Script,
     station: &Station,
     record: &Record,
@@ -52,6 +52,12 @@ pub fn clear<'c>(
         at: shown_at(now, record.answered.map(|mark| mark.at)),
     });
     Ok(Cleared { issued, shown })
+}
+
+/// Whether a script leads to proven values alone.
+pub(super) fn is_harmless_script(script: &Script, station: &Station, record: &Record) -> bool {
+    let leads_to = leads_to(&station.keybook, &issued(script, Timestamp::UNIX_EPOCH));
+    is_harmless(&station.keybook, record, &leads_to, |id| station.is_lifeline(id))
 }
 
 fn is_shown_lately(script: &Script, record: &Record, now: Timestamp) -> bool {
@@ -87,7 +93,7 @@ fn script_entry(issued: &Issued, id: String, now: Timestamp) -> NewEntry {
         station: issued.station.to_string(),
         at_ms: issued.at.as_millisecond(),
         recorded_ms: now.as_millisecond(),
-        body: line_of(&Line::Script(Box::new(issued.clone()))),
+        body: line_of(&LedgerLine::Script(Box::new(issued.clone()))),
     }
 }
 
@@ -104,6 +110,6 @@ pub(super) fn shown_entry(shown: &Shown, now: Timestamp) -> NewEntry {
         station: shown.station.to_string(),
         at_ms: shown.at.as_millisecond(),
         recorded_ms: now.as_millisecond(),
-        body: line_of(&Line::Shown(Box::new(shown.clone()))),
+        body: line_of(&LedgerLine::Shown(Box::new(shown.clone()))),
     }
 }

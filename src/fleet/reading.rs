@@ -35,7 +35,7 @@ pub struct Reading {
 /// Files taken apart before, by path and content: an edit costs what it touches.
 #[derive(Debug, Default)]
 pub struct ReadingCache {
-    raw: HashMap<Version, Taken>,
+    raw: HashMap<Version, ParsedFile>,
     keybooks: HashMap<Version, (Option<Keybook>, Vec<Finding>)>,
     /// What was read from the inventory's repository.
     pub(super) git: git::Cache,
@@ -44,7 +44,7 @@ pub struct ReadingCache {
 
 /// A file taken apart.
 #[derive(Debug)]
-struct Taken {
+struct ParsedFile {
     file: Arc<RawFile>,
     findings: Vec<Finding>,
     /// The secrets it refers to, each once.
@@ -103,7 +103,7 @@ impl ReadingCache {
         self.raw.entry((path.clone(), text.sha256)).or_insert_with(|| {
             let (raw, findings) = inventory::read(path, &text.bytes);
             let references = raw.references().cloned().collect();
-            Taken { file: Arc::new(raw), findings, references }
+            ParsedFile { file: Arc::new(raw), findings, references }
         });
     }
 

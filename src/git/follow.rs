@@ -22,7 +22,7 @@ use crate::inventory::Commit;
 /// How often a reading is begun anew that objects were packed, pruned or pushed away under, and the first wait between.
 const TRIES: u32 = 4;
 const FIRST_PAUSE: Duration = Duration::from_millis(20);
-/// How many names a mend chooses from.
+/// How many names a fix chooses from.
 const NAMES: usize = 1_000;
 
 /// What names a commit: `main`, `release/east`, `refs/heads/main`, `HEAD`, or a commit's whole id.
@@ -190,7 +190,7 @@ impl Followed {
     fn as_written(&self, error: GitError) -> GitError {
         match error {
             GitError::NoRepository { path: _ } => self.no_repository(),
-            // The mend is a command, which wants the whole path: git names it as it found it.
+            // The fix is a command, which wants the whole path: git names it as it found it.
             GitError::Foreign { path } => GitError::Foreign { path },
             GitError::NoProgram
             | GitError::NotRun(_)

@@ -32,7 +32,7 @@ pub(super) fn is_id(text: &str) -> bool {
 
 /// A file or the like in a tree.
 #[derive(Debug, PartialEq, Eq)]
-pub(super) struct Entry {
+pub(super) struct TreeEntry {
     pub what: What,
     pub id: Id,
     /// From the tree that was asked for.
@@ -114,7 +114,7 @@ impl Git {
     }
 
     /// Everything below a tree but the folders themselves.
-    pub(super) fn entries(&self, at: At<'_>, tree: &str) -> Result<Vec<Entry>, GitError> {
+    pub(super) fn entries(&self, at: At<'_>, tree: &str) -> Result<Vec<TreeEntry>, GitError> {
         let args = ["ls-tree", "-r", "-z", "--full-tree", tree].map(OsStr::new);
         let answer = self.call(at, &args, Vec::new(), LIMIT_LIST, |output| {
             let mut entries = Vec::new();
@@ -222,7 +222,7 @@ fn contents(output: &mut dyn BufRead, size: u64, most: u64) -> io::Result<Vec<u8
 }
 
 /// `<mode> <kind> <id>\t<path>\0`.
-fn entry(record: &[u8]) -> Option<Entry> {
+fn entry(record: &[u8]) -> Option<TreeEntry> {
     let record = record.strip_suffix(&[0])?;
     let tab = record.iter().position(|byte| *byte == b'\t')?;
     let (head, path) = (std::str::from_utf8(record.get(..tab)?).ok()?, record.get(tab + 1..)?);
@@ -235,7 +235,7 @@ fn entry(record: &[u8]) -> Option<Entry> {
         "160" => What::Submodule,
         _ => return None,
     };
-    Some(Entry { what, id: Some(id).filter(|id| is_id(id))?.into(), path: path.to_vec() })
+    Some(TreeEntry { what, id: Some(id).filter(|id| is_id(id))?.into(), path: path.to_vec() })
 }
 
 /// A commit from its object: headers, an empty line, the message.

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-use super::objects::{Entry, Id, What};
+use super::objects::{Id, TreeEntry, What};
 use super::run::At;
 use super::{Git, GitError};
 use crate::files::{
@@ -86,9 +86,9 @@ fn is_small(size: &u64) -> bool {
     *size <= LIMIT_BYTES as u64
 }
 
-fn listed(entries: Vec<Entry>, shown: &str) -> Listed {
+fn listed(entries: Vec<TreeEntry>, shown: &str) -> Listed {
     let mut listed = Listed::default();
-    for Entry { what, id, path } in entries {
+    for TreeEntry { what, id, path } in entries {
         let text = String::from_utf8_lossy(&path);
         let mut steps = text.split('/');
         let name = steps.next_back().unwrap_or_default();
@@ -114,7 +114,7 @@ fn listed(entries: Vec<Entry>, shown: &str) -> Listed {
             }
         };
         match trouble {
-            Some((what, mend)) => listed.findings.push(unreadable(&full, what, mend)),
+            Some((what, fix)) => listed.findings.push(unreadable(&full, what, fix)),
             None if listed.files.len() >= LIMIT_FILES => {
                 let what = format!("holds more than {LIMIT_FILES} files");
                 listed.findings.push(unreadable(shown, &what, "Look for files that do not belong there."));

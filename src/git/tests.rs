@@ -258,7 +258,7 @@ fn of_two_thousand_files_a_commit_of_one_reads_one() {
 }
 
 #[test]
-fn a_broken_object_a_missing_one_and_a_broken_ref_are_errors_and_mended_they_are_read() {
+fn a_broken_object_a_missing_one_and_a_broken_ref_are_errors_and_fixed_they_are_read() {
     let repo = Repo::new();
     repo.write("in/a.yaml", "a: 1\n");
     repo.commit("x");

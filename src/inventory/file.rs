@@ -9,10 +9,10 @@ use std::ops::Range;
 use std::sync::Arc;
 
 use super::count::Counts;
-use super::layers::{Stack, Won, below};
+use super::layers::{Said, Stack, Won, below};
 use super::line::Line;
-use super::raw::{RawFile, RawSite, RawStation};
-use super::shared::{Shared, no_keybook, no_setting, with_others};
+use super::raw::{RawFile, RawLifeline, RawSetting, RawSite, RawStation};
+use super::shared::{Shared, no_keybook, no_lifeline, no_setting, with_others};
 use super::station::{ForNow, Layer, Station, Wanted};
 use super::values::{At, Values};
 use crate::finding::{Code, Finding, Place};
@@ -24,18 +24,18 @@ pub(super) type NamedSites = BTreeMap<Name, Option<Arc<RawSite>>>;
 
 /// What comes of the stations of one file.
 #[derive(Debug)]
-pub(super) struct Made {
+pub(super) struct FileStations {
     /// In the file's order; none where a station is wrong or left out.
     pub stations: Vec<Option<Arc<Station>>>,
     pub findings: Vec<Finding>,
     /// Findings about lines that several stations may take their value from.
-    told: Vec<Told>,
+    told: Vec<SharedFinding>,
     pub counts: Counts,
 }
 
 /// A finding about a line that several stations may take their value from.
 #[derive(Debug, Clone)]
-struct Told {
+struct SharedFinding {
     finding: Finding,
     layer: Layer,
     /// The first of the stations by name.
@@ -50,7 +50,7 @@ pub(super) fn make(
     shared: &Shared,
     sites: &NamedSites,
     keep: impl Fn(Station) -> Arc<Station>,
-) -> Made {
+) -> FileStations {
     let mut maker = Maker::new(shared, sites);
     let mut stations = vec![None; file.stations.len()];
     let mut all: Vec<(usize, &RawStation)> = file.stations.iter().enumerate().collect();
@@ -66,8 +66,8 @@ pub(super) fn make(
 }
 
 /// Findings of lower layers of all files, each once, with the stations that it concerns.
-pub(super) fn told_together(made: &[Arc<Made>]) -> Vec<Finding> {
-    let mut merged: BTreeMap<&Finding, Told> = BTreeMap::new();
+pub(super) fn shared_findings(made: &[Arc<FileStations>]) -> Vec<Finding> {
+    let mut merged: BTreeMap<&Finding, SharedFinding> = BTreeMap::new();
     for one in made.iter().flat_map(|made| &made.told) {
         match merged.get_mut(&one.finding) {
             None => {
@@ -81,7 +81,7 @@ pub(super) fn told_together(made: &[Arc<Made>]) -> Vec<Finding> {
             }
         }
     }
-    let told = merged.into_values().map(|Told { mut finding, layer, first: (first, place), count }| {
+    let told = merged.into_values().map(|SharedFinding { mut finding, layer, first: (first, place), count }| {
         let takes = if count == 1 { "takes" } else { "take" };
         let who = with_others(&first, count);
         finding.message = format!("{} {who} {takes} it from the {layer}.", finding.message);
@@ -101,14 +101,15 @@ struct BaseKey<'r> {
 
 /// The lower layers of stations that share them, and what each setting comes to.
 struct Base<'r> {
-    stack: Stack<'r>,
+    stack: Stack<'r, RawSetting>,
+    lifelines: Stack<'r, RawLifeline>,
     /// Worked out when the first station needs it: what is overridden everywhere is judged nowhere.
-    values: Vec<Option<Judged>>,
+    values: Vec<Option<SharedValue>>,
 }
 
 /// What a lower layer's line comes to, and where the findings about it are.
 #[derive(Clone)]
-struct Judged {
+struct SharedValue {
     value: Option<Arc<Wanted>>,
     findings: Range<usize>,
 }
@@ -119,7 +120,7 @@ struct Maker<'r> {
     bases: Vec<Base<'r>>,
     base_of: HashMap<BaseKey<'r>, usize>,
     values: Values<'r>,
-    told: Vec<Told>,
+    told: Vec<SharedFinding>,
     counts: Counts,
 }
 
@@ -136,10 +137,13 @@ impl<'r> Maker<'r> {
         }
     }
 
-    fn end(mut self, stations: Vec<Option<Arc<Station>>>) -> Made {
-        self.bases.iter().for_each(|base| base.stack.add_to(&mut self.counts.uses));
+    fn end(mut self, stations: Vec<Option<Arc<Station>>>) -> FileStations {
+        for base in &self.bases {
+            base.stack.add_to(&mut self.counts.uses);
+            base.lifelines.add_to(&mut self.counts.lifeline_uses);
+        }
         self.counts.end();
-        Made { stations, findings: self.values.findings, told: self.told, counts: self.counts }
+        FileStations { stations, findings: self.values.findings, told: self.told, counts: self.counts }
     }
 
     fn station(&mut self, raw: &'r RawStation) -> Option<Station> {
@@ -148,12 +152,16 @@ impl<'r> Maker<'r> {
         let keybook = self.model(raw);
         let (site, keybook) = (site?, keybook?);
         let line = site.line.overridden(&raw.line);
-        let own = self.own_layer(raw, &keybook);
+        let own = self.own_layer(&raw.settings, &keybook, no_setting);
+        let own_lifelines = self.own_layer(&raw.lifelines, &keybook, no_lifeline);
         let base = self.base(raw, site, &keybook, &line);
         self.bases[base].stack.count(&own);
+        self.bases[base].lifelines.count(&own_lifelines);
         let at = At { keybook: &keybook, line: &line, site: &site.place };
-        let stack = &self.bases[base].stack;
-        let last = |id: SettingId| own[id.index()].as_ref().or(stack.winner(id));
+        let Base { stack, lifelines, .. } = &self.bases[base];
+        let absent =
+            absent(&keybook, |at| own_lifelines[at].as_ref().or(lifelines.winner(at)).map(|(_, entry)| *entry));
+        let last = |id: SettingId| own[id.index()].as_ref().or(stack.winner(id.index()));
         let let_go = keybook.ids().filter_map(|id| Some((id, last(id)?.1.let_go()?))).collect();
         let wanted = keybook.ids().map(|id| self.wanted(own[id.index()].as_ref(), base, id, raw, &at)).collect();
         Some(Station {
@@ -164,6 +172,7 @@ impl<'r> Maker<'r> {
             location: raw.location.clone(),
             wanted,
             let_go,
+            absent,
             test_days: raw.test_days.or(site.test_days).or(self.shared.test_days.as_ref().map(|(days, _)| *days)),
             place: raw.place.clone(),
             line,
@@ -212,13 +221,18 @@ impl<'r> Maker<'r> {
         keybook
     }
 
-    /// What the station says itself, a setting each.
-    fn own_layer(&mut self, raw: &'r RawStation, keybook: &Keybook) -> Vec<Option<Won<'r>>> {
-        let mut own = vec![None; keybook.settings.len()];
-        for entry in &raw.settings {
-            match keybook.id(&entry.name) {
-                Some(id) => own[id.index()] = Some((Layer::Station, entry)),
-                None => self.values.findings.push(no_setting(entry, keybook)),
+    /// What the station says itself, a setting or lifeline each.
+    fn own_layer<E: Said>(
+        &mut self,
+        said: &'r [E],
+        keybook: &Keybook,
+        unknown: impl Fn(&E, &Keybook) -> Finding,
+    ) -> Vec<Option<Won<'r, E>>> {
+        let mut own: Vec<Option<Won<'r, E>>> = (0..E::count(keybook)).map(|_| None).collect();
+        for entry in said {
+            match entry.at(keybook) {
+                Some(at) => own[at] = Some((Layer::Station, entry)),
+                None => self.values.findings.push(unknown(entry, keybook)),
             }
         }
         own
@@ -232,15 +246,13 @@ impl<'r> Maker<'r> {
             return *base;
         }
         let layers = below(self.shared, Some(site), &raw.profiles);
-        for (layer, entries) in &layers {
-            // Fleet and site speak to many models; `checks` warns of a setting that none has.
-            if let Layer::Profile(_) = layer {
-                let unknown = entries.iter().filter(|entry| keybook.id(&entry.name).is_none());
-                self.values.findings.extend(unknown.map(|entry| no_setting(entry, keybook)));
-            }
+        // Fleet and site speak to many models; `checks` warns of a setting that none has.
+        for profile in layers.iter().filter(|below| matches!(below.layer, Layer::Profile(_))) {
+            self.values.findings.extend(unknown_to(keybook, profile.settings, profile.lifelines));
         }
         let values = vec![None; keybook.settings.len()];
-        self.bases.push(Base { stack: Stack::new(keybook.clone(), layers), values });
+        let (stack, lifelines) = (Stack::new(keybook.clone(), &layers), Stack::new(keybook.clone(), &layers));
+        self.bases.push(Base { stack, lifelines, values });
         self.base_of.insert(key, self.bases.len() - 1);
         self.bases.len() - 1
     }
@@ -263,17 +275,39 @@ impl<'r> Maker<'r> {
         }
         let (before, first) = (self.values.findings.len(), self.told.len());
         let mut value = None;
-        if let Some((layer, entry)) = self.bases[base].stack.winner(id) {
+        if let Some((layer, entry)) = self.bases[base].stack.winner(id.index()) {
             value = self.values.entry(layer, entry, id, at).map(Arc::new);
             let found = self.values.findings.split_off(before).into_iter();
             let told = |finding| {
                 let first = (raw.name.clone(), raw.place.clone());
-                Told { finding, layer: layer.clone(), first, count: 1 }
+                SharedFinding { finding, layer: layer.clone(), first, count: 1 }
             };
             self.told.extend(found.map(told));
         }
-        let judged = Judged { value: value.clone(), findings: first..self.told.len() };
+        let judged = SharedValue { value: value.clone(), findings: first..self.told.len() };
         self.bases[base].values[id.index()] = Some(judged);
         value
     }
+}
+
+/// What a profile says of settings and lifelines that a model has not.
+pub(super) fn unknown_to<'r>(
+    keybook: &'r Keybook,
+    settings: &'r [RawSetting],
+    lifelines: &'r [RawLifeline],
+) -> impl Iterator<Item = Finding> + 'r {
+    let settings = settings.iter().filter(|entry| entry.at(keybook).is_none()).map(|entry| no_setting(entry, keybook));
+    let lifelines = lifelines.iter().filter(|entry| entry.at(keybook).is_none());
+    settings.chain(lifelines.map(|entry| no_lifeline(entry, keybook)))
+}
+
+/// The lifelines that are not there by the last word on each, with the line that says so; a fallback goes with its button.
+fn absent<'r>(keybook: &Keybook, last: impl Fn(usize) -> Option<&'r RawLifeline>) -> BTreeMap<Name, Place> {
+    let gone = |at: usize| last(at).filter(|entry| !entry.is_there).map(|entry| entry.place.clone());
+    let all = keybook.lifelines.iter().enumerate();
+    let with_place = all.filter_map(|(at, lifeline)| {
+        let place = gone(at).or_else(|| lifeline.backs.and_then(gone))?;
+        Some((lifeline.name.clone(), place))
+    });
+    with_place.collect()
 }

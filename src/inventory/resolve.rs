@@ -7,7 +7,7 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 
 use super::checks::{self, Whole};
-use super::file::{Made, NamedSites, make, told_together};
+use super::file::{FileStations, NamedSites, make, shared_findings};
 use super::raw::{RawFile, RawSite, RawStation};
 use super::shared::{Keybooks, Parts, Shared, defined_twice};
 use super::station::{Inventory, Station};
@@ -45,7 +45,7 @@ struct Memo {
     sites: NamedSites,
     /// Those of its stations that are defined elsewhere before.
     left_out: BTreeSet<usize>,
-    made: Arc<Made>,
+    made: Arc<FileStations>,
 }
 
 impl Resolver {
@@ -67,7 +67,7 @@ impl Resolver {
         let order = Order::of(files, &mut findings);
         let made = self.make(files, &order.left_out);
         findings.extend(made.iter().flat_map(|one| &one.findings).cloned());
-        findings.extend(told_together(&made));
+        findings.extend(shared_findings(&made));
         let inventory = Arc::new(self.put_together(&order, &made));
         let counts: Vec<_> = made.iter().map(|one| &one.counts).collect();
         let whole = Whole { inventory: &inventory, parts: &self.parts, raw: &order.stations, counts: &counts };
@@ -82,7 +82,7 @@ impl Resolver {
     }
 
     /// What comes of each file; what is not asked for any more is forgotten.
-    fn make(&mut self, files: &[Arc<RawFile>], left_out: &BTreeMap<usize, BTreeSet<usize>>) -> Vec<Arc<Made>> {
+    fn make(&mut self, files: &[Arc<RawFile>], left_out: &BTreeMap<usize, BTreeSet<usize>>) -> Vec<Arc<FileStations>> {
         let mut before = std::mem::take(&mut self.made);
         let nothing = BTreeSet::new();
         let mut made = Vec::with_capacity(files.len());
@@ -116,7 +116,7 @@ impl Resolver {
         Memo { file: file.clone(), shared: shared.clone(), left_out: left_out.clone(), made: Arc::new(made), sites }
     }
 
-    fn put_together(&self, order: &Order<'_>, made: &[Arc<Made>]) -> Inventory {
+    fn put_together(&self, order: &Order<'_>, made: &[Arc<FileStations>]) -> Inventory {
         let stations = order.at.iter().filter_map(|(file, nth)| made[*file].stations[*nth].as_ref());
         Inventory {
             fleet: self.parts.fleet.as_ref().map_or_else(|| "the fleet".into(), |(name, _)| name.clone()),
@@ -188,6 +188,10 @@ impl<'r> Order<'r> {
 #[cfg(test)]
 #[path = "resolve_tests.rs"]
 mod tests;
+
+#[cfg(test)]
+#[path = "lifelines_tests.rs"]
+mod lifelines_tests;
 
 #[cfg(test)]
 #[path = "resolver_tests.rs"]

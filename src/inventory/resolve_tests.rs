@@ -172,7 +172,7 @@ fn what_is_defined_twice_is_told_with_both_places() {
 }
 
 #[test]
-fn stations_that_cannot_be_told_apart_are_refused() {
+fn stations_that_cannot_be_told_apart_are_rejected() {
     let more = |number: &str, identity: &str| {
         format!(
             "inventory: 1\nstations: {{EQ-02: {{site: east-quay, number: \"{number}\", profiles: [quayside], settings: {{identity: \"{identity}\"}}}}}}\n"
@@ -185,7 +185,7 @@ fn stations_that_cannot_be_told_apart_are_refused() {
 }
 
 #[test]
-fn a_station_that_would_call_a_station_is_refused_however_it_dials() {
+fn a_station_that_would_call_a_station_is_rejected_however_it_dials() {
     for dialled in ["9,01632960121", "9,00441632960121", "901632960121"] {
         let (_, findings) = resolved(&[&FLEET.replace("{to: duty-officer}", &format!("\"{dialled}\""))]);
         assert!(findings.iter().any(|f| f.code == Code::CallsStation), "{dialled}: {findings:#?}");
@@ -323,7 +323,7 @@ fn an_exchange_says_what_it_takes_before_a_public_number() {
 }
 
 #[test]
-fn a_number_that_keeps_its_trunk_prefix_is_refused_with_the_number_that_is_meant() {
+fn a_number_that_keeps_its_trunk_prefix_is_rejected_with_the_number_that_is_meant() {
     for digits in ["1632960177", "1632960121"] {
         let meant = format!("\"+44{digits}\"");
         let (_, findings) = resolved(&[&FLEET.replace(&meant, &format!("\"+440{digits}\""))]);

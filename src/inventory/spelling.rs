@@ -139,7 +139,7 @@ mod tests {
     }
 
     #[test]
-    fn spellings_that_people_use_get_the_exact_mend() {
+    fn spellings_that_people_use_get_the_exact_fix() {
         for spelt in [
             "+44 1632 960101",
             "+44 (0)1632 960101",
@@ -169,7 +169,7 @@ mod tests {
     }
 
     #[test]
-    fn what_leads_elsewhere_or_nowhere_gets_no_exact_mend() {
+    fn what_leads_elsewhere_or_nowhere_gets_no_exact_fix() {
         for lost in [
             "01632 960101",
             "+44 1632",

@@ -3,7 +3,7 @@
 
 use super::line::{self, Lacks, Line, LineKind, Reach};
 use super::numbering::E164;
-use super::raw::{Entry, Wish};
+use super::raw::{RawSetting, Wish};
 use super::shared::Shared;
 use super::station::{Layer, Wanted};
 use crate::finding::{Code, Finding, Place, did_you_mean};
@@ -34,7 +34,7 @@ impl<'r> Values<'r> {
     }
 
     /// What an entry wants of a station; `None` where it is unmanaged or wrong.
-    pub fn entry(&mut self, layer: &Layer, entry: &Entry, id: SettingId, at: &At<'_>) -> Option<Wanted> {
+    pub fn entry(&mut self, layer: &Layer, entry: &RawSetting, id: SettingId, at: &At<'_>) -> Option<Wanted> {
         let kind = &at.keybook.setting(id).kind;
         let (value, contact) = match &entry.wish {
             Wish::Unmanaged => return None,
@@ -45,7 +45,7 @@ impl<'r> Values<'r> {
         Some(Wanted { value, layer: layer.clone(), place: entry.place.clone(), contact })
     }
 
-    fn value(&mut self, written: &Written, entry: &Entry, kind: &Kind, at: &At<'_>) -> Option<Value> {
+    fn value(&mut self, written: &Written, entry: &RawSetting, kind: &Kind, at: &At<'_>) -> Option<Value> {
         if let (Written::Secret(reference), Kind::Secret { .. }) = (written, kind) {
             self.code(reference, entry, kind);
         }
@@ -62,7 +62,7 @@ impl<'r> Values<'r> {
         }
     }
 
-    fn code(&mut self, reference: &Reference, entry: &Entry, kind: &Kind) {
+    fn code(&mut self, reference: &Reference, entry: &RawSetting, kind: &Kind) {
         let problem = match self.shared.codes.code(reference) {
             Some(code) => {
                 kind.fits_code(code).err().map(|unfit| (unfit.code, format!("`{reference}` {}", unfit.why), unfit.fix))
@@ -82,7 +82,7 @@ impl<'r> Values<'r> {
         }
     }
 
-    fn line_kind(&mut self, entry: &Entry, kind: &Kind, at: &At<'_>) -> Option<Value> {
+    fn line_kind(&mut self, entry: &RawSetting, kind: &Kind, at: &At<'_>) -> Option<Value> {
         let Kind::Choice(choices) = kind else {
             let message = format!("`{}` is no choice, so it cannot follow the line's kind.", entry.name);
             self.note(Code::ValueOutside, &entry.place, message, "Write a value.");
@@ -101,7 +101,7 @@ impl<'r> Values<'r> {
         found.map(|(name, _)| Value::Choice(name.clone()))
     }
 
-    fn lacking(&mut self, entry: &Entry, lacks: &Lacks, at: &At<'_>) {
+    fn lacking(&mut self, entry: &RawSetting, lacks: &Lacks, at: &At<'_>) {
         if at.line.is_partial {
             return;
         }
@@ -117,7 +117,7 @@ impl<'r> Values<'r> {
         self.findings.push(finding.beside(at.site.clone(), "the site"));
     }
 
-    fn to(&mut self, name: &Name, entry: &Entry, kind: &Kind, at: &At<'_>) -> Option<Value> {
+    fn to(&mut self, name: &Name, entry: &RawSetting, kind: &Kind, at: &At<'_>) -> Option<Value> {
         let Kind::Dial { .. } = kind else {
             let message = format!("`{}` stores no telephone number, so it cannot call a contact.", entry.name);
             self.note(Code::ValueOutside, &entry.place, message, "Write a value.");
@@ -147,7 +147,7 @@ impl<'r> Values<'r> {
         }
     }
 
-    fn abroad(&mut self, number: &E164, entry: &Entry, line: &Line) {
+    fn abroad(&mut self, number: &E164, entry: &RawSetting, line: &Line) {
         let Some((used, country, other)) = line.abroad_otherwise(number) else { return };
         let message = format!(
             "{number} is dialled behind {used} on this line, and numbers abroad are dialled otherwise in {country}."
@@ -159,7 +159,7 @@ impl<'r> Values<'r> {
         self.note(Code::AbroadOtherwise, &entry.place, message, fix);
     }
 
-    fn dialling_warnings(&mut self, name: &Name, reach: &Reach, dialled: &Name, entry: &Entry, line: &Line) {
+    fn dialling_warnings(&mut self, name: &Name, reach: &Reach, dialled: &Name, entry: &RawSetting, line: &Line) {
         match (reach, line.kind) {
             (Reach::Short(short), Some(LineKind::Pbx)) if line.short_direct != Some(true) => {
                 let message = format!(

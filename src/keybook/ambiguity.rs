@@ -10,7 +10,7 @@ use super::SettingId;
 use super::confusion::{Budget, Confusion, Languages, Verdict, Whole};
 use super::field::{Language, State};
 use super::repeats;
-use super::template::{Part, Template, Use};
+use super::template::{Template, TemplatePart, Use};
 use crate::setting::{Key, Keys};
 
 /// Compares two sequences whose settings all have a language.
@@ -50,8 +50,8 @@ impl<'l> Machine<'l> {
     fn of(template: &Template, languages: &'l Languages) -> Option<Machine<'l>> {
         let language = |id: &SettingId| languages.get(id.index()).and_then(Option::as_ref);
         let pieces = template.0.iter().map(|part| match part {
-            Part::Key(key) => Some(Piece::Key(*key)),
-            Part::Field(Use::Store | Use::Held, id) => language(id).map(Piece::Field),
+            TemplatePart::Key(key) => Some(Piece::Key(*key)),
+            TemplatePart::Field(Use::Store | Use::Held, id) => language(id).map(Piece::Field),
         });
         pieces.collect::<Option<Vec<_>>>().map(Machine)
     }
@@ -257,7 +257,12 @@ mod tests {
     }
 
     fn tiny_kinds() -> impl Strategy<Value = Kind> {
+        let dial = (0u32..2, proptest::sample::select(vec!["#", "#2", "#21"])).prop_map(|(min, pause)| {
+            let symbols: BTreeMap<char, Keys> = [(',', keys(pause))].into();
+            Kind::Dial { min, max: 1, symbols: Arc::new(symbols) }
+        });
         prop_oneof![
+            dial,
             (0u32..2, 0u32..2).prop_map(|(min, more)| Kind::Digits { min, max: min + more }),
             (0u32..30, 0u32..40, 1u32..9, proptest::option::of(1u32..3)).prop_map(|(min, more, step, width)| number(
                 min,
@@ -278,9 +283,10 @@ mod tests {
 
     /// Templates of few parts, with fields that come again, over a small alphabet.
     fn tiny_templates() -> impl Strategy<Value = Template> {
-        let key = prop_oneof![Just('1'), Just('2'), Just('#')].prop_map(|sign| Part::Key(Key::new(sign).unwrap()));
+        let key =
+            prop_oneof![Just('1'), Just('2'), Just('#')].prop_map(|sign| TemplatePart::Key(Key::new(sign).unwrap()));
         let field = (0u16..2, prop_oneof![3 => Just(Use::Store), 1 => Just(Use::Held)])
-            .prop_map(|(id, how)| Part::Field(how, SettingId(id)));
+            .prop_map(|(id, how)| TemplatePart::Field(how, SettingId(id)));
         proptest::collection::vec(prop_oneof![1 => key, 1 => field], 1..6).prop_map(Template)
     }
 
@@ -334,9 +340,17 @@ mod tests {
 
     #[test]
     fn a_stored_pause_counts_as_the_key_it_is_keyed_as() {
-        let symbols: BTreeMap<char, Key> = [(',', Key::new('C').unwrap())].into();
+        let symbols: BTreeMap<char, Keys> = [(',', keys("C"))].into();
         let kinds = [Kind::Dial { min: 1, max: 20, symbols: Arc::new(symbols) }];
         assert!(matches!(verdict(&kinds, "21{0}#", "219C#"), Verdict::Confused(_)));
         assert_eq!(verdict(&kinds, "21{0}#", "219D#"), Verdict::Apart);
+        let symbols: BTreeMap<char, Keys> = [(',', keys("*1"))].into();
+        let kinds = [Kind::Dial { min: 1, max: 3, symbols: Arc::new(symbols) }];
+        assert_eq!(verdict(&kinds, "21{0}#", "21*1*14#5"), confused("21*1*14#", Whole::First));
+        assert_eq!(verdict(&kinds, "21{0}#", "21*1*1*14#"), Verdict::Apart, "four symbols");
+        assert_eq!(verdict(&kinds, "21{0}#", "21*2#"), Verdict::Apart);
+        assert_eq!(verdict(&kinds, "21{0}#{0}#", "214*1#4*2#"), Verdict::Apart);
+        assert!(matches!(verdict(&kinds, "21{0}#{0}#", "214*1#4*1#"), Verdict::Confused(_)));
+        assert!(matches!(verdict(&kinds, "2{0}#{0}#1", "2{=0}#4*1#"), Verdict::Confused(_)));
     }
 }

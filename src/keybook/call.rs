@@ -3,7 +3,7 @@
 use super::keyed::{Keyed, keyed};
 use super::settings::Drafts;
 use super::words::{needed_number, number_or};
-use super::{Call, Part, Timing, Tone, Use};
+use super::{Call, TemplatePart, Timing, Tone, Use};
 use crate::finding::Code;
 use crate::yaml::{Node, Sheet};
 
@@ -58,8 +58,8 @@ fn forbidden_fields(sheet: &mut Sheet<'_>, keyed: &Keyed<'_>, allowed: Option<Us
     let fields = keyed.template.0.iter().enumerate();
     let wrong: Vec<usize> = fields
         .filter(|(_, part)| match part {
-            Part::Key(_) => false,
-            Part::Field(how, _) => Some(*how) != allowed,
+            TemplatePart::Key(_) => false,
+            TemplatePart::Field(how, _) => Some(*how) != allowed,
         })
         .map(|(at, _)| at)
         .collect();

@@ -6,7 +6,7 @@ use super::commands::Draft;
 use super::confusion::{Budget, Confusion, Languages, Verdict, Whole};
 use super::keyed::Sequence;
 use super::settings::Drafts;
-use super::{COMMAND_MS_MAX, PRESSES_MAX, Part, SettingId, Template, Timing, Use, VALUES_MAX};
+use super::{COMMAND_MS_MAX, PRESSES_MAX, SettingId, Template, TemplatePart, Timing, Use, VALUES_MAX};
 use crate::finding::{Code, Finding};
 use crate::setting::Value;
 use crate::yaml::Sheet;
@@ -21,13 +21,13 @@ pub(super) fn fields_end(
     for sequence in sequences {
         let parts = &sequence.keyed.template.0;
         for (at, part) in parts.iter().enumerate() {
-            let Part::Field(how, id) = part else { continue };
+            let TemplatePart::Field(how, id) = part else { continue };
             let Some(language) = &languages[id.index()] else { continue };
             let (least, most) = (language.shortest(), language.longest());
             let ended = match parts.get(at + 1) {
-                Some(Part::Key(key)) if !language.contains(*key) => continue,
-                Some(Part::Key(key)) => format!("{key} behind it can be a part of it"),
-                Some(Part::Field(..)) => "another field follows at once".to_string(),
+                Some(TemplatePart::Key(key)) if !language.contains(*key) => continue,
+                Some(TemplatePart::Key(key)) => format!("{key} behind it can be a part of it"),
+                Some(TemplatePart::Field(..)) => "another field follows at once".to_string(),
                 None => "nothing follows it".to_string(),
             };
             if least == most {

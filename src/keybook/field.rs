@@ -2,6 +2,8 @@
 //!
 //! Every state that is handed out can still be completed to a value; a number's values are never listed.
 
+use std::collections::BTreeSet;
+
 use crate::setting::{Key, Keys, Kind, Name};
 
 /// The most names a `flags` setting may have; all their sums are compared.
@@ -69,6 +71,8 @@ impl FromIterator<Key> for KeySet {
 pub(super) enum Language {
     /// `min` to `max` keys, each any of `signs`.
     Run { min: u32, max: u32, signs: KeySet },
+    /// `min` to `max` symbols, each a digit or one of `codes` (sorted; none begins another, none begins with a digit).
+    Coded { min: u32, max: u32, codes: Vec<Keys> },
     /// A list, sorted and without repeats.
     Words(Vec<Keys>),
     /// Decimal numbers.
@@ -89,12 +93,31 @@ pub(super) struct Numbers {
 pub(super) enum State {
     /// So many keys of a run.
     Run(u32),
+    /// So many symbols, and `depth` keys of one of the codes `from..to`; between symbols all three are 0.
+    Coded { symbols: u32, from: u32, to: u32, depth: u32 },
     /// The words `from..to` share their first `depth` keys with what was keyed.
     Words { from: u32, to: u32, depth: u32 },
     /// `left` digits to come, whatever they are within bounds; their number must leave `rest` by the step.
     Free { left: u32, rest: u64 },
     /// A number of `length` digits that may still leave its bounds; `left` digits to come after `prefix`.
     Edge { length: u32, left: u32, prefix: u64 },
+}
+
+impl State {
+    /// Between two symbols of a coded field, after so many.
+    fn after(symbols: u32) -> State {
+        State::Coded { symbols, from: 0, to: 0, depth: 0 }
+    }
+}
+
+/// Those of the sorted `words[from..to]` that have `key` at `depth`.
+fn narrowed(words: &[Keys], from: u32, to: u32, depth: u32, key: Key) -> Option<(u32, u32)> {
+    let range = words.get(from as usize..to as usize)?;
+    let nth = |word: &Keys| word.0.get(depth as usize).copied();
+    let first = range.partition_point(|word| nth(word) < Some(key));
+    let last = range.partition_point(|word| nth(word) <= Some(key));
+    let at = |n: usize| from + u32::try_from(n).unwrap_or(u32::MAX - from);
+    (first < last).then(|| (at(first), at(last)))
 }
 
 impl Language {
@@ -105,8 +128,13 @@ impl Language {
                 Language::Run { min: *min, max: *max, signs: KeySet::DIGITS }
             }
             Kind::Dial { min, max, symbols } => {
-                let signs = symbols.values().copied().collect::<KeySet>().or(KeySet::DIGITS);
-                Language::Run { min: *min, max: *max, signs }
+                let single = |keys: &Keys| Some(*keys.0.first().filter(|_| keys.0.len() == 1)?);
+                if let Some(signs) = symbols.values().map(single).collect::<Option<KeySet>>() {
+                    return Language::Run { min: *min, max: *max, signs: signs.or(KeySet::DIGITS) };
+                }
+                let mut codes: Vec<Keys> = symbols.values().cloned().collect();
+                codes.sort();
+                Language::Coded { min: *min, max: *max, codes }
             }
             Kind::Choice(codes) => Language::words(codes.iter().map(|(_, keys)| keys.clone()).collect()),
             Kind::Flags { names, width } => Language::sums(names, width.unwrap_or(1)),
@@ -147,6 +175,7 @@ impl Language {
     pub(super) fn starts(&self) -> Vec<State> {
         match self {
             Language::Run { .. } => vec![State::Run(0)],
+            Language::Coded { .. } => vec![State::after(0)],
             Language::Words(words) => {
                 vec![State::Words { from: 0, to: u32::try_from(words.len()).unwrap_or(u32::MAX), depth: 0 }]
             }
@@ -160,18 +189,27 @@ impl Language {
             (Language::Run { max, signs, .. }, State::Run(n)) => {
                 (n < *max && signs.has(key)).then_some(State::Run(n + 1))
             }
+            (Language::Coded { max, codes, .. }, State::Coded { symbols, from, to, depth }) => {
+                if depth == 0 && (symbols >= *max || key.is_digit()) {
+                    return (symbols < *max).then_some(State::after(symbols + 1));
+                }
+                let to = if depth == 0 { u32::try_from(codes.len()).unwrap_or(u32::MAX) } else { to };
+                let (from, to) = narrowed(codes, from, to, depth, key)?;
+                let is_whole = codes.get(from as usize)?.0.len() == depth as usize + 1;
+                Some(if is_whole {
+                    State::after(symbols + 1)
+                } else {
+                    State::Coded { symbols, from, to, depth: depth + 1 }
+                })
+            }
             (Language::Words(words), State::Words { from, to, depth }) => {
-                let range = words.get(from as usize..to as usize)?;
-                let nth = |word: &Keys| word.0.get(depth as usize).copied();
-                let first = range.partition_point(|word| nth(word) < Some(key));
-                let last = range.partition_point(|word| nth(word) <= Some(key));
-                let at = |n: usize| from + u32::try_from(n).unwrap_or(u32::MAX - from);
-                (first < last).then(|| State::Words { from: at(first), to: at(last), depth: depth + 1 })
+                let (from, to) = narrowed(words, from, to, depth, key)?;
+                Some(State::Words { from, to, depth: depth + 1 })
             }
             (Language::Numbers(numbers), State::Free { .. } | State::Edge { .. }) => {
                 numbers.step(state, u64::from(key.sign().to_digit(10)?))
             }
-            (Language::Run { .. } | Language::Words(_) | Language::Numbers(_), _) => None,
+            (Language::Run { .. } | Language::Coded { .. } | Language::Words(_) | Language::Numbers(_), _) => None,
         }
     }
 
@@ -179,20 +217,28 @@ impl Language {
     pub(super) fn accepts(&self, state: State) -> bool {
         match (self, state) {
             (Language::Run { min, .. }, State::Run(n)) => n >= *min,
+            (Language::Coded { min, .. }, State::Coded { symbols, depth, .. }) => depth == 0 && symbols >= *min,
             // Of words with a common beginning, the one that is nothing else sorts first.
             (Language::Words(words), State::Words { from, depth, .. }) => {
                 words.get(from as usize).is_some_and(|word| word.0.len() == depth as usize)
             }
             (Language::Numbers(_), State::Free { left, .. }) => left == 0,
-            (Language::Run { .. } | Language::Words(_) | Language::Numbers(_), _) => false,
+            (Language::Run { .. } | Language::Coded { .. } | Language::Words(_) | Language::Numbers(_), _) => false,
         }
     }
 
     /// The lengths that values have: bit n stands for n keys.
-    pub(super) fn lengths(&self) -> u64 {
-        let bit = |n: u32| 1u64 << n.min(63);
+    pub(super) fn lengths(&self) -> u128 {
+        let bit = |n: u32| 1u128 << n.min(127);
         match self {
             Language::Run { min, max, .. } => (*min..=*max).map(bit).fold(0, |all, one| all | one),
+            Language::Coded { min, max, codes } => {
+                // What one symbol more adds: a key, or those of a code.
+                let added: BTreeSet<usize> = codes.iter().map(|code| code.0.len()).chain([1]).collect();
+                let longer = |now: u128| added.iter().fold(0, |all, keys| all | now << keys);
+                let counts = (0..=*max).scan(1u128, |now, _| Some(std::mem::replace(now, longer(*now))));
+                counts.skip(*min as usize).fold(0, |all, one| all | one)
+            }
             Language::Words(words) => words.iter().map(|w| bit(w.0.len() as u32)).fold(0, |all, one| all | one),
             Language::Numbers(numbers) => {
                 let held = numbers.lengths().filter(|n| numbers.place(*n, 0, *n).is_some());
@@ -215,6 +261,9 @@ impl Language {
     pub(super) fn signs(&self) -> KeySet {
         match self {
             Language::Run { signs, .. } => *signs,
+            Language::Coded { codes, .. } => {
+                codes.iter().flat_map(|code| code.0.iter().copied()).collect::<KeySet>().or(KeySet::DIGITS)
+            }
             Language::Words(words) => words.iter().flat_map(|word| word.0.iter().copied()).collect(),
             Language::Numbers(_) => KeySet::DIGITS,
         }
@@ -224,7 +273,7 @@ impl Language {
     pub(super) fn contains(&self, key: Key) -> bool {
         match self {
             Language::Run { max, signs, .. } => *max > 0 && signs.has(key),
-            Language::Words(_) => self.signs().has(key),
+            Language::Coded { .. } | Language::Words(_) => self.signs().has(key),
             Language::Numbers(_) => key.is_digit() && self.reaches(key),
         }
     }
@@ -285,7 +334,7 @@ impl Numbers {
                 (rest < ten(left)).then_some(State::Free { left, rest })
             }
             State::Edge { length, left, prefix } => self.place(length, prefix * 10 + digit, left.checked_sub(1)?),
-            State::Run(_) | State::Words { .. } => None,
+            State::Run(_) | State::Coded { .. } | State::Words { .. } => None,
         }
     }
 }
@@ -323,9 +372,11 @@ mod tests {
                 Kind::Flags { names: names.collect(), width }
             });
         let digits = (0u32..3, 0u32..3).prop_map(|(min, more)| Kind::Digits { min, max: min + more });
-        let dial = (0u32..3, 0u32..3).prop_map(|(min, more)| {
-            let symbols: BTreeMap<char, Key> = [(',', Key::new('C').unwrap())].into();
-            Kind::Dial { min, max: min + more, symbols: Arc::new(symbols) }
+        let pauses = proptest::sample::select(vec!["C", "#1", "A#", "#0A"]);
+        let dial = (0u32..3, 0u32..3, pauses, proptest::bool::ANY).prop_map(|(min, more, pause, has_star)| {
+            let mut symbols: BTreeMap<char, Keys> = [(',', keys(pause))].into();
+            symbols.extend(has_star.then(|| ('*', keys("A1"))));
+            Kind::Dial { min, max: (min + more).max(1), symbols: Arc::new(symbols) }
         });
         let choice = proptest::collection::vec("[12#A]{1,3}", 1..5).prop_map(|codes| {
             let codes = codes.iter().enumerate().map(|(n, code)| (Name::from(format!("c{n}")), keys(code)));
@@ -355,7 +406,7 @@ mod tests {
     proptest! {
         #![proptest_config(ProptestConfig::with_cases(300))]
         #[test]
-        fn a_language_accepts_exactly_what_stands_for_a_value(kind in kinds(), extra in "[0-9A#C]{0,4}") {
+        fn a_language_accepts_exactly_what_stands_for_a_value(kind in kinds(), extra in "[01A#C]{0,7}") {
             let language = Language::of(&kind);
             let texts = (0..1200u32).map(|n| n.to_string())
                 .chain((0..1000).map(|n| format!("{n:03}")))

@@ -3,7 +3,7 @@
 use super::confusion::Languages;
 use super::settings::{self, Drafts};
 use super::words::inside;
-use super::{Command, Part, Template, TemplateError};
+use super::{Command, Template, TemplateError, TemplatePart};
 use crate::finding::Code;
 use crate::yaml::{Node, Sheet, Spot};
 
@@ -23,8 +23,8 @@ impl Keyed<'_> {
         let (mut at, mut rest) = (0, self.text);
         for (index, which) in self.template.0.iter().enumerate() {
             let bytes = match which {
-                Part::Key(_) => 1,
-                Part::Field(..) => rest.find('}').map_or(rest.len(), |end| end + 1),
+                TemplatePart::Key(_) => 1,
+                TemplatePart::Field(..) => rest.find('}').map_or(rest.len(), |end| end + 1),
             };
             let (taken, after) = rest.split_at_checked(bytes).unwrap_or((rest, ""));
             let length = taken.chars().count();
@@ -104,8 +104,8 @@ impl Sequence<'_, '_> {
     /// Whether it is known what can be keyed for each of its fields.
     pub(super) fn has_languages(&self, languages: &Languages) -> bool {
         self.keyed.template.0.iter().all(|part| match part {
-            Part::Key(_) => true,
-            Part::Field(_, id) => languages.get(id.index()).is_some_and(Option::is_some),
+            TemplatePart::Key(_) => true,
+            TemplatePart::Field(_, id) => languages.get(id.index()).is_some_and(Option::is_some),
         })
     }
 }

@@ -9,6 +9,7 @@ mod call;
 mod check;
 mod commands;
 mod confusion;
+mod dial_keys;
 mod field;
 mod keyed;
 mod lifeline;
@@ -26,13 +27,13 @@ mod words;
 pub use lifeline::{Ability, Condition, Is, Lifeline};
 pub use read::read;
 pub use station::{Answer, Held, Refusal, Sequence, SimulatedStation, Verdict};
-pub use template::{Fault, Part, SettingId, Template, TemplateError, Use};
+pub use template::{Fault, SettingId, Template, TemplateError, TemplatePart, Use};
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use crate::finding::Place;
-use crate::setting::{Code, Codes, Key, Kind, Name, Value, Weight, spoken};
+use crate::setting::{Code, Codes, Keys, Kind, Name, Value, Weight, spoken};
 
 /// The most lifelines of a keybook; like the limits below, what the search for the best script takes on.
 pub const LIFELINES_MAX: usize = 64;
@@ -60,8 +61,8 @@ pub struct Keybook {
     pub refused: Tone,
     /// How fast it is keyed.
     pub timing: Timing,
-    /// How signs inside a stored number are keyed.
-    pub symbols: Arc<BTreeMap<char, Key>>,
+    /// How symbols of a stored number other than digits are keyed, with one to three keys each.
+    pub symbols: Arc<BTreeMap<char, Keys>>,
     /// All that it remembers, in the order of the file.
     pub settings: Vec<Setting>,
     /// In the order of the file.

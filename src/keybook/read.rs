@@ -2,22 +2,20 @@
 //!
 //! Reading goes on past whatever is wrong; a keybook with an error is never handed out.
 
-use std::collections::BTreeMap;
 use std::sync::Arc;
-
-use sha2::{Digest, Sha256};
 
 use super::call::{CallDraft, call_of, timing_of, tones_of};
 use super::check;
 use super::commands;
+use super::dial_keys;
 use super::keyed::Sequence;
 use super::lifelines;
 use super::settings::{self, Drafts};
 use super::words::name;
 use super::{Keybook, Timing};
-use crate::finding::{Code, Finding, settle};
-use crate::setting::Key;
-use crate::yaml::{self, Node, Sheet, Spot};
+use crate::finding::{Finding, settle};
+use crate::setting::content_sha;
+use crate::yaml::{self, Node, Sheet};
 
 /// Reads a keybook. `file` is its path as the user knows it.
 ///
@@ -36,8 +34,7 @@ pub fn read(file: &Arc<str>, bytes: &[u8]) -> (Option<Keybook>, Vec<Finding>) {
     let mut findings = sheet.findings;
     settle(&mut findings);
     let sound = !findings.iter().any(Finding::is_error);
-    let digest = || Sha256::digest(bytes).iter().map(|byte| format!("{byte:02x}")).collect();
-    (keybook.filter(|_| sound).map(|keybook| Keybook { digest: digest(), ..keybook }), findings)
+    (keybook.filter(|_| sound).map(|keybook| Keybook { digest: content_sha(bytes), ..keybook }), findings)
 }
 
 fn whole(sheet: &mut Sheet<'_>, root: &Node) -> Option<Keybook> {
@@ -54,7 +51,7 @@ fn whole(sheet: &mut Sheet<'_>, root: &Node) -> Option<Keybook> {
     let place = sheet.place(model.unwrap_or(root).spot);
     let model = model.and_then(|node| name(sheet, node, "The model"));
     let title = title.map(|node| name(sheet, node, "The title"));
-    let symbols = Arc::new(dial_keys.map(|node| dial_keys_of(sheet, node)).unwrap_or_default());
+    let symbols = Arc::new(dial_keys.map(|node| dial_keys::read(sheet, node)).unwrap_or_default());
     let drafts = settings.and_then(|node| settings::read(sheet, node, &symbols)).unwrap_or_default();
     let lifelines = lifelines::read(sheet, &drafts, lifelines);
     let call = call.and_then(|node| call_of(sheet, &drafts, node));
@@ -109,60 +106,10 @@ fn check_all(
     check::all_written(sheet, drafts, commands);
 }
 
-fn dial_keys_of(sheet: &mut Sheet<'_>, node: &Node) -> BTreeMap<char, Key> {
-    let mut symbols = BTreeMap::new();
-    let mut places: Vec<(Key, Spot)> = Vec::new();
-    for (sign, value) in sheet.entries(node, "`dial_keys`").unwrap_or_default() {
-        let symbol = Some(&*sign.text).filter(|t| matches!(*t, "," | "*" | "#" | "A" | "B" | "C" | "D"));
-        if symbol.is_none() {
-            let message = format!("`{}` is no sign of a stored number that needs a key of its own.", sign.text);
-            sheet.note(Code::KeyUnknown, sign.spot, message, "Use `,` for a pause, or * # A B C D.");
-        }
-        let Some(key) = dial_key(sheet, value, &sign.text) else { continue };
-        if let Some((_, first)) = places.iter().find(|(k, _)| *k == key) {
-            let finding = Finding::new(
-                Code::CodesConfused,
-                sheet.place(value.spot),
-                format!("The key {key} stands for two signs of a stored number."),
-                "Give each sign a key of its own.",
-            );
-            let finding = finding.beside(sheet.place(*first), "the first");
-            sheet.findings.push(finding);
-            continue;
-        }
-        places.push((key, value.spot));
-        symbols.extend(symbol.and_then(|text| text.chars().next()).map(|sign| (sign, key)));
-    }
-    symbols
-}
-
-fn dial_key(sheet: &mut Sheet<'_>, node: &Node, sign: &str) -> Option<Key> {
-    let text = sheet.quoted(node, &format!("The key of `{sign}`"))?;
-    let mut signs = text.chars();
-    let (Some(first), None) = (signs.next(), signs.next()) else {
-        sheet.note(Code::WrongShape, node.spot, "A sign of a stored number is keyed with one key.", "Write one key.");
-        return None;
-    };
-    let Some(key) = Key::new(first) else {
-        sheet.note(
-            Code::KeySign,
-            node.spot,
-            format!("`{}` is no key.", first.escape_debug()),
-            "Use one of * # A B C D.",
-        );
-        return None;
-    };
-    if key.is_digit() {
-        let message = format!("The key {key} is a digit, so a stored number could not be told from one with `{sign}`.");
-        sheet.note(Code::CodesConfused, node.spot, message, "Use one of * # A B C D.");
-        return None;
-    }
-    Some(key)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::finding::Code;
     use crate::keybook::sample::{TERN, tern};
     use crate::setting::{Codes, Kind, Reference, Value};
     use proptest::prelude::*;
@@ -317,12 +264,19 @@ mod tests {
     }
 
     #[test]
-    fn dial_keys_are_single_distinct_keys_and_no_digits() {
-        one("{\",\": \"C\"}", "{\",\": \"CC\"}", Code::WrongShape, "\"CC\"");
-        one("{\",\": \"C\"}", "{\",\": \"c\"}", Code::KeySign, "\"c\"");
-        one("{\",\": \"C\"}", "{\",\": \"7\"}", Code::CodesConfused, "\"7\"");
-        one("{\",\": \"C\"}", "{\",\": \"C\", \"*\": \"C\"}", Code::CodesConfused, "\"C\"");
-        one("{\",\": \"C\"}", "{\",\": \"C\", W: \"A\"}", Code::KeyUnknown, "W");
+    fn dial_keys_are_one_to_three_keys_that_no_digit_and_no_other_begins() {
+        let keys = |new: &str, code, at: &str| one("{\",\": \"C\"}", new, code, at);
+        keys("{\",\": \"C123\"}", Code::WrongShape, "\"C123\"");
+        keys("{\",\": \"\"}", Code::WrongShape, "\"\"");
+        keys("{\",\": \"Cx\"}", Code::KeySign, "x");
+        keys("{\",\": \"c\"}", Code::KeySign, "c");
+        keys("{\",\": \"7\"}", Code::CodesConfused, "\"7\"");
+        keys("{\",\": \"7C\"}", Code::CodesConfused, "\"7C\"");
+        keys("{\",\": \"C\", \"*\": \"C\"}", Code::CodesConfused, "\"C\"");
+        keys("{\",\": \"C\", \"*\": \"C1\"}", Code::CodesConfused, "\"C1\"");
+        keys("{\",\": \"*12\", \"*\": \"*1\"}", Code::CodesConfused, "\"*1\"");
+        keys("{\",\": \"C\", W: \"A\"}", Code::KeyUnknown, "W");
+        assert_eq!(told(&with("{\",\": \"C\"}", "{\",\": \"C1\", \"*\": \"C2\", A: \"B00\"}")), []);
     }
 
     #[test]

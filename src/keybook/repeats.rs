@@ -9,7 +9,7 @@ use std::collections::{BTreeSet, HashSet};
 use super::SettingId;
 use super::confusion::{Budget, Confusion, Languages, Verdict, Whole};
 use super::field::{KeySet, Language, State};
-use super::template::{Part, Template, Use};
+use super::template::{Template, TemplatePart, Use};
 use crate::setting::{Key, Keys};
 
 /// Decides by search; see the module's words.
@@ -42,8 +42,8 @@ fn pieces<'l>(template: &Template, languages: &'l Languages, fields: &mut Vec<&'
     let mut pieces = Vec::new();
     for part in &template.0 {
         pieces.push(match part {
-            Part::Key(key) => Piece::Key(*key),
-            Part::Field(how, id) => {
+            TemplatePart::Key(key) => Piece::Key(*key),
+            TemplatePart::Field(how, id) => {
                 let known = own.iter().find(|(field, _)| *field == (*how, *id)).map(|(_, at)| *at);
                 let at = known.unwrap_or(fields.len());
                 if known.is_none() {
@@ -198,7 +198,7 @@ impl Task<'_> {
             match language {
                 // Its lengths and keys were minded on the way.
                 Language::Run { .. } => {}
-                Language::Words(_) | Language::Numbers(_) => {
+                Language::Coded { .. } | Language::Words(_) | Language::Numbers(_) => {
                     let unknowns = word.unknowns.iter().map(|u| walk.unknowns.root(*u)).collect();
                     shaped.push(Shaped { language, unknowns, whole: word.whole });
                 }

@@ -99,7 +99,7 @@ impl Drafts {
 }
 
 /// Reads `settings`.
-pub(super) fn read(sheet: &mut Sheet<'_>, node: &Node, symbols: &Arc<BTreeMap<char, Key>>) -> Option<Drafts> {
+pub(super) fn read(sheet: &mut Sheet<'_>, node: &Node, symbols: &Arc<BTreeMap<char, Keys>>) -> Option<Drafts> {
     let entries = sheet.entries(node, "`settings`")?;
     if entries.is_empty() || entries.len() > ENTRIES_MAX {
         let message = format!("A keybook has 1 to {ENTRIES_MAX} settings; here are {}.", entries.len());
@@ -154,7 +154,7 @@ fn setting(
     text: &str,
     spot: Spot,
     node: &Node,
-    symbols: &Arc<BTreeMap<char, Key>>,
+    symbols: &Arc<BTreeMap<char, Keys>>,
 ) -> (Option<Kind>, Option<Setting>) {
     let known = ["kind", "title", "digits", "values", "min", "max", "step", "width", "unit", "factory", "weight"];
     let what = format!("`{text}`");
@@ -207,7 +207,7 @@ fn foreign_keys(sheet: &mut Sheet<'_>, node: &Node, word: &str, own: &[&str]) {
 }
 
 impl Entries<'_> {
-    fn kind(&self, sheet: &mut Sheet<'_>, word: &str, symbols: &Arc<BTreeMap<char, Key>>) -> Option<Kind> {
+    fn kind(&self, sheet: &mut Sheet<'_>, word: &str, symbols: &Arc<BTreeMap<char, Keys>>) -> Option<Kind> {
         match word {
             "digits" => self.bounds(sheet, 0).map(|(min, max)| Kind::Digits { min, max }),
             "dial" => self.bounds(sheet, 0).map(|(min, max)| Kind::Dial { min, max, symbols: symbols.clone() }),

@@ -7,7 +7,7 @@ use std::ops::Range;
 use std::sync::Arc;
 
 use super::field::{Language, State};
-use super::template::{Part, Template, Use};
+use super::template::{Template, TemplatePart, Use};
 use super::{Command, Keybook, SettingId};
 use crate::setting::{Code, Codes, Key, Keys, Kind, Reference, Value};
 
@@ -476,11 +476,11 @@ impl Ways<'_> {
                     thread.at = At::End;
                     return threads.push(thread);
                 }
-                Some(Part::Key(key)) => {
+                Some(TemplatePart::Key(key)) => {
                     thread.at = At::Key(*key);
                     return threads.push(thread);
                 }
-                Some(Part::Field(how, id)) => (*how, *id),
+                Some(TemplatePart::Field(how, id)) => (*how, *id),
             };
             let before = thread.keyed.iter().find(|(h, i, _)| (*h, *i) == (how, id)).map(|(.., range)| range.clone());
             if let Some(range) = before {

@@ -26,7 +26,7 @@ pub enum Use {
 
 /// A literal key, or a field.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Part {
+pub enum TemplatePart {
     /// This key.
     Key(Key),
     /// The value of a setting.
@@ -35,7 +35,7 @@ pub enum Part {
 
 /// What is pressed for a command, in order.
 #[derive(Debug, Clone, PartialEq, Eq, Hash)]
-pub struct Template(pub Vec<Part>);
+pub struct Template(pub Vec<TemplatePart>);
 
 /// Why a template's text cannot be used.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -87,14 +87,19 @@ impl Template {
     }
 
     /// The part at the beginning of `rest`, and the text it takes up there.
-    fn part(rest: &str, sign: char, id: impl Fn(&str) -> Option<SettingId>) -> (Result<Part, TemplateError>, &str) {
+    fn part(
+        rest: &str,
+        sign: char,
+        id: impl Fn(&str) -> Option<SettingId>,
+    ) -> (Result<TemplatePart, TemplateError>, &str) {
         if sign != '{' {
-            return (Key::new(sign).map(Part::Key).ok_or(TemplateError::NoKey(sign)), &rest[..sign.len_utf8()]);
+            return (Key::new(sign).map(TemplatePart::Key).ok_or(TemplateError::NoKey(sign)), &rest[..sign.len_utf8()]);
         }
         let Some(end) = rest.find('}') else { return (Err(TemplateError::Unclosed), rest) };
         let inner = &rest[1..end];
         let (how, name) = inner.strip_prefix('=').map_or((Use::Store, inner), |name| (Use::Held, name));
-        let field = id(name).map(|id| Part::Field(how, id)).ok_or_else(|| TemplateError::NoSetting(name.into()));
+        let field =
+            id(name).map(|id| TemplatePart::Field(how, id)).ok_or_else(|| TemplateError::NoSetting(name.into()));
         (field, &rest[..=end])
     }
 
@@ -111,7 +116,7 @@ impl Template {
     fn used(&self, wanted: Use) -> Vec<SettingId> {
         let mut ids = Vec::new();
         for part in &self.0 {
-            if let Part::Field(how, id) = part
+            if let TemplatePart::Field(how, id) = part
                 && *how == wanted
                 && !ids.contains(id)
             {
@@ -127,8 +132,8 @@ impl Template {
         let mut literal = 0;
         for part in &self.0 {
             match part {
-                Part::Key(_) => literal += 1,
-                Part::Field(how, id) => *fields.entry((*how, *id)).or_insert(0) += 1,
+                TemplatePart::Key(_) => literal += 1,
+                TemplatePart::Field(how, id) => *fields.entry((*how, *id)).or_insert(0) += 1,
             }
         }
         (literal, fields)
@@ -139,8 +144,8 @@ impl Template {
         let mut keys = Keys::default();
         for part in &self.0 {
             match part {
-                Part::Key(key) => keys.0.push(*key),
-                Part::Field(how, id) => keys.0.extend(fill(*how, *id)?.0),
+                TemplatePart::Key(key) => keys.0.push(*key),
+                TemplatePart::Field(how, id) => keys.0.extend(fill(*how, *id)?.0),
             }
         }
         Ok(keys)
@@ -158,8 +163,8 @@ mod tests {
     #[test]
     fn keys_and_fields_are_read_in_their_order() {
         let template = parse("9{access}#{=access}").unwrap();
-        let key = |sign| Part::Key(Key::new(sign).unwrap());
-        let field = |how| Part::Field(how, SettingId(0));
+        let key = |sign| TemplatePart::Key(Key::new(sign).unwrap());
+        let field = |how| TemplatePart::Field(how, SettingId(0));
         assert_eq!(template.0, [key('9'), field(Use::Store), key('#'), field(Use::Held)]);
         assert_eq!((template.stored(), template.held()), (vec![SettingId(0)], vec![SettingId(0)]));
     }

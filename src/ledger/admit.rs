@@ -38,9 +38,13 @@ pub struct Corrected {
 /// What reports and visits are judged by.
 #[derive(Debug, Clone, Copy)]
 pub struct Terms<'a> {
+    /// Names of stations, settings and contacts that a new report may use.
     pub inventory: &'a Inventory,
+    /// What the report's references lead to here.
     pub codes: &'a Codes,
+    /// By this machine's clock: a report may be at most [`AHEAD`] of it.
     pub now: Timestamp,
+    /// How much of the above counts.
     pub scrutiny: Scrutiny,
 }
 
@@ -89,7 +93,7 @@ struct Desk<'a> {
 }
 
 impl<'a> Desk<'a> {
-    fn refuse(&mut self, code: Code, path: &str, message: String, fix: impl Into<String>) {
+    fn reject(&mut self, code: Code, path: &str, message: String, fix: impl Into<String>) {
         self.findings.push(Finding::new(code, self.places.of(path), message, fix));
     }
 
@@ -98,7 +102,7 @@ impl<'a> Desk<'a> {
         let now = self.terms.now;
         if at > now + AHEAD {
             let message = format!("The {what} is dated {at}, and it is only {now:.0}.");
-            self.refuse(
+            self.reject(
                 Code::ReportTime,
                 "at",
                 message,
@@ -109,7 +113,7 @@ impl<'a> Desk<'a> {
         let issued = script.map(|script| script.at).filter(|_| self.terms.scrutiny == Scrutiny::Whole);
         if let Some(issued) = issued.filter(|issued| at.saturating_add(AHEAD).is_ok_and(|at| at < *issued)) {
             let message = format!("The {what} is dated {at}, before its script was first issued ({issued:.0}).");
-            self.refuse(
+            self.reject(
                 Code::ReportTime,
                 "at",
                 message,
@@ -121,13 +125,13 @@ impl<'a> Desk<'a> {
     fn script(&mut self, digest: &Digest, station: &Name, script: Option<&Issued>) {
         let Some(script) = script else {
             let fix = "Copy the digest from the head of the script that was keyed.";
-            return self.refuse(Code::ReportScript, "script", format!("No script {digest} was ever issued."), fix);
+            return self.reject(Code::ReportScript, "script", format!("No script {digest} was ever issued."), fix);
         };
         let is_same =
             |name: &Name| self.terms.inventory.called(name).is_some_and(|one| one.names().any(|name| name == station));
         if script.station != *station && !is_same(&script.station) {
             let message = format!("The script {digest} was issued for {}, not for {station}.", script.station);
-            self.refuse(
+            self.reject(
                 Code::ReportScript,
                 "script",
                 message,
@@ -139,7 +143,7 @@ impl<'a> Desk<'a> {
     fn openings(&mut self, report: &Report, script: Option<&Issued>) {
         if report.script.is_none() && !report.openings.is_empty() {
             let fix = "Name the script whose calls were opened.";
-            self.refuse(Code::ReportScript, "openings", "There are openings, but no `script`.".into(), fix);
+            self.reject(Code::ReportScript, "openings", "There are openings, but no `script`.".into(), fix);
         }
         let (Some(digest), Some(script)) = (&report.script, script) else { return };
         let calls = calls(script);
@@ -147,7 +151,7 @@ impl<'a> Desk<'a> {
             let path = format!("openings.{nth}");
             let Some(call) = IssuedCall::find(&calls, opening.call) else {
                 let message = format!("The script {digest} has no call {}.", opening.call);
-                self.refuse(
+                self.reject(
                     Code::ReportScript,
                     &path,
                     message,
@@ -157,7 +161,7 @@ impl<'a> Desk<'a> {
             };
             if call.code(opening.code).is_none() {
                 let message = format!("Call {} of the script {digest} has no code {}.", opening.call, opening.code);
-                self.refuse(
+                self.reject(
                     Code::ReportScript,
                     &path,
                     message,
@@ -170,7 +174,7 @@ impl<'a> Desk<'a> {
     fn steps(&mut self, report: &Report, script: Option<&Issued>) {
         if report.script.is_none() && !report.steps.is_empty() {
             let fix = "Name the script that was keyed, or put what was keyed without one under `left`.";
-            self.refuse(Code::ReportScript, "steps", "There are steps, but no `script`.".into(), fix);
+            self.reject(Code::ReportScript, "steps", "There are steps, but no `script`.".into(), fix);
         }
         let (Some(digest), Some(script)) = (&report.script, script) else { return };
         let mut seen = BTreeSet::new();
@@ -178,11 +182,11 @@ impl<'a> Desk<'a> {
             let path = format!("steps.{nth}");
             if script.step(*number).is_none() {
                 let message = format!("The script {digest} has no step {number}.");
-                self.refuse(Code::ReportScript, &path, message, format!("It has {} steps.", script.steps.len()));
+                self.reject(Code::ReportScript, &path, message, format!("It has {} steps.", script.steps.len()));
             }
             if !seen.insert(number) {
                 let message = format!("Step {number} is reported twice.");
-                self.refuse(Code::ReportScript, &path, message, "Report what was heard last.");
+                self.reject(Code::ReportScript, &path, message, "Report what was heard last.");
             }
         }
     }
@@ -191,22 +195,22 @@ impl<'a> Desk<'a> {
         let Some(id) = report.corrects else { return };
         if id == report.id {
             let fix = "Give the correction an id of its own.";
-            return self.refuse(Code::ReportConflict, "corrects", "The report corrects itself.".into(), fix);
+            return self.reject(Code::ReportConflict, "corrects", "The report corrects itself.".into(), fix);
         }
         if let Some(by) = corrected.by {
             let message = format!("The report {by} corrects this one already, and this one is a correction itself.");
-            self.refuse(Code::ReportConflict, "corrects", message, "Send a report that corrects the first one.");
+            self.reject(Code::ReportConflict, "corrects", message, "Send a report that corrects the first one.");
         }
         let Some((station, is_correction)) = &corrected.other else { return };
         let is_same =
             self.terms.inventory.called(station).is_some_and(|one| one.names().any(|name| *name == report.station));
         if *station != report.station && !is_same {
             let message = format!("The report {id} is about {station}, not about {}.", report.station);
-            self.refuse(Code::ReportConflict, "corrects", message, "Name the report of this station that was wrong.");
+            self.reject(Code::ReportConflict, "corrects", message, "Name the report of this station that was wrong.");
         }
         if *is_correction {
             let message = format!("The report {id} is a correction itself.");
-            self.refuse(Code::ReportConflict, "corrects", message, "Send a report that corrects the first one.");
+            self.reject(Code::ReportConflict, "corrects", message, "Send a report that corrects the first one.");
         }
     }
 
@@ -219,7 +223,7 @@ impl<'a> Desk<'a> {
         let station = inventory.called(name);
         if station.is_none() {
             let fix = did_you_mean(name, inventory.stations.keys().map(|name| &**name));
-            self.refuse(Code::NameUnknown, "station", format!("No station is called `{name}`."), fix);
+            self.reject(Code::NameUnknown, "station", format!("No station is called `{name}`."), fix);
         }
         station.map(|station| &**station)
     }
@@ -236,12 +240,12 @@ impl<'a> Desk<'a> {
             if !keybook.lifelines.iter().any(|lifeline| lifeline.name == test.lifeline) {
                 let fix = did_you_mean(&test.lifeline, keybook.lifelines.iter().map(|l| &*l.name));
                 let message = format!("A {} has no lifeline `{}`.", keybook.model, test.lifeline);
-                self.refuse(Code::NameUnknown, &path, message, fix);
+                self.reject(Code::NameUnknown, &path, message, fix);
             }
             let Some(contact) = &test.contact else { continue };
             if !inventory.contacts.contains_key(contact) {
                 let fix = did_you_mean(contact, inventory.contacts.keys().map(|name| &**name));
-                self.refuse(Code::NameUnknown, &path, format!("No contact is called `{contact}`."), fix);
+                self.reject(Code::NameUnknown, &path, format!("No contact is called `{contact}`."), fix);
             }
         }
     }
@@ -251,10 +255,10 @@ impl<'a> Desk<'a> {
         let path = format!("{part}.{name}");
         let Some(id) = keybook.id(name) else {
             let fix = did_you_mean(name, keybook.settings.iter().map(|setting| &*setting.name));
-            return self.refuse(Code::NameUnknown, &path, format!("A {} has no setting `{name}`.", keybook.model), fix);
+            return self.reject(Code::NameUnknown, &path, format!("A {} has no setting `{name}`.", keybook.model), fix);
         };
         if let Err(unfit) = keybook.setting(id).kind.value(written, |reference| codes.seal(reference)) {
-            self.refuse(unfit.code, &path, format!("`{name}` on a {} {}", keybook.model, unfit.why), unfit.fix);
+            self.reject(unfit.code, &path, format!("`{name}` on a {} {}", keybook.model, unfit.why), unfit.fix);
         }
     }
 }

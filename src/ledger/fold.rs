@@ -15,7 +15,7 @@ use super::proven;
 use super::record::{Holding, Record, State};
 use super::report::{Heard, Opened, Opening, Outcome, Report, Test};
 use super::visit::{self, Visit, standing};
-use crate::keybook::{Keybook, SettingId};
+use crate::keybook::{Ability, Keybook, SettingId};
 use crate::setting::{Name, Reference, Secret, Value, Written};
 
 /// Folds the reports of one station that nobody is at. `scripts` finds an issued script by digest.
@@ -51,6 +51,7 @@ pub fn fold_with_visits<'r>(
             Event::Report(report) => fold.report(mark, report, report.script.as_ref().and_then(&scripts)),
             Event::Begun(visit) => fold.begun(mark, visit, scripts(&visit.script)),
         }
+        fold.note_dead(mark);
     }
     fold.record.begun = open.into_iter().cloned().collect();
     fold.record
@@ -104,6 +105,17 @@ impl Fold<'_> {
         }
         for (name, value) in std::mem::take(&mut self.said) {
             proven::said(&mut self.record.proven, &name, value, mark.at);
+        }
+    }
+
+    /// Notes of which lifelines this entry made that a press calls nobody.
+    fn note_dead(&mut self, mark: Mark) {
+        for (at, lifeline) in self.keybook.lifelines.iter().enumerate() {
+            let since = self.record.lifelines[at].dead.unwrap_or(mark);
+            self.record.lifelines[at].dead = match lifeline.ability(|id| self.record.known(id)) {
+                Ability::Dead => Some(since),
+                Ability::Undecided | Ability::Works => None,
+            };
         }
     }
 
@@ -324,7 +336,7 @@ impl Fold<'_> {
 
     /// Help was reached: what is known of the lifeline's settings is proved. Where none of them holds the number that was
     /// dialled, the keybook once had another among them: whatever holds that number is proved, too. Where all that lifelines
-    /// need is known, what the keybook has no longer is forgotten.
+    /// need that back no other is known, what the keybook has no longer is forgotten.
     fn prove(&mut self, mark: Mark, lifeline: usize, dialled: Option<&Name>) {
         let (keybook, Record { settings, proven, .. }) = (self.keybook, &mut self.record);
         let known = |id: SettingId| match &settings[id.index()].state {
@@ -340,7 +352,8 @@ impl Fold<'_> {
                 proven::tested(proven, &keybook.setting(id).name, value, mark.at);
             }
         }
-        if keybook.lifelines.iter().flat_map(|lifeline| &lifeline.settings).all(|id| known(*id).is_some()) {
+        let mut required = keybook.lifelines.iter().filter(|one| one.is_required()).flat_map(|one| &one.settings);
+        if required.all(|id| known(*id).is_some()) {
             proven.retain(|proven| keybook.id(&proven.setting).is_some());
         }
     }

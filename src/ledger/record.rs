@@ -14,15 +14,18 @@ use crate::setting::{Name, Value};
 /// What is known of one setting.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum State {
+    /// No report says what it holds.
     Unknown,
     /// One of these, and nobody can say which; always two or more.
     InDoubt(BTreeSet<Value>),
+    /// This, so far as reports go.
     Known(Value),
 }
 
 /// One setting of a station's record.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Holding {
+    /// What it holds, so far as reports go.
     pub state: State,
     /// The report that found it against the record, or showed that it is not as recorded, until a later entry sets it right.
     pub strayed: Option<Mark>,
@@ -37,6 +40,8 @@ pub struct Proof {
     pub last: Option<(Outcome, Mark)>,
     /// The last call that reached help with the settings as they still are, at the number that was last rung.
     pub reached: Option<Mark>,
+    /// Where a press calls nobody by the record: the report since which it does not.
+    pub dead: Option<Mark>,
 }
 
 /// What the reports prove about a station.

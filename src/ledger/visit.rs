@@ -17,10 +17,13 @@ pub const SILENT: SignedDuration = SignedDuration::from_hours(24);
 pub struct Visit {
     /// That of the report to come.
     pub id: Uuid,
+    /// The digest of the script that is keyed.
     pub script: Digest,
+    /// The station that is called or visited.
     pub station: Name,
     /// When the first keys were shown.
     pub at: Timestamp,
+    /// The technician, by the name used in the ledger.
     pub by: Name,
     /// The number that the inventory in use gave the station when this was recorded, in E.164.
     pub number: Option<Name>,
@@ -44,12 +47,16 @@ pub fn standing<'r>(reports: &[&'r Report]) -> Vec<&'r Report> {
     reports.iter().copied().filter(|report| !corrected.contains(&report.id)).collect()
 }
 
-/// The visits of a station that no report has ended, the earliest first. Of a corrected report the id alone counts.
+/// The visits of a station that no report has ended, the earliest first. Of a corrected report the id alone counts. The report
+/// of another visit ends only that one, though both keyed the same script.
 pub fn open<'v>(visits: impl IntoIterator<Item = &'v Visit>, reports: &[&Report]) -> Vec<&'v Visit> {
-    let standing = standing(reports);
+    let visits: Vec<&Visit> = visits.into_iter().collect();
+    let is_of_one = |report: &Report| visits.iter().any(|visit| visit.id == report.id);
+    let others: Vec<&Report> = standing(reports).into_iter().filter(|report| !is_of_one(report)).collect();
     let is_reported = |visit: &Visit| reports.iter().any(|report| report.id == visit.id);
-    let is_followed = |visit: &Visit| standing.iter().any(|report| visit.is_followed_by(report));
-    let mut open: Vec<&Visit> = visits.into_iter().filter(|visit| !is_reported(visit) && !is_followed(visit)).collect();
+    let is_followed = |visit: &Visit| others.iter().any(|report| visit.is_followed_by(report));
+    let ended = |visit: &&Visit| is_reported(visit) || is_followed(visit);
+    let mut open: Vec<&Visit> = visits.iter().copied().filter(|visit| !ended(visit)).collect();
     open.sort_by_key(|visit| (visit.at, visit.id));
     open
 }

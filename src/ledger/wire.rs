@@ -20,11 +20,16 @@ use crate::setting::{Fingerprint, Name, Written};
 
 /// One line of a ledger.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Line {
+pub enum LedgerLine {
+    /// A field report.
     Report(Box<Report>),
+    /// A script, recorded when it was issued.
     Script(Box<Issued>),
+    /// A showing of a script.
     Shown(Box<Shown>),
+    /// The beginning of a visit.
     Begun(Box<Visit>),
+    /// What people decided.
     Decision(Box<Decision>),
 }
 
@@ -148,13 +153,13 @@ pub fn report_json(report: &Report) -> Json {
 }
 
 /// A ledger line's text.
-pub fn line_of(line: &Line) -> String {
+pub fn line_of(line: &LedgerLine) -> String {
     let json = match line {
-        Line::Report(report) => serde_json::to_string(&WireReport::from(&**report)),
-        Line::Script(issued) => serde_json::to_string(&WireIssued::from(&**issued)),
-        Line::Shown(shown) => serde_json::to_string(&WireShown::from(&**shown)),
-        Line::Begun(visit) => serde_json::to_string(&WireBegun::from(&**visit)),
-        Line::Decision(decision) => wire_decision::text(decision),
+        LedgerLine::Report(report) => serde_json::to_string(&WireReport::from(&**report)),
+        LedgerLine::Script(issued) => serde_json::to_string(&WireIssued::from(&**issued)),
+        LedgerLine::Shown(shown) => serde_json::to_string(&WireShown::from(&**shown)),
+        LedgerLine::Begun(visit) => serde_json::to_string(&WireBegun::from(&**visit)),
+        LedgerLine::Decision(decision) => wire_decision::text(decision),
     };
     // Plain maps, texts and numbers always have a JSON form.
     json.unwrap_or_default()
@@ -169,29 +174,29 @@ pub fn export_line(body: &str, recorded: Timestamp) -> Result<String, WireError>
     Ok(json.to_string())
 }
 
-/// Whether a line comes from an export, and so was checked when it was taken.
-pub fn was_recorded(line: &str) -> bool {
+/// When a line of an export was recorded, and so was checked; `None` where it comes from none.
+pub fn recorded_at(line: &str) -> Option<Timestamp> {
     #[derive(Deserialize)]
     struct Recorded {
         recorded: Option<String>,
     }
-    serde_json::from_str::<Recorded>(line).is_ok_and(|line| line.recorded.is_some())
+    serde_json::from_str::<Recorded>(line).ok()?.recorded?.parse().ok()
 }
 
 /// Reads a ledger line.
 ///
 /// # Errors
 /// Says what keeps the line from being one of these.
-pub fn parse_line(text: &str) -> Result<Line, WireError> {
+pub fn parse_line(text: &str) -> Result<LedgerLine, WireError> {
     let kind: wire_decision::Kind = serde_json::from_str(text)?;
     if let Some(decision) = wire_decision::parse(&kind, text) {
-        return decision.map(|decision| Line::Decision(Box::new(decision)));
+        return decision.map(|decision| LedgerLine::Decision(Box::new(decision)));
     }
     match (kind.issued, kind.shown, kind.begun) {
-        (Some(_), _, _) => issued(serde_json::from_str(text)?).map(|issued| Line::Script(Box::new(issued))),
-        (None, Some(_), _) => shown(serde_json::from_str(text)?).map(|shown| Line::Shown(Box::new(shown))),
-        (None, None, Some(_)) => begun(serde_json::from_str(text)?).map(|visit| Line::Begun(Box::new(visit))),
-        (None, None, None) => report(serde_json::from_str(text)?).map(|report| Line::Report(Box::new(report))),
+        (Some(_), _, _) => issued(serde_json::from_str(text)?).map(|issued| LedgerLine::Script(Box::new(issued))),
+        (None, Some(_), _) => shown(serde_json::from_str(text)?).map(|shown| LedgerLine::Shown(Box::new(shown))),
+        (None, None, Some(_)) => begun(serde_json::from_str(text)?).map(|visit| LedgerLine::Begun(Box::new(visit))),
+        (None, None, None) => report(serde_json::from_str(text)?).map(|report| LedgerLine::Report(Box::new(report))),
     }
 }
 
@@ -397,7 +402,7 @@ mod tests {
     fn a_report_comes_back_from_its_line_unchanged() {
         let mut report = sample();
         report.fingerprints.insert("file:a".parse().unwrap(), Fingerprint::stored("k:1"));
-        let line = Line::Report(Box::new(report));
+        let line = LedgerLine::Report(Box::new(report));
         assert_eq!(parse_line(&line_of(&line)).unwrap(), line);
     }
 
@@ -406,7 +411,7 @@ mod tests {
         let mut report = sample();
         report.number = Some("+441632960121".into());
         report.tests[0].dialled = Some("9,01632960101".into());
-        let line = Line::Report(Box::new(report.clone()));
+        let line = LedgerLine::Report(Box::new(report.clone()));
         assert_eq!(parse_line(&line_of(&line)).unwrap(), line);
         assert_eq!(report_json(&report), report_json(&sample()));
         let claimed = r#"{"report":1,"id":"019a6c1e-8f00-7000-8000-000000000001","station":"EQ-01",
@@ -417,8 +422,11 @@ mod tests {
     #[test]
     fn a_showing_comes_back_from_its_line_unchanged() {
         let at = "2026-11-20T10:14:00Z".parse().unwrap();
-        let line =
-            Line::Shown(Box::new(Shown { script: "3f9a1c0b7d24e615".parse().unwrap(), station: "EQ-01".into(), at }));
+        let line = LedgerLine::Shown(Box::new(Shown {
+            script: "3f9a1c0b7d24e615".parse().unwrap(),
+            station: "EQ-01".into(),
+            at,
+        }));
         let text = r#"{"shown":1,"script":"3f9a1c0b7d24e615","station":"EQ-01","at":"2026-11-20T10:14:00Z"}"#;
         assert_eq!(line_of(&line), text);
         assert_eq!(parse_line(text).unwrap(), line);
@@ -430,9 +438,9 @@ mod tests {
         let text = r#"{"begun":1,"id":"019a6c1e-8f00-7000-8000-000000000001","script":"3f9a1c0b7d24e615","station":"EQ-01","at":"2026-11-20T10:14:00Z","by":"tech-07"}"#;
         let line = parse_line(text).unwrap();
         assert_eq!(line_of(&line), text);
-        let Line::Begun(mut visit) = line else { panic!("{line:?}") };
+        let LedgerLine::Begun(mut visit) = line else { panic!("{line:?}") };
         visit.number = Some("+441632960121".into());
-        let line = Line::Begun(visit);
+        let line = LedgerLine::Begun(visit);
         assert_eq!(parse_line(&line_of(&line)).unwrap(), line);
         for (was, is) in [("\"begun\":1", "\"begun\":2"), ("tech-07", " "), ("0001\"", "001\""), ("10:14", "25:14")] {
             assert!(parse_line(&text.replace(was, is)).is_err(), "{is}");
@@ -467,7 +475,7 @@ note: "é \"x\""
             ("access".into(), Some((Written::Secret("file:a".parse().unwrap()), Some(Fingerprint::stored("k:1"))))),
             ("emergency.primary".into(), None),
         ];
-        let line = Line::Script(Box::new(Issued {
+        let line = LedgerLine::Script(Box::new(Issued {
             digest: "3f9a1c0b7d24e615".parse().unwrap(),
             station: "EQ-01".into(),
             at: "2026-11-20T10:14:00Z".parse().unwrap(),
@@ -478,7 +486,7 @@ note: "é \"x\""
     }
 
     #[test]
-    fn a_line_that_is_neither_is_refused() {
+    fn a_line_that_is_neither_is_rejected() {
         for text in ["", "{}", "[]", "{\"report\":1}", "{\"issued\":1}", "null", "{\"issued\":1,\"script\":\"x\"}"] {
             assert!(parse_line(text).is_err(), "{text}");
         }

@@ -236,7 +236,7 @@ fn uuid(text: &str) -> Result<Uuid, WireError> {
 #[cfg(test)]
 mod tests {
     use super::super::issued::Effect;
-    use super::super::{Line, line_of, parse_line};
+    use super::super::{LedgerLine, line_of, parse_line};
     use super::*;
     use crate::setting::{Fingerprint, Written};
 
@@ -286,7 +286,7 @@ mod tests {
     #[test]
     fn a_notice_comes_back_from_its_line_unchanged() {
         for decision in samples() {
-            let line = Line::Decision(Box::new(decision));
+            let line = LedgerLine::Decision(Box::new(decision));
             assert_eq!(parse_line(&line_of(&line)).unwrap(), line);
         }
     }
@@ -294,15 +294,15 @@ mod tests {
     #[test]
     fn a_release_that_names_stations_without_values_is_read_and_covers_none() {
         let text = r#"{"release":1,"id":"00000000-0000-0000-0000-000000000007","at":"2026-11-25T12:00:00Z","by":"ops-2","why":"moved","change":"0123456789abcdef","stations":["EQ-01"]}"#;
-        let Ok(Line::Decision(decision)) = parse_line(text) else { panic!("{:?}", parse_line(text)) };
+        let Ok(LedgerLine::Decision(decision)) = parse_line(text) else { panic!("{:?}", parse_line(text)) };
         let Decision::Release(release) = *decision else { panic!("another decision") };
         assert_eq!(release.stations, [("EQ-01".into(), Arc::default())].into());
     }
 
     #[test]
-    fn a_line_that_breaks_a_rule_or_says_more_than_is_known_is_refused() {
+    fn a_line_that_breaks_a_rule_or_says_more_than_is_known_is_rejected() {
         for decision in samples() {
-            let text = line_of(&Line::Decision(Box::new(decision)));
+            let text = line_of(&LedgerLine::Decision(Box::new(decision)));
             let mut json: serde_json::Value = serde_json::from_str(&text).unwrap();
             for (key, odd) in
                 [("by", "a\nb"), ("at", "soon"), ("id", "7"), ("more", "x"), ("until", "2029-01-01T00:00:00Z")]

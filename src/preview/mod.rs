@@ -17,9 +17,9 @@ use crate::setting::{Codes, Name, Value, Weight};
 
 /// What a change would do.
 #[derive(Debug, Clone, Default)]
-pub struct Change {
+pub struct Preview {
     /// Stations of which something else is wanted, or which ring or stand elsewhere; in order of their names.
-    pub stations: Vec<StationChange>,
+    pub stations: Vec<StationPreview>,
     /// Stations that leave the inventory.
     pub gone: BTreeSet<Name>,
     /// New names that ring on the number of one that is gone: under a new name there is no record.
@@ -32,18 +32,18 @@ pub struct Change {
 
 /// What a change would do to one station.
 #[derive(Debug, Clone)]
-pub struct StationChange {
+pub struct StationPreview {
     /// As it would be.
     pub station: Arc<Station>,
     /// As it was; `None` where the station is new.
     pub was: Option<Arc<Station>>,
     /// Sorted by name.
-    pub settings: Vec<SettingChange>,
+    pub settings: Vec<SettingPreview>,
 }
 
 /// One setting of which something else would be wanted.
 #[derive(Debug, Clone)]
-pub struct SettingChange {
+pub struct SettingPreview {
     /// Its name in the keybook.
     pub name: Name,
     /// What it means for a person pressing the button.
@@ -56,14 +56,14 @@ pub struct SettingChange {
     pub rings: bool,
 }
 
-impl Change {
+impl Preview {
     /// Compares two inventories. `codes` knows the codes of both, as far as they can be read here.
-    pub fn between(before: &Inventory, after: &Inventory, codes: &Codes) -> Change {
-        let mut change = Change::default();
+    pub fn between(before: &Inventory, after: &Inventory, codes: &Codes) -> Preview {
+        let mut change = Preview::default();
         let mut memory = Memory::for_a_fleet();
         for station in after.stations.values() {
             let was = before.stations.get(&station.name);
-            let changed = StationChange::between(was, station);
+            let changed = StationPreview::between(was, station);
             if changed.is_empty() {
                 continue;
             }
@@ -82,7 +82,7 @@ impl Change {
 
     /// Whether nothing would change at any station.
     pub fn is_empty(&self) -> bool {
-        let Change { stations, gone, renamed: _, work: _, stuck: _ } = self;
+        let Preview { stations, gone, renamed: _, work: _, stuck: _ } = self;
         stations.is_empty() && gone.is_empty()
     }
 
@@ -132,8 +132,8 @@ impl Change {
     }
 }
 
-impl StationChange {
-    fn between(was: Option<&Arc<Station>>, station: &Arc<Station>) -> StationChange {
+impl StationPreview {
+    fn between(was: Option<&Arc<Station>>, station: &Arc<Station>) -> StationPreview {
         let now = wanted_by_name(station);
         let before = was.map(|was| wanted_by_name(was)).unwrap_or_default();
         let names: BTreeSet<&Name> = now.keys().chain(before.keys()).copied().collect();
@@ -149,11 +149,11 @@ impl StationChange {
                 settings.push(setting_change(station, was, name, from.map(|w| (*w).clone()), to.map(|w| (*w).clone())));
             }
         }
-        StationChange { station: station.clone(), was: was.cloned(), settings }
+        StationPreview { station: station.clone(), was: was.cloned(), settings }
     }
 
     fn is_empty(&self) -> bool {
-        let StationChange { station, was, settings } = self;
+        let StationPreview { station, was, settings } = self;
         let same = was.as_ref().is_some_and(|was| {
             was.number == station.number && was.keybook.model == station.keybook.model && was.site == station.site
         });
@@ -187,7 +187,7 @@ fn setting_change(
     name: &Name,
     from: Option<Arc<Wanted>>,
     to: Option<Arc<Wanted>>,
-) -> SettingChange {
+) -> SettingPreview {
     let books = [Some(station), was.map(|was| &**was)].into_iter().flatten().map(|station| &station.keybook);
     let mut weight = Weight::Routine;
     let mut in_lifeline = false;
@@ -203,7 +203,7 @@ fn setting_change(
         })
     };
     let rings = (in_lifeline || weight == Weight::Lifeline) && (is_dial(&from) || is_dial(&to));
-    SettingChange { name: name.clone(), weight, from, to, rings }
+    SettingPreview { name: name.clone(), weight, from, to, rings }
 }
 
 #[cfg(test)]

@@ -7,7 +7,7 @@ use std::fmt::Write as _;
 
 use serde_json::{Value as Json, json as object};
 
-use super::{Change, SettingChange, StationChange};
+use super::{Preview, SettingPreview, StationPreview};
 use crate::drift::value_text;
 use crate::finding::plural;
 use crate::inventory::Wanted;
@@ -21,7 +21,7 @@ const NAMED: usize = 12;
 const GROUPS: usize = 60;
 
 /// The change for people. `before` and `after` say what is compared.
-pub fn text(change: &Change, before: &str, after: &str) -> String {
+pub fn text(change: &Preview, before: &str, after: &str) -> String {
     if change.is_empty() {
         return format!("Against {before}: nothing changes at any station.\n");
     }
@@ -39,7 +39,7 @@ pub fn text(change: &Change, before: &str, after: &str) -> String {
     out
 }
 
-fn stations_sentence(change: &Change) -> String {
+fn stations_sentence(change: &Preview) -> String {
     let new = change.stations.iter().filter(|station| station.was.is_none()).count();
     let changed = change.stations.len() - new;
     let parts = [(changed, "would change"), (new, "would be new"), (change.gone.len(), "would be gone")];
@@ -47,7 +47,7 @@ fn stations_sentence(change: &Change) -> String {
     parts.map(|(count, what)| format!("{} {what}", plural(count as u64, "station"))).collect::<Vec<_>>().join(", ")
 }
 
-fn keying_sentence(change: &Change, before: &str) -> String {
+fn keying_sentence(change: &Preview, before: &str) -> String {
     let work = change.work;
     if work.stations == 0 {
         return "Nothing would need keying.".into();
@@ -79,7 +79,7 @@ fn spelt(wanted: Option<&Wanted>) -> String {
     }
 }
 
-fn rings(out: &mut String, change: &Change) {
+fn rings(out: &mut String, change: &Preview) {
     let mut groups: BTreeMap<(Name, String, String), Vec<&Name>> = BTreeMap::new();
     for station in change.stations.iter().filter(|station| station.was.is_some()) {
         for setting in station.settings.iter().filter(|setting| setting.rings) {
@@ -98,8 +98,8 @@ fn rings(out: &mut String, change: &Change) {
 }
 
 /// What else a station's own lines may say: that it is rung, stands or is another.
-fn elsewhere(out: &mut String, change: &Change) {
-    for StationChange { station, was, settings: _ } in &change.stations {
+fn elsewhere(out: &mut String, change: &Preview) {
+    for StationPreview { station, was, settings: _ } in &change.stations {
         let Some(was) = was else { continue };
         let mut said = Vec::new();
         if was.number != station.number {
@@ -117,7 +117,7 @@ fn elsewhere(out: &mut String, change: &Change) {
     }
 }
 
-fn comings_and_goings(out: &mut String, change: &Change) {
+fn comings_and_goings(out: &mut String, change: &Preview) {
     let new: Vec<&Name> = change.stations.iter().filter(|s| s.was.is_none()).map(|s| &s.station.name).collect();
     if !new.is_empty() {
         let _ = writeln!(out, "\nNew: {}.", named(new));
@@ -127,7 +127,7 @@ fn comings_and_goings(out: &mut String, change: &Change) {
     }
 }
 
-fn renamed(out: &mut String, change: &Change) {
+fn renamed(out: &mut String, change: &Preview) {
     for (was, name) in &change.renamed {
         let _ = writeln!(
             out,
@@ -137,7 +137,7 @@ fn renamed(out: &mut String, change: &Change) {
     }
 }
 
-fn stuck(out: &mut String, change: &Change) {
+fn stuck(out: &mut String, change: &Preview) {
     if change.stuck.is_empty() {
         return;
     }
@@ -152,7 +152,7 @@ fn stuck(out: &mut String, change: &Change) {
 }
 
 /// The lines of a setting in the diff.
-fn diff_lines(setting: &SettingChange) -> String {
+fn diff_lines(setting: &SettingPreview) -> String {
     let line = |sign: char, wanted: &Wanted| format!("{sign}{}: {}\n", setting.name, spelt(Some(wanted)));
     let from = setting.from.as_ref().map(|wanted| line('-', wanted)).unwrap_or_default();
     let to = setting.to.as_ref().map(|wanted| line('+', wanted)).unwrap_or_default();
@@ -163,7 +163,7 @@ fn diff_lines(setting: &SettingChange) -> String {
     from + &to
 }
 
-fn diff(out: &mut String, change: &Change, before: &str, after: &str) {
+fn diff(out: &mut String, change: &Preview, before: &str, after: &str) {
     let mut groups: BTreeMap<String, Vec<&Name>> = BTreeMap::new();
     for station in &change.stations {
         let lines: String = station.settings.iter().map(diff_lines).collect();
@@ -188,7 +188,7 @@ fn diff(out: &mut String, change: &Change, before: &str, after: &str) {
 }
 
 /// The change for programs, every station in it.
-pub fn json(change: &Change) -> Json {
+pub fn json(change: &Preview) -> Json {
     let wanted = |wanted: &Option<std::sync::Arc<Wanted>>| match wanted {
         None => Json::Null,
         Some(wanted) => object!({
@@ -197,7 +197,7 @@ pub fn json(change: &Change) -> Json {
             "place": wanted.place.to_string(),
         }),
     };
-    let setting = |setting: &SettingChange| {
+    let setting = |setting: &SettingPreview| {
         object!({
             "setting": &*setting.name,
             "weight": setting.weight.as_str(),
@@ -206,7 +206,7 @@ pub fn json(change: &Change) -> Json {
             "rings_elsewhere": setting.rings,
         })
     };
-    let station = |change: &StationChange| {
+    let station = |change: &StationPreview| {
         object!({
             "station": &*change.station.name,
             "site": &*change.station.site,

@@ -33,14 +33,14 @@ const OTHER: &str = "+441632960109";
 
 #[test]
 fn the_same_inventory_changes_nothing() {
-    let change = Change::between(&fleet(3, HELP, ""), &fleet(3, HELP, ""), &codes());
+    let change = Preview::between(&fleet(3, HELP, ""), &fleet(3, HELP, ""), &codes());
     assert!(change.is_empty() && change.work == Work::default());
     assert_eq!(text(&change, "main", "here"), "Against main: nothing changes at any station.\n");
 }
 
 #[test]
 fn a_contact_that_moves_fifty_stations_is_one_line_and_one_hunk() {
-    let change = Change::between(&fleet(50, HELP, ""), &fleet(50, OTHER, ""), &codes());
+    let change = Preview::between(&fleet(50, HELP, ""), &fleet(50, OTHER, ""), &codes());
     assert_eq!(change.counts(), [(Weight::Lifeline, (50, 50))].into());
     // B, the code that nobody wants (8 at most), #; 21, 9C01632960109, #; D.
     assert_eq!((change.work.calls, change.work.presses), (50, 50 * (10 + 16 + 1)));
@@ -61,7 +61,7 @@ fn stations_come_and_go_and_a_new_name_on_an_old_number_is_pointed_out() {
     let renamed = Arc::make_mut(&mut after.stations).remove("S-001").expect("a station");
     let renamed = Station { name: "T-001".into(), ..(*renamed).clone() };
     Arc::make_mut(&mut after.stations).insert(renamed.name.clone(), Arc::new(renamed));
-    let change = Change::between(&before, &after, &codes());
+    let change = Preview::between(&before, &after, &codes());
     assert_eq!(change.gone, ["S-001".into()].into());
     assert_eq!(change.renamed, [("S-001".into(), "T-001".into())]);
     let new: Vec<&str> =
@@ -76,7 +76,7 @@ fn stations_come_and_go_and_a_new_name_on_an_old_number_is_pointed_out() {
 #[test]
 fn a_setting_left_alone_from_now_on_needs_no_keying_and_one_nobody_can_key_is_told() {
     let (with, without) = (fleet(2, HELP, ", gate.seconds: 7"), fleet(2, HELP, ""));
-    let change = Change::between(&with, &without, &codes());
+    let change = Preview::between(&with, &without, &codes());
     assert!(!change.is_empty() && change.work == Work::default() && change.counts().is_empty());
     assert!(text(&change, "main", "here").contains("-gate.seconds: 7\n```"));
     // To key the backup the line's kind has to be known: without it nothing may touch it.
@@ -86,7 +86,7 @@ fn a_setting_left_alone_from_now_on_needs_no_keying_and_one_nobody_can_key_is_to
         let book = keybook(&no_writer);
         *station = Arc::new(Station { keybook: book, ..(**station).clone() });
     }
-    let change = Change::between(&without, &after, &codes());
+    let change = Preview::between(&without, &after, &codes());
     assert_eq!(change.stuck.len(), 2);
     assert!(change.is_impossible());
     let (_, NoScript::Unreachable(stuck)) = &change.stuck[0] else { panic!("{:?}", change.stuck) };
@@ -96,7 +96,7 @@ fn a_setting_left_alone_from_now_on_needs_no_keying_and_one_nobody_can_key_is_to
 
 #[test]
 fn the_json_names_every_station_however_many_there_are() {
-    let change = Change::between(&fleet(90, HELP, ""), &fleet(90, OTHER, ""), &codes());
+    let change = Preview::between(&fleet(90, HELP, ""), &fleet(90, OTHER, ""), &codes());
     let json = json(&change);
     assert_eq!(json["stations"].as_array().map(Vec::len), Some(90));
     assert_eq!(json["by_weight"]["lifeline"]["stations"], 90);

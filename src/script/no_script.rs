@@ -19,6 +19,7 @@ use super::search::{Stop, UnreachableGoal};
 use super::task::Task;
 
 /// Why a station gets no script.
+#[allow(missing_docs, reason = "their messages say it")]
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum NoScript {
     /// Settings that cannot be brought to what is wanted, in the keybook's order.
@@ -62,7 +63,9 @@ fn lines(stuck: &[Stuck]) -> String {
 /// A setting that no script brings to what is wanted.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Stuck {
+    /// Its name in the keybook.
     pub setting: Name,
+    /// What the inventory wants it to hold.
     pub wanted: Value,
     /// What stands in the way; never empty.
     pub rules: Vec<Rule>,
@@ -72,19 +75,53 @@ pub struct Stuck {
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Rule {
     /// No command of the keybook stores the value.
-    NothingStores { setting: Name },
+    NothingStores {
+        /// The setting that is stuck.
+        setting: Name,
+    },
     /// The command might help, but has to do with a setting that is neither managed nor known.
-    PartnerUnknown { command: Name, partner: Name },
-    /// The command needs a setting to hold one of some values, and nothing that can be keyed brings it there. `stored`:
-    /// whether the keybook has a command that would.
-    NeedNever { command: Name, setting: Name, values: Vec<String>, held: Option<String>, stored: bool },
+    PartnerUnknown {
+        /// Its name in the keybook.
+        command: Name,
+        /// The setting that nobody knows.
+        partner: Name,
+    },
+    /// The command needs a setting to hold one of some values, and nothing that can be keyed brings it there.
+    NeedNever {
+        /// Its name in the keybook.
+        command: Name,
+        /// The setting that it needs.
+        setting: Name,
+        /// The values that would do, as people see them.
+        values: Vec<String>,
+        /// What it holds, as people see it; `None`: nobody knows.
+        held: Option<String>,
+        /// Whether the keybook has a command that stores one of the values.
+        stored: bool,
+    },
     /// The command keys what a setting holds now, and nothing makes that known.
-    HeldUnknown { command: Name, setting: Name },
+    HeldUnknown {
+        /// Its name in the keybook.
+        command: Name,
+        /// The setting whose value it keys.
+        setting: Name,
+    },
     /// The command also stores a setting for which no value may be keyed.
-    NothingToKey { command: Name, setting: Name },
-    /// No order of commands brings it there and ends with these too. Wanting some other value of one in `otherwise` leaves
-    /// room for all the others of them; so does leaving one in `alone` alone.
-    NotBeside { others: Vec<Beside>, otherwise: Vec<Name>, alone: Vec<Name> },
+    NothingToKey {
+        /// Its name in the keybook.
+        command: Name,
+        /// The setting that it stores besides.
+        setting: Name,
+    },
+    /// No order of commands brings it there and ends with these too.
+    NotBeside {
+        /// How other settings have to end.
+        others: Vec<Beside>,
+        /// Wanting some other value of one of these leaves room for the rest.
+        otherwise: Vec<Name>,
+        /// Leaving one of these alone does so too.
+        alone: Vec<Name>,
+    },
 }
 
 /// Most settings named beside another; so many are only there where the search did not find out which of them matter.
@@ -93,11 +130,13 @@ const MOST_NAMED: usize = 8;
 /// A setting beside which another wish cannot be reached.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Beside {
+    /// Its name in the keybook.
     pub setting: Name,
     /// How it has to end.
     pub value: String,
     /// Whether it holds that now.
     pub held: bool,
+    /// Whether the inventory wants anything of it.
     pub managed: bool,
 }
 

@@ -2,7 +2,7 @@
 
 use serde_json::{Value as Json, json};
 
-use crate::keybook::{Keybook, Part, Setting, SettingId, Template, Use};
+use crate::keybook::{Keybook, Setting, SettingId, Template, TemplatePart, Use};
 use crate::setting::{Code, Codes, Kind, Name, Reference, Secret, Value};
 
 use super::task::code_presses;
@@ -14,8 +14,15 @@ pub enum Piece {
     Literal(String),
     /// The keys of a value.
     Value(String),
-    /// A code, by the setting that holds it.
-    Code { setting: Name, secret: Secret, longest: usize },
+    /// A code.
+    Code {
+        /// The setting that holds it.
+        setting: Name,
+        /// Which code.
+        secret: Secret,
+        /// How many digits one may have: it counts as so many where it cannot be read here.
+        longest: usize,
+    },
 }
 
 /// Everything pressed for one command.
@@ -32,13 +39,13 @@ impl Pressed {
         let mut pieces: Vec<Piece> = Vec::new();
         for part in &template.0 {
             match part {
-                Part::Key(key) => match pieces.last_mut() {
+                TemplatePart::Key(key) => match pieces.last_mut() {
                     Some(Piece::Literal(run)) => run.push(key.sign()),
                     Some(Piece::Value(_) | Piece::Code { .. }) | None => {
                         pieces.push(Piece::Literal(key.sign().to_string()));
                     }
                 },
-                Part::Field(how, id) => pieces.push(field(keybook, *id, value(*how, *id)?)?),
+                TemplatePart::Field(how, id) => pieces.push(field(keybook, *id, value(*how, *id)?)?),
             }
         }
         Some(Pressed(pieces))

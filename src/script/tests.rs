@@ -15,7 +15,7 @@ use super::*;
 use crate::drift::{Rules, look};
 use crate::inventory::{Inventory, Station};
 use crate::keybook::sample::{TERN, keybook};
-use crate::ledger::{Heard, Line, Outcome, Record, Report, State as HeldState, Test, fold, parse_line};
+use crate::ledger::{Heard, LedgerLine, Outcome, Record, Report, State as HeldState, Test, fold, parse_line};
 use crate::script::problem::Cost;
 use crate::setting::{Code, Codes, Name, Reference, Value};
 
@@ -223,7 +223,7 @@ fn what_cannot_be_reached_is_named_with_what_stands_in_the_way() {
         "  identity to 121:\n    `identity` may not be keyed: it has to do with `gate.seconds`, which is unmanaged and unknown. \
          Say in the inventory what `gate.seconds` should be, or report what it is."
     );
-    // What the mend says, done, gets on.
+    // What the fix says, done, gets on.
     let station = self::station(&compound, ALL_WANTED);
     assert!(keyed(&station, &self::record(&station, &held)).unwrap().is_some());
 }
@@ -414,8 +414,9 @@ fn what_is_in_doubt_is_keyed_and_proved_from_each_candidate() {
 fn a_script_on_record_does_to_the_record_what_it_did_to_the_station() {
     let station = station(TERN, ALL_WANTED);
     let script = there(&station, &Record::blank(&station.keybook)).unwrap().unwrap();
-    let Line::Script(on_record) =
-        parse_line(&crate::ledger::line_of(&Line::Script(Box::new(issued(&script, Timestamp::UNIX_EPOCH))))).unwrap()
+    let LedgerLine::Script(on_record) =
+        parse_line(&crate::ledger::line_of(&LedgerLine::Script(Box::new(issued(&script, Timestamp::UNIX_EPOCH)))))
+            .unwrap()
     else {
         panic!()
     };

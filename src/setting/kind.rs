@@ -18,12 +18,12 @@ pub enum Kind {
     },
     /// A stored telephone number.
     Dial {
-        /// The fewest keys.
+        /// The fewest symbols.
         min: u32,
-        /// The most keys.
+        /// The most symbols.
         max: u32,
-        /// How signs other than digits are keyed.
-        symbols: Arc<BTreeMap<char, Key>>,
+        /// How symbols other than digits are keyed: the first key is no digit, and none of these equals or begins another.
+        symbols: Arc<BTreeMap<char, Keys>>,
     },
     /// One of several names, each with its code.
     Choice(Vec<(Name, Keys)>),
@@ -149,7 +149,7 @@ impl Kind {
         match self {
             Kind::Digits { min, max } => format!("{} in double quotes", counted(*min, *max, "digit")),
             Kind::Dial { min, max, .. } => {
-                format!("{} in double quotes, or {{to: CONTACT}}", counted(*min, *max, "key"))
+                format!("{} in double quotes, or {{to: CONTACT}}", counted(*min, *max, "symbol"))
             }
             Kind::Choice(codes) => format!("one of {}", codes.iter().map(|(n, _)| &**n).collect::<Vec<_>>().join(", ")),
             Kind::Flags { names, .. } => {
@@ -183,8 +183,12 @@ impl Kind {
         let text = match (self, value) {
             (Kind::Digits { .. }, Value::Digits(text)) => text.to_string(),
             (Kind::Dial { symbols, .. }, Value::Dial(text)) => {
-                let keyed = text.chars().map(|sign| symbols.get(&sign).copied().or_else(|| Key::new(sign)));
-                return keyed.collect::<Option<Vec<_>>>().map(Keys);
+                let keyed = text.chars().map(|sign| match symbols.get(&sign) {
+                    Some(keys) => Some(keys.clone()),
+                    None => Key::new(sign).filter(|key| key.is_digit()).map(|key| Keys(vec![key])),
+                });
+                let keyed: Option<Vec<Keys>> = keyed.collect();
+                return keyed.map(|keyed| Keys(keyed.into_iter().flat_map(|keys| keys.0).collect()));
             }
             (Kind::Choice(codes), Value::Choice(name)) => {
                 return codes.iter().find(|(n, _)| n == name).map(|(_, k)| k.clone());
@@ -213,8 +217,7 @@ impl Kind {
         match self {
             Kind::Digits { min, max } => digits(&text, *min, *max).ok().map(Value::Digits),
             Kind::Dial { min, max, symbols } => {
-                let sign = |key: &Key| symbols.iter().find(|(_, k)| *k == key).map_or(key.sign(), |(sign, _)| *sign);
-                let text: String = keys.iter().map(sign).collect();
+                let text = symbols_of(keys, symbols)?;
                 dial(&text, *min, *max, symbols).ok().map(Value::Dial)
             }
             Kind::Choice(codes) => codes.iter().find(|(_, k)| k.0 == keys).map(|(n, _)| Value::Choice(n.clone())),
@@ -236,6 +239,21 @@ impl Kind {
 /// `n` zero-padded to `width`.
 pub(crate) fn padded(n: u32, width: Option<u32>) -> String {
     format!("{n:0>width$}", width = width.unwrap_or(0) as usize)
+}
+
+/// The symbols that keys stand for: digits, and those that are keyed with keys of their own.
+fn symbols_of(mut keys: &[Key], symbols: &BTreeMap<char, Keys>) -> Option<String> {
+    let mut text = String::new();
+    while let Some(first) = keys.first() {
+        if first.is_digit() {
+            (keys, _) = (&keys[1..], text.push(first.sign()));
+            continue;
+        }
+        let (symbol, keyed) = symbols.iter().find(|(_, keyed)| keys.starts_with(&keyed.0) && !keyed.0.is_empty())?;
+        text.push(*symbol);
+        keys = &keys[keyed.0.len()..];
+    }
+    Some(text)
 }
 
 /// The names whose numbers add up to `sum`; sums are distinct (a keybook is refused otherwise).
@@ -297,14 +315,14 @@ fn exactly(straight: Option<String>, fix: impl FnOnce() -> String) -> (String, O
     }
 }
 
-fn dial(text: &str, min: u32, max: u32, symbols: &BTreeMap<char, Key>) -> Result<Name, Unfit> {
+fn dial(text: &str, min: u32, max: u32, symbols: &BTreeMap<char, Keys>) -> Result<Name, Unfit> {
     for sign in text.chars() {
         if sign.is_ascii_digit() || symbols.contains_key(&sign) {
             continue;
         }
         let straight = typed(text).filter(|straight| straight != text && dial(straight, min, max, symbols).is_ok());
-        let keys: Vec<String> = symbols.keys().map(|s| format!("`{s}`")).collect();
-        let can = if keys.is_empty() { String::new() } else { format!(" and {}", keys.join(", ")) };
+        let others: Vec<String> = symbols.keys().map(|s| format!("`{s}`")).collect();
+        let can = if others.is_empty() { String::new() } else { format!(" and {}", others.join(", ")) };
         let (fix, replacement) = exactly(straight, || match sign {
             '+' => "Make a contact with `calls` and write {to: CONTACT}: how it is dialled depends on the line.".into(),
             'p' | 'P' | 'w' | 'W' if symbols.contains_key(&',') => "A pause is written as a comma.".into(),
@@ -315,9 +333,9 @@ fn dial(text: &str, min: u32, max: u32, symbols: &BTreeMap<char, Key>) -> Result
     }
     let count = text.chars().count();
     if count < min as usize || count > max as usize {
-        let takes = counted(min, max, "key");
+        let takes = counted(min, max, "symbol");
         return outside(
-            format!("is \"{text}\", which takes {count} keys; this model stores {takes}."),
+            format!("is \"{text}\", which has {count} symbols; this model stores {takes}."),
             "Use a shorter number, prefix or form, or another contact.",
         );
     }
@@ -376,7 +394,7 @@ mod tests {
     }
 
     fn dial_kind() -> Kind {
-        let symbols = [(',', Key::new('C').unwrap())].into_iter().collect();
+        let symbols = [(',', "C".parse().unwrap())].into();
         Kind::Dial { min: 0, max: 20, symbols: Arc::new(symbols) }
     }
 
@@ -399,7 +417,7 @@ mod tests {
     }
 
     #[test]
-    fn a_value_outside_its_kind_is_refused_with_a_mend() {
+    fn a_value_outside_its_kind_is_refused_with_a_fix() {
         let number = Kind::Number { min: 10, max: 90, step: 5, width: None, unit: "s".into() };
         for (kind, written, code) in [
             (&number, Written::Plain("12".into()), finding::Code::ValueOutside),

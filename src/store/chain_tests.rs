@@ -16,7 +16,7 @@ fn link(seq: i64, body: &str, prev: &str) -> Link {
         prev: prev.to_owned(),
         hash: String::new(),
     };
-    link.hash = link.reckoned_hash();
+    link.hash = link.computed_hash();
     link
 }
 
@@ -51,7 +51,7 @@ fn another_program_reckons_the_same_hashes() {
         prev: GENESIS.to_owned(),
         hash: String::new(),
     };
-    let hash = first.reckoned_hash();
+    let hash = first.computed_hash();
     assert_eq!(hash, "b9aa99c3758f7f3346dd8b96f13c067a1cced903cb09d806e88d37ce93f3ec77");
     let second = Link {
         seq: 2,
@@ -64,7 +64,7 @@ fn another_program_reckons_the_same_hashes() {
         prev: hash,
         hash: String::new(),
     };
-    assert_eq!(second.reckoned_hash(), "e160b0a41f72aac485fd7ab4ee06fbf5f7d4d42fc6099a062ae78da0e5a9cc2d");
+    assert_eq!(second.computed_hash(), "e160b0a41f72aac485fd7ab4ee06fbf5f7d4d42fc6099a062ae78da0e5a9cc2d");
 }
 
 proptest! {
@@ -134,7 +134,7 @@ proptest! {
             let mut link = link(1, body, GENESIS);
             link.id = id.to_owned();
             link.station = station.to_owned();
-            link.reckoned_hash()
+            link.computed_hash()
         };
         prop_assert_eq!(make(&a, &b, &c) == make(&d, &e, &f), (a, b, c) == (d, e, f));
     }

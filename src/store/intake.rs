@@ -1,83 +1,96 @@
-//! What came in besides good reports: those refused, kept with their reasons, and dropped files already taken.
-//! It never decides what is refused; a content is named by the hash its caller made of it.
+//! What came in besides good reports: those rejected, kept with their reasons, and dropped files that were read.
+//! It never decides what is rejected; a content is named by the hash its caller made of it.
 
 use std::collections::BTreeMap;
 
 use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Row};
 
-use super::{NAMES_AT_ONCE, Store, StoreError, parameters, without_nul};
+use super::{NAMES_AT_ONCE, Store, StoreError, next_number, parameters, without_nul};
 
-/// A report that was refused. `source`: where it came from, as a person is told (`file reports/x.yaml`); `reasons`: JSON;
-/// `body`: the text as received; `content_sha`: hash of that text, by which it is told once; `report` and `station`: the
-/// id and station that it names, as far as they could be read.
+/// A report, or a line of an export, to be kept as rejected.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct NewRefused {
+pub struct NewRejected {
+    /// SHA-256 of the text, in hexadecimal: a text is kept, and alerted about, once.
     pub content_sha: String,
+    /// Of this rejection, made by the caller; unique.
     pub id: String,
+    /// Where it came from, for people: a path.
     pub source: String,
+    /// Its findings as JSON.
     pub reasons: String,
+    /// The text as received: codes covered, cut where it is too long.
     pub body: String,
+    /// The report's own id, as far as it can be read.
     pub report: Option<String>,
+    /// The station that it names, as far as it can be read.
     pub station: Option<String>,
+    /// Milliseconds since 1970.
     pub at_ms: i64,
 }
 
-/// A refused report as kept, without its text; `seq` counts upwards.
+/// A rejected report as kept, without its text.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Refused {
+pub struct Rejected {
+    /// Counts upwards in the order of rejection.
     pub seq: i64,
+    /// SHA-256 of the text, in hexadecimal.
     pub content_sha: String,
+    /// Where it came from, for people.
     pub source: String,
+    /// Its findings as JSON.
     pub reasons: String,
+    /// The report's own id, as far as it can be read.
     pub report: Option<String>,
+    /// The station that it names, as far as it can be read.
     pub station: Option<String>,
 }
 
 /// Its columns.
-const REFUSED: &str = "seq, content_sha, source, reasons, report, station";
+const REJECTED: &str = "seq, content_sha, source, reasons, report, station";
 
-/// A dropped file that was taken, with what came of it. `content_sha` is the hash of its text.
+/// A dropped file that was read, with what came of it.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Taken {
+pub struct DroppedOutcome {
+    /// SHA-256 of the content, in hexadecimal: a renamed file is still the same.
     pub content_sha: String,
+    /// Its file name when it was read.
     pub name: String,
+    /// The caller's word for what came of it, such as `recorded`.
     pub outcome: String,
+    /// Milliseconds since 1970.
     pub at_ms: i64,
 }
 
 impl Store {
-    /// Keeps a refused report; false where the same content was refused before (the first one stays as it is).
-    pub async fn keep_refused(&self, refused: &NewRefused) -> Result<bool, StoreError> {
-        without_nul("a refused report's hash", &refused.content_sha)?;
-        without_nul("a refused report's id", &refused.id)?;
-        without_nul("a refused report's source", &refused.source)?;
-        without_nul("a refused report's reasons", &refused.reasons)?;
-        without_nul("a refused report's body", &refused.body)?;
-        without_nul("a refused report's own id", refused.report.as_deref().unwrap_or_default())?;
-        without_nul("a refused report's station", refused.station.as_deref().unwrap_or_default())?;
-        self.bounded("keeping a refused report", self.keep_inside(refused)).await
+    /// Keeps a rejected report; false where the same content was rejected before (the first one stays as it is).
+    pub async fn keep_rejected(&self, rejected: &NewRejected) -> Result<bool, StoreError> {
+        without_nul("a rejected report's hash", &rejected.content_sha)?;
+        without_nul("a rejected report's id", &rejected.id)?;
+        without_nul("a rejected report's source", &rejected.source)?;
+        without_nul("a rejected report's reasons", &rejected.reasons)?;
+        without_nul("a rejected report's body", &rejected.body)?;
+        without_nul("a rejected report's own id", rejected.report.as_deref().unwrap_or_default())?;
+        without_nul("a rejected report's station", rejected.station.as_deref().unwrap_or_default())?;
+        self.bounded("keeping a rejected report", self.keep_inside(rejected)).await
     }
 
-    async fn keep_inside(&self, refused: &NewRefused) -> Result<bool, sqlx::Error> {
+    async fn keep_inside(&self, rejected: &NewRejected) -> Result<bool, sqlx::Error> {
         let mut transaction = self.begin().await?;
-        let seq: i64 = sqlx::query("UPDATE counters SET value = value + 1 WHERE name = 'refused' RETURNING value")
-            .fetch_one(&mut *transaction)
-            .await?
-            .try_get(0)?;
+        let seq = next_number(&mut transaction, "rejected").await?;
         let written = sqlx::query(
-            "INSERT INTO refused_reports (content_sha, seq, id, source, reasons, body, at_ms, report, station) \
+            "INSERT INTO rejected_reports (content_sha, seq, id, source, reasons, body, at_ms, report, station) \
              VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9) ON CONFLICT (content_sha) DO NOTHING",
         )
-        .bind(refused.content_sha.as_str())
+        .bind(rejected.content_sha.as_str())
         .bind(seq)
-        .bind(refused.id.as_str())
-        .bind(refused.source.as_str())
-        .bind(refused.reasons.as_str())
-        .bind(refused.body.as_str())
-        .bind(refused.at_ms)
-        .bind(refused.report.as_deref())
-        .bind(refused.station.as_deref())
+        .bind(rejected.id.as_str())
+        .bind(rejected.source.as_str())
+        .bind(rejected.reasons.as_str())
+        .bind(rejected.body.as_str())
+        .bind(rejected.at_ms)
+        .bind(rejected.report.as_deref())
+        .bind(rejected.station.as_deref())
         .execute(&mut *transaction)
         .await?
         .rows_affected();
@@ -89,33 +102,33 @@ impl Store {
         Ok(true)
     }
 
-    /// Refused reports numbered above `after`, the oldest first, at most `limit`.
-    pub async fn refused_after(&self, after: i64, limit: i64) -> Result<Vec<Refused>, StoreError> {
-        self.bounded("reading refused reports", async {
-            let text = format!("SELECT {REFUSED} FROM refused_reports WHERE seq > $1 ORDER BY seq LIMIT $2");
+    /// Rejected reports numbered above `after`, the oldest first, at most `limit`.
+    pub async fn rejected_after(&self, after: i64, limit: i64) -> Result<Vec<Rejected>, StoreError> {
+        self.bounded("reading rejected reports", async {
+            let text = format!("SELECT {REJECTED} FROM rejected_reports WHERE seq > $1 ORDER BY seq LIMIT $2");
             let query = sqlx::query(AssertSqlSafe(text)).bind(after).bind(limit.max(0));
-            query.fetch_all(&self.readers).await?.iter().map(refused_from).collect()
+            query.fetch_all(&self.readers).await?.iter().map(rejected_from).collect()
         })
         .await
     }
 
-    /// Refused reports with these ids of their own, numbered up to `last`, the oldest first.
-    pub async fn refused_as(&self, reports: &[String], last: i64) -> Result<Vec<Refused>, StoreError> {
+    /// Rejected reports with these ids of their own, numbered up to `last`, the oldest first.
+    pub async fn rejected_as(&self, reports: &[String], last: i64) -> Result<Vec<Rejected>, StoreError> {
         for report in reports {
             without_nul("a report's id", report)?;
         }
-        self.bounded("looking up refused reports", async {
+        self.bounded("looking up rejected reports", async {
             let mut found = Vec::new();
             for some in reports.chunks(NAMES_AT_ONCE) {
                 let text = format!(
-                    "SELECT {REFUSED} FROM refused_reports WHERE seq <= $1 AND report IN ({}) ORDER BY seq",
+                    "SELECT {REJECTED} FROM rejected_reports WHERE seq <= $1 AND report IN ({}) ORDER BY seq",
                     parameters(2, some.len())
                 );
                 let query = some
                     .iter()
                     .fold(sqlx::query(AssertSqlSafe(text)).bind(last), |query, report| query.bind(report.as_str()));
                 for row in query.fetch_all(&self.readers).await? {
-                    found.push(refused_from(&row)?);
+                    found.push(rejected_from(&row)?);
                 }
             }
             Ok(found)
@@ -123,39 +136,42 @@ impl Store {
         .await
     }
 
-    /// The number of the newest refused report; 0 where there is none.
-    pub async fn refused_newest(&self) -> Result<i64, StoreError> {
-        self.bounded("looking for refused reports", async {
-            let row = sqlx::query("SELECT MAX(seq) FROM refused_reports").fetch_one(&self.readers).await?;
+    /// The number of the newest rejected report; 0 where there is none.
+    pub async fn rejected_newest(&self) -> Result<i64, StoreError> {
+        self.bounded("looking for rejected reports", async {
+            let row = sqlx::query("SELECT MAX(seq) FROM rejected_reports").fetch_one(&self.readers).await?;
             Ok(row.try_get::<Option<i64>, _>(0)?.unwrap_or(0))
         })
         .await
     }
 
-    /// How many refused reports are kept.
-    pub async fn refused_count(&self) -> Result<i64, StoreError> {
-        self.bounded("counting refused reports", async {
-            sqlx::query("SELECT COUNT(*) FROM refused_reports").fetch_one(&self.readers).await?.try_get(0)
+    /// How many rejected reports are kept.
+    pub async fn rejected_count(&self) -> Result<i64, StoreError> {
+        self.bounded("counting rejected reports", async {
+            sqlx::query("SELECT COUNT(*) FROM rejected_reports").fetch_one(&self.readers).await?.try_get(0)
         })
         .await
     }
 
-    /// Which of these contents were taken before, with what came of each.
-    pub async fn taken(&self, content_shas: &[String]) -> Result<BTreeMap<String, Taken>, StoreError> {
+    /// Which of these contents were read before, with what came of each.
+    pub async fn dropped_outcomes(
+        &self,
+        content_shas: &[String],
+    ) -> Result<BTreeMap<String, DroppedOutcome>, StoreError> {
         for sha in content_shas {
             without_nul("a dropped file's hash", sha)?;
         }
         self.bounded("looking up dropped files", async {
             let mut found = BTreeMap::new();
             for some in content_shas.chunks(NAMES_AT_ONCE) {
-                let text = format!("SELECT * FROM taken_files WHERE content_sha IN ({})", parameters(1, some.len()));
+                let text = format!("SELECT * FROM dropped_files WHERE content_sha IN ({})", parameters(1, some.len()));
                 let mut query = sqlx::query(AssertSqlSafe(text));
                 for sha in some {
                     query = query.bind(sha.as_str());
                 }
                 for row in query.fetch_all(&self.readers).await? {
-                    let taken = taken_from(&row)?;
-                    found.insert(taken.content_sha.clone(), taken);
+                    let outcome = outcome_from(&row)?;
+                    found.insert(outcome.content_sha.clone(), outcome);
                 }
             }
             Ok(found)
@@ -164,7 +180,7 @@ impl Store {
     }
 
     /// Notes what came of dropped files, in one transaction; a content noted before gets the new outcome.
-    pub async fn set_taken(&self, files: &[Taken]) -> Result<(), StoreError> {
+    pub async fn set_dropped_outcomes(&self, files: &[DroppedOutcome]) -> Result<(), StoreError> {
         for file in files {
             without_nul("a dropped file's hash", &file.content_sha)?;
             without_nul("a dropped file's name", &file.name)?;
@@ -177,7 +193,7 @@ impl Store {
             let mut transaction = self.begin().await?;
             for file in files {
                 sqlx::query(
-                    "INSERT INTO taken_files (content_sha, name, outcome, at_ms) VALUES ($1, $2, $3, $4) \
+                    "INSERT INTO dropped_files (content_sha, name, outcome, at_ms) VALUES ($1, $2, $3, $4) \
                      ON CONFLICT (content_sha) DO UPDATE \
                      SET name = excluded.name, outcome = excluded.outcome, at_ms = excluded.at_ms",
                 )
@@ -194,8 +210,8 @@ impl Store {
     }
 }
 
-fn refused_from(row: &AnyRow) -> Result<Refused, sqlx::Error> {
-    Ok(Refused {
+fn rejected_from(row: &AnyRow) -> Result<Rejected, sqlx::Error> {
+    Ok(Rejected {
         seq: row.try_get("seq")?,
         content_sha: row.try_get("content_sha")?,
         source: row.try_get("source")?,
@@ -205,8 +221,8 @@ fn refused_from(row: &AnyRow) -> Result<Refused, sqlx::Error> {
     })
 }
 
-fn taken_from(row: &AnyRow) -> Result<Taken, sqlx::Error> {
-    Ok(Taken {
+fn outcome_from(row: &AnyRow) -> Result<DroppedOutcome, sqlx::Error> {
+    Ok(DroppedOutcome {
         content_sha: row.try_get("content_sha")?,
         name: row.try_get("name")?,
         outcome: row.try_get("outcome")?,

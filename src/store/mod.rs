@@ -1,4 +1,4 @@
-//! The one module with SQL: the ledger, cases, the outbox, refused reports, files taken, the last good inventory.
+//! The one module with SQL: the ledger, cases, the outbox, rejected reports, dropped files, the last good inventory.
 //! It keeps and returns texts that callers give; it never decides, never reads a clock, never looks into a body.
 //!
 //! One set of queries for SQLite and PostgreSQL: BIGINT and TEXT only, `$n` parameters, numbers made here. Times are
@@ -7,7 +7,6 @@
 
 mod cases;
 mod chain;
-mod digest;
 mod error;
 mod good;
 mod intake;
@@ -21,7 +20,7 @@ pub use cases::{NewMessage, PassWrites};
 pub use chain::{Broken, Flaw, GENESIS, Head};
 pub use error::StoreError;
 pub use good::{Good, GoodFile};
-pub use intake::{NewRefused, Refused, Taken};
+pub use intake::{DroppedOutcome, NewRejected, Rejected};
 pub use ledger::{Appended, Entry, EntryKind, NewEntry, Verification};
 pub use outbox::{Delivery, Lasting, Queue, Try, Waiting};
 pub use stopped::StoppedWebhook;
@@ -30,7 +29,7 @@ use std::future::Future;
 use std::sync::Arc;
 use std::time::Duration;
 
-use sqlx::{Any, AnyPool, Transaction};
+use sqlx::{Any, AnyPool, Row, Transaction};
 
 /// The longest that one operation may take before it is given up as unanswered.
 const LONGEST: Duration = Duration::from_secs(60);
@@ -78,7 +77,7 @@ impl Store {
     }
 
     /// Begins a transaction of several statements; a single one that writes needs none and goes to `writers`. SQLite must take its write lock at once: a reader that turns
-    /// writer is refused without waiting when another process wrote in between.
+    /// writer is turned away without waiting when another process wrote in between.
     async fn begin(&self) -> Result<Transaction<'static, Any>, sqlx::Error> {
         match self.engine {
             Engine::Sqlite => self.writers.begin_with("BEGIN IMMEDIATE").await,
@@ -99,6 +98,12 @@ impl Store {
     }
 }
 
+/// Counts one on, under the write lock: the number of the next row.
+async fn next_number(transaction: &mut Transaction<'static, Any>, counter: &str) -> Result<i64, sqlx::Error> {
+    let count = sqlx::query("UPDATE counters SET value = value + 1 WHERE name = $1 RETURNING value").bind(counter);
+    count.fetch_one(&mut **transaction).await?.try_get(0)
+}
+
 /// `($1, $2), ($3, $4)`: the parameters of so many rows of so many columns.
 fn tuples(rows: usize, columns: usize) -> String {
     let row = |first: usize| format!("({})", parameters(first, columns));
@@ -112,7 +117,7 @@ fn parameters(first: usize, count: usize) -> String {
     all.join(", ")
 }
 
-/// PostgreSQL keeps no NUL in a text, SQLite does: refused for both, before anything is written.
+/// PostgreSQL keeps no NUL in a text, SQLite does: rejected for both, before anything is written.
 fn without_nul(what: &'static str, text: &str) -> Result<(), StoreError> {
     if text.contains('\0') {
         return Err(StoreError::Nul { what });

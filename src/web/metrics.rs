@@ -9,7 +9,8 @@ use prometheus::{Counter, CounterVec, Gauge, GaugeVec, Opts, Registry, TextEncod
 use tokio::sync::Mutex;
 use tokio::time::timeout;
 
-use super::status::{Health, Session, Shown, Status};
+use super::status::{Health, PassStatus, Session, Status};
+use crate::brake::Numbers;
 use crate::drift::Standing;
 use crate::setting::Weight;
 use crate::store::{EntryKind, Queue, Store, StoreError};
@@ -31,8 +32,8 @@ pub(super) async fn text(status: &Status, tally: &Tally) -> Result<String, prome
     let sheet = Sheet(Registry::new());
     sheet.by("build_info", "1; the program's version is the label.", "version", [(env!("CARGO_PKG_VERSION"), 1.0)])?;
     passes(&sheet, &status.health())?;
-    let refused = f64::from(u8::from(status.is_configuration_refused()));
-    sheet.gauge("configuration_refused", "1 where the configuration as it is now cannot be used.", refused)?;
+    let rejected = f64::from(u8::from(status.is_configuration_rejected()));
+    sheet.gauge("configuration_refused", "1 where the configuration as it is now cannot be used.", rejected)?;
     if let Some(shown) = status.shown() {
         fleet(&sheet, &shown)?;
     }
@@ -71,16 +72,23 @@ fn passes(sheet: &Sheet, health: &Health) -> Done {
     sheet.counter("passes_failed_total", "Passes that failed and were made again.", failed as f64)
 }
 
-fn fleet(sheet: &Sheet, shown: &Shown) -> Done {
-    let Shown { totals, held, open_cases, in_use_since, errors, warnings, next_reminder, silent: _ } = shown;
+fn fleet(sheet: &Sheet, shown: &PassStatus) -> Done {
+    let PassStatus { totals, held, on_record, open_cases, in_use_since, errors, warnings, next_reminder, silent: _ } =
+        shown;
     let stations = Standing::ALL.map(|standing| (standing.as_str(), totals.get(standing) as f64));
     sheet.by("stations", "Stations by how they stand.", "standing", stations)?;
     let aside = totals.set_aside() as f64;
     sheet.gauge("stations_set_aside", "Stations of which something is set aside for now.", aside)?;
     let help = "Of these, stations that are set aside in whole, out of service; they count under no standing.";
     sheet.gauge("stations_set_aside_whole", help, totals.set_aside_whole() as f64)?;
-    let help = "Stations whose scripts wait for the release of a change.";
-    sheet.gauge("stations_held", help, *held as f64)?;
+    sheet.gauge("stations_on_record", "Stations on record.", *on_record as f64)?;
+    let number = |of: fn(&Numbers) -> usize| held.as_ref().map_or(0, of) as f64;
+    let help = "Stations whose lifelines the held change alters; 0 if nothing is held.";
+    sheet.gauge("stations_altered", help, number(|held| held.altered))?;
+    let help = "Scripts that wait for the release of the held change.";
+    sheet.gauge("scripts_held", help, number(|held| held.held))?;
+    let help = "Stations that the held change alters only by scripts already handed out.";
+    sheet.gauge("scripts_handed_out", help, number(|held| held.handed_out))?;
     let open = |weight| open_cases.iter().find(|(of, _)| *of == weight).map_or(0, |(_, count)| *count) as f64;
     let open = Weight::ALL.map(|weight| (weight.as_str(), open(weight)));
     sheet.by("alerts_open", "Open cases that were told, by their weight.", "weight", open)?;
@@ -127,12 +135,12 @@ async fn ledger(sheet: &Sheet, session: &Session, tally: &Tally, now_ms: i64) ->
         "1 where the ledger answered; else the figures taken from it are left out.",
         readable,
     )?;
-    let Some(Counted { entries, refused, queues }) = counted else { return Ok(()) };
+    let Some(Counted { entries, rejected, queues }) = counted else { return Ok(()) };
     let taken = entries.get(EntryKind::Report.as_str()).copied().unwrap_or(0);
     let entries = entries.iter().map(|(kind, count)| (kind.clone(), *count as f64));
     sheet.by("ledger_entries", "Entries of the ledger, by their kind.", "kind", entries)?;
     sheet.gauge("reports_taken", "Reports on record.", taken as f64)?;
-    sheet.gauge("reports_refused", "Reports that were refused and are kept.", refused as f64)?;
+    sheet.gauge("reports_refused", "Reports that were rejected and are kept.", rejected as f64)?;
     let mut waiting: BTreeMap<String, (f64, f64)> = BTreeMap::new();
     for status in &session.webhooks {
         waiting.insert(status.borrow().webhook.clone(), (0.0, 0.0));
@@ -153,7 +161,7 @@ async fn ledger(sheet: &Sheet, session: &Session, tally: &Tally, now_ms: i64) ->
 /// What the store was asked.
 struct Counted {
     entries: BTreeMap<String, i64>,
-    refused: i64,
+    rejected: i64,
     queues: Vec<Queue>,
 }
 
@@ -161,7 +169,7 @@ impl Counted {
     async fn ask(store: &Store, tally: &Tally) -> Result<Counted, StoreError> {
         Ok(Counted {
             entries: tally.count(store).await?,
-            refused: store.refused_count().await?,
+            rejected: store.rejected_count().await?,
             queues: store.queues().await?,
         })
     }

@@ -24,4 +24,4 @@ pub use access::{Access, Role, Token};
 pub use card_page::{HandOn, card_page, nothing_page};
 pub use cards::{Cards, Outside, is_loopback};
 pub use server::{ListenError, Server};
-pub use status::{Clocks, Health, Shown, Status};
+pub use status::{Clocks, Health, PassStatus, Status};

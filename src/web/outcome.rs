@@ -10,11 +10,11 @@ use maud::html;
 use super::access::Holder;
 use super::card_page::time;
 use super::page::{Page, layout};
-use crate::brake::Change;
-use crate::drift::{Service, StationDrift};
+use crate::brake::Held;
+use crate::drift::StationDrift;
 use crate::fleet::FleetError;
 use crate::inventory::{Extent, Station};
-use crate::ledger::{Digest, Line, Report, parse_line};
+use crate::ledger::{Digest, LedgerLine, Report, parse_line};
 use crate::script::card;
 use crate::store::{EntryKind, Store};
 
@@ -29,13 +29,13 @@ pub(super) enum Now {
 /// What is known of a digest that is no longer the present one.
 pub(super) enum Since {
     /// It was handed out then; these reports came after it, at most [`REPORTS`], the latest first.
-    Issued { at: Timestamp, reports: Vec<Told> },
+    Issued { at: Timestamp, reports: Vec<LaterReport> },
     /// It was told of, and never handed out.
     Never,
 }
 
 /// A report, as far as it is told.
-pub(super) struct Told {
+pub(super) struct LaterReport {
     at: Timestamp,
     by: String,
 }
@@ -54,11 +54,11 @@ pub(super) async fn since(store: &Store, digest: &Digest, station: &str) -> Resu
     for later in store.entries_of(station).await?.into_iter().filter(|later| later.seq > entry.seq) {
         let seq = later.seq;
         match parse_line(&later.body).map_err(|source| FleetError::Entry { seq, source })? {
-            Line::Report(report) => reports.push(*report),
-            Line::Script(_) | Line::Shown(_) | Line::Begun(_) | Line::Decision(_) => {}
+            LedgerLine::Report(report) => reports.push(*report),
+            LedgerLine::Script(_) | LedgerLine::Shown(_) | LedgerLine::Begun(_) | LedgerLine::Decision(_) => {}
         }
     }
-    let told = |report: Report| Told { at: report.at, by: report.by.to_string() };
+    let told = |report: Report| LaterReport { at: report.at, by: report.by.to_string() };
     let reports = reports.into_iter().rev().take(REPORTS).map(told).collect();
     let at = Timestamp::from_millisecond(entry.at_ms).unwrap_or_default();
     Ok(Some(Since::Issued { at, reports }))
@@ -75,7 +75,7 @@ impl Since {
             }
             Since::Issued { at, reports } => {
                 let issued = format!("It was issued at {}. Reports came since:", time(*at));
-                let told = |told: &Told| format!("{}, by {}", time(told.at), told.by);
+                let told = |told: &LaterReport| format!("{}, by {}", time(told.at), told.by);
                 [issued].into_iter().chain(reports.iter().map(told)).collect()
             }
         }
@@ -113,7 +113,7 @@ pub(super) fn overtaken(station: &Station, digest: &Digest, now: &Now, since: &S
                         p.mind { "It is set aside, out of service: keep a stand-in there. See " code { "stationkeep aside" } "." }
                     }
                 }
-                @for lifeline in drift.lifelines.iter().filter(|lifeline| lifeline.service != Service::Tested) {
+                @for lifeline in drift.lifelines.iter().filter(|lifeline| lifeline.service.asks_for_test()) {
                     p { "Its lifeline " (lifeline.name) " needs a test call (" (lifeline.service.as_str()) ")." }
                 }
             }
@@ -124,56 +124,56 @@ pub(super) fn overtaken(station: &Station, digest: &Digest, now: &Now, since: &S
 }
 
 /// A script that waits for the release of a change.
-pub(super) fn held(station: &str, held: &Change) -> Page {
+pub(super) fn held(station: &str, held: &Held) -> Page {
     let title = format!("The script for {station} is held");
     let main = html! {
         h1 { (title) }
         p.mind { "Do not key a card of this station now: its script is part of a change that waits for its release." }
         p { (held.sentence()) }
         p { "List what would change:" }
-        pre { "stationkeep release " (held.digest) }
+        pre { (held.change.list()) }
         p { "If every station is meant, release it:" }
-        pre { (held.release()) }
+        pre { (held.change.release()) }
     };
     Page { status: StatusCode::CONFLICT, html: layout(&title, &main) }
 }
 
-fn refusal(status: StatusCode, title: &str, text: &str) -> Page {
-    Page::refusal(status, title, &[text.to_owned()])
+fn notice(status: StatusCode, title: &str, text: &str) -> Page {
+    Page::notice(status, title, &[text.to_owned()])
 }
 
 pub(super) fn no_such_card() -> Page {
     let text = "A card's address is /card/DIGEST?station=NAME, with the 16 digits of the script and the station's name. \
                 Copy it again, whole.";
-    refusal(StatusCode::NOT_FOUND, "There is no such card", text)
+    notice(StatusCode::NOT_FOUND, "There is no such card", text)
 }
 
 pub(super) fn no_such_station(name: &str) -> Page {
     const MOST: usize = 100;
     let name: String = name.chars().take(MOST).collect();
     let text = format!("No station is called {name}. Where it is no longer in the inventory, nothing is keyed there.");
-    refusal(StatusCode::NOT_FOUND, "There is no such station", &text)
+    notice(StatusCode::NOT_FOUND, "There is no such station", &text)
 }
 
 pub(super) fn damaged() -> Page {
     let text = "A part of the address stands in it twice. Copy it again, whole.";
-    refusal(StatusCode::BAD_REQUEST, "The address is damaged", text)
+    notice(StatusCode::BAD_REQUEST, "The address is damaged", text)
 }
 
 pub(super) fn unknown() -> Page {
     let text = "A card holds access codes. Give the name and the token that you were given, or open the link for the \
                 technician that somebody of ops can hand you.";
-    refusal(StatusCode::UNAUTHORIZED, "Who are you?", text)
+    notice(StatusCode::UNAUTHORIZED, "Who are you?", text)
 }
 
 pub(super) fn reader() -> Page {
     let text = "A card holds access codes, and your token is for reading how the fleet stands. Ask somebody of ops for a \
                 link to this card.";
-    refusal(StatusCode::FORBIDDEN, "This card is not for you", text)
+    notice(StatusCode::FORBIDDEN, "This card is not for you", text)
 }
 
 pub(super) fn expired() -> Page {
-    refusal(
+    notice(
         StatusCode::FORBIDDEN,
         "This link has expired",
         "Ask whoever sent it for a new one. Key nothing from memory.",
@@ -181,7 +181,7 @@ pub(super) fn expired() -> Page {
 }
 
 pub(super) fn forged() -> Page {
-    refusal(
+    notice(
         StatusCode::FORBIDDEN,
         "This link opens nothing",
         "It is not whole, or not for this card. Copy it again, whole.",
@@ -191,33 +191,33 @@ pub(super) fn forged() -> Page {
 pub(super) fn other_host() -> Page {
     let text = "Without access tokens in the configuration cards are shown to this machine only, under its own names \
                 (127.0.0.1, [::1], localhost). To reach them from elsewhere set `access` and `address`.";
-    refusal(StatusCode::MISDIRECTED_REQUEST, "Cards are for this machine only", text)
+    notice(StatusCode::MISDIRECTED_REQUEST, "Cards are for this machine only", text)
 }
 
 pub(super) fn busy() -> Page {
     let text = "Others are being answered, or the files and the ledger take longer to read. Load this page again in a moment; \
                 `stationkeep script STATION` prints the same card.";
-    refusal(StatusCode::SERVICE_UNAVAILABLE, "Not yet", text)
+    notice(StatusCode::SERVICE_UNAVAILABLE, "Not yet", text)
 }
 
 pub(super) fn cut_short() -> Page {
-    refusal(StatusCode::INTERNAL_SERVER_ERROR, "The look was cut short", "Load this page again; the log may say more.")
+    notice(StatusCode::INTERNAL_SERVER_ERROR, "The look was cut short", "Load this page again; the log may say more.")
 }
 
 pub(super) fn unreadable() -> Page {
     let text = "The ledger cannot be read or written now, so nobody can say what the station holds. Key nothing. The log says \
                 more.";
-    refusal(StatusCode::SERVICE_UNAVAILABLE, "No card can be shown", text)
+    notice(StatusCode::SERVICE_UNAVAILABLE, "No card can be shown", text)
 }
 
 pub(super) fn unrecorded() -> Page {
     let text = "The script could not be recorded, so it is not handed out: a report could not name it. Key nothing. The log \
                 says more.";
-    refusal(StatusCode::SERVICE_UNAVAILABLE, "No card can be shown", text)
+    notice(StatusCode::SERVICE_UNAVAILABLE, "No card can be shown", text)
 }
 
 pub(super) fn no_files() -> Page {
     let text = "No inventory is in force: the first pass goes on, or the files cannot be used and none that could was ever \
                 kept. Load this page again in a moment; `stationkeep check` says what is wrong.";
-    refusal(StatusCode::SERVICE_UNAVAILABLE, "No card can be shown", text)
+    notice(StatusCode::SERVICE_UNAVAILABLE, "No card can be shown", text)
 }

@@ -39,7 +39,7 @@ pub(super) fn layout(title: &str, main: &Markup) -> String {
 
 impl Page {
     /// A page that says why what was asked for is not shown, and what to do.
-    pub(super) fn refusal(status: StatusCode, title: &str, paragraphs: &[String]) -> Page {
+    pub(super) fn notice(status: StatusCode, title: &str, paragraphs: &[String]) -> Page {
         let main = html! {
             h1 { (title) }
             @for text in paragraphs { p { (text) } }

@@ -44,7 +44,7 @@ pub enum ListenError {
     )]
     Taken { address: SocketAddr, source: io::Error },
     #[error("cannot listen on {address}; write another address at `listen` in the configuration")]
-    Refused { address: SocketAddr, source: io::Error },
+    Denied { address: SocketAddr, source: io::Error },
 }
 
 impl ListenError {
@@ -52,7 +52,7 @@ impl ListenError {
         if source.kind() == io::ErrorKind::AddrInUse {
             ListenError::Taken { address, source }
         } else {
-            ListenError::Refused { address, source }
+            ListenError::Denied { address, source }
         }
     }
 }

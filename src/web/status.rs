@@ -9,6 +9,7 @@ use jiff::Timestamp;
 use tokio::sync::watch;
 
 use super::cards::Cards;
+use crate::brake::Numbers;
 use crate::drift::Totals;
 use crate::setting::{Name, Weight};
 use crate::store::Store;
@@ -33,11 +34,13 @@ pub struct Clocks {
 
 /// What a finished pass left to be shown.
 #[derive(Debug, Clone, Default, PartialEq)]
-pub struct Shown {
+pub struct PassStatus {
     /// How many stations stand how.
     pub totals: Totals,
-    /// Stations whose scripts wait for the release of a change.
-    pub held: u64,
+    /// The numbers of the change that waits for its release, where one does.
+    pub held: Option<Numbers>,
+    /// Stations on record.
+    pub on_record: usize,
     /// Open cases that were told, by their weight.
     pub open_cases: Vec<(Weight, u64)>,
     /// Since when the files in force are known to be good.
@@ -134,9 +137,9 @@ impl Session {
 #[derive(Debug, Default)]
 struct Inner {
     passes: Passes,
-    shown: Option<Arc<Shown>>,
+    shown: Option<Arc<PassStatus>>,
     session: Option<Session>,
-    configuration_refused: bool,
+    configuration_rejected: bool,
 }
 
 /// The status itself; shared by those who write and those who read.
@@ -172,8 +175,8 @@ impl Status {
     }
 
     /// Whether the configuration as it is now cannot be used.
-    pub fn set_configuration_refused(&self, refused: bool) {
-        self.inner().configuration_refused = refused;
+    pub fn set_configuration_rejected(&self, rejected: bool) {
+        self.inner().configuration_rejected = rejected;
     }
 
     /// A pass begins, or one that failed begins anew.
@@ -192,7 +195,7 @@ impl Status {
     }
 
     /// The pass that was begun has finished: looked at everything, and what there was to tell is written.
-    pub fn finish(&self, shown: Shown) {
+    pub fn finish(&self, shown: PassStatus) {
         let now = (self.clocks.steady)();
         let at = Timestamp::from_millisecond((self.clocks.system_ms)()).ok();
         let mut inner = self.inner();
@@ -233,7 +236,7 @@ impl Status {
         inner.session.as_ref().is_some_and(|session| session.is_silent(silent))
     }
 
-    pub(super) fn shown(&self) -> Option<Arc<Shown>> {
+    pub(super) fn shown(&self) -> Option<Arc<PassStatus>> {
         self.inner().shown.clone()
     }
 
@@ -241,8 +244,8 @@ impl Status {
         self.inner().session.clone()
     }
 
-    pub(super) fn is_configuration_refused(&self) -> bool {
-        self.inner().configuration_refused
+    pub(super) fn is_configuration_rejected(&self) -> bool {
+        self.inner().configuration_rejected
     }
 }
 

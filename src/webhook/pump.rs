@@ -248,7 +248,7 @@ impl Pump {
             match attempt {
                 Attempt::Gone => return Turn::Gone { id: waiting.id.clone() },
                 Attempt::Delivered { .. } => {}
-                Attempt::Refused { .. }
+                Attempt::Rejected { .. }
                 | Attempt::Unreachable { .. }
                 | Attempt::TimedOut
                 | Attempt::Unsendable { .. } => self.failed = Some((Instant::now(), now_ms)),
@@ -281,7 +281,7 @@ impl Pump {
     fn outcome(&self, waiting: &Waiting, attempt: &Attempt, now_ms: i64) -> Try {
         let Some(error) = attempt.error() else { return Try::Delivered };
         let asked_ms = match attempt {
-            Attempt::Refused { retry_after_ms, .. } => *retry_after_ms,
+            Attempt::Rejected { retry_after_ms, .. } => *retry_after_ms,
             Attempt::Delivered { .. }
             | Attempt::Gone
             | Attempt::Unreachable { .. }

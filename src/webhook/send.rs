@@ -55,7 +55,7 @@ pub enum Attempt {
         status: u16,
     },
     /// It answered with another status (a redirect, too).
-    Refused {
+    Rejected {
         /// That status.
         status: u16,
         /// The wait that it asked for, in milliseconds.
@@ -82,7 +82,7 @@ impl Attempt {
     pub fn error(&self) -> Option<String> {
         match self {
             Attempt::Delivered { .. } => None,
-            Attempt::Refused { status, .. } => Some(format!("the receiver answered {status}")),
+            Attempt::Rejected { status, .. } => Some(format!("the receiver answered {status}")),
             Attempt::Gone => Some(
                 "the receiver answered 410, it wants no more messages; sending stops until it is started again".into(),
             ),
@@ -207,7 +207,7 @@ async fn judged(response: Response, timestamp_s: i64) -> Attempt {
     if status == StatusCode::GONE {
         return Attempt::Gone;
     }
-    Attempt::Refused { status: status.as_u16(), retry_after_ms }
+    Attempt::Rejected { status: status.as_u16(), retry_after_ms }
 }
 
 async fn drained(mut response: Response) {

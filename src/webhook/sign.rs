@@ -165,7 +165,7 @@ mod tests {
     }
 
     #[test]
-    fn an_id_that_would_blur_the_signed_text_is_refused() {
+    fn an_id_that_would_blur_the_signed_text_is_rejected() {
         for id in ["", "a.b", "a b", "a\nb", "ä", &"x".repeat(257)] {
             assert!(matches!(signature(&[], id, 0, ""), Err(SignError::Id { .. })), "{id:?}");
         }

@@ -1,7 +1,7 @@
 //! YAML text as a tree that remembers where everything stood and whether it was quoted.
 //!
 //! The events come from `saphyr-parser`; what could change a value's meaning behind its author's
-//! back (tags, anchors, merge keys, repeated keys, a second document) is refused here, for every
+//! back (tags, anchors, merge keys, repeated keys, a second document) is rejected here, for every
 //! kind of file. Size and depth are bounded. Nothing here knows what the files mean.
 
 mod sheet;

@@ -319,14 +319,14 @@ mod tests {
     }
 
     #[test]
-    fn an_unknown_key_is_refused_and_the_near_one_named() {
+    fn an_unknown_key_is_rejected_and_the_near_one_named() {
         let (mut sheet, node) = sheet_of("nubmer: \"1\"\n");
         sheet.map(&node, "A station", ["number", "where"]);
         assert_eq!(sheet.findings[0].fix, "Did you mean `number`?");
     }
 
     #[test]
-    fn an_unquoted_number_is_refused_with_the_exact_mend() {
+    fn an_unquoted_number_is_rejected_with_the_exact_fix() {
         for (text, fix) in [
             ("v: 0121\n", "Put it in double quotes: \"0121\"."),
             ("v: +441632960101\n", "Put it in double quotes: \"+441632960101\"."),

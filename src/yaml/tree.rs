@@ -129,15 +129,15 @@ fn text_of<'b>(file: &Arc<str>, bytes: &'b [u8]) -> Result<&'b str, Finding> {
             "Save the file as UTF-8, without other encodings mixed in.",
         )
     })?;
-    let refused =
+    let rejected =
         |at: usize, message: &str, fix: &str| Err(Finding::new(Code::NotText, end_of(file, &text[..at]), message, fix));
     if let Some(at) = text.find('\0') {
-        return refused(at, "A NUL character stands in the file.", "Remove it; it usually comes from a damaged copy.");
+        return rejected(at, "A NUL character stands in the file.", "Remove it; it usually comes from a damaged copy.");
     }
     // YAML would take it for a line end, and nobody else does: the lines of findings would be others than an editor's.
     if let Some((at, _)) = text.match_indices('\r').find(|(at, _)| !text[at + 1..].starts_with('\n')) {
         let message = "A carriage return stands here without a line feed.";
-        return refused(at, message, "Save the file with the line ends of Unix or Windows.");
+        return rejected(at, message, "Save the file with the line ends of Unix or Windows.");
     }
     Ok(text)
 }
@@ -400,7 +400,7 @@ mod tests {
     }
 
     #[test]
-    fn whatever_could_change_a_meaning_unseen_is_refused_with_its_place() {
+    fn whatever_could_change_a_meaning_unseen_is_rejected_with_its_place() {
         assert_eq!(codes(b"a: 1\nb: 2\na: 3\n"), [(Code::KeyRepeated, 3, 1)]);
         assert_eq!(codes(b"a: &x 1\n")[0].0, Code::YamlExtra);
         assert_eq!(codes(b"a: !!str 1\n")[0].0, Code::YamlExtra);

@@ -9,9 +9,10 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use serde_json::Value as Json;
 use stationkeep::alert::{
-    Cases, Cause, FilesRead, HandedOut, Message, Next, Pass, RejectedReport, RejectedReports, Stopped, Subscription,
-    Terms, Work, decide, heartbeat, source_of,
+    AlertTerms, Brake, Cases, Cause, FilesRead, Message, Next, Pass, RejectedReport, RejectedReports, Stopped,
+    Subscription, ToCallBack, Work, decide, heartbeat, source_of,
 };
+use stationkeep::brake::{Limit, Share, Tally};
 use stationkeep::drift::{LifelineService, Scope, Service, Standing, StationDrift};
 use stationkeep::finding::{Code, Finding, Place};
 use stationkeep::inventory::Extent;
@@ -31,14 +32,14 @@ fn checked(body: &str) -> (bool, String) {
     (output.status.success(), String::from_utf8_lossy(&output.stderr).into_owned())
 }
 
-fn terms() -> Terms {
+fn terms() -> AlertTerms {
     let webhook = Subscription {
         name: "on-call".into(),
         weights: Weight::ALL.into(),
         remind_minutes: BTreeMap::new(),
         silent_minutes: 15,
     };
-    Terms {
+    AlertTerms {
         source: source_of("Skerry Coast Harbours"),
         webhooks: vec![webhook],
         address: Some("https://ops.example".into()),
@@ -66,6 +67,9 @@ fn told(stations: usize, news: &News) -> Message {
     let digest: Digest = "3f9a1c0b7d24e615".parse().expect("a digest");
     let next = |stations: &[&Name]| stations.iter().map(|_| Next::Key(work)).collect();
     let digest = |_: &Name| Some(digest.clone());
+    let wanted = || "0123456789abcdef".parse().expect("a digest");
+    let (share_set_at, most_set_at) = (String::new(), String::new());
+    let limit = Limit { share: Share::DEFAULT, most: Limit::MOST, share_set_at, most_set_at };
     let pass = Pass {
         stations: &stations,
         waiting: &BTreeSet::new(),
@@ -74,8 +78,8 @@ fn told(stations: usize, news: &News) -> Message {
         work: Work { next: &next, digest: &digest },
         commit: None,
         decisions: None,
-        held: None,
-        handed_out: HandedOut(&|_| None),
+        brake: Brake { held: None, tally: Tally { on_record: 1, ..Tally::default() }, limit: &limit, wanted: &wanted },
+        handed_out: ToCallBack(&|_| None),
         inventory: FilesRead { findings: &news.findings, ..FilesRead::default() },
         configuration: FilesRead::default(),
         rejected: &news.rejected,
@@ -90,7 +94,8 @@ fn told(stations: usize, news: &News) -> Message {
 }
 
 fn station(nth: usize) -> Arc<StationDrift> {
-    let lifelines = vec![LifelineService { name: "emergency".into(), service: Service::Failed, mark: None }];
+    let lifelines =
+        vec![LifelineService { name: "emergency".into(), is_required: true, service: Service::Failed, mark: None }];
     Arc::new(StationDrift {
         station: format!("EQ-{nth:04} å \"quoted\"").into(),
         site: "east-quay".into(),
@@ -139,7 +144,13 @@ fn webhook_stopped() -> Message {
 }
 
 fn beat() -> Message {
-    heartbeat(&"pulse".into(), "beat-019a6c1e-8f00-7000-8000-000000000001".into(), 300, &terms().source, clock())
+    heartbeat(
+        &"pulse".into(),
+        "beat-019a6c1e-8f00-7000-8000-000000000001".into(),
+        (300, false),
+        &terms().source,
+        clock(),
+    )
 }
 
 #[test]

@@ -12,7 +12,7 @@ use stationkeep::drift::{self, Rules, Standing, StationDrift};
 use stationkeep::finding::Finding;
 use stationkeep::inventory::{self, Inventory, Keybooks};
 use stationkeep::keybook;
-use stationkeep::ledger::{Line, Record, Report, fold, parse_line};
+use stationkeep::ledger::{LedgerLine, Record, Report, fold, parse_line};
 use stationkeep::script::{self, Memory, Request, Way};
 use stationkeep::setting::{Code, Codes, Name, Reference};
 
@@ -127,8 +127,8 @@ pub fn reports(folder: &Path) -> HashMap<Name, Vec<Report>> {
     let mut reports: HashMap<Name, Vec<Report>> = HashMap::new();
     for line in fs::read_to_string(folder.join("ledger.jsonl")).expect("the ledger's lines").lines() {
         match parse_line(line).expect("a line of the ledger") {
-            Line::Report(report) => reports.entry(report.station.clone()).or_default().push(*report),
-            Line::Script(_) | Line::Shown(_) | Line::Begun(_) | Line::Decision(_) => {
+            LedgerLine::Report(report) => reports.entry(report.station.clone()).or_default().push(*report),
+            LedgerLine::Script(_) | LedgerLine::Shown(_) | LedgerLine::Begun(_) | LedgerLine::Decision(_) => {
                 unreachable!("the writer writes reports only")
             }
         }

@@ -17,7 +17,7 @@ use stationkeep::fleet::{Fleet, Keying, Moment, View, asking};
 use stationkeep::script::card::Card;
 use stationkeep::script::{Memory, Way};
 use stationkeep::store::{EntryKind, Store};
-use stationkeep::web::{Access, Cards, Clocks, Outside, Role, Server, Shown, Status, Token};
+use stationkeep::web::{Access, Cards, Clocks, Outside, PassStatus, Role, Server, Status, Token};
 use tokio::sync::Mutex;
 use uuid::Uuid;
 
@@ -146,7 +146,7 @@ impl House {
     async fn pass(&self) {
         let moment = Moment { now: self.now(), files: later() };
         let view = self.fleet.lock().await.look(Some(Look::Whole), moment, &mut |_| {}).await.expect("a look");
-        self.status.finish(Shown { in_use_since: view.in_use_since, ..Shown::default() });
+        self.status.finish(PassStatus { in_use_since: view.in_use_since, ..PassStatus::default() });
     }
 
     fn now(&self) -> Timestamp {
@@ -187,7 +187,7 @@ impl House {
         let config = loaded(self.home.path());
         let (view, store) = view(&config).await;
         let row = view.row(station).expect("a station");
-        let Keying::Script { script, codes } = view.keying(row, Way::There, &mut Memory::default()) else {
+        let Keying::Script { script, codes, .. } = view.keying(row, Way::There, &mut Memory::default()) else {
             panic!("{station} has no script");
         };
         let card = Card::of(&script, &row.station, &codes, None, Uuid::nil());

@@ -167,8 +167,8 @@ async fn beside_broken_files_the_card_goes_by_the_last_good_ones_and_says_so() {
         assert!(said.contains("the inventory cannot be used as it is now. This goes by the last good one"), "{said}");
     }
     house.edit("config/inventory/fleet.yaml", "+441632960101", "\"+441632960101\"").await;
-    let mended = house.get(&path(&digest, ADRIFT), &[]).await;
-    assert!(mended.status == 200 && !text_of(&mended.body).contains("the last good one"), "{mended:?}");
+    let fixed = house.get(&path(&digest, ADRIFT), &[]).await;
+    assert!(fixed.status == 200 && !text_of(&fixed.body).contains("the last good one"), "{fixed:?}");
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -59,7 +59,7 @@ fn fixed(fleet: &Fleet, at: &Json, instead: &str) -> String {
 }
 
 #[test]
-fn every_mistake_is_told_at_the_place_that_made_it_and_its_exact_mend_leaves_nothing_wrong() {
+fn every_mistake_is_told_at_the_place_that_made_it_and_its_exact_fix_leaves_nothing_wrong() {
     let (mut shown, mut exact) = (BTreeSet::new(), 0);
     for case in cases() {
         let fleet = mistaken(&case);

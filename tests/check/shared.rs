@@ -39,7 +39,7 @@ fn a_value_too_long_for_the_keybook_of_many_stations_is_told_once_at_the_line_th
     assert_eq!(at, "inventory/fleet.yaml:10:55");
     assert_eq!(
         says,
-        "`emergency.primary` on a wren-1 is \"123456789012345678\", which takes 18 keys; this model stores 1 to 16 keys. \
+        "`emergency.primary` on a wren-1 is \"123456789012345678\", which has 18 symbols; this model stores 1 to 16 symbols. \
          NP-01 and 501 more stations take it from the profile pier."
     );
     assert_eq!(beside, ["inventory/piers.yaml:6:7 the first of these stations"]);

@@ -147,9 +147,9 @@ fn notices_go_from_ledger_to_ledger_and_count_there_too() {
     let exported = here.run(&["ledger", "export"]).ended(0).out;
     there.write("from.jsonl", &exported);
     let first = there.run(&["ledger", "import", "from.jsonl"]).ended(0).out;
-    assert!(first.starts_with("3 taken, ") || first.contains(" 0 refused"), "{first}");
+    assert!(first.starts_with("3 recorded, ") || first.contains(" 0 rejected"), "{first}");
     let again = there.run(&["ledger", "import", "from.jsonl"]).ended(0).out;
-    assert!(again.starts_with("0 taken, ") && again.ends_with(" 0 refused.\n"), "{again}");
+    assert!(again.starts_with("0 recorded, ") && again.ends_with(" 0 rejected.\n"), "{again}");
     let list = |fleet: &Fleet| fleet.run(&["aside", "--format", "json"]).ended(0).json();
     assert_eq!(list(&here), list(&there));
     assert_eq!(names_of(&list(&there)), ["EQ-01"]);

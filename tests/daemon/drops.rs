@@ -215,7 +215,7 @@ fn a_long_export_is_taken_up_once_line_by_line_whenever_the_daemon_is_killed() {
     // Beside the lines the ledger has the five reports of the fleet.
     assert_eq!(entries(), LINES - 26 + 5);
     let done = fleet.run(&["ledger", "import", "config/reports/all.jsonl"]);
-    assert_eq!(done.out, format!("0 taken, {} on record already, 27 refused.\n", LINES - 26 + 1), "{done:?}");
+    assert_eq!(done.out, format!("0 recorded, {} on record already, 27 rejected.\n", LINES - 26 + 1), "{done:?}");
     let refused: Vec<String> = (0..LINES).filter(|n| n % 100 == 50).map(|n| format!("all.jsonl:{}:1", n + 1)).collect();
     assert!(refused.iter().all(|place| done.err.matches(place.as_str()).count() == 1), "{}", done.err);
     let conflict = format!("all.jsonl:{}:1: error: ", LINES + 2);

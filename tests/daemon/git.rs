@@ -148,10 +148,10 @@ fn a_commit_that_does_not_check_is_refused_by_its_name_and_the_next_one_recovers
     assert!(check.err.contains(&bad[..10]), "{check:?}");
     assert_eq!(ops.fleet.drift()["commit"]["id"], good.as_str(), "drift goes by the last good one");
     ops.fleet.write("ops/inventory/north.yaml", &north_yaml(&NORTH));
-    let mended = ops.push("Mended");
+    let fixed = ops.push("Fixed");
     let told = receiver.wait_for(3).remove(2);
     refused(&told, "recovered");
-    assert_eq!(told.data()["commit"]["id"], mended.as_str());
+    assert_eq!(told.data()["commit"]["id"], fixed.as_str());
     receiver.still(&daemon, 3);
 }
 
@@ -167,7 +167,7 @@ fn a_deleted_branch_withdraws_nothing_not_even_across_a_restart_and_its_return_i
     let told = receiver.wait_for(2).remove(1);
     refused(&told, "refused");
     assert_eq!(told.data()["findings"][0]["code"], "repository-unread", "{}", told.body);
-    assert!(told.data()["findings"][0]["fix"].as_str().is_some_and(|mend| mend.contains("release")), "{}", told.body);
+    assert!(told.data()["findings"][0]["fix"].as_str().is_some_and(|fix| fix.contains("release")), "{}", told.body);
     assert_eq!(daemon.stop("TERM"), Some(0));
     let daemon = ops.fleet.start();
     assert!(daemon.said().contains("6 stations"), "{}", daemon.said());

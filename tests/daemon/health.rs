@@ -117,7 +117,7 @@ fn metrics_agree_with_drift_with_the_ledger_and_with_what_was_delivered() {
 }
 
 #[test]
-fn a_port_that_is_taken_ends_the_start_with_a_mend_and_a_change_of_it_is_taken_up() {
+fn a_port_that_is_taken_ends_the_start_with_a_fix_and_a_change_of_it_is_taken_up() {
     let receiver = Receiver::start(SIGNING);
     let fleet = Fleet::new(&receiver);
     let taken = TcpListener::bind("127.0.0.1:0").expect("a port");

@@ -14,7 +14,7 @@ fn broken() -> String {
 }
 
 #[test]
-fn a_broken_inventory_is_told_once_and_the_last_good_one_stays_in_force_until_it_is_mended() {
+fn a_broken_inventory_is_told_once_and_the_last_good_one_stays_in_force_until_it_is_fixed() {
     let receiver = Receiver::start(SIGNING);
     let fleet = Fleet::new(&receiver);
     let good = std::fs::read_to_string(fleet.path(NORTH)).expect("the file");
@@ -75,7 +75,7 @@ fn a_restart_beside_a_broken_inventory_keeps_the_last_good_one_and_tells_nothing
 }
 
 #[test]
-fn a_start_on_a_first_inventory_that_is_broken_says_so_and_takes_up_the_mended_one() {
+fn a_start_on_a_first_inventory_that_is_broken_says_so_and_takes_up_the_fixed_one() {
     let receiver = Receiver::start(SIGNING);
     let beats = Receiver::start(SIGNING);
     let fleet = Fleet::new(&receiver);

@@ -77,7 +77,7 @@ fn read(kind: Kind, bytes: &[u8]) -> Read {
         Kind::Inventory => inventory_of(&name, bytes),
         Kind::Report => match ledger::read(&name, bytes) {
             Ok((report, _)) => {
-                let line = ledger::line_of(&ledger::Line::Report(Box::new(report.clone())));
+                let line = ledger::line_of(&ledger::LedgerLine::Report(Box::new(report.clone())));
                 let back = ledger::parse_line(&line);
                 // JSON does not tell a word in quotes from one without, so that lines are compared.
                 let same = back.as_ref().is_ok_and(|back| ledger::line_of(back) == line);

@@ -28,7 +28,7 @@ on_both!(
     an_id_repeated_in_one_batch_is_judged_like_one_sent_twice,
     the_same_id_may_stand_under_each_kind,
     the_database_itself_refuses_to_change_an_entry,
-    a_text_that_only_one_database_could_keep_is_refused_by_both,
+    a_text_that_only_one_database_could_keep_is_rejected_by_both,
     a_long_ledger_is_walked_in_pages_with_progress,
     a_head_noted_earlier_saves_the_walk_up_to_it,
     a_failed_batch_leaves_nothing_behind,
@@ -150,7 +150,7 @@ async fn the_database_itself_refuses_to_change_an_entry(place: &Place) {
     assert_eq!(store.entries_after(0, 10).await.expect("entries").len(), 3);
 }
 
-async fn a_text_that_only_one_database_could_keep_is_refused_by_both(place: &Place) {
+async fn a_text_that_only_one_database_could_keep_is_rejected_by_both(place: &Place) {
     let store = place.open().await;
     let mut bad = report(2);
     bad.body.push('\0');

@@ -70,8 +70,8 @@ async fn the_specifications_library_accepts_what_is_sent_and_refuses_what_is_not
     };
     let (ours, other) = (secret(SECRET), secret("whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"));
     let old = Message { timestamp_s: message.timestamp_s - 310, ..message };
-    let unauthorized = Attempt::Refused { status: 401, retry_after_ms: None };
-    let unavailable = Attempt::Refused { status: 503, retry_after_ms: None };
+    let unauthorized = Attempt::Rejected { status: 401, retry_after_ms: None };
+    let unavailable = Attempt::Rejected { status: 503, retry_after_ms: None };
     for (secrets, message, expected) in [
         (vec![ours.clone()], &message, unavailable),
         (vec![ours.clone()], &message, Attempt::Delivered { status: 204 }),

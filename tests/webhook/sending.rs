@@ -31,7 +31,7 @@ async fn answered(answer: Answer) -> Attempt {
 }
 
 fn refused(status: u16, retry_after_ms: Option<i64>) -> Attempt {
-    Attempt::Refused { status, retry_after_ms }
+    Attempt::Rejected { status, retry_after_ms }
 }
 
 #[tokio::test]

@@ -110,7 +110,7 @@ fn the_longest_texts_leave_room_for_a_whole_station() {
         assert_eq!(data["sites_left_out"], 33);
         assert_eq!(data["cause"]["inventory_left_out"], 15, "20 settings share their lines over all stations");
         for drift in watch.stations.clone().values().filter(|drift| drift.standing != Standing::Aligned) {
-            watch.put(mended(drift));
+            watch.put(fixed(drift));
         }
         let data = whole(&watch.pass().messages[0]);
         assert_eq!(data["closed"][0]["was"]["settings_left_out"], 12);

@@ -107,7 +107,7 @@ fn worse_in_a_part_is_worse_though_the_station_stands_as_before() {
 }
 
 #[test]
-fn a_mended_setting_excuses_no_lifeline_that_is_worse_than_untested_and_no_worse_standing() {
+fn a_fixed_setting_excuses_no_lifeline_that_is_worse_than_untested_and_no_worse_standing() {
     let keyed = |drift| station("EQ-01", vec![setting("emergency.primary", drift, "121", "120")], vec![]);
     for (was, is) in
         [(Drift::Differs, Service::Failed), (Drift::Differs, Service::Overdue), (Drift::Overdue, Service::Untested)]

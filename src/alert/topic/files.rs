@@ -9,7 +9,7 @@ use serde_json::Value as Json;
 use crate::alert::case::{Condition, Severity};
 use crate::alert::cases::Cases;
 use crate::alert::clip::{PLACE, SENTENCE, clip};
-use crate::alert::event::{Envelope, Kind, LONGEST_BODY, json};
+use crate::alert::event::{Envelope, EventKind, LONGEST_BODY, json};
 use crate::alert::mark::{Mark, MarkHasher};
 use crate::alert::pass::{FilesRead, Pass};
 use crate::alert::subject::{Announced, Subject, Topic};
@@ -68,10 +68,10 @@ impl Topic for Files {
 }
 
 impl Announced for Files {
-    fn kind(subject: &Subject<'_, Files>) -> Kind {
+    fn kind(subject: &Subject<'_, Files>) -> EventKind {
         match subject.sight.what {
-            What::Inventory => Kind("stationkeep.inventory.refused.v1"),
-            What::Configuration => Kind("stationkeep.configuration.refused.v1"),
+            What::Inventory => EventKind("stationkeep.inventory.refused.v1"),
+            What::Configuration => EventKind("stationkeep.configuration.refused.v1"),
         }
     }
 

@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
-use super::seen::{Seen, Shown};
+use super::seen::{Seen, ShownValue};
 use crate::alert::case::fresh;
 use crate::alert::kept;
 use crate::drift::{Drift, Service};
@@ -30,7 +30,7 @@ pub enum Fixed {
     Setting {
         #[serde(with = "kept")]
         name: Name,
-        wanted: Shown,
+        wanted: ShownValue,
     },
     Lifeline {
         #[serde(with = "kept")]
@@ -81,7 +81,7 @@ pub fn note_fixes(seen: &mut Seen, was: Option<&Seen>, fixes: &[Fix], clock: Tim
         lifeline.fixed_at = match (old, lifeline.service) {
             (Some(old), Service::Failed) => old.fixed_at,
             (None, Service::Failed) => fixed(Fixed::Lifeline { name: name.clone() }),
-            (_, Service::Untested | Service::Overdue | Service::Tested) => None,
+            (_, Service::Dead | Service::Untested | Service::Overdue | Service::Tested) => None,
         };
     }
 }

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use super::seen::{Seen, SeenLifeline, SeenSetting, Shown};
+use super::seen::{Seen, SeenLifeline, SeenSetting, ShownValue};
 use crate::alert::terms::Subscription;
 use crate::drift::{Drift, Service};
 use crate::setting::{Name, Weight};
@@ -20,7 +20,7 @@ pub fn changed(was: &Seen, is: &Seen) -> BTreeSet<Weight> {
     of_settings.chain(of_lifelines).collect()
 }
 
-fn essence(setting: &SeenSetting) -> (Drift, Weight, &Shown, &Shown) {
+fn essence(setting: &SeenSetting) -> (Drift, Weight, &ShownValue, &ShownValue) {
     let SeenSetting { drift, weight, wanted, held, fixed_at: _ } = setting;
     (*drift, *weight, wanted, held)
 }
@@ -37,17 +37,28 @@ pub fn eased_for(webhook: &Subscription, was: &Seen, is: &Seen) -> bool {
 /// or otherwise wrong.
 pub fn only_eased(was: &Seen, is: &Seen) -> bool {
     let settings = is.settings.iter().all(|(name, is)| was.settings.get(name).is_some_and(|was| no_worse(was, is)));
-    let mended = lifeline_setting_mended(was, is);
+    let fixed = lifeline_setting_fixed(was, is);
     let lifelines = is.lifelines.iter().all(|(name, is)| match was.lifelines.get(name) {
         Some(was) => no_worse_service(was, is),
-        None => mended && is.service == Service::Untested,
+        None => fixed && is.service == Service::Untested,
     });
     // Standings are ordered the worst first.
     settings && lifelines && is.weight <= was.weight && is.standing >= was.standing
 }
 
+/// Whether nothing got worse but that something else is wanted of what drifted before.
+pub fn only_rewanted(was: &Seen, is: &Seen) -> bool {
+    let mut as_wanted = was.clone();
+    for (name, setting) in &mut as_wanted.settings {
+        if let Some(now) = is.settings.get(name) {
+            setting.wanted = now.wanted.clone();
+        }
+    }
+    only_eased(&as_wanted, is)
+}
+
 /// A lifeline whose setting was put right has to be tested anew. That is a step on the way, not a new failure.
-fn lifeline_setting_mended(was: &Seen, is: &Seen) -> bool {
+fn lifeline_setting_fixed(was: &Seen, is: &Seen) -> bool {
     was.settings.iter().any(|(name, was)| was.weight == Weight::Lifeline && !is.settings.contains_key(name))
 }
 

@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use super::files::{ToldFinding, fitting, mark};
 use crate::alert::cases::Cases;
 use crate::alert::clip::{NAME, PLACE, SENTENCE, clip};
-use crate::alert::event::{Envelope, Kind, LONGEST_BODY, Message, json};
+use crate::alert::event::{Envelope, EventKind, LONGEST_BODY, Message, json};
 use crate::alert::machine::Round;
 use crate::alert::mark::{Chain, Mark, MarkHasher};
 use crate::alert::pass::{Pass, RejectedReport, RejectedReports};
@@ -70,7 +70,7 @@ struct Data {
     /// How many of them by the code of their first reason.
     by_reason: BTreeMap<&'static str, usize>,
     /// The first of them.
-    reports: Vec<Entry>,
+    reports: Vec<RejectedEntry>,
     left_out: usize,
     /// Of those told as refused before, the first that are on record now.
     taken: Vec<Source>,
@@ -86,7 +86,7 @@ struct Source {
 }
 
 #[derive(Serialize)]
-struct Entry {
+struct RejectedEntry {
     #[serde(flatten)]
     source: Source,
     reasons: Vec<ToldFinding>,
@@ -109,7 +109,7 @@ fn cause(news: &RejectedReports) -> Mark {
 }
 
 fn message(webhook: &str, news: &RejectedReports, cause: &Mark, round: &Round<'_>) -> Message {
-    let kind = Kind("stationkeep.report.refused.v1");
+    let kind = EventKind("stationkeep.report.refused.v1");
     let id = Chain::default().id(kind.0, webhook, cause);
     let subject = match (news.rejected.as_slice(), news.recorded.as_slice()) {
         ([one], []) | ([], [one]) => one.station.as_deref().map(|station| clip(station, NAME)),
@@ -134,7 +134,7 @@ fn message(webhook: &str, news: &RejectedReports, cause: &Mark, round: &Round<'_
     let mut room = LONGEST_BODY.saturating_sub(envelope.seal(&data).len());
     let most = if news.rejected.len() == 1 { usize::MAX } else { REASONS };
     for report in &news.rejected {
-        let Some((entry, length)) = Entry::fitting(report, most, room) else { break };
+        let Some((entry, length)) = RejectedEntry::fitting(report, most, room) else { break };
         room -= length;
         data.reports.push(entry);
         data.left_out -= 1;
@@ -152,11 +152,11 @@ impl Source {
     }
 }
 
-impl Entry {
+impl RejectedEntry {
     /// As many of its reasons as fit, at most so many, and what the entry adds to a body; `None` where it fits without none.
-    fn fitting(report: &RejectedReport, most: usize, room: usize) -> Option<(Entry, usize)> {
+    fn fitting(report: &RejectedReport, most: usize, room: usize) -> Option<(RejectedEntry, usize)> {
         let all = report.reasons.len();
-        let mut entry = Entry { source: Source::of(report), reasons: Vec::new(), reasons_left_out: all };
+        let mut entry = RejectedEntry { source: Source::of(report), reasons: Vec::new(), reasons_left_out: all };
         let left = room.checked_sub(length(&entry))?;
         let reasons: Vec<&Finding> = report.reasons.iter().take(most).collect();
         entry.reasons = fitting(&reasons, left);
@@ -167,7 +167,7 @@ impl Entry {
 }
 
 /// What an entry adds to a body: itself and a comma.
-fn length(entry: &Entry) -> usize {
+fn length(entry: &RejectedEntry) -> usize {
     json(entry).len() + 1
 }
 

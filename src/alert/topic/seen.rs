@@ -39,8 +39,8 @@ pub struct SeenSetting {
     pub drift: Drift,
     #[serde(with = "kept")]
     pub weight: Weight,
-    pub wanted: Shown,
-    pub held: Shown,
+    pub wanted: ShownValue,
+    pub held: ShownValue,
     /// When the fix that did not stick was confirmed.
     #[serde(with = "kept::maybe", default, skip_serializing_if = "Option::is_none")]
     pub fixed_at: Option<Timestamp>,
@@ -58,7 +58,7 @@ pub struct SeenLifeline {
 
 /// A value as people see it.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-pub struct Shown {
+pub struct ShownValue {
     /// For people.
     pub text: String,
     /// Tells apart secrets that are shown alike; a digest, itself never shown.
@@ -74,7 +74,8 @@ impl Seen {
             return None;
         }
         let settings = settings.iter().map(|setting| {
-            let wanted = Shown { text: value_text(&setting.wanted), print: print(std::iter::once(&setting.wanted)) };
+            let wanted =
+                ShownValue { text: value_text(&setting.wanted), print: print(std::iter::once(&setting.wanted)) };
             let held = held(&setting.held, &setting.wanted);
             let seen = SeenSetting { drift: setting.drift, weight: setting.weight, wanted, held, fixed_at: None };
             (setting.name.clone(), seen)
@@ -101,7 +102,8 @@ impl Seen {
         let of_lifelines = (!self.lifelines.is_empty()).then_some(Weight::Lifeline);
         let weight = settings.values().map(|setting| setting.weight).chain(of_lifelines).max();
         Seen {
-            standing: standing.unwrap_or(Standing::Aligned),
+            // Never worse than of all of it: a fallback that failed leaves the button in service.
+            standing: standing.unwrap_or(Standing::Aligned).max(self.standing),
             weight: weight.unwrap_or(Weight::Routine),
             settings,
             ..self.clone()
@@ -140,19 +142,19 @@ impl Seen {
 
 fn counts(service: Service, require_tests: bool) -> bool {
     match service {
-        Service::Failed | Service::Overdue => true,
+        Service::Dead | Service::Failed | Service::Overdue => true,
         Service::Untested => require_tests,
         Service::Tested => false,
     }
 }
 
-fn held(state: &State, wanted: &Value) -> Shown {
+fn held(state: &State, wanted: &Value) -> ShownValue {
     let print = match state {
         State::Unknown => None,
         State::InDoubt(candidates) => print(candidates.iter()),
         State::Known(value) => print(std::iter::once(value)),
     };
-    Shown { text: held_text(state, Some(wanted)), print }
+    ShownValue { text: held_text(state, Some(wanted)), print }
 }
 
 /// A digest over the fingerprints of the secrets among values; `None` where there are none.

@@ -15,9 +15,9 @@ use crate::alert::case::{Before, Severity, Told, forgotten_after, fresh};
 use crate::alert::cases::{Cases, ToLookAt};
 use crate::alert::kept;
 use crate::alert::pass::Pass;
-use crate::alert::step::{Fine, Heard, Reason};
-use crate::alert::subject::{Change, Subject, Topic};
-use crate::alert::terms::{Subscription, Terms};
+use crate::alert::step::{Fine, LastHeard, Reason};
+use crate::alert::subject::{Subject, Topic, Trend};
+use crate::alert::terms::{AlertTerms, Subscription};
 use crate::drift::{Standing, StationDrift};
 use crate::inventory::Taken;
 use crate::setting::{Name, Weight};
@@ -66,12 +66,12 @@ impl Topic for Station {
         webhook.weights.contains(&severity.weight())
     }
 
-    fn change(webhook: &Subscription, was: &Seen, is: &Seen) -> Change {
+    fn change(webhook: &Subscription, was: &Seen, is: &Seen) -> Trend {
         let changed = changed(was, is);
         match changed.is_empty() || changed.iter().any(|weight| webhook.weights.contains(weight)) {
-            false => Change::Elsewhere,
-            true if eased_for(webhook, was, is) => Change::Better,
-            true => Change::Worse,
+            false => Trend::Elsewhere,
+            true if eased_for(webhook, was, is) => Trend::Better,
+            true => Trend::Worse,
         }
     }
 
@@ -81,7 +81,7 @@ impl Topic for Station {
             Sight::Gone { news: false } => return BTreeSet::from([Fine::GoneBefore]),
             Sight::Here { losses, .. } => (losses, subject.is_back()),
         };
-        let has_heard = subject.heard(&webhook.name) == Heard::Case;
+        let has_heard = subject.heard(&webhook.name) == LastHeard::Case;
         let known = losses.regained.and_then(|_| subject.memory()?.known.as_ref());
         let points = [
             (Fine::Back, is_back),
@@ -136,7 +136,12 @@ fn takes<'d>(drift: &'d StationDrift, case: &Told<Seen>) -> Option<&'d Taken> {
 }
 
 /// The stations of a pass that must be looked at, as it shows them.
-pub fn subjects<'p>(look: &ToLookAt<'p>, cases: &Cases, pass: &Pass<'p>, terms: &Terms) -> Vec<StationSubject<'p>> {
+pub fn subjects<'p>(
+    look: &ToLookAt<'p>,
+    cases: &Cases,
+    pass: &Pass<'p>,
+    terms: &AlertTerms,
+) -> Vec<StationSubject<'p>> {
     let reported: BTreeSet<&str> = pass.cause.reports.iter().map(|report| &*report.station).collect();
     let one = |(name, drift): (&Name, &Option<&'p Arc<StationDrift>>)| {
         let before = cases.before::<Station>(name);
@@ -162,7 +167,7 @@ fn present<'p>(
     name: &Name,
     before: Before<Seen, Memory>,
     drift: &'p StationDrift,
-    terms: &Terms,
+    terms: &AlertTerms,
     (is_reported, clock): (bool, Timestamp),
 ) -> StationSubject<'p> {
     let case = before.case();

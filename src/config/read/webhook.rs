@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::Reader;
-use crate::config::webhook::{Kind, Url, Webhook, is_http};
+use crate::config::webhook::{Url, Webhook, WebhookKind, is_http};
 use crate::finding::{Code, did_you_mean};
 use crate::setting::{Name, Reference, Weight};
 use crate::yaml::{Data, Node};
@@ -39,8 +39,13 @@ impl Reader<'_> {
         Some(Webhook { name: name?, place, kind, url: url?, signing, weights, remind_minutes, silent_minutes })
     }
 
-    /// What it is for; keys of the other kind are refused, since they would silently do nothing.
-    fn kind(&mut self, kind: Option<&Node>, every: Option<&Node>, of_alerts: [(&str, Option<&Node>); 3]) -> Kind {
+    /// What it is for; keys of the other kind are rejected, since they would silently do nothing.
+    fn kind(
+        &mut self,
+        kind: Option<&Node>,
+        every: Option<&Node>,
+        of_alerts: [(&str, Option<&Node>); 3],
+    ) -> WebhookKind {
         let words = [("alerts", false), ("heartbeat", true)];
         let is_heartbeat = kind.and_then(|n| self.sheet.word(n, "A webhook's `kind`", &words)).unwrap_or(false);
         if !is_heartbeat {
@@ -51,7 +56,7 @@ impl Reader<'_> {
                 let fix = "Add `kind: heartbeat`, or leave `every_seconds` out.";
                 self.sheet.note(Code::ConfigBroken, node.spot, message, fix);
             }
-            return Kind::Alerts;
+            return WebhookKind::Alerts;
         }
         for (key, node) in of_alerts {
             let Some(node) = node else { continue };
@@ -60,7 +65,7 @@ impl Reader<'_> {
             self.sheet.note(Code::ConfigBroken, node.spot, message, fix);
         }
         let every = every.and_then(|n| self.sheet.number(n, "`every_seconds`", EVERY_SECONDS));
-        Kind::Heartbeat { every_seconds: every.unwrap_or(DEFAULT_EVERY) }
+        WebhookKind::Heartbeat { every_seconds: every.unwrap_or(DEFAULT_EVERY) }
     }
 
     fn name(&mut self, node: &Node) -> Option<Name> {

@@ -36,20 +36,20 @@ pub(super) enum Order {
 
 /// What the thread has to say.
 #[derive(Debug)]
-pub(super) struct Told {
+pub(super) struct Signal {
     pub changed: Notify,
-    pub inner: Mutex<Said>,
+    pub inner: Mutex<Notes>,
 }
 
 #[derive(Debug)]
-pub(super) struct Said {
+pub(super) struct Notes {
     pub means: Means,
     pub notes: VecDeque<String>,
 }
 
-impl Told {
+impl Signal {
     /// It, though somebody panicked meanwhile.
-    pub fn inner(&self) -> MutexGuard<'_, Said> {
+    pub fn inner(&self) -> MutexGuard<'_, Notes> {
         self.inner.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
@@ -91,7 +91,7 @@ pub(super) struct Events {
     pace: Pace,
     orders: Receiver<Order>,
     ear: Arc<Ear>,
-    told: Arc<Told>,
+    told: Arc<Signal>,
     watcher: Option<RecommendedWatcher>,
     polls: bool,
     /// As last seen.
@@ -105,7 +105,13 @@ pub(super) struct Events {
 }
 
 impl Events {
-    pub fn new(interest: Interest, pace: Pace, own: Sender<Order>, orders: Receiver<Order>, told: Arc<Told>) -> Events {
+    pub fn new(
+        interest: Interest,
+        pace: Pace,
+        own: Sender<Order>,
+        orders: Receiver<Order>,
+        told: Arc<Signal>,
+    ) -> Events {
         let ear = Ear { posts: RwLock::default(), pending: AtomicBool::new(false), orders: own };
         Events {
             interest,
@@ -331,8 +337,8 @@ mod tests {
 
     fn events(interest: Interest) -> Events {
         let (own, received) = channel();
-        let said = Said { means: Means::Events, notes: VecDeque::new() };
-        let told = Told { changed: Notify::new(), inner: Mutex::new(said) };
+        let said = Notes { means: Means::Events, notes: VecDeque::new() };
+        let told = Signal { changed: Notify::new(), inner: Mutex::new(said) };
         let pace = Pace { git: Duration::from_millis(100), ..Pace::settling(Duration::from_millis(10)) };
         Events::new(interest, pace, own, received, Arc::new(told))
     }

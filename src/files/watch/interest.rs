@@ -13,7 +13,7 @@ pub struct Interest {
     /// Folders of YAML, with all folders below.
     pub trees: Vec<Folder>,
     /// Folders that reports are dropped in, without those below.
-    pub trays: Vec<Folder>,
+    pub inboxes: Vec<Folder>,
     /// Single files by absolute path, there or not: the configuration, secrets.
     pub files: Vec<PathBuf>,
 }

@@ -17,7 +17,7 @@ use std::sync::{Arc, Mutex};
 
 use tokio::sync::{Notify, oneshot};
 
-use self::events::{Events, Order, Said, Told};
+use self::events::{Events, Notes, Order, Signal};
 pub use self::interest::{Interest, Means, Pace};
 
 /// Why nothing can be watched.
@@ -32,7 +32,7 @@ pub enum WatchError {
 #[derive(Debug)]
 pub struct Watch {
     orders: Sender<Order>,
-    told: Arc<Told>,
+    told: Arc<Signal>,
 }
 
 impl Watch {
@@ -43,8 +43,8 @@ impl Watch {
     /// The system gives no thread.
     pub async fn start(interest: Interest, pace: Pace, wanted: Means) -> Result<Watch, WatchError> {
         let (orders, received) = channel();
-        let said = Said { means: wanted, notes: VecDeque::new() };
-        let told = Arc::new(Told { changed: Notify::new(), inner: Mutex::new(said) });
+        let said = Notes { means: wanted, notes: VecDeque::new() };
+        let told = Arc::new(Signal { changed: Notify::new(), inner: Mutex::new(said) });
         let (ready, standing) = oneshot::channel();
         let (own, words) = (orders.clone(), told.clone());
         let thread = std::thread::Builder::new().name("watch".into());

@@ -60,7 +60,7 @@ impl Polling {
         let mut state = Sha256::new();
         let mut locks = BTreeSet::new();
         let trees = interest.trees.iter().map(|folder| (folder, Scope { deep: true, wanted: is_yaml }));
-        for (folder, scope) in trees.chain(interest.trays.iter().map(|folder| (folder, drop::scope()))) {
+        for (folder, scope) in trees.chain(interest.inboxes.iter().map(|folder| (folder, drop::scope()))) {
             let found = walk(folder, scope);
             post(&found, folder, &mut posts);
             note(&found, &mut state);

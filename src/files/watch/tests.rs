@@ -37,7 +37,7 @@ impl Scene {
         set(dir.path());
         let folder = Folder::new(dir.path(), tree);
         let interest =
-            Interest { trees: vec![folder.clone()], files: vec![dir.path().join("far/secret")], trays: vec![] };
+            Interest { trees: vec![folder.clone()], files: vec![dir.path().join("far/secret")], inboxes: vec![] };
         let watch = Watch::start(interest, pace, means).await.unwrap();
         assert_eq!((watch.means(), watch.note()), (means, None));
         Scene { dir, watch, folder }
@@ -287,8 +287,8 @@ async fn a_dropped_report_is_told(means: Means) {
         fs::create_dir(dir.join("reports")).unwrap();
     })
     .await;
-    let tray = Folder::new(scene.dir.path(), "reports");
-    scene.watch.rearm(Interest { trays: vec![tray], ..Interest::default() });
+    let inbox = Folder::new(scene.dir.path(), "reports");
+    scene.watch.rearm(Interest { inboxes: vec![inbox], ..Interest::default() });
     scene.quiet().await;
     replace(&scene.path("reports/r.jsonl"), "{}");
     scene.heard(|| true).await;

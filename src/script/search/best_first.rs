@@ -46,7 +46,7 @@ struct Node {
 
 /// An entry of the open list; the greatest is taken first.
 #[derive(PartialEq, Eq, PartialOrd, Ord)]
-struct Entry {
+struct OpenEntry {
     total: Reverse<Packed>,
     /// Nearer to the end first.
     rest: Reverse<Packed>,
@@ -93,7 +93,7 @@ pub(super) struct BestFirst {
     registry: StateRegistry,
     nodes: Vec<Node>,
     partial_steps: PartialSteps,
-    open: BinaryHeap<Entry>,
+    open: BinaryHeap<OpenEntry>,
     serial: u64,
     /// Whether the budget is spent and any script will do.
     hurried: bool,
@@ -190,12 +190,12 @@ impl BestFirst {
     }
 
     /// Whether a cheaper way to the state was found since.
-    fn is_stale(&self, entry: &Entry) -> bool {
+    fn is_stale(&self, entry: &OpenEntry) -> bool {
         let node = if entry.stage == Stage::Partial { self.partial_steps.get(entry.node).node } else { entry.node };
         self.nodes[node as usize].cost < entry.cost
     }
 
-    fn landed(&mut self, entry: &Entry, purse: &mut Purse) -> PartAnswer {
+    fn landed(&mut self, entry: &OpenEntry, purse: &mut Purse) -> PartAnswer {
         let (moves, cost) = (self.moves(entry.node, purse), entry.total.0);
         match moves {
             Some(moves) if entry.stage == Stage::Finished && !self.bounded => PartAnswer::Best { moves, cost },
@@ -206,13 +206,13 @@ impl BestFirst {
     fn full(&self, bytes: usize) -> bool {
         let entries = (self.open.len() + self.partial_steps.len()).saturating_sub(self.registry.len());
         let states = self.registry.len() * (self.model.slots.len() + OVERHEAD);
-        states + entries * size_of::<Entry>() + self.suffix.bytes() > bytes
+        states + entries * size_of::<OpenEntry>() + self.suffix.bytes() > bytes
     }
 
     /// Past the budget: goes on with whatever looks nearest to the end, for any script at all.
     fn hurry(&mut self, purse: &mut Purse) -> Option<Vec<Move>> {
         self.hurried = true;
-        let entries: Vec<Entry> = self.open.drain().collect();
+        let entries: Vec<OpenEntry> = self.open.drain().collect();
         entries
             .into_iter()
             .for_each(|entry| self.enter(entry.total.0, entry.rest.0, entry.stage, entry.node, entry.cost));
@@ -246,7 +246,7 @@ impl BestFirst {
             return;
         }
         self.floor = exposure;
-        let entries: Vec<Entry> = self.open.drain().collect();
+        let entries: Vec<OpenEntry> = self.open.drain().collect();
         for mut entry in entries {
             entry.total = Reverse(self.raised(entry.total.0));
             self.open.push(entry);
@@ -254,7 +254,7 @@ impl BestFirst {
     }
 
     /// Asks the projection for the exposure still to come; whether the node has become dearer.
-    fn raise(&mut self, entry: &Entry, projection: &mut Projection, purse: &mut Purse) -> bool {
+    fn raise(&mut self, entry: &OpenEntry, projection: &mut Projection, purse: &mut Purse) -> bool {
         let limit = ((entry.total.0 - entry.cost) >> EXPOSURE_SHIFT) as u64;
         let exposure = projection.exposure(self.registry.get(entry.node), limit, MOST_EXPANSIONS, purse);
         let node = &mut self.nodes[entry.node as usize];
@@ -326,7 +326,7 @@ impl BestFirst {
             (true, true) => 0,
         };
         let rest = Reverse(if finished { 0 } else { rest });
-        self.open.push(Entry { total: Reverse(total), rest, serial: self.serial, stage, node, cost });
+        self.open.push(OpenEntry { total: Reverse(total), rest, serial: self.serial, stage, node, cost });
     }
 
     fn expand(&mut self, id: u32, purse: &mut Purse) {

@@ -16,7 +16,7 @@ const LEAST_KEPT: usize = 4;
 const MOST_KEPT: usize = 8_192;
 
 pub(super) struct ExposureBound {
-    lifelines: Vec<Line>,
+    lifelines: Vec<LifelineBound>,
     /// Room for [`in_order`].
     lefts: Vec<u32>,
     turns: Vec<Turn>,
@@ -39,7 +39,7 @@ pub(super) struct ResetAhead {
 }
 
 /// One lifeline as the bound needs it.
-struct Line {
+struct LifelineBound {
     slots: Set,
     /// Those brought to their goal.
     goals: LandmarkSet,
@@ -70,7 +70,7 @@ impl ExposureBound {
             time_of(command.base + model.press * u128::from(reads + fields))
         };
         let least_ms: Vec<u64> = model.commands.iter().map(least).collect();
-        let lifelines: Vec<Line> =
+        let lifelines: Vec<LifelineBound> =
             model.lifelines.iter().map(|lifeline| line(model, lifeline, &least_ms, landmarks)).collect();
         Self {
             lifelines,
@@ -146,7 +146,7 @@ impl ExposureBound {
         reset: &ResetAhead,
         landmarks: &mut Landmarks,
     ) -> Option<u64> {
-        let mut dark = |line: &Line| landmarks.least_ms(&landmarks.last().within(&line.dark));
+        let mut dark = |line: &LifelineBound| landmarks.least_ms(&landmarks.last().within(&line.dark));
         let dark: Vec<u64> = self.lifelines.iter().map(&mut dark).collect::<Option<_>>()?;
         let mut later = Vec::new();
         let mut sums = vec![0; dark.len()];
@@ -223,7 +223,7 @@ fn in_turn(count: usize, mut least_of: impl FnMut(&mut dyn Iterator<Item = usize
     Some(least[1..].iter().sum())
 }
 
-fn line(model: &Model, lifeline: &ModelLifeline, least_ms: &[u64], landmarks: &Landmarks) -> Line {
+fn line(model: &Model, lifeline: &ModelLifeline, least_ms: &[u64], landmarks: &Landmarks) -> LifelineBound {
     let mut restorable = 0;
     let mut restore_ms = u64::MAX;
     for slot in lifeline.slots.iter().filter(|_| lifeline.start_counts) {
@@ -241,7 +241,7 @@ fn line(model: &Model, lifeline: &ModelLifeline, least_ms: &[u64], landmarks: &L
     }
     let tells = lifeline.slots.iter().filter(|slot| lifeline.tells(model, **slot));
     let tells = tells.fold(0, |set: Set, slot| set | 1 << slot);
-    Line {
+    LifelineBound {
         slots: set_of(&lifeline.slots),
         goals: landmarks.goals_of(set_of(&lifeline.slots)),
         dark: landmarks.dark(tells),

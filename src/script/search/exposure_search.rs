@@ -32,7 +32,7 @@ struct Node {
 
 /// An entry of the open list; the greatest is taken first.
 #[derive(PartialEq, Eq, PartialOrd, Ord)]
-struct Entry {
+struct OpenEntry {
     total: Reverse<u64>,
     near: Reverse<u32>,
     serial: u64,
@@ -67,7 +67,7 @@ pub(super) struct ExposureSearch {
     learned: StateMap<Known>,
     registry: StateRegistry,
     nodes: Vec<Node>,
-    open: BinaryHeap<Entry>,
+    open: BinaryHeap<OpenEntry>,
     serial: u64,
     /// Room for the states after one: what each costs, and one after the other; and for one of them.
     next: (Vec<u64>, Vec<Class>),
@@ -211,7 +211,7 @@ impl ExposureSearch {
         if rest.least != u64::MAX {
             self.serial += 1;
             let (total, near) = (Reverse(cost + rest.least), Reverse(rest.near));
-            self.open.push(Entry { total, near, serial: self.serial, node: id, cost });
+            self.open.push(OpenEntry { total, near, serial: self.serial, node: id, cost });
         }
     }
 

@@ -55,7 +55,7 @@ enum Stage {
 }
 
 #[derive(PartialEq, Eq, PartialOrd, Ord)]
-struct Entry {
+struct OpenEntry {
     total: Reverse<Packed>,
     stage: Stage,
     serial: Reverse<u64>,
@@ -76,7 +76,7 @@ pub(super) struct ResetSearch<'a> {
     least: Vec<Packed>,
     nodes: Vec<Node>,
     known: HashMap<State, usize>,
-    open: BinaryHeap<Entry>,
+    open: BinaryHeap<OpenEntry>,
     /// Best scripts without a reset, by what they start from.
     rests: HashMap<State, Known>,
     /// What a script must cost less than.
@@ -172,7 +172,7 @@ impl<'a> ResetSearch<'a> {
     fn push(&mut self, total: Packed, stage: Stage, node: usize) {
         self.serial += 1;
         let cost = self.nodes[node].cost;
-        self.open.push(Entry { total: Reverse(total), stage, serial: Reverse(self.serial), node, cost });
+        self.open.push(OpenEntry { total: Reverse(total), stage, serial: Reverse(self.serial), node, cost });
     }
 
     fn reach(&mut self, mut state: State, cost: Packed, parent: Option<(usize, Step)>) {
@@ -199,7 +199,7 @@ impl<'a> ResetSearch<'a> {
     }
 
     /// Whether a state has become dearer than its bound said, or leads nowhere.
-    fn raised(&mut self, entry: &Entry, purse: &mut Purse) -> bool {
+    fn raised(&mut self, entry: &OpenEntry, purse: &mut Purse) -> bool {
         let (total, state) = (entry.total.0, &self.nodes[entry.node].state);
         let closer = self.closer.as_mut();
         // The first may settle it all.
@@ -223,7 +223,7 @@ impl<'a> ResetSearch<'a> {
 
     fn full(&self, bytes: usize) -> bool {
         let state = 2 * size_of::<Option<u8>>() * self.ignored.len() + NODE_BYTES;
-        self.nodes.len() * state + self.open.len() * size_of::<Entry>() > bytes
+        self.nodes.len() * state + self.open.len() * size_of::<OpenEntry>() > bytes
     }
 
     /// Goes on from a state; breaks off where the budget runs out.

@@ -52,7 +52,7 @@ struct Touch {
 }
 
 /// A lifeline's slots, and the commands that can bring one of them to what it was or will be.
-struct Line {
+struct LifelineSets {
     achievers: Set,
     writers: Set,
     /// Slots that some command can bring back to what they were.
@@ -70,7 +70,7 @@ struct Dark {
 pub(super) struct StubbornSets {
     records: Vec<Record>,
     touches: Vec<Touch>,
-    lines: Vec<Line>,
+    lines: Vec<LifelineSets>,
     suffix: Set,
     /// Slots of lifelines.
     lifeline_slots: Set,
@@ -122,7 +122,7 @@ impl StubbornSets {
                 (leaving(model, *slot, as_was | 1 << GOAL), touches[*slot].writers)
             });
             let (achievers, writers) = sets.fold((0, 0), |all, own| (all.0 | own.0, all.1 | own.1));
-            Line { achievers, writers, restorable: restorable(model, lifeline) }
+            LifelineSets { achievers, writers, restorable: restorable(model, lifeline) }
         };
         Self { records, lines: model.lifelines.iter().map(line).collect(), touches, suffix, lifeline_slots }
     }

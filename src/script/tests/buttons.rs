@@ -187,8 +187,8 @@ fn a_station_that_only_needs_a_test_gets_a_card_that_a_report_can_name() {
     }
     assert!(!text.contains("steps:") && !text.contains("THE CALL"), "{text}");
     let issued = issued(&card, Timestamp::UNIX_EPOCH);
-    let line = parse_line(&crate::ledger::line_of(&Line::Script(Box::new(issued.clone())))).unwrap();
-    assert_eq!(line, Line::Script(Box::new(issued)));
+    let line = parse_line(&crate::ledger::line_of(&LedgerLine::Script(Box::new(issued.clone())))).unwrap();
+    assert_eq!(line, LedgerLine::Script(Box::new(issued)));
     // Its digest stands for station, number and tests: asked again it is the same, with fewer tests another.
     assert_eq!(there(&station, &record).unwrap().unwrap().digest, card.digest);
     let other = self::station(&modes(), &wanted(", unit.mode: service"));

@@ -21,14 +21,14 @@ CREATE TABLE ledger_head (
 INSERT INTO ledger_head (one, seq, hash)
 VALUES (1, 0, '0000000000000000000000000000000000000000000000000000000000000000');
 
--- What passes keep: reports refused, files taken, cases, messages to deliver, the last good inventory.
+-- What passes keep: reports rejected, dropped files that were read, cases, messages to deliver, the last good inventory.
 CREATE TABLE counters (
     name TEXT NOT NULL PRIMARY KEY,
     value BIGINT NOT NULL
 );
-INSERT INTO counters (name, value) VALUES ('outbox', 0), ('refused', 0);
+INSERT INTO counters (name, value) VALUES ('outbox', 0), ('rejected', 0);
 
-CREATE TABLE refused_reports (
+CREATE TABLE rejected_reports (
     content_sha TEXT NOT NULL PRIMARY KEY,
     seq BIGINT NOT NULL UNIQUE,
     id TEXT NOT NULL,
@@ -40,9 +40,9 @@ CREATE TABLE refused_reports (
     report TEXT,
     station TEXT
 );
-CREATE INDEX refused_named ON refused_reports (report) WHERE report IS NOT NULL;
+CREATE INDEX rejected_named ON rejected_reports (report) WHERE report IS NOT NULL;
 
-CREATE TABLE taken_files (
+CREATE TABLE dropped_files (
     content_sha TEXT NOT NULL PRIMARY KEY,
     name TEXT NOT NULL,
     outcome TEXT NOT NULL,
