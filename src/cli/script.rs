@@ -8,9 +8,9 @@ use super::exit::Exit;
 use super::format::{ScriptFormat, held};
 use super::layout::shown;
 use super::private::write_private;
-use crate::drift::{Drift, StationDrift};
+use crate::drift::Drift;
 use crate::fleet::{Keying, Row, record_scripts};
-use crate::inventory::{Extent, Station};
+use crate::inventory::Extent;
 use crate::script::{self, Memory, Way};
 use crate::web;
 
@@ -26,7 +26,7 @@ pub struct Args {
     /// With --all: only the stations of this site
     #[arg(long, requires = "all", value_name = "SITE")]
     site: Option<String>,
-    /// How to print it
+    /// How to print it: a card (80 columns), the bare keys, for programs, or the card as a page
     #[arg(long, value_enum, default_value = "card")]
     format: ScriptFormat,
     /// Write it to this file instead of standard output; with --all, a file a station into this new folder
@@ -53,14 +53,14 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
         Some(names) => context.view.renewing(row, names, &mut memory).map_err(|other| not_to_renew(row, other))?,
     };
     let text = match keying {
-        Keying::Script { script, codes } => {
-            record_scripts(context.store(), &[context.clear(&script, row)?], context.view.at).await?;
+        Keying::Script { script, cleared, codes } => {
+            record_scripts(context.store(), &[cleared], context.view.at).await?;
             shown(&script, &row.station, &context, &codes, args.format)
         }
-        Keying::Held(change) => return Err(held(name, change)),
+        Keying::Held(_) => return Err(held(name, context.view.held().as_ref())),
         Keying::Nothing => {
             let full = script::full_presses(&row.station, &row.record, &context.view.codes_for(row), &mut memory);
-            let text = nothing(&row.station, &row.drift, full, way, args.format);
+            let text = nothing(row, full, way, args.format);
             match args.format {
                 ScriptFormat::Html => web::nothing_page(name, &text, context.view.good_since()),
                 ScriptFormat::Card | ScriptFormat::Keys | ScriptFormat::Json => text,
@@ -89,7 +89,9 @@ fn not_to_renew(row: &Row, setting: &str) -> CliError {
 }
 
 /// What is said where nothing needs keying and no test call is asked for.
-fn nothing(station: &Station, drift: &StationDrift, full: Option<u64>, way: Way, format: ScriptFormat) -> String {
+fn nothing(row: &Row, full: Option<u64>, way: Way, format: ScriptFormat) -> String {
+    let (station, drift) = (&row.station, &row.drift);
+    let dead = script::calls_nobody(station, &row.record);
     match format {
         ScriptFormat::Keys => String::new(),
         ScriptFormat::Json => format!("{:#}\n", script::nothing_to_key(station, full)),
@@ -98,7 +100,8 @@ fn nothing(station: &Station, drift: &StationDrift, full: Option<u64>, way: Way,
                 let why = "It holds what last worked, or no report says what it held before.";
                 return format!("There is nothing to go back to at {}.\n{why}\n", station.name);
             }
-            let mut text = format!("Nothing needs keying at {}.\n", station.name);
+            let dead: String = dead.iter().map(|dead| dead.warning() + "\n").collect();
+            let mut text = format!("{dead}Nothing needs keying at {}.\n", station.name);
             match drift.set_aside {
                 Extent::Nothing => {}
                 Extent::Settings => text.push_str("Some of its settings are set aside: see `stationkeep aside`.\n"),

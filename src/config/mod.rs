@@ -15,6 +15,7 @@ pub use webhook::{Resolved, Target, Url, Webhook, WebhookKind};
 
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::time::Duration;
 
 use sha2::{Digest, Sha256};
@@ -64,7 +65,7 @@ impl Config {
     /// How the fleet is looked at.
     pub fn looking(&self) -> LookTerms {
         let rules = Rules { reconfirm_days: self.reconfirm_days, require_tests: self.require_tests };
-        LookTerms { rules, limit: self.brake.limit(), settle: self.settle() }
+        LookTerms { rules, limit: Arc::new(self.brake.limit()), settle: self.settle() }
     }
 
     /// Where its files are, with the key of its fingerprints.

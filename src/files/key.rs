@@ -9,6 +9,7 @@ use std::path::{Path, PathBuf};
 
 use super::tree::{Content, bounded};
 use super::walk::why;
+use crate::setting::hex;
 
 /// Why there is no key.
 #[derive(Debug, thiserror::Error)]
@@ -64,7 +65,7 @@ fn parse(bytes: &[u8]) -> Option<[u8; 32]> {
 fn make(path: &Path, fresh: &[u8; 32]) -> io::Result<()> {
     let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     fs::create_dir_all(folder)?;
-    let text: String = fresh.iter().map(|b| format!("{b:02x}")).chain(["\n".into()]).collect();
+    let text = hex(fresh) + "\n";
     let draft = folder.join(format!(".key-{}-{}", std::process::id(), draft_name(fresh)));
     let written = write_new(&draft, &text).and_then(|()| fs::hard_link(&draft, path));
     let _ = fs::remove_file(&draft);
@@ -82,7 +83,7 @@ fn make(path: &Path, fresh: &[u8; 32]) -> io::Result<()> {
 /// Tells drafts of one process apart without giving the key away.
 fn draft_name(fresh: &[u8; 32]) -> String {
     use sha2::{Digest, Sha256};
-    Sha256::digest(fresh).iter().take(4).map(|b| format!("{b:02x}")).collect()
+    hex(&Sha256::digest(fresh)[..4])
 }
 
 fn write_new(path: &Path, text: &str) -> io::Result<()> {

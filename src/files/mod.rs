@@ -5,7 +5,6 @@
 //! environment and randomness are arguments.
 
 mod drop;
-mod hash;
 mod key;
 mod secrets;
 mod tree;
@@ -13,7 +12,6 @@ mod walk;
 mod watch;
 
 pub use drop::{Dropped, EXPORT_LIMIT_BYTES, ExportLines, FileKind, Inbox};
-pub use hash::{content_sha, hex};
 pub use key::{KeyError, load_key, load_or_make_key};
 pub use secrets::{Origin, SECRET_LIMIT_BYTES, SecretError, Secrets, process_env};
 pub use tree::{FileText, Look, Tree, read_file, too_large, too_much};

@@ -2,10 +2,13 @@
 
 use std::sync::Arc;
 
+use tokio::task::block_in_place;
+
 use super::error::FleetError;
 use super::intake::{Intake, LineBatch, Received, Trust};
-use crate::files::{Dropped, FileKind, Inbox, content_sha, hex};
+use crate::files::{Dropped, ExportLines, FileKind, Inbox};
 use crate::finding::Finding;
+use crate::setting::{content_sha, hex};
 use crate::store;
 
 const RECORDED: &str = "received";
@@ -58,34 +61,28 @@ impl Intake<'_> {
     async fn dropped(&self, file: &Dropped, progress: &mut impl FnMut()) -> Result<Option<Vec<Received>>, FleetError> {
         progress();
         match file.kind {
-            FileKind::Report => match file.content() {
+            FileKind::Report => match block_in_place(|| file.content()) {
                 Ok(Some(text)) => Ok(Some(vec![self.report(&file.name, &text.bytes).await?])),
                 Ok(None) => Ok(None),
                 Err(finding) => Ok(Some(vec![self.unreadable(&file.name, finding).await?])),
             },
             FileKind::Export => {
-                let lines = match file.lines() {
+                let mut lines = match block_in_place(|| file.lines()) {
                     Ok(Some(lines)) => lines,
                     Ok(None) => return Ok(None),
                     Err(finding) => return Ok(Some(vec![self.unreadable(&file.name, finding).await?])),
                 };
-                let mut outcomes = Vec::new();
-                let mut batch = LineBatch::default();
-                for line in lines {
-                    progress();
-                    match line {
-                        Ok((number, text)) => batch.add(number, text),
-                        Err(finding) => {
-                            outcomes.extend(self.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
-                            outcomes.push(self.unreadable(&file.name, finding).await?);
-                        }
+                let (mut outcomes, mut batch) = (Vec::new(), LineBatch::default());
+                loop {
+                    let filled = block_in_place(|| fill(&mut lines, &mut batch, progress));
+                    outcomes.extend(self.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
+                    match filled {
+                        Filled::Full => continue,
+                        Filled::Unreadable(finding) => outcomes.push(self.unreadable(&file.name, finding).await?),
+                        Filled::AtEnd => {}
                     }
-                    if batch.is_full() {
-                        outcomes.extend(self.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
-                    }
+                    return Ok(Some(outcomes));
                 }
-                outcomes.extend(self.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
-                Ok(Some(outcomes))
             }
         }
     }
@@ -96,4 +93,27 @@ impl Intake<'_> {
         self.keep_if_rejected(source, &sha, b"", &received).await?;
         Ok(received)
     }
+}
+
+/// How far a batch of lines was read.
+enum Filled {
+    Full,
+    /// A line cannot be read, and why. No more are read.
+    Unreadable(Finding),
+    AtEnd,
+}
+
+/// Reads lines until the batch is full, a line cannot be read, or there are no more.
+fn fill(lines: &mut ExportLines, batch: &mut LineBatch, progress: &mut impl FnMut()) -> Filled {
+    for line in lines {
+        progress();
+        match line {
+            Ok((number, text)) => batch.add(number, text),
+            Err(finding) => return Filled::Unreadable(finding),
+        }
+        if batch.is_full() {
+            return Filled::Full;
+        }
+    }
+    Filled::AtEnd
 }

@@ -10,14 +10,13 @@ use super::error::FleetError;
 use super::issue::{shown_entry, shown_id};
 use super::reading::Reading;
 use super::sources::Sources;
-use crate::files::content_sha;
 use crate::finding::{Code, Finding, Place, cover_literals};
 use crate::inventory::{LineKind, dial};
 use crate::ledger::{
     self, AHEAD, Corrected, Decision, Issued, LedgerLine, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, Shown, Terms,
-    Visit, admit, admit_visit, line_of, parse_line, report_json, was_recorded,
+    Visit, admit, admit_visit, line_of, parse_line, recorded_at, report_json,
 };
-use crate::setting::{self, Codes};
+use crate::setting::{self, Codes, content_sha};
 use crate::store::{Appended, EntryKind, NewEntry, NewRejected, Store};
 use crate::yaml::{self, Data};
 
@@ -105,7 +104,7 @@ impl Intake<'_> {
 
     async fn one(&self, report: Report, places: &Places) -> Result<Received, FleetError> {
         let mut batch = Batch::new(self.store);
-        let judged = self.parsed(report.clone(), places, Scrutiny::Whole, &mut batch).await?;
+        let judged = self.parsed(report.clone(), places, (Scrutiny::Whole, None), &mut batch).await?;
         match (judged, batch.write().await?.first()) {
             (Judged::Settled(received), _) => Ok(received),
             (Judged::Added(station, _), Some(Appended::New { .. })) => Ok(Received::New(station)),
@@ -181,11 +180,14 @@ impl Intake<'_> {
         let place = Place { file: source.clone(), line: number, column: 1, length: 1 };
         match parsed {
             Ok(LedgerLine::Report(report)) => {
-                let scrutiny = if was_recorded(line) { Scrutiny::Restored } else { Scrutiny::Whole };
-                self.parsed(*report, &Places::all_at(place), scrutiny, batch).await
+                let recorded = recorded_at(line);
+                let scrutiny = if recorded.is_some() { Scrutiny::Restored } else { Scrutiny::Whole };
+                // Whoever may drop a report may not say when it was recorded.
+                let restored = recorded.filter(|_| trust == Trust::Operator);
+                self.parsed(*report, &Places::all_at(place), (scrutiny, restored), batch).await
             }
             Ok(LedgerLine::Begun(visit)) => {
-                let scrutiny = if was_recorded(line) { Scrutiny::Restored } else { Scrutiny::Whole };
+                let scrutiny = if recorded_at(line).is_some() { Scrutiny::Restored } else { Scrutiny::Whole };
                 self.visit(*visit, place, scrutiny, batch).await
             }
             Ok(LedgerLine::Script(issued)) => self.script(*issued, place, batch).await,
@@ -208,21 +210,30 @@ impl Intake<'_> {
         }
     }
 
+    /// The codes behind the references of the inventory and of a report.
+    fn codes_of(&self, report: &Report) -> Codes {
+        let mut codes = self.reading.codes.clone();
+        let unknown: Vec<_> = report.references().into_iter().filter(|one| codes.code(one).is_none()).collect();
+        if !unknown.is_empty() {
+            tokio::task::block_in_place(|| {
+                for reference in unknown {
+                    if let Some(code) = self.sources.report_code(&reference) {
+                        codes.learn(reference, code);
+                    }
+                }
+            });
+        }
+        codes
+    }
+
     async fn parsed(
         &self,
         mut report: Report,
         places: &Places,
-        scrutiny: Scrutiny,
+        (scrutiny, restored): (Scrutiny, Option<Timestamp>),
         batch: &mut Batch<'_>,
     ) -> Result<Judged, FleetError> {
-        let mut codes: Codes = self.reading.codes.clone();
-        for reference in report.references() {
-            if codes.code(&reference).is_none()
-                && let Some(code) = self.sources.report_code(&reference)
-            {
-                codes.learn(reference, code);
-            }
-        }
+        let codes = self.codes_of(&report);
         let id = report.id.to_string();
         let station = report.station.clone();
         if let Some(body) = batch.body(EntryKind::Report, &id).await? {
@@ -243,13 +254,17 @@ impl Intake<'_> {
         if !against.is_empty() {
             return Ok(Judged::Settled(Received::Rejected(against)));
         }
-        // An import carries the fingerprints of its time; a new report gets today's.
-        if report.fingerprints.is_empty() {
-            report.seal(&codes);
+        // An import carries fingerprints, numbers and the time of recording; a new report gets today's.
+        if restored.is_none() {
+            if report.fingerprints.is_empty() {
+                report.seal(&codes);
+            }
+            self.note_in_use(&mut report);
         }
-        self.note_in_use(&mut report);
         let at = report.at;
         let entry = self.entry(EntryKind::Report, id, &station, at, &LedgerLine::Report(Box::new(report)));
+        let recorded_ms = restored.map_or(entry.recorded_ms, |at| at.as_millisecond().min(entry.recorded_ms));
+        let entry = NewEntry { recorded_ms, ..entry };
         Ok(Judged::Added(station, batch.add(entry)))
     }
 

@@ -5,7 +5,7 @@ use std::collections::HashSet;
 
 use jiff::{Timestamp, Unit};
 
-use crate::brake::Change;
+use crate::brake::{Change, is_harmless};
 use crate::inventory::Station;
 use crate::ledger::{Issued, LedgerLine, Record, SHOWN_AGAIN, Shown, leads_to, line_of, shown_at};
 use crate::script::{Script, issued};
@@ -32,7 +32,7 @@ pub struct Cleared {
 ///
 /// # Errors
 /// The change that holds it.
-pub fn clear<'c>(
+pub(super) fn clear<'c>(
     script: &Script,
     station: &Station,
     record: &Record,
@@ -52,6 +52,12 @@ pub fn clear<'c>(
         at: shown_at(now, record.answered.map(|mark| mark.at)),
     });
     Ok(Cleared { issued, shown })
+}
+
+/// Whether a script leads to proven values alone.
+pub(super) fn is_harmless_script(script: &Script, station: &Station, record: &Record) -> bool {
+    let leads_to = leads_to(&station.keybook, &issued(script, Timestamp::UNIX_EPOCH));
+    is_harmless(&station.keybook, record, &leads_to, |id| station.is_lifeline(id))
 }
 
 fn is_shown_lately(script: &Script, record: &Record, now: Timestamp) -> bool {

@@ -2,20 +2,20 @@
 //!
 //! A look that fails is made again from where it stood; nothing is kept here that the next look could not find out anew.
 
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 use std::time::{Duration, SystemTime};
 
 use jiff::Timestamp;
 
 use super::error::FleetError;
 use super::intake::{Intake, Received};
-use super::reading::ReadingCache;
+use super::reading::{Reading, ReadingCache};
 use super::records::Records;
 use super::rows::{Inputs, Row, Rows};
 use super::sources::{InUse, LastRead, SourceTexts, Sources};
 use super::view::View;
 use crate::alert::{Cause, NewCommit};
-use crate::brake::{Limit, judge};
+use crate::brake::{Limit, Tally, judge};
 use crate::drift::{Rules, Totals};
 use crate::effective::{self, Effective};
 use crate::files::{Inbox, Look};
@@ -30,7 +30,7 @@ pub struct LookTerms {
     /// When something is overdue or untested.
     pub rules: Rules,
     /// How many stations may be altered at once.
-    pub limit: Limit,
+    pub limit: Arc<Limit>,
     /// How long a dropped file must be quiet.
     pub settle: Duration,
 }
@@ -111,6 +111,14 @@ impl Fleet {
     /// The same by the reports up to a time, with the clock at it and today's inventory.
     pub fn as_of(self, until: Timestamp) -> Fleet {
         Fleet { until: Some(until), ..self }
+    }
+
+    /// The same by files that were read elsewhere, whatever is in use: for a preview of what they would do. Nothing of them is
+    /// kept.
+    pub fn assuming(self, texts: SourceTexts, reading: Arc<Reading>, now: Timestamp) -> Fleet {
+        let mut last = LastRead::default();
+        (last.texts, last.reading) = (texts.clone(), reading.clone());
+        Fleet { in_use: Some(InUse { reading, texts, since: now }), last, ..self }
     }
 
     /// Where its files are.
@@ -215,10 +223,10 @@ impl Fleet {
 
     async fn keep_records_up(&mut self, news: &mut (dyn FnMut(News) + Send)) -> Result<(), FleetError> {
         let Some(in_use) = &self.in_use else { return Ok(()) };
-        let inventory = &in_use.reading.inventory;
+        let files = (&*in_use.reading.inventory, &in_use.reading.keybooks);
         match &mut self.records {
             Some(records) if self.until.is_none() => {
-                if let Err(error) = records.keep_up(&self.store, inventory).await {
+                if let Err(error) = records.keep_up(&self.store, files).await {
                     // Half kept up they cannot be kept up further.
                     self.records = None;
                     return Err(error);
@@ -226,7 +234,7 @@ impl Fleet {
             }
             Some(_) | None => {
                 let read = |read| news(News::Entries(read));
-                self.records = Some(Records::load(&self.store, inventory, self.until, read).await?);
+                self.records = Some(Records::load(&self.store, files, self.until, read).await?);
             }
         }
         if let Some(records) = &self.records
@@ -245,7 +253,8 @@ impl Fleet {
             None => (Arc::default(), None),
         };
         let effective = Effective::at(&reading.inventory, &self.decisions, at, &mut self.said);
-        let (mut rows, mut change, mut seq, mut due): (Arc<[Row]>, _, _, _) = (Arc::default(), None, 0, None);
+        let (mut rows, mut seq, mut due): (Arc<[Row]>, _, _) = (Arc::default(), 0, None);
+        let (mut tally, mut change) = (Tally::default(), None);
         if let Some(records) = &self.records {
             seq = records.seq();
             let inputs = Inputs {
@@ -259,8 +268,8 @@ impl Fleet {
             rows = tokio::task::block_in_place(|| self.rows.at(&inputs).clone());
             let judged = rows.iter().map(Row::to_judge);
             let gone = records.gone();
-            change = judge(judged, &gone, &self.decisions, &self.terms.limit, at);
-            let in_hand = gone.values().filter_map(|gone| gone.shown_at?.checked_add(IN_HAND).ok());
+            (tally, change) = judge(judged, &gone, &self.decisions, &self.terms.limit, at);
+            let in_hand = gone.values().filter_map(|gone| gone.altering_at?.checked_add(IN_HAND).ok());
             due = self.rows.due().into_iter().chain(in_hand.filter(|until| *until > at)).min();
         }
         View {
@@ -274,7 +283,10 @@ impl Fleet {
             effective,
             totals: Totals::of(rows.iter().map(|row| &*row.drift)),
             rows,
-            change,
+            tally,
+            limit: self.terms.limit.clone(),
+            change: change.map(Arc::new),
+            waiting: OnceLock::new(),
             due: due.into_iter().chain(self.decisions.next_expiry(at)).min(),
             look_again,
             changed: std::mem::take(&mut self.unseen),

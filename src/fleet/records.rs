@@ -11,7 +11,7 @@ use jiff::Timestamp;
 use super::entries::{StationEntries, decision};
 use super::error::FleetError;
 use crate::brake::Gone;
-use crate::inventory::{Inventory, Station};
+use crate::inventory::{Inventory, Keybooks, Station};
 use crate::keybook::Keybook;
 use crate::ledger::{Decision, Decisions, Proven, Record, effect, effect_value};
 use crate::setting::Name;
@@ -35,8 +35,9 @@ pub struct Records {
     /// Stations that nobody reported on under a name of theirs, by their number.
     unreported: BTreeMap<Name, Name>,
     decisions: Decisions,
-    /// The inventory that all of this was folded by.
+    /// The inventory and the keybooks that all of this was folded by.
     inventory: Inventory,
+    keybooks: Keybooks,
 }
 
 /// A record, and what of its station it was folded by.
@@ -54,6 +55,8 @@ struct Folded {
 #[derive(Debug, Clone)]
 struct Left {
     gone: Gone,
+    /// Whether a script was shown of which no report came.
+    are_out: bool,
     /// The number that was last rung.
     number: Option<Name>,
 }
@@ -107,11 +110,12 @@ impl Records {
     /// Where the ledger cannot be read.
     pub async fn load(
         store: &Store,
-        inventory: &Inventory,
+        (inventory, keybooks): (&Inventory, &Keybooks),
         until: Option<Timestamp>,
         mut progress: impl FnMut(u64),
     ) -> Result<Records, FleetError> {
-        let mut records = Records { seq: store.head().await?.seq, inventory: inventory.clone(), ..Records::default() };
+        let (seq, keybooks) = (store.head().await?.seq, keybooks.clone());
+        let mut records = Records { seq, inventory: inventory.clone(), keybooks, ..Records::default() };
         let (mut waiting, mut said) = (Waiting::new(inventory), Vec::new());
         // Station by station, so that no more of the ledger is held at a time than one station's part and a page.
         let (mut entries, mut at, mut read) = (StationEntries::default(), (String::new(), 0), 0);
@@ -132,7 +136,6 @@ impl Records {
             }
         }
         records.take_in(&at.0, entries, inventory, &mut waiting);
-        said.sort_by_key(|(seq, _)| *seq);
         said.into_iter().for_each(|(seq, decision)| records.decisions.add(seq, decision));
         records.finish(inventory, waiting);
         Ok(records)
@@ -154,7 +157,7 @@ impl Records {
             record.proven = was.map(|was| proven_as_wanted(was, station)).unwrap_or_default();
             records.insert(station, Folded::new(station, Arc::new(record), true));
         }
-        let gone = Left { gone: Gone { is_on_record: true, shown_at: None }, number: None };
+        let gone = Left { gone: Gone { is_on_record: true, altering_at: None }, are_out: false, number: None };
         let names = before.stations.keys().filter(|name| !found.contains(name) && !after.stations.contains_key(*name));
         records.gone = names.map(|name| (name.clone(), gone.clone())).collect();
         records
@@ -200,9 +203,10 @@ impl Records {
     }
 
     fn set_gone(&mut self, name: &Name, entries: &StationEntries) {
-        let gone = Gone { is_on_record: !entries.reports.is_empty(), shown_at: entries.shown_at() };
-        match gone.is_on_record || gone.shown_at.is_some() {
-            true => self.gone.insert(name.clone(), Left { gone, number: entries.last_number() }),
+        let altering_at = entries.altering_at(&self.keybooks);
+        let (gone, are_out) = (Gone { is_on_record: !entries.reports.is_empty(), altering_at }, entries.are_out());
+        match gone.is_on_record || are_out {
+            true => self.gone.insert(name.clone(), Left { gone, are_out, number: entries.last_number() }),
             false => self.gone.remove(name),
         };
     }
@@ -263,14 +267,22 @@ impl Records {
     ///
     /// # Errors
     /// Where the ledger cannot be read.
-    pub async fn keep_up(&mut self, store: &Store, inventory: &Inventory) -> Result<(), FleetError> {
+    pub async fn keep_up(
+        &mut self,
+        store: &Store,
+        (inventory, keybooks): (&Inventory, &Keybooks),
+    ) -> Result<(), FleetError> {
         let (seq, mut touched, said) = news(store, self.seq).await?;
+        if self.keybooks != *keybooks {
+            self.keybooks = keybooks.clone();
+            touched.extend(self.gone.iter().filter(|(_, left)| left.are_out).map(|(name, _)| name.clone()));
+        }
         touched.extend(self.outdated(inventory));
         touched.iter().filter(|name| !inventory.stations.contains_key(*name)).for_each(|name| self.forget(name));
         let (stations, gone) = self.to_fold(inventory, touched);
         if stations.len() + gone.len() > ONE_BY_ONE {
             // It reads on to what was written meanwhile, about stations that are not among these.
-            *self = Records::load(store, inventory, None, |_| {}).await?;
+            *self = Records::load(store, (inventory, keybooks), None, |_| {}).await?;
             return Ok(());
         }
         // Those that are gone first: a station may take over what is on record under their names.
@@ -382,7 +394,8 @@ impl Records {
     /// What is on record under names that no station goes by, by its name or its number.
     pub fn gone(&self) -> BTreeMap<Name, Gone> {
         let is_here = |left: &Left| left.number.as_ref().is_some_and(|number| self.unreported.contains_key(number));
-        let gone = self.gone.iter().filter(|(_, left)| !is_here(left));
+        let counts = |left: &Left| left.gone.is_on_record || left.gone.altering_at.is_some();
+        let gone = self.gone.iter().filter(|(_, left)| counts(left) && !is_here(left));
         gone.map(|(name, left)| (name.clone(), left.gone.clone())).collect()
     }
 }
@@ -496,7 +509,7 @@ mod tests {
         }
         prop_assert_eq!(records.gone(), world.gone(&inventory));
         let limit = world.limit();
-        prop_assert_eq!(judged(&inventory, records, &limit, world.clock()), world.change());
+        prop_assert_eq!(judged(&inventory, records, &limit, world.clock()), world.judged());
         Ok(())
     }
 
@@ -513,7 +526,7 @@ mod tests {
                 let folder = tempfile::tempdir().unwrap();
                 let store = Store::open(&format!("sqlite:{}/l.db", folder.path().display())).await.unwrap();
                 let mut world = World::unreported(fleet_of(6));
-                let mut records = Records::load(&store, &world.inventory(), None, |_| {}).await.unwrap();
+                let mut records = Records::load(&store, (&world.inventory(), &world.keybooks()), None, |_| {}).await.unwrap();
                 let mut written = (0, 0);
                 for (at, ((nth, how), cut)) in plan.iter().zip(cuts).enumerate() {
                     let nth = *nth % world.specs.len();
@@ -547,14 +560,14 @@ mod tests {
                     if cut {
                         append(&store, &world, written).await;
                         written = (world.reports.len(), world.shown.len());
-                        records.keep_up(&store, &world.inventory()).await.unwrap();
+                        records.keep_up(&store, (&world.inventory(), &world.keybooks())).await.unwrap();
                         check(&records, &world)?;
                     }
                 }
                 append(&store, &world, written).await;
-                records.keep_up(&store, &world.inventory()).await.unwrap();
+                records.keep_up(&store, (&world.inventory(), &world.keybooks())).await.unwrap();
                 check(&records, &world)?;
-                let anew = Records::load(&store, &world.inventory(), None, |_| {}).await.unwrap();
+                let anew = Records::load(&store, (&world.inventory(), &world.keybooks()), None, |_| {}).await.unwrap();
                 check(&anew, &world)
             })?;
         }
@@ -581,7 +594,7 @@ mod tests {
             let after = world.inventory();
             let records = Records::as_if_proven(&before, &after);
             let foreseen = judged(&after, &records, &world.limit(), Timestamp::UNIX_EPOCH);
-            prop_assert_eq!(foreseen, world.change());
+            prop_assert_eq!(foreseen, world.judged());
         }
     }
 
@@ -589,13 +602,44 @@ mod tests {
     async fn few_stations_are_folded_one_by_one_and_many_in_one_walk_to_the_end_of_the_ledger() {
         let folder = tempfile::tempdir().unwrap();
         let store = Store::open(&format!("sqlite:{}/l.db", folder.path().display())).await.unwrap();
-        let mut records = Records::load(&store, &Inventory::default(), None, |_| {}).await.unwrap();
+        let mut records = Records::load(&store, (&Inventory::default(), &Keybooks::new()), None, |_| {}).await.unwrap();
         for reports in [0..ONE_BY_ONE, ONE_BY_ONE..2 * ONE_BY_ONE + 1] {
             let end = reports.end;
             let entries: Vec<NewEntry> = reports.map(report).collect();
             store.append(&entries).await.unwrap();
-            records.keep_up(&store, &Inventory::default()).await.unwrap();
+            records.keep_up(&store, (&Inventory::default(), &Keybooks::new())).await.unwrap();
             assert_eq!((records.seq(), records.gone().len()), (end as i64, end));
         }
+    }
+
+    /// The ledger is read by station: what people said counts by its time and id, in whatever order it is read.
+    #[tokio::test]
+    async fn decisions_count_by_their_time_and_id_in_whatever_order_the_ledger_is_read() {
+        use crate::ledger::{Aside, End, Release, Said, Target};
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::open(&format!("sqlite:{}/l.db", folder.path().display())).await.unwrap();
+        let now: Timestamp = "2026-11-25T12:00:00Z".parse().unwrap();
+        let mut kept = Records::load(&store, (&Inventory::default(), &Keybooks::new()), None, |_| {}).await.unwrap();
+        let said = |nth| Said { id: uuid::Uuid::from_u128(nth), at: now, by: "ops-2".into(), why: Some("x".into()) };
+        let aside = |nth, station: &str| {
+            let (target, until) = (Target::Station(station.into()), now + jiff::SignedDuration::from_hours(24));
+            Decision::Aside(Aside { said: said(nth), target, setting: None, until, out_of_service: true })
+        };
+        let release = |nth| {
+            let stations = [(Name::from("S-1"), Arc::default())].into();
+            Decision::Release(Release { said: said(nth), change: "0123456789abcdef".parse().unwrap(), stations })
+        };
+        let end = |nth, ends| Decision::End(End { said: said(nth), ends: uuid::Uuid::from_u128(ends) });
+        for decision in [aside(9, "S-9"), release(8), end(7, 9), release(6), aside(5, "S-1")] {
+            crate::fleet::say(&store, &decision, now).await.unwrap();
+        }
+        kept.keep_up(&store, (&Inventory::default(), &Keybooks::new())).await.unwrap();
+        let anew = Records::load(&store, (&Inventory::default(), &Keybooks::new()), None, |_| {}).await.unwrap();
+        for records in [&kept, &anew] {
+            let last = records.decisions().release_of([&Name::from("S-1")]).map(|release| release.said.id);
+            assert_eq!(last, Some(uuid::Uuid::from_u128(8)));
+            assert_eq!(records.decisions().released(&"0123456789abcdef".parse().unwrap()), Some(4));
+        }
+        assert_eq!(format!("{:?}", kept.decisions()), format!("{:?}", anew.decisions()));
     }
 }

@@ -3,7 +3,7 @@
 //! A row is made again where what it was made from is not the very same any more, or where time alone may have changed
 //! it. All others are the rows of the view before, so that whoever reads a view sees by identity what has changed.
 
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 use jiff::Timestamp;
 use uuid::Uuid;
@@ -28,6 +28,8 @@ pub struct Row {
     pub drift: Arc<StationDrift>,
     /// How its lifelines are to hold something else than was last proven; it goes by the station as written.
     pub alteration: Option<Arc<Alteration>>,
+    /// Whether it has a script that leads to anything but proven values, once somebody has asked.
+    pub(super) leads_on: OnceLock<bool>,
     /// The last release that names it.
     release: Option<Uuid>,
     /// When time alone next changes any of this.
@@ -160,5 +162,6 @@ fn row(
     let in_hand = record.handed_out.iter().map(|script| script.until()).filter(|until| *until > inputs.now);
     let due = next_change(station, &record, inputs.rules, inputs.now).into_iter().chain(until).chain(in_hand).min();
     let release = release.map(|release| release.said.id);
-    Row { written: written.clone(), station: station.clone(), record, drift, alteration, release, due }
+    let (written, station, leads_on) = (written.clone(), station.clone(), OnceLock::new());
+    Row { written, station, record, drift, alteration, leads_on, release, due }
 }

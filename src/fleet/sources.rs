@@ -8,12 +8,12 @@ use std::time::SystemTime;
 
 use jiff::Timestamp;
 
-use crate::files::{FileText, Folder, Look, Origin, Secrets, Tree, hex, process_env};
+use crate::files::{FileText, Folder, Look, Origin, Secrets, Tree, process_env};
 use crate::finding::{Code as FindingCode, Finding, settle};
 use crate::git::{Followed, Git, Snapshot};
 use crate::inventory::{Commit, Station};
 use crate::ledger::{Record, State};
-use crate::setting::{Code, Codes, Name, Reference, Value};
+use crate::setting::{Code, Codes, Name, Reference, Value, hex};
 
 use crate::store::{Good, GoodFile, Store, StoreError};
 

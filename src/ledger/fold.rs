@@ -7,11 +7,12 @@ use jiff::Timestamp;
 use uuid::Uuid;
 
 use super::call::{IssuedCall, calls};
-use super::earlier;
+use super::earlier::{Held, Worked};
 use super::issued::{Digest, Effect, Issued, effect_value};
 use super::led::{Led, is_dial, led};
+use super::mark::Mark;
 use super::proven;
-use super::record::{Holding, Mark, Record, State};
+use super::record::{Holding, Record, State};
 use super::report::{Heard, Opened, Opening, Outcome, Report, Test};
 use super::visit::{self, Visit, standing};
 use crate::keybook::{Ability, Keybook, SettingId};
@@ -89,7 +90,8 @@ impl Fold<'_> {
         if let Some(script) = script {
             if !report.steps.is_empty() {
                 let is_accepted = report.steps.iter().any(|(_, heard)| *heard == Heard::Accepted);
-                earlier::keyed(&mut self.record, self.keybook, &script.digest, is_accepted);
+                let Record { settings, earlier, .. } = &mut self.record;
+                earlier.keyed(&script.digest, is_accepted, || held(settings));
             }
             self.keyed(mark, report, script);
         }
@@ -131,7 +133,8 @@ impl Fold<'_> {
         if let Some(number) = &visit.number {
             self.rung(number);
         }
-        earlier::begun(&mut self.record, self.keybook);
+        let Record { settings, earlier, .. } = &mut self.record;
+        earlier.begun(|| held(settings));
         for (name, effect) in script.iter().flat_map(|script| &script.steps).flat_map(|step| &step.effects) {
             self.step(mark, name, effect, Heard::Nothing);
         }
@@ -299,7 +302,9 @@ impl Fold<'_> {
                 Led::There => {
                     (self.record.lifelines[at].last, self.record.lifelines[at].reached) = (last, Some(mark));
                     self.confirm(mark, at);
-                    earlier::reached(&mut self.record, keybook, at, mark);
+                    let own = keybook.lifelines[at].settings.iter();
+                    let held = own.map(|id| (*id, self.record.known(*id).cloned())).collect();
+                    self.record.earlier.reached(keybook.lifelines.len(), at, Worked { mark, held });
                     self.prove(mark, at, test.dialled.as_ref());
                 }
                 Led::Elsewhere => {
@@ -355,6 +360,15 @@ fn value_of(keybook: &Keybook, name: &Name, written: &Written, report: &Report) 
     let print = |reference: &Reference| report.fingerprints.get(reference).cloned();
     let seal = |reference: &Reference| Secret { reference: reference.clone(), fingerprint: print(reference) };
     kind.value(written, seal).ok()
+}
+
+/// The known values.
+fn held(settings: &[Holding]) -> Held {
+    let known = |holding: &Holding| match &holding.state {
+        State::Known(value) => Some(value.clone()),
+        State::InDoubt(_) | State::Unknown => None,
+    };
+    settings.iter().map(known).collect()
 }
 
 /// A code of a recorded script; one that is the factory's without a fingerprint is the keybook's.

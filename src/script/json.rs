@@ -34,6 +34,8 @@ pub fn json(script: &Script, station: &Station, codes: &Codes) -> Json {
         calls,
         tests,
         offers_back: _,
+        dead: _,
+        undecided: _,
         letters,
         obvious,
         unsure: _,

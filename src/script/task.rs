@@ -310,6 +310,12 @@ pub(super) fn left_dead<'k>(keybook: &'k Keybook, aim: &Aim) -> Option<&'k keybo
     required().find(|lifeline| dies(lifeline, &aim.goal) && (aim.back.is_some() || !is_let_be(lifeline)))
 }
 
+/// The required lifelines that call nobody now, and after a script.
+pub(super) fn dead_throughout<'k>(keybook: &'k Keybook, aim: &Aim) -> impl Iterator<Item = &'k keybook::Lifeline> {
+    let required = keybook.lifelines.iter().filter(|lifeline| lifeline.is_required());
+    required.filter(|lifeline| dies(lifeline, &aim.start) && dies(lifeline, &aim.goal))
+}
+
 /// The settings that open calls and that a command leaves unknown.
 fn left_unknown(keybook: &Keybook, command: &Command) -> Vec<SettingId> {
     let (open, stored) = (keybook.call.open.held(), command.keys.stored());

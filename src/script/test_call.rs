@@ -6,12 +6,13 @@ use super::request::Request;
 use super::task::Task;
 use crate::drift::Service;
 use crate::inventory::{Contact, Reach};
-use crate::keybook::{Lifeline, SettingId};
+use crate::keybook::{Ability, Lifeline, SettingId};
 use crate::setting::{Name, Value};
 
 /// One test call.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct TestCall {
+    /// Its name in the keybook.
     pub lifeline: Name,
     /// Who should answer, where a contact is wanted in the first number that the lifeline dials.
     pub contact: Option<Name>,
@@ -25,12 +26,24 @@ pub struct TestCall {
     pub is_touched: bool,
 }
 
-/// The test calls after steps of a task; `states` are those before each step and after the last.
+/// The test calls after steps of a task, a fallback after the button that it backs; `states` are those before each step and
+/// after the last.
 pub(super) fn test_calls(request: &Request, aim: &Aim, task: &Task, states: &[State]) -> Vec<TestCall> {
     let lifelines = &request.station.keybook.lifelines;
-    let touched = |lifeline: &Lifeline| lifeline.settings.iter().any(|id| is_touched(task, states, *id));
-    let calls = lifelines.iter().filter_map(|lifeline| call(request, aim, lifeline, touched(lifeline)));
-    calls.collect()
+    let is_touched = |lifeline: &Lifeline| lifeline.settings.iter().any(|id| is_touched(task, states, *id));
+    let fallbacks = |at: usize| lifelines.iter().filter(move |lifeline| lifeline.backs == Some(at));
+    let required = lifelines.iter().enumerate().filter(|(_, lifeline)| lifeline.is_required());
+    let all = required.flat_map(|(at, lifeline)| [lifeline].into_iter().chain(fallbacks(at)));
+    let in_use = all.filter(|lifeline| is_in_use(request, aim, lifeline));
+    in_use.filter_map(|lifeline| call(request, aim, lifeline, is_touched(lifeline))).collect()
+}
+
+/// Whether a call by it can reach anybody after the script: one that calls nobody is not tested, nor is a fallback that is
+/// not in use.
+fn is_in_use(request: &Request, aim: &Aim, lifeline: &Lifeline) -> bool {
+    let Request { station, record, .. } = *request;
+    let wanted = |id| station.wanted(id).map(|wanted| &wanted.value).or(record.known(id));
+    lifeline.is_in_use(wanted) && lifeline.ability(|id| aim.goal[id.index()].as_ref()) != Ability::Dead
 }
 
 fn call(request: &Request, aim: &Aim, lifeline: &Lifeline, is_touched: bool) -> Option<TestCall> {
@@ -41,7 +54,7 @@ fn call(request: &Request, aim: &Aim, lifeline: &Lifeline, is_touched: bool) -> 
         lifeline: lifeline.name.clone(),
         number: contact.as_ref().and_then(|name| request.contacts.get(name)).map(number),
         contact,
-        test: None,
+        test: lifeline.test.clone(),
         has_failed: service == Some(Service::Failed),
         is_touched,
     })

@@ -1,6 +1,8 @@
 //! Scripts on whole keybooks: each lands, costs what it says, leads back, and is told to nobody unproved.
 
 #[cfg(test)]
+mod buttons;
+#[cfg(test)]
 mod way;
 
 use std::sync::Arc;

@@ -5,20 +5,21 @@ use super::choose::{Chosen, chosen};
 use super::delta::{Call, Script};
 use super::json;
 use super::memory::Memory;
-use super::no_script::NoScript;
+use super::no_script::{Dead, NoScript, dead};
 use super::obvious::obvious;
 use super::problem::Cost;
 use super::proof::prove;
 use super::rationale::rationales;
 use super::request::Request;
-use super::task::Task;
+use super::task::{Task, dead_throughout};
 use super::test_call::{TestCall, test_calls};
 use super::way_in::warnings;
 use super::work::Work;
 use super::writer::Writer;
 use crate::inventory::Station;
+use crate::keybook::{Ability, Lifeline, SettingId};
 use crate::ledger::{Digest, Record};
-use crate::setting::Codes;
+use crate::setting::{Codes, Name};
 
 /// The best script for a station; `None` where nothing needs keying and no test call is asked for.
 ///
@@ -58,10 +59,38 @@ pub(super) fn written(request: &Request, aim: &Aim, memory: &mut Memory) -> Resu
         tests: test_calls(request, aim, &task, &held),
         letters: calls.iter().any(Call::has_letters),
         calls,
+        dead: dead_buttons(station, aim),
+        undecided: undecided(station, aim),
         obvious: Some(obvious(&station.keybook, &task)),
         unsure: writer.unsure(),
         warnings,
     }))
+}
+
+/// Buttons that call nobody, before a script and after it.
+fn dead_buttons(station: &Station, aim: &Aim) -> Vec<Dead> {
+    dead_throughout(&station.keybook, aim).map(|lifeline| dead(station, aim, lifeline)).collect()
+}
+
+/// The same by what is on record and wanted, whether or not anything is keyed.
+pub fn calls_nobody(station: &Station, record: &Record) -> Vec<Dead> {
+    dead_buttons(station, &Aim::of(station, record, Way::There))
+}
+
+/// Buttons of which nobody knows whether they call somebody after a script, each with the settings that nobody knows.
+fn undecided(station: &Station, aim: &Aim) -> Vec<(Name, Vec<Name>)> {
+    let keybook = &station.keybook;
+    let known = |id: SettingId| aim.goal[id.index()].as_ref();
+    let is_open = |lifeline: &&Lifeline| {
+        let is_tracked = lifeline.is_tracked_where(|id| known(id).is_some());
+        lifeline.is_required() && is_tracked && lifeline.ability(known) == Ability::Undecided
+    };
+    let unknown = |lifeline: &Lifeline| {
+        let ids = lifeline.settings.iter().filter(|id| known(**id).is_none());
+        ids.map(|id| keybook.setting(*id).name.clone()).collect()
+    };
+    let open = keybook.lifelines.iter().filter(is_open);
+    open.map(|lifeline| (lifeline.name.clone(), unknown(lifeline))).collect()
 }
 
 /// The card of a station at which nothing needs keying, but a button is to be tested.
@@ -83,6 +112,8 @@ fn tests_alone(request: &Request, aim: &Aim, memory: &mut Memory) -> Option<Scri
         offers_back: offers_back(request, aim, memory),
         tests,
         letters: false,
+        dead: dead_buttons(station, aim),
+        undecided: undecided(station, aim),
         obvious: None,
         unsure: Vec::new(),
         warnings: Vec::new(),

@@ -86,7 +86,7 @@ impl Writer<'_> {
 
     pub fn names(&self) -> Names {
         let settings = self.task.slots.iter().map(|id| self.keybook().setting(*id).name.clone());
-        let lifelines = (0..self.task.lifelines.len()).map(|at| self.lifeline(at));
+        let lifelines = self.task.lifelines.iter().map(|at| self.keybook().lifelines[*at].title().into());
         Names { settings: settings.collect(), lifelines: lifelines.collect() }
     }
 

@@ -8,6 +8,8 @@ use std::sync::Arc;
 use hmac::{Hmac, KeyInit, Mac};
 use sha2::{Digest, Sha256};
 
+use super::hash::hex;
+
 /// Where a code is kept. `Factory` is the code printed in the keybook.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Reference {
@@ -139,7 +141,7 @@ impl PartialEq for Codes {
 impl Codes {
     /// No code yet; `key` is the secret key of this installation's fingerprints.
     pub fn new(key: &[u8]) -> Codes {
-        let id: String = Sha256::digest(key).iter().take(4).map(|b| format!("{b:02x}")).collect();
+        let id: String = hex(&Sha256::digest(key)[..4]);
         Codes { key: key.into(), key_id: id.into(), shared: Arc::default(), own: BTreeMap::new() }
     }
 
@@ -171,8 +173,8 @@ impl Codes {
             unreachable!("HMAC takes keys of any length (RFC 2104)");
         };
         mac.update(code.reveal().as_bytes());
-        let hex: String = mac.finalize().into_bytes().iter().take(16).map(|b| format!("{b:02x}")).collect();
-        Fingerprint(format!("{}:{hex}", self.key_id).into())
+        let mac = hex(&mac.finalize().into_bytes()[..16]);
+        Fingerprint(format!("{}:{mac}", self.key_id).into())
     }
 
     /// The code behind a reference, where it could be read.

@@ -3,7 +3,9 @@
 
 use thiserror::Error;
 
-/// Why the store could not do what was asked. `place` is the database's path, or its host, port and name.
+/// Why the store could not do what was asked. `place` is the database's path, or its host, port and name; `doing` what was
+/// under way.
+#[allow(missing_docs, reason = "their messages say it")]
 #[derive(Debug, Error)]
 pub enum StoreError {
     #[error("`ledger` must be `sqlite:` with an absolute path, or `postgres://user@host/database`")]

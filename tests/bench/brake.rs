@@ -48,7 +48,7 @@ fn round(inventory: &Inventory, records: &BTreeMap<Name, Arc<Record>>) -> Json {
         altered = rows.clone().filter(|row| row.alteration.is_some()).count();
         let change = judge(rows, &BTreeMap::new(), &decisions, &limit, clock);
         count.push(began.elapsed().as_secs_f64() * 1e3);
-        held = change.map_or(0, |change| change.stations.len());
+        held = change.1.map_or(0, |change| change.stations.len());
     }
     json!({ "altered": altered, "held": held, "alterations_ms": spread(each), "judge_ms": spread(count) })
 }

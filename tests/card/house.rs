@@ -187,7 +187,7 @@ impl House {
         let config = loaded(self.home.path());
         let (view, store) = view(&config).await;
         let row = view.row(station).expect("a station");
-        let Keying::Script { script, codes } = view.keying(row, Way::There, &mut Memory::default()) else {
+        let Keying::Script { script, codes, .. } = view.keying(row, Way::There, &mut Memory::default()) else {
             panic!("{station} has no script");
         };
         let card = Card::of(&script, &row.station, &codes, None, Uuid::nil());

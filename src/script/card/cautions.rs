@@ -3,10 +3,11 @@
 use super::failing;
 use super::stretch::{Stretch, bare_stretches};
 use super::tests_to_make::failed;
-use super::words::listed;
+use super::words::{button, listed, settings_of};
 use crate::inventory::Station;
 use crate::script::aim::Back;
 use crate::script::delta::{Script, Step};
+use crate::script::no_script::Dead;
 use crate::setting::Name;
 
 /// What it means that a card is the way back.
@@ -26,16 +27,18 @@ pub fn cautions(script: &Script, station: &Station) -> Vec<String> {
 }
 
 pub(super) fn cautions_with(script: &Script, station: &Station, failing: String) -> Vec<String> {
-    let mut all = failed(script);
+    let mut all: Vec<String> = script.dead.iter().map(Dead::warning).collect();
+    all.extend(failed(script, station));
+    all.extend(undecided_text(script, station));
     all.push(
         "Tell the answering point before you start and before each test call, and tell it when you are done."
             .to_owned(),
     );
     if let Some(back) = script.back {
         all.push(format!("This is the way back: {}", back_text(back)));
-        all.splice(0..0, untried_text(&script.untried));
+        all.splice(0..0, untried_text(script, station));
     }
-    all.extend(unsure_text(script));
+    all.extend(unsure_text(script, station));
     all.extend(bare_stretches(script, station).iter().map(Stretch::caution));
     if !script.calls.is_empty() {
         all.push(failing);
@@ -48,23 +51,34 @@ pub(super) fn cautions_with(script: &Script, station: &Station, failing: String)
 }
 
 /// What a way back may end with.
-fn untried_text(lifelines: &[Name]) -> Option<String> {
-    let who = listed(lifelines, "and");
-    (!lifelines.is_empty()).then(|| {
+fn untried_text(script: &Script, station: &Station) -> Option<String> {
+    let buttons: Vec<String> = script.untried.iter().map(|lifeline| button(station, lifeline)).collect();
+    (!buttons.is_empty()).then(|| {
         format!(
-            "AFTER THIS SCRIPT THE BUTTON MAY SUMMON NOBODY: it leaves the lifeline {who} as on record, not as wanted, and on record no \
-             test call reached help that way. Keep a stand-in at the station, and make the test call at once."
+            "WARNING: AFTER THIS CARD {} MAY CALL NOBODY. No test call on record reached help with what it leaves. Keep a \
+             stand-in at the station, and make the test call at once.",
+            listed(&buttons, "and").to_uppercase()
         )
     })
 }
 
+/// Buttons that may call nobody, whatever is keyed.
+fn undecided_text(script: &Script, station: &Station) -> Vec<String> {
+    let text = |(lifeline, unknown): &(Name, Vec<Name>)| {
+        let (button, unknown) = (button(station, lifeline), settings_of(station, unknown));
+        format!("WARNING: nobody knows the {unknown} of {button}, so it may call nobody. Only the test call tells.")
+    };
+    script.undecided.iter().map(text).collect()
+}
+
 /// Which lifelines the stretches below may leave uncovered without anybody knowing.
-fn unsure_text(script: &Script) -> Vec<String> {
+fn unsure_text(script: &Script, station: &Station) -> Vec<String> {
     let steps: Vec<&Step> = script.calls.iter().flat_map(|call| &call.steps).collect();
     let on_the_way =
         script.unsure.iter().filter(|(lifeline, _)| steps.iter().any(|step| step.unsure.contains(lifeline)));
     let text = |(lifeline, unknown): &(Name, Vec<Name>)| {
-        format!("Nobody knows the {} of the lifeline {lifeline}: take it that it is in use.", listed(unknown, "and"))
+        let (button, unknown) = (button(station, lifeline), settings_of(station, unknown));
+        format!("Nobody knows the {unknown} of {button}: assume that it is in use.")
     };
     on_the_way.map(text).collect()
 }

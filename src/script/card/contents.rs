@@ -6,9 +6,9 @@ use super::cautions::{back_text, cautions_with};
 use super::draft::draft;
 use super::facts::facts;
 use super::failing;
-use super::stretch::{Stretch, bare_stretches, who_summons};
+use super::stretch::{Stretch, bare_stretches, who_calls_nobody};
 use super::tests_to_make::texts;
-use super::words::{effect_text, tone};
+use super::words::{button, effect_text, sentence, tone};
 use crate::finding::plural;
 use crate::inventory::{Commit, Station};
 use crate::keybook::Keybook;
@@ -19,8 +19,11 @@ use crate::setting::{Codes, Name};
 
 /// Everything that a card says. Its keys are spelt out, so it has no `Debug`.
 pub struct Card {
+    /// Its name in the inventory.
     pub station: Name,
+    /// Where it hangs, in the inventory's words.
     pub location: Name,
+    /// What a report names the script by.
     pub digest: Digest,
     /// The model's title in its keybook.
     pub model: Name,
@@ -34,9 +37,11 @@ pub struct Card {
     pub notes: Vec<String>,
     /// The number to ring, international.
     pub number: Name,
+    /// In the order to make them.
     pub calls: Vec<CardCall>,
     /// A test call each.
     pub tests: Vec<String>,
+    /// What to write into `report`, and where it goes.
     pub how_to_report: &'static str,
     /// The report to fill in, as YAML.
     pub report: String,
@@ -48,11 +53,13 @@ pub struct CardCall {
     pub answers: String,
     /// What an accepted and a refused command sound like: "1 beep at a middle pitch (1000 Hz)".
     pub accepted: String,
+    /// The same of a refused command.
     pub refused: String,
     /// When it hangs up.
     pub limits: String,
     /// What to do where there is no time to key a refused step once more.
     pub tight: Option<String>,
+    /// In the order to key them.
     pub lines: Vec<CardLine>,
     /// How the call ends where no key ends it.
     pub end: Option<&'static str>,
@@ -60,11 +67,13 @@ pub struct CardCall {
 
 /// One thing to key.
 pub struct CardLine {
+    /// Where it is in the call.
     pub label: Label,
     /// In groups of at most four, as they are keyed; a placeholder stays whole.
     pub keys: Vec<String>,
+    /// What it does, in a few words.
     pub what: String,
-    /// Who summons nobody while it is keyed.
+    /// Who calls nobody while it is keyed.
     pub bare: Option<String>,
     /// What to do where it is not accepted, beside what [`Card::cautions`] say of every step.
     pub fails: Option<String>,
@@ -72,13 +81,16 @@ pub struct CardLine {
     pub stay: Option<String>,
     /// Why it is there, and why there.
     pub remarks: Option<String>,
+    /// The keybook's note on the command.
     pub note: Option<Name>,
 }
 
 /// Which part of a call is keyed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Label {
+    /// What opens the call.
     Open,
+    /// The step of this number, counted from 1 through all calls.
     Step(u32),
     /// Nothing answers it.
     Close,
@@ -134,7 +146,7 @@ impl CardCall {
             false => "opens the call",
         };
         let open = CardLine::plain(Label::Open, &call.open.groups(codes), opens.into());
-        let steps = call.steps.iter().map(|step| CardLine::of(script, step, stretches, codes));
+        let steps = call.steps.iter().map(|step| CardLine::of(script, step, station, stretches, codes));
         let close = call
             .close
             .iter()
@@ -172,10 +184,11 @@ impl CardLine {
         CardLine { label, keys, what, bare: None, fails: None, stay: None, remarks: None, note: None }
     }
 
-    fn of(script: &Script, step: &Step, stretches: &[Stretch], codes: &Codes) -> CardLine {
+    fn of(script: &Script, step: &Step, station: &Station, stretches: &[Stretch], codes: &Codes) -> CardLine {
         let is_bare = !step.uncovered.is_empty() || !step.unsure.is_empty();
-        let who = who_summons(&step.uncovered, &step.unsure);
-        let bare = format!("{who} while you key this ({} s).", step.takes_ms.div_ceil(1000));
+        let buttons = |names: &[Name]| names.iter().map(|name| button(station, name)).collect::<Vec<_>>();
+        let who = who_calls_nobody(&buttons(&step.uncovered), &buttons(&step.unsure));
+        let bare = format!("{} while you key this ({} s).", sentence(&who), step.takes_ms.div_ceil(1000));
         let stretch = stretches.iter().find(|stretch| stretch.holds(step));
         let remarks = step.rationale.remarks(step.number);
         CardLine {

@@ -64,7 +64,7 @@ fn obvious_text(script: &Script) -> Option<String> {
     match (longer, more) {
         (0, 0) => None,
         (0, _) => Some(format!("{plain} would take {keys}.")),
-        (_, 0) => Some(format!("{plain} would leave a button summoning nobody for {longer} s longer.")),
-        (_, _) => Some(format!("{plain} would take {keys} and leave a button summoning nobody for {longer} s longer.")),
+        (_, 0) => Some(format!("{plain} would leave a button calling nobody for {longer} s longer.")),
+        (_, _) => Some(format!("{plain} would take {keys} and leave a button calling nobody for {longer} s longer.")),
     }
 }

@@ -1,8 +1,8 @@
-//! The stretches of a script in which a lifeline summons nobody: how long they are, and what to do meanwhile.
+//! The stretches of a script in which a button calls nobody: how long they are, and what to do meanwhile.
 
 use std::collections::BTreeSet;
 
-use super::words::listed;
+use super::words::{button, listed};
 use crate::inventory::Station;
 use crate::keybook::Keybook;
 use crate::script::delta::{Script, Step};
@@ -11,8 +11,9 @@ use crate::setting::Name;
 
 /// Steps one after the other that are keyed while a lifeline is or may be uncovered.
 pub(super) struct Stretch {
-    lifelines: BTreeSet<Name>,
-    unsure: BTreeSet<Name>,
+    /// What people call the buttons that call nobody meanwhile, and those that may call nobody.
+    dead: BTreeSet<String>,
+    unsure: BTreeSet<String>,
     /// The step that begins it, and the one that ends it.
     first: u32,
     last: u32,
@@ -33,7 +34,7 @@ impl Stretch {
             0 => format!("While you key step {}", self.last),
             _ => format!("From step {} to step {}", self.first, self.last),
         };
-        let (who, stay, seconds) = (who_summons(&self.lifelines, &self.unsure), self.stay(), self.ms.div_ceil(1000));
+        let (who, stay, seconds) = (who_calls_nobody(&self.dead, &self.unsure), self.stay(), self.ms.div_ceil(1000));
         let again = match self.recoded {
             None => "If the line drops, ring again at once.".to_owned(),
             Some(step) => format!(
@@ -54,20 +55,16 @@ impl Stretch {
     }
 }
 
-/// "the lifeline main summons nobody", "the lifelines main and side may summon nobody", or both.
-pub(super) fn who_summons<'n>(
-    sure: impl IntoIterator<Item = &'n Name>,
-    unsure: impl IntoIterator<Item = &'n Name>,
+/// "the red button calls nobody", "the red and the blue button may call nobody", or both.
+pub(super) fn who_calls_nobody<'n>(
+    dead: impl IntoIterator<Item = &'n String>,
+    unsure: impl IntoIterator<Item = &'n String>,
 ) -> String {
-    let name = |names: Vec<&Name>| match &names[..] {
-        [] => None,
-        [one] => Some((format!("the lifeline {one}"), true)),
-        [..] => Some((format!("the lifelines {}", listed(&names, "and")), false)),
-    };
-    let sure = name(sure.into_iter().collect());
-    let sure = sure.map(|(who, one)| format!("{who} {} nobody", if one { "summons" } else { "summon" }));
-    let unsure = name(unsure.into_iter().collect()).map(|(who, _)| format!("{who} may summon nobody"));
-    sure.into_iter().chain(unsure).collect::<Vec<_>>().join(", and ")
+    let name = |names: Vec<&String>| (!names.is_empty()).then(|| (listed(&names, "and"), names.len() == 1));
+    let dead = name(dead.into_iter().collect());
+    let dead = dead.map(|(who, one)| format!("{who} {} nobody", if one { "calls" } else { "call" }));
+    let unsure = name(unsure.into_iter().collect()).map(|(who, _)| format!("{who} may call nobody"));
+    dead.into_iter().chain(unsure).collect::<Vec<_>>().join(", and ")
 }
 
 /// The stretches of a script, with what hanging up and ringing again adds to them.
@@ -91,8 +88,8 @@ pub(super) fn bare_stretches(script: &Script, station: &Station) -> Vec<Stretch>
             if at == 0 && stretch.calls.0 <= nth {
                 stretch.ms += call.length_ms.saturating_sub(steps) + rings;
             }
-            stretch.lifelines.extend(step.uncovered.iter().cloned());
-            stretch.unsure.extend(step.unsure.iter().cloned());
+            stretch.dead.extend(step.uncovered.iter().map(|lifeline| button(station, lifeline)));
+            stretch.unsure.extend(step.unsure.iter().map(|lifeline| button(station, lifeline)));
             stretch.last = step.number;
             stretch.calls.1 = nth + 1;
             stretch.ms += step.takes_ms;
@@ -112,7 +109,7 @@ impl Stretch {
             (_, _) => (number - 1, call),
         };
         Stretch {
-            lifelines: BTreeSet::new(),
+            dead: BTreeSet::new(),
             unsure: BTreeSet::new(),
             first,
             last: number,

@@ -1,5 +1,6 @@
 //! The test calls in a technician's words: how to make each, who must answer, and what to do where nobody does.
 
+use super::words::{button, sentence};
 use crate::inventory::{LineKind, Station};
 use crate::script::delta::Script;
 use crate::script::test_call::TestCall;
@@ -10,9 +11,10 @@ pub(super) fn texts(script: &Script, station: &Station) -> Vec<String> {
 }
 
 fn text(script: &Script, test: &TestCall, station: &Station) -> String {
+    let button = sentence(&button(station, &test.lifeline));
     let how = test.test.as_ref().map_or_else(
-        || format!("Call by the lifeline {} from the station itself.", test.lifeline),
-        |sentence| format!("{}: {sentence}", test.lifeline),
+        || format!("{button}: make a call with it from the station itself."),
+        |how| format!("{button}: {how}"),
     );
     let who = match (&test.contact, &test.number) {
         (_, _) if station.line.kind == Some(LineKind::RingDown) => match &test.contact {
@@ -31,13 +33,12 @@ fn text(script: &Script, test: &TestCall, station: &Station) -> String {
 }
 
 /// What is said first where the last test call of a button did not reach help.
-pub(super) fn failed(script: &Script) -> Vec<String> {
+pub(super) fn failed(script: &Script, station: &Station) -> Vec<String> {
     let failed = script.tests.iter().filter(|test| test.has_failed);
     let text = |test: &TestCall| {
         format!(
-            "WARNING: at its last test call the lifeline {} did not reach help. Keep a stand-in at the station until a test \
-             call reaches help.",
-            test.lifeline
+            "WARNING: at its last test call {} did not reach help. Keep a stand-in at the station until a test call reaches help.",
+            button(station, &test.lifeline)
         )
     };
     let mut texts: Vec<String> = failed.map(text).collect();

@@ -2,9 +2,29 @@
 
 use crate::drift::value_text;
 use crate::finding::plural;
-use crate::keybook::Tone;
+use crate::inventory::Station;
+use crate::keybook::{Lifeline, Tone};
 use crate::script::delta::Step;
-use crate::setting::Value;
+use crate::setting::{Name, Value};
+
+/// What people call the button of a lifeline.
+pub(super) fn button(station: &Station, lifeline: &Name) -> String {
+    let known = station.keybook.lifelines.iter().find(|known| known.name == *lifeline);
+    known.map_or_else(|| lifeline.to_string(), Lifeline::title)
+}
+
+/// What people call some settings: "unit mode and line kind".
+pub(super) fn settings_of(station: &Station, names: &[Name]) -> String {
+    let keybook = &station.keybook;
+    let title = |name: &Name| keybook.id(name).map_or_else(|| name.to_string(), |id| keybook.setting(id).title());
+    listed(&names.iter().map(title).collect::<Vec<_>>(), "and")
+}
+
+/// A sentence with its first letter in upper case.
+pub(super) fn sentence(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+}
 
 /// "1, 2 or 3".
 pub(super) fn listed(all: &[impl std::fmt::Display], word: &str) -> String {

@@ -410,7 +410,7 @@ fn where_a_step_fails_while_the_button_is_out_of_service_the_card_names_the_step
         )),
         "{whole:#?}"
     );
-    let from = "From step 1 to step 4 the lifeline emergency summons nobody, for about 16 s in all: keep a stand-in at the \
+    let from = "From step 1 to step 4 emergency calls nobody, for about 16 s in all: keep a stand-in at the \
         station, and do not hang up before step 4. If the line drops, ring again at once.";
     assert!(whole.iter().any(|caution| caution == from), "{whole:#?}");
     assert!(card.facts[0].ends_with("No script is safer or shorter: that is proved."), "{:?}", card.facts);
@@ -428,8 +428,8 @@ fn a_lifeline_of_which_nobody_knows_all_is_told_of_and_no_more_is_proved_than_is
     for told in [cautions(&script, &station), card.cautions.clone()] {
         let all = told.join("\n");
         for part in [
-            "Nobody knows the emergency.primary of the lifeline emergency: take it that it is in use.",
-            "From step 1 to step 4 the lifeline emergency may summon nobody, for about",
+            "Nobody knows the emergency primary of emergency: assume that it is in use.",
+            "From step 1 to step 4 emergency may call nobody, for about",
             "If the line drops, ring again at once; after step 3 open with the code that it leaves, or else as before.",
         ] {
             assert!(all.contains(part), "`{part}`: {all}");
@@ -438,5 +438,5 @@ fn a_lifeline_of_which_nobody_knows_all_is_told_of_and_no_more_is_proved_than_is
     assert!(card.facts[0].ends_with("No script is safer for the lifelines on record, or shorter: that is proved."));
     let bare: Vec<Option<&str>> = card.calls[0].lines.iter().map(|line| line.bare.as_deref()).collect();
     assert_eq!(bare[..2], [None, None], "until step 1 is accepted it is as it was");
-    assert!(bare[2..5].iter().all(|bare| bare.unwrap().starts_with("the lifeline emergency may summon nobody while")));
+    assert!(bare[2..5].iter().all(|bare| bare.unwrap().starts_with("Emergency may call nobody while")));
 }

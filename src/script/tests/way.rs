@@ -350,9 +350,10 @@ fn the_way_back_to_what_no_test_stands_for_says_so_first() {
         let script = back(&station, &record).unwrap().unwrap();
         let cautions = card::cautions(&script, &station);
         let text = card_text(&script, &station);
-        let is_first =
-            text.contains("BEFORE YOU RING ---------------------------------------------------------------- * AFTER");
-        assert_eq!(cautions[0].contains("THE BUTTON MAY SUMMON NOBODY"), is_first);
+        let is_first = text.contains(
+            "BEFORE YOU RING ---------------------------------------------------------------- * WARNING: AFTER",
+        );
+        assert_eq!(cautions[0].contains("EMERGENCY MAY CALL NOBODY"), is_first);
         assert!(text.contains("only if every step of that card was accepted"), "{text}");
         is_first
     };

@@ -1,0 +1,274 @@
+//! Buttons: which are called dead, which are tested afterwards, and what is keyed again on request.
+
+use super::*;
+use crate::script::aim::Aim;
+use crate::script::task::{Task, left_dead};
+
+/// The sample with a mode in which the red button calls nobody, a second button that needs the mode too, and numbers of
+/// several places to try.
+fn modes() -> String {
+    let settings = "  unit.mode: {kind: choice, values: {service: \"0\", setup: \"1\"}, factory: service, weight: lifeline}\n  \
+                    blue.number: {kind: dial, digits: [0, 20], factory: \"\", weight: lifeline}\n";
+    let red = "  red: {settings: [line.kind, emergency.primary], title: the red button, test: Press the red button., \
+               works: {unit.mode: service, emergency.primary: filled}}\n  \
+               second: {backs: red, settings: [line.kind, emergency.backup]}\n  \
+               blue: {settings: [blue.number], works: {unit.mode: service, blue.number: filled}}\n";
+    let commands = "  - {command: unit-mode, keys: \"50{unit.mode}\"}\n  \
+                    - {command: blue-number, keys: \"23{blue.number}#\"}\n";
+    let (head, rest) = TERN.split_once("lifelines:\n").expect("lifelines");
+    let (_, rest) = rest.split_once("commands:\n").expect("commands");
+    format!("{head}{settings}lifelines:\n{red}commands:\n{commands}{rest}")
+}
+
+const BLUE: &str = ", unit.mode: service, blue.number: \"7\"";
+
+fn wanted(more: &str) -> String {
+    format!("{ALL_WANTED}{more}")
+}
+
+fn held(more: &str) -> String {
+    format!("{ALL_HELD}{more}")
+}
+
+fn task_of(station: &Station, record: &Record) -> Task {
+    Task::new(&station.keybook, &Aim::of(station, record, Way::There), &codes())
+}
+
+fn tracked(station: &Station, record: &Record) -> Vec<(String, Vec<String>, bool)> {
+    let task = task_of(station, record);
+    let name = |slot: &usize| station.keybook.setting(task.slots[*slot]).name.to_string();
+    let lifelines = task.lifelines.iter().zip(&task.problem.lifelines);
+    let told = lifelines.map(|(at, lifeline)| {
+        let slots = lifeline.slots.iter().map(name).collect();
+        (station.keybook.lifelines[*at].name.to_string(), slots, lifeline.start_counts)
+    });
+    told.collect()
+}
+
+fn texts(names: &[&str]) -> Vec<String> {
+    names.iter().map(|name| (*name).to_owned()).collect()
+}
+
+#[test]
+fn required_buttons_are_tracked_with_all_that_they_need_and_a_fallback_never_counts() {
+    let station = station(&modes(), &wanted(BLUE));
+    let record = record(&station, &held(BLUE));
+    let red = texts(&["line.kind", "emergency.primary", "unit.mode"]);
+    let blue = texts(&["blue.number", "unit.mode"]);
+    assert_eq!(tracked(&station, &record), [("red".into(), red.clone(), true), ("blue".into(), blue.clone(), true)]);
+    // In setup neither calls anybody, so as it is nothing is covered.
+    let record = self::record(&station, &held(&BLUE.replace("service", "setup")));
+    assert_eq!(tracked(&station, &record), [("red".into(), red, false), ("blue".into(), blue, false)]);
+    let script = there(&station, &record).unwrap().unwrap();
+    assert_eq!(steps(&script), ["500"]);
+    assert_eq!(script.calls[0].steps[0].uncovered, ["red".into(), "blue".into()]);
+}
+
+#[test]
+fn what_only_works_names_is_left_out_where_nobody_wants_or_knows_it_and_the_card_says_so() {
+    let station = station(&modes(), ALL_WANTED);
+    let record = record(&station, &ALL_HELD.replace("\"121\"", "\"120\""));
+    let red = texts(&["line.kind", "emergency.primary"]);
+    assert_eq!(tracked(&station, &record), [("red".into(), red, true)], "of blue nothing is known");
+    let script = there(&station, &record).unwrap().unwrap();
+    let all = card::cautions(&script, &station).join("\n");
+    assert!(all.contains("WARNING: nobody knows the unit mode of the red button, so it may call nobody."), "{all}");
+}
+
+#[test]
+fn a_script_that_would_leave_a_dead_button_is_refused_and_names_the_unmanaged_setting() {
+    let station = station(&modes(), ALL_WANTED);
+    let setup = ", unit.mode: setup";
+    let why = |held: &str| there(&station, &record(&station, held)).unwrap_err().to_string();
+    for held in [held(setup).replace("9,01632960101", "9,01632960177"), held(setup).replace("pbx", "direct")] {
+        assert_eq!(
+            why(&held),
+            "no script: after it the red button would call nobody, because \"unit.mode\" is setup. Say in the inventory what \
+             \"unit.mode\" should be"
+        );
+    }
+    // What it says, done, gets on.
+    let managed = self::station(&modes(), &wanted(", unit.mode: service"));
+    let script = there(&managed, &record(&managed, &held(setup))).unwrap().unwrap();
+    assert_eq!(steps(&script), ["500"]);
+}
+
+#[test]
+fn a_button_that_is_dead_and_stays_as_it_is_is_let_be_and_the_card_says_first_that_it_calls_nobody() {
+    let station = station(&modes(), ALL_WANTED);
+    let setup = ", unit.mode: setup";
+    let record = record(&station, &held(setup).replace("\"121\"", "\"120\""));
+    assert!(tracked(&station, &record).is_empty());
+    let script = there(&station, &record).unwrap().unwrap();
+    assert_eq!(steps(&script), ["10121#"]);
+    assert!(script.tests.iter().all(|test| &*test.lifeline != "red"), "it would reach nobody: {:?}", script.tests);
+    let first = card::cautions(&script, &station).remove(0);
+    assert!(first.starts_with("WARNING: the red button calls nobody, because \"unit.mode\" is setup."), "{first}");
+    assert_eq!(calls_nobody(&station, &record).len(), 2, "the other button needs the mode too, whatever its number is");
+}
+
+#[test]
+fn a_dead_button_bars_no_change_of_a_setting_that_another_required_one_has_too() {
+    // Blue is dead for want of a number that nobody manages; red's mode changes.
+    let station = station(&modes(), &wanted(", unit.mode: service"));
+    let known = |number: &str| record(&station, &held(&format!(", unit.mode: setup, blue.number: {number}")));
+    let script = there(&station, &known("\"\"")).unwrap().unwrap();
+    assert_eq!(steps(&script), ["500"]);
+    assert_eq!(tracked(&station, &known("\"\"")).len(), 1);
+    assert_eq!(tracked(&station, &known("\"7\"")).len(), 2, "with a number it works in the end");
+    // A setting of blue's own would change: no.
+    let aim = |start: &str, goal: &str| {
+        let (from, to) = (known(start), known(goal));
+        let mut aim = Aim::of(&station, &from, Way::There);
+        let id = station.keybook.id("blue.number").unwrap();
+        aim.goal[id.index()] = to.known(id).cloned();
+        left_dead(&station.keybook, &aim).map(|lifeline| lifeline.name.to_string())
+    };
+    assert_eq!(aim("\"7\"", "\"\""), Some("blue".into()));
+    assert_eq!(aim("\"\"", "\"\""), None);
+}
+
+fn tests_of(script: &Script) -> Vec<(&str, Option<&str>, Option<&str>, Option<&str>)> {
+    let tests = script.tests.iter();
+    tests.map(|t| (&*t.lifeline, t.contact.as_deref(), t.number.as_deref(), t.test.as_deref())).collect()
+}
+
+#[test]
+fn what_a_step_changes_is_tested_with_who_must_answer_and_a_fallback_after_its_button() {
+    let backup = "emergency.backup: {to: help}";
+    let station = station(&modes(), &wanted(BLUE).replace("emergency.backup: \"\"", backup));
+    let tested = |name: &str| Report {
+        id: Uuid::from_u128(7),
+        at: "2026-11-20T11:00:00Z".parse().unwrap(),
+        tests: ["red", "second", "blue"]
+            .map(|lifeline| Test { lifeline: lifeline.into(), outcome: Outcome::Reached, contact: None, dialled: None })
+            .into(),
+        ..report(name)
+    };
+    let dialled = "emergency.backup: \"9,01632960101\"";
+    let known = |held: &str| fold(&station.keybook, &[report(held), tested("")], |_| None);
+    let held = held(BLUE).replace("emergency.backup: \"\"", dialled);
+    // The line's kind is red's and second's; on the way it clears the second number.
+    let script = there(&station, &known(&held.replace("pbx", "direct"))).unwrap().unwrap();
+    let (who, number) = (Some("help"), Some("+441632960101"));
+    assert_eq!(tests_of(&script), [("red", who, number, Some("Press the red button.")), ("second", who, number, None)]);
+    let shown = json(&script, &station, &codes());
+    assert_eq!(
+        shown["tests"][0],
+        serde_json::json!({"lifeline": "red", "contact": "help", "number": "+441632960101", "test": "Press the red button."})
+    );
+    // Where only the lamp changes, and all was tested, no test is asked for; a second number that is empty is not in use.
+    let lamp = there(&station, &known(&held.replace("[emergency]", "[]"))).unwrap().unwrap();
+    assert_eq!(tests_of(&lamp), []);
+    let none = self::station(&modes(), &wanted(BLUE));
+    let record = fold(&none.keybook, &[report(&self::held(BLUE).replace("pbx", "direct"))], |_| None);
+    let script = there(&none, &record).unwrap().unwrap();
+    assert_eq!(script.tests.iter().map(|test| &*test.lifeline).collect::<Vec<_>>(), ["red", "blue"]);
+}
+
+#[test]
+fn a_station_that_only_needs_a_test_gets_a_card_that_a_report_can_name() {
+    let station = station(&modes(), &wanted(BLUE));
+    let record = record(&station, &held(BLUE));
+    let card = there(&station, &record).unwrap().expect("a card");
+    assert!(card.calls.is_empty());
+    let text = card::text(&card::Card::of(&card, &station, &codes(), None, Uuid::nil()));
+    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let parts =
+        ["+441632960121", "The red button: Press the red button. help (+441632960101) must answer.", "lifeline: red"];
+    for part in parts {
+        assert!(text.contains(part), "{part} in {text}");
+    }
+    assert!(!text.contains("steps:") && !text.contains("THE CALL"), "{text}");
+    let issued = issued(&card, Timestamp::UNIX_EPOCH);
+    let line = parse_line(&crate::ledger::line_of(&LedgerLine::Script(Box::new(issued.clone())))).unwrap();
+    assert_eq!(line, LedgerLine::Script(Box::new(issued)));
+    // Its digest stands for station, number and tests: asked again it is the same, with fewer tests another.
+    assert_eq!(there(&station, &record).unwrap().unwrap().digest, card.digest);
+    let other = self::station(&modes(), &wanted(", unit.mode: service"));
+    let record = self::record(&other, &held(", unit.mode: service"));
+    assert_ne!(there(&other, &record).unwrap().unwrap().digest, card.digest);
+}
+
+#[test]
+fn the_codes_to_try_are_a_known_one_alone_else_the_wanted_the_doubted_and_the_factorys() {
+    let printed = TERN.replace("{kind: secret, digits: [4, 8]}", "{kind: secret, digits: [4, 8], factory: \"0000\"}");
+    let station = station(&printed, &ALL_WANTED.replace("\"121\"", "\"120\""));
+    let codes_of = |record: &Record| {
+        let script = there(&station, record).unwrap().unwrap();
+        json(&script, &station, &codes())["calls"][0]["codes"].clone()
+    };
+    let mut record = record(&station, &ALL_HELD.replace("file:new", "file:old"));
+    assert_eq!(codes_of(&record), serde_json::json!(["file:old"]));
+    let access = station.keybook.id("access").unwrap();
+    let known = |name: &str| Value::Secret(codes().seal(&Reference::File(name.into())));
+    record.settings[access.index()].state = HeldState::InDoubt([known("old"), known("new")].into());
+    assert_eq!(codes_of(&record), serde_json::json!(["file:new", "file:old", "factory"]));
+    let digest = there(&station, &record).unwrap().unwrap().digest;
+    record.settings[access.index()].state = HeldState::InDoubt([known("new"), known("other")].into());
+    assert_ne!(there(&station, &record).unwrap().unwrap().digest, digest, "a report names codes by their place");
+    record.settings[access.index()].state = HeldState::Unknown;
+    assert_eq!(codes_of(&record), serde_json::json!(["file:new", "factory"]));
+}
+
+#[test]
+fn a_call_says_its_room_and_a_card_of_one_without_room_warns() {
+    let station = |limit: u32| station(&TERN.replace("limit_ms: 240000", &format!("limit_ms: {limit}")), ALL_WANTED);
+    let held = ALL_HELD.replace("9,01632960101", "9,01632960177");
+    // 6,000 of greeting, 6,300 of opening, 11,100 of the one step, 600 of closing.
+    let call = |limit: u32| {
+        let station = station(limit);
+        let script = there(&station, &record(&station, &held)).unwrap().unwrap();
+        let card = card::text(&card::Card::of(&script, &station, &codes(), None, Uuid::nil()));
+        (json(&script, &station, &codes())["calls"][0]["room_ms"].clone(), card.contains("this call needs 24 of"))
+    };
+    assert_eq!(call(24_000 + 11_100), (11_100.into(), false));
+    assert_eq!(call(24_000 + 11_099), (11_099.into(), true));
+}
+
+/// Everything known since a time, and its buttons tested at noon of 2026-11-20.
+fn since(station: &Station, held: &str, at: &str) -> Record {
+    let known = Report { at: at.parse().unwrap(), ..report(held) };
+    let all = station.keybook.lifelines.iter();
+    let test = |name: &Name| Test { lifeline: name.clone(), outcome: Outcome::Reached, contact: None, dialled: None };
+    let tests = all.map(|lifeline| test(&lifeline.name)).collect();
+    let tested = Report { id: Uuid::from_u128(9), at: "2026-11-20T12:00:00Z".parse().unwrap(), tests, ..report("") };
+    fold(&station.keybook, &[known, tested], |_| None)
+}
+
+fn renewed(station: &Station, record: &Record, names: &[&str]) -> Result<Option<Script>, NoScript> {
+    let ids: Vec<_> = names.iter().map(|name| station.keybook.id(name).unwrap()).collect();
+    asking(station, record, &codes(), |request| renew(request, &ids, &mut Memory::default()))
+}
+
+#[test]
+fn overdue_settings_of_no_button_are_keyed_again_and_the_call_is_opened_by_the_record() {
+    let station = station(TERN, ALL_WANTED);
+    let record = since(&station, ALL_HELD, "2025-01-01T00:00:00Z");
+    let names = asking(&station, &record, &codes(), |request| {
+        renewable(request).iter().map(|id| station.keybook.setting(*id).name.to_string()).collect::<Vec<_>>()
+    });
+    assert_eq!(names, ["access", "identity", "lamp.follows", "gate.seconds"]);
+    assert_eq!(there(&station, &record).unwrap(), None);
+    let all = ["access", "identity", "lamp.follows", "gate.seconds"];
+    let script = renewed(&station, &record, &all).unwrap().expect("a script");
+    let mut keyed = steps(&script);
+    keyed.sort();
+    assert_eq!(keyed, ["10121#", "411", "4507", "90471100#471100#"]);
+    assert!(!script.calls[0].is_guessed && script.warnings.is_empty(), "{:?}", script.warnings);
+    assert_eq!(script.calls[0].codes.len(), 1);
+    assert!(script.tests.is_empty(), "what is keyed again as it was changes no button: {:?}", script.tests);
+    assert_eq!(steps(&renewed(&station, &record, &["identity"]).unwrap().unwrap()), ["10121#"]);
+}
+
+#[test]
+fn what_cannot_be_keyed_again_without_taking_a_button_away_is_named_to_be_left_out() {
+    // The only command for the gate's time writes the line too, which is the button's.
+    let book = TERN.replace("keys: \"45{gate.seconds}\"", "keys: \"45{gate.seconds}\", also: {line.kind: direct}");
+    let station = station(&book, ALL_WANTED);
+    let record = since(&station, ALL_HELD, "2025-01-01T00:00:00Z");
+    let why = renewed(&station, &record, &["identity", "gate.seconds"]).unwrap_err();
+    assert_eq!(why, NoScript::Renewals { leave_out: vec!["gate.seconds".into()] });
+    assert!(why.to_string().ends_with("Leave out \"gate.seconds\""), "{why}");
+    assert!(renewed(&station, &record, &["identity"]).unwrap().is_some());
+}
