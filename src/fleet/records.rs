@@ -456,7 +456,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
-    use crate::brake::sample::{How, SIZE, Spec, World, fleet_of};
+    use crate::brake::sample::{Book, How, SIZE, Spec, World, fleet_of};
     use crate::fleet::judged;
     use crate::ledger::{Line, line_of};
     use crate::store::NewEntry;
@@ -523,7 +523,7 @@ mod tests {
 
         #[test]
         fn records_kept_up_are_those_of_a_ledger_read_anew_whatever_is_renamed_and_renumbered(
-            plan in prop::collection::vec((0usize..6, 0u8..12), 1..14),
+            plan in prop::collection::vec((0usize..6, 0u8..13), 1..14),
             cuts in prop::collection::vec(any::<bool>(), 14),
         ) {
             let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
@@ -548,6 +548,7 @@ mod tests {
                         5 => spec.number = 40 + at,
                         6 => (spec.name, spec.number) = (format!("B{at}"), 70 + at),
                         7 => spec.model = "wren-1",
+                        11 => world.book = if world.book == Book::Whole { Book::NoWeight } else { Book::Whole },
                         8 if world.specs.len() > 1 => drop(world.specs.remove(nth)),
                         9 | 10 => {
                             // Brought in late: it is kept with a number that is another station's by now.
