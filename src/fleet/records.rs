@@ -648,4 +648,24 @@ mod tests {
         }
         assert_eq!(format!("{:?}", kept.decisions()), format!("{:?}", anew.decisions()));
     }
+
+    #[tokio::test]
+    async fn what_a_card_of_a_station_that_left_leads_to_follows_the_keybooks() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::open(&format!("sqlite:{}/l.db", folder.path().display())).await.unwrap();
+        let mut world = World::unreported(fleet_of(2));
+        world.confirm(0);
+        (world.specs[0].calls, world.specs[0].how) = ("desk", How::Station);
+        assert!(world.show(0));
+        world.specs.remove(0);
+        append(&store, &world, (0, 0)).await;
+        let mut records = Records::load(&store, (&world.inventory(), &world.keybooks()), None, |_| {}).await.unwrap();
+        // By a keybook that has no such setting the card keys nothing but the kind of line, which is proven.
+        for (book, is_altering) in [(Book::Whole, true), (Book::Renamed, false), (Book::Whole, true)] {
+            world.book = book;
+            records.keep_up(&store, (&world.inventory(), &world.keybooks())).await.unwrap();
+            assert_eq!(records.gone()["S-00"].altering_at.is_some(), is_altering, "{book:?}");
+            check(&records, &world).unwrap();
+        }
+    }
 }
