@@ -174,6 +174,8 @@ pub struct Candidate<'a> {
     pub record: &'a Record,
     /// How it is altered, where it is.
     pub alteration: Option<&'a Alteration>,
+    /// Whether it is on record, by [`Record::is_on_record`].
+    pub is_on_record: bool,
 }
 
 /// What the ledger knows under a name that no station of the inventory goes by.
@@ -250,17 +252,18 @@ pub struct Numbers {
 }
 
 /// Counts the altered stations of a fleet, and says what is held; nothing where they are not too many, or there is nothing to
-/// hold.
+/// hold. `digest` is [`digest`] of all that is wanted, asked only where something is held.
 pub fn judge<'a>(
     rows: impl Iterator<Item = Candidate<'a>> + Clone,
     gone: &BTreeMap<Name, Gone>,
     decisions: &Decisions,
     limit: &Limit,
     clock: Timestamp,
+    digest: impl FnOnce() -> Digest,
 ) -> (Tally, Option<Change>) {
     let (mut stations, mut in_hand, mut on_record) = (BTreeSet::new(), BTreeSet::new(), 0);
-    for Candidate { station, record, alteration } in rows.clone() {
-        on_record += usize::from(record.is_on_record());
+    for Candidate { station, record: _, alteration, is_on_record } in rows.clone() {
+        on_record += usize::from(is_on_record);
         let Some(alteration) = alteration else { continue };
         let all = if alteration.wanted.is_empty() { &mut in_hand } else { &mut stations };
         all.insert(station.name.clone());
@@ -276,7 +279,7 @@ pub fn judge<'a>(
     // Each that left may be there anew, whether it counts for a script in somebody's hand or for itself.
     let new: Vec<&Name> = match gone.values().any(|gone| gone.is_on_record) {
         false => Vec::new(),
-        true => rows.clone().filter(|row| is_new(row, decisions)).map(|row| &row.station.name).collect(),
+        true => rows.filter(|row| is_new(row, decisions)).map(|row| &row.station.name).collect(),
     };
     let replaced = left.min(new.len());
     let altered = stations.len() + in_hand.len() + replaced;
@@ -286,10 +289,8 @@ pub fn judge<'a>(
     if stations.is_empty() {
         return (tally, None);
     }
-    let change = tally.passes(limit).map(|limit| {
-        let digest = digest(rows.map(|row| row.station));
-        Change { digest, stations, in_hand, replaced, tally, limit }
-    });
+    let change =
+        tally.passes(limit).map(|limit| Change { digest: digest(), stations, in_hand, replaced, tally, limit });
     (tally, change)
 }
 
@@ -310,7 +311,7 @@ impl Tally {
 
 /// Whether a station may be one that left the inventory: nothing is proven of it, and what is wanted was not released.
 fn is_new(row: &Candidate<'_>, decisions: &Decisions) -> bool {
-    let Candidate { station, record, alteration: _ } = row;
+    let Candidate { station, record, .. } = row;
     if !record.proven.is_empty() {
         return false;
     }
@@ -397,7 +398,7 @@ impl Held {
 
 /// All that is other than proven at a station, released before or not: the last release that names a station counts alone.
 fn to_release(row: &Candidate<'_>, clock: Timestamp) -> Released {
-    let Candidate { station, record, alteration: _ } = row;
+    let Candidate { station, record, .. } = row;
     let mut released = Released::new();
     if record.proven.is_empty() {
         vital(station).for_each(|(setting, value)| {

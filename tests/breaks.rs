@@ -13,7 +13,7 @@ struct Break {
     instead: &'static str,
 }
 
-const BREAKS: [Break; 28] = [
+const BREAKS: [Break; 32] = [
     Break {
         what: "the bound counts a command for every setting it helps",
         file: "landmarks.rs",
@@ -181,6 +181,30 @@ const BREAKS: [Break; 28] = [
         file: "model.rs",
         text: "start.is_some() && (moves(slot) || source.from[*slot] == start)",
         instead: "true",
+    },
+    Break {
+        what: "a button that was dead or failed at the start counts as covered while it is as it was",
+        file: "model.rs",
+        text: "self.start_counts && self.slots.iter().all(|slot| model",
+        instead: "self.slots.iter().all(|slot| model",
+    },
+    Break {
+        what: "of a button that may be as it was again the longer way counts",
+        file: "exposure_bound.rs",
+        text: "let own = landmarks.least_ms(&goals)?.min(restore_ms);",
+        instead: "let own = landmarks.least_ms(&goals)?.max(restore_ms);",
+    },
+    Break {
+        what: "what the order of many buttons comes to is told of others, too",
+        file: "exposure_bound.rs",
+        text: "landmarks.write(&turn.goals, &mut self.asked);",
+        instead: "",
+    },
+    Break {
+        what: "of many buttons the last counts as covered as late as it may be",
+        file: "exposure_bound.rs",
+        text: "least = least.min(others + own);",
+        instead: "least = if least == u64::MAX { others + own } else { least.max(others + own) };",
     },
 ];
 

@@ -1,7 +1,7 @@
 //! Random play: fleets are edited, keyed, reported on, broken and restarted, and what the program says is held against what
 //! the stations truly hold. No button that calls nobody may pass for one that works, and from every state there is a way on.
 //!
-//! The same seeds play the same. `STATIONKEEP_PLAY` says how many fleets are played (40 where nothing is said),
+//! The same seeds play the same. `STATIONKEEP_PLAY` says how many fleets are played (16 where nothing is said),
 //! `STATIONKEEP_PLAY_FIRST` the first seed.
 
 #[allow(dead_code)] // shared
@@ -140,13 +140,38 @@ fn a_script_lands(world: &World, seen: &Seen, script: &Script, way: Way) -> Resu
             return Err(format!("{}: {name} ends as {:?}", told(), real.text(name)));
         }
     }
-    if std::env::var("PLAY_LOOSE").is_ok() {
-        return Ok(());
-    }
-    match seen.decided(world).into_iter().find(|button| !real.works(button)) {
+    let is_promised = |button: &str| way == Way::There || ends_known(seen, script, button);
+    let stays = |button: &str| way == Way::There && stays_as_it_is(seen, &before, &real, button);
+    let wrong = |button: &&str| !real.works(button) && is_promised(button) && !stays(button);
+    match seen.decided(world).into_iter().find(wrong) {
         Some(button) => Err(format!("{}: {button} still calls nobody", told())),
         None => Ok(()),
     }
+}
+
+/// Whether all that a button takes is known after a script: a way back leaves alone what nobody knows.
+fn ends_known(seen: &Seen, script: &Script, button: &str) -> bool {
+    let keybook = &seen.station.keybook;
+    let own = keybook.lifelines.iter().filter(|one| *one.name == *button).flat_map(|one| &one.settings);
+    let steps = || script.calls.iter().flat_map(|call| &call.steps);
+    own.into_iter().all(|id| {
+        let name = &keybook.setting(*id).name;
+        seen.record.known(*id).is_some() || steps().any(|step| step.sets.contains_key(name))
+    })
+}
+
+/// Whether a button was dead before, which is said first, and its settings are left alone, but for those that another has too:
+/// what makes it dead is for people to decide.
+fn stays_as_it_is(seen: &Seen, before: &Real, after: &Real, button: &str) -> bool {
+    let lifelines = &seen.station.keybook.lifelines;
+    let own = lifelines.iter().filter(|one| *one.name == *button).flat_map(|one| &one.settings);
+    let is_shared = |id: &SettingId| {
+        lifelines.iter().any(|one| *one.name != *button && one.backs.is_none() && one.settings.contains(id))
+    };
+    let is_same = |id: &SettingId| before.station.held(*id) == after.station.held(*id);
+    seen.standing == Standing::OutOfService
+        && !before.works(button)
+        && own.into_iter().all(|id| is_same(id) || is_shared(id))
 }
 
 fn is_a_reason(why: &NoScript) -> bool {
@@ -162,7 +187,7 @@ fn there_is_a_way_on(world: &mut World, seen: &Seen) -> Result<(), String> {
         Ok(Some(script)) if !script.calls.is_empty() => a_script_lands(world, seen, &script, Way::There)?,
         Ok(_) => {
             let dead = seen.decided(world).into_iter().find(|button| !world.real[&seen.key].works(button));
-            if let Some(button) = dead {
+            if let Some(button) = dead.filter(|_| seen.standing != Standing::OutOfService) {
                 return Err(format!("{button} calls nobody, and there is nothing to key"));
             }
         }
@@ -215,7 +240,7 @@ fn from_env(name: &str, otherwise: u64) -> u64 {
 #[test]
 fn no_button_that_calls_nobody_is_believed_to_work_and_from_every_state_there_is_a_way_on() {
     let books = books();
-    let (first, count) = (from_env("STATIONKEEP_PLAY_FIRST", 0), from_env("STATIONKEEP_PLAY", 40));
+    let (first, count) = (from_env("STATIONKEEP_PLAY_FIRST", 0), from_env("STATIONKEEP_PLAY", 16));
     let failed: Vec<String> = (first..first + count).filter_map(|seed| play(seed, &books).err()).collect();
     let last_lines = failed.iter().filter_map(|why| why.lines().last()).collect::<Vec<_>>().join("\n");
     if let Some(shortest) = failed.iter().min_by_key(|why| why.len()) {

@@ -10,7 +10,7 @@ use super::topic::scope::{Losses, Lost, Part};
 use super::topic::seen::{Seen, SeenSetting};
 use super::topic::station::Item;
 use super::work::{NextStep, card_link};
-use crate::drift::{Service, SettingDrift, Standing, StationDrift};
+use crate::drift::{SettingDrift, Standing, StationDrift};
 use crate::inventory::Extent;
 use crate::setting::Weight;
 
@@ -137,7 +137,7 @@ impl StationEntry {
         entry.lose(item);
         if let Some((drift, seen)) = subject.drift().zip(subject.seen()) {
             entry.fill(drift, seen);
-            let owed = drift.lifelines.iter().filter(|lifeline| lifeline.service != Service::Tested);
+            let owed = drift.lifelines.iter().filter(|lifeline| lifeline.service.asks_for_test());
             let owed: Vec<&str> = owed.map(|lifeline| &*lifeline.name).collect();
             entry.card = next.as_ref().and_then(|next| card_link(address, &subject.name, next, pass.work));
             entry.next = next.map(|next| NextStep::of(next, &subject.name, &owed));

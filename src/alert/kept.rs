@@ -62,7 +62,7 @@ words! {
     Weight: Weight::ALL,
     Standing: Standing::ALL,
     Drift: [Drift::Differs, Drift::Strayed, Drift::InDoubt, Drift::Unproven, Drift::Overdue],
-    Service: [Service::Failed, Service::Untested, Service::Overdue, Service::Tested],
+    Service: [Service::Dead, Service::Failed, Service::Untested, Service::Overdue, Service::Tested],
 }
 
 fn read<T: Text, E: serde::de::Error>(text: &str) -> Result<T, E> {
@@ -169,11 +169,11 @@ mod tests {
         let known = |drift: Drift, service: Service| match (drift, service) {
             (
                 Drift::Differs | Drift::Strayed | Drift::InDoubt | Drift::Unproven | Drift::Overdue,
-                Service::Failed | Service::Untested | Service::Overdue | Service::Tested,
+                Service::Dead | Service::Failed | Service::Untested | Service::Overdue | Service::Tested,
             ) => (Drift::read(drift.as_str()), Service::read(service.as_str())),
         };
         for drift in [Drift::Differs, Drift::Strayed, Drift::InDoubt, Drift::Unproven, Drift::Overdue] {
-            for service in [Service::Failed, Service::Untested, Service::Overdue, Service::Tested] {
+            for service in [Service::Dead, Service::Failed, Service::Untested, Service::Overdue, Service::Tested] {
                 assert_eq!(known(drift, service), (Some(drift), Some(service)));
             }
         }

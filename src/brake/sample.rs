@@ -8,7 +8,7 @@ use jiff::Timestamp;
 use sha2::{Digest as _, Sha256};
 use uuid::Uuid;
 
-use super::{Alteration, Candidate, Change, Gone, Held, Limit, Share, Tally, alteration, judge, vital};
+use super::{Alteration, Candidate, Change, Gone, Held, Limit, Share, Tally, alteration, digest, judge, vital};
 use crate::finding::Finding;
 use crate::inventory::{self, Inventory, Keybooks, Station};
 use crate::keybook::sample::{TERN, keybook};
@@ -433,7 +433,12 @@ impl World {
             .collect();
         let rows: Vec<Candidate<'_>> = found
             .iter()
-            .map(|(station, record, alteration)| Candidate { station, record, alteration: alteration.as_ref() })
+            .map(|(station, record, alteration)| Candidate {
+                station,
+                record,
+                alteration: alteration.as_ref(),
+                is_on_record: record.is_on_record(),
+            })
             .collect();
         work(&rows)
     }
@@ -463,7 +468,8 @@ impl World {
         let inventory = self.inventory();
         let gone = self.gone(&inventory);
         self.with_rows(&inventory, |rows| {
-            judge(rows.iter().copied(), &gone, &self.decisions, &self.limit(), self.clock())
+            let wanted = || digest(rows.iter().map(|row| row.station));
+            judge(rows.iter().copied(), &gone, &self.decisions, &self.limit(), self.clock(), wanted)
         })
     }
 

@@ -9,7 +9,7 @@ use super::context::Context;
 use super::error::{CliError, print};
 use super::exit::Exit;
 use super::writers::Writers;
-use crate::drift::{LifelineService, held_text, value_text};
+use crate::drift::{LifelineService, Service, held_text, value_text};
 use crate::finding::{Place, did_you_mean};
 use crate::fleet::{Explanation, View};
 use crate::inventory::{LineEntry, Reach, Station, Wish, parts};
@@ -184,9 +184,15 @@ impl<'v> Page<'v> {
             }
             match self.explained.row.drift.lifelines.iter().find(|service| service.name == lifeline.name) {
                 Some(LifelineService { service, mark, .. }) => {
-                    let last = match mark {
-                        Some(mark) => format!("last test call {:.0} by report {}", mark.at, mark.report),
-                        None => "no test call is on record".into(),
+                    let last = match (service, mark) {
+                        (Service::Dead, Some(mark)) => format!("since {:.0} by report {}", mark.at, mark.report),
+                        (Service::Dead, None) => "a press calls nobody by the record".into(),
+                        (Service::Failed | Service::Untested | Service::Overdue | Service::Tested, Some(mark)) => {
+                            format!("last test call {:.0} by report {}", mark.at, mark.report)
+                        }
+                        (Service::Failed | Service::Untested | Service::Overdue | Service::Tested, None) => {
+                            "no test call is on record".into()
+                        }
                     };
                     let _ = writeln!(out, "  service    {}, {last}", service.as_str());
                 }

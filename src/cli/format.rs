@@ -6,22 +6,16 @@ use crate::brake::Held;
 /// Most results.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
 pub enum Format {
-    /// For people
     Text,
-    /// Stable, for programs
     Json,
 }
 
-/// A script.
+/// How a script is printed. Words on a value would make `--help` print several lines an option.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
 pub enum ScriptFormat {
-    /// A card for the technician, 80 columns
     Card,
-    /// The bare keys, a line a command
     Keys,
-    /// Stable, for programs
     Json,
-    /// The card as a page of one file
     Html,
 }
 

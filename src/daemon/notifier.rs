@@ -96,7 +96,7 @@ impl Notifier {
         let decision = PassWrites { cases: writes, messages: outgoing };
         let mut count = 0;
         if !decision.is_empty() {
-            let Some(new) = store.commit_pass_at(&decision, self.turn).await? else {
+            let Some(new) = store.commit_pass(&decision, self.turn).await? else {
                 // Another daemon on the same ledger has told meanwhile: go by what it told.
                 let cause = std::mem::take(&mut self.cause);
                 *self = Notifier::resume(store, self.terms.clone(), cause).await?;
@@ -141,7 +141,7 @@ impl Notifier {
         let memory = RefCell::new(Memory::for_a_fleet());
         let digest = |station: &Name| view.script_digest(station, &mut memory.borrow_mut());
         let next = view.foresee();
-        let held = view.held();
+        let held = tokio::task::block_in_place(|| view.held());
         let wanted = || view.wanted_digest();
         let pass = Pass {
             stations: &stations,
@@ -166,7 +166,7 @@ impl Notifier {
             ledger_seq: self.ledger_seq,
             clock: view.at,
         };
-        Ok(decide(&self.cases, &pass, &self.terms))
+        Ok(tokio::task::block_in_place(|| decide(&self.cases, &pass, &self.terms)))
     }
 
     /// Looks which webhooks had something to deliver for longer than they may, and delivered nothing. What is stopped is

@@ -14,7 +14,7 @@ use jiff::{SignedDuration, Timestamp};
 
 use crate::finding::Place;
 use crate::inventory::{Extent, Station, Taken, Wanted};
-use crate::keybook::{Lifeline, SettingId};
+use crate::keybook::{Ability, Lifeline, SettingId};
 use crate::ledger::{Digest, Mark, Outcome, Proof, Record, State, Visit};
 use crate::setting::{Name, Value, Weight};
 
@@ -60,6 +60,8 @@ impl Drift {
 /// How far a lifeline's service is proved by test calls.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Service {
+    /// By the record a press calls nobody.
+    Dead,
     /// The last test failed.
     Failed,
     /// No test reached help with the settings as they are.
@@ -74,6 +76,7 @@ impl Service {
     /// The word used in output.
     pub fn as_str(self) -> &'static str {
         match self {
+            Service::Dead => "dead",
             Service::Failed => "failed",
             Service::Untested => "untested",
             Service::Overdue => "overdue",
@@ -81,10 +84,18 @@ impl Service {
         }
     }
 
-    /// How a station stands where nothing is worse and tests are required.
+    /// Whether a test call would settle it. A lifeline that is dead must be keyed first.
+    pub fn asks_for_test(self) -> bool {
+        match self {
+            Service::Failed | Service::Untested | Service::Overdue => true,
+            Service::Dead | Service::Tested => false,
+        }
+    }
+
+    /// How a station stands by a required lifeline, where nothing is worse and tests are required.
     pub fn standing(self) -> Standing {
         match self {
-            Service::Failed => Standing::OutOfService,
+            Service::Dead | Service::Failed => Standing::OutOfService,
             Service::Untested => Standing::Untested,
             Service::Overdue => Standing::Overdue,
             Service::Tested => Standing::Aligned,
@@ -95,9 +106,9 @@ impl Service {
 /// How a station stands as a whole: the worst that holds, the worst first.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Standing {
-    /// The last test call of a required lifeline failed.
+    /// A required lifeline calls nobody: by the record, or by its last test call.
     OutOfService,
-    /// It holds something else than is wanted.
+    /// It holds something else than is wanted, or a fallback calls nobody.
     Adrift,
     /// A step was keyed and nothing was heard.
     InDoubt,
@@ -171,9 +182,11 @@ pub struct SettingDrift {
 pub struct LifelineService {
     /// Its name in the keybook.
     pub name: Name,
-    /// What its test calls say.
+    /// Whether it is no fallback of another.
+    pub is_required: bool,
+    /// What the record and its test calls say.
     pub service: Service,
-    /// The test call that says so; for an untested one the last call there was.
+    /// The test call that says so; for an untested one the last call there was, for a dead one the report that made it so.
     pub mark: Option<Mark>,
 }
 
@@ -261,24 +274,23 @@ pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) ->
     let other_number = record.other_number(station.number.name()).cloned();
     // Nobody can say which station answered those test calls, and which answers now.
     let counted = |proof: &Proof| Proof { reached: proof.reached.filter(|_| other_number.is_none()), ..proof.clone() };
-    let lifelines: Vec<LifelineService> = station
-        .keybook
-        .lifelines
-        .iter()
-        .filter(|_| counts)
-        .zip(&record.lifelines)
-        .filter(|(lifeline, _)| lifeline.is_required())
+    let lifelines = station.keybook.lifelines.iter().zip(&record.lifelines).filter(|_| counts);
+    let lifelines: Vec<LifelineService> = lifelines
+        .filter(|(lifeline, _)| is_in_use(station, record, lifeline))
         .map(|(lifeline, proof)| {
-            let tracked = is_tracked(station, record, lifeline);
-            let (service, mark) = service(&counted(proof), station.test_days, now);
-            (tracked, LifelineService { name: lifeline.name.clone(), service, mark })
+            let (service, mark) = match ability(record, lifeline) {
+                Ability::Dead => (Service::Dead, proof.dead),
+                Ability::Undecided | Ability::Works => service(&counted(proof), station.test_days, now),
+            };
+            let (name, is_required) = (lifeline.name.clone(), lifeline.is_required());
+            (is_tracked(station, record, lifeline), LifelineService { name, is_required, service, mark })
         })
-        .filter(|(tracked, lifeline)| *tracked || lifeline.service == Service::Failed)
+        .filter(|(tracked, lifeline)| *tracked || matches!(lifeline.service, Service::Dead | Service::Failed))
         .map(|(_, lifeline)| lifeline)
         .collect();
     let scope = scope(station, record, &lifelines);
     let of_settings = settings.iter().map(|s| s.drift.standing());
-    let of_lifelines = lifelines.iter().map(|l| standing_of_service(l.service, rules));
+    let of_lifelines = lifelines.iter().map(|lifeline| standing_of(lifeline, rules));
     let standing = of_settings.chain(of_lifelines).min().unwrap_or(Standing::Aligned);
     let unproved = lifelines.iter().any(|lifeline| lifeline.service != Service::Tested);
     let heaviest = if unproved { Some(Weight::Lifeline) } else { settings.iter().map(|s| s.weight).max() };
@@ -312,21 +324,34 @@ fn scope(station: &Station, record: &Record, counted: &[LifelineService]) -> Sco
         is_watched: is_managed(id),
         let_go_at: station.let_go.iter().find(|(gone, _)| *gone == id).map(|(_, place)| place.clone()),
     });
-    let required = station.keybook.lifelines.iter().filter(|lifeline| lifeline.is_required());
-    let lifelines = required.map(|lifeline| InScope {
+    let counts = |id| is_managed(id) || record.known(id).is_some();
+    let lifelines = station.keybook.lifelines.iter().map(|lifeline| InScope {
         name: lifeline.name.clone(),
         is_lifeline: true,
         is_watched: station.for_now.set_aside == Extent::Whole
             || counted.iter().any(|counted| counted.name == lifeline.name)
-            || lifeline.settings.iter().all(|id| is_managed(*id) || record.known(*id).is_some()),
+            || is_in_use(station, record, lifeline) && lifeline.is_tracked_where(counts),
         let_go_at: None,
     });
     Scope { settings: settings.collect(), lifelines: lifelines.collect() }
 }
 
-/// Whether each setting of a lifeline has a target: it is wanted, or unmanaged and known.
+/// Whether a press calls somebody, by the record.
+pub fn ability(record: &Record, lifeline: &Lifeline) -> Ability {
+    lifeline.ability(|id| record.known(id))
+}
+
+/// Whether a lifeline counts at a station at all: a fallback does where what is wanted there, or known of what nobody manages,
+/// does not contradict it.
+pub fn is_in_use(station: &Station, record: &Record, lifeline: &Lifeline) -> bool {
+    lifeline.is_in_use(|id| station.wanted(id).map(|wanted| &wanted.value).or_else(|| record.known(id)))
+}
+
+/// Whether each setting of a lifeline in use has a target: it is wanted, or unmanaged and known. One that only `works` names,
+/// and that is neither, is left out.
 pub fn is_tracked(station: &Station, record: &Record, lifeline: &Lifeline) -> bool {
-    lifeline.settings.iter().all(|id| station.wanted(*id).is_some() || record.known(*id).is_some())
+    let has_target = |id| station.wanted(id).is_some() || record.known(id).is_some();
+    is_in_use(station, record, lifeline) && lifeline.is_tracked_where(has_target)
 }
 
 /// When time alone next changes what is said of a station: something becomes overdue, or a visit silent.
@@ -388,9 +413,12 @@ fn service(proof: &Proof, test_days: Option<u32>, now: Timestamp) -> (Service, O
     }
 }
 
-fn standing_of_service(service: Service, rules: Rules) -> Standing {
-    match service {
+fn standing_of(lifeline: &LifelineService, rules: Rules) -> Standing {
+    match lifeline.service {
+        Service::Dead | Service::Failed if !lifeline.is_required => Standing::Adrift,
         Service::Untested if !rules.require_tests => Standing::Aligned,
-        Service::Failed | Service::Untested | Service::Overdue | Service::Tested => service.standing(),
+        service @ (Service::Dead | Service::Failed | Service::Untested | Service::Overdue | Service::Tested) => {
+            service.standing()
+        }
     }
 }

@@ -170,6 +170,10 @@ pub fn text(drift: &StationDrift, station: &Station, record: &Record) -> String 
     for lifeline in &drift.lifelines {
         let name = &lifeline.name;
         let sentence = match (lifeline.service, lifeline.mark) {
+            (super::Service::Dead, mark) => {
+                let since = mark.map(|mark| format!(" since {}", day(mark))).unwrap_or_default();
+                format!("a press calls nobody{since} ({})", contradicting(station, record, name))
+            }
             (super::Service::Failed, Some(mark)) => format!("the last test call failed on {}", day(mark)),
             (super::Service::Failed, None) => "the last test call failed".into(),
             (super::Service::Untested, Some(mark)) if drift.other_number.is_some() => {
@@ -188,6 +192,15 @@ pub fn text(drift: &StationDrift, station: &Station, record: &Record) -> String 
         let _ = writeln!(out, "  lifeline {name}: {sentence}");
     }
     out
+}
+
+/// What makes a lifeline dead: "unit.mode: setup".
+fn contradicting(station: &Station, record: &Record, lifeline: &str) -> String {
+    let keybook = &station.keybook;
+    let lifeline = keybook.lifelines.iter().find(|known| *known.name == *lifeline);
+    let ids = lifeline.map(|lifeline| lifeline.contradicting(|id| record.known(id))).unwrap_or_default();
+    let one = |id| Some(format!("{}: {}", keybook.setting(id).name, value_text(record.known(id)?)));
+    ids.into_iter().filter_map(one).collect::<Vec<_>>().join(", ")
 }
 
 fn setting_sentence(setting: &SettingDrift) -> String {

@@ -1,7 +1,8 @@
 //! What to point out of a test call that the record does not explain. The report is recorded all the same.
 
-use super::value_text;
+use super::{ability, value_text};
 use crate::inventory::Station;
+use crate::keybook::Ability;
 use crate::ledger::{Led, Outcome, Record, Test, led};
 use crate::setting::{Kind, Value};
 
@@ -12,6 +13,9 @@ pub fn surprise(station: &Station, record: &Record, test: &Test) -> Option<Strin
     match test.outcome {
         Outcome::Failed => return None,
         Outcome::Reached => {}
+    }
+    if ability(record, &keybook.lifelines[at]) == Ability::Dead {
+        return Some("by the record a press calls nobody: the record must be wrong".into());
     }
     let (contact, dialled) = (test.contact.as_ref()?, test.dialled.as_ref());
     let own = keybook.lifelines[at].settings.iter();

@@ -113,6 +113,7 @@ codes! {
     ReportTime, "report-time", Error, "The time of a report is when the work was done, as RFC 3339, and not in the future.";
     ReportId, "report-id", Error, "A report carries a UUID chosen by its sender, so that sending it again is harmless.";
     ReportConflict, "report-conflict", Error, "This id belongs to a report with other content. A correction is a new report with a new id.";
+    ReportFile, "report-file", Error, "Whatever lies in the reports folder or a folder below it is accounted for, so that no report is lost to a slip in its name. Reports end in .yaml, .yml, .json or .jsonl. Symbolic links are not followed: they could make the program read what their owner may not. Hidden files and folders, names that end in ~, and names that end in .part while they are being written are not looked at.";
     ReportScript, "report-script", Error, "Steps refer to a script by its digest; what each step did is known from the script as it was issued.";
     RepositoryUnread, "repository-unread", Error, "The inventory is read from one commit of a git repository, by the git program. Where that gives no answer (the repository or the ref is gone, an object is broken, git is missing, or refuses a repository that belongs to another user) nothing is taken from it, and the last good inventory stays in force. A commit is taken whole or not at all.";
     ConfigBroken, "config-broken", Error, "The configuration cannot be used as it stands.";

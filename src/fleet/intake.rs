@@ -10,14 +10,13 @@ use super::error::FleetError;
 use super::issue::{shown_entry, shown_id};
 use super::reading::Reading;
 use super::sources::Sources;
-use crate::files::content_sha;
 use crate::finding::{Code, Finding, Place, cover_literals};
 use crate::inventory::{LineKind, dial};
 use crate::ledger::{
     self, AHEAD, Corrected, Decision, Issued, LedgerLine, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, Shown, Terms,
-    Visit, admit, admit_visit, line_of, parse_line, recorded_at, report_json,
+    Visit, admit, admit_visit, key_of_line, line_of, parse_line, recorded_at, report_json,
 };
-use crate::setting::{self, Codes};
+use crate::setting::{self, Codes, content_sha};
 use crate::store::{Appended, EntryKind, NewEntry, NewRejected, Store};
 use crate::yaml::{self, Data};
 
@@ -86,16 +85,55 @@ pub struct Intake<'a> {
 }
 
 impl Intake<'_> {
-    /// Takes up one report as a sender wrote it.
+    /// Takes up one report as a sender wrote it, or the beginning of a visit in its one line.
     ///
     /// # Errors
     /// Where the store cannot be read or written; a report that is wrong is no error but [`Received::Rejected`].
     pub async fn report(&self, source: &Arc<str>, bytes: &[u8]) -> Result<Received, FleetError> {
+        if let Some(line) = visit_line(bytes) {
+            let one = self.lines(source, &[(1, line)], Trust::Dropbox).await?;
+            return Ok(one.into_iter().next().unwrap_or(Received::Rejected(Vec::new())));
+        }
         let received = match ledger::read(source, bytes) {
             Ok((report, places)) => self.one(report, &places).await?,
             Err(findings) => Received::Rejected(findings),
         };
         self.keep_if_rejected(source, &content_sha(bytes), bytes, &received).await?;
+        Ok(received)
+    }
+
+    /// Takes up several at once, those that are new in one transaction. What became of each, in their order.
+    pub(super) async fn reports(&self, files: &[(Arc<str>, &[u8])]) -> Result<Vec<Received>, FleetError> {
+        let mut batch = Batch::new(self.store);
+        let read: Vec<_> = files.iter().map(|(source, bytes)| ledger::read(source, bytes)).collect();
+        let reports = || read.iter().flatten().map(|(report, _)| report);
+        batch.look_up(EntryKind::Report, reports().map(|report| report.id.to_string()).collect()).await?;
+        let scripts = reports().filter_map(|report| report.script.as_ref());
+        batch.look_up(EntryKind::Script, scripts.map(ToString::to_string).collect()).await?;
+        let mut judged = Vec::with_capacity(files.len());
+        for read in read {
+            judged.push(match read {
+                Ok((report, places)) => self.parsed(report, &places, (Scrutiny::Whole, None), &mut batch).await?,
+                Err(findings) => Judged::Settled(Received::Rejected(findings)),
+            });
+        }
+        let appended = batch.write().await?;
+        let mut received = Vec::with_capacity(files.len());
+        for ((source, bytes), judged) in files.iter().zip(judged) {
+            received.push(match judged {
+                Judged::Settled(one) => {
+                    self.keep_if_rejected(source, &content_sha(bytes), bytes, &one).await?;
+                    one
+                }
+                Judged::Added(station, at) => match appended.get(at) {
+                    Some(Appended::New { .. }) => Received::New(station),
+                    // Somebody else was quicker: now it is on record, and this one is judged beside it.
+                    Some(Appended::Duplicate { .. } | Appended::Conflict { .. }) | None => {
+                        self.report(source, bytes).await?
+                    }
+                },
+            });
+        }
         Ok(received)
     }
 
@@ -111,13 +149,21 @@ impl Intake<'_> {
     }
 
     /// Takes up lines of an export, each a report, an issued script or a decision; reports and scripts that are new in one
-    /// transaction. What became of each, in their order.
+    /// transaction. What became of each, in their order; the line of the key becomes nothing.
     ///
     /// # Errors
     /// Where the store cannot be read or written; then what was recorded before these lines stays, and nothing of them is lost
     /// by taking them up again.
     pub async fn export_lines(&self, source: &Arc<str>, lines: &[(u32, String)]) -> Result<Vec<Received>, FleetError> {
         self.lines(source, lines, Trust::Operator).await
+    }
+
+    /// The same from whoever may report: what people decide is not taken from there.
+    ///
+    /// # Errors
+    /// As of [`Intake::export_lines`].
+    pub async fn dropped_lines(&self, source: &Arc<str>, lines: &[(u32, String)]) -> Result<Vec<Received>, FleetError> {
+        self.lines(source, lines, Trust::Dropbox).await
     }
 
     pub(super) async fn lines(
@@ -127,6 +173,7 @@ impl Intake<'_> {
         trust: Trust,
     ) -> Result<Vec<Received>, FleetError> {
         let mut batch = Batch::new(self.store);
+        let lines: Vec<&(u32, String)> = lines.iter().filter(|(_, line)| key_of_line(line).is_none()).collect();
         let parsed: Vec<_> = lines.iter().map(|(_, line)| parse_line(line)).collect();
         let ids = |kind| parsed.iter().flatten().filter_map(move |line| id_of(line, kind)).collect();
         for kind in [EntryKind::Report, EntryKind::Script, EntryKind::Shown, EntryKind::Begun] {
@@ -199,6 +246,22 @@ impl Intake<'_> {
         }
     }
 
+    /// The codes behind the references of the inventory and of a report.
+    fn codes_of(&self, report: &Report) -> Codes {
+        let mut codes = self.reading.codes.clone();
+        let unknown: Vec<_> = report.references().into_iter().filter(|one| codes.code(one).is_none()).collect();
+        if !unknown.is_empty() {
+            tokio::task::block_in_place(|| {
+                for reference in unknown {
+                    if let Ok(code) = self.sources.report_code(&reference) {
+                        codes.learn(reference, code);
+                    }
+                }
+            });
+        }
+        codes
+    }
+
     async fn parsed(
         &self,
         mut report: Report,
@@ -206,14 +269,7 @@ impl Intake<'_> {
         (scrutiny, restored): (Scrutiny, Option<Timestamp>),
         batch: &mut Batch<'_>,
     ) -> Result<Judged, FleetError> {
-        let mut codes: Codes = self.reading.codes.clone();
-        for reference in report.references() {
-            if codes.code(&reference).is_none()
-                && let Some(code) = self.sources.report_code(&reference)
-            {
-                codes.learn(reference, code);
-            }
-        }
+        let codes = self.codes_of(&report);
         let id = report.id.to_string();
         let station = report.station.clone();
         if let Some(body) = batch.body(EntryKind::Report, &id).await? {
@@ -234,11 +290,13 @@ impl Intake<'_> {
         if !against.is_empty() {
             return Ok(Judged::Settled(Received::Rejected(against)));
         }
-        // An import carries fingerprints, numbers and the time of recording; a new report gets today's.
+        // An export carries the fingerprints of its time, and what it lacks nobody can tell; a new report gets today's.
+        match scrutiny {
+            Scrutiny::Whole => report.seal(&codes),
+            Scrutiny::Restored => {}
+        }
+        // What is restored carries the numbers of its time, too.
         if restored.is_none() {
-            if report.fingerprints.is_empty() {
-                report.seal(&codes);
-            }
             self.note_in_use(&mut report);
         }
         let at = report.at;
@@ -348,7 +406,8 @@ impl Intake<'_> {
         })
     }
 
-    async fn script(&self, issued: Issued, place: Place, batch: &mut Batch<'_>) -> Result<Judged, FleetError> {
+    async fn script(&self, mut issued: Issued, place: Place, batch: &mut Batch<'_>) -> Result<Judged, FleetError> {
+        ledger::seal(&mut issued, self.store.key());
         let id = issued.digest.to_string();
         let station = issued.station.clone();
         if let Some(known) = self::issued(&issued.digest, batch).await? {
@@ -400,6 +459,15 @@ impl Intake<'_> {
         self.store.keep_rejected(&rejected).await?;
         Ok(())
     }
+}
+
+/// The beginning of a visit, which is an object of JSON with the key `begun`, whatever else is in it.
+fn visit_line(bytes: &[u8]) -> Option<String> {
+    if bytes.len() > KEPT_BYTES {
+        return None;
+    }
+    let json: Json = serde_json::from_slice(bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes)).ok()?;
+    json.get("begun").map(|_| json.to_string())
 }
 
 fn what_it_is(decision: &Decision) -> &'static str {

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use jiff::Timestamp;
 
 use super::records::Records;
-use crate::brake::{Alteration, Candidate, Change, Limit, Tally, alteration, judge};
+use crate::brake::{Alteration, Candidate, Change, Limit, Tally, alteration, digest, judge};
 use crate::inventory::{Inventory, Station};
 use crate::ledger::Record;
 
@@ -19,7 +19,12 @@ pub fn judged(inventory: &Inventory, records: &Records, limit: &Limit, now: Time
         (station.clone(), record, alteration)
     };
     let all: Vec<(Arc<Station>, Arc<Record>, Option<Alteration>)> = inventory.stations.values().map(row).collect();
-    let rows =
-        all.iter().map(|(station, record, alteration)| Candidate { station, record, alteration: alteration.as_ref() });
-    judge(rows, &records.gone(), records.decisions(), limit, now)
+    let rows = all.iter().map(|(station, record, alteration)| Candidate {
+        station,
+        record,
+        alteration: alteration.as_ref(),
+        is_on_record: record.is_on_record(),
+    });
+    let wanted = || digest(inventory.stations.values().map(|station| &**station));
+    judge(rows, &records.gone(), records.decisions(), limit, now, wanted)
 }

@@ -15,13 +15,13 @@ use super::rows::{Inputs, Row, Rows};
 use super::sources::{InUse, LastRead, SourceTexts, Sources};
 use super::view::View;
 use crate::alert::{Cause, NewCommit};
-use crate::brake::{Limit, Tally, judge};
+use crate::brake::{self, Limit, Tally, judge};
 use crate::drift::{Rules, Totals};
 use crate::effective::{self, Effective};
 use crate::files::{Inbox, Look};
 use crate::finding::Finding;
-use crate::inventory::Commit;
-use crate::ledger::{Decisions, IN_HAND};
+use crate::inventory::{Commit, Stations};
+use crate::ledger::{Decisions, Digest, IN_HAND};
 use crate::store::Store;
 
 /// What a configuration says of looking.
@@ -56,7 +56,7 @@ pub enum News {
         /// What became of it.
         received: Received,
     },
-    /// A dropped file cannot be read.
+    /// The reports folder cannot be read.
     Unread(Finding),
     /// So many entries of the ledger are read.
     Entries(u64),
@@ -83,6 +83,8 @@ pub struct Fleet {
     /// Stations of which something is said, as they counted last.
     said: effective::EffectiveCache,
     rows: Rows,
+    /// What was wanted when something was last held, with its digest.
+    wanted: Option<(Stations, Digest)>,
     /// What changed and is in no finished view yet.
     unseen: Cause,
 }
@@ -104,6 +106,7 @@ impl Fleet {
             decisions: Arc::default(),
             said: effective::EffectiveCache::default(),
             rows: Rows::default(),
+            wanted: None,
             unseen: Cause::default(),
         }
     }
@@ -157,7 +160,7 @@ impl Fleet {
         }
         let look_again = self.take_drops(moment, news).await?;
         self.keep_records_up(news).await?;
-        Ok(Arc::new(self.see(moment, look_again)))
+        Ok(Arc::new(tokio::task::block_in_place(|| self.see(moment, look_again))))
     }
 
     /// Reads the files. Only those without errors come into use; until then the last good ones stay.
@@ -209,9 +212,9 @@ impl Fleet {
     ) -> Result<Option<Duration>, FleetError> {
         let Some(in_use) = &self.in_use else { return Ok(None) };
         let (sources, settle) = (&self.sources, self.terms.settle);
-        let (inbox, findings) =
+        let (inbox, finding) =
             tokio::task::block_in_place(|| Inbox::look(&sources.reports, &self.inbox, moment.files, settle));
-        findings.into_iter().for_each(|finding| news(News::Unread(finding)));
+        finding.into_iter().for_each(|finding| news(News::Unread(finding)));
         let intake = Intake { store: &self.store, reading: &in_use.reading, sources, now: moment.now };
         for (name, received) in intake.drops(&inbox, || news(News::Report)).await? {
             news(News::Received { name, received });
@@ -265,10 +268,11 @@ impl Fleet {
                 rules: self.terms.rules,
                 now: at,
             };
-            rows = tokio::task::block_in_place(|| self.rows.at(&inputs).clone());
-            let judged = rows.iter().map(Row::to_judge);
+            rows = self.rows.at(&inputs).clone();
             let gone = records.gone();
-            (tally, change) = judge(judged, &gone, &self.decisions, &self.terms.limit, at);
+            let wanted = || wanted_digest(&mut self.wanted, &reading.inventory.stations);
+            let judged = rows.iter().map(Row::to_judge);
+            (tally, change) = judge(judged, &gone, &self.decisions, &self.terms.limit, at, wanted);
             let in_hand = gone.values().filter_map(|gone| gone.altering_at?.checked_add(IN_HAND).ok());
             due = self.rows.due().into_iter().chain(in_hand.filter(|until| *until > at)).min();
         }
@@ -292,4 +296,16 @@ impl Fleet {
             changed: std::mem::take(&mut self.unseen),
         }
     }
+}
+
+/// The digest of what is wanted, worked out anew where that is not the very same as before.
+fn wanted_digest(known: &mut Option<(Stations, Digest)>, stations: &Stations) -> Digest {
+    if let Some((before, digest)) = known
+        && Arc::ptr_eq(before, stations)
+    {
+        return digest.clone();
+    }
+    let digest = brake::digest(stations.values().map(|station| &**station));
+    *known = Some((stations.clone(), digest.clone()));
+    digest
 }

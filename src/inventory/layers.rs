@@ -213,8 +213,11 @@ impl<'r, E: Said + 'r> Stack<'r, E> {
 /// One layer's word on a setting of a station.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Spoken {
+    /// Whose word it is.
     pub layer: Layer,
+    /// The line of the file.
     pub place: Place,
+    /// What it wants.
     pub wish: Wish,
 }
 
@@ -245,7 +248,9 @@ pub fn layers(files: &[Arc<RawFile>], station: &str) -> Vec<Layer> {
 /// One layer's word on a field of a station's line.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct SpokenLine {
+    /// Whose word it is.
     pub layer: Layer,
+    /// The field, and what it says.
     pub entry: LineEntry,
 }
 

@@ -12,22 +12,22 @@ use crate::yaml::{self, Data, Key, Node, Sheet};
 /// What one file says.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct RawFile {
-    pub fleet: Option<(Name, Place)>,
-    pub settings: Option<(Vec<RawSetting>, Place)>,
-    pub lifelines: Option<(Vec<RawLifeline>, Place)>,
-    pub test_days: Option<(u32, Place)>,
-    pub contacts: Vec<(Name, Contact)>,
+    pub(super) fleet: Option<(Name, Place)>,
+    pub(super) settings: Option<(Vec<RawSetting>, Place)>,
+    pub(super) lifelines: Option<(Vec<RawLifeline>, Place)>,
+    pub(super) test_days: Option<(u32, Place)>,
+    pub(super) contacts: Vec<(Name, Contact)>,
     /// Contacts whose definition is wrong: a finding of their own, and no reason for more.
-    pub broken_contacts: Vec<Name>,
+    pub(super) broken_contacts: Vec<Name>,
     /// Whether something in the file was wrong, so that what seems to be missing may only be misspelt.
     pub is_broken: bool,
     /// Whether nothing of the file could be read, so that whatever it defines is missing elsewhere.
-    pub is_unread: bool,
+    pub(super) is_unread: bool,
     /// Numbers in a spelling that only a line's country could make sense of.
-    pub spelt: Vec<SpeltNumber>,
-    pub profiles: Vec<(Name, Arc<RawProfile>)>,
-    pub sites: Vec<(Name, Arc<RawSite>)>,
-    pub stations: Vec<RawStation>,
+    pub(super) spelt: Vec<SpeltNumber>,
+    pub(super) profiles: Vec<(Name, Arc<RawProfile>)>,
+    pub(super) sites: Vec<(Name, Arc<RawSite>)>,
+    pub(super) stations: Vec<RawStation>,
 }
 
 /// A text that is no public number, but may be one in the national form of some country.
@@ -42,12 +42,12 @@ pub struct SpeltNumber {
 /// One setting in one layer.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct RawSetting {
-    pub name: Name,
-    pub name_place: Place,
-    pub wish: Wish,
-    pub place: Place,
+    pub(super) name: Name,
+    pub(super) name_place: Place,
+    pub(super) wish: Wish,
+    pub(super) place: Place,
     /// Where the name of the contact stands that it wants to call.
-    pub contact_place: Option<Place>,
+    pub(super) contact_place: Option<Place>,
 }
 
 impl RawSetting {
@@ -60,15 +60,16 @@ impl RawSetting {
 /// What one layer says of a lifeline: that there is no such button, or that there is one.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct RawLifeline {
-    pub name: Name,
-    pub name_place: Place,
-    pub is_there: bool,
-    pub place: Place,
+    pub(super) name: Name,
+    pub(super) name_place: Place,
+    pub(super) is_there: bool,
+    pub(super) place: Place,
 }
 
 /// What a layer wants of a setting.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Wish {
+    /// To hold this.
     Value(Written),
     /// To call this contact.
     To(Name),
@@ -124,8 +125,11 @@ pub struct RawStation {
 /// One field of a line as its author wrote it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct LineEntry {
+    /// The key in the file, such as `country`.
     pub field: Name,
+    /// Its value as written.
     pub text: Name,
+    /// The line of the file.
     pub place: Place,
 }
 

@@ -18,8 +18,11 @@ pub type Stations = Arc<BTreeMap<Name, Arc<Station>>>;
 /// All that is wanted of a fleet, as its files have it.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Inventory {
+    /// Its name; part of the source of alerts.
     pub fleet: Name,
+    /// Whom buttons call, by name.
     pub contacts: Arc<BTreeMap<Name, Contact>>,
+    /// By name, set-aside ones too.
     pub stations: Stations,
 }
 
@@ -66,15 +69,19 @@ impl Inventory {
 /// One call station and what it should hold.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Station {
+    /// Unique in the fleet.
     pub name: Name,
     /// What the same unit was called before.
     pub formerly: Vec<Name>,
+    /// The site's name.
     pub site: Name,
     /// The line that rings it.
     pub number: E164,
     /// Where it hangs, in words.
     pub location: Name,
+    /// Of its model.
     pub keybook: Arc<Keybook>,
+    /// Of its site, with what the station says otherwise.
     pub line: Line,
     /// One for each of the keybook's settings; `None` is unmanaged.
     pub wanted: Vec<Option<Arc<Wanted>>>,
@@ -85,6 +92,7 @@ pub struct Station {
     pub absent: BTreeMap<Name, Place>,
     /// How many days a lifeline's last reached test stays good.
     pub test_days: Option<u32>,
+    /// The line of the file that begins it.
     pub place: Place,
     /// What people said of it for the time being; in no file.
     pub for_now: ForNow,
@@ -93,15 +101,18 @@ pub struct Station {
 /// What people said of a station for the time being. As the files have it, nothing.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct ForNow {
+    /// How much of it.
     pub set_aside: Extent,
     /// The settings that are: they are wanted all the same, once that is over.
     pub aside: BTreeSet<SettingId>,
+    /// Who is working on it.
     pub taken: Option<Taken>,
 }
 
 /// How much of a station is set aside: known to be wrong, and accepted for now.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Extent {
+    /// All of it counts.
     #[default]
     Nothing,
     /// Some settings, which are unmanaged meanwhile.
@@ -133,8 +144,11 @@ impl Extent {
 /// Somebody is on it, until a time.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Taken {
+    /// The name used in the ledger.
     pub by: Name,
+    /// Since when.
     pub at: Timestamp,
+    /// From then on reminders come again.
     pub until: Timestamp,
 }
 
@@ -170,8 +184,11 @@ impl Station {
 /// A wanted value, and the line that wants it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Wanted {
+    /// Already dialled where it is a contact's number.
     pub value: Value,
+    /// The layer that won.
     pub layer: Layer,
+    /// The line of the file that says so.
     pub place: Place,
     /// The contact behind a dial string.
     pub contact: Option<Name>,
@@ -180,9 +197,13 @@ pub struct Wanted {
 /// Which layer of an inventory spoke; later ones win.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Layer {
+    /// Settings at the top of the inventory.
     Fleet,
+    /// Settings of the site of this name.
     Site(Name),
+    /// Settings of the profile of this name; of several the last one that the station names wins.
     Profile(Name),
+    /// The station's own settings.
     Station,
 }
 

@@ -1,7 +1,7 @@
 //! Whether the numbers on record explain who answered a test call.
 
 use super::record::Record;
-use crate::keybook::{Keybook, SettingId};
+use crate::keybook::{Keybook, Lifeline, SettingId};
 use crate::setting::{Kind, Name, Value};
 
 /// Where a lifeline leads, by the record.
@@ -16,13 +16,14 @@ pub enum Led {
 }
 
 /// Whether a number that a lifeline, or a fallback of it, holds is the one that was dialled. `dialled`: nothing where it is not
-/// known, or does not matter. A lifeline without numbers calls wherever its line leads.
+/// known, or does not matter. A lifeline without numbers of its own calls wherever its line leads.
 pub fn led(keybook: &Keybook, record: &Record, lifeline: usize, dialled: Option<&Name>) -> Led {
     let Some(dialled) = dialled else { return Led::There };
+    let own = keybook.lifelines[lifeline].settings.iter().any(|id| is_dial(keybook, *id));
     let numbers = with_fallbacks(keybook, lifeline).filter(|id| is_dial(keybook, *id));
     let known: Vec<Option<&Value>> = numbers.map(|id| record.known(id)).collect();
     let is_dialled = |value: &Option<&Value>| matches!(value, Some(Value::Dial(number)) if number == dialled);
-    if known.is_empty() || known.iter().any(is_dialled) {
+    if !own || known.iter().any(is_dialled) {
         Led::There
     } else if known.contains(&None) {
         Led::Perhaps
@@ -42,5 +43,6 @@ pub(super) fn is_dial(keybook: &Keybook, id: SettingId) -> bool {
 /// The settings of a lifeline and of those that back it.
 fn with_fallbacks(keybook: &Keybook, lifeline: usize) -> impl Iterator<Item = SettingId> {
     let all = keybook.lifelines.iter().enumerate();
-    all.filter(move |(at, _)| *at == lifeline).flat_map(|(_, one)| one.settings.iter().copied())
+    let counts = move |(at, one): &(usize, &Lifeline)| *at == lifeline || one.backs == Some(lifeline);
+    all.filter(counts).flat_map(|(_, one)| one.settings.iter().copied())
 }

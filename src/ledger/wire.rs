@@ -21,10 +21,15 @@ use crate::setting::{Fingerprint, Name, Written};
 /// One line of a ledger.
 #[derive(Debug, Clone, PartialEq)]
 pub enum LedgerLine {
+    /// A field report.
     Report(Box<Report>),
+    /// A script, recorded when it was issued.
     Script(Box<Issued>),
+    /// A showing of a script.
     Shown(Box<Shown>),
+    /// The beginning of a visit.
     Begun(Box<Visit>),
+    /// What people decided.
     Decision(Box<Decision>),
 }
 

@@ -12,6 +12,7 @@ use crate::setting::{Name, Value};
 /// One test call.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct TestCall {
+    /// Its name in the keybook.
     pub lifeline: Name,
     /// Who should answer, where a contact is wanted in the first number that the lifeline dials.
     pub contact: Option<Name>,
@@ -47,10 +48,7 @@ fn is_in_use(request: &Request, aim: &Aim, lifeline: &Lifeline) -> bool {
 
 fn call(request: &Request, aim: &Aim, lifeline: &Lifeline, is_touched: bool) -> Option<TestCall> {
     let service = request.drift.lifelines.iter().find(|known| known.name == lifeline.name).map(|known| known.service);
-    let is_open = match service {
-        Some(Service::Failed | Service::Untested | Service::Overdue) => true,
-        Some(Service::Tested) | None => false,
-    };
+    let is_open = service.is_some_and(Service::asks_for_test);
     let contact = contact(request, aim, lifeline);
     (is_open || is_touched).then(|| TestCall {
         lifeline: lifeline.name.clone(),

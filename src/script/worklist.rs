@@ -1,8 +1,8 @@
 //! The work that a fleet's drift asks for: which stations to key, in which order, what it all takes, which only need a
 //! test call, and which have no script.
 //!
-//! The heaviest come first, then those with the most lifelines that may call nobody today, then by site, so that a
-//! round goes from one quay to the next.
+//! What a caller would meet comes first: buttons that call nobody, then the heaviest, of these those with the most lifelines
+//! that may call nobody, then by site, so that a round goes from one quay to the next.
 
 use std::cmp::Reverse;
 use std::fmt::Write as _;
@@ -15,16 +15,20 @@ use super::json::json as script_json;
 use super::no_script::NoScript;
 use super::work::Work;
 use crate::brake::{Held, Numbers};
-use crate::drift::{Drift, Service, StationDrift};
+use crate::drift::{Drift, Service, SettingDrift, Standing, StationDrift};
 use crate::finding::plural;
 use crate::inventory::Station;
+use crate::ledger::State;
 use crate::setting::{Codes, Name, Weight};
 
 /// A station that needs somebody.
 #[derive(Debug, Clone)]
 pub struct Errand {
+    /// As it counts for now.
     pub station: Arc<Station>,
+    /// How it is, for its place in the order and for what is said of it.
     pub drift: StationDrift,
+    /// What to do there.
     pub due: Due,
 }
 
@@ -32,7 +36,12 @@ pub struct Errand {
 #[derive(Debug, Clone)]
 pub enum Due {
     /// Keying, and a test call of what the script touches.
-    Keying { script: Box<Script>, codes: Codes },
+    Keying {
+        /// What to key.
+        script: Box<Script>,
+        /// What its references lead to here.
+        codes: Codes,
+    },
     /// No keying of what differs, but a test call, or overdue settings that are to be keyed again.
     Test,
     /// Keying for which there is no script.
@@ -101,8 +110,13 @@ impl WorkList {
             let _ =
                 writeln!(out, "{:>4}  {:name$}  {weight:<8}  {:site$}  {needs}", at + 1, station.name, station.site);
             let exposed = exposed(station, &errand.drift);
-            if !exposed.is_empty() {
-                let _ = writeln!(out, "      ! {} may call nobody today", exposed.join(" and "));
+            let (silent, unsure): (Vec<&str>, Vec<&str>) =
+                exposed.into_iter().partition(|name| calls_nobody(&errand.drift, name));
+            if !silent.is_empty() {
+                let _ = writeln!(out, "      ! {} calls nobody today", silent.join(" and "));
+            }
+            if !unsure.is_empty() {
+                let _ = writeln!(out, "      ! {} may call nobody today", unsure.join(" and "));
             }
         }
         let _ = writeln!(out, "{}", self.totals_text());
@@ -199,9 +213,11 @@ impl WorkList {
 }
 
 impl Errand {
-    fn rank(&self) -> (Reverse<Option<Weight>>, Reverse<usize>, Name, Name) {
+    fn rank(&self) -> (bool, Reverse<Option<Weight>>, Reverse<usize>, Name, Name) {
         let exposed = exposed(&self.station, &self.drift).len();
-        (Reverse(self.drift.weight), Reverse(exposed), self.station.site.clone(), self.station.name.clone())
+        let is_in_service = self.drift.standing != Standing::OutOfService;
+        let (site, name) = (self.station.site.clone(), self.station.name.clone());
+        (is_in_service, Reverse(self.drift.weight), Reverse(exposed), site, name)
     }
 
     fn needs(&self, label: impl Fn(&Script) -> String) -> String {
@@ -236,22 +252,32 @@ impl Errand {
     /// The lifelines that need a test call.
     fn owed(&self) -> impl Iterator<Item = (&Name, Service)> {
         let lifelines = self.drift.lifelines.iter().map(|lifeline| (&lifeline.name, lifeline.service));
-        lifelines.filter(|(_, service)| *service != Service::Tested)
+        lifelines.filter(|(_, service)| service.asks_for_test())
     }
 }
 
-/// The lifelines that may summon nobody as the station stands: their last test failed, or nobody knows for sure what one
-/// of their settings holds. One that is known, if not as wanted, still calls whom it called.
+/// Whether a lifeline calls nobody: by the record, or by its last test call.
+fn calls_nobody(drift: &StationDrift, lifeline: &str) -> bool {
+    let is_silent = |service| match service {
+        Service::Dead | Service::Failed => true,
+        Service::Untested | Service::Overdue | Service::Tested => false,
+    };
+    drift.lifelines.iter().any(|known| *known.name == *lifeline && is_silent(known.service))
+}
+
+/// The lifelines that may call nobody as the station stands: they do call nobody, or nobody knows for sure what one of their
+/// settings holds. One that is known, if not as wanted, still calls whom it called.
 fn exposed<'s>(station: &'s Station, drift: &StationDrift) -> Vec<&'s str> {
-    let failed = |name: &Name| drift.lifelines.iter().any(|l| l.name == *name && l.service == Service::Failed);
-    let unsure = |drift: Drift| match drift {
+    let is_unsure = |setting: &SettingDrift| match setting.drift {
         Drift::InDoubt | Drift::Unproven => true,
-        Drift::Differs | Drift::Strayed | Drift::Overdue => false,
+        // Shown not to be as recorded, and nobody knows what it holds.
+        Drift::Strayed => setting.held == State::Unknown,
+        Drift::Differs | Drift::Overdue => false,
     };
     let required = station.keybook.lifelines.iter().filter(|lifeline| lifeline.is_required());
     let lifelines = required.filter(|lifeline| {
         let mut drifting = drift.settings.iter().filter(|setting| lifeline.settings.contains(&setting.id));
-        failed(&lifeline.name) || drifting.any(|setting| unsure(setting.drift))
+        calls_nobody(drift, &lifeline.name) || drifting.any(is_unsure)
     });
     lifelines.map(|lifeline| &*lifeline.name).collect()
 }

@@ -169,13 +169,10 @@ impl Cards {
         let Some(row) = view.row(&asked.station) else { return outcome::no_such_station(&asked.station) };
         let keying = tokio::task::block_in_place(|| view.keying(row, Way::There, &mut Memory::default()));
         let now = match keying {
-            Keying::Script { script, codes } if script.digest == asked.digest => {
-                return match view.clear(&script, row) {
-                    Ok(cleared) => self.card(&view, row, (&script, cleared), &codes, &asked).await,
-                    Err(_) => held(&view, row),
-                };
+            Keying::Script { script, cleared, codes } if script.digest == asked.digest => {
+                return self.card(&view, row, (&script, cleared), &codes, &asked).await;
             }
-            Keying::Script { script, codes: _ } => Now::Other(script.digest),
+            Keying::Script { script, .. } => Now::Other(script.digest),
             Keying::Held(_) => return held(&view, row),
             Keying::Nothing => Now::Nothing(row.drift.clone()),
             Keying::NoScript(why) => Now::NoScript(why.to_string()),

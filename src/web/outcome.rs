@@ -11,7 +11,7 @@ use super::access::Holder;
 use super::card_page::time;
 use super::page::{Page, layout};
 use crate::brake::Held;
-use crate::drift::{Service, StationDrift};
+use crate::drift::StationDrift;
 use crate::fleet::FleetError;
 use crate::inventory::{Extent, Station};
 use crate::ledger::{Digest, LedgerLine, Report, parse_line};
@@ -113,7 +113,7 @@ pub(super) fn overtaken(station: &Station, digest: &Digest, now: &Now, since: &S
                         p.mind { "It is set aside, out of service: keep a stand-in there. See " code { "stationkeep aside" } "." }
                     }
                 }
-                @for lifeline in drift.lifelines.iter().filter(|lifeline| lifeline.service != Service::Tested) {
+                @for lifeline in drift.lifelines.iter().filter(|lifeline| lifeline.service.asks_for_test()) {
                     p { "Its lifeline " (lifeline.name) " needs a test call (" (lifeline.service.as_str()) ")." }
                 }
             }

@@ -94,7 +94,8 @@ fn told(stations: usize, news: &News) -> Message {
 }
 
 fn station(nth: usize) -> Arc<StationDrift> {
-    let lifelines = vec![LifelineService { name: "emergency".into(), service: Service::Failed, mark: None }];
+    let lifelines =
+        vec![LifelineService { name: "emergency".into(), is_required: true, service: Service::Failed, mark: None }];
     Arc::new(StationDrift {
         station: format!("EQ-{nth:04} å \"quoted\"").into(),
         site: "east-quay".into(),

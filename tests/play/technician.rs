@@ -138,7 +138,8 @@ impl World {
                 openings.push(json!({"call": nth + 1, "heard": heard, "code": code + 1}));
             }
             // Some know where the label is.
-            if !opened && !(self.dice.percent(50) && real.open(&every_opening(call))) {
+            let by_label = !opened && self.dice.percent(50) && real.open(&every_opening(call));
+            if !opened && !by_label {
                 break;
             }
             for step in &call.steps {
@@ -182,11 +183,7 @@ impl World {
                 real.press(&keys);
                 return "nothing";
             }
-            11..15 if real.slip(&mut self.dice, &keys) => {
-                if self.dice.percent(30) {
-                    return "refused";
-                }
-            }
+            11..15 if real.slip(&mut self.dice, &keys) && self.dice.percent(30) => return "refused",
             _ => {}
         }
         match real.press(&keys).map(|answer| answer.verdict) {

@@ -1,5 +1,6 @@
 //! The search against the plain reference, problem by problem: the same costs, and bounds that hold.
 
+use super::buttons::{pressed, uncovered};
 use super::shapes::{SHAPES, shaped};
 use super::{MIXES, Reference, blocks, interpret, kept, reasons, tiny};
 use crate::script::problem::{Cost, Problem};
@@ -9,8 +10,10 @@ use crate::script::search::{Answer, Budget, find};
 pub const KEPT: u64 = MIXES;
 /// The kind whose commands key many slots, after those of [`shaped`].
 const BLOCKS: u64 = KEPT + 1 + SHAPES;
+/// The kind with many buttons, of which the reference knows more than the search is told.
+pub const BUTTONS: u64 = BLOCKS + 1;
 /// Kinds of tiny problems.
-pub const KINDS: u64 = BLOCKS + 1;
+pub const KINDS: u64 = BUTTONS + 1;
 
 /// A tiny problem of one kind.
 pub fn problem(seed: u64, kind: u64) -> Problem {
@@ -18,6 +21,7 @@ pub fn problem(seed: u64, kind: u64) -> Problem {
         ..MIXES => tiny(seed, kind),
         KEPT => kept(seed),
         BLOCKS => blocks(seed),
+        BUTTONS => pressed(seed).0,
         shape => shaped(seed, shape - KEPT - 1),
     }
 }
@@ -37,12 +41,22 @@ fn check_bounds(problem: &Problem, expected: Option<Cost>) {
     }
 }
 
+/// What the plain reference finds.
+fn expected(problem: &Problem, seed: u64, kind: u64) -> Option<Option<Cost>> {
+    let reference = Reference::new(problem);
+    if kind != BUTTONS {
+        return reference.solve(60_000);
+    }
+    let (_, buttons) = pressed(seed);
+    reference.solve_with(60_000, &|held| uncovered(problem, &buttons, held))
+}
+
 /// Compares the problems of one kind; how many have a script, and how many have none.
 pub fn compare(seeds: std::ops::Range<u64>, kind: u64) -> (usize, usize) {
     let (mut reached, mut none) = (0, 0);
     for seed in seeds {
         let problem = problem(seed, kind);
-        let Some(expected) = Reference::new(&problem).solve(60_000) else { continue };
+        let Some(expected) = expected(&problem, seed, kind) else { continue };
         let answer = find(&problem, &Budget { expansions: 100_000, bytes: 512 << 20 }).expect("well formed");
         check_bounds(&problem, expected);
         match (answer, expected) {

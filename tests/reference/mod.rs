@@ -2,6 +2,7 @@
 //! rules of a keybook and not from the code under test; and the generator of random tiny problems.
 //! It uses the data types of `script::problem` and none of its functions.
 
+pub mod buttons;
 pub mod compare;
 pub mod dice;
 pub mod keybooks;
@@ -32,6 +33,17 @@ pub fn dark(problem: &Problem, held: &Held) -> Vec<usize> {
 
 /// What one command does in one state: the cost and the state after, or nothing where it is refused.
 pub fn obey(problem: &Problem, held: &Held, id: usize, keyed: &[usize]) -> Option<(Cost, Held)> {
+    obey_with(problem, held, id, keyed, &|held| dark(problem, held).len() as u64)
+}
+
+/// The same where so many lifelines are uncovered in a state.
+fn obey_with(
+    problem: &Problem,
+    held: &Held,
+    id: usize,
+    keyed: &[usize],
+    uncovered: &dyn Fn(&Held) -> u64,
+) -> Option<(Cost, Held)> {
     let command = &problem.commands[id];
     if !command.needs.iter().all(|need| matches!(held[need.slot], Some(v) if need.values.bits() & (1 << v) != 0)) {
         return None;
@@ -48,7 +60,7 @@ pub fn obey(problem: &Problem, held: &Held, id: usize, keyed: &[usize]) -> Optio
         presses += u64::from(choice.presses);
     }
     let time_ms = presses * problem.press_ms + problem.answer_ms + command.takes_ms;
-    let dark = dark(problem, held).len() as u64;
+    let dark = uncovered(held);
     let mut after = held.clone();
     for slot in &command.clears {
         after[*slot] = problem.slots[*slot].factory;
@@ -123,6 +135,11 @@ impl<'a> Reference<'a> {
 
     /// The best cost (`Some(None)`: no script exists), or `None` after that many states.
     pub fn solve(&self, most: usize) -> Option<Option<Cost>> {
+        self.solve_with(most, &|held| dark(self.problem, held).len() as u64)
+    }
+
+    /// The same where so many lifelines are uncovered in a state.
+    pub fn solve_with(&self, most: usize, uncovered: &dyn Fn(&Held) -> u64) -> Option<Option<Cost>> {
         let start: Held = self.problem.slots.iter().map(|slot| slot.start).collect();
         let goal: Held = self.problem.slots.iter().map(|slot| Some(slot.goal)).collect();
         let mut best = BTreeMap::from([(start.clone(), Cost::default())]);
@@ -137,7 +154,7 @@ impl<'a> Reference<'a> {
                 return None;
             }
             for (id, pick) in &self.ways {
-                let Some((step, after)) = obey(self.problem, &held, *id, pick) else { continue };
+                let Some((step, after)) = obey_with(self.problem, &held, *id, pick, uncovered) else { continue };
                 let sum = Cost {
                     exposure_ms: cost.exposure_ms + step.exposure_ms,
                     time_ms: cost.time_ms + step.time_ms,

@@ -8,6 +8,9 @@ use crate::script::problem::{Also, Choice, Command, Field, Lifeline, Need, Probl
 /// Number of shapes that [`shaped`] knows.
 pub const SHAPES: u64 = 3;
 
+/// The shape in which one change goes up and down many times.
+pub const LADDER: u64 = 0;
+
 /// Where the seeds of each shape begin: near some of the few problems on which the rarest mistakes show.
 const FIRST: [u64; SHAPES as usize] = [2_600, 0, 0];
 
@@ -16,7 +19,7 @@ pub fn shaped(seed: u64, shape: u64) -> Problem {
     let seed = seed.wrapping_add(FIRST[shape as usize]);
     let mut dice = Dice(seed.wrapping_mul(1_000_003).wrapping_add(90_000 + shape));
     match shape {
-        0 => ladder(&mut dice),
+        LADDER => ladder(&mut dice),
         1 => resets(&mut dice),
         _ => as_it_was(&mut dice),
     }

@@ -75,7 +75,8 @@ fn a_release_is_told_with_who_and_why_and_an_older_one_of_the_same_change_is_not
 #[test]
 fn a_hold_that_ends_without_a_release_says_how() {
     // What was last seen is 12 altered of 34.
-    let ends: [(&str, &str, fn(&mut Watch)); 6] = [
+    type End = (&'static str, &'static str, fn(&mut Watch));
+    let ends: [End; 6] = [
         ("edited", "what is wanted was edited, and no station would change any longer.", |_| {}),
         ("edited", "what is wanted was edited, and 3 of the 34 stations on record would change.", |watch| {
             watch.tally.altered = 3;

@@ -55,7 +55,7 @@ pub fn setting(name: &str, drift: Drift, wanted: &str, held: &str) -> SettingDri
 }
 
 pub fn lifeline(name: &str, service: Service) -> LifelineService {
-    LifelineService { name: name.into(), service, mark: None }
+    LifelineService { name: name.into(), is_required: true, service, mark: None }
 }
 
 /// A station with what is wrong there; its standing and weight follow.
@@ -67,7 +67,7 @@ pub fn station(name: &str, settings: Vec<SettingDrift>, lifelines: Vec<LifelineS
         Drift::Overdue => Standing::Overdue,
     });
     let of_lifelines = lifelines.iter().map(|lifeline| match lifeline.service {
-        Service::Failed => Standing::OutOfService,
+        Service::Dead | Service::Failed => Standing::OutOfService,
         Service::Untested => Standing::Untested,
         Service::Overdue => Standing::Overdue,
         Service::Tested => Standing::Aligned,

@@ -37,7 +37,13 @@ fn some_setting() -> impl Strategy<Value = SettingDrift> {
 }
 
 fn some_station() -> impl Strategy<Value = Option<(Vec<SettingDrift>, Option<Service>)>> {
-    let service = prop::sample::select(vec![Service::Failed, Service::Untested, Service::Overdue, Service::Tested]);
+    let service = prop::sample::select(vec![
+        Service::Dead,
+        Service::Failed,
+        Service::Untested,
+        Service::Overdue,
+        Service::Tested,
+    ]);
     let settings = prop::collection::vec(some_setting(), 0..3).prop_map(|mut settings| {
         settings.sort_by_key(|setting| setting.name.clone());
         settings.dedup_by_key(|setting| setting.name.clone());

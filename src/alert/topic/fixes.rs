@@ -81,7 +81,7 @@ pub fn note_fixes(seen: &mut Seen, was: Option<&Seen>, fixes: &[Fix], clock: Tim
         lifeline.fixed_at = match (old, lifeline.service) {
             (Some(old), Service::Failed) => old.fixed_at,
             (None, Service::Failed) => fixed(Fixed::Lifeline { name: name.clone() }),
-            (_, Service::Untested | Service::Overdue | Service::Tested) => None,
+            (_, Service::Dead | Service::Untested | Service::Overdue | Service::Tested) => None,
         };
     }
 }

@@ -102,7 +102,8 @@ impl Seen {
         let of_lifelines = (!self.lifelines.is_empty()).then_some(Weight::Lifeline);
         let weight = settings.values().map(|setting| setting.weight).chain(of_lifelines).max();
         Seen {
-            standing: standing.unwrap_or(Standing::Aligned),
+            // Never worse than of all of it: a fallback that failed leaves the button in service.
+            standing: standing.unwrap_or(Standing::Aligned).max(self.standing),
             weight: weight.unwrap_or(Weight::Routine),
             settings,
             ..self.clone()
@@ -141,7 +142,7 @@ impl Seen {
 
 fn counts(service: Service, require_tests: bool) -> bool {
     match service {
-        Service::Failed | Service::Overdue => true,
+        Service::Dead | Service::Failed | Service::Overdue => true,
         Service::Untested => require_tests,
         Service::Tested => false,
     }
