@@ -175,7 +175,7 @@ fn what_is_defined_twice_is_told_with_both_places() {
 fn stations_that_cannot_be_told_apart_are_rejected() {
     let more = |number: &str, identity: &str| {
         format!(
-            "inventory: 1\nstations: {{EQ-02: {{site: east-quay, number: \"{number}\", profiles: [quayside], settings: {{identity: \"{identity}\"}}}}}}\n"
+            "inventory: 1\nstations: {{EQ-02: {{site: east-quay, number: \"{number}\", where: quay, profiles: [quayside], settings: {{identity: \"{identity}\"}}}}}}\n"
         )
     };
     let codes = |text: String| resolved(&[FLEET, &text]).1.iter().map(|f| f.code).collect::<Vec<_>>();
