@@ -28,7 +28,7 @@ impl CallBack {
     /// `None` where there is none.
     pub fn of(items: &[Item<'_, '_>], to_call_back: ToCallBack<'_>) -> Option<CallBack> {
         let one = |item: &Item<'_, '_>| {
-            let out = handed_out.0(&item.subject.name)?;
+            let out = to_call_back.0(&item.subject.name)?;
             let (station, handed_out_at) = (clip(&item.subject.name, NAME), out.at.to_string());
             Some(OneScript { station, script: out.script.to_string(), handed_out_at })
         };

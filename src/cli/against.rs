@@ -10,13 +10,12 @@ use super::context::{Files, load, settled_look};
 use super::error::{CliError, counted, findings_text, paint};
 use crate::brake::{Held, Numbers, Tally};
 use crate::daemon::{Clock, with_causes};
-use crate::files::{Folder, Look, Tree, load_key};
+use crate::files::{Folder, Look, Tree};
 use crate::finding::Finding;
-use crate::fleet::{Fleet, Reading, ReadingCache, Records, Source, SourceTexts, judged};
+use crate::fleet::{Fleet, Reading, ReadingCache, Records, Source, SourceTexts, judged, open_existing_with_key};
 use crate::git::{self, Cache, Git, GitError, Snapshot};
 use crate::inventory::Commit;
 use crate::preview::{Preview, json as change_json, text as show};
-use crate::store::Store;
 
 /// A change, and what it is a change against.
 pub struct Against {
@@ -108,9 +107,9 @@ pub async fn against(what: &str, files: &Files) -> Result<Against, CliError> {
 /// first.
 async fn by_ledger(files: &Files) -> Result<Foretold, String> {
     let failed = |error: &dyn std::error::Error| format!("The ledger could not be asked ({})", with_causes(error));
-    let store = Store::open_existing(files.config.ledger.reveal()).await.map_err(|error| failed(&error))?;
-    let store = store.ok_or("There is no ledger of this version here")?;
-    let key = load_key(&files.config.key_file()).ok().flatten().ok_or("The key of the ledger is not here")?;
+    let store = open_existing_with_key(files.config.ledger.reveal(), &files.config.key_place()).await;
+    let store = store.map_err(|error| failed(&error))?;
+    let (store, key) = store.ok_or("There is no ledger of this version here")?;
     let (now, terms) = (Clock::from_env()?.now(), files.config.looking());
     let settle = terms.settle;
     let fleet = Fleet::new(files.config.sources(key), store, terms);

@@ -12,11 +12,12 @@ use super::error::{CliError, counted, findings_text, paint};
 use super::exit::Exit;
 use crate::config::{self, Config};
 use crate::daemon::Clock;
-use crate::files::{Look, load_key, load_or_make_key};
+use crate::files::Look;
 use crate::finding::{Finding, did_you_mean};
 use crate::fleet::intake::{Intake, Received};
 use crate::fleet::{
     Fleet, FleetError, LastRead, Moment, News, Reading, ReadingCache, Row, SourceTexts, Sources, Texts, View,
+    open_with_key,
 };
 use crate::store::Store;
 
@@ -62,7 +63,7 @@ impl Files {
 
     /// The same with a configuration that is read already.
     pub fn of(config: Config) -> Files {
-        let key = load_key(&config.key_file()).ok().flatten().unwrap_or_else(config::random_key);
+        let key = config.key_place().load().ok().flatten().unwrap_or_else(config::random_key);
         let sources = config.sources(key);
         let mut cache = ReadingCache::default();
         let LastRead { texts, reading, .. } =
@@ -85,7 +86,7 @@ pub fn load(path: &Path) -> Result<Config, CliError> {
     })
 }
 
-/// The ledger of a configuration, alone.
+/// The ledger of a configuration, alone, and without its key: to verify, export and deliver needs none.
 pub async fn ledger(path: &Path) -> Result<Store, CliError> {
     Ok(Store::open(load(path)?.ledger.reveal()).await?)
 }
@@ -110,8 +111,8 @@ impl Context {
     async fn at(path: &Path, until: Option<Timestamp>) -> Result<Context, CliError> {
         let now = Clock::from_env().map_err(CliError::usage)?.now();
         let config = load(path)?;
-        let key = load_or_make_key(&config.key_file(), &config::random_key())?;
-        let store = Store::open(config.ledger.reveal()).await?;
+        let fresh = config::random_key();
+        let (store, key) = open_with_key(config.ledger.reveal(), &config.key_place(), &fresh).await?;
         let terms = config.looking();
         let settle = terms.settle;
         let fleet = Fleet::new(config.sources(key), store, terms);

@@ -2,6 +2,7 @@
 //!
 //! It never replaces a key that is there, since fingerprints of another key can no longer be compared.
 
+use std::fmt;
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
 use std::os::unix::fs::OpenOptionsExt;
@@ -11,6 +12,54 @@ use super::tree::{Content, bounded};
 use super::walk::why;
 use crate::setting::hex;
 
+/// Where the key of an installation is kept.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum KeyPlace {
+    /// A file, by its path.
+    File(PathBuf),
+    /// A variable of the environment, by its name.
+    Env(String),
+}
+
+impl fmt::Display for KeyPlace {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            KeyPlace::File(path) => write!(f, "{}", path.display()),
+            KeyPlace::Env(name) => write!(f, "the variable {name}"),
+        }
+    }
+}
+
+impl KeyPlace {
+    /// The key, where there is one.
+    ///
+    /// # Errors
+    /// It cannot be read, or is something else.
+    pub fn load(&self) -> Result<Option<[u8; 32]>, KeyError> {
+        match self {
+            KeyPlace::File(path) => load_key(path),
+            KeyPlace::Env(name) => match std::env::var_os(name) {
+                Some(text) => {
+                    let key = parse(text.as_encoded_bytes());
+                    key.map(Some).ok_or_else(|| KeyError::NoKey { name: name.clone() })
+                }
+                None => Ok(None),
+            },
+        }
+    }
+
+    /// The key; where there is none yet, and it is kept in a file, `fresh` becomes it.
+    ///
+    /// # Errors
+    /// It cannot be made or read, or is something else.
+    pub fn load_or_make(&self, fresh: &[u8; 32]) -> Result<[u8; 32], KeyError> {
+        match self {
+            KeyPlace::File(path) => load_or_make_key(path, fresh),
+            KeyPlace::Env(name) => self.load()?.ok_or_else(|| KeyError::Unset { name: name.clone() }),
+        }
+    }
+}
+
 /// Why there is no key.
 #[derive(Debug, thiserror::Error)]
 #[allow(missing_docs, reason = "the messages say it")]
@@ -19,8 +68,12 @@ pub enum KeyError {
     Make { path: PathBuf, error: io::Error },
     #[error("cannot read the key file {}: {}", path.display(), why(error))]
     Read { path: PathBuf, error: io::Error },
-    #[error("the key file {} is damaged: it should hold 64 hexadecimal digits; restore it from a backup, or remove it and give up comparing codes with those keyed before", path.display())]
+    #[error("the key file {} is damaged: it should hold 64 hexadecimal digits; restore it from a backup", path.display())]
     Damaged { path: PathBuf },
+    #[error("the key in the variable {name} is damaged: it should hold 64 hexadecimal digits")]
+    NoKey { name: String },
+    #[error("there is no key: the variable {name} is not set. Make a key once and keep it: openssl rand -hex 32")]
+    Unset { name: String },
 }
 
 /// The key in a file (64 hexadecimal digits). Where there is none yet, `fresh` becomes it, readable by this user only.

@@ -9,7 +9,7 @@ use crate::brake::is_harmless;
 use crate::inventory::{Keybooks, Station};
 use crate::ledger::{
     Decision, Digest, Issued, LedgerLine, Record, Report, Shown, Visit, fold_with_visits, handed_out, leads_to,
-    parse_line, standing, unanswered,
+    parse_line, seen_by, standing, unanswered,
 };
 use crate::setting::Name;
 use crate::store::Entry;
@@ -26,16 +26,20 @@ pub(super) struct StationEntries {
 }
 
 impl StationEntries {
-    /// Takes an entry in, unless it is of a later time; what people said comes back.
+    /// Takes an entry in, unless it is of a later time; what people said comes back. `key`: the check value of the key in use.
     ///
     /// # Errors
     /// Where this version cannot read it.
-    pub fn add(&mut self, entry: &Entry, until: Option<Timestamp>) -> Result<Option<Decision>, FleetError> {
+    pub fn add(&mut self, entry: &Entry, until: Option<Timestamp>, key: &str) -> Result<Option<Decision>, FleetError> {
         let is_later = |at: Timestamp| until.is_some_and(|until| at > until);
         match parse_line(&entry.body).map_err(|source| FleetError::Entry { seq: entry.seq, source })? {
             LedgerLine::Report(report) if is_later(report.at) => {}
-            LedgerLine::Report(report) => self.reports.push(*report),
-            LedgerLine::Script(issued) => {
+            LedgerLine::Report(mut report) => {
+                report.seen_by(key);
+                self.reports.push(*report);
+            }
+            LedgerLine::Script(mut issued) => {
+                seen_by(&mut issued, key);
                 let Issued { digest, station, at, .. } = &*issued;
                 let one = Shown { script: digest.clone(), station: station.clone(), at: *at };
                 self.issued.extend(Some(one).filter(|one| !is_later(one.at)));

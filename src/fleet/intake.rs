@@ -14,7 +14,7 @@ use crate::finding::{Code, Finding, Place, cover_literals};
 use crate::inventory::{LineKind, dial};
 use crate::ledger::{
     self, AHEAD, Corrected, Decision, Issued, LedgerLine, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, Shown, Terms,
-    Visit, admit, admit_visit, line_of, parse_line, recorded_at, report_json,
+    Visit, admit, admit_visit, key_of_line, line_of, parse_line, recorded_at, report_json,
 };
 use crate::setting::{self, Codes, content_sha};
 use crate::store::{Appended, EntryKind, NewEntry, NewRejected, Store};
@@ -102,6 +102,41 @@ impl Intake<'_> {
         Ok(received)
     }
 
+    /// Takes up several at once, those that are new in one transaction. What became of each, in their order.
+    pub(super) async fn reports(&self, files: &[(Arc<str>, &[u8])]) -> Result<Vec<Received>, FleetError> {
+        let mut batch = Batch::new(self.store);
+        let read: Vec<_> = files.iter().map(|(source, bytes)| ledger::read(source, bytes)).collect();
+        let reports = || read.iter().flatten().map(|(report, _)| report);
+        batch.look_up(EntryKind::Report, reports().map(|report| report.id.to_string()).collect()).await?;
+        let scripts = reports().filter_map(|report| report.script.as_ref());
+        batch.look_up(EntryKind::Script, scripts.map(ToString::to_string).collect()).await?;
+        let mut judged = Vec::with_capacity(files.len());
+        for read in read {
+            judged.push(match read {
+                Ok((report, places)) => self.parsed(report, &places, (Scrutiny::Whole, None), &mut batch).await?,
+                Err(findings) => Judged::Settled(Received::Rejected(findings)),
+            });
+        }
+        let appended = batch.write().await?;
+        let mut received = Vec::with_capacity(files.len());
+        for ((source, bytes), judged) in files.iter().zip(judged) {
+            received.push(match judged {
+                Judged::Settled(one) => {
+                    self.keep_if_rejected(source, &content_sha(bytes), bytes, &one).await?;
+                    one
+                }
+                Judged::Added(station, at) => match appended.get(at) {
+                    Some(Appended::New { .. }) => Received::New(station),
+                    // Somebody else was quicker: now it is on record, and this one is judged beside it.
+                    Some(Appended::Duplicate { .. } | Appended::Conflict { .. }) | None => {
+                        self.report(source, bytes).await?
+                    }
+                },
+            });
+        }
+        Ok(received)
+    }
+
     async fn one(&self, report: Report, places: &Places) -> Result<Received, FleetError> {
         let mut batch = Batch::new(self.store);
         let judged = self.parsed(report.clone(), places, (Scrutiny::Whole, None), &mut batch).await?;
@@ -114,7 +149,7 @@ impl Intake<'_> {
     }
 
     /// Takes up lines of an export, each a report, an issued script or a decision; reports and scripts that are new in one
-    /// transaction. What became of each, in their order.
+    /// transaction. What became of each, in their order; the line of the key becomes nothing.
     ///
     /// # Errors
     /// Where the store cannot be read or written; then what was recorded before these lines stays, and nothing of them is lost
@@ -138,6 +173,7 @@ impl Intake<'_> {
         trust: Trust,
     ) -> Result<Vec<Received>, FleetError> {
         let mut batch = Batch::new(self.store);
+        let lines: Vec<&(u32, String)> = lines.iter().filter(|(_, line)| key_of_line(line).is_none()).collect();
         let parsed: Vec<_> = lines.iter().map(|(_, line)| parse_line(line)).collect();
         let ids = |kind| parsed.iter().flatten().filter_map(move |line| id_of(line, kind)).collect();
         for kind in [EntryKind::Report, EntryKind::Script, EntryKind::Shown, EntryKind::Begun] {
@@ -217,7 +253,7 @@ impl Intake<'_> {
         if !unknown.is_empty() {
             tokio::task::block_in_place(|| {
                 for reference in unknown {
-                    if let Some(code) = self.sources.report_code(&reference) {
+                    if let Ok(code) = self.sources.report_code(&reference) {
                         codes.learn(reference, code);
                     }
                 }
@@ -254,11 +290,13 @@ impl Intake<'_> {
         if !against.is_empty() {
             return Ok(Judged::Settled(Received::Rejected(against)));
         }
-        // An import carries fingerprints, numbers and the time of recording; a new report gets today's.
+        // An export carries the fingerprints of its time, and what it lacks nobody can tell; a new report gets today's.
+        match scrutiny {
+            Scrutiny::Whole => report.seal(&codes),
+            Scrutiny::Restored => {}
+        }
+        // What is restored carries the numbers of its time, too.
         if restored.is_none() {
-            if report.fingerprints.is_empty() {
-                report.seal(&codes);
-            }
             self.note_in_use(&mut report);
         }
         let at = report.at;
@@ -368,7 +406,8 @@ impl Intake<'_> {
         })
     }
 
-    async fn script(&self, issued: Issued, place: Place, batch: &mut Batch<'_>) -> Result<Judged, FleetError> {
+    async fn script(&self, mut issued: Issued, place: Place, batch: &mut Batch<'_>) -> Result<Judged, FleetError> {
+        ledger::seal(&mut issued, self.store.key());
         let id = issued.digest.to_string();
         let station = issued.station.clone();
         if let Some(known) = self::issued(&issued.digest, batch).await? {

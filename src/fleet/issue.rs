@@ -7,7 +7,7 @@ use jiff::{Timestamp, Unit};
 
 use crate::brake::{Change, is_harmless};
 use crate::inventory::Station;
-use crate::ledger::{Issued, LedgerLine, Record, SHOWN_AGAIN, Shown, leads_to, line_of, shown_at};
+use crate::ledger::{Issued, LedgerLine, Record, SHOWN_AGAIN, Shown, leads_to, line_of, seal, shown_at};
 use crate::script::{Script, issued};
 use crate::store::{EntryKind, NewEntry, Store, StoreError};
 
@@ -76,7 +76,7 @@ pub async fn record_scripts(store: &Store, cleared: &[Cleared], now: Timestamp) 
         for Cleared { issued, shown } in some {
             let id = issued.digest.to_string();
             if here.insert(id.clone()) && store.entry(EntryKind::Script, &id).await?.is_none() {
-                entries.push(script_entry(issued, id, now));
+                entries.push(script_entry(issued, id, store.key(), now));
             }
             entries.extend(shown.as_ref().map(|shown| shown_entry(shown, now)));
         }
@@ -86,14 +86,16 @@ pub async fn record_scripts(store: &Store, cleared: &[Cleared], now: Timestamp) 
     Ok(())
 }
 
-fn script_entry(issued: &Issued, id: String, now: Timestamp) -> NewEntry {
+fn script_entry(issued: &Issued, id: String, key: &str, now: Timestamp) -> NewEntry {
+    let mut issued = issued.clone();
+    seal(&mut issued, key);
     NewEntry {
         kind: EntryKind::Script,
         id,
         station: issued.station.to_string(),
         at_ms: issued.at.as_millisecond(),
         recorded_ms: now.as_millisecond(),
-        body: line_of(&LedgerLine::Script(Box::new(issued.clone()))),
+        body: line_of(&LedgerLine::Script(Box::new(issued))),
     }
 }
 

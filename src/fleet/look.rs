@@ -56,7 +56,7 @@ pub enum News {
         /// What became of it.
         received: Received,
     },
-    /// A dropped file cannot be read.
+    /// The reports folder cannot be read.
     Unread(Finding),
     /// So many entries of the ledger are read.
     Entries(u64),
@@ -212,9 +212,9 @@ impl Fleet {
     ) -> Result<Option<Duration>, FleetError> {
         let Some(in_use) = &self.in_use else { return Ok(None) };
         let (sources, settle) = (&self.sources, self.terms.settle);
-        let (inbox, findings) =
+        let (inbox, finding) =
             tokio::task::block_in_place(|| Inbox::look(&sources.reports, &self.inbox, moment.files, settle));
-        findings.into_iter().for_each(|finding| news(News::Unread(finding)));
+        finding.into_iter().for_each(|finding| news(News::Unread(finding)));
         let intake = Intake { store: &self.store, reading: &in_use.reading, sources, now: moment.now };
         for (name, received) in intake.drops(&inbox, || news(News::Report)).await? {
             news(News::Received { name, received });

@@ -127,7 +127,7 @@ impl Records {
                 if entry.station != at.0 {
                     records.take_in(&at.0, std::mem::take(&mut entries), inventory, &mut waiting);
                 }
-                said.extend(entries.add(&entry, until)?.map(|decision| (entry.seq, decision)));
+                said.extend(entries.add(&entry, until, store.key())?.map(|decision| (entry.seq, decision)));
                 at = (entry.station, entry.seq);
             }
             progress(read);
@@ -445,7 +445,7 @@ async fn entries_under<'n>(
     let mut entries = StationEntries::default();
     for name in names {
         for entry in store.entries_of(name).await? {
-            entries.add(&entry, None)?;
+            entries.add(&entry, None, store.key())?;
         }
     }
     Ok(entries)
@@ -456,7 +456,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
-    use crate::brake::sample::{How, SIZE, Spec, World, fleet_of};
+    use crate::brake::sample::{Book, How, SIZE, Spec, World, fleet_of};
     use crate::fleet::judged;
     use crate::ledger::{LedgerLine, line_of};
     use crate::store::NewEntry;
@@ -523,7 +523,7 @@ mod tests {
 
         #[test]
         fn records_kept_up_are_those_of_a_ledger_read_anew_whatever_is_renamed_and_renumbered(
-            plan in prop::collection::vec((0usize..6, 0u8..12), 1..14),
+            plan in prop::collection::vec((0usize..6, 0u8..13), 1..14),
             cuts in prop::collection::vec(any::<bool>(), 14),
         ) {
             let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
@@ -548,6 +548,7 @@ mod tests {
                         5 => spec.number = 40 + at,
                         6 => (spec.name, spec.number) = (format!("B{at}"), 70 + at),
                         7 => spec.model = "wren-1",
+                        11 => world.book = if world.book == Book::Whole { Book::NoWeight } else { Book::Whole },
                         8 if world.specs.len() > 1 => drop(world.specs.remove(nth)),
                         9 | 10 => {
                             // Brought in late: it is kept with a number that is another station's by now.
@@ -646,5 +647,25 @@ mod tests {
             assert_eq!(records.decisions().released(&"0123456789abcdef".parse().unwrap()), Some(4));
         }
         assert_eq!(format!("{:?}", kept.decisions()), format!("{:?}", anew.decisions()));
+    }
+
+    #[tokio::test]
+    async fn what_a_card_of_a_station_that_left_leads_to_follows_the_keybooks() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::open(&format!("sqlite:{}/l.db", folder.path().display())).await.unwrap();
+        let mut world = World::unreported(fleet_of(2));
+        world.confirm(0);
+        (world.specs[0].calls, world.specs[0].how) = ("desk", How::Station);
+        assert!(world.show(0));
+        world.specs.remove(0);
+        append(&store, &world, (0, 0)).await;
+        let mut records = Records::load(&store, (&world.inventory(), &world.keybooks()), None, |_| {}).await.unwrap();
+        // By a keybook that has no such setting the card keys nothing but the kind of line, which is proven.
+        for (book, is_altering) in [(Book::Whole, true), (Book::Renamed, false), (Book::Whole, true)] {
+            world.book = book;
+            records.keep_up(&store, (&world.inventory(), &world.keybooks())).await.unwrap();
+            assert_eq!(records.gone()["S-00"].altering_at.is_some(), is_altering, "{book:?}");
+            check(&records, &world).unwrap();
+        }
     }
 }

@@ -2,7 +2,7 @@
 
 use super::numbering::{Country, E164};
 use crate::finding::Place;
-use crate::setting::Name;
+use crate::setting::{Name, spoken};
 
 /// How a line is fed; the names are those of the choices that `{from: line}` picks.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -126,8 +126,17 @@ pub enum Reach {
 pub struct Contact {
     /// How it is reached.
     pub reach: Reach,
+    /// What people call it, where the inventory says so; see [`Contact::title`].
+    pub title: Option<Name>,
     /// The line of the file that defines it.
     pub place: Place,
+}
+
+impl Contact {
+    /// What people call it: its title, or `name`, which is its own, with dots and hyphens as spaces.
+    pub fn title(&self, name: &str) -> String {
+        spoken(name, self.title.as_ref())
+    }
 }
 
 /// What a line lacks before a contact can be dialled on it.

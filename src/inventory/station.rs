@@ -9,7 +9,7 @@ use jiff::Timestamp;
 use super::line::{Contact, Line};
 use super::numbering::E164;
 use crate::finding::Place;
-use crate::keybook::{Keybook, SettingId};
+use crate::keybook::{Keybook, Lifeline, SettingId};
 use crate::setting::{Name, Value, Weight};
 
 /// Stations by name. Two inventories may share them all.
@@ -87,6 +87,9 @@ pub struct Station {
     pub wanted: Vec<Option<Arc<Wanted>>>,
     /// Settings that a layer takes out of management, and the line that does.
     pub let_go: Vec<(SettingId, Place)>,
+    /// The lifelines of the keybook that are not there at this station (a button that it lacks, and its fallbacks), each with
+    /// the line that says so. They are not tracked, dead or tested; see [`Station::lifelines`].
+    pub absent: BTreeMap<Name, Place>,
     /// How many days a lifeline's last reached test stays good.
     pub test_days: Option<u32>,
     /// The line of the file that begins it.
@@ -160,7 +163,18 @@ impl Station {
         self.wanted.get(id.index())?.as_deref()
     }
 
-    /// Whether a button may fail to summon help where this setting is wrong.
+    /// The lifelines that there are at this station, each with its index in the keybook.
+    pub fn lifelines(&self) -> impl Iterator<Item = (usize, &Lifeline)> {
+        self.keybook.lifelines.iter().enumerate().filter(|(_, lifeline)| self.has_lifeline(lifeline))
+    }
+
+    /// Whether the station has the button of this lifeline of its keybook.
+    pub fn has_lifeline(&self, lifeline: &Lifeline) -> bool {
+        !self.absent.contains_key(&lifeline.name)
+    }
+
+    /// Whether a button may fail to summon help where this setting is wrong. What the inventory says of buttons that are not
+    /// there takes nothing off it: that may be the mistake.
     pub fn is_lifeline(&self, id: SettingId) -> bool {
         let in_one = || self.keybook.lifelines.iter().any(|lifeline| lifeline.settings.contains(&id));
         self.keybook.setting(id).weight == Weight::Lifeline || in_one()

@@ -16,7 +16,7 @@ use super::record::{Holding, Record, State};
 use super::report::{Heard, Opened, Opening, Outcome, Report, Test};
 use super::visit::{self, Visit, standing};
 use crate::keybook::{Ability, Keybook, SettingId};
-use crate::setting::{Name, Reference, Secret, Value, Written};
+use crate::setting::{Fingerprint, Name, Reference, Secret, Value, Written};
 
 /// Folds the reports of one station that nobody is at. `scripts` finds an issued script by digest.
 ///
@@ -359,11 +359,18 @@ impl Fold<'_> {
     }
 }
 
-/// A value of a report; `None` where its setting cannot hold it, or the keybook has no such setting.
+/// A value of a report; `None` where its setting cannot hold it, the keybook has no such setting, or it is a code that
+/// another key's fingerprint stands for.
 fn value_of(keybook: &Keybook, name: &Name, written: &Written, report: &Report) -> Option<Value> {
     let kind = &keybook.setting(keybook.id(name)?).kind;
-    let print = |reference: &Reference| report.fingerprints.get(reference).cloned();
-    let seal = |reference: &Reference| Secret { reference: reference.clone(), fingerprint: print(reference) };
+    let print = |reference: &Reference| report.fingerprints.get(reference);
+    if let Written::Secret(reference) = written
+        && print(reference).is_some_and(Fingerprint::is_foreign)
+    {
+        return None;
+    }
+    let read = |reference: &Reference| print(reference).and_then(Fingerprint::read);
+    let seal = |reference: &Reference| Secret { reference: reference.clone(), fingerprint: read(reference) };
     kind.value(written, seal).ok()
 }
 

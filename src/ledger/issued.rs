@@ -88,10 +88,15 @@ pub fn effect(value: &Value) -> Effect {
     Some((value.written(), fingerprint))
 }
 
-/// The value that the ledger kept, where a setting of this kind can hold it.
+/// The value that the ledger kept, where a setting of this kind can hold it; nothing for a code that another key's
+/// fingerprint stands for.
 pub fn effect_value(kind: &Kind, effect: &Effect) -> Option<Value> {
-    let (written, fingerprint) = effect.as_ref()?;
-    let seal = |reference: &Reference| Secret { reference: reference.clone(), fingerprint: fingerprint.clone() };
+    let (written, print) = effect.as_ref()?;
+    if print.as_ref().is_some_and(Fingerprint::is_foreign) {
+        return None;
+    }
+    let read = || print.as_ref().and_then(Fingerprint::read);
+    let seal = |reference: &Reference| Secret { reference: reference.clone(), fingerprint: read() };
     kind.value(written, seal).ok()
 }
 

@@ -8,6 +8,7 @@
 mod admit;
 mod call;
 mod issued;
+mod keyed;
 mod mark;
 mod decision;
 mod decisions;
@@ -21,6 +22,7 @@ mod shown;
 mod visit;
 mod wire;
 mod wire_decision;
+mod wire_key;
 mod wire_value;
 
 pub use admit::{AHEAD, Corrected, Scrutiny, Terms, admit, admit_visit};
@@ -32,6 +34,7 @@ pub use decisions::Decisions;
 pub use earlier::{Earlier, Held, Worked};
 pub use fold::{fold, fold_with_visits};
 pub use issued::{Digest, Effect, Issued, IssuedStep, NoDigest, effect, effect_value};
+pub use keyed::{seal, seen_by};
 pub use led::{Led, led};
 pub use mark::Mark;
 pub use proven::{Proven, same};
@@ -40,4 +43,5 @@ pub use report::{Heard, Opened, Opening, Outcome, Places, REPORT_LIMIT_BYTES, Re
 pub use shown::{HANDED_OUT_FOR, HandedOut, SHOWN_AGAIN, Shown, handed_out, leads_to, shown_at, unanswered};
 pub use visit::{Visit, open, standing};
 pub use wire::{LedgerLine, export_line, line_of, parse_line, recorded_at, report_json};
+pub use wire_key::{key_line, key_of_line};
 pub use wire_value::{WireError, value_json};

@@ -178,12 +178,22 @@ impl Outcome {
 }
 
 impl Report {
-    /// Notes what the references lead to now, so that a code changed behind one is seen later.
+    /// Notes what the references lead to now, so that a code changed behind one is seen later; and of those that cannot be
+    /// read, with which key they could not. What was noted before stays.
     pub fn seal(&mut self, codes: &Codes) {
         for reference in self.references() {
-            if let Some(fingerprint) = codes.seal(&reference).fingerprint {
-                self.fingerprints.insert(reference, fingerprint);
-            }
+            let print = || codes.seal(&reference).fingerprint.unwrap_or_else(|| Fingerprint::unread(codes.check()));
+            let print = self.fingerprints.get(&reference).cloned().unwrap_or_else(print);
+            self.fingerprints.insert(reference, print);
+        }
+    }
+
+    /// The fingerprints as they count where `check` is that of the key in use: what was not noted with it tells nothing.
+    pub fn seen_by(&mut self, check: &str) {
+        for reference in self.references() {
+            let print =
+                self.fingerprints.get(&reference).map_or_else(Fingerprint::foreign, |print| print.seen_by(check));
+            self.fingerprints.insert(reference, print);
         }
     }
 

@@ -27,7 +27,7 @@ impl Dead {
         because.collect::<Vec<_>>().join(" and ")
     }
 
-    /// What to do about settings that nobody manages.
+    /// What to do about it.
     fn fix(&self) -> String {
         let names = self.settings.iter().map(|(name, _)| format!("\"{name}\"")).collect::<Vec<_>>();
         format!("Say in the inventory what {} should be", names.join(" and "))
@@ -57,8 +57,11 @@ impl fmt::Display for Dead {
 pub(super) fn dead(station: &Station, aim: &Aim, lifeline: &Lifeline) -> Dead {
     let keybook = &station.keybook;
     let all = lifeline.contradicting(|id| aim.goal[id.index()].as_ref());
-    let ours = all.into_iter().filter(|id| aim.back.is_some() || station.wanted(*id).is_none());
-    let settings = ours.filter_map(|id| Some((keybook.setting(id).name.clone(), aim.goal[id.index()].clone()?)));
+    let is_ours = |id: &SettingId| aim.back.is_none() && station.wanted(*id).is_none();
+    // What is wanted is blamed only where nothing else is to blame.
+    let ours: Vec<SettingId> = if all.iter().any(is_ours) { all.into_iter().filter(is_ours).collect() } else { all };
+    let settings =
+        ours.into_iter().filter_map(|id| Some((keybook.setting(id).name.clone(), aim.goal[id.index()].clone()?)));
     Dead { button: lifeline.title(), settings: settings.collect(), is_back: aim.back.is_some() }
 }
 

@@ -9,7 +9,7 @@ mod kind;
 mod value;
 mod written;
 
-pub use code::{Code, Codes, Fingerprint, Reference, Secret};
+pub use code::{Code, Codes, Fingerprint, Reference, Secret, key_check};
 pub use hash::{Netstrings, content_sha, hex};
 pub use key::{Key, Keys};
 pub use kind::{Kind, Unfit};

@@ -10,6 +10,7 @@ mod chain;
 mod error;
 mod good;
 mod intake;
+mod key;
 mod ledger;
 mod migrations;
 mod open;
@@ -52,6 +53,8 @@ enum Engine {
 pub struct Store {
     place: Arc<str>,
     engine: Engine,
+    /// The check value of the key in use; empty without one.
+    key: Arc<str>,
     readers: AnyPool,
     writers: AnyPool,
     /// Writes small records that must outlive this process, and need not outlive a power cut.

@@ -193,7 +193,8 @@ impl Watch {
     /// Ten aligned stations, `EQ-00` to `EQ-09`, and one webhook that takes everything.
     pub fn new() -> Watch {
         let names = (0..10).map(|n| format!("EQ-{n:02}"));
-        let contact = Contact { reach: Reach::Short("999".into()), place: place("inventory/contacts.yaml", 3) };
+        let contact =
+            Contact { reach: Reach::Short("999".into()), title: None, place: place("inventory/contacts.yaml", 3) };
         Watch {
             stations: names.map(|name| (Name::from(&*name), aligned(&name))).collect(),
             waiting: BTreeSet::new(),
