@@ -174,6 +174,8 @@ pub struct Candidate<'a> {
     pub record: &'a Record,
     /// How it is altered, where it is.
     pub alteration: Option<&'a Alteration>,
+    /// Whether it is on record, by [`Record::is_on_record`].
+    pub is_on_record: bool,
 }
 
 /// What the ledger knows under a name that no station of the inventory goes by.
@@ -181,8 +183,22 @@ pub struct Candidate<'a> {
 pub struct Gone {
     /// Whether there are reports, and no new station has its number.
     pub is_on_record: bool,
-    /// When a script was last shown of which no report came.
-    pub shown_at: Option<Timestamp>,
+    /// When a script was last shown that leads to anything but proven values, and of which no report came.
+    pub altering_at: Option<Timestamp>,
+}
+
+/// Whether a script leads to proven values alone. `is_vital` says which settings belong to a lifeline: where nothing is proven
+/// of one of those, nobody knows what it leads to.
+pub fn is_harmless(
+    keybook: &Keybook,
+    record: &Record,
+    leads_to: &[(SettingId, Option<Value>)],
+    is_vital: impl Fn(SettingId) -> bool,
+) -> bool {
+    leads_to.iter().all(|(id, to)| match record.proven(&keybook.setting(*id).name) {
+        Some(proven) => to.is_some() && same(proven.value.as_ref(), to.as_ref()),
+        None => !is_vital(*id),
+    })
 }
 
 /// Scripts that are held: at too many stations lifelines would change at once.
@@ -197,31 +213,63 @@ pub struct Change {
     /// How many stations that left the inventory count, since there are as many new ones among `stations`.
     pub replaced: usize,
     /// How many stations are altered.
-    pub count: usize,
-    /// Of so many on record.
-    pub on_record: usize,
-    /// "30 % (brake.share, stationkeep.yaml:12)": what `count` passes.
+    pub tally: Tally,
+    /// "30 % (brake.share, stationkeep.yaml:12)": what they are more than.
     pub limit: String,
 }
 
+/// How many stations of a fleet are altered, whether that is too many or not.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Tally {
+    /// Stations that are altered.
+    pub altered: usize,
+    /// Those of them that count for scripts in somebody's hand alone.
+    pub handed_out: usize,
+    /// Stations on record, altered or not.
+    pub on_record: usize,
+}
+
+/// A change, and how many scripts wait for its release: what every text and every program is told of it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Held {
+    /// The change.
+    pub change: Arc<Change>,
+    /// How many scripts wait. A station that is altered may need none: it was keyed, and not tested yet.
+    pub scripts: usize,
+}
+
+/// The numbers of a change, by the words that are used for them everywhere.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Numbers {
+    /// Stations that are altered.
+    pub altered: usize,
+    /// Scripts that wait.
+    pub held: usize,
+    /// Stations that are altered by scripts in somebody's hand alone.
+    pub handed_out: usize,
+    /// Stations on record.
+    pub on_record: usize,
+}
+
 /// Counts the altered stations of a fleet, and says what is held; nothing where they are not too many, or there is nothing to
-/// hold.
+/// hold. `digest` is [`digest`] of all that is wanted, asked only where something is held.
 pub fn judge<'a>(
     rows: impl Iterator<Item = Candidate<'a>> + Clone,
     gone: &BTreeMap<Name, Gone>,
     decisions: &Decisions,
     limit: &Limit,
     clock: Timestamp,
-) -> Option<Change> {
+    digest: impl FnOnce() -> Digest,
+) -> (Tally, Option<Change>) {
     let (mut stations, mut in_hand, mut on_record) = (BTreeSet::new(), BTreeSet::new(), 0);
-    for Candidate { station, record, alteration } in rows.clone() {
-        on_record += usize::from(record.is_on_record());
+    for Candidate { station, record: _, alteration, is_on_record } in rows.clone() {
+        on_record += usize::from(is_on_record);
         let Some(alteration) = alteration else { continue };
         let all = if alteration.wanted.is_empty() { &mut in_hand } else { &mut stations };
         all.insert(station.name.clone());
     }
     let is_out = |(name, gone): &(&Name, &Gone)| {
-        let shown = gone.shown_at.filter(|at| at.saturating_add(IN_HAND).is_ok_and(|until| until > clock));
+        let shown = gone.altering_at.filter(|at| at.saturating_add(IN_HAND).is_ok_and(|until| until > clock));
         let release = decisions.release_of([*name]).map(|release| release.said.at);
         shown.is_some_and(|at| release.is_none_or(|release| release < at))
     };
@@ -231,23 +279,39 @@ pub fn judge<'a>(
     // Each that left may be there anew, whether it counts for a script in somebody's hand or for itself.
     let new: Vec<&Name> = match gone.values().any(|gone| gone.is_on_record) {
         false => Vec::new(),
-        true => rows.clone().filter(|row| is_new(row, decisions)).map(|row| &row.station.name).collect(),
+        true => rows.filter(|row| is_new(row, decisions)).map(|row| &row.station.name).collect(),
     };
     let replaced = left.min(new.len());
-    let count = stations.len() + in_hand.len() + replaced;
+    let altered = stations.len() + in_hand.len() + replaced;
     on_record += replaced + in_hand.iter().filter(|name| gone.get(*name).is_some_and(|gone| gone.is_on_record)).count();
     stations.extend(new.into_iter().cloned());
-    if count < FEWEST || stations.is_empty() {
-        return None;
+    let tally = Tally { altered, handed_out: in_hand.len(), on_record };
+    if stations.is_empty() {
+        return (tally, None);
     }
-    let limit = limit.passed_by(count, on_record)?;
-    let digest = digest(rows.map(|row| row.station));
-    Some(Change { digest, stations, in_hand, replaced, count, on_record, limit })
+    let change =
+        tally.passes(limit).map(|limit| Change { digest: digest(), stations, in_hand, replaced, tally, limit });
+    (tally, change)
+}
+
+impl Tally {
+    /// What there is to say of so many stations where none of them is on record.
+    pub fn first_day(&self, stations: usize) -> Option<String> {
+        (self.on_record == 0 && stations > 0).then(|| {
+            let all = plural(stations as u64, "station");
+            format!("Nothing is on record yet: no report names a setting or a test of the {all}.")
+        })
+    }
+
+    /// What is passed, as [`Limit::passed_by`] says it.
+    pub fn passes(&self, limit: &Limit) -> Option<String> {
+        limit.passed_by(self.altered, self.on_record).filter(|_| self.altered >= FEWEST)
+    }
 }
 
 /// Whether a station may be one that left the inventory: nothing is proven of it, and what is wanted was not released.
 fn is_new(row: &Candidate<'_>, decisions: &Decisions) -> bool {
-    let Candidate { station, record, alteration: _ } = row;
+    let Candidate { station, record, .. } = row;
     if !record.proven.is_empty() {
         return false;
     }
@@ -267,31 +331,13 @@ fn vital(station: &Station) -> impl Iterator<Item = (&Name, &Value)> {
 impl Change {
     /// Whether the script of a station waits, where it leads to that.
     pub fn holds(&self, station: &Station, record: &Record, leads_to: &[(SettingId, Option<Value>)]) -> bool {
-        let is_harmless =
-            |(id, to): &(SettingId, Option<Value>)| match record.proven(&station.keybook.setting(*id).name) {
-                Some(proven) => to.is_some() && same(proven.value.as_ref(), to.as_ref()),
-                None => !station.is_lifeline(*id),
-            };
-        self.stations.contains(&station.name) && !leads_to.iter().all(is_harmless)
+        let is_vital = |id| station.is_lifeline(id);
+        self.stations.contains(&station.name) && !is_harmless(&station.keybook, record, leads_to, is_vital)
     }
 
-    /// "24 of the 35 stations on record would hold lifeline settings other than those last proven: more than 30 %
-    /// (brake.share, stationkeep.yaml:12)."
-    pub fn sentence(&self) -> String {
-        let mut notes = Vec::new();
-        if !self.in_hand.is_empty() {
-            notes.push(format!("{} of them by scripts already issued and not reported on", self.in_hand.len()));
-        }
-        if self.replaced > 0 {
-            notes.push(format!("{} of them left the inventory and may be among its new stations", self.replaced));
-        }
-        let notes = if notes.is_empty() { String::new() } else { format!(" ({})", notes.join("; ")) };
-        let all = plural(self.on_record as u64, "station");
-        let limit = &self.limit;
-        let count = self.count;
-        format!(
-            "{count} of the {all} on record would hold lifeline settings other than those last proven{notes}: more than {limit}."
-        )
+    /// The command that lists what would change.
+    pub fn list(&self) -> String {
+        format!("stationkeep release {}", self.digest)
     }
 
     /// The command that releases it.
@@ -322,9 +368,37 @@ impl Change {
     }
 }
 
+impl Held {
+    /// All that is counted of it.
+    pub fn numbers(&self) -> Numbers {
+        let Tally { altered, handed_out, on_record } = self.change.tally;
+        Numbers { altered, held: self.scripts, handed_out, on_record }
+    }
+
+    /// "Lifeline-critical settings would change at 23 of the 34 stations on record, more than 30 % (brake.share,
+    /// stationkeep.yaml:12). 21 scripts are held."
+    pub fn sentence(&self) -> String {
+        let Numbers { altered, held, handed_out, on_record } = self.numbers();
+        let Change { replaced, limit, .. } = &*self.change;
+        let mut notes = Vec::new();
+        if handed_out > 0 {
+            notes.push(format!("{handed_out} of them by scripts already handed out and not reported on"));
+        }
+        if *replaced > 0 {
+            notes.push(format!("{replaced} of them left the inventory and may be among its new stations"));
+        }
+        let notes = if notes.is_empty() { String::new() } else { format!(" ({})", notes.join("; ")) };
+        let (all, are) = (plural(on_record as u64, "station"), if held == 1 { "is" } else { "are" });
+        format!(
+            "Lifeline-critical settings would change at {altered} of the {all} on record{notes}, more than {limit}. {} {are} held.",
+            plural(held as u64, "script")
+        )
+    }
+}
+
 /// All that is other than proven at a station, released before or not: the last release that names a station counts alone.
 fn to_release(row: &Candidate<'_>, clock: Timestamp) -> Released {
-    let Candidate { station, record, alteration: _ } = row;
+    let Candidate { station, record, .. } = row;
     let mut released = Released::new();
     if record.proven.is_empty() {
         vital(station).for_each(|(setting, value)| {
@@ -339,8 +413,8 @@ fn to_release(row: &Candidate<'_>, clock: Timestamp) -> Released {
     released
 }
 
-/// Stands for what is wanted of the lifelines of all stations.
-fn digest<'a>(stations: impl Iterator<Item = &'a Station>) -> Digest {
+/// Stands for what is wanted of the lifelines of all stations: the digest of a change.
+pub fn digest<'a>(stations: impl Iterator<Item = &'a Station>) -> Digest {
     let (mut hasher, mut line) = (Sha256::new(), String::new());
     for station in stations {
         line.clear();

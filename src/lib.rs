@@ -6,27 +6,21 @@
 // It watches over calls for help, so it does not end itself. `unreachable!` may be, with its reason.
 #![warn(clippy::exit, clippy::expect_used, clippy::panic, clippy::unwrap_used)]
 
-// Cargo.toml asks for words on every public item. Rooms that need not have them lack them on fields and variants only.
 pub mod finding;
 pub mod setting;
 pub mod yaml;
 pub mod keybook;
-#[allow(missing_docs)]
 pub mod inventory;
-#[allow(missing_docs)]
 pub mod ledger;
 pub mod effective;
 pub mod brake;
 pub mod drift;
-#[allow(missing_docs)]
 pub mod script;
 pub mod preview;
-#[allow(missing_docs)]
 pub mod alert;
 
 pub mod files;
 pub mod git;
-#[allow(missing_docs)]
 pub mod store;
 pub mod webhook;
 pub mod fleet;

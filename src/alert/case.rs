@@ -90,11 +90,13 @@ impl<T: Clone + Debug + PartialEq + Serialize + DeserializeOwned> Kept for T {}
 /// How a subject is that is not as it should be.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Condition<F> {
+    /// Whether a webhook takes it goes by this.
     #[serde(with = "kept")]
     pub severity: Severity,
     /// Equal where there is nothing new to say.
     #[serde(with = "kept")]
     pub mark: Mark,
+    /// What the topic says of it.
     pub facts: F,
 }
 

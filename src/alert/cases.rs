@@ -62,11 +62,11 @@ pub struct Pending {
 /// What a decision leaves to the memo.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Noted {
-    pub stations: Decided,
-    pub pending: Vec<(Name, Pending)>,
-    pub due: Vec<Due>,
-    pub terms: AlertTerms,
-    pub clock: Timestamp,
+    pub(super) stations: Decided,
+    pub(super) pending: Vec<(Name, Pending)>,
+    pub(super) due: Vec<Due>,
+    pub(super) terms: AlertTerms,
+    pub(super) clock: Timestamp,
 }
 
 /// The stations that were decided on.

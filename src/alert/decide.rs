@@ -14,7 +14,7 @@ use super::terms::{AlertTerms, Subscription};
 use super::topic::asides::{self, AsideNews, Asides};
 use super::topic::change::{self, HeldChange, Hold};
 use super::topic::station::{self, Item, Station, StationSubject};
-use super::topic::{files, receivers, reports, silent};
+use super::topic::{files, reports, trouble};
 use crate::setting::Name;
 
 /// What a pass decided; to be written in one transaction, and only then taken over by [`Cases::apply`].
@@ -42,8 +42,8 @@ impl Verdict {
 pub fn decide(cases: &Cases, pass: &Pass<'_>, terms: &AlertTerms) -> Verdict {
     let mut round = Round::new(cases, pass, terms);
     round.announce(&files::subjects(cases, pass));
-    round.announce(&receivers::subjects(cases, pass));
-    round.announce(&silent::subjects(cases, pass));
+    round.announce(&trouble::subjects(cases, pass.stopped));
+    round.announce(&trouble::subjects(cases, pass.silent));
     let drifting = if pass.stations.is_empty() { Drifting::default() } else { drifting(&mut round) };
     reports::tell(&mut round);
     let Round { chain, messages, mut writes, due, .. } = round;

@@ -15,6 +15,7 @@ pub const LONGEST_BODY: usize = 20_000;
 /// A message for one webhook.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Message {
+    /// Its name in the configuration.
     pub webhook: Name,
     /// The event's id and the `webhook-id`: letters, digits and hyphens. The same decision has the same one.
     pub id: String,

@@ -5,9 +5,8 @@ use std::collections::BTreeSet;
 use std::fmt;
 use std::sync::Arc;
 
-use sha2::{Digest, Sha256};
-
 use super::kept::Text;
+use crate::setting::{Netstrings, hex};
 
 /// 32 lower-case hexadecimal digits; equal for equal content only.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -37,20 +36,17 @@ impl Text for Mark {
 }
 
 /// Collects texts, each as a netstring (`length:bytes,`), so that no two lists look alike.
-pub struct MarkHasher(Sha256);
+pub struct MarkHasher(Netstrings);
 
 impl MarkHasher {
     /// Without any text.
     pub fn new() -> MarkHasher {
-        MarkHasher(Sha256::new())
+        MarkHasher(Netstrings::new())
     }
 
     /// One text more.
     pub fn text(&mut self, text: &str) -> &mut MarkHasher {
-        self.0.update(text.len().to_string());
-        self.0.update(b":");
-        self.0.update(text);
-        self.0.update(b",");
+        self.0.add(text);
         self
     }
 
@@ -64,8 +60,7 @@ impl MarkHasher {
 
     /// What they come to.
     pub fn mark(self) -> Mark {
-        let hex: String = self.0.finalize().iter().take(16).map(|byte| format!("{byte:02x}")).collect();
-        Mark(hex.into())
+        Mark(hex(&self.0.bytes()[..16]).into())
     }
 }
 

@@ -21,7 +21,7 @@ use super::topic::asides::{AsideNews, ToldAsides};
 use super::topic::change::{ChangeNews, Hold, ToldNews};
 use super::topic::station::Item;
 use super::work::{ToDo, next};
-use crate::brake::Change;
+use crate::brake::{Held, Numbers};
 use crate::drift::{Standing, Totals};
 use crate::inventory::Commit;
 use crate::setting::{Name, Weight};
@@ -70,6 +70,8 @@ struct Data {
     totals: serde_json::Value,
     /// The whole fleet by weight; aligned stations are in `stations` only.
     weights: Count,
+    /// How many of its stations are on record.
+    on_record: usize,
     opened: Vec<StationEntry>,
     grown: Vec<StationEntry>,
     unwatched: Vec<StationEntry>,
@@ -88,25 +90,33 @@ struct Data {
 #[derive(Debug, Serialize)]
 struct ToldHeld {
     change: String,
-    /// How many it alters, and of how many of them only by scripts that were handed out before.
-    stations: usize,
+    /// How many stations it alters, how many scripts wait, how many of the stations it alters only by scripts that were
+    /// handed out before, and how many stations are on record.
+    altered: usize,
+    held: usize,
     handed_out: usize,
     on_record: usize,
-    /// What they are more than, and where that is set.
+    /// What is passed, and where it is set.
     limit: String,
+    /// The command that lists what would change.
+    list: String,
     /// The command that releases it.
     release: String,
 }
 
 impl ToldHeld {
-    fn of(held: &Change) -> ToldHeld {
+    fn of(told: &Held) -> ToldHeld {
+        let Numbers { altered, held, handed_out, on_record } = told.numbers();
+        let change = &told.change;
         ToldHeld {
-            change: held.digest.to_string(),
-            stations: held.count,
-            handed_out: held.in_hand.len(),
-            on_record: held.on_record,
-            limit: clip(&held.limit, PLACE),
-            release: held.release(),
+            change: change.digest.to_string(),
+            altered,
+            held,
+            handed_out,
+            on_record,
+            limit: clip(&change.limit, PLACE),
+            list: change.list(),
+            release: change.release(),
         }
     }
 }
@@ -179,9 +189,9 @@ impl<'a> Writer<'a> {
         let address = self.terms.address.as_deref();
         let needs = items.iter().zip(&next).filter_map(|(item, next)| Some((&item.subject.name, next.as_ref()?)));
         let mut to_do = ToDo::of(needs, address, self.pass.work).and_of(items);
-        if let Some(change) = self.pass.held.filter(|_| to_do.held > 0) {
+        if let Some(held) = self.pass.brake.held.filter(|_| to_do.held > 0) {
             // It is released as a whole, whichever of its stations are told of here.
-            to_do.held = change.stations.len() as u64;
+            to_do.held = held.scripts as u64;
         }
         let mut data = self.frame(&content, to_do);
         let mut room = LONGEST_BODY.saturating_sub(envelope.seal(&data).len());
@@ -234,6 +244,7 @@ impl<'a> Writer<'a> {
             call_back: call_back.as_ref().and_then(CallBack::sentence),
             to_do: &to_do,
             many: self.many,
+            first_day: self.pass.brake.tally.first_day(self.pass.stations.len()),
             totals: &self.totals,
         };
         Data {
@@ -242,7 +253,7 @@ impl<'a> Writer<'a> {
             cause,
             to_do,
             commit: self.pass.commit.map(Commit::json),
-            held: self.pass.held.map(ToldHeld::of),
+            held: self.pass.brake.held.map(ToldHeld::of),
             hold: news.map(|news| self.hold.told_news(news)),
             call_back,
             set_aside: asides.told(&self.totals),
@@ -250,6 +261,7 @@ impl<'a> Writer<'a> {
             sites_left_out,
             totals: self.totals.json(),
             weights: self.weights,
+            on_record: self.pass.brake.tally.on_record,
             opened: Vec::new(),
             grown: Vec::new(),
             unwatched: Vec::new(),

@@ -79,8 +79,9 @@
 //! *A script to call back* (`call_back`): where a message tells of a station for which a script was handed out to what is wanted
 //! no longer, and nobody reported of it, it says so with its digest: above all where an edit makes all seem well again.
 //!
-//! *A stopped webhook* (`receivers`): one whose receiver answered that it wants no more (410). The others are told of it as of
-//! a case: once when it stops, again when a reminder is due, once when messages go to it again. It is told nothing itself.
+//! *A webhook in trouble* (`trouble`): one whose receiver answered that it wants no more (410, `receivers`), or that has had
+//! something to deliver for too long and delivered nothing (`silent`). The others are told of it as of a case: once when it
+//! begins, again when a reminder is due, once when it is over. It is told nothing itself.
 
 mod case;
 mod cases;
@@ -113,8 +114,8 @@ pub use decide::{Verdict, decide};
 pub use event::{CONTENT_TYPE, LONGEST_BODY, Message, source_of};
 pub use heartbeat::heartbeat;
 pub use pass::{
-    Cause, FilesRead, NewCommit, Next, OutScript, Pass, RejectedReport, RejectedReports, ReportTaken, Silent, Stopped,
-    ToCallBack, Work,
+    Brake, Cause, FilesRead, NewCommit, Next, OutScript, Pass, RejectedReport, RejectedReports, ReportTaken, Silent,
+    Stopped, ToCallBack, Work,
 };
 pub use step::Reason;
 pub use terms::{AlertTerms, Subscription};

@@ -7,7 +7,7 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use uuid::Uuid;
 
-use crate::brake::Change;
+use crate::brake::{Held, Limit, Tally};
 use crate::drift::StationDrift;
 use crate::finding::Finding;
 use crate::inventory::{Commit, Contact};
@@ -25,6 +25,7 @@ pub struct Pass<'a> {
     pub waiting: &'a BTreeSet<Name>,
     /// The inventory's contacts, to name the line that a dial string comes from.
     pub contacts: &'a BTreeMap<Name, Contact>,
+    /// What happened since the last written pass.
     pub cause: &'a Cause,
     /// What to do about each station that drifts.
     pub work: Work<'a>,
@@ -32,12 +33,13 @@ pub struct Pass<'a> {
     pub commit: Option<&'a Commit>,
     /// What people decided; `None` where the ledger was not read yet.
     pub decisions: Option<&'a Decisions>,
-    /// The change that waits for its release.
-    pub held: Option<&'a Change>,
+    /// How many lifelines would change, and what is held.
+    pub brake: Brake<'a>,
     /// The scripts that are to be called back.
     pub handed_out: ToCallBack<'a>,
     /// How the files were read.
     pub inventory: FilesRead<'a>,
+    /// How the configuration was read.
     pub configuration: FilesRead<'a>,
     /// Reports rejected since the last telling.
     pub rejected: &'a RejectedReports,
@@ -47,6 +49,7 @@ pub struct Pass<'a> {
     pub silent: &'a BTreeMap<Name, Silent>,
     /// The last entry of the ledger that is known.
     pub ledger_seq: i64,
+    /// Now. Every age goes by it.
     pub clock: Timestamp,
 }
 
@@ -82,6 +85,7 @@ impl Cause {
 /// A commit that came into use.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct NewCommit {
+    /// The one in use now.
     pub commit: Arc<Commit>,
     /// The one in use before, if there was one.
     pub before: Option<Arc<Commit>>,
@@ -92,8 +96,11 @@ pub struct NewCommit {
 /// A report that entered the ledger.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct ReportTaken {
+    /// The report's own id.
     pub id: Uuid,
+    /// The station that it is about.
     pub station: Name,
+    /// The technician, by the name used in the ledger.
     pub by: Name,
 }
 
@@ -125,6 +132,25 @@ impl fmt::Debug for Work<'_> {
     }
 }
 
+/// How the brake sees the fleet.
+#[derive(Clone, Copy)]
+pub struct Brake<'a> {
+    /// The change that waits for its release.
+    pub held: Option<&'a Held>,
+    /// How many stations are altered, held or not.
+    pub tally: Tally,
+    /// How many may be.
+    pub limit: &'a Limit,
+    /// The digest that a change of what is wanted now has, or would have. It is asked only where a hold is over.
+    pub wanted: &'a dyn Fn() -> Digest,
+}
+
+impl fmt::Debug for Brake<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("Brake")
+    }
+}
+
 /// Says which script of a station is to be called back. It is asked only about stations that are told of.
 #[derive(Clone, Copy)]
 pub struct ToCallBack<'a>(pub &'a dyn Fn(&Name) -> Option<OutScript>);
@@ -138,7 +164,9 @@ impl fmt::Debug for ToCallBack<'_> {
 /// A script in somebody's hand that leads to what is no longer wanted.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct OutScript {
+    /// What is printed on its card.
     pub script: Digest,
+    /// When it was last handed out.
     pub at: Timestamp,
 }
 
@@ -164,7 +192,9 @@ pub struct RejectedReport {
     pub content: String,
     /// Its id and station as far as they could be read.
     pub id: Option<String>,
+    /// The station that it names, as far as it could be read.
     pub station: Option<String>,
+    /// At least one; the first is shown where there is room for one only.
     pub reasons: Vec<Finding>,
 }
 
@@ -191,6 +221,7 @@ pub struct Silent {
 /// A webhook that gets no more messages.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Stopped {
+    /// When its receiver said so.
     pub since: Timestamp,
     /// As much of its address as may be shown.
     pub address: String,

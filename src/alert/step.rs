@@ -6,17 +6,23 @@ use std::collections::BTreeSet;
 /// Why a webhook is told of a subject; the order of a message's lists and of its sentence.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Reason {
+    /// Its case was opened.
     Opened,
+    /// It is worse than the webhook heard.
     Grown,
     /// Something there is no longer managed.
     Unwatched,
+    /// The inventory has it no longer.
     Withdrawn,
+    /// A reminder is due.
     StillOpen,
+    /// It is better than the webhook heard, and not right yet.
     Eased,
     /// Withdrawn before, and there again.
     Returned,
     /// Managed again.
     Watched,
+    /// It is right again.
     Closed,
 }
 

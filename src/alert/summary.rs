@@ -7,6 +7,7 @@ use super::clip::{NAME, PLACE, Room, SUMMARY, clip, clip_sentences, length};
 use super::count::Count;
 use super::step::Reason;
 use super::topic::asides::AsideNews;
+use super::topic::growth::only_rewanted;
 use super::topic::scope::{Losses, Part};
 use super::topic::seen::Seen;
 use super::topic::station::Item;
@@ -24,12 +25,14 @@ pub struct Sentence<'a, 'p> {
     pub call_back: Option<String>,
     pub to_do: &'a ToDo,
     pub many: bool,
+    /// Where nothing is on record yet.
+    pub first_day: Option<String>,
     pub totals: &'a Totals,
 }
 
 /// What is kept for what is held, for what to do, and for what was set aside or is to be called back; the rest is for what
 /// happened.
-const HELD: Room = Room(400);
+const HELD: Room = Room(520);
 const TO_DO: Room = Room(520);
 const ASIDE: Room = Room(250);
 
@@ -57,15 +60,15 @@ impl Sentence<'_, '_> {
 
     /// What happened, by reason.
     fn news(&self) -> String {
-        let mut text = String::new();
-        if self.many {
+        let mut text = self.first_day.as_ref().map(|first_day| format!("{first_day} ")).unwrap_or_default();
+        if self.many && self.first_day.is_none() {
             text.push_str("Many at once. ");
         }
         for reason in Reason::ALL {
             // What is out of service must not read as if all were well.
-            let of_reason = self.items.iter().filter(|item| item.reason == reason);
-            let (out, others): (Vec<_>, Vec<_>) = of_reason.partition(|item| extent(item) == Extent::Whole);
-            for (opening, items) in [(opening(reason), others), (OUT, out)] {
+            let of_reason: Vec<_> = self.items.iter().filter(|item| item.reason == reason).collect();
+            for opening in [opening(reason), CHANGED, OUT] {
+                let items: Vec<_> = of_reason.iter().copied().filter(|item| opening_of(item) == opening).collect();
                 let Some(first) = items.first() else { continue };
                 let count = Count::of(&items);
                 let _ = match items.len() {
@@ -102,6 +105,20 @@ impl Sentence<'_, '_> {
 }
 
 const OUT: &str = "Out of service and set aside:";
+
+/// How a station is not worse than it was, though another value is wanted there.
+const CHANGED: &str = "Otherwise wanted at";
+
+fn opening_of(item: &Item<'_, '_>) -> &'static str {
+    let is_rewanted = || item.was.zip(item.subject.seen()).is_some_and(|(was, is)| only_rewanted(was, is));
+    if extent(item) == Extent::Whole {
+        OUT
+    } else if item.reason == Reason::Grown && is_rewanted() {
+        CHANGED
+    } else {
+        opening(item.reason)
+    }
+}
 
 /// What is set aside of the station.
 fn extent(item: &Item<'_, '_>) -> Extent {

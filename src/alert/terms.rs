@@ -9,7 +9,9 @@ use crate::setting::{Name, Weight};
 /// A webhook, and what it wants to hear.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Subscription {
+    /// Its name in the configuration.
     pub name: Name,
+    /// It hears of cases of these alone.
     pub weights: BTreeSet<Weight>,
     /// Minutes between reminders of an open case, by its weight. Without an entry, or with 0, there is none.
     pub remind_minutes: BTreeMap<Weight, u32>,

@@ -21,7 +21,7 @@ pub struct ToDo {
     pub minutes: u64,
     pub to_test: u64,
     pub without_script: u64,
-    /// Stations that wait for the release of a change.
+    /// Scripts that wait for the release of a change.
     pub held: u64,
     /// Stations that are gone from the inventory.
     pub to_put_back: u64,
@@ -122,7 +122,7 @@ impl ToDo {
             parts.push(format!("see why {} cannot be keyed", plural(self.without_script, "station")));
         }
         if self.held > 0 {
-            parts.push(format!("release the change that holds {}, or take it back", plural(self.held, "station")));
+            parts.push(format!("release the change that holds {}, or take it back", plural(self.held, "script")));
         }
         if self.to_put_back > 0 {
             let (them, units, their) = if self.to_put_back == 1 {

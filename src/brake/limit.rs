@@ -80,6 +80,12 @@ impl Limit {
     /// What holds for `most` where nothing is written.
     pub const MOST: usize = 200;
 
+    /// "30 % (brake.share, stationkeep.yaml:12) or 200 (brake.most, stationkeep.yaml:12)"
+    pub fn text(&self) -> String {
+        let Limit { share, most, share_set_at, most_set_at } = self;
+        format!("{} ({share_set_at}) or {most} ({most_set_at})", share.percent())
+    }
+
     /// What so many of so many pass: "30 % (brake.share, stationkeep.yaml:12)".
     pub fn passed_by(&self, altered: usize, on_record: usize) -> Option<String> {
         if self.share.is_passed_by(altered, on_record) {
@@ -103,6 +109,28 @@ mod tests {
             assert!(odd.parse::<Share>().is_err(), "{odd}");
         }
         assert_eq!("0.3".parse(), Ok(Share::DEFAULT));
+    }
+
+    #[test]
+    fn either_limit_holds_by_itself_and_the_share_is_named_where_both_are_passed() {
+        let by = |share: &str, most, altered, on_record| {
+            let share = share.parse().unwrap();
+            let limit = Limit { share, most, share_set_at: "share".into(), most_set_at: "most".into() };
+            limit.passed_by(altered, on_record)
+        };
+        for (share, most, passed) in [
+            ("0.3", 40, None),
+            ("0.3", 29, Some("29 (most)")),
+            ("0.29", 40, Some("29 % (share)")),
+            ("0.299999", 30, Some("29.9999 % (share)")),
+            ("0.3", 30, None),
+            ("0", 0, Some("0 % (share)")),
+            ("0.2", 10, Some("20 % (share)")),
+        ] {
+            assert_eq!(by(share, most, 30, 100).as_deref(), passed, "{share} {most}");
+        }
+        let one = by("1", 0, 1, 1);
+        assert_eq!(one.as_deref(), Some("0 (most)"));
     }
 
     #[test]

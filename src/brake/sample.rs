@@ -8,13 +8,13 @@ use jiff::Timestamp;
 use sha2::{Digest as _, Sha256};
 use uuid::Uuid;
 
-use super::{Alteration, Candidate, Change, Gone, Limit, Share, alteration, judge, vital};
+use super::{Alteration, Candidate, Change, Gone, Held, Limit, Share, Tally, alteration, digest, judge, vital};
 use crate::finding::Finding;
 use crate::inventory::{self, Inventory, Keybooks, Station};
 use crate::keybook::sample::{TERN, keybook};
 use crate::ledger::{
     Decision, Decisions, Digest, Heard, Issued, IssuedStep, Outcome, Record, Release, Report, Said, Shown, Test, Unit,
-    fold, handed_out, leads_to, shown_at, unanswered,
+    effect_value, fold, handed_out, leads_to, shown_at, unanswered,
 };
 use crate::setting::{Codes, Name, Written};
 
@@ -171,6 +171,11 @@ impl World {
         self.seq
     }
 
+    /// The keybooks, read.
+    pub fn keybooks(&self) -> Keybooks {
+        self.book.books()
+    }
+
     /// The files, read.
     pub fn inventory(&self) -> Arc<Inventory> {
         if let Some((specs, help, book, inventory)) = &*self.read.borrow()
@@ -299,7 +304,7 @@ impl World {
             station: station.name.clone(),
             at: self.clock(),
             steps: vec![IssuedStep { step: 1, effects }],
-            document: serde_json::Value::Null,
+            document: serde_json::json!({"model": &*station.keybook.model}),
         }
     }
 
@@ -383,11 +388,29 @@ impl World {
         let gone = |name: &Name| {
             let shown = self.shown.iter().filter(|shown| shown.station == *name);
             let reports: Vec<&Report> = self.reports.iter().filter(|report| report.station == *name).collect();
-            let shown_at = unanswered(shown, reports.iter().copied()).into_values().max();
-            (name.clone(), Gone { is_on_record: !reports.is_empty(), shown_at })
+            let open = unanswered(shown, reports.iter().copied()).into_iter();
+            let altering = open.filter(|(script, _)| !self.leads_to_proven(&self.scripts[*script], &reports));
+            let altering_at = altering.map(|(_, at)| at).max();
+            (name.clone(), Gone { is_on_record: !reports.is_empty(), altering_at })
         };
         let gone = names.into_iter().filter(|name| !is_here(name)).map(gone);
-        gone.filter(|(_, gone)| gone.is_on_record || gone.shown_at.is_some()).collect()
+        gone.filter(|(_, gone)| gone.is_on_record || gone.altering_at.is_some()).collect()
+    }
+
+    /// Whether each lifeline setting that a script keys was proved to hold just that, by these reports.
+    fn leads_to_proven(&self, script: &Issued, reports: &[&Report]) -> bool {
+        let books = self.book.books();
+        let book = &books[script.document["model"].as_str().unwrap()];
+        let record = fold(book, reports.iter().copied(), |digest: &Digest| self.scripts.get(digest));
+        let mut effects = script.steps.iter().flat_map(|step| &step.effects);
+        effects.all(|(name, to)| {
+            let Some(id) = book.id(name) else { return true };
+            let to = effect_value(&book.setting(id).kind, to);
+            match record.proven.iter().find(|proven| proven.setting == *name) {
+                Some(proven) => to.is_some() && proven.value == to,
+                None => !book.is_lifeline(id),
+            }
+        })
     }
 
     /// How each altered station is altered.
@@ -410,7 +433,12 @@ impl World {
             .collect();
         let rows: Vec<Candidate<'_>> = found
             .iter()
-            .map(|(station, record, alteration)| Candidate { station, record, alteration: alteration.as_ref() })
+            .map(|(station, record, alteration)| Candidate {
+                station,
+                record,
+                alteration: alteration.as_ref(),
+                is_on_record: record.is_on_record(),
+            })
             .collect();
         work(&rows)
     }
@@ -424,18 +452,30 @@ impl World {
         }
     }
 
+    /// What is held, as it is said where no script but those of altered stations waits.
+    pub fn sentence(&self) -> String {
+        let change = Arc::new(self.change().unwrap());
+        Held { scripts: change.stations.len(), change }.sentence()
+    }
+
     /// What is held.
     pub fn change(&self) -> Option<Change> {
+        self.judged().1
+    }
+
+    /// How many stations are altered, and what is held.
+    pub fn judged(&self) -> (Tally, Option<Change>) {
         let inventory = self.inventory();
         let gone = self.gone(&inventory);
         self.with_rows(&inventory, |rows| {
-            judge(rows.iter().copied(), &gone, &self.decisions, &self.limit(), self.clock())
+            let wanted = || digest(rows.iter().map(|row| row.station));
+            judge(rows.iter().copied(), &gone, &self.decisions, &self.limit(), self.clock(), wanted)
         })
     }
 
     /// How many altered stations are held; 0 where they are not too many.
     pub fn held(&self) -> usize {
-        self.change().map_or(0, |change| change.count)
+        self.change().map_or(0, |change| change.tally.altered)
     }
 }
 

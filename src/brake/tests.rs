@@ -43,8 +43,9 @@ fn from_ten_altered_stations_and_more_than_the_share_or_the_number_on_scripts_ar
         some(&mut world, 0..changed, "desk", How::Station);
         assert_eq!(world.held(), held, "{changed}");
     }
-    let said = "12 of the 60 stations on record would hold lifeline settings other than those last proven: more than 11 (brake.most, stationkeep.yaml:12).";
-    assert_eq!(world.change().unwrap().sentence(), said);
+    let said = "Lifeline-critical settings would change at 12 of the 60 stations on record, more than 11 (brake.most, \
+                stationkeep.yaml:12). 12 scripts are held.";
+    assert_eq!(world.sentence(), said);
 }
 
 #[test]
@@ -52,8 +53,10 @@ fn what_is_held_says_the_numbers_the_limit_where_it_is_set_and_the_command() {
     let mut world = World::new();
     world.help = "+441632960109";
     let change = world.change().unwrap();
-    let said = "20 of the 20 stations on record would hold lifeline settings other than those last proven: more than 30 % (brake.share, stationkeep.yaml:12).";
-    assert_eq!(change.sentence(), said);
+    let said = "Lifeline-critical settings would change at 20 of the 20 stations on record, more than 30 % (brake.share, \
+                stationkeep.yaml:12). 20 scripts are held.";
+    assert_eq!(world.sentence(), said);
+    assert_eq!(change.list(), format!("stationkeep release {}", change.digest));
     assert_eq!(change.release(), format!("stationkeep release {} --by NAME --why TEXT", change.digest));
     assert!((0..SIZE).all(|nth| !world.is_free(nth)));
     let altered = &world.alterations()["S-07"].wanted;

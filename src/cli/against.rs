@@ -6,17 +6,16 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use serde_json::{Value as Json, json as object};
 
-use super::context::{Files, load};
+use super::context::{Files, load, settled_look};
 use super::error::{CliError, counted, findings_text, paint};
-use crate::brake::Change;
+use crate::brake::{Held, Numbers, Tally};
 use crate::daemon::{Clock, with_causes};
 use crate::files::{Folder, Look, Tree};
 use crate::finding::Finding;
-use crate::fleet::{Reading, ReadingCache, Records, Source, SourceTexts, foretold, judged};
+use crate::fleet::{Fleet, Reading, ReadingCache, Records, Source, SourceTexts, judged, open_existing_with_key};
 use crate::git::{self, Cache, Git, GitError, Snapshot};
 use crate::inventory::Commit;
 use crate::preview::{Preview, json as change_json, text as show};
-use crate::store::Store;
 
 /// A change, and what it is a change against.
 pub struct Against {
@@ -29,13 +28,16 @@ pub struct Against {
     foretold: Foretold,
 }
 
-/// The brake's hold of the files as they are, where there would be one.
-enum Foretold {
-    /// By the ledger of this configuration.
-    ByLedger(Option<Change>),
-    /// As if all that was wanted of the stations of what is compared with were proven. `why`: what kept it from asking a
-    /// ledger.
-    ByFiles { held: Option<Change>, why: String },
+/// What the brake makes of the files as they are.
+struct Foretold {
+    /// What would be held.
+    held: Option<Held>,
+    tally: Tally,
+    /// How many stations there would be.
+    stations: usize,
+    /// Nothing where the ledger of this configuration was asked. Else what kept it from being asked: then all that was wanted
+    /// of the stations of what is compared with counts as proven.
+    without_ledger: Option<String>,
 }
 
 impl Against {
@@ -46,33 +48,37 @@ impl Against {
     }
 
     fn foretold(&self) -> String {
-        let (held, by) = match &self.foretold {
-            Foretold::ByLedger(held) => (held, "That is by the ledger, with all that is altered already.".into()),
-            Foretold::ByFiles { held, why } => {
-                (held, format!("{why}, so all stations of {} count as if on record.", self.what))
-            }
+        let Foretold { held, tally, stations, without_ledger } = &self.foretold;
+        let by = match without_ledger {
+            None => "That is by the ledger, with all that is altered already.".to_owned(),
+            Some(why) => format!("{why}, so all stations of {} count as if on record.", self.what),
         };
-        let Some(held) = held else { return String::new() };
-        format!("Scripts would be held until `stationkeep release`: {} {by}\n", held.sentence())
+        match (held, tally.first_day(*stations)) {
+            (Some(held), _) => {
+                format!("Scripts would be held until `stationkeep release`. {} {by}\n", held.sentence())
+            }
+            (None, Some(first_day)) => format!("{first_day} So no script would be held.\n"),
+            (None, None) => String::new(),
+        }
     }
 
     /// For programs.
     pub fn json(&self) -> Json {
         let mut json = change_json(&self.change);
-        let (held, by_ledger) = match &self.foretold {
-            Foretold::ByLedger(held) => (held, true),
-            Foretold::ByFiles { held, why: _ } => (held, false),
-        };
-        json["held"] = held.as_ref().map_or(Json::Null, |held| {
+        let Foretold { held, tally, stations: _, without_ledger } = &self.foretold;
+        json["held"] = held.as_ref().map_or(Json::Null, |told| {
+            let Numbers { altered, held, handed_out, on_record } = told.numbers();
             object!({
-                "stations": held.count,
-                "handed_out": held.in_hand.len(),
-                "of": held.on_record,
-                "limit": held.limit,
-                "names": held.stations.iter().map(|name| &**name).collect::<Vec<_>>(),
-                "by_ledger": by_ledger,
+                "altered": altered,
+                "held": held,
+                "handed_out": handed_out,
+                "on_record": on_record,
+                "limit": told.change.limit,
+                "names": told.change.stations.iter().map(|name| &**name).collect::<Vec<_>>(),
+                "by_ledger": without_ledger.is_none(),
             })
         });
+        json["on_record"] = tally.on_record.into();
         json["against"] = object!({
             "what": self.what,
             "commit": self.commit.as_ref().map(|commit| commit.json()),
@@ -90,27 +96,36 @@ pub async fn against(what: &str, files: &Files) -> Result<Against, CliError> {
     let references: Vec<_> = before.references.iter().chain(&files.reading.references).cloned().collect();
     let codes = files.sources.codes(&references);
     let change = Preview::between(&before.inventory, &files.reading.inventory, &codes);
-    let foretold = match ask(files).await {
-        Ok(held) => Foretold::ByLedger(held),
-        Err(why) => {
-            let after = &files.reading.inventory;
-            let records = Records::as_if_proven(&before.inventory, after);
-            let limit = files.config.brake.limit();
-            Foretold::ByFiles { held: judged(after, &records, &limit, Timestamp::UNIX_EPOCH), why }
-        }
+    let foretold = match by_ledger(files).await {
+        Ok(foretold) => foretold,
+        Err(why) => by_files(files, &before, why),
     };
     Ok(Against { what: what.to_owned(), commit: trees.commit, change, foretold })
 }
 
-/// What the brake would hold, by the ledger of the configuration; or why it cannot be asked.
-async fn ask(files: &Files) -> Result<Option<Change>, String> {
+/// What a view of these files by the ledger of the configuration says; or why there can be none. Dropped reports are recorded
+/// first.
+async fn by_ledger(files: &Files) -> Result<Foretold, String> {
     let failed = |error: &dyn std::error::Error| format!("The ledger could not be asked ({})", with_causes(error));
-    let store = Store::open_existing(files.config.ledger.reveal()).await.map_err(|error| failed(&error))?;
-    let store = store.ok_or("There is no ledger of this version here")?;
-    let now = Clock::from_env()?.now();
-    let limit = files.config.brake.limit();
-    let held = foretold(&store, &files.reading.inventory, &limit, now).await;
-    held.map_err(|error| failed(&error))
+    let store = open_existing_with_key(files.config.ledger.reveal(), &files.config.key_place()).await;
+    let store = store.map_err(|error| failed(&error))?;
+    let (store, key) = store.ok_or("There is no ledger of this version here")?;
+    let (now, terms) = (Clock::from_env()?.now(), files.config.looking());
+    let settle = terms.settle;
+    let fleet = Fleet::new(files.config.sources(key), store, terms);
+    let mut fleet = fleet.assuming(files.texts.clone(), files.reading.clone(), now);
+    let view = settled_look(&mut fleet, None, now, settle).await;
+    let view = view.map_err(|error| failed(&error))?;
+    Ok(Foretold { held: view.held(), tally: view.tally, stations: view.rows.len(), without_ledger: None })
+}
+
+/// The same as if all that was wanted were proven: then every altered station needs a script.
+fn by_files(files: &Files, before: &Reading, why: String) -> Foretold {
+    let after = &files.reading.inventory;
+    let records = Records::as_if_proven(&before.inventory, after);
+    let (tally, change) = judged(after, &records, &files.config.brake.limit(), Timestamp::UNIX_EPOCH);
+    let held = change.map(|change| Held { scripts: change.stations.len(), change: Arc::new(change) });
+    Foretold { held, tally, stations: after.stations.len(), without_ledger: Some(why) }
 }
 
 /// The keybooks and inventory of a configuration's folder, or a folder of inventory files alone beside today's keybooks.

@@ -10,16 +10,15 @@ use serde_json::Value as Json;
 
 use super::error::{CliError, counted, findings_text, paint};
 use super::exit::Exit;
-use super::format::held;
 use crate::config::{self, Config};
 use crate::daemon::Clock;
-use crate::files::{Look, load_key, load_or_make_key};
+use crate::files::Look;
 use crate::finding::{Finding, did_you_mean};
 use crate::fleet::intake::{Intake, Received};
 use crate::fleet::{
-    Cleared, Fleet, LastRead, Moment, News, Reading, ReadingCache, Row, SourceTexts, Sources, Texts, View,
+    Fleet, FleetError, LastRead, Moment, News, Reading, ReadingCache, Row, SourceTexts, Sources, Texts, View,
+    open_with_key,
 };
-use crate::script::Script;
 use crate::store::Store;
 
 /// A bar on standard error, shown only on a terminal and only once something has taken a second.
@@ -64,7 +63,7 @@ impl Files {
 
     /// The same with a configuration that is read already.
     pub fn of(config: Config) -> Files {
-        let key = load_key(&config.key_file()).ok().flatten().unwrap_or_else(config::random_key);
+        let key = config.key_place().load().ok().flatten().unwrap_or_else(config::random_key);
         let sources = config.sources(key);
         let mut cache = ReadingCache::default();
         let LastRead { texts, reading, .. } =
@@ -87,7 +86,7 @@ pub fn load(path: &Path) -> Result<Config, CliError> {
     })
 }
 
-/// The ledger of a configuration, alone.
+/// The ledger of a configuration, alone, and without its key: to verify, export and deliver needs none.
 pub async fn ledger(path: &Path) -> Result<Store, CliError> {
     Ok(Store::open(load(path)?.ledger.reveal()).await?)
 }
@@ -112,8 +111,8 @@ impl Context {
     async fn at(path: &Path, until: Option<Timestamp>) -> Result<Context, CliError> {
         let now = Clock::from_env().map_err(CliError::usage)?.now();
         let config = load(path)?;
-        let key = load_or_make_key(&config.key_file(), &config::random_key())?;
-        let store = Store::open(config.ledger.reveal()).await?;
+        let fresh = config::random_key();
+        let (store, key) = open_with_key(config.ledger.reveal(), &config.key_place(), &fresh).await?;
         let terms = config.looking();
         let settle = terms.settle;
         let fleet = Fleet::new(config.sources(key), store, terms);
@@ -121,13 +120,7 @@ impl Context {
             Some(time) => fleet.as_of(time),
             None => fleet,
         };
-        let files = SystemTime::now();
-        let mut view = look(&mut fleet, Some(Look::Whole), Moment { now, files }).await?;
-        if let Some(wait) = view.look_again.map(|wait| wait.min(settle)) {
-            // Something was dropped this very moment: `cp report reports/ && stationkeep drift` should see it.
-            tokio::time::sleep(wait).await;
-            view = look(&mut fleet, None, Moment { now, files: files + wait }).await?;
-        }
+        let view = settled_look(&mut fleet, Some(Look::Whole), now, settle).await?;
         let context = Context { fleet, view };
         context.tell_errors()?;
         Ok(context)
@@ -165,11 +158,6 @@ impl Context {
         self.fleet.store()
     }
 
-    /// Lets a script go, or says why it is held.
-    pub fn clear(&self, script: &Script, row: &Row) -> Result<Cleared, CliError> {
-        self.view.clear(script, row).map_err(|change| held(&script.station, change))
-    }
-
     /// Where reports are judged and recorded.
     pub fn intake(&self) -> Intake<'_> {
         let View { reading, sources, at, .. } = &*self.view;
@@ -182,6 +170,13 @@ impl Context {
             json["commit"] = commit.json();
         }
         json
+    }
+
+    /// Says that nothing is on record yet, where that is so.
+    pub fn tell_first_day(&self) {
+        if let Some(first_day) = self.view.first_day() {
+            eprintln!("stationkeep: {first_day}");
+        }
     }
 
     /// The same for people, beside a result that has a form of its own.
@@ -222,7 +217,21 @@ impl Context {
     }
 }
 
-async fn look(fleet: &mut Fleet, files: Option<Look>, moment: Moment) -> Result<Arc<View>, CliError> {
+/// A look that also sees what was dropped this very moment: `cp report reports/ && stationkeep drift` should see it.
+pub async fn settled_look(
+    fleet: &mut Fleet,
+    files: Option<Look>,
+    now: Timestamp,
+    settle: Duration,
+) -> Result<Arc<View>, FleetError> {
+    let at = SystemTime::now();
+    let view = look(fleet, files, Moment { now, files: at }).await?;
+    let Some(wait) = view.look_again.map(|wait| wait.min(settle)) else { return Ok(view) };
+    tokio::time::sleep(wait).await;
+    look(fleet, None, Moment { now, files: at + wait }).await
+}
+
+async fn look(fleet: &mut Fleet, files: Option<Look>, moment: Moment) -> Result<Arc<View>, FleetError> {
     let (reports, entries) = (counter("reading reports"), counter("reading the ledger"));
     let mut news = |news: News| match news {
         News::Report => reports.inc(1),
@@ -239,5 +248,5 @@ async fn look(fleet: &mut Fleet, files: Option<Look>, moment: Moment) -> Result<
     let view = fleet.look(files, moment, &mut news).await;
     reports.finish_and_clear();
     entries.finish_and_clear();
-    Ok(view?)
+    view
 }

@@ -22,18 +22,15 @@ pub struct Args {
     /// As it stood at this time (RFC 3339): reports up to it, the clock at it, today's inventory
     #[arg(long, value_name = "TIME", value_parser = time)]
     as_of: Option<Timestamp>,
-    /// How to print it
+    /// How to print it: for people, as unified diffs only, or for programs
     #[arg(long, value_enum, default_value = "text")]
     format: Format,
 }
 
 #[derive(Debug, Clone, Copy, clap::ValueEnum)]
 enum Format {
-    /// For people: standing, diff, and where each line comes from
     Text,
-    /// Unified diffs only
     Diff,
-    /// Stable, for programs
     Json,
 }
 
@@ -47,6 +44,7 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
         None => Context::open(config).await?,
     };
     let Drifts { shown, totals } = context.view.drift(context.rows(&args.stations)?, args.all);
+    context.tell_first_day();
     match args.format {
         Format::Json => {
             let stations: Vec<_> = shown.iter().map(|row| drift::json(&row.drift)).collect();

@@ -32,6 +32,11 @@ impl CliError {
         CliError::failed(with_causes(error))
     }
 
+    /// What it says.
+    pub fn text(&self) -> &str {
+        &self.text
+    }
+
     /// Says it on standard error.
     pub fn tell(self) -> Exit {
         if !self.text.is_empty() {

@@ -1,16 +1,18 @@
 //! `ledger`: verify the chain, export it, import it.
 
-use std::io::Read;
+use std::fs::File;
+use std::io::{Read, Write};
+use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use jiff::Timestamp;
 
 use super::context::Context;
-use super::error::{CliError, print};
+use super::error::{CliError, findings_text, paint, print};
 use super::exit::Exit;
 use crate::fleet::intake::{LineBatch, Received};
-use crate::ledger::export_line;
+use crate::ledger::{export_line, key_line, key_of_line};
 use crate::store::{Entry, Verification};
 
 /// The ledger of reports and issued scripts.
@@ -66,13 +68,14 @@ async fn export(config: &Path, out: Option<PathBuf>) -> Result<Exit, CliError> {
         Ok(context) => context.store().clone(),
         Err(_) => super::context::ledger(config).await?,
     };
-    let mut file = match &out {
-        Some(path) => Some(
-            std::fs::File::create(path)
-                .map_err(|e| CliError::failed(format!("cannot write {}: {e}", path.display())))?,
-        ),
-        None => None,
+    let create = |path: &PathBuf| {
+        // Who worked where and when is nobody else's business.
+        let file = File::options().write(true).create(true).truncate(true).mode(0o600).open(path);
+        file.map_err(|e| CliError::failed(format!("cannot write {}: {e}", path.display())))
     };
+    let mut file = out.as_ref().map(create).transpose()?;
+    let key = store.kept_key().await?.map(|check| key_line(&check) + "\n").unwrap_or_default();
+    write(&mut file, &key)?;
     let mut seq = 0;
     loop {
         let page = store.entries_after(seq, 1_000).await?;
@@ -83,15 +86,19 @@ async fn export(config: &Path, out: Option<PathBuf>) -> Result<Exit, CliError> {
             Ok::<_, CliError>(export_line(&entry.body, recorded)? + "\n")
         };
         let text: String = page.iter().map(line).collect::<Result<_, _>>()?;
-        match &mut file {
-            Some(file) => std::io::Write::write_all(file, text.as_bytes())?,
-            None => print(&text)?,
-        }
+        write(&mut file, &text)?;
     }
     if let Some(file) = file {
         file.sync_all()?;
     }
     Ok(Exit::Done)
+}
+
+fn write(file: &mut Option<File>, text: &str) -> Result<(), CliError> {
+    match file {
+        Some(file) => Ok(file.write_all(text.as_bytes())?),
+        None => print(text),
+    }
 }
 
 async fn import(config: &Path, file: &Path) -> Result<Exit, CliError> {
@@ -105,6 +112,13 @@ async fn import(config: &Path, file: &Path) -> Result<Exit, CliError> {
             .map_err(|e| CliError::usage(format!("cannot read {}: {e}", file.display())))?;
         (file.display().to_string().into(), text)
     };
+    if let Some(other) = text.lines().find_map(key_of_line).filter(|check| check != context.store().key()) {
+        eprintln!(
+            "stationkeep: {name} comes from a ledger with another key (check value {other}, here {}). Codes recorded there \
+             cannot be compared here, so they count as unknown. To keep them, import it into a ledger with that key.",
+            context.store().key()
+        );
+    }
     let mut counts = [0usize; 3];
     let bar = super::context::progress("importing");
     bar.set_length(text.lines().count() as u64);
@@ -122,7 +136,7 @@ async fn import(config: &Path, file: &Path) -> Result<Exit, CliError> {
                 Received::Duplicate(_) => counts[1] += 1,
                 Received::Rejected(findings) => {
                     counts[2] += 1;
-                    findings.iter().for_each(|finding| eprintln!("{finding}"));
+                    eprint!("{}", findings_text(&findings, &[], paint()));
                 }
             }
         }

@@ -8,7 +8,7 @@ use super::error::{CliError, print};
 use super::exit::Exit;
 use super::format::release_hint;
 use super::saying::{said, write_down};
-use crate::brake::{Alteration, Altered, Change};
+use crate::brake::{Alteration, Altered, Held, Numbers};
 use crate::finding::plural;
 use crate::fleet::View;
 use crate::ledger::{Decision, Digest, Release, Said};
@@ -33,37 +33,42 @@ pub struct Args {
 
 pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     let mut context = Context::open(config).await?;
-    let Some(change) = context.view.change.as_ref().cloned() else {
+    let Some(held) = context.view.held() else {
         return Err(CliError::failed("nothing is held, so there is nothing to release."));
     };
+    let change = &held.change;
     if change.digest != args.change {
         return Err(CliError::failed(format!(
             "change {} is not held. What is held now is {}, since an edit changed what is wanted. {}",
             args.change,
             change.digest,
-            release_hint(&change)
+            release_hint(&held)
         )));
     }
     let Some(by) = &args.by else {
-        print(&listing(&context.view, &change))?;
+        print(&listing(&context.view, &held))?;
         return Ok(context.exit(Exit::Done));
     };
     let said = Said { at: context.view.release_at(), ..said(&context, by, args.why.as_deref()) };
-    let count = plural(change.stations.len() as u64, "station");
-    let release = Release { said, stations: context.view.to_release(), change: change.digest };
+    let release = Release { said, stations: context.view.to_release(), change: change.digest.clone() };
     write_down(&context, &Decision::Release(release)).await?;
     context.look_again().await?;
-    if let Some(change) = context.view.change.as_ref() {
+    if let Some(held) = context.view.held() {
         let why = "it is released, and scripts are held all the same: what is wanted or on record has changed since.";
-        return Err(CliError::failed(format!("{why} {}", release_hint(change))));
+        return Err(CliError::failed(format!("{why} {}", release_hint(&held))));
     }
-    print(&format!("Released: the scripts of {count} can be keyed. `stationkeep script --all` lists them.\n"))?;
+    let Numbers { altered, held, .. } = held.numbers();
+    let (altered, held) = (plural(altered as u64, "station"), plural(held as u64, "script"));
+    print(&format!(
+        "Released: {held} can be keyed, and {altered} would change. `stationkeep script --all` lists the scripts.\n"
+    ))?;
     Ok(context.exit(Exit::Done))
 }
 
 /// Every station of the change, and what would change at it.
-fn listing(view: &View, change: &Change) -> String {
-    let mut out = format!("{}\n", change.sentence());
+fn listing(view: &View, held: &Held) -> String {
+    let change = &held.change;
+    let mut out = format!("{}\n", held.sentence());
     for name in change.stations.union(&change.in_hand) {
         let _ = writeln!(out, "\n{name}");
         match view.row(name).and_then(|row| row.alteration.as_ref()) {
@@ -83,8 +88,11 @@ fn alterations_text(out: &mut String, alteration: &Alteration) {
         let _ = writeln!(out, "  {}", altered_text(altered));
     }
     for script in &alteration.in_hand {
-        let _ = writeln!(out, "  script {}, shown {:.0} and not reported on:", script.script, script.at);
-        script.alters.iter().for_each(|altered| {
+        let others: Vec<_> = script.alters.iter().filter(|altered| !alteration.wanted.contains(altered)).collect();
+        let leads = if others.is_empty() { " leads to the same" } else { " leads to:" };
+        let at = script.at.strftime("%Y-%m-%d %H:%M UTC");
+        let _ = writeln!(out, "  script {}, handed out {at} and not reported on,{leads}", script.script);
+        others.iter().for_each(|altered| {
             let _ = writeln!(out, "    {}", altered_text(altered));
         });
     }

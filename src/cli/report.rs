@@ -4,12 +4,17 @@ use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use serde_json::{Value as Json, json};
+use uuid::Uuid;
+
 use super::context::Context;
 use super::error::{CliError, findings_text, paint, print};
 use super::exit::Exit;
+use super::format::Format;
 use crate::files::FileText;
-use crate::fleet::Texts;
 use crate::fleet::intake::Received;
+use crate::fleet::{Answer, Texts};
+use crate::ledger;
 
 /// Takes up field reports.
 #[derive(Debug, clap::Args)]
@@ -17,28 +22,48 @@ pub struct Args {
     /// Report files (YAML, JSON, or JSON lines); `-` reads standard input
     #[arg(required = true)]
     files: Vec<PathBuf>,
+    /// How to print what came of each: for people, or a JSON object a line
+    #[arg(long, value_enum, default_value = "text")]
+    format: Format,
 }
 
 pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
-    let context = Context::open(config).await?;
+    let mut context = Context::open(config).await?;
     let mut rejected = false;
     for path in &args.files {
         let (name, bytes) = match read(path) {
             Ok(read) => read,
-            Err(shown) => {
+            Err(error) => {
                 // Each file stands for itself.
-                rejected |= shown.tell() != Exit::Done;
+                if let Format::Json = args.format {
+                    print_line(&json!({ "outcome": "refused", "reasons": [error.text()] }))?;
+                }
+                rejected |= error.tell() != Exit::Done;
                 continue;
             }
         };
-        let received = match path.extension().is_some_and(|ending| ending == "jsonl") {
+        let is_lines = path.extension().is_some_and(|ending| ending == "jsonl");
+        let received = match is_lines {
             true => context.intake().dropped_lines(&name, &numbered(&bytes)).await?,
             false => vec![context.intake().report(&name, &bytes).await?],
         };
+        // Of lines each is said alone; what came of them together is the station's to show.
+        let came = match &received[..] {
+            [one] if !is_lines => came_of(&mut context, &name, &bytes, one).await?,
+            _ => None,
+        };
         let texts: Texts = [(name.clone(), Arc::new(FileText::new(bytes)))].into();
         for one in &received {
-            rejected |= matches!(one, Received::Rejected(_));
-            print(&said(&name, one, &texts))?;
+            if let Received::Rejected(findings) = one {
+                rejected = true;
+                if let Format::Text = args.format {
+                    eprint!("{}", findings_text(findings, &[&texts], paint()));
+                }
+            }
+            match args.format {
+                Format::Text => print(&text(&name, one, &came))?,
+                Format::Json => print_line(&body(one, &came))?,
+            }
         }
     }
     Ok(if rejected { Exit::Usage } else { Exit::Done })
@@ -51,16 +76,54 @@ fn numbered(bytes: &[u8]) -> Vec<(u32, String)> {
     lines.map(|(number, line)| (number, line.to_owned())).collect()
 }
 
-/// What became of a report, in a line; why it was rejected goes to standard error.
-fn said(name: &str, received: &Received, texts: &Texts) -> String {
+/// What came of a report: its id, and the answer; nothing of one that was rejected.
+type Came = Option<(Uuid, Answer)>;
+
+/// Looks what came of a report that is on record.
+async fn came_of(context: &mut Context, name: &Arc<str>, bytes: &[u8], received: &Received) -> Result<Came, CliError> {
     match received {
+        Received::New(_) | Received::Duplicate(_) => {}
+        Received::Rejected(_) => return Ok(None),
+    }
+    let Ok((report, _)) = ledger::read(name, bytes) else { return Ok(None) };
+    let before = context.view.clone();
+    context.look_again().await?;
+    let answer = context.intake().answer(&report, &before, &context.view).await?;
+    Ok(Some((report.id, answer)))
+}
+
+fn text(name: &str, received: &Received, came: &Came) -> String {
+    let mut text = match received {
         Received::New(station) => format!("{name}: recorded, for {station}\n"),
         Received::Duplicate(station) => format!("{name}: on record already, for {station}\n"),
-        Received::Rejected(findings) => {
-            eprint!("{}", findings_text(findings, &[texts], paint()));
-            format!("{name}: rejected, kept with the reasons\n")
-        }
+        Received::Rejected(_) => format!("{name}: rejected, kept with the reasons\n"),
+    };
+    let Some((_, Answer { consequences, missing })) = came else { return text };
+    consequences.iter().for_each(|one| text += &format!("  {one}\n"));
+    if !missing.is_empty() {
+        text += "Still missing:\n";
     }
+    missing.iter().for_each(|one| text += &format!("  {one}\n"));
+    text
+}
+
+/// The same for programs: what the interface for programs answers, too.
+fn body(received: &Received, came: &Came) -> Json {
+    let outcome = match received {
+        Received::New(_) => "recorded",
+        Received::Duplicate(_) => "duplicate",
+        Received::Rejected(findings) => {
+            let reasons: Vec<String> = findings.iter().map(ToString::to_string).collect();
+            return json!({ "outcome": "refused", "reasons": reasons });
+        }
+    };
+    let (id, answer) = came.clone().unwrap_or_default();
+    json!({ "id": id, "outcome": outcome, "consequences": answer.consequences, "missing": answer.missing })
+}
+
+/// One object a line, a line a file.
+fn print_line(json: &Json) -> Result<(), CliError> {
+    print(&format!("{json}\n"))
 }
 
 fn read(path: &Path) -> Result<(Arc<str>, Vec<u8>), CliError> {

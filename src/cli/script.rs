@@ -26,7 +26,7 @@ pub struct Args {
     /// With --all: only the stations of this site
     #[arg(long, requires = "all", value_name = "SITE")]
     site: Option<String>,
-    /// How to print it
+    /// How to print it: a card (80 columns), the bare keys, for programs, or the card as a page
     #[arg(long, value_enum, default_value = "card")]
     format: ScriptFormat,
     /// Write it to this file instead of standard output; with --all, a file a station into this new folder
@@ -53,11 +53,11 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
         Some(names) => context.view.renewing(row, names, &mut memory).map_err(|other| not_to_renew(row, other))?,
     };
     let text = match keying {
-        Keying::Script { script, codes } => {
-            record_scripts(context.store(), &[context.clear(&script, row)?], context.view.at).await?;
+        Keying::Script { script, cleared, codes } => {
+            record_scripts(context.store(), &[cleared], context.view.at).await?;
             shown(&script, &row.station, &context, &codes, args.format)
         }
-        Keying::Held(change) => return Err(held(name, change)),
+        Keying::Held(_) => return Err(held(name, context.view.held().as_ref())),
         Keying::Nothing => {
             let full = script::full_presses(&row.station, &row.record, &context.view.codes_for(row), &mut memory);
             let text = nothing(row, full, way, args.format);

@@ -10,9 +10,8 @@ use super::format::{ScriptFormat, release_hint};
 use super::layout::shown;
 use super::private::write_private;
 use crate::finding::did_you_mean;
-use crate::fleet::{Row, record_scripts};
-use crate::script::{Errand, Memory, Script, WorkList};
-use crate::setting::Codes;
+use crate::fleet::{Cleared, Row, record_scripts};
+use crate::script::{Memory, Script, WorkList};
 
 pub async fn run(
     site: Option<String>,
@@ -28,12 +27,8 @@ pub async fn run(
     }
     let context = Context::open(config).await?;
     let rows = rows(&context, site.as_deref())?;
-    let list = list(&context, &rows);
-    let cleared = |(_, errand, script, _): (usize, &Errand, &Script, &Codes)| {
-        context.clear(script, context.row(&errand.station.name)?)
-    };
-    let scripts: Vec<_> = list.to_key().map(cleared).collect::<Result<_, _>>()?;
-    record_scripts(context.store(), &scripts, context.view.at).await?;
+    let (list, cleared) = list(&context, &rows);
+    record_scripts(context.store(), &cleared, context.view.at).await?;
     match (&out, format) {
         (Some(folder), _) => {
             write_folder(folder, &list, &context, format)
@@ -44,8 +39,9 @@ pub async fn run(
         (None, ScriptFormat::Keys) => print(&keys(&list, &context))?,
         (None, ScriptFormat::Card | ScriptFormat::Html) => print(&cards(&list, &context))?,
     }
-    if let Some(held) = list.held().next().and(context.view.change.as_ref()) {
-        eprintln!("stationkeep: scripts are held: {}", release_hint(held));
+    context.tell_first_day();
+    if let Some(held) = list.held().next().and(context.view.held()) {
+        eprintln!("stationkeep: scripts are held: {}", release_hint(&held));
     }
     let ended = if list.stuck().next().is_some() || list.held().next().is_some() { Exit::Failed } else { Exit::Done };
     Ok(context.exit(ended))
@@ -65,7 +61,7 @@ fn rows<'c>(context: &'c Context, site: Option<&str>) -> Result<Vec<&'c Row>, Cl
     Ok(here)
 }
 
-fn list(context: &Context, rows: &[&Row]) -> WorkList {
+fn list(context: &Context, rows: &[&Row]) -> (WorkList, Vec<Cleared>) {
     let bar = progress("writing scripts");
     bar.set_length(rows.len() as u64);
     let list = context.view.work_list(rows, &mut Memory::default(), || bar.inc(1));

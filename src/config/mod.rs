@@ -14,15 +14,17 @@ pub use read::{Loaded, load, read};
 pub use webhook::{Resolved, Target, Url, Webhook, WebhookKind};
 
 use std::net::SocketAddr;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
+use std::sync::Arc;
 use std::time::Duration;
 
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
 use crate::drift::Rules;
-use crate::files::{Folder, Interest, cleaned};
+use crate::files::{Folder, Interest, KeyPlace, cleaned};
 use crate::fleet::{LookTerms, Source, Sources};
+use crate::setting::Reference;
 use crate::web::Access;
 
 /// All that `stationkeep.yaml` says, with defaults where it says nothing.
@@ -40,6 +42,8 @@ pub struct Config {
     pub reports: Folder,
     /// `sqlite:` and an absolute path, or `postgres://…`.
     pub ledger: Address,
+    /// Where the key of fingerprints is kept, where the file says so.
+    pub key: Option<Reference>,
     /// A loopback address, unless there are tokens; port 0 is any free one.
     pub listen: SocketAddr,
     /// What browsers reach this program at, without a slash at its end; `None`: messages carry no links.
@@ -64,7 +68,7 @@ impl Config {
     /// How the fleet is looked at.
     pub fn looking(&self) -> LookTerms {
         let rules = Rules { reconfirm_days: self.reconfirm_days, require_tests: self.require_tests };
-        LookTerms { rules, limit: self.brake.limit(), settle: self.settle() }
+        LookTerms { rules, limit: Arc::new(self.brake.limit()), settle: self.settle() }
     }
 
     /// Where its files are, with the key of its fingerprints.
@@ -102,11 +106,16 @@ impl Config {
         Interest { trees, inboxes: vec![self.reports.clone()], files }
     }
 
-    /// Where the key of fingerprints is kept: beside a SQLite ledger, else where that would be by default.
-    pub fn key_file(&self) -> PathBuf {
-        match self.ledger.reveal().strip_prefix("sqlite:") {
-            Some(path) => Path::new(path).with_extension("key"),
-            None => cleaned(&self.folder.join("../var/stationkeep.key")),
+    /// Where the key of fingerprints is kept: where the file says, else beside a SQLite ledger.
+    pub fn key_place(&self) -> KeyPlace {
+        match &self.key {
+            Some(Reference::Env(name)) => KeyPlace::Env(name.to_string()),
+            Some(Reference::File(path)) => KeyPlace::File(cleaned(&self.folder.join(&**path))),
+            // Neither is read from a file.
+            Some(Reference::Factory) | None => {
+                let ledger = self.ledger.reveal().strip_prefix("sqlite:").unwrap_or("stationkeep.db");
+                KeyPlace::File(cleaned(&self.folder.join(ledger).with_extension("key")))
+            }
         }
     }
 }

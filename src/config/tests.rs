@@ -7,6 +7,7 @@ use crate::finding::{Code, Finding};
 use proptest::prelude::*;
 use std::ffi::OsString;
 use std::fs;
+use std::path::Path;
 
 fn read_text(text: &str) -> Result<Config, Vec<Finding>> {
     read(&"stationkeep.yaml".into(), Path::new("/no/such/config"), text.as_bytes())
@@ -27,7 +28,7 @@ fn a_file_that_says_nothing_means_the_documented_defaults() {
     assert_eq!(config.keybooks.path, base.join("keybooks"));
     assert_eq!(config.reports.path, base.join("reports"));
     assert_eq!(config.ledger.reveal(), "sqlite:/no/such/var/stationkeep.db");
-    assert_eq!(config.key_file(), Path::new("/no/such/var/stationkeep.key"));
+    assert_eq!(config.key_place(), KeyPlace::File("/no/such/var/stationkeep.key".into()));
     assert_eq!(config.listen.to_string(), "127.0.0.1:8470");
     assert_eq!((config.address.as_ref(), config.access.tokens.len()), (None, 0));
     assert_eq!((config.settle_ms, config.reconfirm_days, config.full_pass_minutes), (500, 365, 15));
@@ -298,8 +299,10 @@ access:
 
 #[test]
 fn a_ledger_address_is_made_absolute_or_kept() {
-    let ledger =
-        |text: &str| read_text(&format!("stationkeep: 1\nledger: {text}\n")).map(|c| c.ledger.reveal().to_owned());
+    let ledger = |text: &str| {
+        read_text(&format!("stationkeep: 1\nkey: {{secret: \"env:KEY\"}}\nledger: {text}\n"))
+            .map(|c| c.ledger.reveal().to_owned())
+    };
     for (text, address) in [
         ("sqlite:stationkeep.db", "sqlite:/no/such/config/stationkeep.db"),
         ("sqlite:/var/lib/x y.db", "sqlite:/var/lib/x y.db"),
@@ -318,6 +321,23 @@ fn a_ledger_address_is_made_absolute_or_kept() {
         "\"sqlite:a\\0b\"",
     ] {
         assert_eq!(ledger(text).unwrap_err().len(), 1, "{text}");
+    }
+}
+
+#[test]
+fn the_key_lies_beside_a_sqlite_ledger_or_where_the_file_says_and_postgresql_needs_one_that_is_said() {
+    let place = |more: &str| read_text(&format!("stationkeep: 1\n{more}")).map(|config| config.key_place());
+    let file = |path: &str| Ok(KeyPlace::File(path.into()));
+    assert_eq!(place(""), file("/no/such/var/stationkeep.key"));
+    assert_eq!(place("ledger: sqlite:fleet.db\n"), file("/no/such/config/fleet.key"));
+    assert_eq!(place("key: {secret: \"file:../keys/one\"}\n"), file("/no/such/keys/one"));
+    let server = "ledger: postgres://u:p@db/fleet\n";
+    assert_eq!(place(&format!("{server}key: {{secret: \"env:KEY\"}}\n")), Ok(KeyPlace::Env("KEY".into())));
+    let findings = place(server).unwrap_err();
+    assert_eq!((findings.len(), findings[0].place.line), (1, 2));
+    assert!(findings[0].message.contains("needs a `key`") && !findings[0].to_string().contains("u:p"));
+    for wrong in ["key: abc\n", "key: {secret: abc}\n", "key: {}\n", "key: {secret: \"file:k\", more: 1}\n"] {
+        assert!(place(wrong).is_err(), "{wrong}");
     }
 }
 
@@ -413,7 +433,7 @@ fn what_moves_when_a_ref_moves_is_of_interest() {
 
 #[test]
 fn debug_output_holds_no_address() {
-    let text = "stationkeep: 1\nledger: postgres://u:geheim@h/d\nwebhooks: [{name: a, url: \"https://h/geheim\"}]\n";
+    let text = "stationkeep: 1\nkey: {secret: \"env:K\"}\nledger: postgres://u:geheim@h/d\nwebhooks: [{name: a, url: \"https://h/geheim\"}]\n";
     let config = read_text(text).unwrap();
     assert!(!format!("{config:?}").contains("geheim"));
     let Resolved::On(target) = config.webhooks[0].resolve(&Secrets::new(Path::new("/"), &|_| None)) else { panic!() };

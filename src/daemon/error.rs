@@ -1,8 +1,8 @@
 //! Why the daemon cannot run, and how an error is told with its causes.
 
-use crate::files::{KeyError, WatchError};
+use crate::files::WatchError;
 use crate::finding::Finding;
-use crate::fleet::FleetError;
+use crate::fleet::{FleetError, KeyedError};
 use crate::store::StoreError;
 use crate::web::ListenError;
 use crate::webhook::SendError;
@@ -21,7 +21,7 @@ pub enum ServeError {
     #[error(transparent)]
     Fleet(#[from] FleetError),
     #[error(transparent)]
-    Key(#[from] KeyError),
+    Ledger(#[from] KeyedError),
     #[error(transparent)]
     Watch(#[from] WatchError),
     #[error(transparent)]
@@ -39,7 +39,7 @@ impl ServeError {
             ServeError::Config(_) | ServeError::Clock(_) => true,
             ServeError::Store(_)
             | ServeError::Fleet(_)
-            | ServeError::Key(_)
+            | ServeError::Ledger(_)
             | ServeError::Watch(_)
             | ServeError::Sender(_)
             | ServeError::Listen(_)

@@ -86,7 +86,8 @@ fn shown(view: &View, notifier: &Notifier) -> PassStatus {
     let errors = view.findings().iter().filter(|finding| finding.is_error()).count();
     PassStatus {
         totals: view.totals.clone(),
-        held: view.change.as_ref().map_or(0, |held| held.stations.len() as u64),
+        held: view.held().map(|held| held.numbers()),
+        on_record: view.tally.on_record,
         open_cases: notifier.open_cases(),
         in_use_since: view.in_use_since,
         errors: errors as u64,

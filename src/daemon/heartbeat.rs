@@ -3,8 +3,8 @@
 //!
 //! What a beat proves: the program runs, its last pass finished and is young enough, it watches stations by an inventory
 //! that could once be used, the ledger took a write just before,
-//! and this receiver can be reached. What it does not prove: that another webhook's receiver can be, that anybody reads
-//! alerts, that a report reached the folder, or that any station holds what it should.
+//! and this receiver can be reached. It says whether every webhook for alerts is stopped or silent, as probes and metrics do.
+//! What it does not prove: that anybody reads alerts, that a report reached the folder, or that any station holds what it should.
 
 use std::sync::Arc;
 use std::time::Duration;
@@ -99,7 +99,7 @@ impl Heartbeat {
         self.status.send_modify(|status| status.state = PumpState::Sending);
         let id = format!("beat-{}", Uuid::now_v7());
         let name = Name::from(self.to.webhook.as_str());
-        let beat = heartbeat(&name, id, self.every_seconds, &self.source, self.clock.now());
+        let beat = heartbeat(&name, id, (self.every_seconds, self.health.is_silent()), &self.source, self.clock.now());
         let timestamp_s = system_ms().div_euclid(1000);
         let message = Message { id: &beat.id, timestamp_s, content_type: CONTENT_TYPE, body: &beat.body };
         let attempt = self.sender.send(&self.to.url, &self.to.secrets, &message).await;

@@ -8,8 +8,8 @@ use std::time::Duration;
 use jiff::Timestamp;
 
 use crate::alert::{
-    AlertTerms, CONTENT_TYPE, Cases, Cause, FilesRead, Message, OutScript, Pass, RejectedReport, RejectedReports,
-    ReportTaken, Silent, Stopped, ToCallBack, Verdict, Work, decide, last_rejected_told,
+    AlertTerms, Brake, CONTENT_TYPE, Cases, Cause, FilesRead, Message, OutScript, Pass, RejectedReport,
+    RejectedReports, ReportTaken, Silent, Stopped, ToCallBack, Verdict, Work, decide, last_rejected_told,
 };
 use crate::drift::StationDrift;
 use crate::finding::Finding;
@@ -96,7 +96,7 @@ impl Notifier {
         let decision = PassWrites { cases: writes, messages: outgoing };
         let mut count = 0;
         if !decision.is_empty() {
-            let Some(new) = store.commit_pass_at(&decision, self.turn).await? else {
+            let Some(new) = store.commit_pass(&decision, self.turn).await? else {
                 // Another daemon on the same ledger has told meanwhile: go by what it told.
                 let cause = std::mem::take(&mut self.cause);
                 *self = Notifier::resume(store, self.terms.clone(), cause).await?;
@@ -141,6 +141,8 @@ impl Notifier {
         let memory = RefCell::new(Memory::for_a_fleet());
         let digest = |station: &Name| view.script_digest(station, &mut memory.borrow_mut());
         let next = view.foresee();
+        let held = tokio::task::block_in_place(|| view.held());
+        let wanted = || view.wanted_digest();
         let pass = Pass {
             stations: &stations,
             waiting: &self.waiting,
@@ -149,7 +151,7 @@ impl Notifier {
             work: Work { next: &next, digest: &digest },
             commit: view.reading.commit.as_deref(),
             decisions: Some(&view.decisions),
-            held: view.change.as_ref(),
+            brake: Brake { held: held.as_ref(), tally: view.tally, limit: &view.limit, wanted: &wanted },
             handed_out: ToCallBack(&|name| view.to_call_back(name).map(out)),
             inventory: FilesRead {
                 findings: view.findings(),
@@ -164,7 +166,7 @@ impl Notifier {
             ledger_seq: self.ledger_seq,
             clock: view.at,
         };
-        Ok(decide(&self.cases, &pass, &self.terms))
+        Ok(tokio::task::block_in_place(|| decide(&self.cases, &pass, &self.terms)))
     }
 
     /// Looks which webhooks had something to deliver for longer than they may, and delivered nothing. What is stopped is

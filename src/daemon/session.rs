@@ -11,10 +11,10 @@ use uuid::Uuid;
 
 use crate::alert::{AlertTerms, Cause, Subscription, source_of};
 use crate::config::{self, Config};
-use crate::files::{Interest, Look, Means, Pace, Tree, Watch, load_or_make_key};
+use crate::files::{Interest, Look, Means, Pace, Tree, Watch};
 use crate::finding::Finding;
 use crate::fleet::intake::Received;
-use crate::fleet::{Askers, Asking, Fleet, FleetError, Moment, News, View, asking};
+use crate::fleet::{Askers, Asking, Fleet, FleetError, Moment, News, View, asking, open_with_key};
 use crate::setting::Name;
 use crate::store::{Queue, Store};
 use crate::web::{Cards, Outside};
@@ -146,8 +146,8 @@ impl<'a> Session<'a> {
         front: &'a mut Front,
     ) -> Result<Session<'a>, ServeError> {
         let config = &basis.config;
-        let key = load_or_make_key(&config.key_file(), &config::random_key())?;
-        let store = Store::open(config.ledger.reveal()).await?;
+        let fresh = config::random_key();
+        let (store, key) = open_with_key(config.ledger.reveal(), &config.key_place(), &fresh).await?;
         let pace = Pace::settling(config.settle());
         let watch = Watch::start(config.interest([]), pace, Means::Events).await?;
         let (asking, askers) = asking();

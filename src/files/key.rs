@@ -2,6 +2,7 @@
 //!
 //! It never replaces a key that is there, since fingerprints of another key can no longer be compared.
 
+use std::fmt;
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
 use std::os::unix::fs::OpenOptionsExt;
@@ -9,6 +10,55 @@ use std::path::{Path, PathBuf};
 
 use super::tree::{Content, bounded};
 use super::walk::why;
+use crate::setting::hex;
+
+/// Where the key of an installation is kept.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum KeyPlace {
+    /// A file, by its path.
+    File(PathBuf),
+    /// A variable of the environment, by its name.
+    Env(String),
+}
+
+impl fmt::Display for KeyPlace {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            KeyPlace::File(path) => write!(f, "{}", path.display()),
+            KeyPlace::Env(name) => write!(f, "the variable {name}"),
+        }
+    }
+}
+
+impl KeyPlace {
+    /// The key, where there is one.
+    ///
+    /// # Errors
+    /// It cannot be read, or is something else.
+    pub fn load(&self) -> Result<Option<[u8; 32]>, KeyError> {
+        match self {
+            KeyPlace::File(path) => load_key(path),
+            KeyPlace::Env(name) => match std::env::var_os(name) {
+                Some(text) => {
+                    let key = parse(text.as_encoded_bytes());
+                    key.map(Some).ok_or_else(|| KeyError::NoKey { name: name.clone() })
+                }
+                None => Ok(None),
+            },
+        }
+    }
+
+    /// The key; where there is none yet, and it is kept in a file, `fresh` becomes it.
+    ///
+    /// # Errors
+    /// It cannot be made or read, or is something else.
+    pub fn load_or_make(&self, fresh: &[u8; 32]) -> Result<[u8; 32], KeyError> {
+        match self {
+            KeyPlace::File(path) => load_or_make_key(path, fresh),
+            KeyPlace::Env(name) => self.load()?.ok_or_else(|| KeyError::Unset { name: name.clone() }),
+        }
+    }
+}
 
 /// Why there is no key.
 #[derive(Debug, thiserror::Error)]
@@ -18,8 +68,12 @@ pub enum KeyError {
     Make { path: PathBuf, error: io::Error },
     #[error("cannot read the key file {}: {}", path.display(), why(error))]
     Read { path: PathBuf, error: io::Error },
-    #[error("the key file {} is damaged: it should hold 64 hexadecimal digits; restore it from a backup, or remove it and give up comparing codes with those keyed before", path.display())]
+    #[error("the key file {} is damaged: it should hold 64 hexadecimal digits; restore it from a backup", path.display())]
     Damaged { path: PathBuf },
+    #[error("the key in the variable {name} is damaged: it should hold 64 hexadecimal digits")]
+    NoKey { name: String },
+    #[error("there is no key: the variable {name} is not set. Make a key once and keep it: openssl rand -hex 32")]
+    Unset { name: String },
 }
 
 /// The key in a file (64 hexadecimal digits). Where there is none yet, `fresh` becomes it, readable by this user only.
@@ -64,7 +118,7 @@ fn parse(bytes: &[u8]) -> Option<[u8; 32]> {
 fn make(path: &Path, fresh: &[u8; 32]) -> io::Result<()> {
     let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     fs::create_dir_all(folder)?;
-    let text: String = fresh.iter().map(|b| format!("{b:02x}")).chain(["\n".into()]).collect();
+    let text = hex(fresh) + "\n";
     let draft = folder.join(format!(".key-{}-{}", std::process::id(), draft_name(fresh)));
     let written = write_new(&draft, &text).and_then(|()| fs::hard_link(&draft, path));
     let _ = fs::remove_file(&draft);
@@ -82,7 +136,7 @@ fn make(path: &Path, fresh: &[u8; 32]) -> io::Result<()> {
 /// Tells drafts of one process apart without giving the key away.
 fn draft_name(fresh: &[u8; 32]) -> String {
     use sha2::{Digest, Sha256};
-    Sha256::digest(fresh).iter().take(4).map(|b| format!("{b:02x}")).collect()
+    hex(&Sha256::digest(fresh)[..4])
 }
 
 fn write_new(path: &Path, text: &str) -> io::Result<()> {

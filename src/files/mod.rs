@@ -4,8 +4,8 @@
 //! bounded in size, count and depth, and blocks: call it where blocking is allowed. The clock, the
 //! environment and randomness are arguments.
 
+mod below;
 mod drop;
-mod hash;
 mod key;
 mod secrets;
 mod tree;
@@ -13,8 +13,7 @@ mod walk;
 mod watch;
 
 pub use drop::{Dropped, EXPORT_LIMIT_BYTES, ExportLines, FileKind, Inbox};
-pub use hash::{content_sha, hex};
-pub use key::{KeyError, load_key, load_or_make_key};
+pub use key::{KeyError, KeyPlace};
 pub use secrets::{Origin, SECRET_LIMIT_BYTES, SecretError, Secrets, process_env};
 pub use tree::{FileText, Look, Tree, read_file, too_large, too_much};
 pub use walk::{LIMIT_DEPTH, LIMIT_FILES, LIMIT_NAMES, LIMIT_TREE_BYTES, Stamp, is_yaml, passed_over, unreadable};

@@ -14,7 +14,7 @@ use std::time::{Duration, SystemTime};
 use sha2::{Digest, Sha256};
 
 use super::Folder;
-use super::walk::{LIMIT_TREE_BYTES, Scope, Stamp, Walk, is_yaml, unreadable, walk, why};
+use super::walk::{LIMIT_TREE_BYTES, Stamp, Walk, unreadable, walk, why};
 use crate::finding::{Code, Finding, Place};
 use crate::yaml::LIMIT_BYTES;
 
@@ -101,17 +101,16 @@ impl Tree {
         now: SystemTime,
         between: &mut dyn FnMut(u32),
     ) -> (Tree, Vec<Finding>) {
-        let scope = Scope { deep: true, wanted: is_yaml };
-        let mut before = walk(folder, scope);
+        let mut before = walk(folder);
         let (mut tree, mut findings) = Tree::contents(&before, earlier, look, now, LIMIT_TREE_BYTES);
         for turn in 0..TRIES {
             between(turn);
-            let after = walk(folder, scope);
+            let after = walk(folder);
             if after.files == before.files && after.findings == before.findings {
                 return (tree, findings);
             }
             std::thread::sleep(FIRST_PAUSE * (1 << turn));
-            before = walk(folder, scope);
+            before = walk(folder);
             (tree, findings) = Tree::contents(&before, earlier, look, now, LIMIT_TREE_BYTES);
         }
         let fix = "Look for a program that keeps writing there.";
@@ -401,7 +400,7 @@ mod tests {
         let scene = Scene::new();
         scene.write("a.yaml", "12345");
         scene.write("b.yaml", "12345");
-        let found = walk(&scene.folder(), Scope { deep: true, wanted: is_yaml });
+        let found = walk(&scene.folder());
         let within = |limit| Tree::contents(&found, &Tree::default(), Look::Whole, later(), limit);
         assert_eq!(within(10).1, []);
         let (tree, findings) = within(9);

@@ -87,19 +87,12 @@ pub(super) struct Walk {
     full: bool,
 }
 
-/// How far a walk goes and for which names.
-#[derive(Clone, Copy)]
-pub(super) struct Scope {
-    pub deep: bool,
-    pub wanted: fn(&str) -> bool,
-}
-
-/// Goes through a folder. A missing folder is a finding, never an empty tree.
-pub(super) fn walk(folder: &Folder, scope: Scope) -> Walk {
+/// Goes through a folder tree for files of YAML. A missing folder is a finding, never an empty tree.
+pub(super) fn walk(folder: &Folder) -> Walk {
     let mut walk = Walk::default();
     match fs::canonicalize(&folder.path).and_then(|real| Ok((fs::metadata(&real)?, real))) {
         Ok((meta, real)) if meta.is_dir() => {
-            walk.folder(Here { path: &folder.path, real: &real, shown: &folder.shown }, scope, &mut vec![id(&meta)]);
+            walk.folder(Here { path: &folder.path, real: &real, shown: &folder.shown }, &mut vec![id(&meta)]);
         }
         Ok(_) => walk.trouble(&folder.shown, "is no folder", "Give the path of a folder."),
         Err(error) if error.kind() == io::ErrorKind::NotFound => {
@@ -152,7 +145,7 @@ struct Here<'p> {
 
 impl Walk {
     /// `above` are the folders this one stands in, itself included.
-    fn folder(&mut self, here: Here<'_>, scope: Scope, above: &mut Vec<(u64, u64)>) {
+    fn folder(&mut self, here: Here<'_>, above: &mut Vec<(u64, u64)>) {
         self.folders.insert(here.real.to_owned());
         let entries = match fs::read_dir(here.path) {
             Ok(entries) => entries,
@@ -167,18 +160,18 @@ impl Walk {
                 return;
             }
             match entry {
-                Ok(entry) => self.entry(here, &entry, scope, above),
+                Ok(entry) => self.entry(here, &entry, above),
                 Err(error) => self.unreadable(here.shown, &error),
             }
         }
     }
 
-    fn entry(&mut self, here: Here<'_>, entry: &DirEntry, scope: Scope, above: &mut Vec<(u64, u64)>) {
+    fn entry(&mut self, here: Here<'_>, entry: &DirEntry, above: &mut Vec<(u64, u64)>) {
         let raw = entry.file_name();
         let name = raw.to_string_lossy();
         let Ok(kind) = entry.file_type() else { return };
-        let candidate = (scope.wanted)(&name);
-        if passed_over(&name) || !(candidate || (scope.deep && (kind.is_dir() || kind.is_symlink()))) {
+        let candidate = is_yaml(&name);
+        if passed_over(&name) || !(candidate || kind.is_dir() || kind.is_symlink()) {
             return;
         }
         let shown = joined(here.shown, &name);
@@ -200,9 +193,7 @@ impl Walk {
             self.link(here, &raw);
         }
         if meta.is_dir() {
-            if scope.deep {
-                self.below(here, &path, &shown, kind.is_symlink(), &meta, scope, above);
-            }
+            self.below(here, &path, &shown, kind.is_symlink(), &meta, above);
         } else if candidate && meta.is_file() {
             self.files.insert(shown.into(), Found { path, stamp: Stamp::of(&meta) });
         } else if candidate {
@@ -214,7 +205,6 @@ impl Walk {
         self.links.insert(here.real.join(name));
     }
 
-    #[expect(clippy::too_many_arguments, reason = "one step of a recursion, called in one place")]
     fn below(
         &mut self,
         here: Here<'_>,
@@ -222,7 +212,6 @@ impl Walk {
         shown: &str,
         linked: bool,
         meta: &Metadata,
-        scope: Scope,
         above: &mut Vec<(u64, u64)>,
     ) {
         if above.contains(&id(meta)) {
@@ -236,7 +225,7 @@ impl Walk {
         match real {
             Ok(real) => {
                 above.push(id(meta));
-                self.folder(Here { path, real: &real, shown }, scope, above);
+                self.folder(Here { path, real: &real, shown }, above);
                 above.pop();
             }
             Err(error) => self.unreadable(shown, &error),

@@ -67,7 +67,8 @@ codes! {
     ValueOutside, "value-outside", Error, "The value cannot be held by that setting of that station model. The keybook lists what each setting takes.";
     NameRepeated, "name-repeated", Error, "A name is given to one thing only. With two definitions nobody can say which one reaches the station.";
     NameUnknown, "name-unknown", Error, "The name is used here but defined nowhere.";
-    LookAlike, "look-alike", Warning, "The name holds a sign that looks like another one, or like nothing at all: a letter of another alphabet, a digit of another script, a space that is none, a mark of direction. It is taken as it is written, so whoever types the name as it looks will not find it.";
+    NameUnfit, "name-unfit", Error, "Names of stations, sites, contacts and profiles stand in reports, messages, addresses and other people's systems: 1 to 64 characters, none of which moves or hides text.";
+    LookAlike, "look-alike", Warning, "The name holds a sign that looks like another one, or like nothing at all: a letter of another alphabet, a digit of another script, a space that is none. It is taken as it is written, so whoever types the name as it looks will not find it.";
     SecretLiteral, "secret-literal", Error, "Access codes never stand in the inventory, which many people read. Write a reference: {secret: \"file:PATH\"} or {secret: \"env:NAME\"}.";
     SecretUnfit, "secret-unfit", Error, "What the reference leads to is no code that this setting can hold.";
     SecretUnread, "secret-unread", Warning, "The code cannot be read on this machine. Scripts made here will show a placeholder that the technician fills in.";
@@ -87,7 +88,8 @@ codes! {
     ExtensionOutside, "extension-outside", Warning, "An extension exists inside an exchange only; a station on a direct line cannot reach it.";
     ExtensionPublic, "extension-public", Warning, "An extension is dialled as it is, inside the exchange and without the outside prefix. This one reads like a public number in full.";
     AbroadOtherwise, "abroad-otherwise", Warning, "Numbers of another country are dialled behind an international prefix, 00 where the line says nothing (011 in North America). The public numbering metadata names another one for this line's country.";
-    SettingNowhere, "setting-nowhere", Warning, "A fleet- or site-wide setting applies only where the model has it, and no keybook has this one. Look for a slip in its name.";
+    SettingNowhere, "setting-nowhere", Warning, "What is said of a setting or a lifeline for a whole fleet or site applies only where the model has it, and no keybook has this one. Look for a slip in its name.";
+    LifelineDead, "lifeline-dead", Error, "With what is wanted here a press of the button calls nobody, whatever the other settings hold: its keybook says with which values it works. Where a station has no such button, `lifelines: {NAME: none}` says so, on fleet, site, profile or station.";
     LifelineUnmanaged, "lifeline-unmanaged", Warning, "Settings of a lifeline must be right together. One that is not managed is never checked, so the button may fail unnoticed.";
     CodeFactory, "code-factory", Warning, "The access code is the one every unit of this model leaves the factory with: anybody can reprogram the station.";
     LineOverruled, "line-overruled", Warning, "Fleet, site, profiles and station are read in this order, and the last one that names a setting counts. This line counts nowhere: every station that it could reach takes the setting from a later layer.";
@@ -108,6 +110,7 @@ codes! {
     ReportTime, "report-time", Error, "The time of a report is when the work was done, as RFC 3339, and not in the future.";
     ReportId, "report-id", Error, "A report carries a UUID chosen by its sender, so that sending it again is harmless.";
     ReportConflict, "report-conflict", Error, "This id belongs to a report with other content. A correction is a new report with a new id.";
+    ReportFile, "report-file", Error, "Whatever lies in the reports folder or a folder below it is accounted for, so that no report is lost to a slip in its name. Reports end in .yaml, .yml, .json or .jsonl. Symbolic links are not followed: they could make the program read what their owner may not. Hidden files and folders, names that end in ~, and names that end in .part while they are being written are not looked at.";
     ReportScript, "report-script", Error, "Steps refer to a script by its digest; what each step did is known from the script as it was issued.";
     RepositoryUnread, "repository-unread", Error, "The inventory is read from one commit of a git repository, by the git program. Where that gives no answer (the repository or the ref is gone, an object is broken, git is missing, or refuses a repository that belongs to another user) nothing is taken from it, and the last good inventory stays in force. A commit is taken whole or not at all.";
     ConfigBroken, "config-broken", Error, "The configuration cannot be used as it stands.";

@@ -82,6 +82,20 @@ pub fn is_unseen(sign: char) -> bool {
     )
 }
 
+/// Whether a character does something to text instead of standing in it: control and format characters, and those that
+/// separate lines and paragraphs (Unicode 16, general categories Cc, Cf, Zl, Zp).
+pub fn moves_or_hides(sign: char) -> bool {
+    sign.is_control()
+        || matches!(
+            sign,
+            '\u{ad}' | '\u{600}'..='\u{605}' | '\u{61c}' | '\u{6dd}' | '\u{70f}' | '\u{890}'..='\u{891}' | '\u{8e2}'
+                | '\u{180e}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{2064}'
+                | '\u{2066}'..='\u{206f}' | '\u{feff}' | '\u{fff9}'..='\u{fffb}' | '\u{110bd}' | '\u{110cd}'
+                | '\u{13430}'..='\u{1343f}' | '\u{1bca0}'..='\u{1bca3}' | '\u{1d173}'..='\u{1d17a}' | '\u{e0001}'
+                | '\u{e0020}'..='\u{e007f}'
+        )
+}
+
 /// The sign of an English keyboard that this one stands for or looks like; nothing where it is one itself or a stranger.
 pub fn plain(sign: char) -> Option<char> {
     if sign.is_ascii() {

@@ -22,6 +22,8 @@ pub enum Keying<'v> {
     Script {
         /// What to key.
         script: Box<Script>,
+        /// That the brake lets it go; with this it is recorded.
+        cleared: Cleared,
         /// The codes that its keys need.
         codes: Codes,
     },
@@ -81,12 +83,9 @@ impl View {
         Request { station, record, drift, contacts: &self.effective.contacts, codes }
     }
 
-    /// Lets a script of this view go: only then it can be recorded, and handed out.
-    ///
-    /// # Errors
-    /// The change that holds it.
-    pub fn clear(&self, script: &Script, row: &Row) -> Result<Cleared, &Change> {
-        clear(script, &row.written, &row.record, self.change.as_ref(), self.at)
+    /// Asks the brake.
+    pub(super) fn clear(&self, script: &Script, row: &Row) -> Result<Cleared, &Change> {
+        clear(script, &row.written, &row.record, self.change.as_deref(), self.at)
     }
 
     /// What keying a station needs.
@@ -114,21 +113,29 @@ impl View {
         match ask(&self.request(row, &codes)) {
             Ok(Some(script)) => match self.clear(&script, row) {
                 Err(change) => Keying::Held(change),
-                Ok(_) => Keying::Script { script: Box::new(script), codes },
+                Ok(cleared) => Keying::Script { script: Box::new(script), cleared, codes },
             },
             Ok(None) => Keying::Nothing,
             Err(why) => Keying::NoScript(why),
         }
     }
 
-    /// What some stations need, the most urgent first. `progress` hears of each.
-    pub fn work_list<'v>(&'v self, rows: &[&'v Row], memory: &mut Memory, mut progress: impl FnMut()) -> WorkList {
-        let mut errands = Vec::new();
+    /// What some stations need, the most urgent first, and what its scripts are recorded with. `progress` hears of each station.
+    pub fn work_list<'v>(
+        &'v self,
+        rows: &[&'v Row],
+        memory: &mut Memory,
+        mut progress: impl FnMut(),
+    ) -> (WorkList, Vec<Cleared>) {
+        let (mut errands, mut to_record) = (Vec::new(), Vec::new());
         for row in rows {
             progress();
             let due = match self.keying(row, Way::There, memory) {
                 Keying::Script { script, .. } if script.calls.is_empty() => Due::Test,
-                Keying::Script { script, codes } => Due::Keying { script, codes },
+                Keying::Script { script, cleared, codes } => {
+                    to_record.push(cleared);
+                    Due::Keying { script, codes }
+                }
                 Keying::Held(_) => Due::Held,
                 Keying::Nothing if row.drift.standing != Standing::Aligned => Due::Test,
                 Keying::Nothing => continue,
@@ -137,7 +144,7 @@ impl View {
             errands.push(Errand { station: row.station.clone(), drift: (*row.drift).clone(), due });
         }
         let set_aside = rows.iter().filter(|row| row.station.for_now.set_aside != Extent::Nothing).count();
-        WorkList::new(errands, set_aside, self.change.clone())
+        (WorkList::new(errands, set_aside, self.held()), to_record)
     }
 
     /// Where the values of some settings of a station come from.

@@ -1,20 +1,39 @@
 //! What lies in the reports folder, recorded in the order of file names: each file once, by its content.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
+
+use tokio::task::block_in_place;
 
 use super::error::FleetError;
 use super::intake::{Intake, LineBatch, Received, Trust};
-use crate::files::{Dropped, FileKind, Inbox, content_sha, hex};
+use crate::files::{Dropped, ExportLines, FileKind, Inbox};
 use crate::finding::Finding;
+use crate::setting::{content_sha, hex};
 use crate::store;
 
-const RECORDED: &str = "received";
+const RECORDED: &str = "recorded";
 const REJECTED: &str = "rejected";
+
+/// So many reports are recorded in one transaction, or fewer where they are long.
+const REPORTS_AT_ONCE: usize = 500;
+const BYTES_AT_ONCE: usize = 4 << 20;
+
+/// One going through the reports folder.
+struct Round<'i> {
+    intake: &'i Intake<'i>,
+    /// What came of contents before.
+    known: BTreeMap<String, store::DroppedOutcome>,
+    /// Reports that are read and wait to be recorded together.
+    waiting: Vec<(Arc<Dropped>, Vec<u8>)>,
+    bytes: usize,
+    told: Vec<(Arc<str>, Received)>,
+}
 
 impl Intake<'_> {
     /// Records what lies in the reports folder, in the order of file names; what was recorded before is passed over.
     ///
-    /// A rejected file is judged again each time, since the inventory may have gained its station meanwhile;
+    /// A rejected report is judged again each time, since the inventory may have gained its station since;
     /// it is told of once. `progress` hears of each report or line recorded. Returns what is new to tell.
     ///
     /// # Errors
@@ -26,74 +45,130 @@ impl Intake<'_> {
     ) -> Result<Vec<(Arc<str>, Received)>, FleetError> {
         let shas: Vec<String> = inbox.files.iter().map(|file| hex(&file.sha256)).collect();
         let known = self.store.dropped_outcomes(&shas).await?;
-        let mut told = Vec::new();
-        for (file, sha) in inbox.files.iter().zip(&shas) {
-            let before = known.get(sha).map(|received| received.outcome.as_str());
-            if before == Some(RECORDED) {
-                continue;
+        let mut round = Round { intake: self, known, waiting: Vec::new(), bytes: 0, told: Vec::new() };
+        for file in &inbox.files {
+            round.file(file, &mut progress).await?;
+        }
+        round.record().await?;
+        Ok(round.told)
+    }
+}
+
+impl Round<'_> {
+    fn before(&self, file: &Dropped) -> Option<&str> {
+        self.known.get(&hex(&file.sha256)).map(|received| received.outcome.as_str())
+    }
+
+    async fn file(&mut self, file: &Arc<Dropped>, progress: &mut impl FnMut()) -> Result<(), FleetError> {
+        let before = self.before(file);
+        if before == Some(RECORDED) {
+            return Ok(());
+        }
+        match &file.kind {
+            // Nothing but another name or content makes a report of it.
+            FileKind::Stray(_) if before.is_some() => Ok(()),
+            FileKind::Stray(finding) => self.unreadable(file, hex(&file.sha256), finding.clone()).await,
+            FileKind::Report => {
+                progress();
+                match block_in_place(|| file.content()) {
+                    Ok(Some(text)) => self.add(file, text.bytes).await,
+                    Ok(None) => Ok(()),
+                    Err(finding) => self.unreadable(file, sha_of(&finding), finding).await,
+                }
             }
-            let Some(outcomes) = self.dropped(file, &mut progress).await? else { continue };
-            let rejected = outcomes.iter().any(|received| matches!(received, Received::Rejected(_)));
-            let outcome = if rejected { REJECTED } else { RECORDED };
+            FileKind::Export => {
+                // In its place among the reports.
+                self.record().await?;
+                match block_in_place(|| file.lines()) {
+                    Ok(Some(lines)) => {
+                        let outcomes = self.export(file, lines, progress).await?;
+                        self.note([(file.clone(), outcomes)]).await
+                    }
+                    Ok(None) => Ok(()),
+                    Err(finding) => self.unreadable(file, sha_of(&finding), finding).await,
+                }
+            }
+        }
+    }
+
+    async fn add(&mut self, file: &Arc<Dropped>, bytes: Vec<u8>) -> Result<(), FleetError> {
+        self.bytes += bytes.len();
+        self.waiting.push((file.clone(), bytes));
+        if self.waiting.len() >= REPORTS_AT_ONCE || self.bytes >= BYTES_AT_ONCE { self.record().await } else { Ok(()) }
+    }
+
+    /// Records the reports that wait.
+    async fn record(&mut self) -> Result<(), FleetError> {
+        self.bytes = 0;
+        let waiting = std::mem::take(&mut self.waiting);
+        let reports: Vec<_> = waiting.iter().map(|(file, bytes)| (file.name.clone(), bytes.as_slice())).collect();
+        let received = self.intake.reports(&reports).await?;
+        self.note(waiting.iter().zip(received).map(|((file, _), received)| (file.clone(), vec![received]))).await
+    }
+
+    async fn export(
+        &self,
+        file: &Dropped,
+        lines: ExportLines,
+        progress: &mut impl FnMut(),
+    ) -> Result<Vec<Received>, FleetError> {
+        let mut outcomes = Vec::new();
+        let mut batch = LineBatch::default();
+        for line in lines {
+            progress();
+            match line {
+                Ok((number, text)) => batch.add(number, text),
+                Err(finding) => {
+                    outcomes.extend(self.intake.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
+                    let received = Received::Rejected(vec![finding.clone()]);
+                    self.intake.keep_if_rejected(&file.name, &sha_of(&finding), b"", &received).await?;
+                    outcomes.push(received);
+                }
+            }
+            if batch.is_full() {
+                outcomes.extend(self.intake.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
+            }
+        }
+        outcomes.extend(self.intake.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
+        Ok(outcomes)
+    }
+
+    /// Keeps word of what cannot be read. Nothing of its content is kept: it may be anything, a card with its codes even.
+    async fn unreadable(&mut self, file: &Arc<Dropped>, sha: String, finding: Finding) -> Result<(), FleetError> {
+        let received = Received::Rejected(vec![finding]);
+        self.intake.keep_if_rejected(&file.name, &sha, b"", &received).await?;
+        self.note([(file.clone(), vec![received])]).await
+    }
+
+    /// Notes what came of files, and what of it is new.
+    async fn note(&mut self, files: impl IntoIterator<Item = (Arc<Dropped>, Vec<Received>)>) -> Result<(), FleetError> {
+        let mut rows = Vec::new();
+        for (file, outcomes) in files {
+            let is_rejected = |received: &Received| matches!(received, Received::Rejected(_));
+            let outcome = if outcomes.iter().any(is_rejected) { REJECTED } else { RECORDED };
+            let before = self.before(&file);
             if before != Some(outcome) {
-                let row = store::DroppedOutcome {
-                    content_sha: sha.clone(),
+                rows.push(store::DroppedOutcome {
+                    content_sha: hex(&file.sha256),
                     name: file.name.to_string(),
                     outcome: outcome.into(),
-                    at_ms: self.now.as_millisecond(),
-                };
-                self.store.set_dropped_outcomes(&[row]).await?;
+                    at_ms: self.intake.now.as_millisecond(),
+                });
             }
-            let news = outcomes.into_iter().filter(|received| match received {
+            let is_new = |received: &Received| match received {
                 Received::New(_) => true,
                 Received::Rejected(_) => before.is_none(),
                 Received::Duplicate(_) => false,
-            });
-            told.extend(news.map(|received| (file.name.clone(), received)));
+            };
+            let new: Vec<_> =
+                outcomes.into_iter().filter(is_new).map(|received| (file.name.clone(), received)).collect();
+            self.told.extend(new);
         }
-        Ok(told)
+        self.intake.store.set_dropped_outcomes(&rows).await?;
+        Ok(())
     }
+}
 
-    /// One dropped file; `None` where it was gone or changed before it could be read.
-    async fn dropped(&self, file: &Dropped, progress: &mut impl FnMut()) -> Result<Option<Vec<Received>>, FleetError> {
-        progress();
-        match file.kind {
-            FileKind::Report => match file.content() {
-                Ok(Some(text)) => Ok(Some(vec![self.report(&file.name, &text.bytes).await?])),
-                Ok(None) => Ok(None),
-                Err(finding) => Ok(Some(vec![self.unreadable(&file.name, finding).await?])),
-            },
-            FileKind::Export => {
-                let lines = match file.lines() {
-                    Ok(Some(lines)) => lines,
-                    Ok(None) => return Ok(None),
-                    Err(finding) => return Ok(Some(vec![self.unreadable(&file.name, finding).await?])),
-                };
-                let mut outcomes = Vec::new();
-                let mut batch = LineBatch::default();
-                for line in lines {
-                    progress();
-                    match line {
-                        Ok((number, text)) => batch.add(number, text),
-                        Err(finding) => {
-                            outcomes.extend(self.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
-                            outcomes.push(self.unreadable(&file.name, finding).await?);
-                        }
-                    }
-                    if batch.is_full() {
-                        outcomes.extend(self.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
-                    }
-                }
-                outcomes.extend(self.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
-                Ok(Some(outcomes))
-            }
-        }
-    }
-
-    async fn unreadable(&self, source: &Arc<str>, finding: Finding) -> Result<Received, FleetError> {
-        let sha = content_sha(finding.to_string().as_bytes());
-        let received = Received::Rejected(vec![finding]);
-        self.keep_if_rejected(source, &sha, b"", &received).await?;
-        Ok(received)
-    }
+fn sha_of(finding: &Finding) -> String {
+    content_sha(finding.to_string().as_bytes())
 }

@@ -5,10 +5,11 @@ use std::collections::HashMap;
 use jiff::Timestamp;
 
 use super::error::FleetError;
-use crate::inventory::Station;
+use crate::brake::is_harmless;
+use crate::inventory::{Keybooks, Station};
 use crate::ledger::{
-    Decision, Digest, Issued, LedgerLine, Record, Report, Shown, Visit, fold_with_visits, handed_out, parse_line,
-    standing, unanswered,
+    Decision, Digest, Issued, LedgerLine, Record, Report, Shown, Visit, fold_with_visits, handed_out, leads_to,
+    parse_line, seen_by, standing, unanswered,
 };
 use crate::setting::Name;
 use crate::store::Entry;
@@ -18,21 +19,30 @@ use crate::store::Entry;
 pub(super) struct StationEntries {
     pub reports: Vec<Report>,
     scripts: HashMap<Digest, Issued>,
+    /// When each script was issued.
+    issued: Vec<Shown>,
     shown: Vec<Shown>,
     visits: Vec<Visit>,
 }
 
 impl StationEntries {
-    /// Takes an entry in, unless it is of a later time; what people said comes back.
+    /// Takes an entry in, unless it is of a later time; what people said comes back. `key`: the check value of the key in use.
     ///
     /// # Errors
     /// Where this version cannot read it.
-    pub fn add(&mut self, entry: &Entry, until: Option<Timestamp>) -> Result<Option<Decision>, FleetError> {
+    pub fn add(&mut self, entry: &Entry, until: Option<Timestamp>, key: &str) -> Result<Option<Decision>, FleetError> {
         let is_later = |at: Timestamp| until.is_some_and(|until| at > until);
         match parse_line(&entry.body).map_err(|source| FleetError::Entry { seq: entry.seq, source })? {
             LedgerLine::Report(report) if is_later(report.at) => {}
-            LedgerLine::Report(report) => self.reports.push(*report),
-            LedgerLine::Script(issued) => {
+            LedgerLine::Report(mut report) => {
+                report.seen_by(key);
+                self.reports.push(*report);
+            }
+            LedgerLine::Script(mut issued) => {
+                seen_by(&mut issued, key);
+                let Issued { digest, station, at, .. } = &*issued;
+                let one = Shown { script: digest.clone(), station: station.clone(), at: *at };
+                self.issued.extend(Some(one).filter(|one| !is_later(one.at)));
                 self.scripts.insert(issued.digest.clone(), *issued);
             }
             LedgerLine::Shown(shown) if is_later(shown.at) => {}
@@ -49,6 +59,7 @@ impl StationEntries {
     pub fn append(&mut self, mut other: StationEntries) {
         self.reports.append(&mut other.reports);
         self.scripts.extend(other.scripts);
+        self.issued.append(&mut other.issued);
         self.shown.append(&mut other.shown);
         self.visits.append(&mut other.visits);
     }
@@ -75,20 +86,44 @@ impl StationEntries {
 
     /// The reports kept with a number, and the scripts that they name.
     pub fn at_number(&self, number: &Name) -> StationEntries {
-        let there = self.standing().into_iter().filter(|report| report.number.as_ref() == Some(number));
-        StationEntries { reports: there.cloned().collect(), scripts: self.scripts.clone(), ..StationEntries::default() }
+        let reports =
+            self.standing().into_iter().filter(|report| report.number.as_ref() == Some(number)).cloned().collect();
+        StationEntries { reports, scripts: self.scripts.clone(), ..StationEntries::default() }
     }
 
-    /// When a script was last shown that no report has named since.
-    pub fn shown_at(&self) -> Option<Timestamp> {
-        unanswered(&self.shown, self.standing()).into_values().max()
+    /// When scripts were shown. One of which no showing is kept was shown when it was issued.
+    fn showings(&self) -> impl Iterator<Item = &Shown> {
+        let is_kept = |one: &&Shown| !self.shown.iter().any(|shown| shown.script == one.script);
+        self.shown.iter().chain(self.issued.iter().filter(is_kept))
+    }
+
+    /// Whether a script was shown that no report has named since.
+    pub fn are_out(&self) -> bool {
+        !unanswered(self.showings(), self.standing()).is_empty()
+    }
+
+    /// When a script was last shown that leads to anything but values that these reports prove, and that none has named
+    /// since. Of a station that left nobody knows the model: each script is judged by the keybook that it was written for.
+    pub fn altering_at(&self, keybooks: &Keybooks) -> Option<Timestamp> {
+        let open = unanswered(self.showings(), self.standing()).into_iter();
+        open.filter(|(script, _)| !self.leads_to_proven(script, keybooks)).map(|(_, at)| at).max()
+    }
+
+    fn leads_to_proven(&self, script: &Digest, keybooks: &Keybooks) -> bool {
+        let known = || {
+            let issued = self.scripts.get(script)?;
+            Some((issued, keybooks.get(issued.model()?)?))
+        };
+        let Some((issued, keybook)) = known() else { return false };
+        let record = fold_with_visits(keybook, &self.reports, &self.visits, |digest: &Digest| self.scripts.get(digest));
+        is_harmless(keybook, &record, &leads_to(keybook, issued), |id| keybook.is_lifeline(id))
     }
 
     /// What they prove about a station.
     pub fn record(&self, station: &Station) -> Record {
         let script = |digest: &Digest| self.scripts.get(digest);
         let mut record = fold_with_visits(&station.keybook, &self.reports, &self.visits, script);
-        record.handed_out = handed_out(&station.keybook, &self.shown, self.standing(), script);
+        record.handed_out = handed_out(&station.keybook, self.showings(), self.standing(), script);
         record
     }
 }

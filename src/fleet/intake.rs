@@ -10,14 +10,13 @@ use super::error::FleetError;
 use super::issue::{shown_entry, shown_id};
 use super::reading::Reading;
 use super::sources::Sources;
-use crate::files::content_sha;
 use crate::finding::{Code, Finding, Place, cover_literals};
 use crate::inventory::{LineKind, dial};
 use crate::ledger::{
     self, AHEAD, Corrected, Decision, Issued, LedgerLine, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, Shown, Terms,
-    Visit, admit, admit_visit, line_of, parse_line, report_json, was_recorded,
+    Visit, admit, admit_visit, key_of_line, line_of, parse_line, recorded_at, report_json,
 };
-use crate::setting::{self, Codes};
+use crate::setting::{self, Codes, content_sha};
 use crate::store::{Appended, EntryKind, NewEntry, NewRejected, Store};
 use crate::yaml::{self, Data};
 
@@ -103,9 +102,44 @@ impl Intake<'_> {
         Ok(received)
     }
 
+    /// Takes up several at once, those that are new in one transaction. What became of each, in their order.
+    pub(super) async fn reports(&self, files: &[(Arc<str>, &[u8])]) -> Result<Vec<Received>, FleetError> {
+        let mut batch = Batch::new(self.store);
+        let read: Vec<_> = files.iter().map(|(source, bytes)| ledger::read(source, bytes)).collect();
+        let reports = || read.iter().flatten().map(|(report, _)| report);
+        batch.look_up(EntryKind::Report, reports().map(|report| report.id.to_string()).collect()).await?;
+        let scripts = reports().filter_map(|report| report.script.as_ref());
+        batch.look_up(EntryKind::Script, scripts.map(ToString::to_string).collect()).await?;
+        let mut judged = Vec::with_capacity(files.len());
+        for read in read {
+            judged.push(match read {
+                Ok((report, places)) => self.parsed(report, &places, (Scrutiny::Whole, None), &mut batch).await?,
+                Err(findings) => Judged::Settled(Received::Rejected(findings)),
+            });
+        }
+        let appended = batch.write().await?;
+        let mut received = Vec::with_capacity(files.len());
+        for ((source, bytes), judged) in files.iter().zip(judged) {
+            received.push(match judged {
+                Judged::Settled(one) => {
+                    self.keep_if_rejected(source, &content_sha(bytes), bytes, &one).await?;
+                    one
+                }
+                Judged::Added(station, at) => match appended.get(at) {
+                    Some(Appended::New { .. }) => Received::New(station),
+                    // Somebody else was quicker: now it is on record, and this one is judged beside it.
+                    Some(Appended::Duplicate { .. } | Appended::Conflict { .. }) | None => {
+                        self.report(source, bytes).await?
+                    }
+                },
+            });
+        }
+        Ok(received)
+    }
+
     async fn one(&self, report: Report, places: &Places) -> Result<Received, FleetError> {
         let mut batch = Batch::new(self.store);
-        let judged = self.parsed(report.clone(), places, Scrutiny::Whole, &mut batch).await?;
+        let judged = self.parsed(report.clone(), places, (Scrutiny::Whole, None), &mut batch).await?;
         match (judged, batch.write().await?.first()) {
             (Judged::Settled(received), _) => Ok(received),
             (Judged::Added(station, _), Some(Appended::New { .. })) => Ok(Received::New(station)),
@@ -115,7 +149,7 @@ impl Intake<'_> {
     }
 
     /// Takes up lines of an export, each a report, an issued script or a decision; reports and scripts that are new in one
-    /// transaction. What became of each, in their order.
+    /// transaction. What became of each, in their order; the line of the key becomes nothing.
     ///
     /// # Errors
     /// Where the store cannot be read or written; then what was recorded before these lines stays, and nothing of them is lost
@@ -139,6 +173,7 @@ impl Intake<'_> {
         trust: Trust,
     ) -> Result<Vec<Received>, FleetError> {
         let mut batch = Batch::new(self.store);
+        let lines: Vec<&(u32, String)> = lines.iter().filter(|(_, line)| key_of_line(line).is_none()).collect();
         let parsed: Vec<_> = lines.iter().map(|(_, line)| parse_line(line)).collect();
         let ids = |kind| parsed.iter().flatten().filter_map(move |line| id_of(line, kind)).collect();
         for kind in [EntryKind::Report, EntryKind::Script, EntryKind::Shown, EntryKind::Begun] {
@@ -181,11 +216,14 @@ impl Intake<'_> {
         let place = Place { file: source.clone(), line: number, column: 1, length: 1 };
         match parsed {
             Ok(LedgerLine::Report(report)) => {
-                let scrutiny = if was_recorded(line) { Scrutiny::Restored } else { Scrutiny::Whole };
-                self.parsed(*report, &Places::all_at(place), scrutiny, batch).await
+                let recorded = recorded_at(line);
+                let scrutiny = if recorded.is_some() { Scrutiny::Restored } else { Scrutiny::Whole };
+                // Whoever may drop a report may not say when it was recorded.
+                let restored = recorded.filter(|_| trust == Trust::Operator);
+                self.parsed(*report, &Places::all_at(place), (scrutiny, restored), batch).await
             }
             Ok(LedgerLine::Begun(visit)) => {
-                let scrutiny = if was_recorded(line) { Scrutiny::Restored } else { Scrutiny::Whole };
+                let scrutiny = if recorded_at(line).is_some() { Scrutiny::Restored } else { Scrutiny::Whole };
                 self.visit(*visit, place, scrutiny, batch).await
             }
             Ok(LedgerLine::Script(issued)) => self.script(*issued, place, batch).await,
@@ -208,21 +246,30 @@ impl Intake<'_> {
         }
     }
 
+    /// The codes behind the references of the inventory and of a report.
+    fn codes_of(&self, report: &Report) -> Codes {
+        let mut codes = self.reading.codes.clone();
+        let unknown: Vec<_> = report.references().into_iter().filter(|one| codes.code(one).is_none()).collect();
+        if !unknown.is_empty() {
+            tokio::task::block_in_place(|| {
+                for reference in unknown {
+                    if let Ok(code) = self.sources.report_code(&reference) {
+                        codes.learn(reference, code);
+                    }
+                }
+            });
+        }
+        codes
+    }
+
     async fn parsed(
         &self,
         mut report: Report,
         places: &Places,
-        scrutiny: Scrutiny,
+        (scrutiny, restored): (Scrutiny, Option<Timestamp>),
         batch: &mut Batch<'_>,
     ) -> Result<Judged, FleetError> {
-        let mut codes: Codes = self.reading.codes.clone();
-        for reference in report.references() {
-            if codes.code(&reference).is_none()
-                && let Some(code) = self.sources.report_code(&reference)
-            {
-                codes.learn(reference, code);
-            }
-        }
+        let codes = self.codes_of(&report);
         let id = report.id.to_string();
         let station = report.station.clone();
         if let Some(body) = batch.body(EntryKind::Report, &id).await? {
@@ -243,13 +290,19 @@ impl Intake<'_> {
         if !against.is_empty() {
             return Ok(Judged::Settled(Received::Rejected(against)));
         }
-        // An import carries the fingerprints of its time; a new report gets today's.
-        if report.fingerprints.is_empty() {
-            report.seal(&codes);
+        // An export carries the fingerprints of its time, and what it lacks nobody can tell; a new report gets today's.
+        match scrutiny {
+            Scrutiny::Whole => report.seal(&codes),
+            Scrutiny::Restored => {}
         }
-        self.note_in_use(&mut report);
+        // What is restored carries the numbers of its time, too.
+        if restored.is_none() {
+            self.note_in_use(&mut report);
+        }
         let at = report.at;
         let entry = self.entry(EntryKind::Report, id, &station, at, &LedgerLine::Report(Box::new(report)));
+        let recorded_ms = restored.map_or(entry.recorded_ms, |at| at.as_millisecond().min(entry.recorded_ms));
+        let entry = NewEntry { recorded_ms, ..entry };
         Ok(Judged::Added(station, batch.add(entry)))
     }
 
@@ -353,7 +406,8 @@ impl Intake<'_> {
         })
     }
 
-    async fn script(&self, issued: Issued, place: Place, batch: &mut Batch<'_>) -> Result<Judged, FleetError> {
+    async fn script(&self, mut issued: Issued, place: Place, batch: &mut Batch<'_>) -> Result<Judged, FleetError> {
+        ledger::seal(&mut issued, self.store.key());
         let id = issued.digest.to_string();
         let station = issued.station.clone();
         if let Some(known) = self::issued(&issued.digest, batch).await? {

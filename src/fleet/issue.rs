@@ -5,9 +5,9 @@ use std::collections::HashSet;
 
 use jiff::{Timestamp, Unit};
 
-use crate::brake::Change;
+use crate::brake::{Change, is_harmless};
 use crate::inventory::Station;
-use crate::ledger::{Issued, LedgerLine, Record, SHOWN_AGAIN, Shown, leads_to, line_of, shown_at};
+use crate::ledger::{Issued, LedgerLine, Record, SHOWN_AGAIN, Shown, leads_to, line_of, seal, shown_at};
 use crate::script::{Script, issued};
 use crate::store::{EntryKind, NewEntry, Store, StoreError};
 
@@ -32,7 +32,7 @@ pub struct Cleared {
 ///
 /// # Errors
 /// The change that holds it.
-pub fn clear<'c>(
+pub(super) fn clear<'c>(
     script: &Script,
     station: &Station,
     record: &Record,
@@ -54,6 +54,12 @@ pub fn clear<'c>(
     Ok(Cleared { issued, shown })
 }
 
+/// Whether a script leads to proven values alone.
+pub(super) fn is_harmless_script(script: &Script, station: &Station, record: &Record) -> bool {
+    let leads_to = leads_to(&station.keybook, &issued(script, Timestamp::UNIX_EPOCH));
+    is_harmless(&station.keybook, record, &leads_to, |id| station.is_lifeline(id))
+}
+
 fn is_shown_lately(script: &Script, record: &Record, now: Timestamp) -> bool {
     let last = record.handed_out.iter().find(|out| out.script == script.digest);
     last.is_some_and(|last| now.duration_since(last.at).abs() < SHOWN_AGAIN)
@@ -70,7 +76,7 @@ pub async fn record_scripts(store: &Store, cleared: &[Cleared], now: Timestamp) 
         for Cleared { issued, shown } in some {
             let id = issued.digest.to_string();
             if here.insert(id.clone()) && store.entry(EntryKind::Script, &id).await?.is_none() {
-                entries.push(script_entry(issued, id, now));
+                entries.push(script_entry(issued, id, store.key(), now));
             }
             entries.extend(shown.as_ref().map(|shown| shown_entry(shown, now)));
         }
@@ -80,14 +86,16 @@ pub async fn record_scripts(store: &Store, cleared: &[Cleared], now: Timestamp) 
     Ok(())
 }
 
-fn script_entry(issued: &Issued, id: String, now: Timestamp) -> NewEntry {
+fn script_entry(issued: &Issued, id: String, key: &str, now: Timestamp) -> NewEntry {
+    let mut issued = issued.clone();
+    seal(&mut issued, key);
     NewEntry {
         kind: EntryKind::Script,
         id,
         station: issued.station.to_string(),
         at_ms: issued.at.as_millisecond(),
         recorded_ms: now.as_millisecond(),
-        body: line_of(&LedgerLine::Script(Box::new(issued.clone()))),
+        body: line_of(&LedgerLine::Script(Box::new(issued))),
     }
 }
 

@@ -1,18 +1,17 @@
-//! What the brake would hold, were these the files: for a preview, which has no view. Nothing is kept.
+//! What the brake would hold, were these the files and the records: where there is no ledger to make a view from. Nothing is
+//! kept.
 
 use std::sync::Arc;
 
 use jiff::Timestamp;
 
-use super::error::FleetError;
 use super::records::Records;
-use crate::brake::{Alteration, Candidate, Change, Limit, alteration, judge};
+use crate::brake::{Alteration, Candidate, Change, Limit, Tally, alteration, digest, judge};
 use crate::inventory::{Inventory, Station};
 use crate::ledger::Record;
-use crate::store::Store;
 
 /// Judges a fleet as its files have it: what is set aside is no exception.
-pub fn judged(inventory: &Inventory, records: &Records, limit: &Limit, now: Timestamp) -> Option<Change> {
+pub fn judged(inventory: &Inventory, records: &Records, limit: &Limit, now: Timestamp) -> (Tally, Option<Change>) {
     let row = |station: &Arc<Station>| {
         let record = records.of(station);
         let release = records.decisions().release_of(std::iter::once(&station.name).chain(&station.formerly));
@@ -20,21 +19,12 @@ pub fn judged(inventory: &Inventory, records: &Records, limit: &Limit, now: Time
         (station.clone(), record, alteration)
     };
     let all: Vec<(Arc<Station>, Arc<Record>, Option<Alteration>)> = inventory.stations.values().map(row).collect();
-    let rows =
-        all.iter().map(|(station, record, alteration)| Candidate { station, record, alteration: alteration.as_ref() });
-    judge(rows, &records.gone(), records.decisions(), limit, now)
-}
-
-/// The same by the ledger as it is.
-///
-/// # Errors
-/// Where the ledger cannot be read.
-pub async fn foretold(
-    store: &Store,
-    inventory: &Inventory,
-    limit: &Limit,
-    now: Timestamp,
-) -> Result<Option<Change>, FleetError> {
-    let records = Records::load(store, inventory, None, |_| {}).await?;
-    Ok(judged(inventory, &records, limit, now))
+    let rows = all.iter().map(|(station, record, alteration)| Candidate {
+        station,
+        record,
+        alteration: alteration.as_ref(),
+        is_on_record: record.is_on_record(),
+    });
+    let wanted = || digest(inventory.stations.values().map(|station| &**station));
+    judge(rows, &records.gone(), records.decisions(), limit, now, wanted)
 }

@@ -2,26 +2,26 @@
 //!
 //! A look that fails is made again from where it stood; nothing is kept here that the next look could not find out anew.
 
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 use std::time::{Duration, SystemTime};
 
 use jiff::Timestamp;
 
 use super::error::FleetError;
 use super::intake::{Intake, Received};
-use super::reading::ReadingCache;
+use super::reading::{Reading, ReadingCache};
 use super::records::Records;
 use super::rows::{Inputs, Row, Rows};
 use super::sources::{InUse, LastRead, SourceTexts, Sources};
 use super::view::View;
 use crate::alert::{Cause, NewCommit};
-use crate::brake::{Limit, judge};
+use crate::brake::{self, Limit, Tally, judge};
 use crate::drift::{Rules, Totals};
 use crate::effective::{self, Effective};
 use crate::files::{Inbox, Look};
 use crate::finding::Finding;
-use crate::inventory::Commit;
-use crate::ledger::{Decisions, IN_HAND};
+use crate::inventory::{Commit, Stations};
+use crate::ledger::{Decisions, Digest, IN_HAND};
 use crate::store::Store;
 
 /// What a configuration says of looking.
@@ -30,7 +30,7 @@ pub struct LookTerms {
     /// When something is overdue or untested.
     pub rules: Rules,
     /// How many stations may be altered at once.
-    pub limit: Limit,
+    pub limit: Arc<Limit>,
     /// How long a dropped file must be quiet.
     pub settle: Duration,
 }
@@ -56,7 +56,7 @@ pub enum News {
         /// What became of it.
         received: Received,
     },
-    /// A dropped file cannot be read.
+    /// The reports folder cannot be read.
     Unread(Finding),
     /// So many entries of the ledger are read.
     Entries(u64),
@@ -83,6 +83,8 @@ pub struct Fleet {
     /// Stations of which something is said, as they counted last.
     said: effective::EffectiveCache,
     rows: Rows,
+    /// What was wanted when something was last held, with its digest.
+    wanted: Option<(Stations, Digest)>,
     /// What changed and is in no finished view yet.
     unseen: Cause,
 }
@@ -104,6 +106,7 @@ impl Fleet {
             decisions: Arc::default(),
             said: effective::EffectiveCache::default(),
             rows: Rows::default(),
+            wanted: None,
             unseen: Cause::default(),
         }
     }
@@ -111,6 +114,14 @@ impl Fleet {
     /// The same by the reports up to a time, with the clock at it and today's inventory.
     pub fn as_of(self, until: Timestamp) -> Fleet {
         Fleet { until: Some(until), ..self }
+    }
+
+    /// The same by files that were read elsewhere, whatever is in use: for a preview of what they would do. Nothing of them is
+    /// kept.
+    pub fn assuming(self, texts: SourceTexts, reading: Arc<Reading>, now: Timestamp) -> Fleet {
+        let mut last = LastRead::default();
+        (last.texts, last.reading) = (texts.clone(), reading.clone());
+        Fleet { in_use: Some(InUse { reading, texts, since: now }), last, ..self }
     }
 
     /// Where its files are.
@@ -149,7 +160,7 @@ impl Fleet {
         }
         let look_again = self.take_drops(moment, news).await?;
         self.keep_records_up(news).await?;
-        Ok(Arc::new(self.see(moment, look_again)))
+        Ok(Arc::new(tokio::task::block_in_place(|| self.see(moment, look_again))))
     }
 
     /// Reads the files. Only those without errors come into use; until then the last good ones stay.
@@ -201,9 +212,9 @@ impl Fleet {
     ) -> Result<Option<Duration>, FleetError> {
         let Some(in_use) = &self.in_use else { return Ok(None) };
         let (sources, settle) = (&self.sources, self.terms.settle);
-        let (inbox, findings) =
+        let (inbox, finding) =
             tokio::task::block_in_place(|| Inbox::look(&sources.reports, &self.inbox, moment.files, settle));
-        findings.into_iter().for_each(|finding| news(News::Unread(finding)));
+        finding.into_iter().for_each(|finding| news(News::Unread(finding)));
         let intake = Intake { store: &self.store, reading: &in_use.reading, sources, now: moment.now };
         for (name, received) in intake.drops(&inbox, || news(News::Report)).await? {
             news(News::Received { name, received });
@@ -215,10 +226,10 @@ impl Fleet {
 
     async fn keep_records_up(&mut self, news: &mut (dyn FnMut(News) + Send)) -> Result<(), FleetError> {
         let Some(in_use) = &self.in_use else { return Ok(()) };
-        let inventory = &in_use.reading.inventory;
+        let files = (&*in_use.reading.inventory, &in_use.reading.keybooks);
         match &mut self.records {
             Some(records) if self.until.is_none() => {
-                if let Err(error) = records.keep_up(&self.store, inventory).await {
+                if let Err(error) = records.keep_up(&self.store, files).await {
                     // Half kept up they cannot be kept up further.
                     self.records = None;
                     return Err(error);
@@ -226,7 +237,7 @@ impl Fleet {
             }
             Some(_) | None => {
                 let read = |read| news(News::Entries(read));
-                self.records = Some(Records::load(&self.store, inventory, self.until, read).await?);
+                self.records = Some(Records::load(&self.store, files, self.until, read).await?);
             }
         }
         if let Some(records) = &self.records
@@ -245,7 +256,8 @@ impl Fleet {
             None => (Arc::default(), None),
         };
         let effective = Effective::at(&reading.inventory, &self.decisions, at, &mut self.said);
-        let (mut rows, mut change, mut seq, mut due): (Arc<[Row]>, _, _, _) = (Arc::default(), None, 0, None);
+        let (mut rows, mut seq, mut due): (Arc<[Row]>, _, _) = (Arc::default(), 0, None);
+        let (mut tally, mut change) = (Tally::default(), None);
         if let Some(records) = &self.records {
             seq = records.seq();
             let inputs = Inputs {
@@ -256,11 +268,12 @@ impl Fleet {
                 rules: self.terms.rules,
                 now: at,
             };
-            rows = tokio::task::block_in_place(|| self.rows.at(&inputs).clone());
-            let judged = rows.iter().map(Row::to_judge);
+            rows = self.rows.at(&inputs).clone();
             let gone = records.gone();
-            change = judge(judged, &gone, &self.decisions, &self.terms.limit, at);
-            let in_hand = gone.values().filter_map(|gone| gone.shown_at?.checked_add(IN_HAND).ok());
+            let wanted = || wanted_digest(&mut self.wanted, &reading.inventory.stations);
+            let judged = rows.iter().map(Row::to_judge);
+            (tally, change) = judge(judged, &gone, &self.decisions, &self.terms.limit, at, wanted);
+            let in_hand = gone.values().filter_map(|gone| gone.altering_at?.checked_add(IN_HAND).ok());
             due = self.rows.due().into_iter().chain(in_hand.filter(|until| *until > at)).min();
         }
         View {
@@ -274,10 +287,25 @@ impl Fleet {
             effective,
             totals: Totals::of(rows.iter().map(|row| &*row.drift)),
             rows,
-            change,
+            tally,
+            limit: self.terms.limit.clone(),
+            change: change.map(Arc::new),
+            waiting: OnceLock::new(),
             due: due.into_iter().chain(self.decisions.next_expiry(at)).min(),
             look_again,
             changed: std::mem::take(&mut self.unseen),
         }
     }
+}
+
+/// The digest of what is wanted, worked out anew where that is not the very same as before.
+fn wanted_digest(known: &mut Option<(Stations, Digest)>, stations: &Stations) -> Digest {
+    if let Some((before, digest)) = known
+        && Arc::ptr_eq(before, stations)
+    {
+        return digest.clone();
+    }
+    let digest = brake::digest(stations.values().map(|station| &**station));
+    *known = Some((stations.clone(), digest.clone()));
+    digest
 }

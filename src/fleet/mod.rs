@@ -4,6 +4,7 @@
 //! [`View`], an immutable value with a [`Row`] a station. Whoever wants to know something asks the view (`ask`), and whoever
 //! hands a script out records it first (`issue`). Decisions are the core's; what is shown is the program's.
 
+mod answer;
 mod ask;
 mod asking;
 mod batch;
@@ -15,6 +16,7 @@ mod history;
 pub mod intake;
 mod issue;
 mod judged;
+mod keyed;
 mod look;
 mod reading;
 mod records;
@@ -26,13 +28,15 @@ mod work;
 #[cfg(test)]
 mod tests;
 
+pub use answer::Answer;
 pub use ask::{Drifts, Explanation, Keying};
 pub use asking::{Askers, Asking, NoView, asking};
 pub use decide::say;
 pub use error::FleetError;
 pub use history::history;
-pub use issue::{Cleared, IssueError, clear, record_scripts};
-pub use judged::{foretold, judged};
+pub use issue::{Cleared, IssueError, record_scripts};
+pub use judged::judged;
+pub use keyed::{KeyedError, open_existing_with_key, open_with_key};
 pub use look::{Fleet, LookTerms, Moment, News};
 pub use reading::{Reading, ReadingCache, Texts};
 pub use records::Records;

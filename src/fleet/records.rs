@@ -11,7 +11,7 @@ use jiff::Timestamp;
 use super::entries::{StationEntries, decision};
 use super::error::FleetError;
 use crate::brake::Gone;
-use crate::inventory::{Inventory, Station};
+use crate::inventory::{Inventory, Keybooks, Station};
 use crate::keybook::Keybook;
 use crate::ledger::{Decision, Decisions, Proven, Record, effect, effect_value};
 use crate::setting::Name;
@@ -35,8 +35,9 @@ pub struct Records {
     /// Stations that nobody reported on under a name of theirs, by their number.
     unreported: BTreeMap<Name, Name>,
     decisions: Decisions,
-    /// The inventory that all of this was folded by.
+    /// The inventory and the keybooks that all of this was folded by.
     inventory: Inventory,
+    keybooks: Keybooks,
 }
 
 /// A record, and what of its station it was folded by.
@@ -54,6 +55,8 @@ struct Folded {
 #[derive(Debug, Clone)]
 struct Left {
     gone: Gone,
+    /// Whether a script was shown of which no report came.
+    are_out: bool,
     /// The number that was last rung.
     number: Option<Name>,
 }
@@ -107,11 +110,12 @@ impl Records {
     /// Where the ledger cannot be read.
     pub async fn load(
         store: &Store,
-        inventory: &Inventory,
+        (inventory, keybooks): (&Inventory, &Keybooks),
         until: Option<Timestamp>,
         mut progress: impl FnMut(u64),
     ) -> Result<Records, FleetError> {
-        let mut records = Records { seq: store.head().await?.seq, inventory: inventory.clone(), ..Records::default() };
+        let (seq, keybooks) = (store.head().await?.seq, keybooks.clone());
+        let mut records = Records { seq, inventory: inventory.clone(), keybooks, ..Records::default() };
         let (mut waiting, mut said) = (Waiting::new(inventory), Vec::new());
         // Station by station, so that no more of the ledger is held at a time than one station's part and a page.
         let (mut entries, mut at, mut read) = (StationEntries::default(), (String::new(), 0), 0);
@@ -123,7 +127,7 @@ impl Records {
                 if entry.station != at.0 {
                     records.take_in(&at.0, std::mem::take(&mut entries), inventory, &mut waiting);
                 }
-                said.extend(entries.add(&entry, until)?.map(|decision| (entry.seq, decision)));
+                said.extend(entries.add(&entry, until, store.key())?.map(|decision| (entry.seq, decision)));
                 at = (entry.station, entry.seq);
             }
             progress(read);
@@ -132,7 +136,6 @@ impl Records {
             }
         }
         records.take_in(&at.0, entries, inventory, &mut waiting);
-        said.sort_by_key(|(seq, _)| *seq);
         said.into_iter().for_each(|(seq, decision)| records.decisions.add(seq, decision));
         records.finish(inventory, waiting);
         Ok(records)
@@ -154,7 +157,7 @@ impl Records {
             record.proven = was.map(|was| proven_as_wanted(was, station)).unwrap_or_default();
             records.insert(station, Folded::new(station, Arc::new(record), true));
         }
-        let gone = Left { gone: Gone { is_on_record: true, shown_at: None }, number: None };
+        let gone = Left { gone: Gone { is_on_record: true, altering_at: None }, are_out: false, number: None };
         let names = before.stations.keys().filter(|name| !found.contains(name) && !after.stations.contains_key(*name));
         records.gone = names.map(|name| (name.clone(), gone.clone())).collect();
         records
@@ -200,9 +203,10 @@ impl Records {
     }
 
     fn set_gone(&mut self, name: &Name, entries: &StationEntries) {
-        let gone = Gone { is_on_record: !entries.reports.is_empty(), shown_at: entries.shown_at() };
-        match gone.is_on_record || gone.shown_at.is_some() {
-            true => self.gone.insert(name.clone(), Left { gone, number: entries.last_number() }),
+        let altering_at = entries.altering_at(&self.keybooks);
+        let (gone, are_out) = (Gone { is_on_record: !entries.reports.is_empty(), altering_at }, entries.are_out());
+        match gone.is_on_record || are_out {
+            true => self.gone.insert(name.clone(), Left { gone, are_out, number: entries.last_number() }),
             false => self.gone.remove(name),
         };
     }
@@ -263,14 +267,22 @@ impl Records {
     ///
     /// # Errors
     /// Where the ledger cannot be read.
-    pub async fn keep_up(&mut self, store: &Store, inventory: &Inventory) -> Result<(), FleetError> {
+    pub async fn keep_up(
+        &mut self,
+        store: &Store,
+        (inventory, keybooks): (&Inventory, &Keybooks),
+    ) -> Result<(), FleetError> {
         let (seq, mut touched, said) = news(store, self.seq).await?;
+        if self.keybooks != *keybooks {
+            self.keybooks = keybooks.clone();
+            touched.extend(self.gone.iter().filter(|(_, left)| left.are_out).map(|(name, _)| name.clone()));
+        }
         touched.extend(self.outdated(inventory));
         touched.iter().filter(|name| !inventory.stations.contains_key(*name)).for_each(|name| self.forget(name));
         let (stations, gone) = self.to_fold(inventory, touched);
         if stations.len() + gone.len() > ONE_BY_ONE {
             // It reads on to what was written meanwhile, about stations that are not among these.
-            *self = Records::load(store, inventory, None, |_| {}).await?;
+            *self = Records::load(store, (inventory, keybooks), None, |_| {}).await?;
             return Ok(());
         }
         // Those that are gone first: a station may take over what is on record under their names.
@@ -379,10 +391,16 @@ impl Records {
         folded.unwrap_or_else(|| Arc::new(Record::blank(&station.keybook)))
     }
 
+    /// The records of all stations that it knows, by name.
+    pub fn by_name(&self) -> impl Iterator<Item = (&Name, &Arc<Record>)> {
+        self.records.iter().map(|(name, folded)| (name, &folded.record))
+    }
+
     /// What is on record under names that no station goes by, by its name or its number.
     pub fn gone(&self) -> BTreeMap<Name, Gone> {
         let is_here = |left: &Left| left.number.as_ref().is_some_and(|number| self.unreported.contains_key(number));
-        let gone = self.gone.iter().filter(|(_, left)| !is_here(left));
+        let counts = |left: &Left| left.gone.is_on_record || left.gone.altering_at.is_some();
+        let gone = self.gone.iter().filter(|(_, left)| counts(left) && !is_here(left));
         gone.map(|(name, left)| (name.clone(), left.gone.clone())).collect()
     }
 }
@@ -427,7 +445,7 @@ async fn entries_under<'n>(
     let mut entries = StationEntries::default();
     for name in names {
         for entry in store.entries_of(name).await? {
-            entries.add(&entry, None)?;
+            entries.add(&entry, None, store.key())?;
         }
     }
     Ok(entries)
@@ -438,7 +456,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
-    use crate::brake::sample::{How, SIZE, Spec, World, fleet_of};
+    use crate::brake::sample::{Book, How, SIZE, Spec, World, fleet_of};
     use crate::fleet::judged;
     use crate::ledger::{LedgerLine, line_of};
     use crate::store::NewEntry;
@@ -496,7 +514,7 @@ mod tests {
         }
         prop_assert_eq!(records.gone(), world.gone(&inventory));
         let limit = world.limit();
-        prop_assert_eq!(judged(&inventory, records, &limit, world.clock()), world.change());
+        prop_assert_eq!(judged(&inventory, records, &limit, world.clock()), world.judged());
         Ok(())
     }
 
@@ -505,7 +523,7 @@ mod tests {
 
         #[test]
         fn records_kept_up_are_those_of_a_ledger_read_anew_whatever_is_renamed_and_renumbered(
-            plan in prop::collection::vec((0usize..6, 0u8..12), 1..14),
+            plan in prop::collection::vec((0usize..6, 0u8..13), 1..14),
             cuts in prop::collection::vec(any::<bool>(), 14),
         ) {
             let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
@@ -513,7 +531,7 @@ mod tests {
                 let folder = tempfile::tempdir().unwrap();
                 let store = Store::open(&format!("sqlite:{}/l.db", folder.path().display())).await.unwrap();
                 let mut world = World::unreported(fleet_of(6));
-                let mut records = Records::load(&store, &world.inventory(), None, |_| {}).await.unwrap();
+                let mut records = Records::load(&store, (&world.inventory(), &world.keybooks()), None, |_| {}).await.unwrap();
                 let mut written = (0, 0);
                 for (at, ((nth, how), cut)) in plan.iter().zip(cuts).enumerate() {
                     let nth = *nth % world.specs.len();
@@ -530,6 +548,7 @@ mod tests {
                         5 => spec.number = 40 + at,
                         6 => (spec.name, spec.number) = (format!("B{at}"), 70 + at),
                         7 => spec.model = "wren-1",
+                        11 => world.book = if world.book == Book::Whole { Book::NoWeight } else { Book::Whole },
                         8 if world.specs.len() > 1 => drop(world.specs.remove(nth)),
                         9 | 10 => {
                             // Brought in late: it is kept with a number that is another station's by now.
@@ -547,14 +566,14 @@ mod tests {
                     if cut {
                         append(&store, &world, written).await;
                         written = (world.reports.len(), world.shown.len());
-                        records.keep_up(&store, &world.inventory()).await.unwrap();
+                        records.keep_up(&store, (&world.inventory(), &world.keybooks())).await.unwrap();
                         check(&records, &world)?;
                     }
                 }
                 append(&store, &world, written).await;
-                records.keep_up(&store, &world.inventory()).await.unwrap();
+                records.keep_up(&store, (&world.inventory(), &world.keybooks())).await.unwrap();
                 check(&records, &world)?;
-                let anew = Records::load(&store, &world.inventory(), None, |_| {}).await.unwrap();
+                let anew = Records::load(&store, (&world.inventory(), &world.keybooks()), None, |_| {}).await.unwrap();
                 check(&anew, &world)
             })?;
         }
@@ -581,7 +600,7 @@ mod tests {
             let after = world.inventory();
             let records = Records::as_if_proven(&before, &after);
             let foreseen = judged(&after, &records, &world.limit(), Timestamp::UNIX_EPOCH);
-            prop_assert_eq!(foreseen, world.change());
+            prop_assert_eq!(foreseen, world.judged());
         }
     }
 
@@ -589,13 +608,64 @@ mod tests {
     async fn few_stations_are_folded_one_by_one_and_many_in_one_walk_to_the_end_of_the_ledger() {
         let folder = tempfile::tempdir().unwrap();
         let store = Store::open(&format!("sqlite:{}/l.db", folder.path().display())).await.unwrap();
-        let mut records = Records::load(&store, &Inventory::default(), None, |_| {}).await.unwrap();
+        let mut records = Records::load(&store, (&Inventory::default(), &Keybooks::new()), None, |_| {}).await.unwrap();
         for reports in [0..ONE_BY_ONE, ONE_BY_ONE..2 * ONE_BY_ONE + 1] {
             let end = reports.end;
             let entries: Vec<NewEntry> = reports.map(report).collect();
             store.append(&entries).await.unwrap();
-            records.keep_up(&store, &Inventory::default()).await.unwrap();
+            records.keep_up(&store, (&Inventory::default(), &Keybooks::new())).await.unwrap();
             assert_eq!((records.seq(), records.gone().len()), (end as i64, end));
+        }
+    }
+
+    /// The ledger is read by station: what people said counts by its time and id, in whatever order it is read.
+    #[tokio::test]
+    async fn decisions_count_by_their_time_and_id_in_whatever_order_the_ledger_is_read() {
+        use crate::ledger::{Aside, End, Release, Said, Target};
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::open(&format!("sqlite:{}/l.db", folder.path().display())).await.unwrap();
+        let now: Timestamp = "2026-11-25T12:00:00Z".parse().unwrap();
+        let mut kept = Records::load(&store, (&Inventory::default(), &Keybooks::new()), None, |_| {}).await.unwrap();
+        let said = |nth| Said { id: uuid::Uuid::from_u128(nth), at: now, by: "ops-2".into(), why: Some("x".into()) };
+        let aside = |nth, station: &str| {
+            let (target, until) = (Target::Station(station.into()), now + jiff::SignedDuration::from_hours(24));
+            Decision::Aside(Aside { said: said(nth), target, setting: None, until, out_of_service: true })
+        };
+        let release = |nth| {
+            let stations = [(Name::from("S-1"), Arc::default())].into();
+            Decision::Release(Release { said: said(nth), change: "0123456789abcdef".parse().unwrap(), stations })
+        };
+        let end = |nth, ends| Decision::End(End { said: said(nth), ends: uuid::Uuid::from_u128(ends) });
+        for decision in [aside(9, "S-9"), release(8), end(7, 9), release(6), aside(5, "S-1")] {
+            crate::fleet::say(&store, &decision, now).await.unwrap();
+        }
+        kept.keep_up(&store, (&Inventory::default(), &Keybooks::new())).await.unwrap();
+        let anew = Records::load(&store, (&Inventory::default(), &Keybooks::new()), None, |_| {}).await.unwrap();
+        for records in [&kept, &anew] {
+            let last = records.decisions().release_of([&Name::from("S-1")]).map(|release| release.said.id);
+            assert_eq!(last, Some(uuid::Uuid::from_u128(8)));
+            assert_eq!(records.decisions().released(&"0123456789abcdef".parse().unwrap()), Some(4));
+        }
+        assert_eq!(format!("{:?}", kept.decisions()), format!("{:?}", anew.decisions()));
+    }
+
+    #[tokio::test]
+    async fn what_a_card_of_a_station_that_left_leads_to_follows_the_keybooks() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::open(&format!("sqlite:{}/l.db", folder.path().display())).await.unwrap();
+        let mut world = World::unreported(fleet_of(2));
+        world.confirm(0);
+        (world.specs[0].calls, world.specs[0].how) = ("desk", How::Station);
+        assert!(world.show(0));
+        world.specs.remove(0);
+        append(&store, &world, (0, 0)).await;
+        let mut records = Records::load(&store, (&world.inventory(), &world.keybooks()), None, |_| {}).await.unwrap();
+        // By a keybook that has no such setting the card keys nothing but the kind of line, which is proven.
+        for (book, is_altering) in [(Book::Whole, true), (Book::Renamed, false), (Book::Whole, true)] {
+            world.book = book;
+            records.keep_up(&store, (&world.inventory(), &world.keybooks())).await.unwrap();
+            assert_eq!(records.gone()["S-00"].altering_at.is_some(), is_altering, "{book:?}");
+            check(&records, &world).unwrap();
         }
     }
 }

@@ -3,7 +3,7 @@
 //! A row is made again where what it was made from is not the very same any more, or where time alone may have changed
 //! it. All others are the rows of the view before, so that whoever reads a view sees by identity what has changed.
 
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 use jiff::Timestamp;
 use uuid::Uuid;
@@ -24,10 +24,14 @@ pub struct Row {
     pub station: Arc<Station>,
     /// What the reports prove of it.
     pub record: Arc<Record>,
+    /// Whether any report says anything of it.
+    pub is_on_record: bool,
     /// How it is.
     pub drift: Arc<StationDrift>,
     /// How its lifelines are to hold something else than was last proven; it goes by the station as written.
     pub alteration: Option<Arc<Alteration>>,
+    /// Whether it has a script that leads to anything but proven values, once somebody has asked.
+    pub(super) leads_on: OnceLock<bool>,
     /// The last release that names it.
     release: Option<Uuid>,
     /// When time alone next changes any of this.
@@ -37,7 +41,8 @@ pub struct Row {
 impl Row {
     /// As the brake sees it.
     pub(super) fn to_judge(&self) -> brake::Candidate<'_> {
-        brake::Candidate { station: &self.written, record: &self.record, alteration: self.alteration.as_deref() }
+        let Row { written, record, alteration, is_on_record, .. } = self;
+        brake::Candidate { station: written, record, alteration: alteration.as_deref(), is_on_record: *is_on_record }
     }
 }
 
@@ -86,7 +91,8 @@ impl Rows {
     pub fn at(&mut self, inputs: &Inputs<'_>) -> &Arc<[Row]> {
         if !self.made.as_ref().is_some_and(|made| made.is_of(inputs)) {
             let at = self.made.as_ref().map_or(Timestamp::MIN, |made| made.at);
-            self.all = rows(inputs, &self.all, at);
+            let same_said = self.made.as_ref().is_some_and(|made| Arc::ptr_eq(&made.decisions, inputs.decisions));
+            self.all = rows(inputs, &self.all, at, same_said);
             self.made = Some(MadeFrom {
                 written: inputs.written.stations.clone(),
                 effective: inputs.effective.stations.clone(),
@@ -105,10 +111,13 @@ impl Rows {
     }
 }
 
-/// Rows anew. `before`: those of last time, and when that was.
-fn rows(inputs: &Inputs<'_>, before: &Arc<[Row]>, at: Timestamp) -> Arc<[Row]> {
+/// Rows anew. `before`: those of last time, and when that was; `same_said`: the same was decided then. All that they are made
+/// from is walked by name, side by side.
+fn rows(inputs: &Inputs<'_>, before: &Arc<[Row]>, at: Timestamp, same_said: bool) -> Arc<[Row]> {
     let goes_on = inputs.now >= at;
     let mut old = before.iter().peekable();
+    let mut written = inputs.written.stations.iter().peekable();
+    let mut records = inputs.records.by_name().peekable();
     let mut is_same = true;
     let mut all = Vec::with_capacity(inputs.effective.stations.len());
     for (name, station) in inputs.effective.stations.iter() {
@@ -116,13 +125,17 @@ fn rows(inputs: &Inputs<'_>, before: &Arc<[Row]>, at: Timestamp) -> Arc<[Row]> {
             is_same = false;
         }
         let known = old.next_if(|row| row.station.name == *name);
-        let written = inputs.written.stations.get(name).unwrap_or(station);
-        let record = inputs.records.of(station);
+        while written.next_if(|(other, _)| *other < name).is_some() {}
+        let written = written.next_if(|(other, _)| *other == name).map_or(station, |(_, written)| written);
+        while records.next_if(|(other, _)| *other < name).is_some() {}
+        let record = records.next_if(|(other, _)| *other == name).map(|(_, record)| record.clone());
+        let record = record.unwrap_or_else(|| inputs.records.of(station));
         let stays = |row: &&Row| {
             let is_due = row.due.is_some_and(|due| due <= inputs.now);
             let same = Arc::ptr_eq(&row.written, written) && Arc::ptr_eq(&row.station, station);
             let same = same && Arc::ptr_eq(&row.record, &record);
-            goes_on && !is_due && same && row.release == inputs.release(written).map(|release| release.said.id)
+            let release = || row.release == inputs.release(written).map(|release| release.said.id);
+            goes_on && !is_due && same && (same_said || release())
         };
         match known.filter(stays) {
             Some(row) => all.push(row.clone()),
@@ -160,5 +173,7 @@ fn row(
     let in_hand = record.handed_out.iter().map(|script| script.until()).filter(|until| *until > inputs.now);
     let due = next_change(station, &record, inputs.rules, inputs.now).into_iter().chain(until).chain(in_hand).min();
     let release = release.map(|release| release.said.id);
-    Row { written: written.clone(), station: station.clone(), record, drift, alteration, release, due }
+    let (written, station, leads_on) = (written.clone(), station.clone(), OnceLock::new());
+    let is_on_record = record.is_on_record();
+    Row { written, station, record, is_on_record, drift, alteration, leads_on, release, due }
 }

@@ -8,12 +8,12 @@ use std::time::SystemTime;
 
 use jiff::Timestamp;
 
-use crate::files::{FileText, Folder, Look, Origin, Secrets, Tree, hex, process_env};
+use crate::files::{FileText, Folder, Look, Origin, SecretError, Secrets, Tree, process_env};
 use crate::finding::{Code as FindingCode, Finding, settle};
 use crate::git::{Followed, Git, Snapshot};
 use crate::inventory::{Commit, Station};
 use crate::ledger::{Record, State};
-use crate::setting::{Code, Codes, Name, Reference, Value};
+use crate::setting::{Code, Codes, Name, Reference, Value, hex};
 
 use crate::store::{Good, GoodFile, Store, StoreError};
 
@@ -268,8 +268,11 @@ impl Sources {
     }
 
     /// The code behind a reference of a report, which may not lead out of the configuration's folder.
-    pub fn report_code(&self, reference: &Reference) -> Option<Code> {
-        Secrets::new(&self.folder, &process_env).look_up(reference, Origin::Report).ok()
+    ///
+    /// # Errors
+    /// Why there is none to be had.
+    pub fn report_code(&self, reference: &Reference) -> Result<Code, SecretError> {
+        Secrets::new(&self.folder, &process_env).look_up(reference, Origin::Report)
     }
 
     /// The codes a script for this station may need: those of the inventory, of its record, and the factory's.
@@ -287,7 +290,7 @@ impl Sources {
             for value in held {
                 let Value::Secret(secret) = value else { continue };
                 if codes.code(&secret.reference).is_none()
-                    && let Some(code) = self.report_code(&secret.reference)
+                    && let Ok(code) = self.report_code(&secret.reference)
                 {
                     codes.learn(secret.reference.clone(), code);
                 }

@@ -9,16 +9,20 @@ use jiff::{SignedDuration, Timestamp};
 use proptest::prelude::*;
 use uuid::Uuid;
 
-use super::{Fleet, Moment, Source, Sources, View, say};
+use super::{Fleet, Keying, Moment, Row, Source, Sources, View, record_scripts, say};
 use crate::brake::Limit;
 use crate::drift::Rules;
 use crate::files::{Folder, Look};
 use crate::fleet::LookTerms;
 use crate::keybook::sample::TERN;
-use crate::ledger::{Aside, Decision, End, Said, Take, Target};
+use crate::ledger::{Aside, Decision, End, Release, Said, Take, Target};
+use crate::script::{Memory, Way};
 use crate::store::Store;
 
-/// Something that happens to a fleet of stations S-0 to S-5.
+/// How many stations there are; from ten altered ones on scripts are held.
+const SIZE: usize = 13;
+
+/// Something that happens to a fleet of stations S-0 to S-12.
 #[derive(Debug, Clone)]
 enum Event {
     /// The station's gate time; nothing takes the station out of the inventory.
@@ -28,6 +32,22 @@ enum Event {
     },
     /// Whom all stations call.
     Contact(u32),
+    /// Whom one station calls, where that is said at the station.
+    Own {
+        station: usize,
+        contact: Option<u32>,
+    },
+    /// What the first stations hold, as wanted now; tested or not.
+    Keyed {
+        stations: usize,
+        tested: bool,
+    },
+    /// A script is shown to somebody, unless it is held.
+    Show {
+        station: usize,
+    },
+    /// What is held is released.
+    Release,
     /// What the station is left at, reported so many minutes before now.
     Report {
         station: usize,
@@ -52,30 +72,37 @@ enum Event {
 }
 
 fn event() -> impl Strategy<Value = Event> {
-    let station = 0..6_usize;
+    let station = 0..SIZE;
     prop_oneof![
-        (station.clone(), proptest::option::of(1..9_u32))
+        1 => (station.clone(), proptest::option::of(1..4_u32))
+            .prop_map(|(station, contact)| Event::Own { station, contact }),
+        1 => (1..=SIZE, any::<bool>()).prop_map(|(stations, tested)| Event::Keyed { stations, tested }),
+        3 => station.clone().prop_map(|station| Event::Show { station }),
+        4 => Just(Event::Release),
+        1 => Just(Event::Hours(8 * 24)),
+        1 => (station.clone(), proptest::option::of(1..9_u32))
             .prop_map(|(station, seconds)| Event::Edit { station, seconds }),
-        (1..4_u32).prop_map(Event::Contact),
-        (station.clone(), 1..9_u32, 0..600_i64).prop_map(|(station, seconds, minutes)| Event::Report {
+        4 => (1..4_u32).prop_map(Event::Contact),
+        1 => (station.clone(), 1..9_u32, 0..600_i64).prop_map(|(station, seconds, minutes)| Event::Report {
             station,
             seconds,
             minutes
         }),
-        (station.clone(), any::<bool>()).prop_map(|(station, reached)| Event::Tested { station, reached }),
-        (station.clone(), 1..100_i64).prop_map(|(station, hours)| Event::Aside { station, hours }),
-        station.prop_map(|station| Event::Taken { station }),
-        Just(Event::EndAll),
-        (-30..30_i64).prop_map(Event::Hours),
-        any::<bool>().prop_map(Event::Broken),
+        1 => (station.clone(), any::<bool>()).prop_map(|(station, reached)| Event::Tested { station, reached }),
+        1 => (station.clone(), 1..100_i64).prop_map(|(station, hours)| Event::Aside { station, hours }),
+        1 => station.prop_map(|station| Event::Taken { station }),
+        1 => Just(Event::EndAll),
+        1 => (-30..30_i64).prop_map(Event::Hours),
+        1 => any::<bool>().prop_map(Event::Broken),
     ]
 }
 
 struct World {
     home: tempfile::TempDir,
     store: Store,
-    seconds: [Option<u32>; 6],
+    seconds: [Option<u32>; SIZE],
     contact: u32,
+    own: [Option<u32>; SIZE],
     is_broken: bool,
     now: Timestamp,
     said: Vec<Uuid>,
@@ -90,7 +117,8 @@ impl World {
         fs::write(home.path().join("keybooks/tern-2.yaml"), TERN).unwrap();
         let store = Store::open(&format!("sqlite:{}/l.db", home.path().display())).await.unwrap();
         let now = "2026-11-25T12:00:00Z".parse().unwrap();
-        let world = World { home, store, seconds: [Some(5); 6], contact: 1, is_broken: false, now, said: Vec::new() };
+        let (seconds, own) = ([Some(5); SIZE], [None; SIZE]);
+        let world = World { home, store, seconds, contact: 1, own, is_broken: false, now, said: Vec::new() };
         world.write();
         world
     }
@@ -106,12 +134,12 @@ impl World {
         };
         let terms = LookTerms {
             rules: Rules { reconfirm_days: 1, require_tests: true },
-            limit: Limit {
+            limit: Arc::new(Limit {
                 share: "0.3".parse().unwrap(),
                 most: Limit::MOST,
                 share_set_at: "the test".into(),
                 most_set_at: "the test".into(),
-            },
+            }),
             settle: Duration::ZERO,
         };
         Fleet::new(sources, self.store.clone(), terms)
@@ -132,9 +160,11 @@ impl World {
         );
         let stations = self.seconds.iter().enumerate().filter_map(|(nth, seconds)| {
             let seconds = (*seconds)?;
+            let own = self.own[nth].map(|own| format!(", emergency.primary: \"{}\"", number(own))).unwrap_or_default();
             Some(format!(
-                "  S-{nth}: {{site: quay, number: \"+44163296012{nth}\", where: x, profiles: [quay], \
-                 settings: {{gate.seconds: {seconds}}}}}\n"
+                "  S-{nth}: {{site: quay, number: \"+441632960{}\", where: x, profiles: [quay], \
+                 settings: {{gate.seconds: {seconds}{own}}}}}\n",
+                120 + nth
             ))
         });
         let broken = if self.is_broken { "  S-9: [\n" } else { "" };
@@ -151,6 +181,11 @@ impl World {
         replace(&self.home.path().join(format!("reports/{id}.yaml")), &text);
     }
 
+    /// The view of a daemon that starts now.
+    async fn view(&self) -> Arc<View> {
+        self.fleet().look(Some(Look::Whole), self.moment(), &mut |_| {}).await.unwrap()
+    }
+
     async fn say(&mut self, of: impl FnOnce(Said) -> Decision) {
         let said = Said { id: Uuid::new_v4(), at: self.now, by: "ops".into(), why: Some("a test".into()) };
         self.said.push(said.id);
@@ -163,7 +198,29 @@ impl World {
             Event::Edit { station, seconds } => {
                 self.seconds[station] = seconds;
                 // An empty inventory is an error, and a case of its own.
-                self.seconds[5] = self.seconds[5].or(Some(5));
+                self.seconds[SIZE - 1] = self.seconds[SIZE - 1].or(Some(5));
+            }
+            Event::Own { station, contact } => self.own[station] = contact,
+            Event::Keyed { stations, tested } => {
+                for station in 0..stations {
+                    let dialled = number(self.own[station].unwrap_or(self.contact));
+                    let test = if tested { "\ntests: [{lifeline: emergency, outcome: reached}]" } else { "" };
+                    let left = format!("left: {{emergency.primary: \"{dialled}\", line.kind: direct}}{test}");
+                    self.report(station, 0, &left);
+                }
+            }
+            Event::Show { station } => {
+                let view = self.view().await;
+                let Some(row) = view.row(&format!("S-{station}")) else { return };
+                if let Keying::Script { cleared, .. } = view.keying(row, Way::There, &mut Memory::default()) {
+                    record_scripts(&self.store, &[cleared], self.now).await.unwrap();
+                }
+            }
+            Event::Release => {
+                let view = self.view().await;
+                let Some(change) = view.change.as_ref().map(|change| change.digest.clone()) else { return };
+                let (stations, at) = (view.to_release(), view.release_at());
+                self.say(|said| Decision::Release(Release { said: Said { at, ..said }, change, stations })).await;
             }
             Event::Contact(contact) => self.contact = contact,
             Event::Report { station, seconds, minutes } => {
@@ -194,6 +251,11 @@ impl World {
     }
 }
 
+/// How a contact is dialled.
+fn number(contact: u32) -> String {
+    format!("0163296010{contact}")
+}
+
 /// A new file in the place of the old, so that no two states of one second look alike.
 fn replace(path: &Path, text: &str) {
     let beside = path.with_extension("part");
@@ -207,25 +269,35 @@ fn runtime() -> tokio::runtime::Runtime {
 
 /// All of a view that another of the same moment must have too.
 fn said_of(view: &View) -> String {
-    let rows = view.rows.iter().map(|row| format!("{:?}\n{:?}\n{:?}\n", row.station, row.record, row.drift));
-    let change = view.change.as_ref().map(|change| change.digest.to_string());
-    format!("{} {:?} {:?} {:?}\n{}", view.seq, view.totals, view.findings(), change, rows.collect::<String>())
+    let rows = view.rows.iter().map(|row| {
+        let Row { written, station, record, drift, alteration, due, .. } = row;
+        format!("{written:?}\n{station:?}\n{record:?}\n{drift:?}\n{alteration:?}\n{due:?}\n")
+    });
+    let (totals, tally, held, due) = (&view.totals, view.tally, view.held(), view.due);
+    let fleet = format!("{} {totals:?} {tally:?} {held:?} {due:?} {:?}\n", view.seq, view.findings());
+    fleet + &rows.collect::<String>()
 }
 
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(24))]
 
     #[test]
-    fn a_view_kept_up_is_the_view_made_anew(events in proptest::collection::vec(event(), 1..12)) {
+    fn a_view_kept_up_is_the_view_made_anew(
+        events in proptest::collection::vec(event(), 1..12),
+        is_known in any::<bool>(),
+    ) {
         runtime().block_on(async {
             let mut world = World::new().await;
             let mut kept = world.fleet();
+            // Half of the runs begin with a fleet that is known.
+            if is_known {
+                world.happen(&Event::Keyed { stations: SIZE, tested: true }).await;
+            }
             kept.look(Some(Look::Changed), world.moment(), &mut |_| {}).await.unwrap();
             for event in &events {
                 world.happen(event).await;
                 let kept = kept.look(Some(Look::Changed), world.moment(), &mut |_| {}).await.unwrap();
-                let mut anew = world.fleet();
-                let anew = anew.look(Some(Look::Whole), world.moment(), &mut |_| {}).await.unwrap();
+                let anew = world.view().await;
                 assert_eq!(said_of(&kept), said_of(&anew), "after {event:?}");
             }
         });
@@ -243,6 +315,44 @@ fn rows_of_stations_that_nothing_touched_are_the_very_same_and_a_look_at_nothing
         world.happen(&Event::Edit { station: 2, seconds: Some(8) }).await;
         let third = fleet.look(Some(Look::Changed), world.moment(), &mut |_| {}).await.unwrap();
         let same = |nth: usize| Arc::ptr_eq(&second.rows[nth].drift, &third.rows[nth].drift);
-        assert_eq!((0..6).map(same).collect::<Vec<_>>(), [true, true, false, true, true, true]);
+        let other = (0..SIZE).filter(|nth| !same(*nth)).map(|nth| &*third.rows[nth].station.name);
+        assert_eq!(other.collect::<Vec<_>>(), ["S-2"]);
     });
+}
+
+/// Nobody edits or reports: time alone lets go of a card, and a look is due when it does.
+#[test]
+fn a_look_is_due_when_a_card_has_been_out_for_seven_days_also_of_a_station_that_left() {
+    for has_left in [false, true] {
+        runtime().block_on(async {
+            let mut world = World::new().await;
+            world.happen(&Event::Keyed { stations: SIZE, tested: true }).await;
+            world.view().await;
+            for station in 0..9 {
+                world.happen(&Event::Own { station, contact: Some(2) }).await;
+            }
+            world.happen(&Event::Show { station: 0 }).await;
+            let shown = world.now;
+            // The card of S-0 still leads to what is not wanted there any more; nine more are altered.
+            world.happen(&Event::Own { station: 0, contact: None }).await;
+            world.happen(&Event::Own { station: 9, contact: Some(2) }).await;
+            if has_left {
+                world.happen(&Event::Edit { station: 0, seconds: None }).await;
+            }
+            let mut kept = world.fleet();
+            let view = kept.look(Some(Look::Changed), world.moment(), &mut |_| {}).await.unwrap();
+            let held = view.held().expect("nine, and one by a card");
+            assert_eq!((held.numbers().altered, held.numbers().handed_out, held.scripts), (10, 1, 9));
+            // Everything is overdue after a day; from then on nothing else is.
+            world.now = shown + SignedDuration::from_hours(48);
+            let view = kept.look(None, world.moment(), &mut |_| {}).await.unwrap();
+            assert_eq!(view.due, Some(shown + SignedDuration::from_hours(7 * 24)));
+            world.now = view.due.unwrap() - SignedDuration::from_millis(1);
+            let view = kept.look(None, world.moment(), &mut |_| {}).await.unwrap();
+            assert!(view.change.is_some());
+            world.now = view.due.unwrap();
+            let view = kept.look(None, world.moment(), &mut |_| {}).await.unwrap();
+            assert!(view.change.is_none() && view.tally.altered == 9);
+        });
+    }
 }

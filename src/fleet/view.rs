@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 use std::fmt;
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
 use jiff::Timestamp;
@@ -12,11 +12,11 @@ use super::reading::Reading;
 use super::rows::Row;
 use super::sources::Sources;
 use crate::alert::Cause;
-use crate::brake::{Change, call_back};
+use crate::brake::{Change, Limit, Tally, call_back, digest};
 use crate::drift::{Standing, StationDrift, Totals};
 use crate::effective::Effective;
 use crate::finding::Finding;
-use crate::ledger::{Decisions, HandedOut, Released};
+use crate::ledger::{Decisions, Digest, HandedOut, Released};
 use crate::setting::Name;
 
 /// A fleet at one moment.
@@ -42,8 +42,14 @@ pub struct View {
     pub rows: Arc<[Row]>,
     /// How many stations are how.
     pub totals: Totals,
-    /// The change that waits for its release.
-    pub change: Option<Change>,
+    /// How many stations are altered, and on record.
+    pub tally: Tally,
+    /// How many may be altered.
+    pub limit: Arc<Limit>,
+    /// The change that waits for its release; [`View::held`] says how many scripts wait for it.
+    pub change: Option<Arc<Change>>,
+    /// How many scripts wait, once somebody has asked.
+    pub(super) waiting: OnceLock<usize>,
     /// When time alone next changes it.
     pub due: Option<Timestamp>,
     /// When to look again at the reports folder, where a file there is still being written.
@@ -80,9 +86,19 @@ impl View {
         self.in_use_since.filter(|_| !self.as_is.is_sound())
     }
 
+    /// What there is to say where no station of the inventory is on record: what differs then is no change.
+    pub fn first_day(&self) -> Option<String> {
+        self.tally.first_day(self.rows.len())
+    }
+
     /// Whether there is an inventory to go by.
     pub fn is_watching(&self) -> bool {
         self.in_use_since.is_some()
+    }
+
+    /// The digest that a change of what is wanted now has, or would have.
+    pub fn wanted_digest(&self) -> Digest {
+        digest(self.rows.iter().map(|row| &*row.written))
     }
 
     /// What a release of the change names.

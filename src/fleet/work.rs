@@ -4,11 +4,11 @@
 use std::cell::RefCell;
 use std::collections::BTreeMap;
 
-use super::ask::Keying;
+use super::issue::is_harmless_script;
 use super::rows::Row;
 use super::view::View;
 use crate::alert::Next;
-use crate::brake::{Altered, Change};
+use crate::brake::{Altered, Change, Held};
 use crate::ledger::Digest;
 use crate::script::{self, Memory, Way};
 use crate::setting::Name;
@@ -50,18 +50,46 @@ impl View {
         }
     }
 
+    /// The change that is held, with the number of scripts that wait for it: the one count that all texts show.
+    pub fn held(&self) -> Option<Held> {
+        let change = self.change.clone()?;
+        let scripts = *self.waiting.get_or_init(|| {
+            let rows: Vec<&Row> = change.stations.iter().filter_map(|name| self.row(name)).collect();
+            let waits = side_by_side(&rows, |some| {
+                let mut memory = Memory::for_a_fleet();
+                some.iter().map(|row| self.holding(row, &mut memory).is_some()).collect()
+            });
+            waits.into_iter().filter(|waits| *waits).count()
+        });
+        Some(Held { change, scripts })
+    }
+
     /// The change that the script of a station waits for: the same answer that whoever asks for the script gets.
     fn holding(&self, row: &Row, memory: &mut Memory) -> Option<&Change> {
-        let change = self.change.as_ref().filter(|change| change.stations.contains(&row.station.name))?;
+        let change = self.change.as_deref().filter(|change| change.stations.contains(&row.station.name))?;
+        let known = row.leads_on.get().copied();
+        let leads_on = known.unwrap_or_else(|| {
+            let is_sure = memory.is_generous();
+            let leads_on = self.leads_on(row, memory);
+            if is_sure {
+                // Whoever else was quicker found the same.
+                let _ = row.leads_on.set(leads_on);
+            }
+            leads_on
+        });
+        leads_on.then_some(change)
+    }
+
+    /// Whether a station has a script that leads to anything but proven values.
+    fn leads_on(&self, row: &Row, memory: &mut Memory) -> bool {
+        let codes = self.codes_for(row);
         // A setting that is altered and drifts is keyed by whatever script there is.
         let drifts = |altered: &Altered| row.drift.settings.iter().any(|drift| drift.name == altered.setting);
         if row.alteration.iter().any(|alteration| alteration.wanted.iter().any(drifts)) {
-            return Some(change);
+            return script::reckon(&row.station, &row.record, &codes, memory).is_ok_and(|work| work.is_some());
         }
-        match self.keying(row, Way::There, memory) {
-            Keying::Held(change) => Some(change),
-            Keying::Script { .. } | Keying::Nothing | Keying::NoScript(_) => None,
-        }
+        let script = script::write(&self.request(row, &codes), Way::There, memory).ok().flatten();
+        script.is_some_and(|script| !is_harmless_script(&script, &row.written, &row.record))
     }
 }
 

@@ -5,12 +5,13 @@
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
-use super::count::{Counts, FactoryCode, Gap, Together, count, named, reached};
-use super::layers::{Use, Uses, add_uses};
+use super::count::{Counts, Dead, FactoryCode, Gap, Together, Unmet, count, named, reached};
+use super::file::unknown_to;
+use super::layers::{Said, Use, Uses, add_uses};
 use super::line::{Line, LineKind, Reach};
 use super::numbering::{Country, E164};
 use super::raw::{RawSetting, RawStation};
-use super::shared::{Parts, no_keybook, no_setting, with_others};
+use super::shared::{Parts, no_keybook, with_others};
 use super::spelling;
 use super::station::{Inventory, Layer, Station};
 use crate::finding::{Code, Finding, Place, in_quotes, nearest};
@@ -46,7 +47,7 @@ fn has_twice(sorted: &[u64]) -> bool {
 
 type Check = fn(&Whole<'_>, &mut Vec<Finding>);
 
-const CHECKS: [Check; 13] = [
+const CHECKS: [Check; 15] = [
     some_station,
     numbers_are_spelt,
     extensions_are_not_public,
@@ -56,6 +57,8 @@ const CHECKS: [Check; 13] = [
     identities_are_not_shared,
     no_station_calls_a_station,
     fleet_settings_exist,
+    fleet_lifelines_exist,
+    no_lifeline_is_dead,
     lifelines_are_managed,
     codes_are_not_factory,
     contacts_are_used,
@@ -262,6 +265,47 @@ fn fleet_settings_exist(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     }
 }
 
+fn fleet_lifelines_exist(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
+    let books = whole.parts.shared.keybooks.values();
+    let known: BTreeSet<&str> = books.flat_map(|book| book.lifelines.iter().map(|lifeline| &*lifeline.name)).collect();
+    let fleet = whole.parts.shared.lifelines.iter().flat_map(|(entries, _)| entries);
+    let sites = whole.parts.sites.values().flat_map(|site| &site.lifelines);
+    for entry in fleet.chain(sites).filter(|entry| !known.contains(&*entry.name)) {
+        let message = format!("No keybook has a lifeline `{}`, so this does nothing.", entry.name);
+        let (place, known) = (entry.name_place.clone(), known.iter().copied());
+        findings.push(Finding::unknown(Code::SettingNowhere, place, message, &entry.name, known));
+    }
+}
+
+/// Nobody may order a button that calls nobody.
+fn no_lifeline_is_dead(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
+    let mut all: BTreeMap<&Dead, Together> = BTreeMap::new();
+    whole.all(|counts| &counts.dead).for_each(|(dead, stations)| count(&mut all, dead, stations.clone()));
+    for (Dead { lifeline, unmet, .. }, Together { first, place, count }) in all {
+        let Some((main, others)) = unmet.split_first() else { continue };
+        let values: Vec<String> = unmet.iter().map(|one| format!("`{}` is {}", one.setting, one.value)).collect();
+        let (who, values) = (with_others(&first, count), values.join(" and "));
+        let message = format!("The button `{lifeline}` of {who} would call nobody: {values}.");
+        let fix = format!("{}, or `lifelines: {{{lifeline}: none}}` where there is no such button.", mend(unmet));
+        let mut finding = Finding::new(Code::LifelineDead, main.place.clone(), message, fix);
+        for other in others.iter().filter(|other| other.place != main.place) {
+            finding = finding.beside(other.place.clone(), format!("`{}`, too", other.setting));
+        }
+        let who = if count == 1 { "this station" } else { "the first of these stations" };
+        findings.push(finding.beside(place, who));
+    }
+}
+
+/// What to write instead of the values that a lifeline does not work with.
+fn mend(unmet: &[Unmet]) -> String {
+    if let [Unmet { instead, .. }] = unmet {
+        return format!("Write {instead}");
+    }
+    let each: Vec<String> =
+        unmet.iter().map(|Unmet { setting, instead, .. }| format!("{instead} at `{setting}`")).collect();
+    format!("Write {}", each.join(" and "))
+}
+
 fn lifelines_are_managed(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     // Beside an error every value that could not be taken would look like one that nobody wants.
     if whole.parts.is_broken || findings.iter().any(Finding::is_error) {
@@ -311,9 +355,10 @@ fn names_are_defined(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
             findings.push(no_keybook(name, place, &parts.shared.keybooks));
             continue;
         };
-        let unknown = profile.settings.iter().filter(|entry| keybook.id(&entry.name).is_none());
         // A profile whose stations name other models may hold settings of theirs.
-        findings.extend(unknown.filter(|_| !taken.contains(&profile.name)).map(|entry| no_setting(entry, keybook)));
+        if !taken.contains(&profile.name) {
+            findings.extend(unknown_to(keybook, &profile.settings, &profile.lifelines));
+        }
     }
 }
 
@@ -363,22 +408,36 @@ fn lines_count(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     if whole.parts.is_broken || findings.iter().any(Finding::is_error) {
         return;
     }
-    let mut uses = Uses::new();
-    whole.counts.iter().for_each(|counts| add_uses(&mut uses, &counts.uses));
-    let shared = &whole.parts.shared;
-    for (layer, uses) in &uses {
-        let entries = match layer {
-            Layer::Fleet => shared.settings.as_ref().map(|(entries, _)| entries),
-            Layer::Site(name) => whole.parts.sites.get(name).map(|site| &site.settings),
-            Layer::Profile(name) => shared.profiles.get(name).map(|profile| &profile.settings),
-            Layer::Station => None,
-        };
-        for (entry, line) in entries.into_iter().flatten().zip(uses) {
+    let (mut uses, mut of_lifelines) = (Uses::new(), Uses::new());
+    for counts in whole.counts {
+        add_uses(&mut uses, &counts.uses);
+        add_uses(&mut of_lifelines, &counts.lifeline_uses);
+    }
+    let Parts { shared, sites, .. } = whole.parts;
+    let settings = |layer: &Layer| match layer {
+        Layer::Fleet => shared.settings.as_ref().map(|(entries, _)| entries.as_slice()),
+        Layer::Site(name) => sites.get(name).map(|site| site.settings.as_slice()),
+        Layer::Profile(name) => shared.profiles.get(name).map(|profile| profile.settings.as_slice()),
+        Layer::Station => None,
+    };
+    overruled(&uses, settings, findings);
+    let lifelines = |layer: &Layer| match layer {
+        Layer::Fleet => shared.lifelines.as_ref().map(|(entries, _)| entries.as_slice()),
+        Layer::Site(name) => sites.get(name).map(|site| site.lifelines.as_slice()),
+        Layer::Profile(name) => shared.profiles.get(name).map(|profile| profile.lifelines.as_slice()),
+        Layer::Station => None,
+    };
+    overruled(&of_lifelines, lifelines, findings);
+}
+
+fn overruled<'a, E: Said + 'a>(uses: &Uses, entries: impl Fn(&Layer) -> Option<&'a [E]>, findings: &mut Vec<Finding>) {
+    for (layer, uses) in uses {
+        for (entry, line) in entries(layer).into_iter().flatten().zip(uses) {
             let Use::Overruled(by) = line else { continue };
             let message =
-                format!("`{}` of the {layer} has no effect: later layers overrule it everywhere.", entry.name);
+                format!("`{}` of the {layer} has no effect: later layers overrule it everywhere.", entry.name());
             let fix = "Remove this line, or the lines that overrule it.";
-            let finding = Finding::new(Code::LineOverruled, entry.name_place.clone(), message, fix);
+            let finding = Finding::new(Code::LineOverruled, entry.name_place().clone(), message, fix);
             findings.push(finding.beside(by.clone(), "one of the lines that count instead"));
         }
     }

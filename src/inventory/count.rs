@@ -13,8 +13,8 @@ use super::raw::{RawSetting, RawStation, Wish};
 use super::shared::Shared;
 use super::station::{Station, Wanted};
 use crate::finding::Place;
-use crate::keybook::Setting;
-use crate::setting::{Codes, Name, Value, Weight};
+use crate::keybook::{Ability, Condition, Is, Lifeline, Setting, SettingId};
+use crate::setting::{Codes, Kind, Name, Value, Weight};
 
 /// The settings of a lifeline of which nothing is wanted: at stations of this site and model.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
@@ -23,6 +23,25 @@ pub(super) struct Gap {
     pub model: Name,
     pub lifeline: Name,
     pub missing: Vec<Name>,
+}
+
+/// A required lifeline that is dead by order: of stations of this model, for the same lines.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) struct Dead {
+    pub model: Name,
+    pub lifeline: Name,
+    /// What is wanted that it does not work with, by setting: the line, the value, and what it takes instead.
+    pub unmet: Vec<Unmet>,
+}
+
+/// A wanted value with which a lifeline does not work.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) struct Unmet {
+    pub place: Place,
+    pub setting: Name,
+    pub value: Value,
+    /// What to write instead, for a fix.
+    pub instead: String,
 }
 
 /// A line that wants a code which every unit of a model leaves the factory with.
@@ -51,6 +70,7 @@ pub(super) struct Counts {
     /// Their values of locating settings.
     pub identities: Vec<u64>,
     pub gaps: BTreeMap<Gap, Together>,
+    pub dead: BTreeMap<Dead, Together>,
     pub factory_codes: BTreeMap<FactoryCode, Together>,
     /// The contacts that their own layers name.
     pub contacts: BTreeSet<Name>,
@@ -60,6 +80,8 @@ pub(super) struct Counts {
     /// Former names, each with the station that had it and the place that says so.
     pub formerly: Vec<(Name, Name, Place)>,
     pub uses: Uses,
+    /// The same of lines about lifelines.
+    pub lifeline_uses: Uses,
     /// The values whose numbers are among those called, by their address.
     traced: HashSet<usize>,
     /// Whether a value is a code from the factory, by its address: telling takes a while.
@@ -101,14 +123,29 @@ impl Counts {
                 count(&mut self.factory_codes, code, Together::one(station));
             }
         }
-        for lifeline in station.keybook.lifelines.iter().filter(|lifeline| lifeline.is_required()) {
-            let missing = lifeline.settings.iter().filter(|id| station.wanted(**id).is_none());
-            let missing: Vec<Name> = missing.map(|id| station.keybook.setting(*id).name.clone()).collect();
-            if !missing.is_empty() {
-                let (site, model) = (station.site.clone(), station.keybook.model.clone());
-                let gap = Gap { site, model, lifeline: lifeline.name.clone(), missing };
-                count(&mut self.gaps, gap, Together::one(station));
+        for (_, lifeline) in station.lifelines() {
+            self.add_lifeline(station, lifeline);
+        }
+    }
+
+    fn add_lifeline(&mut self, station: &Station, lifeline: &Lifeline) {
+        let wanted = |id: SettingId| station.wanted(id).map(|wanted| &wanted.value);
+        let ability = lifeline.ability(wanted);
+        let model = station.keybook.model.clone();
+        if ability == Ability::Dead {
+            // A fallback that cannot work is not in use.
+            if lifeline.is_required() {
+                let unmet = lifeline.unmet(wanted).into_iter().filter_map(|one| unmet(station, one)).collect();
+                let dead = Dead { model, lifeline: lifeline.name.clone(), unmet };
+                count(&mut self.dead, dead, Together::one(station));
             }
+            return;
+        }
+        let missing = missing(station, lifeline, ability);
+        if !missing.is_empty() {
+            let missing = missing.into_iter().map(|id| station.keybook.setting(id).name.clone()).collect();
+            let gap = Gap { site: station.site.clone(), model, lifeline: lifeline.name.clone(), missing };
+            count(&mut self.gaps, gap, Together::one(station));
         }
     }
 
@@ -120,6 +157,38 @@ impl Counts {
         }
         self.called.dedup();
     }
+}
+
+/// The settings of a lifeline of which nothing is wanted although something should be: those that it lists, and those that
+/// only its `works` names where it depends on them. A fallback asks for none where nothing is wanted of what it works by, such
+/// as a second number, and never for what its button asks for.
+fn missing(station: &Station, lifeline: &Lifeline, ability: Ability) -> Vec<SettingId> {
+    let is_wanted = |id: &SettingId| station.wanted(*id).is_some();
+    let button = lifeline.backs.and_then(|at| station.keybook.lifelines.get(at));
+    let is_own = |id: &SettingId| button.is_some_and(|button| !button.settings.contains(id));
+    let mut works_by = lifeline.works.iter().flatten().map(|condition| condition.setting);
+    if button.is_some() && !works_by.any(|id| is_own(&id) && is_wanted(&id)) {
+        return Vec::new();
+    }
+    let counts = |id: &SettingId| lifeline.names(*id) || ability == Ability::Undecided;
+    let asked = |id: &&SettingId| !is_wanted(id) && counts(id) && (button.is_none() || is_own(id));
+    lifeline.settings.iter().filter(asked).copied().collect()
+}
+
+/// What is wanted that a condition is not met by.
+fn unmet(station: &Station, condition: &Condition) -> Option<Unmet> {
+    let (setting, wanted) = (station.keybook.setting(condition.setting), station.wanted(condition.setting)?);
+    let instead = match (&condition.is, &setting.kind) {
+        (Is::OneOf(values), _) => values.iter().map(Value::to_string).collect::<Vec<_>>().join(" or "),
+        (Is::Filled, Kind::Dial { .. }) => "{to: CONTACT} or a number".into(),
+        (Is::Filled, Kind::Flags { .. }) => "one name at least".into(),
+        (Is::Filled, Kind::Digits { .. } | Kind::Choice(_) | Kind::Number { .. } | Kind::Secret { .. }) => {
+            "digits".into()
+        }
+        (Is::Within { min, max }, Kind::Number { max: most, .. }) if max >= most => format!("{min} or more"),
+        (Is::Within { min, max }, _) => format!("a number from {min} to {max}"),
+    };
+    Some(Unmet { place: wanted.place.clone(), setting: setting.name.clone(), value: wanted.value.clone(), instead })
 }
 
 impl Together {

@@ -9,10 +9,10 @@ use std::ops::Range;
 use std::sync::Arc;
 
 use super::count::Counts;
-use super::layers::{Stack, Won, below};
+use super::layers::{Said, Stack, Won, below};
 use super::line::Line;
-use super::raw::{RawFile, RawSite, RawStation};
-use super::shared::{Shared, no_keybook, no_setting, with_others};
+use super::raw::{RawFile, RawLifeline, RawSetting, RawSite, RawStation};
+use super::shared::{Shared, no_keybook, no_lifeline, no_setting, with_others};
 use super::station::{ForNow, Layer, Station, Wanted};
 use super::values::{At, Values};
 use crate::finding::{Code, Finding, Place};
@@ -101,7 +101,8 @@ struct BaseKey<'r> {
 
 /// The lower layers of stations that share them, and what each setting comes to.
 struct Base<'r> {
-    stack: Stack<'r>,
+    stack: Stack<'r, RawSetting>,
+    lifelines: Stack<'r, RawLifeline>,
     /// Worked out when the first station needs it: what is overridden everywhere is judged nowhere.
     values: Vec<Option<SharedValue>>,
 }
@@ -137,7 +138,10 @@ impl<'r> Maker<'r> {
     }
 
     fn end(mut self, stations: Vec<Option<Arc<Station>>>) -> FileStations {
-        self.bases.iter().for_each(|base| base.stack.add_to(&mut self.counts.uses));
+        for base in &self.bases {
+            base.stack.add_to(&mut self.counts.uses);
+            base.lifelines.add_to(&mut self.counts.lifeline_uses);
+        }
         self.counts.end();
         FileStations { stations, findings: self.values.findings, told: self.told, counts: self.counts }
     }
@@ -148,12 +152,16 @@ impl<'r> Maker<'r> {
         let keybook = self.model(raw);
         let (site, keybook) = (site?, keybook?);
         let line = site.line.overridden(&raw.line);
-        let own = self.own_layer(raw, &keybook);
+        let own = self.own_layer(&raw.settings, &keybook, no_setting);
+        let own_lifelines = self.own_layer(&raw.lifelines, &keybook, no_lifeline);
         let base = self.base(raw, site, &keybook, &line);
         self.bases[base].stack.count(&own);
+        self.bases[base].lifelines.count(&own_lifelines);
         let at = At { keybook: &keybook, line: &line, site: &site.place };
-        let stack = &self.bases[base].stack;
-        let last = |id: SettingId| own[id.index()].as_ref().or(stack.winner(id));
+        let Base { stack, lifelines, .. } = &self.bases[base];
+        let absent =
+            absent(&keybook, |at| own_lifelines[at].as_ref().or(lifelines.winner(at)).map(|(_, entry)| *entry));
+        let last = |id: SettingId| own[id.index()].as_ref().or(stack.winner(id.index()));
         let let_go = keybook.ids().filter_map(|id| Some((id, last(id)?.1.let_go()?))).collect();
         let wanted = keybook.ids().map(|id| self.wanted(own[id.index()].as_ref(), base, id, raw, &at)).collect();
         Some(Station {
@@ -164,6 +172,7 @@ impl<'r> Maker<'r> {
             location: raw.location.clone(),
             wanted,
             let_go,
+            absent,
             test_days: raw.test_days.or(site.test_days).or(self.shared.test_days.as_ref().map(|(days, _)| *days)),
             place: raw.place.clone(),
             line,
@@ -212,13 +221,18 @@ impl<'r> Maker<'r> {
         keybook
     }
 
-    /// What the station says itself, a setting each.
-    fn own_layer(&mut self, raw: &'r RawStation, keybook: &Keybook) -> Vec<Option<Won<'r>>> {
-        let mut own = vec![None; keybook.settings.len()];
-        for entry in &raw.settings {
-            match keybook.id(&entry.name) {
-                Some(id) => own[id.index()] = Some((Layer::Station, entry)),
-                None => self.values.findings.push(no_setting(entry, keybook)),
+    /// What the station says itself, a setting or lifeline each.
+    fn own_layer<E: Said>(
+        &mut self,
+        said: &'r [E],
+        keybook: &Keybook,
+        unknown: impl Fn(&E, &Keybook) -> Finding,
+    ) -> Vec<Option<Won<'r, E>>> {
+        let mut own: Vec<Option<Won<'r, E>>> = (0..E::count(keybook)).map(|_| None).collect();
+        for entry in said {
+            match entry.at(keybook) {
+                Some(at) => own[at] = Some((Layer::Station, entry)),
+                None => self.values.findings.push(unknown(entry, keybook)),
             }
         }
         own
@@ -232,15 +246,13 @@ impl<'r> Maker<'r> {
             return *base;
         }
         let layers = below(self.shared, Some(site), &raw.profiles);
-        for (layer, entries) in &layers {
-            // Fleet and site speak to many models; `checks` warns of a setting that none has.
-            if let Layer::Profile(_) = layer {
-                let unknown = entries.iter().filter(|entry| keybook.id(&entry.name).is_none());
-                self.values.findings.extend(unknown.map(|entry| no_setting(entry, keybook)));
-            }
+        // Fleet and site speak to many models; `checks` warns of a setting that none has.
+        for profile in layers.iter().filter(|below| matches!(below.layer, Layer::Profile(_))) {
+            self.values.findings.extend(unknown_to(keybook, profile.settings, profile.lifelines));
         }
         let values = vec![None; keybook.settings.len()];
-        self.bases.push(Base { stack: Stack::new(keybook.clone(), layers), values });
+        let (stack, lifelines) = (Stack::new(keybook.clone(), &layers), Stack::new(keybook.clone(), &layers));
+        self.bases.push(Base { stack, lifelines, values });
         self.base_of.insert(key, self.bases.len() - 1);
         self.bases.len() - 1
     }
@@ -263,7 +275,7 @@ impl<'r> Maker<'r> {
         }
         let (before, first) = (self.values.findings.len(), self.told.len());
         let mut value = None;
-        if let Some((layer, entry)) = self.bases[base].stack.winner(id) {
+        if let Some((layer, entry)) = self.bases[base].stack.winner(id.index()) {
             value = self.values.entry(layer, entry, id, at).map(Arc::new);
             let found = self.values.findings.split_off(before).into_iter();
             let told = |finding| {
@@ -276,4 +288,26 @@ impl<'r> Maker<'r> {
         self.bases[base].values[id.index()] = Some(judged);
         value
     }
+}
+
+/// What a profile says of settings and lifelines that a model has not.
+pub(super) fn unknown_to<'r>(
+    keybook: &'r Keybook,
+    settings: &'r [RawSetting],
+    lifelines: &'r [RawLifeline],
+) -> impl Iterator<Item = Finding> + 'r {
+    let settings = settings.iter().filter(|entry| entry.at(keybook).is_none()).map(|entry| no_setting(entry, keybook));
+    let lifelines = lifelines.iter().filter(|entry| entry.at(keybook).is_none());
+    settings.chain(lifelines.map(|entry| no_lifeline(entry, keybook)))
+}
+
+/// The lifelines that are not there by the last word on each, with the line that says so; a fallback goes with its button.
+fn absent<'r>(keybook: &Keybook, last: impl Fn(usize) -> Option<&'r RawLifeline>) -> BTreeMap<Name, Place> {
+    let gone = |at: usize| last(at).filter(|entry| !entry.is_there).map(|entry| entry.place.clone());
+    let all = keybook.lifelines.iter().enumerate();
+    let with_place = all.filter_map(|(at, lifeline)| {
+        let place = gone(at).or_else(|| lifeline.backs.and_then(gone))?;
+        Some((lifeline.name.clone(), place))
+    });
+    with_place.collect()
 }

@@ -4,30 +4,114 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use super::raw::{LineEntry, RawFile, RawProfile, RawSetting, RawSite, RawStation, Wish};
+use super::raw::{LineEntry, RawFile, RawLifeline, RawProfile, RawSetting, RawSite, RawStation, Wish};
 use super::shared::{Keybooks, Parts, Shared};
 use super::station::Layer;
 use crate::finding::Place;
 use crate::keybook::{Keybook, SettingId};
 use crate::setting::{Codes, Name};
 
+/// A line of a layer, about something that a model has or has not.
+pub(super) trait Said {
+    /// What it is about.
+    fn name(&self) -> &Name;
+    /// Where that is named.
+    fn name_place(&self) -> &Place;
+    /// Where what is said of it stands.
+    fn place(&self) -> &Place;
+    /// Where a keybook has that.
+    fn at(&self, keybook: &Keybook) -> Option<usize>;
+    /// How many such things a keybook has.
+    fn count(keybook: &Keybook) -> usize;
+    /// All that a layer says of such things.
+    fn all_of<'r>(below: &Below<'r>) -> &'r [Self]
+    where
+        Self: Sized;
+}
+
+impl Said for RawSetting {
+    fn name(&self) -> &Name {
+        &self.name
+    }
+
+    fn name_place(&self) -> &Place {
+        &self.name_place
+    }
+
+    fn place(&self) -> &Place {
+        &self.place
+    }
+
+    fn at(&self, keybook: &Keybook) -> Option<usize> {
+        keybook.id(&self.name).map(SettingId::index)
+    }
+
+    fn count(keybook: &Keybook) -> usize {
+        keybook.settings.len()
+    }
+
+    fn all_of<'r>(below: &Below<'r>) -> &'r [RawSetting] {
+        below.settings
+    }
+}
+
+impl Said for RawLifeline {
+    fn name(&self) -> &Name {
+        &self.name
+    }
+
+    fn name_place(&self) -> &Place {
+        &self.name_place
+    }
+
+    fn place(&self) -> &Place {
+        &self.place
+    }
+
+    fn at(&self, keybook: &Keybook) -> Option<usize> {
+        keybook.lifelines.iter().position(|lifeline| lifeline.name == self.name)
+    }
+
+    fn count(keybook: &Keybook) -> usize {
+        keybook.lifelines.len()
+    }
+
+    fn all_of<'r>(below: &Below<'r>) -> &'r [RawLifeline] {
+        below.lifelines
+    }
+}
+
 /// The entry that wins, and the layer it stands in.
-pub(super) type Won<'r> = (Layer, &'r RawSetting);
+pub(super) type Won<'r, E = RawSetting> = (Layer, &'r E);
+
+/// A layer below a station's own.
+pub(super) struct Below<'r> {
+    pub layer: Layer,
+    pub settings: &'r [RawSetting],
+    pub lifelines: &'r [RawLifeline],
+}
 
 /// The layers below a station's own, the lowest first; profiles that do not exist are left out.
-pub(super) fn below<'r>(
-    shared: &'r Shared,
-    site: Option<&'r RawSite>,
-    profiles: &[(Name, Place)],
-) -> Vec<(Layer, &'r [RawSetting])> {
-    let fleet = shared.settings.iter().map(|(entries, _)| (Layer::Fleet, entries.as_slice()));
-    let site = site.into_iter().map(|site| (Layer::Site(site.name.clone()), site.settings.as_slice()));
-    let profiles = profiles.iter().filter_map(|(name, _)| shared.profiles.get(name));
-    let profiles = profiles.map(|profile: &Arc<RawProfile>| {
-        let settings: &'r [RawSetting] = &profile.settings;
-        (Layer::Profile(profile.name.clone()), settings)
+pub(super) fn below<'r>(shared: &'r Shared, site: Option<&'r RawSite>, profiles: &[(Name, Place)]) -> Vec<Below<'r>> {
+    let speaks = shared.settings.is_some() || shared.lifelines.is_some();
+    let (settings, lifelines) = (all(&shared.settings), all(&shared.lifelines));
+    let fleet = speaks.then_some(Below { layer: Layer::Fleet, settings, lifelines });
+    let site = site.into_iter().map(|site| Below {
+        layer: Layer::Site(site.name.clone()),
+        settings: &site.settings,
+        lifelines: &site.lifelines,
     });
-    fleet.chain(site).chain(profiles).collect()
+    let profiles = profiles.iter().filter_map(|(name, _)| shared.profiles.get(name));
+    let profiles = profiles.map(|profile: &'r Arc<RawProfile>| Below {
+        layer: Layer::Profile(profile.name.clone()),
+        settings: &profile.settings,
+        lifelines: &profile.lifelines,
+    });
+    fleet.into_iter().chain(site).chain(profiles).collect()
+}
+
+fn all<T>(given: &Option<(Vec<T>, Place)>) -> &[T] {
+    given.as_ref().map_or(&[], |(entries, _)| entries)
 }
 
 /// What became of a line of a layer at the stations that it could count for.
@@ -68,37 +152,38 @@ pub(super) fn add_uses(all: &mut Uses, more: &Uses) {
 }
 
 /// The lower layers of stations that share them, and what became of each line.
-pub(super) struct Stack<'r> {
+pub(super) struct Stack<'r, E> {
     keybook: Arc<Keybook>,
-    layers: Vec<(Layer, &'r [RawSetting])>,
-    /// What wins below the stations themselves, a setting each.
-    pub winners: Vec<Option<Won<'r>>>,
+    layers: Vec<(Layer, &'r [E])>,
+    /// What wins below the stations themselves, a setting or lifeline each.
+    pub winners: Vec<Option<Won<'r, E>>>,
     stations: usize,
     /// How many stations say otherwise themselves, and where the first does.
     overruled: Vec<Option<(usize, &'r Place)>>,
 }
 
-impl<'r> Stack<'r> {
+impl<'r, E: Said + 'r> Stack<'r, E> {
     /// Lays layers over each other, the lowest first; entries that the model does not have are passed over.
-    pub fn new(keybook: Arc<Keybook>, layers: Vec<(Layer, &'r [RawSetting])>) -> Stack<'r> {
-        let mut winners = vec![None; keybook.settings.len()];
+    pub fn new(keybook: Arc<Keybook>, below: &[Below<'r>]) -> Stack<'r, E> {
+        let layers: Vec<(Layer, &'r [E])> = below.iter().map(|one| (one.layer.clone(), E::all_of(one))).collect();
+        let mut winners: Vec<Option<Won<'r, E>>> = (0..E::count(&keybook)).map(|_| None).collect();
         for (layer, entries) in &layers {
             for entry in *entries {
-                if let Some(id) = keybook.id(&entry.name) {
-                    winners[id.index()] = Some((layer.clone(), entry));
+                if let Some(at) = entry.at(&keybook) {
+                    winners[at] = Some((layer.clone(), entry));
                 }
             }
         }
-        let overruled = vec![None; keybook.settings.len()];
+        let overruled = vec![None; winners.len()];
         Stack { keybook, layers, winners, stations: 0, overruled }
     }
 
     /// A station more has these layers below its own.
-    pub fn count(&mut self, own: &[Option<Won<'r>>]) {
+    pub fn count(&mut self, own: &[Option<Won<'r, E>>]) {
         self.stations += 1;
         for (slot, won) in self.overruled.iter_mut().zip(own) {
             let Some((_, entry)) = won else { continue };
-            slot.get_or_insert((0, &entry.place)).0 += 1;
+            slot.get_or_insert((0, entry.place())).0 += 1;
         }
     }
 
@@ -110,26 +195,29 @@ impl<'r> Stack<'r> {
         }
     }
 
-    fn use_of(&self, entry: &RawSetting) -> Use {
-        let Some(id) = self.keybook.id(&entry.name) else { return Use::Nowhere };
-        match (&self.winners[id.index()], self.overruled[id.index()]) {
-            (Some((_, winner)), _) if !std::ptr::eq(*winner, entry) => Use::Overruled(winner.place.clone()),
+    fn use_of(&self, entry: &E) -> Use {
+        let Some(at) = entry.at(&self.keybook) else { return Use::Nowhere };
+        match (&self.winners[at], self.overruled[at]) {
+            (Some((_, winner)), _) if !std::ptr::eq(*winner, entry) => Use::Overruled(winner.place().clone()),
             (_, Some((count, place))) if count == self.stations => Use::Overruled(place.clone()),
             (_, _) => Use::Wins,
         }
     }
 
-    /// The last word on a setting below the stations themselves.
-    pub fn winner(&self, id: SettingId) -> Option<&Won<'r>> {
-        self.winners[id.index()].as_ref()
+    /// The last word on a setting or lifeline below the stations themselves.
+    pub fn winner(&self, at: usize) -> Option<&Won<'r, E>> {
+        self.winners[at].as_ref()
     }
 }
 
 /// One layer's word on a setting of a station.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Spoken {
+    /// Whose word it is.
     pub layer: Layer,
+    /// The line of the file.
     pub place: Place,
+    /// What it wants.
     pub wish: Wish,
 }
 
@@ -139,7 +227,8 @@ pub fn spoken(files: &[Arc<RawFile>], station: &str, setting: &str) -> Vec<Spoke
         let site = parts.sites.get(&raw.site.0).map(|site| &**site);
         let own = (Layer::Station, raw.settings.as_slice());
         let mut all: Vec<Spoken> = Vec::new();
-        for (layer, entries) in below(&parts.shared, site, &raw.profiles).into_iter().chain([own]) {
+        let below = below(&parts.shared, site, &raw.profiles).into_iter().map(|one| (one.layer, one.settings));
+        for (layer, entries) in below.chain([own]) {
             let entry = entries.iter().find(|entry| &*entry.name == setting);
             all.extend(entry.map(|e| Spoken { layer, place: e.place.clone(), wish: e.wish.clone() }));
         }
@@ -151,7 +240,7 @@ pub fn spoken(files: &[Arc<RawFile>], station: &str, setting: &str) -> Vec<Spoke
 pub fn layers(files: &[Arc<RawFile>], station: &str) -> Vec<Layer> {
     of_station(files, station, |parts, raw| {
         let site = parts.sites.get(&raw.site.0).map(|site| &**site);
-        let lower = below(&parts.shared, site, &raw.profiles).into_iter().map(|(layer, _)| layer);
+        let lower = below(&parts.shared, site, &raw.profiles).into_iter().map(|one| one.layer);
         lower.chain([Layer::Station]).collect()
     })
 }
@@ -159,7 +248,9 @@ pub fn layers(files: &[Arc<RawFile>], station: &str) -> Vec<Layer> {
 /// One layer's word on a field of a station's line.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct SpokenLine {
+    /// Whose word it is.
     pub layer: Layer,
+    /// The field, and what it says.
     pub entry: LineEntry,
 }
 

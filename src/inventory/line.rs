@@ -2,7 +2,7 @@
 
 use super::numbering::{Country, E164};
 use crate::finding::Place;
-use crate::setting::Name;
+use crate::setting::{Name, spoken};
 
 /// How a line is fed; the names are those of the choices that `{from: line}` picks.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -33,17 +33,22 @@ impl LineKind {
 /// Whether a number of the line's own country is dialled in national or in international form.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Form {
+    /// With the country's trunk prefix, without its code.
     National,
+    /// With an international prefix and the country's code.
     International,
 }
 
 /// Everything about a line that decides what is dialled.
 #[derive(Debug, Clone, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Line {
+    /// Decides what a setting of kind line type is to hold, and what is dialled first.
     pub kind: Option<LineKind>,
     /// Dialled to get from a private exchange to a public line; empty where nothing is.
     pub outside: Option<Name>,
+    /// Where the line is; says how numbers at home are dialled.
     pub country: Option<Country>,
+    /// For numbers of the line's own country; `None`: national.
     pub form: Option<Form>,
     /// The international prefix.
     pub international: Option<Name>,
@@ -119,11 +124,23 @@ pub enum Reach {
 /// Somebody a button calls.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Contact {
+    /// How it is reached.
     pub reach: Reach,
+    /// What people call it, where the inventory says so; see [`Contact::title`].
+    pub title: Option<Name>,
+    /// The line of the file that defines it.
     pub place: Place,
 }
 
+impl Contact {
+    /// What people call it: its title, or `name`, which is its own, with dots and hyphens as spaces.
+    pub fn title(&self, name: &str) -> String {
+        spoken(name, self.title.as_ref())
+    }
+}
+
 /// What a line lacks before a contact can be dialled on it.
+#[allow(missing_docs, reason = "their messages say it")]
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum Lacks {
     #[error("the line has no `kind`")]
@@ -137,7 +154,9 @@ pub enum Lacks {
 /// A piece of a dial string, and what it is for.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Part {
+    /// In the notation of ITU-T V.250.
     pub text: Name,
+    /// For people: "the trunk prefix".
     pub what: String,
 }
 

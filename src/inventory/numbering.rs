@@ -19,6 +19,7 @@ use crate::setting::Name;
 pub struct E164(Name);
 
 /// Why a text is no public number.
+#[allow(missing_docs, reason = "their messages say it")]
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum NotE164 {
     #[error("it does not begin with +")]

@@ -12,21 +12,22 @@ use crate::yaml::{self, Data, Key, Node, Sheet};
 /// What one file says.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct RawFile {
-    pub fleet: Option<(Name, Place)>,
-    pub settings: Option<(Vec<RawSetting>, Place)>,
-    pub test_days: Option<(u32, Place)>,
-    pub contacts: Vec<(Name, Contact)>,
+    pub(super) fleet: Option<(Name, Place)>,
+    pub(super) settings: Option<(Vec<RawSetting>, Place)>,
+    pub(super) lifelines: Option<(Vec<RawLifeline>, Place)>,
+    pub(super) test_days: Option<(u32, Place)>,
+    pub(super) contacts: Vec<(Name, Contact)>,
     /// Contacts whose definition is wrong: a finding of their own, and no reason for more.
-    pub broken_contacts: Vec<Name>,
+    pub(super) broken_contacts: Vec<Name>,
     /// Whether something in the file was wrong, so that what seems to be missing may only be misspelt.
     pub is_broken: bool,
     /// Whether nothing of the file could be read, so that whatever it defines is missing elsewhere.
-    pub is_unread: bool,
+    pub(super) is_unread: bool,
     /// Numbers in a spelling that only a line's country could make sense of.
-    pub spelt: Vec<SpeltNumber>,
-    pub profiles: Vec<(Name, Arc<RawProfile>)>,
-    pub sites: Vec<(Name, Arc<RawSite>)>,
-    pub stations: Vec<RawStation>,
+    pub(super) spelt: Vec<SpeltNumber>,
+    pub(super) profiles: Vec<(Name, Arc<RawProfile>)>,
+    pub(super) sites: Vec<(Name, Arc<RawSite>)>,
+    pub(super) stations: Vec<RawStation>,
 }
 
 /// A text that is no public number, but may be one in the national form of some country.
@@ -41,12 +42,12 @@ pub struct SpeltNumber {
 /// One setting in one layer.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct RawSetting {
-    pub name: Name,
-    pub name_place: Place,
-    pub wish: Wish,
-    pub place: Place,
+    pub(super) name: Name,
+    pub(super) name_place: Place,
+    pub(super) wish: Wish,
+    pub(super) place: Place,
     /// Where the name of the contact stands that it wants to call.
-    pub contact_place: Option<Place>,
+    pub(super) contact_place: Option<Place>,
 }
 
 impl RawSetting {
@@ -56,9 +57,19 @@ impl RawSetting {
     }
 }
 
+/// What one layer says of a lifeline: that there is no such button, or that there is one.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RawLifeline {
+    pub(super) name: Name,
+    pub(super) name_place: Place,
+    pub(super) is_there: bool,
+    pub(super) place: Place,
+}
+
 /// What a layer wants of a setting.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Wish {
+    /// To hold this.
     Value(Written),
     /// To call this contact.
     To(Name),
@@ -75,6 +86,7 @@ pub struct RawProfile {
     pub place: Place,
     pub model: Option<(Name, Place)>,
     pub settings: Vec<RawSetting>,
+    pub lifelines: Vec<RawLifeline>,
 }
 
 /// A place with stations.
@@ -85,6 +97,7 @@ pub struct RawSite {
     pub line: Line,
     pub line_said: Vec<LineEntry>,
     pub settings: Vec<RawSetting>,
+    pub lifelines: Vec<RawLifeline>,
     pub test_days: Option<u32>,
 }
 
@@ -103,6 +116,7 @@ pub struct RawStation {
     pub line: Line,
     pub line_said: Vec<LineEntry>,
     pub settings: Vec<RawSetting>,
+    pub lifelines: Vec<RawLifeline>,
     pub test_days: Option<u32>,
     /// Whether part of it could not be read, so that what seems to be missing may only be misspelt.
     pub is_partial: bool,
@@ -111,8 +125,11 @@ pub struct RawStation {
 /// One field of a line as its author wrote it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct LineEntry {
+    /// The key in the file, such as `country`.
     pub field: Name,
+    /// Its value as written.
     pub text: Name,
+    /// The line of the file.
     pub place: Place,
 }
 
@@ -144,6 +161,28 @@ pub fn read(file: &Arc<str>, bytes: &[u8]) -> (RawFile, Vec<Finding>) {
     (raw, reader.sheet.findings)
 }
 
+/// The most characters of a name.
+const NAME_MAX: usize = 64;
+
+/// What is wrong with the name of a station, site, contact or profile, and the fix.
+fn unfit_name(name: &str) -> Option<(String, String)> {
+    if name.trim().is_empty() {
+        return Some(("is empty".into(), "Give it a name.".into()));
+    }
+    if let Some(odd) = name.chars().find(|sign| signs::moves_or_hides(*sign)) {
+        let plain: String = name.chars().filter(|sign| !signs::moves_or_hides(*sign)).collect();
+        let fix = format!("Type `{}`, without it, here and wherever the name is used.", plain.trim());
+        return Some((format!("holds {}", signs::named(odd)), fix));
+    }
+    let count = name.chars().count();
+    (count > NAME_MAX).then(|| {
+        (
+            format!("has {count} characters"),
+            format!("Give it a name of at most {NAME_MAX}; what it is fits into `where` or a title."),
+        )
+    })
+}
+
 struct Reader<'t> {
     sheet: Sheet<'t>,
     spelt: Vec<SpeltNumber>,
@@ -151,13 +190,15 @@ struct Reader<'t> {
 
 impl Reader<'_> {
     fn file(&mut self, root: &Node) -> Option<RawFile> {
-        let known = ["inventory", "fleet", "contacts", "settings", "profiles", "sites", "stations", "test_days"];
-        let [version, fleet, contacts, settings, profiles, sites, stations, test_days] =
+        let known =
+            ["inventory", "fleet", "contacts", "settings", "lifelines", "profiles", "sites", "stations", "test_days"];
+        let [version, fleet, contacts, settings, lifelines, profiles, sites, stations, test_days] =
             self.sheet.map(root, "An inventory file", known)?;
         self.sheet.version(version, root, "inventory");
         let mut raw = RawFile {
             fleet: fleet.and_then(|n| Some((self.sheet.text(n, "The fleet's name")?.into(), self.sheet.place(n.spot)))),
             settings: settings.map(|n| (self.entries(n), self.sheet.place(n.spot))),
+            lifelines: lifelines.map(|n| (self.lifelines(n), self.sheet.place(n.spot))),
             test_days: test_days.and_then(|n| Some((self.days(n)?, self.sheet.place(n.spot)))),
             ..RawFile::default()
         };
@@ -203,6 +244,27 @@ impl Reader<'_> {
         Some(RawSetting { name: (&*key.text).into(), name_place, wish, place, contact_place })
     }
 
+    /// `lifelines`: each `none`, or `null` where there is one after all.
+    fn lifelines(&mut self, node: &Node) -> Vec<RawLifeline> {
+        let Some(all) = self.sheet.entries(node, "`lifelines`") else { return Vec::new() };
+        all.iter().filter_map(|(key, node)| self.lifeline(key, node)).collect()
+    }
+
+    fn lifeline(&mut self, key: &Key, node: &Node) -> Option<RawLifeline> {
+        let what = format!("`{}`", key.text);
+        let is_there = match &node.data {
+            Data::Scalar { .. } if node.is_null() => self.sheet.is_meant(node, &what).then_some(true)?,
+            Data::Scalar { text, .. } if &**text == "none" => false,
+            Data::Scalar { .. } | Data::List(_) | Data::Map(_) => {
+                let fix = "Write `none` where there is no such button, or `null` where there is one after all.";
+                self.sheet.note(Code::WrongShape, node.spot, format!("{what} should be `none` or `null` here."), fix);
+                return None;
+            }
+        };
+        let (name_place, place) = (self.sheet.place(key.spot), self.sheet.place(node.spot));
+        Some(RawLifeline { name: (&*key.text).into(), name_place, is_there, place })
+    }
+
     fn wish(&mut self, name: &str, node: &Node) -> Option<Wish> {
         if node.is_null() {
             return self.sheet.is_meant(node, &format!("`{name}`")).then_some(Wish::Unmanaged);
@@ -224,7 +286,9 @@ impl Reader<'_> {
 
     fn contact(&mut self, key: &Key, node: &Node) -> Option<(Name, Contact)> {
         let what = format!("The contact `{}`", key.text);
-        let [calls, extension, short, dial] = self.sheet.map(node, &what, ["calls", "extension", "short", "dial"])?;
+        let known = ["calls", "extension", "short", "dial", "title"];
+        let [calls, extension, short, dial, title] = self.sheet.map(node, &what, known)?;
+        let title = title.and_then(|node| self.title(node));
         let given = [calls, extension, short, dial].into_iter().flatten().count();
         if given != 1 {
             let message =
@@ -242,7 +306,18 @@ impl Reader<'_> {
         } else {
             Reach::Dial(self.digits(dial?, "The dial string", "0123456789*#ABCD,")?)
         };
-        Some(((&*key.text).into(), Contact { reach, place: self.sheet.place(key.spot) }))
+        Some(((&*key.text).into(), Contact { reach, title, place: self.sheet.place(key.spot) }))
+    }
+
+    /// What people call a contact.
+    fn title(&mut self, node: &Node) -> Option<Name> {
+        let text = self.sheet.text(node, "The title")?;
+        if text.trim().is_empty() {
+            let fix = "Write what people call it, or remove the line.";
+            self.sheet.note(Code::WrongShape, node.spot, "The title is empty.", fix);
+            return None;
+        }
+        Some(text.into())
     }
 
     /// A public number; spellings that people use get the exact fix.
@@ -290,9 +365,14 @@ impl Reader<'_> {
         Some(text.into())
     }
 
-    /// A name that is not what it looks like will not be found by whoever types it.
+    /// Names go into reports, messages and other systems: one that is empty, long or does not show whole is wrong. One that is
+    /// not what it looks like will not be found by whoever types it.
     fn names(&mut self, what: &str, entries: &[(Key, Node)]) {
         for (key, _) in entries {
+            if let Some((why, fix)) = unfit_name(&key.text) {
+                self.sheet.note(Code::NameUnfit, key.spot, format!("The name of this {what} {why}."), fix);
+                continue;
+            }
             let is_latin = key.text.chars().any(|sign| sign.is_ascii_alphabetic());
             let Some(odd) = signs::deceptive(&key.text).filter(|odd| is_latin || !odd.is_alphabetic()) else {
                 continue;
@@ -306,12 +386,13 @@ impl Reader<'_> {
 
     fn profile(&mut self, key: &Key, node: &Node) -> Option<RawProfile> {
         let what = format!("The profile `{}`", key.text);
-        let [model, settings] = self.sheet.map(node, &what, ["model", "settings"])?;
+        let [model, settings, lifelines] = self.sheet.map(node, &what, ["model", "settings", "lifelines"])?;
         Some(RawProfile {
             name: (&*key.text).into(),
             place: self.sheet.place(key.spot),
             model: model.and_then(|n| self.mention(n, "The model's name")),
             settings: settings.map(|n| self.entries(n)).unwrap_or_default(),
+            lifelines: lifelines.map(|n| self.lifelines(n)).unwrap_or_default(),
         })
     }
 
@@ -321,8 +402,10 @@ impl Reader<'_> {
 
     fn site(&mut self, key: &Key, node: &Node, raw: &mut RawFile) {
         let what = format!("The site `{}`", key.text);
-        let known = ["line", "settings", "stations", "test_days"];
-        let Some([line, settings, stations, test_days]) = self.sheet.map(node, &what, known) else { return };
+        let known = ["line", "settings", "lifelines", "stations", "test_days"];
+        let Some([line, settings, lifelines, stations, test_days]) = self.sheet.map(node, &what, known) else {
+            return;
+        };
         let site: Name = (&*key.text).into();
         let place = self.sheet.place(key.spot);
         let read = RawSite {
@@ -331,6 +414,7 @@ impl Reader<'_> {
             line: line.map(|n| self.line(n)).unwrap_or_default(),
             line_said: self.line_said(line),
             settings: settings.map(|n| self.entries(n)).unwrap_or_default(),
+            lifelines: lifelines.map(|n| self.lifelines(n)).unwrap_or_default(),
             test_days: test_days.and_then(|n| self.days(n)),
         };
         raw.sites.push((site.clone(), Arc::new(read)));
@@ -341,18 +425,19 @@ impl Reader<'_> {
 
     fn station(&mut self, key: &Key, node: &Node, within: Option<(Name, Place)>) -> Option<RawStation> {
         let what = format!("The station `{}`", key.text);
-        let known = ["number", "where", "model", "profiles", "line", "settings", "test_days", "formerly"];
+        let known = ["number", "where", "model", "profiles", "line", "settings", "lifelines", "test_days", "formerly"];
         let before = self.sheet.findings.len();
         let (fields, site) = match within {
             Some(site) => (self.sheet.map(node, &what, known)?, Some(site)),
             None => {
-                let [n, w, m, p, l, s, t, f] = known;
-                let [n, w, m, p, l, s, t, f, site] = self.sheet.map(node, &what, [n, w, m, p, l, s, t, f, "site"])?;
+                let [n, w, m, p, l, s, b, t, f] = known;
+                let [n, w, m, p, l, s, b, t, f, site] =
+                    self.sheet.map(node, &what, [n, w, m, p, l, s, b, t, f, "site"])?;
                 let site = self.sheet.required(site, node, &what, "site");
-                ([n, w, m, p, l, s, t, f], site.and_then(|n| self.mention(n, "The site's name")))
+                ([n, w, m, p, l, s, b, t, f], site.and_then(|n| self.mention(n, "The site's name")))
             }
         };
-        let [number, location, model, profiles, line, settings, test_days, formerly] = fields;
+        let [number, location, model, profiles, line, settings, lifelines, test_days, formerly] = fields;
         let number = self.sheet.required(number, node, &what, "number");
         let number = number.and_then(|n| Some((self.number(n, "The number")?, self.sheet.place(n.spot))));
         let profiles = profiles.and_then(|n| self.sheet.list(n, "`profiles`")).unwrap_or(&[]);
@@ -367,6 +452,7 @@ impl Reader<'_> {
             line: line.map(|n| self.line(n)).unwrap_or_default(),
             line_said: self.line_said(line),
             settings: settings.map(|n| self.entries(n)).unwrap_or_default(),
+            lifelines: lifelines.map(|n| self.lifelines(n)).unwrap_or_default(),
             test_days: test_days.and_then(|n| self.days(n)),
             site: site?,
             is_partial: self.sheet.findings.len() > before,

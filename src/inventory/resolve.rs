@@ -190,5 +190,9 @@ impl<'r> Order<'r> {
 mod tests;
 
 #[cfg(test)]
+#[path = "lifelines_tests.rs"]
+mod lifelines_tests;
+
+#[cfg(test)]
 #[path = "resolver_tests.rs"]
 mod resolver_tests;

@@ -40,7 +40,7 @@ const LINES: [&str; 4] = [
 ];
 
 /// Some are as they should be, some are warned of, some are errors.
-const SAYINGS: [&str; 9] = [
+const SAYINGS: [&str; 10] = [
     "",
     ", gate.seconds: 7",
     ", gate.seconds: 8",
@@ -50,17 +50,21 @@ const SAYINGS: [&str; 9] = [
     ", access: {secret: \"file:zero\"}",
     ", emergency.backup: \"9,01632960122\"",
     ", emergency.backup: {to: short}",
+    ", emergency.primary: \"\"",
 ];
 
 const PROFILES: [&str; 3] = ["quayside", "quayside, spare", "bare"];
 
-const OWN_LINES: [&str; 6] = [
+const OWN_LINES: [&str; 9] = [
     "",
     ", line: {kind: direct}",
     ", line: {country: FR}",
     ", line: {kind: ringdown}",
     ", formerly: EQ-15",
     ", formerly: [EQ-60, EQ-61]",
+    ", lifelines: {emergency: none}",
+    ", lifelines: {emergency: null, second: none}",
+    ", lifelines: {emregency: none}",
 ];
 
 impl Own {
@@ -120,8 +124,8 @@ enum Change {
 
 fn own(name: impl Strategy<Value = u8>) -> impl Strategy<Value = Own> {
     // Mostly as it should be.
-    let says = prop_oneof![6 => 0u8..3, 1 => 3u8..9];
-    let (profile, line) = (prop_oneof![6 => Just(0u8), 1 => 1u8..3], prop_oneof![6 => Just(0u8), 1 => 1u8..6]);
+    let says = prop_oneof![6 => 0u8..3, 1 => 3u8..10];
+    let (profile, line) = (prop_oneof![6 => Just(0u8), 1 => 1u8..3], prop_oneof![6 => Just(0u8), 1 => 1u8..9]);
     (name, 20u8..45, 0u8..60, profile, says, line).prop_map(|(name, number, identity, profile, says, line)| Own {
         name,
         number,
@@ -194,6 +198,8 @@ fn books() -> Keybooks {
         "access: {kind: secret, digits: [4, 8], factory: \"0000\"}",
     );
     assert_ne!(text, TERN);
+    let text = text
+        .replace("emergency.primary: {kind: dial, digits: [1, 20]", "emergency.primary: {kind: dial, digits: [0, 20]");
     let mut book = Arc::unwrap_or_clone(keybook(&text));
     book.seal(&codes());
     [(Name::from("tern-2"), Arc::new(book))].into()

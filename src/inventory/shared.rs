@@ -7,7 +7,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use super::line::Contact;
-use super::raw::{RawFile, RawProfile, RawSetting, RawSite, SpeltNumber};
+use super::raw::{RawFile, RawLifeline, RawProfile, RawSetting, RawSite, SpeltNumber};
 use crate::finding::{Code, Finding, Place};
 use crate::keybook::Keybook;
 use crate::setting::{Codes, Name};
@@ -23,6 +23,8 @@ pub(super) type Sites = BTreeMap<Name, Arc<RawSite>>;
 pub(super) struct Shared {
     /// The fleet's layer, and where it stands.
     pub settings: Option<(Vec<RawSetting>, Place)>,
+    /// What the fleet's layer says of lifelines, and where that stands.
+    pub lifelines: Option<(Vec<RawLifeline>, Place)>,
     pub test_days: Option<(u32, Place)>,
     pub contacts: Arc<BTreeMap<Name, Contact>>,
     pub broken_contacts: BTreeSet<Name>,
@@ -59,6 +61,7 @@ impl Parts {
         for file in files {
             once(&mut fleet, &file.fleet, "The fleet's name", findings);
             once(&mut shared.settings, &file.settings, "The fleet's `settings`", findings);
+            once(&mut shared.lifelines, &file.lifelines, "The fleet's `lifelines`", findings);
             once(&mut shared.test_days, &file.test_days, "The fleet's `test_days`", findings);
             unique(&mut contacts, &file.contacts, |c| &c.place, "contact", findings);
             shared.broken_contacts.extend(file.broken_contacts.iter().cloned());
@@ -133,6 +136,13 @@ pub(super) fn no_keybook(name: &str, place: &Place, keybooks: &Keybooks) -> Find
 pub(super) fn no_setting(entry: &RawSetting, keybook: &Keybook) -> Finding {
     let message = format!("The model `{}` has no setting `{}`.", keybook.model, entry.name);
     let known = keybook.settings.iter().map(|s| &*s.name);
+    Finding::unknown(Code::NameUnknown, entry.name_place.clone(), message, &entry.name, known)
+}
+
+/// A lifeline that a model does not have.
+pub(super) fn no_lifeline(entry: &RawLifeline, keybook: &Keybook) -> Finding {
+    let message = format!("The model `{}` has no lifeline `{}`.", keybook.model, entry.name);
+    let known = keybook.lifelines.iter().map(|lifeline| &*lifeline.name);
     Finding::unknown(Code::NameUnknown, entry.name_place.clone(), message, &entry.name, known)
 }
 

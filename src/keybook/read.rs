@@ -4,8 +4,6 @@
 
 use std::sync::Arc;
 
-use sha2::{Digest, Sha256};
-
 use super::call::{CallDraft, call_of, timing_of, tones_of};
 use super::check;
 use super::commands;
@@ -16,6 +14,7 @@ use super::settings::{self, Drafts};
 use super::words::name;
 use super::{Keybook, Timing};
 use crate::finding::{Finding, settle};
+use crate::setting::content_sha;
 use crate::yaml::{self, Node, Sheet};
 
 /// Reads a keybook. `file` is its path as the user knows it.
@@ -35,8 +34,7 @@ pub fn read(file: &Arc<str>, bytes: &[u8]) -> (Option<Keybook>, Vec<Finding>) {
     let mut findings = sheet.findings;
     settle(&mut findings);
     let sound = !findings.iter().any(Finding::is_error);
-    let digest = || Sha256::digest(bytes).iter().map(|byte| format!("{byte:02x}")).collect();
-    (keybook.filter(|_| sound).map(|keybook| Keybook { digest: digest(), ..keybook }), findings)
+    (keybook.filter(|_| sound).map(|keybook| Keybook { digest: content_sha(bytes), ..keybook }), findings)
 }
 
 fn whole(sheet: &mut Sheet<'_>, root: &Node) -> Option<Keybook> {

@@ -38,9 +38,13 @@ pub struct Corrected {
 /// What reports and visits are judged by.
 #[derive(Debug, Clone, Copy)]
 pub struct Terms<'a> {
+    /// Names of stations, settings and contacts that a new report may use.
     pub inventory: &'a Inventory,
+    /// What the report's references lead to here.
     pub codes: &'a Codes,
+    /// By this machine's clock: a report may be at most [`AHEAD`] of it.
     pub now: Timestamp,
+    /// How much of the above counts.
     pub scrutiny: Scrutiny,
 }
 

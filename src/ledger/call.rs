@@ -50,7 +50,7 @@ fn number(step: &Json) -> Option<u32> {
 }
 
 /// A text is a bare reference. What cannot be read leaves it open which code was keyed.
-fn code(json: &Json) -> Effect {
+pub(super) fn code(json: &Json) -> Effect {
     match json.as_str().and_then(|text| text.parse::<Reference>().ok()) {
         Some(reference) => Some((Written::Secret(reference), None)),
         None => effect_of(json).unwrap_or(None),

@@ -25,9 +25,13 @@ const LIMIT_NAME: usize = 200;
 /// Something that was said.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Decision {
+    /// Something is known to be wrong, and accepted until a time.
     Aside(Aside),
+    /// The scripts of a held change may be handed out.
     Release(Release),
+    /// Someone is working on a station, so reminders about it wait.
     Take(Take),
+    /// One of the others no longer holds.
     End(End),
 }
 
@@ -36,18 +40,24 @@ pub enum Decision {
 pub struct Said {
     /// Unique among decisions of one kind.
     pub id: Uuid,
+    /// When it was decided; at most some minutes ahead of this machine's clock.
     pub at: Timestamp,
+    /// A name as people are called here, such as "tech-07".
     pub by: Name,
+    /// One sentence or a ticket number. An aside always has one.
     pub why: Option<Name>,
 }
 
 /// Known to be wrong, and accepted until a time.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Aside {
+    /// Who set it aside, when and why.
     pub said: Said,
+    /// The station, or all of a site.
     pub target: Target,
     /// `None`: everything there.
     pub setting: Option<Name>,
+    /// From then on it counts as drift again.
     pub until: Timestamp,
     /// Nobody relies on it meanwhile: there is a sign on it, and a stand-in. Needed for all of a station, for a site and for
     /// settings of lifelines.
@@ -57,6 +67,7 @@ pub struct Aside {
 /// What is set aside.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Target {
+    /// The station of this name.
     Station(Name),
     /// Every station there, one that joins the site later too.
     Site(Name),
@@ -65,6 +76,7 @@ pub enum Target {
 /// A change under the brake is meant: its scripts may be handed out.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Release {
+    /// Who released it, when and why.
     pub said: Said,
     /// Stands for that very change.
     pub change: Digest,
@@ -79,20 +91,25 @@ pub type Released = BTreeMap<Name, BTreeSet<Effect>>;
 /// Somebody is on it until a time.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Take {
+    /// Who took it, when and why.
     pub said: Said,
+    /// The station of this name.
     pub station: Name,
+    /// From then on reminders come again.
     pub until: Timestamp,
 }
 
 /// Something set aside, or taken, is no longer so.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct End {
+    /// Who ended it, when and why.
     pub said: Said,
     /// The id of what ends.
     pub ends: Uuid,
 }
 
 /// Why something cannot be said so.
+#[allow(missing_docs, reason = "their messages say it")]
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum Unsayable {
     #[error("{what} is empty")]

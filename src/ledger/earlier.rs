@@ -4,8 +4,8 @@
 //! reached help. Where none ever did, by what was held before the last script that was keyed.
 
 use super::issued::Digest;
-use super::record::{Mark, Record};
-use crate::keybook::{Keybook, SettingId};
+use super::mark::Mark;
+use crate::keybook::SettingId;
 use crate::setting::Value;
 
 /// The known values of a station at some moment, one for each of the keybook's settings.
@@ -55,38 +55,29 @@ impl Earlier {
     pub fn before_visit(&self) -> Option<&Held> {
         self.before_visit.as_ref()
     }
-}
 
-/// What is known now.
-fn held(record: &Record, keybook: &Keybook) -> Held {
-    keybook.ids().map(|id| record.known(id).cloned()).collect()
-}
+    /// A test call of a lifeline, of so many, reached help.
+    pub(super) fn reached(&mut self, lifeline: usize, of: usize, worked: Worked) {
+        self.worked.resize(of, None);
+        self.worked[lifeline] = Some(worked);
+    }
 
-/// A test call of a lifeline reached help.
-pub(super) fn reached(record: &mut Record, keybook: &Keybook, lifeline: usize, mark: Mark) {
-    let settings = keybook.lifelines[lifeline].settings.iter();
-    let held = settings.map(|id| (*id, record.known(*id).cloned())).collect();
-    record.earlier.worked.resize(keybook.lifelines.len(), None);
-    record.earlier.worked[lifeline] = Some(Worked { mark, held });
-}
-
-/// A report of a script is about to be folded; `is_accepted`: whether a step of it was.
-pub(super) fn keyed(record: &mut Record, keybook: &Keybook, script: &Digest, is_accepted: bool) {
-    let is_of = |keying: &Option<Keying>| keying.as_ref().is_some_and(|keying| keying.script == *script);
-    if !is_of(&record.earlier.tried) {
-        if is_of(&record.earlier.before_script) {
-            return;
+    /// A report of a script is about to be folded; `is_accepted`: whether a step of it was.
+    pub(super) fn keyed(&mut self, script: &Digest, held: Held, is_accepted: bool) {
+        let is_of = |keying: &Option<Keying>| keying.as_ref().is_some_and(|keying| keying.script == *script);
+        if !is_of(&self.tried) {
+            if is_of(&self.before_script) {
+                return;
+            }
+            self.tried = Some(Keying { script: script.clone(), held });
         }
-        record.earlier.tried = Some(Keying { script: script.clone(), held: held(record, keybook) });
+        if is_accepted {
+            self.before_script = self.tried.take();
+        }
     }
-    if is_accepted {
-        record.earlier.before_script = record.earlier.tried.take();
-    }
-}
 
-/// A visit began of which no report came.
-pub(super) fn begun(record: &mut Record, keybook: &Keybook) {
-    if record.earlier.before_visit.is_none() {
-        record.earlier.before_visit = Some(held(record, keybook));
+    /// A visit began of which no report came.
+    pub(super) fn begun(&mut self, held: Held) {
+        self.before_visit.get_or_insert(held);
     }
 }

@@ -7,15 +7,16 @@ use jiff::Timestamp;
 use uuid::Uuid;
 
 use super::call::{IssuedCall, calls};
-use super::earlier;
+use super::earlier::Worked;
 use super::issued::{Digest, Effect, Issued, effect_value};
 use super::led::{Led, is_dial, led};
+use super::mark::Mark;
 use super::proven;
-use super::record::{Holding, Mark, Record, State};
+use super::record::{Holding, Record, State};
 use super::report::{Heard, Opened, Opening, Outcome, Report, Test};
 use super::visit::{self, Visit, standing};
 use crate::keybook::{Ability, Keybook, SettingId};
-use crate::setting::{Name, Reference, Secret, Value, Written};
+use crate::setting::{Fingerprint, Name, Reference, Secret, Value, Written};
 
 /// Folds the reports of one station that nobody is at. `scripts` finds an issued script by digest.
 ///
@@ -89,7 +90,8 @@ impl Fold<'_> {
         if let Some(script) = script {
             if !report.steps.is_empty() {
                 let is_accepted = report.steps.iter().any(|(_, heard)| *heard == Heard::Accepted);
-                earlier::keyed(&mut self.record, self.keybook, &script.digest, is_accepted);
+                let held = self.record.held();
+                self.record.earlier.keyed(&script.digest, held, is_accepted);
             }
             self.keyed(mark, report, script);
         }
@@ -131,7 +133,8 @@ impl Fold<'_> {
         if let Some(number) = &visit.number {
             self.rung(number);
         }
-        earlier::begun(&mut self.record, self.keybook);
+        let held = self.record.held();
+        self.record.earlier.begun(held);
         for (name, effect) in script.iter().flat_map(|script| &script.steps).flat_map(|step| &step.effects) {
             self.step(mark, name, effect, Heard::Nothing);
         }
@@ -299,7 +302,7 @@ impl Fold<'_> {
                 Led::There => {
                     (self.record.lifelines[at].last, self.record.lifelines[at].reached) = (last, Some(mark));
                     self.confirm(mark, at);
-                    earlier::reached(&mut self.record, keybook, at, mark);
+                    self.worked(mark, at);
                     self.prove(mark, at, test.dialled.as_ref());
                 }
                 Led::Elsewhere => {
@@ -311,6 +314,13 @@ impl Fold<'_> {
                 Led::Perhaps => {}
             },
         }
+    }
+
+    /// A test call of a lifeline reached help with what is known of its settings.
+    fn worked(&mut self, mark: Mark, at: usize) {
+        let lifelines = &self.keybook.lifelines;
+        let held = lifelines[at].settings.iter().map(|id| (*id, self.record.known(*id).cloned())).collect();
+        self.record.earlier.reached(at, lifelines.len(), Worked { mark, held });
     }
 
     /// What is known of a lifeline's settings is confirmed at this time: its date alone.
@@ -349,11 +359,18 @@ impl Fold<'_> {
     }
 }
 
-/// A value of a report; `None` where its setting cannot hold it, or the keybook has no such setting.
+/// A value of a report; `None` where its setting cannot hold it, the keybook has no such setting, or it is a code that
+/// another key's fingerprint stands for.
 fn value_of(keybook: &Keybook, name: &Name, written: &Written, report: &Report) -> Option<Value> {
     let kind = &keybook.setting(keybook.id(name)?).kind;
-    let print = |reference: &Reference| report.fingerprints.get(reference).cloned();
-    let seal = |reference: &Reference| Secret { reference: reference.clone(), fingerprint: print(reference) };
+    let print = |reference: &Reference| report.fingerprints.get(reference);
+    if let Written::Secret(reference) = written
+        && print(reference).is_some_and(Fingerprint::is_foreign)
+    {
+        return None;
+    }
+    let read = |reference: &Reference| print(reference).and_then(Fingerprint::read);
+    let seal = |reference: &Reference| Secret { reference: reference.clone(), fingerprint: read(reference) };
     kind.value(written, seal).ok()
 }
 

@@ -7,7 +7,7 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 
-use crate::setting::{Fingerprint, Kind, Name, Reference, Secret, Value, Written};
+use crate::setting::{Fingerprint, Kind, Name, Reference, Secret, Value, Written, hex};
 
 /// A value as the ledger keeps it, a code with its fingerprint; `None` where nobody knows what is held.
 pub type Effect = Option<(Written, Option<Fingerprint>)>;
@@ -33,8 +33,7 @@ impl FromStr for Digest {
 impl Digest {
     /// The beginning of a hash, which has eight bytes or more.
     pub fn of_hash(hash: &[u8]) -> Digest {
-        let hex: String = hash.iter().take(8).map(|byte| format!("{byte:02x}")).collect();
-        Digest(hex.into())
+        Digest(hex(&hash[..8]).into())
     }
 }
 
@@ -47,9 +46,13 @@ impl fmt::Display for Digest {
 /// A script on record.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Issued {
+    /// What a report names it by.
     pub digest: Digest,
+    /// The station that it was written for.
     pub station: Name,
+    /// When it was first issued, to the second.
     pub at: Timestamp,
+    /// In the order to key them.
     pub steps: Vec<IssuedStep>,
     /// The rest of the script, for whoever shows it again; codes by reference.
     pub document: serde_json::Value,
@@ -60,11 +63,17 @@ impl Issued {
     pub fn is_back(&self) -> bool {
         self.document.get("back").and_then(serde_json::Value::as_bool).unwrap_or(false)
     }
+
+    /// The model that it is for.
+    pub fn model(&self) -> Option<&str> {
+        self.document.get("model").and_then(serde_json::Value::as_str)
+    }
 }
 
 /// What one step changes when it is accepted.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct IssuedStep {
+    /// From 1, through all calls of the script.
     pub step: u32,
     /// Each setting it changes with the value it leaves there; `None` leaves it unknown.
     pub effects: BTreeMap<Name, Effect>,
@@ -79,10 +88,15 @@ pub fn effect(value: &Value) -> Effect {
     Some((value.written(), fingerprint))
 }
 
-/// The value that the ledger kept, where a setting of this kind can hold it.
+/// The value that the ledger kept, where a setting of this kind can hold it; nothing for a code that another key's
+/// fingerprint stands for.
 pub fn effect_value(kind: &Kind, effect: &Effect) -> Option<Value> {
-    let (written, fingerprint) = effect.as_ref()?;
-    let seal = |reference: &Reference| Secret { reference: reference.clone(), fingerprint: fingerprint.clone() };
+    let (written, print) = effect.as_ref()?;
+    if print.as_ref().is_some_and(Fingerprint::is_foreign) {
+        return None;
+    }
+    let read = || print.as_ref().and_then(Fingerprint::read);
+    let seal = |reference: &Reference| Secret { reference: reference.clone(), fingerprint: read() };
     kind.value(written, seal).ok()
 }
 

@@ -10,6 +10,7 @@ use crate::setting::{Name, Value};
 /// What was last proved of one setting.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Proven {
+    /// Its name in the keybook that the report was read with.
     pub setting: Name,
     /// `None`: the keybook has no such setting any longer, or can no longer hold that value.
     pub value: Option<Value>,

@@ -2,10 +2,8 @@
 
 use std::collections::BTreeSet;
 
-use jiff::Timestamp;
-use uuid::Uuid;
-
-use super::earlier::Earlier;
+use super::earlier::{Earlier, Held};
+use super::mark::Mark;
 use super::proven::Proven;
 use super::report::Outcome;
 use super::shown::HandedOut;
@@ -13,25 +11,21 @@ use super::visit::Visit;
 use crate::keybook::{Keybook, SettingId};
 use crate::setting::{Name, Value};
 
-/// Which report said something, and when the work was done. What an open visit leaves in doubt bears the id of the report to come.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct Mark {
-    pub at: Timestamp,
-    pub report: Uuid,
-}
-
 /// What is known of one setting.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum State {
+    /// No report says what it holds.
     Unknown,
     /// One of these, and nobody can say which; always two or more.
     InDoubt(BTreeSet<Value>),
+    /// This, so far as reports go.
     Known(Value),
 }
 
 /// One setting of a station's record.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Holding {
+    /// What it holds, so far as reports go.
     pub state: State,
     /// The report that found it against the record, or showed that it is not as recorded, until a later entry sets it right.
     pub strayed: Option<Mark>,
@@ -120,6 +114,15 @@ impl Record {
             State::Known(value) => Some(value),
             State::InDoubt(_) | State::Unknown => None,
         }
+    }
+
+    /// All that is known.
+    pub fn held(&self) -> Held {
+        let known = |holding: &Holding| match &holding.state {
+            State::Known(value) => Some(value.clone()),
+            State::InDoubt(_) | State::Unknown => None,
+        };
+        self.settings.iter().map(known).collect()
     }
 
     /// What a setting may hold, where it is in doubt; nothing where it is known, or unknown.

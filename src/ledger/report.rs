@@ -16,10 +16,13 @@ use crate::yaml::{self, Node, Sheet};
 pub struct Report {
     /// Chosen by the sender; the same report sent again carries the same id.
     pub id: Uuid,
+    /// The station that was called or visited.
     pub station: Name,
     /// When the work was done.
     pub at: Timestamp,
+    /// The technician, by the name used in the ledger.
     pub by: Name,
+    /// Given where every setting is back at factory: why it is.
     pub unit: Option<Unit>,
     /// As found, before any keying.
     pub found: BTreeMap<Name, Written>,
@@ -31,9 +34,11 @@ pub struct Report {
     pub steps: Vec<(u32, Heard)>,
     /// As left, keyed without a script and accepted.
     pub left: BTreeMap<Name, Written>,
+    /// Test calls in the order made.
     pub tests: Vec<Test>,
     /// An earlier report of this station that was wrong: it counts for nothing but its id.
     pub corrects: Option<Uuid>,
+    /// Free text; nothing is worked out from it.
     pub note: Option<Name>,
     /// What the references above led to when the report was taken; no part of its content.
     pub fingerprints: BTreeMap<Reference, Fingerprint>,
@@ -46,6 +51,7 @@ pub struct Report {
 pub struct Opening {
     /// Which call of the script, from 1.
     pub call: u32,
+    /// What the station answered.
     pub heard: Opened,
     /// Which of the codes that the card names for this call, from 1.
     pub code: u32,
@@ -54,7 +60,9 @@ pub struct Opening {
 /// What a technician heard after keying what opens a call.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Opened {
+    /// The tone of acceptance: the call is open.
     Accepted,
+    /// The tone of refusal.
     Refused,
     /// No tone, or the line dropped.
     Nothing,
@@ -63,15 +71,20 @@ pub enum Opened {
 /// Why every setting is at factory.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Unit {
+    /// The first unit at a station.
     New,
+    /// Another unit took the place of the one before.
     Replaced,
+    /// The same unit, set back to factory.
     Cleared,
 }
 
 /// What a technician heard after keying a step.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Heard {
+    /// The tone of acceptance: the step did what it does.
     Accepted,
+    /// The tone of refusal: the step changed nothing.
     Refused,
     /// No tone, or the line dropped.
     Nothing,
@@ -82,14 +95,18 @@ pub enum Heard {
 /// How a test call ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Outcome {
+    /// Pressing the button reached help.
     Reached,
+    /// It did not, whatever happened instead.
     Failed,
 }
 
 /// A test call by one lifeline.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Test {
+    /// Its name in the keybook.
     pub lifeline: Name,
+    /// How it ended.
     pub outcome: Outcome,
     /// Who answered.
     pub contact: Option<Name>,
@@ -161,12 +178,22 @@ impl Outcome {
 }
 
 impl Report {
-    /// Notes what the references lead to now, so that a code changed behind one is seen later.
+    /// Notes what the references lead to now, so that a code changed behind one is seen later; and of those that cannot be
+    /// read, with which key they could not. What was noted before stays.
     pub fn seal(&mut self, codes: &Codes) {
         for reference in self.references() {
-            if let Some(fingerprint) = codes.seal(&reference).fingerprint {
-                self.fingerprints.insert(reference, fingerprint);
-            }
+            let print = || codes.seal(&reference).fingerprint.unwrap_or_else(|| Fingerprint::unread(codes.check()));
+            let print = self.fingerprints.get(&reference).cloned().unwrap_or_else(print);
+            self.fingerprints.insert(reference, print);
+        }
+    }
+
+    /// The fingerprints as they count where `check` is that of the key in use: what was not noted with it tells nothing.
+    pub fn seen_by(&mut self, check: &str) {
+        for reference in self.references() {
+            let print =
+                self.fingerprints.get(&reference).map_or_else(Fingerprint::foreign, |print| print.seen_by(check));
+            self.fingerprints.insert(reference, print);
         }
     }
 

@@ -18,14 +18,18 @@ pub const SHOWN_AGAIN: SignedDuration = SignedDuration::from_hours(1);
 /// A script was shown to somebody who may key it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Shown {
+    /// The script's digest.
     pub script: Digest,
+    /// The station that it was written for.
     pub station: Name,
+    /// To the second; always after the last report that named a script.
     pub at: Timestamp,
 }
 
 /// A script that was shown, and that no report has named since.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct HandedOut {
+    /// The script's digest.
     pub script: Digest,
     /// When it was last shown.
     pub at: Timestamp,

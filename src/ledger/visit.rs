@@ -17,10 +17,13 @@ pub const SILENT: SignedDuration = SignedDuration::from_hours(24);
 pub struct Visit {
     /// That of the report to come.
     pub id: Uuid,
+    /// The digest of the script that is keyed.
     pub script: Digest,
+    /// The station that is called or visited.
     pub station: Name,
     /// When the first keys were shown.
     pub at: Timestamp,
+    /// The technician, by the name used in the ledger.
     pub by: Name,
     /// The number that the inventory in use gave the station when this was recorded, in E.164.
     pub number: Option<Name>,

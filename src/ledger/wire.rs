@@ -21,10 +21,15 @@ use crate::setting::{Fingerprint, Name, Written};
 /// One line of a ledger.
 #[derive(Debug, Clone, PartialEq)]
 pub enum LedgerLine {
+    /// A field report.
     Report(Box<Report>),
+    /// A script, recorded when it was issued.
     Script(Box<Issued>),
+    /// A showing of a script.
     Shown(Box<Shown>),
+    /// The beginning of a visit.
     Begun(Box<Visit>),
+    /// What people decided.
     Decision(Box<Decision>),
 }
 
@@ -169,13 +174,13 @@ pub fn export_line(body: &str, recorded: Timestamp) -> Result<String, WireError>
     Ok(json.to_string())
 }
 
-/// Whether a line comes from an export, and so was checked when it was taken.
-pub fn was_recorded(line: &str) -> bool {
+/// When a line of an export was recorded, and so was checked; `None` where it comes from none.
+pub fn recorded_at(line: &str) -> Option<Timestamp> {
     #[derive(Deserialize)]
     struct Recorded {
         recorded: Option<String>,
     }
-    serde_json::from_str::<Recorded>(line).is_ok_and(|line| line.recorded.is_some())
+    serde_json::from_str::<Recorded>(line).ok()?.recorded?.parse().ok()
 }
 
 /// Reads a ledger line.

@@ -9,6 +9,7 @@ use super::report::is_rfc_3339;
 use crate::setting::{Fingerprint, Name, Reference, Value, Written, decimal};
 
 /// Why a line is none of them.
+#[allow(missing_docs, reason = "their messages say it")]
 #[derive(Debug, thiserror::Error)]
 pub enum WireError {
     #[error("it is none that a ledger has: {0}")]

@@ -18,6 +18,7 @@ pub struct Length {
     pub open_ms: u64,
     /// What closing a call takes that ends with this step; 0 where the step ends the call.
     pub close_ms: u64,
+    /// Whether the station hangs up by itself after it.
     pub ends_call: bool,
     /// Whether a required tracked lifeline is uncovered just before this step.
     pub uncovered: bool,

@@ -1,10 +1,11 @@
 //! Which script is the best: of those that keep the way in, or of all where none is found that does. The search finds each.
 
 use super::aim::Aim;
+use super::dead::{dead, left_dead};
 use super::memory::Memory;
-use super::no_script::{NoScript, dead, stuck};
+use super::no_script::{NoScript, stuck};
 use super::search::{Answer, Best};
-use super::task::{Task, left_dead};
+use super::task::Task;
 use crate::inventory::Station;
 use crate::ledger::Record;
 use crate::setting::{Codes, Name};

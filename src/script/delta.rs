@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::aim::Back;
-use super::no_script::Dead;
+use super::dead::Dead;
 use super::obvious::Obvious;
 use super::pressed::Pressed;
 use super::problem::Cost;
@@ -19,9 +19,13 @@ use crate::setting::{Name, Value};
 pub struct Script {
     /// Where it leads back; nothing where it leads to what is wanted.
     pub back: Option<Back>,
+    /// What a report names it by; equal scripts of one installation have equal ones.
     pub digest: Digest,
+    /// Its name in the inventory.
     pub station: Name,
+    /// The model's name in its keybook.
     pub model: Name,
+    /// What rings it, in E.164.
     pub number: Name,
     /// Whether no script is better.
     pub proven: bool,
@@ -49,12 +53,14 @@ pub struct Script {
     pub obvious: Option<Obvious>,
     /// Lifelines of which nobody knows some settings, with these: what is said of the best script leaves them out.
     pub unsure: Vec<(Name, Vec<Name>)>,
+    /// What nobody can know here, to be read before keying.
     pub warnings: Vec<Warning>,
 }
 
 /// One programming call.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Call {
+    /// Keyed once the station answers.
     pub open: Pressed,
     /// The codes that may open it, in the order to try them: a known one alone. Empty where none is keyed, or nobody knows any.
     pub codes: Vec<Value>,
@@ -62,6 +68,7 @@ pub struct Call {
     pub is_guessed: bool,
     /// Nothing where the station hangs up by itself or needs no closing.
     pub close: Option<Pressed>,
+    /// In the order to key them.
     pub steps: Vec<Step>,
     /// From answer to hang-up, in milliseconds.
     pub length_ms: u64,
@@ -86,7 +93,9 @@ impl Call {
 pub struct Step {
     /// Counted through all calls, from 1.
     pub number: u32,
+    /// Its name in the keybook.
     pub command: Name,
+    /// With codes by reference.
     pub keys: Pressed,
     /// The values keyed.
     pub sets: BTreeMap<Name, Value>,
@@ -102,5 +111,6 @@ pub struct Step {
     pub rationale: Rationale,
     /// What to do where it is not accepted.
     pub recovery: Recovery,
+    /// The keybook's note on the command.
     pub note: Option<Name>,
 }

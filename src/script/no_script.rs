@@ -8,17 +8,18 @@ use std::fmt;
 use crate::drift::value_text;
 use crate::finding::plural;
 use crate::inventory::Station;
-use crate::keybook::{Command, Keybook, Lifeline, SettingId};
+use crate::keybook::{Command, Keybook, SettingId};
 use crate::setting::{Name, Value};
 
-use super::aim::Aim;
 use super::conflicts::{self, Conflict};
+use super::dead::Dead;
 use super::problem::ProblemError;
 use super::proof::ProofError;
 use super::search::{Stop, UnreachableGoal};
 use super::task::Task;
 
 /// Why a station gets no script.
+#[allow(missing_docs, reason = "their messages say it")]
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum NoScript {
     /// Settings that cannot be brought to what is wanted, in the keybook's order.
@@ -59,63 +60,12 @@ fn lines(stuck: &[Stuck]) -> String {
     stuck.iter().map(Stuck::to_string).collect::<Vec<_>>().join("\n")
 }
 
-/// A button that would call nobody.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Dead {
-    /// What people call it.
-    pub button: String,
-    /// What makes it so: settings with what they would hold.
-    pub settings: Vec<(Name, Value)>,
-    /// Whether it is the way back that would.
-    pub is_back: bool,
-}
-
-impl Dead {
-    /// "the unit mode is setup".
-    fn because(&self) -> String {
-        let because = self.settings.iter().map(|(name, value)| format!("\"{name}\" is {}", value_text(value)));
-        because.collect::<Vec<_>>().join(" and ")
-    }
-
-    /// What to do about settings that nobody manages.
-    fn fix(&self) -> String {
-        let names = self.settings.iter().map(|(name, _)| format!("\"{name}\"")).collect::<Vec<_>>();
-        format!("Say in the inventory what {} should be", names.join(" and "))
-    }
-
-    /// What is said first of a button that calls nobody, before and after a script.
-    pub fn warning(&self) -> String {
-        format!("WARNING: {} calls nobody, because {}. {}.", self.button, self.because(), self.fix())
-    }
-}
-
-impl fmt::Display for Dead {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let (button, because) = (&self.button, self.because());
-        match self.is_back {
-            true => write!(
-                f,
-                "no way back: after it {button} would call nobody, because {because}. Ask for the script to what is wanted \
-                 instead (without --back)"
-            ),
-            false => write!(f, "no script: after it {button} would call nobody, because {because}. {}", self.fix()),
-        }
-    }
-}
-
-/// Why a lifeline would be dead: the unmanaged settings that contradict all ways in which it works; on a way back, all.
-pub(super) fn dead(station: &Station, aim: &Aim, lifeline: &Lifeline) -> Dead {
-    let keybook = &station.keybook;
-    let all = lifeline.contradicting(|id| aim.goal[id.index()].as_ref());
-    let ours = all.into_iter().filter(|id| aim.back.is_some() || station.wanted(*id).is_none());
-    let settings = ours.filter_map(|id| Some((keybook.setting(id).name.clone(), aim.goal[id.index()].clone()?)));
-    Dead { button: lifeline.title(), settings: settings.collect(), is_back: aim.back.is_some() }
-}
-
 /// A setting that no script brings to what is wanted.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Stuck {
+    /// Its name in the keybook.
     pub setting: Name,
+    /// What the inventory wants it to hold.
     pub wanted: Value,
     /// What stands in the way; never empty.
     pub rules: Vec<Rule>,
@@ -125,19 +75,53 @@ pub struct Stuck {
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Rule {
     /// No command of the keybook stores the value.
-    NothingStores { setting: Name },
+    NothingStores {
+        /// The setting that is stuck.
+        setting: Name,
+    },
     /// The command might help, but has to do with a setting that is neither managed nor known.
-    PartnerUnknown { command: Name, partner: Name },
-    /// The command needs a setting to hold one of some values, and nothing that can be keyed brings it there. `stored`:
-    /// whether the keybook has a command that would.
-    NeedNever { command: Name, setting: Name, values: Vec<String>, held: Option<String>, stored: bool },
+    PartnerUnknown {
+        /// Its name in the keybook.
+        command: Name,
+        /// The setting that nobody knows.
+        partner: Name,
+    },
+    /// The command needs a setting to hold one of some values, and nothing that can be keyed brings it there.
+    NeedNever {
+        /// Its name in the keybook.
+        command: Name,
+        /// The setting that it needs.
+        setting: Name,
+        /// The values that would do, as people see them.
+        values: Vec<String>,
+        /// What it holds, as people see it; `None`: nobody knows.
+        held: Option<String>,
+        /// Whether the keybook has a command that stores one of the values.
+        stored: bool,
+    },
     /// The command keys what a setting holds now, and nothing makes that known.
-    HeldUnknown { command: Name, setting: Name },
+    HeldUnknown {
+        /// Its name in the keybook.
+        command: Name,
+        /// The setting whose value it keys.
+        setting: Name,
+    },
     /// The command also stores a setting for which no value may be keyed.
-    NothingToKey { command: Name, setting: Name },
-    /// No order of commands brings it there and ends with these too. Wanting some other value of one in `otherwise` leaves
-    /// room for all the others of them; so does leaving one in `alone` alone.
-    NotBeside { others: Vec<Beside>, otherwise: Vec<Name>, alone: Vec<Name> },
+    NothingToKey {
+        /// Its name in the keybook.
+        command: Name,
+        /// The setting that it stores besides.
+        setting: Name,
+    },
+    /// No order of commands brings it there and ends with these too.
+    NotBeside {
+        /// How other settings have to end.
+        others: Vec<Beside>,
+        /// Wanting some other value of one of these leaves room for the rest.
+        otherwise: Vec<Name>,
+        /// Leaving one of these alone does so too.
+        alone: Vec<Name>,
+    },
 }
 
 /// Most settings named beside another; so many are only there where the search did not find out which of them matter.
@@ -146,11 +130,13 @@ const MOST_NAMED: usize = 8;
 /// A setting beside which another wish cannot be reached.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Beside {
+    /// Its name in the keybook.
     pub setting: Name,
     /// How it has to end.
     pub value: String,
     /// Whether it holds that now.
     pub held: bool,
+    /// Whether the inventory wants anything of it.
     pub managed: bool,
 }
 

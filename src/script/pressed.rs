@@ -14,8 +14,15 @@ pub enum Piece {
     Literal(String),
     /// The keys of a value.
     Value(String),
-    /// A code, by the setting that holds it.
-    Code { setting: Name, secret: Secret, longest: usize },
+    /// A code.
+    Code {
+        /// The setting that holds it.
+        setting: Name,
+        /// Which code.
+        secret: Secret,
+        /// How many digits one may have: it counts as so many where it cannot be read here.
+        longest: usize,
+    },
 }
 
 /// Everything pressed for one command.

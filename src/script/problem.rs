@@ -65,13 +65,16 @@ pub struct Slot {
 /// A condition on the station before a command. An unknown value satisfies none.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub struct Need {
+    /// The slot that is looked at.
     pub slot: SlotId,
+    /// It must hold one of these.
     pub values: ValueSet,
 }
 
 /// A `{=x}`: the slot must be known before the command, and its value is keyed.
 #[derive(Clone, Debug, PartialEq, Eq, Hash)]
 pub struct Read {
+    /// The slot whose value is keyed; its value stays.
     pub slot: SlotId,
     /// Presses for each value held, as often as it is keyed in this command.
     pub presses: Vec<u32>,
@@ -80,13 +83,16 @@ pub struct Read {
 /// A side effect: the slot takes a fixed value (`None`: becomes unknown, the factory value where none is given).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub struct Also {
+    /// The slot that is written.
     pub slot: SlotId,
+    /// What it holds afterwards; `None`: unknown.
     pub value: Option<Value>,
 }
 
 /// One value that may be keyed for a placeholder.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub struct Choice {
+    /// What the slot holds afterwards.
     pub value: Value,
     /// Presses in this command, repetition included.
     pub presses: u32,
@@ -97,7 +103,9 @@ pub struct Choice {
 /// A placeholder `{x}`.
 #[derive(Clone, Debug, PartialEq, Eq, Hash)]
 pub struct Field {
+    /// The slot that is written.
     pub slot: SlotId,
+    /// The values that may be keyed.
     pub choices: Vec<Choice>,
 }
 
@@ -108,9 +116,13 @@ pub struct Command {
     pub base_presses: u32,
     /// Added to the command's time, milliseconds.
     pub takes_ms: u64,
+    /// All must hold, else the station refuses.
     pub needs: Vec<Need>,
+    /// All must be known, else nobody can say what to key.
     pub reads: Vec<Read>,
+    /// Slots set back to factory.
     pub clears: Vec<SlotId>,
+    /// Slots written whatever is keyed.
     pub also: Vec<Also>,
     /// At most one a slot.
     pub fields: Vec<Field>,
@@ -119,6 +131,7 @@ pub struct Command {
 /// Slots that must be right together for a button to summon help (tracked lifelines only).
 #[derive(Clone, Debug, PartialEq, Eq, Hash)]
 pub struct Lifeline {
+    /// Places in [`Problem::slots`].
     pub slots: Vec<SlotId>,
     /// Whether the start counts as covered; false where it is out of service or a slot is unknown at the start.
     pub start_counts: bool,
@@ -132,15 +145,20 @@ pub struct Problem {
     pub press_ms: u64,
     /// Wait for the answer to each command, milliseconds.
     pub answer_ms: u64,
+    /// A [`SlotId`] is a place here.
     pub slots: Vec<Slot>,
+    /// A [`CommandId`] is a place here.
     pub commands: Vec<Command>,
+    /// Exposure is counted over these.
     pub lifelines: Vec<Lifeline>,
 }
 
 /// One command of a script with the choice made for each of its fields (an index into [`Field::choices`]).
 #[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub struct Step {
+    /// A place in [`Problem::commands`].
     pub command: CommandId,
+    /// One for each field, in its order.
     pub choices: Vec<usize>,
 }
 
@@ -156,7 +174,9 @@ pub struct Cost {
     pub exposure_ms: u64,
     /// Total time of the commands, milliseconds.
     pub time_ms: u64,
+    /// Keys pressed by commands; opening and closing a call are not in it.
     pub presses: u64,
+    /// How many are keyed.
     pub commands: u64,
 }
 

@@ -20,6 +20,7 @@ use super::pressed::{Pressed, stand_in, unheard_of};
 const MOST_STARTS: usize = 256;
 
 /// How a script failed on the simulated station.
+#[allow(missing_docs, reason = "their messages say it")]
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum ProofError {
     #[error("call {call} did not open")]

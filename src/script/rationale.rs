@@ -11,6 +11,7 @@ use super::problem::{Problem, ReplayError, SlotId, State, Step, step_number};
 /// Why a step is in the script, and why at its place.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Rationale {
+    /// What the script needs it for.
     pub does: Vec<Does>,
     /// The nearest earlier step that it may not come before.
     pub after: Option<Place>,
@@ -22,21 +23,44 @@ pub struct Rationale {
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Does {
     /// Brings a setting for good to what is wanted, or, unmanaged, to what it was.
-    Changes { setting: Name },
+    Changes {
+        /// Its name in the keybook.
+        setting: Name,
+    },
     /// Brings back a setting that was right until an earlier step changed it.
-    Restores { setting: Name, changed_by: u32 },
+    Restores {
+        /// Its name in the keybook.
+        setting: Name,
+        /// The step that changed it.
+        changed_by: u32,
+    },
     /// Sets a setting as a later step needs it, or so that it can key what is held.
-    Allows { setting: Name, step: u32 },
+    Allows {
+        /// Its name in the keybook.
+        setting: Name,
+        /// The step that needs it so.
+        step: u32,
+    },
     /// With it the button calls for help as it did, or as it will.
-    Covers { lifeline: Name },
+    Covers {
+        /// Its name in the keybook.
+        lifeline: Name,
+    },
     /// Changes a setting that was right; a later step brings it back.
-    Disturbs { setting: Name, restored_by: u32 },
+    Disturbs {
+        /// Its name in the keybook.
+        setting: Name,
+        /// The step that brings it back.
+        restored_by: u32,
+    },
 }
 
 /// A neighbour that a step may not pass, and why.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Place {
+    /// The neighbour's number, from 1.
     pub step: u32,
+    /// What would go wrong.
     pub because: Because,
 }
 
@@ -44,11 +68,20 @@ pub struct Place {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Because {
     /// The station would refuse this step.
-    Refused { step: u32 },
+    Refused {
+        /// The step that would be refused.
+        step: u32,
+    },
     /// The setting would not end as wanted.
-    Lost { setting: Name },
+    Lost {
+        /// Its name in the keybook.
+        setting: Name,
+    },
     /// These buttons would call nobody for longer.
-    Uncovers { lifelines: Vec<Name> },
+    Uncovers {
+        /// Their names in the keybook.
+        lifelines: Vec<Name>,
+    },
     /// It would take longer to key.
     Longer,
 }

@@ -8,13 +8,12 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use crate::keybook::{
-    self, Ability, COMMAND_MS_MAX, Command, Keybook, LIFELINES_MAX, PRESSES_MAX, SettingId, Use, VALUES_MAX,
-};
-use crate::ledger::{Record, same};
+use crate::keybook::{COMMAND_MS_MAX, Command, Keybook, LIFELINES_MAX, PRESSES_MAX, SettingId, Use, VALUES_MAX};
+use crate::ledger::Record;
 use crate::setting::{Codes, Kind, Secret, Value};
 
 use super::aim::Aim;
+use super::dead::dies;
 use super::problem::{
     self, Also, Choice, Command as Move, Field, Lifeline, Need, Problem, Read, Slot, Value as Cell, ValueSet,
 };
@@ -286,34 +285,6 @@ impl<'a> Layout<'a> {
         };
         self.values[slot].iter().map(|value| u32::try_from(one(value) * times).unwrap_or(u32::MAX)).collect()
     }
-}
-
-/// Whether a press of its button calls nobody, whatever the unknown settings hold.
-fn dies(lifeline: &keybook::Lifeline, state: &[Option<Value>]) -> bool {
-    lifeline.ability(|id| state[id.index()].as_ref()) == Ability::Dead
-}
-
-/// The first required lifeline that a script may not leave as it would: it calls nobody then. One that calls nobody now
-/// either stays as it is where no setting of it changes but those that another required one has too; a way back leaves none.
-pub(super) fn left_dead<'k>(keybook: &'k Keybook, aim: &Aim) -> Option<&'k keybook::Lifeline> {
-    let required = || keybook.lifelines.iter().filter(|lifeline| lifeline.is_required());
-    let is_shared = |id: &SettingId, lifeline: &keybook::Lifeline| {
-        required().any(|other| other.name != lifeline.name && other.settings.contains(id))
-    };
-    let stays = |id: &SettingId| {
-        aim.renewed.contains(id) || same(aim.start[id.index()].as_ref(), aim.goal[id.index()].as_ref())
-    };
-    let is_let_be = |lifeline: &keybook::Lifeline| {
-        let mut settings = lifeline.settings.iter();
-        dies(lifeline, &aim.start) && settings.all(|id| stays(id) || is_shared(id, lifeline))
-    };
-    required().find(|lifeline| dies(lifeline, &aim.goal) && (aim.back.is_some() || !is_let_be(lifeline)))
-}
-
-/// The required lifelines that call nobody now, and after a script.
-pub(super) fn dead_throughout<'k>(keybook: &'k Keybook, aim: &Aim) -> impl Iterator<Item = &'k keybook::Lifeline> {
-    let required = keybook.lifelines.iter().filter(|lifeline| lifeline.is_required());
-    required.filter(|lifeline| dies(lifeline, &aim.start) && dies(lifeline, &aim.goal))
 }
 
 /// The settings that open calls and that a command leaves unknown.

@@ -12,6 +12,7 @@ use crate::setting::{Name, Value};
 /// One test call.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct TestCall {
+    /// Its name in the keybook.
     pub lifeline: Name,
     /// Who should answer, where a contact is wanted in the first number that the lifeline dials.
     pub contact: Option<Name>,

@@ -9,26 +9,54 @@ use crate::setting::{Code, Codes, Name, Reference, Secret};
 /// What is particular about a script.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Warning {
-    /// After a step nobody knows a code that opens calls: until when, and which calls are opened meanwhile.
-    CodeLost { setting: Name, step: u32, until: Option<u32>, calls: Vec<usize>, next: Next },
+    /// After a step nobody knows a code that opens calls.
+    CodeLost {
+        /// The setting that holds it.
+        setting: Name,
+        /// The step that loses it.
+        step: u32,
+        /// The step from which on it is known again; `None`: no step of the script makes it known.
+        until: Option<u32>,
+        /// The calls that are opened meanwhile, from 1.
+        calls: Vec<usize>,
+        /// What else may open them.
+        next: OtherOpenings,
+    },
     /// Calls are opened with a code that may not be the one held.
-    CodeGuessed { setting: Name, open: Pressed, is_wanted: bool, next: Next },
-    /// A script with these commands would cost less, but takes the way in.
-    PassedOver { commands: Vec<Name> },
+    CodeGuessed {
+        /// The setting that holds it.
+        setting: Name,
+        /// What the script opens calls with.
+        open: Pressed,
+        /// Whether that is the code that the inventory wants.
+        is_wanted: bool,
+        /// What else may open them.
+        next: OtherOpenings,
+    },
+    /// A script would cost less, but takes the way in.
+    PassedOver {
+        /// Its commands.
+        commands: Vec<Name>,
+    },
     /// A code that cannot be read here.
-    Unread { setting: Name, secret: Secret },
+    Unread {
+        /// The setting that holds it.
+        setting: Name,
+        /// Which code.
+        secret: Secret,
+    },
 }
 
 /// What a call may be opened with where the station refuses the first.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Next {
+pub struct OtherOpenings {
     /// The opening with each other code that the record leaves open.
     pub(super) candidates: Vec<Pressed>,
     /// The opening with the code that the keybook prints, and that code.
     pub(super) factory: Option<(Pressed, Code)>,
 }
 
-impl Next {
+impl OtherOpenings {
     /// The openings to try, in this order, in the form that they are keyed; none like `first`, and none twice.
     fn keys(&self, first: Option<&Pressed>, codes: &Codes) -> (Vec<String>, Option<String>) {
         let keys = |pressed: &Pressed| keys(pressed, self.factory.as_ref().map(|(_, code)| code), codes);

@@ -3,7 +3,7 @@
 use super::delta::{Call, Step};
 use super::pressed::Pressed;
 use super::problem::State;
-use super::warning::{Next, Warning};
+use super::warning::{OtherOpenings, Warning};
 use super::writer::Writer;
 use crate::keybook::SettingId;
 use crate::setting::Code;
@@ -45,7 +45,7 @@ fn code_lost(writer: &Writer, calls: &[Call], id: SettingId, step: &Step, states
     let is_meanwhile = |first: &Step| first.number > step.number && until.is_none_or(|until| first.number <= until);
     let numbered = (1..).zip(calls.iter().filter_map(|call| call.steps.first()));
     let calls = numbered.filter(|(_, first)| is_meanwhile(first)).map(|(nth, _)| nth).collect();
-    let next = Next { candidates: Vec::new(), factory: factory(writer, &states[step.number as usize], id) };
+    let next = OtherOpenings { candidates: Vec::new(), factory: factory(writer, &states[step.number as usize], id) };
     Warning::CodeLost { setting, step: step.number, until, calls, next }
 }
 
@@ -61,7 +61,7 @@ fn code_guessed(writer: &Writer, state: &State, id: SettingId) -> Option<Warning
         setting: writer.keybook().setting(id).name.clone(),
         open: writer.open(state, None)?,
         is_wanted: writer.wanted(id).is_some(),
-        next: Next { candidates, factory: factory(writer, state, id) },
+        next: OtherOpenings { candidates, factory: factory(writer, state, id) },
     })
 }
 

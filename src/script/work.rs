@@ -16,7 +16,9 @@ pub(super) const RING_MS: u64 = 6_000;
 pub struct Work {
     /// Stations that need keying.
     pub stations: u64,
+    /// Each is a ring, an opening and a hang-up.
     pub calls: u64,
+    /// Steps keyed in them.
     pub commands: u64,
     /// Every key pressed, opening and closing included.
     pub presses: u64,

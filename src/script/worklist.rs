@@ -14,7 +14,7 @@ use super::delta::Script;
 use super::json::json as script_json;
 use super::no_script::NoScript;
 use super::work::Work;
-use crate::brake::Change;
+use crate::brake::{Held, Numbers};
 use crate::drift::{Drift, Service, SettingDrift, Standing, StationDrift};
 use crate::finding::plural;
 use crate::inventory::Station;
@@ -24,8 +24,11 @@ use crate::setting::{Codes, Name, Weight};
 /// A station that needs somebody.
 #[derive(Debug, Clone)]
 pub struct Errand {
+    /// As it counts for now.
     pub station: Arc<Station>,
+    /// How it is, for its place in the order and for what is said of it.
     pub drift: StationDrift,
+    /// What to do there.
     pub due: Due,
 }
 
@@ -33,7 +36,12 @@ pub struct Errand {
 #[derive(Debug, Clone)]
 pub enum Due {
     /// Keying, and a test call of what the script touches.
-    Keying { script: Box<Script>, codes: Codes },
+    Keying {
+        /// What to key.
+        script: Box<Script>,
+        /// What its references lead to here.
+        codes: Codes,
+    },
     /// No keying of what differs, but a test call, or overdue settings that are to be keyed again.
     Test,
     /// Keying for which there is no script.
@@ -49,14 +57,14 @@ pub struct WorkList {
     /// How many of the stations looked at are set aside, in whole or in part.
     set_aside: usize,
     /// The change that some of them wait for.
-    change: Option<Change>,
+    held_by: Option<Held>,
 }
 
 impl WorkList {
     /// Puts errands in order.
-    pub fn new(mut errands: Vec<Errand>, set_aside: usize, change: Option<Change>) -> WorkList {
+    pub fn new(mut errands: Vec<Errand>, set_aside: usize, held_by: Option<Held>) -> WorkList {
         errands.sort_by_cached_key(Errand::rank);
-        WorkList { errands, set_aside, change }
+        WorkList { errands, set_aside, held_by }
     }
 
     /// The stations to key, each with its place in the list.
@@ -137,7 +145,7 @@ impl WorkList {
         };
         let held = match self.held().count() {
             0 => String::new(),
-            count => format!("; {} held until the change is released", plural(count as u64, "station")),
+            count => format!("; {} held until the change is released", plural(count as u64, "script")),
         };
         let aside = match self.set_aside {
             0 => String::new(),
@@ -174,14 +182,16 @@ impl WorkList {
                 "weight": errand.drift.weight.map(Weight::as_str),
             })
         });
-        let change = self.change.as_ref().map(|change| {
+        let held_by = self.held_by.as_ref().map(|held_by| {
+            let Numbers { altered, held, handed_out, on_record } = held_by.numbers();
             json!({
-                "change": change.digest.to_string(),
-                "stations": change.count,
-                "handed_out": change.in_hand.len(),
-                "on_record": change.on_record,
-                "limit": change.limit,
-                "release": change.release(),
+                "change": held_by.change.digest.to_string(),
+                "altered": altered,
+                "held": held,
+                "handed_out": handed_out,
+                "on_record": on_record,
+                "limit": held_by.change.limit,
+                "release": held_by.change.release(),
             })
         });
         json!({
@@ -189,7 +199,7 @@ impl WorkList {
             "tests": tests.collect::<Vec<_>>(),
             "no_script": stuck.collect::<Vec<_>>(),
             "held": held.collect::<Vec<_>>(),
-            "held_by": change,
+            "held_by": held_by,
             "totals": {
                 "stations": work.stations,
                 "calls": work.calls,

@@ -2,24 +2,24 @@
 
 use super::aim::{Aim, Way, has_failed, untried};
 use super::choose::{Chosen, chosen};
+use super::dead::{dead_buttons, undecided};
 use super::delta::{Call, Script};
 use super::json;
 use super::memory::Memory;
-use super::no_script::{Dead, NoScript, dead};
+use super::no_script::NoScript;
 use super::obvious::obvious;
 use super::problem::Cost;
 use super::proof::prove;
 use super::rationale::rationales;
 use super::request::Request;
-use super::task::{Task, dead_throughout};
+use super::task::Task;
 use super::test_call::{TestCall, test_calls};
 use super::way_in::warnings;
 use super::work::Work;
 use super::writer::Writer;
 use crate::inventory::Station;
-use crate::keybook::{Ability, Lifeline, SettingId};
 use crate::ledger::{Digest, Record};
-use crate::setting::{Codes, Name};
+use crate::setting::Codes;
 
 /// The best script for a station; `None` where nothing needs keying and no test call is asked for.
 ///
@@ -65,32 +65,6 @@ pub(super) fn written(request: &Request, aim: &Aim, memory: &mut Memory) -> Resu
         unsure: writer.unsure(),
         warnings,
     }))
-}
-
-/// Buttons that call nobody, before a script and after it.
-fn dead_buttons(station: &Station, aim: &Aim) -> Vec<Dead> {
-    dead_throughout(&station.keybook, aim).map(|lifeline| dead(station, aim, lifeline)).collect()
-}
-
-/// The same by what is on record and wanted, whether or not anything is keyed.
-pub fn calls_nobody(station: &Station, record: &Record) -> Vec<Dead> {
-    dead_buttons(station, &Aim::of(station, record, Way::There))
-}
-
-/// Buttons of which nobody knows whether they call somebody after a script, each with the settings that nobody knows.
-fn undecided(station: &Station, aim: &Aim) -> Vec<(Name, Vec<Name>)> {
-    let keybook = &station.keybook;
-    let known = |id: SettingId| aim.goal[id.index()].as_ref();
-    let is_open = |lifeline: &&Lifeline| {
-        let is_tracked = lifeline.is_tracked_where(|id| known(id).is_some());
-        lifeline.is_required() && is_tracked && lifeline.ability(known) == Ability::Undecided
-    };
-    let unknown = |lifeline: &Lifeline| {
-        let ids = lifeline.settings.iter().filter(|id| known(**id).is_none());
-        ids.map(|id| keybook.setting(*id).name.clone()).collect()
-    };
-    let open = keybook.lifelines.iter().filter(is_open);
-    open.map(|lifeline| (lifeline.name.clone(), unknown(lifeline))).collect()
 }
 
 /// The card of a station at which nothing needs keying, but a button is to be tested.

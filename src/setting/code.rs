@@ -6,7 +6,9 @@ use std::str::FromStr;
 use std::sync::Arc;
 
 use hmac::{Hmac, KeyInit, Mac};
-use sha2::{Digest, Sha256};
+use sha2::Sha256;
+
+use super::hash::hex;
 
 /// Where a code is kept. `Factory` is the code printed in the keybook.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -69,7 +71,25 @@ impl fmt::Debug for Code {
     }
 }
 
-/// Tells two codes apart without giving either away: `KEY-ID:HMAC`, both hexadecimal.
+/// What the check value of a key is made of; another text would be another value for every key.
+const KEY_CHECK: &[u8] = b"stationkeep: which key is this";
+
+/// A value that tells one key of fingerprints from another and gives neither away: 16 hexadecimal digits.
+pub fn key_check(key: &[u8]) -> String {
+    keyed(key, KEY_CHECK, 8)
+}
+
+/// The beginning of an HMAC, so many bytes in hexadecimal.
+fn keyed(key: &[u8], text: &[u8], bytes: usize) -> String {
+    let Ok(mut mac) = <Hmac<Sha256> as KeyInit>::new_from_slice(key) else {
+        unreachable!("HMAC takes keys of any length (RFC 2104)");
+    };
+    mac.update(text);
+    hex(&mac.finalize().into_bytes()[..bytes])
+}
+
+/// Tells two codes apart without giving either away: `CHECK:HMAC`, both hexadecimal, where CHECK is the check value of the
+/// key. Kept without an HMAC it says that the code could not be read where that key is used.
 ///
 /// Fingerprints made with different keys cannot be compared.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -81,8 +101,30 @@ impl Fingerprint {
         Fingerprint(text.into())
     }
 
-    fn key_id(&self) -> &str {
-        self.0.split(':').next().unwrap_or("")
+    /// What is kept in place of a fingerprint where the code cannot be read; `check`: of the key that would have made it.
+    pub fn unread(check: &str) -> Fingerprint {
+        Fingerprint(format!("{check}:").into())
+    }
+
+    /// One that was made with a key nobody has here.
+    pub fn foreign() -> Fingerprint {
+        Fingerprint("?:".into())
+    }
+
+    /// What it counts as where `check` is that of the key in use.
+    pub fn seen_by(&self, check: &str) -> Fingerprint {
+        let is_own = self.0.split_once(':').is_some_and(|(made_with, _)| made_with == check);
+        if is_own { self.clone() } else { Fingerprint::foreign() }
+    }
+
+    /// Whether it was made with a key nobody has here: what code it is of, nobody can tell.
+    pub fn is_foreign(&self) -> bool {
+        &*self.0 == "?:"
+    }
+
+    /// The fingerprint, unless it only says that the code could not be read.
+    pub fn read(&self) -> Option<Fingerprint> {
+        Some(self.clone()).filter(|print| !print.0.ends_with(':'))
     }
 }
 
@@ -102,11 +144,11 @@ pub struct Secret {
 }
 
 impl Secret {
-    /// Whether both are the same code: by fingerprint where both have one of the same key, else by reference.
+    /// Whether both are the same code: by fingerprint where both have one, else by reference.
     pub fn agrees(&self, other: &Secret) -> bool {
         match (&self.fingerprint, &other.fingerprint) {
-            (Some(a), Some(b)) if a.key_id() == b.key_id() => a == b,
-            (Some(_) | None, Some(_) | None) => self.reference == other.reference,
+            (Some(a), Some(b)) => a == b,
+            (None, _) | (_, None) => self.reference == other.reference,
         }
     }
 }
@@ -115,7 +157,7 @@ impl Secret {
 #[derive(Clone, Default)]
 pub struct Codes {
     key: Arc<[u8]>,
-    key_id: Arc<str>,
+    check: Arc<str>,
     /// Those of the whole fleet: a copy for one station shares them.
     shared: Arc<Known>,
     /// What was learnt since; it goes before.
@@ -139,8 +181,12 @@ impl PartialEq for Codes {
 impl Codes {
     /// No code yet; `key` is the secret key of this installation's fingerprints.
     pub fn new(key: &[u8]) -> Codes {
-        let id: String = Sha256::digest(key).iter().take(4).map(|b| format!("{b:02x}")).collect();
-        Codes { key: key.into(), key_id: id.into(), shared: Arc::default(), own: BTreeMap::new() }
+        Codes { key: key.into(), check: key_check(key).into(), shared: Arc::default(), own: BTreeMap::new() }
+    }
+
+    /// The check value of the key.
+    pub fn check(&self) -> &str {
+        &self.check
     }
 
     /// Takes up the code behind a reference.
@@ -167,12 +213,8 @@ impl Codes {
 
     /// The fingerprint of any code.
     pub fn fingerprint_of(&self, code: &Code) -> Fingerprint {
-        let Ok(mut mac) = <Hmac<Sha256> as KeyInit>::new_from_slice(&self.key) else {
-            unreachable!("HMAC takes keys of any length (RFC 2104)");
-        };
-        mac.update(code.reveal().as_bytes());
-        let hex: String = mac.finalize().into_bytes().iter().take(16).map(|b| format!("{b:02x}")).collect();
-        Fingerprint(format!("{}:{hex}", self.key_id).into())
+        let hex = keyed(&self.key, code.reveal().as_bytes(), 16);
+        Fingerprint(format!("{}:{hex}", self.check).into())
     }
 
     /// The code behind a reference, where it could be read.
@@ -184,7 +226,7 @@ impl Codes {
     pub fn code_of(&self, secret: &Secret) -> Option<&Code> {
         let (code, now) = self.known(&secret.reference)?;
         match &secret.fingerprint {
-            Some(then) if then.key_id() == now.key_id() && then != now => {
+            Some(then) if then != now => {
                 let mut all = self.own.values().chain(self.shared.values());
                 all.find(|(_, print)| print == then).map(|(code, _)| code)
             }
@@ -226,8 +268,29 @@ mod tests {
         let codes = codes();
         let [a, b, c] = ["a", "b", "c"].map(|n| codes.seal(&Reference::File(n.into())));
         assert!(a.agrees(&b) && !a.agrees(&c));
-        let elsewhere = Codes::new(b"another key").seal(&Reference::File("a".into()));
-        assert!(a.agrees(&elsewhere) && !b.agrees(&elsewhere));
+        let unread = Codes::new(b"one key").seal(&Reference::File("a".into()));
+        assert!(a.agrees(&unread) && !b.agrees(&unread));
+    }
+
+    #[test]
+    fn a_fingerprint_of_another_key_agrees_with_none_and_leads_to_no_code() {
+        let mut elsewhere = Codes::new(b"another key");
+        elsewhere.learn(Reference::File("a".into()), Code::new("4711"));
+        let (codes, foreign) = (codes(), elsewhere.seal(&Reference::File("a".into())));
+        assert!(!codes.seal(&Reference::File("a".into())).agrees(&foreign));
+        assert_eq!(codes.code_of(&foreign), None);
+        let print = foreign.fingerprint.unwrap();
+        assert!(print.seen_by(codes.check()).is_foreign() && !print.seen_by(elsewhere.check()).is_foreign());
+        assert!(Fingerprint::unread(elsewhere.check()).seen_by(codes.check()).is_foreign());
+        assert_eq!(Fingerprint::unread(codes.check()).seen_by(codes.check()).read(), None);
+        assert_eq!(print.read(), Some(print));
+    }
+
+    #[test]
+    fn a_check_value_tells_keys_apart_and_is_no_fingerprint() {
+        // HMAC-SHA-256 (RFC 2104) by Python: hmac.new(bytes(32), b"stationkeep: which key is this", "sha256").
+        assert_eq!(key_check(&[0; 32]), "064b5f7789e2143e");
+        assert_ne!(key_check(&[0; 32]), key_check(&[1; 32]));
     }
 
     #[test]

@@ -5,15 +5,20 @@ use std::collections::BTreeMap;
 
 use sqlx::{Any, AnyConnection, AssertSqlSafe, Row, Transaction};
 
-use super::{NAMES_AT_ONCE, ROWS_AT_ONCE, Store, StoreError, parameters, tuples, without_nul};
+use super::{NAMES_AT_ONCE, ROWS_AT_ONCE, Store, StoreError, next_number, parameters, tuples, without_nul};
 
 /// A message for one webhook. `id` is made from its cause and is what the receiver sees on every try.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct NewMessage {
+    /// Letters, digits and hyphens. Two messages of one id for one webhook are one message.
     pub id: String,
+    /// The webhook's name in the configuration.
     pub webhook: String,
+    /// The media type that the body is sent with.
     pub content_type: String,
+    /// What is signed and sent, byte for byte.
     pub body: String,
+    /// When it was written, in milliseconds since 1970.
     pub created_ms: i64,
 }
 
@@ -22,6 +27,7 @@ pub struct NewMessage {
 pub struct PassWrites {
     /// Cases by their keys, each as JSON; `None` is removed.
     pub cases: BTreeMap<String, Option<String>>,
+    /// To be delivered in this order, webhook by webhook.
     pub messages: Vec<NewMessage>,
 }
 
@@ -48,30 +54,18 @@ impl PassWrites {
 }
 
 impl Store {
-    /// Writes a pass's decision in one transaction and returns how many messages were new. A message whose
-    /// (webhook, id) is in the outbox already is left as it stands there.
-    pub async fn commit_pass(&self, decision: &PassWrites) -> Result<usize, StoreError> {
-        decision.check()?;
-        if decision.is_empty() {
-            return Ok(0);
-        }
-        self.bounded("writing what a pass decided", async {
-            let mut transaction = self.begin().await?;
-            let new = write_decision(&mut transaction, decision).await?;
-            transaction.commit().await?;
-            Ok(new)
-        })
-        .await
-    }
-
-    /// How many decisions were written with [`Store::commit_pass_at`].
+    /// How many decisions were written with [`Store::commit_pass`]: the turn at which the next is made.
     pub async fn turn(&self) -> Result<i64, StoreError> {
         Ok(self.memo(TURN).await?.and_then(|turn| turn.parse().ok()).unwrap_or(0))
     }
 
-    /// The same as [`Store::commit_pass`], but only where no other decision was written since the turn that this one
-    /// was made at; else nothing is written, and `None` comes back: somebody else told meanwhile.
-    pub async fn commit_pass_at(&self, decision: &PassWrites, turn: i64) -> Result<Option<usize>, StoreError> {
+    /// Writes a pass's decision in one transaction and returns how many messages were new. A message whose (webhook, id)
+    /// is in the outbox already is left as it is there. Where another decision was written since `turn`, at which this one
+    /// was made, nothing is written and `None` comes back: another daemon on this ledger has sent its alerts.
+    ///
+    /// # Errors
+    /// Where a text cannot be kept, or the database cannot be written; then nothing of the decision is.
+    pub async fn commit_pass(&self, decision: &PassWrites, turn: i64) -> Result<Option<usize>, StoreError> {
         decision.check()?;
         self.bounded("writing what a pass decided", async {
             let mut transaction = self.begin().await?;
@@ -186,10 +180,7 @@ async fn add_messages(
 ) -> Result<usize, sqlx::Error> {
     let mut new = 0;
     for message in messages {
-        let seq: i64 = sqlx::query("UPDATE counters SET value = value + 1 WHERE name = 'outbox' RETURNING value")
-            .fetch_one(&mut **transaction)
-            .await?
-            .try_get(0)?;
+        let seq = next_number(transaction, "outbox").await?;
         let written = sqlx::query(
             "INSERT INTO outbox (seq, webhook, id, content_type, body, created_ms, due_ms, tries) \
              VALUES ($1, $2, $3, $4, $5, $6, $6, 0) ON CONFLICT (webhook, id) DO NOTHING",

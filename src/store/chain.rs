@@ -6,7 +6,7 @@
 //! `stationkeep-ledger-1`, seq, kind, id, station, at_ms, recorded_ms, body, prev. Numbers are decimal without leading
 //! zeros. `prev` is the hash of the entry before; that of entry 1 is 64 zeros. Sequence numbers have no holes.
 
-use super::digest::Netstrings;
+use crate::setting::Netstrings;
 
 /// What entry 1 carries as the hash before it, and the head of an empty ledger.
 pub const GENESIS: &str = "0000000000000000000000000000000000000000000000000000000000000000";
@@ -14,7 +14,9 @@ pub const GENESIS: &str = "00000000000000000000000000000000000000000000000000000
 /// The end of a chain: the number and hash of its newest entry; `seq` 0 and [`GENESIS`] when there is none.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Head {
+    /// Counts from 1; 0 where the ledger is empty.
     pub seq: i64,
+    /// 64 lower-case hexadecimal digits.
     pub hash: String,
 }
 
@@ -57,6 +59,7 @@ impl Link {
 }
 
 /// What is wrong at the first place where a chain does not hold.
+#[allow(missing_docs, reason = "their messages say it")]
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 pub enum Flaw {
     #[error("is missing")]
@@ -77,7 +80,9 @@ pub enum Flaw {
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error("entry {seq} {flaw}")]
 pub struct Broken {
+    /// The first entry that is not as it was written, or that is missing.
     pub seq: i64,
+    /// What is wrong there.
     pub flaw: Flaw,
 }
 

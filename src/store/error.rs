@@ -3,7 +3,9 @@
 
 use thiserror::Error;
 
-/// Why the store could not do what was asked. `place` is the database's path, or its host, port and name.
+/// Why the store could not do what was asked. `place` is the database's path, or its host, port and name; `doing` what was
+/// under way.
+#[allow(missing_docs, reason = "their messages say it")]
 #[derive(Debug, Error)]
 pub enum StoreError {
     #[error("`ledger` must be `sqlite:` with an absolute path, or `postgres://user@host/database`")]
@@ -28,6 +30,8 @@ pub enum StoreError {
         "the ledger {place} was written by an older version of this program (layout {found}, this one knows {known}). Export it with the version that wrote it, then import."
     )]
     Older { place: String, found: i64, known: i64 },
+    #[error("the ledger {place} was begun with another key of fingerprints; put back the one that belongs to it")]
+    OtherKey { place: String },
     #[error("cannot lay out the ledger {place}; nothing was changed")]
     Layout { place: String, source: sqlx::Error },
     #[error("{what} holds a NUL character, which no ledger can keep; remove it")]

@@ -5,21 +5,26 @@ use std::collections::BTreeMap;
 
 use sqlx::{Any, AssertSqlSafe, Row, Transaction};
 
-use super::digest::Netstrings;
 use super::{NAMES_AT_ONCE, ROWS_AT_ONCE, Store, StoreError, parameters, tuples, without_nul};
+use crate::setting::Netstrings;
 
 /// The last good inventory: its files as (path, text), by path, and when it was kept.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Good {
+    /// Milliseconds since 1970.
     pub at_ms: i64,
+    /// Path below the inventory's folder, and text; sorted by path.
     pub files: Vec<(String, String)>,
 }
 
 /// A file to be kept: its path, its text, and a hash of the text as its caller makes it, by which it is known again.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct GoodFile<'a> {
+    /// Below the inventory's folder.
     pub path: String,
+    /// Whatever the caller compares texts by; equal texts must have equal ones.
     pub sha: String,
+    /// The whole file.
     pub text: &'a str,
 }
 

@@ -6,43 +6,59 @@ use std::collections::BTreeMap;
 use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Row};
 
-use super::{NAMES_AT_ONCE, Store, StoreError, parameters, without_nul};
+use super::{NAMES_AT_ONCE, Store, StoreError, next_number, parameters, without_nul};
 
-/// A report that was rejected. `source`: where it came from, as a person is told (`file reports/x.yaml`); `reasons`: JSON;
-/// `body`: the text as received; `content_sha`: hash of that text, by which it is told once; `report` and `station`: the
-/// id and station that it names, as far as they could be read.
+/// A report, or a line of an export, to be kept as rejected.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct NewRejected {
+    /// SHA-256 of the text, in hexadecimal: a text is kept, and alerted about, once.
     pub content_sha: String,
+    /// Of this rejection, made by the caller; unique.
     pub id: String,
+    /// Where it came from, for people: a path.
     pub source: String,
+    /// Its findings as JSON.
     pub reasons: String,
+    /// The text as received: codes covered, cut where it is too long.
     pub body: String,
+    /// The report's own id, as far as it can be read.
     pub report: Option<String>,
+    /// The station that it names, as far as it can be read.
     pub station: Option<String>,
+    /// Milliseconds since 1970.
     pub at_ms: i64,
 }
 
-/// A rejected report as kept, without its text; `seq` counts upwards.
+/// A rejected report as kept, without its text.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Rejected {
+    /// Counts upwards in the order of rejection.
     pub seq: i64,
+    /// SHA-256 of the text, in hexadecimal.
     pub content_sha: String,
+    /// Where it came from, for people.
     pub source: String,
+    /// Its findings as JSON.
     pub reasons: String,
+    /// The report's own id, as far as it can be read.
     pub report: Option<String>,
+    /// The station that it names, as far as it can be read.
     pub station: Option<String>,
 }
 
 /// Its columns.
 const REJECTED: &str = "seq, content_sha, source, reasons, report, station";
 
-/// A dropped file that was read, with what came of it. `content_sha` is the hash of its text.
+/// A dropped file that was read, with what came of it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct DroppedOutcome {
+    /// SHA-256 of the content, in hexadecimal: a renamed file is still the same.
     pub content_sha: String,
+    /// Its file name when it was read.
     pub name: String,
+    /// The caller's word for what came of it, such as `recorded`.
     pub outcome: String,
+    /// Milliseconds since 1970.
     pub at_ms: i64,
 }
 
@@ -61,10 +77,7 @@ impl Store {
 
     async fn keep_inside(&self, rejected: &NewRejected) -> Result<bool, sqlx::Error> {
         let mut transaction = self.begin().await?;
-        let seq: i64 = sqlx::query("UPDATE counters SET value = value + 1 WHERE name = 'rejected' RETURNING value")
-            .fetch_one(&mut *transaction)
-            .await?
-            .try_get(0)?;
+        let seq = next_number(&mut transaction, "rejected").await?;
         let written = sqlx::query(
             "INSERT INTO rejected_reports (content_sha, seq, id, source, reasons, body, at_ms, report, station) \
              VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9) ON CONFLICT (content_sha) DO NOTHING",

@@ -34,6 +34,7 @@ pub enum EntryKind {
 }
 
 impl EntryKind {
+    /// In the order in which they are counted and shown.
     pub const ALL: [Self; 8] =
         [Self::Report, Self::Script, Self::Shown, Self::Begun, Self::Aside, Self::Release, Self::Take, Self::End];
 
@@ -57,49 +58,76 @@ impl EntryKind {
     }
 }
 
-/// An entry to add. `id` is unique in its kind: a report's, visit's or decision's UUID, a script's digest, with its
-/// time for a showing. `body` is canonical JSON: equal
-/// contents must be equal texts. `at_ms`: when the work was done; `recorded_ms`: now.
+/// An entry to add.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct NewEntry {
+    /// What the body is; ids are unique within it.
     pub kind: EntryKind,
+    /// A UUID; of a script its digest, of a showing the script's digest and the time.
     pub id: String,
+    /// The station's name; empty for a decision about a site or about many stations.
     pub station: String,
+    /// When the work was done, in milliseconds since 1970.
     pub at_ms: i64,
+    /// When the entry is written, in milliseconds since 1970.
     pub recorded_ms: i64,
+    /// One line of canonical JSON: equal contents must be equal texts.
     pub body: String,
 }
 
-/// An entry as it stands in the ledger. `seq` counts from 1 without holes; `prev` and `hash` are hexadecimal.
+/// An entry as it is in the ledger.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Entry {
+    /// Counts from 1 without holes.
     pub seq: i64,
+    /// What the body is.
     pub kind: EntryKind,
+    /// Unique within its kind.
     pub id: String,
+    /// The station's name; empty for a decision about a site or about many stations.
     pub station: String,
+    /// When the work was done, in milliseconds since 1970.
     pub at_ms: i64,
+    /// When the entry was written, in milliseconds since 1970.
     pub recorded_ms: i64,
+    /// One line of canonical JSON.
     pub body: String,
+    /// The hash of the entry before.
     pub prev: String,
+    /// Over all other fields; how is said in `chain.rs`.
     pub hash: String,
 }
 
 /// What became of an entry that was to be added.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Appended {
-    /// Added under this number.
-    New { seq: i64 },
-    /// It stands there already, body and all, under this number.
-    Duplicate { seq: i64 },
-    /// Another body stands under its id, at this number; nothing was written for this one.
-    Conflict { seq: i64 },
+    /// It was added.
+    New {
+        /// Its number.
+        seq: i64,
+    },
+    /// It was there already, body and all.
+    Duplicate {
+        /// The number that it has.
+        seq: i64,
+    },
+    /// Its id has another body; nothing was written.
+    Conflict {
+        /// The number of the other.
+        seq: i64,
+    },
 }
 
 /// What walking the chain found.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Verification {
-    /// Every entry is as it was written; `entries` were walked.
-    Whole { entries: i64, head: Head },
+    /// Every entry is as it was written.
+    Whole {
+        /// How many were walked.
+        entries: i64,
+        /// The newest of them.
+        head: Head,
+    },
     /// The first place that has been changed.
     Broken(Broken),
 }

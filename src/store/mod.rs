@@ -7,10 +7,10 @@
 
 mod cases;
 mod chain;
-mod digest;
 mod error;
 mod good;
 mod intake;
+mod key;
 mod ledger;
 mod migrations;
 mod open;
@@ -30,7 +30,7 @@ use std::future::Future;
 use std::sync::Arc;
 use std::time::Duration;
 
-use sqlx::{Any, AnyPool, Transaction};
+use sqlx::{Any, AnyPool, Row, Transaction};
 
 /// The longest that one operation may take before it is given up as unanswered.
 const LONGEST: Duration = Duration::from_secs(60);
@@ -53,6 +53,8 @@ enum Engine {
 pub struct Store {
     place: Arc<str>,
     engine: Engine,
+    /// The check value of the key in use; empty without one.
+    key: Arc<str>,
     readers: AnyPool,
     writers: AnyPool,
     /// Writes small records that must outlive this process, and need not outlive a power cut.
@@ -97,6 +99,12 @@ impl Store {
             Err(_) => Err(StoreError::NoAnswer { place: self.place.to_string(), doing }),
         }
     }
+}
+
+/// Counts one on, under the write lock: the number of the next row.
+async fn next_number(transaction: &mut Transaction<'static, Any>, counter: &str) -> Result<i64, sqlx::Error> {
+    let count = sqlx::query("UPDATE counters SET value = value + 1 WHERE name = $1 RETURNING value").bind(counter);
+    count.fetch_one(&mut **transaction).await?.try_get(0)
 }
 
 /// `($1, $2), ($3, $4)`: the parameters of so many rows of so many columns.

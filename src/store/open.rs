@@ -83,6 +83,7 @@ impl Target {
         Ok(Store {
             place: self.place.as_str().into(),
             engine: self.engine,
+            key: "".into(),
             readers: self.pool(4, Commits::Durable),
             writers: self.pool(writers, Commits::Durable),
             quick: self.pool(1, Commits::Quick),
@@ -131,7 +132,10 @@ impl Target {
         };
         tokio::fs::create_dir_all(folder)
             .await
-            .map_err(|source| StoreError::Folder { folder: folder.display().to_string(), source })
+            .map_err(|source| StoreError::Folder { folder: folder.display().to_string(), source })?;
+        // For its owner alone; its side files get the same permissions. Where it cannot be made, opening it says why.
+        let _ = tokio::fs::OpenOptions::new().append(true).create(true).mode(0o600).open(&self.place).await;
+        Ok(())
     }
 
     /// One connection without a pool, because a pool only ever says that it timed out.

@@ -12,9 +12,13 @@ const PRUNED_AT_ONCE: i64 = 500;
 /// The message at the head of a webhook's queue.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Waiting {
+    /// The webhook's name in the configuration.
     pub webhook: String,
+    /// The `webhook-id`, the same at every try.
     pub id: String,
+    /// The media type that the body is sent with.
     pub content_type: String,
+    /// What is signed and sent, byte for byte.
     pub body: String,
     /// Tries made so far, none of which delivered it.
     pub tries: i64,
@@ -23,10 +27,13 @@ pub struct Waiting {
 /// What became of a try.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Try {
+    /// The receiver took it.
     Delivered,
-    /// `error` is shown to people: no secret may be in it.
+    /// The message still waits.
     Failed {
+        /// Why, for people: no secret may be in it.
         error: String,
+        /// When to try again, in milliseconds since 1970.
         next_due_ms: i64,
     },
 }
@@ -41,26 +48,37 @@ pub enum Lasting {
     Kill,
 }
 
-/// A message as a page shows it, without its body. `seq` counts upwards in the order written.
+/// A message of the outbox, without its body.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Delivery {
+    /// Counts upwards in the order written.
     pub seq: i64,
+    /// The webhook's name in the configuration.
     pub webhook: String,
+    /// The `webhook-id`, the same at every try.
     pub id: String,
+    /// The media type that the body is sent with.
     pub content_type: String,
+    /// When it was written, or asked for again, in milliseconds since 1970.
     pub created_ms: i64,
     /// When the next try is due; means nothing once delivered.
     pub due_ms: i64,
+    /// Tries made, the one that delivered it among them.
     pub tries: i64,
+    /// When the last try ended; `None` before the first.
     pub last_try_ms: Option<i64>,
+    /// Why the last try failed; fit to be shown.
     pub last_error: Option<String>,
+    /// When the receiver took it; `None` while it waits.
     pub delivered_ms: Option<i64>,
 }
 
 /// What waits for one webhook.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Queue {
+    /// The webhook's name in the configuration.
     pub webhook: String,
+    /// How many messages wait; at least one.
     pub waiting: i64,
     /// When the oldest waiting message was written.
     pub oldest_ms: i64,

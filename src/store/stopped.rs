@@ -9,7 +9,7 @@ use sqlx::{AnyConnection, Row};
 
 use super::cases::write_memo;
 use super::outbox::delivery_from;
-use super::{Delivery, Store, StoreError, without_nul};
+use super::{Delivery, Store, StoreError, next_number, without_nul};
 
 /// The memos of stopped webhooks begin so.
 const STOPPED: &str = "webhook.stopped:";
@@ -20,6 +20,7 @@ const ASKED: &str = "deliveries.asked";
 /// A webhook whose receiver wants no more messages.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct StoppedWebhook {
+    /// When its receiver said so, in milliseconds since 1970.
     pub at_ms: i64,
     /// As much of its address as may be shown.
     pub address: String,
@@ -107,10 +108,7 @@ impl Store {
         without_nul("a message's id", id)?;
         self.bounded("putting a message into its queue again", async {
             let mut transaction = self.begin().await?;
-            let seq: i64 = sqlx::query("UPDATE counters SET value = value + 1 WHERE name = 'outbox' RETURNING value")
-                .fetch_one(&mut *transaction)
-                .await?
-                .try_get(0)?;
+            let seq = next_number(&mut transaction, "outbox").await?;
             let written = sqlx::query(
                 "UPDATE outbox SET seq = $4, created_ms = $3, due_ms = $3, tries = 0, last_try_ms = NULL, \
                  last_error = NULL, delivered_ms = NULL \

@@ -169,14 +169,11 @@ impl Cards {
         let Some(row) = view.row(&asked.station) else { return outcome::no_such_station(&asked.station) };
         let keying = tokio::task::block_in_place(|| view.keying(row, Way::There, &mut Memory::default()));
         let now = match keying {
-            Keying::Script { script, codes } if script.digest == asked.digest => {
-                return match view.clear(&script, row) {
-                    Ok(cleared) => self.card(&view, row, (&script, cleared), &codes, &asked).await,
-                    Err(change) => outcome::held(&row.station.name, change),
-                };
+            Keying::Script { script, cleared, codes } if script.digest == asked.digest => {
+                return self.card(&view, row, (&script, cleared), &codes, &asked).await;
             }
-            Keying::Script { script, codes: _ } => Now::Other(script.digest),
-            Keying::Held(held) => return outcome::held(&row.station.name, held),
+            Keying::Script { script, .. } => Now::Other(script.digest),
+            Keying::Held(_) => return held(&view, row),
             Keying::Nothing => Now::Nothing(row.drift.clone()),
             Keying::NoScript(why) => Now::NoScript(why.to_string()),
         };
@@ -244,6 +241,15 @@ pub fn is_loopback(url: &url::Url) -> bool {
         Some(url::Host::Ipv4(address)) => address.is_loopback(),
         Some(url::Host::Ipv6(address)) => address.is_loopback(),
         None => false,
+    }
+}
+
+/// Why a script is held. The view counts what waits for the same release.
+fn held(view: &View, row: &Row) -> Page {
+    match tokio::task::block_in_place(|| view.held()) {
+        Some(held) => outcome::held(&row.station.name, &held),
+        // A view that holds a script has the change.
+        None => outcome::no_such_station(&row.station.name),
     }
 }
 

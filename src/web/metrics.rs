@@ -10,6 +10,7 @@ use tokio::sync::Mutex;
 use tokio::time::timeout;
 
 use super::status::{Health, PassStatus, Session, Status};
+use crate::brake::Numbers;
 use crate::drift::Standing;
 use crate::setting::Weight;
 use crate::store::{EntryKind, Queue, Store, StoreError};
@@ -72,15 +73,22 @@ fn passes(sheet: &Sheet, health: &Health) -> Done {
 }
 
 fn fleet(sheet: &Sheet, shown: &PassStatus) -> Done {
-    let PassStatus { totals, held, open_cases, in_use_since, errors, warnings, next_reminder, silent: _ } = shown;
+    let PassStatus { totals, held, on_record, open_cases, in_use_since, errors, warnings, next_reminder, silent: _ } =
+        shown;
     let stations = Standing::ALL.map(|standing| (standing.as_str(), totals.get(standing) as f64));
     sheet.by("stations", "Stations by how they stand.", "standing", stations)?;
     let aside = totals.set_aside() as f64;
     sheet.gauge("stations_set_aside", "Stations of which something is set aside for now.", aside)?;
     let help = "Of these, stations that are set aside in whole, out of service; they count under no standing.";
     sheet.gauge("stations_set_aside_whole", help, totals.set_aside_whole() as f64)?;
-    let help = "Stations whose scripts wait for the release of a change.";
-    sheet.gauge("stations_held", help, *held as f64)?;
+    sheet.gauge("stations_on_record", "Stations on record.", *on_record as f64)?;
+    let number = |of: fn(&Numbers) -> usize| held.as_ref().map_or(0, of) as f64;
+    let help = "Stations whose lifelines the held change alters; 0 if nothing is held.";
+    sheet.gauge("stations_altered", help, number(|held| held.altered))?;
+    let help = "Scripts that wait for the release of the held change.";
+    sheet.gauge("scripts_held", help, number(|held| held.held))?;
+    let help = "Stations that the held change alters only by scripts already handed out.";
+    sheet.gauge("scripts_handed_out", help, number(|held| held.handed_out))?;
     let open = |weight| open_cases.iter().find(|(of, _)| *of == weight).map_or(0, |(_, count)| *count) as f64;
     let open = Weight::ALL.map(|weight| (weight.as_str(), open(weight)));
     sheet.by("alerts_open", "Open cases that were told, by their weight.", "weight", open)?;

@@ -10,7 +10,7 @@ use maud::html;
 use super::access::Holder;
 use super::card_page::time;
 use super::page::{Page, layout};
-use crate::brake::Change;
+use crate::brake::Held;
 use crate::drift::StationDrift;
 use crate::fleet::FleetError;
 use crate::inventory::{Extent, Station};
@@ -124,16 +124,16 @@ pub(super) fn overtaken(station: &Station, digest: &Digest, now: &Now, since: &S
 }
 
 /// A script that waits for the release of a change.
-pub(super) fn held(station: &str, held: &Change) -> Page {
+pub(super) fn held(station: &str, held: &Held) -> Page {
     let title = format!("The script for {station} is held");
     let main = html! {
         h1 { (title) }
         p.mind { "Do not key a card of this station now: its script is part of a change that waits for its release." }
         p { (held.sentence()) }
         p { "List what would change:" }
-        pre { "stationkeep release " (held.digest) }
+        pre { (held.change.list()) }
         p { "If every station is meant, release it:" }
-        pre { (held.release()) }
+        pre { (held.change.release()) }
     };
     Page { status: StatusCode::CONFLICT, html: layout(&title, &main) }
 }

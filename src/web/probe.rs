@@ -35,6 +35,7 @@ impl Trouble {
             | StoreError::Folder { .. }
             | StoreError::Newer { .. }
             | StoreError::Older { .. }
+            | StoreError::OtherKey { .. }
             | StoreError::Layout { .. }
             | StoreError::Nul { .. }
             | StoreError::RowGone { .. }

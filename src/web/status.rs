@@ -9,6 +9,7 @@ use jiff::Timestamp;
 use tokio::sync::watch;
 
 use super::cards::Cards;
+use crate::brake::Numbers;
 use crate::drift::Totals;
 use crate::setting::{Name, Weight};
 use crate::store::Store;
@@ -36,8 +37,10 @@ pub struct Clocks {
 pub struct PassStatus {
     /// How many stations stand how.
     pub totals: Totals,
-    /// Stations whose scripts wait for the release of a change.
-    pub held: u64,
+    /// The numbers of the change that waits for its release, where one does.
+    pub held: Option<Numbers>,
+    /// Stations on record.
+    pub on_record: usize,
     /// Open cases that were told, by their weight.
     pub open_cases: Vec<(Weight, u64)>,
     /// Since when the files in force are known to be good.

@@ -9,9 +9,10 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use serde_json::Value as Json;
 use stationkeep::alert::{
-    AlertTerms, Cases, Cause, FilesRead, Message, Next, Pass, RejectedReport, RejectedReports, Stopped, Subscription,
-    ToCallBack, Work, decide, heartbeat, source_of,
+    AlertTerms, Brake, Cases, Cause, FilesRead, Message, Next, Pass, RejectedReport, RejectedReports, Stopped,
+    Subscription, ToCallBack, Work, decide, heartbeat, source_of,
 };
+use stationkeep::brake::{Limit, Share, Tally};
 use stationkeep::drift::{LifelineService, Scope, Service, Standing, StationDrift};
 use stationkeep::finding::{Code, Finding, Place};
 use stationkeep::inventory::Extent;
@@ -66,6 +67,9 @@ fn told(stations: usize, news: &News) -> Message {
     let digest: Digest = "3f9a1c0b7d24e615".parse().expect("a digest");
     let next = |stations: &[&Name]| stations.iter().map(|_| Next::Key(work)).collect();
     let digest = |_: &Name| Some(digest.clone());
+    let wanted = || "0123456789abcdef".parse().expect("a digest");
+    let (share_set_at, most_set_at) = (String::new(), String::new());
+    let limit = Limit { share: Share::DEFAULT, most: Limit::MOST, share_set_at, most_set_at };
     let pass = Pass {
         stations: &stations,
         waiting: &BTreeSet::new(),
@@ -74,7 +78,7 @@ fn told(stations: usize, news: &News) -> Message {
         work: Work { next: &next, digest: &digest },
         commit: None,
         decisions: None,
-        held: None,
+        brake: Brake { held: None, tally: Tally { on_record: 1, ..Tally::default() }, limit: &limit, wanted: &wanted },
         handed_out: ToCallBack(&|_| None),
         inventory: FilesRead { findings: &news.findings, ..FilesRead::default() },
         configuration: FilesRead::default(),
@@ -140,7 +144,13 @@ fn webhook_stopped() -> Message {
 }
 
 fn beat() -> Message {
-    heartbeat(&"pulse".into(), "beat-019a6c1e-8f00-7000-8000-000000000001".into(), 300, &terms().source, clock())
+    heartbeat(
+        &"pulse".into(),
+        "beat-019a6c1e-8f00-7000-8000-000000000001".into(),
+        (300, false),
+        &terms().source,
+        clock(),
+    )
 }
 
 #[test]

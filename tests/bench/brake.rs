@@ -7,7 +7,7 @@ use std::time::Instant;
 
 use jiff::Timestamp;
 use serde_json::{Value as Json, json};
-use stationkeep::brake::{Alteration, Candidate, Limit, Share, alteration, judge};
+use stationkeep::brake::{Alteration, Candidate, Limit, Share, alteration, digest, judge};
 use stationkeep::inventory::{self, Inventory, Station};
 use stationkeep::ledger::{Decisions, Record, fold};
 use stationkeep::setting::{Name, Value};
@@ -43,10 +43,13 @@ fn round(inventory: &Inventory, records: &BTreeMap<Name, Arc<Record>>) -> Json {
             .collect();
         each.push(began.elapsed().as_secs_f64() * 1e3);
         let began = Instant::now();
-        let rows = rows.iter();
-        let rows = rows.map(|(station, record, one)| Candidate { station, record, alteration: one.as_deref() });
+        let wanted = || digest(inventory.stations.values().map(|station| &**station));
+        let rows = rows.iter().map(|(station, record, one)| {
+            let (alteration, is_on_record) = (one.as_deref(), record.is_on_record());
+            Candidate { station, record, alteration, is_on_record }
+        });
         altered = rows.clone().filter(|row| row.alteration.is_some()).count();
-        let change = judge(rows, &BTreeMap::new(), &decisions, &limit, clock);
+        let change = judge(rows, &BTreeMap::new(), &decisions, &limit, clock, wanted).1;
         count.push(began.elapsed().as_secs_f64() * 1e3);
         held = change.map_or(0, |change| change.stations.len());
     }

@@ -88,7 +88,8 @@ async fn filled(database: &str, messages: usize) -> Store {
         created_ms: now_ms(),
     };
     let decision = PassWrites { messages: (0..messages).map(message).collect(), ..PassWrites::default() };
-    store.commit_pass(&decision).await.expect("written");
+    let turn = store.turn().await.expect("turn");
+    store.commit_pass(&decision, turn).await.expect("written");
     store
 }
 

@@ -12,8 +12,8 @@ use base64::engine::general_purpose::STANDARD;
 use jiff::Timestamp;
 use sha2::{Digest as _, Sha256};
 use stationkeep::config::{self, Config};
-use stationkeep::files::{Look, load_or_make_key};
-use stationkeep::fleet::{Fleet, Keying, Moment, View, asking};
+use stationkeep::files::Look;
+use stationkeep::fleet::{Fleet, Keying, Moment, View, asking, open_with_key};
 use stationkeep::script::card::Card;
 use stationkeep::script::{Memory, Way};
 use stationkeep::store::{EntryKind, Store};
@@ -63,8 +63,8 @@ pub fn loaded(home: &Path) -> Config {
 
 /// The fleet of them, and its ledger.
 pub async fn fleet(config: &Config) -> (Fleet, Store) {
-    let store = Store::open(config.ledger.reveal()).await.expect("a ledger");
-    let key = load_or_make_key(&config.key_file(), &[7; 32]).expect("a key");
+    let (store, key) =
+        open_with_key(config.ledger.reveal(), &config.key_place(), &[7; 32]).await.expect("a ledger and its key");
     (Fleet::new(config.sources(key), store.clone(), config.looking()), store)
 }
 
@@ -113,7 +113,7 @@ impl House {
         let home = sample();
         let config = loaded(home.path());
         let (fleet, store) = fleet(&config).await;
-        let key = load_or_make_key(&config.key_file(), &[7; 32]).expect("a key");
+        let key = config.key_place().load().expect("a readable key").expect("a key");
         let noon: Timestamp = NOON.parse().expect("a time");
         let clock = Arc::new(AtomicI64::new(noon.as_second()));
         let now = clock.clone();
@@ -187,7 +187,7 @@ impl House {
         let config = loaded(self.home.path());
         let (view, store) = view(&config).await;
         let row = view.row(station).expect("a station");
-        let Keying::Script { script, codes } = view.keying(row, Way::There, &mut Memory::default()) else {
+        let Keying::Script { script, codes, .. } = view.keying(row, Way::There, &mut Memory::default()) else {
             panic!("{station} has no script");
         };
         let card = Card::of(&script, &row.station, &codes, None, Uuid::nil());

@@ -91,7 +91,7 @@ async fn sample_cards() -> Vec<Card> {
     let mut cards = Vec::new();
     for row in view.rows.iter() {
         for way in [Way::There, Way::Back] {
-            if let Keying::Script { script, codes } = view.keying(row, way, &mut Memory::default()) {
+            if let Keying::Script { script, codes, .. } = view.keying(row, way, &mut Memory::default()) {
                 cards.push(Card::of(&script, &row.station, &codes, None, Uuid::nil()));
             }
         }

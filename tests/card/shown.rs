@@ -115,7 +115,7 @@ async fn a_card_that_a_report_has_overtaken_says_so_and_leads_to_the_present_one
     let (_, rest) = shown.body.split_once("<pre>").expect("a draft");
     let (draft, _) = rest.split_once("</pre>").expect("its end");
     // The first step was heard, and nothing else is known of it.
-    let report = draft.replace("at: null", "at: 2026-11-25T11:00:00Z").replace("by: null", "by: tech-07");
+    let report = draft.replace("at: null", "at: 2026-11-25T12:00:00Z").replace("by: null", "by: tech-07");
     let report = report.replacen("heard: null", "heard: nothing", 1).replace("heard: null", "heard: skipped");
     let report = report.split("tests:").next().expect("a beginning");
     fs::write(house.path("config/reports/2026-11-25-visit.yaml"), report).expect("a report");
@@ -123,7 +123,7 @@ async fn a_card_that_a_report_has_overtaken_says_so_and_leads_to_the_present_one
     assert_eq!(overtaken.status, 410, "{overtaken:?}");
     shows_no_keys(&house, &overtaken);
     let said = text_of(&overtaken.body);
-    for part in ["Do not key this card", "has been overtaken", "2026-11-25 11:00 UTC, by tech-07"] {
+    for part in ["Do not key this card", "has been overtaken", "2026-11-25 12:00 UTC, by tech-07"] {
         assert!(said.contains(part), "`{part}`: {said}");
     }
     let (_, now) = house.present(ADRIFT).await;

@@ -64,7 +64,9 @@ impl Drop for Disk {
 /// A fleet whose ledger is elsewhere.
 fn fleet_with(receiver: &Receiver, ledger: &str) -> Fleet {
     let fleet = Fleet::new(receiver);
-    let config = configuration(100, &webhook("on-call")).replace("sqlite:../var/ledger.db", ledger);
+    let config = configuration(100, &webhook("on-call"))
+        .replace("sqlite:../var/ledger.db", &format!("{ledger}\nkey: {{secret: \"file:secrets/key\"}}"));
+    fleet.write("config/secrets/key", &"5e".repeat(32));
     assert!(config.contains(ledger));
     fleet.rename_into("config/stationkeep.yaml", &config);
     fleet

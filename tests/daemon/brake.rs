@@ -3,8 +3,11 @@
 use std::fs;
 use std::path::PathBuf;
 
+use serde_json::Value;
+
 use super::fleet::{Fleet, SIGNING};
-use super::process::Done;
+use super::probe::{address, metrics};
+use super::process::{Done, until};
 use super::receiver::Receiver;
 use super::sample::sample;
 
@@ -27,6 +30,10 @@ fn line_of_share(fleet: &Fleet) -> usize {
 fn digest(said: &str) -> String {
     let (_, rest) = said.split_once("stationkeep release ").expect(said);
     rest.split_whitespace().next().expect("a digest").to_owned()
+}
+
+fn text<'j>(json: &'j Value, key: &str) -> &'j str {
+    json[key].as_str().unwrap_or_default()
 }
 
 fn release(fleet: &Fleet, digest: &str) -> Done {
@@ -59,7 +66,7 @@ fn without_a_daemon_a_change_of_many_lifelines_is_held_until_that_very_change_is
     assert_eq!(drifting.len(), 22);
     let held = fleet.run(&["script", &drifting[0]]).ended(1);
     let set_at = format!("(brake.share, stationkeep.yaml:{})", line_of_share(&fleet));
-    for part in ["23 of the 34 stations on record would hold lifeline settings other", "more than 30 %", &set_at] {
+    for part in ["would change at 23 of the 34 stations on record", "more than 30 %", "23 scripts are held.", &set_at] {
         assert!(held.err.contains(part) && held.out.is_empty(), "`{part}`: {held:?}");
     }
     let list = fleet.run(&["script", "--all", "--format", "json"]).ended(1).json();
@@ -89,6 +96,73 @@ fn without_a_daemon_a_change_of_many_lifelines_is_held_until_that_very_change_is
     assert!(fleet.run(&["history", &drifting[0]]).ended(0).out.contains(&format!("change {now} released")));
     assert!(release(&fleet, &now).ended(1).err.contains("nothing to release"));
     fleet.run(&["ledger", "verify"]).ended(0);
+}
+
+/// A script that is out to something else, a station that is keyed and not tested yet, and one whose report still lies in
+/// the folder: each number is another one, and all of them are the same wherever they are named.
+#[test]
+fn alert_work_list_listing_preview_and_metrics_name_the_same_numbers() {
+    let receiver = Receiver::start(SIGNING);
+    let mut fleet = sample();
+    let old = fleet.path("old");
+    super::sample::copy(&fleet.path("config"), &old);
+    let old = old.display().to_string();
+    for (name, value) in [("STATIONKEEP_WEBHOOK", &*receiver.url()), ("STATIONKEEP_SIGNING", SIGNING)] {
+        fleet.environment.push((name.into(), value.into()));
+    }
+    super::against::hand_out(&fleet, ("brannock-island", "BI-06"));
+    edit(&fleet, "+441632960101", "+441632960109");
+    let drift = fleet.drift();
+    let keyed = moved(&fleet);
+    let keyed: Vec<&String> = keyed.iter().filter(|name| !ADRIFT.contains(&name.as_str())).take(2).collect();
+    for (nth, name) in keyed.into_iter().enumerate() {
+        let mut stations = drift["stations"].as_array().expect("stations").iter();
+        let station = stations.find(|station| station["station"] == **name).expect("it drifts");
+        let settings = station["settings"].as_array().expect("settings").iter();
+        let left = settings.map(|s| format!("{}: {}", text(s, "setting"), s["wanted"])).collect::<Vec<_>>().join(", ");
+        let report = format!(
+            "report: 1\nid: 019a6c1e-8f00-7000-8000-00000000f00{nth}\nstation: {name}\nat: 2026-11-25T11:00:00Z\nby: tech-07\nleft: {{{left}}}\n"
+        );
+        fleet.write(&format!("config/reports/keyed-{nth}.yaml"), &report);
+    }
+    // The preview records what was dropped, as the others do.
+    let check = fleet.run(&["check", "--against", &old, "--format", "json"]).ended(0).json()["change"].clone();
+    let numbers = |json: &Value| ["altered", "held", "handed_out", "on_record"].map(|key| json[key].as_u64());
+    let expected = numbers(&check["held"]);
+    let [altered, held, handed_out, on_record] = expected.map(|number| number.expect("a number"));
+    assert_eq!((handed_out, on_record, check["on_record"].as_u64()), (1, 34, Some(34)), "{check}");
+    assert_eq!(held + handed_out + 2, altered, "{check}");
+    let list = fleet.run(&["script", "--all", "--format", "json"]).ended(1).json();
+    assert_eq!(numbers(&list["held_by"]), expected, "{list}");
+    assert_eq!(list["held"].as_array().map(Vec::len), Some(held as usize), "{list}");
+    let sentence = format!("would change at {altered} of the {on_record} stations on record ({handed_out} of them by");
+    let waiting = format!("{held} scripts are held.");
+    let change = text(&list["held_by"], "change");
+    let said = fleet.run(&["check", "--against", &old]).ended(0).out;
+    let listing = fleet.run(&["release", change]).ended(0).out;
+    assert_eq!(
+        listing.lines().filter(|line| line.starts_with(|c: char| c.is_ascii_uppercase()) && !line.contains(' ')).count()
+            as u64,
+        altered,
+        "{listing}"
+    );
+    let daemon = fleet.start();
+    let told = receiver.wait_for(1).remove(0);
+    assert_eq!(numbers(&told.data()["held"]), expected, "{}", told.body);
+    for text in [&said, &listing, text(told.data(), "summary")] {
+        assert!(text.contains(&sentence) && text.contains(&waiting), "{sentence} {waiting} {text}");
+    }
+    let of_metrics = ["stations_altered", "scripts_held", "scripts_handed_out", "stations_on_record"];
+    let shown = until("the first pass in the metrics", || {
+        let shown = metrics(address(&daemon));
+        shown.contains_key("stationkeep_stations_altered").then_some(shown)
+    });
+    assert_eq!(of_metrics.map(|name| Some(shown[&format!("stationkeep_{name}")] as u64)), expected);
+    let released = release(&fleet, change).ended(0).out;
+    assert!(
+        released.contains(&format!("{held} scripts can be keyed, and {altered} stations would change")),
+        "{released}"
+    );
 }
 
 #[test]
@@ -156,12 +230,16 @@ fn the_alert_says_what_is_held_and_a_release_beside_the_daemon_is_taken_up() {
     let told = receiver.wait_for(2).remove(1);
     let held = &told.data()["held"];
     let count = moved(&fleet).len();
-    assert_eq!((&held["stations"], &held["on_record"]), (&(count + 1).into(), &34.into()));
+    assert_eq!((&held["altered"], &held["on_record"]), (&(count + 1).into(), &34.into()));
     assert_eq!(told.data()["to_do"]["held"], count + 1);
     let summary = told.data()["summary"].as_str().unwrap_or_default();
     assert!(
-        summary.contains("Scripts are held: 23 of the 34 stations on record would hold lifeline settings other")
-            && summary.contains("stationkeep release "),
+        summary
+            .contains("Scripts are held. Lifeline-critical settings would change at 23 of the 34 stations on record")
+            && summary.contains(&format!(
+                "To list what would change: stationkeep release {}. To release it: ",
+                text(held, "change")
+            )),
         "{summary}"
     );
     let entry = &told.data()["opened"][0]["next"]["do"];
@@ -294,7 +372,7 @@ fn scripts_taken_a_few_at_a_time_and_edits_taken_back_are_no_way_around() {
     let held = fleet.run(&["script", &all[7]]).ended(1);
     let adrift = |some: &[String]| ADRIFT.iter().filter(|name| some.iter().any(|one| one == *name)).count();
     let (count, out) = (14 + ADRIFT.len() - adrift(&all[..14]), 7 - adrift(&all[..7]));
-    let said = [format!("{count} of the 34"), format!("{out} of them by scripts already issued")];
+    let said = [format!("{count} of the 34"), format!("{out} of them by scripts already handed out")];
     assert!(said.iter().all(|said| held.err.contains(said)), "{} {said:?}", held.err);
     release(&fleet, &digest(&held.err)).ended(0);
     fleet.run(&["script", &all[7]]).ended(0);
@@ -321,10 +399,12 @@ fn what_is_held_is_held_on_another_machine_too_and_the_cards_that_are_out_count_
     other.write("ledger.jsonl", &exported);
     other.run(&["ledger", "import", "ledger.jsonl"]).ended(0);
     assert_eq!(other.run(&["ledger", "import", "ledger.jsonl"]).ended(0).out.split(' ').next(), Some("0"));
+    // Taken into an empty ledger it exports the same, each report with the time when it was recorded.
+    assert_eq!(other.run(&["ledger", "export"]).ended(0).out, exported);
     for fleet in [&fleet, &other] {
         let some = moved_by(fleet, 7..14);
         let held = fleet.run(&["script", &some[0]]).ended(1);
-        assert!(held.err.contains("by scripts already issued and not reported on"), "{}", held.err);
+        assert!(held.err.contains("by scripts already handed out and not reported on"), "{}", held.err);
     }
     // A showing that is dropped among reports is a fact like them, here one that is on record already.
     let one = exported.lines().find(|line| line.contains("\"shown\":1")).expect("one");

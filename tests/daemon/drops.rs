@@ -144,11 +144,13 @@ fn an_export_dropped_into_another_ledger_brings_the_whole_record() {
     fleet.rename_into("config/reports/NP-02-found.yaml", &found);
     let here = fleet.drift();
     let export = fleet.run(&["ledger", "export"]).ended(0).out;
-    assert_eq!(export.lines().count(), 8, "six reports, a script and that it was shown: {export}");
+    assert_eq!(export.lines().count(), 9, "the key, six reports, a script and that it was shown: {export}");
     let receiver = Receiver::start(SIGNING);
     let other = Fleet::new(&receiver);
     std::fs::remove_dir_all(other.path("config/reports")).expect("no reports");
     std::fs::create_dir(other.path("config/reports")).expect("an empty folder");
+    // An export is kept with its key.
+    other.write("var/ledger.key", &std::fs::read_to_string(fleet.path("var/ledger.key")).expect("the key"));
     let daemon = other.start();
     assert_eq!(receiver.wait_for(1)[0].data()["counts"]["opened"]["stations"], 6);
     other.rename_into("config/reports/all.jsonl", &format!("{export}\n{{\"report\":1}}\n"));
@@ -157,7 +159,7 @@ fn an_export_dropped_into_another_ledger_brings_the_whole_record() {
     assert_eq!(other.drift()["totals"], here["totals"]);
     let refused: Vec<_> = heard.iter().filter(|got| got.kind() == REPORT).collect();
     assert_eq!(refused.len(), 1, "the last line is told of");
-    assert_eq!(refused[0].data()["reports"][0]["reasons"][0]["at"], "reports/all.jsonl:10:1");
+    assert_eq!(refused[0].data()["reports"][0]["reasons"][0]["at"], "reports/all.jsonl:11:1");
     other.run(&["ledger", "verify"]).ended(0);
 }
 

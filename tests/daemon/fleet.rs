@@ -115,6 +115,7 @@ pub fn dialled(station: &str, number: &str) -> String {
 /// A report file that proves a station to hold all that the fleet wants of it, with the duty officer at `officer`.
 pub fn commissioning(id: u32, station: &str, at: &str, officer: &str) -> String {
     let kind = if station.starts_with("NP") { "pbx" } else { "direct" };
+    let contact = if station == "SP-02" { "duty-officer" } else { "control-room" };
     let primary = dialled(station, if station == "SP-02" { officer } else { "+441632960101" });
     let assistance = match station.starts_with("NP") {
         true => format!("  assistance.primary: \"{}\"\n", dialled(station, officer)),
@@ -123,7 +124,7 @@ pub fn commissioning(id: u32, station: &str, at: &str, officer: &str) -> String 
     format!(
         "report: 1\nid: {}\nstation: {station}\nat: {at}\nby: tech-03\nunit: new\nleft:\n  access: {{secret: \
          \"file:secrets/access\"}}\n  identity: \"{}\"\n  line.kind: {kind}\n  emergency.primary: \"{primary}\"\n\
-         {assistance}  gate.seconds: 7\ntests:\n  - {{lifeline: emergency, outcome: reached, contact: control-room}}\n",
+         {assistance}  gate.seconds: 7\ntests:\n  - {{lifeline: emergency, outcome: reached, contact: {contact}}}\n",
         uuid(id),
         identity(station)
     )
@@ -190,7 +191,7 @@ impl Fleet {
 
     /// Writes a file beside and renames it, as most editors do.
     pub fn rename_into(&self, name: &str, text: &str) {
-        let beside = format!("{name}.{}.tmp", self.number());
+        let beside = format!("{name}.{}.part", self.number());
         self.write(&beside, text);
         fs::rename(self.path(&beside), self.path(name)).expect("a renamed file");
     }

@@ -10,7 +10,9 @@ mod rest;
 mod told;
 mod witness;
 
+mod accounted;
 mod again;
+mod answer;
 mod against;
 mod away;
 mod aside;
@@ -23,6 +25,7 @@ mod explain;
 mod files;
 mod git;
 mod health;
+mod key;
 mod killed;
 mod main_job;
 mod refused;

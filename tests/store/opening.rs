@@ -14,6 +14,8 @@ on_both!(
     a_database_that_is_empty_is_laid_out_and_a_look_leaves_it_empty,
     a_database_from_a_newer_program_is_left_alone,
     many_may_open_a_new_database_at_once,
+    the_first_key_stays_the_only_one,
+    of_two_keys_that_come_at_once_one_is_kept,
 );
 
 async fn opening_twice_changes_nothing(place: &Place) {
@@ -27,7 +29,7 @@ async fn opening_twice_changes_nothing(place: &Place) {
 async fn a_database_of_an_older_layout_is_left_alone_and_says_what_to_do(place: &Place) {
     place.open().await.close().await;
     // Every layout that was written before anything was released: each said its number beside those before it.
-    for layout in 1..=6 {
+    for layout in 1..=7 {
         place.run("DELETE FROM layouts").await;
         for number in 1..=layout {
             place.run(&format!("INSERT INTO layouts (number) VALUES ({number})")).await;
@@ -54,6 +56,33 @@ async fn a_database_from_a_newer_program_is_left_alone(place: &Place) {
     place.run("INSERT INTO layouts (number) VALUES (99)").await;
     let error = Store::open(&place.url()).await.expect_err("too new");
     assert!(matches!(error, StoreError::Newer { found: 99, .. }), "{error}");
+}
+
+async fn the_first_key_stays_the_only_one(place: &Place) {
+    let store = place.open().await;
+    assert_eq!((store.kept_key().await.expect("a look"), store.key()), (None, ""));
+    let bound = store.clone().bound("9f3c").await.expect("the first");
+    assert_eq!((bound.kept_key().await.expect("a look").as_deref(), bound.key()), (Some("9f3c"), "9f3c"));
+    store.close().await;
+    let error = place.open().await.bound("0000").await.expect_err("another");
+    assert!(matches!(error, StoreError::OtherKey { .. }), "{error}");
+    let again = place.open().await.bound("9f3c").await.expect("the same");
+    assert_eq!(again.key(), "9f3c");
+}
+
+async fn of_two_keys_that_come_at_once_one_is_kept(place: &Place) {
+    place.open().await.close().await;
+    let mut openers = tokio::task::JoinSet::new();
+    for n in 0..4 {
+        let url = place.url();
+        openers
+            .spawn(async move { Store::open(&url).await.expect("an open store").bound(&format!("{n}")).await.is_ok() });
+    }
+    let mut bound = 0;
+    while let Some(done) = openers.join_next().await {
+        bound += usize::from(done.expect("no panic"));
+    }
+    assert_eq!(bound, 1);
 }
 
 async fn many_may_open_a_new_database_at_once(place: &Place) {

@@ -3,7 +3,7 @@
 use stationkeep::store::{Lasting, PassWrites, Store, Try};
 
 use crate::passes::message;
-use crate::place::{Place, on_both};
+use crate::place::{Place, commit, on_both};
 
 on_both!(
     only_the_oldest_undelivered_message_is_ever_due,
@@ -22,7 +22,7 @@ async fn filled(place: &Place, ids: &[&str]) -> Store {
         messages: ids.iter().zip(1000..).map(|(id, at)| message("on-call", id, at)).collect(),
         ..PassWrites::default()
     };
-    store.commit_pass(&decision).await.expect("commit");
+    commit(&store, &decision).await.expect("commit");
     store
 }
 
@@ -114,7 +114,7 @@ async fn old_deliveries_are_pruned_and_waiting_ones_never(place: &Place) {
     assert_eq!(due(&store, 4000).await.as_deref(), Some("c"));
     // Order still holds for what comes after an emptied table.
     let more = PassWrites { messages: vec![message("on-call", "d", 5000)], ..PassWrites::default() };
-    store.commit_pass(&more).await.expect("commit");
+    commit(&store, &more).await.expect("commit");
     record(&store, "c", 6000, Try::Delivered).await;
     assert_eq!(due(&store, 6000).await.as_deref(), Some("d"));
 }

@@ -3,7 +3,7 @@
 use std::sync::atomic::{AtomicU32, Ordering};
 
 use sqlx::{AnyConnection, AssertSqlSafe, Connection};
-use stationkeep::store::Store;
+use stationkeep::store::{PassWrites, Store, StoreError};
 
 /// Where a test's database is.
 pub enum Place {
@@ -104,3 +104,9 @@ macro_rules! on_both {
     };
 }
 pub(crate) use on_both;
+
+/// Writes a decision made at this very turn; returns how many messages were new.
+pub async fn commit(store: &Store, decision: &PassWrites) -> Result<usize, StoreError> {
+    let turn = store.turn().await?;
+    Ok(store.commit_pass(decision, turn).await?.expect("nobody else decides"))
+}

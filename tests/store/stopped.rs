@@ -3,7 +3,7 @@
 use stationkeep::store::{Lasting, PassWrites, StoppedWebhook, Store, Try};
 
 use crate::passes::message;
-use crate::place::{Place, on_both};
+use crate::place::{Place, commit, on_both};
 
 on_both!(
     a_webhook_is_stopped_once_and_started_once,
@@ -17,7 +17,7 @@ async fn filled(place: &Place) -> Store {
     let store = place.open().await;
     let messages = [("on-call", "a"), ("wall", "b"), ("on-call", "c")];
     let messages = messages.iter().zip(1000..).map(|((webhook, id), at)| message(webhook, id, at)).collect();
-    store.commit_pass(&PassWrites { messages, ..PassWrites::default() }).await.expect("commit");
+    commit(&store, &PassWrites { messages, ..PassWrites::default() }).await.expect("commit");
     store
 }
 

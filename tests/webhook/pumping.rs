@@ -56,7 +56,8 @@ async fn write(store: &Store, webhook: &str, ids: &[String]) {
         })
         .collect();
     let decision = PassWrites { messages, ..PassWrites::default() };
-    store.commit_pass(&decision).await.expect("commit");
+    let turn = store.turn().await.expect("turn");
+    store.commit_pass(&decision, turn).await.expect("commit");
 }
 
 fn ids(range: std::ops::Range<i32>) -> Vec<String> {

@@ -1,7 +1,7 @@
 //! What is told of a change under the brake: each turn of it once, to every webhook, also where no station has news.
 
 use super::super::topic::change::HeldChange;
-use super::fixture::{Watch, aligned, data, differs, held, webhook};
+use super::fixture::{DIGEST, Watch, aligned, data, differs, held, webhook};
 use super::{Cases, OutScript};
 use crate::ledger::{Decision, Release, Said};
 use crate::setting::Weight;
@@ -70,6 +70,61 @@ fn a_release_is_told_with_who_and_why_and_an_older_one_of_the_same_change_is_not
         }
         watch.minutes(5);
     }
+}
+
+#[test]
+fn a_hold_that_ends_without_a_release_says_how() {
+    // What was last seen is 12 altered of 34.
+    type End = (&'static str, &'static str, fn(&mut Watch));
+    let ends: [End; 6] = [
+        ("edited", "what is wanted was edited, and no station would change any longer.", |_| {}),
+        ("edited", "what is wanted was edited, and 3 of the 34 stations on record would change.", |watch| {
+            watch.tally.altered = 3;
+        }),
+        (
+            "edited",
+            "what is wanted was edited, 3 of the 34 stations on record would change, and ops-2 released it",
+            |watch| {
+                watch.tally.altered = 3;
+                release(watch, DIGEST);
+            },
+        ),
+        ("within-limit", "12 of the 34 stations on record would change, and the limit is 50 % (brake.share", |watch| {
+            (watch.wanted, watch.tally.altered) = (ONE.parse().unwrap(), 12);
+            watch.limit.share = "0.5".parse().unwrap();
+        }),
+        ("reported", "stations were reported on, and 9 of the 34 stations on record would change.", |watch| {
+            (watch.wanted, watch.tally.altered) = (ONE.parse().unwrap(), 9);
+            watch.report("EQ-01");
+        }),
+        ("fewer", "Nothing is held now: 9 of the 34 stations on record would change.", |watch| {
+            (watch.wanted, watch.tally.altered) = (ONE.parse().unwrap(), 9);
+        }),
+    ];
+    for (ended, said, end) in ends {
+        let mut watch = Watch::new();
+        watch.held = Some(held(ONE));
+        watch.pass();
+        watch.minutes(5);
+        watch.held = None;
+        end(&mut watch);
+        let told = data(&watch.pass().messages[0].body);
+        assert_eq!((&told["hold"]["news"], &told["hold"]["ended"]), (&"over".into(), &ended.into()));
+        let summary = told["summary"].as_str().unwrap();
+        assert!(summary.starts_with("Nothing is held now: ") && summary.contains(said), "{ended}: {summary}");
+    }
+}
+
+#[test]
+fn before_anything_is_on_record_a_message_says_so_first_and_claims_no_change() {
+    let mut watch = Watch::new();
+    watch.tally.on_record = 0;
+    (0..9).for_each(|nth| watch.put(differs(&format!("EQ-0{nth}"), "emergency.primary", "1")));
+    let told = data(&watch.pass().messages[0].body);
+    let summary = told["summary"].as_str().unwrap();
+    let said = "Nothing is on record yet: no report names a setting or a test of the 10 stations. New drift at";
+    assert!(summary.starts_with(said), "{summary}");
+    assert_eq!(told["on_record"], 0);
 }
 
 #[test]

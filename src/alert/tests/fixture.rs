@@ -11,15 +11,15 @@ use super::super::case::{Before, Case, Told};
 use super::super::topic::seen::Seen;
 use super::super::topic::station::{Memory, Station};
 use super::{
-    AlertTerms, Cases, Cause, FilesRead, Next, OutScript, Pass, Reason, RejectedReports, ReportTaken, Silent, Stopped,
-    Subscription, ToCallBack, Verdict, Work, decide,
+    AlertTerms, Brake, Cases, Cause, FilesRead, Next, OutScript, Pass, Reason, RejectedReports, ReportTaken, Silent,
+    Stopped, Subscription, ToCallBack, Verdict, Work, decide,
 };
-use crate::brake::Change;
+use crate::brake::{Change, Held, Limit, Tally};
 use crate::drift::{Drift, InScope, LifelineService, Scope, Service, SettingDrift, Standing, StationDrift};
 use crate::finding::{Finding, Place};
 use crate::inventory::{Contact, Extent, Reach};
 use crate::keybook::SettingId;
-use crate::ledger::{Decision, Decisions, State};
+use crate::ledger::{Decision, Decisions, Digest, State};
 use crate::setting::{Name, Value, Weight};
 
 /// The digest of every script.
@@ -145,16 +145,16 @@ pub fn terms(webhooks: Vec<Subscription>) -> AlertTerms {
 }
 
 /// A change that is held, of one station of 34.
-pub fn held(change: &str) -> Change {
-    Change {
+pub fn held(change: &str) -> Held {
+    let change = Change {
         digest: change.parse().unwrap(),
         stations: ["EQ-01".into()].into(),
         in_hand: [].into(),
         replaced: 0,
-        count: 1,
-        on_record: 34,
+        tally: Tally { altered: 12, handed_out: 0, on_record: 34 },
         limit: "30 % (brake.share, stationkeep.yaml:12)".into(),
-    }
+    };
+    Held { change: Arc::new(change), scripts: 10 }
 }
 
 /// A fleet, its clock, and what was told of it.
@@ -169,7 +169,11 @@ pub struct Watch {
     pub decisions: Decisions,
     /// The last entry of the ledger.
     pub seq: i64,
-    pub held: Option<Change>,
+    pub held: Option<Held>,
+    /// How many stations are altered, how many may be, and the digest of what is wanted.
+    pub tally: Tally,
+    pub limit: Limit,
+    pub wanted: Digest,
     /// Scripts to be called back.
     pub out: BTreeMap<Name, OutScript>,
     /// What is wrong with the files of the inventory, and of the configuration.
@@ -189,7 +193,8 @@ impl Watch {
     /// Ten aligned stations, `EQ-00` to `EQ-09`, and one webhook that takes everything.
     pub fn new() -> Watch {
         let names = (0..10).map(|n| format!("EQ-{n:02}"));
-        let contact = Contact { reach: Reach::Short("999".into()), place: place("inventory/contacts.yaml", 3) };
+        let contact =
+            Contact { reach: Reach::Short("999".into()), title: None, place: place("inventory/contacts.yaml", 3) };
         Watch {
             stations: names.map(|name| (Name::from(&*name), aligned(&name))).collect(),
             waiting: BTreeSet::new(),
@@ -199,6 +204,14 @@ impl Watch {
             decisions: Decisions::default(),
             seq: 0,
             held: None,
+            tally: Tally { altered: 0, handed_out: 0, on_record: 34 },
+            limit: Limit {
+                share: "0.3".parse().unwrap(),
+                most: 200,
+                share_set_at: "brake.share, stationkeep.yaml:12".into(),
+                most_set_at: "brake.most, stationkeep.yaml:12".into(),
+            },
+            wanted: DIGEST.parse().unwrap(),
             out: BTreeMap::new(),
             findings: Vec::new(),
             configuration: Vec::new(),
@@ -284,6 +297,7 @@ impl Watch {
         let needs = |station: &&Name| self.next.get(*station).cloned().unwrap_or(Next::Test);
         let next = |stations: &[&Name]| -> Vec<Next> { stations.iter().map(needs).collect() };
         let digest = |_: &Name| DIGEST.parse().ok();
+        let wanted = || self.wanted.clone();
         let out = |station: &Name| self.out.get(station).cloned();
         let inventory = FilesRead {
             findings: &self.findings,
@@ -298,7 +312,7 @@ impl Watch {
             work: Work { next: &next, digest: &digest },
             commit: None,
             decisions: Some(&self.decisions),
-            held: self.held.as_ref(),
+            brake: Brake { held: self.held.as_ref(), tally: self.tally, limit: &self.limit, wanted: &wanted },
             handed_out: ToCallBack(&out),
             inventory,
             configuration: FilesRead { findings: &self.configuration, ..FilesRead::default() },

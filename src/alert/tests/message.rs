@@ -4,7 +4,7 @@ use serde_json::json;
 
 use super::fixture::*;
 use super::*;
-use crate::brake::Change;
+use crate::brake::{Change, Held};
 use crate::drift::{Drift, Service, StationDrift};
 use crate::inventory::{Commit, Extent};
 use crate::setting::{Name, Weight};
@@ -134,7 +134,7 @@ fn a_message_has_this_shape() {
             "set_aside": {"stations": 0, "whole": 0, "begun": [], "over": [], "left_out": 0},
             "sites": [{"site": "east-quay", "stations": 1}],
             "sites_left_out": 0,
-            "totals": {"out-of-service": 1, "adrift": 0, "in-doubt": 0, "unproven": 0, "untested": 0, "overdue": 0,
+            "on_record": 34, "totals": {"out-of-service": 1, "adrift": 0, "in-doubt": 0, "unproven": 0, "untested": 0, "overdue": 0,
                 "aligned": 9},
             "weights": count(10, 1),
             "opened": [{
@@ -250,7 +250,8 @@ fn what_to_do_stands_before_the_cause_and_no_command_or_link_is_cut_however_much
         watch.take("EQ-09");
         watch.next.insert("EQ-04".into(), key(25, 90_000));
         let one = held("0123456789abcdef");
-        watch.held = Some(Change { limit: format!("{} ({place})", one.limit), ..one });
+        let change = Change { limit: format!("{} ({place})", one.change.limit), ..(*one.change).clone() };
+        watch.held = Some(Held { change: change.into(), ..one });
         let commit = Commit::new(&long("ab", 20), &long("author ", times), Some(watch.clock), subject);
         let new = NewCommit { commit: commit.into(), before: None, is_rewritten: false };
         watch.cause.commit = Some(new);
@@ -376,18 +377,41 @@ fn a_change_that_is_held_is_in_every_message_with_its_numbers_and_the_command() 
     let mut watch = Watch::new();
     let held = held("0123456789abcdef");
     let release = "stationkeep release 0123456789abcdef --by NAME --why TEXT";
-    watch.next.insert("EQ-01".into(), Next::Held(held.release()));
+    watch.next.insert("EQ-01".into(), Next::Held(held.change.release()));
     watch.held = Some(held);
     watch.put(differs("EQ-01", "emergency.primary", "1"));
     let opened = data(&watch.pass().messages[0].body);
     watch.minutes(60);
     let reminded = data(&watch.pass().messages[0].body);
     for (data, list) in [(opened, "opened"), (reminded, "still_open")] {
-        let expected = json!({"change": "0123456789abcdef", "stations": 1, "handed_out": 0, "on_record": 34,
-            "limit": "30 % (brake.share, stationkeep.yaml:12)", "release": release});
+        let expected = json!({"change": "0123456789abcdef", "altered": 12, "held": 10, "handed_out": 0, "on_record": 34,
+            "limit": "30 % (brake.share, stationkeep.yaml:12)", "list": "stationkeep release 0123456789abcdef",
+            "release": release});
         assert_eq!(data["held"], expected);
-        assert_eq!(data["to_do"]["held"], 1);
+        assert_eq!(data["to_do"]["held"], 10);
         assert!(data[list][0]["next"]["do"].as_str().unwrap().starts_with(release), "{data}");
-        assert!(data["summary"].as_str().unwrap().contains("To do: release the change that holds 1 station"), "{data}");
+        assert!(
+            data["summary"].as_str().unwrap().contains("To do: release the change that holds 10 scripts"),
+            "{data}"
+        );
     }
+}
+
+#[test]
+fn a_station_of_which_only_something_else_is_wanted_is_not_said_to_be_worse() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "emergency.primary", "5"));
+    watch.pass();
+    for (wanted, said) in [("6", "Otherwise wanted at EQ-01"), ("5", "Otherwise wanted at EQ-01")] {
+        watch.put(differs("EQ-01", "emergency.primary", wanted));
+        let told = data(&watch.pass().messages[0].body);
+        assert!(told["summary"].as_str().unwrap().starts_with(said) && told["grown"].is_array(), "{told}");
+    }
+    watch.put(differs("EQ-02", "identity", "5"));
+    watch.pass();
+    let both =
+        vec![setting("identity", Drift::Differs, "6", "1"), setting("emergency.primary", Drift::Differs, "6", "1")];
+    watch.put(station("EQ-02", both, Vec::new()));
+    let told = data(&watch.pass().messages[0].body);
+    assert!(told["summary"].as_str().unwrap().starts_with("Worse at EQ-02"), "{told}");
 }

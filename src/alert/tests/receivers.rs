@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use jiff::Timestamp;
 
-use super::super::topic::receivers::Receivers;
+use super::super::topic::trouble::Since;
 use super::fixture::*;
 use super::*;
 use crate::setting::{Name, Weight};
@@ -57,7 +57,7 @@ fn the_others_hear_of_a_stop_once_are_reminded_and_hear_that_it_is_over() {
     watch.minutes(10);
     watch.stopped.clear();
     assert_eq!(watch.heard(), ["a back", "c back"]);
-    assert_eq!(watch.cases.names::<Receivers>().count(), 0);
+    assert_eq!(watch.cases.names::<Since<Stopped>>().count(), 0);
 }
 
 #[test]
@@ -92,7 +92,7 @@ fn what_cannot_be_read_is_told_again() {
     let mut watch = watch(&["a", "b"]);
     stop(&mut watch, "b");
     watch.pass();
-    watch.cases = Cases::read([(Cases::key::<Receivers>("b"), "{\"case\": 9}".to_owned())].into());
+    watch.cases = Cases::read([(Cases::key::<Since<Stopped>>("b"), "{\"case\": 9}".to_owned())].into());
     let messages = watch.pass().messages;
     assert_eq!(messages.len(), 1);
     assert_eq!(event(&messages[0].body)["type"], "stationkeep.webhook.gone.v1");

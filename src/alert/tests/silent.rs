@@ -1,6 +1,6 @@
 //! Webhooks that have something to deliver and deliver nothing: told to the others, brought to mind, and lifted.
 
-use super::super::topic::silent::SilentWebhooks;
+use super::super::topic::trouble::Since;
 use super::fixture::*;
 use super::*;
 use crate::setting::Weight;
@@ -37,7 +37,7 @@ fn the_others_hear_of_a_silence_once_are_reminded_and_hear_that_it_is_over() {
     assert_eq!(watch.heard(), ["a silent", "c silent"]);
     watch.silent.clear();
     assert_eq!(watch.heard(), ["a over", "c over"]);
-    assert_eq!(watch.cases.names::<SilentWebhooks>().count(), 0);
+    assert_eq!(watch.cases.names::<Since<Silent>>().count(), 0);
 }
 
 #[test]

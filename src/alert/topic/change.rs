@@ -6,14 +6,15 @@ use serde::{Deserialize, Serialize};
 
 use crate::alert::case::{Before, Condition, Severity, Told};
 use crate::alert::cases::Cases;
-use crate::alert::clip::{NAME, PLACE, clip};
+use crate::alert::clip::{NAME, PLACE, SENTENCE, clip};
 use crate::alert::kept;
 use crate::alert::mark::MarkHasher;
 use crate::alert::pass::Pass;
 use crate::alert::step::Reason;
 use crate::alert::subject::{Subject, Topic};
 use crate::alert::terms::Subscription;
-use crate::brake;
+use crate::brake::{self, Held, Tally};
+use crate::finding::plural;
 use crate::ledger::{Digest, Release};
 
 /// The topic.
@@ -27,6 +28,8 @@ pub struct Facts {
     pub change: Digest,
     /// The last entry of the ledger when it was first told: a release of before has not ended it.
     pub seq: i64,
+    /// How many stations it altered when it was last seen.
+    pub altered: usize,
 }
 
 impl Topic for HeldChange {
@@ -45,16 +48,18 @@ impl Topic for HeldChange {
 pub fn subject<'p>(cases: &Cases, pass: &Pass<'p>) -> Subject<'p, HeldChange> {
     let name = "held";
     let before = cases.before::<HeldChange>(name);
-    let now = pass.held.map(|held| condition(held, &before, pass.ledger_seq));
+    let now = pass.brake.held.map(|held| condition(held, &before, pass.ledger_seq));
     Subject { name: name.into(), before, now, sight: () }
 }
 
-fn condition(held: &brake::Change, before: &Before<Facts, ()>, seq: i64) -> Condition<Facts> {
+fn condition(held: &Held, before: &Before<Facts, ()>, seq: i64) -> Condition<Facts> {
     let mut hasher = MarkHasher::new();
-    hasher.text("change").text(&held.digest.to_string());
+    let brake::Change { digest, tally, .. } = &*held.change;
+    hasher.text("change").text(&digest.to_string());
     let told = before.case().and_then(|case| case.told.as_ref()).map(|told| &told.condition.facts);
-    let seq = told.filter(|told| told.change == held.digest).map_or(seq, |told| told.seq);
-    Condition { severity: Severity::Error, mark: hasher.mark(), facts: Facts { change: held.digest.clone(), seq } }
+    let seq = told.filter(|told| told.change == *digest).map_or(seq, |told| told.seq);
+    let facts = Facts { change: digest.clone(), seq, altered: tally.altered };
+    Condition { severity: Severity::Error, mark: hasher.mark(), facts }
 }
 
 /// What there is to tell one webhook.
@@ -66,8 +71,32 @@ pub enum ChangeNews<'a> {
     /// A reminder is due.
     StillHeld,
     Released(&'a Release),
-    /// Taken back, keyed and reported, or too little of it is left.
-    Over,
+    /// It is over without a release of it.
+    Over(Ended<'a>),
+}
+
+/// How a hold ended that nobody released.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Ended<'a> {
+    /// Something else is wanted now; with its release, where it was released before.
+    Edited(Option<&'a Release>),
+    /// As many as before are not too many any more: the limit is another, or more stations are on record.
+    Within,
+    /// Reports came, and fewer stations are altered.
+    Reported,
+    /// Fewer are altered by what no report and no edit did: scripts that were handed out are out of date.
+    Fewer,
+}
+
+impl Ended<'_> {
+    fn as_str(self) -> &'static str {
+        match self {
+            Ended::Edited(_) => "edited",
+            Ended::Within => "within-limit",
+            Ended::Reported => "reported",
+            Ended::Fewer => "fewer",
+        }
+    }
 }
 
 impl ChangeNews<'_> {
@@ -77,7 +106,7 @@ impl ChangeNews<'_> {
             ChangeNews::Changed => "changed",
             ChangeNews::StillHeld => "still-held",
             ChangeNews::Released(_) => "released",
-            ChangeNews::Over => "over",
+            ChangeNews::Over(_) => "over",
         }
     }
 }
@@ -89,6 +118,9 @@ pub struct ToldNews {
     change: Option<String>,
     /// Since when that very change is, or was, held.
     since: Option<String>,
+    /// How it is over, where nobody released it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    ended: Option<&'static str>,
     #[serde(skip_serializing_if = "Option::is_none")]
     released_by: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -114,7 +146,7 @@ impl<'a> Hold<'a> {
         match reason {
             Reason::Opened => ChangeNews::Held,
             Reason::StillOpen => ChangeNews::StillHeld,
-            Reason::Closed => self.release().map_or(ChangeNews::Over, ChangeNews::Released),
+            Reason::Closed => self.release().map_or_else(|| ChangeNews::Over(self.ended()), ChangeNews::Released),
             // The table has none of the others for what has no fine points.
             Reason::Grown
             | Reason::Eased
@@ -137,8 +169,23 @@ impl<'a> Hold<'a> {
         Some(release).filter(|_| seq > last.seq)
     }
 
+    /// How it ended, by what is so now.
+    fn ended(&self) -> Ended<'a> {
+        let (brake, Some(last)) = (self.pass.brake, self.last()) else { return Ended::Fewer };
+        let wanted = (brake.wanted)();
+        if wanted != last.change {
+            let earlier = self.pass.decisions.and_then(|decisions| decisions.release(&wanted));
+            return Ended::Edited(earlier.map(|(_, release)| release));
+        }
+        match brake.limit.passed_by(last.altered, brake.tally.on_record) {
+            None => Ended::Within,
+            Some(_) if self.pass.cause.reports.is_empty() => Ended::Fewer,
+            Some(_) => Ended::Reported,
+        }
+    }
+
     fn change(&self) -> Option<&'a Digest> {
-        let held = self.pass.held.map(|held| &held.digest);
+        let held = self.pass.brake.held.map(|held| &held.change.digest);
         held.or(self.last().map(|last| &last.change))
     }
 
@@ -152,36 +199,58 @@ impl<'a> Hold<'a> {
     pub fn told_news(&self, news: ChangeNews<'_>) -> ToldNews {
         let change = self.change();
         let last = self.told.filter(|told| change == Some(&told.condition.facts.change));
-        let since: Option<Timestamp> = last.map(|told| told.changed_at).or(self.pass.held.map(|_| self.pass.clock));
-        let release = match news {
-            ChangeNews::Released(release) => Some(release),
-            ChangeNews::Held | ChangeNews::Changed | ChangeNews::StillHeld | ChangeNews::Over => None,
+        let since: Option<Timestamp> =
+            last.map(|told| told.changed_at).or(self.pass.brake.held.map(|_| self.pass.clock));
+        let (release, ended) = match news {
+            ChangeNews::Released(release) => (Some(release), None),
+            ChangeNews::Over(ended) => (None, Some(ended.as_str())),
+            ChangeNews::Held | ChangeNews::Changed | ChangeNews::StillHeld => (None, None),
         };
         ToldNews {
             news: news.as_str(),
             change: change.map(Digest::to_string),
             since: since.map(|at| at.to_string()),
+            ended,
             released_by: release.map(|release| clip(&release.said.by, NAME)),
             why: release.and_then(|release| release.said.why.as_deref()).map(|why| clip(why, PLACE)),
         }
     }
 
+    fn over(&self, ended: Ended<'_>) -> String {
+        let Tally { altered, on_record, handed_out: _ } = self.pass.brake.tally;
+        let left = match altered {
+            0 => "no station would change any longer".to_owned(),
+            n => format!("{n} of the {} on record would change", plural(on_record as u64, "station")),
+        };
+        let why = match ended {
+            Ended::Edited(None) => format!("what is wanted was edited, and {left}"),
+            Ended::Edited(Some(release)) => {
+                format!("what is wanted was edited, {left}, and {} released it before", clip(&release.said.by, NAME))
+            }
+            Ended::Within => format!("{left}, and the limit is {}", clip(&self.pass.brake.limit.text(), SENTENCE)),
+            Ended::Reported => format!("stations were reported on, and {left}"),
+            Ended::Fewer => left,
+        };
+        format!("Nothing is held now: {why}.")
+    }
+
     /// For the first sentences of a message; what is held is in every one.
     pub fn sentence(&self, news: Option<ChangeNews<'_>>) -> Option<String> {
         let held = |opening: &str| {
-            let held = self.pass.held?;
-            Some(format!("{opening} {} To release it: {}.", held.sentence(), held.release()))
+            let held = self.pass.brake.held?;
+            let (list, release) = (held.change.list(), held.change.release());
+            Some(format!("{opening} {} To list what would change: {list}. To release it: {release}.", held.sentence()))
         };
         match news {
-            None | Some(ChangeNews::Held) => held("Scripts are held:"),
-            Some(ChangeNews::Changed) => held("What is held has changed:"),
-            Some(ChangeNews::StillHeld) => held("Scripts are still held:"),
+            None | Some(ChangeNews::Held) => held("Scripts are held."),
+            Some(ChangeNews::Changed) => held("What is held has changed."),
+            Some(ChangeNews::StillHeld) => held("Scripts are still held."),
             Some(ChangeNews::Released(release)) => {
                 let why = release.said.why.as_deref().map(|why| format!(" ({})", clip(why, PLACE))).unwrap_or_default();
                 let by = clip(&release.said.by, NAME);
                 Some(format!("What was held is released by {by}{why}: its scripts can be keyed."))
             }
-            Some(ChangeNews::Over) => Some("Nothing is held now: it was taken back, or keyed and reported.".into()),
+            Some(ChangeNews::Over(ended)) => Some(self.over(ended)),
         }
     }
 }

@@ -46,6 +46,17 @@ pub fn only_eased(was: &Seen, is: &Seen) -> bool {
     settings && lifelines && is.weight <= was.weight && is.standing >= was.standing
 }
 
+/// Whether nothing got worse but that something else is wanted of what drifted before.
+pub fn only_rewanted(was: &Seen, is: &Seen) -> bool {
+    let mut as_wanted = was.clone();
+    for (name, setting) in &mut as_wanted.settings {
+        if let Some(now) = is.settings.get(name) {
+            setting.wanted = now.wanted.clone();
+        }
+    }
+    only_eased(&as_wanted, is)
+}
+
 /// A lifeline whose setting was put right has to be tested anew. That is a step on the way, not a new failure.
 fn lifeline_setting_fixed(was: &Seen, is: &Seen) -> bool {
     was.settings.iter().any(|(name, was)| was.weight == Weight::Lifeline && !is.settings.contains_key(name))

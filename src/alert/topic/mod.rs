@@ -12,3 +12,4 @@ pub mod scope;
 pub mod seen;
 pub mod silent;
 pub mod station;
+pub mod trouble;

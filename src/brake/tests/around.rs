@@ -34,7 +34,7 @@ fn a_new_name_a_new_number_and_another_contact_at_once_may_be_the_same_stations_
     // Each that is gone counts once: what is added after that is new, though nobody can tell which is which.
     world.specs.extend((70..90).map(|number| Spec { name: format!("Y-{number}"), number, ..start()[0].clone() }));
     let change = world.change().unwrap();
-    assert_eq!((change.count, change.replaced, change.stations.len()), (SIZE - 1, SIZE - 1, 2 * SIZE - 1));
+    assert_eq!((change.tally.altered, change.replaced, change.stations.len()), (SIZE - 1, SIZE - 1, 2 * SIZE - 1));
 }
 
 #[test]
@@ -76,10 +76,10 @@ fn nine_at_a_time_shown_and_taken_back_is_no_way_around() {
     let mut world = shown_and_taken_back();
     some(&mut world, 9..18, "desk", How::Station);
     let change = world.change().unwrap();
-    assert_eq!((change.stations.len(), change.in_hand.len(), change.on_record), (9, 9, SIZE));
-    let said = "18 of the 20 stations on record would hold lifeline settings other than those last proven \
-                (9 of them by scripts already issued and not reported on): more than 30 %";
-    assert!(change.sentence().starts_with(said), "{}", change.sentence());
+    assert_eq!((change.stations.len(), change.in_hand.len(), change.tally.on_record), (9, 9, SIZE));
+    let said = "Lifeline-critical settings would change at 18 of the 20 stations on record (9 of them by scripts already \
+                handed out and not reported on), more than 30 %";
+    assert!(world.sentence().starts_with(said), "{}", world.sentence());
     assert!(world.is_free(0), "a script to what is proven is never held");
     assert!(!world.is_free(9));
     // Under other names they count as well.
@@ -103,7 +103,7 @@ fn harmless_cards_that_are_out_do_not_let_renamed_and_renumbered_stations_throug
         (spec.name, spec.number, spec.calls, spec.how) = (format!("N{nth}"), 60 + nth, "desk", How::Station);
     }
     let change = world.change().unwrap();
-    assert_eq!((change.count, change.on_record), (SIZE, SIZE));
+    assert_eq!((change.tally.altered, change.tally.on_record), (SIZE, SIZE));
     assert!((0..SIZE).all(|nth| !world.is_free(nth)), "every one of them may be one that left");
 }
 
@@ -149,4 +149,72 @@ fn in_an_ordinary_week_what_is_shown_on_monday_and_keyed_on_friday_counts_once()
     assert!((20..50).all(|nth| world.show(nth)));
     some(&mut world, 12..21, "desk", How::Station);
     assert_eq!(world.held(), 0);
+}
+
+#[test]
+fn harmless_cards_of_stations_that_left_hold_nobody_elses_scripts_and_cards_to_something_else_do() {
+    // A site of nine is closed while repairs of it are out; elsewhere nine are to call the desk.
+    let mut world = World::of(fleet_of(2 * SIZE));
+    world.share = "0.2";
+    assert!((0..9).all(|nth| world.show(nth)), "a repair to what is proven");
+    world.specs.drain(..9);
+    some(&mut world, 0..9, "desk", How::Station);
+    assert_eq!(world.held(), 0);
+    // Shown before somebody proved another number there, the same card leads away from what is proven.
+    let mut world = World::of(fleet_of(2 * SIZE));
+    world.share = "0.2";
+    some(&mut world, 0..9, "desk", How::Station);
+    assert!((0..9).all(|nth| world.show(nth)));
+    let mut gone = world.clone();
+    gone.specs.drain(..9);
+    some(&mut gone, 0..9, "desk", How::Station);
+    let change = gone.change().expect("nine by scripts and nine by an edit");
+    assert_eq!((change.tally.altered, change.tally.handed_out, change.tally.on_record), (18, 9, 2 * SIZE));
+    // A report that names the script ends it; so does a proof that it leads to what is there; so do seven days.
+    let mut reported = world.clone();
+    (0..9).for_each(|nth| reported.skip(nth));
+    let mut proved = world.clone();
+    (0..9).for_each(|nth| proved.confirm(nth));
+    for mut ended in [reported, proved] {
+        ended.specs.drain(..9);
+        some(&mut ended, 0..9, "desk", How::Station);
+        assert_eq!(ended.held(), 0);
+    }
+    gone.days(7);
+    assert_eq!(gone.held(), 0);
+}
+
+/// The last of them was shown at the very time of the world.
+#[test]
+fn a_card_counts_for_seven_days_to_the_second_wherever_its_station_is() {
+    let mut world = shown_and_taken_back();
+    some(&mut world, 9..10, "desk", How::Station);
+    let mut left = world.clone();
+    left.specs.drain(..9);
+    left.share = "0.2";
+    for mut world in [world, left] {
+        let first = world.shown[0].at;
+        world.now += IN_HAND.as_secs() - world.clock().duration_since(first).as_secs() - 1;
+        assert_eq!(world.held(), 10, "a second before");
+        world.now += 1;
+        assert_eq!(world.held(), 0, "nine are left");
+        let inventory = world.inventory();
+        let first = inventory.stations.get("S-00").map(|station| (station, world.record(&inventory, station)));
+        if let Some((station, record)) = first {
+            let at = |seconds: i64| world.clock() + jiff::SignedDuration::from_secs(seconds);
+            assert!(call_back(station, &record, at(0)).is_none() && call_back(station, &record, at(-1)).is_some());
+            let alteration = alteration(station, &record, None, at(-1)).unwrap();
+            assert_eq!(alteration.until(), Some(world.clock()));
+        }
+    }
+}
+
+#[test]
+fn a_card_of_a_station_that_left_before_anybody_reported_on_it_leads_nobody_knows_where() {
+    let mut world = World::new();
+    world.specs.extend(fleet_of(SIZE + 9).split_off(SIZE));
+    assert!((SIZE..SIZE + 9).all(|nth| world.show(nth)));
+    world.specs.truncate(SIZE);
+    some(&mut world, 0..1, "desk", How::Station);
+    assert_eq!(world.held(), 10);
 }

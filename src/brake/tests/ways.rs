@@ -118,9 +118,9 @@ fn first_the_names_and_then_the_numbers_are_stations_that_nobody_knows() {
     world.specs.iter_mut().for_each(|spec| spec.number += 40);
     assert_eq!(world.held(), SIZE);
     let change = world.change().unwrap();
-    assert_eq!((change.replaced, change.on_record), (SIZE, SIZE));
+    assert_eq!((change.replaced, change.tally.on_record), (SIZE, SIZE));
     let said = "(20 of them left the inventory and may be among its new stations)";
-    assert!(change.sentence().contains(said), "{}", change.sentence());
+    assert!(world.sentence().contains(said), "{}", world.sentence());
 }
 
 #[test]
@@ -221,7 +221,7 @@ fn a_restored_ledger_still_knows_the_cards_in_somebodys_hands() {
     (other.now, other.decisions) = (world.now, world.decisions.clone());
     other.reports.reverse();
     let change = other.change().unwrap();
-    assert_eq!((change.stations.len(), change.in_hand.len(), change.on_record), (9, 9, SIZE));
+    assert_eq!((change.stations.len(), change.in_hand.len(), change.tally.on_record), (9, 9, SIZE));
     assert_eq!(Some(change), world.change());
     // After seven days nobody keys them any more.
     world.days(7);

@@ -11,8 +11,8 @@ use std::sync::Arc;
 
 use serde_json::{Value as Json, json};
 
-use crate::files::content_sha;
 use crate::finding::{Code, Finding, Place};
+use crate::setting::content_sha;
 
 /// The published schema of the format.
 const SCHEMA: &str = "https://docs.oasis-open.org/sarif/sarif/v2.1.0/errata01/os/schemas/sarif-schema-2.1.0.json";

@@ -13,6 +13,7 @@ use crate::brake::Share;
 use crate::files::{Folder, Tree, cleaned, read_file};
 use crate::finding::{Code, Finding, settle};
 use crate::fleet::Source;
+use crate::setting::Reference;
 use crate::yaml::{self, Data, Node, Sheet};
 
 /// What holds where the file says nothing.
@@ -29,12 +30,13 @@ mod defaults {
 }
 
 /// The keys of the file.
-const KEYS: [&str; 15] = [
+const KEYS: [&str; 16] = [
     "stationkeep",
     "inventory",
     "keybooks",
     "reports",
     "ledger",
+    "key",
     "listen",
     "address",
     "access",
@@ -107,6 +109,7 @@ impl Reader<'_> {
             keybooks,
             reports,
             ledger,
+            key,
             listen,
             address,
             access,
@@ -120,6 +123,7 @@ impl Reader<'_> {
         ] = self.sheet.map(root, "The configuration", KEYS)?;
         self.sheet.version(version, root, "stationkeep");
         let (source, [keybooks, reports]) = self.folders([inventory, keybooks, reports], root);
+        let key = self.key(key, ledger);
         let ledger = self.ledger(ledger);
         let (access, has_tokens) = self.access(access);
         let listen = self.listen(listen, has_tokens);
@@ -139,6 +143,7 @@ impl Reader<'_> {
             keybooks: keybooks?,
             reports: reports?,
             ledger,
+            key,
             listen: listen?,
             address,
             access,
@@ -264,6 +269,21 @@ impl Reader<'_> {
             self.sheet.note(Code::ConfigBroken, spot, message, fix);
         }
         address.unwrap_or_else(|| text.into())
+    }
+
+    /// Where the key of fingerprints is kept. Only beside a SQLite ledger there is one by itself.
+    fn key(&mut self, node: Option<&Node>, ledger: Option<&Node>) -> Option<Reference> {
+        let key = node.and_then(|node| self.secret(node, "`key`"));
+        if let Some(ledger) = ledger
+            && let Data::Scalar { text: address, .. } = &ledger.data
+            && node.is_none()
+            && (address.starts_with("postgres:") || address.starts_with("postgresql:"))
+        {
+            let message = "A PostgreSQL ledger needs a `key`, the same on every machine that uses it.";
+            let fix = "Add `key: {secret: \"file:PATH\"}`, and make the file once: `openssl rand -hex 32 > PATH`.";
+            self.sheet.note(Code::ConfigBroken, ledger.spot, message, fix);
+        }
+        key
     }
 
     fn address(&self, text: &str) -> Option<Address> {

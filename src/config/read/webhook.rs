@@ -91,7 +91,7 @@ impl Reader<'_> {
         }
     }
 
-    fn secret(&mut self, node: &Node, what: &str) -> Option<Reference> {
+    pub(super) fn secret(&mut self, node: &Node, what: &str) -> Option<Reference> {
         let [secret] = self.sheet.map(node, what, ["secret"])?;
         let secret = self.sheet.required(secret, node, what, "secret")?;
         self.sheet.reference(secret, what)

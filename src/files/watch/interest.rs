@@ -12,7 +12,7 @@ pub(super) const LONGEST: u32 = 10;
 pub struct Interest {
     /// Folders of YAML, with all folders below.
     pub trees: Vec<Folder>,
-    /// Folders that reports are dropped in, without those below.
+    /// Folders that reports are dropped in, with all folders below.
     pub inboxes: Vec<Folder>,
     /// Single files by absolute path, there or not: the configuration, secrets.
     pub files: Vec<PathBuf>,

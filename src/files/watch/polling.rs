@@ -13,8 +13,9 @@ use std::path::{Component, Path, PathBuf};
 use sha2::{Digest, Sha256};
 
 use super::Interest;
-use crate::files::walk::{Scope, Stamp, Walk, is_yaml, passed_over, walk};
-use crate::files::{Folder, drop};
+use crate::files::Folder;
+use crate::files::below::below;
+use crate::files::walk::{Stamp, Walk, passed_over, walk};
 
 /// More links than this on one way are a loop (the kernel's own limit).
 const LIMIT_LINKS: u32 = 40;
@@ -59,11 +60,14 @@ impl Polling {
         let mut posts = Posts::new();
         let mut state = Sha256::new();
         let mut locks = BTreeSet::new();
-        let trees = interest.trees.iter().map(|folder| (folder, Scope { deep: true, wanted: is_yaml }));
-        for (folder, scope) in trees.chain(interest.inboxes.iter().map(|folder| (folder, drop::scope()))) {
-            let found = walk(folder, scope);
+        for folder in &interest.trees {
+            let found = walk(folder);
             post(&found, folder, &mut posts);
             note(&found, &mut state);
+            locks.extend(lock_of(&folder.path));
+        }
+        for folder in &interest.inboxes {
+            dropped(folder, &mut posts, &mut state);
             locks.extend(lock_of(&folder.path));
         }
         for path in &interest.files {
@@ -72,6 +76,20 @@ impl Polling {
             state.update(format!("{}\0{stamp:?}\0", path.display()));
         }
         Polling { posts, state: state.finalize().into(), locks }
+    }
+}
+
+fn dropped(folder: &Folder, posts: &mut Posts, state: &mut Sha256) {
+    let found = below(folder);
+    trace(&folder.path, posts);
+    for real in found.folders {
+        posts.entry(real).or_default().all = true;
+    }
+    for entry in &found.entries {
+        state.update(format!("{}\0{:?}\0{:?}\0", entry.shown, entry.stamp, entry.is));
+    }
+    if let Some(finding) = &found.finding {
+        state.update(format!("{finding}\0"));
     }
 }
 

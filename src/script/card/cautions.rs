@@ -6,8 +6,8 @@ use super::tests_to_make::failed;
 use super::words::{button, listed, settings_of};
 use crate::inventory::Station;
 use crate::script::aim::Back;
+use crate::script::dead::Dead;
 use crate::script::delta::{Script, Step};
-use crate::script::no_script::Dead;
 use crate::setting::Name;
 
 /// What it means that a card is the way back.

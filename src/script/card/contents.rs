@@ -19,8 +19,11 @@ use crate::setting::{Codes, Name};
 
 /// Everything that a card says. Its keys are spelt out, so it has no `Debug`.
 pub struct Card {
+    /// Its name in the inventory.
     pub station: Name,
+    /// Where it hangs, in the inventory's words.
     pub location: Name,
+    /// What a report names the script by.
     pub digest: Digest,
     /// The model's title in its keybook.
     pub model: Name,
@@ -34,9 +37,11 @@ pub struct Card {
     pub notes: Vec<String>,
     /// The number to ring, international.
     pub number: Name,
+    /// In the order to make them.
     pub calls: Vec<CardCall>,
     /// A test call each.
     pub tests: Vec<String>,
+    /// What to write into `report`, and where it goes.
     pub how_to_report: &'static str,
     /// The report to fill in, as YAML.
     pub report: String,
@@ -48,11 +53,13 @@ pub struct CardCall {
     pub answers: String,
     /// What an accepted and a refused command sound like: "1 beep at a middle pitch (1000 Hz)".
     pub accepted: String,
+    /// The same of a refused command.
     pub refused: String,
     /// When it hangs up.
     pub limits: String,
     /// What to do where there is no time to key a refused step once more.
     pub tight: Option<String>,
+    /// In the order to key them.
     pub lines: Vec<CardLine>,
     /// How the call ends where no key ends it.
     pub end: Option<&'static str>,
@@ -60,9 +67,11 @@ pub struct CardCall {
 
 /// One thing to key.
 pub struct CardLine {
+    /// Where it is in the call.
     pub label: Label,
     /// In groups of at most four, as they are keyed; a placeholder stays whole.
     pub keys: Vec<String>,
+    /// What it does, in a few words.
     pub what: String,
     /// Who calls nobody while it is keyed.
     pub bare: Option<String>,
@@ -72,13 +81,16 @@ pub struct CardLine {
     pub stay: Option<String>,
     /// Why it is there, and why there.
     pub remarks: Option<String>,
+    /// The keybook's note on the command.
     pub note: Option<Name>,
 }
 
 /// Which part of a call is keyed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Label {
+    /// What opens the call.
     Open,
+    /// The step of this number, counted from 1 through all calls.
     Step(u32),
     /// Nothing answers it.
     Close,

@@ -17,7 +17,9 @@ const PARTS_OF_A_STATE: usize = 64;
 /// A script that lands.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Best {
+    /// In the order to key them.
     pub steps: Vec<Step>,
+    /// What it costs, by which no script found is better.
     pub cost: Cost,
     /// Whether no script costs less.
     pub proven: bool,
@@ -28,6 +30,7 @@ pub struct Best {
 /// What became of a search.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Answer {
+    /// The best script, or the best found before the budget ran out.
     Best(Best),
     /// No script exists, proved; each slot that cannot come to its goal whatever becomes of the others, and what stands in
     /// the way. None: each could, but not all of them.

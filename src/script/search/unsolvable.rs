@@ -9,6 +9,7 @@ use crate::script::problem::{Choice, CommandId, Problem, SlotId};
 /// A slot that can never come to its goal.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct UnreachableGoal {
+    /// A place in the problem's slots.
     pub slot: SlotId,
     /// What stands in the way; empty where no command can leave the slot at its goal. Else one or more for each command
     /// that would, then the same for what these need, and so on.
@@ -18,12 +19,27 @@ pub struct UnreachableGoal {
 /// Why a command can never be keyed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Stop {
-    /// This need (an index into its `needs`) can never hold.
-    NeedNever { command: CommandId, need: usize },
-    /// This read (an index into its `reads`) is of a slot that can never be known.
-    ReadNever { command: CommandId, read: usize },
-    /// The only values for this field (an index into its `fields`) must be held already, and never are.
-    FieldNever { command: CommandId, field: usize },
+    /// A need can never hold.
+    NeedNever {
+        /// A place in the problem's commands.
+        command: CommandId,
+        /// A place in its `needs`.
+        need: usize,
+    },
+    /// A slot that is read can never be known.
+    ReadNever {
+        /// A place in the problem's commands.
+        command: CommandId,
+        /// A place in its `reads`.
+        read: usize,
+    },
+    /// The only values for a field must be held already, and never are.
+    FieldNever {
+        /// A place in the problem's commands.
+        command: CommandId,
+        /// A place in its `fields`.
+        field: usize,
+    },
 }
 
 /// Each slot that can never come to its goal; none where each could by itself.

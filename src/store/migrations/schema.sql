@@ -21,6 +21,12 @@ CREATE TABLE ledger_head (
 INSERT INTO ledger_head (one, seq, hash)
 VALUES (1, 0, '0000000000000000000000000000000000000000000000000000000000000000');
 
+-- Which key the fingerprints of codes are made with: a value that tells keys apart and gives none away.
+CREATE TABLE fingerprint_key (
+    one BIGINT NOT NULL PRIMARY KEY CHECK (one = 1),
+    check_value TEXT NOT NULL
+);
+
 -- What passes keep: reports rejected, dropped files that were read, cases, messages to deliver, the last good inventory.
 CREATE TABLE counters (
     name TEXT NOT NULL PRIMARY KEY,

@@ -1,0 +1,116 @@
+//! Buttons that call nobody: which scripts are not written for them, and what a card says of them first. It decides no step.
+
+use std::fmt;
+
+use super::aim::{Aim, Way};
+use crate::drift::value_text;
+use crate::inventory::Station;
+use crate::keybook::{Ability, Keybook, Lifeline, SettingId};
+use crate::ledger::{Record, same};
+use crate::setting::{Name, Value};
+
+/// A button that would call nobody.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Dead {
+    /// What people call it.
+    pub button: String,
+    /// What makes it so: settings with what they would hold.
+    pub settings: Vec<(Name, Value)>,
+    /// Whether it is the way back that would.
+    pub is_back: bool,
+}
+
+impl Dead {
+    /// "the unit mode is setup".
+    fn because(&self) -> String {
+        let because = self.settings.iter().map(|(name, value)| format!("\"{name}\" is {}", value_text(value)));
+        because.collect::<Vec<_>>().join(" and ")
+    }
+
+    /// What to do about it.
+    fn fix(&self) -> String {
+        let names = self.settings.iter().map(|(name, _)| format!("\"{name}\"")).collect::<Vec<_>>();
+        format!("Say in the inventory what {} should be", names.join(" and "))
+    }
+
+    /// What is said first of a button that calls nobody, before and after a script.
+    pub fn warning(&self) -> String {
+        format!("WARNING: {} calls nobody, because {}. {}.", self.button, self.because(), self.fix())
+    }
+}
+
+impl fmt::Display for Dead {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let (button, because) = (&self.button, self.because());
+        match self.is_back {
+            true => write!(
+                f,
+                "no way back: after it {button} would call nobody, because {because}. Ask for the script to what is wanted \
+                 instead (without --back)"
+            ),
+            false => write!(f, "no script: after it {button} would call nobody, because {because}. {}", self.fix()),
+        }
+    }
+}
+
+/// Why a lifeline would be dead: the unmanaged settings that contradict all ways in which it works; on a way back, all.
+pub(super) fn dead(station: &Station, aim: &Aim, lifeline: &Lifeline) -> Dead {
+    let keybook = &station.keybook;
+    let all = lifeline.contradicting(|id| aim.goal[id.index()].as_ref());
+    let is_ours = |id: &SettingId| aim.back.is_none() && station.wanted(*id).is_none();
+    // What is wanted is blamed only where nothing else is to blame.
+    let ours: Vec<SettingId> = if all.iter().any(is_ours) { all.into_iter().filter(is_ours).collect() } else { all };
+    let settings =
+        ours.into_iter().filter_map(|id| Some((keybook.setting(id).name.clone(), aim.goal[id.index()].clone()?)));
+    Dead { button: lifeline.title(), settings: settings.collect(), is_back: aim.back.is_some() }
+}
+
+/// Whether a press of its button calls nobody, whatever the unknown settings hold.
+pub(super) fn dies(lifeline: &Lifeline, state: &[Option<Value>]) -> bool {
+    lifeline.ability(|id| state[id.index()].as_ref()) == Ability::Dead
+}
+
+/// The first required lifeline that a script may not leave as it would: it calls nobody then. One that calls nobody now
+/// either stays as it is where no setting of it changes but those that another required one has too; a way back leaves none.
+pub(super) fn left_dead<'k>(keybook: &'k Keybook, aim: &Aim) -> Option<&'k Lifeline> {
+    let required = || keybook.lifelines.iter().filter(|lifeline| lifeline.is_required());
+    let is_shared = |id: &SettingId, lifeline: &Lifeline| {
+        required().any(|other| other.name != lifeline.name && other.settings.contains(id))
+    };
+    let stays = |id: &SettingId| {
+        aim.renewed.contains(id) || same(aim.start[id.index()].as_ref(), aim.goal[id.index()].as_ref())
+    };
+    let is_let_be = |lifeline: &Lifeline| {
+        let mut settings = lifeline.settings.iter();
+        dies(lifeline, &aim.start) && settings.all(|id| stays(id) || is_shared(id, lifeline))
+    };
+    required().find(|lifeline| dies(lifeline, &aim.goal) && (aim.back.is_some() || !is_let_be(lifeline)))
+}
+
+/// Buttons that call nobody, before a script and after it.
+pub(super) fn dead_buttons(station: &Station, aim: &Aim) -> Vec<Dead> {
+    let required = station.keybook.lifelines.iter().filter(|lifeline| lifeline.is_required());
+    let dead_throughout = required.filter(|lifeline| dies(lifeline, &aim.start) && dies(lifeline, &aim.goal));
+    dead_throughout.map(|lifeline| dead(station, aim, lifeline)).collect()
+}
+
+/// The same by what is on record and wanted, whether or not anything is keyed.
+pub fn calls_nobody(station: &Station, record: &Record) -> Vec<Dead> {
+    dead_buttons(station, &Aim::of(station, record, Way::There))
+}
+
+/// Buttons of which nobody knows whether they call somebody after a script, each with the settings that nobody knows.
+pub(super) fn undecided(station: &Station, aim: &Aim) -> Vec<(Name, Vec<Name>)> {
+    let keybook = &station.keybook;
+    let known = |id: SettingId| aim.goal[id.index()].as_ref();
+    let is_open = |lifeline: &&Lifeline| {
+        let is_tracked = lifeline.is_tracked_where(|id| known(id).is_some());
+        lifeline.is_required() && is_tracked && lifeline.ability(known) == Ability::Undecided
+    };
+    let unknown = |lifeline: &Lifeline| {
+        let ids = lifeline.settings.iter().filter(|id| known(**id).is_none());
+        ids.map(|id| keybook.setting(*id).name.clone()).collect()
+    };
+    let open = keybook.lifelines.iter().filter(is_open);
+    open.map(|lifeline| (lifeline.name.clone(), unknown(lifeline))).collect()
+}

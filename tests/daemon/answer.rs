@@ -1,0 +1,76 @@
+//! The answer to a report says what came of it, to people and to programs.
+
+use serde_json::Value;
+
+use super::fleet::{CODE, Fleet, SIGNING, uuid};
+use super::receiver::Receiver;
+
+fn report(fleet: &Fleet, rest: &str) -> (String, String) {
+    let id = uuid(fleet.number());
+    let text = format!("report: 1\nid: {id}\nstation: SP-01\nat: 2020-03-03T09:00:00Z\nby: tech-03\n{rest}");
+    fleet.write(&format!("{id}.yaml"), &text);
+    (id.clone(), format!("{id}.yaml"))
+}
+
+fn texts(list: &Value) -> Vec<&str> {
+    list.as_array().into_iter().flatten().filter_map(Value::as_str).collect()
+}
+
+#[test]
+fn a_report_is_answered_with_what_it_changed_what_it_could_not_use_and_what_is_missing() {
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    let left =
+        "left: {emergency.primary: \"01632960101\", line.kind: direct, access: {secret: \"file:secrets/gone\"}}\n";
+    let (id, file) = report(&fleet, left);
+    let said = fleet.run(&["report", &file, "--format", "json"]).ended(0);
+    let json: Value = serde_json::from_str(&said.out).expect("one object");
+    assert_eq!((&json["id"], &json["outcome"]), (&id.as_str().into(), &"recorded".into()));
+    let consequences = texts(&json["consequences"]);
+    for expected in ["emergency.primary is now known: 01632960101.", "line.kind is now known: direct."] {
+        assert!(consequences.contains(&expected), "{consequences:?}");
+    }
+    let unread = "The code behind file:secrets/gone cannot be read here";
+    assert!(consequences.iter().any(|one| one.starts_with(unread)), "{consequences:?}");
+    let missing = texts(&json["missing"]);
+    assert!(missing.contains(&"A test call of \"emergency\"."), "{missing:?}");
+    assert!(missing.contains(&"The value of identity: nobody knows it."), "{missing:?}");
+    // Again: nothing new, and what is missing still is.
+    let said = fleet.run(&["report", &file, "--format", "json"]).ended(0);
+    let again: Value = serde_json::from_str(&said.out).expect("one object");
+    assert_eq!((&again["id"], &again["outcome"]), (&id.as_str().into(), &"duplicate".into()));
+    assert_eq!(again["missing"], json["missing"]);
+    // For people, and never a code.
+    let test = "left: {identity: \"21\", gate.seconds: 7, access: {secret: \"file:secrets/access\"}}\n\
+                tests: [{lifeline: emergency, outcome: reached, contact: control-room}]\n";
+    let (_, file) = report(&fleet, test);
+    let said = fleet.run(&["report", &file]).ended(0);
+    assert!(said.out.contains("access is now known: the code behind file:secrets/access."), "{said:?}");
+    assert!(said.out.contains("The test call of \"emergency\" reached help."), "{said:?}");
+    assert!(said.out.contains("SP-01 was adrift and is now aligned."), "{said:?}");
+    assert!(!said.out.contains("Still missing") && !said.out.contains(CODE), "{said:?}");
+}
+
+#[test]
+fn each_file_has_its_answer_and_a_rejected_one_its_reasons() {
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    let (_, good) = report(&fleet, "left: {gate.seconds: 7}\n");
+    let (_, bad) = report(&fleet, "left: {no.such: 7}\n");
+    let said = fleet.run(&["report", "--format", "json", &bad, "not-there.yaml", &good]).ended(2);
+    let lines: Vec<Value> = said.out.lines().map(|line| serde_json::from_str(line).expect("an object")).collect();
+    let outcomes: Vec<&str> = lines.iter().filter_map(|line| line["outcome"].as_str()).collect();
+    assert_eq!(outcomes, ["refused", "refused", "recorded"]);
+    assert!(texts(&lines[0]["reasons"])[0].contains("no.such"), "{said:?}");
+    assert!(texts(&lines[1]["reasons"])[0].contains("not-there.yaml"), "{said:?}");
+}
+
+#[test]
+fn a_failed_test_is_answered_with_what_it_means() {
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    let (_, file) = report(&fleet, "tests: [{lifeline: emergency, outcome: failed}]\n");
+    let said = fleet.run(&["report", &file]).ended(0);
+    assert!(said.out.contains("did not reach help. Keep a stand-in until a test call does."), "{said:?}");
+    assert!(said.out.contains("is now out-of-service."), "{said:?}");
+}
