@@ -46,7 +46,7 @@ impl Aim {
     pub(super) fn of(station: &Station, record: &Record, way: Way) -> Aim {
         match way {
             Way::There => Aim::there(station, record),
-            Way::Back => match in_hand(record) {
+            Way::Back => match handed_out(record) {
                 Some(script) if !has_failed(record) => Aim::undoing(station, record, script),
                 Some(_) | None => Aim::to_what_worked(station, record),
             },
@@ -122,7 +122,7 @@ pub(super) fn has_failed(record: &Record) -> bool {
 }
 
 /// The script issued last, where it keys something and no report came since; ways back aside.
-fn in_hand(record: &Record) -> Option<&HandedOut> {
+fn handed_out(record: &Record) -> Option<&HandedOut> {
     let is_open = |script: &&HandedOut| record.answered.is_none_or(|answered| script.at > answered.at);
     let keyed = record.handed_out.iter().filter(|script| !script.is_back && !script.leads_to.is_empty());
     keyed.filter(is_open).max_by_key(|script| script.at)
