@@ -47,7 +47,7 @@ impl Aim {
         match way {
             Way::There => Aim::there(station, record),
             Way::Back => match handed_out(record) {
-                Some(script) if !has_failed(record) => Aim::undoing(station, record, script),
+                Some(script) if !has_failed(station, record) => Aim::undoing(station, record, script),
                 Some(_) | None => Aim::to_what_worked(station, record),
             },
         }
@@ -117,8 +117,8 @@ fn is_failed(proof: &Proof) -> bool {
 }
 
 /// Whether the last test call of a lifeline failed.
-pub(super) fn has_failed(record: &Record) -> bool {
-    record.lifelines.iter().any(is_failed)
+pub(super) fn has_failed(station: &Station, record: &Record) -> bool {
+    station.lifelines().any(|(at, _)| is_failed(&record.lifelines[at]))
 }
 
 /// The script issued last, where it keys something and no report came since; ways back aside.
@@ -137,8 +137,7 @@ pub(super) fn untried(station: &Station, record: &Record, aim: &Aim) -> Vec<Name
         let mut held = worked.held.iter();
         held.all(|(id, value)| value.as_ref().is_some_and(|value| ends(*id, value)))
     };
-    let lifelines = station.keybook.lifelines.iter().enumerate();
-    let untried = lifelines.filter(|(at, lifeline)| {
+    let untried = station.lifelines().filter(|(at, lifeline)| {
         let is_changed = lifeline.is_required() && lifeline.settings.iter().any(differs);
         is_changed && !record.earlier.worked(*at).is_some_and(is_tested)
     });
