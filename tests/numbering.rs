@@ -48,6 +48,10 @@ struct Answer {
     prefix: String,
     significant: String,
     possible: String,
+    /// Whether these digits are a number.
+    valid: bool,
+    /// The reference's own national form of a whole number that it reads as these digits, and else nothing.
+    national: String,
 }
 
 /// All that the reference says, asked once.
@@ -55,7 +59,8 @@ static ANSWERS: LazyLock<Vec<Answer>> = LazyLock::new(ask);
 
 fn ask() -> Vec<Answer> {
     let asked = COUNTRIES.map(|(country, fiction)| serde_json::json!({"country": country, "fiction": fiction}));
-    put(&asked).iter().map(answer).collect()
+    let others = serde_json::json!({ "others": COUNTRIES.map(|(country, _)| country) });
+    put(&[&asked[..], &[others]].concat()).iter().map(answer).collect()
 }
 
 /// What the reference answers, a line each.
@@ -88,6 +93,8 @@ fn answer(json: &Json) -> Answer {
         prefix: text("prefix"),
         significant: text("significant"),
         possible: text("possible"),
+        valid: json["valid"] == true,
+        national: text("national"),
     }
 }
 
@@ -103,8 +110,8 @@ fn whole() -> impl Iterator<Item = &'static Answer> {
 #[test]
 fn the_reference_was_asked_for_enough_numbers_of_enough_countries() {
     let countries: BTreeSet<&str> = whole().map(|answer| &*answer.country).collect();
-    assert_eq!(countries.len(), COUNTRIES.len());
-    assert!(whole().count() >= 100, "{}", whole().count());
+    assert!(countries.len() >= 240, "{}", countries.len());
+    assert!(whole().count() >= 800, "{}", whole().count());
     let odd: Vec<&str> = whole().filter(|one| one.possible != "IS_POSSIBLE").map(|one| &*one.number).collect();
     assert!(odd.is_empty(), "made up wrongly: {odd:?}");
     let words: BTreeSet<&str> = ANSWERS.iter().map(|answer| &*answer.possible).collect();
@@ -178,6 +185,48 @@ fn a_number_is_possible_where_the_reference_finds_its_length_possible() {
     }
     assert!(compared * 10 > ANSWERS.len() * 9, "{compared} of {} compared", ANSWERS.len());
     assert!(wrong.is_empty(), "{wrong:#?}");
+}
+
+#[test]
+fn a_number_is_known_where_the_reference_knows_it_or_its_authority_keeps_it_for_fiction() {
+    let (mut wrong, mut unknown) = (Vec::new(), 0);
+    for Answer { country, number, valid, kind, .. } in ANSWERS.iter().filter(|one| one.possible == "IS_POSSIBLE") {
+        let ours = number.parse::<E164>().is_ok_and(|number| number.is_valid());
+        unknown += usize::from(!valid);
+        // NANPA keeps 555-01xx of every area, whether it has given the area out or not.
+        let is_area = |digits: &str| !digits.starts_with(['0', '1']) && digits[3..].starts_with("55501");
+        let is_for_fiction = kind == "fiction" || number.strip_prefix("+1").is_some_and(is_area);
+        if is_for_fiction {
+            assert!(ours, "{country} {number}");
+        } else if ours != *valid {
+            wrong.push(format!("{country} {number}: we say {ours}, the reference says {valid}"));
+        }
+    }
+    assert!(unknown > 1_000, "only {unknown} numbers that are none");
+    assert!(wrong.is_empty(), "{} of {}:\n{}\n", wrong.len(), ANSWERS.len(), wrong.join("\n"));
+}
+
+/// What is warned of is what the reference writes otherwise.
+#[test]
+fn a_national_form_is_the_reference_s_own_or_warned_of() {
+    let (mut wrong, mut otherwise) = (Vec::new(), BTreeSet::new());
+    for Answer { country, number, national, .. } in whole().filter(|one| !one.national.is_empty()) {
+        let line = direct(country);
+        let number: E164 = number.parse().expect("a public number");
+        let dialled = dial(&Reach::Calls(number.clone()), &line).expect("a line that says enough");
+        let warned = line.national_otherwise(&number);
+        let expected = (*dialled != **national).then(|| (dialled.to_string(), national.clone()));
+        if expected.is_some() {
+            otherwise.insert(country.clone());
+        }
+        // Where the metadata has no form for a number the reference writes it as it is.
+        let has_none = number.national_form().is_none() && number.digits().ends_with(&**national);
+        if warned != expected && !(has_none && warned.is_none()) {
+            wrong.push(format!("{country} {number}: we say {warned:?}, the reference {expected:?}"));
+        }
+    }
+    assert!(otherwise.len() > 25, "{otherwise:?}");
+    assert!(wrong.is_empty(), "{}:\n{}\n", wrong.len(), wrong.join("\n"));
 }
 
 #[test]

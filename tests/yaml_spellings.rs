@@ -29,7 +29,7 @@ sites:
   quay:
     line: {kind: pbx, outside: "", country: GB}
     stations:
-      EQ-01: {number: "+441632960121", profiles: [quayside]}
+      EQ-01: {number: "+441632960121", where: quay, profiles: [quayside]}
 "#;
 
 const FLOW: &str = r#"inventory: 1
@@ -43,7 +43,7 @@ sites:
   quay:
     line: {kind: pbx, outside: "", country: GB}
     stations:
-      EQ-01: {number: "+441632960121", profiles: [quayside]}
+      EQ-01: {number: "+441632960121", where: quay, profiles: [quayside]}
 "#;
 
 /// Where a spelling stands.

@@ -176,6 +176,12 @@ impl<'v> Page<'v> {
         for lifeline in keybook.lifelines.iter().filter(|one| one.settings.iter().any(|id| ids.contains(id))) {
             let names: Vec<&str> = lifeline.settings.iter().map(|id| &*keybook.setting(*id).name).collect();
             let _ = writeln!(out, "lifeline {}  ({})", lifeline.name, names.join(", "));
+            if let Some(place) = self.station.absent.get(&lifeline.name) {
+                let _ = writeln!(out, "  service    there is no such button, as {place} says");
+                self.written(out, place);
+                out.push('\n');
+                continue;
+            }
             match self.explained.row.drift.lifelines.iter().find(|service| service.name == lifeline.name) {
                 Some(LifelineService { service, mark, .. }) => {
                     let last = match (service, mark) {

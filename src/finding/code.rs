@@ -73,7 +73,9 @@ codes! {
     SecretUnfit, "secret-unfit", Error, "What the reference leads to is no code that this setting can hold.";
     SecretUnread, "secret-unread", Warning, "The code cannot be read on this machine. Scripts made here will show a placeholder that the technician fills in.";
     NotE164, "not-e164", Error, "A `calls` number is in international form: a plus sign, the country's calling code and the number, up to 15 digits, no spaces (ITU-T E.164).";
-    NumberImpossible, "number-impossible", Warning, "The public numbering metadata knows no number of this length in that country. Numbers reserved for fiction and very new ranges can be affected; otherwise look for a lost or doubled digit.";
+    NumberImpossible, "number-impossible", Warning, "The public numbering metadata knows no number of this length in that country. Very new ranges can be affected; otherwise look for a lost or doubled digit.";
+    NumberUnknown, "number-unknown", Warning, "The public numbering metadata knows no such number: its country has given out no range that it falls into. Very new ranges can be affected; otherwise look for a wrong digit. Numbers reserved for fiction are not warned of.";
+    NationalOtherwise, "national-otherwise", Warning, "A number of the line's own country is dialled with the national prefix before it, where the country has one. The public numbering metadata writes this number otherwise inside its country: toll-free numbers often go without the prefix, and some networks need more. So the call may not get through.";
     TrunkKept, "trunk-kept", Error, "In international form a number follows its country's calling code at once. The prefix that is dialled inside the country (0 in most) is left out: with it the number is none, or leads to somebody else.";
     NumberShared, "number-shared", Error, "Two stations with one line number cannot both be rung.";
     LocatingShared, "locating-shared", Error, "Two stations that speak the same identity send responders to the wrong place.";
@@ -93,6 +95,7 @@ codes! {
     LifelineUnmanaged, "lifeline-unmanaged", Warning, "Settings of a lifeline must be right together. One that is not managed is never checked, so the button may fail unnoticed.";
     CodeFactory, "code-factory", Warning, "The access code is the one every unit of this model leaves the factory with: anybody can reprogram the station.";
     LineOverruled, "line-overruled", Warning, "Fleet, site, profiles and station are read in this order, and the last one that names a setting counts. This line counts nowhere: every station that it could reach takes the setting from a later layer.";
+    WhereMissing, "where-missing", Warning, "`where` is what a technician goes by to the station, and what tells on-call where a caller is.";
     ContactUnused, "contact-unused", Warning, "No button calls this contact.";
     KeySign, "key-sign", Error, "A telephone keypad has the keys 0-9, *, # and A-D, in capitals.";
     TemplateBroken, "template-broken", Error, "In `keys`, {x} keys and stores a new value of setting x, {=x} keys the value x holds now; everything else is pressed as it stands.";

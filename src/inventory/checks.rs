@@ -47,8 +47,9 @@ fn has_twice(sorted: &[u64]) -> bool {
 
 type Check = fn(&Whole<'_>, &mut Vec<Finding>);
 
-const CHECKS: [Check; 15] = [
+const CHECKS: [Check; 16] = [
     some_station,
+    stations_say_where,
     numbers_are_spelt,
     extensions_are_not_public,
     names_are_defined,
@@ -76,6 +77,15 @@ fn some_station(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
             whole.parts.fleet.as_ref().map_or_else(|| Place::start_of(&"inventory".into()), |(_, place)| place.clone());
         let fix = "Add a station; if every station is really gone, stop the daemon instead.";
         findings.push(Finding::new(Code::InventoryEmpty, place, "The inventory has no station.", fix));
+    }
+}
+
+/// A technician finds a station, and responders a caller, by these words.
+fn stations_say_where(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
+    for station in whole.raw.iter().filter(|station| station.location.trim().is_empty() && !station.is_partial) {
+        let message = format!("The station `{}` does not say where it is.", station.name);
+        let fix = "Add `where: …`, in words that bring a technician to it.";
+        findings.push(Finding::new(Code::WhereMissing, station.place.clone(), message, fix));
     }
 }
 

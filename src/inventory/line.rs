@@ -80,6 +80,19 @@ impl Line {
         }
     }
 
+    /// Where a number of the line's own country is dialled otherwise than the metadata writes it inside the country: what is
+    /// dialled, without the outside prefix, and the metadata's own form. A trunk prefix that the line names is meant.
+    pub fn national_otherwise(&self, number: &E164) -> Option<(String, String)> {
+        let country = self.country.as_ref()?;
+        number.significant(country)?;
+        if self.form == Some(Form::International) || self.trunk.is_some() {
+            return None;
+        }
+        let dialled: String = public(number, country, self).iter().map(|part| &*part.text).collect();
+        let written = number.national_form()?;
+        (dialled != written).then_some((dialled, written))
+    }
+
     /// Where a number is dialled behind an international prefix that the line does not name and the metadata does not
     /// know: the prefix used, the country, and the one that the metadata prefers.
     pub fn abroad_otherwise(&self, number: &E164) -> Option<(&str, &Name, Option<String>)> {
@@ -95,7 +108,7 @@ impl Line {
         self.kind == Some(LineKind::Pbx) && self.outside.is_none()
     }
 
-    fn outside(&self) -> &str {
+    pub(super) fn outside(&self) -> &str {
         match self.kind {
             Some(LineKind::Pbx) => self.outside.as_deref().unwrap_or(""),
             Some(LineKind::Direct | LineKind::RingDown) | None => "",

@@ -6,6 +6,7 @@
 
 mod commit;
 mod fiction;
+mod metadata;
 mod numbering;
 mod spelling;
 mod line;

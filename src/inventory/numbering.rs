@@ -7,10 +7,10 @@ use std::collections::BTreeSet;
 use std::fmt;
 use std::str::FromStr;
 
-use phonenumber::metadata::{DATABASE, Descriptor, Metadata};
-use regex::RegexBuilder;
+use phonenumber::metadata::{DATABASE, Metadata};
 
 use super::fiction::is_fiction;
+use super::metadata::{is_valid, lengths, national_form};
 use crate::finding::signs;
 use crate::setting::Name;
 
@@ -78,6 +78,19 @@ impl E164 {
         self.plan().is_some_and(|(_, rest, regions)| regions.first().is_some_and(|region| is_length(region, rest)))
     }
 
+    /// Whether the metadata knows such a number, or it is one reserved for fiction.
+    pub fn is_valid(&self) -> bool {
+        self.plan().is_some_and(|(code, rest, regions)| {
+            is_fiction(code, rest) || regions.into_iter().any(|region| is_valid(region, rest))
+        })
+    }
+
+    /// The digits of the number as the metadata writes it inside its country; nothing where it has no form for it.
+    pub fn national_form(&self) -> Option<String> {
+        let (_, rest, regions) = self.plan()?;
+        national_form(regions.first()?, rest)
+    }
+
     /// The number that is meant, where this one keeps the prefix that is dialled inside its country only, and that prefix:
     /// by the metadata there is no such number with the prefix, and one, or one reserved for fiction, without it.
     pub fn without_trunk(&self) -> Option<(E164, &'static str)> {
@@ -101,51 +114,6 @@ impl E164 {
             (!regions.is_empty()).then_some((code, rest, regions))
         })
     }
-}
-
-/// Whether digits are a number of a region, as far as its metadata can tell: one of its kinds of lines has such a number.
-fn is_valid(region: &Metadata, significant: &str) -> bool {
-    let is_one = |kind: &Descriptor| {
-        let lengths = kind.possible_length();
-        if !lengths.is_empty() && !lengths.contains(&(significant.len() as u16)) {
-            return false;
-        }
-        let pattern = kind.national_number();
-        match pattern.find(significant) {
-            Some(found) if found.start() == 0 && found.end() == significant.len() => true,
-            // Of several ways to match, a shorter one may have come first.
-            Some(found) if found.start() == 0 => {
-                let whole = format!("^(?:{})$", pattern.as_str());
-                let whole = RegexBuilder::new(&whole).ignore_whitespace(true).build();
-                whole.is_ok_and(|whole| whole.is_match(significant))
-            }
-            Some(_) | None => false,
-        }
-    };
-    is_one(region.descriptors().general()) && kinds(region).into_iter().flatten().any(is_one)
-}
-
-/// Every length of national number that a region has, whatever the kind of line.
-fn lengths(region: &Metadata) -> BTreeSet<u16> {
-    let kinds = kinds(region).into_iter().flatten();
-    kinds.flat_map(|kind| kind.possible_length().iter().copied()).collect()
-}
-
-/// What a region says of its kinds of lines.
-fn kinds(region: &Metadata) -> [Option<&Descriptor>; 10] {
-    let kinds = region.descriptors();
-    [
-        kinds.fixed_line(),
-        kinds.mobile(),
-        kinds.toll_free(),
-        kinds.premium_rate(),
-        kinds.shared_cost(),
-        kinds.personal_number(),
-        kinds.voip(),
-        kinds.pager(),
-        kinds.uan(),
-        kinds.voicemail(),
-    ]
 }
 
 /// What dialling from within a country takes.

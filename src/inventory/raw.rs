@@ -334,6 +334,10 @@ impl Reader<'_> {
                     let message = format!("{what} {number} is of a length that its country does not use.");
                     let fix = "Compare it with the list it comes from: a digit may be lost or doubled.";
                     self.sheet.note(Code::NumberImpossible, node.spot, message, fix);
+                } else if !number.is_valid() {
+                    let message = format!("{what} {number} is in no range that its country has given out.");
+                    let fix = "Compare it with the list it comes from: a digit may be wrong.";
+                    self.sheet.note(Code::NumberUnknown, node.spot, message, fix);
                 }
                 Some(number)
             }

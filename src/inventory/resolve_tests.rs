@@ -108,7 +108,7 @@ fn later_layers_win_and_null_takes_a_setting_out() {
 fn a_station_may_override_its_line_and_stand_at_top_level() {
     let more = r#"inventory: 1
 stations:
-  EQ-02: {site: east-quay, number: "+441632960122", profiles: [quayside], line: {kind: ringdown}, settings: {identity: "122"}}
+  EQ-02: {site: east-quay, number: "+441632960122", where: quay, profiles: [quayside], line: {kind: ringdown}, settings: {identity: "122"}}
 "#;
     let (inventory, findings) = resolved(&[FLEET, more]);
     assert_eq!(findings, []);
@@ -164,7 +164,7 @@ fn a_near_miss_is_named() {
 
 #[test]
 fn what_is_defined_twice_is_told_with_both_places() {
-    let again = "inventory: 1\nfleet: Other\ncontacts: {control-room: {extension: \"1\"}}\nsites: {east-quay: {}}\nstations: {EQ-01: {site: east-quay, number: \"+441632960129\", model: tern-2}}\nprofiles: {quayside: {}}\n";
+    let again = "inventory: 1\nfleet: Other\ncontacts: {control-room: {extension: \"1\"}}\nsites: {east-quay: {}}\nstations: {EQ-01: {site: east-quay, number: \"+441632960129\", where: quay, model: tern-2}}\nprofiles: {quayside: {}}\n";
     let (_, findings) = resolved(&[FLEET, again]);
     let twice: Vec<_> = findings.iter().filter(|f| matches!(f.code, Code::NameRepeated | Code::FleetTwice)).collect();
     assert_eq!(twice.len(), 5, "{findings:#?}");
@@ -245,7 +245,7 @@ fn explaining_names_every_layer_that_spoke_with_the_winner_last() {
 fn a_line_that_is_overruled_wherever_it_could_count_is_warned_of_with_what_counts_instead() {
     let second = r#"inventory: 1
 stations:
-  EQ-02: {site: east-quay, number: "+441632960122", profiles: [quayside], settings: {identity: "122"}}
+  EQ-02: {site: east-quay, number: "+441632960122", where: quay, profiles: [quayside], settings: {identity: "122"}}
 "#;
     let told = |text: &str, more: &[&str]| {
         let (_, findings) = resolved(&[&[text], more].concat());
@@ -277,8 +277,8 @@ stations:
 fn a_former_name_is_one_stations_alone() {
     let more = |own: &str, other: &str| {
         format!(
-            "inventory: 1\nstations:\n  EQ-02: {{site: east-quay, number: \"+441632960122\", profiles: [quayside], settings: \
-             {{identity: \"122\"}}, formerly: {own}}}\n  EQ-03: {{site: east-quay, number: \"+441632960123\", profiles: \
+            "inventory: 1\nstations:\n  EQ-02: {{site: east-quay, number: \"+441632960122\", where: quay, profiles: [quayside], settings: \
+             {{identity: \"122\"}}, formerly: {own}}}\n  EQ-03: {{site: east-quay, number: \"+441632960123\", where: quay, profiles: \
              [quayside], settings: {{identity: \"123\"}}, formerly: {other}}}\n"
         )
     };

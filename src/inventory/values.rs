@@ -159,6 +159,16 @@ impl<'r> Values<'r> {
         self.note(Code::AbroadOtherwise, &entry.place, message, fix);
     }
 
+    fn at_home(&mut self, name: &Name, number: &E164, place: &Place, line: &Line) {
+        let Some((dialled, written)) = line.national_otherwise(number) else { return };
+        let message = format!("{number} is dialled {dialled} on this line, and written {written} inside its country.");
+        let outside = line.outside();
+        let fix = format!(
+            "Ask the line's operator what to dial; `dial: \"{outside}{written}\"` in a contact beside `{name}` is dialled as it is."
+        );
+        self.note(Code::NationalOtherwise, place, message, fix);
+    }
+
     fn dialling_warnings(&mut self, name: &Name, reach: &Reach, dialled: &Name, entry: &RawSetting, line: &Line) {
         match (reach, line.kind) {
             (Reach::Short(short), Some(LineKind::Pbx)) if line.short_direct != Some(true) => {
@@ -172,7 +182,10 @@ impl<'r> Values<'r> {
                 let message = format!("The extension of `{name}` cannot be reached from a direct line.");
                 self.note(Code::ExtensionOutside, &entry.place, message, "Give a contact with `calls`.");
             }
-            (Reach::Calls(number), _) => self.abroad(number, entry, line),
+            (Reach::Calls(number), _) => {
+                self.abroad(number, entry, line);
+                self.at_home(name, number, &entry.place, line);
+            }
             (Reach::Dial(_) | Reach::Short(_) | Reach::Extension(_), _) => {}
         }
     }

@@ -9,7 +9,7 @@ fn large(stations: usize) -> Fleet {
     for nth in 0..stations {
         // Ofcom's numbers for drama: Leeds.
         more += &format!(
-            "  X-{nth:03}: {{site: north-pier, number: \"+441134960{nth:03}\", profiles: [pier], settings: {{identity: \"9{nth:03}\"}}}}\n"
+            "  X-{nth:03}: {{site: north-pier, number: \"+441134960{nth:03}\", where: pier, profiles: [pier], settings: {{identity: \"9{nth:03}\"}}}}\n"
         );
     }
     fleet.write("inventory/more.yaml", more);

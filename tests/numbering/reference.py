@@ -5,7 +5,10 @@
 
 Reads a JSON line a country, {"country": "GB", "fiction": ["1632960xxx"]}, and writes a JSON line a number:
 {"country", "number": "+44…", "kind", "digits": those after the calling code, "prefix": national prefix or "",
-"significant": the number within the country as the reference reads it, "possible": word of the reference}.
+"significant": the number within the country as the reference reads it, "possible": word of the reference,
+"valid": whether these very digits are a number, "national": the digits of the reference's national form of them (whole numbers
+alone)}. A line {"others": ["GB"]} asks the same of every region that
+the reference has but those.
 A line {"trunk": true} asks for every region that the reference has with a national prefix: each of its example numbers
 behind the calling code and that prefix, and with the prefix twice, as {"kind": "trunk", "number", "meant": the number without
 it, "valid": whether there is such a number, "meant_valid"}.
@@ -47,6 +50,10 @@ def answer(country, code, kind, digits):
         possible = WORDS[phonenumbers.is_possible_number_with_reason(parsed)]
         significant = phonenumbers.national_significant_number(parsed)
     prefix = phonenumbers.ndd_prefix_for_region(country, True) or ""
+    national = ""
+    if kind != "length" and significant == digits:
+        written = phonenumbers.format_number(parsed, phonenumbers.PhoneNumberFormat.NATIONAL)
+        national = "".join(sign for sign in written if sign.isdigit())
     return {
         "country": country,
         "number": number,
@@ -55,6 +62,8 @@ def answer(country, code, kind, digits):
         "prefix": prefix,
         "significant": significant,
         "possible": possible,
+        "valid": is_number(int(code), digits),
+        "national": national,
     }
 
 
@@ -98,6 +107,21 @@ def kept_prefixes():
                     }
 
 
+def tell(country, fiction):
+    """Writes all that is to be told of a country."""
+    code = str(phonenumbers.country_code_for_region(country))
+    for kind, digits in national_numbers(country, fiction):
+        print(json.dumps(answer(country, code, kind, digits)))
+        for length in range(1, 16 - len(code)):
+            if length != len(digits):
+                print(json.dumps(answer(country, code, "length", (digits + FILL)[:length])))
+        # The same length, and in many countries of no range.
+        for first in "0123456789":
+            other = first + digits[1:]
+            if other != digits:
+                print(json.dumps(answer(country, code, "length", other)))
+
+
 def main():
     for line in sys.stdin:
         asked = json.loads(line)
@@ -105,13 +129,11 @@ def main():
             for one in kept_prefixes():
                 print(json.dumps(one))
             continue
-        country = asked["country"]
-        code = str(phonenumbers.country_code_for_region(country))
-        for kind, digits in national_numbers(country, asked["fiction"]):
-            print(json.dumps(answer(country, code, kind, digits)))
-            for length in range(1, 16 - len(code)):
-                if length != len(digits):
-                    print(json.dumps(answer(country, code, "length", (digits + FILL)[:length])))
+        if "others" in asked:
+            for country in sorted(phonenumbers.SUPPORTED_REGIONS - set(asked["others"])):
+                tell(country, [])
+            continue
+        tell(asked["country"], asked["fiction"])
 
 
 main()
