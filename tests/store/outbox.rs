@@ -121,7 +121,8 @@ async fn old_deliveries_are_pruned_and_waiting_ones_never(place: &Place) {
 
 async fn the_list_of_deliveries_is_newest_first_without_bodies(place: &Place) {
     let store = filled(place, &["a", "b", "c"]).await;
-    let ids: Vec<String> = store.deliveries_of(None, true, 2).await.expect("outbox").into_iter().map(|one| one.id).collect();
+    let ids: Vec<String> =
+        store.deliveries_of(None, true, 2).await.expect("outbox").into_iter().map(|one| one.id).collect();
     assert_eq!(ids, ["b", "c"]);
     let body = store.message_body("on-call", "a").await.expect("body");
     assert_eq!(body, Some(message("on-call", "a", 1).body));

@@ -180,7 +180,8 @@ async fn whatever_a_receiver_does_each_message_is_repeated_under_its_id_until_it
         assert_eq!(got.header("webhook-signature"), right, "each try is signed for its own time");
     }
     assert_eq!(running.stop().await, Ended::Cancelled);
-    let tries: Vec<i64> = store.deliveries_of(None, true, 20).await.expect("list").iter().map(|one| one.tries).collect();
+    let tries: Vec<i64> =
+        store.deliveries_of(None, true, 20).await.expect("list").iter().map(|one| one.tries).collect();
     assert_eq!(tries, [2; 14]);
 }
 
