@@ -31,7 +31,7 @@ use crate::finding::plural;
 use crate::inventory::Station;
 use crate::keybook::{Keybook, SettingId};
 use crate::ledger::{
-    Decisions, Digest, Effect, HandedOut, IN_HAND, Proven, Record, Release, Released, effect, effect_value, same,
+    Decisions, Digest, Effect, HANDED_OUT_FOR, HandedOut, Proven, Record, Release, Released, effect, effect_value, same,
 };
 use crate::setting::{Name, Value};
 
@@ -43,8 +43,8 @@ pub const FEWEST: usize = 10;
 pub struct Alteration {
     /// Settings of which something else is wanted than was last proved.
     pub wanted: Vec<Altered>,
-    /// Scripts in somebody's hand that lead to something else than was last proved.
-    pub in_hand: Vec<InHand>,
+    /// Scripts that are handed out that lead to something else than was last proved.
+    pub handed_out: Vec<AlteringScript>,
 }
 
 /// A lifeline setting that is to hold something else.
@@ -58,9 +58,9 @@ pub struct Altered {
     pub to: Option<Value>,
 }
 
-/// A script in somebody's hand, and what it alters.
+/// A script that is handed out, and what it alters.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct InHand {
+pub struct AlteringScript {
     /// Its digest.
     pub script: Digest,
     /// When it was last shown.
@@ -88,17 +88,17 @@ pub fn alteration(
         };
         (is_other && is_open(proven, to)).then(|| Altered::new(proven, to))
     });
-    let in_hand = in_hand(record, clock).filter_map(|script| {
+    let handed_out = handed_out(record, clock).filter_map(|script| {
         let alters = script.leads_to.iter().filter_map(|(id, to)| {
             let proven = record.proven(&station.keybook.setting(*id).name)?;
             let is_other = !same(proven.value.as_ref(), to.as_ref());
             (is_other && is_open(proven, to.as_ref())).then(|| Altered::new(proven, to.as_ref()))
         });
         let alters: Vec<Altered> = alters.collect();
-        (!alters.is_empty()).then(|| InHand { script: script.script.clone(), at: script.at, alters })
+        (!alters.is_empty()).then(|| AlteringScript { script: script.script.clone(), at: script.at, alters })
     });
-    let alteration = Alteration { wanted: wanted.collect(), in_hand: in_hand.collect() };
-    (!alteration.wanted.is_empty() || !alteration.in_hand.is_empty()).then_some(alteration)
+    let alteration = Alteration { wanted: wanted.collect(), handed_out: handed_out.collect() };
+    (!alteration.wanted.is_empty() || !alteration.handed_out.is_empty()).then_some(alteration)
 }
 
 impl Altered {
@@ -108,17 +108,17 @@ impl Altered {
 }
 
 impl Alteration {
-    /// When time alone makes less of it: a script that nobody reported on is in nobody's hand any longer.
+    /// When time alone makes less of it: a script that nobody reported on counts as handed out no longer.
     pub fn until(&self) -> Option<Timestamp> {
-        self.in_hand.iter().map(|script| script.at.saturating_add(IN_HAND).unwrap_or(Timestamp::MAX)).min()
+        self.handed_out.iter().map(|script| script.at.saturating_add(HANDED_OUT_FOR).unwrap_or(Timestamp::MAX)).min()
     }
 }
 
-fn in_hand(record: &Record, clock: Timestamp) -> impl Iterator<Item = &HandedOut> {
+fn handed_out(record: &Record, clock: Timestamp) -> impl Iterator<Item = &HandedOut> {
     record.handed_out.iter().filter(move |script| script.until() > clock)
 }
 
-/// The script in somebody's hand that leads to something else than is wanted now, the last shown of several: whoever has its
+/// The script handed out that leads to something else than is wanted now, the last shown of several: whoever has its
 /// card is to be called back. A way back is meant to lead elsewhere.
 pub fn call_back<'r>(station: &Station, record: &'r Record, clock: Timestamp) -> Option<&'r HandedOut> {
     let leads_elsewhere = |(id, to): &(SettingId, Option<Value>)| {
@@ -129,7 +129,7 @@ pub fn call_back<'r>(station: &Station, record: &'r Record, clock: Timestamp) ->
         is_vital && target.is_some_and(|target| !same(Some(target), to.as_ref()))
     };
     let led_astray = |script: &&HandedOut| !script.is_back && script.leads_to.iter().any(leads_elsewhere);
-    in_hand(record, clock).filter(led_astray).max_by_key(|script| script.at)
+    handed_out(record, clock).filter(led_astray).max_by_key(|script| script.at)
 }
 
 /// What a release says of one station.
@@ -208,8 +208,8 @@ pub struct Change {
     pub digest: Digest,
     /// The stations whose scripts are held.
     pub stations: BTreeSet<Name>,
-    /// Those that count for scripts in somebody's hand alone. Their own scripts are not held.
-    pub in_hand: BTreeSet<Name>,
+    /// Those that count for scripts that are handed out alone. Their own scripts are not held.
+    pub handed_out: BTreeSet<Name>,
     /// How many stations that left the inventory count, since there are as many new ones among `stations`.
     pub replaced: usize,
     /// How many stations are altered.
@@ -223,7 +223,7 @@ pub struct Change {
 pub struct Tally {
     /// Stations that are altered.
     pub altered: usize,
-    /// Those of them that count for scripts in somebody's hand alone.
+    /// Those of them that count for scripts that are handed out alone.
     pub handed_out: usize,
     /// Stations on record, altered or not.
     pub on_record: usize,
@@ -245,7 +245,7 @@ pub struct Numbers {
     pub altered: usize,
     /// Scripts that wait.
     pub held: usize,
-    /// Stations that are altered by scripts in somebody's hand alone.
+    /// Stations that are altered by scripts that are handed out alone.
     pub handed_out: usize,
     /// Stations on record.
     pub on_record: usize,
@@ -261,36 +261,37 @@ pub fn judge<'a>(
     clock: Timestamp,
     digest: impl FnOnce() -> Digest,
 ) -> (Tally, Option<Change>) {
-    let (mut stations, mut in_hand, mut on_record) = (BTreeSet::new(), BTreeSet::new(), 0);
+    let (mut stations, mut handed_out, mut on_record) = (BTreeSet::new(), BTreeSet::new(), 0);
     for Candidate { station, record: _, alteration, is_on_record } in rows.clone() {
         on_record += usize::from(is_on_record);
         let Some(alteration) = alteration else { continue };
-        let all = if alteration.wanted.is_empty() { &mut in_hand } else { &mut stations };
+        let all = if alteration.wanted.is_empty() { &mut handed_out } else { &mut stations };
         all.insert(station.name.clone());
     }
     let is_out = |(name, gone): &(&Name, &Gone)| {
-        let shown = gone.altering_at.filter(|at| at.saturating_add(IN_HAND).is_ok_and(|until| until > clock));
+        let shown = gone.altering_at.filter(|at| at.saturating_add(HANDED_OUT_FOR).is_ok_and(|until| until > clock));
         let release = decisions.release_of([*name]).map(|release| release.said.at);
         shown.is_some_and(|at| release.is_none_or(|release| release < at))
     };
     let (out, left): (Vec<_>, Vec<_>) = gone.iter().partition(is_out);
-    in_hand.extend(out.into_iter().map(|(name, _)| name.clone()));
+    handed_out.extend(out.into_iter().map(|(name, _)| name.clone()));
     let left = left.into_iter().filter(|(_, gone)| gone.is_on_record).count();
-    // Each that left may be there anew, whether it counts for a script in somebody's hand or for itself.
+    // Each that left may be there anew, whether it counts for a script that is handed out or for itself.
     let new: Vec<&Name> = match gone.values().any(|gone| gone.is_on_record) {
         false => Vec::new(),
         true => rows.filter(|row| is_new(row, decisions)).map(|row| &row.station.name).collect(),
     };
     let replaced = left.min(new.len());
-    let altered = stations.len() + in_hand.len() + replaced;
-    on_record += replaced + in_hand.iter().filter(|name| gone.get(*name).is_some_and(|gone| gone.is_on_record)).count();
+    let altered = stations.len() + handed_out.len() + replaced;
+    on_record +=
+        replaced + handed_out.iter().filter(|name| gone.get(*name).is_some_and(|gone| gone.is_on_record)).count();
     stations.extend(new.into_iter().cloned());
-    let tally = Tally { altered, handed_out: in_hand.len(), on_record };
+    let tally = Tally { altered, handed_out: handed_out.len(), on_record };
     if stations.is_empty() {
         return (tally, None);
     }
     let change =
-        tally.passes(limit).map(|limit| Change { digest: digest(), stations, in_hand, replaced, tally, limit });
+        tally.passes(limit).map(|limit| Change { digest: digest(), stations, handed_out, replaced, tally, limit });
     (tally, change)
 }
 
@@ -357,7 +358,7 @@ impl Change {
             known.insert(released.clone());
             released
         };
-        let names = self.stations.union(&self.in_hand);
+        let names = self.stations.union(&self.handed_out);
         let mut all: BTreeMap<Name, Arc<Released>> = names.map(|name| (name.clone(), Arc::default())).collect();
         for row in rows {
             if let Some(released) = all.get_mut(&row.station.name) {
@@ -406,7 +407,8 @@ fn to_release(row: &Candidate<'_>, clock: Timestamp) -> Released {
         });
     }
     let alteration = alteration(station, record, None, clock);
-    let altered = alteration.iter().flat_map(|one| one.wanted.iter().chain(one.in_hand.iter().flat_map(|s| &s.alters)));
+    let altered =
+        alteration.iter().flat_map(|one| one.wanted.iter().chain(one.handed_out.iter().flat_map(|s| &s.alters)));
     for Altered { setting, proven: _, to } in altered {
         released.entry(setting.clone()).or_default().insert(to.as_ref().and_then(effect));
     }

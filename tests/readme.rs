@@ -106,8 +106,12 @@ impl Clone {
     }
 
     fn run(&self, line: &str) -> Vec<String> {
-        // As on a terminal, where both outputs are seen.
-        let done = self.command("bash").args(["-c", &format!("exec 2>&1; {line}")]).output().expect("bash");
+        // As on a terminal, where both outputs are seen; and `date` shows the time that the program goes by.
+        let done = self
+            .command("bash")
+            .args(["-c", &format!("exec 2>&1; date() {{ echo {CLOCK}; }}; {line}")])
+            .output()
+            .expect("bash");
         assert!(done.status.code() != Some(101), "{line} panicked: {}", String::from_utf8_lossy(&done.stdout));
         let text = String::from_utf8(done.stdout).expect("text");
         text.lines().map(str::to_owned).collect()

@@ -1,4 +1,4 @@
-//! Scripts in somebody's hand that lead to what is wanted no longer: whoever has such a card is to be called back, all the more
+//! Scripts that are handed out that lead to what is wanted no longer: whoever has such a card is to be called back, all the more
 //! where all seems well again. It never names a code or a number.
 
 use serde::Serialize;
@@ -26,9 +26,9 @@ const SHOWN: usize = 3;
 
 impl CallBack {
     /// `None` where there is none.
-    pub fn of(items: &[Item<'_, '_>], handed_out: ToCallBack<'_>) -> Option<CallBack> {
+    pub fn of(items: &[Item<'_, '_>], to_call_back: ToCallBack<'_>) -> Option<CallBack> {
         let one = |item: &Item<'_, '_>| {
-            let out = handed_out.0(&item.subject.name)?;
+            let out = to_call_back.0(&item.subject.name)?;
             let (station, handed_out_at) = (clip(&item.subject.name, NAME), out.at.to_string());
             Some(OneScript { station, script: out.script.to_string(), handed_out_at })
         };

@@ -235,7 +235,7 @@ impl<'a> Writer<'a> {
         let left_out = counts.iter().map(|(reason, count)| (*reason, count.stations)).collect();
         let cause = ToldCause::of(items, self.pass);
         let (sites, sites_left_out) = sites(items);
-        let call_back = CallBack::of(items, self.pass.handed_out);
+        let call_back = CallBack::of(items, self.pass.to_call_back);
         let sentence = summary::Sentence {
             items,
             cause: &cause,

@@ -36,7 +36,7 @@ pub struct Pass<'a> {
     /// How many lifelines would change, and what is held.
     pub brake: Brake<'a>,
     /// The scripts that are to be called back.
-    pub handed_out: ToCallBack<'a>,
+    pub to_call_back: ToCallBack<'a>,
     /// How the files were read.
     pub inventory: FilesRead<'a>,
     /// How the configuration was read.
@@ -153,7 +153,7 @@ impl fmt::Debug for Brake<'_> {
 
 /// Says which script of a station is to be called back. It is asked only about stations that are told of.
 #[derive(Clone, Copy)]
-pub struct ToCallBack<'a>(pub &'a dyn Fn(&Name) -> Option<OutScript>);
+pub struct ToCallBack<'a>(pub &'a dyn Fn(&Name) -> Option<ScriptToCallBack>);
 
 impl fmt::Debug for ToCallBack<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -161,9 +161,9 @@ impl fmt::Debug for ToCallBack<'_> {
     }
 }
 
-/// A script in somebody's hand that leads to what is no longer wanted.
+/// A script that is handed out that leads to what is no longer wanted.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct OutScript {
+pub struct ScriptToCallBack {
     /// What is printed on its card.
     pub script: Digest,
     /// When it was last handed out.

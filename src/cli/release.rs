@@ -69,7 +69,7 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
 fn listing(view: &View, held: &Held) -> String {
     let change = &held.change;
     let mut out = format!("{}\n", held.sentence());
-    for name in change.stations.union(&change.in_hand) {
+    for name in change.stations.union(&change.handed_out) {
         let _ = writeln!(out, "\n{name}");
         match view.row(name).and_then(|row| row.alteration.as_ref()) {
             Some(alteration) => alterations_text(&mut out, alteration),
@@ -87,7 +87,7 @@ fn alterations_text(out: &mut String, alteration: &Alteration) {
     for altered in &alteration.wanted {
         let _ = writeln!(out, "  {}", altered_text(altered));
     }
-    for script in &alteration.in_hand {
+    for script in &alteration.handed_out {
         let others: Vec<_> = script.alters.iter().filter(|altered| !alteration.wanted.contains(altered)).collect();
         let leads = if others.is_empty() { " leads to the same" } else { " leads to:" };
         let at = script.at.strftime("%Y-%m-%d %H:%M UTC");

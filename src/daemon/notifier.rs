@@ -8,8 +8,8 @@ use std::time::Duration;
 use jiff::Timestamp;
 
 use crate::alert::{
-    AlertTerms, Brake, CONTENT_TYPE, Cases, Cause, FilesRead, Message, OutScript, Pass, RejectedReport,
-    RejectedReports, ReportTaken, Silent, Stopped, ToCallBack, Verdict, Work, decide, last_rejected_told,
+    AlertTerms, Brake, CONTENT_TYPE, Cases, Cause, FilesRead, Message, Pass, RejectedReport, RejectedReports,
+    ReportTaken, ScriptToCallBack, Silent, Stopped, ToCallBack, Verdict, Work, decide, last_rejected_told,
 };
 use crate::drift::StationDrift;
 use crate::finding::Finding;
@@ -152,7 +152,7 @@ impl Notifier {
             commit: view.reading.commit.as_deref(),
             decisions: Some(&view.decisions),
             brake: Brake { held: held.as_ref(), tally: view.tally, limit: &view.limit, wanted: &wanted },
-            handed_out: ToCallBack(&|name| view.to_call_back(name).map(out)),
+            to_call_back: ToCallBack(&|name| view.to_call_back(name).map(out)),
             inventory: FilesRead {
                 findings: view.findings(),
                 good_since: view.in_use_since,
@@ -244,8 +244,8 @@ fn rejected_report(row: store::Rejected) -> RejectedReport {
     RejectedReport { source, content: content_sha, id: report, station, reasons: kept_reasons(&reasons) }
 }
 
-fn out(script: &ledger::HandedOut) -> OutScript {
-    OutScript { script: script.script.clone(), at: script.at }
+fn out(script: &ledger::HandedOut) -> ScriptToCallBack {
+    ScriptToCallBack { script: script.script.clone(), at: script.at }
 }
 
 /// A message as it enters the outbox.

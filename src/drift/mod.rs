@@ -328,10 +328,10 @@ fn scope(station: &Station, record: &Record, counted: &[LifelineService]) -> Sco
     let lifelines = station.keybook.lifelines.iter().map(|lifeline| InScope {
         name: lifeline.name.clone(),
         is_lifeline: true,
-        is_watched: station.for_now.set_aside == Extent::Whole
+        is_watched: station.for_now.set_aside == Extent::Whole && station.has_lifeline(lifeline)
             || counted.iter().any(|counted| counted.name == lifeline.name)
             || is_in_use(station, record, lifeline) && lifeline.is_tracked_where(counts),
-        let_go_at: None,
+        let_go_at: station.absent.get(&lifeline.name).cloned(),
     });
     Scope { settings: settings.collect(), lifelines: lifelines.collect() }
 }
@@ -341,10 +341,11 @@ pub fn ability(record: &Record, lifeline: &Lifeline) -> Ability {
     lifeline.ability(|id| record.known(id))
 }
 
-/// Whether a lifeline counts at a station at all: a fallback does where what is wanted there, or known of what nobody manages,
+/// Whether a lifeline counts at a station at all: the station has it, and a fallback does where what is wanted there, or known of what nobody manages,
 /// does not contradict it.
 pub fn is_in_use(station: &Station, record: &Record, lifeline: &Lifeline) -> bool {
-    lifeline.is_in_use(|id| station.wanted(id).map(|wanted| &wanted.value).or_else(|| record.known(id)))
+    let held = |id| station.wanted(id).map(|wanted| &wanted.value).or_else(|| record.known(id));
+    station.has_lifeline(lifeline) && lifeline.is_in_use(held)
 }
 
 /// Whether each setting of a lifeline in use has a target: it is wanted, or unmanaged and known. One that only `works` names,

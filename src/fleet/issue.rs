@@ -19,7 +19,7 @@ const AT_ONCE: usize = 500;
 #[error("the script could not be recorded, so it is not handed out: a report could not name it")]
 pub struct IssueError(#[from] StoreError);
 
-/// A script that the brake lets go: only [`clear`] makes one, and only such are recorded.
+/// A script that the brake lets go: only the brake makes one, and only such are recorded.
 #[derive(Debug, Clone)]
 pub struct Cleared {
     issued: Issued,

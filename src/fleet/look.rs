@@ -21,7 +21,7 @@ use crate::effective::{self, Effective};
 use crate::files::{Inbox, Look};
 use crate::finding::Finding;
 use crate::inventory::{Commit, Stations};
-use crate::ledger::{Decisions, Digest, IN_HAND};
+use crate::ledger::{Decisions, Digest, HANDED_OUT_FOR};
 use crate::store::Store;
 
 /// What a configuration says of looking.
@@ -273,8 +273,8 @@ impl Fleet {
             let wanted = || wanted_digest(&mut self.wanted, &reading.inventory.stations);
             let judged = rows.iter().map(Row::to_judge);
             (tally, change) = judge(judged, &gone, &self.decisions, &self.terms.limit, at, wanted);
-            let in_hand = gone.values().filter_map(|gone| gone.altering_at?.checked_add(IN_HAND).ok());
-            due = self.rows.due().into_iter().chain(in_hand.filter(|until| *until > at)).min();
+            let handed_out = gone.values().filter_map(|gone| gone.altering_at?.checked_add(HANDED_OUT_FOR).ok());
+            due = self.rows.due().into_iter().chain(handed_out.filter(|until| *until > at)).min();
         }
         View {
             at,

@@ -170,8 +170,8 @@ fn row(
     let release = inputs.release(written);
     let alteration = alteration(written, &record, release, inputs.now).map(Arc::new);
     let until = alteration.as_ref().and_then(|alteration| alteration.until());
-    let in_hand = record.handed_out.iter().map(|script| script.until()).filter(|until| *until > inputs.now);
-    let due = next_change(station, &record, inputs.rules, inputs.now).into_iter().chain(until).chain(in_hand).min();
+    let handed_out = record.handed_out.iter().map(|script| script.until()).filter(|until| *until > inputs.now);
+    let due = next_change(station, &record, inputs.rules, inputs.now).into_iter().chain(until).chain(handed_out).min();
     let release = release.map(|release| release.said.id);
     let (written, station, leads_on) = (written.clone(), station.clone(), OnceLock::new());
     let is_on_record = record.is_on_record();

@@ -74,11 +74,7 @@ impl Git {
     /// The id that a revision leads to; nothing where it leads nowhere.
     pub(super) fn revision(&self, at: At<'_>, revision: &str) -> Result<Option<Id>, GitError> {
         let args = ["rev-parse", "--verify", "--quiet", "--end-of-options", revision].map(OsStr::new);
-        let answer = self.call(at, &args, Vec::new(), LIMIT_HEADER, |output| {
-            let mut text = String::new();
-            output.read_to_string(&mut text)?;
-            Ok(text)
-        })?;
+        let answer = self.call(at, &args, Vec::new(), LIMIT_HEADER, |output| io::read_to_string(output))?;
         let Answer { read, status, says } = answer;
         if status.success() {
             let text = read.map_err(|_| GitError::Garbled)?;

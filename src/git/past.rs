@@ -1,6 +1,7 @@
 //! A folder of a work tree as a revision had it.
 
 use std::ffi::OsStr;
+use std::io;
 use std::sync::Arc;
 
 use super::objects::whole;
@@ -39,11 +40,8 @@ pub fn is_same_work_tree(git: &Git, one: &Folder, other: &Folder) -> bool {
 }
 
 fn asked(git: &Git, at: At<'_>, what: &str) -> Result<String, GitError> {
-    let answer = git.call(at, &["rev-parse", what].map(OsStr::new), Vec::new(), LIMIT_PATH, |output| {
-        let mut text = String::new();
-        output.read_to_string(&mut text)?;
-        Ok(text)
-    })?;
+    let answer = git
+        .call(at, &["rev-parse", what].map(OsStr::new), Vec::new(), LIMIT_PATH, |output| io::read_to_string(output))?;
     let text = whole(at, answer)?;
     let path = text.strip_suffix('\n').unwrap_or(&text);
     // Git takes one path a line.

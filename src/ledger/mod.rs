@@ -40,7 +40,7 @@ pub use mark::Mark;
 pub use proven::{Proven, same};
 pub use record::{Holding, Proof, Record, State};
 pub use report::{Heard, Opened, Opening, Outcome, Places, REPORT_LIMIT_BYTES, Report, Test, Unit, read, too_long};
-pub use shown::{HandedOut, IN_HAND, SHOWN_AGAIN, Shown, handed_out, leads_to, shown_at, unanswered};
+pub use shown::{HANDED_OUT_FOR, HandedOut, SHOWN_AGAIN, Shown, handed_out, leads_to, shown_at, unanswered};
 pub use visit::{Visit, open, standing};
 pub use wire::{LedgerLine, export_line, line_of, parse_line, recorded_at, report_json};
 pub use wire_key::{key_line, key_of_line};

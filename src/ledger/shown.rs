@@ -1,4 +1,4 @@
-//! Scripts in somebody's hand: each showing of one is an entry of the ledger, until a report says what became of it.
+//! Scripts that are handed out: each showing of one is an entry of the ledger, until a report says what became of it.
 
 use std::collections::BTreeMap;
 
@@ -10,7 +10,7 @@ use crate::keybook::{Keybook, SettingId};
 use crate::setting::{Name, Value};
 
 /// For so long after it was last shown a script may still be keyed.
-pub const IN_HAND: SignedDuration = SignedDuration::from_hours(7 * 24);
+pub const HANDED_OUT_FOR: SignedDuration = SignedDuration::from_hours(7 * 24);
 
 /// A script of which a report comes back is shown again as a new entry; else at most once in this time.
 pub const SHOWN_AGAIN: SignedDuration = SignedDuration::from_hours(1);
@@ -42,7 +42,7 @@ pub struct HandedOut {
 impl HandedOut {
     /// Until when it may still be keyed.
     pub fn until(&self) -> Timestamp {
-        self.at.saturating_add(IN_HAND).unwrap_or(Timestamp::MAX)
+        self.at.saturating_add(HANDED_OUT_FOR).unwrap_or(Timestamp::MAX)
     }
 }
 
@@ -88,7 +88,7 @@ pub fn unanswered<'s>(
     last
 }
 
-/// The scripts of a station in somebody's hand. `scripts` finds an issued script by digest; one that is not on record leads
+/// The scripts of a station that are handed out. `scripts` finds an issued script by digest; one that is not on record leads
 /// nobody knows where.
 pub fn handed_out<'s>(
     keybook: &Keybook,

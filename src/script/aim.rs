@@ -46,8 +46,8 @@ impl Aim {
     pub(super) fn of(station: &Station, record: &Record, way: Way) -> Aim {
         match way {
             Way::There => Aim::there(station, record),
-            Way::Back => match in_hand(record) {
-                Some(script) if !has_failed(record) => Aim::undoing(station, record, script),
+            Way::Back => match handed_out(record) {
+                Some(script) if !has_failed(station, record) => Aim::undoing(station, record, script),
                 Some(_) | None => Aim::to_what_worked(station, record),
             },
         }
@@ -117,12 +117,12 @@ fn is_failed(proof: &Proof) -> bool {
 }
 
 /// Whether the last test call of a lifeline failed.
-pub(super) fn has_failed(record: &Record) -> bool {
-    record.lifelines.iter().any(is_failed)
+pub(super) fn has_failed(station: &Station, record: &Record) -> bool {
+    station.lifelines().any(|(at, _)| is_failed(&record.lifelines[at]))
 }
 
 /// The script issued last, where it keys something and no report came since; ways back aside.
-fn in_hand(record: &Record) -> Option<&HandedOut> {
+fn handed_out(record: &Record) -> Option<&HandedOut> {
     let is_open = |script: &&HandedOut| record.answered.is_none_or(|answered| script.at > answered.at);
     let keyed = record.handed_out.iter().filter(|script| !script.is_back && !script.leads_to.is_empty());
     keyed.filter(is_open).max_by_key(|script| script.at)
@@ -137,8 +137,7 @@ pub(super) fn untried(station: &Station, record: &Record, aim: &Aim) -> Vec<Name
         let mut held = worked.held.iter();
         held.all(|(id, value)| value.as_ref().is_some_and(|value| ends(*id, value)))
     };
-    let lifelines = station.keybook.lifelines.iter().enumerate();
-    let untried = lifelines.filter(|(at, lifeline)| {
+    let untried = station.lifelines().filter(|(at, lifeline)| {
         let is_changed = lifeline.is_required() && lifeline.settings.iter().any(differs);
         is_changed && !record.earlier.worked(*at).is_some_and(is_tested)
     });

@@ -33,14 +33,14 @@ pub(super) fn chosen(
     memory: &mut Memory,
 ) -> Result<Option<Chosen>, NoScript> {
     let keybook = &station.keybook;
-    if let Some(lifeline) = left_dead(keybook, aim) {
+    if let Some(lifeline) = left_dead(station, aim) {
         return Err(NoScript::Dead(dead(station, aim, lifeline)));
     }
-    let task = Task::new(keybook, aim, codes);
+    let task = Task::new(station, aim, codes);
     let Some(mut of_all) = best(station, &task, memory)? else { return Ok(None) };
     let takers = task.takers(keybook, record, aim, &of_all);
     if !takers.is_empty() {
-        let keeping = Task::keeping_way_in(keybook, aim, codes);
+        let keeping = Task::keeping_way_in(station, aim, codes);
         match memory.find(&keeping.problem)? {
             Answer::Best(best) => {
                 let passed_over = takers.into_iter().map(|at| keybook.commands[at].name.clone()).collect();

@@ -36,7 +36,7 @@ pub fn unkeyable(inventory: &Inventory, codes: &Codes) -> Vec<Finding> {
 /// The wishes for a station that no script brings a new unit to. What the search does not tell is not judged, and neither
 /// is what is left once all searches together took too long.
 fn judge(station: &Station, codes: &Codes, memory: &mut Memory) -> Vec<Stuck> {
-    let task = Task::new(&station.keybook, &as_new(station), codes);
+    let task = Task::new(station, &as_new(station), codes);
     match best(station, &task, memory) {
         Err(NoScript::Unreachable(stuck)) => stuck,
         Ok(_) | Err(_) => Vec::new(),

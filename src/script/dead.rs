@@ -5,7 +5,7 @@ use std::fmt;
 use super::aim::{Aim, Way};
 use crate::drift::value_text;
 use crate::inventory::Station;
-use crate::keybook::{Ability, Keybook, Lifeline, SettingId};
+use crate::keybook::{Ability, Lifeline, SettingId};
 use crate::ledger::{Record, same};
 use crate::setting::{Name, Value};
 
@@ -65,6 +65,11 @@ pub(super) fn dead(station: &Station, aim: &Aim, lifeline: &Lifeline) -> Dead {
     Dead { button: lifeline.title(), settings: settings.collect(), is_back: aim.back.is_some() }
 }
 
+/// The lifelines of a station that back no other.
+fn required(station: &Station) -> impl Iterator<Item = &Lifeline> {
+    station.lifelines().map(|(_, lifeline)| lifeline).filter(|lifeline| lifeline.is_required())
+}
+
 /// Whether a press of its button calls nobody, whatever the unknown settings hold.
 pub(super) fn dies(lifeline: &Lifeline, state: &[Option<Value>]) -> bool {
     lifeline.ability(|id| state[id.index()].as_ref()) == Ability::Dead
@@ -72,8 +77,8 @@ pub(super) fn dies(lifeline: &Lifeline, state: &[Option<Value>]) -> bool {
 
 /// The first required lifeline that a script may not leave as it would: it calls nobody then. One that calls nobody now
 /// either stays as it is where no setting of it changes but those that another required one has too; a way back leaves none.
-pub(super) fn left_dead<'k>(keybook: &'k Keybook, aim: &Aim) -> Option<&'k Lifeline> {
-    let required = || keybook.lifelines.iter().filter(|lifeline| lifeline.is_required());
+pub(super) fn left_dead<'s>(station: &'s Station, aim: &Aim) -> Option<&'s Lifeline> {
+    let required = || required(station);
     let is_shared = |id: &SettingId, lifeline: &Lifeline| {
         required().any(|other| other.name != lifeline.name && other.settings.contains(id))
     };
@@ -89,8 +94,7 @@ pub(super) fn left_dead<'k>(keybook: &'k Keybook, aim: &Aim) -> Option<&'k Lifel
 
 /// Buttons that call nobody, before a script and after it.
 pub(super) fn dead_buttons(station: &Station, aim: &Aim) -> Vec<Dead> {
-    let required = station.keybook.lifelines.iter().filter(|lifeline| lifeline.is_required());
-    let dead_throughout = required.filter(|lifeline| dies(lifeline, &aim.start) && dies(lifeline, &aim.goal));
+    let dead_throughout = required(station).filter(|lifeline| dies(lifeline, &aim.start) && dies(lifeline, &aim.goal));
     dead_throughout.map(|lifeline| dead(station, aim, lifeline)).collect()
 }
 
@@ -105,12 +109,12 @@ pub(super) fn undecided(station: &Station, aim: &Aim) -> Vec<(Name, Vec<Name>)> 
     let known = |id: SettingId| aim.goal[id.index()].as_ref();
     let is_open = |lifeline: &&Lifeline| {
         let is_tracked = lifeline.is_tracked_where(|id| known(id).is_some());
-        lifeline.is_required() && is_tracked && lifeline.ability(known) == Ability::Undecided
+        is_tracked && lifeline.ability(known) == Ability::Undecided
     };
     let unknown = |lifeline: &Lifeline| {
         let ids = lifeline.settings.iter().filter(|id| known(**id).is_none());
         ids.map(|id| keybook.setting(*id).name.clone()).collect()
     };
-    let open = keybook.lifelines.iter().filter(is_open);
+    let open = required(station).filter(is_open);
     open.map(|lifeline| (lifeline.name.clone(), unknown(lifeline))).collect()
 }

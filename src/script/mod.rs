@@ -11,7 +11,7 @@
 //! which nobody knows the code; so it is, but not proven, where the search for one that keeps it runs out of its budget.
 //!
 //! The way back leads from the end of a script of which no report came to what was known before it; else from what is on
-//! record to what last worked ([`aim`]). It says so before all else where it ends in what no test call has proved.
+//! record to what last worked (`aim.rs`). It says so before all else where it ends in what no test call has proved.
 
 pub mod calls;
 pub mod card;

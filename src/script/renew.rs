@@ -13,8 +13,8 @@ use crate::keybook::SettingId;
 /// The overdue settings of a station that belong to no tracked lifeline: a test call confirms the others.
 pub fn renewable(request: &Request) -> Vec<SettingId> {
     let Request { station, record, drift, .. } = *request;
-    let tracked = || station.keybook.lifelines.iter().filter(|lifeline| is_tracked(station, record, lifeline));
-    let is_tested = |id: &SettingId| tracked().any(|lifeline| lifeline.settings.contains(id));
+    let tracked = || station.lifelines().filter(|(_, lifeline)| is_tracked(station, record, lifeline));
+    let is_tested = |id: &SettingId| tracked().any(|(_, lifeline)| lifeline.settings.contains(id));
     let overdue = drift.settings.iter().filter(|setting| setting.drift == Drift::Overdue).map(|setting| setting.id);
     overdue.filter(|id| !is_tested(id)).collect()
 }

@@ -8,6 +8,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use crate::inventory::Station;
 use crate::keybook::{COMMAND_MS_MAX, Command, Keybook, LIFELINES_MAX, PRESSES_MAX, SettingId, Use, VALUES_MAX};
 use crate::ledger::Record;
 use crate::setting::{Codes, Kind, Secret, Value};
@@ -67,16 +68,17 @@ struct Layout<'a> {
 
 impl Task {
     /// Lays out the problem.
-    pub fn new(keybook: &Keybook, aim: &Aim, codes: &Codes) -> Task {
-        Task::of(keybook, aim, codes, |_| true)
+    pub fn new(station: &Station, aim: &Aim, codes: &Codes) -> Task {
+        Task::of(station, aim, codes, |_| true)
     }
 
     /// The same without the commands that may leave a setting unknown that opens calls.
-    pub fn keeping_way_in(keybook: &Keybook, aim: &Aim, codes: &Codes) -> Task {
-        Task::of(keybook, aim, codes, |command| left_unknown(keybook, command).is_empty())
+    pub fn keeping_way_in(station: &Station, aim: &Aim, codes: &Codes) -> Task {
+        Task::of(station, aim, codes, |command| left_unknown(&station.keybook, command).is_empty())
     }
 
-    fn of(keybook: &Keybook, aim: &Aim, codes: &Codes, is_usable: impl Fn(&Command) -> bool) -> Task {
+    fn of(station: &Station, aim: &Aim, codes: &Codes, is_usable: impl Fn(&Command) -> bool) -> Task {
+        let keybook = &*station.keybook;
         let mut layout = Layout::new(keybook, aim, codes);
         layout.gather_values();
         let mut task = Task {
@@ -95,7 +97,7 @@ impl Task {
             barred: Vec::new(),
         };
         task.add_commands(&layout, is_usable);
-        task.add_lifelines(&layout);
+        task.add_lifelines(station, &layout);
         task
     }
 
@@ -116,9 +118,9 @@ impl Task {
 
     /// The required ones of which all settings have a target are tracked; of the others, what has one. A fallback never counts,
     /// and neither does what calls nobody in the end whatever is keyed.
-    fn add_lifelines(&mut self, layout: &Layout) {
-        let Layout { keybook, aim, .. } = layout;
-        for (at, lifeline) in keybook.lifelines.iter().enumerate().filter(|(_, lifeline)| lifeline.is_required()) {
+    fn add_lifelines(&mut self, station: &Station, layout: &Layout) {
+        let aim = layout.aim;
+        for (at, lifeline) in station.lifelines().filter(|(_, lifeline)| lifeline.is_required()) {
             if dies(lifeline, &aim.goal) {
                 continue;
             }

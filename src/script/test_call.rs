@@ -29,11 +29,12 @@ pub struct TestCall {
 /// The test calls after steps of a task, a fallback after the button that it backs; `states` are those before each step and
 /// after the last.
 pub(super) fn test_calls(request: &Request, aim: &Aim, task: &Task, states: &[State]) -> Vec<TestCall> {
-    let lifelines = &request.station.keybook.lifelines;
+    let lifelines = || request.station.lifelines();
     let is_touched = |lifeline: &Lifeline| lifeline.settings.iter().any(|id| is_touched(task, states, *id));
-    let fallbacks = |at: usize| lifelines.iter().filter(move |lifeline| lifeline.backs == Some(at));
-    let required = lifelines.iter().enumerate().filter(|(_, lifeline)| lifeline.is_required());
-    let all = required.flat_map(|(at, lifeline)| [lifeline].into_iter().chain(fallbacks(at)));
+    let fallbacks = |at: usize| lifelines().filter(move |(_, lifeline)| lifeline.backs == Some(at));
+    let required = lifelines().filter(|(_, lifeline)| lifeline.is_required());
+    let all = required.flat_map(|(at, lifeline)| [(at, lifeline)].into_iter().chain(fallbacks(at)));
+    let all = all.map(|(_, lifeline)| lifeline);
     let in_use = all.filter(|lifeline| is_in_use(request, aim, lifeline));
     in_use.filter_map(|lifeline| call(request, aim, lifeline, is_touched(lifeline))).collect()
 }

@@ -274,7 +274,7 @@ fn exposed<'s>(station: &'s Station, drift: &StationDrift) -> Vec<&'s str> {
         Drift::Strayed => setting.held == State::Unknown,
         Drift::Differs | Drift::Overdue => false,
     };
-    let required = station.keybook.lifelines.iter().filter(|lifeline| lifeline.is_required());
+    let required = station.lifelines().map(|(_, lifeline)| lifeline).filter(|lifeline| lifeline.is_required());
     let lifelines = required.filter(|lifeline| {
         let mut drifting = drift.settings.iter().filter(|setting| lifeline.settings.contains(&setting.id));
         calls_nobody(drift, &lifeline.name) || drifting.any(is_unsure)

@@ -96,14 +96,16 @@ fn tests_alone(request: &Request, aim: &Aim, memory: &mut Memory) -> Option<Scri
 
 /// The test calls that are asked for where nothing needs keying; a way back without keys leads nowhere, so it asks for none.
 fn tests_without_keys(request: &Request, aim: &Aim) -> Option<Vec<TestCall>> {
-    let task = Task::new(&request.station.keybook, aim, request.codes);
+    let task = Task::new(request.station, aim, request.codes);
     let tests = test_calls(request, aim, &task, &[]);
     (aim.back.is_none() && !tests.is_empty()).then_some(tests)
 }
 
 /// Whether a failed test call is to be answered by the way back, and there is one.
 fn offers_back(request: &Request, aim: &Aim, memory: &mut Memory) -> bool {
-    aim.back.is_none() && has_failed(request.record) && matches!(write(request, Way::Back, memory), Ok(Some(_)))
+    aim.back.is_none()
+        && has_failed(request.station, request.record)
+        && matches!(write(request, Way::Back, memory), Ok(Some(_)))
 }
 
 /// What keying the best script would take; `None` where nothing needs keying. It is not proved, so it is no script.

@@ -184,36 +184,6 @@ impl Store {
         .await
     }
 
-    /// A webhook's undelivered messages, oldest first, at most `limit`.
-    pub async fn undelivered(&self, webhook: &str, limit: i64) -> Result<Vec<Delivery>, StoreError> {
-        without_nul("a webhook's name", webhook)?;
-        self.bounded("reading the outbox", async {
-            sqlx::query("SELECT * FROM outbox WHERE webhook = $1 AND delivered_ms IS NULL ORDER BY seq LIMIT $2")
-                .bind(webhook)
-                .bind(limit.max(0))
-                .fetch_all(&self.readers)
-                .await?
-                .iter()
-                .map(delivery_from)
-                .collect()
-        })
-        .await
-    }
-
-    /// Messages of all webhooks, delivered or not, newest first, at most `limit`.
-    pub async fn deliveries(&self, limit: i64) -> Result<Vec<Delivery>, StoreError> {
-        self.bounded("reading the outbox", async {
-            sqlx::query("SELECT * FROM outbox ORDER BY seq DESC LIMIT $1")
-                .bind(limit.max(0))
-                .fetch_all(&self.readers)
-                .await?
-                .iter()
-                .map(delivery_from)
-                .collect()
-        })
-        .await
-    }
-
     /// The body of a message that is still in the outbox.
     pub async fn message_body(&self, webhook: &str, id: &str) -> Result<Option<String>, StoreError> {
         without_nul("a webhook's name", webhook)?;

@@ -79,7 +79,7 @@ fn told(stations: usize, news: &News) -> Message {
         commit: None,
         decisions: None,
         brake: Brake { held: None, tally: Tally { on_record: 1, ..Tally::default() }, limit: &limit, wanted: &wanted },
-        handed_out: ToCallBack(&|_| None),
+        to_call_back: ToCallBack(&|_| None),
         inventory: FilesRead { findings: &news.findings, ..FilesRead::default() },
         configuration: FilesRead::default(),
         rejected: &news.rejected,

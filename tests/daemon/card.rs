@@ -13,7 +13,8 @@ fn path(link: &str) -> String {
 fn filled(card: &Answered) -> String {
     let (_, rest) = card.body.split_once("<pre>").expect("a draft");
     let (draft, _) = rest.split_once("</pre>").expect("its end");
-    let report = draft.replace("at: null", "at: 2026-01-02T03:04:05Z").replace("by: null", "by: tech-03");
+    let now = format!("at: {:.0}", jiff::Timestamp::now());
+    let report = draft.replace("at: null", &now).replace("by: null", "by: tech-03");
     report.replace("heard: null", "heard: accepted").replace("outcome: null", "outcome: reached")
 }
 

@@ -73,7 +73,7 @@ impl World {
     /// Somebody keys a card, or tests what it says, and reports.
     pub fn visit(&mut self, key: usize) {
         let way = if self.dice.percent(20) { Way::Back } else { Way::There };
-        let is_old = self.dice.percent(10);
+        let is_old = self.dice.percent(30);
         let script = match self.cards.get(&key).cloned().filter(|_| is_old) {
             Some(script) => script,
             None => match self.script(key, way) {
@@ -138,8 +138,8 @@ impl World {
                 openings.push(json!({"call": nth + 1, "heard": heard, "code": code + 1}));
             }
             // Some know where the label is.
-            let by_label = !opened && self.dice.percent(50) && real.open(&every_opening(call));
-            if !opened && !by_label {
+            opened = opened || self.dice.percent(50) && real.open(&every_opening(call));
+            if !opened {
                 break;
             }
             for step in &call.steps {

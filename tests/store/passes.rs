@@ -59,7 +59,7 @@ async fn of_two_decisions_at_one_turn_the_second_writes_nothing(place: &Place) {
     assert_eq!(store.commit_pass(&decision("a", 1), 0).await.expect("commit"), Some(1));
     assert_eq!(store.commit_pass(&decision("b", 2), 0).await.expect("commit"), None);
     assert_eq!(store.cases().await.expect("cases").into_values().map(Some).collect::<Vec<_>>(), [case("", 1).1]);
-    assert_eq!(store.undelivered("on-call", 9).await.expect("outbox").len(), 1);
+    assert_eq!(store.deliveries_of(Some("on-call"), false, 9).await.expect("outbox").len(), 1);
     assert_eq!(store.turn().await.expect("turn"), 1);
 }
 
@@ -71,7 +71,7 @@ async fn a_message_written_twice_is_one(place: &Place) {
     };
     assert_eq!(commit(&store, &decision).await.expect("commit"), 2);
     assert_eq!(commit(&store, &decision).await.expect("commit"), 0);
-    assert_eq!(store.undelivered("on-call", 9).await.expect("outbox").len(), 2);
+    assert_eq!(store.deliveries_of(Some("on-call"), false, 9).await.expect("outbox").len(), 2);
 }
 
 async fn one_id_may_go_to_several_webhooks(place: &Place) {

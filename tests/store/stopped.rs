@@ -53,7 +53,8 @@ async fn a_try_that_is_asked_for_makes_the_first_of_the_queue_due_and_no_other(p
     let stopped = StoppedWebhook { at_ms: 2000, ..StoppedWebhook::default() };
     store.stop_webhook("on-call", &stopped).await.expect("stop");
     assert!(store.try_webhook("on-call", 3000).await.expect("ask"));
-    let due: Vec<i64> = store.undelivered("on-call", 9).await.expect("read").iter().map(|one| one.due_ms).collect();
+    let due: Vec<i64> =
+        store.deliveries_of(Some("on-call"), false, 9).await.expect("read").iter().map(|one| one.due_ms).collect();
     assert_eq!(due, [3000, 9_000_000]);
 }
 

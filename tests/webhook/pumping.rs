@@ -136,7 +136,7 @@ async fn a_message_that_fails_is_tried_under_one_id_before_any_behind_it() {
     let expected: Vec<String> = ids(0..6).into_iter().flat_map(|id| [id.clone(), id.clone(), id]).collect();
     assert_eq!(receiver.ids(), expected);
     assert_eq!(running.stop().await, Ended::Cancelled);
-    let tries: Vec<i64> = store.deliveries(9).await.expect("list").iter().map(|one| one.tries).collect();
+    let tries: Vec<i64> = store.deliveries_of(None, true, 9).await.expect("list").iter().map(|one| one.tries).collect();
     assert_eq!(tries, [3; 6]);
 }
 
@@ -180,7 +180,8 @@ async fn whatever_a_receiver_does_each_message_is_repeated_under_its_id_until_it
         assert_eq!(got.header("webhook-signature"), right, "each try is signed for its own time");
     }
     assert_eq!(running.stop().await, Ended::Cancelled);
-    let tries: Vec<i64> = store.deliveries(20).await.expect("list").iter().map(|one| one.tries).collect();
+    let tries: Vec<i64> =
+        store.deliveries_of(None, true, 20).await.expect("list").iter().map(|one| one.tries).collect();
     assert_eq!(tries, [2; 14]);
 }
 
@@ -288,7 +289,7 @@ async fn a_receiver_that_answers_410_is_left_alone_until_the_next_start() {
     assert_eq!(status.borrow().state, PumpState::Gone);
     assert!(status.borrow().last_error.as_deref().is_some_and(|text| text.contains("410")));
     assert_eq!(receiver.got().len(), 1);
-    assert_eq!(store.undelivered("on-call", 9).await.expect("list").len(), 3);
+    assert_eq!(store.deliveries_of(Some("on-call"), false, 9).await.expect("list").len(), 3);
     let again = run(&store, "on-call", &receiver.url, fast_clock);
     assert_eq!(again.task.await.expect("no panic"), Ended::Gone { id: "message-0000".to_owned() });
     assert_eq!(receiver.ids(), [ids(0..1), ids(0..1)].concat());
@@ -346,7 +347,7 @@ async fn a_try_in_flight_at_the_stop_is_still_recorded_when_it_ends_soon() {
     receiver.wait_for(1).await;
     running.stop().await;
     assert_eq!(receiver.ids(), ids(0..1));
-    let left = store.undelivered("on-call", 9).await.expect("list");
+    let left = store.deliveries_of(Some("on-call"), false, 9).await.expect("list");
     assert_eq!(left.len(), 4);
     assert_eq!(left[0].id, "message-0001");
 }
@@ -362,7 +363,7 @@ async fn a_try_in_flight_at_the_stop_that_does_not_end_is_abandoned_unrecorded()
     let started = Instant::now();
     running.stop().await;
     assert!(started.elapsed() < Duration::from_secs(8), "{:?}", started.elapsed());
-    let left = store.undelivered("on-call", 9).await.expect("list");
+    let left = store.deliveries_of(Some("on-call"), false, 9).await.expect("list");
     assert_eq!((left.len(), left[0].tries), (1, 0));
 }
 
@@ -401,7 +402,7 @@ async fn a_page_sees_no_secret_of_a_webhook() {
     assert_eq!(status.address, "http://127.0.0.1:1");
     assert!(!format!("{status:?}").contains("hush"));
     running.stop().await;
-    let shown = store.deliveries(9).await.expect("list");
+    let shown = store.deliveries_of(None, true, 9).await.expect("list");
     assert!(!format!("{shown:?}").contains("hush"));
 }
 
@@ -432,5 +433,5 @@ async fn a_full_disk_loses_no_message_and_repeats_none() {
     running.until(|s| s.state == PumpState::Idle).await;
     assert_eq!(receiver.ids(), ids(0..200));
     store.check_writable(clock()).await.expect("room again");
-    assert!(store.undelivered("on-call", 9).await.expect("list").is_empty());
+    assert!(store.deliveries_of(Some("on-call"), false, 9).await.expect("list").is_empty());
 }

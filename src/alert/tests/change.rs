@@ -2,7 +2,7 @@
 
 use super::super::topic::change::HeldChange;
 use super::fixture::{DIGEST, Watch, aligned, data, differs, held, webhook};
-use super::{Cases, OutScript};
+use super::{Cases, ScriptToCallBack};
 use crate::ledger::{Decision, Release, Said};
 use crate::setting::Weight;
 
@@ -153,7 +153,7 @@ fn scripts_to_what_is_wanted_no_longer_are_called_back_with_their_digests_and_co
     let names: Vec<String> = (0..5).map(|nth| format!("EQ-0{nth}")).collect();
     names.iter().for_each(|name| watch.put(differs(name, "emergency.primary", "1")));
     assert!(data(&watch.pass().messages[0].body)["call_back"].is_null());
-    let out = |script: &str| OutScript { at: watch.clock, script: script.parse().unwrap() };
+    let out = |script: &str| ScriptToCallBack { at: watch.clock, script: script.parse().unwrap() };
     watch.out = names.iter().map(|name| (name.as_str().into(), out(ONE))).collect();
     watch.put(aligned("EQ-00"));
     let told = data(&watch.pass().messages[0].body);

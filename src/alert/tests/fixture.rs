@@ -11,8 +11,8 @@ use super::super::case::{Before, Case, Told};
 use super::super::topic::seen::Seen;
 use super::super::topic::station::{Memory, Station};
 use super::{
-    AlertTerms, Brake, Cases, Cause, FilesRead, Next, OutScript, Pass, Reason, RejectedReports, ReportTaken, Silent,
-    Stopped, Subscription, ToCallBack, Verdict, Work, decide,
+    AlertTerms, Brake, Cases, Cause, FilesRead, Next, Pass, Reason, RejectedReports, ReportTaken, ScriptToCallBack,
+    Silent, Stopped, Subscription, ToCallBack, Verdict, Work, decide,
 };
 use crate::brake::{Change, Held, Limit, Tally};
 use crate::drift::{Drift, InScope, LifelineService, Scope, Service, SettingDrift, Standing, StationDrift};
@@ -149,7 +149,7 @@ pub fn held(change: &str) -> Held {
     let change = Change {
         digest: change.parse().unwrap(),
         stations: ["EQ-01".into()].into(),
-        in_hand: [].into(),
+        handed_out: [].into(),
         replaced: 0,
         tally: Tally { altered: 12, handed_out: 0, on_record: 34 },
         limit: "30 % (brake.share, stationkeep.yaml:12)".into(),
@@ -175,7 +175,7 @@ pub struct Watch {
     pub limit: Limit,
     pub wanted: Digest,
     /// Scripts to be called back.
-    pub out: BTreeMap<Name, OutScript>,
+    pub out: BTreeMap<Name, ScriptToCallBack>,
     /// What is wrong with the files of the inventory, and of the configuration.
     pub findings: Vec<Finding>,
     pub configuration: Vec<Finding>,
@@ -313,7 +313,7 @@ impl Watch {
             commit: None,
             decisions: Some(&self.decisions),
             brake: Brake { held: self.held.as_ref(), tally: self.tally, limit: &self.limit, wanted: &wanted },
-            handed_out: ToCallBack(&out),
+            to_call_back: ToCallBack(&out),
             inventory,
             configuration: FilesRead { findings: &self.configuration, ..FilesRead::default() },
             rejected: &self.rejected,

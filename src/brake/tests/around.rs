@@ -76,7 +76,7 @@ fn nine_at_a_time_shown_and_taken_back_is_no_way_around() {
     let mut world = shown_and_taken_back();
     some(&mut world, 9..18, "desk", How::Station);
     let change = world.change().unwrap();
-    assert_eq!((change.stations.len(), change.in_hand.len(), change.tally.on_record), (9, 9, SIZE));
+    assert_eq!((change.stations.len(), change.handed_out.len(), change.tally.on_record), (9, 9, SIZE));
     let said = "Lifeline-critical settings would change at 18 of the 20 stations on record (9 of them by scripts already \
                 handed out and not reported on), more than 30 %";
     assert!(world.sentence().starts_with(said), "{}", world.sentence());
@@ -94,7 +94,7 @@ fn nine_at_a_time_shown_and_taken_back_is_no_way_around() {
     assert_eq!(world.held(), 0);
 }
 
-/// A script in somebody's hand under a name that left stands for that station; what is new may be that station all the same.
+/// A script that is handed out under a name that left stands for that station; what is new may be that station all the same.
 #[test]
 fn harmless_cards_that_are_out_do_not_let_renamed_and_renumbered_stations_through() {
     let mut world = World::new();
@@ -194,7 +194,7 @@ fn a_card_counts_for_seven_days_to_the_second_wherever_its_station_is() {
     left.share = "0.2";
     for mut world in [world, left] {
         let first = world.shown[0].at;
-        world.now += IN_HAND.as_secs() - world.clock().duration_since(first).as_secs() - 1;
+        world.now += HANDED_OUT_FOR.as_secs() - world.clock().duration_since(first).as_secs() - 1;
         assert_eq!(world.held(), 10, "a second before");
         world.now += 1;
         assert_eq!(world.held(), 0, "nine are left");

@@ -221,7 +221,7 @@ fn a_restored_ledger_still_knows_the_cards_in_somebodys_hands() {
     (other.now, other.decisions) = (world.now, world.decisions.clone());
     other.reports.reverse();
     let change = other.change().unwrap();
-    assert_eq!((change.stations.len(), change.in_hand.len(), change.tally.on_record), (9, 9, SIZE));
+    assert_eq!((change.stations.len(), change.handed_out.len(), change.tally.on_record), (9, 9, SIZE));
     assert_eq!(Some(change), world.change());
     // After seven days nobody keys them any more.
     world.days(7);

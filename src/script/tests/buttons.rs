@@ -32,7 +32,7 @@ fn held(more: &str) -> String {
 }
 
 fn task_of(station: &Station, record: &Record) -> Task {
-    Task::new(&station.keybook, &Aim::of(station, record, Way::There), &codes())
+    Task::new(station, &Aim::of(station, record, Way::There), &codes())
 }
 
 fn tracked(station: &Station, record: &Record) -> Vec<(String, Vec<String>, bool)> {
@@ -123,7 +123,7 @@ fn a_dead_button_bars_no_change_of_a_setting_that_another_required_one_has_too()
         let mut aim = Aim::of(&station, &from, Way::There);
         let id = station.keybook.id("blue.number").unwrap();
         aim.goal[id.index()] = to.known(id).cloned();
-        left_dead(&station.keybook, &aim).map(|lifeline| lifeline.name.to_string())
+        left_dead(&station, &aim).map(|lifeline| lifeline.name.to_string())
     };
     assert_eq!(aim("\"7\"", "\"\""), Some("blue".into()));
     assert_eq!(aim("\"\"", "\"\""), None);
@@ -277,4 +277,25 @@ fn what_cannot_be_keyed_again_without_taking_a_button_away_is_named_to_be_left_o
     assert_eq!(why, NoScript::Renewals { leave_out: vec!["gate.seconds".into()] });
     assert!(why.to_string().ends_with("Leave out \"gate.seconds\""), "{why}");
     assert!(renewed(&station, &record, &["identity"]).unwrap().is_some());
+}
+
+#[test]
+fn a_button_that_is_not_there_is_not_tracked_not_dead_not_tested_and_bars_nothing() {
+    let there_is = station(&modes(), &wanted(", unit.mode: service"));
+    let mut lacks = (*there_is).clone();
+    lacks.absent.insert("blue".into(), lacks.place.clone());
+    let held = held(", unit.mode: service, blue.number: \"\"");
+    let record = record(&lacks, &held.replace("\"121\"", "\"120\""));
+    let blue =
+        |script: &Script| card::cautions(script, &there_is).iter().any(|text| text.contains("blue calls nobody"));
+    assert!(blue(&there(&there_is, &record).unwrap().unwrap()));
+    let script = there(&lacks, &record).unwrap().unwrap();
+    assert!(!blue(&script) && script.tests.iter().all(|test| &*test.lifeline != "blue"));
+    assert_eq!(tracked(&lacks, &record).len(), 1);
+    // Its number may be keyed away: no call is lost.
+    let id = lacks.keybook.id("blue.number").unwrap();
+    let mut aim = Aim::of(&lacks, &self::record(&lacks, &held.replace("\"\"", "\"7\"")), Way::There);
+    aim.goal[id.index()] = Some(Value::Dial("".into()));
+    assert_eq!(left_dead(&lacks, &aim), None);
+    assert!(left_dead(&there_is, &aim).is_some());
 }
