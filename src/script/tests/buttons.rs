@@ -292,6 +292,18 @@ fn a_button_that_is_not_there_is_not_tracked_not_dead_not_tested_and_bars_nothin
     let script = there(&lacks, &record).unwrap().unwrap();
     assert!(!blue(&script) && script.tests.iter().all(|test| &*test.lifeline != "blue"));
     assert_eq!(tracked(&lacks, &record).len(), 1);
+    let looked_at = |station: &Station| {
+        let drift = look(
+            station,
+            &record,
+            Rules { reconfirm_days: 365, require_tests: true },
+            "2026-11-21T00:00:00Z".parse().unwrap(),
+        );
+        let blue = drift.scope.lifelines.iter().find(|part| &*part.name == "blue").expect("its keybook has it");
+        let counts = drift.lifelines.iter().any(|lifeline| &*lifeline.name == "blue");
+        (counts, blue.is_watched, blue.let_go_at.is_some())
+    };
+    assert_eq!((looked_at(&there_is), looked_at(&lacks)), ((true, true, false), (false, false, true)));
     // Its number may be keyed away: no call is lost.
     let id = lacks.keybook.id("blue.number").unwrap();
     let mut aim = Aim::of(&lacks, &self::record(&lacks, &held.replace("\"\"", "\"7\"")), Way::There);
