@@ -397,6 +397,9 @@ fn what_is_held_is_held_on_another_machine_too_and_the_cards_that_are_out_count_
     assert!(shown(&again) <= 8, "{again}");
     fs::remove_dir_all(other.path("config/reports")).expect("the reports");
     fs::create_dir(other.path("config/reports")).expect("a folder");
+    // An export is kept with its key.
+    fs::create_dir_all(other.path("var")).expect("a folder");
+    fs::copy(fleet.path("var/stationkeep.key"), other.path("var/stationkeep.key")).expect("the key");
     other.write("ledger.jsonl", &exported);
     other.run(&["ledger", "import", "ledger.jsonl"]).ended(0);
     assert_eq!(other.run(&["ledger", "import", "ledger.jsonl"]).ended(0).out.split(' ').next(), Some("0"));

@@ -131,10 +131,13 @@ fn has_the_least_keys(script: &Value, station: &str) {
 /// The report of a script of which every step was accepted, and the test reached.
 fn accepted(id: u32, station: &str, script: &Value) -> String {
     format!(
-        "report: 1\nid: {}\nstation: {station}\nat: 2020-04-01T10:00:00Z\nby: tech-07\nscript: {}\n\
-         steps: [{{step: 1, heard: accepted}}]\ntests: [{{lifeline: emergency, outcome: reached, contact: duty-officer}}]\n",
+        "report: 1\nid: {}\nstation: {station}\nat: {:.0}\nby: tech-07\nscript: {}\n\
+         steps: [{{step: 1, heard: accepted}}]\ntests: [{{lifeline: emergency, outcome: reached, contact: {}}}]\n",
         uuid(id),
-        script["script"].as_str().unwrap_or_default()
+        jiff::Timestamp::now(),
+        script["script"].as_str().unwrap_or_default(),
+        // Whom the emergency button calls there.
+        if station == "SP-02" { "duty-officer" } else { "control-room" }
     )
 }
 

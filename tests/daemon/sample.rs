@@ -39,7 +39,7 @@ fn the_sample_fleet_starts_tells_what_drift_shows_and_an_edit_of_it_is_one_alert
         fleet.environment.push((name.into(), value.into()));
     }
     let daemon = fleet.start();
-    for part in ["Skerry Coast Harbours", "config/inventory", "1 out-of-service", "drift ", "script "] {
+    for part in ["Skerry Coast Harbours", "config/inventory", "2 out-of-service", "drift ", "script "] {
         assert!(daemon.said().contains(part), "`{part}` is not in:\n{}", daemon.said());
     }
     let first = receiver.wait_for(1).remove(0);

@@ -16,7 +16,7 @@ fn visit(fleet: &Fleet, station: &str, heard: &[&str]) {
         (1..).zip(heard).map(|(step, heard)| format!("{{step: {step}, heard: {heard}}}")).collect();
     let id = uuid(fleet.number());
     let report = format!(
-        "report: 1\nid: {id}\nstation: {station}\nat: 2026-11-25T11:00:00Z\nby: tech-07\nscript: {digest}\nsteps: [{}]\n",
+        "report: 1\nid: {id}\nstation: {station}\nat: 2026-11-25T12:00:00Z\nby: tech-07\nscript: {digest}\nsteps: [{}]\n",
         steps.join(", ")
     );
     fleet.write("visit.yaml", &report);
@@ -41,24 +41,24 @@ fn a_code_change_that_met_no_answer_sends_nobody_to_clear_a_working_unit() {
 }
 
 #[test]
-fn the_way_back_into_a_mode_that_does_not_call_says_so_first() {
+fn the_way_back_of_a_station_found_in_a_mode_that_does_not_call_leads_to_the_one_in_which_it_last_worked() {
     let fleet = sample();
     let card = said(&fleet, &["script", "HC-04", "--back"]);
-    let (_, before) = card.split_once("BEFORE YOU RING").expect("cautions");
-    assert!(before.trim_start_matches(['-', ' ', '*']).starts_with("AFTER THIS SCRIPT THE BUTTON MAY SUMMON NOBODY"));
+    assert!(card.contains("THE WAY BACK: it leaves the station as it last worked, not as it is wanted."), "{card}");
+    assert!(card.contains("mode: unit.mode becomes service"), "{card}");
     let json = fleet.run(&["script", "HC-04", "--back", "--format", "json"]).ended(0).json();
-    assert!(json["cautions"][0].as_str().is_some_and(|text| text.contains("MAY SUMMON NOBODY")), "{json}");
+    assert_eq!(json["calls"][0]["steps"][0]["sets"]["unit.mode"], "service", "{json}");
     let html = fleet.run(&["script", "HC-04", "--back", "--format", "html"]).ended(0).out;
-    let place = |text: &str| html.find(text).unwrap_or_else(|| panic!("{text} is not in {html}"));
-    assert!(place("MAY SUMMON NOBODY") < place("Tell the answering point"));
+    assert!(html.contains("it leaves the station as it last worked"), "{html}");
 }
 
 #[test]
-fn half_a_visit_leads_on_and_not_back() {
+fn no_way_back_of_half_a_visit_leaves_a_button_that_calls_nobody() {
     let fleet = sample();
     visit(&fleet, "NM-05", &["accepted", "accepted", "nothing"]);
     let refused = fleet.run(&["script", "NM-05", "--back"]).ended(1);
-    assert!(refused.err.contains("NM-05: no way back") && refused.err.contains("2026-11-25T11:00:00Z"), "{refused:?}");
+    let why = "NM-05: no way back: after it the red button would call nobody, because \"unit.mode\" is setup.";
+    assert!(refused.err.contains(why), "{refused:?}");
     fleet.run(&["script", "NM-05"]).ended(0);
 }
 

@@ -26,14 +26,16 @@ fn expected_order(drift: &Value) -> Vec<String> {
                     text(setting, "setting") == format!("{name}.primary")
                         && ["in-doubt", "unproven"].contains(&text(setting, "drift"))
                 });
-                text(lifeline, "service") == "failed" || unsure
+                ["failed", "dead"].contains(&text(lifeline, "service")) || unsure
             };
-            let dark = station["lifelines"].as_array().expect("lifelines").iter().filter(|l| dark(l)).count();
-            (weight, usize::MAX - dark, text(station, "site").to_owned(), text(station, "station").to_owned())
+            let dark_all = station["lifelines"].as_array().expect("lifelines").iter();
+            let dark = dark_all.filter(|l| !text(l, "lifeline").ends_with("second") && dark(l)).count();
+            let serves = text(station, "standing") != "out-of-service";
+            (weight, serves, usize::MAX - dark, text(station, "site").to_owned(), text(station, "station").to_owned())
         })
         .collect();
     ranked.sort();
-    ranked.into_iter().map(|(_, _, _, station)| station).collect()
+    ranked.into_iter().map(|(_, _, _, _, station)| station).collect()
 }
 
 #[test]
