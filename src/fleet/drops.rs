@@ -109,28 +109,24 @@ impl Round<'_> {
     async fn export(
         &self,
         file: &Dropped,
-        lines: ExportLines,
+        mut lines: ExportLines,
         progress: &mut impl FnMut(),
     ) -> Result<Vec<Received>, FleetError> {
         let mut outcomes = Vec::new();
         let mut batch = LineBatch::default();
-        for line in lines {
-            progress();
-            match line {
-                Ok((number, text)) => batch.add(number, text),
-                Err(finding) => {
-                    outcomes.extend(self.intake.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
+        loop {
+            let filled = block_in_place(|| fill(&mut lines, &mut batch, progress));
+            outcomes.extend(self.intake.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
+            match filled {
+                Filled::Full => {}
+                Filled::Unreadable(finding) => {
                     let received = Received::Rejected(vec![finding.clone()]);
                     self.intake.keep_if_rejected(&file.name, &sha_of(&finding), b"", &received).await?;
                     outcomes.push(received);
                 }
-            }
-            if batch.is_full() {
-                outcomes.extend(self.intake.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
+                Filled::AtEnd => return Ok(outcomes),
             }
         }
-        outcomes.extend(self.intake.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
-        Ok(outcomes)
     }
 
     /// Keeps word of what cannot be read. Nothing of its content is kept: it may be anything, a card with its codes even.
@@ -167,6 +163,29 @@ impl Round<'_> {
         self.intake.store.set_dropped_outcomes(&rows).await?;
         Ok(())
     }
+}
+
+/// How far a batch of lines was read.
+enum Filled {
+    Full,
+    /// A line cannot be read, and why.
+    Unreadable(Finding),
+    AtEnd,
+}
+
+/// Reads lines until the batch is full, a line cannot be read, or there are no more.
+fn fill(lines: &mut ExportLines, batch: &mut LineBatch, progress: &mut impl FnMut()) -> Filled {
+    for line in lines {
+        progress();
+        match line {
+            Ok((number, text)) => batch.add(number, text),
+            Err(finding) => return Filled::Unreadable(finding),
+        }
+        if batch.is_full() {
+            return Filled::Full;
+        }
+    }
+    Filled::AtEnd
 }
 
 fn sha_of(finding: &Finding) -> String {

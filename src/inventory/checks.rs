@@ -268,11 +268,7 @@ fn fleet_settings_exist(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
         whole.parts.shared.keybooks.values().flat_map(|k| k.settings.iter().map(|s| &*s.name)).collect();
     let fleet = whole.parts.shared.settings.iter().flat_map(|(entries, _)| entries);
     let sites = whole.parts.sites.values().flat_map(|site| &site.settings);
-    for entry in fleet.chain(sites).filter(|entry| !known.contains(&*entry.name)) {
-        let message = format!("No keybook has a setting `{}`, so this does nothing.", entry.name);
-        let (place, known) = (entry.name_place.clone(), known.iter().copied());
-        findings.push(Finding::unknown(Code::SettingNowhere, place, message, &entry.name, known));
-    }
+    exist_somewhere("setting", &known, fleet.chain(sites).map(|entry| (&entry.name, &entry.name_place)), findings);
 }
 
 fn fleet_lifelines_exist(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
@@ -280,10 +276,19 @@ fn fleet_lifelines_exist(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     let known: BTreeSet<&str> = books.flat_map(|book| book.lifelines.iter().map(|lifeline| &*lifeline.name)).collect();
     let fleet = whole.parts.shared.lifelines.iter().flat_map(|(entries, _)| entries);
     let sites = whole.parts.sites.values().flat_map(|site| &site.lifelines);
-    for entry in fleet.chain(sites).filter(|entry| !known.contains(&*entry.name)) {
-        let message = format!("No keybook has a lifeline `{}`, so this does nothing.", entry.name);
-        let (place, known) = (entry.name_place.clone(), known.iter().copied());
-        findings.push(Finding::unknown(Code::SettingNowhere, place, message, &entry.name, known));
+    exist_somewhere("lifeline", &known, fleet.chain(sites).map(|entry| (&entry.name, &entry.name_place)), findings);
+}
+
+/// Each name that a layer of many stations gives is one of those that some keybook has.
+fn exist_somewhere<'r>(
+    what: &str,
+    known: &BTreeSet<&str>,
+    named: impl Iterator<Item = (&'r Name, &'r Place)>,
+    findings: &mut Vec<Finding>,
+) {
+    for (name, place) in named.filter(|(name, _)| !known.contains(&***name)) {
+        let message = format!("No keybook has a {what} `{name}`, so this does nothing.");
+        findings.push(Finding::unknown(Code::SettingNowhere, place.clone(), message, name, known.iter().copied()));
     }
 }
 

@@ -62,22 +62,23 @@ impl Earlier {
         self.worked[lifeline] = Some(worked);
     }
 
-    /// A report of a script is about to be folded; `is_accepted`: whether a step of it was.
-    pub(super) fn keyed(&mut self, script: &Digest, held: Held, is_accepted: bool) {
+    /// A report of a script is about to be folded; `is_accepted`: whether a step of it was. `held`: what is known
+    /// before it.
+    pub(super) fn keyed(&mut self, script: &Digest, is_accepted: bool, held: impl FnOnce() -> Held) {
         let is_of = |keying: &Option<Keying>| keying.as_ref().is_some_and(|keying| keying.script == *script);
         if !is_of(&self.tried) {
             if is_of(&self.before_script) {
                 return;
             }
-            self.tried = Some(Keying { script: script.clone(), held });
+            self.tried = Some(Keying { script: script.clone(), held: held() });
         }
         if is_accepted {
             self.before_script = self.tried.take();
         }
     }
 
-    /// A visit began of which no report came.
-    pub(super) fn begun(&mut self, held: Held) {
-        self.before_visit.get_or_insert(held);
+    /// A visit began of which no report came. `held`: what is known before it.
+    pub(super) fn begun(&mut self, held: impl FnOnce() -> Held) {
+        self.before_visit.get_or_insert_with(held);
     }
 }

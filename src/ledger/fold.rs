@@ -7,7 +7,7 @@ use jiff::Timestamp;
 use uuid::Uuid;
 
 use super::call::{IssuedCall, calls};
-use super::earlier::Worked;
+use super::earlier::{Held, Worked};
 use super::issued::{Digest, Effect, Issued, effect_value};
 use super::led::{Led, is_dial, led};
 use super::mark::Mark;
@@ -90,8 +90,8 @@ impl Fold<'_> {
         if let Some(script) = script {
             if !report.steps.is_empty() {
                 let is_accepted = report.steps.iter().any(|(_, heard)| *heard == Heard::Accepted);
-                let held = self.record.held();
-                self.record.earlier.keyed(&script.digest, held, is_accepted);
+                let Record { settings, earlier, .. } = &mut self.record;
+                earlier.keyed(&script.digest, is_accepted, || held(settings));
             }
             self.keyed(mark, report, script);
         }
@@ -133,8 +133,8 @@ impl Fold<'_> {
         if let Some(number) = &visit.number {
             self.rung(number);
         }
-        let held = self.record.held();
-        self.record.earlier.begun(held);
+        let Record { settings, earlier, .. } = &mut self.record;
+        earlier.begun(|| held(settings));
         for (name, effect) in script.iter().flat_map(|script| &script.steps).flat_map(|step| &step.effects) {
             self.step(mark, name, effect, Heard::Nothing);
         }
@@ -339,10 +339,7 @@ impl Fold<'_> {
     /// need that back no other is known, what the keybook has no longer is forgotten.
     fn prove(&mut self, mark: Mark, lifeline: usize, dialled: Option<&Name>) {
         let (keybook, Record { settings, proven, .. }) = (self.keybook, &mut self.record);
-        let known = |id: SettingId| match &settings[id.index()].state {
-            State::Known(value) => Some(value),
-            State::InDoubt(_) | State::Unknown => None,
-        };
+        let known = |id: SettingId| settings[id.index()].known();
         let own = &keybook.lifelines[lifeline].settings;
         let is_dialled = |id: SettingId| matches!(known(id), Some(Value::Dial(number)) if dialled == Some(number));
         let is_explained = own.iter().any(|id| is_dialled(*id));
@@ -372,6 +369,11 @@ fn value_of(keybook: &Keybook, name: &Name, written: &Written, report: &Report) 
     let read = |reference: &Reference| print(reference).and_then(Fingerprint::read);
     let seal = |reference: &Reference| Secret { reference: reference.clone(), fingerprint: read(reference) };
     kind.value(written, seal).ok()
+}
+
+/// All that is known.
+fn held(settings: &[Holding]) -> Held {
+    settings.iter().map(|holding| holding.known().cloned()).collect()
 }
 
 /// A code of a recorded script; one that is the factory's without a fingerprint is the keybook's.

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use super::earlier::{Earlier, Held};
+use super::earlier::Earlier;
 use super::mark::Mark;
 use super::proven::Proven;
 use super::report::Outcome;
@@ -31,6 +31,16 @@ pub struct Holding {
     pub strayed: Option<Mark>,
     /// The report that last spoke of it; for a known value, the one that last confirmed it.
     pub mark: Option<Mark>,
+}
+
+impl Holding {
+    /// The value, where it is known.
+    pub fn known(&self) -> Option<&Value> {
+        match &self.state {
+            State::Known(value) => Some(value),
+            State::InDoubt(_) | State::Unknown => None,
+        }
+    }
 }
 
 /// What is known of one lifeline.
@@ -110,19 +120,7 @@ impl Record {
 
     /// The value of a setting, where it is known.
     pub fn known(&self, id: SettingId) -> Option<&Value> {
-        match &self.holding(id).state {
-            State::Known(value) => Some(value),
-            State::InDoubt(_) | State::Unknown => None,
-        }
-    }
-
-    /// All that is known.
-    pub fn held(&self) -> Held {
-        let known = |holding: &Holding| match &holding.state {
-            State::Known(value) => Some(value.clone()),
-            State::InDoubt(_) | State::Unknown => None,
-        };
-        self.settings.iter().map(known).collect()
+        self.holding(id).known()
     }
 
     /// What a setting may hold, where it is in doubt; nothing where it is known, or unknown.
