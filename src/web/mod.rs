@@ -21,7 +21,7 @@ mod server;
 mod style;
 
 pub use access::{Access, Role, Token};
-pub use card_page::{HandOn, card_page, nothing_page};
+pub use card_page::{HandOn, Leads, card_page, nothing_page};
 pub use cards::{Cards, Outside, is_loopback};
 pub use server::{ListenError, Server};
 pub use status::{Clocks, Health, PassStatus, Status};
