@@ -31,6 +31,10 @@ fn folded_all(reports: &[Report], visits: &[Visit], script: &Issued) -> Record {
     fold_with_visits(&tern(), reports, visits, |digest| (*digest == script.digest).then_some(script))
 }
 
+fn visits_of(record: &Record) -> Vec<Visit> {
+    record.begun.iter().map(|open| open.visit.clone()).collect()
+}
+
 fn access(reports: &[Report]) -> (State, bool) {
     let record = folded_all(reports, &[], &two_calls());
     (state(&record, "access"), strayed(&record, "access"))
@@ -210,15 +214,21 @@ fn the_steps_of_a_visit_count_as_not_answered_until_a_report_says_how_they_went(
     for name in ["line.kind", "emergency.backup", "emergency.primary", "identity"] {
         assert_eq!(state(&open, name), state(&nothing, name), "{name}");
     }
-    assert_eq!(open.begun, [begun(3)]);
+    assert_eq!(visits_of(&open), [begun(3)]);
+    assert_eq!(open.begun[0].leads_to, leads_to(&tern(), &script()));
+    assert!(!open.begun[0].leads_to.is_empty());
     let its_own = Report { id: begun(3).id, ..keyed(3, &[(1, Heard::Skipped)]) };
     let without = |report: &Report| folded(&[&known, std::slice::from_ref(report)].concat());
     assert_eq!(all(std::slice::from_ref(&its_own)), without(&its_own));
     let later = keyed(4, &[(1, Heard::Accepted)]);
     assert_eq!(all(std::slice::from_ref(&later)), without(&later));
     let same_second = Report { at: later.at - jiff::SignedDuration::from_millis(59_999), ..later };
-    assert_eq!(all(&[same_second]).begun, [begun(3)], "a report of the same second tells of what was keyed before");
-    assert_eq!(all(&[left(4, "identity", quoted("3"))]).begun, [begun(3)], "it names no script");
+    assert_eq!(
+        visits_of(&all(&[same_second])),
+        [begun(3)],
+        "a report of the same second tells of what was keyed before"
+    );
+    assert_eq!(visits_of(&all(&[left(4, "identity", quoted("3"))])), [begun(3)], "it names no script");
 }
 
 #[test]
@@ -295,7 +305,7 @@ proptest! {
         let reports: Vec<Report> = entries.iter().filter_map(|(one, _)| one.clone()).collect();
         let visits: BTreeMap<Uuid, Visit> = entries.iter().filter_map(|(_, one)| one.clone()).map(|one| (one.id, one)).collect();
         let visits: Vec<Visit> = visits.into_values().collect();
-        let told: BTreeSet<Uuid> = folded_all(&reports, &visits, &two_calls()).begun.iter().map(|visit| visit.id).collect();
+        let told: BTreeSet<Uuid> = folded_all(&reports, &visits, &two_calls()).begun.iter().map(|open| open.visit.id).collect();
         for visit in &visits {
             let by_id = reports.iter().any(|report| report.id == visit.id);
             let by_script = reports.iter().any(|report| {

@@ -7,7 +7,7 @@ use super::mark::Mark;
 use super::proven::Proven;
 use super::report::Outcome;
 use super::shown::HandedOut;
-use super::visit::Visit;
+use super::visit::OpenVisit;
 use crate::keybook::{Keybook, SettingId};
 use crate::setting::{Name, Value};
 
@@ -70,7 +70,7 @@ pub struct Record {
     /// The number kept with the last report that has one: that which was last rung, in E.164.
     pub number: Option<Name>,
     /// The visits of which no report came yet, the earliest first.
-    pub begun: Vec<Visit>,
+    pub begun: Vec<OpenVisit>,
     /// The scripts that were shown and that no report has named since. No part of the fold over reports.
     pub handed_out: Vec<HandedOut>,
 }
