@@ -183,7 +183,7 @@ impl Fold<'_> {
                 candidates.retain(|candidate| !candidate.agrees(code));
                 holding.mark = Some(mark);
                 if candidates.len() < 2 {
-                    let left = candidates.pop_first();
+                    let left = candidates.pop();
                     self.put(mark, id, left);
                 }
             }
@@ -290,7 +290,7 @@ impl Fold<'_> {
             (State::Known(old), Some(new)) => State::InDoubt([old, new].into()),
             (State::InDoubt(mut candidates), Some(new)) => {
                 if !candidates.iter().any(|candidate| candidate.agrees(&new)) {
-                    candidates.insert(new);
+                    candidates.push(new);
                 }
                 State::InDoubt(candidates)
             }

@@ -1,5 +1,7 @@
 //! The fold of openings, test calls, numbers, corrections and visits: tables and properties.
 
+use std::collections::BTreeSet;
+
 use super::*;
 
 /// A script of two calls: step 1 in the first, step 2 in the second. Both may be opened by code `a`, then by code `b`.
@@ -69,6 +71,34 @@ fn of_two_candidates_the_one_that_was_not_refused_is_known() {
     assert_eq!(after(&[]), State::InDoubt([secret("a"), secret("b")].into()));
     assert_eq!(after(&[opened(3, &[(1, Opened::Refused, 1)])]), State::Known(secret("b")));
     assert_eq!(after(&[opened(3, &[(1, Opened::Refused, 1), (1, Opened::Accepted, 2)])]), State::Known(secret("b")));
+}
+
+#[test]
+fn candidates_stay_in_the_order_in_which_they_came_in_doubt() {
+    let keys_code = |name: &str, digest: &str| {
+        let Value::Secret(Secret { reference, fingerprint }) = secret(name) else { panic!("a code") };
+        let mut script = Issued { digest: digest.parse().unwrap(), ..two_calls() };
+        script.steps[0].effects = [("access".into(), Some((Written::Secret(reference), fingerprint)))].into();
+        script
+    };
+    let scripts = [("m", "1"), ("b", "2"), ("z", "3"), ("m", "4")].map(|(name, n)| keys_code(name, &n.repeat(16)));
+    let nothing = |(minute, script): (i64, &Issued)| Report {
+        script: Some(script.digest.clone()),
+        ..keyed(minute, &[(1, Heard::Nothing)])
+    };
+    let mut reports: Vec<Report> = (2..).zip(&scripts).map(nothing).collect();
+    reports.push(code_left(1, "y"));
+    let access = |reports: &[Report]| {
+        let record = fold(&tern(), reports, |digest| scripts.iter().find(|script| script.digest == *digest));
+        state(&record, "access")
+    };
+    let in_doubt = |names: &[&str]| State::InDoubt(names.iter().map(|name| secret(name)).collect());
+    assert_eq!(access(&reports), in_doubt(&["y", "m", "b", "z"]));
+    let refused = Report { script: Some(scripts[0].digest.clone()), ..opened(9, &[(1, Opened::Refused, 1)]) };
+    reports.insert(0, refused);
+    assert_eq!(access(&reports), in_doubt(&["y", "m", "b", "z"]), "`a` was tried, which is none of them");
+    reports[0] = Report { steps: vec![(1, Heard::Accepted)], ..reports[0].clone() };
+    assert_eq!(access(&reports), State::Known(secret("m")));
 }
 
 #[test]
