@@ -51,7 +51,7 @@ impl Guide {
 
     /// The whole guide as one page, to be kept and read without the program.
     pub fn html(&self) -> String {
-        page::html(self)
+        page::html(|topic| self.markdown(topic))
     }
 
     fn table(&self, name: &str) -> String {

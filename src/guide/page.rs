@@ -4,7 +4,7 @@ use std::fmt::Write;
 
 use pulldown_cmark::{CowStr, Event, HeadingLevel, Options, Parser, Tag, TagEnd, html};
 
-use super::{Guide, Topic};
+use super::topic::Topic;
 
 /// The style of the page: browsers are told to use no other.
 pub const STYLE: &str = "\
@@ -18,7 +18,8 @@ th,td{text-align:left;vertical-align:top;padding:.3rem .6rem .3rem 0;border-bott
 td code{overflow-wrap:anywhere}\
 @media print{pre{white-space:pre-wrap}h2,h3{break-after:avoid}}";
 
-pub(super) fn html(guide: &Guide) -> String {
+/// A page of all topics, each with its Markdown.
+pub(super) fn html(markdown: impl Fn(Topic) -> String) -> String {
     let mut page = format!(
         "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
@@ -33,7 +34,7 @@ pub(super) fn html(guide: &Guide) -> String {
     page.push_str("</ul>\n</nav>\n");
     for topic in Topic::ALL {
         let _ = writeln!(page, "<section id=\"{topic}\">");
-        html::push_html(&mut page, events(&guide.markdown(topic)).into_iter());
+        html::push_html(&mut page, events(&markdown(topic)).into_iter());
         page.push_str("</section>\n");
     }
     page.push_str("</main>\n</body>\n</html>\n");
