@@ -31,7 +31,8 @@ use crate::finding::plural;
 use crate::inventory::Station;
 use crate::keybook::{Keybook, SettingId};
 use crate::ledger::{
-    Decisions, Digest, Effect, HANDED_OUT_FOR, HandedOut, Proven, Record, Release, Released, effect, effect_value, same,
+    Decisions, Digest, Effect, HANDED_OUT_FOR, HandedOut, OpenVisit, Proven, Record, Release, Released, effect,
+    effect_value, same,
 };
 use crate::setting::{Name, Value};
 
@@ -195,10 +196,30 @@ pub fn is_harmless(
     leads_to: &[(SettingId, Option<Value>)],
     is_vital: impl Fn(SettingId) -> bool,
 ) -> bool {
-    leads_to.iter().all(|(id, to)| match record.proven(&keybook.setting(*id).name) {
+    leads_to.iter().all(|one| is_proven(keybook, record, one, &is_vital))
+}
+
+fn is_proven(
+    keybook: &Keybook,
+    record: &Record,
+    (id, to): &(SettingId, Option<Value>),
+    is_vital: &impl Fn(SettingId) -> bool,
+) -> bool {
+    match record.proven(&keybook.setting(*id).name) {
         Some(proven) => to.is_some() && same(proven.value.as_ref(), to.as_ref()),
         None => !is_vital(*id),
-    })
+    }
+}
+
+/// Whether a script of a station is never held: it leads to proven values alone, or, where it does not, to where a card
+/// leads that somebody has begun. Half keyed, that card is finished by another script than itself.
+pub fn is_never_held(station: &Station, record: &Record, leads_to: &[(SettingId, Option<Value>)]) -> bool {
+    let is_vital = |id| station.is_lifeline(id);
+    let other: Vec<_> = leads_to.iter().filter(|one| !is_proven(&station.keybook, record, one, &is_vital)).collect();
+    let is_begun = |(id, to): &(SettingId, Option<Value>), open: &OpenVisit| {
+        open.leads_to.iter().any(|(begun, leads)| begun == id && same(leads.as_ref(), to.as_ref()))
+    };
+    other.is_empty() || record.begun.iter().any(|open| other.iter().all(|one| is_begun(one, open)))
 }
 
 /// Scripts that are held: at too many stations lifelines would change at once.
@@ -332,8 +353,7 @@ fn vital(station: &Station) -> impl Iterator<Item = (&Name, &Value)> {
 impl Change {
     /// Whether the script of a station waits, where it leads to that.
     pub fn holds(&self, station: &Station, record: &Record, leads_to: &[(SettingId, Option<Value>)]) -> bool {
-        let is_vital = |id| station.is_lifeline(id);
-        self.stations.contains(&station.name) && !is_harmless(&station.keybook, record, leads_to, is_vital)
+        self.stations.contains(&station.name) && !is_never_held(station, record, leads_to)
     }
 
     /// The command that lists what would change.

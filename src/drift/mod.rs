@@ -305,7 +305,7 @@ pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) ->
         scope,
         file: station.place.file.clone(),
         other_number,
-        begun: record.begun.iter().map(|visit| begun(visit, now)).collect(),
+        begun: record.begun.iter().map(|open| begun(&open.visit, now)).collect(),
         set_aside: station.for_now.set_aside,
         taken: station.for_now.taken.clone(),
     }
@@ -366,7 +366,7 @@ pub fn next_change(station: &Station, record: &Record, rules: Rules, now: Timest
     // What is exactly as old as allowed is not overdue yet.
     let after = |due: Timestamp| due.saturating_add(SignedDuration::from_millis(1)).unwrap_or(due);
     let overdue = settings.chain(tests).filter(|due| *due >= now).map(after);
-    let silent = record.begun.iter().map(Visit::silent_from).filter(|from| *from > now);
+    let silent = record.begun.iter().map(|open| open.visit.silent_from()).filter(|from| *from > now);
     overdue.chain(silent).min()
 }
 

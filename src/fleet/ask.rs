@@ -132,7 +132,8 @@ impl View {
 
     /// A card that was begun keeps its keys until its own report is on record, or a later one that names another script.
     fn begun(&self, row: &Row, issued: &Issued) -> Option<Keying<'_>> {
-        let visit = row.record.begun.iter().rev().find(|visit| visit.script == issued.digest)?;
+        let visit =
+            row.record.begun.iter().map(|open| &open.visit).rev().find(|visit| visit.script == issued.digest)?;
         let is_over = |answered: Mark| answered.at.as_second() > visit.at.as_second();
         if row.record.answered.is_some_and(is_over) {
             return None;

@@ -5,7 +5,7 @@ use std::collections::HashSet;
 
 use jiff::{Timestamp, Unit};
 
-use crate::brake::{Change, is_harmless};
+use crate::brake::{Change, is_never_held};
 use crate::inventory::Station;
 use crate::ledger::{Digest, Issued, LedgerLine, Record, SHOWN_AGAIN, Shown, leads_to, line_of, seal, shown_at};
 use crate::script::{Script, issued};
@@ -57,10 +57,9 @@ pub(super) fn clear<'c>(
     Ok(Cleared { issued, shown })
 }
 
-/// Whether a script leads to proven values alone.
-pub(super) fn is_harmless_script(script: &Script, station: &Station, record: &Record) -> bool {
-    let leads_to = leads_to(&station.keybook, &issued(script, Timestamp::UNIX_EPOCH));
-    is_harmless(&station.keybook, record, &leads_to, |id| station.is_lifeline(id))
+/// Whether the brake never holds a script, a way back apart.
+pub(super) fn is_always_let_go(script: &Script, station: &Station, record: &Record) -> bool {
+    is_never_held(station, record, &leads_to(&station.keybook, &issued(script, Timestamp::UNIX_EPOCH)))
 }
 
 /// That a script is shown now; nothing where it was a short while ago.
@@ -92,7 +91,7 @@ pub async fn record_scripts(store: &Store, cleared: &[Cleared], now: Timestamp) 
     Ok(())
 }
 
-fn script_entry(issued: &Issued, id: String, key: &str, now: Timestamp) -> NewEntry {
+pub(super) fn script_entry(issued: &Issued, id: String, key: &str, now: Timestamp) -> NewEntry {
     let mut issued = issued.clone();
     seal(&mut issued, key);
     NewEntry {

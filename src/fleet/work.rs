@@ -4,7 +4,7 @@
 use std::cell::RefCell;
 use std::collections::BTreeMap;
 
-use super::issue::is_harmless_script;
+use super::issue::is_always_let_go;
 use super::rows::Row;
 use super::view::View;
 use crate::alert::Next;
@@ -80,16 +80,18 @@ impl View {
         leads_on.then_some(change)
     }
 
-    /// Whether a station has a script that leads to anything but proven values.
+    /// Whether a station has a script that the brake may hold.
     fn leads_on(&self, row: &Row, memory: &mut Memory) -> bool {
         let codes = self.codes_for(row);
-        // A setting that is altered and drifts is keyed by whatever script there is.
+        // A setting that is altered and drifts is keyed by whatever script there is; where a card was begun, perhaps to
+        // where that leads.
         let drifts = |altered: &Altered| row.drift.settings.iter().any(|drift| drift.name == altered.setting);
-        if row.alteration.iter().any(|alteration| alteration.wanted.iter().any(drifts)) {
+        let is_sure = row.record.begun.is_empty();
+        if is_sure && row.alteration.iter().any(|alteration| alteration.wanted.iter().any(drifts)) {
             return script::reckon(&row.station, &row.record, &codes, memory).is_ok_and(|work| work.is_some());
         }
         let script = script::write(&self.request(row, &codes), Way::There, memory).ok().flatten();
-        script.is_some_and(|script| !is_harmless_script(&script, &row.written, &row.record))
+        script.is_some_and(|script| !is_always_let_go(&script, &row.written, &row.record))
     }
 }
 

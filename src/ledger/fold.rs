@@ -14,7 +14,8 @@ use super::mark::Mark;
 use super::proven;
 use super::record::{Holding, Record, State};
 use super::report::{Heard, Opened, Opening, Outcome, Report, Test};
-use super::visit::{self, Visit, standing};
+use super::shown::leads_to;
+use super::visit::{self, OpenVisit, Visit, standing};
 use crate::keybook::{Ability, Keybook, SettingId};
 use crate::setting::{Fingerprint, Name, Reference, Secret, Value, Written};
 
@@ -53,7 +54,11 @@ pub fn fold_with_visits<'r>(
         }
         fold.note_dead(mark);
     }
-    fold.record.begun = open.into_iter().cloned().collect();
+    let open_visit = |visit: &Visit| OpenVisit {
+        visit: visit.clone(),
+        leads_to: scripts(&visit.script).map_or_else(Vec::new, |script| leads_to(keybook, script)),
+    };
+    fold.record.begun = open.into_iter().map(open_visit).collect();
     fold.record
 }
 
@@ -178,7 +183,7 @@ impl Fold<'_> {
                 candidates.retain(|candidate| !candidate.agrees(code));
                 holding.mark = Some(mark);
                 if candidates.len() < 2 {
-                    let left = candidates.pop_first();
+                    let left = candidates.pop();
                     self.put(mark, id, left);
                 }
             }
@@ -285,7 +290,7 @@ impl Fold<'_> {
             (State::Known(old), Some(new)) => State::InDoubt([old, new].into()),
             (State::InDoubt(mut candidates), Some(new)) => {
                 if !candidates.iter().any(|candidate| candidate.agrees(&new)) {
-                    candidates.insert(new);
+                    candidates.push(new);
                 }
                 State::InDoubt(candidates)
             }

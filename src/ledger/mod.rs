@@ -41,7 +41,7 @@ pub use proven::{Proven, same};
 pub use record::{Holding, Proof, Record, State};
 pub use report::{Heard, Opened, Opening, Outcome, Places, REPORT_LIMIT_BYTES, Report, Test, Unit, read, too_long};
 pub use shown::{HANDED_OUT_FOR, HandedOut, SHOWN_AGAIN, Shown, handed_out, leads_to, shown_at, unanswered};
-pub use visit::{Visit, open, standing};
+pub use visit::{OpenVisit, Visit, open, standing};
 pub use wire::{LedgerLine, export_line, line_of, parse_line, recorded_at, report_json};
 pub use wire_key::{key_line, key_of_line};
 pub use wire_value::{WireError, value_json};

@@ -1,13 +1,11 @@
 //! The confirmed record: what is known of a station. How reports come to it is the fold's.
 
-use std::collections::BTreeSet;
-
 use super::earlier::Earlier;
 use super::mark::Mark;
 use super::proven::Proven;
 use super::report::Outcome;
 use super::shown::HandedOut;
-use super::visit::Visit;
+use super::visit::OpenVisit;
 use crate::keybook::{Keybook, SettingId};
 use crate::setting::{Name, Value};
 
@@ -16,8 +14,9 @@ use crate::setting::{Name, Value};
 pub enum State {
     /// No report says what it holds.
     Unknown,
-    /// One of these, and nobody can say which; always two or more.
-    InDoubt(BTreeSet<Value>),
+    /// One of these, and nobody can say which; always two or more, none twice, in the order in which they came in doubt: what
+    /// was known before first.
+    InDoubt(Vec<Value>),
     /// This, so far as reports go.
     Known(Value),
 }
@@ -70,7 +69,7 @@ pub struct Record {
     /// The number kept with the last report that has one: that which was last rung, in E.164.
     pub number: Option<Name>,
     /// The visits of which no report came yet, the earliest first.
-    pub begun: Vec<Visit>,
+    pub begun: Vec<OpenVisit>,
     /// The scripts that were shown and that no report has named since. No part of the fold over reports.
     pub handed_out: Vec<HandedOut>,
 }
@@ -123,7 +122,8 @@ impl Record {
         self.holding(id).known()
     }
 
-    /// What a setting may hold, where it is in doubt; nothing where it is known, or unknown.
+    /// What a setting may hold, where it is in doubt, in the order in which that came about; nothing where it is known, or
+    /// unknown.
     pub fn candidates(&self, id: SettingId) -> impl Iterator<Item = &Value> {
         let candidates = match &self.holding(id).state {
             State::InDoubt(candidates) => Some(candidates),
