@@ -9,11 +9,11 @@ use super::context::Context;
 use super::error::{CliError, print, print_json};
 use super::exit::Exit;
 use super::format::Format;
-use crate::drift::{surprise, value_text};
+use crate::drift::value_text;
 use crate::finding::plural;
-use crate::fleet::{View, history};
+use crate::fleet::{View, history, odd, record_before_tests};
 use crate::inventory::Station;
-use crate::ledger::{Decision, LedgerLine, Outcome, Record, Report, Visit, fold, line_of, open};
+use crate::ledger::{Decision, LedgerLine, Outcome, Record, Report, Visit, line_of, open};
 use crate::setting::{Reference, Secret, Written};
 
 /// Everything on record about a station.
@@ -42,30 +42,6 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
         Format::Text => print(&text(&args.station, &context.view, station, &lines))?,
     }
     Ok(Exit::Done)
-}
-
-/// The record of a station just before the test calls of one of its reports.
-fn record_at(station: &Station, lines: &[LedgerLine], last: &Report) -> Record {
-    let untested = Report { tests: Vec::new(), ..last.clone() };
-    let reports = lines.iter().filter_map(|line| match line {
-        LedgerLine::Report(report) if report.id == last.id => Some(&untested),
-        LedgerLine::Report(report) if (report.at, report.id) < (last.at, last.id) => Some(&**report),
-        LedgerLine::Report(_)
-        | LedgerLine::Script(_)
-        | LedgerLine::Shown(_)
-        | LedgerLine::Begun(_)
-        | LedgerLine::Decision(_) => None,
-    });
-    fold(&station.keybook, reports, |digest| {
-        lines.iter().find_map(|line| match line {
-            LedgerLine::Script(issued) if issued.digest == *digest => Some(&**issued),
-            LedgerLine::Script(_)
-            | LedgerLine::Shown(_)
-            | LedgerLine::Report(_)
-            | LedgerLine::Begun(_)
-            | LedgerLine::Decision(_) => None,
-        })
-    })
 }
 
 /// Visits and corrections, beside everything else that is on record.
@@ -124,7 +100,8 @@ fn text(name: &str, view: &View, station: Option<&Station>, lines: &[LedgerLine]
                 }
             }
             LedgerLine::Report(report) => {
-                let beside = station.map(|station| Beside { station, record: record_at(station, lines, report) });
+                let beside =
+                    station.map(|station| Beside { station, record: record_before_tests(station, lines, report) });
                 let _ = writeln!(out, "\n{:.0}  report {} by {}", report.at, report.id, clean(&report.by));
                 said.corrections(report).iter().for_each(|line| out.push_str(&format!("    {line}\n")));
                 report_text(&mut out, report, beside.as_ref());
@@ -203,7 +180,7 @@ fn report_text(out: &mut String, report: &Report, beside: Option<&Beside<'_>>) {
             test.lifeline,
             if who.is_empty() { " help" } else { &who }
         );
-        if let Some(odd) = beside.and_then(|beside| surprise(beside.station, &beside.record, test)) {
+        if let Some(odd) = beside.and_then(|beside| odd(beside.station, &beside.record, test)) {
             let _ = writeln!(out, "      ! {odd}");
         }
     }

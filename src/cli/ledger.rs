@@ -11,7 +11,7 @@ use jiff::Timestamp;
 use super::context::Context;
 use super::error::{CliError, findings_text, paint, print};
 use super::exit::Exit;
-use crate::fleet::intake::{LineBatch, Received};
+use crate::fleet::intake::Received;
 use crate::ledger::{export_line, key_line, key_of_line};
 use crate::store::{Entry, Verification};
 
@@ -120,24 +120,18 @@ async fn import(config: &Path, file: &Path) -> Result<Exit, CliError> {
         );
     }
     let mut counts = [0usize; 3];
+    let lines = text.lines().zip(1u32..).filter(|(line, _)| !line.trim().is_empty());
+    let lines: Vec<(u32, String)> = lines.map(|(line, number)| (number, line.to_owned())).collect();
+    drop(text);
     let bar = super::context::progress("importing");
-    bar.set_length(text.lines().count() as u64);
-    let mut batch = LineBatch::default();
-    let mut lines = text.lines().zip(1u32..).filter(|(line, _)| !line.trim().is_empty()).peekable();
-    while let Some((line, number)) = lines.next() {
-        bar.set_position(number.into());
-        batch.add(number, line.to_owned());
-        if !batch.is_full() && lines.peek().is_some() {
-            continue;
-        }
-        for received in context.intake().export_lines(&name, &batch.take()).await? {
-            match received {
-                Received::New(_) => counts[0] += 1,
-                Received::Duplicate(_) => counts[1] += 1,
-                Received::Rejected(findings) => {
-                    counts[2] += 1;
-                    eprint!("{}", findings_text(&findings, &[], paint()));
-                }
+    bar.set_length(lines.len() as u64);
+    for received in context.intake().import(&name, lines, &mut |judged| bar.inc(judged as u64)).await? {
+        match received {
+            Received::New(_) => counts[0] += 1,
+            Received::Duplicate(_) => counts[1] += 1,
+            Received::Rejected(findings) => {
+                counts[2] += 1;
+                eprint!("{}", findings_text(&findings, &[], paint()));
             }
         }
     }

@@ -28,7 +28,7 @@ pub struct Args {
 }
 
 pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
-    let mut context = Context::open(config).await?;
+    let context = Context::open(config).await?;
     let mut rejected = false;
     for path in &args.files {
         let (name, bytes) = match read(path) {
@@ -44,12 +44,12 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
         };
         let is_lines = path.extension().is_some_and(|ending| ending == "jsonl");
         let received = match is_lines {
-            true => context.intake().dropped_lines(&name, &numbered(&bytes)).await?,
+            true => context.intake().dropped_lines(&name, numbered(&bytes)).await?,
             false => vec![context.intake().report(&name, &bytes).await?],
         };
         // Of lines each is said alone; what came of them together is the station's to show.
         let came = match &received[..] {
-            [one] if !is_lines => came_of(&mut context, &name, &bytes, one).await?,
+            [one] if !is_lines => came_of(&context, &name, &bytes, one).await?,
             _ => None,
         };
         let texts: Texts = [(name.clone(), Arc::new(FileText::new(bytes)))].into();
@@ -80,16 +80,13 @@ fn numbered(bytes: &[u8]) -> Vec<(u32, String)> {
 type Came = Option<(Uuid, Answer)>;
 
 /// Looks what came of a report that is on record.
-async fn came_of(context: &mut Context, name: &Arc<str>, bytes: &[u8], received: &Received) -> Result<Came, CliError> {
+async fn came_of(context: &Context, name: &Arc<str>, bytes: &[u8], received: &Received) -> Result<Came, CliError> {
     match received {
         Received::New(_) | Received::Duplicate(_) => {}
         Received::Rejected(_) => return Ok(None),
     }
     let Ok((report, _)) = ledger::read(name, bytes) else { return Ok(None) };
-    let before = context.view.clone();
-    context.look_again().await?;
-    let answer = context.intake().answer(&report, &before, &context.view).await?;
-    Ok(Some((report.id, answer)))
+    Ok(Some((report.id, context.intake().answer(&report, &context.view).await?)))
 }
 
 fn text(name: &str, received: &Received, came: &Came) -> String {

@@ -11,7 +11,7 @@ use super::layout::shown;
 use super::private::write_private;
 use crate::finding::did_you_mean;
 use crate::fleet::{Cleared, Row, record_scripts};
-use crate::script::{Memory, Script, WorkList};
+use crate::script::{Laid, Memory, Script, WorkList};
 
 pub async fn run(
     site: Option<String>,
@@ -85,7 +85,7 @@ fn must_be_new(folder: &Path) -> Result<(), CliError> {
 /// The list and a file a station, which nobody but its owner may read: cards hold access codes.
 fn write_folder(folder: &Path, list: &WorkList, context: &Context, format: ScriptFormat) -> std::io::Result<()> {
     std::fs::DirBuilder::new().recursive(true).mode(0o700).create(folder)?;
-    for (at, errand, script, codes) in list.to_key() {
+    for (at, errand, Laid { script, codes }) in list.cards() {
         let text = shown(script, &errand.station, context, codes, format);
         write_private(&folder.join(file_name(at, script, format)), &text)?;
     }
@@ -106,7 +106,7 @@ fn file_name(at: usize, script: &Script, format: ScriptFormat) -> String {
 }
 
 fn cards(list: &WorkList, context: &Context) -> String {
-    let cards = list.to_key().map(|(_, errand, script, codes)| {
+    let cards = list.cards().map(|(_, errand, Laid { script, codes })| {
         // A form feed: each card begins a page of its own.
         format!("\x0c{}", shown(script, &errand.station, context, codes, ScriptFormat::Card))
     });
@@ -114,7 +114,7 @@ fn cards(list: &WorkList, context: &Context) -> String {
 }
 
 fn keys(list: &WorkList, context: &Context) -> String {
-    let blocks = list.to_key().map(|(_, errand, script, codes)| {
+    let blocks = list.to_key().map(|(errand, Laid { script, codes })| {
         let keys = shown(script, &errand.station, context, codes, ScriptFormat::Keys);
         format!("{} {}\n{keys}", errand.station.name, errand.station.number)
     });

@@ -1,16 +1,20 @@
 //! What came of a report: what it changed in the record, what it could not use and why, what is still missing. Commands and
 //! pages say the same.
 
+use jiff::Timestamp;
+use uuid::Uuid;
+
+use super::entries::StationEntries;
 use super::error::FleetError;
+use super::history::odd;
 use super::intake::Intake;
-use super::rows::Row;
+use super::records::entries_under;
 use super::view::View;
-use crate::drift::{Drift, Service, surprise, value_text};
+use crate::drift::{Drift, Rules, Service, StationDrift, look, value_text};
 use crate::inventory::Station;
 use crate::keybook::SettingId;
-use crate::ledger::{Digest, Heard, Holding, Issued, LedgerLine, Outcome, Report, State, effect_value, parse_line};
+use crate::ledger::{Heard, Holding, Issued, Outcome, Record, Report, State, Test, effect_value};
 use crate::setting::{Name, Value};
-use crate::store::EntryKind;
 
 /// What came of a report, in sentences. Never a code.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -21,33 +25,43 @@ pub struct Answer {
     pub missing: Vec<String>,
 }
 
-/// What a report brings along that its row does not show.
-struct Brought<'a> {
+/// A report, and what the record is with it and without it.
+struct Came<'a> {
     report: &'a Report,
+    station: &'a Station,
     /// The script that it names, where it is on record.
     script: Option<&'a Issued>,
     /// The references that cannot be read here, and why.
     unread: Vec<(String, String)>,
+    /// Whether the report that it corrects is on record.
+    corrects_known: bool,
+    /// The report that corrects this one.
+    corrected_by: Option<Uuid>,
+    /// Without it.
+    before: Record,
+    /// Just before its test calls.
+    untested: Record,
+    /// With it.
+    after: Record,
+    was: StationDrift,
+    is: StationDrift,
 }
 
 impl Intake<'_> {
-    /// What came of a report that is on record. `before`: a view without it, `after`: one with it.
+    /// What came of a report that is on record: what the record is with it, beside what it would be without it. So the answer is
+    /// the same whenever it is asked for, and of many reports each is answered for itself. `view` says what is wanted.
     ///
     /// # Errors
     /// Where the ledger cannot be read.
-    pub async fn answer(&self, report: &Report, before: &View, after: &View) -> Result<Answer, FleetError> {
-        let Some(station) = after.reading.inventory.called(&report.station) else { return Ok(Answer::default()) };
-        let (Some(was), Some(is)) = (before.row(&station.name), after.row(&station.name)) else {
+    pub async fn answer(&self, report: &Report, view: &View) -> Result<Answer, FleetError> {
+        let called = view.reading.inventory.called(&report.station);
+        let Some(row) = called.and_then(|station| view.row(&station.name)) else { return Ok(Answer::default()) };
+        let entries = entries_under(self.store, row.station.names()).await?;
+        // What was noted beside it when it was recorded counts, too.
+        let Some(report) = entries.reports.iter().find(|known| known.id == report.id) else {
             return Ok(Answer::default());
         };
-        let script = match &report.script {
-            Some(digest) => self.script_of(digest).await?,
-            None => None,
-        };
-        let brought = Brought { report, script: script.as_ref(), unread: self.unread(report) };
-        let mut consequences = brought.corrected(self.is_on_record(report).await?);
-        consequences.extend(brought.consequences(was, is));
-        Ok(Answer { consequences, missing: brought.missing(is) })
+        Ok(came(report, &row.station, &entries, (view.rules, view.at), self.unread(report)).answer())
     }
 
     /// The references of a report that cannot be read here, and why.
@@ -57,35 +71,56 @@ impl Intake<'_> {
             .filter_map(|one| Some((one.to_string(), self.sources.report_code(&one).err()?.to_string())))
             .collect()
     }
+}
 
-    async fn script_of(&self, digest: &Digest) -> Result<Option<Issued>, FleetError> {
-        let id = digest.to_string();
-        let Some(entry) = self.store.entry(EntryKind::Script, &id).await? else { return Ok(None) };
-        match parse_line(&entry.body).map_err(|source| FleetError::Recorded { id, source })? {
-            LedgerLine::Script(issued) => Ok(Some(*issued)),
-            LedgerLine::Report(_) | LedgerLine::Shown(_) | LedgerLine::Begun(_) | LedgerLine::Decision(_) => Ok(None),
-        }
-    }
-
-    /// Whether the report that another corrects is on record.
-    async fn is_on_record(&self, report: &Report) -> Result<bool, FleetError> {
-        let Some(id) = report.corrects else { return Ok(false) };
-        Ok(self.store.entry(EntryKind::Report, &id.to_string()).await?.is_some())
+/// What came of a report among all that is on record about its station.
+fn came<'a>(
+    report: &'a Report,
+    station: &'a Station,
+    entries: &'a StationEntries,
+    (rules, now): (Rules, Timestamp),
+    unread: Vec<(String, String)>,
+) -> Came<'a> {
+    let others = || entries.reports.iter();
+    let (before, after) = (entries.record_without(station, report.id), entries.record(station));
+    Came {
+        report,
+        station,
+        script: report.script.as_ref().and_then(|digest| entries.script(digest)),
+        unread,
+        corrects_known: report.corrects.is_some_and(|id| others().any(|other| other.id == id)),
+        corrected_by: others().find(|other| other.corrects == Some(report.id)).map(|other| other.id),
+        untested: entries.record_before_tests(station, report),
+        was: look(station, &before, rules, now),
+        is: look(station, &after, rules, now),
+        before,
+        after,
     }
 }
 
-impl Brought<'_> {
-    fn corrected(&self, is_on_record: bool) -> Vec<String> {
-        let Some(id) = self.report.corrects else { return Vec::new() };
-        vec![if is_on_record {
-            format!("Report {id} counts for nothing now: this one corrects it.")
-        } else {
-            format!("This corrects report {id}, which is not on record yet.")
-        }]
+impl Came<'_> {
+    fn answer(&self) -> Answer {
+        let mut consequences = self.corrections();
+        consequences.extend(self.consequences());
+        if consequences.is_empty() {
+            consequences.push("It changes nothing in the record.".into());
+        }
+        Answer { consequences, missing: self.missing() }
     }
 
-    fn consequences(&self, before: &Row, after: &Row) -> Vec<String> {
-        let station = &after.station;
+    fn corrections(&self) -> Vec<String> {
+        let by = self.corrected_by.map(|id| format!("It counts for nothing: report {id} corrects it."));
+        let corrects = self.report.corrects.map(|id| match self.corrects_known {
+            true => format!("Report {id} counts for nothing now: this one corrects it."),
+            false => format!(
+                "This corrects report {id}, which is not on record yet. Check the id: until that report is, this changes nothing of it."
+            ),
+        });
+        by.into_iter().chain(corrects).collect()
+    }
+
+    fn consequences(&self) -> Vec<String> {
+        let station = self.station;
         let mut said: Vec<String> = Vec::new();
         if let Some(unit) = self.report.unit {
             said.push(format!("The unit is {}: what is not named below is at its factory value.", unit.as_str()));
@@ -93,23 +128,19 @@ impl Brought<'_> {
         let named = self.named();
         for id in station.keybook.ids() {
             let name = &station.keybook.setting(id).name;
-            let (was, is) = (before.record.holding(id), after.record.holding(id));
+            let (was, is) = (self.before.holding(id), self.after.holding(id));
             if self.report.unit.is_none() || named.contains(&name) || is.strayed != was.strayed {
                 said.extend(self.setting(name, was, is));
             }
         }
-        said.extend(self.report.tests.iter().filter_map(|test| self.tested(test, before, after)));
-        said.extend(self.unused(station));
-        let is_open = |id| after.record.begun.iter().any(|open| open.visit.id == id);
-        let ended = before.record.begun.iter().map(|open| &open.visit);
-        let ended = ended.filter(|visit| !is_open(visit.id));
+        said.extend(self.report.tests.iter().filter_map(|test| self.tested(test)));
+        said.extend(self.unused());
+        let is_open = |id| self.after.begun.iter().any(|open| open.visit.id == id);
+        let ended = self.before.begun.iter().map(|open| &open.visit).filter(|visit| !is_open(visit.id));
         said.extend(ended.map(|visit| format!("The visit that {} began at {:.0} is over.", visit.by, visit.at)));
-        let (was, is) = (before.drift.standing, after.drift.standing);
+        let (was, is) = (self.was.standing, self.is.standing);
         if was != is {
             said.push(format!("{} was {was} and is now {is}.", station.name));
-        }
-        if said.is_empty() {
-            said.push("It changes nothing in the record.".into());
         }
         said
     }
@@ -152,28 +183,28 @@ impl Brought<'_> {
         }
     }
 
-    fn tested(&self, test: &crate::ledger::Test, before: &Row, after: &Row) -> Option<String> {
-        let lifelines = &after.station.keybook.lifelines;
+    fn tested(&self, test: &Test) -> Option<String> {
+        let lifelines = &self.station.keybook.lifelines;
         let at = lifelines.iter().position(|lifeline| lifeline.name == test.lifeline)?;
         let title = lifelines[at].title();
-        let is_last = after.record.lifelines[at].last.is_some_and(|(_, mark)| mark.report == self.report.id);
+        let is_last = self.after.lifelines[at].last.is_some_and(|(_, mark)| mark.report == self.report.id);
         let mut said = match test.outcome {
             Outcome::Reached => format!("The test call of \"{title}\" reached help."),
             Outcome::Failed => {
                 format!("The test call of \"{title}\" did not reach help. Keep a stand-in until a test call does.")
             }
         };
-        if let Some(odd) = surprise(&before.station, &before.record, test) {
+        if let Some(odd) = odd(self.station, &self.untested, test) {
             said += &format!(" But {odd}.");
-        } else if !is_last {
+        } else if !is_last && self.corrected_by.is_none() {
             said += " It does not count: there is a later one, or one that failed in the same report.";
         }
         Some(said)
     }
 
     /// What could not be used, and why.
-    fn unused(&self, station: &Station) -> Vec<String> {
-        let keybook = &station.keybook;
+    fn unused(&self) -> Vec<String> {
+        let keybook = &self.station.keybook;
         let mut said: Vec<String> = Vec::new();
         for (reference, why) in &self.unread {
             said.push(format!(
@@ -199,14 +230,16 @@ impl Brought<'_> {
         said
     }
 
-    fn missing(&self, after: &Row) -> Vec<String> {
-        let station = &after.station;
+    fn missing(&self) -> Vec<String> {
+        let station = self.station;
         let reported = |number: u32| self.report.steps.iter().any(|(step, _)| *step == number);
         let unreported = self.script.into_iter().flat_map(|script| &script.steps).filter(|step| !reported(step.step));
         let mut missing: Vec<String> = unreported
             .map(|step| format!("Step {} of the script is not in the report: it counts as not keyed.", step.step))
             .collect();
-        for lifeline in &after.drift.lifelines {
+        missing
+            .extend(self.unread.iter().map(|(reference, _)| format!("The code behind {reference}, on this machine.")));
+        for lifeline in &self.is.lifelines {
             let title = station.keybook.lifelines.iter().find(|one| one.name == lifeline.name).map(|one| one.title());
             let title = title.unwrap_or_else(|| lifeline.name.to_string());
             match lifeline.service {
@@ -218,7 +251,7 @@ impl Brought<'_> {
             }
         }
         let mut to_key: Vec<&str> = Vec::new();
-        for setting in &after.drift.settings {
+        for setting in &self.is.settings {
             let name = &setting.name;
             match (setting.drift, is_code(station, setting.id)) {
                 (Drift::Unproven | Drift::InDoubt, true) => {
@@ -255,3 +288,7 @@ fn plain_of(state: &State) -> String {
         State::InDoubt(_) | State::Unknown => "nothing".into(),
     }
 }
+
+#[cfg(test)]
+#[path = "answer_tests.rs"]
+mod tests;

@@ -13,7 +13,7 @@ use crate::drift::{Standing, StationDrift, Totals};
 use crate::inventory::{Extent, Layer, Spoken, SpokenLine, layers, spoken, spoken_line};
 use crate::keybook::SettingId;
 use crate::ledger::{Digest, Issued, Mark};
-use crate::script::{self, Due, Errand, Memory, NoScript, Request, Script, Way, WorkList};
+use crate::script::{self, Due, Errand, Laid, Memory, NoScript, Request, Script, Way, WorkList};
 use crate::setting::Codes;
 
 /// What keying a station needs.
@@ -165,21 +165,34 @@ impl View {
         let (mut errands, mut to_record) = (Vec::new(), Vec::new());
         for row in rows {
             progress();
-            let due = match self.keying(row, Way::There, memory) {
-                Keying::Script { script, .. } if script.calls.is_empty() => Due::Test,
-                Keying::Script { script, cleared, codes } => {
-                    to_record.push(cleared);
-                    Due::Keying { script, codes }
-                }
-                Keying::Held(_) => Due::Held,
-                Keying::Nothing if row.drift.standing != Standing::Aligned => Due::Test,
-                Keying::Nothing => continue,
-                Keying::NoScript(why) => Due::Stuck(why),
-            };
+            let (due, cleared) = self.due(row, memory);
+            to_record.extend(cleared);
+            let Some(due) = due else { continue };
             errands.push(Errand { station: row.station.clone(), drift: (*row.drift).clone(), due });
         }
         let set_aside = rows.iter().filter(|row| row.station.for_now.set_aside != Extent::Nothing).count();
         (WorkList::new(errands, set_aside, self.held()), to_record)
+    }
+
+    /// What a station needs, and what its card is recorded with.
+    fn due(&self, row: &Row, memory: &mut Memory) -> (Option<Due>, Option<Cleared>) {
+        match self.keying(row, Way::There, memory) {
+            Keying::Script { script, cleared, codes } => {
+                let is_test = script.calls.is_empty();
+                let laid = Laid { script, codes };
+                (Some(if is_test { Due::Test(Some(laid)) } else { Due::Keying(laid) }), Some(cleared))
+            }
+            Keying::Held(_) => (Some(Due::Held), None),
+            Keying::NoScript(why) => (Some(Due::Stuck(why)), None),
+            Keying::Nothing if row.drift.standing == Standing::Aligned => (None, None),
+            // What is overdue, and no test call confirms, is keyed again.
+            Keying::Nothing => match self.renewing(row, &[], memory) {
+                Ok(Keying::Script { script, cleared, codes }) => {
+                    (Some(Due::Test(Some(Laid { script, codes }))), Some(cleared))
+                }
+                Ok(Keying::Held(_) | Keying::Nothing | Keying::NoScript(_)) | Err(_) => (Some(Due::Test(None)), None),
+            },
+        }
     }
 
     /// Where the values of some settings of a station come from.

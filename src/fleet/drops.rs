@@ -6,7 +6,8 @@ use std::sync::Arc;
 use tokio::task::block_in_place;
 
 use super::error::FleetError;
-use super::intake::{Intake, LineBatch, Received, Trust};
+use super::intake::{Intake, Received, Trust};
+use super::lines::LineBatch;
 use crate::files::{Dropped, ExportLines, FileKind, Inbox};
 use crate::finding::Finding;
 use crate::setting::{content_sha, hex};
@@ -114,9 +115,19 @@ impl Round<'_> {
     ) -> Result<Vec<Received>, FleetError> {
         let mut outcomes = Vec::new();
         let mut batch = LineBatch::default();
+        // What may be recorded once the rest is; no more of it is held than of a batch.
+        let mut waiting = LineBatch::default();
         loop {
             let filled = block_in_place(|| fill(&mut lines, &mut batch, progress));
-            outcomes.extend(self.intake.lines(&file.name, &batch.take(), Trust::Dropbox).await?);
+            for ((number, line), one) in self.intake.judged(&file.name, batch.take(), Trust::Dropbox).await? {
+                match one {
+                    Received::Rejected(_) if !waiting.is_full() => waiting.add(number, line),
+                    Received::New(_) | Received::Duplicate(_) | Received::Rejected(_) => {
+                        self.intake.keep_line(&file.name, &line, &one).await?;
+                        outcomes.push(one);
+                    }
+                }
+            }
             match filled {
                 Filled::Full => {}
                 Filled::Unreadable(finding) => {
@@ -124,7 +135,12 @@ impl Round<'_> {
                     self.intake.keep_if_rejected(&file.name, &sha_of(&finding), b"", &received).await?;
                     outcomes.push(received);
                 }
-                Filled::AtEnd => return Ok(outcomes),
+                Filled::AtEnd => {
+                    let late =
+                        self.intake.in_any_order(&file.name, waiting.take(), Trust::Dropbox, &mut |_| {}).await?;
+                    outcomes.extend(late);
+                    return Ok(outcomes);
+                }
             }
         }
     }

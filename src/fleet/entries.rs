@@ -3,8 +3,10 @@
 use std::collections::HashMap;
 
 use jiff::Timestamp;
+use uuid::Uuid;
 
 use super::error::FleetError;
+use super::history::before_tests;
 use crate::brake::is_harmless;
 use crate::inventory::{Keybooks, Station};
 use crate::ledger::{
@@ -117,6 +119,23 @@ impl StationEntries {
         let Some((issued, keybook)) = known() else { return false };
         let record = fold_with_visits(keybook, &self.reports, &self.visits, |digest: &Digest| self.scripts.get(digest));
         is_harmless(keybook, &record, &leads_to(keybook, issued), |id| keybook.is_lifeline(id))
+    }
+
+    /// A script on record.
+    pub fn script(&self, digest: &Digest) -> Option<&Issued> {
+        self.scripts.get(digest)
+    }
+
+    /// What they would prove about a station without one report.
+    pub fn record_without(&self, station: &Station, report: Uuid) -> Record {
+        let reports = self.reports.iter().filter(|other| other.id != report);
+        fold_with_visits(&station.keybook, reports, &self.visits, |digest: &Digest| self.scripts.get(digest))
+    }
+
+    /// What they prove about a station just before the test calls of a report.
+    pub fn record_before_tests(&self, station: &Station, report: &Report) -> Record {
+        let (reports, visits) = (self.reports.iter().collect::<Vec<_>>(), self.visits.iter().collect::<Vec<_>>());
+        before_tests(station, report, (&reports, &visits), |digest| self.scripts.get(digest))
     }
 
     /// What they prove about a station.

@@ -14,7 +14,7 @@ use crate::finding::{Code, Finding, Place, cover_literals};
 use crate::inventory::{LineKind, dial};
 use crate::ledger::{
     self, AHEAD, Corrected, Decision, Issued, LedgerLine, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, Shown, Terms,
-    Visit, admit, admit_visit, key_of_line, line_of, parse_line, recorded_at, report_json,
+    Visit, admit, admit_visit, line_of, parse_line, recorded_at, report_json,
 };
 use crate::setting::{self, Codes, content_sha};
 use crate::store::{Appended, EntryKind, NewEntry, NewRejected, Store};
@@ -43,35 +43,6 @@ pub(super) enum Trust {
     Dropbox,
 }
 
-/// Lines that are recorded together: as many as are worth one commit, and no more than fit into memory with ease.
-#[derive(Debug, Default)]
-pub struct LineBatch {
-    lines: Vec<(u32, String)>,
-    bytes: usize,
-}
-
-impl LineBatch {
-    const LINES: usize = 500;
-    const BYTES: usize = 4 << 20;
-
-    /// Adds a line with its number.
-    pub fn add(&mut self, number: u32, line: String) {
-        self.bytes += line.len();
-        self.lines.push((number, line));
-    }
-
-    /// Whether it is time to take it up.
-    pub fn is_full(&self) -> bool {
-        self.lines.len() >= LineBatch::LINES || self.bytes >= LineBatch::BYTES
-    }
-
-    /// The lines; the next batch is empty.
-    pub fn take(&mut self) -> Vec<(u32, String)> {
-        self.bytes = 0;
-        std::mem::take(&mut self.lines)
-    }
-}
-
 /// Everything a report is judged by.
 pub struct Intake<'a> {
     /// Where they are recorded.
@@ -91,7 +62,7 @@ impl Intake<'_> {
     /// Where the store cannot be read or written; a report that is wrong is no error but [`Received::Rejected`].
     pub async fn report(&self, source: &Arc<str>, bytes: &[u8]) -> Result<Received, FleetError> {
         if let Some(line) = visit_line(bytes) {
-            let one = self.lines(source, &[(1, line)], Trust::Dropbox).await?;
+            let one = self.in_any_order(source, vec![(1, line)], Trust::Dropbox, &mut |_| {}).await?;
             return Ok(one.into_iter().next().unwrap_or(Received::Rejected(Vec::new())));
         }
         let received = match ledger::read(source, bytes) {
@@ -148,65 +119,7 @@ impl Intake<'_> {
         }
     }
 
-    /// Takes up lines of an export, each a report, an issued script or a decision; reports and scripts that are new in one
-    /// transaction. What became of each, in their order; the line of the key becomes nothing.
-    ///
-    /// # Errors
-    /// Where the store cannot be read or written; then what was recorded before these lines stays, and nothing of them is lost
-    /// by taking them up again.
-    pub async fn export_lines(&self, source: &Arc<str>, lines: &[(u32, String)]) -> Result<Vec<Received>, FleetError> {
-        self.lines(source, lines, Trust::Operator).await
-    }
-
-    /// The same from whoever may report: what people decide is not taken from there.
-    ///
-    /// # Errors
-    /// As of [`Intake::export_lines`].
-    pub async fn dropped_lines(&self, source: &Arc<str>, lines: &[(u32, String)]) -> Result<Vec<Received>, FleetError> {
-        self.lines(source, lines, Trust::Dropbox).await
-    }
-
-    pub(super) async fn lines(
-        &self,
-        source: &Arc<str>,
-        lines: &[(u32, String)],
-        trust: Trust,
-    ) -> Result<Vec<Received>, FleetError> {
-        let mut batch = Batch::new(self.store);
-        let lines: Vec<&(u32, String)> = lines.iter().filter(|(_, line)| key_of_line(line).is_none()).collect();
-        let parsed: Vec<_> = lines.iter().map(|(_, line)| parse_line(line)).collect();
-        let ids = |kind| parsed.iter().flatten().filter_map(move |line| id_of(line, kind)).collect();
-        for kind in [EntryKind::Report, EntryKind::Script, EntryKind::Shown, EntryKind::Begun] {
-            batch.look_up(kind, ids(kind)).await?;
-        }
-        let mut judged = Vec::with_capacity(lines.len());
-        for ((number, line), parsed) in lines.iter().zip(parsed) {
-            judged.push(self.line((source, *number, line), parsed, trust, &mut batch).await?);
-        }
-        let appended = batch.write().await?;
-        let mut received = Vec::with_capacity(lines.len());
-        for ((number, line), judged) in lines.iter().zip(judged) {
-            let one = match judged {
-                Judged::Settled(one) => one,
-                Judged::Added(station, at) => match appended.get(at) {
-                    Some(Appended::New { .. }) => Received::New(station),
-                    Some(Appended::Duplicate { .. } | Appended::Conflict { .. }) | None => {
-                        // Somebody else was quicker: now it is on record, and this line is judged beside it.
-                        let mut batch = Batch::new(self.store);
-                        match self.line((source, *number, line), parse_line(line), trust, &mut batch).await? {
-                            Judged::Settled(one) => one,
-                            Judged::Added(station, _) => Received::Duplicate(station),
-                        }
-                    }
-                },
-            };
-            self.keep_if_rejected(source, &content_sha(line.as_bytes()), line.as_bytes(), &one).await?;
-            received.push(one);
-        }
-        Ok(received)
-    }
-
-    async fn line(
+    pub(super) async fn line(
         &self,
         (source, number, line): (&Arc<str>, u32, &str),
         parsed: Result<LedgerLine, ledger::WireError>,
@@ -262,6 +175,13 @@ impl Intake<'_> {
         codes
     }
 
+    /// What a reference leads to that cannot be read here is compared by the reference alone: whoever keeps the machine is told.
+    fn note_unread(&self, report: &Report, codes: &Codes) {
+        for reference in report.references().into_iter().filter(|one| codes.code(one).is_none()) {
+            tracing::warn!(station = %report.station, report = %report.id, %reference, "a report's code cannot be read");
+        }
+    }
+
     async fn parsed(
         &self,
         mut report: Report,
@@ -292,7 +212,10 @@ impl Intake<'_> {
         }
         // An export carries the fingerprints of its time, and what it lacks nobody can tell; a new report gets today's.
         match scrutiny {
-            Scrutiny::Whole => report.seal(&codes),
+            Scrutiny::Whole => {
+                self.note_unread(&report, &codes);
+                report.seal(&codes);
+            }
             Scrutiny::Restored => {}
         }
         // What is restored carries the numbers of its time, too.
@@ -487,14 +410,14 @@ fn no_report(what: &str, place: Place) -> Finding {
 }
 
 /// What a line comes to before its batch is written.
-enum Judged {
+pub(super) enum Judged {
     Settled(Received),
     /// It is new, about this station, and stands at this place of the batch.
     Added(setting::Name, usize),
 }
 
 /// The id under which a line would be recorded, or that of the script it names.
-fn id_of(line: &LedgerLine, kind: EntryKind) -> Option<String> {
+pub(super) fn id_of(line: &LedgerLine, kind: EntryKind) -> Option<String> {
     match (line, kind) {
         (LedgerLine::Report(report), EntryKind::Report) => Some(report.id.to_string()),
         (LedgerLine::Report(report), EntryKind::Script) => report.script.as_ref().map(ToString::to_string),

@@ -288,6 +288,7 @@ impl Fleet {
             totals: Totals::of(rows.iter().map(|row| &*row.drift)),
             rows,
             tally,
+            rules: self.terms.rules,
             limit: self.terms.limit.clone(),
             change: change.map(Arc::new),
             waiting: OnceLock::new(),

@@ -438,7 +438,8 @@ async fn news(store: &Store, after: i64) -> Result<(i64, BTreeSet<Name>, Vec<(i6
     }
 }
 
-async fn entries_under<'n>(
+/// All that the ledger has under some names.
+pub(super) async fn entries_under<'n>(
     store: &Store,
     names: impl IntoIterator<Item = &'n Name>,
 ) -> Result<StationEntries, FleetError> {

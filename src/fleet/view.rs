@@ -13,7 +13,7 @@ use super::rows::Row;
 use super::sources::Sources;
 use crate::alert::Cause;
 use crate::brake::{Change, Limit, Tally, call_back, digest};
-use crate::drift::{Standing, StationDrift, Totals};
+use crate::drift::{Rules, Standing, StationDrift, Totals};
 use crate::effective::Effective;
 use crate::finding::Finding;
 use crate::ledger::{Decisions, Digest, HandedOut, Released};
@@ -44,6 +44,8 @@ pub struct View {
     pub totals: Totals,
     /// How many stations are altered, and on record.
     pub tally: Tally,
+    /// When something is overdue or untested.
+    pub rules: Rules,
     /// How many may be altered.
     pub limit: Arc<Limit>,
     /// The change that waits for its release; [`View::held`] says how many scripts wait for it.

@@ -65,5 +65,5 @@ pub use request::Request;
 pub use test_call::TestCall;
 pub use warning::Warning;
 pub use work::Work;
-pub use worklist::{Due, Errand, WorkList};
+pub use worklist::{Due, Errand, Laid, WorkList};
 pub use write::{digest, full_presses, reckon, write};

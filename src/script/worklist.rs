@@ -32,18 +32,22 @@ pub struct Errand {
     pub due: Due,
 }
 
+/// A script, and what its references lead to here.
+#[derive(Debug, Clone)]
+pub struct Laid {
+    /// What to do.
+    pub script: Box<Script>,
+    /// What its references lead to.
+    pub codes: Codes,
+}
+
 /// What a station needs.
 #[derive(Debug, Clone)]
 pub enum Due {
     /// Keying, and a test call of what the script touches.
-    Keying {
-        /// What to key.
-        script: Box<Script>,
-        /// What its references lead to here.
-        codes: Codes,
-    },
-    /// No keying of what differs, but a test call, or overdue settings that are to be keyed again.
-    Test,
+    Keying(Laid),
+    /// No keying of what differs, but a test call, or overdue settings that are to be keyed again; its card, where there is one.
+    Test(Option<Laid>),
     /// Keying for which there is no script.
     Stuck(NoScript),
     /// Keying that waits for the release of a change.
@@ -67,24 +71,29 @@ impl WorkList {
         WorkList { errands, set_aside, held_by }
     }
 
-    /// The stations to key, each with its place in the list.
-    pub fn to_key(&self) -> impl Iterator<Item = (usize, &Errand, &Script, &Codes)> {
-        self.errands.iter().enumerate().filter_map(|(at, errand)| match &errand.due {
-            Due::Keying { script, codes } => Some((at, errand, &**script, codes)),
-            Due::Test | Due::Stuck(_) | Due::Held => None,
+    /// Every errand that has a card, with its place in the list.
+    pub fn cards(&self) -> impl Iterator<Item = (usize, &Errand, &Laid)> {
+        self.errands.iter().enumerate().filter_map(|(at, errand)| Some((at, errand, errand.card()?)))
+    }
+
+    /// The stations to key.
+    pub fn to_key(&self) -> impl Iterator<Item = (&Errand, &Laid)> {
+        self.errands.iter().filter_map(|errand| match &errand.due {
+            Due::Keying(laid) => Some((errand, laid)),
+            Due::Test(_) | Due::Stuck(_) | Due::Held => None,
         })
     }
 
-    /// The stations that need somebody, but no keying.
+    /// The stations that need somebody, but no keying of what differs.
     pub fn to_test(&self) -> impl Iterator<Item = &Errand> {
-        self.errands.iter().filter(|errand| matches!(errand.due, Due::Test))
+        self.errands.iter().filter(|errand| matches!(errand.due, Due::Test(_)))
     }
 
     /// The stations that need keying and have no script.
     pub fn stuck(&self) -> impl Iterator<Item = (&Errand, &NoScript)> {
         self.errands.iter().filter_map(|errand| match &errand.due {
             Due::Stuck(why) => Some((errand, why)),
-            Due::Keying { .. } | Due::Test | Due::Held => None,
+            Due::Keying(_) | Due::Test(_) | Due::Held => None,
         })
     }
 
@@ -95,7 +104,7 @@ impl WorkList {
 
     /// What keying all of it takes.
     pub fn work(&self) -> Work {
-        self.to_key().map(|(_, errand, script, codes)| Work::of(script, &errand.station, codes)).sum()
+        self.to_key().map(|(errand, laid)| Work::of(&laid.script, &errand.station, &laid.codes)).sum()
     }
 
     /// The list for people: a line a station, then the totals. `label` names the card of the errand at a place.
@@ -157,7 +166,7 @@ impl WorkList {
     /// The list for programs.
     pub fn json(&self) -> Json {
         let work = self.work();
-        let scripts = self.to_key().map(|(_, errand, script, codes)| script_json(script, &errand.station, codes));
+        let scripts = self.to_key().map(|(errand, Laid { script, codes })| script_json(script, &errand.station, codes));
         let tests = self.to_test().map(|errand| {
             let owed = errand.owed().map(|(name, service)| json!({ "lifeline": &**name, "service": service.as_str() }));
             json!({
@@ -165,6 +174,7 @@ impl WorkList {
                 "site": &*errand.station.site,
                 "weight": errand.drift.weight.map(Weight::as_str),
                 "lifelines": owed.collect::<Vec<_>>(),
+                "script": errand.card().map(|laid| laid.script.digest.to_string()),
             })
         });
         let stuck = self.stuck().map(|(errand, why)| {
@@ -213,6 +223,15 @@ impl WorkList {
 }
 
 impl Errand {
+    /// Its card, where it has one.
+    fn card(&self) -> Option<&Laid> {
+        match &self.due {
+            Due::Keying(laid) => Some(laid),
+            Due::Test(laid) => laid.as_ref(),
+            Due::Stuck(_) | Due::Held => None,
+        }
+    }
+
     fn rank(&self) -> (bool, Reverse<Option<Weight>>, Reverse<usize>, Name, Name) {
         let exposed = exposed(&self.station, &self.drift).len();
         let is_in_service = self.drift.standing != Standing::OutOfService;
@@ -222,22 +241,25 @@ impl Errand {
 
     fn needs(&self, label: impl Fn(&Script) -> String) -> String {
         match &self.due {
-            Due::Keying { script, codes } => {
+            Due::Keying(Laid { script, codes }) => {
                 let work = Work::of(script, &self.station, codes);
                 let (calls, keys) = (plural(work.calls, "call"), plural(work.presses, "key"));
                 format!("{calls}, {keys}, {} min: {}", work.minutes(), label(script))
             }
-            Due::Test => {
+            Due::Test(laid) => {
+                let card = laid.as_ref().map(|laid| label(&laid.script));
                 let owed = self.owed().map(|(lifeline, service)| format!("{lifeline} ({})", service.as_str()));
                 let owed: Vec<String> = owed.collect();
                 let settings: Vec<&str> = self.drift.settings.iter().map(|setting| &*setting.name).collect();
                 match (&owed[..], &settings[..]) {
-                    ([], settings) => format!(
-                        "key {} again (overdue): stationkeep script {} --renew",
-                        settings.join(" and "),
-                        self.station.name
-                    ),
-                    (owed, _) => format!("only a test call by {}", owed.join(" and by ")),
+                    ([], settings) => {
+                        let how = card.unwrap_or_else(|| format!("stationkeep script {} --renew", self.station.name));
+                        format!("key {} again (overdue): {how}", settings.join(" and "))
+                    }
+                    (owed, _) => {
+                        let card = card.map_or(String::new(), |card| format!(": {card}"));
+                        format!("only a test call by {}{card}", owed.join(" and by "))
+                    }
                 }
             }
             Due::Stuck(why) => why.to_string(),

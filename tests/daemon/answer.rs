@@ -74,3 +74,36 @@ fn a_failed_test_is_answered_with_what_it_means() {
     assert!(said.out.contains("did not reach help. Keep a stand-in until a test call does."), "{said:?}");
     assert!(said.out.contains("is now out-of-service."), "{said:?}");
 }
+
+#[test]
+fn many_files_are_answered_each_for_itself() {
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    let files: Vec<String> =
+        [7, 9].map(|seconds| report(&fleet, &format!("left: {{gate.seconds: {seconds}}}\n")).1).into();
+    let said = fleet.run(&["report", "--format", "json", &files[0], &files[1]]).ended(0);
+    let lines: Vec<Value> = said.out.lines().map(|line| serde_json::from_str(line).expect("an object")).collect();
+    assert!(texts(&lines[0]["consequences"]).contains(&"gate.seconds is now known: 7."), "{said:?}");
+    let second = "gate.seconds is now known: 9. Before, it was 7.";
+    assert!(texts(&lines[1]["consequences"]).contains(&second), "{said:?}");
+}
+
+#[test]
+fn what_a_correction_corrects_and_what_is_odd_about_a_call_is_said_by_report_and_by_history_alike() {
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    let (_, held) = report(&fleet, "left: {emergency.primary: \"01632960109\", line.kind: direct}\n");
+    fleet.run(&["report", &held]).ended(0);
+    let test = "tests: [{lifeline: emergency, outcome: reached, contact: control-room}]\n";
+    let missing = "corrects: 019a6c1e-8f00-7000-8000-00000000beef\n";
+    let (_, file) = report(&fleet, &format!("{test}{missing}"));
+    let said = fleet.run(&["report", &file]).ended(0).out;
+    let odd = "control-room is dialled as 01632960101, and the number on record is 01632960109";
+    assert!(said.contains(odd), "{said}");
+    assert!(
+        said.contains("This corrects report 019a6c1e-8f00-7000-8000-00000000beef, which is not on record yet."),
+        "{said}"
+    );
+    let history = fleet.run(&["history", "SP-01"]).ended(0).out;
+    assert!(history.contains(odd) && history.contains("which is not on record here yet"), "{history}");
+}

@@ -25,6 +25,7 @@ mod explain;
 mod files;
 mod git;
 mod health;
+mod imports;
 mod key;
 mod killed;
 mod main_job;

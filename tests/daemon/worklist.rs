@@ -78,10 +78,21 @@ fn a_folder_of_cards_is_private_in_order_never_mixed_with_older_ones_and_every_c
     let exported = fleet.run(&["ledger", "export"]).ended(0).out;
     for (name, card) in files.iter().filter(|(name, _)| *name != "work-list.txt") {
         assert!(listed.contains(name.as_str()), "{name}");
-        let digest = card.lines().nth(1).and_then(|line| line.strip_prefix("script ")?.split(',').next());
+        let digest = card.lines().find_map(|line| line.strip_prefix("script ")?.split(',').next());
         assert!(digest.is_some_and(|digest| exported.contains(digest)), "{name}: {digest:?}");
     }
-    assert_eq!(files.len(), 10);
+    // Every errand has its card, test calls too.
+    let errands = listed.lines().filter(|line| line.contains(".txt")).count();
+    assert_eq!((errands, files.len()), (15, 16));
+    let tests = listed.lines().filter(|line| line.contains("only a test call by")).collect::<Vec<_>>();
+    assert_eq!(tests.len(), 6, "{listed}");
+    for line in tests {
+        let file = line.rsplit(": ").next().expect("a card");
+        assert!(
+            files[file].contains("Only a test call is asked for.") && files[file].contains("REPORT BACK"),
+            "{line}"
+        );
+    }
     let again = fleet.run(&["script", "--all", "--out", &folder]).ended(2);
     assert!(again.err.contains("is not empty"), "{}", again.err);
 }

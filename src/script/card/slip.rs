@@ -87,6 +87,10 @@ impl Slips {
                 }
             }
             before.press(right);
+            // Whoever pressed no wrong key after all must not go on with what was meant.
+            if !before.pending().is_empty() {
+                self.waiting.push(before.clone());
+            }
         }
         Some(())
     }

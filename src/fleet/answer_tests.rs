@@ -1,0 +1,174 @@
+use std::sync::Arc;
+
+use super::*;
+use crate::inventory::{self, Inventory};
+use crate::keybook::sample::{TERN, keybook};
+use crate::ledger::{self, Digest, IssuedStep, LedgerLine, Visit, effect, line_of};
+use crate::setting::Codes;
+use crate::store::{Entry, EntryKind};
+
+const DIGEST: &str = "3f9a1c0b7d24e615";
+
+/// A station whose red button calls somebody only from a line that is not a ring-down line. `more`: what else is said of it.
+fn station(more: &str) -> Arc<Station> {
+    let book = TERN.replace(
+        "emergency: [line.kind, emergency.primary]",
+        "emergency: {title: the red button, settings: [line.kind, emergency.primary], works: {line.kind: [direct, pbx], emergency.primary: filled}}",
+    );
+    let text = format!(
+        "inventory: 1\ncontacts: {{help: {{calls: \"+441632960101\"}}}}\nsites:\n  quay:\n    line: {{kind: pbx, outside: \"9,\", country: GB}}\n    \
+         stations:\n      EQ-01: {{number: \"+441632960121\", model: tern-2, settings: {{emergency.primary: {{to: help}}}}{more}}}\n"
+    );
+    let (raw, findings) = inventory::read(&"i.yaml".into(), text.as_bytes());
+    assert!(findings.is_empty(), "{findings:#?}");
+    let books = [(Name::from("tern-2"), keybook(&book))].into();
+    let (all, findings): (Inventory, _) = inventory::resolve(&[Arc::new(raw)], &books, &Codes::default());
+    assert!(!findings.iter().any(crate::finding::Finding::is_error), "{findings:#?}");
+    all.stations["EQ-01"].clone()
+}
+
+fn report(nth: u32, rest: &str) -> Report {
+    let text = format!(
+        "report: 1\nid: 019a6c1e-8f00-7000-8000-{nth:012}\nstation: EQ-01\nat: 2026-11-20T10:{nth:02}:00Z\nby: tech-07\n{rest}\n"
+    );
+    let mut report = ledger::read(&"r.yaml".into(), text.as_bytes()).expect("a report").0;
+    report.number = Some("+441632960121".into());
+    for test in &mut report.tests {
+        test.dialled = test.contact.as_ref().map(|_| "9,01632960101".into());
+    }
+    report
+}
+
+fn entries(lines: Vec<LedgerLine>) -> StationEntries {
+    let mut entries = StationEntries::default();
+    for (seq, line) in (1..).zip(&lines) {
+        let (kind, id) = (EntryKind::Report, seq.to_string());
+        let (station, body) = ("EQ-01".to_owned(), line_of(line));
+        let entry =
+            Entry { seq, kind, id, station, at_ms: 0, recorded_ms: 0, body, prev: String::new(), hash: String::new() };
+        entries.add(&entry, None, "k").expect("a line");
+    }
+    entries
+}
+
+/// The answer to the last of some reports, beside other lines of the ledger.
+fn answer(station: &Station, reports: &[Report], others: Vec<LedgerLine>) -> Answer {
+    let lines = reports.iter().map(|report| LedgerLine::Report(Box::new(report.clone())));
+    let entries = entries(lines.chain(others).collect());
+    let last = reports.last().expect("a report");
+    let rules = Rules { reconfirm_days: 365, require_tests: true };
+    let now = "2026-11-20T12:00:00Z".parse().expect("a time");
+    let known = entries.reports.iter().find(|known| known.id == last.id).expect("it is on record");
+    came(known, station, &entries, (rules, now), Vec::new()).answer()
+}
+
+fn said(station: &Station, reports: &[Report]) -> String {
+    answer(station, reports, Vec::new()).consequences.join("\n")
+}
+
+const HELD: &str = "left: {line.kind: pbx, emergency.primary: \"9,01632960101\", emergency.backup: \"\"}";
+const REACHED: &str = "tests: [{lifeline: emergency, outcome: reached, contact: help}]";
+
+#[test]
+fn a_call_that_reached_help_by_a_button_that_calls_nobody_is_pointed_out() {
+    let station = station("");
+    let ringdown = "left: {line.kind: ringdown, emergency.primary: \"9,01632960101\"}";
+    let odd = "The test call of \"the red button\" reached help. But by the record a press calls nobody: the record must be wrong.";
+    assert!(said(&station, &[report(1, ringdown), report(2, REACHED)]).contains(odd));
+    // What the same report set right before its test call counts.
+    let said = said(&station, &[report(1, ringdown), report(2, &format!("left: {{line.kind: pbx}}\n{REACHED}"))]);
+    assert!(said.contains("reached help.") && !said.contains("But"), "{said}");
+}
+
+#[test]
+fn a_call_by_a_button_that_the_inventory_says_is_not_there_is_pointed_out() {
+    let station = station(", lifelines: {second: none}");
+    let said = said(&station, &[report(1, HELD), report(2, "tests: [{lifeline: second, outcome: reached}]")]);
+    assert!(said.contains("But by the inventory the station has no such button"), "{said}");
+}
+
+#[test]
+fn a_contact_to_which_no_number_of_the_button_leads_is_pointed_out_and_the_number_is_no_longer_known() {
+    let station = station("");
+    let held = HELD.replace("9,01632960101", "9,01632960177");
+    let said = said(&station, &[report(1, &held), report(2, REACHED)]);
+    assert!(said.contains("emergency.primary is no longer known: it was shown not to be as recorded."), "{said}");
+    assert!(said.contains("But help is dialled as 9,01632960101, and the number on record is 9,01632960177"), "{said}");
+}
+
+#[test]
+fn a_correction_says_what_it_does_and_what_it_cannot_do_yet() {
+    let station = station("");
+    let wrong = report(2, "tests: [{lifeline: emergency, outcome: failed}]");
+    let id = wrong.id;
+    let mut right = report(3, REACHED);
+    right.corrects = Some(id);
+    let there = said(&station, &[report(1, HELD), wrong.clone(), right.clone()]);
+    assert!(there.contains(&format!("Report {id} counts for nothing now: this one corrects it.")), "{there}");
+    assert!(there.contains("EQ-01 was out-of-service and is now"), "{there}");
+    let alone = said(&station, &[report(1, HELD), right.clone()]);
+    assert!(alone.contains(&format!("This corrects report {id}, which is not on record yet.")), "{alone}");
+    let late = said(&station, &[report(1, HELD), right.clone(), wrong]);
+    assert!(late.contains(&format!("It counts for nothing: report {} corrects it.", right.id)), "{late}");
+}
+
+#[test]
+fn of_many_reports_each_is_answered_for_itself_and_the_same_whenever_it_is_asked() {
+    let station = station("");
+    let first = report(1, "left: {gate.seconds: 7}");
+    let second = report(2, "left: {gate.seconds: 9}");
+    assert_eq!(said(&station, std::slice::from_ref(&first)), "gate.seconds is now known: 7.");
+    assert_eq!(said(&station, &[first.clone(), second.clone()]), "gate.seconds is now known: 9. Before, it was 7.");
+    // The earlier one, told after the later: it changes nothing any more.
+    assert_eq!(said(&station, &[second, first]), "It changes nothing in the record.");
+}
+
+#[test]
+fn a_code_that_cannot_be_read_here_is_told_of_and_missed() {
+    let station = station("");
+    let reports = [report(1, "left: {access: {secret: \"file:gone\"}}")];
+    let entries = entries(vec![LedgerLine::Report(Box::new(reports[0].clone()))]);
+    let rules = Rules { reconfirm_days: 365, require_tests: true };
+    let now = "2026-11-20T12:00:00Z".parse().expect("a time");
+    let unread = vec![("file:gone".to_owned(), "no such file".to_owned())];
+    let answer = came(&entries.reports[0], &station, &entries, (rules, now), unread).answer();
+    let told = |list: &[String]| list.iter().any(|one| one.starts_with("The code behind file:gone"));
+    assert!(told(&answer.consequences) && told(&answer.missing), "{answer:?}");
+}
+
+#[test]
+fn the_report_of_a_visit_says_that_it_is_over_and_which_steps_are_missing() {
+    let station = station("");
+    let value = |text: &str| effect(&Value::Digits(text.into()));
+    let step =
+        |number: u32, text: &str| IssuedStep { step: number, effects: [("identity".into(), value(text))].into() };
+    let digest: Digest = DIGEST.parse().expect("a digest");
+    let script = Issued {
+        digest: digest.clone(),
+        station: "EQ-01".into(),
+        at: "2026-11-20T09:00:00Z".parse().expect("a time"),
+        steps: vec![step(1, "120"), step(2, "121")],
+        document: serde_json::json!({}),
+    };
+    let visit = Visit {
+        id: report(7, "").id,
+        script: digest,
+        station: "EQ-01".into(),
+        at: "2026-11-20T10:00:00Z".parse().expect("a time"),
+        by: "tech-07".into(),
+        number: None,
+    };
+    let others = || vec![LedgerLine::Script(Box::new(script.clone())), LedgerLine::Begun(Box::new(visit.clone()))];
+    let own = report(7, &format!("script: {DIGEST}\nsteps: [{{step: 1, heard: accepted}}]"));
+    let answer = answer(&station, &[own], others());
+    assert!(
+        answer.consequences.contains(&"The visit that tech-07 began at 2026-11-20T10:00:00Z is over.".to_owned()),
+        "{answer:?}"
+    );
+    assert!(
+        answer.missing.contains(&"Step 2 of the script is not in the report: it counts as not keyed.".to_owned()),
+        "{answer:?}"
+    );
+    let is_known = |one: &String| one.starts_with("identity is now known: 120.");
+    assert!(answer.consequences.iter().any(is_known), "{answer:?}");
+}
