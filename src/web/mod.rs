@@ -24,7 +24,7 @@ mod server;
 mod style;
 
 pub use access::{Access, Role, Token};
-pub use card_page::{HandOn, card_page, nothing_page};
+pub use card_page::{HandOn, Leads, card_page, nothing_page};
 pub use cards::{Cards, Outside, is_loopback};
 pub use catalogue::METRICS;
 pub use server::{ListenError, Server};
