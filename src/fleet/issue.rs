@@ -7,8 +7,9 @@ use jiff::{Timestamp, Unit};
 
 use crate::brake::{Change, is_never_held};
 use crate::inventory::Station;
-use crate::ledger::{Issued, LedgerLine, Record, SHOWN_AGAIN, Shown, leads_to, line_of, seal, shown_at};
+use crate::ledger::{Digest, Issued, LedgerLine, Record, SHOWN_AGAIN, Shown, leads_to, line_of, seal, shown_at};
 use crate::script::{Script, issued};
+use crate::setting::Name;
 use crate::store::{EntryKind, NewEntry, Store, StoreError};
 
 /// So many scripts are recorded in one transaction.
@@ -25,6 +26,13 @@ pub struct Cleared {
     issued: Issued,
     /// Nothing where it was shown a short while ago, and no report named it since.
     shown: Option<Shown>,
+}
+
+impl Cleared {
+    /// A card that was begun is never held; it is on record as it was issued.
+    pub(super) fn begun(issued: &Issued, record: &Record, now: Timestamp) -> Cleared {
+        Cleared { issued: issued.clone(), shown: showing(&issued.digest, &issued.station, record, now) }
+    }
 }
 
 /// Asks the brake for a script of a station, by the record that it was written from. Never held: the way back, which leads to
@@ -45,11 +53,7 @@ pub(super) fn clear<'c>(
         Some(change) if change.holds(station, record, &leads_to()) => return Err(change),
         Some(_) | None => {}
     }
-    let shown = (!is_shown_lately(script, record, now)).then(|| Shown {
-        script: script.digest.clone(),
-        station: script.station.clone(),
-        at: shown_at(now, record.answered.map(|mark| mark.at)),
-    });
+    let shown = showing(&script.digest, &script.station, record, now);
     Ok(Cleared { issued, shown })
 }
 
@@ -58,9 +62,12 @@ pub(super) fn is_always_let_go(script: &Script, station: &Station, record: &Reco
     is_never_held(station, record, &leads_to(&station.keybook, &issued(script, Timestamp::UNIX_EPOCH)))
 }
 
-fn is_shown_lately(script: &Script, record: &Record, now: Timestamp) -> bool {
-    let last = record.handed_out.iter().find(|out| out.script == script.digest);
-    last.is_some_and(|last| now.duration_since(last.at).abs() < SHOWN_AGAIN)
+/// That a script is shown now; nothing where it was a short while ago.
+fn showing(digest: &Digest, station: &Name, record: &Record, now: Timestamp) -> Option<Shown> {
+    let last = record.handed_out.iter().find(|out| out.script == *digest);
+    let is_lately = last.is_some_and(|last| now.duration_since(last.at).abs() < SHOWN_AGAIN);
+    let at = shown_at(now, record.answered.map(|mark| mark.at));
+    (!is_lately).then(|| Shown { script: digest.clone(), station: station.clone(), at })
 }
 
 /// Records scripts and that they are shown; the same script again is one entry.

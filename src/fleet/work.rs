@@ -9,6 +9,7 @@ use super::rows::Row;
 use super::view::View;
 use crate::alert::Next;
 use crate::brake::{Altered, Change, Held};
+use crate::drift::{Drift, SettingDrift};
 use crate::ledger::Digest;
 use crate::script::{self, Memory, Way};
 use crate::setting::Name;
@@ -91,9 +92,12 @@ impl View {
     /// Whether a station has a script that the brake may hold.
     fn leads_on(&self, row: &Row, memory: &mut Memory) -> bool {
         let codes = self.codes_for(row);
-        // A setting that is altered and drifts is keyed by whatever script there is; where a card was begun, perhaps to
-        // where that leads.
-        let drifts = |altered: &Altered| row.drift.settings.iter().any(|drift| drift.name == altered.setting);
+        // A setting that is altered and not as wanted is keyed by whatever script there is; where a card was begun, perhaps
+        // to where that leads.
+        let drifts = |altered: &Altered| {
+            let is_it = |one: &&SettingDrift| one.name == altered.setting && one.drift != Drift::Overdue;
+            row.drift.settings.iter().any(|one| is_it(&one))
+        };
         let is_sure = row.record.begun.is_empty();
         if is_sure && row.alteration.iter().any(|alteration| alteration.wanted.iter().any(drifts)) {
             return script::reckon(&row.station, &row.record, &codes, memory).is_ok_and(|work| work.is_some());

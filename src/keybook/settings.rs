@@ -127,14 +127,25 @@ fn setting_name(sheet: &mut Sheet<'_>, text: &str, spot: Spot) -> bool {
 }
 
 /// The words for kinds, each with the keys that its settings have besides `kind`, `title`, `factory` and `weight`.
-const KINDS: [(&str, [&str; 5]); 6] = [
-    ("digits", ["digits", "", "", "", ""]),
-    ("dial", ["digits", "", "", "", ""]),
-    ("secret", ["digits", "", "", "", ""]),
-    ("choice", ["values", "", "", "", ""]),
-    ("flags", ["values", "width", "", "", ""]),
-    ("number", ["min", "max", "step", "width", "unit"]),
+const KINDS: [(&str, KindWord, [&str; 5]); 6] = [
+    ("digits", KindWord::Digits, ["digits", "", "", "", ""]),
+    ("dial", KindWord::Dial, ["digits", "", "", "", ""]),
+    ("secret", KindWord::Secret, ["digits", "", "", "", ""]),
+    ("choice", KindWord::Choice, ["values", "", "", "", ""]),
+    ("flags", KindWord::Flags, ["values", "width", "", "", ""]),
+    ("number", KindWord::Number, ["min", "max", "step", "width", "unit"]),
 ];
+
+/// What `kind` may say.
+#[derive(Debug, Clone, Copy)]
+enum KindWord {
+    Digits,
+    Dial,
+    Secret,
+    Choice,
+    Flags,
+    Number,
+}
 
 /// The entries of one setting.
 struct Entries<'n> {
@@ -169,11 +180,12 @@ fn setting(
         None => Some(Weight::Routine),
     };
     let kind = sheet.required(kind, node, &what, "kind");
-    let word = kind.and_then(|node| sheet.word(node, "`kind`", &KINDS.map(|(word, keys)| (word, (word, keys)))));
-    let Some((word, own)) = word else { return (None, None) };
+    let word =
+        kind.and_then(|node| sheet.word(node, "`kind`", &KINDS.map(|(word, kind, keys)| (word, (word, kind, keys)))));
+    let Some((word, kind, own)) = word else { return (None, None) };
     foreign_keys(sheet, node, word, &own);
     let entries = Entries { what, owner: node, digits, values, min, max, step, width, unit };
-    let Some(kind) = entries.kind(sheet, word, symbols) else { return (None, None) };
+    let Some(kind) = entries.kind(sheet, kind, symbols) else { return (None, None) };
     let factory = match factory {
         Some(node) => factory_of(sheet, &kind, &entries.what, node),
         None => Some((None, None)),
@@ -196,7 +208,7 @@ fn foreign_keys(sheet: &mut Sheet<'_>, node: &Node, word: &str, own: &[&str]) {
     let Data::Map(entries) = &node.data else { return };
     let common = ["kind", "title", "factory", "weight"];
     for (key, _) in entries {
-        let elsewhere = KINDS.iter().any(|(_, keys)| keys.contains(&&*key.text));
+        let elsewhere = KINDS.iter().any(|(_, _, keys)| keys.contains(&&*key.text));
         if elsewhere && !own.contains(&&*key.text) {
             let takes: Vec<_> = common.iter().chain(own).copied().filter(|k| !k.is_empty()).collect();
             let fix = format!("It has {}.", takes.join(", "));
@@ -207,15 +219,15 @@ fn foreign_keys(sheet: &mut Sheet<'_>, node: &Node, word: &str, own: &[&str]) {
 }
 
 impl Entries<'_> {
-    fn kind(&self, sheet: &mut Sheet<'_>, word: &str, symbols: &Arc<BTreeMap<char, Keys>>) -> Option<Kind> {
+    fn kind(&self, sheet: &mut Sheet<'_>, word: KindWord, symbols: &Arc<BTreeMap<char, Keys>>) -> Option<Kind> {
         match word {
-            "digits" => self.bounds(sheet, 0).map(|(min, max)| Kind::Digits { min, max }),
-            "dial" => self.bounds(sheet, 0).map(|(min, max)| Kind::Dial { min, max, symbols: symbols.clone() }),
+            KindWord::Digits => self.bounds(sheet, 0).map(|(min, max)| Kind::Digits { min, max }),
+            KindWord::Dial => self.bounds(sheet, 0).map(|(min, max)| Kind::Dial { min, max, symbols: symbols.clone() }),
             // Without a digit it would be no code.
-            "secret" => self.bounds(sheet, 1).map(|(min, max)| Kind::Secret { min, max }),
-            "choice" => self.choice(sheet),
-            "flags" => self.flags(sheet),
-            _ => self.number(sheet),
+            KindWord::Secret => self.bounds(sheet, 1).map(|(min, max)| Kind::Secret { min, max }),
+            KindWord::Choice => self.choice(sheet),
+            KindWord::Flags => self.flags(sheet),
+            KindWord::Number => self.number(sheet),
         }
     }
 

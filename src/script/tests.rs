@@ -3,6 +3,8 @@
 #[cfg(test)]
 mod buttons;
 #[cfg(test)]
+mod slips;
+#[cfg(test)]
 mod way;
 
 use std::sync::Arc;

@@ -1,7 +1,7 @@
 """Checks the JSON Schemas that editors use for stationkeep's files.
 
     python3 -m venv VENV && VENV/bin/pip install -r tests/requirements.txt
-    VENV/bin/python tests/schema/check.py                      the four files in src/cli/schema
+    VENV/bin/python tests/schema/check.py                      the four files in src/schema
     VENV/bin/python tests/schema/check.py FILE...              these schemas, each known by its `$id`; `-` reads one
     VENV/bin/python tests/schema/check.py --program BINARY     what `BINARY schema KIND` prints, for all four kinds
 
@@ -265,7 +265,7 @@ def given(arguments: list[str]) -> dict[str, str]:
         print(__doc__, file=sys.stderr)
         sys.exit(2)
     texts = {}
-    for name in arguments or [str(ROOT / "src/cli/schema" / f"{kind}.json") for kind in KINDS]:
+    for name in arguments or [str(ROOT / "src/schema" / f"{kind}.json") for kind in KINDS]:
         try:
             text = sys.stdin.read() if name == "-" else Path(name).read_text(encoding="utf-8")
             kind = str(json.loads(text).get("$id", "")).removeprefix(ID)

@@ -152,7 +152,9 @@ pub fn held(change: &str) -> Held {
         digest: change.parse().unwrap(),
         stations: ["EQ-01".into()].into(),
         handed_out: [].into(),
+        departed: [].into(),
         replaced: 0,
+        new: 0,
         tally: Tally { altered: 12, handed_out: 0, on_record: 34 },
         limit: "30 % (brake.share, stationkeep.yaml:12)".into(),
     };
