@@ -41,6 +41,14 @@ impl View {
         memory.is_generous().then(|| script::digest(&self.request(row, &codes), memory).ok()?)?
     }
 
+    /// Whether there is a way back for a station; nobody is told of one where finding out would take too long.
+    pub fn has_way_back(&self, name: &Name, memory: &mut Memory) -> bool {
+        let Some(row) = self.row(name).filter(|_| memory.is_generous()) else { return false };
+        let codes = self.codes_for(row);
+        script::write(&self.request(row, &codes), Way::Back, memory)
+            .is_ok_and(|script| script.is_some_and(|script| !script.calls.is_empty()))
+    }
+
     fn next_of(&self, name: &Name, memory: &mut Memory) -> Next {
         let Some(row) = self.row(name) else { return Next::Test };
         match script::reckon(&row.station, &row.record, &self.codes_for(row), memory) {
