@@ -80,7 +80,10 @@ fn an_identity_in_a_layer_is_one_finding_for_all_who_take_it() {
 fn a_contact_that_is_a_station_is_told_once_for_all_who_would_call_it() {
     let (at, says, _) = only("inventory/fleet.yaml", "+441632960101", "+441632960121");
     assert_eq!(at, "inventory/fleet.yaml:10:55");
-    assert_eq!(says, "\"emergency.primary\" of NP-01 and 501 more stations would call SP-01, which is a station itself.");
+    assert_eq!(
+        says,
+        "\"emergency.primary\" of NP-01 and 501 more stations would call SP-01, which is a station itself."
+    );
 }
 
 #[test]
