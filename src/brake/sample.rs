@@ -8,14 +8,16 @@ use jiff::Timestamp;
 use sha2::{Digest as _, Sha256};
 use uuid::Uuid;
 
-use super::{Alteration, Candidate, Change, Gone, Held, Limit, Share, Tally, alteration, digest, judge, vital};
+use super::{
+    Alteration, Candidate, Change, Gone, GoneScript, Held, Limit, Share, Tally, alteration, digest, judge, vital,
+};
 use crate::finding::Finding;
 use crate::inventory::{self, Inventory, Keybooks, Station};
 use crate::keybook::sample::{TERN, keybook};
 use crate::ledger::{
-    Decision, Decisions, Digest, Heard, Issued, IssuedStep, Opened, Opening, Outcome, Record, Release, Report, Said,
-    Shown, Test, Unit, Visit, effect_value, fold, fold_with_visits, handed_out, leads_to, shown_at, standing,
-    unanswered,
+    Decision, Decisions, Digest, Effect, Heard, Issued, IssuedStep, Opened, Opening, Outcome, Proven, Record, Release,
+    Report, Said, Shown, Test, Unit, Visit, effect, effect_value, fold, fold_with_visits, handed_out, leads_to,
+    shown_at, standing, unanswered,
 };
 use crate::setting::{Codes, Name, Written};
 
@@ -441,28 +443,31 @@ impl World {
             let reports: Vec<&Report> = self.standing().into_iter().filter(|report| report.station == *name).collect();
             let is_on_record = self.reports.iter().any(|report| report.station == *name);
             let open = unanswered(shown, reports.iter().copied()).into_iter();
-            let altering = open.filter(|(script, _)| !self.leads_to_proven(&self.scripts[*script], &reports));
-            let altering_at = altering.map(|(_, at)| at).max();
-            (name.clone(), Gone { is_on_record, altering_at })
+            let scripts = open.filter_map(|(script, at)| {
+                let alters = self.alters(&self.scripts[script], &reports);
+                (!alters.is_empty()).then_some(GoneScript { at, alters: Some(alters) })
+            });
+            (name.clone(), Gone { is_on_record, scripts: scripts.collect() })
         };
         let gone = names.into_iter().filter(|name| !is_here(name)).map(gone);
-        gone.filter(|(_, gone)| gone.is_on_record || gone.altering_at.is_some()).collect()
+        gone.filter(|(_, gone)| gone.is_on_record || !gone.scripts.is_empty()).collect()
     }
 
-    /// Whether each lifeline setting that a script keys was proved to hold just that, by these reports.
-    fn leads_to_proven(&self, script: &Issued, reports: &[&Report]) -> bool {
+    /// What a script leads to otherwise than these reports prove.
+    fn alters(&self, script: &Issued, reports: &[&Report]) -> Vec<(Proven, Effect)> {
         let books = self.book.books();
         let book = &books[script.document["model"].as_str().unwrap()];
         let record = fold(book, reports.iter().copied(), |digest: &Digest| self.scripts.get(digest));
-        let mut effects = script.steps.iter().flat_map(|step| &step.effects);
-        effects.all(|(name, to)| {
-            let Some(id) = book.id(name) else { return true };
-            let to = effect_value(&book.setting(id).kind, to);
-            match record.proven.iter().find(|proven| proven.setting == *name) {
-                Some(proven) => to.is_some() && proven.value == to,
-                None => !book.is_lifeline(id),
-            }
-        })
+        let ends: BTreeMap<&Name, &Effect> =
+            script.steps.iter().flat_map(|step| &step.effects).map(|(name, to)| (name, to)).collect();
+        let alters = record.proven.iter().filter_map(|proven| {
+            let id = book.id(&proven.setting)?;
+            let to = effect_value(&book.setting(id).kind, ends.get(&proven.setting)?);
+            (proven.value != to).then(|| (id, proven.clone(), to.as_ref().and_then(effect)))
+        });
+        let mut alters: Vec<_> = alters.collect();
+        alters.sort_by_key(|(id, _, _)| *id);
+        alters.into_iter().map(|(_, proven, to)| (proven, to)).collect()
     }
 
     /// How each altered station is altered.

@@ -157,7 +157,7 @@ impl Records {
             record.proven = was.map(|was| proven_as_wanted(was, station)).unwrap_or_default();
             records.insert(station, Folded::new(station, Arc::new(record), true));
         }
-        let gone = Left { gone: Gone { is_on_record: true, altering_at: None }, are_out: false, number: None };
+        let gone = Left { gone: Gone { is_on_record: true, scripts: Vec::new() }, are_out: false, number: None };
         let names = before.stations.keys().filter(|name| !found.contains(name) && !after.stations.contains_key(*name));
         records.gone = names.map(|name| (name.clone(), gone.clone())).collect();
         records
@@ -203,8 +203,8 @@ impl Records {
     }
 
     fn set_gone(&mut self, name: &Name, entries: &StationEntries) {
-        let altering_at = entries.altering_at(&self.keybooks);
-        let (gone, are_out) = (Gone { is_on_record: !entries.reports.is_empty(), altering_at }, entries.are_out());
+        let scripts = entries.altering(&self.keybooks);
+        let (gone, are_out) = (Gone { is_on_record: !entries.reports.is_empty(), scripts }, entries.are_out());
         match gone.is_on_record || are_out {
             true => self.gone.insert(name.clone(), Left { gone, are_out, number: entries.last_number() }),
             false => self.gone.remove(name),
@@ -399,7 +399,7 @@ impl Records {
     /// What is on record under names that no station goes by, by its name or its number.
     pub fn gone(&self) -> BTreeMap<Name, Gone> {
         let is_here = |left: &Left| left.number.as_ref().is_some_and(|number| self.unreported.contains_key(number));
-        let counts = |left: &Left| left.gone.is_on_record || left.gone.altering_at.is_some();
+        let counts = |left: &Left| left.gone.is_on_record || !left.gone.scripts.is_empty();
         let gone = self.gone.iter().filter(|(_, left)| counts(left) && !is_here(left));
         gone.map(|(name, left)| (name.clone(), left.gone.clone())).collect()
     }
@@ -686,7 +686,7 @@ mod tests {
         for (book, is_altering) in [(Book::Whole, true), (Book::Renamed, false), (Book::Whole, true)] {
             world.book = book;
             records.keep_up(&store, (&world.inventory(), &world.keybooks())).await.unwrap();
-            assert_eq!(records.gone()["S-00"].altering_at.is_some(), is_altering, "{book:?}");
+            assert_eq!(!records.gone()["S-00"].scripts.is_empty(), is_altering, "{book:?}");
             check(&records, &world).unwrap();
         }
     }

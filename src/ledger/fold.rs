@@ -12,7 +12,7 @@ use super::issued::{Digest, Effect, Issued, effect_value};
 use super::led::{Led, is_dial, led};
 use super::mark::Mark;
 use super::proven;
-use super::record::{Holding, Record, State};
+use super::record::{Failure, Holding, Record, State};
 use super::report::{Heard, Opened, Opening, Outcome, Report, Test};
 use super::shown::leads_to;
 use super::visit::{self, OpenVisit, Visit, standing};
@@ -106,7 +106,7 @@ impl Fold<'_> {
             self.set(mark, name, value);
         }
         for test in &report.tests {
-            self.test(mark, test);
+            self.test(mark, report, test);
         }
         for (name, value) in std::mem::take(&mut self.said) {
             proven::said(&mut self.record.proven, &name, value, mark.at);
@@ -297,15 +297,18 @@ impl Fold<'_> {
         };
     }
 
-    fn test(&mut self, mark: Mark, test: &Test) {
+    fn test(&mut self, mark: Mark, report: &Report, test: &Test) {
         let keybook = self.keybook;
         let Some(at) = keybook.lifelines.iter().position(|lifeline| lifeline.name == test.lifeline) else { return };
-        let last = Some((test.outcome, mark));
         match test.outcome {
-            Outcome::Failed => self.record.lifelines[at].last = last,
+            Outcome::Failed => {
+                let failure = Failure { by: report.by.clone(), note: report.note.clone() };
+                let proof = &mut self.record.lifelines[at];
+                (proof.last, proof.failure) = (Some((Outcome::Failed, mark)), Some(failure));
+            }
             Outcome::Reached => match led(keybook, &self.record, at, test.dialled.as_ref()) {
                 Led::There => {
-                    (self.record.lifelines[at].last, self.record.lifelines[at].reached) = (last, Some(mark));
+                    self.answered(at, mark, Some(mark));
                     self.confirm(mark, at);
                     self.worked(mark, at);
                     self.prove(mark, at, test.dialled.as_ref());
@@ -314,11 +317,17 @@ impl Fold<'_> {
                     let known = |id: &SettingId| is_dial(keybook, *id) && self.record.known(*id).is_some();
                     let wrong: Vec<SettingId> = keybook.lifelines[at].settings.iter().copied().filter(known).collect();
                     wrong.into_iter().for_each(|id| self.stray(mark, id));
-                    (self.record.lifelines[at].last, self.record.lifelines[at].reached) = (last, None);
+                    self.answered(at, mark, None);
                 }
                 Led::Perhaps => {}
             },
         }
+    }
+
+    /// Somebody answered a test call. `reached`: the report, where it proves the settings as they are.
+    fn answered(&mut self, lifeline: usize, mark: Mark, reached: Option<Mark>) {
+        let proof = &mut self.record.lifelines[lifeline];
+        (proof.last, proof.failure, proof.reached) = (Some((Outcome::Reached, mark)), None, reached);
     }
 
     /// A test call of a lifeline reached help with what is known of its settings.

@@ -38,7 +38,7 @@ pub use keyed::{seal, seen_by};
 pub use led::{Led, led};
 pub use mark::Mark;
 pub use proven::{Proven, same};
-pub use record::{Holding, Proof, Record, State};
+pub use record::{Failure, Holding, Proof, Record, State};
 pub use report::{Heard, Opened, Opening, Outcome, Places, REPORT_LIMIT_BYTES, Report, Test, Unit, read, too_long};
 pub use shown::{HANDED_OUT_FOR, HandedOut, SHOWN_AGAIN, Shown, handed_out, leads_to, shown_at, unanswered};
 pub use visit::{OpenVisit, Visit, open, standing};

@@ -42,11 +42,22 @@ impl Holding {
     }
 }
 
+/// A test call that did not reach help.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Failure {
+    /// Who made it.
+    pub by: Name,
+    /// What they noted in their report.
+    pub note: Option<Name>,
+}
+
 /// What is known of one lifeline.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Proof {
     /// The last test call, however old.
     pub last: Option<(Outcome, Mark)>,
+    /// More of that one, where it failed.
+    pub failure: Option<Failure>,
     /// The last call that reached help with the settings as they still are, at the number that was last rung.
     pub reached: Option<Mark>,
     /// Where a press calls nobody by the record: the report since which it does not.
