@@ -6,8 +6,8 @@ use uuid::Uuid;
 
 use super::entries::StationEntries;
 use super::error::FleetError;
-use super::history::odd;
 use super::intake::Intake;
+use super::oddities::odd;
 use super::records::entries_under;
 use super::view::View;
 use crate::drift::{Drift, Rules, Service, StationDrift, look, value_text};

@@ -1,3 +1,5 @@
+//! What a report is answered, beside what is on record already.
+
 use std::sync::Arc;
 
 use super::*;

@@ -6,7 +6,7 @@ use jiff::Timestamp;
 use uuid::Uuid;
 
 use super::error::FleetError;
-use super::history::before_tests;
+use super::oddities::before_tests;
 use crate::brake::GoneScript;
 use crate::inventory::{Keybooks, Station};
 use crate::ledger::{
