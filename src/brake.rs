@@ -11,6 +11,7 @@
 //! A release names stations with values. It covers a station until a later one names it, or until a report after it says that
 //! the station holds anything else.
 
+mod gone;
 mod limit;
 
 #[cfg(test)]
@@ -18,6 +19,7 @@ pub(crate) mod sample;
 #[cfg(test)]
 mod tests;
 
+pub use gone::{Gone, GoneScript};
 pub use limit::{Limit, NoShare, Share};
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -31,7 +33,8 @@ use crate::finding::plural;
 use crate::inventory::Station;
 use crate::keybook::{Keybook, SettingId};
 use crate::ledger::{
-    Decisions, Digest, Effect, HANDED_OUT_FOR, HandedOut, Proven, Record, Release, Released, effect, effect_value, same,
+    Decisions, Digest, Effect, HANDED_OUT_FOR, HandedOut, OpenVisit, Proven, Record, Release, Released, effect,
+    effect_value, same,
 };
 use crate::setting::{Name, Value};
 
@@ -178,15 +181,6 @@ pub struct Candidate<'a> {
     pub is_on_record: bool,
 }
 
-/// What the ledger knows under a name that no station of the inventory goes by.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Gone {
-    /// Whether there are reports, and no new station has its number.
-    pub is_on_record: bool,
-    /// When a script was last shown that leads to anything but proven values, and of which no report came.
-    pub altering_at: Option<Timestamp>,
-}
-
 /// Whether a script leads to proven values alone. `is_vital` says which settings belong to a lifeline: where nothing is proven
 /// of one of those, nobody knows what it leads to.
 pub fn is_harmless(
@@ -195,10 +189,30 @@ pub fn is_harmless(
     leads_to: &[(SettingId, Option<Value>)],
     is_vital: impl Fn(SettingId) -> bool,
 ) -> bool {
-    leads_to.iter().all(|(id, to)| match record.proven(&keybook.setting(*id).name) {
+    leads_to.iter().all(|one| is_proven(keybook, record, one, &is_vital))
+}
+
+fn is_proven(
+    keybook: &Keybook,
+    record: &Record,
+    (id, to): &(SettingId, Option<Value>),
+    is_vital: &impl Fn(SettingId) -> bool,
+) -> bool {
+    match record.proven(&keybook.setting(*id).name) {
         Some(proven) => to.is_some() && same(proven.value.as_ref(), to.as_ref()),
         None => !is_vital(*id),
-    })
+    }
+}
+
+/// Whether a script of a station is never held: it leads to proven values alone, or, where it does not, to where a card
+/// leads that somebody has begun. Half keyed, that card is finished by another script than itself.
+pub fn is_never_held(station: &Station, record: &Record, leads_to: &[(SettingId, Option<Value>)]) -> bool {
+    let is_vital = |id| station.is_lifeline(id);
+    let other: Vec<_> = leads_to.iter().filter(|one| !is_proven(&station.keybook, record, one, &is_vital)).collect();
+    let is_begun = |(id, to): &(SettingId, Option<Value>), open: &OpenVisit| {
+        open.leads_to.iter().any(|(begun, leads)| begun == id && same(leads.as_ref(), to.as_ref()))
+    };
+    other.is_empty() || record.begun.iter().any(|open| other.iter().all(|one| is_begun(one, open)))
 }
 
 /// Scripts that are held: at too many stations lifelines would change at once.
@@ -210,8 +224,12 @@ pub struct Change {
     pub stations: BTreeSet<Name>,
     /// Those that count for scripts that are handed out alone. Their own scripts are not held.
     pub handed_out: BTreeSet<Name>,
+    /// Of these, those that left the inventory, with what their scripts lead to.
+    pub departed: BTreeMap<Name, Arc<Released>>,
     /// How many stations that left the inventory count, since there are as many new ones among `stations`.
     pub replaced: usize,
+    /// How many new ones there are, where any left: all of them wait, since nobody knows which of them those are.
+    pub new: usize,
     /// How many stations are altered.
     pub tally: Tally,
     /// "30 % (brake.share, stationkeep.yaml:12)": what they are more than.
@@ -268,13 +286,11 @@ pub fn judge<'a>(
         let all = if alteration.wanted.is_empty() { &mut handed_out } else { &mut stations };
         all.insert(station.name.clone());
     }
-    let is_out = |(name, gone): &(&Name, &Gone)| {
-        let shown = gone.altering_at.filter(|at| at.saturating_add(HANDED_OUT_FOR).is_ok_and(|until| until > clock));
-        let release = decisions.release_of([*name]).map(|release| release.said.at);
-        shown.is_some_and(|at| release.is_none_or(|release| release < at))
-    };
+    let is_out = |(name, gone): &(&Name, &Gone)| gone.is_altered(name, decisions.release_of([*name]), clock);
     let (out, left): (Vec<_>, Vec<_>) = gone.iter().partition(is_out);
-    handed_out.extend(out.into_iter().map(|(name, _)| name.clone()));
+    let departed: BTreeMap<Name, Arc<Released>> =
+        out.into_iter().map(|(name, gone)| (name.clone(), gone.to_release(clock))).collect();
+    handed_out.extend(departed.keys().cloned());
     let left = left.into_iter().filter(|(_, gone)| gone.is_on_record).count();
     // Each that left may be there anew, whether it counts for a script that is handed out or for itself.
     let new: Vec<&Name> = match gone.values().any(|gone| gone.is_on_record) {
@@ -285,13 +301,22 @@ pub fn judge<'a>(
     let altered = stations.len() + handed_out.len() + replaced;
     on_record +=
         replaced + handed_out.iter().filter(|name| gone.get(*name).is_some_and(|gone| gone.is_on_record)).count();
+    let count = new.len();
     stations.extend(new.into_iter().cloned());
     let tally = Tally { altered, handed_out: handed_out.len(), on_record };
     if stations.is_empty() {
         return (tally, None);
     }
-    let change =
-        tally.passes(limit).map(|limit| Change { digest: digest(), stations, handed_out, replaced, tally, limit });
+    let change = tally.passes(limit).map(|limit| Change {
+        digest: digest(),
+        stations,
+        handed_out,
+        departed,
+        replaced,
+        new: count,
+        tally,
+        limit,
+    });
     (tally, change)
 }
 
@@ -332,8 +357,7 @@ fn vital(station: &Station) -> impl Iterator<Item = (&Name, &Value)> {
 impl Change {
     /// Whether the script of a station waits, where it leads to that.
     pub fn holds(&self, station: &Station, record: &Record, leads_to: &[(SettingId, Option<Value>)]) -> bool {
-        let is_vital = |id| station.is_lifeline(id);
-        self.stations.contains(&station.name) && !is_harmless(&station.keybook, record, leads_to, is_vital)
+        self.stations.contains(&station.name) && !is_never_held(station, record, leads_to)
     }
 
     /// The command that lists what would change.
@@ -359,7 +383,8 @@ impl Change {
             released
         };
         let names = self.stations.union(&self.handed_out);
-        let mut all: BTreeMap<Name, Arc<Released>> = names.map(|name| (name.clone(), Arc::default())).collect();
+        let departed = |name: &Name| self.departed.get(name).cloned().unwrap_or_default();
+        let mut all: BTreeMap<Name, Arc<Released>> = names.map(|name| (name.clone(), departed(name))).collect();
         for row in rows {
             if let Some(released) = all.get_mut(&row.station.name) {
                 *released = shared(to_release(&row, clock));
@@ -380,13 +405,14 @@ impl Held {
     /// stationkeep.yaml:12). 21 scripts are held."
     pub fn sentence(&self) -> String {
         let Numbers { altered, held, handed_out, on_record } = self.numbers();
-        let Change { replaced, limit, .. } = &*self.change;
+        let Change { replaced, new, limit, .. } = &*self.change;
         let mut notes = Vec::new();
         if handed_out > 0 {
             notes.push(format!("{handed_out} of them by scripts already handed out and not reported on"));
         }
         if *replaced > 0 {
-            notes.push(format!("{replaced} of them left the inventory and may be among its new stations"));
+            let new = plural(*new as u64, "new station");
+            notes.push(format!("{replaced} of them left the inventory and may be among its {new}"));
         }
         let notes = if notes.is_empty() { String::new() } else { format!(" ({})", notes.join("; ")) };
         let (all, are) = (plural(on_record as u64, "station"), if held == 1 { "is" } else { "are" });

@@ -18,6 +18,8 @@ pub mod drift;
 pub mod script;
 pub mod preview;
 pub mod alert;
+pub mod schema;
+pub mod guide;
 
 pub mod files;
 pub mod git;

@@ -14,7 +14,7 @@ use paths::{Named, paths, without_tests};
 use source::{File, module_of, read_src, test_files, tokens};
 
 /// Modules without input or output, clock or chance.
-const PURE: [&str; 13] = [
+const PURE: [&str; 14] = [
     "finding",
     "setting",
     "yaml",
@@ -25,9 +25,10 @@ const PURE: [&str; 13] = [
     "brake",
     "drift",
     "script",
-    "tones",
     "preview",
     "alert",
+    "schema",
+    "guide",
 ];
 
 /// The only ones that may ask what time it is, or for chance.

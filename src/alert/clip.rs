@@ -13,7 +13,7 @@ pub const PLACE: Room = Room(160);
 /// Sentences.
 pub const SENTENCE: Room = Room(800);
 /// The first sentences of a message about stations.
-pub const SUMMARY: Room = Room(1_400);
+pub const SUMMARY: Room = Room(1_800);
 
 const CUT: &str = "…";
 

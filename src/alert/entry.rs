@@ -4,13 +4,15 @@ use std::cmp::Reverse;
 
 use serde::Serialize;
 
-use super::clip::{NAME, PLACE, VALUE, clip};
+use super::buttons::{STAND_IN, meaning, silent};
+use super::clip::{NAME, PLACE, SENTENCE, VALUE, clip};
 use super::pass::{Next, Pass};
 use super::topic::scope::{Losses, Lost, Part};
-use super::topic::seen::{Seen, SeenSetting};
+use super::topic::seen::{Seen, SeenLifeline, SeenSetting};
 use super::topic::station::Item;
-use super::work::{NextStep, card_link};
-use crate::drift::{SettingDrift, Standing, StationDrift};
+use super::visits::{self, ToldVisit};
+use super::work::{NextStep, card_link, way_back_of};
+use crate::drift::{LifelineService, SettingDrift, Standing, StationDrift};
 use crate::inventory::Extent;
 use crate::setting::Weight;
 
@@ -26,6 +28,8 @@ pub struct StationEntry {
     standing: Option<&'static str>,
     /// Of what drifts; of a withdrawn one, of what is lost. `null` where nothing is.
     weight: Option<&'static str>,
+    /// What it means for a person pressing the button; `null` where nothing is wrong.
+    severity: Option<&'static str>,
     /// The file of the inventory that a withdrawn one stood in.
     #[serde(skip_serializing_if = "Option::is_none")]
     file: Option<String>,
@@ -35,6 +39,14 @@ pub struct StationEntry {
     lifelines: Vec<EntryLifeline>,
     #[serde(skip_serializing_if = "is_zero")]
     lifelines_left_out: usize,
+    /// What to do first, where a button calls nobody.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    stand_in: Option<&'static str>,
+    /// Who began to key a script and has not reported.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    begun: Vec<ToldVisit>,
+    #[serde(skip_serializing_if = "is_zero")]
+    begun_left_out: usize,
     /// What is no longer looked at.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     unwatched: Vec<EntryLost>,
@@ -81,7 +93,17 @@ struct EntrySetting {
 #[derive(Debug, Clone, Serialize)]
 struct EntryLifeline {
     lifeline: String,
+    title: String,
     service: &'static str,
+    /// What it means for a person pressing the button, where it calls nobody.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    meaning: Option<String>,
+    /// When the test call was made that says so, or since when it is dead.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    at: Option<String>,
+    /// Who made the test call that failed.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    by: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
     fix_confirmed_at: Option<String>,
 }
@@ -136,11 +158,14 @@ impl StationEntry {
         entry.was = item.was.map(Was::of);
         entry.lose(item);
         if let Some((drift, seen)) = subject.drift().zip(subject.seen()) {
-            entry.fill(drift, seen);
+            entry.fill(drift, seen, pass);
             let owed = drift.lifelines.iter().filter(|lifeline| lifeline.service.asks_for_test());
-            let owed: Vec<&str> = owed.map(|lifeline| &*lifeline.name).collect();
+            let owed: Vec<&str> = owed.map(|lifeline| &*lifeline.title).collect();
             entry.card = next.as_ref().and_then(|next| card_link(address, &subject.name, next, pass.work));
             entry.next = next.map(|next| NextStep::of(next, &subject.name, &owed));
+            if let Some(next) = entry.next.as_mut().filter(|_| entry.stand_in.is_some()) {
+                next.way_back = way_back_of(&subject.name, pass.work);
+            }
         }
         entry
     }
@@ -161,11 +186,15 @@ impl StationEntry {
             r#where: place.map(|(_, location)| clip(location, PLACE)),
             standing: standing.map(Standing::as_str),
             weight: weight.map(Weight::as_str),
+            severity: subject.now.as_ref().map(|now| now.severity.as_str()),
             file: file.map(|file| clip(file, PLACE)),
             settings: Vec::new(),
             settings_left_out: 0,
             lifelines: Vec::new(),
             lifelines_left_out: 0,
+            stand_in: None,
+            begun: Vec::new(),
+            begun_left_out: 0,
             unwatched: Vec::new(),
             unwatched_left_out: 0,
             next: None,
@@ -179,7 +208,7 @@ impl StationEntry {
         }
     }
 
-    fn fill(&mut self, drift: &StationDrift, seen: &Seen) {
+    fn fill(&mut self, drift: &StationDrift, seen: &Seen, pass: &Pass<'_>) {
         let found = drift.settings.iter().filter_map(|s| Some((s, seen.settings.get(&s.name)?)));
         let mut settings: Vec<(&SettingDrift, &SeenSetting)> = found.collect();
         settings.sort_by_key(|(setting, _)| (Reverse(setting.weight), setting.drift, setting.name.clone()));
@@ -188,12 +217,13 @@ impl StationEntry {
         let mut lifelines: Vec<_> = seen.lifelines.iter().collect();
         lifelines.sort_by_key(|(_, lifeline)| lifeline.service);
         self.lifelines_left_out = lifelines.len().saturating_sub(LIFELINES);
-        let shown = lifelines.into_iter().take(LIFELINES).map(|(name, lifeline)| EntryLifeline {
-            lifeline: clip(name, NAME),
-            service: lifeline.service.as_str(),
-            fix_confirmed_at: lifeline.fixed_at.map(|at| at.to_string()),
+        let shown = lifelines.into_iter().take(LIFELINES).filter_map(|(name, lifeline)| {
+            let service = drift.lifelines.iter().find(|service| service.name == *name)?;
+            Some(EntryLifeline::of(service, lifeline, pass))
         });
         self.lifelines = shown.collect();
+        self.stand_in = (!silent(drift).is_empty()).then_some(STAND_IN);
+        (self.begun, self.begun_left_out) = visits::told(drift);
         self.did_not_stick = seen.did_not_stick().is_some();
     }
 
@@ -213,6 +243,8 @@ impl StationEntry {
             lifelines: Vec::new(),
             unwatched_left_out: self.unwatched_left_out + self.unwatched.len(),
             unwatched: Vec::new(),
+            begun_left_out: self.begun_left_out + self.begun.len(),
+            begun: Vec::new(),
             was: self.was.map(Was::brief),
             ..self
         }
@@ -229,6 +261,21 @@ impl EntrySetting {
             confirmed: clip(&seen.held.text, VALUE),
             wanted_at: clip(&setting.wanted_at.to_string(), PLACE),
             contact: setting.contact.as_ref().map(|contact| clip(contact, NAME)),
+            fix_confirmed_at: seen.fixed_at.map(|at| at.to_string()),
+        }
+    }
+}
+
+impl EntryLifeline {
+    fn of(service: &LifelineService, seen: &SeenLifeline, pass: &Pass<'_>) -> EntryLifeline {
+        let told = service.service.calls_nobody();
+        EntryLifeline {
+            lifeline: clip(&service.name, NAME),
+            title: clip(&service.title, NAME),
+            service: service.service.as_str(),
+            meaning: told.then(|| clip(&meaning(service, pass.clock), SENTENCE)),
+            at: service.mark.filter(|_| told).map(|mark| mark.at.to_string()),
+            by: service.by.as_ref().map(|by| clip(by, NAME)),
             fix_confirmed_at: seen.fixed_at.map(|at| at.to_string()),
         }
     }

@@ -6,6 +6,8 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
+use super::buttons::{Buttons, has_silent};
+use super::case::Severity;
 use super::cause::ToldCause;
 use super::clip::{NAME, PLACE, clip};
 use super::count::Count;
@@ -20,7 +22,7 @@ use super::terms::{AlertTerms, Subscription};
 use super::topic::asides::{AsideNews, ToldAsides};
 use super::topic::change::{ChangeNews, Hold, ToldNews};
 use super::topic::station::Item;
-use super::work::{ToDo, next};
+use super::work::{ToDo, next, way_back_of};
 use crate::brake::{Held, Numbers};
 use crate::drift::{Standing, Totals};
 use crate::inventory::Commit;
@@ -28,9 +30,9 @@ use crate::setting::{Name, Weight};
 
 const DRIFT: EventKind = EventKind("stationkeep.drift.v1");
 
-/// The heaviest first, then by reason, standing, site, name.
-fn rank<'i>(item: &'i Item<'_, '_>) -> (Reverse<Option<Weight>>, Reason, Standing, Option<&'i Name>, &'i Name) {
-    (Reverse(item.weight), item.reason, item.standing(), item.site(), &item.subject.name)
+/// Where a button calls nobody first; then the heaviest, then by reason, standing, site, name.
+fn rank<'i>(item: &'i Item<'_, '_>) -> (bool, Reverse<Option<Weight>>, Reason, Standing, Option<&'i Name>, &'i Name) {
+    (!has_silent(item), Reverse(item.weight), item.reason, item.standing(), item.site(), &item.subject.name)
 }
 
 #[derive(Debug, Serialize)]
@@ -43,6 +45,10 @@ struct SiteCount {
 #[derive(Debug, Serialize)]
 struct Data {
     summary: String,
+    /// The worst that is so now at one of its stations; `null` where nothing is wrong.
+    severity: Option<&'static str>,
+    /// Buttons of its stations that call nobody.
+    buttons: Buttons,
     /// More bad news than the set share of the fleet.
     many: bool,
     counts: BTreeMap<&'static str, Count>,
@@ -236,8 +242,14 @@ impl<'a> Writer<'a> {
         let cause = ToldCause::of(items, self.pass);
         let (sites, sites_left_out) = sites(items);
         let call_back = CallBack::of(items, self.pass.to_call_back);
+        let severity = items.iter().filter_map(|item| Some(item.subject.now.as_ref()?.severity)).max();
+        let buttons = Buttons::of(items);
+        let silent = items.iter().filter(|item| has_silent(item)).map(|item| &item.subject.name);
+        let way_back = silent.clone().next().filter(|_| buttons.stations == 1);
+        let way_back = way_back.and_then(|station| way_back_of(station, self.pass.work));
         let sentence = summary::Sentence {
             items,
+            buttons: buttons.sentence(items, way_back.as_deref(), self.pass.clock),
             cause: &cause,
             asides,
             hold: self.hold.sentence(*news),
@@ -249,6 +261,8 @@ impl<'a> Writer<'a> {
         };
         Data {
             summary: sentence.text(),
+            severity: severity.map(Severity::as_str),
+            buttons,
             many: self.many,
             cause,
             to_do,

@@ -44,6 +44,11 @@
 //! lifeline failed before and is no worse. One exception: a lifeline that becomes `untested` while a lifeline setting stops
 //! drifting is the fix under way, and not worse. For every other topic what is new is worse.
 //!
+//! A visit of which nothing was heard for 24 hours is news of a case, and worse; its beginning and its end are shown with it.
+//!
+//! *What is said first* (`buttons`) is what a person meets who presses a button that calls nobody: how many of them there are
+//! among the stations of a message, and the first, whatever else it tells.
+//!
 //! Who heard of a case hears of it to its end, whatever its weight becomes; so each webhook's telling of a station always
 //! reads opened, (grown, eased, still open)…, closed or withdrawn. A webhook added to the configuration hears of the
 //! cases that are open. In `unwatched`, `watched` and `returned` the standing says whether a case is open: it is over where
@@ -57,8 +62,8 @@
 //! *Flapping*: every settled change is told; what opens and closes within the settle time is never seen here.
 //!
 //! *A fix that did not stick*: a setting that drifted, came right by a report (not by an edit), and within
-//! [`REMEMBERED`] differs or strays from the same wanted value again; or a lifeline that failed, was tested, and
-//! failed again. Its entry says `did_not_stick`, the part when its fix was confirmed.
+//! [`REMEMBERED`] differs or strays from the same wanted value again; or a lifeline that called nobody (dead by the record,
+//! or its test call failed), was put right, and calls nobody again. Its entry says `did_not_stick`, the part when its fix was confirmed.
 //!
 //! *Set aside*: what people set aside is in no drift, so a case of it alone closes, and opens anew when the time is over. Each
 //! thing set aside is told to every webhook in `set_aside` (`begun`, `over`), once, whether a station drifts or not. A station
@@ -83,6 +88,7 @@
 //! something to deliver for too long and delivered nothing (`silent`). The others are told of it as of a case: once when it
 //! begins, again when a reminder is due, once when it is over. It is told nothing itself.
 
+mod buttons;
 mod case;
 mod cases;
 mod cause;
@@ -103,6 +109,7 @@ mod subject;
 mod summary;
 mod terms;
 mod topic;
+mod visits;
 mod work;
 
 #[cfg(test)]

@@ -124,6 +124,8 @@ pub struct Work<'a> {
     pub next: &'a dyn Fn(&[&Name]) -> Vec<Next>,
     /// The digest of the script of one that is to be keyed; asked of those that are shown.
     pub digest: &'a dyn Fn(&Name) -> Option<Digest>,
+    /// Whether there is a way back for one; asked of those that are shown and where a button calls nobody.
+    pub has_way_back: &'a dyn Fn(&Name) -> bool,
 }
 
 impl fmt::Debug for Work<'_> {

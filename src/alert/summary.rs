@@ -2,23 +2,27 @@
 
 use std::fmt::Write as _;
 
+use super::buttons::{has_silent, silent};
 use super::cause::ToldCause;
 use super::clip::{NAME, PLACE, Room, SUMMARY, clip, clip_sentences, length};
 use super::count::Count;
 use super::step::Reason;
 use super::topic::asides::AsideNews;
-use super::topic::growth::only_rewanted;
+use super::topic::growth::{only_rewanted, only_unheard};
 use super::topic::scope::{Losses, Part};
 use super::topic::seen::Seen;
 use super::topic::station::Item;
+use super::visits;
 use super::work::ToDo;
 use crate::drift::Totals;
 use crate::inventory::Extent;
-use crate::setting::Weight;
+use crate::setting::{Name, Weight};
 
 /// What the sentences are made from. `items` are sorted the heaviest first.
 pub struct Sentence<'a, 'p> {
     pub items: &'a [Item<'a, 'p>],
+    /// What is said of buttons that call nobody.
+    pub buttons: Option<String>,
     pub cause: &'a ToldCause,
     pub asides: &'a AsideNews<'a>,
     pub hold: Option<String>,
@@ -45,8 +49,10 @@ impl Sentence<'_, '_> {
         let asides = self.asides.sentence().map(|asides| clip(&asides, ASIDE));
         let call_back = self.call_back.as_deref().map(|call_back| clip(call_back, ASIDE));
         let needed = [hold, call_back, asides, self.to_do.sentence(TO_DO)];
+        let first = self.buttons.clone().map(|first| first + " ").unwrap_or_default();
         let room: usize = needed.iter().flatten().map(|text| length(text) + 1).sum();
-        let mut text = clip(self.news().trim_end(), Room(SUMMARY.0.saturating_sub(room)));
+        let room = Room(SUMMARY.0.saturating_sub(room + length(&first)));
+        let mut text = first + &clip(self.news().trim_end(), room);
         let more = [self.cause(), self.commit(), Some(self.fleet())];
         for part in needed.into_iter().chain(more).flatten() {
             let space = if text.is_empty() { "" } else { " " };
@@ -67,7 +73,7 @@ impl Sentence<'_, '_> {
         for reason in Reason::ALL {
             // What is out of service must not read as if all were well.
             let of_reason: Vec<_> = self.items.iter().filter(|item| item.reason == reason).collect();
-            for opening in [opening(reason), CHANGED, OUT] {
+            for opening in [opening(reason), CHANGED, UNHEARD, OUT] {
                 let items: Vec<_> = of_reason.iter().copied().filter(|item| opening_of(item) == opening).collect();
                 let Some(first) = items.first() else { continue };
                 let count = Count::of(&items);
@@ -106,15 +112,21 @@ impl Sentence<'_, '_> {
 
 const OUT: &str = "Out of service and set aside:";
 
+/// How a station is no worse but that whoever began to key it has not reported.
+const UNHEARD: &str = "No report of";
+
 /// How a station is not worse than it was, though another value is wanted there.
 const CHANGED: &str = "Otherwise wanted at";
 
 fn opening_of(item: &Item<'_, '_>) -> &'static str {
-    let is_rewanted = || item.was.zip(item.subject.seen()).is_some_and(|(was, is)| only_rewanted(was, is));
+    let holds =
+        |only: fn(&Seen, &Seen) -> bool| item.was.zip(item.subject.seen()).is_some_and(|(was, is)| only(was, is));
     if extent(item) == Extent::Whole {
         OUT
-    } else if item.reason == Reason::Grown && is_rewanted() {
+    } else if item.reason == Reason::Grown && holds(only_rewanted) {
         CHANGED
+    } else if item.reason == Reason::Grown && holds(only_unheard) {
+        UNHEARD
     } else {
         opening(item.reason)
     }
@@ -179,15 +191,30 @@ fn one(item: &Item<'_, '_>) -> String {
     if item.subject.drift().is_none() {
         return name + &what_went(item);
     }
-    let seen = item.subject.seen().map(|seen| format!("{}, {}{}", seen.standing, seen.weight, parts(seen)));
+    let begun = item.subject.drift().filter(|_| item.subject.seen().is_some()).and_then(visits::sentence);
+    let begun = begun.map(|begun| format!(". {begun}")).unwrap_or_default();
+    let seen = item.subject.seen().and_then(|seen| how(item, seen));
     let is_news = item.reason == Reason::Unwatched;
-    match (seen, item.subject.losses().map(lost)) {
+    let text = match (seen, item.subject.losses().map(lost)) {
         (None, None) => name,
         (Some(seen), None) => format!("{name}: {seen}"),
         (None, Some(lost)) if is_news => format!("{name}: {lost}"),
         (Some(seen), Some(lost)) if is_news => format!("{name}: {lost}; otherwise {seen}"),
         (Some(seen), Some(lost)) => format!("{name}: {seen}; not looked at: {lost}"),
         (None, Some(lost)) => format!("{name}; not looked at: {lost}"),
+    };
+    text + &begun
+}
+
+/// How a station is and what is wrong there. Of one where a button calls nobody that was said first; nothing where there is no
+/// more to say.
+fn how(item: &Item<'_, '_>, seen: &Seen) -> Option<String> {
+    let parts = parts(item, seen);
+    match (has_silent(item), parts.is_empty()) {
+        (true, true) => None,
+        (true, false) => Some(parts),
+        (false, true) => Some(format!("{}, {}", seen.standing, seen.weight)),
+        (false, false) => Some(format!("{}, {}; {parts}", seen.standing, seen.weight)),
     }
 }
 
@@ -217,12 +244,14 @@ fn lost(losses: &Losses) -> String {
     shown.join(", ") + &if more > 0 { format!(" and {more} more") } else { String::new() }
 }
 
-/// "; emergency.primary differs, lifeline emergency failed"
-fn parts(seen: &Seen) -> String {
+/// "emergency.primary differs, lifeline emergency untested", without the buttons that call nobody.
+fn parts(item: &Item<'_, '_>, seen: &Seen) -> String {
     const SHOWN: usize = 3;
     let mut settings: Vec<_> = seen.settings.iter().collect();
     settings.sort_by_key(|(_, setting)| (std::cmp::Reverse(setting.weight), setting.drift));
-    let mut lifelines: Vec<_> = seen.lifelines.iter().collect();
+    let first = item.subject.drift().map(silent).unwrap_or_default();
+    let is_first = |name: &Name| first.iter().any(|lifeline| lifeline.name == *name);
+    let mut lifelines: Vec<_> = seen.lifelines.iter().filter(|(name, _)| !is_first(name)).collect();
     lifelines.sort_by_key(|(_, lifeline)| lifeline.service);
     let lifelines =
         lifelines.iter().map(|(name, lifeline)| format!("lifeline {} {}", short(name), lifeline.service.as_str()));
@@ -233,9 +262,10 @@ fn parts(seen: &Seen) -> String {
         let _ = write!(text, " and {} more", all.len() - SHOWN);
     }
     if let Some(at) = seen.did_not_stick() {
-        let _ = write!(text, "; the fix confirmed on {} did not stick", at.strftime("%Y-%m-%d"));
+        let space = if text.is_empty() { "" } else { "; " };
+        let _ = write!(text, "{space}the fix confirmed on {} did not stick", at.strftime("%Y-%m-%d"));
     }
-    if text.is_empty() { text } else { format!("; {text}") }
+    text
 }
 
 fn short(name: &str) -> String {

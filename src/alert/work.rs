@@ -48,6 +48,11 @@ pub fn card_link(address: Option<&str>, station: &Name, next: &Next, work: Work<
     }
 }
 
+/// The command for the way back of a station, where there is one.
+pub fn way_back_of(station: &Name, work: Work<'_>) -> Option<String> {
+    (work.has_way_back)(station).then(|| format!("stationkeep script {} --back", clip(station, NAME)))
+}
+
 /// What one station needs.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct NextStep {
@@ -59,6 +64,9 @@ pub struct NextStep {
     pub presses: Option<u64>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub minutes: Option<u64>,
+    /// The command that leads back to what last worked, where a button calls nobody and there is one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub way_back: Option<String>,
 }
 
 /// What the station of each item needs next, where it drifts.
@@ -156,26 +164,30 @@ impl NextStep {
         } else {
             let lost = subject.losses()?.sorted();
             let names: Vec<&str> = lost.iter().map(|(part, _)| &**part.name()).collect();
-            format!("say in the inventory what is wanted of {}", clip(&names.join(" and "), NAME))
+            format!("say in the inventory what is wanted at {}", clip(&names.join(" and "), NAME))
         };
-        Some(NextStep { r#do: what, calls: None, presses: None, minutes: None })
+        Some(NextStep::plain(what))
     }
 
-    /// What is to do about one that drifts; `owed`: the lifelines to be tested.
+    fn plain(what: String) -> NextStep {
+        NextStep { r#do: what, calls: None, presses: None, minutes: None, way_back: None }
+    }
+
+    /// What is to do about one that drifts; `owed`: the buttons to be tested.
     pub fn of(next: Next, station: &Name, owed: &[&str]) -> NextStep {
         let name = clip(station, NAME);
-        let plain = |what: String| NextStep { r#do: what, calls: None, presses: None, minutes: None };
         match next {
             Next::Key(work) => NextStep {
                 r#do: format!("stationkeep script {name}"),
                 calls: Some(work.calls),
                 presses: Some(work.presses),
                 minutes: Some(work.minutes()),
+                way_back: None,
             },
-            Next::Test if owed.is_empty() => plain(format!("stationkeep script {name} --renew")),
-            Next::Test => plain(format!("a test call by {}", clip(&owed.join(" and by "), NAME))),
-            Next::Held(release) => plain(format!("{release} (its script is held until then)")),
-            Next::NoScript => plain(format!("stationkeep script {name} says why there is no script")),
+            Next::Test if owed.is_empty() => NextStep::plain(format!("stationkeep script {name} --renew")),
+            Next::Test => NextStep::plain(format!("a test call of {}", clip(&owed.join(" and of "), NAME))),
+            Next::Held(release) => NextStep::plain(format!("{release} (its script is held until then)")),
+            Next::NoScript => NextStep::plain(format!("stationkeep script {name} says why there is no script")),
         }
     }
 }

@@ -8,13 +8,16 @@ use jiff::Timestamp;
 use sha2::{Digest as _, Sha256};
 use uuid::Uuid;
 
-use super::{Alteration, Candidate, Change, Gone, Held, Limit, Share, Tally, alteration, digest, judge, vital};
+use super::{
+    Alteration, Candidate, Change, Gone, GoneScript, Held, Limit, Share, Tally, alteration, digest, judge, vital,
+};
 use crate::finding::Finding;
 use crate::inventory::{self, Inventory, Keybooks, Station};
 use crate::keybook::sample::{TERN, keybook};
 use crate::ledger::{
-    Decision, Decisions, Digest, Heard, Issued, IssuedStep, Outcome, Record, Release, Report, Said, Shown, Test, Unit,
-    effect_value, fold, handed_out, leads_to, shown_at, unanswered,
+    Decision, Decisions, Digest, Effect, Heard, Issued, IssuedStep, Opened, Opening, Outcome, Proven, Record, Release,
+    Report, Said, Shown, Test, Unit, Visit, effect, effect_value, fold, fold_with_visits, handed_out, leads_to,
+    shown_at, standing, unanswered,
 };
 use crate::setting::{Codes, Name, Written};
 
@@ -116,6 +119,7 @@ pub(crate) struct World {
     pub reports: Vec<Report>,
     pub scripts: BTreeMap<Digest, Issued>,
     pub shown: Vec<Shown>,
+    pub visits: Vec<Visit>,
     pub decisions: Decisions,
     /// Seconds since the world began.
     pub now: i64,
@@ -149,6 +153,7 @@ impl World {
             reports: Vec::new(),
             scripts: BTreeMap::new(),
             shown: Vec::new(),
+            visits: Vec::new(),
             decisions: Decisions::default(),
             now: 0,
             seq: 0,
@@ -292,6 +297,44 @@ impl World {
         report.steps = script.steps.iter().map(|step| (step.step, Heard::Skipped)).collect();
     }
 
+    /// The one call of the script that was last shown for a station was tried with the first of its codes, and with the
+    /// second; nothing was keyed.
+    pub fn try_codes(&mut self, nth: usize, heard: [Opened; 2]) {
+        self.skip(nth);
+        let report = self.reports.last_mut().unwrap();
+        report.openings = (1..).zip(heard).map(|(code, heard)| Opening { call: 1, heard, code }).collect();
+    }
+
+    /// Whether a script was shown for a station.
+    pub fn has_script(&self, nth: usize) -> bool {
+        self.shown.iter().any(|shown| *shown.station == *self.specs[nth].name)
+    }
+
+    /// Somebody begins to key the script that was last shown for a station.
+    pub fn begin(&mut self, nth: usize) {
+        let station = self.nth(&self.inventory(), nth);
+        let script = self.shown.iter().rfind(|shown| shown.station == station.name).unwrap().script.clone();
+        let seq = self.next();
+        self.visits.push(Visit {
+            id: Uuid::from_u128(seq.unsigned_abs().into()),
+            script,
+            station: station.name.clone(),
+            at: self.clock(),
+            by: "tech-07".into(),
+            number: Some(station.number.name().clone()),
+        });
+    }
+
+    /// The last report of a station was wrong; where there is none, nothing is said.
+    pub fn correct(&mut self, nth: usize) {
+        let station = self.nth(&self.inventory(), nth);
+        let of_it = self.reports.iter().filter(|report| report.station == station.name && report.corrects.is_none());
+        let Some(wrong) = of_it.map(|report| report.id).next_back() else { return };
+        if self.reports.iter().all(|report| report.corrects != Some(wrong)) {
+            self.report(&station).corrects = Some(wrong);
+        }
+    }
+
     /// The script that leads a station to what is wanted now.
     pub fn script(&self, nth: usize) -> Issued {
         let station = self.nth(&self.inventory(), nth);
@@ -304,7 +347,10 @@ impl World {
             station: station.name.clone(),
             at: self.clock(),
             steps: vec![IssuedStep { step: 1, effects }],
-            document: serde_json::json!({"model": &*station.keybook.model}),
+            document: serde_json::json!({
+                "model": &*station.keybook.model,
+                "calls": [{"codes": ["file:a", "file:b"], "steps": [{"step": 1}]}],
+            }),
         }
     }
 
@@ -358,19 +404,26 @@ impl World {
         let names: Vec<&Name> = std::iter::once(&station.name).chain(&station.formerly).collect();
         let script = |digest: &Digest| self.scripts.get(digest);
         let own: Vec<&Report> = self.reports.iter().filter(|report| names.contains(&&report.station)).collect();
-        let at_number = || self.reports.iter().filter(|report| report.number.as_ref() == Some(station.number.name()));
-        let there: BTreeSet<&Name> = at_number().map(|report| &report.station).collect();
+        let at_number = || self.standing().into_iter().filter(|one| one.number.as_ref() == Some(station.number.name()));
+        let reported = self.reports.iter().filter(|one| one.number.as_ref() == Some(station.number.name()));
+        let there: BTreeSet<&Name> = reported.map(|report| &report.station).collect();
         let is_gone = |name: &Name| there.contains(name) && is_gone(inventory, name);
         let is_own = |name: &Name| names.contains(&name) || (own.is_empty() && is_gone(name));
-        let mut record = fold(&station.keybook, own.iter().copied(), script);
+        let visits = self.visits.iter().filter(|visit| names.contains(&&visit.station));
+        let mut record = fold_with_visits(&station.keybook, own.iter().copied(), visits, script);
         if own.is_empty() {
             let by_number = fold(&station.keybook, at_number(), script);
             (record.proven, record.number) = (by_number.proven, by_number.number);
         }
         let shown = self.shown.iter().filter(|shown| is_own(&shown.station));
-        let reports = self.reports.iter().filter(|report| is_own(&report.station));
+        let reports = self.standing().into_iter().filter(|report| is_own(&report.station));
         record.handed_out = handed_out(&station.keybook, shown, reports, script);
         record
+    }
+
+    /// The reports that no other corrects.
+    fn standing(&self) -> Vec<&Report> {
+        standing(&self.reports.iter().collect::<Vec<_>>())
     }
 
     /// What is on record under names that no station goes by.
@@ -379,7 +432,7 @@ impl World {
         let is_reported = |name: &Name| self.reports.iter().any(|report| report.station == *name);
         let names: BTreeSet<&Name> = names.filter(|name| is_gone(inventory, name)).collect();
         let is_here = |name: &Name| {
-            let number = self.reports.iter().filter(|report| report.station == *name);
+            let number = self.standing().into_iter().filter(|report| report.station == *name);
             let number = number.max_by_key(|report| (report.at, report.id)).and_then(|report| report.number.clone());
             let mut there =
                 inventory.stations.values().filter(|station| number.as_ref() == Some(station.number.name()));
@@ -387,30 +440,34 @@ impl World {
         };
         let gone = |name: &Name| {
             let shown = self.shown.iter().filter(|shown| shown.station == *name);
-            let reports: Vec<&Report> = self.reports.iter().filter(|report| report.station == *name).collect();
+            let reports: Vec<&Report> = self.standing().into_iter().filter(|report| report.station == *name).collect();
+            let is_on_record = self.reports.iter().any(|report| report.station == *name);
             let open = unanswered(shown, reports.iter().copied()).into_iter();
-            let altering = open.filter(|(script, _)| !self.leads_to_proven(&self.scripts[*script], &reports));
-            let altering_at = altering.map(|(_, at)| at).max();
-            (name.clone(), Gone { is_on_record: !reports.is_empty(), altering_at })
+            let scripts = open.filter_map(|(script, at)| {
+                let alters = self.alters(&self.scripts[script], &reports);
+                (!alters.is_empty()).then_some(GoneScript { at, alters: Some(alters) })
+            });
+            (name.clone(), Gone { is_on_record, scripts: scripts.collect() })
         };
         let gone = names.into_iter().filter(|name| !is_here(name)).map(gone);
-        gone.filter(|(_, gone)| gone.is_on_record || gone.altering_at.is_some()).collect()
+        gone.filter(|(_, gone)| gone.is_on_record || !gone.scripts.is_empty()).collect()
     }
 
-    /// Whether each lifeline setting that a script keys was proved to hold just that, by these reports.
-    fn leads_to_proven(&self, script: &Issued, reports: &[&Report]) -> bool {
+    /// What a script leads to otherwise than these reports prove.
+    fn alters(&self, script: &Issued, reports: &[&Report]) -> Vec<(Proven, Effect)> {
         let books = self.book.books();
         let book = &books[script.document["model"].as_str().unwrap()];
         let record = fold(book, reports.iter().copied(), |digest: &Digest| self.scripts.get(digest));
-        let mut effects = script.steps.iter().flat_map(|step| &step.effects);
-        effects.all(|(name, to)| {
-            let Some(id) = book.id(name) else { return true };
-            let to = effect_value(&book.setting(id).kind, to);
-            match record.proven.iter().find(|proven| proven.setting == *name) {
-                Some(proven) => to.is_some() && proven.value == to,
-                None => !book.is_lifeline(id),
-            }
-        })
+        let ends: BTreeMap<&Name, &Effect> =
+            script.steps.iter().flat_map(|step| &step.effects).map(|(name, to)| (name, to)).collect();
+        let alters = record.proven.iter().filter_map(|proven| {
+            let id = book.id(&proven.setting)?;
+            let to = effect_value(&book.setting(id).kind, ends.get(&proven.setting)?);
+            (proven.value != to).then(|| (id, proven.clone(), to.as_ref().and_then(effect)))
+        });
+        let mut alters: Vec<_> = alters.collect();
+        alters.sort_by_key(|(id, _, _)| *id);
+        alters.into_iter().map(|(_, proven, to)| (proven, to)).collect()
     }
 
     /// How each altered station is altered.

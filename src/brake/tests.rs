@@ -128,6 +128,39 @@ fn a_station_that_strayed_is_never_held_while_the_same_is_wanted_of_it() {
 }
 
 #[test]
+fn a_card_that_was_begun_is_never_held_nor_is_a_script_that_finishes_it() {
+    let mut world = World::new();
+    some(&mut world, 0..9, "desk", How::Station);
+    assert!((0..2).all(|nth| world.show(nth)));
+    world.begin(0);
+    some(&mut world, 9..12, "desk", How::Station);
+    let change = world.change().expect("twelve are altered");
+    assert_eq!(
+        (change.tally.altered, change.stations.len()),
+        (12, 12),
+        "a station where somebody is counts all the same"
+    );
+    let free = |world: &World| (0..12).filter(|nth| world.is_free(*nth)).collect::<Vec<_>>();
+    assert_eq!(free(&world), [0], "one that was shown and not begun waits");
+    assert!(world.show(0));
+    // Something else is wanted by now: that is no card that was begun.
+    let mut otherwise = world.clone();
+    otherwise.specs[0].site = "mole";
+    assert!(!otherwise.is_free(0));
+    // A report that names the script ends that; corrected it counts for nothing, and somebody is there still.
+    let mut ended = world.clone();
+    ended.skip(0);
+    assert!(!ended.is_free(0));
+    let mut own = ended.clone();
+    ended.correct(0);
+    assert!(ended.is_free(0));
+    // The visit's own report ends it for good.
+    own.reports.last_mut().unwrap().id = own.visits[0].id;
+    own.correct(0);
+    assert!(!own.is_free(0));
+}
+
+#[test]
 fn a_release_covers_its_values_until_a_later_one_names_the_station_or_a_report_says_something_else() {
     let mut world = World::new();
     world.help = "+441632960109";

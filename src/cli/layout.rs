@@ -23,7 +23,7 @@ pub fn shown(script: &Script, station: &Station, context: &Context, codes: &Code
 ",
             context.with_commit(script::json(script, station, codes))
         ),
-        ScriptFormat::Html => web::card_page(&card(), context.view.good_since(), None),
+        ScriptFormat::Html => web::card_page(&card(), context.view.good_since(), None, web::Leads::Nowhere),
         ScriptFormat::Card => card::text(&card()),
     }
 }

@@ -12,6 +12,7 @@ mod error;
 mod exit;
 mod explain;
 mod format;
+mod guide;
 mod history;
 mod layout;
 mod ledger;
@@ -93,6 +94,8 @@ enum Verb {
     Ledger(ledger::Verb),
     /// Print the JSON Schema of a kind of file, for editors
     Schema(schema::Args),
+    /// Read the documentation
+    Guide(guide::Args),
 }
 
 /// Runs the program and says how it ended.
@@ -146,6 +149,7 @@ async fn command(verb: Verb, config: PathBuf) -> Result<Exit, CliError> {
         Verb::Deliveries(args) => deliveries::run(args, &config).await,
         Verb::Ledger(verb) => ledger::run(verb, &config).await,
         Verb::Schema(args) => schema::run(args),
+        Verb::Guide(args) => guide::run(args),
     }
 }
 

@@ -2,6 +2,7 @@
 
 use super::error::{CliError, print};
 use super::exit::Exit;
+use crate::schema::Kind;
 
 /// The JSON Schema of a kind of file.
 #[derive(Debug, clap::Args)]
@@ -11,20 +12,7 @@ pub struct Args {
     kind: Kind,
 }
 
-#[derive(Debug, Clone, Copy, clap::ValueEnum)]
-enum Kind {
-    Inventory,
-    Keybook,
-    Report,
-    Config,
-}
-
 pub fn run(args: Args) -> Result<Exit, CliError> {
-    print(match args.kind {
-        Kind::Inventory => include_str!("schema/inventory.json"),
-        Kind::Keybook => include_str!("schema/keybook.json"),
-        Kind::Report => include_str!("schema/report.json"),
-        Kind::Config => include_str!("schema/config.json"),
-    })?;
+    print(args.kind.text())?;
     Ok(Exit::Done)
 }

@@ -140,6 +140,7 @@ impl Notifier {
         let stations: Vec<Arc<StationDrift>> = view.drifts().cloned().collect();
         let memory = RefCell::new(Memory::for_a_fleet());
         let digest = |station: &Name| view.script_digest(station, &mut memory.borrow_mut());
+        let has_way_back = |station: &Name| view.has_way_back(station, &mut memory.borrow_mut());
         let next = view.foresee();
         let held = tokio::task::block_in_place(|| view.held());
         let wanted = || view.wanted_digest();
@@ -148,7 +149,7 @@ impl Notifier {
             waiting: &self.waiting,
             contacts: &view.effective.contacts,
             cause: &self.cause,
-            work: Work { next: &next, digest: &digest },
+            work: Work { next: &next, digest: &digest, has_way_back: &has_way_back },
             commit: view.reading.commit.as_deref(),
             decisions: Some(&view.decisions),
             brake: Brake { held: held.as_ref(), tally: view.tally, limit: &view.limit, wanted: &wanted },

@@ -2,16 +2,23 @@
 //!
 //! [`look`] is the one place that decides; the text, the diff and the JSON all show its result.
 
+mod meaning;
 mod show;
 mod surprise;
+mod values;
 
-pub use show::{Totals, diff, held_text, json, text, value_text};
+#[cfg(test)]
+mod tests;
+
+pub use show::{Totals, diff, json, text};
 pub use surprise::surprise;
+pub use values::{held_text, value_text};
 
 use std::fmt;
 
 use jiff::{SignedDuration, Timestamp};
 
+use self::meaning::{dead_because, noted};
 use crate::finding::Place;
 use crate::inventory::{Extent, Station, Taken, Wanted};
 use crate::keybook::{Ability, Lifeline, SettingId};
@@ -81,6 +88,14 @@ impl Service {
             Service::Untested => "untested",
             Service::Overdue => "overdue",
             Service::Tested => "tested",
+        }
+    }
+
+    /// Whether a press calls nobody, by the record or by the last test call.
+    pub fn calls_nobody(self) -> bool {
+        match self {
+            Service::Dead | Service::Failed => true,
+            Service::Untested | Service::Overdue | Service::Tested => false,
         }
     }
 
@@ -182,12 +197,18 @@ pub struct SettingDrift {
 pub struct LifelineService {
     /// Its name in the keybook.
     pub name: Name,
+    /// What people call it.
+    pub title: Name,
     /// Whether it is no fallback of another.
     pub is_required: bool,
     /// What the record and its test calls say.
     pub service: Service,
     /// The test call that says so; for an untested one the last call there was, for a dead one the report that made it so.
     pub mark: Option<Mark>,
+    /// Who made the test call that failed.
+    pub by: Option<Name>,
+    /// Of a failed one what they noted, in one line; of a dead one what makes it so. Never a code.
+    pub because: Option<Name>,
 }
 
 /// Everything that is not as it should be at one station.
@@ -282,10 +303,24 @@ pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) ->
                 Ability::Dead => (Service::Dead, proof.dead),
                 Ability::Undecided | Ability::Works => service(&counted(proof), station.test_days, now),
             };
-            let (name, is_required) = (lifeline.name.clone(), lifeline.is_required());
-            (is_tracked(station, record, lifeline), LifelineService { name, is_required, service, mark })
+            let failure = proof.failure.as_ref().filter(|_| service == Service::Failed);
+            let note = failure.and_then(|failure| failure.note.as_ref());
+            let lifeline_service = LifelineService {
+                name: lifeline.name.clone(),
+                title: button(lifeline),
+                is_required: lifeline.is_required(),
+                service,
+                mark,
+                by: failure.map(|failure| failure.by.clone()),
+                because: match service {
+                    Service::Dead => dead_because(station, record, lifeline),
+                    Service::Failed => note.and_then(|note| noted(&station.keybook, note)),
+                    Service::Untested | Service::Overdue | Service::Tested => None,
+                },
+            };
+            (is_tracked(station, record, lifeline), lifeline_service)
         })
-        .filter(|(tracked, lifeline)| *tracked || matches!(lifeline.service, Service::Dead | Service::Failed))
+        .filter(|(tracked, lifeline)| *tracked || lifeline.service.calls_nobody())
         .map(|(_, lifeline)| lifeline)
         .collect();
     let scope = scope(station, record, &lifelines);
@@ -305,9 +340,17 @@ pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) ->
         scope,
         file: station.place.file.clone(),
         other_number,
-        begun: record.begun.iter().map(|visit| begun(visit, now)).collect(),
+        begun: record.begun.iter().map(|open| begun(&open.visit, now)).collect(),
         set_aside: station.for_now.set_aside,
         taken: station.for_now.taken.clone(),
+    }
+}
+
+/// What people call a lifeline that is pressed: its title, or "the emergency button" by its name.
+fn button(lifeline: &Lifeline) -> Name {
+    match &lifeline.title {
+        None if lifeline.is_required() => format!("the {} button", lifeline.title()).into(),
+        Some(_) | None => lifeline.title().into(),
     }
 }
 
@@ -366,7 +409,7 @@ pub fn next_change(station: &Station, record: &Record, rules: Rules, now: Timest
     // What is exactly as old as allowed is not overdue yet.
     let after = |due: Timestamp| due.saturating_add(SignedDuration::from_millis(1)).unwrap_or(due);
     let overdue = settings.chain(tests).filter(|due| *due >= now).map(after);
-    let silent = record.begun.iter().map(Visit::silent_from).filter(|from| *from > now);
+    let silent = record.begun.iter().map(|open| open.visit.silent_from()).filter(|from| *from > now);
     overdue.chain(silent).min()
 }
 

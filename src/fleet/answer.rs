@@ -100,7 +100,9 @@ impl Brought<'_> {
         }
         said.extend(self.report.tests.iter().filter_map(|test| self.tested(test, before, after)));
         said.extend(self.unused(station));
-        let ended = before.record.begun.iter().filter(|visit| !after.record.begun.contains(visit));
+        let is_open = |id| after.record.begun.iter().any(|open| open.visit.id == id);
+        let ended = before.record.begun.iter().map(|open| &open.visit);
+        let ended = ended.filter(|visit| !is_open(visit.id));
         said.extend(ended.map(|visit| format!("The visit that {} began at {:.0} is over.", visit.by, visit.at)));
         let (was, is) = (before.drift.standing, after.drift.standing);
         if was != is {

@@ -12,6 +12,7 @@ use crate::brake::Change;
 use crate::drift::{Standing, StationDrift, Totals};
 use crate::inventory::{Extent, Layer, Spoken, SpokenLine, layers, spoken, spoken_line};
 use crate::keybook::SettingId;
+use crate::ledger::{Digest, Issued, Mark};
 use crate::script::{self, Due, Errand, Memory, NoScript, Request, Script, Way, WorkList};
 use crate::setting::Codes;
 
@@ -106,6 +107,40 @@ impl View {
         }
         ids.retain(|id| names.is_empty() || names.iter().any(|name| is_named(id, name)));
         Ok(self.asked(row, |request| script::renew(request, &ids, memory)))
+    }
+
+    /// The errand of a station that has this digest; where none has, what keying it needs now. `issued`: the script of that
+    /// digest on record.
+    pub fn errand(&self, row: &Row, digest: &Digest, issued: Option<&Issued>, memory: &mut Memory) -> Keying<'_> {
+        if let Some(keying) = issued.and_then(|issued| self.begun(row, issued)) {
+            return keying;
+        }
+        let is_it = |keying: &Keying| matches!(keying, Keying::Script { script, .. } if script.digest == *digest);
+        let there = self.keying(row, Way::There, memory);
+        if is_it(&there) {
+            return there;
+        }
+        let renewed = issued.map(script::renewed).unwrap_or_default();
+        let other = match issued {
+            Some(_) if !renewed.is_empty() => self.renewing(row, &renewed, memory).ok(),
+            // A card of a failed test names the way back before anybody has asked for it.
+            None => Some(self.keying(row, Way::Back, memory)),
+            Some(issued) => issued.is_back().then(|| self.keying(row, Way::Back, memory)),
+        };
+        other.filter(is_it).unwrap_or(there)
+    }
+
+    /// A card that was begun keeps its keys until its own report is on record, or a later one that names another script.
+    fn begun(&self, row: &Row, issued: &Issued) -> Option<Keying<'_>> {
+        let visit =
+            row.record.begun.iter().map(|open| &open.visit).rev().find(|visit| visit.script == issued.digest)?;
+        let is_over = |answered: Mark| answered.at.as_second() > visit.at.as_second();
+        if row.record.answered.is_some_and(is_over) {
+            return None;
+        }
+        let codes = self.codes_for(row);
+        let script = Box::new(script::begun(&self.request(row, &codes), issued, visit)?);
+        Some(Keying::Script { script, cleared: Cleared::begun(issued, &row.record, self.at), codes })
     }
 
     fn asked(&self, row: &Row, ask: impl FnOnce(&Request) -> Result<Option<Script>, NoScript>) -> Keying<'_> {

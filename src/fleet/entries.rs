@@ -5,11 +5,11 @@ use std::collections::HashMap;
 use jiff::Timestamp;
 
 use super::error::FleetError;
-use crate::brake::is_harmless;
+use crate::brake::GoneScript;
 use crate::inventory::{Keybooks, Station};
 use crate::ledger::{
-    Decision, Digest, Issued, LedgerLine, Record, Report, Shown, Visit, fold_with_visits, handed_out, leads_to,
-    parse_line, seen_by, standing, unanswered,
+    Decision, Digest, Issued, LedgerLine, Record, Report, Shown, Visit, fold_with_visits, handed_out, parse_line,
+    seen_by, standing, unanswered,
 };
 use crate::setting::Name;
 use crate::store::Entry;
@@ -102,21 +102,20 @@ impl StationEntries {
         !unanswered(self.showings(), self.standing()).is_empty()
     }
 
-    /// When a script was last shown that leads to anything but values that these reports prove, and that none has named
-    /// since. Of a station that left nobody knows the model: each script is judged by the keybook that it was written for.
-    pub fn altering_at(&self, keybooks: &Keybooks) -> Option<Timestamp> {
+    /// The scripts in somebody's hand that lead to anything but values that these reports prove. Of a station that left
+    /// nobody knows the model: each script is judged by the keybook that it was written for.
+    pub fn altering(&self, keybooks: &Keybooks) -> Vec<GoneScript> {
         let open = unanswered(self.showings(), self.standing()).into_iter();
-        open.filter(|(script, _)| !self.leads_to_proven(script, keybooks)).map(|(_, at)| at).max()
-    }
-
-    fn leads_to_proven(&self, script: &Digest, keybooks: &Keybooks) -> bool {
-        let known = || {
-            let issued = self.scripts.get(script)?;
-            Some((issued, keybooks.get(issued.model()?)?))
-        };
-        let Some((issued, keybook)) = known() else { return false };
-        let record = fold_with_visits(keybook, &self.reports, &self.visits, |digest: &Digest| self.scripts.get(digest));
-        is_harmless(keybook, &record, &leads_to(keybook, issued), |id| keybook.is_lifeline(id))
+        let altering = open.filter_map(|(script, at)| {
+            let issued = self.scripts.get(script);
+            let known = issued.and_then(|issued| Some((issued, keybooks.get(issued.model()?)?)));
+            let known = known.map(|(issued, keybook)| {
+                let scripts = |digest: &Digest| self.scripts.get(digest);
+                (issued, keybook, fold_with_visits(keybook, &self.reports, &self.visits, scripts))
+            });
+            GoneScript::new(at, known.as_ref().map(|(issued, keybook, record)| (*issued, &***keybook, record)))
+        });
+        altering.collect()
     }
 
     /// What they prove about a station.

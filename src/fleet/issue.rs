@@ -5,10 +5,11 @@ use std::collections::HashSet;
 
 use jiff::{Timestamp, Unit};
 
-use crate::brake::{Change, is_harmless};
+use crate::brake::{Change, is_never_held};
 use crate::inventory::Station;
-use crate::ledger::{Issued, LedgerLine, Record, SHOWN_AGAIN, Shown, leads_to, line_of, seal, shown_at};
+use crate::ledger::{Digest, Issued, LedgerLine, Record, SHOWN_AGAIN, Shown, leads_to, line_of, seal, shown_at};
 use crate::script::{Script, issued};
+use crate::setting::Name;
 use crate::store::{EntryKind, NewEntry, Store, StoreError};
 
 /// So many scripts are recorded in one transaction.
@@ -27,6 +28,13 @@ pub struct Cleared {
     shown: Option<Shown>,
 }
 
+impl Cleared {
+    /// A card that was begun is never held; it is on record as it was issued.
+    pub(super) fn begun(issued: &Issued, record: &Record, now: Timestamp) -> Cleared {
+        Cleared { issued: issued.clone(), shown: showing(&issued.digest, &issued.station, record, now) }
+    }
+}
+
 /// Asks the brake for a script of a station, by the record that it was written from. Never held: the way back, which leads to
 /// what the station holds; a card that was begun; a script that leads to proven values alone.
 ///
@@ -41,28 +49,25 @@ pub(super) fn clear<'c>(
 ) -> Result<Cleared, &'c Change> {
     let issued = issued(script, now.round(Unit::Second).unwrap_or(now));
     let leads_to = || leads_to(&station.keybook, &issued);
-    // A card that was begun keeps its keys: once the ledger has visits, an open one of this script lets it pass here.
     match change.filter(|_| script.back.is_none()) {
         Some(change) if change.holds(station, record, &leads_to()) => return Err(change),
         Some(_) | None => {}
     }
-    let shown = (!is_shown_lately(script, record, now)).then(|| Shown {
-        script: script.digest.clone(),
-        station: script.station.clone(),
-        at: shown_at(now, record.answered.map(|mark| mark.at)),
-    });
+    let shown = showing(&script.digest, &script.station, record, now);
     Ok(Cleared { issued, shown })
 }
 
-/// Whether a script leads to proven values alone.
-pub(super) fn is_harmless_script(script: &Script, station: &Station, record: &Record) -> bool {
-    let leads_to = leads_to(&station.keybook, &issued(script, Timestamp::UNIX_EPOCH));
-    is_harmless(&station.keybook, record, &leads_to, |id| station.is_lifeline(id))
+/// Whether the brake never holds a script, a way back apart.
+pub(super) fn is_always_let_go(script: &Script, station: &Station, record: &Record) -> bool {
+    is_never_held(station, record, &leads_to(&station.keybook, &issued(script, Timestamp::UNIX_EPOCH)))
 }
 
-fn is_shown_lately(script: &Script, record: &Record, now: Timestamp) -> bool {
-    let last = record.handed_out.iter().find(|out| out.script == script.digest);
-    last.is_some_and(|last| now.duration_since(last.at).abs() < SHOWN_AGAIN)
+/// That a script is shown now; nothing where it was a short while ago.
+fn showing(digest: &Digest, station: &Name, record: &Record, now: Timestamp) -> Option<Shown> {
+    let last = record.handed_out.iter().find(|out| out.script == *digest);
+    let is_lately = last.is_some_and(|last| now.duration_since(last.at).abs() < SHOWN_AGAIN);
+    let at = shown_at(now, record.answered.map(|mark| mark.at));
+    (!is_lately).then(|| Shown { script: digest.clone(), station: station.clone(), at })
 }
 
 /// Records scripts and that they are shown; the same script again is one entry.
@@ -86,7 +91,7 @@ pub async fn record_scripts(store: &Store, cleared: &[Cleared], now: Timestamp) 
     Ok(())
 }
 
-fn script_entry(issued: &Issued, id: String, key: &str, now: Timestamp) -> NewEntry {
+pub(super) fn script_entry(issued: &Issued, id: String, key: &str, now: Timestamp) -> NewEntry {
     let mut issued = issued.clone();
     seal(&mut issued, key);
     NewEntry {

@@ -15,13 +15,13 @@ use super::rows::{Inputs, Row, Rows};
 use super::sources::{InUse, LastRead, SourceTexts, Sources};
 use super::view::View;
 use crate::alert::{Cause, NewCommit};
-use crate::brake::{self, Limit, Tally, judge};
+use crate::brake::{self, GoneScript, Limit, Tally, judge};
 use crate::drift::{Rules, Totals};
 use crate::effective::{self, Effective};
 use crate::files::{Inbox, Look};
 use crate::finding::Finding;
 use crate::inventory::{Commit, Stations};
-use crate::ledger::{Decisions, Digest, HANDED_OUT_FOR};
+use crate::ledger::{Decisions, Digest};
 use crate::store::Store;
 
 /// What a configuration says of looking.
@@ -273,7 +273,7 @@ impl Fleet {
             let wanted = || wanted_digest(&mut self.wanted, &reading.inventory.stations);
             let judged = rows.iter().map(Row::to_judge);
             (tally, change) = judge(judged, &gone, &self.decisions, &self.terms.limit, at, wanted);
-            let handed_out = gone.values().filter_map(|gone| gone.altering_at?.checked_add(HANDED_OUT_FOR).ok());
+            let handed_out = gone.values().flat_map(|gone| &gone.scripts).map(GoneScript::until);
             due = self.rows.due().into_iter().chain(handed_out.filter(|until| *until > at)).min();
         }
         View {

@@ -30,7 +30,7 @@ pub struct Row {
     pub drift: Arc<StationDrift>,
     /// How its lifelines are to hold something else than was last proven; it goes by the station as written.
     pub alteration: Option<Arc<Alteration>>,
-    /// Whether it has a script that leads to anything but proven values, once somebody has asked.
+    /// Whether it has a script that the brake may hold, once somebody has asked.
     pub(super) leads_on: OnceLock<bool>,
     /// The last release that names it.
     release: Option<Uuid>,

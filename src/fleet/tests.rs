@@ -356,3 +356,47 @@ fn a_look_is_due_when_a_card_has_been_out_for_seven_days_also_of_a_station_that_
         });
     }
 }
+
+/// What is overdue is as wanted, and no script keys it: stations keyed to what is wanted and not tested yet are altered, and
+/// nothing of theirs waits, whatever else they need.
+#[test]
+fn a_script_that_leads_to_proven_values_alone_waits_for_nothing_also_where_altered_settings_are_overdue() {
+    runtime().block_on(async {
+        let mut world = World::new().await;
+        world.happen(&Event::Keyed { stations: SIZE, tested: true }).await;
+        world.view().await;
+        world.now += SignedDuration::from_hours(1);
+        world.happen(&Event::Contact(2)).await;
+        world.happen(&Event::Keyed { stations: SIZE, tested: false }).await;
+        world.view().await;
+        // Everything is overdue after a day; one routine setting is to be another.
+        world.now += SignedDuration::from_hours(48);
+        for station in 0..SIZE {
+            world.happen(&Event::Edit { station, seconds: Some(33) }).await;
+        }
+        let view = world.view().await;
+        let held = view.held().expect("all are altered, since no test proves the new number");
+        let mut memory = Memory::default();
+        let waits = |row: &&Row| matches!(view.keying(row, Way::There, &mut memory), Keying::Held(_));
+        let waiting = view.rows.iter().filter(waits).count();
+        assert_eq!((held.numbers().altered, held.scripts), (SIZE, waiting));
+        assert_eq!(waiting, 0, "they key the routine setting alone");
+    });
+}
+
+/// Reports may be some minutes ahead of the clock; one of a station that is no part of the change says nothing of it.
+#[test]
+fn a_report_dated_ahead_elsewhere_does_not_make_a_release_blind() {
+    runtime().block_on(async {
+        let mut world = World::new().await;
+        world.happen(&Event::Keyed { stations: SIZE, tested: true }).await;
+        world.view().await;
+        for station in 0..10 {
+            world.happen(&Event::Own { station, contact: Some(2) }).await;
+        }
+        world.happen(&Event::Report { station: 12, seconds: 9, minutes: -4 }).await;
+        let view = world.view().await;
+        assert!(view.change.is_some());
+        assert!(view.release_at() <= world.now, "{} is after {}", view.release_at(), world.now);
+    });
+}

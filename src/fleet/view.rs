@@ -16,7 +16,7 @@ use crate::brake::{Change, Limit, Tally, call_back, digest};
 use crate::drift::{Standing, StationDrift, Totals};
 use crate::effective::Effective;
 use crate::finding::Finding;
-use crate::ledger::{Decisions, Digest, HandedOut, Released};
+use crate::ledger::{Decisions, Digest, HandedOut, Proven, Record, Released};
 use crate::setting::Name;
 
 /// A fleet at one moment.
@@ -107,12 +107,16 @@ impl View {
         self.change.as_ref().map(|change| change.released(rows, self.at)).unwrap_or_default()
     }
 
-    /// When a release is to be said so that it comes after all that is on record: reports may be some minutes ahead of the
-    /// clock.
+    /// When a release is to be said so that it comes after all that is on record of its stations: reports may be some
+    /// minutes ahead of the clock.
     pub fn release_at(&self) -> Timestamp {
-        let said = self.rows.iter().flat_map(|row| &row.record.proven).map(|proven| proven.said_at());
-        let shown = self.rows.iter().flat_map(|row| &row.record.handed_out).map(|script| script.at);
-        said.chain(shown).fold(self.at, Timestamp::max)
+        let change = self.change.iter().flat_map(|change| change.stations.union(&change.handed_out));
+        let records = change.filter_map(|name| self.row(name)).map(|row| &row.record);
+        let said = |record: &Record| {
+            let said = record.proven.iter().map(Proven::said_at);
+            said.chain(record.handed_out.iter().map(|script| script.at)).max()
+        };
+        records.filter_map(|record| said(record)).fold(self.at, Timestamp::max)
     }
 
     /// The script that is to be called back from a station: it leads to something else than is wanted now.

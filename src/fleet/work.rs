@@ -4,11 +4,12 @@
 use std::cell::RefCell;
 use std::collections::BTreeMap;
 
-use super::issue::is_harmless_script;
+use super::issue::is_always_let_go;
 use super::rows::Row;
 use super::view::View;
 use crate::alert::Next;
 use crate::brake::{Altered, Change, Held};
+use crate::drift::{Drift, SettingDrift};
 use crate::ledger::Digest;
 use crate::script::{self, Memory, Way};
 use crate::setting::Name;
@@ -38,6 +39,14 @@ impl View {
         let codes = self.codes_for(row);
         // A search that may spend less could end in another script than the one that is given.
         memory.is_generous().then(|| script::digest(&self.request(row, &codes), memory).ok()?)?
+    }
+
+    /// Whether there is a way back for a station; nobody is told of one where finding out would take too long.
+    pub fn has_way_back(&self, name: &Name, memory: &mut Memory) -> bool {
+        let Some(row) = self.row(name).filter(|_| memory.is_generous()) else { return false };
+        let codes = self.codes_for(row);
+        script::write(&self.request(row, &codes), Way::Back, memory)
+            .is_ok_and(|script| script.is_some_and(|script| !script.calls.is_empty()))
     }
 
     fn next_of(&self, name: &Name, memory: &mut Memory) -> Next {
@@ -80,16 +89,21 @@ impl View {
         leads_on.then_some(change)
     }
 
-    /// Whether a station has a script that leads to anything but proven values.
+    /// Whether a station has a script that the brake may hold.
     fn leads_on(&self, row: &Row, memory: &mut Memory) -> bool {
         let codes = self.codes_for(row);
-        // A setting that is altered and drifts is keyed by whatever script there is.
-        let drifts = |altered: &Altered| row.drift.settings.iter().any(|drift| drift.name == altered.setting);
-        if row.alteration.iter().any(|alteration| alteration.wanted.iter().any(drifts)) {
+        // A setting that is altered and not as wanted is keyed by whatever script there is; where a card was begun, perhaps
+        // to where that leads.
+        let drifts = |altered: &Altered| {
+            let is_it = |one: &&SettingDrift| one.name == altered.setting && one.drift != Drift::Overdue;
+            row.drift.settings.iter().any(|one| is_it(&one))
+        };
+        let is_sure = row.record.begun.is_empty();
+        if is_sure && row.alteration.iter().any(|alteration| alteration.wanted.iter().any(drifts)) {
             return script::reckon(&row.station, &row.record, &codes, memory).is_ok_and(|work| work.is_some());
         }
         let script = script::write(&self.request(row, &codes), Way::There, memory).ok().flatten();
-        script.is_some_and(|script| !is_harmless_script(&script, &row.written, &row.record))
+        script.is_some_and(|script| !is_always_let_go(&script, &row.written, &row.record))
     }
 }
 

@@ -12,9 +12,10 @@ use super::issued::{Digest, Effect, Issued, effect_value};
 use super::led::{Led, is_dial, led};
 use super::mark::Mark;
 use super::proven;
-use super::record::{Holding, Record, State};
+use super::record::{Failure, Holding, Record, State};
 use super::report::{Heard, Opened, Opening, Outcome, Report, Test};
-use super::visit::{self, Visit, standing};
+use super::shown::leads_to;
+use super::visit::{self, OpenVisit, Visit, standing};
 use crate::keybook::{Ability, Keybook, SettingId};
 use crate::setting::{Fingerprint, Name, Reference, Secret, Value, Written};
 
@@ -53,7 +54,11 @@ pub fn fold_with_visits<'r>(
         }
         fold.note_dead(mark);
     }
-    fold.record.begun = open.into_iter().cloned().collect();
+    let open_visit = |visit: &Visit| OpenVisit {
+        visit: visit.clone(),
+        leads_to: scripts(&visit.script).map_or_else(Vec::new, |script| leads_to(keybook, script)),
+    };
+    fold.record.begun = open.into_iter().map(open_visit).collect();
     fold.record
 }
 
@@ -101,7 +106,7 @@ impl Fold<'_> {
             self.set(mark, name, value);
         }
         for test in &report.tests {
-            self.test(mark, test);
+            self.test(mark, report, test);
         }
         for (name, value) in std::mem::take(&mut self.said) {
             proven::said(&mut self.record.proven, &name, value, mark.at);
@@ -178,7 +183,7 @@ impl Fold<'_> {
                 candidates.retain(|candidate| !candidate.agrees(code));
                 holding.mark = Some(mark);
                 if candidates.len() < 2 {
-                    let left = candidates.pop_first();
+                    let left = candidates.pop();
                     self.put(mark, id, left);
                 }
             }
@@ -285,22 +290,25 @@ impl Fold<'_> {
             (State::Known(old), Some(new)) => State::InDoubt([old, new].into()),
             (State::InDoubt(mut candidates), Some(new)) => {
                 if !candidates.iter().any(|candidate| candidate.agrees(&new)) {
-                    candidates.insert(new);
+                    candidates.push(new);
                 }
                 State::InDoubt(candidates)
             }
         };
     }
 
-    fn test(&mut self, mark: Mark, test: &Test) {
+    fn test(&mut self, mark: Mark, report: &Report, test: &Test) {
         let keybook = self.keybook;
         let Some(at) = keybook.lifelines.iter().position(|lifeline| lifeline.name == test.lifeline) else { return };
-        let last = Some((test.outcome, mark));
         match test.outcome {
-            Outcome::Failed => self.record.lifelines[at].last = last,
+            Outcome::Failed => {
+                let failure = Failure { by: report.by.clone(), note: report.note.clone() };
+                let proof = &mut self.record.lifelines[at];
+                (proof.last, proof.failure) = (Some((Outcome::Failed, mark)), Some(failure));
+            }
             Outcome::Reached => match led(keybook, &self.record, at, test.dialled.as_ref()) {
                 Led::There => {
-                    (self.record.lifelines[at].last, self.record.lifelines[at].reached) = (last, Some(mark));
+                    self.answered(at, mark, Some(mark));
                     self.confirm(mark, at);
                     self.worked(mark, at);
                     self.prove(mark, at, test.dialled.as_ref());
@@ -309,11 +317,17 @@ impl Fold<'_> {
                     let known = |id: &SettingId| is_dial(keybook, *id) && self.record.known(*id).is_some();
                     let wrong: Vec<SettingId> = keybook.lifelines[at].settings.iter().copied().filter(known).collect();
                     wrong.into_iter().for_each(|id| self.stray(mark, id));
-                    (self.record.lifelines[at].last, self.record.lifelines[at].reached) = (last, None);
+                    self.answered(at, mark, None);
                 }
                 Led::Perhaps => {}
             },
         }
+    }
+
+    /// Somebody answered a test call. `reached`: the report, where it proves the settings as they are.
+    fn answered(&mut self, lifeline: usize, mark: Mark, reached: Option<Mark>) {
+        let proof = &mut self.record.lifelines[lifeline];
+        (proof.last, proof.failure, proof.reached) = (Some((Outcome::Reached, mark)), None, reached);
     }
 
     /// A test call of a lifeline reached help with what is known of its settings.

@@ -1,5 +1,7 @@
 //! The fold of openings, test calls, numbers, corrections and visits: tables and properties.
 
+use std::collections::BTreeSet;
+
 use super::*;
 
 /// A script of two calls: step 1 in the first, step 2 in the second. Both may be opened by code `a`, then by code `b`.
@@ -29,6 +31,10 @@ fn code_left(minute: i64, name: &str) -> Report {
 
 fn folded_all(reports: &[Report], visits: &[Visit], script: &Issued) -> Record {
     fold_with_visits(&tern(), reports, visits, |digest| (*digest == script.digest).then_some(script))
+}
+
+fn visits_of(record: &Record) -> Vec<Visit> {
+    record.begun.iter().map(|open| open.visit.clone()).collect()
 }
 
 fn access(reports: &[Report]) -> (State, bool) {
@@ -65,6 +71,34 @@ fn of_two_candidates_the_one_that_was_not_refused_is_known() {
     assert_eq!(after(&[]), State::InDoubt([secret("a"), secret("b")].into()));
     assert_eq!(after(&[opened(3, &[(1, Opened::Refused, 1)])]), State::Known(secret("b")));
     assert_eq!(after(&[opened(3, &[(1, Opened::Refused, 1), (1, Opened::Accepted, 2)])]), State::Known(secret("b")));
+}
+
+#[test]
+fn candidates_stay_in_the_order_in_which_they_came_in_doubt() {
+    let keys_code = |name: &str, digest: &str| {
+        let Value::Secret(Secret { reference, fingerprint }) = secret(name) else { panic!("a code") };
+        let mut script = Issued { digest: digest.parse().unwrap(), ..two_calls() };
+        script.steps[0].effects = [("access".into(), Some((Written::Secret(reference), fingerprint)))].into();
+        script
+    };
+    let scripts = [("m", "1"), ("b", "2"), ("z", "3"), ("m", "4")].map(|(name, n)| keys_code(name, &n.repeat(16)));
+    let nothing = |(minute, script): (i64, &Issued)| Report {
+        script: Some(script.digest.clone()),
+        ..keyed(minute, &[(1, Heard::Nothing)])
+    };
+    let mut reports: Vec<Report> = (2..).zip(&scripts).map(nothing).collect();
+    reports.push(code_left(1, "y"));
+    let access = |reports: &[Report]| {
+        let record = fold(&tern(), reports, |digest| scripts.iter().find(|script| script.digest == *digest));
+        state(&record, "access")
+    };
+    let in_doubt = |names: &[&str]| State::InDoubt(names.iter().map(|name| secret(name)).collect());
+    assert_eq!(access(&reports), in_doubt(&["y", "m", "b", "z"]));
+    let refused = Report { script: Some(scripts[0].digest.clone()), ..opened(9, &[(1, Opened::Refused, 1)]) };
+    reports.insert(0, refused);
+    assert_eq!(access(&reports), in_doubt(&["y", "m", "b", "z"]), "`a` was tried, which is none of them");
+    reports[0] = Report { steps: vec![(1, Heard::Accepted)], ..reports[0].clone() };
+    assert_eq!(access(&reports), State::Known(secret("m")));
 }
 
 #[test]
@@ -210,15 +244,21 @@ fn the_steps_of_a_visit_count_as_not_answered_until_a_report_says_how_they_went(
     for name in ["line.kind", "emergency.backup", "emergency.primary", "identity"] {
         assert_eq!(state(&open, name), state(&nothing, name), "{name}");
     }
-    assert_eq!(open.begun, [begun(3)]);
+    assert_eq!(visits_of(&open), [begun(3)]);
+    assert_eq!(open.begun[0].leads_to, leads_to(&tern(), &script()));
+    assert!(!open.begun[0].leads_to.is_empty());
     let its_own = Report { id: begun(3).id, ..keyed(3, &[(1, Heard::Skipped)]) };
     let without = |report: &Report| folded(&[&known, std::slice::from_ref(report)].concat());
     assert_eq!(all(std::slice::from_ref(&its_own)), without(&its_own));
     let later = keyed(4, &[(1, Heard::Accepted)]);
     assert_eq!(all(std::slice::from_ref(&later)), without(&later));
     let same_second = Report { at: later.at - jiff::SignedDuration::from_millis(59_999), ..later };
-    assert_eq!(all(&[same_second]).begun, [begun(3)], "a report of the same second tells of what was keyed before");
-    assert_eq!(all(&[left(4, "identity", quoted("3"))]).begun, [begun(3)], "it names no script");
+    assert_eq!(
+        visits_of(&all(&[same_second])),
+        [begun(3)],
+        "a report of the same second tells of what was keyed before"
+    );
+    assert_eq!(visits_of(&all(&[left(4, "identity", quoted("3"))])), [begun(3)], "it names no script");
 }
 
 #[test]
@@ -295,7 +335,7 @@ proptest! {
         let reports: Vec<Report> = entries.iter().filter_map(|(one, _)| one.clone()).collect();
         let visits: BTreeMap<Uuid, Visit> = entries.iter().filter_map(|(_, one)| one.clone()).map(|one| (one.id, one)).collect();
         let visits: Vec<Visit> = visits.into_values().collect();
-        let told: BTreeSet<Uuid> = folded_all(&reports, &visits, &two_calls()).begun.iter().map(|visit| visit.id).collect();
+        let told: BTreeSet<Uuid> = folded_all(&reports, &visits, &two_calls()).begun.iter().map(|open| open.visit.id).collect();
         for visit in &visits {
             let by_id = reports.iter().any(|report| report.id == visit.id);
             let by_script = reports.iter().any(|report| {

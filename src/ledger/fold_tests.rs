@@ -1,7 +1,5 @@
 //! The fold: tables and properties.
 
-use std::collections::BTreeSet;
-
 use super::*;
 use crate::keybook::sample::tern;
 use crate::ledger::{IssuedStep, Unit};
@@ -112,7 +110,7 @@ fn each_outcome_of_a_step_does_what_it_proves_and_no_more() {
         assert_eq!(with(heard).settings, folded(&base).settings);
     }
     let doubt = with(Heard::Nothing);
-    let both: BTreeSet<Value> = ["direct", "pbx"].map(|n| Value::Choice(n.into())).into();
+    let both = ["direct", "pbx"].map(|n| Value::Choice(n.into())).into();
     assert_eq!(state(&doubt, "line.kind"), State::InDoubt(both));
     assert!(matches!(state(&doubt, "emergency.backup"), State::InDoubt(_)));
 }

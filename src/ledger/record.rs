@@ -1,13 +1,11 @@
 //! The confirmed record: what is known of a station. How reports come to it is the fold's.
 
-use std::collections::BTreeSet;
-
 use super::earlier::Earlier;
 use super::mark::Mark;
 use super::proven::Proven;
 use super::report::Outcome;
 use super::shown::HandedOut;
-use super::visit::Visit;
+use super::visit::OpenVisit;
 use crate::keybook::{Keybook, SettingId};
 use crate::setting::{Name, Value};
 
@@ -16,8 +14,9 @@ use crate::setting::{Name, Value};
 pub enum State {
     /// No report says what it holds.
     Unknown,
-    /// One of these, and nobody can say which; always two or more.
-    InDoubt(BTreeSet<Value>),
+    /// One of these, and nobody can say which; always two or more, none twice, in the order in which they came in doubt: what
+    /// was known before first.
+    InDoubt(Vec<Value>),
     /// This, so far as reports go.
     Known(Value),
 }
@@ -43,11 +42,22 @@ impl Holding {
     }
 }
 
+/// A test call that did not reach help.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Failure {
+    /// Who made it.
+    pub by: Name,
+    /// What they noted in their report.
+    pub note: Option<Name>,
+}
+
 /// What is known of one lifeline.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Proof {
     /// The last test call, however old.
     pub last: Option<(Outcome, Mark)>,
+    /// More of that one, where it failed.
+    pub failure: Option<Failure>,
     /// The last call that reached help with the settings as they still are, at the number that was last rung.
     pub reached: Option<Mark>,
     /// Where a press calls nobody by the record: the report since which it does not.
@@ -70,7 +80,7 @@ pub struct Record {
     /// The number kept with the last report that has one: that which was last rung, in E.164.
     pub number: Option<Name>,
     /// The visits of which no report came yet, the earliest first.
-    pub begun: Vec<Visit>,
+    pub begun: Vec<OpenVisit>,
     /// The scripts that were shown and that no report has named since. No part of the fold over reports.
     pub handed_out: Vec<HandedOut>,
 }
@@ -123,7 +133,8 @@ impl Record {
         self.holding(id).known()
     }
 
-    /// What a setting may hold, where it is in doubt; nothing where it is known, or unknown.
+    /// What a setting may hold, where it is in doubt, in the order in which that came about; nothing where it is known, or
+    /// unknown.
     pub fn candidates(&self, id: SettingId) -> impl Iterator<Item = &Value> {
         let candidates = match &self.holding(id).state {
             State::InDoubt(candidates) => Some(candidates),

@@ -7,7 +7,8 @@ use uuid::Uuid;
 
 use super::issued::Digest;
 use super::report::Report;
-use crate::setting::Name;
+use crate::keybook::SettingId;
+use crate::setting::{Name, Value};
 
 /// After so long it is said that nothing was heard of a visit.
 pub const SILENT: SignedDuration = SignedDuration::from_hours(24);
@@ -27,6 +28,15 @@ pub struct Visit {
     pub by: Name,
     /// The number that the inventory in use gave the station when this was recorded, in E.164.
     pub number: Option<Name>,
+}
+
+/// A visit of which no report came yet.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct OpenVisit {
+    /// Who is there, since when, with which script.
+    pub visit: Visit,
+    /// Where that script leads, were all its steps accepted; nothing where it is not on record.
+    pub leads_to: Vec<(SettingId, Option<Value>)>,
 }
 
 impl Visit {

@@ -214,9 +214,23 @@ fn values(json: &BTreeMap<String, Json>) -> Result<BTreeMap<Name, Written>, Wire
 
 impl From<&Report> for WireReport {
     fn from(report: &Report) -> WireReport {
-        let Report { id, station, at, by, unit, found, script, openings, steps, left, tests, corrects, note, .. } =
-            report;
-        let Report { fingerprints, number, .. } = report;
+        let Report {
+            id,
+            station,
+            at,
+            by,
+            unit,
+            found,
+            script,
+            openings,
+            steps,
+            left,
+            tests,
+            corrects,
+            note,
+            fingerprints,
+            number,
+        } = report;
         WireReport {
             report: 1,
             id: id.to_string(),

@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use jiff::Timestamp;
+
 use super::aim::Back;
 use super::dead::Dead;
 use super::obvious::Obvious;
@@ -41,8 +43,16 @@ pub struct Script {
     pub calls: Vec<Call>,
     /// The test calls to make after it.
     pub tests: Vec<TestCall>,
-    /// Whether the last test call of a button failed, and there is a way back to what last worked.
-    pub offers_back: bool,
+    /// The way back to what last worked, where the last test call of a button failed and there is one.
+    pub way_back: Option<Digest>,
+    /// Which station answers is to be made sure of: its last report was kept with another number.
+    pub renumbered: Option<Renumbered>,
+    /// Settings that are keyed again because they were confirmed too long ago.
+    pub renewed: Vec<Name>,
+    /// Who began to key it, and when, where no report of that visit came yet.
+    pub begun: Option<Begun>,
+    /// Who began to key another card of the station, and when, where no report of it came yet.
+    pub beside: Vec<(Name, Timestamp)>,
     /// Whether it has keys A to D, which an ordinary phone lacks.
     pub letters: bool,
     /// Buttons that call nobody, before and after it.
@@ -55,6 +65,28 @@ pub struct Script {
     pub unsure: Vec<(Name, Vec<Name>)>,
     /// What nobody can know here, to be read before keying.
     pub warnings: Vec<Warning>,
+}
+
+/// A station that has another number than when somebody last reported on it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Renumbered {
+    /// The number that its last report was kept with, in E.164.
+    pub before: Name,
+    /// What the inventory gives it now.
+    pub now: Name,
+    /// What it says of itself, so far as reports go: the values of its locating settings.
+    pub says: Vec<String>,
+}
+
+/// The beginning of a visit.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Begun {
+    /// Who keys.
+    pub by: Name,
+    /// Since when.
+    pub at: Timestamp,
+    /// Whether something else is wanted by now than it leads to.
+    pub is_outdated: bool,
 }
 
 /// One programming call.

@@ -9,6 +9,7 @@ use sha2::{Digest as _, Sha256};
 use super::aim::Aim;
 use super::card::cautions;
 use super::delta::{Call, Script, Step};
+use super::kept::kept;
 use super::obvious::Obvious;
 use super::pressed::Pressed;
 use super::problem::Cost;
@@ -33,7 +34,11 @@ pub fn json(script: &Script, station: &Station, codes: &Codes) -> Json {
         untried: _,
         calls,
         tests,
-        offers_back: _,
+        way_back: _,
+        renumbered: _,
+        renewed: _,
+        begun: _,
+        beside: _,
         dead: _,
         undecided: _,
         letters,
@@ -171,16 +176,6 @@ fn document(calls: &[Call]) -> Json {
     calls.iter().map(call).collect()
 }
 
-/// What showing a step again needs beside its keys and effects.
-fn about(step: &Step) -> Json {
-    object!({
-        "step": step.number,
-        "sets": step.sets.keys().map(|name| &**name).collect::<Vec<_>>(),
-        "uncovered": step.uncovered.iter().map(|name| &**name).collect::<Vec<_>>(),
-        "takes_ms": step.takes_ms,
-    })
-}
-
 /// 16 hexadecimal digits over station, number, keybook, start, and the steps in their calls.
 pub(super) fn digest(station: &Station, aim: &Aim, calls: &[Call]) -> Digest {
     let start: Vec<Json> = aim.start.iter().map(|value| value.as_ref().map_or(Json::Null, held_json)).collect();
@@ -231,8 +226,7 @@ pub fn issued(script: &Script, at: Timestamp) -> Issued {
             "proven": script.proven,
             "cost": cost_json(script.cost),
             "calls": document(&script.calls),
-            "tests": tests_json(&script.tests),
-            "steps": script.calls.iter().flat_map(|call| &call.steps).map(about).collect::<Vec<_>>(),
+            "card": kept(script),
         }),
     }
 }

@@ -3,7 +3,7 @@
 use serde_json::{Value as Json, json};
 
 use crate::keybook::{Keybook, Setting, SettingId, Template, TemplatePart, Use};
-use crate::setting::{Code, Codes, Kind, Name, Reference, Secret, Value};
+use crate::setting::{Code, Codes, Fingerprint, Kind, Name, Reference, Secret, Value};
 
 use super::task::code_presses;
 
@@ -80,7 +80,7 @@ impl Pressed {
     /// Whether it has keys A to D; a code is digits.
     pub fn has_letters(&self) -> bool {
         self.0.iter().any(|piece| match piece {
-            Piece::Literal(run) | Piece::Value(run) => run.contains(['A', 'B', 'C', 'D']),
+            Piece::Literal(run) | Piece::Value(run) => run.contains(is_letter),
             Piece::Code { .. } => false,
         })
     }
@@ -118,6 +118,25 @@ impl Pressed {
         };
         self.0.iter().map(piece).collect()
     }
+
+    /// Keys that were kept; nothing where they cannot be read.
+    pub(super) fn of_json(json: &Json, keybook: &Keybook) -> Option<Pressed> {
+        json.as_array()?.iter().map(|piece| piece_of(piece, keybook)).collect::<Option<_>>().map(Pressed)
+    }
+}
+
+fn piece_of(json: &Json, keybook: &Keybook) -> Option<Piece> {
+    let text = |key: &str| json.get(key).and_then(Json::as_str);
+    if let Some(run) = text("keys") {
+        return Some(Piece::Literal(run.to_owned()));
+    }
+    if let Some(run) = text("value") {
+        return Some(Piece::Value(run.to_owned()));
+    }
+    let id = keybook.id(text("code")?)?;
+    let secret =
+        Secret { reference: text("secret")?.parse().ok()?, fingerprint: text("fingerprint").map(Fingerprint::stored) };
+    field(keybook, id, Value::Secret(secret))
 }
 
 fn field(keybook: &Keybook, id: SettingId, value: Value) -> Option<Piece> {
@@ -149,11 +168,23 @@ pub(super) fn unheard_of(setting: &Setting) -> Option<Value> {
     setting.factory.clone().or_else(|| matches!(setting.kind, Kind::Secret { .. }).then_some(blank))
 }
 
-/// Long runs of keys are read and keyed in groups of four; a placeholder stays whole.
+/// The keys that an ordinary phone lacks.
+fn is_letter(sign: char) -> bool {
+    matches!(sign, 'A'..='D')
+}
+
+/// Long runs of keys are read and keyed in groups of four, letters apart; a placeholder stays whole.
 pub(super) fn in_fours(group: &str) -> Vec<String> {
     if group.starts_with('{') {
         return vec![group.to_owned()];
     }
-    let signs: Vec<char> = group.chars().collect();
-    signs.chunks(4).map(|chunk| chunk.iter().collect()).collect()
+    let mut groups: Vec<String> = Vec::new();
+    for sign in group.chars() {
+        let goes_on = |last: &&mut String| last.len() < 4 && !is_letter(sign) && !last.ends_with(is_letter);
+        match groups.last_mut().filter(goes_on) {
+            Some(last) => last.push(sign),
+            None => groups.push(sign.to_string()),
+        }
+    }
+    groups
 }

@@ -8,6 +8,7 @@ use super::json;
 use super::memory::Memory;
 use super::no_script::NoScript;
 use super::obvious::obvious;
+use super::presence::{beside, renumbered};
 use super::problem::Cost;
 use super::proof::prove;
 use super::rationale::rationales;
@@ -19,7 +20,7 @@ use super::work::Work;
 use super::writer::Writer;
 use crate::inventory::Station;
 use crate::ledger::{Digest, Record};
-use crate::setting::Codes;
+use crate::setting::{Codes, Name};
 
 /// The best script for a station; `None` where nothing needs keying and no test call is asked for.
 ///
@@ -55,7 +56,11 @@ pub(super) fn written(request: &Request, aim: &Aim, memory: &mut Memory) -> Resu
         cost: best.cost,
         full_presses: full_presses(station, record, codes, memory),
         untried: if aim.back.is_some() { untried(station, record, aim) } else { Vec::new() },
-        offers_back: offers_back(request, aim, memory),
+        way_back: way_back(request, aim, memory),
+        renumbered: renumbered(request),
+        renewed: renewed(station, aim),
+        begun: None,
+        beside: beside(request, None),
         tests: test_calls(request, aim, &task, &held),
         letters: calls.iter().any(Call::has_letters),
         calls,
@@ -83,7 +88,11 @@ fn tests_alone(request: &Request, aim: &Aim, memory: &mut Memory) -> Option<Scri
         full_presses: full_presses(station, record, codes, memory),
         untried: Vec::new(),
         calls: Vec::new(),
-        offers_back: offers_back(request, aim, memory),
+        way_back: way_back(request, aim, memory),
+        renumbered: renumbered(request),
+        renewed: renewed(station, aim),
+        begun: None,
+        beside: beside(request, None),
         tests,
         letters: false,
         dead: dead_buttons(station, aim),
@@ -101,11 +110,16 @@ fn tests_without_keys(request: &Request, aim: &Aim) -> Option<Vec<TestCall>> {
     (aim.back.is_none() && !tests.is_empty()).then_some(tests)
 }
 
-/// Whether a failed test call is to be answered by the way back, and there is one.
-fn offers_back(request: &Request, aim: &Aim, memory: &mut Memory) -> bool {
-    aim.back.is_none()
-        && has_failed(request.station, request.record)
-        && matches!(write(request, Way::Back, memory), Ok(Some(_)))
+/// The way back that answers a failed test call, where there is one.
+fn way_back(request: &Request, aim: &Aim, memory: &mut Memory) -> Option<Digest> {
+    if aim.back.is_some() || !has_failed(request.station, request.record) {
+        return None;
+    }
+    write(request, Way::Back, memory).ok().flatten().map(|script| script.digest)
+}
+
+fn renewed(station: &Station, aim: &Aim) -> Vec<Name> {
+    aim.renewed.iter().map(|id| station.keybook.setting(*id).name.clone()).collect()
 }
 
 /// What keying the best script would take; `None` where nothing needs keying. It is not proved, so it is no script.

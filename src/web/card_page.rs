@@ -5,7 +5,7 @@ use jiff::Timestamp;
 use maud::{Markup, html};
 
 use super::page::layout;
-use crate::script::card::{Card, CardCall, CardLine, Label};
+use crate::script::card::{self, Card, CardCall, CardLine, Label};
 
 /// A signed link to hand on, and when it expires.
 #[derive(Debug, Clone)]
@@ -16,13 +16,29 @@ pub struct HandOn {
     pub until: Timestamp,
 }
 
+/// Whether a page leads to other cards of its station.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Leads {
+    /// By links beside its own address.
+    On,
+    /// It is a file, or its reader may open this card alone.
+    Nowhere,
+}
+
 /// The page of a card. `good_since`: the files as they are cannot be used, and it goes by the last good ones, of that time.
-pub fn card_page(card: &Card, good_since: Option<Timestamp>, hand_on: Option<&HandOn>) -> String {
+pub fn card_page(card: &Card, good_since: Option<Timestamp>, hand_on: Option<&HandOn>, leads: Leads) -> String {
     let main = html! {
         h1 { (card.station) }
         @if !card.location.is_empty() { p.where { (card.location) } }
         @if let Some(back) = card.back { p.mind { "THE WAY BACK: " (back) } }
         @if let Some(since) = good_since { (last_good(since)) }
+        @for text in &card.lead { p.mind { (text) } }
+        @if let Some(back) = &card.way_back {
+            @match leads {
+                Leads::On => { p.ring { a href=(card::beside(back, &card.station)) { "The way back: to what last worked" } } }
+                Leads::Nowhere => { p { "The way back: ask ops for its card." } }
+            }
+        }
         p.soft { "script " (card.digest) ", model: " (card.model) }
         @for fact in &card.facts { p { (fact) } }
         @if let Some(HandOn { link, until }) = hand_on {
@@ -102,7 +118,8 @@ fn a_line(nth: usize, call: &CardCall, line: &CardLine) -> Markup {
         p { (line.what) }
         @if let Some(remarks) = &line.remarks { p.soft { (remarks) } }
         @if let Some(note) = &line.note { p { (note) } }
-        @if line.label != Label::Close {
+        @for code in 1..=line.tries {
+            @let title = if line.tries > 1 { format!("{title}, code {code}") } else { title.clone() };
             fieldset {
                 legend { (title) ": what do you hear?" }
                 (an_answer(nth, &title, "accepted", &call.accepted))

@@ -1,7 +1,7 @@
-//! `/card/{digest}?station=NAME`: the card of a station's script as it is now, or why there is none to key.
+//! `/card/{digest}?station=NAME`: the card of an errand at a station, or why there is none to key.
 //!
-//! A script is on record before it is shown, and none is shown but the station's present one: whoever holds an older
-//! address is told that it has been overtaken. The daemon gives the view it is shown from; whoever asks waits for that for a
+//! A script is on record before it is shown. The present one is shown, the way back, renewals, and one that was begun; whoever
+//! holds another address is told that it is out of date. The daemon gives the view it is shown from; whoever asks waits for that for a
 //! bounded time. It never says who has a token, and logs no address.
 
 use std::fmt;
@@ -15,14 +15,14 @@ use tokio::time::timeout;
 use uuid::Uuid;
 
 use super::access::{self, Access, Caller, Holder, Role};
-use super::card_page::{HandOn, card_page};
+use super::card_page::{HandOn, Leads, card_page};
 use super::link::{Closed, LinkKey};
 use super::outcome::{self, Now};
 use super::page::Page;
 use crate::fleet::{Asking, Cleared, Keying, Row, View, record_scripts};
 use crate::ledger::Digest;
 use crate::script::card::Card;
-use crate::script::{Memory, Script, Way};
+use crate::script::{Memory, Script};
 use crate::setting::Codes;
 use crate::store::Store;
 
@@ -63,6 +63,8 @@ struct Asked {
     digest: Digest,
     station: String,
     holder: Holder,
+    /// Whether it was asked for by a link that has expired: that opens nothing but a card that was begun.
+    is_expired: bool,
     /// Whether the card goes out, and so the script is put on record.
     shows: bool,
 }
@@ -138,6 +140,7 @@ impl Cards {
         let digest: Result<Digest, _> = digest.parse();
         let (until, sig) = (query.until.as_deref(), query.sig.as_deref());
         let caller = self.access.caller(headers);
+        let mut is_expired = false;
         let holder = match (caller, &digest, query.station.as_deref(), until.zip(sig)) {
             (Caller::ThisMachine, _, _, _) if !is_local(headers) || is_passed_on(headers) => {
                 return Err(Box::new(outcome::other_host().into_response()));
@@ -148,7 +151,10 @@ impl Cards {
             (Caller::Known(Role::Reader) | Caller::Unknown, Ok(digest), Some(station), Some((until, sig))) => {
                 match self.key.check(digest, station, until, sig, (self.outside.now)()) {
                     Ok(()) => Holder::Link,
-                    Err(Closed::Expired) => return Err(Box::new(outcome::expired().into_response())),
+                    Err(Closed::Expired) => {
+                        is_expired = true;
+                        Holder::Link
+                    }
                     Err(Closed::Forged) => return Err(Box::new(outcome::forged().into_response())),
                 }
             }
@@ -157,7 +163,7 @@ impl Cards {
         };
         let asked = digest.ok().zip(query.station.filter(|station| !station.is_empty()));
         let (digest, station) = asked.ok_or_else(|| Box::new(outcome::no_such_card().into_response()))?;
-        Ok(Asked { digest, station, holder, shows })
+        Ok(Asked { digest, station, holder, is_expired, shows })
     }
 
     /// The page, by a view of this moment.
@@ -166,8 +172,24 @@ impl Cards {
         if !view.is_watching() {
             return outcome::no_files();
         }
-        let Some(row) = view.row(&asked.station) else { return outcome::no_such_station(&asked.station) };
-        let keying = tokio::task::block_in_place(|| view.keying(row, Way::There, &mut Memory::default()));
+        let station = view.reading.inventory.called(&asked.station);
+        let Some(row) = station.and_then(|station| view.row(&station.name)) else {
+            return outcome::no_such_station(&asked.station);
+        };
+        let since = match outcome::since(&self.store, &asked.digest, &row.station).await {
+            Ok(Some(since)) => since,
+            Ok(None) => return outcome::no_such_card(),
+            Err(error) => {
+                tracing::warn!(%error, "no card could be shown");
+                return outcome::unreadable();
+            }
+        };
+        let errand = || view.errand(row, &asked.digest, since.issued(), &mut Memory::default());
+        let keying = tokio::task::block_in_place(errand);
+        let is_begun = matches!(&keying, Keying::Script { script, .. } if script.begun.is_some());
+        if asked.is_expired && !is_begun {
+            return outcome::expired();
+        }
         let now = match keying {
             Keying::Script { script, cleared, codes } if script.digest == asked.digest => {
                 return self.card(&view, row, (&script, cleared), &codes, &asked).await;
@@ -177,14 +199,7 @@ impl Cards {
             Keying::Nothing => Now::Nothing(row.drift.clone()),
             Keying::NoScript(why) => Now::NoScript(why.to_string()),
         };
-        match outcome::since(&self.store, &asked.digest, &row.station.name).await {
-            Ok(Some(since)) => outcome::overtaken(&row.station, &asked.digest, &now, &since, asked.holder),
-            Ok(None) => outcome::no_such_card(),
-            Err(error) => {
-                tracing::warn!(%error, "no card could be shown");
-                outcome::unreadable()
-            }
-        }
+        outcome::out_of_date(&row.station, &asked.digest, &now, &since, asked.holder)
     }
 
     /// The card itself, once its script is on record.
@@ -205,7 +220,11 @@ impl Cards {
         let commit = view.reading.commit.as_deref();
         let card = Card::of(script, &row.station, codes, commit, (self.outside.id)());
         let hand_on = self.hand_on(asked, view.at);
-        Page { status: StatusCode::OK, html: card_page(&card, view.good_since(), hand_on.as_ref()) }
+        let leads = match asked.holder {
+            Holder::Link => Leads::Nowhere,
+            Holder::ThisMachine | Holder::Technician | Holder::Ops => Leads::On,
+        };
+        Page { status: StatusCode::OK, html: card_page(&card, view.good_since(), hand_on.as_ref(), leads) }
     }
 
     /// A signed link for whoever may hand it on.

@@ -9,9 +9,11 @@ use prometheus::{Counter, CounterVec, Gauge, GaugeVec, Opts, Registry, TextEncod
 use tokio::sync::Mutex;
 use tokio::time::timeout;
 
+use super::catalogue::*;
 use super::status::{Health, PassStatus, Session, Status};
 use crate::brake::Numbers;
 use crate::drift::Standing;
+use crate::guide::Metric;
 use crate::setting::Weight;
 use crate::store::{EntryKind, Queue, Store, StoreError};
 use crate::webhook::{PumpState, PumpStatus};
@@ -27,80 +29,70 @@ type Done = Result<(), prometheus::Error>;
 /// The whole text.
 ///
 /// # Errors
-/// A name or label that the format does not allow: a mistake of this file.
+/// A name or label that the format does not allow: a mistake in `catalogue.rs`.
 pub(super) async fn text(status: &Status, tally: &Tally) -> Result<String, prometheus::Error> {
     let sheet = Sheet(Registry::new());
-    sheet.by("build_info", "1; the program's version is the label.", "version", [(env!("CARGO_PKG_VERSION"), 1.0)])?;
+    sheet.by(BUILD_INFO, [(env!("CARGO_PKG_VERSION"), 1.0)])?;
     passes(&sheet, &status.health())?;
-    let rejected = f64::from(u8::from(status.is_configuration_rejected()));
-    sheet.gauge("configuration_refused", "1 where the configuration as it is now cannot be used.", rejected)?;
+    sheet.gauge(CONFIGURATION_REFUSED, is(status.is_configuration_rejected()))?;
     if let Some(shown) = status.shown() {
         fleet(&sheet, &shown)?;
     }
     if let Some(session) = status.session() {
         let now_ms = (status.clocks().system_ms)();
         let silent = status.shown().map(|shown| shown.silent.clone()).unwrap_or_default();
-        let help = "1 if every webhook for alerts was stopped by its receiver or is silent: nobody is alerted.";
-        sheet.gauge("alerts_silent", help, f64::from(u8::from(status.is_silent())))?;
-        let help =
-            "1 if the webhook has had something to deliver for longer than silent_minutes and delivered nothing.";
+        sheet.gauge(ALERTS_SILENT, is(status.is_silent()))?;
         let each = session.alerts.iter().map(|status| status.borrow().webhook.clone());
-        let is_silent = |name: String| {
-            let is_silent = silent.contains(name.as_str());
-            (name, f64::from(u8::from(is_silent)))
-        };
-        sheet.by("webhook_silent", help, "webhook", each.map(is_silent))?;
+        sheet.by(
+            WEBHOOK_SILENT,
+            each.map(|name| {
+                let is_silent = silent.contains(name.as_str());
+                (name, is(is_silent))
+            }),
+        )?;
         webhooks(&sheet, &session)?;
         ledger(&sheet, &session, tally, now_ms).await?;
     }
     TextEncoder::new().encode_to_string(&sheet.0.gather())
 }
 
+fn is(so: bool) -> f64 {
+    f64::from(u8::from(so))
+}
+
 fn passes(sheet: &Sheet, health: &Health) -> Done {
     let Health { age, limit, owed, owed_limit, is_failing: _, took, finished_at: _, finished, failed } = *health;
-    let good = f64::from(u8::from(health.is_good()));
-    sheet.gauge("healthy", "1 where passes finish as they should (what /healthz says).", good)?;
+    sheet.gauge(HEALTHY, is(health.is_good()))?;
     if let Some(age) = age {
-        sheet.gauge("last_pass_age_seconds", "Time since the last pass finished.", age.as_secs_f64())?;
-        sheet.gauge("last_pass_duration_seconds", "How long the last finished pass took.", took.as_secs_f64())?;
+        sheet.gauge(LAST_PASS_AGE, age.as_secs_f64())?;
+        sheet.gauge(LAST_PASS_DURATION, took.as_secs_f64())?;
     }
-    sheet.gauge("last_pass_age_limit_seconds", "How old the last finished pass may be.", limit.as_secs_f64())?;
-    let owed = owed.unwrap_or_default().as_secs_f64();
-    sheet.gauge("pass_owed_seconds", "For how long a pass has been begun or failed without one finishing.", owed)?;
-    sheet.gauge("pass_owed_limit_seconds", "How long a pass may be owed.", owed_limit.as_secs_f64())?;
-    sheet.counter("passes_finished_total", "Passes that finished.", finished as f64)?;
-    sheet.counter("passes_failed_total", "Passes that failed and were made again.", failed as f64)
+    sheet.gauge(LAST_PASS_AGE_LIMIT, limit.as_secs_f64())?;
+    sheet.gauge(PASS_OWED, owed.unwrap_or_default().as_secs_f64())?;
+    sheet.gauge(PASS_OWED_LIMIT, owed_limit.as_secs_f64())?;
+    sheet.counter(PASSES_FINISHED, finished as f64)?;
+    sheet.counter(PASSES_FAILED, failed as f64)
 }
 
 fn fleet(sheet: &Sheet, shown: &PassStatus) -> Done {
     let PassStatus { totals, held, on_record, open_cases, in_use_since, errors, warnings, next_reminder, silent: _ } =
         shown;
-    let stations = Standing::ALL.map(|standing| (standing.as_str(), totals.get(standing) as f64));
-    sheet.by("stations", "Stations by how they stand.", "standing", stations)?;
-    let aside = totals.set_aside() as f64;
-    sheet.gauge("stations_set_aside", "Stations of which something is set aside for now.", aside)?;
-    let help = "Of these, stations that are set aside in whole, out of service; they count under no standing.";
-    sheet.gauge("stations_set_aside_whole", help, totals.set_aside_whole() as f64)?;
-    sheet.gauge("stations_on_record", "Stations on record.", *on_record as f64)?;
+    sheet.by(STATIONS, Standing::ALL.map(|standing| (standing.as_str(), totals.get(standing) as f64)))?;
+    sheet.gauge(STATIONS_SET_ASIDE, totals.set_aside() as f64)?;
+    sheet.gauge(STATIONS_SET_ASIDE_WHOLE, totals.set_aside_whole() as f64)?;
+    sheet.gauge(STATIONS_ON_RECORD, *on_record as f64)?;
     let number = |of: fn(&Numbers) -> usize| held.as_ref().map_or(0, of) as f64;
-    let help = "Stations whose lifelines the held change alters; 0 if nothing is held.";
-    sheet.gauge("stations_altered", help, number(|held| held.altered))?;
-    let help = "Scripts that wait for the release of the held change.";
-    sheet.gauge("scripts_held", help, number(|held| held.held))?;
-    let help = "Stations that the held change alters only by scripts already handed out.";
-    sheet.gauge("scripts_handed_out", help, number(|held| held.handed_out))?;
+    sheet.gauge(STATIONS_ALTERED, number(|held| held.altered))?;
+    sheet.gauge(SCRIPTS_HELD, number(|held| held.held))?;
+    sheet.gauge(SCRIPTS_HANDED_OUT, number(|held| held.handed_out))?;
     let open = |weight| open_cases.iter().find(|(of, _)| *of == weight).map_or(0, |(_, count)| *count) as f64;
-    let open = Weight::ALL.map(|weight| (weight.as_str(), open(weight)));
-    sheet.by("alerts_open", "Open cases that were told, by their weight.", "weight", open)?;
-    let findings = [("error", *errors as f64), ("warning", *warnings as f64)];
-    sheet.by("findings", "What is wrong with the files as they are now.", "severity", findings)?;
+    sheet.by(ALERTS_OPEN, Weight::ALL.map(|weight| (weight.as_str(), open(weight))))?;
+    sheet.by(FINDINGS, [("error", *errors as f64), ("warning", *warnings as f64)])?;
     if let Some(since) = in_use_since {
-        let help = "Since when the files in force are known to be good.";
-        sheet.gauge("files_in_force_since_timestamp_seconds", help, since.as_second() as f64)?;
+        sheet.gauge(IN_USE_SINCE, since.as_second() as f64)?;
     }
     if let Some(due) = next_reminder {
-        let help = "When the next reminder of an open case falls due.";
-        sheet.gauge("next_reminder_timestamp_seconds", help, due.as_second() as f64)?;
+        sheet.gauge(NEXT_REMINDER, due.as_second() as f64)?;
     }
     Ok(())
 }
@@ -111,16 +103,13 @@ fn webhooks(sheet: &Sheet, session: &Session) -> Done {
         let pairs = all.iter().map(|status| (status.webhook.clone(), of(status) as f64));
         pairs.collect::<Vec<_>>()
     };
-    sheet.counts("webhook_tries_total", "Tries to deliver a message.", count(|status| status.tries))?;
-    sheet.counts("webhook_delivered_total", "Messages delivered.", count(|status| status.delivered))?;
-    let failures = count(|status| status.tries.saturating_sub(status.delivered));
-    sheet.counts("webhook_failures_total", "Tries that failed.", failures)?;
-    let opts = Opts::new("stationkeep_webhook_state", "1 for what a webhook is doing: see the label.");
-    let states = GaugeVec::new(opts, &["webhook", "state"])?;
+    sheet.counts(WEBHOOK_TRIES, count(|status| status.tries))?;
+    sheet.counts(WEBHOOK_DELIVERED, count(|status| status.delivered))?;
+    sheet.counts(WEBHOOK_FAILURES, count(|status| status.tries.saturating_sub(status.delivered)))?;
+    let states = GaugeVec::new(Opts::new(WEBHOOK_STATE.name, WEBHOOK_STATE.help), &["webhook", "state"])?;
     for status in &all {
         for word in PumpState::WORDS {
-            let is = f64::from(u8::from(status.state.as_str() == word));
-            states.get_metric_with_label_values(&[&status.webhook, word])?.set(is);
+            states.get_metric_with_label_values(&[&status.webhook, word])?.set(is(status.state.as_str() == word));
         }
     }
     sheet.0.register(Box::new(states))
@@ -129,18 +118,13 @@ fn webhooks(sheet: &Sheet, session: &Session) -> Done {
 async fn ledger(sheet: &Sheet, session: &Session, tally: &Tally, now_ms: i64) -> Done {
     let asked = timeout(PATIENCE, Counted::ask(&session.store, tally)).await;
     let counted = asked.ok().and_then(Result::ok);
-    let readable = f64::from(u8::from(counted.is_some()));
-    sheet.gauge(
-        "ledger_readable",
-        "1 where the ledger answered; else the figures taken from it are left out.",
-        readable,
-    )?;
+    sheet.gauge(LEDGER_READABLE, is(counted.is_some()))?;
     let Some(Counted { entries, rejected, queues }) = counted else { return Ok(()) };
-    let taken = entries.get(EntryKind::Report.as_str()).copied().unwrap_or(0);
+    let reports = entries.get(EntryKind::Report.as_str()).copied().unwrap_or(0);
     let entries = entries.iter().map(|(kind, count)| (kind.clone(), *count as f64));
-    sheet.by("ledger_entries", "Entries of the ledger, by their kind.", "kind", entries)?;
-    sheet.gauge("reports_taken", "Reports on record.", taken as f64)?;
-    sheet.gauge("reports_refused", "Reports that were rejected and are kept.", rejected as f64)?;
+    sheet.by(LEDGER_ENTRIES, entries)?;
+    sheet.gauge(REPORTS_TAKEN, reports as f64)?;
+    sheet.gauge(REPORTS_REFUSED, rejected as f64)?;
     let mut waiting: BTreeMap<String, (f64, f64)> = BTreeMap::new();
     for status in &session.webhooks {
         waiting.insert(status.borrow().webhook.clone(), (0.0, 0.0));
@@ -152,10 +136,8 @@ async fn ledger(sheet: &Sheet, session: &Session, tally: &Tally, now_ms: i64) ->
             *of = (count as f64, age);
         }
     }
-    let counts = waiting.iter().map(|(webhook, (count, _))| (webhook.clone(), *count));
-    sheet.by("outbox_waiting", "Messages not yet delivered.", "webhook", counts)?;
-    let ages = waiting.iter().map(|(webhook, (_, age))| (webhook.clone(), *age));
-    sheet.by("outbox_oldest_age_seconds", "How long the oldest of them has waited.", "webhook", ages)
+    sheet.by(OUTBOX_WAITING, waiting.iter().map(|(webhook, (count, _))| (webhook.clone(), *count)))?;
+    sheet.by(OUTBOX_OLDEST_AGE, waiting.iter().map(|(webhook, (_, age))| (webhook.clone(), *age)))
 }
 
 /// What the store was asked.
@@ -202,38 +184,32 @@ impl Tally {
     }
 }
 
-/// Collects metrics; every name begins with the program's.
+/// Collects metrics.
 struct Sheet(Registry);
 
 impl Sheet {
-    fn gauge(&self, name: &str, help: &str, value: f64) -> Done {
-        let gauge = Gauge::new(format!("stationkeep_{name}"), help)?;
+    fn gauge(&self, metric: Metric, value: f64) -> Done {
+        let gauge = Gauge::new(metric.name, metric.help)?;
         gauge.set(value);
         self.0.register(Box::new(gauge))
     }
 
-    fn counter(&self, name: &str, help: &str, value: f64) -> Done {
-        let counter = Counter::new(format!("stationkeep_{name}"), help)?;
+    fn counter(&self, metric: Metric, value: f64) -> Done {
+        let counter = Counter::new(metric.name, metric.help)?;
         counter.inc_by(value);
         self.0.register(Box::new(counter))
     }
 
-    fn by<S: AsRef<str>>(
-        &self,
-        name: &str,
-        help: &str,
-        label: &str,
-        values: impl IntoIterator<Item = (S, f64)>,
-    ) -> Done {
-        let gauges = GaugeVec::new(Opts::new(format!("stationkeep_{name}"), help), &[label])?;
+    fn by<S: AsRef<str>>(&self, metric: Metric, values: impl IntoIterator<Item = (S, f64)>) -> Done {
+        let gauges = GaugeVec::new(Opts::new(metric.name, metric.help), metric.label.as_slice())?;
         for (of, value) in values {
             gauges.get_metric_with_label_values(&[of.as_ref()])?.set(value);
         }
         self.0.register(Box::new(gauges))
     }
 
-    fn counts(&self, name: &str, help: &str, values: Vec<(String, f64)>) -> Done {
-        let counters = CounterVec::new(Opts::new(format!("stationkeep_{name}"), help), &["webhook"])?;
+    fn counts(&self, metric: Metric, values: Vec<(String, f64)>) -> Done {
+        let counters = CounterVec::new(Opts::new(metric.name, metric.help), metric.label.as_slice())?;
         for (webhook, value) in &values {
             counters.get_metric_with_label_values(&[webhook])?.inc_by(*value);
         }

@@ -1,5 +1,6 @@
 //! What the program shows over HTTP: to probes and gatherers of metrics what it says of itself (`/healthz`, `/readyz`,
-//! `/metrics`), to people the card of a script (`/card/{digest}?station=NAME`).
+//! `/metrics`), to people the card of a script (`/card/{digest}?station=NAME`)
+//! and the guide (`/guide`).
 //!
 //! It shows what the program last put on its [`Status`] and asks the store; a card is made from a look of its own
 //! ([`Cards`]), so that it is the script of that moment. It never makes a pass and never holds one up; of everything here
@@ -7,6 +8,8 @@
 //! holds one of a bounded number of connections for a bounded time.
 
 mod access;
+mod catalogue;
+mod guide_page;
 mod status;
 mod card_page;
 mod cards;
@@ -21,7 +24,8 @@ mod server;
 mod style;
 
 pub use access::{Access, Role, Token};
-pub use card_page::{HandOn, card_page, nothing_page};
+pub use card_page::{HandOn, Leads, card_page, nothing_page};
 pub use cards::{Cards, Outside, is_loopback};
+pub use catalogue::METRICS;
 pub use server::{ListenError, Server};
 pub use status::{Clocks, Health, PassStatus, Status};

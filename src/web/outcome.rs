@@ -1,4 +1,4 @@
-//! Pages beside the card: that it has been overtaken, is held, is unknown, or cannot be shown. None of them shows a key, and
+//! Pages beside the card: that it is out of date, is held, is unknown, or cannot be shown. None of them shows a key, and
 //! none leads further than its reader may go.
 
 use std::sync::Arc;
@@ -14,7 +14,7 @@ use crate::brake::Held;
 use crate::drift::StationDrift;
 use crate::fleet::FleetError;
 use crate::inventory::{Extent, Station};
-use crate::ledger::{Digest, LedgerLine, Report, parse_line};
+use crate::ledger::{Digest, Issued, LedgerLine, Report, parse_line};
 use crate::script::card;
 use crate::store::{EntryKind, Store};
 
@@ -29,8 +29,8 @@ pub(super) enum Now {
 /// What is known of a digest that is no longer the present one.
 pub(super) enum Since {
     /// It was handed out then; these reports came after it, at most [`REPORTS`], the latest first.
-    Issued { at: Timestamp, reports: Vec<LaterReport> },
-    /// It was told of, and never handed out.
+    Issued { script: Box<Issued>, reports: Vec<LaterReport> },
+    /// It was named, and never handed out.
     Never,
 }
 
@@ -43,38 +43,52 @@ pub(super) struct LaterReport {
 const REPORTS: usize = 3;
 
 /// What the ledger says of a digest and a station; nothing where it is another station's.
-pub(super) async fn since(store: &Store, digest: &Digest, station: &str) -> Result<Option<Since>, FleetError> {
-    let Some(entry) = store.entry(EntryKind::Script, &digest.to_string()).await? else {
-        return Ok(Some(Since::Never));
+pub(super) async fn since(store: &Store, digest: &Digest, station: &Station) -> Result<Option<Since>, FleetError> {
+    let id = digest.to_string();
+    let Some(entry) = store.entry(EntryKind::Script, &id).await? else { return Ok(Some(Since::Never)) };
+    let script = match parse_line(&entry.body).map_err(|source| FleetError::Recorded { id, source })? {
+        LedgerLine::Script(script) => script,
+        LedgerLine::Report(_) | LedgerLine::Shown(_) | LedgerLine::Begun(_) | LedgerLine::Decision(_) => {
+            return Ok(None);
+        }
     };
-    if entry.station != station {
+    if !station.names().any(|name| *name == script.station) {
         return Ok(None);
     }
     let mut reports: Vec<Report> = Vec::new();
-    for later in store.entries_of(station).await?.into_iter().filter(|later| later.seq > entry.seq) {
-        let seq = later.seq;
-        match parse_line(&later.body).map_err(|source| FleetError::Entry { seq, source })? {
-            LedgerLine::Report(report) => reports.push(*report),
-            LedgerLine::Script(_) | LedgerLine::Shown(_) | LedgerLine::Begun(_) | LedgerLine::Decision(_) => {}
+    for name in station.names() {
+        for later in store.entries_of(name).await?.into_iter().filter(|later| later.seq > entry.seq) {
+            let seq = later.seq;
+            match parse_line(&later.body).map_err(|source| FleetError::Entry { seq, source })? {
+                LedgerLine::Report(report) => reports.push(*report),
+                LedgerLine::Script(_) | LedgerLine::Shown(_) | LedgerLine::Begun(_) | LedgerLine::Decision(_) => {}
+            }
         }
     }
     let told = |report: Report| LaterReport { at: report.at, by: report.by.to_string() };
     let reports = reports.into_iter().rev().take(REPORTS).map(told).collect();
-    let at = Timestamp::from_millisecond(entry.at_ms).unwrap_or_default();
-    Ok(Some(Since::Issued { at, reports }))
+    Ok(Some(Since::Issued { script, reports }))
 }
 
 impl Since {
+    /// The script on record.
+    pub(super) fn issued(&self) -> Option<&Issued> {
+        match self {
+            Since::Issued { script, .. } => Some(script),
+            Since::Never => None,
+        }
+    }
+
     fn sentences(&self) -> Vec<String> {
         match self {
             Since::Never => {
-                vec!["It was never opened, and what is wanted or known there has changed meanwhile.".into()]
+                vec!["It was never opened, and what is wanted or known there has changed since it was named.".into()]
             }
-            Since::Issued { at, reports } if reports.is_empty() => {
-                vec![format!("It was issued at {}. What is wanted there has changed since.", time(*at))]
+            Since::Issued { script, reports } if reports.is_empty() => {
+                vec![format!("It was issued at {}. What is wanted there has changed since.", time(script.at))]
             }
-            Since::Issued { at, reports } => {
-                let issued = format!("It was issued at {}. Reports came since:", time(*at));
+            Since::Issued { script, reports } => {
+                let issued = format!("It was issued at {}. Reports came since:", time(script.at));
                 let told = |told: &LaterReport| format!("{}, by {}", time(told.at), told.by);
                 [issued].into_iter().chain(reports.iter().map(told)).collect()
             }
@@ -83,12 +97,12 @@ impl Since {
 }
 
 /// A card that must not be keyed any more, why, and what there is in its place.
-pub(super) fn overtaken(station: &Station, digest: &Digest, now: &Now, since: &Since, holder: Holder) -> Page {
+pub(super) fn out_of_date(station: &Station, digest: &Digest, now: &Now, since: &Since, holder: Holder) -> Page {
     let title = format!("Do not key this card of {}", station.name);
     let main = html! {
         h1 { (title) }
         @if !station.location.is_empty() { p.where { (station.location) } }
-        p.mind { "Card " (digest) " has been overtaken. Keyed now it could leave the button summoning nobody." }
+        p.mind { "Card " (digest) " is out of date. Keyed now it could leave a button that calls nobody." }
         @for sentence in since.sentences() { p { (sentence) } }
         @match now {
             Now::Other(present) => {

@@ -50,23 +50,27 @@ impl Page {
 
 impl IntoResponse for Page {
     fn into_response(self) -> Response {
-        let headers = [
-            (header::CONTENT_TYPE, HeaderValue::from_static("text/html; charset=utf-8")),
-            (header::CACHE_CONTROL, HeaderValue::from_static("no-store")),
-            (header::CONTENT_SECURITY_POLICY, policy()),
-            (header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff")),
-            (header::REFERRER_POLICY, HeaderValue::from_static("no-referrer")),
-            (header::X_FRAME_OPTIONS, HeaderValue::from_static("DENY")),
-            (header::HeaderName::from_static("x-robots-tag"), HeaderValue::from_static("noindex, nofollow")),
-            (header::HeaderName::from_static("cross-origin-resource-policy"), HeaderValue::from_static("same-origin")),
-        ];
-        (self.status, headers, self.html).into_response()
+        (self.status, headers(style::sheet()), self.html).into_response()
     }
 }
 
+/// The headers that every page goes out with; `style` is the one in it, and no other works.
+pub(super) fn headers(style: &str) -> [(header::HeaderName, HeaderValue); 8] {
+    [
+        (header::CONTENT_TYPE, HeaderValue::from_static("text/html; charset=utf-8")),
+        (header::CACHE_CONTROL, HeaderValue::from_static("no-store")),
+        (header::CONTENT_SECURITY_POLICY, policy(style)),
+        (header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff")),
+        (header::REFERRER_POLICY, HeaderValue::from_static("no-referrer")),
+        (header::X_FRAME_OPTIONS, HeaderValue::from_static("DENY")),
+        (header::HeaderName::from_static("x-robots-tag"), HeaderValue::from_static("noindex, nofollow")),
+        (header::HeaderName::from_static("cross-origin-resource-policy"), HeaderValue::from_static("same-origin")),
+    ]
+}
+
 /// Nothing may be fetched, run, framed or sent; the page's own style is known by its hash.
-fn policy() -> HeaderValue {
-    let hash = STANDARD.encode(Sha256::digest(style::sheet()));
+fn policy(style: &str) -> HeaderValue {
+    let hash = STANDARD.encode(Sha256::digest(style));
     let text = format!(
         "default-src 'none'; style-src 'sha256-{hash}'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
     );

@@ -12,6 +12,7 @@ use axum::routing::get;
 use serde_json::{Map, Value, json};
 
 use super::access::{self, Caller};
+use super::guide_page;
 use super::metrics::{self, Tally};
 use super::outcome;
 use super::probe::{Probe, Trouble};
@@ -33,6 +34,7 @@ pub(super) fn routes(status: Arc<Status>) -> Router {
         .route("/readyz", get(readyz))
         .route("/metrics", get(metrics_text))
         .route("/card/{digest}", get(card))
+        .route("/guide", get(guide_page::guide))
         .fallback(unknown)
         .method_not_allowed_fallback(other_method)
         .with_state(Arc::new(Served { status, probe, tally: Tally::default() }))
@@ -153,7 +155,7 @@ async fn card(
     }
 }
 
-const THERE: &str = "There are /card/DIGEST, /healthz, /readyz and /metrics.";
+const THERE: &str = "There are /guide, /card/DIGEST, /healthz, /readyz and /metrics.";
 
 async fn unknown(uri: Uri) -> Problem {
     let detail = format!("Nothing is at {}. {THERE}", shown(uri.path()));

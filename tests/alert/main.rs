@@ -75,7 +75,7 @@ fn told(stations: usize, news: &News) -> Message {
         waiting: &BTreeSet::new(),
         contacts: &BTreeMap::new(),
         cause: &Cause::default(),
-        work: Work { next: &next, digest: &digest },
+        work: Work { next: &next, digest: &digest, has_way_back: &|_| true },
         commit: None,
         decisions: None,
         brake: Brake { held: None, tally: Tally { on_record: 1, ..Tally::default() }, limit: &limit, wanted: &wanted },
@@ -94,8 +94,15 @@ fn told(stations: usize, news: &News) -> Message {
 }
 
 fn station(nth: usize) -> Arc<StationDrift> {
-    let lifelines =
-        vec![LifelineService { name: "emergency".into(), is_required: true, service: Service::Failed, mark: None }];
+    let lifelines = vec![LifelineService {
+        name: "emergency".into(),
+        title: "the red button".into(),
+        is_required: true,
+        service: Service::Failed,
+        mark: None,
+        by: Some("tech-07".into()),
+        because: Some("caller could not hear".into()),
+    }];
     Arc::new(StationDrift {
         station: format!("EQ-{nth:04} å \"quoted\"").into(),
         site: "east-quay".into(),

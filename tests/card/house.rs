@@ -13,7 +13,7 @@ use jiff::Timestamp;
 use sha2::{Digest as _, Sha256};
 use stationkeep::config::{self, Config};
 use stationkeep::files::Look;
-use stationkeep::fleet::{Fleet, Keying, Moment, View, asking, open_with_key};
+use stationkeep::fleet::{Fleet, Keying, Moment, Row, View, asking, open_with_key, record_scripts};
 use stationkeep::script::card::Card;
 use stationkeep::script::{Memory, Way};
 use stationkeep::store::{EntryKind, Store};
@@ -98,19 +98,48 @@ pub fn basic(name: &str, token: &str) -> String {
     format!("authorization: Basic {}", STANDARD.encode(format!("{name}:{token}")))
 }
 
+/// What a card is for.
+#[derive(Clone, Copy)]
+pub enum Errand {
+    There,
+    Back,
+    Renewal,
+}
+
+impl Errand {
+    fn keying<'v>(self, view: &'v View, row: &Row) -> Keying<'v> {
+        let mut memory = Memory::default();
+        match self {
+            Errand::There => view.keying(row, Way::There, &mut memory),
+            Errand::Back => view.keying(row, Way::Back, &mut memory),
+            Errand::Renewal => view.renewing(row, &[], &mut memory).expect("no name is asked for"),
+        }
+    }
+}
+
 impl House {
     /// Open to this machine alone.
     pub async fn open() -> House {
-        House::with(Access::default(), None).await
+        House::with(sample(), Access::default(), None).await
     }
 
     /// With tokens and an address.
     pub async fn guarded() -> House {
-        House::with(access(), Some(ADDRESS.into())).await
+        House::with(sample(), access(), Some(ADDRESS.into())).await
     }
 
-    async fn with(access: Access, address: Option<String>) -> House {
+    /// Open to this machine alone, with what was confirmed so many days ago overdue.
+    pub async fn reconfirming(days: u32) -> House {
         let home = sample();
+        let file = home.path().join("config/stationkeep.yaml");
+        let text = fs::read_to_string(&file).expect("a file");
+        let edited = text.replace("reconfirm_days: 1825", &format!("reconfirm_days: {days}"));
+        assert_ne!(edited, text);
+        fs::write(&file, edited).expect("a file");
+        House::with(home, Access::default(), None).await
+    }
+
+    async fn with(home: tempfile::TempDir, access: Access, address: Option<String>) -> House {
         let config = loaded(home.path());
         let (fleet, store) = fleet(&config).await;
         let key = config.key_place().load().expect("a readable key").expect("a key");
@@ -187,12 +216,38 @@ impl House {
         let config = loaded(self.home.path());
         let (view, store) = view(&config).await;
         let row = view.row(station).expect("a station");
-        let Keying::Script { script, codes, .. } = view.keying(row, Way::There, &mut Memory::default()) else {
-            panic!("{station} has no script");
+        let Keying::Script { script, codes, .. } = Errand::There.keying(&view, row) else {
+            panic!("{station} has no script")
         };
         let card = Card::of(&script, &row.station, &codes, None, Uuid::nil());
         store.close().await;
         (card, script.digest.to_string())
+    }
+
+    /// Issues a script from the command line's side.
+    pub async fn issue(&self, station: &str, errand: Errand) -> String {
+        let view = self.fleet.lock().await.look(None, moment(), &mut |_| {}).await.expect("a look");
+        let row = view.row(station).expect("a station");
+        let Keying::Script { script, cleared, .. } = errand.keying(&view, row) else {
+            panic!("{station} has no script")
+        };
+        record_scripts(&self.store, &[cleared], view.at).await.expect("it is recorded");
+        script.digest.to_string()
+    }
+
+    /// The stations that have something to key again.
+    pub async fn overdue(&self) -> Vec<String> {
+        let view = self.fleet.lock().await.look(None, moment(), &mut |_| {}).await.expect("a look");
+        let is_overdue = |row: &&Row| match Errand::Renewal.keying(&view, row) {
+            Keying::Script { script, .. } => !script.renewed.is_empty(),
+            Keying::Held(_) | Keying::Nothing | Keying::NoScript(_) => false,
+        };
+        view.rows.iter().filter(is_overdue).map(|row| row.station.name.to_string()).collect()
+    }
+
+    /// Drops a file into the reports folder.
+    pub fn drop(&self, name: &str, text: &str) {
+        fs::write(self.path(&format!("config/reports/{name}")), text).expect("a report");
     }
 
     /// Whether a script is on record.

@@ -5,6 +5,7 @@
 //! checked beside the code.
 
 mod http;
+mod errands;
 mod house;
 mod page;
 mod shown;

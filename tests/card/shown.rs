@@ -108,7 +108,7 @@ async fn what_is_nowhere_or_damaged_is_said_as_a_page() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
-async fn a_card_that_a_report_has_overtaken_says_so_and_leads_to_the_present_one() {
+async fn a_card_that_a_report_put_out_of_date_says_so_and_leads_to_the_present_one() {
     let house = House::open().await;
     let (_, digest) = house.present(ADRIFT).await;
     let shown = house.get(&path(&digest, ADRIFT), &[]).await;
@@ -116,22 +116,25 @@ async fn a_card_that_a_report_has_overtaken_says_so_and_leads_to_the_present_one
     let (draft, _) = rest.split_once("</pre>").expect("its end");
     // The first step was heard, and nothing else is known of it.
     let report = draft.replace("at: null", "at: 2026-11-25T12:00:00Z").replace("by: null", "by: tech-07");
-    let report = report.replacen("heard: null", "heard: nothing", 1).replace("heard: null", "heard: skipped");
+    let report = report
+        .replacen("heard: null", "heard: accepted", 1)
+        .replacen("heard: null", "heard: nothing", 1)
+        .replace("heard: null", "heard: skipped");
     let report = report.split("tests:").next().expect("a beginning");
     fs::write(house.path("config/reports/2026-11-25-visit.yaml"), report).expect("a report");
-    let overtaken = house.get(&path(&digest, ADRIFT), &[]).await;
-    assert_eq!(overtaken.status, 410, "{overtaken:?}");
-    shows_no_keys(&house, &overtaken);
-    let said = text_of(&overtaken.body);
-    for part in ["Do not key this card", "has been overtaken", "2026-11-25 12:00 UTC, by tech-07"] {
+    let outdated = house.get(&path(&digest, ADRIFT), &[]).await;
+    assert_eq!(outdated.status, 410, "{outdated:?}");
+    shows_no_keys(&house, &outdated);
+    let said = text_of(&outdated.body);
+    for part in ["Do not key this card", "is out of date", "2026-11-25 12:00 UTC, by tech-07"] {
         assert!(said.contains(part), "`{part}`: {said}");
     }
     let (_, now) = house.present(ADRIFT).await;
     assert_ne!(now, digest);
-    assert!(overtaken.body.contains(&format!("href=\"{now}?station={ADRIFT}\"")), "{overtaken:?}");
+    assert!(outdated.body.contains(&format!("href=\"{now}?station={ADRIFT}\"")), "{outdated:?}");
     assert!(!house.is_issued(&now).await, "it was named, not handed out");
     assert_eq!(house.get(&path(&now, ADRIFT), &[]).await.status, 200);
-    // A digest that an alert told of and nobody opened is overtaken just so.
+    // A digest that an alert told of and nobody opened is out of date just so.
     let never = house.get(&path("0123456789abcdef", ADRIFT), &[]).await;
     assert_eq!(never.status, 410);
     assert!(text_of(&never.body).contains("It was never opened"), "{never:?}");
@@ -296,17 +299,17 @@ async fn a_signed_link_opens_its_card_for_a_day_and_nothing_else() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
-async fn a_signed_link_to_an_overtaken_card_shows_no_keys_and_leads_nowhere() {
+async fn a_signed_link_to_a_card_out_of_date_shows_no_keys_and_leads_nowhere() {
     let house = House::guarded().await;
     let (_, digest) = house.present(ADRIFT).await;
     let link = link(&house, &digest).await;
     house.edit("config/inventory/sites/east-quay.yaml", "identity: \"102\"", "identity: \"902\"").await;
-    let overtaken = house.get(&link, &[]).await;
-    assert_eq!(overtaken.status, 410, "{overtaken:?}");
-    shows_no_keys(&house, &overtaken);
-    assert!(!overtaken.body.contains("href"), "{overtaken:?}");
+    let outdated = house.get(&link, &[]).await;
+    assert_eq!(outdated.status, 410, "{outdated:?}");
+    shows_no_keys(&house, &outdated);
+    assert!(!outdated.body.contains("href"), "{outdated:?}");
     let (_, now) = house.present(ADRIFT).await;
-    assert!(!overtaken.body.contains(&now), "not even its number");
+    assert!(!outdated.body.contains(&now), "not even its number");
     // Somebody with a token is led on.
     let ops = house.get(&path(&digest, ADRIFT), &[basic("ops", "ops-token")]).await;
     assert!(ops.status == 410 && ops.body.contains(&format!("href=\"{now}?station={ADRIFT}\"")), "{ops:?}");

@@ -166,6 +166,54 @@ fn alert_work_list_listing_preview_and_metrics_name_the_same_numbers() {
     );
 }
 
+/// Somebody is there with half of it keyed: it must be finished, whatever else changes.
+#[test]
+fn a_script_that_somebody_has_begun_waits_for_no_release_wherever_it_is_asked_for() {
+    let fleet = sample();
+    let old = fleet.path("old");
+    super::sample::copy(&fleet.path("config"), &old);
+    let old = old.display().to_string();
+    let config = fs::read_to_string(fleet.path("config/stationkeep.yaml")).expect("a file");
+    let all_go = config.replace("brake: {share: 0.3, most: 200}", "brake: {share: 1, most: 200}");
+    fleet.write("config/stationkeep.yaml", &all_go);
+    edit(&fleet, "+441632960101", "+441632960109");
+    let stations: Vec<String> = moved(&fleet).into_iter().filter(|name| !ADRIFT.contains(&&**name)).collect();
+    let [begun, shown] = [&*stations[0], &*stations[1]];
+    let script = |name: &str| fleet.run(&["script", name, "--format", "json"]).ended(0).json();
+    let (keyed, _) = (script(begun), script(shown));
+    fleet.write("config/stationkeep.yaml", &config);
+    let numbers = || {
+        let check = fleet.run(&["check", "--against", &old, "--format", "json"]).ended(0).json();
+        ["altered", "held"].map(|key| check["change"]["held"][key].as_u64().expect("a number"))
+    };
+    let [altered, held] = numbers();
+    fleet.run(&["script", begun]).ended(1);
+    let id = super::fleet::uuid(fleet.number());
+    let line = format!(
+        "{{\"begun\": 1, \"id\": \"{id}\", \"script\": {}, \"station\": \"{begun}\", \"at\": \"2026-11-25T12:00:00Z\", \
+         \"by\": \"tech-07\"}}\n",
+        keyed["script"]
+    );
+    fleet.write("begun.jsonl", &line);
+    fleet.run(&["report", "begun.jsonl"]).ended(0);
+    assert_eq!(numbers(), [altered, held - 1]);
+    let now = script(begun);
+    assert_ne!(now["script"], keyed["script"], "it begins where nobody knows what was keyed");
+    let refused = fleet.run(&["script", shown]).ended(1);
+    assert!(refused.err.contains(&format!("{} scripts are held.", held - 1)), "{refused:?}");
+    let list = fleet.run(&["script", "--all", "--format", "json"]).ended(1).json();
+    let named =
+        |key: &str| list[key].as_array().expect("a list").iter().map(|s| text(s, "station")).collect::<Vec<_>>();
+    assert!(named("scripts").contains(&begun) && !named("held").contains(&begun), "{list}");
+    assert!(named("held").contains(&shown) && named("held").len() as u64 == held - 1, "{list}");
+    let listing = fleet.run(&["release", &digest(&refused.err)]).ended(0).out;
+    assert!(listing.contains(&format!("{} scripts are held.", held - 1)), "{listing}");
+    assert!(!fleet.run(&["explain", begun]).ended(0).out.contains("is held"), "nor does it seem so");
+    // Something else is wanted by now, which nobody has begun.
+    edit(&fleet, "+441632960109", "+441632960108");
+    fleet.run(&["script", begun]).ended(1);
+}
+
 #[test]
 fn edits_split_over_many_runs_and_stations_set_aside_are_no_way_around() {
     let fleet = sample();
@@ -214,7 +262,7 @@ fn the_limit_is_set_in_the_configuration_and_named_with_its_line() {
     assert!((check.out + &check.err).contains("brake.share"));
     fleet.write("config/stationkeep.yaml", &text.replace("brake: {", "surge: {"));
     let check = fleet.run(&["check"]).ended(2);
-    assert!((check.out + &check.err).contains("Write `brake` in place of `surge`."));
+    assert!((check.out + &check.err).contains("Write \"brake\" in place of \"surge\"."));
 }
 
 #[test]

@@ -1,7 +1,9 @@
 //! Visits that end otherwise than planned, on the sample fleet: what the next card, the way back and a rehearsal say.
 
-use super::fleet::{Fleet, uuid};
+use super::fleet::{Fleet, SIGNING, uuid};
+use super::receiver::Receiver;
 use super::sample::sample;
+use super::told::entry;
 
 /// What a command prints, with its lines joined.
 fn said(fleet: &Fleet, arguments: &[&str]) -> String {
@@ -74,4 +76,30 @@ fn a_rehearsal_says_where_it_takes_a_call_to_open() {
     assert_eq!(json["answers"][1]["on_trust"], serde_json::json!([]));
     fleet.write("holds.yaml", "access: \"4711\"\n");
     assert!(!said(&fleet, &keys).contains("taken to open"), "it is known");
+}
+
+#[test]
+fn on_call_is_alerted_at_the_moment_at_which_nothing_was_heard_of_a_visit_for_24_hours() {
+    let receiver = Receiver::start(SIGNING);
+    let mut fleet = Fleet::new(&receiver);
+    fleet.environment.push(("STATIONKEEP_CLOCK".into(), "2026-11-24T12:00:00Z".into()));
+    let script = fleet.run(&["script", "SP-01", "--format", "json"]).ended(0).json()["script"].clone();
+    let id = uuid(fleet.number());
+    let begun = format!(
+        "{{\"begun\": 1, \"id\": \"{id}\", \"script\": {script}, \"station\": \"SP-01\", \"at\": \"2026-11-24T12:00:12Z\", \
+         \"by\": \"tech-07\"}}\n"
+    );
+    fleet.write("config/reports/begun.jsonl", &begun);
+    fleet.environment.pop();
+    fleet.environment.push(("STATIONKEEP_CLOCK".into(), "2026-11-25T12:00:00Z".into()));
+    let _daemon = fleet.start();
+    receiver.wait_for(1);
+    let told = receiver.wait_for(2);
+    let visit = |silent: bool| serde_json::json!([{"by": "tech-07", "at": "2026-11-24T12:00:12Z", "script": script, "silent": silent}]);
+    assert_eq!(entry(&told[0], "opened", "SP-01")["begun"], visit(false), "{}", told[0].body);
+    assert_eq!(entry(&told[1], "grown", "SP-01")["begun"], visit(true), "{}", told[1].body);
+    let summary = told[1].data()["summary"].as_str().unwrap_or_default().to_owned();
+    assert!(summary.starts_with("No report of SP-01 "), "{summary}");
+    let said = "on 2026-11-24 12:00 UTC, and nothing was heard in 24 hours. Ask tech-07 for the report.";
+    assert!(summary.contains(said), "{summary}");
 }

@@ -1,7 +1,7 @@
 """Checks the JSON Schemas that editors use for stationkeep's files.
 
     python3 -m venv VENV && VENV/bin/pip install -r tests/requirements.txt
-    VENV/bin/python tests/schema/check.py                      the four files in src/cli/schema
+    VENV/bin/python tests/schema/check.py                      the four files in src/schema
     VENV/bin/python tests/schema/check.py FILE...              these schemas, each known by its `$id`; `-` reads one
     VENV/bin/python tests/schema/check.py --program BINARY     what `BINARY schema KIND` prints, for all four kinds
 
@@ -84,7 +84,7 @@ def plain_data(node: yaml.Node):
         if not isinstance(key, yaml.ScalarNode):
             raise Unreadable(f"line {key.start_mark.line + 1}: a list or mapping stands where a name belongs")
         if key.value in data:
-            raise Unreadable(f"line {key.start_mark.line + 1}: `{key.value}` stands here for the second time")
+            raise Unreadable(f"line {key.start_mark.line + 1}: `{key.value}` is written for the second time")
         data[key.value] = plain_data(value)
     return data
 
@@ -226,7 +226,7 @@ def check_kind(tally: Tally, kind: str, text: str) -> None:
         root = json.loads(text)
         Draft202012Validator.check_schema(root)
     except (json.JSONDecodeError, SchemaError) as error:
-        return tally.note(f"schema {kind}", [f"it is no JSON Schema: {str(error).splitlines()[0]}"])
+        return tally.note(f"schema {kind}", [f"it is not JSON Schema: {str(error).splitlines()[0]}"])
     faults = [*head_faults(kind, root, text), *body_faults(root), *example_faults(kind, root)]
     tally.note(f"schema {kind}", faults)
     validator = Draft202012Validator(root)
@@ -265,7 +265,7 @@ def given(arguments: list[str]) -> dict[str, str]:
         print(__doc__, file=sys.stderr)
         sys.exit(2)
     texts = {}
-    for name in arguments or [str(ROOT / "src/cli/schema" / f"{kind}.json") for kind in KINDS]:
+    for name in arguments or [str(ROOT / "src/schema" / f"{kind}.json") for kind in KINDS]:
         try:
             text = sys.stdin.read() if name == "-" else Path(name).read_text(encoding="utf-8")
             kind = str(json.loads(text).get("$id", "")).removeprefix(ID)

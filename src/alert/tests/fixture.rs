@@ -55,7 +55,9 @@ pub fn setting(name: &str, drift: Drift, wanted: &str, held: &str) -> SettingDri
 }
 
 pub fn lifeline(name: &str, service: Service) -> LifelineService {
-    LifelineService { name: name.into(), is_required: true, service, mark: None }
+    let by = (service == Service::Failed).then(|| Name::from("tech-07"));
+    let title = format!("the {name} button").into();
+    LifelineService { name: name.into(), title, is_required: true, service, mark: None, by, because: None }
 }
 
 /// A station with what is wrong there; its standing and weight follow.
@@ -150,7 +152,9 @@ pub fn held(change: &str) -> Held {
         digest: change.parse().unwrap(),
         stations: ["EQ-01".into()].into(),
         handed_out: [].into(),
+        departed: [].into(),
         replaced: 0,
+        new: 0,
         tally: Tally { altered: 12, handed_out: 0, on_record: 34 },
         limit: "30 % (brake.share, stationkeep.yaml:12)".into(),
     };
@@ -166,6 +170,8 @@ pub struct Watch {
     pub cause: Cause,
     /// What each station needs; a test where nothing is said.
     pub next: BTreeMap<Name, Next>,
+    /// Stations that have a way back.
+    pub ways_back: BTreeSet<Name>,
     pub decisions: Decisions,
     /// The last entry of the ledger.
     pub seq: i64,
@@ -201,6 +207,7 @@ impl Watch {
             contacts: [("control-room".into(), contact)].into(),
             cause: Cause::default(),
             next: BTreeMap::new(),
+            ways_back: BTreeSet::new(),
             decisions: Decisions::default(),
             seq: 0,
             held: None,
@@ -309,7 +316,7 @@ impl Watch {
             waiting,
             contacts,
             cause,
-            work: Work { next: &next, digest: &digest },
+            work: Work { next: &next, digest: &digest, has_way_back: &|station| self.ways_back.contains(station) },
             commit: None,
             decisions: Some(&self.decisions),
             brake: Brake { held: self.held.as_ref(), tally: self.tally, limit: &self.limit, wanted: &wanted },

@@ -5,7 +5,7 @@ use serde_json::json;
 use super::fixture::*;
 use super::*;
 use crate::brake::{Change, Held};
-use crate::drift::{Drift, Service, StationDrift};
+use crate::drift::{Drift, LifelineService, Service, Standing, StationDrift};
 use crate::inventory::{Commit, Extent};
 use crate::setting::{Name, Weight};
 
@@ -78,7 +78,7 @@ fn what_is_to_do_adds_up_over_all_stations_shown_or_not_and_says_what_kind_of_wo
         entries.iter().find(|entry| entry["station"] == name).map(|entry| entry["next"]["do"].clone())
     };
     // The heaviest come first, so these are shown.
-    assert_eq!(next("T-001"), Some("a test call by emergency and by side".into()));
+    assert_eq!(next("T-001"), Some("a test call of the emergency button and of the side button".into()));
     let mut watch = Watch::new();
     watch.put(station("T-002", vec![setting("identity", Drift::Overdue, "1", "1")], vec![]));
     let opened = watch.pass();
@@ -115,9 +115,11 @@ fn a_message_has_this_shape() {
         "time": "2026-11-20T10:00:00Z",
         "datacontenttype": "application/json",
         "data": {
-            "summary": "New drift at EQ-01 (East quay, EQ-01): out-of-service, lifeline; lifeline emergency failed, \
-                emergency.primary differs. To do: key 1 station (1 call, 25 keys, about 2 min). emergency.primary wanted by \
+            "summary": "EQ-01: pressing the emergency button did not reach help (tested by tech-07). Put a stand-in there. \
+                New drift at EQ-01 (East quay, EQ-01): emergency.primary differs. To do: key 1 station (1 call, 25 keys, about 2 min). emergency.primary wanted by \
                 inventory/fleet.yaml:12:5 (contact control-room, inventory/contacts.yaml:3:5). Fleet: 1 out-of-service, 9 aligned.",
+            "severity": "critical",
+            "buttons": {"failed": 1, "dead": 0, "stations": 1},
             "many": false,
             "counts": {"opened": count(1, 1), "grown": none, "unwatched": none, "withdrawn": none, "still_open": none,
                 "eased": none, "returned": none, "watched": none, "closed": none},
@@ -139,11 +141,13 @@ fn a_message_has_this_shape() {
             "weights": count(10, 1),
             "opened": [{
                 "station": "EQ-01", "site": "east-quay", "where": "East quay, EQ-01",
-                "standing": "out-of-service", "weight": "lifeline",
+                "standing": "out-of-service", "weight": "lifeline", "severity": "critical",
                 "settings": [{"setting": "emergency.primary", "drift": "differs", "weight": "lifeline",
                     "wanted": "9,01632960101", "confirmed": "9,01632960177",
                     "wanted_at": "inventory/fleet.yaml:12:5", "contact": "control-room"}],
-                "lifelines": [{"lifeline": "emergency", "service": "failed"}],
+                "lifelines": [{"lifeline": "emergency", "title": "the emergency button", "service": "failed",
+                    "meaning": "pressing the emergency button did not reach help (tested by tech-07)", "by": "tech-07"}],
+                "stand_in": "Put a stand-in there until a test call reaches help.",
                 "next": {"do": "stationkeep script EQ-01", "calls": 1, "presses": 25, "minutes": 2},
                 "since": "2026-11-20T10:00:00Z"
             }],
@@ -173,7 +177,7 @@ fn a_closing_says_what_it_was_and_since_when() {
     assert_eq!(
         data["closed"],
         json!([{"station": "EQ-01", "site": "east-quay", "where": "East quay, EQ-01", "standing": "aligned",
-            "weight": null, "settings": [], "lifelines": [], "since": "2026-11-20T10:00:00Z",
+            "weight": null, "severity": null, "settings": [], "lifelines": [], "since": "2026-11-20T10:00:00Z",
             "was": {"standing": "adrift", "weight": "locating", "settings": ["identity"]}}])
     );
     assert_eq!(data["counts"]["closed"]["locating"], 1);
@@ -245,6 +249,12 @@ fn what_to_do_stands_before_the_cause_and_no_command_or_link_is_cut_however_much
             drift.location = long("quay ", times).into();
             drift.settings[0].wanted_at.file = place.into();
             drift.settings[0].contact = Some(long("contact", times).into());
+            drift.standing = Standing::OutOfService;
+            drift.lifelines = vec![LifelineService {
+                by: Some(long("tech-07 ", times).into()),
+                because: Some(long("caller could not hear ", times).into()),
+                ..lifeline("emergency", Service::Failed)
+            }];
             watch.put(if nth < 3 { let_go(drift.into(), "line.kind", Some(4)) } else { drift.into() });
         }
         watch.take("EQ-09");
@@ -256,7 +266,10 @@ fn what_to_do_stands_before_the_cause_and_no_command_or_link_is_cut_however_much
         let new = NewCommit { commit: commit.into(), before: None, is_rewritten: false };
         watch.cause.commit = Some(new);
         let summary = data(&watch.pass().messages[0].body)["summary"].as_str().unwrap().to_owned();
-        assert!(summary.len() <= 1_400, "{summary}");
+        assert!(summary.len() <= 1_800, "{summary}");
+        let first = "EQ-03: pressing the emergency button did not reach help (tested by tech-07";
+        let all = "9 buttons at 9 stations do not work: 9 did not reach help. Put a stand-in at each. ";
+        assert!(summary.starts_with(first) && summary.contains(all), "{summary}");
         let to_do = summary.find("To do: key 1 station (1 call, 25 keys, about 2 min), test 8 stations, put it back");
         let end = summary.find("say in the inventory what is wanted of what is not looked at any more (3 stations).");
         assert!(to_do.is_some() && end > to_do, "{summary}");
@@ -268,7 +281,7 @@ fn what_to_do_stands_before_the_cause_and_no_command_or_link_is_cut_however_much
         let release = "stationkeep release 0123456789abcdef --by NAME --why TEXT.";
         assert!(!summary.contains("stationkeep release") || summary.contains(release), "{summary}");
         if times == 1 {
-            let whole = [link, release, "Commit abab", "wanted by", "Fleet: 9 adrift."];
+            let whole = [link, release, "Commit abab", "wanted by", "Fleet: 9 out-of-service."];
             assert!(whole.iter().all(|part| summary.contains(part)), "{summary}");
         }
     }

@@ -2,6 +2,7 @@
 
 mod asides;
 mod bounds;
+mod buttons;
 mod change;
 mod files;
 mod fixes;
@@ -14,6 +15,7 @@ mod scope;
 mod silent;
 mod station;
 mod stream;
+mod visits;
 mod kept;
 
 use super::*;

@@ -1,6 +1,6 @@
 //! Fixes that did not stick: a setting that drifted, came right by a report (not by an edit), and within
-//! [`REMEMBERED`](crate::alert::REMEMBERED) differs or strays from the same wanted value again; or a lifeline that failed,
-//! was tested, and failed again.
+//! [`REMEMBERED`](crate::alert::REMEMBERED) differs or strays from the same wanted value again; or a lifeline that called
+//! nobody, by the record or by its test call, was put right, and calls nobody again.
 
 use std::collections::BTreeMap;
 
@@ -54,13 +54,13 @@ pub fn fixes(before: &[Fix], was: Option<&Seen>, now: Option<&Seen>, reported: b
     let lifelines = was
         .iter()
         .flat_map(|was| &was.lifelines)
-        .filter(|(name, lifeline)| lifeline.service == Service::Failed && !now.is_some_and(|now| failed(now, name)));
+        .filter(|(name, lifeline)| lifeline.service.calls_nobody() && !now.is_some_and(|now| is_silent(now, name)));
     by_part.extend(lifelines.map(|(name, _)| (Fixed::Lifeline { name: name.clone() }, clock)));
     by_part.into_iter().map(|(part, at)| Fix { part, at }).collect()
 }
 
-fn failed(seen: &Seen, lifeline: &str) -> bool {
-    seen.lifelines.get(lifeline).is_some_and(|lifeline| lifeline.service == Service::Failed)
+fn is_silent(seen: &Seen, lifeline: &str) -> bool {
+    seen.lifelines.get(lifeline).is_some_and(|lifeline| lifeline.service.calls_nobody())
 }
 
 /// Notes in what is seen now which of it was fixed before and did not stick.
@@ -77,11 +77,11 @@ pub fn note_fixes(seen: &mut Seen, was: Option<&Seen>, fixes: &[Fix], clock: Tim
         };
     }
     for (name, lifeline) in &mut seen.lifelines {
-        let old = was.and_then(|was| was.lifelines.get(name)).filter(|old| old.service == Service::Failed);
+        let old = was.and_then(|was| was.lifelines.get(name)).filter(|old| old.service.calls_nobody());
         lifeline.fixed_at = match (old, lifeline.service) {
-            (Some(old), Service::Failed) => old.fixed_at,
-            (None, Service::Failed) => fixed(Fixed::Lifeline { name: name.clone() }),
-            (_, Service::Dead | Service::Untested | Service::Overdue | Service::Tested) => None,
+            (Some(old), Service::Dead | Service::Failed) => old.fixed_at,
+            (None, Service::Dead | Service::Failed) => fixed(Fixed::Lifeline { name: name.clone() }),
+            (_, Service::Untested | Service::Overdue | Service::Tested) => None,
         };
     }
 }

@@ -17,7 +17,8 @@ pub fn changed(was: &Seen, is: &Seen) -> BTreeSet<Weight> {
     let service = |seen: &Seen, name: &Name| seen.lifelines.get(name).map(|lifeline| lifeline.service);
     let mut lifelines = was.lifelines.keys().chain(is.lifelines.keys());
     let of_lifelines = lifelines.any(|name| service(was, name) != service(is, name)).then_some(Weight::Lifeline);
-    of_settings.chain(of_lifelines).collect()
+    let of_visits = (was.unheard != is.unheard).then(|| was.weight.max(is.weight));
+    of_settings.chain(of_lifelines).chain(of_visits).collect()
 }
 
 fn essence(setting: &SeenSetting) -> (Drift, Weight, &ShownValue, &ShownValue) {
@@ -42,8 +43,9 @@ pub fn only_eased(was: &Seen, is: &Seen) -> bool {
         Some(was) => no_worse_service(was, is),
         None => fixed && is.service == Service::Untested,
     });
+    let visits = is.unheard.is_subset(&was.unheard);
     // Standings are ordered the worst first.
-    settings && lifelines && is.weight <= was.weight && is.standing >= was.standing
+    settings && lifelines && visits && is.weight <= was.weight && is.standing >= was.standing
 }
 
 /// Whether nothing got worse but that something else is wanted of what drifted before.
@@ -57,6 +59,12 @@ pub fn only_rewanted(was: &Seen, is: &Seen) -> bool {
     only_eased(&as_wanted, is)
 }
 
+/// Whether nothing got worse but that nothing was heard of a visit.
+pub fn only_unheard(was: &Seen, is: &Seen) -> bool {
+    let heard = Seen { unheard: was.unheard.clone(), ..is.clone() };
+    !is.unheard.is_subset(&was.unheard) && only_eased(was, &heard)
+}
+
 /// A lifeline whose setting was put right has to be tested anew. That is a step on the way, not a new failure.
 fn lifeline_setting_fixed(was: &Seen, is: &Seen) -> bool {
     was.settings.iter().any(|(name, was)| was.weight == Weight::Lifeline && !is.settings.contains_key(name))
@@ -68,8 +76,8 @@ fn no_worse(was: &SeenSetting, is: &SeenSetting) -> bool {
 }
 
 fn no_worse_service(was: &SeenLifeline, is: &SeenLifeline) -> bool {
-    // Services are ordered the worst first.
-    is.service >= was.service
+    // Services are ordered the worst first. One that was dead and then failed its test calls nobody still, and it is news.
+    is.service >= was.service && (was.service, is.service) != (Service::Dead, Service::Failed)
 }
 
 /// The order of standings, and found against the record above merely different.

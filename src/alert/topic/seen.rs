@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use crate::alert::case::{Condition, Severity};
 use crate::alert::kept;
 use crate::alert::mark::{Mark, MarkHasher};
-use crate::drift::{Drift, Service, Standing, StationDrift, held_text, value_text};
+use crate::drift::{Begun, Drift, Service, Standing, StationDrift, held_text, value_text};
 use crate::ledger::State;
 use crate::setting::{Name, Value, Weight};
 
@@ -30,6 +30,9 @@ pub struct Seen {
     /// Lifelines that are not proved to work, by name.
     #[serde(with = "kept::map")]
     pub lifelines: BTreeMap<Name, SeenLifeline>,
+    /// Visits of which nothing was heard for 24 hours: script and time of each.
+    #[serde(with = "kept::set", default, skip_serializing_if = "BTreeSet::is_empty")]
+    pub unheard: BTreeSet<Name>,
 }
 
 /// One drifting setting.
@@ -69,7 +72,7 @@ pub struct ShownValue {
 impl Seen {
     /// `None` where the station is aligned. An untested lifeline counts only where tests are required.
     pub fn of(drift: &StationDrift, require_tests: bool) -> Option<Seen> {
-        let StationDrift { site, location, standing, weight, settings, lifelines, .. } = drift;
+        let StationDrift { site, location, standing, weight, settings, lifelines, begun, .. } = drift;
         if *standing == Standing::Aligned {
             return None;
         }
@@ -90,6 +93,7 @@ impl Seen {
             weight: weight.unwrap_or(Weight::Lifeline),
             settings: settings.collect(),
             lifelines: failing.collect(),
+            unheard: begun.iter().filter(|begun| begun.is_silent).map(unheard).collect(),
         })
     }
 
@@ -125,7 +129,7 @@ impl Seen {
 
     /// Equal where there is nothing new to tell. Where a station hangs and which line wants a value is no news.
     pub fn mark(&self) -> Mark {
-        let Seen { site: _, location: _, standing, weight, settings, lifelines } = self;
+        let Seen { site: _, location: _, standing, weight, settings, lifelines, unheard } = self;
         let mut hasher = MarkHasher::new();
         hasher.text("seen").text(standing.as_str()).text(weight.as_str());
         for (name, SeenSetting { drift, weight, wanted, held, fixed_at: _ }) in settings {
@@ -136,8 +140,15 @@ impl Seen {
         for (name, SeenLifeline { service, fixed_at: _ }) in lifelines {
             hasher.text("lifeline").text(name).text(service.as_str());
         }
+        for visit in unheard {
+            hasher.text("unheard").text(visit);
+        }
         hasher.mark()
     }
+}
+
+fn unheard(Begun { by: _, at, script, is_silent: _ }: &Begun) -> Name {
+    format!("{script} {at}").into()
 }
 
 fn counts(service: Service, require_tests: bool) -> bool {

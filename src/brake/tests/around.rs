@@ -209,12 +209,37 @@ fn a_card_counts_for_seven_days_to_the_second_wherever_its_station_is() {
     }
 }
 
+/// Where nothing is proven, a card leads to nothing else than that, whether its station is still in the inventory or not.
 #[test]
-fn a_card_of_a_station_that_left_before_anybody_reported_on_it_leads_nobody_knows_where() {
+fn a_card_of_a_station_that_nobody_reported_on_alters_nothing_wherever_the_station_is() {
     let mut world = World::new();
-    world.specs.extend(fleet_of(SIZE + 9).split_off(SIZE));
-    assert!((SIZE..SIZE + 9).all(|nth| world.show(nth)));
-    world.specs.truncate(SIZE);
+    world.specs.extend(fleet_of(SIZE + 12).split_off(SIZE));
+    assert!((SIZE..SIZE + 12).all(|nth| world.show(nth)));
     some(&mut world, 0..1, "desk", How::Station);
-    assert_eq!(world.held(), 10);
+    for size in [SIZE + 12, SIZE] {
+        world.specs.truncate(size);
+        let (tally, change) = world.judged();
+        assert_eq!((tally.altered, tally.on_record, change), (1, SIZE, None), "{size} stations");
+    }
+}
+
+#[test]
+fn a_release_goes_on_covering_stations_that_leave_and_come_back() {
+    let mut world = World::of(fleet_of(32));
+    some(&mut world, 0..12, "desk", How::Station);
+    assert_eq!(world.held(), 12);
+    world.release();
+    assert!((0..12).all(|nth| world.show(nth)));
+    let left = world.specs.drain(..12).collect::<Vec<_>>();
+    assert_eq!(world.judged().0.altered, 0, "their cards lead to what is released");
+    some(&mut world, 0..1, "desk", How::Station);
+    assert_eq!(world.judged().0.altered, 1);
+    world.specs[0] = fleet_of(13).pop().unwrap();
+    // Another release in between names them with the values that their cards lead to.
+    some(&mut world, 0..11, "desk", How::Station);
+    assert_eq!(world.held(), 11);
+    let release = world.release();
+    assert!(release.stations.keys().all(|name| **name >= *"S-12"), "{:?}", release.stations.keys());
+    world.specs.splice(..0, left);
+    assert_eq!(world.held(), 0, "and back");
 }

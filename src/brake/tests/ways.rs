@@ -119,7 +119,7 @@ fn first_the_names_and_then_the_numbers_are_stations_that_nobody_knows() {
     assert_eq!(world.held(), SIZE);
     let change = world.change().unwrap();
     assert_eq!((change.replaced, change.tally.on_record), (SIZE, SIZE));
-    let said = "(20 of them left the inventory and may be among its new stations)";
+    let said = "(20 of them left the inventory and may be among its 20 new stations)";
     assert!(world.sentence().contains(said), "{}", world.sentence());
 }
 

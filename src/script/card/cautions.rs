@@ -1,13 +1,16 @@
 //! What to mind before, during and after keying.
 
+use jiff::Timestamp;
+
 use super::failing;
+use super::slip::slip;
 use super::stretch::{Stretch, bare_stretches};
 use super::tests_to_make::failed;
 use super::words::{button, listed, settings_of};
 use crate::inventory::Station;
 use crate::script::aim::Back;
 use crate::script::dead::Dead;
-use crate::script::delta::{Script, Step};
+use crate::script::delta::{Begun, Renumbered, Script, Step};
 use crate::setting::Name;
 
 /// What it means that a card is the way back.
@@ -21,27 +24,80 @@ pub(super) fn back_text(back: Back) -> &'static str {
     }
 }
 
-/// What to mind before, during and after keying.
+/// All that is said before the keys: what comes first, and what to mind before, during and after keying.
 pub fn cautions(script: &Script, station: &Station) -> Vec<String> {
-    cautions_with(script, station, failing::whole_rule(script))
+    let first = lead(script, station).into_iter();
+    first.chain(cautions_with(script, station, failing::whole_rule(script))).collect()
+}
+
+/// What is said before all else: what a person pressing the button would meet, whether this is the card and the station
+/// that is meant, and what is needed to key it.
+pub(super) fn lead(script: &Script, station: &Station) -> Vec<String> {
+    let mut all: Vec<String> = Vec::new();
+    if script.back.is_some() {
+        all.extend(untried_text(script, station));
+    }
+    all.extend(script.dead.iter().map(Dead::warning));
+    all.extend(failed(script, station));
+    all.extend(script.begun.as_ref().map(begun_text));
+    all.extend(script.beside.iter().map(beside_text));
+    all.extend(script.renumbered.as_ref().map(renumbered_text));
+    if script.letters {
+        all.push("You need a phone with the keys A to D: an ordinary phone lacks them.".to_owned());
+    }
+    all
+}
+
+fn begun_text(begun: &Begun) -> String {
+    let since = format!("{} began this card at {}, and no report of it came yet.", begun.by, time(begun.at));
+    match begun.is_outdated {
+        false => since,
+        true => format!(
+            "WARNING: {since} Something else is wanted at this station now. If no step was keyed, key none. If one was, key              this card to its end: that leaves the buttons working. Then report, and ask for the new card."
+        ),
+    }
+}
+
+fn beside_text((by, at): &(Name, Timestamp)) -> String {
+    format!(
+        "WARNING: {by} began to key another card of this station at {}, and no report of it came yet. Make sure that nobody is \
+         keying there before you begin.",
+        time(*at)
+    )
+}
+
+fn renumbered_text(renumbered: &Renumbered) -> String {
+    let Renumbered { before, now, says } = renumbered;
+    let says = match &says[..] {
+        [] => String::new(),
+        [one] => format!(" It says {one}."),
+        all => format!(" It says {}.", listed(all, "and")),
+    };
+    format!(
+        "WARNING: is it this station that answers? Its last report was made when its number was {before}, and now it is {now}. \
+         Ring it and listen first.{says} If another station answers, or you cannot tell, hang up, key nothing, and tell ops."
+    )
+}
+
+/// A time to the minute, as people read it.
+fn time(at: Timestamp) -> String {
+    at.strftime("%Y-%m-%d %H:%M UTC").to_string()
 }
 
 pub(super) fn cautions_with(script: &Script, station: &Station, failing: String) -> Vec<String> {
-    let mut all: Vec<String> = script.dead.iter().map(Dead::warning).collect();
-    all.extend(failed(script, station));
-    all.extend(undecided_text(script, station));
+    let mut all: Vec<String> = undecided_text(script, station);
     all.push(
         "Tell the answering point before you start and before each test call, and tell it when you are done."
             .to_owned(),
     );
     if let Some(back) = script.back {
         all.push(format!("This is the way back: {}", back_text(back)));
-        all.splice(0..0, untried_text(script, station));
     }
     all.extend(unsure_text(script, station));
     all.extend(bare_stretches(script, station).iter().map(Stretch::caution));
     if !script.calls.is_empty() {
         all.push(failing);
+        all.extend(slip(script, station));
     }
     if script.tests.iter().any(|test| test.is_touched) {
         all.push("A change counts only once a test call has reached help. Keep a stand-in until it has.".to_owned());

@@ -2,7 +2,7 @@
 
 use uuid::Uuid;
 
-use super::cautions::{back_text, cautions_with};
+use super::cautions::{back_text, cautions_with, lead};
 use super::draft::draft;
 use super::facts::facts;
 use super::failing;
@@ -29,6 +29,10 @@ pub struct Card {
     pub model: Name,
     /// What it means that it is the way back, where it is.
     pub back: Option<&'static str>,
+    /// What is said before all else.
+    pub lead: Vec<String>,
+    /// The way back that answers a failed test call, where there is one.
+    pub way_back: Option<Digest>,
     /// What it takes, whether it is the best, what it spares, which commit it goes by: a sentence or two each.
     pub facts: Vec<String>,
     /// What to mind before, during and after keying.
@@ -42,7 +46,7 @@ pub struct Card {
     /// A test call each.
     pub tests: Vec<String>,
     /// What to write into `report`, and where it goes.
-    pub how_to_report: &'static str,
+    pub how_to_report: String,
     /// The report to fill in, as YAML.
     pub report: String,
 }
@@ -69,8 +73,10 @@ pub struct CardCall {
 pub struct CardLine {
     /// Where it is in the call.
     pub label: Label,
-    /// In groups of at most four, as they are keyed; a placeholder stays whole.
+    /// In groups of at most four, as they are keyed, letters apart; a placeholder stays whole.
     pub keys: Vec<String>,
+    /// How often it may have to be tried: once for each code that may open the call, else once; 0 where nothing answers it.
+    pub tries: usize,
     /// What it does, in a few words.
     pub what: String,
     /// Who calls nobody while it is keyed.
@@ -96,10 +102,20 @@ pub enum Label {
     Close,
 }
 
-const HOW_TO_REPORT: &str = "Write over each `null`: when it was done (2026-11-25T09:30:00Z), who did it, what you heard \
-                             (accepted, refused, nothing or skipped; nothing too where you also heard a refusal), how the test \
-                             ended (reached or failed). Then drop it as a file into the reports folder, or hand it to \
-                             `stationkeep report FILE`.";
+/// How to fill in the report; `several`: a call may have to be opened with one code after the other.
+fn how_to_report(several: bool) -> String {
+    let codes = match several {
+        true => {
+            " Add a line to `openings` for each further code that you tried, with its number in the order of the NOTE."
+        }
+        false => "",
+    };
+    format!(
+        "Write over each `null`: when it was done (2026-11-25T09:30:00Z), who did it, what you heard (accepted, refused, nothing \
+         or skipped; nothing too where you also heard a refusal), how the test ended (reached or failed). Take out the line of a \
+         call that you did not open.{codes} Then drop it as a file into the reports folder, or hand it to `stationkeep report FILE`."
+    )
+}
 
 impl Card {
     /// The card of a script. `commit` is the one that says what is wanted, where it is known; `report` is an id for the
@@ -113,12 +129,14 @@ impl Card {
             model: station.keybook.title.clone(),
             back: script.back.map(back_text),
             facts: facts(script, station, codes, commit),
+            lead: lead(script, station),
+            way_back: script.way_back.clone(),
             cautions: cautions_with(script, station, failing::rule(script)),
             notes: script.warnings.iter().map(|warning| warning.text(codes)).collect(),
             number: script.number.clone(),
             calls: script.calls.iter().map(|call| CardCall::of(script, call, station, &stretches, codes)).collect(),
             tests: texts(script, station),
-            how_to_report: HOW_TO_REPORT,
+            how_to_report: how_to_report(script.calls.iter().any(|call| call.codes.len() > 1)),
             report: draft(script, station, report),
         }
     }
@@ -146,6 +164,7 @@ impl CardCall {
             false => "opens the call",
         };
         let open = CardLine::plain(Label::Open, &call.open.groups(codes), opens.into());
+        let open = CardLine { tries: call.codes.len().max(1), ..open };
         let steps = call.steps.iter().map(|step| CardLine::of(script, step, station, stretches, codes));
         let close = call
             .close
@@ -181,7 +200,8 @@ fn tight(call: &Call, limit_ms: u64) -> Option<String> {
 impl CardLine {
     fn plain(label: Label, groups: &[String], what: String) -> CardLine {
         let keys = groups.iter().flat_map(|group| in_fours(group)).collect();
-        CardLine { label, keys, what, bare: None, fails: None, stay: None, remarks: None, note: None }
+        let tries = usize::from(label != Label::Close);
+        CardLine { label, keys, tries, what, bare: None, fails: None, stay: None, remarks: None, note: None }
     }
 
     fn of(script: &Script, step: &Step, station: &Station, stretches: &[Stretch], codes: &Codes) -> CardLine {

@@ -16,9 +16,19 @@ struct Draft<'a> {
     by: Gap,
     script: String,
     #[serde(skip_serializing_if = "Vec::is_empty")]
+    openings: Vec<DraftOpening>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
     steps: Vec<DraftStep>,
     #[serde(skip_serializing_if = "Vec::is_empty")]
     tests: Vec<DraftTest<'a>>,
+}
+
+/// A call is listed once for each try; `code` counts the codes that the card names.
+#[derive(Serialize)]
+struct DraftOpening {
+    call: usize,
+    heard: Gap,
+    code: u32,
 }
 
 #[derive(Serialize)]
@@ -46,6 +56,7 @@ pub(super) fn draft(script: &Script, station: &Station, id: Uuid) -> String {
         at: None,
         by: None,
         script: script.digest.to_string(),
+        openings: (1..=script.calls.len()).map(|call| DraftOpening { call, heard: None, code: 1 }).collect(),
         steps: steps.map(|step| DraftStep { step: step.number, heard: None }).collect(),
         tests: script.tests.iter().map(|test| DraftTest { lifeline: &test.lifeline, outcome: None }).collect(),
     };

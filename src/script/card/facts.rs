@@ -43,8 +43,7 @@ fn takes(script: &Script, station: &Station, codes: &Codes) -> String {
         }
         false => "A better script may exist: the search ran out of its budget.",
     };
-    let letters = if script.letters { " Some keys are letters, A to D: an ordinary phone lacks them." } else { "" };
-    format!("{calls}, {steps}, {keys} beside opening and closing; about {minutes} min. {proven}{letters}")
+    format!("{calls}, {steps}, {keys} beside opening and closing; about {minutes} min. {proven}")
 }
 
 /// What keying every difference in the keybook's order would have meant, where that is another script.

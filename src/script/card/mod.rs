@@ -9,6 +9,7 @@ mod draft;
 mod facts;
 mod failing;
 mod link;
+mod slip;
 mod stretch;
 mod tests_to_make;
 mod text;

@@ -42,11 +42,12 @@ pub(super) fn failed(script: &Script, station: &Station) -> Vec<String> {
         )
     };
     let mut texts: Vec<String> = failed.map(text).collect();
-    if !texts.is_empty() && script.back.is_none() && script.offers_back {
-        let station = &script.station;
-        texts.push(format!(
-            "If the test call fails again, go back to what last worked: stationkeep script {station} --back"
-        ));
+    if script.way_back.is_some() {
+        texts.push(
+            "If the fault was not found and fixed, go back to what last worked, by the card of the way back. If it was, go on with \
+             this card."
+                .to_owned(),
+        );
     }
     texts
 }

@@ -19,6 +19,10 @@ pub fn text(card: &Card) -> String {
     if let Some(back) = card.back {
         paragraph(&mut out, &format!("THE WAY BACK: {back}"));
     }
+    card.lead.iter().for_each(|text| paragraph(&mut out, text));
+    if card.way_back.is_some() {
+        paragraph(&mut out, &format!("The way back: stationkeep script {} --back", card.station));
+    }
     paragraph(&mut out, &format!("script {}, model: {}", card.digest, card.model));
     card.facts.iter().for_each(|fact| paragraph(&mut out, fact));
     section(&mut out, "BEFORE YOU RING");
@@ -80,8 +84,9 @@ fn line(out: &mut String, line: &CardLine) {
     let options = Options::new(WIDTH).initial_indent("").subsequent_indent("        ");
     let _ = writeln!(out, "{}", fill(&format!("{label:>5}   {}", line.keys.join(" ")), options));
     inset(out, &line.what);
-    if line.label != Label::Close {
-        let _ = writeln!(out, "        [ ] accepted   [ ] refused   [ ] nothing");
+    for code in 1..=line.tries {
+        let code = if line.tries > 1 { format!("code {code}:   ") } else { String::new() };
+        let _ = writeln!(out, "        {code}[ ] accepted   [ ] refused   [ ] nothing");
     }
     if let Some(bare) = &line.bare {
         inset(out, &format!("! {bare}"));

@@ -213,6 +213,10 @@ fn the_codes_to_try_are_a_known_one_alone_else_the_wanted_the_doubted_and_the_fa
     let digest = there(&station, &record).unwrap().unwrap().digest;
     record.settings[access.index()].state = HeldState::InDoubt([known("new"), known("other")].into());
     assert_ne!(there(&station, &record).unwrap().unwrap().digest, digest, "a report names codes by their place");
+    let in_doubt = ["zulu", "old", "new", "alpha"].map(known);
+    record.settings[access.index()].state = HeldState::InDoubt(in_doubt.into());
+    let in_their_order = serde_json::json!(["file:new", "file:zulu", "file:old", "file:alpha", "factory"]);
+    assert_eq!(codes_of(&record), in_their_order);
     record.settings[access.index()].state = HeldState::Unknown;
     assert_eq!(codes_of(&record), serde_json::json!(["file:new", "factory"]));
 }

@@ -310,7 +310,7 @@ fn a_failed_test_after_a_change_is_answered_by_the_number_that_last_worked() {
     let record = folded(&station, &reports, &script);
     // Nothing needs keying, and all the same there is a card: it says what happened, asks for the test, offers the way back.
     let card = there(&station, &record).unwrap().expect("a card");
-    assert!(card.calls.is_empty() && card.offers_back && card.tests[0].has_failed);
+    assert!(card.calls.is_empty() && card.way_back.is_some() && card.tests[0].has_failed);
     let text = card_text(&card, &station);
     for part in ["did not reach help", "Nothing needs keying", "+441632960121", "stationkeep script EQ-01 --back"] {
         assert!(text.contains(part), "{part} in {text}");
@@ -333,7 +333,7 @@ fn a_failed_test_of_what_last_worked_offers_no_way_back() {
     let reports = [report(ALL_HELD), tested(1, Outcome::Reached), tested(2, Outcome::Failed)];
     let record = fold(&station.keybook, &reports, |_| None);
     let card = there(&station, &record).unwrap().expect("a card");
-    assert!(!card.offers_back && card.tests[0].has_failed);
+    assert!(card.way_back.is_none() && card.tests[0].has_failed);
     assert_eq!(back(&station, &record).unwrap(), None);
 }
 
@@ -350,9 +350,8 @@ fn the_way_back_to_what_no_test_stands_for_says_so_first() {
         let script = back(&station, &record).unwrap().unwrap();
         let cautions = card::cautions(&script, &station);
         let text = card_text(&script, &station);
-        let is_first = text.contains(
-            "BEFORE YOU RING ---------------------------------------------------------------- * WARNING: AFTER",
-        );
+        let (before, _) = text.split_once(&format!("script {}", script.digest)).unwrap();
+        let is_first = before.split_once("WARNING: ").is_some_and(|(_, first)| first.starts_with("AFTER THIS CARD"));
         assert_eq!(cautions[0].contains("EMERGENCY MAY CALL NOBODY"), is_first);
         assert!(text.contains("only if every step of that card was accepted"), "{text}");
         is_first

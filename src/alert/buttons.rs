@@ -1,0 +1,107 @@
+//! Buttons that call nobody, by the record or by their last test call: what a person who presses one meets stands before all
+//! else, however much else a message tells.
+
+use jiff::Timestamp;
+use serde::Serialize;
+
+use super::clip::{Room, clip};
+use super::topic::station::Item;
+use crate::drift::{LifelineService, Service, StationDrift};
+use crate::finding::plural;
+
+/// How many buttons of a message's stations call nobody.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+pub struct Buttons {
+    /// Whose last test call failed.
+    pub failed: usize,
+    /// That call nobody by the record.
+    pub dead: usize,
+    /// Where they are.
+    pub stations: usize,
+}
+
+/// What to do first where a button calls nobody.
+pub const STAND_IN: &str = "Put a stand-in there until a test call reaches help.";
+
+/// Names, and what is said in brackets, are no longer than this in a summary, so that it has room for the rest.
+const SHORT: Room = Room(60);
+const BRACKETS: Room = Room(160);
+
+/// The buttons of a station that call nobody, the worst first. A fallback is no button.
+pub fn silent(drift: &StationDrift) -> Vec<&LifelineService> {
+    let all = drift.lifelines.iter().filter(|lifeline| lifeline.is_required && lifeline.service.calls_nobody());
+    let mut all: Vec<&LifelineService> = all.collect();
+    all.sort_by_key(|lifeline| lifeline.service);
+    all
+}
+
+/// Whether a button of a message's station calls nobody.
+pub fn has_silent(item: &Item<'_, '_>) -> bool {
+    item.subject.drift().is_some_and(|drift| !silent(drift).is_empty())
+}
+
+impl Buttons {
+    /// Of these.
+    pub fn of(items: &[Item<'_, '_>]) -> Buttons {
+        let mut buttons = Buttons::default();
+        for drift in items.iter().filter_map(|item| item.subject.drift()) {
+            let here = silent(drift);
+            let dead = here.iter().filter(|lifeline| lifeline.service == Service::Dead).count();
+            buttons.dead += dead;
+            buttons.failed += here.len() - dead;
+            buttons.stations += usize::from(!here.is_empty());
+        }
+        buttons
+    }
+
+    /// The most urgent of them, how many there are, and what to do; nothing where there are none. `items`: the most urgent
+    /// first. `way_back`: the command for the only station, where there is one.
+    pub fn sentence(self, items: &[Item<'_, '_>], way_back: Option<&str>, clock: Timestamp) -> Option<String> {
+        let drift = items.iter().filter_map(|item| item.subject.drift()).find(|drift| !silent(drift).is_empty())?;
+        let first = meaning(silent(drift).first()?, clock);
+        let mut text = format!("{}: {first}. ", clip(&drift.station, SHORT));
+        let Buttons { failed, dead, stations } = self;
+        if failed + dead > 1 {
+            let at = if stations > 1 { format!(" at {stations} stations") } else { String::new() };
+            text +=
+                &format!("{}{at} do not work: {}. ", plural((failed + dead) as u64, "button"), counted(failed, dead));
+        }
+        text += if stations > 1 { "Put a stand-in at each." } else { "Put a stand-in there." };
+        if let Some(way_back) = way_back {
+            text += &format!(" To go back to what last worked, run \"{way_back}\".");
+        }
+        Some(text)
+    }
+}
+
+/// "2 did not reach help, 1 calls nobody"
+fn counted(failed: usize, dead: usize) -> String {
+    let failed = (failed > 0).then(|| format!("{failed} did not reach help"));
+    let dead = (dead > 0).then(|| format!("{dead} {} nobody", if dead == 1 { "calls" } else { "call" }));
+    failed.into_iter().chain(dead).collect::<Vec<_>>().join(", ")
+}
+
+/// What a lifeline that calls nobody means for whoever presses it: "pressing the red button did not reach help (tested 00:10
+/// by tech-07: caller could not hear)". A time of another day has its date.
+pub fn meaning(lifeline: &LifelineService, clock: Timestamp) -> String {
+    let LifelineService { name: _, title, is_required, service, mark, by, because } = lifeline;
+    let who = if *is_required { format!("pressing {}", clip(title, SHORT)) } else { clip(title, SHORT) };
+    let because = because.as_ref().map(|because| clip(because, BRACKETS));
+    let (what, brackets) = match service {
+        Service::Dead => ("calls nobody", because),
+        Service::Failed => {
+            let at = mark.map(|mark| format!(" {}", time(mark.at, clock))).unwrap_or_default();
+            let by = by.as_ref().map(|by| format!(" by {}", clip(by, SHORT))).unwrap_or_default();
+            let noted = because.map(|note| format!(": {note}")).unwrap_or_default();
+            ("did not reach help", Some(format!("tested{at}{by}{noted}")))
+        }
+        Service::Untested | Service::Overdue | Service::Tested => return format!("{who}: {}", service.as_str()),
+    };
+    let brackets = brackets.map(|brackets| format!(" ({brackets})")).unwrap_or_default();
+    format!("{who} {what}{brackets}")
+}
+
+fn time(at: Timestamp, clock: Timestamp) -> String {
+    let day = |time: Timestamp| time.strftime("%Y-%m-%d").to_string();
+    at.strftime(if day(at) == day(clock) { "%H:%M" } else { "%Y-%m-%d %H:%M UTC" }).to_string()
+}

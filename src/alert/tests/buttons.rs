@@ -1,0 +1,131 @@
+//! What is said first: buttons that call nobody, by the record or by their last test call.
+
+use super::fixture::*;
+use crate::drift::{Drift, LifelineService, Service, Standing, StationDrift};
+use crate::ledger::Mark;
+use crate::setting::Weight;
+use std::sync::Arc;
+
+/// A red button of which somebody says that it failed, at this time.
+fn failed(at: &str, note: Option<&str>) -> LifelineService {
+    LifelineService {
+        title: "the red button".into(),
+        mark: Some(Mark { at: at.parse().unwrap(), report: uuid::Uuid::from_u128(7) }),
+        because: note.map(Into::into),
+        ..lifeline("emergency", Service::Failed)
+    }
+}
+
+fn dead() -> LifelineService {
+    LifelineService {
+        title: "the red button".into(),
+        because: Some("\"unit mode\" is setup".into()),
+        ..lifeline("emergency", Service::Dead)
+    }
+}
+
+fn told(watch: &mut Watch) -> serde_json::Value {
+    data(&watch.pass().messages[0].body)
+}
+
+fn summary(told: &serde_json::Value) -> &str {
+    told["summary"].as_str().unwrap()
+}
+
+#[test]
+fn a_failed_test_says_what_a_caller_meets_who_tested_what_they_noted_and_what_to_do() {
+    let mut watch = Watch::new();
+    watch.put(station("EQ-01", vec![], vec![failed("2026-11-20T00:10:00Z", Some("caller could not hear"))]));
+    let opened = told(&mut watch);
+    assert_eq!(
+        summary(&opened),
+        "EQ-01: pressing the red button did not reach help (tested 00:10 by tech-07: caller could not hear). Put a stand-in \
+         there. New drift at EQ-01 (East quay, EQ-01). To do: test 1 station. Fleet: 1 out-of-service, 9 aligned."
+    );
+    let entry = &opened["opened"][0];
+    let button = serde_json::json!({
+        "lifeline": "emergency", "title": "the red button", "service": "failed", "at": "2026-11-20T00:10:00Z", "by": "tech-07",
+        "meaning": "pressing the red button did not reach help (tested 00:10 by tech-07: caller could not hear)",
+    });
+    assert_eq!(entry["lifelines"], serde_json::json!([button]));
+    assert_eq!((&opened["severity"], &entry["severity"]), (&"critical".into(), &"critical".into()));
+    assert_eq!(entry["stand_in"], "Put a stand-in there until a test call reaches help.");
+    assert_eq!(entry["next"], serde_json::json!({"do": "a test call of the red button"}));
+    // The next day the time has its date; and there is a way back by now.
+    watch.ways_back.insert("EQ-01".into());
+    watch.minutes(24 * 60);
+    let reminded = told(&mut watch);
+    let first = "EQ-01: pressing the red button did not reach help (tested 2026-11-20 00:10 UTC by tech-07: caller could not \
+                 hear). Put a stand-in there. To go back to what last worked, run \"stationkeep script EQ-01 --back\". Still open";
+    assert!(summary(&reminded).starts_with(first), "{reminded}");
+    assert_eq!(reminded["still_open"][0]["next"]["way_back"], "stationkeep script EQ-01 --back");
+}
+
+#[test]
+fn a_button_that_is_dead_by_the_record_is_as_critical_as_one_that_failed_and_says_why() {
+    let mut watch = Watch::new();
+    watch.put(station("EQ-01", vec![setting("lamp.follows", Drift::Differs, "1", "0")], vec![dead()]));
+    let opened = told(&mut watch);
+    let first = "EQ-01: pressing the red button calls nobody (\"unit mode\" is setup). Put a stand-in there. New drift at EQ-01 \
+                 (East quay, EQ-01): lamp.follows differs.";
+    assert!(summary(&opened).starts_with(first), "{opened}");
+    assert_eq!(opened["severity"], "critical");
+    assert_eq!(opened["buttons"], serde_json::json!({"failed": 0, "dead": 1, "stations": 1}));
+    // Set right and failing its test it calls nobody still: that is news, and no better.
+    watch.put(station("EQ-01", vec![], vec![failed("2026-11-20T10:00:00Z", None)]));
+    let then = told(&mut watch);
+    assert!(
+        summary(&then).starts_with("EQ-01: pressing the red button did not reach help (tested 10:00 by tech-07). ")
+    );
+    assert_eq!(then["grown"][0]["station"], "EQ-01", "{then}");
+    // Put right and dead again, the fix did not stick.
+    watch.report("EQ-01");
+    watch.put(aligned("EQ-01"));
+    watch.pass();
+    watch.put(station("EQ-01", vec![], vec![dead()]));
+    assert_eq!(told(&mut watch)["opened"][0]["did_not_stick"], true);
+}
+
+#[test]
+fn whatever_else_there_is_to_tell_the_first_button_that_calls_nobody_and_their_exact_number_stand_first() {
+    let mut watch = Watch::new();
+    watch.terms.webhooks = vec![webhook("on-call", &Weight::ALL)];
+    // The heaviest of the others come before it by name, reason and weight.
+    for nth in 0..700 {
+        watch.put(differs(&format!("A-{nth:03}"), "emergency.primary", "1"));
+    }
+    watch.pass();
+    for nth in 0..700 {
+        watch.put(differs(&format!("A-{nth:03}"), "emergency.primary", &format!("2{nth}")));
+    }
+    let two = vec![dead(), LifelineService { title: "the blue button".into(), ..lifeline("side", Service::Failed) }];
+    watch.put(station("Z-02", vec![], two));
+    watch.put(station("Z-01", vec![], vec![failed("2026-11-20T09:00:00Z", None)]));
+    let told = told(&mut watch);
+    let first = "Z-01: pressing the red button did not reach help (tested 09:00 by tech-07). 3 buttons at 2 stations do not \
+                 work: 2 did not reach help, 1 calls nobody. Put a stand-in at each. Many at once. ";
+    assert!(summary(&told).starts_with(first), "{told}");
+    assert_eq!(told["buttons"], serde_json::json!({"failed": 2, "dead": 1, "stations": 2}));
+    let stations: Vec<&str> =
+        told["opened"].as_array().unwrap().iter().map(|entry| entry["station"].as_str().unwrap()).collect();
+    assert_eq!(stations, ["Z-01", "Z-02"], "none of them is left out");
+}
+
+#[test]
+fn a_fallback_that_calls_nobody_leaves_the_button_and_is_said_with_the_rest() {
+    let mut watch = Watch::new();
+    let fallback = LifelineService {
+        title: "the second number".into(),
+        is_required: false,
+        because: Some("\"emergency backup\" is empty".into()),
+        ..lifeline("side", Service::Dead)
+    };
+    let drift = (*station("EQ-01", vec![], vec![fallback])).clone();
+    watch.put(Arc::new(StationDrift { standing: Standing::Adrift, ..drift }));
+    let told = told(&mut watch);
+    assert!(summary(&told).starts_with("New drift at EQ-01 (East quay, EQ-01): adrift, lifeline; "), "{told}");
+    assert_eq!(told["severity"], "error");
+    let entry = &told["opened"][0];
+    assert_eq!(entry["lifelines"][0]["meaning"], "the second number calls nobody (\"emergency backup\" is empty)");
+    assert_eq!(entry.get("stand_in"), None);
+}

@@ -1,0 +1,61 @@
+//! Visits of which no report came: who began and when is said with the station, and after 24 hours that nothing was heard.
+
+use std::sync::Arc;
+
+use jiff::{SignedDuration, Timestamp};
+
+use super::fixture::*;
+use crate::drift::{Begun, Drift, StationDrift};
+
+/// EQ-01 with a setting in doubt since somebody began to key it.
+fn begun(at: Timestamp, is_silent: bool) -> Arc<StationDrift> {
+    let doubt = setting("emergency.primary", Drift::InDoubt, "1", "2");
+    let visit = Begun { by: "tech-07".into(), at, script: DIGEST.parse().unwrap(), is_silent };
+    Arc::new(StationDrift { begun: vec![visit], ..(*station("EQ-01", vec![doubt], vec![])).clone() })
+}
+
+#[test]
+fn who_began_and_when_is_said_and_after_24_hours_that_nothing_was_heard_once() {
+    let mut watch = Watch::new();
+    let at = watch.clock - SignedDuration::from_mins(10);
+    watch.put(begun(at, false));
+    let opened = data(&watch.pass().messages[0].body);
+    let summary = opened["summary"].as_str().unwrap();
+    let first = "New drift at EQ-01 (East quay, EQ-01): in-doubt, lifeline; emergency.primary in-doubt. tech-07 began to key \
+                 script 3f9a1c0b7d24e615 on 2026-11-20 09:50 UTC and has not reported yet. To do";
+    assert!(summary.starts_with(first), "{summary}");
+    let visit = |silent: bool| serde_json::json!([{"by": "tech-07", "at": "2026-11-20T09:50:00Z", "script": DIGEST, "silent": silent}]);
+    assert_eq!(opened["opened"][0]["begun"], visit(false));
+    // Reminded of all the same, and then told as news.
+    watch.minutes(24 * 60 - 11);
+    assert_eq!(watch.heard(), ["on-call still_open EQ-01"]);
+    watch.minutes(1);
+    watch.put(begun(at, true));
+    let grown = data(&watch.pass().messages[0].body);
+    let summary = grown["summary"].as_str().unwrap();
+    let first = "No report of EQ-01 (East quay, EQ-01): in-doubt, lifeline; emergency.primary in-doubt. tech-07 began to key \
+                 script 3f9a1c0b7d24e615 on 2026-11-20 09:50 UTC, and nothing was heard in 24 hours. Ask tech-07 for the \
+                 report. To do";
+    assert!(summary.starts_with(first), "{summary}");
+    assert_eq!(grown["grown"][0]["begun"], visit(true));
+    watch.minutes(1);
+    assert_eq!(watch.heard(), [""; 0], "once");
+    watch.restart();
+    assert_eq!(watch.heard(), [""; 0], "after a restart, too");
+    // A report of it that says that nothing was keyed.
+    watch.put(differs("EQ-01", "emergency.primary", "1"));
+    watch.report("EQ-01");
+    assert_eq!(watch.heard(), ["on-call grown EQ-01"]);
+}
+
+#[test]
+fn the_end_of_a_visit_of_which_nothing_was_heard_is_told_to_whoever_heard_of_it() {
+    let mut watch = Watch::new();
+    let at = watch.clock - SignedDuration::from_hours(25);
+    watch.put(begun(at, true));
+    assert_eq!(watch.heard(), ["on-call opened EQ-01"]);
+    let doubt = setting("emergency.primary", Drift::InDoubt, "1", "2");
+    watch.put(station("EQ-01", vec![doubt], vec![]));
+    watch.report("EQ-01");
+    assert_eq!(watch.heard(), ["on-call eased EQ-01"]);
+}

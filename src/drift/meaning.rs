@@ -1,0 +1,98 @@
+//! What is said of a button that calls nobody: why, in a few words that never hold a code.
+
+use super::values::value_text;
+use crate::inventory::Station;
+use crate::keybook::{Keybook, Lifeline};
+use crate::ledger::Record;
+use crate::setting::{Kind, Name, Value};
+
+/// What makes a lifeline dead by the record: `"unit mode" is setup`.
+pub(super) fn dead_because(station: &Station, record: &Record, lifeline: &Lifeline) -> Option<Name> {
+    let keybook = &station.keybook;
+    let ids = lifeline.contradicting(|id| record.known(id)).into_iter();
+    let each = ids.filter_map(|id| Some((keybook.setting(id).title(), record.known(id)?)));
+    let each: Vec<String> = each.map(|(title, value)| format!("\"{title}\" is {}", spoken(value))).collect();
+    (!each.is_empty()).then(|| each.join(" and ").into())
+}
+
+/// A value as it is said in a sentence.
+fn spoken(value: &Value) -> String {
+    let text = value_text(value);
+    if matches!(&*text, "\"\"" | "[]") { "empty".into() } else { text }
+}
+
+/// So many digits in a row, with or without something between them, may be a code, whatever a keybook says.
+const CODE: usize = 4;
+
+/// A digit after so few other characters belongs to the same run.
+const BETWEEN: usize = 4;
+
+/// What somebody noted, in one line, without any digits that could be a code of the model.
+pub(super) fn noted(keybook: &Keybook, note: &str) -> Option<Name> {
+    let shortest = keybook.settings.iter().filter_map(|setting| match setting.kind {
+        Kind::Secret { min, .. } => usize::try_from(min).ok(),
+        Kind::Digits { .. } | Kind::Dial { .. } | Kind::Choice(_) | Kind::Flags { .. } | Kind::Number { .. } => None,
+    });
+    let shortest = shortest.min().unwrap_or(CODE).min(CODE);
+    let plain: String = note.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
+    let line = without_digits(&plain.split_whitespace().collect::<Vec<_>>().join(" "), shortest);
+    (!line.is_empty()).then(|| line.into())
+}
+
+/// The text with `…` for each run of so many digits or more. Digits with a few characters between them that are no letters
+/// are one run.
+fn without_digits(text: &str, shortest: usize) -> String {
+    let all: Vec<char> = text.chars().collect();
+    let is_digit = |at: usize| all.get(at).is_some_and(|c| c.is_numeric());
+    let is_letter = |at: usize| all.get(at).is_none_or(|c| c.is_alphabetic());
+    let next_digit = |at: usize| (at..at + BETWEEN).take_while(|at| !is_letter(*at)).find(|at| is_digit(*at));
+    let (mut out, mut at) = (String::new(), 0);
+    while at < all.len() {
+        let (mut end, mut digits) = (at, 0);
+        while let Some(digit) = if digits == 0 { Some(at).filter(|at| is_digit(*at)) } else { next_digit(end) } {
+            digits += 1;
+            end = digit + 1;
+        }
+        match digits {
+            0 => out.push(all[at]),
+            n if n >= shortest => out.push('…'),
+            _ => out.extend(&all[at..end]),
+        }
+        at = end.max(at + 1);
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::keybook::sample::{TERN, keybook, tern};
+    use proptest::prelude::*;
+
+    #[test]
+    fn a_note_is_told_in_one_line_without_what_could_be_a_code() {
+        let noted = |note: &str| noted(&tern(), note).map(|note| note.to_string());
+        for (note, told) in [
+            ("caller could not hear", "caller could not hear"),
+            ("two\nlines\tand\u{7} more ", "two lines and more"),
+            ("tried 3 times, 120 s", "tried 3 times, 120 s"),
+            ("code 4711 works, 12345678 too", "code … works, … too"),
+            ("code 47-11 or 4 7 1 1 or 4.7.1.1# or 47 - 11", "code … or … or …# or …"),
+            ("at 10:45 a Müller came", "at … a Müller came"),
+            ("code ٤٧١١", "code …"),
+        ] {
+            assert_eq!(noted(note).as_deref(), Some(told));
+        }
+        assert_eq!(noted(" \n "), None);
+        let short = keybook(&TERN.replace("{kind: secret, digits: [4, 8]}", "{kind: secret, digits: [2, 8]}"));
+        assert_eq!(super::noted(&short, "door 7, code 47").as_deref(), Some("door 7, code …"));
+    }
+
+    proptest! {
+        #[test]
+        fn no_code_is_told_with_a_note(before in "\\PC{0,12}", code in "[0-9]{4,8}", after in "\\PC{0,12}") {
+            let told = noted(&tern(), &format!("{before}{code}{after}")).unwrap();
+            prop_assert!(!told.contains(&code), "{told}");
+        }
+    }
+}

@@ -1,0 +1,190 @@
+//! A card for every errand: the way back and renewals open at their link, a begun card keeps its keys, and what matters most
+//! is said first.
+
+use super::house::{ADDRESS, Errand, House, basic};
+use super::http::Answered;
+use super::page::text_of;
+
+/// A station of the sample that needs keying at noon.
+const ADRIFT: &str = "EQ-02";
+
+fn path(digest: &str, station: &str) -> String {
+    format!("/card/{digest}?station={station}")
+}
+
+async fn open(house: &House, digest: &str) -> Answered {
+    house.get(&path(digest, ADRIFT), &[]).await
+}
+
+/// The beginning of a visit as a line of the ledger; `nth` makes its id.
+fn begun(nth: u32, digest: &str, at: &str) -> String {
+    format!(
+        "{{\"begun\":1,\"id\":\"019a6c1e-8f00-7000-8000-{nth:012}\",\"script\":\"{digest}\",\"station\":\"{ADRIFT}\",\"at\":\"{at}\",\
+         \"by\":\"tech-07\"}}\n"
+    )
+}
+
+/// A report of a visit: what was heard at each of so many steps, and what it says besides.
+fn visit(nth: u32, digest: &str, at: &str, heard: &[&str], more: &str) -> String {
+    let steps: Vec<String> =
+        (1..).zip(heard).map(|(step, heard)| format!("{{step: {step}, heard: {heard}}}")).collect();
+    format!(
+        "report: 1\nid: 019a6c1e-8f00-7000-8000-{nth:012}\nstation: {ADRIFT}\nat: {at}\nby: tech-07\nscript: {digest}\nsteps: [{}]\n{more}",
+        steps.join(", ")
+    )
+}
+
+/// All that is keyed, as the page shows it.
+fn keys(answered: &Answered) -> Vec<String> {
+    let lines = answered.body.split("<p class=\"keys\">").skip(1);
+    lines.map(|rest| text_of(&format!("<body>{}", rest.split_once("</p>").expect("its end").0))).collect()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_way_back_and_a_renewal_issued_from_the_command_line_open_at_their_link() {
+    let house = House::reconfirming(100).await;
+    house.issue(ADRIFT, Errand::There).await;
+    let way_back = house.issue(ADRIFT, Errand::Back).await;
+    let shown = open(&house, &way_back).await;
+    assert_eq!(shown.status, 200, "{shown:?}");
+    assert!(text_of(&shown.body).contains("THE WAY BACK"), "{shown:?}");
+    let overdue = house.overdue().await;
+    assert!(!overdue.is_empty(), "the sample has something to key again");
+    for station in overdue {
+        let digest = house.issue(&station, Errand::Renewal).await;
+        let shown = house.get(&path(&digest, &station), &[]).await;
+        assert!(shown.status == 200 && !keys(&shown).is_empty(), "{station}: {shown:?}");
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_begun_card_keeps_its_keys_until_its_own_report_is_on_record() {
+    let house = House::guarded().await;
+    let ops = [basic("ops", "ops-token")];
+    let (_, digest) = house.present(ADRIFT).await;
+    let before = house.get(&path(&digest, ADRIFT), &ops).await;
+    let (_, rest) = before.body.split_once(&format!("href=\"{}", ADDRESS)).expect("a signed link");
+    let link = rest.split_once('"').expect("its end").0.replace("&amp;", "&");
+    house.drop("visit.jsonl", &begun(1, &digest, "2026-11-25T12:00:00Z"));
+    let begun = house.get(&link, &[]).await;
+    assert_eq!(begun.status, 200, "{begun:?}");
+    assert_eq!(keys(&begun), keys(&before));
+    let said = text_of(&begun.body);
+    assert!(said.contains("tech-07 began this card at 2026-11-25 12:00 UTC"), "{said}");
+    for part in ["What is wanted", "Something else is wanted"] {
+        assert!(!said.contains(part), "nothing else is wanted: {said}");
+    }
+    // All that the card says of its steps and tests is as it was.
+    for (nth, part) in text_of(&before.body).split("Before you ring").skip(1).enumerate() {
+        let (part, _) = part.split_once("Report back").expect("a report");
+        let (_, now) = said.split_once("Before you ring").expect("cautions");
+        let (now, _) = now.split_once("Report back").expect("a report");
+        assert_eq!(sentences(now), sentences(part), "{nth}");
+    }
+    // The link has expired by then, and the card is begun all the same.
+    house.pass_seconds(48 * 3600);
+    assert_eq!(house.get(&link, &[]).await.status, 200);
+    // Its own report, whenever it was sent.
+    house.drop("visit.yaml", &visit(1, &digest, "2026-11-25T12:05:00Z", &["accepted"], ""));
+    let over = house.get(&path(&digest, ADRIFT), &ops).await;
+    assert_eq!(over.status, 410, "{over:?}");
+    assert_eq!(keys(&over), Vec::<String>::new());
+    assert_eq!(house.get(&link, &[]).await.status, 403, "expired, and not begun any more");
+}
+
+/// The sentences of a text, but for the reasons why a step is in its place, which the ledger does not keep.
+fn sentences(text: &str) -> Vec<String> {
+    let all = text.split(". ").map(str::trim).filter(|one| !one.is_empty());
+    all.map(str::to_owned).collect()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_begun_card_ends_with_a_later_report_of_another_script_and_with_no_other() {
+    let house = House::open().await;
+    let (_, digest) = house.present(ADRIFT).await;
+    house.issue(ADRIFT, Errand::There).await;
+    house.pass_seconds(3600);
+    house.drop("visit.jsonl", &begun(1, &digest, "2026-11-25T12:20:00Z"));
+    assert_eq!(open(&house, &digest).await.status, 200);
+    let (_, other) = house.present(ADRIFT).await;
+    assert_ne!(other, digest);
+    let beside = open(&house, &other).await;
+    assert!(text_of(&beside.body).contains("tech-07 began to key another card of this station"), "{beside:?}");
+    // One that was made before it began ends nothing, and neither does one that names no script.
+    house.drop("a.yaml", &visit(2, &digest, "2026-11-25T12:10:00Z", &["refused"], ""));
+    house.drop(
+        "b.yaml",
+        "report: 1\nid: 019a6c1e-8f00-7000-8000-000000000009\nstation: EQ-02\nat: 2026-11-25T12:30:00Z\nby: t\n",
+    );
+    assert_eq!(open(&house, &digest).await.status, 200);
+    house.drop("c.yaml", &visit(3, &other, "2026-11-25T13:01:00Z", &["accepted"], ""));
+    let over = open(&house, &digest).await;
+    assert_eq!(over.status, 410, "{over:?}");
+    assert!(keys(&over).is_empty(), "{over:?}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_begun_card_says_that_something_else_is_wanted_by_now_and_how_to_leave_the_button() {
+    let house = House::open().await;
+    let (_, digest) = house.present(ADRIFT).await;
+    let before = open(&house, &digest).await;
+    house.drop("visit.jsonl", &begun(1, &digest, "2026-11-25T12:00:00Z"));
+    house.edit("config/inventory/fleet.yaml", "+447700900183", "+447700900184").await;
+    let begun = open(&house, &digest).await;
+    assert_eq!((begun.status, keys(&begun)), (200, keys(&before)), "{begun:?}");
+    let said = text_of(&begun.body);
+    assert!(said.contains("Something else is wanted at this station now."), "{said}");
+    assert!(said.contains("key this card to its end: that leaves the buttons working."), "{said}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_card_stays_good_while_what_it_relies_on_does_not_change() {
+    let house = House::open().await;
+    let (_, digest) = house.present(ADRIFT).await;
+    assert_eq!(open(&house, &digest).await.status, 200);
+    house.drop("note.yaml", "report: 1\nid: 019a6c1e-8f00-7000-8000-000000000009\nstation: EQ-02\nat: 2026-11-25T11:30:00Z\nby: t\nnote: lamp works\n");
+    house.edit("config/inventory/fleet.yaml", "Skerry Coast Harbours", "Skerry Harbours").await;
+    assert_eq!(open(&house, &digest).await.status, 200);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_card_of_a_failed_test_leads_with_the_way_back_and_its_link_opens_it() {
+    let house = House::open().await;
+    let digest = house.issue(ADRIFT, Errand::There).await;
+    let failed = "tests: [{lifeline: emergency, outcome: failed}]\n";
+    house.drop("visit.yaml", &visit(1, &digest, "2026-11-25T12:00:00Z", &["accepted"], failed));
+    let (card, digest) = house.present(ADRIFT).await;
+    let way_back = card.way_back.as_ref().expect("a way back").to_string();
+    let shown = open(&house, &digest).await;
+    let said = text_of(&shown.body);
+    let place = |part: &str| said.find(part).unwrap_or_else(|| panic!("{part} in {said}"));
+    let (warning, way) = (place("did not reach help. Keep a stand-in"), place("The way back: to what last worked"));
+    assert!(warning < way && way < place(&format!("script {digest}")), "{said}");
+    assert!(shown.body.contains(&format!("href=\"{way_back}?station={ADRIFT}\"")), "{shown:?}");
+    assert!(!house.is_issued(&way_back).await, "it was named, not handed out");
+    let opened = open(&house, &way_back).await;
+    assert!(opened.status == 200 && text_of(&opened.body).contains("THE WAY BACK"), "{opened:?}");
+    assert!(house.is_issued(&way_back).await);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_station_that_was_renumbered_is_asked_after_first() {
+    let house = House::open().await;
+    let (_, digest) = house.present(ADRIFT).await;
+    let same = text_of(&open(&house, &digest).await.body);
+    assert!(!same.contains("is it this station that answers"), "{same}");
+    house.edit("config/inventory/sites/east-quay.yaml", "+441632960122", "+441632960921").await;
+    let (_, digest) = house.present(ADRIFT).await;
+    let said = text_of(&open(&house, &digest).await.body);
+    let question = "is it this station that answers? Its last report was made when its number was +441632960122, and now it is \
+                    +441632960921. Ring it and listen first.";
+    let place = said.find(question).unwrap_or_else(|| panic!("{said}"));
+    assert!(place < said.find("script ").expect("a script"), "{said}");
+    let rest = &said[place..];
+    assert!(
+        rest.contains(
+            "It says 102. If another station answers, or you cannot tell, hang up, key nothing, and tell ops."
+        ),
+        "{rest}"
+    );
+}
