@@ -1,6 +1,8 @@
 //! Scripts on whole keybooks: each lands, costs what it says, leads back, and is told to nobody unproved.
 
 #[cfg(test)]
+mod broken_off;
+#[cfg(test)]
 mod buttons;
 #[cfg(test)]
 mod slips;

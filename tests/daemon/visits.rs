@@ -103,3 +103,38 @@ fn on_call_is_alerted_at_the_moment_at_which_nothing_was_heard_of_a_visit_for_24
     let said = "on 2026-11-24 12:00 UTC, and nothing was heard in 24 hours. Ask tech-07 for the report.";
     assert!(summary.contains(said), "{summary}");
 }
+
+#[test]
+fn history_tells_of_a_visit_that_was_begun_reported_and_corrected() {
+    let fleet = sample();
+    let script = fleet.run(&["script", "EQ-02", "--format", "json"]).ended(0).json();
+    let digest = script["script"].as_str().expect("a digest");
+    let (id, right) = (uuid(fleet.number()), uuid(fleet.number()));
+    fleet.write(
+        "begun.jsonl",
+        &format!(
+            "{{\"begun\":1,\"id\":\"{id}\",\"script\":\"{digest}\",\"station\":\"EQ-02\",\"at\":\"2026-11-25T12:00:00Z\",\"by\":\"tech-07\"}}\n"
+        ),
+    );
+    fleet.run(&["report", "begun.jsonl"]).ended(0);
+    let open = said(&fleet, &["history", "EQ-02"]);
+    assert!(
+        open.contains(&format!("tech-07 began to key script {digest} no report yet: nobody knows which of its steps")),
+        "{open}"
+    );
+    let report = |id: &str, heard: &str, more: &str| {
+        format!(
+            "report: 1\nid: {id}\nstation: EQ-02\nat: 2026-11-25T12:02:00Z\nby: tech-07\nscript: {digest}\nsteps: [{{step: 1, heard: {heard}}}]\n{more}"
+        )
+    };
+    fleet.write("own.yaml", &report(&id, "accepted", ""));
+    fleet.run(&["report", "own.yaml"]).ended(0);
+    let told = said(&fleet, &["history", "EQ-02"]);
+    assert!(!told.contains("no report yet") && told.contains(&format!("keyed script {digest}: 1 accepted")), "{told}");
+    fleet.write("right.yaml", &report(&right, "nothing", &format!("corrects: {id}\n")));
+    let answer = said(&fleet, &["report", "right.yaml"]);
+    assert!(answer.contains(&format!("Report {id} counts for nothing now")), "{answer}");
+    assert!(answer.contains("emergency.backup is in doubt"), "{answer}");
+    let told = said(&fleet, &["history", "EQ-02"]);
+    assert!(told.contains(&format!("corrected by report {right}")) && told.contains("1 nothing"), "{told}");
+}
