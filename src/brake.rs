@@ -194,36 +194,14 @@ pub struct Candidate<'a> {
     pub is_on_record: bool,
 }
 
-/// Whether a script leads to proven values alone. `is_vital` says which settings belong to a lifeline: where nothing is proven
-/// of one of those, nobody knows what it leads to.
-pub fn is_harmless(
-    keybook: &Keybook,
-    record: &Record,
-    leads_to: &[(SettingId, Option<Value>)],
-    is_vital: impl Fn(SettingId) -> bool,
-) -> bool {
-    leads_to.iter().all(|one| is_proven(keybook, record, one, &is_vital, &|proven| proven.value.as_ref()))
-}
-
-fn is_proven(
-    keybook: &Keybook,
-    record: &Record,
-    (id, to): &(SettingId, Option<Value>),
-    is_vital: &impl Fn(SettingId) -> bool,
-    value_of: &dyn Fn(&Proven) -> Option<&Value>,
-) -> bool {
-    match record.proven(&keybook.setting(*id).name) {
-        Some(proven) => to.is_some() && same(value_of(proven), to.as_ref()),
-        None => !is_vital(*id),
-    }
-}
-
 /// Whether a script of a station is never held: it leads to proven values alone, or, where it does not, to where a card
-/// leads that somebody has begun. Half keyed, that card is finished by another script than itself.
+/// leads that somebody has begun. Half keyed, that card is finished by another script than itself. Of a lifeline setting of
+/// which nothing is proven nobody knows where it is led.
 pub fn is_never_held(station: &Station, record: &Record, leads_to: &[(SettingId, Option<Value>)]) -> bool {
-    let is_vital = |id| station.is_lifeline(id);
-    let is_proven =
-        |one: &_| is_proven(&station.keybook, record, one, &is_vital, &|proven| proven_value(station, record, proven));
+    let is_proven = |(id, to): &&(SettingId, Option<Value>)| match record.proven(&station.keybook.setting(*id).name) {
+        Some(proven) => to.is_some() && same(proven_value(station, record, proven), to.as_ref()),
+        None => !station.is_lifeline(*id),
+    };
     let other: Vec<_> = leads_to.iter().filter(|one| !is_proven(one)).collect();
     let is_begun = |(id, to): &(SettingId, Option<Value>), open: &OpenVisit| {
         open.leads_to.iter().any(|(begun, leads)| begun == id && same(leads.as_ref(), to.as_ref()))

@@ -468,8 +468,7 @@ impl World {
         let books = self.book.books();
         let book = &books[script.document["model"].as_str().unwrap()];
         let record = fold(book, reports.iter().copied(), |digest: &Digest| self.scripts.get(digest));
-        let ends: BTreeMap<&Name, &Effect> =
-            script.steps.iter().flat_map(|step| &step.effects).map(|(name, to)| (name, to)).collect();
+        let ends: BTreeMap<&Name, &Effect> = script.steps.iter().flat_map(|step| &step.effects).collect();
         let alters = record.proven.iter().filter_map(|proven| {
             let id = book.id(&proven.setting)?;
             let to = effect_value(&book.setting(id).kind, ends.get(&proven.setting)?);
