@@ -1,4 +1,4 @@
-//! What callers rely on beside the cost: honesty past the budget, why there is no script, indifference to the order of tables.
+//! What callers rely on beside the cost: honesty past the budget, why there is not a script, indifference to the order of tables.
 //! Problems come from `reference`; scripts are judged by its interpreter, never by the code under test.
 
 #[allow(dead_code)] // shared; not every test uses all of it
@@ -64,7 +64,7 @@ fn hardest() -> Vec<(String, Problem)> {
     all
 }
 
-/// The best cost, nothing where there is no script; `None` where a large budget does not tell.
+/// The best cost, nothing where there is not a script; `None` where a large budget does not tell.
 fn best_cost(problem: &Problem) -> Option<Option<Cost>> {
     match find(problem, &Budget { expansions: 100_000, bytes: 64 << 20 }).expect("well formed") {
         Answer::Best(best) => best.proven.then_some(Some(best.cost)),

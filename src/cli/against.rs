@@ -148,7 +148,7 @@ fn in_folder(folder: &Path, files: &Files) -> Result<SourceTexts, CliError> {
 fn in_history(revision: &str, files: &Files) -> Result<SourceTexts, CliError> {
     let git = Git::default();
     let failed = |error: GitError| {
-        let why = format!("{revision} is no folder, and no revision to compare with: {}", with_causes(&error));
+        let why = format!("{revision} is not a folder, and no revision to compare with: {}", with_causes(&error));
         CliError::usage(format!("{}. {}", why.trim_end_matches('.'), error.fix()))
     };
     let (commit, inventory, keybooks) = match &files.sources.inventory {

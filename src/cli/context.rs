@@ -210,7 +210,7 @@ impl Context {
         once.into_iter().map(|name| self.row(name)).collect()
     }
 
-    /// What to say where a name is no station's.
+    /// What to say where a name is not a station's.
     pub fn no_station(&self, name: &str) -> CliError {
         let known = self.view.rows.iter().map(|row| &*row.station.name);
         CliError::usage(format!("no station is called `{name}`. {}", did_you_mean(name, known)))

@@ -74,7 +74,7 @@ fn key(station: &mut SimulatedStation, keys: &str) -> Result<Vec<Answer>, CliErr
             continue;
         }
         let key = Key::new(sign.to_ascii_uppercase())
-            .ok_or_else(|| CliError::usage(format!("`{sign}` is no key: a keypad has 0-9, *, # and A-D")))?;
+            .ok_or_else(|| CliError::usage(format!("`{sign}` is not a key: a keypad has 0-9, *, # and A-D")))?;
         if !station.in_call() {
             // A station that has hung up hears nothing and says nothing.
             unheard.push(key.sign());

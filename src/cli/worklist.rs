@@ -78,7 +78,7 @@ fn must_be_new(folder: &Path) -> Result<(), CliError> {
             folder.display()
         ))),
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(()),
-        Err(error) => Err(CliError::usage(format!("{} is no folder to write to: {error}", folder.display()))),
+        Err(error) => Err(CliError::usage(format!("{} is not a folder to write to: {error}", folder.display()))),
     }
 }
 

@@ -3,9 +3,6 @@
 use crate::brake::{Limit, Share};
 use crate::finding::Place;
 
-/// How many where the file says nothing.
-const MOST: u32 = 200;
-
 /// How many stations may be altered at once before their scripts wait for a release. Places: the lines that set it; `None`
 /// where it is the default.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -15,14 +12,14 @@ pub struct BrakeTerms {
     /// Where the file says so.
     pub share_place: Option<Place>,
     /// How many may be altered in all.
-    pub most: u32,
+    pub most: usize,
     /// Where the file says so.
     pub most_place: Option<Place>,
 }
 
 impl Default for BrakeTerms {
     fn default() -> BrakeTerms {
-        BrakeTerms { share: Share::DEFAULT, share_place: None, most: MOST, most_place: None }
+        BrakeTerms { share: Share::DEFAULT, share_place: None, most: Limit::MOST, most_place: None }
     }
 }
 
@@ -35,7 +32,7 @@ impl BrakeTerms {
         };
         Limit {
             share: self.share,
-            most: usize::try_from(self.most).unwrap_or(usize::MAX),
+            most: self.most,
             share_set_at: set_at("share", &self.share_place),
             most_set_at: set_at("most", &self.most_place),
         }

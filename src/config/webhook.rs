@@ -84,10 +84,10 @@ impl Webhook {
                 Ok(address) if is_http(address.reveal()) => address,
                 Ok(_) => {
                     return Resolved::Off(format!(
-                        "The webhook `{name}` is off: `{reference}` leads to no http or https address."
+                        "The webhook \"{name}\" is off: \"{reference}\" leads to no http or https address."
                     ));
                 }
-                Err(error) => return Resolved::Off(format!("The webhook `{name}` is off: {error}.")),
+                Err(error) => return Resolved::Off(format!("The webhook \"{name}\" is off: {error}.")),
             },
         };
         let (found, lost): (Vec<_>, Vec<_>) = self.signing.iter().map(look_up).partition(Result::is_ok);
@@ -95,11 +95,11 @@ impl Webhook {
         let signing: Vec<Address> = found.into_iter().filter_map(Result::ok).collect();
         match lost.first() {
             Some(error) if signing.is_empty() => {
-                Resolved::Off(format!("The webhook `{name}` is off, since its messages cannot be signed: {error}."))
+                Resolved::Off(format!("The webhook \"{name}\" is off, since its messages cannot be signed: {error}."))
             }
             Some(_) | None => {
                 let note =
-                    |error: &SecretError| format!("The webhook `{name}` signs without one of its secrets: {error}.");
+                    |error: &SecretError| format!("The webhook \"{name}\" signs without one of its secrets: {error}.");
                 Resolved::On(Target { url, signing, notes: lost.iter().map(note).collect() })
             }
         }

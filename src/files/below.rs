@@ -278,7 +278,7 @@ mod tests {
         symlink("in", dir.path().join("link")).unwrap();
         assert_eq!(below(&Folder { shown: "link".into(), path: dir.path().join("link") }).entries.len(), 1);
         let finding = |name: &str| below(&Folder { shown: name.into(), path: dir.path().join(name) }).finding.unwrap();
-        assert_eq!(finding("gone").message, "`gone` is not there.");
-        assert_eq!(finding("in/a.yaml").message, "`in/a.yaml` is not a folder.");
+        assert_eq!(finding("gone").message, "\"gone\" is not there.");
+        assert_eq!(finding("in/a.yaml").message, "\"in/a.yaml\" is not a folder.");
     }
 }

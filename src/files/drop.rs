@@ -44,7 +44,7 @@ pub struct Dropped {
     /// What it holds.
     pub kind: FileKind,
     /// By it the file is known. Of the content, of a report no further than to where it is seen to be too long; of what
-    /// is no report: of its name, what is wrong with it, and the beginning of what it holds.
+    /// is not a report: of its name, what is wrong with it, and the beginning of what it holds.
     pub sha256: [u8; 32],
     root: Arc<Path>,
     way: Box<str>,
@@ -110,7 +110,7 @@ fn no_report(shown: &Arc<str>) -> Finding {
             "Let its name end in .yaml, .yml, .json or .jsonl if it is a report. If it is not, put it elsewhere.",
         )
     };
-    Finding::new(Code::ReportFile, Place::start_of(shown), format!("`{shown}` {what}."), fix)
+    Finding::new(Code::ReportFile, Place::start_of(shown), format!("\"{shown}\" {what}."), fix)
 }
 
 /// How long the file must still be left alone. A change that the clock puts further ahead than the settle time
@@ -131,7 +131,7 @@ fn dropped(root: &Arc<Path>, entry: Entry, earlier: &Inbox, now: SystemTime) -> 
     }
     let (kind, sha256) = match is {
         Is::Trouble(what, fix) => {
-            let finding = Finding::new(Code::ReportFile, Place::start_of(&shown), format!("`{shown}` {what}."), fix);
+            let finding = Finding::new(Code::ReportFile, Place::start_of(&shown), format!("\"{shown}\" {what}."), fix);
             stray(finding, &[])
         }
         Is::File => contents(root, &shown, &way, stamp.as_ref()?)?,
@@ -349,14 +349,14 @@ mod tests {
         let files: Vec<_> = inbox.files.iter().map(|file| (&*file.name, said(file))).collect();
         let expected = [
             ("reports/B.jsonl", None),
-            ("reports/README.md", Some("`reports/README.md` does not have the ending of a report.")),
+            ("reports/README.md", Some("\"reports/README.md\" does not have the ending of a report.")),
             ("reports/a.yaml", None),
             ("reports/b.yml", None),
             ("reports/c.JSON", None),
-            ("reports/may/d.txt", Some("`reports/may/d.txt` does not have the ending of a report.")),
+            ("reports/may/d.txt", Some("\"reports/may/d.txt\" does not have the ending of a report.")),
             ("reports/may/d.yaml", None),
-            ("reports/s.csv", Some("`reports/s.csv` is a sheet, and sheets are not read yet.")),
-            ("reports/z.yaml", Some("`reports/z.yaml` is a symbolic link, and links are not followed here.")),
+            ("reports/s.csv", Some("\"reports/s.csv\" is a sheet, and sheets are not read yet.")),
+            ("reports/z.yaml", Some("\"reports/z.yaml\" is a symbolic link, and links are not followed here.")),
         ];
         assert_eq!((files.as_slice(), inbox.waiting), (expected.as_slice(), None));
         assert_eq!(inbox.files[0].kind, FileKind::Export);
@@ -447,6 +447,6 @@ mod tests {
         assert!(said(&inbox.files[1]).is_some_and(|said| said.contains("8589934593 bytes")));
         assert_eq!(inbox.files[2].content().unwrap_err().code, Code::FileTooLarge, "to be rejected as a report is");
         fs::remove_dir_all(&folder.path).unwrap();
-        assert_eq!(Inbox::look(&folder, &inbox, later(), SETTLE).1.unwrap().message, "`reports` is not there.");
+        assert_eq!(Inbox::look(&folder, &inbox, later(), SETTLE).1.unwrap().message, "\"reports\" is not there.");
     }
 }

@@ -60,7 +60,7 @@ impl KeyPlace {
     }
 }
 
-/// Why there is no key.
+/// Why there is not a key.
 #[derive(Debug, thiserror::Error)]
 #[allow(missing_docs, reason = "the messages say it")]
 pub enum KeyError {
@@ -72,7 +72,7 @@ pub enum KeyError {
     Damaged { path: PathBuf },
     #[error("the key in the variable {name} is damaged: it should hold 64 hexadecimal digits")]
     NoKey { name: String },
-    #[error("there is no key: the variable {name} is not set. Make a key once and keep it: openssl rand -hex 32")]
+    #[error("there is not a key: the variable {name} is not set. Make a key once and keep it: openssl rand -hex 32")]
     Unset { name: String },
 }
 

@@ -32,17 +32,17 @@ pub enum SecretError {
     Unset(String),
     #[error("the file {path} cannot be read: {why}")]
     Unread { path: String, why: String },
-    #[error("`{0}` is too large for a secret")]
+    #[error("\"{0}\" is too large for a secret")]
     TooLarge(Reference),
-    #[error("`{0}` holds no text")]
+    #[error("\"{0}\" holds no text")]
     NotText(Reference),
-    #[error("`{0}` is empty")]
+    #[error("\"{0}\" is empty")]
     Empty(Reference),
     #[error(
-        "a report may not refer to `{0}`: only to files below the configuration's folder, by a relative path without `..`"
+        "a report may not refer to \"{0}\": only to files below the configuration's folder, by a relative path without \"..\""
     )]
     Outside(Reference),
-    #[error("the factory code stands in the keybook, not here")]
+    #[error("the factory code is in the keybook, not here")]
     Factory,
 }
 
@@ -100,8 +100,8 @@ impl<'e> Secrets<'e> {
         match bounded(&self.path(path), SECRET_LIMIT_BYTES) {
             Ok(Content::Bytes(bytes)) => Ok(bytes),
             Ok(Content::TooLarge(_)) => Err(SecretError::TooLarge(reference.clone())),
-            Ok(Content::NoFile) => Err(unread("it is no plain file".into())),
-            Err(error) if error.kind() == io::ErrorKind::InvalidInput => Err(unread("that is no path".into())),
+            Ok(Content::NoFile) => Err(unread("it is not a regular file".into())),
+            Err(error) if error.kind() == io::ErrorKind::InvalidInput => Err(unread("that is not a path".into())),
             Err(error) => Err(unread(why(&error))),
         }
     }
@@ -206,16 +206,16 @@ mod tests {
     fn what_leads_nowhere_says_why_without_what_may_stand_there() {
         for (reference, message) in [
             ("env:NONE", "the variable NONE is not set"),
-            ("env:EMPTY", "`env:EMPTY` is empty"),
-            ("env:LARGE", "`env:LARGE` is too large for a secret"),
+            ("env:EMPTY", "\"env:EMPTY\" is empty"),
+            ("env:LARGE", "\"env:LARGE\" is too large for a secret"),
             ("file:secrets/none", "the file secrets/none cannot be read: it is not there"),
-            ("file:secrets", "the file secrets cannot be read: it is no plain file"),
-            ("file:secrets/large", "`file:secrets/large` is too large for a secret"),
-            ("file:secrets/empty", "`file:secrets/empty` is empty"),
-            ("file:secrets/nul", "`file:secrets/nul` holds no text"),
-            ("file:secrets/binary", "`file:secrets/binary` holds no text"),
-            ("file:a\0b", "the file a\0b cannot be read: that is no path"),
-            ("factory", "the factory code stands in the keybook, not here"),
+            ("file:secrets", "the file secrets cannot be read: it is not a regular file"),
+            ("file:secrets/large", "\"file:secrets/large\" is too large for a secret"),
+            ("file:secrets/empty", "\"file:secrets/empty\" is empty"),
+            ("file:secrets/nul", "\"file:secrets/nul\" holds no text"),
+            ("file:secrets/binary", "\"file:secrets/binary\" holds no text"),
+            ("file:a\0b", "the file a\0b cannot be read: that is not a path"),
+            ("factory", "the factory code is in the keybook, not here"),
         ] {
             assert_eq!(look_up(reference, Origin::Owner), Err(message.into()), "{reference}");
         }

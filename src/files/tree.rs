@@ -192,7 +192,7 @@ fn content(shown: &str, path: &Path) -> Result<Option<FileText>, Finding> {
     match bounded(path, LIMIT_BYTES as u64) {
         Ok(Content::Bytes(bytes)) => Ok(Some(FileText::new(bytes))),
         Ok(Content::TooLarge(size)) => Err(too_large(shown, size)),
-        Ok(Content::NoFile) => Err(unreadable(shown, "is no plain file", "Give the path of a plain file.")),
+        Ok(Content::NoFile) => Err(unreadable(shown, "is not a regular file", "Give the path of a regular file.")),
         Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
         Err(error) => {
             let what = format!("cannot be read: {}", why(&error));
@@ -355,9 +355,9 @@ mod tests {
     fn what_cannot_be_read_whole_is_a_finding_and_never_an_empty_tree() {
         let scene = Scene::new();
         fs::remove_dir(scene.path("")).unwrap();
-        assert_eq!(scene.findings(), [(Code::FileUnreadable, "`in` is not there.".into())]);
+        assert_eq!(scene.findings(), [(Code::FileUnreadable, "\"in\" is not there.".into())]);
         fs::write(scene.dir.path().join("in"), "").unwrap();
-        assert_eq!(scene.findings(), [(Code::FileUnreadable, "`in` is no folder.".into())]);
+        assert_eq!(scene.findings(), [(Code::FileUnreadable, "\"in\" is not a folder.".into())]);
     }
 
     #[test]
@@ -376,15 +376,15 @@ mod tests {
         fs::write(scene.path("").join(std::ffi::OsStr::from_bytes(b"\xff.yaml")), "").unwrap();
         let found: Vec<String> = scene.findings().into_iter().map(|(code, text)| format!("{code}: {text}")).collect();
         let expected = [
-            "file-unreadable: `in/gone` is a link that leads nowhere.",
-            "file-unreadable: `in/gone.yaml` is a link that leads nowhere.",
+            "file-unreadable: \"in/gone\" is a link that leads nowhere.",
+            "file-unreadable: \"in/gone.yaml\" is a link that leads nowhere.",
             "file-too-large: The file has 33554433 bytes; 33554432 is the most that is read.",
-            "file-unreadable: `in/line\\nbreak.yaml` has a name that is no text.",
-            "file-unreadable: `in/loop` is a link back to a folder that it stands in.",
-            "file-unreadable: `in/pipe.yaml` is no plain file.",
-            "file-unreadable: `in/self.yaml` cannot be read: Too many levels of symbolic links (os error 40).",
-            "file-unreadable: `in/sites/up` is a link back to a folder that it stands in.",
-            "file-unreadable: `in/\u{fffd}.yaml` has a name that is no text.",
+            "file-unreadable: \"in/line\\nbreak.yaml\" has a name that is not text.",
+            "file-unreadable: \"in/loop\" is a link back to a folder that contains it.",
+            "file-unreadable: \"in/pipe.yaml\" is not a regular file.",
+            "file-unreadable: \"in/self.yaml\" cannot be read: Too many levels of symbolic links (os error 40).",
+            "file-unreadable: \"in/sites/up\" is a link back to a folder that contains it.",
+            "file-unreadable: \"in/\u{fffd}.yaml\" has a name that is not text.",
         ];
         assert_eq!(found, expected);
     }
@@ -430,7 +430,7 @@ mod tests {
         let between = &mut |turn| scene.write(&format!("{turn}.yaml"), "");
         let (_, findings) =
             Tree::read_between(&scene.folder(), &Tree::default(), Look::Changed, SystemTime::now(), between);
-        assert_eq!(findings[0].message, "`in` changes all the time while it is read.");
+        assert_eq!(findings[0].message, "\"in\" changes all the time while it is read.");
     }
 
     #[test]
@@ -439,8 +439,8 @@ mod tests {
         scene.write("a.yaml", "a");
         assert_eq!(read_file("a.yaml", &scene.path("a.yaml")).unwrap().bytes, b"a");
         let message = |name: &str| read_file(name, &scene.path(name)).unwrap_err().message;
-        assert_eq!(message("b.yaml"), "`b.yaml` is not there.");
-        assert_eq!(message("."), "`.` is no plain file.");
+        assert_eq!(message("b.yaml"), "\"b.yaml\" is not there.");
+        assert_eq!(message("."), "\".\" is not a regular file.");
     }
 
     #[derive(Debug, Clone)]

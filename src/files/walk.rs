@@ -94,7 +94,7 @@ pub(super) fn walk(folder: &Folder) -> Walk {
         Ok((meta, real)) if meta.is_dir() => {
             walk.folder(Here { path: &folder.path, real: &real, shown: &folder.shown }, &mut vec![id(&meta)]);
         }
-        Ok(_) => walk.trouble(&folder.shown, "is no folder", "Give the path of a folder."),
+        Ok(_) => walk.trouble(&folder.shown, "is not a folder", "Give the path of a folder."),
         Err(error) if error.kind() == io::ErrorKind::NotFound => {
             walk.trouble(&folder.shown, "is not there", "Make the folder, or fix its path in the configuration.");
         }
@@ -187,7 +187,7 @@ impl Walk {
             Err(error) => return self.unreadable(&shown, &error),
         };
         if raw.to_str().is_none() || name.chars().any(char::is_control) {
-            return self.trouble(&shown.escape_debug().to_string(), "has a name that is no text", "Rename it.");
+            return self.trouble(&shown.escape_debug().to_string(), "has a name that is not text", "Rename it.");
         }
         if kind.is_symlink() {
             self.link(here, &raw);
@@ -197,7 +197,7 @@ impl Walk {
         } else if candidate && meta.is_file() {
             self.files.insert(shown.into(), Found { path, stamp: Stamp::of(&meta) });
         } else if candidate {
-            self.trouble(&shown, "is no plain file", "Put a plain file there, or remove it.");
+            self.trouble(&shown, "is not a regular file", "Put a regular file there, or remove it.");
         }
     }
 
@@ -215,7 +215,7 @@ impl Walk {
         above: &mut Vec<(u64, u64)>,
     ) {
         if above.contains(&id(meta)) {
-            return self.trouble(shown, "is a link back to a folder that it stands in", "Remove the link.");
+            return self.trouble(shown, "is a link back to a folder that contains it", "Remove the link.");
         }
         if above.len() >= LIMIT_DEPTH {
             return self.trouble(shown, "nests too deeply", "Keep the tree within 32 levels.");
@@ -235,7 +235,7 @@ impl Walk {
     fn overfull(&mut self, shown: &str) {
         if !self.full {
             self.full = true;
-            let message = format!("`{shown}` and the folders beside it hold too many files.");
+            let message = format!("\"{shown}\" and the folders beside it hold too many files.");
             let fix = format!("Keep a tree below {LIMIT_FILES} files.");
             self.findings.push(Finding::new(Code::FileTooLarge, Place::start_of(&shown.into()), message, fix));
         }
@@ -253,7 +253,7 @@ impl Walk {
 
 /// The finding for what cannot be read at all.
 pub fn unreadable(shown: &str, what: &str, fix: &str) -> Finding {
-    Finding::new(Code::FileUnreadable, Place::start_of(&shown.into()), format!("`{shown}` {what}."), fix)
+    Finding::new(Code::FileUnreadable, Place::start_of(&shown.into()), format!("\"{shown}\" {what}."), fix)
 }
 
 #[cfg(test)]

@@ -50,73 +50,73 @@ macro_rules! codes {
 }
 
 codes! {
-    FileUnreadable, "file-unreadable", Error, "The file or folder could not be read at all. Nothing is taken from a folder that cannot be read whole, so that half an inventory never counts as an inventory.";
-    FileTooLarge, "file-too-large", Error, "A file is read whole, so its size is bounded (32 MiB, four million entries). Split a large inventory by site: all files under the folder are read as one.";
-    FindingsMany, "findings-many", Error, "So much is wrong with one file that telling all of it would help nobody: a thousand findings a file are told. Fix those, then check again.";
-    NotText, "not-text", Error, "Files are UTF-8 text without NUL characters. Save the file as UTF-8 in the editor.";
-    YamlSyntax, "yaml-syntax", Error, "The file is not well-formed YAML from this place on. Common causes: a tab used for indentation, a value that begins with * & ! % @ or ` and is not quoted, a colon inside an unquoted value.";
-    YamlTooDeep, "yaml-too-deep", Error, "No file of ours nests deeper than a handful of levels; 32 is the limit.";
-    YamlExtra, "yaml-extra", Error, "Tags, anchors, aliases and merge keys make a value mean something other than what stands in its line. Every value is written where it applies; use profiles to share settings.";
-    YamlDocuments, "yaml-documents", Error, "One document a file: whatever stands after a second `---` would be easy to overlook. Put it into a file of its own.";
-    KeyRepeated, "key-repeated", Error, "The same key stands twice in one mapping. YAML readers differ in which one they take, so neither is taken.";
-    KeyUnknown, "key-unknown", Error, "A key that means nothing here is rejected, because a misspelt key would otherwise silently do nothing.";
-    KeyMissing, "key-missing", Error, "A part that cannot be guessed is missing.";
-    WrongShape, "wrong-shape", Error, "A value of another shape is expected here: a mapping, a list or a single value.";
-    Unquoted, "unquoted", Error, "Numbers, codes and identities are text. Unquoted, YAML readers turn 0121 into 81 or 121, lose the + of +44, and take # for a comment. Put them in double quotes.";
-    Version, "version", Error, "The first key says the kind of the file and its format version, so that a later format is never misread.";
-    ValueOutside, "value-outside", Error, "The value cannot be held by that setting of that station model. The keybook lists what each setting takes.";
-    NameRepeated, "name-repeated", Error, "A name is given to one thing only. With two definitions nobody can say which one reaches the station.";
-    NameUnknown, "name-unknown", Error, "The name is used here but defined nowhere.";
-    NameUnfit, "name-unfit", Error, "Names of stations, sites, contacts and profiles stand in reports, messages, addresses and other people's systems: 1 to 64 characters, none of which moves or hides text.";
-    LookAlike, "look-alike", Warning, "The name holds a sign that looks like another one, or like nothing at all: a letter of another alphabet, a digit of another script, a space that is none. It is taken as it is written, so whoever types the name as it looks will not find it.";
-    SecretLiteral, "secret-literal", Error, "Access codes never stand in the inventory, which many people read. Write a reference: {secret: \"file:PATH\"} or {secret: \"env:NAME\"}.";
-    SecretUnfit, "secret-unfit", Error, "What the reference leads to is no code that this setting can hold.";
-    SecretUnread, "secret-unread", Warning, "The code cannot be read on this machine. Scripts made here will show a placeholder that the technician fills in.";
-    NotE164, "not-e164", Error, "A `calls` number is in international form: a plus sign, the country's calling code and the number, up to 15 digits, no spaces (ITU-T E.164).";
-    NumberImpossible, "number-impossible", Warning, "The public numbering metadata knows no number of this length in that country. Very new ranges can be affected; otherwise look for a lost or doubled digit.";
-    NumberUnknown, "number-unknown", Warning, "The public numbering metadata knows no such number: its country has given out no range that it falls into. Very new ranges can be affected; otherwise look for a wrong digit. Numbers reserved for fiction are not warned of.";
-    NationalOtherwise, "national-otherwise", Warning, "A number of the line's own country is dialled with the national prefix before it, where the country has one. The public numbering metadata writes this number otherwise inside its country: toll-free numbers often go without the prefix, and some networks need more. So the call may not get through.";
-    TrunkKept, "trunk-kept", Error, "In international form a number follows its country's calling code at once. The prefix that is dialled inside the country (0 in most) is left out: with it the number is none, or leads to somebody else.";
-    NumberShared, "number-shared", Error, "Two stations with one line number cannot both be rung.";
+    FileUnreadable, "file-unreadable", Error, "The file or folder could not be read. A folder is read whole or not at all, so that half an inventory never counts as an inventory.";
+    FileTooLarge, "file-too-large", Error, "A file is read whole, so its size is bounded: 32 MiB, four million entries. Split a large inventory by site; all files in the folder are read as one.";
+    FindingsMany, "findings-many", Error, "A thousand findings are shown for each file. Fix those, then check again.";
+    NotText, "not-text", Error, "Files are UTF-8 text without NUL characters. Save the file as UTF-8.";
+    YamlSyntax, "yaml-syntax", Error, "From this place on the file is not valid YAML. Common causes: a tab in the indentation; a missing quote or bracket; a colon inside an unquoted value; an unquoted value that begins with * & ! % @ or `.";
+    YamlTooDeep, "yaml-too-deep", Error, "At most 32 levels may be nested. No file of ours needs more than a handful.";
+    YamlExtra, "yaml-extra", Error, "Tags, anchors, aliases and merge keys make a value mean something other than what its line says. Write every value where it applies, and share settings through profiles.";
+    YamlDocuments, "yaml-documents", Error, "A file is one document. What follows a second \"---\" would be easy to overlook, so it belongs in a file of its own.";
+    KeyRepeated, "key-repeated", Error, "The same key is written twice in one mapping. YAML readers differ in which one they use, so neither is used.";
+    KeyUnknown, "key-unknown", Error, "This key means nothing here. It is an error, because a misspelt key would otherwise do nothing without a word.";
+    KeyMissing, "key-missing", Error, "A required key is missing.";
+    WrongShape, "wrong-shape", Error, "Something else is expected here: a mapping, a list or a single value.";
+    Unquoted, "unquoted", Error, "Numbers, codes and identities are text. Without quotes, YAML turns 0121 into 81 or 121, loses the + of +44, and takes # for a comment. Put them in double quotes.";
+    Version, "version", Error, "The first key says what kind of file this is and in which format version, so that a later format is never misread.";
+    ValueOutside, "value-outside", Error, "This setting of this model cannot hold the value. The keybook says what each setting takes.";
+    NameRepeated, "name-repeated", Error, "A name belongs to one thing only. With two definitions nobody knows which one reaches the station.";
+    NameUnknown, "name-unknown", Error, "The name is used here and defined nowhere.";
+    NameUnfit, "name-unfit", Error, "Names of stations, sites, contacts and profiles appear in reports, messages and addresses. They have 1 to 64 characters, all of them visible.";
+    LookAlike, "look-alike", Warning, "The name holds a character that looks like another one, or like nothing: a letter of another alphabet, a digit of another script, an unusual space. It counts as written, so whoever types the name as it looks will not find it.";
+    SecretLiteral, "secret-literal", Error, "Many people read the inventory, so it never holds an access code. Write a reference: {secret: \"file:PATH\"} or {secret: \"env:NAME\"}.";
+    SecretUnfit, "secret-unfit", Error, "This setting cannot hold the code that the reference leads to.";
+    SecretUnread, "secret-unread", Warning, "The code cannot be read on this machine. Scripts made here show a placeholder that the technician fills in.";
+    NotE164, "not-e164", Error, "Numbers for \"calls\" and \"number\" are in international form: a plus sign, the country's calling code and the number, at most 15 digits, no spaces (ITU-T E.164).";
+    NumberImpossible, "number-impossible", Warning, "The public numbering metadata has no number of this length in that country. Look for a lost or doubled digit. Very new ranges may be missing there.";
+    NumberUnknown, "number-unknown", Warning, "The public numbering metadata has no such number: it is in no range that its country has assigned. Look for a wrong digit. Very new ranges may be missing there. Numbers reserved for fiction pass.";
+    NationalOtherwise, "national-otherwise", Warning, "A number of the line's own country is dialled with the national prefix, where the country has one. The public numbering metadata writes this number in another way inside its country, so the call may not get through. Toll-free numbers often go without the prefix.";
+    TrunkKept, "trunk-kept", Error, "In international form a number follows its country's calling code at once. The prefix that is dialled inside the country (0 in most) is left out. With it, the number does not exist or belongs to someone else.";
+    NumberShared, "number-shared", Error, "Two stations have the same line number, so one of them cannot be rung.";
     LocatingShared, "locating-shared", Error, "Two stations that speak the same identity send responders to the wrong place.";
-    FormerName, "former-name", Error, "Reports, scripts and visits under a former name count as those of the station that had it. So no other station may be called so, or say that it was.";
-    CallsStation, "calls-station", Error, "The button would ring an emergency station instead of somebody who can help.";
-    PauseUnstorable, "pause-unstorable", Error, "The dial string holds a sign that this model has no key for (see `dial_keys` in its keybook).";
-    LineIncomplete, "line-incomplete", Error, "How a number is dialled depends on the line; this line does not say enough.";
-    ModelMissing, "model-missing", Error, "Without a model nobody knows which keys store what.";
-    FleetTwice, "fleet-twice", Error, "What holds for the whole fleet is given in one place only.";
-    InventoryEmpty, "inventory-empty", Error, "No station is defined. An empty inventory is taken for a mistake, never for the wish to give up every station.";
-    ShortPrefixed, "short-prefixed", Warning, "From behind a private exchange this emergency code is dialled with the outside prefix. Direct-dialling rules may ask that it works without any prefix (for instance 47 CFR 9.16 in the United States). Give `short_direct: true` where the exchange takes it directly.";
-    ExtensionOutside, "extension-outside", Warning, "An extension exists inside an exchange only; a station on a direct line cannot reach it.";
-    ExtensionPublic, "extension-public", Warning, "An extension is dialled as it is, inside the exchange and without the outside prefix. This one reads like a public number in full.";
-    AbroadOtherwise, "abroad-otherwise", Warning, "Numbers of another country are dialled behind an international prefix, 00 where the line says nothing (011 in North America). The public numbering metadata names another one for this line's country.";
-    SettingNowhere, "setting-nowhere", Warning, "What is said of a setting or a lifeline for a whole fleet or site applies only where the model has it, and no keybook has this one. Look for a slip in its name.";
-    LifelineDead, "lifeline-dead", Error, "With what is wanted here a press of the button calls nobody, whatever the other settings hold: its keybook says with which values it works. Where a station has no such button, `lifelines: {NAME: none}` says so, on fleet, site, profile or station.";
-    LifelineUnmanaged, "lifeline-unmanaged", Warning, "Settings of a lifeline must be right together. One that is not managed is never checked, so the button may fail unnoticed.";
-    CodeFactory, "code-factory", Warning, "The access code is the one every unit of this model leaves the factory with: anybody can reprogram the station.";
-    LineOverruled, "line-overruled", Warning, "Fleet, site, profiles and station are read in this order, and the last one that names a setting counts. This line counts nowhere: every station that it could reach takes the setting from a later layer.";
-    WhereMissing, "where-missing", Warning, "`where` is what a technician goes by to the station, and what tells on-call where a caller is.";
+    FormerName, "former-name", Error, "Reports, scripts and visits under a former name count as those of the station that had it. No other station may have that name, or have had it.";
+    CallsStation, "calls-station", Error, "The button would ring an emergency station instead of someone who can help.";
+    PauseUnstorable, "pause-unstorable", Error, "The dial string holds a character for which this model has no key (see \"dial_keys\" in its keybook).";
+    LineIncomplete, "line-incomplete", Error, "How a number is dialled depends on the line. This line does not say enough.";
+    ModelMissing, "model-missing", Error, "Without a model it is unknown which keys store what.";
+    FleetTwice, "fleet-twice", Error, "What holds for the whole fleet is written in one place only.";
+    InventoryEmpty, "inventory-empty", Error, "No station is defined. An empty inventory counts as a mistake, never as the wish to give up every station.";
+    ShortPrefixed, "short-prefixed", Warning, "On this private exchange the emergency code is dialled with the outside prefix. Direct-dialling rules may require that it works without one (in the United States, 47 CFR 9.16). Write short_direct: true where the exchange takes it directly.";
+    ExtensionOutside, "extension-outside", Warning, "An extension exists inside an exchange only. A station on a direct line cannot reach it.";
+    ExtensionPublic, "extension-public", Warning, "An extension is dialled as written, inside the exchange and without the outside prefix. This one reads like a whole public number.";
+    AbroadOtherwise, "abroad-otherwise", Warning, "Numbers of other countries are dialled with an international prefix: 00, or 011 in North America, unless the line says otherwise. The public numbering metadata has another prefix for this line's country.";
+    SettingNowhere, "setting-nowhere", Warning, "A setting or a lifeline of a whole fleet or site applies only where the model has it, and no keybook has this one. Look for a slip in its name.";
+    LifelineDead, "lifeline-dead", Error, "With what is wanted here, a press of the button calls nobody, whatever the other settings hold. The keybook says with which values the button works. Where a station has no such button, write lifelines: {NAME: none} for the fleet, site, profile or station.";
+    LifelineUnmanaged, "lifeline-unmanaged", Warning, "The settings of a lifeline must be right together. One that is not managed is never checked, so the button may fail unnoticed.";
+    CodeFactory, "code-factory", Warning, "Every unit of this model leaves the factory with this access code, so anyone can reprogram the station.";
+    LineOverruled, "line-overruled", Warning, "Fleet, site, profiles and station are read in this order, and the last one that names a setting counts. This line has no effect: every station that it could reach takes the setting from a later layer.";
+    WhereMissing, "where-missing", Warning, "\"where\" brings the technician to the station, and tells on-call where a caller is.";
     ContactUnused, "contact-unused", Warning, "No button calls this contact.";
-    KeySign, "key-sign", Error, "A telephone keypad has the keys 0-9, *, # and A-D, in capitals.";
-    TemplateBroken, "template-broken", Error, "In `keys`, {x} keys and stores a new value of setting x, {=x} keys the value x holds now; everything else is pressed as it stands.";
-    FieldOpen, "field-open", Error, "A field of variable length needs a key after it that its own values cannot contain, or the station cannot tell where it ends.";
-    CommandsConfused, "commands-confused", Error, "The station obeys as soon as it holds a whole command. If one command begins like another, the wrong one is obeyed.";
-    CodesConfused, "codes-confused", Error, "Two choices that are keyed alike, or one beginning like the other, cannot be told apart.";
-    CallTooShort, "call-too-short", Error, "The longest form of this command does not fit into one call: the station would hang up in the middle of it.";
-    KeybookTooLarge, "keybook-too-large", Error, "The best script is searched for among everything that a keybook allows. So that the search always ends, lifelines, the values that commands ask for, and the length of a command are bounded.";
-    LifelineMissing, "lifeline-missing", Error, "A setting of weight lifeline can leave a caller without help. Only the test call of a lifeline proves that it does not, so each such setting belongs to one.";
-    LifelineUnlisted, "lifeline-unlisted", Warning, "Without `settings`, a lifeline consists of the settings that `works` names. At a station where none of them is wanted or known nobody watches this button.";
-    ConditionUnfit, "condition-unfit", Error, "A condition of `works` says with which values of a setting the button works. This one does not go with the kind of its setting, or no value meets it, so the button would never work.";
-    BacksFallback, "backs-fallback", Error, "`backs` names the lifeline that is tried first. That one backs nothing itself: each fallback names the button it serves, not another fallback.";
-    SettingUnwritten, "setting-unwritten", Warning, "No command stores this setting, so nothing wanted for it can ever be keyed.";
-    Unkeyable, "unkeyable", Warning, "No order of the keybook's commands brings a new unit to this value beside the others that are wanted: a command is missing, needs what cannot be, or undoes it. Committed so, the station would be adrift and no script could fix it.";
+    NotAKey, "not-a-key", Error, "A telephone keypad has the keys 0-9, *, # and A-D, in capitals.";
+    TemplateBroken, "template-broken", Error, "In \"keys\", {x} keys a new value of setting x and stores it. {=x} keys the value that x holds now. Everything else is pressed as written.";
+    FieldOpen, "field-open", Error, "A field of variable length must be followed by a key that its values cannot contain. Otherwise the station cannot tell where it ends.";
+    CommandsConfused, "commands-confused", Error, "The station obeys as soon as it holds a whole command. If one command begins like another, it obeys the wrong one.";
+    CodesConfused, "codes-confused", Error, "Two choices that are keyed alike, or of which one begins like the other, cannot be told apart.";
+    CallTooShort, "call-too-short", Error, "The longest form of this command does not fit into one call. The station would hang up in the middle of it.";
+    KeybookTooLarge, "keybook-too-large", Error, "The search for the best script covers everything that a keybook allows. To make sure that it ends, the number of lifelines, of values that commands ask for, and of keys in a command is limited.";
+    LifelineMissing, "lifeline-missing", Error, "A wrong setting of weight lifeline can leave a caller without help. Only a test call of its lifeline proves that it is right, so each such setting belongs to one.";
+    LifelineUnlisted, "lifeline-unlisted", Warning, "Without \"settings\", a lifeline consists of the settings that \"works\" names. At a station where none of them is wanted or known, this button is not watched.";
+    ConditionUnfit, "condition-unfit", Error, "A condition of \"works\" says with which values of a setting the button works. This one does not suit the kind of its setting, or no value meets it, so the button would never work.";
+    BacksFallback, "backs-fallback", Error, "\"backs\" names the button that is tried first. A fallback cannot back another fallback.";
+    SettingUnwritten, "setting-unwritten", Warning, "No command stores this setting, so no wanted value of it can ever be keyed.";
+    Unkeyable, "unkeyable", Warning, "No order of the keybook's commands brings a new unit to this value together with the others that are wanted. A command is missing, has needs that cannot be met, or undoes another. The station would be adrift, and no script could fix it.";
     ReportTime, "report-time", Error, "The time of a report is when the work was done, as RFC 3339, and not in the future.";
-    ReportId, "report-id", Error, "A report carries a UUID chosen by its sender, so that sending it again is harmless.";
-    ReportConflict, "report-conflict", Error, "This id belongs to a report with other content. A correction is a new report with a new id.";
-    ReportFile, "report-file", Error, "Whatever lies in the reports folder or a folder below it is accounted for, so that no report is lost to a slip in its name. Reports end in .yaml, .yml, .json or .jsonl. Symbolic links are not followed: they could make the program read what their owner may not. Hidden files and folders, names that end in ~, and names that end in .part while they are being written are not looked at.";
-    ReportScript, "report-script", Error, "Steps refer to a script by its digest; what each step did is known from the script as it was issued.";
-    RepositoryUnread, "repository-unread", Error, "The inventory is read from one commit of a git repository, by the git program. Where that gives no answer (the repository or the ref is gone, an object is broken, git is missing, or refuses a repository that belongs to another user) nothing is taken from it, and the last good inventory stays in force. A commit is taken whole or not at all.";
-    ConfigBroken, "config-broken", Error, "The configuration cannot be used as it stands.";
+    ReportId, "report-id", Error, "A report has a UUID that its sender chose, so that sending it again is harmless.";
+    ReportConflict, "report-conflict", Error, "A report with this id and other content is on record. To correct it, send a new report with a new id and \"corrects\".";
+    ReportFile, "report-file", Error, "Everything in the reports folder is accounted for, so that no report is lost to a slip in its name. Reports end in .yaml, .yml or .json; ledger lines in .jsonl. Symbolic links are not followed, because they could make the program read what their owner may not. Hidden files and folders, names that end in ~, and names that end in .part are skipped.";
+    ReportScript, "report-script", Error, "Steps refer to a script by its digest. What each step did is known from the script as it was issued.";
+    RepositoryUnread, "repository-unread", Error, "The inventory is read from one commit of a git repository, by the git program. Where that fails, the last good inventory stays in use. Causes: the repository or the ref is gone, an object is broken, git is missing, or git rejects a repository that belongs to another user.";
+    ConfigBroken, "config-broken", Error, "The configuration has an error.";
 }
 
 impl fmt::Display for Code {
@@ -127,7 +127,7 @@ impl fmt::Display for Code {
 
 /// No such code.
 #[derive(Debug, thiserror::Error, PartialEq, Eq)]
-#[error("no finding is called `{0}`")]
+#[error("no finding is called \"{0}\"")]
 pub struct UnknownCode(String);
 
 impl FromStr for Code {

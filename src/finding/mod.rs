@@ -117,8 +117,8 @@ pub const LIMIT_ERRORS: usize = 1_000;
 impl Finding {
     /// The last word on a file with too many errors, at the first that is not told.
     pub fn and_more(place: Place) -> Finding {
-        let message = format!("More than {LIMIT_ERRORS} things are wrong with this file; what follows is not told.");
-        Finding::new(Code::FindingsMany, place, message, "Fix what is told, then check again.")
+        let message = format!("More than {LIMIT_ERRORS} things are wrong with this file; the rest is not shown.");
+        Finding::new(Code::FindingsMany, place, message, "Fix these, then check again.")
     }
 }
 
@@ -185,7 +185,7 @@ pub fn did_you_mean<'a>(word: &str, known: impl IntoIterator<Item = &'a str> + C
         let odd = signs::deceptive(word).or_else(|| signs::deceptive(near));
         let odd = odd.filter(|_| signs::straight(word) == signs::straight(near));
         let why = odd.map(|sign| format!(" They differ in {}.", signs::named(sign))).unwrap_or_default();
-        return format!("Did you mean `{near}`?{why}");
+        return format!("If you mean \"{near}\", write that.{why}");
     }
     let all: Vec<_> = known.into_iter().collect();
     match all.len() {
@@ -219,8 +219,11 @@ mod tests {
 
     #[test]
     fn a_letter_of_another_script_is_named() {
-        assert_eq!(did_you_mean("ЕQ-01", ["EQ-01"]), "Did you mean `EQ-01`? They differ in `Е` (U+0415, Cyrillic).");
-        assert_eq!(did_you_mean("ЕQ-1", ["EQ-01"]), "Did you mean `EQ-01`?");
+        assert_eq!(
+            did_you_mean("ЕQ-01", ["EQ-01"]),
+            "If you mean \"EQ-01\", write that. They differ in \"Е\" (U+0415, Cyrillic)."
+        );
+        assert_eq!(did_you_mean("ЕQ-1", ["EQ-01"]), "If you mean \"EQ-01\", write that.");
     }
 
     #[test]

@@ -133,13 +133,13 @@ pub fn deceptive(word: &str) -> Option<char> {
 pub fn named(sign: char) -> String {
     let code = u32::from(sign);
     let kind = match sign {
-        '\u{20}'..='\u{7e}' => return format!("`{sign}`"),
+        '\u{20}'..='\u{7e}' => return format!("\"{sign}\""),
         '\u{200b}' => "zero-width space",
         '\u{200e}' | '\u{200f}' | '\u{61c}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' => "mark of direction",
         '\u{ad}' => "soft hyphen",
         '\u{a0}' | '\u{202f}' => "no-break space",
         _ if sign.is_control() => "control character",
-        _ if is_unseen(sign) => "sign that does not show",
+        _ if is_unseen(sign) => "character that does not show",
         _ if sign.is_whitespace() => "space of another width",
         _ => {
             let family = match code {
@@ -147,9 +147,9 @@ pub fn named(sign: char) -> String {
                 0x400..=0x52f => "Cyrillic",
                 0xff01..=0xff5e => "full-width",
                 _ if digit(sign).is_some() => "a digit of another script",
-                _ => return format!("`{sign}` (U+{code:04X})"),
+                _ => return format!("\"{sign}\" (U+{code:04X})"),
             };
-            return format!("`{sign}` (U+{code:04X}, {family})");
+            return format!("\"{sign}\" (U+{code:04X}, {family})");
         }
     };
     format!("a {kind} (U+{code:04X})")
@@ -182,12 +182,12 @@ mod tests {
 
     #[test]
     fn a_sign_is_called_so_that_one_can_find_it() {
-        assert_eq!(named('О'), "`О` (U+041E, Cyrillic)");
+        assert_eq!(named('О'), "\"О\" (U+041E, Cyrillic)");
         assert_eq!(named('\u{200b}'), "a zero-width space (U+200B)");
-        assert_eq!(named('４'), "`４` (U+FF14, full-width)");
-        assert_eq!(named('٤'), "`٤` (U+0664, a digit of another script)");
+        assert_eq!(named('４'), "\"４\" (U+FF14, full-width)");
+        assert_eq!(named('٤'), "\"٤\" (U+0664, a digit of another script)");
         assert_eq!(named('\u{a0}'), "a no-break space (U+00A0)");
-        assert_eq!(named('x'), "`x`");
+        assert_eq!(named('x'), "\"x\"");
         assert_eq!(named('\n'), "a control character (U+000A)");
     }
 

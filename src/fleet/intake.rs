@@ -20,7 +20,7 @@ use crate::setting::{self, Codes, content_sha};
 use crate::store::{Appended, EntryKind, NewEntry, NewRejected, Store};
 use crate::yaml::{self, Data};
 
-/// No more of a rejected text is kept: it is no report if there is more, and anybody may send it.
+/// No more of a rejected text is kept: it is not a report if there is more, and anybody may send it.
 const KEPT_BYTES: usize = REPORT_LIMIT_BYTES as usize;
 
 /// What became of a report.

@@ -19,7 +19,7 @@ pub enum KeyedError {
     )]
     Other { place: String, key: KeyPlace },
     #[error(
-        "there is no key for the ledger {place}: {key} is not there. Make it once for all machines that use this ledger, with 64 hexadecimal digits in it: openssl rand -hex 32"
+        "there is not a key for the ledger {place}: {key} is not there. Make it once for all machines that use this ledger, with 64 hexadecimal digits in it: openssl rand -hex 32"
     )]
     Missing { place: String, key: KeyPlace },
 }
@@ -30,7 +30,7 @@ const WITHOUT: &str = "If it is lost, run \"stationkeep ledger export --out FILE
 /// Opens a ledger with its key. A new SQLite ledger gets a key beside it; `fresh` becomes that.
 ///
 /// # Errors
-/// Where the ledger cannot be opened, there is no key, or it is another one than the ledger was begun with.
+/// Where the ledger cannot be opened, there is not a key, or it is another one than the ledger was begun with.
 pub async fn open_with_key(url: &str, key: &KeyPlace, fresh: &[u8; 32]) -> Result<(Store, [u8; 32]), KeyedError> {
     with_key(Store::open(url).await?, key, Some(fresh).filter(|_| url.starts_with("sqlite:"))).await
 }

@@ -22,15 +22,15 @@ pub enum GitError {
     #[error("git said something that is not understood")]
     Garbled,
     /// The repository belongs to another user, whose settings git does not trust.
-    #[error("git refuses `{path}`, because it belongs to another user")]
+    #[error("git rejects \"{path}\", because it belongs to another user")]
     Foreign { path: String },
-    #[error("`{path}` is no git repository")]
+    #[error("\"{path}\" is not a git repository")]
     NoRepository { path: String },
-    #[error("`{path}` has no branch, tag or commit `{name}`")]
+    #[error("\"{path}\" has no branch, tag or commit \"{name}\"")]
     NoRef { path: String, name: String, near: String },
-    #[error("`{name}` is more than one thing in `{path}`: {names}")]
+    #[error("\"{name}\" is more than one thing in \"{path}\": {names}")]
     Ambiguous { path: String, name: String, names: String },
-    #[error("commit {commit} has no folder `{folder}`")]
+    #[error("commit {commit} has no folder \"{folder}\"")]
     NoFolder { commit: String, folder: String },
     /// An object that should be there is not, or another one came.
     #[error("the repository lacks {what}")]
@@ -53,13 +53,13 @@ impl GitError {
                 format!("As the user that runs stationkeep: git config --global --add safe.directory '{path}'.")
             }
             GitError::NoRepository { .. } => {
-                "Give the path of a bare repository, or of the folder that holds `.git`.".into()
+                "Give the path of a bare repository, or of the folder that holds \".git\".".into()
             }
             GitError::NoRef { near, .. } => near.clone(),
             GitError::Ambiguous { .. } => "Write the one that is meant in full.".into(),
-            GitError::NoFolder { .. } => "Fix `folder`, or put the folder back.".into(),
+            GitError::NoFolder { .. } => "Fix \"folder\", or put the folder back.".into(),
             GitError::Missing { .. } | GitError::Failed { .. } => {
-                "Look at it with `git fsck`; fix it from another clone.".into()
+                "Look at it with \"git fsck\"; fix it from another clone.".into()
             }
         }
     }
@@ -67,7 +67,7 @@ impl GitError {
     /// Of a revision that somebody typed.
     pub(super) fn no_revision(shown: &str, revision: &str) -> GitError {
         let name = revision.chars().filter(|sign| !sign.is_control()).take(80).collect();
-        GitError::NoRef { path: shown.into(), name, near: "Look for it with `git log --oneline --all`.".into() }
+        GitError::NoRef { path: shown.into(), name, near: "Look for it with \"git log --oneline --all\".".into() }
     }
 
     /// Whether the same question may be answered a moment later: objects are packed and pruned, processes killed.

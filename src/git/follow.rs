@@ -25,13 +25,13 @@ const FIRST_PAUSE: Duration = Duration::from_millis(20);
 /// How many names a fix chooses from.
 const NAMES: usize = 1_000;
 
-/// What names a commit: `main`, `release/east`, `refs/heads/main`, `HEAD`, or a commit's whole id.
+/// What names a commit: `main`, `release/east`, `refs/heads/main`, `HEAD`, or the whole id of a commit.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct RefName(Arc<str>);
 
 /// Why a text can be no ref's name.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("`{0}` can be no branch or tag")]
+#[error("\"{0}\" can be no branch or tag")]
 pub struct UnfitRef(String);
 
 impl FromStr for RefName {

@@ -73,7 +73,7 @@ pub(super) fn texts(
             }
             (None, Some(size)) if !is_small(size) => findings.push(too_large(name, *size)),
             // Of one commit all files or none: pruned meanwhile, or the repository is broken.
-            (None, _) => return Err(GitError::Missing { what: format!("{id}, the content of `{name}`") }),
+            (None, _) => return Err(GitError::Missing { what: format!("{id}, the content of \"{name}\"") }),
         }
     }
     known.extend(read);
@@ -98,7 +98,7 @@ fn listed(entries: Vec<TreeEntry>, shown: &str) -> Listed {
         let mut full = joined(shown, &text);
         let trouble = if std::str::from_utf8(&path).is_err() || text.chars().any(char::is_control) {
             full = full.escape_debug().to_string();
-            Some(("has a name that is no text", "Rename it."))
+            Some(("has a name that is not text", "Rename it."))
         } else {
             match what {
                 What::File if steps.count() > LIMIT_DEPTH => {

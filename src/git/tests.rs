@@ -122,7 +122,7 @@ fn a_name_that_leads_nowhere_is_told_with_the_nearest_one() {
     repo.commit("x");
     repo.git(&["branch", "release"]);
     let error = read(&repo.followed("relaese", ".")).unwrap_err();
-    assert_eq!(error.fix(), "Did you mean `release`?");
+    assert_eq!(error.fix(), "If you mean \"release\", write that.");
     // A part of a name is none, and neither is what git would work out by itself.
     for name in ["refs/heads", "heads/main", "mai", "0123456789012345678901234567890123456789"] {
         let error = read(&repo.followed(name, ".")).unwrap_err();
@@ -193,11 +193,11 @@ fn links_submodules_and_names_that_are_no_text_are_findings_of_their_own() {
     assert_eq!(
         found,
         [
-            "`in/b.yaml` is a link, and no link of a repository is followed.",
-            "`in/new\\nline.yaml` has a name that is no text.",
-            "`in/sub` is a submodule, whose files are in another repository.",
-            "`in/up` is a link, and no link of a repository is followed.",
-            "`in/\u{fffd}.yaml` has a name that is no text.",
+            "\"in/b.yaml\" is a link, and no link of a repository is followed.",
+            "\"in/new\\nline.yaml\" has a name that is not text.",
+            "\"in/sub\" is a submodule, whose files are in another repository.",
+            "\"in/up\" is a link, and no link of a repository is followed.",
+            "\"in/\u{fffd}.yaml\" has a name that is not text.",
         ]
     );
     assert_eq!(texts(&snapshot).keys().collect::<Vec<_>>(), ["in/a.yaml"]);

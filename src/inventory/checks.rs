@@ -83,8 +83,8 @@ fn some_station(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
 /// A technician finds a station, and responders a caller, by these words.
 fn stations_say_where(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     for station in whole.raw.iter().filter(|station| station.location.trim().is_empty() && !station.is_partial) {
-        let message = format!("The station `{}` does not say where it is.", station.name);
-        let fix = "Add `where: …`, in words that bring a technician to it.";
+        let message = format!("The station \"{}\" does not say where it is.", station.name);
+        let fix = "Add where: …, in words that bring a technician to it.";
         findings.push(Finding::new(Code::WhereMissing, station.place.clone(), message, fix));
     }
 }
@@ -192,8 +192,8 @@ fn extensions_are_not_public(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     let countries = countries(whole);
     for (name, contact, digits) in long {
         let Some(number) = countries.keys().find_map(|country| spelling::in_country(digits, country)) else { continue };
-        let message = format!("The extension {digits} of `{name}` reads like the public number {number}.");
-        let fix = format!("If it is that number, write `calls: \"{number}\"`.");
+        let message = format!("The extension {digits} of \"{name}\" reads like the public number {number}.");
+        let fix = format!("If it is that number, write calls: \"{number}\".");
         findings.push(Finding::new(Code::ExtensionPublic, contact.place.clone(), message, fix));
     }
 }
@@ -217,13 +217,13 @@ fn identities_are_not_shared(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
         for (place, names) in places {
             if let [one, _, ..] = names.as_slice() {
                 let who = with_others(one, names.len());
-                let message = format!("{who} take the same `{setting}` {value} from this line.");
+                let message = format!("{who} take the same \"{setting}\" {value} from this line.");
                 findings.push(Finding::new(Code::LocatingShared, place.clone(), message, fix));
             }
             match first {
                 None => first = Some((place, names[0])),
                 Some((first_place, first)) => {
-                    let message = format!("{} and {first} have the same `{setting}` {value}.", names[0]);
+                    let message = format!("{} and {first} have the same \"{setting}\" {value}.", names[0]);
                     let finding = Finding::new(Code::LocatingShared, place.clone(), message, fix);
                     findings.push(finding.beside(first_place.clone(), format!("for {first}")));
                 }
@@ -256,8 +256,8 @@ fn no_station_calls_a_station(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     }
     for ((place, setting, _), (first, called, count)) in callers {
         let who = with_others(first, count);
-        let message = format!("`{setting}` of {who} would call {}, which is a station itself.", called.name);
-        let finding = Finding::new(Code::CallsStation, place.clone(), message, "Let it call somebody who can help.");
+        let message = format!("\"{setting}\" of {who} would call {}, which is a station itself.", called.name);
+        let finding = Finding::new(Code::CallsStation, place.clone(), message, "Let it call someone who can help.");
         let what = format!("{} has the number {}", called.name, called.number);
         findings.push(finding.beside(called.place.clone(), what));
     }
@@ -287,7 +287,7 @@ fn exist_somewhere<'r>(
     findings: &mut Vec<Finding>,
 ) {
     for (name, place) in named.filter(|(name, _)| !known.contains(&***name)) {
-        let message = format!("No keybook has a {what} `{name}`, so this does nothing.");
+        let message = format!("No keybook has a {what} \"{name}\", so this does nothing.");
         findings.push(Finding::unknown(Code::SettingNowhere, place.clone(), message, name, known.iter().copied()));
     }
 }
@@ -298,13 +298,13 @@ fn no_lifeline_is_dead(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     whole.all(|counts| &counts.dead).for_each(|(dead, stations)| count(&mut all, dead, stations.clone()));
     for (Dead { lifeline, unmet, .. }, Together { first, place, count }) in all {
         let Some((main, others)) = unmet.split_first() else { continue };
-        let values: Vec<String> = unmet.iter().map(|one| format!("`{}` is {}", one.setting, one.value)).collect();
+        let values: Vec<String> = unmet.iter().map(|one| format!("\"{}\" is {}", one.setting, one.value)).collect();
         let (who, values) = (with_others(&first, count), values.join(" and "));
-        let message = format!("The button `{lifeline}` of {who} would call nobody: {values}.");
-        let fix = format!("{}, or `lifelines: {{{lifeline}: none}}` where there is no such button.", mend(unmet));
+        let message = format!("The button \"{lifeline}\" of {who} would call nobody: {values}.");
+        let fix = format!("{}, or lifelines: {{{lifeline}: none}} where there is no such button.", mend(unmet));
         let mut finding = Finding::new(Code::LifelineDead, main.place.clone(), message, fix);
         for other in others.iter().filter(|other| other.place != main.place) {
-            finding = finding.beside(other.place.clone(), format!("`{}`, too", other.setting));
+            finding = finding.beside(other.place.clone(), format!("\"{}\", too", other.setting));
         }
         let who = if count == 1 { "this station" } else { "the first of these stations" };
         findings.push(finding.beside(place, who));
@@ -317,7 +317,7 @@ fn mend(unmet: &[Unmet]) -> String {
         return format!("Write {instead}");
     }
     let each: Vec<String> =
-        unmet.iter().map(|Unmet { setting, instead, .. }| format!("{instead} at `{setting}`")).collect();
+        unmet.iter().map(|Unmet { setting, instead, .. }| format!("{instead} at \"{setting}\"")).collect();
     format!("Write {}", each.join(" and "))
 }
 
@@ -332,10 +332,10 @@ fn lifelines_are_managed(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
         let missing: Vec<&str> = missing.iter().map(|name| &**name).collect();
         let more = if count > 1 { format!(" and {} more at {site}", count - 1) } else { String::new() };
         let message = format!(
-            "The lifeline `{lifeline}` of {first}{more} is not managed whole: nothing is wanted of {}.",
+            "The lifeline \"{lifeline}\" of {first}{more} is managed only in part: nothing is wanted for {}.",
             missing.join(", ")
         );
-        let fix = "Say what these settings should be, or nobody will notice when they are wrong.";
+        let fix = "Say what these settings should be. Otherwise nobody notices when they are wrong.";
         findings.push(Finding::new(Code::LifelineUnmanaged, place, message, fix));
     }
 }
@@ -346,7 +346,7 @@ fn codes_are_not_factory(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     all.for_each(|(code, stations)| count(&mut holders, code, stations.clone()));
     for (FactoryCode { place, setting, model }, Together { first, count, .. }) in holders {
         let who = with_others(&first, count);
-        let message = format!("`{setting}` of {who} is the code that every {model} leaves the factory with.");
+        let message = format!("\"{setting}\" of {who} is the code that every {model} leaves the factory with.");
         findings.push(Finding::new(Code::CodeFactory, place.clone(), message, "Choose another code."));
     }
 }
@@ -379,7 +379,7 @@ fn names_are_defined(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
 
 fn sites_are_defined(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     for (name, place) in whole.all(|counts| &counts.strangers) {
-        let message = format!("No site is called `{name}`.");
+        let message = format!("No site is called \"{name}\".");
         let known = whole.parts.sites.keys().map(|known| &**known);
         findings.push(Finding::unknown(Code::NameUnknown, place.clone(), message, name, known));
     }
@@ -392,7 +392,7 @@ fn contacts_are_defined(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     for entry in entries(whole.parts).chain(own.iter().flat_map(|station| &station.settings)) {
         let Some(name) = named(entry).filter(|name| !is_known(name)) else { continue };
         let place = entry.contact_place.as_ref().unwrap_or(&entry.place).clone();
-        let message = format!("No contact is called `{name}`.");
+        let message = format!("No contact is called \"{name}\".");
         let known = shared.contacts.keys().map(|known| &**known);
         findings.push(Finding::unknown(Code::NameUnknown, place, message, name, known));
     }
@@ -407,7 +407,7 @@ fn contacts_are_used(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     let is_meant = |name: &str| strangers.iter().any(|stranger| nearest(stranger, [name]).is_some());
     let unused = contacts.iter().filter(|(name, _)| !used.contains(name));
     for (name, contact) in unused.filter(|(name, _)| !is_meant(name)) {
-        let message = format!("No button calls the contact `{name}`.");
+        let message = format!("No button calls the contact \"{name}\".");
         findings.push(Finding::new(
             Code::ContactUnused,
             contact.place.clone(),
@@ -450,7 +450,7 @@ fn overruled<'a, E: Said + 'a>(uses: &Uses, entries: impl Fn(&Layer) -> Option<&
         for (entry, line) in entries(layer).into_iter().flatten().zip(uses) {
             let Use::Overruled(by) = line else { continue };
             let message =
-                format!("`{}` of the {layer} has no effect: later layers overrule it everywhere.", entry.name());
+                format!("\"{}\" of the {layer} has no effect: later layers overrule it everywhere.", entry.name());
             let fix = "Remove this line, or the lines that overrule it.";
             let finding = Finding::new(Code::LineOverruled, entry.name_place().clone(), message, fix);
             findings.push(finding.beside(by.clone(), "one of the lines that count instead"));

@@ -194,7 +194,7 @@ impl<'r> Maker<'r> {
     fn profiles(&mut self, raw: &RawStation) {
         let profiles = &self.shared.profiles;
         for (name, place) in raw.profiles.iter().filter(|(name, _)| !profiles.contains_key(name)) {
-            let message = format!("No profile is called `{name}`.");
+            let message = format!("No profile is called \"{name}\".");
             let known = profiles.keys().map(|known| &**known);
             self.values.findings.push(Finding::unknown(Code::NameUnknown, place.clone(), message, name, known));
         }
@@ -209,8 +209,8 @@ impl<'r> Maker<'r> {
                 // Its model may be what is misspelt; that has a finding of its own.
                 return None;
             }
-            let message = format!("The station `{}` has no model.", raw.name);
-            let fix = "Give it a `model`, or a profile that has one.";
+            let message = format!("The station \"{}\" has no model.", raw.name);
+            let fix = "Give it a \"model\", or a profile that has one.";
             self.values.findings.push(Finding::new(Code::ModelMissing, raw.place.clone(), message, fix));
             return None;
         };

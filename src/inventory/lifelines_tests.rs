@@ -80,11 +80,11 @@ fn there(said: Said) -> [String; 2] {
 #[test]
 fn a_button_that_is_dead_by_order_is_an_error_once_for_all_stations_of_the_line() {
     assert_eq!(told(sound()), None);
-    let message = "The button `red` of EQ-01 and 1 more station would call nobody: `unit.mode` is setup.";
-    let fix = "Write service, or `lifelines: {red: none}` where there is no such button.";
+    let message = "The button \"red\" of EQ-01 and 1 more station would call nobody: \"unit.mode\" is setup.";
+    let fix = "Write service, or lifelines: {red: none} where there is no such button.";
     assert_eq!(told(Said { mode: "setup", ..sound() }), Some((Code::LifelineDead, 7, message.into(), fix.into())));
-    let message = "The button `red` of EQ-01 and 1 more station would call nobody: `emergency.primary` is \"\".";
-    let fix = "Write {to: CONTACT} or a number, or `lifelines: {red: none}` where there is no such button.";
+    let message = "The button \"red\" of EQ-01 and 1 more station would call nobody: \"emergency.primary\" is \"\".";
+    let fix = "Write {to: CONTACT} or a number, or lifelines: {red: none} where there is no such button.";
     assert_eq!(told(Said { primary: "\"\"", ..sound() }), Some((Code::LifelineDead, 7, message.into(), fix.into())));
     // The other way of working does not ask for a number.
     assert_eq!(told(Said { mode: "night", primary: "\"\"", ..sound() }), None);
@@ -109,10 +109,10 @@ fn the_station_that_says_so_itself_is_told_at_its_own_line_with_what_the_number_
         dead.map(|f| (f.place.line, f.message, f.fix))
     };
     let (line, message, fix) = dead("emergency.primary: \"1\", gate.seconds: 4").unwrap();
-    assert_eq!((line, &*message), (7, "The button `red` of EQ-01 would call nobody: `gate.seconds` is 4."));
-    assert_eq!(fix, "Write 5 or more, or `lifelines: {red: none}` where there is no such button.");
+    assert_eq!((line, &*message), (7, "The button \"red\" of EQ-01 would call nobody: \"gate.seconds\" is 4."));
+    assert_eq!(fix, "Write 5 or more, or lifelines: {red: none} where there is no such button.");
     let (_, message, fix) = dead("emergency.primary: \"\", gate.seconds: 4").unwrap();
-    assert!(message.ends_with("`unit.mode` is service."), "the nearest way: {message}");
+    assert!(message.ends_with("\"unit.mode\" is service."), "the nearest way: {message}");
     assert!(fix.starts_with("Write night, or"), "{fix}");
     assert_eq!(dead("emergency.primary: \"1\", gate.seconds: 5"), None);
 }
@@ -152,7 +152,7 @@ fn what_is_not_there_is_not_dead_and_not_asked_about() {
     assert_eq!(told(Said { mode: "setup", fleet: "red: none", ..sound() }), None);
     let (_, findings) = resolved(Said { mode: "setup", station: "red: none", ..sound() });
     let messages: Vec<&str> = findings.iter().map(|f| &*f.message).collect();
-    assert_eq!(messages, ["The button `red` of EQ-02 would call nobody: `unit.mode` is setup."]);
+    assert_eq!(messages, ["The button \"red\" of EQ-02 would call nobody: \"unit.mode\" is setup."]);
     assert_eq!(told(Said { primary: "null", profile: "red: none", ..sound() }), None);
 }
 
@@ -165,8 +165,8 @@ fn a_lifeline_that_nobody_has_is_treated_as_such_a_setting() {
     assert_eq!(codes(Said { fleet: "emergency: none", ..sound() }), None);
     assert_eq!(codes(Said { profile: "emergency: none", ..sound() }), Some((Code::NameUnknown, 8)));
     let (code, line, message, fix) = told(Said { station: "bleu: none", ..sound() }).unwrap();
-    assert_eq!((code, line, &*message), (Code::NameUnknown, 14, "The model `tern-2` has no lifeline `bleu`."));
-    assert_eq!(fix, "Did you mean `blue`?");
+    assert_eq!((code, line, &*message), (Code::NameUnknown, 14, "The model \"tern-2\" has no lifeline \"bleu\"."));
+    assert_eq!(fix, "If you mean \"blue\", write that.");
     assert_eq!(codes(Said { station: "blue: false", ..sound() }), Some((Code::WrongShape, 14)));
     assert_eq!(codes(Said { site: "blue:", ..sound() }), Some((Code::WrongShape, 12)));
 }
@@ -175,7 +175,7 @@ fn a_lifeline_that_nobody_has_is_treated_as_such_a_setting() {
 fn a_line_about_a_lifeline_that_is_overruled_everywhere_is_told() {
     let (code, line, message, _) = told(Said { fleet: "blue: none", profile: "blue: null", ..sound() }).unwrap();
     assert_eq!((code, line), (Code::LineOverruled, 3));
-    assert_eq!(message, "`blue` of the fleet has no effect: later layers overrule it everywhere.");
+    assert_eq!(message, "\"blue\" of the fleet has no effect: later layers overrule it everywhere.");
     assert_eq!(told(Said { fleet: "blue: none", station: "blue: null", ..sound() }), None);
 }
 
@@ -185,7 +185,7 @@ fn the_fleet_says_of_its_lifelines_in_one_file() {
     let files: Vec<_> = (0..2).map(|n| Arc::new(read(&format!("{n}.yaml").into(), text.as_bytes()).0)).collect();
     let (_, findings) = resolve(&files, &books(), &Codes::default());
     assert!(
-        findings.iter().any(|f| f.code == Code::FleetTwice && f.message == "The fleet's `lifelines` is given twice.")
+        findings.iter().any(|f| f.code == Code::FleetTwice && f.message == "The fleet's \"lifelines\" is given twice.")
     );
 }
 
@@ -200,15 +200,15 @@ fn a_setting_that_only_works_names_is_asked_for_where_it_matters_and_a_fallback_
         let (_, findings) = resolve(&[Arc::new(raw)], &books(), &Codes::default());
         assert!(findings.iter().all(|f| f.code == Code::LifelineUnmanaged), "{findings:#?}");
         let missing =
-            |f: &Finding| f.message.split("`").nth(1).unwrap().to_owned() + ":" + f.message.rsplit(':').next().unwrap();
+            |f: &Finding| f.message.split('"').nth(1).unwrap().to_owned() + ":" + f.message.rsplit(':').next().unwrap();
         findings.iter().map(missing).collect::<Vec<_>>()
     };
-    let red = |names: &str| format!("red: nothing is wanted of {names}.");
+    let red = |names: &str| format!("red: nothing is wanted for {names}.");
     assert_eq!(gaps("gate.seconds: 7"), [red("emergency.primary, unit.mode")]);
     assert_eq!(gaps("emergency.primary: \"1\""), [red("unit.mode, gate.seconds")]);
     assert_eq!(gaps("emergency.primary: \"1\", unit.mode: night"), [""; 0], "it works whatever the rest is");
     assert_eq!(gaps("unit.mode: night"), [red("emergency.primary")], "what it lists is always asked for");
-    let spare = "spare: nothing is wanted of line.kind.".to_owned();
+    let spare = "spare: nothing is wanted for line.kind.".to_owned();
     assert_eq!(gaps("emergency.primary: \"1\", unit.mode: night, emergency.backup: \"2\""), [spare]);
     assert_eq!(gaps("emergency.primary: \"1\", unit.mode: night, emergency.backup: \"\""), [""; 0], "not in use");
 }

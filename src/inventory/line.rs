@@ -156,11 +156,11 @@ impl Contact {
 #[allow(missing_docs, reason = "their messages say it")]
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum Lacks {
-    #[error("the line has no `kind`")]
+    #[error("the line has no \"kind\"")]
     Kind,
-    #[error("the line has no `country`")]
+    #[error("the line has no \"country\"")]
     Country,
-    #[error("the line has no `outside`")]
+    #[error("the line has no \"outside\"")]
     Outside,
 }
 

@@ -18,13 +18,13 @@ use crate::setting::Name;
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct E164(Name);
 
-/// Why a text is no public number.
+/// Why a text is not a public number.
 #[allow(missing_docs, reason = "their messages say it")]
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum NotE164 {
     #[error("it does not begin with +")]
     NoPlus,
-    #[error("{} is no digit", signs::named(*.0))]
+    #[error("{} is not a digit", signs::named(*.0))]
     NoDigit(char),
     #[error("it has {0} digits; a public number has at most 15")]
     TooLong(usize),

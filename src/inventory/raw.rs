@@ -30,7 +30,7 @@ pub struct RawFile {
     pub(super) stations: Vec<RawStation>,
 }
 
-/// A text that is no public number, but may be one in the national form of some country.
+/// A text that is not a public number, but may be one in the national form of some country.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct SpeltNumber {
     pub text: Name,
@@ -171,14 +171,14 @@ fn unfit_name(name: &str) -> Option<(String, String)> {
     }
     if let Some(odd) = name.chars().find(|sign| signs::moves_or_hides(*sign)) {
         let plain: String = name.chars().filter(|sign| !signs::moves_or_hides(*sign)).collect();
-        let fix = format!("Type `{}`, without it, here and wherever the name is used.", plain.trim());
+        let fix = format!("Type \"{}\", without it, here and wherever the name is used.", plain.trim());
         return Some((format!("holds {}", signs::named(odd)), fix));
     }
     let count = name.chars().count();
     (count > NAME_MAX).then(|| {
         (
             format!("has {count} characters"),
-            format!("Give it a name of at most {NAME_MAX}; what it is fits into `where` or a title."),
+            format!("Give it a name of at most {NAME_MAX}; what it is fits into \"where\" or a title."),
         )
     })
 }
@@ -222,17 +222,17 @@ impl Reader<'_> {
 
     /// Things by name; `what` is one of them.
     fn named<'n>(&mut self, node: Option<&'n Node>, what: &str) -> &'n [(Key, Node)] {
-        let entries = node.and_then(|n| self.sheet.entries(n, &format!("`{what}s`"))).unwrap_or(&[]);
+        let entries = node.and_then(|n| self.sheet.entries(n, &format!("\"{what}s\""))).unwrap_or(&[]);
         self.names(what, entries);
         entries
     }
 
     fn days(&mut self, node: &Node) -> Option<u32> {
-        self.sheet.number(node, "`test_days`", 1..=36_500)
+        self.sheet.number(node, "\"test_days\"", 1..=36_500)
     }
 
     fn entries(&mut self, node: &Node) -> Vec<RawSetting> {
-        let Some(all) = self.sheet.entries(node, "`settings`") else { return Vec::new() };
+        let Some(all) = self.sheet.entries(node, "\"settings\"") else { return Vec::new() };
         all.iter().filter_map(|(key, node)| self.entry(key, node)).collect()
     }
 
@@ -246,18 +246,23 @@ impl Reader<'_> {
 
     /// `lifelines`: each `none`, or `null` where there is one after all.
     fn lifelines(&mut self, node: &Node) -> Vec<RawLifeline> {
-        let Some(all) = self.sheet.entries(node, "`lifelines`") else { return Vec::new() };
+        let Some(all) = self.sheet.entries(node, "\"lifelines\"") else { return Vec::new() };
         all.iter().filter_map(|(key, node)| self.lifeline(key, node)).collect()
     }
 
     fn lifeline(&mut self, key: &Key, node: &Node) -> Option<RawLifeline> {
-        let what = format!("`{}`", key.text);
+        let what = format!("\"{}\"", key.text);
         let is_there = match &node.data {
             Data::Scalar { .. } if node.is_null() => self.sheet.is_meant(node, &what).then_some(true)?,
             Data::Scalar { text, .. } if &**text == "none" => false,
             Data::Scalar { .. } | Data::List(_) | Data::Map(_) => {
-                let fix = "Write `none` where there is no such button, or `null` where there is one after all.";
-                self.sheet.note(Code::WrongShape, node.spot, format!("{what} should be `none` or `null` here."), fix);
+                let fix = "Write \"none\" where there is no such button, or \"null\" where there is one after all.";
+                self.sheet.note(
+                    Code::WrongShape,
+                    node.spot,
+                    format!("{what} should be \"none\" or \"null\" here."),
+                    fix,
+                );
                 return None;
             }
         };
@@ -267,25 +272,25 @@ impl Reader<'_> {
 
     fn wish(&mut self, name: &str, node: &Node) -> Option<Wish> {
         if node.is_null() {
-            return self.sheet.is_meant(node, &format!("`{name}`")).then_some(Wish::Unmanaged);
+            return self.sheet.is_meant(node, &format!("\"{name}\"")).then_some(Wish::Unmanaged);
         }
         if let (Some(_), _) | (_, Some(_)) = (node.get("to"), node.get("from")) {
-            let [to, from] = self.sheet.map(node, &format!("`{name}`"), ["to", "from"])?;
+            let [to, from] = self.sheet.map(node, &format!("\"{name}\""), ["to", "from"])?;
             return match (to, from) {
                 (Some(to), None) => self.sheet.text(to, "The contact's name").map(|n| Wish::To(n.into())),
-                (None, Some(from)) => self.sheet.word(from, "`from`", &[("line", ())]).map(|()| Wish::FromLine),
+                (None, Some(from)) => self.sheet.word(from, "\"from\"", &[("line", ())]).map(|()| Wish::FromLine),
                 (Some(_), Some(_)) | (None, None) => {
-                    let fix = "Keep `to` or `from`, not both.";
-                    self.sheet.note(Code::WrongShape, node.spot, format!("`{name}` says two things."), fix);
+                    let fix = "Keep \"to\" or \"from\", not both.";
+                    self.sheet.note(Code::WrongShape, node.spot, format!("\"{name}\" says two things."), fix);
                     None
                 }
             };
         }
-        self.sheet.written(node, &format!("`{name}`")).map(Wish::Value)
+        self.sheet.written(node, &format!("\"{name}\"")).map(Wish::Value)
     }
 
     fn contact(&mut self, key: &Key, node: &Node) -> Option<(Name, Contact)> {
-        let what = format!("The contact `{}`", key.text);
+        let what = format!("The contact \"{}\"", key.text);
         let known = ["calls", "extension", "short", "dial", "title"];
         let [calls, extension, short, dial, title] = self.sheet.map(node, &what, known)?;
         let title = title.and_then(|node| self.title(node));
@@ -293,7 +298,7 @@ impl Reader<'_> {
         if given != 1 {
             let message =
                 format!("{what} says {} how it is reached.", if given == 0 { "nothing about" } else { "several ways" });
-            let fix = "Give exactly one of `calls`, `extension`, `short`, `dial`.";
+            let fix = "Give exactly one of \"calls\", \"extension\", \"short\", \"dial\".";
             self.sheet.note(Code::WrongShape, key.spot, message, fix);
             return None;
         }
@@ -335,7 +340,7 @@ impl Reader<'_> {
                     let fix = "Compare it with the list it comes from: a digit may be lost or doubled.";
                     self.sheet.note(Code::NumberImpossible, node.spot, message, fix);
                 } else if !number.is_valid() {
-                    let message = format!("{what} {number} is in no range that its country has given out.");
+                    let message = format!("{what} {number} is in no range that its country has assigned.");
                     let fix = "Compare it with the list it comes from: a digit may be wrong.";
                     self.sheet.note(Code::NumberUnknown, node.spot, message, fix);
                 }
@@ -343,7 +348,7 @@ impl Reader<'_> {
             }
             Err(error) => {
                 let (fix, exact) = spelling::fix(text);
-                let message = format!("{what} \"{text}\" is no public number: {error}.");
+                let message = format!("{what} \"{text}\" is not a public number: {error}.");
                 let place = self.sheet.place(node.spot);
                 self.spelt.push(SpeltNumber { text: text.into(), place, message: message.clone() });
                 self.sheet.note_exact(Code::NotE164, node.spot, message, fix, exact);
@@ -359,9 +364,9 @@ impl Reader<'_> {
             let why = odd.map_or("is empty".to_owned(), |c| format!("holds {}", signs::named(c)));
             let exact = spelling::keyed(text, allowed).map(|keyed| in_quotes(&keyed));
             let (fix, exact) = match (spelling::public_by_mistake(text), exact) {
-                (Some(number), _) => (format!("That is a public number: write `calls: \"{number}\"`."), None),
+                (Some(number), _) => (format!("That is a public number. Write calls: \"{number}\"."), None),
                 (None, Some(exact)) => (format!("Write {exact}."), Some(exact)),
-                (None, None) => (format!("Write signs from {allowed} only."), None),
+                (None, None) => (format!("Use characters from {allowed} only."), None),
             };
             self.sheet.note_exact(Code::ValueOutside, node.spot, format!("{what} {why}."), fix, exact);
             return None;
@@ -383,13 +388,13 @@ impl Reader<'_> {
             };
             let straight = signs::straight(&key.text);
             let message = format!("The name of this {what} holds {}.", signs::named(odd));
-            let fix = format!("If it should be `{straight}`, type it anew, here and wherever it is used.");
+            let fix = format!("If it should be \"{straight}\", type it again, here and wherever it is used.");
             self.sheet.note(Code::LookAlike, key.spot, message, fix);
         }
     }
 
     fn profile(&mut self, key: &Key, node: &Node) -> Option<RawProfile> {
-        let what = format!("The profile `{}`", key.text);
+        let what = format!("The profile \"{}\"", key.text);
         let [model, settings, lifelines] = self.sheet.map(node, &what, ["model", "settings", "lifelines"])?;
         Some(RawProfile {
             name: (&*key.text).into(),
@@ -405,7 +410,7 @@ impl Reader<'_> {
     }
 
     fn site(&mut self, key: &Key, node: &Node, raw: &mut RawFile) {
-        let what = format!("The site `{}`", key.text);
+        let what = format!("The site \"{}\"", key.text);
         let known = ["line", "settings", "lifelines", "stations", "test_days"];
         let Some([line, settings, lifelines, stations, test_days]) = self.sheet.map(node, &what, known) else {
             return;
@@ -428,7 +433,7 @@ impl Reader<'_> {
     }
 
     fn station(&mut self, key: &Key, node: &Node, within: Option<(Name, Place)>) -> Option<RawStation> {
-        let what = format!("The station `{}`", key.text);
+        let what = format!("The station \"{}\"", key.text);
         let known = ["number", "where", "model", "profiles", "line", "settings", "lifelines", "test_days", "formerly"];
         let before = self.sheet.findings.len();
         let (fields, site) = match within {
@@ -444,13 +449,13 @@ impl Reader<'_> {
         let [number, location, model, profiles, line, settings, lifelines, test_days, formerly] = fields;
         let number = self.sheet.required(number, node, &what, "number");
         let number = number.and_then(|n| Some((self.number(n, "The number")?, self.sheet.place(n.spot))));
-        let profiles = profiles.and_then(|n| self.sheet.list(n, "`profiles`")).unwrap_or(&[]);
+        let profiles = profiles.and_then(|n| self.sheet.list(n, "\"profiles\"")).unwrap_or(&[]);
         Some(RawStation {
             name: (&*key.text).into(),
             place: self.sheet.place(key.spot),
             number,
             formerly: formerly.map(|n| self.formerly(n)).unwrap_or_default(),
-            location: location.and_then(|n| self.sheet.text(n, "`where`")).unwrap_or("").into(),
+            location: location.and_then(|n| self.sheet.text(n, "\"where\"")).unwrap_or("").into(),
             model: model.and_then(|n| self.mention(n, "The model's name")),
             profiles: profiles.iter().filter_map(|n| self.mention(n, "A profile's name")).collect(),
             line: line.map(|n| self.line(n)).unwrap_or_default(),
@@ -476,7 +481,7 @@ impl Reader<'_> {
                 Some("A former name is empty.".to_owned())
             } else {
                 let is_second = formerly.iter().any(|(known, _)| *known == name);
-                is_second.then(|| format!("`formerly` names {name} twice."))
+                is_second.then(|| format!("\"formerly\" names {name} twice."))
             };
             match problem {
                 Some(message) => self.sheet.note(Code::FormerName, node.spot, message, "Remove it."),
@@ -507,7 +512,7 @@ impl Reader<'_> {
             form: form.and_then(|n| self.sheet.word(n, "The form", &forms)),
             international: international.and_then(|n| self.digits(n, "The international prefix", "0123456789*#,")),
             trunk: trunk.and_then(|n| self.trunk(n)),
-            short_direct: short_direct.and_then(|n| self.sheet.truth(n, "`short_direct`")),
+            short_direct: short_direct.and_then(|n| self.sheet.truth(n, "\"short_direct\"")),
             placeholder: placeholder.and_then(|n| self.digits(n, "The placeholder", "0123456789*#ABCD,")),
             is_partial: false,
         }
@@ -556,7 +561,7 @@ impl Reader<'_> {
                 Some(near) => format!("Write {near}."),
                 None => "Write its two-letter code (ISO 3166), such as GB or US.".into(),
             };
-            let message = format!("No numbering plan is known for `{id}`.");
+            let message = format!("No numbering plan is known for \"{id}\".");
             self.sheet.note_exact(Code::NameUnknown, node.spot, message, fix, near);
         }
         country

@@ -158,7 +158,10 @@ fn every_mistake_is_found_at_the_line_that_made_it() {
 
 #[test]
 fn a_near_miss_is_named() {
-    assert_eq!(finding("profiles: [quayside]", "profiles: [quayside, quaysdie]").2, "Did you mean `quayside`?");
+    assert_eq!(
+        finding("profiles: [quayside]", "profiles: [quayside, quaysdie]").2,
+        "If you mean \"quayside\", write that."
+    );
     assert_eq!(finding("calls: \"+441632960177\"", "calls: \"+44 1632 960177\"").2, "Write \"+441632960177\".");
 }
 
@@ -290,7 +293,7 @@ fn a_former_name_is_one_stations_alone() {
         // Nothing is followed further: the name that a station has now is no former one.
         ("EQ-90", "EQ-02", &["EQ-03 was formerly EQ-02, but a station is called EQ-02 now."]),
         ("[EQ-91, EQ-90]", "EQ-90", &["EQ-03 and EQ-02 both say that they were formerly EQ-90."]),
-        ("[EQ-90, EQ-90]", "EQ-91", &["`formerly` names EQ-90 twice."]),
+        ("[EQ-90, EQ-90]", "EQ-91", &["\"formerly\" names EQ-90 twice."]),
         ("[\"\", EQ-90]", "EQ-91", &["A former name is empty."]),
     ] {
         let (inventory, findings) = resolved(&[FLEET, &more(own, other)]);

@@ -33,7 +33,7 @@ pub(super) struct Shared {
     pub codes: Codes,
 }
 
-/// All that is no station.
+/// All that is not a station.
 #[derive(Debug, Default)]
 pub(super) struct Parts {
     pub fleet: Option<(Name, Place)>,
@@ -60,9 +60,9 @@ impl Parts {
         let (mut contacts, mut sites) = (BTreeMap::new(), Sites::new());
         for file in files {
             once(&mut fleet, &file.fleet, "The fleet's name", findings);
-            once(&mut shared.settings, &file.settings, "The fleet's `settings`", findings);
-            once(&mut shared.lifelines, &file.lifelines, "The fleet's `lifelines`", findings);
-            once(&mut shared.test_days, &file.test_days, "The fleet's `test_days`", findings);
+            once(&mut shared.settings, &file.settings, "The fleet's \"settings\"", findings);
+            once(&mut shared.lifelines, &file.lifelines, "The fleet's \"lifelines\"", findings);
+            once(&mut shared.test_days, &file.test_days, "The fleet's \"test_days\"", findings);
             unique(&mut contacts, &file.contacts, |c| &c.place, "contact", findings);
             shared.broken_contacts.extend(file.broken_contacts.iter().cloned());
             unique(&mut shared.profiles, &file.profiles, |p| &p.place, "profile", findings);
@@ -120,7 +120,7 @@ fn unique<T: Clone>(
 
 /// A name that two things have.
 pub(super) fn defined_twice(what: &str, name: &str, place: &Place, first: &Place) -> Finding {
-    let message = format!("The {what} `{name}` is defined twice.");
+    let message = format!("The {what} \"{name}\" is defined twice.");
     let fix = "Keep one of the two, or give one another name.";
     Finding::new(Code::NameRepeated, place.clone(), message, fix).beside(first.clone(), "defined here already")
 }
@@ -128,20 +128,20 @@ pub(super) fn defined_twice(what: &str, name: &str, place: &Place, first: &Place
 /// A model that no keybook describes.
 pub(super) fn no_keybook(name: &str, place: &Place, keybooks: &Keybooks) -> Finding {
     let known = keybooks.keys().map(|known| &**known);
-    let message = format!("No keybook describes the model `{name}`.");
+    let message = format!("No keybook describes the model \"{name}\".");
     Finding::unknown(Code::NameUnknown, place.clone(), message, name, known)
 }
 
 /// A setting that a model does not have.
 pub(super) fn no_setting(entry: &RawSetting, keybook: &Keybook) -> Finding {
-    let message = format!("The model `{}` has no setting `{}`.", keybook.model, entry.name);
+    let message = format!("The model \"{}\" has no setting \"{}\".", keybook.model, entry.name);
     let known = keybook.settings.iter().map(|s| &*s.name);
     Finding::unknown(Code::NameUnknown, entry.name_place.clone(), message, &entry.name, known)
 }
 
 /// A lifeline that a model does not have.
 pub(super) fn no_lifeline(entry: &RawLifeline, keybook: &Keybook) -> Finding {
-    let message = format!("The model `{}` has no lifeline `{}`.", keybook.model, entry.name);
+    let message = format!("The model \"{}\" has no lifeline \"{}\".", keybook.model, entry.name);
     let known = keybook.lifelines.iter().map(|lifeline| &*lifeline.name);
     Finding::unknown(Code::NameUnknown, entry.name_place.clone(), message, &entry.name, known)
 }

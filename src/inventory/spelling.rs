@@ -68,13 +68,13 @@ pub fn public_by_mistake(text: &str) -> Option<E164> {
     signs::straight(text).trim_start().starts_with(['+', 't', 'T']).then(|| straightened(text)).flatten()
 }
 
-/// What to write for a text that is no public number: the instruction and, where it can be told, the exact text.
+/// What to write for a text that is not a public number: the instruction and, where it can be told, the exact text.
 pub fn fix(text: &str) -> (String, Option<String>) {
     let spelt = Spelt::new(text);
     if let Some(extension) = &spelt.extension {
         return (
             format!(
-                "No station dials an extension by itself: give a number that rings through, or a `dial` string with \
+                "A station cannot dial an extension once the call is answered. Give a number that rings through, or a \"dial\" string with \
                  pauses as this line dials it, such as \"NUMBER,,{extension}\"."
             ),
             None,
@@ -94,7 +94,7 @@ pub fn fix(text: &str) -> (String, Option<String>) {
         Some(short) if short.len() <= 6 => {
             let exact = in_quotes(short);
             let fix = format!(
-                "Inside an exchange write `extension: {exact}`, for a public emergency code `short: {exact}`; a public \
+                "Inside an exchange write extension: {exact}, for a public emergency code short: {exact}; a public \
                  number begins with + and its country's calling code."
             );
             (fix, None)
@@ -190,7 +190,7 @@ mod tests {
         }
         assert!(fix("+44 1632 960101 x123").0.contains("\"NUMBER,,123\""));
         assert!(fix("+1 207 HARBOUR").0.contains("letters"));
-        assert!(fix("44\u{a0}10").0.contains("`extension: \"4410\"`"));
+        assert!(fix("44\u{a0}10").0.contains("extension: \"4410\""));
     }
 
     #[test]

@@ -126,8 +126,8 @@ impl Extent {
     pub fn note(self) -> Option<&'static str> {
         match self {
             Extent::Nothing => None,
-            Extent::Settings => Some("some of its settings are set aside: see `stationkeep aside`"),
-            Extent::Whole => Some("set aside, out of service: see `stationkeep aside`"),
+            Extent::Settings => Some("some of its settings are set aside: see \"stationkeep aside\""),
+            Extent::Whole => Some("set aside, out of service: see \"stationkeep aside\""),
         }
     }
 

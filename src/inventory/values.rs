@@ -52,7 +52,7 @@ impl<'r> Values<'r> {
         match kind.value(written, |reference| self.shared.codes.seal(reference)) {
             Ok(value) => Some(value),
             Err(unfit) => {
-                let message = format!("`{}` on a {} {}", entry.name, at.keybook.model, unfit.why);
+                let message = format!("\"{}\" on a {} {}", entry.name, at.keybook.model, unfit.why);
                 let finding = Finding::new(unfit.code, entry.place.clone(), message, unfit.fix);
                 let replacement =
                     unfit.replacement.filter(|_| matches!(written, Written::Quoted(_) | Written::Plain(_)));
@@ -64,13 +64,14 @@ impl<'r> Values<'r> {
 
     fn code(&mut self, reference: &Reference, entry: &RawSetting, kind: &Kind) {
         let problem = match self.shared.codes.code(reference) {
-            Some(code) => {
-                kind.fits_code(code).err().map(|unfit| (unfit.code, format!("`{reference}` {}", unfit.why), unfit.fix))
-            }
+            Some(code) => kind
+                .fits_code(code)
+                .err()
+                .map(|unfit| (unfit.code, format!("\"{reference}\" {}", unfit.why), unfit.fix)),
             None => match reference {
                 Reference::File(path) => Some((
                     Code::SecretUnread,
-                    format!("The code behind `{reference}` cannot be read here."),
+                    format!("The code behind \"{reference}\" cannot be read here."),
                     format!("Put the code into {path}, beside the configuration, or let this user read it."),
                 )),
                 // Variables are set where scripts are made, seldom where files are checked.
@@ -84,7 +85,7 @@ impl<'r> Values<'r> {
 
     fn line_kind(&mut self, entry: &RawSetting, kind: &Kind, at: &At<'_>) -> Option<Value> {
         let Kind::Choice(choices) = kind else {
-            let message = format!("`{}` is no choice, so it cannot follow the line's kind.", entry.name);
+            let message = format!("\"{}\" is not a choice, so it cannot follow the line's kind.", entry.name);
             self.note(Code::ValueOutside, &entry.place, message, "Write a value.");
             return None;
         };
@@ -94,7 +95,7 @@ impl<'r> Values<'r> {
         };
         let found = choices.iter().find(|(name, _)| &**name == word);
         if found.is_none() {
-            let message = format!("A {} has no choice `{word}` for `{}`.", at.keybook.model, entry.name);
+            let message = format!("A {} has no choice \"{word}\" for \"{}\".", at.keybook.model, entry.name);
             let fix = did_you_mean(word, choices.iter().map(|(name, _)| &**name));
             self.note(Code::ValueOutside, &entry.place, message, fix);
         }
@@ -105,12 +106,12 @@ impl<'r> Values<'r> {
         if at.line.is_partial {
             return;
         }
-        let message = format!("What `{}` should be depends on the line, and {lacks}.", entry.name);
+        let message = format!("What \"{}\" should be depends on the line, and {lacks}.", entry.name);
         let fix = match lacks {
-            Lacks::Kind | Lacks::Country => "Complete the `line` of the site or station.",
+            Lacks::Kind | Lacks::Country => "Complete the \"line\" of the site or station.",
             Lacks::Outside => {
-                "Give the line what its exchange takes before a public number, such as `outside: \"9,\"`; if it takes \
-                 nothing, `outside: \"\"`."
+                "Give the line what its exchange takes before a public number, such as outside: \"9,\". If it takes \
+                 nothing, write outside: \"\"."
             }
         };
         let finding = Finding::new(Code::LineIncomplete, entry.place.clone(), message, fix);
@@ -119,7 +120,7 @@ impl<'r> Values<'r> {
 
     fn to(&mut self, name: &Name, entry: &RawSetting, kind: &Kind, at: &At<'_>) -> Option<Value> {
         let Kind::Dial { .. } = kind else {
-            let message = format!("`{}` stores no telephone number, so it cannot call a contact.", entry.name);
+            let message = format!("\"{}\" stores no telephone number, so it cannot call a contact.", entry.name);
             self.note(Code::ValueOutside, &entry.place, message, "Write a value.");
             return None;
         };
@@ -139,9 +140,9 @@ impl<'r> Values<'r> {
         match kind.value(&Written::Quoted(dialled), |reference| self.shared.codes.seal(reference)) {
             Ok(value) => Some(value),
             Err(unfit) => {
-                let message = format!("`{}` on a {} {}", entry.name, at.keybook.model, unfit.why);
+                let message = format!("\"{}\" on a {} {}", entry.name, at.keybook.model, unfit.why);
                 let finding = Finding::new(unfit.code, entry.place.clone(), message, unfit.fix);
-                self.findings.push(finding.beside(contact.place.clone(), format!("from the contact `{name}`")));
+                self.findings.push(finding.beside(contact.place.clone(), format!("from the contact \"{name}\"")));
                 None
             }
         }
@@ -150,11 +151,11 @@ impl<'r> Values<'r> {
     fn abroad(&mut self, number: &E164, entry: &RawSetting, line: &Line) {
         let Some((used, country, other)) = line.abroad_otherwise(number) else { return };
         let message = format!(
-            "{number} is dialled behind {used} on this line, and numbers abroad are dialled otherwise in {country}."
+            "{number} is dialled after {used} on this line, and {country} has another prefix for numbers abroad."
         );
         let fix = match other {
-            Some(other) => format!("Give the line `international: \"{other}\"`, or whatever its operator says."),
-            None => "Give the line the `international` prefix that its operator says.".into(),
+            Some(other) => format!("Give the line international: \"{other}\", or whatever its operator says."),
+            None => "Give the line the \"international\" prefix that its operator says.".into(),
         };
         self.note(Code::AbroadOtherwise, &entry.place, message, fix);
     }
@@ -164,7 +165,7 @@ impl<'r> Values<'r> {
         let message = format!("{number} is dialled {dialled} on this line, and written {written} inside its country.");
         let outside = line.outside();
         let fix = format!(
-            "Ask the line's operator what to dial; `dial: \"{outside}{written}\"` in a contact beside `{name}` is dialled as it is."
+            "Ask the line's operator what to dial. A contact with dial: \"{outside}{written}\", beside \"{name}\", is dialled as written."
         );
         self.note(Code::NationalOtherwise, place, message, fix);
     }
@@ -175,12 +176,12 @@ impl<'r> Values<'r> {
                 let message = format!(
                     "The emergency code {short} is dialled as {dialled} on this line. Direct-dialling rules such as 47 CFR 9.16 may forbid a prefix."
                 );
-                let fix = "Where the exchange takes the code directly, give the line `short_direct: true`; ask whoever is responsible for it.";
+                let fix = "Where the exchange takes the code directly, give the line short_direct: true; ask whoever is responsible for it.";
                 self.note(Code::ShortPrefixed, &entry.place, message, fix);
             }
             (Reach::Extension(_), Some(LineKind::Direct)) => {
-                let message = format!("The extension of `{name}` cannot be reached from a direct line.");
-                self.note(Code::ExtensionOutside, &entry.place, message, "Give a contact with `calls`.");
+                let message = format!("The extension of \"{name}\" cannot be reached from a direct line.");
+                self.note(Code::ExtensionOutside, &entry.place, message, "Give a contact with \"calls\".");
             }
             (Reach::Calls(number), _) => {
                 self.abroad(number, entry, line);

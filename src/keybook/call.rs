@@ -36,7 +36,7 @@ const HOUR_MS: u32 = 3_600_000;
 
 /// Reads `call`.
 pub(super) fn call_of<'n>(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &'n Node) -> Option<CallDraft<'n>> {
-    let what = "`call`";
+    let what = "\"call\"";
     let [rings, greeting, open, close, idle, limit] =
         sheet.map(node, what, ["rings", "greeting_ms", "open", "close", "idle_ms", "limit_ms"])?;
     let rings = needed_number(sheet, node, rings, (what, "rings"), 0..=99);
@@ -44,8 +44,8 @@ pub(super) fn call_of<'n>(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &'n Node
     let idle_ms = needed_number(sheet, node, idle, (what, "idle_ms"), 1..=HOUR_MS);
     let limit_ms = needed_number(sheet, node, limit, (what, "limit_ms"), 1..=24 * HOUR_MS);
     let open = sheet.required(open, node, what, "open");
-    let open = open.and_then(|node| keyed(sheet, drafts, node, "`open`"));
-    let read_close = close.and_then(|node| keyed(sheet, drafts, node, "`close`"));
+    let open = open.and_then(|node| keyed(sheet, drafts, node, "\"open\""));
+    let read_close = close.and_then(|node| keyed(sheet, drafts, node, "\"close\""));
     let close_sound = read_close.is_some() == close.is_some();
     for (keyed, wanted) in open.iter().map(|k| (k, Some(Use::Held))).chain(read_close.iter().map(|k| (k, None))) {
         forbidden_fields(sheet, keyed, wanted);
@@ -68,7 +68,7 @@ fn forbidden_fields(sheet: &mut Sheet<'_>, keyed: &Keyed<'_>, allowed: Option<Us
             Some(Use::Held | Use::Store) => {
                 ("Opening a call stores nothing.", "Write {=x}, which keys the value held now.")
             }
-            None => ("`close` keys no setting.", "Write the keys alone, such as \"D\"."),
+            None => ("\"close\" keys no setting.", "Write the keys alone, such as \"D\"."),
         };
         sheet.note(Code::TemplateBroken, keyed.part_spot(at), message, fix);
     }
@@ -76,11 +76,11 @@ fn forbidden_fields(sheet: &mut Sheet<'_>, keyed: &Keyed<'_>, allowed: Option<Us
 
 /// Reads `tones`: accepted, refused.
 pub(super) fn tones_of(sheet: &mut Sheet<'_>, node: &Node) -> Option<(Tone, Tone)> {
-    let [accepted, refused] = sheet.map(node, "`tones`", ["accepted", "refused"])?;
-    let accepted = sheet.required(accepted, node, "`tones`", "accepted");
-    let refused = sheet.required(refused, node, "`tones`", "refused");
-    let accepted = accepted.and_then(|node| tone_of(sheet, node, "`accepted`"));
-    let refused = refused.and_then(|node| tone_of(sheet, node, "`refused`"));
+    let [accepted, refused] = sheet.map(node, "\"tones\"", ["accepted", "refused"])?;
+    let accepted = sheet.required(accepted, node, "\"tones\"", "accepted");
+    let refused = sheet.required(refused, node, "\"tones\"", "refused");
+    let accepted = accepted.and_then(|node| tone_of(sheet, node, "\"accepted\""));
+    let refused = refused.and_then(|node| tone_of(sheet, node, "\"refused\""));
     accepted.zip(refused)
 }
 
@@ -91,7 +91,7 @@ fn tone_of(sheet: &mut Sheet<'_>, node: &Node, what: &str) -> Option<Tone> {
     let hz = needed_number(sheet, node, hz, (what, "hz"), 100..=3900);
     let on_ms = needed_number(sheet, node, on_ms, (what, "on_ms"), 10..=10_000);
     let off_ms = match off_ms {
-        Some(node) => sheet.number(node, "`off_ms`", 10..=10_000),
+        Some(node) => sheet.number(node, "\"off_ms\"", 10..=10_000),
         None => on_ms,
     };
     Some(Tone { beeps: beeps?, hz: hz?, on_ms: on_ms?, off_ms: off_ms? })
@@ -99,7 +99,7 @@ fn tone_of(sheet: &mut Sheet<'_>, node: &Node, what: &str) -> Option<Tone> {
 
 /// Reads `timing`.
 pub(super) fn timing_of(sheet: &mut Sheet<'_>, node: &Node) -> Option<Timing> {
-    let what = "`timing`";
+    let what = "\"timing\"";
     let [press, answer, tone, gap] = sheet.map(node, what, ["press_ms", "answer_ms", "tone_ms", "gap_ms"])?;
     let press_ms = needed_number(sheet, node, press, (what, "press_ms"), 1..=60_000);
     let answer_ms = needed_number(sheet, node, answer, (what, "answer_ms"), 0..=HOUR_MS);

@@ -26,7 +26,7 @@ pub(super) fn fields_end(
             let (least, most) = (language.shortest(), language.longest());
             let ended = match parts.get(at + 1) {
                 Some(TemplatePart::Key(key)) if !language.contains(*key) => continue,
-                Some(TemplatePart::Key(key)) => format!("{key} behind it can be a part of it"),
+                Some(TemplatePart::Key(key)) => format!("{key} after it can be a part of it"),
                 Some(TemplatePart::Field(..)) => "another field follows at once".to_string(),
                 None => "nothing follows it".to_string(),
             };
@@ -39,7 +39,7 @@ pub(super) fn fields_end(
             };
             let name = drafts.name(*id);
             let message =
-                format!("In `{}`, {{{held}{name}}} takes {least} to {most} keys, and {ended}.", sequence.title);
+                format!("In \"{}\", {{{held}{name}}} takes {least} to {most} keys, and {ended}.", sequence.title);
             let free = ['#', '*', 'D', 'C', 'B', 'A']
                 .into_iter()
                 .find(|sign| crate::setting::Key::new(*sign).is_some_and(|key| !language.contains(key)));
@@ -61,13 +61,13 @@ pub(super) fn none_confused(sheet: &mut Sheet<'_>, languages: &Languages, sequen
                 Verdict::Apart => continue,
                 Verdict::Confused(confusion) => confused(&confusion, &first.title, &second.title),
                 Verdict::Unsure => {
-                    format!("`{}` and `{}` are too entangled to be told apart for sure.", first.title, second.title)
+                    format!("\"{}\" and \"{}\" are too entangled to be told apart for sure.", first.title, second.title)
                 }
             };
             let fix = "Compare both with the manual: no keys may be, or begin, the keys of another.";
             let place = sheet.place(second.keyed.spot);
             let finding = Finding::new(Code::CommandsConfused, place, message, fix);
-            let finding = finding.beside(sheet.place(first.keyed.spot), format!("the keys of `{}`", first.title));
+            let finding = finding.beside(sheet.place(first.keyed.spot), format!("the keys of \"{}\"", first.title));
             sheet.findings.push(finding);
             if budget.is_spent() {
                 return;
@@ -78,12 +78,12 @@ pub(super) fn none_confused(sheet: &mut Sheet<'_>, languages: &Languages, sequen
 
 fn confused(Confusion { keys, whole }: &Confusion, first: &str, second: &str) -> String {
     if keys.0.is_empty() {
-        return format!("`{first}` or `{second}` can be keyed with no key at all, which begins everything.");
+        return format!("\"{first}\" or \"{second}\" can be keyed with no key at all, which begins everything.");
     }
     match whole {
-        Whole::First => format!("The keys {keys} are a whole `{first}` and also begin `{second}`."),
-        Whole::Second => format!("The keys {keys} are a whole `{second}` and also begin `{first}`."),
-        Whole::Both => format!("The keys {keys} are a whole `{first}` and also a whole `{second}`."),
+        Whole::First => format!("The keys {keys} are a complete \"{first}\" and also begin \"{second}\"."),
+        Whole::Second => format!("The keys {keys} are a complete \"{second}\" and also begin \"{first}\"."),
+        Whole::Both => format!("The keys {keys} are a complete \"{first}\" and also a complete \"{second}\"."),
     }
 }
 
@@ -115,10 +115,10 @@ pub(super) fn fits_a_call(
         let whole = before + own + if command.ends_call { 0 } else { close };
         if whole > u64::from(limit) {
             let message = format!(
-                "The longest form of `{}` makes a call of {whole} ms with opening and closing; `limit_ms` is {limit}.",
+                "The longest form of \"{}\" makes a call of {whole} ms with opening and closing; \"limit_ms\" is {limit}.",
                 sequence.title
             );
-            let fix = "Compare `limit_ms`, the times in `timing` and the lengths of the fields with the manual.";
+            let fix = "Compare \"limit_ms\", the times in \"timing\" and the lengths of the fields with the manual.";
             sheet.note(Code::CallTooShort, sequence.keyed.spot, message, fix);
         }
     }
@@ -137,11 +137,11 @@ pub(super) fn fits_the_search(
         let own = presses * u64::from(timing.press_ms) + u64::from(timing.answer_ms + command.takes_ms);
         if presses > PRESSES_MAX || own > COMMAND_MS_MAX {
             let message = format!(
-                "The longest form of `{}` has {presses} keys and takes {own} ms; {PRESSES_MAX} keys and {COMMAND_MS_MAX} ms \
+                "The longest form of \"{}\" has {presses} keys and takes {own} ms; {PRESSES_MAX} keys and {COMMAND_MS_MAX} ms \
                  are the most.",
                 sequence.title
             );
-            let fix = "Compare `timing` and the lengths of the fields with the manual.";
+            let fix = "Compare \"timing\" and the lengths of the fields with the manual.";
             sheet.note(Code::KeybookTooLarge, sequence.keyed.spot, message, fix);
         }
     }
@@ -160,11 +160,11 @@ pub(super) fn values_fit_the_search(sheet: &mut Sheet<'_>, drafts: &Drafts, comm
         }
         if named.len() > VALUES_MAX {
             let message = format!(
-                "`factory`, `needs` and `also` name {} values of `{}`; {VALUES_MAX} are the most.",
+                "\"factory\", \"needs\" and \"also\" name {} values of \"{}\"; {VALUES_MAX} are the most.",
                 named.len(),
                 drafts.name(id)
             );
-            let fix = "Name fewer of them: compare `needs` and `also` with the manual.";
+            let fix = "Name fewer of them: compare \"needs\" and \"also\" with the manual.";
             sheet.note(Code::KeybookTooLarge, drafts.spot(id), message, fix);
         }
     }
@@ -176,7 +176,7 @@ pub(super) fn all_written(sheet: &mut Sheet<'_>, drafts: &Drafts, commands: &[Dr
         return;
     }
     for id in drafts.ids().filter(|id| !commands.iter().any(|command| command.writes(*id))) {
-        let message = format!("No command writes `{}`.", drafts.name(id));
+        let message = format!("No command writes \"{}\".", drafts.name(id));
         let fix = "Add the command that stores it, or leave the setting out.";
         sheet.note(Code::SettingUnwritten, drafts.spot(id), message, fix);
     }

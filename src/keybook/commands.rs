@@ -57,7 +57,7 @@ impl<'n> Draft<'n> {
 
 /// Reads `commands`.
 pub(super) fn read<'n>(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &'n Node) -> Vec<Draft<'n>> {
-    let items = sheet.list(node, "`commands`").unwrap_or_default();
+    let items = sheet.list(node, "\"commands\"").unwrap_or_default();
     if matches!(&node.data, Data::List(items) if items.is_empty() || items.len() > ENTRIES_MAX) {
         let message = format!("A keybook has 1 to {ENTRIES_MAX} commands; here are {}.", items.len());
         sheet.note(Code::WrongShape, node.spot, message, "List the commands that store settings.");
@@ -70,7 +70,7 @@ pub(super) fn read<'n>(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &'n Node) -
     for (at, command) in commands.iter().enumerate() {
         let Some(name) = &command.name else { continue };
         if let Some(first) = commands[..at].iter().find(|other| other.name.as_ref() == Some(name)) {
-            twice(sheet, command.spot, first.spot, format!("Two commands are called `{name}`."));
+            twice(sheet, command.spot, first.spot, format!("Two commands are called \"{name}\"."));
         }
     }
     commands
@@ -82,15 +82,15 @@ fn command<'n>(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &'n Node) -> Option
     let named = sheet.required(named, node, "A command", "command");
     let spot = named.unwrap_or(node).spot;
     let called = named.and_then(|node| name(sheet, node, "The name of a command"));
-    let what = called.as_ref().map_or_else(|| "The command".to_string(), |name| format!("The command `{name}`"));
+    let what = called.as_ref().map_or_else(|| "The command".to_string(), |name| format!("The command \"{name}\""));
     let keys = sheet.required(keys, node, &what, "keys");
-    let keyed = keys.and_then(|node| keyed(sheet, drafts, node, "`keys`"));
+    let keyed = keys.and_then(|node| keyed(sheet, drafts, node, "\"keys\""));
     let needs = needs.map_or(Some(Vec::new()), |node| needs_of(sheet, drafts, node));
     let clears = clears_of(sheet, drafts, clears, keeps);
     let also = also.map_or(Some(Vec::new()), |node| also_of(sheet, drafts, node));
     let takes_ms = number_or(sheet, takes_ms, "takes_ms", 0..=3_600_000, 0);
-    let ends_call = ends_call.map_or(Some(false), |node| sheet.truth(node, "`ends_call`"));
-    let note = note.map_or(Some(None), |node| name(sheet, node, "`note`").map(Some));
+    let ends_call = ends_call.map_or(Some(false), |node| sheet.truth(node, "\"ends_call\""));
+    let note = note.map_or(Some(None), |node| name(sheet, node, "\"note\"").map(Some));
     let place = sheet.place(spot);
     let whole = || {
         Some(Command {
@@ -113,7 +113,7 @@ fn command<'n>(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &'n Node) -> Option
 fn entry(sheet: &mut Sheet<'_>, drafts: &Drafts, text: &str, spot: Spot, key: &str) -> Option<SettingId> {
     let id = drafts.mentioned(sheet, text, spot)?;
     if let Some(Kind::Secret { .. }) = drafts.kind(id) {
-        let message = format!("`{text}` is a secret, which takes no part in `{key}`.");
+        let message = format!("\"{text}\" is a secret, which takes no part in \"{key}\".");
         sheet.note(Code::ValueOutside, spot, message, "Take it out here.");
         return None;
     }
@@ -122,10 +122,10 @@ fn entry(sheet: &mut Sheet<'_>, drafts: &Drafts, text: &str, spot: Spot, key: &s
 
 fn needs_of(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &Node) -> Option<Vec<(SettingId, Vec<Value>)>> {
     let mut needs = Vec::new();
-    for (key, wanted) in sheet.entries(node, "`needs`")? {
+    for (key, wanted) in sheet.entries(node, "\"needs\"")? {
         let Some(id) = entry(sheet, drafts, &key.text, key.spot, "needs") else { continue };
         let Some(kind) = drafts.kind(id) else { continue };
-        let what = format!("What `needs` wants of `{}`", key.text);
+        let what = format!("What \"needs\" wants of \"{}\"", key.text);
         needs.push((id, one_or_several(sheet, kind, wanted, &what)));
     }
     Some(needs)
@@ -133,14 +133,14 @@ fn needs_of(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &Node) -> Option<Vec<(
 
 fn also_of(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &Node) -> Option<Vec<(SettingId, Option<Value>)>> {
     let mut also = Vec::new();
-    for (key, value) in sheet.entries(node, "`also`")? {
+    for (key, value) in sheet.entries(node, "\"also\"")? {
         let Some(id) = entry(sheet, drafts, &key.text, key.spot, "also") else { continue };
         if matches!(&value.data, Data::Scalar { text, .. } if &**text == FACTORY) {
             also.push((id, drafts.factory(id)));
             continue;
         }
         let Some(kind) = drafts.kind(id) else { continue };
-        let what = format!("What `also` sets `{}` to", key.text);
+        let what = format!("What \"also\" sets \"{}\" to", key.text);
         also.extend(settings::value(sheet, kind, value, &what).map(|value| (id, Some(value))));
     }
     Some(also)
@@ -155,11 +155,11 @@ fn clears_of(
 ) -> Option<Vec<SettingId>> {
     let all = clears.is_some_and(|node| matches!(&node.data, Data::Scalar { text, .. } if &**text == "all"));
     let kept = match keeps {
-        Some(node) if all => listed(sheet, drafts, node, "`keeps`"),
+        Some(node) if all => listed(sheet, drafts, node, "\"keeps\""),
         Some(node) => {
-            let fix = "Write `clears: all`, or take `keeps` out.";
-            sheet.note(Code::WrongShape, node.spot, "`keeps` stands here without `clears: all`.", fix);
-            listed(sheet, drafts, node, "`keeps`")
+            let fix = "Write clears: all, or take \"keeps\" out.";
+            sheet.note(Code::WrongShape, node.spot, "\"keeps\" stands here without clears: all.", fix);
+            listed(sheet, drafts, node, "\"keeps\"")
         }
         None => Some(Vec::new()),
     };
@@ -169,11 +169,11 @@ fn clears_of(
         return Some(drafts.ids().filter(|id| !kept.contains(id)).collect());
     }
     if let Data::Scalar { .. } = &node.data {
-        let message = "`clears` is neither `all` nor a list of settings.";
-        sheet.note(Code::WrongShape, node.spot, message, "Write `clears: all` or `clears: [x, y]`.");
+        let message = "\"clears\" is neither \"all\" nor a list of settings.";
+        sheet.note(Code::WrongShape, node.spot, message, "Write clears: all or clears: [x, y].");
         return None;
     }
-    let mut ids = listed(sheet, drafts, node, "`clears`")?;
+    let mut ids = listed(sheet, drafts, node, "\"clears\"")?;
     ids.sort();
     Some(ids)
 }

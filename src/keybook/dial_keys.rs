@@ -11,16 +11,16 @@ use crate::yaml::{Node, Sheet, Spot};
 /// The most keys of one symbol.
 const KEYS_MAX: usize = 3;
 
-/// Reads `dial_keys`: symbols, each with one to three keys. The first is no digit, and none of them equals or begins
+/// Reads `dial_keys`: symbols, each with one to three keys. The first is not a digit, and none of them equals or begins
 /// another, so that what is keyed can be read back in one way only.
 pub(super) fn read(sheet: &mut Sheet<'_>, node: &Node) -> BTreeMap<char, Keys> {
     let mut symbols = BTreeMap::new();
     let mut places: Vec<(Keys, Spot)> = Vec::new();
-    for (sign, value) in sheet.entries(node, "`dial_keys`").unwrap_or_default() {
+    for (sign, value) in sheet.entries(node, "\"dial_keys\"").unwrap_or_default() {
         let symbol = Some(&*sign.text).filter(|t| matches!(*t, "," | "*" | "#" | "A" | "B" | "C" | "D"));
         if symbol.is_none() {
-            let message = format!("`{}` is not a symbol of a stored number that needs keys of its own.", sign.text);
-            sheet.note(Code::KeyUnknown, sign.spot, message, "Use `,` for a pause, or * # A B C D.");
+            let message = format!("\"{}\" is not a symbol of a stored number that needs keys of its own.", sign.text);
+            sheet.note(Code::KeyUnknown, sign.spot, message, "Use \",\" for a pause, or * # A B C D.");
         }
         let Some(keys) = keys_of(sheet, value, &sign.text) else { continue };
         let begins = |other: &Keys| other.0.starts_with(&keys.0) || keys.0.starts_with(&other.0);
@@ -41,10 +41,10 @@ pub(super) fn read(sheet: &mut Sheet<'_>, node: &Node) -> BTreeMap<char, Keys> {
 }
 
 fn keys_of(sheet: &mut Sheet<'_>, node: &Node, symbol: &str) -> Option<Keys> {
-    let text = sheet.quoted(node, &format!("The keys of `{symbol}`"))?;
+    let text = sheet.quoted(node, &format!("The keys of \"{symbol}\""))?;
     let count = text.chars().count();
     if count == 0 || count > KEYS_MAX {
-        let message = format!("The symbol `{symbol}` has {count} keys.");
+        let message = format!("The symbol \"{symbol}\" has {count} keys.");
         sheet.note(Code::WrongShape, node.spot, message, format!("Write 1 to {KEYS_MAX} keys."));
         return None;
     }
@@ -55,7 +55,7 @@ fn keys_of(sheet: &mut Sheet<'_>, node: &Node, symbol: &str) -> Option<Keys> {
     let keys: Keys = text.parse().ok()?;
     if keys.0.first().is_some_and(|first| first.is_digit()) {
         let message =
-            format!("{keys} begins with a digit, so a stored number cannot be told from one with `{symbol}`.");
+            format!("{keys} begins with a digit, so a stored number cannot be told from one with \"{symbol}\".");
         sheet.note(
             Code::CodesConfused,
             node.spot,

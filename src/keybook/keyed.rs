@@ -62,13 +62,13 @@ pub(super) fn keyed<'n>(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &'n Node, 
 fn broken(sheet: &mut Sheet<'_>, drafts: &Drafts, spot: Spot, why: &TemplateError, what: &str) {
     match why {
         TemplateError::NoKey(sign @ ('{' | '}')) => {
-            let message = format!("`{sign}` stands alone in {what}.");
+            let message = format!("\"{sign}\" is alone in {what}.");
             sheet.note(Code::TemplateBroken, spot, message, "Write {x} or {=x} for a setting x.");
         }
         TemplateError::NoKey(sign) => settings::no_key(sheet, spot, *sign),
         TemplateError::Unclosed => {
             let message = format!("In {what}, a field is opened with {{ and not closed.");
-            sheet.note(Code::TemplateBroken, spot, message, "Write } behind the name of the setting.");
+            sheet.note(Code::TemplateBroken, spot, message, "Write } after the name of the setting.");
         }
         TemplateError::NoSetting(name) => {
             let (fix, near) = drafts.near(name);
@@ -78,7 +78,7 @@ fn broken(sheet: &mut Sheet<'_>, drafts: &Drafts, spot: Spot, why: &TemplateErro
                 Some(3) => Some(format!("{{={near}}}")),
                 Some(_) | None => None,
             });
-            let message = format!("This keybook has no setting `{name}`.");
+            let message = format!("This keybook has no setting \"{name}\".");
             sheet.note_exact(Code::NameUnknown, spot, message, fix, near);
         }
         TemplateError::Empty => {

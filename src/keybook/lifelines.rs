@@ -12,10 +12,10 @@ use crate::yaml::{Data, Key, Node, Sheet};
 /// Reads `lifelines`, which may be missing.
 pub(super) fn read(sheet: &mut Sheet<'_>, drafts: &Drafts, node: Option<&Node>) -> Vec<Lifeline> {
     let before = errors(sheet);
-    let entries = node.and_then(|node| sheet.entries(node, "`lifelines`")).unwrap_or_default();
+    let entries = node.and_then(|node| sheet.entries(node, "\"lifelines\"")).unwrap_or_default();
     if let Some(node) = node.filter(|_| entries.len() > LIFELINES_MAX) {
         let message = format!("A keybook has at most {LIFELINES_MAX} lifelines; here are {}.", entries.len());
-        let fix = "Leave out those of which another says as much: one for each button that summons help will do.";
+        let fix = "Leave out those of which another says as much: one for each button is enough.";
         sheet.note(Code::KeybookTooLarge, node.spot, message, fix);
     }
     let lifelines: Vec<Lifeline> =
@@ -33,13 +33,13 @@ fn errors(sheet: &Sheet<'_>) -> usize {
 /// One lifeline: a list of settings, or a mapping.
 fn lifeline(sheet: &mut Sheet<'_>, drafts: &Drafts, all: &[(Key, Node)], key: &Key, node: &Node) -> Option<Lifeline> {
     let called = fit_name(sheet, &key.text, key.spot, "The name of a lifeline");
-    let what = format!("The lifeline `{}`", key.text);
+    let what = format!("The lifeline \"{}\"", key.text);
     let [title, settings, works, test, backs] = match &node.data {
         Data::Map(_) => sheet.map(node, &what, ["title", "settings", "works", "test", "backs"])?,
         Data::Scalar { .. } | Data::List(_) => [None, Some(node), None, None, None],
     };
-    let title = title.and_then(|node| name(sheet, node, "`title`"));
-    let test = test.and_then(|node| name(sheet, node, "`test`"));
+    let title = title.and_then(|node| name(sheet, node, "\"title\""));
+    let test = test.and_then(|node| name(sheet, node, "\"test\""));
     let backs = backs.and_then(|node| backed(sheet, all, key, node));
     if works.is_none() {
         sheet.required(settings, node, &what, "settings")?;
@@ -58,8 +58,8 @@ fn lifeline(sheet: &mut Sheet<'_>, drafts: &Drafts, all: &[(Key, Node)], key: &K
     }
     if listed.is_none() {
         let names: Vec<&str> = settings.iter().map(|id| &**drafts.name(*id)).collect();
-        let message = format!("{what} lists no `settings`: a station of which nothing is wanted or known has none.");
-        let fix = format!("Add `settings: [{}]`, or those of them that every station has.", names.join(", "));
+        let message = format!("{what} lists no \"settings\": a station where nothing is wanted or known has none.");
+        let fix = format!("Add settings: [{}], or those of them that every station has.", names.join(", "));
         sheet.note(Code::LifelineUnlisted, key.spot, message, fix);
     }
     let place = sheet.place(key.spot);
@@ -86,24 +86,24 @@ fn by_numbers(drafts: &Drafts, named: &[SettingId]) -> Vec<Vec<Condition>> {
 
 /// The lifeline that `backs` names, which backs none itself.
 fn backed(sheet: &mut Sheet<'_>, all: &[(Key, Node)], own: &Key, node: &Node) -> Option<usize> {
-    let text = sheet.text(node, "`backs`")?;
+    let text = sheet.text(node, "\"backs\"")?;
     let others = || all.iter().map(|(key, _)| &*key.text).filter(|name| *name != &*own.text);
     let Some(at) = all.iter().position(|(key, _)| *key.text == *text) else {
-        let message = format!("This keybook has no lifeline `{text}`.");
+        let message = format!("This keybook has no lifeline \"{text}\".");
         sheet.note_unknown(Code::NameUnknown, node.spot, message, text, others());
         return None;
     };
     let wrong = if *text == *own.text {
-        Some(format!("The lifeline `{text}` backs itself."))
+        Some(format!("The lifeline \"{text}\" backs itself."))
     } else if all[at].1.get("backs").is_some() {
-        Some(format!("The lifeline `{text}` is a fallback itself, so nothing can back it."))
+        Some(format!("The lifeline \"{text}\" is a fallback itself, so nothing can back it."))
     } else {
         None
     };
     let Some(message) = wrong else { return Some(at) };
     let fix = "Name the lifeline of the button, the one that is tried first.";
     let finding = Finding::new(Code::BacksFallback, sheet.place(node.spot), message, fix);
-    sheet.add(finding.beside(sheet.place(all[at].0.spot), format!("the lifeline `{text}`")));
+    sheet.add(finding.beside(sheet.place(all[at].0.spot), format!("the lifeline \"{text}\"")));
     None
 }
 
@@ -114,18 +114,18 @@ fn works_of(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &Node) -> Option<Vec<V
         Data::Map(_) | Data::Scalar { .. } => std::slice::from_ref(node),
     };
     if ways.is_empty() {
-        let fix = "Say what the settings must hold, or take `works` out.";
-        sheet.note(Code::WrongShape, node.spot, "`works` is an empty list, so the button would never work.", fix);
+        let fix = "Say what the settings must hold, or take \"works\" out.";
+        sheet.note(Code::WrongShape, node.spot, "\"works\" is an empty list, so the button would never work.", fix);
     }
     let works: Option<Vec<Vec<Condition>>> = ways.iter().map(|way| conditions(sheet, drafts, way)).collect();
     works.filter(|works| works.iter().any(|way| !way.is_empty()))
 }
 
 fn conditions(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &Node) -> Option<Vec<Condition>> {
-    let entries = sheet.entries(node, "`works`")?;
+    let entries = sheet.entries(node, "\"works\"")?;
     if entries.is_empty() {
         let fix = "Say what the settings must hold, or take it out.";
-        sheet.note(Code::WrongShape, node.spot, "`works` names no setting here.", fix);
+        sheet.note(Code::WrongShape, node.spot, "\"works\" names no setting here.", fix);
     }
     let read = |(key, node): &(Key, Node)| {
         let setting = drafts.mentioned(sheet, &key.text, key.spot)?;
@@ -138,7 +138,7 @@ fn conditions(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &Node) -> Option<Vec
 /// What is asked of a setting of that kind.
 fn is(sheet: &mut Sheet<'_>, kind: &Kind, setting: &str, node: &Node) -> Option<Is> {
     if matches!(kind, Kind::Secret { .. }) {
-        let message = format!("`{setting}` is a secret, which takes no part in `works`.");
+        let message = format!("\"{setting}\" is a secret, which takes no part in \"works\".");
         sheet.note(Code::ConditionUnfit, node.spot, message, "Take it out here.");
         return None;
     }
@@ -146,7 +146,7 @@ fn is(sheet: &mut Sheet<'_>, kind: &Kind, setting: &str, node: &Node) -> Option<
         Data::Scalar { text, plain: true } if &**text == FILLED => filled(sheet, kind, setting, node),
         Data::Map(_) => within(sheet, kind, setting, node),
         Data::Scalar { .. } | Data::List(_) => {
-            let values = one_or_several(sheet, kind, node, &format!("What `works` wants of `{setting}`"));
+            let values = one_or_several(sheet, kind, node, &format!("What \"works\" wants of \"{setting}\""));
             (!values.is_empty()).then_some(Is::OneOf(values))
         }
     }
@@ -156,8 +156,8 @@ fn filled(sheet: &mut Sheet<'_>, kind: &Kind, setting: &str, node: &Node) -> Opt
     if matches!(kind, Kind::Dial { .. } | Kind::Digits { .. } | Kind::Flags { .. }) {
         return Some(Is::Filled);
     }
-    let message = format!("`{setting}` is of kind {}, which is never empty.", kind.as_str());
-    let fix = "Write the values with which the button works; `filled` goes with dial, digits and flags.";
+    let message = format!("\"{setting}\" is of kind {}, which is never empty.", kind.as_str());
+    let fix = "Write the values with which the button works; \"filled\" suits dial, digits and flags only.";
     sheet.note(Code::ConditionUnfit, node.spot, message, fix);
     None
 }
@@ -165,21 +165,21 @@ fn filled(sheet: &mut Sheet<'_>, kind: &Kind, setting: &str, node: &Node) -> Opt
 /// `{min, max}`, of which one may be missing.
 fn within(sheet: &mut Sheet<'_>, kind: &Kind, setting: &str, node: &Node) -> Option<Is> {
     let Kind::Number { min: least, max: most, step, .. } = kind else {
-        let message = format!("`{setting}` is of kind {}, which has no `min` and `max`.", kind.as_str());
-        let fix = "Write a value, a list of values, or `filled` (dial, digits, flags).";
+        let message = format!("\"{setting}\" is of kind {}, which has no \"min\" and \"max\".", kind.as_str());
+        let fix = "Write a value, a list of values, or \"filled\" (dial, digits, flags).";
         sheet.note(Code::ConditionUnfit, node.spot, message, fix);
         return None;
     };
-    let what = format!("What `works` wants of `{setting}`");
+    let what = format!("What \"works\" wants of \"{setting}\"");
     let [min, max] = sheet.map(node, &what, ["min", "max"])?;
     if matches!(&node.data, Data::Map(entries) if entries.is_empty()) {
-        let fix = "Write `{min: N}`, `{max: N}` or both.";
+        let fix = "Write {min: N}, {max: N} or both.";
         sheet.note(Code::WrongShape, node.spot, format!("{what} is empty."), fix);
         return None;
     }
     let any = min.or(max).is_some();
     let mut bound = |node: Option<&Node>, key: &str, absent: u32| match node {
-        Some(node) => sheet.number(node, &format!("`{key}`"), 0..=NUMBER_MAX),
+        Some(node) => sheet.number(node, &format!("\"{key}\""), 0..=NUMBER_MAX),
         None => Some(absent),
     };
     let (min, max) = (bound(min, "min", 0), bound(max, "max", NUMBER_MAX));
@@ -192,7 +192,7 @@ fn within(sheet: &mut Sheet<'_>, kind: &Kind, setting: &str, node: &Node) -> Opt
             (min, NUMBER_MAX) => format!("{min} or more"),
             (min, max) => format!("from {min} to {max}"),
         };
-        let message = format!("No value of `{setting}` is {asked}.");
+        let message = format!("No value of \"{setting}\" is {asked}.");
         let steps = if *step == 1 { String::new() } else { format!(" in steps of {step}") };
         let fix = format!("It takes {least} to {most}{steps}.");
         sheet.note(Code::ConditionUnfit, node.spot, message, fix);
@@ -206,8 +206,8 @@ fn all_in_one(sheet: &mut Sheet<'_>, drafts: &Drafts, lifelines: &[Lifeline]) {
     let weighty = |id: &SettingId| drafts.weight(*id) == Some(Weight::Lifeline);
     for id in drafts.ids().filter(weighty) {
         if !lifelines.iter().any(|lifeline| lifeline.settings.contains(&id)) {
-            let message = format!("`{}` has the weight lifeline and is in no lifeline.", drafts.name(id));
-            let fix = format!("Add under `lifelines`: `{}`.", line_for(drafts, id, lifelines));
+            let message = format!("\"{}\" has the weight lifeline and is in no lifeline.", drafts.name(id));
+            let fix = format!("Add under \"lifelines\": {}", line_for(drafts, id, lifelines));
             sheet.note(Code::LifelineMissing, drafts.spot(id), message, fix);
         }
     }
@@ -330,7 +330,7 @@ mod tests {
         let told = told(&format!("  emergency: {{works: {{line.kind: direct, emergency.primary: filled}}}}\n{SECOND}"));
         let [(Code::LifelineUnlisted, at, _, fix)] = &told[..] else { panic!("{told:?}") };
         assert_eq!(at, "emergency");
-        assert_eq!(fix, "Add `settings: [line.kind, emergency.primary]`, or those of them that every station has.");
+        assert_eq!(fix, "Add settings: [line.kind, emergency.primary], or those of them that every station has.");
         assert_eq!(emergency("{title: red}").iter().map(|told| told.0).collect::<Vec<_>>(), [Code::KeyMissing]);
     }
 
@@ -345,7 +345,7 @@ mod tests {
         let fix = "Name the lifeline of the button, the one that is tried first.";
         assert_eq!(third("second"), [(Code::BacksFallback, "second".into(), fix.into())]);
         assert_eq!(third("third"), [(Code::BacksFallback, "third".into(), fix.into())]);
-        let near = "Did you mean `emergency`?";
+        let near = "If you mean \"emergency\", write that.";
         assert_eq!(third("emergnecy"), [(Code::NameUnknown, "emergnecy".into(), near.into())]);
     }
 
@@ -356,7 +356,7 @@ mod tests {
             assert!(told.iter().all(|told| told.0 == Code::LifelineMissing), "{told:?}");
             told.into_iter().map(|(_, at, _, fix)| (at, fix)).collect::<Vec<_>>()
         };
-        let own = |at: &str, line: &str| (at.to_string(), format!("Add under `lifelines`: `{line}`."));
+        let own = |at: &str, line: &str| (at.to_string(), format!("Add under \"lifelines\": {line}"));
         assert_eq!(
             fixes("  emergency: [emergency.primary]\n"),
             [

@@ -13,7 +13,7 @@ pub(super) fn listed(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &Node, what: 
         let text = sheet.text(item, "The name of a setting");
         let Some(id) = text.and_then(|text| drafts.mentioned(sheet, text, item.spot)) else { continue };
         if let Some((_, first)) = named.iter().find(|(other, _)| *other == id) {
-            let message = format!("`{}` is named here for the second time.", drafts.name(id));
+            let message = format!("\"{}\" is named here for the second time.", drafts.name(id));
             twice(sheet, item.spot, *first, message);
             continue;
         }
@@ -22,7 +22,7 @@ pub(super) fn listed(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &Node, what: 
     Some(named.into_iter().map(|(id, _)| id).collect())
 }
 
-/// Leaves the finding that something stands here for the second time.
+/// Leaves the finding that something is written for the second time.
 pub(super) fn twice(sheet: &mut Sheet<'_>, spot: Spot, first: Spot, message: String) {
     let finding = Finding::new(Code::NameRepeated, sheet.place(spot), message, "Keep one of the two.");
     let finding = finding.beside(sheet.place(first), "the first");
@@ -32,10 +32,15 @@ pub(super) fn twice(sheet: &mut Sheet<'_>, spot: Spot, first: Spot, message: Str
 /// One value or a list of values; for flags, where a value is itself a list, a list of lists is several.
 pub(super) fn one_or_several(sheet: &mut Sheet<'_>, kind: &Kind, node: &Node, what: &str) -> Vec<Value> {
     let is_list = |node: &Node| matches!(node.data, Data::List(_));
-    let several = match (&node.data, kind) {
-        (Data::List(items), Kind::Flags { .. }) if items.iter().any(is_list) => items.as_slice(),
-        (Data::List(_), Kind::Flags { .. }) | (Data::Scalar { .. } | Data::Map(_), _) => std::slice::from_ref(node),
-        (Data::List(items), _) => items.as_slice(),
+    let is_value_a_list = match kind {
+        Kind::Flags { .. } => true,
+        Kind::Digits { .. } | Kind::Dial { .. } | Kind::Secret { .. } | Kind::Choice { .. } | Kind::Number { .. } => {
+            false
+        }
+    };
+    let several = match &node.data {
+        Data::List(items) if !is_value_a_list || items.iter().any(is_list) => items.as_slice(),
+        Data::List(_) | Data::Scalar { .. } | Data::Map(_) => std::slice::from_ref(node),
     };
     if several.is_empty() {
         let message = format!("{what} is an empty list, which no value is in.");

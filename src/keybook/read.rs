@@ -19,7 +19,7 @@ use crate::yaml::{self, Node, Sheet};
 
 /// Reads a keybook. `file` is its path as the user knows it.
 ///
-/// The findings are sorted by place; with an error among them there is no keybook.
+/// The findings are sorted by place; with an error among them there is not a keybook.
 pub fn read(file: &Arc<str>, bytes: &[u8]) -> (Option<Keybook>, Vec<Finding>) {
     let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
     let root = match yaml::read(file, bytes) {
@@ -226,7 +226,7 @@ mod tests {
             let (_, findings) = read(&file, with(old, "").as_bytes());
             let missing = findings.iter().filter(|f| f.code == Code::KeyMissing).collect::<Vec<_>>();
             assert_eq!(missing.len(), 1, "{part}: {findings:#?}");
-            assert!(missing[0].message.contains(&format!("`{part}`")), "{}", missing[0]);
+            assert!(missing[0].message.contains(&format!("\"{part}\"")), "{}", missing[0]);
         }
         assert_eq!(told(&with("keybook: 1", "keybook: 2"))[0].0, Code::Version);
         assert_eq!(told("keybook: 1\n").iter().filter(|t| t.0 == Code::KeyMissing).count(), 6);
@@ -268,8 +268,8 @@ mod tests {
         let keys = |new: &str, code, at: &str| one("{\",\": \"C\"}", new, code, at);
         keys("{\",\": \"C123\"}", Code::WrongShape, "\"C123\"");
         keys("{\",\": \"\"}", Code::WrongShape, "\"\"");
-        keys("{\",\": \"Cx\"}", Code::KeySign, "x");
-        keys("{\",\": \"c\"}", Code::KeySign, "c");
+        keys("{\",\": \"Cx\"}", Code::NotAKey, "x");
+        keys("{\",\": \"c\"}", Code::NotAKey, "c");
         keys("{\",\": \"7\"}", Code::CodesConfused, "\"7\"");
         keys("{\",\": \"7C\"}", Code::CodesConfused, "\"7C\"");
         keys("{\",\": \"C\", \"*\": \"C\"}", Code::CodesConfused, "\"C\"");
@@ -285,7 +285,7 @@ mod tests {
         let text = with("ringdown: \"3\"", "ringdown: \"21\"");
         assert_eq!(told(&text)[0].0, Code::CodesConfused);
         one("ringdown: \"3\"", "ringdown: \"\"", Code::WrongShape, "\"\"");
-        one("ringdown: \"3\"", "ringdown: \"3x\"", Code::KeySign, "x");
+        one("ringdown: \"3\"", "ringdown: \"3x\"", Code::NotAKey, "x");
     }
 
     #[test]
@@ -357,7 +357,7 @@ mod tests {
         let text = with("\"45{gate.seconds}\"", "\"4e{gate}5{x\"");
         let line = line_of(&text, "4e{gate}");
         let told = told(&text);
-        let wanted = [(Code::KeySign, "e"), (Code::NameUnknown, "{gate}"), (Code::TemplateBroken, "{x")];
+        let wanted = [(Code::NotAKey, "e"), (Code::NameUnknown, "{gate}"), (Code::TemplateBroken, "{x")];
         assert_eq!(told, wanted.map(|(code, at)| (code, line, at.to_string())));
         one("\"45{gate.seconds}\"", "\"\"", Code::TemplateBroken, "\"\"");
     }
@@ -379,7 +379,7 @@ mod tests {
         let (_, findings) = read(&"k.yaml".into(), text.as_bytes());
         assert_eq!(findings.len(), 1, "{findings:#?}");
         let finding = &findings[0];
-        assert_eq!(finding.message, "The keys 1012# are a whole `identity` and also begin `lamp`.");
+        assert_eq!(finding.message, "The keys 1012# are a complete \"identity\" and also begin \"lamp\".");
         assert_eq!((finding.code, finding.place.line, finding.place.column), (Code::CommandsConfused, 32, 40));
         assert_eq!((finding.related[0].0.line, finding.related[0].0.column), (28, 40));
         one_in("close: \"D\"", "close: \"9999#\"", Code::CommandsConfused, "\"9999#\"", "factory-reset");

@@ -75,7 +75,7 @@ impl Drafts {
         let id = self.id(text);
         if id.is_none() {
             let known = self.0.iter().map(|d| &*d.name);
-            let message = format!("This keybook has no setting `{text}`.");
+            let message = format!("This keybook has no setting \"{text}\".");
             sheet.note_unknown(Code::NameUnknown, spot, message, text, known);
         }
         id
@@ -100,7 +100,7 @@ impl Drafts {
 
 /// Reads `settings`.
 pub(super) fn read(sheet: &mut Sheet<'_>, node: &Node, symbols: &Arc<BTreeMap<char, Keys>>) -> Option<Drafts> {
-    let entries = sheet.entries(node, "`settings`")?;
+    let entries = sheet.entries(node, "\"settings\"")?;
     if entries.is_empty() || entries.len() > ENTRIES_MAX {
         let message = format!("A keybook has 1 to {ENTRIES_MAX} settings; here are {}.", entries.len());
         sheet.note(Code::WrongShape, node.spot, message, "List what the model stores.");
@@ -120,7 +120,7 @@ fn setting_name(sheet: &mut Sheet<'_>, text: &str, spot: Spot) -> bool {
     }
     let wrong = text.starts_with('=') || text.contains(['{', '}']);
     if wrong {
-        let message = format!("The name `{text}` cannot stand in keys, where {{ }} and = have a meaning.");
+        let message = format!("The name \"{text}\" cannot stand in keys, where {{ }} and = have a meaning.");
         sheet.note(Code::WrongShape, spot, message, "Name the setting without { } and without = in front.");
     }
     !wrong
@@ -168,20 +168,20 @@ fn setting(
     symbols: &Arc<BTreeMap<char, Keys>>,
 ) -> (Option<Kind>, Option<Setting>) {
     let known = ["kind", "title", "digits", "values", "min", "max", "step", "width", "unit", "factory", "weight"];
-    let what = format!("`{text}`");
+    let what = format!("\"{text}\"");
     let Some([kind, title, digits, values, min, max, step, width, unit, factory, weight]) =
         sheet.map(node, &what, known)
     else {
         return (None, None);
     };
-    let title = title.map_or(Some(None), |node| name(sheet, node, "`title`").map(Some));
+    let title = title.map_or(Some(None), |node| name(sheet, node, "\"title\"").map(Some));
     let weight = match weight {
-        Some(node) => sheet.word(node, "`weight`", &Weight::ALL.map(|w| (w.as_str(), w))),
+        Some(node) => sheet.word(node, "\"weight\"", &Weight::ALL.map(|w| (w.as_str(), w))),
         None => Some(Weight::Routine),
     };
     let kind = sheet.required(kind, node, &what, "kind");
     let word =
-        kind.and_then(|node| sheet.word(node, "`kind`", &KINDS.map(|(word, kind, keys)| (word, (word, kind, keys)))));
+        kind.and_then(|node| sheet.word(node, "\"kind\"", &KINDS.map(|(word, kind, keys)| (word, (word, kind, keys)))));
     let Some((word, kind, own)) = word else { return (None, None) };
     foreign_keys(sheet, node, word, &own);
     let entries = Entries { what, owner: node, digits, values, min, max, step, width, unit };
@@ -212,7 +212,7 @@ fn foreign_keys(sheet: &mut Sheet<'_>, node: &Node, word: &str, own: &[&str]) {
         if elsewhere && !own.contains(&&*key.text) {
             let takes: Vec<_> = common.iter().chain(own).copied().filter(|k| !k.is_empty()).collect();
             let fix = format!("It has {}.", takes.join(", "));
-            let message = format!("A setting of kind {word} has no key `{}`.", key.text);
+            let message = format!("A setting of kind {word} has no key \"{}\".", key.text);
             sheet.note(Code::KeyUnknown, key.spot, message, fix);
         }
     }
@@ -234,18 +234,18 @@ impl Entries<'_> {
     /// `digits: [min, max]`.
     fn bounds(&self, sheet: &mut Sheet<'_>, least: u32) -> Option<(u32, u32)> {
         let node = sheet.required(self.digits, self.owner, &self.what, "digits")?;
-        let items = sheet.list(node, "`digits`")?;
+        let items = sheet.list(node, "\"digits\"")?;
         let [min, max] = items else {
-            let fix = "Write `digits: [min, max]`, the fewest and the most keys of a value.";
-            sheet.note(Code::WrongShape, node.spot, format!("`digits` has {} items, not two.", items.len()), fix);
+            let fix = "Write digits: [min, max], the fewest and the most keys of a value.";
+            sheet.note(Code::WrongShape, node.spot, format!("\"digits\" has {} items, not two.", items.len()), fix);
             return None;
         };
-        let min = sheet.number(min, "The least of `digits`", least..=KEYS_MAX);
-        let max = sheet.number(max, "The most of `digits`", 1..=KEYS_MAX);
+        let min = sheet.number(min, "The least of \"digits\"", least..=KEYS_MAX);
+        let max = sheet.number(max, "The most of \"digits\"", 1..=KEYS_MAX);
         let (min, max) = min.zip(max)?;
         if min > max {
-            let message = format!("The least of `digits`, {min}, is more than the most, {max}.");
-            sheet.note(Code::WrongShape, node.spot, message, format!("Write `digits: [{max}, {min}]`."));
+            let message = format!("The least of \"digits\", {min}, is more than the most, {max}.");
+            sheet.note(Code::WrongShape, node.spot, message, format!("Write digits: [{max}, {min}]."));
             return None;
         }
         Some((min, max))
@@ -254,7 +254,7 @@ impl Entries<'_> {
     /// The entries of `values`, each with its name; the reserved words are refused.
     fn named<'s>(&'s self, sheet: &mut Sheet<'_>, most: usize) -> Option<Vec<(Name, &'s Node)>> {
         let node = sheet.required(self.values, self.owner, &self.what, "values")?;
-        let entries = sheet.entries(node, "`values`")?;
+        let entries = sheet.entries(node, "\"values\"")?;
         if entries.is_empty() || entries.len() > most {
             let message = format!("{} has 1 to {most} values; here are {}.", self.what, entries.len());
             sheet.note(Code::WrongShape, node.spot, message, "List what the manual lists.");
@@ -262,8 +262,8 @@ impl Entries<'_> {
         let mut named = Vec::new();
         for (key, value) in entries.iter().take(most) {
             let reserved = match &*key.text {
-                FACTORY => Some("`factory` always means the factory value, so a value needs another name."),
-                FILLED => Some("`filled` always means any value that is not empty, so a value needs another name."),
+                FACTORY => Some("\"factory\" always means the factory value, so a value needs another name."),
+                FILLED => Some("\"filled\" always means any value that is not empty, so a value needs another name."),
                 _ => None,
             };
             if let Some(message) = reserved {
@@ -288,7 +288,7 @@ impl Entries<'_> {
             if let Some((first, with, spot)) = other {
                 let how = if with == &keys { "are both keyed" } else { "cannot be told apart: one begins the other," };
                 let both = if with == &keys { keys.to_string() } else { format!("{with} and {keys}") };
-                let message = format!("`{first}` and `{name}` {how} {both}.");
+                let message = format!("\"{first}\" and \"{name}\" {how} {both}.");
                 let fix = "Compare with the manual; no code may equal or begin another.";
                 let finding = Finding::new(Code::CodesConfused, sheet.place(node.spot), message, fix);
                 let finding = finding.beside(sheet.place(*spot), "the other code");
@@ -308,7 +308,7 @@ impl Entries<'_> {
         let mut sums: BTreeMap<u64, u32> = [(0, 0)].into();
         let mut sound = true;
         for (name, node) in named {
-            let Some(number) = sheet.number(node, &format!("The number of `{name}`"), 0..=NUMBER_MAX) else {
+            let Some(number) = sheet.number(node, &format!("The number of \"{name}\""), 0..=NUMBER_MAX) else {
                 sound = false;
                 continue;
             };
@@ -331,23 +331,23 @@ impl Entries<'_> {
 
     fn number(&self, sheet: &mut Sheet<'_>) -> Option<Kind> {
         let min = sheet.required(self.min, self.owner, &self.what, "min");
-        let min = min.and_then(|node| sheet.number(node, "`min`", 0..=NUMBER_MAX));
+        let min = min.and_then(|node| sheet.number(node, "\"min\"", 0..=NUMBER_MAX));
         let max_node = sheet.required(self.max, self.owner, &self.what, "max");
-        let max = max_node.and_then(|node| sheet.number(node, "`max`", 0..=NUMBER_MAX));
+        let max = max_node.and_then(|node| sheet.number(node, "\"max\"", 0..=NUMBER_MAX));
         let step = number_or(sheet, self.step, "step", 1..=NUMBER_MAX, 1);
         let width = self.width(sheet);
-        let unit = self.unit.map_or(Some("".into()), |node| name(sheet, node, "`unit`"));
+        let unit = self.unit.map_or(Some("".into()), |node| name(sheet, node, "\"unit\""));
         let mut sound = true;
         if let Some((min, max)) = min.zip(max).filter(|(min, max)| min > max) {
             let spot = max_node.unwrap_or(self.owner).spot;
-            sheet.note(Code::WrongShape, spot, format!("`max` is {max}, less than `min`, {min}."), "Swap the two.");
+            sheet.note(Code::WrongShape, spot, format!("\"max\" is {max}, less than \"min\", {min}."), "Swap the two.");
             sound = false;
         }
         if let (Some(max), Some(Some(width)), Some(node)) = (max, width, self.width)
             && max.to_string().len() > width as usize
         {
-            let message = format!("`width` is {width}, but `max`, {max}, has {} digits.", max.to_string().len());
-            let fix = format!("Write `width: {}`, or a smaller `max`.", max.to_string().len());
+            let message = format!("\"width\" is {width}, but \"max\", {max}, has {} digits.", max.to_string().len());
+            let fix = format!("Write width: {}, or a smaller \"max\".", max.to_string().len());
             sheet.note(Code::WrongShape, node.spot, message, fix);
             sound = false;
         }
@@ -358,21 +358,21 @@ impl Entries<'_> {
     /// `width`; `None` only where it is wrong.
     fn width(&self, sheet: &mut Sheet<'_>) -> Option<Option<u32>> {
         let Some(node) = self.width else { return Some(None) };
-        sheet.number(node, "`width`", 1..=12).map(Some)
+        sheet.number(node, "\"width\"", 1..=12).map(Some)
     }
 }
 
 fn set_of(set: u32, names: &[(Name, u32)]) -> String {
     let of: Vec<&str> = names.iter().enumerate().filter(|(at, _)| set >> at & 1 == 1).map(|(_, (n, _))| &**n).collect();
-    if of.is_empty() { "none at all".into() } else { format!("`{}`", of.join("` + `")) }
+    if of.is_empty() { "none at all".into() } else { format!("\"{}\"", of.join("\" + \"")) }
 }
 
 /// The keys of one choice.
 fn code(sheet: &mut Sheet<'_>, node: &Node, name: &str) -> Option<Keys> {
-    let text = sheet.quoted(node, &format!("The code of `{name}`"))?;
+    let text = sheet.quoted(node, &format!("The code of \"{name}\""))?;
     let count = text.chars().count();
     if count == 0 || count > KEYS_MAX as usize {
-        let message = format!("The code of `{name}` has {count} keys.");
+        let message = format!("The code of \"{name}\" has {count} keys.");
         sheet.note(Code::WrongShape, node.spot, message, format!("Write 1 to {KEYS_MAX} keys."));
         return None;
     }
@@ -384,7 +384,7 @@ fn code(sheet: &mut Sheet<'_>, node: &Node, name: &str) -> Option<Keys> {
     text.parse().ok()
 }
 
-/// Tells that a sign is no key.
+/// Tells that a sign is not a key.
 pub(super) fn no_key(sheet: &mut Sheet<'_>, spot: Spot, sign: char) {
     let capital = Key::new(sign.to_ascii_uppercase());
     let meant = capital.or_else(|| Key::new(signs::digit_like(signs::plain(sign).unwrap_or(sign))));
@@ -396,7 +396,7 @@ pub(super) fn no_key(sheet: &mut Sheet<'_>, spot: Spot, sign: char) {
     };
     // Only where the spot is the sign alone, not the whole text that it stands in.
     let replacement = replacement.filter(|_| spot.length == 1);
-    sheet.note_exact(Code::KeySign, spot, format!("{} is no key.", signs::named(sign)), fix, replacement);
+    sheet.note_exact(Code::NotAKey, spot, format!("{} is not a key.", signs::named(sign)), fix, replacement);
 }
 
 /// The factory value and, for a secret, its code; `None` where it is wrong.
@@ -413,7 +413,7 @@ fn factory_of(
     let text = sheet.quoted(node, &what)?;
     let code = setting::Code::new(text);
     if kind.fits_code(&code).is_err() || code.reveal() != text {
-        let fix = "Write as many digits as `digits` allows, in double quotes.";
+        let fix = "Write as many digits as \"digits\" allows, in double quotes.";
         sheet.note(Code::ValueOutside, node.spot, format!("{what} is no code that it can hold."), fix);
         return None;
     }

@@ -98,9 +98,9 @@ impl Refusal {
             Refusal::CallTooLong => format!("The call is longer than {} ms.", keybook.call.limit_ms),
             Refusal::NotOpened(_) => "The call has not been opened.".into(),
             Refusal::NoSequence => "These keys begin no command.".into(),
-            Refusal::HeldUnknown(id) => format!("What `{}` holds is not known.", name(id)),
-            Refusal::HeldDiffers(id) => format!("`{}` does not hold what was keyed.", name(id)),
-            Refusal::NeedUnmet(id) => format!("`{}` does not hold what this command needs.", name(id)),
+            Refusal::HeldUnknown(id) => format!("What \"{}\" holds is not known.", name(id)),
+            Refusal::HeldDiffers(id) => format!("\"{}\" does not hold what was keyed.", name(id)),
+            Refusal::NeedUnmet(id) => format!("\"{}\" does not hold what this command needs.", name(id)),
         }
     }
 }
@@ -629,7 +629,7 @@ mod tests {
             answers,
             [
                 "10121# The call has not been opened.",
-                "B471101# `access` does not hold what was keyed.",
+                "B471101# \"access\" does not hold what was keyed.",
                 "4507 The call has not been opened.",
                 "D The call has not been opened.",
             ]
@@ -659,7 +659,7 @@ mod tests {
         let mut station = opened();
         assert_eq!(
             said(&mut station, "2201#30322#"),
-            ["2201# emergency-backup", "303 line-kind", "22# `line.kind` does not hold what this command needs."]
+            ["2201# emergency-backup", "303 line-kind", "22# \"line.kind\" does not hold what this command needs."]
         );
         assert_eq!(holds(&station, "emergency.backup"), "\"\"", "line-kind sent it to factory");
         let unknown = vec![Held::Unknown; 7];
@@ -667,7 +667,7 @@ mod tests {
         station.ring();
         assert_eq!(
             said(&mut station, "B9999#2201#"),
-            ["B9999# open", "2201# `line.kind` does not hold what this command needs."]
+            ["B9999# open", "2201# \"line.kind\" does not hold what this command needs."]
         );
         assert_eq!(holds(&station, "access"), "?", "opening a call proves nothing");
     }
@@ -679,7 +679,7 @@ mod tests {
         assert_eq!(said(&mut station, "901234#12345"), ["901234#12345 These keys begin no command."]);
         assert_eq!(said(&mut station, "901234#1234#D"), ["901234#1234# access-code", "D close (hung up)"]);
         station.ring();
-        assert_eq!(said(&mut station, "B471100#"), ["B471100# `access` does not hold what was keyed."]);
+        assert_eq!(said(&mut station, "B471100#"), ["B471100# \"access\" does not hold what was keyed."]);
         assert_eq!(said(&mut station, "B1234#"), ["B1234# open"]);
     }
 
@@ -708,7 +708,7 @@ mod tests {
             answers,
             [
                 "B471100# open",
-                "7471100#5678#1# `identity` does not hold what was keyed.",
+                "7471100#5678#1# \"identity\" does not hold what was keyed.",
                 "7471100#5678#0# change (hung up)",
                 "1 There is no call.",
             ]
@@ -738,7 +738,7 @@ mod tests {
         station.ring();
         assert_eq!(
             said(&mut station, "B471100#7471100#5678#0#")[1],
-            "7471100#5678#0# What `access` holds is not known."
+            "7471100#5678#0# What \"access\" holds is not known."
         );
     }
 

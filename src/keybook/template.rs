@@ -41,11 +41,11 @@ pub struct Template(pub Vec<TemplatePart>);
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[allow(missing_docs, reason = "the messages say it")]
 pub enum TemplateError {
-    #[error("`{}` is no key", .0.escape_debug())]
+    #[error("\"{}\" is not a key", .0.escape_debug())]
     NoKey(char),
     #[error("a field is opened with {{ and not closed")]
     Unclosed,
-    #[error("`{0}` is no setting of this keybook")]
+    #[error("\"{0}\" is not a setting of this keybook")]
     NoSetting(String),
     #[error("it presses nothing")]
     Empty,

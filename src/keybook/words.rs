@@ -34,7 +34,7 @@ pub(super) fn needed_number(
     range: RangeInclusive<u32>,
 ) -> Option<u32> {
     let node = sheet.required(value, owner, what, key)?;
-    sheet.number(node, &format!("`{key}`"), range)
+    sheet.number(node, &format!("\"{key}\""), range)
 }
 
 /// A mapping's value that may be absent, as a number; `None` only where it is wrong.
@@ -45,7 +45,7 @@ pub(super) fn number_or(
     range: RangeInclusive<u32>,
     absent: u32,
 ) -> Option<u32> {
-    value.map_or(Some(absent), |node| sheet.number(node, &format!("`{key}`"), range))
+    value.map_or(Some(absent), |node| sheet.number(node, &format!("\"{key}\""), range))
 }
 
 /// Where a part of a template stands, if its text stands in the file as it is read.

@@ -321,7 +321,7 @@ impl Reader<'_> {
         let id = Uuid::try_parse(text).ok().filter(|_| text.len() == 36);
         if id.is_none() {
             let fix = "Write 32 hexadecimal digits in groups of 8-4-4-4-12 (RFC 9562), new for each report.";
-            self.sheet.note(Code::ReportId, node.spot, format!("`{text}` is no UUID."), fix);
+            self.sheet.note(Code::ReportId, node.spot, format!("`{text}` is not a UUID."), fix);
         }
         id
     }
@@ -332,7 +332,7 @@ impl Reader<'_> {
         let time = text.parse().ok().filter(|_| is_rfc_3339(text));
         if time.is_none() {
             let fix = "Write it with its offset (RFC 3339), such as 2026-11-20T10:14:00Z.";
-            self.sheet.note(Code::ReportTime, node.spot, format!("`{text}` is no time."), fix);
+            self.sheet.note(Code::ReportTime, node.spot, format!("`{text}` is not a time."), fix);
         }
         time
     }
@@ -352,7 +352,7 @@ impl Reader<'_> {
         let digest = text.parse().ok();
         if digest.is_none() {
             let fix = "Copy the 16 hexadecimal digits from the head of the script.";
-            self.sheet.note(Code::ReportScript, node.spot, format!("`{text}` is no script's digest."), fix);
+            self.sheet.note(Code::ReportScript, node.spot, format!("`{text}` is not a script's digest."), fix);
         }
         digest
     }

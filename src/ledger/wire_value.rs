@@ -18,9 +18,9 @@ pub enum WireError {
     Digest(#[from] NoDigest),
     #[error("`{0}` is no word known here")]
     Word(String),
-    #[error("`{0}` is no value")]
+    #[error("`{0}` is not a value")]
     Value(String),
-    #[error("`{0}` is no time")]
+    #[error("`{0}` is not a time")]
     Time(String),
     #[error("format version {0} is not known here")]
     Version(u32),

@@ -105,7 +105,7 @@ impl Hitch {
         };
         let why: Vec<String> = rules.iter().map(Rule::to_string).collect();
         let message =
-            format!("A new {model} cannot be brought to {setting} {value}, wanted of {whom}: {}.", why.join("; "));
+            format!("A new {model} cannot be brought to {setting} {value}, wanted at {whom}: {}.", why.join("; "));
         let fix = rules.first().map_or(String::new(), Rule::fix);
         Finding::new(Code::Unkeyable, place, message, fix)
     }

@@ -31,8 +31,8 @@ pub enum NoScript {
     #[error("nothing was searched: the keybook is larger than the search takes on ({0})")]
     TooLarge(#[from] ProblemError),
     #[error(
-        "`{command}` takes {call_ms} ms with opening and closing, and the station hangs up after {limit_ms} ms: compare \
-         `limit_ms` and `timing` with the manual, or want a shorter value"
+        "\"{command}\" takes {call_ms} ms with opening and closing, and the station hangs up after {limit_ms} ms: compare \
+         \"limit_ms\" and \"timing\" with the manual, or want a shorter value"
     )]
     CallTooShort { command: Name, call_ms: u64, limit_ms: u64 },
     #[error(
@@ -156,22 +156,26 @@ impl Rule {
     pub fn fix(&self) -> String {
         match self {
             Rule::NothingStores { setting } => {
-                format!("Add the command that stores it to the keybook, or leave `{setting}` alone with `null`.")
+                format!(
+                    "Add the command that stores it to the keybook, or take \"{setting}\" out of management with null."
+                )
             }
             Rule::PartnerUnknown { partner, .. } => {
-                format!("Say in the inventory what `{partner}` should be, or report what it is.")
+                format!("Say in the inventory what \"{partner}\" should be, or report what it is.")
             }
             Rule::NeedNever { setting, stored: false, .. } => format!(
-                "If the manual has a command that stores `{setting}`, add it to the keybook; else leave what cannot be \
-                 keyed alone with `null`."
+                "If the manual has a command that stores \"{setting}\", add it to the keybook. If not, take what cannot be \
+                 keyed out of management with null."
             ),
             Rule::NeedNever { setting, stored: true, .. } => {
-                format!("See what stops the commands that store `{setting}`, and compare the `needs` with the manual.")
+                format!(
+                    "See what stops the commands that store \"{setting}\", and compare the \"needs\" with the manual."
+                )
             }
             Rule::HeldUnknown { setting, .. } => {
-                format!("Report what `{setting}` is, if somebody knows; else the unit has to be cleared by hand.")
+                format!("Report what \"{setting}\" is, if someone knows. If not, the unit has to be cleared by hand.")
             }
-            Rule::NothingToKey { setting, .. } => format!("Say in the inventory what `{setting}` should be."),
+            Rule::NothingToKey { setting, .. } => format!("Say in the inventory what \"{setting}\" should be."),
             Rule::NotBeside { others, otherwise, alone } => make_room(others, otherwise, alone),
         }
     }
@@ -180,13 +184,13 @@ impl Rule {
 /// What makes room for wishes that cannot stand together.
 fn make_room(others: &[Beside], otherwise: &[Name], alone: &[Name]) -> String {
     let unmanaged = |name: &&Name| others.iter().any(|other| other.setting == **name && !other.managed);
-    let named = |names: Vec<&Name>| names.iter().map(|name| format!("`{name}`")).collect::<Vec<_>>();
+    let named = |names: Vec<&Name>| names.iter().map(|name| format!("\"{name}\"")).collect::<Vec<_>>();
     let (held, wanted): (Vec<&Name>, Vec<&Name>) = otherwise.iter().partition(unmanaged);
     let ways = [
         ("want something else of ", wanted, ""),
-        ("leave ", alone.iter().collect(), " alone with `null`"),
+        ("take ", alone.iter().collect(), " out of management with null"),
         ("say in the inventory what else may become of ", held, ""),
-        ("compare the keybook's `needs`, `also` and `clears` with the manual", Vec::new(), ""),
+        ("compare the keybook's \"needs\", \"also\" and \"clears\" with the manual", Vec::new(), ""),
     ];
     let last = ways.len() - 1;
     let told = ways.into_iter().enumerate().filter(|(at, (_, names, _))| *at == last || !names.is_empty());
@@ -200,7 +204,10 @@ impl fmt::Display for Rule {
         match self {
             Rule::NothingStores { .. } => write!(f, "no command of its keybook stores it"),
             Rule::PartnerUnknown { command, partner } => {
-                write!(f, "`{command}` may not be keyed: it has to do with `{partner}`, which is unmanaged and unknown")
+                write!(
+                    f,
+                    "\"{command}\" may not be keyed: it has to do with \"{partner}\", which is unmanaged and unknown"
+                )
             }
             Rule::NeedNever { command, setting, values, held, stored: _ } => {
                 let held =
@@ -208,17 +215,17 @@ impl fmt::Display for Rule {
                 let values = or(values);
                 write!(
                     f,
-                    "`{command}` needs `{setting}` to be {values}; {held}, and nothing that can be keyed changes that"
+                    "\"{command}\" needs \"{setting}\" to be {values}; {held}, and nothing that can be keyed changes that"
                 )
             }
             Rule::HeldUnknown { command, setting } => {
                 write!(
                     f,
-                    "`{command}` keys the `{setting}` held now, which nobody knows and nothing that can be keyed sets"
+                    "\"{command}\" keys the \"{setting}\" held now, which nobody knows and nothing that can be keyed sets"
                 )
             }
             Rule::NothingToKey { command, setting } => {
-                write!(f, "`{command}` also stores `{setting}`, for which no value may be keyed")
+                write!(f, "\"{command}\" also stores \"{setting}\", for which no value may be keyed")
             }
             Rule::NotBeside { others, .. } if others.is_empty() => write!(f, "no order of commands brings it there"),
             Rule::NotBeside { others, .. } => {
@@ -241,7 +248,7 @@ impl fmt::Display for Beside {
             (true, true) => " (held now)",
             (true, false) => " (held now, unmanaged)",
         };
-        write!(f, "`{setting}` {value}{about}")
+        write!(f, "\"{setting}\" {value}{about}")
     }
 }
 

@@ -222,8 +222,8 @@ fn what_cannot_be_reached_is_named_with_what_stands_in_the_way() {
     assert_eq!(stuck, [Stuck { setting: "identity".into(), wanted: Value::Digits("121".into()), rules: vec![rule] }]);
     assert_eq!(
         stuck[0].to_string(),
-        "  identity to 121:\n    `identity` may not be keyed: it has to do with `gate.seconds`, which is unmanaged and unknown. \
-         Say in the inventory what `gate.seconds` should be, or report what it is."
+        "  identity to 121:\n    \"identity\" may not be keyed: it has to do with \"gate.seconds\", which is unmanaged and unknown. \
+         Say in the inventory what \"gate.seconds\" should be, or report what it is."
     );
     // What the fix says, done, gets on.
     let station = self::station(&compound, ALL_WANTED);
@@ -280,7 +280,7 @@ fn wishes_that_cannot_stand_together_are_told_from_those_that_can() {
     assert_eq!(
         findings[0].message,
         "A new tern-2 cannot be brought to emergency.backup 5, wanted of EQ-01: \
-         no order of commands brings it there and ends with `line.kind` ringdown too."
+         no order of commands brings it there and ends with \"line.kind\" ringdown too."
     );
     assert_eq!(findings[0].place, station.wanted(station.keybook.id("emergency.backup").unwrap()).unwrap().place);
 }
@@ -309,9 +309,9 @@ fn why_not(book: &str, wanted: &str, held: &str) -> Vec<String> {
 fn settings_that_undo_each_other_are_named_together_with_what_makes_room() {
     let book = with_a_plan();
     let known = ", dial.plan: \"0\", dial.code: 5";
-    let conflict = "  dial.code to 300:\n    no order of commands brings it there and ends with `dial.plan` 7 too. \
-                 Want something else of `dial.plan` or `dial.code`; or leave `dial.plan` alone with `null`; \
-                 or compare the keybook's `needs`, `also` and `clears` with the manual.";
+    let conflict = "  dial.code to 300:\n    no order of commands brings it there and ends with \"dial.plan\" 7 too. \
+                 Want something else of \"dial.plan\" or \"dial.code\"; or take \"dial.plan\" out of management with null; \
+                 or compare the keybook's \"needs\", \"also\" and \"clears\" with the manual.";
     assert_eq!(why_not(&book, ", dial.plan: \"7\", dial.code: 300", known), [conflict]);
     // What it says, done, gets on. (A code left alone would have to end as 5, and bringing it back would clear the plan.)
     for wanted in [", dial.code: 300", ", dial.plan: \"7\", dial.code: 100", ", dial.plan: \"0\", dial.code: 300"] {
@@ -326,14 +326,14 @@ fn a_setting_that_is_right_and_would_be_lost_is_named_and_said_to_be_held_or_unm
     let held = ", dial.plan: \"7\", dial.code: 100";
     let lost = |about: &str, ways: &str| {
         format!(
-            "  dial.code to 300:\n    no order of commands brings it there and ends with `dial.plan` 7 ({about}) too. \
-             Want something else of {ways}; or compare the keybook's `needs`, `also` and `clears` with the manual."
+            "  dial.code to 300:\n    no order of commands brings it there and ends with \"dial.plan\" 7 ({about}) too. \
+             Want something else of {ways}; or compare the keybook's \"needs\", \"also\" and \"clears\" with the manual."
         )
     };
-    let ways = "`dial.plan` or `dial.code`; or leave `dial.code` alone with `null`";
+    let ways = "\"dial.plan\" or \"dial.code\"; or take \"dial.code\" out of management with null";
     assert_eq!(why_not(&book, ", dial.plan: \"7\", dial.code: 300", held), [lost("held now", ways)]);
-    let ways = "`dial.code`; or leave `dial.code` alone with `null`; or say in the inventory what else may become of \
-                `dial.plan`";
+    let ways = "\"dial.code\"; or take \"dial.code\" out of management with null; or say in the inventory what else may become of \
+                \"dial.plan\"";
     assert_eq!(why_not(&book, ", dial.code: 300", held), [lost("held now, unmanaged", ways)]);
 }
 
@@ -344,10 +344,10 @@ fn what_a_need_waits_for_is_followed_to_its_end() {
     assert_eq!(
         told,
         ["  dial.plan to 7:\n    \
-          `dial-plan` needs `dial.code` to be 100; it is 5, and nothing that can be keyed changes that. See what stops the \
-          commands that store `dial.code`, and compare the `needs` with the manual.\n    \
-          `dial-code` needs `dial.plan` to be 9; it is 0, and nothing that can be keyed changes that. See what stops the \
-          commands that store `dial.plan`, and compare the `needs` with the manual."]
+          \"dial-plan\" needs \"dial.code\" to be 100; it is 5, and nothing that can be keyed changes that. See what stops the \
+          commands that store \"dial.code\", and compare the \"needs\" with the manual.\n    \
+          \"dial-code\" needs \"dial.plan\" to be 9; it is 0, and nothing that can be keyed changes that. See what stops the \
+          commands that store \"dial.plan\", and compare the \"needs\" with the manual."]
     );
 }
 

@@ -23,7 +23,7 @@ pub enum Reference {
 
 /// Neither `env:NAME` nor `file:PATH`.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("`{0}` is no reference to a secret")]
+#[error("\"{0}\" is not a reference to a secret")]
 pub struct NoReference(String);
 
 impl FromStr for Reference {

@@ -59,7 +59,7 @@ pub struct Keys(pub Vec<Key>);
 
 /// A sign that no keypad has.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("`{0}` is no key")]
+#[error("\"{0}\" is not a key")]
 pub struct NoKey(pub char);
 
 impl FromStr for Keys {

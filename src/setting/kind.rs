@@ -22,7 +22,7 @@ pub enum Kind {
         min: u32,
         /// The most symbols.
         max: u32,
-        /// How symbols other than digits are keyed: the first key is no digit, and none of these equals or begins another.
+        /// How symbols other than digits are keyed: the first key is not a digit, and none of these equals or begins another.
         symbols: Arc<BTreeMap<char, Keys>>,
     },
     /// One of several names, each with its code.
@@ -285,7 +285,7 @@ fn digits(text: &str, min: u32, max: u32) -> Result<Name, Unfit> {
     if let Some(odd) = text.chars().find(|c| !c.is_ascii_digit()) {
         let straight = typed(text).filter(|straight| straight != text && digits(straight, min, max).is_ok());
         let (fix, replacement) = exactly(straight, || "Write the digits 0 to 9 only.".into());
-        let why = format!("is \"{text}\", and {} is no digit.", finding::signs::named(odd));
+        let why = format!("is \"{text}\", and {} is not a digit.", finding::signs::named(odd));
         return Err(Unfit { code: finding::Code::ValueOutside, why, fix, replacement });
     }
     let count = text.len();
@@ -321,12 +321,14 @@ fn dial(text: &str, min: u32, max: u32, symbols: &BTreeMap<char, Keys>) -> Resul
             continue;
         }
         let straight = typed(text).filter(|straight| straight != text && dial(straight, min, max, symbols).is_ok());
-        let others: Vec<String> = symbols.keys().map(|s| format!("`{s}`")).collect();
+        let others: Vec<String> = symbols.keys().map(|s| format!("\"{s}\"")).collect();
         let can = if others.is_empty() { String::new() } else { format!(" and {}", others.join(", ")) };
         let (fix, replacement) = exactly(straight, || match sign {
-            '+' => "Make a contact with `calls` and write {to: CONTACT}: how it is dialled depends on the line.".into(),
+            '+' => {
+                "Make a contact with \"calls\" and write {to: CONTACT}: how it is dialled depends on the line.".into()
+            }
             'p' | 'P' | 'w' | 'W' if symbols.contains_key(&',') => "A pause is written as a comma.".into(),
-            _ => format!("It stores digits{can}; see `dial_keys` in its keybook."),
+            _ => format!("It stores digits{can}; see \"dial_keys\" in its keybook."),
         });
         let why = format!("is \"{text}\", and this model cannot store {}.", finding::signs::named(sign));
         return Err(Unfit { code: finding::Code::PauseUnstorable, why, fix, replacement });
@@ -347,7 +349,7 @@ fn choice(name: &Name, codes: &[(Name, Keys)]) -> Result<Value, Unfit> {
         return Ok(Value::Choice(name.clone()));
     }
     let known = codes.iter().map(|(n, _)| &**n);
-    outside(format!("cannot be `{name}`."), finding::did_you_mean(name, known.clone()))
+    outside(format!("cannot be \"{name}\"."), finding::did_you_mean(name, known.clone()))
         .map_err(|unfit: Unfit| Unfit { replacement: finding::nearest(name, known).map(finding::as_name), ..unfit })
 }
 
@@ -356,10 +358,10 @@ fn flags(list: &[Name], names: &[(Name, u32)]) -> Result<Value, Unfit> {
     for name in list {
         let Some((known, _)) = names.iter().find(|(n, _)| n == name) else {
             let fix = finding::did_you_mean(name, names.iter().map(|(n, _)| &**n));
-            return outside(format!("cannot hold `{name}`."), fix);
+            return outside(format!("cannot hold \"{name}\"."), fix);
         };
         if !set.insert(known.clone()) {
-            return outside(format!("names `{name}` twice."), "Name it once.");
+            return outside(format!("names \"{name}\" twice."), "Name it once.");
         }
     }
     Ok(Value::Flags(set))
@@ -373,7 +375,7 @@ fn number(text: &str, min: u32, max: u32, step: u32) -> Result<Value, Unfit> {
         let bare =
             decimal(straight.trim().trim_start_matches('0')).filter(|n| number(&n.to_string(), min, max, step).is_ok());
         let replacement = bare.map(|n| n.to_string());
-        let why = format!("is `{text}`, which is no plain number.");
+        let why = format!("is \"{text}\", which is not a plain number.");
         return Err(Unfit { code: finding::Code::ValueOutside, why, fix, replacement });
     };
     if !(min..=max).contains(&n) || !(n - min).is_multiple_of(step) {

@@ -155,7 +155,7 @@ async fn card(
     }
 }
 
-const THERE: &str = "There are /card/DIGEST, /healthz, /readyz and /metrics.";
+const THERE: &str = "There are /guide, /card/DIGEST, /healthz, /readyz and /metrics.";
 
 async fn unknown(uri: Uri) -> Problem {
     let detail = format!("Nothing is at {}. {THERE}", shown(uri.path()));

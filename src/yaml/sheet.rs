@@ -108,7 +108,7 @@ impl<'t> Sheet<'t> {
         // `# words` was meant as a comment, `#10*` hardly.
         let meant = after.strip_prefix('#').is_some_and(|rest| rest.starts_with(char::is_whitespace));
         (after.starts_with('#') && !meant).then(|| {
-            format!("YAML takes `{after}` for a comment. If it belongs to the value, write \"{}\".", quoted.trim())
+            format!("YAML takes \"{after}\" for a comment. If it belongs to the value, write \"{}\".", quoted.trim())
         })
     }
 
@@ -116,7 +116,7 @@ impl<'t> Sheet<'t> {
     pub fn is_meant(&mut self, node: &Node, what: &str) -> bool {
         let spelt = matches!(&node.data, Data::Scalar { text, .. } if !text.is_empty());
         if !spelt {
-            let fix = self.eaten(node).unwrap_or_else(|| "Write a value, or `null` to leave it alone.".into());
+            let fix = self.eaten(node).unwrap_or_else(|| "Write a value, or \"null\" to leave it alone.".into());
             self.note(Code::WrongShape, node.spot, format!("{what} has no value."), fix);
         }
         spelt
@@ -134,7 +134,7 @@ impl<'t> Sheet<'t> {
             match known.iter().position(|k| **k == *key.text) {
                 Some(at) => values[at] = Some(value),
                 None => {
-                    let message = format!("{what} has no key `{}`.", key.text);
+                    let message = format!("{what} has no key \"{}\".", key.text);
                     self.note_unknown(Code::KeyUnknown, key.spot, message, &key.text, known);
                 }
             }
@@ -147,7 +147,7 @@ impl<'t> Sheet<'t> {
         match &node.data {
             Data::Map(entries) => Some(entries),
             Data::Scalar { .. } | Data::List(_) => {
-                self.shape(node, what, "a mapping (`key: value` lines, or {key: value})");
+                self.shape(node, what, "a mapping (key: value lines, or {key: value})");
                 None
             }
         }
@@ -167,8 +167,8 @@ impl<'t> Sheet<'t> {
     /// A value that must be there.
     pub fn required<'n>(&mut self, value: Option<&'n Node>, owner: &Node, what: &str, key: &str) -> Option<&'n Node> {
         if value.is_none() {
-            let fix = format!("Add `{key}: …`.");
-            self.note(Code::KeyMissing, Spot { length: 1, ..owner.spot }, format!("{what} has no `{key}`."), fix);
+            let fix = format!("Add {key}: ….");
+            self.note(Code::KeyMissing, Spot { length: 1, ..owner.spot }, format!("{what} has no \"{key}\"."), fix);
         }
         value
     }
@@ -230,7 +230,7 @@ impl<'t> Sheet<'t> {
         let fits = value.filter(|n| range.contains(n));
         if fits.is_none() {
             let (low, high) = (range.start(), range.end());
-            let message = format!("{what} is `{text}`, which is no whole number from {low} to {high}.");
+            let message = format!("{what} is \"{text}\", which is not a whole number from {low} to {high}.");
             let bare = value.is_none().then(|| text.trim_start_matches('0')).and_then(decimal);
             let bare = bare.filter(|n| range.contains(n)).map(|n| n.to_string());
             let fix = match &bare {
@@ -252,7 +252,7 @@ impl<'t> Sheet<'t> {
         let text = self.text(node, what)?;
         let found = words.iter().find(|(w, _)| *w == text).map(|(_, value)| *value);
         if found.is_none() {
-            let message = format!("{what} cannot be `{text}`.");
+            let message = format!("{what} cannot be \"{text}\".");
             self.note_unknown(Code::WrongShape, node.spot, message, text, words.iter().map(|(w, _)| *w));
         }
         found
@@ -286,7 +286,7 @@ impl<'t> Sheet<'t> {
             Ok(Reference::Factory) | Err(_) => {
                 // What stands here may be a code written out by mistake: it is not repeated.
                 let fix = "Write {secret: \"file:PATH\"} or {secret: \"env:NAME\"}.";
-                self.note(Code::SecretLiteral, node.spot, format!("{what} is no reference to a secret."), fix);
+                self.note(Code::SecretLiteral, node.spot, format!("{what} is not a reference to a secret."), fix);
                 None
             }
         }
@@ -296,14 +296,14 @@ impl<'t> Sheet<'t> {
     pub fn version(&mut self, value: Option<&Node>, root: &Node, key: &str) {
         let Some(node) = value else {
             let spot = Spot { length: 1, ..root.spot };
-            let message = format!("The file does not say that it is `{key}: 1`.");
-            return self.note(Code::Version, spot, message, format!("Begin the file with `{key}: 1`."));
+            let message = format!("The file does not say that it is {key}: 1.");
+            return self.note(Code::Version, spot, message, format!("Begin the file with {key}: 1."));
         };
         if !matches!(&node.data, Data::Scalar { text, plain: true } if &**text == "1") {
-            let message = format!("This version of `{key}` is not known here.");
+            let message = format!("This version of \"{key}\" is not known here.");
             let is_there = matches!(&node.data, Data::Scalar { text, .. } if !text.is_empty());
             let replacement = is_there.then(|| "1".to_owned());
-            self.note_exact(Code::Version, node.spot, message, format!("Write `{key}: 1`."), replacement);
+            self.note_exact(Code::Version, node.spot, message, format!("Write {key}: 1."), replacement);
         }
     }
 }
@@ -322,7 +322,7 @@ mod tests {
     fn an_unknown_key_is_rejected_and_the_near_one_named() {
         let (mut sheet, node) = sheet_of("nubmer: \"1\"\n");
         sheet.map(&node, "A station", ["number", "where"]);
-        assert_eq!(sheet.findings[0].fix, "Did you mean `number`?");
+        assert_eq!(sheet.findings[0].fix, "If you mean \"number\", write that.");
     }
 
     #[test]
@@ -330,8 +330,8 @@ mod tests {
         for (text, fix) in [
             ("v: 0121\n", "Put it in double quotes: \"0121\"."),
             ("v: +441632960101\n", "Put it in double quotes: \"+441632960101\"."),
-            ("v: 1 #2\n", "YAML takes `#2` for a comment. If it belongs to the value, write \"1 #2\"."),
-            ("v: #10*\n", "YAML takes `#10*` for a comment. If it belongs to the value, write \"#10*\"."),
+            ("v: 1 #2\n", "YAML takes \"#2\" for a comment. If it belongs to the value, write \"1 #2\"."),
+            ("v: #10*\n", "YAML takes \"#10*\" for a comment. If it belongs to the value, write \"#10*\"."),
         ] {
             let (mut sheet, node) = sheet_of(text);
             assert_eq!(sheet.quoted(node.get("v").unwrap(), "The number"), None);

@@ -132,11 +132,11 @@ fn text_of<'b>(file: &Arc<str>, bytes: &'b [u8]) -> Result<&'b str, Finding> {
     let rejected =
         |at: usize, message: &str, fix: &str| Err(Finding::new(Code::NotText, end_of(file, &text[..at]), message, fix));
     if let Some(at) = text.find('\0') {
-        return rejected(at, "A NUL character stands in the file.", "Remove it; it usually comes from a damaged copy.");
+        return rejected(at, "The file contains a NUL character.", "Remove it; it usually comes from a damaged copy.");
     }
     // YAML would take it for a line end, and nobody else does: the lines of findings would be others than an editor's.
     if let Some((at, _)) = text.match_indices('\r').find(|(at, _)| !text[at + 1..].starts_with('\n')) {
-        let message = "A carriage return stands here without a line feed.";
+        let message = "This carriage return has no line feed after it.";
         return rejected(at, message, "Save the file with the line ends of Unix or Windows.");
     }
     Ok(text)
@@ -219,7 +219,7 @@ impl<'f> Builder<'f> {
             Event::Nothing | Event::StreamStart | Event::StreamEnd | Event::DocumentEnd => Ok(()),
             Event::DocumentStart(_) => self.document(spot),
             Event::Alias(_) => {
-                self.extra(spot, "An alias (`*name`) stands here.");
+                self.extra(spot, "An alias (\"*name\") stands here.");
                 self.value(Node { spot, data: Data::Scalar { text: "".into(), plain: false } })
             }
             Event::Scalar(text, style, anchor, tag) => {
@@ -255,10 +255,10 @@ impl<'f> Builder<'f> {
 
     fn decorated(&mut self, spot: Spot, anchor: usize, tagged: bool) {
         if anchor != 0 {
-            self.extra(spot, "This value carries an anchor (`&name`).");
+            self.extra(spot, "This value carries an anchor (\"&name\").");
         }
         if tagged {
-            self.extra(spot, "This value carries a tag (`!name`).");
+            self.extra(spot, "This value carries a tag (\"!name\").");
         }
     }
 
@@ -306,13 +306,13 @@ impl<'f> Builder<'f> {
         self.behind_key = behind;
         let fresh = is_fresh(&text, entries, seen);
         let merge = plain && &*text == "<<";
-        let again = (!fresh).then(|| format!("The key `{text}` stands here for the second time."));
+        let again = (!fresh).then(|| format!("The key \"{text}\" is written for the second time."));
         *slot = Some(Key { text, spot });
         if let Some(again) = again {
             self.note(Code::KeyRepeated, spot, &again, "Keep one of the two.");
         }
         if merge {
-            self.extra(spot, "A merge key (`<<`) stands here.");
+            self.extra(spot, "This is a merge key (\"<<\").");
         }
         Ok(())
     }
@@ -351,11 +351,11 @@ impl<'f> Builder<'f> {
         if line.starts_with('\t') || line.trim_start_matches(' ').starts_with('\t') {
             fix = "Indent with spaces, not with tabs.";
         } else if [": *", ": &", ": %", ": @", ": `", "- *", "[*"].iter().any(|sign| line.contains(sign)) {
-            fix = "Put the value in double quotes: it begins with a sign that YAML reserves.";
+            fix = "Put the value in double quotes: it begins with a character that YAML reserves.";
         } else if [line, before].iter().any(|line| line.contains(['{', '[']) && line.contains(" #")) {
             fix = "YAML takes what follows a # for a comment: put a value with # in double quotes.";
         }
-        let message = format!("This is not well-formed YAML: {}.", error.info());
+        let message = format!("This is not valid YAML: {}.", error.info());
         self.note(Code::YamlSyntax, Spot { length: 1, ..spot }, &message, fix);
     }
 

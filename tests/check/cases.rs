@@ -15,7 +15,7 @@ fn cases() -> Vec<Json> {
 }
 
 fn text<'j>(case: &'j Json, key: &str) -> &'j str {
-    case[key].as_str().unwrap_or_else(|| panic!("no `{key}` in {case}"))
+    case[key].as_str().unwrap_or_else(|| panic!("no \"{key}\" in {case}"))
 }
 
 /// A fleet with the mistake of a case.

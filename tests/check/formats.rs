@@ -98,7 +98,11 @@ fn a_broken_configuration_is_told_in_every_form() {
     for format in ["text", "json", "sarif"] {
         let done = fleet.run(&["check", "--format", format]);
         assert_eq!(done.code, Some(2));
-        assert!(done.out.contains("key-unknown") && done.out.contains("Did you mean `ledger`?"), "{done:?}");
+        assert!(
+            done.out.contains("key-unknown")
+                && done.out.replace("\\\"", "\"").contains("If you mean \"ledger\", write that."),
+            "{done:?}"
+        );
         if format == "sarif" {
             assert_eq!(python("sarif.py", &done.out), "sound\n");
         }

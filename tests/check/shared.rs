@@ -39,7 +39,7 @@ fn a_value_too_long_for_the_keybook_of_many_stations_is_told_once_at_the_line_th
     assert_eq!(at, "inventory/fleet.yaml:10:55");
     assert_eq!(
         says,
-        "`emergency.primary` on a wren-1 is \"123456789012345678\", which has 18 symbols; this model stores 1 to 16 symbols. \
+        "\"emergency.primary\" on a wren-1 is \"123456789012345678\", which has 18 symbols; this model stores 1 to 16 symbols. \
          NP-01 and 501 more stations take it from the profile pier."
     );
     assert_eq!(beside, ["inventory/piers.yaml:6:7 the first of these stations"]);
@@ -53,7 +53,7 @@ fn a_contact_that_becomes_too_long_on_one_line_names_contact_layer_and_stations(
     assert_eq!(
         beside,
         [
-            "inventory/fleet.yaml:4:3 from the contact `control-room`",
+            "inventory/fleet.yaml:4:3 from the contact \"control-room\"",
             "inventory/piers.yaml:6:7 the first of these stations"
         ]
     );
@@ -72,7 +72,7 @@ fn an_identity_in_a_layer_is_one_finding_for_all_who_take_it() {
     fleet.edit("inventory/fleet.yaml", "  line.kind: {from: line}", "  line.kind: {from: line}\n  identity: \"5\"");
     let findings = fleet.findings(&[]);
     assert_eq!(findings.len(), 1, "{findings:#?}");
-    assert_eq!(findings[0]["message"], "X-000 and 499 more stations take the same `identity` \"5\" from this line.");
+    assert_eq!(findings[0]["message"], "X-000 and 499 more stations take the same \"identity\" \"5\" from this line.");
     assert_eq!(place(&findings[0]["place"]), "inventory/fleet.yaml:9:13");
 }
 
@@ -80,7 +80,10 @@ fn an_identity_in_a_layer_is_one_finding_for_all_who_take_it() {
 fn a_contact_that_is_a_station_is_told_once_for_all_who_would_call_it() {
     let (at, says, _) = only("inventory/fleet.yaml", "+441632960101", "+441632960121");
     assert_eq!(at, "inventory/fleet.yaml:10:55");
-    assert_eq!(says, "`emergency.primary` of NP-01 and 501 more stations would call SP-01, which is a station itself.");
+    assert_eq!(
+        says,
+        "\"emergency.primary\" of NP-01 and 501 more stations would call SP-01, which is a station itself."
+    );
 }
 
 #[test]
@@ -88,6 +91,6 @@ fn a_code_that_is_no_code_is_told_once_and_not_shown() {
     let (_, says, _) = only("secrets/access", "410522", "41-0522");
     assert_eq!(
         says,
-        "`file:secrets/access` leads to something that is not digits only. NP-01 and 502 more stations take it from the fleet."
+        "\"file:secrets/access\" leads to something that is not digits only. NP-01 and 502 more stations take it from the fleet."
     );
 }

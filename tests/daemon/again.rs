@@ -99,7 +99,7 @@ fn a_webhook_that_answers_410_stops_the_others_hear_of_it_and_it_starts_again_by
     // Once it is right again it is started without a restart, and gets everything in order.
     gone.answer(Answer::Ok);
     let wrong = fleet.run(&["deliveries", "start", "secnd"]).ended(2);
-    assert!(wrong.err.contains("Did you mean `second`?"), "{wrong:?}");
+    assert!(wrong.err.contains("If you mean \"second\", write that."), "{wrong:?}");
     fleet.run(&["deliveries", "start", "second"]).ended(0);
     let heard = gone.still(&daemon, 3);
     assert_eq!(heard[1].data()["counts"]["opened"]["stations"], 5);

@@ -253,5 +253,5 @@ fn a_revision_is_compared_as_its_checkout_would_be_keybooks_too_and_named_with_i
     let line = format!("HEAD is {} (Morag Sinclair, ", &id[..10]);
     assert!(said.contains(&line) && said.contains("Against HEAD: 25 stations would change."), "{said}");
     let unknown = fleet.run(&["check", "--against", "no-such-branch"]).ended(2).err;
-    assert!(unknown.contains("no-such-branch is no folder, and no revision"), "{unknown}");
+    assert!(unknown.contains("no-such-branch is not a folder, and no revision"), "{unknown}");
 }

@@ -118,7 +118,7 @@ fn what_cannot_be_said_is_refused_with_the_way_out() {
     let past = aside(&fleet, &["EQ-01", "--out-of-service"], "2026-11-24").ended(2);
     assert!(past.err.contains("not ahead"), "{}", past.err);
     let unknown = aside(&fleet, &["EQ-0l", "--out-of-service"], "2026-12-01").ended(2);
-    assert!(unknown.err.contains("Did you mean `EQ-01`?"), "{}", unknown.err);
+    assert!(unknown.err.contains("If you mean \"EQ-01\", write that."), "{}", unknown.err);
     let setting = aside(&fleet, &["EQ-01", "gate.second"], "2026-12-01").ended(2);
     assert!(setting.err.contains("Did you mean"), "{}", setting.err);
     let whole = aside(&fleet, &["east-quay"], "2026-12-01").ended(2);

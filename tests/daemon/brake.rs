@@ -262,7 +262,7 @@ fn the_limit_is_set_in_the_configuration_and_named_with_its_line() {
     assert!((check.out + &check.err).contains("brake.share"));
     fleet.write("config/stationkeep.yaml", &text.replace("brake: {", "surge: {"));
     let check = fleet.run(&["check"]).ended(2);
-    assert!((check.out + &check.err).contains("Write `brake` in place of `surge`."));
+    assert!((check.out + &check.err).contains("Write \"brake\" in place of \"surge\"."));
 }
 
 #[test]

@@ -173,7 +173,7 @@ fn a_deleted_branch_withdraws_nothing_not_even_across_a_restart_and_its_return_i
     assert!(daemon.said().contains("6 stations"), "{}", daemon.said());
     receiver.still(&daemon, 2);
     let drift = ops.fleet.run(&["drift"]).ended(2);
-    assert!(drift.err.contains(&good[..10]) && drift.err.contains("no branch, tag or commit `main`"), "{drift:?}");
+    assert!(drift.err.contains(&good[..10]) && drift.err.contains("no branch, tag or commit \"main\""), "{drift:?}");
     ops.officer(NEW_OFFICER);
     ops.push("Back");
     let told = receiver.wait_for(4);

@@ -127,7 +127,7 @@ fn an_edit_made_beside_a_file_that_cannot_be_read_comes_into_force_when_that_fil
     let fleet = Fleet::new(&receiver);
     let daemon = fleet.start();
     receiver.wait_for(1);
-    // A link that leads nowhere is no text: the texts of the tree are the same with and without it.
+    // A link that leads nowhere is not text: the texts of the tree are the same with and without it.
     std::os::unix::fs::symlink("nowhere.yaml", fleet.path("config/inventory/extra.yaml")).expect("a link");
     assert_eq!(receiver.wait_for(2)[1].data()["state"], "refused");
     fleet.write("config/inventory/fleet.yaml", &fleet_yaml(NEW_OFFICER));

@@ -104,5 +104,5 @@ fn a_site_of_its_own_has_its_own_list_and_an_unknown_one_is_asked_back() {
     let stations: Vec<&str> = here["scripts"].as_array().expect("scripts").iter().map(|s| text(s, "station")).collect();
     assert_eq!(stations, ["NM-05"]);
     let unknown = fleet.run(&["script", "--all", "--site", "north-mol"]).ended(2);
-    assert!(unknown.err.contains("Did you mean `north-mole`?"), "{}", unknown.err);
+    assert!(unknown.err.contains("If you mean \"north-mole\", write that."), "{}", unknown.err);
 }

@@ -24,7 +24,7 @@ const SLOW: Duration = Duration::from_secs(10);
 
 fn number(variable: &str, default: u64) -> u64 {
     match std::env::var(variable) {
-        Ok(text) => text.parse().unwrap_or_else(|_| panic!("{variable} is no number: {text}")),
+        Ok(text) => text.parse().unwrap_or_else(|_| panic!("{variable} is not a number: {text}")),
         Err(_) => default,
     }
 }

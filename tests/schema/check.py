@@ -84,7 +84,7 @@ def plain_data(node: yaml.Node):
         if not isinstance(key, yaml.ScalarNode):
             raise Unreadable(f"line {key.start_mark.line + 1}: a list or mapping stands where a name belongs")
         if key.value in data:
-            raise Unreadable(f"line {key.start_mark.line + 1}: `{key.value}` stands here for the second time")
+            raise Unreadable(f"line {key.start_mark.line + 1}: `{key.value}` is written for the second time")
         data[key.value] = plain_data(value)
     return data
 
@@ -226,7 +226,7 @@ def check_kind(tally: Tally, kind: str, text: str) -> None:
         root = json.loads(text)
         Draft202012Validator.check_schema(root)
     except (json.JSONDecodeError, SchemaError) as error:
-        return tally.note(f"schema {kind}", [f"it is no JSON Schema: {str(error).splitlines()[0]}"])
+        return tally.note(f"schema {kind}", [f"it is not JSON Schema: {str(error).splitlines()[0]}"])
     faults = [*head_faults(kind, root, text), *body_faults(root), *example_faults(kind, root)]
     tally.note(f"schema {kind}", faults)
     validator = Draft202012Validator(root)

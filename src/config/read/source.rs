@@ -37,8 +37,8 @@ impl Reader<'_> {
         // `host:path`, as git itself takes it for another machine: a colon before the first slash.
         let elsewhere = text.contains("://") || text.split('/').next().is_some_and(|start| start.contains(':'));
         if elsewhere {
-            let message = "`git` is an address, and only a repository on this machine is read.";
-            let fix = "Keep a clone here (`git clone --mirror`), let a timer fetch into it, and give its path.";
+            let message = "\"git\" is an address, and only a repository on this machine is read.";
+            let fix = "Keep a clone here (\"git clone --mirror\"), let a timer fetch into it, and give its path.";
             self.sheet.note(Code::ConfigBroken, node.spot, message, fix);
             return None;
         }
@@ -46,12 +46,12 @@ impl Reader<'_> {
     }
 
     fn ref_name(&mut self, node: &Node) -> Option<RefName> {
-        let text = self.sheet.text(node, "`ref`")?;
+        let text = self.sheet.text(node, "\"ref\"")?;
         match text.parse() {
             Ok(name) => Some(name),
             Err(_) => {
-                let message = format!("`ref` is `{text}`, which can be no branch or tag.");
-                let fix = "Write the name of a branch or tag (main, refs/tags/v3), or a commit's whole id.";
+                let message = format!("\"ref\" is \"{text}\", which can be no branch or tag.");
+                let fix = "Write the name of a branch or tag (main, refs/tags/v3), or the whole id of a commit.";
                 self.sheet.note(Code::ConfigBroken, node.spot, message, fix);
                 None
             }
@@ -69,7 +69,7 @@ impl Reader<'_> {
             return Some(inner);
         }
         if inner.split('/').any(|step| matches!(step, "" | "." | "..")) {
-            let message = format!("`folder` is `{text}`, which is no path from the repository's top.");
+            let message = format!("\"folder\" is \"{text}\", which is not a path from the repository's top.");
             let fix = "Write it like config/inventory, or leave it out for the whole repository.";
             self.sheet.note(Code::ConfigBroken, node.spot, message, fix);
             return None;

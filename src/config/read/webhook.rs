@@ -34,7 +34,7 @@ impl Reader<'_> {
         let signing = signing.map(|n| self.signing(n)).unwrap_or_default();
         let weights = weights.map_or_else(|| Weight::ALL.into(), |n| self.weights(n));
         let remind_minutes = self.remind(remind);
-        let silent = silent.and_then(|n| self.sheet.number(n, "`silent_minutes`", 1..=LIMIT_MINUTES));
+        let silent = silent.and_then(|n| self.sheet.number(n, "\"silent_minutes\"", 1..=LIMIT_MINUTES));
         let silent_minutes = silent.unwrap_or(SILENT_MINUTES);
         Some(Webhook { name: name?, place, kind, url: url?, signing, weights, remind_minutes, silent_minutes })
     }
@@ -47,24 +47,24 @@ impl Reader<'_> {
         of_alerts: [(&str, Option<&Node>); 3],
     ) -> WebhookKind {
         let words = [("alerts", false), ("heartbeat", true)];
-        let is_heartbeat = kind.and_then(|n| self.sheet.word(n, "A webhook's `kind`", &words)).unwrap_or(false);
+        let is_heartbeat = kind.and_then(|n| self.sheet.word(n, "A webhook's \"kind\"", &words)).unwrap_or(false);
         if !is_heartbeat {
             if let Some(node) = every
                 .filter(|_| kind.is_none_or(|n| matches!(&n.data, Data::Scalar { text, .. } if &**text == "alerts")))
             {
-                let message = "`every_seconds` belongs to a heartbeat, and this webhook is for alerts.";
-                let fix = "Add `kind: heartbeat`, or leave `every_seconds` out.";
+                let message = "\"every_seconds\" belongs to a heartbeat, and this webhook is for alerts.";
+                let fix = "Add kind: heartbeat, or leave \"every_seconds\" out.";
                 self.sheet.note(Code::ConfigBroken, node.spot, message, fix);
             }
             return WebhookKind::Alerts;
         }
         for (key, node) in of_alerts {
             let Some(node) = node else { continue };
-            let message = format!("A heartbeat carries no alerts, so `{key}` means nothing here.");
-            let fix = format!("Leave `{key}` out, or give alerts a webhook of their own.");
+            let message = format!("A heartbeat carries no alerts, so \"{key}\" means nothing here.");
+            let fix = format!("Leave \"{key}\" out, or give alerts a webhook of their own.");
             self.sheet.note(Code::ConfigBroken, node.spot, message, fix);
         }
-        let every = every.and_then(|n| self.sheet.number(n, "`every_seconds`", EVERY_SECONDS));
+        let every = every.and_then(|n| self.sheet.number(n, "\"every_seconds\"", EVERY_SECONDS));
         WebhookKind::Heartbeat { every_seconds: every.unwrap_or(DEFAULT_EVERY) }
     }
 
@@ -80,12 +80,12 @@ impl Reader<'_> {
 
     fn url(&mut self, node: &Node) -> Option<Url> {
         match &node.data {
-            Data::Map(_) => self.secret(node, "`url`").map(Url::Secret),
+            Data::Map(_) => self.secret(node, "\"url\"").map(Url::Secret),
             Data::Scalar { text, .. } if !node.is_null() && is_http(text) => Some(Url::Written((&**text).into())),
             Data::Scalar { .. } | Data::List(_) => {
                 // It may hold a token, so it is not repeated.
                 let fix = "Write {secret: \"env:NAME\"}, {secret: \"file:PATH\"}, or \"https://…\" in quotes.";
-                self.sheet.note(Code::ConfigBroken, node.spot, "`url` is no http or https address.", fix);
+                self.sheet.note(Code::ConfigBroken, node.spot, "\"url\" is not an http or https address.", fix);
                 None
             }
         }
@@ -103,14 +103,14 @@ impl Reader<'_> {
             Data::Map(_) | Data::Scalar { .. } => std::slice::from_ref(node),
         };
         if !(1..=LIMIT_SIGNING).contains(&nodes.len()) {
-            let fix = format!("Give 1 to {LIMIT_SIGNING} secrets, or leave `signing` out.");
-            self.sheet.note(Code::ConfigBroken, node.spot, format!("`signing` lists {} secrets.", nodes.len()), fix);
+            let fix = format!("Give 1 to {LIMIT_SIGNING} secrets, or leave \"signing\" out.");
+            self.sheet.note(Code::ConfigBroken, node.spot, format!("\"signing\" lists {} secrets.", nodes.len()), fix);
         }
         let mut all = Vec::new();
         for node in nodes {
             let Some(reference) = self.signing_secret(node) else { continue };
             if all.contains(&reference) {
-                let message = "`signing` lists one secret twice.";
+                let message = "\"signing\" lists one secret twice.";
                 self.sheet.note(Code::NameRepeated, node.spot, message, "Keep one of the two.");
             } else {
                 all.push(reference);
@@ -121,10 +121,10 @@ impl Reader<'_> {
 
     fn signing_secret(&mut self, node: &Node) -> Option<Reference> {
         match &node.data {
-            Data::Map(_) => self.secret(node, "`signing`"),
+            Data::Map(_) => self.secret(node, "\"signing\""),
             Data::Scalar { .. } | Data::List(_) => {
                 let fix = "Write {secret: \"env:NAME\"} or {secret: \"file:PATH\"}.";
-                self.sheet.note(Code::SecretLiteral, node.spot, "`signing` is no reference to a secret.", fix);
+                self.sheet.note(Code::SecretLiteral, node.spot, "\"signing\" is not a reference to a secret.", fix);
                 None
             }
         }
@@ -133,15 +133,15 @@ impl Reader<'_> {
     fn weights(&mut self, node: &Node) -> BTreeSet<Weight> {
         let words = Weight::ALL.map(|weight| (weight.as_str(), weight));
         let mut all = BTreeSet::new();
-        let Some(items) = self.sheet.list(node, "`weights`") else { return all };
+        let Some(items) = self.sheet.list(node, "\"weights\"") else { return all };
         if items.is_empty() {
             let fix = format!("Use some of: {}.", words.map(|(word, _)| word).join(", "));
-            self.sheet.note(Code::ConfigBroken, node.spot, "`weights` lists nothing, so nobody would be told.", fix);
+            self.sheet.note(Code::ConfigBroken, node.spot, "\"weights\" is empty, so no alert would be sent.", fix);
         }
         for item in items {
             let Some(weight) = self.sheet.word(item, "A weight", &words) else { continue };
             if !all.insert(weight) {
-                let message = format!("`weights` lists `{weight}` twice.");
+                let message = format!("\"weights\" lists \"{weight}\" twice.");
                 self.sheet.note(Code::NameRepeated, item.spot, message, "Keep one of the two.");
             }
         }
@@ -150,16 +150,16 @@ impl Reader<'_> {
 
     fn remind(&mut self, node: Option<&Node>) -> BTreeMap<Weight, u32> {
         let mut all = BTreeMap::from(REMIND_MINUTES);
-        let entries = node.and_then(|n| self.sheet.entries(n, "`remind_minutes`")).unwrap_or(&[]);
+        let entries = node.and_then(|n| self.sheet.entries(n, "\"remind_minutes\"")).unwrap_or(&[]);
         for (key, node) in entries {
             match Weight::ALL.into_iter().find(|weight| weight.as_str() == &*key.text) {
                 Some(weight) => {
-                    let what = format!("`remind_minutes` of `{weight}`");
+                    let what = format!("\"remind_minutes\" of \"{weight}\"");
                     all.extend(self.sheet.number(node, &what, 1..=LIMIT_MINUTES).map(|minutes| (weight, minutes)));
                 }
                 None => {
                     let fix = did_you_mean(&key.text, Weight::ALL.map(Weight::as_str));
-                    let message = format!("No weight is called `{}`.", key.text);
+                    let message = format!("No weight is called \"{}\".", key.text);
                     self.sheet.note(Code::KeyUnknown, key.spot, message, fix);
                 }
             }
