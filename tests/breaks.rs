@@ -13,7 +13,7 @@ struct Break {
     instead: &'static str,
 }
 
-const BREAKS: [Break; 32] = [
+const BREAKS: [Break; 36] = [
     Break {
         what: "the bound counts a command for every setting it helps",
         file: "landmarks.rs",
@@ -46,9 +46,9 @@ const BREAKS: [Break; 32] = [
     },
     Break {
         what: "what is wrong on the way counts as wrong for the next lifeline too",
-        file: "exposure_bound.rs",
-        text: "let own = spent + landmarks.charge_ms(trial, &turn.dark.without(&asked))?;",
-        instead: "let own = 2 * spent + landmarks.charge_ms(trial, &turn.dark.without(&asked))?;",
+        file: "cover_order.rs",
+        text: "Some(spent + dark_ms(&turns[place], asked, chosen, landmarks, lefts)?)",
+        instead: "Some(2 * spent + dark_ms(&turns[place], asked, chosen, landmarks, lefts)?)",
     },
     Break {
         what: "a side effect is forgotten",
@@ -94,9 +94,33 @@ const BREAKS: [Break; 32] = [
     },
     Break {
         what: "the exposure after a reset counts twice",
-        file: "exposure_bound.rs",
-        text: "later.iter().for_each(|(place, _, ms)| sums[*place] += ms);",
-        instead: "later.iter().for_each(|(place, _, ms)| sums[*place] += 2 * ms);",
+        file: "cover_order.rs",
+        text: "None => late[at],",
+        instead: "None => 2 * late[at],",
+    },
+    Break {
+        what: "a button covered before a reset counts as uncovered until after it",
+        file: "cover_order.rs",
+        text: "Some(before) => (before.reset_ms + whole[at]).min(before.cover_ms.saturating_add(late[at])),",
+        instead: "Some(before) => before.reset_ms + whole[at],",
+    },
+    Break {
+        what: "what is keyed before a reset counts as keyed after it, too",
+        file: "cover_order.rs",
+        text: "before.cover_ms.saturating_add(late[at])",
+        instead: "before.cover_ms.saturating_add(whole[at])",
+    },
+    Break {
+        what: "what readies a reset counts besides, though it serves the rest",
+        file: "last_reset.rs",
+        text: "command.writes & !written != 0",
+        instead: "command.writes & !written != 0 && false",
+    },
+    Break {
+        what: "a landmark kept by the reset counts as keyed after it",
+        file: "last_reset.rs",
+        text: "late: landmarks.scope(tells & late, tells & late, !0, !late),",
+        instead: "late: landmarks.scope(tells, tells, !0, 0),",
     },
     Break {
         what: "the way through a reset is bounded by one reset's rest alone",
@@ -196,15 +220,15 @@ const BREAKS: [Break; 32] = [
     },
     Break {
         what: "what the order of many buttons comes to is told of others, too",
-        file: "exposure_bound.rs",
+        file: "cover_order.rs",
         text: "landmarks.write(&turn.goals, &mut self.asked);",
         instead: "",
     },
     Break {
         what: "of many buttons the last counts as covered as late as it may be",
-        file: "exposure_bound.rs",
-        text: "least = least.min(others + own);",
-        instead: "least = if least == u64::MAX { others + own } else { least.max(others + own) };",
+        file: "cover_order.rs",
+        text: "least = least.min(others.saturating_add(own));",
+        instead: "least = if least == u64::MAX { others + own } else { least.max(others.saturating_add(own)) };",
     },
 ];
 

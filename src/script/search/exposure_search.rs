@@ -6,7 +6,8 @@ use super::dominance::Dominance;
 use super::exposure_bound::ExposureBound;
 use super::landmark_set::LandmarkSet;
 use super::landmarks::Landmarks;
-use super::model::{Class, GOAL, Model, members};
+use super::last_reset::{LastReset, ResetEffects};
+use super::model::{Class, GOAL, Model, ModelCommand, members};
 use super::packed::{Packed, time_of};
 use super::state_registry::{OVERHEAD, StateMap, StateRegistry};
 use super::stubborn_sets::StubbornSets;
@@ -60,6 +61,8 @@ pub(super) struct ExposureSearch {
     model: Model,
     landmarks: Landmarks,
     exposure_bound: ExposureBound,
+    /// In a model through a reset: bounds without it.
+    last_reset: Option<LastReset>,
     stubborn_sets: StubbornSets,
     dominance: Dominance,
     goals: LandmarkSet,
@@ -81,6 +84,7 @@ impl ExposureSearch {
             goals: landmarks.goals_of((0..model.slots.len()).fold(0, |set, slot| set | 1 << slot)),
             exposure_bound: ExposureBound::new(&model, &landmarks),
             landmarks,
+            last_reset: last_reset(&model),
             stubborn_sets: StubbornSets::new(&model, 0),
             dominance: Dominance::new(&model),
             learned: StateMap::default(),
@@ -217,8 +221,24 @@ impl ExposureSearch {
 
     fn rest(&mut self, state: &[Class]) -> Option<Rest> {
         let near = self.landmarks.count(state, &self.goals)?;
-        let exposure = self.exposure_bound.of(&self.model, state, 0, &mut self.landmarks)?;
+        let exposure = match &mut self.last_reset {
+            Some(bounds) if state.last() == Some(&GOAL) => bounds.exposure_after(&self.model, state)?,
+            Some(bounds) => bounds.exposure_through(&self.model, state)?,
+            None => self.exposure_bound.of(&self.model, state, 0, &mut self.landmarks)?,
+        };
         let learned = self.learned.get(state).map_or(0, |known| known.least);
         (learned != u64::MAX).then(|| Rest { least: exposure.max(learned), near })
     }
+}
+
+/// The bounds that look beyond the last reset, where the model has one.
+fn last_reset(model: &Model) -> Option<LastReset> {
+    let last = model.last_reset()?;
+    let effects = |reset: &ModelCommand| ResetEffects {
+        needs: reset.needs.iter().copied().filter(|need| need.0 != last).collect(),
+        sets: reset.sets.clone(),
+        least_ms: time_of(reset.least(model.press)),
+    };
+    let resets = model.commands.iter().filter(|command| command.writes >> last & 1 == 1).map(effects).collect();
+    Some(LastReset::new(&model.before_reset(last), resets))
 }

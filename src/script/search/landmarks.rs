@@ -190,17 +190,19 @@ impl Landmarks {
         goals
     }
 
+    /// The landmarks of these slots.
+    pub fn of(&self, slots: Set) -> LandmarkSet {
+        let mut landmarks = LandmarkSet::default();
+        let own = self.all.iter().enumerate().filter(|(_, landmark)| slots >> landmark.slot & 1 == 1);
+        own.for_each(|(place, _)| landmarks.insert(place));
+        landmarks
+    }
+
     /// Asks for the goals of slots in `counted`, and for those of `again` where they are lost on the way, in a state that
     /// a reset is still to bring about, which writes the slots `late`; nothing about the slots `free`.
     pub fn scope(&self, counted: Set, again: Set, late: Set, free: Set) -> Scope {
-        let of = |slots: Set| {
-            let mut landmarks = LandmarkSet::default();
-            let own = self.all.iter().enumerate().filter(|(_, landmark)| slots >> landmark.slot & 1 == 1);
-            own.for_each(|(place, _)| landmarks.insert(place));
-            landmarks
-        };
         // What may be brought about before the reset asks nothing of the slots that it writes.
-        let (by_late, by_others) = (of(!free), of(!free & !late));
+        let (by_late, by_others) = (self.of(!free), self.of(!free & !late));
         Scope { counted: self.goals_of(counted & !free), again: self.goals_of(again), late, by_late, by_others }
     }
 
@@ -245,13 +247,18 @@ impl Landmarks {
 
     /// The same, for a state that a reset is still to bring about.
     pub fn within(&mut self, state: &[Class], scope: &Scope) -> Option<Packed> {
-        let binds = |slot: usize| if scope.late >> slot & 1 == 1 { &scope.by_late } else { &scope.by_others };
-        self.last = self.closure_where(&self.missing(state), &scope.counted, &scope.again, binds);
+        self.last = self.asked(&self.missing(state), scope);
         self.charge(&self.last.clone())
     }
 
+    /// What is asked for in such a state, by the landmarks that do not hold there.
+    pub fn asked(&self, missing: &LandmarkSet, scope: &Scope) -> LandmarkSet {
+        let binds = |slot: usize| if scope.late >> slot & 1 == 1 { &scope.by_late } else { &scope.by_others };
+        self.closure_where(missing, &scope.counted, &scope.again, binds)
+    }
+
     /// The landmarks that do not hold in a state.
-    fn missing(&self, state: &[Class]) -> LandmarkSet {
+    pub fn missing(&self, state: &[Class]) -> LandmarkSet {
         let mut missing = LandmarkSet::default();
         for (first, class) in self.first.iter().zip(state) {
             missing.add(&self.missing[first + usize::from(*class)]);

@@ -53,7 +53,7 @@
 //! holds one (a disjunctive action landmark). Landmarks take their cost from what earlier ones have left of their achievers'
 //! least costs (a cost partition; a command is divided by the class keyed in one mode field, as no one execution keys two),
 //! so the sum bounds every plan, and the sum over some of them bounds the executions of those. What keying a goal costs
-//! beyond the cheapest is charged to that goal alone, once. `exposure_bound.rs`: exposure adds up over lifelines, and of
+//! beyond the cheapest is charged to that goal alone, once. `exposure_bound.rs`, `cover_order.rs`: exposure adds up over lifelines, and of
 //! each it is the time of what is keyed while it is uncovered. That holds an execution for each *dark* landmark, whose
 //! achievers need one of its slots away. Let the uncovered ones that can only be covered by their goals be covered for the
 //! first time in the order 1, 2, …: before that, the k-th is uncovered while all that the goals of 1 … k ask for is keyed.
@@ -94,10 +94,17 @@
 //! is found by §1–§7 without them; or it is a *prefix*, a last reset, and a plan without. What the reset writes is known
 //! then, so that few states are left to solve. The prefix is searched over actual values, with §1 asked for every value of
 //! the slots kept, and what all resets overwrite and nobody looks at forgotten. Its bound is §5's from the state after the
-//! reset (`reset_bounds.rs`); landmarks on slots kept may come before it, so they ask nothing of slots written. A lifeline
-//! uncovered now costs the time to cover it or that of the reset; one that the reset spoils, the time to cover it again. §6
-//! then tells the least exposure: after the reset, or through it, by a slot more, which only the last reset brings to its
-//! goal. Mostly the bound exceeds the best plan without, and that is that.
+//! last reset (`reset_bounds.rs`, `last_reset.rs`): landmarks on slots that it writes come after it; those on slots kept may
+//! come before it, so they ask nothing of slots written. Lifelines are weighed in the order in which they are covered for the
+//! first time after the last reset (`cover_order.rs`). The k-th is then at its goals, as are those before it; so all that
+//! these ask for of slots written was keyed between the reset and then, and the rest sooner. If it is uncovered now, for good,
+//! and was so until the reset, it is exposed for all of that, and for the last reset and what makes the first one accepted
+//! (by commands that write no slot kept, so that none of them counts among the rest). If it was covered before, it is exposed
+//! for the time to cover it, or for a first reset and what covers it after that, and again for what is keyed after the last.
+//! The lesser of the two counts; of a lifeline covered now, only the last. §6 then tells the least exposure: after the reset,
+//! or through it, by a slot more, which only the last reset brings to its goal; each state there has the bound of its side
+//! of the last reset, by landmarks in which no reset is an achiever. Mostly the bound exceeds the best plan without, and that
+//! is that.
 //!
 //! **§9 Partial steps** (`partial_steps.rs`). A command that can be keyed in a few ways is looked at in each of them
 //! (`successors.rs`); one with more is keyed field by field, so that a block of twenty numbers is not two to the twentieth
@@ -118,6 +125,7 @@
 
 mod best_first;
 mod budget;
+mod cover_order;
 mod state_registry;
 mod dominance;
 mod effects;
@@ -128,6 +136,7 @@ mod find;
 mod greedy;
 mod landmark_set;
 mod landmarks;
+mod last_reset;
 mod missing_goals;
 mod model;
 mod packed;

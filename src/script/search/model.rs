@@ -72,6 +72,7 @@ pub(super) struct ModelCommand {
     pub writes: Set,
 }
 
+#[derive(Clone)]
 pub(super) struct ModelLifeline {
     pub slots: Vec<usize>,
     /// Whether being as it was counts in this part.
@@ -165,6 +166,23 @@ impl Model {
         (self.slots.len() <= MOST && self.commands.len() <= MOST).then_some(self)
     }
 
+    /// The last slot, where it is that of [`Model::through`].
+    pub fn last_reset(&self) -> Option<usize> {
+        let last = self.slots.len().checked_sub(1)?;
+        (self.slots[last].origin == SlotId::MAX).then_some(last)
+    }
+
+    /// The model without the commands that need this slot.
+    pub fn before_reset(&self, last: usize) -> Self {
+        let others = self.commands.iter().filter(|command| command.needs.iter().all(|need| need.0 != last));
+        Self {
+            slots: self.slots.clone(),
+            commands: others.cloned().collect(),
+            lifelines: self.lifelines.clone(),
+            press: self.press,
+        }
+    }
+
     /// How many lifelines are not covered in this state.
     pub fn uncovered(&self, state: &[Class]) -> u64 {
         self.lifelines.iter().filter(|lifeline| !lifeline.covered(self, state)).count() as u64
@@ -204,6 +222,21 @@ impl ModelCommand {
         let sets = self.sets.iter().filter(|set| set.1 != GOAL).fold(0, |all: Set, set| all | 1 << set.0);
         let away = |field: &&ModelField| field.choices.iter().any(|choice| choice.class != GOAL && !choice.held);
         self.fields.iter().filter(away).fold(sets, |all, field| all | 1 << field.slot)
+    }
+
+    /// Cheapest it can be, without exposure.
+    pub fn least(&self, press: Packed) -> Packed {
+        let reads = self.reads.iter().map(|read| read.presses.iter().flatten().min());
+        let fields = self.fields.iter().map(|field| field.choices.iter().map(|choice| &choice.presses).min());
+        let presses: u32 = reads.chain(fields).flatten().sum();
+        self.base + press * Packed::from(presses)
+    }
+
+    /// Whether it can bring the slot to one of the classes.
+    pub fn can_bring(&self, slot: usize, classes: Classes) -> bool {
+        let fits = |class: Class| classes >> class & 1 == 1;
+        let mut fields = self.fields.iter().filter(|field| field.slot == slot).flat_map(|field| &field.choices);
+        self.sets.iter().any(|set| set.0 == slot && fits(set.1)) || fields.any(|choice| fits(choice.class))
     }
 
     /// `None`: it writes none of the slots kept.
@@ -413,7 +446,7 @@ impl ModelSlot {
         self.class_of[usize::from(value.unwrap_or(UNKNOWN))]
     }
 
-    fn classes_in(&self, values: Values) -> Classes {
+    pub fn classes_in(&self, values: Values) -> Classes {
         (0..=UNKNOWN)
             .filter(|value| values >> value & 1 == 1 && self.class_of[usize::from(*value)] != Class::MAX)
             .fold(0, |set, value| set | 1 << self.class_of[usize::from(value)])

@@ -2,9 +2,8 @@
 //! over all slots. They never overestimate.
 
 use super::budget::Purse;
-use super::effects::{Context, UNKNOWN};
-use super::exposure_bound::{ExposureBound, ResetAhead};
-use super::landmarks::{Landmarks, Scope};
+use super::effects::{Context, UNKNOWN, Values};
+use super::last_reset::{LastReset, ResetEffects};
 use super::missing_goals::least_of;
 use super::model::{Class, Model, ModelSlot, Set, Source};
 use super::packed::{EXPOSURE_SHIFT, Packed, time_of};
@@ -15,22 +14,10 @@ use crate::script::problem::{CommandId, SlotId, State};
 /// The bounds over all slots and all commands but resets.
 pub(super) struct CloserBounds {
     model: Model,
-    landmarks: Landmarks,
-    exposure_bound: ExposureBound,
+    last_reset: LastReset,
     /// Projections for what follows the last reset, and for what comes before it too; the latter's model.
     after: Option<Projection>,
     through: Option<(Model, Projection)>,
-    resets: Vec<Reset>,
-}
-
-/// A reset as these bounds see it.
-struct Reset {
-    ahead: ResetAhead,
-    /// What it leaves.
-    effects: Vec<(usize, Class)>,
-    /// What is asked for after it, keyed now or later.
-    now: Scope,
-    later: Scope,
 }
 
 impl CloserBounds {
@@ -41,11 +28,9 @@ impl CloserBounds {
         resets.iter().for_each(|id| all[*id] = true);
         let through = whole_model(context, &all).and_then(|model| model.through(resets));
         let through = through.and_then(|model| Some((Projection::of(&model, slots_of(&model))?, model)));
-        let landmarks = Landmarks::new(&model);
+        let effects = resets.iter().map(|id| effects_of(context, *id, &model)).collect();
         Some(Self {
-            exposure_bound: ExposureBound::new(&model, &landmarks),
-            resets: resets_of(context, resets, &model, &landmarks),
-            landmarks,
+            last_reset: LastReset::new(&model, effects),
             after: Projection::of(&model, slots_of(&model)),
             through: through.map(|(projection, model)| (model, projection)),
             model,
@@ -76,13 +61,8 @@ impl CloserBounds {
     /// Least cost of what follows the reset at this place, keyed here or (`later`) further on, and of what exposure comes
     /// before it then; `None`: some goal is lost.
     pub fn rest(&mut self, state: &State, place: usize, later: bool) -> Option<Packed> {
-        let reset = &self.resets[place];
         let now: Vec<Class> = self.model.slots.iter().map(|slot| slot.class(state[slot.origin])).collect();
-        let mut after = now.clone();
-        reset.effects.iter().for_each(|(slot, class)| after[*slot] = *class);
-        let rest = self.landmarks.within(&after, if later { &reset.later } else { &reset.now })?;
-        let ahead = ResetAhead { least_ms: if later { reset.ahead.least_ms } else { 0 }, ..reset.ahead };
-        let exposure = self.exposure_bound.through(&self.model, &now, &after, &ahead, &mut self.landmarks)?;
+        let (rest, exposure) = self.last_reset.rest(&self.model, &now, place, later)?;
         Some(rest + (Packed::from(exposure) << EXPOSURE_SHIFT))
     }
 }
@@ -104,28 +84,20 @@ fn whole_model(context: &Context, allowed: &[bool]) -> Option<Model> {
 }
 
 fn slots_of(model: &Model) -> Set {
-    set(0..model.slots.len())
+    (0..model.slots.len()).fold(0, |set, slot| set | 1 << slot)
 }
 
-fn set(members: impl Iterator<Item = usize>) -> Set {
-    members.fold(0, |set, member| set | 1 << member)
-}
-
-fn resets_of(context: &Context, resets: &[CommandId], model: &Model, landmarks: &Landmarks) -> Vec<Reset> {
+/// The reset by the slots of the model.
+fn effects_of(context: &Context, reset: CommandId, model: &Model) -> ResetEffects {
     let local = |slot: SlotId| model.slots.iter().position(|other| other.origin == slot);
-    let lates = resets.iter().map(|id| set(context.writes[*id].iter().filter_map(|write| local(write.slot))));
-    let lates: Vec<Set> = lates.collect();
-    let every = lates.iter().fold(0, |all, late| all | late);
-    let least_ms = resets.iter().map(|id| time_of(least_of(context.problem, *id))).min().unwrap_or(0);
-    let reset = |(id, late): (&CommandId, Set)| {
-        let effects = context.writes[*id].iter().filter_map(|write| {
-            let value = write.may.trailing_zeros() as u8;
-            let slot = local(write.slot)?;
-            Some((slot, model.slots[slot].class((value != UNKNOWN).then_some(value))))
-        });
-        let (all, free) = (slots_of(model), every & !late);
-        let (now, later) = (landmarks.scope(all, all, late, 0), landmarks.scope(all, all, late, free));
-        Reset { ahead: ResetAhead { late, free, least_ms }, effects: effects.collect(), now, later }
-    };
-    resets.iter().zip(lates).map(reset).collect()
+    let sets = context.writes[reset].iter().filter_map(|write| {
+        let value = write.may.trailing_zeros() as u8;
+        let slot = local(write.slot)?;
+        Some((slot, model.slots[slot].class((value != UNKNOWN).then_some(value))))
+    });
+    let needs = context.problem.commands[reset].needs.iter().filter_map(|need| {
+        let slot = local(need.slot)?;
+        Some((slot, model.slots[slot].classes_in(Values::from(need.values.bits()))))
+    });
+    ResetEffects { needs: needs.collect(), sets: sets.collect(), least_ms: time_of(least_of(context.problem, reset)) }
 }

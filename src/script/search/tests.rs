@@ -17,3 +17,10 @@ fn exposure_searched_alone_early_changes_no_cost() {
         assert!(reached > none / 2, "kind {kind}: only {reached} of {count} have a script");
     }
 }
+
+#[test]
+fn what_readies_a_reset_and_serves_the_rest_too_is_counted_once() {
+    // The first of its kind whose bound passes the best script where it is counted twice.
+    let (reached, _) = compare(1181..1182, KEPT);
+    assert_eq!(reached, 1);
+}
