@@ -409,10 +409,15 @@ impl Held {
             notes.push(format!("{replaced} of them left the inventory and may be among its {new}"));
         }
         let notes = if notes.is_empty() { String::new() } else { format!(" ({})", notes.join("; ")) };
-        let (all, are) = (plural(on_record as u64, "station"), if held == 1 { "is" } else { "are" });
+        let all = plural(on_record as u64, "station");
+        // A station that was keyed and not tested yet is altered, and needs no script.
+        let waits = match held {
+            0 => "No script is held so far.".to_owned(),
+            1 => "1 script is held.".to_owned(),
+            _ => format!("{held} scripts are held."),
+        };
         format!(
-            "Lifeline-critical settings would change at {altered} of the {all} on record{notes}, more than {limit}. {} {are} held.",
-            plural(held as u64, "script")
+            "Lifeline-critical settings would change at {altered} of the {all} on record{notes}, more than {limit}. {waits}"
         )
     }
 }

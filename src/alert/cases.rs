@@ -137,6 +137,37 @@ impl Cases {
         names.into_iter().map(|name| look(name.clone(), self.before::<T>(&name))).collect()
     }
 
+    /// What is written first where stations go by new names: their cases go on under those.
+    pub fn carried<T: Topic>(&self, stations: &[Arc<StationDrift>]) -> Writes {
+        let mut writes = Writes::new();
+        for (drift, former) in stations.iter().flat_map(|drift| drift.formerly.iter().map(move |name| (drift, name))) {
+            let (from, to) = (Cases::key::<T>(former), Cases::key::<T>(&drift.station));
+            if let Some(row) = self.rows.get(&from) {
+                if !self.rows.contains_key(&to) {
+                    writes.insert(to, Some(row.clone()));
+                }
+                writes.insert(from, None);
+            }
+        }
+        writes
+    }
+
+    /// These, with some rows otherwise.
+    pub fn with(&self, writes: &Writes) -> Cases {
+        let mut cases = self.clone();
+        cases.write(writes.clone());
+        cases
+    }
+
+    fn write(&mut self, writes: Writes) {
+        for (key, row) in writes {
+            match row {
+                Some(row) => self.rows.insert(key, row),
+                None => self.rows.remove(&key),
+            };
+        }
+    }
+
     /// How far telling has come.
     pub fn progress(&self) -> Progress {
         let row = self.rows.get(PROGRESS);
@@ -200,12 +231,7 @@ impl Cases {
 
     /// Takes over what was decided, once it is written.
     pub fn apply(&mut self, writes: Writes, noted: Noted) {
-        for (key, row) in writes {
-            match row {
-                Some(row) => self.rows.insert(key, row),
-                None => self.rows.remove(&key),
-            };
-        }
+        self.write(writes);
         let Noted { stations, pending, due, terms, clock } = noted;
         self.is_watching = stations != Decided::Nothing;
         let before = self.quiet.take().filter(|quiet| quiet.terms == terms);

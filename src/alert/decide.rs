@@ -40,6 +40,16 @@ impl Verdict {
 
 /// Decides what to tell. The same input gives the same verdict; once it is applied, nothing is left to say.
 pub fn decide(cases: &Cases, pass: &Pass<'_>, terms: &AlertTerms) -> Verdict {
+    let mut carried = cases.carried::<Station>(pass.stations);
+    if carried.is_empty() {
+        return decide_on(cases, pass, terms);
+    }
+    let verdict = decide_on(&cases.with(&carried), pass, terms);
+    carried.extend(verdict.writes);
+    Verdict { writes: carried, ..verdict }
+}
+
+fn decide_on(cases: &Cases, pass: &Pass<'_>, terms: &AlertTerms) -> Verdict {
     let mut round = Round::new(cases, pass, terms);
     round.announce(&files::subjects(cases, pass));
     round.announce(&trouble::subjects(cases, pass.stopped));

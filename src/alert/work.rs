@@ -164,7 +164,7 @@ impl NextStep {
         } else {
             let lost = subject.losses()?.sorted();
             let names: Vec<&str> = lost.iter().map(|(part, _)| &**part.name()).collect();
-            format!("say in the inventory what is wanted of {}", clip(&names.join(" and "), NAME))
+            format!("say in the inventory what is wanted for {}", clip(&names.join(" and "), NAME))
         };
         Some(NextStep::plain(what))
     }

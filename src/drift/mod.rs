@@ -232,6 +232,8 @@ pub struct StationDrift {
     pub scope: Scope,
     /// The file of the inventory that it stands in.
     pub file: Name,
+    /// What the same unit was called before.
+    pub formerly: Vec<Name>,
     /// The number under which the last report was kept, where the inventory now gives the station another.
     pub other_number: Option<Name>,
     /// Visits of which no report came yet, the earliest first.
@@ -339,6 +341,7 @@ pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) ->
         lifelines,
         scope,
         file: station.place.file.clone(),
+        formerly: station.formerly.clone(),
         other_number,
         begun: record.begun.iter().map(|open| begun(&open.visit, now)).collect(),
         set_aside: station.for_now.set_aside,

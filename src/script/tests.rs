@@ -279,7 +279,7 @@ fn wishes_that_cannot_stand_together_are_told_from_those_that_can() {
     assert_eq!(findings.len(), 1, "{findings:?}");
     assert_eq!(
         findings[0].message,
-        "A new tern-2 cannot be brought to emergency.backup 5, wanted of EQ-01: \
+        "A new tern-2 cannot be brought to emergency.backup 5, wanted at EQ-01: \
          no order of commands brings it there and ends with \"line.kind\" ringdown too."
     );
     assert_eq!(findings[0].place, station.wanted(station.keybook.id("emergency.backup").unwrap()).unwrap().place);

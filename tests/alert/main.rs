@@ -111,6 +111,7 @@ fn station(nth: usize) -> Arc<StationDrift> {
         weight: Some(Weight::Lifeline),
         settings: Vec::new(),
         lifelines,
+        formerly: Vec::new(),
         other_number: None,
         begun: Vec::new(),
         set_aside: Extent::Nothing,

@@ -3,6 +3,7 @@
 use super::super::topic::change::HeldChange;
 use super::fixture::{DIGEST, Watch, aligned, data, differs, held, webhook};
 use super::{Cases, ScriptToCallBack};
+use crate::brake::Held;
 use crate::ledger::{Decision, Release, Said};
 use crate::setting::Weight;
 
@@ -49,6 +50,7 @@ fn every_turn_of_a_hold_is_told_once_to_every_webhook_though_no_station_has_news
 #[test]
 fn a_release_is_told_with_who_and_why_and_an_older_one_of_the_same_change_is_not() {
     let mut watch = Watch::new();
+    watch.wanted = ONE.parse().unwrap();
     for released in [true, false] {
         watch.held = Some(held(ONE));
         watch.pass();
@@ -164,4 +166,29 @@ fn scripts_to_what_is_wanted_no_longer_are_called_back_with_their_digests_and_co
     let told = data(&watch.pass().messages[0].body);
     assert_eq!((&told["call_back"]["scripts"], &told["call_back"]["left_out"]), (&4.into(), &1.into()));
     assert!(told["summary"].as_str().unwrap().contains("Call back 4 scripts of which nobody reported"), "{told}");
+}
+
+/// Released and edited at once: no script of what was released is there any longer.
+#[test]
+fn a_release_of_what_is_wanted_no_longer_promises_no_scripts() {
+    let mut watch = Watch::new();
+    watch.held = Some(held(ONE));
+    watch.pass();
+    watch.minutes(5);
+    release(&mut watch, ONE);
+    watch.held = None;
+    watch.wanted = OTHER.parse().unwrap();
+    let told = data(&watch.pass().messages[0].body);
+    assert_eq!((&told["hold"]["news"], &told["hold"]["ended"]), (&"over".into(), &"edited".into()));
+    assert!(!told["summary"].as_str().unwrap().contains("can be keyed"), "{told}");
+}
+
+#[test]
+fn a_change_for_which_no_script_waits_is_not_told_as_scripts_that_are_held() {
+    let mut watch = Watch::new();
+    watch.held = Some(Held { scripts: 0, ..held(ONE) });
+    let told = data(&watch.pass().messages[0].body);
+    let summary = told["summary"].as_str().unwrap();
+    assert!(summary.starts_with("Many lifelines would change at once."), "{summary}");
+    assert!(summary.contains("No script is held so far.") && !summary.contains("Scripts are held"), "{summary}");
 }

@@ -87,6 +87,7 @@ pub fn station(name: &str, settings: Vec<SettingDrift>, lifelines: Vec<LifelineS
         file: "inventory/sites/east-quay.yaml".into(),
         settings,
         lifelines,
+        formerly: Vec::new(),
         other_number: None,
         begun: Vec::new(),
         set_aside: Extent::Nothing,

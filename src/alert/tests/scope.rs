@@ -22,7 +22,7 @@ fn a_case_of_which_the_drifting_setting_is_let_go_is_not_over_as_aligned_and_say
         "at": "inventory/fleet.yaml:9:5"}]);
     assert_eq!((&entry["unwatched"], &entry["standing"], &entry["weight"]), (&lost, &().into(), &().into()));
     assert_eq!(entry["since"], "2026-11-20T10:00:00Z");
-    assert_eq!(entry["next"]["do"], "say in the inventory what is wanted of emergency.primary");
+    assert_eq!(entry["next"]["do"], "say in the inventory what is wanted for emergency.primary");
     assert_eq!(data["counts"]["unwatched"]["lifeline"], 1);
     assert_eq!(data["cause"]["unwatched"][0]["at"], "inventory/fleet.yaml:9:5");
     assert_eq!(

@@ -3,8 +3,9 @@
 use super::super::topic::station::Station;
 use super::fixture::*;
 use super::*;
-use crate::drift::{Drift, Service};
+use crate::drift::{Drift, Service, StationDrift};
 use crate::setting::{Name, Weight};
+use std::sync::Arc;
 
 const NOTHING: [&str; 0] = [];
 
@@ -513,4 +514,35 @@ fn one_decision_worked_out_twice_is_one_message_whatever_the_clock() {
     let ids =
         |verdict: &Verdict| verdict.messages.iter().map(|m| m.id.clone()).collect::<std::collections::BTreeSet<_>>();
     assert_eq!((ids(&first), chain(&first)), (ids(&later), chain(&later)));
+}
+
+/// The same unit under a new name has not left: its case goes on, and nobody is told to put the old name back.
+#[test]
+fn a_station_with_a_new_name_takes_its_case_along() {
+    let renamed =
+        |drift: Arc<StationDrift>| Arc::new(StationDrift { formerly: vec!["EQ-01".into()], ..(*drift).clone() });
+    for has_restarted in [false, true] {
+        let mut watch = Watch::new();
+        watch.put(differs("EQ-01", "identity", "121"));
+        watch.put(differs("EQ-02", "identity", "122"));
+        assert_eq!(watch.heard(), ["on-call opened EQ-01", "on-call opened EQ-02"]);
+        let opened_at = watch.open("EQ-01").opened_at;
+        watch.minutes(5);
+        if has_restarted {
+            watch.restart();
+        }
+        watch.take("EQ-01");
+        watch.put(renamed(differs("NQ-01", "identity", "121")));
+        assert_eq!(watch.heard(), NOTHING);
+        assert_eq!(watch.open("NQ-01").opened_at, opened_at);
+        assert!(!watch.cases.rows().contains_key("station/EQ-01"));
+        // An aligned one is neither gone nor new.
+        watch.take("EQ-02");
+        let other = aligned("NQ-02");
+        watch.put(Arc::new(StationDrift { formerly: vec!["EQ-02".into()], ..(*other).clone() }));
+        assert_eq!(watch.heard(), ["on-call closed NQ-02"]);
+        watch.put(renamed(aligned("NQ-01")));
+        assert_eq!(watch.heard(), ["on-call closed NQ-01"]);
+        assert!(watch.pass().is_empty());
+    }
 }

@@ -162,9 +162,9 @@ impl<'a> Hold<'a> {
         Some(&self.told?.condition.facts)
     }
 
-    /// The release that ended it: one of before it was held has not.
+    /// The release that ended it: one of before it was held has not, nor one of what is wanted no longer.
     fn release(&self) -> Option<&'a Release> {
-        let last = self.last()?;
+        let last = self.last().filter(|last| (self.pass.brake.wanted)() == last.change)?;
         let (seq, release) = self.pass.decisions?.release(&last.change)?;
         Some(release).filter(|_| seq > last.seq)
     }
@@ -239,6 +239,7 @@ impl<'a> Hold<'a> {
         let held = |opening: &str| {
             let held = self.pass.brake.held?;
             let (list, release) = (held.change.list(), held.change.release());
+            let opening = if held.scripts == 0 { "Many lifelines would change at once." } else { opening };
             Some(format!("{opening} {} To list what would change: {list}. To release it: {release}.", held.sentence()))
         };
         match news {
