@@ -29,9 +29,10 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use sha2::{Digest as _, Sha256};
 
+use crate::drift::is_in_use;
 use crate::finding::plural;
 use crate::inventory::Station;
-use crate::keybook::{Keybook, SettingId};
+use crate::keybook::{Keybook, Lifeline, SettingId};
 use crate::ledger::{
     Decisions, Digest, Effect, HANDED_OUT_FOR, HandedOut, OpenVisit, Proven, Record, Release, Released, effect,
     effect_value, same,
@@ -84,18 +85,20 @@ pub fn alteration(
     let wanted = record.proven.iter().filter_map(|proven| {
         let id = station.keybook.id(&proven.setting);
         let to = id.and_then(|id| station.wanted(id)).map(|wanted| &wanted.value);
-        let is_other = match (&proven.value, to) {
+        let value = proven_value(station, record, proven);
+        let is_other = match (value, to) {
             (Some(held), Some(wanted)) => !held.agrees(wanted),
             (Some(_), None) => false,
             (None, _) => true,
         };
-        (is_other && is_open(proven, to)).then(|| Altered::new(proven, to))
+        (is_other && is_open(proven, to)).then(|| Altered::new(&proven.setting, value, to))
     });
     let handed_out = handed_out(record, clock).filter_map(|script| {
         let alters = script.leads_to.iter().filter_map(|(id, to)| {
             let proven = record.proven(&station.keybook.setting(*id).name)?;
-            let is_other = !same(proven.value.as_ref(), to.as_ref());
-            (is_other && is_open(proven, to.as_ref())).then(|| Altered::new(proven, to.as_ref()))
+            let value = proven_value(station, record, proven);
+            let is_other = !same(value, to.as_ref());
+            (is_other && is_open(proven, to.as_ref())).then(|| Altered::new(&proven.setting, value, to.as_ref()))
         });
         let alters: Vec<Altered> = alters.collect();
         (!alters.is_empty()).then(|| AlteringScript { script: script.script.clone(), at: script.at, alters })
@@ -104,9 +107,19 @@ pub fn alteration(
     (!alteration.wanted.is_empty() || !alteration.handed_out.is_empty()).then_some(alteration)
 }
 
+/// What counts as proven of a setting at a station. No lifeline is tested that is not in use by what is wanted, nor one that
+/// is not there; of a setting that belongs to such alone, what a report made known is proven, whatever was tested before.
+fn proven_value<'p>(station: &Station, record: &Record, proven: &'p Proven) -> Option<&'p Value> {
+    let id = station.keybook.id(&proven.setting);
+    let has_it = |lifeline: &&Lifeline| id.is_some_and(|id| lifeline.settings.contains(&id));
+    let mut lifelines = station.keybook.lifelines.iter().filter(has_it).peekable();
+    let is_out_of_use = lifelines.peek().is_some() && lifelines.all(|one| !is_in_use(station, record, one));
+    if is_out_of_use { proven.made_known.as_ref() } else { proven.value.as_ref() }
+}
+
 impl Altered {
-    fn new(proven: &Proven, to: Option<&Value>) -> Altered {
-        Altered { setting: proven.setting.clone(), proven: proven.value.clone(), to: to.cloned() }
+    fn new(setting: &Name, proven: Option<&Value>, to: Option<&Value>) -> Altered {
+        Altered { setting: setting.clone(), proven: proven.cloned(), to: to.cloned() }
     }
 }
 
@@ -127,7 +140,7 @@ pub fn call_back<'r>(station: &Station, record: &'r Record, clock: Timestamp) ->
     let leads_elsewhere = |(id, to): &(SettingId, Option<Value>)| {
         let proven = record.proven(&station.keybook.setting(*id).name);
         let wanted = station.wanted(*id).map(|wanted| &wanted.value);
-        let target = wanted.or(proven.and_then(|proven| proven.value.as_ref()));
+        let target = wanted.or(proven.and_then(|proven| proven_value(station, record, proven)));
         let is_vital = proven.is_some() || station.is_lifeline(*id);
         is_vital && target.is_some_and(|target| !same(Some(target), to.as_ref()))
     };
@@ -181,34 +194,15 @@ pub struct Candidate<'a> {
     pub is_on_record: bool,
 }
 
-/// Whether a script leads to proven values alone. `is_vital` says which settings belong to a lifeline: where nothing is proven
-/// of one of those, nobody knows what it leads to.
-pub fn is_harmless(
-    keybook: &Keybook,
-    record: &Record,
-    leads_to: &[(SettingId, Option<Value>)],
-    is_vital: impl Fn(SettingId) -> bool,
-) -> bool {
-    leads_to.iter().all(|one| is_proven(keybook, record, one, &is_vital))
-}
-
-fn is_proven(
-    keybook: &Keybook,
-    record: &Record,
-    (id, to): &(SettingId, Option<Value>),
-    is_vital: &impl Fn(SettingId) -> bool,
-) -> bool {
-    match record.proven(&keybook.setting(*id).name) {
-        Some(proven) => to.is_some() && same(proven.value.as_ref(), to.as_ref()),
-        None => !is_vital(*id),
-    }
-}
-
 /// Whether a script of a station is never held: it leads to proven values alone, or, where it does not, to where a card
-/// leads that somebody has begun. Half keyed, that card is finished by another script than itself.
+/// leads that somebody has begun. Half keyed, that card is finished by another script than itself. Of a lifeline setting of
+/// which nothing is proven nobody knows where it is led.
 pub fn is_never_held(station: &Station, record: &Record, leads_to: &[(SettingId, Option<Value>)]) -> bool {
-    let is_vital = |id| station.is_lifeline(id);
-    let other: Vec<_> = leads_to.iter().filter(|one| !is_proven(&station.keybook, record, one, &is_vital)).collect();
+    let is_proven = |(id, to): &&(SettingId, Option<Value>)| match record.proven(&station.keybook.setting(*id).name) {
+        Some(proven) => to.is_some() && same(proven_value(station, record, proven), to.as_ref()),
+        None => !station.is_lifeline(*id),
+    };
+    let other: Vec<_> = leads_to.iter().filter(|one| !is_proven(one)).collect();
     let is_begun = |(id, to): &(SettingId, Option<Value>), open: &OpenVisit| {
         open.leads_to.iter().any(|(begun, leads)| begun == id && same(leads.as_ref(), to.as_ref()))
     };

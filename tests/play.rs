@@ -27,7 +27,7 @@ use stationkeep::script::{NoScript, Script, Way};
 use stationkeep::setting::{Reference, Value};
 
 use technician::{buttons, commands};
-use truth::Real;
+use truth::{Fallback, Real, fallbacks};
 use wanted::Books;
 use world::World;
 
@@ -124,6 +124,25 @@ fn no_dead_button_is_believed_in(world: &World, seen: &Seen) -> Result<(), Strin
     }
 }
 
+/// No second number that is wanted and not there passes for one that is.
+fn no_missing_second_number_is_believed_in(world: &World, seen: &Seen) -> Result<(), String> {
+    let (unit, book) = (world.unit(seen.key), &seen.station.keybook);
+    let is_aligned = matches!(seen.standing, Standing::Aligned | Standing::Untested | Standing::Overdue);
+    let is_there = |one: &&Fallback| unit.none.iter().all(|none| none != one.button && none != one.name);
+    for fallback in fallbacks(&unit.model).iter().filter(is_there) {
+        let wanted = book.id(fallback.number).and_then(|id| seen.station.wanted(id));
+        let is_filled = |value: &Value| matches!(value, Value::Dial(number) if !number.is_empty());
+        let is_wanted = wanted.is_some_and(|wanted| is_filled(&wanted.value));
+        let proof = book.lifelines.iter().position(|one| *one.name == *fallback.name).expect("a lifeline");
+        let has_failed = matches!(seen.record.lifelines[proof].last, Some((Outcome::Failed, _)));
+        let is_missing = !world.real[&seen.key].is_filled(fallback.number);
+        if is_wanted && is_aligned && (has_failed || is_missing) {
+            return Err(format!("{} calls nobody, and the station is {}", fallback.name, seen.standing));
+        }
+    }
+    Ok(())
+}
+
 /// Keys a script into the true station: it lands, and then every button works that anybody knows all of.
 fn a_script_lands(world: &World, seen: &Seen, script: &Script, way: Way) -> Result<(), String> {
     let mut real = world.real[&seen.key].clone();
@@ -211,6 +230,7 @@ fn everything_holds(world: &mut World) -> Result<(), (usize, String)> {
         let seen = Seen::of(world, key);
         let all = the_record_is_true(world, &seen)
             .and_then(|()| no_dead_button_is_believed_in(world, &seen))
+            .and_then(|()| no_missing_second_number_is_believed_in(world, &seen))
             .and_then(|()| there_is_a_way_on(world, &seen));
         all.map_err(|why| (key, why))?;
     }

@@ -33,6 +33,8 @@ pub(crate) struct Spec {
     pub model: &'static str,
     /// Which contact its button calls.
     pub calls: &'static str,
+    /// Its second number, where the files say something of it.
+    pub second: Option<&'static str>,
     pub how: How,
     pub site: &'static str,
 }
@@ -98,6 +100,7 @@ pub(crate) fn fleet_of(size: usize) -> Vec<Spec> {
         number: nth,
         model: "tern-2",
         calls: "help",
+        second: None,
         how: How::Fleet,
         site: "quay",
     };
@@ -272,6 +275,13 @@ impl World {
             other => panic!("{other}"),
         });
         let test = Test { lifeline: "emergency".into(), outcome: Outcome::Reached, contact: None, dialled };
+        self.report(&station).tests = vec![test];
+    }
+
+    /// A test call of the second number reached help.
+    pub fn test_second(&mut self, nth: usize) {
+        let station = self.nth(&self.inventory(), nth);
+        let test = Test { lifeline: "second".into(), outcome: Outcome::Reached, contact: None, dialled: None };
         self.report(&station).tests = vec![test];
     }
 
@@ -537,18 +547,22 @@ impl World {
 
 impl Spec {
     fn text(&self) -> String {
-        let Spec { name, formerly: _, number, model, calls, how, site } = self;
+        let Spec { name, formerly: _, number, model, calls, second, how, site } = self;
         let dialled = if *calls == "help" { "01632960101" } else { "01134960115" };
         let outside = if *site == "mole" { "9," } else { "" };
+        let profile = if *how == How::Profile { format!(", profiles: [by-{calls}]") } else { String::new() };
         let said = match how {
-            How::Fleet => String::new(),
-            How::Profile => format!(", profiles: [by-{calls}]"),
-            How::Station => format!(", settings: {{emergency.primary: {{to: {calls}}}}}"),
-            How::NoPrimary => ", settings: {emergency.primary: null}".into(),
-            How::Unmanaged => ", settings: {emergency.primary: null, line.kind: null}".into(),
-            How::Written => format!(", settings: {{emergency.primary: \"{outside}{dialled}\"}}"),
+            How::Fleet | How::Profile => None,
+            How::Station => Some(format!("emergency.primary: {{to: {calls}}}")),
+            How::NoPrimary => Some("emergency.primary: null".into()),
+            How::Unmanaged => Some("emergency.primary: null, line.kind: null".into()),
+            How::Written => Some(format!("emergency.primary: \"{outside}{dialled}\"")),
         };
-        format!("      {name}: {{number: \"+442079460{number:03}\", model: {model}{said}}}\n")
+        let second = second.map(|second| format!("emergency.backup: \"{second}\""));
+        let settings: Vec<String> = said.into_iter().chain(second).collect();
+        let settings =
+            if settings.is_empty() { String::new() } else { format!(", settings: {{{}}}", settings.join(", ")) };
+        format!("      {name}: {{number: \"+442079460{number:03}\", model: {model}{profile}{settings}}}\n")
     }
 }
 

@@ -118,6 +118,41 @@ fn without_a_test_what_reports_made_known_is_proved_and_what_contradicts_them_is
 }
 
 #[test]
+fn a_tested_second_number_that_is_emptied_on_purpose_is_altered_until_that_is_keyed() {
+    let second = |world: &mut World, number| world.specs.iter_mut().for_each(|spec| spec.second = Some(number));
+    let mut world = World::new();
+    second(&mut world, "5550");
+    (0..SIZE).for_each(|nth| {
+        world.key(nth);
+        world.test_second(nth);
+    });
+    assert_eq!(world.held(), 0);
+    // While it is in use nothing but a test proves another.
+    second(&mut world, "5551");
+    (0..SIZE).for_each(|nth| world.key(nth));
+    assert_eq!(world.held(), SIZE);
+    second(&mut world, "");
+    assert_eq!(world.held(), SIZE);
+    assert_eq!(world.alterations()["S-00"].wanted[0].proven.as_ref().map(ToString::to_string), Some("\"5551\"".into()));
+    // An empty number cannot be tested: that it was keyed is enough.
+    let found = world.clone();
+    (0..SIZE).for_each(|nth| world.key(nth));
+    assert_eq!(world.held(), 0);
+    assert!(world.alterations().is_empty());
+    (0..SIZE).for_each(|nth| world.replace(nth));
+    assert!(world.held() == 0 && (0..SIZE).all(|nth| world.is_free(nth)), "a new unit changes nothing of it");
+    // Somebody found it so, against the record: that proves nothing.
+    let mut found = found;
+    (0..SIZE).for_each(|nth| found.find(nth, "emergency.backup", Written::Quoted("".into())));
+    assert_eq!(found.held(), SIZE);
+    // In use again it is compared with what was tested.
+    second(&mut world, "5550");
+    assert_eq!(world.held(), 0);
+    second(&mut world, "5551");
+    assert_eq!(world.held(), SIZE);
+}
+
+#[test]
 fn a_station_that_strayed_is_never_held_while_the_same_is_wanted_of_it() {
     let mut world = World::new();
     (0..SIZE).for_each(|nth| world.find(nth, "emergency.primary", Written::Quoted("5550".into())));

@@ -20,27 +20,27 @@ use crate::setting::Name;
 /// Set a station, a site, or one setting there aside for a time, or list what is set aside.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
-What is set aside is in no drift, no script and no alert until its time is over; then it comes
-back by itself, and on-call is told. Without a name, everything that is set aside is listed.")]
+What is set aside is in no drift, script or alert until its time is over. Then it comes back,
+and on-call is alerted. Without a name, everything that is set aside is listed.")]
 pub struct Args {
-    /// A station, or a site: then every station there, those that join it later too
+    /// A station, or a site with all its stations, those that join it later too
     what: Option<String>,
     /// Only this setting
     setting: Option<String>,
-    /// Until this time (RFC 3339) or the end of this day (UTC); at most 90 days ahead
+    /// When it ends: a time (RFC 3339) or a day (to its end, UTC); at most 90 days ahead
     #[arg(long, value_name = "TIME", value_parser = until, requires = "what", conflicts_with = "end")]
     until: Option<Until>,
-    /// Who says so
+    /// Your name
     #[arg(long, value_name = "NAME", requires = "what")]
     by: Option<String>,
-    /// Why: what it waits for
+    /// The reason: what it waits for
     #[arg(long, value_name = "TEXT", requires = "what")]
     why: Option<String>,
-    /// Nobody relies on it meanwhile: there is a sign on it, and a stand-in. Needed for a whole station or
-    /// site, and for a setting of a lifeline
+    /// Confirm that a sign is on it and that there is a stand-in. Needed for a whole station or site, and for
+    /// a setting of a lifeline
     #[arg(long, requires = "until")]
     out_of_service: bool,
-    /// It is over before its time
+    /// End it before its time
     #[arg(long, requires = "what")]
     end: bool,
     /// How to print the list

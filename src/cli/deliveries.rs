@@ -28,13 +28,13 @@ pub struct Args {
 
 #[derive(Debug, clap::Args)]
 struct List {
-    /// Only this webhook's
+    /// Only messages of this webhook
     #[arg(long, value_name = "NAME")]
     webhook: Option<String>,
-    /// Delivered messages as well, as far as they are kept (30 days)
+    /// Delivered messages too; they are kept for 30 days
     #[arg(long)]
     all: bool,
-    /// At most so many
+    /// How many at most
     #[arg(long, value_name = "N", default_value_t = 100, value_parser = clap::value_parser!(u32).range(1..=10_000))]
     limit: u32,
     /// How to print them
@@ -44,12 +44,12 @@ struct List {
 
 #[derive(Debug, clap::Subcommand)]
 enum Verb {
-    /// Send a message again under its id, delivered before or not
+    /// Send a message again under its id
     Again {
         /// The message's id, as listed
         id: String,
     },
-    /// Start a webhook again whose receiver wanted no more messages (410)
+    /// Start a webhook again that its receiver stopped (410)
     Start {
         /// The webhook's name
         webhook: String,

@@ -19,10 +19,10 @@ pub struct Args {
     /// Show aligned stations too
     #[arg(long)]
     all: bool,
-    /// As it stood at this time (RFC 3339): reports up to it, the clock at it, today's inventory
+    /// The record as it was at a time (RFC 3339), against today's inventory
     #[arg(long, value_name = "TIME", value_parser = time)]
     as_of: Option<Timestamp>,
-    /// How to print it: for people, as unified diffs only, or for programs
+    /// The form: for people, unified diffs alone, or JSON
     #[arg(long, value_enum, default_value = "text")]
     format: Format,
 }

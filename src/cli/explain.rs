@@ -21,7 +21,7 @@ use crate::setting::Name;
 /// Shows which line and which report gave each setting its value.
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// A station of the inventory
+    /// The station's name in the inventory
     station: String,
     /// Only this setting
     setting: Option<String>,

@@ -39,10 +39,10 @@ use exit::Exit;
 const DEFAULT_CONFIG: &str = "config/stationkeep.yaml";
 
 const AFTER_HELP: &str = "\
-With no command it watches the fleet until it is stopped, as `serve` does.
+With no command it watches the fleet until it is stopped.
 
-Exit codes: 0 done (drift: everything aligned), 1 failed, 2 wrong usage or files that
-cannot be used, 3 drift found.
+Exit codes: 0 done (drift: everything is aligned), 1 failed, 2 wrong usage or files with
+errors, 3 drift found.
 
 Start here:
   stationkeep check              is everything in the files right?
@@ -65,34 +65,34 @@ pub struct Args {
 
 #[derive(Debug, Subcommand)]
 enum Verb {
-    /// Watch inventory, keybooks and reports; alert on drift (the default)
+    /// Watch the fleet, record reports and alert (the default)
     Serve,
-    /// Check configuration, keybooks and inventory, and show every mistake at its line
+    /// Show every mistake in the files, at its line, with its fix
     Check(check::Args),
     /// Show where stations are not known to hold what is wanted
     Drift(drift::Args),
-    /// Write the fewest keys that bring a station to what is wanted, and record them as issued
+    /// Write the fewest keys that bring a station to what is wanted
     Script(script::Args),
-    /// Set something aside that is known to be wrong and accepted for now; alone, list what is
+    /// Accept for a time what is known to be wrong, or list it
     Aside(aside::Args),
-    /// Say that somebody is on a station, which quiets its reminders for a time
+    /// Say that someone is on a station; its reminders stop
     Take(take::Args),
-    /// Release a change that alters the lifelines of many stations at once
+    /// List or release a change that alters many lifelines at once
     Release(release::Args),
-    /// Take up field reports: what was keyed, heard, found, left and tested
+    /// Record field reports, and say what came of them
     Report(report::Args),
-    /// Say where a station's settings come from, or what a finding's code means
+    /// Show where each value of a station comes from
     Explain(explain::Args),
     /// Show everything on record about a station
     History(history::Args),
     /// Key into a simulated station and hear how it answers
     Rehearse(rehearse::Args),
-    /// Show messages that were not delivered, send one again, start a webhook that was stopped
+    /// Show alerts that did not arrive; send one again
     Deliveries(deliveries::Args),
-    /// Verify, export or import the ledger of reports and issued scripts
+    /// Verify, export or import the record of everything
     #[command(subcommand)]
     Ledger(ledger::Verb),
-    /// Print the JSON Schema of a kind of file, for editors
+    /// Print the JSON Schema of a kind of file
     Schema(schema::Args),
     /// Read the documentation
     Guide(guide::Args),

@@ -25,10 +25,10 @@ pub struct Args {
     /// The model, as its keybook calls it
     #[arg(long)]
     model: String,
-    /// A YAML file of what the station holds (`setting: value`); else it is fresh from the factory
+    /// A YAML file of what the station holds, a line a setting; without it the station is new
     #[arg(long, value_name = "FILE")]
     holds: Option<PathBuf>,
-    /// The keys to press; spaces are passed over, / hangs up and rings again
+    /// The keys to press; spaces are skipped, / hangs up and rings again
     #[arg(long)]
     keys: String,
     /// How to print the answers

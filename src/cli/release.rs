@@ -17,16 +17,16 @@ use crate::setting::Value;
 /// Release the scripts that would change the lifelines of many stations at once.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
-Without --by it lists the stations and what would change at each.
-`script` and the alert name the change. Check that every station of it is meant: once it is
-released, the scripts can be keyed. An edit of what is wanted makes it another change.")]
+Without --by it lists the stations and what would change at each. Check that every station is
+meant: once the change is released, its scripts can be keyed. An edit of what is wanted makes it
+another change.")]
 pub struct Args {
-    /// The change: 16 hexadecimal digits, as `script` and the alert name it
+    /// The change: 16 hexadecimal digits, from the alert or from script
     change: Digest,
-    /// Who says so; without it the stations are listed
+    /// Your name; without it the stations are listed
     #[arg(long, value_name = "NAME", requires = "why")]
     by: Option<String>,
-    /// Why: what was checked
+    /// The reason: what was checked
     #[arg(long, value_name = "TEXT", requires = "by")]
     why: Option<String>,
 }

@@ -20,22 +20,22 @@ pub struct Args {
     /// The station's name in the inventory
     #[arg(required_unless_present = "all", conflicts_with = "all")]
     station: Option<String>,
-    /// Every station that needs keying: a work list with its totals, the heaviest first, and a card each
+    /// The work list: every station that needs someone, the most urgent first, with a card each
     #[arg(long)]
     all: bool,
-    /// With --all: only the stations of this site
+    /// With --all: only stations of this site
     #[arg(long, requires = "all", value_name = "SITE")]
     site: Option<String>,
-    /// How to print it: a card (80 columns), the bare keys, for programs, or the card as a page
+    /// The form: a card of 80 columns, the bare keys, JSON, or the card as a page
     #[arg(long, value_enum, default_value = "card")]
     format: ScriptFormat,
-    /// Write it to this file instead of standard output; with --all, a file a station into this new folder
+    /// Write to this file; with --all, a file a station into this new folder
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
-    /// The way back: to what the station held before, or last worked with
+    /// Write the way back: to what last worked, or to what the station held before
     #[arg(long, conflicts_with = "all")]
     back: bool,
-    /// Key overdue settings again: these, or all
+    /// Write how to key overdue settings again: these, or all
     #[arg(long, conflicts_with_all = ["all", "back"], num_args = 0.., value_name = "SETTING")]
     renew: Option<Vec<String>>,
 }

@@ -12,21 +12,21 @@ use crate::ledger::{Decision, End, Take};
 /// Say that somebody is on a station that drifts.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
-Reminders of that station stop until then; if it gets worse, or comes right, on-call is told all the
-same. When the time is over, reminders come again.")]
+Reminders of that station stop until then. If it gets worse, or comes right, on-call is alerted all the
+same.")]
 pub struct Args {
     /// The station's name in the inventory
     station: String,
-    /// Until this time (RFC 3339) or the end of this day (UTC); at most 7 days ahead
+    /// When it ends: a time (RFC 3339) or a day (to its end, UTC); at most 7 days ahead
     #[arg(long, value_name = "TIME", value_parser = until, required_unless_present = "end", conflicts_with = "end")]
     until: Option<Until>,
-    /// Who is on it
+    /// Your name
     #[arg(long, value_name = "NAME")]
     by: String,
     /// What is being done
     #[arg(long, value_name = "TEXT")]
     why: Option<String>,
-    /// Nobody is on it any more
+    /// End it before its time
     #[arg(long)]
     end: bool,
 }

@@ -1,4 +1,4 @@
-//! What to point out of a test call that the record does not explain. The report is recorded all the same.
+//! What to point out of a test call that the record or the inventory does not explain. The report is recorded all the same.
 
 use super::{ability, value_text};
 use crate::inventory::Station;
@@ -10,6 +10,9 @@ use crate::setting::{Kind, Value};
 pub fn surprise(station: &Station, record: &Record, test: &Test) -> Option<String> {
     let keybook = &station.keybook;
     let at = keybook.lifelines.iter().position(|lifeline| lifeline.name == test.lifeline)?;
+    if !station.has_lifeline(&keybook.lifelines[at]) {
+        return Some("the inventory says that there is no such button at this station: one of the two is wrong".into());
+    }
     match test.outcome {
         Outcome::Failed => return None,
         Outcome::Reached => {}

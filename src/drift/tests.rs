@@ -205,6 +205,22 @@ fn a_fallback_that_what_is_wanted_leaves_empty_is_out_of_use_and_neither_tracked
 }
 
 #[test]
+fn a_test_of_a_button_that_the_inventory_says_is_not_there_is_taken_and_pointed_out() {
+    let without = station("}, lifelines: {emergency: none");
+    let reports = [as_wanted(1), tested(2, "emergency", Outcome::Failed)];
+    let record = fold(&without.keybook, &reports, |_| None);
+    assert!(record.lifelines[0].failure.is_some());
+    for outcome in [Outcome::Reached, Outcome::Failed] {
+        for lifeline in ["emergency", "second"] {
+            let odd = surprise(&without, &record, &test(lifeline, outcome)).unwrap();
+            assert!(odd.starts_with("the inventory says that there is no such button"), "{odd}");
+            assert_eq!(surprise(&station(""), &record, &test(lifeline, Outcome::Failed)), None);
+        }
+    }
+    assert_eq!(summed(&drift(&without, &reports)), is(Standing::Aligned, &[]));
+}
+
+#[test]
 fn stations_whose_numbers_were_swapped_are_untested_and_say_at_which_number_they_were_reported_on() {
     let of = |name: &str, number: &str, minute: i64| {
         let mut report = Report { station: name.into(), number: None, ..as_wanted(minute) };

@@ -107,7 +107,7 @@ impl Finding {
 
 impl fmt::Display for Finding {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}: {}[{}]: {} {}", self.place, self.severity, self.code, self.message, self.fix)
+        write!(f, "{}: {}: {} ({}) Fix: {}", self.place, self.severity, self.message, self.code, self.fix)
     }
 }
 

@@ -16,6 +16,9 @@ pub struct Proven {
     pub value: Option<Value>,
     /// Whether a test call proved it; then only another one proves something else.
     pub is_tested: bool,
+    /// The same as if nothing had ever been tested: what a report last made known. It counts where no test is made of a
+    /// setting, because no lifeline of it is in use.
+    pub made_known: Option<Value>,
     last: Evidence,
 }
 
@@ -32,7 +35,7 @@ impl Proven {
     /// A setting that holds a value by what a report of this time says.
     pub fn new(setting: Name, value: Option<Value>, at: Timestamp) -> Proven {
         let last = Evidence { value: value.clone(), at, other_at: None };
-        Proven { setting, value, is_tested: false, last }
+        Proven { setting, made_known: value.clone(), value, is_tested: false, last }
     }
 
     /// Whether a report after a time says that it holds anything but values of which `is_meant` is true.
@@ -68,8 +71,12 @@ pub fn same(one: Option<&Value>, other: Option<&Value>) -> bool {
 /// A report made a value known.
 pub(super) fn made_known(all: &mut Vec<Proven>, setting: &Name, value: Option<&Value>, at: Timestamp) {
     match all.iter_mut().find(|proven| proven.setting == *setting) {
-        Some(proven) if proven.is_tested => {}
-        Some(proven) => proven.value = value.cloned(),
+        Some(proven) => {
+            proven.made_known = value.cloned();
+            if !proven.is_tested {
+                proven.value = value.cloned();
+            }
+        }
         None => all.push(Proven::new(setting.clone(), value.cloned(), at)),
     }
 }

@@ -79,6 +79,31 @@ fn a_rehearsal_says_where_it_takes_a_call_to_open() {
 }
 
 #[test]
+fn history_points_out_a_test_of_a_button_that_the_inventory_says_is_not_there() {
+    let fleet = sample();
+    let file = "config/inventory/sites/east-quay.yaml";
+    let text = std::fs::read_to_string(fleet.path(file)).expect("a file");
+    fleet.write(file, &text.replace("EQ-03: {", "EQ-03: {lifelines: {assistance: none}, "));
+    let test = |outcome: &str| {
+        let id = uuid(fleet.number());
+        format!(
+            "report: 1\nid: {id}\nstation: EQ-03\nat: 2026-11-25T12:00:00Z\nby: tech-07\n\
+             tests: [{{lifeline: assistance, outcome: {outcome}}}, {{lifeline: emergency, outcome: reached}}]\n"
+        )
+    };
+    for outcome in ["failed", "reached"] {
+        fleet.write("test.yaml", &test(outcome));
+        fleet.run(&["report", "test.yaml"]).ended(0);
+    }
+    let history = said(&fleet, &["history", "EQ-03"]);
+    let odd = "! the inventory says that there is no such button at this station";
+    for outcome in ["failed to reach", "reached"] {
+        assert!(history.contains(&format!("test call by assistance: {outcome} help {odd}")), "{history}");
+    }
+    assert!(!history.contains("test call by emergency: reached help !"), "{history}");
+}
+
+#[test]
 fn on_call_is_alerted_at_the_moment_at_which_nothing_was_heard_of_a_visit_for_24_hours() {
     let receiver = Receiver::start(SIGNING);
     let mut fleet = Fleet::new(&receiver);

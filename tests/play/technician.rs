@@ -12,7 +12,7 @@ use stationkeep::setting::{Code, Kind, Reference, Secret, Value};
 
 use crate::RULES;
 use crate::dice::Dice;
-use crate::truth::{LABEL, Real, Tried};
+use crate::truth::{Fallback, LABEL, Real, Tried, fallbacks};
 use crate::world::World;
 
 /// Every code there is, for whoever cannot open a call with those of the card: the label inside, the keybook's, the files'.
@@ -194,28 +194,41 @@ impl World {
         }
     }
 
-    /// Test calls of some buttons, and who answered.
+    /// Test calls of some buttons and of some second numbers, and who answered.
     fn tests(&mut self, key: usize) -> Vec<Json> {
-        let buttons = buttons(&self.unit(key).model);
+        let model = self.unit(key).model.clone();
         let (line, mut tests) = (self.line(key), Vec::new());
-        for button in buttons.iter().copied() {
+        for button in buttons(&model) {
             if self.dice.percent(25) {
                 continue;
             }
-            let real = &self.real[&key];
-            match real.try_out(&mut self.dice, button, line, &self.wanted.contacts) {
-                Tried::Failed => tests.push(json!({"lifeline": button, "outcome": "failed"})),
-                Tried::Answered(number) => {
-                    let mut test = json!({"lifeline": button, "outcome": "reached"});
-                    let contact = self.wanted.contacts.iter().find(|(_, calls)| **calls == number);
-                    if let Some((name, _)) = contact.filter(|_| self.dice.percent(80)) {
-                        test["contact"] = json!(name);
-                    }
-                    tests.push(test);
-                }
+            let tried = self.real[&key].try_out(&mut self.dice, button, line, &self.wanted.contacts);
+            tests.push(self.tested(button, tried));
+        }
+        // Nobody lets a number ring where no second one is wanted.
+        let station = self.station(key);
+        let wanted = |fallback: &&Fallback| {
+            let number = station.keybook.id(fallback.number).and_then(|id| station.wanted(id));
+            number.is_some_and(|wanted| !matches!(&wanted.value, Value::Dial(number) if number.is_empty()))
+        };
+        for fallback in fallbacks(&model).iter().filter(wanted) {
+            if self.dice.percent(60) {
+                continue;
             }
+            let tried = self.real[&key].try_second(&mut self.dice, fallback, line, &self.wanted.contacts);
+            tests.push(self.tested(fallback.name, tried));
         }
         tests
+    }
+
+    fn tested(&mut self, lifeline: &str, tried: Tried) -> Json {
+        let Tried::Answered(number) = tried else { return json!({"lifeline": lifeline, "outcome": "failed"}) };
+        let mut test = json!({"lifeline": lifeline, "outcome": "reached"});
+        let contact = self.wanted.contacts.iter().find(|(_, calls)| **calls == number);
+        if let Some((name, _)) = contact.filter(|_| self.dice.percent(80)) {
+            test["contact"] = json!(name);
+        }
+        test
     }
 
     pub fn test(&mut self, key: usize) {

@@ -18,6 +18,29 @@ pub struct Real {
     pub station: SimulatedStation,
 }
 
+/// A second number of a button, tried when the first does not answer.
+pub struct Fallback {
+    /// What the keybook calls it.
+    pub name: &'static str,
+    pub button: &'static str,
+    /// The setting that holds its number.
+    pub number: &'static str,
+}
+
+/// The second numbers of a model that are lifelines of their own.
+pub fn fallbacks(model: &str) -> &'static [Fallback] {
+    const SECOND: Fallback = Fallback { name: "second", button: "emergency", number: "emergency.backup" };
+    const EMERGENCY: Fallback = Fallback { name: "emergency.second", ..SECOND };
+    const ASSISTANCE: Fallback =
+        Fallback { name: "assistance.second", button: "assistance", number: "assistance.backup" };
+    match model {
+        "tern-2" => &[EMERGENCY, ASSISTANCE],
+        "eider-1" | "petrel-3" => &[SECOND],
+        "gannet-4" => &[Fallback { name: "spare-call", button: "call", number: "spare" }],
+        _ => &[],
+    }
+}
+
 /// What came of a test call.
 pub enum Tried {
     /// Nobody was reached.
@@ -116,7 +139,7 @@ impl Real {
         self.text(name).is_some_and(|text| values.contains(&&*text))
     }
 
-    fn is_filled(&self, name: &str) -> bool {
+    pub fn is_filled(&self, name: &str) -> bool {
         self.text(name).is_some_and(|text| !text.is_empty())
     }
 
@@ -165,11 +188,36 @@ impl Real {
         if button == "alarm" {
             return if dice.percent(90) { Tried::Answered(String::new()) } else { Tried::Failed };
         }
+        self.dial(dice, self.dials(button), line, answering)
+    }
+
+    /// The same while the first number is left to ring.
+    pub fn try_second(
+        &self,
+        dice: &mut Dice,
+        fallback: &Fallback,
+        line: &str,
+        answering: &BTreeMap<&'static str, String>,
+    ) -> Tried {
+        let number = self.text(fallback.number).filter(|text| !text.is_empty());
+        match number.filter(|_| self.works(fallback.button)) {
+            Some(number) => self.dial(dice, vec![number], line, answering),
+            None => Tried::Failed,
+        }
+    }
+
+    fn dial(
+        &self,
+        dice: &mut Dice,
+        numbers: Vec<String>,
+        line: &str,
+        answering: &BTreeMap<&'static str, String>,
+    ) -> Tried {
         // Fed otherwise than it is set, it dials into nothing.
         if !self.is("line.kind", &[line]) {
             return Tried::Failed;
         }
-        for dialled in self.dials(button) {
+        for dialled in numbers {
             let reached = reach(&dialled, line, answering);
             if let Some(number) = reached.filter(|_| dice.percent(80)) {
                 return Tried::Answered(number);

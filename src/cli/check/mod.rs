@@ -25,17 +25,16 @@ const MOST_SHOWN: usize = 1_000;
 /// Checks files and shows every mistake at its line.
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// Only what concerns these files or folders; files outside the configuration are checked by themselves
+    /// Only findings in these files or folders; files outside the configuration are checked alone
     paths: Vec<PathBuf>,
-    /// What the files would change at the stations, against a revision of their repository (HEAD, main), or against
-    /// another folder: a configuration's, or an inventory alone
+    /// Show what the files would change at the stations, against a revision (HEAD, main) or another folder
     #[arg(long, value_name = "REVISION|FOLDER")]
     against: Option<String>,
-    /// Say what the code of a finding means (the word in parentheses); without one, list all codes
+    /// Say what a finding's code means (the word in parentheses); without one, list all codes
     #[arg(long, value_name = "CODE", num_args = 0..=1, conflicts_with_all = ["paths", "against", "format"])]
     #[expect(clippy::option_option, reason = "not asked, asked of all, asked of one")]
     about: Option<Option<Code>>,
-    /// How to print it: for people, for programs, or SARIF 2.1.0 for a forge that marks lines
+    /// The form: for people, JSON, or SARIF 2.1.0 for a forge
     #[arg(long, value_enum, default_value = "text")]
     format: Format,
 }
