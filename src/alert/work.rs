@@ -102,7 +102,7 @@ impl ToDo {
         }
         todo.cards = match to_key {
             Some((station, next)) if keying.stations == 1 => card_link(address, station, next, work),
-            Some(_) => address.map(|_| "the link at `card` of each station listed".to_owned()),
+            Some(_) => address.map(|_| "the link at \"card\" of each station listed".to_owned()),
             None => None,
         };
         ToDo {

@@ -11,7 +11,7 @@ const ONE: u32 = 1_000_000;
 
 /// Not a number from 0 to 1 with at most six places.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("`{0}` is not a share: write a number from 0 to 1, such as 0.3")]
+#[error("\"{0}\" is not a share: write a number from 0 to 1, such as 0.3")]
 pub struct NoShare(String);
 
 impl Share {

@@ -55,7 +55,7 @@ impl Against {
         };
         match (held, tally.first_day(*stations)) {
             (Some(held), _) => {
-                format!("Scripts would be held until `stationkeep release`. {} {by}\n", held.sentence())
+                format!("Scripts would be held until \"stationkeep release\". {} {by}\n", held.sentence())
             }
             (None, Some(first_day)) => format!("{first_day} So no script would be held.\n"),
             (None, None) => String::new(),

@@ -95,7 +95,7 @@ fn target(context: &Context, name: &str) -> Result<Target, CliError> {
     }
     let known: Vec<&str> = stations.keys().chain(sites).map(|name| &**name).collect();
     let fix = did_you_mean(name, known.iter().copied());
-    Err(CliError::usage(format!("no station and no site is called `{name}`. {fix}")))
+    Err(CliError::usage(format!("no station and no site is called \"{name}\". {fix}")))
 }
 
 fn covered<'s>(context: &'s Context, target: &'s Target) -> impl Iterator<Item = &'s Station> {
@@ -112,7 +112,7 @@ fn known_setting(context: &Context, target: &Target, name: &str) -> Result<Name,
     }
     let names: BTreeSet<&str> = all().map(|name| &**name).collect();
     let fix = did_you_mean(name, names.iter().copied());
-    Err(CliError::usage(format!("nothing at {} has a setting `{name}`. {fix}", target.name())))
+    Err(CliError::usage(format!("nothing at {} has a setting \"{name}\". {fix}", target.name())))
 }
 
 /// All of a station, or part of a lifeline, is not to be forgotten behind a line of text.
@@ -144,7 +144,7 @@ async fn end(
     let Some(aside) = asides.into_iter().find(|aside| aside.target == *target && aside.setting.as_ref() == setting)
     else {
         let what = setting.map(|setting| format!("{setting} at ")).unwrap_or_default();
-        let list = "`stationkeep aside` lists what is";
+        let list = "\"stationkeep aside\" lists what is";
         return Err(CliError::failed(format!("{what}{} is not set aside on its own; {list}.", target.name())));
     };
     write_down(context, &Decision::End(End { said: said(context, by, why), ends: aside.said.id })).await?;

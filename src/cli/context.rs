@@ -213,7 +213,7 @@ impl Context {
     /// What to say where a name is not a station's.
     pub fn no_station(&self, name: &str) -> CliError {
         let known = self.view.rows.iter().map(|row| &*row.station.name);
-        CliError::usage(format!("no station is called `{name}`. {}", did_you_mean(name, known)))
+        CliError::usage(format!("no station is called \"{name}\". {}", did_you_mean(name, known)))
     }
 }
 

@@ -180,7 +180,7 @@ async fn again(id: &str, config: &Config, store: &Store) -> Result<Exit, CliErro
     }
     if webhooks.is_empty() {
         return Err(CliError::usage(format!(
-            "no message has the id `{id}`. `stationkeep deliveries --all` lists those that are kept."
+            "no message has the id \"{id}\". \"stationkeep deliveries --all\" lists those that are kept."
         )));
     }
     store.ask_deliveries().await?;
@@ -192,7 +192,7 @@ async fn start(webhook: &str, config: &Config, store: &Store) -> Result<Exit, Cl
     if !store.try_webhook(webhook, Timestamp::now().as_millisecond()).await? {
         let is_known = config.webhooks.iter().any(|known| *known.name == *webhook);
         return Err(if is_known {
-            CliError::usage(format!("the webhook `{webhook}` is not stopped."))
+            CliError::usage(format!("the webhook \"{webhook}\" is not stopped."))
         } else {
             no_webhook(webhook, config)
         });
@@ -204,7 +204,7 @@ async fn start(webhook: &str, config: &Config, store: &Store) -> Result<Exit, Cl
 
 fn no_webhook(name: &str, config: &Config) -> CliError {
     let known = config.webhooks.iter().map(|webhook| &*webhook.name);
-    CliError::usage(format!("no webhook is called `{name}`. {}", did_you_mean(name, known)))
+    CliError::usage(format!("no webhook is called \"{name}\". {}", did_you_mean(name, known)))
 }
 
 fn time(ms: i64) -> String {

@@ -37,7 +37,7 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
             let fix = || did_you_mean(name, keybook.settings.iter().map(|s| &*s.name));
             let id = keybook
                 .id(name)
-                .ok_or_else(|| CliError::usage(format!("a {} has no setting `{name}`. {}", keybook.model, fix())))?;
+                .ok_or_else(|| CliError::usage(format!("a {} has no setting \"{name}\". {}", keybook.model, fix())))?;
             vec![id]
         }
     };
@@ -212,7 +212,7 @@ fn steps(script: Option<&Result<Script, NoScript>>, setting: &Name) -> Vec<Strin
             let touches = |step: &&&Step| step.sets.contains_key(setting) || step.also.contains_key(setting);
             let line = |step: &&Step| {
                 let why = step.rationale.sentences(step.number).join(" ");
-                format!("step {} of {}, `{}`. {why}", step.number, steps.len(), step.command)
+                format!("step {} of {}, \"{}\". {why}", step.number, steps.len(), step.command)
             };
             steps.iter().filter(touches).map(line).collect()
         }

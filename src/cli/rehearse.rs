@@ -40,7 +40,7 @@ pub fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     let files = Files::read(config)?;
     let keybook = files.reading.keybooks.get(args.model.as_str()).cloned().ok_or_else(|| {
         let fix = did_you_mean(&args.model, files.reading.keybooks.keys().map(|name| &**name));
-        CliError::usage(format!("no keybook describes the model `{}`. {fix}", args.model))
+        CliError::usage(format!("no keybook describes the model \"{}\". {fix}", args.model))
     })?;
     let mut station = match &args.holds {
         None => SimulatedStation::from_factory(keybook.clone()),
@@ -74,7 +74,7 @@ fn key(station: &mut SimulatedStation, keys: &str) -> Result<Vec<Answer>, CliErr
             continue;
         }
         let key = Key::new(sign.to_ascii_uppercase())
-            .ok_or_else(|| CliError::usage(format!("`{sign}` is not a key: a keypad has 0-9, *, # and A-D")))?;
+            .ok_or_else(|| CliError::usage(format!("\"{sign}\" is not a key: a keypad has 0-9, *, # and A-D")))?;
         if !station.in_call() {
             // A station that has hung up hears nothing and says nothing.
             unheard.push(key.sign());
@@ -104,10 +104,15 @@ fn holds(path: &Path, keybook: &Keybook, reading: &Files) -> Result<Vec<Held>, C
     for (key, node) in sheet.entries(&root, "What a station holds").unwrap_or(&[]) {
         let Some(id) = keybook.id(&key.text) else {
             let fix = did_you_mean(&key.text, keybook.settings.iter().map(|s| &*s.name));
-            sheet.note(Code::NameUnknown, key.spot, format!("A {} has no setting `{}`.", keybook.model, key.text), fix);
+            sheet.note(
+                Code::NameUnknown,
+                key.spot,
+                format!("A {} has no setting \"{}\".", keybook.model, key.text),
+                fix,
+            );
             continue;
         };
-        let what = format!("`{}`", key.text);
+        let what = format!("\"{}\"", key.text);
         let Some(written) = sheet.written(node, &what) else { continue };
         match value(&written, &keybook.setting(id).kind, reading) {
             Ok(value) => held[id.index()] = value,
@@ -140,7 +145,7 @@ fn sequence(sequence: Sequence, keybook: &Keybook) -> String {
 
 /// Where nobody here knows whether a real station would open.
 fn on_trust_text(on_trust: &[SettingId], keybook: &Keybook) -> String {
-    let names: Vec<String> = on_trust.iter().map(|id| format!("`{}`", keybook.setting(*id).name)).collect();
+    let names: Vec<String> = on_trust.iter().map(|id| format!("\"{}\"", keybook.setting(*id).name)).collect();
     match &names[..] {
         [] => String::new(),
         [..] => format!(" (taken to open: what it holds for {} is not known here)", names.join(" and ")),

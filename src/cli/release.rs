@@ -60,7 +60,7 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     let Numbers { altered, held, .. } = held.numbers();
     let (altered, held) = (plural(altered as u64, "station"), plural(held as u64, "script"));
     print(&format!(
-        "Released: {held} can be keyed, and {altered} would change. `stationkeep script --all` lists the scripts.\n"
+        "Released: {held} can be keyed, and {altered} would change. \"stationkeep script --all\" lists the scripts.\n"
     ))?;
     Ok(context.exit(Exit::Done))
 }

@@ -104,8 +104,8 @@ fn nothing(row: &Row, full: Option<u64>, way: Way, format: ScriptFormat) -> Stri
             let mut text = format!("{dead}Nothing needs keying at {}.\n", station.name);
             match drift.set_aside {
                 Extent::Nothing => {}
-                Extent::Settings => text.push_str("Some of its settings are set aside: see `stationkeep aside`.\n"),
-                Extent::Whole => text.push_str("It is set aside, out of service: see `stationkeep aside`.\n"),
+                Extent::Settings => text.push_str("Some of its settings are set aside: see \"stationkeep aside\".\n"),
+                Extent::Whole => text.push_str("It is set aside, out of service: see \"stationkeep aside\".\n"),
             }
             let overdue = drift.settings.iter().filter(|drifting| drifting.drift == Drift::Overdue);
             let overdue: Vec<&str> = overdue.map(|drifting| &*drifting.name).collect();

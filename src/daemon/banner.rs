@@ -19,7 +19,7 @@ pub fn text(view: &View, ledger: &str, listening: Option<SocketAddr>, webhooks: 
     let sites = plural(sites as u64, "site");
     let version = env!("CARGO_PKG_VERSION");
     if inventory.stations.is_empty() {
-        let _ = writeln!(out, "stationkeep {version} has no inventory that can be used: see `{program} check`.");
+        let _ = writeln!(out, "stationkeep {version} has no inventory that can be used: see \"{program} check\".");
     } else {
         let stations = view.totals.counted();
         let _ = writeln!(out, "stationkeep {version} keeps {}: {stations} at {sites}.", inventory.fleet);

@@ -250,7 +250,7 @@ async fn noted(
     let delivered = cancel.run_until_cancelled(delivered(status, &webhook, &store, &news));
     let (ended, _) = tokio::join!(running, delivered);
     if let Ended::Gone { id } = &ended {
-        tracing::error!(webhook, "the receiver is gone (410): nothing is sent there, see `stationkeep deliveries`");
+        tracing::error!(webhook, "the receiver is gone (410): nothing is sent there, see \"stationkeep deliveries\"");
         let stopped = StoppedWebhook { at_ms: system_ms(), address, message: id.clone(), is_asked: false };
         let noting = until_done(|| store.stop_webhook(&webhook, &stopped));
         // Where it is not noted, the next try after the next start gets the same answer.

@@ -293,7 +293,7 @@ impl<'a> Session<'a> {
         if self.front.status.is_silent() {
             tracing::error!(
                 "nobody is told of anything: every webhook for alerts was stopped by its receiver (410), or has \
-                 delivered nothing for long. See `stationkeep deliveries`; `stationkeep deliveries start NAME` sends to one again"
+                 delivered nothing for long. See \"stationkeep deliveries\"; \"stationkeep deliveries start NAME\" sends to one again"
             );
         }
     }

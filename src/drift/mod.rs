@@ -425,7 +425,7 @@ fn older(mark: Option<Mark>, days: u32, now: Timestamp) -> bool {
 }
 
 fn setting(station: &Station, record: &Record, id: SettingId, rules: Rules, now: Timestamp) -> Option<SettingDrift> {
-    let Wanted { value, place, contact, layer: _ } = station.wanted(id)?;
+    let Wanted { value, place, contact, contact_title: _, layer: _ } = station.wanted(id)?;
     let holding = record.holding(id);
     let drift = match &holding.state {
         State::Unknown if holding.strayed.is_some() => Drift::Strayed,

@@ -405,7 +405,7 @@ fn what_it_is(decision: &Decision) -> &'static str {
 /// Another line where only reports are allowed.
 fn no_report(what: &str, place: Place) -> Finding {
     let message = format!("This line is {what}, and no field report: who may report may not say that.");
-    let fix = "Say it with the command itself, or take in the whole export with `stationkeep ledger import FILE`.";
+    let fix = "Say it with the command itself, or take in the whole export with \"stationkeep ledger import FILE\".";
     Finding::new(Code::WrongShape, place, message, fix)
 }
 

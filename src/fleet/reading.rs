@@ -116,7 +116,7 @@ impl ReadingCache {
             let Some(mut book) = book.clone() else { continue };
             if let Some(first) = books.get(&book.model) {
                 let first: &Arc<Keybook> = first;
-                let message = format!("The model `{}` is described twice.", book.model);
+                let message = format!("The model \"{}\" is described twice.", book.model);
                 let finding = Finding::new(Code::NameRepeated, book.place.clone(), message, "Keep one of the two.");
                 findings.push(finding.beside(first.place.clone(), "described here already"));
                 continue;

@@ -192,6 +192,8 @@ pub struct Wanted {
     pub place: Place,
     /// The contact behind a dial string.
     pub contact: Option<Name>,
+    /// What people call that contact, where the inventory says so.
+    pub contact_title: Option<Name>,
 }
 
 /// Which layer of an inventory spoke; later ones win.

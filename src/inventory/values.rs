@@ -42,7 +42,8 @@ impl<'r> Values<'r> {
             Wish::FromLine => (self.line_kind(entry, kind, at)?, None),
             Wish::To(name) => (self.to(name, entry, kind, at)?, Some(name.clone())),
         };
-        Some(Wanted { value, layer: layer.clone(), place: entry.place.clone(), contact })
+        let contact_title = contact.as_ref().and_then(|name| self.shared.contacts.get(name)?.title.clone());
+        Some(Wanted { value, layer: layer.clone(), place: entry.place.clone(), contact, contact_title })
     }
 
     fn value(&mut self, written: &Written, entry: &RawSetting, kind: &Kind, at: &At<'_>) -> Option<Value> {

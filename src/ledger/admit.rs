@@ -143,7 +143,7 @@ impl<'a> Desk<'a> {
     fn openings(&mut self, report: &Report, script: Option<&Issued>) {
         if report.script.is_none() && !report.openings.is_empty() {
             let fix = "Name the script whose calls were opened.";
-            self.reject(Code::ReportScript, "openings", "There are openings, but no `script`.".into(), fix);
+            self.reject(Code::ReportScript, "openings", "There are openings, but no \"script\".".into(), fix);
         }
         let (Some(digest), Some(script)) = (&report.script, script) else { return };
         let calls = calls(script);
@@ -173,8 +173,8 @@ impl<'a> Desk<'a> {
 
     fn steps(&mut self, report: &Report, script: Option<&Issued>) {
         if report.script.is_none() && !report.steps.is_empty() {
-            let fix = "Name the script that was keyed, or put what was keyed without one under `left`.";
-            self.reject(Code::ReportScript, "steps", "There are steps, but no `script`.".into(), fix);
+            let fix = "Name the script that was keyed, or put what was keyed without one under \"left\".";
+            self.reject(Code::ReportScript, "steps", "There are steps, but no \"script\".".into(), fix);
         }
         let (Some(digest), Some(script)) = (&report.script, script) else { return };
         let mut seen = BTreeSet::new();
@@ -223,7 +223,7 @@ impl<'a> Desk<'a> {
         let station = inventory.called(name);
         if station.is_none() {
             let fix = did_you_mean(name, inventory.stations.keys().map(|name| &**name));
-            self.reject(Code::NameUnknown, "station", format!("No station is called `{name}`."), fix);
+            self.reject(Code::NameUnknown, "station", format!("No station is called \"{name}\"."), fix);
         }
         station.map(|station| &**station)
     }
@@ -239,13 +239,13 @@ impl<'a> Desk<'a> {
             let path = format!("tests.{nth}");
             if !keybook.lifelines.iter().any(|lifeline| lifeline.name == test.lifeline) {
                 let fix = did_you_mean(&test.lifeline, keybook.lifelines.iter().map(|l| &*l.name));
-                let message = format!("A {} has no lifeline `{}`.", keybook.model, test.lifeline);
+                let message = format!("A {} has no lifeline \"{}\".", keybook.model, test.lifeline);
                 self.reject(Code::NameUnknown, &path, message, fix);
             }
             let Some(contact) = &test.contact else { continue };
             if !inventory.contacts.contains_key(contact) {
                 let fix = did_you_mean(contact, inventory.contacts.keys().map(|name| &**name));
-                self.reject(Code::NameUnknown, &path, format!("No contact is called `{contact}`."), fix);
+                self.reject(Code::NameUnknown, &path, format!("No contact is called \"{contact}\"."), fix);
             }
         }
     }
@@ -255,10 +255,15 @@ impl<'a> Desk<'a> {
         let path = format!("{part}.{name}");
         let Some(id) = keybook.id(name) else {
             let fix = did_you_mean(name, keybook.settings.iter().map(|setting| &*setting.name));
-            return self.reject(Code::NameUnknown, &path, format!("A {} has no setting `{name}`.", keybook.model), fix);
+            return self.reject(
+                Code::NameUnknown,
+                &path,
+                format!("A {} has no setting \"{name}\".", keybook.model),
+                fix,
+            );
         };
         if let Err(unfit) = keybook.setting(id).kind.value(written, |reference| codes.seal(reference)) {
-            self.reject(unfit.code, &path, format!("`{name}` on a {} {}", keybook.model, unfit.why), unfit.fix);
+            self.reject(unfit.code, &path, format!("\"{name}\" on a {} {}", keybook.model, unfit.why), unfit.fix);
         }
     }
 }

@@ -96,7 +96,7 @@ fn candidates_stay_in_the_order_in_which_they_came_in_doubt() {
     assert_eq!(access(&reports), in_doubt(&["y", "m", "b", "z"]));
     let refused = Report { script: Some(scripts[0].digest.clone()), ..opened(9, &[(1, Opened::Refused, 1)]) };
     reports.insert(0, refused);
-    assert_eq!(access(&reports), in_doubt(&["y", "m", "b", "z"]), "`a` was tried, which is none of them");
+    assert_eq!(access(&reports), in_doubt(&["y", "m", "b", "z"]), "\"a\" was tried, which is none of them");
     reports[0] = Report { steps: vec![(1, Heard::Accepted)], ..reports[0].clone() };
     assert_eq!(access(&reports), State::Known(secret("m")));
 }

@@ -18,7 +18,7 @@ pub struct Digest(Arc<str>);
 
 /// Not 16 hexadecimal digits in lower case.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("`{0}` is not a digest: it has 16 digits from 0-9 and a-f")]
+#[error("\"{0}\" is not a digest: it has 16 digits from 0-9 and a-f")]
 pub struct NoDigest(String);
 
 impl FromStr for Digest {

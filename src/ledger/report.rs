@@ -233,7 +233,7 @@ pub const REPORT_LIMIT_BYTES: u64 = 64 << 10;
 /// The finding for a report of more bytes than are read.
 pub fn too_long(file: &Arc<str>, bytes: u64) -> Finding {
     let message = format!("The report has {bytes} bytes; {REPORT_LIMIT_BYTES} is the most that is read.");
-    let fix = "Send one report a file, as the card drafts it; an export of many ends in `.jsonl`.";
+    let fix = "Send one report a file, as the card drafts it; an export of many ends in \".jsonl\".";
     Finding::new(Code::FileTooLarge, Place::start_of(file), message, fix)
 }
 
@@ -280,15 +280,15 @@ impl Reader<'_> {
         let at = self.sheet.required(at, root, "The report", "at").and_then(|n| self.time(n));
         let by = self.sheet.required(by, root, "The report", "by");
         let by = by.and_then(|n| self.author(n));
-        let unit = unit.and_then(|n| self.sheet.word(n, "`unit`", &Unit::WORDS));
+        let unit = unit.and_then(|n| self.sheet.word(n, "\"unit\"", &Unit::WORDS));
         let found = self.values("found", found);
         let script = script.and_then(|n| self.digest(n));
         let openings = self.openings(openings);
         let steps = self.steps(steps);
         let left = self.values("left", left);
         let tests = self.tests(tests);
-        let corrects = corrects.and_then(|n| self.id("corrects", "`corrects`", n));
-        let note = note.filter(|n| !n.is_null()).and_then(|n| self.sheet.prose(n, "`note`").map(Name::from));
+        let corrects = corrects.and_then(|n| self.id("corrects", "\"corrects\"", n));
+        let note = note.filter(|n| !n.is_null()).and_then(|n| self.sheet.prose(n, "\"note\"").map(Name::from));
         let (id, station, at, by) = (id?, station?, at?, by?);
         let (fingerprints, number) = (BTreeMap::new(), None);
         Some(Report {
@@ -321,26 +321,31 @@ impl Reader<'_> {
         let id = Uuid::try_parse(text).ok().filter(|_| text.len() == 36);
         if id.is_none() {
             let fix = "Write 32 hexadecimal digits in groups of 8-4-4-4-12 (RFC 9562), new for each report.";
-            self.sheet.note(Code::ReportId, node.spot, format!("`{text}` is not a UUID."), fix);
+            self.sheet.note(Code::ReportId, node.spot, format!("\"{text}\" is not a UUID."), fix);
         }
         id
     }
 
     fn time(&mut self, node: &Node) -> Option<Timestamp> {
         self.mark("at", node);
-        let text = self.sheet.text(node, "`at`")?;
+        let text = self.sheet.text(node, "\"at\"")?;
         let time = text.parse().ok().filter(|_| is_rfc_3339(text));
         if time.is_none() {
             let fix = "Write it with its offset (RFC 3339), such as 2026-11-20T10:14:00Z.";
-            self.sheet.note(Code::ReportTime, node.spot, format!("`{text}` is not a time."), fix);
+            self.sheet.note(Code::ReportTime, node.spot, format!("\"{text}\" is not a time."), fix);
         }
         time
     }
 
     fn author(&mut self, node: &Node) -> Option<Name> {
-        let text = self.sheet.text(node, "`by`")?;
+        let text = self.sheet.text(node, "\"by\"")?;
         if text.trim().is_empty() {
-            self.sheet.note(Code::WrongShape, node.spot, "`by` names nobody.", "Write who did the work, on one line.");
+            self.sheet.note(
+                Code::WrongShape,
+                node.spot,
+                "\"by\" names nobody.",
+                "Write who did the work, on one line.",
+            );
             return None;
         }
         Some(text.into())
@@ -348,23 +353,23 @@ impl Reader<'_> {
 
     fn digest(&mut self, node: &Node) -> Option<Digest> {
         self.mark("script", node);
-        let text = self.sheet.text(node, "`script`")?;
+        let text = self.sheet.text(node, "\"script\"")?;
         let digest = text.parse().ok();
         if digest.is_none() {
             let fix = "Copy the 16 hexadecimal digits from the head of the script.";
-            self.sheet.note(Code::ReportScript, node.spot, format!("`{text}` is not a script's digest."), fix);
+            self.sheet.note(Code::ReportScript, node.spot, format!("\"{text}\" is not a script's digest."), fix);
         }
         digest
     }
 
     fn values(&mut self, path: &str, node: Option<&Node>) -> BTreeMap<Name, Written> {
-        let Some(entries) = node.and_then(|n| self.sheet.entries(n, &format!("`{path}`"))) else {
+        let Some(entries) = node.and_then(|n| self.sheet.entries(n, &format!("\"{path}\""))) else {
             return BTreeMap::new();
         };
         let mut values = BTreeMap::new();
         for (key, node) in entries {
             self.mark(format!("{path}.{}", key.text), node);
-            let written = self.sheet.written(node, &format!("`{}`", key.text));
+            let written = self.sheet.written(node, &format!("\"{}\"", key.text));
             values.extend(written.map(|written| (Name::from(&*key.text), written)));
         }
         values
@@ -373,7 +378,7 @@ impl Reader<'_> {
     fn openings(&mut self, node: Option<&Node>) -> Vec<Opening> {
         let Some(node) = node else { return Vec::new() };
         self.mark("openings", node);
-        let items = self.sheet.list(node, "`openings`").unwrap_or(&[]);
+        let items = self.sheet.list(node, "\"openings\"").unwrap_or(&[]);
         let mut openings = Vec::new();
         for (nth, item) in items.iter().enumerate() {
             self.mark(format!("openings.{nth}"), item);
@@ -383,7 +388,7 @@ impl Reader<'_> {
             let call = self.sheet.required(call, item, "The opening", "call");
             let heard = self.sheet.required(heard, item, "The opening", "heard");
             let call = call.and_then(|n| self.sheet.number(n, "The call's number", 1..=10_000));
-            let heard = heard.and_then(|n| self.sheet.word(n, "`heard`", &Opened::WORDS));
+            let heard = heard.and_then(|n| self.sheet.word(n, "\"heard\"", &Opened::WORDS));
             let code = match code {
                 Some(node) => self.sheet.number(node, "The code's number", 1..=10_000),
                 None => Some(1),
@@ -397,7 +402,7 @@ impl Reader<'_> {
     fn steps(&mut self, node: Option<&Node>) -> Vec<(u32, Heard)> {
         let Some(node) = node else { return Vec::new() };
         self.mark("steps", node);
-        let items = self.sheet.list(node, "`steps`").unwrap_or(&[]);
+        let items = self.sheet.list(node, "\"steps\"").unwrap_or(&[]);
         let mut steps = Vec::new();
         for (nth, item) in items.iter().enumerate() {
             self.mark(format!("steps.{nth}"), item);
@@ -405,14 +410,14 @@ impl Reader<'_> {
             let step = self.sheet.required(step, item, "The step", "step");
             let heard = self.sheet.required(heard, item, "The step", "heard");
             let step = step.and_then(|n| self.sheet.number(n, "The step's number", 1..=10_000));
-            let heard = heard.and_then(|n| self.sheet.word(n, "`heard`", &Heard::WORDS));
+            let heard = heard.and_then(|n| self.sheet.word(n, "\"heard\"", &Heard::WORDS));
             steps.extend(step.zip(heard));
         }
         steps
     }
 
     fn tests(&mut self, node: Option<&Node>) -> Vec<Test> {
-        let items = node.and_then(|n| self.sheet.list(n, "`tests`")).unwrap_or(&[]);
+        let items = node.and_then(|n| self.sheet.list(n, "\"tests\"")).unwrap_or(&[]);
         let mut tests = Vec::new();
         for (nth, item) in items.iter().enumerate() {
             self.mark(format!("tests.{nth}"), item);
@@ -421,7 +426,7 @@ impl Reader<'_> {
             let lifeline = self.sheet.required(lifeline, item, "The test", "lifeline");
             let outcome = self.sheet.required(outcome, item, "The test", "outcome");
             let lifeline = lifeline.and_then(|n| self.sheet.text(n, "The lifeline").map(Name::from));
-            let outcome = outcome.and_then(|n| self.sheet.word(n, "`outcome`", &Outcome::WORDS));
+            let outcome = outcome.and_then(|n| self.sheet.word(n, "\"outcome\"", &Outcome::WORDS));
             let contact = contact.and_then(|n| self.sheet.text(n, "The contact").map(Name::from));
             tests.extend(lifeline.zip(outcome).map(|(lifeline, outcome)| Test {
                 lifeline,

@@ -16,11 +16,11 @@ pub enum WireError {
     Json(#[from] serde_json::Error),
     #[error(transparent)]
     Digest(#[from] NoDigest),
-    #[error("`{0}` is no word known here")]
+    #[error("\"{0}\" is no word known here")]
     Word(String),
-    #[error("`{0}` is not a value")]
+    #[error("\"{0}\" is not a value")]
     Value(String),
-    #[error("`{0}` is not a time")]
+    #[error("\"{0}\" is not a time")]
     Time(String),
     #[error("format version {0} is not known here")]
     Version(u32),

@@ -27,7 +27,7 @@ pub enum ProofError {
     NotOpened { call: usize },
     #[error("step {step} (0 is the closing) was not accepted: {why}")]
     NotAccepted { step: u32, why: String },
-    #[error("`{setting}` did not end as wanted")]
+    #[error("\"{setting}\" did not end as wanted")]
     Missed { setting: String },
     #[error("call {call} ran past the station's limit")]
     TooLong { call: usize },

@@ -164,7 +164,7 @@ fn a_lifeline_that_is_unknown_is_set_right_first() {
     assert_eq!(commands[..2].iter().map(|(_, bare)| bare).collect::<Vec<_>>(), [&1, &1]);
     assert!(commands[2..].iter().all(|(_, bare)| *bare == 0), "{commands:?}");
     assert_eq!(Some(script.cost.presses), script.full_presses);
-    assert!(script.warnings[0].text(&codes()).contains("which `access` code the station holds"));
+    assert!(script.warnings[0].text(&codes()).contains("which access code the station holds"));
 }
 
 #[test]

@@ -4,7 +4,7 @@
 //! the first advice while a code is left to try.
 
 use super::pressed::{Piece, Pressed, in_fours};
-use crate::setting::{Code, Codes, Name, Reference, Secret};
+use crate::setting::{Code, Codes, Name, Reference, Secret, spoken};
 
 /// What is particular about a script.
 #[derive(Debug, Clone, PartialEq)]
@@ -106,7 +106,7 @@ impl Warning {
             Warning::PassedOver { commands } => format!(
                 "A script with {} would cost less, but after it nobody knows the code that opens the next call: this one \
                  keeps the way in.",
-                commands.iter().map(|name| format!("`{name}`")).collect::<Vec<_>>().join(" and ")
+                commands.iter().map(|name| format!("\"{name}\"")).collect::<Vec<_>>().join(" and ")
             ),
             Warning::Unread { setting, secret } => match (&secret.reference, codes.code(&secret.reference)) {
                 (Reference::Factory, _) => format!("Key the code that the station holds where {{{setting}}} stands."),
@@ -123,9 +123,10 @@ impl Warning {
 }
 
 fn lost_text(setting: &str, step: u32, until: Option<u32>, calls: &[usize], factory: Option<String>) -> String {
+    let setting = spoken(setting, None);
     let until = until.map_or(String::new(), |until| format!(" until step {until} is accepted"));
     let mut text = format!(
-        "After step {step} nobody knows which `{setting}` code the station holds{until}. Make sure of that code before you \
+        "After step {step} nobody knows which {setting} code the station holds{until}. Make sure of that code before you \
          start, or you may be locked out of a unit that is half done."
     );
     if let [first, rest @ ..] = calls {
@@ -139,7 +140,8 @@ fn lost_text(setting: &str, step: u32, until: Option<u32>, calls: &[usize], fact
 }
 
 fn unknown_text(setting: &str, is_wanted: bool, has_factory: bool, factory: Option<String>) -> String {
-    let nobody = format!("Nobody on record knows which `{setting}` code the station holds");
+    let setting = spoken(setting, None);
+    let nobody = format!("Nobody on record knows which {setting} code the station holds");
     match (is_wanted, factory) {
         (true, Some(keys)) => format!(
             "{nobody}; the call is opened with the wanted one. If the station refuses it, try the factory code next: {keys}. \
@@ -160,13 +162,14 @@ fn unknown_text(setting: &str, is_wanted: bool, has_factory: bool, factory: Opti
 
 /// Of a code that is one of several.
 fn doubt_text(setting: &str, is_wanted: bool, candidates: &[String], factory: Option<String>) -> String {
+    let setting = spoken(setting, None);
     let opened = if is_wanted { "the wanted one" } else { "one of those on record" };
     let others = candidates.join(", or with ");
     let they = if candidates.len() == 1 && factory.is_none() { "that too" } else { "them all" };
     let factory =
         factory.map_or(String::new(), |keys| format!(" If it refuses that too, try the factory code: {keys}."));
     format!(
-        "It is in doubt which `{setting}` code the station holds; the call is opened with {opened}. If the station refuses it, \
+        "It is in doubt which {setting} code the station holds; the call is opened with {opened}. If the station refuses it, \
          it holds another that is on record: open with {others}.{factory} Only if it refuses {they} may the unit have to be \
          cleared by hand, which loses all that it holds."
     )

@@ -145,7 +145,7 @@ impl Writer<'_> {
         Ok(Step {
             number: step_number(nth),
             command: command.name.clone(),
-            keys: keys.ok_or_else(|| NoScript::Unsound(format!("`{}` has a field without a value", command.name)))?,
+            keys: keys.ok_or_else(|| NoScript::Unsound(format!("\"{}\" has a field without a value", command.name)))?,
             also: also.map(|(id, value)| (name(id), value)).collect(),
             sets: keyed.into_iter().map(|(id, value)| (name(id), value)).collect(),
             uncovered,

@@ -8,7 +8,7 @@ use thiserror::Error;
 #[allow(missing_docs, reason = "their messages say it")]
 #[derive(Debug, Error)]
 pub enum StoreError {
-    #[error("`ledger` must be `sqlite:` with an absolute path, or `postgres://user@host/database`")]
+    #[error("\"ledger\" must be \"sqlite:\" with an absolute path, or \"postgres://user@host/database\"")]
     Address,
     #[error("cannot make the folder of the ledger, {folder}; make it, or let this user write where it should be")]
     Folder { folder: String, source: std::io::Error },
@@ -36,7 +36,7 @@ pub enum StoreError {
     Layout { place: String, source: sqlx::Error },
     #[error("{what} holds a NUL character, which no ledger can keep; remove it")]
     Nul { what: &'static str },
-    #[error("the ledger {place} lacks a row that must be there while {doing}; run `stationkeep ledger verify`")]
+    #[error("the ledger {place} lacks a row that must be there while {doing}; run \"stationkeep ledger verify\"")]
     RowGone { place: String, doing: &'static str },
     #[error("the ledger {place} failed while {doing}")]
     Database { place: String, doing: &'static str, source: sqlx::Error },

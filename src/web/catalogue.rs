@@ -38,7 +38,7 @@ metrics! {
     WEBHOOK_TRIES = "webhook_tries_total", Some("webhook"), "Tries to deliver a message.";
     WEBHOOK_DELIVERED = "webhook_delivered_total", Some("webhook"), "Messages delivered.";
     WEBHOOK_FAILURES = "webhook_failures_total", Some("webhook"), "Tries that failed.";
-    WEBHOOK_STATE = "webhook_state", Some("webhook"), "1 for what the webhook is doing, as the label `state` says.";
+    WEBHOOK_STATE = "webhook_state", Some("webhook"), "1 for what the webhook is doing, as the label \"state\" says.";
     LEDGER_READABLE = "ledger_readable", None, "1 if the ledger answered; if not, the figures taken from it are left out.";
     LEDGER_ENTRIES = "ledger_entries", Some("kind"), "Entries of the ledger by kind.";
     REPORTS_TAKEN = "reports_taken", None, "Reports on record.";

@@ -204,13 +204,13 @@ pub(super) fn forged() -> Page {
 
 pub(super) fn other_host() -> Page {
     let text = "Without access tokens in the configuration cards are shown to this machine only, under its own names \
-                (127.0.0.1, [::1], localhost). To reach them from elsewhere set `access` and `address`.";
+                (127.0.0.1, [::1], localhost). To reach them from elsewhere set \"access\" and \"address\".";
     notice(StatusCode::MISDIRECTED_REQUEST, "Cards are for this machine only", text)
 }
 
 pub(super) fn busy() -> Page {
     let text = "Others are being answered, or the files and the ledger take longer to read. Load this page again in a moment; \
-                `stationkeep script STATION` prints the same card.";
+                \"stationkeep script STATION\" prints the same card.";
     notice(StatusCode::SERVICE_UNAVAILABLE, "Not yet", text)
 }
 
@@ -232,6 +232,6 @@ pub(super) fn unrecorded() -> Page {
 
 pub(super) fn no_files() -> Page {
     let text = "No inventory is in force: the first pass goes on, or the files cannot be used and none that could was ever \
-                kept. Load this page again in a moment; `stationkeep check` says what is wrong.";
+                kept. Load this page again in a moment; \"stationkeep check\" says what is wrong.";
     notice(StatusCode::SERVICE_UNAVAILABLE, "No card can be shown", text)
 }

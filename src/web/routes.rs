@@ -122,7 +122,7 @@ async fn readyz(State(served): State<Arc<Served>>) -> Response {
 async fn metrics_text(State(served): State<Arc<Served>>, headers: HeaderMap) -> Response {
     let session = served.status.session();
     if session.is_some_and(|session| session.cards.access().caller(&headers) == Caller::Unknown) {
-        let detail = "Give the name and the token that the configuration lists at `access`.";
+        let detail = "Give the name and the token that the configuration lists at \"access\".";
         let problem = Problem::new(StatusCode::UNAUTHORIZED, "token", "A token is needed", detail);
         return ([(header::WWW_AUTHENTICATE, access::CHALLENGE)], problem).into_response();
     }

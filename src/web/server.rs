@@ -39,11 +39,11 @@ const PAUSE: Duration = Duration::from_millis(200);
 #[derive(Debug, Error)]
 pub enum ListenError {
     #[error(
-        "cannot listen on {address}: another program does. Stop it, or write another port at `listen` in the \
+        "cannot listen on {address}: another program does. Stop it, or write another port at \"listen\" in the \
          configuration (port 0 takes any that is free)"
     )]
     Taken { address: SocketAddr, source: io::Error },
-    #[error("cannot listen on {address}; write another address at `listen` in the configuration")]
+    #[error("cannot listen on {address}; write another address at \"listen\" in the configuration")]
     Denied { address: SocketAddr, source: io::Error },
 }
 

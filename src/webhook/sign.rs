@@ -25,15 +25,15 @@ const LENIENT: GeneralPurpose = GeneralPurpose::new(
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
 #[allow(missing_docs, reason = "the messages say it")]
 pub enum SignError {
-    #[error("the signing secret does not begin with `whsec_`; make one with: echo whsec_$(openssl rand -base64 32)")]
+    #[error("the signing secret does not begin with \"whsec_\"; make one with: echo whsec_$(openssl rand -base64 32)")]
     Prefix,
-    #[error("the signing secret is an asymmetric key; give a shared one, which begins with `whsec_`")]
+    #[error("the signing secret is an asymmetric key; give a shared one, which begins with \"whsec_\"")]
     Asymmetric,
-    #[error("what follows `whsec_` in the signing secret is not base64; copy it again, whole")]
+    #[error("what follows \"whsec_\" in the signing secret is not base64; copy it again, whole")]
     Base64,
     #[error("the signing secret has {bytes} bytes; 24 to 64 are needed")]
     Length { bytes: usize },
-    #[error("the message id {id:?} cannot be sent: it must be 1 to 256 letters, digits, `-`, `_` or `:`")]
+    #[error("the message id {id:?} cannot be sent: it must be 1 to 256 letters, digits, \"-\", \"_\" or \":\"")]
     Id { id: String },
 }
 

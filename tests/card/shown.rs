@@ -127,7 +127,7 @@ async fn a_card_that_a_report_put_out_of_date_says_so_and_leads_to_the_present_o
     shows_no_keys(&house, &outdated);
     let said = text_of(&outdated.body);
     for part in ["Do not key this card", "is out of date", "2026-11-25 12:00 UTC, by tech-07"] {
-        assert!(said.contains(part), "`{part}`: {said}");
+        assert!(said.contains(part), "\"{part}\": {said}");
     }
     let (_, now) = house.present(ADRIFT).await;
     assert_ne!(now, digest);

@@ -164,7 +164,7 @@ fn what_is_foretold_to_be_held_is_what_the_brake_then_holds() {
         assert_eq!(check(), foretold, "{what}: held or not yet, it is the same");
         let said = fleet.run(&["check", "--against", &old]).ended(0).out;
         let sentence = format!(
-            "Scripts would be held until `stationkeep release`. Lifeline-critical settings would change at {} of the {} stations",
+            "Scripts would be held until \"stationkeep release\". Lifeline-critical settings would change at {} of the {} stations",
             foretold["altered"], foretold["on_record"]
         );
         assert!(said.contains(&sentence) && said.contains("That is by the ledger"), "{what}: {said}");

@@ -68,7 +68,7 @@ fn without_a_daemon_a_change_of_many_lifelines_is_held_until_that_very_change_is
     let held = fleet.run(&["script", &drifting[0]]).ended(1);
     let set_at = format!("(brake.share, stationkeep.yaml:{})", line_of_share(&fleet));
     for part in ["would change at 24 of the 34 stations on record", "more than 30 %", "24 scripts are held.", &set_at] {
-        assert!(held.err.contains(part) && held.out.is_empty(), "`{part}`: {held:?}");
+        assert!(held.err.contains(part) && held.out.is_empty(), "\"{part}\": {held:?}");
     }
     let list = fleet.run(&["script", "--all", "--format", "json"]).ended(1).json();
     let names = list["held"].as_array().expect("held").iter().map(|s| s["station"].as_str().unwrap_or_default());

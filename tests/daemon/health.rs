@@ -127,7 +127,7 @@ fn a_port_that_is_taken_ends_the_start_with_a_fix_and_a_change_of_it_is_taken_up
     let daemon = Daemon::spawn(fleet.home(), &fleet.environment);
     until("its last words", || daemon.log().contains("stationkeep: cannot listen").then_some(()));
     let log = daemon.log();
-    assert!(log.contains(&port.to_string()) && log.contains("`listen`"), "{log}");
+    assert!(log.contains(&port.to_string()) && log.contains("\"listen\""), "{log}");
     assert_eq!(daemon.ended(), Some(1));
     // With any free port its message names the real one.
     fleet.write(FILE, &configuration(100, &webhook("on-call")));

@@ -27,7 +27,7 @@ fn the_start_says_what_is_watched_how_it_stands_and_what_to_try_and_opens_the_ca
         "drift SP-01",
         "script SP-01",
     ] {
-        assert!(said.contains(part), "`{part}` is not in:\n{said}");
+        assert!(said.contains(part), "\"{part}\" is not in:\n{said}");
     }
     assert!(!said.contains("hush"), "an address may hold a token:\n{said}");
     assert!((5..=15).contains(&said.lines().count()), "{said}");

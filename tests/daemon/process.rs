@@ -187,7 +187,7 @@ impl Daemon {
 
     /// Waits for a line of its log.
     pub fn logs(&self, text: &str) {
-        until(&format!("`{text}` in the log"), || self.log().contains(text).then_some(()));
+        until(&format!("\"{text}\" in the log"), || self.log().contains(text).then_some(()));
     }
 
     /// Waits for its end by itself; how it ended.

@@ -40,7 +40,7 @@ fn the_sample_fleet_starts_tells_what_drift_shows_and_an_edit_of_it_is_one_alert
     }
     let daemon = fleet.start();
     for part in ["Skerry Coast Harbours", "config/inventory", "2 out-of-service", "drift ", "script "] {
-        assert!(daemon.said().contains(part), "`{part}` is not in:\n{}", daemon.said());
+        assert!(daemon.said().contains(part), "\"{part}\" is not in:\n{}", daemon.said());
     }
     let first = receiver.wait_for(1).remove(0);
     let list = fleet.run(&["script", "--all", "--format", "json"]).ended(0).json();

@@ -47,7 +47,7 @@ fn the_way_back_of_a_station_found_in_a_mode_that_does_not_call_leads_to_the_one
     let fleet = sample();
     let card = said(&fleet, &["script", "HC-04", "--back"]);
     assert!(card.contains("THE WAY BACK: it leaves the station as it last worked, not as it is wanted."), "{card}");
-    assert!(card.contains("mode: unit.mode becomes service"), "{card}");
+    assert!(card.contains("Sets unit mode to service."), "{card}");
     let json = fleet.run(&["script", "HC-04", "--back", "--format", "json"]).ended(0).json();
     assert_eq!(json["calls"][0]["steps"][0]["sets"]["unit.mode"], "service", "{json}");
     let html = fleet.run(&["script", "HC-04", "--back", "--format", "html"]).ended(0).out;
@@ -70,7 +70,10 @@ fn a_rehearsal_says_where_it_takes_a_call_to_open() {
     fleet.write("holds.yaml", "identity: \"1\"\n");
     let keys = ["rehearse", "--model", "tern-2", "--holds", "holds.yaml", "--keys", "B4711# 107# D"];
     let text = said(&fleet, &keys);
-    assert!(text.contains("accepted opening (taken to open: what it holds for `access` is not known here)"), "{text}");
+    assert!(
+        text.contains("accepted opening (taken to open: what it holds for \"access\" is not known here)"),
+        "{text}"
+    );
     let json = fleet.run(&[&keys[..], &["--format", "json"]].concat()).ended(0).json();
     assert_eq!(json["answers"][0]["on_trust"], serde_json::json!(["access"]));
     assert_eq!(json["answers"][1]["on_trust"], serde_json::json!([]));

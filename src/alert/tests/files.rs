@@ -41,7 +41,7 @@ fn error(line: u32) -> Finding {
 }
 
 fn warning() -> Finding {
-    Finding::new(Code::ContactUnused, place("inventory/contacts.yaml", 1), "No button calls `x`.", "Remove it.")
+    Finding::new(Code::ContactUnused, place("inventory/contacts.yaml", 1), "No button calls \"x\".", "Remove it.")
 }
 
 #[test]

@@ -46,7 +46,7 @@ fn a_station_to_key_carries_the_link_to_its_card_where_browsers_reach_one() {
     let cards: Vec<&serde_json::Value> = several["opened"].as_array().unwrap().iter().map(|e| &e["card"]).collect();
     let link = |name: &str| json!(format!("https://ops.example/card/3f9a1c0b7d24e615?station={name}"));
     assert_eq!(cards, [&link("EQ-01"), &link("EQ-02"), &json!(null)]);
-    assert_eq!(several["to_do"]["cards"], "the link at `card` of each station listed");
+    assert_eq!(several["to_do"]["cards"], "the link at \"card\" of each station listed");
 }
 
 #[test]

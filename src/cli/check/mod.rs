@@ -155,7 +155,7 @@ impl Checked {
         let shown = &self.findings[..self.findings.len().min(MOST_SHOWN)];
         let more = match self.findings.len() - shown.len() {
             0 => String::new(),
-            n => format!("{n} more are not shown here; `--format json` has all.\n\n"),
+            n => format!("{n} more are not shown here; \"--format json\" has all.\n\n"),
         };
         let change = self.against.as_ref().map(|against| format!("\n{}", against.text()));
         let sound = self.sound.as_deref().unwrap_or_default();
@@ -288,7 +288,7 @@ fn by_its_first_key(file: &Arc<str>, path: &Path, bytes: &[u8]) -> Vec<Finding> 
         ledger::read(file, bytes).err().unwrap_or_default()
     } else {
         let message = "The file does not say what it is.";
-        let fix = "Begin it with `inventory: 1`, `keybook: 1`, `report: 1` or `stationkeep: 1`.";
+        let fix = "Begin it with \"inventory: 1\", \"keybook: 1\", \"report: 1\" or \"stationkeep: 1\".";
         vec![Finding::new(Code::Version, Place::start_of(file), message, fix)]
     }
 }

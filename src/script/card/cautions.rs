@@ -43,24 +43,24 @@ pub(super) fn lead(script: &Script, station: &Station) -> Vec<String> {
     all.extend(script.beside.iter().map(beside_text));
     all.extend(script.renumbered.as_ref().map(renumbered_text));
     if script.letters {
-        all.push("You need a phone with the keys A to D: an ordinary phone lacks them.".to_owned());
+        all.push("You need a phone with the keys A to D. An ordinary phone has none.".to_owned());
     }
     all
 }
 
 fn begun_text(begun: &Begun) -> String {
-    let since = format!("{} began this card at {}, and no report of it came yet.", begun.by, time(begun.at));
+    let since = format!("{} began this card at {}, and no report of it has come yet.", begun.by, time(begun.at));
     match begun.is_outdated {
         false => since,
         true => format!(
-            "WARNING: {since} Something else is wanted at this station now. If no step was keyed, key none. If one was, key              this card to its end: that leaves the buttons working. Then report, and ask for the new card."
+            "WARNING: {since} Something else is wanted at this station now. If no step was keyed, key none. If one was, key this card to its end: that leaves the buttons working. Then report, and ask for the new card."
         ),
     }
 }
 
 fn beside_text((by, at): &(Name, Timestamp)) -> String {
     format!(
-        "WARNING: {by} began to key another card of this station at {}, and no report of it came yet. Make sure that nobody is \
+        "WARNING: {by} began to key another card of this station at {}, and no report of it has come yet. Make sure that nobody is \
          keying there before you begin.",
         time(*at)
     )
@@ -122,7 +122,7 @@ fn untried_text(script: &Script, station: &Station) -> Option<String> {
 fn undecided_text(script: &Script, station: &Station) -> Vec<String> {
     let text = |(lifeline, unknown): &(Name, Vec<Name>)| {
         let (button, unknown) = (button(station, lifeline), settings_of(station, unknown));
-        format!("WARNING: nobody knows the {unknown} of {button}, so it may call nobody. Only the test call tells.")
+        format!("WARNING: nobody knows the {unknown} of {button}, so it may call nobody. Only the test call will show.")
     };
     script.undecided.iter().map(text).collect()
 }
@@ -134,7 +134,7 @@ fn unsure_text(script: &Script, station: &Station) -> Vec<String> {
         script.unsure.iter().filter(|(lifeline, _)| steps.iter().any(|step| step.unsure.contains(lifeline)));
     let text = |(lifeline, unknown): &(Name, Vec<Name>)| {
         let (button, unknown) = (button(station, lifeline), settings_of(station, unknown));
-        format!("Nobody knows the {unknown} of {button}: assume that it is in use.")
+        format!("Nobody knows the {unknown} of {button}. Assume that it is in use.")
     };
     on_the_way.map(text).collect()
 }

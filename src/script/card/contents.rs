@@ -106,14 +106,14 @@ pub enum Label {
 fn how_to_report(several: bool) -> String {
     let codes = match several {
         true => {
-            " Add a line to `openings` for each further code that you tried, with its number in the order of the NOTE."
+            " Add a line to \"openings\" for each further code that you tried, with its number in the order of the NOTE."
         }
         false => "",
     };
     format!(
-        "Write over each `null`: when it was done (2026-11-25T09:30:00Z), who did it, what you heard (accepted, refused, nothing \
-         or skipped; nothing too where you also heard a refusal), how the test ended (reached or failed). Take out the line of a \
-         call that you did not open.{codes} Then drop it as a file into the reports folder, or hand it to `stationkeep report FILE`."
+        "Replace each \"null\": when it was done (2026-11-25T09:30:00Z), who did it, what you heard (accepted, refused, nothing or \
+         skipped), how each test ended (reached or failed). If you heard nothing once and a refusal once, write nothing. Take out \
+         the line of a call that you did not open.{codes} Then save it as a file in the reports folder, or send it to ops."
     )
 }
 
@@ -160,8 +160,8 @@ impl CardCall {
         let rings = plural(how.rings.into(), "ring");
         let (idle, limit) = (how.idle_ms / 1000, how.limit_ms / 1000);
         let opens = match call.is_guessed {
-            true => "opens the call, unless it holds another code: see the NOTE above",
-            false => "opens the call",
+            true => "Opens the call, unless it holds another code: see the NOTE above.",
+            false => "Opens the call.",
         };
         let open = CardLine::plain(Label::Open, &call.open.groups(codes), opens.into());
         let open = CardLine { tries: call.codes.len().max(1), ..open };
@@ -169,7 +169,7 @@ impl CardCall {
         let close = call
             .close
             .iter()
-            .map(|close| CardLine::plain(Label::Close, &close.groups(codes), "ends the call; then hang up".into()));
+            .map(|close| CardLine::plain(Label::Close, &close.groups(codes), "Ends the call. Then hang up.".into()));
         CardCall {
             answers: format!("It answers after {rings} and {speaks}"),
             accepted: tone(accepted),
@@ -217,7 +217,7 @@ impl CardLine {
             stay: stretch.filter(|_| is_bare).map(Stretch::stay),
             remarks: (!remarks.is_empty()).then(|| remarks.join(" ")),
             note: step.note.clone(),
-            ..CardLine::plain(Label::Step(step.number), &step.keys.groups(codes), effect_text(step))
+            ..CardLine::plain(Label::Step(step.number), &step.keys.groups(codes), effect_text(step, station))
         }
     }
 }

@@ -37,7 +37,7 @@ fn takes(script: &Script, station: &Station, codes: &Codes) -> String {
             let extent = if script.unsure.is_empty() {
                 "safer or shorter"
             } else {
-                "safer for the lifelines on record, or shorter"
+                "safer for the buttons on record, or shorter"
             };
             &format!("{of} is {extent}: that is proved.")
         }
@@ -51,7 +51,7 @@ fn obvious_text(script: &Script) -> Option<String> {
     let Obvious { cost, refused, wrong } = script.obvious.as_ref()?;
     let plain = "Keying each difference by itself, in the keybook's order,";
     if let Some(command) = refused.first() {
-        return Some(format!("{plain} would fail: the station would refuse `{command}`."));
+        return Some(format!("{plain} would fail: the station would refuse \"{command}\"."));
     }
     if let Some(setting) = wrong.first() {
         return Some(format!("{plain} would leave {setting} wrong."));

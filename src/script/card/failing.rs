@@ -36,7 +36,7 @@ fn told(script: &Script, failed: &str) -> String {
 const SECOND: &str = "Where a second one fails, stop, and keep the stand-in until a new script is keyed.";
 
 /// Which of two answers to a step counts, where it was not accepted.
-const BOTH: &str = "Where you heard nothing once and a refusal once, report `nothing`.";
+const BOTH: &str = "Where you heard nothing once and a refusal once, report \"nothing\".";
 
 fn steps(script: &Script) -> impl Iterator<Item = &Step> {
     script.calls.iter().flat_map(|call| &call.steps)
@@ -61,7 +61,9 @@ pub(super) fn of(script: &Script, step: &Step) -> Option<String> {
     let Recovery { again, fallback } = &step.recovery;
     let silent = match (again, fallback) {
         (true, _) => None,
-        (false, None) => Some("If you hear nothing, do not key it again: stop there, and report `nothing`.".to_owned()),
+        (false, None) => {
+            Some("If you hear nothing, do not key it again: stop there, and report \"nothing\".".to_owned())
+        }
         (false, Some(_)) => Some("If you hear nothing, do not key it again: it has failed.".to_owned()),
     };
     let fallback = fallback.as_ref().map(|fallback| format!("If it fails, {}.", what(script, step, fallback)));

@@ -36,10 +36,10 @@ pub(super) fn slip(script: &Script, station: &Station) -> Option<String> {
         };
     }
     if slips.obeys {
-        text += " If you hear the accepted signal, it has stored something else: key the whole step again, report `nothing` for it, \
+        text += " If you hear the accepted signal, it has stored something else: key the whole step again, report \"nothing\" for it, \
                  and write down what you keyed.";
     }
-    Some(text + " If in doubt, report `nothing` for the step, and go on as the card says.")
+    Some(text + " If in doubt, report \"nothing\" for the step, and go on as the card says.")
 }
 
 fn is_afresh(answer: &Answer) -> bool {

@@ -38,8 +38,8 @@ impl Stretch {
         let again = match self.recoded {
             None => "If the line drops, ring again at once.".to_owned(),
             Some(step) => format!(
-                "If the line drops, ring again at once; after step {step} open with the code that it leaves, or else as \
-                 before."
+                "If the line drops, ring again at once. After step {step}, open with the code that it leaves. If that is \
+                 refused, open as before."
             ),
         };
         format!("{steps} {who}, for about {seconds} s in all: keep a stand-in at the station, and {stay}. {again}")

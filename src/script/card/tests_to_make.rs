@@ -1,6 +1,6 @@
 //! The test calls in a technician's words: how to make each, who must answer, and what to do where nobody does.
 
-use super::words::{button, sentence};
+use super::words::{button, contact_title, sentence};
 use crate::inventory::{LineKind, Station};
 use crate::script::delta::Script;
 use crate::script::test_call::TestCall;
@@ -18,11 +18,18 @@ fn text(script: &Script, test: &TestCall, station: &Station) -> String {
     );
     let who = match (&test.contact, &test.number) {
         (_, _) if station.line.kind == Some(LineKind::RingDown) => match &test.contact {
-            Some(contact) => format!(" The exchange connects it to its fixed place: {contact} must answer."),
+            Some(contact) => {
+                format!(
+                    " The exchange connects it to its fixed place: {} must answer.",
+                    contact_title(station, contact)
+                )
+            }
             None => " The exchange connects it to its fixed place.".to_owned(),
         },
-        (Some(contact), Some(number)) => format!(" {contact} ({number}) must answer."),
-        (Some(contact), None) => format!(" {contact} must answer."),
+        (Some(contact), Some(number)) => {
+            format!(" {} ({number}) must answer.", sentence(&contact_title(station, contact)))
+        }
+        (Some(contact), None) => format!(" {} must answer.", sentence(&contact_title(station, contact))),
         (None, _) => String::new(),
     };
     let back = match script.back {

@@ -398,8 +398,12 @@ fn a_step_that_may_not_be_keyed_again_says_so_and_the_rule_is_told_where_it_is_r
     );
     let rule = card.cautions.iter().find(|caution| caution.contains("once more")).unwrap();
     assert!(rule.starts_with("If a step is not accepted, key it once more, unless the step says not to."), "{rule}");
-    assert!(rule.ends_with("Where you heard nothing once and a refusal once, report `nothing`."), "{rule}");
-    assert!(card.how_to_report.contains("nothing too where you also heard a refusal"), "{}", card.how_to_report);
+    assert!(rule.ends_with("Where you heard nothing once and a refusal once, report \"nothing\"."), "{rule}");
+    assert!(
+        card.how_to_report.contains("If you heard nothing once and a refusal once, write nothing."),
+        "{}",
+        card.how_to_report
+    );
 }
 
 #[test]
@@ -438,11 +442,11 @@ fn a_lifeline_of_which_nobody_knows_all_is_told_of_and_no_more_is_proved_than_is
     for told in [cautions(&script, &station), card.cautions.clone()] {
         let all = told.join("\n");
         for part in [
-            "Nobody knows the first number of the red button: assume that it is in use.",
+            "Nobody knows the first number of the red button. Assume that it is in use.",
             "From step 1 to step 4 the red button may call nobody, for about",
-            "If the line drops, ring again at once; after step 3 open with the code that it leaves, or else as before.",
+            "If the line drops, ring again at once. After step 3, open with the code that it leaves. If that is refused, open as before.",
         ] {
-            assert!(all.contains(part), "`{part}`: {all}");
+            assert!(all.contains(part), "\"{part}\": {all}");
         }
     }
     assert!(card.facts[0].ends_with("No script is safer for the lifelines on record, or shorter: that is proved."));

@@ -181,7 +181,7 @@ fn a_station_that_only_needs_a_test_gets_a_card_that_a_report_can_name() {
     let text = card::text(&card::Card::of(&card, &station, &codes(), None, Uuid::nil()));
     let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
     let parts =
-        ["+441632960121", "The red button: Press the red button. help (+441632960101) must answer.", "lifeline: red"];
+        ["+441632960121", "The red button: Press the red button. Help (+441632960101) must answer.", "lifeline: red"];
     for part in parts {
         assert!(text.contains(part), "{part} in {text}");
     }

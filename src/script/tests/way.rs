@@ -69,7 +69,7 @@ fn a_code_in_doubt_names_the_other_one_before_anything_is_cleared() {
     assert!(said[0].contains("open with B 1234 #."), "{said:?}");
     assert!(said[0].find("B 1234 #").unwrap() < said[0].find("cleared").unwrap(), "{said:?}");
     assert!(!said[0].contains("B 4711 00 #"), "what is keyed first is no other one: {said:?}");
-    assert!(card_text(&script, &station).contains("NOTE: It is in doubt which `access` code"));
+    assert!(card_text(&script, &station).contains("NOTE: It is in doubt which access code"));
     assert_eq!(json(&script, &station, &codes())["warnings"], serde_json::json!(said));
     // Where it cannot be read, whoever has it is to look it up.
     let mut few = Codes::new(b"a key");
@@ -124,10 +124,10 @@ fn a_step_that_takes_the_way_in_is_warned_of_and_not_blamed_on_the_record() {
     let Warning::CodeLost { step: 1, calls, .. } = &script.warnings[0] else { panic!("{:?}", script.warnings) };
     assert_eq!(*calls, [2]);
     let said = texts(&script);
-    assert!(said[0].starts_with("After step 1 nobody knows which `access` code"), "{said:?}");
+    assert!(said[0].starts_with("After step 1 nobody knows which access code"), "{said:?}");
     assert!(!said.iter().any(|text| text.contains("on record knows")), "{said:?}");
     let text = card_text(&script, &station);
-    assert!(text.contains("NOTE: After step 1 nobody knows which `access` code"), "{text}");
+    assert!(text.contains("NOTE: After step 1 nobody knows which access code"), "{text}");
     assert_eq!(text.matches("unless it holds another code: see the NOTE above").count(), 1, "{text}");
 }
 
