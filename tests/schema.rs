@@ -61,3 +61,34 @@ fn the_first_line_of_every_sample_turns_its_schema_on() {
     }
     assert!(samples > 60, "only {samples} samples");
 }
+
+/// A schema of one's own offers the sample's names, and takes all that the plain one takes.
+#[test]
+fn a_schema_of_ones_own_offers_the_names_of_the_fleet_and_still_takes_the_samples() {
+    let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR"));
+    let folder = tempfile::tempdir().expect("a folder");
+    for kind in ["inventory", "report"] {
+        let run = Command::new(env!("CARGO_BIN_EXE_stationkeep"))
+            .args(["--config", "config/stationkeep.yaml", "schema", kind, "--own"])
+            .current_dir(root)
+            .output()
+            .expect("the program");
+        assert!(run.status.success(), "{}", String::from_utf8_lossy(&run.stderr));
+        let text = String::from_utf8(run.stdout).expect("text");
+        for name in ["harbour-master", "emergency.primary", "first number of the red button", "EQ-01"] {
+            assert!(text.contains(name), "{kind}: {name}");
+        }
+        let file = folder.path().join(format!("{kind}.json"));
+        std::fs::write(&file, text).expect("a file");
+        let check = root.join("tests/schema/check.py");
+        let python = std::env::var("STATIONKEEP_TEST_PYTHON").expect("the Python of tests/run");
+        let held = Command::new(python).arg(check).arg(&file).output().expect("Python");
+        assert!(held.status.success(), "{}", String::from_utf8_lossy(&held.stdout));
+    }
+    let run = Command::new(env!("CARGO_BIN_EXE_stationkeep"))
+        .args(["schema", "keybook", "--own"])
+        .current_dir(root)
+        .output()
+        .expect("the program");
+    assert_eq!(run.status.code(), Some(2));
+}

@@ -148,7 +148,7 @@ async fn command(verb: Verb, config: PathBuf) -> Result<Exit, CliError> {
         Verb::Rehearse(args) => rehearse::run(args, &config),
         Verb::Deliveries(args) => deliveries::run(args, &config).await,
         Verb::Ledger(verb) => ledger::run(verb, &config).await,
-        Verb::Schema(args) => schema::run(args),
+        Verb::Schema(args) => schema::run(args, &config),
         Verb::Guide(args) => guide::run(args),
     }
 }

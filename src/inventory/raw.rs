@@ -30,6 +30,13 @@ pub struct RawFile {
     pub(super) stations: Vec<RawStation>,
 }
 
+impl RawFile {
+    /// The names of the profiles that it defines.
+    pub fn profile_names(&self) -> impl Iterator<Item = &Name> {
+        self.profiles.iter().map(|(name, _)| name)
+    }
+}
+
 /// A text that is not a public number, but may be one in the national form of some country.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct SpeltNumber {

@@ -1,6 +1,10 @@
 //! The JSON Schema of each kind of file (draft 2020-12), for editors and for the tables of the guide.
 
+mod own;
+
 use std::fmt;
+
+pub use own::{Names, own};
 
 /// A kind of file that people write.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]

@@ -157,7 +157,9 @@ def body_faults(root: dict) -> Iterator[str]:
             used.add(schema["$ref"])
             if looked_up(root, schema["$ref"]) is None:
                 yield f"{pointer}: {schema['$ref']} leads nowhere"
-        if not overlay and "properties" in schema and schema.get("additionalProperties") is not False:
+        # Names of one's own are offered as properties of a mapping that takes any, each of one shape.
+        is_open = "propertyNames" in schema and isinstance(schema.get("additionalProperties"), dict)
+        if not overlay and "properties" in schema and schema.get("additionalProperties") is not False and not is_open:
             yield f"{pointer}: unknown keys are not refused"
         named = {} if overlay else schema.get("properties", {})
         yield from (f"{pointer}/{name}: it has no description" for name, one in named.items() if not described(root, one))
