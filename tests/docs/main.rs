@@ -1,6 +1,8 @@
 //! What the documents show is what the program prints: README, the sample's own page, and the guide, step by step.
 
+mod picture;
 mod tour;
+mod voice;
 
 use std::fs;
 use std::process::Command;
