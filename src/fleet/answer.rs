@@ -7,10 +7,9 @@ use uuid::Uuid;
 use super::entries::StationEntries;
 use super::error::FleetError;
 use super::intake::Intake;
-use super::oddities::odd;
 use super::records::entries_under;
 use super::view::View;
-use crate::drift::{Drift, Rules, Service, StationDrift, look, value_text};
+use crate::drift::{Drift, Rules, Service, StationDrift, look, surprise, value_text};
 use crate::inventory::Station;
 use crate::keybook::SettingId;
 use crate::ledger::{Heard, Holding, Issued, Outcome, Record, Report, State, Test, effect_value};
@@ -194,7 +193,7 @@ impl Came<'_> {
                 format!("The test call of \"{title}\" did not reach help. Keep a stand-in until a test call does.")
             }
         };
-        if let Some(odd) = odd(self.station, &self.untested, test) {
+        if let Some(odd) = surprise(self.station, &self.untested, test) {
             said += &format!(" But {odd}.");
         } else if !is_last && self.corrected_by.is_none() {
             said += " It does not count: there is a later one, or one that failed in the same report.";
