@@ -40,7 +40,7 @@ fn text(script: &Script, test: &TestCall, station: &Station) -> String {
     format!("{how}{who} The person who answers must hear you and know where you are.{back}")
 }
 
-/// What is said first where the last test call of a button did not reach help.
+/// What is said first where a button calls nobody now, or its last test call did not reach help.
 pub(super) fn failed(script: &Script, station: &Station) -> Vec<String> {
     let failed = script.tests.iter().filter(|test| test.has_failed);
     let text = |test: &TestCall| {
@@ -49,10 +49,16 @@ pub(super) fn failed(script: &Script, station: &Station) -> Vec<String> {
             button(station, &test.lifeline)
         )
     };
-    let mut texts: Vec<String> = failed.map(text).collect();
+    let dead = script.tests.iter().filter(|test| test.is_dead).map(|test| {
+        format!(
+            "WARNING: {} calls nobody now. Keep a stand-in at the station until a test call reaches help.",
+            button(station, &test.lifeline)
+        )
+    });
+    let mut texts: Vec<String> = dead.chain(failed.map(text)).collect();
     match script.way_back.is_some() {
-        true if texts.is_empty() => texts.push(
-            "It is safer to go back to what last worked, by the card of the way back, than to rely on this test call alone.".to_owned(),
+        true if script.tests.iter().all(|test| !test.has_failed) => texts.push(
+            "To be sure what the station holds, go back to what last worked, by the card of the way back.".to_owned(),
         ),
         true => texts.push(
             "If the fault was not found and fixed, go back to what last worked, by the card of the way back. If it was, go on with \

@@ -400,7 +400,7 @@ fn a_step_that_may_not_be_keyed_again_says_so_and_the_rule_is_told_where_it_is_r
     assert!(rule.starts_with("If a step is not accepted, key it once more, unless the step says not to."), "{rule}");
     assert!(rule.ends_with("Where you heard nothing once and a refusal once, report \"nothing\"."), "{rule}");
     assert!(
-        card.how_to_report.contains("If you heard nothing once and a refusal once, write nothing."),
+        card.how_to_report.contains("If you heard nothing once and a refusal once, write the word \"nothing\"."),
         "{}",
         card.how_to_report
     );
