@@ -12,6 +12,7 @@ use super::error::FleetError;
 use super::issue::{shown_entry, shown_id};
 use super::reading::Reading;
 use super::sources::Sources;
+use crate::drift::noted_anywhere;
 use crate::finding::{Code, Finding, Place, cover_literals};
 use crate::inventory::{Contact, Line, LineKind, dial};
 use crate::ledger::{
@@ -20,7 +21,7 @@ use crate::ledger::{
 };
 use crate::setting::{self, Codes, Name, content_sha};
 use crate::store::{Appended, EntryKind, NewEntry, NewRejected, Store};
-use crate::yaml::{self, Data};
+use crate::yaml::{self, Data, Node};
 
 /// No more of a rejected text is kept: it is not a report if there is more, and anybody may send it.
 const KEPT_BYTES: usize = REPORT_LIMIT_BYTES as usize;
@@ -502,6 +503,22 @@ fn named(body: &str) -> (Option<String>, Option<String>) {
         Some(Data::List(_) | Data::Map(_)) | None => None,
     };
     (text("id"), text("station"))
+}
+
+/// Who says in a rejected text that a test call failed, and what they noted, as far as it can be read; nothing where it does
+/// not say so.
+pub fn failed_test(body: &str) -> Option<(Option<Name>, Option<Name>)> {
+    let root = yaml::read(&"report".into(), body.as_bytes()).ok()?;
+    let text = |node: &Node| match &node.data {
+        Data::Scalar { text, .. } => Some(text.to_string()),
+        Data::List(_) | Data::Map(_) => None,
+    };
+    let Data::List(tests) = &root.get("tests")?.data else { return None };
+    let is_failed = |test: &Node| test.get("outcome").and_then(text).as_deref() == Some("failed");
+    tests.iter().any(is_failed).then(|| {
+        let of = |key: &str| root.get(key).and_then(text);
+        (of("by").map(Name::from), of("note").and_then(|note| noted_anywhere(&note)))
+    })
 }
 
 /// The reasons of a rejection as they are kept.
