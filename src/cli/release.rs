@@ -127,7 +127,13 @@ mod tests {
         let at = "2026-11-25T12:00:00Z".parse().unwrap();
         let script = |alters| AlteringScript { script: digest.clone(), at, alters };
         let wanted = vec![altered("emergency.primary"), altered("line.kind")];
-        let begun = [Begun { by: "tech-07".into(), at, script: digest.clone(), is_silent: false }];
+        let begun = [Begun {
+            visit: uuid::Uuid::from_u128(1),
+            by: "tech-07".into(),
+            at,
+            script: digest.clone(),
+            is_silent: false,
+        }];
         let text = |alters: Vec<Altered>| {
             let mut out = String::new();
             let alteration = Alteration { wanted: wanted.clone(), handed_out: vec![script(alters)] };

@@ -92,9 +92,9 @@ impl Announced for Files {
             summary: summary(&errors, what, &read),
             state: if is_rejected { "refused" } else { "recovered" },
             since: since.map(|at| at.to_string()),
-            in_use_still_since: read.good_since.map(|at| at.to_string()),
+            in_force_since: read.good_since.map(|at| at.to_string()),
             commit: read.commit.map(Commit::json),
-            in_use_still_commit: read.in_use.map(Commit::json),
+            in_force_commit: read.in_use.map(Commit::json),
             errors: errors.len(),
             warnings: read.findings.len() - errors.len(),
             findings: Vec::new(),
@@ -146,11 +146,11 @@ struct Data {
     state: &'static str,
     /// Since when it is, or was, refused.
     since: Option<String>,
-    in_use_still_since: Option<String>,
+    in_force_since: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
     commit: Option<Json>,
     #[serde(skip_serializing_if = "Option::is_none")]
-    in_use_still_commit: Option<Json>,
+    in_force_commit: Option<Json>,
     errors: usize,
     warnings: usize,
     /// The errors, in the order of the files.
