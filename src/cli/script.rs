@@ -66,7 +66,10 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
             record_scripts(context.store(), &[cleared], context.view.at).await?;
             shown(&script, &row.station, &context, &codes, args.format)
         }
-        Keying::Held(_) => return Err(held(name, context.view.held().as_ref())),
+        Keying::Held(_) => {
+            let until = context.view.until_released(row, &mut memory);
+            return Err(held(name, context.view.held().as_ref(), until));
+        }
         Keying::Nothing => {
             let full = script::full_presses(&row.station, &row.record, &context.view.codes_for(row), &mut memory);
             let text = nothing(row, full, way, args.format);

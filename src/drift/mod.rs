@@ -19,12 +19,13 @@ use std::fmt;
 use jiff::{SignedDuration, Timestamp};
 use uuid::Uuid;
 
-use self::meaning::{dead_because, noted};
+use self::meaning::{dead_because, noted, unknown_because};
 use crate::finding::Place;
 use crate::inventory::{Extent, Station, Taken, Wanted};
 use crate::keybook::{Ability, Lifeline, SettingId};
 use crate::ledger::{Digest, Mark, Outcome, Proof, Record, State, Visit};
 use crate::setting::{Name, Value, Weight};
+pub use meaning::noted_anywhere;
 
 /// How a managed setting is not as wanted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -208,7 +209,8 @@ pub struct LifelineService {
     pub mark: Option<Mark>,
     /// Who made the test call that failed.
     pub by: Option<Name>,
-    /// Of a failed one what they noted, in one line; of a dead one what makes it so. Never a code.
+    /// Of a failed one what they noted, in one line; of a dead one what makes it so; of an untested one what was known of it
+    /// and is not any longer, where it may call nobody for that. Never a code.
     pub because: Option<Name>,
 }
 
@@ -333,7 +335,8 @@ pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) ->
                 because: match service {
                     Service::Dead => dead_because(station, record, lifeline),
                     Service::Failed => note.and_then(|note| noted(&station.keybook, note)),
-                    Service::Untested | Service::Overdue | Service::Tested => None,
+                    Service::Untested => unknown_because(station, record, lifeline),
+                    Service::Overdue | Service::Tested => None,
                 },
             };
             (is_tracked(station, record, lifeline), lifeline_service)
