@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
-use super::buttons::{Buttons, has_silent, silent};
+use super::buttons::{Buttons, gone, has_silent, silent};
 use super::case::Severity;
 use super::cause::ToldCause;
 use super::clip::{NAME, PLACE, clip};
@@ -247,9 +247,13 @@ impl<'a> Writer<'a> {
         let way_back = self.pass.stations.iter().find(|drift| !silent(drift).is_empty());
         let way_back = way_back.filter(|_| buttons.stations == 1);
         let way_back = way_back.and_then(|station| way_back_of(station, self.pass.work));
+        let gone = gone(items);
+        let severity = severity.max(gone.as_ref().map(|_| Severity::Critical));
         let sentence = summary::Sentence {
             items,
-            buttons: buttons.sentence(items, self.pass.stations, way_back.as_deref(), self.pass.clock),
+            buttons: buttons
+                .sentence(items, self.pass.stations, way_back.as_deref(), self.pass.clock)
+                .or_else(|| gone.clone()),
             cause: &cause,
             asides,
             hold: self.hold.sentence(*news),
