@@ -9,10 +9,9 @@ use uuid::Uuid;
 use super::entries::StationEntries;
 use super::error::FleetError;
 use super::intake::{Intake, dialled};
-use super::oddities::odd;
 use super::records::entries_under;
 use super::view::View;
-use crate::drift::{Drift, Rules, Service, StationDrift, look, value_text};
+use crate::drift::{Drift, Rules, Service, StationDrift, look, surprise, value_text};
 use crate::inventory::{Contact, Station};
 use crate::keybook::SettingId;
 use crate::ledger::{Heard, Holding, Issued, Outcome, Record, Report, State, Test, effect_value};
@@ -200,7 +199,7 @@ impl Came<'_> {
                 format!("The test call of \"{title}\" did not reach help. Keep a stand-in until a test call does.")
             }
         };
-        if let Some(odd) = odd(self.station, &self.untested, test) {
+        if let Some(odd) = surprise(self.station, &self.untested, test) {
             said += &format!(" But {odd}.");
         } else if let Some(odd) = self.odd_today(test) {
             said += &format!(
@@ -216,7 +215,7 @@ impl Came<'_> {
     fn odd_today(&self, test: &Test) -> Option<String> {
         let contact = test.contact.as_ref().filter(|_| test.dialled.is_none())?;
         let dialled = dialled(self.contacts?, contact, &self.station.line)?;
-        odd(self.station, &self.untested, &Test { dialled: Some(dialled), ..test.clone() })
+        surprise(self.station, &self.untested, &Test { dialled: Some(dialled), ..test.clone() })
     }
 
     /// What could not be used, and why.
