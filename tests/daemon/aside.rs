@@ -120,7 +120,7 @@ fn what_cannot_be_said_is_refused_with_the_way_out() {
     let unknown = aside(&fleet, &["EQ-0l", "--out-of-service"], "2026-12-01").ended(2);
     assert!(unknown.err.contains("If you mean \"EQ-01\", write that."), "{}", unknown.err);
     let setting = aside(&fleet, &["EQ-01", "gate.second"], "2026-12-01").ended(2);
-    assert!(setting.err.contains("Did you mean"), "{}", setting.err);
+    assert!(setting.err.contains("If you mean"), "{}", setting.err);
     let whole = aside(&fleet, &["east-quay"], "2026-12-01").ended(2);
     assert!(whole.err.contains("only as out of service"), "{}", whole.err);
     let odd =
