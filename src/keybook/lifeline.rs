@@ -98,14 +98,6 @@ impl Lifeline {
         self.settings.iter().copied().filter(|id| state(*id).is_some_and(|value| unmet(*id, value))).collect()
     }
 
-    /// What stands in the way of the way of working to which a state is nearest: its conditions that known values contradict.
-    /// Of several ways with as few, the first of the keybook.
-    pub fn unmet<'v>(&self, state: impl Fn(SettingId) -> Option<&'v Value>) -> Vec<&Condition> {
-        let unmet = |one: &&Condition| state(one.setting).is_some_and(|value| !one.is.met_by(value));
-        let ways = self.works.iter().map(|way| way.iter().filter(unmet).collect::<Vec<&Condition>>());
-        ways.min_by_key(Vec::len).unwrap_or_default()
-    }
-
     /// Whether it counts at a station: it is required, or a fallback whose way of working nothing contradicts there.
     /// `state` gives what is wanted; of unmanaged settings, what is known.
     pub fn is_in_use<'v>(&self, state: impl Fn(SettingId) -> Option<&'v Value>) -> bool {

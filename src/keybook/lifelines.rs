@@ -5,7 +5,7 @@ use super::listed::{listed, one_or_several};
 use super::settings::{Drafts, FILLED, NUMBER_MAX};
 use super::words::{fit_name, name};
 use super::{LIFELINES_MAX, SettingId};
-use crate::finding::{Code, Finding};
+use crate::finding::{Code, Finding, as_name};
 use crate::setting::{Kind, Name, Weight};
 use crate::yaml::{Data, Key, Node, Sheet};
 
@@ -207,28 +207,42 @@ fn all_in_one(sheet: &mut Sheet<'_>, drafts: &Drafts, lifelines: &[Lifeline]) {
     for id in drafts.ids().filter(weighty) {
         if !lifelines.iter().any(|lifeline| lifeline.settings.contains(&id)) {
             let message = format!("\"{}\" has the weight lifeline and is in no lifeline.", drafts.name(id));
-            let fix = format!("Add under \"lifelines\": {}", line_for(drafts, id, lifelines));
-            sheet.note(Code::LifelineMissing, drafts.spot(id), message, fix);
+            sheet.note(Code::LifelineMissing, drafts.spot(id), message, fix_for(drafts, id, lifelines));
         }
     }
 }
 
-/// The line that puts a setting into a lifeline: a further number of a button is a fallback of it.
-fn line_for(drafts: &Drafts, id: SettingId, lifelines: &[Lifeline]) -> String {
+/// Where a setting without a lifeline belongs. Only its owner knows which number is tried first, so both lines are named.
+fn fix_for(drafts: &Drafts, id: SettingId, lifelines: &[Lifeline]) -> String {
     let setting = drafts.name(id);
-    let stem = |name: &Name| name.split('.').next().unwrap_or_default().to_owned();
-    let taken = |name: &str| lifelines.iter().any(|lifeline| *lifeline.name == *name);
-    let hyphened = setting.replace('.', "-");
-    let name = if taken(&hyphened) { format!("{hyphened}-2") } else { hyphened };
-    let has_number = |lifeline: &&Lifeline| {
-        let of_stem = |id: &SettingId| stem(drafts.name(*id)) == stem(setting);
-        let is_number = |id: &SettingId| matches!(drafts.kind(*id), Some(Kind::Dial { .. }));
-        lifeline.is_required() && lifeline.settings.iter().any(|id| is_number(id) && of_stem(id))
-    };
-    match lifelines.iter().find(has_number).filter(|_| matches!(drafts.kind(id), Some(Kind::Dial { .. }))) {
-        Some(first) => format!("{name}: {{backs: {}, settings: [{setting}]}}", first.name),
-        None => format!("{name}: [{setting}]"),
+    let is_number = |id: &SettingId| matches!(drafts.kind(*id), Some(Kind::Dial { .. }));
+    let buttons: Vec<&Lifeline> = lifelines.iter().filter(|lifeline| lifeline.is_required()).collect();
+    if !is_number(&id) {
+        let button = match buttons.as_slice() {
+            [] => return "Add a lifeline for the button that it affects, with this in its \"settings\".".into(),
+            [one] => as_name(&one.name),
+            [_, _, ..] => "the button that it affects".into(),
+        };
+        return format!(
+            "Add it to \"settings\" of {button}. If the button works only with some of its values, add those to \"works\", beside \
+             the number."
+        );
     }
+    let stem = |name: &Name| name.split('.').next().unwrap_or_default().to_owned();
+    let of_stem = |id: &SettingId| is_number(id) && stem(drafts.name(*id)) == stem(setting);
+    let own = buttons.iter().find(|button| button.settings.iter().any(of_stem));
+    let button = own.map_or_else(|| "BUTTON".into(), |button| as_name(&button.name));
+    let hyphened = setting.replace('.', "-");
+    let is_taken = lifelines.iter().any(|lifeline| *lifeline.name == *hyphened);
+    let name = as_name(&if is_taken { format!("{hyphened}-2") } else { hyphened });
+    let first = match own {
+        Some(_) => format!("add it to \"settings\" of {button}"),
+        None => format!("add under \"lifelines\": {name}: [{setting}]"),
+    };
+    format!(
+        "If it is tried first, {first}. If it is tried when another does not answer, add under \"lifelines\": {name}: {{backs: \
+         {button}, settings: [{setting}]}}"
+    )
 }
 
 #[cfg(test)]
@@ -350,23 +364,37 @@ mod tests {
     }
 
     #[test]
-    fn every_setting_of_weight_lifeline_belongs_to_one_and_the_fix_is_the_line_to_add() {
+    fn every_setting_of_weight_lifeline_belongs_to_one_and_the_fix_leaves_what_only_its_owner_knows_to_him() {
         let fixes = |lifelines: &str| {
             let told = told(lifelines);
             assert!(told.iter().all(|told| told.0 == Code::LifelineMissing), "{told:?}");
             told.into_iter().map(|(_, at, _, fix)| (at, fix)).collect::<Vec<_>>()
         };
-        let own = |at: &str, line: &str| (at.to_string(), format!("Add under \"lifelines\": {line}"));
+        let own = |at: &str, fix: &str| (at.to_string(), fix.to_string());
+        let line = "emergency-backup: {backs: emergency, settings: [emergency.backup]}";
         assert_eq!(
             fixes("  emergency: [emergency.primary]\n"),
             [
-                own("line.kind", "line-kind: [line.kind]"),
-                own("emergency.backup", "emergency-backup: {backs: emergency, settings: [emergency.backup]}"),
+                own(
+                    "line.kind",
+                    "Add it to \"settings\" of emergency. If the button works only with some of its values, add those to \
+                     \"works\", beside the number."
+                ),
+                own(
+                    "emergency.backup",
+                    &format!(
+                        "If it is tried first, add it to \"settings\" of emergency. If it is tried when another does not answer, \
+                         add under \"lifelines\": {line}"
+                    )
+                ),
             ]
         );
-        // The line that is named does it.
-        let line = "  emergency-backup: {backs: emergency, settings: [emergency.backup]}\n";
-        assert_eq!(fixes(&format!("  emergency: [line.kind, emergency.primary]\n{line}")), []);
+        // Either does it.
+        assert_eq!(fixes(&format!("  emergency: [line.kind, emergency.primary]\n  {line}\n")), []);
+        assert_eq!(fixes("  emergency: [line.kind, emergency.primary, emergency.backup]\n"), []);
+        // Where the second number is the button's so far, the first is not called its fallback.
+        let first = fixes("  emergency: [line.kind, emergency.backup]\n");
+        assert!(first[0].1.starts_with("If it is tried first, add it to \"settings\" of emergency. "), "{first:?}");
         let text = TERN.replace("lifelines:\n", "").replace("  emergency: [line.kind, emergency.primary]\n", "");
         let text = text.replace("  second: {backs: emergency, settings: [line.kind, emergency.backup]}\n", "");
         let (_, findings) = read(&"k.yaml".into(), text.as_bytes());
