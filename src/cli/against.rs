@@ -247,8 +247,5 @@ fn must_be_sound(before: &Reading, trees: &SourceTexts, what: &str) -> Result<()
         return Ok(());
     }
     eprint!("{}", findings_text(&errors, &[&trees.keybooks.files, &trees.inventory.files], paint()));
-    Err(CliError::usage(format!(
-        "nothing can be compared with {what}: its files have errors ({})",
-        counted(&errors)
-    )))
+    Err(CliError::usage(format!("nothing can be compared with {what}: its files have errors ({})", counted(&errors))))
 }

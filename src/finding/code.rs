@@ -105,6 +105,8 @@ codes! {
     CommandsConfused, "commands-confused", Error, "The station obeys as soon as it holds a whole command. If one command begins like another, it obeys the wrong one.";
     CodesConfused, "codes-confused", Error, "Two choices that are keyed alike, or of which one begins like the other, cannot be told apart.";
     CallTooShort, "call-too-short", Error, "The longest form of this command does not fit into one call. The station would hang up in the middle of it.";
+    TonesAlike, "tones-alike", Error, "A technician and the program tell by its beeps whether a station has accepted or refused a command. Two answers with the same beeps prove nothing.";
+    IdleShort, "idle-short", Error, "A station hangs up after a silence of \"idle_ms\". A person needs \"press_ms\" for each key, so a shorter silence ends every call before a command is complete.";
     KeybookTooLarge, "keybook-too-large", Error, "The search for the best script covers everything that a keybook allows. To make sure that it ends, the number of lifelines, of values that commands ask for, and of keys in a command is limited.";
     LifelineMissing, "lifeline-missing", Error, "A wrong setting of weight lifeline can leave a caller without help. Only a test call of its lifeline proves that it is right, so each such setting belongs to one.";
     LifelineUnlisted, "lifeline-unlisted", Warning, "Without \"settings\", a lifeline consists of the settings that \"works\" names. At a station where none of them is wanted or known, this button is not watched.";
@@ -118,6 +120,7 @@ codes! {
     ReportFile, "report-file", Error, "Everything in the reports folder is accounted for, so that no report is lost to a slip in its name. Reports end in .yaml, .yml or .json; ledger lines in .jsonl. Symbolic links are not followed, because they could make the program read what their owner may not. Hidden files and folders, names that end in ~, and names that end in .part are skipped.";
     ReportScript, "report-script", Error, "Steps refer to a script by its digest. What each step did is known from the script as it was issued.";
     RepositoryUnread, "repository-unread", Error, "The inventory is read from one commit of a git repository, by the git program. Where that fails, the last good inventory stays in use. Causes: the repository or the ref is gone, an object is broken, git is missing, or git rejects a repository that belongs to another user.";
+    AlertsNowhere, "alerts-nowhere", Warning, "Alerts of weight lifeline are those about buttons that may not call for help. Where no webhook carries them, nobody is alerted.";
     ConfigBroken, "config-broken", Error, "The configuration has an error.";
 }
 

@@ -100,7 +100,7 @@ fn numbers_are_not_shared(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
         let Some((number, place)) = &station.number else { continue };
         if let Some((first, first_place)) = seen.get(number) {
             let message = format!("{} and {first} have the same number {number}.", station.name);
-            let fix = "Each station has a line number of its own.";
+            let fix = "Give each station its own number.";
             let finding = Finding::new(Code::NumberShared, place.clone(), message, fix);
             findings.push(finding.beside((*first_place).clone(), "the same number"));
         } else {
@@ -154,8 +154,9 @@ fn numbers_are_spelt(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     for spelt in &whole.parts.spelt {
         let mut meant: BTreeMap<E164, (&Country, &Place)> = BTreeMap::new();
         for (country, place) in &countries {
-            let number =
-                spelling::in_country(&spelt.text, country).or_else(|| spelling::without_plus(&spelt.text, country));
+            let number = spelling::in_country(&spelt.text, country)
+                .or_else(|| spelling::without_plus(&spelt.text, country))
+                .or_else(|| spelling::without_prefix(&spelt.text, country));
             if let Some(number) = number {
                 meant.entry(number).or_insert((country, place));
             }

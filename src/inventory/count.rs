@@ -204,7 +204,9 @@ fn has_own_number(station: &Station, fallback: &Lifeline) -> bool {
     let is_own = |id: &&SettingId| button.is_none_or(|button| !button.settings.contains(id));
     let is_filled = |id: &SettingId| match station.wanted(*id).map(|wanted| &wanted.value) {
         Some(Value::Dial(number)) => !number.is_empty(),
-        Some(Value::Digits(_) | Value::Choice(_) | Value::Flags(_) | Value::Number(_) | Value::Secret(_)) | None => false,
+        Some(Value::Digits(_) | Value::Choice(_) | Value::Flags(_) | Value::Number(_) | Value::Secret(_)) | None => {
+            false
+        }
     };
     fallback.settings.iter().filter(is_own).any(is_filled)
 }
@@ -253,7 +255,8 @@ fn told(station: &Station, condition: &Condition, others: &[&Condition]) -> Opti
             Some("digits".into())
         }
         (Is::Within { min, max }, Kind::Number { min: least, max: most, .. }) => {
-            let ends = [*min.max(least), *max.min(most)].map(|end| Some(end).filter(|end| is_safe(&Value::Number(*end))));
+            let ends =
+                [*min.max(least), *max.min(most)].map(|end| Some(end).filter(|end| is_safe(&Value::Number(*end))));
             match ends {
                 [Some(first), Some(last)] if last == *most => Some(format!("{first} or more")),
                 [Some(first), Some(last)] => Some(format!("a number from {first} to {last}")),

@@ -2,6 +2,7 @@
 
 use super::numbering::{Country, E164};
 use crate::finding::{in_quotes, signs};
+use crate::yaml::is_shortened;
 
 /// A number as it was written, taken apart.
 struct Spelt {
@@ -84,6 +85,9 @@ pub fn fix(text: &str) -> (String, Option<String>) {
         let exact = in_quotes(&number.to_string());
         return (format!("Write {exact}."), Some(exact));
     }
+    if is_shortened(text) {
+        return ("A spreadsheet cut this number short. Copy it again.".into(), None);
+    }
     if spelt.has_letters() {
         return (
             "Write digits: a station keys no letters, and what they stand for differs between keypads.".into(),
@@ -115,6 +119,17 @@ pub fn in_country(text: &str, country: &Country) -> Option<E164> {
         None => return None,
     };
     possible(&format!("+{}{significant}", country.calling_code))
+}
+
+/// Whether a text is the digits of a whole number that begins neither with a plus nor with a zero: a spreadsheet keeps neither.
+pub fn has_lost_its_head(text: &str) -> bool {
+    text.len() > 8 && text.bytes().all(|byte| byte.is_ascii_digit()) && !text.starts_with('0')
+}
+
+/// The public number that lacks nothing but the prefix that is dialled inside its country.
+pub fn without_prefix(text: &str, country: &Country) -> Option<E164> {
+    let is_lost = has_lost_its_head(text) && &*country.national_prefix == "0";
+    is_lost.then(|| possible(&format!("+{}{text}", country.calling_code))).flatten().filter(|number| number.is_valid())
 }
 
 /// The public number that lacks nothing but its plus sign.
@@ -211,6 +226,9 @@ mod tests {
             assert_eq!(read(text, country).as_deref(), number, "{text} in {country}");
         }
         let gb = Country::find("GB").unwrap();
+        let lost = |text: &str| without_prefix(text, &gb).map(|n| n.to_string());
+        assert_eq!(lost("1632960101").as_deref(), Some("+441632960101"));
+        assert_eq!((lost("01632960101"), lost("441632960101"), lost("4410")), (None, None, None));
         assert_eq!(without_plus("44 1632 960101", &gb).map(|n| n.to_string()).as_deref(), Some("+441632960101"));
     }
 

@@ -5,7 +5,7 @@ use super::listed::{listed, one_or_several};
 use super::settings::{Drafts, FILLED, NUMBER_MAX};
 use super::words::{fit_name, name};
 use super::{LIFELINES_MAX, SettingId};
-use crate::finding::{Code, Finding, as_name};
+use crate::finding::{Code, Finding, as_name, nearest};
 use crate::setting::{Kind, Name, Weight};
 use crate::yaml::{Data, Key, Node, Sheet};
 
@@ -144,12 +144,27 @@ fn is(sheet: &mut Sheet<'_>, kind: &Kind, setting: &str, node: &Node) -> Option<
     }
     match &node.data {
         Data::Scalar { text, plain: true } if &**text == FILLED => filled(sheet, kind, setting, node),
+        Data::Scalar { text, plain: true } if is_slip_of_filled(kind, text) => {
+            let message = format!("\"{text}\" is no value of \"{setting}\".");
+            sheet.note_unknown(Code::ConditionUnfit, node.spot, message, text, [FILLED]);
+            None
+        }
         Data::Map(_) => within(sheet, kind, setting, node),
         Data::Scalar { .. } | Data::List(_) => {
             let values = one_or_several(sheet, kind, node, &format!("What \"works\" wants of \"{setting}\""));
             (!values.is_empty()).then_some(Is::OneOf(values))
         }
     }
+}
+
+/// Whether `filled` is misspelt, where no value reads like it.
+fn is_slip_of_filled(kind: &Kind, text: &str) -> bool {
+    let has_filled = match kind {
+        Kind::Dial { .. } | Kind::Digits { .. } => true,
+        Kind::Flags { names, .. } => !names.iter().any(|(name, _)| &**name == text),
+        Kind::Choice(_) | Kind::Number { .. } | Kind::Secret { .. } => false,
+    };
+    has_filled && nearest(text, [FILLED]).is_some()
 }
 
 fn filled(sheet: &mut Sheet<'_>, kind: &Kind, setting: &str, node: &Node) -> Option<Is> {
@@ -184,6 +199,11 @@ fn within(sheet: &mut Sheet<'_>, kind: &Kind, setting: &str, node: &Node) -> Opt
     };
     let (min, max) = (bound(min, "min", 0), bound(max, "max", NUMBER_MAX));
     let (min, max) = min.zip(max).filter(|_| any)?;
+    if min > max {
+        let message = format!("No value of \"{setting}\" is {min} or more and {max} or less.");
+        sheet.note(Code::ConditionUnfit, node.spot, message, format!("Write {{min: {max}, max: {min}}}."));
+        return None;
+    }
     // The first value of the setting that is not below `min`.
     let first = least + min.saturating_sub(*least).div_ceil(*step) * step;
     if first > max.min(*most) {
@@ -307,6 +327,13 @@ mod tests {
         one("{line.kind: factory}", Code::ValueOutside, "factory");
         one("{emergency.primary: \"filled\"}", Code::PauseUnstorable, "\"filled\"");
         one("{line: direct}", Code::NameUnknown, "line");
+        let slip =
+            told(&format!("  emergency: {{settings: [line.kind], works: {{emergency.primary: filed}}}}\n{SECOND}"));
+        assert_eq!(slip[0].3, "If you mean \"filled\", write that.");
+        let turned = told(&format!(
+            "  emergency: {{settings: [line.kind, emergency.primary], works: {{gate.seconds: {{min: 8, max: 3}}}}}}\n{SECOND}"
+        ));
+        assert_eq!(turned[0].3, "Write {min: 3, max: 8}.");
     }
 
     #[test]

@@ -99,6 +99,7 @@ fn check_all(
     check::fields_end(sheet, drafts, &languages, &sequences);
     check::none_confused(sheet, &languages, &sequences);
     if let (Some(call), Some(timing)) = (call, timing) {
+        check::keys_in_time(sheet, call, timing);
         check::fits_a_call(sheet, &languages, call, timing, &sequences);
         check::fits_the_search(sheet, &languages, timing, &sequences);
     }
@@ -170,6 +171,18 @@ mod tests {
         let needs = &keybook.commands[3].needs[0].1;
         assert_eq!(needs, &[Value::Choice("direct".into()), Value::Choice("pbx".into())]);
         assert_eq!((keybook.commands[0].place.line, keybook.commands[0].place.column), (28, 15));
+    }
+
+    #[test]
+    fn a_station_whose_answers_sound_alike_or_that_hangs_up_between_two_keys_is_refused() {
+        one(
+            "refused:  {beeps: 3, hz: 400, on_ms: 120",
+            "refused: {beeps: 1, hz: 1000, on_ms: 200",
+            Code::TonesAlike,
+            "{",
+        );
+        one("idle_ms: 15000", "idle_ms: 600", Code::IdleShort, "600");
+        assert_eq!(told(&with("idle_ms: 15000", "idle_ms: 601")), []);
     }
 
     #[test]

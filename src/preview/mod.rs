@@ -70,7 +70,8 @@ impl Preview {
         let mut followed: BTreeSet<&Name> = BTreeSet::new();
         for station in after.stations.values() {
             // A former name that is still another station's is none: that is an error of its own.
-            let mut names = station.names().filter(|name| **name == station.name || !after.stations.contains_key(*name));
+            let mut names =
+                station.names().filter(|name| **name == station.name || !after.stations.contains_key(*name));
             let was = names.find_map(|name| before.stations.get(name));
             followed.extend(was.map(|was| &was.name));
             let changed = StationPreview::between(was, station);

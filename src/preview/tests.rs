@@ -137,10 +137,12 @@ fn a_button_that_nobody_watches_any_more_is_a_change() {
     let change = Preview::between(&before, &none, &codes());
     assert!(!change.is_empty());
     let said = text(&change, "main", "here");
-    let line = "\nLifelines no longer watched or tested:\n- emergency (set to none), at 3 stations: S-000, S-001, S-002\n";
+    let line =
+        "\nLifelines no longer watched or tested:\n- emergency (set to none), at 3 stations: S-000, S-001, S-002\n";
     assert!(said.contains(line), "{said}");
     let back = text(&Preview::between(&none, &before, &codes()), "main", "here");
-    let line = "\nLifelines watched from now on, each with a test call due:\n- emergency (was set to none), at 3 stations";
+    let line =
+        "\nLifelines watched from now on, each with a test call due:\n- emergency (was set to none), at 3 stations";
     assert!(back.contains(line), "{back}");
     assert_eq!(
         json(&change)["stations"][0]["lifelines"],

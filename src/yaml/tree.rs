@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use saphyr_parser::{Event, Parser, ScalarStyle, Span};
 
+use super::broken::{self, Broken};
 use crate::finding::{Code, Finding, LIMIT_ERRORS, Place};
 
 /// The largest file that is read, in bytes.
@@ -102,7 +103,7 @@ pub fn read(file: &Arc<str>, bytes: &[u8]) -> Result<Node, Vec<Finding>> {
                 }
             }
             Err(error) => {
-                builder.syntax(&error, text);
+                builder.syntax(&error);
                 break;
             }
         }
@@ -173,6 +174,7 @@ fn is_fresh(text: &str, entries: &[(Key, Node)], seen: &mut HashSet<Box<str>>) -
 
 struct Builder<'f> {
     file: &'f Arc<str>,
+    text: &'f str,
     open: Vec<Open>,
     root: Option<Node>,
     nodes: usize,
@@ -185,10 +187,20 @@ struct Builder<'f> {
 }
 
 impl<'f> Builder<'f> {
-    fn new(file: &'f Arc<str>, text: &str) -> Builder<'f> {
+    fn new(file: &'f Arc<str>, text: &'f str) -> Builder<'f> {
         let end = end_of(file, text);
         let behind_key = Spot { line: 1, column: 1, length: 1 };
-        Builder { file, open: Vec::new(), root: None, nodes: 0, documents: 0, findings: Vec::new(), end, behind_key }
+        Builder {
+            file,
+            text,
+            open: Vec::new(),
+            root: None,
+            nodes: 0,
+            documents: 0,
+            findings: Vec::new(),
+            end,
+            behind_key,
+        }
     }
 
     /// The parser may place what is missing behind the last line; its author looks for it at the end of that.
@@ -329,7 +341,12 @@ impl<'f> Builder<'f> {
             Some(Open::Map { entries, key, .. }) => match key.take() {
                 Some(key) => {
                     let node = beside_its_key(self.behind_key, node);
+                    let suspect = is_absent(&node) && key.text.contains(':');
+                    let told = suspect.then(|| key.clone());
                     entries.push((key, node));
+                    if let Some(key) = told {
+                        self.touched(&key);
+                    }
                 }
                 None => {
                     let fix = "Keys are plain words.";
@@ -341,22 +358,27 @@ impl<'f> Builder<'f> {
         Ok(())
     }
 
-    fn syntax(&mut self, error: &saphyr_parser::ScanError, text: &str) {
-        let marker = *error.marker();
-        let spot = self.within(Spot::of(&Span::empty(marker)));
-        let nth = spot.line as usize - 1;
-        let line = text.lines().nth(nth).unwrap_or("");
-        let before = nth.checked_sub(1).and_then(|nth| text.lines().nth(nth)).unwrap_or("");
-        let mut fix = "Compare with the lines around it.";
-        if line.starts_with('\t') || line.trim_start_matches(' ').starts_with('\t') {
-            fix = "Indent with spaces, not with tabs.";
-        } else if [": *", ": &", ": %", ": @", ": `", "- *", "[*"].iter().any(|sign| line.contains(sign)) {
-            fix = "Put the value in double quotes: it begins with a character that YAML reserves.";
-        } else if [line, before].iter().any(|line| line.contains(['{', '[']) && line.contains(" #")) {
-            fix = "YAML takes what follows a # for a comment: put a value with # in double quotes.";
+    fn syntax(&mut self, error: &saphyr_parser::ScanError) {
+        let spot = self.within(Spot::of(&Span::empty(*error.marker())));
+        let broken = broken::explained(self.text, Spot { length: 1, ..spot });
+        self.broken(Code::YamlSyntax, broken);
+    }
+
+    fn broken(&mut self, code: Code, broken: Broken) {
+        let Broken { spot, message, fix, replacement } = broken;
+        self.findings.push(Finding::new(code, self.place(spot), message, fix).replacing(replacement));
+    }
+
+    /// `{rings:2}` is a key without a value for YAML, and never what was meant.
+    fn touched(&mut self, key: &Key) {
+        let is_plain = key.spot.length as usize == key.text.chars().count();
+        let Some(name) = broken::touching(&key.text).filter(|_| is_plain) else { return };
+        // Between braces no colon follows such a key.
+        let line = self.text.lines().nth(key.spot.line as usize - 1).unwrap_or("");
+        let end = key.spot.column as usize - 1 + key.text.chars().count();
+        if !line.chars().skip(end).find(|sign| *sign != ' ').is_some_and(|sign| sign == ':') {
+            self.broken(Code::YamlSyntax, broken::touched(key.spot, &key.text, name));
         }
-        let message = format!("This is not valid YAML: {}.", error.info());
-        self.note(Code::YamlSyntax, Spot { length: 1, ..spot }, &message, fix);
     }
 
     fn finish(mut self) -> Result<Node, Vec<Finding>> {
@@ -370,9 +392,14 @@ impl<'f> Builder<'f> {
     }
 }
 
+/// Whether nothing stands where a value belongs.
+fn is_absent(node: &Node) -> bool {
+    matches!(&node.data, Data::Scalar { text, plain: true } if text.is_empty())
+}
+
 /// The parser places an absent value at whatever comes next; its author looks for it behind its key.
 fn beside_its_key(behind_key: Spot, mut node: Node) -> Node {
-    if matches!(&node.data, Data::Scalar { text, plain: true } if text.is_empty()) {
+    if is_absent(&node) {
         node.spot = Spot { column: behind_key.column.saturating_add(1), length: 1, ..behind_key };
     }
     node
