@@ -220,7 +220,7 @@ mod tests {
     #[test]
     fn a_wide_table_keeps_the_heads_of_its_columns() {
         let table = "| contact | direct | pbx |\n|---|---|---|\n| `a-long-one-it-is` | one two three four | |\n";
-        assert_eq!(plain(table, 24), "contact: a-long-one-it-is\n  direct: one two three\n    four\n");
+        assert_eq!(plain(table, 26), "contact: a-long-one-it-is\n  direct: one two three\n    four\n");
     }
 
     #[test]
