@@ -21,7 +21,7 @@ const SHOWN: usize = 2;
 /// Those of a station, the ones of which nothing was heard first, and how many are left out.
 pub fn told(drift: &StationDrift) -> (Vec<ToldVisit>, usize) {
     let all = sorted(drift);
-    let one = |Begun { by, at, script, is_silent }: &Begun| ToldVisit {
+    let one = |Begun { visit: _, by, at, script, is_silent }: &Begun| ToldVisit {
         by: clip(by, NAME),
         at: at.to_string(),
         script: script.to_string(),
@@ -39,7 +39,7 @@ fn sorted(drift: &StationDrift) -> Vec<&Begun> {
 /// "tech-07 began to key script 3f9a1c0b7d24e615 on 2026-11-20 10:00 UTC and has not reported yet"
 pub fn sentence(drift: &StationDrift) -> Option<String> {
     let all = sorted(drift);
-    let Begun { by, at, script, is_silent } = all.first()?;
+    let Begun { visit: _, by, at, script, is_silent } = all.first()?;
     let (by, at) = (clip(by, NAME), at.strftime("%Y-%m-%d %H:%M UTC"));
     let others = match all.len() - 1 {
         0 => String::new(),

@@ -17,7 +17,10 @@ pub fn shown(script: &Script, station: &Station, context: &Context, codes: &Code
         Card::of(script, station, codes, commit, Uuid::now_v7())
     };
     match format {
-        ScriptFormat::Keys => card::keys(script, codes),
+        ScriptFormat::Keys => {
+            warn(&card());
+            card::keys(script, codes)
+        }
         ScriptFormat::Json => format!(
             "{:#}
 ",
@@ -25,5 +28,15 @@ pub fn shown(script: &Script, station: &Station, context: &Context, codes: &Code
         ),
         ScriptFormat::Html => web::card_page(&card(), context.view.good_since(), None, web::Leads::Nowhere),
         ScriptFormat::Card => card::text(&card()),
+    }
+}
+
+/// What bare keys would keep to themselves goes to standard error.
+fn warn(card: &Card) {
+    for text in card.lead.iter().chain(&card.notes) {
+        eprintln!("stationkeep: {}: {text}", card.station);
+    }
+    if card.calls.is_empty() {
+        eprintln!("stationkeep: {}: Nothing needs keying. Only a test call is asked for.", card.station);
     }
 }

@@ -2,6 +2,8 @@
 
 use std::path::{Path, PathBuf};
 
+use uuid::Uuid;
+
 use super::context::Context;
 use super::error::{CliError, print};
 use super::exit::Exit;
@@ -11,7 +13,7 @@ use super::private::write_private;
 use crate::drift::Drift;
 use crate::fleet::{Keying, Row, record_scripts};
 use crate::inventory::Extent;
-use crate::script::{self, Memory, Way};
+use crate::script::{self, Memory, OtherVisit, Way};
 use crate::web;
 
 /// The fewest keys that bring a station to what is wanted.
@@ -38,6 +40,9 @@ pub struct Args {
     /// Write how to key overdue settings again: these, or all
     #[arg(long, conflicts_with_all = ["all", "back"], num_args = 0.., value_name = "SETTING")]
     renew: Option<Vec<String>>,
+    /// Say that you know of the visit with this id, which has not been reported on
+    #[arg(long, value_name = "VISIT", requires = "station")]
+    beside: Vec<Uuid>,
 }
 
 pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
@@ -54,6 +59,9 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     };
     let text = match keying {
         Keying::Script { script, cleared, codes } => {
+            if let Some(beside) = script.unknown_visit(&args.beside) {
+                return Err(someone_is_there(&args, name, beside));
+            }
             record_scripts(context.store(), &[cleared], context.view.at).await?;
             shown(&script, &row.station, &context, &codes, args.format)
         }
@@ -74,6 +82,15 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
             .map_err(|e| CliError::failed(format!("cannot write {}: {e}", path.display())))?,
     }
     Ok(context.exit(Exit::Done))
+}
+
+/// A card is shown only after it was said who is at the station.
+fn someone_is_there(args: &Args, station: &str, beside: &OtherVisit) -> CliError {
+    let (said, visit) = (beside.sentence(station), beside.visit);
+    let way = if args.back { " --back" } else { "" };
+    CliError::failed(format!(
+        "{said} Make sure that nobody is keying there. If so, ask again:\n  stationkeep script {station}{way} --beside {visit}"
+    ))
 }
 
 /// A setting that keying does not confirm.

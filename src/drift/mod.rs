@@ -17,6 +17,7 @@ pub use values::{held_text, value_text};
 use std::fmt;
 
 use jiff::{SignedDuration, Timestamp};
+use uuid::Uuid;
 
 use self::meaning::{dead_because, noted};
 use crate::finding::Place;
@@ -247,6 +248,8 @@ pub struct StationDrift {
 /// Somebody began to key a script, and no report came yet.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Begun {
+    /// Its id, which is that of the report to come.
+    pub visit: Uuid,
     /// Who.
     pub by: Name,
     /// When.
@@ -358,8 +361,8 @@ fn button(lifeline: &Lifeline) -> Name {
 }
 
 fn begun(visit: &Visit, now: Timestamp) -> Begun {
-    let Visit { id: _, script, station: _, at, by, number: _ } = visit;
-    Begun { by: by.clone(), at: *at, script: script.clone(), is_silent: visit.silent_from() <= now }
+    let Visit { id, script, station: _, at, by, number: _ } = visit;
+    Begun { visit: *id, by: by.clone(), at: *at, script: script.clone(), is_silent: visit.silent_from() <= now }
 }
 
 fn scope(station: &Station, record: &Record, counted: &[LifelineService]) -> Scope {

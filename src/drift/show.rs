@@ -131,7 +131,7 @@ pub fn text(drift: &StationDrift, station: &Station, record: &Record) -> String 
     if let Some(taken) = &drift.taken {
         let _ = writeln!(out, "  {} is on it until {:.0}", taken.by, taken.until);
     }
-    for Begun { by, at, script, is_silent } in &drift.begun {
+    for Begun { visit: _, by, at, script, is_silent } in &drift.begun {
         let yet = if *is_silent { "nothing was heard of it in 24 hours" } else { "no report came yet" };
         let _ = writeln!(out, "  {by} began to key script {script} on {}: {yet}", at.strftime("%Y-%m-%d %H:%M UTC"));
     }
@@ -225,8 +225,8 @@ pub fn json(drift: &StationDrift) -> Json {
     })
 }
 
-fn begun_json(Begun { by, at, script, is_silent }: &Begun) -> Json {
-    json!({ "by": &**by, "at": at.to_string(), "script": script.to_string(), "silent": is_silent })
+fn begun_json(Begun { visit, by, at, script, is_silent }: &Begun) -> Json {
+    json!({ "id": visit.to_string(), "by": &**by, "at": at.to_string(), "script": script.to_string(), "silent": is_silent })
 }
 
 fn setting_json(setting: &SettingDrift) -> Json {

@@ -272,7 +272,7 @@ fn a_visit_is_silent_from_24_hours_on_and_that_moment_changes_what_is_said() {
     for (time, is_silent) in [(at(5), false), (just_before, false), (moment, true)] {
         let drift = look(&station, &record, RULES, time);
         let (script, by) = (visit.script.clone(), visit.by.clone());
-        assert_eq!(drift.begun, [Begun { by, at: at(5), script, is_silent }], "{time}");
+        assert_eq!(drift.begun, [Begun { visit: Uuid::from_u128(9), by, at: at(5), script, is_silent }], "{time}");
         let said = text(&drift, &station, &record);
         let yet = if is_silent { "nothing was heard of it in 24 hours" } else { "no report came yet" };
         assert!(said.contains(&format!("tech-07 began to key script 3f9a1c0b7d24e615 on 2027-01-15 08:05 UTC: {yet}")));

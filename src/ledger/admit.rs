@@ -182,7 +182,12 @@ impl<'a> Desk<'a> {
             let path = format!("steps.{nth}");
             if script.step(*number).is_none() {
                 let message = format!("The script {digest} has no step {number}.");
-                self.reject(Code::ReportScript, &path, message, format!("It has {} steps.", script.steps.len()));
+                self.reject(
+                    Code::ReportScript,
+                    &path,
+                    message,
+                    format!("It has {}.", plural(script.steps.len() as u64, "step")),
+                );
             }
             if !seen.insert(number) {
                 let message = format!("Step {number} is reported twice.");

@@ -283,10 +283,11 @@ impl Reader<'_> {
         let unit = unit.and_then(|n| self.sheet.word(n, "\"unit\"", &Unit::WORDS));
         let found = self.values("found", found);
         let script = script.and_then(|n| self.digest(n));
-        let openings = self.openings(openings);
-        let steps = self.steps(steps);
+        // A card's list of which every line was taken out.
+        let openings = self.openings(openings.filter(|n| !n.is_null()));
+        let steps = self.steps(steps.filter(|n| !n.is_null()));
         let left = self.values("left", left);
-        let tests = self.tests(tests);
+        let tests = self.tests(tests.filter(|n| !n.is_null()));
         let corrects = corrects.and_then(|n| self.id("corrects", "\"corrects\"", n));
         let note = note.filter(|n| !n.is_null()).and_then(|n| self.sheet.prose(n, "\"note\"").map(Name::from));
         let (id, station, at, by) = (id?, station?, at?, by?);

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use jiff::Timestamp;
+use uuid::Uuid;
 
 use super::aim::Back;
 use super::dead::Dead;
@@ -52,7 +53,7 @@ pub struct Script {
     /// Who began to key it, and when, where no report of that visit came yet.
     pub begun: Option<Begun>,
     /// Who began to key another card of the station, and when, where no report of it came yet.
-    pub beside: Vec<(Name, Timestamp)>,
+    pub beside: Vec<OtherVisit>,
     /// Whether it has keys A to D, which an ordinary phone lacks.
     pub letters: bool,
     /// Buttons that call nobody, before and after it.
@@ -76,6 +77,33 @@ pub struct Renumbered {
     pub now: Name,
     /// What it says of itself, so far as reports go: the values of its locating settings.
     pub says: Vec<String>,
+}
+
+/// Somebody's visit with another card, of which no report came yet.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct OtherVisit {
+    /// The visit's id.
+    pub visit: Uuid,
+    /// Who keys.
+    pub by: Name,
+    /// Since when.
+    pub at: Timestamp,
+}
+
+impl Script {
+    /// The first visit beside it that is not among those that whoever asks knows of: the card is shown only after it was said
+    /// who is there.
+    pub fn unknown_visit(&self, known: &[Uuid]) -> Option<&OtherVisit> {
+        self.beside.iter().find(|beside| !known.contains(&beside.visit))
+    }
+}
+
+impl OtherVisit {
+    /// "tech-05 began to key another card of BI-03 at 2026-11-24 08:24 UTC, and no report of it has come yet."
+    pub fn sentence(&self, station: &str) -> String {
+        let at = self.at.strftime("%Y-%m-%d %H:%M UTC");
+        format!("{} began to key another card of {station} at {at}, and no report of it has come yet.", self.by)
+    }
 }
 
 /// The beginning of a visit.

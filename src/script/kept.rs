@@ -75,6 +75,8 @@ struct KeptTest {
     number: Option<String>,
     test: Option<String>,
     has_failed: bool,
+    #[serde(default)]
+    is_dead: bool,
     is_touched: bool,
 }
 
@@ -157,13 +159,14 @@ impl KeptStep {
 impl KeptTest {
     fn of(test: &TestCall) -> KeptTest {
         let text = |name: &Option<Name>| name.as_ref().map(ToString::to_string);
-        let TestCall { lifeline, contact, number, test, has_failed, is_touched } = test;
+        let TestCall { lifeline, contact, number, test, has_failed, is_dead, is_touched } = test;
         KeptTest {
             lifeline: lifeline.to_string(),
             contact: text(contact),
             number: text(number),
             test: text(test),
             has_failed: *has_failed,
+            is_dead: *is_dead,
             is_touched: *is_touched,
         }
     }
@@ -175,6 +178,7 @@ impl KeptTest {
             number: self.number.map(Name::from),
             test: self.test.map(Name::from),
             has_failed: self.has_failed,
+            is_dead: self.is_dead,
             is_touched: self.is_touched,
         }
     }

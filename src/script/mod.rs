@@ -50,7 +50,7 @@ mod writer;
 pub use aim::{Back, Way};
 pub use commission::unkeyable;
 pub use dead::{Dead, calls_nobody};
-pub use delta::{Begun, Call, Renumbered, Script, Step};
+pub use delta::{Begun, Call, OtherVisit, Renumbered, Script, Step};
 pub use json::{issued, json, nothing_to_key};
 pub use kept::{begun, renewed};
 pub use memory::Memory;

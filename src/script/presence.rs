@@ -1,12 +1,10 @@
 //! What is known of who is at a station, and of which station answers: it decides no step.
 
-use jiff::Timestamp;
-
-use super::delta::Renumbered;
+use super::delta::{OtherVisit, Renumbered};
 use super::request::Request;
 use crate::drift::value_text;
 use crate::ledger::Digest;
-use crate::setting::{Name, Weight};
+use crate::setting::Weight;
 
 /// What to make sure of where the last report was kept with another number.
 pub(super) fn renumbered(request: &Request) -> Option<Renumbered> {
@@ -18,7 +16,7 @@ pub(super) fn renumbered(request: &Request) -> Option<Renumbered> {
 }
 
 /// Who is at the station with another card than this.
-pub(super) fn beside(request: &Request, own: Option<&Digest>) -> Vec<(Name, Timestamp)> {
+pub(super) fn beside(request: &Request, own: Option<&Digest>) -> Vec<OtherVisit> {
     let others = request.drift.begun.iter().filter(|begun| Some(&begun.script) != own);
-    others.map(|begun| (begun.by.clone(), begun.at)).collect()
+    others.map(|begun| OtherVisit { visit: begun.visit, by: begun.by.clone(), at: begun.at }).collect()
 }

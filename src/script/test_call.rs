@@ -22,6 +22,8 @@ pub struct TestCall {
     pub test: Option<Name>,
     /// Whether the last one did not reach help.
     pub has_failed: bool,
+    /// Whether a press calls nobody now, by the record.
+    pub is_dead: bool,
     /// Whether a step changes a setting of it, if only for a while.
     pub is_touched: bool,
 }
@@ -57,6 +59,7 @@ fn call(request: &Request, aim: &Aim, lifeline: &Lifeline, is_touched: bool) -> 
         contact,
         test: lifeline.test.clone(),
         has_failed: service == Some(Service::Failed),
+        is_dead: service == Some(Service::Dead),
         is_touched,
     })
 }

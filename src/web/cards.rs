@@ -65,6 +65,10 @@ struct Asked {
     holder: Holder,
     /// Whether it was asked for by a link that has expired: that opens nothing but a card that was begun.
     is_expired: bool,
+    /// The visits that whoever asks knows of.
+    known: Vec<Uuid>,
+    /// The rest of the address's query.
+    query: Vec<(&'static str, String)>,
     /// Whether the card goes out, and so the script is put on record.
     shows: bool,
 }
@@ -75,6 +79,7 @@ struct Query {
     station: Option<String>,
     until: Option<String>,
     sig: Option<String>,
+    beside: Option<String>,
 }
 
 impl Query {
@@ -86,6 +91,7 @@ impl Query {
                 "station" => &mut query.station,
                 "until" => &mut query.until,
                 "sig" => &mut query.sig,
+                "beside" => &mut query.beside,
                 _ => continue,
             };
             if place.replace(value.into_owned()).is_some() {
@@ -161,9 +167,13 @@ impl Cards {
             (Caller::Known(Role::Reader), _, _, _) => return Err(Box::new(outcome::reader().into_response())),
             (Caller::Unknown, _, _, _) => return Err(Box::new(who_asks())),
         };
-        let asked = digest.ok().zip(query.station.filter(|station| !station.is_empty()));
+        let Query { station, until, sig, beside } = query;
+        let known = beside.iter().flat_map(|text| text.split(',')).filter_map(|id| id.parse().ok()).collect();
+        let rest = [("station", station.clone()), ("until", until), ("sig", sig)];
+        let query = rest.into_iter().filter_map(|(name, value)| Some((name, value?))).collect();
+        let asked = digest.ok().zip(station.filter(|station| !station.is_empty()));
         let (digest, station) = asked.ok_or_else(|| Box::new(outcome::no_such_card().into_response()))?;
-        Ok(Asked { digest, station, holder, is_expired, shows })
+        Ok(Asked { digest, station, holder, is_expired, known, query, shows })
     }
 
     /// The page, by a view of this moment.
@@ -191,6 +201,12 @@ impl Cards {
             return outcome::expired();
         }
         let now = match keying {
+            Keying::Script { script, .. }
+                if script.digest == asked.digest && script.unknown_visit(&asked.known).is_some() =>
+            {
+                let query: Vec<(&str, &str)> = asked.query.iter().map(|(name, value)| (*name, &**value)).collect();
+                return outcome::someone_is_there(&row.station, &script.beside, &query);
+            }
             Keying::Script { script, cleared, codes } if script.digest == asked.digest => {
                 return self.card(&view, row, (&script, cleared), &codes, &asked).await;
             }

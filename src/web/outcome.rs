@@ -15,7 +15,7 @@ use crate::drift::StationDrift;
 use crate::fleet::FleetError;
 use crate::inventory::{Extent, Station};
 use crate::ledger::{Digest, Issued, LedgerLine, Report, parse_line};
-use crate::script::card;
+use crate::script::{OtherVisit, card};
 use crate::store::{EntryKind, Store};
 
 /// What there is to key at a station instead of a script.
@@ -148,6 +148,21 @@ pub(super) fn held(station: &str, held: &Held) -> Page {
         pre { (held.change.list()) }
         p { "If every station is meant, release it:" }
         pre { (held.change.release()) }
+    };
+    Page { status: StatusCode::CONFLICT, html: layout(&title, &main) }
+}
+
+/// Somebody keys another card there: this one is shown once it was said who. `asked`: the query of its address.
+pub(super) fn someone_is_there(station: &Station, visits: &[OtherVisit], asked: &[(&str, &str)]) -> Page {
+    let title = format!("Someone may be keying at {}", station.name);
+    let ids = visits.iter().map(|beside| beside.visit.to_string()).collect::<Vec<_>>().join(",");
+    let query =
+        url::form_urlencoded::Serializer::new(String::new()).extend_pairs(asked).append_pair("beside", &ids).finish();
+    let main = html! {
+        h1 { (title) }
+        @for beside in visits { p.mind { (beside.sentence(&station.name)) } }
+        p { "Make sure that nobody is keying there. Two people at once leave the station in a state that nobody knows." }
+        p.ring { a href={ "?" (query) } { "Nobody is keying there: show the card" } }
     };
     Page { status: StatusCode::CONFLICT, html: layout(&title, &main) }
 }

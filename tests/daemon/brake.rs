@@ -197,7 +197,7 @@ fn a_script_that_somebody_has_begun_waits_for_no_release_wherever_it_is_asked_fo
     fleet.write("begun.jsonl", &line);
     fleet.run(&["report", "begun.jsonl"]).ended(0);
     assert_eq!(numbers(), [altered, held - 1]);
-    let now = script(begun);
+    let now = fleet.run(&["script", begun, "--beside", &id, "--format", "json"]).ended(0).json();
     assert_ne!(now["script"], keyed["script"], "it begins where nobody knows what was keyed");
     let refused = fleet.run(&["script", shown]).ended(1);
     assert!(refused.err.contains(&format!("{} scripts are held.", held - 1)), "{refused:?}");
@@ -211,7 +211,8 @@ fn a_script_that_somebody_has_begun_waits_for_no_release_wherever_it_is_asked_fo
     assert!(!fleet.run(&["explain", begun]).ended(0).out.contains("is held"), "nor does it seem so");
     // Something else is wanted by now, which nobody has begun.
     edit(&fleet, "+441632960109", "+441632960108");
-    fleet.run(&["script", begun]).ended(1);
+    let refused = fleet.run(&["script", begun, "--beside", &id]).ended(1);
+    assert!(refused.err.contains("is held"), "{refused:?}");
 }
 
 #[test]

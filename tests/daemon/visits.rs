@@ -150,6 +150,13 @@ fn history_tells_of_a_visit_that_was_begun_reported_and_corrected() {
         open.contains(&format!("tech-07 began to key script {digest} no report yet: nobody knows which of its steps")),
         "{open}"
     );
+    // Another card is shown only to who knows that somebody is there.
+    let other = fleet.run(&["script", "EQ-02"]).ended(1);
+    let ask = format!("stationkeep script EQ-02 --beside {id}");
+    assert!(other.out.is_empty() && other.err.contains("tech-07 began to key another card of EQ-02"), "{other:?}");
+    assert!(other.err.contains(&ask), "{other:?}");
+    fleet.run(&["script", "EQ-02", "--beside", &uuid(fleet.number())]).ended(1);
+    fleet.run(&["script", "EQ-02", "--beside", &id]).ended(0);
     let report = |id: &str, heard: &str, more: &str| {
         format!(
             "report: 1\nid: {id}\nstation: EQ-02\nat: 2026-11-25T12:02:00Z\nby: tech-07\nscript: {digest}\nsteps: [{{step: 1, heard: {heard}}}]\n{more}"

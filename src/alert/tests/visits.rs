@@ -10,7 +10,8 @@ use crate::drift::{Begun, Drift, StationDrift};
 /// EQ-01 with a setting in doubt since somebody began to key it.
 fn begun(at: Timestamp, is_silent: bool) -> Arc<StationDrift> {
     let doubt = setting("emergency.primary", Drift::InDoubt, "1", "2");
-    let visit = Begun { by: "tech-07".into(), at, script: DIGEST.parse().unwrap(), is_silent };
+    let visit =
+        Begun { visit: uuid::Uuid::nil(), by: "tech-07".into(), at, script: DIGEST.parse().unwrap(), is_silent };
     Arc::new(StationDrift { begun: vec![visit], ..(*station("EQ-01", vec![doubt], vec![])).clone() })
 }
 

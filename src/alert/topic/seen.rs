@@ -147,7 +147,7 @@ impl Seen {
     }
 }
 
-fn unheard(Begun { by: _, at, script, is_silent: _ }: &Begun) -> Name {
+fn unheard(Begun { visit: _, by: _, at, script, is_silent: _ }: &Begun) -> Name {
     format!("{script} {at}").into()
 }
 

@@ -10,7 +10,7 @@ use super::words::{button, listed, settings_of};
 use crate::inventory::Station;
 use crate::script::aim::Back;
 use crate::script::dead::Dead;
-use crate::script::delta::{Begun, Renumbered, Script, Step};
+use crate::script::delta::{Begun, OtherVisit, Renumbered, Script, Step};
 use crate::setting::Name;
 
 /// What it means that a card is the way back.
@@ -58,12 +58,8 @@ fn begun_text(begun: &Begun) -> String {
     }
 }
 
-fn beside_text((by, at): &(Name, Timestamp)) -> String {
-    format!(
-        "WARNING: {by} began to key another card of this station at {}, and no report of it has come yet. Make sure that nobody is \
-         keying there before you begin.",
-        time(*at)
-    )
+fn beside_text(beside: &OtherVisit) -> String {
+    format!("WARNING: {} Make sure that nobody is keying there before you begin.", beside.sentence("this station"))
 }
 
 fn renumbered_text(renumbered: &Renumbered) -> String {

@@ -112,8 +112,8 @@ fn how_to_report(several: bool) -> String {
     };
     format!(
         "Replace each \"null\": when it was done (2026-11-25T09:30:00Z), who did it, what you heard (accepted, refused, nothing or \
-         skipped), how each test ended (reached or failed). If you heard nothing once and a refusal once, write nothing. Take out \
-         the line of a call that you did not open.{codes} Then save it as a file in the reports folder, or send it to ops."
+         skipped), how each test ended (reached or failed). If you heard nothing once and a refusal once, write the word \"nothing\". \
+         Take out the lines of a call that you did not open, and of a test that you did not make.{codes} Then save it as a file in the reports folder, or send it to ops."
     )
 }
 

@@ -21,6 +21,7 @@ struct Draft<'a> {
     steps: Vec<DraftStep>,
     #[serde(skip_serializing_if = "Vec::is_empty")]
     tests: Vec<DraftTest<'a>>,
+    note: Gap,
 }
 
 /// A call is listed once for each try; `code` counts the codes that the card names.
@@ -59,6 +60,7 @@ pub(super) fn draft(script: &Script, station: &Station, id: Uuid) -> String {
         openings: (1..=script.calls.len()).map(|call| DraftOpening { call, heard: None, code: 1 }).collect(),
         steps: steps.map(|step| DraftStep { step: step.number, heard: None }).collect(),
         tests: script.tests.iter().map(|test| DraftTest { lifeline: &test.lifeline, outcome: None }).collect(),
+        note: None,
     };
     // Texts and numbers always have a YAML form.
     serde_yaml::to_string(&draft).unwrap_or_default()

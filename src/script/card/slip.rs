@@ -36,8 +36,8 @@ pub(super) fn slip(script: &Script, station: &Station) -> Option<String> {
         };
     }
     if slips.obeys {
-        text += " If you hear the accepted signal, it has stored something else: key the whole step again, report \"nothing\" for it, \
-                 and write down what you keyed.";
+        text += " If you hear the accepted signal, the station has stored something else: key the whole step again, and report \
+                 \"nothing\" for it. Write what you keyed into the note, and test every button before you leave.";
     }
     Some(text + " If in doubt, report \"nothing\" for the step, and go on as the card says.")
 }

@@ -22,6 +22,8 @@ pub(super) struct Stretch {
     ms: u64,
     /// The step that changes the code under which a call is opened again.
     recoded: Option<u32>,
+    /// Whether one of its buttons calls nobody already.
+    is_begun: bool,
 }
 
 impl Stretch {
@@ -42,7 +44,15 @@ impl Stretch {
                  refused, open as before."
             ),
         };
-        format!("{steps} {who}, for about {seconds} s in all: keep a stand-in at the station, and {stay}. {again}")
+        match self.is_begun {
+            true => format!(
+                "Until step {} is accepted {who}: keep a stand-in at the station, and {stay}. {again}",
+                self.last
+            ),
+            false => format!(
+                "{steps} {who}, for about {seconds} s in all: keep a stand-in at the station, and {stay}. {again}"
+            ),
+        }
     }
 
     /// What its end asks for.
@@ -95,7 +105,12 @@ pub(super) fn bare_stretches(script: &Script, station: &Station) -> Vec<Stretch>
             stretch.ms += step.takes_ms;
         }
     }
-    stretches.iter_mut().for_each(|stretch| stretch.recoded = recoded(script, &station.keybook, stretch));
+    let dead: Vec<String> =
+        script.tests.iter().filter(|test| test.is_dead).map(|test| button(station, &test.lifeline)).collect();
+    for stretch in &mut stretches {
+        stretch.recoded = recoded(script, &station.keybook, stretch);
+        stretch.is_begun = dead.iter().any(|button| stretch.dead.contains(button));
+    }
     stretches
 }
 
@@ -116,6 +131,7 @@ impl Stretch {
             calls: (call, call),
             ms: 0,
             recoded: None,
+            is_begun: false,
         }
     }
 }

@@ -39,7 +39,7 @@ fn text(script: &Script, test: &TestCall, station: &Station) -> String {
     format!("{how}{who} The person who answers must hear you and know where you are.{back}")
 }
 
-/// What is said first where the last test call of a button did not reach help.
+/// What is said first where a button calls nobody now, or its last test call did not reach help.
 pub(super) fn failed(script: &Script, station: &Station) -> Vec<String> {
     let failed = script.tests.iter().filter(|test| test.has_failed);
     let text = |test: &TestCall| {
@@ -48,7 +48,13 @@ pub(super) fn failed(script: &Script, station: &Station) -> Vec<String> {
             button(station, &test.lifeline)
         )
     };
-    let mut texts: Vec<String> = failed.map(text).collect();
+    let dead = script.tests.iter().filter(|test| test.is_dead).map(|test| {
+        format!(
+            "WARNING: {} calls nobody now. Keep a stand-in at the station until a test call reaches help.",
+            button(station, &test.lifeline)
+        )
+    });
+    let mut texts: Vec<String> = dead.chain(failed.map(text)).collect();
     if script.way_back.is_some() {
         texts.push(
             "If the fault was not found and fixed, go back to what last worked, by the card of the way back. If it was, go on with \

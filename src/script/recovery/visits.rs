@@ -400,7 +400,7 @@ fn a_step_that_may_not_be_keyed_again_says_so_and_the_rule_is_told_where_it_is_r
     assert!(rule.starts_with("If a step is not accepted, key it once more, unless the step says not to."), "{rule}");
     assert!(rule.ends_with("Where you heard nothing once and a refusal once, report \"nothing\"."), "{rule}");
     assert!(
-        card.how_to_report.contains("If you heard nothing once and a refusal once, write nothing."),
+        card.how_to_report.contains("If you heard nothing once and a refusal once, write the word \"nothing\"."),
         "{}",
         card.how_to_report
     );
@@ -449,7 +449,7 @@ fn a_lifeline_of_which_nobody_knows_all_is_told_of_and_no_more_is_proved_than_is
             assert!(all.contains(part), "\"{part}\": {all}");
         }
     }
-    assert!(card.facts[0].ends_with("No script is safer for the lifelines on record, or shorter: that is proved."));
+    assert!(card.facts[0].ends_with("No script is safer for the buttons on record, or shorter: that is proved."));
     let bare: Vec<Option<&str>> = card.calls[0].lines.iter().map(|line| line.bare.as_deref()).collect();
     assert_eq!(bare[..2], [None, None], "until step 1 is accepted it is as it was");
     assert!(bare[2..5].iter().all(|bare| bare.unwrap().starts_with("The red button may call nobody while")));

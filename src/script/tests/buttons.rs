@@ -315,3 +315,19 @@ fn a_button_that_is_not_there_is_not_tracked_not_dead_not_tested_and_bars_nothin
     assert_eq!(left_dead(&lacks, &aim), None);
     assert!(left_dead(&there_is, &aim).is_some());
 }
+
+/// A station found with a button that calls nobody: the card says so first, and no time after which help comes back by
+/// itself.
+#[test]
+fn a_card_of_a_button_that_is_dead_now_says_so_first_and_tells_no_false_time() {
+    let station = station(&modes(), &wanted(BLUE));
+    let record = record(&station, &held(", unit.mode: setup, blue.number: \"7\""));
+    let script = there(&station, &record).unwrap().expect("it is to be set to service");
+    let card = card::Card::of(&script, &station, &codes(), None, Uuid::nil());
+    let first =
+        "WARNING: the red button calls nobody now. Keep a stand-in at the station until a test call reaches help.";
+    assert_eq!(card.lead[0], first);
+    let caution =
+        card.cautions.iter().find(|caution| caution.contains("calls nobody") || caution.contains("call nobody"));
+    assert!(caution.is_some_and(|text| text.starts_with("Until step ") && !text.contains("for about")), "{caution:?}");
+}
