@@ -183,18 +183,6 @@ fn unfit_name(name: &str) -> Option<(String, String)> {
     })
 }
 
-/// The symbols that a text may hold, for people.
-fn symbols(allowed: &str) -> String {
-    let digits = allowed.strip_prefix("0123456789").map(|rest| ("0-9".to_owned(), rest));
-    let (first, rest) = digits.unwrap_or((String::new(), allowed));
-    let (letters, rest) = (rest.contains("ABCD"), rest.replace("ABCD", ""));
-    let signs = rest.chars().filter(|sign| *sign != ',').map(|sign| sign.to_string());
-    let mut all: Vec<String> = std::iter::once(first).filter(|first| !first.is_empty()).chain(signs).collect();
-    all.extend(letters.then(|| "A-D".to_owned()));
-    let comma = if rest.contains(',') { " and the comma" } else { "" };
-    all.join(", ") + comma
-}
-
 struct Reader<'t> {
     sheet: Sheet<'t>,
     spelt: Vec<SpeltNumber>,
@@ -400,7 +388,7 @@ impl Reader<'_> {
             let (fix, exact) = match (spelling::public_by_mistake(text), exact) {
                 (Some(number), _) => (format!("That is a public number. Write calls: \"{number}\"."), None),
                 (None, Some(exact)) => (format!("Write {exact}."), Some(exact)),
-                (None, None) => (format!("Use {} only.", symbols(allowed)), None),
+                (None, None) => (format!("Use {} only.", spelling::symbols(allowed)), None),
             };
             self.sheet.note_exact(Code::ValueOutside, node.spot, format!("{what} {why}."), fix, exact);
             return None;

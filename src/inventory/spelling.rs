@@ -145,6 +145,18 @@ pub fn keyed(text: &str, allowed: &str) -> Option<String> {
     (!signs.is_empty() && signs.chars().all(|sign| allowed.contains(sign)) && signs != text).then_some(signs)
 }
 
+/// The symbols that a text may hold, for people.
+pub fn symbols(allowed: &str) -> String {
+    let digits = allowed.strip_prefix("0123456789").map(|rest| ("0-9".to_owned(), rest));
+    let (first, rest) = digits.unwrap_or((String::new(), allowed));
+    let (letters, rest) = (rest.contains("ABCD"), rest.replace("ABCD", ""));
+    let signs = rest.chars().filter(|sign| *sign != ',').map(|sign| sign.to_string());
+    let mut all: Vec<String> = std::iter::once(first).filter(|first| !first.is_empty()).chain(signs).collect();
+    all.extend(letters.then(|| "A-D".to_owned()));
+    let comma = if rest.contains(',') { " and the comma" } else { "" };
+    all.join(", ") + comma
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -230,6 +242,12 @@ mod tests {
         assert_eq!(lost("1632960101").as_deref(), Some("+441632960101"));
         assert_eq!((lost("01632960101"), lost("441632960101"), lost("4410")), (None, None, None));
         assert_eq!(without_plus("44 1632 960101", &gb).map(|n| n.to_string()).as_deref(), Some("+441632960101"));
+    }
+
+    #[test]
+    fn what_a_text_may_hold_is_said_in_short() {
+        assert_eq!(symbols("0123456789*#ABCD,"), "0-9, *, #, A-D and the comma");
+        assert_eq!(symbols("0123456789*#"), "0-9, *, #");
     }
 
     #[test]

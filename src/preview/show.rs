@@ -248,45 +248,50 @@ fn diff(out: &mut String, change: &Preview, before: &str, after: &str) {
     out.push_str("```\n");
 }
 
-/// The change for programs, every station in it.
-pub fn json(change: &Preview) -> Json {
-    let wanted = |wanted: &Option<std::sync::Arc<Wanted>>| match wanted {
+/// A wanted value for programs.
+fn wanted_json(wanted: &Option<std::sync::Arc<Wanted>>) -> Json {
+    match wanted {
         None => Json::Null,
         Some(wanted) => object!({
             "value": value_json(&wanted.value),
             "contact": wanted.contact.as_deref(),
             "place": wanted.place.to_string(),
         }),
-    };
+    }
+}
+
+fn station_json(change: &StationPreview) -> Json {
     let setting = |setting: &SettingPreview| {
         object!({
             "setting": &*setting.name,
             "weight": setting.weight.as_str(),
-            "from": wanted(&setting.from),
-            "to": wanted(&setting.to),
+            "from": wanted_json(&setting.from),
+            "to": wanted_json(&setting.to),
             "rings_elsewhere": setting.rings,
         })
     };
-    let station = |change: &StationPreview| {
-        object!({
-            "station": &*change.station.name,
-            "site": &*change.station.site,
-            "model": &*change.station.keybook.model,
-            "number": change.station.number.to_string(),
-            "was": change.was.as_ref().map(|was| object!({
-                "station": &*was.name,
-                "site": &*was.site,
-                "model": &*was.keybook.model,
-                "number": was.number.to_string(),
-            })),
-            "settings": change.settings.iter().map(setting).collect::<Vec<_>>(),
-            "lifelines": change.lifelines.iter().map(|lifeline| object!({
-                "lifeline": &*lifeline.name,
-                "from": lifeline.was.as_str(),
-                "to": lifeline.becomes.as_str(),
-            })).collect::<Vec<_>>(),
-        })
-    };
+    object!({
+        "station": &*change.station.name,
+        "site": &*change.station.site,
+        "model": &*change.station.keybook.model,
+        "number": change.station.number.to_string(),
+        "was": change.was.as_ref().map(|was| object!({
+            "station": &*was.name,
+            "site": &*was.site,
+            "model": &*was.keybook.model,
+            "number": was.number.to_string(),
+        })),
+        "settings": change.settings.iter().map(setting).collect::<Vec<_>>(),
+        "lifelines": change.lifelines.iter().map(|lifeline| object!({
+            "lifeline": &*lifeline.name,
+            "from": lifeline.was.as_str(),
+            "to": lifeline.becomes.as_str(),
+        })).collect::<Vec<_>>(),
+    })
+}
+
+/// The change for programs, every station in it.
+pub fn json(change: &Preview) -> Json {
     let counts = change.counts();
     let by_weight: BTreeMap<&str, Json> = [Weight::Lifeline, Weight::Locating, Weight::Routine]
         .into_iter()
@@ -296,7 +301,7 @@ pub fn json(change: &Preview) -> Json {
         })
         .collect();
     object!({
-        "stations": change.stations.iter().map(station).collect::<Vec<_>>(),
+        "stations": change.stations.iter().map(station_json).collect::<Vec<_>>(),
         "gone": change.gone.iter().map(|name| name.to_string()).collect::<Vec<_>>(),
         "renamed": change.renamed.iter().map(|(was, name)| object!({
             "was": &**was,

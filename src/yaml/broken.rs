@@ -113,71 +113,101 @@ impl Opened {
 
 /// A bracket or quote that is not closed in its line, or closes what is not open.
 fn unbalanced(text: &str, at: Spot, lines: &[&str]) -> Option<Broken> {
-    let mut open: Vec<Opened> = Vec::new();
-    let mut quote: Option<Opened> = None;
-    // A quote that went on into the line where the parser gave up.
-    let mut long: Option<Opened> = None;
-    let (mut line, mut column) = (1, 0);
-    let (mut before, mut is_apart, mut is_comment, mut is_escaped) = (None, true, false, false);
+    let mut scan = Scan { line: 1, is_apart: true, ..Scan::default() };
     for sign in text.chars() {
-        if sign == '\n' {
-            (line, column) = (line + 1, 0);
-            (before, is_apart, is_comment) = (None, true, false);
-            if line > at.line {
-                break;
-            }
-            continue;
+        if let Some(broken) = scan.take(sign, at) {
+            return Some(broken);
         }
-        column += 1;
-        if let Some(opened) = quote {
-            if is_escaped {
-                is_escaped = false;
-            } else if sign == '\\' && opened.sign == '"' {
-                is_escaped = true;
-            } else if sign == opened.sign {
-                long = Some(opened).filter(|opened| opened.line < line).or(long);
-                quote = None;
-                (before, is_apart) = (Some(sign), false);
-            }
-            continue;
+        if scan.line > at.line {
+            break;
         }
-        if is_comment || line == at.line && column > at.column {
-            continue;
-        }
-        let begins = is_apart && before.is_none_or(|sign| "{[,:-".contains(sign));
-        let here = Opened { sign, line, column };
-        match sign {
-            '#' if is_apart => is_comment = true,
-            '"' | '\'' if begins => quote = Some(here),
-            '{' | '[' if begins => open.push(here),
-            '}' | ']' => match open.pop() {
-                Some(opened) if opened.closing() == sign => {}
-                Some(opened) => return Some(mismatch(here, opened)),
-                None if line == at.line && column == at.column => return Some(nothing_open(here)),
-                None => {}
-            },
-            _ => {}
-        }
-        is_apart = sign.is_whitespace() || "{[,".contains(sign);
-        before = if sign.is_whitespace() { before } else { Some(sign) };
     }
-    let long = long.filter(|opened| opened.line + 1 >= at.line || quote.is_some());
-    if let Some(opened) = quote.or(long) {
+    let long = scan.long.filter(|opened| opened.line + 1 >= at.line || scan.quote.is_some());
+    if let Some(opened) = scan.quote.or(long) {
         let fix = format!("Close it with {}.", opened.sign);
         return Some(Broken::new(opened.spot(), "The quotes that open here are not closed in their line.", fix));
     }
-    let unclosed = open.into_iter().rev().find(|opened| {
-        let own = lines.get(opened.line as usize - 1).map_or("", |line| line.trim_end());
-        opened.line < at.line && !own.ends_with(['{', '[', ','])
+    let line_of = |opened: &Opened| lines.get(opened.line as usize - 1).map_or("", |line| line.trim_end());
+    let unclosed = scan.open.into_iter().rev().find(|opened| {
+        // A list or mapping over several lines goes on after its line's end.
+        opened.line < at.line && !line_of(opened).ends_with(['{', '[', ','])
     })?;
-    let own = lines.get(unclosed.line as usize - 1).copied().unwrap_or("");
-    let fix = if own.contains(" #") {
+    let fix = if line_of(&unclosed).contains(" #") {
         "YAML takes what follows a # for a comment: put a value with # in double quotes.".into()
     } else {
         format!("Close it with \"{}\".", unclosed.closing())
     };
     let message = format!("The \"{}\" that opens here is not closed in its line.", unclosed.sign);
     Some(Broken::new(unclosed.spot(), message, fix))
+}
+
+/// The brackets and quotes of a text, up to where the parser gave up.
+#[derive(Default)]
+struct Scan {
+    open: Vec<Opened>,
+    quote: Option<Opened>,
+    /// The last quote that went on into a further line.
+    long: Option<Opened>,
+    line: u32,
+    column: u32,
+    /// The last character of this line that is no space.
+    before: Option<char>,
+    /// Whether a value may begin here.
+    is_apart: bool,
+    is_comment: bool,
+    is_escaped: bool,
+}
+
+impl Scan {
+    fn take(&mut self, sign: char, at: Spot) -> Option<Broken> {
+        if sign == '\n' {
+            (self.line, self.column) = (self.line + 1, 0);
+            (self.before, self.is_apart, self.is_comment) = (None, true, false);
+            return None;
+        }
+        self.column += 1;
+        if let Some(opened) = self.quote {
+            self.quoted(sign, opened);
+            return None;
+        }
+        if self.is_comment || self.line == at.line && self.column > at.column {
+            return None;
+        }
+        let broken = self.plain(sign, at);
+        self.is_apart = sign.is_whitespace() || "{[,".contains(sign);
+        self.before = if sign.is_whitespace() { self.before } else { Some(sign) };
+        broken
+    }
+
+    fn quoted(&mut self, sign: char, opened: Opened) {
+        if self.is_escaped {
+            self.is_escaped = false;
+        } else if sign == '\\' && opened.sign == '"' {
+            self.is_escaped = true;
+        } else if sign == opened.sign {
+            self.long = Some(opened).filter(|opened| opened.line < self.line).or(self.long);
+            self.quote = None;
+            (self.before, self.is_apart) = (Some(sign), false);
+        }
+    }
+
+    fn plain(&mut self, sign: char, at: Spot) -> Option<Broken> {
+        let begins = self.is_apart && self.before.is_none_or(|sign| "{[,:-".contains(sign));
+        let here = Opened { sign, line: self.line, column: self.column };
+        match sign {
+            '#' if self.is_apart => self.is_comment = true,
+            '"' | '\'' if begins => self.quote = Some(here),
+            '{' | '[' if begins => self.open.push(here),
+            '}' | ']' => match self.open.pop() {
+                Some(opened) if opened.closing() == sign => {}
+                Some(opened) => return Some(mismatch(here, opened)),
+                None if self.line == at.line && self.column == at.column => return Some(nothing_open(here)),
+                None => {}
+            },
+            _ => {}
+        }
+        None
+    }
 }
 
 fn mismatch(here: Opened, opened: Opened) -> Broken {

@@ -376,7 +376,7 @@ impl<'f> Builder<'f> {
         // Between braces no colon follows such a key.
         let line = self.text.lines().nth(key.spot.line as usize - 1).unwrap_or("");
         let end = key.spot.column as usize - 1 + key.text.chars().count();
-        if !line.chars().skip(end).find(|sign| *sign != ' ').is_some_and(|sign| sign == ':') {
+        if line.chars().skip(end).find(|sign| *sign != ' ').is_none_or(|sign| sign != ':') {
             self.broken(Code::YamlSyntax, broken::touched(key.spot, &key.text, name));
         }
     }
