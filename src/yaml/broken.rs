@@ -1,6 +1,6 @@
 //! Where a text stopped being YAML, and what its author likely left out. The parser notices late, and in words of its own.
 
-use super::Spot;
+use super::spot::Spot;
 use crate::finding::in_quotes;
 
 /// What to tell of a text that is no YAML.

@@ -6,7 +6,9 @@
 
 mod broken;
 mod sheet;
+mod spot;
 mod tree;
 
 pub use sheet::{Sheet, is_shortened};
-pub use tree::{Data, Key, LIMIT_BYTES, Node, Spot, read};
+pub use spot::Spot;
+pub use tree::{Data, Key, LIMIT_BYTES, Node, read};

@@ -6,7 +6,8 @@ use std::fmt::Display;
 use std::sync::Arc;
 
 use super::broken::touching;
-use super::{Data, Key, Node, Spot};
+use super::spot::Spot;
+use super::{Data, Key, Node};
 use crate::finding::{Code, Finding, LIMIT_ERRORS, Place, in_quotes, nearest};
 use crate::setting::{Name, Reference, Written, decimal};
 

@@ -6,34 +6,13 @@ use std::sync::Arc;
 use saphyr_parser::{Event, Parser, ScalarStyle, Span};
 
 use super::broken::{self, Broken};
+use super::spot::Spot;
 use crate::finding::{Code, Finding, LIMIT_ERRORS, Place};
 
 /// The largest file that is read, in bytes.
 pub const LIMIT_BYTES: usize = 32 << 20;
 const LIMIT_NODES: usize = 4_000_000;
 const LIMIT_DEPTH: usize = 32;
-
-/// Where a node stands, in characters from 1. The length is 0 where there is no span to speak of.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Spot {
-    /// From 1.
-    pub line: u32,
-    /// In characters, from 1.
-    pub column: u32,
-    /// In characters.
-    pub length: u32,
-}
-
-impl Spot {
-    fn of(span: &Span) -> Spot {
-        let narrow = |n: usize| u32::try_from(n).unwrap_or(u32::MAX);
-        Spot {
-            line: narrow(span.start.line()).max(1),
-            column: narrow(span.start.col()).saturating_add(1),
-            length: narrow(span.end.index().saturating_sub(span.start.index())),
-        }
-    }
-}
 
 /// A value and where it stands.
 #[derive(Debug, Clone, PartialEq, Eq)]
