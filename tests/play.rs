@@ -66,17 +66,31 @@ impl Seen {
         Seen { key, station, record, standing }
     }
 
-    /// The buttons that there are, and of which everything is wanted or known.
-    fn decided(&self, world: &World) -> Vec<&'static str> {
+    /// The buttons that there are.
+    fn there(&self, world: &World) -> impl Iterator<Item = &'static str> {
         let unit = world.unit(self.key);
-        let there = buttons(&unit.model).iter().filter(|button| unit.none.iter().all(|none| none != *button));
-        let decided = there.filter(|button| {
-            let lifeline =
-                self.station.keybook.lifelines.iter().find(|one| *one.name == ***button).expect("a lifeline");
-            let counts = |id: &SettingId| self.station.wanted(*id).is_some() || self.record.known(*id).is_some();
-            lifeline.settings.iter().all(counts)
-        });
-        decided.copied().collect()
+        buttons(&unit.model).iter().filter(|button| unit.none.iter().all(|none| none != *button)).copied()
+    }
+
+    fn settings(&self, button: &str) -> &[SettingId] {
+        let lifelines = &self.station.keybook.lifelines;
+        &lifelines.iter().find(|one| *one.name == *button).expect("a lifeline").settings
+    }
+
+    /// The buttons of which everything is wanted or known.
+    fn decided(&self, world: &World) -> Vec<&'static str> {
+        let counts = |id: &SettingId| self.station.wanted(*id).is_some() || self.record.known(*id).is_some();
+        self.there(world).filter(|button| self.settings(button).iter().all(counts)).collect()
+    }
+
+    /// Whether a button was tested once, or something of it is in doubt or was found against the record.
+    fn was_known(&self, button: &str) -> bool {
+        let at = self.station.keybook.lifelines.iter().position(|one| *one.name == *button).expect("a lifeline");
+        let is_unsure = |id: &SettingId| {
+            let holding = self.record.holding(*id);
+            holding.strayed.is_some() || matches!(holding.state, State::InDoubt(_))
+        };
+        self.record.lifelines[at].last.is_some() || self.settings(button).iter().any(is_unsure)
     }
 }
 
@@ -121,6 +135,21 @@ fn no_dead_button_is_believed_in(world: &World, seen: &Seen) -> Result<(), Strin
     match seen.decided(world).into_iter().find(|button| !world.real[&seen.key].works(button)) {
         Some(button) if passes => Err(format!("{button} calls nobody, and the station is {}", seen.standing)),
         Some(_) | None => Ok(()),
+    }
+}
+
+/// No button that was known or tested once is forgotten: where it calls nobody, something is said of it.
+fn no_button_is_forgotten(world: &World, seen: &Seen) -> Result<(), String> {
+    let is_silent = match seen.standing {
+        Standing::Aligned | Standing::Overdue => true,
+        Standing::OutOfService | Standing::Adrift | Standing::InDoubt | Standing::Unproven | Standing::Untested => {
+            false
+        }
+    };
+    let forgotten = seen.there(world).find(|button| !world.real[&seen.key].works(button) && seen.was_known(button));
+    match forgotten.filter(|_| is_silent) {
+        Some(button) => Err(format!("{button} calls nobody, and the station is {}", seen.standing)),
+        None => Ok(()),
     }
 }
 
@@ -230,6 +259,7 @@ fn everything_holds(world: &mut World) -> Result<(), (usize, String)> {
         let seen = Seen::of(world, key);
         let all = the_record_is_true(world, &seen)
             .and_then(|()| no_dead_button_is_believed_in(world, &seen))
+            .and_then(|()| no_button_is_forgotten(world, &seen))
             .and_then(|()| no_missing_second_number_is_believed_in(world, &seen))
             .and_then(|()| there_is_a_way_on(world, &seen));
         all.map_err(|why| (key, why))?;

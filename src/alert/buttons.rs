@@ -1,6 +1,8 @@
 //! Buttons that call nobody, by the record or by their last test call: what a person who presses one meets stands before all
 //! else, however much else a message tells.
 
+use std::sync::Arc;
+
 use jiff::Timestamp;
 use serde::Serialize;
 
@@ -9,7 +11,7 @@ use super::topic::station::Item;
 use crate::drift::{LifelineService, Service, StationDrift};
 use crate::finding::plural;
 
-/// How many buttons of a message's stations call nobody.
+/// How many buttons of a fleet call nobody.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
 pub struct Buttons {
     /// Whose last test call failed.
@@ -35,16 +37,23 @@ pub fn silent(drift: &StationDrift) -> Vec<&LifelineService> {
     all
 }
 
+/// The buttons of a station of which nobody knows any more whether they call somebody.
+pub fn unsure(drift: &StationDrift) -> Vec<&LifelineService> {
+    let is_unsure =
+        |one: &&LifelineService| one.is_required && one.service == Service::Untested && one.because.is_some();
+    drift.lifelines.iter().filter(is_unsure).collect()
+}
+
 /// Whether a button of a message's station calls nobody.
 pub fn has_silent(item: &Item<'_, '_>) -> bool {
     item.subject.drift().is_some_and(|drift| !silent(drift).is_empty())
 }
 
 impl Buttons {
-    /// Of these.
-    pub fn of(items: &[Item<'_, '_>]) -> Buttons {
+    /// Of all its stations, whichever a message tells of.
+    pub fn of(stations: &[Arc<StationDrift>]) -> Buttons {
         let mut buttons = Buttons::default();
-        for drift in items.iter().filter_map(|item| item.subject.drift()) {
+        for drift in stations {
             let here = silent(drift);
             let dead = here.iter().filter(|lifeline| lifeline.service == Service::Dead).count();
             buttons.dead += dead;
@@ -54,17 +63,24 @@ impl Buttons {
         buttons
     }
 
-    /// The most urgent of them, how many there are, and what to do; nothing where there are none. `items`: the most urgent
-    /// first. `way_back`: the command for the only station, where there is one.
-    pub fn sentence(self, items: &[Item<'_, '_>], way_back: Option<&str>, clock: Timestamp) -> Option<String> {
-        let drift = items.iter().filter_map(|item| item.subject.drift()).find(|drift| !silent(drift).is_empty())?;
-        let first = meaning(silent(drift).first()?, clock);
-        let mut text = format!("{}: {first}. ", clip(&drift.station, SHORT));
+    /// The most urgent of them, how many there are, and what to do; nothing where there are none. Where none calls nobody, one of
+    /// which nobody knows. `items`: the most urgent first; `fleet`: all stations. `way_back`: the command for the only station,
+    /// where there is one.
+    pub fn sentence(
+        self,
+        items: &[Item<'_, '_>],
+        fleet: &[Arc<StationDrift>],
+        way_back: Option<&str>,
+        clock: Timestamp,
+    ) -> Option<String> {
+        let told = || items.iter().filter_map(|item| item.subject.drift());
+        let all = told().chain(fleet.iter().map(|drift| &**drift));
+        let silent = all.filter_map(|drift| Some((drift, *silent(drift).first()?))).next();
+        let (drift, first) = silent.or_else(|| told().find_map(|drift| Some((drift, *unsure(drift).first()?))))?;
+        let mut text = format!("{}: {}. ", clip(&drift.station, SHORT), meaning(first, clock));
         let Buttons { failed, dead, stations } = self;
         if failed + dead > 1 {
-            let at = if stations > 1 { format!(" at {stations} stations") } else { String::new() };
-            text +=
-                &format!("{}{at} do not work: {}. ", plural((failed + dead) as u64, "button"), counted(failed, dead));
+            text += &counted(failed, dead, stations);
         }
         text += if stations > 1 { "Put a stand-in at each." } else { "Put a stand-in there." };
         if let Some(way_back) = way_back {
@@ -74,11 +90,18 @@ impl Buttons {
     }
 }
 
-/// "2 did not reach help, 1 calls nobody"
-fn counted(failed: usize, dead: usize) -> String {
-    let failed = (failed > 0).then(|| format!("{failed} did not reach help"));
-    let dead = (dead > 0).then(|| format!("{dead} {} nobody", if dead == 1 { "calls" } else { "call" }));
-    failed.into_iter().chain(dead).collect::<Vec<_>>().join(", ")
+/// "3 buttons at 2 stations do not work: 2 did not reach help, 1 calls nobody. "
+fn counted(failed: usize, dead: usize, stations: usize) -> String {
+    let at = if stations > 1 { format!(" at {stations} stations") } else { String::new() };
+    let buttons = plural((failed + dead) as u64, "button");
+    match (failed, dead) {
+        (_, 0) => format!("{buttons}{at} did not reach help. "),
+        (0, _) => format!("{buttons}{at} call nobody. "),
+        (failed, dead) => {
+            let call = if dead == 1 { "calls" } else { "call" };
+            format!("{buttons}{at} do not work: {failed} did not reach help, {dead} {call} nobody. ")
+        }
+    }
 }
 
 /// What a lifeline that calls nobody means for whoever presses it: "pressing the red button did not reach help (tested 00:10
@@ -95,6 +118,7 @@ pub fn meaning(lifeline: &LifelineService, clock: Timestamp) -> String {
             let noted = because.map(|note| format!(": {note}")).unwrap_or_default();
             ("did not reach help", Some(format!("tested{at}{by}{noted}")))
         }
+        Service::Untested if because.is_some() => ("may call nobody", because),
         Service::Untested | Service::Overdue | Service::Tested => return format!("{who}: {}", service.as_str()),
     };
     let brackets = brackets.map(|brackets| format!(" ({brackets})")).unwrap_or_default();
@@ -103,5 +127,5 @@ pub fn meaning(lifeline: &LifelineService, clock: Timestamp) -> String {
 
 fn time(at: Timestamp, clock: Timestamp) -> String {
     let day = |time: Timestamp| time.strftime("%Y-%m-%d").to_string();
-    at.strftime(if day(at) == day(clock) { "%H:%M" } else { "%Y-%m-%d %H:%M UTC" }).to_string()
+    at.strftime(if day(at) == day(clock) { "%H:%M UTC" } else { "%Y-%m-%d %H:%M UTC" }).to_string()
 }

@@ -151,7 +151,7 @@ fn told_commit(new: &NewCommit) -> ToldCommit {
         commit: commit.json(),
         before: before.as_ref().map(|before| before.id().to_owned()),
         rewritten: *is_rewritten,
-        line: format!("Commit {} is in force{how}.", commit.briefly()),
+        line: format!("Commit {} is in use{how}.", commit.briefly()),
     }
 }
 

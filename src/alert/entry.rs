@@ -4,7 +4,7 @@ use std::cmp::Reverse;
 
 use serde::Serialize;
 
-use super::buttons::{STAND_IN, meaning, silent};
+use super::buttons::{STAND_IN, meaning, silent, unsure};
 use super::clip::{NAME, PLACE, SENTENCE, VALUE, clip};
 use super::pass::{Next, Pass};
 use super::topic::scope::{Losses, Lost, Part};
@@ -12,7 +12,7 @@ use super::topic::seen::{Seen, SeenLifeline, SeenSetting};
 use super::topic::station::Item;
 use super::visits::{self, ToldVisit};
 use super::work::{NextStep, card_link, way_back_of};
-use crate::drift::{LifelineService, SettingDrift, Standing, StationDrift};
+use crate::drift::{LifelineService, Service, SettingDrift, Standing, StationDrift};
 use crate::inventory::Extent;
 use crate::setting::Weight;
 
@@ -164,7 +164,9 @@ impl StationEntry {
             entry.card = next.as_ref().and_then(|next| card_link(address, &subject.name, next, pass.work));
             entry.next = next.map(|next| NextStep::of(next, &subject.name, &owed));
             if let Some(next) = entry.next.as_mut().filter(|_| entry.stand_in.is_some()) {
-                next.way_back = way_back_of(&subject.name, pass.work);
+                next.way_back = Some(drift)
+                    .filter(|drift| !silent(drift).is_empty())
+                    .and_then(|drift| way_back_of(drift, pass.work));
             }
         }
         entry
@@ -222,7 +224,9 @@ impl StationEntry {
             Some(EntryLifeline::of(service, lifeline, pass))
         });
         self.lifelines = shown.collect();
-        self.stand_in = (!silent(drift).is_empty()).then_some(STAND_IN);
+        let was_silent = seen.lifelines.values().any(|lifeline| lifeline.was_silent);
+        let is_in_need = was_silent || !silent(drift).is_empty() || !unsure(drift).is_empty();
+        self.stand_in = is_in_need.then_some(STAND_IN);
         (self.begun, self.begun_left_out) = visits::told(drift);
         self.did_not_stick = seen.did_not_stick().is_some();
     }
@@ -269,11 +273,12 @@ impl EntrySetting {
 impl EntryLifeline {
     fn of(service: &LifelineService, seen: &SeenLifeline, pass: &Pass<'_>) -> EntryLifeline {
         let told = service.service.calls_nobody();
+        let is_said = told || service.service == Service::Untested && service.because.is_some();
         EntryLifeline {
             lifeline: clip(&service.name, NAME),
             title: clip(&service.title, NAME),
             service: service.service.as_str(),
-            meaning: told.then(|| clip(&meaning(service, pass.clock), SENTENCE)),
+            meaning: is_said.then(|| clip(&meaning(service, pass.clock), SENTENCE)),
             at: service.mark.filter(|_| told).map(|mark| mark.at.to_string()),
             by: service.by.as_ref().map(|by| clip(by, NAME)),
             fix_confirmed_at: seen.fixed_at.map(|at| at.to_string()),

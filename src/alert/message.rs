@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
-use super::buttons::{Buttons, has_silent};
+use super::buttons::{Buttons, has_silent, silent};
 use super::case::Severity;
 use super::cause::ToldCause;
 use super::clip::{NAME, PLACE, clip};
@@ -243,13 +243,13 @@ impl<'a> Writer<'a> {
         let (sites, sites_left_out) = sites(items);
         let call_back = CallBack::of(items, self.pass.to_call_back);
         let severity = items.iter().filter_map(|item| Some(item.subject.now.as_ref()?.severity)).max();
-        let buttons = Buttons::of(items);
-        let silent = items.iter().filter(|item| has_silent(item)).map(|item| &item.subject.name);
-        let way_back = silent.clone().next().filter(|_| buttons.stations == 1);
+        let buttons = Buttons::of(self.pass.stations);
+        let way_back = self.pass.stations.iter().find(|drift| !silent(drift).is_empty());
+        let way_back = way_back.filter(|_| buttons.stations == 1);
         let way_back = way_back.and_then(|station| way_back_of(station, self.pass.work));
         let sentence = summary::Sentence {
             items,
-            buttons: buttons.sentence(items, way_back.as_deref(), self.pass.clock),
+            buttons: buttons.sentence(items, self.pass.stations, way_back.as_deref(), self.pass.clock),
             cause: &cause,
             asides,
             hold: self.hold.sentence(*news),

@@ -121,8 +121,8 @@ pub use decide::{Verdict, decide};
 pub use event::{CONTENT_TYPE, LONGEST_BODY, Message, source_of};
 pub use heartbeat::heartbeat;
 pub use pass::{
-    Brake, Cause, FilesRead, NewCommit, Next, Pass, RejectedReport, RejectedReports, ReportTaken, ScriptToCallBack,
-    Silent, Stopped, ToCallBack, Work,
+    Brake, Cause, FailedTest, FilesRead, NewCommit, Next, Pass, RejectedReport, RejectedReports, ReportTaken,
+    ScriptToCallBack, Silent, Stopped, ToCallBack, Work,
 };
 pub use step::Reason;
 pub use terms::{AlertTerms, Subscription};

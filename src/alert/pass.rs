@@ -113,8 +113,16 @@ pub enum Next {
     Test,
     /// Keying for which there is no script.
     NoScript,
-    /// Nothing before the change is released that it is part of, by this command.
-    Held(String),
+    /// Nothing to key before the change is released that it is part of. A button whose last test call failed can be
+    /// tested all the same.
+    Held {
+        /// The command that releases it.
+        release: String,
+        /// Whether there is such a button.
+        to_test: bool,
+    },
+    /// Nothing while somebody, who is named, is keying it.
+    Await(Name),
 }
 
 /// Says what stations of the pass need next. It is asked only about stations that are told of.
@@ -198,6 +206,17 @@ pub struct RejectedReport {
     pub station: Option<String>,
     /// At least one; the first is shown where there is room for one only.
     pub reasons: Vec<Finding>,
+    /// What it says of a test call that failed, as far as it could be read.
+    pub failed: Option<FailedTest>,
+}
+
+/// A test call that did not reach help, by a report that was rejected.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct FailedTest {
+    /// Who made it.
+    pub by: Option<Name>,
+    /// What they noted, in one line. Never a code.
+    pub note: Option<Name>,
 }
 
 /// What there is to tell of rejected reports.

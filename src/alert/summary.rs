@@ -116,7 +116,7 @@ const OUT: &str = "Out of service and set aside:";
 const UNHEARD: &str = "No report of";
 
 /// How a station is not worse than it was, though another value is wanted there.
-const CHANGED: &str = "Otherwise wanted at";
+const CHANGED: &str = "Another value is wanted at";
 
 fn opening_of(item: &Item<'_, '_>) -> &'static str {
     let holds =
@@ -141,12 +141,12 @@ fn opening(reason: Reason) -> &'static str {
     match reason {
         Reason::Opened => "New drift at",
         Reason::Grown => "Worse at",
-        Reason::Unwatched => "Not looked at any more at",
+        Reason::Unwatched => "No longer managed at",
         Reason::Withdrawn => "No longer in the inventory:",
         Reason::StillOpen => "Still open at",
         Reason::Eased => "Better at",
         Reason::Returned => "In the inventory again:",
-        Reason::Watched => "Looked at again:",
+        Reason::Watched => "Managed again:",
         Reason::Closed => "Aligned again:",
     }
 }
@@ -200,8 +200,8 @@ fn one(item: &Item<'_, '_>) -> String {
         (Some(seen), None) => format!("{name}: {seen}"),
         (None, Some(lost)) if is_news => format!("{name}: {lost}"),
         (Some(seen), Some(lost)) if is_news => format!("{name}: {lost}; otherwise {seen}"),
-        (Some(seen), Some(lost)) => format!("{name}: {seen}; not looked at: {lost}"),
-        (None, Some(lost)) => format!("{name}; not looked at: {lost}"),
+        (Some(seen), Some(lost)) => format!("{name}: {seen}; no longer managed: {lost}"),
+        (None, Some(lost)) => format!("{name}; no longer managed: {lost}"),
     };
     text + &begun
 }

@@ -6,6 +6,7 @@ use super::clip::{NAME, Room, clip, length};
 use super::pass::{Next, Work};
 use super::step::Reason;
 use super::topic::station::{Item, StationSubject};
+use crate::drift::StationDrift;
 use crate::finding::plural;
 use crate::script::{self, card};
 use crate::setting::Name;
@@ -23,6 +24,8 @@ pub struct ToDo {
     pub without_script: u64,
     /// Scripts that wait for the release of a change.
     pub held: u64,
+    /// Stations that somebody is keying.
+    pub to_await: u64,
     /// Stations that are gone from the inventory.
     pub to_put_back: u64,
     /// Stations with something that is no longer looked at.
@@ -44,13 +47,14 @@ pub fn card_link(address: Option<&str>, station: &Name, next: &Next, work: Work<
             let link = card::link(address?, &(work.digest)(station)?, station);
             Some(link).filter(|link| link.len() <= LONGEST_LINK)
         }
-        Next::Test | Next::NoScript | Next::Held(_) => None,
+        Next::Test | Next::NoScript | Next::Held { .. } | Next::Await(_) => None,
     }
 }
 
-/// The command for the way back of a station, where there is one.
-pub fn way_back_of(station: &Name, work: Work<'_>) -> Option<String> {
-    (work.has_way_back)(station).then(|| format!("stationkeep script {} --back", clip(station, NAME)))
+/// The command for the way back of a station, where there is one and nobody is keying it.
+pub fn way_back_of(drift: &StationDrift, work: Work<'_>) -> Option<String> {
+    let (station, is_keyed) = (&drift.station, drift.begun.iter().any(|begun| !begun.is_silent));
+    (!is_keyed && (work.has_way_back)(station)).then(|| format!("stationkeep script {} --back", clip(station, NAME)))
 }
 
 /// What one station needs.
@@ -97,7 +101,11 @@ impl ToDo {
                 }
                 Next::Test => todo.to_test += 1,
                 Next::NoScript => todo.without_script += 1,
-                Next::Held(_) => todo.held += 1,
+                Next::Held { release: _, to_test } => {
+                    todo.held += 1;
+                    todo.to_test += u64::from(*to_test);
+                }
+                Next::Await(_) => todo.to_await += 1,
             }
         }
         todo.cards = match to_key {
@@ -126,6 +134,9 @@ impl ToDo {
         if self.to_test > 0 {
             parts.push(format!("test {}", plural(self.to_test, "station")));
         }
+        if self.to_await > 0 {
+            parts.push(format!("wait for {} under way", plural(self.to_await, "report")));
+        }
         if self.without_script > 0 {
             parts.push(format!("see why {} cannot be keyed", plural(self.without_script, "station")));
         }
@@ -142,7 +153,7 @@ impl ToDo {
         }
         if self.to_watch > 0 {
             let stations = plural(self.to_watch, "station");
-            parts.push(format!("say in the inventory what is wanted of what is not looked at any more ({stations})"));
+            parts.push(format!("say in the inventory what is wanted of what is no longer managed ({stations})"));
         }
         // Nothing may follow a link but a space, or a reader's program takes it for a part of it.
         let cards = match (&self.cards, self.to_key) {
@@ -173,6 +184,10 @@ impl NextStep {
         NextStep { r#do: what, calls: None, presses: None, minutes: None, way_back: None }
     }
 
+    fn test(owed: &[&str]) -> NextStep {
+        NextStep::plain(format!("a test call of {}", clip(&owed.join(" and of "), NAME)))
+    }
+
     /// What is to do about one that drifts; `owed`: the buttons to be tested.
     pub fn of(next: Next, station: &Name, owed: &[&str]) -> NextStep {
         let name = clip(station, NAME);
@@ -185,8 +200,10 @@ impl NextStep {
                 way_back: None,
             },
             Next::Test if owed.is_empty() => NextStep::plain(format!("stationkeep script {name} --renew")),
-            Next::Test => NextStep::plain(format!("a test call of {}", clip(&owed.join(" and of "), NAME))),
-            Next::Held(release) => NextStep::plain(format!("{release} (its script is held until then)")),
+            Next::Test => NextStep::test(owed),
+            Next::Held { release: _, to_test: true } if !owed.is_empty() => NextStep::test(owed),
+            Next::Held { release, to_test: _ } => NextStep::plain(format!("{release} (its script is held until then)")),
+            Next::Await(by) => NextStep::plain(format!("wait for the report of {}", clip(&by, NAME))),
             Next::NoScript => NextStep::plain(format!("stationkeep script {name} says why there is no script")),
         }
     }

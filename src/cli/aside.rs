@@ -80,7 +80,7 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
 }
 
 const CAUTION: &str = "\
-Mind: nobody is told any more when this fails. Put a sign on each station that says so and where
+Warning: on-call is no longer alerted when this fails. Put a sign on each station that says so and where
 to find help, keep a stand-in there, and tell the answering point.";
 
 /// The station of this name, or else the site.

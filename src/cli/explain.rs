@@ -12,7 +12,7 @@ use super::writers::Writers;
 use crate::drift::{LifelineService, Service, held_text, value_text};
 use crate::finding::{Place, did_you_mean};
 use crate::fleet::{Explanation, View};
-use crate::inventory::{LineEntry, Reach, Station, Wish, parts};
+use crate::inventory::{Extent, LineEntry, Reach, Station, Wish, parts};
 use crate::keybook::SettingId;
 use crate::ledger::{Holding, State};
 use crate::script::{NoScript, Script, Step};
@@ -81,7 +81,7 @@ impl<'v> Page<'v> {
         let station = self.station;
         let title = &station.keybook.title;
         let mut out = format!("{}  {title} at {}: {}\n", station.name, station.site, station.location);
-        let standing = self.explained.row.drift.standing;
+        let standing = self.explained.row.drift.told_text();
         let _ = writeln!(out, "defined at {}, rings on {}, stands {standing}", station.place, station.number);
         let layers: Vec<String> = self.explained.layers.iter().map(ToString::to_string).collect();
         let _ = writeln!(out, "layers, the later wins: {}", layers.join(", "));
@@ -195,6 +195,9 @@ impl<'v> Page<'v> {
                         }
                     };
                     let _ = writeln!(out, "  service    {}, {last}", service.as_str());
+                }
+                None if self.station.for_now.set_aside == Extent::Whole => {
+                    out.push_str("  service    set aside, out of service\n");
                 }
                 None => out.push_str("  service    not followed: nobody knows what one of its settings should hold\n"),
             }

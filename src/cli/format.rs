@@ -20,9 +20,12 @@ pub enum ScriptFormat {
 }
 
 /// A script that is held: why, and what to do.
-pub fn held(station: &str, held: Option<&Held>) -> CliError {
+///
+/// `until`: what can be done at the station before its release.
+pub fn held(station: &str, held: Option<&Held>, until: Option<String>) -> CliError {
     let hint = held.map(release_hint).unwrap_or_default();
-    CliError::failed(format!("the script for {station} is held: {hint}"))
+    let until = until.map(|until| format!("\nUntil then, {until}.")).unwrap_or_default();
+    CliError::failed(format!("the script for {station} is held: {hint}{until}"))
 }
 
 /// Why scripts are held, and what to do.

@@ -9,9 +9,9 @@ use super::context::Context;
 use super::error::{CliError, print, print_json};
 use super::exit::Exit;
 use super::format::Format;
-use crate::drift::value_text;
+use crate::drift::{surprise, value_text};
 use crate::finding::plural;
-use crate::fleet::{View, history, odd, record_before_tests};
+use crate::fleet::{View, history, record_before_tests};
 use crate::inventory::Station;
 use crate::ledger::{Decision, LedgerLine, Outcome, Record, Report, Visit, line_of, open};
 use crate::setting::{Reference, Secret, Written};
@@ -180,7 +180,7 @@ fn report_text(out: &mut String, report: &Report, beside: Option<&Beside<'_>>) {
             test.lifeline,
             if who.is_empty() { " help" } else { &who }
         );
-        if let Some(odd) = beside.and_then(|beside| odd(beside.station, &beside.record, test)) {
+        if let Some(odd) = beside.and_then(|beside| surprise(beside.station, &beside.record, test)) {
             let _ = writeln!(out, "      ! {odd}");
         }
     }

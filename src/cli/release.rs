@@ -9,6 +9,7 @@ use super::exit::Exit;
 use super::format::release_hint;
 use super::saying::{said, write_down};
 use crate::brake::{Alteration, Altered, Held, Numbers};
+use crate::drift::Begun;
 use crate::finding::plural;
 use crate::fleet::View;
 use crate::ledger::{Decision, Digest, Release, Said};
@@ -71,8 +72,8 @@ fn listing(view: &View, held: &Held) -> String {
     let mut out = format!("{}\n", held.sentence());
     for name in change.stations.union(&change.handed_out) {
         let _ = writeln!(out, "\n{name}");
-        match view.row(name).and_then(|row| row.alteration.as_ref()) {
-            Some(alteration) => alterations_text(&mut out, alteration),
+        match view.row(name).and_then(|row| Some((row.alteration.as_ref()?, &row.drift))) {
+            Some((alteration, drift)) => alterations_text(&mut out, alteration, &drift.begun),
             None if change.stations.contains(name) => {
                 out.push_str("  new here, and nothing is proven: it may be a station that left the inventory\n");
             }
@@ -83,16 +84,22 @@ fn listing(view: &View, held: &Held) -> String {
     out
 }
 
-fn alterations_text(out: &mut String, alteration: &Alteration) {
+fn alterations_text(out: &mut String, alteration: &Alteration, begun: &[Begun]) {
     for altered in &alteration.wanted {
         let _ = writeln!(out, "  {}", altered_text(altered));
     }
     for script in &alteration.handed_out {
-        let others: Vec<_> = script.alters.iter().filter(|altered| !alteration.wanted.contains(altered)).collect();
-        let leads = if others.is_empty() { " leads to the same" } else { " leads to:" };
+        // A part of it is not the same: what was released must be what is keyed.
+        let is_same = script.alters == alteration.wanted;
+        let leads = if is_same { " leads to the same" } else { " leads to:" };
         let at = script.at.strftime("%Y-%m-%d %H:%M UTC");
-        let _ = writeln!(out, "  script {}, handed out {at} and not reported on,{leads}", script.script);
-        others.iter().for_each(|altered| {
+        let begun = begun
+            .iter()
+            .find(|begun| begun.script == script.script)
+            .map(|begun| format!(", begun by {} on {}", begun.by, begun.at.strftime("%Y-%m-%d %H:%M UTC")));
+        let begun = begun.unwrap_or_default();
+        let _ = writeln!(out, "  script {}, issued {at}{begun} and not reported on,{leads}", script.script);
+        script.alters.iter().filter(|_| !is_same).for_each(|altered| {
             let _ = writeln!(out, "    {}", altered_text(altered));
         });
     }
@@ -102,4 +109,41 @@ fn altered_text(altered: &Altered) -> String {
     let text = |value: &Option<Value>, unknown: &str| value.as_ref().map_or(unknown.to_owned(), Value::to_string);
     let proven = text(&altered.proven, "a value that the keybook can no longer hold");
     format!("{}: {proven} -> {}", altered.setting, text(&altered.to, "unknown"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::brake::AlteringScript;
+
+    fn altered(setting: &str) -> Altered {
+        let to = Some(Value::Digits("2".into()));
+        Altered { setting: setting.into(), proven: Some(Value::Digits("1".into())), to }
+    }
+
+    #[test]
+    fn a_script_that_alters_only_a_part_does_not_lead_to_the_same_and_who_began_it_is_named() {
+        let digest: Digest = "3f9a1c0b7d24e615".parse().unwrap();
+        let at = "2026-11-25T12:00:00Z".parse().unwrap();
+        let script = |alters| AlteringScript { script: digest.clone(), at, alters };
+        let wanted = vec![altered("emergency.primary"), altered("line.kind")];
+        let begun = [Begun {
+            visit: uuid::Uuid::from_u128(1),
+            by: "tech-07".into(),
+            at,
+            script: digest.clone(),
+            is_silent: false,
+        }];
+        let text = |alters: Vec<Altered>| {
+            let mut out = String::new();
+            let alteration = Alteration { wanted: wanted.clone(), handed_out: vec![script(alters)] };
+            alterations_text(&mut out, &alteration, &begun);
+            out
+        };
+        let head = "script 3f9a1c0b7d24e615, issued 2026-11-25 12:00 UTC, begun by tech-07 on 2026-11-25 12:00 UTC and not \
+                    reported on, leads to";
+        assert!(text(wanted.clone()).ends_with(&format!("  {head} the same\n")), "{}", text(wanted.clone()));
+        let part = text(vec![altered("line.kind")]);
+        assert!(part.ends_with(&format!("  {head}:\n    line.kind: \"1\" -> \"2\"\n")), "{part}");
+    }
 }

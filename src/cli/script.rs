@@ -12,8 +12,9 @@ use super::layout::shown;
 use super::private::write_private;
 use crate::drift::Drift;
 use crate::fleet::{Keying, Row, record_scripts};
-use crate::inventory::Extent;
-use crate::script::{self, Memory, OtherVisit, Way};
+use crate::inventory::{Extent, Station};
+use crate::ledger::Record;
+use crate::script::{self, Memory, NoWayBack, OtherVisit, Way};
 use crate::web;
 
 /// The fewest keys that bring a station to what is wanted.
@@ -65,7 +66,10 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
             record_scripts(context.store(), &[cleared], context.view.at).await?;
             shown(&script, &row.station, &context, &codes, args.format)
         }
-        Keying::Held(_) => return Err(held(name, context.view.held().as_ref())),
+        Keying::Held(_) => {
+            let until = context.view.until_released(row, &mut memory);
+            return Err(held(name, context.view.held().as_ref(), until));
+        }
         Keying::Nothing => {
             let full = script::full_presses(&row.station, &row.record, &context.view.codes_for(row), &mut memory);
             let text = nothing(row, full, way, args.format);
@@ -105,6 +109,17 @@ fn not_to_renew(row: &Row, setting: &str) -> CliError {
     })
 }
 
+/// What is said where the way back keys nothing.
+fn nothing_to_go_back_to(station: &Station, record: &Record) -> String {
+    let why = match script::no_way_back(station, record) {
+        NoWayBack::HoldsWhatWorked => "The station holds what last worked.",
+        NoWayBack::HoldsWhatItHeld => "The station holds what it held before its last card.",
+        NoWayBack::NobodyKnows => "No report says what the station held before.",
+    };
+    let advice = script::has_failed(station, record).then(|| format!("{}\n", script::card::WITHOUT_WAY_BACK));
+    format!("There is nothing to go back to at {}.\n{why}\n{}", station.name, advice.unwrap_or_default())
+}
+
 /// What is said where nothing needs keying and no test call is asked for.
 fn nothing(row: &Row, full: Option<u64>, way: Way, format: ScriptFormat) -> String {
     let (station, drift) = (&row.station, &row.drift);
@@ -114,8 +129,7 @@ fn nothing(row: &Row, full: Option<u64>, way: Way, format: ScriptFormat) -> Stri
         ScriptFormat::Json => format!("{:#}\n", script::nothing_to_key(station, full)),
         ScriptFormat::Card | ScriptFormat::Html => {
             if way == Way::Back {
-                let why = "It holds what last worked, or no report says what it held before.";
-                return format!("There is nothing to go back to at {}.\n{why}\n", station.name);
+                return nothing_to_go_back_to(station, &row.record);
             }
             let dead: String = dead.iter().map(|dead| dead.warning() + "\n").collect();
             let mut text = format!("{dead}Nothing needs keying at {}.\n", station.name);

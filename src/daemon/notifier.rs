@@ -8,12 +8,13 @@ use std::time::Duration;
 use jiff::Timestamp;
 
 use crate::alert::{
-    AlertTerms, Brake, CONTENT_TYPE, Cases, Cause, FilesRead, Message, Pass, RejectedReport, RejectedReports,
-    ReportTaken, ScriptToCallBack, Silent, Stopped, ToCallBack, Verdict, Work, decide, last_rejected_told,
+    AlertTerms, Brake, CONTENT_TYPE, Cases, Cause, FailedTest, FilesRead, Message, Pass, RejectedReport,
+    RejectedReports, ReportTaken, ScriptToCallBack, Silent, Stopped, ToCallBack, Verdict, Work, decide,
+    last_rejected_told,
 };
 use crate::drift::StationDrift;
 use crate::finding::Finding;
-use crate::fleet::intake::kept_reasons;
+use crate::fleet::intake::{failed_test, kept_reasons};
 use crate::fleet::{FleetError, View};
 use crate::ledger::{self, LedgerLine, parse_line};
 use crate::script::Memory;
@@ -241,8 +242,9 @@ fn gone(noted: StoppedWebhook) -> Stopped {
 }
 
 fn rejected_report(row: store::Rejected) -> RejectedReport {
-    let store::Rejected { seq: _, content_sha, source, reasons, report, station } = row;
-    RejectedReport { source, content: content_sha, id: report, station, reasons: kept_reasons(&reasons) }
+    let store::Rejected { seq: _, content_sha, source, reasons, report, station, body } = row;
+    let failed = failed_test(&body).map(|(by, note)| FailedTest { by, note });
+    RejectedReport { failed, source, content: content_sha, id: report, station, reasons: kept_reasons(&reasons) }
 }
 
 fn out(script: &ledger::HandedOut) -> ScriptToCallBack {

@@ -1,8 +1,9 @@
 //! What is said of a button that calls nobody: why, in a few words that never hold a code.
 
+use super::ability;
 use super::values::value_text;
 use crate::inventory::Station;
-use crate::keybook::{Keybook, Lifeline};
+use crate::keybook::{Ability, Keybook, Lifeline, SettingId};
 use crate::ledger::Record;
 use crate::setting::{Kind, Name, Value};
 
@@ -13,6 +14,19 @@ pub(super) fn dead_because(station: &Station, record: &Record, lifeline: &Lifeli
     let each = ids.filter_map(|id| Some((keybook.setting(id).title(), record.known(id)?)));
     let each: Vec<String> = each.map(|(title, value)| format!("\"{title}\" is {}", spoken(value))).collect();
     (!each.is_empty()).then(|| each.join(" and ").into())
+}
+
+/// What nobody knows any longer of a required lifeline that may call nobody for it: `nobody knows "first number"`.
+pub(super) fn unknown_because(station: &Station, record: &Record, lifeline: &Lifeline) -> Option<Name> {
+    if !lifeline.is_required() || ability(record, lifeline) != Ability::Undecided {
+        return None;
+    }
+    let keybook = &station.keybook;
+    let is_lost =
+        |id: &&SettingId| record.known(**id).is_none() && record.proven(&keybook.setting(**id).name).is_some();
+    let lost: Vec<String> =
+        lifeline.settings.iter().filter(is_lost).map(|id| format!("\"{}\"", keybook.setting(*id).title())).collect();
+    (!lost.is_empty()).then(|| format!("nobody knows {}", lost.join(" or ")).into())
 }
 
 /// A value as it is said in a sentence.
@@ -33,7 +47,15 @@ pub(super) fn noted(keybook: &Keybook, note: &str) -> Option<Name> {
         Kind::Secret { min, .. } => usize::try_from(min).ok(),
         Kind::Digits { .. } | Kind::Dial { .. } | Kind::Choice(_) | Kind::Flags { .. } | Kind::Number { .. } => None,
     });
-    let shortest = shortest.min().unwrap_or(CODE).min(CODE);
+    one_line(note, shortest.min().unwrap_or(CODE).min(CODE))
+}
+
+/// The same where nobody knows the model: any digit may be of a code of one or two.
+pub fn noted_anywhere(note: &str) -> Option<Name> {
+    one_line(note, 1)
+}
+
+fn one_line(note: &str, shortest: usize) -> Option<Name> {
     let plain: String = note.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
     let line = without_digits(&plain.split_whitespace().collect::<Vec<_>>().join(" "), shortest);
     (!line.is_empty()).then(|| line.into())

@@ -19,12 +19,13 @@ use std::fmt;
 use jiff::{SignedDuration, Timestamp};
 use uuid::Uuid;
 
-use self::meaning::{dead_because, noted};
+use self::meaning::{dead_because, noted, unknown_because};
 use crate::finding::Place;
 use crate::inventory::{Extent, Station, Taken, Wanted};
 use crate::keybook::{Ability, Lifeline, SettingId};
 use crate::ledger::{Digest, Mark, Outcome, Proof, Record, State, Visit};
 use crate::setting::{Name, Value, Weight};
+pub use meaning::noted_anywhere;
 
 /// How a managed setting is not as wanted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -208,7 +209,8 @@ pub struct LifelineService {
     pub mark: Option<Mark>,
     /// Who made the test call that failed.
     pub by: Option<Name>,
-    /// Of a failed one what they noted, in one line; of a dead one what makes it so. Never a code.
+    /// Of a failed one what they noted, in one line; of a dead one what makes it so; of an untested one what was known of it
+    /// and is not any longer, where it may call nobody for that. Never a code.
     pub because: Option<Name>,
 }
 
@@ -243,6 +245,19 @@ pub struct StationDrift {
     pub set_aside: Extent,
     /// Who is on it.
     pub taken: Option<Taken>,
+}
+
+impl StationDrift {
+    /// How it stands, as far as it is not set aside: what is set aside is never said to be aligned.
+    pub fn told(&self) -> Option<Standing> {
+        let is_silent = self.set_aside != Extent::Nothing && self.standing == Standing::Aligned;
+        Some(self.standing).filter(|_| !is_silent)
+    }
+
+    /// The same for people.
+    pub fn told_text(&self) -> &'static str {
+        self.told().map_or("set aside", Standing::as_str)
+    }
 }
 
 /// Somebody began to key a script, and no report came yet.
@@ -320,7 +335,8 @@ pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) ->
                 because: match service {
                     Service::Dead => dead_because(station, record, lifeline),
                     Service::Failed => note.and_then(|note| noted(&station.keybook, note)),
-                    Service::Untested | Service::Overdue | Service::Tested => None,
+                    Service::Untested => unknown_because(station, record, lifeline),
+                    Service::Overdue | Service::Tested => None,
                 },
             };
             (is_tracked(station, record, lifeline), lifeline_service)
@@ -398,10 +414,33 @@ pub fn is_in_use(station: &Station, record: &Record, lifeline: &Lifeline) -> boo
 }
 
 /// Whether each setting of a lifeline in use has a target: it is wanted, or unmanaged and known. One that only `works` names,
-/// and that is neither, is left out.
+/// and that is neither, is left out. A required lifeline that was relied on once is tracked all the same.
 pub fn is_tracked(station: &Station, record: &Record, lifeline: &Lifeline) -> bool {
     let has_target = |id| station.wanted(id).is_some() || record.known(id).is_some();
-    is_in_use(station, record, lifeline) && lifeline.is_tracked_where(has_target)
+    is_in_use(station, record, lifeline)
+        && (lifeline.is_tracked_where(has_target) || was_relied_on(station, record, lifeline))
+}
+
+/// Whether a required lifeline was tested once, or something of it was known that nobody knows now. What is set aside is
+/// left in peace.
+fn was_relied_on(station: &Station, record: &Record, lifeline: &Lifeline) -> bool {
+    let is_aside = lifeline.settings.iter().any(|id| station.for_now.aside.contains(id));
+    let at = station.keybook.lifelines.iter().position(|known| known.name == lifeline.name);
+    let is_tested = at.is_some_and(|at| record.lifelines[at].last.is_some());
+    lifeline.is_required() && !is_aside && (is_tested || !lost(station, record, lifeline).is_empty())
+}
+
+/// The unmanaged settings of a lifeline that were known once and that nobody knows now.
+pub fn lost(station: &Station, record: &Record, lifeline: &Lifeline) -> Vec<SettingId> {
+    let is_lost = |id: &SettingId| {
+        let holding = record.holding(*id);
+        let was_known = || {
+            let is_in_doubt = record.candidates(*id).next().is_some();
+            is_in_doubt || holding.strayed.is_some() || record.proven(&station.keybook.setting(*id).name).is_some()
+        };
+        station.wanted(*id).is_none() && holding.known().is_none() && was_known()
+    };
+    lifeline.settings.iter().copied().filter(is_lost).collect()
 }
 
 /// When time alone next changes what is said of a station: something becomes overdue, or a visit silent.

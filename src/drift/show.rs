@@ -6,7 +6,7 @@ use std::fmt::Write as _;
 use serde_json::{Value as Json, json};
 
 use super::values::{held_text, value_text};
-use super::{Begun, SettingDrift, Standing, StationDrift};
+use super::{Begun, SettingDrift, Standing, StationDrift, lost};
 use crate::finding::plural;
 use crate::inventory::{Extent, Station};
 use crate::ledger::{Mark, Record, State, value_json};
@@ -30,8 +30,8 @@ impl Totals {
         for drift in drifts {
             let is_whole = drift.set_aside == Extent::Nothing;
             totals.all += 1;
-            if is_whole || drift.standing != Standing::Aligned {
-                *totals.standings.entry(drift.standing).or_default() += 1;
+            if let Some(standing) = drift.told() {
+                *totals.standings.entry(standing).or_default() += 1;
             }
             totals.set_aside += usize::from(!is_whole);
             totals.out_of_service += usize::from(drift.set_aside == Extent::Whole);
@@ -124,7 +124,7 @@ fn day(mark: Mark) -> String {
 pub fn text(drift: &StationDrift, station: &Station, record: &Record) -> String {
     let mut out = String::new();
     let weight = drift.weight.map(|weight| format!(", {weight}")).unwrap_or_default();
-    let _ = writeln!(out, "{}  {}{weight}  ({}: {})", drift.station, drift.standing, drift.site, drift.location);
+    let _ = writeln!(out, "{}  {}{weight}  ({}: {})", drift.station, drift.told_text(), drift.site, drift.location);
     if let Some(note) = drift.set_aside.note() {
         let _ = writeln!(out, "  {note}");
     }
@@ -165,9 +165,18 @@ pub fn text(drift: &StationDrift, station: &Station, record: &Record) -> String 
             }
             (super::Service::Tested, _) => continue,
         };
-        let _ = writeln!(out, "  lifeline {name}: {sentence}");
+        let _ = writeln!(out, "  lifeline {name}: {sentence}{}", nobody_knows(station, record, name));
     }
     out
+}
+
+/// What of a lifeline nobody manages and nobody knows any more: "; nobody knows its unit.mode".
+fn nobody_knows(station: &Station, record: &Record, lifeline: &str) -> String {
+    let keybook = &station.keybook;
+    let lifeline = keybook.lifelines.iter().find(|known| *known.name == *lifeline);
+    let lost = lifeline.map(|lifeline| lost(station, record, lifeline)).unwrap_or_default();
+    let names: Vec<&str> = lost.into_iter().map(|id| &*keybook.setting(id).name).collect();
+    if names.is_empty() { String::new() } else { format!("; no report says what {} is now", names.join(" or ")) }
 }
 
 /// What makes a lifeline dead: "unit.mode: setup".
@@ -213,7 +222,7 @@ pub fn json(drift: &StationDrift) -> Json {
     json!({
         "station": &*drift.station,
         "site": &*drift.site,
-        "standing": drift.standing.as_str(),
+        "standing": drift.told().map(Standing::as_str),
         "weight": drift.weight.map(|weight| weight.as_str()),
         "settings": settings,
         "lifelines": lifelines.collect::<Vec<_>>(),

@@ -2,8 +2,8 @@
 
 use super::{ability, value_text};
 use crate::inventory::Station;
-use crate::keybook::Ability;
-use crate::ledger::{Led, Outcome, Record, Test, led};
+use crate::keybook::{Ability, SettingId};
+use crate::ledger::{Led, Outcome, Record, Test, led, with_fallbacks};
 use crate::setting::{Kind, Value};
 
 /// What is odd about a test call, in a sentence; nothing where nothing is. `record`: as it was just before the test.
@@ -11,7 +11,7 @@ pub fn surprise(station: &Station, record: &Record, test: &Test) -> Option<Strin
     let keybook = &station.keybook;
     let at = keybook.lifelines.iter().position(|lifeline| lifeline.name == test.lifeline)?;
     if !station.has_lifeline(&keybook.lifelines[at]) {
-        return Some("the inventory says that there is no such button at this station: one of the two is wrong".into());
+        return Some("by the inventory the station has no such button: look whether it does".into());
     }
     match test.outcome {
         Outcome::Failed => return None,
@@ -28,7 +28,7 @@ pub fn surprise(station: &Station, record: &Record, test: &Test) -> Option<Strin
             None
         }
     };
-    let held: Vec<String> = own.clone().filter_map(|id| number(*id)).collect();
+    let held: Vec<String> = own.filter_map(|id| number(*id)).collect();
     let dialled_as = dialled.map(ToString::to_string).unwrap_or_default();
     match led(keybook, record, at, dialled) {
         Led::There => None,
@@ -38,13 +38,14 @@ pub fn surprise(station: &Station, record: &Record, test: &Test) -> Option<Strin
             held.join(" or ")
         )),
         Led::Perhaps => {
-            let unknown = own
-                .filter(|id| matches!(keybook.setting(**id).kind, Kind::Dial { .. }) && record.known(**id).is_none());
-            let names: Vec<&str> = unknown.map(|id| &*keybook.setting(*id).name).collect();
+            let is_number = |id: &SettingId| matches!(keybook.setting(*id).kind, Kind::Dial { .. });
+            let all = with_fallbacks(keybook, at).filter(is_number);
+            let unknown: Vec<&str> =
+                all.filter(|id| record.known(*id).is_none()).map(|id| &*keybook.setting(id).name).collect();
             Some(format!(
-                "{contact} is dialled as {dialled_as}, and nobody knows whether the station dials that ({} is unknown): the \
+                "{contact} is dialled as {dialled_as}, and nobody knows whether the station dials that (nobody knows {}): the \
                  call proves nothing",
-                names.join(", ")
+                unknown.join(" and ")
             ))
         }
     }

@@ -213,7 +213,7 @@ fn a_test_of_a_button_that_the_inventory_says_is_not_there_is_taken_and_pointed_
     for outcome in [Outcome::Reached, Outcome::Failed] {
         for lifeline in ["emergency", "second"] {
             let odd = surprise(&without, &record, &test(lifeline, outcome)).unwrap();
-            assert!(odd.starts_with("the inventory says that there is no such button"), "{odd}");
+            assert!(odd.starts_with("by the inventory the station has no such button"), "{odd}");
             assert_eq!(surprise(&station(""), &record, &test(lifeline, Outcome::Failed)), None);
         }
     }
@@ -279,4 +279,83 @@ fn a_visit_is_silent_from_24_hours_on_and_that_moment_changes_what_is_said() {
         let next = next_change(&station, &record, RULES, time);
         assert_eq!(next == Some(moment), !is_silent, "{time}: {next:?}");
     }
+}
+
+/// The station without any wish for a setting.
+fn unmanaged(station: &Station, name: &str) -> Station {
+    let mut station = station.clone();
+    let id = station.keybook.id(name).unwrap();
+    station.wanted[id.index()] = None;
+    station
+}
+
+#[test]
+fn a_button_that_was_relied_on_never_vanishes_where_nobody_knows_its_number_any_more() {
+    let station = unmanaged(&station(""), "emergency.primary");
+    let untested = is(Standing::Untested, &[("emergency", Service::Untested)]);
+    let known = [as_wanted(1), tested(2, "emergency", Outcome::Reached)];
+    assert_eq!(summed(&drift(&station, &known)), is(Standing::Aligned, &[("emergency", Service::Tested)]));
+    let mut elsewhere = tested(3, "emergency", Outcome::Reached);
+    elsewhere.tests[0].contact = Some("island-warden".into());
+    elsewhere.tests[0].dialled = Some("5550".into());
+    let backup = report(3, "21", &[("emergency.backup", "")]);
+    let elsewhere = Report { left: backup.left, ..elsewhere };
+    let renewed = Report { unit: Some(crate::ledger::Unit::New), ..report(3, "21", &[("unit.mode", "|service")]) };
+    for lost in [elsewhere, renewed] {
+        let reports = [&known[..], &[lost]].concat();
+        let lost = drift(&station, &reports);
+        assert_eq!((summed(&lost), lost.weight), (untested.clone(), Some(Weight::Lifeline)));
+        let record = fold(&station.keybook, &reports, |_| None);
+        let said = text(&lost, &station, &record);
+        assert!(said.contains("make a test call; no report says what emergency.primary is now"), "{said}");
+        // Somebody said that it is out of service.
+        let mut aside = station.clone();
+        aside.for_now.aside = [station.keybook.id("emergency.primary").unwrap()].into();
+        assert_eq!(summed(&drift(&aside, &reports)), is(Standing::Aligned, &[]));
+    }
+    // Of which nothing was ever known or tested, nobody asks.
+    let never = Report { unit: Some(crate::ledger::Unit::New), ..report(3, "21", &[("unit.mode", "|service")]) };
+    assert_eq!(summed(&drift(&station, &[never])), is(Standing::Aligned, &[]));
+}
+
+#[test]
+fn a_mode_in_doubt_that_nobody_manages_leaves_the_button_untested() {
+    let station = station("");
+    let mut record = fold(&station.keybook, &[as_wanted(1)], |_| None);
+    let mode = station.keybook.id("unit.mode").unwrap();
+    let number = station.keybook.id("emergency.primary").unwrap();
+    let station = unmanaged(&unmanaged(&station, "unit.mode"), "emergency.primary");
+    record.settings[number.index()].state = State::Unknown;
+    record.settings[mode.index()].state =
+        State::InDoubt(["service", "setup"].map(|mode| Value::Choice(mode.into())).to_vec());
+    assert_eq!(
+        summed(&look(&station, &record, RULES, now())),
+        is(Standing::Untested, &[("emergency", Service::Untested)])
+    );
+}
+
+#[test]
+fn what_is_set_aside_is_never_said_to_be_aligned() {
+    let mut station = (*station("")).clone();
+    station.wanted.fill(None);
+    station.for_now.set_aside = Extent::Whole;
+    let setup = report(2, "21", &[("unit.mode", "|setup")]);
+    let reports = [as_wanted(1), setup];
+    let dead = drift(&station, &reports);
+    assert_eq!(json(&dead)["standing"], serde_json::Value::Null);
+    let said = text(&dead, &station, &fold(&station.keybook, &reports, |_| None));
+    assert!(said.starts_with("EQ-01  set aside  (") && said.contains("set aside, out of service"), "{said}");
+    assert!(!said.contains("aligned"), "{said}");
+    station.for_now.set_aside = Extent::Nothing;
+    assert_eq!(json(&drift(&station, &reports[..1]))["standing"], "untested");
+}
+
+#[test]
+fn a_test_call_that_proves_nothing_names_every_number_that_nobody_knows() {
+    let station = station("");
+    let record = fold(&station.keybook, &[as_wanted(1)], |_| None);
+    let contact = (Some("island-warden".into()), Some("5550".into()));
+    let test = Test { contact: contact.0, dialled: contact.1, ..test("emergency", Outcome::Reached) };
+    let odd = surprise(&station, &record, &test).unwrap();
+    assert!(odd.contains("(nobody knows emergency.backup): the call proves nothing"), "{odd}");
 }

@@ -1,17 +1,18 @@
 //! What came of a report: what it changed in the record, what it could not use and why, what is still missing. Commands and
 //! pages say the same.
 
+use std::collections::BTreeMap;
+
 use jiff::Timestamp;
 use uuid::Uuid;
 
 use super::entries::StationEntries;
 use super::error::FleetError;
-use super::intake::Intake;
-use super::oddities::odd;
+use super::intake::{Intake, dialled};
 use super::records::entries_under;
 use super::view::View;
-use crate::drift::{Drift, Rules, Service, StationDrift, look, value_text};
-use crate::inventory::Station;
+use crate::drift::{Drift, Rules, Service, StationDrift, look, surprise, value_text};
+use crate::inventory::{Contact, Station};
 use crate::keybook::SettingId;
 use crate::ledger::{Heard, Holding, Issued, Outcome, Record, Report, State, Test, effect_value};
 use crate::setting::{Name, Value};
@@ -31,6 +32,8 @@ struct Came<'a> {
     station: &'a Station,
     /// The script that it names, where it is on record.
     script: Option<&'a Issued>,
+    /// As they are now, where that is known.
+    contacts: Option<&'a BTreeMap<Name, Contact>>,
     /// The references that cannot be read here, and why.
     unread: Vec<(String, String)>,
     /// Whether the report that it corrects is on record.
@@ -61,7 +64,8 @@ impl Intake<'_> {
         let Some(report) = entries.reports.iter().find(|known| known.id == report.id) else {
             return Ok(Answer::default());
         };
-        Ok(came(report, &row.station, &entries, (view.rules, view.at), self.unread(report)).answer())
+        let came = came(report, &row.station, &entries, (view.rules, view.at), self.unread(report));
+        Ok(Came { contacts: Some(&view.reading.inventory.contacts), ..came }.answer())
     }
 
     /// The references of a report that cannot be read here, and why.
@@ -88,6 +92,7 @@ fn came<'a>(
         station,
         script: report.script.as_ref().and_then(|digest| entries.script(digest)),
         unread,
+        contacts: None,
         corrects_known: report.corrects.is_some_and(|id| others().any(|other| other.id == id)),
         corrected_by: others().find(|other| other.corrects == Some(report.id)).map(|other| other.id),
         untested: entries.record_before_tests(station, report),
@@ -194,12 +199,23 @@ impl Came<'_> {
                 format!("The test call of \"{title}\" did not reach help. Keep a stand-in until a test call does.")
             }
         };
-        if let Some(odd) = odd(self.station, &self.untested, test) {
+        if let Some(odd) = surprise(self.station, &self.untested, test) {
             said += &format!(" But {odd}.");
+        } else if let Some(odd) = self.odd_today(test) {
+            said += &format!(
+                " As contacts are now, {odd}. The contact was edited after the test, so nothing is taken for changed."
+            );
         } else if !is_last && self.corrected_by.is_none() {
             said += " It does not count: there is a later one, or one that failed in the same report.";
         }
         Some(said)
+    }
+
+    /// What would be odd about a test call by what its contact is dialled as now, where the contact was edited since.
+    fn odd_today(&self, test: &Test) -> Option<String> {
+        let contact = test.contact.as_ref().filter(|_| test.dialled.is_none())?;
+        let dialled = dialled(self.contacts?, contact, &self.station.line)?;
+        surprise(self.station, &self.untested, &Test { dialled: Some(dialled), ..test.clone() })
     }
 
     /// What could not be used, and why.

@@ -182,7 +182,7 @@ impl View {
                 let laid = Laid { script, codes };
                 (Some(if is_test { Due::Test(Some(laid)) } else { Due::Keying(laid) }), Some(cleared))
             }
-            Keying::Held(_) => (Some(Due::Held), None),
+            Keying::Held(_) => (Some(Due::Held(self.until_released(row, memory))), None),
             Keying::NoScript(why) => (Some(Due::Stuck(why)), None),
             Keying::Nothing if row.drift.standing == Standing::Aligned => (None, None),
             // What is overdue, and no test call confirms, is keyed again.

@@ -1,9 +1,13 @@
 //! The ledger as one batch of reports and scripts sees it: what is on record, and what those before it in the batch add.
 //! It writes all of them in one transaction, or none; it never judges them.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
+
+use uuid::Uuid;
 
 use super::error::FleetError;
+use crate::ledger::{LedgerLine, parse_line};
+use crate::setting::Name;
 use crate::store::{Appended, EntryKind, NewEntry, Store};
 
 /// A batch under way.
@@ -11,13 +15,15 @@ pub(super) struct Batch<'s> {
     store: &'s Store,
     /// Bodies by kind and id, as far as they were asked for; none where nothing is on record.
     known: BTreeMap<(EntryKind, String), Option<String>>,
+    /// By station, as far as it was asked about: the reports that others correct, each with the first that corrects it.
+    corrections: HashMap<Name, HashMap<Uuid, Uuid>>,
     new: Vec<NewEntry>,
     written: Vec<Appended>,
 }
 
 impl<'s> Batch<'s> {
     pub fn new(store: &'s Store) -> Batch<'s> {
-        Batch { store, known: BTreeMap::new(), new: Vec::new(), written: Vec::new() }
+        Batch { store, known: BTreeMap::new(), corrections: HashMap::new(), new: Vec::new(), written: Vec::new() }
     }
 
     /// Asks for many at once, so that asking for one of them later costs nothing.
@@ -43,6 +49,34 @@ impl<'s> Batch<'s> {
         let body = self.store.entry(kind, id).await?.map(|entry| entry.body);
         self.known.insert((kind, id.to_owned()), body.clone());
         Ok(body)
+    }
+
+    /// The report that corrects another of a station. The ledger is read once a station, however many are asked about.
+    ///
+    /// # Errors
+    /// Where the ledger cannot be read.
+    pub async fn correction_of(&mut self, station: &Name, report: Uuid) -> Result<Option<Uuid>, FleetError> {
+        if !self.corrections.contains_key(station) {
+            let on_record = self.store.entries_of(station).await?.into_iter().map(|entry| (entry.kind, entry.body));
+            let added = self.new.iter().filter(|entry| *entry.station == **station);
+            let all = on_record.chain(added.map(|entry| (entry.kind, entry.body.clone())));
+            let mut known = HashMap::new();
+            for (_, body) in all.filter(|(kind, _)| *kind == EntryKind::Report) {
+                let Ok(LedgerLine::Report(other)) = parse_line(&body) else { continue };
+                if let Some(corrects) = other.corrects {
+                    known.entry(corrects).or_insert(other.id);
+                }
+            }
+            self.corrections.insert(station.clone(), known);
+        }
+        Ok(self.corrections.get(station).and_then(|known| known.get(&report).copied()))
+    }
+
+    /// Notes a correction that was added to the batch.
+    pub fn note_correction(&mut self, station: &Name, corrects: Uuid, by: Uuid) {
+        if let Some(known) = self.corrections.get_mut(station) {
+            known.entry(corrects).or_insert(by);
+        }
     }
 
     /// Adds an entry to the batch; its number there.

@@ -1,24 +1,27 @@
 //! Reports on their way into the ledger: read, checked, appended; or rejected, kept with the reasons.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use jiff::Timestamp;
 use serde_json::{Value as Json, json};
 
 use super::batch::Batch;
+use super::contacts::ContactsSince;
 use super::error::FleetError;
 use super::issue::{shown_entry, shown_id};
 use super::reading::Reading;
 use super::sources::Sources;
+use crate::drift::noted_anywhere;
 use crate::finding::{Code, Finding, Place, cover_literals};
-use crate::inventory::{LineKind, dial};
+use crate::inventory::{Contact, Line, LineKind, dial};
 use crate::ledger::{
     self, AHEAD, Corrected, Decision, Issued, LedgerLine, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, Shown, Terms,
     Visit, admit, admit_visit, line_of, parse_line, recorded_at, report_json,
 };
-use crate::setting::{self, Codes, content_sha};
+use crate::setting::{self, Codes, Name, content_sha};
 use crate::store::{Appended, EntryKind, NewEntry, NewRejected, Store};
-use crate::yaml::{self, Data};
+use crate::yaml::{self, Data, Node};
 
 /// No more of a rejected text is kept: it is not a report if there is more, and anybody may send it.
 const KEPT_BYTES: usize = REPORT_LIMIT_BYTES as usize;
@@ -49,6 +52,8 @@ pub struct Intake<'a> {
     pub store: &'a Store,
     /// What they are judged by.
     pub reading: &'a Reading,
+    /// Since when the contacts there are dialled as they are.
+    pub contacts: &'a ContactsSince,
     /// Where the codes behind a report's references are looked up.
     pub sources: &'a Sources,
     /// The time of recording.
@@ -84,7 +89,7 @@ impl Intake<'_> {
         let mut judged = Vec::with_capacity(files.len());
         for read in read {
             judged.push(match read {
-                Ok((report, places)) => self.parsed(report, &places, (Scrutiny::Whole, None), &mut batch).await?,
+                Ok((report, places)) => self.parsed(report, &places, None, &mut batch).await?,
                 Err(findings) => Judged::Settled(Received::Rejected(findings)),
             });
         }
@@ -110,7 +115,7 @@ impl Intake<'_> {
 
     async fn one(&self, report: Report, places: &Places) -> Result<Received, FleetError> {
         let mut batch = Batch::new(self.store);
-        let judged = self.parsed(report.clone(), places, (Scrutiny::Whole, None), &mut batch).await?;
+        let judged = self.parsed(report.clone(), places, None, &mut batch).await?;
         match (judged, batch.write().await?.first()) {
             (Judged::Settled(received), _) => Ok(received),
             (Judged::Added(station, _), Some(Appended::New { .. })) => Ok(Received::New(station)),
@@ -127,17 +132,25 @@ impl Intake<'_> {
         batch: &mut Batch<'_>,
     ) -> Result<Judged, FleetError> {
         let place = Place { file: source.clone(), line: number, column: 1, length: 1 };
+        // Whoever may drop a report may not say when it was recorded, nor that it was judged then.
+        let restored = recorded_at(line).filter(|_| trust == Trust::Operator);
         match parsed {
-            Ok(LedgerLine::Report(report)) => {
-                let recorded = recorded_at(line);
-                let scrutiny = if recorded.is_some() { Scrutiny::Restored } else { Scrutiny::Whole };
-                // Whoever may drop a report may not say when it was recorded.
-                let restored = recorded.filter(|_| trust == Trust::Operator);
-                self.parsed(*report, &Places::all_at(place), (scrutiny, restored), batch).await
+            Ok(LedgerLine::Report(mut report)) => {
+                if trust == Trust::Dropbox {
+                    if let Some(other) = self.other_number(&report.station, report.number.take(), &place) {
+                        return Ok(other);
+                    }
+                    report.tests.iter_mut().for_each(|test| test.dialled = None);
+                }
+                self.parsed(*report, &Places::all_at(place), restored, batch).await
             }
-            Ok(LedgerLine::Begun(visit)) => {
-                let scrutiny = if recorded_at(line).is_some() { Scrutiny::Restored } else { Scrutiny::Whole };
-                self.visit(*visit, place, scrutiny, batch).await
+            Ok(LedgerLine::Begun(mut visit)) => {
+                if trust == Trust::Dropbox
+                    && let Some(other) = self.other_number(&visit.station, visit.number.take(), &place)
+                {
+                    return Ok(other);
+                }
+                self.visit(*visit, place, scrutiny_of(restored), batch).await
             }
             Ok(LedgerLine::Script(issued)) => self.script(*issued, place, batch).await,
             Ok(LedgerLine::Decision(decision)) if trust == Trust::Dropbox => {
@@ -157,6 +170,19 @@ impl Intake<'_> {
                 Ok(Judged::Settled(Received::Rejected(vec![rejected])))
             }
         }
+    }
+
+    /// Rejects a dropped line that gives a station another number than it has: that is a record of another time, and its test
+    /// calls would count for the unit that is rung now.
+    fn other_number(&self, station: &Name, number: Option<Name>, place: &Place) -> Option<Judged> {
+        let (known, number) = (self.reading.inventory.called(station)?.number.name(), number?);
+        if number == *known {
+            return None;
+        }
+        let message = format!("This line is of a time when {station} had the number {number}. Now it has {known}.");
+        let fix = "Record it with \"stationkeep ledger import FILE\", which keeps its number.";
+        let finding = Finding::new(Code::ReportConflict, place.clone(), message, fix);
+        Some(Judged::Settled(Received::Rejected(vec![finding])))
     }
 
     /// The codes behind the references of the inventory and of a report.
@@ -186,7 +212,7 @@ impl Intake<'_> {
         &self,
         mut report: Report,
         places: &Places,
-        (scrutiny, restored): (Scrutiny, Option<Timestamp>),
+        restored: Option<Timestamp>,
         batch: &mut Batch<'_>,
     ) -> Result<Judged, FleetError> {
         let codes = self.codes_of(&report);
@@ -205,6 +231,7 @@ impl Intake<'_> {
             None => None,
         };
         let corrected = self.corrected(&report, batch).await?;
+        let scrutiny = scrutiny_of(restored);
         let terms = Terms { inventory: &self.reading.inventory, codes: &codes, now: self.now, scrutiny };
         let against = admit(&report, places, script.as_ref(), &corrected, terms);
         if !against.is_empty() {
@@ -222,24 +249,28 @@ impl Intake<'_> {
         if restored.is_none() {
             self.note_in_use(&mut report);
         }
-        let at = report.at;
-        let entry = self.entry(EntryKind::Report, id, &station, at, &LedgerLine::Report(Box::new(report)));
+        let (at, id, corrects) = (report.at, report.id, report.corrects);
+        let line = LedgerLine::Report(Box::new(report));
+        let entry = self.entry(EntryKind::Report, id.to_string(), &station, at, &line);
+        if let Some(corrects) = corrects {
+            batch.note_correction(&station, corrects, id);
+        }
         let recorded_ms = restored.map_or(entry.recorded_ms, |at| at.as_millisecond().min(entry.recorded_ms));
         let entry = NewEntry { recorded_ms, ..entry };
         Ok(Judged::Added(station, batch.add(entry)))
     }
 
     /// An import carries the number of its time; a new report gets the one that the inventory in use gives its station, and
-    /// each test what its contact is dialled as there.
+    /// each test what its contact is dialled as there. Where the contact was edited after the test, what it was dialled as then
+    /// is not known.
     fn note_in_use(&self, report: &mut Report) {
         let inventory = &self.reading.inventory;
-        let Some(station) = inventory.called(&report.station).filter(|_| report.number.is_none()) else { return };
-        report.number = Some(station.number.name().clone());
-        // Whatever is dialled on a ring-down line, it leads to one place.
-        let is_dialled = station.line.kind != Some(LineKind::RingDown);
-        for test in report.tests.iter_mut().filter(|_| is_dialled) {
-            let contact = test.contact.as_ref().and_then(|name| inventory.contacts.get(name));
-            test.dialled = contact.and_then(|contact| dial(&contact.reach, &station.line).ok());
+        let Some(station) = inventory.called(&report.station) else { return };
+        report.number.get_or_insert_with(|| station.number.name().clone());
+        let at = report.at;
+        for test in report.tests.iter_mut().filter(|test| test.dialled.is_none()) {
+            let held = test.contact.as_ref().filter(|contact| self.contacts.held_at(contact, at));
+            test.dialled = held.and_then(|contact| dialled(&inventory.contacts, contact, &station.line));
         }
     }
 
@@ -254,19 +285,11 @@ impl Intake<'_> {
             },
             None => None,
         };
-        // What the batch holds back is on record first.
-        batch.flush().await?;
         let station = self.reading.inventory.called(&report.station);
         let names = station.map_or_else(|| vec![report.station.clone()], |station| station.names().cloned().collect());
         let mut by = None;
         for name in names {
-            let entries = self.store.entries_of(&name).await?;
-            by = by.or(entries.iter().filter(|entry| entry.kind == EntryKind::Report).find_map(
-                |entry| match parse_line(&entry.body) {
-                    Ok(LedgerLine::Report(other)) if other.corrects == Some(report.id) => Some(other.id),
-                    Ok(_) | Err(_) => None,
-                },
-            ));
+            by = by.or(batch.correction_of(&name, report.id).await?);
         }
         Ok(Corrected { other, by })
     }
@@ -409,6 +432,17 @@ fn no_report(what: &str, place: Place) -> Finding {
     Finding::new(Code::WrongShape, place, message, fix)
 }
 
+/// What was recorded before, by this or another ledger, was judged then.
+fn scrutiny_of(restored: Option<Timestamp>) -> Scrutiny {
+    if restored.is_some() { Scrutiny::Restored } else { Scrutiny::Whole }
+}
+
+/// How a contact is dialled over a line; nothing on a ring-down line, which leads to one place whatever is dialled.
+pub(super) fn dialled(contacts: &BTreeMap<Name, Contact>, contact: &str, line: &Line) -> Option<Name> {
+    let contact = contacts.get(contact).filter(|_| line.kind != Some(LineKind::RingDown))?;
+    dial(&contact.reach, line).ok()
+}
+
 /// What a line comes to before its batch is written.
 pub(super) enum Judged {
     Settled(Received),
@@ -469,6 +503,22 @@ fn named(body: &str) -> (Option<String>, Option<String>) {
         Some(Data::List(_) | Data::Map(_)) | None => None,
     };
     (text("id"), text("station"))
+}
+
+/// Who says in a rejected text that a test call failed, and what they noted, as far as it can be read; nothing where it does
+/// not say so.
+pub fn failed_test(body: &str) -> Option<(Option<Name>, Option<Name>)> {
+    let root = yaml::read(&"report".into(), body.as_bytes()).ok()?;
+    let text = |node: &Node| match &node.data {
+        Data::Scalar { text, .. } => Some(text.to_string()),
+        Data::List(_) | Data::Map(_) => None,
+    };
+    let Data::List(tests) = &root.get("tests")?.data else { return None };
+    let is_failed = |test: &Node| test.get("outcome").and_then(text).as_deref() == Some("failed");
+    tests.iter().any(is_failed).then(|| {
+        let of = |key: &str| root.get(key).and_then(text);
+        (of("by").map(Name::from), of("note").and_then(|note| noted_anywhere(&note)))
+    })
 }
 
 /// The reasons of a rejection as they are kept.

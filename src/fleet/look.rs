@@ -7,6 +7,7 @@ use std::time::{Duration, SystemTime};
 
 use jiff::Timestamp;
 
+use super::contacts::ContactsSince;
 use super::error::FleetError;
 use super::intake::{Intake, Received};
 use super::reading::{Reading, ReadingCache};
@@ -75,6 +76,8 @@ pub struct Fleet {
     /// The files as they are now, with errors or without.
     last: LastRead,
     in_use: Option<InUse>,
+    /// Since when contacts are dialled as there.
+    contacts: Arc<ContactsSince>,
     /// The commit of the last good inventory, as the store had it at the start.
     good_before: Option<Arc<Commit>>,
     inbox: Inbox,
@@ -100,6 +103,7 @@ impl Fleet {
             cache: ReadingCache::default(),
             last: LastRead::default(),
             in_use: None,
+            contacts: Arc::default(),
             good_before: None,
             inbox: Inbox::default(),
             records: None,
@@ -174,6 +178,7 @@ impl Fleet {
         if !self.last.reading.is_sound() {
             if self.in_use.is_none() {
                 self.in_use = self.sources.recall_good(&self.store).await?;
+                self.contacts = Arc::new(ContactsSince::recall(&self.store).await?);
                 self.good_before = self.in_use.as_ref().and_then(|in_use| in_use.texts.commit.clone());
             }
             return Ok(());
@@ -188,6 +193,8 @@ impl Fleet {
             |in_use: &&InUse| in_use.texts == self.last.texts && in_use.reading.codes == self.last.reading.codes;
         if self.in_use.as_ref().filter(is_known).is_none() {
             let LastRead { texts, reading, .. } = &self.last;
+            let contacts = &reading.inventory.contacts;
+            self.contacts = Arc::new(ContactsSince::note(&self.store, contacts, moment.now).await?);
             self.in_use = Some(InUse { reading: reading.clone(), texts: texts.clone(), since: moment.now });
         }
         Ok(())
@@ -215,7 +222,8 @@ impl Fleet {
         let (inbox, finding) =
             tokio::task::block_in_place(|| Inbox::look(&sources.reports, &self.inbox, moment.files, settle));
         finding.into_iter().for_each(|finding| news(News::Unread(finding)));
-        let intake = Intake { store: &self.store, reading: &in_use.reading, sources, now: moment.now };
+        let (reading, contacts) = (&in_use.reading, &self.contacts);
+        let intake = Intake { store: &self.store, reading, contacts, sources, now: moment.now };
         for (name, received) in intake.drops(&inbox, || news(News::Report)).await? {
             news(News::Received { name, received });
         }
@@ -282,6 +290,7 @@ impl Fleet {
             sources: self.sources.clone(),
             reading,
             in_use_since: since,
+            contacts: self.contacts.clone(),
             as_is: self.last.reading.clone(),
             decisions: self.decisions.clone(),
             effective,

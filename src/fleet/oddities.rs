@@ -1,9 +1,8 @@
-//! What is odd about the test calls of a report, by what was known just before them: the answer to a report and `history` say
-//! the same. It reads nothing.
+//! What was known just before the test calls of a report: by it the answer to a report and `history` say what is odd about them.
+//! It reads nothing.
 
-use crate::drift::surprise;
 use crate::inventory::Station;
-use crate::ledger::{Digest, Issued, LedgerLine, Record, Report, Test, Visit, fold_with_visits, open, standing};
+use crate::ledger::{Digest, Issued, LedgerLine, Record, Report, Visit, fold_with_visits, open, standing};
 
 /// What is known of a station just before the test calls of a report, by all its reports and visits, whatever order they
 /// are in. Of those that came after it no part is counted, but what they correct, or end, is.
@@ -41,13 +40,4 @@ pub fn record_before_tests(station: &Station, lines: &[LedgerLine], report: &Rep
             | LedgerLine::Decision(_) => None,
         })
     })
-}
-
-/// What is odd about a test call, in a sentence; nothing where nothing is. `record`: as it was just before it.
-pub fn odd(station: &Station, record: &Record, test: &Test) -> Option<String> {
-    let lifeline = station.keybook.lifelines.iter().find(|lifeline| lifeline.name == test.lifeline)?;
-    if !station.has_lifeline(lifeline) {
-        return Some("by the inventory the station has no such button: look whether it does".into());
-    }
-    surprise(station, record, test)
 }

@@ -10,6 +10,7 @@ use proptest::prelude::*;
 use uuid::Uuid;
 
 use super::{Fleet, Keying, Moment, Row, Source, Sources, View, record_scripts, say};
+use crate::alert::Next;
 use crate::brake::Limit;
 use crate::drift::Rules;
 use crate::files::{Folder, Look};
@@ -398,5 +399,53 @@ fn a_report_dated_ahead_elsewhere_does_not_make_a_release_blind() {
         let view = world.view().await;
         assert!(view.change.is_some());
         assert!(view.release_at() <= world.now, "{} is after {}", view.release_at(), world.now);
+    });
+}
+
+#[test]
+fn a_failed_button_keeps_its_test_call_while_its_script_is_held() {
+    runtime().block_on(async {
+        let mut world = World::new().await;
+        world.happen(&Event::Keyed { stations: SIZE, tested: true }).await;
+        world.view().await;
+        world.now += SignedDuration::from_mins(1);
+        world.happen(&Event::Tested { station: 0, reached: false }).await;
+        for station in 0..10 {
+            world.happen(&Event::Own { station, contact: Some(2) }).await;
+        }
+        let view = world.view().await;
+        let (failed, other) = (view.row("S-0").unwrap(), view.row("S-1").unwrap());
+        let release = view.change.as_ref().expect("it is held").release();
+        let next = view.foresee()(&[&failed.station.name, &other.station.name]);
+        assert_eq!(next[0], Next::Held { release: release.clone(), to_test: true });
+        assert_eq!(next[1], Next::Held { release, to_test: false });
+        let mut memory = Memory::default();
+        let until = view.until_released(failed, &mut memory);
+        assert_eq!(until.as_deref(), Some("make a test call of the emergency button, and report it"));
+        assert_eq!(view.until_released(other, &mut memory), None);
+        let list = view.work_list(&[failed], &mut memory, || {}).0.text(|_, _| String::new());
+        assert!(list.contains("held until the change is released; until then make a test call of"), "{list}");
+        assert!(list.contains("! the emergency button did not reach help (tested 2026-11-25 12:01 UTC)"), "{list}");
+    });
+}
+
+#[test]
+fn a_station_that_someone_began_to_key_waits_for_the_report_for_a_day() {
+    runtime().block_on(async {
+        let mut world = World::new().await;
+        world.happen(&Event::Keyed { stations: SIZE, tested: true }).await;
+        world.view().await;
+        world.happen(&Event::Own { station: 1, contact: Some(2) }).await;
+        world.happen(&Event::Show { station: 1 }).await;
+        let name = "S-1".into();
+        let digest = world.view().await.script_digest(&name, &mut Memory::default()).expect("it has a script");
+        let (id, at) = (Uuid::new_v4(), world.now);
+        let line = format!(
+            "{{\"begun\":1,\"id\":\"{id}\",\"script\":\"{digest}\",\"station\":\"S-1\",\"at\":\"{at}\",\"by\":\"tech-07\"}}\n"
+        );
+        replace(&world.home.path().join("reports/begun.jsonl"), &line);
+        assert_eq!(world.view().await.foresee()(&[&name]), [Next::Await("tech-07".into())]);
+        world.now += SignedDuration::from_hours(25);
+        assert!(matches!(world.view().await.foresee()(&[&name])[..], [Next::Key(_)]));
     });
 }

@@ -8,6 +8,7 @@ use std::time::Duration;
 
 use jiff::Timestamp;
 
+use super::contacts::ContactsSince;
 use super::reading::Reading;
 use super::rows::Row;
 use super::sources::Sources;
@@ -32,6 +33,8 @@ pub struct View {
     pub reading: Arc<Reading>,
     /// Since when they are known to be without errors.
     pub in_use_since: Option<Timestamp>,
+    /// Since when its contacts are dialled as they are.
+    pub contacts: Arc<ContactsSince>,
     /// What the files say as they are now; the same as `reading` where they have no errors.
     pub as_is: Arc<Reading>,
     /// What people decided.

@@ -9,7 +9,7 @@ use super::rows::Row;
 use super::view::View;
 use crate::alert::Next;
 use crate::brake::{Altered, Change, Held};
-use crate::drift::{Drift, SettingDrift};
+use crate::drift::{Drift, LifelineService, Service, SettingDrift, StationDrift};
 use crate::ledger::Digest;
 use crate::script::{self, Memory, Way};
 use crate::setting::Name;
@@ -49,10 +49,29 @@ impl View {
             .is_ok_and(|script| script.is_some_and(|script| !script.calls.is_empty()))
     }
 
+    /// What can be done at a station with a button that calls nobody while its script is held: neither the way back nor a test
+    /// call waits for a release.
+    pub fn until_released(&self, row: &Row, memory: &mut Memory) -> Option<String> {
+        let name = &row.station.name;
+        let is_silent = |lifeline: &&LifelineService| lifeline.is_required && lifeline.service.calls_nobody();
+        if row.drift.lifelines.iter().any(|lifeline| is_silent(&lifeline)) && self.has_way_back(name, memory) {
+            return Some(format!("to go back to what last worked, run \"stationkeep script {name} --back\""));
+        }
+        let failed = row.drift.lifelines.iter().filter(is_silent).filter(|one| one.service == Service::Failed);
+        let failed: Vec<&str> = failed.map(|lifeline| &*lifeline.title).collect();
+        (!failed.is_empty()).then(|| format!("make a test call of {}, and report it", failed.join(" and of ")))
+    }
+
     fn next_of(&self, name: &Name, memory: &mut Memory) -> Next {
         let Some(row) = self.row(name) else { return Next::Test };
+        // Two must not key one station at a time.
+        if let Some(begun) = row.drift.begun.iter().find(|begun| !begun.is_silent) {
+            return Next::Await(begun.by.clone());
+        }
         match script::reckon(&row.station, &row.record, &self.codes_for(row), memory) {
-            Ok(Some(_)) if let Some(change) = self.holding(row, memory) => Next::Held(change.release()),
+            Ok(Some(_)) if let Some(change) = self.holding(row, memory) => {
+                Next::Held { release: change.release(), to_test: has_failed(&row.drift) }
+            }
             Ok(Some(work)) => Next::Key(work),
             Ok(None) => Next::Test,
             Err(_) => Next::NoScript,
@@ -105,6 +124,10 @@ impl View {
         let script = script::write(&self.request(row, &codes), Way::There, memory).ok().flatten();
         script.is_some_and(|script| !is_always_let_go(&script, &row.written, &row.record))
     }
+}
+
+fn has_failed(drift: &StationDrift) -> bool {
+    drift.lifelines.iter().any(|lifeline| lifeline.is_required && lifeline.service == Service::Failed)
 }
 
 /// What work on each of many comes to, in their order: in as many parts at once as the machine has cores.

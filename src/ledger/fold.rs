@@ -53,6 +53,8 @@ pub fn fold_with_visits<'r>(
             Event::Begun(visit) => fold.begun(mark, visit, scripts(&visit.script)),
         }
         fold.note_dead(mark);
+        let Record { settings, earlier, .. } = &mut fold.record;
+        earlier.forget(settings.iter().map(|holding| holding.known().is_some()));
     }
     let open_visit = |visit: &Visit| OpenVisit {
         visit: visit.clone(),
@@ -83,6 +85,8 @@ impl Fold<'_> {
             self.rung(number);
             self.record.number = Some(number.clone());
         }
+        let is_between = self.record.earlier.is_between(report.script.as_ref());
+        let before = is_between.then(|| held(&self.record.settings));
         if report.unit.is_some() {
             self.unit(mark);
         }
@@ -107,6 +111,10 @@ impl Fold<'_> {
         }
         for test in &report.tests {
             self.test(mark, report, test);
+        }
+        if let Some(before) = before {
+            let Record { settings, earlier, .. } = &mut self.record;
+            earlier.reported(report.script.as_ref(), &before, &held(settings));
         }
         for (name, value) in std::mem::take(&mut self.said) {
             proven::said(&mut self.record.proven, &name, value, mark.at);
@@ -139,7 +147,7 @@ impl Fold<'_> {
             self.rung(number);
         }
         let Record { settings, earlier, .. } = &mut self.record;
-        earlier.begun(|| held(settings));
+        earlier.begun(held(settings));
         for (name, effect) in script.iter().flat_map(|script| &script.steps).flat_map(|step| &step.effects) {
             self.step(mark, name, effect, Heard::Nothing);
         }
@@ -226,6 +234,7 @@ impl Fold<'_> {
             self.put(mark, id, self.keybook.setting(id).factory.clone());
         }
         self.record.lifelines.iter_mut().for_each(|proof| proof.reached = None);
+        self.record.earlier.renewed();
     }
 
     fn put(&mut self, mark: Mark, id: SettingId, value: Option<Value>) {
@@ -310,8 +319,11 @@ impl Fold<'_> {
                 Led::There => {
                     self.answered(at, mark, Some(mark));
                     self.confirm(mark, at);
-                    self.worked(mark, at);
-                    self.prove(mark, at, test.dialled.as_ref());
+                    // What calls nobody by the record cannot be what worked.
+                    if keybook.lifelines[at].ability(|id| self.record.known(id)) != Ability::Dead {
+                        self.worked(mark, at);
+                        self.prove(mark, at, test.dialled.as_ref());
+                    }
                 }
                 Led::Elsewhere => {
                     let known = |id: &SettingId| is_dial(keybook, *id) && self.record.known(*id).is_some();

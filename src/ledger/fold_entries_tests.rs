@@ -347,3 +347,21 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn before_a_visit_is_what_nobody_has_known_since() {
+    let before = |reports: &[Report]| {
+        let record = folded_all(reports, &[begun(3)], &script());
+        record.earlier.before_visit(tern().id("line.kind").unwrap()).map(ToString::to_string)
+    };
+    let known = left(1, "line.kind", plain("direct"));
+    assert_eq!(before(std::slice::from_ref(&known)).as_deref(), Some("direct"), "in doubt now");
+    assert_eq!(before(&[known.clone(), left(4, "line.kind", plain("ringdown"))]), None, "it is known now");
+    assert_eq!(before(&[known, Report { unit: Some(Unit::New), ..report(4) }]), None, "it is another unit");
+    // Of two visits the later counts, where it was known before that.
+    let visits = [begun(3), begun(6)];
+    let reports = [left(1, "line.kind", plain("direct")), left(4, "line.kind", plain("ringdown"))];
+    let record = folded_all(&reports, &visits, &script());
+    let before = record.earlier.before_visit(tern().id("line.kind").unwrap());
+    assert_eq!(before.map(ToString::to_string).as_deref(), Some("ringdown"));
+}

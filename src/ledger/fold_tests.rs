@@ -205,6 +205,46 @@ fn what_was_held_before_a_script_is_what_was_held_before_its_first_report() {
 }
 
 #[test]
+fn what_others_change_between_two_keyings_of_a_script_was_held_before_the_second() {
+    let before = |reports: &[Report], name: &str| {
+        let record = folded(reports);
+        record.earlier.before_script(tern().id(name).unwrap()).map(ToString::to_string)
+    };
+    let known = Report { left: left(1, "line.kind", plain("direct")).left, ..left(1, "identity", quoted("3")) };
+    let known = Report { left: known.left.into_iter().chain([("identity".into(), quoted("3"))]).collect(), ..known };
+    let (other, again) = (left(3, "identity", quoted("5")), keyed(4, &[(1, Heard::Accepted), (2, Heard::Accepted)]));
+    // All was refused, something was in doubt, or a step was accepted.
+    for first in [Heard::Refused, Heard::Nothing, Heard::Accepted] {
+        let reports = [known.clone(), keyed(2, &[(1, first)]), other.clone(), again.clone()];
+        assert_eq!(before(&reports, "identity").as_deref(), Some("\"5\""), "{first:?}");
+        assert_eq!(before(&reports, "line.kind").as_deref(), Some("direct"), "{first:?}: it is the same keying");
+        // It is the last script until it is keyed again.
+        let after = before(&reports[..3], "identity");
+        assert_eq!(after.as_deref(), (first == Heard::Accepted).then_some("\"3\""), "{first:?}");
+    }
+}
+
+#[test]
+fn a_test_call_that_reached_help_through_what_is_dead_by_the_record_is_not_what_last_worked() {
+    let second = |minute, outcome| {
+        let mut report = tested(minute, outcome);
+        report.tests[0].lifeline = "second".into();
+        report
+    };
+    let backup = tern().id("emergency.backup").unwrap();
+    let at = tern().lifelines.iter().position(|lifeline| &*lifeline.name == "second").unwrap();
+    let filled = [left(1, "emergency.backup", quoted("5")), second(2, Outcome::Reached)];
+    let dead = [&filled[..], &[left(3, "emergency.backup", quoted("")), second(4, Outcome::Reached)]].concat();
+    let record = folded(&dead);
+    let worked = record.earlier.worked(at).unwrap();
+    assert!(worked.held.contains(&(backup, Some(Value::Dial("5".into())))), "{worked:?}");
+    assert_eq!(proven(&record, "emergency.backup").as_deref(), Some("\"5\""));
+    assert!(
+        record.lifelines[at].last.is_some_and(|(outcome, mark)| outcome == Outcome::Reached && mark.at == dead[3].at)
+    );
+}
+
+#[test]
 fn within_a_report_the_unit_comes_first_and_the_tests_last() {
     let all = Report {
         unit: Some(Unit::New),

@@ -41,7 +41,7 @@ pub(super) fn is_dial(keybook: &Keybook, id: SettingId) -> bool {
 }
 
 /// The settings of a lifeline and of those that back it.
-fn with_fallbacks(keybook: &Keybook, lifeline: usize) -> impl Iterator<Item = SettingId> {
+pub fn with_fallbacks(keybook: &Keybook, lifeline: usize) -> impl Iterator<Item = SettingId> {
     let all = keybook.lifelines.iter().enumerate();
     let counts = move |(at, one): &(usize, &Lifeline)| *at == lifeline || one.backs == Some(lifeline);
     all.filter(counts).flat_map(|(_, one)| one.settings.iter().copied())

@@ -35,7 +35,7 @@ pub use earlier::{Earlier, Held, Worked};
 pub use fold::{fold, fold_with_visits};
 pub use issued::{Digest, Effect, Issued, IssuedStep, NoDigest, effect, effect_value};
 pub use keyed::{seal, seen_by};
-pub use led::{Led, led};
+pub use led::{Led, led, with_fallbacks};
 pub use mark::Mark;
 pub use proven::{Proven, same};
 pub use record::{Failure, Holding, Proof, Record, State};

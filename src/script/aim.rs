@@ -1,10 +1,11 @@
 //! What a script starts from and what it leads to, whichever way: there, or back. It decides no step.
 //!
 //! The way back of a script of which no report came leads from where that script ends to what was known before it. Once a
-//! report came, or a test call failed, it leads from what is held now to what last worked.
+//! report came, or a test call failed, or where a button called nobody before it, it leads from what is held now to what
+//! last worked.
 
 use crate::inventory::Station;
-use crate::keybook::{Keybook, SettingId};
+use crate::keybook::{Ability, Keybook, Lifeline, SettingId};
 use crate::ledger::{HandedOut, Outcome, Proof, Record, Worked};
 use crate::setting::{Name, Value};
 
@@ -46,10 +47,12 @@ impl Aim {
     pub(super) fn of(station: &Station, record: &Record, way: Way) -> Aim {
         match way {
             Way::There => Aim::there(station, record),
-            Way::Back => match handed_out(record) {
-                Some(script) if !has_failed(station, record) => Aim::undoing(station, record, script),
-                Some(_) | None => Aim::to_what_worked(station, record),
-            },
+            Way::Back => {
+                let script = handed_out(record).filter(|_| !has_failed(station, record));
+                let undoing = script.map(|script| Aim::undoing(station, record, script));
+                let undoing = undoing.filter(|aim| !calls_nobody(station, &aim.goal));
+                undoing.unwrap_or_else(|| Aim::to_what_worked(station, record))
+            }
         }
     }
 
@@ -74,8 +77,8 @@ impl Aim {
         for (id, to) in &script.leads_to {
             start[id.index()] = to.clone();
         }
-        let before = record.earlier.before_visit().cloned().unwrap_or_else(|| known(keybook, record));
-        let goal = before.into_iter().zip(&start).map(|(before, end)| before.or_else(|| end.clone())).collect();
+        let before = keybook.ids().map(|id| record.known(id).or(record.earlier.before_visit(id)));
+        let goal = before.zip(&start).map(|(before, end)| before.or(end.as_ref()).cloned()).collect();
         Aim {
             failed: vec![false; keybook.lifelines.len()],
             start,
@@ -86,12 +89,22 @@ impl Aim {
     }
 
     /// From what is held to what each lifeline held when a test call of it last reached help; other settings, and those of
-    /// lifelines that never did, to what was held before the last script.
+    /// lifelines that never did, to what was held before the last script. Where a button would call nobody then, to what was
+    /// held before that script alone.
     fn to_what_worked(station: &Station, record: &Record) -> Aim {
+        let all = (0..station.keybook.lifelines.len()).filter_map(|at| record.earlier.worked(at));
+        let aim = Aim::to_earlier(station, record, all.collect());
+        if !calls_nobody(station, &aim.goal) {
+            return aim;
+        }
+        let before_script = Aim::to_earlier(station, record, Vec::new());
+        if calls_nobody(station, &before_script.goal) { aim } else { before_script }
+    }
+
+    /// From what is held to what worked, and of the rest to what was held before the last script.
+    fn to_earlier(station: &Station, record: &Record, mut worked: Vec<&Worked>) -> Aim {
         let keybook = &station.keybook;
         let start = known(keybook, record);
-        let mut worked: Vec<&Worked> =
-            (0..keybook.lifelines.len()).filter_map(|at| record.earlier.worked(at)).collect();
         worked.sort_by_key(|worked| worked.mark);
         let mut goal: Vec<Option<&Value>> = keybook.ids().map(|id| record.earlier.before_script(id)).collect();
         let held = || worked.iter().flat_map(|worked| &worked.held);
@@ -116,9 +129,37 @@ fn is_failed(proof: &Proof) -> bool {
     matches!(proof.last, Some((Outcome::Failed, _)))
 }
 
+/// Whether a required lifeline is dead in a state.
+fn calls_nobody(station: &Station, state: &[Option<Value>]) -> bool {
+    let dies = |lifeline: &Lifeline| lifeline.ability(|id| state[id.index()].as_ref()) == Ability::Dead;
+    station.lifelines().any(|(_, lifeline)| lifeline.is_required() && dies(lifeline))
+}
+
 /// Whether the last test call of a lifeline failed.
-pub(super) fn has_failed(station: &Station, record: &Record) -> bool {
+pub fn has_failed(station: &Station, record: &Record) -> bool {
     station.lifelines().any(|(at, _)| is_failed(&record.lifelines[at]))
+}
+
+/// Why a way back keys nothing.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum NoWayBack {
+    /// It holds what last worked.
+    HoldsWhatWorked,
+    /// No test call reached help, and it holds what it held before the last script.
+    HoldsWhatItHeld,
+    /// No report says what it held before.
+    NobodyKnows,
+}
+
+/// Why a way back keys nothing, where it does; of a button whose last test call failed, if any did.
+pub fn no_way_back(station: &Station, record: &Record) -> NoWayBack {
+    let has_failed = has_failed(station, record);
+    let mut asked = station.lifelines().filter(|(at, _)| !has_failed || is_failed(&record.lifelines[*at]));
+    match asked.any(|(at, _)| record.earlier.worked(at).is_some()) {
+        true => NoWayBack::HoldsWhatWorked,
+        false if record.earlier.knows_script() => NoWayBack::HoldsWhatItHeld,
+        false => NoWayBack::NobodyKnows,
+    }
 }
 
 /// The script issued last, where it keys something and no report came since; ways back aside.

@@ -3,7 +3,7 @@
 use std::fmt;
 
 use super::aim::{Aim, Way};
-use crate::drift::value_text;
+use crate::drift::{is_tracked, value_text};
 use crate::inventory::Station;
 use crate::keybook::{Ability, Lifeline, SettingId};
 use crate::ledger::{Record, same};
@@ -46,7 +46,7 @@ impl fmt::Display for Dead {
             true => write!(
                 f,
                 "no way back: after it {button} would call nobody, because {because}. Ask for the script to what is wanted \
-                 instead (without --back)"
+                 instead (without --back). If that is held, ask ops to release it"
             ),
             false => write!(f, "no script: after it {button} would call nobody, because {because}. {}", self.fix()),
         }
@@ -104,12 +104,12 @@ pub fn calls_nobody(station: &Station, record: &Record) -> Vec<Dead> {
 }
 
 /// Buttons of which nobody knows whether they call somebody after a script, each with the settings that nobody knows.
-pub(super) fn undecided(station: &Station, aim: &Aim) -> Vec<(Name, Vec<Name>)> {
+pub(super) fn undecided(station: &Station, record: &Record, aim: &Aim) -> Vec<(Name, Vec<Name>)> {
     let keybook = &station.keybook;
     let known = |id: SettingId| aim.goal[id.index()].as_ref();
     let is_open = |lifeline: &&Lifeline| {
-        let is_tracked = lifeline.is_tracked_where(|id| known(id).is_some());
-        is_tracked && lifeline.ability(known) == Ability::Undecided
+        let has_target = lifeline.is_tracked_where(|id| known(id).is_some());
+        (has_target || is_tracked(station, record, lifeline)) && lifeline.ability(known) == Ability::Undecided
     };
     let unknown = |lifeline: &Lifeline| {
         let ids = lifeline.settings.iter().filter(|id| known(**id).is_none());

@@ -47,7 +47,7 @@ mod worklist;
 mod write;
 mod writer;
 
-pub use aim::{Back, Way};
+pub use aim::{Back, NoWayBack, Way, has_failed, no_way_back};
 pub use commission::unkeyable;
 pub use dead::{Dead, calls_nobody};
 pub use delta::{Begun, Call, OtherVisit, Renumbered, Script, Step};

@@ -85,6 +85,8 @@ pub enum Rule {
         command: Name,
         /// The setting that nobody knows.
         partner: Name,
+        /// The station, where a way back sets that right.
+        back: Option<Name>,
     },
     /// The command needs a setting to hold one of some values, and nothing that can be keyed brings it there.
     NeedNever {
@@ -152,6 +154,18 @@ impl Rule {
         }
     }
 
+    /// The setting that nobody knows, and where to say that a way back sets it right.
+    pub(super) fn way_back(&mut self) -> Option<(&Name, &mut Option<Name>)> {
+        match self {
+            Rule::PartnerUnknown { partner, back, command: _ } => Some((partner, back)),
+            Rule::NothingStores { .. }
+            | Rule::NeedNever { .. }
+            | Rule::HeldUnknown { .. }
+            | Rule::NothingToKey { .. }
+            | Rule::NotBeside { .. } => None,
+        }
+    }
+
     /// What to do about it; each begins a sentence.
     pub fn fix(&self) -> String {
         match self {
@@ -160,9 +174,13 @@ impl Rule {
                     "Add the command that stores it to the keybook, or take \"{setting}\" out of management with null."
                 )
             }
-            Rule::PartnerUnknown { partner, .. } => {
+            Rule::PartnerUnknown { partner, back: None, command: _ } => {
                 format!("Say in the inventory what \"{partner}\" should be, or report what it is.")
             }
+            Rule::PartnerUnknown { partner, back: Some(station), command: _ } => format!(
+                "Say in the inventory what \"{partner}\" should be, or report what it is, or go back to what last worked: \
+                 stationkeep script {station} --back."
+            ),
             Rule::NeedNever { setting, stored: false, .. } => format!(
                 "If the manual has a command that stores \"{setting}\", add it to the keybook. If not, take what cannot be \
                  keyed out of management with null."
@@ -203,7 +221,7 @@ impl fmt::Display for Rule {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Rule::NothingStores { .. } => write!(f, "no command of its keybook stores it"),
-            Rule::PartnerUnknown { command, partner } => {
+            Rule::PartnerUnknown { command, partner, back: _ } => {
                 write!(
                     f,
                     "\"{command}\" may not be keyed: it has to do with \"{partner}\", which is unmanaged and unknown"
@@ -349,6 +367,7 @@ impl Namer<'_> {
             .map(|(at, partner)| Rule::PartnerUnknown {
                 command: self.keybook.commands[*at].name.clone(),
                 partner: self.keybook.setting(*partner).name.clone(),
+                back: None,
             })
             .collect()
     }

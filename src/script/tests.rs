@@ -220,7 +220,7 @@ fn what_cannot_be_reached_is_named_with_what_stands_in_the_way() {
     let station = station(&compound, &ALL_WANTED.replace(", gate.seconds: 7", ""));
     let held = ALL_HELD.replace(", gate.seconds: 7", "").replace("\"121\"", "\"120\"");
     let NoScript::Unreachable(stuck) = there(&station, &record(&station, &held)).unwrap_err() else { panic!() };
-    let rule = Rule::PartnerUnknown { command: "identity".into(), partner: "gate.seconds".into() };
+    let rule = Rule::PartnerUnknown { command: "identity".into(), partner: "gate.seconds".into(), back: None };
     assert_eq!(stuck, [Stuck { setting: "identity".into(), wanted: Value::Digits("121".into()), rules: vec![rule] }]);
     assert_eq!(
         stuck[0].to_string(),
@@ -256,7 +256,7 @@ fn a_need_that_nothing_can_meet_is_named_and_so_is_what_bars_the_command_that_wo
     assert_eq!(rules(&without("line-kind", &no_reset), &wanted, &held), [need(false)]);
     let barred = no_reset.replace("keys: \"30{line.kind}\"", "keys: \"30{line.kind}{gate.seconds}\"");
     let no_gate = |settings: &str| settings.replace(", gate.seconds: 7", "");
-    let partner = Rule::PartnerUnknown { command: "line-kind".into(), partner: "gate.seconds".into() };
+    let partner = Rule::PartnerUnknown { command: "line-kind".into(), partner: "gate.seconds".into(), back: None };
     assert_eq!(rules(&barred, &no_gate(&wanted), &no_gate(&held)), [need(true), partner]);
 }
 

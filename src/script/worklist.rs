@@ -50,8 +50,8 @@ pub enum Due {
     Test(Option<Laid>),
     /// Keying for which there is no script.
     Stuck(NoScript),
-    /// Keying that waits for the release of a change.
-    Held,
+    /// Keying that waits for the release of a change, and what can be done until then.
+    Held(Option<String>),
 }
 
 /// What to do at which stations, in order.
@@ -80,7 +80,7 @@ impl WorkList {
     pub fn to_key(&self) -> impl Iterator<Item = (&Errand, &Laid)> {
         self.errands.iter().filter_map(|errand| match &errand.due {
             Due::Keying(laid) => Some((errand, laid)),
-            Due::Test(_) | Due::Stuck(_) | Due::Held => None,
+            Due::Test(_) | Due::Stuck(_) | Due::Held(_) => None,
         })
     }
 
@@ -93,13 +93,13 @@ impl WorkList {
     pub fn stuck(&self) -> impl Iterator<Item = (&Errand, &NoScript)> {
         self.errands.iter().filter_map(|errand| match &errand.due {
             Due::Stuck(why) => Some((errand, why)),
-            Due::Keying(_) | Due::Test(_) | Due::Held => None,
+            Due::Keying(_) | Due::Test(_) | Due::Held(_) => None,
         })
     }
 
     /// The stations whose scripts are held.
     pub fn held(&self) -> impl Iterator<Item = &Errand> {
-        self.errands.iter().filter(|errand| matches!(errand.due, Due::Held))
+        self.errands.iter().filter(|errand| matches!(errand.due, Due::Held(_)))
     }
 
     /// What keying all of it takes.
@@ -122,10 +122,12 @@ impl WorkList {
             let (silent, unsure): (Vec<&str>, Vec<&str>) =
                 exposed.into_iter().partition(|name| calls_nobody(&errand.drift, name));
             if !silent.is_empty() {
-                let _ = writeln!(out, "      ! {} calls nobody today", silent.join(" and "));
+                let silent: Vec<String> = silent.iter().map(|name| silent_text(&errand.drift, name)).collect();
+                let _ = writeln!(out, "      ! {}", silent.join(" and "));
             }
             if !unsure.is_empty() {
-                let _ = writeln!(out, "      ! {} may call nobody today", unsure.join(" and "));
+                let titles: Vec<&str> = unsure.iter().map(|name| title(&errand.drift, name)).collect();
+                let _ = writeln!(out, "      ! {} may call nobody", titles.join(" and "));
             }
         }
         let _ = writeln!(out, "{}", self.totals_text());
@@ -228,7 +230,7 @@ impl Errand {
         match &self.due {
             Due::Keying(laid) => Some(laid),
             Due::Test(laid) => laid.as_ref(),
-            Due::Stuck(_) | Due::Held => None,
+            Due::Stuck(_) | Due::Held(_) => None,
         }
     }
 
@@ -263,7 +265,10 @@ impl Errand {
                 }
             }
             Due::Stuck(why) => why.to_string(),
-            Due::Held => "held until the change is released".into(),
+            Due::Held(until) => {
+                let until = until.as_ref().map(|until| format!("; until then {until}")).unwrap_or_default();
+                format!("held until the change is released{until}")
+            }
         }
     }
 
@@ -276,6 +281,20 @@ impl Errand {
         let lifelines = self.drift.lifelines.iter().map(|lifeline| (&lifeline.name, lifeline.service));
         lifelines.filter(|(_, service)| service.asks_for_test())
     }
+}
+
+/// What people call a lifeline, where it counts there.
+fn title<'d>(drift: &'d StationDrift, lifeline: &'d str) -> &'d str {
+    drift.lifelines.iter().find(|known| *known.name == *lifeline).map_or(lifeline, |known| &known.title)
+}
+
+/// "the red button did not reach help (tested 2026-11-20 00:10 UTC)"
+fn silent_text(drift: &StationDrift, lifeline: &str) -> String {
+    let title = title(drift, lifeline);
+    let failed = drift.lifelines.iter().find(|known| *known.name == *lifeline && known.service == Service::Failed);
+    let Some(failed) = failed else { return format!("{title} calls nobody") };
+    let at = failed.mark.map(|mark| mark.at.strftime(" (tested %Y-%m-%d %H:%M UTC)").to_string());
+    format!("{title} did not reach help{}", at.unwrap_or_default())
 }
 
 /// Whether a lifeline calls nobody: by the record, or by its last test call.

@@ -1,12 +1,14 @@
 //! The way in to this room: writes the script of a station, or says what it would take. What it shows is proved.
 
+use std::collections::BTreeSet;
+
 use super::aim::{Aim, Way, has_failed, untried};
 use super::choose::{Chosen, chosen};
 use super::dead::{dead_buttons, undecided};
 use super::delta::{Call, Script};
 use super::json;
 use super::memory::Memory;
-use super::no_script::NoScript;
+use super::no_script::{NoScript, Rule, Stuck};
 use super::obvious::obvious;
 use super::presence::{beside, renumbered};
 use super::problem::Cost;
@@ -18,7 +20,9 @@ use super::test_call::{TestCall, test_calls};
 use super::way_in::warnings;
 use super::work::Work;
 use super::writer::Writer;
+use crate::drift::{is_tracked, lost};
 use crate::inventory::Station;
+use crate::keybook::Lifeline;
 use crate::ledger::{Digest, Record};
 use crate::setting::{Codes, Name};
 
@@ -27,7 +31,30 @@ use crate::setting::{Codes, Name};
 /// # Errors
 /// Where no script exists, or none that can be proved.
 pub fn write(request: &Request, way: Way, memory: &mut Memory) -> Result<Option<Script>, NoScript> {
-    written(request, &Aim::of(request.station, request.record, way), memory)
+    let script = written(request, &Aim::of(request.station, request.record, way), memory);
+    script.map_err(|why| match (why, way) {
+        (NoScript::Unreachable(stuck), Way::There) => NoScript::Unreachable(naming_way_back(request, stuck, memory)),
+        (why, _) => why,
+    })
+}
+
+/// Names the way back beside what nobody knows, where it makes that known.
+fn naming_way_back(request: &Request, mut stuck: Vec<Stuck>, memory: &mut Memory) -> Vec<Stuck> {
+    let mut partners = stuck.iter_mut().flat_map(|stuck| &mut stuck.rules).filter_map(Rule::way_back).peekable();
+    if partners.peek().is_none() {
+        return stuck;
+    }
+    let sets: BTreeSet<Name> = match write(request, Way::Back, memory) {
+        Ok(Some(script)) => {
+            let steps = script.calls.into_iter().flat_map(|call| call.steps);
+            steps.flat_map(|step| step.sets.into_keys()).collect()
+        }
+        Ok(None) | Err(_) => BTreeSet::new(),
+    };
+    for (_, back) in partners.filter(|(partner, _)| sets.contains(*partner)) {
+        *back = Some(request.station.name.clone());
+    }
+    stuck
 }
 
 /// The best script for an aim.
@@ -65,7 +92,7 @@ pub(super) fn written(request: &Request, aim: &Aim, memory: &mut Memory) -> Resu
         letters: calls.iter().any(Call::has_letters),
         calls,
         dead: dead_buttons(station, aim),
-        undecided: undecided(station, aim),
+        undecided: undecided(station, record, aim),
         obvious: Some(obvious(&station.keybook, &task)),
         unsure: writer.unsure(),
         warnings,
@@ -96,7 +123,7 @@ fn tests_alone(request: &Request, aim: &Aim, memory: &mut Memory) -> Option<Scri
         tests,
         letters: false,
         dead: dead_buttons(station, aim),
-        undecided: undecided(station, aim),
+        undecided: undecided(station, record, aim),
         obvious: None,
         unsure: Vec::new(),
         warnings: Vec::new(),
@@ -110,9 +137,13 @@ fn tests_without_keys(request: &Request, aim: &Aim) -> Option<Vec<TestCall>> {
     (aim.back.is_none() && !tests.is_empty()).then_some(tests)
 }
 
-/// The way back that answers a failed test call, where there is one.
+/// The way back that answers a failed test call, or a button of which nobody knows any more what it holds, where there is one.
 fn way_back(request: &Request, aim: &Aim, memory: &mut Memory) -> Option<Digest> {
-    if aim.back.is_some() || !has_failed(request.station, request.record) {
+    let Request { station, record, .. } = *request;
+    let is_lost = |(_, lifeline): (usize, &Lifeline)| {
+        is_tracked(station, record, lifeline) && !lost(station, record, lifeline).is_empty()
+    };
+    if aim.back.is_some() || !has_failed(station, record) && !station.lifelines().any(is_lost) {
         return None;
     }
     write(request, Way::Back, memory).ok().flatten().map(|script| script.digest)

@@ -44,10 +44,12 @@ pub struct Rejected {
     pub report: Option<String>,
     /// The station that it names, as far as it can be read.
     pub station: Option<String>,
+    /// The text, as far as it was kept.
+    pub body: String,
 }
 
 /// Its columns.
-const REJECTED: &str = "seq, content_sha, source, reasons, report, station";
+const REJECTED: &str = "seq, content_sha, source, reasons, report, station, body";
 
 /// A dropped file that was read, with what came of it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -218,6 +220,7 @@ fn rejected_from(row: &AnyRow) -> Result<Rejected, sqlx::Error> {
         reasons: row.try_get("reasons")?,
         report: row.try_get("report")?,
         station: row.try_get("station")?,
+        body: row.try_get("body")?,
     })
 }
 

@@ -282,7 +282,10 @@ pub fn is_loopback(url: &url::Url) -> bool {
 /// Why a script is held. The view counts what waits for the same release.
 fn held(view: &View, row: &Row) -> Page {
     match tokio::task::block_in_place(|| view.held()) {
-        Some(held) => outcome::held(&row.station.name, &held),
+        Some(held) => {
+            let until = tokio::task::block_in_place(|| view.until_released(row, &mut Memory::default()));
+            outcome::held(&row.station.name, &held, until)
+        }
         // A view that holds a script has the change.
         None => outcome::no_such_station(&row.station.name),
     }

@@ -138,7 +138,7 @@ pub(super) fn out_of_date(station: &Station, digest: &Digest, now: &Now, since: 
 }
 
 /// A script that waits for the release of a change.
-pub(super) fn held(station: &str, held: &Held) -> Page {
+pub(super) fn held(station: &str, held: &Held, until: Option<String>) -> Page {
     let title = format!("The script for {station} is held");
     let main = html! {
         h1 { (title) }
@@ -148,6 +148,7 @@ pub(super) fn held(station: &str, held: &Held) -> Page {
         pre { (held.change.list()) }
         p { "If every station is meant, release it:" }
         pre { (held.change.release()) }
+        @if let Some(until) = until { p { "Until then, " (until) "." } }
     };
     Page { status: StatusCode::CONFLICT, html: layout(&title, &main) }
 }

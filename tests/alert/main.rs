@@ -136,6 +136,7 @@ fn refused(count: u32) -> Message {
 
 fn report() -> Message {
     let report = RejectedReport {
+        failed: None,
         source: "reports/a.yaml".into(),
         content: "aa".into(),
         id: None,

@@ -2,7 +2,7 @@
 
 use serde_json::Value;
 
-use super::fleet::{CODE, Fleet, SIGNING, uuid};
+use super::fleet::{CODE, Fleet, NEW_OFFICER, OFFICER, SIGNING, fleet_yaml, uuid};
 use super::receiver::Receiver;
 
 fn report(fleet: &Fleet, rest: &str) -> (String, String) {
@@ -106,4 +106,31 @@ fn what_a_correction_corrects_and_what_is_odd_about_a_call_is_said_by_report_and
     );
     let history = fleet.run(&["history", "SP-01"]).ended(0).out;
     assert!(history.contains(odd) && history.contains("which is not on record here yet"), "{history}");
+}
+
+/// SP-02 calls the duty officer. Its test of before an edit reached the number that the officer had then.
+#[test]
+fn a_report_that_comes_after_an_edit_of_its_contact_strays_nothing_and_says_why() {
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    fleet.drift();
+    fleet.write("config/inventory/fleet.yaml", &fleet_yaml(NEW_OFFICER));
+    fleet.drift();
+    let test = |id: u32, at: &str| {
+        let text = format!(
+            "report: 1\nid: {}\nstation: SP-02\nat: {at}\nby: t\n\
+             tests: [{{lifeline: emergency, outcome: reached, contact: duty-officer}}]\n",
+            uuid(id)
+        );
+        fleet.write("late.yaml", &text);
+        fleet.run(&["report", "late.yaml"]).ended(0).out
+    };
+    let held = || fleet.run(&["drift", "SP-02", "--format", "json"]).json()["stations"][0]["settings"][0].clone();
+    let said = test(901, "2020-03-03T09:00:00Z");
+    assert!(said.contains("The contact was edited after the test, so nothing is taken for changed."), "{said}");
+    assert_eq!((&held()["drift"], &held()["confirmed"]), (&"differs".into(), &"07700900177".into()), "{OFFICER}");
+    // A test of after the edit does tell.
+    let now = jiff::Timestamp::now().to_string();
+    assert!(test(902, &now).contains("dialled as 07700900142"));
+    assert_eq!(held()["drift"], "strayed");
 }

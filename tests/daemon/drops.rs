@@ -163,6 +163,63 @@ fn an_export_dropped_into_another_ledger_brings_the_whole_record() {
     other.run(&["ledger", "verify"]).ended(0);
 }
 
+/// A key of a line does not bypass what every report is judged by: only who keeps the ledger brings a record of another time.
+#[test]
+fn a_dropped_line_is_judged_like_any_report_whatever_it_says_of_when_it_was_recorded() {
+    let fleet = Fleet::new(&Receiver::start(SIGNING));
+    fleet.drift();
+    let line = |station: &str, more: &str| {
+        let (id, at) = (uuid(fleet.number()), "2020-03-03T09:00:00Z");
+        let recorded = format!("\"recorded\":\"{at}\"");
+        format!(
+            "{{\"report\":1,\"id\":\"{id}\",\"station\":\"{station}\",\"at\":\"{at}\",\"by\":\"t\",{recorded}{more}}}\n"
+        )
+    };
+    let test = |more: &str| format!(",\"tests\":[{{\"lifeline\":\"emergency\",\"outcome\":\"reached\"{more}}}]");
+    let other_number = format!(",\"number\":\"+441632960199\"{}", test(""));
+    let lines = [
+        line("XX-99", &test("")),
+        line("NP-01", &test(",\"contact\":\"nobody-known\"")),
+        line("NP-01", &other_number),
+        // What it says was dialled counts for nothing: the control room is not what SP-02 calls.
+        line("SP-02", &test(",\"contact\":\"control-room\",\"dialled\":\"07700900177\"")),
+    ];
+    fleet.write("config/reports/lines.jsonl", &lines.concat());
+    let said = fleet.run(&["drift", "SP-02", "--format", "json"]).ended(3);
+    for expected in
+        ["No station is called \"XX-99\".", "No contact is called \"nobody-known\".", "had the number +441632960199"]
+    {
+        assert_eq!(said.err.matches(expected).count(), 1, "{expected}: {}", said.err);
+    }
+    assert_eq!(said.json()["stations"][0]["settings"][0]["drift"], "strayed", "{}", said.out);
+    // Who keeps the ledger brings all of it.
+    fleet.write("lines.jsonl", &lines[..3].concat());
+    assert!(fleet.run(&["ledger", "import", "lines.jsonl"]).ended(0).out.starts_with("3 recorded"));
+}
+
+#[test]
+fn a_correction_is_judged_by_what_stands_before_it_in_the_same_file() {
+    let fleet = Fleet::new(&Receiver::start(SIGNING));
+    let line = |id: u32, seconds: u32, more: &str| {
+        format!(
+            "{{\"report\":1,\"id\":\"{}\",\"station\":\"NP-01\",\"at\":\"2020-03-03T09:{:02}:00Z\",\"by\":\"t\",\"left\":{{\"gate.seconds\":{seconds}}}{more}}}\n",
+            uuid(id),
+            id % 60
+        )
+    };
+    let corrects = |id: u32| format!(",\"corrects\":\"{}\"", uuid(id));
+    let lines = [line(901, 8, ""), line(902, 9, &corrects(901)), line(903, 10, &corrects(902))];
+    fleet.write("lines.jsonl", &lines.concat());
+    let done = fleet.run(&["ledger", "import", "lines.jsonl"]).ended(2);
+    assert!(done.out.starts_with("2 recorded"), "{done:?}");
+    assert!(done.err.contains(&format!("The report {} is a correction itself.", uuid(902))), "{}", done.err);
+    // The other way round: what is corrected comes last, and would be a correction.
+    let lines = [line(911, 9, &corrects(912)), line(912, 10, &corrects(913))];
+    fleet.write("lines.jsonl", &lines.concat());
+    let done = fleet.run(&["ledger", "import", "lines.jsonl"]).ended(2);
+    assert!(done.out.starts_with("1 recorded"), "{done:?}");
+}
+
 #[test]
 fn a_reports_folder_that_appears_later_is_watched_from_then_on() {
     let receiver = Receiver::start(SIGNING);

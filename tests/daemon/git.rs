@@ -98,7 +98,7 @@ fn every_commit_is_followed_and_alert_drift_and_script_name_it() {
     let summary = told.data()["summary"].as_str().expect("a summary");
     let named = format!("Commit {} (Mòrag, ", &second[..10]);
     assert!(
-        summary.contains(&named) && summary.contains(": The duty officer has a new number) is in force."),
+        summary.contains(&named) && summary.contains(": The duty officer has a new number) is in use."),
         "{summary}"
     );
     let drift = ops.fleet.run(&["drift", "--format", "json"]).ended(3).json();

@@ -99,7 +99,7 @@ fn history_points_out_a_test_of_a_button_that_the_inventory_says_is_not_there() 
         fleet.run(&["report", "test.yaml"]).ended(0);
     }
     let history = said(&fleet, &["history", "EQ-03"]);
-    let odd = "! the inventory says that there is no such button at this station";
+    let odd = "! by the inventory the station has no such button";
     for outcome in ["failed to reach", "reached"] {
         assert!(history.contains(&format!("test call by assistance: {outcome} help {odd}")), "{history}");
     }

@@ -1,6 +1,7 @@
 //! What is said first: buttons that call nobody, by the record or by their last test call.
 
 use super::fixture::*;
+use super::*;
 use crate::drift::{Drift, LifelineService, Service, Standing, StationDrift};
 use crate::ledger::Mark;
 use crate::setting::Weight;
@@ -39,13 +40,13 @@ fn a_failed_test_says_what_a_caller_meets_who_tested_what_they_noted_and_what_to
     let opened = told(&mut watch);
     assert_eq!(
         summary(&opened),
-        "EQ-01: pressing the red button did not reach help (tested 00:10 by tech-07: caller could not hear). Put a stand-in \
+        "EQ-01: pressing the red button did not reach help (tested 00:10 UTC by tech-07: caller could not hear). Put a stand-in \
          there. New drift at EQ-01 (East quay, EQ-01). To do: test 1 station. Fleet: 1 out-of-service, 9 aligned."
     );
     let entry = &opened["opened"][0];
     let button = serde_json::json!({
         "lifeline": "emergency", "title": "the red button", "service": "failed", "at": "2026-11-20T00:10:00Z", "by": "tech-07",
-        "meaning": "pressing the red button did not reach help (tested 00:10 by tech-07: caller could not hear)",
+        "meaning": "pressing the red button did not reach help (tested 00:10 UTC by tech-07: caller could not hear)",
     });
     assert_eq!(entry["lifelines"], serde_json::json!([button]));
     assert_eq!((&opened["severity"], &entry["severity"]), (&"critical".into(), &"critical".into()));
@@ -75,7 +76,7 @@ fn a_button_that_is_dead_by_the_record_is_as_critical_as_one_that_failed_and_say
     watch.put(station("EQ-01", vec![], vec![failed("2026-11-20T10:00:00Z", None)]));
     let then = told(&mut watch);
     assert!(
-        summary(&then).starts_with("EQ-01: pressing the red button did not reach help (tested 10:00 by tech-07). ")
+        summary(&then).starts_with("EQ-01: pressing the red button did not reach help (tested 10:00 UTC by tech-07). ")
     );
     assert_eq!(then["grown"][0]["station"], "EQ-01", "{then}");
     // Put right and dead again, the fix did not stick.
@@ -102,7 +103,7 @@ fn whatever_else_there_is_to_tell_the_first_button_that_calls_nobody_and_their_e
     watch.put(station("Z-02", vec![], two));
     watch.put(station("Z-01", vec![], vec![failed("2026-11-20T09:00:00Z", None)]));
     let told = told(&mut watch);
-    let first = "Z-01: pressing the red button did not reach help (tested 09:00 by tech-07). 3 buttons at 2 stations do not \
+    let first = "Z-01: pressing the red button did not reach help (tested 09:00 UTC by tech-07). 3 buttons at 2 stations do not \
                  work: 2 did not reach help, 1 calls nobody. Put a stand-in at each. Many at once. ";
     assert!(summary(&told).starts_with(first), "{told}");
     assert_eq!(told["buttons"], serde_json::json!({"failed": 2, "dead": 1, "stations": 2}));
@@ -128,4 +129,67 @@ fn a_fallback_that_calls_nobody_leaves_the_button_and_is_said_with_the_rest() {
     let entry = &told["opened"][0];
     assert_eq!(entry["lifelines"][0]["meaning"], "the second number calls nobody (\"emergency backup\" is empty)");
     assert_eq!(entry.get("stand_in"), None);
+}
+
+#[test]
+fn the_totals_are_the_fleets_and_stand_first_in_a_message_about_another_station_too() {
+    let mut watch = Watch::new();
+    watch.put(station("EQ-01", vec![], vec![failed("2026-11-20T09:00:00Z", None)]));
+    watch.put(station("EQ-02", vec![], vec![failed("2026-11-20T09:30:00Z", None)]));
+    watch.pass();
+    watch.put(differs("EQ-05", "lamp.follows", "1"));
+    let told = told(&mut watch);
+    let first = "EQ-01: pressing the red button did not reach help (tested 09:00 UTC by tech-07). 2 buttons at 2 stations did \
+                 not reach help. Put a stand-in at each. New drift at EQ-05";
+    assert!(summary(&told).starts_with(first), "{told}");
+    assert_eq!(told["buttons"], serde_json::json!({"failed": 2, "dead": 0, "stations": 2}));
+    assert_eq!(told["opened"].as_array().unwrap().len(), 1);
+}
+
+#[test]
+fn a_button_of_which_nobody_knows_any_longer_whom_it_calls_may_call_nobody() {
+    let mut watch = Watch::new();
+    let unsure = LifelineService {
+        title: "the red button".into(),
+        because: Some("nobody knows \"first number\"".into()),
+        ..lifeline("emergency", Service::Untested)
+    };
+    watch.put(station("EQ-01", vec![setting("emergency.primary", Drift::Unproven, "1", "")], vec![unsure]));
+    let told = told(&mut watch);
+    let first = "EQ-01: pressing the red button may call nobody (nobody knows \"first number\"). Put a stand-in there. New \
+                 drift at EQ-01";
+    assert!(summary(&told).starts_with(first), "{told}");
+    let entry = &told["opened"][0];
+    assert_eq!((&told["severity"], &entry["stand_in"].is_string()), (&"error".into(), &true));
+    assert_eq!(told["buttons"], serde_json::json!({"failed": 0, "dead": 0, "stations": 0}));
+}
+
+#[test]
+fn a_stand_in_stays_until_a_test_call_reaches_help_however_often_the_keyed_button_is_told_of() {
+    let mut watch = Watch::new();
+    watch.put(station("EQ-01", vec![], vec![dead()]));
+    watch.pass();
+    watch.put(station("EQ-01", vec![], vec![lifeline("emergency", Service::Untested)]));
+    assert!(told(&mut watch)["eased"][0]["stand_in"].is_string());
+    watch.restart();
+    watch.minutes(24 * 60);
+    assert!(told(&mut watch)["still_open"][0]["stand_in"].is_string());
+    watch.put(aligned("EQ-01"));
+    assert_eq!(told(&mut watch)["closed"][0].get("stand_in"), None);
+    // One that was only never tested needs none.
+    watch.put(station("EQ-02", vec![], vec![lifeline("emergency", Service::Untested)]));
+    assert_eq!(told(&mut watch)["opened"][0].get("stand_in"), None);
+}
+
+#[test]
+fn a_failed_button_of_a_held_station_is_tested_all_the_same() {
+    let mut watch = Watch::new();
+    let number = setting("emergency.primary", Drift::Differs, "1", "0");
+    watch.put(station("EQ-01", vec![number], vec![failed("2026-11-20T09:00:00Z", None)]));
+    watch.held = Some(held(DIGEST));
+    let release = watch.held.as_ref().unwrap().change.release();
+    watch.next.insert("EQ-01".into(), Next::Held { release, to_test: true });
+    let told = told(&mut watch);
+    assert_eq!(told["opened"][0]["next"]["do"], "a test call of the red button");
+    assert_eq!((&told["to_do"]["to_test"], &told["to_do"]["held"]), (&1.into(), &10.into()));
 }

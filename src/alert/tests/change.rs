@@ -160,7 +160,7 @@ fn scripts_to_what_is_wanted_no_longer_are_called_back_with_their_digests_and_co
     watch.put(aligned("EQ-00"));
     let told = data(&watch.pass().messages[0].body);
     assert_eq!((&told["call_back"]["scripts"], &told["call_back"]["first"][0]["script"]), (&1.into(), &ONE.into()));
-    let said = format!("Call back script {ONE} for EQ-00, handed out 2026-11-20T10:00:00Z: nobody reported of it");
+    let said = format!("Call back script {ONE} for EQ-00, issued 2026-11-20 10:00 UTC: nobody reported of it");
     assert!(told["summary"].as_str().unwrap().contains(&said), "{told}");
     names.iter().for_each(|name| watch.put(aligned(name)));
     let told = data(&watch.pass().messages[0].body);

@@ -104,7 +104,7 @@ fn a_refusal_carries_its_diagnostics() {
     assert_eq!(
         event["data"],
         json!({
-            "summary": "The inventory is refused: 1 error. The last good one stays in force. \
+            "summary": "The inventory has 1 error. The last good one stays in use. \
                 First: inventory/fleet.yaml:4:5: The number 0121 is not quoted.",
             "state": "refused", "since": "2026-11-20T10:00:00Z", "in_force_since": "2026-11-20T10:00:00Z",
             "errors": 1, "warnings": 1,
@@ -162,14 +162,11 @@ fn a_configuration_is_told_of_in_the_same_way_under_a_kind_of_its_own() {
     assert_eq!(refused.iter().map(|message| &*message.webhook).collect::<Vec<_>>(), ["heavy", "on-call"]);
     assert_eq!(event(&refused[0].body)["type"], "stationkeep.configuration.refused.v1");
     let summary = data(&refused[0].body)["summary"].as_str().unwrap().to_owned();
-    assert!(
-        summary.starts_with("The configuration is refused: 1 error. The last good one stays in force."),
-        "{summary}"
-    );
+    assert!(summary.starts_with("The configuration has 1 error. The last good one stays in use."), "{summary}");
     assert_eq!(heard(&mut watch, &[error(4)]), ["heavy refused", "on-call refused"], "each of the two by itself");
     watch.configuration.clear();
     let recovered = data(&watch.pass().messages[0].body);
-    assert_eq!(recovered["summary"], "The configuration can be read again and is in force.");
+    assert_eq!(recovered["summary"], "The configuration can be read again and is in use.");
     watch.configuration = vec![error(5)];
     watch.is_watching = false;
     watch.pass();

@@ -67,7 +67,7 @@ fn what_is_to_do_adds_up_over_all_stations_shown_or_not_and_says_what_kind_of_wo
     let data = data(&verdict.messages[0].body);
     assert_eq!(
         data["to_do"],
-        json!({"to_key": 600, "calls": 600, "presses": 12_000, "minutes": 500, "to_test": 2, "without_script": 300, "held": 0,
+        json!({"to_key": 600, "calls": 600, "presses": 12_000, "minutes": 500, "to_test": 2, "without_script": 300, "held": 0, "to_await": 0,
             "to_put_back": 0, "to_watch": 0, "work_list": "stationkeep script --all"})
     );
     let summary = data["summary"].as_str().unwrap();
@@ -131,7 +131,7 @@ fn a_message_has_this_shape() {
                 "files": ["inventory/fleet.yaml"], "files_left_out": 0,
                 "overdue": 0, "withdrawn": 0, "heard_late": 0
             },
-            "to_do": {"to_key": 1, "calls": 1, "presses": 25, "minutes": 2, "to_test": 0, "without_script": 0, "held": 0,
+            "to_do": {"to_key": 1, "calls": 1, "presses": 25, "minutes": 2, "to_test": 0, "without_script": 0, "held": 0, "to_await": 0,
                 "to_put_back": 0, "to_watch": 0, "work_list": "stationkeep script --all"},
             "set_aside": {"stations": 0, "whole": 0, "begun": [], "over": [], "left_out": 0},
             "sites": [{"site": "east-quay", "stations": 1}],
@@ -268,10 +268,10 @@ fn what_to_do_stands_before_the_cause_and_no_command_or_link_is_cut_however_much
         let summary = data(&watch.pass().messages[0].body)["summary"].as_str().unwrap().to_owned();
         assert!(summary.len() <= 1_800, "{summary}");
         let first = "EQ-03: pressing the emergency button did not reach help (tested by tech-07";
-        let all = "9 buttons at 9 stations do not work: 9 did not reach help. Put a stand-in at each. ";
+        let all = "9 buttons at 9 stations did not reach help. Put a stand-in at each. ";
         assert!(summary.starts_with(first) && summary.contains(all), "{summary}");
         let to_do = summary.find("To do: key 1 station (1 call, 25 keys, about 2 min), test 8 stations, put it back");
-        let end = summary.find("say in the inventory what is wanted of what is not looked at any more (3 stations).");
+        let end = summary.find("say in the inventory what is wanted of what is no longer managed (3 stations).");
         assert!(to_do.is_some() && end > to_do, "{summary}");
         for after in ["wanted by", "Commit abab", "Fleet:"] {
             assert!(summary.find(after).is_none_or(|at| Some(at) > end), "{after}: {summary}");
@@ -390,7 +390,7 @@ fn a_change_that_is_held_is_in_every_message_with_its_numbers_and_the_command() 
     let mut watch = Watch::new();
     let held = held("0123456789abcdef");
     let release = "stationkeep release 0123456789abcdef --by NAME --why TEXT";
-    watch.next.insert("EQ-01".into(), Next::Held(held.change.release()));
+    watch.next.insert("EQ-01".into(), Next::Held { release: held.change.release(), to_test: false });
     watch.held = Some(held);
     watch.put(differs("EQ-01", "emergency.primary", "1"));
     let opened = data(&watch.pass().messages[0].body);
@@ -415,7 +415,7 @@ fn a_station_of_which_only_something_else_is_wanted_is_not_said_to_be_worse() {
     let mut watch = Watch::new();
     watch.put(differs("EQ-01", "emergency.primary", "5"));
     watch.pass();
-    for (wanted, said) in [("6", "Otherwise wanted at EQ-01"), ("5", "Otherwise wanted at EQ-01")] {
+    for (wanted, said) in [("6", "Another value is wanted at EQ-01"), ("5", "Another value is wanted at EQ-01")] {
         watch.put(differs("EQ-01", "emergency.primary", wanted));
         let told = data(&watch.pass().messages[0].body);
         assert!(told["summary"].as_str().unwrap().starts_with(said) && told["grown"].is_array(), "{told}");

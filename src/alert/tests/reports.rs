@@ -18,6 +18,7 @@ fn report(nth: usize, reasons: Vec<Finding>) -> RejectedReport {
         id: Some(format!("019a{nth:04}")),
         station: Some("EQ-01".into()),
         reasons,
+        failed: None,
     }
 }
 
@@ -53,7 +54,7 @@ fn one_refused_report_is_told_to_every_webhook_with_its_source_and_all_its_reaso
     let data = &event["data"];
     assert_eq!(
         data["summary"],
-        "A field report about EQ-01 was not taken (reports/001.yaml): The number 0121 is not quoted."
+        "A field report about EQ-01 was rejected (reports/001.yaml): The number 0121 is not quoted."
     );
     assert_eq!((&data["count"], &data["by_reason"]), (&json!(1), &json!({"unquoted": 1})));
     let one = &data["reports"][0];
@@ -79,7 +80,7 @@ fn hundreds_of_them_are_one_bounded_message_with_exact_counts() {
         assert_eq!(messages.len(), 2);
         assert!(messages[0].body.len() <= LONGEST_BODY);
         let data = data(&messages[0].body);
-        assert!(data["summary"].as_str().unwrap().starts_with("600 field reports were not taken. First about "));
+        assert!(data["summary"].as_str().unwrap().starts_with("600 field reports were rejected. First about "));
         assert_eq!((&data["count"], &data["by_reason"]), (&json!(600), &json!({"unquoted": 600})));
         let shown = data["reports"].as_array().unwrap();
         assert!(!shown.is_empty());
@@ -97,7 +98,7 @@ fn one_that_is_on_record_after_all_is_told_as_such() {
     let data = data(&messages[0].body);
     assert_eq!(
         data["summary"],
-        "The field report about EQ-01 that was not taken before (reports/001.yaml) is on record now."
+        "The field report about EQ-01 that was rejected before (reports/001.yaml) is on record now."
     );
     assert_eq!((&data["count"], &data["taken"][0]["report"]), (&json!(0), &json!("019a0001")));
 }
@@ -118,4 +119,18 @@ fn the_same_reports_are_the_same_message_and_nothing_is_none() {
         assert_ne!(id(&one), id(other), "{other:?}");
     }
     assert_ne!(told(one.clone())[0].id, told(one.clone())[1].id);
+}
+
+/// What says that a button is dead reads as what it says, however it came to be rejected.
+#[test]
+fn a_rejected_report_of_a_failed_test_is_told_first_as_critical_with_who_made_it_and_their_note() {
+    let failed = FailedTest { by: Some("tech-01".into()), note: Some("lift A does not call".into()) };
+    let worse = RejectedReport { station: Some("FT-02".into()), failed: Some(failed), ..report(2, vec![reason(1)]) };
+    let messages = told(rejected(vec![report(1, vec![reason(4)]), worse]));
+    let data = data(&messages[0].body);
+    let first = "FT-02: a report that a test call failed was not recorded (by tech-01: lift A does not call). 2 field \
+                 reports were rejected. First about EQ-01";
+    assert!(data["summary"].as_str().unwrap().starts_with(first), "{data}");
+    assert_eq!(data["severity"], "critical");
+    assert_eq!(data["reports"][0]["station"], "FT-02");
 }

@@ -5,6 +5,7 @@ use std::sync::Arc;
 use jiff::{SignedDuration, Timestamp};
 
 use super::fixture::*;
+use super::*;
 use crate::drift::{Begun, Drift, StationDrift};
 
 /// EQ-01 with a setting in doubt since somebody began to key it.
@@ -59,4 +60,17 @@ fn the_end_of_a_visit_of_which_nothing_was_heard_is_told_to_whoever_heard_of_it(
     watch.put(station("EQ-01", vec![doubt], vec![]));
     watch.report("EQ-01");
     assert_eq!(watch.heard(), ["on-call eased EQ-01"]);
+}
+
+#[test]
+fn nobody_is_told_to_key_a_station_while_someone_is_keying_it() {
+    let mut watch = Watch::new();
+    watch.terms.address = Some("https://keep.example".into());
+    watch.put(begun(watch.clock, false));
+    watch.next.insert("EQ-01".into(), Next::Await("tech-07".into()));
+    let opened = data(&watch.pass().messages[0].body);
+    let entry = &opened["opened"][0];
+    assert_eq!((&entry["next"]["do"], entry.get("card")), (&"wait for the report of tech-07".into(), None));
+    assert_eq!((&opened["to_do"]["to_key"], &opened["to_do"]["to_await"]), (&0.into(), &1.into()));
+    assert!(opened["summary"].as_str().unwrap().contains("To do: wait for 1 report under way."), "{opened}");
 }

@@ -30,6 +30,9 @@ pub struct Facts {
     pub seq: i64,
     /// How many stations it altered when it was last seen.
     pub altered: usize,
+    /// How many scripts waited for it then.
+    #[serde(default)]
+    pub scripts: usize,
 }
 
 impl Topic for HeldChange {
@@ -58,7 +61,7 @@ fn condition(held: &Held, before: &Before<Facts, ()>, seq: i64) -> Condition<Fac
     hasher.text("change").text(&digest.to_string());
     let told = before.case().and_then(|case| case.told.as_ref()).map(|told| &told.condition.facts);
     let seq = told.filter(|told| told.change == *digest).map_or(seq, |told| told.seq);
-    let facts = Facts { change: digest.clone(), seq, altered: tally.altered };
+    let facts = Facts { change: digest.clone(), seq, altered: tally.altered, scripts: held.scripts };
     Condition { severity: Severity::Error, mark: hasher.mark(), facts }
 }
 
@@ -249,7 +252,10 @@ impl<'a> Hold<'a> {
             Some(ChangeNews::Released(release)) => {
                 let why = release.said.why.as_deref().map(|why| format!(" ({})", clip(why, PLACE))).unwrap_or_default();
                 let by = clip(&release.said.by, NAME);
-                Some(format!("What was held is released by {by}{why}: its scripts can be keyed."))
+                let scripts = plural(self.last().map_or(0, |last| last.scripts) as u64, "script");
+                Some(format!(
+                    "What was held is released by {by}{why}: {scripts} can be keyed. \"stationkeep script --all\" lists them."
+                ))
             }
             Some(ChangeNews::Over(ended)) => Some(self.over(ended)),
         }

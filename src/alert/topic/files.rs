@@ -163,17 +163,17 @@ fn summary(errors: &[&Finding], kind: What, read: &FilesRead<'_>) -> String {
     let commit = read.commit.map(|commit| format!(" of commit {commit}")).unwrap_or_default();
     let what = kind.as_str();
     let Some(first) = errors.first() else {
-        return format!("The {what}{commit} can be read again and is in force.");
+        return format!("The {what}{commit} can be read again and is in use.");
     };
     let count = if errors.len() == 1 { "1 error".into() } else { format!("{} errors", errors.len()) };
-    let in_force = match (read.good_since, read.in_use) {
-        (Some(_), Some(commit)) => &*format!("The last good one, of commit {}, stays in force.", commit.short()),
-        (Some(_), None) => "The last good one stays in force.",
-        (None, _) if kind == What::Configuration => "The last good one stays in force.",
+    let in_use_still = match (read.good_since, read.in_use) {
+        (Some(_), Some(commit)) => &*format!("The last good one, of commit {}, stays in use.", commit.short()),
+        (Some(_), None) => "The last good one stays in use.",
+        (None, _) if kind == What::Configuration => "The last good one stays in use.",
         (None, _) => "There is no good one to fall back on: no station is watched.",
     };
     let at = clip(&first.place.to_string(), PLACE);
-    clip(&format!("The {what}{commit} is refused: {count}. {in_force} First: {at}: {}", first.message), SENTENCE)
+    clip(&format!("The {what}{commit} has {count}. {in_use_still} First: {at}: {}", first.message), SENTENCE)
 }
 
 /// As many as fit into so many bytes, from the first on.

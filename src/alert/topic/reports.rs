@@ -7,12 +7,13 @@ use std::collections::{BTreeMap, BTreeSet};
 use serde::{Deserialize, Serialize};
 
 use super::files::{ToldFinding, fitting, mark};
+use crate::alert::case::Severity;
 use crate::alert::cases::Cases;
-use crate::alert::clip::{NAME, PLACE, SENTENCE, clip};
+use crate::alert::clip::{NAME, PLACE, Room, SENTENCE, clip};
 use crate::alert::event::{Envelope, EventKind, LONGEST_BODY, Message, json};
 use crate::alert::machine::Round;
 use crate::alert::mark::{Chain, Mark, MarkHasher};
-use crate::alert::pass::{Pass, RejectedReport, RejectedReports};
+use crate::alert::pass::{FailedTest, Pass, RejectedReport, RejectedReports};
 use crate::alert::subject::{Subject, Topic};
 use crate::finding::{Finding, plural};
 use crate::setting::Name;
@@ -65,6 +66,8 @@ pub fn tell(round: &mut Round<'_>) {
 #[derive(Serialize)]
 struct Data {
     summary: String,
+    /// `critical` where one says that a button did not reach help.
+    severity: &'static str,
     /// How many were refused.
     count: usize,
     /// How many of them by the code of their first reason.
@@ -91,6 +94,16 @@ struct RejectedEntry {
     source: Source,
     reasons: Vec<ToldFinding>,
     reasons_left_out: usize,
+}
+
+/// A note is no longer than this in a summary.
+const NOTE: Room = Room(160);
+
+fn severity(news: &RejectedReports) -> Severity {
+    match news.rejected.iter().any(|report| report.failed.is_some()) {
+        true => Severity::Critical,
+        false => Severity::Warning,
+    }
 }
 
 /// No more reasons of one report are shown while there are others, and no more that are taken now.
@@ -123,6 +136,7 @@ fn message(webhook: &str, news: &RejectedReports, cause: &Mark, round: &Round<'_
     }
     let mut data = Data {
         summary: clip(&summary(news), SENTENCE),
+        severity: severity(news).as_str(),
         count: news.rejected.len(),
         by_reason,
         reports: Vec::new(),
@@ -133,7 +147,8 @@ fn message(webhook: &str, news: &RejectedReports, cause: &Mark, round: &Round<'_
     };
     let mut room = LONGEST_BODY.saturating_sub(envelope.seal(&data).len());
     let most = if news.rejected.len() == 1 { usize::MAX } else { REASONS };
-    for report in &news.rejected {
+    let (failed, others): (Vec<_>, Vec<_>) = news.rejected.iter().partition(|report| report.failed.is_some());
+    for report in failed.into_iter().chain(others) {
         let Some((entry, length)) = RejectedEntry::fitting(report, most, room) else { break };
         room -= length;
         data.reports.push(entry);
@@ -180,23 +195,34 @@ fn refused_sentence(refused: &[RejectedReport]) -> Option<String> {
     let first = refused.first()?;
     let source = clip(&first.source, PLACE);
     let reason = first.reasons.first().map_or("It could not be read.", |first| first.message.as_str());
+    let failed = refused.iter().find_map(failed_sentence).map(|failed| failed + " ").unwrap_or_default();
     Some(match refused.len() {
-        1 => format!("A field report{} was not taken ({source}): {reason}", about(first)),
+        1 => format!("{failed}A field report{} was rejected ({source}): {reason}", about(first)),
         many => format!(
-            "{} were not taken. First{} ({source}): {reason}",
+            "{failed}{} were rejected. First{} ({source}): {reason}",
             plural(many as u64, "field report"),
             about(first)
         ),
     })
 }
 
+/// A button that does not work by a report that does not count: that is said first.
+fn failed_sentence(report: &RejectedReport) -> Option<String> {
+    let FailedTest { by, note } = report.failed.as_ref()?;
+    let station = report.station.as_deref().map_or("A station".into(), |station| clip(station, NAME));
+    let by = by.as_ref().map(|by| format!("by {}", clip(by, NAME)));
+    let said: Vec<String> = by.into_iter().chain(note.as_ref().map(|note| clip(note, NOTE))).collect();
+    let said = if said.is_empty() { String::new() } else { format!(" ({})", said.join(": ")) };
+    Some(format!("{station}: a report that a test call failed was not recorded{said}."))
+}
+
 fn taken_sentence(taken: &[RejectedReport]) -> Option<String> {
     let first = taken.first()?;
     let source = clip(&first.source, PLACE);
     Some(match taken.len() {
-        1 => format!("The field report{} that was not taken before ({source}) is on record now.", about(first)),
+        1 => format!("The field report{} that was rejected before ({source}) is on record now.", about(first)),
         many => format!(
-            "{} that were not taken before are on record now, first the one{} ({source}).",
+            "{} that were rejected before are on record now, first the one{} ({source}).",
             plural(many as u64, "field report"),
             about(first)
         ),

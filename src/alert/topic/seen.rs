@@ -54,6 +54,9 @@ pub struct SeenSetting {
 pub struct SeenLifeline {
     #[serde(with = "kept")]
     pub service: Service,
+    /// It called nobody when it was last told, and no test call has reached help since.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub was_silent: bool,
     /// When a test call last reached help before it failed again.
     #[serde(with = "kept::maybe", default, skip_serializing_if = "Option::is_none")]
     pub fixed_at: Option<Timestamp>,
@@ -84,7 +87,8 @@ impl Seen {
             (setting.name.clone(), seen)
         });
         let failing = lifelines.iter().filter(|lifeline| counts(lifeline.service, require_tests));
-        let failing = failing.map(|l| (l.name.clone(), SeenLifeline { service: l.service, fixed_at: None }));
+        let failing =
+            failing.map(|l| (l.name.clone(), SeenLifeline { service: l.service, was_silent: false, fixed_at: None }));
         Some(Seen {
             site: site.clone(),
             location: location.clone(),
@@ -95,6 +99,15 @@ impl Seen {
             lifelines: failing.collect(),
             unheard: begun.iter().filter(|begun| begun.is_silent).map(unheard).collect(),
         })
+    }
+
+    /// Notes the buttons that no test call has proved since they called nobody.
+    pub fn note_silent(&mut self, was: &Seen) {
+        for (name, lifeline) in &mut self.lifelines {
+            let before = was.lifelines.get(name);
+            lifeline.was_silent = lifeline.service == Service::Untested
+                && before.is_some_and(|before| before.was_silent || before.service.calls_nobody());
+        }
     }
 
     /// What is of this weight or heavier.
@@ -137,7 +150,7 @@ impl Seen {
             hasher.text(&wanted.text).maybe(wanted.print.as_deref());
             hasher.text(&held.text).maybe(held.print.as_deref());
         }
-        for (name, SeenLifeline { service, fixed_at: _ }) in lifelines {
+        for (name, SeenLifeline { service, was_silent: _, fixed_at: _ }) in lifelines {
             hasher.text("lifeline").text(name).text(service.as_str());
         }
         for visit in unheard {

@@ -18,4 +18,5 @@ mod words;
 pub use cautions::cautions;
 pub use contents::{Card, CardCall, CardLine, Label};
 pub use link::{beside, link};
+pub use tests_to_make::WITHOUT_WAY_BACK;
 pub use text::{keys, text};

@@ -33,6 +33,7 @@ fn text(script: &Script, test: &TestCall, station: &Station) -> String {
         (None, _) => String::new(),
     };
     let back = match script.back {
+        None if leads_nowhere(script) => " If it does not reach help, report that it failed.",
         None => " If it does not reach help, report that it failed, then ask for the way back.",
         Some(_) => "",
     };
@@ -55,12 +56,27 @@ pub(super) fn failed(script: &Script, station: &Station) -> Vec<String> {
         )
     });
     let mut texts: Vec<String> = dead.chain(failed.map(text)).collect();
-    if script.way_back.is_some() {
-        texts.push(
+    match script.way_back.is_some() {
+        true if script.tests.iter().all(|test| !test.has_failed) => texts.push(
+            "To be sure what the station holds, go back to what last worked, by the card of the way back.".to_owned(),
+        ),
+        true => texts.push(
             "If the fault was not found and fixed, go back to what last worked, by the card of the way back. If it was, go on with \
              this card."
                 .to_owned(),
-        );
+        ),
+        false if leads_nowhere(script) => texts.push(WITHOUT_WAY_BACK.to_owned()),
+        false => {}
     }
     texts
+}
+
+/// What is left to do where a test call failed, all is as wanted, and there is nothing to go back to.
+pub const WITHOUT_WAY_BACK: &str = "Check the line and the unit. If both are sound, reset the unit, report \"unit: cleared\" and key \
+                                    everything again, or replace the unit. Keep a stand-in until a test call reaches help.";
+
+/// Whether a test call failed, nothing needs keying, and there is nothing to go back to.
+fn leads_nowhere(script: &Script) -> bool {
+    let is_whole = script.back.is_none() && script.begun.is_none() && script.calls.is_empty();
+    is_whole && script.way_back.is_none() && script.tests.iter().any(|test| test.has_failed)
 }

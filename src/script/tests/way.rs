@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::keybook::{Held, SimulatedStation, Verdict};
-use crate::ledger::{HandedOut, leads_to};
+use crate::ledger::{HandedOut, Visit, fold_with_visits, leads_to};
 use crate::script::aim::Aim;
 
 /// The sample with a quick reset that clears the code too, but not the lifeline, and hangs up.
@@ -335,33 +335,128 @@ fn a_failed_test_of_what_last_worked_offers_no_way_back() {
     let card = there(&station, &record).unwrap().expect("a card");
     assert!(card.way_back.is_none() && card.tests[0].has_failed);
     assert_eq!(back(&station, &record).unwrap(), None);
+    assert_eq!(no_way_back(&station, &record), NoWayBack::HoldsWhatWorked);
+    // It says what is left to do, instead of sending the technician in a circle.
+    let text = card_text(&card, &station);
+    assert!(text.contains("Check the line and the unit.") && text.contains("report \"unit: cleared\""), "{text}");
+    assert!(!text.contains("ask for the way back"), "{text}");
+    // Nothing was ever keyed or tested with success.
+    let record = fold(&station.keybook, [&reports[0], &reports[2]], |_| None);
+    assert_eq!((back(&station, &record).unwrap(), no_way_back(&station, &record)), (None, NoWayBack::NobodyKnows));
+}
+
+const EIDER: &str = include_str!("../../../config/keybooks/eider-1.yaml");
+
+const EIDER_HELD: &str = "access: {secret: \"file:new\"}, identity: \"204\", unit.mode: service, line.kind: pbx, \
+    emergency.primary: \"9,01632960101\", emergency.backup: \"\", lamp.mode: dark, speech.level: 30, call.minutes: 15";
+
+/// A report of this minute of what was left.
+fn left(minute: u32, left: &str) -> Report {
+    Report { id: Uuid::from_u128(minute.into()), at: tested(minute, Outcome::Failed).at, ..report(left) }
+}
+
+fn goal(station: &Station, record: &Record, name: &str) -> Option<String> {
+    let aim = Aim::of(station, record, Way::Back);
+    aim.goal[station.keybook.id(name).unwrap().index()].as_ref().map(ToString::to_string)
 }
 
 #[test]
-fn the_way_back_to_what_no_test_stands_for_says_so_first() {
+fn from_a_mode_in_which_the_button_calls_nobody_the_way_back_stays_once_a_card_is_shown() {
+    let station = station(EIDER, EIDER_HELD);
+    let reports = [report(EIDER_HELD), tested(1, Outcome::Reached), left(2, "unit.mode: survey")];
+    let mut record = fold(&station.keybook, &reports, |_| None);
+    let before = back(&station, &record).unwrap().expect("a way back");
+    let script = there(&station, &record).unwrap().expect("a script");
+    record.handed_out.push(out(&station, &script, "2026-11-21T02:00:00Z"));
+    assert_eq!(back(&station, &record).unwrap().expect("a way back").digest, before.digest);
+    assert_eq!(goal(&station, &record, "unit.mode").as_deref(), Some("service"));
+    // A test call that reached help against the record is not what it goes back to.
+    let reached = fold(&station.keybook, [&reports[..], &[tested(3, Outcome::Reached)]].concat().iter(), |_| None);
+    assert_eq!(goal(&station, &reached, "unit.mode").as_deref(), Some("service"));
+}
+
+#[test]
+fn where_what_worked_of_one_leaves_another_button_dead_the_way_back_leads_to_what_was_held_before_the_script() {
+    let lamp = "lifelines:\n  lamp:\n    settings: [unit.mode]\n    works: {unit.mode: [service, survey]}\n";
+    let station = station(&EIDER.replace("lifelines:\n", lamp), &EIDER_HELD.replace("204", "205"));
+    let held = report(EIDER_HELD);
+    let script = there(&station, &fold(&station.keybook, [&held], |_| None)).unwrap().expect("a script");
+    let all = vec![Heard::Accepted; script.cost.commands as usize];
+    let mut lit = tested(3, Outcome::Reached);
+    lit.tests[0].lifeline = "lamp".into();
+    let reports = [held, keyed(1, &script, &all), left(2, "unit.mode: survey"), lit];
+    assert_eq!(goal(&station, &folded(&station, &reports, &script), "unit.mode").as_deref(), Some("service"));
+}
+
+#[test]
+fn the_way_back_of_a_card_leads_to_what_is_known_now_whatever_visit_was_left_open() {
     let station = station(TERN, ALL_WANTED);
-    let held = ALL_HELD.replace("9,01632960101", "9,01632960177");
-    let warned = |held: &str, outcomes: &[Outcome]| {
-        let tests = (1..).zip(outcomes).map(|(minute, outcome)| tested(minute, *outcome));
-        let reports: Vec<Report> = [report(held)].into_iter().chain(tests).collect();
-        let mut record = fold(&station.keybook, &reports, |_| None);
-        let script = there(&station, &record).unwrap().unwrap();
-        record.handed_out.push(out(&station, &script, "2026-11-21T02:00:00Z"));
-        let script = back(&station, &record).unwrap().unwrap();
-        let cautions = card::cautions(&script, &station);
-        let text = card_text(&script, &station);
-        let (before, _) = text.split_once(&format!("script {}", script.digest)).unwrap();
-        let is_first = before.split_once("WARNING: ").is_some_and(|(_, first)| first.starts_with("AFTER THIS CARD"));
-        assert_eq!(cautions[0].contains("EMERGENCY MAY CALL NOBODY"), is_first);
-        assert!(text.contains("only if every step of that card was accepted"), "{text}");
-        is_first
+    let held = report(&ALL_HELD.replace("\"121\"", "\"120\""));
+    let script = there(&station, &fold(&station.keybook, [&held], |_| None)).unwrap().unwrap();
+    let issued = issued(&script, Timestamp::UNIX_EPOCH);
+    let visit = Visit {
+        id: Uuid::from_u128(9),
+        script: script.digest.clone(),
+        station: "EQ-01".into(),
+        at: "2026-11-21T00:30:00Z".parse().unwrap(),
+        by: "tech-07".into(),
+        number: None,
     };
-    let (reached, failed) = (Outcome::Reached, Outcome::Failed);
-    assert!(warned(&held, &[]));
-    assert!(!warned(&held, &[reached]));
-    assert!(!warned(&held, &[failed, reached]));
-    // Nobody knows the line that was tested: the way back leaves another, perhaps.
-    assert!(warned(&held.replace("line.kind: pbx, ", ""), &[reached]));
-    // The lifeline is left as it is wanted.
-    assert!(!warned(&ALL_HELD.replace("\"121\"", "\"120\""), &[]));
+    let folded = |reports: &[Report]| {
+        let mut record = fold_with_visits(&station.keybook, reports, [&visit], |digest| {
+            (*digest == issued.digest).then_some(&issued)
+        });
+        record.handed_out.push(out(&station, &script, "2026-11-21T02:00:00Z"));
+        record
+    };
+    assert_eq!(
+        goal(&station, &folded(std::slice::from_ref(&held)), "identity").as_deref(),
+        Some("\"120\""),
+        "in doubt"
+    );
+    let later = left(1, "identity: \"119\", gate.seconds: 9");
+    let record = folded(&[held, later]);
+    assert_eq!(goal(&station, &record, "identity").as_deref(), Some("\"119\""));
+    assert_eq!(goal(&station, &record, "gate.seconds").as_deref(), Some("9"));
+}
+
+#[test]
+fn a_button_of_which_nobody_knows_the_number_any_more_is_tested_and_offered_the_way_back() {
+    let wanted = ALL_WANTED.replace("emergency.primary: {to: help}, ", "");
+    let station = station(TERN, &wanted);
+    let renewed = Report {
+        unit: Some(crate::ledger::Unit::New),
+        ..left(2, &ALL_HELD.replace("emergency.primary: \"9,01632960101\", ", ""))
+    };
+    let reports = [report(ALL_HELD), tested(1, Outcome::Reached), renewed];
+    let record = fold(&station.keybook, &reports, |_| None);
+    let card = there(&station, &record).unwrap().expect("a card");
+    assert!(card.calls.is_empty() && card.way_back.is_some(), "{card:?}");
+    assert_eq!(card.undecided, [("emergency".into(), vec!["emergency.primary".into()])]);
+    let text = card_text(&card, &station);
+    for part in ["so it may call nobody", "stationkeep script EQ-01 --back", "go back to what last worked"] {
+        assert!(text.contains(part), "{part} in {text}");
+    }
+    let way = back(&station, &record).unwrap().expect("a way back");
+    assert_eq!(steps(&way), ["219C01632960101#"]);
+}
+
+#[test]
+fn what_a_way_back_makes_known_is_named_where_it_bars_a_script() {
+    let compound = TERN.replace("keys: \"10{identity}#\"", "keys: \"10{identity}*{gate.seconds}\"");
+    let managed = station(&compound, ALL_WANTED);
+    let first = report(&ALL_HELD.replace("\"121\"", "\"120\"").replace("gate.seconds: 7", "gate.seconds: 9"));
+    let script = there(&managed, &fold(&managed.keybook, [&first], |_| None)).unwrap().unwrap();
+    let all = vec![Heard::Accepted; script.cost.commands as usize];
+    let station = station(&compound, &ALL_WANTED.replace(", gate.seconds: 7", ""));
+    let mut record = folded(&station, &[first, keyed(1, &script, &all), left(2, "identity: \"119\"")], &script);
+    let fix = |record: &Record| match there(&station, record) {
+        Err(NoScript::Unreachable(stuck)) => stuck[0].to_string(),
+        other => panic!("{other:?}"),
+    };
+    record.settings[station.keybook.id("gate.seconds").unwrap().index()].state = HeldState::Unknown;
+    let said = fix(&record);
+    assert!(said.ends_with("or go back to what last worked: stationkeep script EQ-01 --back."), "{said}");
+    record.earlier = Default::default();
+    assert!(fix(&record).ends_with("or report what it is."), "there is no way back");
 }
