@@ -7,8 +7,9 @@ use jiff::Timestamp;
 use serde::Serialize;
 
 use super::clip::{Room, clip};
+use super::step::Reason;
 use super::topic::station::Item;
-use crate::drift::{LifelineService, Service, StationDrift};
+use crate::drift::{LifelineService, Service, Standing, StationDrift};
 use crate::finding::plural;
 
 /// How many buttons of a fleet call nobody.
@@ -88,6 +89,20 @@ impl Buttons {
         }
         Some(text)
     }
+}
+
+/// What is last known of a button whose station has left the inventory: nobody watches it there.
+pub fn gone(items: &[Item<'_, '_>]) -> Option<String> {
+    let mut gone = items.iter().filter(|item| item.reason == Reason::Withdrawn);
+    gone.find_map(|item| {
+        let was = item.was.filter(|was| was.standing == Standing::OutOfService)?;
+        let (name, lifeline) = was.lifelines.iter().find(|(_, lifeline)| lifeline.service.calls_nobody())?;
+        let met = if lifeline.service == Service::Dead { "called nobody" } else { "did not reach help" };
+        let (station, name) = (clip(&item.subject.name, SHORT), clip(name, SHORT));
+        Some(format!(
+            "{station}: pressing the {name} button {met} when the station left the inventory. Put a stand-in there."
+        ))
+    })
 }
 
 /// "3 buttons at 2 stations do not work: 2 did not reach help, 1 calls nobody. "

@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
-use super::buttons::{Buttons, has_silent, silent};
+use super::buttons::{Buttons, gone, has_silent, silent};
 use super::case::Severity;
 use super::cause::ToldCause;
 use super::clip::{NAME, PLACE, clip};
@@ -230,6 +230,12 @@ impl<'a> Writer<'a> {
         hasher.mark()
     }
 
+    /// The command for the way back of the only station where a button calls nobody, where there is one.
+    fn only_way_back(&self, buttons: Buttons) -> Option<String> {
+        let silent = self.pass.stations.iter().find(|drift| !silent(drift).is_empty())?;
+        (buttons.stations == 1).then(|| way_back_of(silent, self.pass.work))?
+    }
+
     /// Everything but the stations, all of which are left out so far: no digit is added when they come in.
     fn frame(&self, content: &Content<'_, '_>, to_do: ToDo) -> Data {
         let Content { items, hold: news, asides } = content;
@@ -244,12 +250,14 @@ impl<'a> Writer<'a> {
         let call_back = CallBack::of(items, self.pass.to_call_back);
         let severity = items.iter().filter_map(|item| Some(item.subject.now.as_ref()?.severity)).max();
         let buttons = Buttons::of(self.pass.stations);
-        let way_back = self.pass.stations.iter().find(|drift| !silent(drift).is_empty());
-        let way_back = way_back.filter(|_| buttons.stations == 1);
-        let way_back = way_back.and_then(|station| way_back_of(station, self.pass.work));
+        let way_back = self.only_way_back(buttons);
+        let gone = gone(items);
+        let severity = severity.max(gone.as_ref().map(|_| Severity::Critical));
         let sentence = summary::Sentence {
             items,
-            buttons: buttons.sentence(items, self.pass.stations, way_back.as_deref(), self.pass.clock),
+            buttons: buttons
+                .sentence(items, self.pass.stations, way_back.as_deref(), self.pass.clock)
+                .or_else(|| gone.clone()),
             cause: &cause,
             asides,
             hold: self.hold.sentence(*news),

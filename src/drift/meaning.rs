@@ -1,6 +1,5 @@
 //! What is said of a button that calls nobody: why, in a few words that never hold a code.
 
-use super::ability;
 use super::values::value_text;
 use crate::inventory::Station;
 use crate::keybook::{Ability, Keybook, Lifeline, SettingId};
@@ -18,7 +17,7 @@ pub(super) fn dead_because(station: &Station, record: &Record, lifeline: &Lifeli
 
 /// What nobody knows any longer of a required lifeline that may call nobody for it: `nobody knows "first number"`.
 pub(super) fn unknown_because(station: &Station, record: &Record, lifeline: &Lifeline) -> Option<Name> {
-    if !lifeline.is_required() || ability(record, lifeline) != Ability::Undecided {
+    if !lifeline.is_required() || lifeline.ability(|id| record.known(id)) != Ability::Undecided {
         return None;
     }
     let keybook = &station.keybook;

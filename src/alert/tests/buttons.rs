@@ -193,3 +193,20 @@ fn a_failed_button_of_a_held_station_is_tested_all_the_same() {
     assert_eq!(told["opened"][0]["next"]["do"], "a test call of the red button");
     assert_eq!((&told["to_do"]["to_test"], &told["to_do"]["held"]), (&1.into(), &10.into()));
 }
+
+#[test]
+fn a_button_that_called_nobody_when_its_station_left_the_inventory_is_no_paperwork() {
+    let mut watch = Watch::new();
+    watch.put(station("EQ-01", vec![], vec![dead()]));
+    watch.pass();
+    watch.take("EQ-01");
+    let gone = told(&mut watch);
+    let first = "EQ-01: pressing the emergency button called nobody when the station left the inventory. Put a stand-in \
+                 there. No longer in the inventory: EQ-01";
+    assert!(summary(&gone).starts_with(first), "{gone}");
+    assert_eq!(gone["severity"], "critical");
+    // One that worked is told as ever.
+    watch.take("EQ-02");
+    let gone = told(&mut watch);
+    assert!(summary(&gone).starts_with("No longer in the inventory: EQ-02"), "{gone}");
+}
