@@ -1,5 +1,6 @@
 //! `check --against`: what the files as they are would do to a fleet kept by other files.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -10,12 +11,17 @@ use super::context::{Files, load, settled_look};
 use super::error::{CliError, counted, findings_text, paint};
 use crate::brake::{Held, Numbers, Tally};
 use crate::daemon::{Clock, with_causes};
+use crate::drift::Standing;
 use crate::files::{Folder, Look, Tree};
-use crate::finding::Finding;
-use crate::fleet::{Fleet, Reading, ReadingCache, Records, Source, SourceTexts, judged, open_existing_with_key};
+use crate::finding::{Finding, plural};
+use crate::fleet::{Fleet, Reading, ReadingCache, Records, Source, SourceTexts, View, judged, open_existing_with_key};
 use crate::git::{self, Cache, Git, GitError, Snapshot};
 use crate::inventory::Commit;
 use crate::preview::{Preview, json as change_json, text as show};
+use crate::setting::Name;
+
+/// So many stations are named where more change alike; the rest are counted.
+const NAMED: usize = 12;
 
 /// A change, and what it is a change against.
 pub struct Against {
@@ -26,6 +32,9 @@ pub struct Against {
     pub change: Preview,
     /// What the brake would say of it.
     foretold: Foretold,
+    /// The stations whose standing would be another at once, by the ledger: as it is by what is compared with, and as it would
+    /// be. Nothing where the ledger was not asked.
+    standings: Vec<(Name, Standing, Standing)>,
 }
 
 /// What the brake makes of the files as they are.
@@ -44,7 +53,26 @@ impl Against {
     /// For people.
     pub fn text(&self) -> String {
         let commit = self.commit.as_ref().map(|commit| format!("{} is {commit}.\n", self.what));
-        commit.unwrap_or_default() + &show(&self.change, &self.what, "here") + &self.foretold()
+        commit.unwrap_or_default() + &show(&self.change, &self.what, "here") + &self.standings() + &self.foretold()
+    }
+
+    fn standings(&self) -> String {
+        let mut groups: BTreeMap<(Standing, Standing), Vec<&str>> = BTreeMap::new();
+        for (name, before, after) in &self.standings {
+            groups.entry((*after, *before)).or_default().push(name);
+        }
+        if groups.is_empty() {
+            return String::new();
+        }
+        let line = |((after, before), names): (&(Standing, Standing), &Vec<&str>)| {
+            let rest = names.len().saturating_sub(NAMED);
+            let more = if rest == 0 { String::new() } else { format!(" and {rest} more") };
+            let (count, shown) = (plural(names.len() as u64, "station"), names[..names.len() - rest].join(", "));
+            format!("- {before} becomes {after}, at {count}: {shown}{more}\n")
+        };
+        // The worst first.
+        let lines: String = groups.iter().map(line).collect();
+        format!("\nStandings that change at once, by the ledger:\n{lines}\n")
     }
 
     fn foretold(&self) -> String {
@@ -78,6 +106,11 @@ impl Against {
                 "by_ledger": without_ledger.is_none(),
             })
         });
+        json["standings"] = self
+            .standings
+            .iter()
+            .map(|(name, before, after)| object!({ "station": &**name, "from": before.as_str(), "to": after.as_str() }))
+            .collect();
         json["on_record"] = tally.on_record.into();
         json["against"] = object!({
             "what": self.what,
@@ -96,16 +129,21 @@ pub async fn against(what: &str, files: &Files) -> Result<Against, CliError> {
     let references: Vec<_> = before.references.iter().chain(&files.reading.references).cloned().collect();
     let codes = files.sources.codes(&references);
     let change = Preview::between(&before.inventory, &files.reading.inventory, &codes);
-    let foretold = match by_ledger(files).await {
-        Ok(foretold) => foretold,
-        Err(why) => by_files(files, &before, why),
+    let before = Arc::new(before);
+    let (foretold, standings) = match by_ledger(files, &trees, &before).await {
+        Ok(told) => told,
+        Err(why) => (by_files(files, &before, why), Vec::new()),
     };
-    Ok(Against { what: what.to_owned(), commit: trees.commit, change, foretold })
+    Ok(Against { what: what.to_owned(), commit: trees.commit, change, foretold, standings })
 }
 
-/// What a view of these files by the ledger of the configuration says; or why there can be none. Dropped reports are recorded
+/// What views of both files by the ledger of the configuration say; or why there can be none. Dropped reports are recorded
 /// first.
-async fn by_ledger(files: &Files) -> Result<Foretold, String> {
+async fn by_ledger(
+    files: &Files,
+    trees: &SourceTexts,
+    before: &Arc<Reading>,
+) -> Result<(Foretold, Vec<(Name, Standing, Standing)>), String> {
     let failed = |error: &dyn std::error::Error| format!("The ledger could not be asked ({})", with_causes(error));
     let store = open_existing_with_key(files.config.ledger.reveal(), &files.config.key_place()).await;
     let store = store.map_err(|error| failed(&error))?;
@@ -113,10 +151,23 @@ async fn by_ledger(files: &Files) -> Result<Foretold, String> {
     let (now, terms) = (Clock::from_env()?.now(), files.config.looking());
     let settle = terms.settle;
     let fleet = Fleet::new(files.config.sources(key), store, terms);
+    let mut fleet = fleet.assuming(trees.clone(), before.clone(), now);
+    let old = settled_look(&mut fleet, None, now, settle).await.map_err(|error| failed(&error))?;
     let mut fleet = fleet.assuming(files.texts.clone(), files.reading.clone(), now);
-    let view = settled_look(&mut fleet, None, now, settle).await;
-    let view = view.map_err(|error| failed(&error))?;
-    Ok(Foretold { held: view.held(), tally: view.tally, stations: view.rows.len(), without_ledger: None })
+    let view = settled_look(&mut fleet, None, now, settle).await.map_err(|error| failed(&error))?;
+    let foretold = Foretold { held: view.held(), tally: view.tally, stations: view.rows.len(), without_ledger: None };
+    Ok((foretold, standings(&old, &view)))
+}
+
+/// The stations whose standing differs, by their new names.
+fn standings(before: &View, after: &View) -> Vec<(Name, Standing, Standing)> {
+    let old: BTreeMap<&Name, Standing> =
+        before.rows.iter().map(|row| (&row.station.name, row.drift.standing)).collect();
+    let changed = after.rows.iter().filter_map(|row| {
+        let was = *row.station.names().find_map(|name| old.get(name))?;
+        (was != row.drift.standing).then(|| (row.station.name.clone(), was, row.drift.standing))
+    });
+    changed.collect()
 }
 
 /// The same as if all that was wanted were proven: then every altered station needs a script.
@@ -196,8 +247,5 @@ fn must_be_sound(before: &Reading, trees: &SourceTexts, what: &str) -> Result<()
         return Ok(());
     }
     eprint!("{}", findings_text(&errors, &[&trees.keybooks.files, &trees.inventory.files], paint()));
-    Err(CliError::usage(format!(
-        "nothing can be compared with {what}: its files cannot be used ({})",
-        counted(&errors)
-    )))
+    Err(CliError::usage(format!("nothing can be compared with {what}: its files have errors ({})", counted(&errors))))
 }

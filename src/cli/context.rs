@@ -132,13 +132,13 @@ impl Context {
         let texts = self.fleet.texts();
         eprint!("{}", findings_text(&errors, &[&texts.keybooks.files, &texts.inventory.files], paint()));
         if !self.view.is_watching() {
-            return Err(CliError::usage(format!("the files cannot be used: {}", counted(&errors))));
+            return Err(CliError::usage(format!("the files have errors: {}", counted(&errors))));
         }
         if let Some(since) = self.view.good_since() {
             let commit = self.view.as_is.commit.as_ref().map(|commit| format!(" of commit {commit}"));
             let commit = commit.unwrap_or_default();
             eprintln!(
-                "stationkeep: the files{commit} cannot be used ({}); this goes by the last good ones, of {since:.0}",
+                "stationkeep: the files{commit} have errors ({}); the last good ones, of {since:.0}, are in use",
                 counted(&errors)
             );
         }

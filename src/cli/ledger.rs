@@ -18,15 +18,15 @@ use crate::store::{Entry, Verification};
 /// The ledger of reports and issued scripts.
 #[derive(Debug, clap::Subcommand)]
 pub enum Verb {
-    /// Walk the whole chain and find any entry changed, removed or added since it was written
+    /// Find any entry changed, removed or added since it was written
     Verify,
-    /// Print every report and issued script as JSON lines, in the order they were recorded
+    /// Print reports, scripts and decisions as JSON lines
     Export {
         /// Write to this file instead of standard output
         #[arg(long, value_name = "FILE")]
         out: Option<PathBuf>,
     },
-    /// Take in JSON lines: reports and issued scripts, as exported or bare
+    /// Record JSON lines from a file
     Import {
         /// The file; `-` reads standard input
         file: PathBuf,

@@ -9,15 +9,15 @@ use super::saying::{Until, in_time, said, until, write_down};
 use crate::drift::Standing;
 use crate::ledger::{Decision, End, Take};
 
-/// Say that somebody is on a station that drifts.
+/// Say that someone is on a station that drifts.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
-Reminders of that station stop until then. If it gets worse, or comes right, on-call is alerted all the
-same.")]
+Reminders of that station stop until then. If it gets worse, or is fixed,
+on-call is alerted all the same.")]
 pub struct Args {
     /// The station's name in the inventory
     station: String,
-    /// When it ends: a time (RFC 3339) or a day (to its end, UTC); at most 7 days ahead
+    /// When it ends: a time, or a day; at most 7 days ahead
     #[arg(long, value_name = "TIME", value_parser = until, required_unless_present = "end", conflicts_with = "end")]
     until: Option<Until>,
     /// Your name

@@ -23,8 +23,9 @@ use uuid::Uuid;
 
 use crate::drift::Rules;
 use crate::files::{Folder, Interest, KeyPlace, cleaned};
+use crate::finding::{Code, Finding, Place};
 use crate::fleet::{LookTerms, Source, Sources};
-use crate::setting::Reference;
+use crate::setting::{Reference, Weight};
 use crate::web::Access;
 
 /// All that `stationkeep.yaml` says, with defaults where it says nothing.
@@ -40,6 +41,8 @@ pub struct Config {
     pub keybooks: Folder,
     /// Where reports are dropped.
     pub reports: Folder,
+    /// Where the file says so.
+    pub reports_place: Option<Place>,
     /// `sqlite:` and an absolute path, or `postgres://…`.
     pub ledger: Address,
     /// Where the key of fingerprints is kept, where the file says so.
@@ -65,6 +68,24 @@ pub struct Config {
 }
 
 impl Config {
+    /// What is wrong with what the file leads to, and what would go unheard. None of it keeps the file from being used.
+    pub fn doubts(&self) -> Vec<Finding> {
+        let mut found = Vec::new();
+        if let Some(place) = self.reports_place.clone().filter(|_| !self.reports.path.is_dir()) {
+            let message = format!("There is no folder \"{}\", so no report is found there.", self.reports.shown);
+            found.push(Finding::new(Code::FileUnreadable, place, message, "Make the folder, or fix its path here."));
+        }
+        let mut alerts = self.webhooks.iter().filter(|webhook| webhook.kind == WebhookKind::Alerts).peekable();
+        if let Some(first) = alerts.peek().copied()
+            && !alerts.any(|webhook| webhook.weights.contains(&Weight::Lifeline))
+        {
+            let message = "No webhook carries alerts of weight lifeline, so nobody is alerted about a dead button.";
+            let fix = format!("Add lifeline to \"weights\" of \"{}\".", first.name);
+            found.push(Finding::new(Code::AlertsNowhere, first.place.clone(), message, fix));
+        }
+        found
+    }
+
     /// How the fleet is looked at.
     pub fn looking(&self) -> LookTerms {
         let rules = Rules { reconfirm_days: self.reconfirm_days, require_tests: self.require_tests };

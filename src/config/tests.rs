@@ -86,6 +86,7 @@ webhooks:
 fn the_documented_example_differs_from_the_defaults_by_its_webhook_only() {
     let mut config = read_text(EXAMPLE).unwrap();
     let webhook = config.webhooks.remove(0);
+    assert!(config.reports_place.take().is_some(), "where it says so itself");
     assert_eq!(config, read_text("stationkeep: 1\n").unwrap());
     let bare = read_text("stationkeep: 1\nwebhooks: [{name: on-call, url: {secret: \"env:STATIONKEEP_WEBHOOK\"}}]\n");
     let bare = bare.unwrap().webhooks.remove(0);

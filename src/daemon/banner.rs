@@ -32,7 +32,7 @@ pub fn text(view: &View, ledger: &str, listening: Option<SocketAddr>, webhooks: 
     }
     let _ = writeln!(out, "Standings: {}.", view.totals.sentence());
     if let Some(worst) = view.worst() {
-        let _ = writeln!(out, "Heaviest: {}", heaviest(worst));
+        let _ = writeln!(out, "Most urgent: {}", heaviest(worst));
         let _ = writeln!(out, "Try next, in another terminal:");
         let _ = writeln!(out, "  {program} drift {:<12} why it is not as wanted", worst.station);
         let scripted = view.worst_to_key().unwrap_or(worst);

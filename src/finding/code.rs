@@ -92,6 +92,8 @@ codes! {
     AbroadOtherwise, "abroad-otherwise", Warning, "Numbers of other countries are dialled with an international prefix: 00, or 011 in North America, unless the line says otherwise. The public numbering metadata has another prefix for this line's country.";
     SettingNowhere, "setting-nowhere", Warning, "A setting or a lifeline of a whole fleet or site applies only where the model has it, and no keybook has this one. Look for a slip in its name.";
     LifelineDead, "lifeline-dead", Error, "With what is wanted here, a press of the button calls nobody, whatever the other settings hold. The keybook says with which values the button works. Where a station has no such button, write lifelines: {NAME: none} for the fleet, site, profile or station.";
+    FallbackOff, "fallback-off", Warning, "A number is wanted for this fallback, and with the other values wanted it is never tried. It then counts as not in use: it is not watched and no card asks for its test. Either a value is wrong, or \"works\" in the keybook is. Where a station has no such fallback, write lifelines: {NAME: none}.";
+    ButtonNone, "button-none", Warning, "\"none\" says that a station has no such button, so nothing about it is watched or tested. Here that leaves the station without a single button to call for help.";
     LifelineUnmanaged, "lifeline-unmanaged", Warning, "The settings of a lifeline must be right together. One that is not managed is never checked, so the button may fail unnoticed.";
     CodeFactory, "code-factory", Warning, "Every unit of this model leaves the factory with this access code, so anyone can reprogram the station.";
     LineOverruled, "line-overruled", Warning, "Fleet, site, profiles and station are read in this order, and the last one that names a setting counts. This line has no effect: every station that it could reach takes the setting from a later layer.";
@@ -103,6 +105,8 @@ codes! {
     CommandsConfused, "commands-confused", Error, "The station obeys as soon as it holds a whole command. If one command begins like another, it obeys the wrong one.";
     CodesConfused, "codes-confused", Error, "Two choices that are keyed alike, or of which one begins like the other, cannot be told apart.";
     CallTooShort, "call-too-short", Error, "The longest form of this command does not fit into one call. The station would hang up in the middle of it.";
+    TonesAlike, "tones-alike", Error, "A technician and the program tell by its beeps whether a station has accepted or refused a command. Two answers with the same beeps prove nothing.";
+    IdleShort, "idle-short", Error, "A station hangs up after a silence of \"idle_ms\". A person needs \"press_ms\" for each key, so a shorter silence ends every call before a command is complete.";
     KeybookTooLarge, "keybook-too-large", Error, "The search for the best script covers everything that a keybook allows. To make sure that it ends, the number of lifelines, of values that commands ask for, and of keys in a command is limited.";
     LifelineMissing, "lifeline-missing", Error, "A wrong setting of weight lifeline can leave a caller without help. Only a test call of its lifeline proves that it is right, so each such setting belongs to one.";
     LifelineUnlisted, "lifeline-unlisted", Warning, "Without \"settings\", a lifeline consists of the settings that \"works\" names. At a station where none of them is wanted or known, this button is not watched.";
@@ -116,6 +120,7 @@ codes! {
     ReportFile, "report-file", Error, "Everything in the reports folder is accounted for, so that no report is lost to a slip in its name. Reports end in .yaml, .yml or .json; ledger lines in .jsonl. Symbolic links are not followed, because they could make the program read what their owner may not. Hidden files and folders, names that end in ~, and names that end in .part are skipped.";
     ReportScript, "report-script", Error, "Steps refer to a script by its digest. What each step did is known from the script as it was issued.";
     RepositoryUnread, "repository-unread", Error, "The inventory is read from one commit of a git repository, by the git program. Where that fails, the last good inventory stays in use. Causes: the repository or the ref is gone, an object is broken, git is missing, or git rejects a repository that belongs to another user.";
+    AlertsNowhere, "alerts-nowhere", Warning, "Alerts of weight lifeline are those about buttons that may not call for help. Where no webhook carries them, nobody is alerted.";
     ConfigBroken, "config-broken", Error, "The configuration has an error.";
 }
 

@@ -4,6 +4,7 @@ use std::fmt::Write;
 
 use pulldown_cmark::{CowStr, Event, HeadingLevel, Options, Parser, Tag, TagEnd, html};
 
+use super::plain::file_of;
 use super::topic::Topic;
 
 /// The style of the page: browsers are told to use no other.
@@ -67,6 +68,15 @@ fn events(markdown: &str) -> Vec<Event<'_>> {
             Event::End(TagEnd::Table) => {
                 all.push(Event::End(TagEnd::Table));
                 all.push(Event::Html(CowStr::Borrowed("</div>\n")));
+            }
+            Event::Start(Tag::CodeBlock(kind)) => {
+                if let Some(file) = file_of(&kind) {
+                    let named = format!("File {file}:");
+                    all.push(Event::Start(Tag::Paragraph));
+                    all.push(Event::Text(named.into()));
+                    all.push(Event::End(TagEnd::Paragraph));
+                }
+                all.push(Event::Start(Tag::CodeBlock(kind)));
             }
             other => all.push(other),
         }

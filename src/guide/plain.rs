@@ -1,6 +1,6 @@
 //! A topic for a terminal: Markdown laid out as text of a given width.
 
-use pulldown_cmark::{Event, Options, Parser, Tag, TagEnd};
+use pulldown_cmark::{CodeBlockKind, Event, Options, Parser, Tag, TagEnd};
 use textwrap::core::display_width;
 
 /// Lays Markdown out as plain text, `width` columns wide. Code stays as it is. Tables become columns where they fit, and a
@@ -13,6 +13,16 @@ pub fn plain(markdown: &str, width: usize) -> String {
     let mut text = sheet.text.trim_end().to_owned();
     text.push('\n');
     text
+}
+
+/// The file that a block of code is, where its author named one after the language.
+pub(super) fn file_of<'k>(kind: &'k CodeBlockKind<'_>) -> Option<&'k str> {
+    match kind {
+        CodeBlockKind::Fenced(info) => {
+            info.split_once(' ').map(|(_, file)| file.trim()).filter(|file| !file.is_empty())
+        }
+        CodeBlockKind::Indented => None,
+    }
 }
 
 #[derive(Debug, Default)]
@@ -52,9 +62,12 @@ impl Sheet {
 
     fn start(&mut self, tag: &Tag<'_>) {
         match tag {
-            Tag::CodeBlock(_) => {
+            Tag::CodeBlock(kind) => {
                 self.paragraph();
                 self.blank();
+                if let Some(file) = file_of(kind) {
+                    self.text.push_str(&format!("File {file}:\n\n"));
+                }
                 self.is_code = true;
             }
             Tag::List(first) => {
@@ -168,7 +181,11 @@ impl Sheet {
         }
     }
 
+    /// Rows of two columns are a heading and its text; of more, each cell needs the head of its column.
     fn stacked(&mut self, rows: &[Vec<String>]) {
+        if let Some((heads, rows)) = rows.split_first().filter(|(heads, _)| heads.len() > 2) {
+            return self.headed(heads, rows);
+        }
         for row in rows.iter().skip(1) {
             let Some((last, first)) = row.split_last() else { continue };
             let named: Vec<&str> = first.iter().map(String::as_str).filter(|cell| !cell.is_empty()).collect();
@@ -182,11 +199,35 @@ impl Sheet {
             self.text.push('\n');
         }
     }
+
+    fn headed(&mut self, heads: &[String], rows: &[Vec<String>]) {
+        for row in rows {
+            let filled = heads.iter().zip(row).filter(|(_, cell)| !cell.is_empty());
+            for (nth, (head, cell)) in filled.enumerate() {
+                let indent = if nth == 0 { "" } else { "  " };
+                let options = textwrap::Options::new(self.width).initial_indent(indent).subsequent_indent("    ");
+                self.text.push_str(&textwrap::fill(&format!("{head}: {cell}"), options));
+                self.text.push('\n');
+            }
+        }
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_wide_table_keeps_the_heads_of_its_columns() {
+        let table = "| contact | direct | pbx |\n|---|---|---|\n| `a-long-one-it-is` | one two three four | |\n";
+        assert_eq!(plain(table, 26), "contact: a-long-one-it-is\n  direct: one two three\n    four\n");
+    }
+
+    #[test]
+    fn a_block_that_is_a_file_is_shown_under_its_name() {
+        assert_eq!(plain("```yaml a/b.yaml\nx: 1\n```\n", 40), "File a/b.yaml:\n\n    x: 1\n");
+        assert_eq!(plain("```yaml\nx: 1\n```\n", 40), "    x: 1\n");
+    }
 
     #[test]
     fn lists_code_and_paragraphs_are_laid_out_as_text() {

@@ -5,7 +5,7 @@
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
-use super::count::{Counts, Dead, FactoryCode, Gap, Together, Unmet, count, named, reached};
+use super::count::{Counts, Dead, FactoryCode, Gap, NoButton, Off, Together, Unmet, count, named, reached};
 use super::file::unknown_to;
 use super::layers::{Said, Use, Uses, add_uses};
 use super::line::{Line, LineKind, Reach};
@@ -47,7 +47,7 @@ fn has_twice(sorted: &[u64]) -> bool {
 
 type Check = fn(&Whole<'_>, &mut Vec<Finding>);
 
-const CHECKS: [Check; 16] = [
+const CHECKS: [Check; 18] = [
     some_station,
     stations_say_where,
     numbers_are_spelt,
@@ -60,6 +60,8 @@ const CHECKS: [Check; 16] = [
     fleet_settings_exist,
     fleet_lifelines_exist,
     no_lifeline_is_dead,
+    no_fallback_is_off,
+    some_button_is_there,
     lifelines_are_managed,
     codes_are_not_factory,
     contacts_are_used,
@@ -98,7 +100,7 @@ fn numbers_are_not_shared(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
         let Some((number, place)) = &station.number else { continue };
         if let Some((first, first_place)) = seen.get(number) {
             let message = format!("{} and {first} have the same number {number}.", station.name);
-            let fix = "Each station has a line number of its own.";
+            let fix = "Give each station its own number.";
             let finding = Finding::new(Code::NumberShared, place.clone(), message, fix);
             findings.push(finding.beside((*first_place).clone(), "the same number"));
         } else {
@@ -152,8 +154,9 @@ fn numbers_are_spelt(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     for spelt in &whole.parts.spelt {
         let mut meant: BTreeMap<E164, (&Country, &Place)> = BTreeMap::new();
         for (country, place) in &countries {
-            let number =
-                spelling::in_country(&spelt.text, country).or_else(|| spelling::without_plus(&spelt.text, country));
+            let number = spelling::in_country(&spelt.text, country)
+                .or_else(|| spelling::without_plus(&spelt.text, country))
+                .or_else(|| spelling::without_prefix(&spelt.text, country));
             if let Some(number) = number {
                 meant.entry(number).or_insert((country, place));
             }
@@ -298,27 +301,74 @@ fn no_lifeline_is_dead(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     whole.all(|counts| &counts.dead).for_each(|(dead, stations)| count(&mut all, dead, stations.clone()));
     for (Dead { lifeline, unmet, .. }, Together { first, place, count }) in all {
         let Some((main, others)) = unmet.split_first() else { continue };
-        let values: Vec<String> = unmet.iter().map(|one| format!("\"{}\" is {}", one.setting, one.value)).collect();
-        let (who, values) = (with_others(&first, count), values.join(" and "));
-        let message = format!("The button \"{lifeline}\" of {who} would call nobody: {values}.");
+        let who = with_others(&first, count);
+        let message = format!("The button \"{lifeline}\" of {who} would call nobody: {}.", held(unmet));
         let fix = format!("{}, or lifelines: {{{lifeline}: none}} where there is no such button.", mend(unmet));
         let mut finding = Finding::new(Code::LifelineDead, main.place.clone(), message, fix);
         for other in others.iter().filter(|other| other.place != main.place) {
             finding = finding.beside(other.place.clone(), format!("\"{}\", too", other.setting));
         }
-        let who = if count == 1 { "this station" } else { "the first of these stations" };
-        findings.push(finding.beside(place, who));
+        findings.push(finding.beside(place, these(count)));
     }
 }
 
-/// What to write instead of the values that a lifeline does not work with.
+/// A fallback with a number is meant to be tried; one that is off is not even tested.
+fn no_fallback_is_off(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
+    let mut all: BTreeMap<&Off, Together> = BTreeMap::new();
+    whole.all(|counts| &counts.off).for_each(|(off, stations)| count(&mut all, off, stations.clone()));
+    for (Off { dead: Dead { lifeline, unmet, .. }, defined }, Together { first, place, count }) in all {
+        let Some(main) = unmet.first() else { continue };
+        let who = with_others(&first, count);
+        let message = format!("The fallback \"{lifeline}\" of {who} is never tried or tested: {}.", held(unmet));
+        let fix = format!(
+            "{}, or fix \"works\" in the keybook, or write lifelines: {{{lifeline}: none}} where there is no such fallback.",
+            mend(unmet)
+        );
+        let finding = Finding::new(Code::FallbackOff, main.place.clone(), message, fix);
+        let finding = finding.beside(defined.clone(), "the keybook says here when it works");
+        findings.push(finding.beside(place, these(count)));
+    }
+}
+
+/// A station without a button has nobody watching whether it calls for help.
+fn some_button_is_there(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
+    let mut all: BTreeMap<&NoButton, Together> = BTreeMap::new();
+    whole.all(|counts| &counts.buttonless).for_each(|(none, stations)| count(&mut all, none, stations.clone()));
+    for (NoButton { place: line, model, buttons }, Together { first, place, count }) in all {
+        let message = format!("{} would have no button: nothing there is watched.", with_others(&first, count));
+        let names: Vec<String> = buttons.iter().map(|name| format!("\"{name}\"")).collect();
+        let fix = match names.as_slice() {
+            [one] => format!("Remove \"none\" for {one}: it is the only button that a {model} has."),
+            several => format!("Remove \"none\" for the button that is there: one of {}.", several.join(", ")),
+        };
+        findings.push(Finding::new(Code::ButtonNone, line.clone(), message, fix).beside(place, these(count)));
+    }
+}
+
+/// What the first station of a finding is, beside it.
+fn these(count: usize) -> &'static str {
+    if count == 1 { "this station" } else { "the first of these stations" }
+}
+
+/// The values that a lifeline does not work with.
+fn held(unmet: &[Unmet]) -> String {
+    let values: Vec<String> = unmet.iter().map(|one| format!("\"{}\" is {}", one.setting, one.value)).collect();
+    values.join(" and ")
+}
+
+/// What to write instead of the values that a lifeline does not work with, as an instruction.
 fn mend(unmet: &[Unmet]) -> String {
-    if let [Unmet { instead, .. }] = unmet {
+    if let [Unmet { instead: Some(instead), .. }] = unmet {
         return format!("Write {instead}");
     }
-    let each: Vec<String> =
-        unmet.iter().map(|Unmet { setting, instead, .. }| format!("{instead} at \"{setting}\"")).collect();
-    format!("Write {}", each.join(" and "))
+    let each: Option<Vec<String>> = unmet
+        .iter()
+        .map(|Unmet { setting, instead, .. }| Some(format!("{} at \"{setting}\"", instead.as_ref()?)))
+        .collect();
+    match each {
+        Some(each) => format!("Write {}", each.join(" and ")),
+        None => "Compare \"works\" with the manual: no value suits every button of this station".into(),
+    }
 }
 
 fn lifelines_are_managed(whole: &Whole<'_>, findings: &mut Vec<Finding>) {

@@ -34,14 +34,31 @@ pub(super) struct Dead {
     pub unmet: Vec<Unmet>,
 }
 
+/// A fallback that is off although a number is wanted for it: of stations of this model, for the same lines.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) struct Off {
+    pub dead: Dead,
+    /// Where the keybook names it.
+    pub defined: Place,
+}
+
+/// A line by which stations of a model are left without any button.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) struct NoButton {
+    pub place: Place,
+    pub model: Name,
+    /// The buttons that the model has.
+    pub buttons: Vec<Name>,
+}
+
 /// A wanted value with which a lifeline does not work.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub(super) struct Unmet {
     pub place: Place,
     pub setting: Name,
     pub value: Value,
-    /// What to write instead, for a fix.
-    pub instead: String,
+    /// What to write instead, for a fix; `None` where every such value would leave another button dead.
+    pub instead: Option<String>,
 }
 
 /// A line that wants a code which every unit of a model leaves the factory with.
@@ -71,6 +88,8 @@ pub(super) struct Counts {
     pub identities: Vec<u64>,
     pub gaps: BTreeMap<Gap, Together>,
     pub dead: BTreeMap<Dead, Together>,
+    pub off: BTreeMap<Off, Together>,
+    pub buttonless: BTreeMap<NoButton, Together>,
     pub factory_codes: BTreeMap<FactoryCode, Together>,
     /// The contacts that their own layers name.
     pub contacts: BTreeSet<Name>,
@@ -126,6 +145,9 @@ impl Counts {
         for (_, lifeline) in station.lifelines() {
             self.add_lifeline(station, lifeline);
         }
+        if let Some(none) = no_button(station) {
+            count(&mut self.buttonless, none, Together::one(station));
+        }
     }
 
     fn add_lifeline(&mut self, station: &Station, lifeline: &Lifeline) {
@@ -133,11 +155,12 @@ impl Counts {
         let ability = lifeline.ability(wanted);
         let model = station.keybook.model.clone();
         if ability == Ability::Dead {
-            // A fallback that cannot work is not in use.
+            let unmet = unmet(station, lifeline);
+            let dead = Dead { model, lifeline: lifeline.name.clone(), unmet };
             if lifeline.is_required() {
-                let unmet = lifeline.unmet(wanted).into_iter().filter_map(|one| unmet(station, one)).collect();
-                let dead = Dead { model, lifeline: lifeline.name.clone(), unmet };
                 count(&mut self.dead, dead, Together::one(station));
+            } else if has_own_number(station, lifeline) {
+                count(&mut self.off, Off { dead, defined: lifeline.place.clone() }, Together::one(station));
             }
             return;
         }
@@ -175,18 +198,76 @@ fn missing(station: &Station, lifeline: &Lifeline, ability: Ability) -> Vec<Sett
     lifeline.settings.iter().filter(asked).copied().collect()
 }
 
-/// What is wanted that a condition is not met by.
-fn unmet(station: &Station, condition: &Condition) -> Option<Unmet> {
-    let (setting, wanted) = (station.keybook.setting(condition.setting), station.wanted(condition.setting)?);
-    let instead = match (&condition.is, &setting.kind) {
-        (Is::OneOf(values), _) => values.iter().map(Value::to_string).collect::<Vec<_>>().join(" or "),
-        (Is::Filled, Kind::Dial { .. }) => "{to: CONTACT} or a number".into(),
-        (Is::Filled, Kind::Flags { .. }) => "one name at least".into(),
-        (Is::Filled, Kind::Digits { .. } | Kind::Choice(_) | Kind::Number { .. } | Kind::Secret { .. }) => {
-            "digits".into()
+/// Whether a number is wanted for a fallback that its button does not have, too. Without one it is not in use, and need not be.
+fn has_own_number(station: &Station, fallback: &Lifeline) -> bool {
+    let button = fallback.backs.and_then(|at| station.keybook.lifelines.get(at));
+    let is_own = |id: &&SettingId| button.is_none_or(|button| !button.settings.contains(id));
+    let is_filled = |id: &SettingId| match station.wanted(*id).map(|wanted| &wanted.value) {
+        Some(Value::Dial(number)) => !number.is_empty(),
+        Some(Value::Digits(_) | Value::Choice(_) | Value::Flags(_) | Value::Number(_) | Value::Secret(_)) | None => {
+            false
         }
-        (Is::Within { min, max }, Kind::Number { max: most, .. }) if max >= most => format!("{min} or more"),
-        (Is::Within { min, max }, _) => format!("a number from {min} to {max}"),
+    };
+    fallback.settings.iter().filter(is_own).any(is_filled)
+}
+
+/// Where no button is left of those that the model has: the first line that takes one away.
+fn no_button(station: &Station) -> Option<NoButton> {
+    let required = || station.keybook.lifelines.iter().filter(|lifeline| lifeline.is_required());
+    let places: Option<Vec<&Place>> = required().map(|button| station.absent.get(&button.name)).collect();
+    let place = places?.into_iter().min()?.clone();
+    let buttons = required().map(|button| button.name.clone()).collect();
+    Some(NoButton { place, model: station.keybook.model.clone(), buttons })
+}
+
+/// What is wanted that keeps a lifeline from working: of its ways, the one that asks for the fewest other values among those
+/// whose values leave every button of the station alive.
+fn unmet(station: &Station, lifeline: &Lifeline) -> Vec<Unmet> {
+    let wanted = |id: SettingId| station.wanted(id).map(|wanted| &wanted.value);
+    let contradicted = |one: &&Condition| wanted(one.setting).is_some_and(|value| !one.is.met_by(value));
+    let ways = lifeline.works.iter().map(|way| {
+        let unmet: Vec<&Condition> = way.iter().filter(contradicted).collect();
+        unmet.iter().filter_map(|one| told(station, one, &unmet)).collect::<Vec<Unmet>>()
+    });
+    ways.min_by_key(|way| (way.iter().any(|one| one.instead.is_none()), way.len())).unwrap_or_default()
+}
+
+/// A condition that is not met. The values of `others` are taken as open, for they change with it.
+fn told(station: &Station, condition: &Condition, others: &[&Condition]) -> Option<Unmet> {
+    let (setting, wanted) = (station.keybook.setting(condition.setting), station.wanted(condition.setting)?);
+    let is_safe = |value: &Value| {
+        let state = |id: SettingId| match id == condition.setting {
+            true => Some(value),
+            false if others.iter().any(|other| other.setting == id) => None,
+            false => station.wanted(id).map(|wanted| &wanted.value),
+        };
+        let mut buttons = station.lifelines().filter(|(_, lifeline)| lifeline.is_required());
+        buttons.all(|(_, button)| button.ability(state) != Ability::Dead)
+    };
+    let instead = match (&condition.is, &setting.kind) {
+        (Is::OneOf(values), _) => {
+            let safe: Vec<String> = values.iter().filter(|value| is_safe(value)).map(Value::to_string).collect();
+            (!safe.is_empty()).then(|| safe.join(" or "))
+        }
+        (Is::Filled, Kind::Dial { .. }) => Some("{to: CONTACT} or a number".into()),
+        (Is::Filled, Kind::Flags { .. }) => Some("one name at least".into()),
+        (Is::Filled, Kind::Digits { .. } | Kind::Choice(_) | Kind::Number { .. } | Kind::Secret { .. }) => {
+            Some("digits".into())
+        }
+        (Is::Within { min, max }, Kind::Number { min: least, max: most, .. }) => {
+            let ends =
+                [*min.max(least), *max.min(most)].map(|end| Some(end).filter(|end| is_safe(&Value::Number(*end))));
+            match ends {
+                [Some(first), Some(last)] if last == *most => Some(format!("{first} or more")),
+                [Some(first), Some(last)] => Some(format!("a number from {first} to {last}")),
+                [Some(end), None] | [None, Some(end)] => Some(end.to_string()),
+                [None, None] => None,
+            }
+        }
+        (
+            Is::Within { .. },
+            Kind::Digits { .. } | Kind::Dial { .. } | Kind::Choice(_) | Kind::Flags { .. } | Kind::Secret { .. },
+        ) => None,
     };
     Some(Unmet { place: wanted.place.clone(), setting: setting.name.clone(), value: wanted.value.clone(), instead })
 }

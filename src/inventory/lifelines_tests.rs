@@ -117,6 +117,65 @@ fn the_station_that_says_so_itself_is_told_at_its_own_line_with_what_the_number_
     assert_eq!(dead("emergency.primary: \"1\", gate.seconds: 5"), None);
 }
 
+/// What is said of a station of the sample's model, with these lifelines and settings: code, line, message and fix.
+fn of_one(lifelines: &str, own: &str) -> Vec<(Code, u32, String, String)> {
+    let (before, after) = TERN.split_once("lifelines:\n").unwrap();
+    let (_, after) = after.split_once("commands:\n").unwrap();
+    let book = keybook(&format!("{before}lifelines:\n{lifelines}commands:\n{after}"));
+    let text = format!(
+        "inventory: 1\nsites:\n  pier:\n    line: {{kind: direct, country: GB}}\n    stations:\n      \
+         EQ-01: {{number: \"+441632960121\", where: quay, model: tern-2, settings: {{{own}}}}}\n"
+    );
+    let (raw, _) = read(&"fleet.yaml".into(), text.as_bytes());
+    let (_, findings) = resolve(&[Arc::new(raw)], &[(Name::from("tern-2"), book)].into(), &Codes::default());
+    findings.into_iter().map(|f| (f.code, f.place.line, f.message, f.fix)).collect()
+}
+
+#[test]
+fn a_fallback_with_a_number_that_its_works_keeps_off_is_told() {
+    let lifelines = "  red: [emergency.primary]\n  spare:\n    {backs: red, settings: [line.kind, emergency.backup], \
+                     works: {line.kind: ringdown, emergency.backup: filled}}\n";
+    let told = of_one(lifelines, "emergency.primary: \"1\", emergency.backup: \"2\", line.kind: direct");
+    let message = "The fallback \"spare\" of EQ-01 is never tried or tested: \"line.kind\" is direct.";
+    let fix = "Write ringdown, or fix \"works\" in the keybook, or write lifelines: {spare: none} where there is no such fallback.";
+    assert_eq!(told, [(Code::FallbackOff, 6, message.into(), fix.into())]);
+    let told = of_one(lifelines, "emergency.primary: \"1\", emergency.backup: \"\", line.kind: direct");
+    assert_eq!(told, [], "nobody wants it tried");
+    let told = of_one(lifelines, "emergency.primary: \"1\", emergency.backup: \"2\", line.kind: ringdown");
+    assert_eq!(told, [], "it is in use");
+}
+
+#[test]
+fn the_fix_of_a_dead_button_kills_no_other() {
+    let both = |blue: &str| {
+        format!(
+            "  red: {{settings: [emergency.primary], works: {{line.kind: [pbx, ringdown], emergency.primary: filled}}}}\n  \
+             blue: {{settings: [emergency.backup], works: {{line.kind: {blue}, emergency.backup: filled}}}}\n"
+        )
+    };
+    let own = "emergency.primary: \"1\", emergency.backup: \"2\", line.kind: direct";
+    let fix = |blue: &str| {
+        let told = of_one(&both(blue), own);
+        let [(Code::LifelineDead, _, _, fix)] = &told[..] else { panic!("{told:?}") };
+        fix.clone()
+    };
+    assert_eq!(fix("[direct, pbx]"), "Write pbx, or lifelines: {red: none} where there is no such button.");
+    assert_eq!(
+        fix("direct"),
+        "Compare \"works\" with the manual: no value suits every button of this station, or lifelines: {red: none} where there \
+         is no such button."
+    );
+}
+
+#[test]
+fn a_station_without_any_button_is_told_once_for_all_that_the_line_leaves_so() {
+    let all = Said { fleet: "red: none, blue: none", ..sound() };
+    let message = "EQ-01 and 1 more station would have no button: nothing there is watched.";
+    let fix = "Remove \"none\" for the button that is there: one of \"red\", \"blue\".";
+    assert_eq!(told(all), Some((Code::ButtonNone, 3, message.into(), fix.into())));
+    assert_eq!(told(Said { fleet: "red: none", ..sound() }), None);
+}
+
 #[test]
 fn a_fallback_that_is_not_in_use_is_no_mistake() {
     let (inventory, findings) = resolved(Said { station: "blue: none", ..sound() });

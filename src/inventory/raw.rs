@@ -5,7 +5,7 @@ use std::sync::Arc;
 use super::line::{Contact, Form, Line, LineKind, Reach};
 use super::numbering::{Country, E164};
 use super::spelling;
-use crate::finding::{Code, Finding, Place, in_quotes, signs};
+use crate::finding::{Code, Finding, Place, as_name, in_quotes, signs};
 use crate::setting::{Name, Reference, Written};
 use crate::yaml::{self, Data, Key, Node, Sheet};
 
@@ -228,10 +228,25 @@ impl Reader<'_> {
     }
 
     /// Things by name; `what` is one of them.
-    fn named<'n>(&mut self, node: Option<&'n Node>, what: &str) -> &'n [(Key, Node)] {
+    fn named<'n>(&mut self, node: Option<&'n Node>, what: &str) -> Vec<&'n (Key, Node)> {
         let entries = node.and_then(|n| self.sheet.entries(n, &format!("\"{what}s\""))).unwrap_or(&[]);
         self.names(what, entries);
-        entries
+        let mut owner: Option<&str> = None;
+        let mut own = Vec::new();
+        for entry @ (key, _) in entries {
+            if !matches!(&*key.text, "settings" | "lifelines") {
+                own.push(entry);
+                owner = Some(&key.text);
+                continue;
+            }
+            let message = format!("\"{}\" is one level too high: here it is the name of a {what}.", key.text);
+            let fix = match owner {
+                Some(owner) => format!("Put it under {}, two spaces further in.", as_name(owner)),
+                None => format!("Put it under the {what} that it belongs to, two spaces further in."),
+            };
+            self.sheet.note(Code::KeyUnknown, key.spot, message, fix);
+        }
+        own
     }
 
     fn days(&mut self, node: &Node) -> Option<u32> {
@@ -334,7 +349,11 @@ impl Reader<'_> {
 
     /// A public number; spellings that people use get the exact fix.
     fn number(&mut self, node: &Node, what: &str) -> Option<E164> {
-        let text = self.sheet.quoted(node, what)?;
+        let text = match &node.data {
+            // What no quotes would make right: the whole fleet tells which characters are lost.
+            Data::Scalar { text, plain: true } if spelling::has_lost_its_head(text) => text,
+            Data::Scalar { .. } | Data::List(_) | Data::Map(_) => self.sheet.quoted(node, what)?,
+        };
         match text.parse::<E164>() {
             Ok(number) => {
                 if let Some((meant, prefix)) = number.without_trunk() {
@@ -355,7 +374,10 @@ impl Reader<'_> {
             }
             Err(error) => {
                 let (fix, exact) = spelling::fix(text);
-                let message = format!("{what} \"{text}\" is not a public number: {error}.");
+                let message = match spelling::has_lost_its_head(text) {
+                    true => format!("{what} \"{text}\" has lost its + or 0, as in a spreadsheet."),
+                    false => format!("{what} \"{text}\" is not a public number: {error}."),
+                };
                 let place = self.sheet.place(node.spot);
                 self.spelt.push(SpeltNumber { text: text.into(), place, message: message.clone() });
                 self.sheet.note_exact(Code::NotE164, node.spot, message, fix, exact);
@@ -373,7 +395,7 @@ impl Reader<'_> {
             let (fix, exact) = match (spelling::public_by_mistake(text), exact) {
                 (Some(number), _) => (format!("That is a public number. Write calls: \"{number}\"."), None),
                 (None, Some(exact)) => (format!("Write {exact}."), Some(exact)),
-                (None, None) => (format!("Use characters from {allowed} only."), None),
+                (None, None) => (format!("Use {} only.", spelling::symbols(allowed)), None),
             };
             self.sheet.note_exact(Code::ValueOutside, node.spot, format!("{what} {why}."), fix, exact);
             return None;

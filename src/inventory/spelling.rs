@@ -2,6 +2,7 @@
 
 use super::numbering::{Country, E164};
 use crate::finding::{in_quotes, signs};
+use crate::yaml::is_shortened;
 
 /// A number as it was written, taken apart.
 struct Spelt {
@@ -84,6 +85,9 @@ pub fn fix(text: &str) -> (String, Option<String>) {
         let exact = in_quotes(&number.to_string());
         return (format!("Write {exact}."), Some(exact));
     }
+    if is_shortened(text) {
+        return ("A spreadsheet cut this number short. Copy it again.".into(), None);
+    }
     if spelt.has_letters() {
         return (
             "Write digits: a station keys no letters, and what they stand for differs between keypads.".into(),
@@ -117,6 +121,17 @@ pub fn in_country(text: &str, country: &Country) -> Option<E164> {
     possible(&format!("+{}{significant}", country.calling_code))
 }
 
+/// Whether a text is the digits of a whole number that begins neither with a plus nor with a zero: a spreadsheet keeps neither.
+pub fn has_lost_its_head(text: &str) -> bool {
+    text.len() > 8 && text.bytes().all(|byte| byte.is_ascii_digit()) && !text.starts_with('0')
+}
+
+/// The public number that lacks nothing but the prefix that is dialled inside its country.
+pub fn without_prefix(text: &str, country: &Country) -> Option<E164> {
+    let is_lost = has_lost_its_head(text) && &*country.national_prefix == "0";
+    is_lost.then(|| possible(&format!("+{}{text}", country.calling_code))).flatten().filter(|number| number.is_valid())
+}
+
 /// The public number that lacks nothing but its plus sign.
 pub fn without_plus(text: &str, country: &Country) -> Option<E164> {
     let spelt = Spelt::new(text);
@@ -128,6 +143,18 @@ pub fn without_plus(text: &str, country: &Country) -> Option<E164> {
 pub fn keyed(text: &str, allowed: &str) -> Option<String> {
     let Spelt { signs, extension: None } = Spelt::new(text) else { return None };
     (!signs.is_empty() && signs.chars().all(|sign| allowed.contains(sign)) && signs != text).then_some(signs)
+}
+
+/// The symbols that a text may hold, for people.
+pub fn symbols(allowed: &str) -> String {
+    let digits = allowed.strip_prefix("0123456789").map(|rest| ("0-9".to_owned(), rest));
+    let (first, rest) = digits.unwrap_or((String::new(), allowed));
+    let (letters, rest) = (rest.contains("ABCD"), rest.replace("ABCD", ""));
+    let signs = rest.chars().filter(|sign| *sign != ',').map(|sign| sign.to_string());
+    let mut all: Vec<String> = std::iter::once(first).filter(|first| !first.is_empty()).chain(signs).collect();
+    all.extend(letters.then(|| "A-D".to_owned()));
+    let comma = if rest.contains(',') { " and the comma" } else { "" };
+    all.join(", ") + comma
 }
 
 #[cfg(test)]
@@ -211,7 +238,16 @@ mod tests {
             assert_eq!(read(text, country).as_deref(), number, "{text} in {country}");
         }
         let gb = Country::find("GB").unwrap();
+        let lost = |text: &str| without_prefix(text, &gb).map(|n| n.to_string());
+        assert_eq!(lost("1632960101").as_deref(), Some("+441632960101"));
+        assert_eq!((lost("01632960101"), lost("441632960101"), lost("4410")), (None, None, None));
         assert_eq!(without_plus("44 1632 960101", &gb).map(|n| n.to_string()).as_deref(), Some("+441632960101"));
+    }
+
+    #[test]
+    fn what_a_text_may_hold_is_said_in_short() {
+        assert_eq!(symbols("0123456789*#ABCD,"), "0-9, *, #, A-D and the comma");
+        assert_eq!(symbols("0123456789*#"), "0-9, *, #");
     }
 
     #[test]

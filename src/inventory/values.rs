@@ -6,7 +6,7 @@ use super::numbering::E164;
 use super::raw::{RawSetting, Wish};
 use super::shared::Shared;
 use super::station::{Layer, Wanted};
-use crate::finding::{Code, Finding, Place, did_you_mean};
+use crate::finding::{Code, Finding, Place, as_name, did_you_mean};
 use crate::keybook::{Keybook, SettingId};
 use crate::setting::{Kind, Name, Reference, Value, Written};
 
@@ -54,6 +54,12 @@ impl<'r> Values<'r> {
             Ok(value) => Some(value),
             Err(unfit) => {
                 let message = format!("\"{}\" on a {} {}", entry.name, at.keybook.model, unfit.why);
+                if let Some(contact) = self.contact_by_mistake(written, kind) {
+                    let exact = format!("{{to: {}}}", as_name(&contact));
+                    let finding = Finding::new(unfit.code, entry.place.clone(), message, format!("Write {exact}."));
+                    self.findings.push(finding.replacing(Some(exact)));
+                    return None;
+                }
                 let finding = Finding::new(unfit.code, entry.place.clone(), message, unfit.fix);
                 let replacement =
                     unfit.replacement.filter(|_| matches!(written, Written::Quoted(_) | Written::Plain(_)));
@@ -61,6 +67,13 @@ impl<'r> Values<'r> {
                 None
             }
         }
+    }
+
+    /// The contact whose name stands where a number is stored.
+    fn contact_by_mistake(&self, written: &Written, kind: &Kind) -> Option<Name> {
+        let (Written::Plain(text) | Written::Quoted(text), Kind::Dial { .. }) = (written, kind) else { return None };
+        let (name, _) = self.shared.contacts.get_key_value(&Name::from(&**text))?;
+        Some(name.clone())
     }
 
     fn code(&mut self, reference: &Reference, entry: &RawSetting, kind: &Kind) {

@@ -5,7 +5,7 @@ use super::settings::Drafts;
 use super::words::{needed_number, number_or};
 use super::{Call, TemplatePart, Timing, Tone, Use};
 use crate::finding::Code;
-use crate::yaml::{Node, Sheet};
+use crate::yaml::{Node, Sheet, Spot};
 
 /// The call, as far as it could be read.
 pub(super) struct CallDraft<'n> {
@@ -14,8 +14,10 @@ pub(super) struct CallDraft<'n> {
     close_sound: bool,
     rings: Option<u32>,
     pub(super) greeting_ms: Option<u32>,
-    idle_ms: Option<u32>,
+    pub(super) idle_ms: Option<u32>,
     pub(super) limit_ms: Option<u32>,
+    /// Where `idle_ms` stands.
+    pub(super) idle_spot: Option<Spot>,
 }
 
 impl CallDraft<'_> {
@@ -41,6 +43,7 @@ pub(super) fn call_of<'n>(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &'n Node
         sheet.map(node, what, ["rings", "greeting_ms", "open", "close", "idle_ms", "limit_ms"])?;
     let rings = needed_number(sheet, node, rings, (what, "rings"), 0..=99);
     let greeting_ms = needed_number(sheet, node, greeting, (what, "greeting_ms"), 0..=HOUR_MS);
+    let idle_spot = idle.map(|node| node.spot);
     let idle_ms = needed_number(sheet, node, idle, (what, "idle_ms"), 1..=HOUR_MS);
     let limit_ms = needed_number(sheet, node, limit, (what, "limit_ms"), 1..=24 * HOUR_MS);
     let open = sheet.required(open, node, what, "open");
@@ -50,7 +53,7 @@ pub(super) fn call_of<'n>(sheet: &mut Sheet<'_>, drafts: &Drafts, node: &'n Node
     for (keyed, wanted) in open.iter().map(|k| (k, Some(Use::Held))).chain(read_close.iter().map(|k| (k, None))) {
         forbidden_fields(sheet, keyed, wanted);
     }
-    Some(CallDraft { open, close: read_close, close_sound, rings, greeting_ms, idle_ms, limit_ms })
+    Some(CallDraft { open, close: read_close, close_sound, rings, greeting_ms, idle_ms, limit_ms, idle_spot })
 }
 
 /// Opening a call stores nothing; closing it keys no value at all.
@@ -81,7 +84,13 @@ pub(super) fn tones_of(sheet: &mut Sheet<'_>, node: &Node) -> Option<(Tone, Tone
     let refused = sheet.required(refused, node, "\"tones\"", "refused");
     let accepted = accepted.and_then(|node| tone_of(sheet, node, "\"accepted\""));
     let refused = refused.and_then(|node| tone_of(sheet, node, "\"refused\""));
-    accepted.zip(refused)
+    let (accepted, refused) = accepted.zip(refused)?;
+    let pattern = |tone: &Tone| (tone.beeps, tone.hz, tone.on_ms);
+    if let Some(node) = node.get("refused").filter(|_| pattern(&accepted) == pattern(&refused)) {
+        let message = "\"accepted\" and \"refused\" sound alike, so nobody could tell them apart.";
+        sheet.note(Code::TonesAlike, Spot { length: 1, ..node.spot }, message, "Compare both with the manual.");
+    }
+    Some((accepted, refused))
 }
 
 fn tone_of(sheet: &mut Sheet<'_>, node: &Node, what: &str) -> Option<Tone> {

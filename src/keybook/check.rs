@@ -97,6 +97,17 @@ fn longest(template: &Template, languages: &Languages) -> u64 {
     literal as u64 + fields.into_iter().map(field).sum::<u64>()
 }
 
+/// A station must not hang up between two keys of one command.
+pub(super) fn keys_in_time(sheet: &mut Sheet<'_>, call: &CallDraft<'_>, timing: &Timing) {
+    let (Some(idle), Some(spot)) = (call.idle_ms, call.idle_spot) else { return };
+    if idle < timing.press_ms {
+        let press = timing.press_ms;
+        let message = format!("The station would hang up after {idle} ms, and the next key comes after {press} ms.");
+        let fix = "Compare \"idle_ms\" with the manual, and \"press_ms\" with how fast people key.";
+        sheet.note(Code::IdleShort, spot, message, fix);
+    }
+}
+
 /// The longest form of every command, with opening and closing, must fit into a call.
 pub(super) fn fits_a_call(
     sheet: &mut Sheet<'_>,

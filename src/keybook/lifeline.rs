@@ -98,14 +98,6 @@ impl Lifeline {
         self.settings.iter().copied().filter(|id| state(*id).is_some_and(|value| unmet(*id, value))).collect()
     }
 
-    /// What stands in the way of the way of working to which a state is nearest: its conditions that known values contradict.
-    /// Of several ways with as few, the first of the keybook.
-    pub fn unmet<'v>(&self, state: impl Fn(SettingId) -> Option<&'v Value>) -> Vec<&Condition> {
-        let unmet = |one: &&Condition| state(one.setting).is_some_and(|value| !one.is.met_by(value));
-        let ways = self.works.iter().map(|way| way.iter().filter(unmet).collect::<Vec<&Condition>>());
-        ways.min_by_key(Vec::len).unwrap_or_default()
-    }
-
     /// Whether it counts at a station: it is required, or a fallback whose way of working nothing contradicts there.
     /// `state` gives what is wanted; of unmanaged settings, what is known.
     pub fn is_in_use<'v>(&self, state: impl Fn(SettingId) -> Option<&'v Value>) -> bool {
@@ -263,12 +255,10 @@ mod tests {
             prop_assert!(all != Ability::Undecided);
             prop_assert!(some == Ability::Undecided || some == all);
             let held = |id| place(id).map(|at| &whole[at]);
-            let (all_of_them, nearest) = (main.contradicting(held), main.unmet(held));
-            prop_assert_eq!(all == Ability::Dead, !nearest.is_empty());
-            prop_assert!(nearest.iter().all(|one| all_of_them.contains(&one.setting)));
-            // What is nearest makes it work: what it asks for is all that is missing.
-            let mended = |id| held(id).filter(|_| !nearest.iter().any(|one| one.setting == id));
-            prop_assert!(main.ability(mended) != Ability::Dead);
+            // Without what contradicts it, nothing makes it dead.
+            let contradicting = main.contradicting(held);
+            prop_assert!(all != Ability::Dead || !contradicting.is_empty());
+            prop_assert!(main.ability(|id| held(id).filter(|_| !contradicting.contains(&id))) != Ability::Dead);
         }
     }
 }

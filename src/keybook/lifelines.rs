@@ -5,7 +5,7 @@ use super::listed::{listed, one_or_several};
 use super::settings::{Drafts, FILLED, NUMBER_MAX};
 use super::words::{fit_name, name};
 use super::{LIFELINES_MAX, SettingId};
-use crate::finding::{Code, Finding};
+use crate::finding::{Code, Finding, as_name, nearest};
 use crate::setting::{Kind, Name, Weight};
 use crate::yaml::{Data, Key, Node, Sheet};
 
@@ -144,12 +144,27 @@ fn is(sheet: &mut Sheet<'_>, kind: &Kind, setting: &str, node: &Node) -> Option<
     }
     match &node.data {
         Data::Scalar { text, plain: true } if &**text == FILLED => filled(sheet, kind, setting, node),
+        Data::Scalar { text, plain: true } if is_slip_of_filled(kind, text) => {
+            let message = format!("\"{text}\" is no value of \"{setting}\".");
+            sheet.note_unknown(Code::ConditionUnfit, node.spot, message, text, [FILLED]);
+            None
+        }
         Data::Map(_) => within(sheet, kind, setting, node),
         Data::Scalar { .. } | Data::List(_) => {
             let values = one_or_several(sheet, kind, node, &format!("What \"works\" wants of \"{setting}\""));
             (!values.is_empty()).then_some(Is::OneOf(values))
         }
     }
+}
+
+/// Whether `filled` is misspelt, where no value reads like it.
+fn is_slip_of_filled(kind: &Kind, text: &str) -> bool {
+    let has_filled = match kind {
+        Kind::Dial { .. } | Kind::Digits { .. } => true,
+        Kind::Flags { names, .. } => !names.iter().any(|(name, _)| &**name == text),
+        Kind::Choice(_) | Kind::Number { .. } | Kind::Secret { .. } => false,
+    };
+    has_filled && nearest(text, [FILLED]).is_some()
 }
 
 fn filled(sheet: &mut Sheet<'_>, kind: &Kind, setting: &str, node: &Node) -> Option<Is> {
@@ -184,6 +199,11 @@ fn within(sheet: &mut Sheet<'_>, kind: &Kind, setting: &str, node: &Node) -> Opt
     };
     let (min, max) = (bound(min, "min", 0), bound(max, "max", NUMBER_MAX));
     let (min, max) = min.zip(max).filter(|_| any)?;
+    if min > max {
+        let message = format!("No value of \"{setting}\" is {min} or more and {max} or less.");
+        sheet.note(Code::ConditionUnfit, node.spot, message, format!("Write {{min: {max}, max: {min}}}."));
+        return None;
+    }
     // The first value of the setting that is not below `min`.
     let first = least + min.saturating_sub(*least).div_ceil(*step) * step;
     if first > max.min(*most) {
@@ -207,28 +227,42 @@ fn all_in_one(sheet: &mut Sheet<'_>, drafts: &Drafts, lifelines: &[Lifeline]) {
     for id in drafts.ids().filter(weighty) {
         if !lifelines.iter().any(|lifeline| lifeline.settings.contains(&id)) {
             let message = format!("\"{}\" has the weight lifeline and is in no lifeline.", drafts.name(id));
-            let fix = format!("Add under \"lifelines\": {}", line_for(drafts, id, lifelines));
-            sheet.note(Code::LifelineMissing, drafts.spot(id), message, fix);
+            sheet.note(Code::LifelineMissing, drafts.spot(id), message, fix_for(drafts, id, lifelines));
         }
     }
 }
 
-/// The line that puts a setting into a lifeline: a further number of a button is a fallback of it.
-fn line_for(drafts: &Drafts, id: SettingId, lifelines: &[Lifeline]) -> String {
+/// Where a setting without a lifeline belongs. Only its owner knows which number is tried first, so both lines are named.
+fn fix_for(drafts: &Drafts, id: SettingId, lifelines: &[Lifeline]) -> String {
     let setting = drafts.name(id);
-    let stem = |name: &Name| name.split('.').next().unwrap_or_default().to_owned();
-    let taken = |name: &str| lifelines.iter().any(|lifeline| *lifeline.name == *name);
-    let hyphened = setting.replace('.', "-");
-    let name = if taken(&hyphened) { format!("{hyphened}-2") } else { hyphened };
-    let has_number = |lifeline: &&Lifeline| {
-        let of_stem = |id: &SettingId| stem(drafts.name(*id)) == stem(setting);
-        let is_number = |id: &SettingId| matches!(drafts.kind(*id), Some(Kind::Dial { .. }));
-        lifeline.is_required() && lifeline.settings.iter().any(|id| is_number(id) && of_stem(id))
-    };
-    match lifelines.iter().find(has_number).filter(|_| matches!(drafts.kind(id), Some(Kind::Dial { .. }))) {
-        Some(first) => format!("{name}: {{backs: {}, settings: [{setting}]}}", first.name),
-        None => format!("{name}: [{setting}]"),
+    let is_number = |id: &SettingId| matches!(drafts.kind(*id), Some(Kind::Dial { .. }));
+    let buttons: Vec<&Lifeline> = lifelines.iter().filter(|lifeline| lifeline.is_required()).collect();
+    if !is_number(&id) {
+        let button = match buttons.as_slice() {
+            [] => return "Add a lifeline for the button that it affects, with this in its \"settings\".".into(),
+            [one] => as_name(&one.name),
+            [_, _, ..] => "the button that it affects".into(),
+        };
+        return format!(
+            "Add it to \"settings\" of {button}. If the button works only with some of its values, add those to \"works\", beside \
+             the number."
+        );
     }
+    let stem = |name: &Name| name.split('.').next().unwrap_or_default().to_owned();
+    let of_stem = |id: &SettingId| is_number(id) && stem(drafts.name(*id)) == stem(setting);
+    let own = buttons.iter().find(|button| button.settings.iter().any(of_stem));
+    let button = own.map_or_else(|| "BUTTON".into(), |button| as_name(&button.name));
+    let hyphened = setting.replace('.', "-");
+    let is_taken = lifelines.iter().any(|lifeline| *lifeline.name == *hyphened);
+    let name = as_name(&if is_taken { format!("{hyphened}-2") } else { hyphened });
+    let first = match own {
+        Some(_) => format!("add it to \"settings\" of {button}"),
+        None => format!("add under \"lifelines\": {name}: [{setting}]"),
+    };
+    format!(
+        "If it is tried first, {first}. If it is tried when another does not answer, add under \"lifelines\": {name}: {{backs: \
+         {button}, settings: [{setting}]}}"
+    )
 }
 
 #[cfg(test)]
@@ -293,6 +327,13 @@ mod tests {
         one("{line.kind: factory}", Code::ValueOutside, "factory");
         one("{emergency.primary: \"filled\"}", Code::PauseUnstorable, "\"filled\"");
         one("{line: direct}", Code::NameUnknown, "line");
+        let slip =
+            told(&format!("  emergency: {{settings: [line.kind], works: {{emergency.primary: filed}}}}\n{SECOND}"));
+        assert_eq!(slip[0].3, "If you mean \"filled\", write that.");
+        let turned = told(&format!(
+            "  emergency: {{settings: [line.kind, emergency.primary], works: {{gate.seconds: {{min: 8, max: 3}}}}}}\n{SECOND}"
+        ));
+        assert_eq!(turned[0].3, "Write {min: 3, max: 8}.");
     }
 
     #[test]
@@ -350,23 +391,37 @@ mod tests {
     }
 
     #[test]
-    fn every_setting_of_weight_lifeline_belongs_to_one_and_the_fix_is_the_line_to_add() {
+    fn every_setting_of_weight_lifeline_belongs_to_one_and_the_fix_leaves_what_only_its_owner_knows_to_him() {
         let fixes = |lifelines: &str| {
             let told = told(lifelines);
             assert!(told.iter().all(|told| told.0 == Code::LifelineMissing), "{told:?}");
             told.into_iter().map(|(_, at, _, fix)| (at, fix)).collect::<Vec<_>>()
         };
-        let own = |at: &str, line: &str| (at.to_string(), format!("Add under \"lifelines\": {line}"));
+        let own = |at: &str, fix: &str| (at.to_string(), fix.to_string());
+        let line = "emergency-backup: {backs: emergency, settings: [emergency.backup]}";
         assert_eq!(
             fixes("  emergency: [emergency.primary]\n"),
             [
-                own("line.kind", "line-kind: [line.kind]"),
-                own("emergency.backup", "emergency-backup: {backs: emergency, settings: [emergency.backup]}"),
+                own(
+                    "line.kind",
+                    "Add it to \"settings\" of emergency. If the button works only with some of its values, add those to \
+                     \"works\", beside the number."
+                ),
+                own(
+                    "emergency.backup",
+                    &format!(
+                        "If it is tried first, add it to \"settings\" of emergency. If it is tried when another does not answer, \
+                         add under \"lifelines\": {line}"
+                    )
+                ),
             ]
         );
-        // The line that is named does it.
-        let line = "  emergency-backup: {backs: emergency, settings: [emergency.backup]}\n";
-        assert_eq!(fixes(&format!("  emergency: [line.kind, emergency.primary]\n{line}")), []);
+        // Either does it.
+        assert_eq!(fixes(&format!("  emergency: [line.kind, emergency.primary]\n  {line}\n")), []);
+        assert_eq!(fixes("  emergency: [line.kind, emergency.primary, emergency.backup]\n"), []);
+        // Where the second number is the button's so far, the first is not called its fallback.
+        let first = fixes("  emergency: [line.kind, emergency.backup]\n");
+        assert!(first[0].1.starts_with("If it is tried first, add it to \"settings\" of emergency. "), "{first:?}");
         let text = TERN.replace("lifelines:\n", "").replace("  emergency: [line.kind, emergency.primary]\n", "");
         let text = text.replace("  second: {backs: emergency, settings: [line.kind, emergency.backup]}\n", "");
         let (_, findings) = read(&"k.yaml".into(), text.as_bytes());

@@ -99,6 +99,7 @@ fn check_all(
     check::fields_end(sheet, drafts, &languages, &sequences);
     check::none_confused(sheet, &languages, &sequences);
     if let (Some(call), Some(timing)) = (call, timing) {
+        check::keys_in_time(sheet, call, timing);
         check::fits_a_call(sheet, &languages, call, timing, &sequences);
         check::fits_the_search(sheet, &languages, timing, &sequences);
     }
@@ -170,6 +171,18 @@ mod tests {
         let needs = &keybook.commands[3].needs[0].1;
         assert_eq!(needs, &[Value::Choice("direct".into()), Value::Choice("pbx".into())]);
         assert_eq!((keybook.commands[0].place.line, keybook.commands[0].place.column), (28, 15));
+    }
+
+    #[test]
+    fn a_station_whose_answers_sound_alike_or_that_hangs_up_between_two_keys_is_refused() {
+        one(
+            "refused:  {beeps: 3, hz: 400, on_ms: 120",
+            "refused: {beeps: 1, hz: 1000, on_ms: 200",
+            Code::TonesAlike,
+            "{",
+        );
+        one("idle_ms: 15000", "idle_ms: 599", Code::IdleShort, "599");
+        assert_eq!(told(&with("idle_ms: 15000", "idle_ms: 600")), []);
     }
 
     #[test]
@@ -423,6 +436,7 @@ mod tests {
         };
         assert_eq!((named(62), named(63)), (vec![], vec![Code::KeybookTooLarge]));
         let text = with("limit_ms: 240000", "limit_ms: 86400000").replace("press_ms: 600", "press_ms: 60000");
+        let text = text.replace("idle_ms: 15000", "idle_ms: 60000");
         assert_eq!(codes(&text), [], "26 keys of a minute");
         let text = text.replace("answer_ms: 1500", "answer_ms: 3600000").replace("takes_ms: 8000", "takes_ms: 3600000");
         assert_eq!(codes(&text), [], "two hours and five minutes");

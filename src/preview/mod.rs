@@ -3,8 +3,10 @@
 //! Two inventories go in, what is wanted now and what would be wanted. Nothing is asked of the ledger, so that the same
 //! change says the same on every machine: its cost is that of keying it into stations that hold what is wanted now.
 
+mod lifelines;
 mod show;
 
+pub use lifelines::{LifelinePreview, Watch};
 pub use show::{json, text};
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -22,8 +24,10 @@ pub struct Preview {
     pub stations: Vec<StationPreview>,
     /// Stations that leave the inventory.
     pub gone: BTreeSet<Name>,
-    /// New names that ring on the number of one that is gone: under a new name there is no record.
+    /// New names that ring on the number of one that is gone, and do not say that they were called so: they have no record.
     pub renamed: Vec<(Name, Name)>,
+    /// Stations that took each other's number.
+    pub swapped: Vec<(Name, Name)>,
     /// What keying it takes.
     pub work: Work,
     /// Stations that no script would bring to what is wanted.
@@ -35,10 +39,12 @@ pub struct Preview {
 pub struct StationPreview {
     /// As it would be.
     pub station: Arc<Station>,
-    /// As it was; `None` where the station is new.
+    /// As it was, under this name or a former one; `None` where the station is new.
     pub was: Option<Arc<Station>>,
     /// Sorted by name.
     pub settings: Vec<SettingPreview>,
+    /// The lifelines of which something else would be watched, in the order of the keybook, then those that go.
+    pub lifelines: Vec<LifelinePreview>,
 }
 
 /// One setting of which something else would be wanted.
@@ -61,8 +67,13 @@ impl Preview {
     pub fn between(before: &Inventory, after: &Inventory, codes: &Codes) -> Preview {
         let mut change = Preview::default();
         let mut memory = Memory::for_a_fleet();
+        let mut followed: BTreeSet<&Name> = BTreeSet::new();
         for station in after.stations.values() {
-            let was = before.stations.get(&station.name);
+            // A former name that is still another station's is none: that is an error of its own.
+            let mut names =
+                station.names().filter(|name| **name == station.name || !after.stations.contains_key(*name));
+            let was = names.find_map(|name| before.stations.get(name));
+            followed.extend(was.map(|was| &was.name));
             let changed = StationPreview::between(was, station);
             if changed.is_empty() {
                 continue;
@@ -74,15 +85,15 @@ impl Preview {
             }
             change.stations.push(changed);
         }
-        let gone = before.stations.keys().filter(|name| !after.stations.contains_key(*name));
-        change.gone = gone.cloned().collect();
+        change.gone = before.stations.keys().filter(|name| !followed.contains(*name)).cloned().collect();
         change.renamed = change.renamings(before);
+        change.swapped = change.swaps();
         change
     }
 
     /// Whether nothing would change at any station.
     pub fn is_empty(&self) -> bool {
-        let Preview { stations, gone, renamed: _, work: _, stuck: _ } = self;
+        let Preview { stations, gone, renamed: _, swapped: _, work: _, stuck: _ } = self;
         stations.is_empty() && gone.is_empty()
     }
 
@@ -95,6 +106,22 @@ impl Preview {
             Some(((*was).clone(), new.station.name.clone()))
         })
         .collect()
+    }
+
+    /// Pairs of which each rings where the other did.
+    fn swaps(&self) -> Vec<(Name, Name)> {
+        let moved = self.stations.iter().filter_map(|one| {
+            let was = one.was.as_ref().filter(|was| was.number != one.station.number)?;
+            Some((was.number.to_string(), (&one.station.name, one.station.number.to_string())))
+        });
+        let moved: BTreeMap<String, (&Name, String)> = moved.collect();
+        let pairs = moved.iter().filter_map(|(number, (name, now))| {
+            let (other, others) = moved.get(now)?;
+            (others == number && name < other).then(|| ((*name).clone(), (*other).clone()))
+        });
+        let mut pairs: Vec<(Name, Name)> = pairs.collect();
+        pairs.sort();
+        pairs
     }
 
     /// Stations that no script would bring to what is wanted, whatever is known of them: the files themselves are at
@@ -149,15 +176,19 @@ impl StationPreview {
                 settings.push(setting_change(station, was, name, from.map(|w| (*w).clone()), to.map(|w| (*w).clone())));
             }
         }
-        StationPreview { station: station.clone(), was: was.cloned(), settings }
+        let lifelines = was.map(|was| lifelines::between(was, station)).unwrap_or_default();
+        StationPreview { station: station.clone(), was: was.cloned(), settings, lifelines }
     }
 
     fn is_empty(&self) -> bool {
-        let StationPreview { station, was, settings } = self;
+        let StationPreview { station, was, settings, lifelines } = self;
         let same = was.as_ref().is_some_and(|was| {
-            was.number == station.number && was.keybook.model == station.keybook.model && was.site == station.site
+            was.name == station.name
+                && was.number == station.number
+                && was.keybook.model == station.keybook.model
+                && was.site == station.site
         });
-        same && settings.is_empty()
+        same && settings.is_empty() && lifelines.is_empty()
     }
 
     /// The work at a station that holds what was wanted; at a new unit, or one of another model, that holds nobody knows

@@ -7,9 +7,9 @@ use std::fmt::Write as _;
 
 use serde_json::{Value as Json, json as object};
 
-use super::{Preview, SettingPreview, StationPreview};
+use super::{LifelinePreview, Preview, SettingPreview, StationPreview, Watch};
 use crate::drift::value_text;
-use crate::finding::plural;
+use crate::finding::{as_name, plural};
 use crate::inventory::Wanted;
 use crate::ledger::value_json;
 use crate::setting::{Name, Weight};
@@ -31,9 +31,11 @@ pub fn text(change: &Preview, before: &str, after: &str) -> String {
     }
     let _ = writeln!(out, "\n{}", keying_sentence(change, before));
     rings(&mut out, change);
+    lifelines(&mut out, change);
     elsewhere(&mut out, change);
     comings_and_goings(&mut out, change);
     renamed(&mut out, change);
+    swapped(&mut out, change);
     stuck(&mut out, change);
     diff(&mut out, change, before, after);
     out
@@ -54,7 +56,7 @@ fn keying_sentence(change: &Preview, before: &str) -> String {
     }
     format!(
         "Keying it takes {} at {}, {} with opening and closing, about {} min of calls, and then the test calls; \
-         reckoned as if every station held what {before} wants.",
+         estimated as if every station held what {before} wants.",
         plural(work.calls, "call"),
         plural(work.stations, "station"),
         plural(work.presses, "key"),
@@ -97,13 +99,61 @@ fn rings(out: &mut String, change: &Preview) {
     }
 }
 
+/// Buttons that nobody watches any more, or that somebody has to test.
+fn lifelines(out: &mut String, change: &Preview) {
+    let mut groups: BTreeMap<(Heading, String), Vec<&Name>> = BTreeMap::new();
+    for station in &change.stations {
+        for LifelinePreview { name, was, becomes } in &station.lifelines {
+            let (heading, line) = match (*was == Watch::Watched, *becomes == Watch::Watched) {
+                (true, false) => (Heading::NoLonger, format!("{name} ({})", becomes.why())),
+                (false, true) => (Heading::Newly, format!("{name} (was {})", was.why())),
+                (true, true) => (Heading::Otherwise, name.to_string()),
+                (false, false) => (Heading::StillNot, format!("{name} (was {}, is {})", was.why(), becomes.why())),
+            };
+            groups.entry((heading, line)).or_default().push(&station.station.name);
+        }
+    }
+    let mut last = None;
+    for ((heading, line), stations) in &groups {
+        if last.replace(*heading) != Some(*heading) {
+            let _ = writeln!(out, "\n{}:", heading.as_str());
+        }
+        let count = plural(stations.len() as u64, "station");
+        let _ = writeln!(out, "- {line}, at {count}: {}", named(stations.iter().copied()));
+    }
+}
+
+/// What becomes of the buttons below it, most urgent first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum Heading {
+    NoLonger,
+    Newly,
+    Otherwise,
+    StillNot,
+}
+
+impl Heading {
+    fn as_str(self) -> &'static str {
+        match self {
+            Heading::NoLonger => "Lifelines no longer watched or tested",
+            Heading::Newly => "Lifelines watched from now on, each with a test call due",
+            Heading::Otherwise => "Lifelines that the keybook defines differently: what counts as working changes",
+            Heading::StillNot => "Lifelines not watched, for another reason than before",
+        }
+    }
+}
+
 /// What else a station's own lines may say: that it is rung, stands or is another.
 fn elsewhere(out: &mut String, change: &Preview) {
-    for StationPreview { station, was, settings: _ } in &change.stations {
+    for StationPreview { station, was, settings: _, lifelines: _ } in &change.stations {
         let Some(was) = was else { continue };
         let mut said = Vec::new();
+        if was.name != station.name {
+            said.push(format!("was {} until now and keeps its record", was.name));
+        }
         if was.number != station.number {
-            said.push(format!("rings on {} instead of {}", station.number, was.number));
+            let rings = format!("rings on {} instead of {}, so its buttons need a test", station.number, was.number);
+            said.push(rings);
         }
         if was.site != station.site {
             said.push(format!("stands at {} instead of {}", station.site, was.site));
@@ -131,8 +181,19 @@ fn renamed(out: &mut String, change: &Preview) {
     for (was, name) in &change.renamed {
         let _ = writeln!(
             out,
-            "\n{name} rings on the number that {was} had. Under a new name it has no record: what {was} is known to hold \
-             counts for nothing until somebody reports on {name}."
+            "\n{name} rings on the number that {was} had. Under a new name it has no record until a report. If it is the same \
+             station, write formerly: {} in {name}.",
+            as_name(was)
+        );
+    }
+}
+
+fn swapped(out: &mut String, change: &Preview) {
+    for (one, other) in &change.swapped {
+        let _ = writeln!(
+            out,
+            "\n{one} and {other} swap their numbers. Both become untested: ring each and ask which station answers. If the \
+             stations themselves were swapped, report what each holds now."
         );
     }
 }
@@ -187,39 +248,50 @@ fn diff(out: &mut String, change: &Preview, before: &str, after: &str) {
     out.push_str("```\n");
 }
 
-/// The change for programs, every station in it.
-pub fn json(change: &Preview) -> Json {
-    let wanted = |wanted: &Option<std::sync::Arc<Wanted>>| match wanted {
+/// A wanted value for programs.
+fn wanted_json(wanted: &Option<std::sync::Arc<Wanted>>) -> Json {
+    match wanted {
         None => Json::Null,
         Some(wanted) => object!({
             "value": value_json(&wanted.value),
             "contact": wanted.contact.as_deref(),
             "place": wanted.place.to_string(),
         }),
-    };
+    }
+}
+
+fn station_json(change: &StationPreview) -> Json {
     let setting = |setting: &SettingPreview| {
         object!({
             "setting": &*setting.name,
             "weight": setting.weight.as_str(),
-            "from": wanted(&setting.from),
-            "to": wanted(&setting.to),
+            "from": wanted_json(&setting.from),
+            "to": wanted_json(&setting.to),
             "rings_elsewhere": setting.rings,
         })
     };
-    let station = |change: &StationPreview| {
-        object!({
-            "station": &*change.station.name,
-            "site": &*change.station.site,
-            "model": &*change.station.keybook.model,
-            "number": change.station.number.to_string(),
-            "was": change.was.as_ref().map(|was| object!({
-                "site": &*was.site,
-                "model": &*was.keybook.model,
-                "number": was.number.to_string(),
-            })),
-            "settings": change.settings.iter().map(setting).collect::<Vec<_>>(),
-        })
-    };
+    object!({
+        "station": &*change.station.name,
+        "site": &*change.station.site,
+        "model": &*change.station.keybook.model,
+        "number": change.station.number.to_string(),
+        "was": change.was.as_ref().map(|was| object!({
+            "station": &*was.name,
+            "site": &*was.site,
+            "model": &*was.keybook.model,
+            "number": was.number.to_string(),
+        })),
+        "settings": change.settings.iter().map(setting).collect::<Vec<_>>(),
+        "lifelines": change.lifelines.iter().map(|lifeline| object!({
+            "lifeline": &*lifeline.name,
+            "from": lifeline.was.as_str(),
+            "to": lifeline.becomes.as_str(),
+        })).collect::<Vec<_>>(),
+    })
+}
+
+/// The change for programs, every station in it.
+pub fn json(change: &Preview) -> Json {
     let counts = change.counts();
     let by_weight: BTreeMap<&str, Json> = [Weight::Lifeline, Weight::Locating, Weight::Routine]
         .into_iter()
@@ -229,12 +301,13 @@ pub fn json(change: &Preview) -> Json {
         })
         .collect();
     object!({
-        "stations": change.stations.iter().map(station).collect::<Vec<_>>(),
+        "stations": change.stations.iter().map(station_json).collect::<Vec<_>>(),
         "gone": change.gone.iter().map(|name| name.to_string()).collect::<Vec<_>>(),
         "renamed": change.renamed.iter().map(|(was, name)| object!({
             "was": &**was,
             "station": &**name,
         })).collect::<Vec<_>>(),
+        "swapped": change.swapped.iter().map(|(one, other)| [&**one, &**other]).collect::<Vec<_>>(),
         "by_weight": by_weight,
         "keying": {
             "stations": change.work.stations,

@@ -73,6 +73,101 @@ fn stations_come_and_go_and_a_new_name_on_an_old_number_is_pointed_out() {
     }
 }
 
+/// The fleet with some stations otherwise: `edit` changes one, whose name it may change, too.
+fn edited(fleet: &Inventory, edit: impl Fn(&mut Station)) -> Inventory {
+    let mut after = fleet.clone();
+    let stations = fleet.stations.values().map(|station| {
+        let mut station = (**station).clone();
+        edit(&mut station);
+        (station.name.clone(), Arc::new(station))
+    });
+    after.stations = Arc::new(stations.collect());
+    after
+}
+
+#[test]
+fn a_station_that_says_what_it_was_called_is_neither_new_nor_gone() {
+    let before = fleet(3, HELP, "");
+    let renamed = |former: &'static str| {
+        edited(&before, move |station| {
+            if &*station.name == "S-001" {
+                station.name = "T-001".into();
+                station.formerly = vec![former.into()];
+            }
+        })
+    };
+    let change = Preview::between(&before, &renamed("S-001"), &codes());
+    assert!(change.gone.is_empty() && change.renamed.is_empty() && change.stations.len() == 1);
+    assert_eq!(change.work, Work::default());
+    let said = text(&change, "main", "here");
+    assert!(said.starts_with("Against main: 1 station would change.\n"), "{said}");
+    assert!(said.contains("\nT-001 was S-001 until now and keeps its record.\n"), "{said}");
+    assert_eq!(json(&change)["stations"][0]["was"]["station"], "S-001");
+    // Another former name does not say so, and the fix is told.
+    let change = Preview::between(&before, &renamed("S-009"), &codes());
+    let said = text(&change, "main", "here");
+    assert!(said.contains("If it is the same station, write formerly: S-001 in T-001.\n"), "{said}");
+}
+
+#[test]
+fn two_stations_that_swap_numbers_are_told_together() {
+    let before = fleet(3, HELP, "");
+    let number = |name: &str| before.stations[name].number.clone();
+    let change = edited(&before, |station| {
+        let other = match &*station.name {
+            "S-000" => "S-002",
+            "S-002" => "S-000",
+            own => own,
+        };
+        station.number = number(&Name::from(other));
+    });
+    let change = Preview::between(&before, &change, &codes());
+    assert_eq!(change.swapped, [("S-000".into(), "S-002".into())]);
+    let said = text(&change, "main", "here");
+    assert!(said.contains("S-000 and S-002 swap their numbers. Both become untested"), "{said}");
+    assert_eq!(json(&change)["swapped"], object(&[["S-000", "S-002"]]));
+}
+
+#[test]
+fn a_button_that_nobody_watches_any_more_is_a_change() {
+    let before = fleet(3, HELP, ", emergency.backup: \"\"");
+    let none = edited(&before, |station| {
+        station.absent.insert("emergency".into(), station.place.clone());
+    });
+    let change = Preview::between(&before, &none, &codes());
+    assert!(!change.is_empty());
+    let said = text(&change, "main", "here");
+    let line =
+        "\nLifelines no longer watched or tested:\n- emergency (set to none), at 3 stations: S-000, S-001, S-002\n";
+    assert!(said.contains(line), "{said}");
+    let back = text(&Preview::between(&none, &before, &codes()), "main", "here");
+    let line =
+        "\nLifelines watched from now on, each with a test call due:\n- emergency (was set to none), at 3 stations";
+    assert!(back.contains(line), "{back}");
+    assert_eq!(
+        json(&change)["stations"][0]["lifelines"],
+        object(&serde_json::json!([{"lifeline": "emergency", "from": "watched", "to": "none"}]))
+    );
+}
+
+#[test]
+fn a_keybook_that_says_otherwise_when_a_button_works_is_a_change() {
+    let before = fleet(2, HELP, "");
+    let long = "  emergency: {settings: [line.kind, emergency.primary], works: {line.kind: pbx}}\n";
+    let book = keybook(&TERN.replace("  emergency: [line.kind, emergency.primary]\n", long));
+    let change = Preview::between(&before, &edited(&before, |station| station.keybook = book.clone()), &codes());
+    let said = text(&change, "main", "here");
+    assert!(said.contains("what counts as working changes:\n- emergency, at 2 stations: S-000, S-001\n"), "{said}");
+    // Its words alone change nothing of it.
+    let titled = keybook(&TERN.replace("  second: {", "  second: {title: the spare, "));
+    let change = Preview::between(&before, &edited(&before, |station| station.keybook = titled.clone()), &codes());
+    assert!(change.is_empty(), "{change:#?}");
+}
+
+fn object(value: &(impl serde::Serialize + ?Sized)) -> serde_json::Value {
+    serde_json::to_value(value).expect("JSON")
+}
+
 #[test]
 fn a_setting_left_alone_from_now_on_needs_no_keying_and_one_nobody_can_key_is_told() {
     let (with, without) = (fleet(2, HELP, ", gate.seconds: 7"), fleet(2, HELP, ""));

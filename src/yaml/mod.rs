@@ -4,8 +4,11 @@
 //! back (tags, anchors, merge keys, repeated keys, a second document) is rejected here, for every
 //! kind of file. Size and depth are bounded. Nothing here knows what the files mean.
 
+mod broken;
 mod sheet;
+mod spot;
 mod tree;
 
-pub use sheet::Sheet;
-pub use tree::{Data, Key, LIMIT_BYTES, Node, Spot, read};
+pub use sheet::{Sheet, is_shortened};
+pub use spot::Spot;
+pub use tree::{Data, Key, LIMIT_BYTES, Node, read};

@@ -5,8 +5,10 @@ use std::cmp::Ordering;
 use std::fmt::Display;
 use std::sync::Arc;
 
-use super::{Data, Key, Node, Spot};
-use crate::finding::{Code, Finding, LIMIT_ERRORS, Place, in_quotes};
+use super::broken::touching;
+use super::spot::Spot;
+use super::{Data, Key, Node};
+use crate::finding::{Code, Finding, LIMIT_ERRORS, Place, in_quotes, nearest};
 use crate::setting::{Name, Reference, Written, decimal};
 
 /// One file being taken apart; collects what is wrong with it.
@@ -94,7 +96,7 @@ impl<'t> Sheet<'t> {
             let fix = self.eaten(node).unwrap_or_else(|| "Fill it in.".into());
             return self.note(Code::WrongShape, node.spot, format!("{what} has no value."), fix);
         }
-        let fix = self.eaten(node).unwrap_or_else(|| format!("Write {wanted}."));
+        let fix = self.eaten(node).or_else(|| unspaced(node)).unwrap_or_else(|| format!("Write {wanted}."));
         self.note(Code::WrongShape, node.spot, format!("{what} should be {wanted}, but here is {is}."), fix);
     }
 
@@ -130,12 +132,16 @@ impl<'t> Sheet<'t> {
         known: [&str; N],
     ) -> Option<[Option<&'n Node>; N]> {
         let mut values = [None; N];
-        for (key, value) in self.entries(node, what)? {
+        let entries = self.entries(node, what)?;
+        for (nth, (key, value)) in entries.iter().enumerate() {
             match known.iter().position(|k| **k == *key.text) {
                 Some(at) => values[at] = Some(value),
                 None => {
                     let message = format!("{what} has no key \"{}\".", key.text);
-                    self.note_unknown(Code::KeyUnknown, key.spot, message, &key.text, known);
+                    match cut(entries.get(..nth).and_then(<[_]>::last), key, value, &known) {
+                        Some(fix) => self.note(Code::KeyUnknown, key.spot, message, fix),
+                        None => self.note_unknown(Code::KeyUnknown, key.spot, message, &key.text, known),
+                    }
                 }
             }
         }
@@ -209,6 +215,18 @@ impl<'t> Sheet<'t> {
         match &node.data {
             Data::Scalar { text, plain: false } => Some(text),
             Data::Scalar { text, plain: true } if !node.is_null() => {
+                if let Some(inside) = in_curly_quotes(text) {
+                    let exact = in_quotes(inside);
+                    let message = format!("{what} is in curly quotes: {text}.");
+                    let fix = format!("Replace the curly quotes with straight ones: {exact}.");
+                    self.note_exact(Code::Unquoted, node.spot, message, fix, Some(exact));
+                    return None;
+                }
+                if is_shortened(text) {
+                    let message = format!("{what} was cut short by a spreadsheet: {text}.");
+                    self.note(Code::Unquoted, node.spot, message, "Copy it again, in double quotes.");
+                    return None;
+                }
                 let eaten = self.eaten(node);
                 let replacement = eaten.is_none().then(|| in_quotes(text));
                 let fix = eaten.unwrap_or_else(|| format!("Put it in double quotes: {}.", in_quotes(text)));
@@ -306,6 +324,35 @@ impl<'t> Sheet<'t> {
             self.note_exact(Code::Version, node.spot, message, format!("Write {key}: 1."), replacement);
         }
     }
+}
+
+/// The fix for an unquoted value that a comma cut in two, so that its rest looks like a key without a value.
+fn cut(before: Option<&(Key, Node)>, key: &Key, value: &Node, known: &[&str]) -> Option<String> {
+    let (_, Node { data: Data::Scalar { text: first, plain: true }, .. }) = before? else { return None };
+    let is_rest = matches!(&value.data, Data::Scalar { text, plain: true } if text.is_empty());
+    let is_cut = is_rest && nearest(&key.text, known.iter().copied()).is_none();
+    is_cut.then(|| format!("A comma ends the value. Put it in double quotes: \"{first}, {}\".", key.text))
+}
+
+/// The fix for a single entry whose colon touches its value, so that it is no mapping.
+fn unspaced(node: &Node) -> Option<String> {
+    let Data::Scalar { text, plain: true } = &node.data else { return None };
+    touching(text).map(|key| format!("Put a space after \"{key}:\"."))
+}
+
+/// A number as a spreadsheet shortens it, such as 4.41633E+11.
+pub fn is_shortened(text: &str) -> bool {
+    let Some((number, power)) = text.split_once(['e', 'E']) else { return false };
+    let power = power.strip_prefix('+').unwrap_or(power);
+    let digits = |text: &str| !text.is_empty() && text.bytes().all(|byte| byte.is_ascii_digit());
+    digits(power) && number.split(['.', ',']).all(digits)
+}
+
+/// The text between curly quotes, which YAML takes for letters.
+fn in_curly_quotes(text: &str) -> Option<&str> {
+    let inside =
+        text.trim_matches(|sign| "\u{201c}\u{201d}\u{201e}\u{201f}\u{2018}\u{2019}\u{ab}\u{bb}".contains(sign));
+    (inside.len() < text.len()).then_some(inside)
 }
 
 #[cfg(test)]

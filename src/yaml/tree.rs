@@ -5,34 +5,14 @@ use std::sync::Arc;
 
 use saphyr_parser::{Event, Parser, ScalarStyle, Span};
 
+use super::broken::{self, Broken};
+use super::spot::Spot;
 use crate::finding::{Code, Finding, LIMIT_ERRORS, Place};
 
 /// The largest file that is read, in bytes.
 pub const LIMIT_BYTES: usize = 32 << 20;
 const LIMIT_NODES: usize = 4_000_000;
 const LIMIT_DEPTH: usize = 32;
-
-/// Where a node stands, in characters from 1. The length is 0 where there is no span to speak of.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Spot {
-    /// From 1.
-    pub line: u32,
-    /// In characters, from 1.
-    pub column: u32,
-    /// In characters.
-    pub length: u32,
-}
-
-impl Spot {
-    fn of(span: &Span) -> Spot {
-        let narrow = |n: usize| u32::try_from(n).unwrap_or(u32::MAX);
-        Spot {
-            line: narrow(span.start.line()).max(1),
-            column: narrow(span.start.col()).saturating_add(1),
-            length: narrow(span.end.index().saturating_sub(span.start.index())),
-        }
-    }
-}
 
 /// A value and where it stands.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -102,7 +82,7 @@ pub fn read(file: &Arc<str>, bytes: &[u8]) -> Result<Node, Vec<Finding>> {
                 }
             }
             Err(error) => {
-                builder.syntax(&error, text);
+                builder.syntax(&error);
                 break;
             }
         }
@@ -173,6 +153,7 @@ fn is_fresh(text: &str, entries: &[(Key, Node)], seen: &mut HashSet<Box<str>>) -
 
 struct Builder<'f> {
     file: &'f Arc<str>,
+    text: &'f str,
     open: Vec<Open>,
     root: Option<Node>,
     nodes: usize,
@@ -185,10 +166,20 @@ struct Builder<'f> {
 }
 
 impl<'f> Builder<'f> {
-    fn new(file: &'f Arc<str>, text: &str) -> Builder<'f> {
+    fn new(file: &'f Arc<str>, text: &'f str) -> Builder<'f> {
         let end = end_of(file, text);
         let behind_key = Spot { line: 1, column: 1, length: 1 };
-        Builder { file, open: Vec::new(), root: None, nodes: 0, documents: 0, findings: Vec::new(), end, behind_key }
+        Builder {
+            file,
+            text,
+            open: Vec::new(),
+            root: None,
+            nodes: 0,
+            documents: 0,
+            findings: Vec::new(),
+            end,
+            behind_key,
+        }
     }
 
     /// The parser may place what is missing behind the last line; its author looks for it at the end of that.
@@ -329,7 +320,12 @@ impl<'f> Builder<'f> {
             Some(Open::Map { entries, key, .. }) => match key.take() {
                 Some(key) => {
                     let node = beside_its_key(self.behind_key, node);
+                    let suspect = is_absent(&node) && key.text.contains(':');
+                    let told = suspect.then(|| key.clone());
                     entries.push((key, node));
+                    if let Some(key) = told {
+                        self.touched(&key);
+                    }
                 }
                 None => {
                     let fix = "Keys are plain words.";
@@ -341,22 +337,27 @@ impl<'f> Builder<'f> {
         Ok(())
     }
 
-    fn syntax(&mut self, error: &saphyr_parser::ScanError, text: &str) {
-        let marker = *error.marker();
-        let spot = self.within(Spot::of(&Span::empty(marker)));
-        let nth = spot.line as usize - 1;
-        let line = text.lines().nth(nth).unwrap_or("");
-        let before = nth.checked_sub(1).and_then(|nth| text.lines().nth(nth)).unwrap_or("");
-        let mut fix = "Compare with the lines around it.";
-        if line.starts_with('\t') || line.trim_start_matches(' ').starts_with('\t') {
-            fix = "Indent with spaces, not with tabs.";
-        } else if [": *", ": &", ": %", ": @", ": `", "- *", "[*"].iter().any(|sign| line.contains(sign)) {
-            fix = "Put the value in double quotes: it begins with a character that YAML reserves.";
-        } else if [line, before].iter().any(|line| line.contains(['{', '[']) && line.contains(" #")) {
-            fix = "YAML takes what follows a # for a comment: put a value with # in double quotes.";
+    fn syntax(&mut self, error: &saphyr_parser::ScanError) {
+        let spot = self.within(Spot::of(&Span::empty(*error.marker())));
+        let broken = broken::explained(self.text, Spot { length: 1, ..spot });
+        self.broken(Code::YamlSyntax, broken);
+    }
+
+    fn broken(&mut self, code: Code, broken: Broken) {
+        let Broken { spot, message, fix, replacement } = broken;
+        self.findings.push(Finding::new(code, self.place(spot), message, fix).replacing(replacement));
+    }
+
+    /// `{rings:2}` is a key without a value for YAML, and never what was meant.
+    fn touched(&mut self, key: &Key) {
+        let is_plain = key.spot.length as usize == key.text.chars().count();
+        let Some(name) = broken::touching(&key.text).filter(|_| is_plain) else { return };
+        // Between braces no colon follows such a key.
+        let line = self.text.lines().nth(key.spot.line as usize - 1).unwrap_or("");
+        let end = key.spot.column as usize - 1 + key.text.chars().count();
+        if line.chars().skip(end).find(|sign| *sign != ' ').is_none_or(|sign| sign != ':') {
+            self.broken(Code::YamlSyntax, broken::touched(key.spot, &key.text, name));
         }
-        let message = format!("This is not valid YAML: {}.", error.info());
-        self.note(Code::YamlSyntax, Spot { length: 1, ..spot }, &message, fix);
     }
 
     fn finish(mut self) -> Result<Node, Vec<Finding>> {
@@ -370,9 +371,14 @@ impl<'f> Builder<'f> {
     }
 }
 
+/// Whether nothing stands where a value belongs.
+fn is_absent(node: &Node) -> bool {
+    matches!(&node.data, Data::Scalar { text, plain: true } if text.is_empty())
+}
+
 /// The parser places an absent value at whatever comes next; its author looks for it behind its key.
 fn beside_its_key(behind_key: Spot, mut node: Node) -> Node {
-    if matches!(&node.data, Data::Scalar { text, plain: true } if text.is_empty()) {
+    if is_absent(&node) {
         node.spot = Spot { column: behind_key.column.saturating_add(1), length: 1, ..behind_key };
     }
     node

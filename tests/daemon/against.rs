@@ -1,6 +1,6 @@
 //! `check --against` beside `drift`: what it foretells of an edit is what drift shows once the edit is there.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::process::Command;
 
@@ -52,7 +52,21 @@ fn what_is_foretold_of_an_edit_is_what_drift_shows_afterwards() {
     assert!(after.difference(&before).count() > 20);
     // A station that already holds the new number by accident would be the only difference; there is none.
     assert_eq!(foretold, after.difference(&before).cloned().collect());
+    // What becomes of each standing is what drift shows of it.
+    let standings = |args: &[&str]| -> BTreeMap<String, String> {
+        let drift = fleet.run(args).ended(3).json();
+        let stations = drift["stations"].as_array().expect("stations").iter();
+        stations.map(|station| (text_of(station), text(station, "standing"))).collect()
+    };
+    let (now, told) = (standings(&["drift", "--all", "--format", "json"]), change["standings"].as_array());
+    let told = told.expect("standings");
+    assert!(!told.is_empty());
+    for station in told {
+        assert_eq!(text(station, "to"), now[&text_of(station)], "{station}");
+        assert_ne!(station["from"], station["to"], "{station}");
+    }
     let said = fleet.run(&["check", "--against", &old]).ended(0).out;
+    assert!(said.contains("Standings that change at once, by the ledger:\n- "), "{said}");
     assert!(
         said.contains("control-room (9,01632960101) becomes control-room (9,01632960109), at 10 stations"),
         "{said}"

@@ -120,7 +120,9 @@ async fn check(args: &Args, config: &Path) -> Result<Checked, CliError> {
         Ok(config) => {
             let files = Files::of(config);
             let reading = &files.reading;
-            checked.findings = reading.findings.clone();
+            checked.findings = files.config.doubts();
+            checked.findings.extend_from_slice(&reading.findings);
+            settle(&mut checked.findings);
             if reading.is_sound() {
                 let unkeyable = script::unkeyable(&reading.inventory, &reading.codes);
                 if let Some(what) = &args.against {

@@ -122,6 +122,7 @@ impl Reader<'_> {
             webhooks,
         ] = self.sheet.map(root, "The configuration", KEYS)?;
         self.sheet.version(version, root, "stationkeep");
+        let reports_place = reports.map(|node| self.sheet.place(node.spot));
         let (source, [keybooks, reports]) = self.folders([inventory, keybooks, reports], root);
         let key = self.key(key, ledger);
         let ledger = self.ledger(ledger);
@@ -142,6 +143,7 @@ impl Reader<'_> {
             inventory: source?,
             keybooks: keybooks?,
             reports: reports?,
+            reports_place,
             ledger,
             key,
             listen: listen?,

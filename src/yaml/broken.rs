@@ -1,0 +1,294 @@
+//! Where a text stopped being YAML, and what its author likely left out. The parser notices late, and in words of its own.
+
+use super::spot::Spot;
+use crate::finding::in_quotes;
+
+/// What to tell of a text that is no YAML.
+#[derive(Debug, PartialEq, Eq)]
+pub(super) struct Broken {
+    pub(super) spot: Spot,
+    pub(super) message: String,
+    pub(super) fix: String,
+    /// What is to stand at the spot instead, where it is known.
+    pub(super) replacement: Option<String>,
+}
+
+impl Broken {
+    fn new(spot: Spot, message: impl Into<String>, fix: impl Into<String>) -> Broken {
+        Broken { spot, message: message.into(), fix: fix.into(), replacement: None }
+    }
+}
+
+/// So many lines back a colon without a space may be noticed only later.
+const LOOK_BACK: usize = 5;
+
+/// What broke a text that a parser gave up at this spot.
+pub(super) fn explained(text: &str, at: Spot) -> Broken {
+    let nth = at.line as usize - 1;
+    let lines: Vec<&str> = text.lines().take(nth + 1).collect();
+    let line = lines.get(nth).copied().unwrap_or("");
+    if line.trim_start_matches(' ').starts_with('\t') {
+        return Broken::new(at, "A tab stands in the indentation.", "Indent with spaces, not with tabs.");
+    }
+    let known = reserved(line, at).or_else(|| no_space(&lines)).or_else(|| unbalanced(text, at, &lines));
+    known.unwrap_or_else(|| {
+        let fix = "Compare with the lines around it. Look for a missing comma, quote, bracket or colon.";
+        Broken::new(at, "From here on this is not valid YAML.", fix)
+    })
+}
+
+/// A word that begins with a character that YAML keeps for itself.
+fn reserved(line: &str, at: Spot) -> Option<Broken> {
+    let mut before: Option<char> = None;
+    let mut is_apart = true;
+    for (nth, (index, sign)) in line.char_indices().enumerate() {
+        let begins = is_apart && before.is_none_or(|sign| "{[,:-".contains(sign));
+        if begins && "*&%@`".contains(sign) {
+            let rest = &line[index..];
+            let end = rest.find([' ', ',', '}', ']', '\t']).unwrap_or(rest.len());
+            let word = rest[..end].trim_end_matches(':');
+            let spot = Spot { column: count(nth) + 1, length: count(word.chars().count()), ..at };
+            let quoted = in_quotes(word);
+            let message = format!("\"{word}\" begins with a character that YAML reserves.");
+            let fix = format!("Put it in double quotes: {quoted}.");
+            return Some(Broken { replacement: Some(quoted), ..Broken::new(spot, message, fix) });
+        }
+        is_apart = sign.is_whitespace() || "{[,".contains(sign);
+        before = if sign.is_whitespace() { before } else { Some(sign) };
+    }
+    None
+}
+
+/// A key whose colon touches its value, in the last line or a few before it.
+fn no_space(lines: &[&str]) -> Option<Broken> {
+    let last = lines.iter().enumerate().rev().filter(|(_, line)| !line.trim().is_empty()).take(LOOK_BACK);
+    for (nth, line) in last {
+        let entry = line.trim_start().trim_start_matches("- ");
+        let Some(key) = touching(entry) else { continue };
+        let before = line.len() - entry.len();
+        let entry = entry.trim_end();
+        let column = count(line[..before].chars().count()) + 1;
+        let spot = Spot { line: count(nth) + 1, column, length: count(entry.chars().count()) };
+        return Some(touched(spot, entry, key));
+    }
+    None
+}
+
+/// The key of an entry whose colon touches its value, as in `rings:2`.
+pub(super) fn touching(entry: &str) -> Option<&str> {
+    let (key, value) = entry.split_once(':')?;
+    let is_key = key.chars().all(|sign| sign.is_alphanumeric() || "._-".contains(sign));
+    let is_word = key.starts_with(char::is_alphabetic) && is_key;
+    (is_word && !value.is_empty() && !value.starts_with([' ', '\t', '/', ':'])).then_some(key)
+}
+
+/// What is told of such an entry.
+pub(super) fn touched(spot: Spot, entry: &str, key: &str) -> Broken {
+    let message = format!("There is no space after the colon: {entry}.");
+    let replacement = Some(format!("{key}: {}", &entry[key.len() + 1..]));
+    Broken { replacement, ..Broken::new(spot, message, format!("Put a space after \"{key}:\".")) }
+}
+
+/// A bracket or quote as it was opened.
+#[derive(Clone, Copy)]
+struct Opened {
+    sign: char,
+    line: u32,
+    column: u32,
+}
+
+impl Opened {
+    fn spot(self) -> Spot {
+        Spot { line: self.line, column: self.column, length: 1 }
+    }
+
+    fn closing(self) -> char {
+        match self.sign {
+            '{' => '}',
+            '[' => ']',
+            quote => quote,
+        }
+    }
+}
+
+/// A bracket or quote that is not closed in its line, or closes what is not open.
+fn unbalanced(text: &str, at: Spot, lines: &[&str]) -> Option<Broken> {
+    let mut scan = Scan { line: 1, is_apart: true, ..Scan::default() };
+    for sign in text.chars() {
+        if let Some(broken) = scan.take(sign, at) {
+            return Some(broken);
+        }
+        if scan.line > at.line {
+            break;
+        }
+    }
+    let long = scan.long.filter(|opened| opened.line + 1 >= at.line || scan.quote.is_some());
+    if let Some(opened) = scan.quote.or(long) {
+        let fix = format!("Close it with {}.", opened.sign);
+        return Some(Broken::new(opened.spot(), "The quotes that open here are not closed in their line.", fix));
+    }
+    let line_of = |opened: &Opened| lines.get(opened.line as usize - 1).map_or("", |line| line.trim_end());
+    let unclosed = scan.open.into_iter().rev().find(|opened| {
+        // A list or mapping over several lines goes on after its line's end.
+        opened.line < at.line && !line_of(opened).ends_with(['{', '[', ','])
+    })?;
+    let fix = if line_of(&unclosed).contains(" #") {
+        "YAML takes what follows a # for a comment: put a value with # in double quotes.".into()
+    } else {
+        format!("Close it with \"{}\".", unclosed.closing())
+    };
+    let message = format!("The \"{}\" that opens here is not closed in its line.", unclosed.sign);
+    Some(Broken::new(unclosed.spot(), message, fix))
+}
+
+/// The brackets and quotes of a text, up to where the parser gave up.
+#[derive(Default)]
+struct Scan {
+    open: Vec<Opened>,
+    quote: Option<Opened>,
+    /// The last quote that went on into a further line.
+    long: Option<Opened>,
+    line: u32,
+    column: u32,
+    /// The last character of this line that is no space.
+    before: Option<char>,
+    /// Whether a value may begin here.
+    is_apart: bool,
+    is_comment: bool,
+    is_escaped: bool,
+}
+
+impl Scan {
+    fn take(&mut self, sign: char, at: Spot) -> Option<Broken> {
+        if sign == '\n' {
+            (self.line, self.column) = (self.line + 1, 0);
+            (self.before, self.is_apart, self.is_comment) = (None, true, false);
+            return None;
+        }
+        self.column += 1;
+        if let Some(opened) = self.quote {
+            self.quoted(sign, opened);
+            return None;
+        }
+        if self.is_comment || self.line == at.line && self.column > at.column {
+            return None;
+        }
+        let broken = self.plain(sign, at);
+        self.is_apart = sign.is_whitespace() || "{[,".contains(sign);
+        self.before = if sign.is_whitespace() { self.before } else { Some(sign) };
+        broken
+    }
+
+    fn quoted(&mut self, sign: char, opened: Opened) {
+        if self.is_escaped {
+            self.is_escaped = false;
+        } else if sign == '\\' && opened.sign == '"' {
+            self.is_escaped = true;
+        } else if sign == opened.sign {
+            self.long = Some(opened).filter(|opened| opened.line < self.line).or(self.long);
+            self.quote = None;
+            (self.before, self.is_apart) = (Some(sign), false);
+        }
+    }
+
+    fn plain(&mut self, sign: char, at: Spot) -> Option<Broken> {
+        let begins = self.is_apart && self.before.is_none_or(|sign| "{[,:-".contains(sign));
+        let here = Opened { sign, line: self.line, column: self.column };
+        match sign {
+            '#' if self.is_apart => self.is_comment = true,
+            '"' | '\'' if begins => self.quote = Some(here),
+            '{' | '[' if begins => self.open.push(here),
+            '}' | ']' => match self.open.pop() {
+                Some(opened) if opened.closing() == sign => {}
+                Some(opened) => return Some(mismatch(here, opened)),
+                None if self.line == at.line && self.column == at.column => return Some(nothing_open(here)),
+                None => {}
+            },
+            _ => {}
+        }
+        None
+    }
+}
+
+fn mismatch(here: Opened, opened: Opened) -> Broken {
+    let (wrong, right) = (here.sign, opened.closing());
+    let message = format!("This \"{wrong}\" closes a \"{}\".", opened.sign);
+    Broken::new(here.spot(), message, format!("Write \"{right}\", or add it before the \"{wrong}\"."))
+}
+
+fn nothing_open(here: Opened) -> Broken {
+    let message = format!("This \"{}\" closes nothing.", here.sign);
+    Broken::new(here.spot(), message, "Remove it, or add what it should close.")
+}
+
+fn count(number: usize) -> u32 {
+    u32::try_from(number).unwrap_or(u32::MAX)
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::finding::Finding;
+    use crate::yaml::read;
+
+    /// Where a text breaks, what is said, the fix and the exact text.
+    fn told(text: &str) -> (u32, u32, String, String, Option<String>) {
+        let findings: Vec<Finding> = read(&"t.yaml".into(), text.as_bytes()).expect_err("a broken text");
+        let [one] = &findings[..] else { panic!("{findings:#?}") };
+        let Finding { place, message, fix, replacement, .. } = one.clone();
+        (place.line, place.column, message, fix, replacement.map(String::from))
+    }
+
+    #[test]
+    fn what_is_not_closed_is_told_where_it_opens() {
+        let braces = "The \"{\" that opens here is not closed in its line.";
+        for (text, line, column, message, fix) in [
+            ("a:\n  b: {c: 1, d: {e: 2}\n  f: {c: 1}\ng: 1\n", 2, 6, braces, "Close it with \"}\"."),
+            ("a: {b: 1\n", 1, 4, braces, "Close it with \"}\"."),
+            ("a: [b, c}\n", 1, 9, "This \"}\" closes a \"[\".", "Write \"]\", or add it before the \"}\"."),
+            (
+                "a: {b: \"x, c: y}\nd: {b: \"z\"}\n",
+                1,
+                8,
+                "The quotes that open here are not closed in their line.",
+                "Close it with \".",
+            ),
+        ] {
+            let (at, from, said, how, _) = told(text);
+            assert_eq!((at, from, &*said, &*how), (line, column, message, fix), "{text}");
+        }
+    }
+
+    #[test]
+    fn a_colon_that_touches_its_value_is_told_where_it_was_typed() {
+        let exact = |text: &str, line, column, exact: &str| {
+            let (at, from, message, _, replacement) = told(text);
+            assert_eq!((at, from, replacement.as_deref()), (line, column, Some(exact)), "{text}: {message}");
+        };
+        exact("call:\n  idle_ms:12000\n  limit_ms: 180000\n", 2, 3, "idle_ms: 12000");
+        exact("call:\n  limit_ms: 180000\n  idle_ms:12000\ntones: 1\n", 3, 3, "idle_ms: 12000");
+        exact("model:knot-4\ntitle: x\n", 1, 1, "model: knot-4");
+        exact("a: {to:night-office}\n", 1, 5, "to: night-office");
+        exact("a: {volume:6, b: 1}\n", 1, 5, "volume: 6");
+    }
+
+    #[test]
+    fn a_word_that_begins_with_what_yaml_reserves_gets_its_quotes() {
+        for (text, column, exact) in
+            [("@desk: {calls: 1}\n", 1, "\"@desk\""), ("a: {to: @desk}\n", 9, "\"@desk\""), ("a: %x\n", 4, "\"%x\"")]
+        {
+            let (_, from, _, _, replacement) = told(text);
+            assert_eq!((from, replacement.as_deref()), (column, Some(exact)), "{text}");
+        }
+    }
+
+    proptest::proptest! {
+        /// Whatever breaks, the place is in the text and the words are our own.
+        #[test]
+        fn a_broken_text_is_told_in_its_lines(text in "[a-c{}\\[\\]:,\"'#@ \n-]{0,60}") {
+            for finding in read(&"t.yaml".into(), text.as_bytes()).err().unwrap_or_default() {
+                proptest::prop_assert!(finding.place.line as usize <= text.matches('\n').count() + 1);
+                proptest::prop_assert!(!finding.message.contains("while parsing") && !finding.fix.is_empty());
+            }
+        }
+    }
+}
