@@ -85,7 +85,11 @@ fn a_start_on_a_first_inventory_that_is_broken_says_so_and_takes_up_the_fixed_on
     let good = std::fs::read_to_string(fleet.path(NORTH)).expect("the file");
     fleet.write(NORTH, &broken());
     let daemon = fleet.start();
-    assert!(daemon.said().contains("stationkeep check\"") && !daemon.said().contains("6 stations"), "{}", daemon.said());
+    assert!(
+        daemon.said().contains("stationkeep check\"") && !daemon.said().contains("6 stations"),
+        "{}",
+        daemon.said()
+    );
     let refused = receiver.wait_for(1).remove(0);
     assert_eq!(refused.kind(), INVENTORY);
     assert_eq!(refused.data()["in_force_since"], serde_json::Value::Null);
