@@ -195,7 +195,12 @@ fn without_quotes_a_number_or_code_is_rejected_and_the_fix_quotes_it_as_written(
             ] {
                 let findings = refusal(sample, field, spelling);
                 let quoted = format!("\"{spelling}\"");
-                let told = findings.iter().any(|one| one.code == Code::Unquoted && one.fix.contains(&quoted));
+                // Quoted, a whole national number would be wrong still: it is told as the number that a spreadsheet makes of it.
+                let is_cut = |one: &Finding| one.code == Code::NotE164 && one.message.contains("has lost its + or 0");
+                let told = match spelling {
+                    "2025550123" if findings.iter().any(is_cut) => true,
+                    _ => findings.iter().any(|one| one.code == Code::Unquoted && one.fix.contains(&quoted)),
+                };
                 assert!(told, "{field:?} {spelling}: {findings:?}");
             }
         }

@@ -212,6 +212,9 @@ impl Context {
 
     /// What to say where a name is not a station's.
     pub fn no_station(&self, name: &str) -> CliError {
+        if let Some(now) = self.view.reading.inventory.called(name).map(|station| &station.name) {
+            return CliError::usage(format!("the station \"{name}\" is called \"{now}\" now. Ask for \"{now}\"."));
+        }
         let known = self.view.rows.iter().map(|row| &*row.station.name);
         CliError::usage(format!("no station is called \"{name}\". {}", did_you_mean(name, known)))
     }

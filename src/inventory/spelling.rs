@@ -122,8 +122,9 @@ pub fn in_country(text: &str, country: &Country) -> Option<E164> {
 }
 
 /// Whether a text is the digits of a whole number that begins neither with a plus nor with a zero: a spreadsheet keeps neither.
+/// A public number has at most 15 digits (ITU-T E.164).
 pub fn has_lost_its_head(text: &str) -> bool {
-    text.len() > 8 && text.bytes().all(|byte| byte.is_ascii_digit()) && !text.starts_with('0')
+    (9..=15).contains(&text.len()) && text.bytes().all(|byte| byte.is_ascii_digit()) && !text.starts_with('0')
 }
 
 /// The public number that lacks nothing but the prefix that is dialled inside its country.

@@ -120,3 +120,17 @@ fn a_site_of_its_own_has_its_own_list_and_an_unknown_one_is_asked_back() {
     let unknown = fleet.run(&["script", "--all", "--site", "north-mol"]).ended(2);
     assert!(unknown.err.contains("If you mean \"north-mole\", write that."), "{}", unknown.err);
 }
+
+#[test]
+fn a_station_asked_for_by_its_old_name_is_named_by_its_new_one() {
+    let fleet = sample();
+    let path = fleet.path("config/inventory/sites/east-quay.yaml");
+    let text = fs::read_to_string(&path).expect("a file");
+    let renamed = text.replacen("      EQ-09: {", "      EQ-39: {formerly: EQ-09, ", 1);
+    assert_ne!(renamed, text);
+    fleet.rename_into("config/inventory/sites/east-quay.yaml", &renamed);
+    for verb in ["drift", "script", "explain"] {
+        let old = fleet.run(&[verb, "EQ-09"]).ended(2);
+        assert!(old.err.contains("is called \"EQ-39\" now"), "{verb}: {old:?}");
+    }
+}
