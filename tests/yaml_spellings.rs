@@ -199,6 +199,8 @@ fn without_quotes_a_number_or_code_is_rejected_and_the_fix_quotes_it_as_written(
                 let is_cut = |one: &Finding| one.code == Code::NotE164 && one.message.contains("has lost its + or 0");
                 let told = match spelling {
                     "2025550123" if findings.iter().any(is_cut) => true,
+                    // Nor do the digits come back by quoting what a spreadsheet has left of them.
+                    "1e3" | "12e34" if findings.iter().any(|one| one.fix == "Copy it again, in double quotes.") => true,
                     _ => findings.iter().any(|one| one.code == Code::Unquoted && one.fix.contains(&quoted)),
                 };
                 assert!(told, "{field:?} {spelling}: {findings:?}");
