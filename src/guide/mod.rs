@@ -1,7 +1,7 @@
 //! The guide: the documentation for users, compiled into the program. Topics are Markdown files beside this one; a line
 //! `{{NAME}}` in one stands for a table made from the code's own lists and schemas, so that it cannot go stale.
 //!
-//! It documents what works. A terminal gets [`plain`] text, a browser one page ([`Guide::html`]).
+//! It documents what works. A terminal gets [`plain()`] text, a browser one page ([`Guide::html`]).
 
 mod fields;
 mod page;
