@@ -24,15 +24,21 @@ pub struct Gone {
 pub struct GoneScript {
     /// When it was last shown.
     pub at: Timestamp,
-    /// What it leads to otherwise than proven; `None` where nobody can say, since the ledger has no such script, or nobody
-    /// knows its model any longer.
+    /// What it leads to otherwise than proven; `None` where nobody can say, since the ledger has no such script, nobody knows
+    /// its model any longer, or nothing is proven under that name.
     pub alters: Option<Vec<(Proven, Effect)>>,
+    /// The number that it rings, where nothing is proven under that name: it alters nothing unless somebody reported there
+    /// under another. A station may have gone by that name between two others, and never have been reported on as such.
+    pub number: Option<Name>,
 }
 
 impl GoneScript {
     /// A script last shown at a time, with the keybook that it was written for and what reports prove by it; nothing where
     /// it leads to proven values alone.
     pub fn new(at: Timestamp, issued: Option<(&Issued, &Keybook, &Record)>) -> Option<GoneScript> {
+        if let Some((issued, _, _)) = issued.filter(|(_, _, record)| record.proven.is_empty()) {
+            return Some(GoneScript { at, alters: None, number: issued.number().map(Name::from) });
+        }
         let alters = issued.map(|(issued, keybook, record)| {
             let other = |(id, to): (_, Option<Value>)| {
                 let proven = record.proven(&keybook.setting(id).name)?;
@@ -41,7 +47,7 @@ impl GoneScript {
             };
             leads_to(keybook, issued).into_iter().filter_map(other).collect::<Vec<_>>()
         });
-        (!alters.as_ref().is_some_and(Vec::is_empty)).then_some(GoneScript { at, alters })
+        (!alters.as_ref().is_some_and(Vec::is_empty)).then_some(GoneScript { at, alters, number: None })
     }
 
     /// From then on it counts no longer.

@@ -359,6 +359,7 @@ impl World {
             steps: vec![IssuedStep { step: 1, effects }],
             document: serde_json::json!({
                 "model": &*station.keybook.model,
+                "number": &**station.number.name(),
                 "calls": [{"codes": ["file:a", "file:b"], "steps": [{"step": 1}]}],
             }),
         }
@@ -454,8 +455,15 @@ impl World {
             let is_on_record = self.reports.iter().any(|report| report.station == *name);
             let open = unanswered(shown, reports.iter().copied()).into_iter();
             let scripts = open.filter_map(|(script, at)| {
-                let alters = self.alters(&self.scripts[script], &reports);
-                (!alters.is_empty()).then_some(GoneScript { at, alters: Some(alters) })
+                let issued = &self.scripts[script];
+                let number = Name::from(issued.document["number"].as_str().unwrap());
+                let is_reported = self.reports.iter().any(|report| report.number.as_ref() == Some(&number));
+                match self.alters(issued, &reports) {
+                    None => is_reported.then_some(GoneScript { at, alters: None, number: Some(number) }),
+                    Some(alters) => {
+                        (!alters.is_empty()).then_some(GoneScript { at, alters: Some(alters), number: None })
+                    }
+                }
             });
             (name.clone(), Gone { is_on_record, scripts: scripts.collect() })
         };
@@ -463,8 +471,8 @@ impl World {
         gone.filter(|(_, gone)| gone.is_on_record || !gone.scripts.is_empty()).collect()
     }
 
-    /// What a script leads to otherwise than these reports prove.
-    fn alters(&self, script: &Issued, reports: &[&Report]) -> Vec<(Proven, Effect)> {
+    /// What a script leads to otherwise than these reports prove; `None` where they prove nothing.
+    fn alters(&self, script: &Issued, reports: &[&Report]) -> Option<Vec<(Proven, Effect)>> {
         let books = self.book.books();
         let book = &books[script.document["model"].as_str().unwrap()];
         let record = fold(book, reports.iter().copied(), |digest: &Digest| self.scripts.get(digest));
@@ -476,7 +484,7 @@ impl World {
         });
         let mut alters: Vec<_> = alters.collect();
         alters.sort_by_key(|(id, _, _)| *id);
-        alters.into_iter().map(|(_, proven, to)| (proven, to)).collect()
+        (!record.proven.is_empty()).then(|| alters.into_iter().map(|(_, proven, to)| (proven, to)).collect())
     }
 
     /// How each altered station is altered.

@@ -10,7 +10,7 @@ use jiff::Timestamp;
 
 use super::entries::{StationEntries, decision};
 use super::error::FleetError;
-use crate::brake::Gone;
+use crate::brake::{Gone, GoneScript};
 use crate::inventory::{Inventory, Keybooks, Station};
 use crate::keybook::Keybook;
 use crate::ledger::{Decision, Decisions, Proven, Record, effect, effect_value};
@@ -399,9 +399,13 @@ impl Records {
     /// What is on record under names that no station goes by, by its name or its number.
     pub fn gone(&self) -> BTreeMap<Name, Gone> {
         let is_here = |left: &Left| left.number.as_ref().is_some_and(|number| self.unreported.contains_key(number));
-        let counts = |left: &Left| left.gone.is_on_record || !left.gone.scripts.is_empty();
-        let gone = self.gone.iter().filter(|(_, left)| counts(left) && !is_here(left));
-        gone.map(|(name, left)| (name.clone(), left.gone.clone())).collect()
+        let counts =
+            |script: &GoneScript| script.number.as_ref().is_none_or(|at| self.reported_at(at).next().is_some());
+        let gone = self.gone.iter().filter(|(_, left)| !is_here(left)).map(|(name, left)| {
+            let scripts = left.gone.scripts.iter().filter(|script| counts(script)).cloned().collect();
+            (name.clone(), Gone { is_on_record: left.gone.is_on_record, scripts })
+        });
+        gone.filter(|(_, gone)| gone.is_on_record || !gone.scripts.is_empty()).collect()
     }
 }
 

@@ -68,6 +68,11 @@ impl Issued {
     pub fn model(&self) -> Option<&str> {
         self.document.get("model").and_then(serde_json::Value::as_str)
     }
+
+    /// The number that it rings.
+    pub fn number(&self) -> Option<&str> {
+        self.document.get("number").and_then(serde_json::Value::as_str)
+    }
 }
 
 /// What one step changes when it is accepted.

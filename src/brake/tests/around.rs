@@ -243,3 +243,17 @@ fn a_release_goes_on_covering_stations_that_leave_and_come_back() {
     world.specs.splice(..0, left);
     assert_eq!(world.held(), 0, "and back");
 }
+
+/// Names that a station had between two others are nobody's: what is proven at its number tells what their cards lead to.
+#[test]
+fn cards_shown_under_names_that_were_never_reported_on_count_by_what_is_proven_at_their_number() {
+    let mut world = World::new();
+    some(&mut world, 0..9, "desk", How::Station);
+    world.specs[..9].iter_mut().for_each(|spec| spec.name = format!("N{}", spec.name));
+    assert!((0..9).all(|nth| world.show(nth)), "nine");
+    some(&mut world, 0..9, "help", How::Fleet);
+    world.specs[..9].iter_mut().for_each(|spec| spec.name = format!("M{}", spec.name));
+    some(&mut world, 9..10, "desk", How::Station);
+    assert_eq!(world.held(), 10, "and one");
+    assert!(!world.is_free(9));
+}
