@@ -10,7 +10,7 @@ use super::clip::{Room, clip};
 use super::step::Reason;
 use super::topic::station::Item;
 use crate::drift::{LifelineService, Service, Standing, StationDrift};
-use crate::finding::plural;
+use crate::finding::{minute, plural};
 
 /// How many buttons of a fleet call nobody.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
@@ -142,5 +142,5 @@ pub fn meaning(lifeline: &LifelineService, clock: Timestamp) -> String {
 
 fn time(at: Timestamp, clock: Timestamp) -> String {
     let day = |time: Timestamp| time.strftime("%Y-%m-%d").to_string();
-    at.strftime(if day(at) == day(clock) { "%H:%M UTC" } else { "%Y-%m-%d %H:%M UTC" }).to_string()
+    if day(at) == day(clock) { at.strftime("%H:%M UTC").to_string() } else { minute(at) }
 }

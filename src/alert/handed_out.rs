@@ -7,6 +7,7 @@ use serde::Serialize;
 use super::clip::{NAME, clip};
 use super::pass::ToCallBack;
 use super::topic::station::Item;
+use crate::finding::minute;
 
 /// Those of a message's stations.
 #[derive(Debug, Serialize)]
@@ -44,7 +45,7 @@ impl CallBack {
     /// "Call back script e55f8dcf02d7ea61 for EQ-01, issued 2026-11-25 12:03 UTC: …"
     pub fn sentence(&self) -> Option<String> {
         let OneScript { station, script, handed_out_at: _, at } = self.first.first()?;
-        let at = at.strftime("%Y-%m-%d %H:%M UTC");
+        let at = minute(*at);
         let one = format!("script {script} for {station}, issued {at}");
         Some(match self.scripts {
             1 => format!("Call back {one}: nobody reported of it, and it leads to what is wanted no longer."),

@@ -4,6 +4,7 @@ use serde::Serialize;
 
 use super::clip::{NAME, clip};
 use crate::drift::{Begun, StationDrift};
+use crate::finding::minute;
 
 /// One of them.
 #[derive(Debug, Clone, Serialize)]
@@ -40,7 +41,7 @@ fn sorted(drift: &StationDrift) -> Vec<&Begun> {
 pub fn sentence(drift: &StationDrift) -> Option<String> {
     let all = sorted(drift);
     let Begun { visit: _, by, at, script, is_silent } = all.first()?;
-    let (by, at) = (clip(by, NAME), at.strftime("%Y-%m-%d %H:%M UTC"));
+    let (by, at) = (clip(by, NAME), minute(*at));
     let others = match all.len() - 1 {
         0 => String::new(),
         1 => " (and 1 other visit is open)".into(),

@@ -5,7 +5,7 @@ use std::process::{Command, Stdio};
 
 use super::error::{CliError, print};
 use super::exit::Exit;
-use crate::guide::{Guide, Topic, plain};
+use crate::guide::{Guide, Topic, index, plain};
 use crate::web;
 
 /// Longer lines are hard to read.
@@ -31,15 +31,6 @@ pub fn run(args: Args) -> Result<Exit, CliError> {
         Some(topic) => paged(&plain(&guide.markdown(topic), width()))?,
     }
     Ok(Exit::Done)
-}
-
-fn index() -> String {
-    let longest = Topic::ALL.iter().map(|topic| topic.as_str().len()).max().unwrap_or(0);
-    let mut text = String::from("Read a topic with `stationkeep guide TOPIC`:\n\n");
-    for topic in Topic::ALL {
-        text.push_str(&format!("  {:longest$}  {}\n", topic.as_str(), topic.about()));
-    }
-    text
 }
 
 fn width() -> usize {

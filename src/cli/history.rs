@@ -11,7 +11,7 @@ use super::exit::Exit;
 use super::format::Format;
 use crate::drift::{surprise, value_text};
 use crate::finding::plural;
-use crate::fleet::{View, history, record_before_tests};
+use crate::fleet::{StationLines, View, history};
 use crate::inventory::Station;
 use crate::ledger::{Decision, LedgerLine, Outcome, Record, Report, Visit, line_of, open};
 use crate::setting::{Reference, Secret, Written};
@@ -46,29 +46,22 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
 
 /// Visits and corrections, beside everything else that is on record.
 struct Said<'a> {
-    reports: Vec<&'a Report>,
+    on_record: StationLines<'a>,
     /// Visits of which no report came.
     open: Vec<&'a Visit>,
 }
 
 impl Said<'_> {
     fn of(lines: &[LedgerLine]) -> Said<'_> {
-        let (mut reports, mut visits) = (Vec::new(), Vec::new());
-        for line in lines {
-            match line {
-                LedgerLine::Report(report) => reports.push(&**report),
-                LedgerLine::Begun(visit) => visits.push(&**visit),
-                LedgerLine::Script(_) | LedgerLine::Shown(_) | LedgerLine::Decision(_) => {}
-            }
-        }
-        Said { open: open(visits, &reports), reports }
+        let on_record = StationLines::of(lines);
+        Said { open: open(on_record.visits.iter().copied(), &on_record.reports), on_record }
     }
 
     /// What a report has to do with others.
     fn corrections(&self, report: &Report) -> Vec<String> {
-        let by = self.reports.iter().filter(|other| other.corrects == Some(report.id));
+        let by = self.on_record.reports.iter().filter(|other| other.corrects == Some(report.id));
         let by = by.map(|other| format!("corrected by report {}: what it says counts for nothing", other.id));
-        let corrects = report.corrects.map(|id| match self.reports.iter().any(|other| other.id == id) {
+        let corrects = report.corrects.map(|id| match self.on_record.reports.iter().any(|other| other.id == id) {
             true => format!("corrects report {id}"),
             false => format!("corrects report {id}, which is not on record here yet"),
         });
@@ -100,8 +93,10 @@ fn text(name: &str, view: &View, station: Option<&Station>, lines: &[LedgerLine]
                 }
             }
             LedgerLine::Report(report) => {
-                let beside =
-                    station.map(|station| Beside { station, record: record_before_tests(station, lines, report) });
+                // Only what a test call is held against needs the record of its time.
+                let tested = station.filter(|_| !report.tests.is_empty());
+                let record = |station| said.on_record.record_before_tests(station, report);
+                let beside = tested.map(|station| Beside { station, record: record(station) });
                 let _ = writeln!(out, "\n{:.0}  report {} by {}", report.at, report.id, clean(&report.by));
                 said.corrections(report).iter().for_each(|line| out.push_str(&format!("    {line}\n")));
                 report_text(&mut out, report, beside.as_ref());

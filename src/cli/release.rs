@@ -10,7 +10,7 @@ use super::format::release_hint;
 use super::saying::{said, write_down};
 use crate::brake::{Alteration, Altered, Held, Numbers};
 use crate::drift::Begun;
-use crate::finding::plural;
+use crate::finding::{minute, plural};
 use crate::fleet::View;
 use crate::ledger::{Decision, Digest, Release, Said};
 use crate::setting::Value;
@@ -92,11 +92,11 @@ fn alterations_text(out: &mut String, alteration: &Alteration, begun: &[Begun]) 
         // A part of it is not the same: what was released must be what is keyed.
         let is_same = script.alters == alteration.wanted;
         let leads = if is_same { " leads to the same" } else { " leads to:" };
-        let at = script.at.strftime("%Y-%m-%d %H:%M UTC");
+        let at = minute(script.at);
         let begun = begun
             .iter()
             .find(|begun| begun.script == script.script)
-            .map(|begun| format!(", begun by {} on {}", begun.by, begun.at.strftime("%Y-%m-%d %H:%M UTC")));
+            .map(|begun| format!(", begun by {} on {}", begun.by, minute(begun.at)));
         let begun = begun.unwrap_or_default();
         let _ = writeln!(out, "  script {}, issued {at}{begun} and not reported on,{leads}", script.script);
         script.alters.iter().filter(|_| !is_same).for_each(|altered| {

@@ -7,7 +7,7 @@ use serde_json::{Value as Json, json};
 
 use super::values::{held_text, value_text};
 use super::{Begun, SettingDrift, Standing, StationDrift, lost};
-use crate::finding::plural;
+use crate::finding::{minute, plural};
 use crate::inventory::{Extent, Station};
 use crate::ledger::{Mark, Record, State, value_json};
 use crate::setting::Value;
@@ -133,7 +133,7 @@ pub fn text(drift: &StationDrift, station: &Station, record: &Record) -> String 
     }
     for Begun { visit: _, by, at, script, is_silent } in &drift.begun {
         let yet = if *is_silent { "nothing was heard of it in 24 hours" } else { "no report came yet" };
-        let _ = writeln!(out, "  {by} began to key script {script} on {}: {yet}", at.strftime("%Y-%m-%d %H:%M UTC"));
+        let _ = writeln!(out, "  {by} began to key script {script} on {}: {yet}", minute(*at));
     }
     if let Some(number) = &drift.other_number {
         let _ =

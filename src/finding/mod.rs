@@ -14,6 +14,8 @@ pub use render::{Paint, render};
 use std::fmt;
 use std::sync::Arc;
 
+use jiff::Timestamp;
+
 /// A place in a text file: line and column count characters from 1; `length` is in characters.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Place {
@@ -170,6 +172,11 @@ pub fn nearest<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> Opti
         .filter(|(distance, k)| *distance <= 1 + k.chars().count().min(word.chars().count()) / 4)
         .min()
         .map(|(_, k)| k)
+}
+
+/// A time as people read it, to the minute: "2026-12-10 14:05 UTC".
+pub fn minute(at: Timestamp) -> String {
+    at.strftime("%Y-%m-%d %H:%M UTC").to_string()
 }
 
 /// "1 file", "2 files".

@@ -42,7 +42,7 @@ pub use issue::{Cleared, IssueError, record_scripts};
 pub use judged::judged;
 pub use keyed::{KeyedError, open_existing_with_key, open_with_key};
 pub use look::{Fleet, LookTerms, Moment, News};
-pub use oddities::record_before_tests;
+pub use oddities::StationLines;
 pub use reading::{Reading, ReadingCache, Texts};
 pub use records::Records;
 pub use rows::Row;

@@ -1,6 +1,8 @@
 //! What was known just before the test calls of a report: by it the answer to a report and `history` say what is odd about them.
 //! It reads nothing.
 
+use std::collections::BTreeMap;
+
 use crate::inventory::Station;
 use crate::ledger::{Digest, Issued, LedgerLine, Record, Report, Visit, fold_with_visits, open, standing};
 
@@ -20,24 +22,32 @@ pub(super) fn before_tests<'a>(
     fold_with_visits(&station.keybook, earlier, begun, |digest: &Digest| script(digest))
 }
 
-/// The record of a station just before the test calls of one of its reports. `lines`: all that is on record about it.
-pub fn record_before_tests(station: &Station, lines: &[LedgerLine], report: &Report) -> Record {
-    let (mut reports, mut visits) = (Vec::new(), Vec::new());
-    for line in lines {
-        match line {
-            LedgerLine::Report(report) => reports.push(&**report),
-            LedgerLine::Begun(visit) => visits.push(&**visit),
-            LedgerLine::Script(_) | LedgerLine::Shown(_) | LedgerLine::Decision(_) => {}
+/// What lines of the ledger say of one station, by what they are.
+pub struct StationLines<'l> {
+    /// In the order of the lines.
+    pub reports: Vec<&'l Report>,
+    /// In the order of the lines.
+    pub visits: Vec<&'l Visit>,
+    scripts: BTreeMap<&'l Digest, &'l Issued>,
+}
+
+impl<'l> StationLines<'l> {
+    /// Of all that is on record about a station.
+    pub fn of(lines: &'l [LedgerLine]) -> StationLines<'l> {
+        let mut all = StationLines { reports: Vec::new(), visits: Vec::new(), scripts: BTreeMap::new() };
+        for line in lines {
+            match line {
+                LedgerLine::Report(report) => all.reports.push(report),
+                LedgerLine::Begun(visit) => all.visits.push(visit),
+                LedgerLine::Script(issued) => drop(all.scripts.entry(&issued.digest).or_insert(issued)),
+                LedgerLine::Shown(_) | LedgerLine::Decision(_) => {}
+            }
         }
+        all
     }
-    before_tests(station, report, (&reports, &visits), |digest| {
-        lines.iter().find_map(|line| match line {
-            LedgerLine::Script(issued) if issued.digest == *digest => Some(&**issued),
-            LedgerLine::Script(_)
-            | LedgerLine::Shown(_)
-            | LedgerLine::Report(_)
-            | LedgerLine::Begun(_)
-            | LedgerLine::Decision(_) => None,
-        })
-    })
+
+    /// The record of the station just before the test calls of one of its reports.
+    pub fn record_before_tests(&self, station: &Station, report: &Report) -> Record {
+        before_tests(station, report, (&self.reports, &self.visits), |digest| self.scripts.get(digest).copied())
+    }
 }

@@ -9,7 +9,7 @@ use super::rows::Row;
 use super::view::View;
 use crate::alert::Next;
 use crate::brake::{Altered, Change, Held};
-use crate::drift::{Drift, LifelineService, Service, SettingDrift, StationDrift};
+use crate::drift::{Drift, LifelineService, Service, StationDrift};
 use crate::ledger::Digest;
 use crate::script::{self, Memory, Way};
 use crate::setting::Name;
@@ -114,8 +114,7 @@ impl View {
         // A setting that is altered and not as wanted is keyed by whatever script there is; where a card was begun, perhaps
         // to where that leads.
         let drifts = |altered: &Altered| {
-            let is_it = |one: &&SettingDrift| one.name == altered.setting && one.drift != Drift::Overdue;
-            row.drift.settings.iter().any(|one| is_it(&one))
+            row.drift.settings.iter().any(|one| one.name == altered.setting && one.drift != Drift::Overdue)
         };
         let is_sure = row.record.begun.is_empty();
         if is_sure && row.alteration.iter().any(|alteration| alteration.wanted.iter().any(drifts)) {

@@ -242,7 +242,7 @@ fn told(station: &Station, condition: &Condition, others: &[&Condition]) -> Opti
             false => station.wanted(id).map(|wanted| &wanted.value),
         };
         let mut buttons = station.lifelines().filter(|(_, lifeline)| lifeline.is_required());
-        buttons.all(|(_, button)| button.ability(state) != Ability::Dead)
+        buttons.all(|(_, button)| !button.is_dead(state))
     };
     let instead = match (&condition.is, &setting.kind) {
         (Is::OneOf(values), _) => {

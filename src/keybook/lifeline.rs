@@ -90,6 +90,11 @@ impl Lifeline {
         })
     }
 
+    /// Whether a press calls nobody in a state, whatever the unknown settings hold.
+    pub fn is_dead<'v>(&self, state: impl Fn(SettingId) -> Option<&'v Value>) -> bool {
+        self.ability(state) == Ability::Dead
+    }
+
     /// The settings that are known in a state and contradict some way of working, in the order of [`Lifeline::settings`].
     /// Where it is dead, these are what makes it so.
     pub fn contradicting<'v>(&self, state: impl Fn(SettingId) -> Option<&'v Value>) -> Vec<SettingId> {
@@ -101,7 +106,7 @@ impl Lifeline {
     /// Whether it counts at a station: it is required, or a fallback whose way of working nothing contradicts there.
     /// `state` gives what is wanted; of unmanaged settings, what is known.
     pub fn is_in_use<'v>(&self, state: impl Fn(SettingId) -> Option<&'v Value>) -> bool {
-        self.is_required() || self.ability(state) != Ability::Dead
+        self.is_required() || !self.is_dead(state)
     }
 
     /// Whether `settings` lists it; else only `works` names it.

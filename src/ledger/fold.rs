@@ -320,7 +320,7 @@ impl Fold<'_> {
                     self.answered(at, mark, Some(mark));
                     self.confirm(mark, at);
                     // What calls nobody by the record cannot be what worked.
-                    if keybook.lifelines[at].ability(|id| self.record.known(id)) != Ability::Dead {
+                    if !keybook.lifelines[at].is_dead(|id| self.record.known(id)) {
                         self.worked(mark, at);
                         self.prove(mark, at, test.dialled.as_ref());
                     }

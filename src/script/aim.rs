@@ -5,7 +5,7 @@
 //! last worked.
 
 use crate::inventory::Station;
-use crate::keybook::{Ability, Keybook, Lifeline, SettingId};
+use crate::keybook::{Keybook, SettingId};
 use crate::ledger::{HandedOut, Outcome, Proof, Record, Worked};
 use crate::setting::{Name, Value};
 
@@ -131,8 +131,7 @@ fn is_failed(proof: &Proof) -> bool {
 
 /// Whether a required lifeline is dead in a state.
 fn calls_nobody(station: &Station, state: &[Option<Value>]) -> bool {
-    let dies = |lifeline: &Lifeline| lifeline.ability(|id| state[id.index()].as_ref()) == Ability::Dead;
-    station.lifelines().any(|(_, lifeline)| lifeline.is_required() && dies(lifeline))
+    station.lifelines().any(|(_, lifeline)| lifeline.is_required() && lifeline.is_dead(|id| state[id.index()].as_ref()))
 }
 
 /// Whether the last test call of a lifeline failed.

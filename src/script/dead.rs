@@ -72,7 +72,7 @@ fn required(station: &Station) -> impl Iterator<Item = &Lifeline> {
 
 /// Whether a press of its button calls nobody, whatever the unknown settings hold.
 pub(super) fn dies(lifeline: &Lifeline, state: &[Option<Value>]) -> bool {
-    lifeline.ability(|id| state[id.index()].as_ref()) == Ability::Dead
+    lifeline.is_dead(|id| state[id.index()].as_ref())
 }
 
 /// The first required lifeline that a script may not leave as it would: it calls nobody then. One that calls nobody now

@@ -14,6 +14,7 @@ use super::rationale::Rationale;
 use super::recovery::Recovery;
 use super::test_call::TestCall;
 use super::warning::Warning;
+use crate::finding::minute;
 use crate::ledger::Digest;
 use crate::setting::{Name, Value};
 
@@ -101,7 +102,7 @@ impl Script {
 impl OtherVisit {
     /// "tech-05 began to key another card of BI-03 at 2026-11-24 08:24 UTC, and no report of it has come yet."
     pub fn sentence(&self, station: &str) -> String {
-        let at = self.at.strftime("%Y-%m-%d %H:%M UTC");
+        let at = minute(self.at);
         format!("{} began to key another card of {station} at {at}, and no report of it has come yet.", self.by)
     }
 }

@@ -6,7 +6,7 @@ use super::request::Request;
 use super::task::Task;
 use crate::drift::Service;
 use crate::inventory::{Contact, Reach};
-use crate::keybook::{Ability, Lifeline, SettingId};
+use crate::keybook::{Lifeline, SettingId};
 use crate::setting::{Name, Value};
 
 /// One test call.
@@ -46,7 +46,7 @@ pub(super) fn test_calls(request: &Request, aim: &Aim, task: &Task, states: &[St
 fn is_in_use(request: &Request, aim: &Aim, lifeline: &Lifeline) -> bool {
     let Request { station, record, .. } = *request;
     let wanted = |id| station.wanted(id).map(|wanted| &wanted.value).or(record.known(id));
-    lifeline.is_in_use(wanted) && lifeline.ability(|id| aim.goal[id.index()].as_ref()) != Ability::Dead
+    lifeline.is_in_use(wanted) && !lifeline.is_dead(|id| aim.goal[id.index()].as_ref())
 }
 
 fn call(request: &Request, aim: &Aim, lifeline: &Lifeline, is_touched: bool) -> Option<TestCall> {

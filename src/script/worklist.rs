@@ -16,7 +16,7 @@ use super::no_script::NoScript;
 use super::work::Work;
 use crate::brake::{Held, Numbers};
 use crate::drift::{Drift, Service, SettingDrift, Standing, StationDrift};
-use crate::finding::plural;
+use crate::finding::{minute, plural};
 use crate::inventory::Station;
 use crate::ledger::State;
 use crate::setting::{Codes, Name, Weight};
@@ -293,17 +293,13 @@ fn silent_text(drift: &StationDrift, lifeline: &str) -> String {
     let title = title(drift, lifeline);
     let failed = drift.lifelines.iter().find(|known| *known.name == *lifeline && known.service == Service::Failed);
     let Some(failed) = failed else { return format!("{title} calls nobody") };
-    let at = failed.mark.map(|mark| mark.at.strftime(" (tested %Y-%m-%d %H:%M UTC)").to_string());
+    let at = failed.mark.map(|mark| format!(" (tested {})", minute(mark.at)));
     format!("{title} did not reach help{}", at.unwrap_or_default())
 }
 
 /// Whether a lifeline calls nobody: by the record, or by its last test call.
 fn calls_nobody(drift: &StationDrift, lifeline: &str) -> bool {
-    let is_silent = |service| match service {
-        Service::Dead | Service::Failed => true,
-        Service::Untested | Service::Overdue | Service::Tested => false,
-    };
-    drift.lifelines.iter().any(|known| *known.name == *lifeline && is_silent(known.service))
+    drift.lifelines.iter().any(|known| *known.name == *lifeline && known.service.calls_nobody())
 }
 
 /// The lifelines that may call nobody as the station stands: they do call nobody, or nobody knows for sure what one of their

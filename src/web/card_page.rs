@@ -5,6 +5,7 @@ use jiff::Timestamp;
 use maud::{Markup, html};
 
 use super::page::layout;
+use crate::finding::minute;
 use crate::script::card::{self, Card, CardCall, CardLine, Label};
 
 /// A signed link to hand on, and when it expires.
@@ -44,7 +45,7 @@ pub fn card_page(card: &Card, good_since: Option<Timestamp>, hand_on: Option<&Ha
         @if let Some(HandOn { link, until }) = hand_on {
             div.screen {
                 h2 { "For the technician" }
-                p { "Whoever has this link sees this card, its codes too, until " (time(*until)) ":" }
+                p { "Whoever has this link sees this card, its codes too, until " (minute(*until)) ":" }
                 p.link { a href=(link) { (link) } }
             }
         }
@@ -79,7 +80,7 @@ pub fn nothing_page(station: &str, text: &str, good_since: Option<Timestamp>) ->
 fn last_good(since: Timestamp) -> Markup {
     html! {
         p.mind {
-            "Mind: the inventory cannot be used as it is now. This goes by the last good one, of " (time(since))
+            "Mind: the inventory cannot be used as it is now. This goes by the last good one, of " (minute(since))
             "; see " code { "stationkeep check" } "."
         }
     }
@@ -138,9 +139,4 @@ fn an_answer(nth: usize, title: &str, word: &str, sound: &str) -> Markup {
             span { strong { (word) } ": " (sound) }
         }
     }
-}
-
-/// A time to the minute, UTC.
-pub(super) fn time(at: Timestamp) -> String {
-    at.strftime("%Y-%m-%d %H:%M UTC").to_string()
 }

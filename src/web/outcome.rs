@@ -8,10 +8,10 @@ use jiff::Timestamp;
 use maud::html;
 
 use super::access::Holder;
-use super::card_page::time;
 use super::page::{Page, layout};
 use crate::brake::Held;
 use crate::drift::StationDrift;
+use crate::finding::minute;
 use crate::fleet::FleetError;
 use crate::inventory::{Extent, Station};
 use crate::ledger::{Digest, Issued, LedgerLine, Report, parse_line};
@@ -85,11 +85,11 @@ impl Since {
                 vec!["It was never opened, and what is wanted or known there has changed since it was named.".into()]
             }
             Since::Issued { script, reports } if reports.is_empty() => {
-                vec![format!("It was issued at {}. What is wanted there has changed since.", time(script.at))]
+                vec![format!("It was issued at {}. What is wanted there has changed since.", minute(script.at))]
             }
             Since::Issued { script, reports } => {
-                let issued = format!("It was issued at {}. Reports came since:", time(script.at));
-                let told = |told: &LaterReport| format!("{}, by {}", time(told.at), told.by);
+                let issued = format!("It was issued at {}. Reports came since:", minute(script.at));
+                let told = |told: &LaterReport| format!("{}, by {}", minute(told.at), told.by);
                 [issued].into_iter().chain(reports.iter().map(told)).collect()
             }
         }

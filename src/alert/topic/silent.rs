@@ -8,7 +8,7 @@ use crate::alert::clip::{SENTENCE, clip};
 use crate::alert::event::{Envelope, EventKind};
 use crate::alert::pass::Silent;
 use crate::alert::topic::trouble::Trouble;
-use crate::finding::plural;
+use crate::finding::{minute, plural};
 
 #[derive(Serialize)]
 struct Data {
@@ -38,7 +38,7 @@ impl Trouble for Silent {
             None => format!("{name} is no longer silent: its messages are delivered, or none are left."),
             Some(Silent { waiting, .. }) => format!(
                 "{name} has delivered nothing since {}, and {} for it. Whoever listens there is not alerted.",
-                since.strftime("%Y-%m-%d %H:%M UTC"),
+                minute(since),
                 match waiting {
                     1 => "1 message waits".into(),
                     waiting => format!("{} wait", plural(*waiting, "message")),

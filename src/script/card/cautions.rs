@@ -1,12 +1,11 @@
 //! What to mind before, during and after keying.
 
-use jiff::Timestamp;
-
 use super::failing;
 use super::slip::slip;
 use super::stretch::{Stretch, bare_stretches};
 use super::tests_to_make::failed;
 use super::words::{button, listed, settings_of};
+use crate::finding::minute;
 use crate::inventory::Station;
 use crate::script::aim::Back;
 use crate::script::dead::Dead;
@@ -49,7 +48,7 @@ pub(super) fn lead(script: &Script, station: &Station) -> Vec<String> {
 }
 
 fn begun_text(begun: &Begun) -> String {
-    let since = format!("{} began this card at {}, and no report of it has come yet.", begun.by, time(begun.at));
+    let since = format!("{} began this card at {}, and no report of it has come yet.", begun.by, minute(begun.at));
     match begun.is_outdated {
         false => since,
         true => format!(
@@ -73,11 +72,6 @@ fn renumbered_text(renumbered: &Renumbered) -> String {
         "WARNING: is it this station that answers? Its last report was made when its number was {before}, and now it is {now}. \
          Ring it and listen first.{says} If another station answers, or you cannot tell, hang up, key nothing, and tell ops."
     )
-}
-
-/// A time to the minute, as people read it.
-fn time(at: Timestamp) -> String {
-    at.strftime("%Y-%m-%d %H:%M UTC").to_string()
 }
 
 pub(super) fn cautions_with(script: &Script, station: &Station, failing: String) -> Vec<String> {
