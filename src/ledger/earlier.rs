@@ -24,11 +24,11 @@ pub struct Worked {
 /// What was known before a script was keyed. Reports of one script are of one keying; what other reports change between them
 /// was held before the later one.
 #[derive(Debug, Clone, PartialEq, Eq)]
-struct Keying {
-    script: Digest,
-    held: Held,
+pub(super) struct Keying {
+    pub(super) script: Digest,
+    pub(super) held: Held,
     /// What other reports made known since: it counts once the script is keyed again.
-    since: Held,
+    pub(super) since: Held,
 }
 
 impl Keying {
@@ -54,13 +54,13 @@ impl Keying {
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Earlier {
     /// For each of the keybook's lifelines, what was known of its settings when a test call of it last reached help.
-    worked: Vec<Option<Worked>>,
+    pub(super) worked: Vec<Option<Worked>>,
     /// Before the last script of which a step was accepted.
-    before_script: Option<Keying>,
+    pub(super) before_script: Option<Keying>,
     /// Before a script after that of which no step was accepted yet.
-    tried: Option<Keying>,
+    pub(super) tried: Option<Keying>,
     /// Of what nobody knows since a visit of which no report came: what was known before it. Empty where there was no visit.
-    before_visit: Held,
+    pub(super) before_visit: Held,
 }
 
 impl Earlier {

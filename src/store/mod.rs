@@ -1,13 +1,15 @@
 //! The one module with SQL: the ledger, cases, the outbox, rejected reports, dropped files, the last good inventory.
 //! It keeps and returns texts that callers give; it never decides, never reads a clock, never looks into a body.
 //!
-//! One set of queries for SQLite and PostgreSQL: BIGINT and TEXT only, `$n` parameters, numbers made here. Times are
+//! One set of queries for SQLite and PostgreSQL: whole numbers, texts and bytes only, `$n` parameters, numbers made here. Times are
 //! milliseconds since 1970 (UTC) as `i64`. Writers hold the database's write lock (SQLite) or the row they advance
 //! (PostgreSQL), so the daemon and the command line may use one database at once. Every wait has an end.
 
 mod cases;
 mod chain;
+mod entry;
 mod error;
+mod folds;
 mod good;
 mod intake;
 mod key;
@@ -15,19 +17,26 @@ mod ledger;
 mod migrations;
 mod open;
 mod outbox;
+mod packed;
+mod rows;
 mod stopped;
+mod verify;
 
 pub use cases::{NewMessage, PassWrites};
 pub use chain::{Broken, Flaw, GENESIS, Head};
+pub use entry::{Entry, EntryKind, NewEntry};
 pub use error::StoreError;
+pub use folds::{FoldsHead, NewFolds};
 pub use good::{Good, GoodFile};
 pub use intake::{DroppedOutcome, NewRejected, Rejected};
-pub use ledger::{Appended, Entry, EntryKind, NewEntry, Verification};
+pub use ledger::Appended;
 pub use outbox::{Delivery, Lasting, Queue, Try, Waiting};
 pub use stopped::StoppedWebhook;
+pub use verify::Verification;
 
+use std::collections::BTreeMap;
 use std::future::Future;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use sqlx::{Any, AnyPool, Row, Transaction};
@@ -59,6 +68,8 @@ pub struct Store {
     writers: AnyPool,
     /// Writes small records that must outlive this process, and need not outlive a power cut.
     quick: AnyPool,
+    /// The phrase books of the ledger that were read so far. They never change.
+    books: Arc<Mutex<BTreeMap<u8, packed::Book>>>,
 }
 
 impl Store {
@@ -82,9 +93,18 @@ impl Store {
     /// Begins a transaction of several statements; a single one that writes needs none and goes to `writers`. SQLite must take its write lock at once: a reader that turns
     /// writer is turned away without waiting when another process wrote in between.
     async fn begin(&self) -> Result<Transaction<'static, Any>, sqlx::Error> {
+        self.begin_on(&self.writers).await
+    }
+
+    /// The same where the disk is not waited for.
+    async fn begin_quick(&self) -> Result<Transaction<'static, Any>, sqlx::Error> {
+        self.begin_on(&self.quick).await
+    }
+
+    async fn begin_on(&self, pool: &AnyPool) -> Result<Transaction<'static, Any>, sqlx::Error> {
         match self.engine {
-            Engine::Sqlite => self.writers.begin_with("BEGIN IMMEDIATE").await,
-            Engine::Postgres => self.writers.begin().await,
+            Engine::Sqlite => pool.begin_with("BEGIN IMMEDIATE").await,
+            Engine::Postgres => pool.begin().await,
         }
     }
 
