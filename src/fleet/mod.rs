@@ -24,6 +24,7 @@ mod lines;
 mod look;
 mod oddities;
 mod reading;
+mod receipt;
 mod records;
 mod rows;
 mod sources;
@@ -49,6 +50,7 @@ pub use keyed::{KeyedError, open_existing_with_key, open_to_read_with_key, open_
 pub use look::{Fleet, LookTerms, Moment, News};
 pub use oddities::StationLines;
 pub use reading::{Reading, ReadingCache, Texts};
+pub use receipt::receipt;
 pub use records::Records;
 pub use rows::Row;
 pub use sources::{InUse, LastRead, Source, SourceTexts, Sources};
