@@ -100,6 +100,7 @@ mod event;
 mod handed_out;
 mod heartbeat;
 mod kept;
+mod ledger;
 mod machine;
 mod mark;
 mod message;
@@ -120,6 +121,7 @@ pub use cases::{Cases, Noted, Writes};
 pub use decide::{Verdict, decide};
 pub use event::{CONTENT_TYPE, LONGEST_BODY, Message, source_of};
 pub use heartbeat::heartbeat;
+pub use ledger::{LedgerTrouble, ledger_message};
 pub use pass::{
     Brake, Cause, FailedTest, FilesRead, NewCommit, Next, Pass, RejectedReport, RejectedReports, ReportTaken,
     ScriptToCallBack, Silent, Stopped, ToCallBack, Work,

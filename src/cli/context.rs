@@ -86,12 +86,7 @@ pub fn load(path: &Path) -> Result<Config, CliError> {
     })
 }
 
-/// The ledger of a configuration, alone, and without its key: to verify, export and deliver needs none.
-pub async fn ledger(path: &Path) -> Result<Store, CliError> {
-    Ok(Store::open(load(path)?.ledger.reveal()).await?)
-}
-
-/// The same to read alone: also where it takes no writes.
+/// The ledger of a configuration, alone, and without its key, to be read: also where it takes no writes.
 pub async fn ledger_to_read(path: &Path) -> Result<Store, CliError> {
     Ok(Store::open_to_read(load(path)?.ledger.reveal()).await?)
 }

@@ -109,7 +109,9 @@ fn folds_json(found: &FoldsFound) -> Json {
     match found {
         FoldsFound::None => serde_json::json!({ "kept": 0 }),
         FoldsFound::Agree(count) => serde_json::json!({ "kept": count, "differing": [] }),
-        FoldsFound::Differ(names) => serde_json::json!({ "differing": names }),
+        FoldsFound::Differ(names) => {
+            serde_json::json!({ "differing": names.iter().map(|name| &**name).collect::<Vec<_>>() })
+        }
     }
 }
 

@@ -13,10 +13,11 @@ use uuid::Uuid;
 use crate::config::{self, Config, Resolved, WebhookKind};
 use crate::files::{Secrets, process_env};
 use crate::setting::Name;
-use crate::store::{StoppedWebhook, Store};
+use crate::store::{StoppedWebhook, Store, StoreError};
 use crate::web::Status;
 use crate::webhook::{Ended, Limits, Pump, PumpStatus, Secret, Sender, Target, shown_address};
 
+use super::alarm::{AlarmParts, LedgerAlarm};
 use super::clock::{Clock, system_ms};
 use super::error::ServeError;
 use super::heartbeat::Heartbeat;
@@ -64,6 +65,8 @@ pub struct Deliveries {
     news: Arc<Notify>,
     /// Somebody asked for deliveries by command.
     asked: Arc<Notify>,
+    /// Tells the same receivers while the ledger takes no writes.
+    alarm: LedgerAlarm,
     cancel: CancellationToken,
 }
 
@@ -79,6 +82,7 @@ impl Deliveries {
             sender: Arc::new(Sender::new(Limits::default())?),
             news: Arc::default(),
             asked: Arc::default(),
+            alarm: LedgerAlarm::new(),
             cancel: CancellationToken::new(),
         };
         for (webhook, resolved) in config.webhooks.iter().zip(deliveries.resolved.clone()) {
@@ -129,8 +133,22 @@ impl Deliveries {
             }
         }
         let to = Target { webhook: webhook.name.to_string(), url: target.url.reveal().to_owned(), secrets: keys };
+        if webhook.kind == WebhookKind::Alerts {
+            let DeliveryParts { source, clock, .. } = self.means.clone();
+            self.alarm.add(to.clone(), AlarmParts { sender: self.sender.clone(), source, clock }, self.cancel.clone());
+        }
         let line = self.line(webhook.kind, to);
         self.lines.push(line);
+    }
+
+    /// A pass failed because of the ledger: whoever gets alerts is told at once that none can be sent.
+    pub fn ledger_failed(&mut self, error: &StoreError) {
+        self.alarm.failed(error, self.means.clock.now());
+    }
+
+    /// A pass has finished, so the ledger takes writes.
+    pub fn ledger_works(&mut self) {
+        self.alarm.passed();
     }
 
     fn line(&self, kind: WebhookKind, to: Target) -> ActiveWebhook {

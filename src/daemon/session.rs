@@ -230,13 +230,14 @@ impl<'a> Session<'a> {
     async fn pass(&mut self, look: Option<Look>) {
         self.front.status.begin();
         match self.look(look).await {
+            // Whoever asks is answered by what is on record, whether or not the ledger takes writes.
             Ok(()) => {
                 self.askers.answer(&self.view, self.basis.config.settle());
                 self.tell().await;
             }
             Err(error) => {
                 self.askers.turn_away();
-                self.failed(&error);
+                self.look_failed(&error);
             }
         }
     }
@@ -255,6 +256,11 @@ impl<'a> Session<'a> {
 
     /// Tells of a view; where another daemon was quicker, of a new look at what it may have told of.
     async fn tell(&mut self) {
+        // What is told must be on record, and now nothing can be.
+        if let Some(error) = self.view.unwritten.clone() {
+            self.deliveries.ledger_failed(&error);
+            return self.failed(&*error);
+        }
         for _ in 0..TURNS {
             let seen = PassInputs { view: &self.view, configuration: &self.rejected, store: self.fleet.store() };
             match self.notifier.tell(seen).await {
@@ -266,10 +272,10 @@ impl<'a> Session<'a> {
                 Ok(PassOutcome::Overtaken) => {
                     // The other may have told of an edit that this one has not read: by older files it would be taken back.
                     if let Err(error) = self.look(Some(Look::Changed)).await {
-                        return self.failed(&error);
+                        return self.look_failed(&error);
                     }
                 }
-                Err(error) => return self.failed(&error),
+                Err(error) => return self.look_failed(&error),
             }
         }
         tracing::warn!("another daemon keeps telling from the same ledger; this one waits for its next pass");
@@ -277,7 +283,16 @@ impl<'a> Session<'a> {
 
     fn passed(&mut self) {
         self.failed = false;
+        self.deliveries.ledger_works();
         self.front.passed(&self.view, &self.notifier);
+    }
+
+    fn look_failed(&mut self, error: &FleetError) {
+        match error {
+            FleetError::Store(error) => self.deliveries.ledger_failed(error),
+            FleetError::Entry { .. } | FleetError::Recorded { .. } => {}
+        }
+        self.failed(error);
     }
 
     fn failed(&mut self, error: &dyn std::error::Error) {

@@ -156,19 +156,25 @@ impl Records {
                 numbers.entry(name).or_default().push(number);
             }
         }
+        let former = self.former_names();
         let all: BTreeSet<&Name> = match self.unkept.is_all {
-            true => self.records.keys().chain(self.gone.keys()).chain(numbers.keys().copied()).collect(),
+            true => self.records.keys().chain(self.gone.keys()).chain(numbers.keys().chain(&former).copied()).collect(),
             false => self.unkept.names.iter().collect(),
         };
         let rows = all.into_iter().map(|name| {
             let numbers = numbers.remove(name).unwrap_or_default();
-            (name.to_string(), self.bytes_under(name, numbers, &mut prints))
+            (name.to_string(), self.bytes_under(name, numbers, former.contains(name), &mut prints))
         });
         rows.filter(|(_, bytes)| bytes.is_some() || !self.unkept.is_all).collect()
     }
 
+    /// The names that stations had before.
+    fn former_names(&self) -> BTreeSet<&Name> {
+        self.records.values().flat_map(|folded| &folded.formerly).collect()
+    }
+
     /// What is to be kept under a name.
-    fn bytes_under(&self, name: &Name, numbers: Vec<&str>, prints: &mut Prints) -> Option<Vec<u8>> {
+    fn bytes_under(&self, name: &Name, numbers: Vec<&str>, is_former: bool, prints: &mut Prints) -> Option<Vec<u8>> {
         let is_bare = numbers.is_empty();
         match (self.records.get(name), self.gone.get(name)) {
             (Some(folded), _) if folded.is_own => {
@@ -183,7 +189,7 @@ impl Records {
                 let state = Kept::Left { is_on_record: gone.is_on_record, are_out: *are_out, number };
                 Some(Row { numbers, state }.write())
             }
-            (None, None) => (!is_bare).then(|| Row { numbers, state: Kept::Open }.write()),
+            (None, None) => (!is_bare || is_former).then(|| Row { numbers, state: Kept::Open }.write()),
         }
     }
 
@@ -213,7 +219,20 @@ impl Records {
                 if is_same { agree += 1 } else { differ.push(Name::from(name)) }
             }
         }
-        differ.extend(should.into_keys().map(Name::from));
+        // What nothing is kept of is folded anew where it had other names, and has nothing on record where it is another's name.
+        let former = anew.former_names();
+        let is_good = |name: &str, bytes: &[u8]| {
+            Row::read(bytes).is_some_and(|row| {
+                row.numbers.is_empty()
+                    && match row.state {
+                        Kept::Own { formerly, .. } => !formerly.is_empty(),
+                        Kept::Open => former.contains(&Name::from(name)),
+                        Kept::Left { .. } => false,
+                    }
+            })
+        };
+        let missing = should.into_iter().filter(|(name, bytes)| !is_good(name, bytes));
+        differ.extend(missing.map(|(name, _)| Name::from(name)));
         Ok(if differ.is_empty() { FoldsFound::Agree(agree) } else { FoldsFound::Differ(differ) })
     }
 }

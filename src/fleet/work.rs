@@ -10,6 +10,7 @@ use super::view::View;
 use crate::alert::Next;
 use crate::brake::{Altered, Change, Held};
 use crate::drift::{Drift, LifelineService, Service, StationDrift};
+use crate::inventory::side_by_side;
 use crate::ledger::Digest;
 use crate::script::{self, Memory, Way};
 use crate::setting::Name;
@@ -24,7 +25,7 @@ impl View {
         move |names| {
             let mut known = known.borrow_mut();
             let new: Vec<&Name> = names.iter().copied().filter(|name| !known.contains_key(*name)).collect();
-            let next = side_by_side(&new, |some| {
+            let next = side_by_side(&new, FEW, |some| {
                 let mut memory = Memory::for_a_fleet();
                 some.iter().map(|name| self.next_of(name, &mut memory)).collect()
             });
@@ -83,7 +84,7 @@ impl View {
         let change = self.change.clone()?;
         let scripts = *self.waiting.get_or_init(|| {
             let rows: Vec<&Row> = change.stations.iter().filter_map(|name| self.row(name)).collect();
-            let waits = side_by_side(&rows, |some| {
+            let waits = side_by_side(&rows, FEW, |some| {
                 let mut memory = Memory::for_a_fleet();
                 some.iter().map(|row| self.holding(row, &mut memory).is_some()).collect()
             });
@@ -127,22 +128,4 @@ impl View {
 
 fn has_failed(drift: &StationDrift) -> bool {
     drift.lifelines.iter().any(|lifeline| lifeline.is_required && lifeline.service == Service::Failed)
-}
-
-/// What work on each of many comes to, in their order: in as many parts at once as the machine has cores.
-fn side_by_side<T: Sync, R: Send>(all: &[T], work: impl Fn(&[T]) -> Vec<R> + Sync) -> Vec<R> {
-    let cores = std::thread::available_parallelism().map_or(1, usize::from);
-    let share = all.len().div_ceil(cores).max(FEW);
-    let (first, rest) = all.split_at(share.min(all.len()));
-    std::thread::scope(|scope| {
-        let others: Vec<_> = rest.chunks(share).map(|some| scope.spawn(|| work(some))).collect();
-        let mut done = work(first);
-        for other in others {
-            match other.join() {
-                Ok(more) => done.extend(more),
-                Err(panic) => std::panic::resume_unwind(panic),
-            }
-        }
-        done
-    })
 }

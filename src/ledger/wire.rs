@@ -4,7 +4,6 @@
 
 use std::collections::BTreeMap;
 
-use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 use serde_json::Value as Json;
 use uuid::Uuid;

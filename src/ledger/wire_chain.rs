@@ -7,8 +7,10 @@ use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value as Json};
 
+use super::wire_value::time;
+
 /// Where an exported line is in the chain of its ledger.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Exported {
     /// Its number, from 1.
     pub seq: i64,
@@ -18,9 +20,16 @@ pub struct Exported {
     pub hash: String,
 }
 
+#[derive(Serialize, Deserialize)]
+struct WireEntry {
+    seq: i64,
+    recorded: String,
+    hash: String,
+}
+
 #[derive(Deserialize)]
 struct Noted {
-    entry: Option<Exported>,
+    entry: Option<WireEntry>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -33,8 +42,10 @@ struct WireHead {
 
 /// A ledger line for an export; `body` is an object in JSON.
 pub fn export_line(body: &str, exported: &Exported) -> String {
+    let Exported { seq, recorded, hash } = exported;
     // Plain numbers and texts always have a JSON form.
-    let entry = serde_json::to_string(exported).unwrap_or_default();
+    let entry = WireEntry { seq: *seq, recorded: recorded.to_string(), hash: hash.clone() };
+    let entry = serde_json::to_string(&entry).unwrap_or_default();
     let open = body.strip_suffix('}').unwrap_or(body);
     let comma = if open.ends_with('{') { "" } else { "," };
     format!("{open}{comma}\"entry\":{entry}}}")
@@ -42,8 +53,9 @@ pub fn export_line(body: &str, exported: &Exported) -> String {
 
 /// What an export said of a line; nothing where it comes from none.
 pub fn exported(line: &str) -> Option<Exported> {
-    let has_it = line.contains(ENTRY);
-    has_it.then(|| serde_json::from_str::<Noted>(line).ok()?.entry).flatten()
+    let noted: Noted = line.contains(ENTRY).then(|| serde_json::from_str(line).ok()).flatten()?;
+    let WireEntry { seq, recorded, hash } = noted.entry?;
+    Some(Exported { seq, recorded: time(&recorded).ok()?, hash })
 }
 
 /// When a line of an export was recorded, and so was checked; nothing where it comes from none.

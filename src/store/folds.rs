@@ -121,7 +121,7 @@ async fn write(transaction: &mut Transaction<'static, Any>, folds: &NewFolds) ->
     for some in kept.chunks(ROWS_AT_ONCE) {
         let text = format!(
             "INSERT INTO folds (name, body) VALUES {} ON CONFLICT (name) DO UPDATE SET body = excluded.body",
-            tuples(some.len(), 2)
+            tuples(transaction, some.len(), 2)
         );
         let query = some.iter().fold(sqlx::query(AssertSqlSafe(text)), |query, (name, body)| {
             query.bind(name.as_str()).bind(body.as_deref())

@@ -175,7 +175,7 @@ async fn insert(
 ) -> Result<(), sqlx::Error> {
     let text = format!(
         "INSERT INTO ledger (seq, at_ms, recorded_ms, kind, id, station, body, hash) VALUES {}",
-        tuples(links.len(), 8)
+        tuples(transaction, links.len(), 8)
     );
     let mut query = sqlx::query(AssertSqlSafe(text));
     for link in links {
