@@ -20,6 +20,11 @@ pub fn plain(text: &str) -> String {
     text.replace(['"', '\\', '{', '}', '<', '>', '`'], "'")
 }
 
+/// The id that a message's shortest body is sent under.
+pub fn id(id: &str) -> String {
+    format!("short-{}", id.strip_prefix("told-").unwrap_or(id))
+}
+
 /// An event with no more in its data than its sentence, severity and key.
 pub fn event(body: &str) -> String {
     let mut event: Json = serde_json::from_str(body).unwrap_or_default();
@@ -33,6 +38,7 @@ pub fn event(body: &str) -> String {
         "rest": "stationkeep deliveries --all",
     });
     event["data"] = brief;
+    event["id"] = id(event["id"].as_str().unwrap_or_default()).into();
     if let Some(subject) = event["subject"].as_str().map(plain) {
         event["subject"] = subject.into();
     }

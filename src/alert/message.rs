@@ -211,7 +211,9 @@ impl<'a> Writer<'a> {
             data.list(item.reason).push(entry);
         }
         let over = items.iter().filter(|item| item.subject.now.is_none());
-        let ended = over.map(|item| Cases::key::<Station>(&item.subject.name)).chain(content.hold.and_then(|_| self.hold.ended_case()));
+        let ended = over
+            .map(|item| Cases::key::<Station>(&item.subject.name))
+            .chain(content.hold.and_then(|_| self.hold.ended_case()));
         Message { webhook: webhook.name.clone(), id: id.clone(), body: envelope.seal(&data), ended: ended.collect() }
     }
 

@@ -120,7 +120,7 @@ mod work;
 #[cfg(test)]
 mod tests;
 
-pub use brief::event as brief_event;
+pub use brief::{event as brief_event, id as brief_id};
 pub use case::{Condition, REMEMBERED, Severity};
 pub use cases::{Cases, Noted, Writes};
 pub use decide::{Verdict, decide};

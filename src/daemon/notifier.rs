@@ -8,8 +8,8 @@ use std::time::Duration;
 use jiff::Timestamp;
 
 use crate::alert::{
-    AlertTerms, Brake, CONTENT_TYPE, Cases, Cause, FailedTest, FilesRead, Message, Pass, RejectedReport,
-    RejectedReports, Refused, ReportTaken, ScriptToCallBack, Silent, Stopped, ToCallBack, Verdict, Work, brief_event,
+    AlertTerms, Brake, CONTENT_TYPE, Cases, Cause, FailedTest, FilesRead, Message, Pass, Refused, RejectedReport,
+    RejectedReports, ReportTaken, ScriptToCallBack, Silent, Stopped, ToCallBack, Verdict, Work, brief_event, brief_id,
     decide, last_refused_told, last_rejected_told,
 };
 use crate::drift::StationDrift;
@@ -286,6 +286,7 @@ pub(super) fn outgoing(message: &Message) -> NewMessage {
         headers: BTreeMap::new(),
         form: "cloudevents".into(),
         brief: Some(brief_event(&message.body)),
+        brief_id: brief_id(&message.id),
         ended: message.ended.clone(),
     }
 }

@@ -27,6 +27,8 @@ pub struct NewMessage {
     pub form: String,
     /// The shortest body, sent in its place where the receiver will not take it.
     pub brief: Option<String>,
+    /// The id under which that is sent.
+    pub brief_id: String,
     /// The keys of cases that it says are over.
     pub ended: Vec<String>,
 }
@@ -58,7 +60,7 @@ impl PassWrites {
             without_nul("a message's content type", &message.content_type)?;
             without_nul("a message's body", &message.body)?;
             without_nul("a message's shortest body", message.brief.as_deref().unwrap_or_default())?;
-            for text in message.ended.iter().chain(message.headers.values()).chain([&message.form]) {
+            for text in message.ended.iter().chain(message.headers.values()).chain([&message.form, &message.brief_id]) {
                 without_nul("what belongs to a message", text)?;
             }
         }
@@ -196,7 +198,7 @@ async fn add_messages(
         let seq = next_number(transaction, "outbox").await?;
         let written = sqlx::query(
             "INSERT INTO outbox (seq, webhook, id, content_type, body, created_ms, due_ms, tries, headers, form, brief, \
-             ended) VALUES ($1, $2, $3, $4, $5, $6, $6, 0, $7, $8, $9, $10) ON CONFLICT (webhook, id) DO NOTHING",
+             brief_id, ended) VALUES ($1, $2, $3, $4, $5, $6, $6, 0, $7, $8, $9, $10, $11) ON CONFLICT (webhook, id) DO NOTHING",
         )
         .bind(seq)
         .bind(message.webhook.as_str())
@@ -207,6 +209,7 @@ async fn add_messages(
         .bind(json!(message.headers).to_string())
         .bind(message.form.as_str())
         .bind(message.brief.as_deref())
+        .bind(message.brief_id.as_str())
         .bind(json!(message.ended).to_string())
         .execute(&mut **transaction)
         .await?

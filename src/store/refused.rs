@@ -80,11 +80,10 @@ impl Store {
             if has_brief && !is_short {
                 sqlx::query(
                     "INSERT INTO outbox (seq, webhook, id, content_type, body, created_ms, due_ms, tries, headers, form, \
-                     ended, stands_for) SELECT $1, webhook, $2, content_type, brief, created_ms, $3, 0, headers, form, ended, id \
-                     FROM outbox WHERE seq = $4 ON CONFLICT (webhook, id) DO NOTHING",
+                     ended, stands_for, brief_id) SELECT $1, webhook, brief_id, content_type, brief, created_ms, $2, 0, headers, \
+                     form, ended, id, '' FROM outbox WHERE seq = $3 ON CONFLICT (webhook, id) DO NOTHING",
                 )
                 .bind(seq)
-                .bind(short_id(id))
                 .bind(now_ms)
                 .bind(last)
                 .execute(&mut *transaction)
@@ -132,11 +131,6 @@ impl Store {
         })
         .await
     }
-}
-
-/// The id of a message's shortest body.
-fn short_id(id: &str) -> String {
-    format!("short-{}", id.strip_prefix("told-").unwrap_or(id))
 }
 
 fn refused_from(row: &AnyRow) -> Result<RefusedMessage, sqlx::Error> {

@@ -75,7 +75,10 @@ mod tests {
     fn an_answer_is_one_line_without_what_only_we_know() {
         assert_eq!(shown("invalid_payload\n"), "invalid_payload");
         assert_eq!(shown("{\"errors\":\r\n\t[\"too\u{2028}long\"]}"), "{\"errors\": [\"too long\"]}");
-        assert_eq!(shown("POST /services/T0KEN-ABC?auth=quiet-please"), "POST /(not shown)/(not shown)?auth=(not shown)");
+        assert_eq!(
+            shown("POST /services/T0KEN-ABC?auth=quiet-please"),
+            "POST /(not shown)/(not shown)?auth=(not shown)"
+        );
         assert_eq!(shown("Bearer hush-hush r0uting-key"), "(not shown) (not shown) (not shown)");
         assert_eq!(shown("code 4711, 12 fields, at 1764500000000"), "code ####, 12 fields, at 1764500000000");
         assert_eq!(Said(shown("no")).to_string(), ": \"no\"");

@@ -70,6 +70,7 @@ async fn write_with_brief(store: &Store, ids: &[String]) {
         body: format!("{{\"whole\":\"{id}\"}}"),
         form: "chat".to_owned(),
         brief: Some(format!("{{\"short\":\"{id}\"}}")),
+        brief_id: format!("short-{id}"),
         ended: vec![format!("station/{id}")],
         ..NewMessage::default()
     };

@@ -41,7 +41,8 @@ async fn a_child_sends_over_https() {
         headers: None,
         body: "{}",
     };
-    let attempt = sender.send(&Target::plain("on-call", &url, vec![Secret::parse(SECRET).expect("a secret")]), &message).await;
+    let attempt =
+        sender.send(&Target::plain("on-call", &url, vec![Secret::parse(SECRET).expect("a secret")]), &message).await;
     println!("tried: {attempt:?}");
 }
 

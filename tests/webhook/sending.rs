@@ -98,7 +98,7 @@ async fn every_status_means_what_the_specification_says() {
         (202, delivered(202)),
         (299, delivered(299)),
         (304, refused(304, None)),
-        (400, refused(400, None)),
+        (403, refused(403, None)),
         (404, refused(404, None)),
         (410, Attempt::Gone),
         (500, refused(500, None)),
@@ -333,7 +333,9 @@ async fn four_answers_say_that_this_message_will_not_be_taken_and_what_they_said
         let attempt = Sender::new(QUICK).expect("a sender").send(&to(&receiver.url), &MESSAGE).await;
         assert!(matches!(attempt, Attempt::Refused { status: answered, .. } if answered == status), "{attempt:?}");
         let error = attempt.error().expect("an error");
-        let expected = format!("the receiver will not take this message: it answered {status}: \"{{\\\"error\\\": \\\"text too long\\\"}}\"");
+        let expected = format!(
+            "the receiver will not take this message: it answered {status}: \"{{\\\"error\\\": \\\"text too long\\\"}}\""
+        );
         assert_eq!(error, expected);
     }
     for status in [401, 403, 404, 429, 500, 503] {

@@ -11,8 +11,8 @@ use super::super::case::{Before, Case, Told};
 use super::super::topic::seen::Seen;
 use super::super::topic::station::{Memory, Station};
 use super::{
-    AlertTerms, Brake, Cases, Cause, FilesRead, Next, Pass, Reason, Refused, RejectedReports, ReportTaken, ScriptToCallBack,
-    Silent, Stopped, Subscription, ToCallBack, Verdict, Work, decide,
+    AlertTerms, Brake, Cases, Cause, FilesRead, Next, Pass, Reason, Refused, RejectedReports, ReportTaken,
+    ScriptToCallBack, Silent, Stopped, Subscription, ToCallBack, Verdict, Work, decide,
 };
 use crate::brake::{Change, Held, Limit, Tally};
 use crate::drift::{Drift, InScope, LifelineService, Scope, Service, SettingDrift, Standing, StationDrift};

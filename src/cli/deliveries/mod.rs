@@ -121,7 +121,10 @@ async fn list(list: &List, config: &Config, store: &Store) -> Result<Exit, CliEr
                     time(noted.at_ms)
                 );
             }
-            let shown = listed.iter().filter(|one| one.delivery.delivered_ms.is_none() && one.delivery.refused_ms.is_none()).count();
+            let shown = listed
+                .iter()
+                .filter(|one| one.delivery.delivered_ms.is_none() && one.delivery.refused_ms.is_none())
+                .count();
             let more = waiting - i64::try_from(shown).unwrap_or(0);
             let rest = if more > 0 { format!("; {more} of them not listed (--limit)") } else { String::new() };
             let _ = writeln!(out, "{waiting} undelivered{rest}.");
@@ -175,7 +178,9 @@ fn text_of(out: &mut String, Listed { delivery, kind }: &Listed, stopped: &Stopp
     let _ = match (delivered_ms, refused_ms) {
         (Some(at), _) => writeln!(out, "  delivered {}, after {tried}", time(*at)),
         (None, Some(at)) => writeln!(out, "  refused by its receiver {}, after {tried}", time(*at)),
-        (None, None) if stopped.contains_key(webhook) => writeln!(out, "  waits since {}, {tried}, stopped", time(*created_ms)),
+        (None, None) if stopped.contains_key(webhook) => {
+            writeln!(out, "  waits since {}, {tried}, stopped", time(*created_ms))
+        }
         (None, None) => writeln!(out, "  waits since {}, {tried}, next at {}", time(*created_ms), time(*due_ms)),
     };
     if let Some(whole) = stands_for {

@@ -83,6 +83,7 @@ CREATE TABLE outbox (
     form TEXT NOT NULL,
     -- The shortest body, in case the receiver will not take the whole one.
     brief TEXT,
+    brief_id TEXT NOT NULL,
     -- The cases that it says are over, by key, JSON; emptied once it was delivered.
     ended TEXT NOT NULL,
     -- How often its receiver said that it will not take it, and when it was set aside for that.
