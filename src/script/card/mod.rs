@@ -22,5 +22,5 @@ pub use link::{beside, link};
 pub use tests_to_make::WITHOUT_WAY_BACK;
 pub use text::{keys, text};
 pub use visit::{
-    Answer, Group, KeyGroup, Screen, Shows, Tells, Visit, VisitCall, VisitKeys, VisitStep, VisitTest, Word,
+    Answer, Group, KeyGroup, OUTDATED, Screen, Shows, Tells, Visit, VisitCall, VisitKeys, VisitStep, VisitTest, Word,
 };

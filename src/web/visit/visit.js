@@ -165,13 +165,20 @@ async function ask() {
 function show() {
   clocks.stop();
   const { kept } = now;
-  if (now.over) return draw(root, over());
-  if (!kept) return draw(root, before());
-  if (kept.report) return draw(root, finished(now, { reopen, correct, retry }));
+  const named = (name, inside) => {
+    root.dataset.screen = name;
+    draw(root, inside);
+  };
+  if (now.over) return named("over", over());
+  if (!kept) return named("before", before());
+  if (kept.report) {
+    const name = kept.sent ? "sent" : kept.rejected ? "rejected" : "ready";
+    return named(name, finished(now, { reopen, correct, retry }));
+  }
   const walked = walk(now.visit, kept.taps);
-  const { shows } = walked.screen;
+  const { id, shows } = walked.screen;
   const screens = { which, open, step, dropped, end, stop, test, finish: last };
-  draw(root, screens[shows](walked));
+  named(id, screens[shows](walked));
 }
 
 /** A report that was rejected, once more. */
@@ -484,7 +491,7 @@ async function workOffline() {
 }
 
 await restore();
-document.body.classList.add("visiting");
+document.getElementById("paper").hidden = true;
 root.hidden = false;
 show();
 if (now.kept) stayAwake();

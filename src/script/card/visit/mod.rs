@@ -246,3 +246,7 @@ fn who(test: &TestCall, station: &Station) -> Option<String> {
 fn number_read(number: &str) -> String {
     number.parse::<E164>().map_or_else(|_| number.to_owned(), |number| number.read_out())
 }
+
+/// What is said of a card that was begun, where something else is wanted by now.
+pub const OUTDATED: &str = "WARNING: something else is wanted at this station now. If no step was keyed, key none. If one was, \
+                            key this card to its end: that leaves the buttons working. Then report, and ask for the new card.";
