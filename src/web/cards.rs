@@ -299,14 +299,7 @@ impl Cards {
         let part = |of: &str| asked.query.iter().find(|(name, _)| *name == of).map(|(_, value)| &**value);
         let until = part("until").filter(|_| asked.holder == Holder::Link).and_then(|until| until.parse().ok());
         let until = until.and_then(|until| Timestamp::from_second(until).ok()).map_or(day, |until| until.min(day));
-        let query = match asked.holder {
-            Holder::Link => {
-                let pairs = asked.query.iter().map(|(name, value)| (*name, value));
-                format!("?{}", url::form_urlencoded::Serializer::new(String::new()).extend_pairs(pairs).finish())
-            }
-            Holder::ThisMachine | Holder::Technician | Holder::Ops => String::new(),
-        };
-        Visiting { visit, now, until, query }
+        Visiting { visit, now, until }
     }
 
     /// A signed link for whoever may hand it on.

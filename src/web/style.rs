@@ -109,24 +109,25 @@ const VISIT: &str = "
 #visit h1{font-size:1.375rem}
 #visit h2{font-size:1rem;margin:0;padding:0;border:0}
 #visit ul{padding-left:1.25rem;margin:.25rem 0}
-#visit header{display:flex;flex-wrap:wrap;gap:0 .75rem;justify-content:space-between;border-bottom:2px solid var(--ink)}
-#visit .state{color:var(--soft);font-size:.8125rem;line-height:1.2}
+#visit header{display:flex;flex-wrap:wrap;gap:0 .5rem;justify-content:space-between;align-items:baseline;border-bottom:2px solid var(--ink);line-height:1.3}
+#visit .state{color:var(--soft);font-size:.75rem}
 #visit .lead{font-weight:700}
-#visit .mind{padding:.25rem .5rem;line-height:1.3;font-size:.9375rem}
-#visit .what{line-height:1.3}
+#visit .mind{padding:.125rem .5rem;line-height:1.25;font-size:.875rem}
+#visit .what{line-height:1.25;font-size:.875rem}
 #visit .ring{display:flex;align-items:center;justify-content:center;min-height:48px;padding:0 .5rem;border:2px solid var(--link);border-radius:.5rem;font-size:1.125rem;font-weight:700;text-align:center}
-#visit .keys{gap:.25rem .375rem;font-size:1.75rem;line-height:1.15;margin:0}
+#visit .keys{gap:.25rem .375rem;font-size:1.625rem;line-height:1.1;margin:0}
 #visit .keys span{padding:.125rem .375rem;overflow-wrap:anywhere}
 #visit .keys .letter{border:3px double var(--ink);border-radius:50%;padding:.125rem .5rem}
+#visit .keys.few{font-size:2.25rem}
 #visit .keys .gap{font-size:1rem;font-style:italic}
 #visit .letters{font-weight:700;line-height:1.2}
-#visit .clocks{font-variant-numeric:tabular-nums;font-weight:700;line-height:1.2}
+#visit .clocks{font-variant-numeric:tabular-nums;font-weight:700;line-height:1.2;font-size:.9375rem}
 #visit .clocks span{margin-right:.75rem}
 #visit .answers{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(8.5rem,100%),1fr));gap:.5rem}
 #visit .answers.one{grid-template-columns:1fr}
 #visit .answers.odd>:last-child{grid-column:1/-1}
 #visit button{font:inherit;color:inherit;background:var(--paper);border:2px solid var(--line);border-radius:.5rem;min-height:44px;padding:.25rem .5rem;display:inline-flex;align-items:center;justify-content:center;gap:.375rem;cursor:pointer;touch-action:manipulation;overflow-wrap:anywhere}
-#visit button.answer{min-height:68px;flex-wrap:wrap;font-weight:700;font-size:1.0625rem;line-height:1.15;border-width:3px;border-color:var(--ink);gap:0 .375rem}
+#visit button.answer{min-height:66px;flex-wrap:wrap;font-weight:700;font-size:1rem;padding:.125rem .25rem;line-height:1.15;border-width:3px;border-color:var(--ink);gap:0 .375rem}
 #visit button.answer small{flex-basis:100%;font-weight:400;font-size:.75rem;line-height:1.2}
 #visit button.yes{border-radius:2rem}
 #visit button.no{border-radius:0}
@@ -134,16 +135,16 @@ const VISIT: &str = "
 #visit button.drop{border-style:dotted}
 #visit button.go{min-height:64px;font-weight:700;font-size:1.25rem;border-width:3px;border-color:var(--ink);background:var(--keys)}
 #visit button:focus-visible,#visit textarea:focus-visible,#visit summary:focus-visible{outline:3px solid var(--link);outline-offset:2px}
-#visit svg{width:1.5rem;height:1.5rem;flex:none;fill:none;stroke:currentColor;stroke-width:2.5;stroke-linecap:round;stroke-linejoin:round}
-#visit .sounds{display:flex;flex-wrap:wrap;gap:.375rem}
-#visit .sounds button{flex:1 1 auto}
-#visit .sounds p{flex-basis:100%;margin:0;font-weight:400}
-#visit nav{display:flex;flex-wrap:wrap;gap:.375rem;align-items:flex-start}
-#visit nav .more{flex:1 1 auto}
+#visit svg{width:1.375rem;height:1.375rem;flex:none;fill:none;stroke:currentColor;stroke-width:2.5;stroke-linecap:round;stroke-linejoin:round}
+#visit nav{display:grid;grid-template-columns:repeat(auto-fit,minmax(4.25rem,1fr));gap:.25rem}
+#visit nav>p{grid-column:1/-1;margin:0;font-size:.875rem;line-height:1.25}
+#visit button.small,#visit nav summary{flex-direction:column;gap:0;font-size:.75rem;line-height:1.1;min-height:52px;padding:.125rem}
+#visit nav summary{min-height:52px}
+#visit nav .more[open]{grid-column:1/-1}
 #visit nav .more>*{margin-bottom:.375rem}
 #visit details>button{width:100%}
 #visit summary{min-height:44px;display:flex;align-items:center;padding:0 .5rem;border:2px solid var(--line);border-radius:.5rem;cursor:pointer;justify-content:center}
-#visit summary::before{content:'+';font-weight:700;margin-right:.5rem}
+#visit summary::before{content:'+';font-weight:700;font-size:1.25rem;line-height:1.2;margin:0 .5rem}
 #visit details[open]>summary::before{content:'-'}
 #visit .asked{display:flex;flex-wrap:wrap;gap:.25rem .5rem;align-items:center}
 #visit .asked label{min-height:0}

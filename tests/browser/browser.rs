@@ -132,7 +132,12 @@ impl Phone {
     /// Which screen is shown.
     pub async fn screen(&self) -> String {
         let script = "return document.getElementById('visit')?.dataset.screen ?? ''";
-        self.client().execute(script, Vec::new()).await.ok().and_then(|it| it.as_str().map(str::to_owned)).unwrap_or_default()
+        self.client()
+            .execute(script, Vec::new())
+            .await
+            .ok()
+            .and_then(|it| it.as_str().map(str::to_owned))
+            .unwrap_or_default()
     }
 
     /// Waits until something is so.
@@ -174,4 +179,3 @@ impl Drop for Phone {
         let _ = self.driver.wait();
     }
 }
-

@@ -166,7 +166,9 @@ impl Fleet {
             };
             let said = |id| match &row.record.holding(id).state {
                 State::Known(value) if is_held(id, value) => None,
-                other => Some(format!("{}: {other:?}, not {:?}", row.station.keybook.setting(id).name, station.held(id))),
+                other => {
+                    Some(format!("{}: {other:?}, not {:?}", row.station.keybook.setting(id).name, station.held(id)))
+                }
             };
             row.station.keybook.ids().filter_map(said).collect()
         })
@@ -188,8 +190,7 @@ impl Drop for Fleet {
 /// A station as the record has it; what nobody knows is as from the factory.
 fn simulated(row: &Row, codes: &Codes) -> SimulatedStation {
     let fresh = SimulatedStation::from_factory(row.station.keybook.clone());
-    let held =
-        |id| row.record.known(id).map_or_else(|| fresh.held(id).clone(), |value| Held::Known(value.clone()));
+    let held = |id| row.record.known(id).map_or_else(|| fresh.held(id).clone(), |value| Held::Known(value.clone()));
     SimulatedStation::new(row.station.keybook.clone(), row.station.keybook.ids().map(held).collect(), codes)
 }
 

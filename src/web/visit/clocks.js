@@ -38,8 +38,8 @@ export class Clocks {
     const idle = h("span", {});
     const call = h("span", {});
     const tick = () => {
-      idle.textContent = left(this.idle + this.now.visit.idle_ms, "Hangs up in");
-      call.textContent = this.call ? left(this.call + this.now.visit.limit_ms, "Call ends in") : "";
+      idle.textContent = left(this.idle + this.now.visit.idle_ms, "Hangs up in", "It may have hung up");
+      call.textContent = this.call ? left(this.call + this.now.visit.limit_ms, "Call", "Call over") : "";
     };
     tick();
     this.timer = setInterval(tick, 250);
@@ -47,9 +47,9 @@ export class Clocks {
   }
 }
 
-function left(until, words) {
+function left(until, words, over) {
   const seconds = Math.ceil((until - Date.now()) / 1000);
-  if (seconds <= 0) return "The station may have hung up.";
+  if (seconds <= 0) return over;
   const minutes = Math.floor(seconds / 60);
   return `${words} ${minutes ? `${minutes} min ` : ""}${seconds % 60} s`;
 }

@@ -22,8 +22,6 @@ pub(in super::super) struct Visiting<'a> {
     pub now: Timestamp,
     /// Until when a card that was not begun may be kept.
     pub until: Timestamp,
-    /// What opens the API to the bearer of a signed link: its query with the question mark; else nothing.
-    pub query: String,
 }
 
 impl Visiting<'_> {
@@ -34,7 +32,6 @@ impl Visiting<'_> {
             "visit": self.visit,
             "now": self.now.to_string(),
             "until": self.until.to_string(),
-            "query": self.query,
             "policy": policy(),
             "modules": names,
         });

@@ -39,11 +39,12 @@ function waits({ isKept }) {
 function sent(now, correct) {
   const { kept } = now;
   const { consequences, missing, at } = kept.sent;
+  const when = new Date(Date.parse(at) + now.offset).toISOString().slice(11, 16);
   const list = (title, all) => (all.length ? [h("h2", {}, title), h("ul", {}, all.map((text) => h("li", {}, text)))] : null);
   return [
     h("header", {}, h("strong", {}, kept.station), h("span", {}, "Report")),
     h("h1", { class: "big yes" }, "SENT"),
-    h("p", { role: "status" }, `Recorded at ${at.slice(11, 16)} UTC. You need not send it again.`),
+    h("p", { role: "status" }, `Recorded at ${when} UTC. You need not send it again.`),
     list("What it changed", consequences),
     list("Still missing", missing),
     now.others ? h("p", { class: "mind" }, `${now.others} other report${now.others > 1 ? "s" : ""} not sent yet.`) : null,

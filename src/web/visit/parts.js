@@ -56,7 +56,11 @@ export function icon(name) {
   return svg;
 }
 
+// More would not stand on one line in large letters.
+const MANY = 12;
+
 /** Groups of keys, as they are read. */
 export function keyBoxes(groups) {
-  return h("p", { class: "keys" }, groups.map(({ text, is }) => [h("span", { class: is }, text), " "]));
+  const count = groups.reduce((sum, { text }) => sum + text.length + 1, 0);
+  return h("p", { class: count <= MANY ? "keys few" : "keys" }, groups.map(({ text, is }) => [h("span", { class: is }, text), " "]));
 }

@@ -45,7 +45,8 @@ async function begin() {
     place: now.visit.place,
     by: now.by,
     api: new URL("../api/v1/", location.href).href,
-    query: data.query,
+    // A signed link opens the API for its card.
+    query: new URLSearchParams(location.search).has("sig") ? location.search : "",
     begun: second(at),
     keys: now.visit.steps.length > 0,
     announced: false,
@@ -140,7 +141,7 @@ async function heard() {
   const mine = now.kept && visits.find((one) => one.id === now.kept.id);
   if (mine) Object.assign(now.kept, { announced: mine.announced, sent: mine.sent, rejected: mine.rejected });
   now.others = visits.filter((one) => one.id !== now.kept?.id && one.report && !one.sent).length;
-  show();
+  refresh();
 }
 
 /** Asks whether the card is still the one to key. */
@@ -156,14 +157,22 @@ async function ask() {
       now.over = said;
       if (!(await isBegun(now.key))) await remove("cards", now.key);
     }
-    show();
+    refresh();
   } catch {
     // No network: the card is good until it expires.
   }
 }
 
+/** What a screen shows beside the taps. Where it is the same, nothing is drawn again under a finger. */
+const beside = () => JSON.stringify([now.kept?.sent, now.kept?.rejected, now.others, now.warning, now.over]);
+
+function refresh() {
+  if (beside() !== now.shown) show();
+}
+
 function show() {
   clocks.stop();
+  now.shown = beside();
   const { kept } = now;
   const named = (name, inside) => {
     root.dataset.screen = name;
@@ -202,26 +211,38 @@ const warned = (text) => h("p", { class: text.startsWith("WARNING") ? "mind" : "
 function top(title) {
   const { kept } = now;
   const state = !kept ? "" : now.isKept ? "Kept on this phone" : "NOT KEPT: write it down";
-  const others = now.others ? `${now.others} other report${now.others > 1 ? "s" : ""} not sent yet` : "";
   return [
-    h("header", {}, h("strong", {}, now.visit.station), h("span", {}, title)),
-    h("p", { class: now.isKept ? "state" : "mind", role: "status" }, [state, others].filter(Boolean).join(". ")),
+    h(
+      "header",
+      {},
+      h("strong", {}, now.visit.station),
+      h("span", {}, title),
+      h("span", { class: now.isKept ? "state" : "mind", role: "status" }, state),
+    ),
+    unsent(),
     now.warning ? h("p", { class: "mind" }, now.warning) : null,
-    now.isBack && kept ? h("p", { class: "lead" }, "You are back where you were. If you keyed this and do not know what came, tap “Nothing”.") : null,
+    now.isBack && kept ? h("p", { class: "lead" }, "You are back. If you keyed this and do not know what came, tap “Nothing”.") : null,
   ];
 }
 
-/** The last tap undone, and what is needed seldom. */
-function bottom(walked) {
+function unsent() {
+  const { others } = now;
+  return others ? h("p", { class: "mind" }, `${others} other report${others > 1 ? "s" : ""} not sent yet.`) : null;
+}
+
+/** The last tap undone, the keys as sound, and what is needed seldom. */
+function bottom(walked, sounded = null) {
   const { kept } = now;
   const leave = walked.screen.answers.find((one) => one.word === "leave");
   const items = [
     leave ? button("Stop here", () => tap("leave"), "plain") : null,
     button(now.isTimed ? "Switch the clocks off" : "Switch the clocks on", timed, "plain"),
-    h("details", {}, h("summary", {}, "What to mind"), cautions()),
+    h("h2", {}, "Before, during, after"),
+    cautions(),
   ];
   const more = h("details", { class: "more" }, h("summary", {}, "More"), items);
-  return h("nav", {}, kept.taps.length > 0 ? button("Undo", undo, "plain", icon("undo")) : null, more);
+  const back = kept.taps.length > 0 ? button("Undo", undo, "small", icon("undo")) : null;
+  return h("nav", {}, back, sounded ? sounds(sounded) : null, more);
 }
 
 function timed() {
@@ -242,6 +263,7 @@ function before() {
   const { visit } = now;
   const by = h("input", { id: "by", autocomplete: "nickname", value: now.by, maxlength: "60" });
   const told = h("input", { id: "told", type: "checkbox" });
+  by.addEventListener("input", () => (now.by = by.value));
   told.checked = now.pointTold !== null;
   told.addEventListener("change", () => (now.pointTold = told.checked ? second(time()) : null));
   const missing = h("p", { class: "mind", role: "alert", hidden: "" }, "Give your name first. The report needs it.");
@@ -260,8 +282,9 @@ function before() {
     visit.place ? h("p", { class: "where" }, visit.place) : null,
     visit.back ? h("p", { class: "mind" }, `THE WAY BACK: ${visit.back}`) : null,
     visit.lead.map(warned),
-    now.others ? h("p", { class: "mind" }, `${now.others} other report${now.others > 1 ? "s" : ""} not sent yet.`) : null,
-    h("p", {}, `Its number is ${visit.number_read}.`, visit.who.length ? ` Help that must answer: ${visit.who.join("; ")}.` : ""),
+    unsent(),
+    h("p", {}, `Its number: ${visit.number_read}.`),
+    visit.who.length ? h("p", {}, `Who must answer: ${visit.who.join("; ")}.`) : null,
     unsafe(),
     h("label", { for: "told" }, told, h("span", {}, "I told the answering point")),
     h("p", { class: "asked" }, h("label", { for: "by" }, "Your name"), by),
@@ -301,13 +324,12 @@ function open(walked) {
     h("p", {}, visit.answers),
     h("h2", {}, "Then key"),
     keys(visit.openings[opening]),
-    sounds(visit.openings[opening]),
     answers(
       ["accepted", "Accepted", "yes", visit.accepted],
       ["refused", "Refused", "no", visit.refused],
       ["nothing", "Nothing, or no answer", "none", "no beep, or the line drops"],
     ),
-    bottom(walked),
+    bottom(walked, visit.openings[opening]),
   ];
 }
 
@@ -322,7 +344,6 @@ function step(walked) {
     one.bare ? h("p", { class: "mind" }, one.bare.replace(" while you key this", `${since} while you key this`), one.stay ? ` ${capital(one.stay)}.` : "") : null,
     keys(one),
     h("p", { class: "what" }, one.what, one.note ? ` ${capital(one.note)}.` : ""),
-    sounds(one),
     clocks.shown(),
     answers(
       ["accepted", "Accepted", "yes", visit.accepted],
@@ -330,7 +351,7 @@ function step(walked) {
       ["nothing", "Nothing", "none", "no beep"],
       ["dropped", "Line dropped", "drop", "dead, or hung up"],
     ),
-    bottom(walked),
+    bottom(walked, one),
   ];
 }
 
@@ -348,13 +369,11 @@ function keys({ groups }) {
 function sounds({ groups, pressed }) {
   if (!pressed) return null;
   const { tone_ms: tone, gap_ms: gap } = now.visit;
-  return h(
-    "div",
-    { class: "sounds" },
-    canSpeak() ? button("Read aloud", () => say(words(groups)), "plain", icon("speak")) : null,
-    button("Play the keys", () => sound(() => play(pressed, tone, gap)), "plain", icon("tone")),
-    now.sound ? h("p", { class: "lead" }, now.sound) : null,
-  );
+  return [
+    canSpeak() ? button("Read aloud", () => say(words(groups)), "small", icon("speak")) : null,
+    button("Play keys", () => sound(() => play(pressed, tone, gap)), "small", icon("tone")),
+    now.sound ? h("p", {}, now.sound) : null,
+  ];
 }
 
 /** A caution once, before the first time. */
@@ -388,9 +407,9 @@ function end(walked) {
   return [
     top(now.visit.calls[walked.screen.call].title),
     h("h1", {}, "End the call"),
-    close ? [keys(close), h("p", {}, "Nothing answers this. Then hang up."), sounds(close)] : h("p", {}, text ?? "Hang up."),
+    close ? [keys(close), h("p", {}, "Nothing answers this. Then hang up.")] : h("p", {}, text ?? "Hang up."),
     answers(["done", "Done", "yes"]),
-    bottom(walked),
+    bottom(walked, close),
   ];
 }
 
@@ -418,7 +437,7 @@ function test(walked) {
 function last(walked) {
   const note = h("textarea", { id: "note", rows: "3" });
   note.value = now.kept.note;
-  note.addEventListener("change", () => save({ note: note.value }));
+  note.addEventListener("input", () => save({ note: note.value }));
   const failed = [...walked.tests.values()].includes("failed");
   const untested = now.visit.tests.length > walked.tests.size;
   return [

@@ -185,7 +185,7 @@ fn walked(station: &Arc<Station>, held: &str, turns: &[Turn]) -> Result<(), Test
     let at: Timestamp = "2026-11-21T09:00:00Z".parse().expect("a time");
     let mut walk = Walk {
         visit: &visit,
-        station: simulated(station, &record),
+        station: as_recorded(station, &record),
         turns: Box::new(turns.iter().copied()),
         report: Report { at, ..blank },
         warned: false,
@@ -209,11 +209,23 @@ fn walked(station: &Arc<Station>, held: &str, turns: &[Turn]) -> Result<(), Test
     next(station, &after, walk.station)
 }
 
-/// A code that nobody knew and that opened the call is the one keyed; the factory's is in the keybook.
+/// A station as the record has it. A code that nobody knows and no factory sets is the wanted one.
+fn as_recorded(station: &Station, record: &Record) -> SimulatedStation {
+    let known = simulated(station, record);
+    let codes = codes();
+    let wanted = codes.code(&Reference::File("new".into())).expect("a code").clone();
+    let open = station.keybook.call.open.held();
+    let held = |id: SettingId| match known.held(id) {
+        Held::Unknown if open.contains(&id) => Held::Code(wanted.clone()),
+        held @ (Held::Unknown | Held::Code(_) | Held::Known(_)) => held.clone(),
+    };
+    SimulatedStation::new(station.keybook.clone(), station.keybook.ids().map(held).collect(), &codes)
+}
+
+/// The factory's code is in the keybook.
 fn is_held(simulated: &SimulatedStation, id: SettingId, value: &Value) -> bool {
     let printed = simulated.keybook().setting(id).factory_code.as_ref();
     match (value, simulated.held(id)) {
-        (Value::Secret(_), Held::Unknown) => true,
         (Value::Secret(secret), Held::Code(code)) if secret.reference == Reference::Factory => printed == Some(code),
         (_, Held::Unknown | Held::Code(_) | Held::Known(_)) => holds(simulated, id, value),
     }
@@ -323,7 +335,7 @@ fn keys_are_read_as_people_read_them() {
 
 #[test]
 fn the_second_refusal_of_one_code_is_told_and_each_refusal_where_others_are_left() {
-    let wanted = "access: {secret: \"file:new\"}, identity: \"121\", unit.mode: setup";
+    let wanted = "access: {secret: \"file:new\"}, identity: \"121\", unit.mode: service";
     let heard = |held: &str| {
         let station = station(EIDER, wanted);
         let record = fold(&station.keybook, [&report(held)], |_| None);
@@ -339,8 +351,8 @@ fn the_second_refusal_of_one_code_is_told_and_each_refusal_where_others_are_left
         told
     };
     let refused = |code| Some(Tells::Opening { call: 1, code, heard: "refused" });
-    assert_eq!(heard("access: {secret: \"file:new\"}, identity: \"120\", unit.mode: setup"), [None, refused(1)]);
-    assert_eq!(heard("identity: \"120\", unit.mode: setup"), [refused(1), refused(2)]);
+    assert_eq!(heard("access: {secret: \"file:new\"}, identity: \"120\", unit.mode: service"), [None, refused(1)]);
+    assert_eq!(heard("identity: \"120\", unit.mode: service"), [refused(1), refused(2)]);
 }
 
 #[test]
