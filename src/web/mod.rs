@@ -25,6 +25,7 @@ mod routes;
 mod server;
 mod start;
 mod style;
+mod visit;
 
 pub use access::{Access, Role, Token};
 pub use api::addresses;
