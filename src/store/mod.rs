@@ -18,6 +18,7 @@ mod migrations;
 mod open;
 mod outbox;
 mod packed;
+mod refused;
 mod rows;
 mod stopped;
 mod verify;
@@ -31,6 +32,7 @@ pub use good::{Good, GoodFile};
 pub use intake::{DroppedOutcome, NewRejected, Rejected};
 pub use ledger::Appended;
 pub use outbox::{Delivery, Lasting, Queue, Try, Waiting};
+pub use refused::{Refusal, RefusedMessage, Unheard};
 pub use stopped::StoppedWebhook;
 pub use verify::Verification;
 
