@@ -146,13 +146,28 @@ fn what_changes_while_the_disk_is_full_is_told_once_there_is_room() {
     change_meanwhile(&fleet, &mut daemon, &receiver, 1, "full");
     told_and_read_meanwhile(&fleet, &receiver, "full", "no room left");
     assert!(daemon.log().contains("no room left"), "{}", daemon.log());
-    // Also without a daemon, whose connection keeps what SQLite needs beside the file.
+    std::fs::remove_file(&filler).expect("room again");
+    told_after(&fleet, &daemon, &receiver);
+    ready(&daemon);
+}
+
+/// Without a daemon, whose connection keeps what SQLite needs beside the file.
+#[test]
+fn what_is_on_record_is_read_from_a_full_disk_where_nothing_runs() {
+    let disk = Disk::take();
+    let receiver = Receiver::start(SIGNING);
+    let fleet = fleet_with(&receiver, &disk.ledger());
+    let daemon = fleet.start();
+    receiver.still(&daemon, 1);
     assert_eq!(daemon.stop("TERM"), Some(0));
+    let filler = disk.fill();
+    fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
+    let report = commissioning(fleet.number(), "SP-01", "2020-03-03T09:00:00Z", OFFICER);
+    fleet.rename_into("config/reports/SP-01.yaml", &report);
     read_meanwhile(&fleet, "no room left");
     std::fs::remove_file(&filler).expect("room again");
     let daemon = fleet.start();
     told_after(&fleet, &daemon, &receiver);
-    ready(&daemon);
 }
 
 #[test]
