@@ -5,7 +5,7 @@ use std::cell::RefCell;
 use std::collections::BTreeMap;
 
 use super::issue::is_always_let_go;
-use super::rows::Row;
+use super::rows::{KeyingWork, Row};
 use super::view::View;
 use crate::alert::Next;
 use crate::brake::{Altered, Change, Held};
@@ -69,14 +69,31 @@ impl View {
         if let Some(begun) = row.drift.begun.iter().find(|begun| !begun.is_silent) {
             return Next::Await(begun.by.clone());
         }
-        match script::reckon(&row.station, &row.record, &self.codes_for(row), memory) {
-            Ok(Some(_)) if let Some(change) = self.holding(row, memory) => {
+        match self.keying(row, memory) {
+            KeyingWork::Work(_) if let Some(change) = self.holding(row, memory) => {
                 Next::Held { release: change.release(), to_test: has_failed(&row.drift) }
             }
-            Ok(Some(work)) => Next::Key(work),
-            Ok(None) => Next::Test,
-            Err(_) => Next::NoScript,
+            KeyingWork::Work(work) => Next::Key(work),
+            KeyingWork::Nothing => Next::Test,
+            KeyingWork::NoScript => Next::NoScript,
         }
+    }
+
+    /// What keying the script of a station would take. It is asked for several times a pass, and worked out once.
+    fn keying(&self, row: &Row, memory: &mut Memory) -> KeyingWork {
+        row.keying.get().copied().unwrap_or_else(|| {
+            let is_sure = memory.is_generous();
+            let keying = match script::reckon(&row.station, &row.record, &self.codes_for(row), memory) {
+                Ok(Some(work)) => KeyingWork::Work(work),
+                Ok(None) => KeyingWork::Nothing,
+                Err(_) => KeyingWork::NoScript,
+            };
+            if is_sure {
+                // Whoever else was quicker found the same.
+                let _ = row.keying.set(keying);
+            }
+            keying
+        })
     }
 
     /// The change that is held, with the number of scripts that wait for it: the one count that all texts show.
@@ -111,7 +128,6 @@ impl View {
 
     /// Whether a station has a script that the brake may hold.
     fn leads_on(&self, row: &Row, memory: &mut Memory) -> bool {
-        let codes = self.codes_for(row);
         // A setting that is altered and not as wanted is keyed by whatever script there is; where a card was begun, perhaps
         // to where that leads.
         let drifts = |altered: &Altered| {
@@ -119,8 +135,9 @@ impl View {
         };
         let is_sure = row.record.begun.is_empty();
         if is_sure && row.alteration.iter().any(|alteration| alteration.wanted.iter().any(drifts)) {
-            return script::reckon(&row.station, &row.record, &codes, memory).is_ok_and(|work| work.is_some());
+            return matches!(self.keying(row, memory), KeyingWork::Work(_));
         }
+        let codes = self.codes_for(row);
         let script = script::write(&self.request(row, &codes), Way::There, memory).ok().flatten();
         script.is_some_and(|script| !is_always_let_go(&script, &row.written, &row.record))
     }
