@@ -14,9 +14,9 @@ use super::format::Format;
 use crate::files::FileText;
 use crate::fleet::intake::Received;
 use crate::fleet::{Answer, Texts};
-use crate::ledger;
+use crate::ledger::{self, LedgerLine};
 
-/// Takes up field reports.
+/// Records field reports.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Report files (YAML, JSON, or JSON lines); `-` reads standard input
@@ -47,9 +47,9 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
             true => context.intake().dropped_lines(&name, numbered(&bytes)).await?,
             false => vec![context.intake().report(&name, &bytes).await?],
         };
-        // Of lines each is said alone; what came of them together is the station's to show.
+        // Of several lines each is said alone; what came of them together is the station's to show.
         let came = match &received[..] {
-            [one] if !is_lines => came_of(&context, &name, &bytes, one).await?,
+            [one] => came_of(&context, &name, &bytes, one).await?,
             _ => None,
         };
         let texts: Texts = [(name.clone(), Arc::new(FileText::new(bytes)))].into();
@@ -84,6 +84,10 @@ async fn came_of(context: &Context, name: &Arc<str>, bytes: &[u8], received: &Re
     match received {
         Received::New(_) | Received::Duplicate(_) => {}
         Received::Rejected(_) => return Ok(None),
+    }
+    let line = String::from_utf8_lossy(bytes);
+    if let Ok(LedgerLine::Begun(visit)) = ledger::parse_line(line.trim_start_matches('\u{feff}').trim()) {
+        return Ok(Some((visit.id, context.intake().answer_visit(&visit, &context.view).await?)));
     }
     let Ok((report, _)) = ledger::read(name, bytes) else { return Ok(None) };
     Ok(Some((report.id, context.intake().answer(&report, &context.view).await?)))

@@ -66,7 +66,7 @@ fn every_layer_is_shown_in_its_order_with_the_line_that_won() {
                 said by    station at inventory/north.yaml:8:25: outside 8,\n";
     assert!(all.contains(line), "{all}");
     let report = uuid(2);
-    let service = format!("  service    tested, last test call 2020-03-02T09:00:00Z by report {report}\n");
+    let service = format!("  service    tested, last test call 2020-03-02 09:00 UTC by report {report}\n");
     assert!(all.contains("lifeline emergency  (line.kind, emergency.primary)\n") && all.contains(&service), "{all}");
     assert!(!all.contains("  written "), "it is in no repository: {all}");
     let one = explained(&fleet, &["NP-01", "gate.seconds"]);
