@@ -13,8 +13,8 @@ use super::exit::Exit;
 use super::format::Format;
 use crate::files::FileText;
 use crate::fleet::intake::Received;
-use crate::fleet::{Answer, Texts};
-use crate::ledger::{self, LedgerLine};
+use crate::fleet::{Answer, Texts, receipt};
+use crate::ledger;
 
 /// Records field reports.
 #[derive(Debug, clap::Args)]
@@ -85,12 +85,11 @@ async fn came_of(context: &Context, name: &Arc<str>, bytes: &[u8], received: &Re
         Received::New(_) | Received::Duplicate(_) => {}
         Received::Rejected(_) => return Ok(None),
     }
-    let line = String::from_utf8_lossy(bytes);
-    if let Ok(LedgerLine::Begun(visit)) = ledger::parse_line(line.trim_start_matches('\u{feff}').trim()) {
-        return Ok(Some((visit.id, context.intake().answer_visit(&visit, &context.view).await?)));
+    if let Ok((report, _)) = ledger::read(name, bytes) {
+        return Ok(Some((report.id, context.intake().answer(&report, &context.view).await?)));
     }
-    let Ok((report, _)) = ledger::read(name, bytes) else { return Ok(None) };
-    Ok(Some((report.id, context.intake().answer(&report, &context.view).await?)))
+    let Ok(visit) = ledger::read_visit(name, bytes) else { return Ok(None) };
+    Ok(Some((visit.id, context.intake().answer_visit(&visit, &context.view).await?)))
 }
 
 fn text(name: &str, received: &Received, came: &Came) -> String {
@@ -110,16 +109,8 @@ fn text(name: &str, received: &Received, came: &Came) -> String {
 
 /// The same for programs: what the interface for programs answers, too.
 fn body(received: &Received, came: &Came) -> Json {
-    let outcome = match received {
-        Received::New(_) => "recorded",
-        Received::Duplicate(_) => "duplicate",
-        Received::Rejected(findings) => {
-            let reasons: Vec<String> = findings.iter().map(ToString::to_string).collect();
-            return json!({ "outcome": "refused", "reasons": reasons });
-        }
-    };
-    let (id, answer) = came.clone().unwrap_or_default();
-    json!({ "id": id, "outcome": outcome, "consequences": answer.consequences, "missing": answer.missing })
+    let (id, answer) = came.clone().unzip();
+    receipt(received, id, &answer.unwrap_or_default())
 }
 
 /// One object a line, a line a file.

@@ -1,4 +1,4 @@
-//! What comes of a visit that somebody began: until its report is on record, nobody knows what its steps changed.
+//! What comes of a visit that someone began: until its report is on record, nobody knows what its steps changed.
 
 use super::answer::Answer;
 use super::entries::StationEntries;
@@ -29,15 +29,14 @@ impl Intake<'_> {
 fn answer(visit: &Visit, station: &Station, entries: &StationEntries, (rules, now): (Rules, Timestamp)) -> Answer {
     let (without, with) = (entries.record_without_visit(station, visit.id), entries.record(station));
     if !with.begun.iter().any(|open| open.visit.id == visit.id) {
-        let over = format!("This visit of {} is over: its report is on record.", visit.by);
+        let over = "A report of this visit is on record, so this changes nothing.".into();
         return Answer { consequences: vec![over], missing: Vec::new() };
     }
-    let mut said = vec![format!(
-        "{} began to key script {} at {}. Until the report of this visit comes, each of its steps counts as keyed and not answered.",
-        visit.by,
-        visit.script,
-        minute(visit.at)
-    )];
+    let Visit { by, at, script, .. } = visit;
+    let mut said = vec![
+        format!("{by} began to key script {script} at {} at {}.", station.name, minute(*at)),
+        "Until the report comes, each of its steps counts as \"nothing\" heard.".into(),
+    ];
     let changed = station.keybook.ids().filter(|id| without.holding(*id).state != with.holding(*id).state);
     let (unknown, doubted): (Vec<_>, Vec<_>) = changed.partition(|id| with.holding(*id).state == State::Unknown);
     for (ids, what) in [(doubted, "In doubt until then"), (unknown, "Unknown until then")] {
@@ -50,7 +49,7 @@ fn answer(visit: &Visit, station: &Station, entries: &StationEntries, (rules, no
     if was != is {
         said.push(format!("{} was {was} and is now {is}.", station.name));
     }
-    Answer { consequences: said, missing: vec![format!("The report of this visit, with the id {}.", visit.id)] }
+    Answer { consequences: said, missing: vec!["The report of this visit.".into()] }
 }
 
 #[cfg(test)]

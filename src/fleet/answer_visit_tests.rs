@@ -33,10 +33,13 @@ fn a_visit_that_began_says_what_nobody_knows_until_its_report_comes() {
         answer(&visit, &station, &entries(lines), (rules, "2026-11-20T12:00:00Z".parse().expect("a time")))
     };
     let begun = of(Vec::new());
-    assert!(begun.consequences[0].starts_with("tech-07 began to key script 3f9a1c0b7d24e615 at 2026-11-20 10:05 UTC."));
+    assert!(
+        begun.consequences[0]
+            .starts_with("tech-07 began to key script 3f9a1c0b7d24e615 at EQ-01 at 2026-11-20 10:05 UTC.")
+    );
     assert!(begun.consequences.contains(&"In doubt until then: identity.".to_owned()), "{begun:?}");
-    assert_eq!(begun.missing, [format!("The report of this visit, with the id {}.", visit.id)]);
+    assert_eq!(begun.missing, ["The report of this visit."]);
     let own = report(7, "script: 3f9a1c0b7d24e615\nsteps: [{step: 1, heard: accepted}]");
     let over = of(vec![LedgerLine::Report(Box::new(own))]);
-    assert_eq!(over.consequences, ["This visit of tech-07 is over: its report is on record."]);
+    assert_eq!(over.consequences, ["A report of this visit is on record, so this changes nothing."]);
 }
