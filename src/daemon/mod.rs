@@ -46,7 +46,7 @@ pub async fn serve(path: PathBuf) -> Result<(), ServeError> {
         match session::run(&basis, &path, clock, first, &mut stops, &mut front).await {
             Ok(SessionEnd::Stopped) => return Ok(()),
             Ok(SessionEnd::Reconfigured(new)) => {
-                tracing::info!(file = %path.display(), "configuration changed: reloading");
+                tracing::info!(file = %path.display(), "the configuration changed: reloading");
                 before = Some(std::mem::replace(&mut basis, *new).config);
                 first = false;
             }

@@ -232,7 +232,7 @@ async fn after_a_refused_opening_the_next_card_says_first_which_code_was_refused
     assert!(card.notes.iter().any(|note| note.contains("it has refused every code on record")), "{:?}", card.notes);
     // One that opens it ends that.
     let opened = "openings: [{call: 1, heard: accepted}]\n";
-    house.drop("b.yaml", &visit(2, &next, "2026-11-25T12:30:00Z", &["skipped"], opened));
+    house.drop("b.yaml", &visit(2, &next, "2026-11-25T13:01:00Z", &["skipped"], opened));
     open(&house, &next).await;
     let (_, last) = house.present(ADRIFT).await;
     assert!(!text_of(&open(&house, &last).await.body).contains("the station refused"));
@@ -270,7 +270,7 @@ async fn a_card_of_test_calls_that_is_out_of_date_says_nothing_of_keys() {
     assert!(card.report.contains("  contact: "), "who is to answer is filled in: {}", card.report);
     assert_eq!(open(&house, &test).await.status, 200);
     let reached = tests(&lifelines, "reached");
-    house.drop("b.yaml", &visit(2, &test, "2026-11-25T12:40:00Z", &[], &reached));
+    house.drop("b.yaml", &visit(2, &test, "2026-11-25T13:01:00Z", &[], &reached));
     let over = open(&house, &test).await;
     assert_eq!(over.status, 410, "{over:?}");
     let said = text_of(&over.body);

@@ -91,6 +91,7 @@ fn in_a_work_tree_the_winning_line_has_an_author_or_is_not_committed() {
         let facts = git(&fleet, "", &["log", "-1", "--format=%an%x00%at%x00%s", commit]);
         let facts: Vec<&str> = facts.split('\0').collect();
         let at = jiff::Timestamp::from_second(facts[1].parse().expect("seconds")).expect("a time");
+        let at = at.strftime("%Y-%m-%d %H:%M UTC");
         format!("  written    commit {} ({}, {at}: {})\n", &commit[..10], facts[0], facts[2])
     });
     let expected = format!(
