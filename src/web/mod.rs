@@ -24,6 +24,7 @@ mod probe;
 mod routes;
 mod server;
 mod style;
+mod visit;
 
 pub use access::{Access, Role, Token};
 pub use card_page::{HandOn, Leads, card_page, nothing_page};

@@ -19,6 +19,7 @@ use super::outcome;
 use super::probe::{Probe, Trouble};
 use super::problem::{self, Kind, Problem};
 use super::status::{Health, Status};
+use super::visit;
 
 /// What every answer is made from.
 struct Served {
@@ -36,6 +37,8 @@ pub(super) fn routes(status: Arc<Status>) -> Router {
         .route("/readyz", get(readyz))
         .route("/metrics", get(metrics_text))
         .route("/card/{digest}", get(card))
+        .route("/card/worker.js", get(|| async { visit::worker() }))
+        .route("/card/{digest}/{name}", get(module))
         .route("/guide", get(guide_page::guide))
         .route("/problems/{code}", get(problem_text))
         .with_state(Arc::new(Served { status, probe, tally: Tally::default() }))
@@ -145,6 +148,15 @@ async fn card(
             session.cards.answer(&digest, &query.unwrap_or_default(), &headers, method == Method::GET).await
         }
         None => outcome::busy().into_response(),
+    }
+}
+
+/// A script of the visit page; the first part of its address stands for its version.
+async fn module(names: Result<Path<(String, String)>, PathRejection>, uri: Uri) -> Response {
+    let known = names.ok().and_then(|Path((version, name))| visit::module(&version, &name));
+    match known {
+        Some(script) => script,
+        None => unknown(uri).await.into_response(),
     }
 }
 
