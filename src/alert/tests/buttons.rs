@@ -201,7 +201,7 @@ fn a_button_that_called_nobody_when_its_station_left_the_inventory_is_no_paperwo
     watch.pass();
     watch.take("EQ-01");
     let gone = told(&mut watch);
-    let first = "EQ-01: pressing the emergency button called nobody when the station left the inventory. Put a stand-in \
+    let first = "EQ-01: pressing the red button called nobody when the station left the inventory. Put a stand-in \
                  there. No longer in the inventory: EQ-01";
     assert!(summary(&gone).starts_with(first), "{gone}");
     assert_eq!(gone["severity"], "critical");
