@@ -50,7 +50,7 @@ pub fn ledger_message(
     let data = Data { summary, severity, state, ledger: word, sentence, since: since.to_string() };
     let envelope = Envelope { id: &id, source, kind: LEDGER, subject: None, time: clock };
     let body = envelope.seal(&data);
-    Message { webhook: webhook.clone(), body, id }
+    Message { webhook: webhook.clone(), body, id, ended: Vec::new() }
 }
 
 #[cfg(test)]

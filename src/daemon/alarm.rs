@@ -119,9 +119,9 @@ async fn send(to: &Target, parts: &AlarmParts, about: &LedgerTrouble, is_over: b
     let AlarmParts { sender, source, clock: _ } = parts;
     let alert = ledger_message(&Name::from(to.webhook.as_str()), about, is_over, source, at);
     let timestamp_s = system_ms().div_euclid(1000);
-    let message = Message { id: &alert.id, timestamp_s, content_type: CONTENT_TYPE, body: &alert.body };
+    let message = Message { id: &alert.id, timestamp_s, content_type: CONTENT_TYPE, headers: None, body: &alert.body };
     tracing::info!(webhook = to.webhook, id = alert.id, "alert about the ledger");
-    sender.send(&to.url, &to.secrets, &message).await
+    sender.send(to, &message).await
 }
 
 #[cfg(test)]

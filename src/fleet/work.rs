@@ -69,7 +69,7 @@ impl View {
         if let Some(begun) = row.drift.begun.iter().find(|begun| !begun.is_silent) {
             return Next::Await(begun.by.clone());
         }
-        match self.keying(row, memory) {
+        match self.keying_work(row, memory) {
             KeyingWork::Work(_) if let Some(change) = self.holding(row, memory) => {
                 Next::Held { release: change.release(), to_test: has_failed(&row.drift) }
             }
@@ -80,7 +80,7 @@ impl View {
     }
 
     /// What keying the script of a station would take. It is asked for several times a pass, and worked out once.
-    fn keying(&self, row: &Row, memory: &mut Memory) -> KeyingWork {
+    fn keying_work(&self, row: &Row, memory: &mut Memory) -> KeyingWork {
         row.keying.get().copied().unwrap_or_else(|| {
             let is_sure = memory.is_generous();
             let keying = match script::reckon(&row.station, &row.record, &self.codes_for(row), memory) {
@@ -135,7 +135,7 @@ impl View {
         };
         let is_sure = row.record.begun.is_empty();
         if is_sure && row.alteration.iter().any(|alteration| alteration.wanted.iter().any(drifts)) {
-            return matches!(self.keying(row, memory), KeyingWork::Work(_));
+            return matches!(self.keying_work(row, memory), KeyingWork::Work(_));
         }
         let codes = self.codes_for(row);
         let script = script::write(&self.request(row, &codes), Way::There, memory).ok().flatten();
