@@ -28,6 +28,7 @@ mod reading;
 mod receipt;
 mod records;
 mod rows;
+mod side_by_side;
 mod sources;
 mod unkept;
 mod view;

@@ -3,10 +3,11 @@
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 
+use super::side_by_side::side_by_side;
 use crate::files::FileText;
 use crate::finding::{Code, Finding, settle};
 use crate::git;
-use crate::inventory::{self, Commit, Inventory, Keybooks, RawFile, Resolver, side_by_side};
+use crate::inventory::{self, Commit, Inventory, Keybooks, RawFile, Resolver};
 use crate::keybook::{self, Keybook};
 use crate::setting::{Codes, Reference};
 

@@ -6,11 +6,11 @@ use std::collections::BTreeMap;
 
 use super::issue::is_always_let_go;
 use super::rows::{KeyingWork, Row};
+use super::side_by_side::side_by_side;
 use super::view::View;
 use crate::alert::Next;
 use crate::brake::{Altered, Change, Held};
 use crate::drift::{Drift, LifelineService, Service, StationDrift};
-use crate::inventory::side_by_side;
 use crate::ledger::Digest;
 use crate::script::{self, Memory, Way};
 use crate::setting::Name;

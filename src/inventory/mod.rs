@@ -18,7 +18,6 @@ mod count;
 mod values;
 mod file;
 mod checks;
-mod side_by_side;
 mod resolve;
 
 pub use commit::Commit;
@@ -28,5 +27,4 @@ pub use numbering::{Country, E164, NotE164};
 pub use raw::{LineEntry, RawFile, RawLifeline, RawSetting, Wish, read};
 pub use resolve::{Resolver, resolve};
 pub use shared::Keybooks;
-pub use side_by_side::side_by_side;
 pub use station::{Extent, ForNow, Inventory, Layer, Station, Stations, Taken, Wanted};

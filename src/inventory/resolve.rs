@@ -10,7 +10,6 @@ use super::checks::{self, Whole};
 use super::file::{FileStations, NamedSites, make, shared_findings};
 use super::raw::{RawFile, RawSite, RawStation};
 use super::shared::{Keybooks, Parts, Shared, defined_twice};
-use super::side_by_side::side_by_side;
 use super::station::{Inventory, Station};
 use crate::finding::{Code, Finding, settle};
 use crate::setting::{Codes, Name};
@@ -20,9 +19,6 @@ pub fn resolve(files: &[Arc<RawFile>], keybooks: &Keybooks, codes: &Codes) -> (I
     let (inventory, findings) = Resolver::default().resolve(files, keybooks, codes);
     (Arc::unwrap_or_clone(inventory), findings)
 }
-
-/// So few files are not worth another thread.
-const FEW: usize = 16;
 
 /// Resolves again and again: what is made from the same things as before is the same again.
 #[derive(Debug, Default)]
@@ -89,22 +85,14 @@ impl Resolver {
     fn make(&mut self, files: &[Arc<RawFile>], left_out: &BTreeMap<usize, BTreeSet<usize>>) -> Vec<Arc<FileStations>> {
         let mut before = std::mem::take(&mut self.made);
         let nothing = BTreeSet::new();
-        let left_out = |nth: usize| left_out.get(&nth).unwrap_or(&nothing);
-        let good = |(nth, file): (usize, &Arc<RawFile>)| {
-            let memo = before.remove(&(Arc::as_ptr(file) as usize));
-            memo.filter(|memo| memo.is_good(file, &self.parts, left_out(nth)))
-        };
-        let kept: Vec<Option<Memo>> = files.iter().enumerate().map(good).collect();
-        let missing: Vec<usize> = (0..files.len()).filter(|nth| kept[*nth].is_none()).collect();
-        let mut new = side_by_side(&missing, FEW, |some| {
-            some.iter().map(|nth| self.make_one(&files[*nth], left_out(*nth))).collect()
-        })
-        .into_iter();
         let mut made = Vec::with_capacity(files.len());
-        for (file, memo) in files.iter().zip(kept) {
-            let Some(memo) = memo.or_else(|| new.next()) else { continue };
+        for (nth, file) in files.iter().enumerate() {
+            let left_out = left_out.get(&nth).unwrap_or(&nothing);
+            let address = Arc::as_ptr(file) as usize;
+            let memo = before.remove(&address).filter(|memo| memo.is_good(file, &self.parts, left_out));
+            let memo = memo.unwrap_or_else(|| self.make_one(file, left_out));
             made.push(memo.made.clone());
-            self.made.insert(Arc::as_ptr(file) as usize, memo);
+            self.made.insert(address, memo);
         }
         made
     }

@@ -13,7 +13,7 @@ use super::earlier::{Earlier, Held, Keying, Worked};
 use super::issued::Digest;
 use super::mark::Mark;
 use super::proven::{Evidence, Proven};
-use super::record::{Failure, Holding, Proof, Record, State};
+use super::record::{Failure, Holding, Proof, Record, Refusal, State};
 use super::report::Outcome;
 use super::shown::HandedOut;
 use super::visit::{OpenVisit, Visit};
@@ -171,7 +171,7 @@ impl<'r> Pen<'r> {
         });
     }
 
-    fn holding(&mut self, Holding { state, strayed, mark }: &'r Holding) {
+    fn holding(&mut self, Holding { state, refused, strayed, mark }: &'r Holding) {
         match state {
             State::Unknown => self.number(0),
             State::Known(value) => {
@@ -183,6 +183,11 @@ impl<'r> Pen<'r> {
                 self.list(values, Pen::value);
             }
         }
+        self.list(refused, |pen, Refusal { code, mark, by }| {
+            pen.value(code);
+            pen.mark(*mark);
+            pen.text(by);
+        });
         self.option(*strayed, Pen::mark);
         self.option(*mark, Pen::mark);
     }
@@ -220,7 +225,7 @@ impl<'r> Pen<'r> {
         self.option(value.as_ref(), Pen::value);
     }
 
-    fn proof(&mut self, Proof { last, failure, reached, dead }: &'r Proof) {
+    fn proof(&mut self, Proof { last, failure, reached, dead, is_renumbered }: &'r Proof) {
         self.option(last.as_ref(), |pen, (outcome, mark)| {
             pen.flag(*outcome == Outcome::Reached);
             pen.mark(*mark);
@@ -231,6 +236,7 @@ impl<'r> Pen<'r> {
         });
         self.option(*reached, Pen::mark);
         self.option(*dead, Pen::mark);
+        self.flag(*is_renumbered);
     }
 
     fn proven(&mut self, Proven { setting, value, is_tested, made_known, last }: &'r Proven) {
@@ -386,7 +392,8 @@ impl<'b> Eye<'b> {
             2 => State::InDoubt(self.list(Eye::value)?),
             _ => return None,
         };
-        Some(Holding { state, strayed: self.option(Eye::mark)?, mark: self.option(Eye::mark)? })
+        let refused = self.list(|eye| Some(Refusal { code: eye.value()?, mark: eye.mark()?, by: eye.text()? }))?;
+        Some(Holding { state, refused, strayed: self.option(Eye::mark)?, mark: self.option(Eye::mark)? })
     }
 
     fn value(&mut self) -> Option<Value> {
@@ -424,7 +431,8 @@ impl<'b> Eye<'b> {
             Some((outcome, eye.mark()?))
         })?;
         let failure = self.option(|eye| Some(Failure { by: eye.text()?, note: eye.option(Eye::text)? }))?;
-        Some(Proof { last, failure, reached: self.option(Eye::mark)?, dead: self.option(Eye::mark)? })
+        let (reached, dead, is_renumbered) = (self.option(Eye::mark)?, self.option(Eye::mark)?, self.flag()?);
+        Some(Proof { last, failure, reached, dead, is_renumbered })
     }
 
     fn proven(&mut self) -> Option<Proven> {

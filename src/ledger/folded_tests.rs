@@ -47,23 +47,19 @@ fn holding() -> impl Strategy<Value = Holding> {
         value().prop_map(State::Known),
         prop::collection::vec(value(), 2..4).prop_map(State::InDoubt)
     ];
-    (state, prop::option::of(mark()), prop::option::of(mark())).prop_map(|(state, strayed, mark)| Holding {
-        state,
-        strayed,
-        mark,
-    })
+    let refusal = (value(), mark(), name()).prop_map(|(code, mark, by)| Refusal { code, mark, by });
+    let refused = prop::collection::vec(refusal, 0..2);
+    (state, refused, prop::option::of(mark()), prop::option::of(mark()))
+        .prop_map(|(state, refused, strayed, mark)| Holding { state, refused, strayed, mark })
 }
 
 fn proof() -> impl Strategy<Value = Proof> {
     let last = (prop_oneof![Just(Outcome::Reached), Just(Outcome::Failed)], mark());
     let failure = (name(), prop::option::of(name())).prop_map(|(by, note)| Failure { by, note });
     let marks = (prop::option::of(mark()), prop::option::of(mark()));
-    (prop::option::of(last), prop::option::of(failure), marks).prop_map(|(last, failure, (reached, dead))| Proof {
-        last,
-        failure,
-        reached,
-        dead,
-    })
+    (prop::option::of(last), prop::option::of(failure), marks, any::<bool>()).prop_map(
+        |(last, failure, (reached, dead), is_renumbered)| Proof { last, failure, reached, dead, is_renumbered },
+    )
 }
 
 fn proven() -> impl Strategy<Value = Proven> {

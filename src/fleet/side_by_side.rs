@@ -2,7 +2,7 @@
 
 /// What work on each of many comes to, in their order: in as many parts at once as the machine has cores. So few
 /// as `few` are not worth another thread.
-pub fn side_by_side<T: Sync, R: Send>(all: &[T], few: usize, work: impl Fn(&[T]) -> Vec<R> + Sync) -> Vec<R> {
+pub(super) fn side_by_side<T: Sync, R: Send>(all: &[T], few: usize, work: impl Fn(&[T]) -> Vec<R> + Sync) -> Vec<R> {
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
     let share = all.len().div_ceil(cores).max(few);
     let (first, rest) = all.split_at(share.min(all.len()));
