@@ -131,7 +131,8 @@ pub(super) fn why(error: &io::Error) -> String {
     }
 }
 
-fn id(meta: &Metadata) -> (u64, u64) {
+/// What a file or folder is told from others by, as long as it is there.
+pub(super) fn id(meta: &Metadata) -> (u64, u64) {
     (meta.dev(), meta.ino())
 }
 
