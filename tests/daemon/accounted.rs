@@ -96,18 +96,22 @@ fn however_many_files_lie_there_each_new_one_is_taken() {
         fleet.write(&format!("config/reports/may/{}/{number:05}.yaml", number % 7), &report(number));
     }
     let daemon = Daemon::spawn(fleet.home(), &fleet.environment);
-    until_within(patience, "all of them on record", || (entries(&fleet) == many as usize + 5).then_some(()));
-    daemon.comes_to_rest();
-    let before = entries(&fleet);
+    until_within(patience, "the first look", || daemon.log().contains("listening").then_some(()));
+    let on_record = |count: u32, what: &str| {
+        let wanted = f64::from(5 + many + count);
+        until_within(patience, what, || (daemon.sample("stationkeep_reports_taken") >= wanted).then_some(()));
+        daemon.comes_to_rest();
+        assert_eq!(daemon.sample("stationkeep_reports_taken"), wanted, "{what}");
+    };
+    on_record(0, "all of them on record");
     for number in many..many + NEW {
         let names =
             [format!("may/3/{number:05}-new.yaml"), format!("zzz-{number}.yaml"), format!("00000-{number}.yaml")];
         fleet.rename_into(&format!("config/reports/{}", names[number as usize % 3]), &report(number));
     }
-    until_within(patience, "the new ones on record", || (entries(&fleet) == before + NEW as usize).then_some(()));
+    on_record(NEW, "the new ones on record");
     // One of the old ones is edited where it lies: nothing of that shows in its folder.
-    daemon.comes_to_rest();
     fleet.write("config/reports/may/1/00001.yaml", &report(many + NEW));
-    until_within(patience, "the edited one on record", || (entries(&fleet) == before + NEW as usize + 1).then_some(()));
+    on_record(NEW + 1, "the edited one on record");
     assert_eq!(daemon.stop("TERM"), Some(0));
 }

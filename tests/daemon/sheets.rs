@@ -41,9 +41,8 @@ fn a_sheet_is_tried_row_by_row_and_recorded_once() {
     }
     assert!(!tried.err.contains(CODE) && !tried.out.contains(CODE), "{tried:?}");
     assert!(tried.err.ends_with("stationkeep: nothing was recorded\n"), "{}", tried.err);
-    assert_eq!(entries(&fleet), 5, "nothing is");
-
     std::fs::rename(fleet.path("config/reports/sheet.csv"), fleet.path("sheet.csv")).expect("a sheet elsewhere");
+    assert_eq!(entries(&fleet), 5, "nothing is");
     let recorded = fleet.run(&["report", "sheet.csv", "--format", "json"]).ended(2);
     let outcomes: Vec<(Value, Value)> = recorded
         .out
