@@ -161,8 +161,7 @@ impl Context {
 
     /// Where reports are judged and recorded.
     pub fn intake(&self) -> Intake<'_> {
-        let View { reading, contacts, sources, at, .. } = &*self.view;
-        Intake { store: self.store(), reading, contacts, sources, now: *at }
+        self.view.intake(self.store())
     }
 
     /// A JSON result that also says which commit says what is wanted, where the inventory is read from a repository.

@@ -14,7 +14,7 @@ use super::format::Format;
 use crate::files::FileText;
 use crate::finding::Finding;
 use crate::fleet::intake::Received;
-use crate::fleet::{Answer, RowReceived, Texts};
+use crate::fleet::{Answer, RowReceived, Texts, receipt};
 use crate::ledger::{self, Report};
 
 /// Takes up field reports.
@@ -101,8 +101,10 @@ async fn recorded(context: &Context, name: &Arc<str>, bytes: &[u8], holds: Holds
     match holds {
         Holds::Report => {
             let received = intake.report(name, bytes).await?;
-            let report = ledger::read(name, bytes).ok().map(|(report, _)| report);
-            let came = came_of(context, &received, report.as_ref(), &[]).await?;
+            let came = match ledger::read(name, bytes) {
+                Ok((report, _)) => came_of(context, &received, Some(&report), &[]).await?,
+                Err(_) => came_of_visit(context, &received, name, bytes).await?,
+            };
             parts.push(Part { line: None, received, came, is_try: false });
         }
         Holds::Sheet => {
@@ -181,6 +183,21 @@ async fn came_of(
     }
 }
 
+/// The same of the beginning of a visit.
+async fn came_of_visit(
+    context: &Context,
+    received: &Received,
+    name: &Arc<str>,
+    bytes: &[u8],
+) -> Result<Came, CliError> {
+    match (received, ledger::read_visit(name, bytes)) {
+        (Received::New(_) | Received::Duplicate(_), Ok(visit)) => {
+            Ok(Some((visit.id, context.intake().answer_visit(&visit, &context.view).await?)))
+        }
+        (Received::Rejected(_), _) | (_, Err(_)) => Ok(None),
+    }
+}
+
 impl Part {
     fn text(&self, name: &str) -> String {
         let place = self.line.map_or_else(|| name.to_owned(), |line| format!("{name}:{line}"));
@@ -202,21 +219,13 @@ impl Part {
 
     /// The same for programs: what the interface for programs answers, too.
     fn body(&self) -> Json {
-        let mut body = match &self.received {
-            Received::Rejected(findings) => {
-                let reasons: Vec<String> = findings.iter().map(ToString::to_string).collect();
-                json!({ "outcome": if self.is_try { "would-be-refused" } else { "refused" }, "reasons": reasons })
-            }
-            Received::New(_) | Received::Duplicate(_) => {
-                let outcome = match (&self.received, self.is_try) {
-                    (Received::Duplicate(_), _) => "duplicate",
-                    (_, true) => "would-be-recorded",
-                    (_, false) => "recorded",
-                };
-                let (id, answer) = self.came.clone().unwrap_or_default();
-                json!({ "id": id, "outcome": outcome, "consequences": answer.consequences, "missing": answer.missing })
-            }
-        };
+        let (id, answer) = self.came.clone().unzip();
+        let mut body = receipt(&self.received, id, &answer.unwrap_or_default());
+        match (&self.received, self.is_try) {
+            (Received::New(_), true) => body["outcome"] = "would-be-recorded".into(),
+            (Received::Rejected(_), true) => body["outcome"] = "would-be-refused".into(),
+            (Received::Duplicate(_), true) | (_, false) => {}
+        }
         if let Some(line) = self.line {
             body["line"] = line.into();
         }

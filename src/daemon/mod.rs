@@ -15,6 +15,7 @@ mod session;
 mod systemd;
 
 pub use clock::Clock;
+pub use deliveries::destination;
 pub use error::{ServeError, with_causes};
 
 use std::path::PathBuf;

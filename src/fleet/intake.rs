@@ -67,6 +67,12 @@ impl Arrival {
         Arrival { source: source.clone(), sha: content_sha(&bytes), text: bytes, station: None, read }
     }
 
+    /// What a sender wrote, which cannot be read.
+    pub fn rejected(source: &Arc<str>, bytes: &[u8], findings: Vec<Finding>) -> Arrival {
+        let (sha, text) = (content_sha(bytes), bytes.to_vec());
+        Arrival { source: source.clone(), sha, text, station: None, read: Err(findings) }
+    }
+
     /// A row of a sheet.
     pub fn row(source: &Arc<str>, row: SheetRow) -> Arrival {
         let SheetRow { text, station, report, .. } = row;

@@ -5,9 +5,7 @@ use std::sync::Arc;
 use super::drops::REPORTS_AT_ONCE;
 use super::error::FleetError;
 use super::intake::{Arrival, Intake, Received};
-use crate::finding::Finding;
 use crate::ledger::{Report, Sheet};
-use crate::setting::content_sha;
 
 /// What became, or would become, of a report file, a row of a sheet, or a sheet as a whole.
 #[derive(Debug)]
@@ -50,7 +48,7 @@ impl Intake<'_> {
         let sheet = match Sheet::read(source, bytes, &self.reading.keybooks) {
             Ok(sheet) => sheet,
             Err(findings) => {
-                let one = bad_header(source, bytes, findings);
+                let one = Arrival::rejected(source, bytes, findings);
                 let received = self.record(std::slice::from_ref(&one), |_| Vec::new()).await?;
                 return Ok(received
                     .into_iter()
@@ -82,7 +80,7 @@ impl Intake<'_> {
             Ok(sheet) => {
                 sheet.rows(&self.reading.inventory).map(|row| (Some(row.line), Arrival::row(source, row))).collect()
             }
-            Err(findings) => vec![(None, bad_header(source, bytes, findings))],
+            Err(findings) => vec![(None, Arrival::rejected(source, bytes, findings))],
         };
         self.foresee_all(arrivals).await
     }
@@ -102,9 +100,4 @@ impl Intake<'_> {
         let parts = all.map(|((line, arrival), received)| RowReceived::new(line, arrival, received)).collect();
         Ok(Foreseen { parts, reports })
     }
-}
-
-fn bad_header(source: &Arc<str>, bytes: &[u8], findings: Vec<Finding>) -> Arrival {
-    let (sha, text) = (content_sha(bytes), bytes.to_vec());
-    Arrival { source: source.clone(), sha, text, station: None, read: Err(findings) }
 }

@@ -6,6 +6,7 @@
 //! append-only and lives in the store; nothing here knows of it.
 
 mod admit;
+mod begun;
 mod call;
 mod issued;
 mod keyed;
@@ -27,6 +28,7 @@ mod wire_key;
 mod wire_value;
 
 pub use admit::{AHEAD, Corrected, Scrutiny, Terms, admit, admit_visit};
+pub use begun::read_visit;
 pub use call::{IssuedCall, calls, code_json};
 pub use decision::{
     Aside, Decision, End, LONGEST_ASIDE, LONGEST_TAKE, Release, Released, Said, Take, Target, Unsayable,

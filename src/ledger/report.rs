@@ -252,19 +252,16 @@ pub fn read(file: &Arc<str>, bytes: &[u8]) -> Result<(Report, Places), Vec<Findi
     }
     let root = yaml::read(file, bytes)?;
     let text = String::from_utf8_lossy(bytes);
-    let mut reader = Reader {
-        sheet: Sheet::new(file, &text),
-        places: Places { root: Place::start_of(file), parts: BTreeMap::new() },
-    };
+    let mut reader = Reader { sheet: Sheet::new(file, &text), places: Places::all_at(Place::start_of(file)) };
     match reader.report(&root) {
         Some(report) if reader.sheet.findings.is_empty() => Ok((report, reader.places)),
         Some(_) | None => Err(reader.sheet.findings),
     }
 }
 
-struct Reader<'t> {
-    sheet: Sheet<'t>,
-    places: Places,
+pub(super) struct Reader<'t> {
+    pub(super) sheet: Sheet<'t>,
+    pub(super) places: Places,
 }
 
 impl Reader<'_> {
@@ -321,7 +318,7 @@ impl Reader<'_> {
         self.places.parts.insert(path.into(), self.sheet.place(node.spot));
     }
 
-    fn id(&mut self, path: &str, what: &str, node: &Node) -> Option<Uuid> {
+    pub(super) fn id(&mut self, path: &str, what: &str, node: &Node) -> Option<Uuid> {
         self.mark(path, node);
         let text = self.sheet.text(node, what)?;
         let id = Uuid::try_parse(text).ok().filter(|_| text.len() == 36);
@@ -332,7 +329,7 @@ impl Reader<'_> {
         id
     }
 
-    fn time(&mut self, node: &Node) -> Option<Timestamp> {
+    pub(super) fn time(&mut self, node: &Node) -> Option<Timestamp> {
         self.mark("at", node);
         let text = self.sheet.text(node, "\"at\"")?;
         let time = self::time(text);
@@ -343,7 +340,7 @@ impl Reader<'_> {
         time
     }
 
-    fn author(&mut self, node: &Node) -> Option<Name> {
+    pub(super) fn author(&mut self, node: &Node) -> Option<Name> {
         let text = self.sheet.text(node, "\"by\"")?;
         if text.trim().is_empty() {
             self.sheet.note(
@@ -357,7 +354,7 @@ impl Reader<'_> {
         Some(text.into())
     }
 
-    fn digest(&mut self, node: &Node) -> Option<Digest> {
+    pub(super) fn digest(&mut self, node: &Node) -> Option<Digest> {
         self.mark("script", node);
         let text = self.sheet.text(node, "\"script\"")?;
         let digest = text.parse().ok();

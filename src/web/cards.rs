@@ -16,6 +16,7 @@ use uuid::Uuid;
 
 use super::access::{self, Access, Caller, Holder, Role};
 use super::card_page::{HandOn, Leads, card_page};
+use super::host::{is_local, is_passed_on};
 use super::link::{Closed, LinkKey};
 use super::outcome::{self, Now};
 use super::page::Page;
@@ -43,13 +44,13 @@ pub struct Outside {
 
 /// Everything that cards are shown from, through one session.
 pub struct Cards {
-    asking: Asking,
-    store: Store,
-    access: Access,
+    pub(super) asking: Asking,
+    pub(super) store: Store,
+    pub(super) access: Access,
     /// What browsers reach this program at, without a slash at its end.
-    address: Option<String>,
-    key: LinkKey,
-    outside: Outside,
+    pub(super) address: Option<String>,
+    pub(super) key: LinkKey,
+    pub(super) outside: Outside,
 }
 
 impl fmt::Debug for Cards {
@@ -256,29 +257,6 @@ fn who_asks() -> Response {
     ([(header::WWW_AUTHENTICATE, access::CHALLENGE)], outcome::unknown()).into_response()
 }
 
-/// Whether a request was sent to a name of this machine: a page of elsewhere that has its own name lead here would
-/// otherwise read cards through the browser of whoever sits here.
-fn is_local(headers: &HeaderMap) -> bool {
-    let host = headers.get(header::HOST).and_then(|host| host.to_str().ok());
-    host.and_then(|host| url::Url::parse(&format!("http://{host}/")).ok()).is_some_and(|url| is_loopback(&url))
-}
-
-/// Whether a proxy says that it passes the request on (RFC 9110 section 7.6.3, RFC 7239, and the headers in use before it):
-/// then nobody knows who asks.
-fn is_passed_on(headers: &HeaderMap) -> bool {
-    headers.keys().any(|name| matches!(name.as_str(), "forwarded" | "via") || name.as_str().starts_with("x-forwarded-"))
-}
-
-/// Whether an address leads to this machine only: `localhost` (RFC 6761 section 6.3), 127.0.0.0/8 or `::1`.
-pub fn is_loopback(url: &url::Url) -> bool {
-    match url.host() {
-        Some(url::Host::Domain(name)) => name.eq_ignore_ascii_case("localhost"),
-        Some(url::Host::Ipv4(address)) => address.is_loopback(),
-        Some(url::Host::Ipv6(address)) => address.is_loopback(),
-        None => false,
-    }
-}
-
 /// Why a script is held. The view counts what waits for the same release.
 fn held(view: &View, row: &Row) -> Page {
     match tokio::task::block_in_place(|| view.held()) {
@@ -301,24 +279,5 @@ mod tests {
         assert_eq!((query.station.as_deref(), query.until.as_deref()), (Some("East quay é&"), Some("5")));
         assert_eq!(Query::of("station=a&station=b"), None);
         assert_eq!(Query::of(""), Some(Query::default()));
-    }
-
-    #[test]
-    fn only_names_of_this_machine_are_local() {
-        let local = |host: &str| is_local(&[(header::HOST, host.parse().unwrap())].into_iter().collect());
-        let passed_on = |name: &'static str| {
-            is_passed_on(&[(header::HeaderName::from_static(name), "x".parse().unwrap())].into_iter().collect())
-        };
-        assert!(["forwarded", "via", "x-forwarded-for", "x-forwarded-host"].into_iter().all(passed_on));
-        assert!(!passed_on("accept"));
-        for host in ["127.0.0.1:8470", "localhost:8470", "LOCALHOST", "[::1]:8470", "127.1.2.3"] {
-            assert!(local(host), "{host}");
-        }
-        for host in
-            ["evil.example", "localhost.evil.example:8470", "127.0.0.1.evil.example", "192.0.2.1:8470", "a b", ""]
-        {
-            assert!(!local(host), "{host}");
-        }
-        assert!(!is_local(&HeaderMap::new()));
     }
 }

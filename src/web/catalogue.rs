@@ -38,11 +38,13 @@ metrics! {
     WEBHOOK_TRIES = "webhook_tries_total", Some("webhook"), "Tries to deliver a message.";
     WEBHOOK_DELIVERED = "webhook_delivered_total", Some("webhook"), "Messages delivered.";
     WEBHOOK_FAILURES = "webhook_failures_total", Some("webhook"), "Tries that failed.";
+    WEBHOOK_REFUSED = "webhook_refused_total", Some("webhook"), "Messages set aside because the receiver would not take them.";
     WEBHOOK_STATE = "webhook_state", Some("webhook"), "1 for what the webhook is doing, as the label \"state\" says.";
     LEDGER_READABLE = "ledger_readable", None, "1 if the ledger answered; if not, the figures taken from it are left out.";
     LEDGER_ENTRIES = "ledger_entries", Some("kind"), "Entries of the ledger by kind.";
     REPORTS_TAKEN = "reports_taken", None, "Reports on record.";
     REPORTS_REFUSED = "reports_refused", None, "Reports that were rejected, and are kept.";
+    OUTBOX_REFUSED = "outbox_refused", Some("webhook"), "Messages kept that the receiver would not take, for 30 days.";
     OUTBOX_WAITING = "outbox_waiting", Some("webhook"), "Messages not yet delivered.";
     OUTBOX_OLDEST_AGE = "outbox_oldest_age_seconds", Some("webhook"), "Seconds that the oldest message not yet delivered has waited.";
 }

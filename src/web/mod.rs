@@ -8,8 +8,10 @@
 //! holds one of a bounded number of connections for a bounded time.
 
 mod access;
+mod api;
 mod catalogue;
 mod guide_page;
+mod host;
 mod status;
 mod card_page;
 mod cards;
@@ -25,7 +27,8 @@ mod style;
 
 pub use access::{Access, Role, Token};
 pub use card_page::{HandOn, Leads, card_page, nothing_page};
-pub use cards::{Cards, Outside, is_loopback};
+pub use cards::{Cards, Outside};
 pub use catalogue::METRICS;
+pub use host::is_loopback;
 pub use server::{ListenError, Server};
 pub use status::{Clocks, Health, PassStatus, Status};

@@ -6,6 +6,7 @@
 
 mod http;
 mod errands;
+mod filed;
 mod house;
 mod page;
 mod shown;

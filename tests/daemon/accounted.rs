@@ -10,11 +10,6 @@ use super::process::{Daemon, until, until_within};
 use super::receiver::Receiver;
 use super::told::refused_sources;
 
-/// The number of entries in the ledger.
-fn entries(fleet: &Fleet) -> usize {
-    fleet.run(&["ledger", "export"]).ended(0).out.lines().filter(|line| line.contains("\"report\":1")).count()
-}
-
 #[test]
 fn whatever_lies_in_the_reports_folder_is_recorded_or_told_of_once() {
     let receiver = Receiver::start(SIGNING);
@@ -96,7 +91,7 @@ fn however_many_files_lie_there_each_new_one_is_taken() {
         fleet.write(&format!("config/reports/may/{}/{number:05}.yaml", number % 7), &report(number));
     }
     let daemon = Daemon::spawn(fleet.home(), &fleet.environment);
-    until_within(patience, "the first look", || daemon.log().contains("listening").then_some(()));
+    until_within(patience, "the first look", || daemon.said().contains("/healthz").then_some(()));
     let on_record = |count: u32, what: &str| {
         let wanted = f64::from(5 + many + count);
         until_within(patience, what, || (daemon.sample("stationkeep_reports_taken") >= wanted).then_some(()));

@@ -275,7 +275,7 @@ fn a_full_disk_makes_it_unready_and_says_so_and_room_makes_it_ready_with_no_aler
     std::fs::write(&filler, vec![0; 64 << 20]).expect_err("the disk is smaller than this");
     // What SQLite has set aside is used up first.
     let problem = until("a full ledger", || ask(at, "GET", "/readyz").filter(|answer| answer.status == 503)).problem();
-    assert_eq!((&problem["type"], &problem["ledger"]), (&"urn:stationkeep:problem:ledger".into(), &"full".into()));
+    assert_eq!((&problem["type"], &problem["ledger"]), (&"/problems/ledger".into(), &"full".into()));
     fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
     daemon.logs("the pass failed");
     std::fs::remove_file(&filler).expect("room again");
