@@ -68,12 +68,17 @@ pub(super) struct Listed {
 }
 
 impl Listed {
-    /// Whether nothing was added, taken away or renamed since; `then` is a moment before it was listed.
-    pub fn is_as_it_was(&self, folders: &ReportFolders, then: SystemTime) -> bool {
+    /// Whether nothing was added, taken away or renamed since, as far as states tell.
+    pub fn is_as_it_was(&self, folders: &ReportFolders) -> bool {
         let state = |path: &Path| fs::symlink_metadata(path).ok().map(|meta| Stamp::of(&meta));
         !self.folders.is_empty()
             && fs::canonicalize(&folders.dropped.path).is_ok_and(|root| root == self.root)
-            && self.folders.iter().all(|(path, stamp)| stamp.is_settled(then) && state(path) == Some(*stamp))
+            && self.folders.iter().all(|(path, stamp)| state(path) == Some(*stamp))
+    }
+
+    /// Whether every later change must show in the states; `then` is a moment before it was listed.
+    pub fn is_settled(&self, then: SystemTime) -> bool {
+        self.folders.values().all(|stamp| stamp.is_settled(then))
     }
 }
 

@@ -116,8 +116,9 @@ impl Inbox {
         now: SystemTime,
         settle: Duration,
     ) -> Option<Finding> {
-        let is_as_it_was =
-            |(listed, then): &(Listed, SystemTime)| self.waiting.is_none() && listed.is_as_it_was(folders, *then);
+        let is_as_it_was = |(listed, then): &(Listed, SystemTime)| {
+            self.waiting.is_none() && listed.is_settled(*then) && listed.is_as_it_was(folders)
+        };
         if !stirred && self.listed.as_ref().is_some_and(is_as_it_was) {
             return None;
         }

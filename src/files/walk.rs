@@ -23,7 +23,7 @@ pub const LIMIT_NAMES: usize = 1_000_000;
 /// The most folders, one in the other.
 pub const LIMIT_DEPTH: usize = 32;
 /// The coarsest clock of a file system in use (FAT has two seconds).
-const COARSE: Duration = Duration::from_secs(2);
+pub(super) const COARSE: Duration = Duration::from_secs(2);
 
 /// What tells one state of a file from another without reading it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]

@@ -69,12 +69,12 @@ impl Dropbox {
         self.recorded.clear();
     }
 
-    /// The files to judge now.
-    fn due(&self, grounds: &Grounds) -> Vec<Arc<Dropped>> {
-        let is_same = |(before, _): &&(Grounds, _)| Arc::ptr_eq(&before.0, &grounds.0) && before.1 == grounds.1;
-        let rejected = self.rejected.as_ref().filter(is_same).map(|(_, files)| files);
-        let is_due = |file: &&Arc<Dropped>| rejected.is_none_or(|files| !files.contains(&file.sha256));
-        self.inbox.open().iter().filter(is_due).cloned().collect()
+    /// The files that would be rejected again by the same; none where something else is wanted or on record by now.
+    fn in_vain(&mut self, grounds: &Grounds) -> HashSet<[u8; 32]> {
+        match self.rejected.take() {
+            Some((before, files)) if Arc::ptr_eq(&before.0, &grounds.0) && before.1 == grounds.1 => files,
+            Some(_) | None => HashSet::new(),
+        }
     }
 }
 
@@ -86,10 +86,11 @@ struct Round<'i> {
     /// What is read and waits to be recorded together.
     waiting: Vec<(Arc<Dropped>, Arrival)>,
     bytes: usize,
-    /// Files that nothing more can come of, by content.
-    done: HashSet<[u8; 32]>,
+    /// Files that nothing more can come of, by name.
+    done: HashSet<Arc<str>>,
     /// Those that are on record, all of each.
     recorded: Vec<Arc<Dropped>>,
+    /// By content.
     rejected: HashSet<[u8; 32]>,
     told: Vec<(Arc<str>, Received)>,
 }
@@ -109,10 +110,13 @@ impl Intake<'_> {
         mut progress: impl FnMut() + Send,
     ) -> Result<Vec<(Arc<str>, Received)>, FleetError> {
         if dropbox.inbox.open().is_empty() {
+            dropbox.rejected = None;
             return Ok(Vec::new());
         }
         let grounds = Grounds(reading.clone(), self.store.head().await?.seq);
-        let files = dropbox.due(&grounds);
+        let rejected = dropbox.in_vain(&grounds);
+        let open = dropbox.inbox.open().iter();
+        let files: Vec<_> = open.filter(|file| !rejected.contains(&file.sha256)).cloned().collect();
         let shas: Vec<String> = files.iter().map(|file| hex(&file.sha256)).collect();
         let mut round = Round {
             intake: self,
@@ -121,19 +125,14 @@ impl Intake<'_> {
             bytes: 0,
             done: HashSet::new(),
             recorded: Vec::new(),
-            rejected: HashSet::new(),
+            rejected,
             told: Vec::new(),
         };
         let went = round.go_through(&files, &mut progress).await;
-        dropbox.inbox.close(|file| round.done.contains(&file.sha256));
+        dropbox.inbox.close(|file| round.done.contains(&file.name));
         dropbox.recorded.append(&mut round.recorded);
         went?;
-        if !files.is_empty() {
-            let before = dropbox.rejected.take().map(|(_, before)| before);
-            let still = before.into_iter().flatten().filter(|sha| files.iter().all(|file| file.sha256 != *sha));
-            round.rejected.extend(still);
-            dropbox.rejected = Some((grounds, round.rejected));
-        }
+        dropbox.rejected = Some((grounds, round.rejected));
         Ok(round.told)
     }
 }
@@ -158,11 +157,11 @@ impl Round<'_> {
         let before = self.before(file);
         match &file.kind {
             _ if before == Some(RECORDED) => {
-                self.done.insert(file.sha256);
+                self.done.insert(file.name.clone());
                 self.recorded.push(file.clone());
             }
             // Nothing but another name or content makes a report of it.
-            FileKind::Stray(_) if before.is_some() => drop(self.done.insert(file.sha256)),
+            FileKind::Stray(_) if before.is_some() => drop(self.done.insert(file.name.clone())),
             FileKind::Stray(finding) => self.add(file, unreadable(file, hex(&file.sha256), finding.clone())).await?,
             FileKind::Report => {
                 progress();
@@ -283,10 +282,10 @@ impl Round<'_> {
             let is_stray = matches!(file.kind, FileKind::Stray(_));
             match (outcome(&received) == RECORDED, is_stray) {
                 (true, _) => {
-                    self.done.insert(file.sha256);
+                    self.done.insert(file.name.clone());
                     self.recorded.push(file.clone());
                 }
-                (false, true) => drop(self.done.insert(file.sha256)),
+                (false, true) => drop(self.done.insert(file.name.clone())),
                 (false, false) => drop(self.rejected.insert(file.sha256)),
             }
             let before = self.before(&file);

@@ -187,7 +187,7 @@ impl Events {
             // Nobody tells of what changes within a file.
             self.seen.clear();
         }
-        let polling = Polling::of(&self.interest, &mut self.seen);
+        let polling = Polling::of(&self.interest, &mut self.seen, began);
         self.effort = began.elapsed();
         polling
     }

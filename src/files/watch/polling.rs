@@ -9,13 +9,13 @@ use std::ffi::{OsStr, OsString};
 use std::fs;
 use std::io::Read;
 use std::path::{Component, Path, PathBuf};
-use std::time::SystemTime;
+use std::time::Instant;
 
 use sha2::{Digest, Sha256};
 
 use super::Interest;
 use crate::files::below::{Listed, below};
-use crate::files::walk::{Stamp, Walk, passed_over, walk};
+use crate::files::walk::{COARSE, Stamp, Walk, passed_over, walk};
 use crate::files::{Folder, ReportFolders};
 
 /// More links than this on one way are a loop (the kernel's own limit).
@@ -60,15 +60,19 @@ pub(super) type Seen = BTreeMap<PathBuf, SeenInbox>;
 #[derive(Debug)]
 pub(super) struct SeenInbox {
     listed: Listed,
-    /// A moment before it was listed.
-    at: SystemTime,
+    /// When its folders were first seen in these states.
+    first: Instant,
+    /// Whether that is longer ago than a clock tick, so that every later change must show in the states.
+    settled: bool,
     /// Of all that lies there.
     state: [u8; 32],
 }
 
 impl SeenInbox {
-    fn of(folders: &ReportFolders) -> SeenInbox {
-        let at = SystemTime::now();
+    fn of(folders: &ReportFolders, known: Option<SeenInbox>, now: Instant) -> SeenInbox {
+        if let Some(known) = known.as_ref().filter(|known| known.settled && known.listed.is_as_it_was(folders)) {
+            return SeenInbox { listed: known.listed.clone(), ..*known };
+        }
         let found = below(folders);
         let mut state = Sha256::new();
         for entry in &found.entries {
@@ -77,7 +81,9 @@ impl SeenInbox {
         if let Some(finding) = &found.finding {
             state.update(format!("{finding}\0"));
         }
-        SeenInbox { listed: found.listed, at, state: state.finalize().into() }
+        let first = known.filter(|known| known.listed == found.listed).map_or(now, |known| known.first);
+        let settled = now.saturating_duration_since(first) >= COARSE;
+        SeenInbox { listed: found.listed, first, settled, state: state.finalize().into() }
     }
 }
 
@@ -93,7 +99,7 @@ pub(super) struct Polling {
 
 impl Polling {
     /// Looks at everything now. Folders of reports that are as they were `seen` are not gone through again.
-    pub fn of(interest: &Interest, seen: &mut Seen) -> Polling {
+    pub fn of(interest: &Interest, seen: &mut Seen, now: Instant) -> Polling {
         let mut posts = Posts::new();
         let mut state = Sha256::new();
         let mut locks = BTreeSet::new();
@@ -105,7 +111,7 @@ impl Polling {
         }
         seen.retain(|path, _| interest.inboxes.iter().any(|folders| folders.dropped.path == *path));
         for folders in &interest.inboxes {
-            dropped(folders, seen, &mut posts, &mut state);
+            dropped(folders, now, seen, &mut posts, &mut state);
             locks.extend(lock_of(&folders.dropped.path));
         }
         for path in &interest.files {
@@ -117,11 +123,10 @@ impl Polling {
     }
 }
 
-fn dropped(folders: &ReportFolders, seen: &mut Seen, posts: &mut Posts, state: &mut Sha256) {
+fn dropped(folders: &ReportFolders, now: Instant, seen: &mut Seen, posts: &mut Posts, state: &mut Sha256) {
     let path = &folders.dropped.path;
     trace(path, posts);
-    let known = seen.remove(path).filter(|known| known.listed.is_as_it_was(folders, known.at));
-    let now = known.unwrap_or_else(|| SeenInbox::of(folders));
+    let now = SeenInbox::of(folders, seen.remove(path), now);
     for real in now.listed.folders.keys() {
         let names = posts.entry(real.clone()).or_default();
         (names.all, names.inbox) = (true, true);
@@ -247,7 +252,7 @@ mod tests {
         symlink("..one", top.join("..data")).unwrap();
         symlink("..data/a.yaml", top.join("a.yaml")).unwrap();
         let interest = Interest { trees: vec![Folder::new(&top, ".")], ..Interest::default() };
-        let posts = Polling::of(&interest, &mut Seen::new()).posts;
+        let posts = Polling::of(&interest, &mut Seen::new(), Instant::now()).posts;
         for (name, counts) in [("a.yaml", true), ("..data", true), ("..one", true), ("..two", false), (".a.swp", false)]
         {
             assert_eq!(matters(&posts, &top.join(name)), counts, "{name}");
