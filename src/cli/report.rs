@@ -17,7 +17,7 @@ use crate::fleet::intake::Received;
 use crate::fleet::{Answer, RowReceived, Texts, receipt};
 use crate::ledger::{self, Report};
 
-/// Takes up field reports.
+/// Records field reports.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Report files (YAML, JSON, JSON lines) or sheets (CSV); `-` reads standard input
@@ -101,10 +101,7 @@ async fn recorded(context: &Context, name: &Arc<str>, bytes: &[u8], holds: Holds
     match holds {
         Holds::Report => {
             let received = intake.report(name, bytes).await?;
-            let came = match ledger::read(name, bytes) {
-                Ok((report, _)) => came_of(context, &received, Some(&report), &[]).await?,
-                Err(_) => came_of_visit(context, &received, name, bytes).await?,
-            };
+            let came = came_of_text(context, &received, name, bytes).await?;
             parts.push(Part { line: None, received, came, is_try: false });
         }
         Holds::Sheet => {
@@ -116,9 +113,13 @@ async fn recorded(context: &Context, name: &Arc<str>, bytes: &[u8], holds: Holds
                 parts.push(Part { line, received, came, is_try: false });
             }
         }
-        // Of lines each is said alone; what came of them together is the station's to show.
+        // Of several lines each is said alone; what came of them together is the station's to show.
         Holds::Lines => {
             let received = intake.dropped_lines(name, numbered(bytes)).await?;
+            if let [one] = &received[..] {
+                let came = came_of_text(context, one, name, bytes).await?;
+                return Ok(vec![Part { line: None, received: one.clone(), came, is_try: false }]);
+            }
             parts.extend(received.into_iter().map(|received| Part { line: None, received, came: None, is_try: false }));
         }
     }
@@ -183,18 +184,13 @@ async fn came_of(
     }
 }
 
-/// The same of the beginning of a visit.
-async fn came_of_visit(
-    context: &Context,
-    received: &Received,
-    name: &Arc<str>,
-    bytes: &[u8],
-) -> Result<Came, CliError> {
-    match (received, ledger::read_visit(name, bytes)) {
-        (Received::New(_) | Received::Duplicate(_), Ok(visit)) => {
-            Ok(Some((visit.id, context.intake().answer_visit(&visit, &context.view).await?)))
-        }
-        (Received::Rejected(_), _) | (_, Err(_)) => Ok(None),
+/// The same of a text that holds one report or the beginning of a visit.
+async fn came_of_text(context: &Context, received: &Received, name: &Arc<str>, bytes: &[u8]) -> Result<Came, CliError> {
+    match (received, ledger::read(name, bytes), ledger::read_visit(name, bytes)) {
+        (Received::Rejected(_), _, _) => Ok(None),
+        (_, Ok((report, _)), _) => came_of(context, received, Some(&report), &[]).await,
+        (_, Err(_), Ok(visit)) => Ok(Some((visit.id, context.intake().answer_visit(&visit, &context.view).await?))),
+        (_, Err(_), Err(_)) => Ok(None),
     }
 }
 

@@ -218,6 +218,8 @@ impl RowReader<'_> {
         let mut places = BTreeMap::new();
         for (column, cell) in self.cells() {
             places.insert(column.path(), place_of(&file, cell));
+            // Its name stands in the header, which is right: nothing in the row takes its place.
+            places.insert(Places::name_of(&column.path()), Place { length: 0, ..place_of(&file, cell) });
         }
         let station = self.cell(&Column::Station).map(|cell| cell.text.clone());
         let text = self.kept();

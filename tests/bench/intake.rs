@@ -63,14 +63,20 @@ fn recording(folder: &Path, stations: usize) {
     clear(folder);
     let lines = (0..MANY).fold(String::new(), |mut text, number| {
         let (id, station, at) = of(stations, from + MANY + number);
-        writeln!(text, r#"{{"report":1,"id":"{id}","station":"{station}","at":"{at}","by":"t","left":{{"call.minutes":10}}}}"#)
-            .expect("a line");
+        writeln!(
+            text,
+            r#"{{"report":1,"id":"{id}","station":"{station}","at":"{at}","by":"t","left":{{"call.minutes":10}}}}"#
+        )
+        .expect("a line");
         text
     });
     fs::write(folder.join("reports/lines.jsonl"), lines).expect("a file");
     let after = command();
     clear(folder);
-    println!("{MANY} reports recorded: CPU s, seconds in all (a command that records nothing: {:.2}, {:.2})", nothing.0, nothing.1);
+    println!(
+        "{MANY} reports recorded: CPU s, seconds in all (a command that records nothing: {:.2}, {:.2})",
+        nothing.0, nothing.1
+    );
     println!("  as files: {:.2}, {:.2}", as_files.0 - nothing.0, as_files.1 - nothing.1);
     println!("  as lines: {:.2}, {:.2}", after.0 - nothing.0, after.1 - nothing.1);
 }
@@ -90,7 +96,14 @@ fn edit(folder: &Path, edits: usize) -> (f64, f64) {
 
 fn of(stations: usize, number: usize) -> (String, String, String) {
     let id = format!("019a0000-ffff-7000-8000-{number:012x}");
-    let at = format!("2026-0{}-{:02}T{:02}:{:02}:{:02}Z", 1 + number / 86_400 % 9, 1 + number / 9 % 28, number / 3_600 % 24, number / 60 % 60, number % 60);
+    let at = format!(
+        "2026-0{}-{:02}T{:02}:{:02}:{:02}Z",
+        1 + number / 86_400 % 9,
+        1 + number / 9 % 28,
+        number / 3_600 % 24,
+        number / 60 % 60,
+        number % 60
+    );
     (id, format!("ST-{:06}", number % stations), at)
 }
 
