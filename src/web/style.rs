@@ -107,7 +107,9 @@ const VISIT: &str = "
 #visit>*{margin:0;flex:none}
 #visit>.answers{margin-top:auto}
 #visit h1{font-size:1.375rem}
+#visit header h1{font-size:1rem;font-weight:400}
 #visit h2{font-size:1rem;margin:0;padding:0;border:0}
+#visit h2.ask{font-size:1.375rem}
 #visit ul{padding-left:1.25rem;margin:.25rem 0}
 #visit header{display:flex;flex-wrap:wrap;gap:0 .5rem;justify-content:space-between;align-items:baseline;border-bottom:2px solid var(--ink);line-height:1.3}
 #visit .state{color:var(--soft);font-size:.75rem}

@@ -5,5 +5,7 @@
 
 mod browser;
 mod fleet;
+mod lossy;
+mod screens;
 mod technician;
 mod visits;
