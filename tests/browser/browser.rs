@@ -84,6 +84,8 @@ impl Phone {
             "--disable-sync",
             "--disable-default-apps",
             "--window-size=1000,700",
+            // A name that is not this machine's own, so that its address is no secure one.
+            "--host-resolver-rules=MAP stations.test 127.0.0.1",
             &profile,
         ];
         let options = json!({"goog:chromeOptions": {"args": arguments, "binary": "/usr/bin/chromium"}});

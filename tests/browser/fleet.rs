@@ -99,10 +99,16 @@ impl Fleet {
     }
 
     fn get(&self, path: &str) -> Option<String> {
+        self.get_as(path, "")
+    }
+
+    /// The whole answer to a request with some more lines in its head.
+    pub fn get_as(&self, path: &str, lines: &str) -> Option<String> {
         use std::io::{Read as _, Write as _};
         let mut stream = TcpStream::connect(self.address).ok()?;
         stream.set_read_timeout(Some(PATIENCE)).ok()?;
-        write!(stream, "GET {path} HTTP/1.1\r\nhost: {}\r\nconnection: close\r\n\r\n", self.address).ok()?;
+        let host = self.address;
+        write!(stream, "GET {path} HTTP/1.1\r\nhost: {host}\r\n{lines}connection: close\r\n\r\n").ok()?;
         let mut text = String::new();
         stream.read_to_string(&mut text).ok()?;
         Some(text)

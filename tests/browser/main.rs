@@ -5,6 +5,7 @@
 
 mod browser;
 mod fleet;
+mod links;
 mod lossy;
 mod screens;
 mod technician;

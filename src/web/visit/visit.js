@@ -98,6 +98,7 @@ async function tap(word) {
     const { screen, used } = walk(now.visit, taps);
     clocks.tapped(screen, word);
     now.isBack = false;
+    if (now.sound === "asked") now.sound = "";
     const at = latest(second(time()), now.kept.begun, ...taps.map((one) => one.at));
     const fields = { taps: [...taps.slice(0, used), { screen: screen.id, word, at }] };
     if (screen.shows === "which" && word === "yes") Object.assign(fields, { keys: true, begun: at });
@@ -241,7 +242,7 @@ function over() {
   ];
 }
 
-const warned = (text) => h("p", { class: text.startsWith("WARNING") ? "mind" : "lead" }, text);
+const warned = (text) => h("p", text.startsWith("WARNING") ? { class: "mind" } : {}, text);
 
 /** What is always at the top: where one is, and whether what was tapped is safe. */
 function top(title) {
@@ -277,6 +278,7 @@ function bottom(walked, sounded = null) {
     cautions(),
   ];
   const more = h("details", { class: "more" }, h("summary", {}, "More"), items);
+  more.addEventListener("toggle", () => more.open && more.scrollIntoView());
   const back = kept.taps.length > 0 ? button("Undo", undo, "small", icon("undo")) : null;
   return h("nav", {}, back, sounded ? sounds(sounded) : null, more);
 }
@@ -379,13 +381,15 @@ function step(walked) {
   const { visit } = now;
   const { step: number } = walked.screen;
   const one = visit.steps[number - 1];
+  // On the second try there is no more to say than that.
+  const isFirst = !/^step\d+[rn]/.test(walked.screen.id);
   const since = one.since ? ` since step ${one.since}` : "";
   return [
     top(`Step ${number} of ${visit.steps.length}`),
     walked.screen.says.map((text) => h("p", { class: "lead" }, text)),
     one.bare ? h("p", { class: "mind" }, one.bare.replace(" while you key this", `${since} while you key this`), one.stay ? ` ${capital(one.stay)}.` : "") : null,
     keys(one),
-    h("p", { class: "what" }, one.what, one.note ? ` ${capital(one.note)}.` : ""),
+    isFirst ? h("p", { class: "what" }, one.what, one.note ? ` ${capital(one.note)}.` : "") : null,
     clocks.shown(),
     answers(
       ["accepted", "Accepted", "yes", visit.accepted],
@@ -414,16 +418,20 @@ function sounds({ groups, pressed }) {
   return [
     canSpeak() ? button("Read aloud", () => say(words(groups)), "small", icon("speak")) : null,
     button("Play keys", () => sound(() => play(pressed, tone, gap)), "small", icon("tone")),
-    now.sound ? h("p", {}, now.sound) : null,
+    now.sound === "asked" ? h("p", {}, OVERHEARD) : null,
   ];
 }
+
+const OVERHEARD =
+  "Whoever hears these tones can key the code. Hold this phone to the other one, and tap again. Only the beeps of the station say whether it heard them.";
 
 /** A caution once, before the first time. */
 async function sound(playing) {
   if (now.sound === "") {
-    now.sound = "Whoever hears these tones can key the code. Hold this phone to the other one, and tap again. Only the beeps of the station say whether it heard them.";
+    now.sound = "asked";
     return show();
   }
+  now.sound = "told";
   await playing();
 }
 
