@@ -8,6 +8,7 @@ use std::time::{Duration, SystemTime};
 use jiff::Timestamp;
 
 use super::contacts::ContactsSince;
+use super::drops::Dropbox;
 use super::error::FleetError;
 use super::intake::{Intake, Received};
 use super::reading::{Reading, ReadingCache};
@@ -19,7 +20,7 @@ use crate::alert::{Cause, NewCommit};
 use crate::brake::{self, GoneScript, Limit, Tally, judge};
 use crate::drift::{Rules, Totals};
 use crate::effective::{self, Effective};
-use crate::files::{Inbox, Look};
+use crate::files::{Look, Shelf};
 use crate::finding::Finding;
 use crate::inventory::{Commit, Stations};
 use crate::ledger::{Decisions, Digest};
@@ -57,12 +58,23 @@ pub enum News {
         /// What became of it.
         received: Received,
     },
-    /// The reports folder cannot be read.
+    /// The reports folder cannot be read, or a recorded file cannot be moved.
     Unread(Finding),
     /// So many entries of the ledger are read.
     Entries(u64),
     /// A commit comes into use.
     Commit(NewCommit),
+}
+
+/// What a look does with what lies in the reports folder.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Drops {
+    /// Nothing.
+    Left,
+    /// It is recorded.
+    Recorded,
+    /// It is recorded, then moved.
+    Moved,
 }
 
 /// A fleet under watch.
@@ -82,7 +94,11 @@ pub struct Fleet {
     contacts: Arc<ContactsSince>,
     /// The commit of the last good inventory, as the store had it at the start.
     good_before: Option<Arc<Commit>>,
-    inbox: Inbox,
+    dropbox: Dropbox,
+    /// Whether a dropped file may have changed within since the last look.
+    stirred: bool,
+    /// What is done with dropped files.
+    drops: Drops,
     records: Option<Records>,
     decisions: Arc<Decisions>,
     /// Stations of which something is said, as they counted last.
@@ -112,7 +128,9 @@ impl Fleet {
             in_use: None,
             contacts: Arc::default(),
             good_before: None,
-            inbox: Inbox::default(),
+            dropbox: Dropbox::default(),
+            stirred: true,
+            drops: Drops::Recorded,
             records: None,
             decisions: Arc::default(),
             said: effective::EffectiveCache::default(),
@@ -127,6 +145,16 @@ impl Fleet {
     /// The same by the reports up to a time, with the clock at it and today's inventory.
     pub fn as_of(self, until: Timestamp) -> Fleet {
         Fleet { until: Some(until), ..self }
+    }
+
+    /// The same, but what lies in the reports folder stays unrecorded.
+    pub fn leaving_drops(self) -> Fleet {
+        Fleet { drops: Drops::Left, ..self }
+    }
+
+    /// The same, and recorded files are moved where the configuration says so.
+    pub fn moving_drops(self) -> Fleet {
+        Fleet { drops: Drops::Moved, ..self }
     }
 
     /// The same by files that were read elsewhere, whatever is in use: for a preview of what they would do. Nothing of them is
@@ -145,6 +173,11 @@ impl Fleet {
     /// The texts of the files as they are now, which findings may point into.
     pub fn texts(&self) -> &SourceTexts {
         &self.last.texts
+    }
+
+    /// Says that a dropped file may have changed within: nothing of that shows in its folder.
+    pub fn stir(&mut self) {
+        self.stirred = true;
     }
 
     /// Its ledger.
@@ -168,6 +201,10 @@ impl Fleet {
     ) -> Result<Arc<View>, FleetError> {
         self.unwritten = None;
         let before = self.in_use.as_ref().and_then(|in_use| in_use.texts.commit.clone());
+        if files == Some(Look::Whole) {
+            self.stir();
+            self.dropbox.try_again();
+        }
         if let Some(look) = files {
             self.read_files(look, moment).await?;
         }
@@ -203,7 +240,7 @@ impl Fleet {
         }
         // A command beside a daemon may have kept files that it read in the middle of an edit.
         let kept = self.sources.keep_good(&self.store, &self.last.texts, moment.now).await;
-        self.unless_unwritten(kept.map_err(FleetError::from))?;
+        unless_unwritten(kept.map_err(FleetError::from), &mut self.unwritten)?;
         // Compared with what is in use, not with what was read last: that may have had errors, or not been kept.
         let is_known =
             |in_use: &&InUse| in_use.texts == self.last.texts && in_use.reading.codes == self.last.reading.codes;
@@ -211,7 +248,7 @@ impl Fleet {
             let LastRead { texts, reading, .. } = self.last.clone();
             let contacts = &reading.inventory.contacts;
             let noted = ContactsSince::note(&self.store, contacts, moment.now).await;
-            let contacts = match self.unless_unwritten(noted)? {
+            let contacts = match unless_unwritten(noted, &mut self.unwritten)? {
                 Some(noted) => noted,
                 None => ContactsSince::foresee(&self.store, contacts, moment.now).await?,
             };
@@ -220,17 +257,6 @@ impl Fleet {
         }
         self.is_unkept = self.unwritten.is_some();
         Ok(())
-    }
-
-    /// What was written; nothing where the ledger takes no writes, and that is noted.
-    fn unless_unwritten<T>(&mut self, written: Result<T, FleetError>) -> Result<Option<T>, FleetError> {
-        match written {
-            Err(FleetError::Store(error)) if error.takes_no_writes() => {
-                self.unwritten = Some(Arc::new(error));
-                Ok(None)
-            }
-            other => other.map(Some),
-        }
     }
 
     /// The commit in use, where it was another one before: another look's, or, at the start, the last good one.
@@ -250,22 +276,32 @@ impl Fleet {
         moment: Moment,
         news: &mut (dyn FnMut(News) + Send),
     ) -> Result<Option<Duration>, FleetError> {
-        let Some(in_use) = &self.in_use else { return Ok(None) };
+        let Some(in_use) = self.in_use.as_ref().filter(|_| self.drops != Drops::Left) else { return Ok(None) };
         let (sources, settle) = (&self.sources, self.terms.settle);
-        let (inbox, finding) =
-            tokio::task::block_in_place(|| Inbox::look(&sources.reports, &self.inbox, moment.files, settle));
+        let inbox = &mut self.dropbox.inbox;
+        let stirred = std::mem::take(&mut self.stirred);
+        let finding = tokio::task::block_in_place(|| inbox.look(&sources.reports, stirred, moment.files, settle));
         finding.into_iter().for_each(|finding| news(News::Unread(finding)));
         let (reading, contacts) = (&in_use.reading, &self.contacts);
         let intake = Intake { store: &self.store, reading, contacts, sources, now: moment.now };
-        let received = intake.drops(&inbox, || news(News::Report)).await;
-        let again = inbox.waiting;
-        // What could not be recorded is looked at again as if it were new.
-        let Some(received) = self.unless_unwritten(received)? else { return Ok(again) };
+        let received = intake.drops(&mut self.dropbox, reading, || news(News::Report)).await;
+        // What could not be recorded is looked at again.
+        let Some(received) = unless_unwritten(received, &mut self.unwritten)? else {
+            return Ok(self.dropbox.inbox.waiting());
+        };
         for (name, received) in received {
             news(News::Received { name, received });
         }
-        self.inbox = inbox;
-        Ok(again)
+        match sources.reports.taken.as_ref().filter(|_| self.drops == Drops::Moved) {
+            Some(taken) => {
+                let month = moment.now.strftime("%Y-%m").to_string();
+                let shelf = Shelf { taken, month: &month };
+                let stuck = tokio::task::block_in_place(|| self.dropbox.shelve(shelf, moment.files));
+                stuck.into_iter().for_each(|finding| news(News::Unread(finding)));
+            }
+            None => self.dropbox.leave(),
+        }
+        Ok(self.dropbox.inbox.waiting())
     }
 
     async fn keep_records_up(&mut self, news: &mut (dyn FnMut(News) + Send)) -> Result<(), FleetError> {
@@ -360,6 +396,20 @@ impl Fleet {
             changed: std::mem::take(&mut self.unseen),
             unwritten: self.unwritten.clone(),
         }
+    }
+}
+
+/// What was written; nothing where the ledger takes no writes, and that is noted.
+fn unless_unwritten<T>(
+    written: Result<T, FleetError>,
+    unwritten: &mut Option<Arc<StoreError>>,
+) -> Result<Option<T>, FleetError> {
+    match written {
+        Err(FleetError::Store(error)) if error.takes_no_writes() => {
+            *unwritten = Some(Arc::new(error));
+            Ok(None)
+        }
+        other => other.map(Some),
     }
 }
 

@@ -2,6 +2,8 @@
 
 use uuid::Uuid;
 
+use super::{StoreError, without_nul};
+
 /// What an entry is. Its text is what the database and exports show.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum EntryKind {
@@ -77,6 +79,14 @@ pub struct NewEntry {
     pub recorded_ms: i64,
     /// One line of canonical JSON: equal contents must be equal texts.
     pub body: String,
+}
+
+impl NewEntry {
+    pub(super) fn without_nul(&self) -> Result<(), StoreError> {
+        without_nul("an entry's id", &self.id)?;
+        without_nul("an entry's station", &self.station)?;
+        without_nul("an entry's body", &self.body)
+    }
 }
 
 /// An entry as it is in the ledger.

@@ -9,7 +9,7 @@ use super::chain::{Head, Link};
 use super::entry::{EntryKind, NewEntry, packed_id};
 use super::packed::{Beside, Book, book_from, pack};
 use super::rows::head_from;
-use super::{NAMES_AT_ONCE, ROWS_AT_ONCE, Store, StoreError, parameters, tuples, without_nul};
+use super::{NAMES_AT_ONCE, ROWS_AT_ONCE, Store, StoreError, parameters, tuples};
 
 /// When the ledger has so many entries the next phrase book is made, from the newest of them: what people write changes over
 /// the years.
@@ -40,11 +40,7 @@ pub enum Appended {
 impl Store {
     /// Adds entries at the end, in one transaction and in the order given; answers are in the same order.
     pub async fn append(&self, entries: &[NewEntry]) -> Result<Vec<Appended>, StoreError> {
-        for entry in entries {
-            without_nul("an entry's id", &entry.id)?;
-            without_nul("an entry's station", &entry.station)?;
-            without_nul("an entry's body", &entry.body)?;
-        }
+        entries.iter().try_for_each(NewEntry::without_nul)?;
         if entries.is_empty() {
             return Ok(Vec::new());
         }
@@ -53,27 +49,37 @@ impl Store {
 
     async fn append_inside(&self, entries: &[NewEntry]) -> Result<Vec<Appended>, sqlx::Error> {
         let mut transaction = self.begin().await?;
+        let answers = self.append_within(&mut transaction, entries).await?;
+        match answers.iter().any(|answer| matches!(answer, Appended::New { .. })) {
+            true => transaction.commit().await?,
+            false => transaction.rollback().await?,
+        }
+        Ok(answers)
+    }
+
+    /// Adds entries at the end, as part of a transaction.
+    pub(super) async fn append_within(
+        &self,
+        transaction: &mut Transaction<'static, Any>,
+        entries: &[NewEntry],
+    ) -> Result<Vec<Appended>, sqlx::Error> {
         // Changes nothing, but PostgreSQL then lets no other writer pass until this transaction ends.
         let row = sqlx::query("UPDATE ledger_head SET seq = seq WHERE one = 1 RETURNING seq, hash")
-            .fetch_one(&mut *transaction)
+            .fetch_one(&mut **transaction)
             .await?;
         let head = head_from(&row)?;
-        let known = self.known_among(&mut transaction, entries).await?;
-        let book = self.book_for(&mut transaction, head.seq).await?;
+        let known = self.known_among(transaction, entries).await?;
+        let book = self.book_for(transaction, head.seq).await?;
         let (answers, links) = chained(entries, known, head);
-        let Some(newest) = links.last() else {
-            transaction.rollback().await?;
-            return Ok(answers);
-        };
+        let Some(newest) = links.last() else { return Ok(answers) };
         for some in links.chunks(ROWS_AT_ONCE) {
-            insert(&mut transaction, some, &book).await?;
+            insert(transaction, some, &book).await?;
         }
         sqlx::query("UPDATE ledger_head SET seq = $1, hash = $2 WHERE one = 1")
             .bind(newest.seq)
             .bind(newest.hash.as_str())
-            .execute(&mut *transaction)
+            .execute(&mut **transaction)
             .await?;
-        transaction.commit().await?;
         Ok(answers)
     }
 
