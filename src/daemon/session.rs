@@ -290,7 +290,7 @@ impl<'a> Session<'a> {
     fn look_failed(&mut self, error: &FleetError) {
         match error {
             FleetError::Store(error) => self.deliveries.ledger_failed(error),
-            FleetError::Entry { .. } | FleetError::Recorded { .. } => {}
+            FleetError::Entry { .. } | FleetError::Recorded { .. } | FleetError::Overtaken => {}
         }
         self.failed(error);
     }

@@ -64,17 +64,18 @@ impl Intake<'_> {
         chain: &ExportChain,
         progress: &mut (dyn FnMut(usize) + Send),
     ) -> Result<Vec<Received>, FleetError> {
-        let (mut sound, mut received) = (Vec::with_capacity(lines.len()), Vec::new());
+        let (mut sound, mut received, mut kept) = (Vec::with_capacity(lines.len()), Vec::new(), Vec::new());
         for (number, line) in lines {
             match chain.speaks_against(source, number, &line) {
                 None => sound.push((number, line)),
                 Some(finding) => {
                     let one = Received::Rejected(vec![finding]);
-                    self.keep_line(source, &line, &one).await?;
+                    kept.extend(self.rejected_line(source, &line, &one));
                     received.push(one);
                 }
             }
         }
+        self.store.keep_rejected(&kept).await?;
         received.extend(self.in_any_order(source, sound, Trust::Operator, progress).await?);
         Ok(received)
     }

@@ -254,7 +254,7 @@ async fn note(transaction: &mut Transaction<'static, Any>, files: &[&DroppedOutc
     let text = format!(
         "INSERT INTO dropped_files (content_sha, name, outcome, at_ms) VALUES {} ON CONFLICT (content_sha) DO UPDATE \
          SET name = excluded.name, outcome = excluded.outcome, at_ms = excluded.at_ms",
-        tuples(files.len(), 4)
+        tuples(transaction, files.len(), 4)
     );
     let query = files.iter().fold(sqlx::query(AssertSqlSafe(text)), |query, file| {
         query.bind(file.content_sha.as_str()).bind(file.name.as_str()).bind(file.outcome.as_str()).bind(file.at_ms)

@@ -70,6 +70,8 @@ pub struct Store {
     writers: AnyPool,
     /// Writes small records that must outlive this process, and need not outlive a power cut.
     quick: AnyPool,
+    /// Whether it was opened to be read alone because its disk is full.
+    is_full: bool,
     /// The phrase books of the ledger that were read so far. They never change.
     books: Arc<Mutex<BTreeMap<u8, packed::Book>>>,
 }
@@ -117,7 +119,12 @@ impl Store {
         work: impl Future<Output = Result<T, sqlx::Error>>,
     ) -> Result<T, StoreError> {
         match tokio::time::timeout(LONGEST, work).await {
-            Ok(done) => done.map_err(|source| StoreError::sorted(&self.place, doing, source)),
+            Ok(done) => done.map_err(|source| match StoreError::sorted(&self.place, doing, source) {
+                StoreError::ReadOnly { place, doing, source } if self.is_full => {
+                    StoreError::Full { place, doing, source }
+                }
+                other => other,
+            }),
             Err(_) => Err(StoreError::NoAnswer { place: self.place.to_string(), doing }),
         }
     }

@@ -115,6 +115,7 @@ impl Target {
             readers: self.pool(4, Commits::Durable),
             writers: self.pool(writers, Commits::Durable),
             quick: self.pool(1, Commits::Quick),
+            is_full: false,
             books: Arc::default(),
         })
     }
@@ -144,7 +145,7 @@ impl Target {
             if let Ok(store) = (Self { access: Access::Read, ..target }).open().await
                 && matches!(migrations::is_laid_out(&store).await, Ok(true))
             {
-                return Some(store);
+                return Some(Store { is_full: is_full(&self.place), ..store });
             }
         }
         None
@@ -273,6 +274,16 @@ async fn turn_log_on(connection: &mut AnyConnection) -> Result<bool, sqlx::Error
 
 fn is_busy(code: Option<&str>) -> bool {
     code.and_then(|code| code.parse::<u32>().ok()).is_some_and(|code| code & 0xff == 5)
+}
+
+/// Whether the disk of a file has no room for what SQLite keeps beside it.
+fn is_full(place: &str) -> bool {
+    const NEEDED: u64 = 64 << 10;
+    let folder = Path::new(place).parent().unwrap_or(Path::new("/"));
+    rustix::fs::statvfs(folder).is_ok_and(|disk| {
+        let is_read_only = disk.f_flag.contains(rustix::fs::StatVfsMountFlags::RDONLY);
+        !is_read_only && disk.f_bavail.saturating_mul(disk.f_frsize) < NEEDED
+    })
 }
 
 /// Every byte that could mean something in an address is written as `%XX`.
