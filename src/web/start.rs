@@ -170,7 +170,7 @@ fn station(errand: &Errand, leads: Leads) -> Markup {
             }
         }
         @if let Some(taken) = &drift.taken { p { strong { (taken.by) " is on it until " (minute(taken.until)) "." } } }
-        p { "Number: " a href={ "tel:" (station.number) } { (station.number) } }
+        p { "Number: " a href={ "tel:" (station.number) } { (station.number.read_out()) } }
         @if let (Leads::ToCards, Some(laid)) = (leads, errand.card()) {
             p.ring {
                 // Beside this page, under whatever path a proxy has put it.

@@ -177,7 +177,12 @@ async fn technicians_and_ops_file_anything_a_link_its_own_card_for_seven_days_lo
     let query =
         link.split_once('"').and_then(|(link, _)| link.split_once('?')).expect("a query").1.replace("&amp;", "&");
     let (visits, reports) = (format!("{VISITS}?{query}"), format!("{REPORTS}?{query}"));
-    assert_eq!(post(&house, &visits, &[], &visit(3, &digest)).await.status, 201);
+    let as_shown = format!("{visits}&beside={}&ref=messenger", id(1));
+    assert_eq!(
+        post(&house, &as_shown, &[], &visit(3, &digest)).await.status,
+        201,
+        "with what a page or a messenger added"
+    );
     let mut elsewhere = visit(4, &other);
     elsewhere["station"] = OTHER.into();
     is_problem(&post(&house, &visits, &[], &elsewhere).await, 403, "link");
