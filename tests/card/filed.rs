@@ -134,9 +134,32 @@ async fn what_is_wrong_is_kept_with_its_reasons_and_what_cannot_be_read_is_not()
     is_problem(&house.send("POST", VISITS, &[], "{}").await, 415, "media-type");
     let long = house.send("POST", REPORTS, &as_json(&[]), &" ".repeat(300_000)).await;
     is_problem(&long, 413, "too-large");
-    let other = house.get(REPORTS, &[]).await;
+    let other = house.get(VISITS, &[]).await;
     is_problem(&other, 405, "method");
     assert_eq!(other.headers["allow"], "POST");
+    // All of it is listed: what was recorded, and what was rejected with its reasons.
+    let mut listed = Vec::new();
+    for outcome in ["recorded", "rejected"] {
+        let mut after = 0;
+        loop {
+            let page = json_of(&house.get(&format!("{REPORTS}?outcome={outcome}&after={after}&limit=3"), &[]).await);
+            listed.extend(page["reports"].as_array().expect("a list").clone());
+            match page["next"].as_i64() {
+                Some(next) => after = next,
+                None => break,
+            }
+        }
+    }
+    let (recorded, rejected): (Vec<_>, Vec<_>) = listed.iter().partition(|one| one["outcome"] == "recorded");
+    assert_eq!(rejected.len() as i64, house.store.rejected_count().await.expect("the ledger"));
+    assert!(rejected.iter().any(|one| one["id"] == id(1) && one["station"] == "EQ-99"), "{rejected:?}");
+    assert!(rejected.iter().all(|one| !texts(&one["reasons"]).is_empty()), "{rejected:?}");
+    let is_there = |nth: u32| recorded.iter().filter(|one| one["report"]["id"] == id(nth)).count();
+    assert_eq!((is_there(1), is_there(4)), (1, 1), "{recorded:?}");
+    assert_eq!(
+        json_of(&house.get(&format!("{REPORTS}?limit=1000"), &[]).await)["reports"],
+        Value::from_iter(recorded.into_iter().cloned())
+    );
 }
 
 #[tokio::test(flavor = "multi_thread")]
