@@ -92,7 +92,7 @@ async fn a_visit_and_its_report_are_recorded_once_and_answered_with_what_came_of
 }
 
 #[tokio::test(flavor = "multi_thread")]
-async fn what_is_wrong_is_kept_with_its_reasons_and_what_cannot_be_read_is_not() {
+async fn what_is_wrong_is_kept_with_its_reasons_and_listed() {
     let house = House::open().await;
     let digest = house.issue(ADRIFT, Errand::There).await;
     let before = house.store.rejected_count().await.expect("the ledger");
@@ -123,25 +123,12 @@ async fn what_is_wrong_is_kept_with_its_reasons_and_what_cannot_be_read_is_not()
     let pair = house.send("POST", REPORTS, &as_json(&[]), &pair).await;
     assert_eq!(pair.status, 201, "{pair:?}");
     let kept = kept + 1;
-    for (kind, body) in
-        [("application/json", "{\"report\": 1"), ("application/json", ""), ("application/yaml", "report: [")]
-    {
-        let sent = house.send("POST", REPORTS, &[format!("content-type: {kind}")], body).await;
-        is_problem(&sent, 400, "not-parsed");
-    }
     assert_eq!(house.store.rejected_count().await.expect("the ledger"), kept + 1);
-    for kind in ["text/plain", "application/x-www-form-urlencoded", "application/jsonx", ""] {
-        let sent = house.send("POST", REPORTS, &[format!("content-type: {kind}")], "{}").await;
-        is_problem(&sent, 415, "media-type");
-        assert_eq!(sent.headers["accept"], "application/json, application/yaml");
-    }
-    is_problem(&house.send("POST", VISITS, &[], "{}").await, 415, "media-type");
-    let long = house.send("POST", REPORTS, &as_json(&[]), &" ".repeat(300_000)).await;
-    is_problem(&long, 413, "too-large");
-    let other = house.get(VISITS, &[]).await;
-    is_problem(&other, 405, "method");
-    assert_eq!(other.headers["allow"], "POST");
-    // All of it is listed: what was recorded, and what was rejected with its reasons.
+    all_of_it_is_listed(&house).await;
+}
+
+/// What was recorded, and what was rejected with its reasons.
+async fn all_of_it_is_listed(house: &House) {
     let mut listed = Vec::new();
     for outcome in ["recorded", "rejected"] {
         let mut after = 0;
@@ -164,6 +151,30 @@ async fn what_is_wrong_is_kept_with_its_reasons_and_what_cannot_be_read_is_not()
         json_of(&house.get(&format!("{REPORTS}?limit=1000"), &[]).await)["reports"],
         Value::from_iter(recorded.into_iter().cloned())
     );
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_cannot_be_read_is_not_kept_and_other_types_lengths_and_methods_are_refused() {
+    let house = House::open().await;
+    let before = house.store.rejected_count().await.expect("the ledger");
+    for (kind, body) in
+        [("application/json", "{\"report\": 1"), ("application/json", ""), ("application/yaml", "report: [")]
+    {
+        let sent = house.send("POST", REPORTS, &[format!("content-type: {kind}")], body).await;
+        is_problem(&sent, 400, "not-parsed");
+    }
+    for kind in ["text/plain", "application/x-www-form-urlencoded", "application/jsonx", ""] {
+        let sent = house.send("POST", REPORTS, &[format!("content-type: {kind}")], "{}").await;
+        is_problem(&sent, 415, "media-type");
+        assert_eq!(sent.headers["accept"], "application/json, application/yaml");
+    }
+    is_problem(&house.send("POST", VISITS, &[], "{}").await, 415, "media-type");
+    let long = house.send("POST", REPORTS, &as_json(&[]), &" ".repeat(300_000)).await;
+    is_problem(&long, 413, "too-large");
+    let other = house.get(VISITS, &[]).await;
+    is_problem(&other, 405, "method");
+    assert_eq!(other.headers["allow"], "POST");
+    assert_eq!(house.store.rejected_count().await.expect("the ledger"), before);
 }
 
 #[tokio::test(flavor = "multi_thread")]
