@@ -6,6 +6,7 @@ use serde::Serialize;
 
 use super::buttons::{STAND_IN, meaning, silent, unsure};
 use super::clip::{NAME, PLACE, SENTENCE, VALUE, clip};
+use super::key::key;
 use super::pass::{Next, Pass};
 use super::topic::scope::{Losses, Lost, Part};
 use super::topic::seen::{Seen, SeenLifeline, SeenSetting};
@@ -20,6 +21,8 @@ use crate::setting::Weight;
 #[derive(Debug, Clone, Serialize)]
 pub struct StationEntry {
     station: String,
+    /// The same from the first message of its case to the last.
+    key: String,
     /// `null` for a withdrawn station of which nothing is kept.
     site: Option<String>,
     r#where: Option<String>,
@@ -147,9 +150,14 @@ fn is_false(b: &bool) -> bool {
 
 impl StationEntry {
     /// With its settings and lifelines, the heaviest first.
-    pub fn full(item: &Item<'_, '_>, next: Option<Next>, address: Option<&str>, pass: &Pass<'_>) -> StationEntry {
+    pub fn full(
+        item: &Item<'_, '_>,
+        next: Option<Next>,
+        (address, fleet): (Option<&str>, &str),
+        pass: &Pass<'_>,
+    ) -> StationEntry {
         let subject = item.subject;
-        let mut entry = StationEntry::bare(item);
+        let mut entry = StationEntry::bare(item, fleet);
         let since = match subject.now {
             Some(_) => Some(subject.opened_at().unwrap_or(pass.clock)),
             None => subject.last().map(|told| told.opened_at),
@@ -172,7 +180,7 @@ impl StationEntry {
         entry
     }
 
-    fn bare(item: &Item<'_, '_>) -> StationEntry {
+    fn bare(item: &Item<'_, '_>, fleet: &str) -> StationEntry {
         let subject = item.subject;
         let place = subject.where_it_is();
         let drift = subject.drift();
@@ -184,6 +192,7 @@ impl StationEntry {
         let taken = drift.and_then(|drift| drift.taken.as_ref());
         StationEntry {
             station: clip(&subject.name, NAME),
+            key: key(fleet, &subject.name),
             site: place.map(|(site, _)| clip(site, NAME)),
             r#where: place.map(|(_, location)| clip(location, PLACE)),
             standing: standing.map(Standing::as_str),

@@ -6,8 +6,9 @@ use std::io::Write as _;
 use std::process::{Command, Stdio};
 use std::sync::Arc;
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use serde_json::Value as Json;
+use stationkeep::alert::body::form::BodyTerms;
 use stationkeep::alert::{
     AlertTerms, Brake, Cases, Cause, FilesRead, Message, Next, Pass, RejectedReport, RejectedReports, Stopped,
     Subscription, ToCallBack, Work, decide, heartbeat, source_of,
@@ -38,8 +39,11 @@ fn terms() -> AlertTerms {
         weights: Weight::ALL.into(),
         remind_minutes: BTreeMap::new(),
         silent_minutes: 15,
+        body: BodyTerms::default(),
     };
     AlertTerms {
+        fleet: "Skerry Coast Harbours".into(),
+        full_pass: SignedDuration::from_mins(15),
         source: source_of("Skerry Coast Harbours"),
         webhooks: vec![webhook],
         address: Some("https://ops.example".into()),
@@ -86,6 +90,7 @@ fn told(stations: usize, news: &News) -> Message {
         stopped: &news.stopped,
         refused: &[],
         silent: &BTreeMap::new(),
+        is_full: false,
         ledger_seq: 0,
         clock: clock(),
     };

@@ -147,6 +147,7 @@ fn a_message_has_this_shape() {
                     "wanted_at": "inventory/fleet.yaml:12:5", "contact": "control-room"}],
                 "lifelines": [{"lifeline": "emergency", "title": "the emergency button", "service": "failed",
                     "meaning": "pressing the emergency button did not reach help (tested by tech-07)", "by": "tech-07"}],
+                "key": "Skerry Coast Harbours/EQ-01",
                 "stand_in": "Put a stand-in there until a test call reaches help.",
                 "next": {"do": "stationkeep script EQ-01", "calls": 1, "presses": 25, "minutes": 2},
                 "since": "2026-11-20T10:00:00Z"
@@ -155,7 +156,8 @@ fn a_message_has_this_shape() {
             "closed": [],
             "left_out": {"opened": 0, "grown": 0, "unwatched": 0, "withdrawn": 0, "still_open": 0, "eased": 0,
                 "returned": 0, "watched": 0, "closed": 0},
-            "rest": "stationkeep drift"
+            "rest": "stationkeep drift",
+            "key": "Skerry Coast Harbours/EQ-01"
         }
     });
     assert_eq!(event, expected);
@@ -176,7 +178,8 @@ fn a_closing_says_what_it_was_and_since_when() {
     let data = data(&watch.pass().messages[0].body);
     assert_eq!(
         data["closed"],
-        json!([{"station": "EQ-01", "site": "east-quay", "where": "East quay, EQ-01", "standing": "aligned",
+        json!([{"station": "EQ-01", "key": "Skerry Coast Harbours/EQ-01", "site": "east-quay",
+            "where": "East quay, EQ-01", "standing": "aligned",
             "weight": null, "severity": null, "settings": [], "lifelines": [], "since": "2026-11-20T10:00:00Z",
             "was": {"standing": "adrift", "weight": "locating", "settings": ["identity"]}}])
     );

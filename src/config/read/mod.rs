@@ -1,6 +1,7 @@
 //! From the text of `stationkeep.yaml` to a [`Config`], or to everything that is wrong with it.
 
 mod access;
+mod body;
 mod receiver;
 mod source;
 mod webhook;
@@ -28,10 +29,11 @@ mod defaults {
     pub const RECONFIRM_DAYS: u32 = 365;
     pub const REQUIRE_TESTS: bool = true;
     pub const FULL_PASS_MINUTES: u32 = 15;
+    pub const SETTLE_BROKEN_S: u32 = 60;
 }
 
 /// The keys of the file.
-const KEYS: [&str; 16] = [
+const KEYS: [&str; 17] = [
     "stationkeep",
     "inventory",
     "keybooks",
@@ -45,6 +47,7 @@ const KEYS: [&str; 16] = [
     "reconfirm_days",
     "require_tests",
     "full_pass_minutes",
+    "settle_broken_s",
     "brake",
     "surge",
     "webhooks",
@@ -118,6 +121,7 @@ impl Reader<'_> {
             reconfirm,
             require,
             full_pass,
+            settle_broken,
             brake,
             surge,
             webhooks,
@@ -134,6 +138,7 @@ impl Reader<'_> {
         let reconfirm_days = self.number(reconfirm, "reconfirm_days", 1..=36_500, defaults::RECONFIRM_DAYS);
         let require_tests = require.and_then(|n| self.sheet.truth(n, "\"require_tests\""));
         let full_pass_minutes = self.number(full_pass, "full_pass_minutes", 1..=1440, defaults::FULL_PASS_MINUTES);
+        let settle_broken_s = self.number(settle_broken, "settle_broken_s", 0..=3600, defaults::SETTLE_BROKEN_S);
         let brake = brake.and_then(|n| self.brake(n));
         self.no_longer(surge, "surge", "brake");
         let webhooks = webhooks.map(|n| self.webhooks(n)).unwrap_or_default();
@@ -154,6 +159,7 @@ impl Reader<'_> {
             reconfirm_days,
             require_tests: require_tests.unwrap_or(defaults::REQUIRE_TESTS),
             full_pass_minutes,
+            settle_broken_s,
             brake: brake.unwrap_or_default(),
             webhooks,
         })
