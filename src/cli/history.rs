@@ -11,9 +11,9 @@ use super::exit::Exit;
 use super::format::Format;
 use crate::drift::{surprise, value_text};
 use crate::finding::plural;
-use crate::fleet::{StationLines, View, history};
+use crate::fleet::{StationLines, View, history, history_json};
 use crate::inventory::Station;
-use crate::ledger::{Decision, LedgerLine, Outcome, Record, Report, Visit, line_of, open};
+use crate::ledger::{Decision, LedgerLine, Outcome, Record, Report, Visit, open};
 use crate::setting::{Reference, Secret, Written};
 
 /// Everything on record about a station.
@@ -35,9 +35,7 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     }
     match args.format {
         Format::Json => {
-            let all: Result<Vec<serde_json::Value>, _> =
-                lines.iter().map(|l| serde_json::from_str(&line_of(l))).collect();
-            print_json(&serde_json::json!({ "station": args.station, "entries": all? }))?;
+            print_json(&serde_json::json!({ "station": args.station, "entries": history_json(&lines) }))?;
         }
         Format::Text => print(&text(&args.station, &context.view, station, &lines))?,
     }

@@ -123,8 +123,10 @@ impl View {
         let renewed = issued.map(script::renewed).unwrap_or_default();
         let other = match issued {
             Some(_) if !renewed.is_empty() => self.renewing(row, &renewed, memory).ok(),
-            // A card of a failed test names the way back before anybody has asked for it.
-            None => Some(self.keying(row, Way::Back, memory)),
+            // A card of a failed test names the way back before anybody has asked for it, and the work list a renewal.
+            None => {
+                Some(self.keying(row, Way::Back, memory)).filter(is_it).or_else(|| self.renewing(row, &[], memory).ok())
+            }
             Some(issued) => issued.is_back().then(|| self.keying(row, Way::Back, memory)),
         };
         other.filter(is_it).unwrap_or(there)

@@ -499,7 +499,8 @@ fn conflict(report: &Report, places: &Places) -> Received {
 fn named(body: &str) -> (Option<String>, Option<String>) {
     let Ok(root) = yaml::read(&"report".into(), body.as_bytes()) else { return (None, None) };
     let text = |key: &str| match root.get(key).map(|node| &node.data) {
-        Some(Data::Scalar { text, .. }) => Some(text.to_string()),
+        // An escape may spell what no ledger can keep.
+        Some(Data::Scalar { text, .. }) => Some(text.replace('\0', "\u{fffd}")),
         Some(Data::List(_) | Data::Map(_)) | None => None,
     };
     (text("id"), text("station"))

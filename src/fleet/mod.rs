@@ -38,7 +38,7 @@ pub use asking::{Askers, Asking, NoView, asking};
 pub use contacts::ContactsSince;
 pub use decide::say;
 pub use error::FleetError;
-pub use history::history;
+pub use history::{history, history_json};
 pub use issue::{Cleared, IssueError, record_scripts};
 pub use judged::judged;
 pub use keyed::{KeyedError, open_existing_with_key, open_with_key};

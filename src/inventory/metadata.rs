@@ -23,10 +23,29 @@ pub(super) fn lengths(region: &Metadata) -> BTreeSet<u16> {
 
 /// The digits of a number as it is written inside the country; nothing where the metadata has no form for it.
 pub(super) fn national_form(region: &'static Metadata, significant: &str) -> Option<String> {
+    Some(spaced(region, significant, Written::Inside)?.replace(' ', ""))
+}
+
+/// How a number is written.
+#[derive(Clone, Copy)]
+pub(super) enum Written {
+    /// Inside the country: with its national prefix, where one is written.
+    Inside,
+    /// After the calling code.
+    Abroad,
+}
+
+/// A number in the groups in which it is read, with a space between two; nothing where the metadata has no form for it.
+pub(super) fn spaced(region: &'static Metadata, significant: &str, written: Written) -> Option<String> {
     let patterns = Patterns::of(region);
     let form = patterns.forms.iter().find(|form| form.fits(significant))?;
-    let written = form.whole.replace(significant, form.written.as_str());
-    Some(written.chars().filter(char::is_ascii_digit).collect())
+    let groups = match written {
+        Written::Inside => &form.written,
+        Written::Abroad => &form.groups,
+    };
+    let text = form.whole.replace(significant, groups.as_str());
+    let groups = text.split(|sign: char| !sign.is_ascii_digit()).filter(|group| !group.is_empty());
+    Some(groups.collect::<Vec<_>>().join(" "))
 }
 
 /// What a region says of its kinds of lines.
@@ -64,7 +83,9 @@ struct Kind {
 struct Form {
     leading: Option<Regex>,
     whole: Regex,
-    /// The groups of `whole` with the national prefix before the first, where one is written.
+    /// The groups of `whole`.
+    groups: String,
+    /// The same with the national prefix before the first, where one is written.
     written: String,
 }
 
@@ -122,9 +143,9 @@ fn forms(region: &Metadata) -> Vec<Form> {
                 let rule = rule.replace("$NP", prefix).replace("$FG", &format!("${{{first}}}"));
                 format!("{before}{}{after}", braced(&rule))
             }
-            None => groups,
+            None => groups.clone(),
         };
-        Some(Form { leading, whole: compiled("^(?:", format.pattern().as_str(), ")$")?, written })
+        Some(Form { leading, whole: compiled("^(?:", format.pattern().as_str(), ")$")?, groups, written })
     };
     region.formats().iter().filter_map(form).collect()
 }

@@ -23,9 +23,12 @@ mod problem;
 mod probe;
 mod routes;
 mod server;
+mod start;
 mod style;
+mod visit;
 
 pub use access::{Access, Role, Token};
+pub use api::addresses;
 pub use card_page::{HandOn, Leads, card_page, nothing_page};
 pub use cards::{Cards, Outside};
 pub use catalogue::METRICS;

@@ -23,6 +23,7 @@ pub(super) enum Kind {
     NoScript,
     NoStation,
     NoSuchScript,
+    NotAcceptable,
     NotParsed,
     PassesLate,
     Query,
@@ -36,7 +37,7 @@ pub(super) enum Kind {
 
 impl Kind {
     /// All of them.
-    pub const ALL: [Kind; 24] = [
+    pub const ALL: [Kind; 25] = [
         Kind::Busy,
         Kind::CutShort,
         Kind::FirstPass,
@@ -52,6 +53,7 @@ impl Kind {
         Kind::NoScript,
         Kind::NoStation,
         Kind::NoSuchScript,
+        Kind::NotAcceptable,
         Kind::NotParsed,
         Kind::PassesLate,
         Kind::Query,
@@ -81,6 +83,7 @@ impl Kind {
             Kind::NoScript => ("no-script", StatusCode::CONFLICT, "There is no script"),
             Kind::NoStation => ("no-station", StatusCode::NOT_FOUND, "There is no such station"),
             Kind::NoSuchScript => ("no-such-script", StatusCode::NOT_FOUND, "There is no such script"),
+            Kind::NotAcceptable => ("not-acceptable", StatusCode::NOT_ACCEPTABLE, "There is no such format"),
             Kind::NotParsed => ("not-parsed", StatusCode::BAD_REQUEST, "The body cannot be read"),
             Kind::PassesLate => ("passes-late", StatusCode::SERVICE_UNAVAILABLE, "Passes do not finish as they should"),
             Kind::Query => ("query", StatusCode::BAD_REQUEST, "The query cannot be used"),
@@ -91,6 +94,16 @@ impl Kind {
             Kind::UnknownPath => ("unknown-path", StatusCode::NOT_FOUND, "Nothing is here"),
             Kind::VisitOpen => ("visit-open", StatusCode::CONFLICT, "Someone may be keying there"),
         }
+    }
+
+    /// The status that it is answered with.
+    pub fn status(self) -> StatusCode {
+        self.facts().1
+    }
+
+    /// The same for every problem of this kind.
+    pub fn title(self) -> &'static str {
+        self.facts().2
     }
 
     /// The last part of its type.
@@ -139,6 +152,9 @@ impl Kind {
             Kind::NoScript => "No order of commands leads to what is wanted. \"detail\" says what stands in the way.",
             Kind::NoStation => "The inventory in use has no station of this name.",
             Kind::NoSuchScript => "No script of this digest is on record.",
+            Kind::NotAcceptable => {
+                "A script is given as application/json, text/plain or text/html. \"Accept\" asks for none of these."
+            }
             Kind::NotParsed => "The body is not JSON or YAML. Nothing of it was kept.",
             Kind::PassesLate => "The last look at files, reports and ledger is too long ago. The log says why.",
             Kind::Query => "\"detail\" names the part of the address after the question mark that cannot be used.",

@@ -18,7 +18,9 @@ use super::metrics::{self, Tally};
 use super::outcome;
 use super::probe::{Probe, Trouble};
 use super::problem::{self, Kind, Problem};
+use super::start;
 use super::status::{Health, Status};
+use super::visit;
 
 /// What every answer is made from.
 struct Served {
@@ -30,12 +32,15 @@ struct Served {
 /// The router over a status.
 pub(super) fn routes(status: Arc<Status>) -> Router {
     let probe = Probe::new(status.clocks());
-    let programs = api::routes(status.clone());
+    let programs = api::router(status.clone());
     Router::new()
+        .route("/", get(start_page))
         .route("/healthz", get(healthz))
         .route("/readyz", get(readyz))
         .route("/metrics", get(metrics_text))
         .route("/card/{digest}", get(card))
+        .route("/card/worker.js", get(|| async { visit::worker() }))
+        .route("/card/{digest}/{name}", get(module))
         .route("/guide", get(guide_page::guide))
         .route("/problems/{code}", get(problem_text))
         .with_state(Arc::new(Served { status, probe, tally: Tally::default() }))
@@ -148,6 +153,22 @@ async fn card(
     }
 }
 
+async fn start_page(State(served): State<Arc<Served>>, RawQuery(query): RawQuery, headers: HeaderMap) -> Response {
+    match served.status.session().filter(|_| served.status.health().finished > 0) {
+        Some(session) => start::answer(session.cards, &headers, &query.unwrap_or_default()).await,
+        None => outcome::busy().into_response(),
+    }
+}
+
+/// A script of the visit page; the first part of its address stands for its version.
+async fn module(names: Result<Path<(String, String)>, PathRejection>, uri: Uri) -> Response {
+    let known = names.ok().and_then(|Path((version, name))| visit::module(&version, &name));
+    match known {
+        Some(script) => script,
+        None => unknown(uri).await.into_response(),
+    }
+}
+
 /// What a kind of problem means: the type of a problem document leads here.
 async fn problem_text(code: Result<Path<String>, PathRejection>, uri: Uri) -> Response {
     let kind = code.ok().and_then(|Path(code)| Kind::ALL.into_iter().find(|kind| kind.code() == code));
@@ -157,7 +178,7 @@ async fn problem_text(code: Result<Path<String>, PathRejection>, uri: Uri) -> Re
     }
 }
 
-const THERE: &str = "There are /guide, /card/DIGEST, /api/v1, /healthz, /readyz and /metrics.";
+const THERE: &str = "There are /, /guide, /card/DIGEST, /api/v1, /healthz, /readyz and /metrics.";
 
 async fn unknown(uri: Uri) -> Problem {
     let detail = format!("Nothing is at {}. {THERE}", shown(uri.path()));

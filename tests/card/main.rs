@@ -7,6 +7,8 @@
 mod http;
 mod errands;
 mod filed;
+mod asked;
+mod start;
 mod house;
 mod page;
 mod shown;

@@ -4,27 +4,23 @@
 use std::future::poll_fn;
 use std::pin::pin;
 use std::sync::Arc;
-use std::time::Duration;
 
 use axum::body::{Body, HttpBody};
 use axum::extract::{RawQuery, State};
 use axum::http::{HeaderMap, StatusCode, header};
-use axum::response::{IntoResponse, Response};
+use axum::response::Response;
 use serde::de::IgnoredAny;
 use serde_json::Value as Json;
-use tokio::time::timeout;
 
 use super::super::cards::Cards;
 use super::super::problem::{Kind, Problem, json};
 use super::super::status::Status;
+use super::described::{FilingProblems, LinkParams};
 use super::guard::{self, Filer, SignedLink};
 use crate::fleet::intake::Received;
-use crate::fleet::{Answer, FleetError, View, receipt};
+use crate::fleet::{Answer, receipt};
 use crate::ledger::{self, REPORT_LIMIT_BYTES};
 use crate::yaml::{self, Data, Node};
-
-/// Whoever sends waits so long for the answer; what was sent is recorded to its end all the same.
-const PATIENCE: Duration = Duration::from_secs(20);
 
 /// The longest body.
 const LIMIT: usize = REPORT_LIMIT_BYTES as usize;
@@ -49,28 +45,58 @@ impl Filed {
     }
 }
 
-/// Records a field report.
+/// Record a field report
+#[utoipa::path(
+    post,
+    path = "/api/v1/reports",
+    params(LinkParams),
+    request_body(
+        description = "The report, as YAML or JSON. Sent again it counts once.",
+        content(
+            (ref("#/components/schemas/Report") = "application/json"),
+            (ref("#/components/schemas/Report") = "application/yaml"),
+        ),
+    ),
+    responses(
+        (status = 201, description = "It is on record now", body = ref("#/components/schemas/Receipt")),
+        (status = 200, description = "It was on record already", body = ref("#/components/schemas/Receipt")),
+        FilingProblems,
+    ),
+)]
 pub(super) async fn report(
     State(status): State<Arc<Status>>,
     RawQuery(query): RawQuery,
     headers: HeaderMap,
     body: Body,
 ) -> Response {
-    answer(filed(Filed::Report, &status, &query.unwrap_or_default(), &headers, body).await)
+    guard::answer(filed(Filed::Report, &status, &query.unwrap_or_default(), &headers, body).await)
 }
 
-/// Records that a visit has begun.
+/// Record that someone begins to key a script
+#[utoipa::path(
+    post,
+    path = "/api/v1/visits",
+    params(LinkParams),
+    request_body(
+        description = "The beginning of a visit, as YAML or JSON. Its report comes under the same id. Sent again it counts once.",
+        content(
+            (ref("#/components/schemas/Visit") = "application/json"),
+            (ref("#/components/schemas/Visit") = "application/yaml"),
+        ),
+    ),
+    responses(
+        (status = 201, description = "It is on record now", body = ref("#/components/schemas/Receipt")),
+        (status = 200, description = "It was on record already", body = ref("#/components/schemas/Receipt")),
+        FilingProblems,
+    ),
+)]
 pub(super) async fn visit(
     State(status): State<Arc<Status>>,
     RawQuery(query): RawQuery,
     headers: HeaderMap,
     body: Body,
 ) -> Response {
-    answer(filed(Filed::Visit, &status, &query.unwrap_or_default(), &headers, body).await)
-}
-
-fn answer(filed: Result<Response, Problem>) -> Response {
-    filed.unwrap_or_else(IntoResponse::into_response)
+    guard::answer(filed(Filed::Visit, &status, &query.unwrap_or_default(), &headers, body).await)
 }
 
 async fn filed(
@@ -84,7 +110,12 @@ async fn filed(
     let filer = guard::filer(&cards, headers, query)?;
     let is_json = is_json(headers)?;
     let bytes = whole(body).await?;
-    let root = parsed(what, &bytes, is_json)?;
+    let bytes = if is_json { without_pairs(&bytes)? } else { bytes };
+    let root = yaml::read(&what.source(), &bytes).map_err(|findings| {
+        // What cannot be read is nobody's report, and is not kept.
+        let reasons: Vec<String> = findings.iter().take(10).map(ToString::to_string).collect();
+        Problem::new(Kind::NotParsed, "The body cannot be read.").with("reasons", reasons)
+    })?;
     let link = match filer {
         Filer::Anyone => None,
         Filer::Link(link) => {
@@ -96,13 +127,7 @@ async fn filed(
         let detail = "This is the beginning of a visit. Send it to /api/v1/visits.";
         return Err(Problem::new(Kind::Rejected, detail).with("reasons", vec![detail]));
     }
-    // It is recorded to its end, whoever has gone away meanwhile.
-    match timeout(PATIENCE, tokio::spawn(recorded(what, cards, bytes, link))).await {
-        Ok(Ok(answer)) => answer,
-        Ok(Err(_)) => Err(Problem::new(Kind::CutShort, "Send it again: it counts once. The log may say more.")),
-        Err(_) => Err(Problem::new(Kind::Busy, "It may be on record by now. Send it again: it counts once.")
-            .with_header(header::RETRY_AFTER, "5")),
-    }
+    guard::patiently(recorded(what, cards, bytes, link)).await
 }
 
 /// Whether the body says that it is JSON; else it says that it is YAML.
@@ -141,15 +166,41 @@ async fn whole(body: Body) -> Result<Vec<u8>, Problem> {
     Ok(bytes)
 }
 
-/// The body as a tree, where it is one at all: what cannot be read is nobody's report, and is not kept.
-fn parsed(what: Filed, bytes: &[u8], is_json: bool) -> Result<Node, Problem> {
-    if is_json && let Err(error) = serde_json::from_slice::<IgnoredAny>(bytes) {
-        return Err(Problem::new(Kind::NotParsed, format!("The body is not JSON: {error}.")));
+/// JSON with every character that it spells as two escapes (RFC 8259 section 7) as itself: in all else it is YAML, which knows
+/// no such pairs.
+fn without_pairs(json: &[u8]) -> Result<Vec<u8>, Problem> {
+    let wrong = |why: &dyn std::fmt::Display| Problem::new(Kind::NotParsed, format!("The body is not JSON: {why}."));
+    serde_json::from_slice::<IgnoredAny>(json).map_err(|error| wrong(&error))?;
+    let text = std::str::from_utf8(json).map_err(|error| wrong(&error))?;
+    let mut plain = String::with_capacity(text.len());
+    let mut rest = text;
+    while let Some(at) = rest.find('\\') {
+        let (before, escape) = rest.split_at(at);
+        plain.push_str(before);
+        let first = unit(escape);
+        let pair =
+            first.map(|first| char::decode_utf16([first].into_iter().chain(escape.get(6..).and_then(unit))).next());
+        rest = match pair {
+            Some(Some(Ok(character))) if character > '\u{ffff}' => {
+                plain.push(character);
+                &escape[12..]
+            }
+            Some(Some(Err(_))) => return Err(wrong(&"it spells half a character")),
+            // Any other escape: what comes after its backslash begins no other.
+            Some(_) | None => {
+                let end = escape.char_indices().nth(2).map_or(escape.len(), |(end, _)| end);
+                plain.push_str(&escape[..end]);
+                &escape[end..]
+            }
+        };
     }
-    yaml::read(&what.source(), bytes).map_err(|findings| {
-        let reasons: Vec<String> = findings.iter().take(10).map(ToString::to_string).collect();
-        Problem::new(Kind::NotParsed, "The body cannot be read.").with("reasons", reasons)
-    })
+    plain.push_str(rest);
+    Ok(plain.into_bytes())
+}
+
+/// The UTF-16 code unit that an escape at the beginning of a text spells.
+fn unit(text: &str) -> Option<u16> {
+    u16::from_str_radix(text.strip_prefix("\\u")?.get(..4)?, 16).ok()
 }
 
 /// The text at a key.
@@ -167,7 +218,7 @@ async fn recorded(
     bytes: Vec<u8>,
     link: Option<(SignedLink, String)>,
 ) -> Result<Response, Problem> {
-    let view = view(&cards).await?;
+    let view = guard::view(&cards).await?;
     if let Some((link, station)) = link {
         // The link may name the station as it was called when the link was made.
         let called = |name: &str| view.reading.inventory.called(name).map(|station| &station.name);
@@ -180,7 +231,10 @@ async fn recorded(
         Filed::Report => intake.report(&source, &bytes).await,
         Filed::Visit => intake.begun(&source, &bytes).await,
     };
-    let received = received.map_err(|error| away(&error))?;
+    let received = received.map_err(|error| {
+        tracing::warn!(%error, "{source} could not be recorded");
+        guard::away()
+    })?;
     let status = match &received {
         Received::New(station) => {
             tracing::info!(%station, "{source} recorded");
@@ -200,7 +254,7 @@ async fn recorded(
 /// What came of it. It is on record already: where that cannot be told, it is a success all the same.
 async fn came(what: Filed, cards: &Cards, received: &Received, bytes: &[u8]) -> Json {
     // A new view is a new pass, so that a case closes as soon as its report is on record.
-    let view = view(cards).await;
+    let view = guard::view(cards).await;
     let source = what.source();
     let untold = |_| {
         let consequences = vec!["It is on record. What came of it cannot be told now.".into()];
@@ -227,22 +281,34 @@ async fn came(what: Filed, cards: &Cards, received: &Received, bytes: &[u8]) -> 
     receipt(received, id, &answer.unwrap_or_else(untold))
 }
 
-/// A view of this moment, with an inventory to go by.
-async fn view(cards: &Cards) -> Result<Arc<View>, Problem> {
-    let view = cards.asking.view().await;
-    let view = view.map_err(|_| Problem::new(Kind::Ledger, LATER).with_header(header::RETRY_AFTER, "5"))?;
-    if !view.is_watching() {
-        return Err(Problem::new(
-            Kind::Inventory,
-            "No inventory is in use, so no station is known. Send it again later.",
-        ));
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn plain(json: &str) -> Option<String> {
+        without_pairs(json.as_bytes()).ok().map(|bytes| String::from_utf8(bytes).unwrap())
     }
-    Ok(view)
-}
 
-const LATER: &str = "The ledger cannot be read or written now. Send it again later: it counts once.";
+    #[test]
+    fn a_character_spelt_as_a_pair_becomes_itself_and_all_other_escapes_stay() {
+        // The example of RFC 8259 section 7: the G clef.
+        assert_eq!(plain("\"\\uD834\\uDD1E\"").as_deref(), Some("\"\u{1d11e}\""));
+        for same in ["\"\\u00e9 \\\\ \\\" \\n\"", "\"\\\\ud834\"", "{\"a\": [1, null]}", "\"é\\\\\""] {
+            assert_eq!(plain(same).as_deref(), Some(same));
+        }
+        for half in ["\"\\ud834\"", "\"\\udd1e\"", "\"\\ud834\\u0041\"", "{", ""] {
+            assert_eq!(plain(half), None, "{half}");
+        }
+    }
 
-fn away(error: &FleetError) -> Problem {
-    tracing::warn!(%error, "nothing could be recorded");
-    Problem::new(Kind::Ledger, LATER).with_header(header::RETRY_AFTER, "5")
+    proptest! {
+        /// Against the reader of JSON itself.
+        #[test]
+        fn it_says_the_same_as_before(text in any::<String>()) {
+            let spelt: String = text.encode_utf16().map(|unit| format!("\\u{unit:04x}")).collect();
+            let plain = plain(&format!("\"{spelt}\"")).unwrap();
+            prop_assert_eq!(serde_json::from_str::<String>(&plain).unwrap(), text);
+        }
+    }
 }

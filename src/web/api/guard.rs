@@ -1,8 +1,12 @@
 //! Who may do what here. It is settled before anything is looked at.
 
+use std::future::Future;
 use std::sync::Arc;
+use std::time::Duration;
 
-use axum::http::HeaderMap;
+use axum::http::{HeaderMap, header};
+use axum::response::{IntoResponse, Response};
+use tokio::time::timeout;
 
 use super::super::access::{Caller, Role, token_needed};
 use super::super::cards::Cards;
@@ -10,7 +14,12 @@ use super::super::host::is_foreign;
 use super::super::link::Closed;
 use super::super::problem::{Kind, Problem};
 use super::super::status::Status;
+use super::query::Query;
+use crate::fleet::View;
 use crate::ledger::Digest;
+
+/// Whoever asks waits so long for the answer; what was begun is done to its end all the same.
+const PATIENCE: Duration = Duration::from_secs(20);
 
 /// Who files something.
 #[derive(Debug, PartialEq, Eq)]
@@ -34,6 +43,29 @@ pub(super) fn open(status: &Status) -> Result<Arc<Cards>, Problem> {
     let session = status.session().filter(|_| status.health().finished > 0);
     let closed = || Problem::new(Kind::FirstPass, "The first pass has not finished yet. Ask again in a moment.");
     session.map(|session| session.cards).ok_or_else(closed)
+}
+
+/// Lets in whoever may see how the fleet is.
+pub(super) fn reader(status: &Status, headers: &HeaderMap) -> Result<Arc<Cards>, Problem> {
+    let cards = open(status)?;
+    turn_away_foreign(&cards, headers)?;
+    match cards.access.caller(headers) {
+        Caller::ThisMachine | Caller::Known(_) => Ok(cards),
+        Caller::Unknown => Err(token_needed()),
+    }
+}
+
+/// Lets in whoever may see codes.
+pub(super) fn keyer(status: &Status, headers: &HeaderMap) -> Result<Arc<Cards>, Problem> {
+    let cards = reader(status, headers)?;
+    match cards.access.caller(headers) {
+        Caller::ThisMachine | Caller::Known(Role::Ops | Role::Technician) => Ok(cards),
+        Caller::Known(Role::Reader) => {
+            let detail = "A script holds access codes, and your token is for reading how the fleet is.";
+            Err(Problem::new(Kind::Role, detail))
+        }
+        Caller::Unknown => Err(token_needed()),
+    }
 }
 
 /// Who files something with these headers, and this query of the address.
@@ -60,26 +92,57 @@ fn turn_away_foreign(cards: &Cards, headers: &HeaderMap) -> Result<(), Problem> 
     Err(Problem::new(Kind::Foreign, detail))
 }
 
-impl SignedLink {
-    /// Nothing where the query is not that of a signed link.
-    fn of(query: &str) -> Result<Option<SignedLink>, Problem> {
-        let (mut station, mut until, mut sig) = (None, None, None);
-        for (name, value) in url::form_urlencoded::parse(query.as_bytes()) {
-            let place = match &*name {
-                "station" => &mut station,
-                "until" => &mut until,
-                "sig" => &mut sig,
-                _ => continue,
-            };
-            // Which of the two counts would be anybody's guess.
-            if place.replace(value.into_owned()).is_some() {
-                return Err(Problem::new(Kind::Query, format!("The address has \"{name}\" twice.")));
-            }
+/// The answer, where it comes in time. The work goes on to its end, whoever has gone away meanwhile.
+pub(super) async fn patiently(
+    work: impl Future<Output = Result<Response, Problem>> + Send + 'static,
+) -> Result<Response, Problem> {
+    match timeout(PATIENCE, tokio::spawn(work)).await {
+        Ok(Ok(answer)) => answer,
+        Ok(Err(_)) => Err(Problem::new(Kind::CutShort, "Ask again. The log may say more.")),
+        Err(_) => {
+            let detail =
+                "There was no answer in time. Ask again. What was sent may be on record by now: it counts once.";
+            Err(Problem::new(Kind::Busy, detail).with_header(header::RETRY_AFTER, "5"))
         }
-        Ok(match (station, until, sig) {
-            (Some(station), Some(until), Some(sig)) => Some(SignedLink { station, until, sig }),
-            _ => None,
-        })
+    }
+}
+
+/// A view of this moment, with an inventory to go by.
+pub(super) async fn view(cards: &Cards) -> Result<Arc<View>, Problem> {
+    let view = cards.asking.view().await.map_err(|_| away())?;
+    if !view.is_watching() {
+        return Err(Problem::new(Kind::Inventory, "No inventory is in use, so no station is known. Ask again later."));
+    }
+    Ok(view)
+}
+
+/// The ledger cannot be asked.
+pub(super) fn away() -> Problem {
+    let detail = "The ledger cannot be read or written now. Ask again later. What is sent twice counts once.";
+    Problem::new(Kind::Ledger, detail).with_header(header::RETRY_AFTER, "5")
+}
+
+/// An answer, or the problem in its place.
+pub(super) fn answer(result: Result<Response, Problem>) -> Response {
+    result.unwrap_or_else(IntoResponse::into_response)
+}
+
+impl SignedLink {
+    /// The names of its query.
+    pub(super) const NAMES: [&str; 3] = ["station", "until", "sig"];
+
+    /// Nothing where the query is empty.
+    fn of(query: &str) -> Result<Option<SignedLink>, Problem> {
+        let query = Query::of(query, &SignedLink::NAMES)?;
+        let parts = SignedLink::NAMES.map(|name| query.text(name).map(str::to_owned));
+        match parts {
+            [Some(station), Some(until), Some(sig)] => Ok(Some(SignedLink { station, until, sig })),
+            [None, None, None] => Ok(None),
+            _ => Err(Problem::new(
+                Kind::Query,
+                "A signed link has \"station\", \"until\" and \"sig\". Copy it again, whole.",
+            )),
+        }
     }
 
     /// Whether it may file the report or the visit of a card: the digest is what that names.
