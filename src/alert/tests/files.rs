@@ -14,7 +14,8 @@ const NOTHING: [&str; 0] = [];
 /// Two webhooks that hear of files, and aligned stations.
 fn watch() -> Watch {
     let mut watch = Watch::new();
-    watch.terms.webhooks = vec![webhook("heavy", &[Weight::Lifeline, Weight::Locating]), webhook("on-call", &Weight::ALL)];
+    watch.terms.webhooks =
+        vec![webhook("heavy", &[Weight::Lifeline, Weight::Locating]), webhook("on-call", &Weight::ALL)];
     watch
 }
 

@@ -24,7 +24,8 @@ fn report(nth: usize, reasons: Vec<Finding>) -> RejectedReport {
 
 fn told(news: RejectedReports) -> Vec<Message> {
     let mut watch = Watch::new();
-    watch.terms.webhooks = vec![webhook("heavy", &[Weight::Lifeline, Weight::Locating]), webhook("on-call", &Weight::ALL)];
+    watch.terms.webhooks =
+        vec![webhook("heavy", &[Weight::Lifeline, Weight::Locating]), webhook("on-call", &Weight::ALL)];
     watch.rejected = news;
     watch.pass().messages
 }
