@@ -36,7 +36,7 @@
 //! | anything | anything else | nothing |
 //!
 //! For a station, *wrong* is: it drifts, by a weight that the webhook takes. *As it heard* is also what changed only in parts
-//! that the webhook does not take, and what somebody took since the case opened is not reminded of until the take is over.
+//! that the webhook does not take, and what someone took since the case opened is not reminded of until the take is over.
 //! What is wrong and too light for a webhook is on record, and told to nobody.
 //!
 //! *Better* is: no heavier, no worse in standing, every drifting setting drifted before, with the same wanted value, and is no

@@ -93,7 +93,7 @@ pub struct NewCommit {
     pub commit: Arc<Commit>,
     /// The one in use before, if there was one.
     pub before: Option<Arc<Commit>>,
-    /// Whether the one before is not in its history: somebody has pushed by force, or the ref was set elsewhere.
+    /// Whether the one before is not in its history: someone has pushed by force, or the ref was set elsewhere.
     pub is_rewritten: bool,
 }
 
@@ -125,7 +125,7 @@ pub enum Next {
         /// Whether there is such a button.
         to_test: bool,
     },
-    /// Nothing while somebody, who is named, is keying it.
+    /// Nothing while someone, who is named, is keying it.
     Await(Name),
 }
 

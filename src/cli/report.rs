@@ -16,7 +16,7 @@ use crate::fleet::intake::Received;
 use crate::fleet::{Answer, Texts, receipt};
 use crate::ledger;
 
-/// Takes up field reports.
+/// Records field reports.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Report files (YAML, JSON, or JSON lines); `-` reads standard input
@@ -47,9 +47,9 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
             true => context.intake().dropped_lines(&name, numbered(&bytes)).await?,
             false => vec![context.intake().report(&name, &bytes).await?],
         };
-        // Of lines each is said alone; what came of them together is the station's to show.
+        // Of several lines each is said alone; what came of them together is the station's to show.
         let came = match &received[..] {
-            [one] if !is_lines => came_of(&context, &name, &bytes, one).await?,
+            [one] => came_of(&context, &name, &bytes, one).await?,
             _ => None,
         };
         let texts: Texts = [(name.clone(), Arc::new(FileText::new(bytes)))].into();

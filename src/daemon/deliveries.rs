@@ -24,7 +24,7 @@ use super::heartbeat::Heartbeat;
 /// How long a clean stop waits for deliveries under way.
 const LAST_WAIT: Duration = Duration::from_secs(5);
 
-/// How often the store is asked whether somebody asked for deliveries by command.
+/// How often the store is asked whether someone asked for deliveries by command.
 const ASK_LOOK: Duration = Duration::from_secs(1);
 
 /// After the store failed.
@@ -62,7 +62,7 @@ pub struct Deliveries {
     sender: Arc<Sender>,
     /// A webhook was stopped by its receiver, or goes on.
     news: Arc<Notify>,
-    /// Somebody asked for deliveries by command.
+    /// Someone asked for deliveries by command.
     asked: Arc<Notify>,
     cancel: CancellationToken,
 }
@@ -109,7 +109,7 @@ impl Deliveries {
         let to = match destination(webhook, target) {
             Ok(to) => to,
             Err(error) => {
-                let note = format!("{} is off: its signing secret cannot be used ({error})", webhook.name);
+                let note = format!("{} is off: its signing secret is not usable ({error})", webhook.name);
                 tracing::error!("{note}");
                 self.notes.push(note);
                 return;
@@ -185,7 +185,7 @@ impl Deliveries {
         self.news.notified().await;
     }
 
-    /// Returns when somebody asked for deliveries by command.
+    /// Returns when someone asked for deliveries by command.
     pub async fn asked(&self) {
         self.asked.notified().await;
     }

@@ -75,7 +75,7 @@ impl Heartbeat {
                     webhook = self.to.webhook,
                     "no heartbeat: passes do not finish, no station is watched, or the ledger takes no write"
                 );
-                // A moment's trouble costs a moment and no whole beat, which somebody would be woken for.
+                // A moment's trouble costs a moment and no whole beat, which someone would be woken for.
                 while !self.may_beat().await {
                     sleep(AGAIN).await;
                 }

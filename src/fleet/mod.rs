@@ -5,6 +5,7 @@
 //! hands a script out records it first (`issue`). Decisions are the core's; what is shown is the program's.
 
 mod answer;
+mod answer_visit;
 mod ask;
 mod asking;
 mod batch;

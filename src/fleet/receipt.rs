@@ -9,10 +9,8 @@ use uuid::Uuid;
 use super::answer::Answer;
 use super::error::FleetError;
 use super::intake::{Intake, Received};
-use super::records::entries_under;
 use super::view::View;
-use crate::finding::minute;
-use crate::ledger::{LedgerLine, Visit, line_of, read_visit};
+use crate::ledger::{LedgerLine, line_of, read_visit};
 use crate::setting::content_sha;
 use crate::store::Store;
 
@@ -58,25 +56,5 @@ impl Intake<'_> {
                 Ok(received)
             }
         }
-    }
-
-    /// What came of the beginning of a visit that is on record.
-    ///
-    /// # Errors
-    /// Where the ledger cannot be read.
-    pub async fn answer_visit(&self, visit: &Visit, view: &View) -> Result<Answer, FleetError> {
-        let called = view.reading.inventory.called(&visit.station);
-        let Some(row) = called.and_then(|station| view.row(&station.name)) else { return Ok(Answer::default()) };
-        let record = entries_under(self.store, row.station.names()).await?.record(&row.station);
-        if !record.begun.iter().any(|open| open.visit.id == visit.id) {
-            let consequences = vec!["A report of this visit is on record, so this changes nothing.".into()];
-            return Ok(Answer { consequences, missing: Vec::new() });
-        }
-        let (by, at, script) = (&visit.by, minute(visit.at), &visit.script);
-        let consequences = vec![
-            format!("{by} began to key script {script} at {} at {at}.", row.station.name),
-            "Until the report comes, each of its steps counts as \"nothing\" heard.".into(),
-        ];
-        Ok(Answer { consequences, missing: vec!["The report of this visit.".into()] })
     }
 }

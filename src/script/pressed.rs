@@ -1,4 +1,4 @@
-//! Keys as a script holds them: codes by reference until somebody who may see them asks.
+//! Keys as a script holds them: codes by reference until someone who may see them asks.
 
 use serde_json::{Value as Json, json};
 

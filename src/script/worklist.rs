@@ -21,7 +21,7 @@ use crate::inventory::Station;
 use crate::ledger::State;
 use crate::setting::{Codes, Name, Weight};
 
-/// A station that needs somebody.
+/// A station that needs someone.
 #[derive(Debug, Clone)]
 pub struct Errand {
     /// As it counts for now.
@@ -89,7 +89,7 @@ impl WorkList {
         })
     }
 
-    /// The stations that need somebody, but no keying of what differs.
+    /// The stations that need someone, but no keying of what differs.
     pub fn to_test(&self) -> impl Iterator<Item = &Errand> {
         self.errands.iter().filter(|errand| matches!(errand.due, Due::Test(_)))
     }

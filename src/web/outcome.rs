@@ -98,11 +98,20 @@ impl Since {
 
 /// A card that must not be keyed any more, why, and what there is in its place.
 pub(super) fn out_of_date(station: &Station, digest: &Digest, now: &Now, since: &Since, holder: Holder) -> Page {
-    let title = format!("Do not key this card of {}", station.name);
+    // A card of test calls alone has no keys.
+    let is_test = since.issued().is_some_and(|script| script.steps.is_empty());
+    let title = match is_test {
+        true => format!("Do not make the test calls of this card of {}", station.name),
+        false => format!("Do not key this card of {}", station.name),
+    };
     let main = html! {
         h1 { (title) }
         @if !station.location.is_empty() { p.where { (station.location) } }
-        p.mind { "Card " (digest) " is out of date. Keyed now it could leave a button that calls nobody." }
+        @if is_test {
+            p.mind { "Card " (digest) " is out of date: other test calls may be asked for now, or none." }
+        } @else {
+            p.mind { "Card " (digest) " is out of date. Keyed now it could leave a button that calls nobody." }
+        }
         @for sentence in since.sentences() { p { (sentence) } }
         @match now {
             Now::Other(present) => {

@@ -374,7 +374,7 @@ impl Pump {
         tracing::error!(
             webhook = self.target.webhook,
             error = error as &dyn std::error::Error,
-            "the outbox cannot be used"
+            "the outbox cannot be read or written"
         );
         self.show(|status| {
             status.state = PumpState::StoreFailed;

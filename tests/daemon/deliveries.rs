@@ -110,7 +110,7 @@ fn where_every_receiver_is_gone_each_full_pass_says_that_nobody_is_told() {
     until("silence", || (get(at, "/readyz").json()["alerts_silent"] == true).then_some(()));
     assert_eq!(metrics(at)["stationkeep_alerts_silent"], 1.0);
     signal(daemon.pid(), "HUP");
-    daemon.logs("nobody is told of anything");
+    daemon.logs("no alert is delivered");
 }
 
 #[test]

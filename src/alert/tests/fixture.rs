@@ -284,7 +284,7 @@ impl Watch {
         self.cases = Cases::read(self.cases.rows().clone());
     }
 
-    /// Somebody decided something.
+    /// Someone decided something.
     pub fn say(&mut self, decision: Decision) {
         self.seq += 1;
         self.decisions.add(self.seq, decision);

@@ -15,7 +15,7 @@ use super::error::{CliError, print, print_json};
 use super::exit::Exit;
 use super::format::Format;
 use crate::config::Config;
-use crate::finding::did_you_mean;
+use crate::finding::{did_you_mean, minute};
 use crate::store::{Delivery, StoppedWebhook, Store};
 
 /// Undelivered messages, and what can be done about them.
@@ -236,5 +236,5 @@ fn no_webhook(name: &str, config: &Config) -> CliError {
 }
 
 fn time(ms: i64) -> String {
-    format!("{:.0}", Timestamp::from_millisecond(ms).unwrap_or_default())
+    minute(Timestamp::from_millisecond(ms).unwrap_or_default())
 }

@@ -62,7 +62,7 @@ enum Turn {
     Garbled,
 }
 
-/// Somebody at a station, with a card.
+/// Someone at a station, with a card.
 struct Visit<'a> {
     script: &'a Script,
     station: SimulatedStation,
