@@ -166,7 +166,7 @@ impl StationEntry {
         entry.was = item.was.map(Was::of);
         entry.lose(item);
         if let Some((drift, seen)) = subject.drift().zip(subject.seen()) {
-            entry.fill(drift, seen, pass);
+            entry.fill(drift, seen);
             let owed = drift.lifelines.iter().filter(|lifeline| lifeline.service.asks_for_test());
             let owed: Vec<&str> = owed.map(|lifeline| &*lifeline.title).collect();
             entry.card = next.as_ref().and_then(|next| card_link(address, &subject.name, next, pass.work));
@@ -219,7 +219,7 @@ impl StationEntry {
         }
     }
 
-    fn fill(&mut self, drift: &StationDrift, seen: &Seen, pass: &Pass<'_>) {
+    fn fill(&mut self, drift: &StationDrift, seen: &Seen) {
         let found = drift.settings.iter().filter_map(|s| Some((s, seen.settings.get(&s.name)?)));
         let mut settings: Vec<(&SettingDrift, &SeenSetting)> = found.collect();
         settings.sort_by_key(|(setting, _)| (Reverse(setting.weight), setting.drift, setting.name.clone()));
@@ -230,7 +230,7 @@ impl StationEntry {
         self.lifelines_left_out = lifelines.len().saturating_sub(LIFELINES);
         let shown = lifelines.into_iter().take(LIFELINES).filter_map(|(name, lifeline)| {
             let service = drift.lifelines.iter().find(|service| service.name == *name)?;
-            Some(EntryLifeline::of(service, lifeline, pass))
+            Some(EntryLifeline::of(service, lifeline))
         });
         self.lifelines = shown.collect();
         let was_silent = seen.lifelines.values().any(|lifeline| lifeline.was_silent);
@@ -280,14 +280,14 @@ impl EntrySetting {
 }
 
 impl EntryLifeline {
-    fn of(service: &LifelineService, seen: &SeenLifeline, pass: &Pass<'_>) -> EntryLifeline {
+    fn of(service: &LifelineService, seen: &SeenLifeline) -> EntryLifeline {
         let told = service.service.calls_nobody();
         let is_said = told || service.service == Service::Untested && service.because.is_some();
         EntryLifeline {
             lifeline: clip(&service.name, NAME),
             title: clip(&service.title, NAME),
             service: service.service.as_str(),
-            meaning: is_said.then(|| clip(&meaning(service, pass.clock), SENTENCE)),
+            meaning: is_said.then(|| clip(&meaning(service), SENTENCE)),
             at: service.mark.filter(|_| told).map(|mark| mark.at.to_string()),
             by: service.by.as_ref().map(|by| clip(by, NAME)),
             fix_confirmed_at: seen.fixed_at.map(|at| at.to_string()),

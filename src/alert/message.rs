@@ -357,7 +357,7 @@ impl<'a> Writer<'a> {
         let gone = gone(items);
         let sentence = summary::Sentence {
             items,
-            buttons: buttons.sentence(items, fleet, way_back.as_deref(), self.pass.clock).or_else(|| gone.clone()),
+            buttons: buttons.sentence(items, fleet, way_back.as_deref()).or_else(|| gone.clone()),
             cause: &cause,
             asides,
             hold: self.hold.sentence(*news),

@@ -2,12 +2,13 @@
 //! `STATIONKEEP_TEST_KILLS` says during ten times as many (200 take about five minutes). `STATIONKEEP_TEST_SEED` repeats
 //! a run's chances.
 
+use std::collections::BTreeSet;
 use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
-use super::fleet::{Fleet, SIGNING, STATIONS, fleet_yaml, north_yaml, uuid};
+use super::fleet::{Fleet, SIGNING, STATIONS, fleet_yaml, north_yaml, uuid, webhook};
 use super::process::{Daemon, signal, until};
-use super::receiver::{Answer, Receiver};
+use super::receiver::{Answer, Receiver, is_tenth};
 use super::told::{drifting, in_order, open_cases, refused_sources, settled_within};
 
 /// Changes for each kill.
@@ -88,6 +89,11 @@ fn whenever_it_is_killed_every_case_is_told_nothing_twice_and_all_in_order() {
     let began = Instant::now();
     let receiver = Receiver::witnessed(SIGNING);
     let fleet = Fleet::new(&receiver);
+    // Another receiver will not take about every tenth message, however often it is sent.
+    let picky = Receiver::start(SIGNING);
+    picky.answer(Answer::Picky);
+    fleet.write("config/secrets/picky", &picky.url());
+    fleet.configure(100, &(webhook("on-call") + &webhook("picky")));
     let (kills, over) = (kills(), AtomicBool::new(false));
     let (made, killed) = (AtomicU32::new(0), AtomicU32::new(0));
     std::thread::scope(|scope| {
@@ -136,9 +142,11 @@ fn whenever_it_is_killed_every_case_is_told_nothing_twice_and_all_in_order() {
     fleet.run(&["ledger", "verify"]).ended(0);
     let requests = receiver.requests();
     assert_eq!(receiver.witness_saw(), requests.len());
+    let refused = nothing_is_stuck(&picky, &fleet);
     let taken = requests.iter().filter(|got| got.taken).count();
     println!(
-        "{} changes, {} times kill -9, {:.0} s: {} deliveries heard, {} of them twice, {} tries not taken",
+        "{} changes, {} times kill -9, {:.0} s: {} deliveries heard, {} of them twice, {} tries not taken; {refused} refused for \
+         good by another receiver",
         made.into_inner(),
         killed.into_inner(),
         began.elapsed().as_secs_f64(),
@@ -146,6 +154,23 @@ fn whenever_it_is_killed_every_case_is_told_nothing_twice_and_all_in_order() {
         taken - heard.len(),
         requests.len() - taken
     );
+}
+
+/// A receiver that refuses some messages for good got the short form of each, and all others; nothing waits for it. Returns how
+/// many it refused.
+fn nothing_is_stuck(picky: &Receiver, fleet: &Fleet) -> usize {
+    until("an empty queue", || {
+        let listed = fleet.run(&["deliveries", "--webhook", "picky", "--format", "json"]).json();
+        (listed["undelivered"] == 0).then_some(())
+    });
+    let refused: BTreeSet<String> = picky.requests().into_iter().map(|got| got.id).filter(|id| is_tenth(id)).collect();
+    // One id, one body: `heard` holds that.
+    let heard: BTreeSet<String> = picky.heard().into_iter().map(|got| got.id).collect();
+    for id in &refused {
+        assert!(!heard.contains(id) && heard.contains(&id.replace("told-", "short-")), "{id}");
+    }
+    assert!(!refused.is_empty(), "no message was refused");
+    refused.len()
 }
 
 /// The files in the reports folder that nobody can take, as they are named in alerts.
