@@ -131,11 +131,7 @@ impl Reader<'_> {
         self.sheet.version(version, root, "stationkeep");
         let reports_place = reports.map(|node| self.sheet.place(node.spot));
         let (source, [keybooks, reports]) = self.folders([inventory, keybooks, reports], root);
-        let taken = taken.and_then(|node| {
-            let taken = Folder::new(self.folder, self.path(node, "reports_taken")?);
-            self.taken_apart(&taken, node, &source, [&keybooks, &reports]);
-            Some(taken)
-        });
+        let taken = taken.and_then(|node| self.taken(node, &source, [&keybooks, &reports]));
         let key = self.key(key, ledger);
         let ledger = self.ledger(ledger);
         let (access, has_tokens) = self.access(access);
@@ -171,6 +167,13 @@ impl Reader<'_> {
             brake: brake.unwrap_or_default(),
             webhooks,
         })
+    }
+
+    /// Where recorded files are moved.
+    fn taken(&mut self, node: &Node, source: &Option<Source>, others: [&Option<Folder>; 2]) -> Option<Folder> {
+        let taken = Folder::new(self.folder, self.path(node, "reports_taken")?);
+        self.taken_apart(&taken, node, source, others);
+        Some(taken)
     }
 
     /// Where the inventory, keybooks and reports are.
