@@ -4,11 +4,13 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 
-use crate::alert::{CONTENT_TYPE, LedgerTrouble, ledger_message};
+use crate::alert::body::form::Form;
+use crate::alert::body::render;
+use crate::alert::{LedgerTrouble, ledger_message};
 use crate::setting::Name;
 use crate::store::StoreError;
 use crate::webhook::{Attempt, Message, Sender, Target, wait_ms};
@@ -31,7 +33,11 @@ pub struct AlarmParts {
     pub sender: Arc<Sender>,
     /// The source of the fleet's messages.
     pub source: String,
+    pub fleet: Name,
     pub clock: Clock,
+    /// The receiver's own form of a body.
+    pub form: Form,
+    pub full_pass: SignedDuration,
 }
 
 impl LedgerAlarm {
@@ -116,10 +122,18 @@ fn due(heard: Option<&LedgerTrouble>, now: Option<&LedgerTrouble>) -> Option<(Le
 }
 
 async fn send(to: &Target, parts: &AlarmParts, about: &LedgerTrouble, is_over: bool, at: Timestamp) -> Attempt {
-    let AlarmParts { sender, source, clock: _ } = parts;
-    let alert = ledger_message(&Name::from(to.webhook.as_str()), about, is_over, source, at);
+    let AlarmParts { sender, source, fleet, clock: _, form, full_pass } = parts;
+    let alert = ledger_message(&Name::from(to.webhook.as_str()), about, is_over, (source, fleet), at);
+    let made = render(&alert, form, *full_pass);
+    let body = to.body(made.form, &made.body);
     let timestamp_s = system_ms().div_euclid(1000);
-    let message = Message { id: &alert.id, timestamp_s, content_type: CONTENT_TYPE, headers: None, body: &alert.body };
+    let message = Message {
+        id: &alert.id,
+        timestamp_s,
+        content_type: made.content_type,
+        headers: Some(&made.headers),
+        body: &body,
+    };
     tracing::info!(webhook = to.webhook, id = alert.id, "alert about the ledger");
     sender.send(to, &message).await
 }

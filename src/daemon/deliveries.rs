@@ -4,6 +4,7 @@
 use std::sync::Arc;
 use std::time::Duration;
 
+use jiff::SignedDuration;
 use tokio::sync::{Notify, watch};
 use tokio::task::JoinHandle;
 use tokio::time::{sleep, timeout};
@@ -39,6 +40,9 @@ pub struct DeliveryParts {
     pub clock: Clock,
     /// The source of the fleet's messages.
     pub source: String,
+    pub fleet: Name,
+    /// The time between full passes.
+    pub full_pass: SignedDuration,
 }
 
 /// One webhook that is on.
@@ -130,8 +134,10 @@ impl Deliveries {
             }
         }
         if webhook.kind == WebhookKind::Alerts {
-            let DeliveryParts { source, clock, .. } = self.means.clone();
-            self.alarm.add(to.clone(), AlarmParts { sender: self.sender.clone(), source, clock }, self.cancel.clone());
+            let DeliveryParts { source, fleet, clock, full_pass, .. } = self.means.clone();
+            let (sender, form) = (self.sender.clone(), webhook.body.form.clone());
+            let parts = AlarmParts { sender, source, fleet, clock, form, full_pass };
+            self.alarm.add(to.clone(), parts, self.cancel.clone());
         }
         let line = self.line(webhook.kind, to);
         self.lines.push(line);
@@ -160,7 +166,7 @@ impl Deliveries {
             }
             WebhookKind::Heartbeat { every_seconds } => {
                 let (sender, status) = watch::channel(PumpStatus::new(&webhook, &to.url));
-                let DeliveryParts { store: _, health, clock, source } = self.means.clone();
+                let DeliveryParts { health, clock, source, .. } = self.means.clone();
                 let beat = Heartbeat {
                     to: to.clone(),
                     every_seconds,

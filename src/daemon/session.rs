@@ -155,8 +155,14 @@ impl<'a> Session<'a> {
         let mut fleet = Fleet::new(config.sources(key), store.clone(), config.looking()).moving_drops();
         front.status.begin();
         let view = first_view(&mut fleet, clock, config.settle()).await?;
-        let ways =
-            DeliveryParts { store, health: front.status.clone(), clock, source: source_of(&view.effective.fleet) };
+        let ways = DeliveryParts {
+            store,
+            health: front.status.clone(),
+            clock,
+            source: source_of(&view.effective.fleet),
+            fleet: view.effective.fleet.clone(),
+            full_pass: SignedDuration::try_from(config.full_pass()).unwrap_or(SignedDuration::MAX),
+        };
         let mut deliveries = Deliveries::start(config, ways)?;
         deliveries.forget(config).await?;
         let cause = Cause { started: first, files: cause_files(config, first), ..Cause::default() };
