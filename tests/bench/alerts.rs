@@ -1,9 +1,10 @@
 //! The bench of alerts: how long from a saved file to the receiver's first byte, and how many deliveries a second.
 //!
-//! `cargo bench --bench alerts -- latency [STATIONS] [EDITS]` and `cargo bench --bench alerts -- deliveries [MESSAGES]
-//! [KILLS]`. Both print a figure of this machine beside their own; neither asserts a time.
+//! `cargo bench --bench alerts -- latency [STATIONS] [EDITS]`, `-- intake [STATIONS] [FILES] [EDITS]` (what dropped files cost)
+//! and `-- deliveries [MESSAGES] [KILLS]`. They print a figure of this machine beside their own; none asserts a time.
 
 mod deliveries;
+mod intake;
 mod latency;
 mod receiver;
 mod writer;
@@ -24,6 +25,14 @@ fn main() -> ExitCode {
                 return usage();
             }
             latency::measure(&place(), stations, edits);
+        }
+        (["intake", ..], Some(numbers)) => {
+            let at = |nth: usize, default| numbers.get(nth).copied().unwrap_or(default);
+            let (stations, files, edits) = (at(0, 10_000), at(1, 110_000), at(2, 20));
+            if !(100..=writer::MOST).contains(&stations) {
+                return usage();
+            }
+            intake::measure(&place(), stations, files, edits);
         }
         (["deliveries", ..], Some(numbers)) => {
             let (messages, kills) =
@@ -46,7 +55,7 @@ fn place() -> PathBuf {
 
 fn usage() -> ExitCode {
     eprintln!(
-        "usage: alerts latency [STATIONS (1 to {})] [EDITS] | alerts deliveries [MESSAGES] [KILLS]",
+        "usage: alerts latency [STATIONS (1 to {})] [EDITS] | alerts intake [STATIONS] [FILES] [EDITS] | alerts deliveries [MESSAGES] [KILLS]",
         writer::MOST
     );
     ExitCode::from(2)

@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::fs;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
@@ -14,7 +14,7 @@ use tokio::sync::Notify;
 
 use super::interest::LONGEST;
 use super::mounts::Mounts;
-use super::polling::{Polling, Posts, matters};
+use super::polling::{Polling, Posts, Seen, is_dropped, matters};
 use super::{Interest, Means, Pace};
 use crate::files::walk::Stamp;
 
@@ -44,6 +44,8 @@ pub(super) struct Signal {
 #[derive(Debug)]
 pub(super) struct Notes {
     pub means: Means,
+    /// Whether a dropped report may have changed since somebody asked.
+    pub stirred: bool,
     pub notes: VecDeque<String>,
 }
 
@@ -66,20 +68,26 @@ struct Ear {
     posts: RwLock<Posts>,
     /// A `Look` is under way already.
     pending: AtomicBool,
+    /// Something moved among the reports, or may have.
+    stirred: AtomicBool,
     orders: Sender<Order>,
 }
 
 impl Ear {
     fn hear(&self, event: &notify::Result<notify::Event>) {
-        let counts = match event {
-            Ok(event) if event.need_rescan() => true,
-            Ok(event) if matches!(event.kind, EventKind::Access(_)) => false,
+        let (counts, stirs) = match event {
+            Ok(event) if event.need_rescan() => (true, true),
+            Ok(event) if matches!(event.kind, EventKind::Access(_)) => (false, false),
             Ok(event) => {
                 let posts = self.posts.read().unwrap_or_else(PoisonError::into_inner);
-                event.paths.is_empty() || event.paths.iter().any(|path| matters(&posts, path))
+                let any = |is: fn(&Posts, &Path) -> bool| event.paths.iter().any(|path| is(&posts, path));
+                (event.paths.is_empty() || any(matters), event.paths.is_empty() || any(is_dropped))
             }
-            Err(_) => true,
+            Err(_) => (true, true),
         };
+        if stirs {
+            self.stirred.store(true, Ordering::Release);
+        }
         if counts && !self.pending.swap(true, Ordering::AcqRel) {
             let _ = self.orders.send(Order::Look);
         }
@@ -96,6 +104,7 @@ pub(super) struct Events {
     polls: bool,
     /// As last seen.
     state: [u8; 32],
+    seen: Seen,
     locks: BTreeSet<PathBuf>,
     /// Locks that were waited for in vain, in the state they were in.
     stale: BTreeMap<PathBuf, Stamp>,
@@ -112,7 +121,12 @@ impl Events {
         orders: Receiver<Order>,
         told: Arc<Signal>,
     ) -> Events {
-        let ear = Ear { posts: RwLock::default(), pending: AtomicBool::new(false), orders: own };
+        let ear = Ear {
+            posts: RwLock::default(),
+            pending: AtomicBool::new(false),
+            stirred: AtomicBool::new(true),
+            orders: own,
+        };
         Events {
             interest,
             pace,
@@ -122,6 +136,7 @@ impl Events {
             watcher: None,
             polls: false,
             state: [0; 32],
+            seen: Seen::new(),
             locks: BTreeSet::new(),
             stale: BTreeMap::new(),
             effort: Duration::ZERO,
@@ -168,7 +183,11 @@ impl Events {
 
     fn look(&mut self) -> Polling {
         let began = Instant::now();
-        let polling = Polling::of(&self.interest);
+        if self.polls {
+            // Nobody tells of what changes within a file.
+            self.seen.clear();
+        }
+        let polling = Polling::of(&self.interest, &mut self.seen, began);
         self.effort = began.elapsed();
         polling
     }
@@ -187,6 +206,8 @@ impl Events {
         };
         if turn == Turn::On {
             self.arm();
+            let stirred = self.ear.stirred.swap(false, Ordering::AcqRel) || self.polls;
+            self.told.inner().stirred |= stirred;
             self.told.changed.notify_one();
         }
         turn
@@ -337,7 +358,7 @@ mod tests {
 
     fn events(interest: Interest) -> Events {
         let (own, received) = channel();
-        let said = Notes { means: Means::Events, notes: VecDeque::new() };
+        let said = Notes { means: Means::Events, stirred: false, notes: VecDeque::new() };
         let told = Signal { changed: Notify::new(), inner: Mutex::new(said) };
         let pace = Pace { git: Duration::from_millis(100), ..Pace::settling(Duration::from_millis(10)) };
         Events::new(interest, pace, own, received, Arc::new(told))
