@@ -146,9 +146,11 @@ fn entries_cut_off_at_the_end_are_found_by_a_head_kept_elsewhere() {
     other.write("head.json", &first.out);
     let done = other.run(&["ledger", "verify", "--head", "head.json"]).ended(1);
     assert!(done.err.contains("entry 1 is missing, though the head kept elsewhere is entry"), "{}", done.err);
-    let lines: Vec<&str> = export.lines().collect();
-    other.write("export.jsonl", &(lines.join("\n") + "\n"));
-    other.run(&["ledger", "import", "export.jsonl"]).ended(0);
+    // One that is as long, and another chain.
+    let lines: Vec<&str> = export.lines().rev().collect();
+    other.write("reversed.jsonl", &(lines.join("\n") + "\n"));
+    other.run(&["ledger", "import", "reversed.jsonl"]).ended(0);
+    other.write("export.jsonl", &export);
     let done = other.run(&["ledger", "verify", "--head", "export.jsonl"]).ended(1);
     assert!(done.err.contains("is not as it was when its hash was noted down"), "{}", done.err);
     let done = other.run(&["ledger", "verify", "--head", "export.jsonl.none"]).ended(2);
