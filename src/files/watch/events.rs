@@ -147,7 +147,7 @@ impl Events {
     /// Serves until it is told to stop.
     pub fn run(&mut self) {
         loop {
-            let turn = match self.orders.recv_timeout(self.idle()) {
+            let turn = match self.next(self.idle()) {
                 Ok(Order::Look) => self.speak(),
                 Ok(Order::Rearm(interest)) => self.rearm(interest),
                 Ok(Order::Stop) | Err(RecvTimeoutError::Disconnected) => Turn::Stop,
@@ -158,6 +158,15 @@ impl Events {
                 return;
             }
         }
+    }
+
+    /// The next order. What happens after a `Look` was taken asks for another one.
+    fn next(&self, wait: Duration) -> Result<Order, RecvTimeoutError> {
+        let order = self.orders.recv_timeout(wait);
+        if matches!(order, Ok(Order::Look)) {
+            self.ear.pending.store(false, Ordering::Release);
+        }
+        order
     }
 
     /// How long until the next look of its own.
@@ -195,9 +204,8 @@ impl Events {
     fn settle(&mut self) -> Turn {
         let last = Instant::now() + self.pace.settle * LONGEST;
         loop {
-            self.ear.pending.store(false, Ordering::Release);
             let wait = self.pace.settle.min(last.saturating_duration_since(Instant::now()));
-            match self.orders.recv_timeout(wait) {
+            match self.next(wait) {
                 Ok(Order::Look) if Instant::now() < last => {}
                 Ok(Order::Rearm(interest)) => self.interest = interest,
                 Ok(Order::Stop) | Err(RecvTimeoutError::Disconnected) => return Turn::Stop,
@@ -226,8 +234,8 @@ impl Events {
                 self.stale.insert(path, stamp);
                 continue;
             }
-            match self.orders.recv_timeout(LOCK_LOOK) {
-                Ok(Order::Look) => self.ear.pending.store(false, Ordering::Release),
+            match self.next(LOCK_LOOK) {
+                Ok(Order::Look) => {}
                 Ok(Order::Rearm(interest)) => self.interest = interest,
                 Ok(Order::Stop) | Err(RecvTimeoutError::Disconnected) => return Turn::Stop,
                 Err(RecvTimeoutError::Timeout) => {}

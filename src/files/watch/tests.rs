@@ -112,6 +112,7 @@ both! {
     another_folder_is_watched_after_rearming
     a_dropped_report_is_told
     word_comes_even_while_writing_never_ends
+    word_comes_again_and_again_during_long_writing_and_soon_after_it
     nothing_is_told_while_git_holds_its_lock
     a_lock_left_behind_by_git_does_not_silence_the_watch
     reading_and_what_editors_leave_behind_are_not_told
@@ -312,6 +313,26 @@ async fn word_comes_even_while_writing_never_ends(means: Means) {
     let word = timeout(PATIENCE / 2, scene.watch.changed()).await;
     heard.store(word.is_ok(), Ordering::Relaxed);
     assert!(writing.join().unwrap(), "no word while files kept changing");
+}
+
+async fn word_comes_again_and_again_during_long_writing_and_soon_after_it(means: Means) {
+    let pace = Pace { settle: Duration::from_millis(50), ..pace() };
+    let scene = Scene::paced(means, pace, "in", |dir| write(&dir.join("in/a.yaml"), "0")).await;
+    let path = scene.path("in/a.yaml");
+    let writing = tokio::task::spawn_blocking(move || {
+        let began = Instant::now();
+        while began.elapsed() < pace.settle * interest::LONGEST * 6 {
+            write(&path, &format!("{:?}", began.elapsed()));
+            std::thread::sleep(Duration::from_millis(5));
+        }
+    });
+    let mut words = 0;
+    while !writing.is_finished() {
+        words += u32::from(timeout(pace.settle, scene.watch.changed()).await.is_ok());
+    }
+    writing.await.unwrap();
+    assert!(words >= 3, "{words} words in six of the longest bursts");
+    scene.shows("in/a.yaml", "last", || write(&scene.path("in/a.yaml"), "last")).await;
 }
 
 async fn nothing_is_told_while_git_holds_its_lock(means: Means) {
