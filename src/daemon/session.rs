@@ -162,8 +162,8 @@ impl<'a> Session<'a> {
         let cause = Cause { started: first, files: cause_files(config, first), ..Cause::default() };
         let notifier = Notifier::resume(fleet.store(), terms(config, &view, &deliveries), cause).await?;
         deliveries.notes.extend(undelivered(fleet.store(), config).await);
-        // The last that can fail: from here on this session runs.
-        front.listen(config.listen).await?;
+        // From here on this session runs: nothing that follows can fail.
+        front.listen(config.listen).await;
         if first {
             banner::say(&banner::text(&view, fleet.store().place(), front.address(), &deliveries.notes));
         }

@@ -5,7 +5,7 @@
 //! It shows what the program last put on its [`Status`] and asks the store; a card is made from a look of its own
 //! ([`Cards`]), so that it is the script of that moment. It never makes a pass and never holds one up; of everything here
 //! only a card shows access codes, and only to whom [`Access`] or a signed link lets see it. However many clients hang, each
-//! holds one of a bounded number of connections for a bounded time.
+//! holds one of a bounded number of connections for a bounded time, and makes room for whoever comes.
 
 mod access;
 mod catalogue;
@@ -13,6 +13,7 @@ mod guide_page;
 mod status;
 mod card_page;
 mod cards;
+mod crowd;
 mod link;
 mod metrics;
 mod outcome;
@@ -27,5 +28,5 @@ pub use access::{Access, Role, Token};
 pub use card_page::{HandOn, Leads, card_page, nothing_page};
 pub use cards::{Cards, Outside, is_loopback};
 pub use catalogue::METRICS;
-pub use server::{ListenError, Server};
+pub use server::Server;
 pub use status::{Clocks, Health, PassStatus, Status};
