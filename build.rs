@@ -73,11 +73,11 @@ fn form(region: &Metadata, format: &Format) -> Option<String> {
             let rule = rule.replace("$NP", prefix).replace("$FG", &format!("${{{first}}}"));
             format!("{before}{}{after}", braced(&rule))
         }
-        None => groups,
+        None => groups.clone(),
     };
     let leading = optional(format.leading_digits().last().map(|leading| pattern("^(?:", leading.as_str(), ")")));
     let whole = pattern("^(?:", format.pattern().as_str(), ")$");
-    Some(format!("Form {{ leading: {leading}, whole: {whole}, written: {written:?} }}"))
+    Some(format!("Form {{ leading: {leading}, whole: {whole}, groups: {groups:?}, written: {written:?} }}"))
 }
 
 /// `$1` as `${1}`, so that no digit after it belongs to it.

@@ -1,8 +1,8 @@
-//! The brake: where the lifelines of many stations would change at once, their scripts wait until somebody says that it is
+//! The brake: where the lifelines of many stations would change at once, their scripts wait until someone says that it is
 //! meant.
 //!
 //! It is a function of what is wanted, of what is on record and of the clock, and keeps nothing. A station is *altered* where
-//! something else is wanted of a lifeline setting than was last proved of it ([`Proven`]), or where a script in somebody's
+//! something else is wanted of a lifeline setting than was last proved of it ([`Proven`]), or where a script in someone's
 //! hand leads to something else. So edits add up however they are split, an edit taken back is none, and a card that is out
 //! counts until a report names it. A station is known by its name, by what it was called before, or by its number: whoever
 //! hands in the rows has seen to that. One that left the inventory may be there under a name and number that nobody has
@@ -195,7 +195,7 @@ pub struct Candidate<'a> {
 }
 
 /// Whether a script of a station is never held: it leads to proven values alone, or, where it does not, to where a card
-/// leads that somebody has begun. Half keyed, that card is finished by another script than itself. Of a lifeline setting of
+/// leads that someone has begun. Half keyed, that card is finished by another script than itself. Of a lifeline setting of
 /// which nothing is proven nobody knows where it is led.
 pub fn is_never_held(station: &Station, record: &Record, leads_to: &[(SettingId, Option<Value>)]) -> bool {
     let is_proven = |(id, to): &&(SettingId, Option<Value>)| match record.proven(&station.keybook.setting(*id).name) {
@@ -402,7 +402,7 @@ impl Held {
         let Change { replaced, new, limit, .. } = &*self.change;
         let mut notes = Vec::new();
         if handed_out > 0 {
-            notes.push(format!("{handed_out} of them by scripts already handed out and not reported on"));
+            notes.push(format!("{handed_out} of them by scripts already issued and not reported on"));
         }
         if *replaced > 0 {
             let new = plural(*new as u64, "new station");

@@ -38,7 +38,7 @@ pub fn silent(drift: &StationDrift) -> Vec<&LifelineService> {
     all
 }
 
-/// The buttons of a station of which nobody knows any more whether they call somebody.
+/// The buttons of a station of which nobody knows any more whether they call someone.
 pub fn unsure(drift: &StationDrift) -> Vec<&LifelineService> {
     let is_unsure =
         |one: &&LifelineService| one.is_required && one.service == Service::Untested && one.because.is_some();
@@ -98,10 +98,12 @@ pub fn gone(items: &[Item<'_, '_>]) -> Option<String> {
         let was = item.was.filter(|was| was.standing == Standing::OutOfService)?;
         let (name, lifeline) = was.lifelines.iter().find(|(_, lifeline)| lifeline.service.calls_nobody())?;
         let met = if lifeline.service == Service::Dead { "called nobody" } else { "did not reach help" };
-        let (station, name) = (clip(&item.subject.name, SHORT), clip(name, SHORT));
-        Some(format!(
-            "{station}: pressing the {name} button {met} when the station left the inventory. Put a stand-in there."
-        ))
+        let button = match &*lifeline.title {
+            "" => format!("the {} button", clip(name, SHORT)),
+            title => clip(title, SHORT),
+        };
+        let station = clip(&item.subject.name, SHORT);
+        Some(format!("{station}: pressing {button} {met} when the station left the inventory. Put a stand-in there."))
     })
 }
 

@@ -8,6 +8,8 @@ use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
 use super::case::{Before, Case};
+use super::event::json;
+use super::kept;
 use super::mark::Chain;
 use super::pass::Pass;
 use super::subject::{Subject, Topic};
@@ -99,6 +101,13 @@ pub struct Progress {
 
 const PROGRESS: &str = "progress/";
 
+/// The keys of cases whose end a webhook missed begin so.
+const MISSED: &str = "missed/";
+
+/// The webhooks that missed the end of a case.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+struct Missed(#[serde(with = "kept::map")] BTreeMap<Name, kept::Kept<Timestamp>>);
+
 impl Cases {
     /// From what the store has, by key.
     pub fn read(rows: BTreeMap<String, String>) -> Cases {
@@ -122,9 +131,13 @@ impl Cases {
 
     /// The subjects of a topic of which there are cases.
     pub fn names<T: Topic>(&self) -> impl Iterator<Item = Name> {
+        let below = |from: String| {
+            let of_topic = self.rows.range(from.clone()..).map(|(key, _)| key);
+            of_topic.map_while(move |key| key.strip_prefix(&*from).map(Name::from))
+        };
         let from = Cases::key::<T>("");
-        let of_topic = self.rows.range(from.clone()..).map(|(key, _)| key);
-        of_topic.map_while(move |key| key.strip_prefix(&*from).map(Name::from))
+        let missed = format!("{MISSED}{from}");
+        below(from).chain(below(missed))
     }
 
     /// The subjects of a topic: these, and those of which there are cases, each as `look` sees it.
@@ -150,6 +163,45 @@ impl Cases {
             }
         }
         writes
+    }
+
+    /// Writes down that receivers would not take the message that these cases are over: they are told once more, when a
+    /// reminder would be due. What is open is told again anyway.
+    pub fn missed<'k>(&self, missed: impl Iterator<Item = (&'k Name, &'k str, Timestamp)>) -> Writes {
+        let mut all: BTreeMap<String, Missed> = BTreeMap::new();
+        for (webhook, key, at) in missed {
+            let known = || self.missed_by_key(key);
+            all.entry(key.into()).or_insert_with(known).0.insert(webhook.clone(), kept::Kept(at));
+        }
+        all.into_iter().map(|(key, missed)| (format!("{MISSED}{key}"), Some(json(&missed)))).collect()
+    }
+
+    /// These, with what was missed: all of it is to be looked at.
+    pub fn with_missed(&self, missed: &Writes) -> Cases {
+        Cases { quiet: None, ..self.with(missed) }
+    }
+
+    /// Which webhooks missed that a case is over, and when they were to hear it.
+    pub fn missed_of<T: Topic>(&self, name: &str) -> BTreeMap<Name, Timestamp> {
+        let missed = self.missed_by_key(&Cases::key::<T>(name));
+        missed.0.into_iter().map(|(webhook, at)| (webhook, at.0)).collect()
+    }
+
+    fn missed_by_key(&self, key: &str) -> Missed {
+        let row = self.rows.get(&format!("{MISSED}{key}"));
+        row.and_then(|row| serde_json::from_str(row).ok()).unwrap_or_default()
+    }
+
+    /// The same, to be written.
+    pub fn keep_missed<T: Topic>(name: &str, missed: BTreeMap<Name, Timestamp>) -> (String, Option<String>) {
+        let kept = (!missed.is_empty())
+            .then(|| json(&Missed(missed.into_iter().map(|(webhook, at)| (webhook, kept::Kept(at))).collect())));
+        (format!("{MISSED}{}", Cases::key::<T>(name)), kept)
+    }
+
+    /// Whether any webhook missed that a case is over.
+    pub fn has_missed(&self) -> bool {
+        self.rows.range(MISSED.to_owned()..).next().is_some_and(|(key, _)| key.starts_with(MISSED))
     }
 
     /// These, with some rows otherwise.

@@ -14,7 +14,7 @@ use super::terms::{AlertTerms, Subscription};
 use super::topic::asides::{self, AsideNews, Asides};
 use super::topic::change::{self, HeldChange, Hold};
 use super::topic::station::{self, Item, Station, StationSubject};
-use super::topic::{files, reports, trouble};
+use super::topic::{files, refused, reports, trouble};
 use crate::setting::Name;
 
 /// What a pass decided; to be written in one transaction, and only then taken over by [`Cases::apply`].
@@ -41,10 +41,13 @@ impl Verdict {
 /// Decides what to tell. The same input gives the same verdict; once it is applied, nothing is left to say.
 pub fn decide(cases: &Cases, pass: &Pass<'_>, terms: &AlertTerms) -> Verdict {
     let mut carried = cases.carried::<Station>(pass.stations);
-    if carried.is_empty() {
+    let missed = refused::missed(cases, pass);
+    if carried.is_empty() && missed.is_empty() {
         return decide_on(cases, pass, terms);
     }
+    let cases = if missed.is_empty() { cases.clone() } else { cases.with_missed(&missed) };
     let verdict = decide_on(&cases.with(&carried), pass, terms);
+    carried.extend(missed);
     carried.extend(verdict.writes);
     Verdict { writes: carried, ..verdict }
 }
@@ -56,6 +59,7 @@ fn decide_on(cases: &Cases, pass: &Pass<'_>, terms: &AlertTerms) -> Verdict {
     round.announce(&trouble::subjects(cases, pass.silent));
     let drifting = if pass.stations.is_empty() { Drifting::default() } else { drifting(&mut round) };
     reports::tell(&mut round);
+    refused::tell(&mut round);
     let Round { chain, messages, mut writes, due, .. } = round;
     if !(writes.is_empty() && messages.is_empty() && pass.cause.reports.is_empty()) {
         let progress = Progress { chain: chain.to_string(), ledger_seq: pass.ledger_seq };

@@ -21,6 +21,8 @@ pub struct Message {
     pub id: String,
     /// At most [`LONGEST_BODY`] bytes of JSON.
     pub body: String,
+    /// The keys of the cases that it says are over.
+    pub ended: Vec<String>,
 }
 
 /// What an event is about: its type. Each topic names its own.

@@ -1,4 +1,5 @@
-//! The message that says nothing but that it was sent: its absence is the news.
+//! Messages that say nothing of stations: the heartbeat, whose absence is the news, and one that somebody sends to try a
+//! webhook.
 
 use jiff::Timestamp;
 use serde::Serialize;
@@ -7,6 +8,22 @@ use super::event::{Envelope, EventKind, Message};
 use crate::setting::Name;
 
 const HEARTBEAT: EventKind = EventKind("stationkeep.heartbeat.v1");
+
+const TRIAL: EventKind = EventKind("stationkeep.try.v1");
+
+#[derive(Serialize)]
+struct Trial {
+    summary: &'static str,
+    severity: &'static str,
+}
+
+/// A message that somebody sends by hand to see whether it arrives. `id` must be new each time.
+pub fn trial(webhook: &Name, id: String, source: &str, clock: Timestamp) -> Message {
+    let envelope = Envelope { id: &id, source, kind: TRIAL, subject: None, time: clock };
+    let summary = "TEST: this message was sent by hand. No station is in trouble because of it.";
+    let body = envelope.seal(&Trial { summary, severity: "info" });
+    Message { webhook: webhook.clone(), body, id, ended: Vec::new() }
+}
 
 #[derive(Serialize)]
 struct Data {
@@ -26,5 +43,5 @@ pub fn heartbeat(
 ) -> Message {
     let envelope = Envelope { id: &id, source, kind: HEARTBEAT, subject: None, time: clock };
     let body = envelope.seal(&Data { every_seconds, alerts_silent });
-    Message { webhook: webhook.clone(), body, id }
+    Message { webhook: webhook.clone(), body, id, ended: Vec::new() }
 }

@@ -96,6 +96,22 @@ pub mod maybe {
     }
 }
 
+/// One value by itself.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Kept<T>(pub T);
+
+impl<T: Text> Serialize for Kept<T> {
+    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        serialize(&self.0, to)
+    }
+}
+
+impl<'de, T: Text> Deserialize<'de> for Kept<T> {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Kept<T>, D::Error> {
+        deserialize(from).map(Kept)
+    }
+}
+
 /// A set of values.
 pub mod set {
     use std::collections::BTreeSet;

@@ -4,12 +4,14 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::case::{Before, Case, Hearing, Told, forgotten_after, fresh};
+use jiff::Timestamp;
+
+use super::case::{Before, Case, Hearing, Severity, Told, forgotten_after, fresh};
 use super::cases::{Cases, Due, Pending, Writes};
 use super::event::{Envelope, Message};
 use super::mark::Chain;
 use super::pass::Pass;
-use super::step::{Now, Reason, step};
+use super::step::{LastHeard, Now, Reason, step};
 use super::subject::{Announced, Subject, Topic};
 use super::terms::{AlertTerms, Subscription};
 use crate::setting::{Name, Weight};
@@ -53,10 +55,31 @@ impl<'a> Round<'a> {
         let one = |(at, subject): (usize, &Subject<'_, T>)| {
             let is_due = || subject.standing_still(webhook).is_some_and(|weight| due.contains(&weight));
             let now = if is_due() { Now::Due } else { subject.now(webhook) };
-            let reason = step(subject.heard(&webhook.name), now, &T::fine(subject, webhook))?;
+            let missed = || self.is_missed_due(subject, webhook);
+            let heard = if missed() { LastHeard::Case } else { subject.heard(&webhook.name) };
+            let reason = step(heard, now, &T::fine(subject, webhook))?;
             Some(Telling { at, reason })
         };
         subjects.iter().enumerate().filter(|(_, subject)| T::hears(subject, webhook)).filter_map(one).collect()
+    }
+
+    /// When a webhook is told once more that a case is over, because its receiver would not take that.
+    fn missed_due<T: Topic>(webhook: &Subscription, at: Timestamp) -> Timestamp {
+        let interval = T::interval(webhook, Severity::Error).or_else(|| webhook.longest_interval());
+        interval.and_then(|interval| at.checked_add(interval).ok()).unwrap_or(at)
+    }
+
+    fn is_missed_due<T: Topic>(&self, subject: &Subject<'_, T>, webhook: &Subscription) -> bool {
+        let has_any = self.cases.has_missed() && subject.now.is_none() && !self.pass.waiting.contains(&webhook.name);
+        let missed = || self.cases.missed_of::<T>(&subject.name).get(&webhook.name).copied();
+        has_any && missed().is_some_and(|at| Round::missed_due::<T>(webhook, at) <= self.pass.clock)
+    }
+
+    /// What is still missed of a subject once these webhooks were told.
+    fn still_missed<T: Topic>(&self, subject: &Subject<'_, T>, told: &BTreeSet<Name>) -> BTreeMap<Name, Timestamp> {
+        let mut missed = self.cases.missed_of::<T>(&subject.name);
+        missed.retain(|webhook, at| subject.now.is_none() && !told.contains(webhook) && fresh(*at, self.pass.clock));
+        missed
     }
 
     /// The weights at which a webhook is to be reminded now.
@@ -71,7 +94,18 @@ impl<'a> Round<'a> {
     /// Keeps what is so of a subject once these webhooks were told. Returns what time alone will do to it.
     pub fn keep<T: Topic>(&mut self, subject: &Subject<'_, T>, told: &BTreeSet<Name>) -> Pending {
         let after = self.after(subject, told);
-        let pending = after.as_ref().map(|case| self.pending(subject, case)).unwrap_or_default();
+        let mut pending = after.as_ref().map(|case| self.pending(subject, case)).unwrap_or_default();
+        if self.cases.has_missed() {
+            let missed = self.still_missed(subject, told);
+            let here = self.hearers(subject).filter_map(|webhook| {
+                let at = Round::missed_due::<T>(webhook, *missed.get(&webhook.name)?);
+                Some(Due { webhook: webhook.name.clone(), at })
+            });
+            pending.due.extend(here);
+            if missed != self.cases.missed_of::<T>(&subject.name) {
+                self.writes.extend([Cases::keep_missed::<T>(&subject.name, missed)]);
+            }
+        }
         let is_same = match (&subject.before, &after) {
             (Before::Nothing, None) => true,
             (Before::Case(before), Some(after)) => before == after,
@@ -162,7 +196,8 @@ impl<'a> Round<'a> {
         let (source, time) = (&self.terms.source, self.pass.clock);
         let envelope = Envelope { id: &id, source, kind, subject: about.as_deref(), time };
         let body = T::body(subject, &envelope, self.pass);
-        Message { webhook: webhook.name.clone(), id: id.clone(), body }
+        let ended = subject.now.is_none().then(|| Cases::key::<T>(&subject.name));
+        Message { webhook: webhook.name.clone(), id: id.clone(), body, ended: ended.into_iter().collect() }
     }
 
     /// Adds messages, whose ids what comes later is tied to.

@@ -8,6 +8,7 @@ use serde::Serialize;
 
 use super::buttons::{Buttons, gone, has_silent, silent};
 use super::case::Severity;
+use super::cases::Cases;
 use super::cause::ToldCause;
 use super::clip::{NAME, PLACE, clip};
 use super::count::Count;
@@ -21,7 +22,7 @@ use super::summary;
 use super::terms::{AlertTerms, Subscription};
 use super::topic::asides::{AsideNews, ToldAsides};
 use super::topic::change::{ChangeNews, Hold, ToldNews};
-use super::topic::station::Item;
+use super::topic::station::{Item, Station};
 use super::work::{ToDo, next, way_back_of};
 use crate::brake::{Held, Numbers};
 use crate::drift::{Standing, Totals};
@@ -209,7 +210,11 @@ impl<'a> Writer<'a> {
             }
             data.list(item.reason).push(entry);
         }
-        Message { webhook: webhook.name.clone(), id: id.clone(), body: envelope.seal(&data) }
+        let over = items.iter().filter(|item| item.subject.now.is_none());
+        let ended = over
+            .map(|item| Cases::key::<Station>(&item.subject.name))
+            .chain(content.hold.and_then(|_| self.hold.ended_case()));
+        Message { webhook: webhook.name.clone(), id: id.clone(), body: envelope.seal(&data), ended: ended.collect() }
     }
 
     /// What a message comes from: every station in it, why, from what, to what.

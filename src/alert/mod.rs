@@ -36,7 +36,7 @@
 //! | anything | anything else | nothing |
 //!
 //! For a station, *wrong* is: it drifts, by a weight that the webhook takes. *As it heard* is also what changed only in parts
-//! that the webhook does not take, and what somebody took since the case opened is not reminded of until the take is over.
+//! that the webhook does not take, and what someone took since the case opened is not reminded of until the take is over.
 //! What is wrong and too light for a webhook is on record, and told to nobody.
 //!
 //! *Better* is: no heavier, no worse in standing, every drifting setting drifted before, with the same wanted value, and is no
@@ -84,10 +84,15 @@
 //! *A script to call back* (`call_back`): where a message tells of a station for which a script was handed out to what is wanted
 //! no longer, and nobody reported of it, it says so with its digest: above all where an edit makes all seem well again.
 //!
+//! *A message that its receiver will not take* (`refused`): the other webhooks are told of it, once. Where neither it nor its
+//! shortest body was taken, nobody there heard it: what is open comes again with its reminder, complete, and that a case is
+//! over is told once more when a reminder would be due.
+//!
 //! *A webhook in trouble* (`trouble`): one whose receiver answered that it wants no more (410, `receivers`), or that has had
 //! something to deliver for too long and delivered nothing (`silent`). The others are told of it as of a case: once when it
 //! begins, again when a reminder is due, once when it is over. It is told nothing itself.
 
+mod brief;
 mod buttons;
 mod case;
 mod cases;
@@ -115,15 +120,17 @@ mod work;
 #[cfg(test)]
 mod tests;
 
+pub use brief::{event as brief_event, id as brief_id};
 pub use case::{Condition, REMEMBERED, Severity};
 pub use cases::{Cases, Noted, Writes};
 pub use decide::{Verdict, decide};
 pub use event::{CONTENT_TYPE, LONGEST_BODY, Message, source_of};
-pub use heartbeat::heartbeat;
+pub use heartbeat::{heartbeat, trial};
 pub use pass::{
-    Brake, Cause, FailedTest, FilesRead, NewCommit, Next, Pass, RejectedReport, RejectedReports, ReportTaken,
+    Brake, Cause, FailedTest, FilesRead, NewCommit, Next, Pass, Refused, RejectedReport, RejectedReports, ReportTaken,
     ScriptToCallBack, Silent, Stopped, ToCallBack, Work,
 };
 pub use step::Reason;
 pub use terms::{AlertTerms, Subscription};
+pub use topic::refused::last_told as last_refused_told;
 pub use topic::reports::last_told as last_rejected_told;

@@ -45,6 +45,8 @@ pub struct Pass<'a> {
     pub rejected: &'a RejectedReports,
     /// The webhooks whose receivers want no more.
     pub stopped: &'a BTreeMap<Name, Stopped>,
+    /// Messages that their receivers would not take since the last telling, in their order.
+    pub refused: &'a [Refused],
     /// The webhooks that had something to deliver for too long and delivered nothing.
     pub silent: &'a BTreeMap<Name, Silent>,
     /// The last entry of the ledger that is known.
@@ -89,7 +91,7 @@ pub struct NewCommit {
     pub commit: Arc<Commit>,
     /// The one in use before, if there was one.
     pub before: Option<Arc<Commit>>,
-    /// Whether the one before is not in its history: somebody has pushed by force, or the ref was set elsewhere.
+    /// Whether the one before is not in its history: someone has pushed by force, or the ref was set elsewhere.
     pub is_rewritten: bool,
 }
 
@@ -121,7 +123,7 @@ pub enum Next {
         /// Whether there is such a button.
         to_test: bool,
     },
-    /// Nothing while somebody, who is named, is keying it.
+    /// Nothing while someone, who is named, is keying it.
     Await(Name),
 }
 
@@ -228,6 +230,25 @@ pub struct RejectedReports {
     pub recorded: Vec<RejectedReport>,
     /// The number of the last one of all that were looked at.
     pub last: i64,
+}
+
+/// A message that was set aside because its receiver would not take it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Refused {
+    /// Counts upwards.
+    pub seq: i64,
+    /// The webhook.
+    pub webhook: Name,
+    /// The id of the message.
+    pub message: String,
+    /// What its receiver said.
+    pub said: String,
+    /// By the system's clock.
+    pub at: Timestamp,
+    /// Whether nothing was sent in its place: nobody there heard it.
+    pub is_closed: bool,
+    /// The keys of cases that it says are over, where nobody heard it.
+    pub ended: Vec<String>,
 }
 
 /// A webhook that has something to deliver and delivers nothing, for longer than it may.

@@ -24,7 +24,7 @@ pub struct ToDo {
     pub without_script: u64,
     /// Scripts that wait for the release of a change.
     pub held: u64,
-    /// Stations that somebody is keying.
+    /// Stations that someone is keying.
     pub to_await: u64,
     /// Stations that are gone from the inventory.
     pub to_put_back: u64,

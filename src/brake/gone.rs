@@ -1,4 +1,4 @@
-//! What the ledger knows under names that no station of the inventory goes by. A script that is in somebody's hand there
+//! What the ledger knows under names that no station of the inventory goes by. A script that is in someone's hand there
 //! counts as one of a station of the inventory does: where it leads to something else than was last proved.
 
 use std::collections::BTreeSet;
@@ -19,7 +19,7 @@ pub struct Gone {
     pub scripts: Vec<GoneScript>,
 }
 
-/// A script in somebody's hand.
+/// A script in someone's hand.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct GoneScript {
     /// When it was last shown.
@@ -27,7 +27,7 @@ pub struct GoneScript {
     /// What it leads to otherwise than proven; `None` where nobody can say, since the ledger has no such script, nobody knows
     /// its model any longer, or nothing is proven under that name.
     pub alters: Option<Vec<(Proven, Effect)>>,
-    /// The number that it rings, where nothing is proven under that name: it alters nothing unless somebody reported there
+    /// The number that it rings, where nothing is proven under that name: it alters nothing unless someone reported there
     /// under another. A station may have gone by that name between two others, and never have been reported on as such.
     pub number: Option<Name>,
 }
@@ -66,7 +66,7 @@ impl GoneScript {
 }
 
 impl Gone {
-    /// Whether a script of it is in somebody's hand at a time that no release covers.
+    /// Whether a script of it is in someone's hand at a time that no release covers.
     pub fn is_altered(&self, name: &Name, release: Option<&Release>, clock: Timestamp) -> bool {
         self.out(clock).any(|script| !release.is_some_and(|release| script.is_covered(name, release)))
     }

@@ -254,13 +254,13 @@ impl World {
         self.reports.last_mut().unwrap()
     }
 
-    /// Somebody keyed what is wanted, without a script.
+    /// Someone keyed what is wanted, without a script.
     pub fn key(&mut self, nth: usize) {
         let station = self.nth(&self.inventory(), nth);
         self.report(&station).left = wanted(&station);
     }
 
-    /// Somebody found a setting to hold a value.
+    /// Someone found a setting to hold a value.
     pub fn find(&mut self, nth: usize, setting: &str, value: Written) {
         let station = self.nth(&self.inventory(), nth);
         self.report(&station).found = [(setting.into(), value)].into();
@@ -285,7 +285,7 @@ impl World {
         self.report(&station).tests = vec![test];
     }
 
-    /// Somebody keyed what is wanted, and a test call reached help.
+    /// Someone keyed what is wanted, and a test call reached help.
     pub fn confirm(&mut self, nth: usize) {
         self.key(nth);
         self.test(nth);
@@ -320,7 +320,7 @@ impl World {
         self.shown.iter().any(|shown| *shown.station == *self.specs[nth].name)
     }
 
-    /// Somebody begins to key the script that was last shown for a station.
+    /// Someone begins to key the script that was last shown for a station.
     pub fn begin(&mut self, nth: usize) {
         let station = self.nth(&self.inventory(), nth);
         let script = self.shown.iter().rfind(|shown| shown.station == station.name).unwrap().script.clone();
@@ -374,7 +374,7 @@ impl World {
         change.is_none_or(|change| !change.holds(&station, &record, &leads_to(&station.keybook, &script)))
     }
 
-    /// Shows the script of a station to somebody, unless it is held.
+    /// Shows the script of a station to someone, unless it is held.
     pub fn show(&mut self, nth: usize) -> bool {
         if !self.is_free(nth) {
             return false;

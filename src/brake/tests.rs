@@ -75,7 +75,7 @@ fn on_the_first_day_nothing_is_proven_and_nothing_is_held_and_reports_of_what_is
     (0..SIZE).for_each(|nth| world.key(nth));
     assert_eq!(world.held(), 0);
     world.help = "+441632960101";
-    assert_eq!(world.held(), SIZE, "somebody keyed another number there");
+    assert_eq!(world.held(), SIZE, "someone keyed another number there");
 }
 
 #[test]
@@ -112,7 +112,7 @@ fn without_a_test_what_reports_made_known_is_proved_and_what_contradicts_them_is
     world.help = "+441632960109";
     assert_eq!(world.held(), SIZE);
     (0..SIZE).for_each(|nth| world.find(nth, "emergency.primary", Written::Quoted("01632960109".into())));
-    assert_eq!(world.held(), SIZE, "somebody changed them unrecorded");
+    assert_eq!(world.held(), SIZE, "someone changed them unrecorded");
     (0..SIZE).for_each(|nth| world.key(nth));
     assert_eq!(world.held(), 0);
 }
@@ -141,7 +141,7 @@ fn a_tested_second_number_that_is_emptied_on_purpose_is_altered_until_that_is_ke
     assert!(world.alterations().is_empty());
     (0..SIZE).for_each(|nth| world.replace(nth));
     assert!(world.held() == 0 && (0..SIZE).all(|nth| world.is_free(nth)), "a new unit changes nothing of it");
-    // Somebody found it so, against the record: that proves nothing.
+    // Someone found it so, against the record: that proves nothing.
     let mut found = found;
     (0..SIZE).for_each(|nth| found.find(nth, "emergency.backup", Written::Quoted("".into())));
     assert_eq!(found.held(), SIZE);
@@ -173,7 +173,7 @@ fn a_card_that_was_begun_is_never_held_nor_is_a_script_that_finishes_it() {
     assert_eq!(
         (change.tally.altered, change.stations.len()),
         (12, 12),
-        "a station where somebody is counts all the same"
+        "a station where someone is counts all the same"
     );
     let free = |world: &World| (0..12).filter(|nth| world.is_free(*nth)).collect::<Vec<_>>();
     assert_eq!(free(&world), [0], "one that was shown and not begun waits");
@@ -182,7 +182,7 @@ fn a_card_that_was_begun_is_never_held_nor_is_a_script_that_finishes_it() {
     let mut otherwise = world.clone();
     otherwise.specs[0].site = "mole";
     assert!(!otherwise.is_free(0));
-    // A report that names the script ends that; corrected it counts for nothing, and somebody is there still.
+    // A report that names the script ends that; corrected it counts for nothing, and someone is there still.
     let mut ended = world.clone();
     ended.skip(0);
     assert!(!ended.is_free(0));
@@ -209,7 +209,7 @@ fn a_release_covers_its_values_until_a_later_one_names_the_station_or_a_report_s
     assert_eq!(world.held(), SIZE - 1);
     world.release();
     assert_eq!(world.held(), 0);
-    // Nobody reported: taken back and made again, it is what somebody said is meant.
+    // Nobody reported: taken back and made again, it is what someone said is meant.
     world.help = "+441632960101";
     world.specs[3].site = "quay";
     assert_eq!(world.held(), 0, "only the one that was keyed");
@@ -253,7 +253,7 @@ fn the_digest_of_a_change_is_what_another_program_makes_of_what_is_wanted() {
 
 const DIGEST: &str = "d682f70227b39d6d";
 
-/// A way to make a station call somebody else, or over another line, with its name.
+/// A way to make a station call someone else, or over another line, with its name.
 type Way = (&'static str, fn(&mut Spec));
 
 fn ways() -> Vec<Way> {

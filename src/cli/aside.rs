@@ -12,6 +12,7 @@ use super::error::{CliError, print, print_json};
 use super::exit::Exit;
 use super::format::Format;
 use super::saying::{Until, in_time, said, until, write_down};
+use crate::drift::Totals;
 use crate::finding::{did_you_mean, plural};
 use crate::inventory::Station;
 use crate::ledger::{Aside, Decision, End, Target};
@@ -187,11 +188,13 @@ fn text(asides: &[&Aside], context: &Context) -> String {
         let _ = writeln!(out, "{}{service}, until {}", named(aside, context), in_time(aside.until, context.view.at));
         let _ = writeln!(out, "    by {} on {}: {why}", aside.said.by, aside.said.at.strftime("%Y-%m-%d"));
         if covered(context, &aside.target).next().is_none() {
-            out.push_str("    no such station is in the inventory any more\n");
+            out.push_str("    it is no longer in the inventory\n");
         }
     }
-    let out_of_service = asides.iter().filter(|aside| aside.out_of_service).count();
-    let _ = writeln!(out, "\n{} set aside, {out_of_service} of them out of service.", asides.len());
+    // Stations, as drift and alerts count them: what is left of one that was withdrawn counts nowhere.
+    let totals = Totals::of(context.view.rows.iter().map(|row| &*row.drift));
+    let stations = plural(totals.set_aside() as u64, "station");
+    let _ = writeln!(out, "\nIn all {stations} set aside, {} of them out of service.", totals.set_aside_whole());
     out
 }
 

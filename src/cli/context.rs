@@ -13,7 +13,7 @@ use super::exit::Exit;
 use crate::config::{self, Config};
 use crate::daemon::Clock;
 use crate::files::Look;
-use crate::finding::{Finding, did_you_mean};
+use crate::finding::{Finding, did_you_mean, minute};
 use crate::fleet::intake::{Intake, Received};
 use crate::fleet::{
     Fleet, FleetError, LastRead, Moment, News, Reading, ReadingCache, Row, SourceTexts, Sources, Texts, View,
@@ -82,7 +82,7 @@ pub fn load(path: &Path) -> Result<Config, CliError> {
     let loaded = config::load(path);
     loaded.config.map_err(|findings| {
         eprint!("{}", findings_text(&findings, &[&loaded.texts.files], paint()));
-        CliError::usage(format!("the configuration cannot be used: {}", counted(&findings)))
+        CliError::usage(format!("the configuration has errors: {}", counted(&findings)))
     })
 }
 
@@ -136,9 +136,9 @@ impl Context {
         }
         if let Some(since) = self.view.good_since() {
             let commit = self.view.as_is.commit.as_ref().map(|commit| format!(" of commit {commit}"));
-            let commit = commit.unwrap_or_default();
+            let (commit, since) = (commit.unwrap_or_default(), minute(since));
             eprintln!(
-                "stationkeep: the files{commit} have errors ({}); the last good ones, of {since:.0}, are in use",
+                "stationkeep: the files{commit} have errors ({}); the last good ones, of {since}, are in use",
                 counted(&errors)
             );
         }
@@ -160,8 +160,7 @@ impl Context {
 
     /// Where reports are judged and recorded.
     pub fn intake(&self) -> Intake<'_> {
-        let View { reading, contacts, sources, at, .. } = &*self.view;
-        Intake { store: self.store(), reading, contacts, sources, now: *at }
+        self.view.intake(self.store())
     }
 
     /// A JSON result that also says which commit says what is wanted, where the inventory is read from a repository.

@@ -10,7 +10,7 @@ use super::error::{CliError, print};
 use super::exit::Exit;
 use super::writers::Writers;
 use crate::drift::{LifelineService, Service, held_text, value_text};
-use crate::finding::{Place, did_you_mean};
+use crate::finding::{Place, did_you_mean, minute};
 use crate::fleet::{Explanation, View};
 use crate::inventory::{Extent, LineEntry, Reach, Station, Wish, parts};
 use crate::keybook::SettingId;
@@ -185,10 +185,10 @@ impl<'v> Page<'v> {
             match self.explained.row.drift.lifelines.iter().find(|service| service.name == lifeline.name) {
                 Some(LifelineService { service, mark, .. }) => {
                     let last = match (service, mark) {
-                        (Service::Dead, Some(mark)) => format!("since {:.0} by report {}", mark.at, mark.report),
+                        (Service::Dead, Some(mark)) => format!("since {} by report {}", minute(mark.at), mark.report),
                         (Service::Dead, None) => "a press calls nobody by the record".into(),
                         (Service::Failed | Service::Untested | Service::Overdue | Service::Tested, Some(mark)) => {
-                            format!("last test call {:.0} by report {}", mark.at, mark.report)
+                            format!("last test call {} by report {}", minute(mark.at), mark.report)
                         }
                         (Service::Failed | Service::Untested | Service::Overdue | Service::Tested, None) => {
                             "no test call is on record".into()
@@ -199,7 +199,7 @@ impl<'v> Page<'v> {
                 None if self.station.for_now.set_aside == Extent::Whole => {
                     out.push_str("  service    set aside, out of service\n");
                 }
-                None => out.push_str("  service    not followed: nobody knows what one of its settings should hold\n"),
+                None => out.push_str("  service    not watched: nobody knows what one of its settings should hold\n"),
             }
             out.push('\n');
         }
@@ -261,5 +261,5 @@ fn held(holding: &Holding, station: &Station, id: SettingId) -> String {
         (State::InDoubt(_), _) => "in doubt since",
         (State::Unknown, _) => "unknown since",
     };
-    format!("{text}, {verb} {:.0} by report {}", mark.at, mark.report)
+    format!("{text}, {verb} {} by report {}", minute(mark.at), mark.report)
 }

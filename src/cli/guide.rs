@@ -24,7 +24,7 @@ pub struct Args {
 }
 
 pub fn run(args: Args) -> Result<Exit, CliError> {
-    let guide = Guide { metrics: web::METRICS };
+    let guide = Guide { metrics: web::METRICS, addresses: web::addresses() };
     match args.topic {
         _ if args.html => print(&guide.html())?,
         None => print(&index())?,

@@ -10,10 +10,10 @@ use super::error::{CliError, print, print_json};
 use super::exit::Exit;
 use super::format::Format;
 use crate::drift::{surprise, value_text};
-use crate::finding::plural;
-use crate::fleet::{StationLines, View, history};
+use crate::finding::{minute, plural};
+use crate::fleet::{StationLines, View, history, history_json};
 use crate::inventory::Station;
-use crate::ledger::{Decision, LedgerLine, Outcome, Record, Report, Visit, line_of, open};
+use crate::ledger::{Decision, LedgerLine, Outcome, Record, Report, Visit, open};
 use crate::setting::{Reference, Secret, Written};
 
 /// Everything on record about a station.
@@ -35,9 +35,7 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     }
     match args.format {
         Format::Json => {
-            let all: Result<Vec<serde_json::Value>, _> =
-                lines.iter().map(|l| serde_json::from_str(&line_of(l))).collect();
-            print_json(&serde_json::json!({ "station": args.station, "entries": all? }))?;
+            print_json(&serde_json::json!({ "station": args.station, "entries": history_json(&lines) }))?;
         }
         Format::Text => print(&text(&args.station, &context.view, station, &lines))?,
     }
@@ -81,13 +79,14 @@ fn text(name: &str, view: &View, station: Option<&Station>, lines: &[LedgerLine]
         match line {
             LedgerLine::Script(issued) => {
                 let steps = plural(issued.steps.len() as u64, "step");
-                let _ = writeln!(out, "\n{:.0}  script {} issued, {steps}", issued.at, issued.digest);
+                let _ = writeln!(out, "\n{}  script {} issued, {steps}", minute(issued.at), issued.digest);
             }
             LedgerLine::Shown(shown) => {
-                let _ = writeln!(out, "\n{:.0}  script {} shown", shown.at, shown.script);
+                let _ = writeln!(out, "\n{}  script {} shown", minute(shown.at), shown.script);
             }
             LedgerLine::Begun(visit) => {
-                let _ = writeln!(out, "\n{:.0}  {} began to key script {}", visit.at, clean(&visit.by), visit.script);
+                let _ =
+                    writeln!(out, "\n{}  {} began to key script {}", minute(visit.at), clean(&visit.by), visit.script);
                 if said.open.iter().any(|open| open.id == visit.id) {
                     let _ = writeln!(out, "    {}", unheard(visit, view.at));
                 }
@@ -97,7 +96,7 @@ fn text(name: &str, view: &View, station: Option<&Station>, lines: &[LedgerLine]
                 let tested = station.filter(|_| !report.tests.is_empty());
                 let record = |station| said.on_record.record_before_tests(station, report);
                 let beside = tested.map(|station| Beside { station, record: record(station) });
-                let _ = writeln!(out, "\n{:.0}  report {} by {}", report.at, report.id, clean(&report.by));
+                let _ = writeln!(out, "\n{}  report {} by {}", minute(report.at), report.id, clean(&report.by));
                 said.corrections(report).iter().for_each(|line| out.push_str(&format!("    {line}\n")));
                 report_text(&mut out, report, beside.as_ref());
             }
@@ -121,15 +120,15 @@ fn notice_text(out: &mut String, decision: &Decision) {
         Decision::Aside(aside) => {
             let setting = aside.setting.as_ref().map(|setting| format!("{setting} at ")).unwrap_or_default();
             let service = if aside.out_of_service { ", out of service" } else { "" };
-            format!("{setting}{} set aside until {:.0}{service}", aside.target.name(), aside.until)
+            format!("{setting}{} set aside until {}{service}", aside.target.name(), minute(aside.until))
         }
         Decision::Release(release) => {
             format!("change {} released, at {} stations", release.change, release.stations.len())
         }
-        Decision::Take(take) => format!("taken until {:.0}", take.until),
+        Decision::Take(take) => format!("taken until {}", minute(take.until)),
         Decision::End(end) => format!("{} is over before its time", end.ends),
     };
-    let _ = writeln!(out, "\n{:.0}  {what}, by {} ({})", said.at, clean(&said.by), said.id);
+    let _ = writeln!(out, "\n{}  {what}, by {} ({})", minute(said.at), clean(&said.by), said.id);
     if let Some(why) = &said.why {
         let _ = writeln!(out, "    why: {}", clean(why));
     }

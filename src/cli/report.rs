@@ -13,10 +13,10 @@ use super::exit::Exit;
 use super::format::Format;
 use crate::files::FileText;
 use crate::fleet::intake::Received;
-use crate::fleet::{Answer, Texts};
+use crate::fleet::{Answer, Texts, receipt};
 use crate::ledger;
 
-/// Takes up field reports.
+/// Records field reports.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Report files (YAML, JSON, or JSON lines); `-` reads standard input
@@ -47,9 +47,9 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
             true => context.intake().dropped_lines(&name, numbered(&bytes)).await?,
             false => vec![context.intake().report(&name, &bytes).await?],
         };
-        // Of lines each is said alone; what came of them together is the station's to show.
+        // Of several lines each is said alone; what came of them together is the station's to show.
         let came = match &received[..] {
-            [one] if !is_lines => came_of(&context, &name, &bytes, one).await?,
+            [one] => came_of(&context, &name, &bytes, one).await?,
             _ => None,
         };
         let texts: Texts = [(name.clone(), Arc::new(FileText::new(bytes)))].into();
@@ -85,8 +85,11 @@ async fn came_of(context: &Context, name: &Arc<str>, bytes: &[u8], received: &Re
         Received::New(_) | Received::Duplicate(_) => {}
         Received::Rejected(_) => return Ok(None),
     }
-    let Ok((report, _)) = ledger::read(name, bytes) else { return Ok(None) };
-    Ok(Some((report.id, context.intake().answer(&report, &context.view).await?)))
+    if let Ok((report, _)) = ledger::read(name, bytes) {
+        return Ok(Some((report.id, context.intake().answer(&report, &context.view).await?)));
+    }
+    let Ok(visit) = ledger::read_visit(name, bytes) else { return Ok(None) };
+    Ok(Some((visit.id, context.intake().answer_visit(&visit, &context.view).await?)))
 }
 
 fn text(name: &str, received: &Received, came: &Came) -> String {
@@ -106,16 +109,8 @@ fn text(name: &str, received: &Received, came: &Came) -> String {
 
 /// The same for programs: what the interface for programs answers, too.
 fn body(received: &Received, came: &Came) -> Json {
-    let outcome = match received {
-        Received::New(_) => "recorded",
-        Received::Duplicate(_) => "duplicate",
-        Received::Rejected(findings) => {
-            let reasons: Vec<String> = findings.iter().map(ToString::to_string).collect();
-            return json!({ "outcome": "refused", "reasons": reasons });
-        }
-    };
-    let (id, answer) = came.clone().unwrap_or_default();
-    json!({ "id": id, "outcome": outcome, "consequences": answer.consequences, "missing": answer.missing })
+    let (id, answer) = came.clone().unzip();
+    receipt(received, id, &answer.unwrap_or_default())
 }
 
 /// One object a line, a line a file.

@@ -7,6 +7,7 @@ use uuid::Uuid;
 
 use super::context::Context;
 use super::error::CliError;
+use crate::finding::minute;
 use crate::fleet::say;
 use crate::ledger::{Decision, Said};
 use crate::setting::Name;
@@ -40,7 +41,7 @@ pub async fn write_down(context: &Context, decision: &Decision) -> Result<(), Cl
     Ok(())
 }
 
-/// "2026-12-01T17:00:00Z, in 5 days".
+/// "2026-12-01 17:00 UTC, in 5 days".
 pub fn in_time(until: Timestamp, now: Timestamp) -> String {
     let left = until.duration_since(now).max(SignedDuration::ZERO);
     let (days, hours) = (left.as_hours() / 24, left.as_hours());
@@ -49,7 +50,7 @@ pub fn in_time(until: Timestamp, now: Timestamp) -> String {
         (0..=1, hours) => format!("{hours} h"),
         (days, _) => format!("{days} days"),
     };
-    format!("{until:.0}, in {left}")
+    format!("{}, in {left}", minute(until))
 }
 
 #[cfg(test)]

@@ -12,9 +12,7 @@ use super::layout::shown;
 use super::private::write_private;
 use crate::drift::Drift;
 use crate::fleet::{Keying, Row, record_scripts};
-use crate::inventory::{Extent, Station};
-use crate::ledger::Record;
-use crate::script::{self, Memory, NoWayBack, OtherVisit, Way};
+use crate::script::{self, Memory, OtherVisit, Way};
 use crate::web;
 
 /// The fewest keys that bring a station to what is wanted.
@@ -109,45 +107,11 @@ fn not_to_renew(row: &Row, setting: &str) -> CliError {
     })
 }
 
-/// What is said where the way back keys nothing.
-fn nothing_to_go_back_to(station: &Station, record: &Record) -> String {
-    let why = match script::no_way_back(station, record) {
-        NoWayBack::HoldsWhatWorked => "The station holds what last worked.",
-        NoWayBack::HoldsWhatItHeld => "The station holds what it held before its last card.",
-        NoWayBack::NobodyKnows => "No report says what the station held before.",
-    };
-    let advice = script::has_failed(station, record).then(|| format!("{}\n", script::card::WITHOUT_WAY_BACK));
-    format!("There is nothing to go back to at {}.\n{why}\n{}", station.name, advice.unwrap_or_default())
-}
-
 /// What is said where nothing needs keying and no test call is asked for.
 fn nothing(row: &Row, full: Option<u64>, way: Way, format: ScriptFormat) -> String {
-    let (station, drift) = (&row.station, &row.drift);
-    let dead = script::calls_nobody(station, &row.record);
     match format {
         ScriptFormat::Keys => String::new(),
-        ScriptFormat::Json => format!("{:#}\n", script::nothing_to_key(station, full)),
-        ScriptFormat::Card | ScriptFormat::Html => {
-            if way == Way::Back {
-                return nothing_to_go_back_to(station, &row.record);
-            }
-            let dead: String = dead.iter().map(|dead| dead.warning() + "\n").collect();
-            let mut text = format!("{dead}Nothing needs keying at {}.\n", station.name);
-            match drift.set_aside {
-                Extent::Nothing => {}
-                Extent::Settings => text.push_str("Some of its settings are set aside: see \"stationkeep aside\".\n"),
-                Extent::Whole => text.push_str("It is set aside, out of service: see \"stationkeep aside\".\n"),
-            }
-            let overdue = drift.settings.iter().filter(|drifting| drifting.drift == Drift::Overdue);
-            let overdue: Vec<&str> = overdue.map(|drifting| &*drifting.name).collect();
-            if !overdue.is_empty() {
-                text.push_str(&format!(
-                    "Confirmed too long ago: {}. To key them again: stationkeep script {} --renew\n",
-                    overdue.join(", "),
-                    station.name
-                ));
-            }
-            text
-        }
+        ScriptFormat::Json => format!("{:#}\n", script::nothing_to_key(&row.station, full)),
+        ScriptFormat::Card | ScriptFormat::Html => script::nothing_text(&row.station, &row.record, &row.drift, way),
     }
 }

@@ -11,7 +11,7 @@ mod webhook;
 pub use address::Address;
 pub use brake::BrakeTerms;
 pub use read::{Loaded, load, read};
-pub use webhook::{Resolved, Target, Url, Webhook, WebhookKind};
+pub use webhook::{Given, Resolved, Target, Webhook, WebhookKind};
 
 use std::net::SocketAddr;
 use std::path::PathBuf;

@@ -8,6 +8,7 @@ use super::Address;
 use crate::files::{Origin, SecretError, Secrets};
 use crate::finding::Place;
 use crate::setting::{Name, Reference, Weight};
+use crate::webhook::Expect;
 
 /// Somebody who is alerted.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -19,7 +20,7 @@ pub struct Webhook {
     /// What it is for.
     pub kind: WebhookKind,
     /// Where messages go.
-    pub url: Url,
+    pub url: Given,
     /// In the order of the file: the newest first, as its owner turns them over. None: messages are not signed.
     pub signing: Vec<Reference>,
     /// Which alerts it is told of; a heartbeat carries none.
@@ -28,6 +29,10 @@ pub struct Webhook {
     pub remind_minutes: BTreeMap<Weight, u32>,
     /// Minutes after which the others are told that it had something to deliver and delivered nothing.
     pub silent_minutes: u32,
+    /// Header lines that every message is sent with, by name.
+    pub headers: BTreeMap<String, Given>,
+    /// What an answer must say, whatever its status.
+    pub expect: Option<Expect>,
 }
 
 /// What a webhook is for.
@@ -42,9 +47,9 @@ pub enum WebhookKind {
     },
 }
 
-/// Where a webhook's address stands.
+/// Where an address, or another text that may be a secret, stands.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Url {
+pub enum Given {
     /// In the configuration itself.
     Written(Address),
     /// Where this leads.
@@ -69,6 +74,8 @@ pub struct Target {
     pub signing: Vec<Address>,
     /// Sentences about signing secrets that are left out.
     pub notes: Vec<String>,
+    /// Header lines, by name.
+    pub headers: BTreeMap<String, Address>,
 }
 
 impl Webhook {
@@ -79,8 +86,8 @@ impl Webhook {
             secrets.look_up(reference, Origin::Owner).map(|code| Address::from(code.reveal().trim()))
         };
         let url = match &self.url {
-            Url::Written(address) => address.clone(),
-            Url::Secret(reference) => match look_up(reference) {
+            Given::Written(address) => address.clone(),
+            Given::Secret(reference) => match look_up(reference) {
                 Ok(address) if is_http(address.reveal()) => address,
                 Ok(_) => {
                     return Resolved::Off(format!(
@@ -90,6 +97,17 @@ impl Webhook {
                 Err(error) => return Resolved::Off(format!("The webhook \"{name}\" is off: {error}.")),
             },
         };
+        let mut headers = BTreeMap::new();
+        for (header, given) in &self.headers {
+            let value = match given {
+                Given::Written(value) => Ok(value.clone()),
+                Given::Secret(reference) => look_up(reference),
+            };
+            match value {
+                Ok(value) => headers.insert(header.clone(), value),
+                Err(error) => return Resolved::Off(format!("The webhook \"{name}\" is off: {error}.")),
+            };
+        }
         let (found, lost): (Vec<_>, Vec<_>) = self.signing.iter().map(look_up).partition(Result::is_ok);
         let lost: Vec<SecretError> = lost.into_iter().filter_map(Result::err).collect();
         let signing: Vec<Address> = found.into_iter().filter_map(Result::ok).collect();
@@ -100,18 +118,20 @@ impl Webhook {
             Some(_) | None => {
                 let note =
                     |error: &SecretError| format!("The webhook \"{name}\" signs without one of its secrets: {error}.");
-                Resolved::On(Target { url, signing, notes: lost.iter().map(note).collect() })
+                Resolved::On(Target { url, signing, notes: lost.iter().map(note).collect(), headers })
             }
         }
     }
 
     /// Every secret it refers to.
     pub fn references(&self) -> impl Iterator<Item = &Reference> {
-        let url = match &self.url {
-            Url::Written(_) => None,
-            Url::Secret(reference) => Some(reference),
-        };
-        url.into_iter().chain(&self.signing)
+        fn secret(given: &Given) -> Option<&Reference> {
+            match given {
+                Given::Written(_) => None,
+                Given::Secret(reference) => Some(reference),
+            }
+        }
+        [&self.url].into_iter().chain(self.headers.values()).filter_map(secret).chain(&self.signing)
     }
 }
 

@@ -15,7 +15,7 @@ use crate::files::{Secrets, process_env};
 use crate::setting::Name;
 use crate::store::{StoppedWebhook, Store};
 use crate::web::Status;
-use crate::webhook::{Ended, Limits, Pump, PumpStatus, Secret, Sender, Target, shown_address};
+use crate::webhook::{Ended, Limits, Pump, PumpStatus, Secret, Sender, SignError, Target, shown_address};
 
 use super::clock::{Clock, system_ms};
 use super::error::ServeError;
@@ -24,7 +24,7 @@ use super::heartbeat::Heartbeat;
 /// How long a clean stop waits for deliveries under way.
 const LAST_WAIT: Duration = Duration::from_secs(5);
 
-/// How often the store is asked whether somebody asked for deliveries by command.
+/// How often the store is asked whether someone asked for deliveries by command.
 const ASK_LOOK: Duration = Duration::from_secs(1);
 
 /// After the store failed.
@@ -62,7 +62,7 @@ pub struct Deliveries {
     sender: Arc<Sender>,
     /// A webhook was stopped by its receiver, or goes on.
     news: Arc<Notify>,
-    /// Somebody asked for deliveries by command.
+    /// Someone asked for deliveries by command.
     asked: Arc<Notify>,
     cancel: CancellationToken,
 }
@@ -106,18 +106,15 @@ impl Deliveries {
     }
 
     fn add(&mut self, webhook: &config::Webhook, target: &config::Target) {
-        let mut keys = Vec::new();
-        for signing in &target.signing {
-            match Secret::parse(signing.reveal()) {
-                Ok(secret) => keys.push(secret),
-                Err(error) => {
-                    let note = format!("{} is off: its signing secret cannot be used ({error})", webhook.name);
-                    tracing::error!("{note}");
-                    self.notes.push(note);
-                    return;
-                }
+        let to = match destination(webhook, target) {
+            Ok(to) => to,
+            Err(error) => {
+                let note = format!("{} is off: its signing secret is not usable ({error})", webhook.name);
+                tracing::error!("{note}");
+                self.notes.push(note);
+                return;
             }
-        }
+        };
         let at = format!("{} at {}", webhook.name, shown_address(target.url.reveal()));
         match webhook.kind {
             WebhookKind::Alerts => {
@@ -128,7 +125,6 @@ impl Deliveries {
                 self.notes.push(format!("{at}, a heartbeat every {every_seconds} s"))
             }
         }
-        let to = Target { webhook: webhook.name.to_string(), url: target.url.reveal().to_owned(), secrets: keys };
         let line = self.line(webhook.kind, to);
         self.lines.push(line);
     }
@@ -189,7 +185,7 @@ impl Deliveries {
         self.news.notified().await;
     }
 
-    /// Returns when somebody asked for deliveries by command.
+    /// Returns when someone asked for deliveries by command.
     pub async fn asked(&self) {
         self.asked.notified().await;
     }
@@ -237,6 +233,20 @@ impl Drop for Deliveries {
     }
 }
 
+/// Where a webhook's messages go, with all that only its owner knows.
+///
+/// # Errors
+/// A signing secret that cannot be used.
+pub fn destination(webhook: &config::Webhook, target: &config::Target) -> Result<Target, SignError> {
+    let keys: Result<Vec<Secret>, SignError> =
+        target.signing.iter().map(|signing| Secret::parse(signing.reveal())).collect();
+    Ok(Target {
+        headers: target.headers.iter().map(|(name, value)| (name.clone(), value.reveal().to_owned())).collect(),
+        expect: webhook.expect.clone(),
+        ..Target::plain(&webhook.name, target.url.reveal(), keys?)
+    })
+}
+
 /// Runs a webhook's task, and notes in the store when its receiver wants no more, or takes messages again.
 async fn noted(
     running: impl Future<Output = Ended>,
@@ -247,8 +257,9 @@ async fn noted(
     cancel: CancellationToken,
 ) -> Ended {
     let address = status.borrow().address.clone();
+    let refused = cancel.run_until_cancelled(refused(status.clone(), &news));
     let delivered = cancel.run_until_cancelled(delivered(status, &webhook, &store, &news));
-    let (ended, _) = tokio::join!(running, delivered);
+    let (ended, ..) = tokio::join!(running, delivered, refused);
     if let Ended::Gone { id } = &ended {
         tracing::error!(webhook, "the receiver is gone (410): nothing is sent there, see \"stationkeep deliveries\"");
         let stopped = StoppedWebhook { at_ms: system_ms(), address, message: id.clone(), is_asked: false };
@@ -258,6 +269,15 @@ async fn noted(
         news.notify_one();
     }
     ended
+}
+
+/// Says so each time that a message was set aside because the receiver will not take it.
+async fn refused(mut status: watch::Receiver<PumpStatus>, news: &Notify) {
+    let mut known = 0;
+    while let Ok(status) = status.wait_for(|status| status.refused > known).await {
+        known = status.refused;
+        news.notify_one();
+    }
 }
 
 /// Once something is delivered the webhook is no longer stopped, if it was.

@@ -11,7 +11,7 @@ use crate::webhook::SendError;
 #[derive(Debug, thiserror::Error)]
 pub enum ServeError {
     /// The configuration cannot be used; the findings say where and why.
-    #[error("the configuration cannot be used:\n{}", .0.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))]
+    #[error("the configuration has errors:\n{}", .0.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))]
     Config(Vec<Finding>),
     #[error("{0}")]
     Clock(String),

@@ -75,7 +75,7 @@ impl Heartbeat {
                     webhook = self.to.webhook,
                     "no heartbeat: passes do not finish, no station is watched, or the ledger takes no write"
                 );
-                // A moment's trouble costs a moment and no whole beat, which somebody would be woken for.
+                // A moment's trouble costs a moment and no whole beat, which someone would be woken for.
                 while !self.may_beat().await {
                     sleep(AGAIN).await;
                 }
@@ -101,8 +101,9 @@ impl Heartbeat {
         let name = Name::from(self.to.webhook.as_str());
         let beat = heartbeat(&name, id, (self.every_seconds, self.health.is_silent()), &self.source, self.clock.now());
         let timestamp_s = system_ms().div_euclid(1000);
-        let message = Message { id: &beat.id, timestamp_s, content_type: CONTENT_TYPE, body: &beat.body };
-        let attempt = self.sender.send(&self.to.url, &self.to.secrets, &message).await;
+        let message =
+            Message { id: &beat.id, timestamp_s, content_type: CONTENT_TYPE, headers: None, body: &beat.body };
+        let attempt = self.sender.send(&self.to, &message).await;
         let error = attempt.error();
         match &error {
             None => tracing::debug!(webhook = self.to.webhook, "heartbeat"),

@@ -15,6 +15,7 @@ mod session;
 mod systemd;
 
 pub use clock::Clock;
+pub use deliveries::destination;
 pub use error::{ServeError, with_causes};
 
 use std::path::PathBuf;
@@ -46,7 +47,7 @@ pub async fn serve(path: PathBuf) -> Result<(), ServeError> {
         match session::run(&basis, &path, clock, first, &mut stops, &mut front).await {
             Ok(SessionEnd::Stopped) => return Ok(()),
             Ok(SessionEnd::Reconfigured(new)) => {
-                tracing::info!(file = %path.display(), "the configuration changed and is taken up");
+                tracing::info!(file = %path.display(), "the configuration changed: reloading");
                 before = Some(std::mem::replace(&mut basis, *new).config);
                 first = false;
             }
@@ -54,7 +55,7 @@ pub async fn serve(path: PathBuf) -> Result<(), ServeError> {
                 // The configuration that ran goes on running; the changed one waits for its next change.
                 let Some(config) = before.take() else { return Err(error) };
                 tracing::error!(
-                    "the changed configuration cannot be taken up, the one before stays: {}",
+                    "the changed configuration does not start; the one before stays in use: {}",
                     with_causes(&error)
                 );
                 basis.config = config;

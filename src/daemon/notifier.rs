@@ -8,9 +8,9 @@ use std::time::Duration;
 use jiff::Timestamp;
 
 use crate::alert::{
-    AlertTerms, Brake, CONTENT_TYPE, Cases, Cause, FailedTest, FilesRead, Message, Pass, RejectedReport,
-    RejectedReports, ReportTaken, ScriptToCallBack, Silent, Stopped, ToCallBack, Verdict, Work, decide,
-    last_rejected_told,
+    AlertTerms, Brake, CONTENT_TYPE, Cases, Cause, FailedTest, FilesRead, Message, Pass, Refused, RejectedReport,
+    RejectedReports, ReportTaken, ScriptToCallBack, Silent, Stopped, ToCallBack, Verdict, Work, brief_event, brief_id,
+    decide, last_refused_told, last_rejected_told,
 };
 use crate::drift::StationDrift;
 use crate::finding::Finding;
@@ -19,7 +19,7 @@ use crate::fleet::{FleetError, View};
 use crate::ledger::{self, LedgerLine, parse_line};
 use crate::script::Memory;
 use crate::setting::{Name, Weight};
-use crate::store::{self, EntryKind, NewMessage, PassWrites, Queue, StoppedWebhook, Store};
+use crate::store::{self, EntryKind, NewMessage, PassWrites, Queue, RefusedMessage, StoppedWebhook, Store};
 
 use super::clock::system_ms;
 
@@ -55,6 +55,8 @@ pub struct Notifier {
     /// Webhooks whose receivers want no more, and those that are silent, when last looked.
     stopped: BTreeMap<Name, Stopped>,
     silent: BTreeMap<Name, Silent>,
+    /// Messages that their receivers would not take since the last telling.
+    refused: Vec<Refused>,
     /// In how long the next one will have been silent for too long.
     silent_in: Option<Duration>,
     /// The last entry of the ledger whose report was a cause, or was none.
@@ -75,7 +77,8 @@ impl Notifier {
         let cases = Cases::read(store.cases().await?);
         let ledger_seq = cases.progress().ledger_seq;
         let (waiting, stopped, silent) = (BTreeSet::new(), BTreeMap::new(), BTreeMap::new());
-        Ok(Notifier { terms, cases, waiting, stopped, silent, silent_in: None, ledger_seq, cause, turn })
+        let refused = Vec::new();
+        Ok(Notifier { terms, cases, waiting, stopped, silent, refused, silent_in: None, ledger_seq, cause, turn })
     }
 
     /// Decides what to tell of a pass and writes it.
@@ -91,6 +94,8 @@ impl Notifier {
         let stopped = store.stopped_webhooks().await?;
         self.stopped = stopped.into_iter().map(|(webhook, noted)| (webhook.into(), gone(noted))).collect();
         self.look_for_silence(store, &queues).await?;
+        let refused = store.refused_after(last_refused_told(&self.cases), AT_ONCE).await?;
+        self.refused = refused.into_iter().map(refused_message).collect();
         self.note_causes(seen).await?;
         let Verdict { writes, messages, many: _, noted } = self.decide(seen).await?;
         let outgoing = messages.iter().map(outgoing).collect();
@@ -164,6 +169,7 @@ impl Notifier {
             configuration: FilesRead { findings: configuration, ..FilesRead::default() },
             rejected: &rejected,
             stopped: &self.stopped,
+            refused: &self.refused,
             silent: &self.silent,
             ledger_seq: self.ledger_seq,
             clock: view.at,
@@ -186,17 +192,28 @@ impl Notifier {
                 // The oldest may wait for long behind others that are being delivered.
                 since = since.max(store.last_delivered(&queue.webhook).await?.unwrap_or(since));
             }
-            let left = since.saturating_add(limit).saturating_sub(now_ms);
-            if left > 0 {
-                let left = Duration::from_millis(left.unsigned_abs());
-                self.silent_in = self.silent_in.into_iter().chain([left]).min();
-            } else {
-                let since = Timestamp::from_millisecond(since).unwrap_or_default();
-                let waiting = queue.waiting.unsigned_abs();
-                self.silent.insert(webhook.name.clone(), Silent { since, waiting });
-            }
+            self.note_silence(webhook.name.clone(), since, limit, queue.waiting.unsigned_abs(), now_ms);
+        }
+        for unheard in store.unheard().await? {
+            let webhook = self.terms.webhooks.iter().find(|webhook| *webhook.name == *unheard.webhook);
+            let is_told = |name| self.stopped.contains_key(name) || self.silent.contains_key(name);
+            let Some(webhook) = webhook.filter(|webhook| !is_told(&webhook.name)) else { continue };
+            let limit = i64::from(webhook.silent_minutes) * 60_000;
+            self.note_silence(webhook.name.clone(), unheard.oldest_ms, limit, 0, now_ms);
         }
         Ok(())
+    }
+
+    /// A webhook delivered nothing since then, which it may for so long.
+    fn note_silence(&mut self, webhook: Name, since: i64, limit: i64, waiting: u64, now_ms: i64) {
+        let left = since.saturating_add(limit).saturating_sub(now_ms);
+        if left > 0 {
+            let left = Duration::from_millis(left.unsigned_abs());
+            self.silent_in = self.silent_in.into_iter().chain([left]).min();
+        } else {
+            let since = Timestamp::from_millisecond(since).unwrap_or_default();
+            self.silent.insert(webhook, Silent { since, waiting });
+        }
     }
 
     /// Reports rejected since the last telling, whoever recorded them, and those told as rejected that are on record now.
@@ -241,6 +258,12 @@ fn gone(noted: StoppedWebhook) -> Stopped {
     Stopped { since, address: noted.address, message: noted.message }
 }
 
+fn refused_message(row: RefusedMessage) -> Refused {
+    let RefusedMessage { seq, webhook, id, said, at_ms, is_closed, ended } = row;
+    let at = Timestamp::from_millisecond(at_ms).unwrap_or_default();
+    Refused { seq, webhook: webhook.into(), message: id, said, at, is_closed, ended }
+}
+
 fn rejected_report(row: store::Rejected) -> RejectedReport {
     let store::Rejected { seq: _, content_sha, source, reasons, report, station, body } = row;
     let failed = failed_test(&body).map(|(by, note)| FailedTest { by, note });
@@ -260,5 +283,10 @@ pub(super) fn outgoing(message: &Message) -> NewMessage {
         body: message.body.clone(),
         // Deliveries run by the system's clock, whatever the program's clock was set to.
         created_ms: Timestamp::now().as_millisecond(),
+        headers: BTreeMap::new(),
+        form: "cloudevents".into(),
+        brief: Some(brief_event(&message.body)),
+        brief_id: brief_id(&message.id),
+        ended: message.ended.clone(),
     }
 }

@@ -96,7 +96,7 @@ pub async fn run(
     Ok(end)
 }
 
-/// Cards are shown from the view of the moment in which somebody opens one.
+/// Cards are shown from the view of the moment in which someone opens one.
 fn cards(config: &Config, key: &[u8; 32], store: Store, clock: Clock, asking: Asking) -> Cards {
     let outside = Outside { now: Arc::new(move || clock.now()), id: Uuid::now_v7 };
     Cards::new(asking, store, config.access.clone(), config.address.clone(), key, outside)
@@ -208,7 +208,7 @@ impl<'a> Session<'a> {
                 () = self.deliveries.asked() => { self.deliveries.answer().await; continue }
                 () = self.deliveries.news() => None,
                 () = self.askers.asked() => None,
-                () = somebody_wrote(self.fleet.store(), &self.view, &self.notifier), if !self.failed => None,
+                () = someone_wrote(self.fleet.store(), &self.view, &self.notifier), if !self.failed => None,
                 // What a failed pass had read may not be in use yet, and may have been in the middle of an edit.
                 () = sleep(wait), if self.failed && self.asked.is_none() => { self.ask(Look::Changed); continue }
                 () = sleep(wait), if !self.failed => None,
@@ -292,7 +292,7 @@ impl<'a> Session<'a> {
         undelivered(self.fleet.store(), &self.basis.config).await;
         if self.front.status.is_silent() {
             tracing::error!(
-                "nobody is told of anything: every webhook for alerts was stopped by its receiver (410), or has \
+                "no alert is delivered: every webhook for alerts was stopped by its receiver (410), or has \
                  delivered nothing for long. See \"stationkeep deliveries\"; \"stationkeep deliveries start NAME\" sends to one again"
             );
         }
@@ -327,9 +327,10 @@ impl<'a> Session<'a> {
             self.watch.rearm(interest.clone());
             self.armed = Some(interest);
         }
-        if let Some(note) = self.watch.note() {
+        while let Some(note) = self.watch.note() {
             tracing::warn!("{note}");
         }
+        self.front.status.set_files_polled(self.watch.means() == Means::Polling);
     }
 
     /// How long to sleep at most: a report still being written, a reminder, something overdue, a pass to make again.
@@ -360,7 +361,7 @@ impl<'a> Session<'a> {
                 return Some(Basis { config, text: self.text.clone() });
             }
             Err(findings) if is_new => {
-                tracing::error!("the changed configuration cannot be used; the one in force stays");
+                tracing::error!("the changed configuration has errors; the one before stays in use");
                 log_each(&findings);
             }
             Ok(_) | Err(_) => {}
@@ -410,14 +411,14 @@ fn log_news(news: News) {
         }
         News::Unread(finding) => tracing::warn!(place = %finding.place, "{} {}", finding.message, finding.fix),
         News::Commit(new) if new.is_rewritten => {
-            tracing::warn!(commit = %new.commit, "the commit before is not in the history of the one that is in force now");
+            tracing::warn!(commit = %new.commit, "the commit before is not in the history of the one that is in use now");
         }
         News::Commit(new) => tracing::info!(commit = %new.commit, "in force"),
     }
 }
 
 /// Returns when the command line or another daemon has written what this one does not know yet.
-async fn somebody_wrote(store: &Store, view: &View, notifier: &Notifier) {
+async fn someone_wrote(store: &Store, view: &View, notifier: &Notifier) {
     loop {
         sleep(LEDGER_LOOK).await;
         let head = store.head().await.map_or(0, |head| head.seq);
@@ -452,7 +453,7 @@ async fn prune(store: &Store) {
 fn log_findings(view: &View) {
     let findings = view.findings();
     if let Some(commit) = view.as_is.commit.as_ref().filter(|_| findings.iter().any(Finding::is_error)) {
-        tracing::error!(%commit, "this commit cannot be used, the one before stays in force");
+        tracing::error!(%commit, "this commit has errors; the one before stays in use");
     }
     log_each(findings);
 }

@@ -30,7 +30,7 @@ impl Systemd {
     pub fn from_env() -> Systemd {
         let line = std::env::var_os("NOTIFY_SOCKET").filter(|name| !name.is_empty()).and_then(|name| {
             let opened = open(&name);
-            opened.inspect_err(|error| tracing::warn!(%error, "NOTIFY_SOCKET cannot be used")).ok()
+            opened.inspect_err(|error| tracing::warn!(%error, "NOTIFY_SOCKET is not usable")).ok()
         });
         let number = |name: &str| std::env::var(name).ok().and_then(|text| text.parse::<u64>().ok());
         let is_ours = number("WATCHDOG_PID").is_none_or(|pid| pid == u64::from(std::process::id()));

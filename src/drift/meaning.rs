@@ -1,18 +1,31 @@
 //! What is said of a button that calls nobody: why, in a few words that never hold a code.
 
+use super::lost::lost;
 use super::values::value_text;
+use crate::finding::minute;
 use crate::inventory::Station;
-use crate::keybook::{Ability, Keybook, Lifeline, SettingId};
-use crate::ledger::Record;
+use crate::keybook::{Ability, Keybook, Lifeline};
+use crate::ledger::{Mark, Outcome, Proof, Record};
 use crate::setting::{Kind, Name, Value};
 
-/// What makes a lifeline dead by the record: `"unit mode" is setup`.
-pub(super) fn dead_because(station: &Station, record: &Record, lifeline: &Lifeline) -> Option<Name> {
+/// What makes a lifeline dead by the record: `"unit mode" is setup`; and that the record must be wrong, where a test call
+/// reached help since.
+pub(super) fn dead_because(station: &Station, record: &Record, lifeline: &Lifeline, proof: &Proof) -> Option<Name> {
     let keybook = &station.keybook;
     let ids = lifeline.contradicting(|id| record.known(id)).into_iter();
     let each = ids.filter_map(|id| Some((keybook.setting(id).title(), record.known(id)?)));
     let each: Vec<String> = each.map(|(title, value)| format!("\"{title}\" is {}", spoken(value))).collect();
-    (!each.is_empty()).then(|| each.join(" and ").into())
+    let wrong = reached_though_dead(proof)
+        .map(|mark| format!("a test call reached help at {}, so the record must be wrong", minute(mark.at)));
+    let all: Vec<String> = Some(each.join(" and ")).filter(|all| !all.is_empty()).into_iter().chain(wrong).collect();
+    (!all.is_empty()).then(|| all.join("; ").into())
+}
+
+/// The test call that reached help since a press calls nobody by the record.
+pub(super) fn reached_though_dead(proof: &Proof) -> Option<Mark> {
+    let (outcome, mark) = proof.last?;
+    let dead = proof.dead?;
+    (outcome == Outcome::Reached && (mark.at, mark.report) >= (dead.at, dead.report)).then_some(mark)
 }
 
 /// What nobody knows any longer of a required lifeline that may call nobody for it: `nobody knows "first number"`.
@@ -20,11 +33,8 @@ pub(super) fn unknown_because(station: &Station, record: &Record, lifeline: &Lif
     if !lifeline.is_required() || lifeline.ability(|id| record.known(id)) != Ability::Undecided {
         return None;
     }
-    let keybook = &station.keybook;
-    let is_lost =
-        |id: &&SettingId| record.known(**id).is_none() && record.proven(&keybook.setting(**id).name).is_some();
-    let lost: Vec<String> =
-        lifeline.settings.iter().filter(is_lost).map(|id| format!("\"{}\"", keybook.setting(*id).title())).collect();
+    let lost = lost(station, record, lifeline).into_iter();
+    let lost: Vec<String> = lost.map(|id| format!("\"{}\"", station.keybook.setting(id).title())).collect();
     (!lost.is_empty()).then(|| format!("nobody knows {}", lost.join(" or ")).into())
 }
 
@@ -40,7 +50,7 @@ const CODE: usize = 4;
 /// A digit after so few other characters belongs to the same run.
 const BETWEEN: usize = 4;
 
-/// What somebody noted, in one line, without any digits that could be a code of the model.
+/// What someone noted, in one line, without any digits that could be a code of the model.
 pub(super) fn noted(keybook: &Keybook, note: &str) -> Option<Name> {
     let shortest = keybook.settings.iter().filter_map(|setting| match setting.kind {
         Kind::Secret { min, .. } => usize::try_from(min).ok(),

@@ -2,7 +2,9 @@
 //!
 //! [`look`] is the one place that decides; the text, the diff and the JSON all show its result.
 
+mod lost;
 mod meaning;
+mod refused;
 mod show;
 mod surprise;
 mod values;
@@ -10,6 +12,8 @@ mod values;
 #[cfg(test)]
 mod tests;
 
+pub use lost::lost_unmanaged;
+pub use refused::{RefusedCodes, refused};
 pub use show::{Totals, diff, json, text};
 pub use surprise::surprise;
 pub use values::{held_text, value_text};
@@ -32,7 +36,7 @@ pub use meaning::noted_anywhere;
 pub enum Drift {
     /// Known, and not as wanted.
     Differs,
-    /// The same, and found so against the record: somebody changed it unrecorded. Or shown not to be as recorded, and
+    /// The same, and found so against the record: someone changed it unrecorded. Or shown not to be as recorded, and
     /// nobody knows what it holds.
     Strayed,
     /// One of several values, and nobody can say which.
@@ -260,7 +264,7 @@ impl StationDrift {
     }
 }
 
-/// Somebody began to key a script, and no report came yet.
+/// Someone began to key a script, and no report came yet.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Begun {
     /// Its id, which is that of the report to come.
@@ -327,13 +331,13 @@ pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) ->
             let note = failure.and_then(|failure| failure.note.as_ref());
             let lifeline_service = LifelineService {
                 name: lifeline.name.clone(),
-                title: button(lifeline),
+                title: lifeline.button().into(),
                 is_required: lifeline.is_required(),
                 service,
                 mark,
                 by: failure.map(|failure| failure.by.clone()),
                 because: match service {
-                    Service::Dead => dead_because(station, record, lifeline),
+                    Service::Dead => dead_because(station, record, lifeline, proof),
                     Service::Failed => note.and_then(|note| noted(&station.keybook, note)),
                     Service::Untested => unknown_because(station, record, lifeline),
                     Service::Overdue | Service::Tested => None,
@@ -368,14 +372,6 @@ pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) ->
     }
 }
 
-/// What people call a lifeline that is pressed: its title, or "the emergency button" by its name.
-fn button(lifeline: &Lifeline) -> Name {
-    match &lifeline.title {
-        None if lifeline.is_required() => format!("the {} button", lifeline.title()).into(),
-        Some(_) | None => lifeline.title().into(),
-    }
-}
-
 fn begun(visit: &Visit, now: Timestamp) -> Begun {
     let Visit { id, script, station: _, at, by, number: _ } = visit;
     Begun { visit: *id, by: by.clone(), at: *at, script: script.clone(), is_silent: visit.silent_from() <= now }
@@ -401,7 +397,7 @@ fn scope(station: &Station, record: &Record, counted: &[LifelineService]) -> Sco
     Scope { settings: settings.collect(), lifelines: lifelines.collect() }
 }
 
-/// Whether a press calls somebody, by the record.
+/// Whether a press calls someone, by the record.
 pub fn ability(record: &Record, lifeline: &Lifeline) -> Ability {
     lifeline.ability(|id| record.known(id))
 }
@@ -427,20 +423,7 @@ fn was_relied_on(station: &Station, record: &Record, lifeline: &Lifeline) -> boo
     let is_aside = lifeline.settings.iter().any(|id| station.for_now.aside.contains(id));
     let at = station.keybook.lifelines.iter().position(|known| known.name == lifeline.name);
     let is_tested = at.is_some_and(|at| record.lifelines[at].last.is_some());
-    lifeline.is_required() && !is_aside && (is_tested || !lost(station, record, lifeline).is_empty())
-}
-
-/// The unmanaged settings of a lifeline that were known once and that nobody knows now.
-pub fn lost(station: &Station, record: &Record, lifeline: &Lifeline) -> Vec<SettingId> {
-    let is_lost = |id: &SettingId| {
-        let holding = record.holding(*id);
-        let was_known = || {
-            let is_in_doubt = record.candidates(*id).next().is_some();
-            is_in_doubt || holding.strayed.is_some() || record.proven(&station.keybook.setting(*id).name).is_some()
-        };
-        station.wanted(*id).is_none() && holding.known().is_none() && was_known()
-    };
-    lifeline.settings.iter().copied().filter(is_lost).collect()
+    lifeline.is_required() && !is_aside && (is_tested || !lost_unmanaged(station, record, lifeline).is_empty())
 }
 
 /// When time alone next changes what is said of a station: something becomes overdue, or a visit silent.

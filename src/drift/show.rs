@@ -5,8 +5,11 @@ use std::fmt::Write as _;
 
 use serde_json::{Value as Json, json};
 
+use super::lost::lost_unmanaged;
+use super::meaning::reached_though_dead;
+use super::refused::refused;
 use super::values::{held_text, value_text};
-use super::{Begun, SettingDrift, Standing, StationDrift, lost};
+use super::{Begun, SettingDrift, Standing, StationDrift};
 use crate::finding::{minute, plural};
 use crate::inventory::{Extent, Station};
 use crate::ledger::{Mark, Record, State, value_json};
@@ -129,30 +132,37 @@ pub fn text(drift: &StationDrift, station: &Station, record: &Record) -> String 
         let _ = writeln!(out, "  {note}");
     }
     if let Some(taken) = &drift.taken {
-        let _ = writeln!(out, "  {} is on it until {:.0}", taken.by, taken.until);
+        let _ = writeln!(out, "  {} is on it until {}", taken.by, minute(taken.until));
     }
     for Begun { visit: _, by, at, script, is_silent } in &drift.begun {
         let yet = if *is_silent { "nothing was heard of it in 24 hours" } else { "no report came yet" };
         let _ = writeln!(out, "  {by} began to key script {script} on {}: {yet}", minute(*at));
     }
     if let Some(number) = &drift.other_number {
-        let _ =
-            writeln!(out, "  last reported on at {number}, now at {}: which station answers there?", station.number);
+        let _ = writeln!(
+            out,
+            "  last known to answer at {number}, now at {}: which station answers there?",
+            station.number
+        );
     }
     out.push_str(&diff(station, record));
     for setting in &drift.settings {
         let _ = writeln!(out, "  {}", setting_sentence(setting));
+    }
+    if let Some(refused) = refused(station, record) {
+        let _ = writeln!(out, "  {} {}", refused.sentence(), refused.what_to_do());
     }
     for lifeline in &drift.lifelines {
         let name = &lifeline.name;
         let sentence = match (lifeline.service, lifeline.mark) {
             (super::Service::Dead, mark) => {
                 let since = mark.map(|mark| format!(" since {}", day(mark))).unwrap_or_default();
-                format!("a press calls nobody{since} ({})", contradicting(station, record, name))
+                let wrong = record_is_wrong(station, record, name);
+                format!("a press calls nobody{since} ({}){wrong}", contradicting(station, record, name))
             }
             (super::Service::Failed, Some(mark)) => format!("the last test call failed on {}", day(mark)),
             (super::Service::Failed, None) => "the last test call failed".into(),
-            (super::Service::Untested, Some(mark)) if drift.other_number.is_some() => {
+            (super::Service::Untested, Some(mark)) if is_renumbered(drift, station, record, name) => {
                 format!("its last test call on {} was at another number: make a test call", day(mark))
             }
             (super::Service::Untested, Some(mark)) => {
@@ -165,18 +175,40 @@ pub fn text(drift: &StationDrift, station: &Station, record: &Record) -> String 
             }
             (super::Service::Tested, _) => continue,
         };
-        let _ = writeln!(out, "  lifeline {name}: {sentence}{}", nobody_knows(station, record, name));
+        let _ = match (lifeline.service, &lifeline.because) {
+            (super::Service::Untested, Some(because)) => {
+                writeln!(out, "  lifeline {name}: a press may call nobody ({because}); {sentence}")
+            }
+            (_, _) => writeln!(out, "  lifeline {name}: {sentence}{}", nobody_knows(station, record, name)),
+        };
     }
     out
+}
+
+/// Whether its last test call proves nothing only because it was made at another number.
+fn is_renumbered(drift: &StationDrift, station: &Station, record: &Record, lifeline: &str) -> bool {
+    let all = station.keybook.lifelines.iter().zip(&record.lifelines);
+    let mut named = all.filter(|(known, _)| *known.name == *lifeline);
+    named.any(|(_, proof)| proof.is_renumbered || drift.other_number.is_some() && proof.reached.is_some())
 }
 
 /// What of a lifeline nobody manages and nobody knows any more: "; nobody knows its unit.mode".
 fn nobody_knows(station: &Station, record: &Record, lifeline: &str) -> String {
     let keybook = &station.keybook;
     let lifeline = keybook.lifelines.iter().find(|known| *known.name == *lifeline);
-    let lost = lifeline.map(|lifeline| lost(station, record, lifeline)).unwrap_or_default();
+    let lost = lifeline.map(|lifeline| lost_unmanaged(station, record, lifeline)).unwrap_or_default();
     let names: Vec<&str> = lost.into_iter().map(|id| &*keybook.setting(id).name).collect();
     if names.is_empty() { String::new() } else { format!("; no report says what {} is now", names.join(" or ")) }
+}
+
+/// That a test call reached help by a lifeline that is dead by the record.
+fn record_is_wrong(station: &Station, record: &Record, lifeline: &str) -> String {
+    let mut all = station.keybook.lifelines.iter().zip(&record.lifelines);
+    let proof = all.find(|(known, _)| *known.name == *lifeline).map(|(_, proof)| proof);
+    let reached = proof.and_then(reached_though_dead);
+    reached.map_or(String::new(), |mark| {
+        format!("; but a test call reached help on {}: the record must be wrong", day(mark))
+    })
 }
 
 /// What makes a lifeline dead: "unit.mode: setup".

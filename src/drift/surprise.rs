@@ -33,8 +33,8 @@ pub fn surprise(station: &Station, record: &Record, test: &Test) -> Option<Strin
     match led(keybook, record, at, dialled) {
         Led::There => None,
         Led::Elsewhere => Some(format!(
-            "{contact} is dialled as {dialled_as}, and the number on record is {}: somebody answered, but what the button \
-             dials is not known any more",
+            "{contact} is dialled as {dialled_as}, and the number on record is {}: someone answered, so what the button \
+             dials is no longer known",
             held.join(" or ")
         )),
         Led::Perhaps => {

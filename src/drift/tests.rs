@@ -6,9 +6,10 @@ use jiff::{SignedDuration, Timestamp};
 use uuid::Uuid;
 
 use super::*;
+use crate::finding::minute;
 use crate::inventory::Inventory;
 use crate::keybook::sample::{TERN, keybook};
-use crate::ledger::{Report, Test, fold, fold_with_visits};
+use crate::ledger::{Heard, Report, Test, fold, fold_with_visits};
 use crate::setting::{Codes, Written};
 
 const RULES: Rules = Rules { reconfirm_days: 365, require_tests: true };
@@ -139,6 +140,28 @@ fn a_button_that_the_record_calls_dead_is_out_of_service_since_that_report_whate
 }
 
 #[test]
+fn a_button_that_reached_help_though_it_is_dead_by_the_record_says_that_the_record_must_be_wrong() {
+    let station = station("");
+    let setup = Report { id: Uuid::from_u128(70), ..report(2, "21", &[("unit.mode", "|setup")]) };
+    let said = |reports: &[Report]| {
+        let record = fold(&station.keybook, reports, |_| None);
+        let drift = look(&station, &record, RULES, now());
+        (drift.lifelines[0].because.as_ref().map(ToString::to_string), text(&drift, &station, &record))
+    };
+    let dead = [as_wanted(1), setup.clone()];
+    assert!(!said(&dead).1.contains("must be wrong"));
+    let before = [as_wanted(1), Report { at: at(0), ..tested(9, "emergency", Outcome::Reached) }, setup.clone()];
+    assert!(!said(&before).1.contains("must be wrong"), "it worked before");
+    let (because, text) = said(&[as_wanted(1), setup, tested(3, "emergency", Outcome::Reached)]);
+    let at = minute(at(3));
+    assert_eq!(
+        because.as_deref(),
+        Some(&*format!("\"unit mode\" is setup; a test call reached help at {at}, so the record must be wrong"))
+    );
+    assert!(text.contains("a press calls nobody since") && text.contains("the record must be wrong"), "{text}");
+}
+
+#[test]
 fn a_failed_test_is_out_of_service_until_one_reaches_help_and_says_who_noted_what() {
     let station = station("");
     let mut failed = tested(3, "emergency", Outcome::Failed);
@@ -240,16 +263,26 @@ fn stations_whose_numbers_were_swapped_are_untested_and_say_at_which_number_they
         assert_eq!(after.other_number.as_deref(), Some(&*format!("+4416329601{own}")));
         let record = fold(&station.keybook, std::slice::from_ref(&known), |_| None);
         let said = text(&after, station, &record);
-        assert!(said.contains(&format!("last reported on at +4416329601{own}, now at +4416329601{other}")), "{said}");
+        assert!(
+            said.contains(&format!("last known to answer at +4416329601{own}, now at +4416329601{other}")),
+            "{said}"
+        );
         assert!(said.contains("was at another number: make a test call"), "{said}");
         assert_eq!(json(&after)["other_number"], format!("+4416329601{own}"));
         // A test call at the number of now settles it.
         let settled = drift(station, &[known.clone(), of(name, other, 2)]);
         assert_eq!((settled.standing, settled.other_number), (Standing::Aligned, None));
-        // A report there without a test call does not.
-        let untested = Report { tests: Vec::new(), ..of(name, other, 2) };
-        let untested = drift(station, &[known, untested]);
-        assert_eq!((untested.standing, untested.other_number), (Standing::Untested, None));
+        // A report in which the station gave no answer does not.
+        let noted = Report { tests: Vec::new(), ..of(name, other, 2) };
+        let asked = drift(station, &[known.clone(), noted.clone()]);
+        assert_eq!((asked.standing, asked.other_number.is_some()), (Standing::Untested, true));
+        // Where it took its code, it is that station; what it was tested for at the other number is still to be tested.
+        let opened = Report { steps: vec![(1, Heard::Accepted)], ..noted };
+        let record = fold(&station.keybook, &[known, opened], |_| None);
+        let untested = look(station, &record, RULES, now());
+        assert_eq!((untested.standing, &untested.other_number), (Standing::Untested, &None));
+        let said = text(&untested, station, &record);
+        assert!(said.contains("was at another number: make a test call") && !said.contains("changed since"), "{said}");
     }
 }
 
@@ -307,8 +340,11 @@ fn a_button_that_was_relied_on_never_vanishes_where_nobody_knows_its_number_any_
         assert_eq!((summed(&lost), lost.weight), (untested.clone(), Some(Weight::Lifeline)));
         let record = fold(&station.keybook, &reports, |_| None);
         let said = text(&lost, &station, &record);
-        assert!(said.contains("make a test call; no report says what emergency.primary is now"), "{said}");
-        // Somebody said that it is out of service.
+        assert!(
+            said.contains("lifeline emergency: a press may call nobody (nobody knows \"emergency primary\"); "),
+            "{said}"
+        );
+        // Someone said that it is out of service.
         let mut aside = station.clone();
         aside.for_now.aside = [station.keybook.id("emergency.primary").unwrap()].into();
         assert_eq!(summed(&drift(&aside, &reports)), is(Standing::Aligned, &[]));

@@ -11,11 +11,12 @@ use super::error::FleetError;
 use super::intake::{Intake, dialled};
 use super::records::entries_under;
 use super::view::View;
-use crate::drift::{Drift, Rules, Service, StationDrift, look, surprise, value_text};
+use crate::drift::{Drift, Rules, Service, StationDrift, look, refused, surprise, value_text};
+use crate::finding::minute;
 use crate::inventory::{Contact, Station};
 use crate::keybook::SettingId;
 use crate::ledger::{Heard, Holding, Issued, Outcome, Record, Report, State, Test, effect_value};
-use crate::setting::{Name, Value};
+use crate::setting::{Name, Reference, Secret, Value};
 
 /// What came of a report, in sentences. Never a code.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -105,8 +106,10 @@ fn came<'a>(
 
 impl Came<'_> {
     fn answer(&self) -> Answer {
-        let mut consequences = self.corrections();
-        consequences.extend(self.consequences());
+        let (worst, tested): (Vec<_>, Vec<_>) = self.tested_all().into_iter().partition(|(is_worst, _)| *is_worst);
+        let mut consequences: Vec<String> = worst.into_iter().map(|(_, text)| text).collect();
+        consequences.extend(self.corrections());
+        consequences.extend(self.consequences(tested.into_iter().map(|(_, text)| text)));
         if consequences.is_empty() {
             consequences.push("It changes nothing in the record.".into());
         }
@@ -124,12 +127,22 @@ impl Came<'_> {
         by.into_iter().chain(corrects).collect()
     }
 
-    fn consequences(&self) -> Vec<String> {
+    /// What came of each test call, and whether that is to be said before all else: it failed, or the record must be wrong.
+    fn tested_all(&self) -> Vec<(bool, String)> {
+        let tested = self.report.tests.iter().filter_map(|test| {
+            let is_odd = || surprise(self.station, &self.untested, test).is_some();
+            Some((test.outcome == Outcome::Failed || is_odd(), self.tested(test)?))
+        });
+        tested.collect()
+    }
+
+    fn consequences(&self, tested: impl Iterator<Item = String>) -> Vec<String> {
         let station = self.station;
         let mut said: Vec<String> = Vec::new();
         if let Some(unit) = self.report.unit {
             said.push(format!("The unit is {}: what is not named below is at its factory value.", unit.as_str()));
         }
+        said.extend(self.refused());
         let named = self.named();
         for id in station.keybook.ids() {
             let name = &station.keybook.setting(id).name;
@@ -138,16 +151,28 @@ impl Came<'_> {
                 said.extend(self.setting(name, was, is));
             }
         }
-        said.extend(self.report.tests.iter().filter_map(|test| self.tested(test)));
+        said.extend(tested);
         said.extend(self.unused());
         let is_open = |id| self.after.begun.iter().any(|open| open.visit.id == id);
         let ended = self.before.begun.iter().map(|open| &open.visit).filter(|visit| !is_open(visit.id));
-        said.extend(ended.map(|visit| format!("The visit that {} began at {:.0} is over.", visit.by, visit.at)));
+        said.extend(ended.map(|visit| format!("The visit that {} began at {} is over.", visit.by, minute(visit.at))));
         let (was, is) = (self.was.standing, self.is.standing);
         if was != is {
             said.push(format!("{} was {was} and is now {is}.", station.name));
         }
         said
+    }
+
+    /// Which codes this report says that the station refused.
+    fn refused(&self) -> Vec<String> {
+        let keybook = &self.station.keybook;
+        let open = keybook.call.open.held().into_iter();
+        let refusals = open.flat_map(|id| self.after.holding(id).refused.iter().map(move |refusal| (id, refusal)));
+        let mine = refusals.filter(|(_, refusal)| refusal.mark.report == self.report.id);
+        mine.map(|(id, refusal)| {
+            format!("The station refused {} as {}.", plain(&refusal.code), keybook.setting(id).name)
+        })
+        .collect()
     }
 
     /// The settings that the report speaks of.
@@ -191,7 +216,7 @@ impl Came<'_> {
     fn tested(&self, test: &Test) -> Option<String> {
         let lifelines = &self.station.keybook.lifelines;
         let at = lifelines.iter().position(|lifeline| lifeline.name == test.lifeline)?;
-        let title = lifelines[at].title();
+        let title = lifelines[at].button();
         let is_last = self.after.lifelines[at].last.is_some_and(|(_, mark)| mark.report == self.report.id);
         let mut said = match test.outcome {
             Outcome::Reached => format!("The test call of \"{title}\" reached help."),
@@ -237,7 +262,7 @@ impl Came<'_> {
                 None => said.push(format!("Step {step} keyed {name}, which a {} no longer has.", keybook.model)),
                 Some(id) if effect.is_some() && effect_value(&keybook.setting(id).kind, effect).is_none() => {
                     said.push(format!(
-                        "Step {step} keyed a value of {name} that cannot be used: it counts as unknown."
+                        "Step {step} keyed a value that {name} can no longer hold: it counts as unknown."
                     ));
                 }
                 Some(_) => {}
@@ -250,13 +275,11 @@ impl Came<'_> {
         let station = self.station;
         let reported = |number: u32| self.report.steps.iter().any(|(step, _)| *step == number);
         let unreported = self.script.into_iter().flat_map(|script| &script.steps).filter(|step| !reported(step.step));
-        let mut missing: Vec<String> = unreported
-            .map(|step| format!("Step {} of the script is not in the report: it counts as not keyed.", step.step))
-            .collect();
-        missing
-            .extend(self.unread.iter().map(|(reference, _)| format!("The code behind {reference}, on this machine.")));
-        for lifeline in &self.is.lifelines {
-            let title = station.keybook.lifelines.iter().find(|one| one.name == lifeline.name).map(|one| one.title());
+        let mut missing: Vec<String> = Vec::new();
+        let mut lifelines: Vec<_> = self.is.lifelines.iter().collect();
+        lifelines.sort_by_key(|lifeline| lifeline.service);
+        for lifeline in lifelines {
+            let title = station.keybook.lifelines.iter().find(|one| one.name == lifeline.name).map(|one| one.button());
             let title = title.unwrap_or_else(|| lifeline.name.to_string());
             match lifeline.service {
                 Service::Tested => {}
@@ -269,19 +292,29 @@ impl Came<'_> {
         let mut to_key: Vec<&str> = Vec::new();
         for setting in &self.is.settings {
             let name = &setting.name;
-            match (setting.drift, is_code(station, setting.id)) {
-                (Drift::Unproven | Drift::InDoubt, true) => {
-                    missing.push(format!("The code: nobody knows for sure which one {name} is."));
+            let is_unknown = matches!(setting.held, State::Unknown | State::InDoubt(_));
+            match (setting.drift, is_code(station, setting.id) && is_unknown) {
+                (Drift::Unproven | Drift::InDoubt | Drift::Strayed, true) => {
+                    let refused = refused(station, &self.after);
+                    let then = refused
+                        .map_or(String::new(), |refused| format!(" {} {}", refused.sentence(), refused.what_to_do()));
+                    missing.push(format!("The code: nobody knows for sure which one {name} is.{then}"));
                 }
                 (Drift::Unproven, false) => missing.push(format!("The value of {name}: nobody knows it.")),
                 (Drift::InDoubt, false) => missing.push(format!("The value of {name}: it is in doubt.")),
-                (Drift::Differs | Drift::Strayed, _) => to_key.push(name),
+                (Drift::Differs, _) | (Drift::Strayed, false) => to_key.push(name),
                 (Drift::Overdue, _) => missing.push(format!("A confirmation of {name}: the last one is too long ago.")),
             }
         }
         if !to_key.is_empty() {
             missing.push(format!("Keying: not as wanted yet are {}.", to_key.join(", ")));
         }
+        missing.extend(
+            unreported
+                .map(|step| format!("Step {} of the script is not in the report: it counts as not keyed.", step.step)),
+        );
+        missing
+            .extend(self.unread.iter().map(|(reference, _)| format!("The code behind {reference}, on this machine.")));
         missing
     }
 }
@@ -293,6 +326,7 @@ fn is_code(station: &Station, id: SettingId) -> bool {
 /// A value as it may be said: of a code, that it is one.
 fn plain(value: &Value) -> String {
     match value {
+        Value::Secret(Secret { reference: Reference::Factory, .. }) => "the factory code".into(),
         Value::Secret(secret) => format!("the code behind {}", secret.reference),
         Value::Digits(_) | Value::Dial(_) | Value::Choice(_) | Value::Flags(_) | Value::Number(_) => value_text(value),
     }
@@ -307,4 +341,4 @@ fn plain_of(state: &State) -> String {
 
 #[cfg(test)]
 #[path = "answer_tests.rs"]
-mod tests;
+pub(in crate::fleet) mod tests;

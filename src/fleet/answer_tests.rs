@@ -12,14 +12,19 @@ use crate::store::{Entry, EntryKind};
 const DIGEST: &str = "3f9a1c0b7d24e615";
 
 /// A station whose red button calls somebody only from a line that is not a ring-down line. `more`: what else is said of it.
-fn station(more: &str) -> Arc<Station> {
+pub(in crate::fleet) fn station(more: &str) -> Arc<Station> {
+    station_wanting("", more)
+}
+
+/// The same of which more is wanted.
+fn station_wanting(wanted: &str, more: &str) -> Arc<Station> {
     let book = TERN.replace(
         "emergency: [line.kind, emergency.primary]",
         "emergency: {title: the red button, settings: [line.kind, emergency.primary], works: {line.kind: [direct, pbx], emergency.primary: filled}}",
     );
     let text = format!(
         "inventory: 1\ncontacts: {{help: {{calls: \"+441632960101\"}}}}\nsites:\n  quay:\n    line: {{kind: pbx, outside: \"9,\", country: GB}}\n    \
-         stations:\n      EQ-01: {{number: \"+441632960121\", model: tern-2, settings: {{emergency.primary: {{to: help}}}}{more}}}\n"
+         stations:\n      EQ-01: {{number: \"+441632960121\", model: tern-2, settings: {{emergency.primary: {{to: help}}{wanted}}}{more}}}\n"
     );
     let (raw, findings) = inventory::read(&"i.yaml".into(), text.as_bytes());
     assert!(findings.is_empty(), "{findings:#?}");
@@ -29,7 +34,7 @@ fn station(more: &str) -> Arc<Station> {
     all.stations["EQ-01"].clone()
 }
 
-fn report(nth: u32, rest: &str) -> Report {
+pub(in crate::fleet) fn report(nth: u32, rest: &str) -> Report {
     let text = format!(
         "report: 1\nid: 019a6c1e-8f00-7000-8000-{nth:012}\nstation: EQ-01\nat: 2026-11-20T10:{nth:02}:00Z\nby: tech-07\n{rest}\n"
     );
@@ -41,7 +46,7 @@ fn report(nth: u32, rest: &str) -> Report {
     report
 }
 
-fn entries(lines: Vec<LedgerLine>) -> StationEntries {
+pub(in crate::fleet) fn entries(lines: Vec<LedgerLine>) -> StationEntries {
     let mut entries = StationEntries::default();
     for (seq, line) in (1..).zip(&lines) {
         let (kind, id) = (EntryKind::Report, seq.to_string());
@@ -139,6 +144,36 @@ fn a_code_that_cannot_be_read_here_is_told_of_and_missed() {
 }
 
 #[test]
+fn a_failed_test_call_is_said_first_and_first_among_what_is_missing() {
+    let station = station("");
+    let failed = "left: {gate.seconds: 7}\ntests: [{lifeline: emergency, outcome: failed}]";
+    let answer = answer(&station, &[report(1, HELD), report(2, failed)], Vec::new());
+    assert!(
+        answer.consequences[0].starts_with("The test call of \"the red button\" did not reach help."),
+        "{answer:?}"
+    );
+    assert_eq!(answer.missing[0], "A test call of \"the red button\" that reaches help.");
+}
+
+#[test]
+fn a_code_that_the_station_refused_is_named_by_where_it_is_kept_with_what_to_do() {
+    let station = station_wanting(", access: {secret: \"file:wanted\"}", "");
+    let document =
+        serde_json::json!({"calls": [{"codes": [{"secret": "file:wanted", "fingerprint": "k:"}], "steps": []}]});
+    let at = "2026-11-20T09:00:00Z".parse().expect("a time");
+    let script =
+        Issued { digest: DIGEST.parse().expect("a digest"), station: "EQ-01".into(), at, steps: Vec::new(), document };
+    let refused = report(2, &format!("script: {DIGEST}\nopenings: [{{call: 1, heard: refused}}]"));
+    let answer = answer(&station, &[report(1, HELD), refused], vec![LedgerLine::Script(Box::new(script))]);
+    let first = "The station refused the code behind file:wanted as access.";
+    assert_eq!(answer.consequences, [first], "{answer:?}");
+    let missing = "The code: nobody knows for sure which one access is. The station refused file:wanted at 2026-11-20 10:02 UTC \
+                   (tech-07). No other code is on record. Ops must find out which one the station holds, and report it as \
+                   \"found\".";
+    assert!(answer.missing.iter().any(|one| one == missing), "{answer:?}");
+}
+
+#[test]
 fn the_report_of_a_visit_says_that_it_is_over_and_which_steps_are_missing() {
     let station = station("");
     let value = |text: &str| effect(&Value::Digits(text.into()));
@@ -164,7 +199,7 @@ fn the_report_of_a_visit_says_that_it_is_over_and_which_steps_are_missing() {
     let own = report(7, &format!("script: {DIGEST}\nsteps: [{{step: 1, heard: accepted}}]"));
     let answer = answer(&station, &[own], others());
     assert!(
-        answer.consequences.contains(&"The visit that tech-07 began at 2026-11-20T10:00:00Z is over.".to_owned()),
+        answer.consequences.contains(&"The visit that tech-07 began at 2026-11-20 10:00 UTC is over.".to_owned()),
         "{answer:?}"
     );
     assert!(

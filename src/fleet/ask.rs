@@ -123,9 +123,12 @@ impl View {
         let renewed = issued.map(script::renewed).unwrap_or_default();
         let other = match issued {
             Some(_) if !renewed.is_empty() => self.renewing(row, &renewed, memory).ok(),
-            // A card of a failed test names the way back before anybody has asked for it.
-            None => Some(self.keying(row, Way::Back, memory)),
-            Some(issued) => issued.is_back().then(|| self.keying(row, Way::Back, memory)),
+            // A card of a failed test names the way back before anybody has asked for it, and the work list a renewal.
+            None => {
+                Some(self.keying(row, Way::Back, memory)).filter(is_it).or_else(|| self.renewing(row, &[], memory).ok())
+            }
+            Some(issued) if !issued.is_back() || is_settled(row, issued) => None,
+            Some(_) => Some(self.keying(row, Way::Back, memory)),
         };
         other.filter(is_it).unwrap_or(there)
     }
@@ -213,6 +216,14 @@ impl View {
             script,
         }
     }
+}
+
+/// Whether a test call reached help after a way back was last shown, and none failed since: nothing is left to go back from.
+fn is_settled(row: &Row, back: &Issued) -> bool {
+    let out = row.record.handed_out.iter().filter(|out| out.script == back.digest).map(|out| out.at).max();
+    let shown = out.unwrap_or(back.at).max(back.at);
+    let reached = row.record.lifelines.iter().filter_map(|proof| proof.reached);
+    !script::has_failed(&row.station, &row.record) && reached.max().is_some_and(|mark| mark.at > shown)
 }
 
 /// The heaviest weight first, then the worst standing, then by site and name.

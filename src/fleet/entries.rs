@@ -131,6 +131,12 @@ impl StationEntries {
         fold_with_visits(&station.keybook, reports, &self.visits, |digest: &Digest| self.scripts.get(digest))
     }
 
+    /// What they would prove about a station without the beginning of one visit.
+    pub fn record_without_visit(&self, station: &Station, visit: Uuid) -> Record {
+        let visits = self.visits.iter().filter(|other| other.id != visit);
+        fold_with_visits(&station.keybook, &self.reports, visits, |digest: &Digest| self.scripts.get(digest))
+    }
+
     /// What they prove about a station just before the test calls of a report.
     pub fn record_before_tests(&self, station: &Station, report: &Report) -> Record {
         let (reports, visits) = (self.reports.iter().collect::<Vec<_>>(), self.visits.iter().collect::<Vec<_>>());

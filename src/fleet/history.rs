@@ -1,8 +1,10 @@
 //! Everything on record about a station.
 
+use serde_json::Value as Json;
+
 use super::error::FleetError;
 use super::view::View;
-use crate::ledger::{LedgerLine, parse_line};
+use crate::ledger::{LedgerLine, line_of, parse_line};
 use crate::store::Store;
 
 /// What the ledger holds of a station under the names that it has and had, of its site and of changes that it was part of, oldest first.
@@ -36,4 +38,10 @@ pub async fn history(store: &Store, view: &View, name: &str) -> Result<Vec<Ledge
         LedgerLine::Decision(decision) => (decision.said().at, decision.said().id.to_string()),
     });
     Ok(lines)
+}
+
+/// These lines as programs read them.
+pub fn history_json(lines: &[LedgerLine]) -> Vec<Json> {
+    // A line of the ledger is an object of JSON.
+    lines.iter().map(|line| serde_json::from_str(&line_of(line)).unwrap_or_default()).collect()
 }

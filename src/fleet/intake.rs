@@ -19,6 +19,7 @@ use crate::ledger::{
     self, AHEAD, Corrected, Decision, Issued, LedgerLine, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, Shown, Terms,
     Visit, admit, admit_visit, line_of, parse_line, recorded_at, report_json,
 };
+use crate::script::digest_of;
 use crate::setting::{self, Codes, Name, content_sha};
 use crate::store::{Appended, EntryKind, NewEntry, NewRejected, Store};
 use crate::yaml::{self, Data, Node};
@@ -353,6 +354,21 @@ impl Intake<'_> {
     }
 
     async fn script(&self, mut issued: Issued, place: Place, batch: &mut Batch<'_>) -> Result<Judged, FleetError> {
+        let digest = digest_of(&issued);
+        if let Some(other) = digest.as_ref().filter(|digest| **digest != issued.digest) {
+            let message =
+                format!("The script {} is not what its digest stands for: that would be {other}.", issued.digest);
+            let fix = "Take the line from its export again, unchanged.";
+            return Ok(Judged::Settled(Received::Rejected(vec![Finding::new(
+                Code::ReportScript,
+                place,
+                message,
+                fix,
+            )])));
+        }
+        if digest.is_none() {
+            tracing::info!(script = %issued.digest, "digest not checked: its line keeps too little");
+        }
         ledger::seal(&mut issued, self.store.key());
         let id = issued.digest.to_string();
         let station = issued.station.clone();
@@ -491,7 +507,7 @@ async fn issued(digest: &ledger::Digest, batch: &mut Batch<'_>) -> Result<Option
 
 fn conflict(report: &Report, places: &Places) -> Received {
     let message = format!("A report {} with other content is on record.", report.id);
-    let fix = "Send a correction as a new report, with a new id.";
+    let fix = format!("If this corrects it, send it with a new id and the line: corrects: {}", report.id);
     Received::Rejected(vec![Finding::new(Code::ReportConflict, places.of("id"), message, fix)])
 }
 
@@ -499,7 +515,8 @@ fn conflict(report: &Report, places: &Places) -> Received {
 fn named(body: &str) -> (Option<String>, Option<String>) {
     let Ok(root) = yaml::read(&"report".into(), body.as_bytes()) else { return (None, None) };
     let text = |key: &str| match root.get(key).map(|node| &node.data) {
-        Some(Data::Scalar { text, .. }) => Some(text.to_string()),
+        // An escape may spell what no ledger can keep.
+        Some(Data::Scalar { text, .. }) => Some(text.replace('\0', "\u{fffd}")),
         Some(Data::List(_) | Data::Map(_)) | None => None,
     };
     (text("id"), text("station"))

@@ -17,7 +17,7 @@ const AT_ONCE: usize = 500;
 
 /// Why a script could not be recorded, and so must not be handed out.
 #[derive(Debug, thiserror::Error)]
-#[error("the script could not be recorded, so it is not handed out: a report could not name it")]
+#[error("the script could not be recorded, so it is not issued: a report could not name it")]
 pub struct IssueError(#[from] StoreError);
 
 /// A script that the brake lets go: only the brake makes one, and only such are recorded.

@@ -5,6 +5,7 @@
 //! hands a script out records it first (`issue`). Decisions are the core's; what is shown is the program's.
 
 mod answer;
+mod answer_visit;
 mod ask;
 mod asking;
 mod batch;
@@ -22,6 +23,7 @@ mod lines;
 mod look;
 mod oddities;
 mod reading;
+mod receipt;
 mod records;
 mod rows;
 mod sources;
@@ -37,13 +39,14 @@ pub use asking::{Askers, Asking, NoView, asking};
 pub use contacts::ContactsSince;
 pub use decide::say;
 pub use error::FleetError;
-pub use history::history;
+pub use history::{history, history_json};
 pub use issue::{Cleared, IssueError, record_scripts};
 pub use judged::judged;
 pub use keyed::{KeyedError, open_existing_with_key, open_with_key};
 pub use look::{Fleet, LookTerms, Moment, News};
 pub use oddities::StationLines;
 pub use reading::{Reading, ReadingCache, Texts};
+pub use receipt::receipt;
 pub use records::Records;
 pub use rows::Row;
 pub use sources::{InUse, LastRead, Source, SourceTexts, Sources};

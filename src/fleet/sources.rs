@@ -112,7 +112,7 @@ impl LastRead {
 
 fn note_lost(now: &BTreeSet<Reference>, before: &BTreeSet<Reference>) {
     for reference in now.difference(before) {
-        tracing::warn!(%reference, "the code cannot be read any more; it counts as it was last read");
+        tracing::warn!(%reference, "the code can no longer be read; it counts as it was last read");
     }
     for reference in before.difference(now) {
         tracing::info!(%reference, "the code can be read again");

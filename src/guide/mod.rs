@@ -28,11 +28,24 @@ pub struct Metric {
     pub help: &'static str,
 }
 
+/// An address of the interface for programs as the guide lists it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Address {
+    /// GET, or another.
+    pub method: String,
+    /// With its parts that differ in braces.
+    pub path: String,
+    /// What it does, without a full stop.
+    pub about: String,
+}
+
 /// The guide, with what only the rooms above it know.
 #[derive(Debug, Clone, Copy)]
 pub struct Guide {
     /// Every metric that the program shows.
     pub metrics: &'static [Metric],
+    /// Every address of the interface for programs.
+    pub addresses: &'static [Address],
 }
 
 impl Guide {
@@ -60,6 +73,7 @@ impl Guide {
             (Some(kind), _) => fields::tables(kind),
             (None, "findings") => findings(),
             (None, "metrics") => metrics(self.metrics),
+            (None, "addresses") => addresses(self.addresses),
             (None, _) => String::new(),
         }
     }
@@ -93,11 +107,22 @@ fn metrics(all: &[Metric]) -> String {
     text
 }
 
+fn addresses(all: &[Address]) -> String {
+    let mut text = String::from("| address | does |\n|---|---|\n");
+    for Address { method, path, about } in all {
+        let _ = writeln!(text, "| `{method} {path}` | {about} |");
+    }
+    text
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    const GUIDE: Guide = Guide { metrics: &[Metric { name: "stationkeep_healthy", label: None, help: "1 if it is." }] };
+    const GUIDE: Guide = Guide {
+        metrics: &[Metric { name: "stationkeep_healthy", label: None, help: "1 if it is." }],
+        addresses: &[Address { method: String::new(), path: String::new(), about: String::new() }],
+    };
 
     #[test]
     fn every_table_that_a_topic_asks_for_is_there() {

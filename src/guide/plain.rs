@@ -25,6 +25,11 @@ pub(super) fn file_of<'k>(kind: &'k CodeBlockKind<'_>) -> Option<&'k str> {
     }
 }
 
+/// Lines of so many columns that break between words alone: half of a command or a time cannot be copied.
+fn unbroken(width: usize) -> textwrap::Options<'static> {
+    textwrap::Options::new(width).word_splitter(textwrap::WordSplitter::NoHyphenation)
+}
+
 #[derive(Debug, Default)]
 struct Sheet {
     width: usize,
@@ -136,7 +141,7 @@ impl Sheet {
         let mark = self.mark.take().unwrap_or_else(|| if self.lists.is_empty() { String::new() } else { "  ".into() });
         let hang = format!("{indent}{}", " ".repeat(mark.len()));
         let first = format!("{indent}{mark}");
-        let options = textwrap::Options::new(self.width).initial_indent(&first).subsequent_indent(&hang);
+        let options = unbroken(self.width).initial_indent(&first).subsequent_indent(&hang);
         self.text.push_str(&textwrap::fill(words.trim(), options));
         self.text.push('\n');
     }
@@ -163,7 +168,7 @@ impl Sheet {
     fn columns(&mut self, rows: &[Vec<String>], widths: &[usize], rest: usize) {
         for row in rows {
             let last = row.get(widths.len()).map(String::as_str).unwrap_or_default();
-            let mut lines = textwrap::wrap(last, rest).into_iter();
+            let mut lines = textwrap::wrap(last, unbroken(rest)).into_iter();
             let mut line = String::new();
             for (cell, width) in row.iter().zip(widths) {
                 line.push_str(cell);
@@ -189,12 +194,9 @@ impl Sheet {
         for row in rows.iter().skip(1) {
             let Some((last, first)) = row.split_last() else { continue };
             let named: Vec<&str> = first.iter().map(String::as_str).filter(|cell| !cell.is_empty()).collect();
-            self.text.push_str(&textwrap::fill(
-                &named.join("  "),
-                textwrap::Options::new(self.width).subsequent_indent("    "),
-            ));
+            self.text.push_str(&textwrap::fill(&named.join("  "), unbroken(self.width).subsequent_indent("    ")));
             self.text.push('\n');
-            let options = textwrap::Options::new(self.width).initial_indent("    ").subsequent_indent("    ");
+            let options = unbroken(self.width).initial_indent("    ").subsequent_indent("    ");
             self.text.push_str(&textwrap::fill(last, options));
             self.text.push('\n');
         }
@@ -205,7 +207,7 @@ impl Sheet {
             let filled = heads.iter().zip(row).filter(|(_, cell)| !cell.is_empty());
             for (nth, (head, cell)) in filled.enumerate() {
                 let indent = if nth == 0 { "" } else { "  " };
-                let options = textwrap::Options::new(self.width).initial_indent(indent).subsequent_indent("    ");
+                let options = unbroken(self.width).initial_indent(indent).subsequent_indent("    ");
                 self.text.push_str(&textwrap::fill(&format!("{head}: {cell}"), options));
                 self.text.push('\n');
             }
@@ -216,6 +218,11 @@ impl Sheet {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_time_and_a_command_are_never_broken_at_a_hyphen() {
+        assert_eq!(plain("It is `2026-11-20T10:14:00Z`.\n", 22), "It is\n2026-11-20T10:14:00Z.\n");
+    }
 
     #[test]
     fn a_wide_table_keeps_the_heads_of_its_columns() {

@@ -9,6 +9,8 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use serde_json::{Value as Json, json};
 
+use crate::finding::minute;
+
 /// The most characters of an author's name, and of a subject.
 const AUTHOR: usize = 80;
 const SUBJECT: usize = 120;
@@ -82,11 +84,11 @@ impl Commit {
 }
 
 impl fmt::Display for Commit {
-    /// `3f9a1c0b7d (Morag Sinclair, 2026-11-24T09:12:00Z: The harbour office has a new number)`.
+    /// `3f9a1c0b7d (Morag Sinclair, 2026-11-24 09:12 UTC: The harbour office has a new number)`.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{} ({}", self.short(), self.author)?;
         if let Some(at) = self.at {
-            write!(f, ", {at:.0}")?;
+            write!(f, ", {}", minute(at))?;
         }
         write!(f, ": {})", self.subject)
     }

@@ -36,8 +36,19 @@ struct Kind {
 struct Form {
     leading: Option<Pattern>,
     whole: Pattern,
-    /// The groups of `whole` with the national prefix before the first, where one is written.
+    /// The groups of `whole`.
+    groups: &'static str,
+    /// The same with the national prefix before the first, where one is written.
     written: &'static str,
+}
+
+/// How a number is written.
+#[derive(Clone, Copy)]
+pub(super) enum Written {
+    /// Inside the country: with its national prefix, where one is written.
+    Inside,
+    /// After the calling code.
+    Abroad,
 }
 
 /// A regular expression, anchors and all.
@@ -78,9 +89,20 @@ impl Region {
 
     /// The digits of a number as it is written inside the country; nothing where the metadata has no form for it.
     pub fn national_form(&'static self, significant: &str) -> Option<String> {
+        Some(self.spaced(significant, Written::Inside)?.replace(' ', ""))
+    }
+
+    /// A number in the groups in which it is read, with a space between two; nothing where the metadata has no form for it.
+    pub fn spaced(&'static self, significant: &str, written: Written) -> Option<String> {
         let form = self.forms.iter().find(|form| form.fits(significant))?;
-        let written = form.whole.compiled()?.replace(significant, form.written).into_owned();
-        Some(written.chars().filter(char::is_ascii_digit).collect())
+        let groups = match written {
+            Written::Inside => form.written,
+            Written::Abroad => form.groups,
+        };
+        let pattern = form.whole.compiled()?;
+        let text = pattern.replace(significant, groups);
+        let groups = text.split(|sign: char| !sign.is_ascii_digit()).filter(|group| !group.is_empty());
+        Some(groups.collect::<Vec<_>>().join(" "))
     }
 
     /// Whether the metadata knows this international prefix here; true where it knows none at all.

@@ -8,7 +8,7 @@ use std::fmt;
 use std::str::FromStr;
 
 use super::fiction::is_fiction;
-use super::metadata::{Region, country, regions};
+use super::metadata::{Region, Written, country, regions};
 use crate::finding::signs;
 use crate::setting::Name;
 
@@ -89,6 +89,19 @@ impl E164 {
         regions.first()?.national_form(rest)
     }
 
+    /// As people read it: "+44 1632 960145", grouped as the metadata groups it; where that has no form for it, in fours.
+    pub fn read_out(&self) -> String {
+        let Some((code, rest, regions)) = self.plan() else { return self.to_string() };
+        let main = regions.first().and_then(|region| region.spaced(rest, Written::Abroad));
+        format!("+{code} {}", main.unwrap_or_else(|| in_fours(rest)))
+    }
+
+    /// The same as it is dialled inside its country: "01632 960145".
+    pub fn read_out_inside(&self) -> Option<String> {
+        let (_, rest, regions) = self.plan()?;
+        regions.first()?.spaced(rest, Written::Inside)
+    }
+
     /// The number that is meant, where this one keeps the prefix that is dialled inside its country only, and that prefix:
     /// by the metadata there is no such number with the prefix, and one, or one reserved for fiction, without it.
     pub fn without_trunk(&self) -> Option<(E164, &'static str)> {
@@ -112,6 +125,11 @@ impl E164 {
             (!regions.is_empty()).then_some((code, rest, regions))
         })
     }
+}
+
+fn in_fours(digits: &str) -> String {
+    let digits: Vec<char> = digits.chars().collect();
+    digits.chunks(4).map(|four| four.iter().collect::<String>()).collect::<Vec<_>>().join(" ")
 }
 
 /// What dialling from within a country takes.
@@ -167,6 +185,21 @@ mod tests {
         assert_eq!("+0441632".parse::<E164>(), Err(NotE164::Zero));
         assert_eq!("+44 1632".parse::<E164>(), Err(NotE164::NoDigit(' ')));
         assert_eq!("+４４1632".parse::<E164>(), Err(NotE164::NoDigit('４')));
+    }
+
+    /// The groups are those of the metadata (`tests/numbering` compares national forms with its reference implementation).
+    #[test]
+    fn a_number_is_read_out_in_the_groups_of_its_country() {
+        for (number, abroad, inside) in [
+            ("+441632960145", "+44 1632 960145", Some("01632 960145")),
+            ("+442079460145", "+44 20 7946 0145", Some("020 7946 0145")),
+            ("+12025550142", "+1 202 555 0142", Some("202 555 0142")),
+            ("+999123456", "+999123456", None),
+        ] {
+            let number: E164 = number.parse().unwrap();
+            assert_eq!(number.read_out(), abroad);
+            assert_eq!(number.read_out_inside().as_deref(), inside);
+        }
     }
 
     #[test]

@@ -1,4 +1,4 @@
-//! Lifelines: in which states of a station a press of a button calls somebody.
+//! Lifelines: in which states of a station a press of a button calls someone.
 //!
 //! [`Lifeline::ability`] is the one function that decides it, for wanted values, records and states of a script alike.
 
@@ -52,14 +52,14 @@ pub enum Is {
     },
 }
 
-/// Whether a press of the button calls somebody.
+/// Whether a press of the button calls someone.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Ability {
     /// Whatever the unknown settings hold, it calls nobody.
     Dead,
     /// It depends on settings that are unknown.
     Undecided,
-    /// Whatever the unknown settings hold, it calls somebody.
+    /// Whatever the unknown settings hold, it calls someone.
     Works,
 }
 
@@ -69,12 +69,21 @@ impl Lifeline {
         spoken(&self.name, self.title.as_ref())
     }
 
+    /// What people call its button, in a sentence: its title, or "the emergency button" by its name. A fallback has none of its
+    /// own, so it is called by its title.
+    pub fn button(&self) -> String {
+        match &self.title {
+            None if self.is_required() => format!("the {} button", self.title()),
+            Some(_) | None => self.title(),
+        }
+    }
+
     /// Whether the button needs it: it is no fallback of another.
     pub fn is_required(&self) -> bool {
         self.backs.is_none()
     }
 
-    /// Whether a press calls somebody in a state; `state` gives the value of a setting where it is known.
+    /// Whether a press calls someone in a state; `state` gives the value of a setting where it is known.
     pub fn ability<'v>(&self, state: impl Fn(SettingId) -> Option<&'v Value>) -> Ability {
         let holds = |conditions: &Vec<Condition>| {
             let met = conditions.iter().map(|one| state(one.setting).map(|value| one.is.met_by(value)));

@@ -8,11 +8,11 @@ use uuid::Uuid;
 
 use super::call::{IssuedCall, calls};
 use super::issued::{Digest, Issued};
-use super::report::{Places, Report};
+use super::report::{Places, Report, WHAT_WAS_KEYED};
 use super::visit::Visit;
 use crate::finding::{Code, Finding, Place, did_you_mean, plural};
 use crate::inventory::{Inventory, Station};
-use crate::setting::{Codes, Name, Written};
+use crate::setting::{Codes, Kind, Name, Written};
 
 /// How far a sender's clock may be ahead, or behind.
 pub const AHEAD: SignedDuration = SignedDuration::from_mins(5);
@@ -95,6 +95,11 @@ struct Desk<'a> {
 impl<'a> Desk<'a> {
     fn reject(&mut self, code: Code, path: &str, message: String, fix: impl Into<String>) {
         self.findings.push(Finding::new(code, self.places.of(path), message, fix));
+    }
+
+    /// The name of a part is of nothing there is.
+    fn unknown(&mut self, path: &str, message: String, word: &str, known: Vec<&str>) {
+        self.findings.push(Finding::unknown(Code::NameUnknown, self.places.of_name(path), message, word, known));
     }
 
     /// It was made by now, and not before its script was issued.
@@ -241,16 +246,16 @@ impl<'a> Desk<'a> {
         }
         let (keybook, inventory) = (&station.keybook, self.terms.inventory);
         for (nth, test) in report.tests.iter().enumerate() {
-            let path = format!("tests.{nth}");
             if !keybook.lifelines.iter().any(|lifeline| lifeline.name == test.lifeline) {
-                let fix = did_you_mean(&test.lifeline, keybook.lifelines.iter().map(|l| &*l.name));
+                let known = keybook.lifelines.iter().map(|lifeline| &*lifeline.name).collect();
                 let message = format!("A {} has no lifeline \"{}\".", keybook.model, test.lifeline);
-                self.reject(Code::NameUnknown, &path, message, fix);
+                self.unknown(&format!("tests.{nth}.lifeline"), message, &test.lifeline, known);
             }
             let Some(contact) = &test.contact else { continue };
             if !inventory.contacts.contains_key(contact) {
-                let fix = did_you_mean(contact, inventory.contacts.keys().map(|name| &**name));
-                self.reject(Code::NameUnknown, &path, format!("No contact is called \"{contact}\"."), fix);
+                let known = inventory.contacts.keys().map(|name| &**name).collect();
+                let message = format!("No contact is called \"{contact}\".");
+                self.unknown(&format!("tests.{nth}.contact"), message, contact, known);
             }
         }
     }
@@ -259,16 +264,16 @@ impl<'a> Desk<'a> {
         let (keybook, codes) = (&station.keybook, self.terms.codes);
         let path = format!("{part}.{name}");
         let Some(id) = keybook.id(name) else {
-            let fix = did_you_mean(name, keybook.settings.iter().map(|setting| &*setting.name));
-            return self.reject(
-                Code::NameUnknown,
-                &path,
-                format!("A {} has no setting \"{name}\".", keybook.model),
-                fix,
-            );
+            let known = keybook.settings.iter().map(|setting| &*setting.name).collect();
+            return self.unknown(&path, format!("A {} has no setting \"{name}\".", keybook.model), name, known);
         };
         if let Err(unfit) = keybook.setting(id).kind.value(written, |reference| codes.seal(reference)) {
-            self.reject(unfit.code, &path, format!("\"{name}\" on a {} {}", keybook.model, unfit.why), unfit.fix);
+            // A report says what was keyed, whoever that calls.
+            let is_international =
+                matches!(written, Written::Quoted(text) | Written::Plain(text) if text.trim_start().starts_with('+'));
+            let is_dial = matches!(keybook.setting(id).kind, Kind::Dial { .. });
+            let fix = if is_dial && is_international { WHAT_WAS_KEYED.into() } else { unfit.fix };
+            self.reject(unfit.code, &path, format!("\"{name}\" on a {} {}", keybook.model, unfit.why), fix);
         }
     }
 }

@@ -1,4 +1,4 @@
-//! What people say of a fleet beside their reports: something is set aside, a change is released, somebody is on it, one of
+//! What people say of a fleet beside their reports: something is set aside, a change is released, someone is on it, one of
 //! these is over before its time. It stands in the ledger like a report and is never taken back, only ended.
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -88,7 +88,7 @@ pub struct Release {
 /// more.
 pub type Released = BTreeMap<Name, BTreeSet<Effect>>;
 
-/// Somebody is on it until a time.
+/// Someone is on it until a time.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Take {
     /// Who took it, when and why.

@@ -12,7 +12,7 @@ use super::issued::{Digest, Effect, Issued, effect_value};
 use super::led::{Led, is_dial, led};
 use super::mark::Mark;
 use super::proven;
-use super::record::{Failure, Holding, Record, State};
+use super::record::{Failure, Holding, Proof, Record, Refusal, State};
 use super::report::{Heard, Opened, Opening, Outcome, Report, Test};
 use super::shown::leads_to;
 use super::visit::{self, OpenVisit, Visit, standing};
@@ -83,7 +83,9 @@ impl Fold<'_> {
     fn report(&mut self, mark: Mark, report: &Report, script: Option<&Issued>) {
         if let Some(number) = &report.number {
             self.rung(number);
-            self.record.number = Some(number.clone());
+            if self.record.number.is_none() || answered_there(report) {
+                self.record.number = Some(number.clone());
+            }
         }
         let is_between = self.record.earlier.is_between(report.script.as_ref());
         let before = is_between.then(|| held(&self.record.settings));
@@ -97,7 +99,8 @@ impl Fold<'_> {
             self.found(mark, name, value_of(self.keybook, name, written, report), report.unit.is_some());
         }
         if let Some(script) = script {
-            if !report.steps.is_empty() {
+            // A way back undoes the script before it: what was held before that stays what to go back to.
+            if !report.steps.is_empty() && !script.is_back() {
                 let is_accepted = report.steps.iter().any(|(_, heard)| *heard == Heard::Accepted);
                 let Record { settings, earlier, .. } = &mut self.record;
                 earlier.keyed(&script.digest, is_accepted, || held(settings));
@@ -136,7 +139,9 @@ impl Fold<'_> {
     fn rung(&mut self, number: &Name) {
         let is_other = self.number.as_ref().is_some_and(|known| known != number);
         if is_other {
-            self.record.lifelines.iter_mut().for_each(|proof| proof.reached = None);
+            for proof in &mut self.record.lifelines {
+                proof.is_renumbered |= proof.reached.take().is_some();
+            }
         }
         self.number = Some(number.clone());
     }
@@ -162,33 +167,34 @@ impl Fold<'_> {
         for (number, heard) in &report.steps {
             let (now, others) = later.into_iter().partition(|(_, call)| call.steps.contains(number));
             later = others;
-            self.openings(mark, now, beside_unit);
+            self.openings(mark, &report.by, now, beside_unit);
             let Some(step) = script.step(*number) else { continue };
             step.effects.iter().for_each(|(name, effect)| self.step(mark, name, effect, *heard));
         }
-        self.openings(mark, later, beside_unit);
+        self.openings(mark, &report.by, later, beside_unit);
     }
 
     /// What trying to open calls says of the one setting that opens them; where several do, nobody knows which was wrong.
-    fn openings(&mut self, mark: Mark, tries: Vec<(&Opening, &IssuedCall)>, beside_unit: bool) {
+    fn openings(&mut self, mark: Mark, by: &Name, tries: Vec<(&Opening, &IssuedCall)>, beside_unit: bool) {
         let (keybook, held) = (self.keybook, self.keybook.call.open.held());
         let [id] = held[..] else { return };
         for (opening, call) in tries {
             let Some(code) = call.code(opening.code).and_then(|code| code_value(keybook, id, code)) else { continue };
             match opening.heard {
                 Opened::Accepted => self.found(mark, &keybook.setting(id).name, Some(code), beside_unit),
-                Opened::Refused => self.refused(mark, id, &code),
+                Opened::Refused => self.refused(mark, by, id, code),
                 Opened::Nothing => {}
             }
         }
     }
 
-    fn refused(&mut self, mark: Mark, id: SettingId, code: &Value) {
+    fn refused(&mut self, mark: Mark, by: &Name, id: SettingId, code: Value) {
         let holding = &mut self.record.settings[id.index()];
+        let mut refused = std::mem::take(&mut holding.refused);
         match &mut holding.state {
-            State::Known(known) if known.agrees(code) => self.stray(mark, id),
+            State::Known(known) if known.agrees(&code) => self.stray(mark, id),
             State::InDoubt(candidates) => {
-                candidates.retain(|candidate| !candidate.agrees(code));
+                candidates.retain(|candidate| !candidate.agrees(&code));
                 holding.mark = Some(mark);
                 if candidates.len() < 2 {
                     let left = candidates.pop();
@@ -197,6 +203,10 @@ impl Fold<'_> {
             }
             State::Known(_) | State::Unknown => {}
         }
+        // One that is left is known by elimination alone: were it refused too, the others must not be tried first again.
+        refused.retain(|refusal| !refusal.code.agrees(&code));
+        refused.push(Refusal { code, mark, by: by.clone() });
+        self.record.settings[id.index()].refused = refused;
     }
 
     /// It does not hold what is on record, and nobody knows what else.
@@ -233,20 +243,20 @@ impl Fold<'_> {
         for id in self.keybook.ids() {
             self.put(mark, id, self.keybook.setting(id).factory.clone());
         }
-        self.record.lifelines.iter_mut().for_each(|proof| proof.reached = None);
+        self.record.lifelines.iter_mut().for_each(Proof::expire);
         self.record.earlier.renewed();
     }
 
     fn put(&mut self, mark: Mark, id: SettingId, value: Option<Value>) {
         let state = value.map_or(State::Unknown, State::Known);
-        self.record.settings[id.index()] = Holding { state, strayed: None, mark: Some(mark) };
+        self.record.settings[id.index()] = Holding { state, strayed: None, mark: Some(mark), refused: Vec::new() };
     }
 
     /// Every lifeline that has this setting must be tested anew.
     fn changed(&mut self, id: SettingId) {
         for (lifeline, proof) in self.keybook.lifelines.iter().zip(&mut self.record.lifelines) {
             if lifeline.settings.contains(&id) {
-                proof.reached = None;
+                proof.expire();
             }
         }
     }
@@ -294,6 +304,8 @@ impl Fold<'_> {
         let holding = &mut self.record.settings[id.index()];
         let held = std::mem::replace(&mut holding.state, State::Unknown);
         holding.mark = Some(mark);
+        // What was refused before may be what was stored now.
+        holding.refused.retain(|refusal| value.as_ref().is_some_and(|new| !refusal.code.agrees(new)));
         holding.state = match (held, value) {
             (State::Unknown, _) | (State::Known(_) | State::InDoubt(_), None) => State::Unknown,
             (State::Known(old), Some(new)) => State::InDoubt([old, new].into()),
@@ -336,10 +348,11 @@ impl Fold<'_> {
         }
     }
 
-    /// Somebody answered a test call. `reached`: the report, where it proves the settings as they are.
+    /// Someone answered a test call. `reached`: the report, where it proves the settings as they are.
     fn answered(&mut self, lifeline: usize, mark: Mark, reached: Option<Mark>) {
         let proof = &mut self.record.lifelines[lifeline];
         (proof.last, proof.failure, proof.reached) = (Some((Outcome::Reached, mark)), None, reached);
+        proof.is_renumbered = false;
     }
 
     /// A test call of a lifeline reached help with what is known of its settings.
@@ -380,6 +393,14 @@ impl Fold<'_> {
             proven.retain(|proven| keybook.id(&proven.setting).is_some());
         }
     }
+}
+
+/// Whether a report shows that the station itself answered at the number that it is kept with: it took a code, or its button
+/// reached help.
+fn answered_there(report: &Report) -> bool {
+    let opened = report.openings.iter().any(|opening| opening.heard == Opened::Accepted);
+    let keyed = report.steps.iter().any(|(_, heard)| *heard == Heard::Accepted);
+    opened || keyed || report.tests.iter().any(|test| test.outcome == Outcome::Reached)
 }
 
 /// A value of a report; `None` where its setting cannot hold it, the keybook has no such setting, or it is a code that

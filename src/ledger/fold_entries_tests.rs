@@ -61,6 +61,34 @@ fn a_code_that_was_refused_is_no_candidate_any_more_and_where_it_was_known_nobod
 }
 
 #[test]
+fn a_code_that_was_refused_stays_so_until_one_is_shown_to_be_right_or_may_have_been_stored() {
+    let refused = |reports: &[Report]| -> Vec<(Value, String)> {
+        let record = folded_all(reports, &[], &two_calls());
+        let id = tern().id("access").unwrap();
+        record.holding(id).refused.iter().map(|one| (one.code.clone(), one.by.to_string())).collect()
+    };
+    let no = |minute, code| Report { by: format!("t{minute}").into(), ..opened(minute, &[(1, Opened::Refused, code)]) };
+    let is = |all: &[(&str, &str)]| all.iter().map(|(code, by)| (secret(code), (*by).to_owned())).collect::<Vec<_>>();
+    assert_eq!(refused(&[no(1, 1)]), is(&[("a", "t1")]));
+    assert_eq!(refused(&[no(1, 1), no(2, 2)]), is(&[("a", "t1"), ("b", "t2")]));
+    assert_eq!(refused(&[no(1, 1), no(2, 2), no(3, 1)]), is(&[("b", "t2"), ("a", "t3")]), "the last time counts");
+    assert_eq!(refused(&[code_left(1, "a"), no(2, 1)]), is(&[("a", "t2")]));
+    assert_eq!(refused(&[no(1, 1), code_left(2, "a")]), is(&[]));
+    assert_eq!(refused(&[no(1, 1), opened(2, &[(1, Opened::Accepted, 2)])]), is(&[]));
+    let unit = Report { unit: Some(crate::ledger::Unit::Cleared), ..report(2) };
+    assert_eq!(refused(&[no(1, 1), unit]), is(&[]));
+    // A step that nothing answered may have stored what was refused before.
+    let mut script = two_calls();
+    let Value::Secret(a) = secret("a") else { panic!("a code") };
+    script.steps[0].effects.insert("access".into(), Some((Written::Secret(a.reference), a.fingerprint)));
+    let silent = Report { script: Some(script.digest.clone()), ..keyed(3, &[(1, Heard::Nothing)]) };
+    let record = folded_all(&[no(1, 1), no(2, 2), silent], &[], &script);
+    let left: Vec<_> =
+        record.holding(tern().id("access").unwrap()).refused.iter().map(|one| one.code.clone()).collect();
+    assert_eq!(left, [secret("b")]);
+}
+
+#[test]
 fn of_two_candidates_the_one_that_was_not_refused_is_known() {
     let mut script = two_calls();
     let Value::Secret(b) = secret("b") else { panic!("a code") };
@@ -161,7 +189,7 @@ fn a_test_confirms_the_known_settings_of_its_lifeline_by_their_date_alone() {
 }
 
 #[test]
-fn where_somebody_answers_whom_no_number_leads_to_the_numbers_are_unknown_and_the_lifeline_is_untested() {
+fn where_someone_answers_whom_no_number_leads_to_the_numbers_are_unknown_and_the_lifeline_is_untested() {
     let mut reports = programmed("5", Some("6"));
     reports.push(tested(4, Outcome::Failed));
     reports.push(answered(5, "emergency", Some("7")));
@@ -169,7 +197,7 @@ fn where_somebody_answers_whom_no_number_leads_to_the_numbers_are_unknown_and_th
     assert_eq!((state(&record, "emergency.primary"), strayed(&record, "emergency.primary")), (State::Unknown, true));
     assert_eq!(known(&record, "emergency.backup").as_deref(), Some("\"6\""), "a fallback's own number stays");
     assert_eq!(known(&record, "line.kind").as_deref(), Some("pbx"));
-    assert_eq!(record.lifelines[0].last.map(|(outcome, _)| outcome), Some(Outcome::Reached), "it calls somebody");
+    assert_eq!(record.lifelines[0].last.map(|(outcome, _)| outcome), Some(Outcome::Reached), "it calls someone");
     assert!(!reached(&record));
     reports.push(left(6, "emergency.primary", quoted("7")));
     let record = folded(&reports);

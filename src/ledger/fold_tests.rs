@@ -324,10 +324,24 @@ fn a_report_of_a_time_after_shows_something_else_only_where_it_ends_otherwise() 
 }
 
 #[test]
-fn the_number_last_rung_is_that_of_the_last_report_which_has_one() {
+fn a_station_is_known_by_its_first_number_until_it_answers_at_another() {
     let rung = |minute, number: Option<&str>| Report { number: number.map(Name::from), ..report(minute) };
-    let record = folded(&[rung(3, None), rung(2, Some("+441632960121")), rung(1, Some("+441632960122"))]);
-    assert_eq!(record.number.as_deref(), Some("+441632960121"));
+    let mut reports = vec![rung(3, None), rung(2, Some("+441632960121")), rung(1, Some("+441632960122"))];
+    assert_eq!(folded(&reports).number.as_deref(), Some("+441632960122"));
+    let failed = Report { tests: tested(4, Outcome::Failed).tests, ..rung(4, Some("+441632960121")) };
+    let refused = Report { steps: vec![(1, Heard::Refused)], ..failed };
+    assert_eq!(folded(&[reports.clone(), vec![refused.clone()]].concat()).number.as_deref(), Some("+441632960122"));
+    let opened = Opening { call: 1, heard: Opened::Accepted, code: 1 };
+    for answered in [
+        Report { openings: vec![opened], ..refused.clone() },
+        Report { steps: vec![(1, Heard::Refused), (2, Heard::Accepted)], ..refused.clone() },
+        Report { tests: tested(4, Outcome::Reached).tests, ..refused.clone() },
+    ] {
+        let all = [reports.clone(), vec![answered]].concat();
+        assert_eq!(folded(&all).number.as_deref(), Some("+441632960121"));
+    }
+    reports.reverse();
+    assert_eq!(folded(&reports).number.as_deref(), Some("+441632960122"));
 }
 
 fn any_report() -> impl Strategy<Value = Report> {

@@ -6,6 +6,7 @@
 //! append-only and lives in the store; nothing here knows of it.
 
 mod admit;
+mod begun;
 mod call;
 mod issued;
 mod keyed;
@@ -26,6 +27,7 @@ mod wire_key;
 mod wire_value;
 
 pub use admit::{AHEAD, Corrected, Scrutiny, Terms, admit, admit_visit};
+pub use begun::read_visit;
 pub use call::{IssuedCall, calls, code_json};
 pub use decision::{
     Aside, Decision, End, LONGEST_ASIDE, LONGEST_TAKE, Release, Released, Said, Take, Target, Unsayable,
@@ -38,8 +40,10 @@ pub use keyed::{seal, seen_by};
 pub use led::{Led, led, with_fallbacks};
 pub use mark::Mark;
 pub use proven::{Proven, same};
-pub use record::{Failure, Holding, Proof, Record, State};
-pub use report::{Heard, Opened, Opening, Outcome, Places, REPORT_LIMIT_BYTES, Report, Test, Unit, read, too_long};
+pub use record::{Failure, Holding, Proof, Record, Refusal, State};
+pub use report::{
+    CARD_END, Heard, Opened, Opening, Outcome, Places, REPORT_LIMIT_BYTES, Report, Test, Unit, read, too_long,
+};
 pub use shown::{HANDED_OUT_FOR, HandedOut, SHOWN_AGAIN, Shown, handed_out, leads_to, shown_at, unanswered};
 pub use visit::{OpenVisit, Visit, open, standing};
 pub use wire::{LedgerLine, export_line, line_of, parse_line, recorded_at, report_json};

@@ -21,6 +21,17 @@ pub enum State {
     Known(Value),
 }
 
+/// A code with which a call could not be opened.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Refusal {
+    /// The code that the station refused.
+    pub code: Value,
+    /// The report that says so.
+    pub mark: Mark,
+    /// Who heard it.
+    pub by: Name,
+}
+
 /// One setting of a station's record.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Holding {
@@ -30,6 +41,9 @@ pub struct Holding {
     pub strayed: Option<Mark>,
     /// The report that last spoke of it; for a known value, the one that last confirmed it.
     pub mark: Option<Mark>,
+    /// Of what opens a call: the codes that the station refused since one was last shown to be right or stored, in the order
+    /// in which they were last refused.
+    pub refused: Vec<Refusal>,
 }
 
 impl Holding {
@@ -39,6 +53,11 @@ impl Holding {
             State::Known(value) => Some(value),
             State::InDoubt(_) | State::Unknown => None,
         }
+    }
+
+    /// When and by whom a code was refused, where it was.
+    pub fn refusal_of(&self, code: &Value) -> Option<&Refusal> {
+        self.refused.iter().find(|refusal| refusal.code.agrees(code))
     }
 }
 
@@ -62,6 +81,15 @@ pub struct Proof {
     pub reached: Option<Mark>,
     /// Where a press calls nobody by the record: the report since which it does not.
     pub dead: Option<Mark>,
+    /// Whether the last call that reached help proves nothing any more only because it was made at another number.
+    pub is_renumbered: bool,
+}
+
+impl Proof {
+    /// One of its settings changed, or may have: it must be tested again.
+    pub(super) fn expire(&mut self) {
+        (self.reached, self.is_renumbered) = (None, false);
+    }
 }
 
 /// What the reports prove about a station.
@@ -77,7 +105,8 @@ pub struct Record {
     pub proven: Vec<Proven>,
     /// What it held at moments that matter for the way back.
     pub earlier: Earlier,
-    /// The number kept with the last report that has one: that which was last rung, in E.164.
+    /// The number by which the station was last known to answer, in E.164: that kept with the last report of an accepted opening
+    /// or step, or of a test call that reached help; before there is one, with the first report.
     pub number: Option<Name>,
     /// The visits of which no report came yet, the earliest first.
     pub begun: Vec<OpenVisit>,
@@ -88,7 +117,7 @@ pub struct Record {
 impl Record {
     /// A station that nobody has reported on.
     pub fn blank(keybook: &Keybook) -> Record {
-        let holding = Holding { state: State::Unknown, strayed: None, mark: None };
+        let holding = Holding { state: State::Unknown, strayed: None, mark: None, refused: Vec::new() };
         Record {
             settings: vec![holding; keybook.settings.len()],
             lifelines: vec![Proof::default(); keybook.lifelines.len()],
@@ -117,8 +146,8 @@ impl Record {
             && self.lifelines.iter().all(|proof| proof.last.is_none())
     }
 
-    /// The number kept with the last report, where the inventory gives the station another: nobody can say which station
-    /// answers there now.
+    /// The number by which the station was last known to answer, where the inventory gives it another: nobody can say which
+    /// station answers there now.
     pub fn other_number(&self, number: &Name) -> Option<&Name> {
         self.number.as_ref().filter(|kept| *kept != number)
     }

@@ -7,9 +7,9 @@ use jiff::Timestamp;
 use uuid::Uuid;
 
 use super::issued::Digest;
-use crate::finding::{Code, Finding, Place};
+use crate::finding::{Code, Finding, Place, nearest};
 use crate::setting::{Codes, Fingerprint, Name, Reference, Written};
-use crate::yaml::{self, Node, Sheet};
+use crate::yaml::{self, Node, Sheet, Spot};
 
 /// One visit or call, as its technician reports it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -208,6 +208,9 @@ impl Report {
     }
 }
 
+/// How to fix a number that is not written as it was keyed.
+pub const WHAT_WAS_KEYED: &str = "Write what was keyed, such as \"9,01632960201\".";
+
 /// Where the parts of a report stand, by path (`found.identity`, `steps.2`).
 #[derive(Debug, Clone)]
 pub struct Places {
@@ -219,6 +222,15 @@ impl Places {
     /// For a report without a text of its own, such as a line of an export.
     pub fn all_at(root: Place) -> Places {
         Places { root, parts: BTreeMap::new() }
+    }
+
+    /// The place of a part's name, or of the whole report.
+    pub fn of_name(&self, path: &str) -> Place {
+        self.of(&Places::name_of(path))
+    }
+
+    fn name_of(path: &str) -> String {
+        format!("{path} (name)")
     }
 
     /// The place of a part, or of the whole report.
@@ -237,6 +249,9 @@ pub fn too_long(file: &Arc<str>, bytes: u64) -> Finding {
     Finding::new(Code::FileTooLarge, Place::start_of(file), message, fix)
 }
 
+/// The heading of a printed card's report: a text with such a line is the card, and no report.
+pub const CARD_END: &str = "REPORT BACK";
+
 /// Takes a report's text apart (YAML, or JSON, which is YAML).
 ///
 /// # Errors
@@ -245,21 +260,22 @@ pub fn read(file: &Arc<str>, bytes: &[u8]) -> Result<(Report, Places), Vec<Findi
     if bytes.len() as u64 > REPORT_LIMIT_BYTES {
         return Err(vec![too_long(file, bytes.len() as u64)]);
     }
-    let root = yaml::read(file, bytes)?;
     let text = String::from_utf8_lossy(bytes);
-    let mut reader = Reader {
-        sheet: Sheet::new(file, &text),
-        places: Places { root: Place::start_of(file), parts: BTreeMap::new() },
-    };
+    if text.lines().any(|line| line.starts_with(CARD_END)) {
+        let fix = "Cut out the report at its end, from \"report: 1\" on. Fill it in, and send that alone.";
+        return Err(vec![Finding::new(Code::WrongShape, Place::start_of(file), "This is the whole card.", fix)]);
+    }
+    let root = yaml::read(file, bytes)?;
+    let mut reader = Reader { sheet: Sheet::new(file, &text), places: Places::all_at(Place::start_of(file)) };
     match reader.report(&root) {
         Some(report) if reader.sheet.findings.is_empty() => Ok((report, reader.places)),
         Some(_) | None => Err(reader.sheet.findings),
     }
 }
 
-struct Reader<'t> {
-    sheet: Sheet<'t>,
-    places: Places,
+pub(super) struct Reader<'t> {
+    pub(super) sheet: Sheet<'t>,
+    pub(super) places: Places,
 }
 
 impl Reader<'_> {
@@ -270,6 +286,7 @@ impl Reader<'_> {
         ];
         let [version, id, station, at, by, unit, found, script, openings, steps, left, tests, corrects, note] =
             self.sheet.map(root, "A report", known)?;
+        self.strangers(root, &known);
         self.sheet.version(version, root, "report");
         let id = self.sheet.required(id, root, "The report", "id").and_then(|n| self.id("id", "The id", n));
         let station = self.sheet.required(station, root, "The report", "station");
@@ -311,12 +328,30 @@ impl Reader<'_> {
         })
     }
 
+    /// What is like no key of a report is most likely a setting.
+    fn strangers(&mut self, root: &Node, known: &[&str]) {
+        let is_stranger = |key: &str| !known.contains(&key) && nearest(key, known.iter().copied()).is_none();
+        let entries = self.sheet.entries(root, "A report").unwrap_or(&[]);
+        for (key, _) in entries.iter().filter(|(key, _)| is_stranger(&key.text)) {
+            let place = self.sheet.place(key.spot);
+            let mut findings = self.sheet.findings.iter_mut();
+            if let Some(finding) = findings.find(|one| one.code == Code::KeyUnknown && one.place == place) {
+                finding.fix = "If it is a setting, put it under left or found.".into();
+            }
+        }
+    }
+
+    /// Remembers where the name of a part stands.
+    fn mark_name(&mut self, path: &str, spot: Spot) {
+        self.places.parts.insert(Places::name_of(path), self.sheet.place(spot));
+    }
+
     /// Remembers where a part stands.
     fn mark(&mut self, path: impl Into<String>, node: &Node) {
         self.places.parts.insert(path.into(), self.sheet.place(node.spot));
     }
 
-    fn id(&mut self, path: &str, what: &str, node: &Node) -> Option<Uuid> {
+    pub(super) fn id(&mut self, path: &str, what: &str, node: &Node) -> Option<Uuid> {
         self.mark(path, node);
         let text = self.sheet.text(node, what)?;
         let id = Uuid::try_parse(text).ok().filter(|_| text.len() == 36);
@@ -327,7 +362,7 @@ impl Reader<'_> {
         id
     }
 
-    fn time(&mut self, node: &Node) -> Option<Timestamp> {
+    pub(super) fn time(&mut self, node: &Node) -> Option<Timestamp> {
         self.mark("at", node);
         let text = self.sheet.text(node, "\"at\"")?;
         let time = text.parse().ok().filter(|_| is_rfc_3339(text));
@@ -338,7 +373,7 @@ impl Reader<'_> {
         time
     }
 
-    fn author(&mut self, node: &Node) -> Option<Name> {
+    pub(super) fn author(&mut self, node: &Node) -> Option<Name> {
         let text = self.sheet.text(node, "\"by\"")?;
         if text.trim().is_empty() {
             self.sheet.note(
@@ -352,7 +387,7 @@ impl Reader<'_> {
         Some(text.into())
     }
 
-    fn digest(&mut self, node: &Node) -> Option<Digest> {
+    pub(super) fn digest(&mut self, node: &Node) -> Option<Digest> {
         self.mark("script", node);
         let text = self.sheet.text(node, "\"script\"")?;
         let digest = text.parse().ok();
@@ -370,6 +405,12 @@ impl Reader<'_> {
         let mut values = BTreeMap::new();
         for (key, node) in entries {
             self.mark(format!("{path}.{}", key.text), node);
+            self.mark_name(&format!("{path}.{}", key.text), key.spot);
+            if node.get("to").is_some() {
+                let message = format!("\"{}\" names a contact, and a report says what was keyed.", key.text);
+                self.sheet.note(Code::WrongShape, node.spot, message, WHAT_WAS_KEYED);
+                continue;
+            }
             let written = self.sheet.written(node, &format!("\"{}\"", key.text));
             values.extend(written.map(|written| (Name::from(&*key.text), written)));
         }
@@ -425,6 +466,8 @@ impl Reader<'_> {
             let known = ["lifeline", "outcome", "contact"];
             let Some([lifeline, outcome, contact]) = self.sheet.map(item, "A test", known) else { continue };
             let lifeline = self.sheet.required(lifeline, item, "The test", "lifeline");
+            lifeline.into_iter().for_each(|n| self.mark_name(&format!("tests.{nth}.lifeline"), n.spot));
+            contact.into_iter().for_each(|n| self.mark_name(&format!("tests.{nth}.contact"), n.spot));
             let outcome = self.sheet.required(outcome, item, "The test", "outcome");
             let lifeline = lifeline.and_then(|n| self.sheet.text(n, "The lifeline").map(Name::from));
             let outcome = outcome.and_then(|n| self.sheet.word(n, "\"outcome\"", &Outcome::WORDS));
@@ -492,6 +535,25 @@ note: lens cracked, lamp works
         assert_eq!(report.found["identity"], Written::Quoted("120".into()));
         assert_eq!(report.left["lamp.follows"], Written::List(vec!["a".into(), "b".into()]));
         assert_eq!(report.references().len(), 1);
+    }
+
+    #[test]
+    fn what_belongs_elsewhere_is_told_where() {
+        let one = |text: &str, fix: &str| {
+            let findings = read_text(&format!("{WHOLE}{text}\n")).unwrap_err();
+            let told: Vec<_> = findings.iter().map(|one| (&*one.fix, one.place.line)).collect();
+            assert_eq!(told, [(fix, 15)], "{text}");
+        };
+        one("gate.seconds: 7", "If it is a setting, put it under left or found.");
+        one("volume: 6", "If it is a setting, put it under left or found.");
+        one("notes: x", "If you mean \"note\", write that.");
+        let findings = read_text(&WHOLE.replace("{identity: \"120\"}", "{red.first: {to: desk}}")).unwrap_err();
+        assert_eq!(findings.len(), 1, "{findings:#?}");
+        assert_eq!((&*findings[0].fix, findings[0].place.column), (WHAT_WAS_KEYED, 20));
+        let card = format!("EQ-01  East quay\n\nREPORT BACK ------\nReplace each \"null\": when.\n\n{WHOLE}");
+        let findings = read_text(&card).unwrap_err();
+        assert_eq!(findings.len(), 1, "{findings:#?}");
+        assert!(findings[0].message.contains("the whole card") && findings[0].fix.contains("Cut out the report"));
     }
 
     #[test]

@@ -15,7 +15,7 @@ pub const HANDED_OUT_FOR: SignedDuration = SignedDuration::from_hours(7 * 24);
 /// A script of which a report comes back is shown again as a new entry; else at most once in this time.
 pub const SHOWN_AGAIN: SignedDuration = SignedDuration::from_hours(1);
 
-/// A script was shown to somebody who may key it.
+/// A script was shown to someone who may key it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Shown {
     /// The script's digest.

@@ -1,4 +1,4 @@
-//! Visits: somebody began to key a script. Until a report says how that went, nobody knows which of its steps the station obeyed.
+//! Visits: someone began to key a script. Until a report says how that went, nobody knows which of its steps the station obeyed.
 
 use std::collections::BTreeSet;
 

@@ -99,7 +99,7 @@ fn rings(out: &mut String, change: &Preview) {
     }
 }
 
-/// Buttons that nobody watches any more, or that somebody has to test.
+/// Buttons that nobody watches any more, or that someone has to test.
 fn lifelines(out: &mut String, change: &Preview) {
     let mut groups: BTreeMap<(Heading, String), Vec<&Name>> = BTreeMap::new();
     for station in &change.stations {

@@ -86,7 +86,7 @@ struct Hitch {
 }
 
 impl Hitch {
-    /// Only what would be so whatever somebody reports: what is stopped for want of knowledge is no fault of the files.
+    /// Only what would be so whatever someone reports: what is stopped for want of knowledge is no fault of the files.
     fn of(station: &Station, stuck: &Stuck) -> Option<Hitch> {
         let wanted = station.wanted(station.keybook.id(&stuck.setting)?)?;
         let rules = stuck.rules.iter().filter(|rule| !rule.is_for_want_of_knowledge());

@@ -62,7 +62,7 @@ pub(super) fn dead(station: &Station, aim: &Aim, lifeline: &Lifeline) -> Dead {
     let ours: Vec<SettingId> = if all.iter().any(is_ours) { all.into_iter().filter(is_ours).collect() } else { all };
     let settings =
         ours.into_iter().filter_map(|id| Some((keybook.setting(id).name.clone(), aim.goal[id.index()].clone()?)));
-    Dead { button: lifeline.title(), settings: settings.collect(), is_back: aim.back.is_some() }
+    Dead { button: lifeline.button(), settings: settings.collect(), is_back: aim.back.is_some() }
 }
 
 /// The lifelines of a station that back no other.
@@ -103,7 +103,7 @@ pub fn calls_nobody(station: &Station, record: &Record) -> Vec<Dead> {
     dead_buttons(station, &Aim::of(station, record, Way::There))
 }
 
-/// Buttons of which nobody knows whether they call somebody after a script, each with the settings that nobody knows.
+/// Buttons of which nobody knows whether they call someone after a script, each with the settings that nobody knows.
 pub(super) fn undecided(station: &Station, record: &Record, aim: &Aim) -> Vec<(Name, Vec<Name>)> {
     let keybook = &station.keybook;
     let known = |id: SettingId| aim.goal[id.index()].as_ref();

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use jiff::Timestamp;
+use serde_json::Value as Json;
 use uuid::Uuid;
 
 use super::aim::Back;
@@ -14,6 +15,7 @@ use super::rationale::Rationale;
 use super::recovery::Recovery;
 use super::test_call::TestCall;
 use super::warning::Warning;
+use crate::drift::RefusedCodes;
 use crate::finding::minute;
 use crate::ledger::Digest;
 use crate::setting::{Name, Value};
@@ -25,6 +27,8 @@ pub struct Script {
     pub back: Option<Back>,
     /// What a report names it by; equal scripts of one installation have equal ones.
     pub digest: Digest,
+    /// What its digest stands for beside its calls; nothing where only test calls are asked for.
+    pub basis: Option<Basis>,
     /// Its name in the inventory.
     pub station: Name,
     /// The model's name in its keybook.
@@ -49,6 +53,8 @@ pub struct Script {
     pub way_back: Option<Digest>,
     /// Which station answers is to be made sure of: its last report was kept with another number.
     pub renumbered: Option<Renumbered>,
+    /// Which codes the station refused since one was last shown to be right.
+    pub refused: Option<RefusedCodes>,
     /// Settings that are keyed again because they were confirmed too long ago.
     pub renewed: Vec<Name>,
     /// Who began to key it, and when, where no report of that visit came yet.
@@ -59,7 +65,7 @@ pub struct Script {
     pub letters: bool,
     /// Buttons that call nobody, before and after it.
     pub dead: Vec<Dead>,
-    /// Buttons of which nobody knows whether they call somebody, each with the settings that nobody knows.
+    /// Buttons of which nobody knows whether they call someone, each with the settings that nobody knows.
     pub undecided: Vec<(Name, Vec<Name>)>,
     /// What the obvious script would have cost; `None` where nothing is keyed.
     pub obvious: Option<Obvious>,
@@ -69,7 +75,16 @@ pub struct Script {
     pub warnings: Vec<Warning>,
 }
 
-/// A station that has another number than when somebody last reported on it.
+/// What a script was written from.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Basis {
+    /// SHA-256 of the keybook's text, in hexadecimal.
+    pub keybook: String,
+    /// What each setting held at the start, in the keybook's order, as the digest has it.
+    pub start: Json,
+}
+
+/// A station that has another number than when someone last reported on it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Renumbered {
     /// The number that its last report was kept with, in E.164.
@@ -80,7 +95,7 @@ pub struct Renumbered {
     pub says: Vec<String>,
 }
 
-/// Somebody's visit with another card, of which no report came yet.
+/// Someone's visit with another card, of which no report came yet.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct OtherVisit {
     /// The visit's id.

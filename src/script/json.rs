@@ -8,8 +8,8 @@ use sha2::{Digest as _, Sha256};
 
 use super::aim::Aim;
 use super::card::cautions;
-use super::delta::{Call, Script, Step};
-use super::kept::kept;
+use super::delta::{Basis, Call, Script, Step};
+use super::kept::{kept, kept_tests};
 use super::obvious::Obvious;
 use super::pressed::Pressed;
 use super::problem::Cost;
@@ -24,6 +24,7 @@ pub fn json(script: &Script, station: &Station, codes: &Codes) -> Json {
     let Script {
         back: _,
         digest,
+        basis: _,
         station: name,
         model,
         number,
@@ -36,6 +37,7 @@ pub fn json(script: &Script, station: &Station, codes: &Codes) -> Json {
         tests,
         way_back: _,
         renumbered: _,
+        refused: _,
         renewed: _,
         begun: _,
         beside: _,
@@ -178,9 +180,36 @@ fn document(calls: &[Call]) -> Json {
 
 /// 16 hexadecimal digits over station, number, keybook, start, and the steps in their calls.
 pub(super) fn digest(station: &Station, aim: &Aim, calls: &[Call]) -> Digest {
-    let start: Vec<Json> = aim.start.iter().map(|value| value.as_ref().map_or(Json::Null, held_json)).collect();
-    let (number, keybook) = (station.number.to_string(), &station.keybook);
-    hashed(&object!([&*station.name, number, &*keybook.model, keybook.digest, start, document(calls)]))
+    let Basis { keybook, start } = basis(station, aim);
+    let number = station.number.to_string();
+    hashed(&object!([&*station.name, number, &*station.keybook.model, keybook, start, document(calls)]))
+}
+
+/// What a script is written from, as its digest has it.
+pub(super) fn basis(station: &Station, aim: &Aim) -> Basis {
+    let start = aim.start.iter().map(|value| value.as_ref().map_or(Json::Null, held_json)).collect();
+    Basis { keybook: station.keybook.digest.clone(), start }
+}
+
+/// The digest that a recorded script should have, by what is kept of it; nothing where too little is. What its steps set is no
+/// part of it: that follows from its keys and the keybook.
+pub fn digest_of(issued: &Issued) -> Option<Digest> {
+    let document = &issued.document;
+    let (station, number) = (&*issued.station, issued.number()?);
+    let mut calls = document.get("calls")?.clone();
+    if calls.as_array()?.is_empty() {
+        return Some(hashed(&object!([station, number, kept_tests(issued)?])));
+    }
+    // What was noted of codes that could not be read is no part of it.
+    let codes = calls.as_array_mut()?.iter_mut().filter_map(|call| call.get_mut("codes")?.as_array_mut()).flatten();
+    for code in codes.filter_map(Json::as_object_mut) {
+        let is_unread = |print: &Json| print.as_str().is_some_and(|print| print.ends_with(':'));
+        if code.get("fingerprint").is_some_and(is_unread) {
+            code.remove("fingerprint");
+        }
+    }
+    let (keybook, start) = (document.pointer("/basis/keybook")?, document.pointer("/basis/start")?);
+    Some(hashed(&object!([station, number, issued.model()?, keybook, start, calls])))
 }
 
 /// The same over station, number and tests, where nothing is keyed.
@@ -222,6 +251,7 @@ pub fn issued(script: &Script, at: Timestamp) -> Issued {
         document: object!({
             "model": &*script.model,
             "number": &*script.number,
+            "basis": script.basis.as_ref().map(|Basis { keybook, start }| object!({ "keybook": keybook, "start": start })),
             "back": script.back.is_some(),
             "proven": script.proven,
             "cost": cost_json(script.cost),

@@ -16,7 +16,8 @@ use super::rationale::Rationale;
 use super::recovery::{Fallback, Recovery};
 use super::request::Request;
 use super::test_call::TestCall;
-use super::warning::{OtherOpenings, Warning};
+use super::warning::{FirstCode, OtherOpenings, Warning};
+use crate::drift::refused;
 use crate::keybook::Keybook;
 use crate::ledger::{Effect, Issued, IssuedStep, Visit, calls as issued_calls, leads_to};
 use crate::setting::{Codes, Fingerprint, Name, Reference, Secret, Value, Written};
@@ -84,9 +85,36 @@ struct KeptTest {
 #[derive(Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 enum KeptWarning {
-    CodeLost { setting: String, step: u32, until: Option<u32>, calls: Vec<usize>, factory: Option<Json> },
-    CodeGuessed { setting: String, open: Json, is_wanted: bool, candidates: Vec<Json>, factory: Option<Json> },
-    PassedOver { commands: Vec<String> },
+    CodeLost {
+        setting: String,
+        step: u32,
+        until: Option<u32>,
+        calls: Vec<usize>,
+        factory: Option<Json>,
+    },
+    CodeGuessed {
+        setting: String,
+        open: Json,
+        #[serde(with = "KeptCode")]
+        first: FirstCode,
+        is_wanted: bool,
+        candidates: Vec<Json>,
+        factory: Option<Json>,
+        refused: Vec<Json>,
+    },
+    PassedOver {
+        commands: Vec<String>,
+    },
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(rename_all = "snake_case", remote = "FirstCode")]
+enum KeptCode {
+    Wanted,
+    Recorded,
+    Factory,
+    Refused,
+    Unheard,
 }
 
 fn texts(names: &[Name]) -> Vec<String> {
@@ -195,10 +223,12 @@ impl KeptWarning {
                 calls: calls.clone(),
                 factory: keys(next),
             },
-            Warning::CodeGuessed { setting, open, is_wanted, next } => KeptWarning::CodeGuessed {
+            Warning::CodeGuessed { setting, open, first, is_wanted, next } => KeptWarning::CodeGuessed {
                 setting: setting.to_string(),
                 open: open.json(),
+                first: *first,
                 is_wanted: *is_wanted,
+                refused: next.refused.iter().map(Pressed::json).collect(),
                 candidates: next.candidates.iter().map(Pressed::json).collect(),
                 factory: keys(next),
             },
@@ -208,24 +238,35 @@ impl KeptWarning {
     }
 
     fn warning(self, keybook: &Keybook) -> Option<Warning> {
-        let next = |setting: &str, candidates: Vec<Json>, factory: Option<Json>| {
+        let next = |setting: &str, candidates: Vec<Json>, factory: Option<Json>, refused: Vec<Json>| {
             let code = || keybook.setting(keybook.id(setting)?).factory_code.clone();
             let pressed = |json: &Json| Pressed::of_json(json, keybook);
             let factory = factory.as_ref().and_then(pressed).zip(code());
-            Some(OtherOpenings { candidates: candidates.iter().map(pressed).collect::<Option<_>>()?, factory })
+            let all = |keys: Vec<Json>| keys.iter().map(pressed).collect::<Option<_>>();
+            Some(OtherOpenings { candidates: all(candidates)?, factory, refused: all(refused)? })
         };
         Some(match self {
             KeptWarning::CodeLost { setting, step, until, calls, factory } => {
-                let next = next(&setting, Vec::new(), factory)?;
+                let next = next(&setting, Vec::new(), factory, Vec::new())?;
                 Warning::CodeLost { setting: setting.into(), step, until, calls, next }
             }
-            KeptWarning::CodeGuessed { setting, open, is_wanted, candidates, factory } => {
-                let (open, next) = (Pressed::of_json(&open, keybook)?, next(&setting, candidates, factory)?);
-                Warning::CodeGuessed { setting: setting.into(), open, is_wanted, next }
+            KeptWarning::CodeGuessed { setting, open, first, is_wanted, candidates, factory, refused } => {
+                let open = Pressed::of_json(&open, keybook)?;
+                let next = next(&setting, candidates, factory, refused)?;
+                Warning::CodeGuessed { setting: setting.into(), open, first, is_wanted, next }
             }
             KeptWarning::PassedOver { commands } => Warning::PassedOver { commands: names(commands) },
         })
     }
+}
+
+/// The tests of a recorded script as its digest has them; nothing where they are not kept.
+pub(super) fn kept_tests(issued: &Issued) -> Option<Json> {
+    let tests = issued.document.pointer("/card/tests")?.as_array()?.iter();
+    let part = |test: &Json, key: &str| Some((key.to_owned(), test.get(key)?.clone()));
+    let parts =
+        |test: &Json| ["lifeline", "contact", "number", "test"].into_iter().map(|key| part(test, key)).collect();
+    tests.map(parts).collect::<Option<Vec<serde_json::Map<String, Json>>>>().map(Json::from)
 }
 
 /// The settings that a recorded script keys again because they were confirmed too long ago.
@@ -250,6 +291,7 @@ pub fn begun(request: &Request, issued: &Issued, visit: &Visit) -> Option<Script
             KeptBack::AfterReport => Back::AfterReport,
         }),
         digest: issued.digest.clone(),
+        basis: None,
         station: issued.station.clone(),
         model: text("model")?.into(),
         number: text("number")?.into(),
@@ -263,6 +305,7 @@ pub fn begun(request: &Request, issued: &Issued, visit: &Visit) -> Option<Script
         tests: kept.tests.into_iter().map(KeptTest::test).collect(),
         way_back: None,
         renumbered: renumbered(request),
+        refused: refused(request.station, request.record),
         renewed: names(kept.renewed),
         begun: Some(Begun {
             by: visit.by.clone(),

@@ -1,4 +1,4 @@
-//! What the obvious script would have cost: every setting that differs, keyed in the keybook's order, as somebody would
+//! What the obvious script would have cost: every setting that differs, keyed in the keybook's order, as someone would
 //! who does not look for a better one. It is only ever shown for comparison.
 
 use crate::keybook::Keybook;

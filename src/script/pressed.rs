@@ -1,4 +1,4 @@
-//! Keys as a script holds them: codes by reference until somebody who may see them asks.
+//! Keys as a script holds them: codes by reference until someone who may see them asks.
 
 use serde_json::{Value as Json, json};
 
@@ -66,6 +66,28 @@ impl Pressed {
             },
         };
         self.0.iter().map(group).collect()
+    }
+
+    /// The same keys with other values in some fields of the template that they were made from; nothing where they are not
+    /// that template's.
+    pub(super) fn instead(
+        &self,
+        keybook: &Keybook,
+        template: &Template,
+        value: impl Fn(SettingId) -> Option<Value>,
+    ) -> Option<Pressed> {
+        let mut fields = template.0.iter().filter_map(|part| match part {
+            TemplatePart::Key(_) => None,
+            TemplatePart::Field(_, id) => Some(*id),
+        });
+        let piece = |piece: &Piece| match piece {
+            Piece::Literal(_) => Some(piece.clone()),
+            Piece::Value(_) | Piece::Code { .. } => {
+                let id = fields.next()?;
+                value(id).map_or_else(|| Some(piece.clone()), |value| field(keybook, id, value))
+            }
+        };
+        self.0.iter().map(piece).collect::<Option<_>>().map(Pressed)
     }
 
     /// How many keys; a code that cannot be read here counts as the longest it could be.
@@ -169,7 +191,7 @@ pub(super) fn unheard_of(setting: &Setting) -> Option<Value> {
 }
 
 /// The keys that an ordinary phone lacks.
-fn is_letter(sign: char) -> bool {
+pub(super) fn is_letter(sign: char) -> bool {
     matches!(sign, 'A'..='D')
 }
 

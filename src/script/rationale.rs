@@ -247,7 +247,7 @@ impl Rationale {
         changes.into_iter().chain(self.does.iter().filter_map(Does::sentence)).chain(places).collect()
     }
 
-    /// What somebody who keys it wants to know: all but what every step does, and nothing told twice.
+    /// What someone who keys it wants to know: all but what every step does, and nothing told twice.
     pub fn remarks(&self, of: u32) -> Vec<String> {
         // Of two steps that may not change places, the later one says so.
         let after = self.after.iter().map(|place| place.sentence(of, "before"));

@@ -10,7 +10,7 @@
 #[cfg(test)]
 mod tests;
 #[cfg(test)]
-mod visits;
+pub(super) mod visits;
 
 use std::collections::{BTreeMap, BTreeSet};
 

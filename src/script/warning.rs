@@ -28,7 +28,9 @@ pub enum Warning {
         setting: Name,
         /// What the script opens calls with.
         open: Pressed,
-        /// Whether that is the code that the inventory wants.
+        /// Which code that is.
+        first: FirstCode,
+        /// Whether the inventory says which code it should be.
         is_wanted: bool,
         /// What else may open them.
         next: OtherOpenings,
@@ -47,6 +49,21 @@ pub enum Warning {
     },
 }
 
+/// What a call is opened with where nobody knows the code.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum FirstCode {
+    /// The code that the inventory wants.
+    Wanted,
+    /// Another that the record leaves open.
+    Recorded,
+    /// The factory's.
+    Factory,
+    /// One that the station has refused: it has refused all that are on record.
+    Refused,
+    /// Nobody knows any: a gap to fill in.
+    Unheard,
+}
+
 /// What a call may be opened with where the station refuses the first.
 #[derive(Debug, Clone, PartialEq)]
 pub struct OtherOpenings {
@@ -54,11 +71,20 @@ pub struct OtherOpenings {
     pub(super) candidates: Vec<Pressed>,
     /// The opening with the code that the keybook prints, and that code.
     pub(super) factory: Option<(Pressed, Code)>,
+    /// The opening with each code that the station has refused, the last to try.
+    pub(super) refused: Vec<Pressed>,
+}
+
+/// The openings to try after the first, in this order, in the form that they are keyed.
+struct NextKeys {
+    candidates: Vec<String>,
+    factory: Option<String>,
+    refused: Vec<String>,
 }
 
 impl OtherOpenings {
-    /// The openings to try, in this order, in the form that they are keyed; none like `first`, and none twice.
-    fn keys(&self, first: Option<&Pressed>, codes: &Codes) -> (Vec<String>, Option<String>) {
+    /// The openings to try; none like `first`, and none twice.
+    fn keys(&self, first: Option<&Pressed>, codes: &Codes) -> NextKeys {
         let keys = |pressed: &Pressed| keys(pressed, self.factory.as_ref().map(|(_, code)| code), codes);
         let mut told: Vec<String> = first.map(keys).into_iter().collect();
         let mut new = |pressed: &Pressed| {
@@ -69,7 +95,8 @@ impl OtherOpenings {
             })
         };
         let candidates = self.candidates.iter().filter_map(&mut new).collect();
-        (candidates, self.factory.as_ref().and_then(|(pressed, _)| new(pressed)))
+        let refused = self.refused.iter().filter_map(&mut new).collect();
+        NextKeys { candidates, refused, factory: self.factory.as_ref().and_then(|(pressed, _)| new(pressed)) }
     }
 }
 
@@ -94,14 +121,10 @@ impl Warning {
     pub fn text(&self, codes: &Codes) -> String {
         match self {
             Warning::CodeLost { setting, step, until, calls, next } => {
-                lost_text(setting, *step, *until, calls, next.keys(None, codes).1)
+                lost_text(setting, *step, *until, calls, next.keys(None, codes).factory)
             }
-            Warning::CodeGuessed { setting, open, is_wanted, next } => {
-                let (candidates, factory) = next.keys(Some(open), codes);
-                match candidates.is_empty() {
-                    true => unknown_text(setting, *is_wanted, next.factory.is_some(), factory),
-                    false => doubt_text(setting, *is_wanted, &candidates, factory),
-                }
+            Warning::CodeGuessed { setting, open, first, is_wanted, next } => {
+                guessed_text(setting, *first, *is_wanted, &next.keys(Some(open), codes))
             }
             Warning::PassedOver { commands } => format!(
                 "A script with {} would cost less, but after it nobody knows the code that opens the next call: this one \
@@ -139,38 +162,72 @@ fn lost_text(setting: &str, step: u32, until: Option<u32>, calls: &[usize], fact
     text
 }
 
-fn unknown_text(setting: &str, is_wanted: bool, has_factory: bool, factory: Option<String>) -> String {
+/// Of a code that nobody knows: which opens the call, which to try after it, and what is left then.
+fn guessed_text(setting: &str, first: FirstCode, is_wanted: bool, next: &NextKeys) -> String {
     let setting = spoken(setting, None);
-    let nobody = format!("Nobody on record knows which {setting} code the station holds");
-    match (is_wanted, factory) {
-        (true, Some(keys)) => format!(
-            "{nobody}; the call is opened with the wanted one. If the station refuses it, try the factory code next: {keys}. \
-             Only if it refuses that too, and nobody knows another, may the unit have to be cleared by hand."
-        ),
-        (true, None) => format!(
-            "{nobody}; the call is opened with the wanted one. If the station refuses it, ask whoever keyed the station \
-             last. Only if nobody knows may the unit have to be cleared by hand."
-        ),
-        (false, _) if has_factory => {
-            format!("{nobody}, nor does the inventory say which it should be. The factory code is tried.")
+    let NextKeys { candidates, factory, refused } = next;
+    let is_doubted = first == FirstCode::Recorded || !candidates.is_empty();
+    let head = match is_doubted {
+        true => format!("It is in doubt which {setting} code the station holds"),
+        false => format!("Nobody on record knows which {setting} code the station holds"),
+    };
+    let opened = match (first, is_wanted) {
+        (FirstCode::Wanted, _) => "; the call is opened with the wanted one.",
+        (FirstCode::Recorded, _) => "; the call is opened with one of those on record.",
+        (FirstCode::Factory, true) => "; the call is opened with the factory code.",
+        (FirstCode::Factory, false) => ", nor does the inventory say which it should be. The factory code is tried.",
+        (FirstCode::Unheard, _) => {
+            return format!(
+                "{head}, nor does the inventory say which it should be. Ask whoever keyed the station last."
+            );
         }
-        (false, _) => {
-            format!("{nobody}, nor does the inventory say which it should be. Ask whoever keyed the station last.")
-        }
+        (FirstCode::Refused, _) => return refused_text(&head, refused),
+    };
+    let mut text = format!("{head}{opened}");
+    if !candidates.is_empty() {
+        let others = candidates.join(", or with ");
+        text += &format!(" If the station refuses it, it holds another that is on record: open with {others}.");
     }
+    match factory {
+        Some(keys) if candidates.is_empty() => {
+            text += &format!(" If the station refuses it, try the factory code next: {keys}.");
+        }
+        Some(keys) => text += &format!(" If it refuses that too, try the factory code: {keys}."),
+        None => {}
+    }
+    if !refused.is_empty() {
+        let keys = refused.join(", then ");
+        text += &format!(" Last, key once more and slowly what it refused before: {keys}.");
+    }
+    text + &last_resort(candidates.len() + usize::from(factory.is_some()) + refused.len())
 }
 
-/// Of a code that is one of several.
-fn doubt_text(setting: &str, is_wanted: bool, candidates: &[String], factory: Option<String>) -> String {
-    let setting = spoken(setting, None);
-    let opened = if is_wanted { "the wanted one" } else { "one of those on record" };
-    let others = candidates.join(", or with ");
-    let they = if candidates.len() == 1 && factory.is_none() { "that too" } else { "them all" };
-    let factory =
-        factory.map_or(String::new(), |keys| format!(" If it refuses that too, try the factory code: {keys}."));
+/// Where the station has refused all that are on record.
+fn refused_text(head: &str, refused: &[String]) -> String {
+    let then = match refused {
+        [] => String::new(),
+        others => format!(" Then try {}.", others.join(", then ")),
+    };
     format!(
-        "It is in doubt which {setting} code the station holds; the call is opened with {opened}. If the station refuses it, \
-         it holds another that is on record: open with {others}.{factory} Only if it refuses {they} may the unit have to be \
-         cleared by hand, which loses all that it holds."
+        "{head}: it has refused every code on record. Before you ring, ops must find out which code it is: ask whoever keyed the \
+         station last, and report it as found. If nobody knows another, key the code of this card once more and slowly: a slip \
+         sounds the same.{then} Only if it refuses them all may the unit have to be cleared by hand, which loses all that it holds."
+    )
+}
+
+/// What is left where the station refuses the first code and so many others.
+fn last_resort(others: usize) -> String {
+    let they = match others {
+        0 => {
+            return " If the station refuses it, ask whoever keyed the station last. Only if nobody knows may the unit have to \
+                    be cleared by hand."
+                .into();
+        }
+        1 => "that too",
+        _ => "them all",
+    };
+    format!(
+        " Only if it refuses {they}, and nobody knows another, may the unit have to be cleared by hand, which loses all that \
+         it holds."
     )
 }

@@ -3,10 +3,10 @@
 use super::delta::{Call, Step};
 use super::pressed::Pressed;
 use super::problem::State;
-use super::warning::{OtherOpenings, Warning};
+use super::warning::{FirstCode, OtherOpenings, Warning};
 use super::writer::Writer;
 use crate::keybook::SettingId;
-use crate::setting::Code;
+use crate::setting::{Code, Value};
 
 /// The warnings of a script, each once; `states` are those before each step and after the last.
 pub(super) fn warnings(writer: &Writer, calls: &[Call], states: &[State]) -> Vec<Warning> {
@@ -45,7 +45,8 @@ fn code_lost(writer: &Writer, calls: &[Call], id: SettingId, step: &Step, states
     let is_meanwhile = |first: &Step| first.number > step.number && until.is_none_or(|until| first.number <= until);
     let numbered = (1..).zip(calls.iter().filter_map(|call| call.steps.first()));
     let calls = numbered.filter(|(_, first)| is_meanwhile(first)).map(|(nth, _)| nth).collect();
-    let next = OtherOpenings { candidates: Vec::new(), factory: factory(writer, &states[step.number as usize], id) };
+    let factory = factory(writer, &states[step.number as usize], id);
+    let next = OtherOpenings { candidates: Vec::new(), factory, refused: Vec::new() };
     Warning::CodeLost { setting, step: step.number, until, calls, next }
 }
 
@@ -54,14 +55,33 @@ fn code_guessed(writer: &Writer, state: &State, id: SettingId) -> Option<Warning
     if writer.held(state, id).is_some() {
         return None;
     }
-    let presumed = writer.presumed(state, id);
-    let others = writer.record.candidates(id).filter(|value| Some(*value) != presumed.as_ref());
-    let candidates = others.filter_map(|value| writer.open(state, Some((id, value)))).collect();
+    let holding = writer.record.holding(id);
+    let to_try = writer.to_try(id);
+    let is = |code: Option<&Value>, value: &Value| code.is_some_and(|code| code.agrees(value));
+    let is_factory = |value: &Value| is(writer.keybook().setting(id).factory.as_ref(), value);
+    let is_recorded = |value: &Value| writer.record.candidates(id).any(|candidate| candidate.agrees(value));
+    let first = match to_try.first() {
+        None => FirstCode::Unheard,
+        Some(first) if holding.refusal_of(first).is_some() => FirstCode::Refused,
+        Some(first) if is(writer.wanted(id), first) => FirstCode::Wanted,
+        Some(first) if is_recorded(first) => FirstCode::Recorded,
+        Some(_) => FirstCode::Factory,
+    };
+    let (refused, others): (Vec<&Value>, Vec<&Value>) =
+        to_try.iter().skip(1).partition(|value| holding.refusal_of(value).is_some());
+    let open = |value: &&Value| writer.open(state, Some((id, value)));
+    let candidates = others.iter().filter(|value| is_recorded(value) || !is_factory(value));
+    let factory = factory(writer, state, id);
     Some(Warning::CodeGuessed {
         setting: writer.keybook().setting(id).name.clone(),
         open: writer.open(state, None)?,
+        first,
         is_wanted: writer.wanted(id).is_some(),
-        next: OtherOpenings { candidates, factory: factory(writer, state, id) },
+        next: OtherOpenings {
+            candidates: candidates.filter_map(open).collect(),
+            factory,
+            refused: refused.iter().filter_map(open).collect(),
+        },
     })
 }
 

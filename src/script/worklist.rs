@@ -21,7 +21,7 @@ use crate::inventory::Station;
 use crate::ledger::State;
 use crate::setting::{Codes, Name, Weight};
 
-/// A station that needs somebody.
+/// A station that needs someone.
 #[derive(Debug, Clone)]
 pub struct Errand {
     /// As it counts for now.
@@ -67,13 +67,18 @@ pub struct WorkList {
 impl WorkList {
     /// Puts errands in order.
     pub fn new(mut errands: Vec<Errand>, set_aside: usize, held_by: Option<Held>) -> WorkList {
-        errands.sort_by_cached_key(Errand::rank);
+        errands.sort_by_cached_key(|errand| urgency(&errand.station, &errand.drift));
         WorkList { errands, set_aside, held_by }
     }
 
     /// Every errand that has a card, with its place in the list.
     pub fn cards(&self) -> impl Iterator<Item = (usize, &Errand, &Laid)> {
         self.errands.iter().enumerate().filter_map(|(at, errand)| Some((at, errand, errand.card()?)))
+    }
+
+    /// Every errand, the most urgent first.
+    pub fn errands(&self) -> &[Errand] {
+        &self.errands
     }
 
     /// The stations to key.
@@ -84,7 +89,7 @@ impl WorkList {
         })
     }
 
-    /// The stations that need somebody, but no keying of what differs.
+    /// The stations that need someone, but no keying of what differs.
     pub fn to_test(&self) -> impl Iterator<Item = &Errand> {
         self.errands.iter().filter(|errand| matches!(errand.due, Due::Test(_)))
     }
@@ -118,16 +123,8 @@ impl WorkList {
             let (station, weight) = (&errand.station, errand.weight_text());
             let _ =
                 writeln!(out, "{:>4}  {:name$}  {weight:<8}  {:site$}  {needs}", at + 1, station.name, station.site);
-            let exposed = exposed(station, &errand.drift);
-            let (silent, unsure): (Vec<&str>, Vec<&str>) =
-                exposed.into_iter().partition(|name| calls_nobody(&errand.drift, name));
-            if !silent.is_empty() {
-                let silent: Vec<String> = silent.iter().map(|name| silent_text(&errand.drift, name)).collect();
-                let _ = writeln!(out, "      ! {}", silent.join(" and "));
-            }
-            if !unsure.is_empty() {
-                let titles: Vec<&str> = unsure.iter().map(|name| title(&errand.drift, name)).collect();
-                let _ = writeln!(out, "      ! {} may call nobody", titles.join(" and "));
+            for buttons in errand.buttons() {
+                let _ = writeln!(out, "      ! {buttons}");
             }
         }
         let _ = writeln!(out, "{}", self.totals_text());
@@ -224,9 +221,17 @@ impl WorkList {
     }
 }
 
+/// The place of a station among those that need somebody, the most urgent first.
+pub fn urgency(station: &Station, drift: &StationDrift) -> impl Ord + use<> {
+    let exposed = exposed(station, drift).len();
+    let is_in_service = drift.standing != Standing::OutOfService;
+    let (site, name) = (station.site.clone(), station.name.clone());
+    (is_in_service, Reverse(drift.weight), Reverse(exposed), site, name)
+}
+
 impl Errand {
     /// Its card, where it has one.
-    fn card(&self) -> Option<&Laid> {
+    pub fn card(&self) -> Option<&Laid> {
         match &self.due {
             Due::Keying(laid) => Some(laid),
             Due::Test(laid) => laid.as_ref(),
@@ -234,11 +239,40 @@ impl Errand {
         }
     }
 
-    fn rank(&self) -> (bool, Reverse<Option<Weight>>, Reverse<usize>, Name, Name) {
-        let exposed = exposed(&self.station, &self.drift).len();
-        let is_in_service = self.drift.standing != Standing::OutOfService;
-        let (site, name) = (self.station.site.clone(), self.station.name.clone());
-        (is_in_service, Reverse(self.drift.weight), Reverse(exposed), site, name)
+    /// What its buttons mean for whoever presses one, without a full stop: first those that call nobody.
+    pub fn buttons(&self) -> Vec<String> {
+        let exposed = exposed(&self.station, &self.drift);
+        let (silent, unsure): (Vec<&str>, Vec<&str>) =
+            exposed.into_iter().partition(|name| calls_nobody(&self.drift, name));
+        let silent: Vec<String> = silent.iter().map(|name| silent_text(&self.drift, name)).collect();
+        let unsure: Vec<&str> = unsure.iter().map(|name| title(&self.drift, name)).collect();
+        let silent = (!silent.is_empty()).then(|| silent.join(" and "));
+        let unsure = (!unsure.is_empty()).then(|| format!("{} may call nobody", unsure.join(" and ")));
+        silent.into_iter().chain(unsure).collect()
+    }
+
+    /// What to do there, in a sentence or two.
+    pub fn task(&self) -> String {
+        match &self.due {
+            Due::Keying(Laid { script, codes }) => {
+                let work = Work::of(script, &self.station, codes);
+                let (calls, keys) = (plural(work.calls, "call"), plural(work.presses, "key"));
+                let test = if script.tests.is_empty() { "" } else { " Then make the test call." };
+                format!("Key the card: {calls}, {keys}, about {} min.{test}", work.minutes())
+            }
+            Due::Test(_) => {
+                let owed: Vec<&str> = self.owed().map(|(name, _)| title(&self.drift, name)).collect();
+                match &owed[..] {
+                    [] => "Key what was confirmed too long ago again.".into(),
+                    owed => format!("Make a test call of {}. Nothing needs keying.", owed.join(" and of ")),
+                }
+            }
+            Due::Stuck(why) => format!("There is no script. {why}"),
+            Due::Held(until) => {
+                let until = until.as_ref().map(|until| format!(" Until then, {until}.")).unwrap_or_default();
+                format!("The script is held until the change is released.{until}")
+            }
+        }
     }
 
     fn needs(&self, label: impl Fn(&Script) -> String) -> String {

@@ -20,7 +20,7 @@ use super::test_call::{TestCall, test_calls};
 use super::way_in::warnings;
 use super::work::Work;
 use super::writer::Writer;
-use crate::drift::{is_tracked, lost};
+use crate::drift::{is_tracked, lost_unmanaged, refused};
 use crate::inventory::Station;
 use crate::keybook::Lifeline;
 use crate::ledger::{Digest, Record};
@@ -75,6 +75,7 @@ pub(super) fn written(request: &Request, aim: &Aim, memory: &mut Memory) -> Resu
     Ok(Some(Script {
         back: aim.back,
         digest: json::digest(station, aim, &calls),
+        basis: Some(json::basis(station, aim)),
         station: station.name.clone(),
         model: station.keybook.model.clone(),
         number: station.number.to_string().into(),
@@ -85,6 +86,7 @@ pub(super) fn written(request: &Request, aim: &Aim, memory: &mut Memory) -> Resu
         untried: if aim.back.is_some() { untried(station, record, aim) } else { Vec::new() },
         way_back: way_back(request, aim, memory),
         renumbered: renumbered(request),
+        refused: refused(request.station, request.record),
         renewed: renewed(station, aim),
         begun: None,
         beside: beside(request, None),
@@ -106,6 +108,7 @@ fn tests_alone(request: &Request, aim: &Aim, memory: &mut Memory) -> Option<Scri
     Some(Script {
         back: None,
         digest: json::digest_of_tests(station, &tests),
+        basis: None,
         station: station.name.clone(),
         model: station.keybook.model.clone(),
         number: station.number.to_string().into(),
@@ -117,6 +120,7 @@ fn tests_alone(request: &Request, aim: &Aim, memory: &mut Memory) -> Option<Scri
         calls: Vec::new(),
         way_back: way_back(request, aim, memory),
         renumbered: renumbered(request),
+        refused: refused(request.station, request.record),
         renewed: renewed(station, aim),
         begun: None,
         beside: beside(request, None),
@@ -141,7 +145,7 @@ fn tests_without_keys(request: &Request, aim: &Aim) -> Option<Vec<TestCall>> {
 fn way_back(request: &Request, aim: &Aim, memory: &mut Memory) -> Option<Digest> {
     let Request { station, record, .. } = *request;
     let is_lost = |(_, lifeline): (usize, &Lifeline)| {
-        is_tracked(station, record, lifeline) && !lost(station, record, lifeline).is_empty()
+        is_tracked(station, record, lifeline) && !lost_unmanaged(station, record, lifeline).is_empty()
     };
     if aim.back.is_some() || !has_failed(station, record) && !station.lifelines().any(is_lost) {
         return None;

@@ -86,7 +86,7 @@ impl Writer<'_> {
 
     pub fn names(&self) -> Names {
         let settings = self.task.slots.iter().map(|id| self.keybook().setting(*id).name.clone());
-        let lifelines = self.task.lifelines.iter().map(|at| self.keybook().lifelines[*at].title().into());
+        let lifelines = self.task.lifelines.iter().map(|at| self.keybook().lifelines[*at].button().into());
         Names { settings: settings.collect(), lifelines: lifelines.collect() }
     }
 
@@ -161,11 +161,25 @@ impl Writer<'_> {
         self.aim.goal[id.index()].as_ref()
     }
 
-    /// What opens a call: what is held; else what is wanted; else what may be held.
+    /// What opens a call: what is held; else the first to try.
     pub fn presumed(&self, state: &State, id: SettingId) -> Option<Value> {
-        let held = self.held(state, id);
-        let known = held.or_else(|| self.wanted(id).or_else(|| self.record.candidates(id).next()).cloned());
-        known.or_else(|| unheard_of(self.keybook().setting(id)))
+        let first = || self.to_try(id).into_iter().next().or_else(|| unheard_of(self.keybook().setting(id)));
+        self.held(state, id).or_else(first)
+    }
+
+    /// What to open calls with where nobody knows what a setting holds, in this order: what is wanted, what it may hold by the
+    /// record, what the factory gave it; each once. Last what the station has refused, the longest ago first.
+    pub fn to_try(&self, id: SettingId) -> Vec<Value> {
+        let factory = self.keybook().setting(id).factory.as_ref();
+        let mut all: Vec<Value> = Vec::new();
+        for value in self.wanted(id).into_iter().chain(self.record.candidates(id)).chain(factory) {
+            if !all.iter().any(|known| known.agrees(value)) {
+                all.push(value.clone());
+            }
+        }
+        let refused = &self.record.holding(id).refused;
+        all.sort_by_key(|value| refused.iter().position(|refusal| refusal.code.agrees(value)));
+        all
     }
 
     /// The keys that open a call in a state, or that would open it if a setting held something else.
@@ -214,23 +228,12 @@ impl Writer<'_> {
         Ok(made)
     }
 
-    /// The codes to open a call with in a state, in the order to try them: the one that is held; else the wanted one, the others
-    /// that the record leaves open, the factory's. Where several settings open a call, those of the first that nobody knows.
+    /// The codes to open a call with in a state, in the order to try them: the one that is held alone, where it is known. Where several settings open a call, those of the first that nobody knows.
     fn codes_to_try(&self, state: &State) -> Vec<Value> {
         let open = self.keybook().call.open.held();
         let unknown = open.iter().find(|id| self.held(state, **id).is_none());
         let Some(id) = unknown.or(open.first()).copied() else { return Vec::new() };
-        if let Some(held) = self.held(state, id) {
-            return vec![held];
-        }
-        let factory = self.keybook().setting(id).factory.as_ref();
-        let mut codes: Vec<Value> = Vec::new();
-        for code in self.wanted(id).into_iter().chain(self.record.candidates(id)).chain(factory) {
-            if !codes.iter().any(|known| known.agrees(code)) {
-                codes.push(code.clone());
-            }
-        }
-        codes
+        self.held(state, id).map_or_else(|| self.to_try(id), |held| vec![held])
     }
 
     /// The step that fits into no call; the keybook's check refuses keybooks in which there could be one.

@@ -3,12 +3,13 @@
 
 use std::collections::BTreeMap;
 
+use serde_json::json;
 use sqlx::{Any, AnyConnection, AssertSqlSafe, Row, Transaction};
 
 use super::{NAMES_AT_ONCE, ROWS_AT_ONCE, Store, StoreError, next_number, parameters, tuples, without_nul};
 
 /// A message for one webhook. `id` is made from its cause and is what the receiver sees on every try.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct NewMessage {
     /// Letters, digits and hyphens. Two messages of one id for one webhook are one message.
     pub id: String,
@@ -20,6 +21,16 @@ pub struct NewMessage {
     pub body: String,
     /// When it was written, in milliseconds since 1970.
     pub created_ms: i64,
+    /// Header lines that it is sent with beside those of every message, by name.
+    pub headers: BTreeMap<String, String>,
+    /// The word for the kind of body.
+    pub form: String,
+    /// The shortest body, sent in its place where the receiver will not take it.
+    pub brief: Option<String>,
+    /// The id under which that is sent.
+    pub brief_id: String,
+    /// The keys of cases that it says are over.
+    pub ended: Vec<String>,
 }
 
 /// All that one pass writes; messages keep their order.
@@ -48,6 +59,10 @@ impl PassWrites {
             without_nul("a webhook's name", &message.webhook)?;
             without_nul("a message's content type", &message.content_type)?;
             without_nul("a message's body", &message.body)?;
+            without_nul("a message's shortest body", message.brief.as_deref().unwrap_or_default())?;
+            for text in message.ended.iter().chain(message.headers.values()).chain([&message.form, &message.brief_id]) {
+                without_nul("what belongs to a message", text)?;
+            }
         }
         Ok(())
     }
@@ -182,8 +197,8 @@ async fn add_messages(
     for message in messages {
         let seq = next_number(transaction, "outbox").await?;
         let written = sqlx::query(
-            "INSERT INTO outbox (seq, webhook, id, content_type, body, created_ms, due_ms, tries) \
-             VALUES ($1, $2, $3, $4, $5, $6, $6, 0) ON CONFLICT (webhook, id) DO NOTHING",
+            "INSERT INTO outbox (seq, webhook, id, content_type, body, created_ms, due_ms, tries, headers, form, brief, \
+             brief_id, ended) VALUES ($1, $2, $3, $4, $5, $6, $6, 0, $7, $8, $9, $10, $11) ON CONFLICT (webhook, id) DO NOTHING",
         )
         .bind(seq)
         .bind(message.webhook.as_str())
@@ -191,6 +206,11 @@ async fn add_messages(
         .bind(message.content_type.as_str())
         .bind(message.body.as_str())
         .bind(message.created_ms)
+        .bind(json!(message.headers).to_string())
+        .bind(message.form.as_str())
+        .bind(message.brief.as_deref())
+        .bind(message.brief_id.as_str())
+        .bind(json!(message.ended).to_string())
         .execute(&mut **transaction)
         .await?
         .rows_affected();

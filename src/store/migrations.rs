@@ -5,8 +5,8 @@ use sqlx::{Any, AssertSqlSafe, Row, Transaction};
 
 use super::{Engine, Store, StoreError};
 
-/// The layout this program works with. Those up to 7 were written before anything was released.
-const LAYOUT: i64 = 8;
+/// The layout this program works with. Those up to 8 were written before anything was released.
+const LAYOUT: i64 = 9;
 
 const BOTH: &str = include_str!("migrations/schema.sql");
 const SQLITE: &str = include_str!("migrations/sqlite.sql");

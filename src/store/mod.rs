@@ -15,6 +15,7 @@ mod ledger;
 mod migrations;
 mod open;
 mod outbox;
+mod refused;
 mod stopped;
 
 pub use cases::{NewMessage, PassWrites};
@@ -24,6 +25,7 @@ pub use good::{Good, GoodFile};
 pub use intake::{DroppedOutcome, NewRejected, Rejected};
 pub use ledger::{Appended, Entry, EntryKind, NewEntry, Verification};
 pub use outbox::{Delivery, Lasting, Queue, Try, Waiting};
+pub use refused::{Refusal, RefusedMessage, Unheard};
 pub use stopped::StoppedWebhook;
 
 use std::future::Future;

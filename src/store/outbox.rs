@@ -1,6 +1,8 @@
 //! The delivery side of the outbox: which message a webhook is to be sent next, and what became of each try.
 //! Strictly in order: while a webhook's oldest message is undelivered, none behind it is due. It never sends.
 
+use std::collections::BTreeMap;
+
 use sqlx::Row;
 use sqlx::any::AnyRow;
 
@@ -20,6 +22,10 @@ pub struct Waiting {
     pub content_type: String,
     /// What is signed and sent, byte for byte.
     pub body: String,
+    /// Header lines that it is sent with beside those of every message, by name.
+    pub headers: BTreeMap<String, String>,
+    /// The word for the kind of body.
+    pub form: String,
     /// Tries made so far, none of which delivered it.
     pub tries: i64,
 }
@@ -32,6 +38,13 @@ pub enum Try {
     /// The message still waits.
     Failed {
         /// Why, for people: no secret may be in it.
+        error: String,
+        /// When to try again, in milliseconds since 1970.
+        next_due_ms: i64,
+    },
+    /// The receiver says that it will never take this message.
+    Refused {
+        /// What it said, for people: no secret may be in it.
         error: String,
         /// When to try again, in milliseconds since 1970.
         next_due_ms: i64,
@@ -71,6 +84,12 @@ pub struct Delivery {
     pub last_error: Option<String>,
     /// When the receiver took it; `None` while it waits.
     pub delivered_ms: Option<i64>,
+    /// When it was set aside because the receiver will not take it.
+    pub refused_ms: Option<i64>,
+    /// The word for the kind of body.
+    pub form: String,
+    /// The id of the message whose shortest body this is.
+    pub stands_for: Option<String>,
 }
 
 /// What waits for one webhook.
@@ -91,8 +110,8 @@ impl Store {
     pub async fn due(&self, webhook: &str, now_ms: i64, most: i64) -> Result<Vec<Waiting>, StoreError> {
         self.bounded("reading the outbox", async {
             let rows = sqlx::query(
-                "SELECT webhook, id, content_type, body, due_ms, tries, last_try_ms FROM outbox \
-                 WHERE webhook = $1 AND delivered_ms IS NULL ORDER BY seq LIMIT $2",
+                "SELECT webhook, id, content_type, body, headers, form, due_ms, tries, last_try_ms FROM outbox \
+                 WHERE webhook = $1 AND delivered_ms IS NULL AND refused_ms IS NULL ORDER BY seq LIMIT $2",
             )
             .bind(webhook)
             .bind(most)
@@ -115,7 +134,7 @@ impl Store {
         self.bounded("reading the outbox", async {
             sqlx::query(
                 "SELECT tries, due_ms, last_try_ms FROM outbox \
-                 WHERE webhook = $1 AND delivered_ms IS NULL ORDER BY seq LIMIT 1",
+                 WHERE webhook = $1 AND delivered_ms IS NULL AND refused_ms IS NULL ORDER BY seq LIMIT 1",
             )
             .bind(webhook)
             .fetch_optional(&self.readers)
@@ -139,16 +158,18 @@ impl Store {
             Lasting::PowerCut => &self.writers,
             Lasting::Kill => &self.quick,
         };
-        let (error, due, delivered) = match outcome {
-            Try::Delivered => (None, None, Some(now_ms)),
-            Try::Failed { error, next_due_ms } => (Some(error.as_str()), Some(*next_due_ms), None),
+        let (error, due, delivered, refusals) = match outcome {
+            Try::Delivered => (None, None, Some(now_ms), 0),
+            Try::Failed { error, next_due_ms } => (Some(error.as_str()), Some(*next_due_ms), None, 0),
+            Try::Refused { error, next_due_ms } => (Some(error.as_str()), Some(*next_due_ms), None, 1),
         };
         without_nul("a delivery's error", error.unwrap_or_default())?;
         self.bounded("recording a delivery", async {
             let written = sqlx::query(
                 "UPDATE outbox SET tries = tries + 1, last_try_ms = $3, last_error = $4, \
-                 due_ms = COALESCE($5, due_ms), delivered_ms = $6 \
-                 WHERE webhook = $1 AND id = $2 AND delivered_ms IS NULL",
+                 due_ms = COALESCE($5, due_ms), delivered_ms = $6, refusals = refusals + $7, \
+                 ended = CASE WHEN CAST($6 AS BIGINT) IS NULL THEN ended ELSE '[]' END \
+                 WHERE webhook = $1 AND id = $2 AND delivered_ms IS NULL AND refused_ms IS NULL",
             )
             .bind(webhook)
             .bind(id)
@@ -156,6 +177,7 @@ impl Store {
             .bind(error)
             .bind(due)
             .bind(delivered)
+            .bind(refusals)
             .execute(connections)
             .await?
             .rows_affected();
@@ -171,7 +193,7 @@ impl Store {
         self.bounded("making a message due", async {
             let written = sqlx::query(
                 "UPDATE outbox SET due_ms = $3 \
-                 WHERE webhook = $1 AND id = $2 AND delivered_ms IS NULL",
+                 WHERE webhook = $1 AND id = $2 AND delivered_ms IS NULL AND refused_ms IS NULL",
             )
             .bind(webhook)
             .bind(id)
@@ -205,7 +227,7 @@ impl Store {
         self.bounded("counting the outbox", async {
             let mut queues: Vec<Queue> = sqlx::query(
                 "SELECT webhook, COUNT(*), MIN(created_ms) FROM outbox \
-                 WHERE delivered_ms IS NULL GROUP BY webhook",
+                 WHERE delivered_ms IS NULL AND refused_ms IS NULL GROUP BY webhook",
             )
             .fetch_all(&self.readers)
             .await?
@@ -234,7 +256,7 @@ impl Store {
         self.bounded("counting the outbox", async {
             sqlx::query(
                 "SELECT webhook, COUNT(*), MIN(created_ms) FROM outbox \
-                 WHERE webhook = $1 AND delivered_ms IS NULL GROUP BY webhook",
+                 WHERE webhook = $1 AND delivered_ms IS NULL AND refused_ms IS NULL GROUP BY webhook",
             )
             .bind(webhook)
             .fetch_optional(&self.readers)
@@ -245,13 +267,14 @@ impl Store {
         .await
     }
 
-    /// Removes some messages that were delivered before `before_ms` and says how many; call it now and then.
+    /// Removes some messages that were delivered, or set aside, before `before_ms` and says how many; call it now and then.
     /// An id removed may be written again, so keep them longer than any cause can come back.
     pub async fn prune_delivered(&self, before_ms: i64) -> Result<u64, StoreError> {
         self.bounded("clearing the outbox", async {
             let removed = sqlx::query(
                 "DELETE FROM outbox WHERE seq IN \
-                 (SELECT seq FROM outbox WHERE delivered_ms < $1 ORDER BY delivered_ms LIMIT $2)",
+                 (SELECT seq FROM outbox WHERE delivered_ms < $1 ORDER BY delivered_ms LIMIT $2) \
+                 OR seq IN (SELECT seq FROM outbox WHERE refused_ms < $1 ORDER BY seq LIMIT $2)",
             )
             .bind(before_ms)
             .bind(PRUNED_AT_ONCE)
@@ -278,6 +301,8 @@ fn waiting_from(row: &AnyRow) -> Result<Waiting, sqlx::Error> {
         id: row.try_get("id")?,
         content_type: row.try_get("content_type")?,
         body: row.try_get("body")?,
+        headers: serde_json::from_str(row.try_get::<&str, _>("headers")?).unwrap_or_default(),
+        form: row.try_get("form")?,
         tries: row.try_get("tries")?,
     })
 }
@@ -294,6 +319,9 @@ pub(super) fn delivery_from(row: &AnyRow) -> Result<Delivery, sqlx::Error> {
         last_try_ms: row.try_get("last_try_ms")?,
         last_error: row.try_get("last_error")?,
         delivered_ms: row.try_get("delivered_ms")?,
+        refused_ms: row.try_get("refused_ms")?,
+        form: row.try_get("form")?,
+        stands_for: row.try_get("stands_for")?,
     })
 }
 

@@ -57,7 +57,7 @@ impl Store {
             note_down(&mut transaction, webhook, &StoppedWebhook { is_asked: true, ..before }).await?;
             sqlx::query(
                 "UPDATE outbox SET due_ms = $2 WHERE seq = \
-                 (SELECT MIN(seq) FROM outbox WHERE webhook = $1 AND delivered_ms IS NULL)",
+                 (SELECT MIN(seq) FROM outbox WHERE webhook = $1 AND delivered_ms IS NULL AND refused_ms IS NULL)",
             )
             .bind(webhook)
             .bind(now_ms)
@@ -101,8 +101,8 @@ impl Store {
         .await
     }
 
-    /// Puts a delivered message at the end of its queue again, under its id, as if it had just been written. False: there
-    /// is no such message, or it is not delivered.
+    /// Puts a message that was delivered, or refused by its receiver, at the end of its queue again, under its id, as if it
+    /// had just been written. False: there is no such message, or it waits.
     pub async fn deliver_again(&self, webhook: &str, id: &str, now_ms: i64) -> Result<bool, StoreError> {
         without_nul("a webhook's name", webhook)?;
         without_nul("a message's id", id)?;
@@ -111,8 +111,8 @@ impl Store {
             let seq = next_number(&mut transaction, "outbox").await?;
             let written = sqlx::query(
                 "UPDATE outbox SET seq = $4, created_ms = $3, due_ms = $3, tries = 0, last_try_ms = NULL, \
-                 last_error = NULL, delivered_ms = NULL \
-                 WHERE webhook = $1 AND id = $2 AND delivered_ms IS NOT NULL",
+                 last_error = NULL, delivered_ms = NULL, refused_ms = NULL, refusals = 0 \
+                 WHERE webhook = $1 AND id = $2 AND (delivered_ms IS NOT NULL OR refused_ms IS NOT NULL)",
             )
             .bind(webhook)
             .bind(id)
@@ -159,7 +159,7 @@ impl Store {
             true => "SELECT * FROM outbox WHERE (CAST($1 AS TEXT) IS NULL OR webhook = $1) ORDER BY seq DESC LIMIT $2",
             false => {
                 "SELECT * FROM outbox WHERE (CAST($1 AS TEXT) IS NULL OR webhook = $1) AND delivered_ms IS NULL \
-                 ORDER BY seq LIMIT $2"
+                 AND refused_ms IS NULL ORDER BY seq LIMIT $2"
             }
         };
         self.bounded("reading the outbox", async {

@@ -9,10 +9,17 @@ use base64::engine::general_purpose::STANDARD;
 use sha2::{Digest, Sha256};
 use subtle::ConstantTimeEq;
 
+use super::problem::{Kind, Problem};
 use crate::setting::Name;
 
 /// How a name and a token are asked for (RFC 7617 section 2).
 pub(super) const CHALLENGE: &str = "Basic realm=\"stationkeep\", charset=\"UTF-8\"";
+
+/// Asks for a name and a token.
+pub(super) fn token_needed() -> Problem {
+    let detail = "Give the name and the token that the configuration lists at \"access\".";
+    Problem::new(Kind::Token, detail).with_header(header::WWW_AUTHENTICATE, CHALLENGE)
+}
 
 /// What the bearer of a token does.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

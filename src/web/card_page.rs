@@ -1,10 +1,12 @@
 //! The page of a card: the same card that is printed as text, for a phone held in one hand or a sheet of paper. It holds
-//! access codes and is for the person at the station; it works without scripts, and what is ticked stays in the browser.
+//! access codes and is for the person at the station. It works without scripts; with them it is the visit's page ([`visit`]).
 
 use jiff::Timestamp;
 use maud::{Markup, html};
 
-use super::page::layout;
+use super::page::{layout, styled};
+use super::style;
+use super::visit::Visiting;
 use crate::finding::minute;
 use crate::script::card::{self, Card, CardCall, CardLine, Label};
 
@@ -28,7 +30,32 @@ pub enum Leads {
 
 /// The page of a card. `good_since`: the files as they are cannot be used, and it goes by the last good ones, of that time.
 pub fn card_page(card: &Card, good_since: Option<Timestamp>, hand_on: Option<&HandOn>, leads: Leads) -> String {
-    let main = html! {
+    layout(&title(card), &paper(card, good_since, hand_on, leads))
+}
+
+/// The same with what makes a visit of it.
+pub(super) fn visit_page(
+    card: &Card,
+    good_since: Option<Timestamp>,
+    hand_on: Option<&HandOn>,
+    leads: Leads,
+    visiting: &Visiting,
+) -> String {
+    let body = html! {
+        main id="paper" { (paper(card, good_since, hand_on, leads)) }
+        main id="visit" tabindex="-1" hidden {}
+        (visiting.scripts())
+    };
+    styled(&title(card), style::visit_sheet(), &body)
+}
+
+fn title(card: &Card) -> String {
+    format!("{}: card {}", card.station, card.digest)
+}
+
+/// All that a card says.
+fn paper(card: &Card, good_since: Option<Timestamp>, hand_on: Option<&HandOn>, leads: Leads) -> Markup {
+    html! {
         h1 { (card.station) }
         @if !card.location.is_empty() { p.where { (card.location) } }
         @if let Some(back) = card.back { p.mind { "THE WAY BACK: " (back) } }
@@ -62,8 +89,7 @@ pub fn card_page(card: &Card, good_since: Option<Timestamp>, hand_on: Option<&Ha
         h2 { "Report back" }
         p { (card.how_to_report) }
         pre { (card.report) }
-    };
-    layout(&format!("{}: card {}", card.station, card.digest), &main)
+    }
 }
 
 /// The page that stands in for a card where there is nothing to key: the first line says so, the others what is left to do.
@@ -80,7 +106,7 @@ pub fn nothing_page(station: &str, text: &str, good_since: Option<Timestamp>) ->
 fn last_good(since: Timestamp) -> Markup {
     html! {
         p.mind {
-            "Mind: the inventory cannot be used as it is now. This goes by the last good one, of " (minute(since))
+            "WARNING: the inventory has errors now. This goes by the last one without errors, of " (minute(since))
             "; see " code { "stationkeep check" } "."
         }
     }
@@ -112,7 +138,7 @@ fn a_line(nth: usize, call: &CardCall, line: &CardLine) -> Markup {
         @if let Some(bare) = &line.bare {
             p.mind {
                 "! " (bare)
-                @if let Some(stay) = &line.stay { " Mind: " (stay) "." }
+                @if let Some(stay) = &line.stay { " WARNING: " (stay) "." }
             }
         }
         p.keys { @for keys in &line.keys { span { (keys) } " " } }

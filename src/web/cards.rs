@@ -8,20 +8,22 @@ use std::fmt;
 use std::sync::Arc;
 use std::time::Duration;
 
-use axum::http::{HeaderMap, StatusCode, header};
+use axum::http::{HeaderMap, header};
 use axum::response::{IntoResponse, Response};
 use jiff::{SignedDuration, Timestamp};
 use tokio::time::timeout;
 use uuid::Uuid;
 
 use super::access::{self, Access, Caller, Holder, Role};
-use super::card_page::{HandOn, Leads, card_page};
+use super::card_page::{HandOn, Leads, visit_page};
+use super::host::{is_local, is_passed_on};
 use super::link::{Closed, LinkKey};
 use super::outcome::{self, Now};
-use super::page::Page;
+use super::page::{Page, under};
+use super::visit::{State, Visiting, policy};
 use crate::fleet::{Asking, Cleared, Keying, Row, View, record_scripts};
 use crate::ledger::Digest;
-use crate::script::card::Card;
+use crate::script::card::{Card, Visit};
 use crate::script::{Memory, Script};
 use crate::setting::Codes;
 use crate::store::Store;
@@ -43,13 +45,13 @@ pub struct Outside {
 
 /// Everything that cards are shown from, through one session.
 pub struct Cards {
-    asking: Asking,
-    store: Store,
-    access: Access,
+    pub(super) asking: Asking,
+    pub(super) store: Store,
+    pub(super) access: Access,
     /// What browsers reach this program at, without a slash at its end.
-    address: Option<String>,
-    key: LinkKey,
-    outside: Outside,
+    pub(super) address: Option<String>,
+    pub(super) key: LinkKey,
+    pub(super) outside: Outside,
 }
 
 impl fmt::Debug for Cards {
@@ -71,6 +73,28 @@ struct Asked {
     query: Vec<(&'static str, String)>,
     /// Whether the card goes out, and so the script is put on record.
     shows: bool,
+    /// Whether nothing is asked but whether it is still to be keyed.
+    is_state: bool,
+}
+
+/// What is answered.
+enum Seen {
+    /// The card, with what makes a visit of it.
+    Visit(String),
+    /// What has become of a card that was opened before.
+    State(Response),
+    /// A page in the place of the card.
+    Instead(Page),
+}
+
+impl IntoResponse for Seen {
+    fn into_response(self) -> Response {
+        match self {
+            Seen::Visit(html) => (under(&policy()), html).into_response(),
+            Seen::State(response) => response,
+            Seen::Instead(page) => page.into_response(),
+        }
+    }
 }
 
 /// The query of a card's address.
@@ -173,49 +197,67 @@ impl Cards {
         let query = rest.into_iter().filter_map(|(name, value)| Some((name, value?))).collect();
         let asked = digest.ok().zip(station.filter(|station| !station.is_empty()));
         let (digest, station) = asked.ok_or_else(|| Box::new(outcome::no_such_card().into_response()))?;
-        Ok(Asked { digest, station, holder, is_expired, known, query, shows })
+        let is_state = headers.get(header::ACCEPT).is_some_and(|accept| accept == "application/json");
+        Ok(Asked { digest, station, holder, is_expired, known, query, shows, is_state })
     }
 
-    /// The page, by a view of this moment.
-    async fn see(self: Arc<Self>, asked: Asked) -> Page {
-        let Ok(view) = self.asking.view().await else { return outcome::unreadable() };
+    /// The page, by a view of this moment; or what has become of it.
+    async fn see(self: Arc<Self>, asked: Asked) -> Seen {
+        match self.looked(&asked).await {
+            Seen::Instead(page) if asked.is_state => {
+                Seen::State(State::of(page.status).answer(&asked.station, (self.outside.now)()))
+            }
+            seen => seen,
+        }
+    }
+
+    async fn looked(&self, asked: &Asked) -> Seen {
+        match self.found(asked).await {
+            Ok(seen) => seen,
+            Err(page) => Seen::Instead(page),
+        }
+    }
+
+    /// The card, or the page in its place.
+    async fn found(&self, asked: &Asked) -> Result<Seen, Page> {
+        let Ok(view) = self.asking.view().await else { return Err(outcome::unreadable()) };
         if !view.is_watching() {
-            return outcome::no_files();
+            return Err(outcome::no_files());
         }
         let station = view.reading.inventory.called(&asked.station);
         let Some(row) = station.and_then(|station| view.row(&station.name)) else {
-            return outcome::no_such_station(&asked.station);
+            return Err(outcome::no_such_station(&asked.station));
         };
         let since = match outcome::since(&self.store, &asked.digest, &row.station).await {
             Ok(Some(since)) => since,
-            Ok(None) => return outcome::no_such_card(),
+            Ok(None) => return Err(outcome::no_such_card()),
             Err(error) => {
                 tracing::warn!(%error, "no card could be shown");
-                return outcome::unreadable();
+                return Err(outcome::unreadable());
             }
         };
         let errand = || view.errand(row, &asked.digest, since.issued(), &mut Memory::default());
         let keying = tokio::task::block_in_place(errand);
         let is_begun = matches!(&keying, Keying::Script { script, .. } if script.begun.is_some());
         if asked.is_expired && !is_begun {
-            return outcome::expired();
+            return Err(outcome::expired());
         }
         let now = match keying {
             Keying::Script { script, .. }
                 if script.digest == asked.digest && script.unknown_visit(&asked.known).is_some() =>
             {
                 let query: Vec<(&str, &str)> = asked.query.iter().map(|(name, value)| (*name, &**value)).collect();
-                return outcome::someone_is_there(&row.station, &script.beside, &query);
+                return Err(outcome::someone_is_there(&row.station, &script.beside, &query));
             }
             Keying::Script { script, cleared, codes } if script.digest == asked.digest => {
-                return self.card(&view, row, (&script, cleared), &codes, &asked).await;
+                return self.card(&view, row, (&script, cleared), &codes, asked).await;
             }
             Keying::Script { script, .. } => Now::Other(script.digest),
-            Keying::Held(_) => return held(&view, row),
+            Keying::Held(_) => return Err(held(&view, row)),
             Keying::Nothing => Now::Nothing(row.drift.clone()),
             Keying::NoScript(why) => Now::NoScript(why.to_string()),
         };
-        outcome::out_of_date(&row.station, &asked.digest, &now, &since, asked.holder)
+        Err(outcome::out_of_date(&row.station, &asked.digest, &now, &since, asked.holder))
     }
 
     /// The card itself, once its script is on record.
@@ -226,12 +268,17 @@ impl Cards {
         (script, cleared): (&Script, Cleared),
         codes: &Codes,
         asked: &Asked,
-    ) -> Page {
+    ) -> Result<Seen, Page> {
+        if asked.is_state {
+            let is_outdated = script.begun.as_ref().is_some_and(|begun| begun.is_outdated);
+            let state = if is_outdated { State::Outdated } else { State::Good };
+            return Ok(Seen::State(state.answer(&asked.station, (self.outside.now)())));
+        }
         if asked.shows
             && let Err(error) = record_scripts(&self.store, &[cleared], view.at).await
         {
             tracing::warn!(%error, "a card is not shown");
-            return outcome::unrecorded();
+            return Err(outcome::unrecorded());
         }
         let commit = view.reading.commit.as_deref();
         let card = Card::of(script, &row.station, codes, commit, (self.outside.id)());
@@ -240,7 +287,19 @@ impl Cards {
             Holder::Link => Leads::Nowhere,
             Holder::ThisMachine | Holder::Technician | Holder::Ops => Leads::On,
         };
-        Page { status: StatusCode::OK, html: card_page(&card, view.good_since(), hand_on.as_ref(), leads) }
+        let visit = Visit::of(script, &row.station, codes, &card);
+        let visiting = self.visiting(&visit, asked);
+        Ok(Seen::Visit(visit_page(&card, view.good_since(), hand_on.as_ref(), leads, &visiting)))
+    }
+
+    /// The visit for whoever asks.
+    fn visiting<'v>(&self, visit: &'v Visit, asked: &Asked) -> Visiting<'v> {
+        let now = (self.outside.now)();
+        let day = now.checked_add(GOOD_FOR).unwrap_or(now);
+        let part = |of: &str| asked.query.iter().find(|(name, _)| *name == of).map(|(_, value)| &**value);
+        let until = part("until").filter(|_| asked.holder == Holder::Link).and_then(|until| until.parse().ok());
+        let until = until.and_then(|until| Timestamp::from_second(until).ok()).map_or(day, |until| until.min(day));
+        Visiting { visit, now, until }
     }
 
     /// A signed link for whoever may hand it on.
@@ -254,29 +313,6 @@ impl Cards {
 /// Asks a browser for name and token (RFC 7617 section 2).
 fn who_asks() -> Response {
     ([(header::WWW_AUTHENTICATE, access::CHALLENGE)], outcome::unknown()).into_response()
-}
-
-/// Whether a request was sent to a name of this machine: a page of elsewhere that has its own name lead here would
-/// otherwise read cards through the browser of whoever sits here.
-fn is_local(headers: &HeaderMap) -> bool {
-    let host = headers.get(header::HOST).and_then(|host| host.to_str().ok());
-    host.and_then(|host| url::Url::parse(&format!("http://{host}/")).ok()).is_some_and(|url| is_loopback(&url))
-}
-
-/// Whether a proxy says that it passes the request on (RFC 9110 section 7.6.3, RFC 7239, and the headers in use before it):
-/// then nobody knows who asks.
-fn is_passed_on(headers: &HeaderMap) -> bool {
-    headers.keys().any(|name| matches!(name.as_str(), "forwarded" | "via") || name.as_str().starts_with("x-forwarded-"))
-}
-
-/// Whether an address leads to this machine only: `localhost` (RFC 6761 section 6.3), 127.0.0.0/8 or `::1`.
-pub fn is_loopback(url: &url::Url) -> bool {
-    match url.host() {
-        Some(url::Host::Domain(name)) => name.eq_ignore_ascii_case("localhost"),
-        Some(url::Host::Ipv4(address)) => address.is_loopback(),
-        Some(url::Host::Ipv6(address)) => address.is_loopback(),
-        None => false,
-    }
 }
 
 /// Why a script is held. The view counts what waits for the same release.
@@ -301,24 +337,5 @@ mod tests {
         assert_eq!((query.station.as_deref(), query.until.as_deref()), (Some("East quay é&"), Some("5")));
         assert_eq!(Query::of("station=a&station=b"), None);
         assert_eq!(Query::of(""), Some(Query::default()));
-    }
-
-    #[test]
-    fn only_names_of_this_machine_are_local() {
-        let local = |host: &str| is_local(&[(header::HOST, host.parse().unwrap())].into_iter().collect());
-        let passed_on = |name: &'static str| {
-            is_passed_on(&[(header::HeaderName::from_static(name), "x".parse().unwrap())].into_iter().collect())
-        };
-        assert!(["forwarded", "via", "x-forwarded-for", "x-forwarded-host"].into_iter().all(passed_on));
-        assert!(!passed_on("accept"));
-        for host in ["127.0.0.1:8470", "localhost:8470", "LOCALHOST", "[::1]:8470", "127.1.2.3"] {
-            assert!(local(host), "{host}");
-        }
-        for host in
-            ["evil.example", "localhost.evil.example:8470", "127.0.0.1.evil.example", "192.0.2.1:8470", "a b", ""]
-        {
-            assert!(!local(host), "{host}");
-        }
-        assert!(!is_local(&HeaderMap::new()));
     }
 }

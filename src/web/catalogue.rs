@@ -22,6 +22,7 @@ metrics! {
     PASSES_FINISHED = "passes_finished_total", None, "Passes that finished.";
     PASSES_FAILED = "passes_failed_total", None, "Passes that failed and were made again.";
     CONFIGURATION_REFUSED = "configuration_refused", None, "1 if the configuration as it is now has errors.";
+    FILES_POLLED = "files_polled", None, "1 if the files are looked at every few seconds, because the system does not announce all changes (a network file system).";
     STATIONS = "stations", Some("standing"), "Stations by standing.";
     STATIONS_SET_ASIDE = "stations_set_aside", None, "Stations of which something is set aside.";
     STATIONS_SET_ASIDE_WHOLE = "stations_set_aside_whole", None, "Stations that are set aside whole; they count under no standing.";
@@ -38,11 +39,13 @@ metrics! {
     WEBHOOK_TRIES = "webhook_tries_total", Some("webhook"), "Tries to deliver a message.";
     WEBHOOK_DELIVERED = "webhook_delivered_total", Some("webhook"), "Messages delivered.";
     WEBHOOK_FAILURES = "webhook_failures_total", Some("webhook"), "Tries that failed.";
+    WEBHOOK_REFUSED = "webhook_refused_total", Some("webhook"), "Messages set aside because the receiver would not take them.";
     WEBHOOK_STATE = "webhook_state", Some("webhook"), "1 for what the webhook is doing, as the label \"state\" says.";
     LEDGER_READABLE = "ledger_readable", None, "1 if the ledger answered; if not, the figures taken from it are left out.";
     LEDGER_ENTRIES = "ledger_entries", Some("kind"), "Entries of the ledger by kind.";
     REPORTS_TAKEN = "reports_taken", None, "Reports on record.";
     REPORTS_REFUSED = "reports_refused", None, "Reports that were rejected, and are kept.";
+    OUTBOX_REFUSED = "outbox_refused", Some("webhook"), "Messages kept that the receiver would not take, for 30 days.";
     OUTBOX_WAITING = "outbox_waiting", Some("webhook"), "Messages not yet delivered.";
     OUTBOX_OLDEST_AGE = "outbox_oldest_age_seconds", Some("webhook"), "Seconds that the oldest message not yet delivered has waited.";
 }

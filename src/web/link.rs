@@ -4,7 +4,7 @@
 use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use hmac::{Hmac, KeyInit, Mac};
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use sha2::Sha256;
 
 use crate::ledger::Digest;
@@ -12,6 +12,9 @@ use crate::script::card;
 
 /// What the key of links is derived by from the ledger's key, so that neither can stand for the other.
 const LABEL: &[u8] = b"stationkeep: signed links to cards, 1";
+
+/// A report may be filed by a link for so long after it has ceased to show its card.
+const FILED_LATER: SignedDuration = SignedDuration::from_hours(7 * 24);
 
 /// The key that links are signed with.
 #[derive(Clone)]
@@ -35,6 +38,19 @@ impl LinkKey {
         let until = until.as_second().to_string();
         let sig = URL_SAFE_NO_PAD.encode(self.sign(digest, station, &until).finalize().into_bytes());
         format!("{}&until={until}&sig={sig}", card::link(address, digest, station))
+    }
+
+    /// Whether the report of a card may be filed by its link: for longer than it shows the card, since a report may wait for a
+    /// network. `until` and `sig` are as they stand in the link.
+    pub(super) fn check_filing(
+        &self,
+        digest: &Digest,
+        station: &str,
+        until: &str,
+        sig: &str,
+        now: Timestamp,
+    ) -> Result<(), Closed> {
+        self.check(digest, station, until, sig, now.saturating_sub(FILED_LATER).unwrap_or(Timestamp::MIN))
     }
 
     /// Whether a link is whole and still good. `until` and `sig` are as they stand in it.
@@ -110,6 +126,9 @@ mod tests {
         assert_eq!(check(ONE, "EQ-01", "1000", &sig[..42], 999), Err(Closed::Forged), "a shorter signature");
         let other = LinkKey::of(&[8; 32]);
         assert_eq!(other.check(&digest(ONE), "EQ-01", "1000", sig, at(999)), Err(Closed::Forged), "another ledger");
+        let filing = |now: i64| key.check_filing(&digest(ONE), "EQ-01", "1000", sig, at(now));
+        assert_eq!(filing(1_000 + 7 * 86_400 - 1), Ok(()), "seven days longer");
+        assert_eq!(filing(1_000 + 7 * 86_400), Err(Closed::Expired));
         assert_ne!(key.0, [7; 32], "the ledger's key itself signs nothing");
     }
 

@@ -35,6 +35,7 @@ pub(super) async fn text(status: &Status, tally: &Tally) -> Result<String, prome
     sheet.by(BUILD_INFO, [(env!("CARGO_PKG_VERSION"), 1.0)])?;
     passes(&sheet, &status.health())?;
     sheet.gauge(CONFIGURATION_REFUSED, is(status.is_configuration_rejected()))?;
+    sheet.gauge(FILES_POLLED, is(status.are_files_polled()))?;
     if let Some(shown) = status.shown() {
         fleet(&sheet, &shown)?;
     }
@@ -106,6 +107,7 @@ fn webhooks(sheet: &Sheet, session: &Session) -> Done {
     sheet.counts(WEBHOOK_TRIES, count(|status| status.tries))?;
     sheet.counts(WEBHOOK_DELIVERED, count(|status| status.delivered))?;
     sheet.counts(WEBHOOK_FAILURES, count(|status| status.tries.saturating_sub(status.delivered)))?;
+    sheet.counts(WEBHOOK_REFUSED, count(|status| status.refused))?;
     let states = GaugeVec::new(Opts::new(WEBHOOK_STATE.name, WEBHOOK_STATE.help), &["webhook", "state"])?;
     for status in &all {
         for word in PumpState::WORDS {
@@ -119,12 +121,15 @@ async fn ledger(sheet: &Sheet, session: &Session, tally: &Tally, now_ms: i64) ->
     let asked = timeout(PATIENCE, Counted::ask(&session.store, tally)).await;
     let counted = asked.ok().and_then(Result::ok);
     sheet.gauge(LEDGER_READABLE, is(counted.is_some()))?;
-    let Some(Counted { entries, rejected, queues }) = counted else { return Ok(()) };
+    let Some(Counted { entries, rejected, queues, refused }) = counted else { return Ok(()) };
     let reports = entries.get(EntryKind::Report.as_str()).copied().unwrap_or(0);
     let entries = entries.iter().map(|(kind, count)| (kind.clone(), *count as f64));
     sheet.by(LEDGER_ENTRIES, entries)?;
     sheet.gauge(REPORTS_TAKEN, reports as f64)?;
     sheet.gauge(REPORTS_REFUSED, rejected as f64)?;
+    let known = |webhook: &String| session.webhooks.iter().any(|status| status.borrow().webhook == *webhook);
+    let refused = refused.into_iter().filter(|(webhook, _)| known(webhook));
+    sheet.by(OUTBOX_REFUSED, refused.map(|(webhook, count)| (webhook, count as f64)))?;
     let mut waiting: BTreeMap<String, (f64, f64)> = BTreeMap::new();
     for status in &session.webhooks {
         waiting.insert(status.borrow().webhook.clone(), (0.0, 0.0));
@@ -145,6 +150,7 @@ struct Counted {
     entries: BTreeMap<String, i64>,
     rejected: i64,
     queues: Vec<Queue>,
+    refused: Vec<(String, i64)>,
 }
 
 impl Counted {
@@ -153,6 +159,7 @@ impl Counted {
             entries: tally.count(store).await?,
             rejected: store.rejected_count().await?,
             queues: store.queues().await?,
+            refused: store.refused_count().await?,
         })
     }
 }

@@ -8,8 +8,10 @@
 //! holds one of a bounded number of connections for a bounded time, and makes room for whoever comes.
 
 mod access;
+mod api;
 mod catalogue;
 mod guide_page;
+mod host;
 mod status;
 mod card_page;
 mod cards;
@@ -22,11 +24,15 @@ mod problem;
 mod probe;
 mod routes;
 mod server;
+mod start;
 mod style;
+mod visit;
 
 pub use access::{Access, Role, Token};
+pub use api::addresses;
 pub use card_page::{HandOn, Leads, card_page, nothing_page};
-pub use cards::{Cards, Outside, is_loopback};
+pub use cards::{Cards, Outside};
 pub use catalogue::METRICS;
+pub use host::is_loopback;
 pub use server::Server;
 pub use status::{Clocks, Health, PassStatus, Status};

@@ -98,11 +98,20 @@ impl Since {
 
 /// A card that must not be keyed any more, why, and what there is in its place.
 pub(super) fn out_of_date(station: &Station, digest: &Digest, now: &Now, since: &Since, holder: Holder) -> Page {
-    let title = format!("Do not key this card of {}", station.name);
+    // A card of test calls alone has no keys.
+    let is_test = since.issued().is_some_and(|script| script.steps.is_empty());
+    let title = match is_test {
+        true => format!("Do not make the test calls of this card of {}", station.name),
+        false => format!("Do not key this card of {}", station.name),
+    };
     let main = html! {
         h1 { (title) }
         @if !station.location.is_empty() { p.where { (station.location) } }
-        p.mind { "Card " (digest) " is out of date. Keyed now it could leave a button that calls nobody." }
+        @if is_test {
+            p.mind { "Card " (digest) " is out of date: other test calls may be asked for now, or none." }
+        } @else {
+            p.mind { "Card " (digest) " is out of date. Keyed now it could leave a button that calls nobody." }
+        }
         @for sentence in since.sentences() { p { (sentence) } }
         @match now {
             Now::Other(present) => {
@@ -128,7 +137,7 @@ pub(super) fn out_of_date(station: &Station, digest: &Digest, now: &Now, since: 
                     }
                 }
                 @for lifeline in drift.lifelines.iter().filter(|lifeline| lifeline.service.asks_for_test()) {
-                    p { "Its lifeline " (lifeline.name) " needs a test call (" (lifeline.service.as_str()) ")." }
+                    p { "The button " (lifeline.name) " needs a test call (" (lifeline.service.as_str()) ")." }
                 }
             }
             Now::NoScript(why) => { p { strong { "There is no script now: " } (why) } }
@@ -153,7 +162,7 @@ pub(super) fn held(station: &str, held: &Held, until: Option<String>) -> Page {
     Page { status: StatusCode::CONFLICT, html: layout(&title, &main) }
 }
 
-/// Somebody keys another card there: this one is shown once it was said who. `asked`: the query of its address.
+/// Someone keys another card there: this one is shown once it was said who. `asked`: the query of its address.
 pub(super) fn someone_is_there(station: &Station, visits: &[OtherVisit], asked: &[(&str, &str)]) -> Page {
     let title = format!("Someone may be keying at {}", station.name);
     let ids = visits.iter().map(|beside| beside.visit.to_string()).collect::<Vec<_>>().join(",");
@@ -162,8 +171,8 @@ pub(super) fn someone_is_there(station: &Station, visits: &[OtherVisit], asked: 
     let main = html! {
         h1 { (title) }
         @for beside in visits { p.mind { (beside.sentence(&station.name)) } }
-        p { "Make sure that nobody is keying there. Two people at once leave the station in a state that nobody knows." }
-        p.ring { a href={ "?" (query) } { "Nobody is keying there: show the card" } }
+        p { "Make sure that no one is keying there. Two people at once leave the station in an unknown state." }
+        p.ring { a href={ "?" (query) } { "No one is keying there: show the card" } }
     };
     Page { status: StatusCode::CONFLICT, html: layout(&title, &main) }
 }
@@ -181,7 +190,7 @@ pub(super) fn no_such_card() -> Page {
 pub(super) fn no_such_station(name: &str) -> Page {
     const MOST: usize = 100;
     let name: String = name.chars().take(MOST).collect();
-    let text = format!("No station is called {name}. Where it is no longer in the inventory, nothing is keyed there.");
+    let text = format!("No station is called {name}. If it is no longer in the inventory, key nothing there.");
     notice(StatusCode::NOT_FOUND, "There is no such station", &text)
 }
 
@@ -192,13 +201,13 @@ pub(super) fn damaged() -> Page {
 
 pub(super) fn unknown() -> Page {
     let text = "A card holds access codes. Give the name and the token that you were given, or open the link for the \
-                technician that somebody of ops can hand you.";
+                technician that ops can send you.";
     notice(StatusCode::UNAUTHORIZED, "Who are you?", text)
 }
 
 pub(super) fn reader() -> Page {
-    let text = "A card holds access codes, and your token is for reading how the fleet stands. Ask somebody of ops for a \
-                link to this card.";
+    let text = "A card holds access codes, and your token is for reading how the fleet is. Ask ops for a link to this \
+                card.";
     notice(StatusCode::FORBIDDEN, "This card is not for you", text)
 }
 
@@ -235,19 +244,19 @@ pub(super) fn cut_short() -> Page {
 }
 
 pub(super) fn unreadable() -> Page {
-    let text = "The ledger cannot be read or written now, so nobody can say what the station holds. Key nothing. The log says \
+    let text = "The ledger cannot be read or written now, so it is not known what the station holds. Key nothing. The log says \
                 more.";
     notice(StatusCode::SERVICE_UNAVAILABLE, "No card can be shown", text)
 }
 
 pub(super) fn unrecorded() -> Page {
-    let text = "The script could not be recorded, so it is not handed out: a report could not name it. Key nothing. The log \
-                says more.";
+    let text = "The script could not be recorded, so it is not issued: a report could not name it. Key nothing. The log says \
+                more.";
     notice(StatusCode::SERVICE_UNAVAILABLE, "No card can be shown", text)
 }
 
 pub(super) fn no_files() -> Page {
-    let text = "No inventory is in force: the first pass goes on, or the files cannot be used and none that could was ever \
-                kept. Load this page again in a moment; \"stationkeep check\" says what is wrong.";
+    let text = "No inventory is in use yet. Either the first look at the files goes on, or the files have errors and no others \
+                were ever kept. Load this page again in a moment; \"stationkeep check\" says what is wrong.";
     notice(StatusCode::SERVICE_UNAVAILABLE, "No card can be shown", text)
 }

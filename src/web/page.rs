@@ -1,5 +1,5 @@
-//! Pages: how they are laid out, and with which headers they go out. They carry no script and fetch nothing; everything
-//! that stands in them is escaped. No cache keeps them, and no other page may frame them.
+//! Pages: how they are laid out, and with which headers they go out. But for the visit page they carry no script and fetch
+//! nothing; everything that stands in them is escaped. No cache keeps them, and no other page may frame them.
 
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
@@ -19,6 +19,11 @@ pub(super) struct Page {
 
 /// The whole of a page. `title` is its name in the browser.
 pub(super) fn layout(title: &str, main: &Markup) -> String {
+    styled(title, style::sheet(), &html! { main { (main) } })
+}
+
+/// The same with a style and a body of its own.
+pub(super) fn styled(title: &str, style: &str, body: &Markup) -> String {
     let whole = html! {
         (DOCTYPE)
         html lang="en" {
@@ -29,9 +34,9 @@ pub(super) fn layout(title: &str, main: &Markup) -> String {
                 meta name="referrer" content="no-referrer";
                 meta name="color-scheme" content="light dark";
                 title { (title) }
-                style { (PreEscaped(style::sheet())) }
+                style { (PreEscaped(style)) }
             }
-            body { main { (main) } }
+            body { (body) }
         }
     };
     whole.into_string() + "\n"
@@ -56,10 +61,16 @@ impl IntoResponse for Page {
 
 /// The headers that every page goes out with; `style` is the one in it, and no other works.
 pub(super) fn headers(style: &str) -> [(header::HeaderName, HeaderValue); 8] {
+    under(&policy(style))
+}
+
+/// The same under a policy of its own.
+pub(super) fn under(policy: &str) -> [(header::HeaderName, HeaderValue); 8] {
+    let policy = HeaderValue::from_str(policy).unwrap_or(HeaderValue::from_static("default-src 'none'"));
     [
         (header::CONTENT_TYPE, HeaderValue::from_static("text/html; charset=utf-8")),
         (header::CACHE_CONTROL, HeaderValue::from_static("no-store")),
-        (header::CONTENT_SECURITY_POLICY, policy(style)),
+        (header::CONTENT_SECURITY_POLICY, policy),
         (header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff")),
         (header::REFERRER_POLICY, HeaderValue::from_static("no-referrer")),
         (header::X_FRAME_OPTIONS, HeaderValue::from_static("DENY")),
@@ -69,10 +80,9 @@ pub(super) fn headers(style: &str) -> [(header::HeaderName, HeaderValue); 8] {
 }
 
 /// Nothing may be fetched, run, framed or sent; the page's own style is known by its hash.
-fn policy(style: &str) -> HeaderValue {
+fn policy(style: &str) -> String {
     let hash = STANDARD.encode(Sha256::digest(style));
-    let text = format!(
+    format!(
         "default-src 'none'; style-src 'sha256-{hash}'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
-    );
-    HeaderValue::from_str(&text).unwrap_or(HeaderValue::from_static("default-src 'none'"))
+    )
 }

@@ -12,12 +12,15 @@ use axum::routing::get;
 use serde_json::{Map, Value, json};
 
 use super::access::{self, Caller};
+use super::api;
 use super::guide_page;
 use super::metrics::{self, Tally};
 use super::outcome;
 use super::probe::{Probe, Trouble};
-use super::problem::{self, Problem};
+use super::problem::{self, Kind, Problem};
+use super::start;
 use super::status::{Health, Status};
+use super::visit;
 
 /// What every answer is made from.
 struct Served {
@@ -29,15 +32,21 @@ struct Served {
 /// The router over a status.
 pub(super) fn routes(status: Arc<Status>) -> Router {
     let probe = Probe::new(status.clocks());
+    let programs = api::router(status.clone());
     Router::new()
+        .route("/", get(start_page))
         .route("/healthz", get(healthz))
         .route("/readyz", get(readyz))
         .route("/metrics", get(metrics_text))
         .route("/card/{digest}", get(card))
+        .route("/card/worker.js", get(|| async { visit::worker() }))
+        .route("/card/{digest}/{name}", get(module))
         .route("/guide", get(guide_page::guide))
+        .route("/problems/{code}", get(problem_text))
+        .with_state(Arc::new(Served { status, probe, tally: Tally::default() }))
+        .merge(programs)
         .fallback(unknown)
         .method_not_allowed_fallback(other_method)
-        .with_state(Arc::new(Served { status, probe, tally: Tally::default() }))
 }
 
 async fn healthz(State(served): State<Arc<Served>>) -> Response {
@@ -47,9 +56,7 @@ async fn healthz(State(served): State<Arc<Served>>) -> Response {
         members.insert("healthy".into(), true.into());
         return problem::json(StatusCode::OK, "application/json", members);
     }
-    let title = "Passes do not finish as they should";
-    let problem = Problem::new(StatusCode::SERVICE_UNAVAILABLE, "passes-late", title, late(&health));
-    Problem { more: members, ..problem }.into_response()
+    Problem { more: members, ..Problem::new(Kind::PassesLate, late(&health)) }.into_response()
 }
 
 /// Ages and limits in seconds, rounded down to a tenth.
@@ -92,14 +99,13 @@ fn late(health: &Health) -> String {
 }
 
 async fn readyz(State(served): State<Arc<Served>>) -> Response {
-    let not_ready =
-        |kind, detail: String| Problem::new(StatusCode::SERVICE_UNAVAILABLE, kind, "Not ready", detail).into_response();
+    let not_ready = |kind, detail: &str| Problem::new(kind, detail).into_response();
     let session = served.status.session().filter(|_| served.status.health().finished > 0);
     let Some(session) = session else {
-        return not_ready("first-pass", "The first pass has not finished yet.".into());
+        return not_ready(Kind::FirstPass, "The first pass has not finished yet.");
     };
     if !served.status.is_watching() {
-        return not_ready("inventory", "No inventory could ever be used: no station is watched.".into());
+        return not_ready(Kind::Inventory, "No inventory could ever be used: no station is watched.");
     }
     match served.probe.writable(&session.store).await {
         Ok(()) => {
@@ -110,11 +116,7 @@ async fn readyz(State(served): State<Arc<Served>>) -> Response {
             ]);
             problem::json(StatusCode::OK, "application/json", members)
         }
-        Err(Trouble { word, sentence }) => {
-            let problem = Problem::new(StatusCode::SERVICE_UNAVAILABLE, "ledger", "Not ready", sentence);
-            let more = Map::from_iter([("ledger".to_owned(), word.into())]);
-            Problem { more, ..problem }.into_response()
-        }
+        Err(Trouble { word, sentence }) => Problem::new(Kind::Ledger, sentence).with("ledger", word).into_response(),
     }
 }
 
@@ -122,9 +124,7 @@ async fn readyz(State(served): State<Arc<Served>>) -> Response {
 async fn metrics_text(State(served): State<Arc<Served>>, headers: HeaderMap) -> Response {
     let session = served.status.session();
     if session.is_some_and(|session| session.cards.access().caller(&headers) == Caller::Unknown) {
-        let detail = "Give the name and the token that the configuration lists at \"access\".";
-        let problem = Problem::new(StatusCode::UNAUTHORIZED, "token", "A token is needed", detail);
-        return ([(header::WWW_AUTHENTICATE, access::CHALLENGE)], problem).into_response();
+        return access::token_needed().into_response();
     }
     match metrics::text(&served.status, &served.tally).await {
         Ok(text) => {
@@ -132,9 +132,7 @@ async fn metrics_text(State(served): State<Arc<Served>>, headers: HeaderMap) -> 
             (headers, text).into_response()
         }
         Err(error) => {
-            let title = "The metrics cannot be written";
-            let detail = format!("This is a mistake of the program: {error}.");
-            Problem::new(StatusCode::INTERNAL_SERVER_ERROR, "metrics", title, detail).into_response()
+            Problem::new(Kind::Metrics, format!("This is a mistake of the program: {error}.")).into_response()
         }
     }
 }
@@ -155,17 +153,41 @@ async fn card(
     }
 }
 
-const THERE: &str = "There are /guide, /card/DIGEST, /healthz, /readyz and /metrics.";
+async fn start_page(State(served): State<Arc<Served>>, RawQuery(query): RawQuery, headers: HeaderMap) -> Response {
+    match served.status.session().filter(|_| served.status.health().finished > 0) {
+        Some(session) => start::answer(session.cards, &headers, &query.unwrap_or_default()).await,
+        None => outcome::busy().into_response(),
+    }
+}
+
+/// A script of the visit page; the first part of its address stands for its version.
+async fn module(names: Result<Path<(String, String)>, PathRejection>, uri: Uri) -> Response {
+    let known = names.ok().and_then(|Path((version, name))| visit::module(&version, &name));
+    match known {
+        Some(script) => script,
+        None => unknown(uri).await.into_response(),
+    }
+}
+
+/// What a kind of problem means: the type of a problem document leads here.
+async fn problem_text(code: Result<Path<String>, PathRejection>, uri: Uri) -> Response {
+    let kind = code.ok().and_then(|Path(code)| Kind::ALL.into_iter().find(|kind| kind.code() == code));
+    match kind {
+        Some(kind) => ([(header::CONTENT_TYPE, "text/plain; charset=utf-8")], kind.text()).into_response(),
+        None => unknown(uri).await.into_response(),
+    }
+}
+
+const THERE: &str = "There are /, /guide, /card/DIGEST, /api/v1, /healthz, /readyz and /metrics.";
 
 async fn unknown(uri: Uri) -> Problem {
     let detail = format!("Nothing is at {}. {THERE}", shown(uri.path()));
-    Problem::new(StatusCode::NOT_FOUND, "unknown-path", "Nothing is here", detail)
+    Problem::new(Kind::UnknownPath, detail)
 }
 
-async fn other_method(method: Method, uri: Uri) -> Response {
-    let detail = format!("{} takes GET and HEAD, not {}.", shown(uri.path()), shown(method.as_str()));
-    let problem = Problem::new(StatusCode::METHOD_NOT_ALLOWED, "method", "Another method is needed", detail);
-    ([(header::ALLOW, "GET, HEAD")], problem).into_response()
+async fn other_method(method: Method, uri: Uri) -> Problem {
+    // Which it takes stands in the header "Allow".
+    Problem::new(Kind::Method, format!("{} does not take {}.", shown(uri.path()), shown(method.as_str())))
 }
 
 /// As much of what a client sent as is worth repeating.

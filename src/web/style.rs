@@ -99,6 +99,71 @@ pre{font-size:9pt;break-inside:avoid}
 }
 ";
 
+/// The screens of a visit. A target is at least 64 px high, and nothing needs scrolling on 320 by 568; two answers side by
+/// side differ in place, sign and word.
+const VISIT: &str = "
+#visit{max-width:32rem;padding:.375rem .625rem .625rem;display:flex;flex-direction:column;gap:.375rem;min-height:100vh;min-height:100dvh;outline:0}
+#visit[hidden],#paper[hidden]{display:none}
+#visit>*{margin:0;flex:none}
+#visit>.answers{margin-top:auto}
+#visit h1{font-size:1.375rem}
+#visit h2{font-size:1rem;margin:0;padding:0;border:0}
+#visit ul{padding-left:1.25rem;margin:.25rem 0}
+#visit header{display:flex;flex-wrap:wrap;gap:0 .5rem;justify-content:space-between;align-items:baseline;border-bottom:2px solid var(--ink);line-height:1.3}
+#visit .state{color:var(--soft);font-size:.75rem}
+#visit .lead{font-weight:700}
+#visit .mind{padding:.125rem .5rem;line-height:1.25;font-size:.875rem}
+#visit .what{line-height:1.25;font-size:.875rem}
+#visit .ring{display:flex;align-items:center;justify-content:center;min-height:48px;padding:0 .5rem;border:2px solid var(--link);border-radius:.5rem;font-size:1.125rem;font-weight:700;text-align:center}
+#visit .keys{gap:.25rem .375rem;font-size:1.625rem;line-height:1.1;margin:0}
+#visit .keys span{padding:.125rem .375rem;overflow-wrap:anywhere}
+#visit .keys .letter{border:3px double var(--ink);border-radius:50%;padding:.125rem .5rem}
+#visit .keys.few{font-size:2.25rem}
+#visit .keys .gap{font-size:1rem;font-style:italic}
+#visit .letters{font-weight:700;line-height:1.2}
+#visit .clocks{font-variant-numeric:tabular-nums;font-weight:700;line-height:1.2;font-size:.9375rem}
+#visit .clocks span{margin-right:.75rem}
+#visit .answers{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(8.5rem,100%),1fr));gap:.5rem}
+#visit .answers.one{grid-template-columns:1fr}
+#visit .answers.odd>:last-child{grid-column:1/-1}
+#visit button{font:inherit;color:inherit;background:var(--paper);border:2px solid var(--line);border-radius:.5rem;min-height:44px;padding:.25rem .5rem;display:inline-flex;align-items:center;justify-content:center;gap:.375rem;cursor:pointer;touch-action:manipulation;overflow-wrap:anywhere}
+#visit button.answer{min-height:66px;flex-wrap:wrap;font-weight:700;font-size:1rem;padding:.125rem .25rem;line-height:1.15;border-width:3px;border-color:var(--ink);gap:0 .375rem}
+#visit button.answer small{flex-basis:100%;font-weight:400;font-size:.75rem;line-height:1.2}
+#visit button.yes{border-radius:2rem}
+#visit button.no{border-radius:0}
+#visit button.none{border-style:dashed}
+#visit button.drop{border-style:dotted}
+#visit button.go{min-height:64px;font-weight:700;font-size:1.25rem;border-width:3px;border-color:var(--ink);background:var(--keys)}
+#visit button:focus-visible,#visit textarea:focus-visible,#visit summary:focus-visible{outline:3px solid var(--link);outline-offset:2px}
+#visit svg{width:1.375rem;height:1.375rem;flex:none;fill:none;stroke:currentColor;stroke-width:2.5;stroke-linecap:round;stroke-linejoin:round}
+#visit nav{display:grid;grid-template-columns:repeat(auto-fit,minmax(4.25rem,1fr));gap:.25rem}
+#visit nav>p{grid-column:1/-1;margin:0;font-size:.875rem;line-height:1.25}
+#visit button.small,#visit nav summary{flex-direction:column;gap:0;font-size:.75rem;line-height:1.1;min-height:52px;padding:.125rem}
+#visit nav summary{min-height:52px}
+#visit nav .more[open]{grid-column:1/-1}
+#visit nav .more>*{margin-bottom:.375rem}
+#visit details>button{width:100%}
+#visit summary{min-height:44px;display:flex;align-items:center;padding:0 .5rem;border:2px solid var(--line);border-radius:.5rem;cursor:pointer;justify-content:center}
+#visit summary::before{content:'+';font-weight:700;font-size:1.25rem;line-height:1.2;margin:0 .5rem}
+#visit details[open]>summary::before{content:'-'}
+#visit .asked{display:flex;flex-wrap:wrap;gap:.25rem .5rem;align-items:center}
+#visit .asked label{min-height:0}
+#visit .asked input{flex:1 1 6rem;min-width:0;width:auto;height:auto;min-height:44px;font:inherit;padding:0 .5rem}
+#visit textarea{width:100%;font:inherit;padding:.25rem .5rem;color:inherit;background:var(--paper);border:2px solid var(--line);border-radius:.25rem}
+#visit input{color:inherit;background:var(--paper);border:2px solid var(--line);border-radius:.25rem}
+#visit .above{min-height:0;font-weight:700}
+#visit .big{font-size:2.25rem;text-align:center;border:4px solid var(--ink);padding:.5rem;border-radius:.5rem}
+#visit .square{width:100%;max-width:24rem;height:auto;background:#fff;fill:#000;stroke:none;display:block;margin:.5rem auto}
+@media (orientation:landscape) and (max-height:30rem){#visit{max-width:none}#visit .answers{grid-template-columns:repeat(auto-fit,minmax(7rem,1fr))}#visit .answers.odd>:last-child{grid-column:auto}}
+@media print{#visit{display:none}#paper[hidden]{display:block}}
+";
+
+/// The style sheet of the visit page.
+pub(super) fn visit_sheet() -> &'static str {
+    static SHEET: LazyLock<String> = LazyLock::new(|| format!("{}{VISIT}", sheet()));
+    &SHEET
+}
+
 /// The style sheet, the same for every page.
 pub(super) fn sheet() -> &'static str {
     static SHEET: LazyLock<String> = LazyLock::new(|| {
@@ -166,7 +231,13 @@ mod tests {
     #[test]
     fn every_colour_of_the_rules_comes_from_the_palettes() {
         assert!(!RULES.contains('#'));
-        let used = RULES.split("var(--").skip(1).filter_map(|rest| rest.split(')').next());
+        // A code to photograph is black on white, whatever the hour.
+        let visit = VISIT.replace("#visit", "").replace("#paper", "").replace("#fff;fill:#000", "");
+        assert!(!visit.contains('#'));
+        let used = [RULES, VISIT]
+            .into_iter()
+            .flat_map(|rules| rules.split("var(--").skip(1))
+            .filter_map(|rest| rest.split(')').next());
         used.for_each(|name| assert!(LIGHT.variables().contains(&format!("--{name}:")), "{name}"));
     }
 }

@@ -1,5 +1,6 @@
 //! One task a webhook: takes what is due from the head of its queue, sends it, records what became of it, goes on.
-//! It never sends a message before the one ahead of it is delivered and recorded so, and never drops one. The outbox
+//! It never sends a message before the one ahead of it is delivered and recorded so, or set aside because its receiver will
+//! not take it, and never drops one. The outbox
 //! is its only memory: a nudge only says "look now", and a killed pump sends again, under the same id, the one message
 //! whose try was not recorded.
 
@@ -11,10 +12,10 @@ use tokio::sync::{Notify, watch};
 use tokio::time::sleep;
 use tokio_util::sync::CancellationToken;
 
-use super::retry::wait_ms;
+use super::retry::{refused_wait_ms, wait_ms};
 use super::send::{Attempt, Message, Sender, shown_address};
-use super::sign::Secret;
-use crate::store::{Lasting, Store, StoreError, Try, Waiting};
+use super::target::Target;
+use crate::store::{Lasting, Refusal, Store, StoreError, Try, Waiting};
 
 /// An idle pump looks again after this long, whether nudged or not.
 const LOOK_AGAIN: Duration = Duration::from_secs(30);
@@ -30,17 +31,6 @@ const GRACE: Duration = Duration::from_secs(3);
 /// and the end of this process, however it comes, the one message in flight.
 const BURST: i64 = 16;
 const LONGEST_BURST: Duration = Duration::from_millis(50);
-
-/// Where a webhook's messages go.
-#[derive(Debug, Clone)]
-pub struct Target {
-    /// Its name.
-    pub webhook: String,
-    /// Its `http` or `https` address, which may hold a token.
-    pub url: String,
-    /// All sign, the newest first; with none, messages are not signed.
-    pub secrets: Vec<Secret>,
-}
 
 /// What a pump is doing.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -100,6 +90,8 @@ pub struct PumpStatus {
     pub tries: u64,
     /// How many of them delivered a message.
     pub delivered: u64,
+    /// Messages set aside because the receiver will not take them.
+    pub refused: u64,
 }
 
 impl PumpStatus {
@@ -115,6 +107,7 @@ impl PumpStatus {
             waiting: 0,
             tries: 0,
             delivered: 0,
+            refused: 0,
         }
     }
 
@@ -240,15 +233,19 @@ impl Pump {
             self.log(waiting, &outcome);
             let goes_on = match &outcome {
                 Try::Delivered => nth + 1 < due.len() && began.elapsed() < LONGEST_BURST,
-                Try::Failed { .. } => false,
+                Try::Failed { .. } | Try::Refused { .. } => false,
             };
             let lasting = if goes_on { Lasting::Kill } else { Lasting::PowerCut };
             let recorded = self.record(waiting, &outcome, now_ms, lasting, cancel).await;
+            if recorded && matches!(outcome, Try::Refused { .. }) {
+                self.set_aside(waiting, now_ms, cancel).await;
+            }
             self.show_outcome(&outcome, now_ms).await;
             match attempt {
                 Attempt::Gone => return Turn::Gone { id: waiting.id.clone() },
                 Attempt::Delivered { .. } => {}
                 Attempt::Rejected { .. }
+                | Attempt::Refused { .. }
                 | Attempt::Unreachable { .. }
                 | Attempt::TimedOut
                 | Attempt::Unsendable { .. } => self.failed = Some((Instant::now(), now_ms)),
@@ -266,35 +263,39 @@ impl Pump {
         if cancel.is_cancelled() {
             return None;
         }
+        let body = self.target.body(&waiting.form, &waiting.body);
         let message = Message {
             id: &waiting.id,
             timestamp_s: (self.clock)().div_euclid(1000),
             content_type: &waiting.content_type,
-            body: &waiting.body,
+            headers: Some(&waiting.headers),
+            body: &body,
         };
         tokio::select! {
-            attempt = self.sender.send(&self.target.url, &self.target.secrets, &message) => Some(attempt),
+            attempt = self.sender.send(&self.target, &message) => Some(attempt),
             () = grace_is_over(cancel) => None,
         }
     }
 
     fn outcome(&self, waiting: &Waiting, attempt: &Attempt, now_ms: i64) -> Try {
         let Some(error) = attempt.error() else { return Try::Delivered };
-        let asked_ms = match attempt {
-            Attempt::Rejected { retry_after_ms, .. } => *retry_after_ms,
+        let (asked_ms, is_refused) = match attempt {
+            Attempt::Rejected { retry_after_ms, .. } => (*retry_after_ms, false),
+            Attempt::Refused { retry_after_ms, .. } => (*retry_after_ms, true),
             Attempt::Delivered { .. }
             | Attempt::Gone
             | Attempt::Unreachable { .. }
             | Attempt::TimedOut
-            | Attempt::Unsendable { .. } => None,
+            | Attempt::Unsendable { .. } => (None, false),
         };
         let tries = waiting.tries.saturating_add(1);
-        let wait = wait_ms(tries, (self.random)(), asked_ms);
-        Try::Failed {
-            // A receiver cannot put a NUL in here, but the store would refuse one.
-            error: error.replace('\0', " "),
-            next_due_ms: now_ms.saturating_add(wait),
+        // A receiver cannot put a NUL in here, but the store would refuse one.
+        let error = error.replace('\0', " ");
+        if is_refused {
+            return Try::Refused { error, next_due_ms: now_ms.saturating_add(refused_wait_ms(tries, asked_ms)) };
         }
+        let wait = wait_ms(tries, (self.random)(), asked_ms);
+        Try::Failed { error, next_due_ms: now_ms.saturating_add(wait) }
     }
 
     /// Records until it is recorded or the pump is to stop: sending the same message again meanwhile would help nobody.
@@ -322,10 +323,35 @@ impl Pump {
         }
     }
 
+    /// Sets a message aside that was refused often enough, so that what is behind it goes on.
+    async fn set_aside(&self, waiting: &Waiting, now_ms: i64, cancel: &CancellationToken) {
+        let (webhook, id) = (waiting.webhook.as_str(), waiting.id.as_str());
+        loop {
+            match self.store.set_aside(webhook, id, now_ms).await {
+                Ok(Refusal::Nothing | Refusal::Waits) => return,
+                Ok(Refusal::SetAside) => {
+                    tracing::error!(webhook, id, "refused by its receiver, the short form goes instead");
+                    return self.show(|status| status.refused += 1);
+                }
+                Ok(Refusal::Closed) => {
+                    tracing::error!(webhook, id, "refused by its receiver, nobody there heard it");
+                    return self.show(|status| status.refused += 1);
+                }
+                Err(error) => {
+                    self.store_failed(&error);
+                }
+            }
+            tokio::select! {
+                () = cancel.cancelled() => return,
+                () = sleep(STORE_PAUSE) => {}
+            }
+        }
+    }
+
     async fn show_outcome(&self, outcome: &Try, now_ms: i64) {
         let error = match outcome {
             Try::Delivered => None,
-            Try::Failed { error, .. } => Some(error.clone()),
+            Try::Failed { error, .. } | Try::Refused { error, .. } => Some(error.clone()),
         };
         // Counting costs as much as the queue is long: not after each delivery.
         let shown = self.status.borrow().waiting;
@@ -348,7 +374,7 @@ impl Pump {
         tracing::error!(
             webhook = self.target.webhook,
             error = error as &dyn std::error::Error,
-            "the outbox cannot be used"
+            "the outbox cannot be read or written"
         );
         self.show(|status| {
             status.state = PumpState::StoreFailed;
@@ -362,7 +388,7 @@ impl Pump {
         let tries = waiting.tries.saturating_add(1);
         match outcome {
             Try::Delivered => tracing::info!(webhook, id, tries, "delivered"),
-            Try::Failed { error, next_due_ms } => {
+            Try::Failed { error, next_due_ms } | Try::Refused { error, next_due_ms } => {
                 let next_try = Timestamp::from_millisecond(*next_due_ms).unwrap_or_default();
                 tracing::warn!(webhook, id, tries, error, next_try = %format_args!("{next_try:.0}"), "not delivered");
             }

@@ -35,6 +35,15 @@ pub fn wait_ms(tries: i64, unit: f64, asked_ms: Option<i64>) -> i64 {
     scaled(middle, 1.0 - JITTER + 2.0 * JITTER * unit)
 }
 
+/// Milliseconds to wait after the `tries`-th try was refused: short, since what waits behind must go on, and a receiver that
+/// refuses a message will most likely refuse it again. A `Retry-After` is honoured up to 5 s.
+pub fn refused_wait_ms(tries: i64, asked_ms: Option<i64>) -> i64 {
+    const STEP_MS: i64 = 150;
+    const MOST_MS: i64 = 5_000;
+    let own = STEP_MS * tries.clamp(1, 10);
+    asked_ms.map_or(own, |asked| asked.clamp(own, MOST_MS))
+}
+
 fn scaled(ms: i64, factor: f64) -> i64 {
     (ms as f64 * factor) as i64
 }

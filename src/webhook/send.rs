@@ -1,21 +1,33 @@
 //! One try to deliver one message over HTTP. It follows no redirect, waits no longer than its limits, reads little of
 //! the answer, and never logs: what it returns is fit to be shown.
 
+use std::collections::BTreeMap;
 use std::sync::OnceLock;
 use std::time::Duration;
 
 use reqwest::header::{CONTENT_TYPE, DATE, HeaderName, HeaderValue, RETRY_AFTER};
 use reqwest::{Client, Response, StatusCode, Url, redirect};
+use serde_json::Value;
 use thiserror::Error;
 
 use super::retry::{http_date_ms, retry_after_ms};
-use super::sign::{Secret, signature};
+use super::said::{Said, said};
+use super::sign::signature;
+use super::target::{Expect, Target};
 
-/// An answer's body is read so far, so that its connection can be used again; its content means nothing.
+/// An answer's body is read so far, so that its connection can be used again.
 const MOST_READ: usize = 16 * 1024;
 
-/// And no longer than this: the status has decided.
+/// And no longer than this: the status has decided, where nothing is expected of the body.
 const LONGEST_READ: Duration = Duration::from_secs(2);
+
+/// These say that the message will not be taken, however often it is sent (RFC 9110 §15.5.1, §15.5.14, §15.5.16, §15.5.21).
+const REFUSALS: [StatusCode; 4] = [
+    StatusCode::BAD_REQUEST,
+    StatusCode::PAYLOAD_TOO_LARGE,
+    StatusCode::UNSUPPORTED_MEDIA_TYPE,
+    StatusCode::UNPROCESSABLE_ENTITY,
+];
 
 /// How long a try may take: to connect, and until the answer's headers are there.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -42,6 +54,8 @@ pub struct Message<'a> {
     pub timestamp_s: i64,
     /// The media type of the body.
     pub content_type: &'a str,
+    /// Header lines beside those of every message, by name.
+    pub headers: Option<&'a BTreeMap<String, String>>,
     /// As it is signed and sent.
     pub body: &'a str,
 }
@@ -49,15 +63,28 @@ pub struct Message<'a> {
 /// What became of a try.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Attempt {
-    /// The receiver answered with a 2xx status.
+    /// The receiver answered with a 2xx status, and with what is expected of it.
     Delivered {
         /// That status.
         status: u16,
+        /// The beginning of what it said.
+        said: Said,
+    },
+    /// It says that it will not take this message: 400, 413, 415, 422, or a 2xx without what is expected of it.
+    Refused {
+        /// The status.
+        status: u16,
+        /// The beginning of what it said.
+        said: Said,
+        /// The wait that it asked for, in milliseconds.
+        retry_after_ms: Option<i64>,
     },
     /// It answered with another status (a redirect, too).
     Rejected {
         /// That status.
         status: u16,
+        /// The beginning of what it said.
+        said: Said,
         /// The wait that it asked for, in milliseconds.
         retry_after_ms: Option<i64>,
     },
@@ -82,7 +109,10 @@ impl Attempt {
     pub fn error(&self) -> Option<String> {
         match self {
             Attempt::Delivered { .. } => None,
-            Attempt::Rejected { status, .. } => Some(format!("the receiver answered {status}")),
+            Attempt::Rejected { status, said, .. } => Some(format!("the receiver answered {status}{said}")),
+            Attempt::Refused { status, said, .. } => {
+                Some(format!("the receiver will not take this message: it answered {status}{said}"))
+            }
             Attempt::Gone => Some(
                 "the receiver answered 410, it wants no more messages; sending stops until it is started again".into(),
             ),
@@ -118,32 +148,26 @@ impl Sender {
         Ok(Self { limits, plain, secure: OnceLock::new() })
     }
 
-    /// Makes one try. Without `secrets` the message is sent unsigned.
-    pub async fn send(&self, url: &str, secrets: &[Secret], message: &Message<'_>) -> Attempt {
-        let request = match self.request(url, secrets, message) {
+    /// Makes one try. Without secrets the message is sent unsigned.
+    pub async fn send(&self, to: &Target, message: &Message<'_>) -> Attempt {
+        let request = match self.request(to, message) {
             Ok(request) => request,
             Err(attempt) => return attempt,
         };
         match tokio::time::timeout(self.limits.whole, request.send()).await {
-            // The status has decided, however long the body takes: a delivery must not be made again for that.
-            Ok(Ok(response)) => judged(response, message.timestamp_s).await,
+            Ok(Ok(response)) => judged(response, to, message.timestamp_s).await,
             Ok(Err(error)) if error.is_timeout() => Attempt::TimedOut,
             Ok(Err(error)) => Attempt::Unreachable { why: reasons(error) },
             Err(_) => Attempt::TimedOut,
         }
     }
 
-    fn request(
-        &self,
-        url: &str,
-        secrets: &[Secret],
-        message: &Message<'_>,
-    ) -> Result<reqwest::RequestBuilder, Attempt> {
+    fn request(&self, to: &Target, message: &Message<'_>) -> Result<reqwest::RequestBuilder, Attempt> {
         let unsendable = |why: String| Attempt::Unsendable { why };
-        let url = Url::parse(url.trim())
+        let url = Url::parse(to.url.trim())
             .map_err(|error| unsendable(format!("the webhook's address is not a URL: {error}")))?;
         let client = self.client_for(&url)?;
-        let signed = signature(secrets, message.id, message.timestamp_s, message.body)
+        let signed = signature(&to.secrets, message.id, message.timestamp_s, message.body)
             .map_err(|error| unsendable(error.to_string()))?;
         let content_type = HeaderValue::from_str(message.content_type)
             .map_err(|_| unsendable("the content type is no header value".to_owned()))?;
@@ -155,6 +179,14 @@ impl Sender {
             .body(message.body.to_owned());
         if !signed.is_empty() {
             request = request.header("webhook-signature", signed);
+        }
+        for (name, value) in message.headers.into_iter().flatten().chain(&to.headers) {
+            // It may be a secret, so it is not repeated.
+            let of = |what: &str| unsendable(format!("the header \"{name}\" has {what} that HTTP does not allow"));
+            let name = HeaderName::from_bytes(name.as_bytes()).map_err(|_| of("a name"))?;
+            let mut value = HeaderValue::from_str(value.trim()).map_err(|_| of("a value"))?;
+            value.set_sensitive(true);
+            request = request.header(name, value);
         }
         Ok(request)
     }
@@ -193,29 +225,50 @@ fn builder(limits: Limits) -> reqwest::ClientBuilder {
         .user_agent(concat!("stationkeep/", env!("CARGO_PKG_VERSION")))
 }
 
-async fn judged(response: Response, timestamp_s: i64) -> Attempt {
+async fn judged(response: Response, to: &Target, timestamp_s: i64) -> Attempt {
     let status = response.status();
     let header = |name: HeaderName| response.headers().get(name).and_then(|value| value.to_str().ok());
     // A date is meant by the receiver's clock, which its answer tells; ours may be wrong.
     let now_ms = header(DATE).and_then(http_date_ms).unwrap_or(timestamp_s.saturating_mul(1000));
     let retry_after_ms = header(RETRY_AFTER).and_then(|text| retry_after_ms(text, now_ms));
-    // How the body ends changes nothing.
-    let _ = tokio::time::timeout(LONGEST_READ, drained(response)).await;
-    if status.is_success() {
-        return Attempt::Delivered { status: status.as_u16() };
+    let mut body = Vec::new();
+    // How the body ends changes nothing, unless something is expected of it.
+    let is_whole = tokio::time::timeout(LONGEST_READ, drained(response, &mut body)).await.unwrap_or(false);
+    let said = said(&body, to);
+    let status = (status, status.as_u16());
+    match status {
+        (code, status) if code.is_success() => match &to.expect {
+            // A delivery must not be made again because the rest of an answer is slow.
+            None => Attempt::Delivered { status, said },
+            Some(expect) if is_expected(expect, &body) => Attempt::Delivered { status, said },
+            Some(_) if is_whole => Attempt::Refused { status, said, retry_after_ms },
+            Some(_) => Attempt::Rejected { status, said, retry_after_ms },
+        },
+        (StatusCode::GONE, _) => Attempt::Gone,
+        (code, status) if REFUSALS.contains(&code) => Attempt::Refused { status, said, retry_after_ms },
+        (_, status) => Attempt::Rejected { status, said, retry_after_ms },
     }
-    if status == StatusCode::GONE {
-        return Attempt::Gone;
-    }
-    Attempt::Rejected { status: status.as_u16(), retry_after_ms }
 }
 
-async fn drained(mut response: Response) {
-    let mut read = 0;
-    while let Ok(Some(chunk)) = response.chunk().await {
-        read += chunk.len();
-        if read > MOST_READ {
-            return;
+/// Whether an answer says what is expected of it.
+fn is_expected(expect: &Expect, body: &[u8]) -> bool {
+    let answer: Value = serde_json::from_slice(body).unwrap_or_default();
+    answer.pointer(&expect.pointer) == Some(&expect.equals)
+}
+
+/// Reads the beginning of an answer's body; true where that is all of it.
+async fn drained(mut response: Response, body: &mut Vec<u8>) -> bool {
+    loop {
+        match response.chunk().await {
+            Ok(Some(chunk)) => {
+                body.extend_from_slice(&chunk);
+                if body.len() > MOST_READ {
+                    body.truncate(MOST_READ);
+                    return false;
+                }
+            }
+            Ok(None) => return true,
+            Err(_) => return false,
         }
     }
 }

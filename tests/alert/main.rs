@@ -84,6 +84,7 @@ fn told(stations: usize, news: &News) -> Message {
         configuration: FilesRead::default(),
         rejected: &news.rejected,
         stopped: &news.stopped,
+        refused: &[],
         silent: &BTreeMap::new(),
         ledger_seq: 0,
         clock: clock(),

@@ -86,6 +86,7 @@ async fn filled(database: &str, messages: usize) -> Store {
         content_type: "application/cloudevents+json; charset=UTF-8".to_owned(),
         body: format!("{{\"nth\":{nth:06},\"text\":\"{}\"}}", "x".repeat(BODY_BYTES - 25)),
         created_ms: now_ms(),
+        ..NewMessage::default()
     };
     let decision = PassWrites { messages: (0..messages).map(message).collect(), ..PassWrites::default() };
     let turn = store.turn().await.expect("turn");
@@ -111,7 +112,7 @@ pub async fn pump(database: &str, url: &str) {
 async fn drain(store: Store, url: &str) {
     let sender = Arc::new(Sender::new(Limits::default()).expect("a sender"));
     let secrets = vec![Secret::parse(SECRET).expect("a secret")];
-    let target = Target { webhook: WEBHOOK.to_owned(), url: url.to_owned(), secrets };
+    let target = Target::plain(WEBHOOK, url, secrets);
     let pump = Pump::new(store, sender, target, now_ms, half);
     let mut status = pump.status();
     let cancel = CancellationToken::new();

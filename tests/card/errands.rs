@@ -198,3 +198,81 @@ async fn a_station_that_was_renumbered_is_asked_after_first() {
         "{rest}"
     );
 }
+
+/// How many steps a card asks for, and the lifelines of its test calls.
+fn asked(report: &str) -> (usize, Vec<&str>) {
+    let lifelines = report.lines().filter_map(|line| line.strip_prefix("- lifeline: ")).collect();
+    (report.lines().filter(|line| line.starts_with("- step: ")).count(), lifelines)
+}
+
+/// The part of a report on test calls that all ended alike.
+fn tests(lifelines: &[&str], outcome: &str) -> String {
+    let all: Vec<String> = lifelines.iter().map(|one| format!("{{lifeline: {one}, outcome: {outcome}}}")).collect();
+    format!("tests: [{}]\n", all.join(", "))
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn after_a_refused_opening_the_next_card_says_first_which_code_was_refused() {
+    let house = House::open().await;
+    let (_, digest) = house.present(ADRIFT).await;
+    assert!(!text_of(&open(&house, &digest).await.body).contains("the station refused"));
+    house.pass_seconds(3600);
+    house.drop(
+        "a.yaml",
+        &visit(1, &digest, "2026-11-25T12:20:00Z", &["skipped"], "openings: [{call: 1, heard: refused}]\n"),
+    );
+    assert_eq!(open(&house, &digest).await.status, 410);
+    let (card, next) = house.present(ADRIFT).await;
+    assert_ne!(next, digest);
+    let shown = open(&house, &next).await;
+    let said = text_of(&shown.body);
+    let told = said.find("WARNING: the station refused file:secrets/").expect("it is said");
+    assert!(told < said.find("Before you ring").expect("cautions"), "{said}");
+    assert!(said.contains("at 2026-11-25 12:20 UTC (tech-07)"), "{said}");
+    assert!(card.notes.iter().any(|note| note.contains("it has refused every code on record")), "{:?}", card.notes);
+    // One that opens it ends that.
+    let opened = "openings: [{call: 1, heard: accepted}]\n";
+    house.drop("b.yaml", &visit(2, &next, "2026-11-25T13:01:00Z", &["skipped"], opened));
+    open(&house, &next).await;
+    let (_, last) = house.present(ADRIFT).await;
+    assert!(!text_of(&open(&house, &last).await.body).contains("the station refused"));
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_way_back_that_nobody_began_shows_no_keys_once_a_test_call_reached_help() {
+    let house = House::open().await;
+    let (card, digest) = house.present(ADRIFT).await;
+    let (steps, lifelines) = asked(&card.report);
+    assert_eq!(open(&house, &digest).await.status, 200);
+    house.pass_seconds(3600);
+    let failed = tests(&lifelines, "failed");
+    house.drop("a.yaml", &visit(1, &digest, "2026-11-25T12:20:00Z", &vec!["accepted"; steps], &failed));
+    let back = house.issue(ADRIFT, Errand::Back).await;
+    assert_eq!(open(&house, &back).await.status, 200);
+    house.pass_seconds(3600);
+    let reached = tests(&lifelines, "reached");
+    house.drop("b.yaml", &format!("report: 1\nid: 019a6c1e-8f00-7000-8000-000000000002\nstation: {ADRIFT}\nat: 2026-11-25T13:20:00Z\nby: t\n{reached}"));
+    let over = open(&house, &back).await;
+    assert_eq!((over.status, keys(&over).len()), (410, 0), "{over:?}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_card_of_test_calls_that_is_out_of_date_says_nothing_of_keys() {
+    let house = House::open().await;
+    let (card, digest) = house.present(ADRIFT).await;
+    let (steps, lifelines) = asked(&card.report);
+    assert_eq!(open(&house, &digest).await.status, 200);
+    house.pass_seconds(3600);
+    house.drop("a.yaml", &visit(1, &digest, "2026-11-25T12:20:00Z", &vec!["accepted"; steps], ""));
+    assert_eq!(open(&house, &digest).await.status, 410);
+    let (card, test) = house.present(ADRIFT).await;
+    assert_eq!(asked(&card.report).0, 0, "nothing needs keying: {}", card.report);
+    assert!(card.report.contains("  contact: "), "who is to answer is filled in: {}", card.report);
+    assert_eq!(open(&house, &test).await.status, 200);
+    let reached = tests(&lifelines, "reached");
+    house.drop("b.yaml", &visit(2, &test, "2026-11-25T13:01:00Z", &[], &reached));
+    let over = open(&house, &test).await;
+    assert_eq!(over.status, 410, "{over:?}");
+    let said = text_of(&over.body);
+    assert!(said.contains("Do not make the test calls of this card") && !said.contains("key this card"), "{said}");
+}

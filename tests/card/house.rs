@@ -21,7 +21,7 @@ use stationkeep::web::{Access, Cards, Clocks, Outside, PassStatus, Role, Server,
 use tokio::sync::Mutex;
 use uuid::Uuid;
 
-use super::http::{Answered, ask};
+use super::http::{Answered, ask, send};
 
 /// When the sample is looked at.
 pub const NOON: &str = "2026-11-25T12:00:00Z";
@@ -208,6 +208,13 @@ impl House {
     pub async fn ask(&self, method: &str, path: &str, headers: &[String]) -> Answered {
         let (at, method, path, headers) = (self.address(), method.to_owned(), path.to_owned(), headers.to_vec());
         tokio::task::spawn_blocking(move || ask(at, &method, &path, &headers)).await.expect("an answer")
+    }
+
+    /// One request with a body.
+    pub async fn send(&self, method: &str, path: &str, headers: &[String], body: &str) -> Answered {
+        let (at, method, path) = (self.address(), method.to_owned(), path.to_owned());
+        let (headers, body) = (headers.to_vec(), body.to_owned());
+        tokio::task::spawn_blocking(move || send(at, &method, &path, &headers, &body)).await.expect("an answer")
     }
 
     /// What the command line would hand out for a station now, found without putting it on record.

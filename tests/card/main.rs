@@ -6,6 +6,9 @@
 
 mod http;
 mod errands;
+mod filed;
+mod asked;
+mod start;
 mod house;
 mod page;
 mod shown;

@@ -33,7 +33,7 @@ fn a_report_is_answered_with_what_it_changed_what_it_could_not_use_and_what_is_m
     let unread = "The code behind file:secrets/gone cannot be read here";
     assert!(consequences.iter().any(|one| one.starts_with(unread)), "{consequences:?}");
     let missing = texts(&json["missing"]);
-    assert!(missing.contains(&"A test call of \"emergency\"."), "{missing:?}");
+    assert!(missing.contains(&"A test call of \"the emergency button\"."), "{missing:?}");
     assert!(missing.contains(&"The value of identity: nobody knows it."), "{missing:?}");
     // Again: nothing new, and what is missing still is.
     let said = fleet.run(&["report", &file, "--format", "json"]).ended(0);
@@ -46,7 +46,7 @@ fn a_report_is_answered_with_what_it_changed_what_it_could_not_use_and_what_is_m
     let (_, file) = report(&fleet, test);
     let said = fleet.run(&["report", &file]).ended(0);
     assert!(said.out.contains("access is now known: the code behind file:secrets/access."), "{said:?}");
-    assert!(said.out.contains("The test call of \"emergency\" reached help."), "{said:?}");
+    assert!(said.out.contains("The test call of \"the emergency button\" reached help."), "{said:?}");
     assert!(said.out.contains("SP-01 was adrift and is now aligned."), "{said:?}");
     assert!(!said.out.contains("Still missing") && !said.out.contains(CODE), "{said:?}");
 }

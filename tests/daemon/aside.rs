@@ -97,7 +97,7 @@ fn a_setting_set_aside_leaves_the_rest_managed_and_its_end_is_on_record() {
     let refused = aside(&fleet, &["EQ-02", "emergency.backup"], "2026-12-01").ended(2);
     assert!(refused.err.contains("--out-of-service") && refused.err.contains("sign"), "{}", refused.err);
     let done = aside(&fleet, &["EQ-02", "emergency.backup", "--out-of-service"], "2026-12-01").ended(0);
-    assert!(done.err.contains("stand-in") && done.out.contains("2026-12-02T00:00:00Z, in 6 days"), "{done:?}");
+    assert!(done.err.contains("stand-in") && done.out.contains("2026-12-02 00:00 UTC, in 6 days"), "{done:?}");
     fleet.run(&["drift", "EQ-02"]).ended(0);
     let listed = fleet.run(&["aside", "--format", "json"]).ended(0).json();
     assert_eq!(listed["set_aside"][0]["stations"], serde_json::json!(["EQ-02"]));

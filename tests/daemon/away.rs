@@ -138,9 +138,11 @@ fn a_delivery_that_cannot_be_recorded_for_want_of_room_is_not_made_again_once_it
     until("the first try's end", || daemon.log().contains("not delivered").then_some(()));
     let filler = disk.fill();
     receiver.answer(Answer::Ok);
-    until("a delivery that cannot be recorded", || daemon.log().contains("the outbox cannot be used").then_some(()));
+    until("a delivery that cannot be recorded", || {
+        daemon.log().contains("the outbox cannot be read or written").then_some(())
+    });
     until("a second try to record it", || {
-        (daemon.log().matches("the outbox cannot be used").count() >= 2).then_some(())
+        (daemon.log().matches("the outbox cannot be read or written").count() >= 2).then_some(())
     });
     assert_eq!(receiver.heard().len(), 1, "the one behind it waits");
     std::fs::remove_file(&filler).expect("room again");

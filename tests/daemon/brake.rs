@@ -422,7 +422,7 @@ fn scripts_taken_a_few_at_a_time_and_edits_taken_back_are_no_way_around() {
     let held = fleet.run(&["script", &all[7]]).ended(1);
     let adrift = |some: &[String]| ADRIFT.iter().filter(|name| some.iter().any(|one| one == *name)).count();
     let (count, out) = (14 + ADRIFT.len() - adrift(&all[..14]), 7 - adrift(&all[..7]));
-    let said = [format!("{count} of the 34"), format!("{out} of them by scripts already handed out")];
+    let said = [format!("{count} of the 34"), format!("{out} of them by scripts already issued")];
     assert!(said.iter().all(|said| held.err.contains(said)), "{} {said:?}", held.err);
     release(&fleet, &digest(&held.err)).ended(0);
     fleet.run(&["script", &all[7]]).ended(0);
@@ -457,7 +457,7 @@ fn what_is_held_is_held_on_another_machine_too_and_the_cards_that_are_out_count_
     for fleet in [&fleet, &other] {
         let some = moved_by(fleet, 7..14);
         let held = fleet.run(&["script", &some[0]]).ended(1);
-        assert!(held.err.contains("by scripts already handed out and not reported on"), "{}", held.err);
+        assert!(held.err.contains("by scripts already issued and not reported on"), "{}", held.err);
     }
     // A showing that is dropped among reports is a fact like them, here one that is on record already.
     let one = exported.lines().find(|line| line.contains("\"shown\":1")).expect("one");

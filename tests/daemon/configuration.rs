@@ -53,7 +53,7 @@ fn a_configuration_that_cannot_be_used_changes_nothing() {
     for (nth, bad) in ["settle_ms: never\n", "stationkeep: [\n", ""].iter().enumerate() {
         fleet.rename_into(FILE, bad);
         until("the log of it", || {
-            (daemon.log().matches("the changed configuration cannot be used").count() == nth + 1).then_some(())
+            (daemon.log().matches("the changed configuration has errors").count() == nth + 1).then_some(())
         });
         told(nth + 1, "refused");
     }

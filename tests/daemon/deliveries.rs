@@ -4,7 +4,7 @@ use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, commissioning, fleet_ya
 use super::probe::{address, get, metrics};
 use super::process::{signal, until};
 use super::receiver::{Answer, Receiver};
-use super::told::{GONE, all_names, in_order};
+use super::told::{GONE, REFUSED, all_names, in_order};
 
 #[test]
 fn what_a_receiver_missed_while_away_and_busy_comes_in_order_under_the_same_ids() {
@@ -110,5 +110,54 @@ fn where_every_receiver_is_gone_each_full_pass_says_that_nobody_is_told() {
     until("silence", || (get(at, "/readyz").json()["alerts_silent"] == true).then_some(()));
     assert_eq!(metrics(at)["stationkeep_alerts_silent"], 1.0);
     signal(daemon.pid(), "HUP");
-    daemon.logs("nobody is told of anything");
+    daemon.logs("no alert is delivered");
+}
+
+#[test]
+fn a_message_that_its_receiver_will_not_take_blocks_nothing_and_the_others_hear_of_it() {
+    let receiver = Receiver::start(SIGNING);
+    let picky = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    fleet.write("config/secrets/second", &picky.url());
+    fleet.configure(100, &(webhook("second") + &webhook("on-call")));
+    picky.answer(Answer::No(400));
+    let daemon = fleet.start();
+    // Three tries of the message, three of its short form; then it is closed.
+    let tries = until("six tries", || Some(picky.requests()).filter(|tries| tries.len() >= 6));
+    let ids: Vec<&str> = tries.iter().map(|got| got.id.as_str()).collect();
+    assert_eq!(ids[..3], [ids[0]; 3]);
+    let short = ids[0].replace("told-", "short-");
+    assert_eq!(ids[3..], [short.as_str(); 3]);
+    let closed = until("the others hear of it", || {
+        let told = receiver.heard().into_iter().filter(|got| got.kind() == REFUSED);
+        told.flat_map(|got| got.data()["messages"].as_array().cloned().unwrap_or_default())
+            .find(|one| one["short_form"] == false)
+    });
+    assert_eq!((&closed["webhook"], &closed["message"]), (&"second".into(), &ids[3].into()));
+    assert!(closed["said"].as_str().is_some_and(|said| said.contains("400: \"text too long\"")), "{closed}");
+    let listed = fleet.run(&["deliveries", "--all", "--webhook", "second"]).ended(0);
+    assert!(listed.out.contains("refused by its receiver") && listed.out.contains("text too long"), "{}", listed.out);
+    assert!(metrics(address(&daemon))["stationkeep_webhook_refused_total{webhook=\"second\"}"] >= 2.0);
+    // What comes next is taken at once.
+    picky.answer(Answer::Ok);
+    fleet.write("config/inventory/fleet.yaml", &fleet_yaml(NEW_OFFICER));
+    let heard = picky.wait_for(1);
+    assert_eq!(heard[0].data()["counts"]["opened"]["stations"], 5);
+    in_order(&receiver);
+}
+
+#[test]
+fn a_webhook_can_be_tried_by_hand_and_the_answer_is_printed() {
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    let tried = fleet.run(&["deliveries", "try", "on-call"]).ended(0);
+    assert!(tried.out.contains("on-call at http://127.0.0.1:") && tried.out.contains("took it (200)"), "{}", tried.out);
+    assert!(tried.out.contains("It said: ok") && !tried.out.contains("hush"), "{}", tried.out);
+    let got = receiver.heard().remove(0);
+    assert_eq!(got.kind(), "stationkeep.try.v1");
+    assert!(got.data()["summary"].as_str().is_some_and(|text| text.starts_with("TEST")), "{}", got.body);
+    receiver.answer(Answer::No(422));
+    let tried = fleet.run(&["deliveries", "try", "on-call"]).ended(1);
+    assert!(tried.err.contains("422: \"text too long\""), "{}", tried.err);
+    fleet.run(&["deliveries", "try", "on-cal"]).ended(2);
 }

@@ -66,7 +66,7 @@ fn every_layer_is_shown_in_its_order_with_the_line_that_won() {
                 said by    station at inventory/north.yaml:8:25: outside 8,\n";
     assert!(all.contains(line), "{all}");
     let report = uuid(2);
-    let service = format!("  service    tested, last test call 2020-03-02T09:00:00Z by report {report}\n");
+    let service = format!("  service    tested, last test call 2020-03-02 09:00 UTC by report {report}\n");
     assert!(all.contains("lifeline emergency  (line.kind, emergency.primary)\n") && all.contains(&service), "{all}");
     assert!(!all.contains("  written "), "it is in no repository: {all}");
     let one = explained(&fleet, &["NP-01", "gate.seconds"]);
@@ -91,6 +91,7 @@ fn in_a_work_tree_the_winning_line_has_an_author_or_is_not_committed() {
         let facts = git(&fleet, "", &["log", "-1", "--format=%an%x00%at%x00%s", commit]);
         let facts: Vec<&str> = facts.split('\0').collect();
         let at = jiff::Timestamp::from_second(facts[1].parse().expect("seconds")).expect("a time");
+        let at = at.strftime("%Y-%m-%d %H:%M UTC");
         format!("  written    commit {} ({}, {at}: {})\n", &commit[..10], facts[0], facts[2])
     });
     let expected = format!(

@@ -20,6 +20,7 @@ mod brake;
 mod card;
 mod configuration;
 mod deliveries;
+mod described;
 mod drops;
 mod explain;
 mod files;

@@ -51,6 +51,19 @@ pub fn ask(address: SocketAddr, method: &str, path: &str) -> Option<Answered> {
     answer(&mut stream)
 }
 
+/// Sends JSON.
+pub fn post(address: SocketAddr, path: &str, body: &Value) -> Answered {
+    let mut stream = TcpStream::connect(address).expect("a connection");
+    stream.set_read_timeout(Some(PATIENCE)).expect("a patience");
+    let body = body.to_string();
+    let head = format!(
+        "POST {path} HTTP/1.1\r\nhost: {address}\r\nconnection: close\r\ncontent-type: application/json\r\ncontent-length: {}",
+        body.len()
+    );
+    stream.write_all(format!("{head}\r\n\r\n{body}").as_bytes()).expect("it is sent");
+    answer(&mut stream).expect("an answer")
+}
+
 /// What comes on a connection until it ends.
 pub fn answer(stream: &mut TcpStream) -> Option<Answered> {
     let mut text = String::new();

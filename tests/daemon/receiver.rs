@@ -21,6 +21,8 @@ pub enum Answer {
     Ok,
     /// This status, and a wish to be asked again after a second.
     Busy(u16),
+    /// This status, with a reason: this message will never be taken.
+    No(u16),
     /// Not at all, until another answer is set; then the connection ends.
     Hang,
     /// The end of the connection.
@@ -198,6 +200,7 @@ fn serve(mut stream: TcpStream, shared: &Shared) {
         let text = match answer {
             Answer::Ok => "HTTP/1.1 200 X\r\ncontent-length: 2\r\n\r\nok".to_owned(),
             Answer::Busy(status) => format!("HTTP/1.1 {status} X\r\nretry-after: 1\r\ncontent-length: 0\r\n\r\n"),
+            Answer::No(status) => format!("HTTP/1.1 {status} X\r\ncontent-length: 13\r\n\r\ntext too long"),
             Answer::Hang => {
                 while *shared.answer.lock().expect("no panic") == Answer::Hang && !shared.stop.load(Ordering::Acquire) {
                     std::thread::sleep(Duration::from_millis(20));

@@ -13,6 +13,7 @@ pub const DRIFT: &str = "stationkeep.drift.v1";
 pub const INVENTORY: &str = "stationkeep.inventory.refused.v1";
 pub const CONFIGURATION: &str = "stationkeep.configuration.refused.v1";
 pub const REPORT: &str = "stationkeep.report.refused.v1";
+pub const REFUSED: &str = "stationkeep.message.refused.v1";
 pub const GONE: &str = "stationkeep.webhook.gone.v1";
 
 pub const LISTS: [&str; 9] =

@@ -23,6 +23,7 @@ pub fn message(webhook: &str, id: &str, created_ms: i64) -> NewMessage {
         content_type: "application/cloudevents+json; charset=UTF-8".to_owned(),
         body: format!("{{\"id\":\"{id}\"}}"),
         created_ms,
+        ..NewMessage::default()
     }
 }
 

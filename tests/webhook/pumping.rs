@@ -53,11 +53,82 @@ async fn write(store: &Store, webhook: &str, ids: &[String]) {
             content_type: "application/json".to_owned(),
             body: format!("{{\"id\":\"{id}\"}}"),
             created_ms: 0,
+            ..NewMessage::default()
         })
         .collect();
     let decision = PassWrites { messages, ..PassWrites::default() };
     let turn = store.turn().await.expect("turn");
     store.commit_pass(&decision, turn).await.expect("commit");
+}
+
+/// Messages with short forms.
+async fn write_with_brief(store: &Store, ids: &[String]) {
+    let message = |id: &String| NewMessage {
+        id: id.clone(),
+        webhook: "on-call".to_owned(),
+        content_type: "application/json".to_owned(),
+        body: format!("{{\"whole\":\"{id}\"}}"),
+        form: "chat".to_owned(),
+        brief: Some(format!("{{\"short\":\"{id}\"}}")),
+        brief_id: format!("short-{id}"),
+        ended: vec![format!("station/{id}")],
+        ..NewMessage::default()
+    };
+    let decision = PassWrites { messages: ids.iter().map(message).collect(), ..PassWrites::default() };
+    let turn = store.turn().await.expect("turn");
+    store.commit_pass(&decision, turn).await.expect("commit");
+}
+
+#[tokio::test]
+async fn a_message_refused_three_times_is_set_aside_and_its_short_form_goes_before_what_is_behind() {
+    let place = Place::new();
+    let receiver = Receiver::start(|_, got| match got.body.contains("\"whole\":\"message-0001\"") {
+        true => Answer::Status(413, ""),
+        false => Answer::Status(200, ""),
+    })
+    .await;
+    let store = place.open().await;
+    write_with_brief(&store, &ids(0..4)).await;
+    let started = Instant::now();
+    let mut running = run(&store, "on-call", &receiver.url, clock);
+    receiver.wait_for(7).await;
+    assert!(started.elapsed() < Duration::from_secs(3), "what is behind waits {:?}", started.elapsed());
+    let whole = |n: usize| ids(n as i32..n as i32 + 1).remove(0);
+    let short = "short-message-0001".to_owned();
+    assert_eq!(receiver.ids(), [whole(0), whole(1), whole(1), whole(1), short, whole(2), whole(3)]);
+    let status = running.until(|status| status.state == PumpState::Idle).await;
+    assert_eq!((status.refused, status.waiting, status.delivered), (1, 0, 4));
+    let refused = store.refused_after(0, 9).await.expect("refused");
+    assert_eq!(refused.len(), 1);
+    assert_eq!((refused[0].id.as_str(), refused[0].is_closed, &refused[0].ended), ("message-0001", false, &Vec::new()));
+    assert!(refused[0].said.contains("413") && refused[0].said.contains("ok"), "{}", refused[0].said);
+    assert_eq!(store.unheard().await.expect("unheard"), []);
+}
+
+#[tokio::test]
+async fn where_its_short_form_is_refused_too_it_is_closed_and_known_as_heard_by_nobody() {
+    let place = Place::new();
+    let receiver = Receiver::start(|_, got| match got.body.contains("message-0000") {
+        true => Answer::Status(400, ""),
+        false => Answer::Status(200, ""),
+    })
+    .await;
+    let store = place.open().await;
+    write_with_brief(&store, &ids(0..1)).await;
+    let mut running = run(&store, "on-call", &receiver.url, clock);
+    running.until(|status| status.refused == 2).await;
+    let unheard: Vec<String> = store.unheard().await.expect("unheard").into_iter().map(|one| one.webhook).collect();
+    assert_eq!(unheard, ["on-call"]);
+    let refused = store.refused_after(0, 9).await.expect("refused");
+    let closed: Vec<(bool, &[String])> = refused.iter().map(|one| (one.is_closed, one.ended.as_slice())).collect();
+    assert_eq!(closed, [(false, &[][..]), (true, &["station/message-0000".to_owned()][..])]);
+    write_with_brief(&store, &ids(1..2)).await;
+    running.nudge.notify_one();
+    receiver.wait_for(7).await;
+    running.until(|status| status.delivered == 1).await;
+    assert_eq!(store.unheard().await.expect("unheard"), []);
+    assert!(store.deliver_again("on-call", "message-0000", 0).await.expect("again"), "it can be asked for by hand");
+    assert_eq!(running.stop().await, Ended::Cancelled);
 }
 
 fn ids(range: std::ops::Range<i32>) -> Vec<String> {
@@ -77,11 +148,7 @@ fn run(store: &Store, webhook: &str, url: &str, clock: fn() -> i64) -> Running {
 
 fn run_within(limits: Limits, store: &Store, webhook: &str, url: &str, clock: fn() -> i64) -> Running {
     let sender = Arc::new(Sender::new(limits).expect("a sender"));
-    let target = Target {
-        webhook: webhook.to_owned(),
-        url: url.to_owned(),
-        secrets: vec![Secret::parse(SECRET).expect("a secret")],
-    };
+    let target = Target::plain(webhook, url, vec![Secret::parse(SECRET).expect("a secret")]);
     let pump = Pump::new(store.clone(), sender, target, clock, middle);
     let (nudge, cancel) = (Arc::new(Notify::new()), CancellationToken::new());
     Running { status: pump.status(), task: tokio::spawn(pump.run(Arc::clone(&nudge), cancel.clone())), nudge, cancel }
@@ -245,7 +312,7 @@ async fn the_wait_a_receiver_asks_for_is_kept() {
     let started = Instant::now();
     let mut running = run(&store, "on-call", &receiver.url, clock);
     let status = running.until(|s| matches!(s.state, PumpState::Waiting { .. })).await;
-    assert_eq!(status.last_error.as_deref(), Some("the receiver answered 429"));
+    assert_eq!(status.last_error.as_deref(), Some("the receiver answered 429: \"ok\""));
     assert_eq!(status.waiting, 1);
     receiver.wait_for(2).await;
     assert!(started.elapsed() >= Duration::from_secs(1), "{:?}", started.elapsed());

@@ -4,9 +4,9 @@ use std::io::{BufRead, BufReader};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
-use stationkeep::webhook::{Attempt, Limits, Message, Secret, Sender};
+use stationkeep::webhook::{Limits, Message, Secret, Sender, Target};
 
-use crate::sending::SECRET;
+use crate::sending::{SECRET, bare, delivered, refused};
 
 pub struct Reference {
     child: Child,
@@ -66,21 +66,23 @@ async fn the_specifications_library_accepts_what_is_sent_and_refuses_what_is_not
         id: "drift-0001",
         timestamp_s: now_s(),
         content_type: "application/cloudevents+json; charset=UTF-8",
+        headers: None,
         body: "{\"where\":\"Flåte, \\u0001 east quay\"}",
     };
     let (ours, other) = (secret(SECRET), secret("whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"));
     let old = Message { timestamp_s: message.timestamp_s - 310, ..message };
-    let unauthorized = Attempt::Rejected { status: 401, retry_after_ms: None };
-    let unavailable = Attempt::Rejected { status: 503, retry_after_ms: None };
+    let unauthorized = refused(401, None);
+    let unavailable = refused(503, None);
     for (secrets, message, expected) in [
         (vec![ours.clone()], &message, unavailable),
-        (vec![ours.clone()], &message, Attempt::Delivered { status: 204 }),
-        (vec![other.clone(), ours.clone()], &message, Attempt::Delivered { status: 204 }),
+        (vec![ours.clone()], &message, delivered(204)),
+        (vec![other.clone(), ours.clone()], &message, delivered(204)),
         (vec![other], &message, unauthorized.clone()),
         (vec![], &message, unauthorized.clone()),
         (vec![ours], &old, unauthorized),
     ] {
-        assert_eq!(sender.send(&reference.url, &secrets, message).await, expected);
+        let to = Target::plain("on-call", &reference.url, secrets);
+        assert_eq!(bare(sender.send(&to, message).await), expected);
     }
     let lines = reference.lines();
     let verified: Vec<bool> = lines.iter().map(|line| line["verified"] == true).collect();

@@ -4,10 +4,10 @@
 use std::path::Path;
 use std::process::Command;
 
-use stationkeep::webhook::{Attempt, Limits, Message, Secret, Sender};
+use stationkeep::webhook::{Limits, Message, Secret, Sender, Target};
 
 use crate::reference::{Reference, now_s};
-use crate::sending::SECRET;
+use crate::sending::{SECRET, delivered};
 
 /// Tells this test binary where to send to, as a process of its own: the certificates of a process are read once.
 const ADDRESS: &str = "STATIONKEEP_TEST_HTTPS";
@@ -38,9 +38,11 @@ async fn a_child_sends_over_https() {
         id: "drift-0001",
         timestamp_s: now_s(),
         content_type: "application/cloudevents+json; charset=UTF-8",
+        headers: None,
         body: "{}",
     };
-    let attempt = sender.send(&url, &[Secret::parse(SECRET).expect("a secret")], &message).await;
+    let attempt =
+        sender.send(&Target::plain("on-call", &url, vec![Secret::parse(SECRET).expect("a secret")]), &message).await;
     println!("tried: {attempt:?}");
 }
 
@@ -56,8 +58,8 @@ fn over_https_a_message_arrives_where_the_certificate_is_trusted_and_nowhere_els
     let good = start("good.pem", &[]);
     let stale = start("stale.pem", &["--stale"]);
     let other = start("other.pem", &["--name", "hooks.example.org"]);
-    let delivered = format!("{:?}", Attempt::Delivered { status: 204 });
-    assert_eq!(tried(&good.url, &file("good.pem")), delivered);
+    let taken = format!("{:?}", delivered(204));
+    assert_eq!(tried(&good.url, &file("good.pem")), taken);
     for (url, authority, why) in [
         (&good.url, "other.pem", "UnknownIssuer"),
         (&stale.url, "stale.pem", "expired"),

@@ -2,7 +2,7 @@
 
 use std::time::{Duration, Instant};
 
-use stationkeep::webhook::{Attempt, Limits, Message, Secret, Sender, shown_address, signature};
+use stationkeep::webhook::{Attempt, Expect, Limits, Message, Said, Secret, Sender, Target, shown_address, signature};
 
 use crate::receiver::{Answer, Receiver};
 
@@ -14,6 +14,7 @@ const MESSAGE: Message<'static> = Message {
     id: "drift-0001",
     timestamp_s: 784_111_777,
     content_type: "application/cloudevents+json; charset=UTF-8",
+    headers: None,
     body: "{\"data\":\"Flåte\"}",
 };
 
@@ -23,21 +24,44 @@ fn secrets() -> Vec<Secret> {
 
 async fn sent(url: &str) -> Attempt {
     let sender = Sender::new(QUICK).expect("a sender");
-    sender.send(url, &secrets(), &MESSAGE).await
+    bare(sender.send(&to(url), &MESSAGE).await)
+}
+
+fn to(url: &str) -> Target {
+    Target::plain("on-call", url, secrets())
+}
+
+/// Without what the receiver said.
+pub fn bare(attempt: Attempt) -> Attempt {
+    let nothing = Said::default();
+    match attempt {
+        Attempt::Delivered { status, said: _ } => Attempt::Delivered { status, said: nothing },
+        Attempt::Refused { status, said: _, retry_after_ms } => {
+            Attempt::Refused { status, said: nothing, retry_after_ms }
+        }
+        Attempt::Rejected { status, said: _, retry_after_ms } => {
+            Attempt::Rejected { status, said: nothing, retry_after_ms }
+        }
+        other => other,
+    }
+}
+
+pub fn delivered(status: u16) -> Attempt {
+    Attempt::Delivered { status, said: Said::default() }
 }
 
 async fn answered(answer: Answer) -> Attempt {
     sent(&Receiver::always(answer).await.url).await
 }
 
-fn refused(status: u16, retry_after_ms: Option<i64>) -> Attempt {
-    Attempt::Rejected { status, retry_after_ms }
+pub fn refused(status: u16, retry_after_ms: Option<i64>) -> Attempt {
+    Attempt::Rejected { status, said: Said::default(), retry_after_ms }
 }
 
 #[tokio::test]
 async fn a_message_arrives_with_the_headers_of_the_specification() {
     let receiver = Receiver::always(Answer::Status(204, "")).await;
-    assert_eq!(sent(&receiver.url).await, Attempt::Delivered { status: 204 });
+    assert_eq!(sent(&receiver.url).await, delivered(204));
     let got = &receiver.got()[0];
     assert_eq!(got.line, "POST /hook?token=hush HTTP/1.1");
     assert_eq!(got.header("webhook-id"), MESSAGE.id);
@@ -54,7 +78,7 @@ async fn while_a_secret_is_replaced_the_receiver_sees_both_signatures() {
     let sender = Sender::new(QUICK).expect("a sender");
     let other = Secret::parse("whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw").expect("a secret");
     let both = [secrets().remove(0), other];
-    sender.send(&receiver.url, &both, &MESSAGE).await;
+    sender.send(&Target { secrets: both.into(), ..to(&receiver.url) }, &MESSAGE).await;
     let header = receiver.got()[0].header("webhook-signature").to_owned();
     assert_eq!(header.split(' ').filter(|one| one.starts_with("v1,")).count(), 2);
 }
@@ -63,18 +87,18 @@ async fn while_a_secret_is_replaced_the_receiver_sees_both_signatures() {
 async fn without_a_secret_nothing_is_signed() {
     let receiver = Receiver::always(Answer::Status(200, "")).await;
     let sender = Sender::new(QUICK).expect("a sender");
-    sender.send(&receiver.url, &[], &MESSAGE).await;
+    sender.send(&Target { secrets: Vec::new(), ..to(&receiver.url) }, &MESSAGE).await;
     assert!(!receiver.got()[0].headers.contains_key("webhook-signature"));
 }
 
 #[tokio::test]
 async fn every_status_means_what_the_specification_says() {
     for (status, expected) in [
-        (200, Attempt::Delivered { status: 200 }),
-        (202, Attempt::Delivered { status: 202 }),
-        (299, Attempt::Delivered { status: 299 }),
+        (200, delivered(200)),
+        (202, delivered(202)),
+        (299, delivered(299)),
         (304, refused(304, None)),
-        (400, refused(400, None)),
+        (403, refused(403, None)),
         (404, refused(404, None)),
         (410, Attempt::Gone),
         (500, refused(500, None)),
@@ -125,7 +149,7 @@ async fn a_receiver_that_never_answers_costs_the_limit_and_no_more() {
 
 #[tokio::test]
 async fn an_answer_that_trickles_in_counts_where_its_head_is_there_in_time() {
-    assert_eq!(answered(Answer::Trickle(5)).await, Attempt::Delivered { status: 200 });
+    assert_eq!(answered(Answer::Trickle(5)).await, delivered(200));
     let started = Instant::now();
     assert_eq!(answered(Answer::Trickle(100)).await, Attempt::TimedOut);
     assert!(started.elapsed() < QUICK.whole + Duration::from_secs(2));
@@ -157,7 +181,7 @@ async fn a_connection_that_is_never_made_costs_its_limit_and_no_more() {
     let started = Instant::now();
     let limits = Limits { connect: Duration::from_millis(400), whole: Duration::from_secs(20) };
     let sender = Sender::new(limits).expect("a sender");
-    let attempt = sender.send(&format!("http://{address}/"), &secrets(), &MESSAGE).await;
+    let attempt = sender.send(&to(&format!("http://{address}/")), &MESSAGE).await;
     assert_eq!(attempt, Attempt::TimedOut);
     assert!(started.elapsed() < Duration::from_secs(5), "{:?}", started.elapsed());
 }
@@ -166,10 +190,10 @@ async fn a_connection_that_is_never_made_costs_its_limit_and_no_more() {
 async fn the_status_counts_however_the_body_ends() {
     for (answer, expected) in [
         // Longer than a whole try may take.
-        (Answer::HangInBody(200), Attempt::Delivered { status: 200 }),
+        (Answer::HangInBody(200), delivered(200)),
         (Answer::HangInBody(500), refused(500, None)),
-        (Answer::CloseInBody(200), Attempt::Delivered { status: 200 }),
-        (Answer::Flood(200), Attempt::Delivered { status: 200 }),
+        (Answer::CloseInBody(200), delivered(200)),
+        (Answer::Flood(200), delivered(200)),
         (Answer::CloseInBody(500), refused(500, None)),
         (Answer::Flood(500), refused(500, None)),
     ] {
@@ -184,8 +208,8 @@ async fn a_body_that_hangs_after_a_2xx_is_still_a_delivery() {
     let receiver = Receiver::always(Answer::HangInBody(200)).await;
     let sender = Sender::new(Limits::default()).expect("a sender");
     let started = Instant::now();
-    let attempt = sender.send(&receiver.url, &secrets(), &MESSAGE).await;
-    assert_eq!(attempt, Attempt::Delivered { status: 200 });
+    let attempt = bare(sender.send(&to(&receiver.url), &MESSAGE).await);
+    assert_eq!(attempt, delivered(200));
     assert!(started.elapsed() < Duration::from_secs(5));
 }
 
@@ -231,7 +255,7 @@ async fn what_cannot_be_sent_says_so_and_is_not_tried() {
     let receiver = Receiver::always(Answer::Status(200, "")).await;
     let sender = Sender::new(QUICK).expect("a sender");
     for url in ["", "hook", "ftp://127.0.0.1/hush", "file:///etc/hostname", "http://"] {
-        let attempt = sender.send(url, &secrets(), &MESSAGE).await;
+        let attempt = sender.send(&to(url), &MESSAGE).await;
         let Attempt::Unsendable { why } = attempt else {
             panic!("{url}: {attempt:?}");
         };
@@ -240,7 +264,7 @@ async fn what_cannot_be_sent_says_so_and_is_not_tried() {
     let dotted = Message { id: "a.b", ..MESSAGE };
     let split = Message { content_type: "a\r\nb: c", ..MESSAGE };
     for message in [dotted, split] {
-        let attempt = sender.send(&receiver.url, &secrets(), &message).await;
+        let attempt = sender.send(&to(&receiver.url), &message).await;
         assert!(matches!(attempt, Attempt::Unsendable { .. }), "{attempt:?}");
     }
     assert!(receiver.got().is_empty());
@@ -288,11 +312,76 @@ async fn a_child_without_certificates_sends() {
         return;
     }
     let receiver = Receiver::always(Answer::Status(200, "")).await;
-    assert_eq!(sent(&receiver.url).await, Attempt::Delivered { status: 200 });
+    assert_eq!(sent(&receiver.url).await, delivered(200));
     let attempt = sent(&receiver.url.replace("http://", "https://")).await;
     let Attempt::Unreachable { why } = attempt else {
         panic!("{attempt:?}");
     };
     assert!(why.contains("ca-certificates"), "{why}");
     assert!(!why.contains("hush"), "{why}");
+}
+
+fn body(status: u16, text: &str) -> Answer {
+    let text = format!("HTTP/1.1 {status} X\r\ncontent-length: {}\r\n\r\n{text}", text.len());
+    Answer::Bytes(Box::leak(text.into_bytes().into_boxed_slice()))
+}
+
+#[tokio::test]
+async fn four_answers_say_that_this_message_will_not_be_taken_and_what_they_said_is_shown() {
+    for status in [400, 413, 415, 422] {
+        let receiver = Receiver::always(body(status, "{\"error\":\n \"text too long\"}")).await;
+        let attempt = Sender::new(QUICK).expect("a sender").send(&to(&receiver.url), &MESSAGE).await;
+        assert!(matches!(attempt, Attempt::Refused { status: answered, .. } if answered == status), "{attempt:?}");
+        let error = attempt.error().expect("an error");
+        let expected = format!(
+            "the receiver will not take this message: it answered {status}: \"{{\\\"error\\\": \\\"text too long\\\"}}\""
+        );
+        assert_eq!(error, expected);
+    }
+    for status in [401, 403, 404, 429, 500, 503] {
+        assert_eq!(answered(body(status, "no")).await, refused(status, None));
+    }
+}
+
+#[tokio::test]
+async fn an_answer_of_200_that_says_otherwise_is_a_refusal() {
+    let expect = Expect { pointer: "/ok".into(), equals: true.into() };
+    for (answer, taken) in [
+        (body(200, "{\"ok\":true}"), true),
+        (body(200, "{\"ok\":false,\"error\":\"no_channel\"}"), false),
+        (body(200, "{\"ok\":\"true\"}"), false),
+        (body(200, "ok"), false),
+        (body(204, ""), false),
+    ] {
+        let receiver = Receiver::always(answer.clone()).await;
+        let to = Target { expect: Some(expect.clone()), ..to(&receiver.url) };
+        let attempt = Sender::new(QUICK).expect("a sender").send(&to, &MESSAGE).await;
+        match attempt {
+            Attempt::Delivered { .. } => assert!(taken, "{answer:?}"),
+            Attempt::Refused { .. } => assert!(!taken, "{answer:?}"),
+            other => panic!("{answer:?}: {other:?}"),
+        }
+    }
+    // What it would say is not known: it is asked again.
+    let receiver = Receiver::always(Answer::HangInBody(200)).await;
+    let to = Target { expect: Some(expect), ..to(&receiver.url) };
+    let attempt = Sender::new(Limits::default()).expect("a sender").send(&to, &MESSAGE).await;
+    assert!(matches!(attempt, Attempt::Rejected { status: 200, .. }), "{attempt:?}");
+}
+
+#[tokio::test]
+async fn headers_are_sent_and_a_receiver_that_says_them_back_shows_nobody_a_secret() {
+    let receiver = Receiver::always(body(400, "bad token Bearer hush-hush-hush at /hook?token=hush")).await;
+    let headers = [("authorization".to_owned(), "Bearer hush-hush-hush".to_owned())].into();
+    let own = [("title".to_owned(), "EQ-01: no help".to_owned())].into();
+    let to = Target { headers, ..to(&receiver.url) };
+    let message = Message { headers: Some(&own), ..MESSAGE };
+    let attempt = Sender::new(QUICK).expect("a sender").send(&to, &message).await;
+    let got = &receiver.got()[0];
+    assert_eq!((got.header("authorization"), got.header("title")), ("Bearer hush-hush-hush", "EQ-01: no help"));
+    let error = attempt.error().expect("an error");
+    assert!(error.contains("bad token (not shown) (not shown)") && !error.contains("hush-hush"), "{error}");
+    let broken = Target { headers: [("a".to_owned(), "b\nc".to_owned())].into(), ..to };
+    let attempt = Sender::new(QUICK).expect("a sender").send(&broken, &MESSAGE).await;
+    assert!(matches!(attempt, Attempt::Unsendable { .. }), "{attempt:?}");
 }

@@ -97,7 +97,7 @@ fn what_is_out_of_service_is_named_first_and_then_by_name() {
     let names: Vec<&str> =
         data["set_aside"]["begun"].as_array().unwrap().iter().map(|one| one["station"].as_str().unwrap()).collect();
     assert_eq!((names, &data["set_aside"]["left_out"]), (vec!["EQ-00", "EQ-02", "EQ-01"], &1.into()));
-    let first = "Set aside: EQ-00, out of service, until 2026-11-21T10:00:00Z by ops-2 (awaits a part), and 3 others.";
+    let first = "Set aside: EQ-00, out of service, until 2026-11-21 10:00 UTC by ops-2 (awaits a part), and 3 others.";
     assert!(data["summary"].as_str().unwrap().starts_with(first), "{data}");
 }
 

@@ -7,7 +7,7 @@ use crate::ledger::Mark;
 use crate::setting::Weight;
 use std::sync::Arc;
 
-/// A red button of which somebody says that it failed, at this time.
+/// A red button of which someone says that it failed, at this time.
 fn failed(at: &str, note: Option<&str>) -> LifelineService {
     LifelineService {
         title: "the red button".into(),
@@ -201,7 +201,7 @@ fn a_button_that_called_nobody_when_its_station_left_the_inventory_is_no_paperwo
     watch.pass();
     watch.take("EQ-01");
     let gone = told(&mut watch);
-    let first = "EQ-01: pressing the emergency button called nobody when the station left the inventory. Put a stand-in \
+    let first = "EQ-01: pressing the red button called nobody when the station left the inventory. Put a stand-in \
                  there. No longer in the inventory: EQ-01";
     assert!(summary(&gone).starts_with(first), "{gone}");
     assert_eq!(gone["severity"], "critical");
@@ -209,4 +209,23 @@ fn a_button_that_called_nobody_when_its_station_left_the_inventory_is_no_paperwo
     watch.take("EQ-02");
     let gone = told(&mut watch);
     assert!(summary(&gone).starts_with("No longer in the inventory: EQ-02"), "{gone}");
+}
+
+#[test]
+fn a_test_call_that_fails_again_is_news_and_the_same_one_is_not() {
+    let mut watch = Watch::new();
+    let put = |watch: &mut Watch, at: &str| watch.put(station("EQ-01", vec![], vec![failed(at, None)]));
+    put(&mut watch, "2026-11-20T09:00:00Z");
+    assert_eq!(told(&mut watch)["opened"].as_array().map(Vec::len), Some(1));
+    watch.minutes(1);
+    assert!(watch.pass().messages.is_empty(), "nothing new");
+    for at in ["2026-11-20T09:30:00Z", "2026-11-20T09:40:00Z"] {
+        put(&mut watch, at);
+        watch.minutes(1);
+        let again = told(&mut watch);
+        assert_eq!(again["grown"].as_array().map(Vec::len), Some(1), "{again}");
+        assert!(summary(&again).contains(&at[11..16]), "{again}");
+        watch.minutes(1);
+        assert!(watch.pass().messages.is_empty(), "it was told");
+    }
 }

@@ -11,8 +11,8 @@ use super::super::case::{Before, Case, Told};
 use super::super::topic::seen::Seen;
 use super::super::topic::station::{Memory, Station};
 use super::{
-    AlertTerms, Brake, Cases, Cause, FilesRead, Next, Pass, Reason, RejectedReports, ReportTaken, ScriptToCallBack,
-    Silent, Stopped, Subscription, ToCallBack, Verdict, Work, decide,
+    AlertTerms, Brake, Cases, Cause, FilesRead, Next, Pass, Reason, Refused, RejectedReports, ReportTaken,
+    ScriptToCallBack, Silent, Stopped, Subscription, ToCallBack, Verdict, Work, decide,
 };
 use crate::brake::{Change, Held, Limit, Tally};
 use crate::drift::{Drift, InScope, LifelineService, Scope, Service, SettingDrift, Standing, StationDrift};
@@ -191,6 +191,7 @@ pub struct Watch {
     pub rejected: RejectedReports,
     pub stopped: BTreeMap<Name, Stopped>,
     pub silent: BTreeMap<Name, Silent>,
+    pub refused: Vec<Refused>,
     pub clock: Timestamp,
     pub cases: Cases,
     pub terms: AlertTerms,
@@ -227,6 +228,7 @@ impl Watch {
             rejected: RejectedReports::default(),
             stopped: BTreeMap::new(),
             silent: BTreeMap::new(),
+            refused: Vec::new(),
             clock: "2026-11-20T10:00:00Z".parse().unwrap(),
             cases: Cases::default(),
             terms: terms(vec![webhook("on-call", &Weight::ALL)]),
@@ -276,7 +278,7 @@ impl Watch {
         self.cases = Cases::read(self.cases.rows().clone());
     }
 
-    /// Somebody decided something.
+    /// Someone decided something.
     pub fn say(&mut self, decision: Decision) {
         self.seq += 1;
         self.decisions.add(self.seq, decision);
@@ -326,6 +328,7 @@ impl Watch {
             configuration: FilesRead { findings: &self.configuration, ..FilesRead::default() },
             rejected: &self.rejected,
             stopped: &self.stopped,
+            refused: &self.refused,
             silent: &self.silent,
             ledger_seq: self.seq,
             clock: self.clock,
@@ -346,6 +349,7 @@ impl Watch {
                 assert_eq!(case.to_json(), *row, "{key}");
             }
         }
+        self.refused = Vec::new();
         self.rejected = RejectedReports { last: self.rejected.last, ..RejectedReports::default() };
         let again = self.verdict();
         assert!(again.is_empty(), "{again:?}");

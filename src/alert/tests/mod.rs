@@ -9,6 +9,7 @@ mod fixes;
 mod fixture;
 mod message;
 mod receivers;
+mod refused;
 mod reminder;
 mod reports;
 mod scope;

@@ -44,7 +44,7 @@ fn a_reminder_falls_due_to_the_millisecond() {
     assert_eq!(watch.heard(), ["on-call still_open EQ-01"]);
 }
 
-/// EQ-01 as it is, with somebody on it.
+/// EQ-01 as it is, with someone on it.
 fn take(watch: &mut Watch, at: &str, until: &str) {
     let (at, until) = (at.parse().unwrap(), until.parse().unwrap());
     let taken = Some(Taken { by: "tech-07".into(), at, until });

@@ -8,7 +8,7 @@ use super::fixture::*;
 use super::*;
 use crate::drift::{Begun, Drift, StationDrift};
 
-/// EQ-01 with a setting in doubt since somebody began to key it.
+/// EQ-01 with a setting in doubt since someone began to key it.
 fn begun(at: Timestamp, is_silent: bool) -> Arc<StationDrift> {
     let doubt = setting("emergency.primary", Drift::InDoubt, "1", "2");
     let visit =

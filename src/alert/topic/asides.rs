@@ -1,5 +1,5 @@
 //! What is set aside: each thing is a subject, known by what it is about. Every webhook is told when it begins, and when its
-//! time is over or somebody ended it, each once; a later word about the same thing is told as one that begins.
+//! time is over or someone ended it, each once; a later word about the same thing is told as one that begins.
 
 use std::collections::BTreeMap;
 
@@ -15,7 +15,7 @@ use crate::alert::step::Reason;
 use crate::alert::subject::{Subject, Topic};
 use crate::alert::terms::Subscription;
 use crate::drift::Totals;
-use crate::finding::plural;
+use crate::finding::{minute, plural};
 use crate::ledger::{Aside, Target};
 use crate::setting::Name;
 
@@ -118,16 +118,16 @@ impl<'p> AsideNews<'p> {
         self.begun.iter().chain(self.over.iter().map(|(aside, _)| aside)).map(|aside| aside.said.id)
     }
 
-    /// "Set aside: EQ-05 until 2026-12-01T00:00:00Z by ops-2 (awaits a part). No longer set aside: …"
+    /// "Set aside: EQ-05 until 2026-12-01 00:00 UTC by ops-2 (awaits a part). No longer set aside: …"
     pub fn sentence(&self) -> Option<String> {
         let begun = self.begun.first().map(|first| {
             let why = first.said.why.as_deref().map(|why| format!(" ({})", clip(why, PLACE))).unwrap_or_default();
             let who = clip(&first.said.by, NAME);
             let out = if first.out_of_service { ", out of service," } else { "" };
             format!(
-                "Set aside: {}{out} until {:.0} by {who}{why}{}.",
+                "Set aside: {}{out} until {} by {who}{why}{}.",
                 named(first),
-                first.until,
+                minute(first.until),
                 more(self.begun.len())
             )
         });

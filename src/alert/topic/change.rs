@@ -49,11 +49,13 @@ impl Topic for HeldChange {
 
 /// The change that is held, or was.
 pub fn subject<'p>(cases: &Cases, pass: &Pass<'p>) -> Subject<'p, HeldChange> {
-    let name = "held";
-    let before = cases.before::<HeldChange>(name);
+    let before = cases.before::<HeldChange>(HELD);
     let now = pass.brake.held.map(|held| condition(held, &before, pass.ledger_seq));
-    Subject { name: name.into(), before, now, sight: () }
+    Subject { name: HELD.into(), before, now, sight: () }
 }
+
+/// There is one subject.
+const HELD: &str = "held";
 
 fn condition(held: &Held, before: &Before<Facts, ()>, seq: i64) -> Condition<Facts> {
     let mut hasher = MarkHasher::new();
@@ -190,6 +192,11 @@ impl<'a> Hold<'a> {
     fn change(&self) -> Option<&'a Digest> {
         let held = self.pass.brake.held.map(|held| &held.change.digest);
         held.or(self.last().map(|last| &last.change))
+    }
+
+    /// The key of its case, where nothing is held now.
+    pub fn ended_case(&self) -> Option<String> {
+        self.pass.brake.held.is_none().then(|| Cases::key::<HeldChange>(HELD))
     }
 
     /// What ties the id of a message to its news.

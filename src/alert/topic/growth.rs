@@ -1,4 +1,4 @@
-//! Whether a case got better or worse. In doubt, worse: that is the reading somebody looks into.
+//! Whether a case got better or worse. In doubt, worse: that is the reading someone looks into.
 
 use std::collections::BTreeSet;
 
@@ -14,7 +14,10 @@ pub fn changed(was: &Seen, is: &Seen) -> BTreeSet<Weight> {
         let is_same = was.map(essence) == is.map(essence);
         was.into_iter().chain(is).filter(move |_| !is_same).map(|setting| setting.weight)
     });
-    let service = |seen: &Seen, name: &Name| seen.lifelines.get(name).map(|lifeline| lifeline.service);
+    let service = |seen: &Seen, name: &Name| {
+        let lifeline = seen.lifelines.get(name);
+        lifeline.map(|lifeline| (lifeline.service, lifeline.failed_again_at))
+    };
     let mut lifelines = was.lifelines.keys().chain(is.lifelines.keys());
     let of_lifelines = lifelines.any(|name| service(was, name) != service(is, name)).then_some(Weight::Lifeline);
     let of_visits = (was.unheard != is.unheard).then(|| was.weight.max(is.weight));
@@ -77,7 +80,8 @@ fn no_worse(was: &SeenSetting, is: &SeenSetting) -> bool {
 
 fn no_worse_service(was: &SeenLifeline, is: &SeenLifeline) -> bool {
     // Services are ordered the worst first. One that was dead and then failed its test calls nobody still, and it is news.
-    is.service >= was.service && (was.service, is.service) != (Service::Dead, Service::Failed)
+    let failed_again = is.failed_again_at.is_some() && is.failed_again_at != was.failed_again_at;
+    is.service >= was.service && (was.service, is.service) != (Service::Dead, Service::Failed) && !failed_again
 }
 
 /// The order of standings, and found against the record above merely different.

@@ -7,6 +7,7 @@ pub mod files;
 pub mod fixes;
 pub mod growth;
 pub mod receivers;
+pub mod refused;
 pub mod reports;
 pub mod scope;
 pub mod seen;

@@ -154,7 +154,7 @@ fn message(webhook: &str, news: &RejectedReports, cause: &Mark, round: &Round<'_
         data.reports.push(entry);
         data.left_out -= 1;
     }
-    Message { webhook: webhook.into(), body: envelope.seal(&data), id: id.clone() }
+    Message { webhook: webhook.into(), body: envelope.seal(&data), id: id.clone(), ended: Vec::new() }
 }
 
 impl Source {

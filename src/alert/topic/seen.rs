@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use crate::alert::case::{Condition, Severity};
 use crate::alert::kept;
 use crate::alert::mark::{Mark, MarkHasher};
-use crate::drift::{Begun, Drift, Service, Standing, StationDrift, held_text, value_text};
+use crate::drift::{Begun, Drift, LifelineService, Service, Standing, StationDrift, held_text, value_text};
 use crate::ledger::State;
 use crate::setting::{Name, Value, Weight};
 
@@ -54,6 +54,15 @@ pub struct SeenSetting {
 pub struct SeenLifeline {
     #[serde(with = "kept")]
     pub service: Service,
+    /// What people call it, for when its station is gone; empty where that was not kept.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub title: String,
+    /// When the test call was made that failed, the first of those that failed one after the other.
+    #[serde(with = "kept::maybe", default, skip_serializing_if = "Option::is_none")]
+    pub failed_at: Option<Timestamp>,
+    /// When the last of them was, where it is another: a test call that fails again is news.
+    #[serde(with = "kept::maybe", default, skip_serializing_if = "Option::is_none")]
+    pub failed_again_at: Option<Timestamp>,
     /// It called nobody when it was last told, and no test call has reached help since.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub was_silent: bool,
@@ -87,8 +96,7 @@ impl Seen {
             (setting.name.clone(), seen)
         });
         let failing = lifelines.iter().filter(|lifeline| counts(lifeline.service, require_tests));
-        let failing =
-            failing.map(|l| (l.name.clone(), SeenLifeline { service: l.service, was_silent: false, fixed_at: None }));
+        let failing = failing.map(|l| (l.name.clone(), SeenLifeline::of(l)));
         Some(Seen {
             site: site.clone(),
             location: location.clone(),
@@ -107,6 +115,18 @@ impl Seen {
             let before = was.lifelines.get(name);
             lifeline.was_silent = lifeline.service == Service::Untested
                 && before.is_some_and(|before| before.was_silent || before.service.calls_nobody());
+        }
+    }
+
+    /// Notes the test calls that failed again after one that was told.
+    pub fn note_failed_again(&mut self, was: &Seen) {
+        for (name, lifeline) in &mut self.lifelines {
+            let before = was.lifelines.get(name).filter(|before| before.service == Service::Failed);
+            let Some(first) = before.and_then(|before| before.failed_at) else { continue };
+            if lifeline.service == Service::Failed {
+                lifeline.failed_again_at = lifeline.failed_at.filter(|last| *last != first);
+                lifeline.failed_at = Some(first);
+            }
         }
     }
 
@@ -150,13 +170,32 @@ impl Seen {
             hasher.text(&wanted.text).maybe(wanted.print.as_deref());
             hasher.text(&held.text).maybe(held.print.as_deref());
         }
-        for (name, SeenLifeline { service, was_silent: _, fixed_at: _ }) in lifelines {
+        for (name, SeenLifeline { service, title: _, failed_at: _, failed_again_at, was_silent: _, fixed_at: _ }) in
+            lifelines
+        {
             hasher.text("lifeline").text(name).text(service.as_str());
+            if let Some(at) = failed_again_at {
+                hasher.text("again").text(&at.to_string());
+            }
         }
         for visit in unheard {
             hasher.text("unheard").text(visit);
         }
         hasher.mark()
+    }
+}
+
+impl SeenLifeline {
+    fn of(lifeline: &LifelineService) -> SeenLifeline {
+        let failed_at = lifeline.mark.filter(|_| lifeline.service == Service::Failed).map(|mark| mark.at);
+        SeenLifeline {
+            service: lifeline.service,
+            title: lifeline.title.to_string(),
+            failed_at,
+            failed_again_at: None,
+            was_silent: false,
+            fixed_at: None,
+        }
     }
 }
 

@@ -37,11 +37,12 @@ impl Trouble for Silent {
         let summary = match silent {
             None => format!("{name} is no longer silent: its messages are delivered, or none are left."),
             Some(Silent { waiting, .. }) => format!(
-                "{name} has delivered nothing since {}, and {} for it. Whoever listens there is not alerted.",
+                "{name} has delivered nothing since {}, and {}. Whoever listens there is not alerted.",
                 minute(since),
                 match waiting {
-                    1 => "1 message waits".into(),
-                    waiting => format!("{} wait", plural(*waiting, "message")),
+                    0 => "its receiver takes nothing that is sent".into(),
+                    1 => "1 message waits for it".into(),
+                    waiting => format!("{} wait for it", plural(*waiting, "message")),
                 }
             ),
         };

@@ -177,7 +177,10 @@ fn present<'p>(
     let losses = Losses::of(last.map(|told| (&told.condition.facts, told.is_open)), known, drift);
     let now = Seen::of(drift, terms.require_tests).map(|mut seen| {
         let was = last.filter(|told| told.is_open).map(|told| &told.condition.facts);
-        was.into_iter().for_each(|was| seen.note_silent(was));
+        was.into_iter().for_each(|was| {
+            seen.note_silent(was);
+            seen.note_failed_again(was);
+        });
         note_fixes(&mut seen, was, memory.map_or(&[][..], |memory| &memory.fixes), clock);
         seen.condition()
     });

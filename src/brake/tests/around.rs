@@ -54,7 +54,7 @@ fn stations_that_are_really_replaced_are_asked_for_and_a_report_of_the_new_ones_
             false => (0..SIZE).for_each(|nth| world.confirm(nth)),
         }
         assert_eq!(world.held(), 0);
-        // They call somebody else later: the old ones are still gone, and the new ones are known or not.
+        // They call someone else later: the old ones are still gone, and the new ones are known or not.
         world.specs.iter_mut().for_each(|spec| (spec.calls, spec.how) = ("help", How::Fleet));
         assert_eq!(world.held(), SIZE);
     }
@@ -160,7 +160,7 @@ fn harmless_cards_of_stations_that_left_hold_nobody_elses_scripts_and_cards_to_s
     world.specs.drain(..9);
     some(&mut world, 0..9, "desk", How::Station);
     assert_eq!(world.held(), 0);
-    // Shown before somebody proved another number there, the same card leads away from what is proven.
+    // Shown before someone proved another number there, the same card leads away from what is proven.
     let mut world = World::of(fleet_of(2 * SIZE));
     world.share = "0.2";
     some(&mut world, 0..9, "desk", How::Station);

@@ -125,7 +125,7 @@ fn first_the_names_and_then_the_numbers_are_stations_that_nobody_knows() {
 
 #[test]
 fn a_number_used_again_is_compared_with_what_was_proved_there() {
-    // The stations go for good; new ones get their numbers, and call somebody else.
+    // The stations go for good; new ones get their numbers, and call someone else.
     let mut world = World::new();
     world.specs.drain(..11);
     world.days(400);
@@ -209,7 +209,7 @@ fn a_release_replayed_releases_nothing() {
 }
 
 #[test]
-fn a_restored_ledger_still_knows_the_cards_in_somebodys_hands() {
+fn a_restored_ledger_still_knows_the_cards_in_someones_hands() {
     let mut world = World::new();
     some(&mut world, 0..9, "desk", How::Station);
     assert!((0..9).all(|nth| world.show(nth)));
@@ -239,7 +239,7 @@ fn the_limit_of_now_counts_whatever_it_was() {
 }
 
 #[test]
-fn a_script_to_something_no_longer_wanted_is_to_be_called_back_until_somebody_reports_of_it() {
+fn a_script_to_something_no_longer_wanted_is_to_be_called_back_until_someone_reports_of_it() {
     let mut world = World::new();
     let out = |world: &World| {
         let inventory = world.inventory();

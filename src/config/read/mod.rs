@@ -1,6 +1,7 @@
 //! From the text of `stationkeep.yaml` to a [`Config`], or to everything that is wrong with it.
 
 mod access;
+mod receiver;
 mod source;
 mod webhook;
 

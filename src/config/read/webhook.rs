@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::Reader;
-use crate::config::webhook::{Url, Webhook, WebhookKind, is_http};
+use crate::config::webhook::{Given, Webhook, WebhookKind, is_http};
 use crate::finding::{Code, did_you_mean};
 use crate::setting::{Name, Reference, Weight};
 use crate::yaml::{Data, Node};
@@ -24,8 +24,20 @@ const REMIND_MINUTES: [(Weight, u32); 3] = [(Weight::Lifeline, 60), (Weight::Loc
 
 impl Reader<'_> {
     pub(super) fn webhook(&mut self, node: &Node) -> Option<Webhook> {
-        let known = ["name", "kind", "url", "signing", "weights", "remind_minutes", "silent_minutes", "every_seconds"];
-        let [name, kind, url, signing, weights, remind, silent, every] = self.sheet.map(node, "A webhook", known)?;
+        let known = [
+            "name",
+            "kind",
+            "url",
+            "signing",
+            "headers",
+            "expect",
+            "weights",
+            "remind_minutes",
+            "silent_minutes",
+            "every_seconds",
+        ];
+        let [name, kind, url, signing, headers, expect, weights, remind, silent, every] =
+            self.sheet.map(node, "A webhook", known)?;
         let place = name.map_or_else(|| self.sheet.place(node.spot), |n| self.sheet.place(n.spot));
         let name = self.sheet.required(name, node, "The webhook", "name").and_then(|n| self.name(n));
         let of_alerts = [("weights", weights), ("remind_minutes", remind), ("silent_minutes", silent)];
@@ -36,7 +48,10 @@ impl Reader<'_> {
         let remind_minutes = self.remind(remind);
         let silent = silent.and_then(|n| self.sheet.number(n, "\"silent_minutes\"", 1..=LIMIT_MINUTES));
         let silent_minutes = silent.unwrap_or(SILENT_MINUTES);
-        Some(Webhook { name: name?, place, kind, url: url?, signing, weights, remind_minutes, silent_minutes })
+        let headers = headers.map(|n| self.headers(n)).unwrap_or_default();
+        let expect = expect.and_then(|n| self.expect(n));
+        let (name, url) = (name?, url?);
+        Some(Webhook { name, place, kind, url, signing, weights, remind_minutes, silent_minutes, headers, expect })
     }
 
     /// What it is for; keys of the other kind are rejected, since they would silently do nothing.
@@ -78,10 +93,10 @@ impl Reader<'_> {
         fits.then(|| text.into())
     }
 
-    fn url(&mut self, node: &Node) -> Option<Url> {
+    fn url(&mut self, node: &Node) -> Option<Given> {
         match &node.data {
-            Data::Map(_) => self.secret(node, "\"url\"").map(Url::Secret),
-            Data::Scalar { text, .. } if !node.is_null() && is_http(text) => Some(Url::Written((&**text).into())),
+            Data::Map(_) => self.secret(node, "\"url\"").map(Given::Secret),
+            Data::Scalar { text, .. } if !node.is_null() && is_http(text) => Some(Given::Written((&**text).into())),
             Data::Scalar { .. } | Data::List(_) => {
                 // It may hold a token, so it is not repeated.
                 let fix = "Write {secret: \"env:NAME\"}, {secret: \"file:PATH\"}, or \"https://…\" in quotes.";

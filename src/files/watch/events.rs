@@ -8,13 +8,13 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
 use std::time::{Duration, Instant};
 
-use notify::event::EventKind;
+use notify::event::{EventKind, ModifyKind};
 use notify::{ErrorKind, RecommendedWatcher, RecursiveMode, Watcher};
 use tokio::sync::Notify;
 
 use super::interest::LONGEST;
 use super::mounts::Mounts;
-use super::polling::{Polling, Posts, matters};
+use super::polling::{Of, Polling, Posts, matters};
 use super::{Interest, Means, Pace};
 use crate::files::walk::Stamp;
 
@@ -28,8 +28,10 @@ const SHARE: u32 = 10;
 /// What the thread is told.
 #[derive(Debug)]
 pub(super) enum Order {
-    /// Something may have changed.
+    /// Something changed, or somebody asks.
     Look,
+    /// Events were lost: something may have changed.
+    Missed,
     Rearm(Interest),
     Stop,
 }
@@ -64,24 +66,34 @@ enum Turn {
 /// What the thread shares with the one that takes events.
 struct Ear {
     posts: RwLock<Posts>,
-    /// A `Look` is under way already.
+    /// A `Look` is under way already; a `Missed` is.
     pending: AtomicBool,
+    missed: AtomicBool,
     orders: Sender<Order>,
 }
 
 impl Ear {
     fn hear(&self, event: &notify::Result<notify::Event>) {
-        let counts = match event {
-            Ok(event) if event.need_rescan() => true,
-            Ok(event) if matches!(event.kind, EventKind::Access(_)) => false,
-            Ok(event) => {
-                let posts = self.posts.read().unwrap_or_else(PoisonError::into_inner);
-                event.paths.is_empty() || event.paths.iter().any(|path| matters(&posts, path))
+        let Ok(event) = event else { return self.send(Order::Look, &self.pending) };
+        if event.need_rescan() {
+            return self.send(Order::Missed, &self.missed);
+        }
+        let of = match event.kind {
+            EventKind::Access(_) => return,
+            EventKind::Modify(ModifyKind::Data(_)) => Of::Content,
+            EventKind::Any | EventKind::Create(_) | EventKind::Modify(_) | EventKind::Remove(_) | EventKind::Other => {
+                Of::Entry
             }
-            Err(_) => true,
         };
-        if counts && !self.pending.swap(true, Ordering::AcqRel) {
-            let _ = self.orders.send(Order::Look);
+        let posts = self.posts.read().unwrap_or_else(PoisonError::into_inner);
+        if event.paths.is_empty() || event.paths.iter().any(|path| matters(&posts, path, of)) {
+            self.send(Order::Look, &self.pending);
+        }
+    }
+
+    fn send(&self, order: Order, is_under_way: &AtomicBool) {
+        if !is_under_way.swap(true, Ordering::AcqRel) {
+            let _ = self.orders.send(order);
         }
     }
 }
@@ -112,7 +124,7 @@ impl Events {
         orders: Receiver<Order>,
         told: Arc<Signal>,
     ) -> Events {
-        let ear = Ear { posts: RwLock::default(), pending: AtomicBool::new(false), orders: own };
+        let ear = Ear { posts: RwLock::default(), pending: false.into(), missed: false.into(), orders: own };
         Events {
             interest,
             pace,
@@ -151,8 +163,9 @@ impl Events {
                 Ok(Order::Look) => self.speak(),
                 Ok(Order::Rearm(interest)) => self.rearm(interest),
                 Ok(Order::Stop) | Err(RecvTimeoutError::Disconnected) => Turn::Stop,
-                Err(RecvTimeoutError::Timeout) if self.look().state == self.state => Turn::On,
-                Err(RecvTimeoutError::Timeout) => self.speak(),
+                // A busy folder above may be all there was.
+                Ok(Order::Missed) | Err(RecvTimeoutError::Timeout) if self.look().state == self.state => Turn::On,
+                Ok(Order::Missed) | Err(RecvTimeoutError::Timeout) => self.speak(),
             };
             if turn == Turn::Stop {
                 return;
@@ -160,11 +173,13 @@ impl Events {
         }
     }
 
-    /// The next order. What happens after a `Look` was taken asks for another one.
+    /// The next order. What happens after a `Look` or `Missed` was taken asks for another one.
     fn next(&self, wait: Duration) -> Result<Order, RecvTimeoutError> {
         let order = self.orders.recv_timeout(wait);
-        if matches!(order, Ok(Order::Look)) {
-            self.ear.pending.store(false, Ordering::Release);
+        match &order {
+            Ok(Order::Look) => self.ear.pending.store(false, Ordering::Release),
+            Ok(Order::Missed) => self.ear.missed.store(false, Ordering::Release),
+            Ok(Order::Rearm(_) | Order::Stop) | Err(_) => {}
         }
         order
     }
@@ -206,10 +221,10 @@ impl Events {
         loop {
             let wait = self.pace.settle.min(last.saturating_duration_since(Instant::now()));
             match self.next(wait) {
-                Ok(Order::Look) if Instant::now() < last => {}
+                Ok(Order::Look | Order::Missed) if Instant::now() < last => {}
                 Ok(Order::Rearm(interest)) => self.interest = interest,
                 Ok(Order::Stop) | Err(RecvTimeoutError::Disconnected) => return Turn::Stop,
-                Ok(Order::Look) => return Turn::On,
+                Ok(Order::Look | Order::Missed) => return Turn::On,
                 Err(RecvTimeoutError::Timeout) => {
                     if !self.polls || Instant::now() >= last || self.is_still() {
                         return Turn::On;
@@ -235,7 +250,7 @@ impl Events {
                 continue;
             }
             match self.next(LOCK_LOOK) {
-                Ok(Order::Look) => {}
+                Ok(Order::Look | Order::Missed) => {}
                 Ok(Order::Rearm(interest)) => self.interest = interest,
                 Ok(Order::Stop) | Err(RecvTimeoutError::Disconnected) => return Turn::Stop,
                 Err(RecvTimeoutError::Timeout) => {}
@@ -282,7 +297,7 @@ impl Events {
             }
         }
         self.watch(&now);
-        self.note_silent(&now);
+        self.note_silent(&Mounts::now(), &now);
         old != now
     }
 
@@ -316,8 +331,7 @@ impl Events {
     }
 
     /// On some file systems changes made elsewhere cause no events.
-    fn note_silent(&mut self, posts: &Posts) {
-        let mounts = Mounts::now();
+    fn note_silent(&mut self, mounts: &Mounts, posts: &Posts) {
         let found = posts.iter().find_map(|(folder, _)| Some((folder, mounts.silent(folder)?)));
         if let Some((folder, kind)) = found {
             let message =
@@ -360,6 +374,44 @@ mod tests {
         let inner = events.told.inner();
         assert_eq!((inner.means, inner.notes.len()), (Means::Polling, 1));
         assert!(inner.notes[0].contains("max_user_watches"), "{}", inner.notes[0]);
+    }
+
+    #[test]
+    fn a_folder_on_a_network_file_system_is_polled_and_that_is_said_once() {
+        let mut events = events(Interest::default());
+        let posts = Posts::from([(PathBuf::from("/srv/fleet"), super::super::polling::Names::default())]);
+        let mounts = |kind: &str| Mounts::parse(&format!("40 22 0:45 / /srv/fleet rw shared:9 - {kind} host:/x rw"));
+        events.note_silent(&mounts("ext4"), &posts);
+        assert!(!events.polls);
+        events.note_silent(&mounts("nfs4"), &posts);
+        events.note_silent(&mounts("nfs4"), &posts);
+        let inner = events.told.inner();
+        assert_eq!((events.polls, inner.means, inner.notes.len()), (true, Means::Polling, 1));
+        assert!(inner.notes[0].contains("/srv/fleet lies on nfs4"), "{}", inner.notes[0]);
+    }
+
+    #[test]
+    fn lost_events_are_told_only_where_something_changed() {
+        let dir = tempfile::tempdir().unwrap();
+        let interest = Interest { trees: vec![crate::files::Folder::new(dir.path(), ".")], ..Interest::default() };
+        let mut events = events(interest);
+        events.stand(Means::Polling);
+        let lost = Ok(notify::Event::new(EventKind::Other).set_flag(notify::event::Flag::Rescan));
+        let ear = events.ear.clone();
+        // Each time until it is told to stop.
+        let mut told = |events: &mut Events| {
+            ear.hear(&lost);
+            ear.hear(&lost);
+            ear.orders.send(Order::Stop).unwrap();
+            events.run();
+            let changed = events.told.changed.notified();
+            std::pin::pin!(changed).as_mut().enable()
+        };
+        assert!(!told(&mut events));
+        fs::write(dir.path().join("a.yaml"), "0").unwrap();
+        // It stops while it waits for quiet.
+        events.pace.settle = Duration::ZERO;
+        assert!(told(&mut events));
     }
 
     #[test]

@@ -116,6 +116,7 @@ both! {
     nothing_is_told_while_git_holds_its_lock
     a_lock_left_behind_by_git_does_not_silence_the_watch
     reading_and_what_editors_leave_behind_are_not_told
+    a_log_that_grows_in_a_watched_folder_is_not_told
 }
 
 async fn a_file_saved_by_an_editor_is_seen_every_time(means: Means) {
@@ -370,6 +371,28 @@ async fn reading_and_what_editors_leave_behind_are_not_told(means: Means) {
         write(&scene.path(name), "x");
     }
     assert!(timeout(Duration::from_secs(1), scene.watch.changed()).await.is_err());
+}
+
+async fn a_log_that_grows_in_a_watched_folder_is_not_told(means: Means) {
+    let scene = Scene::new(means, "in", |dir| {
+        write(&dir.join("in/a.yaml"), "0");
+        write(&dir.join("in/daemon.log"), "begun");
+        write(&dir.join("reports/daemon.log"), "begun");
+    })
+    .await;
+    let inboxes = vec![Folder::new(scene.dir.path(), "reports")];
+    scene.watch.rearm(Interest { trees: vec![scene.folder.clone()], inboxes, ..Interest::default() });
+    scene.quiet().await;
+    for name in ["in/daemon.log", "reports/daemon.log"] {
+        let mut log = fs::File::options().append(true).open(scene.path(name)).unwrap();
+        for _ in 0..5 {
+            std::io::Write::write_all(&mut log, b"a line\n").unwrap();
+            let word = timeout(Duration::from_millis(150), scene.watch.changed()).await;
+            assert!(word.is_err(), "{name} is told");
+        }
+    }
+    // And it is as awake as before.
+    scene.shows("in/a.yaml", "1", || write(&scene.path("in/a.yaml"), "1")).await;
 }
 
 #[tokio::test]

@@ -5,6 +5,7 @@ use super::slip::slip;
 use super::stretch::{Stretch, bare_stretches};
 use super::tests_to_make::failed;
 use super::words::{button, listed, settings_of};
+use crate::drift::RefusedCodes;
 use crate::finding::minute;
 use crate::inventory::Station;
 use crate::script::aim::Back;
@@ -41,6 +42,7 @@ pub(super) fn lead(script: &Script, station: &Station) -> Vec<String> {
     all.extend(script.begun.as_ref().map(begun_text));
     all.extend(script.beside.iter().map(beside_text));
     all.extend(script.renumbered.as_ref().map(renumbered_text));
+    all.extend(script.refused.as_ref().filter(|_| !script.calls.is_empty()).map(refused_text));
     if script.letters {
         all.push("You need a phone with the keys A to D. An ordinary phone has none.".to_owned());
     }
@@ -72,6 +74,15 @@ fn renumbered_text(renumbered: &Renumbered) -> String {
         "WARNING: is it this station that answers? Its last report was made when its number was {before}, and now it is {now}. \
          Ring it and listen first.{says} If another station answers, or you cannot tell, hang up, key nothing, and tell ops."
     )
+}
+
+fn refused_text(refused: &RefusedCodes) -> String {
+    let RefusedCodes { each, leaves_others } = refused;
+    let now = match leaves_others {
+        true => "This card opens with another code.",
+        false => "No other code is on record. Before you ring, ops must find out which code the station holds.",
+    };
+    format!("WARNING: the station refused {}. {now}", listed(each, "and"))
 }
 
 pub(super) fn cautions_with(script: &Script, station: &Station, failing: String) -> Vec<String> {

@@ -102,18 +102,20 @@ pub enum Label {
     Close,
 }
 
-/// How to fill in the report; `several`: a call may have to be opened with one code after the other.
-fn how_to_report(several: bool) -> String {
+/// How to fill in the report; `several`: a call may have to be opened with one code after the other; `contacts`: it says who
+/// must answer a test call.
+fn how_to_report(several: bool, contacts: bool) -> String {
     let codes = match several {
         true => {
             " Add a line to \"openings\" for each further code that you tried, with its number in the order of the NOTE."
         }
         false => "",
     };
+    let contacts = if contacts { " If someone else answered a test call, change its contact." } else { "" };
     format!(
         "Replace each \"null\": when it was done (2026-11-25T09:30:00Z), who did it, what you heard (accepted, refused, nothing or \
          skipped), how each test ended (reached or failed). If you heard nothing once and a refusal once, write the word \"nothing\". \
-         Take out the lines of a call that you did not open, and of a test that you did not make.{codes} Then save it as a file in the reports folder, or send it to ops."
+         Take out the lines of a call that you did not open, and of a test that you did not make.{contacts}{codes} Then save it as a file in the reports folder, or send it to ops."
     )
 }
 
@@ -136,7 +138,10 @@ impl Card {
             number: script.number.clone(),
             calls: script.calls.iter().map(|call| CardCall::of(script, call, station, &stretches, codes)).collect(),
             tests: texts(script, station),
-            how_to_report: how_to_report(script.calls.iter().any(|call| call.codes.len() > 1)),
+            how_to_report: how_to_report(
+                script.calls.iter().any(|call| call.codes.len() > 1),
+                script.tests.iter().any(|test| test.contact.is_some()),
+            ),
             report: draft(script, station, report),
         }
     }
@@ -179,7 +184,7 @@ impl CardCall {
             lines: [open].into_iter().chain(steps).chain(close).collect(),
             end: match &call.close {
                 Some(_) => None,
-                None if call.ends_itself => Some("The station hangs up by itself."),
+                None if call.ends_itself => Some("Then the station hangs up."),
                 None => Some("Then hang up."),
             },
         }

@@ -5,6 +5,7 @@ use uuid::Uuid;
 
 use crate::inventory::Station;
 use crate::script::delta::Script;
+use crate::script::test_call::TestCall;
 
 /// The report to fill in, in the order it is read.
 #[derive(Serialize)]
@@ -42,6 +43,15 @@ struct DraftStep {
 struct DraftTest<'a> {
     lifeline: &'a str,
     outcome: Gap,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    contact: Option<&'a str>,
+}
+
+impl DraftTest<'_> {
+    /// With who is to answer, for the technician to change where someone else did.
+    fn of(test: &TestCall) -> DraftTest<'_> {
+        DraftTest { lifeline: &test.lifeline, outcome: None, contact: test.contact.as_deref() }
+    }
 }
 
 /// What only the technician knows. A report sent off unread must claim nothing, and is refused.
@@ -59,7 +69,7 @@ pub(super) fn draft(script: &Script, station: &Station, id: Uuid) -> String {
         script: script.digest.to_string(),
         openings: (1..=script.calls.len()).map(|call| DraftOpening { call, heard: None, code: 1 }).collect(),
         steps: steps.map(|step| DraftStep { step: step.number, heard: None }).collect(),
-        tests: script.tests.iter().map(|test| DraftTest { lifeline: &test.lifeline, outcome: None }).collect(),
+        tests: script.tests.iter().map(DraftTest::of).collect(),
         note: None,
     };
     // Texts and numbers always have a YAML form.

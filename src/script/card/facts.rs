@@ -49,7 +49,7 @@ fn takes(script: &Script, station: &Station, codes: &Codes) -> String {
 /// What keying every difference in the keybook's order would have meant, where that is another script.
 fn obvious_text(script: &Script) -> Option<String> {
     let Obvious { cost, refused, wrong } = script.obvious.as_ref()?;
-    let plain = "Keying each difference by itself, in the keybook's order,";
+    let plain = "Keying the differences one by one, in the keybook's order,";
     if let Some(command) = refused.first() {
         return Some(format!("{plain} would fail: the station would refuse \"{command}\"."));
     }

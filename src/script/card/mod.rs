@@ -13,6 +13,7 @@ mod slip;
 mod stretch;
 mod tests_to_make;
 mod text;
+mod visit;
 mod words;
 
 pub use cautions::cautions;
@@ -20,3 +21,6 @@ pub use contents::{Card, CardCall, CardLine, Label};
 pub use link::{beside, link};
 pub use tests_to_make::WITHOUT_WAY_BACK;
 pub use text::{keys, text};
+pub use visit::{
+    Answer, Group, KeyGroup, OUTDATED, Screen, Shows, Tells, Visit, VisitCall, VisitKeys, VisitStep, VisitTest, Word,
+};

@@ -35,7 +35,7 @@ fn text(script: &Script, test: &TestCall, station: &Station) -> String {
     let back = match script.back {
         None if leads_nowhere(script) => " If it does not reach help, report that it failed.",
         None => " If it does not reach help, report that it failed, then ask for the way back.",
-        Some(_) => "",
+        Some(_) => " If it does not reach help, report that it failed, and keep the stand-in.",
     };
     format!("{how}{who} The person who answers must hear you and know where you are.{back}")
 }

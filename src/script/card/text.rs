@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use textwrap::{Options, fill};
 
 use super::contents::{Card, CardCall, CardLine, Label};
+use crate::ledger::CARD_END;
 use crate::script::delta::{Call, Script};
 use crate::setting::Codes;
 
@@ -36,7 +37,7 @@ pub fn text(card: &Card) -> String {
         section(&mut out, "TEST");
         card.tests.iter().for_each(|test| bullet(&mut out, test));
     }
-    section(&mut out, "REPORT BACK");
+    section(&mut out, CARD_END);
     paragraph(&mut out, &format!("{}\n", card.how_to_report));
     out.push_str(&card.report);
     out

@@ -10,7 +10,7 @@ use crate::setting::{Name, Value, spoken as call_it};
 /// What people call the button of a lifeline.
 pub(super) fn button(station: &Station, lifeline: &Name) -> String {
     let known = station.keybook.lifelines.iter().find(|known| known.name == *lifeline);
-    known.map_or_else(|| lifeline.to_string(), Lifeline::title)
+    known.map_or_else(|| lifeline.to_string(), Lifeline::button)
 }
 
 /// What people call some settings: "unit mode and line kind".

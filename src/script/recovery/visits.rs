@@ -17,10 +17,10 @@ use crate::script::tests::{any_settings, codes, flow, report, station, there};
 use crate::script::{Call, NoScript, Pressed, Script, Step, issued};
 use crate::setting::Value;
 
-const EIDER: &str = include_str!("../../../config/keybooks/eider-1.yaml");
+pub(in crate::script) const EIDER: &str = include_str!("../../../config/keybooks/eider-1.yaml");
 
 /// A model that is programmed between two commands; keyed again unheard, either would be refused.
-const COMMIT: &str = r##"keybook: 1
+pub(in crate::script) const COMMIT: &str = r##"keybook: 1
 model: tern-2
 title: Commit (invented)
 call: {rings: 1, greeting_ms: 2000, open: "B{=access}#", close: "D", idle_ms: 15000, limit_ms: 240000}
@@ -42,8 +42,10 @@ commands:
   - {command: commit, keys: "71*", needs: {mode: prog, shadow: dirty}, also: {mode: run, shadow: clean}}
   - {command: leave,  keys: "72*", also: {mode: run, shadow: clean}, takes_ms: 9000}
 "##;
-const COMMIT_WANTED: &str = "access: {secret: \"file:new\"}, mode: run, p: {to: help}, shadow: clean";
-const COMMIT_HELD: &str = "access: {secret: \"file:new\"}, mode: run, p: \"9,01632960177\", shadow: clean";
+pub(in crate::script) const COMMIT_WANTED: &str =
+    "access: {secret: \"file:new\"}, mode: run, p: {to: help}, shadow: clean";
+pub(in crate::script) const COMMIT_HELD: &str =
+    "access: {secret: \"file:new\"}, mode: run, p: \"9,01632960177\", shadow: clean";
 
 /// What becomes of one keying.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -60,7 +62,7 @@ enum Turn {
     Garbled,
 }
 
-/// Somebody at a station, with a card.
+/// Someone at a station, with a card.
 struct Visit<'a> {
     script: &'a Script,
     station: SimulatedStation,
@@ -176,13 +178,13 @@ impl Visit<'_> {
 }
 
 /// A station as the record has it; what nobody knows is as from the factory, or a symbol.
-fn simulated(station: &Station, record: &Record) -> SimulatedStation {
+pub(in crate::script) fn simulated(station: &Station, record: &Record) -> SimulatedStation {
     let fresh = SimulatedStation::from_factory(station.keybook.clone());
     let held = |id| record.known(id).map_or_else(|| fresh.held(id).clone(), |value| Held::Known(value.clone()));
     SimulatedStation::new(station.keybook.clone(), station.keybook.ids().map(held).collect(), &codes())
 }
 
-fn holds(station: &SimulatedStation, id: crate::keybook::SettingId, value: &Value) -> bool {
+pub(in crate::script) fn holds(station: &SimulatedStation, id: crate::keybook::SettingId, value: &Value) -> bool {
     match (value, station.held(id)) {
         (Value::Secret(secret), Held::Code(code)) => codes().code_of(secret).is_some_and(|wanted| wanted == code),
         (value, Held::Known(held)) => held == value,
@@ -191,7 +193,12 @@ fn holds(station: &SimulatedStation, id: crate::keybook::SettingId, value: &Valu
 }
 
 /// Whether a lifeline is as it was, all of it known, or as it will be; unwanted settings may be as they were.
-fn is_covered(station: &Station, record: &Record, simulated: &SimulatedStation, lifeline: usize) -> bool {
+pub(in crate::script) fn is_covered(
+    station: &Station,
+    record: &Record,
+    simulated: &SimulatedStation,
+    lifeline: usize,
+) -> bool {
     let settings = &station.keybook.lifelines[lifeline].settings;
     let as_was = settings.iter().all(|id| record.known(*id).is_some_and(|value| holds(simulated, *id, value)));
     let target = |id| target(station, record, id);
@@ -199,11 +206,15 @@ fn is_covered(station: &Station, record: &Record, simulated: &SimulatedStation, 
 }
 
 /// What a setting is to hold.
-fn target<'v>(station: &'v Station, record: &'v Record, id: crate::keybook::SettingId) -> Option<&'v Value> {
+pub(in crate::script) fn target<'v>(
+    station: &'v Station,
+    record: &'v Record,
+    id: crate::keybook::SettingId,
+) -> Option<&'v Value> {
     station.wanted(id).map(|wanted| &wanted.value).or(record.known(id))
 }
 
-fn folded(station: &Station, reports: &[Report], script: &Script) -> Record {
+pub(in crate::script) fn folded(station: &Station, reports: &[Report], script: &Script) -> Record {
     let on_record: Issued = issued(script, Timestamp::UNIX_EPOCH);
     fold(&station.keybook, reports, |digest| (*digest == script.digest).then_some(&on_record))
 }
@@ -260,7 +271,11 @@ fn visit(
 }
 
 /// The next script lands.
-fn next(station: &Arc<Station>, record: &Record, simulated: SimulatedStation) -> Result<(), TestCaseError> {
+pub(in crate::script) fn next(
+    station: &Arc<Station>,
+    record: &Record,
+    simulated: SimulatedStation,
+) -> Result<(), TestCaseError> {
     let all_managed = station.keybook.ids().all(|id| station.wanted(id).is_some());
     let script = match there(station, record) {
         Err(NoScript::Unreachable(_) | NoScript::Dead(_)) if !all_managed => return Ok(()),
@@ -327,7 +342,7 @@ fn any_turns() -> impl Strategy<Value = [Turn; 2]> {
 }
 
 /// Settings of the Eider, in one mode or another.
-fn any_eider() -> impl Strategy<Value = Vec<Option<String>>> {
+pub(in crate::script) fn any_eider() -> impl Strategy<Value = Vec<Option<String>>> {
     let settings: &[(&str, &[&str])] = &[
         ("identity", &["\"205\"", "\"7777\""]),
         ("unit.mode", &["service", "survey"]),

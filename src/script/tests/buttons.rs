@@ -1,6 +1,7 @@
 //! Buttons: which are called dead, which are tested afterwards, and what is keyed again on request.
 
 use super::*;
+use crate::ledger::{Mark, Refusal};
 use crate::script::aim::Aim;
 use crate::script::dead::left_dead;
 use crate::script::task::Task;
@@ -222,6 +223,43 @@ fn the_codes_to_try_are_a_known_one_alone_else_the_wanted_the_doubted_and_the_fa
 }
 
 #[test]
+fn a_code_that_was_refused_is_said_first_and_tried_last() {
+    let printed = TERN.replace("{kind: secret, digits: [4, 8]}", "{kind: secret, digits: [4, 8], factory: \"0000\"}");
+    let told = |book: &str, refused: &[&str]| {
+        let station = station(book, &ALL_WANTED.replace("\"121\"", "\"120\""));
+        let mut record = record(&station, &ALL_HELD.replace("access: {secret: \"file:new\"}, ", ""));
+        let access = station.keybook.id("access").unwrap();
+        record.settings[access.index()].state = HeldState::Unknown;
+        let at = "2026-11-20T12:10:00Z".parse().unwrap();
+        let refusal = |name: &&str| Refusal {
+            code: Value::Secret(codes().seal(&name.parse().unwrap())),
+            mark: Mark { at, report: Uuid::nil() },
+            by: "tech-09".into(),
+        };
+        record.settings[access.index()].refused = refused.iter().map(refusal).collect();
+        let script = there(&station, &record).unwrap().unwrap();
+        let lead = crate::script::card::cautions(&script, &station).into_iter().next().unwrap_or_default();
+        (json(&script, &station, &codes())["calls"][0]["codes"].clone(), lead, script.warnings[0].text(&codes()))
+    };
+    let (codes, lead, note) = told(&printed, &["file:new"]);
+    assert_eq!(codes, serde_json::json!(["factory", "file:new"]));
+    assert_eq!(
+        lead,
+        "WARNING: the station refused file:new at 2026-11-20 12:10 UTC (tech-09). This card opens with another code."
+    );
+    assert!(
+        note.contains("opened with the factory code") && note.contains("what it refused before: B 4711 00 #."),
+        "{note}"
+    );
+    let (codes, lead, note) = told(TERN, &["file:new"]);
+    assert_eq!(codes, serde_json::json!(["file:new"]));
+    assert!(lead.ends_with("ops must find out which code the station holds."), "{lead}");
+    assert!(note.contains("it has refused every code on record") && !lead.contains("4711"), "{note}");
+    let (_, lead, _) = told(&printed, &["file:old"]);
+    assert!(lead.contains("file:old") && lead.ends_with("This card opens with another code."), "{lead}");
+}
+
+#[test]
 fn a_call_says_its_room_and_a_card_of_one_without_room_warns() {
     let station = |limit: u32| station(&TERN.replace("limit_ms: 240000", &format!("limit_ms: {limit}")), ALL_WANTED);
     let held = ALL_HELD.replace("9,01632960101", "9,01632960177");
@@ -290,8 +328,9 @@ fn a_button_that_is_not_there_is_not_tracked_not_dead_not_tested_and_bars_nothin
     lacks.absent.insert("blue".into(), lacks.place.clone());
     let held = held(", unit.mode: service, blue.number: \"\"");
     let record = record(&lacks, &held.replace("\"121\"", "\"120\""));
-    let blue =
-        |script: &Script| card::cautions(script, &there_is).iter().any(|text| text.contains("blue calls nobody"));
+    let blue = |script: &Script| {
+        card::cautions(script, &there_is).iter().any(|text| text.contains("the blue button calls nobody"))
+    };
     assert!(blue(&there(&there_is, &record).unwrap().unwrap()));
     let script = there(&lacks, &record).unwrap().unwrap();
     assert!(!blue(&script) && script.tests.iter().all(|test| &*test.lifeline != "blue"));

@@ -89,7 +89,12 @@ fn where_nothing_is_keyed_nothing_is_said_of_wrong_keys() {
 /// The script as it comes back out of the ledger, for a visit that was begun.
 fn again(station: &Station, record: &Record, script: &Script) -> Script {
     let line = line_of(&LedgerLine::Script(Box::new(issued(script, "2026-11-21T11:00:00Z".parse().unwrap()))));
-    let LedgerLine::Script(kept) = parse_line(&line).unwrap() else { panic!("{line}") };
+    let LedgerLine::Script(mut kept) = parse_line(&line).unwrap() else { panic!("{line}") };
+    crate::ledger::seal(&mut kept, codes().check());
+    assert_eq!(digest_of(&kept).as_ref(), Some(&script.digest), "what its digest stands for is kept: {line}");
+    kept.station = "EQ-02".into();
+    assert_ne!(digest_of(&kept).as_ref(), Some(&script.digest));
+    kept.station = script.station.clone();
     let visit = Visit {
         id: Uuid::nil(),
         script: script.digest.clone(),
@@ -118,6 +123,7 @@ proptest! {
         // What the ledger keeps nothing of: why its steps are as they are, and what other scripts would have cost.
         let mut script = script;
         (script.obvious, script.full_presses, script.bound, script.way_back) = (None, None, None, None);
+        script.basis = None;
         script.dead.clear();
         kept.dead.clear();
         for step in script.calls.iter_mut().flat_map(|call| &mut call.steps) {

@@ -460,3 +460,22 @@ fn what_a_way_back_makes_known_is_named_where_it_bars_a_script() {
     record.earlier = Default::default();
     assert!(fix(&record).ends_with("or report what it is."), "there is no way back");
 }
+
+#[test]
+fn where_the_way_back_failed_too_none_leads_forth_again_to_what_failed_before() {
+    let station = station(TERN, ALL_WANTED);
+    let held = Report { at: "2026-11-20T00:00:00Z".parse().unwrap(), ..report(&ALL_HELD.replace("960101", "960177")) };
+    let failed = |minute: u32, script: &Script| {
+        let steps = script.calls.iter().flat_map(|call| &call.steps).count();
+        let test = Test { lifeline: "emergency".into(), outcome: Outcome::Failed, contact: None, dialled: None };
+        Report { tests: vec![test], ..keyed(minute, script, &vec![Heard::Accepted; steps]) }
+    };
+    let before = fold(&station.keybook, std::slice::from_ref(&held), |_| None);
+    let first = there(&station, &before).unwrap().expect("a script");
+    let mut reports = vec![held, failed(10, &first)];
+    let way_back = back(&station, &folded(&station, &reports, &first)).unwrap().expect("a way back");
+    reports.push(failed(20, &way_back));
+    let all = [issued(&first, Timestamp::UNIX_EPOCH), issued(&way_back, Timestamp::UNIX_EPOCH)];
+    let record = fold(&station.keybook, &reports, |digest| all.iter().find(|one| one.digest == *digest));
+    assert!(matches!(back(&station, &record), Ok(None)), "it would lead to what failed first");
+}

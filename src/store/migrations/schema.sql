@@ -78,9 +78,23 @@ CREATE TABLE outbox (
     last_try_ms BIGINT,
     last_error TEXT,
     delivered_ms BIGINT,
+    -- What else it is sent with, JSON; and what it becomes on sending.
+    headers TEXT NOT NULL,
+    form TEXT NOT NULL,
+    -- The shortest body, in case the receiver will not take the whole one.
+    brief TEXT,
+    brief_id TEXT NOT NULL,
+    -- The cases that it says are over, by key, JSON; emptied once it was delivered.
+    ended TEXT NOT NULL,
+    -- How often its receiver said that it will not take it, and when it was set aside for that.
+    refusals BIGINT NOT NULL DEFAULT 0,
+    refused_ms BIGINT,
+    -- The id of the message whose shortest body this is.
+    stands_for TEXT,
     UNIQUE (id, webhook)
 );
-CREATE INDEX outbox_waiting ON outbox (webhook, seq) WHERE delivered_ms IS NULL;
+CREATE INDEX outbox_waiting ON outbox (webhook, seq) WHERE delivered_ms IS NULL AND refused_ms IS NULL;
+CREATE INDEX outbox_refused ON outbox (seq) WHERE refused_ms IS NOT NULL;
 CREATE INDEX outbox_delivered ON outbox (delivered_ms) WHERE delivered_ms IS NOT NULL;
 
 CREATE TABLE good_inventory (

@@ -1,6 +1,8 @@
 //! `deliveries`: what webhooks have not been told yet, and what people can do about it: send a message again, start a
 //! webhook that its receiver stopped. It sends nothing itself; the daemon does, as soon as it looks.
 
+mod trial;
+
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::path::Path;
@@ -13,7 +15,7 @@ use super::error::{CliError, print, print_json};
 use super::exit::Exit;
 use super::format::Format;
 use crate::config::Config;
-use crate::finding::did_you_mean;
+use crate::finding::{did_you_mean, minute};
 use crate::store::{Delivery, StoppedWebhook, Store};
 
 /// Undelivered messages, and what can be done about them.
@@ -31,7 +33,7 @@ struct List {
     /// Only messages of this webhook
     #[arg(long, value_name = "NAME")]
     webhook: Option<String>,
-    /// Delivered messages too; they are kept for 30 days
+    /// Delivered and refused messages too; they are kept for 30 days
     #[arg(long)]
     all: bool,
     /// How many at most
@@ -49,6 +51,11 @@ enum Verb {
         /// The message's id, as listed
         id: String,
     },
+    /// Send one marked message now and print the answer
+    Try {
+        /// The webhook's name
+        webhook: String,
+    },
     /// Start a webhook again that its receiver stopped (410)
     Start {
         /// The webhook's name
@@ -58,11 +65,15 @@ enum Verb {
 
 pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     let config = load(config)?;
-    let store = Store::open(config.ledger.reveal()).await?;
+    let store = || Store::open(config.ledger.reveal());
     match args.verb {
-        None => list(&args.list, &config, &store).await,
-        Some(Verb::Again { id }) => again(&id, &config, &store).await,
-        Some(Verb::Start { webhook }) => start(&webhook, &config, &store).await,
+        None => list(&args.list, &config, &store().await?).await,
+        Some(Verb::Again { id }) => again(&id, &config, &store().await?).await,
+        Some(Verb::Start { webhook }) => start(&webhook, &config, &store().await?).await,
+        Some(Verb::Try { webhook: name }) => {
+            let webhook = config.webhooks.iter().find(|webhook| *webhook.name == *name);
+            trial::run(webhook.ok_or_else(|| no_webhook(&name, &config))?, &config).await
+        }
     }
 }
 
@@ -110,7 +121,10 @@ async fn list(list: &List, config: &Config, store: &Store) -> Result<Exit, CliEr
                     time(noted.at_ms)
                 );
             }
-            let shown = listed.iter().filter(|one| one.delivery.delivered_ms.is_none()).count();
+            let shown = listed
+                .iter()
+                .filter(|one| one.delivery.delivered_ms.is_none() && one.delivery.refused_ms.is_none())
+                .count();
             let more = waiting - i64::try_from(shown).unwrap_or(0);
             let rest = if more > 0 { format!("; {more} of them not listed (--limit)") } else { String::new() };
             let _ = writeln!(out, "{waiting} undelivered{rest}.");
@@ -134,8 +148,12 @@ fn json_of(Listed { delivery, kind }: &Listed, stopped: &Stopped) -> Value {
         last_try_ms,
         last_error,
         delivered_ms,
+        refused_ms,
+        form,
+        stands_for,
     } = delivery;
-    let next = (delivered_ms.is_none() && !stopped.contains_key(webhook)).then(|| time(*due_ms));
+    let waits = delivered_ms.is_none() && refused_ms.is_none() && !stopped.contains_key(webhook);
+    let next = waits.then(|| time(*due_ms));
     json!({
         "webhook": webhook,
         "id": id,
@@ -146,18 +164,28 @@ fn json_of(Listed { delivery, kind }: &Listed, stopped: &Stopped) -> Value {
         "last_error": last_error,
         "next_try": next,
         "delivered": delivered_ms.map(time),
+        "refused": refused_ms.map(time),
+        "body": form,
+        "stands_for": stands_for,
     })
 }
 
 fn text_of(out: &mut String, Listed { delivery, kind }: &Listed, stopped: &Stopped) {
-    let Delivery { webhook, id, created_ms, due_ms, tries, last_error, delivered_ms, .. } = delivery;
+    let Delivery { webhook, id, created_ms, due_ms, tries, last_error, delivered_ms, refused_ms, stands_for, .. } =
+        delivery;
     let _ = writeln!(out, "{webhook}  {id}  {kind}");
     let tried = if *tries == 1 { "1 try".to_owned() } else { format!("{tries} tries") };
-    let _ = match delivered_ms {
-        Some(at) => writeln!(out, "  delivered {}, after {tried}", time(*at)),
-        None if stopped.contains_key(webhook) => writeln!(out, "  waits since {}, {tried}, stopped", time(*created_ms)),
-        None => writeln!(out, "  waits since {}, {tried}, next at {}", time(*created_ms), time(*due_ms)),
+    let _ = match (delivered_ms, refused_ms) {
+        (Some(at), _) => writeln!(out, "  delivered {}, after {tried}", time(*at)),
+        (None, Some(at)) => writeln!(out, "  refused by its receiver {}, after {tried}", time(*at)),
+        (None, None) if stopped.contains_key(webhook) => {
+            writeln!(out, "  waits since {}, {tried}, stopped", time(*created_ms))
+        }
+        (None, None) => writeln!(out, "  waits since {}, {tried}, next at {}", time(*created_ms), time(*due_ms)),
     };
+    if let Some(whole) = stands_for {
+        let _ = writeln!(out, "  the short form of {whole}");
+    }
     if let Some(error) = last_error {
         let _ = writeln!(out, "  {error}");
     }
@@ -184,7 +212,7 @@ async fn again(id: &str, config: &Config, store: &Store) -> Result<Exit, CliErro
         )));
     }
     store.ask_deliveries().await?;
-    print(&format!("{id} is sent to {} again, behind what waits there.\n", webhooks.join(", ")))?;
+    print(&format!("{id} is sent to {} again, after what waits there.\n", webhooks.join(", ")))?;
     Ok(Exit::Done)
 }
 
@@ -208,5 +236,5 @@ fn no_webhook(name: &str, config: &Config) -> CliError {
 }
 
 fn time(ms: i64) -> String {
-    format!("{:.0}", Timestamp::from_millisecond(ms).unwrap_or_default())
+    minute(Timestamp::from_millisecond(ms).unwrap_or_default())
 }

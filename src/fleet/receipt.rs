@@ -1,0 +1,60 @@
+//! What whoever hands in a report or the beginning of a visit is answered, as programs read it: the command line and the
+//! interface for programs print the same.
+
+use std::sync::Arc;
+
+use serde_json::{Value as Json, json};
+use uuid::Uuid;
+
+use super::answer::Answer;
+use super::error::FleetError;
+use super::intake::{Intake, Received};
+use super::view::View;
+use crate::ledger::{LedgerLine, line_of, read_visit};
+use crate::setting::content_sha;
+use crate::store::Store;
+
+/// The most reasons that are said of one rejection.
+const MOST_REASONS: usize = 100;
+
+/// As JSON: `{"id", "outcome": "recorded"|"duplicate", "consequences", "missing"}`, or `{"outcome": "refused", "reasons"}`.
+/// `id` and `answer` are of what is on record now.
+pub fn receipt(received: &Received, id: Option<Uuid>, answer: &Answer) -> Json {
+    let outcome = match received {
+        Received::New(_) => "recorded",
+        Received::Duplicate(_) => "duplicate",
+        Received::Rejected(findings) => {
+            let mut reasons: Vec<String> = findings.iter().take(MOST_REASONS).map(ToString::to_string).collect();
+            if let Some(more) = findings.len().checked_sub(MOST_REASONS).filter(|more| *more > 0) {
+                reasons.push(format!("{more} more are not shown."));
+            }
+            return json!({ "outcome": "refused", "reasons": reasons });
+        }
+    };
+    json!({ "id": id, "outcome": outcome, "consequences": answer.consequences, "missing": answer.missing })
+}
+
+impl View {
+    /// Where reports are judged by this view, and recorded.
+    pub fn intake<'v>(&'v self, store: &'v Store) -> Intake<'v> {
+        let View { reading, contacts, sources, at, .. } = self;
+        Intake { store, reading, contacts, sources, now: *at }
+    }
+}
+
+impl Intake<'_> {
+    /// Takes up the beginning of a visit as its sender wrote it.
+    ///
+    /// # Errors
+    /// Where the store cannot be read or written.
+    pub async fn begun(&self, source: &Arc<str>, bytes: &[u8]) -> Result<Received, FleetError> {
+        match read_visit(source, bytes) {
+            Ok(visit) => self.report(source, line_of(&LedgerLine::Begun(Box::new(visit))).as_bytes()).await,
+            Err(findings) => {
+                let received = Received::Rejected(findings);
+                self.keep_if_rejected(source, &content_sha(bytes), bytes, &received).await?;
+                Ok(received)
+            }
+        }
+    }
+}

@@ -1,0 +1,252 @@
+//! A visit, ready for a page that knows no rule: what is said before the first key, the keys as a person reads them, every
+//! screen, and where every answer leads. [`screens`] follows the card's rules; the page follows the screens.
+//!
+//! It holds access codes, like the card.
+
+mod keys;
+mod opening;
+mod screens;
+mod stop;
+#[cfg(test)]
+mod tests;
+
+pub use keys::{Group, KeyGroup};
+pub use screens::{Answer, Screen, Shows, Tells, Word};
+
+use serde::Serialize;
+
+use super::contents::{Card, CardLine, Label};
+use super::words::{button, contact_title, sentence};
+use crate::inventory::{E164, LineKind, Station};
+use crate::script::delta::{Call, Script, Step};
+use crate::script::pressed::Pressed;
+use crate::script::test_call::TestCall;
+use crate::setting::Codes;
+
+/// All that the page of a visit shows. Times in milliseconds. Its keys are spelt out, so it has no `Debug`.
+#[derive(Serialize)]
+pub struct Visit {
+    /// What a report names the script by.
+    pub script: String,
+    /// The station's name in the inventory.
+    pub station: String,
+    /// Where it is.
+    pub place: String,
+    /// What rings it, in E.164, and as people read it.
+    pub number: String,
+    #[allow(missing_docs, reason = "said above")]
+    pub number_read: String,
+    /// What it means that it is the way back.
+    pub back: Option<&'static str>,
+    /// What is said before all else.
+    pub lead: Vec<String>,
+    /// What to mind before, during and after keying.
+    pub cautions: Vec<String>,
+    /// What is particular about this script.
+    pub notes: Vec<String>,
+    /// Who must answer the test calls: a name and a number each.
+    pub who: Vec<String>,
+    /// Whether keys A to D are needed.
+    pub letters: bool,
+    /// What an accepted and a refused command sound like.
+    pub accepted: String,
+    #[allow(missing_docs, reason = "said above")]
+    pub refused: String,
+    /// How the station answers.
+    pub answers: String,
+    /// It hangs up after this silence.
+    pub idle_ms: u32,
+    /// It hangs up this long after it answered.
+    pub limit_ms: u32,
+    /// A tone sent by a machine, and the gap after it.
+    pub tone_ms: u32,
+    #[allow(missing_docs, reason = "said above")]
+    pub gap_ms: u32,
+    /// In the order to make them.
+    pub calls: Vec<VisitCall>,
+    /// What opens calls; screens count them from 0.
+    pub openings: Vec<VisitKeys>,
+    /// In the order of the card; step 1 first.
+    pub steps: Vec<VisitStep>,
+    /// In the order to make them.
+    pub tests: Vec<VisitTest>,
+    /// The first one first.
+    pub screens: Vec<Screen>,
+}
+
+/// One programming call.
+#[derive(Serialize)]
+pub struct VisitCall {
+    /// "Call 1 of 2".
+    pub title: String,
+    /// What to do where there is no time to key a refused step once more.
+    pub tight: Option<String>,
+    /// What ends it, where keys do.
+    pub close: Option<VisitKeys>,
+    /// How it ends where no key ends it.
+    pub end: Option<&'static str>,
+    /// From the answer to the end of the opening.
+    pub opens_ms: u64,
+}
+
+/// Keys, in the groups in which they are read.
+#[derive(Serialize)]
+pub struct VisitKeys {
+    /// In the order to key them.
+    pub groups: Vec<KeyGroup>,
+    /// The keys alone; nothing where one of them is not known here.
+    pub pressed: Option<String>,
+}
+
+/// One step.
+#[derive(Serialize)]
+pub struct VisitStep {
+    /// Its call, from 0.
+    pub call: usize,
+    /// What to key.
+    #[serde(flatten)]
+    pub keys: VisitKeys,
+    /// What it does, in a few words.
+    pub what: String,
+    /// Which button does not work while it is keyed.
+    pub bare: Option<String>,
+    /// Since which step it does not.
+    pub since: Option<u32>,
+    /// What must not be done meanwhile.
+    pub stay: Option<String>,
+    /// The keybook's note on the command.
+    pub note: Option<String>,
+}
+
+/// One test call.
+#[derive(Serialize)]
+pub struct VisitTest {
+    /// What a report calls it.
+    pub lifeline: String,
+    /// Who a report says answered.
+    pub contact: Option<String>,
+    /// What people call the button.
+    pub title: String,
+    /// How to make the call.
+    pub how: String,
+    /// Who must answer: a name and a number.
+    pub who: Option<String>,
+}
+
+impl Visit {
+    /// The visit of a script. `card` is its card.
+    pub fn of(script: &Script, station: &Station, codes: &Codes, card: &Card) -> Visit {
+        let keybook = &station.keybook;
+        let (screens, openings) = screens::screens(script, station);
+        let open = |keys: &Pressed| VisitKeys::of(keys::read(keys, Some(&keybook.call.open), station, codes));
+        let first = card.calls.first();
+        let who = script.tests.iter().filter_map(|test| who(test, station));
+        let mut told: Vec<String> = Vec::new();
+        who.for_each(|who| {
+            if !told.contains(&who) {
+                told.push(who)
+            }
+        });
+        Visit {
+            script: script.digest.to_string(),
+            station: script.station.to_string(),
+            place: station.location.to_string(),
+            number: script.number.to_string(),
+            number_read: number_read(&script.number),
+            back: card.back,
+            lead: card.lead.clone(),
+            cautions: card.cautions.clone(),
+            notes: card.notes.clone(),
+            who: told,
+            letters: script.letters,
+            accepted: first.map_or_else(String::new, |call| call.accepted.clone()),
+            refused: first.map_or_else(String::new, |call| call.refused.clone()),
+            answers: first.map_or_else(String::new, |call| call.answers.clone()),
+            idle_ms: keybook.call.idle_ms,
+            limit_ms: keybook.call.limit_ms,
+            tone_ms: keybook.timing.tone_ms,
+            gap_ms: keybook.timing.gap_ms,
+            calls: (0..script.calls.len()).map(|nth| call_of(script, station, codes, card, nth)).collect(),
+            openings: openings.iter().map(|opening| open(&opening.keys)).collect(),
+            steps: steps(script, station, codes, card),
+            tests: script.tests.iter().map(|test| VisitTest::of(test, station)).collect(),
+            screens,
+        }
+    }
+}
+
+impl VisitKeys {
+    fn of(groups: Vec<KeyGroup>) -> VisitKeys {
+        VisitKeys { pressed: keys::pressed(&groups), groups }
+    }
+}
+
+fn call_of(script: &Script, station: &Station, codes: &Codes, card: &Card, nth: usize) -> VisitCall {
+    let (call, shown): (&Call, _) = (&script.calls[nth], &card.calls[nth]);
+    let keybook = &station.keybook;
+    let close = call.close.as_ref();
+    let opening = call.open.presses(codes) as u64 * u64::from(keybook.timing.press_ms);
+    VisitCall {
+        title: card.call_title(nth),
+        tight: shown.tight.clone(),
+        close: close.map(|close| VisitKeys::of(keys::read(close, keybook.call.close.as_ref(), station, codes))),
+        end: shown.end,
+        opens_ms: u64::from(keybook.call.greeting_ms) + opening + u64::from(keybook.timing.answer_ms),
+    }
+}
+
+fn steps(script: &Script, station: &Station, codes: &Codes, card: &Card) -> Vec<VisitStep> {
+    let lines = card.calls.iter().flat_map(|call| &call.lines);
+    let lines = lines.filter(|line| matches!(line.label, Label::Step(_)));
+    let calls = script.calls.iter().enumerate();
+    let steps = calls.flat_map(|(nth, call)| call.steps.iter().map(move |step| (nth, step)));
+    let mut since: Option<u32> = None;
+    let step = |((call, step), line): ((usize, &Step), &CardLine)| {
+        let command = station.keybook.commands.iter().find(|command| command.name == step.command);
+        // The step before the first that finds a button uncovered leaves it so.
+        since = match (&line.bare, since) {
+            (None, _) => None,
+            (Some(_), None) => Some(step.number - 1),
+            (Some(_), since) => since,
+        };
+        VisitStep {
+            call,
+            keys: VisitKeys::of(keys::read(&step.keys, command.map(|command| &command.keys), station, codes)),
+            what: line.what.clone(),
+            bare: line.bare.clone(),
+            since: since.filter(|since| *since > 0),
+            stay: line.stay.clone(),
+            note: line.note.as_ref().map(|note| note.to_string()),
+        }
+    };
+    steps.zip(lines).map(step).collect()
+}
+
+impl VisitTest {
+    fn of(test: &TestCall, station: &Station) -> VisitTest {
+        let how = test.test.as_deref().unwrap_or("Make a call with it from the station itself.");
+        VisitTest {
+            lifeline: test.lifeline.to_string(),
+            contact: test.contact.as_ref().map(|contact| contact.to_string()),
+            title: sentence(&button(station, &test.lifeline)),
+            how: how.to_owned(),
+            who: who(test, station),
+        }
+    }
+}
+
+/// "Control room, +44 1632 960101".
+fn who(test: &TestCall, station: &Station) -> Option<String> {
+    let name = sentence(&contact_title(station, test.contact.as_ref()?));
+    let number = test.number.as_ref().filter(|_| station.line.kind != Some(LineKind::RingDown));
+    Some(number.map_or_else(|| name.clone(), |number| format!("{name}, {}", number_read(number))))
+}
+
+/// A number as people read it; what is not a public number, as it is.
+fn number_read(number: &str) -> String {
+    number.parse::<E164>().map_or_else(|_| number.to_owned(), |number| number.read_out())
+}
+
+/// What is said of a card that was begun, where something else is wanted by now.
+pub const OUTDATED: &str = "WARNING: something else is wanted at this station now. If no step was keyed, key none. If one was, \
+                            key this card to its end: that leaves the buttons working. Then report, and ask for the new card.";

@@ -1,0 +1,367 @@
+//! Whole visits, walked from screen to screen against a simulated station that is not always heard: the report that the
+//! screens tell is true of what the station holds, and where they say no button is in danger none is.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+
+use jiff::Timestamp;
+use proptest::prelude::*;
+use uuid::Uuid;
+
+use super::{Group, KeyGroup, Shows, Tells, Visit, Word};
+use crate::inventory::Station;
+use crate::keybook::sample::TERN;
+use crate::keybook::{Ability, Held, SettingId, SimulatedStation};
+use crate::ledger::{Heard, Opened, Opening, Outcome, Record, Report, State as HeldState, Test, fold};
+use crate::script::Script;
+use crate::script::card::Card;
+use crate::script::recovery::visits::{
+    COMMIT, COMMIT_HELD, COMMIT_WANTED, EIDER, any_eider, folded, holds, is_covered, next, simulated, target,
+};
+use crate::script::tests::{any_settings, codes, flow, report, station, there};
+use crate::setting::{Keys, Reference, Value};
+
+/// What becomes of one keying.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Turn {
+    /// The station answers and is heard.
+    Heard,
+    /// It obeys, or refuses, and is not heard.
+    Unheard,
+    /// No key reaches it.
+    Lost,
+    /// The line drops before it has heard anything, and it is not clear whether it has.
+    Dropped,
+    /// It obeys, or refuses, and the line drops before it is heard.
+    ObeyedAndDropped,
+    /// The line drops before a key is pressed.
+    DroppedBefore,
+    /// A key is heard wrongly, and it refuses.
+    Garbled,
+}
+
+const TURNS: [Turn; 7] =
+    [Turn::Heard, Turn::Unheard, Turn::Lost, Turn::Dropped, Turn::ObeyedAndDropped, Turn::DroppedBefore, Turn::Garbled];
+
+/// Somebody with the page.
+struct Walk<'a> {
+    visit: &'a Visit,
+    station: SimulatedStation,
+    turns: Box<dyn Iterator<Item = Turn> + 'a>,
+    report: Report,
+    /// Whether the screen on which keying ended warned of a button.
+    warned: bool,
+    stopped: bool,
+    seen: BTreeSet<usize>,
+    dropped: Option<bool>,
+}
+
+impl Walk<'_> {
+    /// From the first screen to the report.
+    fn walk(&mut self) {
+        let mut at = 0;
+        for _ in 0..1_000 {
+            self.seen.insert(at);
+            let screen = &self.visit.screens[at];
+            let Some(word) = self.word(&screen.shows) else { return };
+            if screen.shows == Shows::Stop {
+                self.stopped = true;
+                self.warned |= screen.says.iter().any(|text| text.starts_with("WARNING"));
+            }
+            let answer =
+                screen.answers.iter().find(|answer| answer.word == word).expect("an answer to all that happens");
+            answer.tells.iter().for_each(|tells| self.tell(tells));
+            at = answer.to;
+        }
+        panic!("it does not end");
+    }
+
+    /// What is tapped; nothing at the end.
+    fn word(&mut self, shows: &Shows) -> Option<Word> {
+        Some(match shows {
+            Shows::Which => Word::Yes,
+            Shows::Open { opening, .. } => self.open(self.visit.openings[*opening].pressed.as_deref()?),
+            Shows::Step { step } => self.key(self.visit.steps[*step as usize - 1].keys.pressed.as_deref()?),
+            Shows::Dropped { .. } => match self.dropped.take().expect("it was said before") {
+                true => Word::Yes,
+                false => Word::No,
+            },
+            Shows::End { call } => {
+                if let Some(close) = &self.visit.calls[*call].close {
+                    self.press(close.pressed.as_deref().expect("known keys"));
+                }
+                self.station.hang_up();
+                Word::Done
+            }
+            Shows::Stop => Word::Done,
+            Shows::Test { .. } => Word::Later,
+            Shows::Finish => return None,
+        })
+    }
+
+    fn press(&mut self, keys: &str) -> bool {
+        let keys: Keys = keys.parse().expect("keys");
+        let answers = self.station.press_all(&keys);
+        answers.len() == 1 && answers[0].is_accepted()
+    }
+
+    fn open(&mut self, keys: &str) -> Word {
+        if !self.station.in_call() {
+            self.station.ring();
+        }
+        if self.press(keys) { Word::Accepted } else { Word::Refused }
+    }
+
+    fn key(&mut self, keys: &str) -> Word {
+        let turn = self.turns.next().unwrap_or(Turn::Heard);
+        let accepted = match turn {
+            Turn::Heard | Turn::Unheard | Turn::ObeyedAndDropped => self.press(keys),
+            Turn::Lost | Turn::Dropped | Turn::DroppedBefore | Turn::Garbled => false,
+        };
+        match turn {
+            Turn::Heard if accepted => Word::Accepted,
+            Turn::Heard | Turn::Garbled => Word::Refused,
+            Turn::Unheard | Turn::Lost => Word::Nothing,
+            Turn::Dropped | Turn::ObeyedAndDropped | Turn::DroppedBefore => {
+                self.station.hang_up();
+                self.dropped = Some(turn != Turn::DroppedBefore);
+                Word::Dropped
+            }
+        }
+    }
+
+    fn tell(&mut self, tells: &Tells) {
+        match tells {
+            Tells::Opening { call, code, heard } => {
+                let heard = Opened::WORDS.iter().find(|(word, _)| word == heard).expect("a word of reports").1;
+                let (call, code) = (*call as u32, *code as u32);
+                self.report.openings.push(Opening { call, heard, code });
+            }
+            Tells::Step { step, heard } => {
+                let heard = Heard::WORDS.iter().find(|(word, _)| word == heard).expect("a word of reports").1;
+                self.report.steps.retain(|(known, _)| known != step);
+                self.report.steps.push((*step, heard));
+            }
+            Tells::Test { test, outcome } => {
+                let outcome = Outcome::WORDS.iter().find(|(word, _)| word == outcome).expect("a word of reports").1;
+                let lifeline = self.visit.tests[*test].lifeline.as_str().into();
+                self.report.tests.push(Test { lifeline, outcome, contact: None, dialled: None });
+            }
+        }
+    }
+}
+
+fn visit_of(script: &Script, station: &Station) -> Visit {
+    let codes = codes();
+    let card = Card::of(script, station, &codes, None, Uuid::nil());
+    Visit::of(script, station, &codes, &card)
+}
+
+/// Every screen leads somewhere, all are named, and none twice.
+fn is_sound(visit: &Visit) -> Result<(), TestCaseError> {
+    let names: BTreeSet<&str> = visit.screens.iter().map(|screen| &*screen.id).collect();
+    prop_assert_eq!(names.len(), visit.screens.len());
+    for screen in &visit.screens {
+        prop_assert_eq!(screen.answers.is_empty(), screen.shows == Shows::Finish);
+        prop_assert!(screen.answers.iter().all(|answer| answer.to < visit.screens.len()));
+    }
+    Ok(())
+}
+
+/// One visit from beginning to end, by what the screens say.
+fn walked(station: &Arc<Station>, held: &str, turns: &[Turn]) -> Result<(), TestCaseError> {
+    let first = report(held);
+    let record = fold(&station.keybook, [&first], |_| None);
+    let Ok(Some(script)) = there(station, &record) else { return Ok(()) };
+    let visit = visit_of(&script, station);
+    is_sound(&visit)?;
+    // A code that cannot be read here cannot be keyed here.
+    if visit.steps.iter().any(|step| step.keys.pressed.is_none())
+        || visit.openings.iter().any(|open| open.pressed.is_none())
+    {
+        return Ok(());
+    }
+    let blank = Report { id: Uuid::from_u128(7), script: Some(script.digest.clone()), ..report("") };
+    let at: Timestamp = "2026-11-21T09:00:00Z".parse().expect("a time");
+    let mut walk = Walk {
+        visit: &visit,
+        station: as_recorded(station, &record),
+        turns: Box::new(turns.iter().copied()),
+        report: Report { at, ..blank },
+        warned: false,
+        stopped: false,
+        seen: BTreeSet::new(),
+        dropped: None,
+    };
+    walk.walk();
+    let after = folded(station, &[first, walk.report.clone()], &script);
+    is_true(station, &after, &walk)?;
+    if !walk.warned {
+        is_safe(station, &record, &walk.station, &script)?;
+    }
+    if !walk.stopped {
+        for id in station.keybook.ids() {
+            if let Some(wanted) = station.wanted(id) {
+                prop_assert!(holds(&walk.station, id, &wanted.value), "{}", station.keybook.setting(id).name);
+            }
+        }
+    }
+    next(station, &after, walk.station)
+}
+
+/// A station as the record has it. A code that nobody knows and no factory sets is the wanted one.
+fn as_recorded(station: &Station, record: &Record) -> SimulatedStation {
+    let known = simulated(station, record);
+    let codes = codes();
+    let wanted = codes.code(&Reference::File("new".into())).expect("a code").clone();
+    let open = station.keybook.call.open.held();
+    let held = |id: SettingId| match known.held(id) {
+        Held::Unknown if open.contains(&id) => Held::Code(wanted.clone()),
+        held @ (Held::Unknown | Held::Code(_) | Held::Known(_)) => held.clone(),
+    };
+    SimulatedStation::new(station.keybook.clone(), station.keybook.ids().map(held).collect(), &codes)
+}
+
+/// The factory's code is in the keybook.
+fn is_held(simulated: &SimulatedStation, id: SettingId, value: &Value) -> bool {
+    let printed = simulated.keybook().setting(id).factory_code.as_ref();
+    match (value, simulated.held(id)) {
+        (Value::Secret(secret), Held::Code(code)) if secret.reference == Reference::Factory => printed == Some(code),
+        (_, Held::Unknown | Held::Code(_) | Held::Known(_)) => holds(simulated, id, value),
+    }
+}
+
+/// What the station holds is among what the record allows for.
+fn is_true(station: &Station, after: &Record, walk: &Walk) -> Result<(), TestCaseError> {
+    for id in station.keybook.ids() {
+        let told = (&walk.report.openings, &walk.report.steps);
+        match &after.holding(id).state {
+            HeldState::Known(value) => prop_assert!(is_held(&walk.station, id, value), "{:?}", told),
+            HeldState::InDoubt(all) => {
+                prop_assert!(all.iter().any(|value| holds(&walk.station, id, value)), "{:?}", told)
+            }
+            HeldState::Unknown => {}
+        }
+    }
+    Ok(())
+}
+
+/// Every button that was known to work, or is to, is as it was or as it will be.
+fn is_safe(
+    station: &Station,
+    record: &Record,
+    simulated: &SimulatedStation,
+    script: &Script,
+) -> Result<(), TestCaseError> {
+    for (nth, lifeline) in station.keybook.lifelines.iter().enumerate().filter(|(_, one)| one.is_required()) {
+        let dead = |ability| ability == Ability::Dead;
+        let dead_then = dead(lifeline.ability(|id| target(station, record, id)));
+        let was = lifeline.settings.iter().all(|id| record.known(*id).is_some())
+            && !dead(lifeline.ability(|id| record.known(id)));
+        let aimed = lifeline.settings.iter().all(|id| target(station, record, *id).is_some());
+        if aimed && !dead_then && was {
+            prop_assert!(is_covered(station, record, simulated, nth), "{:?}", script.digest);
+        }
+    }
+    Ok(())
+}
+
+fn any_turns() -> impl Strategy<Value = Vec<Turn>> {
+    let turn = prop_oneof![3 => Just(Turn::Heard), 1 => (0..TURNS.len()).prop_map(|at| TURNS[at])];
+    prop::collection::vec(turn, 0..12)
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 128, ..ProptestConfig::default() })]
+
+    #[test]
+    fn whatever_is_heard_the_report_of_the_screens_is_true_and_the_next_script_lands(
+        wanted in any_settings(), held in any_settings(), turns in any_turns(),
+    ) {
+        walked(&station(TERN, &flow(&wanted)), &flow(&held), &turns)?;
+    }
+
+    #[test]
+    fn the_same_where_a_mode_puts_the_button_out_of_service(
+        wanted in any_eider(), held in any_eider(), turns in any_turns(),
+    ) {
+        let wanted = flow(&wanted).replace("unit.mode: survey", "unit.mode: service");
+        walked(&station(EIDER, &wanted), &flow(&held), &turns)?;
+    }
+}
+
+#[test]
+fn any_two_mishaps_in_a_row_at_steps_that_may_not_be_keyed_again_end_in_a_true_report() {
+    let station = station(COMMIT, COMMIT_WANTED);
+    for before in 0..3 {
+        for first in TURNS {
+            for second in TURNS {
+                let turns = [vec![Turn::Heard; before], vec![first, second]].concat();
+                walked(&station, COMMIT_HELD, &turns).unwrap();
+            }
+        }
+    }
+}
+
+fn text_of(groups: &[KeyGroup]) -> Vec<(&str, Group)> {
+    groups.iter().map(|group| (&*group.text, group.is)).collect()
+}
+
+#[test]
+fn keys_are_read_as_people_read_them() {
+    let station = station(TERN, "access: {secret: \"file:new\"}, emergency.primary: {to: help}, line.kind: pbx");
+    let held = "access: {secret: \"file:new\"}, emergency.primary: \"5\", line.kind: pbx";
+    let record = fold(&station.keybook, [&report(held)], |_| None);
+    let script = there(&station, &record).unwrap().unwrap();
+    let visit = visit_of(&script, &station);
+    assert_eq!(visit.number_read, "+44 1632 960121");
+    assert_eq!(visit.who, ["Help, +44 1632 960101"]);
+    assert_eq!(
+        text_of(&visit.steps[0].keys.groups),
+        [
+            ("21", Group::Keys),
+            ("9", Group::Outside),
+            ("C", Group::Letter),
+            ("01632 960101", Group::Number),
+            ("#", Group::Keys)
+        ]
+    );
+    assert_eq!(visit.steps[0].keys.pressed.as_deref(), Some("219C01632960101#"));
+    assert_eq!(
+        text_of(&visit.openings[0].groups),
+        [("B", Group::Letter), ("4711", Group::Code), ("00", Group::Code), ("#", Group::Keys)]
+    );
+}
+
+#[test]
+fn the_second_refusal_of_one_code_is_told_and_each_refusal_where_others_are_left() {
+    let wanted = "access: {secret: \"file:new\"}, identity: \"121\", unit.mode: service";
+    let heard = |held: &str| {
+        let station = station(EIDER, wanted);
+        let record = fold(&station.keybook, [&report(held)], |_| None);
+        let script = there(&station, &record).unwrap().unwrap();
+        let visit = visit_of(&script, &station);
+        let (mut at, mut told) = (0, Vec::new());
+        while let Shows::Open { .. } = visit.screens[at].shows {
+            let refused = visit.screens[at].answers.iter().find(|answer| answer.word == Word::Refused).unwrap();
+            told.push(refused.tells.clone());
+            at = refused.to;
+        }
+        assert!(visit.screens[at].says[0].starts_with("The station refused every code on record."));
+        told
+    };
+    let refused = |code| Some(Tells::Opening { call: 1, code, heard: "refused" });
+    assert_eq!(heard("access: {secret: \"file:new\"}, identity: \"120\", unit.mode: service"), [None, refused(1)]);
+    assert_eq!(heard("identity: \"120\", unit.mode: service"), [refused(1), refused(2)]);
+}
+
+#[test]
+fn taps_are_kept_by_names_that_an_unlike_script_does_not_share_by_chance() {
+    let station = station(COMMIT, COMMIT_WANTED);
+    let record = fold(&station.keybook, [&report(COMMIT_HELD)], |_| None);
+    let visit = visit_of(&there(&station, &record).unwrap().unwrap(), &station);
+    let places: BTreeMap<&str, usize> = visit.screens.iter().enumerate().map(|(nth, one)| (&*one.id, nth)).collect();
+    for name in ["open1-step1", "step1", "step1-after1.0", "step2-after1.0", "dropped-step2", "end1", "finish"] {
+        assert_eq!(places.contains_key(name), name != "step1-after1.0", "{name}: {places:?}");
+    }
+}

@@ -1,0 +1,8 @@
+//! The visit page: the card's page, with what makes a visit of it. The files beside this one are sent as they are: no
+//! framework, no build step, nothing from elsewhere. Without scripts the page is the card.
+
+mod data;
+mod modules;
+
+pub(super) use data::{State, Visiting, policy};
+pub(super) use modules::{module, worker};

@@ -1,0 +1,524 @@
+// The page of a visit: one screen at a time, made from the card's data and the taps that the phone keeps. What each answer
+// leads to came with the card (walk.js follows it); this file shows, listens and keeps.
+
+import { all, amend, get, isBegun, put, remove } from "./keep.js";
+import { alone, keepSending, soon } from "./send.js";
+import { button, draw, h, icon, keyBoxes } from "./parts.js";
+import { canSpeak, play, say, words } from "./sound.js";
+import { Clocks } from "./clocks.js";
+import { finished } from "./finished.js";
+import { newId, report, second, walk } from "./walk.js";
+
+const data = JSON.parse(document.getElementById("data").textContent);
+const policy = data.policy;
+const root = document.getElementById("visit");
+
+/** Everything that a screen is made from. */
+const now = {
+  visit: data.visit,
+  key: `${data.visit.script} ${data.visit.station}`,
+  offset: 0,
+  kept: null,
+  others: 0,
+  by: "",
+  isTimed: true,
+  isKept: true,
+  isBack: false,
+  warning: null,
+  over: null,
+  pointTold: null,
+  sound: "",
+};
+
+const clocks = new Clocks(now);
+
+const time = () => Date.now() + now.offset;
+
+/** Before the first key nothing is lost with the page; afterwards everything is kept first. */
+async function begin() {
+  const at = time();
+  now.kept = {
+    id: newId(at),
+    key: now.key,
+    script: now.visit.script,
+    station: now.visit.station,
+    place: now.visit.place,
+    by: now.by,
+    api: new URL("../api/v1/", location.href).href,
+    // A signed link opens the API for its card.
+    query: new URLSearchParams(location.search).has("sig") ? location.search : "",
+    begun: second(at),
+    keys: now.visit.steps.length > 0,
+    announced: false,
+    taps: [],
+    note: "",
+    pointTold: now.pointTold,
+    corrects: null,
+    report: null,
+    sent: null,
+    rejected: null,
+  };
+  await keepCard();
+  await keep(() => put("visits", now.kept));
+  await keep(() => put("asked", { name: "by", value: now.by }));
+  soon();
+}
+
+/** Writes, and remembers whether the phone has kept it. */
+async function keep(writing) {
+  try {
+    await writing();
+    now.isKept = true;
+  } catch {
+    now.isKept = false;
+  }
+}
+
+const save = (fields) => {
+  Object.assign(now.kept, fields);
+  return keep(() => amend("visits", now.kept.id, fields));
+};
+
+/** The card as it came, for when there is no network. */
+async function keepCard() {
+  await keep(() => put("cards", now.card));
+}
+
+async function tap(word) {
+  const { screen } = walk(now.visit, now.kept.taps);
+  clocks.tapped(screen, word);
+  now.isBack = false;
+  await save({ taps: [...now.kept.taps, { screen: screen.id, word, at: second(time()) }] });
+  stayAwake();
+  show();
+}
+
+async function undo() {
+  await save({ taps: now.kept.taps.slice(0, -1) });
+  clocks.undone();
+  show();
+}
+
+/** The report goes out as it is; from then on it is sent until it is answered. */
+async function finish(note) {
+  await save({ note });
+  await save({ report: report(now.visit, now.kept), rejected: null });
+  show();
+  soon();
+}
+
+/** Back to the last answer, where the report is not sent yet. */
+async function reopen() {
+  await alone(async () => {
+    const stored = (await all("visits").catch(() => [])).find((one) => one.id === now.kept.id);
+    if (stored?.sent) now.kept = stored;
+    else await save({ report: null, rejected: null });
+  });
+  show();
+}
+
+/** A new report in the place of one that was sent. */
+async function correct() {
+  const at = time();
+  const old = now.kept;
+  now.kept = { ...old, id: newId(at), corrects: old.id, report: null, sent: null, rejected: null, announced: true };
+  await keepCard();
+  await keep(() => put("visits", now.kept));
+  show();
+}
+
+async function stayAwake() {
+  try {
+    now.lock = await navigator.wakeLock?.request("screen");
+  } catch {
+    // A phone that saves its battery may say no.
+  }
+}
+
+/** What the sender has found out. */
+async function heard() {
+  const visits = await all("visits").catch(() => []);
+  const mine = now.kept && visits.find((one) => one.id === now.kept.id);
+  if (mine) Object.assign(now.kept, { announced: mine.announced, sent: mine.sent, rejected: mine.rejected });
+  now.others = visits.filter((one) => one.id !== now.kept?.id && one.report && !one.sent).length;
+  refresh();
+}
+
+/** Asks whether the card is still the one to key. */
+async function ask() {
+  try {
+    const answer = await fetch(location.href, { headers: { accept: "application/json" }, cache: "no-store" });
+    if (!answer.headers.get("content-type")?.startsWith("application/json")) return;
+    const said = await answer.json();
+    if (said.now) now.offset = Date.parse(said.now) - Date.now();
+    const isUnder = now.kept && !now.kept.sent;
+    now.warning = said.state !== "good" && isUnder && !now.kept.report ? said.begun : null;
+    if (said.state === "over" && !now.kept) {
+      now.over = said;
+      if (!(await isBegun(now.key))) await remove("cards", now.key);
+    }
+    refresh();
+  } catch {
+    // No network: the card is good until it expires.
+  }
+}
+
+/** What a screen shows beside the taps. Where it is the same, nothing is drawn again under a finger. */
+const beside = () => JSON.stringify([now.kept?.sent, now.kept?.rejected, now.others, now.warning, now.over]);
+
+function refresh() {
+  if (beside() !== now.shown) show();
+}
+
+function show() {
+  clocks.stop();
+  now.shown = beside();
+  const { kept } = now;
+  const named = (name, inside) => {
+    root.dataset.screen = name;
+    draw(root, inside);
+  };
+  if (now.over) return named("over", over());
+  if (!kept) return named("before", before());
+  if (kept.report) {
+    const name = kept.sent ? "sent" : kept.rejected ? "rejected" : "ready";
+    return named(name, finished(now, { reopen, correct, retry }));
+  }
+  const walked = walk(now.visit, kept.taps);
+  const { id, shows } = walked.screen;
+  const screens = { which, open, step, dropped, end, stop, test, finish: last };
+  named(id, screens[shows](walked));
+}
+
+/** A report that was rejected, once more. */
+async function retry() {
+  await save({ rejected: null });
+  show();
+  soon();
+}
+
+function over() {
+  return [
+    h("h1", {}, now.over.title),
+    h("p", { class: "mind" }, now.over.text),
+    h("p", {}, h("a", { href: location.href }, "Load the page again")),
+  ];
+}
+
+const warned = (text) => h("p", { class: text.startsWith("WARNING") ? "mind" : "lead" }, text);
+
+/** What is always at the top: where one is, and whether what was tapped is safe. */
+function top(title) {
+  const { kept } = now;
+  const state = !kept ? "" : now.isKept ? "Kept on this phone" : "NOT KEPT: write it down";
+  return [
+    h(
+      "header",
+      {},
+      h("strong", {}, now.visit.station),
+      h("span", {}, title),
+      h("span", { class: now.isKept ? "state" : "mind", role: "status" }, state),
+    ),
+    unsent(),
+    now.warning ? h("p", { class: "mind" }, now.warning) : null,
+    now.isBack && kept ? h("p", { class: "lead" }, "You are back. If you keyed this and do not know what came, tap “Nothing”.") : null,
+  ];
+}
+
+function unsent() {
+  const { others } = now;
+  return others ? h("p", { class: "mind" }, `${others} other report${others > 1 ? "s" : ""} not sent yet.`) : null;
+}
+
+/** The last tap undone, the keys as sound, and what is needed seldom. */
+function bottom(walked, sounded = null) {
+  const { kept } = now;
+  const leave = walked.screen.answers.find((one) => one.word === "leave");
+  const items = [
+    leave ? button("Stop here", () => tap("leave"), "plain") : null,
+    button(now.isTimed ? "Switch the clocks off" : "Switch the clocks on", timed, "plain"),
+    h("h2", {}, "Before, during, after"),
+    cautions(),
+  ];
+  const more = h("details", { class: "more" }, h("summary", {}, "More"), items);
+  const back = kept.taps.length > 0 ? button("Undo", undo, "small", icon("undo")) : null;
+  return h("nav", {}, back, sounded ? sounds(sounded) : null, more);
+}
+
+function timed() {
+  now.isTimed = !now.isTimed;
+  keep(() => put("asked", { name: "timed", value: now.isTimed }));
+  show();
+}
+
+function cautions() {
+  const { visit } = now;
+  const notes = visit.notes.map((note) => `NOTE: ${note}`);
+  return h("ul", {}, [...visit.cautions, ...notes].map((text) => h("li", {}, text)));
+}
+
+const ring = () => h("a", { class: "ring", href: `tel:${now.visit.number}` }, `Ring ${now.visit.number_read}`);
+
+function before() {
+  const { visit } = now;
+  const by = h("input", { id: "by", autocomplete: "nickname", value: now.by, maxlength: "60" });
+  const told = h("input", { id: "told", type: "checkbox" });
+  by.addEventListener("input", () => (now.by = by.value));
+  told.checked = now.pointTold !== null;
+  told.addEventListener("change", () => (now.pointTold = told.checked ? second(time()) : null));
+  const missing = h("p", { class: "mind", role: "alert", hidden: "" }, "Give your name first. The report needs it.");
+  const go = async () => {
+    now.by = by.value.trim();
+    missing.hidden = now.by !== "";
+    if (now.by === "") return by.focus();
+    await begin();
+    stayAwake();
+    show();
+  };
+  const isKeyed = visit.steps.length > 0;
+  const first = visit.screens[0].shows === "which" ? "Begin" : isKeyed ? "Show the first keys" : "Begin the test calls";
+  return [
+    h("h1", {}, visit.station),
+    visit.place ? h("p", { class: "where" }, visit.place) : null,
+    visit.back ? h("p", { class: "mind" }, `THE WAY BACK: ${visit.back}`) : null,
+    visit.lead.map(warned),
+    unsent(),
+    h("p", {}, `Its number: ${visit.number_read}.`),
+    visit.who.length ? h("p", {}, `Who must answer: ${visit.who.join("; ")}.`) : null,
+    unsafe(),
+    h("label", { for: "told" }, told, h("span", {}, "I told the answering point")),
+    h("p", { class: "asked" }, h("label", { for: "by" }, "Your name"), by),
+    missing,
+    h("div", { class: "answers one" }, button(first, go, "go")),
+    h("details", {}, h("summary", {}, "Read before you ring"), cautions()),
+    h("details", {}, h("summary", {}, "The whole card, to print"), h("p", {}, "Print this page: the paper has the whole card, its codes too.")),
+  ];
+}
+
+/** Where the address keeps the phone from helping. */
+function unsafe() {
+  if (window.isSecureContext) return null;
+  const text =
+    "WARNING: this address is not secure (http). Without a network this page cannot be opened again, and the screen may go dark. Keep it open until the report is sent.";
+  return h("p", { class: "mind" }, text);
+}
+
+function which() {
+  return [
+    top("Which station is it?"),
+    now.visit.lead.filter((text) => text.includes("is it this station")).map(warned),
+    ring(),
+    answers(["yes", "This station answers", "yes"], ["no", "Another, or I cannot tell", "no"]),
+  ];
+}
+
+function open(walked) {
+  const { visit } = now;
+  const { call, opening } = walked.screen;
+  const { title, tight } = visit.calls[call];
+  return [
+    top(title),
+    walked.screen.says.map((text) => h("p", { class: "lead" }, text)),
+    walked.screen.says.length ? null : tight ? warned(tight) : null,
+    ring(),
+    h("p", {}, visit.answers),
+    h("h2", {}, "Then key"),
+    keys(visit.openings[opening]),
+    answers(
+      ["accepted", "Accepted", "yes", visit.accepted],
+      ["refused", "Refused", "no", visit.refused],
+      ["nothing", "Nothing, or no answer", "none", "no beep, or the line drops"],
+    ),
+    bottom(walked, visit.openings[opening]),
+  ];
+}
+
+function step(walked) {
+  const { visit } = now;
+  const { step: number } = walked.screen;
+  const one = visit.steps[number - 1];
+  const since = one.since ? ` since step ${one.since}` : "";
+  return [
+    top(`Step ${number} of ${visit.steps.length}`),
+    walked.screen.says.map((text) => h("p", { class: "lead" }, text)),
+    one.bare ? h("p", { class: "mind" }, one.bare.replace(" while you key this", `${since} while you key this`), one.stay ? ` ${capital(one.stay)}.` : "") : null,
+    keys(one),
+    h("p", { class: "what" }, one.what, one.note ? ` ${capital(one.note)}.` : ""),
+    clocks.shown(),
+    answers(
+      ["accepted", "Accepted", "yes", visit.accepted],
+      ["refused", "Refused", "no", visit.refused],
+      ["nothing", "Nothing", "none", "no beep"],
+      ["dropped", "Line dropped", "drop", "dead, or hung up"],
+    ),
+    bottom(walked, one),
+  ];
+}
+
+const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
+
+/** Letters are said first: an ordinary phone lacks them. */
+function keys({ groups }) {
+  const letters = [...new Set(groups.filter(({ is }) => is === "letter").map(({ text }) => text))];
+  return [
+    letters.length ? h("p", { class: "letters" }, `Letter ${letters.length > 1 ? "keys" : "key"}: ${letters.join(", ")}`) : null,
+    keyBoxes(groups),
+  ];
+}
+
+function sounds({ groups, pressed }) {
+  if (!pressed) return null;
+  const { tone_ms: tone, gap_ms: gap } = now.visit;
+  return [
+    canSpeak() ? button("Read aloud", () => say(words(groups)), "small", icon("speak")) : null,
+    button("Play keys", () => sound(() => play(pressed, tone, gap)), "small", icon("tone")),
+    now.sound ? h("p", {}, now.sound) : null,
+  ];
+}
+
+/** A caution once, before the first time. */
+async function sound(playing) {
+  if (now.sound === "") {
+    now.sound = "Whoever hears these tones can key the code. Hold this phone to the other one, and tap again. Only the beeps of the station say whether it heard them.";
+    return show();
+  }
+  await playing();
+}
+
+/** Answers told apart by place, sign and word. */
+function answers(...all) {
+  const one = ([word, title, sign, beeps]) =>
+    button(title, () => tap(word), `answer ${sign}`, icon(sign), beeps ? h("small", {}, beeps) : null);
+  return h("div", { class: `answers ${all.length % 2 ? "odd" : ""}` }, all.map(one));
+}
+
+function dropped(walked) {
+  return [
+    top(`Step ${walked.screen.step} of ${now.visit.steps.length}`),
+    h("h1", {}, "The line dropped. Had you keyed any of this step?"),
+    keyBoxes(now.visit.steps[walked.screen.step - 1].groups),
+    answers(["yes", "Yes, or not sure", "yes"], ["no", "No, not one key", "no"]),
+    bottom(walked),
+  ];
+}
+
+function end(walked) {
+  const { close, end: text } = now.visit.calls[walked.screen.call];
+  return [
+    top(now.visit.calls[walked.screen.call].title),
+    h("h1", {}, "End the call"),
+    close ? [keys(close), h("p", {}, "Nothing answers this. Then hang up.")] : h("p", {}, text ?? "Hang up."),
+    answers(["done", "Done", "yes"]),
+    bottom(walked, close),
+  ];
+}
+
+function stop(walked) {
+  const again = walked.screen.answers.some(({ word }) => word === "again");
+  const all = [["done", "Go on", "yes"], ...(again ? [["again", "Try again", "none"]] : [])];
+  return [top("Stop"), h("h1", {}, "Stop keying here"), walked.screen.says.map(warned), answers(...all), bottom(walked)];
+}
+
+function test(walked) {
+  const nth = walked.screen.test;
+  const one = now.visit.tests[nth];
+  return [
+    top(`Test ${nth + 1} of ${now.visit.tests.length}`),
+    h("h1", {}, one.title),
+    now.kept.pointTold ? null : h("p", { class: "lead" }, "Tell the answering point first."),
+    h("p", { class: "how" }, one.how),
+    one.who ? h("p", { class: "who" }, h("strong", {}, one.who), " must answer.") : null,
+    h("p", {}, "The person who answers must hear you and know where you are."),
+    answers(["reached", "Reached help", "yes"], ["failed", "Did not reach help", "no"], ["later", "No test now", "none"]),
+    bottom(walked),
+  ];
+}
+
+function last(walked) {
+  const note = h("textarea", { id: "note", rows: "3" });
+  note.value = now.kept.note;
+  note.addEventListener("input", () => save({ note: note.value }));
+  const failed = [...walked.tests.values()].includes("failed");
+  const untested = now.visit.tests.length > walked.tests.size;
+  return [
+    top("Report"),
+    h("h1", {}, "Send the report"),
+    h("p", {}, summary(walked)),
+    failed ? warned("WARNING: a test call did not reach help. Keep a stand-in here until one does.") : null,
+    untested ? warned("A button without a test call counts as untested.") : null,
+    h("label", { for: "note", class: "above" }, "Note, if there is something to say"),
+    note,
+    h("div", { class: "answers one" }, button("Send", () => finish(note.value), "go")),
+    bottom(walked),
+  ];
+}
+
+function summary({ steps, tests }) {
+  const heard = [...steps.values()];
+  const accepted = heard.filter((word) => word === "accepted").length;
+  const keyed = now.visit.steps.length ? `${accepted} of ${now.visit.steps.length} steps accepted.` : "";
+  const reached = [...tests.values()].filter((word) => word === "reached").length;
+  const tested = now.visit.tests.length ? `${reached} of ${now.visit.tests.length} test calls reached help.` : "";
+  return `${keyed} ${tested}`.trim();
+}
+
+/** The visit that this phone keeps of this card; its own card goes with it, whatever has come since. */
+async function restore() {
+  const fresh = `<!DOCTYPE html>${document.documentElement.outerHTML}`;
+  now.offset = Date.parse(data.now) - Date.now();
+  now.card = { key: now.key, html: fresh, policy, data, now: data.now, until: Date.parse(data.until), offset: now.offset };
+  try {
+    const card = await get("cards", now.key);
+    if (card?.now === data.now) now.offset = card.offset;
+    now.by = (await get("asked", "by"))?.value ?? "";
+    now.isTimed = (await get("asked", "timed"))?.value ?? true;
+    const mine = (await all("visits")).filter((one) => one.key === now.key && !one.sent);
+    now.kept = mine.sort((one, other) => (one.id < other.id ? 1 : -1))[0] ?? null;
+    if (now.kept && card) {
+      now.card = card;
+      now.visit = card.data.visit;
+    } else {
+      now.card = { ...now.card, offset: now.offset };
+      await put("cards", now.card);
+    }
+    now.isBack = (now.kept?.taps.length ?? 0) > 0;
+    await sweep();
+  } catch {
+    now.isKept = false;
+  }
+}
+
+/** Cards that have expired and were not begun: they hold codes. */
+async function sweep() {
+  for (const card of await all("cards")) {
+    if (card.until < time() && !(await isBegun(card.key)) && card.key !== now.key) await remove("cards", card.key);
+  }
+}
+
+/** So that the page opens without a network. */
+async function workOffline() {
+  if (!("serviceWorker" in navigator)) return;
+  try {
+    const store = await caches.open("stationkeep-pages");
+    await store.addAll(data.modules.map((name) => new URL(name, import.meta.url).href));
+    await navigator.serviceWorker.register(new URL("../worker.js", import.meta.url));
+    await navigator.serviceWorker.ready;
+    document.documentElement.dataset.offline = "ready";
+  } catch {
+    // It works as long as it stays open.
+  }
+}
+
+await restore();
+document.getElementById("paper").hidden = true;
+root.hidden = false;
+show();
+if (now.kept) stayAwake();
+keepSending(heard);
+await heard();
+navigator.storage?.persist?.().catch(() => {});
+await ask();
+addEventListener("online", ask);
+document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && ask());
+setInterval(ask, 60000);
+await workOffline();
