@@ -39,8 +39,37 @@ pub fn measure(place: &Path, stations: usize, edits: usize) {
     println!("after {} edits: {}", 2 * edits, daemon.memory());
 }
 
+/// Edits ten times a second, then once more when all is quiet.
+pub fn burst(place: &Path, stations: usize, seconds: usize) {
+    let folder = place.join(format!("bench-fleet-{stations}"));
+    let receiver = Receiver::start();
+    prepare(&folder, stations);
+    let _daemon = Daemon::start(&folder, &receiver);
+    until("the first message", || !receiver.got().is_empty());
+    quiet(&receiver);
+    let (before, mut last) = (receiver.count(), SystemTime::now());
+    for nth in 0..10 * seconds {
+        save(station_edit(&folder, nth));
+        std::thread::sleep(Duration::from_millis(100));
+    }
+    let end = SystemTime::now();
+    let mut gaps = Vec::new();
+    for at in receiver.got()[before..].iter().map(|got| got.at).chain([end]) {
+        gaps.push(at.duration_since(last).unwrap_or_default().as_secs_f64());
+        last = at;
+    }
+    let longest = gaps.iter().copied().fold(0.0, f64::max);
+    println!(
+        "{stations} stations, ten edits a second for {seconds} s: {} messages, {longest:.1} s without one at most",
+        gaps.len() - 1
+    );
+    quiet(&receiver);
+    let lone = edits_of(&receiver, 1, |_| station_edit(&folder, 4));
+    println!("one edit after it: {:.0} ms, {:.0} ms behind the settle time", lone[0], lone[0] - SETTLE_MS as f64);
+}
+
 /// Writes the fleet and fills its ledger, once for each size.
-fn prepare(folder: &Path, stations: usize) {
+pub(super) fn prepare(folder: &Path, stations: usize) {
     if !folder.join("var/ready").exists() {
         let _ = fs::remove_dir_all(folder);
         writer::write(folder, stations);
@@ -64,7 +93,7 @@ fn program(folder: &Path) -> Command {
     command
 }
 
-fn until(what: &str, mut holds: impl FnMut() -> bool) {
+pub(super) fn until(what: &str, mut holds: impl FnMut() -> bool) {
     let began = Instant::now();
     while !holds() {
         assert!(began.elapsed() < PATIENCE, "waited in vain for {what}");
@@ -72,10 +101,10 @@ fn until(what: &str, mut holds: impl FnMut() -> bool) {
     }
 }
 
-struct Daemon(Child);
+pub(super) struct Daemon(Child);
 
 impl Daemon {
-    fn start(folder: &Path, receiver: &Receiver) -> Daemon {
+    pub fn start(folder: &Path, receiver: &Receiver) -> Daemon {
         let log = fs::File::create(folder.join("var/log")).expect("a log");
         let mut command = program(folder);
         command.env("BENCH_URL", receiver.url()).env("BENCH_SIGNING", "whsec_c3RhdGlvbmtlZXAtdGVzdHMtZGFlbW9uLW9uZQ==");
@@ -102,7 +131,6 @@ impl Drop for Daemon {
     }
 }
 
-/// Milliseconds from each saved file to the first byte of what is told of it.
 /// Waits until nothing more comes of the start: the first message may be one that the last run left behind.
 fn quiet(receiver: &Receiver) {
     for _ in 0..20 {
@@ -115,16 +143,14 @@ fn quiet(receiver: &Receiver) {
     panic!("it never comes to rest");
 }
 
+/// Milliseconds from each saved file to the first byte of what is told of it.
 fn edits_of(receiver: &Receiver, edits: usize, edit: impl Fn(usize) -> (PathBuf, String)) -> Vec<f64> {
     let one = |nth| {
         // Nothing of the edit before is under way any more, and the moments are of chance.
         let pause = 300 + u64::from(uuid::Uuid::new_v4().as_fields().0 % 400);
         std::thread::sleep(Duration::from_millis(pause));
         let before = receiver.count();
-        let (path, text) = edit(nth);
-        let beside = path.with_extension("beside");
-        fs::write(&beside, text).expect("a file");
-        fs::rename(&beside, &path).expect("a renamed file");
+        save(edit(nth));
         let saved = SystemTime::now();
         until("a message", || receiver.count() > before);
         let at = receiver.got()[before].at;
@@ -133,6 +159,12 @@ fn edits_of(receiver: &Receiver, edits: usize, edit: impl Fn(usize) -> (PathBuf,
     let mut times: Vec<f64> = (0..edits).map(one).collect();
     times.sort_by(f64::total_cmp);
     times
+}
+
+fn save((path, text): (PathBuf, String)) {
+    let beside = path.with_extension("beside");
+    fs::write(&beside, text).expect("a file");
+    fs::rename(&beside, &path).expect("a renamed file");
 }
 
 fn print_row(what: &str, times: Vec<f64>, parse: f64) {

@@ -11,7 +11,7 @@ use sqlx::Connection as _;
 
 use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, configuration, fleet_yaml, webhook};
 use super::probe::{address, answer, ask, get, metrics};
-use super::process::{Daemon, PATIENCE, until, until_within};
+use super::process::{PATIENCE, until, until_within};
 use super::receiver::{Answer, Receiver};
 use super::supervised::Manager;
 use super::told::{drifting, open_cases};

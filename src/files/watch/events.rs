@@ -159,17 +159,21 @@ impl Events {
     /// Serves until it is told to stop.
     pub fn run(&mut self) {
         loop {
-            let turn = match self.next(self.idle()) {
-                Ok(Order::Look) => self.speak(),
-                Ok(Order::Rearm(interest)) => self.rearm(interest),
-                Ok(Order::Stop) | Err(RecvTimeoutError::Disconnected) => Turn::Stop,
-                // A busy folder above may be all there was.
-                Ok(Order::Missed) | Err(RecvTimeoutError::Timeout) if self.look().state == self.state => Turn::On,
-                Ok(Order::Missed) | Err(RecvTimeoutError::Timeout) => self.speak(),
-            };
-            if turn == Turn::Stop {
+            let order = self.next(self.idle());
+            if self.take(order) == Turn::Stop {
                 return;
             }
+        }
+    }
+
+    fn take(&mut self, order: Result<Order, RecvTimeoutError>) -> Turn {
+        match order {
+            Ok(Order::Look) => self.speak(),
+            Ok(Order::Rearm(interest)) => self.rearm(interest),
+            Ok(Order::Stop) | Err(RecvTimeoutError::Disconnected) => Turn::Stop,
+            // A busy folder above may be all there was.
+            Ok(Order::Missed) | Err(RecvTimeoutError::Timeout) if self.look().state == self.state => Turn::On,
+            Ok(Order::Missed) | Err(RecvTimeoutError::Timeout) => self.speak(),
         }
     }
 
@@ -397,21 +401,19 @@ mod tests {
         let mut events = events(interest);
         events.stand(Means::Polling);
         let lost = Ok(notify::Event::new(EventKind::Other).set_flag(notify::event::Flag::Rescan));
-        let ear = events.ear.clone();
-        // Each time until it is told to stop.
-        let mut told = |events: &mut Events| {
-            ear.hear(&lost);
-            ear.hear(&lost);
-            ear.orders.send(Order::Stop).unwrap();
-            events.run();
-            let changed = events.told.changed.notified();
-            std::pin::pin!(changed).as_mut().enable()
+        events.ear.hear(&lost);
+        let told = |events: &mut Events| {
+            let order = events.next(Duration::ZERO);
+            assert!(matches!(order, Ok(Order::Missed)), "{order:?}");
+            assert_eq!(events.take(order), Turn::On);
+            std::pin::pin!(events.told.changed.notified()).as_mut().enable()
         };
         assert!(!told(&mut events));
         fs::write(dir.path().join("a.yaml"), "0").unwrap();
-        // It stops while it waits for quiet.
-        events.pace.settle = Duration::ZERO;
+        events.ear.hear(&lost);
+        events.ear.hear(&lost);
         assert!(told(&mut events));
+        assert!(events.next(Duration::ZERO).is_err(), "the same loss is told twice");
     }
 
     #[test]
