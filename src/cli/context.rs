@@ -100,26 +100,27 @@ pub struct Context {
 impl Context {
     /// Files, ledger and records as of now; what lies in the reports folder is recorded first.
     pub async fn open(path: &Path) -> Result<Context, CliError> {
-        Context::at(path, None).await
+        Context::at(path, |fleet| fleet).await
+    }
+
+    /// The same, but what lies in the reports folder stays unrecorded.
+    pub async fn leaving_drops(path: &Path) -> Result<Context, CliError> {
+        Context::at(path, Fleet::leaving_drops).await
     }
 
     /// The same, with the reports up to a time and the clock at it.
     pub async fn as_of(path: &Path, time: Timestamp) -> Result<Context, CliError> {
-        Context::at(path, Some(time)).await
+        Context::at(path, |fleet| fleet.as_of(time)).await
     }
 
-    async fn at(path: &Path, until: Option<Timestamp>) -> Result<Context, CliError> {
+    async fn at(path: &Path, with: impl FnOnce(Fleet) -> Fleet) -> Result<Context, CliError> {
         let now = Clock::from_env().map_err(CliError::usage)?.now();
         let config = load(path)?;
         let fresh = config::random_key();
         let (store, key) = open_with_key(config.ledger.reveal(), &config.key_place(), &fresh).await?;
         let terms = config.looking();
         let settle = terms.settle;
-        let fleet = Fleet::new(config.sources(key), store, terms);
-        let mut fleet = match until {
-            Some(time) => fleet.as_of(time),
-            None => fleet,
-        };
+        let mut fleet = with(Fleet::new(config.sources(key), store, terms));
         let view = settled_look(&mut fleet, Some(Look::Whole), now, settle).await?;
         let context = Context { fleet, view };
         context.tell_errors()?;

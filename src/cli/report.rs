@@ -7,31 +7,39 @@ use std::sync::Arc;
 use serde_json::{Value as Json, json};
 use uuid::Uuid;
 
-use super::context::Context;
+use super::context::{Context, progress};
 use super::error::{CliError, findings_text, paint, print};
 use super::exit::Exit;
 use super::format::Format;
 use crate::files::FileText;
+use crate::finding::Finding;
 use crate::fleet::intake::Received;
-use crate::fleet::{Answer, Texts, receipt};
-use crate::ledger;
+use crate::fleet::{Answer, RowReceived, Texts, receipt};
+use crate::ledger::{self, Report};
 
 /// Records field reports.
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// Report files (YAML, JSON, or JSON lines); `-` reads standard input
+    /// Report files (YAML, JSON, JSON lines) or sheets (CSV); `-` reads standard input
     #[arg(required = true)]
     files: Vec<PathBuf>,
+    /// Show what the files would do, and record nothing
+    #[arg(long = "try")]
+    is_try: bool,
     /// How to print what came of each: for people, or a JSON object a line
     #[arg(long, value_enum, default_value = "text")]
     format: Format,
 }
 
 pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
-    let context = Context::open(config).await?;
+    let context = match args.is_try {
+        true => Context::leaving_drops(config).await?,
+        false => Context::open(config).await?,
+    };
     let mut rejected = false;
     for path in &args.files {
-        let (name, bytes) = match read(path) {
+        let read = read(path).and_then(|(name, bytes)| Ok((name, bytes, Holds::of(path, args.is_try)?)));
+        let (name, bytes, holds) = match read {
             Ok(read) => read,
             Err(error) => {
                 // Each file stands for itself.
@@ -42,31 +50,113 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
                 continue;
             }
         };
-        let is_lines = path.extension().is_some_and(|ending| ending == "jsonl");
-        let received = match is_lines {
-            true => context.intake().dropped_lines(&name, numbered(&bytes)).await?,
-            false => vec![context.intake().report(&name, &bytes).await?],
+        let parts = match args.is_try {
+            true => tried(&context, &name, &bytes, holds).await?,
+            false => recorded(&context, &name, &bytes, holds).await?,
         };
-        // Of several lines each is said alone; what came of them together is the station's to show.
-        let came = match &received[..] {
-            [one] => came_of(&context, &name, &bytes, one).await?,
-            _ => None,
-        };
-        let texts: Texts = [(name.clone(), Arc::new(FileText::new(bytes)))].into();
-        for one in &received {
-            if let Received::Rejected(findings) = one {
-                rejected = true;
-                if let Format::Text = args.format {
-                    eprint!("{}", findings_text(findings, &[&texts], paint()));
-                }
-            }
-            match args.format {
-                Format::Text => print(&text(&name, one, &came))?,
-                Format::Json => print_line(&body(one, &came))?,
-            }
-        }
+        rejected |= say(&args, &name, bytes, &parts)?;
+    }
+    if args.is_try {
+        eprintln!("stationkeep: nothing was recorded");
     }
     Ok(if rejected { Exit::Usage } else { Exit::Done })
+}
+
+/// What a file holds, by its ending.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Holds {
+    Report,
+    Lines,
+    Sheet,
+}
+
+impl Holds {
+    fn of(path: &Path, is_try: bool) -> Result<Holds, CliError> {
+        let ends = |ending: &str| path.extension().is_some_and(|one| one.eq_ignore_ascii_case(ending));
+        match (ends("jsonl"), ends("csv")) {
+            (true, _) if is_try => Err(CliError::usage(format!(
+                "{} holds ledger lines. \"--try\" takes reports and sheets.",
+                path.display()
+            ))),
+            (true, _) => Ok(Holds::Lines),
+            (_, true) => Ok(Holds::Sheet),
+            (false, false) => Ok(Holds::Report),
+        }
+    }
+}
+
+/// What became of a part of a file, and what came of it.
+struct Part {
+    /// The line of a row.
+    line: Option<u32>,
+    received: Received,
+    came: Came,
+    is_try: bool,
+}
+
+/// Records a file.
+async fn recorded(context: &Context, name: &Arc<str>, bytes: &[u8], holds: Holds) -> Result<Vec<Part>, CliError> {
+    let intake = context.intake();
+    let mut parts = Vec::new();
+    match holds {
+        Holds::Report => {
+            let received = intake.report(name, bytes).await?;
+            let came = came_of_text(context, &received, name, bytes).await?;
+            parts.push(Part { line: None, received, came, is_try: false });
+        }
+        Holds::Sheet => {
+            let bar = progress("recording rows");
+            let rows = intake.sheet(name, bytes, &mut || bar.inc(1)).await?;
+            bar.finish_and_clear();
+            for RowReceived { line, received, report } in rows {
+                let came = came_of(context, &received, report.as_ref(), &[]).await?;
+                parts.push(Part { line, received, came, is_try: false });
+            }
+        }
+        // Of several lines each is said alone; what came of them together is the station's to show.
+        Holds::Lines => {
+            let received = intake.dropped_lines(name, numbered(bytes)).await?;
+            if let [one] = &received[..] {
+                let came = came_of_text(context, one, name, bytes).await?;
+                return Ok(vec![Part { line: None, received: one.clone(), came, is_try: false }]);
+            }
+            parts.extend(received.into_iter().map(|received| Part { line: None, received, came: None, is_try: false }));
+        }
+    }
+    Ok(parts)
+}
+
+/// Looks what a file would do.
+async fn tried(context: &Context, name: &Arc<str>, bytes: &[u8], holds: Holds) -> Result<Vec<Part>, CliError> {
+    let intake = context.intake();
+    let foreseen = match holds {
+        Holds::Sheet => intake.foresee_sheet(name, bytes).await?,
+        Holds::Report | Holds::Lines => intake.foresee_report(name, bytes).await?,
+    };
+    let mut parts = Vec::new();
+    for RowReceived { line, received, report } in foreseen.parts {
+        let came = came_of(context, &received, report.as_ref(), &foreseen.reports).await?;
+        parts.push(Part { line, received, came, is_try: true });
+    }
+    Ok(parts)
+}
+
+/// Prints what became of a file's parts; whether any was rejected.
+fn say(args: &Args, name: &Arc<str>, bytes: Vec<u8>, parts: &[Part]) -> Result<bool, CliError> {
+    let rejected = parts.iter().filter_map(|part| match &part.received {
+        Received::Rejected(findings) => Some(findings),
+        Received::New(_) | Received::Duplicate(_) => None,
+    });
+    let findings: Vec<Finding> = rejected.flatten().cloned().collect();
+    match args.format {
+        Format::Text => {
+            let texts: Texts = [(name.clone(), Arc::new(FileText::new(bytes)))].into();
+            eprint!("{}", findings_text(&findings, &[&texts], paint()));
+            parts.iter().try_for_each(|part| print(&part.text(name)))?;
+        }
+        Format::Json => parts.iter().try_for_each(|part| print_line(&part.body()))?,
+    }
+    Ok(!findings.is_empty())
 }
 
 /// The lines of a file that holds an entry a line, with their numbers.
@@ -79,41 +169,67 @@ fn numbered(bytes: &[u8]) -> Vec<(u32, String)> {
 /// What came of a report: its id, and the answer; nothing of one that was rejected.
 type Came = Option<(Uuid, Answer)>;
 
-/// Looks what came of a report that is on record.
-async fn came_of(context: &Context, name: &Arc<str>, bytes: &[u8], received: &Received) -> Result<Came, CliError> {
-    match received {
-        Received::New(_) | Received::Duplicate(_) => {}
-        Received::Rejected(_) => return Ok(None),
+/// Looks what came of a report that is on record, or would come of it beside `others`.
+async fn came_of(
+    context: &Context,
+    received: &Received,
+    report: Option<&Report>,
+    others: &[Report],
+) -> Result<Came, CliError> {
+    match (received, report) {
+        (Received::New(_) | Received::Duplicate(_), Some(report)) => {
+            Ok(Some((report.id, context.intake().answer_beside(report, others, &context.view).await?)))
+        }
+        (Received::Rejected(_), _) | (_, None) => Ok(None),
     }
-    if let Ok((report, _)) = ledger::read(name, bytes) {
-        return Ok(Some((report.id, context.intake().answer(&report, &context.view).await?)));
-    }
-    let Ok(visit) = ledger::read_visit(name, bytes) else { return Ok(None) };
-    Ok(Some((visit.id, context.intake().answer_visit(&visit, &context.view).await?)))
 }
 
-fn text(name: &str, received: &Received, came: &Came) -> String {
-    let mut text = match received {
-        Received::New(station) => format!("{name}: recorded, for {station}\n"),
-        Received::Duplicate(station) => format!("{name}: on record already, for {station}\n"),
-        Received::Rejected(_) => format!("{name}: rejected, kept with the reasons\n"),
-    };
-    let Some((_, Answer { consequences, missing })) = came else { return text };
-    consequences.iter().for_each(|one| text += &format!("  {one}\n"));
-    if !missing.is_empty() {
-        text += "Still missing:\n";
+/// The same of a text that holds one report or the beginning of a visit.
+async fn came_of_text(context: &Context, received: &Received, name: &Arc<str>, bytes: &[u8]) -> Result<Came, CliError> {
+    match (received, ledger::read(name, bytes), ledger::read_visit(name, bytes)) {
+        (Received::Rejected(_), _, _) => Ok(None),
+        (_, Ok((report, _)), _) => came_of(context, received, Some(&report), &[]).await,
+        (_, Err(_), Ok(visit)) => Ok(Some((visit.id, context.intake().answer_visit(&visit, &context.view).await?))),
+        (_, Err(_), Err(_)) => Ok(None),
     }
-    missing.iter().for_each(|one| text += &format!("  {one}\n"));
-    text
 }
 
-/// The same for programs: what the interface for programs answers, too.
-fn body(received: &Received, came: &Came) -> Json {
-    let (id, answer) = came.clone().unzip();
-    receipt(received, id, &answer.unwrap_or_default())
+impl Part {
+    fn text(&self, name: &str) -> String {
+        let place = self.line.map_or_else(|| name.to_owned(), |line| format!("{name}:{line}"));
+        let mut text = match (&self.received, self.is_try) {
+            (Received::New(station), false) => format!("{place}: recorded, for {station}\n"),
+            (Received::New(station), true) => format!("{place}: would be recorded, for {station}\n"),
+            (Received::Duplicate(station), _) => format!("{place}: on record already, for {station}\n"),
+            (Received::Rejected(_), false) => format!("{place}: rejected, kept with the reasons\n"),
+            (Received::Rejected(_), true) => format!("{place}: would be rejected\n"),
+        };
+        let Some((_, Answer { consequences, missing })) = &self.came else { return text };
+        consequences.iter().for_each(|one| text += &format!("  {one}\n"));
+        if !missing.is_empty() {
+            text += "Still missing:\n";
+        }
+        missing.iter().for_each(|one| text += &format!("  {one}\n"));
+        text
+    }
+
+    /// The same for programs: what the interface for programs answers, too.
+    fn body(&self) -> Json {
+        let (id, answer) = self.came.clone().unzip();
+        let mut body = receipt(&self.received, id, &answer.unwrap_or_default());
+        match (&self.received, self.is_try) {
+            (Received::New(_), true) => body["outcome"] = "would-be-recorded".into(),
+            (Received::Rejected(_), true) => body["outcome"] = "would-be-refused".into(),
+            (Received::Duplicate(_), true) | (_, false) => {}
+        }
+        if let Some(line) = self.line {
+            body["line"] = line.into();
+        }
+        body
+    }
 }
 
-/// One object a line, a line a file.
+/// One object a line, a line a file or row.
 fn print_line(json: &Json) -> Result<(), CliError> {
     print(&format!("{json}\n"))
 }

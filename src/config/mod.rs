@@ -22,7 +22,7 @@ use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
 use crate::drift::Rules;
-use crate::files::{Folder, Interest, KeyPlace, cleaned};
+use crate::files::{Folder, Interest, KeyPlace, ReportFolders, cleaned};
 use crate::finding::{Code, Finding, Place};
 use crate::fleet::{LookTerms, Source, Sources};
 use crate::setting::{Reference, Weight};
@@ -43,6 +43,8 @@ pub struct Config {
     pub reports: Folder,
     /// Where the file says so.
     pub reports_place: Option<Place>,
+    /// Where recorded files are moved to; `None`: they stay.
+    pub reports_taken: Option<Folder>,
     /// `sqlite:` and an absolute path, or `postgres://…`.
     pub ledger: Address,
     /// Where the key of fingerprints is kept, where the file says so.
@@ -98,9 +100,14 @@ impl Config {
             folder: self.folder.clone(),
             inventory: self.inventory.clone(),
             keybooks: self.keybooks.clone(),
-            reports: self.reports.clone(),
+            reports: self.report_folders(),
             key,
         }
+    }
+
+    /// Where reports are dropped, and where recorded files go.
+    fn report_folders(&self) -> ReportFolders {
+        ReportFolders { dropped: self.reports.clone(), taken: self.reports_taken.clone() }
     }
 
     /// How long files must be quiet.
@@ -124,7 +131,7 @@ impl Config {
         files.extend(secrets);
         files.sort();
         files.dedup();
-        Interest { trees, inboxes: vec![self.reports.clone()], files }
+        Interest { trees, inboxes: vec![self.report_folders()], files }
     }
 
     /// Where the key of fingerprints is kept: where the file says, else beside a SQLite ledger.

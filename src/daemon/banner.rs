@@ -25,7 +25,7 @@ pub fn text(view: &View, ledger: &str, listening: Option<SocketAddr>, webhooks: 
         let _ = writeln!(out, "stationkeep {version} keeps {}: {stations} at {sites}.", inventory.fleet);
     }
     let _ = writeln!(out, "  watching   {} and {}", view.sources.inventory, view.sources.keybooks.path.display());
-    let _ = writeln!(out, "  reports    {} (drop report files there)", view.sources.reports.path.display());
+    let _ = writeln!(out, "  reports    {} (drop report files there)", view.sources.reports.dropped.path.display());
     let _ = writeln!(out, "  ledger     {}", ledger);
     for webhook in webhooks {
         let _ = writeln!(out, "  alerts     {webhook}");

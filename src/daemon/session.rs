@@ -152,7 +152,7 @@ impl<'a> Session<'a> {
         let watch = Watch::start(config.interest([]), pace, Means::Events).await?;
         let (asking, askers) = asking();
         front.status.open(config.full_pass(), store.clone(), cards(config, &key, store.clone(), clock, asking));
-        let mut fleet = Fleet::new(config.sources(key), store.clone(), config.looking());
+        let mut fleet = Fleet::new(config.sources(key), store.clone(), config.looking()).moving_drops();
         front.status.begin();
         let view = first_view(&mut fleet, clock, config.settle()).await?;
         let ways =
@@ -313,6 +313,9 @@ impl<'a> Session<'a> {
 
     /// The look that is due once the files are quiet.
     fn settled(&mut self) -> Look {
+        if self.watch.are_reports_stirred() {
+            self.fleet.stir();
+        }
         self.asked.take().map_or(Look::Changed, |(look, _)| look)
     }
 

@@ -2,7 +2,7 @@
 //!
 //! Every entry is accounted for, however many there are. Only regular files are opened; a pipe or device never is.
 
-use std::collections::BTreeSet;
+use std::collections::BTreeMap;
 use std::ffi::{CStr, OsStr};
 use std::fs::{self, File};
 use std::io;
@@ -10,16 +10,17 @@ use std::os::fd::OwnedFd;
 use std::os::unix::ffi::OsStrExt;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::time::SystemTime;
 
 use rustix::fs::{AtFlags, Dir, FileType, Mode, OFlags, Stat};
 use rustix::io::Errno;
 
-use super::walk::{LIMIT_DEPTH, Stamp, unreadable, why};
-use super::{Folder, joined};
+use super::walk::{LIMIT_DEPTH, Stamp, id, unreadable, why};
+use super::{ReportFolders, joined};
 use crate::finding::Finding;
 
 /// How folders and files are opened: at once, or not at all.
-const OPEN: OFlags =
+pub(super) const OPEN: OFlags =
     OFlags::RDONLY.union(OFlags::NOFOLLOW).union(OFlags::NONBLOCK).union(OFlags::NOCTTY).union(OFlags::CLOEXEC);
 
 /// An entry below the folder.
@@ -49,10 +50,36 @@ pub(super) enum Is {
 pub(super) struct Below {
     /// In the order of their shown names.
     pub entries: Vec<Entry>,
-    /// The folders gone through, by paths free of links.
-    pub folders: BTreeSet<PathBuf>,
+    /// The folders gone through.
+    pub listed: Listed,
     /// Why the folder itself cannot be read.
     pub finding: Option<Finding>,
+    /// Device and inode of a folder that is not looked at.
+    passed_over: Option<(u64, u64)>,
+}
+
+/// The folders that were gone through, each by its path free of links, in the state it was in before. Whatever is added to a
+/// folder, taken away or renamed shows in its state; what is changed within a file does not.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub(super) struct Listed {
+    root: PathBuf,
+    /// Each with its state.
+    pub folders: BTreeMap<PathBuf, Stamp>,
+}
+
+impl Listed {
+    /// Whether nothing was added, taken away or renamed since, as far as states tell.
+    pub fn is_as_it_was(&self, folders: &ReportFolders) -> bool {
+        let state = |path: &Path| fs::symlink_metadata(path).ok().map(|meta| Stamp::of(&meta));
+        !self.folders.is_empty()
+            && fs::canonicalize(&folders.dropped.path).is_ok_and(|root| root == self.root)
+            && self.folders.iter().all(|(path, stamp)| state(path) == Some(*stamp))
+    }
+
+    /// Whether every later change must show in the states; `then` is a moment before it was listed.
+    pub fn is_settled(&self, then: SystemTime) -> bool {
+        self.folders.values().all(|stamp| stamp.is_settled(then))
+    }
 }
 
 /// Names that are not looked at: hidden ones, backups of editors, and files that are still being written.
@@ -61,10 +88,15 @@ pub(super) fn is_passed_over(name: &[u8]) -> bool {
 }
 
 /// Goes through a folder and all below it. The path of the folder itself may lead through links: its owner wrote it.
-pub(super) fn below(folder: &Folder) -> Below {
-    let mut below = Below::default();
+/// The folder of taken files is not looked at.
+pub(super) fn below(folders: &ReportFolders) -> Below {
+    let (mut below, folder) = (Below::default(), &folders.dropped);
+    below.passed_over = folders.taken.as_ref().and_then(|taken| fs::metadata(&taken.path).ok()).map(|meta| id(&meta));
     let open = open_folder(&folder.path).and_then(|dir| Ok((dir, fs::canonicalize(&folder.path)?)));
-    let read = open.and_then(|(dir, real)| below.folder(&dir, &Here { shown: &folder.shown, way: "", real, depth: 1 }));
+    let read = open.and_then(|(dir, real)| {
+        below.listed.root = real.clone();
+        below.folder(&dir, &Here { shown: &folder.shown, way: "", real, depth: 1 })
+    });
     below.finding = read.err().map(|error| {
         let (what, fix) = match error.kind() {
             io::ErrorKind::NotFound => {
@@ -85,16 +117,9 @@ pub(super) fn below(folder: &Folder) -> Below {
 /// # Errors
 /// Where it is there and cannot be opened.
 pub(super) fn open_below(root: &Path, way: &str) -> io::Result<Option<File>> {
-    let gone = |error: io::Error| match Errno::from_io_error(&error) {
-        Some(Errno::NOENT | Errno::NOTDIR | Errno::LOOP) => Ok(None),
-        Some(_) | None => Err(error),
-    };
+    let (folders, name) = way.rsplit_once('/').unwrap_or(("", way));
+    let Some(dir) = folder_below(root, folders)? else { return Ok(None) };
     let open = || -> io::Result<Option<File>> {
-        let mut dir = open_folder(root)?;
-        let (folders, name) = way.rsplit_once('/').unwrap_or(("", way));
-        for step in folders.split('/').filter(|step| !step.is_empty()) {
-            dir = rustix::fs::openat(&dir, step, OPEN | OFlags::DIRECTORY, Mode::empty())?;
-        }
         let stat = rustix::fs::statat(&dir, name, AtFlags::SYMLINK_NOFOLLOW)?;
         if FileType::from_raw_mode(stat.st_mode) != FileType::RegularFile {
             return Ok(None);
@@ -105,7 +130,28 @@ pub(super) fn open_below(root: &Path, way: &str) -> io::Result<Option<File>> {
     open().or_else(gone)
 }
 
-fn open_folder(path: &Path) -> io::Result<OwnedFd> {
+/// Opens a folder below another, by the way down to it. Nothing where it is gone, or something else by now: a link on the way is
+/// not followed.
+///
+/// # Errors
+/// Where it is there and cannot be opened.
+pub(super) fn folder_below(root: &Path, way: &str) -> io::Result<Option<OwnedFd>> {
+    let mut steps = way.split('/').filter(|step| !step.is_empty());
+    let open = open_folder(root).and_then(|top| {
+        steps.try_fold(top, |dir, step| Ok(rustix::fs::openat(&dir, step, OPEN | OFlags::DIRECTORY, Mode::empty())?))
+    });
+    open.map(Some).or_else(gone)
+}
+
+/// What is gone, or became a link, is nothing.
+fn gone<T>(error: io::Error) -> io::Result<Option<T>> {
+    match Errno::from_io_error(&error) {
+        Some(Errno::NOENT | Errno::NOTDIR | Errno::LOOP) => Ok(None),
+        Some(_) | None => Err(error),
+    }
+}
+
+pub(super) fn open_folder(path: &Path) -> io::Result<OwnedFd> {
     let how = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::CLOEXEC;
     Ok(rustix::fs::open(path, how, Mode::empty())?)
 }
@@ -120,7 +166,7 @@ struct Here<'h> {
 
 impl Below {
     fn folder(&mut self, dir: &OwnedFd, here: &Here<'_>) -> io::Result<()> {
-        self.folders.insert(here.real.clone());
+        self.listed.folders.insert(here.real.clone(), stamp(&rustix::fs::fstat(dir)?));
         for entry in Dir::read_from(dir)? {
             let entry = entry?;
             let name = entry.file_name();
@@ -147,6 +193,7 @@ impl Below {
                 let shown = joined(here.shown, text).into();
                 self.entries.push(Entry { shown, way: way(here.way, text), stamp, is: Is::File });
             }
+            FileType::Directory if self.passed_over == Some((stat.st_dev, stat.st_ino)) => {}
             FileType::Directory => self.descend(dir, here, name, text),
             FileType::Symlink => {
                 let what = "is a symbolic link, and links are not followed here".into();
@@ -202,7 +249,8 @@ fn way(here: &str, name: &str) -> String {
     if here.is_empty() { name.to_owned() } else { format!("{here}/{name}") }
 }
 
-fn stamp(stat: &Stat) -> Stamp {
+/// The state that the system tells of.
+pub(super) fn stamp(stat: &Stat) -> Stamp {
     let ns = |seconds: i128, rest: i128| seconds * 1_000_000_000 + rest;
     Stamp {
         device: stat.st_dev,
@@ -218,6 +266,11 @@ mod tests {
     use std::os::unix::fs::symlink;
 
     use super::*;
+    use crate::files::Folder;
+
+    fn folders(shown: &str, path: &Path) -> ReportFolders {
+        ReportFolders { dropped: Folder { shown: shown.into(), path: path.to_owned() }, taken: None }
+    }
 
     #[test]
     fn every_entry_of_many_is_found_and_what_is_passed_over_is_not() {
@@ -231,8 +284,8 @@ mod tests {
         }
         fs::create_dir(dir.path().join(".git")).unwrap();
         fs::write(dir.path().join(".git/e.yaml"), "x").unwrap();
-        let found = below(&Folder { shown: "in".into(), path: dir.path().to_owned() });
-        assert_eq!((found.entries.len(), found.folders.len(), found.finding), (3_001, 3, None));
+        let found = below(&folders("in", dir.path()));
+        assert_eq!((found.entries.len(), found.listed.folders.len(), found.finding), (3_001, 3, None));
         assert!(found.entries.is_sorted_by(|a, b| a.shown < b.shown));
         assert_eq!(found.entries.last().map(|entry| &*entry.shown), Some("in/may/week-1/a.yaml"));
     }
@@ -247,7 +300,7 @@ mod tests {
         fs::write(inside.join("sub/a.yaml"), "mine").unwrap();
         symlink(&outside, inside.join("folder")).unwrap();
         symlink(outside.join("a.yaml"), inside.join("file.yaml")).unwrap();
-        let found = below(&Folder { shown: "in".into(), path: inside.clone() });
+        let found = below(&folders("in", &inside));
         let names: Vec<(&str, bool)> =
             found.entries.iter().map(|entry| (&*entry.shown, entry.is == Is::File)).collect();
         assert_eq!(names, [("in/file.yaml", false), ("in/folder", false), ("in/sub/a.yaml", true)]);
@@ -265,7 +318,7 @@ mod tests {
     fn a_pipe_without_a_writer_holds_nothing_up() {
         let dir = tempfile::tempdir().unwrap();
         rustix::fs::mknodat(rustix::fs::CWD, dir.path().join("a.yaml"), FileType::Fifo, Mode::RUSR, 0).unwrap();
-        let found = below(&Folder { shown: "in".into(), path: dir.path().to_owned() });
+        let found = below(&folders("in", dir.path()));
         assert!(matches!(&found.entries[0].is, Is::Trouble(what, _) if what == "is not a regular file"));
         assert!(open_below(dir.path(), "a.yaml").unwrap().is_none());
     }
@@ -276,8 +329,8 @@ mod tests {
         fs::create_dir(dir.path().join("in")).unwrap();
         fs::write(dir.path().join("in/a.yaml"), "x").unwrap();
         symlink("in", dir.path().join("link")).unwrap();
-        assert_eq!(below(&Folder { shown: "link".into(), path: dir.path().join("link") }).entries.len(), 1);
-        let finding = |name: &str| below(&Folder { shown: name.into(), path: dir.path().join(name) }).finding.unwrap();
+        assert_eq!(below(&folders("link", &dir.path().join("link"))).entries.len(), 1);
+        let finding = |name: &str| below(&folders(name, &dir.path().join(name))).finding.unwrap();
         assert_eq!(finding("gone").message, "\"gone\" is not there.");
         assert_eq!(finding("in/a.yaml").message, "\"in/a.yaml\" is not a folder.");
     }

@@ -2,9 +2,10 @@
 //!
 //! A file whose last change is younger than the settle time is left for the next look, since half a report can
 //! read like a whole one. A program that writes with longer pauses should write under another ending (`x.part`)
-//! and rename. Files stay where they lie; whether one was taken before is told by its content, elsewhere. What is no
+//! and rename. Whether a file was recorded before is told by its content, elsewhere. What is no
 //! report by its name, or cannot be read, is among them: nothing is passed over in silence.
 
+use std::collections::HashMap;
 use std::fs::File;
 use std::io::{self, BufRead, BufReader, Read};
 use std::path::Path;
@@ -13,17 +14,19 @@ use std::time::{Duration, SystemTime};
 
 use sha2::{Digest, Sha256};
 
-use super::Folder;
-use super::below::{Below, Entry, Is, below, open_below};
+use super::ReportFolders;
+use super::below::{Below, Entry, Is, Listed, below, open_below};
 use super::tree::{FileText, too_large};
 use super::walk::{Stamp, has_suffix, is_yaml, unreadable, why};
 use crate::finding::{Code, Finding, Place};
-use crate::ledger::{REPORT_LIMIT_BYTES, too_long};
+use crate::ledger::{REPORT_LIMIT_BYTES, SHEET_LIMIT_BYTES, too_long};
 
 /// The largest ledger export that is taken, in bytes; it is read line by line.
 pub const EXPORT_LIMIT_BYTES: u64 = 8 << 30;
 /// The longest line of one, in bytes.
 const LINE_LIMIT_BYTES: u64 = 8 << 20;
+/// No more of what reports hold is kept until they are recorded, in bytes; beyond it they are read twice.
+const KEPT_TEXTS_BYTES: usize = 16 << 20;
 
 /// What a dropped file holds, by its ending.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -32,6 +35,8 @@ pub enum FileKind {
     Report,
     /// A ledger export, one report or issued script a line: `*.jsonl`.
     Export,
+    /// A report a row: `*.csv`.
+    Sheet,
     /// No report by its name, or nothing that can be read: why.
     Stray(Finding),
 }
@@ -46,45 +51,115 @@ pub struct Dropped {
     /// By it the file is known. Of the content, of a report no further than to where it is seen to be too long; of what
     /// is not a report: of its name, what is wrong with it, and the beginning of what it holds.
     pub sha256: [u8; 32],
-    root: Arc<Path>,
-    way: Box<str>,
+    pub(super) root: Arc<Path>,
+    pub(super) way: Box<str>,
+    /// Nothing where its state cannot be told.
+    stamp: Option<Stamp>,
+    /// What a report holds, where there was room to keep it.
+    text: Option<Vec<u8>>,
+}
+
+/// What lies in the reports folder, from one look to the next. All but the open files is a memo: what was lost of it is read
+/// again.
+#[derive(Debug, Default)]
+pub struct Inbox {
+    /// By the way down.
+    known: HashMap<Box<str>, Known>,
+    /// The folders, and a moment before they were listed.
+    listed: Option<(Listed, SystemTime)>,
+    open: Vec<Arc<Dropped>>,
+    waiting: Option<Duration>,
+}
+
+/// A file as it was read last.
+#[derive(Debug)]
+struct Known {
     /// Nothing where its state cannot be told.
     stamp: Option<Stamp>,
     /// Whether a change after it was looked at must show in the stamp.
     settled: bool,
-}
-
-/// What lies in the reports folder.
-#[derive(Debug, Clone, Default)]
-pub struct Inbox {
-    /// In the order of file names.
-    pub files: Vec<Arc<Dropped>>,
-    /// How long until the youngest of those left for the next look will have settled; nothing where none was left.
-    pub waiting: Option<Duration>,
+    sha256: [u8; 32],
+    /// Nothing of one that is done with.
+    open: Option<Arc<Dropped>>,
 }
 
 impl Inbox {
-    /// Looks what lies in a folder and below it. Contents of files that `earlier` saw in the same state are not read
-    /// again. `now` is a moment before the call. A finding says why the folder itself cannot be read.
-    pub fn look(folder: &Folder, earlier: &Inbox, now: SystemTime, settle: Duration) -> (Inbox, Option<Finding>) {
-        let Below { entries, finding, .. } = below(folder);
-        let mut inbox = Inbox::default();
-        let root: Arc<Path> = folder.path.as_path().into();
+    /// The files that are not done with, in the order of file names.
+    pub fn open(&self) -> &[Arc<Dropped>] {
+        &self.open
+    }
+
+    /// How long until the youngest of those left for the next look will have settled; nothing where none was left.
+    pub fn waiting(&self) -> Option<Duration> {
+        self.waiting
+    }
+
+    /// Done with these: as long as they stay as they are, they are not among the open ones any more.
+    pub fn close(&mut self, is_done: impl Fn(&Dropped) -> bool) {
+        let known = &mut self.known;
+        self.open.retain(|file| {
+            let is_done = is_done(file);
+            if is_done && let Some(known) = known.get_mut(&file.way) {
+                known.open = None;
+            }
+            !is_done
+        });
+    }
+
+    /// Looks what lies in a folder and below it. Contents of files that were seen in the same state are not read again; and
+    /// nothing is looked at where no entry came or went, unless a file may be `stirred`: changed within. `now` is a moment before
+    /// the call. A finding says why the folder itself cannot be read.
+    pub fn look(
+        &mut self,
+        folders: &ReportFolders,
+        stirred: bool,
+        now: SystemTime,
+        settle: Duration,
+    ) -> Option<Finding> {
+        let is_as_it_was = |(listed, then): &(Listed, SystemTime)| {
+            self.waiting.is_none() && listed.is_settled(*then) && listed.is_as_it_was(folders)
+        };
+        if !stirred && self.listed.as_ref().is_some_and(is_as_it_was) {
+            return None;
+        }
+        let Below { entries, finding, listed, .. } = below(folders);
+        let root: Arc<Path> = folders.dropped.path.as_path().into();
+        let mut next = Inbox { known: HashMap::with_capacity(entries.len()), ..Inbox::default() };
+        let mut spare = KEPT_TEXTS_BYTES;
         for entry in entries {
-            let rest = entry.stamp.and_then(|stamp| settles_in(&stamp, now, settle));
-            match rest {
-                Some(rest) => inbox.wait(rest),
-                None => match dropped(&root, entry, earlier, now) {
-                    Some(file) => inbox.files.push(file),
-                    None => inbox.wait(settle),
-                },
+            if let Some(rest) = entry.stamp.and_then(|stamp| settles_in(&stamp, now, settle)) {
+                next.wait(rest);
+                continue;
+            }
+            let way: Box<str> = entry.way.as_str().into();
+            match self.seen(&root, entry, now, &mut spare) {
+                Some(known) => {
+                    next.open.extend(known.open.clone());
+                    next.known.insert(way, known);
+                }
+                None => next.wait(settle),
             }
         }
-        (inbox, finding)
+        next.listed = Some((listed, now));
+        *self = next;
+        finding
     }
 
     fn wait(&mut self, rest: Duration) {
         self.waiting = self.waiting.max(Some(rest));
+    }
+
+    /// An entry, read again where it may be another one by now. Nothing where the file is gone or changed since it was listed.
+    fn seen(&mut self, root: &Arc<Path>, entry: Entry, now: SystemTime, spare: &mut usize) -> Option<Known> {
+        let before = self.known.remove(entry.way.as_str());
+        let (before, stamp) = match before {
+            Some(known) if known.settled && known.stamp == entry.stamp => return Some(known),
+            other => (other, entry.stamp),
+        };
+        let file = dropped(root, entry, spare)?;
+        let (settled, sha256) = (stamp.is_some_and(|stamp| stamp.is_settled(now)), file.sha256);
+        let is_done = before.is_some_and(|known| known.open.is_none() && known.sha256 == sha256);
+        Some(Known { stamp, settled, sha256, open: (!is_done).then(|| Arc::new(file)) })
     }
 }
 
@@ -92,6 +167,8 @@ impl Inbox {
 fn kind(name: &str) -> Option<FileKind> {
     if is_yaml(name) || has_suffix(name, &["json"]) {
         Some(FileKind::Report)
+    } else if has_suffix(name, &["csv"]) {
+        Some(FileKind::Sheet)
     } else {
         has_suffix(name, &["jsonl"]).then_some(FileKind::Export)
     }
@@ -99,18 +176,10 @@ fn kind(name: &str) -> Option<FileKind> {
 
 /// The finding for a name without an ending of a report.
 fn no_report(shown: &Arc<str>) -> Finding {
-    let (what, fix) = if has_suffix(shown, &["csv"]) {
-        (
-            "is a sheet, and sheets are not read yet",
-            "Write a report file for each row, as the card of the station drafts it.",
-        )
-    } else {
-        (
-            "does not have the ending of a report",
-            "Let its name end in .yaml, .yml, .json or .jsonl if it is a report. If it is not, put it elsewhere.",
-        )
-    };
-    Finding::new(Code::ReportFile, Place::start_of(shown), format!("\"{shown}\" {what}."), fix)
+    let message = format!("\"{shown}\" does not have the ending of a report.");
+    let fix =
+        "Let its name end in .yaml, .yml, .json, .jsonl or .csv if it is a report. If it is not, put it elsewhere.";
+    Finding::new(Code::ReportFile, Place::start_of(shown), message, fix)
 }
 
 /// How long the file must still be left alone. A change that the clock puts further ahead than the settle time
@@ -123,36 +192,51 @@ fn settles_in(stamp: &Stamp, now: SystemTime, settle: Duration) -> Option<Durati
 }
 
 /// Nothing where the file is gone or changed since it was listed.
-fn dropped(root: &Arc<Path>, entry: Entry, earlier: &Inbox, now: SystemTime) -> Option<Arc<Dropped>> {
+fn dropped(root: &Arc<Path>, entry: Entry, spare: &mut usize) -> Option<Dropped> {
     let Entry { shown, way, stamp, is } = entry;
-    let known = earlier.files.binary_search_by(|file| file.name.cmp(&shown)).ok().map(|at| &earlier.files[at]);
-    if let Some(known) = known.filter(|known| known.stamp == stamp && known.settled) {
-        return Some(known.clone());
-    }
+    let mut text = None;
     let (kind, sha256) = match is {
         Is::Trouble(what, fix) => {
             let finding = Finding::new(Code::ReportFile, Place::start_of(&shown), format!("\"{shown}\" {what}."), fix);
             stray(finding, &[])
         }
-        Is::File => contents(root, &shown, &way, stamp.as_ref()?)?,
+        Is::File => contents(root, &shown, &way, stamp.as_ref()?, &mut text)?,
     };
-    let settled = stamp.is_some_and(|stamp| stamp.is_settled(now));
-    Some(Arc::new(Dropped { name: shown, kind, sha256, root: root.clone(), way: way.into(), stamp, settled }))
+    let text = text.filter(|bytes| bytes.len() <= *spare);
+    *spare -= text.as_ref().map_or(0, Vec::len);
+    Some(Dropped { name: shown, kind, sha256, root: root.clone(), way: way.into(), stamp, text })
 }
 
-/// What a regular file is, and by what it is known; nothing where it is gone or changed since it was listed.
-fn contents(root: &Path, shown: &Arc<str>, way: &str, stamp: &Stamp) -> Option<(FileKind, [u8; 32])> {
+/// What a regular file is, and by what it is known; nothing where it is gone or changed since it was listed. `text` becomes what
+/// a report holds.
+fn contents(
+    root: &Path,
+    shown: &Arc<str>,
+    way: &str,
+    stamp: &Stamp,
+    text: &mut Option<Vec<u8>>,
+) -> Option<(FileKind, [u8; 32])> {
     let kind = kind(shown);
     let limit = match &kind {
         Some(FileKind::Export) if stamp.size > EXPORT_LIMIT_BYTES => {
             return Some(stray(too_large(shown, stamp.size), &[]));
         }
         Some(FileKind::Export) => EXPORT_LIMIT_BYTES,
+        Some(FileKind::Sheet) => SHEET_LIMIT_BYTES + 1,
         // A longer one is rejected as reports are: kept, and told of.
         Some(FileKind::Report | FileKind::Stray(_)) => REPORT_LIMIT_BYTES + 1,
         None => REPORT_LIMIT_BYTES,
     };
-    let hashed = match open_below(root, way).and_then(|file| file.map(|file| hash(file, limit)).transpose()) {
+    let is_kept = kind == Some(FileKind::Report) && stamp.size <= REPORT_LIMIT_BYTES;
+    let read = |file: File| match is_kept {
+        true => whole(file, limit).map(|(bytes, after)| {
+            let sha256 = Sha256::digest(&bytes).into();
+            *text = Some(bytes);
+            (sha256, after)
+        }),
+        false => hash(file, limit),
+    };
+    let hashed = match open_below(root, way).and_then(|file| file.map(read).transpose()) {
         Ok(Some((sha256, after))) if after == *stamp => Ok(sha256),
         Ok(Some(_) | None) => return None,
         Err(error) => Err(error),
@@ -192,23 +276,58 @@ fn hash(file: File, limit: u64) -> io::Result<([u8; 32], Stamp)> {
     Ok((hasher.finalize().into(), Stamp::of(&reader.into_inner().metadata()?)))
 }
 
+/// A file's beginning, and the state it was in afterwards.
+fn whole(file: File, limit: u64) -> io::Result<(Vec<u8>, Stamp)> {
+    let (mut bytes, mut reader) = (Vec::new(), file.take(limit));
+    reader.read_to_end(&mut bytes)?;
+    Ok((bytes, Stamp::of(&reader.into_inner().metadata()?)))
+}
+
 impl Dropped {
+    /// Whether it is still the very file that was read, to go by the state it is in now.
+    pub(super) fn is_still(&self, state: Option<Stamp>, now: SystemTime) -> bool {
+        let same = state.filter(|state| self.stamp == Some(*state));
+        same.is_some_and(|state| state.is_settled(now) || self.holds_the_same())
+    }
+
+    /// Whether a moved file is this one: renaming changes the time of the last change of any kind.
+    pub(super) fn is_of(&self, moved: &Stamp) -> bool {
+        self.stamp.is_some_and(|stamp| Stamp { changed_ns: moved.changed_ns, ..stamp } == *moved)
+    }
+
+    /// Whether it holds what was read: a change shortly after need not show in its state.
+    fn holds_the_same(&self) -> bool {
+        let limit = match self.kind {
+            FileKind::Report => REPORT_LIMIT_BYTES + 1,
+            FileKind::Sheet => SHEET_LIMIT_BYTES + 1,
+            FileKind::Export => EXPORT_LIMIT_BYTES,
+            FileKind::Stray(_) => return false,
+        };
+        let Ok(Some(file)) = open_below(&self.root, &self.way) else { return false };
+        hash(file, limit).is_ok_and(|(sha256, _)| sha256 == self.sha256)
+    }
+
     fn open(&self) -> Result<Option<File>, Finding> {
         open_below(&self.root, &self.way).map_err(|error| not_read(&self.name, &error))
     }
 
-    /// The content of a report. Nothing where it is another one by now: the next look sees that.
+    /// The content of a report or a sheet; of a sheet that is too long, no more than shows that. Nothing where it is another one by now: the next look sees that.
     ///
     /// # Errors
     /// A finding that says why the file cannot be read.
     pub fn content(&self) -> Result<Option<FileText>, Finding> {
+        if let Some(bytes) = &self.text {
+            return Ok(Some(FileText { bytes: bytes.clone(), sha256: self.sha256 }));
+        }
         let Some(file) = self.open()? else { return Ok(None) };
         let size = file.metadata().map_err(|error| not_read(&self.name, &error))?.len();
-        if size > REPORT_LIMIT_BYTES {
+        let is_sheet = self.kind == FileKind::Sheet;
+        if size > REPORT_LIMIT_BYTES && !is_sheet {
             return Err(too_long(&self.name, size));
         }
         let mut bytes = Vec::new();
-        let read = file.take(REPORT_LIMIT_BYTES + 1).read_to_end(&mut bytes);
+        let limit = if is_sheet { SHEET_LIMIT_BYTES } else { REPORT_LIMIT_BYTES };
+        let read = file.take(limit + 1).read_to_end(&mut bytes);
         read.map_err(|error| not_read(&self.name, &error))?;
         Ok(Some(FileText::new(bytes)).filter(|text| text.sha256 == self.sha256))
     }
@@ -289,6 +408,7 @@ mod tests {
     use std::fs;
 
     use super::*;
+    use crate::files::Folder;
 
     const SETTLE: Duration = Duration::from_millis(500);
 
@@ -310,16 +430,20 @@ mod tests {
             fs::write(self.dir.path().join("reports").join(name), text).unwrap();
         }
 
-        fn look(&self, earlier: &Inbox, now: SystemTime) -> Inbox {
-            let folder = Folder::new(self.dir.path(), "reports");
-            let (inbox, finding) = Inbox::look(&folder, earlier, now, SETTLE);
-            assert_eq!(finding, None);
-            inbox
+        fn folders(&self) -> ReportFolders {
+            let folder = |name: &str| Folder::new(self.dir.path(), name);
+            ReportFolders { dropped: folder("reports"), taken: Some(folder("reports/taken")) }
+        }
+
+        fn look(&self, inbox: &mut Inbox, now: SystemTime) {
+            assert_eq!(inbox.look(&self.folders(), true, now, SETTLE), None);
         }
 
         /// As seen when everything written so far has settled.
         fn settled(&self) -> Inbox {
-            self.look(&Inbox::default(), later())
+            let mut inbox = Inbox::default();
+            self.look(&mut inbox, later());
+            inbox
         }
     }
 
@@ -331,7 +455,7 @@ mod tests {
     fn said(file: &Dropped) -> Option<&str> {
         match &file.kind {
             FileKind::Stray(finding) => Some(&finding.message),
-            FileKind::Report | FileKind::Export => None,
+            FileKind::Report | FileKind::Export | FileKind::Sheet => None,
         }
     }
 
@@ -344,9 +468,11 @@ mod tests {
         fs::create_dir(scene.dir.path().join("reports/may")).unwrap();
         scene.write("may/d.yaml", "5");
         scene.write("may/d.txt", "5");
+        fs::create_dir_all(scene.dir.path().join("reports/taken/2026-11")).unwrap();
+        scene.write("taken/2026-11/e.yaml", "6");
         std::os::unix::fs::symlink("a.yaml", scene.dir.path().join("reports/z.yaml")).unwrap();
         let inbox = scene.settled();
-        let files: Vec<_> = inbox.files.iter().map(|file| (&*file.name, said(file))).collect();
+        let files: Vec<_> = inbox.open.iter().map(|file| (&*file.name, said(file))).collect();
         let expected = [
             ("reports/B.jsonl", None),
             ("reports/README.md", Some("\"reports/README.md\" does not have the ending of a report.")),
@@ -355,17 +481,17 @@ mod tests {
             ("reports/c.JSON", None),
             ("reports/may/d.txt", Some("\"reports/may/d.txt\" does not have the ending of a report.")),
             ("reports/may/d.yaml", None),
-            ("reports/s.csv", Some("\"reports/s.csv\" is a sheet, and sheets are not read yet.")),
+            ("reports/s.csv", None),
             ("reports/z.yaml", Some("\"reports/z.yaml\" is a symbolic link, and links are not followed here.")),
         ];
         assert_eq!((files.as_slice(), inbox.waiting), (expected.as_slice(), None));
-        assert_eq!(inbox.files[0].kind, FileKind::Export);
+        assert_eq!(inbox.open[0].kind, FileKind::Export);
     }
 
     #[test]
     fn a_stray_is_known_by_its_name_and_content_so_that_another_one_in_its_place_is_another() {
         let scene = Scene::with(&[("a.txt", "1"), ("b.txt", "1")]);
-        let known = |inbox: &Inbox| inbox.files.iter().map(|file| file.sha256).collect::<Vec<_>>();
+        let known = |inbox: &Inbox| inbox.open.iter().map(|file| file.sha256).collect::<Vec<_>>();
         let first = known(&scene.settled());
         assert_ne!(first[0], first[1]);
         scene.write("a.txt", "1");
@@ -381,8 +507,9 @@ mod tests {
         let changed_ns = u64::try_from(Stamp::of(&meta).changed_ns).unwrap();
         let changed = SystemTime::UNIX_EPOCH + Duration::from_nanos(changed_ns);
         let waiting = |now| {
-            let inbox = scene.look(&Inbox::default(), now);
-            assert_eq!(inbox.files.is_empty(), inbox.waiting.is_some());
+            let mut inbox = Inbox::default();
+            scene.look(&mut inbox, now);
+            assert_eq!(inbox.open.is_empty(), inbox.waiting.is_some());
             inbox.waiting
         };
         let ms = Duration::from_millis;
@@ -396,26 +523,68 @@ mod tests {
     fn what_was_seen_in_the_same_state_is_not_read_again() {
         let scene = Scene::with(&[("a.yaml", "1"), ("b.yaml", "2")]);
         let changed = fs::metadata(scene.dir.path().join("reports/b.yaml")).unwrap().modified().unwrap();
-        let early = scene.look(&Inbox::default(), changed + SETTLE);
-        let earlier = scene.look(&early, later());
-        assert!(!Arc::ptr_eq(&early.files[1], &earlier.files[1]), "a change within the same tick need not show");
+        let mut inbox = Inbox::default();
+        scene.look(&mut inbox, changed + SETTLE);
+        let early = inbox.open.clone();
+        scene.look(&mut inbox, later());
+        assert!(!Arc::ptr_eq(&early[1], &inbox.open[1]), "a change within the same tick need not show");
+        let earlier = inbox.open.clone();
         scene.write("b.yaml", "3");
-        let inbox = scene.look(&earlier, later());
-        assert!(Arc::ptr_eq(&inbox.files[0], &earlier.files[0]));
-        assert_ne!(inbox.files[1].sha256, earlier.files[1].sha256);
+        scene.look(&mut inbox, later());
+        assert!(Arc::ptr_eq(&inbox.open[0], &earlier[0]));
+        assert_ne!(inbox.open[1].sha256, earlier[1].sha256);
+    }
+
+    #[test]
+    fn what_is_done_with_comes_again_only_with_another_content() {
+        let scene = Scene::with(&[("a.yaml", "1"), ("b.yaml", "2")]);
+        let names = |inbox: &Inbox| inbox.open.iter().map(|file| file.name.to_string()).collect::<Vec<_>>();
+        let changed = fs::metadata(scene.dir.path().join("reports/b.yaml")).unwrap().modified().unwrap();
+        let mut inbox = Inbox::default();
+        // Before they have settled: they are read again at the next look, and are the same.
+        for now in [changed + SETTLE, later(), later()] {
+            scene.look(&mut inbox, now);
+            inbox.close(|file| &*file.name == "reports/b.yaml");
+            assert_eq!(names(&inbox), ["reports/a.yaml"]);
+        }
+        scene.write("b.yaml", "22");
+        scene.look(&mut inbox, later());
+        assert_eq!(names(&inbox), ["reports/a.yaml", "reports/b.yaml"]);
+    }
+
+    #[test]
+    fn nothing_is_gone_through_where_no_entry_came_or_went_and_all_of_it_where_one_did() {
+        let scene = Scene::with(&[("a.yaml", "1")]);
+        fs::create_dir(scene.dir.path().join("reports/may")).unwrap();
+        // No two changes in one tick of the file system's clock.
+        let tick = || std::thread::sleep(Duration::from_millis(20));
+        tick();
+        let mut inbox = scene.settled();
+        let count = |inbox: &Inbox| inbox.open.len();
+        scene.write("a.yaml", "22");
+        let before = inbox.open[0].clone();
+        assert_eq!(inbox.look(&scene.folders(), false, later(), SETTLE), None);
+        assert!(Arc::ptr_eq(&before, &inbox.open[0]), "nothing came or went");
+        scene.look(&mut inbox, later());
+        assert_ne!(before.sha256, inbox.open[0].sha256, "somebody said that a file may have changed");
+        tick();
+        scene.write("may/b.yaml", "3");
+        assert_eq!(inbox.look(&scene.folders(), false, later(), SETTLE), None);
+        assert_eq!(count(&inbox), 2, "in a folder below");
     }
 
     #[test]
     fn content_is_what_was_seen_or_nothing() {
         let scene = Scene::with(&[("a.yaml", "1"), ("b.jsonl", "{}"), ("c.yaml", "3")]);
         let inbox = scene.settled();
-        assert_eq!(inbox.files[0].content().unwrap().unwrap().bytes, b"1");
+        assert_eq!(inbox.open[0].content().unwrap().unwrap().bytes, b"1");
         scene.write("a.yaml", "2");
+        let forgotten = Dropped { text: None, ..(*inbox.open[0]).clone() };
         scene.write("b.jsonl", "{}\n{}");
         fs::remove_file(scene.dir.path().join("reports/c.yaml")).unwrap();
-        assert_eq!(inbox.files[0].content().unwrap(), None);
-        assert!(inbox.files[1].lines().unwrap().is_none());
-        assert_eq!(inbox.files[2].content().unwrap(), None);
+        assert_eq!(forgotten.content().unwrap(), None);
+        assert!(inbox.open[1].lines().unwrap().is_none());
+        assert_eq!(Dropped { text: None, ..(*inbox.open[2]).clone() }.content().unwrap(), None);
     }
 
     #[test]
@@ -425,7 +594,7 @@ mod tests {
         scene.write("c.jsonl", vec![b'x'; 8 * 1024 * 1024 + 1]);
         let inbox = scene.settled();
         let lines = |at: usize| -> Vec<Result<(u32, String), (Code, u32)>> {
-            let lines = inbox.files[at].lines().unwrap().unwrap();
+            let lines = inbox.open[at].lines().unwrap().unwrap();
             lines.map(|line| line.map_err(|finding| (finding.code, finding.place.line))).collect()
         };
         assert_eq!(lines(0), [Ok((1, "{}".into())), Ok((4, "[1]".into())), Ok((5, "last".into()))]);
@@ -439,14 +608,13 @@ mod tests {
         let huge = File::create(scene.dir.path().join("reports/huge.jsonl")).unwrap();
         huge.set_len(EXPORT_LIMIT_BYTES + 1).unwrap();
         scene.write("long.json", vec![b' '; REPORT_LIMIT_BYTES as usize + 1]);
-        let folder = Folder::new(scene.dir.path(), "reports");
-        let (inbox, finding) = Inbox::look(&folder, &Inbox::default(), later(), SETTLE);
-        assert_eq!(finding, None);
-        let names: Vec<&str> = inbox.files.iter().map(|file| &*file.name).collect();
+        let mut inbox = scene.settled();
+        let names: Vec<&str> = inbox.open.iter().map(|file| &*file.name).collect();
         assert_eq!(names, ["reports/a.yaml", "reports/huge.jsonl", "reports/long.json", "reports/z.yaml"]);
-        assert!(said(&inbox.files[1]).is_some_and(|said| said.contains("8589934593 bytes")));
-        assert_eq!(inbox.files[2].content().unwrap_err().code, Code::FileTooLarge, "to be rejected as a report is");
-        fs::remove_dir_all(&folder.path).unwrap();
-        assert_eq!(Inbox::look(&folder, &inbox, later(), SETTLE).1.unwrap().message, "\"reports\" is not there.");
+        assert!(said(&inbox.open[1]).is_some_and(|said| said.contains("8589934593 bytes")));
+        assert_eq!(inbox.open[2].content().unwrap_err().code, Code::FileTooLarge, "to be rejected as a report is");
+        fs::remove_dir_all(scene.dir.path().join("reports")).unwrap();
+        let finding = inbox.look(&scene.folders(), false, later(), SETTLE);
+        assert_eq!(finding.unwrap().message, "\"reports\" is not there.");
     }
 }

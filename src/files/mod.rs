@@ -8,6 +8,7 @@ mod below;
 mod drop;
 mod key;
 mod secrets;
+mod shelve;
 mod tree;
 mod walk;
 mod watch;
@@ -15,6 +16,7 @@ mod watch;
 pub use drop::{Dropped, EXPORT_LIMIT_BYTES, ExportLines, FileKind, Inbox};
 pub use key::{KeyError, KeyPlace};
 pub use secrets::{Origin, SECRET_LIMIT_BYTES, SecretError, Secrets, process_env};
+pub use shelve::Shelf;
 pub use tree::{FileText, Look, Tree, read_file, too_large, too_much};
 pub use walk::{LIMIT_DEPTH, LIMIT_FILES, LIMIT_NAMES, LIMIT_TREE_BYTES, Stamp, is_yaml, passed_over, unreadable};
 pub use watch::{Interest, Means, Pace, Watch, WatchError};
@@ -29,6 +31,16 @@ pub struct Folder {
     pub shown: Arc<str>,
     /// Where it is.
     pub path: PathBuf,
+}
+
+/// The folder that reports are dropped into, and the one that recorded files are moved to, where there is one. Nothing in that
+/// one is looked at.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ReportFolders {
+    /// Where reports are dropped.
+    pub dropped: Folder,
+    /// Where recorded files are moved to.
+    pub taken: Option<Folder>,
 }
 
 impl Folder {

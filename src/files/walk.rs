@@ -23,7 +23,7 @@ pub const LIMIT_NAMES: usize = 1_000_000;
 /// The most folders, one in the other.
 pub const LIMIT_DEPTH: usize = 32;
 /// The coarsest clock of a file system in use (FAT has two seconds).
-const COARSE: Duration = Duration::from_secs(2);
+pub(super) const COARSE: Duration = Duration::from_secs(2);
 
 /// What tells one state of a file from another without reading it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -136,7 +136,8 @@ pub(super) fn why(error: &io::Error) -> String {
     }
 }
 
-fn id(meta: &Metadata) -> (u64, u64) {
+/// What a file or folder is told from others by, as long as it is there.
+pub(super) fn id(meta: &Metadata) -> (u64, u64) {
     (meta.dev(), meta.ino())
 }
 

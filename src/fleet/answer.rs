@@ -58,9 +58,19 @@ impl Intake<'_> {
     /// # Errors
     /// Where the ledger cannot be read.
     pub async fn answer(&self, report: &Report, view: &View) -> Result<Answer, FleetError> {
+        self.answer_beside(report, &[], view).await
+    }
+
+    /// The same as if these reports were on record, too.
+    ///
+    /// # Errors
+    /// Where the ledger cannot be read.
+    pub async fn answer_beside(&self, report: &Report, others: &[Report], view: &View) -> Result<Answer, FleetError> {
         let called = view.reading.inventory.called(&report.station);
         let Some(row) = called.and_then(|station| view.row(&station.name)) else { return Ok(Answer::default()) };
-        let entries = entries_under(self.store, row.station.names()).await?;
+        let mut entries = entries_under(self.store, row.station.names()).await?;
+        let is_of_it = |other: &&Report| row.station.names().any(|name| *name == other.station);
+        entries.reports.extend(others.iter().filter(is_of_it).cloned());
         // What was noted beside it when it was recorded counts, too.
         let Some(report) = entries.reports.iter().find(|known| known.id == report.id) else {
             return Ok(Answer::default());

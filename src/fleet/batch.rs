@@ -6,9 +6,9 @@ use std::collections::{BTreeMap, HashMap};
 use uuid::Uuid;
 
 use super::error::FleetError;
-use crate::ledger::{LedgerLine, parse_line};
+use crate::ledger::{LedgerLine, Report, parse_line};
 use crate::setting::Name;
-use crate::store::{Appended, EntryKind, NewEntry, Store};
+use crate::store::{Appended, DroppedOutcome, EntryKind, NewEntry, NewRejected, Store};
 
 /// A batch under way.
 pub(super) struct Batch<'s> {
@@ -72,6 +72,18 @@ impl<'s> Batch<'s> {
         Ok(self.corrections.get(station).and_then(|known| known.get(&report).copied()))
     }
 
+    /// The reports that were added, as they would be recorded.
+    pub fn reports(&self) -> Vec<Report> {
+        let added = self.new.iter().filter(|entry| entry.kind == EntryKind::Report);
+        let parsed = added.filter_map(|entry| parse_line(&entry.body).ok());
+        parsed
+            .filter_map(|line| match line {
+                LedgerLine::Report(report) => Some(*report),
+                LedgerLine::Script(_) | LedgerLine::Shown(_) | LedgerLine::Begun(_) | LedgerLine::Decision(_) => None,
+            })
+            .collect()
+    }
+
     /// Notes a correction that was added to the batch.
     pub fn note_correction(&mut self, station: &Name, corrects: Uuid, by: Uuid) {
         if let Some(known) = self.corrections.get_mut(station) {
@@ -93,6 +105,15 @@ impl<'s> Batch<'s> {
     pub async fn write(mut self) -> Result<Vec<Appended>, FleetError> {
         self.flush().await?;
         Ok(self.written)
+    }
+
+    /// Writes the batch in one commit with rejected reports and what came of dropped files. False where somebody else recorded one
+    /// of the entries meanwhile: then nothing is written.
+    ///
+    /// # Errors
+    /// Where the ledger cannot be written; then nothing of the batch is.
+    pub async fn write_beside(self, rejected: &[NewRejected], dropped: &[DroppedOutcome]) -> Result<bool, FleetError> {
+        Ok(self.store.record(&self.new, rejected, dropped).await?)
     }
 
     /// Writes what was added so far, before something that is not of the batch.

@@ -14,4 +14,6 @@ pub enum FleetError {
     Entry { seq: i64, source: WireError },
     #[error("the ledger's entry of {id} cannot be read")]
     Recorded { id: String, source: WireError },
+    #[error("other processes keep recording the same reports; they are looked at again")]
+    Overtaken,
 }

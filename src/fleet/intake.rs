@@ -16,12 +16,12 @@ use crate::drift::noted_anywhere;
 use crate::finding::{Code, Finding, Place, cover_literals};
 use crate::inventory::{Contact, Line, LineKind, dial};
 use crate::ledger::{
-    self, AHEAD, Corrected, Decision, Issued, LedgerLine, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, Shown, Terms,
-    Visit, admit, admit_visit, line_of, parse_line, recorded_at, report_json,
+    self, AHEAD, Corrected, Decision, Issued, LedgerLine, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, SheetRow,
+    Shown, Terms, Visit, admit, admit_visit, line_of, parse_line, recorded_at, report_json,
 };
 use crate::script::digest_of;
 use crate::setting::{self, Codes, Name, content_sha};
-use crate::store::{Appended, EntryKind, NewEntry, NewRejected, Store};
+use crate::store::{DroppedOutcome, EntryKind, NewEntry, NewRejected, Store};
 use crate::yaml::{self, Data, Node};
 
 /// No more of a rejected text is kept: it is not a report if there is more, and anybody may send it.
@@ -47,6 +47,46 @@ pub(super) enum Trust {
     Dropbox,
 }
 
+/// A report as it came, or what kept it from being read.
+#[derive(Debug)]
+pub(super) struct Arrival {
+    /// Where it came from, for people: a path.
+    pub source: Arc<str>,
+    /// By it a rejection is known: kept, and told of, once.
+    pub sha: String,
+    /// What is kept where it is rejected.
+    pub text: Vec<u8>,
+    /// The station that it names, where that cannot be read from the text.
+    pub station: Option<String>,
+    pub read: Result<(Report, Places), Vec<Finding>>,
+}
+
+impl Arrival {
+    /// A report as a sender wrote it.
+    pub fn report(source: &Arc<str>, bytes: Vec<u8>) -> Arrival {
+        let read = ledger::read(source, &bytes);
+        Arrival { source: source.clone(), sha: content_sha(&bytes), text: bytes, station: None, read }
+    }
+
+    /// What a sender wrote, which cannot be read.
+    pub fn rejected(source: &Arc<str>, bytes: &[u8], findings: Vec<Finding>) -> Arrival {
+        let (sha, text) = (content_sha(bytes), bytes.to_vec());
+        Arrival { source: source.clone(), sha, text, station: None, read: Err(findings) }
+    }
+
+    /// A row of a sheet.
+    pub fn row(source: &Arc<str>, row: SheetRow) -> Arrival {
+        let SheetRow { text, station, report, .. } = row;
+        let sha = content_sha(format!("row\n{text}").as_bytes());
+        Arrival { source: source.clone(), sha, text: text.into_bytes(), station, read: report }
+    }
+
+    /// How many bytes of its text are held.
+    pub fn bytes(&self) -> usize {
+        self.text.len()
+    }
+}
+
 /// Everything a report is judged by.
 pub struct Intake<'a> {
     /// Where they are recorded.
@@ -67,62 +107,67 @@ impl Intake<'_> {
     /// # Errors
     /// Where the store cannot be read or written; a report that is wrong is no error but [`Received::Rejected`].
     pub async fn report(&self, source: &Arc<str>, bytes: &[u8]) -> Result<Received, FleetError> {
-        if let Some(line) = visit_line(bytes) {
-            let one = self.in_any_order(source, vec![(1, line)], Trust::Dropbox, &mut |_| {}).await?;
-            return Ok(one.into_iter().next().unwrap_or(Received::Rejected(Vec::new())));
-        }
-        let received = match ledger::read(source, bytes) {
-            Ok((report, places)) => self.one(report, &places).await?,
-            Err(findings) => Received::Rejected(findings),
+        let one = match visit_line(bytes) {
+            Some(line) => self.in_any_order(source, vec![(1, line)], Trust::Dropbox, &mut |_| {}).await?,
+            None => self.record(&[Arrival::report(source, bytes.to_vec())], |_| Vec::new()).await?,
         };
-        self.keep_if_rejected(source, &content_sha(bytes), bytes, &received).await?;
-        Ok(received)
+        Ok(one.into_iter().next().unwrap_or(Received::Rejected(Vec::new())))
     }
 
-    /// Takes up several at once, those that are new in one transaction. What became of each, in their order.
-    pub(super) async fn reports(&self, files: &[(Arc<str>, &[u8])]) -> Result<Vec<Received>, FleetError> {
+    /// Records several at once, all that is new or rejected in one commit, with what `outcomes` says of the files that they came
+    /// in. What became of each, in their order.
+    pub(super) async fn record(
+        &self,
+        arrivals: &[Arrival],
+        outcomes: impl Fn(&[Received]) -> Vec<DroppedOutcome>,
+    ) -> Result<Vec<Received>, FleetError> {
+        // Where somebody else is quicker with one of them, it is on record from then on: there are no more such turns than arrivals.
+        for _ in 0..=arrivals.len() {
+            let mut batch = Batch::new(self.store);
+            let received = self.judge(arrivals, &mut batch).await?;
+            let rejected = arrivals.iter().zip(&received).filter_map(|(one, received)| {
+                let kept = self.rejection(&one.source, &one.sha, &one.text, received)?;
+                let report = one.read.as_ref().ok().map(|(report, _)| report.id.to_string());
+                Some(NewRejected {
+                    report: report.or(kept.report),
+                    station: one.station.clone().or(kept.station),
+                    ..kept
+                })
+            });
+            if batch.write_beside(&rejected.collect::<Vec<_>>(), &outcomes(&received)).await? {
+                return Ok(received);
+            }
+        }
+        Err(FleetError::Overtaken)
+    }
+
+    /// What would become of each, and the reports that would be new as they would be recorded. Nothing is.
+    ///
+    /// # Errors
+    /// Where the store cannot be read.
+    pub(super) async fn foresee(&self, arrivals: &[Arrival]) -> Result<(Vec<Received>, Vec<Report>), FleetError> {
         let mut batch = Batch::new(self.store);
-        let read: Vec<_> = files.iter().map(|(source, bytes)| ledger::read(source, bytes)).collect();
-        let reports = || read.iter().flatten().map(|(report, _)| report);
+        let received = self.judge(arrivals, &mut batch).await?;
+        Ok((received, batch.reports()))
+    }
+
+    /// What becomes of each, as long as all that is new gets on record.
+    async fn judge(&self, arrivals: &[Arrival], batch: &mut Batch<'_>) -> Result<Vec<Received>, FleetError> {
+        let reports = || arrivals.iter().filter_map(|one| one.read.as_ref().ok()).map(|(report, _)| report);
         batch.look_up(EntryKind::Report, reports().map(|report| report.id.to_string()).collect()).await?;
         let scripts = reports().filter_map(|report| report.script.as_ref());
         batch.look_up(EntryKind::Script, scripts.map(ToString::to_string).collect()).await?;
-        let mut judged = Vec::with_capacity(files.len());
-        for read in read {
-            judged.push(match read {
-                Ok((report, places)) => self.parsed(report, &places, None, &mut batch).await?,
-                Err(findings) => Judged::Settled(Received::Rejected(findings)),
-            });
-        }
-        let appended = batch.write().await?;
-        let mut received = Vec::with_capacity(files.len());
-        for ((source, bytes), judged) in files.iter().zip(judged) {
-            received.push(match judged {
-                Judged::Settled(one) => {
-                    self.keep_if_rejected(source, &content_sha(bytes), bytes, &one).await?;
-                    one
-                }
-                Judged::Added(station, at) => match appended.get(at) {
-                    Some(Appended::New { .. }) => Received::New(station),
-                    // Somebody else was quicker: now it is on record, and this one is judged beside it.
-                    Some(Appended::Duplicate { .. } | Appended::Conflict { .. }) | None => {
-                        self.report(source, bytes).await?
-                    }
+        let mut received = Vec::with_capacity(arrivals.len());
+        for arrival in arrivals {
+            received.push(match &arrival.read {
+                Ok((report, places)) => match self.parsed(report.clone(), places, None, batch).await? {
+                    Judged::Settled(one) => one,
+                    Judged::Added(station, _) => Received::New(station),
                 },
+                Err(findings) => Received::Rejected(findings.clone()),
             });
         }
         Ok(received)
-    }
-
-    async fn one(&self, report: Report, places: &Places) -> Result<Received, FleetError> {
-        let mut batch = Batch::new(self.store);
-        let judged = self.parsed(report.clone(), places, None, &mut batch).await?;
-        match (judged, batch.write().await?.first()) {
-            (Judged::Settled(received), _) => Ok(received),
-            (Judged::Added(station, _), Some(Appended::New { .. })) => Ok(Received::New(station)),
-            (Judged::Added(station, _), Some(Appended::Duplicate { .. })) => Ok(Received::Duplicate(station)),
-            (Judged::Added(..), Some(Appended::Conflict { .. }) | None) => Ok(conflict(&report, places)),
-        }
     }
 
     pub(super) async fn line(
@@ -395,20 +440,20 @@ impl Intake<'_> {
     }
 
     /// Nothing that was sent is lost: a rejected report is kept with its reasons.
-    pub(super) async fn keep_if_rejected(
+    pub(super) fn rejection(
         &self,
         source: &Arc<str>,
         sha: &str,
         bytes: &[u8],
         received: &Received,
-    ) -> Result<(), FleetError> {
-        let Received::Rejected(findings) = received else { return Ok(()) };
+    ) -> Option<NewRejected> {
+        let Received::Rejected(findings) = received else { return None };
         let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
         let kept = &bytes[..bytes.len().min(KEPT_BYTES)];
         let mut body = String::from_utf8_lossy(kept).replace('\0', "\u{fffd}");
         cover_literals(&mut body, source, findings);
         let (report, station) = named(&body);
-        let rejected = NewRejected {
+        Some(NewRejected {
             report,
             station,
             id: sha.chars().take(16).collect(),
@@ -417,9 +462,7 @@ impl Intake<'_> {
             reasons: reasons_json(findings),
             body,
             at_ms: self.now.as_millisecond(),
-        };
-        self.store.keep_rejected(&rejected).await?;
-        Ok(())
+        })
     }
 }
 

@@ -9,7 +9,7 @@ use super::error::FleetError;
 use super::intake::{Intake, Judged, Received, Trust, id_of};
 use crate::ledger::{key_of_line, parse_line};
 use crate::setting::content_sha;
-use crate::store::{Appended, EntryKind};
+use crate::store::{Appended, EntryKind, NewRejected};
 
 /// A line with its number.
 pub(super) type Line = (u32, String);
@@ -109,16 +109,16 @@ impl Intake<'_> {
             }
             lines = rejected.iter().map(|(line, _)| line.clone()).collect();
         }
-        for ((number, line), one) in rejected {
-            self.keep_line(source, &line, &one).await?;
-            came.insert(number, one);
-        }
+        let kept: Vec<_> =
+            rejected.iter().filter_map(|((_, line), one)| self.rejected_line(source, line, one)).collect();
+        self.store.keep_rejected(&kept).await?;
+        came.extend(rejected.into_iter().map(|((number, _), one)| (number, one)));
         Ok(came.into_values().collect())
     }
 
-    /// Keeps a line that was rejected.
-    pub(super) async fn keep_line(&self, source: &Arc<str>, line: &str, one: &Received) -> Result<(), FleetError> {
-        self.keep_if_rejected(source, &content_sha(line.as_bytes()), line.as_bytes(), one).await
+    /// A line that was rejected, to be kept.
+    pub(super) fn rejected_line(&self, source: &Arc<str>, line: &str, one: &Received) -> Option<NewRejected> {
+        self.rejection(source, &content_sha(line.as_bytes()), line.as_bytes(), one)
     }
 
     /// Records what can be of some lines, reports and scripts that are new in one transaction. What became of each; nothing that

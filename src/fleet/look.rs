@@ -8,6 +8,7 @@ use std::time::{Duration, SystemTime};
 use jiff::Timestamp;
 
 use super::contacts::ContactsSince;
+use super::drops::Dropbox;
 use super::error::FleetError;
 use super::intake::{Intake, Received};
 use super::reading::{Reading, ReadingCache};
@@ -19,7 +20,7 @@ use crate::alert::{Cause, NewCommit};
 use crate::brake::{self, GoneScript, Limit, Tally, judge};
 use crate::drift::{Rules, Totals};
 use crate::effective::{self, Effective};
-use crate::files::{Inbox, Look};
+use crate::files::{Look, Shelf};
 use crate::finding::Finding;
 use crate::inventory::{Commit, Stations};
 use crate::ledger::{Decisions, Digest};
@@ -57,12 +58,23 @@ pub enum News {
         /// What became of it.
         received: Received,
     },
-    /// The reports folder cannot be read.
+    /// The reports folder cannot be read, or a recorded file cannot be moved.
     Unread(Finding),
     /// So many entries of the ledger are read.
     Entries(u64),
     /// A commit comes into use.
     Commit(NewCommit),
+}
+
+/// What a look does with what lies in the reports folder.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Drops {
+    /// Nothing.
+    Left,
+    /// It is recorded.
+    Recorded,
+    /// It is recorded, then moved.
+    Moved,
 }
 
 /// A fleet under watch.
@@ -80,7 +92,11 @@ pub struct Fleet {
     contacts: Arc<ContactsSince>,
     /// The commit of the last good inventory, as the store had it at the start.
     good_before: Option<Arc<Commit>>,
-    inbox: Inbox,
+    dropbox: Dropbox,
+    /// Whether a dropped file may have changed within since the last look.
+    stirred: bool,
+    /// What is done with dropped files.
+    drops: Drops,
     records: Option<Records>,
     decisions: Arc<Decisions>,
     /// Stations of which something is said, as they counted last.
@@ -105,7 +121,9 @@ impl Fleet {
             in_use: None,
             contacts: Arc::default(),
             good_before: None,
-            inbox: Inbox::default(),
+            dropbox: Dropbox::default(),
+            stirred: true,
+            drops: Drops::Recorded,
             records: None,
             decisions: Arc::default(),
             said: effective::EffectiveCache::default(),
@@ -118,6 +136,16 @@ impl Fleet {
     /// The same by the reports up to a time, with the clock at it and today's inventory.
     pub fn as_of(self, until: Timestamp) -> Fleet {
         Fleet { until: Some(until), ..self }
+    }
+
+    /// The same, but what lies in the reports folder stays unrecorded.
+    pub fn leaving_drops(self) -> Fleet {
+        Fleet { drops: Drops::Left, ..self }
+    }
+
+    /// The same, and recorded files are moved where the configuration says so.
+    pub fn moving_drops(self) -> Fleet {
+        Fleet { drops: Drops::Moved, ..self }
     }
 
     /// The same by files that were read elsewhere, whatever is in use: for a preview of what they would do. Nothing of them is
@@ -138,6 +166,11 @@ impl Fleet {
         &self.last.texts
     }
 
+    /// Says that a dropped file may have changed within: nothing of that shows in its folder.
+    pub fn stir(&mut self) {
+        self.stirred = true;
+    }
+
     /// Its ledger.
     pub fn store(&self) -> &Store {
         &self.store
@@ -155,6 +188,10 @@ impl Fleet {
         news: &mut (dyn FnMut(News) + Send),
     ) -> Result<Arc<View>, FleetError> {
         let before = self.in_use.as_ref().and_then(|in_use| in_use.texts.commit.clone());
+        if files == Some(Look::Whole) {
+            self.stir();
+            self.dropbox.try_again();
+        }
         if let Some(look) = files {
             self.read_files(look, moment).await?;
         }
@@ -217,19 +254,27 @@ impl Fleet {
         moment: Moment,
         news: &mut (dyn FnMut(News) + Send),
     ) -> Result<Option<Duration>, FleetError> {
-        let Some(in_use) = &self.in_use else { return Ok(None) };
+        let Some(in_use) = self.in_use.as_ref().filter(|_| self.drops != Drops::Left) else { return Ok(None) };
         let (sources, settle) = (&self.sources, self.terms.settle);
-        let (inbox, finding) =
-            tokio::task::block_in_place(|| Inbox::look(&sources.reports, &self.inbox, moment.files, settle));
+        let inbox = &mut self.dropbox.inbox;
+        let stirred = std::mem::take(&mut self.stirred);
+        let finding = tokio::task::block_in_place(|| inbox.look(&sources.reports, stirred, moment.files, settle));
         finding.into_iter().for_each(|finding| news(News::Unread(finding)));
         let (reading, contacts) = (&in_use.reading, &self.contacts);
         let intake = Intake { store: &self.store, reading, contacts, sources, now: moment.now };
-        for (name, received) in intake.drops(&inbox, || news(News::Report)).await? {
+        for (name, received) in intake.drops(&mut self.dropbox, reading, || news(News::Report)).await? {
             news(News::Received { name, received });
         }
-        let again = inbox.waiting;
-        self.inbox = inbox;
-        Ok(again)
+        match sources.reports.taken.as_ref().filter(|_| self.drops == Drops::Moved) {
+            Some(taken) => {
+                let month = moment.now.strftime("%Y-%m").to_string();
+                let shelf = Shelf { taken, month: &month };
+                let stuck = tokio::task::block_in_place(|| self.dropbox.shelve(shelf, moment.files));
+                stuck.into_iter().for_each(|finding| news(News::Unread(finding)));
+            }
+            None => self.dropbox.leave(),
+        }
+        Ok(self.dropbox.inbox.waiting())
     }
 
     async fn keep_records_up(&mut self, news: &mut (dyn FnMut(News) + Send)) -> Result<(), FleetError> {

@@ -8,10 +8,9 @@ use uuid::Uuid;
 
 use super::answer::Answer;
 use super::error::FleetError;
-use super::intake::{Intake, Received};
+use super::intake::{Arrival, Intake, Received};
 use super::view::View;
 use crate::ledger::{LedgerLine, line_of, read_visit};
-use crate::setting::content_sha;
 use crate::store::Store;
 
 /// The most reasons that are said of one rejection.
@@ -51,9 +50,9 @@ impl Intake<'_> {
         match read_visit(source, bytes) {
             Ok(visit) => self.report(source, line_of(&LedgerLine::Begun(Box::new(visit))).as_bytes()).await,
             Err(findings) => {
-                let received = Received::Rejected(findings);
-                self.keep_if_rejected(source, &content_sha(bytes), bytes, &received).await?;
-                Ok(received)
+                let received =
+                    self.record(&[Arrival::rejected(source, bytes, findings.clone())], |_| Vec::new()).await?;
+                Ok(received.into_iter().next().unwrap_or(Received::Rejected(findings)))
             }
         }
     }

@@ -8,7 +8,7 @@ use std::time::SystemTime;
 
 use jiff::Timestamp;
 
-use crate::files::{FileText, Folder, Look, Origin, SecretError, Secrets, Tree, process_env};
+use crate::files::{FileText, Folder, Look, Origin, ReportFolders, SecretError, Secrets, Tree, process_env};
 use crate::finding::{Code as FindingCode, Finding, settle};
 use crate::git::{Followed, Git, Snapshot};
 use crate::inventory::{Commit, Station};
@@ -57,7 +57,7 @@ pub struct Sources {
     /// What models can store.
     pub keybooks: Folder,
     /// Where report files are dropped.
-    pub reports: Folder,
+    pub reports: ReportFolders,
     /// Keys the fingerprints of codes.
     pub key: [u8; 32],
 }

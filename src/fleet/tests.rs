@@ -13,7 +13,7 @@ use super::{Fleet, Keying, Moment, Row, Source, Sources, View, record_scripts, s
 use crate::alert::Next;
 use crate::brake::Limit;
 use crate::drift::Rules;
-use crate::files::{Folder, Look};
+use crate::files::{Folder, Look, ReportFolders};
 use crate::fleet::LookTerms;
 use crate::keybook::sample::TERN;
 use crate::ledger::{Aside, Decision, End, Release, Said, Take, Target};
@@ -130,7 +130,7 @@ impl World {
             folder: PathBuf::from(self.home.path()),
             inventory: Source::Folder(folder("inventory")),
             keybooks: folder("keybooks"),
-            reports: folder("reports"),
+            reports: ReportFolders { dropped: folder("reports"), taken: None },
             key: [7; 32],
         };
         let terms = LookTerms {

@@ -37,6 +37,7 @@ topics! {
     Reports, "reports", "reports.md", "what comes back from the field, and what it proves";
     Drift, "drift", "drift.md", "how stations are compared, and what each standing means";
     Scripts, "scripts", "scripts.md", "the keys, the card, the test calls, the way back";
+    Visit, "visit", "visit.md", "a card on a phone, from the first key to the report";
     Alerts, "alerts", "alerts.md", "events, their fields, headers, reminders, heartbeats";
     Brake, "brake", "brake.md", "why scripts are held, and how to release them";
     Aside, "aside", "aside.md", "what is known and accepted for now, and who is on it";

@@ -224,12 +224,17 @@ impl Places {
         Places { root, parts: BTreeMap::new() }
     }
 
+    /// For a report of which these parts have places.
+    pub(super) fn with(root: Place, parts: BTreeMap<String, Place>) -> Places {
+        Places { root, parts }
+    }
+
     /// The place of a part's name, or of the whole report.
     pub fn of_name(&self, path: &str) -> Place {
         self.of(&Places::name_of(path))
     }
 
-    fn name_of(path: &str) -> String {
+    pub(super) fn name_of(path: &str) -> String {
         format!("{path} (name)")
     }
 
@@ -365,7 +370,7 @@ impl Reader<'_> {
     pub(super) fn time(&mut self, node: &Node) -> Option<Timestamp> {
         self.mark("at", node);
         let text = self.sheet.text(node, "\"at\"")?;
-        let time = text.parse().ok().filter(|_| is_rfc_3339(text));
+        let time = self::time(text);
         if time.is_none() {
             let fix = "Write it with its offset (RFC 3339), such as 2026-11-20T10:14:00Z.";
             self.sheet.note(Code::ReportTime, node.spot, format!("\"{text}\" is not a time."), fix);
@@ -481,6 +486,11 @@ impl Reader<'_> {
         }
         tests
     }
+}
+
+/// A time by RFC 3339.
+pub(super) fn time(text: &str) -> Option<Timestamp> {
+    text.parse().ok().filter(|_| is_rfc_3339(text))
 }
 
 /// Whether a time has the shape of RFC 3339, section 5.6; the parser takes more than that.

@@ -4,9 +4,12 @@
 use std::collections::BTreeMap;
 
 use sqlx::any::AnyRow;
-use sqlx::{AssertSqlSafe, Row};
+use sqlx::{Any, AssertSqlSafe, Row, Transaction};
 
-use super::{NAMES_AT_ONCE, Store, StoreError, next_number, parameters, without_nul};
+use super::ledger::append_within;
+use super::{
+    Appended, NAMES_AT_ONCE, NewEntry, ROWS_AT_ONCE, Store, StoreError, next_number, parameters, tuples, without_nul,
+};
 
 /// A report, or a line of an export, to be kept as rejected.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -65,40 +68,58 @@ pub struct DroppedOutcome {
 }
 
 impl Store {
-    /// Keeps a rejected report; false where the same content was rejected before (the first one stays as it is).
-    pub async fn keep_rejected(&self, rejected: &NewRejected) -> Result<bool, StoreError> {
-        without_nul("a rejected report's hash", &rejected.content_sha)?;
-        without_nul("a rejected report's id", &rejected.id)?;
-        without_nul("a rejected report's source", &rejected.source)?;
-        without_nul("a rejected report's reasons", &rejected.reasons)?;
-        without_nul("a rejected report's body", &rejected.body)?;
-        without_nul("a rejected report's own id", rejected.report.as_deref().unwrap_or_default())?;
-        without_nul("a rejected report's station", rejected.station.as_deref().unwrap_or_default())?;
-        self.bounded("keeping a rejected report", self.keep_inside(rejected)).await
+    /// Keeps rejected reports in one commit. Of a content that was rejected before the first rejection stays as it is.
+    pub async fn keep_rejected(&self, rejected: &[NewRejected]) -> Result<(), StoreError> {
+        self.record(&[], rejected, &[]).await.map(drop)
     }
 
-    async fn keep_inside(&self, rejected: &NewRejected) -> Result<bool, sqlx::Error> {
+    /// Notes what came of dropped files, in one commit; a content noted before gets the new outcome.
+    pub async fn set_dropped_outcomes(&self, dropped: &[DroppedOutcome]) -> Result<(), StoreError> {
+        self.record(&[], &[], dropped).await.map(drop)
+    }
+
+    /// Records what came in, in one commit: entries of the ledger, rejected reports, what came of dropped files. False where one
+    /// of the entries was on record already; then nothing is written.
+    pub async fn record(
+        &self,
+        entries: &[NewEntry],
+        rejected: &[NewRejected],
+        dropped: &[DroppedOutcome],
+    ) -> Result<bool, StoreError> {
+        if entries.is_empty() && rejected.is_empty() && dropped.is_empty() {
+            return Ok(true);
+        }
+        entries.iter().try_for_each(NewEntry::without_nul)?;
+        rejected.iter().try_for_each(NewRejected::without_nul)?;
+        dropped.iter().try_for_each(DroppedOutcome::without_nul)?;
+        self.bounded("recording reports", self.record_inside(entries, rejected, dropped)).await
+    }
+
+    async fn record_inside(
+        &self,
+        entries: &[NewEntry],
+        rejected: &[NewRejected],
+        dropped: &[DroppedOutcome],
+    ) -> Result<bool, sqlx::Error> {
         let mut transaction = self.begin().await?;
-        let seq = next_number(&mut transaction, "rejected").await?;
-        let written = sqlx::query(
-            "INSERT INTO rejected_reports (content_sha, seq, id, source, reasons, body, at_ms, report, station) \
-             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9) ON CONFLICT (content_sha) DO NOTHING",
-        )
-        .bind(rejected.content_sha.as_str())
-        .bind(seq)
-        .bind(rejected.id.as_str())
-        .bind(rejected.source.as_str())
-        .bind(rejected.reasons.as_str())
-        .bind(rejected.body.as_str())
-        .bind(rejected.at_ms)
-        .bind(rejected.report.as_deref())
-        .bind(rejected.station.as_deref())
-        .execute(&mut *transaction)
-        .await?
-        .rows_affected();
-        if written == 0 {
-            transaction.rollback().await?;
-            return Ok(false);
+        if !entries.is_empty() {
+            let answers = append_within(&mut transaction, entries).await?;
+            if answers.iter().any(|answer| !matches!(answer, Appended::New { .. })) {
+                transaction.rollback().await?;
+                return Ok(false);
+            }
+        }
+        if !rejected.is_empty() {
+            // Changes nothing, but on PostgreSQL nobody else keeps the same at the same time.
+            sqlx::query("UPDATE counters SET value = value WHERE name = 'rejected'").execute(&mut *transaction).await?;
+        }
+        for one in rejected {
+            keep(&mut transaction, one).await?;
+        }
+        // One statement cannot change a row twice.
+        let once: BTreeMap<&str, &DroppedOutcome> = dropped.iter().map(|one| (one.content_sha.as_str(), one)).collect();
+        for some in once.into_values().collect::<Vec<_>>().chunks(ROWS_AT_ONCE) {
+            note(&mut transaction, some).await?;
         }
         transaction.commit().await?;
         Ok(true)
@@ -180,36 +201,67 @@ impl Store {
         })
         .await
     }
+}
 
-    /// Notes what came of dropped files, in one transaction; a content noted before gets the new outcome.
-    pub async fn set_dropped_outcomes(&self, files: &[DroppedOutcome]) -> Result<(), StoreError> {
-        for file in files {
-            without_nul("a dropped file's hash", &file.content_sha)?;
-            without_nul("a dropped file's name", &file.name)?;
-            without_nul("a dropped file's outcome", &file.outcome)?;
-        }
-        if files.is_empty() {
-            return Ok(());
-        }
-        self.bounded("noting dropped files", async {
-            let mut transaction = self.begin().await?;
-            for file in files {
-                sqlx::query(
-                    "INSERT INTO dropped_files (content_sha, name, outcome, at_ms) VALUES ($1, $2, $3, $4) \
-                     ON CONFLICT (content_sha) DO UPDATE \
-                     SET name = excluded.name, outcome = excluded.outcome, at_ms = excluded.at_ms",
-                )
-                .bind(file.content_sha.as_str())
-                .bind(file.name.as_str())
-                .bind(file.outcome.as_str())
-                .bind(file.at_ms)
-                .execute(&mut *transaction)
-                .await?;
-            }
-            transaction.commit().await
-        })
-        .await
+impl NewRejected {
+    fn without_nul(&self) -> Result<(), StoreError> {
+        without_nul("a rejected report's hash", &self.content_sha)?;
+        without_nul("a rejected report's id", &self.id)?;
+        without_nul("a rejected report's source", &self.source)?;
+        without_nul("a rejected report's reasons", &self.reasons)?;
+        without_nul("a rejected report's body", &self.body)?;
+        without_nul("a rejected report's own id", self.report.as_deref().unwrap_or_default())?;
+        without_nul("a rejected report's station", self.station.as_deref().unwrap_or_default())
     }
+}
+
+impl DroppedOutcome {
+    fn without_nul(&self) -> Result<(), StoreError> {
+        without_nul("a dropped file's hash", &self.content_sha)?;
+        without_nul("a dropped file's name", &self.name)?;
+        without_nul("a dropped file's outcome", &self.outcome)
+    }
+}
+
+/// Keeps a rejected report, unless its content was rejected before: then no number is used up.
+async fn keep(transaction: &mut Transaction<'static, Any>, rejected: &NewRejected) -> Result<(), sqlx::Error> {
+    let known = sqlx::query("SELECT 1 FROM rejected_reports WHERE content_sha = $1")
+        .bind(rejected.content_sha.as_str())
+        .fetch_optional(&mut **transaction)
+        .await?;
+    if known.is_some() {
+        return Ok(());
+    }
+    let seq = next_number(transaction, "rejected").await?;
+    sqlx::query(
+        "INSERT INTO rejected_reports (content_sha, seq, id, source, reasons, body, at_ms, report, station) \
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)",
+    )
+    .bind(rejected.content_sha.as_str())
+    .bind(seq)
+    .bind(rejected.id.as_str())
+    .bind(rejected.source.as_str())
+    .bind(rejected.reasons.as_str())
+    .bind(rejected.body.as_str())
+    .bind(rejected.at_ms)
+    .bind(rejected.report.as_deref())
+    .bind(rejected.station.as_deref())
+    .execute(&mut **transaction)
+    .await?;
+    Ok(())
+}
+
+async fn note(transaction: &mut Transaction<'static, Any>, files: &[&DroppedOutcome]) -> Result<(), sqlx::Error> {
+    let text = format!(
+        "INSERT INTO dropped_files (content_sha, name, outcome, at_ms) VALUES {} ON CONFLICT (content_sha) DO UPDATE \
+         SET name = excluded.name, outcome = excluded.outcome, at_ms = excluded.at_ms",
+        tuples(files.len(), 4)
+    );
+    let query = files.iter().fold(sqlx::query(AssertSqlSafe(text)), |query, file| {
+        query.bind(file.content_sha.as_str()).bind(file.name.as_str()).bind(file.outcome.as_str()).bind(file.at_ms)
+    });
+    query.execute(&mut **transaction).await?;
+    Ok(())
 }
 
 fn rejected_from(row: &AnyRow) -> Result<Rejected, sqlx::Error> {

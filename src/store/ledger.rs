@@ -75,6 +75,14 @@ pub struct NewEntry {
     pub body: String,
 }
 
+impl NewEntry {
+    pub(super) fn without_nul(&self) -> Result<(), StoreError> {
+        without_nul("an entry's id", &self.id)?;
+        without_nul("an entry's station", &self.station)?;
+        without_nul("an entry's body", &self.body)
+    }
+}
+
 /// An entry as it is in the ledger.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Entry {
@@ -150,11 +158,7 @@ impl Store {
 
     /// Adds entries at the end, in one transaction and in the order given; answers are in the same order.
     pub async fn append(&self, entries: &[NewEntry]) -> Result<Vec<Appended>, StoreError> {
-        for entry in entries {
-            without_nul("an entry's id", &entry.id)?;
-            without_nul("an entry's station", &entry.station)?;
-            without_nul("an entry's body", &entry.body)?;
-        }
+        entries.iter().try_for_each(NewEntry::without_nul)?;
         if entries.is_empty() {
             return Ok(Vec::new());
         }
@@ -163,26 +167,11 @@ impl Store {
 
     async fn append_inside(&self, entries: &[NewEntry]) -> Result<Vec<Appended>, sqlx::Error> {
         let mut transaction = self.begin().await?;
-        // Changes nothing, but PostgreSQL then lets no other writer pass until this transaction ends.
-        let row = sqlx::query("UPDATE ledger_head SET seq = seq WHERE one = 1 RETURNING seq, hash")
-            .fetch_one(&mut *transaction)
-            .await?;
-        let head = head_from(&row)?;
-        let known = known_among(&mut transaction, entries).await?;
-        let (answers, links) = chained(entries, known, head);
-        let Some(newest) = links.last() else {
-            transaction.rollback().await?;
-            return Ok(answers);
-        };
-        for some in links.chunks(ROWS_AT_ONCE) {
-            insert(&mut transaction, some).await?;
+        let answers = append_within(&mut transaction, entries).await?;
+        match answers.iter().any(|answer| matches!(answer, Appended::New { .. })) {
+            true => transaction.commit().await?,
+            false => transaction.rollback().await?,
         }
-        sqlx::query("UPDATE ledger_head SET seq = $1, hash = $2 WHERE one = 1")
-            .bind(newest.seq)
-            .bind(newest.hash.as_str())
-            .execute(&mut *transaction)
-            .await?;
-        transaction.commit().await?;
         Ok(answers)
     }
 
@@ -407,6 +396,30 @@ impl Entry {
 
 /// Number and body under which an id stands already.
 type Known = BTreeMap<(EntryKind, String), (i64, String)>;
+
+/// Adds entries at the end, as part of a transaction.
+pub(super) async fn append_within(
+    transaction: &mut Transaction<'static, Any>,
+    entries: &[NewEntry],
+) -> Result<Vec<Appended>, sqlx::Error> {
+    // Changes nothing, but PostgreSQL then lets no other writer pass until this transaction ends.
+    let row = sqlx::query("UPDATE ledger_head SET seq = seq WHERE one = 1 RETURNING seq, hash")
+        .fetch_one(&mut **transaction)
+        .await?;
+    let head = head_from(&row)?;
+    let known = known_among(transaction, entries).await?;
+    let (answers, links) = chained(entries, known, head);
+    let Some(newest) = links.last() else { return Ok(answers) };
+    for some in links.chunks(ROWS_AT_ONCE) {
+        insert(transaction, some).await?;
+    }
+    sqlx::query("UPDATE ledger_head SET seq = $1, hash = $2 WHERE one = 1")
+        .bind(newest.seq)
+        .bind(newest.hash.as_str())
+        .execute(&mut **transaction)
+        .await?;
+    Ok(answers)
+}
 
 async fn known_among(transaction: &mut Transaction<'static, Any>, entries: &[NewEntry]) -> Result<Known, sqlx::Error> {
     let mut known = Known::new();

@@ -9,7 +9,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use axum::http::{HeaderMap, header};
-use axum::response::{IntoResponse, Response};
+use axum::response::{IntoResponse, Redirect, Response};
 use jiff::{SignedDuration, Timestamp};
 use tokio::time::timeout;
 use uuid::Uuid;
@@ -23,13 +23,16 @@ use super::page::{Page, under};
 use super::visit::{State, Visiting, policy};
 use crate::fleet::{Asking, Cleared, Keying, Row, View, record_scripts};
 use crate::ledger::Digest;
-use crate::script::card::{Card, Visit};
-use crate::script::{Memory, Script};
+use crate::script::card::{self, Card, Visit};
+use crate::script::{Memory, Script, Way};
 use crate::setting::Codes;
 use crate::store::Store;
 
 /// Whoever asks waits so long for the answer, which is made to its end all the same.
 const PATIENCE: Duration = Duration::from_secs(20);
+
+/// What stands in the place of a digest in the address that leads to what a station needs now.
+const NEXT: &str = "next";
 
 /// A signed link is good for so long.
 const GOOD_FOR: SignedDuration = SignedDuration::from_hours(24);
@@ -152,10 +155,16 @@ impl Cards {
         headers: &HeaderMap,
         is_get: bool,
     ) -> Response {
+        // No link is signed for this digest.
+        let is_next = digest == NEXT;
+        let digest = if is_next { "0000000000000000" } else { digest };
         let asked = match self.admit(digest, query, headers, is_get) {
             Ok(asked) => asked,
             Err(notice) => return *notice,
         };
+        if is_next {
+            return self.next(&asked.station).await;
+        }
         // It is made to its end, whoever has gone away meanwhile.
         match timeout(PATIENCE, tokio::spawn(self.see(asked))).await {
             Ok(Ok(page)) => page.into_response(),
@@ -288,18 +297,40 @@ impl Cards {
             Holder::ThisMachine | Holder::Technician | Holder::Ops => Leads::On,
         };
         let visit = Visit::of(script, &row.station, codes, &card);
-        let visiting = self.visiting(&visit, asked);
+        let visiting = self.visiting(&visit, script, asked);
         Ok(Seen::Visit(visit_page(&card, view.good_since(), hand_on.as_ref(), leads, &visiting)))
     }
 
+    /// Leads to what a station needs now.
+    async fn next(&self, station: &str) -> Response {
+        let Ok(view) = self.asking.view().await else { return outcome::unreadable().into_response() };
+        let called = view.reading.inventory.called(station);
+        let Some(row) = called.and_then(|station| view.row(&station.name)) else {
+            return outcome::no_such_station(station).into_response();
+        };
+        let keying = tokio::task::block_in_place(|| view.keying(row, Way::There, &mut Memory::default()));
+        match keying {
+            Keying::Script { script, .. } => {
+                Redirect::to(&card::beside(&script.digest, &script.station)).into_response()
+            }
+            Keying::Held(_) => held(&view, row).into_response(),
+            Keying::Nothing => outcome::nothing_now(&row.station.name, None).into_response(),
+            Keying::NoScript(why) => outcome::nothing_now(&row.station.name, Some(&why.to_string())).into_response(),
+        }
+    }
+
     /// The visit for whoever asks.
-    fn visiting<'v>(&self, visit: &'v Visit, asked: &Asked) -> Visiting<'v> {
+    fn visiting<'v>(&self, visit: &'v Visit, script: &Script, asked: &Asked) -> Visiting<'v> {
         let now = (self.outside.now)();
         let day = now.checked_add(GOOD_FOR).unwrap_or(now);
         let part = |of: &str| asked.query.iter().find(|(name, _)| *name == of).map(|(_, value)| &**value);
         let until = part("until").filter(|_| asked.holder == Holder::Link).and_then(|until| until.parse().ok());
         let until = until.and_then(|until| Timestamp::from_second(until).ok()).map_or(day, |until| until.min(day));
-        Visiting { visit, now, until }
+        let leads = asked.holder != Holder::Link;
+        let way_back = script.way_back.as_ref().filter(|_| leads).map(|digest| card::beside(digest, &script.station));
+        let station = url::form_urlencoded::byte_serialize(script.station.as_bytes()).collect::<String>();
+        let next = leads.then(|| format!("{NEXT}?station={station}"));
+        Visiting { visit, now, until, way_back, next }
     }
 
     /// A signed link for whoever may hand it on.

@@ -181,6 +181,14 @@ fn notice(status: StatusCode, title: &str, text: &str) -> Page {
     Page::notice(status, title, &[text.to_owned()])
 }
 
+/// There is no card at a station now, and why where there should be one.
+pub(super) fn nothing_now(station: &str, why: Option<&str>) -> Page {
+    match why {
+        None => notice(StatusCode::OK, &format!("Nothing needs keying at {station} now"), "No test call is asked for."),
+        Some(why) => notice(StatusCode::CONFLICT, &format!("There is no script for {station}"), why),
+    }
+}
+
 pub(super) fn no_such_card() -> Page {
     let text = "A card's address is /card/DIGEST?station=NAME, with the 16 digits of the script and the station's name. \
                 Copy it again, whole.";

@@ -107,7 +107,9 @@ const VISIT: &str = "
 #visit>*{margin:0;flex:none}
 #visit>.answers{margin-top:auto}
 #visit h1{font-size:1.375rem}
+#visit header h1{font-size:1rem;font-weight:400}
 #visit h2{font-size:1rem;margin:0;padding:0;border:0}
+#visit h2.ask{font-size:1.375rem}
 #visit ul{padding-left:1.25rem;margin:.25rem 0}
 #visit header{display:flex;flex-wrap:wrap;gap:0 .5rem;justify-content:space-between;align-items:baseline;border-bottom:2px solid var(--ink);line-height:1.3}
 #visit .state{color:var(--soft);font-size:.75rem}
@@ -117,9 +119,9 @@ const VISIT: &str = "
 #visit .ring{display:flex;align-items:center;justify-content:center;min-height:48px;padding:0 .5rem;border:2px solid var(--link);border-radius:.5rem;font-size:1.125rem;font-weight:700;text-align:center}
 #visit .keys{gap:.25rem .375rem;font-size:1.625rem;line-height:1.1;margin:0}
 #visit .keys span{padding:.125rem .375rem;overflow-wrap:anywhere}
-#visit .keys .letter{border:3px double var(--ink);border-radius:50%;padding:.125rem .5rem}
+#visit .keys .is-letter{border:3px double var(--ink);border-radius:50%;padding:.125rem .5rem}
 #visit .keys.few{font-size:2.25rem}
-#visit .keys .gap{font-size:1rem;font-style:italic}
+#visit .keys .is-gap{font-size:1rem;font-style:italic}
 #visit .letters{font-weight:700;line-height:1.2}
 #visit .clocks{font-variant-numeric:tabular-nums;font-weight:700;line-height:1.2;font-size:.9375rem}
 #visit .clocks span{margin-right:.75rem}

@@ -1,11 +1,12 @@
 //! The bench of alerts: how long from a saved file to the receiver's first byte, and how many deliveries a second.
 //!
-//! `cargo bench --bench alerts -- latency [STATIONS] [EDITS]` and `cargo bench --bench alerts -- deliveries [MESSAGES]
-//! [KILLS]`. Both print a figure of this machine beside their own. `-- burst [STATIONS] [SECONDS]` edits ten times a second, and
-//! `-- crowd [CONNECTIONS]` asks for health beside idle connections. None asserts a time.
+//! `cargo bench --bench alerts -- latency [STATIONS] [EDITS]`, `-- intake [STATIONS] [FILES] [EDITS]` (what dropped files cost)
+//! and `-- deliveries [MESSAGES] [KILLS]`. They print a figure of this machine beside their own. `-- burst [STATIONS] [SECONDS]`
+//! edits ten times a second, and `-- crowd [CONNECTIONS]` asks for health beside idle connections. None asserts a time.
 
 mod crowd;
 mod deliveries;
+mod intake;
 mod latency;
 mod receiver;
 mod writer;
@@ -36,6 +37,14 @@ fn main() -> ExitCode {
             latency::burst(&place(), stations, seconds);
         }
         (["crowd", ..], Some(numbers)) => crowd::measure(&place(), numbers.first().copied().unwrap_or(5_000)),
+        (["intake", ..], Some(numbers)) => {
+            let at = |nth: usize, default| numbers.get(nth).copied().unwrap_or(default);
+            let (stations, files, edits) = (at(0, 10_000), at(1, 110_000), at(2, 20));
+            if !(100..=writer::MOST).contains(&stations) {
+                return usage();
+            }
+            intake::measure(&place(), stations, files, edits);
+        }
         (["deliveries", ..], Some(numbers)) => {
             let (messages, kills) =
                 (numbers.first().copied().unwrap_or(20_000), numbers.get(1).copied().unwrap_or(100));
@@ -58,7 +67,7 @@ fn place() -> PathBuf {
 fn usage() -> ExitCode {
     eprintln!(
         "usage: alerts latency [STATIONS (1 to {0})] [EDITS] | alerts burst [STATIONS (1 to {0})] [SECONDS] | \
-         alerts crowd [CONNECTIONS] | alerts deliveries [MESSAGES] [KILLS]",
+         alerts crowd [CONNECTIONS] | alerts intake [STATIONS] [FILES] [EDITS] | alerts deliveries [MESSAGES] [KILLS]",
         writer::MOST
     );
     ExitCode::from(2)

@@ -6,7 +6,7 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::{Instant, SystemTime};
 
-use stationkeep::files::{Folder, Look};
+use stationkeep::files::{Folder, Look, ReportFolders};
 use stationkeep::fleet::{LastRead, ReadingCache, Source, Sources};
 use stationkeep::git::Followed;
 
@@ -49,7 +49,8 @@ fn edit(top: &Path, nth: usize, identity: usize) {
 
 fn sources(top: &Path, inventory: Source) -> Sources {
     let keybooks = Folder::new(Path::new(env!("CARGO_MANIFEST_DIR")), "config/keybooks");
-    Sources { folder: top.into(), inventory, keybooks, reports: Folder::new(top, "reports"), key: [0; 32] }
+    let reports = ReportFolders { dropped: Folder::new(top, "reports"), taken: None };
+    Sources { folder: top.into(), inventory, keybooks, reports, key: [0; 32] }
 }
 
 /// A reading in milliseconds, and what it read.

@@ -69,7 +69,7 @@ pub fn burst(place: &Path, stations: usize, seconds: usize) {
 }
 
 /// Writes the fleet and fills its ledger, once for each size.
-pub(super) fn prepare(folder: &Path, stations: usize) {
+pub fn prepare(folder: &Path, stations: usize) {
     if !folder.join("var/ready").exists() {
         let _ = fs::remove_dir_all(folder);
         writer::write(folder, stations);
@@ -86,14 +86,14 @@ pub(super) fn prepare(folder: &Path, stations: usize) {
     writer::write_inventory(folder, stations);
 }
 
-fn program(folder: &Path) -> Command {
+pub fn program(folder: &Path) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_stationkeep"));
     command.current_dir(folder).arg("--config").arg(folder.join("stationkeep.yaml"));
     command.env("NO_COLOR", "1").stdin(Stdio::null());
     command
 }
 
-pub(super) fn until(what: &str, mut holds: impl FnMut() -> bool) {
+pub fn until(what: &str, mut holds: impl FnMut() -> bool) {
     let began = Instant::now();
     while !holds() {
         assert!(began.elapsed() < PATIENCE, "waited in vain for {what}");
@@ -101,15 +101,22 @@ pub(super) fn until(what: &str, mut holds: impl FnMut() -> bool) {
     }
 }
 
-pub(super) struct Daemon(Child);
+/// The program as it watches a folder.
+pub struct Daemon(Child);
 
 impl Daemon {
+    /// Starts it, to alert a receiver.
     pub fn start(folder: &Path, receiver: &Receiver) -> Daemon {
         let log = fs::File::create(folder.join("var/log")).expect("a log");
         let mut command = program(folder);
         command.env("BENCH_URL", receiver.url()).env("BENCH_SIGNING", "whsec_c3RhdGlvbmtlZXAtdGVzdHMtZGFlbW9uLW9uZQ==");
         command.arg("serve").stdout(Stdio::null()).stderr(log);
         Daemon(command.spawn().expect("the program"))
+    }
+
+    /// Of the process.
+    pub fn id(&self) -> u32 {
+        self.0.id()
     }
 
     /// Its memory now and at most.
@@ -132,7 +139,7 @@ impl Drop for Daemon {
 }
 
 /// Waits until nothing more comes of the start: the first message may be one that the last run left behind.
-fn quiet(receiver: &Receiver) {
+pub fn quiet(receiver: &Receiver) {
     for _ in 0..20 {
         let before = receiver.count();
         std::thread::sleep(Duration::from_secs(12));
@@ -144,7 +151,7 @@ fn quiet(receiver: &Receiver) {
 }
 
 /// Milliseconds from each saved file to the first byte of what is told of it.
-fn edits_of(receiver: &Receiver, edits: usize, edit: impl Fn(usize) -> (PathBuf, String)) -> Vec<f64> {
+pub fn edits_of(receiver: &Receiver, edits: usize, edit: impl Fn(usize) -> (PathBuf, String)) -> Vec<f64> {
     let one = |nth| {
         // Nothing of the edit before is under way any more, and the moments are of chance.
         let pause = 300 + u64::from(uuid::Uuid::new_v4().as_fields().0 % 400);
@@ -179,7 +186,7 @@ fn print_row(what: &str, times: Vec<f64>, parse: f64) {
 }
 
 /// One station of one site gets another time limit of calls each time.
-fn station_edit(folder: &Path, nth: usize) -> (PathBuf, String) {
+pub fn station_edit(folder: &Path, nth: usize) -> (PathBuf, String) {
     let path = folder.join("inventory/sites/site-0001.yaml");
     let text = fs::read_to_string(&path).expect("a site");
     let lines = text.lines().map(|line| match line.trim_start().starts_with("ST-000051") {

@@ -22,6 +22,8 @@ pub struct Phone {
     client: Option<Client>,
     width: u32,
     height: u32,
+    /// Nothing is touched: what is tapped is reached by the tabulator key.
+    pub by_keyboard: bool,
 }
 
 /// A command of Chromium's own debugging protocol.
@@ -61,7 +63,8 @@ impl Phone {
         // Whatever else it says is read, so that it never waits for a reader.
         std::thread::spawn(move || lines.for_each(drop));
         let profile = tempfile::tempdir().expect("a folder");
-        let mut phone = Phone { driver, port: port.expect("a port"), profile, client: None, width, height };
+        let mut phone =
+            Phone { driver, port: port.expect("a port"), profile, client: None, width, height, by_keyboard: false };
         phone.switch_on().await;
         phone
     }
@@ -81,6 +84,8 @@ impl Phone {
             "--disable-sync",
             "--disable-default-apps",
             "--window-size=1000,700",
+            // A name that is not this machine's own, so that its address is no secure one.
+            "--host-resolver-rules=MAP stations.test 127.0.0.1",
             &profile,
         ];
         let options = json!({"goog:chromeOptions": {"args": arguments, "binary": "/usr/bin/chromium"}});
@@ -156,10 +161,54 @@ impl Phone {
 
     /// Taps the button that begins with these words.
     pub async fn tap(&self, words: &str) {
+        if self.by_keyboard {
+            let is_it = format!("document.activeElement.innerText?.trim().startsWith({words:?})");
+            self.reach(&is_it).await;
+            return self.press("\u{E007}").await;
+        }
         let xpath = format!("//main[@id='visit']//button[starts-with(normalize-space(.), '{words}')]");
-        let button = self.client().find(Locator::XPath(&xpath)).await;
-        let button = button.unwrap_or_else(|error| panic!("no button \"{words}\": {error}"));
-        button.click().await.unwrap_or_else(|error| panic!("\"{words}\": {error}"));
+        let start = Instant::now();
+        loop {
+            let tapped = async { self.client().find(Locator::XPath(&xpath)).await?.click().await };
+            match tapped.await {
+                Ok(()) => return,
+                // A warning that comes in draws the screen again.
+                Err(error) if error.is_stale_element_reference() && start.elapsed() < PATIENCE => {}
+                Err(error) => panic!("\"{words}\": {error}; shown: {}", self.text().await),
+            }
+        }
+    }
+
+    /// Presses the tabulator key until the focus is where it should be.
+    pub async fn reach(&self, is_there: &str) {
+        for _ in 0..40 {
+            if self.run(&format!("return {is_there}")).await == true {
+                return;
+            }
+            self.press("\u{E004}").await;
+        }
+        panic!("the keyboard does not reach {is_there}: {}", self.text().await);
+    }
+
+    /// Keys of the keyboard, wherever the focus is.
+    pub async fn press(&self, keys: &str) {
+        let focused = self.client().active_element().await.expect("a focus");
+        focused.send_keys(keys).await.expect("it takes keys");
+    }
+
+    /// All that the phone keeps in a store.
+    pub async fn kept(&self, store: &str) -> Json {
+        let script = format!(
+            "return new Promise((done, failed) => {{
+                const request = indexedDB.open('stationkeep');
+                request.onerror = () => failed(request.error);
+                request.onsuccess = () => {{
+                    const rows = request.result.transaction('{store}').objectStore('{store}').getAll();
+                    rows.onsuccess = () => {{ request.result.close(); done(rows.result); }};
+                }};
+            }})"
+        );
+        self.run(&script).await
     }
 
     /// Saves what is shown.

@@ -99,10 +99,16 @@ impl Fleet {
     }
 
     fn get(&self, path: &str) -> Option<String> {
+        self.get_as(path, "")
+    }
+
+    /// The whole answer to a request with some more lines in its head.
+    pub fn get_as(&self, path: &str, lines: &str) -> Option<String> {
         use std::io::{Read as _, Write as _};
         let mut stream = TcpStream::connect(self.address).ok()?;
         stream.set_read_timeout(Some(PATIENCE)).ok()?;
-        write!(stream, "GET {path} HTTP/1.1\r\nhost: {}\r\nconnection: close\r\n\r\n", self.address).ok()?;
+        let host = self.address;
+        write!(stream, "GET {path} HTTP/1.1\r\nhost: {host}\r\n{lines}connection: close\r\n\r\n").ok()?;
         let mut text = String::new();
         stream.read_to_string(&mut text).ok()?;
         Some(text)
@@ -142,14 +148,33 @@ impl Fleet {
         .await
     }
 
-    /// What is to be done at a station.
-    pub async fn site(&self, station: &str, way: Way) -> Site {
+    /// All stations, by name.
+    pub async fn names(&self) -> Vec<String> {
+        self.look(|view| view.rows.iter().map(|row| row.station.name.to_string()).collect()).await
+    }
+
+    /// What is to be done at a station, where anything is.
+    pub async fn script(&self, station: &str, way: Way) -> Option<Site> {
         self.look(|view| {
             let row = view.row(station).expect("a station");
             match view.keying(row, way, &mut Memory::default()) {
-                Keying::Script { script, codes, .. } => Site { station: simulated(row, &codes), script: *script },
-                other @ (Keying::Held(_) | Keying::Nothing | Keying::NoScript(_)) => panic!("{other:?}"),
+                Keying::Script { script, codes, .. } => Some(Site { station: simulated(row, &codes), script: *script }),
+                Keying::Held(_) | Keying::Nothing | Keying::NoScript(_) => None,
             }
+        })
+        .await
+    }
+
+    /// The first station at which something is to be keyed again because it was confirmed too long ago.
+    pub async fn renewal(&self) -> Site {
+        self.look(|view| {
+            let renewed = view.rows.iter().find_map(|row| match view.renewing(row, &[], &mut Memory::default()) {
+                Ok(Keying::Script { script, codes, .. }) if !script.renewed.is_empty() => {
+                    Some(Site { station: simulated(row, &codes), script: *script })
+                }
+                Ok(Keying::Script { .. } | Keying::Held(_) | Keying::Nothing | Keying::NoScript(_)) | Err(_) => None,
+            });
+            renewed.expect("something to key again")
         })
         .await
     }

@@ -5,5 +5,8 @@
 
 mod browser;
 mod fleet;
+mod links;
+mod lossy;
+mod screens;
 mod technician;
 mod visits;

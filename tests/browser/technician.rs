@@ -26,9 +26,12 @@ impl Technician {
         Technician { phone, station, seen: Vec::new(), since_beep: 0 }
     }
 
-    async fn tap(&mut self, words: &str) {
+    /// Taps, and waits for the screen that comes.
+    pub async fn tap(&mut self, words: &str) {
+        let screen = self.phone.screen().await;
         self.since_beep += 1;
         self.phone.tap(words).await;
+        self.changed(&screen).await;
     }
 
     /// Keys what is on the screen; whether the station accepts it.
@@ -46,13 +49,22 @@ impl Technician {
         let kind: String = screen.trim_start_matches("again-").chars().take_while(char::is_ascii_alphabetic).collect();
         match &*kind {
             "before" => {
-                let client = self.phone.client();
-                let name = client.find(fantoccini::Locator::Id("by")).await.expect("a field");
-                name.clear().await.expect("it is emptied");
-                name.send_keys("tech-07").await.expect("a name");
-                client.find(fantoccini::Locator::Id("told")).await.expect("a box").click().await.expect("a tick");
-                let go = client.find(fantoccini::Locator::Css("#visit button.go")).await.expect("a button");
-                go.click().await.expect("a tap");
+                let (phone, name) = (&self.phone, "tech-07");
+                if phone.by_keyboard {
+                    phone.reach("document.activeElement.id === 'told'").await;
+                    phone.press(" ").await;
+                    phone.reach("document.activeElement.id === 'by'").await;
+                    phone.press(name).await;
+                    phone.reach("document.activeElement.className === 'go'").await;
+                    phone.press("\u{E007}").await;
+                } else {
+                    let find = async |css| phone.client().find(fantoccini::Locator::Css(css)).await.expect("a field");
+                    let field = find("#by").await;
+                    field.clear().await.expect("it is emptied");
+                    field.send_keys(name).await.expect("a name");
+                    find("#told").await.click().await.expect("a tick");
+                    find("#visit button.go").await.click().await.expect("a tap");
+                }
             }
             "open" => {
                 if !self.station.in_call() {
@@ -78,8 +90,25 @@ impl Technician {
 
     async fn heard(&mut self) {
         let word = if self.key().await { "Accepted" } else { "Refused" };
+        self.tap(word).await;
         self.since_beep = 0;
-        self.phone.tap(word).await;
+    }
+
+    /// Until the report is ready or sent.
+    pub async fn whole(&mut self) {
+        for _ in 0..100 {
+            if ["ready", "sent", "rejected"].contains(&&*self.phone.screen().await) {
+                return;
+            }
+            self.turn().await;
+        }
+        panic!("it does not end: {:?}", self.seen);
+    }
+
+    /// Keys what is shown, and taps something else than what the station answers.
+    pub async fn unheard(&mut self, words: &str) {
+        self.key().await;
+        self.tap(words).await;
     }
 
     /// Waits for another screen.

@@ -3,16 +3,12 @@
 use std::fs;
 use std::os::unix::fs::symlink;
 use std::process::Command;
+use std::time::Duration;
 
 use super::fleet::{CODE, Fleet, OFFICER, SIGNING, commissioning, uuid};
-use super::process::until;
+use super::process::{Daemon, until, until_within};
 use super::receiver::Receiver;
 use super::told::refused_sources;
-
-/// The number of entries in the ledger.
-fn entries(fleet: &Fleet) -> usize {
-    fleet.run(&["ledger", "export"]).ended(0).out.lines().filter(|line| line.contains("\"report\":1")).count()
-}
 
 #[test]
 fn whatever_lies_in_the_reports_folder_is_recorded_or_told_of_once() {
@@ -74,28 +70,43 @@ fn a_link_among_the_reports_shows_nothing_of_what_it_leads_to() {
     }
 }
 
+/// 4,000 files, or as many as `STATIONKEEP_TEST_FILES` says.
 #[test]
 fn however_many_files_lie_there_each_new_one_is_taken() {
-    const MANY: u32 = 4_000;
+    const NEW: u32 = 100;
+    let many: u32 = std::env::var("STATIONKEEP_TEST_FILES").ok().and_then(|text| text.parse().ok()).unwrap_or(4_000);
+    let patience = Duration::from_secs(20 + u64::from(many) / 1_000);
     let receiver = Receiver::start(SIGNING);
     let fleet = Fleet::new(&receiver);
     let report = |number: u32| {
-        let (hour, minute, second) = (number / 3600, number / 60 % 60, number % 60);
+        let (hour, minute, second) = (number / 3600 % 24, number / 60 % 60, number % 60);
+        let station = ["NP-01", "NP-02", "NP-03"][number as usize % 3];
         format!(
-            "report: 1\nid: {}\nstation: NP-01\nat: 2020-05-01T{hour:02}:{minute:02}:{second:02}Z\nby: tech-03\nfound: {{gate.seconds: 7}}\n",
-            uuid(50_000 + number)
+            "report: 1\nid: {}\nstation: {station}\nat: 2020-05-{:02}T{hour:02}:{minute:02}:{second:02}Z\nby: tech-03\nfound: {{gate.seconds: 7}}\n",
+            uuid(50_000 + number),
+            1 + number / 86_400,
         )
     };
-    for number in 0..MANY {
+    for number in 0..many {
         fleet.write(&format!("config/reports/may/{}/{number:05}.yaml", number % 7), &report(number));
     }
-    let before = entries(&fleet);
-    assert_eq!(before, MANY as usize + 5);
-    let daemon = fleet.start();
-    receiver.wait_for(1);
-    for (number, name) in [(MANY, "may/3/00000a.yaml"), (MANY + 1, "zzz.yaml"), (MANY + 2, "00000.yaml")] {
-        fleet.rename_into(&format!("config/reports/{name}"), &report(number));
+    let daemon = Daemon::spawn(fleet.home(), &fleet.environment);
+    until_within(patience, "the first look", || daemon.said().contains("/healthz").then_some(()));
+    let on_record = |count: u32, what: &str| {
+        let wanted = f64::from(5 + many + count);
+        until_within(patience, what, || (daemon.sample("stationkeep_reports_taken") >= wanted).then_some(()));
+        daemon.comes_to_rest();
+        assert_eq!(daemon.sample("stationkeep_reports_taken"), wanted, "{what}");
+    };
+    on_record(0, "all of them on record");
+    for number in many..many + NEW {
+        let names =
+            [format!("may/3/{number:05}-new.yaml"), format!("zzz-{number}.yaml"), format!("00000-{number}.yaml")];
+        fleet.rename_into(&format!("config/reports/{}", names[number as usize % 3]), &report(number));
     }
-    until("the new ones on record", || (entries(&fleet) == before + 3).then_some(()));
+    on_record(NEW, "the new ones on record");
+    // One of the old ones is edited where it lies: nothing of that shows in its folder.
+    fleet.write("config/reports/may/1/00001.yaml", &report(many + NEW));
+    on_record(NEW + 1, "the edited one on record");
     assert_eq!(daemon.stop("TERM"), Some(0));
 }

@@ -18,10 +18,10 @@ fn kills() -> u32 {
 }
 
 /// SplitMix64 (Steele, Lea, Flood 2014; constants from memory): any sequence without a pattern will do.
-struct Chance(u64);
+pub struct Chance(pub u64);
 
 impl Chance {
-    fn below(&mut self, limit: u64) -> u64 {
+    pub fn below(&mut self, limit: u64) -> u64 {
         self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
         let mut z = self.0;
         z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
@@ -30,7 +30,8 @@ impl Chance {
     }
 }
 
-fn seed() -> u64 {
+/// The run's chances: those given, or any.
+pub fn seed() -> u64 {
     let given = std::env::var("STATIONKEEP_TEST_SEED").ok().and_then(|text| text.parse().ok());
     let now = || SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| since.subsec_nanos().into());
     given.unwrap_or_else(now)

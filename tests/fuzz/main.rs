@@ -1,4 +1,4 @@
-//! Texts that nobody would write, through the real readers: keybook, inventory, report and configuration.
+//! Texts that nobody would write, through the real readers: keybook, inventory, report, sheet and configuration.
 //!
 //! Samples of the project are taken apart and put together wrongly, seed by seed, for a bounded time: about five seconds
 //! a kind here and in CI, longer by hand:
@@ -75,6 +75,11 @@ fn no_text_makes_the_reader_of_inventories_fail() {
 #[test]
 fn no_text_makes_the_reader_of_reports_fail() {
     fuzz(Kind::Report);
+}
+
+#[test]
+fn no_text_makes_the_reader_of_sheets_fail() {
+    fuzz(Kind::Sheet);
 }
 
 #[test]

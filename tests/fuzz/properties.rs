@@ -16,6 +16,7 @@ pub enum Kind {
     Keybook,
     Inventory,
     Report,
+    Sheet,
     Config,
 }
 
@@ -42,6 +43,7 @@ impl Kind {
                 (all, "inventory")
             }
             Kind::Report => (files(&folder().join("reports")), "report"),
+            Kind::Sheet => return SHEETS.map(|text| text.as_bytes().to_vec()).to_vec(),
             Kind::Config => (files(&folder()), "config"),
         };
         let good = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/schema/good").join(name);
@@ -56,6 +58,21 @@ static KEYBOOKS: LazyLock<Keybooks> = LazyLock::new(|| {
     let books = files(&folder().join("keybooks")).into_iter().map(read);
     books.map(|book| (book.model.clone(), Arc::new(book))).collect()
 });
+
+/// The stations of the sample.
+static FLEET: LazyLock<inventory::Inventory> = LazyLock::new(|| {
+    let mut texts = files(&folder().join("inventory"));
+    texts.extend(files(&folder().join("inventory/sites")));
+    let raw: Vec<_> = texts.iter().map(|text| Arc::new(inventory::read(&"an inventory".into(), text).0)).collect();
+    inventory::resolve(&raw, &KEYBOOKS, &Codes::new(b"a key for a test")).0
+});
+
+const SHEETS: [&str; 2] = [
+    "station,at,by,identity,lamp.follows,gate.seconds,access,unit\n\
+     EQ-01,2026-11-20T10:14:00Z,tech-07,101,emergency assistance,7,file:secrets/access-2026,new\n\
+     EQ-02,2026-11-20T11:02:00+01:00,\"tech-07, tech-03\",102,,\"9\",,\n",
+    "by,gate.opens,station,emergency.backup,at\ntech-07,never,EQ-03,\"9,01632960101\",2026-11-20T10:14:00Z\n,,,,\n",
+];
 
 /// What a text comes to: a form to compare by, where it is sound, and all findings.
 struct Read {
@@ -86,11 +103,28 @@ fn read(kind: Kind, bytes: &[u8]) -> Read {
             }
             Err(findings) => Read { sound: None, findings, fault: None },
         },
+        Kind::Sheet => sheet_of(&name, bytes),
         Kind::Config => match config::read(&name, Path::new("/srv/fleet"), bytes) {
             Ok(config) => Read { sound: Some(format!("{config:?}")), findings: Vec::new(), fault: None },
             Err(findings) => Read { sound: None, findings, fault: None },
         },
     }
+}
+
+fn sheet_of(name: &Arc<str>, bytes: &[u8]) -> Read {
+    let sheet = match ledger::Sheet::read(name, bytes, &KEYBOOKS) {
+        Ok(sheet) => sheet,
+        Err(findings) => return Read { sound: None, findings, fault: None },
+    };
+    let (mut sound, mut findings, mut fault) = (String::new(), Vec::new(), None);
+    for row in sheet.rows(&FLEET) {
+        match row.report {
+            Ok((report, _)) => sound += &format!("{} {} {} {:?}\n", report.station, report.at, report.by, report.left),
+            Err(more) if more.is_empty() => fault = Some(format!("line {} is bad without a reason", row.line)),
+            Err(more) => findings.extend(more),
+        }
+    }
+    Read { sound: findings.is_empty().then_some(sound), findings, fault }
 }
 
 fn inventory_of(name: &Arc<str>, bytes: &[u8]) -> Read {

@@ -1,6 +1,6 @@
 //! Rejected reports and dropped files.
 
-use stationkeep::store::{DroppedOutcome, NewRejected};
+use stationkeep::store::{DroppedOutcome, EntryKind, NewEntry, NewRejected};
 
 use crate::place::{Place, on_both};
 
@@ -9,6 +9,7 @@ on_both!(
     rejected_reports_are_read_from_where_one_left_off_and_by_their_own_ids,
     files_are_known_by_content_and_the_later_outcome_counts,
     many_files_are_looked_up_at_once,
+    what_came_in_is_recorded_whole_or_not_at_all,
 );
 
 fn rejected(n: i64) -> NewRejected {
@@ -30,10 +31,10 @@ fn outcome(n: i64, outcome: &str) -> DroppedOutcome {
 
 async fn a_rejected_report_is_told_once_by_its_content(place: &Place) {
     let store = place.open().await;
-    assert!(store.keep_rejected(&rejected(1)).await.expect("keep"));
+    store.keep_rejected(&[rejected(1)]).await.expect("keep");
     let mut again = rejected(1);
     again.source = "http".to_owned();
-    assert!(!store.keep_rejected(&again).await.expect("keep"));
+    store.keep_rejected(&[again]).await.expect("keep");
     assert_eq!(store.rejected_count().await.expect("count"), 1);
     let kept = store.rejected_after(0, 10).await.expect("rejected");
     assert_eq!(kept[0].source, "file reports/1.yaml");
@@ -45,7 +46,7 @@ async fn rejected_reports_are_read_from_where_one_left_off_and_by_their_own_ids(
     let store = place.open().await;
     assert_eq!(store.rejected_newest().await.expect("newest"), 0);
     for n in 1..=7 {
-        store.keep_rejected(&rejected(n)).await.expect("keep");
+        store.keep_rejected(&[rejected(n)]).await.expect("keep");
     }
     let first = store.rejected_after(0, 2).await.expect("rejected");
     let second = store.rejected_after(first[1].seq, 9).await.expect("rejected");
@@ -78,4 +79,29 @@ async fn many_files_are_looked_up_at_once(place: &Place) {
     store.set_dropped_outcomes(&all).await.expect("set");
     let shas: Vec<String> = (350..1400).map(|n| format!("sha-{n}")).collect();
     assert_eq!(store.dropped_outcomes(&shas).await.expect("found").len(), 350);
+}
+
+async fn what_came_in_is_recorded_whole_or_not_at_all(place: &Place) {
+    let store = place.open().await;
+    let entry = |n: i64| NewEntry {
+        kind: EntryKind::Report,
+        id: format!("r-{n}"),
+        station: "EQ-01".into(),
+        at_ms: n,
+        recorded_ms: n,
+        body: format!("{{\"n\":{n}}}"),
+    };
+    let both = [outcome(1, "recorded"), outcome(1, "recorded"), outcome(2, "rejected")];
+    assert!(store.record(&[entry(1), entry(2)], &[rejected(1)], &both).await.expect("recorded"));
+    assert_eq!(store.head().await.expect("head").seq, 2);
+    // One of them is on record: none of the rest is.
+    let next = [entry(3), entry(2)];
+    assert!(!store.record(&next, &[rejected(2)], &[outcome(3, "recorded")]).await.expect("an answer"));
+    assert_eq!(store.head().await.expect("head").seq, 2);
+    assert_eq!(store.rejected_count().await.expect("count"), 1);
+    let shas: Vec<String> = (1..=3).map(|n| format!("sha-{n}")).collect();
+    let found = store.dropped_outcomes(&shas).await.expect("found");
+    let found: Vec<_> = found.values().map(|one| (one.content_sha.as_str(), one.outcome.as_str())).collect();
+    assert_eq!(found, [("sha-1", "recorded"), ("sha-2", "rejected")]);
+    assert!(store.record(&[], &[], &[]).await.expect("nothing to do"));
 }

@@ -31,11 +31,12 @@ mod defaults {
 }
 
 /// The keys of the file.
-const KEYS: [&str; 16] = [
+const KEYS: [&str; 17] = [
     "stationkeep",
     "inventory",
     "keybooks",
     "reports",
+    "reports_taken",
     "ledger",
     "key",
     "listen",
@@ -109,6 +110,7 @@ impl Reader<'_> {
             inventory,
             keybooks,
             reports,
+            taken,
             ledger,
             key,
             listen,
@@ -125,6 +127,11 @@ impl Reader<'_> {
         self.sheet.version(version, root, "stationkeep");
         let reports_place = reports.map(|node| self.sheet.place(node.spot));
         let (source, [keybooks, reports]) = self.folders([inventory, keybooks, reports], root);
+        let taken = taken.and_then(|node| {
+            let taken = Folder::new(self.folder, self.path(node, "reports_taken")?);
+            self.taken_apart(&taken, node, &source, [&keybooks, &reports]);
+            Some(taken)
+        });
         let key = self.key(key, ledger);
         let ledger = self.ledger(ledger);
         let (access, has_tokens) = self.access(access);
@@ -145,6 +152,7 @@ impl Reader<'_> {
             keybooks: keybooks?,
             reports: reports?,
             reports_place,
+            reports_taken: taken,
             ledger,
             key,
             listen: listen?,
@@ -255,6 +263,30 @@ impl Reader<'_> {
                     format!("\"{}\" and \"{}\" are one folder, or one lies in the other.", KEYS[one], KEYS[other]);
                 self.sheet.note(Code::ConfigBroken, spot, message, "Give each a folder of its own.");
             }
+        }
+    }
+
+    /// Recorded files may go below the reports folder, and nowhere that other files are read from.
+    fn taken_apart(
+        &mut self,
+        taken: &Folder,
+        node: &Node,
+        source: &Option<Source>,
+        [keybooks, reports]: [&Option<Folder>; 2],
+    ) {
+        let lying = match source {
+            Some(Source::Folder(folder)) => Some(folder),
+            Some(Source::Git(_)) | None => None,
+        };
+        let overlaps = |other: &&Folder| other.path.starts_with(&taken.path) || taken.path.starts_with(&other.path);
+        let other = lying.filter(overlaps).map(|_| "inventory");
+        let other = other.or_else(|| keybooks.as_ref().filter(overlaps).map(|_| "keybooks"));
+        let holds = |other: &&Folder| other.path.starts_with(&taken.path);
+        let other = other.or_else(|| reports.as_ref().filter(holds).map(|_| "reports"));
+        if let Some(other) = other {
+            let message = format!("\"reports_taken\" and \"{other}\" are one folder, or one lies in the other.");
+            let fix = "Give it a folder of its own. Only below \"reports\" it may lie, such as reports/taken.";
+            self.sheet.note(Code::ConfigBroken, node.spot, message, fix);
         }
     }
 

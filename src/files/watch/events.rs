@@ -14,7 +14,7 @@ use tokio::sync::Notify;
 
 use super::interest::LONGEST;
 use super::mounts::Mounts;
-use super::polling::{Of, Polling, Posts, matters};
+use super::polling::{Of, Polling, Posts, Seen, is_dropped, matters};
 use super::{Interest, Means, Pace};
 use crate::files::walk::Stamp;
 
@@ -46,6 +46,8 @@ pub(super) struct Signal {
 #[derive(Debug)]
 pub(super) struct Notes {
     pub means: Means,
+    /// Whether a dropped report may have changed since somebody asked.
+    pub stirred: bool,
     pub notes: VecDeque<String>,
 }
 
@@ -69,14 +71,16 @@ struct Ear {
     /// A `Look` is under way already; a `Missed` is.
     pending: AtomicBool,
     missed: AtomicBool,
+    /// Something moved among the reports, or may have.
+    stirred: AtomicBool,
     orders: Sender<Order>,
 }
 
 impl Ear {
     fn hear(&self, event: &notify::Result<notify::Event>) {
-        let Ok(event) = event else { return self.send(Order::Look, &self.pending) };
+        let Ok(event) = event else { return self.lost(Order::Look, &self.pending) };
         if event.need_rescan() {
-            return self.send(Order::Missed, &self.missed);
+            return self.lost(Order::Missed, &self.missed);
         }
         let of = match event.kind {
             EventKind::Access(_) => return,
@@ -85,10 +89,23 @@ impl Ear {
                 Of::Entry
             }
         };
+        if event.paths.is_empty() {
+            return self.lost(Order::Look, &self.pending);
+        }
         let posts = self.posts.read().unwrap_or_else(PoisonError::into_inner);
-        if event.paths.is_empty() || event.paths.iter().any(|path| matters(&posts, path, of)) {
+        let mut counts = event.paths.iter().filter(|path| matters(&posts, path, of)).peekable();
+        if counts.peek().is_some() {
+            if counts.any(|path| is_dropped(&posts, path)) {
+                self.stirred.store(true, Ordering::Release);
+            }
             self.send(Order::Look, &self.pending);
         }
+    }
+
+    /// What moved is not known.
+    fn lost(&self, order: Order, is_under_way: &AtomicBool) {
+        self.stirred.store(true, Ordering::Release);
+        self.send(order, is_under_way);
     }
 
     fn send(&self, order: Order, is_under_way: &AtomicBool) {
@@ -108,6 +125,7 @@ pub(super) struct Events {
     polls: bool,
     /// As last seen.
     state: [u8; 32],
+    seen: Seen,
     locks: BTreeSet<PathBuf>,
     /// Locks that were waited for in vain, in the state they were in.
     stale: BTreeMap<PathBuf, Stamp>,
@@ -124,7 +142,13 @@ impl Events {
         orders: Receiver<Order>,
         told: Arc<Signal>,
     ) -> Events {
-        let ear = Ear { posts: RwLock::default(), pending: false.into(), missed: false.into(), orders: own };
+        let ear = Ear {
+            posts: RwLock::default(),
+            pending: false.into(),
+            missed: false.into(),
+            stirred: true.into(),
+            orders: own,
+        };
         Events {
             interest,
             pace,
@@ -134,6 +158,7 @@ impl Events {
             watcher: None,
             polls: false,
             state: [0; 32],
+            seen: Seen::new(),
             locks: BTreeSet::new(),
             stale: BTreeMap::new(),
             effort: Duration::ZERO,
@@ -196,7 +221,11 @@ impl Events {
 
     fn look(&mut self) -> Polling {
         let began = Instant::now();
-        let polling = Polling::of(&self.interest);
+        if self.polls {
+            // Nobody tells of what changes within a file.
+            self.seen.clear();
+        }
+        let polling = Polling::of(&self.interest, &mut self.seen, began);
         self.effort = began.elapsed();
         polling
     }
@@ -215,6 +244,8 @@ impl Events {
         };
         if turn == Turn::On {
             self.arm();
+            let stirred = self.ear.stirred.swap(false, Ordering::AcqRel) || self.polls;
+            self.told.inner().stirred |= stirred;
             self.told.changed.notify_one();
         }
         turn
@@ -363,7 +394,7 @@ mod tests {
 
     fn events(interest: Interest) -> Events {
         let (own, received) = channel();
-        let said = Notes { means: Means::Events, notes: VecDeque::new() };
+        let said = Notes { means: Means::Events, stirred: false, notes: VecDeque::new() };
         let told = Signal { changed: Notify::new(), inner: Mutex::new(said) };
         let pace = Pace { git: Duration::from_millis(100), ..Pace::settling(Duration::from_millis(10)) };
         Events::new(interest, pace, own, received, Arc::new(told))

@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 use std::time::Duration;
 
-use crate::files::Folder;
+use crate::files::{Folder, ReportFolders};
 
 /// The longest burst is this many settle times: with the look and the pass after it, word comes within ten.
 pub(super) const LONGEST: u32 = 8;
@@ -13,7 +13,7 @@ pub struct Interest {
     /// Folders of YAML, with all folders below.
     pub trees: Vec<Folder>,
     /// Folders that reports are dropped in, with all folders below.
-    pub inboxes: Vec<Folder>,
+    pub inboxes: Vec<ReportFolders>,
     /// Single files by absolute path, there or not: the configuration, secrets.
     pub files: Vec<PathBuf>,
 }

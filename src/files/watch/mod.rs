@@ -43,7 +43,7 @@ impl Watch {
     /// The system gives no thread.
     pub async fn start(interest: Interest, pace: Pace, wanted: Means) -> Result<Watch, WatchError> {
         let (orders, received) = channel();
-        let said = Notes { means: wanted, notes: VecDeque::new() };
+        let said = Notes { means: wanted, stirred: true, notes: VecDeque::new() };
         let told = Arc::new(Signal { changed: Notify::new(), inner: Mutex::new(said) });
         let (ready, standing) = oneshot::channel();
         let (own, words) = (orders.clone(), told.clone());
@@ -78,6 +78,11 @@ impl Watch {
     /// How changes are noticed at present.
     pub fn means(&self) -> Means {
         self.told.inner().means
+    }
+
+    /// Whether any dropped report may have changed since this was asked last.
+    pub fn are_reports_stirred(&self) -> bool {
+        std::mem::take(&mut self.told.inner().stirred)
     }
 
     /// Something the operator should know, each thing once; worth asking for after the start and after each change.

@@ -9,13 +9,14 @@ use std::ffi::{OsStr, OsString};
 use std::fs;
 use std::io::Read;
 use std::path::{Component, Path, PathBuf};
+use std::time::Instant;
 
 use sha2::{Digest, Sha256};
 
 use super::Interest;
-use crate::files::Folder;
-use crate::files::below::below;
-use crate::files::walk::{Stamp, Walk, is_read, passed_over, walk};
+use crate::files::below::{Listed, below};
+use crate::files::walk::{COARSE, Stamp, Walk, is_read, passed_over, walk};
+use crate::files::{Folder, ReportFolders};
 
 /// More links than this on one way are a loop (the kernel's own limit).
 const LIMIT_LINKS: u32 = 40;
@@ -28,6 +29,8 @@ pub(super) struct Names {
     /// Every name, but those that are passed over.
     pub all: bool,
     pub named: BTreeSet<OsString>,
+    /// Whether reports are dropped there.
+    pub inbox: bool,
 }
 
 /// The folders to watch, each by its path without links.
@@ -56,6 +59,47 @@ pub(super) fn matters(posts: &Posts, path: &Path, of: Of) -> bool {
     posts.get(folder).is_some_and(|names| names.named.contains(name) || by_place(names))
 }
 
+/// Whether a change at `path` is one of the reports that are dropped.
+pub(super) fn is_dropped(posts: &Posts, path: &Path) -> bool {
+    [Some(path), path.parent()].into_iter().flatten().any(|folder| posts.get(folder).is_some_and(|names| names.inbox))
+}
+
+/// Folders of reports, by path, as they were last gone through: a memo, so that many files in them cost nothing while none is
+/// added, taken away or renamed. What changes within a file does not show there.
+pub(super) type Seen = BTreeMap<PathBuf, SeenInbox>;
+
+/// One of them.
+#[derive(Debug)]
+pub(super) struct SeenInbox {
+    listed: Listed,
+    /// When its folders were first seen in these states.
+    first: Instant,
+    /// Whether that is longer ago than a clock tick, so that every later change must show in the states.
+    settled: bool,
+    /// Of all that lies there.
+    state: [u8; 32],
+}
+
+impl SeenInbox {
+    fn of(folders: &ReportFolders, known: Option<SeenInbox>, now: Instant) -> SeenInbox {
+        if let Some(known) = known.as_ref().filter(|known| known.settled && known.listed.is_as_it_was(folders)) {
+            return SeenInbox { listed: known.listed.clone(), ..*known };
+        }
+        let found = below(folders);
+        let mut state = Sha256::new();
+        for entry in &found.entries {
+            let stamp = entry.stamp.filter(|_| is_read(&entry.shown));
+            state.update(format!("{}\0{stamp:?}\0{:?}\0", entry.shown, entry.is));
+        }
+        if let Some(finding) = &found.finding {
+            state.update(format!("{finding}\0"));
+        }
+        let first = known.filter(|known| known.listed == found.listed).map_or(now, |known| known.first);
+        let settled = now.saturating_duration_since(first) >= COARSE;
+        SeenInbox { listed: found.listed, first, settled, state: state.finalize().into() }
+    }
+}
+
 /// One look at everything of interest.
 #[derive(Debug, Default)]
 pub(super) struct Polling {
@@ -67,8 +111,8 @@ pub(super) struct Polling {
 }
 
 impl Polling {
-    /// Looks at everything now.
-    pub fn of(interest: &Interest) -> Polling {
+    /// Looks at everything now. Folders of reports that are as they were `seen` are not gone through again.
+    pub fn of(interest: &Interest, seen: &mut Seen, now: Instant) -> Polling {
         let mut posts = Posts::new();
         let mut state = Sha256::new();
         let mut locks = BTreeSet::new();
@@ -78,9 +122,10 @@ impl Polling {
             note(&found, &mut state);
             locks.extend(lock_of(&folder.path));
         }
-        for folder in &interest.inboxes {
-            dropped(folder, &mut posts, &mut state);
-            locks.extend(lock_of(&folder.path));
+        seen.retain(|path, _| interest.inboxes.iter().any(|folders| folders.dropped.path == *path));
+        for folders in &interest.inboxes {
+            dropped(folders, now, seen, &mut posts, &mut state);
+            locks.extend(lock_of(&folders.dropped.path));
         }
         for path in &interest.files {
             trace(path, &mut posts);
@@ -91,19 +136,16 @@ impl Polling {
     }
 }
 
-fn dropped(folder: &Folder, posts: &mut Posts, state: &mut Sha256) {
-    let found = below(folder);
-    trace(&folder.path, posts);
-    for real in found.folders {
-        posts.entry(real).or_default().all = true;
+fn dropped(folders: &ReportFolders, now: Instant, seen: &mut Seen, posts: &mut Posts, state: &mut Sha256) {
+    let path = &folders.dropped.path;
+    trace(path, posts);
+    let now = SeenInbox::of(folders, seen.remove(path), now);
+    for real in now.listed.folders.keys() {
+        let names = posts.entry(real.clone()).or_default();
+        (names.all, names.inbox) = (true, true);
     }
-    for entry in &found.entries {
-        let stamp = entry.stamp.filter(|_| is_read(&entry.shown));
-        state.update(format!("{}\0{stamp:?}\0{:?}\0", entry.shown, entry.is));
-    }
-    if let Some(finding) = &found.finding {
-        state.update(format!("{finding}\0"));
-    }
+    state.update(now.state);
+    seen.insert(path.clone(), now);
 }
 
 fn post(found: &Walk, folder: &Folder, posts: &mut Posts) {
@@ -223,7 +265,7 @@ mod tests {
         symlink("..one", top.join("..data")).unwrap();
         symlink("..data/a.yaml", top.join("a.yaml")).unwrap();
         let interest = Interest { trees: vec![Folder::new(&top, ".")], ..Interest::default() };
-        let posts = Polling::of(&interest).posts;
+        let posts = Polling::of(&interest, &mut Seen::new(), Instant::now()).posts;
         for (name, counts) in [("a.yaml", true), ("..data", true), ("..one", true), ("..two", false), (".a.swp", false)]
         {
             assert_eq!(matters(&posts, &top.join(name), Of::Entry), counts, "{name}");

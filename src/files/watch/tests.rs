@@ -1,7 +1,7 @@
 //! Each way that files change, against the real file system, once with events and once by polling.
 
 use super::*;
-use crate::files::{Folder, Look, Tree};
+use crate::files::{Folder, Look, ReportFolders, Tree};
 use std::fs;
 use std::os::unix::fs::symlink;
 use std::path::{Path, PathBuf};
@@ -290,10 +290,17 @@ async fn a_dropped_report_is_told(means: Means) {
     })
     .await;
     let inbox = Folder::new(scene.dir.path(), "reports");
+    let inbox = ReportFolders { dropped: inbox, taken: None };
     scene.watch.rearm(Interest { inboxes: vec![inbox], ..Interest::default() });
     scene.quiet().await;
+    scene.watch.are_reports_stirred();
     replace(&scene.path("reports/r.jsonl"), "{}");
     scene.heard(|| true).await;
+    assert!(scene.watch.are_reports_stirred() && !scene.watch.are_reports_stirred());
+    // In place, where nothing of it shows in the folder.
+    write(&scene.path("reports/r.jsonl"), "{ }");
+    scene.heard(|| true).await;
+    assert!(scene.watch.are_reports_stirred());
 }
 
 async fn word_comes_even_while_writing_never_ends(means: Means) {
@@ -380,7 +387,7 @@ async fn a_log_that_grows_in_a_watched_folder_is_not_told(means: Means) {
         write(&dir.join("reports/daemon.log"), "begun");
     })
     .await;
-    let inboxes = vec![Folder::new(scene.dir.path(), "reports")];
+    let inboxes = vec![ReportFolders { dropped: Folder::new(scene.dir.path(), "reports"), taken: None }];
     scene.watch.rearm(Interest { trees: vec![scene.folder.clone()], inboxes, ..Interest::default() });
     scene.quiet().await;
     for name in ["in/daemon.log", "reports/daemon.log"] {

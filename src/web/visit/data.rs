@@ -22,6 +22,9 @@ pub(in super::super) struct Visiting<'a> {
     pub now: Timestamp,
     /// Until when a card that was not begun may be kept.
     pub until: Timestamp,
+    /// Where the way back is, and what the station needs once this is reported; nothing where whoever asks may not go there.
+    pub way_back: Option<String>,
+    pub next: Option<String>,
 }
 
 impl Visiting<'_> {
@@ -32,6 +35,8 @@ impl Visiting<'_> {
             "visit": self.visit,
             "now": self.now.to_string(),
             "until": self.until.to_string(),
+            "way_back": self.way_back,
+            "next": self.next,
             "policy": policy(),
             "modules": names,
         });

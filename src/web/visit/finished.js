@@ -4,9 +4,9 @@ import { button, h } from "./parts.js";
 import { code } from "./qr.js";
 
 /** The screens after the last tap. */
-export function finished(now, { reopen, correct, retry }) {
+export function finished(now, { reopen, correct, retry, forget, next }) {
   const { kept } = now;
-  if (kept.sent) return sent(now, correct);
+  if (kept.sent) return sent(now, correct, next);
   const top = kept.rejected
     ? [
         h("h1", { class: "big no" }, "THE REPORT WAS REJECTED"),
@@ -27,6 +27,15 @@ export function finished(now, { reopen, correct, retry }) {
       button("Change an answer", reopen, "plain"),
     ),
     otherwise(kept.report),
+    kept.rejected
+      ? h(
+          "details",
+          {},
+          h("summary", {}, "Ops have it: forget it here"),
+          h("p", {}, "The report and what you tapped are deleted from this phone."),
+          button("Delete it from this phone", forget, "plain"),
+        )
+      : null,
   ];
 }
 
@@ -36,7 +45,7 @@ function waits({ isKept }) {
   return "It is kept on this phone and sent as soon as there is a network and this page is open. You may close the page and come back.";
 }
 
-function sent(now, correct) {
+function sent(now, correct, next) {
   const { kept } = now;
   const { consequences, missing, at } = kept.sent;
   const when = new Date(Date.parse(at) + now.offset).toISOString().slice(11, 16);
@@ -51,7 +60,12 @@ function sent(now, correct) {
     h(
       "div",
       { class: "answers one" },
-      button("Something was wrong: correct it", correct, "plain"),
+      next
+        ? h("a", { class: "ring", href: next }, "What this station needs now")
+        : h("p", {}, missing.length ? "Ask ops for the new card." : ""),
+      kept.corrects
+        ? h("p", {}, "If this is wrong too, tell ops.")
+        : button("Something was wrong: correct it", correct, "plain"),
     ),
   ];
 }

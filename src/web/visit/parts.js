@@ -62,5 +62,5 @@ const MANY = 12;
 /** Groups of keys, as they are read. */
 export function keyBoxes(groups) {
   const count = groups.reduce((sum, { text }) => sum + text.length + 1, 0);
-  return h("p", { class: count <= MANY ? "keys few" : "keys" }, groups.map(({ text, is }) => [h("span", { class: is }, text), " "]));
+  return h("p", { class: count <= MANY ? "keys few" : "keys" }, groups.map(({ text, is }) => [h("span", { class: `is-${is}` }, text), " "]));
 }

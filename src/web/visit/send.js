@@ -38,6 +38,8 @@ async function turn() {
   } catch {
     // The next try finds out.
   }
+  // Another page may have sent it.
+  changed();
   if (!isDone) {
     clearTimeout(timer);
     timer = setTimeout(turn, wait);

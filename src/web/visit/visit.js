@@ -16,8 +16,12 @@ const root = document.getElementById("visit");
 /** Everything that a screen is made from. */
 const now = {
   visit: data.visit,
-  key: `${data.visit.script} ${data.visit.station}`,
+  // By the name in the address, which may be one that the station had before: the worker knows no other.
+  key: `${data.visit.script} ${new URLSearchParams(location.search).get("station")}`,
   offset: 0,
+  isBusy: false,
+  isHeld: false,
+  shown: "",
   kept: null,
   others: 0,
   by: "",
@@ -48,7 +52,8 @@ async function begin() {
     // A signed link opens the API for its card.
     query: new URLSearchParams(location.search).has("sig") ? location.search : "",
     begun: second(at),
-    keys: now.visit.steps.length > 0,
+    // Whether keys are shown: that begins the visit.
+    keys: now.visit.screens[0].shows === "open",
     announced: false,
     taps: [],
     note: "",
@@ -84,14 +89,30 @@ async function keepCard() {
   await keep(() => put("cards", now.card));
 }
 
+/** One tap at a time: whatever a shaking hand taps beside it is none. */
 async function tap(word) {
-  const { screen } = walk(now.visit, now.kept.taps);
-  clocks.tapped(screen, word);
-  now.isBack = false;
-  await save({ taps: [...now.kept.taps, { screen: screen.id, word, at: second(time()) }] });
+  if (now.isBusy) return;
+  now.isBusy = true;
+  try {
+    const { taps } = now.kept;
+    const { screen, used } = walk(now.visit, taps);
+    clocks.tapped(screen, word);
+    now.isBack = false;
+    if (now.sound === "asked") now.sound = "";
+    const at = latest(second(time()), now.kept.begun, ...taps.map((one) => one.at));
+    const fields = { taps: [...taps.slice(0, used), { screen: screen.id, word, at }] };
+    if (screen.shows === "which" && word === "yes") Object.assign(fields, { keys: true, begun: at });
+    await save(fields);
+    if (fields.keys) soon();
+  } finally {
+    now.isBusy = false;
+  }
   stayAwake();
   show();
 }
+
+/** The clock of a server may be set back; what was tapped later is later all the same. */
+const latest = (...times) => times.reduce((one, other) => (one > other ? one : other));
 
 async function undo() {
   await save({ taps: now.kept.taps.slice(0, -1) });
@@ -139,7 +160,10 @@ async function stayAwake() {
 async function heard() {
   const visits = await all("visits").catch(() => []);
   const mine = now.kept && visits.find((one) => one.id === now.kept.id);
+  const isNews = mine?.announced && !now.kept.announced;
   if (mine) Object.assign(now.kept, { announced: mine.announced, sent: mine.sent, rejected: mine.rejected });
+  // Only now can it be told whether something else is wanted.
+  if (isNews) ask();
   now.others = visits.filter((one) => one.id !== now.kept?.id && one.report && !one.sent).length;
   refresh();
 }
@@ -166,9 +190,15 @@ async function ask() {
 /** What a screen shows beside the taps. Where it is the same, nothing is drawn again under a finger. */
 const beside = () => JSON.stringify([now.kept?.sent, now.kept?.rejected, now.others, now.warning, now.over]);
 
+/** Not under a finger: what it is on would be gone before it lets go. */
 function refresh() {
-  if (beside() !== now.shown) show();
+  if (now.isHeld) setTimeout(refresh, HELD_MS);
+  else if (beside() !== now.shown) show();
 }
+
+const HELD_MS = 300;
+addEventListener("pointerdown", () => (now.isHeld = true));
+for (const over of ["pointerup", "pointercancel"]) addEventListener(over, () => setTimeout(() => (now.isHeld = false), HELD_MS));
 
 function show() {
   clocks.stop();
@@ -182,7 +212,7 @@ function show() {
   if (!kept) return named("before", before());
   if (kept.report) {
     const name = kept.sent ? "sent" : kept.rejected ? "rejected" : "ready";
-    return named(name, finished(now, { reopen, correct, retry }));
+    return named(name, finished(now, { reopen, correct, retry, forget, next: data.next }));
   }
   const walked = walk(now.visit, kept.taps);
   const { id, shows } = walked.screen;
@@ -197,6 +227,13 @@ async function retry() {
   soon();
 }
 
+/** A report that was rejected is on record with its reasons: the phone need not keep it. */
+async function forget() {
+  await remove("visits", now.kept.id).catch(() => {});
+  await remove("cards", now.key).catch(() => {});
+  location.reload();
+}
+
 function over() {
   return [
     h("h1", {}, now.over.title),
@@ -205,7 +242,7 @@ function over() {
   ];
 }
 
-const warned = (text) => h("p", { class: text.startsWith("WARNING") ? "mind" : "lead" }, text);
+const warned = (text) => h("p", text.startsWith("WARNING") ? { class: "mind" } : {}, text);
 
 /** What is always at the top: where one is, and whether what was tapped is safe. */
 function top(title) {
@@ -216,7 +253,7 @@ function top(title) {
       "header",
       {},
       h("strong", {}, now.visit.station),
-      h("span", {}, title),
+      h("h1", {}, title),
       h("span", { class: now.isKept ? "state" : "mind", role: "status" }, state),
     ),
     unsent(),
@@ -241,6 +278,7 @@ function bottom(walked, sounded = null) {
     cautions(),
   ];
   const more = h("details", { class: "more" }, h("summary", {}, "More"), items);
+  more.addEventListener("toggle", () => more.open && more.scrollIntoView());
   const back = kept.taps.length > 0 ? button("Undo", undo, "small", icon("undo")) : null;
   return h("nav", {}, back, sounded ? sounds(sounded) : null, more);
 }
@@ -271,6 +309,11 @@ function before() {
     now.by = by.value.trim();
     missing.hidden = now.by !== "";
     if (now.by === "") return by.focus();
+    if (time() > now.card.until) {
+      now.over = { title: "This card has expired", text: "It was not begun, so it is not good any longer." };
+      await remove("cards", now.key).catch(() => {});
+      return show();
+    }
     await begin();
     stayAwake();
     show();
@@ -282,6 +325,7 @@ function before() {
     visit.place ? h("p", { class: "where" }, visit.place) : null,
     visit.back ? h("p", { class: "mind" }, `THE WAY BACK: ${visit.back}`) : null,
     visit.lead.map(warned),
+    data.way_back ? h("p", {}, h("a", { class: "ring", href: data.way_back }, "The way back: to what last worked")) : null,
     unsent(),
     h("p", {}, `Its number: ${visit.number_read}.`),
     visit.who.length ? h("p", {}, `Who must answer: ${visit.who.join("; ")}.`) : null,
@@ -337,13 +381,15 @@ function step(walked) {
   const { visit } = now;
   const { step: number } = walked.screen;
   const one = visit.steps[number - 1];
+  // On the second try there is no more to say than that.
+  const isFirst = !/^step\d+[rn]/.test(walked.screen.id);
   const since = one.since ? ` since step ${one.since}` : "";
   return [
     top(`Step ${number} of ${visit.steps.length}`),
     walked.screen.says.map((text) => h("p", { class: "lead" }, text)),
     one.bare ? h("p", { class: "mind" }, one.bare.replace(" while you key this", `${since} while you key this`), one.stay ? ` ${capital(one.stay)}.` : "") : null,
     keys(one),
-    h("p", { class: "what" }, one.what, one.note ? ` ${capital(one.note)}.` : ""),
+    isFirst ? h("p", { class: "what" }, one.what, one.note ? ` ${capital(one.note)}.` : "") : null,
     clocks.shown(),
     answers(
       ["accepted", "Accepted", "yes", visit.accepted],
@@ -372,16 +418,20 @@ function sounds({ groups, pressed }) {
   return [
     canSpeak() ? button("Read aloud", () => say(words(groups)), "small", icon("speak")) : null,
     button("Play keys", () => sound(() => play(pressed, tone, gap)), "small", icon("tone")),
-    now.sound ? h("p", {}, now.sound) : null,
+    now.sound === "asked" ? h("p", {}, OVERHEARD) : null,
   ];
 }
+
+const OVERHEARD =
+  "Whoever hears these tones can key the code. Hold this phone to the other one, and tap again. Only the beeps of the station say whether it heard them.";
 
 /** A caution once, before the first time. */
 async function sound(playing) {
   if (now.sound === "") {
-    now.sound = "Whoever hears these tones can key the code. Hold this phone to the other one, and tap again. Only the beeps of the station say whether it heard them.";
+    now.sound = "asked";
     return show();
   }
+  now.sound = "told";
   await playing();
 }
 
@@ -395,7 +445,7 @@ function answers(...all) {
 function dropped(walked) {
   return [
     top(`Step ${walked.screen.step} of ${now.visit.steps.length}`),
-    h("h1", {}, "The line dropped. Had you keyed any of this step?"),
+    h("h2", { class: "ask" }, "The line dropped. Had you keyed any of this step?"),
     keyBoxes(now.visit.steps[walked.screen.step - 1].groups),
     answers(["yes", "Yes, or not sure", "yes"], ["no", "No, not one key", "no"]),
     bottom(walked),
@@ -406,7 +456,7 @@ function end(walked) {
   const { close, end: text } = now.visit.calls[walked.screen.call];
   return [
     top(now.visit.calls[walked.screen.call].title),
-    h("h1", {}, "End the call"),
+    h("h2", { class: "ask" }, "End the call"),
     close ? [keys(close), h("p", {}, "Nothing answers this. Then hang up.")] : h("p", {}, text ?? "Hang up."),
     answers(["done", "Done", "yes"]),
     bottom(walked, close),
@@ -416,7 +466,7 @@ function end(walked) {
 function stop(walked) {
   const again = walked.screen.answers.some(({ word }) => word === "again");
   const all = [["done", "Go on", "yes"], ...(again ? [["again", "Try again", "none"]] : [])];
-  return [top("Stop"), h("h1", {}, "Stop keying here"), walked.screen.says.map(warned), answers(...all), bottom(walked)];
+  return [top("Stop"), h("h2", { class: "ask" }, "Stop keying here"), walked.screen.says.map(warned), answers(...all), bottom(walked)];
 }
 
 function test(walked) {
@@ -424,7 +474,7 @@ function test(walked) {
   const one = now.visit.tests[nth];
   return [
     top(`Test ${nth + 1} of ${now.visit.tests.length}`),
-    h("h1", {}, one.title),
+    h("h2", { class: "ask" }, one.title),
     now.kept.pointTold ? null : h("p", { class: "lead" }, "Tell the answering point first."),
     h("p", { class: "how" }, one.how),
     one.who ? h("p", { class: "who" }, h("strong", {}, one.who), " must answer.") : null,
@@ -442,7 +492,7 @@ function last(walked) {
   const untested = now.visit.tests.length > walked.tests.size;
   return [
     top("Report"),
-    h("h1", {}, "Send the report"),
+    h("h2", { class: "ask" }, "Send the report"),
     h("p", {}, summary(walked)),
     failed ? warned("WARNING: a test call did not reach help. Keep a stand-in here until one does.") : null,
     untested ? warned("A button without a test call counts as untested.") : null,

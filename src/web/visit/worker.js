@@ -27,7 +27,10 @@ async function card(request, url, digest) {
   const kept = await good(key).catch(() => null);
   if (kept && (await isBegun(key))) return page(kept);
   try {
-    return await fetch(request, kept ? { signal: AbortSignal.timeout(SLOW_MS) } : {});
+    const answer = await fetch(request, kept ? { signal: AbortSignal.timeout(SLOW_MS) } : {});
+    // It is not the card to key any longer.
+    if (kept && [403, 404, 409, 410].includes(answer.status)) await remove("cards", key);
+    return answer;
   } catch (error) {
     if (kept) return page(kept);
     throw error;

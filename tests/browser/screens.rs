@@ -1,0 +1,256 @@
+//! Every kind of screen of every errand: judged by axe-core by day and at night, at 100 and 200 %; its targets are large, a
+//! step needs no scrolling, and the keyboard alone is enough.
+
+use std::collections::BTreeSet;
+
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD;
+use serde_json::json;
+use stationkeep::script::{Script, Way};
+
+use super::browser::Phone;
+use super::fleet::{Fleet, Site};
+use super::technician::Technician;
+use super::visits::{card, pictures, sent};
+
+/// Axe-core, run in the page: its findings, none where it is content.
+async fn axe(phone: &Phone, what: &str) {
+    let path = std::env::var("STATIONKEEP_TEST_AXE")
+        .expect("STATIONKEEP_TEST_AXE is not set: run tests/run, which sets up what the tests need");
+    if phone.run("return typeof axe").await == "undefined" {
+        phone.run(&std::fs::read_to_string(path).expect("axe-core")).await;
+    }
+    let found = phone
+        .run(
+            "return axe.run(document, {resultTypes: ['violations']}).then(({ violations, passes }) =>
+                ({ passes: passes.length, found: violations.map((one) => `${one.id}: ${one.nodes.map((node) => node.html).join(' | ')}`) }))",
+        )
+        .await;
+    assert!(found["passes"].as_u64().is_some_and(|passes| passes > 5), "{what}: it judged nothing: {found}");
+    assert_eq!(found["found"], json!([]), "{what}");
+}
+
+async fn light(phone: &Phone, scheme: &str) {
+    let media = json!({"features": [{"name": "prefers-color-scheme", "value": scheme}]});
+    phone.cdp("Emulation.setEmulatedMedia", media).await;
+}
+
+/// What is larger than the page, by how much: `[down, aside]` in CSS pixels.
+async fn over(phone: &Phone) -> [i64; 2] {
+    let sizes = phone
+        .run("const { scrollHeight: h, scrollWidth: w } = document.documentElement; return [h - innerHeight, w - innerWidth]")
+        .await;
+    [sizes[0].as_i64().expect("a number"), sizes[1].as_i64().expect("a number")]
+}
+
+/// The height of the lowest answer, and of the lowest target of any kind.
+const HEIGHTS: &str =
+    "const low = (css) => Math.min(...[...document.querySelectorAll(css)].filter((one) => one.offsetHeight)
+    .map((one) => one.getBoundingClientRect().height));
+    return [low('#visit .answer, #visit .go'), low('#visit button, #visit summary, #visit .ring, #visit label')]";
+
+/// What holds of every screen.
+async fn judged(phone: &Phone, errand: &str, fits: &mut Vec<String>) {
+    let screen = phone.screen().await;
+    let what = format!("{errand}, {screen}");
+    let heights = phone.run(HEIGHTS).await;
+    // A screen without answers has an infinite least height, which JSON does not know.
+    assert!(heights[0].as_f64().is_none_or(|height| height >= 64.0), "{what}: {heights}");
+    assert!(heights[1].as_f64().is_none_or(|height| height >= 24.0), "{what}: {heights}");
+    let kind: String = screen.trim_start_matches("again-").chars().take_while(char::is_ascii_alphabetic).collect();
+    let [down, aside] = over(phone).await;
+    assert_eq!(aside, 0, "{what}");
+    if ["open", "step", "end", "test", "dropped"].contains(&&*kind) && down > 0 {
+        fits.push(format!("{what}: {down} px too high"));
+    }
+    for scheme in ["light", "dark"] {
+        light(phone, scheme).await;
+        for (width, height, scale) in [(320, 568, 1.0), (160, 284, 2.0)] {
+            phone.resize(width, height, scale).await;
+            assert_eq!(over(phone).await[1], 0, "{what} at {scale}: wider than the page");
+            axe(phone, &format!("{what} at {scale}, {scheme}")).await;
+            if let Some(folder) = pictures() {
+                let name = format!("{errand}-{screen}-{scheme}-{scale}.png");
+                phone.picture(&folder.join(name)).await;
+            }
+        }
+    }
+    light(phone, "light").await;
+    phone.resize(320, 568, 1.0).await;
+}
+
+/// A whole errand, each screen judged.
+async fn walked(fleet: &Fleet, site: Site, errand: &str) -> (Technician, Vec<String>) {
+    let url = card(fleet, &site.script);
+    let mut technician = Technician::new(Phone::new(320, 568).await, site.station);
+    technician.open(&url).await;
+    let mut fits = Vec::new();
+    let mut kinds = BTreeSet::new();
+    for _ in 0..60 {
+        let screen = technician.phone.screen().await;
+        if screen == "sent" {
+            break;
+        }
+        if screen == "ready" {
+            sent(&technician).await;
+            continue;
+        }
+        // A step is like another, but for its texts.
+        if kinds.insert(screen.clone()) && (!screen.starts_with("step") || kinds.len() < 6) {
+            judged(&technician.phone, errand, &mut fits).await;
+        } else if over(&technician.phone).await[0] > 0 {
+            fits.push(format!("{errand}, {screen}"));
+        }
+        technician.turn().await;
+    }
+    judged(&technician.phone, errand, &mut fits).await;
+    (technician, fits)
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn every_screen_of_a_card_to_key_is_large_fits_and_is_accessible() {
+    let mut fleet = Fleet::new("");
+    let site = fleet.longest().await;
+    fleet.start();
+    let (_, fits) = walked(&fleet, site, "key").await;
+    assert_eq!(fits, Vec::<String>::new());
+}
+
+/// The station of the first script that is so.
+async fn first(fleet: &Fleet, way: Way, is_it: impl Fn(&Script) -> bool) -> Site {
+    let names = fleet.names().await;
+    for name in names {
+        if let Some(site) = fleet.script(&name, way).await.filter(|site| is_it(&site.script)) {
+            return site;
+        }
+    }
+    panic!("the sample has none")
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_card_with_test_calls_alone_is_a_visit_without_keys() {
+    let mut fleet = Fleet::new("");
+    let site = first(&fleet, Way::There, |script| script.calls.is_empty() && script.way_back.is_none()).await;
+    let name = site.script.station.to_string();
+    fleet.start();
+    let (technician, fits) = walked(&fleet, site, "test").await;
+    assert_eq!(fits, Vec::<String>::new());
+    assert_eq!(technician.phone.kept("visits").await[0]["announced"], false, "no key was keyed");
+    let history = fleet.run(&["history", &name]);
+    assert!(history.contains("test call by") && history.contains("by tech-07"), "{history}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_card_of_a_failed_button_leads_to_the_way_back_and_both_are_visits() {
+    let mut fleet = Fleet::new("");
+    let site = first(&fleet, Way::There, |script| script.way_back.is_some()).await;
+    let name = site.script.station.to_string();
+    let back = fleet.script(&name, Way::Back).await.expect("a way back");
+    fleet.start();
+    let technician = Technician::new(Phone::new(320, 568).await, site.station.clone());
+    technician.open(&card(&fleet, &site.script)).await;
+    let text = technician.phone.text().await;
+    assert!(text.contains("did not reach help") || text.contains("calls nobody"), "{text}");
+    judged(&technician.phone, "failed", &mut Vec::new()).await;
+    let link = technician.phone.run("return [...document.querySelectorAll('#visit a')].find((a) => a.textContent.startsWith('The way back')).href").await;
+    technician.open(link.as_str().expect("a link")).await;
+    assert!(technician.phone.text().await.contains("THE WAY BACK"), "{}", technician.phone.text().await);
+    drop(technician);
+    let (technician, fits) = walked(&fleet, back, "back").await;
+    assert_eq!(fits, Vec::<String>::new());
+    // What comes after it is one link away.
+    technician.phone.run("document.querySelector('#visit a.ring').click()").await;
+    technician
+        .phone
+        .until("another card", "return document.readyState === 'complete' && location.pathname.length > 10")
+        .await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_is_overdue_is_keyed_again_as_a_visit() {
+    let mut fleet = Fleet::new("");
+    let text = fleet.read("config/stationkeep.yaml");
+    let edited = text.replace("reconfirm_days: 1825", "reconfirm_days: 30");
+    assert_ne!(edited, text);
+    fleet.write("config/stationkeep.yaml", &edited);
+    let site = fleet.renewal().await;
+    let name = site.script.station.to_string();
+    fleet.run(&["script", &name, "--renew"]);
+    fleet.start();
+    let url = card(&fleet, &site.script);
+    let mut technician = Technician::new(Phone::new(320, 568).await, site.station);
+    technician.open(&url).await;
+    technician.whole().await;
+    sent(&technician).await;
+    assert!(technician.seen.iter().any(|screen| screen.starts_with("step")), "{:?}", technician.seen);
+}
+
+/// A visit without one touch.
+#[tokio::test(flavor = "multi_thread")]
+async fn the_keyboard_alone_is_enough() {
+    let mut fleet = Fleet::new("");
+    let site = fleet.longest().await;
+    fleet.start();
+    let mut phone = Phone::new(1000, 700).await;
+    phone.by_keyboard = true;
+    let mut technician = Technician::new(phone, site.station);
+    technician.open(&card(&fleet, &site.script)).await;
+    technician.whole().await;
+    sent(&technician).await;
+    assert_eq!(fleet.unlike(&technician.station, &site.script.station).await, Vec::<String>::new());
+}
+
+/// On paper there is the whole card, as it was without scripts.
+#[tokio::test(flavor = "multi_thread")]
+async fn on_paper_there_is_the_whole_card() {
+    let mut fleet = Fleet::new("");
+    let site = fleet.longest().await;
+    fleet.start();
+    let technician = Technician::new(Phone::new(320, 568).await, site.station);
+    technician.open(&card(&fleet, &site.script)).await;
+    technician.phone.cdp("Emulation.setEmulatedMedia", json!({"media": "print"})).await;
+    let text = technician.phone.text().await;
+    for part in ["Before you ring", "Step 1", "Report back", "steps:"] {
+        assert!(text.contains(part), "{part}: {text}");
+    }
+    assert!(!text.contains("Show the first keys"), "{text}");
+    let pdf = technician.phone.cdp("Page.printToPDF", json!({"preferCSSPageSize": true})).await;
+    let pdf = STANDARD.decode(pdf["data"].as_str().expect("a PDF")).expect("base64");
+    assert!(pdf.starts_with(b"%PDF") && pdf.len() > 20_000, "{}", pdf.len());
+    if let Some(folder) = pictures() {
+        std::fs::write(folder.join("card.pdf"), pdf).expect("a file");
+    }
+}
+
+/// Nothing is asked of anyone else, and no script runs that is not the page's own.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_page_asks_nobody_else_and_its_policy_holds() {
+    let mut fleet = Fleet::new("");
+    let site = fleet.longest().await;
+    fleet.start();
+    let technician = Technician::new(Phone::new(320, 568).await, site.station);
+    technician.open(&card(&fleet, &site.script)).await;
+    technician
+        .phone
+        .until("it is ready for no network", "return document.documentElement.dataset.offline === 'ready'")
+        .await;
+    let asked = technician
+        .phone
+        .run("return performance.getEntriesByType('resource').map((one) => new URL(one.name).origin)")
+        .await;
+    let origin = format!("http://{}", fleet.address);
+    let asked = asked.as_array().expect("a list");
+    assert!(asked.len() > 5 && asked.iter().all(|one| one.as_str() == Some(&origin)), "{asked:?}");
+    let ran = "const made = document.createElement('script'); made.textContent = 'window.ran = true';
+        document.body.append(made); return window.ran === undefined";
+    assert_eq!(technician.phone.run(ran).await, true, "an inline script runs");
+    let tel = technician
+        .phone
+        .run("return [...document.querySelectorAll('a[href^=tel]')].map((a) => a.getAttribute('href'))")
+        .await;
+    let number = format!("tel:{}", site.script.number);
+    assert!(
+        tel.as_array().is_some_and(|all| !all.is_empty() && all.iter().all(|one| one.as_str() == Some(&number))),
+        "{tel}"
+    );
+}
