@@ -124,7 +124,7 @@ fn counted(failed: usize, dead: usize, stations: usize) -> String {
 /// What a lifeline that calls nobody means for whoever presses it: "pressing the red button did not reach help (tested 00:10
 /// by tech-07: caller could not hear)". A time of another day has its date.
 pub fn meaning(lifeline: &LifelineService, clock: Timestamp) -> String {
-    let LifelineService { name: _, title, is_required, service, mark, by, because } = lifeline;
+    let LifelineService { name: _, title, is_required, service, mark, by, is_answered: _, because } = lifeline;
     let who = if *is_required { format!("pressing {}", clip(title, SHORT)) } else { clip(title, SHORT) };
     let because = because.as_ref().map(|because| clip(because, BRACKETS));
     let (what, brackets) = match service {

@@ -34,7 +34,7 @@ pub use decision::{
     Aside, Decision, End, LONGEST_ASIDE, LONGEST_TAKE, Release, Released, Said, Take, Target, Unsayable,
 };
 pub use decisions::Decisions;
-pub use earlier::{Earlier, Held, Worked};
+pub use earlier::{Earlier, Held, Of, Worked};
 pub use fold::{fold, fold_with_visits};
 pub use issued::{Digest, Effect, Issued, IssuedStep, NoDigest, effect, effect_value};
 pub use keyed::{seal, seen_by};
