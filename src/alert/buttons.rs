@@ -38,7 +38,7 @@ pub fn silent(drift: &StationDrift) -> Vec<&LifelineService> {
     all
 }
 
-/// The buttons of a station of which nobody knows any more whether they call someone.
+/// The buttons of a station of which no report says now whether they call someone.
 pub fn unsure(drift: &StationDrift) -> Vec<&LifelineService> {
     let is_unsure =
         |one: &&LifelineService| one.is_required && one.service == Service::Untested && one.because.is_some();

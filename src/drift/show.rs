@@ -196,7 +196,7 @@ fn is_renumbered(drift: &StationDrift, station: &Station, record: &Record, lifel
     named.any(|(_, proof)| proof.is_renumbered || drift.other_number.is_some() && proof.reached.is_some())
 }
 
-/// What of a lifeline nobody manages and nobody knows any more: "; nobody knows its unit.mode".
+/// What of a lifeline is not managed and not known now: "; no report says what unit.mode is now".
 fn nobody_knows(station: &Station, record: &Record, lifeline: &str) -> String {
     let keybook = &station.keybook;
     let lifeline = keybook.lifelines.iter().find(|known| *known.name == *lifeline);

@@ -273,7 +273,7 @@ fn stations_whose_numbers_were_swapped_are_untested_and_say_at_which_number_they
         let settled = drift(station, &[known.clone(), of(name, other, 2)]);
         assert_eq!((settled.standing, settled.other_number), (Standing::Aligned, None));
         // A report in which the station gave no answer does not.
-        let noted = Report { tests: Vec::new(), ..of(name, other, 2) };
+        let noted = Report { tests: Vec::new(), left: Default::default(), ..of(name, other, 2) };
         let asked = drift(station, &[known.clone(), noted.clone()]);
         assert_eq!((asked.standing, asked.other_number.is_some()), (Standing::Untested, true));
         // Where it took its code, it is that station; what it was tested for at the other number is still to be tested.
@@ -392,8 +392,8 @@ fn a_test_of_a_dead_button_speaks_against_the_record_until_something_of_it_chang
     let record = fold(&station.keybook, &reports, |_| None);
     let mode = station.keybook.id("unit.mode").unwrap();
     assert_eq!(record.holding(mode).mark.map(|mark| mark.at), Some(at(2)));
-    // The button is dead for another reason by now.
-    let other = report(4, "21", &[("unit.mode", "|service"), ("emergency.primary", "")]);
+    // Something else of it changed since: it is dead, and rightly so.
+    let other = report(4, "21", &[("emergency.primary", "77")]);
     reports.push(other);
     assert!(!said(&reports).contains("record must be wrong"), "{}", said(&reports));
 }

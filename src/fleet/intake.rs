@@ -19,7 +19,7 @@ use crate::ledger::{
     self, AHEAD, Corrected, Decision, Issued, LedgerLine, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, SheetRow,
     Shown, Terms, Visit, admit, admit_visit, line_of, parse_line, recorded_at, report_json,
 };
-use crate::script::digest_of;
+use crate::script::{digest_of, follows};
 use crate::setting::{self, Codes, Name, content_sha};
 use crate::store::{DroppedOutcome, EntryKind, NewEntry, NewRejected, Store};
 use crate::yaml::{self, Data, Node};
@@ -412,7 +412,24 @@ impl Intake<'_> {
             )])));
         }
         if digest.is_none() {
-            tracing::info!(script = %issued.digest, "digest not checked: its line keeps too little");
+            tracing::debug!(
+                script = %issued.digest,
+                "script recorded as its line has it: the line does not say what its digest stands for, so that was not compared"
+            );
+        }
+        let keybook = issued.model().and_then(|model| self.reading.keybooks.get(model));
+        match keybook.and_then(|keybook| follows(&issued, keybook)) {
+            Some(true) => {}
+            Some(false) => {
+                let message = format!("The script {} says that its steps set other values than they key.", issued.digest);
+                let fix = "Take the line from its export again, unchanged.";
+                let rejected = vec![Finding::new(Code::ReportScript, place, message, fix)];
+                return Ok(Judged::Settled(Received::Rejected(rejected)));
+            }
+            None => tracing::debug!(
+                script = %issued.digest,
+                "what its steps set was not compared with their keys: its keybook has changed or is not in use"
+            ),
         }
         ledger::seal(&mut issued, self.store.key());
         let id = issued.digest.to_string();

@@ -46,10 +46,10 @@ impl Keying {
     }
 
     fn changed_by_others(&mut self, before: &[Option<Value>], now: &[Option<Value>]) {
-        self.since.resize(self.held.len(), None);
-        for ((since, before), now) in self.since.iter_mut().zip(before).zip(now) {
+        for (nth, (before, now)) in before.iter().zip(now).enumerate() {
             if now.is_some() && !same(before.as_ref(), now.as_ref()) {
-                since.clone_from(now);
+                self.since.resize(self.held.len(), None);
+                self.since[nth].clone_from(now);
             }
         }
     }

@@ -78,6 +78,10 @@ struct KeptTest {
     has_failed: bool,
     #[serde(default)]
     is_dead: bool,
+    #[serde(default)]
+    is_unsure: bool,
+    #[serde(default)]
+    failed_so: bool,
     is_touched: bool,
 }
 
@@ -225,7 +229,7 @@ impl KeptStep {
 impl KeptTest {
     fn of(test: &TestCall) -> KeptTest {
         let text = |name: &Option<Name>| name.as_ref().map(ToString::to_string);
-        let TestCall { lifeline, contact, number, test, has_failed, is_dead, is_touched } = test;
+        let TestCall { lifeline, contact, number, test, has_failed, is_dead, is_unsure, failed_so, is_touched } = test;
         KeptTest {
             lifeline: lifeline.to_string(),
             contact: text(contact),
@@ -233,6 +237,8 @@ impl KeptTest {
             test: text(test),
             has_failed: *has_failed,
             is_dead: *is_dead,
+            is_unsure: *is_unsure,
+            failed_so: *failed_so,
             is_touched: *is_touched,
         }
     }
@@ -245,6 +251,8 @@ impl KeptTest {
             test: self.test.map(Name::from),
             has_failed: self.has_failed,
             is_dead: self.is_dead,
+            is_unsure: self.is_unsure,
+            failed_so: self.failed_so,
             is_touched: self.is_touched,
         }
     }

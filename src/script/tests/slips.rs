@@ -95,6 +95,18 @@ fn again(station: &Station, record: &Record, script: &Script) -> Script {
     kept.station = "EQ-02".into();
     assert_ne!(digest_of(&kept).as_ref(), Some(&script.digest));
     kept.station = script.station.clone();
+    if script.basis.is_some() {
+        assert_eq!(follows(&kept, &station.keybook), Some(true), "{line}");
+        for (nth, step) in kept.steps.iter().enumerate() {
+            let mut forged = kept.clone();
+            let other = ("lamp.follows".into(), Some((crate::setting::Written::List(["fire".into()].into()), None)));
+            forged.steps[nth].effects = match step.effects.contains_key("lamp.follows") {
+                true => [].into(),
+                false => step.effects.clone().into_iter().chain([other]).collect(),
+            };
+            assert_eq!(follows(&forged, &station.keybook), Some(false), "{forged:?}");
+        }
+    }
     let visit = Visit {
         id: Uuid::nil(),
         script: script.digest.clone(),
