@@ -43,6 +43,7 @@ topics! {
     Aside, "aside", "aside.md", "what is known and accepted for now, and who is on it";
     Configuration, "configuration", "configuration.md", "every key of the configuration, and the environment";
     Watching, "watching", "watching.md", "probes and metrics: how to watch the program itself";
+    Interface, "interface", "interface.md", "the addresses that programs and pages ask, and what they answer";
     Programs, "programs", "programs.md", "JSON output, exit codes, the ledger's lines";
     Findings, "findings", "findings.md", "every code of a finding in a file";
     Words, "words", "words.md", "the words, one idea each";

@@ -155,7 +155,7 @@ impl Kind {
             Kind::NotAcceptable => {
                 "A script is given as application/json, text/plain or text/html. \"Accept\" asks for none of these."
             }
-            Kind::NotParsed => "The body is not JSON or YAML. Nothing of it was kept.",
+            Kind::NotParsed => "The body is not JSON or YAML, or not what this address takes. Nothing of it was kept.",
             Kind::PassesLate => "The last look at files, reports and ledger is too long ago. The log says why.",
             Kind::Query => "\"detail\" names the part of the address after the question mark that cannot be used.",
             Kind::Rejected => {

@@ -15,6 +15,7 @@ use crate::drift::{Begun, Standing};
 use crate::finding::{minute, plural};
 use crate::fleet::{Row, View};
 use crate::script::{Errand, Memory, card, urgency};
+use crate::setting::Weight;
 
 /// So many stations stand on one page: for each a script is written.
 const ON_A_PAGE: usize = 25;
@@ -155,7 +156,7 @@ fn held(view: &View) -> Markup {
 /// One station that needs somebody.
 fn station(errand: &Errand, leads: Leads) -> Markup {
     let (station, drift) = (&errand.station, &errand.drift);
-    let weight = drift.weight.map(|weight| format!(", {weight}")).unwrap_or_default();
+    let weight = drift.weight.map(weighed).unwrap_or_default();
     let place = if station.location.is_empty() { &station.site } else { &station.location };
     html! {
         h3 { (station.name) ": " (drift.told_text()) (weight) }
@@ -170,13 +171,22 @@ fn station(errand: &Errand, leads: Leads) -> Markup {
             }
         }
         @if let Some(taken) = &drift.taken { p { strong { (taken.by) " is on it until " (minute(taken.until)) "." } } }
-        p { "Number: " a href={ "tel:" (station.number) } { (station.number) } }
+        p { "Number: " a href={ "tel:" (station.number) } { (station.number.read_out()) } }
         @if let (Leads::ToCards, Some(laid)) = (leads, errand.card()) {
-            p.ring {
+            p.go {
                 // Beside this page, under whatever path a proxy has put it.
                 a href={ "card/" (card::beside(&laid.script.digest, &station.name)) } { "Open the card of " (station.name) }
             }
         }
+    }
+}
+
+/// What it means, beside the standing.
+fn weighed(weight: Weight) -> &'static str {
+    match weight {
+        Weight::Lifeline => ", lifeline-critical",
+        Weight::Locating => ", locating",
+        Weight::Routine => ", routine",
     }
 }
 

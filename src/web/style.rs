@@ -69,6 +69,8 @@ a:focus-visible,input:focus-visible{outline:3px solid var(--link);outline-offset
 .soft{color:var(--soft)}
 .ring{font-size:1.25rem}
 .ring a{display:inline-block;padding:.35rem 0;font-weight:700;white-space:nowrap}
+.go{font-size:1.25rem}
+.go a{display:inline-block;padding:.5rem 0;font-weight:700;overflow-wrap:anywhere}
 .mind{background:var(--mind-paper);color:var(--mind);border:2px solid var(--mind);border-radius:.25rem;padding:.5rem .75rem;font-weight:600}
 ol.lines{list-style:none;padding:0}
 ol.lines>li{border:1px solid var(--line);border-radius:.25rem;padding:.75rem;margin:0 0 1rem;break-inside:avoid}

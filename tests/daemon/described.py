@@ -35,6 +35,8 @@ def answers():
     """Every address about every station, with its path in the description."""
     _, page = ask("/api/v1/stations?limit=1000")
     yield "/api/v1/stations", "/api/v1/stations?limit=3"
+    for query in ("", "?limit=3", "?outcome=rejected"):
+        yield "/api/v1/reports", f"/api/v1/reports{query}"
     for station in page["stations"]:
         name = urllib.parse.quote(station["station"], safe="")
         for rest in ("", "/drift", "/script", "/history"):

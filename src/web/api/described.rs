@@ -180,3 +180,32 @@ impl IntoParams for ScriptParams {
         ]
     }
 }
+
+/// The query of the list of reports.
+pub(super) struct ReportsParams;
+
+impl ReportsParams {
+    /// Its names.
+    pub const NAMES: [&str; 3] = ["outcome", "after", "limit"];
+    /// The words of the first.
+    pub const OUTCOMES: [&str; 2] = ["recorded", "rejected"];
+    /// The most reports of one answer, and how many are given where nobody says.
+    pub const MOST: usize = 1_000;
+    pub const USUAL: usize = 100;
+    /// No ledger has as many entries.
+    pub const LAST: usize = 1_000_000_000_000;
+}
+
+impl IntoParams for ReportsParams {
+    fn into_params(_: impl Fn() -> Option<ParameterIn>) -> Vec<Parameter> {
+        let [outcome, after, limit] = ReportsParams::NAMES;
+        let number = || ObjectBuilder::new().schema_type(Type::Integer);
+        let last = number().minimum(Some(0)).maximum(Some(ReportsParams::LAST as f64));
+        let most = number().minimum(Some(1)).maximum(Some(ReportsParams::MOST as u32));
+        vec![
+            query(outcome, "Which reports. Default: recorded.", words(ReportsParams::OUTCOMES)),
+            query(after, "Only reports after this number: \"next\" of the answer before.", last),
+            query(limit, "So many reports at most. Default: 100.", most),
+        ]
+    }
+}

@@ -124,8 +124,7 @@ async fn filed(
         }
     };
     if what == Filed::Report && root.get("begun").is_some() {
-        let detail = "This is the beginning of a visit. Send it to /api/v1/visits.";
-        return Err(Problem::new(Kind::Rejected, detail).with("reasons", vec![detail]));
+        return Err(Problem::new(Kind::NotParsed, "This is the beginning of a visit. Send it to /api/v1/visits."));
     }
     guard::patiently(recorded(what, cards, bytes, link)).await
 }

@@ -14,7 +14,6 @@ use super::super::host::is_foreign;
 use super::super::link::Closed;
 use super::super::problem::{Kind, Problem};
 use super::super::status::Status;
-use super::query::Query;
 use crate::fleet::View;
 use crate::ledger::Digest;
 
@@ -131,18 +130,21 @@ impl SignedLink {
     /// The names of its query.
     pub(super) const NAMES: [&str; 3] = ["station", "until", "sig"];
 
-    /// Nothing where the query is empty.
+    /// Nothing where the query is not that of a signed link. What a page of the card or a messenger has added is passed over: a
+    /// report must not be lost for it.
     fn of(query: &str) -> Result<Option<SignedLink>, Problem> {
-        let query = Query::of(query, &SignedLink::NAMES)?;
-        let parts = SignedLink::NAMES.map(|name| query.text(name).map(str::to_owned));
-        match parts {
-            [Some(station), Some(until), Some(sig)] => Ok(Some(SignedLink { station, until, sig })),
-            [None, None, None] => Ok(None),
-            _ => Err(Problem::new(
-                Kind::Query,
-                "A signed link has \"station\", \"until\" and \"sig\". Copy it again, whole.",
-            )),
+        let mut parts = SignedLink::NAMES.map(|_| None);
+        for (name, value) in url::form_urlencoded::parse(query.as_bytes()) {
+            let Some(at) = SignedLink::NAMES.iter().position(|known| **known == *name) else { continue };
+            // Which of the two counts would be anybody's guess.
+            if parts[at].replace(value.into_owned()).is_some() {
+                return Err(Problem::new(Kind::Query, format!("The address has \"{name}\" twice.")));
+            }
         }
+        Ok(match parts {
+            [Some(station), Some(until), Some(sig)] => Some(SignedLink { station, until, sig }),
+            _ => None,
+        })
     }
 
     /// Whether it may file the report or the visit of a card: the digest is what that names.

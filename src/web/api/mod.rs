@@ -6,6 +6,7 @@ mod description;
 mod filing;
 mod guard;
 mod query;
+mod reports;
 mod script;
 mod stations;
 
@@ -32,7 +33,7 @@ fn described() -> OpenApiRouter<Arc<Status>> {
         .routes(routes!(script::of_station))
         .routes(routes!(stations::history))
         .routes(routes!(script::on_record))
-        .routes(routes!(filing::report))
+        .routes(routes!(reports::list, filing::report))
         .routes(routes!(filing::visit))
 }
 
@@ -78,7 +79,7 @@ mod tests {
             assert!(DESCRIPTION["components"]["schemas"][name].is_object(), "{name}");
         }
         assert!(DESCRIPTION["openapi"].as_str().is_some_and(|version| version.starts_with("3.1")));
-        assert_eq!(addresses().len(), 8);
+        assert_eq!(addresses().len(), 9);
         for Address { method, path, about } in addresses() {
             assert!(!about.is_empty() && !about.ends_with('.'), "{method} {path}: {about}");
             let operation = &DESCRIPTION["paths"][path][method.to_lowercase()];
