@@ -82,6 +82,8 @@ fn a_call_that_reached_help_by_a_button_that_calls_nobody_is_pointed_out() {
     let ringdown = "left: {line.kind: ringdown, emergency.primary: \"9,01632960101\"}";
     let odd = "The test call of \"the red button\" reached help. But by the record a press calls nobody: the record must be wrong.";
     assert!(said(&station, &[report(1, ringdown), report(2, REACHED)]).contains(odd));
+    let dead = said(&station, &[report(1, HELD), report(2, "found: {line.kind: ringdown}")]);
+    assert!(dead.starts_with("Pressing the red button calls nobody now. Keep a stand-in until a test call"), "{dead}");
     // What the same report set right before its test call counts.
     let said = said(&station, &[report(1, ringdown), report(2, &format!("left: {{line.kind: pbx}}\n{REACHED}"))]);
     assert!(said.contains("reached help.") && !said.contains("But"), "{said}");

@@ -26,6 +26,7 @@ mod reading;
 mod receipt;
 mod records;
 mod rows;
+mod script_line;
 mod sheets;
 mod sources;
 mod view;
