@@ -17,7 +17,7 @@ pub fn sentence(summary: &str) -> String {
 pub fn plain(text: &str) -> String {
     let shown = |sign: char| if sign == ' ' || sign.is_ascii_graphic() { sign } else { '?' };
     let text: String = text.chars().map(|sign| if sign.is_whitespace() { ' ' } else { sign }).map(shown).collect();
-    text.replace(['"', '\\', '{', '}', '<', '>', '`'], "'")
+    text.replace(['"', '\\', '{', '}', '<', '>', '@', '`'], "'")
 }
 
 /// The id that a message's shortest body is sent under.

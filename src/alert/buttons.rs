@@ -3,7 +3,6 @@
 
 use std::sync::Arc;
 
-use jiff::Timestamp;
 use serde::Serialize;
 
 use super::clip::{Room, clip};
@@ -72,13 +71,12 @@ impl Buttons {
         items: &[Item<'_, '_>],
         fleet: &[Arc<StationDrift>],
         way_back: Option<&str>,
-        clock: Timestamp,
     ) -> Option<String> {
         let told = || items.iter().filter_map(|item| item.subject.drift());
         let all = told().chain(fleet.iter().map(|drift| &**drift));
         let silent = all.filter_map(|drift| Some((drift, *silent(drift).first()?))).next();
         let (drift, first) = silent.or_else(|| told().find_map(|drift| Some((drift, *unsure(drift).first()?))))?;
-        let mut text = format!("{}: {}. ", clip(&drift.station, SHORT), meaning(first, clock));
+        let mut text = format!("{}: {}. ", clip(&drift.station, SHORT), meaning(first));
         let Buttons { failed, dead, stations } = self;
         if failed + dead > 1 {
             text += &counted(failed, dead, stations);
@@ -121,16 +119,16 @@ fn counted(failed: usize, dead: usize, stations: usize) -> String {
     }
 }
 
-/// What a lifeline that calls nobody means for whoever presses it: "pressing the red button did not reach help (tested 00:10
-/// by tech-07: caller could not hear)". A time of another day has its date.
-pub fn meaning(lifeline: &LifelineService, clock: Timestamp) -> String {
+/// What a lifeline that calls nobody means for whoever presses it: "pressing the red button did not reach help (tested
+/// 2026-12-10 00:10 UTC by tech-07: caller could not hear)".
+pub fn meaning(lifeline: &LifelineService) -> String {
     let LifelineService { name: _, title, is_required, service, mark, by, is_answered: _, because } = lifeline;
     let who = if *is_required { format!("pressing {}", clip(title, SHORT)) } else { clip(title, SHORT) };
     let because = because.as_ref().map(|because| clip(because, BRACKETS));
     let (what, brackets) = match service {
         Service::Dead => ("calls nobody", because),
         Service::Failed => {
-            let at = mark.map(|mark| format!(" {}", time(mark.at, clock))).unwrap_or_default();
+            let at = mark.map(|mark| format!(" {}", minute(mark.at))).unwrap_or_default();
             let by = by.as_ref().map(|by| format!(" by {}", clip(by, SHORT))).unwrap_or_default();
             let noted = because.map(|note| format!(": {note}")).unwrap_or_default();
             ("did not reach help", Some(format!("tested{at}{by}{noted}")))
@@ -140,9 +138,4 @@ pub fn meaning(lifeline: &LifelineService, clock: Timestamp) -> String {
     };
     let brackets = brackets.map(|brackets| format!(" ({brackets})")).unwrap_or_default();
     format!("{who} {what}{brackets}")
-}
-
-fn time(at: Timestamp, clock: Timestamp) -> String {
-    let day = |time: Timestamp| time.strftime("%Y-%m-%d").to_string();
-    if day(at) == day(clock) { at.strftime("%H:%M UTC").to_string() } else { minute(at) }
 }

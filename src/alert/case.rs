@@ -8,7 +8,7 @@ use jiff::{SignedDuration, Timestamp};
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
-use super::event::json;
+use super::json::json;
 use super::kept::{self, Text, Version};
 use super::mark::Mark;
 use crate::setting::{Name, Weight};

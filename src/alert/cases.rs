@@ -8,7 +8,8 @@ use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
 use super::case::{Before, Case};
-use super::event::json;
+use super::grouped::Grouped;
+use super::json::json;
 use super::kept;
 use super::mark::Chain;
 use super::pass::Pass;
@@ -100,6 +101,9 @@ pub struct Progress {
 }
 
 const PROGRESS: &str = "progress/";
+
+/// The keys of what is remembered of webhooks that take a message a station begin so.
+const GROUPED: &str = "grouped/";
 
 /// The keys of cases whose end a webhook missed begin so.
 const MISSED: &str = "missed/";
@@ -199,6 +203,18 @@ impl Cases {
         (format!("{MISSED}{}", Cases::key::<T>(name)), kept)
     }
 
+    /// What is remembered of the messages of a webhook that takes one a station.
+    pub fn grouped(&self, webhook: &str) -> Grouped {
+        let row = self.rows.get(&format!("{GROUPED}{webhook}"));
+        Before::<(), Grouped>::read(row.map(String::as_str)).case().map(|case| case.memory.clone()).unwrap_or_default()
+    }
+
+    /// The same, to be written.
+    pub fn keep_grouped(webhook: &str, grouped: Grouped) -> (String, Option<String>) {
+        let case = Case::<(), Grouped>::new(None, BTreeMap::new(), grouped);
+        (format!("{GROUPED}{webhook}"), (!case.is_nothing()).then(|| case.to_json()))
+    }
+
     /// Whether any webhook missed that a case is over.
     pub fn has_missed(&self) -> bool {
         self.rows.range(MISSED.to_owned()..).next().is_some_and(|(key, _)| key.starts_with(MISSED))
@@ -259,6 +275,11 @@ impl Cases {
             names.extend(quiet.pending.keys());
         }
         ToLookAt { stations: names.into_iter().map(|name| (name.clone(), find(name))).collect(), decided }
+    }
+
+    /// All stations, whether they moved or not.
+    pub fn to_look_at_all<'p, T: Topic>(&self, pass: &Pass<'p>, terms: &AlertTerms) -> ToLookAt<'p> {
+        Cases { quiet: None, ..self.clone() }.to_look_at::<T>(pass, terms)
     }
 
     /// Whether time alone may have made news, or forgotten something.

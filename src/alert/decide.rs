@@ -4,17 +4,22 @@
 use std::cell::LazyCell;
 use std::collections::BTreeSet;
 
+use super::body::form::For;
 use super::cases::{Cases, Decided, Noted, Pending, Progress, Writes};
 use super::event::Message;
+use super::gist::Gist;
 use super::machine::{Round, Telling};
-use super::message::{Content, Writer};
+use super::mark::Chain;
+use super::message::{Content, Scope, Writer};
 use super::pass::Pass;
+use super::step::Reason;
 use super::subject::Subject;
 use super::terms::{AlertTerms, Subscription};
 use super::topic::asides::{self, AsideNews, Asides};
 use super::topic::change::{self, HeldChange, Hold};
 use super::topic::station::{self, Item, Station, StationSubject};
 use super::topic::{files, refused, reports, trouble};
+use super::{refresh, singly};
 use crate::setting::Name;
 
 /// What a pass decided; to be written in one transaction, and only then taken over by [`Cases::apply`].
@@ -60,6 +65,8 @@ fn decide_on(cases: &Cases, pass: &Pass<'_>, terms: &AlertTerms) -> Verdict {
     let drifting = if pass.stations.is_empty() { Drifting::default() } else { drifting(&mut round) };
     reports::tell(&mut round);
     refused::tell(&mut round);
+    let again = refresh::messages(std::mem::take(&mut round.lists), pass);
+    round.messages.extend(again);
     let Round { chain, messages, mut writes, due, .. } = round;
     if !(writes.is_empty() && messages.is_empty() && pass.cause.reports.is_empty()) {
         let progress = Progress { chain: chain.to_string(), ledger_seq: pass.ledger_seq };
@@ -101,7 +108,11 @@ struct ToTell<'a> {
 /// Tells of stations, of a held change, and of what is set aside.
 fn drifting(round: &mut Round<'_>) -> Drifting {
     let Round { cases, pass, terms, .. } = *round;
-    let look = cases.to_look_at::<Station>(pass, terms);
+    let has_lists = terms.webhooks.iter().any(|webhook| refresh::is_refreshed(webhook, pass));
+    let look = match has_lists {
+        true => cases.to_look_at_all::<Station>(pass, terms),
+        false => cases.to_look_at::<Station>(pass, terms),
+    };
     let subjects = Subjects {
         stations: station::subjects(&look, cases, pass, terms),
         held: [change::subject(cases, pass)],
@@ -118,6 +129,7 @@ fn drifting(round: &mut Round<'_>) -> Drifting {
     let messages = messages(&subjects, &to_tell, round, many);
     let messaged = messages.iter().map(|message| message.webhook.clone()).collect();
     round.say(messages);
+    refresh_stations(&subjects, &to_tell, round, many);
     let told = by_subject(subjects.stations.len(), &to_tell, |one| &one.stations);
     let stations = subjects.stations.iter().zip(&told);
     let pending = stations.map(|(subject, told)| (subject.name.clone(), round.keep(subject, told))).collect();
@@ -131,25 +143,81 @@ fn drifting(round: &mut Round<'_>) -> Drifting {
     Drifting { many, decided: look.decided, pending }
 }
 
-/// One message for each webhook that there is something to tell.
-fn messages(subjects: &Subjects<'_>, to_tell: &[ToTell<'_>], round: &Round<'_>, many: bool) -> Vec<Message> {
+/// What webhooks that take lists are told again of stations and a held change.
+fn refresh_stations(subjects: &Subjects<'_>, to_tell: &[ToTell<'_>], round: &mut Round<'_>, many: bool) {
+    let hold = Hold::new(&subjects.held[0], round.pass);
+    for told in to_tell.iter().filter(|told| refresh::is_refreshed(told.webhook, round.pass)) {
+        let writer = Writer::new(hold, round.terms, many);
+        let name = &told.webhook.name;
+        let told_now: BTreeSet<usize> = told.stations.iter().map(|telling| telling.at).collect();
+        let is_open = |subject: &StationSubject<'_>| subject.now.is_some() && subject.hearing(name).is_some();
+        let open = subjects.stations.iter().enumerate().filter(|(at, one)| !told_now.contains(at) && is_open(one));
+        let gist = |subject| writer.gist(Item::new(Reason::StillOpen, subject, None));
+        let mut again: Vec<Gist> = open.map(|(_, subject)| gist(subject)).collect();
+        if told.held.is_empty() && subjects.held[0].now.is_some() && subjects.held[0].hearing(name).is_some() {
+            let content = Content { hold: Some(hold.news(Reason::StillOpen)), ..Content::default() };
+            again.extend(writer.message(told.webhook, content, &Scope::Pass, &round.chain).gists);
+        }
+        round.lists.entry(name.clone()).or_default().extend(again);
+    }
+}
+
+/// The messages for each webhook that there is something to tell.
+fn messages(subjects: &Subjects<'_>, to_tell: &[ToTell<'_>], round: &mut Round<'_>, many: bool) -> Vec<Message> {
     let hold = Hold::new(&subjects.held[0], round.pass);
     // It counts the whole fleet, so only where there is something to say.
     let writer = LazyCell::new(|| Writer::new(hold, round.terms, many));
-    let one = |told: &ToTell<'_>| {
+    let content_of = |told: &ToTell<'_>| {
         let item = |telling: &Telling| {
             let subject = &subjects.stations[telling.at];
             Item::new(telling.reason, subject, subject.was(telling.reason, told.webhook))
         };
         let asides = told.asides.iter().map(|telling| (telling.reason, &subjects.asides[telling.at]));
-        let content = Content {
+        Content {
             items: told.stations.iter().map(item).collect(),
             hold: told.held.first().map(|telling| hold.news(telling.reason)),
             asides: AsideNews::of(asides, round.pass),
-        };
-        if content.is_empty() { None } else { Some(writer.message(told.webhook, content, &round.chain)) }
+        }
     };
-    to_tell.iter().filter_map(one).collect()
+    let mut messages = Vec::new();
+    let mut writes = Vec::new();
+    for told in to_tell {
+        let (webhook, chain) = (told.webhook, &round.chain);
+        let content = content_of(told);
+        if content.is_empty() {
+            continue;
+        }
+        if refresh::takes_lists(webhook) {
+            messages.extend(lists(&writer, webhook, content, chain));
+        } else if webhook.body.of == For::Station {
+            let grouped = round.cases.grouped(&webhook.name);
+            let (alone, after) = singly::messages(&writer, webhook, content, chain, grouped);
+            messages.extend(alone);
+            writes.push(Cases::keep_grouped(&webhook.name, after));
+        } else {
+            messages.push(writer.message(webhook, content, &Scope::Pass, chain));
+        }
+    }
+    drop(writer);
+    round.writes.extend(writes);
+    messages
+}
+
+/// What there is to tell as lists: a station an alert.
+fn lists(writer: &Writer<'_>, webhook: &Subscription, content: Content<'_, '_>, chain: &Chain) -> Vec<Message> {
+    let Content { mut items, hold, asides } = content;
+    writer.sort(&mut items);
+    let mut messages = Vec::new();
+    if hold.is_some() || !asides.is_empty() {
+        messages.push(writer.message(webhook, Content { items: Vec::new(), hold, asides }, &Scope::Pass, chain));
+    }
+    for some in items.chunks(refresh::MOST) {
+        let content = Content { items: some.to_vec(), ..Content::default() };
+        let whole = writer.message(webhook, content, &Scope::Pass, chain);
+        let gists = some.iter().map(|item| writer.gist(*item)).collect();
+        messages.push(refresh::list(whole.webhook, whole.id, gists, whole.ended));
+    }
+    messages
 }
 
 /// Who is told of each of so many subjects.

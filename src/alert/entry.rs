@@ -6,6 +6,7 @@ use serde::Serialize;
 
 use super::buttons::{STAND_IN, meaning, silent, unsure};
 use super::clip::{NAME, PLACE, SENTENCE, VALUE, clip};
+use super::key::key;
 use super::pass::{Next, Pass};
 use super::topic::scope::{Losses, Lost, Part};
 use super::topic::seen::{Seen, SeenLifeline, SeenSetting};
@@ -20,6 +21,8 @@ use crate::setting::Weight;
 #[derive(Debug, Clone, Serialize)]
 pub struct StationEntry {
     station: String,
+    /// The same from the first message of its case to the last.
+    key: String,
     /// `null` for a withdrawn station of which nothing is kept.
     site: Option<String>,
     r#where: Option<String>,
@@ -147,9 +150,14 @@ fn is_false(b: &bool) -> bool {
 
 impl StationEntry {
     /// With its settings and lifelines, the heaviest first.
-    pub fn full(item: &Item<'_, '_>, next: Option<Next>, address: Option<&str>, pass: &Pass<'_>) -> StationEntry {
+    pub fn full(
+        item: &Item<'_, '_>,
+        next: Option<Next>,
+        (address, fleet): (Option<&str>, &str),
+        pass: &Pass<'_>,
+    ) -> StationEntry {
         let subject = item.subject;
-        let mut entry = StationEntry::bare(item);
+        let mut entry = StationEntry::bare(item, fleet);
         let since = match subject.now {
             Some(_) => Some(subject.opened_at().unwrap_or(pass.clock)),
             None => subject.last().map(|told| told.opened_at),
@@ -158,7 +166,7 @@ impl StationEntry {
         entry.was = item.was.map(Was::of);
         entry.lose(item);
         if let Some((drift, seen)) = subject.drift().zip(subject.seen()) {
-            entry.fill(drift, seen, pass);
+            entry.fill(drift, seen);
             let owed = drift.lifelines.iter().filter(|lifeline| lifeline.service.asks_for_test());
             let owed: Vec<&str> = owed.map(|lifeline| &*lifeline.title).collect();
             entry.card = next.as_ref().and_then(|next| card_link(address, &subject.name, next, pass.work));
@@ -172,7 +180,7 @@ impl StationEntry {
         entry
     }
 
-    fn bare(item: &Item<'_, '_>) -> StationEntry {
+    fn bare(item: &Item<'_, '_>, fleet: &str) -> StationEntry {
         let subject = item.subject;
         let place = subject.where_it_is();
         let drift = subject.drift();
@@ -184,6 +192,7 @@ impl StationEntry {
         let taken = drift.and_then(|drift| drift.taken.as_ref());
         StationEntry {
             station: clip(&subject.name, NAME),
+            key: key(fleet, &subject.name),
             site: place.map(|(site, _)| clip(site, NAME)),
             r#where: place.map(|(_, location)| clip(location, PLACE)),
             standing: standing.map(Standing::as_str),
@@ -210,7 +219,7 @@ impl StationEntry {
         }
     }
 
-    fn fill(&mut self, drift: &StationDrift, seen: &Seen, pass: &Pass<'_>) {
+    fn fill(&mut self, drift: &StationDrift, seen: &Seen) {
         let found = drift.settings.iter().filter_map(|s| Some((s, seen.settings.get(&s.name)?)));
         let mut settings: Vec<(&SettingDrift, &SeenSetting)> = found.collect();
         settings.sort_by_key(|(setting, _)| (Reverse(setting.weight), setting.drift, setting.name.clone()));
@@ -221,7 +230,7 @@ impl StationEntry {
         self.lifelines_left_out = lifelines.len().saturating_sub(LIFELINES);
         let shown = lifelines.into_iter().take(LIFELINES).filter_map(|(name, lifeline)| {
             let service = drift.lifelines.iter().find(|service| service.name == *name)?;
-            Some(EntryLifeline::of(service, lifeline, pass))
+            Some(EntryLifeline::of(service, lifeline))
         });
         self.lifelines = shown.collect();
         let was_silent = seen.lifelines.values().any(|lifeline| lifeline.was_silent);
@@ -271,14 +280,14 @@ impl EntrySetting {
 }
 
 impl EntryLifeline {
-    fn of(service: &LifelineService, seen: &SeenLifeline, pass: &Pass<'_>) -> EntryLifeline {
+    fn of(service: &LifelineService, seen: &SeenLifeline) -> EntryLifeline {
         let told = service.service.calls_nobody();
         let is_said = told || service.service == Service::Untested && service.because.is_some();
         EntryLifeline {
             lifeline: clip(&service.name, NAME),
             title: clip(&service.title, NAME),
             service: service.service.as_str(),
-            meaning: is_said.then(|| clip(&meaning(service, pass.clock), SENTENCE)),
+            meaning: is_said.then(|| clip(&meaning(service), SENTENCE)),
             at: service.mark.filter(|_| told).map(|mark| mark.at.to_string()),
             by: service.by.as_ref().map(|by| clip(by, NAME)),
             fix_confirmed_at: seen.fixed_at.map(|at| at.to_string()),

@@ -4,6 +4,10 @@
 use jiff::Timestamp;
 use serde::Serialize;
 
+use super::case::Severity;
+use super::clip::{NAME, clip};
+use super::gist::{Gist, title};
+use super::json::json;
 use crate::setting::Name;
 
 /// The `Content-Type` of every message.
@@ -23,6 +27,8 @@ pub struct Message {
     pub body: String,
     /// The keys of the cases that it says are over.
     pub ended: Vec<String>,
+    /// What it says, for bodies of other forms; a list of cases has several.
+    pub gists: Vec<Gist>,
 }
 
 /// What an event is about: its type. Each topic names its own.
@@ -40,7 +46,16 @@ struct Event<'e, D> {
     subject: Option<&'e str>,
     time: String,
     datacontenttype: &'static str,
+    data: Sealed<'e, D>,
+}
+
+/// What the data of every event says, whatever it is about.
+#[derive(Serialize)]
+struct Sealed<'e, D> {
+    #[serde(flatten)]
     data: &'e D,
+    severity: &'static str,
+    key: &'e str,
 }
 
 /// Everything about an event but its data.
@@ -51,12 +66,34 @@ pub struct Envelope<'e> {
     pub kind: EventKind,
     pub subject: Option<&'e str>,
     pub time: Timestamp,
+    /// See [`Gist`].
+    pub key: &'e str,
+    pub severity: Severity,
 }
 
 impl Envelope<'_> {
+    /// What every body says of it.
+    pub fn gist(&self, fleet: &str, text: String, is_over: bool) -> Gist {
+        let Envelope { id: _, source: _, kind, subject: _, time, key, severity } = *self;
+        Gist {
+            kind: kind.0,
+            severity,
+            key: key.to_owned(),
+            title: title(&text),
+            text,
+            is_over,
+            url: None,
+            time,
+            since: time,
+            fleet: clip(fleet, NAME),
+            station: None,
+            site: None,
+        }
+    }
+
     /// The whole event as JSON.
     pub fn seal(&self, data: &impl Serialize) -> String {
-        let Envelope { id, source, kind, subject, time } = *self;
+        let Envelope { id, source, kind, subject, time, key, severity } = *self;
         let event = Event {
             specversion: "1.0",
             id,
@@ -66,15 +103,16 @@ impl Envelope<'_> {
             subject: subject.filter(|subject| !subject.is_empty()),
             time: time.to_string(),
             datacontenttype: "application/json",
-            data,
+            data: Sealed { data, severity: severity.as_str(), key },
         };
         json(&event)
     }
 }
 
-/// JSON of structs with text keys, which cannot fail.
-pub fn json(what: &impl Serialize) -> String {
-    serde_json::to_string(what).unwrap_or_else(|error| unreachable!("only text keys are written: {error}"))
+/// The sentence in an event's data.
+pub fn summary_of(body: &str) -> String {
+    let event: serde_json::Value = serde_json::from_str(body).unwrap_or_default();
+    event["data"]["summary"].as_str().unwrap_or_default().to_owned()
 }
 
 /// The source of a fleet's events: `/stationkeep/` and the fleet's name in lower-case letters, digits and hyphens.
@@ -117,11 +155,13 @@ mod tests {
             kind: EventKind("stationkeep.drift.v1"),
             subject: Some(""),
             time: Timestamp::from_second(0).unwrap(),
+            key: "Harbours/EQ-01",
+            severity: Severity::Critical,
         };
-        let event: serde_json::Value = serde_json::from_str(&envelope.seal(&[1])).unwrap();
+        let event: serde_json::Value = serde_json::from_str(&envelope.seal(&serde_json::json!({"a": 1}))).unwrap();
         let expected = serde_json::json!({
             "specversion": "1.0", "id": "told-1", "source": "/stationkeep", "type": "stationkeep.drift.v1",
-            "time": "1970-01-01T00:00:00Z", "datacontenttype": "application/json", "data": [1]
+            "time": "1970-01-01T00:00:00Z", "datacontenttype": "application/json", "data": {"a": 1, "severity": "critical", "key": "Harbours/EQ-01"}
         });
         assert_eq!(event, expected);
     }

@@ -4,7 +4,9 @@
 use jiff::Timestamp;
 use serde::Serialize;
 
+use super::case::Severity;
 use super::event::{Envelope, EventKind, Message};
+use super::key::key;
 use crate::setting::Name;
 
 const HEARTBEAT: EventKind = EventKind("stationkeep.heartbeat.v1");
@@ -14,15 +16,17 @@ const TRIAL: EventKind = EventKind("stationkeep.try.v1");
 #[derive(Serialize)]
 struct Trial {
     summary: &'static str,
-    severity: &'static str,
 }
 
 /// A message that is sent by hand to see whether it arrives. `id` must be new each time.
-pub fn trial(webhook: &Name, id: String, source: &str, clock: Timestamp) -> Message {
-    let envelope = Envelope { id: &id, source, kind: TRIAL, subject: None, time: clock };
+pub fn trial(webhook: &Name, id: String, (source, fleet): (&str, &str), clock: Timestamp) -> Message {
+    let key = key(fleet, "try");
+    let envelope =
+        Envelope { id: &id, source, kind: TRIAL, subject: None, time: clock, key: &key, severity: Severity::Info };
     let summary = "TEST: this message was sent by hand. No station is in trouble because of it.";
-    let body = envelope.seal(&Trial { summary, severity: "info" });
-    Message { webhook: webhook.clone(), body, id, ended: Vec::new() }
+    let body = envelope.seal(&Trial { summary });
+    let gists = vec![envelope.gist(fleet, summary.into(), false)];
+    Message { webhook: webhook.clone(), body, id: id.clone(), ended: Vec::new(), gists }
 }
 
 #[derive(Serialize)]
@@ -41,7 +45,15 @@ pub fn heartbeat(
     source: &str,
     clock: Timestamp,
 ) -> Message {
-    let envelope = Envelope { id: &id, source, kind: HEARTBEAT, subject: None, time: clock };
+    let envelope = Envelope {
+        id: &id,
+        source,
+        kind: HEARTBEAT,
+        subject: None,
+        time: clock,
+        key: "heartbeat",
+        severity: Severity::Info,
+    };
     let body = envelope.seal(&Data { every_seconds, alerts_silent });
-    Message { webhook: webhook.clone(), body, id, ended: Vec::new() }
+    Message { webhook: webhook.clone(), body, id, ended: Vec::new(), gists: Vec::new() }
 }

@@ -8,9 +8,12 @@ use jiff::Timestamp;
 
 use super::case::{Before, Case, Hearing, Severity, Told, forgotten_after, fresh};
 use super::cases::{Cases, Due, Pending, Writes};
-use super::event::{Envelope, Message};
+use super::event::{Envelope, Message, summary_of};
+use super::gist::Gist;
+use super::key::key;
 use super::mark::Chain;
 use super::pass::Pass;
+use super::refresh::is_refreshed;
 use super::step::{LastHeard, Now, Reason, step};
 use super::subject::{Announced, Subject, Topic};
 use super::terms::{AlertTerms, Subscription};
@@ -35,13 +38,15 @@ pub struct Round<'a> {
     pub writes: Writes,
     /// When webhooks are next to be reminded.
     pub due: Vec<Due>,
+    /// What webhooks that take lists are told again, though nothing is new.
+    pub lists: BTreeMap<Name, Vec<Gist>>,
 }
 
 impl<'a> Round<'a> {
     /// Nothing is said yet.
     pub fn new(cases: &'a Cases, pass: &'a Pass<'a>, terms: &'a AlertTerms) -> Round<'a> {
         let (messages, writes, due) = (Vec::new(), Writes::new(), Vec::new());
-        Round { pass, terms, cases, chain: cases.chain(), messages, writes, due }
+        Round { pass, terms, cases, chain: cases.chain(), messages, writes, due, lists: BTreeMap::new() }
     }
 
     /// The webhooks that may hear of a subject.
@@ -182,6 +187,13 @@ impl<'a> Round<'a> {
                 messages.push(self.message(&subjects[at], webhook));
             }
         }
+        for webhook in self.terms.webhooks.iter().filter(|webhook| is_refreshed(webhook, self.pass)) {
+            let is_open = |subject: &Subject<'_, T>| subject.now.is_some() && subject.hearing(&webhook.name).is_some();
+            let again =
+                subjects.iter().zip(&told).filter(|(subject, told)| is_open(subject) && !told.contains(&webhook.name));
+            let again: Vec<Gist> = again.flat_map(|(subject, _)| self.message(subject, webhook).gists).collect();
+            self.lists.entry(webhook.name.clone()).or_default().extend(again);
+        }
         self.say(messages);
         for (subject, told) in subjects.iter().zip(&told) {
             let due = self.keep(subject, told).due;
@@ -194,10 +206,15 @@ impl<'a> Round<'a> {
         let id = self.chain.id(kind.0, &webhook.name, &T::cause(subject));
         let about = T::about(subject);
         let (source, time) = (&self.terms.source, self.pass.clock);
-        let envelope = Envelope { id: &id, source, kind, subject: about.as_deref(), time };
+        let key = key(&self.terms.fleet, &T::key(&subject.name));
+        let severity = subject.now.as_ref().map_or(Severity::Info, |now| now.severity);
+        let envelope = Envelope { id: &id, source, kind, subject: about.as_deref(), time, key: &key, severity };
         let body = T::body(subject, &envelope, self.pass);
         let ended = subject.now.is_none().then(|| Cases::key::<T>(&subject.name));
-        Message { webhook: webhook.name.clone(), id: id.clone(), body, ended: ended.into_iter().collect() }
+        let since = subject.opened_at().unwrap_or(time);
+        let gist = Gist { since, ..envelope.gist(&self.terms.fleet, summary_of(&body), subject.now.is_none()) };
+        let (webhook, ended) = (webhook.name.clone(), ended.into_iter().collect());
+        Message { webhook, id: id.clone(), body, ended, gists: vec![gist] }
     }
 
     /// Adds messages, whose ids what comes later is tied to.

@@ -3,7 +3,9 @@
 
 use std::cmp::Reverse;
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
+use jiff::Timestamp;
 use serde::Serialize;
 
 use super::buttons::{Buttons, gone, has_silent, silent};
@@ -13,8 +15,11 @@ use super::cause::ToldCause;
 use super::clip::{NAME, PLACE, clip};
 use super::count::Count;
 use super::entry::StationEntry;
-use super::event::{Envelope, EventKind, LONGEST_BODY, Message, json};
+use super::event::{Envelope, EventKind, LONGEST_BODY, Message};
+use super::gist::Gist;
 use super::handed_out::CallBack;
+use super::json::json;
+use super::key::key;
 use super::mark::{Chain, Mark, MarkHasher};
 use super::pass::{Next, Pass};
 use super::step::Reason;
@@ -25,7 +30,7 @@ use super::topic::change::{ChangeNews, Hold, ToldNews};
 use super::topic::station::{Item, Station};
 use super::work::{ToDo, next, way_back_of};
 use crate::brake::{Held, Numbers};
-use crate::drift::{Standing, Totals};
+use crate::drift::{Standing, StationDrift, Totals};
 use crate::inventory::Commit;
 use crate::setting::{Name, Weight};
 
@@ -46,8 +51,6 @@ struct SiteCount {
 #[derive(Debug, Serialize)]
 struct Data {
     summary: String,
-    /// The worst that is so now at one of its stations; `null` where nothing is wrong.
-    severity: Option<&'static str>,
     /// Buttons of its stations that call nobody.
     buttons: Buttons,
     /// More bad news than the set share of the fleet.
@@ -145,6 +148,7 @@ impl Data {
 }
 
 /// What one webhook is told.
+#[derive(Default)]
 pub struct Content<'t, 'p> {
     /// The stations.
     pub items: Vec<Item<'t, 'p>>,
@@ -159,6 +163,17 @@ impl Content<'_, '_> {
         let Content { items, hold, asides } = self;
         items.is_empty() && hold.is_none() && asides.is_empty()
     }
+}
+
+/// What one message is of.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Scope {
+    /// All that there is to tell.
+    Pass,
+    /// One station.
+    Station,
+    /// Stations that are told together for their number, by what follows the fleet's name in their key.
+    Group(String),
 }
 
 /// Makes the messages of a pass.
@@ -181,17 +196,52 @@ impl<'a> Writer<'a> {
         Writer { hold, pass, terms, many, totals, weights }
     }
 
+    /// Now.
+    pub fn clock(&self) -> Timestamp {
+        self.pass.clock
+    }
+
+    /// The most urgent first.
+    pub fn sort(&self, items: &mut [Item<'_, '_>]) {
+        items.sort_by(|a, b| rank(a).cmp(&rank(b)));
+    }
+
+    /// What one station comes to, without a message.
+    pub fn gist(&self, item: Item<'_, '_>) -> Gist {
+        let content = Content { items: vec![item], ..Content::default() };
+        let next = next(&content.items, self.pass.work);
+        let address = self.terms.address.as_deref();
+        let needs = next.iter().flatten().map(|next| (&item.subject.name, next));
+        let to_do = ToDo::of(needs, address, self.pass.work).and_of(&content.items);
+        let (key, severity) = (self.key(&content, &Scope::Station), self.severity(&content));
+        let data = self.frame(&content, to_do, self.fleet(&content, &Scope::Station));
+        let url = to_do_link(&data.to_do).or_else(|| self.terms.address.clone());
+        let (source, time) = (&self.terms.source, self.pass.clock);
+        let envelope = Envelope { id: "", source, kind: DRIFT, subject: None, time, key: &key, severity };
+        let gist = envelope.gist(&self.terms.fleet, data.summary, self.is_over(&content));
+        let since = item.subject.opened_at().unwrap_or(time);
+        Gist { url, ..gist.of(since, &item.subject.name, item.site()) }
+    }
+
     /// The message with this content.
-    pub fn message(&self, webhook: &Subscription, mut content: Content<'_, '_>, chain: &Chain) -> Message {
-        content.items.sort_by(|a, b| rank(a).cmp(&rank(b)));
-        let id = chain.id(DRIFT.0, &webhook.name, &self.mark(&content));
+    pub fn message(
+        &self,
+        webhook: &Subscription,
+        mut content: Content<'_, '_>,
+        scope: &Scope,
+        chain: &Chain,
+    ) -> Message {
+        self.sort(&mut content.items);
+        let id = chain.id(DRIFT.0, &webhook.name, &self.mark(&content, scope));
         let items = &content.items;
         let subject = match items.as_slice() {
             [one] => Some(clip(&one.subject.name, NAME)),
             _ => None,
         };
         let (source, time) = (&self.terms.source, self.pass.clock);
-        let envelope = Envelope { id: &id, source, kind: DRIFT, subject: subject.as_deref(), time };
+        let (key, severity) = (self.key(&content, scope), self.severity(&content));
+        let envelope =
+            Envelope { id: &id, source, kind: DRIFT, subject: subject.as_deref(), time, key: &key, severity };
         let next = next(items, self.pass.work);
         let address = self.terms.address.as_deref();
         let needs = items.iter().zip(&next).filter_map(|(item, next)| Some((&item.subject.name, next.as_ref()?)));
@@ -200,10 +250,11 @@ impl<'a> Writer<'a> {
             // It is released as a whole, whichever of its stations are told of here.
             to_do.held = held.scripts as u64;
         }
-        let mut data = self.frame(&content, to_do);
+        let mut data = self.frame(&content, to_do, self.fleet(&content, scope));
+        let url = to_do_link(&data.to_do).or_else(|| self.terms.address.clone());
         let mut room = LONGEST_BODY.saturating_sub(envelope.seal(&data).len());
         for (item, next) in items.iter().zip(next) {
-            let Some(entry) = fitting(item, next, address, self.pass, room) else { break };
+            let Some(entry) = fitting(item, next, (address, &self.terms.fleet), self.pass, room) else { break };
             room = room.saturating_sub(length(&entry));
             if let Some(left_out) = data.left_out.get_mut(item.reason.as_str()) {
                 *left_out = left_out.saturating_sub(1);
@@ -214,12 +265,60 @@ impl<'a> Writer<'a> {
         let ended = over
             .map(|item| Cases::key::<Station>(&item.subject.name))
             .chain(content.hold.and_then(|_| self.hold.ended_case()));
-        Message { webhook: webhook.name.clone(), id: id.clone(), body: envelope.seal(&data), ended: ended.collect() }
+        let gist = envelope.gist(&self.terms.fleet, data.summary.clone(), self.is_over(&content));
+        let gist = match items.as_slice() {
+            [one] => gist.of(one.subject.opened_at().unwrap_or(time), &one.subject.name, one.site()),
+            _ => gist,
+        };
+        let (webhook, body) = (webhook.name.clone(), envelope.seal(&data));
+        Message { webhook, body, ended: ended.collect(), gists: vec![Gist { url, ..gist }], id: id.clone() }
+    }
+
+    /// The stations that a message speaks for: whichever it tells of, or the one.
+    fn fleet(&self, content: &Content<'_, '_>, scope: &Scope) -> &'a [Arc<StationDrift>] {
+        match (scope, content.items.as_slice()) {
+            (Scope::Station, [one]) => {
+                let at = self.pass.stations.binary_search_by(|drift| drift.station.cmp(&one.subject.name));
+                at.ok().and_then(|at| self.pass.stations.get(at..=at)).unwrap_or(&[])
+            }
+            (Scope::Station | Scope::Pass | Scope::Group(_), _) => self.pass.stations,
+        }
+    }
+
+    fn key(&self, content: &Content<'_, '_>, scope: &Scope) -> String {
+        let fleet = &self.terms.fleet;
+        match (scope, content.items.as_slice()) {
+            (Scope::Group(group), _) => key(fleet, group),
+            (Scope::Pass | Scope::Station, [one]) if content.hold.is_none() => key(fleet, &one.subject.name),
+            (Scope::Pass | Scope::Station, [_, ..]) => key(fleet, "stations"),
+            (Scope::Pass | Scope::Station, []) if content.hold.is_some() => key(fleet, "held scripts"),
+            (Scope::Pass | Scope::Station, []) => key(fleet, "set aside"),
+        }
+    }
+
+    /// The worst that is so now at one of its stations.
+    fn severity(&self, content: &Content<'_, '_>) -> Severity {
+        let stations = content.items.iter().filter_map(|item| Some(item.subject.now.as_ref()?.severity)).max();
+        let gone = gone(&content.items).map(|_| Severity::Critical);
+        let held = content.hold.and(self.pass.brake.held).map(|_| Severity::Error);
+        stations.max(gone).max(held).unwrap_or(Severity::Info)
+    }
+
+    /// Whether nothing that it tells of is wrong any more.
+    fn is_over(&self, content: &Content<'_, '_>) -> bool {
+        let is_held = content.hold.is_some() && self.pass.brake.held.is_some();
+        let has_cases = !content.items.is_empty() || content.hold.is_some();
+        has_cases && !is_held && content.items.iter().all(|item| item.subject.now.is_none())
     }
 
     /// What a message comes from: every station in it, why, from what, to what.
-    fn mark(&self, content: &Content<'_, '_>) -> Mark {
+    fn mark(&self, content: &Content<'_, '_>, scope: &Scope) -> Mark {
         let mut hasher = MarkHasher::new();
+        match scope {
+            Scope::Pass => {}
+            Scope::Station => drop(hasher.text("alone")),
+            Scope::Group(group) => drop(hasher.text("group").text(group)),
+        }
         self.hold.hash(content.hold, &mut hasher);
         for id in content.asides.ids() {
             hasher.text("aside").text(&id.to_string());
@@ -236,13 +335,13 @@ impl<'a> Writer<'a> {
     }
 
     /// The command for the way back of the only station where a button calls nobody, where there is one.
-    fn only_way_back(&self, buttons: Buttons) -> Option<String> {
-        let silent = self.pass.stations.iter().find(|drift| !silent(drift).is_empty())?;
+    fn only_way_back(&self, buttons: Buttons, fleet: &[Arc<StationDrift>]) -> Option<String> {
+        let silent = fleet.iter().find(|drift| !silent(drift).is_empty())?;
         (buttons.stations == 1).then(|| way_back_of(silent, self.pass.work))?
     }
 
     /// Everything but the stations, all of which are left out so far: no digit is added when they come in.
-    fn frame(&self, content: &Content<'_, '_>, to_do: ToDo) -> Data {
+    fn frame(&self, content: &Content<'_, '_>, to_do: ToDo, fleet: &[Arc<StationDrift>]) -> Data {
         let Content { items, hold: news, asides } = content;
         let mut counts: BTreeMap<&'static str, Count> =
             Reason::ALL.iter().map(|reason| (reason.as_str(), Count::default())).collect();
@@ -253,16 +352,12 @@ impl<'a> Writer<'a> {
         let cause = ToldCause::of(items, self.pass);
         let (sites, sites_left_out) = sites(items);
         let call_back = CallBack::of(items, self.pass.to_call_back);
-        let severity = items.iter().filter_map(|item| Some(item.subject.now.as_ref()?.severity)).max();
-        let buttons = Buttons::of(self.pass.stations);
-        let way_back = self.only_way_back(buttons);
+        let buttons = Buttons::of(fleet);
+        let way_back = self.only_way_back(buttons, fleet);
         let gone = gone(items);
-        let severity = severity.max(gone.as_ref().map(|_| Severity::Critical));
         let sentence = summary::Sentence {
             items,
-            buttons: buttons
-                .sentence(items, self.pass.stations, way_back.as_deref(), self.pass.clock)
-                .or_else(|| gone.clone()),
+            buttons: buttons.sentence(items, fleet, way_back.as_deref()).or_else(|| gone.clone()),
             cause: &cause,
             asides,
             hold: self.hold.sentence(*news),
@@ -274,7 +369,6 @@ impl<'a> Writer<'a> {
         };
         Data {
             summary: sentence.text(),
-            severity: severity.map(Severity::as_str),
             buttons,
             many: self.many,
             cause,
@@ -305,6 +399,11 @@ impl<'a> Writer<'a> {
     }
 }
 
+/// The link to the card of the only station to key.
+fn to_do_link(to_do: &ToDo) -> Option<String> {
+    to_do.cards.clone().filter(|cards| to_do.to_key == 1 && cards.starts_with("http"))
+}
+
 /// What an entry adds to a body: itself and a comma.
 fn length(entry: &StationEntry) -> usize {
     json(entry).len() + 1
@@ -314,11 +413,11 @@ fn length(entry: &StationEntry) -> usize {
 fn fitting(
     item: &Item<'_, '_>,
     next: Option<Next>,
-    address: Option<&str>,
+    terms: (Option<&str>, &str),
     pass: &Pass<'_>,
     room: usize,
 ) -> Option<StationEntry> {
-    let full = StationEntry::full(item, next, address, pass);
+    let full = StationEntry::full(item, next, terms, pass);
     if length(&full) <= room {
         return Some(full);
     }

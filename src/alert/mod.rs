@@ -92,6 +92,7 @@
 //! something to deliver for too long and delivered nothing (`silent`). The others are told of it as of a case: once when it
 //! begins, again when a reminder is due, once when it is over. It is told nothing itself.
 
+pub mod body;
 mod brief;
 mod buttons;
 mod case;
@@ -102,13 +103,19 @@ mod count;
 mod decide;
 mod entry;
 mod event;
+mod gist;
+mod grouped;
 mod handed_out;
 mod heartbeat;
+mod json;
 mod kept;
+mod key;
 mod machine;
 mod mark;
 mod message;
 mod pass;
+mod refresh;
+mod singly;
 mod step;
 mod subject;
 mod summary;
@@ -120,7 +127,7 @@ mod work;
 #[cfg(test)]
 mod tests;
 
-pub use brief::{event as brief_event, id as brief_id};
+pub use brief::id as brief_id;
 pub use case::{Condition, REMEMBERED, Severity};
 pub use cases::{Cases, Noted, Writes};
 pub use decide::{Verdict, decide};
@@ -130,7 +137,9 @@ pub use pass::{
     Brake, Cause, FailedTest, FilesRead, NewCommit, Next, Pass, Refused, RejectedReport, RejectedReports, ReportTaken,
     ScriptToCallBack, Silent, Stopped, ToCallBack, Work,
 };
+pub use refresh::LIST;
 pub use step::Reason;
 pub use terms::{AlertTerms, Subscription};
+pub use topic::files::are_told as are_files_told;
 pub use topic::refused::last_told as last_refused_told;
 pub use topic::reports::last_told as last_rejected_told;

@@ -49,6 +49,8 @@ pub struct Pass<'a> {
     pub refused: &'a [Refused],
     /// The webhooks that had something to deliver for too long and delivered nothing.
     pub silent: &'a BTreeMap<Name, Silent>,
+    /// Whether everything was looked at, as is done regularly.
+    pub is_full: bool,
     /// The last entry of the ledger that is known.
     pub ledger_seq: i64,
     /// Now. Every age goes by it.

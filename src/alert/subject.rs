@@ -75,6 +75,9 @@ pub trait Announced: Topic {
     /// What an event is about.
     fn kind(subject: &Subject<'_, Self>) -> EventKind;
 
+    /// What follows the fleet's name in the key of a case.
+    fn key(name: &str) -> String;
+
     /// What the id of a message comes from.
     fn cause(subject: &Subject<'_, Self>) -> Mark;
 

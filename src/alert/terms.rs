@@ -4,10 +4,11 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::SignedDuration;
 
+use super::body::form::BodyTerms;
 use crate::setting::{Name, Weight};
 
 /// A webhook, and what it wants to hear.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Subscription {
     /// Its name in the configuration.
     pub name: Name,
@@ -17,6 +18,8 @@ pub struct Subscription {
     pub remind_minutes: BTreeMap<Weight, u32>,
     /// Minutes after which the others are told that it had something to deliver and delivered nothing.
     pub silent_minutes: u32,
+    /// What its messages look like, and how many there are.
+    pub body: BodyTerms,
 }
 
 impl Subscription {
@@ -38,6 +41,10 @@ fn minutes(minutes: Option<&u32>) -> Option<SignedDuration> {
 /// What the configuration says about alerts.
 #[derive(Debug, Clone, PartialEq)]
 pub struct AlertTerms {
+    /// The fleet's name.
+    pub fleet: String,
+    /// The time between full passes.
+    pub full_pass: SignedDuration,
     /// Where the events come from, a URI reference such as [`super::source_of`] makes.
     pub source: String,
     /// The webhooks that are on; names are unique.

@@ -60,8 +60,11 @@ pub fn way_back_of(drift: &StationDrift, work: Work<'_>) -> Option<String> {
 /// What one station needs.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct NextStep {
-    /// A command to run, or what to do at the station.
+    /// What to do, in words.
     pub r#do: String,
+    /// The command for it, where there is one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub command: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub calls: Option<u64>,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -181,7 +184,11 @@ impl NextStep {
     }
 
     fn plain(what: String) -> NextStep {
-        NextStep { r#do: what, calls: None, presses: None, minutes: None, way_back: None }
+        NextStep { r#do: what, command: None, calls: None, presses: None, minutes: None, way_back: None }
+    }
+
+    fn by(what: &str, command: String) -> NextStep {
+        NextStep { command: Some(command), ..NextStep::plain(what.into()) }
     }
 
     fn test(owed: &[&str]) -> NextStep {
@@ -193,18 +200,23 @@ impl NextStep {
         let name = clip(station, NAME);
         match next {
             Next::Key(work) => NextStep {
-                r#do: format!("stationkeep script {name}"),
+                r#do: "key its script".into(),
+                command: Some(format!("stationkeep script {name}")),
                 calls: Some(work.calls),
                 presses: Some(work.presses),
                 minutes: Some(work.minutes()),
                 way_back: None,
             },
-            Next::Test if owed.is_empty() => NextStep::plain(format!("stationkeep script {name} --renew")),
+            Next::Test if owed.is_empty() => {
+                NextStep::by("key the overdue settings again", format!("stationkeep script {name} --renew"))
+            }
             Next::Test => NextStep::test(owed),
             Next::Held { release: _, to_test: true } if !owed.is_empty() => NextStep::test(owed),
-            Next::Held { release, to_test: _ } => NextStep::plain(format!("{release} (its script is held until then)")),
+            Next::Held { release, to_test: _ } => {
+                NextStep::by("release the change that holds its script, or take it back", release)
+            }
             Next::Await(by) => NextStep::plain(format!("wait for the report of {}", clip(&by, NAME))),
-            Next::NoScript => NextStep::plain(format!("stationkeep script {name} says why there is no script")),
+            Next::NoScript => NextStep::by("see why there is no script", format!("stationkeep script {name}")),
         }
     }
 }

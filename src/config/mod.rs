@@ -29,7 +29,7 @@ use crate::setting::{Reference, Weight};
 use crate::web::Access;
 
 /// All that `stationkeep.yaml` says, with defaults where it says nothing.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Config {
     /// The configuration's folder: paths of findings and of secrets are relative to it.
     pub folder: PathBuf,
@@ -63,6 +63,8 @@ pub struct Config {
     pub require_tests: bool,
     /// 1 to 1440.
     pub full_pass_minutes: u32,
+    /// 0 to 3600: files with errors are told of once they have had them for so long.
+    pub settle_broken_s: u32,
     /// When scripts are held.
     pub brake: BrakeTerms,
     /// In the order of the file; no two of one name.

@@ -357,6 +357,27 @@ fn folders_of_different_kinds_do_not_lie_in_one_another() {
     assert_eq!(wrong("stationkeep: 1\ninventory: x\nreports: xy\n"), [""; 0]);
 }
 
+#[test]
+fn recorded_files_go_below_the_reports_or_to_a_folder_of_their_own() {
+    let taken = |path: &str| read_text(&format!("stationkeep: 1\nreports_taken: {path}\n"));
+    for path in ["reports/taken", "taken", "../taken", "/srv/taken"] {
+        let config = taken(path).unwrap();
+        assert_eq!(config.reports_taken.as_ref().map(|folder| &*folder.shown), Some(path));
+        assert_eq!(config.sources([0; 32]).reports.taken, config.reports_taken);
+    }
+    assert_eq!(read_text("stationkeep: 1\n").unwrap().reports_taken, None, "they stay");
+    for (path, other) in
+        [("reports", "reports"), (".", "inventory"), ("inventory/taken", "inventory"), ("keybooks", "keybooks")]
+    {
+        let found = wrong(&format!("stationkeep: 1\nreports_taken: {path}\n"));
+        let expected = format!("\"reports_taken\" and \"{other}\" are one folder, or one lies in the other.");
+        assert!(found.len() == 1 && found[0].contains(&expected), "{path}: {found:?}");
+    }
+    assert!(
+        wrong("stationkeep: 1\nreports: in/reports\nreports_taken: in\n")[0].contains("\"reports\" are one folder")
+    );
+}
+
 fn git(inventory: &str) -> Result<crate::git::Followed, Vec<String>> {
     let text = format!("stationkeep: 1\ninventory: {inventory}\n");
     match read_text(&text).map(|config| config.inventory) {

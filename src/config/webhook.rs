@@ -5,13 +5,14 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::Address;
+use crate::alert::body::form::BodyTerms;
 use crate::files::{Origin, SecretError, Secrets};
 use crate::finding::Place;
 use crate::setting::{Name, Reference, Weight};
 use crate::webhook::Expect;
 
 /// Somebody who is alerted.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Webhook {
     /// No two have one.
     pub name: Name,
@@ -33,6 +34,10 @@ pub struct Webhook {
     pub headers: BTreeMap<String, Given>,
     /// What an answer must say, whatever its status.
     pub expect: Option<Expect>,
+    /// What its messages look like, and how many there are.
+    pub body: BodyTerms,
+    /// Put into each message on sending, where they are of the form that needs one.
+    pub routing_key: Option<Reference>,
 }
 
 /// What a webhook is for.
@@ -76,6 +81,8 @@ pub struct Target {
     pub notes: Vec<String>,
     /// Header lines, by name.
     pub headers: BTreeMap<String, Address>,
+    /// See [`Webhook::routing_key`].
+    pub routing_key: Option<Address>,
 }
 
 impl Webhook {
@@ -108,6 +115,10 @@ impl Webhook {
                 Err(error) => return Resolved::Off(format!("The webhook \"{name}\" is off: {error}.")),
             };
         }
+        let routing_key = match self.routing_key.as_ref().map(look_up).transpose() {
+            Ok(key) => key,
+            Err(error) => return Resolved::Off(format!("The webhook \"{name}\" is off: {error}.")),
+        };
         let (found, lost): (Vec<_>, Vec<_>) = self.signing.iter().map(look_up).partition(Result::is_ok);
         let lost: Vec<SecretError> = lost.into_iter().filter_map(Result::err).collect();
         let signing: Vec<Address> = found.into_iter().filter_map(Result::ok).collect();
@@ -118,7 +129,7 @@ impl Webhook {
             Some(_) | None => {
                 let note =
                     |error: &SecretError| format!("The webhook \"{name}\" signs without one of its secrets: {error}.");
-                Resolved::On(Target { url, signing, notes: lost.iter().map(note).collect(), headers })
+                Resolved::On(Target { url, signing, notes: lost.iter().map(note).collect(), headers, routing_key })
             }
         }
     }
@@ -131,7 +142,12 @@ impl Webhook {
                 Given::Secret(reference) => Some(reference),
             }
         }
-        [&self.url].into_iter().chain(self.headers.values()).filter_map(secret).chain(&self.signing)
+        [&self.url]
+            .into_iter()
+            .chain(self.headers.values())
+            .filter_map(secret)
+            .chain(&self.signing)
+            .chain(&self.routing_key)
     }
 }
 

@@ -243,6 +243,7 @@ pub fn destination(webhook: &config::Webhook, target: &config::Target) -> Result
     Ok(Target {
         headers: target.headers.iter().map(|(name, value)| (name.clone(), value.reveal().to_owned())).collect(),
         expect: webhook.expect.clone(),
+        routing_key: target.routing_key.as_ref().map(|key| key.reveal().to_owned()),
         ..Target::plain(&webhook.name, target.url.reveal(), keys?)
     })
 }

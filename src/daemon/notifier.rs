@@ -3,14 +3,16 @@
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
 
+use crate::alert::body::form::Form;
+use crate::alert::body::{Rendered, render};
 use crate::alert::{
-    AlertTerms, Brake, CONTENT_TYPE, Cases, Cause, FailedTest, FilesRead, Message, Pass, Refused, RejectedReport,
-    RejectedReports, ReportTaken, ScriptToCallBack, Silent, Stopped, ToCallBack, Verdict, Work, brief_event, brief_id,
-    decide, last_refused_told, last_rejected_told,
+    AlertTerms, Brake, Cases, Cause, FailedTest, FilesRead, LIST, Message, Pass, Refused, RejectedReport,
+    RejectedReports, ReportTaken, ScriptToCallBack, Silent, Stopped, ToCallBack, Verdict, Work, are_files_told,
+    brief_id, decide, last_refused_told, last_rejected_told,
 };
 use crate::drift::StationDrift;
 use crate::finding::Finding;
@@ -44,6 +46,8 @@ pub struct PassInputs<'a> {
     /// What is wrong with the configuration as it is now.
     pub configuration: &'a [Finding],
     pub store: &'a Store,
+    /// Whether everything was looked at.
+    pub is_full: bool,
 }
 
 /// What was told, as the store has it.
@@ -57,6 +61,12 @@ pub struct Notifier {
     silent: BTreeMap<Name, Silent>,
     /// Messages that their receivers would not take since the last telling.
     refused: Vec<Refused>,
+    /// Since when the inventory and the configuration have errors that nobody was told of yet.
+    broken: [Option<Instant>; 2],
+    /// Which of them wait to be told.
+    ripening: [bool; 2],
+    /// How long they may have them before somebody is.
+    settle_broken: Duration,
     /// In how long the next one will have been silent for too long.
     silent_in: Option<Duration>,
     /// The last entry of the ledger whose report was a cause, or was none.
@@ -71,14 +81,33 @@ impl Notifier {
     ///
     /// # Errors
     /// The store cannot be read.
-    pub async fn resume(store: &Store, terms: AlertTerms, cause: Cause) -> Result<Notifier, FleetError> {
+    pub async fn resume(
+        store: &Store,
+        terms: AlertTerms,
+        cause: Cause,
+        settle_broken: Duration,
+    ) -> Result<Notifier, FleetError> {
         // Read first: a decision written meanwhile makes the next one try again.
         let turn = store.turn().await?;
         let cases = Cases::read(store.cases().await?);
         let ledger_seq = cases.progress().ledger_seq;
         let (waiting, stopped, silent) = (BTreeSet::new(), BTreeMap::new(), BTreeMap::new());
         let refused = Vec::new();
-        Ok(Notifier { terms, cases, waiting, stopped, silent, refused, silent_in: None, ledger_seq, cause, turn })
+        Ok(Notifier {
+            terms,
+            cases,
+            waiting,
+            stopped,
+            silent,
+            refused,
+            broken: [None; 2],
+            ripening: [false; 2],
+            settle_broken,
+            silent_in: None,
+            ledger_seq,
+            cause,
+            turn,
+        })
     }
 
     /// Decides what to tell of a pass and writes it.
@@ -98,14 +127,18 @@ impl Notifier {
         self.refused = refused.into_iter().map(refused_message).collect();
         self.note_causes(seen).await?;
         let Verdict { writes, messages, many: _, noted } = self.decide(seen).await?;
-        let outgoing = messages.iter().map(outgoing).collect();
-        let decision = PassWrites { cases: writes, messages: outgoing };
+        let outgoing = messages.iter().map(|message| outgoing(message, &self.terms)).collect();
+        let replaced = messages.iter().filter(|message| message.id.starts_with(LIST));
+        let replaced = replaced.map(|message| message.webhook.to_string()).collect();
+        let decision = PassWrites { cases: writes, messages: outgoing, replaced };
         let mut count = 0;
         if !decision.is_empty() {
             let Some(new) = store.commit_pass(&decision, self.turn).await? else {
                 // Another daemon on the same ledger has told meanwhile: go by what it told.
                 let cause = std::mem::take(&mut self.cause);
-                *self = Notifier::resume(store, self.terms.clone(), cause).await?;
+                let broken = self.broken;
+                *self = Notifier::resume(store, self.terms.clone(), cause, self.settle_broken).await?;
+                self.broken = broken;
                 return Ok(PassOutcome::Overtaken);
             };
             self.turn += 1;
@@ -140,8 +173,9 @@ impl Notifier {
         Ok(())
     }
 
-    async fn decide(&self, seen: PassInputs<'_>) -> Result<Verdict, FleetError> {
-        let PassInputs { view, store, configuration } = seen;
+    async fn decide(&mut self, seen: PassInputs<'_>) -> Result<Verdict, FleetError> {
+        let PassInputs { view, store, configuration, is_full } = seen;
+        let is_ripe = self.ripen([view.findings(), configuration], is_full);
         let rejected = self.rejected_reports(store).await?;
         let stations: Vec<Arc<StationDrift>> = view.drifts().cloned().collect();
         let memory = RefCell::new(Memory::for_a_fleet());
@@ -161,20 +195,43 @@ impl Notifier {
             brake: Brake { held: held.as_ref(), tally: view.tally, limit: &view.limit, wanted: &wanted },
             to_call_back: ToCallBack(&|name| view.to_call_back(name).map(out)),
             inventory: FilesRead {
-                findings: view.findings(),
+                findings: if is_ripe[0] { view.findings() } else { &[] },
                 good_since: view.in_use_since,
                 commit: view.as_is.commit.as_deref(),
                 in_use: view.reading.commit.as_deref(),
             },
-            configuration: FilesRead { findings: configuration, ..FilesRead::default() },
+            configuration: FilesRead { findings: if is_ripe[1] { configuration } else { &[] }, ..FilesRead::default() },
             rejected: &rejected,
             stopped: &self.stopped,
             refused: &self.refused,
             silent: &self.silent,
+            is_full,
             ledger_seq: self.ledger_seq,
             clock: view.at,
         };
         Ok(tokio::task::block_in_place(|| decide(&self.cases, &pass, &self.terms)))
+    }
+
+    /// Whether the errors of the inventory and of the configuration are to be told: they have stayed long enough, a full pass
+    /// meets them, or they were told before.
+    fn ripen(&mut self, findings: [&[Finding]; 2], is_full: bool) -> [bool; 2] {
+        let told = are_files_told(&self.cases);
+        let mut is_ripe = [false; 2];
+        for (at, findings) in findings.iter().enumerate() {
+            let is_broken = findings.iter().any(Finding::is_error);
+            let since = is_broken.then(|| self.broken[at].unwrap_or_else(Instant::now));
+            let is_old = since.is_some_and(|since| since.elapsed() >= self.settle_broken);
+            is_ripe[at] = is_old || is_full || told[at];
+            self.broken[at] = since;
+        }
+        self.ripening = is_ripe.map(|is_ripe| !is_ripe);
+        is_ripe
+    }
+
+    /// In how long errors that nobody was told of yet will have stayed long enough.
+    pub fn broken_in(&self) -> Option<Duration> {
+        let waiting = self.broken.iter().zip(self.ripening).filter(|(_, is_waiting)| *is_waiting);
+        waiting.filter_map(|(since, _)| Some(self.settle_broken.saturating_sub((*since)?.elapsed()))).min()
     }
 
     /// Looks which webhooks had something to deliver for longer than they may, and delivered nothing. What is stopped is
@@ -274,18 +331,25 @@ fn out(script: &ledger::HandedOut) -> ScriptToCallBack {
     ScriptToCallBack { script: script.script.clone(), at: script.at }
 }
 
-/// A message as it enters the outbox.
-pub(super) fn outgoing(message: &Message) -> NewMessage {
+/// A message as it enters the outbox: as its receiver reads it.
+fn outgoing(message: &Message, terms: &AlertTerms) -> NewMessage {
+    let webhook = terms.webhooks.iter().find(|webhook| webhook.name == message.webhook);
+    let form = webhook.map_or(&Form::CloudEvents, |webhook| &webhook.body.form);
+    let Rendered { content_type, headers, form, body, brief, failure } = render(message, form, terms.full_pass);
+    if let Some(failure) = failure {
+        let (webhook, id) = (&message.webhook, &message.id);
+        tracing::error!(%webhook, id, %failure, "the webhook's own body could not be made, the shortest goes instead");
+    }
     NewMessage {
         id: message.id.clone(),
         webhook: message.webhook.to_string(),
-        content_type: CONTENT_TYPE.into(),
-        body: message.body.clone(),
+        content_type: content_type.into(),
+        body,
         // Deliveries run by the system's clock, whatever the program's clock was set to.
         created_ms: Timestamp::now().as_millisecond(),
-        headers: BTreeMap::new(),
-        form: "cloudevents".into(),
-        brief: Some(brief_event(&message.body)),
+        headers,
+        form: form.into(),
+        brief: Some(brief),
         brief_id: brief_id(&message.id),
         ended: message.ended.clone(),
     }

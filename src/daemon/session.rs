@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, SystemTime};
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::time::{Instant, MissedTickBehavior, interval_at, sleep, sleep_until};
 use uuid::Uuid;
@@ -160,7 +160,9 @@ impl<'a> Session<'a> {
         let mut deliveries = Deliveries::start(config, ways)?;
         deliveries.forget(config).await?;
         let cause = Cause { started: first, files: cause_files(config, first), ..Cause::default() };
-        let notifier = Notifier::resume(fleet.store(), terms(config, &view, &deliveries), cause).await?;
+        let terms = terms(config, &view, &deliveries);
+        let settle_broken = Duration::from_secs(config.settle_broken_s.into());
+        let notifier = Notifier::resume(fleet.store(), terms, cause, settle_broken).await?;
         deliveries.notes.extend(undelivered(fleet.store(), config).await);
         // The last that can fail: from here on this session runs.
         front.listen(config.listen).await?;
@@ -186,7 +188,7 @@ impl<'a> Session<'a> {
             failed: false,
             front,
         };
-        session.tell().await;
+        session.tell(true).await;
         Ok(session)
     }
 
@@ -232,7 +234,7 @@ impl<'a> Session<'a> {
         match self.look(look).await {
             Ok(()) => {
                 self.askers.answer(&self.view, self.basis.config.settle());
-                self.tell().await;
+                self.tell(look == Some(Look::Whole)).await;
             }
             Err(error) => {
                 self.askers.turn_away();
@@ -254,9 +256,10 @@ impl<'a> Session<'a> {
     }
 
     /// Tells of a view; where another daemon was quicker, of a new look at what it may have told of.
-    async fn tell(&mut self) {
+    async fn tell(&mut self, is_full: bool) {
         for _ in 0..TURNS {
-            let seen = PassInputs { view: &self.view, configuration: &self.rejected, store: self.fleet.store() };
+            let store = self.fleet.store();
+            let seen = PassInputs { view: &self.view, configuration: &self.rejected, store, is_full };
             match self.notifier.tell(seen).await {
                 Ok(PassOutcome::Nothing) => return self.passed(),
                 Ok(PassOutcome::News) => {
@@ -341,7 +344,8 @@ impl<'a> Session<'a> {
             return RETRY;
         }
         let mut wait = self.basis.config.full_pass();
-        for soon in self.view.look_again.into_iter().chain(self.notifier.silent_in()) {
+        let soon = [self.view.look_again, self.notifier.silent_in(), self.notifier.broken_in()];
+        for soon in soon.into_iter().flatten() {
             wait = wait.min(soon + MOMENT);
         }
         for due in self.notifier.next_reminder().into_iter().chain(self.view.due) {
@@ -473,6 +477,8 @@ fn log_each(findings: &[Finding]) {
 fn terms(config: &Config, view: &View, deliveries: &Deliveries) -> AlertTerms {
     let on = config.webhooks.iter().filter(|webhook| deliveries.on.contains(&webhook.name));
     AlertTerms {
+        fleet: view.effective.fleet.to_string(),
+        full_pass: SignedDuration::try_from(config.full_pass()).unwrap_or(SignedDuration::MAX),
         source: source_of(&view.effective.fleet),
         webhooks: on
             .map(|webhook| Subscription {
@@ -480,6 +486,7 @@ fn terms(config: &Config, view: &View, deliveries: &Deliveries) -> AlertTerms {
                 weights: webhook.weights.clone(),
                 remind_minutes: webhook.remind_minutes.clone(),
                 silent_minutes: webhook.silent_minutes,
+                body: webhook.body.clone(),
             })
             .collect(),
         address: config.address.clone(),

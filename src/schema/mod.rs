@@ -1,4 +1,5 @@
-//! The JSON Schema of each kind of file (draft 2020-12), for editors and for the tables of the guide.
+//! The JSON Schema of each kind of file (draft 2020-12), for editors and for the tables of the guide; and that of alerts, for
+//! those who read them by program.
 
 mod own;
 
@@ -6,7 +7,7 @@ use std::fmt;
 
 pub use own::{Names, own};
 
-/// A kind of file that people write.
+/// A kind of file that people write, or an alert.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
 pub enum Kind {
     /// What every station should hold.
@@ -17,10 +18,12 @@ pub enum Kind {
     Report,
     /// Where everything lies, and whom to alert.
     Config,
+    /// What a webhook gets.
+    Alert,
 }
 
 impl Kind {
-    /// Every kind there is.
+    /// Every kind of file; an alert is none.
     pub const ALL: [Kind; 4] = [Kind::Inventory, Kind::Keybook, Kind::Report, Kind::Config];
 
     /// The schema as it is kept beside the sample fleet.
@@ -30,6 +33,7 @@ impl Kind {
             Kind::Keybook => include_str!("keybook.json"),
             Kind::Report => include_str!("report.json"),
             Kind::Config => include_str!("config.json"),
+            Kind::Alert => include_str!("alert.json"),
         }
     }
 }
@@ -41,6 +45,7 @@ impl fmt::Display for Kind {
             Kind::Keybook => "keybook",
             Kind::Report => "report",
             Kind::Config => "config",
+            Kind::Alert => "alert",
         })
     }
 }

@@ -30,7 +30,7 @@ pub fn own(kind: Kind, keybooks: &Keybooks, names: &Names) -> Result<String, Str
     match kind {
         Kind::Inventory => inventory(&mut schema, keybooks, names),
         Kind::Report => report(&mut schema, keybooks, names),
-        Kind::Keybook | Kind::Config => {
+        Kind::Keybook | Kind::Config | Kind::Alert => {
             return Err(format!("A {kind} holds no names of your fleet: --own is for inventory and report."));
         }
     }

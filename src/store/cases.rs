@@ -1,7 +1,7 @@
 //! What a pass leaves behind: its cases, and the messages that tell of them; and small memos of the store's own.
 //! A pass's are written together or not at all. It never decides what is told, and never looks into a case.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde_json::json;
 use sqlx::{Any, AnyConnection, AssertSqlSafe, Row, Transaction};
@@ -40,13 +40,15 @@ pub struct PassWrites {
     pub cases: BTreeMap<String, Option<String>>,
     /// To be delivered in this order, webhook by webhook.
     pub messages: Vec<NewMessage>,
+    /// Webhooks that get a list anew: what waits for them of earlier lists goes.
+    pub replaced: BTreeSet<String>,
 }
 
 impl PassWrites {
     /// Nothing to write.
     pub fn is_empty(&self) -> bool {
-        let Self { cases, messages } = self;
-        cases.is_empty() && messages.is_empty()
+        let Self { cases, messages, replaced } = self;
+        cases.is_empty() && messages.is_empty() && replaced.is_empty()
     }
 
     fn check(&self) -> Result<(), StoreError> {
@@ -167,6 +169,15 @@ async fn write_decision(
             query.bind(key.as_str()).bind(case.as_deref())
         });
         rows.execute(&mut **transaction).await?;
+    }
+    for webhook in &decision.replaced {
+        sqlx::query(
+            "DELETE FROM outbox WHERE webhook = $1 AND substr(id, 1, 5) = 'list-' AND delivered_ms IS NULL \
+             AND refused_ms IS NULL",
+        )
+        .bind(webhook.as_str())
+        .execute(&mut **transaction)
+        .await?;
     }
     add_messages(transaction, &decision.messages).await
 }

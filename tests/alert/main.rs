@@ -6,8 +6,10 @@ use std::io::Write as _;
 use std::process::{Command, Stdio};
 use std::sync::Arc;
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use serde_json::Value as Json;
+use stationkeep::alert::body::form::{BodyTerms, Form};
+use stationkeep::alert::body::{render, sample};
 use stationkeep::alert::{
     AlertTerms, Brake, Cases, Cause, FilesRead, Message, Next, Pass, RejectedReport, RejectedReports, Stopped,
     Subscription, ToCallBack, Work, decide, heartbeat, source_of,
@@ -38,8 +40,11 @@ fn terms() -> AlertTerms {
         weights: Weight::ALL.into(),
         remind_minutes: BTreeMap::new(),
         silent_minutes: 15,
+        body: BodyTerms::default(),
     };
     AlertTerms {
+        fleet: "Skerry Coast Harbours".into(),
+        full_pass: SignedDuration::from_mins(15),
         source: source_of("Skerry Coast Harbours"),
         webhooks: vec![webhook],
         address: Some("https://ops.example".into()),
@@ -86,6 +91,7 @@ fn told(stations: usize, news: &News) -> Message {
         stopped: &news.stopped,
         refused: &[],
         silent: &BTreeMap::new(),
+        is_full: false,
         ledger_seq: 0,
         clock: clock(),
     };
@@ -202,4 +208,41 @@ fn the_check_finds_what_is_wrong() {
         let (taken, why) = checked(text);
         assert!(!taken && !why.contains("Traceback"), "{text:.20}: {why}");
     }
+}
+
+/// The schema that `schema alert` prints, by an outside validator: it holds for every event there is, and for nothing else.
+#[test]
+fn the_schema_of_alerts_takes_every_event_and_has_an_example_of_each() {
+    let run = Command::new(env!("CARGO_BIN_EXE_stationkeep")).args(["schema", "alert"]).output().expect("the program");
+    assert!(run.status.success(), "{}", String::from_utf8_lossy(&run.stderr));
+    let schema: Json = serde_json::from_slice(&run.stdout).expect("JSON");
+    let event = |message: &Message| serde_json::from_str::<Json>(&message.body).expect("JSON");
+    let events: Vec<Json> = sample::messages().iter().map(event).collect();
+    let given = serde_json::json!({"schema": schema, "events": events}).to_string();
+    let python = std::env::var("STATIONKEEP_TEST_PYTHON").expect("STATIONKEEP_TEST_PYTHON is set (tests/run does it)");
+    let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/alert/check_schema.py");
+    let mut command = Command::new(python);
+    command.arg(script).stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
+    let mut child = command.spawn().expect("Python starts");
+    child.stdin.take().expect("an input").write_all(given.as_bytes()).expect("it reads");
+    let output = child.wait_with_output().expect("it ends");
+    let said = format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
+    assert!(output.status.success(), "{said}");
+}
+
+#[test]
+fn the_cloudevents_library_takes_every_sample_and_its_short_form() {
+    // Those of hostile names, and one of each kind.
+    let mut kinds = BTreeSet::new();
+    for message in sample::messages() {
+        let gist = &message.gists[0];
+        if !gist.fleet.contains('{') && !kinds.insert(gist.kind) {
+            continue;
+        }
+        let made = render(message, &Form::CloudEvents, SignedDuration::from_mins(15));
+        for body in [&made.body, &made.brief] {
+            assert_eq!(checked(body), (true, String::new()), "{body}");
+        }
+    }
+    assert!(kinds.len() >= 7, "{kinds:?}");
 }

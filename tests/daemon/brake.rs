@@ -292,8 +292,8 @@ fn the_alert_says_what_is_held_and_a_release_beside_the_daemon_is_taken_up() {
             )),
         "{summary}"
     );
-    let entry = &told.data()["opened"][0]["next"]["do"];
-    assert!(entry.as_str().is_some_and(|text| text.contains("stationkeep release ")), "{entry}");
+    let entry = &told.data()["opened"][0]["next"]["command"];
+    assert!(entry.as_str().is_some_and(|text| text.starts_with("stationkeep release ")), "{entry}");
     assert_eq!(told.data()["hold"]["news"], "held");
     // A restart does not tell it again; a release is told at once, though no station has news.
     assert_eq!(daemon.stop("TERM"), Some(0));

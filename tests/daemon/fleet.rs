@@ -236,7 +236,7 @@ pub fn configuration(settle_ms: u32, webhooks: &str) -> String {
     format!(
         "stationkeep: 1\ninventory: inventory\nkeybooks: keybooks\nreports: reports\nledger: sqlite:../var/ledger.db\n\
          listen: 127.0.0.1:0\nsettle_ms: {settle_ms}\nreconfirm_days: 36500\nfull_pass_minutes: 1440\n\
-         webhooks:\n{webhooks}"
+         settle_broken_s: 0\nwebhooks:\n{webhooks}"
     )
 }
 

@@ -2,13 +2,14 @@
 //! `STATIONKEEP_TEST_KILLS` says during ten times as many (200 take about five minutes). `STATIONKEEP_TEST_SEED` repeats
 //! a run's chances.
 
+use std::collections::BTreeSet;
 use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
-use super::fleet::{Fleet, SIGNING, STATIONS, fleet_yaml, north_yaml, uuid};
+use super::fleet::{Fleet, SIGNING, STATIONS, fleet_yaml, north_yaml, uuid, webhook};
 use super::process::{Daemon, signal, until};
-use super::receiver::{Answer, Receiver};
-use super::told::{drifting, in_order, open_cases, refused_sources, settled_within};
+use super::receiver::{Answer, Receiver, is_tenth};
+use super::told::{REFUSED, drifting, in_order, open_cases, refused_sources, settled_within};
 
 /// Changes for each kill.
 const CHANGES: u32 = 10;
@@ -89,6 +90,7 @@ fn whenever_it_is_killed_every_case_is_told_nothing_twice_and_all_in_order() {
     let began = Instant::now();
     let receiver = Receiver::witnessed(SIGNING);
     let fleet = Fleet::new(&receiver);
+    let picky = picky(&fleet);
     let (kills, over) = (kills(), AtomicBool::new(false));
     let (made, killed) = (AtomicU32::new(0), AtomicU32::new(0));
     std::thread::scope(|scope| {
@@ -128,6 +130,7 @@ fn whenever_it_is_killed_every_case_is_told_nothing_twice_and_all_in_order() {
     settled_within(Duration::from_secs(120), &receiver, &fleet);
     let bad = bad_reports(&fleet);
     until("every refused report told", || (told_of(&receiver, &bad).len() >= bad.len()).then_some(()));
+    let refused = nothing_is_stuck(&picky, &fleet, &receiver);
     let heard = receiver.heard().len();
     signal(daemon.pid(), "HUP");
     let heard = receiver.still(&daemon, heard);
@@ -137,16 +140,47 @@ fn whenever_it_is_killed_every_case_is_told_nothing_twice_and_all_in_order() {
     fleet.run(&["ledger", "verify"]).ended(0);
     let requests = receiver.requests();
     assert_eq!(receiver.witness_saw(), requests.len());
+    let (made, killed, took) = (made.into_inner(), killed.into_inner(), began.elapsed().as_secs());
     let taken = requests.iter().filter(|got| got.taken).count();
+    let (twice, missed) = (taken - heard.len(), requests.len() - taken);
+    let heard = heard.len();
     println!(
-        "{} changes, {} times kill -9, {:.0} s: {} deliveries heard, {} of them twice, {} tries not taken",
-        made.into_inner(),
-        killed.into_inner(),
-        began.elapsed().as_secs_f64(),
-        heard.len(),
-        taken - heard.len(),
-        requests.len() - taken
+        "{made} changes, {killed} kills, {took} s: {heard} heard, {twice} of them twice, {missed} tries not taken, {refused} refused"
     );
+}
+
+/// Another receiver of the fleet, which will not take about every tenth message, however often it is sent.
+fn picky(fleet: &Fleet) -> Receiver {
+    let picky = Receiver::start(SIGNING);
+    picky.answer(Answer::Picky);
+    fleet.write("config/secrets/picky", &picky.url());
+    fleet.configure(100, &(webhook("on-call") + &webhook("picky")));
+    picky
+}
+
+/// A receiver that refuses some messages for good got the short form of each, and all others; nothing waits for it. Returns how
+/// many it refused.
+fn nothing_is_stuck(picky: &Receiver, fleet: &Fleet, other: &Receiver) -> usize {
+    until("an empty queue", || {
+        let listed = fleet.run(&["deliveries", "--webhook", "picky", "--format", "json"]).json();
+        (listed["undelivered"] == 0).then_some(())
+    });
+    let refused: BTreeSet<String> = picky.requests().into_iter().map(|got| got.id).filter(|id| is_tenth(id)).collect();
+    // One id, one body: `heard` holds that.
+    let heard: BTreeSet<String> = picky.heard().into_iter().map(|got| got.id).collect();
+    for id in &refused {
+        assert!(!heard.contains(id) && heard.contains(&id.replace("told-", "short-")), "{id}");
+    }
+    // Of a hundred messages none is refused three times in a hundred thousand runs.
+    assert!(!refused.is_empty() || heard.len() < 100, "no message was refused");
+    // The other receiver hears of each of them, once.
+    let told = || -> u64 {
+        let told = other.heard().into_iter().filter(|got| got.kind() == REFUSED);
+        told.map(|got| got.data()["count"].as_u64().unwrap_or(0)).sum()
+    };
+    until("every refusal told", || (told() >= refused.len() as u64).then_some(()));
+    assert_eq!(told(), refused.len() as u64);
+    refused.len()
 }
 
 /// The files in the reports folder that nobody can take, as they are named in alerts.

@@ -16,6 +16,7 @@ mod answer;
 mod against;
 mod away;
 mod aside;
+mod bodies;
 mod brake;
 mod card;
 mod configuration;

@@ -37,8 +37,11 @@ fn gone(key: &str) -> (String, Option<String>) {
 
 async fn a_decision_is_written_and_read_back(place: &Place) {
     let store = place.open().await;
-    let first =
-        PassWrites { cases: [case("EQ-01", 1), case("EQ-02", 1)].into(), messages: vec![message("on-call", "a", 1)] };
+    let first = PassWrites {
+        cases: [case("EQ-01", 1), case("EQ-02", 1)].into(),
+        messages: vec![message("on-call", "a", 1)],
+        ..PassWrites::default()
+    };
     assert_eq!(commit(&store, &first).await.expect("commit"), 1);
     let kept = store.cases().await.expect("cases");
     assert_eq!(kept.into_iter().map(|(key, body)| (key, Some(body))).collect::<BTreeMap<_, _>>(), first.cases);
@@ -55,8 +58,11 @@ async fn a_decision_is_written_and_read_back(place: &Place) {
 
 async fn of_two_decisions_at_one_turn_the_second_writes_nothing(place: &Place) {
     let store = place.open().await;
-    let decision =
-        |id: &str, nth| PassWrites { cases: [case("EQ-01", nth)].into(), messages: vec![message("on-call", id, 1)] };
+    let decision = |id: &str, nth| PassWrites {
+        cases: [case("EQ-01", nth)].into(),
+        messages: vec![message("on-call", id, 1)],
+        ..PassWrites::default()
+    };
     assert_eq!(store.commit_pass(&decision("a", 1), 0).await.expect("commit"), Some(1));
     assert_eq!(store.commit_pass(&decision("b", 2), 0).await.expect("commit"), None);
     assert_eq!(store.cases().await.expect("cases").into_values().map(Some).collect::<Vec<_>>(), [case("", 1).1]);
@@ -88,7 +94,11 @@ async fn a_decision_that_fails_half_way_leaves_nothing(place: &Place) {
     let store = place.open().await;
     // The outbox is written last; without it the rest must not stay either.
     place.run("ALTER TABLE outbox RENAME TO outbox_away").await;
-    let decision = PassWrites { cases: [case("EQ-01", 1)].into(), messages: vec![message("on-call", "a", 1)] };
+    let decision = PassWrites {
+        cases: [case("EQ-01", 1)].into(),
+        messages: vec![message("on-call", "a", 1)],
+        ..PassWrites::default()
+    };
     let error = commit(&store, &decision).await.expect_err("no outbox");
     assert!(matches!(error, StoreError::Database { .. }), "{error}");
     place.run("ALTER TABLE outbox_away RENAME TO outbox").await;

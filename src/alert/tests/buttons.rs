@@ -40,19 +40,19 @@ fn a_failed_test_says_what_a_caller_meets_who_tested_what_they_noted_and_what_to
     let opened = told(&mut watch);
     assert_eq!(
         summary(&opened),
-        "EQ-01: pressing the red button did not reach help (tested 00:10 UTC by tech-07: caller could not hear). Put a stand-in \
+        "EQ-01: pressing the red button did not reach help (tested 2026-11-20 00:10 UTC by tech-07: caller could not hear). Put a stand-in \
          there. New drift at EQ-01 (East quay, EQ-01). To do: test 1 station. Fleet: 1 out-of-service, 9 aligned."
     );
     let entry = &opened["opened"][0];
     let button = serde_json::json!({
         "lifeline": "emergency", "title": "the red button", "service": "failed", "at": "2026-11-20T00:10:00Z", "by": "tech-07",
-        "meaning": "pressing the red button did not reach help (tested 00:10 UTC by tech-07: caller could not hear)",
+        "meaning": "pressing the red button did not reach help (tested 2026-11-20 00:10 UTC by tech-07: caller could not hear)",
     });
     assert_eq!(entry["lifelines"], serde_json::json!([button]));
     assert_eq!((&opened["severity"], &entry["severity"]), (&"critical".into(), &"critical".into()));
     assert_eq!(entry["stand_in"], "Put a stand-in there until a test call reaches help.");
     assert_eq!(entry["next"], serde_json::json!({"do": "a test call of the red button"}));
-    // The next day the time has its date; and there is a way back by now.
+    // There is a way back by now.
     watch.ways_back.insert("EQ-01".into());
     watch.minutes(24 * 60);
     let reminded = told(&mut watch);
@@ -76,7 +76,9 @@ fn a_button_that_is_dead_by_the_record_is_as_critical_as_one_that_failed_and_say
     watch.put(station("EQ-01", vec![], vec![failed("2026-11-20T10:00:00Z", None)]));
     let then = told(&mut watch);
     assert!(
-        summary(&then).starts_with("EQ-01: pressing the red button did not reach help (tested 10:00 UTC by tech-07). ")
+        summary(&then).starts_with(
+            "EQ-01: pressing the red button did not reach help (tested 2026-11-20 10:00 UTC by tech-07). "
+        )
     );
     assert_eq!(then["grown"][0]["station"], "EQ-01", "{then}");
     // Put right and dead again, the fix did not stick.
@@ -103,7 +105,7 @@ fn whatever_else_there_is_to_tell_the_first_button_that_calls_nobody_and_their_e
     watch.put(station("Z-02", vec![], two));
     watch.put(station("Z-01", vec![], vec![failed("2026-11-20T09:00:00Z", None)]));
     let told = told(&mut watch);
-    let first = "Z-01: pressing the red button did not reach help (tested 09:00 UTC by tech-07). 3 buttons at 2 stations do not \
+    let first = "Z-01: pressing the red button did not reach help (tested 2026-11-20 09:00 UTC by tech-07). 3 buttons at 2 stations do not \
                  work: 2 did not reach help, 1 calls nobody. Put a stand-in at each. Many at once. ";
     assert!(summary(&told).starts_with(first), "{told}");
     assert_eq!(told["buttons"], serde_json::json!({"failed": 2, "dead": 1, "stations": 2}));
@@ -139,7 +141,7 @@ fn the_totals_are_the_fleets_and_stand_first_in_a_message_about_another_station_
     watch.pass();
     watch.put(differs("EQ-05", "lamp.follows", "1"));
     let told = told(&mut watch);
-    let first = "EQ-01: pressing the red button did not reach help (tested 09:00 UTC by tech-07). 2 buttons at 2 stations did \
+    let first = "EQ-01: pressing the red button did not reach help (tested 2026-11-20 09:00 UTC by tech-07). 2 buttons at 2 stations did \
                  not reach help. Put a stand-in at each. New drift at EQ-05";
     assert!(summary(&told).starts_with(first), "{told}");
     assert_eq!(told["buttons"], serde_json::json!({"failed": 2, "dead": 0, "stations": 2}));

@@ -14,7 +14,8 @@ const NOTHING: [&str; 0] = [];
 /// Two webhooks that hear of files, and aligned stations.
 fn watch() -> Watch {
     let mut watch = Watch::new();
-    watch.terms.webhooks = vec![webhook("heavy", &[Weight::Lifeline]), webhook("on-call", &Weight::ALL)];
+    watch.terms.webhooks =
+        vec![webhook("heavy", &[Weight::Lifeline, Weight::Locating]), webhook("on-call", &Weight::ALL)];
     watch
 }
 
@@ -111,7 +112,9 @@ fn a_refusal_carries_its_diagnostics() {
             "findings": [{"at": "inventory/fleet.yaml:4:5", "code": "unquoted",
                 "message": "The number 0121 is not quoted.", "fix": "Write \"0121\".",
                 "also": [{"at": "inventory/contacts.yaml:3:5", "what": "the contact"}]}],
-            "left_out": 0, "rest": "stationkeep check"
+            "left_out": 0, "severity": "warning",
+            "key": "Skerry Coast Harbours/inventory",
+            "rest": "stationkeep check"
         })
     );
     watch.clock += jiff::SignedDuration::from_mins(5);
@@ -196,4 +199,26 @@ fn nobody_is_reminded_of_a_refusal_who_has_not_got_the_last_telling_yet_but_a_ch
     assert_eq!(heard(&mut watch, &[error(12)]), ["on-call refused"]);
     assert_eq!(heard(&mut watch, &[error(13)]), ["heavy refused", "on-call refused"]);
     assert_eq!(heard(&mut watch, &[]), ["heavy recovered", "on-call recovered"]);
+}
+
+#[test]
+fn a_webhook_for_lifelines_alone_hears_of_files_only_where_no_station_is_watched() {
+    let mut watch = Watch::new();
+    watch.terms.webhooks = vec![webhook("duty", &[Weight::Lifeline])];
+    assert_eq!(heard(&mut watch, &[error(12)]), NOTHING);
+    assert_eq!(heard(&mut watch, &[]), NOTHING);
+    watch.is_watching = false;
+    assert_eq!(heard(&mut watch, &[error(12)]), ["duty refused"]);
+    assert_eq!(heard(&mut watch, &[]), ["duty recovered"]);
+}
+
+#[test]
+fn a_refusal_and_its_recovery_have_one_key() {
+    let mut watch = watch();
+    let keys = |messages: Vec<Message>| -> Vec<String> {
+        messages.iter().map(|message| data(&message.body)["key"].as_str().unwrap().to_owned()).collect()
+    };
+    let refused = keys(read(&mut watch, &[error(12)]));
+    assert_eq!(refused, vec!["Skerry Coast Harbours/inventory"; 2]);
+    assert_eq!(keys(read(&mut watch, &[])), refused);
 }

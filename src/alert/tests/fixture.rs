@@ -7,6 +7,7 @@ use jiff::{SignedDuration, Timestamp};
 use serde_json::Value as Json;
 use uuid::Uuid;
 
+use super::super::body::form::BodyTerms;
 use super::super::case::{Before, Case, Told};
 use super::super::topic::seen::Seen;
 use super::super::topic::station::{Memory, Station};
@@ -148,12 +149,15 @@ pub fn differs(name: &str, what: &str, wanted: &str) -> Arc<StationDrift> {
 
 pub fn webhook(name: &str, weights: &[Weight]) -> Subscription {
     let remind_minutes = [(Weight::Lifeline, 60), (Weight::Locating, 240), (Weight::Routine, 1440)].into();
-    Subscription { name: name.into(), weights: weights.iter().copied().collect(), remind_minutes, silent_minutes: 15 }
+    let weights = weights.iter().copied().collect();
+    Subscription { name: name.into(), weights, remind_minutes, silent_minutes: 15, body: BodyTerms::default() }
 }
 
 pub fn terms(webhooks: Vec<Subscription>) -> AlertTerms {
     let source = "/stationkeep/skerry-coast-harbours".into();
-    AlertTerms { source, webhooks, address: None, many_share: 0.3, require_tests: true }
+    let fleet = "Skerry Coast Harbours".into();
+    let full_pass = SignedDuration::from_mins(15);
+    AlertTerms { fleet, full_pass, source, webhooks, address: None, many_share: 0.3, require_tests: true }
 }
 
 /// A change that is held, of one station of 34.
@@ -201,6 +205,7 @@ pub struct Watch {
     pub stopped: BTreeMap<Name, Stopped>,
     pub silent: BTreeMap<Name, Silent>,
     pub refused: Vec<Refused>,
+    pub is_full: bool,
     pub clock: Timestamp,
     pub cases: Cases,
     pub terms: AlertTerms,
@@ -238,6 +243,7 @@ impl Watch {
             stopped: BTreeMap::new(),
             silent: BTreeMap::new(),
             refused: Vec::new(),
+            is_full: false,
             clock: "2026-11-20T10:00:00Z".parse().unwrap(),
             cases: Cases::default(),
             terms: terms(vec![webhook("on-call", &Weight::ALL)]),
@@ -339,6 +345,7 @@ impl Watch {
             stopped: &self.stopped,
             refused: &self.refused,
             silent: &self.silent,
+            is_full: self.is_full,
             ledger_seq: self.seq,
             clock: self.clock,
         };

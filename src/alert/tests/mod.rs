@@ -1,6 +1,7 @@
 //! Tests of the room as a whole: a small fleet, pass after pass.
 
 mod asides;
+mod body;
 mod bounds;
 mod buttons;
 mod change;

@@ -24,7 +24,8 @@ fn report(nth: usize, reasons: Vec<Finding>) -> RejectedReport {
 
 fn told(news: RejectedReports) -> Vec<Message> {
     let mut watch = Watch::new();
-    watch.terms.webhooks = vec![webhook("heavy", &[Weight::Lifeline]), webhook("on-call", &Weight::ALL)];
+    watch.terms.webhooks =
+        vec![webhook("heavy", &[Weight::Lifeline, Weight::Locating]), webhook("on-call", &Weight::ALL)];
     watch.rejected = news;
     watch.pass().messages
 }
@@ -133,4 +134,16 @@ fn a_rejected_report_of_a_failed_test_is_told_first_as_critical_with_who_made_it
     assert!(data["summary"].as_str().unwrap().starts_with(first), "{data}");
     assert_eq!(data["severity"], "critical");
     assert_eq!(data["reports"][0]["station"], "FT-02");
+}
+
+#[test]
+fn a_webhook_for_lifelines_alone_hears_of_the_report_that_a_button_did_not_reach_help() {
+    let mut watch = Watch::new();
+    watch.terms.webhooks = vec![webhook("duty", &[Weight::Lifeline])];
+    watch.rejected = rejected(vec![report(1, vec![reason(4)])]);
+    assert!(watch.pass().messages.is_empty());
+    let failed = FailedTest { by: Some("tech-07".into()), note: None };
+    watch.rejected = rejected(vec![RejectedReport { failed: Some(failed), ..report(2, vec![reason(4)]) }]);
+    let told = watch.pass().messages;
+    assert_eq!(data(&told[0].body)["severity"], "critical");
 }

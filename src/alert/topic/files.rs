@@ -6,10 +6,11 @@ use jiff::{SignedDuration, Timestamp};
 use serde::Serialize;
 use serde_json::Value as Json;
 
-use crate::alert::case::{Condition, Severity};
+use crate::alert::case::{Before, Condition, Severity};
 use crate::alert::cases::Cases;
 use crate::alert::clip::{PLACE, SENTENCE, clip};
-use crate::alert::event::{Envelope, EventKind, LONGEST_BODY, json};
+use crate::alert::event::{Envelope, EventKind, LONGEST_BODY};
+use crate::alert::json::json;
 use crate::alert::mark::{Mark, MarkHasher};
 use crate::alert::pass::{FilesRead, Pass};
 use crate::alert::subject::{Announced, Subject, Topic};
@@ -57,6 +58,11 @@ impl Topic for Files {
 
     const NAME: &'static str = "files";
 
+    /// Where no station is watched it concerns every button; else nobody needs to be woken.
+    fn takes(webhook: &Subscription, severity: Severity) -> bool {
+        webhook.weights.contains(&severity.weight())
+    }
+
     /// Where no station is watched, as pressing as a lifeline.
     fn interval(webhook: &Subscription, severity: Severity) -> Option<SignedDuration> {
         let pressing = match severity {
@@ -73,6 +79,10 @@ impl Announced for Files {
             What::Inventory => EventKind("stationkeep.inventory.refused.v1"),
             What::Configuration => EventKind("stationkeep.configuration.refused.v1"),
         }
+    }
+
+    fn key(name: &str) -> String {
+        name.to_owned()
     }
 
     fn cause(subject: &Subject<'_, Files>) -> Mark {
@@ -105,6 +115,15 @@ impl Announced for Files {
         data.left_out -= data.findings.len();
         envelope.seal(&data)
     }
+}
+
+/// Whether errors of the inventory and of the configuration were told, and not that they are fixed.
+pub fn are_told(cases: &Cases) -> [bool; 2] {
+    [What::Inventory, What::Configuration].map(|what| match cases.before::<Files>(what.as_str()) {
+        Before::Nothing => false,
+        Before::Unreadable => true,
+        Before::Case(case) => case.told.is_some() || !case.heard.is_empty(),
+    })
 }
 
 /// Both, as they were read.

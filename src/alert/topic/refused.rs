@@ -9,6 +9,7 @@ use crate::alert::case::Severity;
 use crate::alert::cases::{Cases, Writes};
 use crate::alert::clip::{NAME, PLACE, SENTENCE, clip};
 use crate::alert::event::{Envelope, EventKind, Message};
+use crate::alert::key::key;
 use crate::alert::machine::Round;
 use crate::alert::mark::{Mark, MarkHasher};
 use crate::alert::pass::{Pass, Refused};
@@ -77,7 +78,6 @@ pub fn tell(round: &mut Round<'_>) {
 #[derive(Serialize)]
 struct Data {
     summary: String,
-    severity: &'static str,
     /// How many were refused.
     count: usize,
     /// The first of them.
@@ -101,7 +101,9 @@ fn message(webhook: &Name, refused: &[&Refused], round: &Round<'_>) -> Message {
     let (source, time) = (&round.terms.source, round.pass.clock);
     let first = refused.first().map(|first| clip(&first.webhook, NAME));
     let is_one = refused.iter().all(|one| Some(&one.webhook) == refused.first().map(|first| &first.webhook));
-    let envelope = Envelope { id: &id, source, kind: KIND, subject: first.as_deref().filter(|_| is_one), time };
+    let subject = first.as_deref().filter(|_| is_one);
+    let (key, severity) = (key(&round.terms.fleet, "refused messages"), severity(refused));
+    let envelope = Envelope { id: &id, source, kind: KIND, subject, time, key: &key, severity };
     let shown = refused.iter().take(SHOWN).map(|one| Entry {
         webhook: clip(&one.webhook, NAME),
         message: clip(&one.message, NAME),
@@ -111,14 +113,14 @@ fn message(webhook: &Name, refused: &[&Refused], round: &Round<'_>) -> Message {
     });
     let data = Data {
         summary: clip(&summary(refused), SENTENCE),
-        severity: severity(refused).as_str(),
         count: refused.len(),
         messages: shown.collect(),
         left_out: refused.len().saturating_sub(SHOWN),
         fix: "Check the body that this webhook sends, and what its receiver takes. All of them: stationkeep deliveries --all"
             .into(),
     };
-    Message { webhook: webhook.clone(), body: envelope.seal(&data), id: id.clone(), ended: Vec::new() }
+    let gists = vec![envelope.gist(&round.terms.fleet, data.summary.clone(), false)];
+    Message { webhook: webhook.clone(), body: envelope.seal(&data), id: id.clone(), ended: Vec::new(), gists }
 }
 
 fn severity(refused: &[&Refused]) -> Severity {

@@ -1,6 +1,6 @@
 //! The message about field reports that were refused, and about those refused before that are on record now: at most one
-//! a pass to each webhook, however many there are. Every webhook hears of them: a report that does not count may be
-//! the one that says which button is dead.
+//! a pass to each webhook, however many there are. One that takes lifelines alone hears of those that say that a button did not
+//! reach help.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -10,11 +10,14 @@ use super::files::{ToldFinding, fitting, mark};
 use crate::alert::case::Severity;
 use crate::alert::cases::Cases;
 use crate::alert::clip::{NAME, PLACE, Room, SENTENCE, clip};
-use crate::alert::event::{Envelope, EventKind, LONGEST_BODY, Message, json};
+use crate::alert::event::{Envelope, EventKind, LONGEST_BODY, Message};
+use crate::alert::json::json;
+use crate::alert::key::key;
 use crate::alert::machine::Round;
 use crate::alert::mark::{Chain, Mark, MarkHasher};
 use crate::alert::pass::{FailedTest, Pass, RejectedReport, RejectedReports};
 use crate::alert::subject::{Subject, Topic};
+use crate::alert::terms::Subscription;
 use crate::finding::{Finding, plural};
 use crate::setting::Name;
 
@@ -54,7 +57,10 @@ pub fn tell(round: &mut Round<'_>) {
     let news = round.pass.rejected;
     if !(news.rejected.is_empty() && news.recorded.is_empty()) {
         let cause = cause(news);
-        let messages = round.terms.webhooks.iter().map(|webhook| message(&webhook.name, news, &cause, round));
+        let weight = severity(news).weight();
+        let takes = |webhook: &&Subscription| webhook.weights.contains(&weight);
+        let hearers = round.terms.webhooks.iter().filter(takes);
+        let messages = hearers.map(|webhook| message(&webhook.name, news, &cause, round));
         let messages: Vec<Message> = messages.collect();
         // Nothing that comes later is tied to their ids.
         round.messages.extend(messages);
@@ -66,8 +72,6 @@ pub fn tell(round: &mut Round<'_>) {
 #[derive(Serialize)]
 struct Data {
     summary: String,
-    /// `critical` where one says that a button did not reach help.
-    severity: &'static str,
     /// How many were refused.
     count: usize,
     /// How many of them by the code of their first reason.
@@ -96,12 +100,22 @@ struct RejectedEntry {
     reasons_left_out: usize,
 }
 
+/// What a message is about: the one report, rejected or on record now; or several.
+fn about_reports(news: &RejectedReports) -> String {
+    match (news.rejected.as_slice(), news.recorded.as_slice()) {
+        ([one], []) | ([], [one]) => format!("report {}", one.content.get(..16).unwrap_or(&one.content)),
+        _ => "reports".into(),
+    }
+}
+
 /// A note is no longer than this in a summary.
 const NOTE: Room = Room(160);
 
+/// `critical` where one says that a button did not reach help.
 fn severity(news: &RejectedReports) -> Severity {
     match news.rejected.iter().any(|report| report.failed.is_some()) {
         true => Severity::Critical,
+        false if news.rejected.is_empty() => Severity::Info,
         false => Severity::Warning,
     }
 }
@@ -129,14 +143,14 @@ fn message(webhook: &str, news: &RejectedReports, cause: &Mark, round: &Round<'_
         _ => None,
     };
     let (source, time) = (&round.terms.source, round.pass.clock);
-    let envelope = Envelope { id: &id, source, kind, subject: subject.as_deref(), time };
+    let (key, severity) = (key(&round.terms.fleet, &about_reports(news)), severity(news));
+    let envelope = Envelope { id: &id, source, kind, subject: subject.as_deref(), time, key: &key, severity };
     let mut by_reason: BTreeMap<&'static str, usize> = BTreeMap::new();
     for first in news.rejected.iter().filter_map(|report| report.reasons.first()) {
         *by_reason.entry(first.code.as_str()).or_default() += 1;
     }
     let mut data = Data {
         summary: clip(&summary(news), SENTENCE),
-        severity: severity(news).as_str(),
         count: news.rejected.len(),
         by_reason,
         reports: Vec::new(),
@@ -154,7 +168,8 @@ fn message(webhook: &str, news: &RejectedReports, cause: &Mark, round: &Round<'_
         data.reports.push(entry);
         data.left_out -= 1;
     }
-    Message { webhook: webhook.into(), body: envelope.seal(&data), id: id.clone(), ended: Vec::new() }
+    let gists = vec![envelope.gist(&round.terms.fleet, data.summary.clone(), news.rejected.is_empty())];
+    Message { webhook: webhook.into(), body: envelope.seal(&data), id: id.clone(), ended: Vec::new(), gists }
 }
 
 impl Source {

@@ -237,6 +237,7 @@ impl<'p> StationSubject<'p> {
 }
 
 /// One station of a message, before it is laid out.
+#[derive(Clone, Copy)]
 pub struct Item<'t, 'p> {
     pub reason: Reason,
     pub subject: &'t StationSubject<'p>,

@@ -67,6 +67,10 @@ impl<T: Trouble + 'static> Announced for Since<T> {
         T::KIND
     }
 
+    fn key(name: &str) -> String {
+        format!("webhook {name} {}", T::MARK)
+    }
+
     fn cause(subject: &Subject<'_, Since<T>>) -> Mark {
         mark::<T>(&subject.name, since(subject).unwrap_or_default(), subject.sight.trouble.is_none())
     }

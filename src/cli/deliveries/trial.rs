@@ -3,10 +3,11 @@
 
 use std::fmt::Write as _;
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use uuid::Uuid;
 
-use crate::alert::{CONTENT_TYPE, source_of, trial};
+use crate::alert::body::render;
+use crate::alert::{source_of, trial};
 use crate::cli::context::Files;
 use crate::cli::error::{CliError, print};
 use crate::cli::exit::Exit;
@@ -26,13 +27,19 @@ pub async fn run(webhook: &Webhook, config: &Config) -> Result<Exit, CliError> {
     let to = destination(webhook, &target)?;
     let fleet = Files::read(&config.file).map(|files| files.reading.inventory.fleet.to_string()).unwrap_or_default();
     let now = Timestamp::now();
-    let event = trial(&webhook.name, format!("try-{}", Uuid::now_v7()), &source_of(&fleet), now);
+    let event = trial(&webhook.name, format!("try-{}", Uuid::now_v7()), (&source_of(&fleet), &fleet), now);
+    let full_pass = SignedDuration::try_from(config.full_pass()).unwrap_or(SignedDuration::MAX);
+    let made = render(&event, &webhook.body.form, full_pass);
+    if let Some(failure) = &made.failure {
+        return Err(CliError::failed(format!("the body of {name} cannot be made: {failure}.")));
+    }
+    let body = to.body(made.form, &made.body);
     let message = Message {
         id: &event.id,
         timestamp_s: now.as_second(),
-        content_type: CONTENT_TYPE,
-        headers: None,
-        body: &event.body,
+        content_type: made.content_type,
+        headers: Some(&made.headers),
+        body: &body,
     };
     let address = shown_address(&to.url);
     let attempt = Sender::new(Limits::default())?.send(&to, &message).await;

@@ -1,6 +1,7 @@
 //! From the text of `stationkeep.yaml` to a [`Config`], or to everything that is wrong with it.
 
 mod access;
+mod body;
 mod receiver;
 mod source;
 mod webhook;
@@ -28,10 +29,11 @@ mod defaults {
     pub const RECONFIRM_DAYS: u32 = 365;
     pub const REQUIRE_TESTS: bool = true;
     pub const FULL_PASS_MINUTES: u32 = 15;
+    pub const SETTLE_BROKEN_S: u32 = 60;
 }
 
 /// The keys of the file.
-const KEYS: [&str; 17] = [
+const KEYS: [&str; 18] = [
     "stationkeep",
     "inventory",
     "keybooks",
@@ -46,6 +48,7 @@ const KEYS: [&str; 17] = [
     "reconfirm_days",
     "require_tests",
     "full_pass_minutes",
+    "settle_broken_s",
     "brake",
     "surge",
     "webhooks",
@@ -120,6 +123,7 @@ impl Reader<'_> {
             reconfirm,
             require,
             full_pass,
+            settle_broken,
             brake,
             surge,
             webhooks,
@@ -127,11 +131,7 @@ impl Reader<'_> {
         self.sheet.version(version, root, "stationkeep");
         let reports_place = reports.map(|node| self.sheet.place(node.spot));
         let (source, [keybooks, reports]) = self.folders([inventory, keybooks, reports], root);
-        let taken = taken.and_then(|node| {
-            let taken = Folder::new(self.folder, self.path(node, "reports_taken")?);
-            self.taken_apart(&taken, node, &source, [&keybooks, &reports]);
-            Some(taken)
-        });
+        let taken = taken.and_then(|node| self.taken(node, &source, [&keybooks, &reports]));
         let key = self.key(key, ledger);
         let ledger = self.ledger(ledger);
         let (access, has_tokens) = self.access(access);
@@ -141,6 +141,7 @@ impl Reader<'_> {
         let reconfirm_days = self.number(reconfirm, "reconfirm_days", 1..=36_500, defaults::RECONFIRM_DAYS);
         let require_tests = require.and_then(|n| self.sheet.truth(n, "\"require_tests\""));
         let full_pass_minutes = self.number(full_pass, "full_pass_minutes", 1..=1440, defaults::FULL_PASS_MINUTES);
+        let settle_broken_s = self.number(settle_broken, "settle_broken_s", 0..=3600, defaults::SETTLE_BROKEN_S);
         let brake = brake.and_then(|n| self.brake(n));
         self.no_longer(surge, "surge", "brake");
         let webhooks = webhooks.map(|n| self.webhooks(n)).unwrap_or_default();
@@ -162,9 +163,17 @@ impl Reader<'_> {
             reconfirm_days,
             require_tests: require_tests.unwrap_or(defaults::REQUIRE_TESTS),
             full_pass_minutes,
+            settle_broken_s,
             brake: brake.unwrap_or_default(),
             webhooks,
         })
+    }
+
+    /// Where recorded files are moved.
+    fn taken(&mut self, node: &Node, source: &Option<Source>, others: [&Option<Folder>; 2]) -> Option<Folder> {
+        let taken = Folder::new(self.folder, self.path(node, "reports_taken")?);
+        self.taken_apart(&taken, node, source, others);
+        Some(taken)
     }
 
     /// Where the inventory, keybooks and reports are.

@@ -31,16 +31,26 @@ impl Reader<'_> {
             "signing",
             "headers",
             "expect",
+            "body",
+            "for",
+            "most_a_minute",
             "weights",
             "remind_minutes",
             "silent_minutes",
             "every_seconds",
         ];
-        let [name, kind, url, signing, headers, expect, weights, remind, silent, every] =
+        let [name, kind, url, signing, headers, expect, body, of, most, weights, remind, silent, every] =
             self.sheet.map(node, "A webhook", known)?;
         let place = name.map_or_else(|| self.sheet.place(node.spot), |n| self.sheet.place(n.spot));
         let name = self.sheet.required(name, node, "The webhook", "name").and_then(|n| self.name(n));
-        let of_alerts = [("weights", weights), ("remind_minutes", remind), ("silent_minutes", silent)];
+        let of_alerts = [
+            ("body", body),
+            ("for", of),
+            ("most_a_minute", most),
+            ("weights", weights),
+            ("remind_minutes", remind),
+            ("silent_minutes", silent),
+        ];
         let kind = self.kind(kind, every, of_alerts);
         let url = self.sheet.required(url, node, "The webhook", "url").and_then(|n| self.url(n));
         let signing = signing.map(|n| self.signing(n)).unwrap_or_default();
@@ -50,8 +60,22 @@ impl Reader<'_> {
         let silent_minutes = silent.unwrap_or(SILENT_MINUTES);
         let headers = headers.map(|n| self.headers(n)).unwrap_or_default();
         let expect = expect.and_then(|n| self.expect(n));
+        let (body, routing_key) = self.body_terms(body, of, most);
         let (name, url) = (name?, url?);
-        Some(Webhook { name, place, kind, url, signing, weights, remind_minutes, silent_minutes, headers, expect })
+        Some(Webhook {
+            name,
+            place,
+            kind,
+            url,
+            signing,
+            weights,
+            remind_minutes,
+            silent_minutes,
+            headers,
+            expect,
+            body,
+            routing_key,
+        })
     }
 
     /// What it is for; keys of the other kind are rejected, since they would silently do nothing.
@@ -59,7 +83,7 @@ impl Reader<'_> {
         &mut self,
         kind: Option<&Node>,
         every: Option<&Node>,
-        of_alerts: [(&str, Option<&Node>); 3],
+        of_alerts: [(&str, Option<&Node>); 6],
     ) -> WebhookKind {
         let words = [("alerts", false), ("heartbeat", true)];
         let is_heartbeat = kind.and_then(|n| self.sheet.word(n, "A webhook's \"kind\"", &words)).unwrap_or(false);
