@@ -478,7 +478,7 @@ fn where_the_way_back_failed_too_none_leads_forth_again_to_what_failed_before() 
     let all = [issued(&first, Timestamp::UNIX_EPOCH), issued(&way_back, Timestamp::UNIX_EPOCH)];
     let record = fold(&station.keybook, &reports, |digest| all.iter().find(|one| one.digest == *digest));
     assert!(matches!(back(&station, &record), Ok(None)), "it would lead to what failed first");
-    assert_eq!(no_way_back(&station, &record), NoWayBack::HoldsWhatItHeld);
+    assert_eq!(no_way_back(&station, &record), NoWayBack::AllFailed);
     // The card to what is wanted says that this failed, and does not send to a way back.
     let again = there(&station, &record).unwrap().expect("a card");
     let text = card_text(&again, &station);
