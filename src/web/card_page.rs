@@ -115,7 +115,7 @@ fn last_good(since: Timestamp) -> Markup {
 fn a_call(card: &Card, nth: usize, call: &CardCall) -> Markup {
     html! {
         h2 { (card.call_title(nth)) }
-        p.ring { "Ring " a href={ "tel:" (card.number) } { (card.number) } ". " (call.answers) }
+        p.ring { "Ring " a href={ "tel:" (card.number) } { (card.number_read) } ". " (call.answers) }
         p { "Accepted is " (call.accepted) "." br; "Refused is " (call.refused) "." }
         p { (call.limits) }
         @if let Some(tight) = &call.tight { p.mind { (tight) } }

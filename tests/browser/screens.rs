@@ -185,6 +185,75 @@ async fn what_is_overdue_is_keyed_again_as_a_visit() {
     assert!(technician.seen.iter().any(|screen| screen.starts_with("step")), "{:?}", technician.seen);
 }
 
+/// The tones of a key by ITU-T Q.23, read from the samples that a browser makes of them (Goertzel).
+#[tokio::test(flavor = "multi_thread")]
+async fn keys_are_played_as_their_pairs_of_tones_and_read_digit_by_digit() {
+    const KEYS: &str = "0123456789*#ABCD";
+    const LOW: [f64; 4] = [697.0, 770.0, 852.0, 941.0];
+    const HIGH: [f64; 4] = [1209.0, 1336.0, 1477.0, 1633.0];
+    const PAD: [&str; 4] = ["123A", "456B", "789C", "*0#D"];
+    let mut fleet = Fleet::new("");
+    let site = fleet.longest().await;
+    fleet.start();
+    let technician = Technician::new(Phone::new(320, 568).await, site.station);
+    technician.open(&card(&fleet, &site.script)).await;
+    let script = format!(
+        "return (async () => {{
+            const {{ schedule, words }} = await import(document.querySelector('script[type=module]').src.replace('visit.js', 'sound.js'));
+            const audio = new OfflineAudioContext(1, 8000 * 4, 8000);
+            schedule(audio, '{KEYS}', 100, 80, 0);
+            const made = await audio.startRendering();
+            return {{ samples: [...made.getChannelData(0)], words: words([{{ text: '01 6' }}, {{ text: 'D' }}, {{ text: '*#' }}]) }};
+        }})()"
+    );
+    let heard = technician.phone.run(&script).await;
+    assert_eq!(heard["words"], "0, 1, 6. letter D. star, hash");
+    let samples: Vec<f64> =
+        heard["samples"].as_array().expect("a list").iter().filter_map(|one| one.as_f64()).collect();
+    let power = |part: &[f64], hz: f64| {
+        let turn = 2.0 * (std::f64::consts::TAU * hz / 8000.0).cos();
+        let (a, b) = part.iter().fold((0.0, 0.0), |(a, b), sample| (sample + turn * a - b, a));
+        a * a + b * b - turn * a * b
+    };
+    let loudest = |part: &[f64], all: [f64; 4]| {
+        (0..4).max_by(|a, b| power(part, all[*a]).total_cmp(&power(part, all[*b]))).expect("one of four")
+    };
+    let mut played = String::new();
+    for nth in 0..KEYS.len() {
+        let from = nth * 180 * 8;
+        let part = &samples[from + 80..from + 720];
+        assert!(part.iter().any(|sample| sample.abs() > 0.1), "key {nth} is silent");
+        played.push(char::from(PAD[loudest(part, LOW)].as_bytes()[loudest(part, HIGH)]));
+        assert!(samples[from + 808..from + 1_432].iter().all(|sample| sample.abs() < 0.01), "no gap after key {nth}");
+    }
+    assert_eq!(played, KEYS);
+}
+
+/// Its number has changed since its last report.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_station_with_another_number_is_asked_which_it_is_before_a_key_is_shown() {
+    let mut fleet = Fleet::new("");
+    let site = first(&fleet, Way::There, |script| !script.calls.is_empty() && script.station.starts_with("EQ")).await;
+    let name = site.script.station.to_string();
+    let file = "config/inventory/sites/east-quay.yaml";
+    fleet.write(file, &fleet.read(file).replace(&*site.script.number, "+441632960998"));
+    let site = fleet.script(&name, Way::There).await.expect("a script");
+    assert!(site.script.renumbered.is_some());
+    fleet.start();
+    let mut technician = Technician::new(Phone::new(320, 568).await, site.station);
+    technician.open(&card(&fleet, &site.script)).await;
+    technician.turn().await;
+    assert_eq!(technician.phone.screen().await, "which");
+    assert_eq!(technician.phone.run("return document.querySelector('#visit .keys') === null").await, true);
+    assert_eq!(technician.phone.kept("visits").await[0]["announced"], false, "no key was shown");
+    judged(&technician.phone, "which", &mut Vec::new()).await;
+    technician.tap("This station answers").await;
+    technician.whole().await;
+    sent(&technician).await;
+    assert_eq!(technician.phone.kept("visits").await[0]["announced"], true);
+    assert!(fleet.run(&["history", &name]).contains("began to key"));
+}
+
 /// A visit without one touch.
 #[tokio::test(flavor = "multi_thread")]
 async fn the_keyboard_alone_is_enough() {

@@ -2,6 +2,7 @@
 
 use uuid::Uuid;
 
+use super::as_read::{KeyGroup, number_read, read};
 use super::cautions::{back_text, cautions_with, lead};
 use super::draft::draft;
 use super::facts::facts;
@@ -14,7 +15,7 @@ use crate::inventory::{Commit, Station};
 use crate::keybook::Keybook;
 use crate::ledger::Digest;
 use crate::script::delta::{Call, Script, Step};
-use crate::script::pressed::in_fours;
+use crate::script::pressed::Pressed;
 use crate::setting::{Codes, Name};
 
 /// Everything that a card says. Its keys are spelt out, so it has no `Debug`.
@@ -41,6 +42,8 @@ pub struct Card {
     pub notes: Vec<String>,
     /// The number to ring, international.
     pub number: Name,
+    /// The same as people read it.
+    pub number_read: String,
     /// In the order to make them.
     pub calls: Vec<CardCall>,
     /// A test call each.
@@ -73,7 +76,8 @@ pub struct CardCall {
 pub struct CardLine {
     /// Where it is in the call.
     pub label: Label,
-    /// In groups of at most four, as they are keyed, letters apart; a placeholder stays whole.
+    /// As they are keyed, in the groups in which they are read: numbers by their country, all else in groups of at most four,
+    /// letters apart; a placeholder stays whole.
     pub keys: Vec<String>,
     /// How often it may have to be tried: once for each code that may open the call, else once; 0 where nothing answers it.
     pub tries: usize,
@@ -136,6 +140,7 @@ impl Card {
             cautions: cautions_with(script, station, failing::rule(script)),
             notes: script.warnings.iter().map(|warning| warning.text(codes)).collect(),
             number: script.number.clone(),
+            number_read: number_read(&script.number),
             calls: script.calls.iter().map(|call| CardCall::of(script, call, station, &stretches, codes)).collect(),
             tests: texts(script, station),
             how_to_report: how_to_report(
@@ -168,13 +173,15 @@ impl CardCall {
             true => "Opens the call, unless it holds another code: see the NOTE above.",
             false => "Opens the call.",
         };
-        let open = CardLine::plain(Label::Open, &call.open.groups(codes), opens.into());
+        let book = &station.keybook.call;
+        let keys = |keys: &Pressed, template| read(keys, template, station, codes, false);
+        let open = CardLine::plain(Label::Open, keys(&call.open, Some(&book.open)), opens.into());
         let open = CardLine { tries: call.codes.len().max(1), ..open };
         let steps = call.steps.iter().map(|step| CardLine::of(script, step, station, stretches, codes));
         let close = call
             .close
             .iter()
-            .map(|close| CardLine::plain(Label::Close, &close.groups(codes), "Ends the call. Then hang up.".into()));
+            .map(|close| CardLine::plain(Label::Close, keys(close, None), "Ends the call. Then hang up.".into()));
         CardCall {
             answers: format!("It answers after {rings} and {speaks}"),
             accepted: tone(accepted),
@@ -203,8 +210,8 @@ fn tight(call: &Call, limit_ms: u64) -> Option<String> {
 }
 
 impl CardLine {
-    fn plain(label: Label, groups: &[String], what: String) -> CardLine {
-        let keys = groups.iter().flat_map(|group| in_fours(group)).collect();
+    fn plain(label: Label, keys: Vec<KeyGroup>, what: String) -> CardLine {
+        let keys = keys.into_iter().map(|group| group.text).collect();
         let tries = usize::from(label != Label::Close);
         CardLine { label, keys, tries, what, bare: None, fails: None, stay: None, remarks: None, note: None }
     }
@@ -216,13 +223,15 @@ impl CardLine {
         let bare = format!("{} while you key this ({} s).", sentence(&who), step.takes_ms.div_ceil(1000));
         let stretch = stretches.iter().find(|stretch| stretch.holds(step));
         let remarks = step.rationale.remarks(step.number);
+        let command = station.keybook.commands.iter().find(|command| command.name == step.command);
+        let keys = read(&step.keys, command.map(|command| &command.keys), station, codes, false);
         CardLine {
             bare: is_bare.then_some(bare),
             fails: failing::of(script, step),
             stay: stretch.filter(|_| is_bare).map(Stretch::stay),
             remarks: (!remarks.is_empty()).then(|| remarks.join(" ")),
             note: step.note.clone(),
-            ..CardLine::plain(Label::Step(step.number), &step.keys.groups(codes), effect_text(step, station))
+            ..CardLine::plain(Label::Step(step.number), keys, effect_text(step, station))
         }
     }
 }

@@ -1,5 +1,6 @@
 //! What a script takes, whether it is the best, and what it spares.
 
+use super::as_read::number_read;
 use crate::finding::plural;
 use crate::inventory::{Commit, Station};
 use crate::script::delta::Script;
@@ -11,7 +12,10 @@ use crate::setting::Codes;
 pub(super) fn facts(script: &Script, station: &Station, codes: &Codes, commit: Option<&Commit>) -> Vec<String> {
     let takes = match script.calls.is_empty() {
         true => {
-            format!("Nothing needs keying. Only a test call is asked for. The station's number is {}.", script.number)
+            format!(
+                "Nothing needs keying. Only a test call is asked for. The station's number is {}.",
+                number_read(&script.number)
+            )
         }
         false => takes(script, station, codes),
     };

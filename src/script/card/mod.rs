@@ -3,6 +3,7 @@
 //!
 //! The card holds access codes: it is for the person at the station and nobody else.
 
+mod as_read;
 mod cautions;
 mod contents;
 mod draft;
@@ -16,11 +17,10 @@ mod text;
 mod visit;
 mod words;
 
+pub use as_read::{Group, KeyGroup};
 pub use cautions::cautions;
 pub use contents::{Card, CardCall, CardLine, Label};
 pub use link::{beside, link};
 pub use tests_to_make::WITHOUT_WAY_BACK;
 pub use text::{keys, text};
-pub use visit::{
-    Answer, Group, KeyGroup, OUTDATED, Screen, Shows, Tells, Visit, VisitCall, VisitKeys, VisitStep, VisitTest, Word,
-};
+pub use visit::{Answer, OUTDATED, Screen, Shows, Tells, Visit, VisitCall, VisitKeys, VisitStep, VisitTest, Word};

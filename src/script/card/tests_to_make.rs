@@ -1,5 +1,6 @@
 //! The test calls in a technician's words: how to make each, who must answer, and what to do where nobody does.
 
+use super::as_read::number_read;
 use super::words::{button, contact_title, sentence};
 use crate::inventory::{LineKind, Station};
 use crate::script::delta::Script;
@@ -27,7 +28,7 @@ fn text(script: &Script, test: &TestCall, station: &Station) -> String {
             None => " The exchange connects it to its fixed place.".to_owned(),
         },
         (Some(contact), Some(number)) => {
-            format!(" {} ({number}) must answer.", sentence(&contact_title(station, contact)))
+            format!(" {} ({}) must answer.", sentence(&contact_title(station, contact)), number_read(number))
         }
         (Some(contact), None) => format!(" {} must answer.", sentence(&contact_title(station, contact))),
         (None, _) => String::new(),

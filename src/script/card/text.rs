@@ -31,7 +31,7 @@ pub fn text(card: &Card) -> String {
     card.notes.iter().for_each(|note| bullet(&mut out, &format!("NOTE: {note}")));
     for (nth, call) in card.calls.iter().enumerate() {
         section(&mut out, &card.call_title(nth).to_uppercase());
-        call_text(&mut out, call, &card.number);
+        call_text(&mut out, call, &card.number_read);
     }
     if !card.tests.is_empty() {
         section(&mut out, "TEST");

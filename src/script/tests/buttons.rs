@@ -181,8 +181,11 @@ fn a_station_that_only_needs_a_test_gets_a_card_that_a_report_can_name() {
     assert!(card.calls.is_empty());
     let text = card::text(&card::Card::of(&card, &station, &codes(), None, Uuid::nil()));
     let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
-    let parts =
-        ["+441632960121", "The red button: Press the red button. Help (+441632960101) must answer.", "lifeline: red"];
+    let parts = [
+        "+44 1632 960121",
+        "The red button: Press the red button. Help (+44 1632 960101) must answer.",
+        "lifeline: red",
+    ];
     for part in parts {
         assert!(text.contains(part), "{part} in {text}");
     }

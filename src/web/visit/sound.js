@@ -14,28 +14,32 @@ function pair(key) {
   return [LOW[row], HIGH[PAD[row].indexOf(key)]];
 }
 
-/** Plays keys with tones and gaps of so many milliseconds; it ends after so many. */
+/** Plays keys with tones and gaps of so many milliseconds. */
 export async function play(keys, toneMs, gapMs) {
   context ??= new AudioContext();
   await context.resume();
-  let at = context.currentTime + 0.1;
-  for (const key of keys) {
-    const gain = context.createGain();
+  schedule(context, keys, toneMs, gapMs, context.currentTime + 0.1);
+}
+
+/** The keys one after the other, from a time of the context on, in seconds. */
+export function schedule(audio, keys, toneMs, gapMs, from) {
+  const [tone, gap] = [toneMs / 1000, gapMs / 1000];
+  [...keys].forEach((key, nth) => {
+    const at = from + nth * (tone + gap);
+    const gain = audio.createGain();
     // Off and on without a click.
     gain.gain.setValueAtTime(0, at);
     gain.gain.linearRampToValueAtTime(0.4, at + 0.005);
-    gain.gain.setValueAtTime(0.4, at + toneMs / 1000 - 0.005);
-    gain.gain.linearRampToValueAtTime(0, at + toneMs / 1000);
-    gain.connect(context.destination);
+    gain.gain.setValueAtTime(0.4, at + tone - 0.005);
+    gain.gain.linearRampToValueAtTime(0, at + tone);
+    gain.connect(audio.destination);
     for (const hz of pair(key)) {
-      const tone = new OscillatorNode(context, { frequency: hz });
-      tone.connect(gain);
-      tone.start(at);
-      tone.stop(at + toneMs / 1000);
+      const oscillator = new OscillatorNode(audio, { frequency: hz });
+      oscillator.connect(gain);
+      oscillator.start(at);
+      oscillator.stop(at + tone);
     }
-    at += (toneMs + gapMs) / 1000;
-  }
-  return keys.length * (toneMs + gapMs);
+  });
 }
 
 /** What is said for groups of keys: digit by digit, a pause after each group. */

@@ -257,9 +257,17 @@ function top(title) {
       h("span", { class: now.isKept ? "state" : "mind", role: "status" }, state),
     ),
     unsent(),
-    now.warning ? h("p", { class: "mind" }, now.warning) : null,
-    now.isBack && kept ? h("p", { class: "lead" }, "You are back. If you keyed this and do not know what came, tap “Nothing”.") : null,
+    outdated(),
+    now.isBack && kept ? h("p", { class: "lead" }, "You are back. If you keyed this and do not know what came, tap \"Nothing\".") : null,
   ];
+}
+
+/** In short at a step, which has no room; whole where there is. */
+function outdated() {
+  if (!now.warning) return null;
+  const isStep = root.dataset.screen.startsWith("step");
+  const whole = h("p", { class: "mind" }, now.warning);
+  return isStep ? h("details", {}, h("summary", { class: "mind" }, "WARNING: something else is wanted now"), whole) : whole;
 }
 
 function unsent() {
@@ -479,7 +487,11 @@ function test(walked) {
     h("p", { class: "how" }, one.how),
     one.who ? h("p", { class: "who" }, h("strong", {}, one.who), " must answer.") : null,
     h("p", {}, "The person who answers must hear you and know where you are."),
-    answers(["reached", "Reached help", "yes"], ["failed", "Did not reach help", "no"], ["later", "No test now", "none"]),
+    answers(
+      ["reached", "Reached help", "yes", "they heard me and know the place"],
+      ["failed", "Did not reach help", "no", "no answer, or the wrong one"],
+      ["later", "No test now", "none"],
+    ),
     bottom(walked),
   ];
 }

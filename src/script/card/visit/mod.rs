@@ -3,21 +3,20 @@
 //!
 //! It holds access codes, like the card.
 
-mod keys;
 mod opening;
 mod screens;
 mod stop;
 #[cfg(test)]
 mod tests;
 
-pub use keys::{Group, KeyGroup};
 pub use screens::{Answer, Screen, Shows, Tells, Word};
 
 use serde::Serialize;
 
+use super::as_read::{KeyGroup, number_read, pressed, read};
 use super::contents::{Card, CardLine, Label};
 use super::words::{button, contact_title, sentence};
-use crate::inventory::{E164, LineKind, Station};
+use crate::inventory::{LineKind, Station};
 use crate::script::delta::{Call, Script, Step};
 use crate::script::pressed::Pressed;
 use crate::script::test_call::TestCall;
@@ -138,7 +137,7 @@ impl Visit {
     pub fn of(script: &Script, station: &Station, codes: &Codes, card: &Card) -> Visit {
         let keybook = &station.keybook;
         let (screens, openings) = screens::screens(script, station);
-        let open = |keys: &Pressed| VisitKeys::of(keys::read(keys, Some(&keybook.call.open), station, codes));
+        let open = |keys: &Pressed| VisitKeys::of(read(keys, Some(&keybook.call.open), station, codes, true));
         let first = card.calls.first();
         let who = script.tests.iter().filter_map(|test| who(test, station));
         let mut told: Vec<String> = Vec::new();
@@ -177,7 +176,7 @@ impl Visit {
 
 impl VisitKeys {
     fn of(groups: Vec<KeyGroup>) -> VisitKeys {
-        VisitKeys { pressed: keys::pressed(&groups), groups }
+        VisitKeys { pressed: pressed(&groups), groups }
     }
 }
 
@@ -189,7 +188,7 @@ fn call_of(script: &Script, station: &Station, codes: &Codes, card: &Card, nth: 
     VisitCall {
         title: card.call_title(nth),
         tight: shown.tight.clone(),
-        close: close.map(|close| VisitKeys::of(keys::read(close, keybook.call.close.as_ref(), station, codes))),
+        close: close.map(|close| VisitKeys::of(read(close, keybook.call.close.as_ref(), station, codes, true))),
         end: shown.end,
         opens_ms: u64::from(keybook.call.greeting_ms) + opening + u64::from(keybook.timing.answer_ms),
     }
@@ -211,7 +210,7 @@ fn steps(script: &Script, station: &Station, codes: &Codes, card: &Card) -> Vec<
         };
         VisitStep {
             call,
-            keys: VisitKeys::of(keys::read(&step.keys, command.map(|command| &command.keys), station, codes)),
+            keys: VisitKeys::of(read(&step.keys, command.map(|command| &command.keys), station, codes, true)),
             what: line.what.clone(),
             bare: line.bare.clone(),
             since: since.filter(|since| *since > 0),
@@ -240,11 +239,6 @@ fn who(test: &TestCall, station: &Station) -> Option<String> {
     let name = sentence(&contact_title(station, test.contact.as_ref()?));
     let number = test.number.as_ref().filter(|_| station.line.kind != Some(LineKind::RingDown));
     Some(number.map_or_else(|| name.clone(), |number| format!("{name}, {}", number_read(number))))
-}
-
-/// A number as people read it; what is not a public number, as it is.
-fn number_read(number: &str) -> String {
-    number.parse::<E164>().map_or_else(|_| number.to_owned(), |number| number.read_out())
 }
 
 /// What is said of a card that was begun, where something else is wanted by now.

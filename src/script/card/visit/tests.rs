@@ -8,13 +8,14 @@ use jiff::Timestamp;
 use proptest::prelude::*;
 use uuid::Uuid;
 
-use super::{Group, KeyGroup, Shows, Tells, Visit, Word};
+use super::{Shows, Tells, Visit, Word};
 use crate::inventory::Station;
 use crate::keybook::sample::TERN;
 use crate::keybook::{Ability, Held, SettingId, SimulatedStation};
 use crate::ledger::{Heard, Opened, Opening, Outcome, Record, Report, State as HeldState, Test, fold};
 use crate::script::Script;
 use crate::script::card::Card;
+use crate::script::card::{Group, KeyGroup};
 use crate::script::recovery::visits::{
     COMMIT, COMMIT_HELD, COMMIT_WANTED, EIDER, any_eider, folded, holds, is_covered, next, simulated, target,
 };

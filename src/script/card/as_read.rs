@@ -1,9 +1,9 @@
-//! Keys in the groups in which a person reads and keys them: code, outside line, number by its country, end key. The letters
-//! A to D, which an ordinary phone lacks, stand alone.
+//! Keys in the groups in which a person reads and keys them: code, outside line, number by its country, end key; and numbers
+//! as people write them. The letters A to D, which an ordinary phone lacks, stand alone.
 
 use serde::Serialize;
 
-use crate::inventory::{Line, Station, leads_to};
+use crate::inventory::{E164, Line, Station, leads_to};
 use crate::keybook::{SettingId, Template, TemplatePart};
 use crate::script::pressed::{Piece, Pressed, in_fours, is_letter};
 use crate::setting::{Codes, Keys, Kind, Reference, Value};
@@ -37,8 +37,15 @@ pub enum Group {
     Gap,
 }
 
-/// Everything pressed for one command, `template`'s where it is known.
-pub(super) fn read(pressed: &Pressed, template: Option<&Template>, station: &Station, codes: &Codes) -> Vec<KeyGroup> {
+/// Everything pressed for one command, `template`'s where it is known. `prints`: a code that the keybook prints is spelt out
+/// too.
+pub(super) fn read(
+    pressed: &Pressed,
+    template: Option<&Template>,
+    station: &Station,
+    codes: &Codes,
+    prints: bool,
+) -> Vec<KeyGroup> {
     let mut fields = template.into_iter().flat_map(|template| &template.0).filter_map(|part| match part {
         TemplatePart::Key(_) => None,
         TemplatePart::Field(_, id) => Some(*id),
@@ -50,7 +57,7 @@ pub(super) fn read(pressed: &Pressed, template: Option<&Template>, station: &Sta
             Piece::Value(run) => value(&mut groups, run, fields.next(), station),
             Piece::Code { setting, secret, .. } => {
                 let printed = fields.next().and_then(|id| station.keybook.setting(id).factory_code.as_ref());
-                let printed = printed.filter(|_| secret.reference == Reference::Factory);
+                let printed = printed.filter(|_| prints && secret.reference == Reference::Factory);
                 match printed.or(codes.code_of(secret)) {
                     Some(code) => add(&mut groups, code.reveal(), Group::Code),
                     None => groups.push(KeyGroup { text: format!("{{{setting}}}"), is: Group::Gap }),
@@ -109,4 +116,9 @@ fn spaced(dialled: &str, line: &Line) -> Option<String> {
         };
         inside.or_else(abroad)
     })
+}
+
+/// A number as people read it; what is not a public number, as it is.
+pub(super) fn number_read(number: &str) -> String {
+    number.parse::<E164>().map_or_else(|_| number.to_owned(), |number| number.read_out())
 }
