@@ -13,7 +13,7 @@ struct Break {
     instead: &'static str,
 }
 
-const BREAKS: [Break; 36] = [
+const BREAKS: [Break; 40] = [
     Break {
         what: "the bound counts a command for every setting it helps",
         file: "landmarks.rs",
@@ -47,8 +47,8 @@ const BREAKS: [Break; 36] = [
     Break {
         what: "what is wrong on the way counts as wrong for the next lifeline too",
         file: "cover_order.rs",
-        text: "Some(spent + dark_ms(&turns[place], asked, chosen, landmarks, lefts)?)",
-        instead: "Some(2 * spent + dark_ms(&turns[place], asked, chosen, landmarks, lefts)?)",
+        text: "let sums = members.map(|place| self.sums[chosen & !(1 << place)].saturating_add(own(chosen, place)));",
+        instead: "let sums = members.map(|place| 2 * self.sums[chosen & !(1 << place)].saturating_add(own(chosen, place)));",
     },
     Break {
         what: "a side effect is forgotten",
@@ -225,10 +225,34 @@ const BREAKS: [Break; 36] = [
         instead: "",
     },
     Break {
-        what: "of many buttons the last counts as covered as late as it may be",
+        what: "orders of buttons are left out for more than is still to come",
         file: "cover_order.rs",
-        text: "least = least.min(others.saturating_add(own));",
-        instead: "least = if least == u64::MAX { others + own } else { least.max(others.saturating_add(own)) };",
+        text: "sum.saturating_add(self.after[chosen]) < best",
+        instead: "sum.saturating_add(2 * self.after[chosen]) < best",
+    },
+    Break {
+        what: "of the orders of buttons only the one that looks best is weighed",
+        file: "cover_order.rs",
+        text: "best = best.min(self.sums[all]);",
+        instead: "",
+    },
+    Break {
+        what: "while buttons are uncovered, only what covers the first of them is tried",
+        file: "stubborn_sets.rs",
+        text: "let uncovered = |place: &usize| dark.uncovered >> place & 1 == 1;",
+        instead: "let uncovered = |place: &usize| dark.uncovered & dark.uncovered.wrapping_neg() == 1 << place;",
+    },
+    Break {
+        what: "a button that may be as it was again is only ever brought to its goals",
+        file: "stubborn_sets.rs",
+        text: "if dark.for_good >> place & 1 == 0 {",
+        instead: "if dark.for_good >> place & 1 == 2 {",
+    },
+    Break {
+        what: "a command is keyed sooner although it uncovers a button",
+        file: "stubborn_sets.rs",
+        text: "touch.lines & !dark.uncovered == 0",
+        instead: "touch.lines & !dark.uncovered & 0 == 0",
     },
 ];
 

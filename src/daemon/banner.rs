@@ -38,9 +38,10 @@ pub fn text(view: &View, ledger: &str, listening: Option<SocketAddr>, webhooks: 
         let scripted = view.worst_to_key().unwrap_or(worst);
         let _ = writeln!(out, "  {program} script {:<11} what to key there", scripted.station);
     }
-    if let Some(address) = listening {
-        let _ = writeln!(out, "For probes: http://{address}/healthz, /readyz and /metrics.");
-    }
+    let _ = match listening {
+        Some(address) => writeln!(out, "For probes: http://{address}/healthz, /readyz and /metrics."),
+        None => writeln!(out, "The pages and probes cannot be reached yet: see the log."),
+    };
     let _ = writeln!(out, "Ctrl-C stops.");
     out
 }

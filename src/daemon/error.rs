@@ -4,7 +4,6 @@ use crate::files::WatchError;
 use crate::finding::Finding;
 use crate::fleet::{FleetError, KeyedError};
 use crate::store::StoreError;
-use crate::web::ListenError;
 use crate::webhook::SendError;
 
 /// Why the daemon cannot run.
@@ -26,8 +25,6 @@ pub enum ServeError {
     Watch(#[from] WatchError),
     #[error(transparent)]
     Sender(#[from] SendError),
-    #[error(transparent)]
-    Listen(#[from] ListenError),
     #[error("cannot listen for signals")]
     Signals(#[from] std::io::Error),
 }
@@ -42,7 +39,6 @@ impl ServeError {
             | ServeError::Ledger(_)
             | ServeError::Watch(_)
             | ServeError::Sender(_)
-            | ServeError::Listen(_)
             | ServeError::Signals(_) => false,
         }
     }

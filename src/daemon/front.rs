@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 use tokio_util::sync::{CancellationToken, DropGuard};
 
 use crate::fleet::View;
-use crate::web::{Clocks, ListenError, PassStatus, Server, Status};
+use crate::web::{Clocks, PassStatus, Server, Status};
 
 use super::clock::system_ms;
 use super::notifier::Notifier;
@@ -40,29 +40,27 @@ impl Front {
         Front { status, server: None, systemd, is_ready: false, _watchdog: stop.drop_guard() }
     }
 
-    /// Listens on this address, and no longer on the one before. Where it cannot, the one before stays.
-    ///
-    /// # Errors
-    /// The address cannot be listened on.
-    pub async fn listen(&mut self, asked: SocketAddr) -> Result<(), ListenError> {
+    /// Listens on this address, and no longer on the one before. While it cannot, it tries again, and the one before stays.
+    pub async fn listen(&mut self, asked: SocketAddr) {
         if self.server.as_ref().is_none_or(|server| server.asked() != asked) {
-            let server = Server::start(asked, self.status.clone()).await?;
-            tracing::info!(address = %server.address(), "listening");
-            self.server = Some(server);
+            let before = self.server.take().filter(|server| server.address().is_some());
+            self.server = Some(Server::start(asked, self.status.clone(), before).await);
         }
-        Ok(())
     }
 
     /// The address that is listened on, with its real port.
     pub fn address(&self) -> Option<SocketAddr> {
-        self.server.as_ref().map(Server::address)
+        self.server.as_ref().and_then(Server::address)
     }
 
     /// A pass has finished: what it left is shown.
     pub fn passed(&mut self, view: &View, notifier: &Notifier) {
         let shown = shown(view, notifier);
         let stations = view.totals.counted();
-        let line = format!("{stations}: {}; {} errors in the files", view.totals.sentence(), shown.errors);
+        let mut line = format!("{stations}: {}; {} errors in the files", view.totals.sentence(), shown.errors);
+        if let Some(server) = self.server.as_ref().filter(|server| server.address().is_none()) {
+            line.push_str(&format!("; cannot listen on {}", server.asked()));
+        }
         self.status.finish(shown);
         if !self.is_ready {
             self.is_ready = self.systemd.ready();

@@ -164,8 +164,8 @@ impl<'a> Session<'a> {
         let settle_broken = Duration::from_secs(config.settle_broken_s.into());
         let notifier = Notifier::resume(fleet.store(), terms, cause, settle_broken).await?;
         deliveries.notes.extend(undelivered(fleet.store(), config).await);
-        // The last that can fail: from here on this session runs.
-        front.listen(config.listen).await?;
+        // From here on this session runs: nothing that follows can fail.
+        front.listen(config.listen).await;
         if first {
             banner::say(&banner::text(&view, fleet.store().place(), front.address(), &deliveries.notes));
         }
@@ -333,9 +333,10 @@ impl<'a> Session<'a> {
             self.watch.rearm(interest.clone());
             self.armed = Some(interest);
         }
-        if let Some(note) = self.watch.note() {
+        while let Some(note) = self.watch.note() {
             tracing::warn!("{note}");
         }
+        self.front.status.set_files_polled(self.watch.means() == Means::Polling);
     }
 
     /// How long to sleep at most: a report still being written, a reminder, something overdue, a pass to make again.

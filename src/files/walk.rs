@@ -112,6 +112,11 @@ pub fn passed_over(name: &str) -> bool {
         || name.ends_with(".swp")
 }
 
+/// The names of files that are ever read because of where they lie: inventories, keybooks, reports.
+pub fn is_read(name: &str) -> bool {
+    has_suffix(name, &["yaml", "yml", "json", "jsonl", "csv"])
+}
+
 /// `*.yaml` and `*.yml`.
 pub fn is_yaml(name: &str) -> bool {
     has_suffix(name, &["yaml", "yml"])

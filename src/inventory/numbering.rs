@@ -7,10 +7,8 @@ use std::collections::BTreeSet;
 use std::fmt;
 use std::str::FromStr;
 
-use phonenumber::metadata::{DATABASE, Metadata};
-
 use super::fiction::is_fiction;
-use super::metadata::{Written, is_valid, lengths, national_form, spaced};
+use super::metadata::{Region, Written, country, regions};
 use crate::finding::signs;
 use crate::setting::Name;
 
@@ -74,42 +72,42 @@ impl E164 {
     /// Whether the metadata knows numbers of this length under its calling code.
     pub fn is_possible(&self) -> bool {
         // The main country of a code stands first; it has every length that can be dialled from elsewhere.
-        let is_length = |region: &&Metadata, rest: &str| lengths(region).contains(&(rest.len() as u16));
+        let is_length = |region: &Region, rest: &str| region.lengths().contains(&(rest.len() as u16));
         self.plan().is_some_and(|(_, rest, regions)| regions.first().is_some_and(|region| is_length(region, rest)))
     }
 
     /// Whether the metadata knows such a number, or it is one reserved for fiction.
     pub fn is_valid(&self) -> bool {
         self.plan().is_some_and(|(code, rest, regions)| {
-            is_fiction(code, rest) || regions.into_iter().any(|region| is_valid(region, rest))
+            is_fiction(code, rest) || regions.iter().any(|region| region.is_valid(rest))
         })
     }
 
     /// The digits of the number as the metadata writes it inside its country; nothing where it has no form for it.
     pub fn national_form(&self) -> Option<String> {
         let (_, rest, regions) = self.plan()?;
-        national_form(regions.first()?, rest)
+        regions.first()?.national_form(rest)
     }
 
     /// As people read it: "+44 1632 960145", grouped as the metadata groups it; where that has no form for it, in fours.
     pub fn read_out(&self) -> String {
         let Some((code, rest, regions)) = self.plan() else { return self.to_string() };
-        let main = regions.first().and_then(|region| spaced(region, rest, Written::Abroad));
+        let main = regions.first().and_then(|region| region.spaced(rest, Written::Abroad));
         format!("+{code} {}", main.unwrap_or_else(|| in_fours(rest)))
     }
 
     /// The same as it is dialled inside its country: "01632 960145".
     pub fn read_out_inside(&self) -> Option<String> {
         let (_, rest, regions) = self.plan()?;
-        spaced(regions.first()?, rest, Written::Inside)
+        regions.first()?.spaced(rest, Written::Inside)
     }
 
     /// The number that is meant, where this one keeps the prefix that is dialled inside its country only, and that prefix:
     /// by the metadata there is no such number with the prefix, and one, or one reserved for fiction, without it.
     pub fn without_trunk(&self) -> Option<(E164, &'static str)> {
         let (code, rest, regions) = self.plan()?;
-        let is_number = |rest: &str| is_fiction(code, rest) || regions.iter().any(|region| is_valid(region, rest));
-        let prefixes: BTreeSet<&str> = regions.iter().filter_map(|region| region.national_prefix()).collect();
+        let is_number = |rest: &str| is_fiction(code, rest) || regions.iter().any(|region| region.is_valid(rest));
+        let prefixes: BTreeSet<&str> = regions.iter().filter_map(|region| region.national_prefix).collect();
         let kept = prefixes.into_iter().filter_map(|prefix| Some((prefix, rest.strip_prefix(prefix)?)));
         let mut kept = kept.filter(|(prefix, _)| !prefix.is_empty()).peekable();
         // Few numbers begin like a prefix, and asking the metadata takes a while.
@@ -121,9 +119,9 @@ impl E164 {
     }
 
     /// Its calling code, the digits after it, and the regions of that code, the main one first.
-    fn plan(&self) -> Option<(&str, &str, Vec<&'static Metadata>)> {
+    fn plan(&self) -> Option<(&str, &str, &'static [Region])> {
         (1..=3).filter_map(|n| self.digits().split_at_checked(n)).find_map(|(code, rest)| {
-            let regions = DATABASE.by_code(&code.parse::<u16>().ok()?)?;
+            let regions = regions(code.parse().ok()?);
             (!regions.is_empty()).then_some((code, rest, regions))
         })
     }
@@ -148,23 +146,22 @@ pub struct Country {
 impl Country {
     /// The country with this two-letter code.
     pub fn find(id: &str) -> Option<Country> {
-        let region = DATABASE.by_id(id)?;
+        let region = country(id)?;
         Some(Country {
             id: id.into(),
-            calling_code: region.country_code().to_string().into(),
-            national_prefix: region.national_prefix().unwrap_or("").into(),
+            calling_code: region.calling_code.to_string().into(),
+            national_prefix: region.national_prefix.unwrap_or("").into(),
         })
     }
 
     /// Whether the metadata knows this international prefix in the country; true where it knows none at all.
     pub fn dials_abroad_by(&self, prefix: &str) -> bool {
-        let known = DATABASE.by_id(&*self.id).and_then(|region| region.international_prefix());
-        known.is_none_or(|known| known.find(prefix).is_some_and(|found| found.as_str() == prefix))
+        country(&self.id).is_none_or(|region| region.dials_abroad_by(prefix))
     }
 
     /// The international prefix that the metadata prefers, where it is digits and nothing else.
     pub fn way_abroad(&self) -> Option<String> {
-        let preferred = DATABASE.by_id(&*self.id)?.preferred_international_prefix()?;
+        let preferred = country(&self.id)?.preferred_international_prefix?;
         preferred.bytes().all(|byte| byte.is_ascii_digit()).then(|| preferred.to_owned())
     }
 

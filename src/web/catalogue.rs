@@ -22,6 +22,7 @@ metrics! {
     PASSES_FINISHED = "passes_finished_total", None, "Passes that finished.";
     PASSES_FAILED = "passes_failed_total", None, "Passes that failed and were made again.";
     CONFIGURATION_REFUSED = "configuration_refused", None, "1 if the configuration as it is now has errors.";
+    FILES_POLLED = "files_polled", None, "1 if the files are looked at every few seconds, because the system does not announce all changes (a network file system).";
     STATIONS = "stations", Some("standing"), "Stations by standing.";
     STATIONS_SET_ASIDE = "stations_set_aside", None, "Stations of which something is set aside.";
     STATIONS_SET_ASIDE_WHOLE = "stations_set_aside_whole", None, "Stations that are set aside whole; they count under no standing.";

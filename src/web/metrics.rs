@@ -35,6 +35,7 @@ pub(super) async fn text(status: &Status, tally: &Tally) -> Result<String, prome
     sheet.by(BUILD_INFO, [(env!("CARGO_PKG_VERSION"), 1.0)])?;
     passes(&sheet, &status.health())?;
     sheet.gauge(CONFIGURATION_REFUSED, is(status.is_configuration_rejected()))?;
+    sheet.gauge(FILES_POLLED, is(status.are_files_polled()))?;
     if let Some(shown) = status.shown() {
         fleet(&sheet, &shown)?;
     }

@@ -5,7 +5,7 @@
 //! It shows what the program last put on its [`Status`] and asks the store; a card is made from a look of its own
 //! ([`Cards`]), so that it is the script of that moment. It never makes a pass and never holds one up; of everything here
 //! only a card shows access codes, and only to whom [`Access`] or a signed link lets see it. However many clients hang, each
-//! holds one of a bounded number of connections for a bounded time.
+//! holds one of a bounded number of connections for a bounded time, and makes room for whoever comes.
 
 mod access;
 mod api;
@@ -15,6 +15,7 @@ mod host;
 mod status;
 mod card_page;
 mod cards;
+mod crowd;
 mod link;
 mod metrics;
 mod outcome;
@@ -33,5 +34,5 @@ pub use card_page::{HandOn, Leads, card_page, nothing_page};
 pub use cards::{Cards, Outside};
 pub use catalogue::METRICS;
 pub use host::is_loopback;
-pub use server::{ListenError, Server};
+pub use server::Server;
 pub use status::{Clocks, Health, PassStatus, Status};

@@ -1,5 +1,6 @@
 //! Listens on one loopback address and serves the routes. Slow clients, huge headers and crowds cost a bounded number of
-//! connections for a bounded time; they never hold up a pass, which knows nothing of them.
+//! connections for a bounded time, and keep no probe out; they never hold up a pass, which knows nothing of them. An address
+//! that cannot be listened on is tried again until it can.
 
 use std::io;
 use std::net::SocketAddr;
@@ -7,20 +8,24 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use axum::Router;
+use hyper::Request;
+use hyper::body::Incoming;
 use hyper::server::conn::http1;
+use hyper::service::{Service, service_fn};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
 use thiserror::Error;
 use tokio::net::{TcpListener, TcpStream};
-use tokio::sync::Semaphore;
+use tokio::sync::watch;
 use tokio::time::{sleep, timeout};
 use tokio_util::sync::{CancellationToken, DropGuard};
 
+use super::crowd::{Crowd, Place};
 use super::routes::routes;
 use super::status::Status;
 
-/// Connections served at once; more wait until one ends.
-const MOST_CONNECTIONS: usize = 64;
+/// Connections open at once, few enough for the usual limit of 1,024 open files.
+const MOST_CONNECTIONS: usize = 256;
 
 /// The head of a request must come in this time; an idle connection ends after it.
 const HEAD_TIME: Duration = Duration::from_secs(5);
@@ -32,12 +37,14 @@ const HEAD_ROOM: usize = 16 * 1024;
 const LIFE: Duration = Duration::from_secs(60);
 
 /// After a connection could not be accepted (no file descriptor left).
-const PAUSE: Duration = Duration::from_millis(200);
+const PAUSE: Duration = Duration::from_millis(20);
+
+/// Between two tries to listen.
+const RETRY: Duration = Duration::from_secs(5);
 
 /// Why an address cannot be listened on.
-#[allow(missing_docs, reason = "their messages say it")]
 #[derive(Debug, Error)]
-pub enum ListenError {
+enum ListenError {
     #[error(
         "cannot listen on {address}: another program does. Stop it, or write another port at \"listen\" in the \
          configuration (port 0 takes any that is free)"
@@ -57,25 +64,40 @@ impl ListenError {
     }
 }
 
-/// A server that listens; it stops when dropped.
+/// A server that listens, or tries to; it stops when dropped.
 #[derive(Debug)]
 pub struct Server {
     asked: SocketAddr,
-    address: SocketAddr,
+    address: watch::Receiver<Option<SocketAddr>>,
     _stop: DropGuard,
 }
 
 impl Server {
-    /// Listens on an address and serves a status there. Port 0 takes any that is free.
-    ///
-    /// # Errors
-    /// The address cannot be listened on.
-    pub async fn start(asked: SocketAddr, status: Arc<Status>) -> Result<Server, ListenError> {
-        let listener = TcpListener::bind(asked).await.map_err(|source| ListenError::new(asked, source))?;
-        let address = listener.local_addr().map_err(|source| ListenError::new(asked, source))?;
+    /// Listens on an address and serves a status there. Port 0 takes any that is free. Where it cannot listen, it says so
+    /// and tries again every few seconds; `before` listens until then.
+    pub async fn start(asked: SocketAddr, status: Arc<Status>, before: Option<Server>) -> Server {
         let stop = CancellationToken::new();
-        tokio::spawn(accept(listener, routes(status), stop.clone()));
-        Ok(Server { asked, address, _stop: stop.drop_guard() })
+        let (bound, address) = watch::channel(None);
+        let first = listen(asked).await;
+        if let Ok((_, address)) = &first {
+            bound.send_replace(Some(*address));
+        }
+        let serving = {
+            let stop = stop.clone();
+            async move {
+                let (listener, address) = match first {
+                    Ok(listener) => listener,
+                    Err(error) => listen_at_last(asked, &error).await,
+                };
+                bound.send_replace(Some(address));
+                tracing::info!(%address, "listening");
+                drop(before);
+                accept(listener, routes(status), stop).await;
+            }
+        };
+        let stopped = stop.clone();
+        tokio::spawn(async move { stopped.run_until_cancelled(serving).await });
+        Server { asked, address, _stop: stop.drop_guard() }
     }
 
     /// The address that was asked for.
@@ -83,46 +105,67 @@ impl Server {
         self.asked
     }
 
-    /// The address that is listened on, with its real port.
-    pub fn address(&self) -> SocketAddr {
-        self.address
+    /// The address that is listened on, with its real port; nothing while it cannot be.
+    pub fn address(&self) -> Option<SocketAddr> {
+        *self.address.borrow()
+    }
+}
+
+async fn listen(asked: SocketAddr) -> Result<(TcpListener, SocketAddr), ListenError> {
+    let listener = TcpListener::bind(asked).await.map_err(|source| ListenError::new(asked, source))?;
+    let address = listener.local_addr().map_err(|source| ListenError::new(asked, source))?;
+    Ok((listener, address))
+}
+
+/// Tries until it can; the first failure is said.
+async fn listen_at_last(asked: SocketAddr, error: &ListenError) -> (TcpListener, SocketAddr) {
+    tracing::error!(
+        retry_s = RETRY.as_secs(),
+        "the pages and probes cannot be reached, the fleet is watched all the same: {error}"
+    );
+    loop {
+        sleep(RETRY).await;
+        match listen(asked).await {
+            Ok(listener) => return listener,
+            Err(error) => tracing::debug!(%error, "still not listening"),
+        }
     }
 }
 
 async fn accept(listener: TcpListener, routes: Router, stop: CancellationToken) {
-    let room = Arc::new(Semaphore::new(MOST_CONNECTIONS));
+    let crowd = Crowd::new(MOST_CONNECTIONS);
     loop {
-        let next = async {
-            // The semaphore is never closed.
-            let place = room.clone().acquire_owned().await.ok();
-            (place, listener.accept().await)
-        };
-        let (place, accepted) = tokio::select! {
-            () = stop.cancelled() => return,
-            next = next => next,
-        };
-        match accepted {
+        match listener.accept().await {
             Ok((stream, _)) => {
-                let (routes, stop) = (routes.clone(), stop.clone());
+                let (routes, stop, place) = (routes.clone(), stop.clone(), crowd.enter());
                 tokio::spawn(async move {
                     tokio::select! {
                         () = stop.cancelled() => {}
+                        () = place.let_go() => {}
                         // How a connection ends changes nothing.
-                        _ = timeout(LIFE, serve(stream, routes)) => {}
+                        _ = timeout(LIFE, serve(stream, routes, &place)) => {}
                     }
-                    drop(place);
                 });
             }
             Err(error) => {
                 tracing::warn!(%error, "a connection could not be accepted");
+                crowd.make_room();
                 sleep(PAUSE).await;
             }
         }
     }
 }
 
-async fn serve(stream: TcpStream, routes: Router) {
-    let service = TowerToHyperService::new(routes);
+async fn serve(stream: TcpStream, routes: Router, place: &Arc<Place>) {
+    let inner = TowerToHyperService::new(routes);
+    let service = service_fn(|request: Request<Incoming>| {
+        let (serving, answer) = (place.serve(), inner.call(request));
+        async move {
+            let answer = answer.await;
+            drop(serving);
+            answer
+        }
+    });
     let served = http1::Builder::new()
         .timer(TokioTimer::new())
         .header_read_timeout(HEAD_TIME)

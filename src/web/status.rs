@@ -140,6 +140,7 @@ struct Inner {
     shown: Option<Arc<PassStatus>>,
     session: Option<Session>,
     configuration_rejected: bool,
+    files_polled: bool,
 }
 
 /// The status itself; shared by those who write and those who read.
@@ -177,6 +178,11 @@ impl Status {
     /// Whether the configuration as it is now cannot be used.
     pub fn set_configuration_rejected(&self, rejected: bool) {
         self.inner().configuration_rejected = rejected;
+    }
+
+    /// Whether the files are looked at every few seconds, since the system gives no word of all that changes.
+    pub fn set_files_polled(&self, polled: bool) {
+        self.inner().files_polled = polled;
     }
 
     /// A pass begins, or one that failed begins anew.
@@ -246,6 +252,10 @@ impl Status {
 
     pub(super) fn is_configuration_rejected(&self) -> bool {
         self.inner().configuration_rejected
+    }
+
+    pub(super) fn are_files_polled(&self) -> bool {
+        self.inner().files_polled
     }
 }
 

@@ -1,8 +1,10 @@
 //! The bench of alerts: how long from a saved file to the receiver's first byte, and how many deliveries a second.
 //!
 //! `cargo bench --bench alerts -- latency [STATIONS] [EDITS]`, `-- intake [STATIONS] [FILES] [EDITS]` (what dropped files cost)
-//! and `-- deliveries [MESSAGES] [KILLS]`. They print a figure of this machine beside their own; none asserts a time.
+//! and `-- deliveries [MESSAGES] [KILLS]`. They print a figure of this machine beside their own. `-- burst [STATIONS] [SECONDS]`
+//! edits ten times a second, and `-- crowd [CONNECTIONS]` asks for health beside idle connections. None asserts a time.
 
+mod crowd;
 mod deliveries;
 mod intake;
 mod latency;
@@ -26,6 +28,15 @@ fn main() -> ExitCode {
             }
             latency::measure(&place(), stations, edits);
         }
+        (["burst", ..], Some(numbers)) => {
+            let (stations, seconds) =
+                (numbers.first().copied().unwrap_or(100_000), numbers.get(1).copied().unwrap_or(60));
+            if !(1..=writer::MOST).contains(&stations) {
+                return usage();
+            }
+            latency::burst(&place(), stations, seconds);
+        }
+        (["crowd", ..], Some(numbers)) => crowd::measure(&place(), numbers.first().copied().unwrap_or(5_000)),
         (["intake", ..], Some(numbers)) => {
             let at = |nth: usize, default| numbers.get(nth).copied().unwrap_or(default);
             let (stations, files, edits) = (at(0, 10_000), at(1, 110_000), at(2, 20));
@@ -41,7 +52,7 @@ fn main() -> ExitCode {
             runtime.block_on(deliveries::measure(folder.path(), messages, kills));
         }
         (["pump", database, url], _) => runtime.block_on(deliveries::pump(database, url)),
-        ([], _) => println!("This one is run by: cargo bench --bench alerts -- latency (or deliveries)"),
+        ([], _) => println!("This one is run by: cargo bench --bench alerts -- latency (or burst, crowd, deliveries)"),
         _ => return usage(),
     }
     ExitCode::SUCCESS
@@ -55,7 +66,8 @@ fn place() -> PathBuf {
 
 fn usage() -> ExitCode {
     eprintln!(
-        "usage: alerts latency [STATIONS (1 to {})] [EDITS] | alerts intake [STATIONS] [FILES] [EDITS] | alerts deliveries [MESSAGES] [KILLS]",
+        "usage: alerts latency [STATIONS (1 to {0})] [EDITS] | alerts burst [STATIONS (1 to {0})] [SECONDS] | \
+         alerts crowd [CONNECTIONS] | alerts intake [STATIONS] [FILES] [EDITS] | alerts deliveries [MESSAGES] [KILLS]",
         writer::MOST
     );
     ExitCode::from(2)

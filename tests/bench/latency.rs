@@ -39,6 +39,35 @@ pub fn measure(place: &Path, stations: usize, edits: usize) {
     println!("after {} edits: {}", 2 * edits, daemon.memory());
 }
 
+/// Edits ten times a second, then once more when all is quiet.
+pub fn burst(place: &Path, stations: usize, seconds: usize) {
+    let folder = place.join(format!("bench-fleet-{stations}"));
+    let receiver = Receiver::start();
+    prepare(&folder, stations);
+    let _daemon = Daemon::start(&folder, &receiver);
+    until("the first message", || !receiver.got().is_empty());
+    quiet(&receiver);
+    let (before, mut last) = (receiver.count(), SystemTime::now());
+    for nth in 0..10 * seconds {
+        save(station_edit(&folder, nth));
+        std::thread::sleep(Duration::from_millis(100));
+    }
+    let end = SystemTime::now();
+    let mut gaps = Vec::new();
+    for at in receiver.got()[before..].iter().map(|got| got.at).chain([end]) {
+        gaps.push(at.duration_since(last).unwrap_or_default().as_secs_f64());
+        last = at;
+    }
+    let longest = gaps.iter().copied().fold(0.0, f64::max);
+    println!(
+        "{stations} stations, ten edits a second for {seconds} s: {} messages, {longest:.1} s without one at most",
+        gaps.len() - 1
+    );
+    quiet(&receiver);
+    let lone = edits_of(&receiver, 1, |_| station_edit(&folder, 4));
+    println!("one edit after it: {:.0} ms, {:.0} ms behind the settle time", lone[0], lone[0] - SETTLE_MS as f64);
+}
+
 /// Writes the fleet and fills its ledger, once for each size.
 pub fn prepare(folder: &Path, stations: usize) {
     if !folder.join("var/ready").exists() {
@@ -128,10 +157,7 @@ pub fn edits_of(receiver: &Receiver, edits: usize, edit: impl Fn(usize) -> (Path
         let pause = 300 + u64::from(uuid::Uuid::new_v4().as_fields().0 % 400);
         std::thread::sleep(Duration::from_millis(pause));
         let before = receiver.count();
-        let (path, text) = edit(nth);
-        let beside = path.with_extension("beside");
-        fs::write(&beside, text).expect("a file");
-        fs::rename(&beside, &path).expect("a renamed file");
+        save(edit(nth));
         let saved = SystemTime::now();
         until("a message", || receiver.count() > before);
         let at = receiver.got()[before].at;
@@ -140,6 +166,12 @@ pub fn edits_of(receiver: &Receiver, edits: usize, edit: impl Fn(usize) -> (Path
     let mut times: Vec<f64> = (0..edits).map(one).collect();
     times.sort_by(f64::total_cmp);
     times
+}
+
+fn save((path, text): (PathBuf, String)) {
+    let beside = path.with_extension("beside");
+    fs::write(&beside, text).expect("a file");
+    fs::rename(&beside, &path).expect("a renamed file");
 }
 
 fn print_row(what: &str, times: Vec<f64>, parse: f64) {

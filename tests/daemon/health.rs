@@ -4,14 +4,14 @@
 use std::collections::BTreeMap;
 use std::io::Write as _;
 use std::net::{SocketAddr, TcpListener, TcpStream};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use serde_json::Value;
 use sqlx::Connection as _;
 
 use super::fleet::{Fleet, NEW_OFFICER, OFFICER, SIGNING, configuration, fleet_yaml, webhook};
 use super::probe::{address, answer, ask, get, metrics};
-use super::process::{Daemon, PATIENCE, until, until_within};
+use super::process::{PATIENCE, until, until_within};
 use super::receiver::{Answer, Receiver};
 use super::supervised::Manager;
 use super::told::{drifting, open_cases};
@@ -101,6 +101,7 @@ fn metrics_agree_with_drift_with_the_ledger_and_with_what_was_delivered() {
         "{verified}"
     );
     assert_eq!((shown["stationkeep_reports_taken"], shown["stationkeep_reports_refused"]), (5.0, 1.0));
+    assert_eq!(shown["stationkeep_files_polled"], 0.0);
     assert!(shown["stationkeep_passes_finished_total"] >= 3.0 && shown["stationkeep_passes_failed_total"] == 0.0);
     // An edit that cannot be used is a finding, and a configuration that cannot be used is said, too.
     fleet.write(FLEET, &fleet_yaml(OFFICER).replace("calls", "cals"));
@@ -117,35 +118,86 @@ fn metrics_agree_with_drift_with_the_ledger_and_with_what_was_delivered() {
 }
 
 #[test]
-fn a_port_that_is_taken_ends_the_start_with_a_fix_and_a_change_of_it_is_taken_up() {
+fn a_port_that_is_taken_keeps_the_pages_away_and_not_the_watch() {
     let receiver = Receiver::start(SIGNING);
     let fleet = Fleet::new(&receiver);
     let taken = TcpListener::bind("127.0.0.1:0").expect("a port");
     let port = taken.local_addr().expect("an address");
     let listening = |at: SocketAddr| configuration(100, &webhook("on-call")).replace("127.0.0.1:0", &at.to_string());
     fleet.write(FILE, &listening(port));
-    let daemon = Daemon::spawn(fleet.home(), &fleet.environment);
-    until("its last words", || daemon.log().contains("stationkeep: cannot listen").then_some(()));
-    let log = daemon.log();
-    assert!(log.contains(&port.to_string()) && log.contains("\"listen\""), "{log}");
-    assert_eq!(daemon.ended(), Some(1));
-    // With any free port its message names the real one.
-    fleet.write(FILE, &configuration(100, &webhook("on-call")));
     let mut daemon = fleet.start();
-    let first = address(&daemon);
+    let log = daemon.log();
+    assert!(log.contains("cannot listen on") && log.contains(&port.to_string()) && log.contains("\"listen\""), "{log}");
+    assert!(daemon.said().contains("cannot be reached yet"), "{}", daemon.said());
+    receiver.wait_for(1);
+    fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
+    receiver.wait_for(2);
+    // Another port is taken up; with any free port the log names the real one.
+    fleet.rename_into(FILE, &configuration(100, &webhook("on-call")));
+    let first: SocketAddr = until("an address", || {
+        let log = daemon.log();
+        let (_, rest) = log.split_once("listening address=")?;
+        rest.split_whitespace().next()?.parse().ok()
+    });
     assert_ne!(first.port(), 0);
-    // A taken one leaves all as it was.
-    fleet.rename_into(FILE, &listening(port));
-    daemon.logs("the one before stays");
     assert_eq!(get(first, "/healthz").status, 200);
-    // Once it is free, it is listened on; the other is left.
+    // A taken one leaves the one before; once it is free, it is listened on, and the other is left.
+    fleet.rename_into(FILE, &listening(port));
+    until("the second time that it is said", || (daemon.log().matches("cannot listen on").count() == 2).then_some(()));
+    assert_eq!(get(first, "/healthz").status, 200);
     drop(taken);
-    fleet.rename_into(FILE, &(listening(port) + "  # again\n"));
-    assert_eq!(get(port, "/healthz").json()["healthy"], true);
     until("the old port left", || TcpStream::connect(first).is_err().then_some(()));
+    assert_eq!(get(port, "/healthz").json()["healthy"], true);
     assert!(daemon.runs());
     daemon.comes_to_rest_at(port);
-    assert_eq!(receiver.heard().len(), 1);
+    assert_eq!(receiver.heard().len(), 2);
+}
+
+#[test]
+fn thousands_of_idle_connections_keep_no_probe_out() {
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    let daemon = fleet.start();
+    receiver.wait_for(1);
+    let at = address(&daemon);
+    let mut crowd: Vec<TcpStream> = Vec::new();
+    for nth in 0..5_000 {
+        let mut stream = TcpStream::connect(at).expect("a connection");
+        // Every second one begins a request, or ends one and waits for the answer to nothing more.
+        if nth % 2 == 1 {
+            let _ = stream.write_all(b"GET /healthz HTTP/1.1\r\nhost: x\r\nx-slow: ");
+        }
+        crowd.push(stream);
+        if nth % 500 == 499 {
+            let began = Instant::now();
+            assert_eq!(get(at, "/healthz").status, 200);
+            // Far less than an idle connection lives.
+            assert!(began.elapsed() < Duration::from_secs(2), "{:?} behind {nth}", began.elapsed());
+        }
+    }
+    assert_eq!(crowd.len(), 5_000);
+    let open = std::fs::read_dir(format!("/proc/{}/fd", daemon.pid())).expect("Linux tells").count();
+    assert!(open < 400, "{open} open files");
+}
+
+#[test]
+fn a_log_in_a_watched_folder_does_not_feed_itself() {
+    let receiver = Receiver::start(SIGNING);
+    let mut fleet = Fleet::new(&receiver);
+    fleet.environment.push(("STATIONKEEP_LOG".into(), "trace".into()));
+    // What the tests' daemons say goes to files in this folder.
+    std::fs::create_dir_all(fleet.home().join("config/inventory/said")).expect("a folder");
+    std::os::unix::fs::symlink("config/inventory/said", fleet.home().join("said")).expect("a link");
+    let daemon = fleet.start();
+    receiver.wait_for(1);
+    let at = address(&daemon);
+    let finished = || metrics(at)["stationkeep_passes_finished_total"];
+    // What the start changed is looked at a few times.
+    std::thread::sleep(Duration::from_secs(1));
+    let (before, size) = (finished(), daemon.log().len());
+    std::thread::sleep(Duration::from_secs(3));
+    assert!(finished() - before <= 1.0, "{} passes in three seconds", finished() - before);
+    assert!(daemon.log().len() > size, "it logs nothing");
 }
 
 #[test]

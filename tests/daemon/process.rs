@@ -190,11 +190,6 @@ impl Daemon {
         until(&format!("\"{text}\" in the log"), || self.log().contains(text).then_some(()));
     }
 
-    /// Waits for its end by itself; how it ended.
-    pub fn ended(mut self) -> Option<i32> {
-        exit_of(&mut self.child.0, "the daemon").code()
-    }
-
     /// Sends a signal that stops it; how it ended.
     pub fn stop(mut self, name: &str) -> Option<i32> {
         signal(self.pid(), name);

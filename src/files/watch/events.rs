@@ -2,19 +2,19 @@
 
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
 use std::time::{Duration, Instant};
 
-use notify::event::EventKind;
+use notify::event::{EventKind, ModifyKind};
 use notify::{ErrorKind, RecommendedWatcher, RecursiveMode, Watcher};
 use tokio::sync::Notify;
 
 use super::interest::LONGEST;
 use super::mounts::Mounts;
-use super::polling::{Polling, Posts, Seen, is_dropped, matters};
+use super::polling::{Of, Polling, Posts, Seen, is_dropped, matters};
 use super::{Interest, Means, Pace};
 use crate::files::walk::Stamp;
 
@@ -28,8 +28,10 @@ const SHARE: u32 = 10;
 /// What the thread is told.
 #[derive(Debug)]
 pub(super) enum Order {
-    /// Something may have changed.
+    /// Something changed, or somebody asks.
     Look,
+    /// Events were lost: something may have changed.
+    Missed,
     Rearm(Interest),
     Stop,
 }
@@ -66,8 +68,9 @@ enum Turn {
 /// What the thread shares with the one that takes events.
 struct Ear {
     posts: RwLock<Posts>,
-    /// A `Look` is under way already.
+    /// A `Look` is under way already; a `Missed` is.
     pending: AtomicBool,
+    missed: AtomicBool,
     /// Something moved among the reports, or may have.
     stirred: AtomicBool,
     orders: Sender<Order>,
@@ -75,21 +78,39 @@ struct Ear {
 
 impl Ear {
     fn hear(&self, event: &notify::Result<notify::Event>) {
-        let (counts, stirs) = match event {
-            Ok(event) if event.need_rescan() => (true, true),
-            Ok(event) if matches!(event.kind, EventKind::Access(_)) => (false, false),
-            Ok(event) => {
-                let posts = self.posts.read().unwrap_or_else(PoisonError::into_inner);
-                let any = |is: fn(&Posts, &Path) -> bool| event.paths.iter().any(|path| is(&posts, path));
-                (event.paths.is_empty() || any(matters), event.paths.is_empty() || any(is_dropped))
-            }
-            Err(_) => (true, true),
-        };
-        if stirs {
-            self.stirred.store(true, Ordering::Release);
+        let Ok(event) = event else { return self.lost(Order::Look, &self.pending) };
+        if event.need_rescan() {
+            return self.lost(Order::Missed, &self.missed);
         }
-        if counts && !self.pending.swap(true, Ordering::AcqRel) {
-            let _ = self.orders.send(Order::Look);
+        let of = match event.kind {
+            EventKind::Access(_) => return,
+            EventKind::Modify(ModifyKind::Data(_)) => Of::Content,
+            EventKind::Any | EventKind::Create(_) | EventKind::Modify(_) | EventKind::Remove(_) | EventKind::Other => {
+                Of::Entry
+            }
+        };
+        if event.paths.is_empty() {
+            return self.lost(Order::Look, &self.pending);
+        }
+        let posts = self.posts.read().unwrap_or_else(PoisonError::into_inner);
+        let mut counts = event.paths.iter().filter(|path| matters(&posts, path, of)).peekable();
+        if counts.peek().is_some() {
+            if counts.any(|path| is_dropped(&posts, path)) {
+                self.stirred.store(true, Ordering::Release);
+            }
+            self.send(Order::Look, &self.pending);
+        }
+    }
+
+    /// What moved is not known.
+    fn lost(&self, order: Order, is_under_way: &AtomicBool) {
+        self.stirred.store(true, Ordering::Release);
+        self.send(order, is_under_way);
+    }
+
+    fn send(&self, order: Order, is_under_way: &AtomicBool) {
+        if !is_under_way.swap(true, Ordering::AcqRel) {
+            let _ = self.orders.send(order);
         }
     }
 }
@@ -123,8 +144,9 @@ impl Events {
     ) -> Events {
         let ear = Ear {
             posts: RwLock::default(),
-            pending: AtomicBool::new(false),
-            stirred: AtomicBool::new(true),
+            pending: false.into(),
+            missed: false.into(),
+            stirred: true.into(),
             orders: own,
         };
         Events {
@@ -162,17 +184,33 @@ impl Events {
     /// Serves until it is told to stop.
     pub fn run(&mut self) {
         loop {
-            let turn = match self.orders.recv_timeout(self.idle()) {
-                Ok(Order::Look) => self.speak(),
-                Ok(Order::Rearm(interest)) => self.rearm(interest),
-                Ok(Order::Stop) | Err(RecvTimeoutError::Disconnected) => Turn::Stop,
-                Err(RecvTimeoutError::Timeout) if self.look().state == self.state => Turn::On,
-                Err(RecvTimeoutError::Timeout) => self.speak(),
-            };
-            if turn == Turn::Stop {
+            let order = self.next(self.idle());
+            if self.take(order) == Turn::Stop {
                 return;
             }
         }
+    }
+
+    fn take(&mut self, order: Result<Order, RecvTimeoutError>) -> Turn {
+        match order {
+            Ok(Order::Look) => self.speak(),
+            Ok(Order::Rearm(interest)) => self.rearm(interest),
+            Ok(Order::Stop) | Err(RecvTimeoutError::Disconnected) => Turn::Stop,
+            // A busy folder above may be all there was.
+            Ok(Order::Missed) | Err(RecvTimeoutError::Timeout) if self.look().state == self.state => Turn::On,
+            Ok(Order::Missed) | Err(RecvTimeoutError::Timeout) => self.speak(),
+        }
+    }
+
+    /// The next order. What happens after a `Look` or `Missed` was taken asks for another one.
+    fn next(&self, wait: Duration) -> Result<Order, RecvTimeoutError> {
+        let order = self.orders.recv_timeout(wait);
+        match &order {
+            Ok(Order::Look) => self.ear.pending.store(false, Ordering::Release),
+            Ok(Order::Missed) => self.ear.missed.store(false, Ordering::Release),
+            Ok(Order::Rearm(_) | Order::Stop) | Err(_) => {}
+        }
+        order
     }
 
     /// How long until the next look of its own.
@@ -216,13 +254,12 @@ impl Events {
     fn settle(&mut self) -> Turn {
         let last = Instant::now() + self.pace.settle * LONGEST;
         loop {
-            self.ear.pending.store(false, Ordering::Release);
             let wait = self.pace.settle.min(last.saturating_duration_since(Instant::now()));
-            match self.orders.recv_timeout(wait) {
-                Ok(Order::Look) if Instant::now() < last => {}
+            match self.next(wait) {
+                Ok(Order::Look | Order::Missed) if Instant::now() < last => {}
                 Ok(Order::Rearm(interest)) => self.interest = interest,
                 Ok(Order::Stop) | Err(RecvTimeoutError::Disconnected) => return Turn::Stop,
-                Ok(Order::Look) => return Turn::On,
+                Ok(Order::Look | Order::Missed) => return Turn::On,
                 Err(RecvTimeoutError::Timeout) => {
                     if !self.polls || Instant::now() >= last || self.is_still() {
                         return Turn::On;
@@ -247,8 +284,8 @@ impl Events {
                 self.stale.insert(path, stamp);
                 continue;
             }
-            match self.orders.recv_timeout(LOCK_LOOK) {
-                Ok(Order::Look) => self.ear.pending.store(false, Ordering::Release),
+            match self.next(LOCK_LOOK) {
+                Ok(Order::Look | Order::Missed) => {}
                 Ok(Order::Rearm(interest)) => self.interest = interest,
                 Ok(Order::Stop) | Err(RecvTimeoutError::Disconnected) => return Turn::Stop,
                 Err(RecvTimeoutError::Timeout) => {}
@@ -295,7 +332,7 @@ impl Events {
             }
         }
         self.watch(&now);
-        self.note_silent(&now);
+        self.note_silent(&Mounts::now(), &now);
         old != now
     }
 
@@ -329,8 +366,7 @@ impl Events {
     }
 
     /// On some file systems changes made elsewhere cause no events.
-    fn note_silent(&mut self, posts: &Posts) {
-        let mounts = Mounts::now();
+    fn note_silent(&mut self, mounts: &Mounts, posts: &Posts) {
         let found = posts.iter().find_map(|(folder, _)| Some((folder, mounts.silent(folder)?)));
         if let Some((folder, kind)) = found {
             let message =
@@ -373,6 +409,42 @@ mod tests {
         let inner = events.told.inner();
         assert_eq!((inner.means, inner.notes.len()), (Means::Polling, 1));
         assert!(inner.notes[0].contains("max_user_watches"), "{}", inner.notes[0]);
+    }
+
+    #[test]
+    fn a_folder_on_a_network_file_system_is_polled_and_that_is_said_once() {
+        let mut events = events(Interest::default());
+        let posts = Posts::from([(PathBuf::from("/srv/fleet"), super::super::polling::Names::default())]);
+        let mounts = |kind: &str| Mounts::parse(&format!("40 22 0:45 / /srv/fleet rw shared:9 - {kind} host:/x rw"));
+        events.note_silent(&mounts("ext4"), &posts);
+        assert!(!events.polls);
+        events.note_silent(&mounts("nfs4"), &posts);
+        events.note_silent(&mounts("nfs4"), &posts);
+        let inner = events.told.inner();
+        assert_eq!((events.polls, inner.means, inner.notes.len()), (true, Means::Polling, 1));
+        assert!(inner.notes[0].contains("/srv/fleet lies on nfs4"), "{}", inner.notes[0]);
+    }
+
+    #[test]
+    fn lost_events_are_told_only_where_something_changed() {
+        let dir = tempfile::tempdir().unwrap();
+        let interest = Interest { trees: vec![crate::files::Folder::new(dir.path(), ".")], ..Interest::default() };
+        let mut events = events(interest);
+        events.stand(Means::Polling);
+        let lost = Ok(notify::Event::new(EventKind::Other).set_flag(notify::event::Flag::Rescan));
+        events.ear.hear(&lost);
+        let told = |events: &mut Events| {
+            let order = events.next(Duration::ZERO);
+            assert!(matches!(order, Ok(Order::Missed)), "{order:?}");
+            assert_eq!(events.take(order), Turn::On);
+            std::pin::pin!(events.told.changed.notified()).as_mut().enable()
+        };
+        assert!(!told(&mut events));
+        fs::write(dir.path().join("a.yaml"), "0").unwrap();
+        events.ear.hear(&lost);
+        events.ear.hear(&lost);
+        assert!(told(&mut events));
+        assert!(events.next(Duration::ZERO).is_err(), "the same loss is told twice");
     }
 
     #[test]

@@ -5,8 +5,8 @@ use std::time::Duration;
 
 use crate::files::{Folder, ReportFolders};
 
-/// The longest burst is this many settle times.
-pub(super) const LONGEST: u32 = 10;
+/// The longest burst is this many settle times: with the look and the pass after it, word comes within ten.
+pub(super) const LONGEST: u32 = 8;
 /// Everything whose changes matter.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Interest {
@@ -30,7 +30,7 @@ pub enum Means {
 /// The times a watch keeps.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Pace {
-    /// How long nothing may change before it speaks; ten times as long at most.
+    /// How long nothing may change before it speaks; eight times as long at most.
     pub settle: Duration,
     /// Between two looks while polling.
     pub poll: Duration,

@@ -34,7 +34,7 @@ impl Mounts {
 
     /// The text of `/proc/self/mountinfo` (proc_pid_mountinfo(5)): the fifth field is the mount point, the first after
     /// a lone hyphen the type.
-    fn parse(text: &str) -> Mounts {
+    pub fn parse(text: &str) -> Mounts {
         let mount = |line: &str| {
             let (left, right) = line.split_once(" - ")?;
             Some((PathBuf::from(plain(left.split(' ').nth(4)?)), right.split(' ').next()?.to_owned()))

@@ -15,7 +15,7 @@ use sha2::{Digest, Sha256};
 
 use super::Interest;
 use crate::files::below::{Listed, below};
-use crate::files::walk::{COARSE, Stamp, Walk, passed_over, walk};
+use crate::files::walk::{COARSE, Stamp, Walk, is_read, passed_over, walk};
 use crate::files::{Folder, ReportFolders};
 
 /// More links than this on one way are a loop (the kernel's own limit).
@@ -36,15 +36,27 @@ pub(super) struct Names {
 /// The folders to watch, each by its path without links.
 pub(super) type Posts = BTreeMap<PathBuf, Names>;
 
+/// What an event is of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Of {
+    /// Something comes, goes, or is otherwise than it was.
+    Entry,
+    /// What a file holds, which matters only where the file is read: a log may grow in the folder.
+    Content,
+}
+
 /// Whether a change at `path` matters.
-pub(super) fn matters(posts: &Posts, path: &Path) -> bool {
+pub(super) fn matters(posts: &Posts, path: &Path, of: Of) -> bool {
     if posts.contains_key(path) {
         return true;
     }
     let (Some(folder), Some(name)) = (path.parent(), path.file_name()) else { return false };
-    posts
-        .get(folder)
-        .is_some_and(|names| names.named.contains(name) || (names.all && !name.to_str().is_some_and(passed_over)))
+    let counts = |name: &str| match of {
+        Of::Entry => !passed_over(name),
+        Of::Content => !passed_over(name) && is_read(name),
+    };
+    let by_place = |names: &Names| names.all && name.to_str().is_none_or(counts);
+    posts.get(folder).is_some_and(|names| names.named.contains(name) || by_place(names))
 }
 
 /// Whether a change at `path` is one of the reports that are dropped.
@@ -76,7 +88,8 @@ impl SeenInbox {
         let found = below(folders);
         let mut state = Sha256::new();
         for entry in &found.entries {
-            state.update(format!("{}\0{:?}\0{:?}\0", entry.shown, entry.stamp, entry.is));
+            let stamp = entry.stamp.filter(|_| is_read(&entry.shown));
+            state.update(format!("{}\0{stamp:?}\0{:?}\0", entry.shown, entry.is));
         }
         if let Some(finding) = &found.finding {
             state.update(format!("{finding}\0"));
@@ -223,10 +236,10 @@ mod tests {
         let mut posts = Posts::new();
         trace(&top.join("current/inventory"), &mut posts);
         for path in ["current", "releases", "releases/5", "releases/5/inventory"] {
-            assert!(matters(&posts, &top.join(path)), "{path}");
+            assert!(matters(&posts, &top.join(path), Of::Entry), "{path}");
         }
         for path in ["other", "releases/6", "releases/5/other"] {
-            assert!(!matters(&posts, &top.join(path)), "{path}");
+            assert!(!matters(&posts, &top.join(path), Of::Entry), "{path}");
         }
     }
 
@@ -239,7 +252,7 @@ mod tests {
         let mut posts = Posts::new();
         trace(&top.join("a/x"), &mut posts);
         trace(&top.join("not/there"), &mut posts);
-        assert!(matters(&posts, &top.join("b")) && matters(&posts, &top.join("not")));
+        assert!(matters(&posts, &top.join("b"), Of::Entry) && matters(&posts, &top.join("not"), Of::Entry));
         assert!(!posts.contains_key(&top.join("not")));
     }
 
@@ -255,9 +268,13 @@ mod tests {
         let posts = Polling::of(&interest, &mut Seen::new(), Instant::now()).posts;
         for (name, counts) in [("a.yaml", true), ("..data", true), ("..one", true), ("..two", false), (".a.swp", false)]
         {
-            assert_eq!(matters(&posts, &top.join(name)), counts, "{name}");
+            assert_eq!(matters(&posts, &top.join(name), Of::Entry), counts, "{name}");
         }
-        assert!(matters(&posts, &top.join("..one/a.yaml")) && !matters(&posts, &top.join("..one/b.yaml")));
+        let one = |name: &str| matters(&posts, &top.join("..one").join(name), Of::Content);
+        assert!(one("a.yaml") && !one("b.yaml"));
+        for (name, counts) in [("b.yaml", true), ("b.jsonl", true), ("b.log", false), ("..data", true)] {
+            assert_eq!(matters(&posts, &top.join(name), Of::Content), counts, "{name}");
+        }
     }
 
     #[test]

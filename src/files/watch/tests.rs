@@ -112,9 +112,11 @@ both! {
     another_folder_is_watched_after_rearming
     a_dropped_report_is_told
     word_comes_even_while_writing_never_ends
+    word_comes_again_and_again_during_long_writing_and_soon_after_it
     nothing_is_told_while_git_holds_its_lock
     a_lock_left_behind_by_git_does_not_silence_the_watch
     reading_and_what_editors_leave_behind_are_not_told
+    a_log_that_grows_in_a_watched_folder_is_not_told
 }
 
 async fn a_file_saved_by_an_editor_is_seen_every_time(means: Means) {
@@ -321,6 +323,26 @@ async fn word_comes_even_while_writing_never_ends(means: Means) {
     assert!(writing.join().unwrap(), "no word while files kept changing");
 }
 
+async fn word_comes_again_and_again_during_long_writing_and_soon_after_it(means: Means) {
+    let pace = Pace { settle: Duration::from_millis(50), ..pace() };
+    let scene = Scene::paced(means, pace, "in", |dir| write(&dir.join("in/a.yaml"), "0")).await;
+    let path = scene.path("in/a.yaml");
+    let writing = tokio::task::spawn_blocking(move || {
+        let began = Instant::now();
+        while began.elapsed() < pace.settle * interest::LONGEST * 6 {
+            write(&path, &format!("{:?}", began.elapsed()));
+            std::thread::sleep(Duration::from_millis(5));
+        }
+    });
+    let mut words = 0;
+    while !writing.is_finished() {
+        words += u32::from(timeout(pace.settle, scene.watch.changed()).await.is_ok());
+    }
+    writing.await.unwrap();
+    assert!(words >= 3, "{words} words in six of the longest bursts");
+    scene.shows("in/a.yaml", "last", || write(&scene.path("in/a.yaml"), "last")).await;
+}
+
 async fn nothing_is_told_while_git_holds_its_lock(means: Means) {
     let scene = Scene::new(means, "work/in", |dir| {
         write(&dir.join("work/in/a.yaml"), "0");
@@ -356,6 +378,28 @@ async fn reading_and_what_editors_leave_behind_are_not_told(means: Means) {
         write(&scene.path(name), "x");
     }
     assert!(timeout(Duration::from_secs(1), scene.watch.changed()).await.is_err());
+}
+
+async fn a_log_that_grows_in_a_watched_folder_is_not_told(means: Means) {
+    let scene = Scene::new(means, "in", |dir| {
+        write(&dir.join("in/a.yaml"), "0");
+        write(&dir.join("in/daemon.log"), "begun");
+        write(&dir.join("reports/daemon.log"), "begun");
+    })
+    .await;
+    let inboxes = vec![ReportFolders { dropped: Folder::new(scene.dir.path(), "reports"), taken: None }];
+    scene.watch.rearm(Interest { trees: vec![scene.folder.clone()], inboxes, ..Interest::default() });
+    scene.quiet().await;
+    for name in ["in/daemon.log", "reports/daemon.log"] {
+        let mut log = fs::File::options().append(true).open(scene.path(name)).unwrap();
+        for _ in 0..5 {
+            std::io::Write::write_all(&mut log, b"a line\n").unwrap();
+            let word = timeout(Duration::from_millis(150), scene.watch.changed()).await;
+            assert!(word.is_err(), "{name} is told");
+        }
+    }
+    // And it is as awake as before.
+    scene.shows("in/a.yaml", "1", || write(&scene.path("in/a.yaml"), "1")).await;
 }
 
 #[tokio::test]

@@ -8,7 +8,6 @@ use std::rc::Rc;
 
 /// Most uncovered lifelines whose order is weighed together; further ones are weighed apart from them.
 pub(super) const MOST_WEIGHED: usize = 8;
-const MOST_SETS: usize = 1 << MOST_WEIGHED;
 
 /// From so many on, what their order came to is kept, for nine times in ten it was asked before: of so many questions at
 /// most, some 400 bytes each; and so many tables, of 16 KiB at most.
@@ -54,10 +53,22 @@ impl TurnsThrough {
 /// The time of the `k`-th lifeline where the members of set `s` are covered first, it last of these, at `s * count + k`.
 type Table = Option<Rc<[u64]>>;
 
+/// What is known of each set of lifelines, set by set.
+#[derive(Default)]
+struct Sets {
+    /// What they ask for together, and its time, milliseconds.
+    asked: Vec<(LandmarkSet, u64)>,
+    /// What is left of the ops then; the first is room for trying.
+    lefts: Vec<u32>,
+    /// Least sum of these times over the orders of the lifelines that are not in the set.
+    after: Vec<u64>,
+    /// Least sum of what the members take over their orders.
+    sums: Vec<u64>,
+}
+
 #[derive(Default)]
 pub(super) struct CoverOrder {
-    /// Room for what is left of the ops, set by set; one more for trying.
-    lefts: Vec<u32>,
+    sets: Sets,
     /// What orders came to and the tables of some, by what was asked; and room for that.
     told: StateMap<Option<u64>>,
     tables: StateMap<Table>,
@@ -69,13 +80,13 @@ impl CoverOrder {
     /// ask for, and its own dark landmarks. `None`: one can never be covered.
     pub fn least(&mut self, turns: &[Turn], landmarks: &Landmarks) -> Option<u64> {
         if turns.len() < LEAST_KEPT {
-            return in_order(turns, landmarks, &mut self.lefts);
+            return self.sets.in_order(turns, landmarks);
         }
         self.ask(turns, landmarks);
         if let Some(told) = self.told.get(&self.asked) {
             return *told;
         }
-        let sum = in_order(turns, landmarks, &mut self.lefts);
+        let sum = self.sets.in_order(turns, landmarks);
         if self.told.len() >= MOST_KEPT {
             self.told.clear();
         }
@@ -90,13 +101,13 @@ impl CoverOrder {
         let mut sum = 0;
         for ((whole, late), before) in whole.zip(turns.before.chunks(MOST_WEIGHED)) {
             let (whole, late) = (self.table(whole, landmarks)?, self.table(late, landmarks)?);
-            sum += order_by(before.len(), |chosen, place, _| {
+            sum += self.sets.order(before.len(), |chosen, place| {
                 let at = chosen * before.len() + place;
-                Some(match before[place] {
+                match before[place] {
                     Some(before) => (before.reset_ms + whole[at]).min(before.cover_ms.saturating_add(late[at])),
                     None => late[at],
-                })
-            })?;
+                }
+            });
         }
         Some(sum)
     }
@@ -114,7 +125,7 @@ impl CoverOrder {
         if let Some(known) = self.tables.get(&self.asked) {
             return known.clone();
         }
-        let table = table_of(turns, landmarks, &mut self.lefts);
+        let table = self.sets.table(turns, landmarks);
         if self.tables.len() >= MOST_TABLES {
             self.tables.clear();
         }
@@ -123,72 +134,102 @@ impl CoverOrder {
     }
 }
 
-fn table_of(turns: &[Turn], landmarks: &Landmarks, lefts: &mut Vec<u32>) -> Table {
-    let count = turns.len();
-    let sets = charged(turns, landmarks, lefts)?;
-    let mut table = vec![0; count << count];
-    for chosen in 1..1 << count {
-        for (place, turn) in turns.iter().enumerate().filter(|(place, _)| chosen >> place & 1 == 1) {
-            table[chosen * count + place] = sets[chosen].1 + dark_ms(turn, &sets[chosen].0, chosen, landmarks, lefts)?;
+impl Sets {
+    fn table(&mut self, turns: &[Turn], landmarks: &Landmarks) -> Table {
+        let count = turns.len();
+        self.charge(turns, landmarks)?;
+        let mut table = vec![0; count << count];
+        for chosen in 1..1 << count {
+            for (place, turn) in turns.iter().enumerate().filter(|(place, _)| chosen >> place & 1 == 1) {
+                table[chosen * count + place] = self.asked[chosen].1 + self.dark_ms(turn, chosen, landmarks)?;
+            }
         }
+        Some(table.into())
     }
-    Some(table.into())
-}
 
-fn in_order(turns: &[Turn], landmarks: &Landmarks, lefts: &mut Vec<u32>) -> Option<u64> {
-    let sets = charged(turns, landmarks, lefts)?;
-    order_by(turns.len(), |chosen, place, least| {
-        let (asked, spent) = &sets[chosen];
-        if *spent >= least {
-            return Some(*spent);
+    /// The least sum over all orders, where what each takes is what is asked for by then, and its own dark landmarks. These
+    /// are only weighed in orders that may be the best, by what they take without them.
+    fn in_order(&mut self, turns: &[Turn], landmarks: &Landmarks) -> Option<u64> {
+        self.charge(turns, landmarks)?;
+        let mut best = self.look_ahead(turns, landmarks)?;
+        let all = (1 << turns.len()) - 1;
+        self.sums.clear();
+        self.sums.resize(all + 1, u64::MAX);
+        self.sums[0] = 0;
+        for chosen in 1..=all {
+            let spent = self.asked[chosen].1;
+            for place in (0..turns.len()).filter(|place| chosen >> place & 1 == 1) {
+                let sum = self.sums[chosen & !(1 << place)].saturating_add(spent);
+                if sum < self.sums[chosen] && sum.saturating_add(self.after[chosen]) < best {
+                    let sum = sum + self.dark_ms(&turns[place], chosen, landmarks)?;
+                    self.sums[chosen] = self.sums[chosen].min(sum);
+                }
+            }
         }
-        Some(spent + dark_ms(&turns[place], asked, chosen, landmarks, lefts)?)
-    })
-}
+        best = best.min(self.sums[all]);
+        Some(best)
+    }
 
-/// The least sum over all orders of so many, where `own` tells what one takes as the last of a set; it may tell less where
-/// that is no less than what it is given.
-fn order_by(count: usize, mut own: impl FnMut(usize, usize, u64) -> Option<u64>) -> Option<u64> {
-    let mut sums = [0u64; MOST_SETS];
-    for chosen in 1usize..1 << count {
-        let mut least = u64::MAX;
-        for place in (0..count).filter(|place| chosen >> place & 1 == 1) {
-            let others = sums[chosen & !(1 << place)];
-            let own = own(chosen, place, least.saturating_sub(others))?;
-            least = least.min(others.saturating_add(own));
+    /// Fills in `after`; what the best order by that takes in all.
+    fn look_ahead(&mut self, turns: &[Turn], landmarks: &Landmarks) -> Option<u64> {
+        let all = (1usize << turns.len()) - 1;
+        self.after.clear();
+        self.after.resize(all + 1, 0);
+        let with = |chosen: usize| (0..turns.len()).filter(move |place| chosen >> place & 1 == 0);
+        let total = |sets: &Self, next: usize| sets.asked[next].1 + sets.after[next];
+        for chosen in (0..all).rev() {
+            self.after[chosen] = with(chosen).map(|place| total(self, chosen | 1 << place)).min().unwrap_or(0);
         }
-        sums[chosen] = least;
+        let (mut chosen, mut sum) = (0, 0);
+        while let Some(place) = with(chosen).min_by_key(|place| total(self, chosen | 1 << place)) {
+            chosen |= 1 << place;
+            sum += self.asked[chosen].1 + self.dark_ms(&turns[place], chosen, landmarks)?;
+        }
+        Some(sum)
     }
-    Some(sums[(1 << count) - 1])
-}
 
-/// For each set of lifelines, what they ask for together, and its time; what is left of the ops then goes to `lefts`.
-fn charged(turns: &[Turn], landmarks: &Landmarks, lefts: &mut Vec<u32>) -> Option<[(LandmarkSet, u64); MOST_SETS]> {
-    let ops = landmarks.whole_ms().len();
-    lefts.resize(lefts.len().max((ops << turns.len()) + ops), 0);
-    lefts[ops..2 * ops].copy_from_slice(landmarks.whole_ms());
-    let mut sets = [(LandmarkSet::default(), 0); MOST_SETS];
-    for chosen in 1usize..1 << turns.len() {
-        let last = chosen.ilog2() as usize;
-        let fewer = chosen & !(1 << last);
-        let (mut asked, before) = sets[fewer];
-        lefts.copy_within((fewer + 1) * ops..(fewer + 2) * ops, (chosen + 1) * ops);
-        let left = &mut lefts[(chosen + 1) * ops..(chosen + 2) * ops];
-        let spent = before + landmarks.charge_ms(left, &turns[last].goals.without(&asked))?;
-        asked.add(&turns[last].goals);
-        sets[chosen] = (asked, spent);
+    /// The least sum over all orders of so many, where `own` tells what one takes as the last of a set.
+    fn order(&mut self, count: usize, own: impl Fn(usize, usize) -> u64) -> u64 {
+        self.sums.clear();
+        self.sums.push(0);
+        for chosen in 1usize..1 << count {
+            let members = (0..count).filter(|place| chosen >> place & 1 == 1);
+            let sums = members.map(|place| self.sums[chosen & !(1 << place)].saturating_add(own(chosen, place)));
+            let least = sums.min().unwrap_or(0);
+            self.sums.push(least);
+        }
+        self.sums[(1 << count) - 1]
     }
-    Some(sets)
-}
 
-/// Time of a lifeline's own dark landmarks, of what the landmarks asked for by a set leave.
-fn dark_ms(turn: &Turn, asked: &LandmarkSet, set: usize, landmarks: &Landmarks, lefts: &mut [u32]) -> Option<u64> {
-    let dark = turn.dark.without(asked);
-    if dark.count() == 0 {
-        return Some(0);
+    /// Fills in `asked` and `lefts`; `None`: one can never be covered.
+    fn charge(&mut self, turns: &[Turn], landmarks: &Landmarks) -> Option<()> {
+        let ops = landmarks.whole_ms().len();
+        self.lefts.resize(self.lefts.len().max((ops << turns.len()) + ops), 0);
+        self.lefts[ops..2 * ops].copy_from_slice(landmarks.whole_ms());
+        self.asked.clear();
+        self.asked.push(Default::default());
+        for chosen in 1usize..1 << turns.len() {
+            let last = chosen.ilog2() as usize;
+            let fewer = chosen & !(1 << last);
+            let (mut asked, before) = self.asked[fewer];
+            self.lefts.copy_within((fewer + 1) * ops..(fewer + 2) * ops, (chosen + 1) * ops);
+            let left = &mut self.lefts[(chosen + 1) * ops..(chosen + 2) * ops];
+            let spent = before + landmarks.charge_ms(left, &turns[last].goals.without(&asked))?;
+            asked.add(&turns[last].goals);
+            self.asked.push((asked, spent));
+        }
+        Some(())
     }
-    let ops = landmarks.whole_ms().len();
-    let (trial, known) = lefts.split_at_mut(ops);
-    trial.copy_from_slice(&known[set * ops..(set + 1) * ops]);
-    landmarks.charge_ms(trial, &dark)
+
+    /// Time of a lifeline's own dark landmarks, of what the landmarks asked for by a set leave.
+    fn dark_ms(&mut self, turn: &Turn, set: usize, landmarks: &Landmarks) -> Option<u64> {
+        let dark = turn.dark.without(&self.asked[set].0);
+        if dark.count() == 0 {
+            return Some(0);
+        }
+        let ops = landmarks.whole_ms().len();
+        let (trial, known) = self.lefts.split_at_mut(ops);
+        trial.copy_from_slice(&known[set * ops..(set + 1) * ops]);
+        landmarks.charge_ms(trial, &dark)
+    }
 }

@@ -47,6 +47,9 @@ const MOST_LEARNED: usize = 100_000;
 /// How often one state is searched from: each time the limit may have risen a little.
 const MOST_ASKED: u8 = 8;
 
+/// Such a share of the limit is looked further each time.
+const FURTHER: u64 = 256;
+
 /// What is known of the exposure still to come from a state, in milliseconds × lifelines; `u64::MAX`: no way on.
 #[derive(Clone, Copy, Default)]
 struct Known {
@@ -99,13 +102,16 @@ impl ExposureSearch {
     }
 
     /// A bound on the exposure from a state (`u64::MAX`: no script leads on). It is the least, unless that is more than
-    /// `limit`, or so many states did not tell, or it was asked too often.
+    /// `limit` (or somewhat more), or so many states did not tell, or it was asked too often.
     pub fn least(&mut self, start: &[Class], limit: u64, most: u64, bytes: usize) -> (u64, u64) {
         if let Some(known) = self.learned.get(start)
             && (known.exact || known.asked >= MOST_ASKED || known.least > limit)
         {
             return (known.least, 0);
         }
+        // Asked again, it looks further, lest it be asked at each little step.
+        let asked = self.learned.get(start).map_or(0, |known| u64::from(known.asked));
+        let limit = limit.saturating_add(limit / FURTHER * asked);
         self.registry = StateRegistry::new(self.model.slots.len());
         self.nodes.clear();
         self.open.clear();

@@ -83,12 +83,16 @@
 //! uncovered until they are keyed (and they always take as long). A plan uses one of them; keyed with goals, its last use
 //! moves to the front and its others go: what is between needs nothing of its slots that the goals do not satisfy, what it
 //! spoils is brought back by a later command that still comes later, and nothing undoes what it brought about. It costs no
-//! more there. So only these are tried. Else, while no lifeline is uncovered, a *stubborn set* will do. It holds all
-//! achievers of some x; with one accepted now, all that *interfere* with it (one writes what the other needs, reads or may
-//! hold, or both write a slot and not always its goal); with one not accepted now, all that make one of its missing needs
-//! hold; and those of it accepted now write slots of lifelines only as above. The first command of it in a plan is accepted
-//! now, for what it misses is made only by others of the set, and interferes with none before it; so it moves to the front,
-//! where it exposes nothing, and neither the states nor the coverage of what it passes get worse.
+//! more there. So only these are tried. Else a *stubborn set* will do. It holds all achievers of some x; with one accepted
+//! now, all that *interfere* with it (one writes what the other needs, reads or may hold, or both write a slot and not always
+//! its goal); with one not accepted now, all that make one of its missing needs hold. Those of it accepted now may write
+//! slots of lifelines covered now only with their goals, and only where they hold them or the lifeline can only be covered by
+//! its goals. The first command of it in a plan is accepted now, for what it misses is made only by others of the set, and
+//! interferes with none before it; so it moves to the front. Neither the states nor the coverage of what it passes get worse,
+//! and while no lifeline is uncovered it exposes nothing there. While some are, one of them is covered first, by its goals or
+//! as it was: x is one of its slots away from that, so that the command is keyed before. All that it passes is keyed while
+//! all these are uncovered; so it is exposed no longer at the front, whatever it does to their slots. Which one is first is
+//! not known, so the sets of all of them are tried together (of one that may be as it was again, one for each way).
 //!
 //! **§8 Resets** (`resets.rs`) write more than half of all slots and key none, as a factory reset does. A plan uses none, and
 //! is found by §1–§7 without them; or it is a *prefix*, a last reset, and a plan without. What the reset writes is known

@@ -40,6 +40,8 @@ struct Record {
 struct Touch {
     /// Can bring it to the goal.
     achievers: Set,
+    /// May leave it as it was.
+    restorers: Set,
     /// May take it away from the goal.
     spoilers: Set,
     writers: Set,
@@ -88,10 +90,12 @@ fn lines(model: &Model, fits: impl Fn(&ModelLifeline) -> bool) -> u64 {
 /// Slots of the lifeline that some command can bring back to what they were, where that counts.
 pub(super) fn restorable(model: &Model, lifeline: &ModelLifeline) -> Set {
     let slots = lifeline.slots.iter().filter(|_| lifeline.start_counts);
-    slots.fold(0, |set, slot| {
-        let as_was = model.slots[*slot].as_was.and_then(|class| Classes::checked_shl(1, class.into()));
-        if leaving(model, *slot, as_was.unwrap_or(0)) == 0 { set } else { set | 1 << slot }
-    })
+    slots.fold(0, |set, slot| if leaving(model, *slot, as_was(model, *slot)) == 0 { set } else { set | 1 << slot })
+}
+
+/// What the slot was, as a set; a start that can never come back here has no class, and so no bit.
+fn as_was(model: &Model, slot: usize) -> Classes {
+    model.slots[slot].as_was.and_then(|class| Classes::checked_shl(1, class.into())).unwrap_or(0)
 }
 
 /// Commands that may leave the slot in one of the classes.
@@ -116,9 +120,7 @@ impl StubbornSets {
             model.lifelines.iter().flat_map(|line| &line.slots).fold(0, |set: Set, slot| set | 1 << slot);
         let line = |lifeline: &ModelLifeline| {
             let sets = lifeline.slots.iter().map(|slot| {
-                // A start that can never come back here has no class, and so no bit.
-                let as_was = model.slots[*slot].as_was.filter(|_| lifeline.start_counts);
-                let as_was = as_was.and_then(|class| Classes::checked_shl(1, class.into())).unwrap_or(0);
+                let as_was = if lifeline.start_counts { as_was(model, *slot) } else { 0 };
                 (leaving(model, *slot, as_was | 1 << GOAL), touches[*slot].writers)
             });
             let (achievers, writers) = sets.fold((0, 0), |all, own| (all.0 | own.0, all.1 | own.1));
@@ -176,30 +178,38 @@ impl StubbornSets {
         fewest
     }
 
-    /// Commands of which some best script from this state keys one first, where it need not be one of all. (No lifeline
-    /// is uncovered, so that nothing is exposed by keying a command now.)
+    /// Commands of which some best script from this state keys one first, where it need not be one of all: a stubborn set
+    /// for what must be brought about in any case or, while lifelines are uncovered, before the first of them is covered,
+    /// whichever that is.
     pub fn stubborn_set(&self, model: &Model, state: &[Class], relevant: Set) -> Option<Set> {
         let dark = self.dark(model, state);
-        if dark.uncovered != 0 {
-            return None;
-        }
         let accepted = commands(model, |command| accepted(command, state));
-        let movable = members(accepted & relevant).filter(|id| self.keeps_covered(*id, state, relevant, &dark));
+        let movable = members(accepted & relevant).filter(|id| self.keeps_covered(*id, state, &dark));
         let fixed = accepted & !movable.fold(0, |set: Set, id| set | 1 << id);
-        let mut fewest: Option<Set> = None;
-        for (touch, _) in self.touches.iter().zip(state).filter(|(_, class)| **class != GOAL) {
-            let ways = touch.achievers;
-            if ways & (self.suffix | fixed) != 0 || ways == 0 {
-                continue;
-            }
-            if let Some(own) = self.closure(ways, state, relevant & !self.suffix, accepted, fixed) {
-                let own = own & accepted;
-                if fewest.is_none_or(|fewest| own.count_ones() < fewest.count_ones()) {
-                    fewest = Some(own);
-                }
-            }
+        let away = |slot: &usize| state[*slot] != GOAL;
+        // The set for one of these ways, whichever adds the fewest commands.
+        let fewest = |ways: &mut dyn Iterator<Item = Set>, known: Set| {
+            let sets = ways.filter_map(|ways| {
+                let own = ways != 0 && ways & (self.suffix | fixed) == 0;
+                let own = own.then(|| self.closure(ways, state, relevant & !self.suffix, accepted, fixed))?;
+                Some(known | own? & accepted)
+            });
+            sets.min_by_key(|set| set.count_ones())
+        };
+        if dark.uncovered == 0 {
+            let slots = (0..self.touches.len()).filter(away);
+            return fewest(&mut slots.map(|slot| self.touches[slot].achievers), 0);
         }
-        fewest
+        let uncovered = |place: &usize| dark.uncovered >> place & 1 == 1;
+        (0..model.lifelines.len()).filter(uncovered).try_fold(0, |set, place| {
+            let slots = &model.lifelines[place].slots;
+            let set = fewest(&mut slots.iter().copied().filter(away).map(|slot| self.touches[slot].achievers), set)?;
+            if dark.for_good >> place & 1 == 0 {
+                let changed = slots.iter().filter(|slot| model.slots[**slot].as_was != Some(state[**slot]));
+                return fewest(&mut changed.map(|slot| self.touches[*slot].restorers), set);
+            }
+            Some(set)
+        })
     }
 
     /// The commands, with what interfering with those accepted now and what makes one missing need of the others hold; `None`
@@ -225,13 +235,14 @@ impl StubbornSets {
         Some(all)
     }
 
-    /// Whether the command, keyed now, leaves every lifeline that it touches at least as covered from here on.
-    fn keeps_covered(&self, id: usize, state: &[Class], relevant: Set, dark: &Dark) -> bool {
+    /// Whether the command, keyed now, leaves every lifeline that it touches at least as covered from here on, or touches
+    /// only such as are uncovered at least until it is keyed.
+    fn keeps_covered(&self, id: usize, state: &[Class], dark: &Dark) -> bool {
         let record = &self.records[id];
         members(record.writes & self.lifeline_slots).all(|slot| {
             let touch = &self.touches[slot];
-            record.goals >> slot & 1 == 1
-                && (touch.lines & !dark.for_good == 0 || state[slot] == GOAL && touch.spoilers & relevant == 0)
+            let steady = touch.lines & !(dark.for_good | dark.uncovered) == 0;
+            touch.lines & !dark.uncovered == 0 || record.goals >> slot & 1 == 1 && (steady || state[slot] == GOAL)
         })
     }
 
@@ -301,6 +312,7 @@ fn touch(model: &Model, slot: usize) -> Touch {
     };
     Touch {
         achievers: commands(model, |command| command.achieves() >> slot & 1 == 1),
+        restorers: leaving(model, slot, as_was(model, slot)),
         spoilers: commands(model, |command| command.may_spoil() >> slot & 1 == 1),
         writers: commands(model, |command| command.writes >> slot & 1 == 1),
         lookers: commands(model, |command| needs(command) || reads(command) || holds(command)),
