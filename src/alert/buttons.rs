@@ -37,7 +37,7 @@ pub fn silent(drift: &StationDrift) -> Vec<&LifelineService> {
     all
 }
 
-/// The buttons of a station of which nobody knows any more whether they call someone.
+/// The buttons of a station of which no report says now whether they call someone.
 pub fn unsure(drift: &StationDrift) -> Vec<&LifelineService> {
     let is_unsure =
         |one: &&LifelineService| one.is_required && one.service == Service::Untested && one.because.is_some();
@@ -122,7 +122,7 @@ fn counted(failed: usize, dead: usize, stations: usize) -> String {
 /// What a lifeline that calls nobody means for whoever presses it: "pressing the red button did not reach help (tested
 /// 2026-12-10 00:10 UTC by tech-07: caller could not hear)".
 pub fn meaning(lifeline: &LifelineService) -> String {
-    let LifelineService { name: _, title, is_required, service, mark, by, because } = lifeline;
+    let LifelineService { name: _, title, is_required, service, mark, by, is_answered: _, because } = lifeline;
     let who = if *is_required { format!("pressing {}", clip(title, SHORT)) } else { clip(title, SHORT) };
     let because = because.as_ref().map(|because| clip(because, BRACKETS));
     let (what, brackets) = match service {

@@ -1,4 +1,4 @@
-//! Messages that say nothing of stations: the heartbeat, whose absence is the news, and one that somebody sends to try a
+//! Messages that say nothing of stations: the heartbeat, whose absence is the news, and one that is sent by hand to try a
 //! webhook.
 
 use jiff::Timestamp;
@@ -18,7 +18,7 @@ struct Trial {
     summary: &'static str,
 }
 
-/// A message that somebody sends by hand to see whether it arrives. `id` must be new each time.
+/// A message that is sent by hand to see whether it arrives. `id` must be new each time.
 pub fn trial(webhook: &Name, id: String, (source, fleet): (&str, &str), clock: Timestamp) -> Message {
     let key = key(fleet, "try");
     let envelope =

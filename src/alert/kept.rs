@@ -96,7 +96,7 @@ pub mod maybe {
     }
 }
 
-/// One value by itself.
+/// One value alone.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Kept<T>(pub T);
 

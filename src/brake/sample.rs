@@ -387,6 +387,7 @@ impl World {
             script: script.digest.clone(),
             station: script.station.clone(),
             at: shown_at(self.clock(), answered),
+            is_back: false,
         };
         self.scripts.insert(script.digest.clone(), script);
         self.shown.push(shown);

@@ -1,4 +1,4 @@
-//! What was known of a button once and nobody knows any more.
+//! What was known of a button once and is not known now.
 
 use crate::inventory::Station;
 use crate::keybook::{Lifeline, SettingId};

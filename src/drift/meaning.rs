@@ -21,16 +21,32 @@ pub(super) fn dead_because(station: &Station, record: &Record, lifeline: &Lifeli
     (!all.is_empty()).then(|| all.join("; ").into())
 }
 
-/// The test call that reached help since a press calls nobody by the record.
+/// The test call that reached help since a press calls nobody by the record, where nothing of the lifeline changed since.
 pub(super) fn reached_though_dead(proof: &Proof) -> Option<Mark> {
     let (outcome, mark) = proof.last?;
-    let dead = proof.dead?;
-    (outcome == Outcome::Reached && (mark.at, mark.report) >= (dead.at, dead.report)).then_some(mark)
+    let is_still = outcome == Outcome::Reached && proof.reached == Some(mark);
+    (is_still && is_since(mark, proof.dead?)).then_some(mark)
+}
+
+/// The test call that someone answered, though no number on record leads there, where nothing of the lifeline was keyed or
+/// found since: its button calls somebody.
+pub(super) fn answered_elsewhere(record: &Record, lifeline: &Lifeline, proof: &Proof) -> Option<Mark> {
+    let (outcome, last) = proof.last?;
+    let is_it = outcome == Outcome::Reached && proof.reached.is_none() && !proof.is_renumbered;
+    let mut marks = lifeline.settings.iter().filter_map(|id| record.holding(*id).mark);
+    (is_it && marks.all(|mark| is_since(last, mark))).then_some(last)
+}
+
+fn is_since(mark: Mark, before: Mark) -> bool {
+    (mark.at, mark.report) >= (before.at, before.report)
 }
 
 /// What nobody knows any longer of a required lifeline that may call nobody for it: `nobody knows "first number"`.
-pub(super) fn unknown_because(station: &Station, record: &Record, lifeline: &Lifeline) -> Option<Name> {
-    if !lifeline.is_required() || lifeline.ability(|id| record.known(id)) != Ability::Undecided {
+pub(super) fn unknown_because(station: &Station, record: &Record, lifeline: &Lifeline, proof: &Proof) -> Option<Name> {
+    if answered_elsewhere(record, lifeline, proof).is_some()
+        || !lifeline.is_required()
+        || lifeline.ability(|id| record.known(id)) != Ability::Undecided
+    {
         return None;
     }
     let lost = lost(station, record, lifeline).into_iter();

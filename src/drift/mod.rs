@@ -13,7 +13,7 @@ mod values;
 mod tests;
 
 pub use lost::lost_unmanaged;
-pub use refused::{RefusedCodes, refused};
+pub use refused::{RefusedCodes, openings_to_try, refused};
 pub use show::{Totals, diff, json, text};
 pub use surprise::surprise;
 pub use values::{held_text, value_text};
@@ -23,7 +23,7 @@ use std::fmt;
 use jiff::{SignedDuration, Timestamp};
 use uuid::Uuid;
 
-use self::meaning::{dead_because, noted, unknown_because};
+use self::meaning::{answered_elsewhere, dead_because, noted, unknown_because};
 use crate::finding::Place;
 use crate::inventory::{Extent, Station, Taken, Wanted};
 use crate::keybook::{Ability, Lifeline, SettingId};
@@ -213,6 +213,9 @@ pub struct LifelineService {
     pub mark: Option<Mark>,
     /// Who made the test call that failed.
     pub by: Option<Name>,
+    /// Of an untested one whether someone answered the last test call all the same, where nothing changed since: they are not
+    /// who would answer by the record.
+    pub is_answered: bool,
     /// Of a failed one what they noted, in one line; of a dead one what makes it so; of an untested one what was known of it
     /// and is not any longer, where it may call nobody for that. Never a code.
     pub because: Option<Name>,
@@ -241,7 +244,7 @@ pub struct StationDrift {
     pub file: Name,
     /// What the same unit was called before.
     pub formerly: Vec<Name>,
-    /// The number under which the last report was kept, where the inventory now gives the station another.
+    /// The number at which it last answered, where the inventory now gives the station another.
     pub other_number: Option<Name>,
     /// Visits of which no report came yet, the earliest first.
     pub begun: Vec<Begun>,
@@ -336,10 +339,11 @@ pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) ->
                 service,
                 mark,
                 by: failure.map(|failure| failure.by.clone()),
+                is_answered: service == Service::Untested && answered_elsewhere(record, lifeline, proof).is_some(),
                 because: match service {
                     Service::Dead => dead_because(station, record, lifeline, proof),
                     Service::Failed => note.and_then(|note| noted(&station.keybook, note)),
-                    Service::Untested => unknown_because(station, record, lifeline),
+                    Service::Untested => unknown_because(station, record, lifeline, proof),
                     Service::Overdue | Service::Tested => None,
                 },
             };

@@ -3,7 +3,8 @@
 use super::values::value_text;
 use crate::finding::minute;
 use crate::inventory::Station;
-use crate::ledger::{Holding, Record, Refusal};
+use crate::keybook::SettingId;
+use crate::ledger::{Record, Refusal};
 use crate::setting::{Reference, Secret, Value};
 
 /// The codes that a station refused since one was last shown to be right.
@@ -11,23 +12,42 @@ use crate::setting::{Reference, Secret, Value};
 pub struct RefusedCodes {
     /// "file:secrets/access-2026 at 2026-11-25 12:10 UTC (tech-07)", one for each code.
     pub each: Vec<String>,
+    /// These codes.
+    pub codes: Vec<Value>,
     /// Whether the station may hold another code that is on record.
     pub leaves_others: bool,
+}
+
+/// What may open a station's calls where nobody knows what a setting of that holds, in the order to try it, each once: what is
+/// wanted, what it may hold by the record, what the factory gave it, what it held earlier. Last what the station has refused,
+/// the longest ago first: a slip sounds the same.
+pub fn openings_to_try(station: &Station, record: &Record, wanted: Option<&Value>, id: SettingId) -> Vec<Value> {
+    let factory = station.keybook.setting(id).factory.as_ref();
+    let refused = &record.holding(id).refused;
+    let on_record = record.candidates(id).chain(factory).chain(record.earlier.codes(id));
+    let mut all: Vec<Value> = Vec::new();
+    for value in wanted.into_iter().chain(on_record).chain(refused.iter().map(|refusal| &refusal.code)) {
+        if !all.iter().any(|known| known.agrees(value)) {
+            all.push(value.clone());
+        }
+    }
+    all.sort_by_key(|value| refused.iter().position(|refusal| refusal.code.agrees(value)));
+    all
 }
 
 /// What a station refused of the codes that open its calls; nothing where it refused none.
 pub fn refused(station: &Station, record: &Record) -> Option<RefusedCodes> {
     let open = station.keybook.call.open.held();
     let refused: Vec<_> = open.iter().filter(|id| !record.holding(**id).refused.is_empty()).collect();
-    let is_left = |holding: &Holding, value: &Value| holding.refusal_of(value).is_none();
     let leaves_others = refused.iter().all(|id| {
-        let (holding, factory) = (record.holding(**id), station.keybook.setting(**id).factory.as_ref());
-        let wanted = station.wanted(**id).map(|wanted| &wanted.value);
-        let mut all = wanted.into_iter().chain(record.candidates(**id)).chain(factory);
-        holding.known().is_some() || all.any(|value| is_left(holding, value))
+        let holding = record.holding(**id);
+        let to_try = openings_to_try(station, record, station.wanted(**id).map(|wanted| &wanted.value), **id);
+        let mut all = holding.known().into_iter().chain(&to_try);
+        all.any(|code| holding.refusal_of(code).is_none())
     });
-    let each = refused.iter().flat_map(|id| &record.holding(**id).refused).map(refusal_text).collect();
-    (!refused.is_empty()).then_some(RefusedCodes { each, leaves_others })
+    let all = || refused.iter().flat_map(|id| &record.holding(**id).refused);
+    let (each, codes) = (all().map(refusal_text).collect(), all().map(|refusal| refusal.code.clone()).collect());
+    (!refused.is_empty()).then_some(RefusedCodes { each, codes, leaves_others })
 }
 
 /// "file:secrets/access-2026 at 2026-11-25 12:10 UTC (tech-07)".

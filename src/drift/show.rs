@@ -141,7 +141,7 @@ pub fn text(drift: &StationDrift, station: &Station, record: &Record) -> String 
     if let Some(number) = &drift.other_number {
         let _ = writeln!(
             out,
-            "  last known to answer at {number}, now at {}: which station answers there?",
+            "  it last answered at {number}, and its number is {} now: which station answers there?",
             station.number
         );
     }
@@ -165,6 +165,10 @@ pub fn text(drift: &StationDrift, station: &Station, record: &Record) -> String 
             (super::Service::Untested, Some(mark)) if is_renumbered(drift, station, record, name) => {
                 format!("its last test call on {} was at another number: make a test call", day(mark))
             }
+            (super::Service::Untested, Some(mark)) if lifeline.is_answered => format!(
+                "someone else than on record answered its last test call on {}: key its number again, then make a test call",
+                day(mark)
+            ),
             (super::Service::Untested, Some(mark)) => {
                 format!("changed since its last test call on {}: make a test call", day(mark))
             }
@@ -192,7 +196,7 @@ fn is_renumbered(drift: &StationDrift, station: &Station, record: &Record, lifel
     named.any(|(_, proof)| proof.is_renumbered || drift.other_number.is_some() && proof.reached.is_some())
 }
 
-/// What of a lifeline nobody manages and nobody knows any more: "; nobody knows its unit.mode".
+/// What of a lifeline is not managed and not known now: "; no report says what unit.mode is now".
 fn nobody_knows(station: &Station, record: &Record, lifeline: &str) -> String {
     let keybook = &station.keybook;
     let lifeline = keybook.lifelines.iter().find(|known| *known.name == *lifeline);

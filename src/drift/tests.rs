@@ -264,7 +264,7 @@ fn stations_whose_numbers_were_swapped_are_untested_and_say_at_which_number_they
         let record = fold(&station.keybook, std::slice::from_ref(&known), |_| None);
         let said = text(&after, station, &record);
         assert!(
-            said.contains(&format!("last known to answer at +4416329601{own}, now at +4416329601{other}")),
+            said.contains(&format!("it last answered at +4416329601{own}, and its number is +4416329601{other} now")),
             "{said}"
         );
         assert!(said.contains("was at another number: make a test call"), "{said}");
@@ -273,7 +273,7 @@ fn stations_whose_numbers_were_swapped_are_untested_and_say_at_which_number_they
         let settled = drift(station, &[known.clone(), of(name, other, 2)]);
         assert_eq!((settled.standing, settled.other_number), (Standing::Aligned, None));
         // A report in which the station gave no answer does not.
-        let noted = Report { tests: Vec::new(), ..of(name, other, 2) };
+        let noted = Report { tests: Vec::new(), left: Default::default(), ..of(name, other, 2) };
         let asked = drift(station, &[known.clone(), noted.clone()]);
         assert_eq!((asked.standing, asked.other_number.is_some()), (Standing::Untested, true));
         // Where it took its code, it is that station; what it was tested for at the other number is still to be tested.
@@ -334,16 +334,17 @@ fn a_button_that_was_relied_on_never_vanishes_where_nobody_knows_its_number_any_
     let backup = report(3, "21", &[("emergency.backup", "")]);
     let elsewhere = Report { left: backup.left, ..elsewhere };
     let renewed = Report { unit: Some(crate::ledger::Unit::New), ..report(3, "21", &[("unit.mode", "|service")]) };
-    for lost in [elsewhere, renewed] {
+    for (lost, is_answered) in [(elsewhere, true), (renewed, false)] {
         let reports = [&known[..], &[lost]].concat();
         let lost = drift(&station, &reports);
         assert_eq!((summed(&lost), lost.weight), (untested.clone(), Some(Weight::Lifeline)));
         let record = fold(&station.keybook, &reports, |_| None);
         let said = text(&lost, &station, &record);
-        assert!(
-            said.contains("lifeline emergency: a press may call nobody (nobody knows \"emergency primary\"); "),
-            "{said}"
-        );
+        // A call that someone has just answered called somebody.
+        let may = "lifeline emergency: a press may call nobody (nobody knows \"emergency primary\"); ";
+        let answered = "lifeline emergency: someone else than on record answered its last test call on 2027-01-15: ";
+        assert_eq!([said.contains(may), said.contains(answered)], [!is_answered, is_answered], "{said}");
+        assert!(!is_answered || !said.contains("changed since"), "{said}");
         // Someone said that it is out of service.
         let mut aside = station.clone();
         aside.for_now.aside = [station.keybook.id("emergency.primary").unwrap()].into();
@@ -352,6 +353,49 @@ fn a_button_that_was_relied_on_never_vanishes_where_nobody_knows_its_number_any_
     // Of which nothing was ever known or tested, nobody asks.
     let never = Report { unit: Some(crate::ledger::Unit::New), ..report(3, "21", &[("unit.mode", "|service")]) };
     assert_eq!(summed(&drift(&station, &[never])), is(Standing::Aligned, &[]));
+}
+
+#[test]
+fn a_test_call_that_someone_else_answered_is_old_news_once_something_of_the_button_changed() {
+    let station = unmanaged(&station(""), "emergency.primary");
+    let mut elsewhere = tested(3, "emergency", Outcome::Reached);
+    elsewhere.tests[0].dialled = Some("5550".into());
+    elsewhere.left = report(3, "21", &[("emergency.backup", "")]).left;
+    let later = report(4, "21", &[("emergency.backup", "6")]);
+    let reports = [as_wanted(1), elsewhere, later];
+    let record = fold(&station.keybook, &reports[..2], |_| None);
+    assert!(look(&station, &record, RULES, now()).lifelines[0].is_answered);
+    let record = fold(&station.keybook, &reports, |_| None);
+    let drift = look(&station, &record, RULES, now());
+    let said = text(&drift, &station, &record);
+    let of_second = station.keybook.lifelines[0].settings.contains(&station.keybook.id("emergency.backup").unwrap());
+    assert_eq!(drift.lifelines[0].is_answered, !of_second, "{said}");
+    let moded = [&reports[..2], &[report(4, "21", &[("unit.mode", "|service"), ("line.kind", "|direct")])]].concat();
+    let record = fold(&station.keybook, &moded, |_| None);
+    assert!(!look(&station, &record, RULES, now()).lifelines[0].is_answered);
+}
+
+#[test]
+fn a_test_of_a_dead_button_speaks_against_the_record_until_something_of_it_changes() {
+    let station = station("");
+    let setup = report(2, "21", &[("unit.mode", "|setup")]);
+    let reached = tested(3, "emergency", Outcome::Reached);
+    let said = |reports: &[Report]| {
+        let record = fold(&station.keybook, reports, |_| None);
+        let drift = look(&station, &record, RULES, now());
+        assert_eq!(drift.lifelines[0].service, Service::Dead);
+        text(&drift, &station, &record) + drift.lifelines[0].because.as_deref().unwrap_or_default()
+    };
+    let mut reports = vec![as_wanted(1), setup, reached];
+    assert_eq!(said(&reports).matches("record must be wrong").count(), 2);
+    // The wrong value is not confirmed by it.
+    let record = fold(&station.keybook, &reports, |_| None);
+    let mode = station.keybook.id("unit.mode").unwrap();
+    assert_eq!(record.holding(mode).mark.map(|mark| mark.at), Some(at(2)));
+    // Something else of it changed since: it is dead, and rightly so.
+    let other = report(4, "21", &[("emergency.primary", "77")]);
+    reports.push(other);
+    assert!(!said(&reports).contains("record must be wrong"), "{}", said(&reports));
 }
 
 #[test]

@@ -11,7 +11,7 @@ use super::error::FleetError;
 use super::intake::{Intake, dialled};
 use super::records::entries_under;
 use super::view::View;
-use crate::drift::{Drift, Rules, Service, StationDrift, look, refused, surprise, value_text};
+use crate::drift::{Drift, LifelineService, Rules, Service, StationDrift, look, refused, surprise, value_text};
 use crate::finding::minute;
 use crate::inventory::{Contact, Station};
 use crate::keybook::SettingId;
@@ -118,12 +118,31 @@ impl Came<'_> {
     fn answer(&self) -> Answer {
         let (worst, tested): (Vec<_>, Vec<_>) = self.tested_all().into_iter().partition(|(is_worst, _)| *is_worst);
         let mut consequences: Vec<String> = worst.into_iter().map(|(_, text)| text).collect();
+        consequences.extend(self.stand_ins());
         consequences.extend(self.corrections());
         consequences.extend(self.consequences(tested.into_iter().map(|(_, text)| text)));
         if consequences.is_empty() {
             consequences.push("It changes nothing in the record.".into());
         }
         Answer { consequences, missing: self.missing() }
+    }
+
+    /// The buttons that call nobody with this report, or may, and did not without it.
+    fn stand_ins(&self) -> Vec<String> {
+        let meets = |drift: &StationDrift, name: &Name| {
+            let lifeline = drift.lifelines.iter().find(|one| one.name == *name && one.is_required)?;
+            match lifeline.service {
+                Service::Dead => Some("calls nobody now"),
+                Service::Untested if lifeline.because.is_some() => Some("may call nobody now"),
+                Service::Failed | Service::Untested | Service::Overdue | Service::Tested => None,
+            }
+        };
+        let now = self.is.lifelines.iter().filter_map(|one| Some((one, meets(&self.is, &one.name)?)));
+        let new = now.filter(|(one, now)| meets(&self.was, &one.name) != Some(*now));
+        let text = |(one, now): (&LifelineService, &str)| {
+            format!("Pressing {} {now}. Keep a stand-in until a test call reaches help.", one.title)
+        };
+        new.map(text).collect()
     }
 
     fn corrections(&self) -> Vec<String> {
@@ -308,7 +327,7 @@ impl Came<'_> {
                     let refused = refused(station, &self.after);
                     let then = refused
                         .map_or(String::new(), |refused| format!(" {} {}", refused.sentence(), refused.what_to_do()));
-                    missing.push(format!("The code: nobody knows for sure which one {name} is.{then}"));
+                    missing.push(format!("The code: no report says which one {name} is.{then}"));
                 }
                 (Drift::Unproven, false) => missing.push(format!("The value of {name}: nobody knows it.")),
                 (Drift::InDoubt, false) => missing.push(format!("The value of {name}: it is in doubt.")),

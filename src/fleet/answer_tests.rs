@@ -81,6 +81,8 @@ fn a_call_that_reached_help_by_a_button_that_calls_nobody_is_pointed_out() {
     let ringdown = "left: {line.kind: ringdown, emergency.primary: \"9,01632960101\"}";
     let odd = "The test call of \"the red button\" reached help. But by the record a press calls nobody: the record must be wrong.";
     assert!(said(&station, &[report(1, ringdown), report(2, REACHED)]).contains(odd));
+    let dead = said(&station, &[report(1, HELD), report(2, "found: {line.kind: ringdown}")]);
+    assert!(dead.starts_with("Pressing the red button calls nobody now. Keep a stand-in until a test call"), "{dead}");
     // What the same report set right before its test call counts.
     let said = said(&station, &[report(1, ringdown), report(2, &format!("left: {{line.kind: pbx}}\n{REACHED}"))]);
     assert!(said.contains("reached help.") && !said.contains("But"), "{said}");
@@ -166,7 +168,7 @@ fn a_code_that_the_station_refused_is_named_by_where_it_is_kept_with_what_to_do(
     let answer = answer(&station, &[report(1, HELD), refused], vec![LedgerLine::Script(Box::new(script))]);
     let first = "The station refused the code behind file:wanted as access.";
     assert_eq!(answer.consequences, [first], "{answer:?}");
-    let missing = "The code: nobody knows for sure which one access is. The station refused file:wanted at 2026-11-20 10:02 UTC \
+    let missing = "The code: no report says which one access is. The station refused file:wanted at 2026-11-20 10:02 UTC \
                    (tech-07). No other code is on record. Ops must find out which one the station holds, and report it as \
                    \"found\".";
     assert!(answer.missing.iter().any(|one| one == missing), "{answer:?}");

@@ -127,7 +127,7 @@ impl View {
             None => {
                 Some(self.keying(row, Way::Back, memory)).filter(is_it).or_else(|| self.renewing(row, &[], memory).ok())
             }
-            Some(issued) if !issued.is_back() || is_settled(row, issued) => None,
+            Some(issued) if !is_back(row, issued) || is_settled(row, issued) => None,
             Some(_) => Some(self.keying(row, Way::Back, memory)),
         };
         other.filter(is_it).unwrap_or(there)
@@ -216,6 +216,12 @@ impl View {
             script,
         }
     }
+}
+
+/// Whether a script was last shown as a way back; the same keys may have been asked for either way.
+fn is_back(row: &Row, issued: &Issued) -> bool {
+    let out = row.record.handed_out.iter().find(|out| out.script == issued.digest);
+    out.map_or(issued.is_back(), |out| out.is_back)
 }
 
 /// Whether a test call reached help after a way back was last shown, and none failed since: nothing is left to go back from.

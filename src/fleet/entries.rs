@@ -43,7 +43,8 @@ impl StationEntries {
             LedgerLine::Script(mut issued) => {
                 seen_by(&mut issued, key);
                 let Issued { digest, station, at, .. } = &*issued;
-                let one = Shown { script: digest.clone(), station: station.clone(), at: *at };
+                let one =
+                    Shown { script: digest.clone(), station: station.clone(), at: *at, is_back: issued.is_back() };
                 self.issued.extend(Some(one).filter(|one| !is_later(one.at)));
                 self.scripts.insert(issued.digest.clone(), *issued);
             }

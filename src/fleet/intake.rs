@@ -11,6 +11,7 @@ use super::contacts::ContactsSince;
 use super::error::FleetError;
 use super::issue::{shown_entry, shown_id};
 use super::reading::Reading;
+use super::script_line::against;
 use super::sources::Sources;
 use crate::drift::noted_anywhere;
 use crate::finding::{Code, Finding, Place, cover_literals};
@@ -19,7 +20,6 @@ use crate::ledger::{
     self, AHEAD, Corrected, Decision, Issued, LedgerLine, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, SheetRow,
     Shown, Terms, Visit, admit, admit_visit, line_of, parse_line, recorded_at, report_json,
 };
-use crate::script::digest_of;
 use crate::setting::{self, Codes, Name, content_sha};
 use crate::store::{DroppedOutcome, EntryKind, NewEntry, NewRejected, Store};
 use crate::yaml::{self, Data, Node};
@@ -399,20 +399,8 @@ impl Intake<'_> {
     }
 
     async fn script(&self, mut issued: Issued, place: Place, batch: &mut Batch<'_>) -> Result<Judged, FleetError> {
-        let digest = digest_of(&issued);
-        if let Some(other) = digest.as_ref().filter(|digest| **digest != issued.digest) {
-            let message =
-                format!("The script {} is not what its digest stands for: that would be {other}.", issued.digest);
-            let fix = "Take the line from its export again, unchanged.";
-            return Ok(Judged::Settled(Received::Rejected(vec![Finding::new(
-                Code::ReportScript,
-                place,
-                message,
-                fix,
-            )])));
-        }
-        if digest.is_none() {
-            tracing::info!(script = %issued.digest, "digest not checked: its line keeps too little");
+        if let Some(against) = against(&issued, &self.reading.keybooks, &place) {
+            return Ok(Judged::Settled(Received::Rejected(vec![against])));
         }
         ledger::seal(&mut issued, self.store.key());
         let id = issued.digest.to_string();

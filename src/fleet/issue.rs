@@ -7,9 +7,8 @@ use jiff::{Timestamp, Unit};
 
 use crate::brake::{Change, is_never_held};
 use crate::inventory::Station;
-use crate::ledger::{Digest, Issued, LedgerLine, Record, SHOWN_AGAIN, Shown, leads_to, line_of, seal, shown_at};
+use crate::ledger::{Issued, LedgerLine, Record, SHOWN_AGAIN, Shown, leads_to, line_of, seal, shown_at};
 use crate::script::{Script, issued};
-use crate::setting::Name;
 use crate::store::{EntryKind, NewEntry, Store, StoreError};
 
 /// So many scripts are recorded in one transaction.
@@ -31,7 +30,9 @@ pub struct Cleared {
 impl Cleared {
     /// A card that was begun is never held; it is on record as it was issued.
     pub(super) fn begun(issued: &Issued, record: &Record, now: Timestamp) -> Cleared {
-        Cleared { issued: issued.clone(), shown: showing(&issued.digest, &issued.station, record, now) }
+        let out = record.handed_out.iter().find(|out| out.script == issued.digest);
+        let is_back = out.map_or(issued.is_back(), |out| out.is_back);
+        Cleared { issued: issued.clone(), shown: showing(issued, is_back, record, now) }
     }
 }
 
@@ -53,7 +54,7 @@ pub(super) fn clear<'c>(
         Some(change) if change.holds(station, record, &leads_to()) => return Err(change),
         Some(_) | None => {}
     }
-    let shown = showing(&script.digest, &script.station, record, now);
+    let shown = showing(&issued, script.back.is_some(), record, now);
     Ok(Cleared { issued, shown })
 }
 
@@ -62,12 +63,13 @@ pub(super) fn is_always_let_go(script: &Script, station: &Station, record: &Reco
     is_never_held(station, record, &leads_to(&station.keybook, &issued(script, Timestamp::UNIX_EPOCH)))
 }
 
-/// That a script is shown now; nothing where it was a short while ago.
-fn showing(digest: &Digest, station: &Name, record: &Record, now: Timestamp) -> Option<Shown> {
-    let last = record.handed_out.iter().find(|out| out.script == *digest);
+/// That a script is shown now; nothing where it was a short while ago, the same way.
+fn showing(issued: &Issued, is_back: bool, record: &Record, now: Timestamp) -> Option<Shown> {
+    let Issued { digest, station, .. } = issued;
+    let last = record.handed_out.iter().find(|out| out.script == *digest && out.is_back == is_back);
     let is_lately = last.is_some_and(|last| now.duration_since(last.at).abs() < SHOWN_AGAIN);
     let at = shown_at(now, record.answered.map(|mark| mark.at));
-    (!is_lately).then(|| Shown { script: digest.clone(), station: station.clone(), at })
+    (!is_lately).then(|| Shown { script: digest.clone(), station: station.clone(), at, is_back })
 }
 
 /// Records scripts and that they are shown; the same script again is one entry.
@@ -106,7 +108,7 @@ pub(super) fn script_entry(issued: &Issued, id: String, key: &str, now: Timestam
 
 /// The id of a showing in the ledger.
 pub(super) fn shown_id(shown: &Shown) -> String {
-    format!("{} {}", shown.script, shown.at)
+    format!("{} {}{}", shown.script, shown.at, if shown.is_back { " back" } else { "" })
 }
 
 /// A showing as an entry of the ledger.

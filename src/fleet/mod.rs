@@ -28,6 +28,7 @@ mod reading;
 mod receipt;
 mod records;
 mod rows;
+mod script_line;
 mod sheets;
 mod side_by_side;
 mod sources;

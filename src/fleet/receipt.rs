@@ -42,7 +42,7 @@ impl View {
 }
 
 impl Intake<'_> {
-    /// Takes up the beginning of a visit as its sender wrote it.
+    /// Records the beginning of a visit as its sender wrote it.
     ///
     /// # Errors
     /// Where the store cannot be read or written.

@@ -1,7 +1,8 @@
 //! What a station held before: where the way back may lead.
 //!
 //! A failed test call is answered by what last worked: what the settings of each lifeline held when a test call of it last
-//! reached help. Where none ever did, by what was held before the last script that was keyed.
+//! reached help. Where none ever did, by what was held before the last script that was keyed, or before an earlier one: never
+//! by what a test call failed with.
 
 use super::issued::Digest;
 use super::mark::Mark;
@@ -18,7 +19,7 @@ pub struct Worked {
     /// The report that says so.
     pub mark: Mark,
     /// One for each of the lifeline's settings.
-    pub held: Vec<(SettingId, Option<Value>)>,
+    pub held: Of,
 }
 
 /// What was known before a script was keyed. Reports of one script are of one keying; what other reports change between them
@@ -27,9 +28,12 @@ pub struct Worked {
 pub(super) struct Keying {
     pub(super) script: Digest,
     pub(super) held: Held,
-    /// What other reports made known since: it counts once the script is keyed again.
+    /// What other reports made known since: it counts once the script is keyed again. Empty where they did not.
     pub(super) since: Held,
 }
+
+/// The known values of a lifeline's settings at some moment.
+pub type Of = Vec<(SettingId, Option<Value>)>;
 
 impl Keying {
     /// The script is keyed again.
@@ -42,9 +46,10 @@ impl Keying {
     }
 
     fn changed_by_others(&mut self, before: &[Option<Value>], now: &[Option<Value>]) {
-        for ((since, before), now) in self.since.iter_mut().zip(before).zip(now) {
+        for (nth, (before, now)) in before.iter().zip(now).enumerate() {
             if now.is_some() && !same(before.as_ref(), now.as_ref()) {
-                since.clone_from(now);
+                self.since.resize(self.held.len(), None);
+                self.since[nth].clone_from(now);
             }
         }
     }
@@ -55,9 +60,14 @@ impl Keying {
 pub struct Earlier {
     /// For each of the keybook's lifelines, what was known of its settings when a test call of it last reached help.
     pub(super) worked: Vec<Option<Worked>>,
-    /// Before the last script of which a step was accepted.
-    pub(super) before_script: Option<Keying>,
-    /// Before a script after that of which no step was accepted yet.
+    /// Before each script of which a step was accepted, the last one last; of equal states the last alone.
+    pub(super) before_scripts: Vec<Keying>,
+    /// What was known of a lifeline's settings, by its place in the keybook, when a test call of it failed, where none reached
+    /// help with the same since.
+    pub(super) failed: Vec<(usize, Of)>,
+    /// What it was known to hold, once and no longer, of what opens a call, the last one last.
+    pub(super) codes: Vec<(SettingId, Value)>,
+    /// Before a script after those of which no step was accepted yet.
     pub(super) tried: Option<Keying>,
     /// Of what nobody knows since a visit of which no report came: what was known before it. Empty where there was no visit.
     pub(super) before_visit: Held,
@@ -69,9 +79,20 @@ impl Earlier {
         self.worked.get(lifeline)?.as_ref()
     }
 
-    /// What a setting held before the last script of which a step was accepted, where that was known.
-    pub fn before_script(&self, id: SettingId) -> Option<&Value> {
-        self.before_script.as_ref()?.held[id.index()].as_ref()
+    /// What was known before each script of which a step was accepted, the last one first.
+    pub fn before_scripts(&self) -> impl Iterator<Item = &Held> {
+        self.before_scripts.iter().rev().map(|keying| &keying.held)
+    }
+
+    /// Whether a test call of a lifeline failed with what its settings hold in a state, and none reached help with it since.
+    pub fn has_failed<'v>(&self, lifeline: usize, held: impl Fn(SettingId) -> Option<&'v Value>) -> bool {
+        let mut failed = self.failed.iter().filter(|(at, _)| *at == lifeline);
+        failed.any(|(_, of)| of.iter().all(|(id, value)| same(value.as_ref(), held(*id))))
+    }
+
+    /// The codes, or whatever else opens a call, that a setting was known to hold once and no longer, the last one first.
+    pub fn codes(&self, id: SettingId) -> impl Iterator<Item = &Value> {
+        self.codes.iter().rev().filter(move |(of, _)| *of == id).map(|(_, code)| code)
     }
 
     /// Of a setting that nobody knows since a visit of which no report came: what it held before that.
@@ -79,15 +100,24 @@ impl Earlier {
         self.before_visit.get(id.index())?.as_ref()
     }
 
-    /// Whether a report says that a step of a script was accepted.
-    pub fn knows_script(&self) -> bool {
-        self.before_script.is_some()
-    }
-
     /// A test call of a lifeline, of so many, reached help.
     pub(super) fn reached(&mut self, lifeline: usize, of: usize, worked: Worked) {
         self.worked.resize(of, None);
+        self.failed.retain(|(at, of)| *at != lifeline || !is_same(of, &worked.held));
         self.worked[lifeline] = Some(worked);
+    }
+
+    /// A test call of a lifeline failed.
+    pub(super) fn failed(&mut self, lifeline: usize, held: Of) {
+        if !self.failed.iter().any(|(at, of)| *at == lifeline && is_same(of, &held)) {
+            self.failed.push((lifeline, held));
+        }
+    }
+
+    /// What opens a call is not known to be this any longer.
+    pub(super) fn no_longer(&mut self, id: SettingId, code: Value) {
+        self.codes.retain(|(of, known)| *of != id || !known.agrees(&code));
+        self.codes.push((id, code));
     }
 
     /// A report of a script is about to be folded; `is_accepted`: whether a step of it was. `held`: what is known
@@ -96,26 +126,31 @@ impl Earlier {
         let is_of = |keying: &&mut Keying| keying.script == *script;
         if let Some(tried) = self.tried.as_mut().filter(is_of) {
             tried.again();
-        } else if let Some(before) = self.before_script.as_mut().filter(is_of) {
+        } else if let Some(before) = self.before_scripts.last_mut().filter(is_of) {
             return before.again();
         } else {
             let held = held();
-            self.tried = Some(Keying { script: script.clone(), since: vec![None; held.len()], held });
+            self.tried = Some(Keying { script: script.clone(), since: Held::new(), held });
         }
-        if is_accepted {
-            self.before_script = self.tried.take();
+        if let Some(keyed) = self.tried.take_if(|_| is_accepted) {
+            let is_other = |known: &Keying| {
+                let mut pairs = known.held.iter().zip(&keyed.held);
+                !pairs.all(|(one, other)| same(one.as_ref(), other.as_ref()))
+            };
+            self.before_scripts.retain(is_other);
+            self.before_scripts.push(keyed);
         }
     }
 
     /// Whether a report changes what was held before another script is keyed again. `script`: what the report names.
     pub(super) fn is_between(&self, script: Option<&Digest>) -> bool {
-        let mut keyings = self.before_script.iter().chain(&self.tried);
+        let mut keyings = self.before_scripts.last().into_iter().chain(&self.tried);
         keyings.any(|keying| Some(&keying.script) != script)
     }
 
     /// A report was folded. `script`: what it names; `before`: what was known before it.
     pub(super) fn reported(&mut self, script: Option<&Digest>, before: &[Option<Value>], now: &[Option<Value>]) {
-        let keyings = self.before_script.iter_mut().chain(&mut self.tried);
+        let keyings = self.before_scripts.last_mut().into_iter().chain(&mut self.tried);
         let others = keyings.filter(|keying| Some(&keying.script) != script);
         others.for_each(|keying| keying.changed_by_others(before, now));
     }
@@ -135,8 +170,15 @@ impl Earlier {
         }
     }
 
-    /// Another unit, or one that was cleared: visits before it say nothing of it.
+    /// Another unit, or one that was cleared: visits, test calls that failed and codes before it say nothing of it.
     pub(super) fn renewed(&mut self) {
         self.before_visit.clear();
+        self.failed.clear();
+        self.codes.clear();
     }
+}
+
+fn is_same(one: &Of, other: &Of) -> bool {
+    let mut pairs = one.iter().zip(other);
+    one.len() == other.len() && pairs.all(|(one, other)| one.0 == other.0 && same(one.1.as_ref(), other.1.as_ref()))
 }

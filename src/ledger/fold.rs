@@ -7,7 +7,7 @@ use jiff::Timestamp;
 use uuid::Uuid;
 
 use super::call::{IssuedCall, calls};
-use super::earlier::{Held, Worked};
+use super::earlier::{Held, Of, Worked};
 use super::issued::{Digest, Effect, Issued, effect_value};
 use super::led::{Led, is_dial, led};
 use super::mark::Mark;
@@ -45,7 +45,8 @@ pub fn fold_with_visits<'r>(
     // A visit comes before the reports of its time.
     let ordered: BTreeMap<(Timestamp, bool, Uuid), Event<'_>> =
         reports.chain(begun).map(|(at, id, event)| ((at, matches!(event, Event::Report(_)), id), event)).collect();
-    let mut fold = Fold { keybook, record: Record::blank(keybook), said: BTreeMap::new(), number: None };
+    let mut fold =
+        Fold { keybook, record: Record::blank(keybook), said: BTreeMap::new(), number: None, is_doubtful: false };
     for ((at, _, report), event) in ordered {
         let mark = Mark { at, report };
         match event {
@@ -77,16 +78,19 @@ struct Fold<'k> {
     said: BTreeMap<Name, Option<Value>>,
     /// The number that was last rung.
     number: Option<Name>,
+    /// Whether the report at hand is of a number at which the station never answered: another may have.
+    is_doubtful: bool,
 }
 
 impl Fold<'_> {
     fn report(&mut self, mark: Mark, report: &Report, script: Option<&Issued>) {
         if let Some(number) = &report.number {
             self.rung(number);
-            if self.record.number.is_none() || answered_there(report) {
+            if self.record.number.is_none() || took_keys(report) {
                 self.record.number = Some(number.clone());
             }
         }
+        self.is_doubtful = report.number.is_some() && report.number != self.record.number;
         let is_between = self.record.earlier.is_between(report.script.as_ref());
         let before = is_between.then(|| held(&self.record.settings));
         if report.unit.is_some() {
@@ -99,8 +103,7 @@ impl Fold<'_> {
             self.found(mark, name, value_of(self.keybook, name, written, report), report.unit.is_some());
         }
         if let Some(script) = script {
-            // A way back undoes the script before it: what was held before that stays what to go back to.
-            if !report.steps.is_empty() && !script.is_back() {
+            if !report.steps.is_empty() {
                 let is_accepted = report.steps.iter().any(|(_, heard)| *heard == Heard::Accepted);
                 let Record { settings, earlier, .. } = &mut self.record;
                 earlier.keyed(&script.digest, is_accepted, || held(settings));
@@ -192,6 +195,8 @@ impl Fold<'_> {
         let holding = &mut self.record.settings[id.index()];
         let mut refused = std::mem::take(&mut holding.refused);
         match &mut holding.state {
+            // Another station may have refused it.
+            _ if self.is_doubtful => {}
             State::Known(known) if known.agrees(&code) => self.stray(mark, id),
             State::InDoubt(candidates) => {
                 candidates.retain(|candidate| !candidate.agrees(&code));
@@ -248,8 +253,20 @@ impl Fold<'_> {
     }
 
     fn put(&mut self, mark: Mark, id: SettingId, value: Option<Value>) {
+        self.no_longer(id, value.as_ref());
         let state = value.map_or(State::Unknown, State::Known);
         self.record.settings[id.index()] = Holding { state, strayed: None, mark: Some(mark), refused: Vec::new() };
+    }
+
+    /// What opens a call was known, and is not known to be that any longer: it may be tried last.
+    fn no_longer(&mut self, id: SettingId, now: Option<&Value>) {
+        let Record { settings, earlier, .. } = &mut self.record;
+        let Some(known) = settings[id.index()].known().filter(|known| !now.is_some_and(|now| known.agrees(now))) else {
+            return;
+        };
+        if self.keybook.call.open.held().contains(&id) {
+            earlier.no_longer(id, known.clone());
+        }
     }
 
     /// Every lifeline that has this setting must be tested anew.
@@ -301,6 +318,7 @@ impl Fold<'_> {
             return;
         }
         self.changed(id);
+        self.no_longer(id, None);
         let holding = &mut self.record.settings[id.index()];
         let held = std::mem::replace(&mut holding.state, State::Unknown);
         holding.mark = Some(mark);
@@ -326,13 +344,15 @@ impl Fold<'_> {
                 let failure = Failure { by: report.by.clone(), note: report.note.clone() };
                 let proof = &mut self.record.lifelines[at];
                 (proof.last, proof.failure) = (Some((Outcome::Failed, mark)), Some(failure));
+                let held = self.held_by(at);
+                self.record.earlier.failed(at, held);
             }
             Outcome::Reached => match led(keybook, &self.record, at, test.dialled.as_ref()) {
                 Led::There => {
-                    self.answered(at, mark, Some(mark));
-                    self.confirm(mark, at);
+                    self.answered(at, mark, Some(mark), report);
                     // What calls nobody by the record cannot be what worked.
                     if !keybook.lifelines[at].is_dead(|id| self.record.known(id)) {
+                        self.confirm(mark, at);
                         self.worked(mark, at);
                         self.prove(mark, at, test.dialled.as_ref());
                     }
@@ -341,7 +361,7 @@ impl Fold<'_> {
                     let known = |id: &SettingId| is_dial(keybook, *id) && self.record.known(*id).is_some();
                     let wrong: Vec<SettingId> = keybook.lifelines[at].settings.iter().copied().filter(known).collect();
                     wrong.into_iter().for_each(|id| self.stray(mark, id));
-                    self.answered(at, mark, None);
+                    self.answered(at, mark, None, report);
                 }
                 Led::Perhaps => {}
             },
@@ -349,7 +369,8 @@ impl Fold<'_> {
     }
 
     /// Someone answered a test call. `reached`: the report, where it proves the settings as they are.
-    fn answered(&mut self, lifeline: usize, mark: Mark, reached: Option<Mark>) {
+    fn answered(&mut self, lifeline: usize, mark: Mark, reached: Option<Mark>, report: &Report) {
+        self.record.number = report.number.clone().or(self.record.number.take());
         let proof = &mut self.record.lifelines[lifeline];
         (proof.last, proof.failure, proof.reached) = (Some((Outcome::Reached, mark)), None, reached);
         proof.is_renumbered = false;
@@ -357,9 +378,14 @@ impl Fold<'_> {
 
     /// A test call of a lifeline reached help with what is known of its settings.
     fn worked(&mut self, mark: Mark, at: usize) {
-        let lifelines = &self.keybook.lifelines;
-        let held = lifelines[at].settings.iter().map(|id| (*id, self.record.known(*id).cloned())).collect();
-        self.record.earlier.reached(at, lifelines.len(), Worked { mark, held });
+        let worked = Worked { mark, held: self.held_by(at) };
+        self.record.earlier.reached(at, self.keybook.lifelines.len(), worked);
+    }
+
+    /// What is known of a lifeline's settings.
+    fn held_by(&self, lifeline: usize) -> Of {
+        let settings = self.keybook.lifelines[lifeline].settings.iter();
+        settings.map(|id| (*id, self.record.known(*id).cloned())).collect()
     }
 
     /// What is known of a lifeline's settings is confirmed at this time: its date alone.
@@ -395,12 +421,11 @@ impl Fold<'_> {
     }
 }
 
-/// Whether a report shows that the station itself answered at the number that it is kept with: it took a code, or its button
-/// reached help.
-fn answered_there(report: &Report) -> bool {
+/// Whether a report shows that the station itself answered at the number that it is kept with: it took a code or other keys.
+fn took_keys(report: &Report) -> bool {
     let opened = report.openings.iter().any(|opening| opening.heard == Opened::Accepted);
     let keyed = report.steps.iter().any(|(_, heard)| *heard == Heard::Accepted);
-    opened || keyed || report.tests.iter().any(|test| test.outcome == Outcome::Reached)
+    opened || keyed || !report.left.is_empty()
 }
 
 /// A value of a report; `None` where its setting cannot hold it, the keybook has no such setting, or it is a code that

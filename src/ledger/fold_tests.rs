@@ -192,7 +192,7 @@ fn of_several_tests_in_one_report_the_last_counts() {
 fn what_was_held_before_a_script_is_what_was_held_before_its_first_report() {
     let before = |reports: &[Report]| {
         let record = folded(reports);
-        record.earlier.before_script(tern().id("line.kind").unwrap()).cloned()
+        record.earlier.before_scripts().next().and_then(|held| held[tern().id("line.kind").unwrap().index()].clone())
     };
     let direct = left(1, "line.kind", plain("direct"));
     let accepted = [(1, Heard::Accepted)];
@@ -208,7 +208,8 @@ fn what_was_held_before_a_script_is_what_was_held_before_its_first_report() {
 fn what_others_change_between_two_keyings_of_a_script_was_held_before_the_second() {
     let before = |reports: &[Report], name: &str| {
         let record = folded(reports);
-        record.earlier.before_script(tern().id(name).unwrap()).map(ToString::to_string)
+        let held = record.earlier.before_scripts().next()?;
+        held[tern().id(name).unwrap().index()].as_ref().map(ToString::to_string)
     };
     let known = Report { left: left(1, "line.kind", plain("direct")).left, ..left(1, "identity", quoted("3")) };
     let known = Report { left: known.left.into_iter().chain([("identity".into(), quoted("3"))]).collect(), ..known };
@@ -336,10 +337,16 @@ fn a_station_is_known_by_its_first_number_until_it_answers_at_another() {
         Report { openings: vec![opened], ..refused.clone() },
         Report { steps: vec![(1, Heard::Refused), (2, Heard::Accepted)], ..refused.clone() },
         Report { tests: tested(4, Outcome::Reached).tests, ..refused.clone() },
+        Report { left: left(4, "identity", quoted("7")).left, ..refused.clone() },
     ] {
         let all = [reports.clone(), vec![answered]].concat();
         assert_eq!(folded(&all).number.as_deref(), Some("+441632960121"));
     }
+    // A test call that proves nothing does not say which station answered.
+    let mut perhaps = tested(4, Outcome::Reached);
+    perhaps.tests[0].dialled = Some("01632960101".into());
+    let perhaps = Report { tests: perhaps.tests, ..refused };
+    assert_eq!(folded(&[reports.clone(), vec![perhaps]].concat()).number.as_deref(), Some("+441632960122"));
     reports.reverse();
     assert_eq!(folded(&reports).number.as_deref(), Some("+441632960122"));
 }

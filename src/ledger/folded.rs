@@ -69,10 +69,11 @@ impl SharedTexts {
 impl Record {
     /// The settings that it names by their place in the keybook.
     fn ids(&self) -> impl Iterator<Item = SettingId> {
-        let worked = self.earlier.worked.iter().flatten().flat_map(|worked| &worked.held);
-        let begun = self.begun.iter().flat_map(|visit| &visit.leads_to);
-        let out = self.handed_out.iter().flat_map(|script| &script.leads_to);
-        worked.chain(begun).chain(out).map(|(id, _)| *id)
+        let Earlier { worked, failed, codes, .. } = &self.earlier;
+        let held = worked.iter().flatten().map(|worked| &worked.held).chain(failed.iter().map(|(_, held)| held));
+        let out = self.handed_out.iter().map(|script| &script.leads_to);
+        let all = held.chain(self.begun.iter().map(|visit| &visit.leads_to)).chain(out).flatten();
+        all.map(|(id, _)| *id).chain(codes.iter().map(|(id, _)| *id))
     }
 }
 
@@ -254,21 +255,31 @@ impl<'r> Pen<'r> {
         self.list(held, Pen::maybe);
     }
 
-    fn earlier(&mut self, Earlier { worked, before_script, tried, before_visit }: &'r Earlier) {
+    fn earlier(&mut self, earlier: &'r Earlier) {
+        let Earlier { worked, before_scripts, failed, codes, tried, before_visit } = earlier;
         self.list(worked, |pen, worked| {
             pen.option(worked.as_ref(), |pen, Worked { mark, held }| {
                 pen.mark(*mark);
                 pen.leads_to(held);
             });
         });
-        for keying in [before_script, tried] {
-            self.option(keying.as_ref(), |pen, Keying { script, held, since }| {
-                pen.digest(script);
-                pen.held(held);
-                pen.held(since);
-            });
-        }
+        self.list(before_scripts, Pen::keying);
+        self.list(failed, |pen, (lifeline, held)| {
+            pen.number(*lifeline as u64);
+            pen.leads_to(held);
+        });
+        self.list(codes, |pen, (id, code)| {
+            pen.number(u64::from(id.0));
+            pen.value(code);
+        });
+        self.option(tried.as_ref(), Pen::keying);
         self.held(before_visit);
+    }
+
+    fn keying(&mut self, Keying { script, held, since }: &'r Keying) {
+        self.digest(script);
+        self.held(held);
+        self.held(since);
     }
 
     fn leads_to(&mut self, all: &'r [(SettingId, Option<Value>)]) {
@@ -447,16 +458,26 @@ impl<'b> Eye<'b> {
     }
 
     fn earlier(&mut self) -> Option<Earlier> {
-        let worked = self.list(|eye| eye.option(|eye| Some(Worked { mark: eye.mark()?, held: eye.leads_to()? })))?;
-        let keying = |eye: &mut Self| {
-            eye.option(|eye| Some(Keying { script: eye.digest()?, held: eye.held()?, since: eye.held()? }))
-        };
-        let (before_script, tried) = (keying(self)?, keying(self)?);
-        Some(Earlier { worked, before_script, tried, before_visit: self.held()? })
+        Some(Earlier {
+            worked: self.list(|eye| eye.option(|eye| Some(Worked { mark: eye.mark()?, held: eye.leads_to()? })))?,
+            before_scripts: self.list(Eye::keying)?,
+            failed: self.list(|eye| Some((usize::try_from(eye.number()?).ok()?, eye.leads_to()?)))?,
+            codes: self.list(|eye| Some((eye.id()?, eye.value()?)))?,
+            tried: self.option(Eye::keying)?,
+            before_visit: self.held()?,
+        })
+    }
+
+    fn keying(&mut self) -> Option<Keying> {
+        Some(Keying { script: self.digest()?, held: self.held()?, since: self.held()? })
+    }
+
+    fn id(&mut self) -> Option<SettingId> {
+        Some(SettingId(u16::try_from(self.number()?).ok()?))
     }
 
     fn leads_to(&mut self) -> Option<Vec<(SettingId, Option<Value>)>> {
-        self.list(|eye| Some((SettingId(u16::try_from(eye.number()?).ok()?), eye.maybe()?)))
+        self.list(|eye| Some((eye.id()?, eye.maybe()?)))
     }
 
     fn visit(&mut self) -> Option<Visit> {

@@ -85,12 +85,25 @@ fn leads_to() -> impl Strategy<Value = Vec<(SettingId, Option<Value>)>> {
 
 fn earlier() -> impl Strategy<Value = Earlier> {
     let held = || prop::collection::vec(maybe(), 0..3);
-    let keying = || {
-        prop::option::of((digest(), held(), held()).prop_map(|(script, held, since)| Keying { script, held, since }))
-    };
+    let keying = || (digest(), held(), held()).prop_map(|(script, held, since)| Keying { script, held, since });
     let worked = prop::option::of((mark(), leads_to()).prop_map(|(mark, held)| Worked { mark, held }));
-    (prop::collection::vec(worked, 0..3), keying(), keying(), held())
-        .prop_map(|(worked, before_script, tried, before_visit)| Earlier { worked, before_script, tried, before_visit })
+    let count = tern().settings.len() as u16;
+    let lists = (
+        prop::collection::vec(worked, 0..3),
+        prop::collection::vec(keying(), 0..2),
+        prop::collection::vec((0usize..3, leads_to()), 0..2),
+        prop::collection::vec(((0..count).prop_map(SettingId), value()), 0..2),
+    );
+    (lists, prop::option::of(keying()), held()).prop_map(
+        |((worked, before_scripts, failed, codes), tried, before_visit)| Earlier {
+            worked,
+            before_scripts,
+            failed,
+            codes,
+            tried,
+            before_visit,
+        },
+    )
 }
 
 fn visit() -> impl Strategy<Value = OpenVisit> {

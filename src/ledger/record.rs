@@ -105,8 +105,8 @@ pub struct Record {
     pub proven: Vec<Proven>,
     /// What it held at moments that matter for the way back.
     pub earlier: Earlier,
-    /// The number by which the station was last known to answer, in E.164: that kept with the last report of an accepted opening
-    /// or step, or of a test call that reached help; before there is one, with the first report.
+    /// The number at which the station last answered, in E.164: that kept with the last report of an accepted opening or step, of
+    /// what was left, or of a test call that reached help and counts; before there is one, with the first report.
     pub number: Option<Name>,
     /// The visits of which no report came yet, the earliest first.
     pub begun: Vec<OpenVisit>,
@@ -146,8 +146,8 @@ impl Record {
             && self.lifelines.iter().all(|proof| proof.last.is_none())
     }
 
-    /// The number by which the station was last known to answer, where the inventory gives it another: nobody can say which
-    /// station answers there now.
+    /// The number at which the station last answered, where the inventory gives it another: nobody can say which station
+    /// answers there now.
     pub fn other_number(&self, number: &Name) -> Option<&Name> {
         self.number.as_ref().filter(|kept| *kept != number)
     }

@@ -24,6 +24,8 @@ pub struct Shown {
     pub station: Name,
     /// To the second; always after the last report that named a script.
     pub at: Timestamp,
+    /// Whether as a way back: the same keys may be asked for either way.
+    pub is_back: bool,
 }
 
 /// A script that was shown, and that no report has named since.
@@ -35,7 +37,7 @@ pub struct HandedOut {
     pub at: Timestamp,
     /// What it leaves in each setting that it keys or clears; `None`: nobody knows what.
     pub leads_to: Vec<(SettingId, Option<Value>)>,
-    /// Whether it is a way back: to what was held, not to what is wanted.
+    /// Whether it was last shown as a way back: to what was held, not to what is wanted.
     pub is_back: bool,
 }
 
@@ -73,7 +75,7 @@ pub fn unanswered<'s>(
     reports: impl IntoIterator<Item = &'s Report>,
 ) -> BTreeMap<&'s Digest, Timestamp> {
     let mut last: BTreeMap<&Digest, Timestamp> = BTreeMap::new();
-    for Shown { script, station: _, at } in shown {
+    for Shown { script, station: _, at, is_back: _ } in shown {
         let known = last.entry(script).or_insert(*at);
         *known = (*known).max(*at);
     }
@@ -96,11 +98,12 @@ pub fn handed_out<'s>(
     reports: impl IntoIterator<Item = &'s Report>,
     scripts: impl Fn(&Digest) -> Option<&'s Issued>,
 ) -> Vec<HandedOut> {
-    let open = unanswered(shown, reports).into_iter();
+    let shown: Vec<&Shown> = shown.into_iter().collect();
+    let open = unanswered(shown.iter().copied(), reports).into_iter();
     let one = |(script, at): (&Digest, Timestamp)| {
-        let issued = scripts(script);
-        let leads_to = issued.map_or_else(Vec::new, |issued| leads_to(keybook, issued));
-        HandedOut { script: script.clone(), at, leads_to, is_back: issued.is_some_and(Issued::is_back) }
+        let leads_to = scripts(script).map_or_else(Vec::new, |issued| leads_to(keybook, issued));
+        let is_back = shown.iter().any(|one| one.script == *script && one.at == at && one.is_back);
+        HandedOut { script: script.clone(), at, leads_to, is_back }
     };
     open.map(one).collect()
 }

@@ -104,6 +104,8 @@ struct WireShown {
     script: String,
     station: String,
     at: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    back: Option<bool>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -323,8 +325,14 @@ fn begun(wire: WireBegun) -> Result<Visit, WireError> {
 
 impl From<&Shown> for WireShown {
     fn from(shown: &Shown) -> WireShown {
-        let Shown { script, station, at } = shown;
-        WireShown { shown: 1, script: script.to_string(), station: station.to_string(), at: at.to_string() }
+        let Shown { script, station, at, is_back } = shown;
+        WireShown {
+            shown: 1,
+            script: script.to_string(),
+            station: station.to_string(),
+            at: at.to_string(),
+            back: is_back.then_some(true),
+        }
     }
 }
 
@@ -332,7 +340,8 @@ fn shown(wire: WireShown) -> Result<Shown, WireError> {
     if wire.shown != 1 {
         return Err(WireError::Version(wire.shown));
     }
-    Ok(Shown { script: wire.script.parse()?, station: wire.station.into(), at: time(&wire.at)? })
+    let (script, at) = (wire.script.parse()?, time(&wire.at)?);
+    Ok(Shown { script, station: wire.station.into(), at, is_back: wire.back.unwrap_or(false) })
 }
 
 impl From<&Issued> for WireIssued {
@@ -415,10 +424,15 @@ mod tests {
             script: "3f9a1c0b7d24e615".parse().unwrap(),
             station: "EQ-01".into(),
             at,
+            is_back: false,
         }));
         let text = r#"{"shown":1,"script":"3f9a1c0b7d24e615","station":"EQ-01","at":"2026-11-20T10:14:00Z"}"#;
         assert_eq!(line_of(&line), text);
         assert_eq!(parse_line(text).unwrap(), line);
+        let back = text.replace('}', ",\"back\":true}");
+        let LedgerLine::Shown(shown) = parse_line(&back).unwrap() else { panic!("{back}") };
+        assert!(shown.is_back);
+        assert_eq!(line_of(&LedgerLine::Shown(shown)), back);
         assert!(parse_line(&text.replace("\"shown\":1", "\"shown\":2")).is_err());
     }
 

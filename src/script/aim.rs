@@ -2,11 +2,11 @@
 //!
 //! The way back of a script of which no report came leads from where that script ends to what was known before it. Once a
 //! report came, or a test call failed, or where a button called nobody before it, it leads from what is held now to what
-//! last worked.
+//! last worked; never to what a test call failed with since.
 
 use crate::inventory::Station;
-use crate::keybook::{Keybook, SettingId};
-use crate::ledger::{HandedOut, Outcome, Proof, Record, Worked};
+use crate::keybook::{Keybook, Lifeline, SettingId};
+use crate::ledger::{HandedOut, Outcome, Proof, Record, Worked, same};
 use crate::setting::{Name, Value};
 
 /// Which way a script leads.
@@ -50,7 +50,10 @@ impl Aim {
             Way::Back => {
                 let script = handed_out(record).filter(|_| !has_failed(station, record));
                 let undoing = script.map(|script| Aim::undoing(station, record, script));
-                let undoing = undoing.filter(|aim| !calls_nobody(station, &aim.goal));
+                let is_fit = |aim: &Aim| {
+                    !calls_nobody(station, &aim.goal) && !leads_astray(station, record, &aim.start, &aim.goal)
+                };
+                let undoing = undoing.filter(is_fit);
                 undoing.unwrap_or_else(|| Aim::to_what_worked(station, record))
             }
         }
@@ -89,10 +92,10 @@ impl Aim {
     }
 
     /// From what is held to what each lifeline held when a test call of it last reached help; other settings, and those of
-    /// lifelines that never did, to what was held before the last script. Where a button would call nobody then, to what was
-    /// held before that script alone.
+    /// lifelines that never did, or failed with that since, to what was held before the last script with which none failed.
+    /// Where a button would call nobody then, to what was held before that script alone.
     fn to_what_worked(station: &Station, record: &Record) -> Aim {
-        let all = (0..station.keybook.lifelines.len()).filter_map(|at| record.earlier.worked(at));
+        let all = (0..station.keybook.lifelines.len()).filter_map(|at| still_works(record, at));
         let aim = Aim::to_earlier(station, record, all.collect());
         if !calls_nobody(station, &aim.goal) {
             return aim;
@@ -101,20 +104,65 @@ impl Aim {
         if calls_nobody(station, &before_script.goal) { aim } else { before_script }
     }
 
-    /// From what is held to what worked, and of the rest to what was held before the last script.
+    /// From what is held to what worked, and of the rest to what was held before the last script of which that holds: no test
+    /// call failed with it.
     fn to_earlier(station: &Station, record: &Record, mut worked: Vec<&Worked>) -> Aim {
-        let keybook = &station.keybook;
-        let start = known(keybook, record);
+        let start = known(&station.keybook, record);
         worked.sort_by_key(|worked| worked.mark);
-        let mut goal: Vec<Option<&Value>> = keybook.ids().map(|id| record.earlier.before_script(id)).collect();
         let held = || worked.iter().flat_map(|worked| &worked.held);
-        held().for_each(|(id, _)| goal[id.index()] = None);
-        for (id, value) in held() {
-            goal[id.index()] = value.as_ref().or(goal[id.index()]);
+        let with = |before: &[Option<Value>]| {
+            let mut goal: Vec<Option<&Value>> = before.iter().map(Option::as_ref).collect();
+            held().for_each(|(id, _)| goal[id.index()] = None);
+            for (id, value) in held() {
+                goal[id.index()] = value.as_ref().or(goal[id.index()]);
+            }
+            let goal = goal.into_iter().zip(&start).map(|(goal, held)| goal.cloned().or_else(|| held.clone()));
+            goal.collect::<Vec<_>>()
+        };
+        let before: Vec<_> = record.earlier.before_scripts().map(|held| with(held)).collect();
+        let fit = before.into_iter().filter(|goal| !leads_astray(station, record, &start, goal));
+        let (mut first, mut best) = (None, None);
+        // Best is what no button failed with; else what at least changes something for one; else what changes the rest.
+        for goal in fit {
+            let has_failed = station.lifelines().any(|(at, _)| failed_with(record, at, &goal));
+            let is_changed = station.lifelines().any(|(_, lifeline)| changes(lifeline, &start, &goal));
+            match has_failed {
+                false => {
+                    best = Some(goal);
+                    break;
+                }
+                true if is_changed && best.is_none() => best = Some(goal),
+                true => first = first.or(Some(goal)),
+            }
         }
-        let goal = goal.into_iter().zip(&start).map(|(goal, held)| goal.cloned().or_else(|| held.clone())).collect();
+        let goal = best.or(first).unwrap_or_else(|| with(&vec![None; start.len()]));
         Aim { failed: failed(record), start, goal, back: Some(Back::AfterReport), renewed: Vec::new() }
     }
+}
+
+/// What a lifeline held when a test call of it last reached help, where none failed with that since.
+fn still_works(record: &Record, at: usize) -> Option<&Worked> {
+    record.earlier.worked(at).filter(|worked| {
+        let of = |id: SettingId| worked.held.iter().find(|(of, _)| *of == id)?.1.as_ref();
+        !record.earlier.has_failed(at, of)
+    })
+}
+
+/// Whether a test call of a lifeline failed with what it holds in a state, and none reached help with that since.
+fn failed_with(record: &Record, lifeline: usize, state: &[Option<Value>]) -> bool {
+    record.earlier.has_failed(lifeline, |id| state[id.index()].as_ref())
+}
+
+/// Whether a lifeline is otherwise in the one state than in the other.
+fn changes(lifeline: &Lifeline, start: &[Option<Value>], goal: &[Option<Value>]) -> bool {
+    let mut settings = lifeline.settings.iter();
+    settings.any(|id| !same(start[id.index()].as_ref(), goal[id.index()].as_ref()))
+}
+
+/// Whether a lifeline is changed to what a test call of it failed with.
+fn leads_astray(station: &Station, record: &Record, start: &[Option<Value>], goal: &[Option<Value>]) -> bool {
+    let mut all = station.lifelines();
+    all.any(|(at, lifeline)| changes(lifeline, start, goal) && failed_with(record, at, goal))
 }
 
 fn known(keybook: &Keybook, record: &Record) -> Vec<Option<Value>> {
@@ -146,6 +194,8 @@ pub enum NoWayBack {
     HoldsWhatWorked,
     /// No test call reached help, and it holds what it held before the last script.
     HoldsWhatItHeld,
+    /// A test call failed with all that it held before.
+    AllFailed,
     /// No report says what it held before.
     NobodyKnows,
 }
@@ -153,11 +203,20 @@ pub enum NoWayBack {
 /// Why a way back keys nothing, where it does; of a button whose last test call failed, if any did.
 pub fn no_way_back(station: &Station, record: &Record) -> NoWayBack {
     let has_failed = has_failed(station, record);
-    let mut asked = station.lifelines().filter(|(at, _)| !has_failed || is_failed(&record.lifelines[*at]));
-    match asked.any(|(at, _)| record.earlier.worked(at).is_some()) {
-        true => NoWayBack::HoldsWhatWorked,
-        false if record.earlier.knows_script() => NoWayBack::HoldsWhatItHeld,
-        false => NoWayBack::NobodyKnows,
+    let asked = station.lifelines().filter(|(at, _)| !has_failed || is_failed(&record.lifelines[*at]));
+    let worked: Vec<&Worked> = asked.filter_map(|(at, _)| record.earlier.worked(at)).collect();
+    let holds = |id: SettingId, value: Option<&Value>| value.is_none_or(|value| same(Some(value), record.known(id)));
+    let holds_it = |worked: &&Worked| worked.held.iter().all(|(id, value)| holds(*id, value.as_ref()));
+    // Nothing was known before a first script.
+    let before = record.earlier.before_scripts().find(|held| held.iter().any(Option::is_some));
+    match before {
+        _ if worked.iter().any(holds_it) => NoWayBack::HoldsWhatWorked,
+        Some(held) if station.keybook.ids().all(|id| holds(id, held[id.index()].as_ref())) => {
+            NoWayBack::HoldsWhatItHeld
+        }
+        Some(_) => NoWayBack::AllFailed,
+        None if !worked.is_empty() => NoWayBack::AllFailed,
+        None => NoWayBack::NobodyKnows,
     }
 }
 

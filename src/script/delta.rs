@@ -51,7 +51,7 @@ pub struct Script {
     pub tests: Vec<TestCall>,
     /// The way back to what last worked, where the last test call of a button failed and there is one.
     pub way_back: Option<Digest>,
-    /// Which station answers is to be made sure of: its last report was kept with another number.
+    /// Which station answers is to be made sure of: it last answered at another number.
     pub renumbered: Option<Renumbered>,
     /// Which codes the station refused since one was last shown to be right.
     pub refused: Option<RefusedCodes>,
@@ -84,10 +84,10 @@ pub struct Basis {
     pub start: Json,
 }
 
-/// A station that has another number than when someone last reported on it.
+/// A station that has another number than that at which it last answered.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Renumbered {
-    /// The number that its last report was kept with, in E.164.
+    /// The number at which it last answered, in E.164.
     pub before: Name,
     /// What the inventory gives it now.
     pub now: Name,

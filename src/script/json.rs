@@ -127,7 +127,7 @@ fn call_json(call: &Call, codes: &Codes) -> Json {
 }
 
 fn tests_json(tests: &[TestCall]) -> Json {
-    let test = |TestCall { lifeline, contact, number, test, has_failed: _, is_dead: _, is_touched: _ }: &TestCall| {
+    let test = |TestCall { lifeline, contact, number, test, .. }: &TestCall| {
         object!({
             "lifeline": &**lifeline,
             "contact": contact.as_deref(),

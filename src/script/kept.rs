@@ -78,6 +78,10 @@ struct KeptTest {
     has_failed: bool,
     #[serde(default)]
     is_dead: bool,
+    #[serde(default)]
+    is_unsure: bool,
+    #[serde(default)]
+    failed_so: bool,
     is_touched: bool,
 }
 
@@ -95,11 +99,14 @@ enum KeptWarning {
     CodeGuessed {
         setting: String,
         open: Json,
-        #[serde(with = "KeptCode")]
-        first: FirstCode,
+        #[serde(default)]
+        first: Option<KeptCode>,
         is_wanted: bool,
         candidates: Vec<Json>,
         factory: Option<Json>,
+        #[serde(default)]
+        earlier: Vec<Json>,
+        #[serde(default)]
         refused: Vec<Json>,
     },
     PassedOver {
@@ -108,13 +115,48 @@ enum KeptWarning {
 }
 
 #[derive(Serialize, Deserialize)]
-#[serde(rename_all = "snake_case", remote = "FirstCode")]
+#[serde(rename_all = "snake_case")]
 enum KeptCode {
     Wanted,
     Recorded,
     Factory,
+    Earlier,
     Refused,
     Unheard,
+}
+
+impl KeptCode {
+    fn of(first: FirstCode) -> KeptCode {
+        match first {
+            FirstCode::Wanted => KeptCode::Wanted,
+            FirstCode::Recorded => KeptCode::Recorded,
+            FirstCode::Factory => KeptCode::Factory,
+            FirstCode::Earlier => KeptCode::Earlier,
+            FirstCode::Refused => KeptCode::Refused,
+            FirstCode::Unheard => KeptCode::Unheard,
+        }
+    }
+
+    fn first(self) -> FirstCode {
+        match self {
+            KeptCode::Wanted => FirstCode::Wanted,
+            KeptCode::Recorded => FirstCode::Recorded,
+            KeptCode::Factory => FirstCode::Factory,
+            KeptCode::Earlier => FirstCode::Earlier,
+            KeptCode::Refused => FirstCode::Refused,
+            KeptCode::Unheard => FirstCode::Unheard,
+        }
+    }
+}
+
+/// Which code comes first where a line does not say so: what is wanted, what is on record, the factory's.
+fn first_of(is_wanted: bool, next: &OtherOpenings) -> FirstCode {
+    match (is_wanted, next.candidates.is_empty(), &next.factory) {
+        (true, _, _) => FirstCode::Wanted,
+        (false, false, _) => FirstCode::Recorded,
+        (false, true, Some(_)) => FirstCode::Factory,
+        (false, true, None) => FirstCode::Unheard,
+    }
 }
 
 fn texts(names: &[Name]) -> Vec<String> {
@@ -187,7 +229,7 @@ impl KeptStep {
 impl KeptTest {
     fn of(test: &TestCall) -> KeptTest {
         let text = |name: &Option<Name>| name.as_ref().map(ToString::to_string);
-        let TestCall { lifeline, contact, number, test, has_failed, is_dead, is_touched } = test;
+        let TestCall { lifeline, contact, number, test, has_failed, is_dead, is_unsure, failed_so, is_touched } = test;
         KeptTest {
             lifeline: lifeline.to_string(),
             contact: text(contact),
@@ -195,6 +237,8 @@ impl KeptTest {
             test: text(test),
             has_failed: *has_failed,
             is_dead: *is_dead,
+            is_unsure: *is_unsure,
+            failed_so: *failed_so,
             is_touched: *is_touched,
         }
     }
@@ -207,6 +251,8 @@ impl KeptTest {
             test: self.test.map(Name::from),
             has_failed: self.has_failed,
             is_dead: self.is_dead,
+            is_unsure: self.is_unsure,
+            failed_so: self.failed_so,
             is_touched: self.is_touched,
         }
     }
@@ -226,8 +272,9 @@ impl KeptWarning {
             Warning::CodeGuessed { setting, open, first, is_wanted, next } => KeptWarning::CodeGuessed {
                 setting: setting.to_string(),
                 open: open.json(),
-                first: *first,
+                first: Some(KeptCode::of(*first)),
                 is_wanted: *is_wanted,
+                earlier: next.earlier.iter().map(Pressed::json).collect(),
                 refused: next.refused.iter().map(Pressed::json).collect(),
                 candidates: next.candidates.iter().map(Pressed::json).collect(),
                 factory: keys(next),
@@ -238,21 +285,23 @@ impl KeptWarning {
     }
 
     fn warning(self, keybook: &Keybook) -> Option<Warning> {
-        let next = |setting: &str, candidates: Vec<Json>, factory: Option<Json>, refused: Vec<Json>| {
+        let next = |setting: &str, factory: Option<Json>, [candidates, earlier, refused]: [Vec<Json>; 3]| {
             let code = || keybook.setting(keybook.id(setting)?).factory_code.clone();
             let pressed = |json: &Json| Pressed::of_json(json, keybook);
             let factory = factory.as_ref().and_then(pressed).zip(code());
             let all = |keys: Vec<Json>| keys.iter().map(pressed).collect::<Option<_>>();
-            Some(OtherOpenings { candidates: all(candidates)?, factory, refused: all(refused)? })
+            let [candidates, earlier, refused] = [all(candidates)?, all(earlier)?, all(refused)?];
+            Some(OtherOpenings { candidates, factory, earlier, refused })
         };
         Some(match self {
             KeptWarning::CodeLost { setting, step, until, calls, factory } => {
-                let next = next(&setting, Vec::new(), factory, Vec::new())?;
+                let next = next(&setting, factory, [const { Vec::new() }; 3])?;
                 Warning::CodeLost { setting: setting.into(), step, until, calls, next }
             }
-            KeptWarning::CodeGuessed { setting, open, first, is_wanted, candidates, factory, refused } => {
+            KeptWarning::CodeGuessed { setting, open, first, is_wanted, candidates, factory, earlier, refused } => {
                 let open = Pressed::of_json(&open, keybook)?;
-                let next = next(&setting, candidates, factory, refused)?;
+                let next = next(&setting, factory, [candidates, earlier, refused])?;
+                let first = first.map_or_else(|| first_of(is_wanted, &next), KeptCode::first);
                 Warning::CodeGuessed { setting: setting.into(), open, first, is_wanted, next }
             }
             KeptWarning::PassedOver { commands } => Warning::PassedOver { commands: names(commands) },
@@ -282,14 +331,21 @@ pub fn begun(request: &Request, issued: &Issued, visit: &Visit) -> Option<Script
     let kept: Kept = serde_json::from_value(document.get("card")?.clone()).ok()?;
     let text = |key: &str| document.get(key).and_then(Json::as_str);
     let calls = calls(keybook, issued, kept.calls, kept.steps)?;
+    let back = kept.back.map(|back| match back {
+        KeptBack::AfterScript => Back::AfterScript,
+        KeptBack::AfterReport => Back::AfterReport,
+    });
+    // The same keys may have been asked for either way: the last showing says which.
+    let back = match request.record.handed_out.iter().find(|out| out.script == issued.digest) {
+        Some(out) if out.is_back => back.or(Some(Back::AfterReport)),
+        Some(_) => None,
+        None => back,
+    };
     let mut warnings: Vec<Warning> =
         kept.warnings.into_iter().map(|one| one.warning(keybook)).collect::<Option<_>>()?;
     warnings.extend(unread(&calls, request.codes));
     Some(Script {
-        back: kept.back.map(|back| match back {
-            KeptBack::AfterScript => Back::AfterScript,
-            KeptBack::AfterReport => Back::AfterReport,
-        }),
+        back,
         digest: issued.digest.clone(),
         basis: None,
         station: issued.station.clone(),
@@ -310,7 +366,7 @@ pub fn begun(request: &Request, issued: &Issued, visit: &Visit) -> Option<Script
         begun: Some(Begun {
             by: visit.by.clone(),
             at: visit.at,
-            is_outdated: !issued.is_back() && is_outdated(request, issued),
+            is_outdated: back.is_none() && is_outdated(request, issued),
         }),
         beside: beside(request, Some(&issued.digest)),
         dead: calls_nobody(request.station, request.record),

@@ -39,6 +39,7 @@ fn nothing_to_go_back_to(station: &Station, record: &Record) -> String {
     let why = match no_way_back(station, record) {
         NoWayBack::HoldsWhatWorked => "The station holds what last worked.",
         NoWayBack::HoldsWhatItHeld => "The station holds what it held before its last card.",
+        NoWayBack::AllFailed => "A test call failed with all that the station held before.",
         NoWayBack::NobodyKnows => "No report says what the station held before.",
     };
     let advice = has_failed(station, record).then(|| format!("{WITHOUT_WAY_BACK}\n"));

@@ -6,7 +6,7 @@ use crate::drift::value_text;
 use crate::ledger::Digest;
 use crate::setting::Weight;
 
-/// What to make sure of where the last report was kept with another number.
+/// What to make sure of where a station last answered at another number.
 pub(super) fn renumbered(request: &Request) -> Option<Renumbered> {
     let Request { station, record, drift, .. } = *request;
     let before = drift.other_number.clone()?;

@@ -145,6 +145,46 @@ impl Pressed {
     pub(super) fn of_json(json: &Json, keybook: &Keybook) -> Option<Pressed> {
         json.as_array()?.iter().map(|piece| piece_of(piece, keybook)).collect::<Option<_>>().map(Pressed)
     }
+
+    /// Whether these are the keys of a template that store these values; whatever they key of what is held.
+    pub(super) fn stores(
+        &self,
+        keybook: &Keybook,
+        template: &Template,
+        value: impl Fn(SettingId) -> Option<Value>,
+    ) -> bool {
+        let mut due: Vec<Due> = Vec::new();
+        for part in &template.0 {
+            match (part, due.last_mut()) {
+                (TemplatePart::Key(key), Some(Due::Keys(run))) => run.push(key.sign()),
+                (TemplatePart::Key(key), _) => due.push(Due::Keys(key.sign().to_string())),
+                (TemplatePart::Field(Use::Store, id), _) => due.push(Due::Stored(*id)),
+                (TemplatePart::Field(Use::Held, _), _) => due.push(Due::Held),
+            }
+        }
+        let is_it = |(due, piece): (&Due, &Piece)| match (due, piece) {
+            (Due::Keys(run), Piece::Literal(keyed)) => run == keyed,
+            (Due::Held, Piece::Value(_) | Piece::Code { .. }) => true,
+            (Due::Stored(id), Piece::Code { setting, secret, longest: _ }) => {
+                let keyed = Value::Secret(secret.clone());
+                *setting == keybook.setting(*id).name && value(*id).is_some_and(|value| value.agrees(&keyed))
+            }
+            (Due::Stored(id), Piece::Value(_)) => {
+                value(*id).and_then(|value| field(keybook, *id, value)).as_ref() == Some(piece)
+            }
+            (Due::Keys(_), Piece::Value(_) | Piece::Code { .. }) | (Due::Stored(_) | Due::Held, Piece::Literal(_)) => {
+                false
+            }
+        };
+        due.len() == self.0.len() && due.iter().zip(&self.0).all(is_it)
+    }
+}
+
+/// A part of a template, literal keys as runs.
+enum Due {
+    Keys(String),
+    Stored(SettingId),
+    Held,
 }
 
 fn piece_of(json: &Json, keybook: &Keybook) -> Option<Piece> {

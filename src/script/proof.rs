@@ -59,7 +59,9 @@ impl CodeBook {
             let setting = station.keybook.setting(id);
             let unheard_of = unheard_of(setting);
             let values = [&aim.start[id.index()], &aim.goal[id.index()], &setting.factory, &unheard_of];
-            for value in values.into_iter().flatten().chain(record.candidates(id)) {
+            let refused = record.holding(id).refused.iter().map(|refusal| &refusal.code);
+            let once = record.candidates(id).chain(record.earlier.codes(id)).chain(refused);
+            for value in values.into_iter().flatten().chain(once) {
                 let Value::Secret(secret) = value else { continue };
                 if book.known.iter().any(|(known, _)| known.agrees(secret)) {
                     continue;

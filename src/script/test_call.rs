@@ -24,6 +24,10 @@ pub struct TestCall {
     pub has_failed: bool,
     /// Whether a press calls nobody now, by the record.
     pub is_dead: bool,
+    /// Whether a press may call nobody now: what was known of it is not known any longer.
+    pub is_unsure: bool,
+    /// Whether a step changes it to what a test call failed with, where none reached help with that since.
+    pub failed_so: bool,
     /// Whether a step changes a setting of it, if only for a while.
     pub is_touched: bool,
 }
@@ -36,9 +40,8 @@ pub(super) fn test_calls(request: &Request, aim: &Aim, task: &Task, states: &[St
     let fallbacks = |at: usize| lifelines().filter(move |(_, lifeline)| lifeline.backs == Some(at));
     let required = lifelines().filter(|(_, lifeline)| lifeline.is_required());
     let all = required.flat_map(|(at, lifeline)| [(at, lifeline)].into_iter().chain(fallbacks(at)));
-    let all = all.map(|(_, lifeline)| lifeline);
-    let in_use = all.filter(|lifeline| is_in_use(request, aim, lifeline));
-    in_use.filter_map(|lifeline| call(request, aim, lifeline, is_touched(lifeline))).collect()
+    let in_use = all.filter(|(_, lifeline)| is_in_use(request, aim, lifeline));
+    in_use.filter_map(|(at, lifeline)| call(request, aim, (at, lifeline), is_touched(lifeline))).collect()
 }
 
 /// Whether a call by it can reach anybody after the script: one that calls nobody is not tested, nor is a fallback that is
@@ -49,8 +52,10 @@ fn is_in_use(request: &Request, aim: &Aim, lifeline: &Lifeline) -> bool {
     lifeline.is_in_use(wanted) && !lifeline.is_dead(|id| aim.goal[id.index()].as_ref())
 }
 
-fn call(request: &Request, aim: &Aim, lifeline: &Lifeline, is_touched: bool) -> Option<TestCall> {
-    let service = request.drift.lifelines.iter().find(|known| known.name == lifeline.name).map(|known| known.service);
+fn call(request: &Request, aim: &Aim, (at, lifeline): (usize, &Lifeline), is_touched: bool) -> Option<TestCall> {
+    let known = request.drift.lifelines.iter().find(|known| known.name == lifeline.name);
+    let service = known.map(|known| known.service);
+    let goal = |id: SettingId| aim.goal[id.index()].as_ref();
     let is_open = service.is_some_and(Service::asks_for_test);
     let contact = contact(request, aim, lifeline);
     (is_open || is_touched).then(|| TestCall {
@@ -60,6 +65,8 @@ fn call(request: &Request, aim: &Aim, lifeline: &Lifeline, is_touched: bool) -> 
         test: lifeline.test.clone(),
         has_failed: service == Some(Service::Failed),
         is_dead: service == Some(Service::Dead),
+        is_unsure: service == Some(Service::Untested) && known.is_some_and(|known| known.because.is_some()),
+        failed_so: is_touched && request.record.earlier.has_failed(at, goal),
         is_touched,
     })
 }

@@ -58,6 +58,8 @@ pub enum FirstCode {
     Recorded,
     /// The factory's.
     Factory,
+    /// One that the station held once.
+    Earlier,
     /// One that the station has refused: it has refused all that are on record.
     Refused,
     /// Nobody knows any: a gap to fill in.
@@ -71,6 +73,8 @@ pub struct OtherOpenings {
     pub(super) candidates: Vec<Pressed>,
     /// The opening with the code that the keybook prints, and that code.
     pub(super) factory: Option<(Pressed, Code)>,
+    /// The opening with each code that the station was known to hold once, the last one first.
+    pub(super) earlier: Vec<Pressed>,
     /// The opening with each code that the station has refused, the last to try.
     pub(super) refused: Vec<Pressed>,
 }
@@ -79,6 +83,7 @@ pub struct OtherOpenings {
 struct NextKeys {
     candidates: Vec<String>,
     factory: Option<String>,
+    earlier: Vec<String>,
     refused: Vec<String>,
 }
 
@@ -96,7 +101,9 @@ impl OtherOpenings {
         };
         let candidates = self.candidates.iter().filter_map(&mut new).collect();
         let refused = self.refused.iter().filter_map(&mut new).collect();
-        NextKeys { candidates, refused, factory: self.factory.as_ref().and_then(|(pressed, _)| new(pressed)) }
+        let factory = self.factory.as_ref().and_then(|(pressed, _)| new(pressed));
+        let earlier = self.earlier.iter().filter_map(&mut new).collect();
+        NextKeys { candidates, factory, earlier, refused }
     }
 }
 
@@ -165,7 +172,7 @@ fn lost_text(setting: &str, step: u32, until: Option<u32>, calls: &[usize], fact
 /// Of a code that nobody knows: which opens the call, which to try after it, and what is left then.
 fn guessed_text(setting: &str, first: FirstCode, is_wanted: bool, next: &NextKeys) -> String {
     let setting = spoken(setting, None);
-    let NextKeys { candidates, factory, refused } = next;
+    let NextKeys { candidates, factory, earlier, refused } = next;
     let is_doubted = first == FirstCode::Recorded || !candidates.is_empty();
     let head = match is_doubted {
         true => format!("It is in doubt which {setting} code the station holds"),
@@ -176,6 +183,10 @@ fn guessed_text(setting: &str, first: FirstCode, is_wanted: bool, next: &NextKey
         (FirstCode::Recorded, _) => "; the call is opened with one of those on record.",
         (FirstCode::Factory, true) => "; the call is opened with the factory code.",
         (FirstCode::Factory, false) => ", nor does the inventory say which it should be. The factory code is tried.",
+        (FirstCode::Earlier, true) => "; the call is opened with one that it held earlier.",
+        (FirstCode::Earlier, false) => {
+            ", nor does the inventory say which it should be. The call is opened with one that it held earlier."
+        }
         (FirstCode::Unheard, _) => {
             return format!(
                 "{head}, nor does the inventory say which it should be. Ask whoever keyed the station last."
@@ -195,11 +206,17 @@ fn guessed_text(setting: &str, first: FirstCode, is_wanted: bool, next: &NextKey
         Some(keys) => text += &format!(" If it refuses that too, try the factory code: {keys}."),
         None => {}
     }
+    if !earlier.is_empty() {
+        let keys = earlier.join(", then ");
+        let before =
+            if candidates.is_empty() && factory.is_none() { "the station refuses it" } else { "it refuses them" };
+        text += &format!(" If {before}, try what it held earlier: {keys}.");
+    }
     if !refused.is_empty() {
         let keys = refused.join(", then ");
         text += &format!(" Last, key once more and slowly what it refused before: {keys}.");
     }
-    text + &last_resort(candidates.len() + usize::from(factory.is_some()) + refused.len())
+    text + &last_resort(candidates.len() + usize::from(factory.is_some()) + earlier.len() + refused.len())
 }
 
 /// Where the station has refused all that are on record.

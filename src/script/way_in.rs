@@ -46,31 +46,38 @@ fn code_lost(writer: &Writer, calls: &[Call], id: SettingId, step: &Step, states
     let numbered = (1..).zip(calls.iter().filter_map(|call| call.steps.first()));
     let calls = numbered.filter(|(_, first)| is_meanwhile(first)).map(|(nth, _)| nth).collect();
     let factory = factory(writer, &states[step.number as usize], id);
-    let next = OtherOpenings { candidates: Vec::new(), factory, refused: Vec::new() };
+    let next = OtherOpenings { candidates: Vec::new(), factory, earlier: Vec::new(), refused: Vec::new() };
     Warning::CodeLost { setting, step: step.number, until, calls, next }
 }
 
 /// Nothing where the code is known.
 fn code_guessed(writer: &Writer, state: &State, id: SettingId) -> Option<Warning> {
-    if writer.held(state, id).is_some() {
+    if writer.is_sure(state, id) {
         return None;
     }
     let holding = writer.record.holding(id);
-    let to_try = writer.to_try(id);
+    let to_try = writer.to_try_in(state, id);
     let is = |code: Option<&Value>, value: &Value| code.is_some_and(|code| code.agrees(value));
     let is_factory = |value: &Value| is(writer.keybook().setting(id).factory.as_ref(), value);
-    let is_recorded = |value: &Value| writer.record.candidates(id).any(|candidate| candidate.agrees(value));
+    let is_recorded = |value: &Value| {
+        let mut recorded = writer.record.candidates(id).chain(holding.known());
+        recorded.any(|candidate| candidate.agrees(value))
+    };
+    let is_wanted = |value: &Value| is(writer.wanted(id), value) && writer.held(state, id).is_none();
     let first = match to_try.first() {
         None => FirstCode::Unheard,
         Some(first) if holding.refusal_of(first).is_some() => FirstCode::Refused,
-        Some(first) if is(writer.wanted(id), first) => FirstCode::Wanted,
+        Some(first) if is_wanted(first) => FirstCode::Wanted,
         Some(first) if is_recorded(first) => FirstCode::Recorded,
-        Some(_) => FirstCode::Factory,
+        Some(first) if is_factory(first) => FirstCode::Factory,
+        Some(_) => FirstCode::Earlier,
     };
     let (refused, others): (Vec<&Value>, Vec<&Value>) =
         to_try.iter().skip(1).partition(|value| holding.refusal_of(value).is_some());
     let open = |value: &&Value| writer.open(state, Some((id, value)));
-    let candidates = others.iter().filter(|value| is_recorded(value) || !is_factory(value));
+    let is_left = |value: &&&Value| is_recorded(value) || is(writer.wanted(id), value);
+    let candidates = others.iter().filter(is_left);
+    let earlier = others.iter().filter(|value| !is_left(value) && !is_factory(value));
     let factory = factory(writer, state, id);
     Some(Warning::CodeGuessed {
         setting: writer.keybook().setting(id).name.clone(),
@@ -80,6 +87,7 @@ fn code_guessed(writer: &Writer, state: &State, id: SettingId) -> Option<Warning
         next: OtherOpenings {
             candidates: candidates.filter_map(open).collect(),
             factory,
+            earlier: earlier.filter_map(open).collect(),
             refused: refused.iter().filter_map(open).collect(),
         },
     })

@@ -221,7 +221,7 @@ impl WorkList {
     }
 }
 
-/// The place of a station among those that need somebody, the most urgent first.
+/// The place of a station among those that need someone, the most urgent first.
 pub fn urgency(station: &Station, drift: &StationDrift) -> impl Ord + use<> {
     let exposed = exposed(station, drift).len();
     let is_in_service = drift.standing != Standing::OutOfService;
@@ -284,7 +284,8 @@ impl Errand {
             }
             Due::Test(laid) => {
                 let card = laid.as_ref().map(|laid| label(&laid.script));
-                let owed = self.owed().map(|(lifeline, service)| format!("{lifeline} ({})", service.as_str()));
+                let owed = self.owed();
+                let owed = owed.map(|(name, service)| format!("{} ({})", title(&self.drift, name), service.as_str()));
                 let owed: Vec<String> = owed.collect();
                 let settings: Vec<&str> = self.drift.settings.iter().map(|setting| &*setting.name).collect();
                 match (&owed[..], &settings[..]) {
@@ -294,7 +295,7 @@ impl Errand {
                     }
                     (owed, _) => {
                         let card = card.map_or(String::new(), |card| format!(": {card}"));
-                        format!("only a test call by {}{card}", owed.join(" and by "))
+                        format!("test {}{card}", owed.join(" and "))
                     }
                 }
             }
@@ -348,7 +349,8 @@ fn exposed<'s>(station: &'s Station, drift: &StationDrift) -> Vec<&'s str> {
     let required = station.lifelines().map(|(_, lifeline)| lifeline).filter(|lifeline| lifeline.is_required());
     let lifelines = required.filter(|lifeline| {
         let mut drifting = drift.settings.iter().filter(|setting| lifeline.settings.contains(&setting.id));
-        calls_nobody(drift, &lifeline.name) || drifting.any(is_unsure)
+        let is_answered = drift.lifelines.iter().any(|known| known.name == lifeline.name && known.is_answered);
+        calls_nobody(drift, &lifeline.name) || !is_answered && drifting.any(is_unsure)
     });
     lifelines.map(|lifeline| &*lifeline.name).collect()
 }

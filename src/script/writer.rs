@@ -13,6 +13,7 @@ use super::rationale::{Names, Rationale};
 use super::recovery::{Cut, Recovery, recoveries};
 use super::search::Best;
 use super::task::Task;
+use crate::drift::openings_to_try;
 use crate::inventory::Station;
 use crate::keybook::{Command, Keybook, SettingId, Use};
 use crate::ledger::Record;
@@ -167,19 +168,24 @@ impl Writer<'_> {
         self.held(state, id).or_else(first)
     }
 
-    /// What to open calls with where nobody knows what a setting holds, in this order: what is wanted, what it may hold by the
-    /// record, what the factory gave it; each once. Last what the station has refused, the longest ago first.
+    /// What to open calls with where nobody knows what a setting holds.
     pub fn to_try(&self, id: SettingId) -> Vec<Value> {
-        let factory = self.keybook().setting(id).factory.as_ref();
-        let mut all: Vec<Value> = Vec::new();
-        for value in self.wanted(id).into_iter().chain(self.record.candidates(id)).chain(factory) {
-            if !all.iter().any(|known| known.agrees(value)) {
-                all.push(value.clone());
-            }
-        }
-        let refused = &self.record.holding(id).refused;
-        all.sort_by_key(|value| refused.iter().position(|refusal| refusal.code.agrees(value)));
-        all
+        openings_to_try(self.station, self.record, self.wanted(id), id)
+    }
+
+    /// The same in a state: what is held comes first, where it is known.
+    pub fn to_try_in(&self, state: &State, id: SettingId) -> Vec<Value> {
+        let Some(held) = self.held(state, id) else { return self.to_try(id) };
+        let others = self.to_try(id).into_iter().filter(|value| !value.agrees(&held));
+        std::iter::once(held.clone()).chain(others).collect()
+    }
+
+    /// Whether it is known what a setting holds that opens a call. What is known only because others were refused may be wrong:
+    /// a slip sounds the same.
+    pub fn is_sure(&self, state: &State, id: SettingId) -> bool {
+        let holding = self.record.holding(id);
+        let is_left = |held: &Value| holding.known().is_some_and(|known| known.agrees(held));
+        self.held(state, id).is_some_and(|held| holding.refused.is_empty() || !is_left(&held))
     }
 
     /// The keys that open a call in a state, or that would open it if a setting held something else.
@@ -216,7 +222,7 @@ impl Writer<'_> {
             made.push(Call {
                 open: self.open(state, None).ok_or(NoScript::NoOpening)?,
                 codes: self.codes_to_try(state),
-                is_guessed: keybook.call.open.held().iter().any(|id| self.held(state, *id).is_none()),
+                is_guessed: keybook.call.open.held().iter().any(|id| !self.is_sure(state, *id)),
                 close: close.clone().filter(|_| !ends_itself),
                 steps: steps.by_ref().take(range.len()).collect(),
                 length_ms,
@@ -228,12 +234,16 @@ impl Writer<'_> {
         Ok(made)
     }
 
-    /// The codes to open a call with in a state, in the order to try them: the one that is held alone, where it is known. Where several settings open a call, those of the first that nobody knows.
+    /// The codes to open a call with in a state, in the order to try them: the one that is held alone, where that is sure. Where
+    /// several settings open a call, those of the first that nobody knows for sure.
     fn codes_to_try(&self, state: &State) -> Vec<Value> {
         let open = self.keybook().call.open.held();
-        let unknown = open.iter().find(|id| self.held(state, **id).is_none());
+        let unknown = open.iter().find(|id| !self.is_sure(state, **id));
         let Some(id) = unknown.or(open.first()).copied() else { return Vec::new() };
-        self.held(state, id).map_or_else(|| self.to_try(id), |held| vec![held])
+        match self.held(state, id).filter(|_| self.is_sure(state, id)) {
+            Some(held) => vec![held],
+            None => self.to_try_in(state, id),
+        }
     }
 
     /// The step that fits into no call; the keybook's check refuses keybooks in which there could be one.

@@ -186,8 +186,8 @@ async fn a_station_that_was_renumbered_is_asked_after_first() {
     house.edit("config/inventory/sites/east-quay.yaml", "+441632960122", "+441632960921").await;
     let (_, digest) = house.present(ADRIFT).await;
     let said = text_of(&open(&house, &digest).await.body);
-    let question = "is it this station that answers? Its last report was made when its number was +441632960122, and now it is \
-                    +441632960921. Ring it and listen first.";
+    let question = "is it this station that answers? It last answered at +441632960122, and its number is \
+                    +441632960921 now. Ring it and listen first.";
     let place = said.find(question).unwrap_or_else(|| panic!("{said}"));
     assert!(place < said.find("script ").expect("a script"), "{said}");
     let rest = &said[place..];

@@ -87,7 +87,7 @@ fn a_folder_of_cards_is_private_in_order_never_mixed_with_older_ones_and_every_c
     // Every errand has its card, test calls too.
     let errands = listed.lines().filter(|line| line.contains(".txt")).count();
     assert_eq!((errands, files.len()), (15, 16));
-    let tests = listed.lines().filter(|line| line.contains("only a test call by")).collect::<Vec<_>>();
+    let tests = listed.lines().filter(|line| line.contains("  test the ")).collect::<Vec<_>>();
     assert_eq!(tests.len(), 6, "{listed}");
     for line in tests {
         let file = line.rsplit(": ").next().expect("a card");

@@ -176,6 +176,7 @@ fn station(name: &str, settings: Vec<SettingDrift>, service: Service) -> Arc<Sta
         service,
         mark: failed.then(|| Mark { at: clock(), report: Uuid::nil() }),
         by: failed.then(|| "tech-07".into()),
+        is_answered: false,
         because: failed.then(|| format!("caller could not hear {name}").into()),
     };
     let standing = match (service, settings.is_empty()) {

@@ -58,7 +58,16 @@ pub fn setting(name: &str, drift: Drift, wanted: &str, held: &str) -> SettingDri
 pub fn lifeline(name: &str, service: Service) -> LifelineService {
     let by = (service == Service::Failed).then(|| Name::from("tech-07"));
     let title = format!("the {name} button").into();
-    LifelineService { name: name.into(), title, is_required: true, service, mark: None, by, because: None }
+    LifelineService {
+        name: name.into(),
+        title,
+        is_required: true,
+        service,
+        mark: None,
+        by,
+        is_answered: false,
+        because: None,
+    }
 }
 
 /// A station with what is wrong there; its standing and weight follow.

@@ -78,7 +78,7 @@ fn nine_at_a_time_shown_and_taken_back_is_no_way_around() {
     let change = world.change().unwrap();
     assert_eq!((change.stations.len(), change.handed_out.len(), change.tally.on_record), (9, 9, SIZE));
     let said = "Lifeline-critical settings would change at 18 of the 20 stations on record (9 of them by scripts already \
-                handed out and not reported on), more than 30 %";
+                issued and not reported on), more than 30 %";
     assert!(world.sentence().starts_with(said), "{}", world.sentence());
     assert!(world.is_free(0), "a script to what is proven is never held");
     assert!(!world.is_free(9));

@@ -42,7 +42,9 @@ pub(super) fn lead(script: &Script, station: &Station) -> Vec<String> {
     all.extend(script.begun.as_ref().map(begun_text));
     all.extend(script.beside.iter().map(beside_text));
     all.extend(script.renumbered.as_ref().map(renumbered_text));
-    all.extend(script.refused.as_ref().filter(|_| !script.calls.is_empty()).map(refused_text));
+    all.extend(
+        script.refused.as_ref().filter(|_| !script.calls.is_empty()).map(|refused| refused_text(script, refused)),
+    );
     if script.letters {
         all.push("You need a phone with the keys A to D. An ordinary phone has none.".to_owned());
     }
@@ -71,18 +73,26 @@ fn renumbered_text(renumbered: &Renumbered) -> String {
         all => format!(" It says {}.", listed(all, "and")),
     };
     format!(
-        "WARNING: is it this station that answers? Its last report was made when its number was {before}, and now it is {now}. \
+        "WARNING: is it this station that answers? It last answered at {before}, and its number is {now} now. \
          Ring it and listen first.{says} If another station answers, or you cannot tell, hang up, key nothing, and tell ops."
     )
 }
 
-fn refused_text(refused: &RefusedCodes) -> String {
-    let RefusedCodes { each, leaves_others } = refused;
-    let now = match leaves_others {
-        true => "This card opens with another code.",
-        false => "No other code is on record. Before you ring, ops must find out which code the station holds.",
+/// Of codes that the station refused: whether this card opens with another. One that was begun, or that starts where another
+/// ends, opens with what it was written for.
+fn refused_text(script: &Script, refused: &RefusedCodes) -> String {
+    let RefusedCodes { each, codes, leaves_others } = refused;
+    let first = script.calls.iter().find_map(|call| call.codes.first());
+    let is_other = first.is_some_and(|first| !codes.iter().any(|code| code.agrees(first)));
+    let is_written = script.begun.is_some() || script.back == Some(Back::AfterScript);
+    let now = match (is_other, is_written || *leaves_others) {
+        (true, _) => " This card opens with another code.",
+        (false, true) => "",
+        (false, false) => {
+            " No other code is on record. Before you ring, ops must find out which code the station holds."
+        }
     };
-    format!("WARNING: the station refused {}. {now}", listed(each, "and"))
+    format!("WARNING: the station refused {}.{now}", listed(each, "and"))
 }
 
 pub(super) fn cautions_with(script: &Script, station: &Station, failing: String) -> Vec<String> {

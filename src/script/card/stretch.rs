@@ -105,11 +105,21 @@ pub(super) fn bare_stretches(script: &Script, station: &Station) -> Vec<Stretch>
             stretch.ms += step.takes_ms;
         }
     }
-    let dead: Vec<String> =
-        script.tests.iter().filter(|test| test.is_dead).map(|test| button(station, &test.lifeline)).collect();
     for stretch in &mut stretches {
         stretch.recoded = recoded(script, &station.keybook, stretch);
-        stretch.is_begun = dead.iter().any(|button| stretch.dead.contains(button));
+    }
+    // What is so already ends with the first stretch.
+    if let Some(stretch) = stretches.first_mut() {
+        for test in script.tests.iter().filter(|test| test.is_dead || test.is_unsure) {
+            let button = button(station, &test.lifeline);
+            if stretch.dead.contains(&button) {
+                stretch.is_begun = true;
+                if test.is_unsure {
+                    stretch.dead.remove(&button);
+                    stretch.unsure.insert(button);
+                }
+            }
+        }
     }
     stretches
 }

@@ -34,6 +34,9 @@ fn text(script: &Script, test: &TestCall, station: &Station) -> String {
         (None, _) => String::new(),
     };
     let back = match script.back {
+        None if test.failed_so => {
+            " If it does not reach help, report that it failed, keep the stand-in, and check the line and the unit."
+        }
         None if leads_nowhere(script) => " If it does not reach help, report that it failed.",
         None => " If it does not reach help, report that it failed, then ask for the way back.",
         Some(_) => " If it does not reach help, report that it failed, and keep the stand-in.",
@@ -56,7 +59,20 @@ pub(super) fn failed(script: &Script, station: &Station) -> Vec<String> {
             button(station, &test.lifeline)
         )
     });
-    let mut texts: Vec<String> = dead.chain(failed.map(text)).collect();
+    let is_said = |test: &TestCall| script.undecided.iter().any(|(lifeline, _)| *lifeline == test.lifeline);
+    let unsure = script.tests.iter().filter(|test| test.is_unsure && !is_said(test)).map(|test| {
+        format!(
+            "WARNING: {} may call nobody now. Keep a stand-in at the station until a test call reaches help.",
+            button(station, &test.lifeline)
+        )
+    });
+    let failed_so = script.tests.iter().filter(|test| test.failed_so).map(|test| {
+        format!(
+            "WARNING: a test call of {} failed with what this card leaves. Find out why before you key it.",
+            button(station, &test.lifeline)
+        )
+    });
+    let mut texts: Vec<String> = dead.chain(unsure).chain(failed.map(text)).chain(failed_so).collect();
     match script.way_back.is_some() {
         true if script.tests.iter().all(|test| !test.has_failed) => texts.push(
             "To be sure what the station holds, go back to what last worked, by the card of the way back.".to_owned(),

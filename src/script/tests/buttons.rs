@@ -1,7 +1,7 @@
 //! Buttons: which are called dead, which are tested afterwards, and what is keyed again on request.
 
 use super::*;
-use crate::ledger::{Mark, Refusal};
+use crate::ledger::{Mark, Opened, Opening, Refusal};
 use crate::script::aim::Aim;
 use crate::script::dead::left_dead;
 use crate::script::task::Task;
@@ -258,8 +258,85 @@ fn a_code_that_was_refused_is_said_first_and_tried_last() {
     assert_eq!(codes, serde_json::json!(["file:new"]));
     assert!(lead.ends_with("ops must find out which code the station holds."), "{lead}");
     assert!(note.contains("it has refused every code on record") && !lead.contains("4711"), "{note}");
-    let (_, lead, _) = told(&printed, &["file:old"]);
+    let (codes, lead, note) = told(&printed, &["file:old"]);
+    assert_eq!(codes, serde_json::json!(["file:new", "factory", "file:old"]));
+    assert!(note.contains("Last, key once more and slowly what it refused before: B 1234 #."), "{note}");
     assert!(lead.contains("file:old") && lead.ends_with("This card opens with another code."), "{lead}");
+}
+
+/// A report of this minute that names a script: how its first call was opened with its code of this place.
+fn opened(minute: u32, script: &Script, code: usize, heard: Opened) -> Report {
+    Report {
+        id: Uuid::from_u128(minute.into()),
+        at: format!("2026-11-20T11:{minute:02}:00Z").parse().unwrap(),
+        script: Some(script.digest.clone()),
+        openings: vec![Opening { call: 1, code: u32::try_from(code).unwrap(), heard }],
+        ..report("")
+    }
+}
+
+#[test]
+fn a_code_of_a_way_back_and_of_a_card_that_was_begun_is_not_said_to_be_another() {
+    let station = station(TERN, ALL_WANTED);
+    let held = report(&ALL_HELD.replace("\"121\"", "\"120\""));
+    let first = there(&station, &fold(&station.keybook, [&held], |_| None)).unwrap().unwrap();
+    let issued = issued(&first, Timestamp::UNIX_EPOCH);
+    let reports = [held, opened(1, &first, 1, Opened::Refused)];
+    let mut record = fold(&station.keybook, &reports, |digest| (*digest == issued.digest).then_some(&issued));
+    let lead = |script: &Script| crate::script::card::cautions(script, &station).join("\n");
+    let card = there(&station, &record).unwrap().unwrap();
+    assert!(lead(&card).contains("the station refused file:new") && lead(&card).contains("No other code is on record"));
+    // Its way back starts where it ends, and opens with the wanted code, which is the refused one.
+    record.handed_out.push(way::out(&station, &card, "2026-11-20T12:00:00Z"));
+    let back = written(&station, &record, &codes(), Way::Back, &mut Memory::default()).unwrap().unwrap();
+    let said = lead(&back);
+    assert!(said.contains("the station refused file:new"), "{said}");
+    assert!(!said.contains("another code") && !said.contains("No other code"), "{said}");
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 60, ..ProptestConfig::default() })]
+
+    /// Whatever is heard: the code that last opened the station is on each later card, and once that was refused, each that
+    /// ever did.
+    #[test]
+    fn a_code_that_opened_the_station_once_and_was_refused_later_is_on_each_later_card(
+        tries in proptest::collection::vec((0..4usize, 0..3u8, any::<bool>()), 1..10),
+    ) {
+        let printed = TERN.replace("{kind: secret, digits: [4, 8]}", "{kind: secret, digits: [4, 8], factory: \"0000\"}");
+        let stations = ["file:new", "file:other"].map(|code| {
+            station(&printed, &ALL_WANTED.replace("\"121\"", "\"120\"").replace("file:new", code))
+        });
+        let mut reports = vec![report(&ALL_HELD.replace("file:new", "file:old"))];
+        let mut scripts: Vec<crate::ledger::Issued> = Vec::new();
+        let mut known: Vec<String> = vec!["file:old".into()];
+        let mut is_refused = false;
+        for (nth, (code, heard, is_other)) in tries.into_iter().enumerate() {
+            let station = &stations[usize::from(is_other)];
+            let record = fold(&station.keybook, &reports, |digest| scripts.iter().find(|one| one.digest == *digest));
+            let script = there(station, &record).unwrap().unwrap();
+            let shown = json(&script, station, &codes())["calls"][0]["codes"].clone();
+            let shown: Vec<&str> = shown.as_array().unwrap().iter().filter_map(|code| code.as_str()).collect();
+            let due = if is_refused { &known[..] } else { &known[known.len() - 1..] };
+            for code in due {
+                prop_assert!(shown.contains(&&**code), "{} of {:?} is not among {:?}", code, known, shown);
+            }
+            let code = code % shown.len();
+            let is_last = shown[code] == known[known.len() - 1];
+            let heard = [Opened::Accepted, Opened::Refused, Opened::Nothing][usize::from(heard)];
+            match heard {
+                Opened::Accepted => {
+                    known.retain(|known| *known != shown[code]);
+                    known.push(shown[code].to_owned());
+                    is_refused = false;
+                }
+                Opened::Refused => is_refused |= is_last,
+                Opened::Nothing => {}
+            }
+            scripts.push(issued(&script, Timestamp::UNIX_EPOCH));
+            reports.push(opened(nth as u32 + 1, &script, code + 1, heard));
+        }
+    }
 }
 
 #[test]
@@ -299,7 +376,8 @@ fn overdue_settings_of_no_button_are_keyed_again_and_the_call_is_opened_by_the_r
     let names = asking(&station, &record, &codes(), |request| {
         renewable(request).iter().map(|id| station.keybook.setting(*id).name.to_string()).collect::<Vec<_>>()
     });
-    assert_eq!(names, ["access", "identity", "lamp.follows", "gate.seconds"]);
+    // A call by a second number that is empty by the record confirms nothing.
+    assert_eq!(names, ["access", "identity", "emergency.backup", "lamp.follows", "gate.seconds"]);
     assert_eq!(there(&station, &record).unwrap(), None);
     let all = ["access", "identity", "lamp.follows", "gate.seconds"];
     let script = renewed(&station, &record, &all).unwrap().expect("a script");

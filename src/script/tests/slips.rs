@@ -95,6 +95,18 @@ fn again(station: &Station, record: &Record, script: &Script) -> Script {
     kept.station = "EQ-02".into();
     assert_ne!(digest_of(&kept).as_ref(), Some(&script.digest));
     kept.station = script.station.clone();
+    if script.basis.is_some() {
+        assert_eq!(follows(&kept, &station.keybook), Some(true), "{line}");
+        for (nth, step) in kept.steps.iter().enumerate() {
+            let mut forged = kept.clone();
+            let other = ("lamp.follows".into(), Some((crate::setting::Written::List(["fire".into()].into()), None)));
+            forged.steps[nth].effects = match step.effects.contains_key("lamp.follows") {
+                true => [].into(),
+                false => step.effects.clone().into_iter().chain([other]).collect(),
+            };
+            assert_eq!(follows(&forged, &station.keybook), Some(false), "{forged:?}");
+        }
+    }
     let visit = Visit {
         id: Uuid::nil(),
         script: script.digest.clone(),
@@ -104,6 +116,30 @@ fn again(station: &Station, record: &Record, script: &Script) -> Script {
         number: None,
     };
     asking(station, record, &codes(), |request| begun(request, &kept, &visit)).expect("all of it is kept")
+}
+
+#[test]
+fn a_card_that_an_earlier_program_recorded_keeps_its_keys_once_it_was_begun() {
+    let station = station(TERN, ALL_WANTED);
+    let record =
+        record(&station, &ALL_HELD.replace("access: {secret: \"file:new\"}, ", "").replace("\"121\"", "\"120\""));
+    let script = there(&station, &record).unwrap().unwrap();
+    let mut kept = issued(&script, "2026-11-21T11:00:00Z".parse().unwrap());
+    let warnings = kept.document.pointer_mut("/card/warnings").and_then(serde_json::Value::as_array_mut).unwrap();
+    let guessed = warnings.iter_mut().find_map(|one| one.get_mut("code_guessed")?.as_object_mut()).expect("a guess");
+    for key in ["first", "earlier", "refused"] {
+        guessed.remove(key).unwrap_or_else(|| panic!("{key}"));
+    }
+    let visit = Visit {
+        id: Uuid::nil(),
+        script: script.digest.clone(),
+        station: station.name.clone(),
+        at: "2026-11-21T11:30:00Z".parse().unwrap(),
+        by: "tech-07".into(),
+        number: None,
+    };
+    let again = asking(&station, &record, &codes(), |request| begun(request, &kept, &visit)).expect("its keys");
+    assert_eq!((again.calls.len(), &again.warnings), (script.calls.len(), &script.warnings));
 }
 
 proptest! {

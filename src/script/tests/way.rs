@@ -478,4 +478,87 @@ fn where_the_way_back_failed_too_none_leads_forth_again_to_what_failed_before() 
     let all = [issued(&first, Timestamp::UNIX_EPOCH), issued(&way_back, Timestamp::UNIX_EPOCH)];
     let record = fold(&station.keybook, &reports, |digest| all.iter().find(|one| one.digest == *digest));
     assert!(matches!(back(&station, &record), Ok(None)), "it would lead to what failed first");
+    assert_eq!(no_way_back(&station, &record), NoWayBack::AllFailed);
+    // The card to what is wanted says that this failed, and does not send to a way back.
+    let again = there(&station, &record).unwrap().expect("a card");
+    let text = card_text(&again, &station);
+    assert!(text.contains("failed with what this card leaves. Find out why before you key it."), "{text}");
+    assert!(!text.contains("then ask for the way back"), "{text}");
+}
+
+#[test]
+fn the_same_keys_lead_there_or_back_by_how_they_were_last_shown() {
+    let held = report(&ALL_HELD.replace("960101", "960177"));
+    let (station, reverted) =
+        (station(TERN, ALL_WANTED), station(TERN, &ALL_WANTED.replace("{to: help}", "\"9,01632960177\"")));
+    let forth = there(&station, &fold(&station.keybook, [&held], |_| None)).unwrap().expect("a script");
+    let steps = forth.calls.iter().flat_map(|call| &call.steps).count();
+    let reports = [held, keyed(10, &forth, &vec![Heard::Accepted; steps])];
+    let mut record = folded(&station, &reports, &forth);
+    let way_back = back(&station, &record).unwrap().expect("a way back");
+    let card = there(&reverted, &record).unwrap().expect("a card");
+    assert_eq!(way_back.digest, card.digest, "the same keys");
+    record.handed_out.push(out(&station, &way_back, "2026-11-21T02:00:00Z"));
+    assert_eq!(back(&station, &record).unwrap().expect("a way back").digest, way_back.digest, "asked for again");
+    // Shown as the card of a station that wants it so, it is what the way back leads back from.
+    record.handed_out[0].is_back = false;
+    let aim = Aim::of(&reverted, &record, Way::Back);
+    assert_eq!(aim.back, Some(Back::AfterScript));
+    let number = reverted.keybook.id("emergency.primary").unwrap();
+    assert_eq!(aim.goal[number.index()].as_ref().map(ToString::to_string).as_deref(), Some("\"9,01632960101\""));
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 60, ..ProptestConfig::default() })]
+
+    /// After any edits, cards and ways back, tested or not: none leads to a number with which a test call failed since one last
+    /// reached help, and where one failed, none is denied while another number that the station held is left.
+    #[test]
+    fn a_way_back_never_leads_to_what_failed_and_is_there_while_anything_else_is_left(
+        turns in proptest::collection::vec((0..4u8, any::<bool>(), 0..3u8), 1..9),
+    ) {
+        let number = |nth: u8| format!("\"70{nth}\"");
+        let wanted = |nth: u8| ALL_WANTED.replace("{to: help}", &number(nth));
+        let mut reports = vec![report(&ALL_HELD.replace("\"9,01632960101\"", &number(0)))];
+        let mut scripts: Vec<crate::ledger::Issued> = Vec::new();
+        let (mut holds, mut failed, mut held): (String, Vec<String>, Vec<String>) = (number(0), Vec::new(), vec![number(0)]);
+        for (nth, (number, is_back, heard)) in (1..).zip(turns) {
+            let station = station(TERN, &wanted(number));
+            let record = fold(&station.keybook, &reports, |digest| scripts.iter().find(|one| one.digest == *digest));
+            let way = if is_back { Way::Back } else { Way::There };
+            let script = written(&station, &record, &codes(), way, &mut Memory::default()).unwrap();
+            let keyed_number = |script: &Script| {
+                let steps = script.calls.iter().flat_map(|call| &call.steps);
+                steps.filter_map(|step| step.sets.get("emergency.primary").map(ToString::to_string)).last()
+            };
+            let to = script.as_ref().and_then(keyed_number);
+            if is_back {
+                prop_assert!(to.as_ref().is_none_or(|to| !failed.contains(to)), "{:?} failed, and it leads to {:?}", failed, to);
+                let is_left = held.iter().any(|one| !failed.contains(one) && *one != holds);
+                let is_asked = failed.contains(&holds);
+                prop_assert!(!is_asked || to.is_some() == is_left, "{:?} of {:?} failed: {:?}", failed, held, to);
+            }
+            let mut after = match &script {
+                Some(script) if !script.calls.is_empty() => {
+                    scripts.push(issued(script, Timestamp::UNIX_EPOCH));
+                    let steps = script.calls.iter().flat_map(|call| &call.steps).count();
+                    keyed(nth, script, &vec![Heard::Accepted; steps])
+                }
+                Some(_) | None => left(nth, ""),
+            };
+            after.at = tested(nth, Outcome::Failed).at;
+            if let Some(to) = to {
+                holds = to;
+                held.retain(|one| *one != holds);
+                held.push(holds.clone());
+            }
+            let outcome = [None, Some(Outcome::Failed), Some(Outcome::Reached)][usize::from(heard)];
+            failed.retain(|one| *one != holds || outcome != Some(Outcome::Reached));
+            if outcome == Some(Outcome::Failed) && !failed.contains(&holds) {
+                failed.push(holds.clone());
+            }
+            after.tests = outcome.into_iter().flat_map(|outcome| tested(nth, outcome).tests).collect();
+            reports.push(after);
+        }
+    }
 }
