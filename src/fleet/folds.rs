@@ -339,7 +339,10 @@ impl<'b> Row<'b> {
 
     /// Whether a row leads to what it should: the same, or folding anew.
     fn is_as_good_as(&self, should: Option<&Row<'_>>) -> bool {
-        let Some(should) = should else { return self.numbers.is_empty() && self.state == Kept::Open };
+        let Some(should) = should else {
+            // No station goes by that name any longer, and nothing was ever said under it.
+            return self.numbers.is_empty() && !matches!(self.state, Kept::Left { .. });
+        };
         let is_folded_anew = match (&self.state, &should.state) {
             (Kept::Own { keybook, formerly, .. }, Kept::Own { keybook: now, formerly: names, .. }) => {
                 (keybook, formerly) != (now, names)
