@@ -222,13 +222,10 @@ impl Records {
         // What nothing is kept of is folded anew where it had other names, and has nothing on record where it is another's name.
         let former = anew.former_names();
         let is_good = |name: &str, bytes: &[u8]| {
+            let had_others = anew.records.get(name).is_some_and(|folded| !folded.formerly.is_empty());
             Row::read(bytes).is_some_and(|row| {
-                row.numbers.is_empty()
-                    && match row.state {
-                        Kept::Own { formerly, .. } => !formerly.is_empty(),
-                        Kept::Open => former.contains(&Name::from(name)),
-                        Kept::Left { .. } => false,
-                    }
+                let is_nothing = row.state == Kept::Open && former.contains(&Name::from(name));
+                row.numbers.is_empty() && (had_others || is_nothing)
             })
         };
         let missing = should.into_iter().filter(|(name, bytes)| !is_good(name, bytes));
