@@ -110,6 +110,7 @@ mod heartbeat;
 mod json;
 mod kept;
 mod key;
+mod ledger;
 mod machine;
 mod mark;
 mod message;
@@ -133,6 +134,7 @@ pub use cases::{Cases, Noted, Writes};
 pub use decide::{Verdict, decide};
 pub use event::{CONTENT_TYPE, LONGEST_BODY, Message, source_of};
 pub use heartbeat::{heartbeat, trial};
+pub use ledger::{LedgerTrouble, ledger_message};
 pub use pass::{
     Brake, Cause, FailedTest, FilesRead, NewCommit, Next, Pass, Refused, RejectedReport, RejectedReports, ReportTaken,
     ScriptToCallBack, Silent, Stopped, ToCallBack, Work,

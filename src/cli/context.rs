@@ -17,7 +17,7 @@ use crate::finding::{Finding, did_you_mean, minute};
 use crate::fleet::intake::{Intake, Received};
 use crate::fleet::{
     Fleet, FleetError, LastRead, Moment, News, Reading, ReadingCache, Row, SourceTexts, Sources, Texts, View,
-    open_with_key,
+    open_to_read_with_key,
 };
 use crate::store::Store;
 
@@ -86,9 +86,9 @@ pub fn load(path: &Path) -> Result<Config, CliError> {
     })
 }
 
-/// The ledger of a configuration, alone, and without its key: to verify, export and deliver needs none.
-pub async fn ledger(path: &Path) -> Result<Store, CliError> {
-    Ok(Store::open(load(path)?.ledger.reveal()).await?)
+/// The ledger of a configuration, alone, and without its key, to be read: also where it takes no writes.
+pub async fn ledger_to_read(path: &Path) -> Result<Store, CliError> {
+    Ok(Store::open_to_read(load(path)?.ledger.reveal()).await?)
 }
 
 /// A fleet and the view of it that a command shows.
@@ -117,13 +117,18 @@ impl Context {
         let now = Clock::from_env().map_err(CliError::usage)?.now();
         let config = load(path)?;
         let fresh = config::random_key();
-        let (store, key) = open_with_key(config.ledger.reveal(), &config.key_place(), &fresh).await?;
+        let (store, key) = open_to_read_with_key(config.ledger.reveal(), &config.key_place(), &fresh).await?;
         let terms = config.looking();
         let settle = terms.settle;
         let mut fleet = with(Fleet::new(config.sources(key), store, terms));
         let view = settled_look(&mut fleet, Some(Look::Whole), now, settle).await?;
         let context = Context { fleet, view };
         context.tell_errors()?;
+        if let Some(error) = &context.view.unwritten {
+            eprintln!(
+                "stationkeep: {error}. Until then this shows what is on record; what lies in the reports folder waits."
+            );
+        }
         Ok(context)
     }
 

@@ -4,6 +4,7 @@
 use std::sync::Arc;
 use std::time::Duration;
 
+use jiff::SignedDuration;
 use tokio::sync::{Notify, watch};
 use tokio::task::JoinHandle;
 use tokio::time::{sleep, timeout};
@@ -13,10 +14,11 @@ use uuid::Uuid;
 use crate::config::{self, Config, Resolved, WebhookKind};
 use crate::files::{Secrets, process_env};
 use crate::setting::Name;
-use crate::store::{StoppedWebhook, Store};
+use crate::store::{StoppedWebhook, Store, StoreError};
 use crate::web::Status;
 use crate::webhook::{Ended, Limits, Pump, PumpStatus, Secret, Sender, SignError, Target, shown_address};
 
+use super::alarm::{AlarmParts, LedgerAlarm};
 use super::clock::{Clock, system_ms};
 use super::error::ServeError;
 use super::heartbeat::Heartbeat;
@@ -38,6 +40,9 @@ pub struct DeliveryParts {
     pub clock: Clock,
     /// The source of the fleet's messages.
     pub source: String,
+    pub fleet: Name,
+    /// The time between full passes.
+    pub full_pass: SignedDuration,
 }
 
 /// One webhook that is on.
@@ -64,6 +69,8 @@ pub struct Deliveries {
     news: Arc<Notify>,
     /// Someone asked for deliveries by command.
     asked: Arc<Notify>,
+    /// Tells the same receivers while the ledger takes no writes.
+    alarm: LedgerAlarm,
     cancel: CancellationToken,
 }
 
@@ -79,6 +86,7 @@ impl Deliveries {
             sender: Arc::new(Sender::new(Limits::default())?),
             news: Arc::default(),
             asked: Arc::default(),
+            alarm: LedgerAlarm::new(),
             cancel: CancellationToken::new(),
         };
         for (webhook, resolved) in config.webhooks.iter().zip(deliveries.resolved.clone()) {
@@ -125,8 +133,24 @@ impl Deliveries {
                 self.notes.push(format!("{at}, a heartbeat every {every_seconds} s"))
             }
         }
+        if webhook.kind == WebhookKind::Alerts {
+            let DeliveryParts { source, fleet, clock, full_pass, .. } = self.means.clone();
+            let (sender, form) = (self.sender.clone(), webhook.body.form.clone());
+            let parts = AlarmParts { sender, source, fleet, clock, form, full_pass };
+            self.alarm.add(to.clone(), parts, self.cancel.clone());
+        }
         let line = self.line(webhook.kind, to);
         self.lines.push(line);
+    }
+
+    /// A pass failed because of the ledger: whoever gets alerts is told at once that none can be sent.
+    pub fn ledger_failed(&mut self, error: &StoreError) {
+        self.alarm.failed(error, self.means.clock.now());
+    }
+
+    /// A pass has finished, so the ledger takes writes.
+    pub fn ledger_works(&mut self) {
+        self.alarm.passed();
     }
 
     fn line(&self, kind: WebhookKind, to: Target) -> ActiveWebhook {
@@ -142,7 +166,7 @@ impl Deliveries {
             }
             WebhookKind::Heartbeat { every_seconds } => {
                 let (sender, status) = watch::channel(PumpStatus::new(&webhook, &to.url));
-                let DeliveryParts { store: _, health, clock, source } = self.means.clone();
+                let DeliveryParts { health, clock, source, .. } = self.means.clone();
                 let beat = Heartbeat {
                     to: to.clone(),
                     every_seconds,

@@ -3,6 +3,7 @@
 //! A pass is a function of files, ledger and clock; events only say when to look. A changed configuration
 //! ends one session and begins another; nothing else is lost, since all that matters is in the store.
 
+mod alarm;
 mod banner;
 mod clock;
 mod deliveries;

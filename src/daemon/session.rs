@@ -155,8 +155,14 @@ impl<'a> Session<'a> {
         let mut fleet = Fleet::new(config.sources(key), store.clone(), config.looking()).moving_drops();
         front.status.begin();
         let view = first_view(&mut fleet, clock, config.settle()).await?;
-        let ways =
-            DeliveryParts { store, health: front.status.clone(), clock, source: source_of(&view.effective.fleet) };
+        let ways = DeliveryParts {
+            store,
+            health: front.status.clone(),
+            clock,
+            source: source_of(&view.effective.fleet),
+            fleet: view.effective.fleet.clone(),
+            full_pass: SignedDuration::try_from(config.full_pass()).unwrap_or(SignedDuration::MAX),
+        };
         let mut deliveries = Deliveries::start(config, ways)?;
         deliveries.forget(config).await?;
         let cause = Cause { started: first, files: cause_files(config, first), ..Cause::default() };
@@ -232,13 +238,14 @@ impl<'a> Session<'a> {
     async fn pass(&mut self, look: Option<Look>) {
         self.front.status.begin();
         match self.look(look).await {
+            // Whoever asks is answered by what is on record, whether or not the ledger takes writes.
             Ok(()) => {
                 self.askers.answer(&self.view, self.basis.config.settle());
                 self.tell(look == Some(Look::Whole)).await;
             }
             Err(error) => {
                 self.askers.turn_away();
-                self.failed(&error);
+                self.look_failed(&error);
             }
         }
     }
@@ -257,6 +264,11 @@ impl<'a> Session<'a> {
 
     /// Tells of a view; where another daemon was quicker, of a new look at what it may have told of.
     async fn tell(&mut self, is_full: bool) {
+        // What is told must be on record, and now nothing can be.
+        if let Some(error) = self.view.unwritten.clone() {
+            self.deliveries.ledger_failed(&error);
+            return self.failed(&*error);
+        }
         for _ in 0..TURNS {
             let store = self.fleet.store();
             let seen = PassInputs { view: &self.view, configuration: &self.rejected, store, is_full };
@@ -269,10 +281,10 @@ impl<'a> Session<'a> {
                 Ok(PassOutcome::Overtaken) => {
                     // The other may have told of an edit that this one has not read: by older files it would be taken back.
                     if let Err(error) = self.look(Some(Look::Changed)).await {
-                        return self.failed(&error);
+                        return self.look_failed(&error);
                     }
                 }
-                Err(error) => return self.failed(&error),
+                Err(error) => return self.look_failed(&error),
             }
         }
         tracing::warn!("another daemon keeps telling from the same ledger; this one waits for its next pass");
@@ -280,7 +292,16 @@ impl<'a> Session<'a> {
 
     fn passed(&mut self) {
         self.failed = false;
+        self.deliveries.ledger_works();
         self.front.passed(&self.view, &self.notifier);
+    }
+
+    fn look_failed(&mut self, error: &FleetError) {
+        match error {
+            FleetError::Store(error) => self.deliveries.ledger_failed(error),
+            FleetError::Entry { .. } | FleetError::Recorded { .. } | FleetError::Overtaken => {}
+        }
+        self.failed(error);
     }
 
     fn failed(&mut self, error: &dyn std::error::Error) {

@@ -51,8 +51,7 @@ pub(in crate::fleet) fn entries(lines: Vec<LedgerLine>) -> StationEntries {
     for (seq, line) in (1..).zip(&lines) {
         let (kind, id) = (EntryKind::Report, seq.to_string());
         let (station, body) = ("EQ-01".to_owned(), line_of(line));
-        let entry =
-            Entry { seq, kind, id, station, at_ms: 0, recorded_ms: 0, body, prev: String::new(), hash: String::new() };
+        let entry = Entry { seq, kind, id, station, at_ms: 0, recorded_ms: 0, body, hash: String::new() };
         entries.add(&entry, None, "k").expect("a line");
     }
     entries

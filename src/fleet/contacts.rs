@@ -55,6 +55,18 @@ impl ContactsSince {
         Ok(after)
     }
 
+    /// What would be noted, where nothing can be written.
+    ///
+    /// # Errors
+    /// Where the store cannot be read.
+    pub(super) async fn foresee(
+        store: &Store,
+        contacts: &BTreeMap<Name, Contact>,
+        now: Timestamp,
+    ) -> Result<ContactsSince, FleetError> {
+        Ok(ContactsSince::recall(store).await?.with(contacts, now))
+    }
+
     fn with(&self, contacts: &BTreeMap<Name, Contact>, now: Timestamp) -> ContactsSince {
         let mut all = self.0.clone();
         for (name, contact) in contacts {

@@ -2,12 +2,13 @@
 
 use jiff::Timestamp;
 
+use super::chained::kind_of;
 use super::error::FleetError;
 use super::intake::{Intake, Received};
 use crate::finding::{Code, Finding, Place};
 use crate::ledger::{AHEAD, Decision, LedgerLine, line_of};
 use crate::setting::Name;
-use crate::store::{Appended, EntryKind, NewEntry, Store, StoreError};
+use crate::store::{Appended, NewEntry, Store, StoreError};
 
 /// Writes down what was said. The same decision again is one entry.
 ///
@@ -16,7 +17,7 @@ use crate::store::{Appended, EntryKind, NewEntry, Store, StoreError};
 pub async fn say(store: &Store, decision: &Decision, now: Timestamp) -> Result<Appended, StoreError> {
     let said = decision.said();
     let entry = NewEntry {
-        kind: kind(decision),
+        kind: kind_of(decision),
         id: said.id.to_string(),
         station: decision.station().map(|name| name.to_string()).unwrap_or_default(),
         at_ms: said.at.as_millisecond(),
@@ -26,15 +27,6 @@ pub async fn say(store: &Store, decision: &Decision, now: Timestamp) -> Result<A
     let answers = store.append(std::slice::from_ref(&entry)).await?;
     // One entry was given, and each has its answer.
     Ok(answers.into_iter().next().unwrap_or(Appended::Conflict { seq: 0 }))
-}
-
-fn kind(decision: &Decision) -> EntryKind {
-    match decision {
-        Decision::Aside(_) => EntryKind::Aside,
-        Decision::Release(_) => EntryKind::Release,
-        Decision::Take(_) => EntryKind::Take,
-        Decision::End(_) => EntryKind::End,
-    }
 }
 
 impl Intake<'_> {

@@ -35,6 +35,18 @@ pub async fn open_with_key(url: &str, key: &KeyPlace, fresh: &[u8; 32]) -> Resul
     with_key(Store::open(url).await?, key, Some(fresh).filter(|_| url.starts_with("sqlite:"))).await
 }
 
+/// The same for who reads alone: also a ledger that takes no writes, on a full or read-only disk.
+///
+/// # Errors
+/// As for [`open_with_key`].
+pub async fn open_to_read_with_key(
+    url: &str,
+    key: &KeyPlace,
+    fresh: &[u8; 32],
+) -> Result<(Store, [u8; 32]), KeyedError> {
+    with_key(Store::open_to_read(url).await?, key, Some(fresh).filter(|_| url.starts_with("sqlite:"))).await
+}
+
 /// Opens a ledger that is there, for a look that leaves nothing behind; nothing where there is none.
 ///
 /// # Errors

@@ -5,9 +5,10 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use super::batch::Batch;
+use super::chained::ExportChain;
 use super::error::FleetError;
 use super::intake::{Intake, Judged, Received, Trust, id_of};
-use crate::ledger::{key_of_line, parse_line};
+use crate::ledger::{head_of_line, key_of_line, parse_line};
 use crate::setting::content_sha;
 use crate::store::{Appended, EntryKind, NewRejected};
 
@@ -49,8 +50,9 @@ impl LineBatch {
 
 impl Intake<'_> {
     /// Records the lines of an export, each a report, a visit, an issued script, a showing or a decision. What became of each, in
-    /// their order; the line of the key becomes nothing. What cannot be recorded yet is tried again once the others are on
-    /// record. `progress` hears how many lines more were judged.
+    /// their order; the lines of the key and of the head become nothing. What cannot be recorded yet is tried again once the
+    /// others are on record. A line that does not fit into the chain of the export is rejected; `chain` is that of these lines.
+    /// `progress` hears how many lines more were judged.
     ///
     /// # Errors
     /// Where the store cannot be read or written; then what was recorded before stays, and nothing is lost by recording all of
@@ -59,9 +61,23 @@ impl Intake<'_> {
         &self,
         source: &Arc<str>,
         lines: Vec<(u32, String)>,
+        chain: &ExportChain,
         progress: &mut (dyn FnMut(usize) + Send),
     ) -> Result<Vec<Received>, FleetError> {
-        self.in_any_order(source, lines, Trust::Operator, progress).await
+        let (mut sound, mut received, mut kept) = (Vec::with_capacity(lines.len()), Vec::new(), Vec::new());
+        for (number, line) in lines {
+            match chain.speaks_against(source, number, &line) {
+                None => sound.push((number, line)),
+                Some(finding) => {
+                    let one = Received::Rejected(vec![finding]);
+                    kept.extend(self.rejected_line(source, &line, &one));
+                    received.push(one);
+                }
+            }
+        }
+        self.store.keep_rejected(&kept).await?;
+        received.extend(self.in_any_order(source, sound, Trust::Operator, progress).await?);
+        Ok(received)
     }
 
     /// The same from whoever may report: what people decide is not taken from there.
@@ -130,7 +146,7 @@ impl Intake<'_> {
         trust: Trust,
     ) -> Result<Vec<(Line, Received)>, FleetError> {
         let mut batch = Batch::new(self.store);
-        lines.retain(|(_, line)| key_of_line(line).is_none());
+        lines.retain(|(_, line)| key_of_line(line).is_none() && head_of_line(line).is_none());
         let parsed: Vec<_> = lines.iter().map(|(_, line)| parse_line(line)).collect();
         let ids = |kind| parsed.iter().flatten().filter_map(move |line| id_of(line, kind)).collect();
         for kind in [EntryKind::Report, EntryKind::Script, EntryKind::Shown, EntryKind::Begun] {

@@ -24,7 +24,7 @@ use crate::files::{Look, Shelf};
 use crate::finding::Finding;
 use crate::inventory::{Commit, Stations};
 use crate::ledger::{Decisions, Digest};
-use crate::store::Store;
+use crate::store::{Store, StoreError};
 
 /// What a configuration says of looking.
 #[derive(Debug, Clone)]
@@ -84,6 +84,8 @@ pub struct Fleet {
     terms: LookTerms,
     /// The reports up to this time alone count, and it is the time.
     until: Option<Timestamp>,
+    /// Whether it goes by files that are not in use.
+    is_assumed: bool,
     cache: ReadingCache,
     /// The files as they are now, with errors or without.
     last: LastRead,
@@ -106,6 +108,10 @@ pub struct Fleet {
     wanted: Option<(Stations, Digest)>,
     /// What changed and is in no finished view yet.
     unseen: Cause,
+    /// Why the ledger took no writes at this look, where it took none.
+    unwritten: Option<Arc<StoreError>>,
+    /// Whether the files in use are not kept as the last good ones yet, since the ledger took no writes.
+    is_unkept: bool,
 }
 
 impl Fleet {
@@ -116,6 +122,7 @@ impl Fleet {
             store,
             terms,
             until: None,
+            is_assumed: false,
             cache: ReadingCache::default(),
             last: LastRead::default(),
             in_use: None,
@@ -130,6 +137,8 @@ impl Fleet {
             rows: Rows::default(),
             wanted: None,
             unseen: Cause::default(),
+            unwritten: None,
+            is_unkept: false,
         }
     }
 
@@ -153,7 +162,7 @@ impl Fleet {
     pub fn assuming(self, texts: SourceTexts, reading: Arc<Reading>, now: Timestamp) -> Fleet {
         let mut last = LastRead::default();
         (last.texts, last.reading) = (texts.clone(), reading.clone());
-        Fleet { in_use: Some(InUse { reading, texts, since: now }), last, ..self }
+        Fleet { in_use: Some(InUse { reading, texts, since: now }), last, is_assumed: true, ..self }
     }
 
     /// Where its files are.
@@ -179,14 +188,18 @@ impl Fleet {
     /// Looks at files, reports, ledger and clock. Without `files` they stay as they were last read: they may be in the
     /// middle of an edit.
     ///
+    /// Where the ledger takes no writes, the view goes by the files as they are and by what is on record, and says so; all that
+    /// was to be written waits for the next look.
+    ///
     /// # Errors
-    /// Where the ledger cannot be read or written; the next look finds all that this one did.
+    /// Where the ledger cannot be read; the next look finds all that this one did.
     pub async fn look(
         &mut self,
         files: Option<Look>,
         moment: Moment,
         news: &mut (dyn FnMut(News) + Send),
     ) -> Result<Arc<View>, FleetError> {
+        self.unwritten = None;
         let before = self.in_use.as_ref().and_then(|in_use| in_use.texts.commit.clone());
         if files == Some(Look::Whole) {
             self.stir();
@@ -201,7 +214,9 @@ impl Fleet {
         }
         let look_again = self.take_drops(moment, news).await?;
         self.keep_records_up(news).await?;
-        Ok(Arc::new(tokio::task::block_in_place(|| self.see(moment, look_again))))
+        let view = Arc::new(tokio::task::block_in_place(|| self.see(moment, look_again)));
+        self.keep_folds().await;
+        Ok(view)
     }
 
     /// Reads the files. Only those without errors come into use; until then the last good ones stay.
@@ -224,16 +239,23 @@ impl Fleet {
             self.good_before = self.sources.good_commit(&self.store).await?;
         }
         // A command beside a daemon may have kept files that it read in the middle of an edit.
-        self.sources.keep_good(&self.store, &self.last.texts, moment.now).await?;
+        let kept = self.sources.keep_good(&self.store, &self.last.texts, moment.now).await;
+        unless_unwritten(kept.map_err(FleetError::from), &mut self.unwritten)?;
         // Compared with what is in use, not with what was read last: that may have had errors, or not been kept.
         let is_known =
             |in_use: &&InUse| in_use.texts == self.last.texts && in_use.reading.codes == self.last.reading.codes;
-        if self.in_use.as_ref().filter(is_known).is_none() {
-            let LastRead { texts, reading, .. } = &self.last;
+        if self.is_unkept || self.in_use.as_ref().filter(is_known).is_none() {
+            let LastRead { texts, reading, .. } = self.last.clone();
             let contacts = &reading.inventory.contacts;
-            self.contacts = Arc::new(ContactsSince::note(&self.store, contacts, moment.now).await?);
-            self.in_use = Some(InUse { reading: reading.clone(), texts: texts.clone(), since: moment.now });
+            let noted = ContactsSince::note(&self.store, contacts, moment.now).await;
+            let contacts = match unless_unwritten(noted, &mut self.unwritten)? {
+                Some(noted) => noted,
+                None => ContactsSince::foresee(&self.store, contacts, moment.now).await?,
+            };
+            self.contacts = Arc::new(contacts);
+            self.in_use = Some(InUse { reading, texts, since: moment.now });
         }
+        self.is_unkept = self.unwritten.is_some();
         Ok(())
     }
 
@@ -262,7 +284,12 @@ impl Fleet {
         finding.into_iter().for_each(|finding| news(News::Unread(finding)));
         let (reading, contacts) = (&in_use.reading, &self.contacts);
         let intake = Intake { store: &self.store, reading, contacts, sources, now: moment.now };
-        for (name, received) in intake.drops(&mut self.dropbox, reading, || news(News::Report)).await? {
+        let received = intake.drops(&mut self.dropbox, reading, || news(News::Report)).await;
+        // What could not be recorded is looked at again.
+        let Some(received) = unless_unwritten(received, &mut self.unwritten)? else {
+            return Ok(self.dropbox.inbox.waiting());
+        };
+        for (name, received) in received {
             news(News::Received { name, received });
         }
         match sources.reports.taken.as_ref().filter(|_| self.drops == Drops::Moved) {
@@ -289,8 +316,15 @@ impl Fleet {
                 }
             }
             Some(_) | None => {
+                let recalled = match self.until {
+                    None => Records::recall(&self.store, files).await?,
+                    Some(_) => None,
+                };
                 let read = |read| news(News::Entries(read));
-                self.records = Some(Records::load(&self.store, files, self.until, read).await?);
+                self.records = Some(match recalled {
+                    Some(records) => records,
+                    None => Records::load(&self.store, files, self.until, read).await?,
+                });
             }
         }
         if let Some(records) = &self.records
@@ -299,6 +333,17 @@ impl Fleet {
             self.decisions = Arc::new(records.decisions().clone());
         }
         Ok(())
+    }
+
+    /// Keeps the records beside the ledger, so that the next start finds them. Nothing depends on it.
+    async fn keep_folds(&mut self) {
+        let kept = match &mut self.records {
+            Some(records) if self.until.is_none() && !self.is_assumed => records.keep_folds(&self.store).await,
+            Some(_) | None => Ok(()),
+        };
+        if let Err(error) = kept {
+            tracing::debug!(%error, "the records could not be kept beside the ledger");
+        }
     }
 
     /// The view of what was found.
@@ -349,7 +394,22 @@ impl Fleet {
             due: due.into_iter().chain(self.decisions.next_expiry(at)).min(),
             look_again,
             changed: std::mem::take(&mut self.unseen),
+            unwritten: self.unwritten.clone(),
         }
+    }
+}
+
+/// What was written; nothing where the ledger takes no writes, and that is noted.
+fn unless_unwritten<T>(
+    written: Result<T, FleetError>,
+    unwritten: &mut Option<Arc<StoreError>>,
+) -> Result<Option<T>, FleetError> {
+    match written {
+        Err(FleetError::Store(error)) if error.takes_no_writes() => {
+            *unwritten = Some(Arc::new(error));
+            Ok(None)
+        }
+        other => other.map(Some),
     }
 }
 

@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 
+use super::side_by_side::side_by_side;
 use crate::files::FileText;
 use crate::finding::{Code, Finding, settle};
 use crate::git;
@@ -51,6 +52,9 @@ struct ParsedFile {
     references: BTreeSet<Reference>,
 }
 
+/// So few files are not worth another thread.
+const FEW: usize = 16;
+
 /// A path and the hash of what it holds.
 type Version = (Arc<str>, [u8; 32]);
 
@@ -67,7 +71,7 @@ impl Reading {
         let mut findings = Vec::new();
         let mut raw: Vec<Arc<RawFile>> = Vec::new();
         let mut references: BTreeSet<&Reference> = BTreeSet::new();
-        inventory.iter().for_each(|(path, text)| cache.take_apart(path, text));
+        cache.take_apart(inventory);
         for (path, text) in inventory {
             let Some(taken) = cache.raw.get(&(path.clone(), text.sha256)) else { continue };
             findings.extend(taken.findings.iter().cloned());
@@ -99,12 +103,19 @@ impl Reading {
 }
 
 impl ReadingCache {
-    fn take_apart(&mut self, path: &Arc<str>, text: &FileText) {
-        self.raw.entry((path.clone(), text.sha256)).or_insert_with(|| {
-            let (raw, findings) = inventory::read(path, &text.bytes);
-            let references = raw.references().cloned().collect();
-            ParsedFile { file: Arc::new(raw), findings, references }
+    fn take_apart(&mut self, texts: &Texts) {
+        let is_new =
+            |(path, text): &(&Arc<str>, &Arc<FileText>)| !self.raw.contains_key(&((*path).clone(), text.sha256));
+        let new: Vec<(&Arc<str>, &Arc<FileText>)> = texts.iter().filter(is_new).collect();
+        let parsed = side_by_side(&new, FEW, |some| {
+            let parse = |(path, text): &(&Arc<str>, &Arc<FileText>)| {
+                let (raw, findings) = inventory::read(path, &text.bytes);
+                let references = raw.references().cloned().collect();
+                ParsedFile { file: Arc::new(raw), findings, references }
+            };
+            some.iter().map(parse).collect()
         });
+        self.raw.extend(new.into_iter().map(|(path, text)| (path.clone(), text.sha256)).zip(parsed));
     }
 
     fn all_keybooks(&mut self, texts: &Texts, codes: &Codes, findings: &mut Vec<Finding>) -> Keybooks {

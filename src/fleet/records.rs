@@ -10,6 +10,7 @@ use jiff::Timestamp;
 
 use super::entries::{StationEntries, decision};
 use super::error::FleetError;
+use super::unkept::Unkept;
 use crate::brake::{Gone, GoneScript};
 use crate::inventory::{Inventory, Keybooks, Station};
 use crate::keybook::Keybook;
@@ -27,44 +28,55 @@ const ONE_BY_ONE: usize = 500;
 pub struct Records {
     seq: i64,
     /// Every station of the inventory.
-    records: BTreeMap<Name, Folded>,
+    pub(super) records: BTreeMap<Name, Folded>,
     /// What is on record under names that no station goes by.
-    gone: BTreeMap<Name, Left>,
+    pub(super) gone: BTreeMap<Name, Left>,
     /// At which number a station was reported on, under which name.
-    lines: BTreeSet<(Name, Name)>,
+    pub(super) lines: BTreeSet<(Name, Name)>,
     /// Stations that nobody reported on under a name of theirs, by their number.
     unreported: BTreeMap<Name, Name>,
     decisions: Decisions,
     /// The inventory and the keybooks that all of this was folded by.
     inventory: Inventory,
     keybooks: Keybooks,
+    /// What of it is not kept beside the ledger yet.
+    pub(super) unkept: Unkept,
 }
 
 /// A record, and what of its station it was folded by.
 #[derive(Debug, Clone)]
-struct Folded {
-    keybook: Arc<Keybook>,
+pub(super) struct Folded {
+    pub keybook: Arc<Keybook>,
     number: Name,
-    formerly: Vec<Name>,
-    record: Arc<Record>,
+    pub formerly: Vec<Name>,
+    pub record: Arc<Record>,
     /// Whether there are reports under a name of its own.
-    is_own: bool,
+    pub is_own: bool,
+    /// Whether the ledger has anything under a name of its own.
+    pub has_own: bool,
 }
 
 /// What is on record under a name that no station goes by.
 #[derive(Debug, Clone)]
-struct Left {
-    gone: Gone,
+pub(super) struct Left {
+    pub gone: Gone,
     /// Whether a script was shown of which no report came.
-    are_out: bool,
+    pub are_out: bool,
     /// The number that was last rung.
-    number: Option<Name>,
+    pub number: Option<Name>,
 }
 
 impl Folded {
-    fn new(station: &Station, record: Arc<Record>, is_own: bool) -> Folded {
+    pub fn new(station: &Station, record: Arc<Record>, is_own: bool) -> Folded {
         let number = station.number.name().clone();
-        Folded { keybook: station.keybook.clone(), number, formerly: station.formerly.clone(), record, is_own }
+        Folded {
+            keybook: station.keybook.clone(),
+            number,
+            formerly: station.formerly.clone(),
+            record,
+            is_own,
+            has_own: is_own,
+        }
     }
 
     /// Whether the record is still that of the station.
@@ -98,7 +110,8 @@ impl<'i> Waiting<'i> {
     }
 }
 
-fn former(inventory: &Inventory) -> BTreeMap<&Name, &Arc<Station>> {
+/// Stations by the names that they had before.
+pub(super) fn former(inventory: &Inventory) -> BTreeMap<&Name, &Arc<Station>> {
     let renamed = inventory.stations.values().filter(|station| !station.formerly.is_empty());
     renamed.flat_map(|station| station.formerly.iter().map(move |name| (name, station))).collect()
 }
@@ -110,12 +123,28 @@ impl Records {
     /// Where the ledger cannot be read.
     pub async fn load(
         store: &Store,
-        (inventory, keybooks): (&Inventory, &Keybooks),
+        files: (&Inventory, &Keybooks),
         until: Option<Timestamp>,
+        progress: impl FnMut(u64),
+    ) -> Result<Records, FleetError> {
+        let newest = store.head().await?.seq;
+        Records::load_up_to(store, files, (until, newest), progress).await
+    }
+
+    /// Records of these files without anything from a ledger.
+    pub(super) fn of_files(inventory: &Inventory, keybooks: &Keybooks) -> Records {
+        Records { inventory: inventory.clone(), keybooks: keybooks.clone(), ..Records::default() }
+    }
+
+    /// The same with what it says up to a time, up to an entry.
+    pub(super) async fn load_up_to(
+        store: &Store,
+        (inventory, keybooks): (&Inventory, &Keybooks),
+        (until, newest): (Option<Timestamp>, i64),
         mut progress: impl FnMut(u64),
     ) -> Result<Records, FleetError> {
-        let (seq, keybooks) = (store.head().await?.seq, keybooks.clone());
-        let mut records = Records { seq, inventory: inventory.clone(), keybooks, ..Records::default() };
+        let mut records = Records { seq: newest, ..Records::of_files(inventory, keybooks) };
+        records.unkept.is_all = true;
         let (mut waiting, mut said) = (Waiting::new(inventory), Vec::new());
         // Station by station, so that no more of the ledger is held at a time than one station's part and a page.
         let (mut entries, mut at, mut read) = (StationEntries::default(), (String::new(), 0), 0);
@@ -186,10 +215,10 @@ impl Records {
     fn keep(&mut self, station: &Arc<Station>, entries: &StationEntries) {
         let is_own = !entries.reports.is_empty();
         let folded = Folded::new(station, Arc::new(entries.record(station)), is_own);
-        self.insert(station, folded);
+        self.insert(station, Folded { has_own: true, ..folded });
     }
 
-    fn insert(&mut self, station: &Station, folded: Folded) {
+    pub(super) fn insert(&mut self, station: &Station, folded: Folded) {
         let number = folded.number.clone();
         let is_own = folded.is_own;
         if let Some(before) = self.records.insert(station.name.clone(), folded)
@@ -224,6 +253,7 @@ impl Records {
             }
             let others = self.reported_at(station.number.name());
             let others = others.filter_map(|name| Some((name, waiting.elsewhere.get(name)?))).collect::<Vec<_>>();
+            let has_own = own.is_some();
             let record = match own {
                 None if others.is_empty() => {
                     // Stations that nobody has reported on share one record a model.
@@ -236,12 +266,12 @@ impl Records {
                     Arc::new(self.by_number(station, own, &others))
                 }
             };
-            self.insert(station, Folded::new(station, record, false));
+            self.insert(station, Folded { has_own, ..Folded::new(station, record, false) });
         }
     }
 
     /// The names under which somebody reported at a number.
-    fn reported_at<'r>(&'r self, number: &'r Name) -> impl Iterator<Item = &'r Name> {
+    pub(super) fn reported_at<'r>(&'r self, number: &'r Name) -> impl Iterator<Item = &'r Name> {
         let first = (number.clone(), Name::from(""));
         self.lines.range(first..).take_while(move |(other, _)| other == number).map(|(_, name)| name)
     }
@@ -267,12 +297,20 @@ impl Records {
     ///
     /// # Errors
     /// Where the ledger cannot be read.
-    pub async fn keep_up(
+    pub async fn keep_up(&mut self, store: &Store, files: (&Inventory, &Keybooks)) -> Result<(), FleetError> {
+        self.take_news(store, files, BTreeSet::new()).await
+    }
+
+    /// The same; these names are folded anew, too.
+    pub(super) async fn take_news(
         &mut self,
         store: &Store,
         (inventory, keybooks): (&Inventory, &Keybooks),
+        mut touched: BTreeSet<Name>,
     ) -> Result<(), FleetError> {
-        let (seq, mut touched, said) = news(store, self.seq).await?;
+        let (seq, new, said) = news(store, self.seq).await?;
+        self.unkept.names.extend(new.iter().chain(&touched).cloned());
+        touched.extend(new);
         if self.keybooks != *keybooks {
             self.keybooks = keybooks.clone();
             touched.extend(self.gone.iter().filter(|(_, left)| left.are_out).map(|(name, _)| name.clone()));
@@ -298,11 +336,29 @@ impl Records {
         for name in &again {
             self.fold_one(store, inventory, name).await?;
         }
+        self.unkept.names.extend(stations.into_iter().chain(gone).chain(again));
         // Only now: a fold that failed must be made again.
         said.into_iter().for_each(|(seq, decision)| self.decisions.add(seq, decision));
         self.seq = seq;
         self.inventory = inventory.clone();
         Ok(())
+    }
+
+    /// Takes up what people decided up to an entry, to which all else goes.
+    pub(super) async fn remember(&mut self, store: &Store, seq: i64) -> Result<(), FleetError> {
+        for entry in store.decisions(seq).await? {
+            decision(&entry)?.into_iter().for_each(|decision| self.decisions.add(entry.seq, decision));
+        }
+        self.seq = seq;
+        Ok(())
+    }
+
+    /// The names that entries after one are about, and the stations that they are folded into.
+    pub(super) async fn touched_since(&self, store: &Store, after: i64) -> Result<BTreeSet<Name>, FleetError> {
+        let (_, mut names, _) = news(store, after.min(self.seq)).await?;
+        let (stations, _) = self.to_fold(&self.inventory, names.clone());
+        names.extend(stations);
+        Ok(names)
     }
 
     /// Names whose records are not those of the inventory's stations any longer, or are those of none.
@@ -371,7 +427,8 @@ impl Records {
         }
         let found: Vec<_> = found.iter().map(|(name, entries)| (*name, entries)).collect();
         let record = self.by_number(station, entries.record(station), &found);
-        self.insert(station, Folded::new(station, Arc::new(record), false));
+        let folded = Folded::new(station, Arc::new(record), false);
+        self.insert(station, Folded { has_own: !entries.is_empty(), ..folded });
         Ok(again)
     }
 
@@ -457,241 +514,5 @@ pub(super) async fn entries_under<'n>(
 }
 
 #[cfg(test)]
-mod tests {
-    use proptest::prelude::*;
-
-    use super::*;
-    use crate::brake::sample::{Book, How, SIZE, Spec, World, fleet_of};
-    use crate::fleet::issue::{script_entry, shown_entry};
-    use crate::fleet::judged;
-    use crate::ledger::{LedgerLine, Opened, line_of};
-    use crate::store::NewEntry;
-
-    fn report(nth: usize) -> NewEntry {
-        let (id, station) = (format!("019a6c1e-8f00-7000-8000-{nth:012}"), format!("S-{nth}"));
-        let body =
-            format!(r#"{{"report":1,"id":"{id}","station":"{station}","at":"2026-11-20T10:14:00Z","by":"tech-07"}}"#);
-        NewEntry {
-            kind: EntryKind::Report,
-            id,
-            station,
-            at_ms: 1_763_633_640_000,
-            recorded_ms: 1_763_633_650_000,
-            body,
-        }
-    }
-
-    /// How much of a world is in the ledger: reports, showings, visits.
-    type Written = (usize, usize, usize);
-
-    async fn append(store: &Store, world: &World, from: Written) -> Written {
-        let (mut entries, now) = (Vec::new(), world.clock());
-        let entry = |kind, id: String, station: &Name, at: Timestamp, line: LedgerLine| NewEntry {
-            kind,
-            id,
-            station: station.to_string(),
-            at_ms: at.as_millisecond(),
-            recorded_ms: now.as_millisecond(),
-            body: line_of(&line),
-        };
-        for report in &world.reports[from.0..] {
-            let line = LedgerLine::Report(Box::new(report.clone()));
-            entries.push(entry(EntryKind::Report, report.id.to_string(), &report.station, report.at, line));
-        }
-        for shown in &world.shown[from.1..] {
-            let script = &world.scripts[&shown.script];
-            entries.push(script_entry(script, script.digest.to_string(), store.key(), now));
-            entries.push(shown_entry(shown, now));
-        }
-        for visit in &world.visits[from.2..] {
-            let line = LedgerLine::Begun(Box::new(visit.clone()));
-            entries.push(entry(EntryKind::Begun, visit.id.to_string(), &visit.station, visit.at, line));
-        }
-        store.append(&entries).await.unwrap();
-        (world.reports.len(), world.shown.len(), world.visits.len())
-    }
-
-    /// Whether records say what their definition says.
-    fn check(records: &Records, world: &World) -> Result<(), TestCaseError> {
-        let inventory = world.inventory();
-        for station in inventory.stations.values() {
-            let (mut is, mut should) = ((*records.of(station)).clone(), world.record(&inventory, station));
-            for record in [&mut is, &mut should] {
-                record.handed_out.sort_by(|a, b| (a.at, &a.script).cmp(&(b.at, &b.script)));
-            }
-            prop_assert_eq!(is, should, "{}", station.name);
-        }
-        prop_assert_eq!(records.gone(), world.gone(&inventory));
-        let limit = world.limit();
-        prop_assert_eq!(judged(&inventory, records, &limit, world.clock()), world.judged());
-        Ok(())
-    }
-
-    proptest! {
-        #![proptest_config(ProptestConfig { cases: 48, ..ProptestConfig::default() })]
-
-        #[test]
-        fn records_kept_up_are_those_of_a_ledger_read_anew_whatever_is_renamed_and_renumbered(
-            plan in prop::collection::vec((0usize..6, 0u8..18), 1..18),
-            cuts in prop::collection::vec(any::<bool>(), 18),
-        ) {
-            let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
-            runtime.block_on(async {
-                let folder = tempfile::tempdir().unwrap();
-                let store = Store::open(&format!("sqlite:{}/l.db", folder.path().display())).await.unwrap();
-                // Without a key no code of a script could be read.
-                let store = store.bound("k").await.unwrap();
-                let mut world = World::unreported(fleet_of(6));
-                let mut records = Records::load(&store, (&world.inventory(), &world.keybooks()), None, |_| {}).await.unwrap();
-                let (mut written, mut taken) = ((0, 0, 0), BTreeSet::new());
-                for (at, ((nth, how), cut)) in plan.iter().zip(cuts).enumerate() {
-                    let nth = *nth % world.specs.len();
-                    let spec = &mut world.specs[nth];
-                    match how {
-                        0 => world.confirm(nth),
-                        1 => world.key(nth),
-                        2 => drop(world.show(nth)),
-                        3 => spec.name = format!("R{at}"),
-                        4 => {
-                            spec.formerly = vec![spec.name.clone()];
-                            spec.name = format!("F{at}");
-                        }
-                        5 => spec.number = 40 + at,
-                        6 => (spec.name, spec.number) = (format!("B{at}"), 70 + at),
-                        7 => spec.model = "wren-1",
-                        11 => world.book = if world.book == Book::Whole { Book::NoWeight } else { Book::Whole },
-                        12 => world.correct(nth),
-                        13..=16 if world.has_script(nth) || world.show(nth) => match how {
-                            13 => {
-                                let heard = [Opened::Accepted, Opened::Refused, Opened::Nothing];
-                                world.try_codes(nth, [heard[at % 3], heard[at / 3 % 3]]);
-                            }
-                            14 => {
-                                // The report of the visit that was last begun.
-                                world.skip(nth);
-                                let last = world.visits.last().map(|visit| visit.id).filter(|id| !taken.contains(id));
-                                taken.extend(last);
-                                let own = world.reports.last_mut().unwrap();
-                                own.id = last.unwrap_or(own.id);
-                            }
-                            _ => world.begin(nth),
-                        },
-                        8 if world.specs.len() > 1 => drop(world.specs.remove(nth)),
-                        9 | 10 => {
-                            // Brought in late: it is kept with a number that is another station's by now.
-                            let number = world.inventory().stations.values().last().unwrap().number.name().clone();
-                            world.confirm(nth);
-                            world.reports.iter_mut().rev().take(2).for_each(|one| one.number = Some(number.clone()));
-                        }
-                        _ => {
-                            let number = world.specs[nth].number;
-                            world.specs[nth].number = 90 + at;
-                            let new = Spec { name: format!("N{at}"), number, ..fleet_of(1)[0].clone() };
-                            world.specs.push(new);
-                        }
-                    }
-                    if cut {
-                        written = append(&store, &world, written).await;
-                        records.keep_up(&store, (&world.inventory(), &world.keybooks())).await.unwrap();
-                        check(&records, &world)?;
-                    }
-                }
-                append(&store, &world, written).await;
-                records.keep_up(&store, (&world.inventory(), &world.keybooks())).await.unwrap();
-                check(&records, &world)?;
-                let anew = Records::load(&store, (&world.inventory(), &world.keybooks()), None, |_| {}).await.unwrap();
-                check(&anew, &world)
-            })?;
-        }
-
-        #[test]
-        fn without_a_ledger_an_edit_is_judged_as_if_all_that_was_wanted_were_proven(
-            plan in prop::collection::vec((0usize..SIZE, 0u8..6), 0..40),
-            help in any::<bool>(),
-        ) {
-            let mut world = World::new();
-            let before = world.inventory();
-            for (nth, how) in plan {
-                let spec = &mut world.specs[nth];
-                match how {
-                    0 => (spec.calls, spec.how) = ("desk", How::Station),
-                    1 => spec.site = "mole",
-                    2 => spec.how = How::Unmanaged,
-                    3 => spec.name = format!("N-{nth:02}"),
-                    4 => spec.number = 40 + nth,
-                    _ => (spec.name, spec.number) = (format!("N-{nth:02}"), 40 + nth),
-                }
-            }
-            world.help = if help { "+441632960109" } else { world.help };
-            let after = world.inventory();
-            let records = Records::as_if_proven(&before, &after);
-            let foreseen = judged(&after, &records, &world.limit(), Timestamp::UNIX_EPOCH);
-            prop_assert_eq!(foreseen, world.judged());
-        }
-    }
-
-    #[tokio::test]
-    async fn few_stations_are_folded_one_by_one_and_many_in_one_walk_to_the_end_of_the_ledger() {
-        let folder = tempfile::tempdir().unwrap();
-        let store = Store::open(&format!("sqlite:{}/l.db", folder.path().display())).await.unwrap();
-        let mut records = Records::load(&store, (&Inventory::default(), &Keybooks::new()), None, |_| {}).await.unwrap();
-        for reports in [0..ONE_BY_ONE, ONE_BY_ONE..2 * ONE_BY_ONE + 1] {
-            let end = reports.end;
-            let entries: Vec<NewEntry> = reports.map(report).collect();
-            store.append(&entries).await.unwrap();
-            records.keep_up(&store, (&Inventory::default(), &Keybooks::new())).await.unwrap();
-            assert_eq!((records.seq(), records.gone().len()), (end as i64, end));
-        }
-    }
-
-    /// The ledger is read by station: what people said counts by its time and id, in whatever order it is read.
-    #[tokio::test]
-    async fn decisions_count_by_their_time_and_id_in_whatever_order_the_ledger_is_read() {
-        use crate::ledger::{Aside, End, Release, Said, Target};
-        let folder = tempfile::tempdir().unwrap();
-        let store = Store::open(&format!("sqlite:{}/l.db", folder.path().display())).await.unwrap();
-        let now: Timestamp = "2026-11-25T12:00:00Z".parse().unwrap();
-        let mut kept = Records::load(&store, (&Inventory::default(), &Keybooks::new()), None, |_| {}).await.unwrap();
-        let said = |nth| Said { id: uuid::Uuid::from_u128(nth), at: now, by: "ops-2".into(), why: Some("x".into()) };
-        let aside = |nth, station: &str| {
-            let (target, until) = (Target::Station(station.into()), now + jiff::SignedDuration::from_hours(24));
-            Decision::Aside(Aside { said: said(nth), target, setting: None, until, out_of_service: true })
-        };
-        let release = |nth| {
-            let stations = [(Name::from("S-1"), Arc::default())].into();
-            Decision::Release(Release { said: said(nth), change: "0123456789abcdef".parse().unwrap(), stations })
-        };
-        let end = |nth, ends| Decision::End(End { said: said(nth), ends: uuid::Uuid::from_u128(ends) });
-        for decision in [aside(9, "S-9"), release(8), end(7, 9), release(6), aside(5, "S-1")] {
-            crate::fleet::say(&store, &decision, now).await.unwrap();
-        }
-        kept.keep_up(&store, (&Inventory::default(), &Keybooks::new())).await.unwrap();
-        let anew = Records::load(&store, (&Inventory::default(), &Keybooks::new()), None, |_| {}).await.unwrap();
-        for records in [&kept, &anew] {
-            let last = records.decisions().release_of([&Name::from("S-1")]).map(|release| release.said.id);
-            assert_eq!(last, Some(uuid::Uuid::from_u128(8)));
-            assert_eq!(records.decisions().released(&"0123456789abcdef".parse().unwrap()), Some(4));
-        }
-        assert_eq!(format!("{:?}", kept.decisions()), format!("{:?}", anew.decisions()));
-    }
-
-    #[tokio::test]
-    async fn what_a_card_of_a_station_that_left_leads_to_follows_the_keybooks() {
-        let folder = tempfile::tempdir().unwrap();
-        let store = Store::open(&format!("sqlite:{}/l.db", folder.path().display())).await.unwrap();
-        let mut world = World::unreported(fleet_of(2));
-        world.confirm(0);
-        (world.specs[0].calls, world.specs[0].how) = ("desk", How::Station);
-        assert!(world.show(0));
-        world.specs.remove(0);
-        append(&store, &world, (0, 0, 0)).await;
-        let mut records = Records::load(&store, (&world.inventory(), &world.keybooks()), None, |_| {}).await.unwrap();
-        // By a keybook that has no such setting the card keys nothing but the kind of line, which is proven.
-        for (book, is_altering) in [(Book::Whole, true), (Book::Renamed, false), (Book::Whole, true)] {
-            world.book = book;
-            records.keep_up(&store, (&world.inventory(), &world.keybooks())).await.unwrap();
-            assert_eq!(!records.gone()["S-00"].scripts.is_empty(), is_altering, "{book:?}");
-            check(&records, &world).unwrap();
-        }
-    }
-}
+#[path = "records_tests.rs"]
+mod tests;

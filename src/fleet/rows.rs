@@ -14,6 +14,7 @@ use crate::drift::{Rules, StationDrift, look, next_change};
 use crate::effective::Effective;
 use crate::inventory::{Inventory, Station, Stations};
 use crate::ledger::{Decisions, Record, Release};
+use crate::script::Work;
 
 /// One station in a view.
 #[derive(Debug, Clone)]
@@ -32,6 +33,8 @@ pub struct Row {
     pub alteration: Option<Arc<Alteration>>,
     /// Whether it has a script that the brake may hold, once somebody has asked.
     pub(super) leads_on: OnceLock<bool>,
+    /// What keying its script would take, once somebody has asked.
+    pub(super) keying: OnceLock<KeyingWork>,
     /// The last release that names it.
     release: Option<Uuid>,
     /// When time alone next changes any of this.
@@ -44,6 +47,17 @@ impl Row {
         let Row { written, record, alteration, is_on_record, .. } = self;
         brake::Candidate { station: written, record, alteration: alteration.as_deref(), is_on_record: *is_on_record }
     }
+}
+
+/// What keying the script of a station would take.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum KeyingWork {
+    /// Nothing needs keying.
+    Nothing,
+    /// So much.
+    Work(Work),
+    /// There is no script.
+    NoScript,
 }
 
 /// What all rows are made from.
@@ -173,7 +187,8 @@ fn row(
     let handed_out = record.handed_out.iter().map(|script| script.until()).filter(|until| *until > inputs.now);
     let due = next_change(station, &record, inputs.rules, inputs.now).into_iter().chain(until).chain(handed_out).min();
     let release = release.map(|release| release.said.id);
-    let (written, station, leads_on) = (written.clone(), station.clone(), OnceLock::new());
+    let (written, station) = (written.clone(), station.clone());
+    let (leads_on, keying) = (OnceLock::new(), OnceLock::new());
     let is_on_record = record.is_on_record();
-    Row { written, station, record, is_on_record, drift, alteration, leads_on, release, due }
+    Row { written, station, record, is_on_record, drift, alteration, leads_on, keying, release, due }
 }

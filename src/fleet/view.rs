@@ -19,6 +19,7 @@ use crate::effective::Effective;
 use crate::finding::Finding;
 use crate::ledger::{Decisions, Digest, HandedOut, Proven, Record, Released};
 use crate::setting::Name;
+use crate::store::StoreError;
 
 /// A fleet at one moment.
 #[derive(Clone)]
@@ -61,6 +62,8 @@ pub struct View {
     pub look_again: Option<Duration>,
     /// What changed since the view before.
     pub changed: Cause,
+    /// Why the ledger took no writes when it was made, where it took none: then reports that wait are not in it.
+    pub unwritten: Option<Arc<StoreError>>,
 }
 
 impl fmt::Debug for View {

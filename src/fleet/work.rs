@@ -5,7 +5,8 @@ use std::cell::RefCell;
 use std::collections::BTreeMap;
 
 use super::issue::is_always_let_go;
-use super::rows::Row;
+use super::rows::{KeyingWork, Row};
+use super::side_by_side::side_by_side;
 use super::view::View;
 use crate::alert::Next;
 use crate::brake::{Altered, Change, Held};
@@ -24,7 +25,7 @@ impl View {
         move |names| {
             let mut known = known.borrow_mut();
             let new: Vec<&Name> = names.iter().copied().filter(|name| !known.contains_key(*name)).collect();
-            let next = side_by_side(&new, |some| {
+            let next = side_by_side(&new, FEW, |some| {
                 let mut memory = Memory::for_a_fleet();
                 some.iter().map(|name| self.next_of(name, &mut memory)).collect()
             });
@@ -68,14 +69,31 @@ impl View {
         if let Some(begun) = row.drift.begun.iter().find(|begun| !begun.is_silent) {
             return Next::Await(begun.by.clone());
         }
-        match script::reckon(&row.station, &row.record, &self.codes_for(row), memory) {
-            Ok(Some(_)) if let Some(change) = self.holding(row, memory) => {
+        match self.keying_work(row, memory) {
+            KeyingWork::Work(_) if let Some(change) = self.holding(row, memory) => {
                 Next::Held { release: change.release(), to_test: has_failed(&row.drift) }
             }
-            Ok(Some(work)) => Next::Key(work),
-            Ok(None) => Next::Test,
-            Err(_) => Next::NoScript,
+            KeyingWork::Work(work) => Next::Key(work),
+            KeyingWork::Nothing => Next::Test,
+            KeyingWork::NoScript => Next::NoScript,
         }
+    }
+
+    /// What keying the script of a station would take. It is asked for several times a pass, and worked out once.
+    fn keying_work(&self, row: &Row, memory: &mut Memory) -> KeyingWork {
+        row.keying.get().copied().unwrap_or_else(|| {
+            let is_sure = memory.is_generous();
+            let keying = match script::reckon(&row.station, &row.record, &self.codes_for(row), memory) {
+                Ok(Some(work)) => KeyingWork::Work(work),
+                Ok(None) => KeyingWork::Nothing,
+                Err(_) => KeyingWork::NoScript,
+            };
+            if is_sure {
+                // Whoever else was quicker found the same.
+                let _ = row.keying.set(keying);
+            }
+            keying
+        })
     }
 
     /// The change that is held, with the number of scripts that wait for it: the one count that all texts show.
@@ -83,7 +101,7 @@ impl View {
         let change = self.change.clone()?;
         let scripts = *self.waiting.get_or_init(|| {
             let rows: Vec<&Row> = change.stations.iter().filter_map(|name| self.row(name)).collect();
-            let waits = side_by_side(&rows, |some| {
+            let waits = side_by_side(&rows, FEW, |some| {
                 let mut memory = Memory::for_a_fleet();
                 some.iter().map(|row| self.holding(row, &mut memory).is_some()).collect()
             });
@@ -110,7 +128,6 @@ impl View {
 
     /// Whether a station has a script that the brake may hold.
     fn leads_on(&self, row: &Row, memory: &mut Memory) -> bool {
-        let codes = self.codes_for(row);
         // A setting that is altered and not as wanted is keyed by whatever script there is; where a card was begun, perhaps
         // to where that leads.
         let drifts = |altered: &Altered| {
@@ -118,8 +135,9 @@ impl View {
         };
         let is_sure = row.record.begun.is_empty();
         if is_sure && row.alteration.iter().any(|alteration| alteration.wanted.iter().any(drifts)) {
-            return script::reckon(&row.station, &row.record, &codes, memory).is_ok_and(|work| work.is_some());
+            return matches!(self.keying_work(row, memory), KeyingWork::Work(_));
         }
+        let codes = self.codes_for(row);
         let script = script::write(&self.request(row, &codes), Way::There, memory).ok().flatten();
         script.is_some_and(|script| !is_always_let_go(&script, &row.written, &row.record))
     }
@@ -127,22 +145,4 @@ impl View {
 
 fn has_failed(drift: &StationDrift) -> bool {
     drift.lifelines.iter().any(|lifeline| lifeline.is_required && lifeline.service == Service::Failed)
-}
-
-/// What work on each of many comes to, in their order: in as many parts at once as the machine has cores.
-fn side_by_side<T: Sync, R: Send>(all: &[T], work: impl Fn(&[T]) -> Vec<R> + Sync) -> Vec<R> {
-    let cores = std::thread::available_parallelism().map_or(1, usize::from);
-    let share = all.len().div_ceil(cores).max(FEW);
-    let (first, rest) = all.split_at(share.min(all.len()));
-    std::thread::scope(|scope| {
-        let others: Vec<_> = rest.chunks(share).map(|some| scope.spawn(|| work(some))).collect();
-        let mut done = work(first);
-        for other in others {
-            match other.join() {
-                Ok(more) => done.extend(more),
-                Err(panic) => std::panic::resume_unwind(panic),
-            }
-        }
-        done
-    })
 }

@@ -25,11 +25,11 @@ pub struct Worked {
 /// What was known before a script was keyed. Reports of one script are of one keying; what other reports change between them
 /// was held before the later one.
 #[derive(Debug, Clone, PartialEq, Eq)]
-struct Keying {
-    script: Digest,
-    held: Held,
+pub(super) struct Keying {
+    pub(super) script: Digest,
+    pub(super) held: Held,
     /// What other reports made known since: it counts once the script is keyed again. Empty where they did not.
-    since: Held,
+    pub(super) since: Held,
 }
 
 /// The known values of a lifeline's settings at some moment.
@@ -59,18 +59,18 @@ impl Keying {
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Earlier {
     /// For each of the keybook's lifelines, what was known of its settings when a test call of it last reached help.
-    worked: Vec<Option<Worked>>,
+    pub(super) worked: Vec<Option<Worked>>,
     /// Before each script of which a step was accepted, the last one last; of equal states the last alone.
-    before_scripts: Vec<Keying>,
+    pub(super) before_scripts: Vec<Keying>,
     /// What was known of a lifeline's settings, by its place in the keybook, when a test call of it failed, where none reached
     /// help with the same since.
-    failed: Vec<(usize, Of)>,
+    pub(super) failed: Vec<(usize, Of)>,
     /// What it was known to hold, once and no longer, of what opens a call, the last one last.
-    codes: Vec<(SettingId, Value)>,
+    pub(super) codes: Vec<(SettingId, Value)>,
     /// Before a script after those of which no step was accepted yet.
-    tried: Option<Keying>,
+    pub(super) tried: Option<Keying>,
     /// Of what nobody knows since a visit of which no report came: what was known before it. Empty where there was no visit.
-    before_visit: Held,
+    pub(super) before_visit: Held,
 }
 
 impl Earlier {

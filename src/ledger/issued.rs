@@ -35,6 +35,11 @@ impl Digest {
     pub fn of_hash(hash: &[u8]) -> Digest {
         Digest(hex(&hash[..8]).into())
     }
+
+    /// What its digits stand for.
+    pub(super) fn number(&self) -> u64 {
+        u64::from_str_radix(&self.0, 16).unwrap_or_default()
+    }
 }
 
 impl fmt::Display for Digest {

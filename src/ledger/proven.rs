@@ -19,16 +19,16 @@ pub struct Proven {
     /// The same as if nothing had ever been tested: what a report last made known. It counts where no test is made of a
     /// setting, because no lifeline of it is in use.
     pub made_known: Option<Value>,
-    last: Evidence,
+    pub(super) last: Evidence,
 }
 
 /// What reports said the setting holds, whatever it proved.
 #[derive(Debug, Clone, PartialEq, Eq)]
-struct Evidence {
-    value: Option<Value>,
+pub(super) struct Evidence {
+    pub(super) value: Option<Value>,
     /// When a report last said so, and when one last said anything else.
-    at: Timestamp,
-    other_at: Option<Timestamp>,
+    pub(super) at: Timestamp,
+    pub(super) other_at: Option<Timestamp>,
 }
 
 impl Proven {

@@ -4,7 +4,6 @@
 
 use std::collections::BTreeMap;
 
-use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 use serde_json::Value as Json;
 use uuid::Uuid;
@@ -14,6 +13,7 @@ use super::issued::{Digest, Issued, IssuedStep};
 use super::report::{Heard, Opened, Opening, Outcome, Report, Test, Unit};
 use super::shown::Shown;
 use super::visit::Visit;
+use super::wire_chain::content_of;
 use super::wire_decision;
 use super::wire_value::{WireError, effect_json, effect_of, time, written, written_json};
 use crate::setting::{Fingerprint, Name, Written};
@@ -63,9 +63,6 @@ struct WireReport {
     fingerprints: BTreeMap<String, String>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     number: Option<String>,
-    /// In exports: when the report was taken. It was checked then.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    recorded: Option<String>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -123,9 +120,6 @@ struct WireBegun {
     by: String,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     number: Option<String>,
-    /// In exports: when the visit was recorded. It was checked then.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    recorded: Option<String>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -167,29 +161,12 @@ pub fn line_of(line: &LedgerLine) -> String {
     json.unwrap_or_default()
 }
 
-/// A ledger line for an export: a report or a visit carries when it was recorded.
-pub fn export_line(body: &str, recorded: Timestamp) -> Result<String, WireError> {
-    let mut json: Json = serde_json::from_str(body)?;
-    if json.get("report").is_some() || json.get("begun").is_some() {
-        json["recorded"] = Json::String(recorded.to_string());
-    }
-    Ok(json.to_string())
-}
-
-/// When a line of an export was recorded, and so was checked; `None` where it comes from none.
-pub fn recorded_at(line: &str) -> Option<Timestamp> {
-    #[derive(Deserialize)]
-    struct Recorded {
-        recorded: Option<String>,
-    }
-    serde_json::from_str::<Recorded>(line).ok()?.recorded?.parse().ok()
-}
-
-/// Reads a ledger line.
+/// Reads a ledger line; what an export says of it is passed over.
 ///
 /// # Errors
 /// Says what keeps the line from being one of these.
 pub fn parse_line(text: &str) -> Result<LedgerLine, WireError> {
+    let text = &*content_of(text);
     let kind: wire_decision::Kind = serde_json::from_str(text)?;
     if let Some(decision) = wire_decision::parse(&kind, text) {
         return decision.map(|decision| LedgerLine::Decision(Box::new(decision)));
@@ -250,7 +227,6 @@ impl From<&Report> for WireReport {
             note: note.as_ref().map(|note| note.to_string()),
             fingerprints: fingerprints.iter().map(|(r, print)| (r.to_string(), print.to_string())).collect(),
             number: number.as_ref().map(|number| number.to_string()),
-            recorded: None,
         }
     }
 }
@@ -326,7 +302,6 @@ impl From<&Visit> for WireBegun {
             at: at.to_string(),
             by: by.to_string(),
             number: number.as_ref().map(|number| number.to_string()),
-            recorded: None,
         }
     }
 }

@@ -101,6 +101,11 @@ impl Fingerprint {
         Fingerprint(text.into())
     }
 
+    /// As it is kept.
+    pub fn as_str(&self) -> &str {
+        &self.0
+    }
+
     /// What is kept in place of a fingerprint where the code cannot be read; `check`: of the key that would have made it.
     pub fn unread(check: &str) -> Fingerprint {
         Fingerprint(format!("{check}:").into())
@@ -125,6 +130,13 @@ impl Fingerprint {
     /// The fingerprint, unless it only says that the code could not be read.
     pub fn read(&self) -> Option<Fingerprint> {
         Some(self.clone()).filter(|print| !print.0.ends_with(':'))
+    }
+}
+
+impl From<Arc<str>> for Fingerprint {
+    /// One that was kept as text.
+    fn from(text: Arc<str>) -> Fingerprint {
+        Fingerprint(text)
     }
 }
 

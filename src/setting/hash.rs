@@ -49,7 +49,8 @@ pub fn content_sha(bytes: &[u8]) -> String {
 
 /// Bytes in lower-case hexadecimal.
 pub fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
+    let digit = |four: u8| char::from_digit(u32::from(four), 16).unwrap_or('0');
+    bytes.iter().flat_map(|byte| [digit(byte >> 4), digit(byte & 15)]).collect()
 }
 
 #[cfg(test)]

@@ -163,7 +163,7 @@ async fn write_decision(
     for some in kept.chunks(ROWS_AT_ONCE) {
         let text = format!(
             "INSERT INTO cases (key, body) VALUES {} ON CONFLICT (key) DO UPDATE SET body = excluded.body",
-            tuples(some.len(), 2)
+            tuples(transaction, some.len(), 2)
         );
         let rows = some.iter().fold(sqlx::query(AssertSqlSafe(text)), |query, (key, case)| {
             query.bind(key.as_str()).bind(case.as_deref())

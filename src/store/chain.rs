@@ -4,8 +4,9 @@
 //! Another program can check a chain with this alone. The hash of an entry is the SHA-256 (64 lower-case hexadecimal
 //! digits) of these nine texts in UTF-8, each written as a netstring (decimal byte count, `:`, the bytes, `,`):
 //! `stationkeep-ledger-1`, seq, kind, id, station, at_ms, recorded_ms, body, prev. Numbers are decimal without leading
-//! zeros. `prev` is the hash of the entry before; that of entry 1 is 64 zeros. Sequence numbers have no holes.
+//! zeros. `prev` is the hash of the entry before, that of entry 1 is 64 zeros; no row keeps it. Sequence numbers have no holes.
 
+use super::entry::{EntryKind, NewEntry};
 use crate::setting::Netstrings;
 
 /// What entry 1 carries as the hash before it, and the head of an empty ledger.
@@ -31,30 +32,37 @@ impl Head {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct Link {
     pub seq: i64,
-    pub kind: String,
+    pub kind: EntryKind,
     pub id: String,
     pub station: String,
     pub at_ms: i64,
     pub recorded_ms: i64,
     pub body: String,
-    pub prev: String,
     pub hash: String,
 }
 
 impl Link {
-    /// The hash that the other fields call for.
-    pub(super) fn computed_hash(&self) -> String {
+    /// The hash that the other fields and the hash of the entry before call for.
+    pub(super) fn computed_hash(&self, prev: &str) -> String {
         Netstrings::new()
             .text("stationkeep-ledger-1")
             .number(self.seq)
-            .text(&self.kind)
+            .text(self.kind.as_str())
             .text(&self.id)
             .text(&self.station)
             .number(self.at_ms)
             .number(self.recorded_ms)
             .text(&self.body)
-            .text(&self.prev)
+            .text(prev)
             .hex()
+    }
+}
+
+impl NewEntry {
+    /// The hash that it has, or would have, as the entry of this number after one of this hash.
+    pub fn hash_as(&self, seq: i64, prev: &str) -> String {
+        let Self { kind, id, station, at_ms, recorded_ms, body } = self.clone();
+        Link { seq, kind, id, station, at_ms, recorded_ms, body, hash: String::new() }.computed_hash(prev)
     }
 }
 
@@ -64,16 +72,14 @@ impl Link {
 pub enum Flaw {
     #[error("is missing")]
     Missing,
-    #[error("has been changed: its hash is not that of its fields")]
+    #[error("has been changed, or the entry before it has been replaced: its hash does not fit")]
     Changed,
-    #[error("does not carry the hash of the entry before it: one of the two has been replaced")]
-    Unlinked,
     #[error("should not be there: it stands outside the chain")]
     Stray,
     #[error("is not the newest entry that the ledger's head names: it has been replaced")]
     NotTheHead,
     #[error("is not as it was when its hash was noted down")]
-    NotAsTrusted,
+    NotAsNoted,
 }
 
 /// The first place where a chain does not hold; reads "entry 7 is missing".
@@ -89,11 +95,14 @@ pub struct Broken {
 /// Where a walk along the chain stands.
 pub(super) struct Walk(Head);
 
-impl Walk {
-    pub(super) fn after(head: Head) -> Self {
-        Self(head)
+impl Default for Walk {
+    /// Before the first entry.
+    fn default() -> Self {
+        Self(Head::empty())
     }
+}
 
+impl Walk {
     pub(super) fn at(&self) -> &Head {
         &self.0
     }
@@ -108,11 +117,8 @@ impl Walk {
         if link.seq > expected {
             return broken(expected, Flaw::Missing);
         }
-        if link.computed_hash() != link.hash {
+        if link.computed_hash(&self.0.hash) != link.hash {
             return broken(link.seq, Flaw::Changed);
-        }
-        if link.prev != self.0.hash {
-            return broken(link.seq, Flaw::Unlinked);
         }
         self.0.seq = link.seq;
         self.0.hash.clone_from(&link.hash);

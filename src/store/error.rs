@@ -18,9 +18,11 @@ pub enum StoreError {
     NoAnswer { place: String, doing: &'static str },
     #[error("the ledger {place} stayed locked by another process while {doing}; try again when that one is done")]
     Busy { place: String, doing: &'static str, source: sqlx::Error },
-    #[error("no room left for the ledger {place} while {doing}; free some space on its disk")]
+    #[error("no room left for the ledger {place} while {doing}: its disk is full; free some space there")]
     Full { place: String, doing: &'static str, source: sqlx::Error },
-    #[error("the ledger {place} may not be written while {doing}; let this user write the file and its folder")]
+    #[error(
+        "the ledger {place} is read-only and may not be written while {doing}; let this user write the file and its folder, or mount its disk for writing"
+    )]
     ReadOnly { place: String, doing: &'static str, source: sqlx::Error },
     #[error(
         "the ledger {place} was written by a newer version of this program (layout {found}, this one knows {known}); use that version"
@@ -43,6 +45,42 @@ pub enum StoreError {
 }
 
 impl StoreError {
+    /// Whether it may come of a database that can still be read: it takes no writes, or could not be opened for them.
+    pub(super) fn may_be_unwritable(&self) -> bool {
+        match self {
+            Self::Open { .. } | Self::Folder { .. } | Self::Layout { .. } | Self::Database { .. } => true,
+            Self::NoAnswer { .. } | Self::Address | Self::Newer { .. } | Self::Older { .. } | Self::OtherKey { .. } => {
+                false
+            }
+            Self::Nul { .. } | Self::RowGone { .. } => false,
+            Self::Busy { .. } | Self::Full { .. } | Self::ReadOnly { .. } => true,
+        }
+    }
+
+    /// Whether the database takes no writes, as far as is known, and may still be read.
+    pub fn takes_no_writes(&self) -> bool {
+        matches!(self, Self::Busy { .. } | Self::Full { .. } | Self::ReadOnly { .. })
+    }
+
+    /// What is wrong with the ledger, in one word: `full`, `read-only`, `busy`, `away` or `failing`.
+    pub fn word(&self) -> &'static str {
+        match self {
+            Self::Full { .. } => "full",
+            Self::ReadOnly { .. } => "read-only",
+            Self::Busy { .. } => "busy",
+            Self::NoAnswer { .. } | Self::Open { .. } => "away",
+            Self::Address
+            | Self::Folder { .. }
+            | Self::Newer { .. }
+            | Self::Older { .. }
+            | Self::OtherKey { .. }
+            | Self::Layout { .. }
+            | Self::Nul { .. }
+            | Self::RowGone { .. }
+            | Self::Database { .. } => "failing",
+        }
+    }
+
     /// Sorts a driver's error by what its reader can do about it. Codes: SQLite's result codes
     /// (the low byte is the primary one) and PostgreSQL's SQLSTATE (its manual, appendix A).
     pub(super) fn sorted(place: &str, doing: &'static str, source: sqlx::Error) -> Self {

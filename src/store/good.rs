@@ -130,7 +130,7 @@ async fn write(transaction: &mut Transaction<'static, Any>, files: &[&GoodFile<'
     let text = format!(
         "INSERT INTO good_files (path, sha, text) VALUES {} \
          ON CONFLICT (path) DO UPDATE SET sha = excluded.sha, text = excluded.text",
-        tuples(files.len(), 3)
+        tuples(transaction, files.len(), 3)
     );
     let mut query = sqlx::query(AssertSqlSafe(text));
     for file in files {

@@ -6,7 +6,6 @@ use std::collections::BTreeMap;
 use sqlx::any::AnyRow;
 use sqlx::{Any, AssertSqlSafe, Row, Transaction};
 
-use super::ledger::append_within;
 use super::{
     Appended, NAMES_AT_ONCE, NewEntry, ROWS_AT_ONCE, Store, StoreError, next_number, parameters, tuples, without_nul,
 };
@@ -103,7 +102,7 @@ impl Store {
     ) -> Result<bool, sqlx::Error> {
         let mut transaction = self.begin().await?;
         if !entries.is_empty() {
-            let answers = append_within(&mut transaction, entries).await?;
+            let answers = self.append_within(&mut transaction, entries).await?;
             if answers.iter().any(|answer| !matches!(answer, Appended::New { .. })) {
                 transaction.rollback().await?;
                 return Ok(false);
@@ -255,7 +254,7 @@ async fn note(transaction: &mut Transaction<'static, Any>, files: &[&DroppedOutc
     let text = format!(
         "INSERT INTO dropped_files (content_sha, name, outcome, at_ms) VALUES {} ON CONFLICT (content_sha) DO UPDATE \
          SET name = excluded.name, outcome = excluded.outcome, at_ms = excluded.at_ms",
-        tuples(files.len(), 4)
+        tuples(transaction, files.len(), 4)
     );
     let query = files.iter().fold(sqlx::query(AssertSqlSafe(text)), |query, file| {
         query.bind(file.content_sha.as_str()).bind(file.name.as_str()).bind(file.outcome.as_str()).bind(file.at_ms)

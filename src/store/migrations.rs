@@ -5,8 +5,8 @@ use sqlx::{Any, AssertSqlSafe, Row, Transaction};
 
 use super::{Engine, Store, StoreError};
 
-/// The layout this program works with. Those up to 8 were written before anything was released.
-const LAYOUT: i64 = 9;
+/// The layout this program works with. Those up to 9 were written before anything was released.
+const LAYOUT: i64 = 10;
 
 const BOTH: &str = include_str!("migrations/schema.sql");
 const SQLITE: &str = include_str!("migrations/sqlite.sql");
@@ -75,7 +75,7 @@ async fn create(store: &Store, transaction: &mut Transaction<'static, Any>) -> R
         Engine::Sqlite => SQLITE,
         Engine::Postgres => POSTGRES,
     };
-    for text in [BOTH, own] {
+    for text in [own, BOTH] {
         sqlx::raw_sql(AssertSqlSafe(text)).execute(&mut **transaction).await?;
     }
     sqlx::query("INSERT INTO layouts (number) VALUES ($1)").bind(LAYOUT).execute(&mut **transaction).await?;

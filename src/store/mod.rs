@@ -1,13 +1,15 @@
 //! The one module with SQL: the ledger, cases, the outbox, rejected reports, dropped files, the last good inventory.
 //! It keeps and returns texts that callers give; it never decides, never reads a clock, never looks into a body.
 //!
-//! One set of queries for SQLite and PostgreSQL: BIGINT and TEXT only, `$n` parameters, numbers made here. Times are
+//! One set of queries for SQLite and PostgreSQL: whole numbers, texts and bytes only, `$n` parameters, numbers made here. Times are
 //! milliseconds since 1970 (UTC) as `i64`. Writers hold the database's write lock (SQLite) or the row they advance
 //! (PostgreSQL), so the daemon and the command line may use one database at once. Every wait has an end.
 
 mod cases;
 mod chain;
+mod entry;
 mod error;
+mod folds;
 mod good;
 mod intake;
 mod key;
@@ -15,32 +17,39 @@ mod ledger;
 mod migrations;
 mod open;
 mod outbox;
+mod packed;
 mod refused;
+mod rows;
 mod stopped;
+mod verify;
 
 pub use cases::{NewMessage, PassWrites};
 pub use chain::{Broken, Flaw, GENESIS, Head};
+pub use entry::{Entry, EntryKind, NewEntry};
 pub use error::StoreError;
+pub use folds::{FoldsHead, NewFolds};
 pub use good::{Good, GoodFile};
 pub use intake::{DroppedOutcome, NewRejected, Rejected};
-pub use ledger::{Appended, Entry, EntryKind, NewEntry, Verification};
+pub use ledger::Appended;
 pub use outbox::{Delivery, Lasting, Queue, Try, Waiting};
 pub use refused::{Refusal, RefusedMessage, Unheard};
 pub use stopped::StoppedWebhook;
+pub use verify::Verification;
 
+use std::collections::BTreeMap;
 use std::future::Future;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use sqlx::{Any, AnyPool, Row, Transaction};
+use sqlx::{Any, AnyConnection, AnyPool, Row, Transaction};
 
 /// The longest that one operation may take before it is given up as unanswered.
 const LONGEST: Duration = Duration::from_secs(60);
 
-/// Rows a statement writes at once. SQLite looks parameters up by name, which grows with their square.
-const ROWS_AT_ONCE: usize = 25;
+/// Rows a statement writes at once.
+const ROWS_AT_ONCE: usize = 200;
 
-/// Names a statement asks for at once, for the same reason.
+/// Names a statement asks for at once. SQLite looks numbered parameters up by name, which grows with their square.
 const NAMES_AT_ONCE: usize = 50;
 
 /// Which of the two databases is behind a [`Store`].
@@ -61,6 +70,10 @@ pub struct Store {
     writers: AnyPool,
     /// Writes small records that must outlive this process, and need not outlive a power cut.
     quick: AnyPool,
+    /// Whether it was opened to be read alone because its disk is full.
+    is_full: bool,
+    /// The phrase books of the ledger that were read so far. They never change.
+    books: Arc<Mutex<BTreeMap<u8, packed::Book>>>,
 }
 
 impl Store {
@@ -84,9 +97,18 @@ impl Store {
     /// Begins a transaction of several statements; a single one that writes needs none and goes to `writers`. SQLite must take its write lock at once: a reader that turns
     /// writer is turned away without waiting when another process wrote in between.
     async fn begin(&self) -> Result<Transaction<'static, Any>, sqlx::Error> {
+        self.begin_on(&self.writers).await
+    }
+
+    /// The same where the disk is not waited for.
+    async fn begin_quick(&self) -> Result<Transaction<'static, Any>, sqlx::Error> {
+        self.begin_on(&self.quick).await
+    }
+
+    async fn begin_on(&self, pool: &AnyPool) -> Result<Transaction<'static, Any>, sqlx::Error> {
         match self.engine {
-            Engine::Sqlite => self.writers.begin_with("BEGIN IMMEDIATE").await,
-            Engine::Postgres => self.writers.begin().await,
+            Engine::Sqlite => pool.begin_with("BEGIN IMMEDIATE").await,
+            Engine::Postgres => pool.begin().await,
         }
     }
 
@@ -97,7 +119,12 @@ impl Store {
         work: impl Future<Output = Result<T, sqlx::Error>>,
     ) -> Result<T, StoreError> {
         match tokio::time::timeout(LONGEST, work).await {
-            Ok(done) => done.map_err(|source| StoreError::sorted(&self.place, doing, source)),
+            Ok(done) => done.map_err(|source| match StoreError::sorted(&self.place, doing, source) {
+                StoreError::ReadOnly { place, doing, source } if self.is_full => {
+                    StoreError::Full { place, doing, source }
+                }
+                other => other,
+            }),
             Err(_) => Err(StoreError::NoAnswer { place: self.place.to_string(), doing }),
         }
     }
@@ -109,11 +136,15 @@ async fn next_number(transaction: &mut Transaction<'static, Any>, counter: &str)
     count.fetch_one(&mut **transaction).await?.try_get(0)
 }
 
-/// `($1, $2), ($3, $4)`: the parameters of so many rows of so many columns.
-fn tuples(rows: usize, columns: usize) -> String {
-    let row = |first: usize| format!("({})", parameters(first, columns));
-    let rows: Vec<String> = (0..rows).map(|n| row(n * columns + 1)).collect();
-    rows.join(", ")
+/// `(?, ?), (?, ?)`, or `($1, $2), ($3, $4)` as PostgreSQL wants it: the parameters of so many rows of so many columns, where
+/// the statement has no others.
+fn tuples(connection: &AnyConnection, rows: usize, columns: usize) -> String {
+    let is_numbered = connection.backend_name() != "SQLite";
+    let row = |nth: usize| match is_numbered {
+        true => format!("({})", parameters(nth * columns + 1, columns)),
+        false => format!("({})", vec!["?"; columns].join(", ")),
+    };
+    (0..rows).map(row).collect::<Vec<String>>().join(", ")
 }
 
 /// `$2, $3`: so many parameters, from the first on.

@@ -3,6 +3,7 @@
 
 use std::path::Path;
 use std::str::FromStr;
+use std::sync::Arc;
 use std::time::Duration;
 
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions, install_default_drivers};
@@ -53,6 +54,19 @@ impl Store {
         Ok(store)
     }
 
+    /// The same for who reads alone. Where the database takes no writes, because its disk is full, or it or its folder is
+    /// read-only, it is opened as it is: reading then works, and every write says why it does not.
+    ///
+    /// # Errors
+    /// As of [`Store::open`].
+    pub async fn open_to_read(url: &str) -> Result<Self, StoreError> {
+        match Self::open(url).await {
+            Ok(store) => Ok(store),
+            Err(error) if error.may_be_unwritable() => Target::read(url)?.read_only().await.ok_or(error),
+            Err(error) => Err(error),
+        }
+    }
+
     /// A database that is there, for a look that leaves nothing behind; nothing where there is none, or it is not laid out.
     ///
     /// # Errors
@@ -71,7 +85,21 @@ struct Target {
     engine: Engine,
     place: String,
     options: AnyConnectOptions,
+    access: Access,
 }
+
+/// What connections are for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Access {
+    Write,
+    /// Nothing is set up that takes a write.
+    Read,
+}
+
+/// How SQLite opens a file that takes no writes. The last takes it for one that nobody writes, which needs no file beside it:
+/// right only where no log lies there that is not in it yet.
+const READ_ONLY: &str = "mode=ro";
+const IMMUTABLE: &str = "mode=ro&immutable=1";
 
 impl Target {
     async fn open(&self) -> Result<Store, StoreError> {
@@ -87,6 +115,8 @@ impl Target {
             readers: self.pool(4, Commits::Durable),
             writers: self.pool(writers, Commits::Durable),
             quick: self.pool(1, Commits::Quick),
+            is_full: false,
+            books: Arc::default(),
         })
     }
 
@@ -101,13 +131,38 @@ impl Target {
         Err(StoreError::Address)
     }
 
+    /// The database as it is, where it is laid out and can be read without a write.
+    async fn read_only(&self) -> Option<Store> {
+        if self.engine == Engine::Postgres {
+            return None;
+        }
+        let has_log = tokio::fs::metadata(format!("{}-wal", self.place)).await.is_ok_and(|log| log.len() > 0);
+        for how in [READ_ONLY, IMMUTABLE] {
+            if how == IMMUTABLE && has_log {
+                break;
+            }
+            let Ok(target) = Self::sqlite_opened(&self.place, how) else { break };
+            if let Ok(store) = (Self { access: Access::Read, ..target }).open().await
+                && matches!(migrations::is_laid_out(&store).await, Ok(true))
+            {
+                return Some(Store { is_full: is_full(&self.place), ..store });
+            }
+        }
+        None
+    }
+
     fn sqlite(path: &str) -> Result<Self, StoreError> {
+        Self::sqlite_opened(path, "mode=rwc")
+    }
+
+    fn sqlite_opened(path: &str, how: &str) -> Result<Self, StoreError> {
         if !Path::new(path).is_absolute() || path.ends_with('/') || path.contains('\0') {
             return Err(StoreError::Address);
         }
-        let url = format!("sqlite:{}?mode=rwc", percent_encoded(path));
+        let url = format!("sqlite:{}?{how}", percent_encoded(path));
         let options = AnyConnectOptions::from_str(&url).map_err(|_| StoreError::Address)?;
-        Ok(Self { engine: Engine::Sqlite, place: path.to_owned(), options: options.disable_statement_logging() })
+        let options = options.disable_statement_logging();
+        Ok(Self { engine: Engine::Sqlite, place: path.to_owned(), options, access: Access::Write })
     }
 
     fn postgres(url: &str) -> Result<Self, StoreError> {
@@ -119,6 +174,7 @@ impl Target {
             engine: Engine::Postgres,
             place: format!("postgres://{host}:{port}{}", address.path()),
             options: options.disable_statement_logging(),
+            access: Access::Write,
         })
     }
 
@@ -142,7 +198,7 @@ impl Target {
     async fn try_once(&self) -> Result<(), StoreError> {
         let attempt = async {
             let mut connection = AnyConnection::connect_with(&self.options).await?;
-            set_up(self.engine, Commits::Durable, &mut connection).await?;
+            set_up(self.engine, self.access, Commits::Durable, &mut connection).await?;
             connection.close().await
         };
         match tokio::time::timeout(PATIENCE, attempt).await {
@@ -152,7 +208,7 @@ impl Target {
     }
 
     fn pool(&self, most: u32, commits: Commits) -> AnyPool {
-        let engine = self.engine;
+        let (engine, access) = (self.engine, self.access);
         AnyPoolOptions::new()
             .max_connections(most)
             .acquire_timeout(PATIENCE)
@@ -163,18 +219,23 @@ impl Target {
                 let left_open = connection.is_in_transaction();
                 Box::pin(async move { Ok(!left_open) })
             })
-            .after_connect(move |connection, _| Box::pin(set_up(engine, commits, connection)))
+            .after_connect(move |connection, _| Box::pin(set_up(engine, access, commits, connection)))
             .connect_lazy_with(self.options.clone())
     }
 }
 
-async fn set_up(engine: Engine, commits: Commits, connection: &mut AnyConnection) -> Result<(), sqlx::Error> {
+async fn set_up(
+    engine: Engine,
+    access: Access,
+    commits: Commits,
+    connection: &mut AnyConnection,
+) -> Result<(), sqlx::Error> {
     let (session, quick) = match engine {
         Engine::Sqlite => (SQLITE_SESSION, QUICK_SQLITE),
         Engine::Postgres => (POSTGRES_SESSION, QUICK_POSTGRES),
     };
     sqlx::raw_sql(session).execute(&mut *connection).await?;
-    if engine == Engine::Sqlite && !turn_log_on(connection).await? {
+    if engine == Engine::Sqlite && (access == Access::Read || !turn_log_on(connection).await?) {
         // Without the log a commit that does not wait for the disk could break the file.
         return Ok(());
     }
@@ -213,6 +274,16 @@ async fn turn_log_on(connection: &mut AnyConnection) -> Result<bool, sqlx::Error
 
 fn is_busy(code: Option<&str>) -> bool {
     code.and_then(|code| code.parse::<u32>().ok()).is_some_and(|code| code & 0xff == 5)
+}
+
+/// Whether the disk of a file has no room for what SQLite keeps beside it.
+fn is_full(place: &str) -> bool {
+    const NEEDED: u64 = 64 << 10;
+    let folder = Path::new(place).parent().unwrap_or(Path::new("/"));
+    rustix::fs::statvfs(folder).is_ok_and(|disk| {
+        let is_read_only = disk.f_flag.contains(rustix::fs::StatVfsMountFlags::RDONLY);
+        !is_read_only && disk.f_bavail.saturating_mul(disk.f_frsize) < NEEDED
+    })
 }
 
 /// Every byte that could mean something in an address is written as `%XX`.

@@ -26,21 +26,7 @@ pub(super) struct Trouble {
 
 impl Trouble {
     fn of(error: &StoreError) -> Trouble {
-        let word = match error {
-            StoreError::Full { .. } => "full",
-            StoreError::ReadOnly { .. } => "read-only",
-            StoreError::Busy { .. } => "busy",
-            StoreError::NoAnswer { .. } | StoreError::Open { .. } => "away",
-            StoreError::Address
-            | StoreError::Folder { .. }
-            | StoreError::Newer { .. }
-            | StoreError::Older { .. }
-            | StoreError::OtherKey { .. }
-            | StoreError::Layout { .. }
-            | StoreError::Nul { .. }
-            | StoreError::RowGone { .. }
-            | StoreError::Database { .. } => "failing",
-        };
+        let word = error.word();
         Trouble { word, sentence: format!("{error}.") }
     }
 }

@@ -4,6 +4,7 @@
 //! what each stage took in CPU seconds and what it found; `fleet front FOLDER` what checking its files took beside a bare
 //! parse of the same bytes. `tests/bench/run` does all of it and sets another reading beside it.
 //! `fleet edits FOLDER` measures what reading again costs after an edit,
+//! `fleet start FOLDER` what a start costs, with records folded anew and recalled, and what a report takes on the disk,
 //! `fleet brake FOLDER` what the brake's judgement costs a pass, `fleet commits FILES` an inventory read from a git repository.
 
 mod brake;
@@ -11,6 +12,7 @@ mod commits;
 mod edits;
 mod front;
 mod measure;
+mod start;
 mod writer;
 
 use std::path::Path;
@@ -32,6 +34,7 @@ fn main() -> ExitCode {
         ["front", folder] => println!("{}", front::measure(Path::new(folder))),
         ["edits", folder] => println!("{}", edits::measure(Path::new(folder))),
         ["brake", folder] => println!("{}", brake::measure(Path::new(folder))),
+        ["start", folder] => println!("{}", start::measure(Path::new(folder))),
         ["measure", folder] => println!("{}", measure::measure(Path::new(folder))),
         [] => println!("This one is run by tests/bench/run."),
         _ => return usage(),
@@ -42,7 +45,7 @@ fn main() -> ExitCode {
 fn usage() -> ExitCode {
     eprintln!(
         "usage: fleet write FOLDER STATIONS (1 to {}) | fleet measure FOLDER | fleet front FOLDER | fleet edits FOLDER | \
-         fleet brake FOLDER | fleet commits FILES",
+         fleet brake FOLDER | fleet start FOLDER | fleet commits FILES",
         writer::MOST
     );
     ExitCode::from(2)

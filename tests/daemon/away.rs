@@ -88,6 +88,26 @@ fn change_meanwhile(fleet: &Fleet, daemon: &mut Daemon, receiver: &Receiver, hea
     assert!(daemon.runs());
 }
 
+/// On-call is told at once that nothing else can be, and commands show what is on record.
+fn told_and_read_meanwhile(fleet: &Fleet, receiver: &Receiver, ledger: &str, why: &str) {
+    let told = until("an alert about the ledger", || receiver.about_the_ledger().pop());
+    assert_eq!((&told.data()["state"], &told.data()["ledger"]), (&"unwritable".into(), &ledger.into()));
+    read_meanwhile(fleet, why);
+}
+
+/// What is read from a ledger that takes no writes. The duty officer has another number by now, and nobody reported it.
+fn read_meanwhile(fleet: &Fleet, why: &str) {
+    let drift = fleet.run(&["drift", "--format", "json"]).ended(3);
+    assert_eq!(drift.json()["stations"].as_array().map(Vec::len), Some(6), "{drift:?}");
+    assert!(drift.err.contains(why), "{drift:?}");
+    assert!(fleet.run(&["history", "NP-01"]).ended(0).out.contains("NP-01"));
+    assert!(fleet.run(&["explain", "NP-01"]).ended(0).out.contains("emergency.primary"));
+    let script = fleet.run(&["script", "NP-01"]).ended(1);
+    assert!(script.err.contains(why) && script.out.is_empty(), "{script:?}");
+    assert!(fleet.run(&["ledger", "verify"]).ended(0).out.contains("The ledger is whole"));
+    fleet.run(&["ledger", "export"]).ended(0);
+}
+
 fn ready(daemon: &Daemon) {
     let at = address(daemon);
     until("readiness", || ask(at, "GET", "/readyz").filter(|answered| answered.status == 200));
@@ -106,6 +126,13 @@ fn told_after(fleet: &Fleet, daemon: &Daemon, receiver: &Receiver) {
     assert_eq!(receiver.requests().len(), heard.len(), "nothing comes twice");
     in_order(receiver);
     fleet.run(&["ledger", "verify"]).ended(0);
+    let told = receiver.about_the_ledger();
+    if let Some(last) = told.last() {
+        until("the ledger's alert is over", || {
+            receiver.about_the_ledger().last().filter(|last| last.data()["state"] == "writable").cloned()
+        });
+        assert_eq!(told.iter().filter(|got| got.id == last.id).count(), 1, "{told:#?}");
+    }
 }
 
 #[test]
@@ -117,10 +144,30 @@ fn what_changes_while_the_disk_is_full_is_told_once_there_is_room() {
     receiver.still(&daemon, 1);
     let filler = disk.fill();
     change_meanwhile(&fleet, &mut daemon, &receiver, 1, "full");
+    told_and_read_meanwhile(&fleet, &receiver, "full", "no room left");
     assert!(daemon.log().contains("no room left"), "{}", daemon.log());
     std::fs::remove_file(&filler).expect("room again");
     told_after(&fleet, &daemon, &receiver);
     ready(&daemon);
+}
+
+/// Without a daemon, whose connection keeps what SQLite needs beside the file.
+#[test]
+fn what_is_on_record_is_read_from_a_full_disk_where_nothing_runs() {
+    let disk = Disk::take();
+    let receiver = Receiver::start(SIGNING);
+    let fleet = fleet_with(&receiver, &disk.ledger());
+    let daemon = fleet.start();
+    receiver.still(&daemon, 1);
+    assert_eq!(daemon.stop("TERM"), Some(0));
+    let filler = disk.fill();
+    fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
+    let report = commissioning(fleet.number(), "SP-01", "2020-03-03T09:00:00Z", OFFICER);
+    fleet.rename_into("config/reports/SP-01.yaml", &report);
+    read_meanwhile(&fleet, "no room left");
+    std::fs::remove_file(&filler).expect("room again");
+    let daemon = fleet.start();
+    told_after(&fleet, &daemon, &receiver);
 }
 
 #[test]
@@ -166,6 +213,7 @@ fn a_daemon_whose_ledger_is_read_only_says_so_and_tells_everything_once_it_may_w
     fleet.rename_into("config/reports/SP-01.yaml", &report);
     let done = fleet.run(&["serve"]).ended(1);
     assert!(done.err.contains("see that it exists, is a database, and that this user may write to it"), "{done:?}");
+    read_meanwhile(&fleet, "read-only");
     assert_eq!(receiver.requests().len(), 1, "nothing is told that is not on record");
     disk.mount("rw");
     let daemon = fleet.start();
@@ -201,6 +249,7 @@ fn what_changes_while_postgresql_is_read_only_is_told_once_it_takes_writes() {
     server.sql(&["ALTER DATABASE postgres SET default_transaction_read_only = on", others]);
     change_meanwhile(&fleet, &mut daemon, &receiver, 1, "read-only");
     assert!(daemon.log().contains("may not be written"), "{}", daemon.log());
+    told_and_read_meanwhile(&fleet, &receiver, "read-only", "read-only");
     let again = "ALTER DATABASE postgres RESET default_transaction_read_only";
     server.sql(&["SET default_transaction_read_only = off", again, others]);
     told_after(&fleet, &daemon, &receiver);

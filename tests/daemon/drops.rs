@@ -144,7 +144,7 @@ fn an_export_dropped_into_another_ledger_brings_the_whole_record() {
     fleet.rename_into("config/reports/NP-02-found.yaml", &found);
     let here = fleet.drift();
     let export = fleet.run(&["ledger", "export"]).ended(0).out;
-    assert_eq!(export.lines().count(), 9, "the key, six reports, a script and that it was shown: {export}");
+    assert_eq!(export.lines().count(), 10, "the key, six reports, a script, that it was shown, the head: {export}");
     let receiver = Receiver::start(SIGNING);
     let other = Fleet::new(&receiver);
     std::fs::remove_dir_all(other.path("config/reports")).expect("no reports");
@@ -159,7 +159,7 @@ fn an_export_dropped_into_another_ledger_brings_the_whole_record() {
     assert_eq!(other.drift()["totals"], here["totals"]);
     let refused: Vec<_> = heard.iter().filter(|got| got.kind() == REPORT).collect();
     assert_eq!(refused.len(), 1, "the last line is told of");
-    assert_eq!(refused[0].data()["reports"][0]["reasons"][0]["at"], "reports/all.jsonl:11:1");
+    assert_eq!(refused[0].data()["reports"][0]["reasons"][0]["at"], "reports/all.jsonl:12:1");
     other.run(&["ledger", "verify"]).ended(0);
 }
 
@@ -170,7 +170,8 @@ fn a_dropped_line_is_judged_like_any_report_whatever_it_says_of_when_it_was_reco
     fleet.drift();
     let line = |station: &str, more: &str| {
         let (id, at) = (uuid(fleet.number()), "2020-03-03T09:00:00Z");
-        let recorded = format!("\"recorded\":\"{at}\"");
+        // Of the entry before it nothing is known here, so nothing speaks against its hash.
+        let recorded = format!("\"entry\":{{\"seq\":7,\"recorded\":\"{at}\",\"hash\":\"ff\"}}");
         format!(
             "{{\"report\":1,\"id\":\"{id}\",\"station\":\"{station}\",\"at\":\"{at}\",\"by\":\"t\",{recorded}{more}}}\n"
         )
@@ -194,7 +195,8 @@ fn a_dropped_line_is_judged_like_any_report_whatever_it_says_of_when_it_was_reco
     assert_eq!(said.json()["stations"][0]["settings"][0]["drift"], "strayed", "{}", said.out);
     // Who keeps the ledger brings all of it.
     fleet.write("lines.jsonl", &lines[..3].concat());
-    assert!(fleet.run(&["ledger", "import", "lines.jsonl"]).ended(0).out.starts_with("3 recorded"));
+    // They are some lines of an export, and that is told.
+    assert!(fleet.run(&["ledger", "import", "lines.jsonl"]).ended(2).out.starts_with("3 recorded"));
 }
 
 #[test]

@@ -14,10 +14,20 @@ fn empty() -> Fleet {
     fleet
 }
 
-/// The lines of an export but for the key's, without when they were recorded.
+/// The lines of an export but for the key's; the last is the head's.
 fn lines(fleet: &Fleet) -> Vec<String> {
     let exported = fleet.run(&["ledger", "export"]).ended(0).out;
     exported.lines().skip(1).map(str::to_owned).collect()
+}
+
+/// What they say, without their places in the chain.
+fn contents(lines: &[String]) -> BTreeSet<String> {
+    let content = |line: &String| {
+        let mut json: serde_json::Value = serde_json::from_str(line).expect("JSON");
+        json.as_object_mut().expect("an object").remove("entry");
+        json.to_string()
+    };
+    lines.iter().filter(|line| !line.contains("\"head\"")).map(content).collect()
 }
 
 fn drift(fleet: &Fleet) -> serde_json::Value {
@@ -37,10 +47,9 @@ fn an_export_comes_back_whole_in_any_order() {
         let other = empty();
         other.write("export.jsonl", &(lines_of.join("\n") + "\n"));
         let done = other.run(&["ledger", "import", "export.jsonl"]).ended(0);
-        let all = format!("{} recorded, 0 on record already, 0 rejected.\n", there.len());
+        let all = format!("{} recorded, 0 on record already, 0 rejected.\n", there.len() - 1);
         assert_eq!(done.out, all, "{done:?}");
-        let back: BTreeSet<String> = lines(&other).into_iter().collect();
-        assert_eq!(back, there.iter().cloned().collect());
+        assert_eq!(contents(&lines(&other)), contents(&there));
         // The codes are fingerprinted with another key there, so what they are counts as unknown.
         let (here, there) = (drift(&fleet), drift(&other));
         let names = |drift: &serde_json::Value| drift["stations"].as_array().map(Vec::len);
@@ -89,4 +98,64 @@ fn lines_before_their_script_are_recorded_from_a_report_command_and_from_the_fol
         let said = fleet.run(&["history", "BI-03"]).ended(0).out;
         assert!(said.contains("tech-05 began to key script"), "{said}");
     }
+}
+
+#[test]
+fn a_line_that_was_changed_is_rejected_and_lines_that_are_missing_are_told() {
+    let there = lines(&sample());
+    let fleet = empty();
+    let mut changed = there.clone();
+    let at = changed.iter().position(|line| line.contains("\"note\":\"")).expect("a note");
+    changed[at] = changed[at].replacen("\"note\":\"", "\"note\":\"not ", 1);
+    fleet.write("export.jsonl", &(changed.join("\n") + "\n"));
+    let done = fleet.run(&["ledger", "import", "export.jsonl"]).ended(2);
+    assert!(done.out.ends_with(", 1 rejected.\n"), "{}", done.out);
+    let wrong = format!("export.jsonl:{}:1: error: This line is not entry ", at + 1);
+    assert!(done.err.contains(&wrong), "{wrong} in {}", done.err);
+    // Cut off at its end, and with a hole.
+    let fleet = empty();
+    fleet.write("export.jsonl", &(there[..there.len() - 5].join("\n") + "\n"));
+    let done = fleet.run(&["ledger", "import", "export.jsonl"]).ended(2);
+    assert!(done.err.contains("the export may have been cut off"), "{}", done.err);
+    let mut holed = there.clone();
+    holed.remove(3);
+    fleet.write("export.jsonl", &(holed.join("\n") + "\n"));
+    let done = fleet.run(&["ledger", "import", "export.jsonl"]).ended(2);
+    assert!(done.err.contains("Entry 4 of the export is missing."), "{}", done.err);
+}
+
+#[test]
+fn entries_cut_off_at_the_end_are_found_by_a_head_kept_elsewhere() {
+    let fleet = sample();
+    // Records what lies in the reports folder, and keeps what it proves.
+    drift(&fleet);
+    let first = fleet.run(&["ledger", "verify", "--format", "json"]).ended(0);
+    fleet.write("head.json", &first.out);
+    let head = first.json();
+    assert_eq!((&head["head"], &head["records"]["differing"]), (&1.into(), &serde_json::json!([])), "{head}");
+    let export = fleet.run(&["ledger", "export"]).ended(0).out;
+    fleet.write("export.jsonl", &export);
+    let note = "report: 1\nid: 019a6c1e-8f00-7000-8000-00000000abcd\nstation: EQ-01\nat: 2026-11-24T10:00:00Z\nby: t\n";
+    fleet.write("late.yaml", note);
+    fleet.run(&["report", "late.yaml"]).ended(0);
+    for kept in ["head.json", "export.jsonl"] {
+        fleet.run(&["ledger", "verify", "--head", kept]).ended(0);
+    }
+    // A ledger that is shorter, and otherwise whole.
+    let other = empty();
+    other.write("head.json", &first.out);
+    let done = other.run(&["ledger", "verify", "--head", "head.json"]).ended(1);
+    assert!(done.err.contains("entry 1 is missing, though the head kept elsewhere is entry"), "{}", done.err);
+    // One that is as long, and another chain.
+    let lines: Vec<&str> = export.lines().rev().collect();
+    other.write("reversed.jsonl", &(lines.join("\n") + "\n"));
+    other.run(&["ledger", "import", "reversed.jsonl"]).ended(0);
+    other.write("export.jsonl", &export);
+    let done = other.run(&["ledger", "verify", "--head", "export.jsonl"]).ended(1);
+    assert!(done.err.contains("is not as it was when its hash was noted down"), "{}", done.err);
+    let done = other.run(&["ledger", "verify", "--head", "export.jsonl.none"]).ended(2);
+    assert!(done.err.contains("cannot read"), "{}", done.err);
+    other.write("report.yaml", note);
+    let done = other.run(&["ledger", "verify", "--head", "report.yaml"]).ended(2);
+    assert!(done.err.contains("is not a ledger's head"), "{}", done.err);
 }

@@ -15,6 +15,8 @@ use sha2::{Digest as _, Sha256};
 use super::process::{Daemon, until};
 use super::witness::Witness;
 
+const LEDGER: &str = "stationkeep.ledger.v1";
+
 /// How a request is answered.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Answer {
@@ -126,8 +128,17 @@ impl Receiver {
         *self.shared.answer.lock().expect("no panic") = answer;
     }
 
-    /// Every request so far, in the order in which they came.
+    /// Every request so far, in the order in which they came, but for those about the ledger itself.
     pub fn requests(&self) -> Vec<Got> {
+        self.all().into_iter().filter(|got| got.kind() != LEDGER).collect()
+    }
+
+    /// Those that say that the ledger takes no writes, or takes them again: they come beside all others.
+    pub fn about_the_ledger(&self) -> Vec<Got> {
+        self.all().into_iter().filter(|got| got.kind() == LEDGER).collect()
+    }
+
+    fn all(&self) -> Vec<Got> {
         let inner = self.shared.inner.lock().expect("no panic");
         assert!(inner.wrong.is_empty(), "{:#?}", inner.wrong);
         inner.got.clone()

@@ -30,7 +30,9 @@ on_both!(
     the_database_itself_refuses_to_change_an_entry,
     a_text_that_only_one_database_could_keep_is_rejected_by_both,
     a_long_ledger_is_walked_in_pages_with_progress,
-    a_head_noted_earlier_saves_the_walk_up_to_it,
+    a_head_noted_earlier_must_still_be_in_the_chain,
+    bodies_come_back_whatever_phrase_book_they_were_packed_with,
+    the_newest_hash_is_the_head_s_and_every_other_is_found_by_its_number,
     a_failed_batch_leaves_nothing_behind,
     an_append_given_up_half_way_is_whole_or_not_there,
 );
@@ -53,16 +55,14 @@ async fn entries_are_numbered_without_holes_and_read_back_as_given(place: &Place
     assert_eq!(answers, expected);
 
     let read = store.entries_after(0, 100).await.expect("entries");
-    let mut prev = GENESIS.to_owned();
     for ((entry, given), seq) in read.iter().zip(&given).zip(1..) {
         assert_eq!((entry.seq, entry.kind), (seq, given.kind));
         assert_eq!((&entry.id, &entry.station), (&given.id, &given.station));
         assert_eq!((entry.at_ms, entry.recorded_ms), (given.at_ms, given.recorded_ms));
-        assert_eq!((&entry.body, &entry.prev), (&given.body, &prev));
-        prev.clone_from(&entry.hash);
+        assert_eq!(entry.body, given.body);
     }
     assert_eq!(read.len(), 60);
-    assert_eq!(store.head().await.expect("head"), Head { seq: 60, hash: prev });
+    assert_eq!(store.head().await.expect("head"), Head { seq: 60, hash: read[59].hash.clone() });
 
     let some = store.entries_after(58, 1).await.expect("entries");
     assert_eq!(some.first().map(|entry| entry.seq), Some(59));
@@ -171,21 +171,59 @@ async fn a_long_ledger_is_walked_in_pages_with_progress(place: &Place) {
     assert_eq!(heard, [(1000, 2500), (2000, 2500), (2500, 2500)]);
 }
 
-async fn a_head_noted_earlier_saves_the_walk_up_to_it(place: &Place) {
+async fn a_head_noted_earlier_must_still_be_in_the_chain(place: &Place) {
     let store = place.open().await;
     store.append(&reports(1..=20)).await.expect("append");
     let noted = store.head().await.expect("head");
     store.append(&reports(21..=25)).await.expect("append");
     let head = store.head().await.expect("head");
-    let found = store.verify(Some(&noted), |_, _| {}).await.expect("walk");
-    assert_eq!(found, Verification::Whole { entries: 5, head });
+    for noted in [&noted, &head, &Head::empty()] {
+        let found = store.verify(Some(noted), |_, _| {}).await.expect("walk");
+        assert_eq!(found, Verification::Whole { entries: 25, head: head.clone() });
+    }
+}
+
+/// Long enough for several phrase books, in batches that cross where the next is due.
+async fn bodies_come_back_whatever_phrase_book_they_were_packed_with(place: &Place) {
+    let store = place.open().await;
+    let given: Vec<NewEntry> = (1..=700)
+        .map(|n| {
+            let note = format!("berth {} of {}, number +4416329601{:02}", n % 13, n / 100, n % 89);
+            NewEntry {
+                body: format!("{{\"report\":{n},\"note\":\"{note}\",\"left\":{{\"identity\":\"{n}\"}}}}"),
+                ..report(n)
+            }
+        })
+        .collect();
+    for batch in [&given[..1], &given[1..63], &given[63..64], &given[64..65], &given[65..511], &given[511..]] {
+        store.append(batch).await.expect("append");
+    }
+    // One that has read no book yet.
+    let other = place.open().await;
+    for (entry, given) in other.entries_after(0, 1_000).await.expect("entries").iter().zip(&given) {
+        assert_eq!((&entry.id, &entry.body), (&given.id, &given.body));
+    }
+    let again = other.append(&given).await.expect("append");
+    assert!(again.iter().zip(1..).all(|(one, seq)| *one == Appended::Duplicate { seq }));
+    assert!(matches!(other.verify(None, |_, _| {}).await.expect("walk"), Verification::Whole { entries: 700, .. }));
+}
+
+async fn the_newest_hash_is_the_head_s_and_every_other_is_found_by_its_number(place: &Place) {
+    let store = place.open().await;
+    store.append(&reports(1..=3)).await.expect("append");
+    let read = store.entries_after(0, 10).await.expect("entries");
+    for entry in &read {
+        assert_eq!(store.hash_at(entry.seq).await.expect("a hash").as_ref(), Some(&entry.hash));
+    }
+    assert_eq!(store.hash_at(0).await.expect("a hash").as_deref(), Some(GENESIS));
+    assert_eq!(store.hash_at(4).await.expect("none"), None);
 }
 
 async fn a_failed_batch_leaves_nothing_behind(place: &Place) {
     let store = place.open().await;
     store.append(&reports(1..=2)).await.expect("append");
     // Somebody wrote a row that the head does not know: number 3 is taken, so the batch fails half-way.
-    place.run("INSERT INTO ledger VALUES (3, 'report', 'x', 'EQ-01', 0, 0, '{}', '', '')").await;
+    place.run(&place.stray_entry(3)).await;
     store.append(&reports(3..=40)).await.expect_err("number 3 is taken");
     let head = store.head().await.expect("head");
     assert_eq!(head.seq, 2);

@@ -1,6 +1,7 @@
 //! The store on real databases: SQLite in a temporary folder, and PostgreSQL on the server of `STATIONKEEP_TEST_POSTGRES`,
 //! a server on which databases may be made. Each test has a database of its own.
 
+mod folds;
 mod good;
 mod intake;
 mod ledger;

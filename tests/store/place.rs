@@ -50,14 +50,31 @@ impl Place {
         run(&self.url(), sql).await;
     }
 
+    /// Bytes as this database's SQL writes them; `digits` are hexadecimal.
+    pub fn bytes(&self, digits: &str) -> String {
+        match self {
+            Self::Sqlite(_) => format!("X'{digits}'"),
+            Self::Postgres { .. } => format!("'\\x{digits}'::bytea"),
+        }
+    }
+
+    /// SQL that puts an entry beside the chain.
+    pub fn stray_entry(&self, seq: i64) -> String {
+        let (id, body, hash) = (self.bytes(&format!("02{:02x}", seq + 0x60)), self.bytes("ff7b7d"), self.bytes("ff"));
+        format!("INSERT INTO ledger VALUES ({seq}, 0, 0, 1, {id}, 'EQ-01', {body}, {hash})")
+    }
+
     /// What somebody does who is allowed to change tables and means harm.
     pub async fn unlock(&self) {
         match self {
             Self::Sqlite(_) => {
-                self.run("DROP TRIGGER ledger_never_updated; DROP TRIGGER ledger_never_deleted").await;
+                let triggers = ["ledger_never_updated", "ledger_never_deleted", "ledger_books_never_updated"];
+                self.run(&triggers.map(|name| format!("DROP TRIGGER {name}")).join("; ")).await;
             }
             Self::Postgres { .. } => {
-                self.run("ALTER TABLE ledger DISABLE TRIGGER USER").await;
+                for table in ["ledger", "ledger_books"] {
+                    self.run(&format!("ALTER TABLE {table} DISABLE TRIGGER USER")).await;
+                }
             }
         }
     }

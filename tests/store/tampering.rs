@@ -12,8 +12,8 @@ on_both!(
     an_entry_put_in_from_outside_is_found,
     two_entries_that_changed_places_are_found,
     the_head_turned_back_is_found,
-    a_change_before_a_trusted_head_is_left_to_the_whole_walk,
-    a_trusted_head_that_no_longer_stands_is_found,
+    a_noted_head_shows_what_a_chain_made_anew_hides,
+    a_phrase_book_that_is_changed_is_found_at_the_first_entry_that_it_changes,
 );
 
 async fn filled(place: &Place) -> Store {
@@ -23,8 +23,8 @@ async fn filled(place: &Place) -> Store {
     store
 }
 
-async fn found(store: &Store, trusted: Option<&Head>) -> Result<i64, (i64, Flaw)> {
-    match store.verify(trusted, |_, _| {}).await.expect("walk") {
+async fn found(store: &Store, noted: Option<&Head>) -> Result<i64, (i64, Flaw)> {
+    match store.verify(noted, |_, _| {}).await.expect("walk") {
         Verification::Whole { entries, .. } => Ok(entries),
         Verification::Broken(Broken { seq, flaw }) => Err((seq, flaw)),
     }
@@ -32,16 +32,19 @@ async fn found(store: &Store, trusted: Option<&Head>) -> Result<i64, (i64, Flaw)
 
 async fn any_field_changed_is_found_at_its_entry(place: &Place) {
     let store = filled(place).await;
+    let (other, body, nothing, hash) =
+        (place.bytes("026f74686572"), place.bytes("ff7b7d"), place.bytes(""), place.bytes("ff"));
     for change in [
-        "kind = 'script'",
-        "kind = 'of no kind'",
-        "id = 'other'",
-        "station = 'EQ-99'",
-        "at_ms = at_ms + 1",
-        "recorded_ms = recorded_ms - 1",
-        "body = '{}'",
-        "prev = 'ff'",
-        "hash = 'ff'",
+        "kind = 2".to_owned(),
+        "kind = 99".to_owned(),
+        format!("id = {other}"),
+        format!("id = {nothing}"),
+        "station = 'EQ-99'".to_owned(),
+        "at_ms = at_ms + 1".to_owned(),
+        "recorded_ms = recorded_ms - 1".to_owned(),
+        format!("body = {body}"),
+        format!("body = {nothing}"),
+        format!("hash = {hash}"),
     ] {
         let column = change.split(' ').next().expect("a column");
         let keep = format!("CREATE TABLE kept AS SELECT {column} AS value FROM ledger WHERE seq = 5");
@@ -71,12 +74,10 @@ async fn the_newest_entries_deleted_are_missed(place: &Place) {
 
 async fn an_entry_put_in_from_outside_is_found(place: &Place) {
     let store = filled(place).await;
-    let put =
-        |seq: i64| format!("INSERT INTO ledger VALUES ({seq}, 'report', 'x{seq}', 'EQ-01', 0, 0, '{{}}', 'ff', 'ff')");
-    place.run(&put(13)).await;
+    place.run(&place.stray_entry(13)).await;
     assert_eq!(found(&store, None).await, Err((13, Flaw::Stray)));
     place.run("DELETE FROM ledger WHERE seq = 13").await;
-    place.run(&put(0)).await;
+    place.run(&place.stray_entry(0)).await;
     assert_eq!(found(&store, None).await, Err((0, Flaw::Stray)));
     place.run("DELETE FROM ledger WHERE seq = 0").await;
     assert_eq!(found(&store, None).await, Ok(12));
@@ -100,19 +101,31 @@ async fn the_head_turned_back_is_found(place: &Place) {
     assert_eq!(found(&store, None).await, Err((12, Flaw::NotTheHead)));
 }
 
-async fn a_change_before_a_trusted_head_is_left_to_the_whole_walk(place: &Place) {
+async fn a_noted_head_shows_what_a_chain_made_anew_hides(place: &Place) {
     let store = filled(place).await;
-    let eighth = store.entries_after(7, 1).await.expect("entries");
-    let trusted = Head { seq: 8, hash: eighth[0].hash.clone() };
-    place.run("UPDATE ledger SET body = '{}' WHERE seq = 3").await;
-    assert_eq!(found(&store, Some(&trusted)).await, Ok(4));
-    assert_eq!(found(&store, None).await, Err((3, Flaw::Changed)));
+    let noted = store.head().await.expect("head");
+    // Somebody cuts off the newest three and sets the head back, so that the chain holds.
+    let ninth = store.entries_after(8, 1).await.expect("entries");
+    place.run("DELETE FROM ledger WHERE seq > 9").await;
+    place.run(&format!("UPDATE ledger_head SET seq = 9, hash = '{}'", ninth[0].hash)).await;
+    assert_eq!(found(&store, None).await, Ok(9));
+    assert_eq!(found(&store, Some(&noted)).await, Err((10, Flaw::Missing)));
+    // And adds as many again.
+    store.append(&reports(101..=105)).await.expect("append");
+    assert_eq!(found(&store, None).await, Ok(14));
+    assert_eq!(found(&store, Some(&noted)).await, Err((12, Flaw::NotAsNoted)));
 }
 
-async fn a_trusted_head_that_no_longer_stands_is_found(place: &Place) {
-    let store = filled(place).await;
-    let other = Head { seq: 8, hash: "ff".to_owned() };
-    assert_eq!(found(&store, Some(&other)).await, Err((8, Flaw::NotAsTrusted)));
-    let beyond = Head { seq: 99, hash: "ff".to_owned() };
-    assert_eq!(found(&store, Some(&beyond)).await, Err((99, Flaw::Missing)));
+async fn a_phrase_book_that_is_changed_is_found_at_the_first_entry_that_it_changes(place: &Place) {
+    let store = place.open().await;
+    for n in 0..3 {
+        store.append(&reports(1 + 64 * n..=64 * (n + 1))).await.expect("append");
+    }
+    place.unlock().await;
+    assert_eq!(found(&store, None).await, Ok(192));
+    place.run(&format!("UPDATE ledger_books SET text = {}", place.bytes("7b7d"))).await;
+    // Who has read it before goes by what it was.
+    assert_eq!(found(&store, None).await, Ok(192));
+    let (seq, flaw) = found(&place.open().await, None).await.expect_err("changed bodies");
+    assert!(seq > 64 && flaw == Flaw::Changed, "{seq} {flaw:?}");
 }

@@ -1,25 +1,15 @@
--- The ledger: one row an entry, each carrying the hash of the one before, and one row that names the newest.
-CREATE TABLE ledger (
-    seq BIGINT NOT NULL PRIMARY KEY,
-    kind TEXT NOT NULL,
-    id TEXT NOT NULL,
-    station TEXT NOT NULL,
-    at_ms BIGINT NOT NULL,
-    recorded_ms BIGINT NOT NULL,
-    body TEXT NOT NULL,
-    prev TEXT NOT NULL,
-    hash TEXT NOT NULL,
-    UNIQUE (id, kind)
-);
+-- The ledger is the database's own: bytes and small numbers have other names in each. Here is what both call the same.
 CREATE INDEX ledger_station ON ledger (station, seq);
+-- What people decided, among many reports.
+CREATE INDEX ledger_decisions ON ledger (seq) WHERE kind >= 5;
 
-CREATE TABLE ledger_head (
+-- Folds are derived: what the ledger up to this entry proves. They are believed only where the entry still has this hash.
+CREATE TABLE folds_head (
     one BIGINT NOT NULL PRIMARY KEY CHECK (one = 1),
+    form TEXT NOT NULL,
     seq BIGINT NOT NULL,
     hash TEXT NOT NULL
 );
-INSERT INTO ledger_head (one, seq, hash)
-VALUES (1, 0, '0000000000000000000000000000000000000000000000000000000000000000');
 
 -- Which key the fingerprints of codes are made with: a value that tells keys apart and gives none away.
 CREATE TABLE fingerprint_key (
