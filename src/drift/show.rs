@@ -152,32 +152,42 @@ pub fn text(drift: &StationDrift, station: &Station, record: &Record) -> String 
     if let Some(refused) = refused(station, record) {
         let _ = writeln!(out, "  {} {}", refused.sentence(), refused.what_to_do());
     }
-    for lifeline in &drift.lifelines {
-        let name = &lifeline.name;
-        let sentence = match (lifeline.service, lifeline.mark) {
-            (super::Service::Dead, mark) => {
-                let since = mark.map(|mark| format!(" since {}", day(mark))).unwrap_or_default();
-                let wrong = record_is_wrong(station, record, name);
-                format!("a press calls nobody{since} ({}){wrong}", contradicting(station, record, name))
-            }
-            (super::Service::Failed, Some(mark)) => format!("the last test call failed on {}", day(mark)),
-            (super::Service::Failed, None) => "the last test call failed".into(),
-            (super::Service::Untested, Some(mark)) => untested(drift, station, record, lifeline, mark),
-            (super::Service::Untested, None) => "never tested: make a test call".into(),
-            (super::Service::Overdue, mark) => {
-                let last = mark.map(|mark| format!(", the last was on {}", day(mark))).unwrap_or_default();
-                format!("a test call is overdue{last}")
-            }
-            (super::Service::Tested, _) => continue,
-        };
-        let _ = match (lifeline.service, &lifeline.because) {
-            (super::Service::Untested, Some(because)) => {
-                writeln!(out, "  lifeline {name}: a press may call nobody ({because}); {sentence}")
-            }
-            (_, _) => writeln!(out, "  lifeline {name}: {sentence}{}", nobody_knows(station, record, name)),
-        };
+    for line in drift.lifelines.iter().filter_map(|lifeline| lifeline_line(drift, station, record, lifeline)) {
+        let _ = writeln!(out, "  {line}");
     }
     out
+}
+
+/// What is wrong with a lifeline; nothing where its test call stands.
+fn lifeline_line(
+    drift: &StationDrift,
+    station: &Station,
+    record: &Record,
+    lifeline: &LifelineService,
+) -> Option<String> {
+    let name = &lifeline.name;
+    let sentence = match (lifeline.service, lifeline.mark) {
+        (super::Service::Dead, mark) => {
+            let since = mark.map(|mark| format!(" since {}", day(mark))).unwrap_or_default();
+            let wrong = record_is_wrong(station, record, name);
+            format!("a press calls nobody{since} ({}){wrong}", contradicting(station, record, name))
+        }
+        (super::Service::Failed, Some(mark)) => format!("the last test call failed on {}", day(mark)),
+        (super::Service::Failed, None) => "the last test call failed".into(),
+        (super::Service::Untested, Some(mark)) => untested(drift, station, record, lifeline, mark),
+        (super::Service::Untested, None) => "never tested: make a test call".into(),
+        (super::Service::Overdue, mark) => {
+            let last = mark.map(|mark| format!(", the last was on {}", day(mark))).unwrap_or_default();
+            format!("a test call is overdue{last}")
+        }
+        (super::Service::Tested, _) => return None,
+    };
+    Some(match (lifeline.service, &lifeline.because) {
+        (super::Service::Untested, Some(because)) => {
+            format!("lifeline {name}: a press may call nobody ({because}); {sentence}")
+        }
+        (_, _) => format!("lifeline {name}: {sentence}{}", nobody_knows(station, record, name)),
+    })
 }
 
 /// Why the last test call of a lifeline, of this mark, does not count.

@@ -529,7 +529,7 @@ proptest! {
             let script = written(&station, &record, &codes(), way, &mut Memory::default()).unwrap();
             let keyed_number = |script: &Script| {
                 let steps = script.calls.iter().flat_map(|call| &call.steps);
-                steps.filter_map(|step| step.sets.get("emergency.primary").map(ToString::to_string)).last()
+                steps.filter_map(|step| step.sets.get("emergency.primary").map(ToString::to_string)).next_back()
             };
             let to = script.as_ref().and_then(keyed_number);
             if is_back {
