@@ -103,7 +103,7 @@ fn arrows(files: &[File]) -> Vec<Breach> {
     let height = |module: &str| order.iter().position(|name| name == module);
     let tests = test_files(files);
     let mut breaches = Vec::new();
-    for file in files.iter().filter(|file| !matches!(file.name.as_str(), "lib.rs" | "main.rs")) {
+    for file in files.iter().filter(|file| !matches!(file.name.as_str(), "lib.rs" | "main.rs" | "build.rs")) {
         let of = tests.get(&file.name).cloned().unwrap_or_else(|| module_of(&file.name));
         let Some(own) = height(&of[0]) else {
             // Once a module, by its first file.

@@ -9,7 +9,7 @@ use super::lost::lost_unmanaged;
 use super::meaning::reached_though_dead;
 use super::refused::refused;
 use super::values::{held_text, value_text};
-use super::{Begun, SettingDrift, Standing, StationDrift};
+use super::{Begun, LifelineService, SettingDrift, Standing, StationDrift};
 use crate::finding::{minute, plural};
 use crate::inventory::{Extent, Station};
 use crate::ledger::{Mark, Record, State, value_json};
@@ -152,41 +152,62 @@ pub fn text(drift: &StationDrift, station: &Station, record: &Record) -> String 
     if let Some(refused) = refused(station, record) {
         let _ = writeln!(out, "  {} {}", refused.sentence(), refused.what_to_do());
     }
-    for lifeline in &drift.lifelines {
-        let name = &lifeline.name;
-        let sentence = match (lifeline.service, lifeline.mark) {
-            (super::Service::Dead, mark) => {
-                let since = mark.map(|mark| format!(" since {}", day(mark))).unwrap_or_default();
-                let wrong = record_is_wrong(station, record, name);
-                format!("a press calls nobody{since} ({}){wrong}", contradicting(station, record, name))
-            }
-            (super::Service::Failed, Some(mark)) => format!("the last test call failed on {}", day(mark)),
-            (super::Service::Failed, None) => "the last test call failed".into(),
-            (super::Service::Untested, Some(mark)) if is_renumbered(drift, station, record, name) => {
-                format!("its last test call on {} was at another number: make a test call", day(mark))
-            }
-            (super::Service::Untested, Some(mark)) if lifeline.is_answered => format!(
-                "someone else than on record answered its last test call on {}: key its number again, then make a test call",
-                day(mark)
-            ),
-            (super::Service::Untested, Some(mark)) => {
-                format!("changed since its last test call on {}: make a test call", day(mark))
-            }
-            (super::Service::Untested, None) => "never tested: make a test call".into(),
-            (super::Service::Overdue, mark) => {
-                let last = mark.map(|mark| format!(", the last was on {}", day(mark))).unwrap_or_default();
-                format!("a test call is overdue{last}")
-            }
-            (super::Service::Tested, _) => continue,
-        };
-        let _ = match (lifeline.service, &lifeline.because) {
-            (super::Service::Untested, Some(because)) => {
-                writeln!(out, "  lifeline {name}: a press may call nobody ({because}); {sentence}")
-            }
-            (_, _) => writeln!(out, "  lifeline {name}: {sentence}{}", nobody_knows(station, record, name)),
-        };
+    for line in drift.lifelines.iter().filter_map(|lifeline| lifeline_line(drift, station, record, lifeline)) {
+        let _ = writeln!(out, "  {line}");
     }
     out
+}
+
+/// What is wrong with a lifeline; nothing where its test call stands.
+fn lifeline_line(
+    drift: &StationDrift,
+    station: &Station,
+    record: &Record,
+    lifeline: &LifelineService,
+) -> Option<String> {
+    let name = &lifeline.name;
+    let sentence = match (lifeline.service, lifeline.mark) {
+        (super::Service::Dead, mark) => {
+            let since = mark.map(|mark| format!(" since {}", day(mark))).unwrap_or_default();
+            let wrong = record_is_wrong(station, record, name);
+            format!("a press calls nobody{since} ({}){wrong}", contradicting(station, record, name))
+        }
+        (super::Service::Failed, Some(mark)) => format!("the last test call failed on {}", day(mark)),
+        (super::Service::Failed, None) => "the last test call failed".into(),
+        (super::Service::Untested, Some(mark)) => untested(drift, station, record, lifeline, mark),
+        (super::Service::Untested, None) => "never tested: make a test call".into(),
+        (super::Service::Overdue, mark) => {
+            let last = mark.map(|mark| format!(", the last was on {}", day(mark))).unwrap_or_default();
+            format!("a test call is overdue{last}")
+        }
+        (super::Service::Tested, _) => return None,
+    };
+    Some(match (lifeline.service, &lifeline.because) {
+        (super::Service::Untested, Some(because)) => {
+            format!("lifeline {name}: a press may call nobody ({because}); {sentence}")
+        }
+        (_, _) => format!("lifeline {name}: {sentence}{}", nobody_knows(station, record, name)),
+    })
+}
+
+/// Why the last test call of a lifeline, of this mark, does not count.
+fn untested(
+    drift: &StationDrift,
+    station: &Station,
+    record: &Record,
+    lifeline: &LifelineService,
+    mark: Mark,
+) -> String {
+    let on = day(mark);
+    if is_renumbered(drift, station, record, &lifeline.name) {
+        format!("its last test call on {on} was at another number: make a test call")
+    } else if lifeline.is_answered {
+        format!(
+            "someone else than on record answered its last test call on {on}: key its number again, then make a test call"
+        )
+    } else {
+        format!("changed since its last test call on {on}: make a test call")
+    }
 }
 
 /// Whether its last test call proves nothing only because it was made at another number.

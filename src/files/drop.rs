@@ -106,6 +106,11 @@ impl Inbox {
         });
     }
 
+    /// A file was moved away: what comes under its name is another one, though it holds the same.
+    pub fn forget(&mut self, file: &Dropped) {
+        self.known.remove(&file.way);
+    }
+
     /// Looks what lies in a folder and below it. Contents of files that were seen in the same state are not read again; and
     /// nothing is looked at where no entry came or went, unless a file may be `stirred`: changed within. `now` is a moment before
     /// the call. A finding says why the folder itself cannot be read.

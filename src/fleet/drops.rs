@@ -52,10 +52,13 @@ impl Dropbox {
     pub fn shelve(&mut self, shelf: Shelf<'_>, now: SystemTime) -> Vec<Finding> {
         let mut findings = Vec::new();
         for file in std::mem::take(&mut self.recorded) {
-            if let Err(finding) = shelf.shelve(&file, now) {
-                let reason = finding.message.replacen(&*file.name, "", 1);
-                findings.extend(Some(finding).filter(|_| self.said.insert(reason)));
-                self.stuck.push(file);
+            match shelf.shelve(&file, now) {
+                Ok(_) => self.inbox.forget(&file),
+                Err(finding) => {
+                    let reason = finding.message.replacen(&*file.name, "", 1);
+                    findings.extend(Some(finding).filter(|_| self.said.insert(reason)));
+                    self.stuck.push(file);
+                }
             }
         }
         if self.stuck.is_empty() {

@@ -176,15 +176,8 @@ impl Drop for Over<'_> {
     }
 }
 
-#[test]
-fn whenever_it_is_killed_each_file_is_in_one_place_and_counts_once() {
-    let (seed, began) = (seed(), Instant::now());
-    println!("STATIONKEEP_TEST_SEED={seed}");
-    let kills = std::env::var("STATIONKEEP_TEST_MOVE_KILLS").ok().and_then(|text| text.parse().ok()).unwrap_or(12_u32);
-    let receiver = Receiver::start(SIGNING);
-    let fleet = moving(&receiver);
-    let mut dropped =
-        Dropped { good: files(&fleet.path("config/reports")).into_values().collect(), ..Dropped::default() };
+/// Drops bursts of files while the daemon is started and killed, over and over.
+fn dropped_while_killed(fleet: &Fleet, dropped: &mut Dropped, seed: u64, kills: u32) {
     let over = AtomicBool::new(false);
     std::thread::scope(|scope| {
         let (home, environment, over) = (fleet.home().to_owned(), fleet.environment.clone(), &over);
@@ -204,30 +197,58 @@ fn whenever_it_is_killed_each_file_is_in_one_place_and_counts_once() {
         let mut chance = Chance(!seed);
         let mut nth = 0;
         while !killer.is_finished() {
-            dropped.burst(&fleet, nth, &mut chance);
+            dropped.burst(fleet, nth, &mut chance);
             nth += 1;
             std::thread::sleep(Duration::from_millis(chance.below(200)));
         }
         drop(ends);
         killer.join().expect("no panic");
     });
-    let daemon = fleet.start();
-    let now = || {
-        let all = files(&fleet.path("config/reports"));
-        let (taken, left): (Vec<_>, Vec<_>) = all.into_iter().partition(|(name, _)| name.starts_with("taken/"));
-        let sorted = |files: Vec<(String, String)>| {
-            let mut texts: Vec<String> = files.into_iter().map(|(_, text)| text).collect();
-            texts.sort();
-            texts
-        };
-        (sorted(taken), sorted(left))
+}
+
+/// The contents of the files that were moved, and of those that stayed.
+fn moved_and_left(fleet: &Fleet) -> (Vec<String>, Vec<String>) {
+    let all = files(&fleet.path("config/reports"));
+    let (taken, left): (Vec<_>, Vec<_>) = all.into_iter().partition(|(name, _)| name.starts_with("taken/"));
+    let sorted = |files: Vec<(String, String)>| {
+        let mut texts: Vec<String> = files.into_iter().map(|(_, text)| text).collect();
+        texts.sort();
+        texts
     };
+    (sorted(taken), sorted(left))
+}
+
+fn each_bad_one_is_alerted_once(receiver: &Receiver, daemon: &Daemon, bad: u64) {
+    // Of many that are alerted at once the first are named, and all are counted.
+    let told = || {
+        let heard = receiver.heard();
+        let counts = heard.iter().filter(|got| got.kind() == REPORT).map(|got| got.data()["count"].as_u64());
+        (counts.map(Option::unwrap_or_default).sum::<u64>(), refused_sources(&heard))
+    };
+    until_within(Duration::from_secs(120), "an alert of every bad one", || (told().0 >= bad).then_some(()));
+    daemon.comes_to_rest();
+    let (count, sources) = told();
+    assert_eq!(count, bad, "each once");
+    assert_eq!(sources.iter().collect::<BTreeSet<_>>().len(), sources.len(), "each once");
+}
+
+#[test]
+fn whenever_it_is_killed_each_file_is_in_one_place_and_counts_once() {
+    let (seed, began) = (seed(), Instant::now());
+    println!("STATIONKEEP_TEST_SEED={seed}");
+    let kills = std::env::var("STATIONKEEP_TEST_MOVE_KILLS").ok().and_then(|text| text.parse().ok()).unwrap_or(12_u32);
+    let receiver = Receiver::start(SIGNING);
+    let fleet = moving(&receiver);
+    let mut dropped =
+        Dropped { good: files(&fleet.path("config/reports")).into_values().collect(), ..Dropped::default() };
+    dropped_while_killed(&fleet, &mut dropped, seed, kills);
+    let daemon = fleet.start();
     until_within(Duration::from_secs(120), "all recorded files moved", || {
-        (now().1.len() == dropped.bad.len()).then_some(())
+        (moved_and_left(&fleet).1.len() == dropped.bad.len()).then_some(())
     });
     dropped.good.sort();
     dropped.bad.sort();
-    let (taken, left) = now();
+    let (taken, left) = moved_and_left(&fleet);
     assert!(taken == dropped.good, "{} files moved, {} were dropped", taken.len(), dropped.good.len());
     assert!(left == dropped.bad, "{} files left, {} are bad", left.len(), dropped.bad.len());
     // Beside what was dropped the ledger has the five reports of the fleet.
@@ -238,18 +259,7 @@ fn whenever_it_is_killed_each_file_is_in_one_place_and_counts_once() {
     assert_eq!(ids.len(), on_record.len());
     assert!(dropped.ids.is_subset(&ids));
     fleet.run(&["ledger", "verify"]).ended(0);
-    // Of many that are told of at once the first are named, and all are counted.
-    let told = || {
-        let heard = receiver.heard();
-        let counts = heard.iter().filter(|got| got.kind() == REPORT).map(|got| got.data()["count"].as_u64());
-        (counts.map(Option::unwrap_or_default).sum::<u64>(), refused_sources(&heard))
-    };
-    let bad = dropped.bad.len() as u64;
-    until_within(Duration::from_secs(120), "every bad one to be told of", || (told().0 >= bad).then_some(()));
-    daemon.comes_to_rest();
-    let (count, sources) = told();
-    assert_eq!(count, bad, "each once");
-    assert_eq!(sources.iter().collect::<BTreeSet<_>>().len(), sources.len(), "each once");
+    each_bad_one_is_alerted_once(&receiver, &daemon, dropped.bad.len() as u64);
     println!(
         "{} files dropped, {kills} times kill -9, {:.0} s: {} reports on record",
         dropped.good.len() + dropped.bad.len(),
