@@ -128,7 +128,8 @@ mod tests {
     fn every_table_that_a_topic_asks_for_is_there() {
         for topic in Topic::ALL {
             let text = GUIDE.markdown(topic);
-            assert!(!text.contains("{{"), "{topic}: {text}");
+            // Within a line they are a template of a message's body.
+            assert!(!text.lines().any(|line| line.starts_with("{{")), "{topic}: {text}");
             for line in topic.source().lines().filter(|line| line.starts_with("{{")) {
                 let name = line.trim_start_matches("{{").trim_end_matches("}}");
                 assert!(!GUIDE.table(name).is_empty(), "{topic} asks for {name}");
