@@ -106,7 +106,7 @@ async fn list(list: &List, config: &Config, store: &Store) -> Result<Exit, CliEr
     match list.format {
         Format::Json => {
             let deliveries: Vec<Value> = listed.iter().map(|one| json_of(one, &stopped)).collect();
-            let of = |(webhook, noted): (&String, &StoppedWebhook)| json!({"webhook": webhook, "address": noted.address, "since": time(noted.at_ms)});
+            let of = |(webhook, noted): (&String, &StoppedWebhook)| json!({"webhook": webhook, "address": noted.address, "since": moment(noted.at_ms)});
             let stopped: Vec<Value> = stopped.iter().map(of).collect();
             print_json(&json!({"deliveries": deliveries, "undelivered": waiting, "stopped": stopped}))?;
         }
@@ -153,18 +153,18 @@ fn json_of(Listed { delivery, kind }: &Listed, stopped: &Stopped) -> Value {
         stands_for,
     } = delivery;
     let waits = delivered_ms.is_none() && refused_ms.is_none() && !stopped.contains_key(webhook);
-    let next = waits.then(|| time(*due_ms));
+    let next = waits.then(|| moment(*due_ms));
     json!({
         "webhook": webhook,
         "id": id,
         "kind": kind,
-        "since": time(*created_ms),
+        "since": moment(*created_ms),
         "tries": tries,
-        "last_try": last_try_ms.map(time),
+        "last_try": last_try_ms.map(moment),
         "last_error": last_error,
         "next_try": next,
-        "delivered": delivered_ms.map(time),
-        "refused": refused_ms.map(time),
+        "delivered": delivered_ms.map(moment),
+        "refused": refused_ms.map(moment),
         "body": form,
         "stands_for": stands_for,
     })
@@ -235,6 +235,12 @@ fn no_webhook(name: &str, config: &Config) -> CliError {
     CliError::usage(format!("no webhook is called \"{name}\". {}", did_you_mean(name, known)))
 }
 
+/// For people.
 fn time(ms: i64) -> String {
     minute(Timestamp::from_millisecond(ms).unwrap_or_default())
+}
+
+/// For programs (RFC 3339).
+fn moment(ms: i64) -> String {
+    Timestamp::from_millisecond(ms).unwrap_or_default().to_string()
 }
