@@ -231,7 +231,7 @@ fn a_code_that_cannot_be_read_for_a_while_is_no_drift_and_one_turned_over_is_nam
     let alert = receiver.still(&daemon, 2).remove(1);
     assert_eq!(alert.data()["cause"]["files"], serde_json::json!(["file:secrets/access"]), "{}", alert.body);
     fs::rename(fleet.path("config/secrets/access"), fleet.path("config/secrets/away")).expect("it goes");
-    daemon.logs("the code cannot be read any more");
+    daemon.logs("the code can no longer be read");
     receiver.still(&daemon, 2);
     fs::rename(fleet.path("config/secrets/away"), fleet.path("config/secrets/access")).expect("it is back");
     daemon.logs("the code can be read again");
