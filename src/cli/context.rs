@@ -254,6 +254,9 @@ async fn look(fleet: &mut Fleet, files: Option<Look>, moment: Moment) -> Result<
         }
     };
     let view = fleet.look(files, moment, &mut news).await;
+    if view.is_ok() {
+        fleet.keep_folds().await;
+    }
     reports.finish_and_clear();
     entries.finish_and_clear();
     view

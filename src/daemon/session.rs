@@ -242,6 +242,9 @@ impl<'a> Session<'a> {
             Ok(()) => {
                 self.askers.answer(&self.view, self.basis.config.settle());
                 self.tell(look == Some(Look::Whole)).await;
+                if !self.failed {
+                    self.fleet.keep_folds().await;
+                }
             }
             Err(error) => {
                 self.askers.turn_away();

@@ -215,7 +215,6 @@ impl Fleet {
         let look_again = self.take_drops(moment, news).await?;
         self.keep_records_up(news).await?;
         let view = Arc::new(tokio::task::block_in_place(|| self.see(moment, look_again)));
-        self.keep_folds().await;
         Ok(view)
     }
 
@@ -335,8 +334,9 @@ impl Fleet {
         Ok(())
     }
 
-    /// Keeps the records beside the ledger, so that the next start finds them. Nothing depends on it.
-    async fn keep_folds(&mut self) {
+    /// Keeps the records beside the ledger, so that the next start finds them. Nothing depends on it; so it comes last, after
+    /// what was seen is told: a ledger that is locked lets each of its writers wait.
+    pub async fn keep_folds(&mut self) {
         let kept = match &mut self.records {
             Some(records) if self.until.is_none() && !self.is_assumed => records.keep_folds(&self.store).await,
             Some(_) | None => Ok(()),

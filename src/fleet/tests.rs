@@ -184,7 +184,10 @@ impl World {
 
     /// The view of a daemon that starts now.
     async fn view(&self) -> Arc<View> {
-        self.fleet().look(Some(Look::Whole), self.moment(), &mut |_| {}).await.unwrap()
+        let mut fleet = self.fleet();
+        let view = fleet.look(Some(Look::Whole), self.moment(), &mut |_| {}).await.unwrap();
+        fleet.keep_folds().await;
+        view
     }
 
     async fn say(&mut self, of: impl FnOnce(Said) -> Decision) {
