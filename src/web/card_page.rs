@@ -1,5 +1,5 @@
 //! The page of a card: the same card that is printed as text, for a phone held in one hand or a sheet of paper. It holds
-//! access codes and is for the person at the station. It works without scripts; with them it is the visit's page ([`visit`]).
+//! access codes and is for the person at the station. It works without scripts; with them it is the visit's page (`visit`).
 
 use jiff::Timestamp;
 use maud::{Markup, html};
