@@ -246,8 +246,14 @@ impl Fleet {
         if self.is_unkept || self.in_use.as_ref().filter(is_known).is_none() {
             let LastRead { texts, reading, .. } = self.last.clone();
             let contacts = &reading.inventory.contacts;
-            let noted = ContactsSince::note(&self.store, contacts, moment.now).await;
-            let contacts = match unless_unwritten(noted, &mut self.unwritten)? {
+            // Each write to a ledger that is locked waits for as long as the first did.
+            let noted = match &self.unwritten {
+                None => {
+                    unless_unwritten(ContactsSince::note(&self.store, contacts, moment.now).await, &mut self.unwritten)?
+                }
+                Some(_) => None,
+            };
+            let contacts = match noted {
                 Some(noted) => noted,
                 None => ContactsSince::foresee(&self.store, contacts, moment.now).await?,
             };
@@ -281,6 +287,9 @@ impl Fleet {
         let stirred = std::mem::take(&mut self.stirred);
         let finding = tokio::task::block_in_place(|| inbox.look(&sources.reports, stirred, moment.files, settle));
         finding.into_iter().for_each(|finding| news(News::Unread(finding)));
+        if self.unwritten.is_some() {
+            return Ok(inbox.waiting());
+        }
         let (reading, contacts) = (&in_use.reading, &self.contacts);
         let intake = Intake { store: &self.store, reading, contacts, sources, now: moment.now };
         let received = intake.drops(&mut self.dropbox, reading, || news(News::Report)).await;
