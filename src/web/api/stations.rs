@@ -8,6 +8,7 @@ use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
 use serde_json::{Value as Json, json};
 
+use super::super::cards::Cards;
 use super::super::problem::{self, Kind, Problem};
 use super::super::status::Status;
 use super::described::{ListParams, ReadingProblems, StationProblems};
@@ -16,6 +17,7 @@ use super::query::{Query, wrong};
 use crate::drift::{self, Standing};
 use crate::finding::did_you_mean;
 use crate::fleet::{Keying, Row, View, history as history_of, history_json};
+use crate::ledger::LedgerLine;
 use crate::script::{Memory, Way};
 use crate::setting::Weight;
 
@@ -54,23 +56,13 @@ pub(super) async fn station(
     RawQuery(query): RawQuery,
     headers: HeaderMap,
 ) -> Response {
-    let shown = async {
-        let cards = guard::reader(&status, &headers)?;
-        Query::of(&query.unwrap_or_default(), &[])?;
-        let name = named(name)?;
-        let work = async move {
-            let view = guard::view(&cards).await?;
-            let row = row(&view, &name)?;
-            let lines = history_of(&cards.store, &view, &row.station.name).await.map_err(|error| {
-                tracing::warn!(%error, "a history could not be read");
-                guard::away()
-            })?;
-            let latest = history_json(&lines[lines.len().saturating_sub(LATEST)..]);
-            Ok(json_of(tokio::task::block_in_place(|| whole(&view, row, latest, lines.len()))))
-        };
-        guard::patiently(work).await
+    let work = async |cards: Arc<Cards>, view: Arc<View>, name: String| {
+        let row = row(&view, &name)?;
+        let lines = entries(&cards, &view, &row.station.name).await?;
+        let latest = history_json(&lines[lines.len().saturating_sub(LATEST)..]);
+        Ok(tokio::task::block_in_place(|| whole(&view, row, latest, lines.len())))
     };
-    guard::answer(shown.await)
+    about(&status, name, query, &headers, work).await
 }
 
 /// Show a station's drift
@@ -86,17 +78,8 @@ pub(super) async fn drift(
     RawQuery(query): RawQuery,
     headers: HeaderMap,
 ) -> Response {
-    let shown = async {
-        let cards = guard::reader(&status, &headers)?;
-        Query::of(&query.unwrap_or_default(), &[])?;
-        let name = named(name)?;
-        let work = async move {
-            let view = guard::view(&cards).await?;
-            Ok(json_of(drift::json(&row(&view, &name)?.drift)))
-        };
-        guard::patiently(work).await
-    };
-    guard::answer(shown.await)
+    let work = async |_: Arc<Cards>, view: Arc<View>, name: String| Ok(drift::json(&row(&view, &name)?.drift));
+    about(&status, name, query, &headers, work).await
 }
 
 /// Show everything on record about a station, oldest first
@@ -112,26 +95,48 @@ pub(super) async fn history(
     RawQuery(query): RawQuery,
     headers: HeaderMap,
 ) -> Response {
+    let work = async |cards: Arc<Cards>, view: Arc<View>, name: String| {
+        let known = row(&view, &name);
+        let name = known.as_ref().map_or(&*name, |row| &*row.station.name);
+        let lines = entries(&cards, &view, name).await?;
+        if lines.is_empty() {
+            known?;
+        }
+        Ok(json!({ "station": name, "entries": history_json(&lines) }))
+    };
+    about(&status, name, query, &headers, work).await
+}
+
+/// Shows a reader something about the station that an address names.
+async fn about<W>(
+    status: &Status,
+    name: StationName,
+    query: Option<String>,
+    headers: &HeaderMap,
+    work: impl FnOnce(Arc<Cards>, Arc<View>, String) -> W + Send + 'static,
+) -> Response
+where
+    W: Future<Output = Result<Json, Problem>> + Send,
+{
     let shown = async {
-        let cards = guard::reader(&status, &headers)?;
+        let cards = guard::reader(status, headers)?;
         Query::of(&query.unwrap_or_default(), &[])?;
         let name = named(name)?;
-        let work = async move {
+        let shown = async move {
             let view = guard::view(&cards).await?;
-            let known = row(&view, &name);
-            let name = known.as_ref().map_or(&*name, |row| &*row.station.name);
-            let lines = history_of(&cards.store, &view, name).await.map_err(|error| {
-                tracing::warn!(%error, "a history could not be read");
-                guard::away()
-            })?;
-            if lines.is_empty() {
-                known?;
-            }
-            Ok(json_of(json!({ "station": name, "entries": history_json(&lines) })))
+            work(cards, view, name).await.map(json_of)
         };
-        guard::patiently(work).await
+        guard::patiently(shown).await
     };
     guard::answer(shown.await)
+}
+
+/// What is on record about a station.
+async fn entries(cards: &Cards, view: &View, name: &str) -> Result<Vec<LedgerLine>, Problem> {
+    history_of(&cards.store, view, name).await.map_err(|error| {
+        tracing::warn!(%error, "a history could not be read");
+        guard::away()
+    })
 }
 
 fn json_of(json: Json) -> Response {
@@ -209,7 +214,7 @@ impl Filter {
     }
 }
 
-/// A station with all that is told of it.
+/// A station with its drift, its script and the latest of its history.
 fn whole(view: &View, row: &Row, latest: Vec<Json>, entries: usize) -> Json {
     let station = &row.station;
     json!({
