@@ -236,7 +236,7 @@ fn dials_fiction(dialled: &str) -> bool {
     })
 }
 
-/// The shortest run of digits that could be somebody's number, with its area.
+/// The shortest run of digits that could be someone's number, with its area.
 const SHORTEST: usize = 9;
 
 /// Every telephone number of a text that is not reserved for fiction.
@@ -298,7 +298,7 @@ fn every_telephone_number_in_sight_is_reserved_for_fiction() {
 }
 
 #[test]
-fn a_number_of_somebody_real_is_seen_however_it_is_written() {
+fn a_number_of_someone_real_is_seen_however_it_is_written() {
     // Made so that they lie just outside the ranges above.
     for text in [
         "calls: \"+441632961101\"",

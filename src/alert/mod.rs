@@ -84,8 +84,8 @@
 //! *A script to call back* (`call_back`): where a message tells of a station for which a script was handed out to what is wanted
 //! no longer, and nobody reported of it, it says so with its digest: above all where an edit makes all seem well again.
 //!
-//! *A message that its receiver will not take* (`refused`): the other webhooks are told of it, once. Where neither it nor its
-//! shortest body was taken, nobody there heard it: what is open comes again with its reminder, complete, and that a case is
+//! *A message that its receiver will not take* (`refused`): the others are alerted once. Where neither it nor its
+//! shortest body was taken, no alert arrived there: what is open comes again with its reminder, complete, and that a case is
 //! over is told once more when a reminder would be due.
 //!
 //! *A webhook in trouble* (`trouble`): one whose receiver answered that it wants no more (410, `receivers`), or that has had

@@ -247,7 +247,7 @@ pub struct Refused {
     pub said: String,
     /// By the system's clock.
     pub at: Timestamp,
-    /// Whether nothing was sent in its place: nobody there heard it.
+    /// Whether nothing was sent in its place: no alert arrived there.
     pub is_closed: bool,
     /// The keys of cases that it says are over, where nobody heard it.
     pub ended: Vec<String>,

@@ -1,4 +1,4 @@
-//! `take`: somebody is on it until a time. It quiets reminders and nothing else.
+//! `take`: someone is on it until a time. It quiets reminders and nothing else.
 
 use std::path::Path;
 

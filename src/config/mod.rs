@@ -63,7 +63,7 @@ pub struct Config {
     pub require_tests: bool,
     /// 1 to 1440.
     pub full_pass_minutes: u32,
-    /// 0 to 3600: files with errors are told of once they have had them for so long.
+    /// 0 to 3600: seconds for which files have errors before an alert.
     pub settle_broken_s: u32,
     /// When scripts are held.
     pub brake: BrakeTerms,

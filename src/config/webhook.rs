@@ -11,7 +11,7 @@ use crate::finding::Place;
 use crate::setting::{Name, Reference, Weight};
 use crate::webhook::Expect;
 
-/// Somebody who is alerted.
+/// Someone who is alerted.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Webhook {
     /// No two have one.

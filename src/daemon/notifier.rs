@@ -61,11 +61,11 @@ pub struct Notifier {
     silent: BTreeMap<Name, Silent>,
     /// Messages that their receivers would not take since the last telling.
     refused: Vec<Refused>,
-    /// Since when the inventory and the configuration have errors that nobody was told of yet.
+    /// Since when the inventory and the configuration have errors that were not alerted yet.
     broken: [Option<Instant>; 2],
     /// Which of them wait to be told.
     ripening: [bool; 2],
-    /// How long they may have them before somebody is.
+    /// How long they may have them before an alert.
     settle_broken: Duration,
     /// In how long the next one will have been silent for too long.
     silent_in: Option<Duration>,
@@ -228,7 +228,7 @@ impl Notifier {
         is_ripe
     }
 
-    /// In how long errors that nobody was told of yet will have stayed long enough.
+    /// In how long errors that were not alerted yet will have stayed long enough.
     pub fn broken_in(&self) -> Option<Duration> {
         let waiting = self.broken.iter().zip(self.ripening).filter(|(_, is_waiting)| *is_waiting);
         waiting.filter_map(|(since, _)| Some(self.settle_broken.saturating_sub((*since)?.elapsed()))).min()

@@ -29,7 +29,7 @@ pub(super) fn reached_though_dead(proof: &Proof) -> Option<Mark> {
 }
 
 /// The test call that someone answered, though no number on record leads there, where nothing of the lifeline was keyed or
-/// found since: its button calls somebody.
+/// found since: its button calls someone.
 pub(super) fn answered_elsewhere(record: &Record, lifeline: &Lifeline, proof: &Proof) -> Option<Mark> {
     let (outcome, last) = proof.last?;
     let is_it = outcome == Outcome::Reached && proof.reached.is_none() && !proof.is_renumbered;

@@ -340,7 +340,7 @@ fn a_button_that_was_relied_on_never_vanishes_where_nobody_knows_its_number_any_
         assert_eq!((summed(&lost), lost.weight), (untested.clone(), Some(Weight::Lifeline)));
         let record = fold(&station.keybook, &reports, |_| None);
         let said = text(&lost, &station, &record);
-        // A call that someone has just answered called somebody.
+        // A call that someone has just answered called someone.
         let may = "lifeline emergency: a press may call nobody (nobody knows \"emergency primary\"); ";
         let answered = "lifeline emergency: someone else than on record answered its last test call on 2027-01-15: ";
         assert_eq!([said.contains(may), said.contains(answered)], [!is_answered, is_answered], "{said}");

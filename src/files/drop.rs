@@ -571,7 +571,7 @@ mod tests {
         assert_eq!(inbox.look(&scene.folders(), false, later(), SETTLE), None);
         assert!(Arc::ptr_eq(&before, &inbox.open[0]), "nothing came or went");
         scene.look(&mut inbox, later());
-        assert_ne!(before.sha256, inbox.open[0].sha256, "somebody said that a file may have changed");
+        assert_ne!(before.sha256, inbox.open[0].sha256, "someone said that a file may have changed");
         tick();
         scene.write("may/b.yaml", "3");
         assert_eq!(inbox.look(&scene.folders(), false, later(), SETTLE), None);

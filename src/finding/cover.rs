@@ -1,4 +1,4 @@
-//! Codes that somebody wrote out where a reference belongs: never shown or kept again.
+//! Codes that someone wrote out where a reference belongs: never shown or kept again.
 
 use super::{Code, Finding, Place};
 

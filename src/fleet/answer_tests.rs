@@ -11,7 +11,7 @@ use crate::store::{Entry, EntryKind};
 
 const DIGEST: &str = "3f9a1c0b7d24e615";
 
-/// A station whose red button calls somebody only from a line that is not a ring-down line. `more`: what else is said of it.
+/// A station whose red button calls someone only from a line that is not a ring-down line. `more`: what else is said of it.
 pub(in crate::fleet) fn station(more: &str) -> Arc<Station> {
     station_wanting("", more)
 }

@@ -25,7 +25,7 @@ pub struct Askers {
     waiting: Vec<Waiting>,
 }
 
-/// Somebody who waits for a view.
+/// Someone who waits for a view.
 #[derive(Debug)]
 struct Waiting {
     answer: Answer,
@@ -57,7 +57,7 @@ impl Asking {
 }
 
 impl Askers {
-    /// Returns once somebody asks. Then a view is to be made, and [`Askers::answer`] gives it; where that fails,
+    /// Returns once someone asks. Then a view is to be made, and [`Askers::answer`] gives it; where that fails,
     /// [`Askers::turn_away`]. Dropped while it waits, it forgets nobody.
     pub async fn asked(&mut self) {
         match self.incoming.recv().await {

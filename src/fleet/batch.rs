@@ -107,7 +107,7 @@ impl<'s> Batch<'s> {
         Ok(self.written)
     }
 
-    /// Writes the batch in one commit with rejected reports and what came of dropped files. False where somebody else recorded one
+    /// Writes the batch in one commit with rejected reports and what came of dropped files. False where someone else recorded one
     /// of the entries meanwhile: then nothing is written.
     ///
     /// # Errors

@@ -55,7 +55,7 @@ impl ExportChain {
     /// Why a line is not what was exported, where it says which entry it was.
     pub(super) fn speaks_against(&self, source: &Arc<str>, number: u32, line: &str) -> Option<Finding> {
         let exported = exported(line)?;
-        // Without the line before there is nothing to check it with; that one is told of as missing.
+        // Without the line before there is nothing to check it with; that one is named as missing.
         let prev = match exported.seq {
             1 => GENESIS,
             seq => self.hashes.get(&seq.checked_sub(1)?)?,

@@ -1,4 +1,4 @@
-//! Decisions into the ledger: what somebody says now, and what an export says was said.
+//! Decisions into the ledger: what someone says now, and what an export says was said.
 
 use jiff::Timestamp;
 

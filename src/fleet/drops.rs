@@ -102,7 +102,7 @@ impl Intake<'_> {
     /// Records the open files of the reports folder, in the order of file names; what was recorded before is passed over.
     ///
     /// A rejected report is judged again where what is wanted or the ledger has changed, since its station may be known by
-    /// now; it is told of once. `progress` hears of each report or line recorded. Returns what is new to tell.
+    /// now; it is alerted once. `progress` hears of each report or line recorded. Returns what is new to tell.
     ///
     /// # Errors
     /// Where the store cannot be read or written. What was recorded before stays.

@@ -105,7 +105,7 @@ impl StationEntries {
         !unanswered(self.showings(), self.standing()).is_empty()
     }
 
-    /// The scripts in somebody's hand that lead to anything but values that these reports prove. Of a station that left
+    /// The scripts in someone's hand that lead to anything but values that these reports prove. Of a station that left
     /// nobody knows the model: each script is judged by the keybook that it was written for.
     pub fn altering(&self, keybooks: &Keybooks) -> Vec<GoneScript> {
         let open = unanswered(self.showings(), self.standing()).into_iter();
@@ -153,7 +153,7 @@ impl StationEntries {
     }
 }
 
-/// What somebody said in an entry; `None` where it is another one.
+/// What someone said in an entry; `None` where it is another one.
 ///
 /// # Errors
 /// Where this version cannot read it.

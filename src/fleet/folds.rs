@@ -105,7 +105,7 @@ impl Records {
                 recalled.take(name, &row, (inventory, is_of_another), &mut texts, &mut prints);
             }
         }
-        // Somebody may have kept others while these were read.
+        // Someone may have kept others while these were read.
         if store.folds_head().await?.as_ref() != Some(&head) {
             return Ok(None);
         }

@@ -52,7 +52,7 @@ pub(super) enum Trust {
 pub(super) struct Arrival {
     /// Where it came from, for people: a path.
     pub source: Arc<str>,
-    /// By it a rejection is known: kept, and told of, once.
+    /// By it a rejection is known: kept, and alerted, once.
     pub sha: String,
     /// What is kept where it is rejected.
     pub text: Vec<u8>,
@@ -121,7 +121,7 @@ impl Intake<'_> {
         arrivals: &[Arrival],
         outcomes: impl Fn(&[Received]) -> Vec<DroppedOutcome>,
     ) -> Result<Vec<Received>, FleetError> {
-        // Where somebody else is quicker with one of them, it is on record from then on: there are no more such turns than arrivals.
+        // Where someone else is quicker with one of them, it is on record from then on: there are no more such turns than arrivals.
         for _ in 0..=arrivals.len() {
             let mut batch = Batch::new(self.store);
             let received = self.judge(arrivals, &mut batch).await?;
@@ -202,7 +202,7 @@ impl Intake<'_> {
             Ok(LedgerLine::Decision(decision)) if trust == Trust::Dropbox => {
                 Ok(Judged::Settled(Received::Rejected(vec![no_report(what_it_is(&decision), place)])))
             }
-            // That somebody holds a card is a fact, and no decision: the more of it is known, the more the brake sees.
+            // That someone holds a card is a fact, and no decision: the more of it is known, the more the brake sees.
             Ok(LedgerLine::Shown(shown)) => self.shown(&shown, place, batch).await,
             Ok(LedgerLine::Decision(decision)) => {
                 // In its place among the others.

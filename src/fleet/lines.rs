@@ -164,7 +164,7 @@ impl Intake<'_> {
                 Judged::Added(station, at) => match appended.get(at) {
                     Some(Appended::New { .. }) => Received::New(station),
                     Some(Appended::Duplicate { .. } | Appended::Conflict { .. }) | None => {
-                        // Somebody else was quicker: now it is on record, and this line is judged beside it.
+                        // Someone else was quicker: now it is on record, and this line is judged beside it.
                         let mut batch = Batch::new(self.store);
                         match self.line((source, number, &line), parse_line(&line), trust, &mut batch).await? {
                             Judged::Settled(one) => one,

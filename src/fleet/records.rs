@@ -270,7 +270,7 @@ impl Records {
         }
     }
 
-    /// The names under which somebody reported at a number.
+    /// The names under which someone reported at a number.
     pub(super) fn reported_at<'r>(&'r self, number: &'r Name) -> impl Iterator<Item = &'r Name> {
         let first = (number.clone(), Name::from(""));
         self.lines.range(first..).take_while(move |(other, _)| other == number).map(|(_, name)| name)

@@ -31,9 +31,9 @@ pub struct Row {
     pub drift: Arc<StationDrift>,
     /// How its lifelines are to hold something else than was last proven; it goes by the station as written.
     pub alteration: Option<Arc<Alteration>>,
-    /// Whether it has a script that the brake may hold, once somebody has asked.
+    /// Whether it has a script that the brake may hold, once someone has asked.
     pub(super) leads_on: OnceLock<bool>,
-    /// What keying its script would take, once somebody has asked.
+    /// What keying its script would take, once someone has asked.
     pub(super) keying: OnceLock<KeyingWork>,
     /// The last release that names it.
     release: Option<Uuid>,

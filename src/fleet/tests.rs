@@ -43,7 +43,7 @@ enum Event {
         stations: usize,
         tested: bool,
     },
-    /// A script is shown to somebody, unless it is held.
+    /// A script is shown to someone, unless it is held.
     Show {
         station: usize,
     },

@@ -54,7 +54,7 @@ pub struct View {
     pub limit: Arc<Limit>,
     /// The change that waits for its release; [`View::held`] says how many scripts wait for it.
     pub change: Option<Arc<Change>>,
-    /// How many scripts wait, once somebody has asked.
+    /// How many scripts wait, once someone has asked.
     pub(super) waiting: OnceLock<usize>,
     /// When time alone next changes it.
     pub due: Option<Timestamp>,

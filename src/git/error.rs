@@ -16,7 +16,7 @@ pub enum GitError {
     TooSlow { seconds: u64 },
     #[error("git answered with more than is read")]
     TooMuch,
-    /// Killed by the system or by somebody; the next try may succeed.
+    /// Killed by the system or by someone; the next try may succeed.
     #[error("git was ended by signal {signal}")]
     Ended { signal: i32 },
     #[error("git said something that is not understood")]
@@ -64,7 +64,7 @@ impl GitError {
         }
     }
 
-    /// Of a revision that somebody typed.
+    /// Of a revision that someone typed.
     pub(super) fn no_revision(shown: &str, revision: &str) -> GitError {
         let name = revision.chars().filter(|sign| !sign.is_control()).take(80).collect();
         GitError::NoRef { path: shown.into(), name, near: "Look for it with \"git log --oneline --all\".".into() }

@@ -1,4 +1,4 @@
-//! A station's line, and what is dialled on it to reach somebody.
+//! A station's line, and what is dialled on it to reach someone.
 
 use super::numbering::{Country, E164};
 use crate::finding::Place;
@@ -134,7 +134,7 @@ pub enum Reach {
     Dial(Name),
 }
 
-/// Somebody a button calls.
+/// Someone a button calls.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Contact {
     /// How it is reached.

@@ -196,7 +196,7 @@ fn a_station_that_would_call_a_station_is_rejected_however_it_dials() {
 }
 
 #[test]
-fn what_may_fail_somebody_is_warned_of() {
+fn what_may_fail_someone_is_warned_of() {
     let warned = |from: &str, to: &str| {
         let (_, findings) = resolved(&[&FLEET.replace(from, to)]);
         assert!(findings.iter().all(|f| !f.is_error()), "{findings:#?}");

@@ -108,7 +108,7 @@ impl Texts {
     }
 }
 
-/// A change that somebody makes.
+/// A change that someone makes.
 #[derive(Debug, Clone)]
 enum Change {
     Contact(u8),

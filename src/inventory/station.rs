@@ -141,7 +141,7 @@ impl Extent {
     }
 }
 
-/// Somebody is on it, until a time.
+/// Someone is on it, until a time.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Taken {
     /// The name used in the ledger.

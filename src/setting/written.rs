@@ -1,4 +1,4 @@
-//! A value as somebody wrote it, before any model says what it means.
+//! A value as someone wrote it, before any model says what it means.
 
 use std::fmt;
 use std::sync::Arc;

@@ -19,7 +19,7 @@ pub enum EntryKind {
     Aside,
     /// A held change that was released.
     Release,
-    /// A station that somebody is on.
+    /// A station that someone is on.
     Take,
     /// Something set aside, or taken, that is no longer so.
     End,

@@ -26,7 +26,7 @@ pub struct StoppedWebhook {
     pub address: String,
     /// The id of the message that was answered so.
     pub message: String,
-    /// Whether somebody asked since to try it again, and no answer came yet.
+    /// Whether someone asked since to try it again, and no answer came yet.
     #[serde(default)]
     pub is_asked: bool,
 }

@@ -1,4 +1,4 @@
-//! Signed links: the address of one card of one station, good until a time, for somebody who has no token.
+//! Signed links: the address of one card of one station, good until a time, for someone who has no token.
 //! Whoever changes a sign of it has nothing; it opens that card alone.
 
 use base64::Engine;

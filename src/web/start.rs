@@ -153,7 +153,7 @@ fn held(view: &View) -> Markup {
     }
 }
 
-/// One station that needs somebody.
+/// One station that needs someone.
 fn station(errand: &Errand, leads: Leads) -> Markup {
     let (station, drift) = (&errand.station, &errand.drift);
     let weight = drift.weight.map(weighed).unwrap_or_default();

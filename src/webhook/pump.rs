@@ -46,7 +46,7 @@ pub enum PumpState {
     },
     /// The store failed; it is asked again soon.
     StoreFailed,
-    /// The receiver answered 410. Nothing is sent until somebody starts it again, or the program; messages are kept.
+    /// The receiver answered 410. Nothing is sent until someone starts it again, or the program; messages are kept.
     Gone,
     /// Told to stop.
     Stopped,
@@ -334,7 +334,7 @@ impl Pump {
                     return self.show(|status| status.refused += 1);
                 }
                 Ok(Refusal::Closed) => {
-                    tracing::error!(webhook, id, "refused by its receiver, nobody there heard it");
+                    tracing::error!(webhook, id, "refused by its receiver, no alert arrived");
                     return self.show(|status| status.refused += 1);
                 }
                 Err(error) => {

@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""The bench's other reading of a fleet: PyYAML, json and dicts, as somebody would write it in an afternoon.
+"""The bench's other reading of a fleet: PyYAML, json and dicts, as someone would write it in an afternoon.
 
     python3 reading.py FOLDER
 

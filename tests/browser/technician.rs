@@ -1,4 +1,4 @@
-//! Somebody with a phone at a station: reads the screen, keys what it shows into the simulated station, and taps what is
+//! Someone with a phone at a station: reads the screen, keys what it shows into the simulated station, and taps what is
 //! heard.
 
 use std::time::Instant;

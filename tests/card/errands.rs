@@ -52,7 +52,7 @@ async fn a_way_back_and_a_renewal_issued_from_the_command_line_open_at_their_lin
     assert!(!overdue.is_empty(), "the sample has something to key again");
     for station in overdue {
         let digest = house.issue(&station, Errand::Renewal).await;
-        // Somebody has begun a visit at one of the sample's.
+        // Someone has begun a visit at one of the sample's.
         let known = if station == "BI-03" { "&beside=01a20c7d-9ec0-7e61-b5a8-3d71c04f2e44" } else { "" };
         let shown = house.get(&format!("{}{known}", path(&digest, &station)), &[]).await;
         assert!(shown.status == 200 && !keys(&shown).is_empty(), "{station}: {shown:?}");

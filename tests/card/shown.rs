@@ -256,7 +256,7 @@ async fn who_has_a_token_sees_what_the_role_allows_and_nobody_else_anything() {
     assert_ne!(house.get("/healthz", &[]).await.status, 401);
 }
 
-/// The signed link on the page of somebody of ops, as a browser reads it: path and query.
+/// The signed link on the page of someone of ops, as a browser reads it: path and query.
 async fn link(house: &House, digest: &str) -> String {
     let page = house.get(&path(digest, ADRIFT), &[basic("ops", "ops-token")]).await;
     let (_, rest) = page.body.split_once(&format!("href=\"{ADDRESS}")).expect("a link");
@@ -314,7 +314,7 @@ async fn a_signed_link_to_a_card_out_of_date_shows_no_keys_and_leads_nowhere() {
     assert!(!outdated.body.contains("href"), "{outdated:?}");
     let (_, now) = house.present(ADRIFT).await;
     assert!(!outdated.body.contains(&now), "not even its number");
-    // Somebody with a token is led on.
+    // Someone with a token is led on.
     let ops = house.get(&path(&digest, ADRIFT), &[basic("ops", "ops-token")]).await;
     assert!(ops.status == 410 && ops.body.contains(&format!("href=\"{now}?station={ADRIFT}\"")), "{ops:?}");
 }

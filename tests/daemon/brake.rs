@@ -166,9 +166,9 @@ fn alert_work_list_listing_preview_and_metrics_name_the_same_numbers() {
     );
 }
 
-/// Somebody is there with half of it keyed: it must be finished, whatever else changes.
+/// Someone is there with half of it keyed: it must be finished, whatever else changes.
 #[test]
-fn a_script_that_somebody_has_begun_waits_for_no_release_wherever_it_is_asked_for() {
+fn a_script_that_someone_has_begun_waits_for_no_release_wherever_it_is_asked_for() {
     let fleet = sample();
     let old = fleet.path("old");
     super::sample::copy(&fleet.path("config"), &old);
@@ -335,7 +335,7 @@ fn rewrite(fleet: &Fleet, edit: impl Fn(&str, &str) -> String) {
     }
 }
 
-/// The stations that stand on one line and may call somebody else by themselves.
+/// The stations that stand on one line and may call someone else by themselves.
 fn on_one_line(fleet: &Fleet) -> Vec<String> {
     let sites = sites(fleet);
     let lines = sites.iter().flat_map(|(_, text)| text.lines());
@@ -468,7 +468,7 @@ fn what_is_held_is_held_on_another_machine_too_and_the_cards_that_are_out_count_
     assert!(!dropped.err.contains("rejected"), "{}", dropped.err);
 }
 
-/// The stations that may be told on their own line to call somebody else than the control room.
+/// The stations that may be told on their own line to call someone else than the control room.
 fn who_call_the_control_room(fleet: &Fleet) -> Vec<String> {
     let text = fs::read_to_string(fleet.path(FLEET)).expect("a file");
     edit(fleet, "+441632960101", "+441632960109");

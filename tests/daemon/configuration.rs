@@ -182,7 +182,7 @@ fn a_hangup_waits_until_a_file_is_whole() {
     let daemon = fleet.start();
     receiver.wait_for(1);
     let text = fleet_yaml(NEW_OFFICER);
-    // Half a file, as somebody's editor or copy leaves it for a moment.
+    // Half a file, as someone's editor or copy leaves it for a moment.
     let half = text.find("profiles:").expect("the profiles");
     fleet.write(FLEET, text.get(..half).expect("half of it"));
     signal(daemon.pid(), "HUP");

@@ -87,7 +87,7 @@ fn a_receiver_that_is_gone_is_left_alone_and_the_others_hear_of_it_once() {
     receiver.still(&daemon, 3);
     assert_eq!(gone.requests().len(), 1, "nothing more is sent there");
     daemon.kill();
-    // After a start it is asked again; when somebody listens there again, everything comes, the kept ones first.
+    // After a start it is asked again; when someone listens there again, everything comes, the kept ones first.
     gone.answer(Answer::Ok);
     let daemon = fleet.start();
     let kept = gone.wait_for(2);

@@ -38,7 +38,7 @@ pub fn seed() -> u64 {
     given.unwrap_or_else(now)
 }
 
-/// One change that somebody makes, whether the daemon runs or not.
+/// One change that someone makes, whether the daemon runs or not.
 fn change(fleet: &Fleet, number: u32, chance: &mut Chance) {
     let (station, _, _) = STATIONS[chance.below(6) as usize];
     let at = format!("2020-06-{:02}T{:02}:{:02}:00Z", 1 + number / 1440, number / 60 % 24, number % 60);

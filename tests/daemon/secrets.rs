@@ -12,7 +12,7 @@ use super::told::{DRIFT, entry};
 
 const NEW_CODE: &str = "90210773";
 
-/// A text as it is, and as it may be hidden from somebody who only looks for it so: in hexadecimal, in base64 at each of
+/// A text as it is, and as it may be hidden from someone who only looks for it so: in hexadecimal, in base64 at each of
 /// the three places where its first byte may fall, and in UTF-16.
 fn disguises(text: &str) -> Vec<Vec<u8>> {
     let hex: String = text.bytes().map(|byte| format!("{byte:02x}")).collect();

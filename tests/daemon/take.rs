@@ -6,7 +6,7 @@ use super::sample::sample;
 use super::told::entry;
 
 #[test]
-fn a_station_that_somebody_is_on_says_so_in_drift_and_alert_and_history_until_it_is_free_again() {
+fn a_station_that_someone_is_on_says_so_in_drift_and_alert_and_history_until_it_is_free_again() {
     let receiver = Receiver::start(SIGNING);
     let fleet = Fleet::new(&receiver);
     let daemon = fleet.start();

@@ -1,4 +1,4 @@
-//! What somebody who believes every delivery holds to be so, and the rules that a webhook's deliveries keep.
+//! What someone who believes every delivery holds to be so, and the rules that a webhook's deliveries keep.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;

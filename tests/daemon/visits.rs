@@ -150,7 +150,7 @@ fn history_tells_of_a_visit_that_was_begun_reported_and_corrected() {
         open.contains(&format!("tech-07 began to key script {digest} no report yet: nobody knows which of its steps")),
         "{open}"
     );
-    // Another card is shown only to who knows that somebody is there.
+    // Another card is shown only to who knows that someone is there.
     let other = fleet.run(&["script", "EQ-02"]).ended(1);
     let ask = format!("stationkeep script EQ-02 --beside {id}");
     assert!(other.out.is_empty() && other.err.contains("tech-07 began to key another card of EQ-02"), "{other:?}");

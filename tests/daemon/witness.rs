@@ -1,4 +1,4 @@
-//! Somebody who checks every delivery as it comes in by the specification's own library (`witness.py` beside this file),
+//! Someone who checks every delivery as it comes in by the specification's own library (`witness.py` beside this file),
 //! in the Python that `STATIONKEEP_TEST_PYTHON` names.
 
 use std::collections::BTreeMap;

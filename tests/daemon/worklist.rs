@@ -45,7 +45,7 @@ fn the_work_list_has_each_station_once_in_order_with_its_own_script_and_adds_up(
     let all = fleet.run(&["script", "--all", "--format", "json"]).ended(0).json();
     let mut presses = 0;
     for script in all["scripts"].as_array().expect("scripts") {
-        // Somebody has begun a visit at one of the sample's.
+        // Someone has begun a visit at one of the sample's.
         let beside = ["--beside", "01a20c7d-9ec0-7e61-b5a8-3d71c04f2e44"];
         let ask = [&["script", text(script, "station"), "--format", "json"][..], &beside].concat();
         let alone = fleet.run(&ask).ended(0).json();

@@ -70,7 +70,7 @@ impl World {
         Ok(())
     }
 
-    /// Somebody keys a card, or tests what it says, and reports.
+    /// Someone keys a card, or tests what it says, and reports.
     pub fn visit(&mut self, key: usize) {
         let way = if self.dice.percent(20) { Way::Back } else { Way::There };
         let is_old = self.dice.percent(30);
@@ -290,7 +290,7 @@ impl World {
         self.send(key, &report, true);
     }
 
-    /// Somebody reports what is not so; later somebody corrects it.
+    /// Someone reports what is not so; later someone corrects it.
     pub fn lie(&mut self, key: usize) {
         if let Some(wrong) = self.lied.get(&key).copied() {
             let id = self.id();

@@ -143,7 +143,7 @@ impl Real {
         self.text(name).is_some_and(|text| !text.is_empty())
     }
 
-    /// Whether a press of this button calls somebody, as each model's manual has it.
+    /// Whether a press of this button calls someone, as each model's manual has it.
     pub fn works(&self, button: &str) -> bool {
         match (&*self.station.keybook().model, button) {
             ("tern-2" | "petrel-3", "emergency") => self.is_filled("emergency.primary"),

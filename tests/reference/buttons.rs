@@ -9,7 +9,7 @@ use crate::script::problem::{Lifeline, Problem, ValueSet};
 /// One button of a station.
 pub struct Button {
     slots: Vec<usize>,
-    /// It calls somebody where each slot of one of these holds one of its values.
+    /// It calls someone where each slot of one of these holds one of its values.
     works: Vec<Vec<(usize, ValueSet)>>,
     /// A fallback of another: it never counts.
     backs: bool,

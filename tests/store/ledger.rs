@@ -222,7 +222,7 @@ async fn the_newest_hash_is_the_head_s_and_every_other_is_found_by_its_number(pl
 async fn a_failed_batch_leaves_nothing_behind(place: &Place) {
     let store = place.open().await;
     store.append(&reports(1..=2)).await.expect("append");
-    // Somebody wrote a row that the head does not know: number 3 is taken, so the batch fails half-way.
+    // Someone wrote a row that the head does not know: number 3 is taken, so the batch fails half-way.
     place.run(&place.stray_entry(3)).await;
     store.append(&reports(3..=40)).await.expect_err("number 3 is taken");
     let head = store.head().await.expect("head");

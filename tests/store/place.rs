@@ -64,7 +64,7 @@ impl Place {
         format!("INSERT INTO ledger VALUES ({seq}, 0, 0, 1, {id}, 'EQ-01', {body}, {hash})")
     }
 
-    /// What somebody does who is allowed to change tables and means harm.
+    /// What someone does who is allowed to change tables and means harm.
     pub async fn unlock(&self) {
         match self {
             Self::Sqlite(_) => {

@@ -31,7 +31,7 @@ async fn a_webhook_is_stopped_once_and_started_once(place: &Place) {
     assert!(store.stop_webhook("wall", &note(3000)).await.expect("stop"));
     let stopped = store.stopped_webhooks().await.expect("read");
     assert_eq!(stopped, [(odd.to_owned(), note(1000)), ("wall".to_owned(), note(3000))].into());
-    // A try that somebody asks for is answered by the next refusal.
+    // A try that someone asks for is answered by the next refusal.
     let is_asked = async || store.stopped_webhooks().await.expect("read")[odd].is_asked;
     assert!(store.try_webhook(odd, 4000).await.expect("ask"));
     assert!(!store.try_webhook("nobody", 4000).await.expect("ask"));

@@ -104,7 +104,7 @@ async fn the_head_turned_back_is_found(place: &Place) {
 async fn a_noted_head_shows_what_a_chain_made_anew_hides(place: &Place) {
     let store = filled(place).await;
     let noted = store.head().await.expect("head");
-    // Somebody cuts off the newest three and sets the head back, so that the chain holds.
+    // Someone cuts off the newest three and sets the head back, so that the chain holds.
     let ninth = store.entries_after(8, 1).await.expect("entries");
     place.run("DELETE FROM ledger WHERE seq > 9").await;
     place.run(&format!("UPDATE ledger_head SET seq = 9, hash = '{}'", ninth[0].hash)).await;

@@ -252,7 +252,7 @@ async fn whatever_a_receiver_does_each_message_is_repeated_under_its_id_until_it
     assert_eq!(tries, [2; 14]);
 }
 
-/// A clock that somebody set back, and that stands still there.
+/// A clock that someone set back, and that stands still there.
 fn stuck_clock() -> i64 {
     1_000_000_000_000
 }
@@ -289,7 +289,7 @@ async fn what_another_process_delivered_meanwhile_is_not_sent_again() {
     .await;
     write(&store, "on-call", &ids(0..4)).await;
     let mut running = run(&store, "on-call", &receiver.url, clock);
-    // While the first is under way somebody else delivers it and the two behind it.
+    // While the first is under way someone else delivers it and the two behind it.
     assert_eq!(seen.recv().await, Some(0));
     for id in ids(0..3) {
         other.record_try("on-call", &id, clock(), &Try::Delivered, Lasting::PowerCut).await.expect("recorded");

@@ -91,7 +91,7 @@ struct News {
     held: bool,
 }
 
-/// A fleet, and what was told of it.
+/// A fleet, and what was alerted of it.
 struct Samples {
     terms: AlertTerms,
     cases: Cases,

@@ -24,7 +24,7 @@ pub struct RefusedMessages;
 /// How far telling has come.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Memory {
-    /// The number of the last one that a message told of.
+    /// The number of the last one that a message named.
     pub last: i64,
 }
 
@@ -46,7 +46,7 @@ const KIND: EventKind = EventKind("stationkeep.message.refused.v1");
 /// How many are shown.
 const SHOWN: usize = 10;
 
-/// The number of the last one that a message told of.
+/// The number of the last one that a message named.
 pub fn last_told(cases: &Cases) -> i64 {
     cases.before::<RefusedMessages>(NEWS).case().map_or(0, |case| case.memory.last)
 }
@@ -92,7 +92,7 @@ struct Entry {
     message: String,
     said: String,
     at: String,
-    /// Whether its short form was taken, or is still to be sent: `false` where nobody there heard it.
+    /// Whether its short form was taken, or is still to be sent: `false` where no alert arrived there.
     short_form: bool,
 }
 

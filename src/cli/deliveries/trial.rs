@@ -1,4 +1,4 @@
-//! `deliveries try NAME`: one marked message, sent once and now, so that somebody sees whether a receiver takes what it would
+//! `deliveries try NAME`: one marked message, sent once and now, so that someone sees whether a receiver takes what it would
 //! get. Nothing of it is kept.
 
 use std::fmt::Write as _;

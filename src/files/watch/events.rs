@@ -28,7 +28,7 @@ const SHARE: u32 = 10;
 /// What the thread is told.
 #[derive(Debug)]
 pub(super) enum Order {
-    /// Something changed, or somebody asks.
+    /// Something changed, or someone asks.
     Look,
     /// Events were lost: something may have changed.
     Missed,
@@ -46,13 +46,13 @@ pub(super) struct Signal {
 #[derive(Debug)]
 pub(super) struct Notes {
     pub means: Means,
-    /// Whether a dropped report may have changed since somebody asked.
+    /// Whether a dropped report may have changed since someone asked.
     pub stirred: bool,
     pub notes: VecDeque<String>,
 }
 
 impl Signal {
-    /// It, though somebody panicked meanwhile.
+    /// It, though someone panicked meanwhile.
     pub fn inner(&self) -> MutexGuard<'_, Notes> {
         self.inner.lock().unwrap_or_else(PoisonError::into_inner)
     }
@@ -232,7 +232,7 @@ impl Events {
 
     fn rearm(&mut self, interest: Interest) -> Turn {
         self.interest = interest;
-        // Somebody may be writing what differs at this very moment.
+        // Someone may be writing what differs at this very moment.
         if self.arm() { self.speak() } else { Turn::On }
     }
 

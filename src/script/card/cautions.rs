@@ -62,7 +62,7 @@ fn begun_text(begun: &Begun) -> String {
 }
 
 fn beside_text(beside: &OtherVisit) -> String {
-    format!("WARNING: {} Make sure that nobody is keying there before you begin.", beside.sentence("this station"))
+    format!("WARNING: {} Make sure that no one is keying there before you begin.", beside.sentence("this station"))
 }
 
 fn renumbered_text(renumbered: &Renumbered) -> String {

@@ -1,4 +1,4 @@
-//! `POST /api/v1/reports` and `POST /api/v1/visits`: what was keyed, heard, found and tested comes in, and that somebody began to
+//! `POST /api/v1/reports` and `POST /api/v1/visits`: what was keyed, heard, found and tested comes in, and that someone began to
 //! key. It is recorded by the functions behind `report`, and a pass is made at once.
 
 use std::future::poll_fn;

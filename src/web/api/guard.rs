@@ -23,7 +23,7 @@ const PATIENCE: Duration = Duration::from_secs(20);
 /// Who files something.
 #[derive(Debug, PartialEq, Eq)]
 pub(super) enum Filer {
-    /// Somebody of this machine, a technician, or ops: for any station.
+    /// Someone of this machine, a technician, or ops: for any station.
     Anyone,
     /// The bearer of a signed link: for its card alone.
     Link(SignedLink),

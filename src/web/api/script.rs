@@ -198,7 +198,7 @@ async fn issue(cards: Arc<Cards>, asked: Asked) -> Result<Response, Problem> {
 /// Two must not key one station at a time.
 fn someone_is_there(script: &Script, station: &str, known: &[Uuid]) -> Result<(), Problem> {
     let Some(beside) = script.unknown_visit(known) else { return Ok(()) };
-    let detail = format!("{} Make sure that nobody is keying there.", beside.sentence(station));
+    let detail = format!("{} Make sure that no one is keying there.", beside.sentence(station));
     let problem = Problem::new(Kind::VisitOpen, detail).with("by", &*beside.by).with("at", beside.at.to_string());
     Err(problem.with("visit", beside.visit.to_string()))
 }

@@ -1,5 +1,5 @@
 //! What the visit page is made from: the visit as data beside the card, the policy under which its scripts run, and what they
-//! are told of the card later.
+//! learn about the card later.
 
 use axum::http::StatusCode;
 use axum::response::Response;
@@ -58,7 +58,7 @@ pub(in super::super) fn policy() -> String {
     )
 }
 
-/// What a page that was opened before is told of its card.
+/// What a page that was opened before learns about its card.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(in super::super) enum State {
     /// It is to be keyed.

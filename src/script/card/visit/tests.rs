@@ -44,7 +44,7 @@ enum Turn {
 const TURNS: [Turn; 7] =
     [Turn::Heard, Turn::Unheard, Turn::Lost, Turn::Dropped, Turn::ObeyedAndDropped, Turn::DroppedBefore, Turn::Garbled];
 
-/// Somebody with the page.
+/// Someone with the page.
 struct Walk<'a> {
     visit: &'a Visit,
     station: SimulatedStation,
