@@ -245,7 +245,7 @@ impl Came<'_> {
     fn tested(&self, test: &Test) -> Option<String> {
         let lifelines = &self.station.keybook.lifelines;
         let at = lifelines.iter().position(|lifeline| lifeline.name == test.lifeline)?;
-        let title = lifelines[at].button();
+        let title = lifelines[at].button.clone();
         let is_last = self.after.lifelines[at].last.is_some_and(|(_, mark)| mark.report == self.report.id);
         let mut said = match test.outcome {
             Outcome::Reached => format!("The test call of \"{title}\" reached help."),
@@ -308,8 +308,8 @@ impl Came<'_> {
         let mut lifelines: Vec<_> = self.is.lifelines.iter().collect();
         lifelines.sort_by_key(|lifeline| lifeline.service);
         for lifeline in lifelines {
-            let title = station.keybook.lifelines.iter().find(|one| one.name == lifeline.name).map(|one| one.button());
-            let title = title.unwrap_or_else(|| lifeline.name.to_string());
+            let title = station.keybook.lifelines.iter().find(|one| one.name == lifeline.name).map(|one| &one.button);
+            let title = title.unwrap_or(&lifeline.name);
             match lifeline.service {
                 Service::Tested => {}
                 Service::Dead => missing.push(format!("Keying: \"{title}\" calls nobody as the station is set now.")),

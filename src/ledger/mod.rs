@@ -17,6 +17,7 @@ mod earlier;
 mod fold;
 mod folded;
 mod led;
+mod packed_record;
 mod proven;
 mod record;
 mod report;
@@ -38,11 +39,12 @@ pub use decision::{
 pub use decisions::Decisions;
 pub use earlier::{Earlier, Held, Of, Worked};
 pub use fold::{fold, fold_with_visits};
-pub use folded::{FOLDED_FORM, SharedTexts, folded_bytes, record_from_bytes};
+pub use folded::FOLDED_FORM;
 pub use issued::{Digest, Effect, Issued, IssuedStep, NoDigest, effect, effect_value};
 pub use keyed::{seal, seen_by};
 pub use led::{Led, led, with_fallbacks};
 pub use mark::Mark;
+pub use packed_record::PackedRecord;
 pub use proven::{Proven, same};
 pub use record::{Failure, Holding, Proof, Record, Refusal, State};
 pub use report::{

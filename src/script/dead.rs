@@ -62,7 +62,7 @@ pub(super) fn dead(station: &Station, aim: &Aim, lifeline: &Lifeline) -> Dead {
     let ours: Vec<SettingId> = if all.iter().any(is_ours) { all.into_iter().filter(is_ours).collect() } else { all };
     let settings =
         ours.into_iter().filter_map(|id| Some((keybook.setting(id).name.clone(), aim.goal[id.index()].clone()?)));
-    Dead { button: lifeline.button(), settings: settings.collect(), is_back: aim.back.is_some() }
+    Dead { button: lifeline.button.to_string(), settings: settings.collect(), is_back: aim.back.is_some() }
 }
 
 /// The lifelines of a station that back no other.
