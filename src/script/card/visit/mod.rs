@@ -25,6 +25,9 @@ use crate::setting::Codes;
 /// All that the page of a visit shows. Times in milliseconds. Its keys are spelt out, so it has no `Debug`.
 #[derive(Serialize)]
 pub struct Visit {
+    /// What is said before everything else where it is made for a rehearsal.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub rehearsal: Option<&'static str>,
     /// What a report names the script by.
     pub script: String,
     /// The station's name in the inventory.
@@ -147,6 +150,7 @@ impl Visit {
             }
         });
         Visit {
+            rehearsal: card.rehearsal,
             script: script.digest.to_string(),
             station: script.station.to_string(),
             place: station.location.to_string(),
