@@ -161,7 +161,11 @@ fn station(errand: &Errand, leads: Leads) -> Markup {
         h3 { (station.name) ": " (drift.told_text()) (weight) }
         p.where { (place) }
         p.soft { "Site " (station.site) }
-        @for text in errand.mind() { p.mind { (capital(&text)) "." } }
+        @for text in errand.mind() {
+            // A name is written as its owner writes it.
+            @let is_name = drift.begun.iter().any(|begun| text.starts_with(&*begun.by));
+            p.mind { @if is_name { (text) } @else { (capital(&text)) } "." }
+        }
         p { (errand.task()) }
         @if let Some(taken) = &drift.taken { p { strong { (taken.by) " is on it until " (minute(taken.until)) "." } } }
         p { "Number: " a href={ "tel:" (station.number) } { (station.number.read_out()) } }
