@@ -442,14 +442,15 @@ pub fn digest<'a>(stations: impl Iterator<Item = &'a Station>) -> Digest {
     let (mut hasher, mut line) = (Sha256::new(), String::new());
     // Stations of one model have their lifeline settings in common, and those of one site most of what is wanted of them.
     let mut vital: HashMap<*const Keybook, Vec<SettingId>> = HashMap::new();
-    let mut texts: HashMap<(SettingId, *const Wanted), String> = HashMap::new();
+    let mut texts: HashMap<(*const Keybook, SettingId, *const Wanted), String> = HashMap::new();
     for station in stations {
         line.clear();
         netstring(&mut line, &station.name);
-        let ids = vital.entry(Arc::as_ptr(&station.keybook)).or_insert_with(|| vital_by_name(station));
+        let keybook = Arc::as_ptr(&station.keybook);
+        let ids = vital.entry(keybook).or_insert_with(|| vital_by_name(station));
         for id in ids {
             let Some(wanted) = station.wanted(*id) else { continue };
-            let text = texts.entry((*id, std::ptr::from_ref(wanted))).or_insert_with(|| {
+            let text = texts.entry((keybook, *id, std::ptr::from_ref(wanted))).or_insert_with(|| {
                 let mut both = String::new();
                 netstring(&mut both, &station.keybook.setting(*id).name);
                 netstring(&mut both, &text(&wanted.value));
