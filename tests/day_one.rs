@@ -64,7 +64,10 @@ impl Day<'_> {
         findings.sort_by_key(|finding| std::cmp::Reverse(finding.places.clone()));
         let mut done = BTreeSet::new();
         for Finding { code, fix, places } in &findings {
-            if let Some((_, form)) = fix.split_once("--dates ").filter(|_| options.is_empty() && !fix.contains(" or ") || fix.contains(", or name the form: --dates")) {
+            if let Some((_, form)) = fix
+                .split_once("--dates ")
+                .filter(|_| options.is_empty() && !fix.contains(" or ") || fix.contains(", or name the form: --dates"))
+            {
                 let form = form.trim_end_matches('.').to_owned();
                 options = vec!["--dates".into(), form];
                 has_changed = true;
@@ -91,7 +94,8 @@ fn findings(text: &str) -> Vec<Finding> {
         let place = place.and_then(|parts| Some((parts.first()?.parse().ok()?, parts.get(1)?.parse().ok()?)));
         match (place, line.strip_prefix("Fix: "), all.last_mut()) {
             (Some(place), _, _) if line.contains(": error: ") => {
-                let code = line.rsplit_once('(').map(|(_, code)| code.trim_end_matches(')').to_owned()).expect("a code");
+                let code =
+                    line.rsplit_once('(').map(|(_, code)| code.trim_end_matches(')').to_owned()).expect("a code");
                 all.push(Finding { code, fix: String::new(), places: vec![place] });
             }
             (Some(place), _, Some(last)) => last.places.push(place),

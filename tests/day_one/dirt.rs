@@ -5,13 +5,22 @@
 pub const STATIONS: usize = 300;
 
 const HEADER: [&str; 12] = [
-    "Station", "site", "number", "where", "number.first", "number.second", "identity", "volume", "access", "at", "by",
+    "Station",
+    "site",
+    "number",
+    "where",
+    "number.first",
+    "number.second",
+    "identity",
+    "volume",
+    "access",
+    "at",
+    "by",
     "Owner",
 ];
 const STATION: usize = 0;
 const SITE: usize = 1;
 const NUMBER: usize = 2;
-const WHERE: usize = 3;
 const FIRST: usize = 4;
 const IDENTITY: usize = 6;
 const VOLUME: usize = 7;
@@ -19,7 +28,7 @@ const ACCESS: usize = 8;
 const AT: usize = 9;
 
 /// What is done to a row.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy)]
 pub enum Dirt {
     /// A cell is written in another way.
     Cell(usize, fn(&str) -> String),
@@ -36,7 +45,7 @@ pub enum Dirt {
 }
 
 /// What comes of it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy)]
 pub enum Said {
     /// It is read as it is meant.
     Nothing,
@@ -119,8 +128,11 @@ impl Sheet {
     /// Dirt of every kind, each on a row of its own, and local dates on every tenth.
     pub fn new(seed: usize) -> Sheet {
         let truth: Vec<Vec<String>> = (0..STATIONS).map(true_row).collect();
-        let mut lines: Vec<Line> =
-            truth.iter().enumerate().map(|(nth, cells)| Line { cells: cells.clone(), raw: None, truth: vec![nth] }).collect();
+        let mut lines: Vec<Line> = truth
+            .iter()
+            .enumerate()
+            .map(|(nth, cells)| Line { cells: cells.clone(), raw: None, truth: vec![nth] })
+            .collect();
         for line in lines.iter_mut().step_by(10) {
             let date: Vec<&str> = line.cells[AT].split('-').collect();
             line.cells[AT] = format!("{}.{}.{}", date[2], date[1], date[0]);
@@ -134,8 +146,11 @@ impl Sheet {
             answers: 0,
         };
         // From the end, so that what is put in moves no row that is still to come. No two of them are neighbours.
-        let mut rows: Vec<(usize, Dirt)> =
-            DIRT.iter().enumerate().map(|(nth, (_, dirt, _))| ((seed * 7 + 11 * nth) % (STATIONS - 1), *dirt)).collect();
+        let mut rows: Vec<(usize, Dirt)> = DIRT
+            .iter()
+            .enumerate()
+            .map(|(nth, (_, dirt, _))| ((seed * 7 + 11 * nth) % (STATIONS - 1), *dirt))
+            .collect();
         rows.sort_by_key(|(row, _)| std::cmp::Reverse(*row));
         rows.into_iter().for_each(|(row, dirt)| soil(&mut lines, &sheet.truth, row, dirt));
         sheet.lines = lines;
@@ -201,7 +216,8 @@ impl Sheet {
             ([truth], _) => self.lines[at].cells[cell] = self.truth[*truth][cell].clone(),
             (several, _) => {
                 let several = several.to_vec();
-                let rows = several.iter().map(|nth| Line { cells: self.truth[*nth].clone(), raw: None, truth: vec![*nth] });
+                let rows =
+                    several.iter().map(|nth| Line { cells: self.truth[*nth].clone(), raw: None, truth: vec![*nth] });
                 self.lines.splice(at..=at, rows.collect::<Vec<_>>());
             }
         }
