@@ -56,18 +56,15 @@ impl Day<'_> {
         // Kinds are told by the lines as they are before anything is fixed.
         let lines: Vec<usize> = (0..DIRT.len()).map(|kind| self.sheet.line_of(self.seed, kind)).collect();
         for finding in &findings {
-            let named = |line: &usize| finding.places.iter().any(|(place, _)| place == line || *place == line + 1);
-            let kinds = lines.iter().enumerate().filter(|(_, line)| **line > 0 && named(line));
+            let named = |line: &usize| finding.places.iter().any(|(place, _)| place == line);
+            let kinds = lines.iter().enumerate().filter(|(_, line)| named(line));
             self.said.extend(kinds.map(|(kind, _)| (kind, finding.code.clone())));
         }
         // From the end: a row that goes moves those after it.
         findings.sort_by_key(|finding| std::cmp::Reverse(finding.places.clone()));
         let mut done = BTreeSet::new();
         for Finding { code, fix, places } in &findings {
-            if let Some((_, form)) = fix
-                .split_once("--dates ")
-                .filter(|_| options.is_empty() && !fix.contains(" or ") || fix.contains(", or name the form: --dates"))
-            {
+            if let Some((_, form)) = fix.split_once(", or name the form: --dates ") {
                 let form = form.trim_end_matches('.').to_owned();
                 options = vec!["--dates".into(), form];
                 has_changed = true;

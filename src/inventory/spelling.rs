@@ -115,6 +115,10 @@ pub fn read_number(text: &str, country: &Country) -> Result<(E164, bool), String
     if let Ok(number) = text.parse() {
         return Ok((number, false));
     }
+    // A letter that may stand for a digit is not guessed.
+    if text.chars().any(char::is_alphabetic) {
+        return Err(fix(text).0);
+    }
     if let Some(number) = straightened(text) {
         return Ok((number, false));
     }

@@ -5,8 +5,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 use std::sync::Arc;
 
+use super::frame::{Answers, CONFIG, FIRST_KEYBOOK, INVENTORY, NewFile, example_code, frame, quoted};
 use super::rows::{Column, Header, RowsReader, StationRow};
-use super::{Answers, quoted};
 use crate::finding::{Finding, Place, as_name, plural, settle};
 use crate::inventory::{self, Keybooks};
 use crate::keybook::{Keybook, SettingId};
@@ -59,6 +59,19 @@ pub fn draft(table: &Table, keybooks: &Keybooks, answers: &Answers) -> Result<Dr
             return Ok(Draft { text: written.text, guesses, left_out: without.len(), findings, stations: rows.len() });
         }
     }
+}
+
+/// An installation with a drafted inventory, and with keybooks by the names of their files; with none, the first keybook and its code.
+pub fn drafted(answers: &Answers, draft: &Draft, keybooks: &[(String, String)]) -> Vec<NewFile> {
+    let mut files = frame(answers);
+    files.push(NewFile::plain(INVENTORY, draft.text.clone()));
+    let own = keybooks.iter().map(|(name, text)| NewFile::plain(format!("{CONFIG}keybooks/{name}"), text.clone()));
+    files.extend(own);
+    if keybooks.is_empty() {
+        files.push(NewFile::plain(format!("{CONFIG}keybooks/heron-1.yaml"), FIRST_KEYBOOK));
+        files.push(example_code());
+    }
+    files
 }
 
 fn guesses(rows: &[StationRow<'_>], written: &Writer<'_>, header: &Header, answers: &Answers) -> Vec<String> {
@@ -293,13 +306,13 @@ impl<'t> Writer<'t> {
 
     /// What the rules of an inventory have against it, at the cells that it comes from.
     fn wrong(&self, keybooks: &Keybooks) -> Vec<Finding> {
-        let (raw, mut findings) = inventory::read(&super::INVENTORY.into(), self.text.as_bytes());
+        let (raw, mut findings) = inventory::read(&INVENTORY.into(), self.text.as_bytes());
         if !findings.iter().any(Finding::is_error) {
             findings.extend(inventory::resolve(&[Arc::new(raw)], keybooks, &Codes::default()).1);
         }
         let origin = |place: &Place| {
             let line = (place.line.max(1) - 1) as usize;
-            Some(&*place.file).filter(|file| **file == *super::INVENTORY).and_then(|_| self.origins.get(line)?.clone())
+            Some(&*place.file).filter(|file| **file == *INVENTORY).and_then(|_| self.origins.get(line)?.clone())
         };
         let moved = findings.into_iter().filter(Finding::is_error).map(|mut finding| {
             finding.place = origin(&finding.place).unwrap_or(finding.place);

@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
+use super::frame::quoted;
 use crate::finding::{Code, Finding, Place, did_you_mean, in_quotes};
 use crate::inventory::{Country, E164, Keybooks, read_number};
 use crate::keybook::{Keybook, SettingId};
@@ -311,18 +312,18 @@ fn value(cell: &Cell, name: &str, kind: &Kind) -> Result<String, (Code, String, 
     }
     match kind {
         Kind::Secret { .. } => match text.parse() {
-            Ok(Reference::Env(_) | Reference::File(_)) => Ok(format!("{{secret: {}}}", super::quoted(text))),
+            Ok(Reference::Env(_) | Reference::File(_)) => Ok(format!("{{secret: {}}}", quoted(text))),
             Ok(Reference::Factory) | Err(_) => {
                 let message = format!("\"{name}\" is not a reference to a code.");
                 Err((Code::SecretLiteral, message, "Write file:PATH or env:NAME."))
             }
         },
         Kind::Flags { .. } => {
-            let names: Vec<String> = text.split_whitespace().map(super::quoted).collect();
+            let names: Vec<String> = text.split_whitespace().map(quoted).collect();
             Ok(format!("[{}]", names.join(", ")))
         }
         Kind::Number { .. } if text.bytes().all(|byte| byte.is_ascii_digit()) => Ok(text.to_owned()),
-        Kind::Number { .. } | Kind::Choice(_) | Kind::Digits { .. } | Kind::Dial { .. } => Ok(super::quoted(text)),
+        Kind::Number { .. } | Kind::Choice(_) | Kind::Digits { .. } | Kind::Dial { .. } => Ok(quoted(text)),
     }
 }
 

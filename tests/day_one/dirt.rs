@@ -69,7 +69,7 @@ pub const DIRT: [(&str, Dirt, Said); 25] = [
     ("a letter for a digit", Dirt::Cell(NUMBER, |text| text.replacen("960", "96O", 1)), Said::New("not-e164")),
     ("a number as it is dialled at home", Dirt::Cell(NUMBER, |text| format!("01632 {}", &text[7..])), Said::Nothing),
     ("a number with brackets", Dirt::Cell(NUMBER, |text| format!("+44 (0)1632-{}", &text[7..])), Said::Nothing),
-    ("a number to call that was shortened", Dirt::Cell(FIRST, |_| "1.63296E+09".into()), Said::New("value-outside")),
+    ("a number to call that was shortened", Dirt::Cell(FIRST, |_| "1.1349601E+09".into()), Said::New("value-outside")),
     ("two names in one cell", Dirt::Merged, Said::New("name-unfit")),
     ("cells of a site that were merged", Dirt::Cell(SITE, |_| String::new()), Said::New("key-missing")),
     ("a total at the end", Dirt::Below("Total,,,,,,,2100,,,,"), Said::New("key-missing")),
@@ -106,14 +106,14 @@ pub struct Sheet {
 }
 
 fn true_row(nth: usize) -> Vec<String> {
-    let first = if nth.is_multiple_of(3) { "01134960115" } else { "01632960101" };
+    let first = if nth.is_multiple_of(3) { "01134960115" } else { "01134960101" };
     let cells = [
         format!("MW-{nth:03}"),
         format!("site {}", nth / 25 + 1),
         format!("+441632960{nth:03}"),
         format!("Pier {}, café side", nth % 40),
         first.into(),
-        "01632960102".into(),
+        "01134960102".into(),
         format!("{:04}", 100 + nth),
         if nth.is_multiple_of(50) { "4" } else { "7" }.into(),
         "file:secrets/access".into(),
@@ -125,7 +125,7 @@ fn true_row(nth: usize) -> Vec<String> {
 }
 
 impl Sheet {
-    /// Dirt of every kind, each on a row of its own, and local dates on every tenth.
+    /// Dirt of every kind, each on a row of its own, and local dates on every tenth of the others.
     pub fn new(seed: usize) -> Sheet {
         let truth: Vec<Vec<String>> = (0..STATIONS).map(true_row).collect();
         let mut lines: Vec<Line> = truth
@@ -133,10 +133,6 @@ impl Sheet {
             .enumerate()
             .map(|(nth, cells)| Line { cells: cells.clone(), raw: None, truth: vec![nth] })
             .collect();
-        for line in lines.iter_mut().step_by(10) {
-            let date: Vec<&str> = line.cells[AT].split('-').collect();
-            line.cells[AT] = format!("{}.{}.{}", date[2], date[1], date[0]);
-        }
         let mut sheet = Sheet {
             truth,
             header: HEADER.map(str::to_owned).into(),
@@ -153,6 +149,12 @@ impl Sheet {
             .collect();
         rows.sort_by_key(|(row, _)| std::cmp::Reverse(*row));
         rows.into_iter().for_each(|(row, dirt)| soil(&mut lines, &sheet.truth, row, dirt));
+        let is_clean =
+            |line: &&mut Line| line.raw.is_none() && line.truth.iter().any(|nth| sheet.truth[*nth] == line.cells);
+        for line in lines.iter_mut().filter(is_clean).step_by(10) {
+            let date: Vec<&str> = line.cells[AT].split('-').collect();
+            line.cells[AT] = format!("{}.{}.{}", date[2], date[1], date[0]);
+        }
         sheet.lines = lines;
         sheet
     }
@@ -233,10 +235,11 @@ impl Sheet {
         cell.min(HEADER.len() - 1)
     }
 
-    /// Whether a line of the file, from 1, has dirt of a kind.
+    /// The line of the file, from 1, that has dirt of a kind: where it is a row too many, that one.
     pub fn line_of(&self, seed: usize, kind: usize) -> usize {
         let name = &self.truth[(seed * 7 + 11 * kind) % (STATIONS - 1)][STATION];
-        self.lines.iter().position(|line| line.cells[STATION].contains(&**name)).map_or(0, |at| at + 2)
+        let row = self.lines.iter().position(|line| line.cells[STATION].contains(&**name)).unwrap_or(0);
+        row + if matches!(DIRT[kind].1, Dirt::Again(..) | Dirt::Below(_)) { 3 } else { 2 }
     }
 }
 
