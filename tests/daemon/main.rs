@@ -40,4 +40,5 @@ mod supervised;
 mod take;
 mod together;
 mod visits;
+mod whole_card;
 mod worklist;

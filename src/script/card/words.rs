@@ -2,6 +2,7 @@
 
 use crate::drift::value_text;
 use crate::finding::plural;
+pub(super) use crate::finding::{listed, sentence};
 use crate::inventory::Station;
 use crate::keybook::{Lifeline, Tone};
 use crate::script::delta::Step;
@@ -18,24 +19,6 @@ pub(super) fn settings_of(station: &Station, names: &[Name]) -> String {
     let keybook = &station.keybook;
     let title = |name: &Name| keybook.id(name).map_or_else(|| name.to_string(), |id| keybook.setting(id).title());
     listed(&names.iter().map(title).collect::<Vec<_>>(), "and")
-}
-
-/// A sentence with its first letter in upper case.
-pub(super) fn sentence(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
-}
-
-/// "1, 2 or 3".
-pub(super) fn listed(all: &[impl std::fmt::Display], word: &str) -> String {
-    match all {
-        [] => String::new(),
-        [one] => one.to_string(),
-        [first @ .., last] => {
-            let first: Vec<String> = first.iter().map(ToString::to_string).collect();
-            format!("{} {word} {last}", first.join(", "))
-        }
-    }
 }
 
 pub(super) fn tone(tone: &Tone) -> String {
