@@ -296,7 +296,7 @@ impl Cards {
             Holder::Link => Leads::Nowhere,
             Holder::ThisMachine | Holder::Technician | Holder::Ops => Leads::On,
         };
-        let visit = Visit::of(script, &row.station, codes, &card);
+        let visit = Visit::of(script, &row.station, codes, &card, &view.reading.inventory.contacts);
         let visiting = self.visiting(&visit, script, asked);
         Ok(Seen::Visit(visit_page(&card, view.good_since(), hand_on.as_ref(), leads, &visiting)))
     }

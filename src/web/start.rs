@@ -10,7 +10,7 @@ use maud::{Markup, html};
 use super::access::{CHALLENGE, Caller, Role};
 use super::cards::Cards;
 use super::host::is_foreign;
-use super::page::{Page, layout};
+use super::page::Page;
 use crate::drift::{Begun, Standing};
 use crate::finding::{minute, plural};
 use crate::fleet::{Row, View};
@@ -78,8 +78,7 @@ fn page(view: &View, number: usize, leads: Leads) -> Page {
             p.mind { "The files have errors, and no files without errors were ever read." }
             (errors(view))
         };
-        let html = layout("No station is watched", &main);
-        return Page { status: StatusCode::SERVICE_UNAVAILABLE, html };
+        return Page::sending(StatusCode::SERVICE_UNAVAILABLE, "No station is watched", &main, "card/");
     }
     let is_due = |row: &&Row| row.drift.standing != Standing::Aligned;
     let mut rows: Vec<&Row> = view.rows.iter().filter(is_due).collect();
@@ -111,7 +110,7 @@ fn page(view: &View, number: usize, leads: Leads) -> Page {
         p { (view.totals.counted()) ": " (view.totals.sentence()) "." }
         p { a href="guide" { "The guide" } }
     };
-    Page { status: StatusCode::OK, html: layout(&title, &main) }
+    Page::sending(StatusCode::OK, &title, &main, "card/")
 }
 
 /// What to know of the files before anything below is believed.
