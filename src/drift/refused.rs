@@ -12,8 +12,8 @@ use crate::setting::{Reference, Secret, Value};
 pub struct RefusedCodes {
     /// "file:secrets/access-2026 at 2026-11-25 12:10 UTC (tech-07)", one for each code.
     pub each: Vec<String>,
-    /// These codes.
-    pub codes: Vec<Value>,
+    /// These codes, and when and by whom each was reported: "at 2026-11-25 12:10 UTC (tech-07)".
+    pub codes: Vec<(Value, String)>,
     /// Whether the station may hold another code that is on record.
     pub leaves_others: bool,
 }
@@ -46,18 +46,19 @@ pub fn refused(station: &Station, record: &Record) -> Option<RefusedCodes> {
         all.any(|code| holding.refusal_of(code).is_none())
     });
     let all = || refused.iter().flat_map(|id| &record.holding(**id).refused);
-    let (each, codes) = (all().map(refusal_text).collect(), all().map(|refusal| refusal.code.clone()).collect());
+    let reported = |Refusal { code, mark, by }: &Refusal| (code.clone(), format!("at {} ({by})", minute(mark.at)));
+    let codes: Vec<(Value, String)> = all().map(reported).collect();
+    let each = codes.iter().map(|(code, reported)| format!("{} {reported}", referred(code))).collect();
     (!refused.is_empty()).then_some(RefusedCodes { each, codes, leaves_others })
 }
 
-/// "file:secrets/access-2026 at 2026-11-25 12:10 UTC (tech-07)".
-fn refusal_text(Refusal { code, mark, by }: &Refusal) -> String {
-    let code = match code {
+/// "file:secrets/access-2026".
+fn referred(code: &Value) -> String {
+    match code {
         Value::Secret(Secret { reference: Reference::Factory, .. }) => "the factory code".into(),
         Value::Secret(secret) => secret.reference.to_string(),
         Value::Digits(_) | Value::Dial(_) | Value::Choice(_) | Value::Flags(_) | Value::Number(_) => value_text(code),
-    };
-    format!("{code} at {} ({by})", minute(mark.at))
+    }
 }
 
 impl RefusedCodes {

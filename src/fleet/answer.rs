@@ -144,8 +144,17 @@ impl Came<'_> {
             Service::Failed | Service::Untested | Service::Overdue | Service::Tested => None,
         };
         let now = self.is.lifelines.iter().filter(|one| one.is_required).filter_map(|one| Some((one, meets(one)?)));
+        let disproved = self.disproved();
+        let is_disproved = |one: &LifelineService| {
+            let lifeline = self.station.keybook.lifelines.iter().find(|lifeline| lifeline.name == one.name);
+            lifeline.is_some_and(|lifeline| lifeline.settings.iter().any(|id| disproved.contains(id)))
+        };
         let text = |(one, now): (&LifelineService, &str)| {
-            format!("{} {now}. Keep a stand-in until a test call reaches help.", sentence(&self.button(&one.name)))
+            let button = self.button(&one.name);
+            match is_disproved(one) {
+                true => format!("By the record {button} {now}. Keep a stand-in until you know what the station holds."),
+                false => format!("{} {now}. Keep a stand-in until a test call reaches help.", sentence(&button)),
+            }
         };
         now.map(text).collect()
     }

@@ -39,6 +39,12 @@ fn a_whole_card_that_is_filled_in_is_recorded_by_command_and_by_folder_and_no_co
             assert!(!bytes.windows(code.len()).any(|part| part == code.as_bytes()), "{code} in {file}");
         }
     }
+    fleet.write("wrong.yaml", &draft.replace("outcome: failed", "outcome: faild"));
+    let done = fleet.run(&["report", "wrong.yaml"]).ended(2);
+    assert!(
+        done.out.contains("A test call failed, or may have, and that is not recorded. Keep a stand-in."),
+        "{done:?}"
+    );
     fleet.write("SP-01.txt", &draft.replace('\n', "\r\n"));
     let done = fleet.run(&["report", "SP-01.txt"]).ended(0);
     assert!(done.out.contains("did not reach help. Keep a stand-in"), "{done:?}");

@@ -11,7 +11,8 @@ use crate::inventory::Station;
 use crate::script::aim::Back;
 use crate::script::dead::Dead;
 use crate::script::delta::{Begun, OtherVisit, Renumbered, Script, Step};
-use crate::setting::Name;
+use crate::script::pressed::in_fours;
+use crate::setting::{Codes, Name, Value};
 
 /// What it means that a card is the way back.
 pub(super) fn back_text(back: Back) -> &'static str {
@@ -26,13 +27,13 @@ pub(super) fn back_text(back: Back) -> &'static str {
 
 /// All that is said before the keys: what comes first, and what to mind before, during and after keying.
 pub fn cautions(script: &Script, station: &Station) -> Vec<String> {
-    let first = lead(script, station).into_iter();
+    let first = lead(script, station, &Codes::default()).into_iter();
     first.chain(cautions_with(script, station, failing::whole_rule(script))).collect()
 }
 
 /// What is said before all else: what a person pressing the button would meet, whether this is the card and the station
-/// that is meant, and what is needed to key it.
-pub(super) fn lead(script: &Script, station: &Station) -> Vec<String> {
+/// that is meant, and what is needed to key it. What was refused is named by its keys where `codes` has them.
+pub(super) fn lead(script: &Script, station: &Station, codes: &Codes) -> Vec<String> {
     let mut all: Vec<String> = Vec::new();
     if script.back.is_some() {
         all.extend(untried_text(script, station));
@@ -42,9 +43,8 @@ pub(super) fn lead(script: &Script, station: &Station) -> Vec<String> {
     all.extend(script.begun.as_ref().map(begun_text));
     all.extend(script.beside.iter().map(beside_text));
     all.extend(script.renumbered.as_ref().map(renumbered_text));
-    all.extend(
-        script.refused.as_ref().filter(|_| !script.calls.is_empty()).map(|refused| refused_text(script, refused)),
-    );
+    let refused = script.refused.as_ref().filter(|_| !script.calls.is_empty());
+    all.extend(refused.map(|refused| refused_text(script, refused, codes)));
     if script.letters {
         all.push("You need a phone with the keys A to D. An ordinary phone has none.".to_owned());
     }
@@ -86,10 +86,17 @@ fn renumbered_text(renumbered: &Renumbered) -> String {
 
 /// Of codes that the station refused: whether this card opens with another. One that was begun, or that starts where another
 /// ends, opens with what it was written for.
-fn refused_text(script: &Script, refused: &RefusedCodes) -> String {
+fn refused_text(script: &Script, refused: &RefusedCodes, known: &Codes) -> String {
     let RefusedCodes { each, codes, leaves_others } = refused;
+    let each = codes.iter().zip(each).map(|((code, reported), referred)| match code {
+        Value::Secret(secret) => known
+            .code_of(secret)
+            .map_or_else(|| referred.clone(), |code| format!("{} {reported}", in_fours(code.reveal()).join(" "))),
+        Value::Digits(_) | Value::Dial(_) | Value::Choice(_) | Value::Flags(_) | Value::Number(_) => referred.clone(),
+    });
+    let each: Vec<String> = each.collect();
     let first = script.calls.iter().find_map(|call| call.codes.first());
-    let is_other = first.is_some_and(|first| !codes.iter().any(|code| code.agrees(first)));
+    let is_other = first.is_some_and(|first| !codes.iter().any(|(code, _)| code.agrees(first)));
     let is_written = script.begun.is_some() || script.back == Some(Back::AfterScript);
     let now = match (is_other, is_written || *leaves_others) {
         (true, _) => " This card opens with another code.",
@@ -98,7 +105,7 @@ fn refused_text(script: &Script, refused: &RefusedCodes) -> String {
             " No other code is on record. Before you ring, ops must find out which code the station holds."
         }
     };
-    format!("WARNING: the station refused {}.{now}", listed(each, "and"))
+    format!("WARNING: the station refused {}.{now}", listed(&each, "and"))
 }
 
 pub(super) fn cautions_with(script: &Script, station: &Station, failing: String) -> Vec<String> {

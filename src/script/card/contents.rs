@@ -136,7 +136,7 @@ impl Card {
             model: station.keybook.title.clone(),
             back: script.back.map(back_text),
             facts: facts(script, station, codes, commit),
-            lead: lead(script, station),
+            lead: lead(script, station, codes),
             way_back: script.way_back.clone(),
             cautions: cautions_with(script, station, failing::rule(script)),
             notes: script.warnings.iter().map(|warning| warning.text(codes)).collect(),

@@ -286,6 +286,10 @@ fn a_code_of_a_way_back_and_of_a_card_that_was_begun_is_not_said_to_be_another()
     let lead = |script: &Script| crate::script::card::cautions(script, &station).join("\n");
     let card = there(&station, &record).unwrap().unwrap();
     assert!(lead(&card).contains("the station refused file:new") && lead(&card).contains("No other code is on record"));
+    // The card itself names it by its keys, the one thing that the technician can compare.
+    let text = card::text(&card::Card::of(&card, &station, &codes(), None, Uuid::nil()));
+    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(text.contains("the station refused 4711 00 at") && !text.contains("file:new"), "{text}");
     // Its way back starts where it ends, and opens with the wanted code, which is the refused one.
     record.handed_out.push(way::out(&station, &card, "2026-11-20T12:00:00Z"));
     let back = written(&station, &record, &codes(), Way::Back, &mut Memory::default()).unwrap().unwrap();
