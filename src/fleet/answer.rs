@@ -437,17 +437,11 @@ impl Came<'_> {
             format!("No report says what {} is.{then}", self.title(&one.name))
         };
         let mut said: Vec<String> = codes.into_iter().map(code).collect();
-        let kinds: [(&str, fn(Drift) -> bool); 4] = [
-            ("Unknown", |drift| drift == Drift::Unproven),
-            ("In doubt", |drift| drift == Drift::InDoubt),
-            ("Confirmed too long ago", |drift| drift == Drift::Overdue),
-            ("Still to key", |drift| matches!(drift, Drift::Differs | Drift::Strayed)),
-        ];
-        for (what, is_it) in kinds {
-            let all = others.iter().filter(|one| is_it(one.drift));
+        for word in SETTINGS {
+            let all = others.iter().filter(|one| word_of(one.drift) == word);
             let titles: Vec<String> = all.map(|one| self.title(&one.name)).collect();
             if !titles.is_empty() {
-                said.push(format!("{what}: {}.", titles.join(", ")));
+                said.push(format!("{word}: {}.", titles.join(", ")));
             }
         }
         said
@@ -467,6 +461,18 @@ impl Came<'_> {
             }
             _ => Some(format!("Steps {} are not in the report. They count as not keyed.", listed(&all, "and"))),
         }
+    }
+}
+
+/// What is the matter with settings, in the order in which it is said.
+const SETTINGS: [&str; 4] = ["Unknown", "In doubt", "Confirmed too long ago", "Still to key"];
+
+fn word_of(drift: Drift) -> &'static str {
+    match drift {
+        Drift::Unproven => SETTINGS[0],
+        Drift::InDoubt => SETTINGS[1],
+        Drift::Overdue => SETTINGS[2],
+        Drift::Differs | Drift::Strayed => SETTINGS[3],
     }
 }
 

@@ -258,7 +258,7 @@ fn of_several_corrections_of_one_report_the_last_counts_whatever_order_they_arri
     let correction =
         |minute, seconds| Report { corrects: Some(wrong.id), ..left(minute, "gate.seconds", plain(seconds)) };
     let (first, last) = (correction(3, "8"), Report { left: [].into(), ..correction(4, "9") });
-    let alone = folded(&[last.clone()]);
+    let alone = folded(std::slice::from_ref(&last));
     for order in [[0, 1, 2], [2, 1, 0], [1, 2, 0], [0, 2, 1]] {
         let all = [&wrong, &first, &last];
         let reports: Vec<Report> = order.iter().map(|at| all[*at].clone()).collect();
@@ -276,7 +276,7 @@ fn what_another_station_said_and_what_was_keyed_there_is_in_doubt_until_the_stat
         elsewhere(Report { left: [("gate.seconds".into(), plain("9"))].into(), ..found(2, "identity", quoted("103")) });
     let before = [held, left(1, "gate.seconds", plain("7"))];
     let before = [before[0].clone(), Report { id: Uuid::from_u128(77), ..before[1].clone() }];
-    let doubted = folded(&[&before[..], &[other.clone()]].concat());
+    let doubted = folded(&[&before[..], std::slice::from_ref(&other)].concat());
     let texts = |record: &Record, name: &str| match state(record, name) {
         State::InDoubt(all) => all.iter().map(|one| one.to_string().replace('"', "")).collect::<Vec<_>>(),
         State::Known(_) | State::Unknown => Vec::new(),
@@ -425,13 +425,14 @@ proptest! {
         for visit in &visits {
             let by_id = reports.iter().any(|report| report.id == visit.id);
             let by_script = reports.iter().any(|report| {
-                let corrected = reports.iter().any(|other| other.corrects == Some(report.id));
+                let is_corrected = reports.iter().any(|other| other.corrects == Some(report.id));
                 let later = reports.iter().any(|other| {
                     let is_of_it = other.corrects.is_some() && other.corrects == report.corrects;
                     is_of_it && (other.at, other.id) > (report.at, report.id)
                 });
                 let has_effect = reports.iter().any(|other| Some(other.id) == report.corrects);
-                let counts = !corrected && !(later && has_effect) && !visits.iter().any(|visit| visit.id == report.id);
+                let is_own = visits.iter().any(|visit| visit.id == report.id);
+                let counts = !(is_corrected || is_own || later && has_effect);
                 counts && report.script == Some(visit.script.clone()) && visit.at.as_second() < report.at.as_second()
             });
             prop_assert_eq!(told.contains(&visit.id), !by_id && !by_script);
