@@ -191,7 +191,7 @@ pub fn sentence(text: &str) -> String {
     letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }
 
-/// "1, 2 or 3".
+/// "1, 2 or 3", with the word between the last two.
 pub fn listed(all: &[impl std::fmt::Display], word: &str) -> String {
     match all {
         [] => String::new(),

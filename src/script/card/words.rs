@@ -1,8 +1,8 @@
 //! Lists, tones, effects and values in the words of a card.
 
 use crate::drift::value_text;
-use crate::finding::plural;
-pub(super) use crate::finding::{listed, sentence};
+pub(super) use crate::finding::sentence;
+use crate::finding::{listed, plural};
 use crate::inventory::Station;
 use crate::keybook::{Lifeline, Tone};
 use crate::script::delta::Step;
@@ -24,10 +24,10 @@ pub(super) fn settings_of(station: &Station, names: &[Name]) -> String {
 pub(super) fn tone(tone: &Tone) -> String {
     let pitch = match tone.hz {
         0..600 => "low",
-        600..1200 => "middle",
+        600..1200 => "medium",
         1200.. => "high",
     };
-    format!("{} at a {pitch} pitch ({} Hz)", plural(tone.beeps.into(), "beep"), tone.hz)
+    format!("{} ({} Hz)", plural(tone.beeps.into(), &format!("{pitch} beep")), tone.hz)
 }
 
 /// What a step does, a sentence each: "Stores 9,01632960101 (control room) as the first number of the red button."
