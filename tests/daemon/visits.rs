@@ -120,7 +120,7 @@ fn on_call_is_alerted_at_the_moment_at_which_nothing_was_heard_of_a_visit_for_24
     fleet.write("config/reports/begun.jsonl", &begun);
     fleet.environment.pop();
     fleet.environment.push(("STATIONKEEP_CLOCK".into(), "2026-11-25T12:00:00Z".into()));
-    let _daemon = fleet.start();
+    let daemon = fleet.start();
     receiver.wait_for(1);
     let told = receiver.wait_for(2);
     let visit = |silent: bool| serde_json::json!([{"by": "tech-07", "at": "2026-11-24T12:00:12Z", "script": script, "silent": silent}]);
@@ -128,6 +128,8 @@ fn on_call_is_alerted_at_the_moment_at_which_nothing_was_heard_of_a_visit_for_24
     assert_eq!(entry(&told[1], "grown", "SP-01")["begun"], visit(true), "{}", told[1].body);
     let summary = told[1].data()["summary"].as_str().unwrap_or_default().to_owned();
     assert!(summary.starts_with("REHEARSAL: No report of SP-01 "), "{summary}");
+    let ready = super::probe::ask(super::probe::address(&daemon), "GET", "/readyz").expect("an answer");
+    assert!(ready.body.starts_with("{\"REHEARSAL\":true,"), "{}", ready.body);
     let said = "on 2026-11-24 12:00 UTC, and no report came in 24 hours. Ask tech-07 for the report.";
     assert!(summary.contains(said), "{summary}");
 }
