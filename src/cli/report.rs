@@ -14,8 +14,9 @@ use super::format::Format;
 use crate::files::FileText;
 use crate::finding::{Finding, plural};
 use crate::fleet::intake::Received;
+use crate::fleet::rejected::failed_test;
 use crate::fleet::{Answer, RowReceived, Texts, receipt};
-use crate::ledger::{self, Report};
+use crate::ledger::{self, Report, keepable};
 use crate::table::{DayForm, Table};
 
 /// Records field reports.
@@ -176,6 +177,10 @@ async fn tried(
     Ok(parts)
 }
 
+/// Said of what was rejected where it may say so.
+const NOT_RECORDED: &str = "  A test call failed, or may have, and that is not recorded. Keep a stand-in. Fix the report and \
+                            send it again.\n";
+
 /// Prints what became of a file's parts; whether any was rejected.
 fn say(args: &Args, name: &Arc<str>, bytes: Vec<u8>, holds: &Holds, mut parts: Vec<Part>) -> Result<bool, CliError> {
     let table = match holds {
@@ -192,12 +197,16 @@ fn say(args: &Args, name: &Arc<str>, bytes: Vec<u8>, holds: &Holds, mut parts: V
         Received::New(_) | Received::Duplicate(_) => None,
     });
     let findings: Vec<Finding> = rejected.flatten().cloned().collect();
+    let may_have_failed = !findings.is_empty() && failed_test(&keepable(String::from_utf8_lossy(&bytes))).is_some();
     match args.format {
         Format::Text => {
             let bytes = table.map_or(bytes, |table| table.text().as_bytes().to_vec());
             let texts: Texts = [(name.clone(), Arc::new(FileText::new(bytes)))].into();
             eprint!("{}", findings_text(&findings, &[&texts], paint()));
             parts.iter().try_for_each(|part| print(&part.text(name)))?;
+            if may_have_failed {
+                print(NOT_RECORDED)?;
+            }
             if table.is_some() {
                 eprintln!("stationkeep: {name}: {}", counted_rows(&parts));
             }

@@ -76,6 +76,7 @@ fn report(minute: i64, number: &str, left: &[(&str, &str)]) -> Report {
         steps: Vec::new(),
         left,
         tests: Vec::new(),
+        elsewhere: [].into(),
         corrects: None,
         note: None,
         fingerprints: Default::default(),
@@ -307,7 +308,7 @@ fn a_visit_is_silent_from_24_hours_on_and_that_moment_changes_what_is_said() {
         let (script, by) = (visit.script.clone(), visit.by.clone());
         assert_eq!(drift.begun, [Begun { visit: Uuid::from_u128(9), by, at: at(5), script, is_silent }], "{time}");
         let said = text(&drift, &station, &record);
-        let yet = if is_silent { "nothing was heard of it in 24 hours" } else { "no report came yet" };
+        let yet = if is_silent { "no report in 24 hours" } else { "no report yet" };
         assert!(said.contains(&format!("tech-07 began to key script 3f9a1c0b7d24e615 on 2027-01-15 08:05 UTC: {yet}")));
         let next = next_change(&station, &record, RULES, time);
         assert_eq!(next == Some(moment), !is_silent, "{time}: {next:?}");
@@ -437,5 +438,5 @@ fn a_test_call_that_proves_nothing_names_every_number_that_nobody_knows() {
     let contact = (Some("island-warden".into()), Some("5550".into()));
     let test = Test { contact: contact.0, dialled: contact.1, ..test("emergency", Outcome::Reached) };
     let odd = surprise(&station, &record, &test).unwrap();
-    assert!(odd.contains("(nobody knows emergency.backup): the call proves nothing"), "{odd}");
+    assert!(odd.contains("(unknown: emergency backup): the call proves nothing"), "{odd}");
 }

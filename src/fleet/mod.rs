@@ -27,6 +27,7 @@ mod oddities;
 mod reading;
 mod receipt;
 mod records;
+pub mod rejected;
 mod rows;
 mod script_line;
 mod sheets;

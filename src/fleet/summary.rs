@@ -210,7 +210,7 @@ impl Summary {
                 "site": &*errand.station.site,
                 "standing": errand.drift.standing.as_str(),
                 "weight": errand.drift.weight.map(Weight::as_str),
-                "buttons": errand.buttons(),
+                "notes": errand.mind(),
                 "task": errand.task(),
             })
         });
@@ -239,7 +239,7 @@ impl Summary {
 /// What an errand means for a person pressing a button there; where it means nothing for one, what to do. In a few words.
 fn meaning(errand: &Errand) -> String {
     let aside = if errand.station.for_now.set_aside == Extent::Nothing { "" } else { ", partly set aside" };
-    let button = errand.buttons().into_iter().next();
+    let button = errand.mind().into_iter().next();
     let said = button.map(|button| button.split(" (").next().unwrap_or_default().to_owned());
     let to_do = || match &errand.due {
         Due::Keying(Laid { script, codes }) => {

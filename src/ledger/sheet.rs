@@ -267,6 +267,7 @@ impl RowReader<'_> {
             note: note.filter(|note| !note.is_empty()).map(Name::from),
             fingerprints: BTreeMap::new(),
             number: None,
+            elsewhere: BTreeMap::new(),
         };
         report.id = Uuid::new_v5(&ROWS, report_json(&report).to_string().as_bytes());
         Some(report)

@@ -15,7 +15,7 @@ use super::rationale::Rationale;
 use super::recovery::Recovery;
 use super::test_call::TestCall;
 use super::warning::Warning;
-use crate::drift::RefusedCodes;
+use crate::drift::{RefusedCodes, Setback};
 use crate::finding::minute;
 use crate::ledger::Digest;
 use crate::setting::{Name, Value};
@@ -51,10 +51,14 @@ pub struct Script {
     pub tests: Vec<TestCall>,
     /// The way back to what last worked, where the last test call of a button failed and there is one.
     pub way_back: Option<Digest>,
-    /// Which station answers is to be made sure of: it last answered at another number.
+    /// Which station answers is to be made sure of, and why.
     pub renumbered: Option<Renumbered>,
     /// Which codes the station refused since one was last shown to be right.
     pub refused: Option<RefusedCodes>,
+    /// What went wrong before with what is wanted.
+    pub setbacks: Vec<Setback>,
+    /// The steps of it that the station refused before, where nothing was made known of their settings since.
+    pub refused_again: Vec<RefusedAgain>,
     /// Settings that are keyed again because they were confirmed too long ago.
     pub renewed: Vec<Name>,
     /// Who began to key it, and when, where no report of that visit came yet.
@@ -84,15 +88,31 @@ pub struct Basis {
     pub start: Json,
 }
 
-/// A station that has another number than that at which it last answered.
+/// Why it is to be made sure which station answers: it has another number than that at which it last answered, or another
+/// station answered when it was last rung, or may have.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Renumbered {
-    /// The number at which it last answered, in E.164.
-    pub before: Name,
+    /// The number at which it last answered, in E.164, where it has another now.
+    pub before: Option<Name>,
     /// What the inventory gives it now.
     pub now: Name,
+    /// What was heard when it was last rung, where that may have been another station.
+    pub heard: Vec<String>,
     /// What it says of itself, so far as reports go: the values of its locating settings.
     pub says: Vec<String>,
+}
+
+/// A step that the station refused when it was keyed before.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RefusedAgain {
+    /// Its number on the card.
+    pub step: u32,
+    /// What people call the settings that it stores.
+    pub titles: Vec<String>,
+    /// When it was refused last.
+    pub at: Timestamp,
+    /// Who heard it.
+    pub by: Name,
 }
 
 /// Someone's visit with another card, of which no report came yet.

@@ -1,22 +1,50 @@
-//! What is known of who is at a station, and of which station answers: it decides no step.
+//! What is known of who is at a station, and of which station answers, and of what went wrong there before: it decides no step.
 
-use super::delta::{OtherVisit, Renumbered};
+use super::delta::{Call, OtherVisit, RefusedAgain, Renumbered, Step};
 use super::request::Request;
 use crate::drift::value_text;
-use crate::ledger::Digest;
+use crate::ledger::{Digest, RefusedStep};
 use crate::setting::Weight;
 
-/// What to make sure of where a station last answered at another number.
+/// What to make sure of where a station last answered at another number, or another station may have answered.
 pub(super) fn renumbered(request: &Request) -> Option<Renumbered> {
     let Request { station, record, drift, .. } = *request;
-    let before = drift.other_number.clone()?;
+    let before = drift.other_number.clone();
+    let elsewhere: Vec<_> = record.elsewhere(&station.keybook).map(|(id, _)| record.candidates(id)).collect();
+    if before.is_none() && elsewhere.is_empty() {
+        return None;
+    }
     let locating = station.keybook.ids().filter(|id| station.keybook.setting(*id).weight == Weight::Locating);
-    let says = locating.filter_map(|id| record.known(id)).map(value_text).filter(|text| text != "\"\"").collect();
-    Some(Renumbered { before, now: station.number.name().clone(), says })
+    // What it was known to say comes first.
+    let says = locating.filter_map(|id| record.known(id).or_else(|| record.candidates(id).next())).map(value_text);
+    let says = says.filter(|text| text != "\"\"").collect();
+    let heard = elsewhere.into_iter().flat_map(|candidates| candidates.skip(1)).map(value_text).collect();
+    Some(Renumbered { before, now: station.number.name().clone(), heard, says })
 }
 
 /// Who is at the station with another card than this.
 pub(super) fn beside(request: &Request, own: Option<&Digest>) -> Vec<OtherVisit> {
     let others = request.drift.begun.iter().filter(|begun| Some(&begun.script) != own);
     others.map(|begun| OtherVisit { visit: begun.visit, by: begun.by.clone(), at: begun.at }).collect()
+}
+
+/// The steps that the station refused when the same was keyed before.
+pub(super) fn refused_again(request: &Request, calls: &[Call]) -> Vec<RefusedAgain> {
+    let Request { station, record, .. } = *request;
+    let keybook = &station.keybook;
+    let again = |step: &Step| {
+        let is_it = |refused: &&RefusedStep| {
+            let value = step.sets.get(&keybook.setting(refused.id).name);
+            value.is_some_and(|value| refused.value.as_ref().is_some_and(|refused| refused.agrees(value)))
+        };
+        let refused: Vec<&RefusedStep> = record.earlier.refused().iter().filter(is_it).collect();
+        let last = refused.iter().max_by_key(|refused| (refused.mark.at, refused.mark.report))?;
+        Some(RefusedAgain {
+            step: step.number,
+            titles: refused.iter().map(|refused| keybook.setting(refused.id).title()).collect(),
+            at: last.mark.at,
+            by: last.by.clone(),
+        })
+    };
+    calls.iter().flat_map(|call| &call.steps).filter_map(again).collect()
 }

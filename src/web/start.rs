@@ -11,7 +11,7 @@ use super::access::{CHALLENGE, Caller, Role};
 use super::cards::Cards;
 use super::host::is_foreign;
 use super::page::Page;
-use crate::drift::{Begun, Standing};
+use crate::drift::Standing;
 use crate::finding::{minute, plural};
 use crate::fleet::{Row, View};
 use crate::script::{Errand, Memory, card, urgency};
@@ -161,14 +161,12 @@ fn station(errand: &Errand, leads: Leads) -> Markup {
         h3 { (station.name) ": " (drift.told_text()) (weight) }
         p.where { (place) }
         p.soft { "Site " (station.site) }
-        @for buttons in errand.buttons() { p.mind { (capital(&buttons)) "." } }
-        p { (errand.task()) }
-        @for Begun { by, at, is_silent, .. } in &drift.begun {
-            p {
-                strong { (by) " began to key at " (minute(*at)) "." }
-                @if *is_silent { " Nothing was heard for 24 hours." } @else { " No report has come yet." }
-            }
+        @for text in errand.mind() {
+            // A name is written as its owner writes it.
+            @let is_name = drift.begun.iter().any(|begun| text.starts_with(&*begun.by));
+            p.mind { @if is_name { (text) } @else { (capital(&text)) } "." }
         }
+        p { (errand.task()) }
         @if let Some(taken) = &drift.taken { p { strong { (taken.by) " is on it until " (minute(taken.until)) "." } } }
         p { "Number: " a href={ "tel:" (station.number) } { (station.number.read_out()) } }
         @if let (Leads::ToCards, Some(laid)) = (leads, errand.card()) {

@@ -20,6 +20,8 @@ use crate::setting::{Codes, Name};
 
 /// Everything that a card says. Its keys are spelt out, so it has no `Debug`.
 pub struct Card {
+    /// What is said before everything else where it is made for a rehearsal.
+    pub rehearsal: Option<&'static str>,
     /// Its name in the inventory.
     pub station: Name,
     /// Where it hangs, in the inventory's words.
@@ -107,8 +109,9 @@ pub enum Label {
 }
 
 /// How to fill in the report; `several`: a call may have to be opened with one code after the other; `contacts`: it says who
-/// must answer a test call.
-fn how_to_report(several: bool, contacts: bool) -> String {
+/// must answer a test call; `found`: it asks what the station says of itself.
+fn how_to_report(several: bool, contacts: bool, found: bool) -> String {
+    let found = if found { " Under \"found\", write in quotes what the station says." } else { "" };
     let codes = match several {
         true => {
             " Add a line to \"openings\" for each further code that you tried, with its number in the order of the NOTE."
@@ -119,7 +122,7 @@ fn how_to_report(several: bool, contacts: bool) -> String {
     format!(
         "Replace each \"null\": when it was done (2026-11-25T09:30:00Z), who did it, what you heard (accepted, refused, nothing or \
          skipped), how each test ended (reached or failed). If you heard nothing once and a refusal once, write the word \"nothing\". \
-         Take out the lines of a call that you did not open, and of a test that you did not make.{contacts}{codes} Then save it as a file in the reports folder, or send it to ops."
+         Take out the lines of a call that you did not open, and of a test that you did not make.{found}{contacts}{codes} Then save it as a file in the reports folder, or send it to ops."
     )
 }
 
@@ -129,13 +132,14 @@ impl Card {
     pub fn of(script: &Script, station: &Station, codes: &Codes, commit: Option<&Commit>, report: Uuid) -> Card {
         let stretches = bare_stretches(script, station);
         Card {
+            rehearsal: None,
             station: station.name.clone(),
             location: station.location.clone(),
             digest: script.digest.clone(),
             model: station.keybook.title.clone(),
             back: script.back.map(back_text),
             facts: facts(script, station, codes, commit),
-            lead: lead(script, station),
+            lead: lead(script, station, codes),
             way_back: script.way_back.clone(),
             cautions: cautions_with(script, station, failing::rule(script)),
             notes: script.warnings.iter().map(|warning| warning.text(codes)).collect(),
@@ -146,9 +150,16 @@ impl Card {
             how_to_report: how_to_report(
                 script.calls.iter().any(|call| call.codes.len() > 1),
                 script.tests.iter().any(|test| test.contact.is_some()),
+                script.renumbered.is_some(),
             ),
             report: draft(script, station, report),
         }
+    }
+
+    /// The same, and where it is made for a rehearsal it says so first.
+    pub fn rehearsed(self, is_rehearsal: bool) -> Card {
+        const REHEARSAL: &str = "REHEARSAL: the clock is set by hand. Key no station in service by this card.";
+        Card { rehearsal: is_rehearsal.then_some(REHEARSAL), ..self }
     }
 
     /// "The call", or "Call 1 of 2"; calls are counted from 0.
@@ -176,7 +187,8 @@ impl CardCall {
         let book = &station.keybook.call;
         let keys = |keys: &Pressed, template| read(keys, template, station, codes, false);
         let open = CardLine::plain(Label::Open, keys(&call.open, Some(&book.open)), opens.into());
-        let open = CardLine { tries: call.codes.len().max(1), ..open };
+        let tries = call.codes.len().max(1);
+        let open = CardLine { tries, fails: Some(failing::opening(tries)), ..open };
         let steps = call.steps.iter().map(|step| CardLine::of(script, step, station, stretches, codes));
         let close = call
             .close
@@ -218,11 +230,15 @@ impl CardLine {
 
     fn of(script: &Script, step: &Step, station: &Station, stretches: &[Stretch], codes: &Codes) -> CardLine {
         let is_bare = !step.uncovered.is_empty() || !step.unsure.is_empty();
-        let buttons = |names: &[Name]| names.iter().map(|name| button(station, name)).collect::<Vec<_>>();
-        let who = who_calls_nobody(&buttons(&step.uncovered), &buttons(&step.unsure));
+        // Before the first step nobody knows of some whether they call someone.
+        let is_unsure =
+            |name: &Name| step.number == 1 && script.tests.iter().any(|test| test.lifeline == *name && test.is_unsure);
+        let (open, dead): (Vec<&Name>, Vec<&Name>) = step.uncovered.iter().partition(|name| is_unsure(name));
+        let buttons = |names: Vec<&Name>| names.into_iter().map(|name| button(station, name)).collect::<Vec<_>>();
+        let who = who_calls_nobody(&buttons(dead), &buttons(step.unsure.iter().chain(open).collect()));
         let bare = format!("{} while you key this ({} s).", sentence(&who), step.takes_ms.div_ceil(1000));
         let stretch = stretches.iter().find(|stretch| stretch.holds(step));
-        let remarks = step.rationale.remarks(step.number);
+        let remarks = step.rationale.remarks(step.number, &station.keybook);
         let command = station.keybook.commands.iter().find(|command| command.name == step.command);
         let keys = read(&step.keys, command.map(|command| &command.keys), station, codes, false);
         CardLine {

@@ -278,7 +278,7 @@ function top(title) {
     h(
       "header",
       {},
-      h("strong", {}, now.visit.station),
+      h("strong", {}, now.visit.rehearsal ? `REHEARSAL: ${now.visit.station}` : now.visit.station),
       h("h1", {}, title),
       h("span", { class: now.isKept ? "state" : "mind", role: "status" }, state),
     ),
@@ -356,6 +356,7 @@ function before() {
   const isKeyed = visit.steps.length > 0;
   const first = visit.screens[0].shows === "which" ? "Begin" : isKeyed ? "Show the first keys" : "Begin the test calls";
   return [
+    visit.rehearsal ? h("p", { class: "mind" }, visit.rehearsal) : null,
     h("h1", {}, visit.station),
     visit.place ? h("p", { class: "where" }, visit.place) : null,
     visit.back ? h("p", { class: "mind" }, `THE WAY BACK: ${visit.back}`) : null,

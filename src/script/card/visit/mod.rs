@@ -27,6 +27,9 @@ use crate::setting::{Codes, Name};
 /// All that the page of a visit shows. Times in milliseconds. Its keys are spelt out, so it has no `Debug`.
 #[derive(Serialize)]
 pub struct Visit {
+    /// What is said before everything else where it is made for a rehearsal.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub rehearsal: Option<&'static str>,
     /// What a report names the script by.
     pub script: String,
     /// The station's name in the inventory.
@@ -169,6 +172,7 @@ impl Visit {
             }
         });
         Visit {
+            rehearsal: card.rehearsal,
             script: script.digest.to_string(),
             station: script.station.to_string(),
             place: station.location.to_string(),

@@ -514,8 +514,10 @@ fn open_text(again: bool, nth: usize, tried: Tried) -> Vec<String> {
     let text = match (again, nth, tried) {
         (false, 0, Tried::No) => return Vec::new(),
         (true, 0, Tried::No) => "Ring again at once and open the call. Then go on.",
-        (_, _, Tried::Nothing) => "Ring again.",
-        (_, _, Tried::Refused) => "It was refused. Key it once more. If the line has dropped, ring again.",
+        (_, _, Tried::Nothing) => {
+            "Ring again, and key it once more. If you hear nothing again, stop here, report it, and keep any stand-in."
+        }
+        (_, _, Tried::Refused) => "It was refused. Key it once more, slowly. If the line has dropped, ring again.",
         (_, _, Tried::No) => "That code was refused. Try the next one. If the line has dropped, ring again.",
     };
     vec![text.to_owned()]
