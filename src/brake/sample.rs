@@ -246,6 +246,7 @@ impl World {
             steps: Vec::new(),
             left: BTreeMap::new(),
             tests: Vec::new(),
+            elsewhere: BTreeMap::new(),
             corrects: None,
             note: None,
             fingerprints: BTreeMap::new(),
@@ -512,6 +513,7 @@ impl World {
             .map(|(station, record, alteration)| Candidate {
                 station,
                 has_proven: !record.proven.is_empty(),
+                is_first_seen: super::is_first_seen(record),
                 alteration: alteration.as_ref(),
                 is_on_record: record.is_on_record(),
             })

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use jiff::Timestamp;
 
 use super::records::Records;
-use crate::brake::{Alteration, Candidate, Change, Limit, Tally, alteration, digest, judge};
+use crate::brake::{Alteration, Candidate, Change, Limit, Tally, alteration, digest, is_first_seen, judge};
 use crate::inventory::{Inventory, Station};
 use crate::ledger::Record;
 
@@ -22,6 +22,7 @@ pub fn judged(inventory: &Inventory, records: &Records, limit: &Limit, now: Time
     let rows = all.iter().map(|(station, record, alteration)| Candidate {
         station,
         has_proven: !record.proven.is_empty(),
+        is_first_seen: is_first_seen(record),
         alteration: alteration.as_ref(),
         is_on_record: record.is_on_record(),
     });

@@ -31,6 +31,8 @@ pub struct Row {
     pub is_on_record: bool,
     /// Whether they prove anything of its lifelines.
     has_proven: bool,
+    /// Whether nothing is on record but how it was first seen.
+    is_first_seen: bool,
     /// Whether a script was shown of which no report came.
     pub(super) is_script_out: bool,
     /// How it is.
@@ -55,9 +57,10 @@ impl Row {
 
     /// As the brake sees it.
     pub(super) fn to_judge(&self) -> brake::Candidate<'_> {
-        let Row { written, has_proven, alteration, is_on_record, .. } = self;
-        let (has_proven, is_on_record) = (*has_proven, *is_on_record);
-        brake::Candidate { station: written, has_proven, alteration: alteration.as_deref(), is_on_record }
+        let Row { written, has_proven, is_first_seen, alteration, is_on_record, .. } = self;
+        let (has_proven, is_first_seen, is_on_record) = (*has_proven, *is_first_seen, *is_on_record);
+        let alteration = alteration.as_deref();
+        brake::Candidate { station: written, has_proven, is_first_seen, alteration, is_on_record }
     }
 }
 
@@ -238,13 +241,14 @@ fn row(inputs: &Inputs<'_>, sources: &Sources<'_>, scopes: &mut Scopes) -> Row {
     let (written, station, packed) = (Arc::clone(written), Arc::clone(station), packed.clone());
     let (leads_on, keying) = (OnceLock::new(), OnceLock::new());
     let (is_on_record, has_proven) = (record.is_on_record(), !record.proven.is_empty());
-    let is_script_out = !record.handed_out.is_empty();
+    let (is_first_seen, is_script_out) = (brake::is_first_seen(&record), !record.handed_out.is_empty());
     Row {
         written,
         station,
         packed,
         is_on_record,
         has_proven,
+        is_first_seen,
         is_script_out,
         drift,
         alteration,
