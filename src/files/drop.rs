@@ -19,7 +19,8 @@ use super::below::{Below, Entry, Is, Listed, below, open_below};
 use super::tree::{FileText, too_large};
 use super::walk::{Stamp, has_suffix, is_yaml, unreadable, why};
 use crate::finding::{Code, Finding, Place};
-use crate::ledger::{REPORT_LIMIT_BYTES, SHEET_LIMIT_BYTES, report_in, too_long};
+use crate::ledger::{REPORT_LIMIT_BYTES, report_in, too_long};
+use crate::table::SHEET_LIMIT_BYTES;
 
 /// The largest ledger export that is taken, in bytes; it is read line by line.
 pub const EXPORT_LIMIT_BYTES: u64 = 8 << 30;

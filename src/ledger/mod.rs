@@ -50,7 +50,7 @@ pub use on_card::{CARD_END, keepable, report_in};
 pub use proven::{Proven, same};
 pub use record::{Failure, Holding, Proof, Record, Refusal, State};
 pub use report::{Heard, Opened, Opening, Outcome, Places, REPORT_LIMIT_BYTES, Report, Test, Unit, read, too_long};
-pub use sheet::{SHEET_LIMIT_BYTES, Sheet, SheetRow};
+pub use sheet::{Sheet, SheetRow};
 pub use shown::{HANDED_OUT_FOR, HandedOut, SHOWN_AGAIN, Shown, handed_out, leads_to, shown_at, unanswered};
 pub use visit::{OpenVisit, Visit, open};
 pub use wire::{LedgerLine, line_of, parse_line, report_json};

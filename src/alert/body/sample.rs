@@ -285,6 +285,7 @@ fn held() -> Held {
         departed: [].into(),
         replaced: 0,
         new: 0,
+        first_seen: 0,
         tally: Tally { altered: 12, handed_out: 0, on_record: 34 },
         limit: "30 % (brake.share, stationkeep.yaml:12)".into(),
     };
