@@ -4,6 +4,7 @@
 //! outside validator (`formats.rs`), digits of other scripts against the Unicode Character Database (`signs.py`).
 
 mod cases;
+mod commits;
 mod formats;
 mod hostile;
 mod program;
