@@ -2,6 +2,7 @@
 //!
 //! Which files these are is git's word; what they hold is read from the disk, or from the objects that are staged.
 
+use std::collections::BTreeMap;
 use std::ffi::OsStr;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -12,7 +13,7 @@ use super::past::asked;
 use super::run::At;
 use super::snapshot::{Contents, Listed, contents, listed};
 use super::{Followed, Git, GitError};
-use crate::files::{FileText, Folder, LIMIT_TREE_BYTES, Tree, read_file, too_much};
+use crate::files::{Folder, LIMIT_TREE_BYTES, Tree, read_file, too_much};
 use crate::finding::Finding;
 
 impl Followed {
@@ -69,7 +70,7 @@ fn on_disk(folder: &Path, name: Vec<u8>) -> Option<TreeEntry<PathBuf>> {
 
 fn read_all(listed: Listed<PathBuf>) -> (Tree, Vec<Finding>) {
     let Listed { files, mut findings } = listed;
-    let (mut texts, mut left): (Vec<(Arc<str>, Arc<FileText>)>, u64) = (Vec::new(), LIMIT_TREE_BYTES);
+    let (mut texts, mut left) = (BTreeMap::new(), LIMIT_TREE_BYTES);
     for (name, path) in files {
         match read_file(&name, &path) {
             Ok(text) => {
@@ -78,7 +79,7 @@ fn read_all(listed: Listed<PathBuf>) -> (Tree, Vec<Finding>) {
                     break;
                 };
                 left = rest;
-                texts.push((name, Arc::new(text)));
+                texts.insert(name, Arc::new(text));
             }
             Err(finding) => findings.push(finding),
         }

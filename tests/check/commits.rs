@@ -8,15 +8,15 @@ use std::process::{Command, Output};
 use super::program::Fleet;
 
 /// The small fleet in a repository, with one commit on `main`. `source` is where the configuration takes the inventory from.
-struct Clone {
-    fleet: Fleet,
+pub struct Clone {
+    pub fleet: Fleet,
 }
 
-const FOLLOWED: &str = "inventory: {git: ., ref: main, folder: inventory}\n";
+pub const FOLLOWED: &str = "inventory: {git: ., ref: main, folder: inventory}\n";
 const IN_A_FOLDER: &str = "inventory: inventory\n";
 
 impl Clone {
-    fn new(source: &str) -> Clone {
+    pub fn new(source: &str) -> Clone {
         let clone = Clone { fleet: Fleet::below("clone") };
         clone.fleet.edit("stationkeep.yaml", "stationkeep: 1\n", &format!("stationkeep: 1\n{source}"));
         clone.fleet.write(".gitignore", "*.draft.yaml\n/secrets\n");
@@ -35,7 +35,7 @@ impl Clone {
     }
 
     /// Runs git, which must succeed; what it printed.
-    fn git(&self, arguments: &[&str]) -> String {
+    pub fn git(&self, arguments: &[&str]) -> String {
         let done = self.try_git(arguments);
         assert!(done.status.success(), "git {arguments:?}: {}", said(&done));
         String::from_utf8_lossy(&done.stdout).trim_end().to_owned()
@@ -47,11 +47,11 @@ impl Clone {
         findings.iter().map(|finding| finding["code"].as_str().expect("a code").to_owned()).collect()
     }
 
-    fn break_it(&self) {
+    pub fn break_it(&self) {
         self.fleet.edit("inventory/fleet.yaml", "{to: control-room}", "{to: contorl-room}");
     }
 
-    fn fix_it(&self) {
+    pub fn fix_it(&self) {
         self.fleet.edit("inventory/fleet.yaml", "{to: contorl-room}", "{to: control-room}");
     }
 
@@ -67,7 +67,7 @@ impl Clone {
     }
 }
 
-fn path_with_the_program() -> String {
+pub fn path_with_the_program() -> String {
     let program = Path::new(env!("CARGO_BIN_EXE_stationkeep")).parent().expect("a folder");
     format!("{}:{}", program.display(), std::env::var("PATH").expect("a PATH"))
 }

@@ -5,7 +5,11 @@
 
 mod cases;
 mod commits;
+mod fixes;
 mod formats;
 mod hostile;
+mod keybooks;
+mod mutations;
 mod program;
+mod recipes;
 mod shared;

@@ -1,5 +1,7 @@
 //! `check`: configuration, keybooks and inventory, every mistake at its line.
 
+mod comment;
+mod fix;
 mod sarif;
 
 use std::collections::BTreeMap;
@@ -15,7 +17,7 @@ use super::error::{CliError, counted, findings_text, paint_out, print, print_jso
 use super::exit::Exit;
 use crate::config::Config;
 use crate::files::{FileText, cleaned, read_file};
-use crate::finding::{Code, Finding, Place, plural, settle};
+use crate::finding::{Code, Finding, Paint, Place, plural, settle};
 
 use crate::fleet::{Source, Sources, Texts};
 use crate::inventory::Commit;
@@ -38,11 +40,17 @@ pub struct Args {
     /// Check exactly what the next commit would hold (for a pre-commit hook)
     #[arg(long)]
     staged: bool,
+    /// Write the exact fixes that need no decision, after showing them; on a terminal it asks first
+    #[arg(long, conflicts_with_all = ["committed", "staged", "against", "format"])]
+    fix: bool,
+    /// With --fix: write without being asked
+    #[arg(long, requires = "fix")]
+    write: bool,
     /// Say what a finding's code means (the word in parentheses); without one, list all codes
-    #[arg(long, value_name = "CODE", num_args = 0..=1, conflicts_with_all = ["paths", "against", "format"])]
+    #[arg(long, value_name = "CODE", num_args = 0..=1, conflicts_with_all = ["paths", "against", "format", "fix"])]
     #[expect(clippy::option_option, reason = "not asked, asked of all, asked of one")]
     about: Option<Option<Code>>,
-    /// The form: for people, JSON, or SARIF 2.1.0 for a forge
+    /// The form: for people, JSON, SARIF 2.1.0 or Markdown for a forge
     #[arg(long, value_enum, default_value = "text")]
     format: Format,
 }
@@ -52,6 +60,7 @@ enum Format {
     Text,
     Json,
     Sarif,
+    Markdown,
 }
 
 /// What was looked at, and what is wrong with it.
@@ -61,6 +70,10 @@ struct Checked {
     findings: Vec<Finding>,
     /// The texts of the configuration's files, by path relative to its folder.
     texts: Vec<Texts>,
+    /// The files of the configuration, where it could be read.
+    files: Option<Files>,
+    /// The paths that were asked for, absolute; all where there are none.
+    asked: Vec<PathBuf>,
     /// Files checked by themselves, by path as given.
     alone: BTreeMap<Arc<str>, Option<Arc<FileText>>>,
     /// What there is, where everything could be put together.
@@ -82,9 +95,13 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
         None => {}
     }
     let checked = check(&args, config).await?;
+    if args.fix {
+        return fix::run(&checked, args.write);
+    }
     match args.format {
         Format::Json => print_json(&checked.json())?,
         Format::Sarif => print_json(&checked.sarif())?,
+        Format::Markdown => print(&checked.markdown())?,
         Format::Text => {
             if let Some(commit) = &checked.commit {
                 eprintln!("stationkeep: the inventory is of commit {commit}");
@@ -126,6 +143,8 @@ async fn check(args: &Args, config: &Path) -> Result<Checked, CliError> {
         folder,
         findings: Vec::new(),
         texts: vec![loaded.texts.files],
+        files: None,
+        asked: Vec::new(),
         alone: BTreeMap::new(),
         sound: None,
         against: None,
@@ -159,8 +178,9 @@ async fn check(args: &Args, config: &Path) -> Result<Checked, CliError> {
                 checked.findings.extend(unkeyable);
                 settle(&mut checked.findings);
             }
-            checked.commit = files.texts.commit;
-            checked.texts.extend([files.texts.keybooks.files, files.texts.inventory.files]);
+            checked.commit = files.texts.commit.clone();
+            checked.texts.extend(files.texts().map(Clone::clone));
+            checked.files = Some(files);
         }
         // Without a configuration files can still be checked by themselves.
         Err(_) if !paths.is_empty() && !config.exists() => {}
@@ -196,8 +216,6 @@ fn state(args: &Args, sources: &Sources) -> Option<String> {
 
 impl Checked {
     fn text(&self) -> String {
-        let alone = self.alone.iter().filter_map(|(name, text)| Some((name.clone(), text.clone()?))).collect();
-        let texts: Vec<&Texts> = self.texts.iter().chain([&alone]).collect();
         let shown = &self.findings[..self.findings.len().min(MOST_SHOWN)];
         let more = match self.findings.len() - shown.len() {
             0 => String::new(),
@@ -205,10 +223,17 @@ impl Checked {
         };
         let change = self.against.as_ref().map(|against| format!("\n{}", against.text()));
         let sound = self.sound.as_deref().unwrap_or_default();
-        findings_text(shown, &texts, paint_out())
+        self.findings_text(shown, paint_out())
             + &more
             + &format!("{sound}{}.\n", counted(&self.findings))
             + &change.unwrap_or_default()
+    }
+
+    /// Findings beside their source lines.
+    fn findings_text(&self, findings: &[Finding], paint: Paint) -> String {
+        let alone = self.alone.iter().filter_map(|(name, text)| Some((name.clone(), text.clone()?))).collect();
+        let texts: Vec<&Texts> = self.texts.iter().chain([&alone]).collect();
+        findings_text(findings, &texts, paint)
     }
 
     fn json(&self) -> Json {
@@ -259,6 +284,7 @@ impl Checked {
         let all = std::mem::take(&mut self.findings);
         for path in paths {
             let full = cleaned(&std::path::absolute(path)?);
+            self.asked.push(full.clone());
             let is_in = |file: &Arc<str>| self.path(file).starts_with(&full);
             let findings = all.iter().map(|finding| &finding.place.file);
             match self.texts.iter().flat_map(Texts::keys).chain(findings).any(is_in) {
