@@ -44,9 +44,30 @@ pub fn unsure(drift: &StationDrift) -> Vec<&LifelineService> {
     drift.lifelines.iter().filter(is_unsure).collect()
 }
 
-/// Whether a button of a message's station calls nobody.
-pub fn has_silent(item: &Item<'_, '_>) -> bool {
-    item.subject.drift().is_some_and(|drift| !silent(drift).is_empty())
+/// The buttons of a station that call nobody, and those that may: what is said first of it.
+pub fn in_need(drift: &StationDrift) -> Vec<&LifelineService> {
+    silent(drift).into_iter().chain(unsure(drift)).collect()
+}
+
+/// What whoever presses a button of a station may meet, the worst first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Need {
+    /// One calls nobody.
+    Silent,
+    /// One may call nobody.
+    Unsure,
+    /// None does, so far as is known.
+    Nothing,
+}
+
+/// The same of a message's station.
+pub fn need(item: &Item<'_, '_>) -> Need {
+    let Some(drift) = item.subject.drift() else { return Need::Nothing };
+    match (silent(drift).is_empty(), unsure(drift).is_empty()) {
+        (false, _) => Need::Silent,
+        (true, false) => Need::Unsure,
+        (true, true) => Need::Nothing,
+    }
 }
 
 impl Buttons {
@@ -63,9 +84,9 @@ impl Buttons {
         buttons
     }
 
-    /// The most urgent of them, how many there are, and what to do; nothing where there are none. Where none calls nobody, one of
-    /// which nobody knows. `items`: the most urgent first; `fleet`: all stations. `way_back`: the command for the only station,
-    /// where there is one.
+    /// The most urgent of them, how many there are, and what to do; then the first button told of that may call nobody, where
+    /// its station was not named. Nothing where there are neither. `items`: the most urgent first; `fleet`: all stations.
+    /// `way_back`: the command for the only station, where there is one.
     pub fn sentence(
         self,
         items: &[Item<'_, '_>],
@@ -75,18 +96,27 @@ impl Buttons {
         let told = || items.iter().filter_map(|item| item.subject.drift());
         let all = told().chain(fleet.iter().map(|drift| &**drift));
         let silent = all.filter_map(|drift| Some((drift, *silent(drift).first()?))).next();
-        let (drift, first) = silent.or_else(|| told().find_map(|drift| Some((drift, *unsure(drift).first()?))))?;
-        let mut text = format!("{}: {}. ", clip(&drift.station, SHORT), meaning(first));
-        let Buttons { failed, dead, stations } = self;
-        if failed + dead > 1 {
-            text += &counted(failed, dead, stations);
-        }
-        text += if stations > 1 { "Put a stand-in at each." } else { "Put a stand-in there." };
-        if let Some(way_back) = way_back {
-            text += &format!(" To go back to what last worked, run \"{way_back}\".");
-        }
-        Some(text)
+        let is_named = |drift: &StationDrift| silent.is_some_and(|(named, _)| named.station == drift.station);
+        let unsure = told().filter(|drift| !is_named(drift)).find_map(|drift| Some((drift, *unsure(drift).first()?)));
+        let way_back = way_back.map(|way_back| format!(" To go back to what last worked, run \"{way_back}\"."));
+        let silent = silent.map(|first| self.sentence_of(first) + way_back.as_deref().unwrap_or_default());
+        let unsure = unsure.map(|(drift, first)| format!("{} Put a stand-in there.", met(drift, first)));
+        let all: Vec<String> = silent.into_iter().chain(unsure).collect();
+        (!all.is_empty()).then(|| all.join(" "))
     }
+
+    /// Of the first that calls nobody, and of all that do.
+    fn sentence_of(self, (drift, first): (&StationDrift, &LifelineService)) -> String {
+        let Buttons { failed, dead, stations } = self;
+        let counted = if failed + dead > 1 { counted(failed, dead, stations) } else { String::new() };
+        let stand_in = if stations > 1 { "Put a stand-in at each." } else { "Put a stand-in there." };
+        format!("{} {counted}{stand_in}", met(drift, first))
+    }
+}
+
+/// "EQ-01: pressing the red button calls nobody ("unit mode" is setup)."
+fn met(drift: &StationDrift, first: &LifelineService) -> String {
+    format!("{}: {}.", clip(&drift.station, SHORT), meaning(first))
 }
 
 /// What is last known of a button whose station has left the inventory: nobody watches it there.

@@ -161,7 +161,7 @@ impl Cases {
             let (from, to) = (Cases::key::<T>(former), Cases::key::<T>(&drift.station));
             if let Some(row) = self.rows.get(&from) {
                 if !self.rows.contains_key(&to) {
-                    writes.insert(to, Some(row.clone()));
+                    writes.insert(to, Some(renamed::<T>(row, former)));
                 }
                 writes.insert(from, None);
             }
@@ -325,6 +325,17 @@ impl Cases {
         self.due_stations = by_webhook(all.values().flat_map(|one| &one.due));
         self.due_others = by_webhook(&due);
         self.quiet = stations.map(|stations| Quiet { stations, pending: all, terms, clock });
+    }
+}
+
+/// A case as it goes on under another name than this.
+fn renamed<T: Topic>(row: &str, former: &Name) -> String {
+    match Before::<T::Facts, T::Memory>::read(Some(row)) {
+        Before::Case(mut case) if case.open().is_some() => {
+            T::renamed(&mut case.memory, former);
+            case.to_json()
+        }
+        Before::Case(_) | Before::Unreadable | Before::Nothing => row.to_owned(),
     }
 }
 

@@ -12,7 +12,7 @@ use super::topic::seen::Seen;
 use super::topic::station::{Item, StationSubject};
 use crate::drift::{Drift, Service, SettingDrift};
 use crate::finding::Place;
-use crate::setting::{Name, Weight};
+use crate::setting::{Name, Weight, spoken};
 
 /// The cause of one message, as told.
 #[derive(Debug, Default, Serialize)]
@@ -56,6 +56,9 @@ pub struct ToldCommit {
 pub struct ToldLine {
     pub at: String,
     pub setting: String,
+    /// What people call it.
+    #[serde(skip)]
+    pub title: String,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub contact: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -104,7 +107,7 @@ impl ToldCause {
             let losses = subject.losses().filter(|_| *reason == Reason::Unwatched);
             for (part, lost) in losses.iter().flat_map(|losses| &losses.parts) {
                 if let Some(at) = &lost.at {
-                    add(&mut let_go, (at, part.name(), None), lost.weight);
+                    add(&mut let_go, (at, part.name(), None, None), lost.weight);
                 }
             }
         }
@@ -132,9 +135,10 @@ fn show_lines(lines: Lines<'_>, pass: &Pass<'_>) -> (Vec<ToldLine>, usize) {
     // Stable, so that equals stay in the order of the files.
     lines.sort_by_key(|(_, (weight, stations))| std::cmp::Reverse((*weight, *stations)));
     let left_out = lines.len().saturating_sub(SHOWN);
-    let shown = lines.into_iter().take(SHOWN).map(|((at, setting, contact), (_, stations))| ToldLine {
+    let shown = lines.into_iter().take(SHOWN).map(|((at, setting, title, contact), (_, stations))| ToldLine {
         at: clip(&at.to_string(), PLACE),
         setting: clip(setting, NAME),
+        title: clip(&spoken(setting, title), NAME),
         contact: contact.map(|contact| clip(contact, NAME)),
         contact_at: contact
             .and_then(|contact| pass.contacts.get(contact))
@@ -172,7 +176,8 @@ fn source<'a>(subject: &'a StationSubject<'_>, reported: bool) -> Source<'a> {
     for setting in &drift.settings {
         match origin(setting, seen, was, reported) {
             Some(Origin::Edit) => {
-                source.lines.insert(((&setting.wanted_at, &setting.name, setting.contact.as_ref()), setting.weight));
+                let (title, contact) = (setting.title.as_ref(), setting.contact.as_ref());
+                source.lines.insert(((&setting.wanted_at, &setting.name, title, contact), setting.weight));
             }
             Some(Origin::Clock) => source.overdue = true,
             None => {}
@@ -184,8 +189,8 @@ fn source<'a>(subject: &'a StationSubject<'_>, reported: bool) -> Source<'a> {
     source
 }
 
-/// A line of the inventory, the setting it wants, and the contact behind it.
-type LineEdit<'a> = (&'a Place, &'a Name, Option<&'a Name>);
+/// A line of the inventory, the setting it wants with its title, and the contact behind it.
+type LineEdit<'a> = (&'a Place, &'a Name, Option<&'a Name>, Option<&'a Name>);
 
 enum Origin {
     Edit,

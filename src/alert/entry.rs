@@ -45,6 +45,9 @@ pub struct StationEntry {
     /// What to do first, where a button calls nobody.
     #[serde(skip_serializing_if = "Option::is_none")]
     stand_in: Option<&'static str>,
+    /// What went wrong before with what is wanted.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    setbacks: Vec<String>,
     /// Who began to key a script and has not reported.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     begun: Vec<ToldVisit>,
@@ -139,6 +142,7 @@ struct Was {
 const SETTINGS: usize = 8;
 const LIFELINES: usize = 4;
 const LOST: usize = 4;
+const SETBACKS: usize = 2;
 
 fn is_zero(n: &usize) -> bool {
     *n == 0
@@ -170,12 +174,10 @@ impl StationEntry {
             let owed = drift.lifelines.iter().filter(|lifeline| lifeline.service.asks_for_test());
             let owed: Vec<&str> = owed.map(|lifeline| &*lifeline.title).collect();
             entry.card = next.as_ref().and_then(|next| card_link(address, &subject.name, next, pass.work));
-            entry.next = next.map(|next| NextStep::of(next, &subject.name, &owed));
-            if let Some(next) = entry.next.as_mut().filter(|_| entry.stand_in.is_some()) {
-                next.way_back = Some(drift)
-                    .filter(|drift| !silent(drift).is_empty())
-                    .and_then(|drift| way_back_of(drift, pass.work));
-            }
+            // Of a fallback that failed, too: what it is answered by is a repair.
+            let is_asked = next == Some(Next::Repair) || entry.stand_in.is_some() && !silent(drift).is_empty();
+            let way_back = is_asked.then(|| way_back_of(drift, pass.work)).flatten();
+            entry.next = next.map(|next| NextStep::of(next, &subject.name, &owed, way_back));
         }
         entry
     }
@@ -192,7 +194,7 @@ impl StationEntry {
         let taken = drift.and_then(|drift| drift.taken.as_ref());
         StationEntry {
             station: clip(&subject.name, NAME),
-            key: key(fleet, &subject.name),
+            key: key(fleet, subject.known_as()),
             site: place.map(|(site, _)| clip(site, NAME)),
             r#where: place.map(|(_, location)| clip(location, PLACE)),
             standing: standing.map(Standing::as_str),
@@ -204,6 +206,7 @@ impl StationEntry {
             lifelines: Vec::new(),
             lifelines_left_out: 0,
             stand_in: None,
+            setbacks: Vec::new(),
             begun: Vec::new(),
             begun_left_out: 0,
             unwatched: Vec::new(),
@@ -236,6 +239,8 @@ impl StationEntry {
         let was_silent = seen.lifelines.values().any(|lifeline| lifeline.was_silent);
         let is_in_need = was_silent || !silent(drift).is_empty() || !unsure(drift).is_empty();
         self.stand_in = is_in_need.then_some(STAND_IN);
+        let setbacks = drift.setbacks.iter().take(SETBACKS);
+        self.setbacks = setbacks.map(|setback| clip(&setback.sentence(), SENTENCE)).collect();
         (self.begun, self.begun_left_out) = visits::told(drift);
         self.did_not_stick = seen.did_not_stick().is_some();
     }
@@ -258,6 +263,7 @@ impl StationEntry {
             unwatched: Vec::new(),
             begun_left_out: self.begun_left_out + self.begun.len(),
             begun: Vec::new(),
+            setbacks: Vec::new(),
             was: self.was.map(Was::brief),
             ..self
         }

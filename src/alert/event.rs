@@ -31,6 +31,24 @@ pub struct Message {
     pub gists: Vec<Gist>,
 }
 
+/// How every alert begins while the program's clock is set by hand.
+const REHEARSAL: &str = "REHEARSAL: ";
+
+impl Message {
+    /// The same, and where it is a rehearsal it says so first. Its id stays: what it comes from is the same.
+    pub fn rehearsed(mut self, is_rehearsal: bool) -> Message {
+        if is_rehearsal {
+            // A quotation mark inside a text is escaped, so this is the first key of that name: the sentence of the data.
+            self.body = self.body.replacen("\"summary\":\"", &format!("\"summary\":\"{REHEARSAL}"), 1);
+            for gist in &mut self.gists {
+                gist.title.insert_str(0, REHEARSAL);
+                gist.text.insert_str(0, REHEARSAL);
+            }
+        }
+        self
+    }
+}
+
 /// What an event is about: its type. Each topic names its own.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct EventKind(pub &'static str);
@@ -144,6 +162,21 @@ mod tests {
         ] {
             assert_eq!(source_of(fleet), source);
         }
+    }
+
+    #[test]
+    fn a_rehearsed_alert_says_so_first_in_every_body_and_keeps_its_id() {
+        let one =
+            crate::alert::trial(&"on-call".into(), "try-1".into(), ("/stationkeep/x", "x"), Timestamp::UNIX_EPOCH);
+        assert_eq!(one.clone().rehearsed(false), one);
+        let told = one.clone().rehearsed(true);
+        assert_eq!(told.id, one.id);
+        assert_eq!(summary_of(&told.body), format!("REHEARSAL: {}", summary_of(&one.body)));
+        for text in [&told.gists[0].title, &told.gists[0].text] {
+            assert!(text.starts_with("REHEARSAL: TEST"), "{text}");
+        }
+        let without = |message: &Message| message.body.replace("REHEARSAL: ", "");
+        assert_eq!(without(&told), one.body, "nothing else of it is another");
     }
 
     #[test]

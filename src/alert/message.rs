@@ -8,7 +8,7 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use serde::Serialize;
 
-use super::buttons::{Buttons, gone, has_silent, silent};
+use super::buttons::{Buttons, Need, gone, need, silent};
 use super::case::Severity;
 use super::cases::Cases;
 use super::cause::ToldCause;
@@ -36,9 +36,9 @@ use crate::setting::{Name, Weight};
 
 const DRIFT: EventKind = EventKind("stationkeep.drift.v1");
 
-/// Where a button calls nobody first; then the heaviest, then by reason, standing, site, name.
-fn rank<'i>(item: &'i Item<'_, '_>) -> (bool, Reverse<Option<Weight>>, Reason, Standing, Option<&'i Name>, &'i Name) {
-    (!has_silent(item), Reverse(item.weight), item.reason, item.standing(), item.site(), &item.subject.name)
+/// Where a button calls nobody first, then where one may call nobody; then the heaviest, then by reason, standing, site, name.
+fn rank<'i>(item: &'i Item<'_, '_>) -> (Need, Reverse<Option<Weight>>, Reason, Standing, Option<&'i Name>, &'i Name) {
+    (need(item), Reverse(item.weight), item.reason, item.standing(), item.site(), &item.subject.name)
 }
 
 #[derive(Debug, Serialize)]
@@ -264,7 +264,8 @@ impl<'a> Writer<'a> {
         let over = items.iter().filter(|item| item.subject.now.is_none());
         let ended = over
             .map(|item| Cases::key::<Station>(&item.subject.name))
-            .chain(content.hold.and_then(|_| self.hold.ended_case()));
+            .chain(content.hold.and_then(|_| self.hold.ended_case()))
+            .chain(content.asides.ended_cases());
         let gist = envelope.gist(&self.terms.fleet, data.summary.clone(), self.is_over(&content));
         let gist = match items.as_slice() {
             [one] => gist.of(one.subject.opened_at().unwrap_or(time), &one.subject.name, one.site()),
@@ -289,7 +290,7 @@ impl<'a> Writer<'a> {
         let fleet = &self.terms.fleet;
         match (scope, content.items.as_slice()) {
             (Scope::Group(group), _) => key(fleet, group),
-            (Scope::Pass | Scope::Station, [one]) if content.hold.is_none() => key(fleet, &one.subject.name),
+            (Scope::Pass | Scope::Station, [one]) if content.hold.is_none() => key(fleet, one.subject.known_as()),
             (Scope::Pass | Scope::Station, [_, ..]) => key(fleet, "stations"),
             (Scope::Pass | Scope::Station, []) if content.hold.is_some() => key(fleet, "held scripts"),
             (Scope::Pass | Scope::Station, []) => key(fleet, "set aside"),

@@ -115,6 +115,8 @@ pub enum Next {
     Key(script::Work),
     /// A test call, or overdue settings to key again.
     Test,
+    /// The fault of a button whose last test call failed, where nothing is to be keyed.
+    Repair,
     /// Keying for which there is no script.
     NoScript,
     /// Nothing to key before the change is released that it is part of. A button whose last test call failed can be

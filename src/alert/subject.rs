@@ -59,6 +59,9 @@ pub trait Topic: Sized {
         Self::Memory::default()
     }
 
+    /// Notes in what is remembered that an open case goes on under another name of its subject.
+    fn renamed(_memory: &mut Self::Memory, _former: &Name) {}
+
     /// After when time alone makes something of it forgotten.
     fn forgets_at(_memory: &Self::Memory) -> Option<Timestamp> {
         None

@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use super::buttons::{has_silent, silent};
+use super::buttons::{Need, in_need, need};
 use super::cause::ToldCause;
 use super::clip::{NAME, PLACE, Room, SUMMARY, clip, clip_sentences, length};
 use super::count::Count;
@@ -14,9 +14,9 @@ use super::topic::seen::Seen;
 use super::topic::station::Item;
 use super::visits;
 use super::work::ToDo;
-use crate::drift::Totals;
+use crate::drift::{SettingDrift, Totals};
 use crate::inventory::Extent;
-use crate::setting::{Name, Weight};
+use crate::setting::{Name, Weight, spoken};
 
 /// What the sentences are made from. `items` are sorted the heaviest first.
 pub struct Sentence<'a, 'p> {
@@ -41,7 +41,7 @@ const TO_DO: Room = Room(520);
 const ASIDE: Room = Room(250);
 
 impl Sentence<'_, '_> {
-    /// "New drift at EQ-01 (East quay, head of ladder 1): adrift, lifeline; emergency.primary differs. To do: …"
+    /// "New drift at EQ-01 (East quay, head of ladder 1): adrift, lifeline; first number differs. To do: …"
     ///
     /// What happened may be cut, and what it comes from left out; a command or a link never is cut.
     pub fn text(&self) -> String {
@@ -73,7 +73,7 @@ impl Sentence<'_, '_> {
         for reason in Reason::ALL {
             // What is out of service must not read as if all were well.
             let of_reason: Vec<_> = self.items.iter().filter(|item| item.reason == reason).collect();
-            for opening in [opening(reason), CHANGED, UNHEARD, OUT] {
+            for opening in [opening(reason), CHANGED, NO_BETTER, UNHEARD, OUT] {
                 let items: Vec<_> = of_reason.iter().copied().filter(|item| opening_of(item) == opening).collect();
                 let Some(first) = items.first() else { continue };
                 let count = Count::of(&items);
@@ -89,8 +89,8 @@ impl Sentence<'_, '_> {
     fn cause(&self) -> Option<String> {
         let line = self.cause.inventory.first()?;
         let contact = match (&line.contact, &line.contact_at) {
-            (Some(contact), Some(at)) => format!(" (contact {contact}, {at})"),
-            (Some(contact), None) => format!(" (contact {contact})"),
+            (Some(contact), Some(at)) => format!(", contact {contact}, {at}"),
+            (Some(contact), None) => format!(", contact {contact}"),
             (None, _) => String::new(),
         };
         let others = match self.cause.inventory.len() - 1 + self.cause.inventory_left_out {
@@ -98,7 +98,7 @@ impl Sentence<'_, '_> {
             1 => " and 1 other line".into(),
             n => format!(" and {n} other lines"),
         };
-        Some(format!("{} wanted by {}{contact}{others}.", line.setting, line.at))
+        Some(format!("Caused by {} ({}{contact}){others}.", line.at, line.title)).filter(|_| !self.cause.started)
     }
 
     fn commit(&self) -> Option<String> {
@@ -118,6 +118,9 @@ const UNHEARD: &str = "No report of";
 /// How a station is not worse than it was, though another value is wanted there.
 const CHANGED: &str = "Another value is wanted at";
 
+/// How a station got better at which a button calls nobody all the same, or may: that is not good news.
+const NO_BETTER: &str = "Changed at";
+
 fn opening_of(item: &Item<'_, '_>) -> &'static str {
     let holds =
         |only: fn(&Seen, &Seen) -> bool| item.was.zip(item.subject.seen()).is_some_and(|(was, is)| only(was, is));
@@ -127,6 +130,8 @@ fn opening_of(item: &Item<'_, '_>) -> &'static str {
         CHANGED
     } else if item.reason == Reason::Grown && holds(only_unheard) {
         UNHEARD
+    } else if item.reason == Reason::Eased && need(item) != Need::Nothing {
+        NO_BETTER
     } else {
         opening(item.reason)
     }
@@ -203,14 +208,16 @@ fn one(item: &Item<'_, '_>) -> String {
         (Some(seen), Some(lost)) => format!("{name}: {seen}; no longer managed: {lost}"),
         (None, Some(lost)) => format!("{name}; no longer managed: {lost}"),
     };
-    text + &begun
+    let setbacks = item.subject.drift().map_or(&[][..], |drift| &drift.setbacks);
+    let setbacks = setbacks.iter().take(1).map(|setback| format!(". {}", setback.sentence().trim_end_matches('.')));
+    text + &begun + &setbacks.collect::<String>()
 }
 
-/// How a station is and what is wrong there. Of one where a button calls nobody that was said first; nothing where there is no
-/// more to say.
+/// How a station is and what is wrong there. Of one where a button calls nobody, or may, that was said first; nothing where there
+/// is no more to say.
 fn how(item: &Item<'_, '_>, seen: &Seen) -> Option<String> {
     let parts = parts(item, seen);
-    match (has_silent(item), parts.is_empty()) {
+    match (need(item) != Need::Nothing, parts.is_empty()) {
         (true, true) => None,
         (true, false) => Some(parts),
         (false, true) => Some(format!("{}, {}", seen.standing, seen.weight)),
@@ -244,18 +251,26 @@ fn lost(losses: &Losses) -> String {
     shown.join(", ") + &if more > 0 { format!(" and {more} more") } else { String::new() }
 }
 
-/// "emergency.primary differs, lifeline emergency untested", without the buttons that call nobody.
+/// "first number differs, the red button untested", without the buttons that call nobody, or may.
 fn parts(item: &Item<'_, '_>, seen: &Seen) -> String {
     const SHOWN: usize = 3;
     let mut settings: Vec<_> = seen.settings.iter().collect();
     settings.sort_by_key(|(_, setting)| (std::cmp::Reverse(setting.weight), setting.drift));
-    let first = item.subject.drift().map(silent).unwrap_or_default();
+    let first = item.subject.drift().map(in_need).unwrap_or_default();
     let is_first = |name: &Name| first.iter().any(|lifeline| lifeline.name == *name);
     let mut lifelines: Vec<_> = seen.lifelines.iter().filter(|(name, _)| !is_first(name)).collect();
     lifelines.sort_by_key(|(_, lifeline)| lifeline.service);
-    let lifelines =
-        lifelines.iter().map(|(name, lifeline)| format!("lifeline {} {}", short(name), lifeline.service.as_str()));
-    let settings = settings.iter().map(|(name, setting)| format!("{} {}", short(name), setting.drift.as_str()));
+    let drift = item.subject.drift();
+    let button = |name: &Name| {
+        let known = drift.and_then(|drift| drift.lifelines.iter().find(|known| known.name == *name));
+        short(&known.map_or_else(|| spoken(name, None), |known| known.title.to_string()))
+    };
+    let title = |name: &Name| {
+        let known = drift.and_then(|drift| drift.settings.iter().find(|known| known.name == *name));
+        short(&known.map_or_else(|| spoken(name, None), SettingDrift::spoken))
+    };
+    let lifelines = lifelines.iter().map(|(name, lifeline)| format!("{} {}", button(name), lifeline.service.as_str()));
+    let settings = settings.iter().map(|(name, setting)| format!("{} {}", title(name), setting.drift.as_str()));
     let all: Vec<String> = lifelines.chain(settings).collect();
     let mut text = all.iter().take(SHOWN).map(String::as_str).collect::<Vec<_>>().join(", ");
     if all.len() > SHOWN {

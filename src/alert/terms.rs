@@ -55,4 +55,6 @@ pub struct AlertTerms {
     pub many_share: f64,
     /// Whether an untested lifeline is a standing of its own.
     pub require_tests: bool,
+    /// Whether the clock is one for rehearsals: then every alert begins with that.
+    pub rehearsal: bool,
 }

@@ -49,7 +49,7 @@ pub fn sentence(drift: &StationDrift) -> Option<String> {
     };
     Some(match is_silent {
         true => format!(
-            "{by} began to key script {script} on {at}{others}, and nothing was heard in 24 hours. Ask {by} for the report"
+            "{by} began to key script {script} on {at}{others}, and no report came in 24 hours. Ask {by} for the report"
         ),
         false => format!("{by} began to key script {script} on {at}{others} and has not reported yet"),
     })

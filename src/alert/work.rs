@@ -21,6 +21,8 @@ pub struct ToDo {
     /// Of calls, from the first ring to hanging up.
     pub minutes: u64,
     pub to_test: u64,
+    /// Stations with a button whose last test call failed, where nothing is to be keyed.
+    pub to_repair: u64,
     pub without_script: u64,
     /// Scripts that wait for the release of a change.
     pub held: u64,
@@ -47,7 +49,7 @@ pub fn card_link(address: Option<&str>, station: &Name, next: &Next, work: Work<
             let link = card::link(address?, &(work.digest)(station)?, station);
             Some(link).filter(|link| link.len() <= LONGEST_LINK)
         }
-        Next::Test | Next::NoScript | Next::Held { .. } | Next::Await(_) => None,
+        Next::Test | Next::Repair | Next::NoScript | Next::Held { .. } | Next::Await(_) => None,
     }
 }
 
@@ -103,6 +105,7 @@ impl ToDo {
                     to_key = Some((station, next));
                 }
                 Next::Test => todo.to_test += 1,
+                Next::Repair => todo.to_repair += 1,
                 Next::NoScript => todo.without_script += 1,
                 Next::Held { release: _, to_test } => {
                     todo.held += 1;
@@ -133,6 +136,9 @@ impl ToDo {
             let (calls, keys) = (plural(self.calls, "call"), plural(self.presses, "key"));
             let stations = plural(self.to_key, "station");
             parts.push(format!("key {stations} ({calls}, {keys}, about {} min)", self.minutes));
+        }
+        if self.to_repair > 0 {
+            parts.push(format!("find the fault at {}", plural(self.to_repair, "station")));
         }
         if self.to_test > 0 {
             parts.push(format!("test {}", plural(self.to_test, "station")));
@@ -192,11 +198,35 @@ impl NextStep {
     }
 
     fn test(owed: &[&str]) -> NextStep {
-        NextStep::plain(format!("a test call of {}", clip(&owed.join(" and of "), NAME)))
+        NextStep::plain(format!("make a test call of {}", clip(&owed.join(" and of "), NAME)))
     }
 
-    /// What is to do about one that drifts; `owed`: the buttons to be tested.
-    pub fn of(next: Next, station: &Name, owed: &[&str]) -> NextStep {
+    /// Where a test call failed and nothing is to be keyed.
+    fn repair(station: &str, owed: &[&str], way_back: Option<String>) -> NextStep {
+        let then = clip(&owed.join(" and of "), NAME);
+        match way_back {
+            Some(way_back) => NextStep::by(
+                &format!("find and fix the fault, or go back to what last worked. Then make a test call of {then}"),
+                way_back,
+            ),
+            None => NextStep::by(
+                &format!(
+                    "check the line and the unit. If both are sound, reset or replace the unit: its card says how. Then make a \
+                     test call of {then}"
+                ),
+                format!("stationkeep script {station}"),
+            ),
+        }
+    }
+
+    /// What is to do about one that drifts; `owed`: the buttons to be tested; `way_back`: the command for it, where a button
+    /// calls nobody and there is one.
+    pub fn of(next: Next, station: &Name, owed: &[&str], way_back: Option<String>) -> NextStep {
+        let step = NextStep::plainly(next, station, owed, way_back.clone());
+        NextStep { way_back, ..step }
+    }
+
+    fn plainly(next: Next, station: &Name, owed: &[&str], way_back: Option<String>) -> NextStep {
         let name = clip(station, NAME);
         match next {
             Next::Key(work) => NextStep {
@@ -211,6 +241,7 @@ impl NextStep {
                 NextStep::by("key the overdue settings again", format!("stationkeep script {name} --renew"))
             }
             Next::Test => NextStep::test(owed),
+            Next::Repair => NextStep::repair(&name, owed, way_back),
             Next::Held { release: _, to_test: true } if !owed.is_empty() => NextStep::test(owed),
             Next::Held { release, to_test: _ } => {
                 NextStep::by("release the change that holds its script, or take it back", release)

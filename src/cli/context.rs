@@ -118,6 +118,8 @@ pub async fn ledger_to_read(path: &Path) -> Result<Store, CliError> {
 pub struct Context {
     pub fleet: Fleet,
     pub view: Arc<View>,
+    /// Whether the clock is one for rehearsals.
+    pub rehearsal: bool,
 }
 
 impl Context {
@@ -137,7 +139,8 @@ impl Context {
     }
 
     async fn at(path: &Path, with: impl FnOnce(Fleet) -> Fleet) -> Result<Context, CliError> {
-        let now = Clock::from_env().map_err(CliError::usage)?.now();
+        let clock = Clock::from_env().map_err(CliError::usage)?;
+        let now = clock.now();
         let config = load(path)?;
         let fresh = config::random_key();
         let (store, key) = open_to_read_with_key(config.ledger.reveal(), &config.key_place(), &fresh).await?;
@@ -145,7 +148,7 @@ impl Context {
         let settle = terms.settle;
         let mut fleet = with(Fleet::new(config.sources(key), store, terms));
         let view = settled_look(&mut fleet, Some(Look::Whole), now, settle).await?;
-        let context = Context { fleet, view };
+        let context = Context { fleet, view, rehearsal: clock.is_set_by_hand() };
         context.tell_errors()?;
         if let Some(error) = &context.view.unwritten {
             eprintln!(

@@ -14,7 +14,7 @@ use crate::web;
 pub fn shown(script: &Script, station: &Station, context: &Context, codes: &Codes, format: ScriptFormat) -> String {
     let card = || {
         let commit = context.view.reading.commit.as_deref();
-        Card::of(script, station, codes, commit, Uuid::now_v7())
+        Card::of(script, station, codes, commit, Uuid::now_v7()).rehearsed(context.rehearsal)
     };
     match format {
         ScriptFormat::Keys => {
@@ -33,6 +33,9 @@ pub fn shown(script: &Script, station: &Station, context: &Context, codes: &Code
 
 /// What bare keys would keep to themselves goes to standard error.
 fn warn(card: &Card) {
+    if let Some(rehearsal) = card.rehearsal {
+        eprintln!("stationkeep: {}: {rehearsal}", card.station);
+    }
     for text in card.lead.iter().chain(&card.notes) {
         eprintln!("stationkeep: {}: {text}", card.station);
     }

@@ -91,7 +91,8 @@ fn someone_is_there(args: &Args, station: &str, beside: &OtherVisit) -> CliError
     let (said, visit) = (beside.sentence(station), beside.visit);
     let way = if args.back { " --back" } else { "" };
     CliError::failed(format!(
-        "{said} Make sure that no one is keying there. Then ask again:\n  stationkeep script {station}{way} --beside {visit}"
+        "{said} Check with {} that no one is keying there. Then ask again:\n  stationkeep script {station}{way} --beside {visit}",
+        beside.by
     ))
 }
 

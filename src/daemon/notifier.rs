@@ -145,7 +145,7 @@ impl Notifier {
             count = new;
         }
         for message in &messages {
-            tracing::info!(webhook = %message.webhook, id = %message.id, "to be told");
+            tracing::info!(webhook = %message.webhook, id = %message.id, "alert queued");
         }
         self.cases.apply(decision.cases, noted);
         self.cause = Cause::default();

@@ -98,7 +98,7 @@ pub async fn run(
 
 /// Cards are shown from the view of the moment in which someone opens one.
 fn cards(config: &Config, key: &[u8; 32], store: Store, clock: Clock, asking: Asking) -> Cards {
-    let outside = Outside { now: Arc::new(move || clock.now()), id: Uuid::now_v7 };
+    let outside = Outside { now: Arc::new(move || clock.now()), id: Uuid::now_v7, rehearsal: clock.is_set_by_hand() };
     Cards::new(asking, store, config.access.clone(), config.address.clone(), key, outside)
 }
 
@@ -166,7 +166,7 @@ impl<'a> Session<'a> {
         let mut deliveries = Deliveries::start(config, ways)?;
         deliveries.forget(config).await?;
         let cause = Cause { started: first, files: cause_files(config, first), ..Cause::default() };
-        let terms = terms(config, &view, &deliveries);
+        let terms = AlertTerms { rehearsal: clock.is_set_by_hand(), ..terms(config, &view, &deliveries) };
         let settle_broken = Duration::from_secs(config.settle_broken_s.into());
         let notifier = Notifier::resume(fleet.store(), terms, cause, settle_broken).await?;
         deliveries.notes.extend(undelivered(fleet.store(), config).await);
@@ -517,5 +517,6 @@ fn terms(config: &Config, view: &View, deliveries: &Deliveries) -> AlertTerms {
         address: config.address.clone(),
         many_share: config.brake.share.value(),
         require_tests: config.require_tests,
+        rehearsal: false,
     }
 }

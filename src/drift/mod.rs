@@ -5,6 +5,7 @@
 mod lost;
 mod meaning;
 mod refused;
+mod setbacks;
 mod show;
 mod surprise;
 mod values;
@@ -14,6 +15,7 @@ mod tests;
 
 pub use lost::lost_unmanaged;
 pub use refused::{RefusedCodes, openings_to_try, refused};
+pub use setbacks::Setback;
 pub use show::{Totals, diff, json, text};
 pub use surprise::surprise;
 pub use values::{held_text, value_text};
@@ -24,11 +26,12 @@ use jiff::{SignedDuration, Timestamp};
 use uuid::Uuid;
 
 use self::meaning::{answered_elsewhere, dead_because, noted, unknown_because};
+use self::setbacks::setbacks;
 use crate::finding::Place;
 use crate::inventory::{Extent, Station, Taken, Wanted};
 use crate::keybook::{Ability, Lifeline, SettingId};
 use crate::ledger::{Digest, Mark, Outcome, Proof, Record, State, Visit};
-use crate::setting::{Name, Value, Weight};
+use crate::setting::{Name, Value, Weight, spoken};
 pub use meaning::noted_anywhere;
 
 /// How a managed setting is not as wanted.
@@ -182,6 +185,8 @@ pub struct SettingDrift {
     pub id: SettingId,
     /// Its name there.
     pub name: Name,
+    /// Its title there, where it has one.
+    pub title: Option<Name>,
     /// How it is not as wanted.
     pub drift: Drift,
     /// What it means for a person pressing the button.
@@ -196,6 +201,13 @@ pub struct SettingDrift {
     pub held: State,
     /// The report that last spoke of it.
     pub mark: Option<Mark>,
+}
+
+impl SettingDrift {
+    /// What people call it.
+    pub fn spoken(&self) -> String {
+        spoken(&self.name, self.title.as_ref())
+    }
 }
 
 /// One lifeline and what its tests say.
@@ -248,6 +260,8 @@ pub struct StationDrift {
     pub other_number: Option<Name>,
     /// Visits of which no report came yet, the earliest first.
     pub begun: Vec<Begun>,
+    /// What went wrong before with what is wanted.
+    pub setbacks: Vec<Setback>,
     /// How much of the station is set aside, and so is nowhere above.
     pub set_aside: Extent,
     /// Who is on it.
@@ -356,6 +370,7 @@ pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) ->
     let of_settings = settings.iter().map(|s| s.drift.standing());
     let of_lifelines = lifelines.iter().map(|lifeline| standing_of(lifeline, rules));
     let standing = of_settings.chain(of_lifelines).min().unwrap_or(Standing::Aligned);
+    let setbacks = setbacks(station, record, settings.iter().any(|setting| setting.drift != Drift::Overdue));
     let unproved = lifelines.iter().any(|lifeline| lifeline.service != Service::Tested);
     let heaviest = if unproved { Some(Weight::Lifeline) } else { settings.iter().map(|s| s.weight).max() };
     StationDrift {
@@ -371,6 +386,7 @@ pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) ->
         formerly: station.formerly.clone(),
         other_number,
         begun: record.begun.iter().map(|open| begun(&open.visit, now)).collect(),
+        setbacks,
         set_aside: station.for_now.set_aside,
         taken: station.for_now.taken.clone(),
     }
@@ -469,6 +485,7 @@ fn setting(station: &Station, record: &Record, id: SettingId, rules: Rules, now:
     Some(SettingDrift {
         id,
         name: setting.name.clone(),
+        title: setting.title.clone(),
         drift,
         weight: setting.weight,
         wanted: value.clone(),

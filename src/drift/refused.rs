@@ -10,10 +10,8 @@ use crate::setting::{Reference, Secret, Value};
 /// The codes that a station refused since one was last shown to be right.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct RefusedCodes {
-    /// "file:secrets/access-2026 at 2026-11-25 12:10 UTC (tech-07)", one for each code.
-    pub each: Vec<String>,
-    /// These codes.
-    pub codes: Vec<Value>,
+    /// One for each code.
+    pub each: Vec<Refusal>,
     /// Whether the station may hold another code that is on record.
     pub leaves_others: bool,
 }
@@ -45,25 +43,30 @@ pub fn refused(station: &Station, record: &Record) -> Option<RefusedCodes> {
         let mut all = holding.known().into_iter().chain(&to_try);
         all.any(|code| holding.refusal_of(code).is_none())
     });
-    let all = || refused.iter().flat_map(|id| &record.holding(**id).refused);
-    let (each, codes) = (all().map(refusal_text).collect(), all().map(|refusal| refusal.code.clone()).collect());
-    (!refused.is_empty()).then_some(RefusedCodes { each, codes, leaves_others })
+    let each = refused.iter().flat_map(|id| &record.holding(**id).refused).cloned().collect();
+    (!refused.is_empty()).then_some(RefusedCodes { each, leaves_others })
 }
 
-/// "file:secrets/access-2026 at 2026-11-25 12:10 UTC (tech-07)".
+/// "file:secrets/access-2026 on 2026-11-25 12:10 UTC (tech-07)".
 fn refusal_text(Refusal { code, mark, by }: &Refusal) -> String {
-    let code = match code {
-        Value::Secret(Secret { reference: Reference::Factory, .. }) => "the factory code".into(),
-        Value::Secret(secret) => secret.reference.to_string(),
-        Value::Digits(_) | Value::Dial(_) | Value::Choice(_) | Value::Flags(_) | Value::Number(_) => value_text(code),
-    };
-    format!("{code} at {} ({by})", minute(mark.at))
+    format!("{} on {} ({by})", RefusedCodes::named(code), minute(mark.at))
 }
 
 impl RefusedCodes {
     /// "The station refused … and …."
     pub fn sentence(&self) -> String {
-        format!("The station refused {}.", self.each.join(" and "))
+        format!("The station refused {}.", self.each.iter().map(refusal_text).collect::<Vec<_>>().join(" and "))
+    }
+
+    /// Where a code is kept: never the code.
+    pub fn named(code: &Value) -> String {
+        match code {
+            Value::Secret(Secret { reference: Reference::Factory, .. }) => "the factory code".into(),
+            Value::Secret(secret) => secret.reference.to_string(),
+            Value::Digits(_) | Value::Dial(_) | Value::Choice(_) | Value::Flags(_) | Value::Number(_) => {
+                value_text(code)
+            }
+        }
     }
 
     /// What to do about it before the next call.

@@ -135,7 +135,7 @@ pub fn text(drift: &StationDrift, station: &Station, record: &Record) -> String 
         let _ = writeln!(out, "  {} is on it until {}", taken.by, minute(taken.until));
     }
     for Begun { visit: _, by, at, script, is_silent } in &drift.begun {
-        let yet = if *is_silent { "nothing was heard of it in 24 hours" } else { "no report came yet" };
+        let yet = if *is_silent { "no report in 24 hours" } else { "no report yet" };
         let _ = writeln!(out, "  {by} began to key script {script} on {}: {yet}", minute(*at));
     }
     if let Some(number) = &drift.other_number {
@@ -151,6 +151,9 @@ pub fn text(drift: &StationDrift, station: &Station, record: &Record) -> String 
     }
     if let Some(refused) = refused(station, record) {
         let _ = writeln!(out, "  {} {}", refused.sentence(), refused.what_to_do());
+    }
+    for setback in &drift.setbacks {
+        let _ = writeln!(out, "  {}", setback.sentence());
     }
     for line in drift.lifelines.iter().filter_map(|lifeline| lifeline_line(drift, station, record, lifeline)) {
         let _ = writeln!(out, "  {line}");
@@ -246,7 +249,7 @@ fn contradicting(station: &Station, record: &Record, lifeline: &str) -> String {
 }
 
 fn setting_sentence(setting: &SettingDrift) -> String {
-    let SettingDrift { name, drift, weight, wanted_at, contact, mark, held, id: _, wanted: _ } = setting;
+    let SettingDrift { name, drift, weight, wanted_at, contact, mark, held, id: _, title: _, wanted: _ } = setting;
     let who = contact.as_ref().map(|contact| format!(" ({contact})")).unwrap_or_default();
     let last = match (drift, mark) {
         (super::Drift::Strayed, Some(mark)) if *held == State::Unknown => {

@@ -307,7 +307,7 @@ fn a_visit_is_silent_from_24_hours_on_and_that_moment_changes_what_is_said() {
         let (script, by) = (visit.script.clone(), visit.by.clone());
         assert_eq!(drift.begun, [Begun { visit: Uuid::from_u128(9), by, at: at(5), script, is_silent }], "{time}");
         let said = text(&drift, &station, &record);
-        let yet = if is_silent { "nothing was heard of it in 24 hours" } else { "no report came yet" };
+        let yet = if is_silent { "no report in 24 hours" } else { "no report yet" };
         assert!(said.contains(&format!("tech-07 began to key script 3f9a1c0b7d24e615 on 2027-01-15 08:05 UTC: {yet}")));
         let next = next_change(&station, &record, RULES, time);
         assert_eq!(next == Some(moment), !is_silent, "{time}: {next:?}");

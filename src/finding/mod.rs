@@ -180,6 +180,18 @@ pub fn minute(at: Timestamp) -> String {
     at.strftime("%Y-%m-%d %H:%M UTC").to_string()
 }
 
+/// "1, 2 or 3", with the word between the last two.
+pub fn listed(all: &[impl std::fmt::Display], word: &str) -> String {
+    match all {
+        [] => String::new(),
+        [one] => one.to_string(),
+        [first @ .., last] => {
+            let first: Vec<String> = first.iter().map(ToString::to_string).collect();
+            format!("{} {word} {last}", first.join(", "))
+        }
+    }
+}
+
 /// "1 file", "2 files".
 pub fn plural(n: u64, what: &str) -> String {
     if n == 1 { format!("1 {what}") } else { format!("{n} {what}s") }

@@ -168,7 +168,7 @@ fn a_code_that_the_station_refused_is_named_by_where_it_is_kept_with_what_to_do(
     let answer = answer(&station, &[report(1, HELD), refused], vec![LedgerLine::Script(Box::new(script))]);
     let first = "The station refused the code behind file:wanted as access.";
     assert_eq!(answer.consequences, [first], "{answer:?}");
-    let missing = "The code: no report says which one access is. The station refused file:wanted at 2026-11-20 10:02 UTC \
+    let missing = "The code: no report says which one access is. The station refused file:wanted on 2026-11-20 10:02 UTC \
                    (tech-07). No other code is on record. Ops must find out which one the station holds, and report it as \
                    \"found\".";
     assert!(answer.missing.iter().any(|one| one == missing), "{answer:?}");

@@ -74,6 +74,7 @@ impl View {
                 Next::Held { release: change.release(), to_test: has_failed(&row.drift) }
             }
             KeyingWork::Work(work) => Next::Key(work),
+            KeyingWork::Nothing if row.drift.lifelines.iter().any(|one| one.service == Service::Failed) => Next::Repair,
             KeyingWork::Nothing => Next::Test,
             KeyingWork::NoScript => Next::NoScript,
         }

@@ -57,13 +57,19 @@ impl Decisions {
 
     /// What is set aside at a time. Of several about one thing the last counts.
     pub fn asides(&self, clock: Timestamp) -> Vec<&Aside> {
+        let last = self.last_asides().into_iter();
+        last.filter(|aside| aside.until > clock && !self.ended.contains(&aside.said.id)).collect()
+    }
+
+    /// The last word on each thing that was ever set aside, whether or not it counts still.
+    pub fn last_asides(&self) -> Vec<&Aside> {
         let mut last: BTreeMap<(&Target, Option<&Name>), &Aside> = BTreeMap::new();
         for decision in self.all.values() {
             if let Decision::Aside(aside) = decision {
                 last.insert((&aside.target, aside.setting.as_ref()), aside);
             }
         }
-        last.into_values().filter(|aside| aside.until > clock && !self.ended.contains(&aside.said.id)).collect()
+        last.into_values().collect()
     }
 
     /// Who is on which station at a time. Of several takes of one station the last counts.

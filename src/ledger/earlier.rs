@@ -8,7 +8,7 @@ use super::issued::Digest;
 use super::mark::Mark;
 use super::proven::same;
 use crate::keybook::SettingId;
-use crate::setting::Value;
+use crate::setting::{Name, Value};
 
 /// The known values of a station at some moment, one for each of the keybook's settings.
 pub type Held = Vec<Option<Value>>;
@@ -20,6 +20,32 @@ pub struct Worked {
     pub mark: Mark,
     /// One for each of the lifeline's settings.
     pub held: Of,
+}
+
+/// A test call that failed, and none reached help with the same settings since.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FailedWith {
+    /// By its place in the keybook.
+    pub lifeline: usize,
+    /// What was known of the lifeline's settings, one for each.
+    pub held: Of,
+    /// The report of the last such call.
+    pub mark: Mark,
+    /// Who made it.
+    pub by: Name,
+}
+
+/// A step that the station refused, as far as it concerns one setting of which nothing was made known since.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RefusedStep {
+    /// What it would have changed.
+    pub id: SettingId,
+    /// To what; `None`: to something unknown.
+    pub value: Option<Value>,
+    /// The report that says so.
+    pub mark: Mark,
+    /// Who heard it.
+    pub by: Name,
 }
 
 /// What was known before a script was keyed. Reports of one script are of one keying; what other reports change between them
@@ -62,9 +88,10 @@ pub struct Earlier {
     pub(super) worked: Vec<Option<Worked>>,
     /// Before each script of which a step was accepted, the last one last; of equal states the last alone.
     pub(super) before_scripts: Vec<Keying>,
-    /// What was known of a lifeline's settings, by its place in the keybook, when a test call of it failed, where none reached
-    /// help with the same since.
-    pub(super) failed: Vec<(usize, Of)>,
+    /// The test calls that failed, one for each state of a lifeline's settings in which none reached help since.
+    pub(super) failed: Vec<FailedWith>,
+    /// The steps that the station refused, the last one of each setting.
+    pub(super) refused: Vec<RefusedStep>,
     /// What it was known to hold, once and no longer, of what opens a call, the last one last.
     pub(super) codes: Vec<(SettingId, Value)>,
     /// Before a script after those of which no step was accepted yet.
@@ -86,8 +113,22 @@ impl Earlier {
 
     /// Whether a test call of a lifeline failed with what its settings hold in a state, and none reached help with it since.
     pub fn has_failed<'v>(&self, lifeline: usize, held: impl Fn(SettingId) -> Option<&'v Value>) -> bool {
-        let mut failed = self.failed.iter().filter(|(at, _)| *at == lifeline);
-        failed.any(|(_, of)| of.iter().all(|(id, value)| same(value.as_ref(), held(*id))))
+        self.failed_with(lifeline, held).is_some()
+    }
+
+    /// The test call of a lifeline that failed with what its settings hold in a state, where none reached help with it since.
+    pub fn failed_with<'v>(
+        &self,
+        lifeline: usize,
+        held: impl Fn(SettingId) -> Option<&'v Value>,
+    ) -> Option<&FailedWith> {
+        let mut failed = self.failed.iter().filter(|failed| failed.lifeline == lifeline);
+        failed.find(|failed| failed.held.iter().all(|(id, value)| same(value.as_ref(), held(*id))))
+    }
+
+    /// The steps that the station refused, where nothing was made known of what they would have changed since.
+    pub fn refused(&self) -> &[RefusedStep] {
+        &self.refused
     }
 
     /// The codes, or whatever else opens a call, that a setting was known to hold once and no longer, the last one first.
@@ -103,15 +144,28 @@ impl Earlier {
     /// A test call of a lifeline, of so many, reached help.
     pub(super) fn reached(&mut self, lifeline: usize, of: usize, worked: Worked) {
         self.worked.resize(of, None);
-        self.failed.retain(|(at, of)| *at != lifeline || !is_same(of, &worked.held));
+        self.failed.retain(|failed| failed.lifeline != lifeline || !is_same(&failed.held, &worked.held));
         self.worked[lifeline] = Some(worked);
     }
 
     /// A test call of a lifeline failed.
-    pub(super) fn failed(&mut self, lifeline: usize, held: Of) {
-        if !self.failed.iter().any(|(at, of)| *at == lifeline && is_same(of, &held)) {
-            self.failed.push((lifeline, held));
+    pub(super) fn failed(&mut self, test: FailedWith) {
+        let is_it = |known: &FailedWith| known.lifeline == test.lifeline && is_same(&known.held, &test.held);
+        match self.failed.iter().position(is_it) {
+            Some(at) => self.failed[at] = test,
+            None => self.failed.push(test),
         }
+    }
+
+    /// A step was refused.
+    pub(super) fn step_refused(&mut self, step: RefusedStep) {
+        self.made_known(step.id);
+        self.refused.push(step);
+    }
+
+    /// Something was made known of a setting: what was refused before matters no longer.
+    pub(super) fn made_known(&mut self, id: SettingId) {
+        self.refused.retain(|refused| refused.id != id);
     }
 
     /// What opens a call is not known to be this any longer.
@@ -174,6 +228,7 @@ impl Earlier {
     pub(super) fn renewed(&mut self) {
         self.before_visit.clear();
         self.failed.clear();
+        self.refused.clear();
         self.codes.clear();
     }
 }

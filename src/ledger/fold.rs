@@ -7,7 +7,7 @@ use jiff::Timestamp;
 use uuid::Uuid;
 
 use super::call::{IssuedCall, calls};
-use super::earlier::{Held, Of, Worked};
+use super::earlier::{FailedWith, Held, Of, RefusedStep, Worked};
 use super::issued::{Digest, Effect, Issued, effect_value};
 use super::led::{Led, is_dial, led};
 use super::mark::Mark;
@@ -172,6 +172,9 @@ impl Fold<'_> {
             later = others;
             self.openings(mark, &report.by, now, beside_unit);
             let Some(step) = script.step(*number) else { continue };
+            if *heard == Heard::Refused {
+                step.effects.iter().for_each(|(name, effect)| self.step_refused(mark, &report.by, name, effect));
+            }
             step.effects.iter().for_each(|(name, effect)| self.step(mark, name, effect, *heard));
         }
         self.openings(mark, &report.by, later, beside_unit);
@@ -235,6 +238,15 @@ impl Fold<'_> {
         }
     }
 
+    /// What a refused step would have changed.
+    fn step_refused(&mut self, mark: Mark, by: &Name, name: &Name, effect: &Effect) {
+        let Some(id) = self.keybook.id(name) else { return };
+        let value = effect_value(&self.keybook.setting(id).kind, effect);
+        if !self.holds(id, value.as_ref()) {
+            self.record.earlier.step_refused(RefusedStep { id, value, mark, by: by.clone() });
+        }
+    }
+
     /// Something is known of a lifeline setting, or of one that the keybook has no longer: nobody can tell what it was.
     fn makes_known(&mut self, mark: Mark, name: &Name, value: Option<Value>) {
         let is_proven = || self.record.proven.iter().any(|proven| proven.setting == *name);
@@ -254,6 +266,7 @@ impl Fold<'_> {
 
     fn put(&mut self, mark: Mark, id: SettingId, value: Option<Value>) {
         self.no_longer(id, value.as_ref());
+        self.record.earlier.made_known(id);
         let state = value.map_or(State::Unknown, State::Known);
         self.record.settings[id.index()] = Holding { state, strayed: None, mark: Some(mark), refused: Vec::new() };
     }
@@ -345,7 +358,7 @@ impl Fold<'_> {
                 let proof = &mut self.record.lifelines[at];
                 (proof.last, proof.failure) = (Some((Outcome::Failed, mark)), Some(failure));
                 let held = self.held_by(at);
-                self.record.earlier.failed(at, held);
+                self.record.earlier.failed(FailedWith { lifeline: at, held, mark, by: report.by.clone() });
             }
             Outcome::Reached => match led(keybook, &self.record, at, test.dialled.as_ref()) {
                 Led::There => {

@@ -9,7 +9,7 @@ use std::collections::HashSet;
 use jiff::Timestamp;
 use uuid::Uuid;
 
-use super::earlier::{Earlier, Held, Keying, Worked};
+use super::earlier::{Earlier, FailedWith, Held, Keying, RefusedStep, Worked};
 use super::issued::Digest;
 use super::mark::Mark;
 use super::proven::{Evidence, Proven};
@@ -21,7 +21,7 @@ use crate::keybook::{Keybook, SettingId};
 use crate::setting::{Fingerprint, Name, Reference, Secret, Value};
 
 /// The form of the bytes, and what the fold makes of the same reports: another number where either is another.
-pub const FOLDED_FORM: u32 = 1;
+pub const FOLDED_FORM: u32 = 2;
 
 /// Nanoseconds.
 const SECOND: i128 = 1_000_000_000;
@@ -69,11 +69,12 @@ impl SharedTexts {
 impl Record {
     /// The settings that it names by their place in the keybook.
     fn ids(&self) -> impl Iterator<Item = SettingId> {
-        let Earlier { worked, failed, codes, .. } = &self.earlier;
-        let held = worked.iter().flatten().map(|worked| &worked.held).chain(failed.iter().map(|(_, held)| held));
+        let Earlier { worked, failed, refused, codes, .. } = &self.earlier;
+        let held = worked.iter().flatten().map(|worked| &worked.held).chain(failed.iter().map(|failed| &failed.held));
         let out = self.handed_out.iter().map(|script| &script.leads_to);
         let all = held.chain(self.begun.iter().map(|visit| &visit.leads_to)).chain(out).flatten();
-        all.map(|(id, _)| *id).chain(codes.iter().map(|(id, _)| *id))
+        let refused = refused.iter().map(|refused| refused.id);
+        all.map(|(id, _)| *id).chain(codes.iter().map(|(id, _)| *id)).chain(refused)
     }
 }
 
@@ -256,7 +257,7 @@ impl<'r> Pen<'r> {
     }
 
     fn earlier(&mut self, earlier: &'r Earlier) {
-        let Earlier { worked, before_scripts, failed, codes, tried, before_visit } = earlier;
+        let Earlier { worked, before_scripts, failed, refused, codes, tried, before_visit } = earlier;
         self.list(worked, |pen, worked| {
             pen.option(worked.as_ref(), |pen, Worked { mark, held }| {
                 pen.mark(*mark);
@@ -264,9 +265,17 @@ impl<'r> Pen<'r> {
             });
         });
         self.list(before_scripts, Pen::keying);
-        self.list(failed, |pen, (lifeline, held)| {
+        self.list(failed, |pen, FailedWith { lifeline, held, mark, by }| {
             pen.number(*lifeline as u64);
             pen.leads_to(held);
+            pen.mark(*mark);
+            pen.text(by);
+        });
+        self.list(refused, |pen, RefusedStep { id, value, mark, by }| {
+            pen.number(u64::from(id.0));
+            pen.maybe(value);
+            pen.mark(*mark);
+            pen.text(by);
         });
         self.list(codes, |pen, (id, code)| {
             pen.number(u64::from(id.0));
@@ -461,11 +470,21 @@ impl<'b> Eye<'b> {
         Some(Earlier {
             worked: self.list(|eye| eye.option(|eye| Some(Worked { mark: eye.mark()?, held: eye.leads_to()? })))?,
             before_scripts: self.list(Eye::keying)?,
-            failed: self.list(|eye| Some((usize::try_from(eye.number()?).ok()?, eye.leads_to()?)))?,
+            failed: self.list(Eye::failed_with)?,
+            refused: self.list(Eye::refused_step)?,
             codes: self.list(|eye| Some((eye.id()?, eye.value()?)))?,
             tried: self.option(Eye::keying)?,
             before_visit: self.held()?,
         })
+    }
+
+    fn failed_with(&mut self) -> Option<FailedWith> {
+        let (lifeline, held) = (usize::try_from(self.number()?).ok()?, self.leads_to()?);
+        Some(FailedWith { lifeline, held, mark: self.mark()?, by: self.text()? })
+    }
+
+    fn refused_step(&mut self) -> Option<RefusedStep> {
+        Some(RefusedStep { id: self.id()?, value: self.maybe()?, mark: self.mark()?, by: self.text()? })
     }
 
     fn keying(&mut self) -> Option<Keying> {

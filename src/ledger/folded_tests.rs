@@ -88,17 +88,27 @@ fn earlier() -> impl Strategy<Value = Earlier> {
     let keying = || (digest(), held(), held()).prop_map(|(script, held, since)| Keying { script, held, since });
     let worked = prop::option::of((mark(), leads_to()).prop_map(|(mark, held)| Worked { mark, held }));
     let count = tern().settings.len() as u16;
+    let failed = (0usize..3, leads_to(), mark(), name()).prop_map(|(lifeline, held, mark, by)| FailedWith {
+        lifeline,
+        held,
+        mark,
+        by,
+    });
+    let refused = ((0..count).prop_map(SettingId), maybe(), mark(), name())
+        .prop_map(|(id, value, mark, by)| RefusedStep { id, value, mark, by });
     let lists = (
         prop::collection::vec(worked, 0..3),
         prop::collection::vec(keying(), 0..2),
-        prop::collection::vec((0usize..3, leads_to()), 0..2),
+        prop::collection::vec(failed, 0..2),
+        prop::collection::vec(refused, 0..2),
         prop::collection::vec(((0..count).prop_map(SettingId), value()), 0..2),
     );
     (lists, prop::option::of(keying()), held()).prop_map(
-        |((worked, before_scripts, failed, codes), tried, before_visit)| Earlier {
+        |((worked, before_scripts, failed, refused, codes), tried, before_visit)| Earlier {
             worked,
             before_scripts,
             failed,
+            refused,
             codes,
             tried,
             before_visit,

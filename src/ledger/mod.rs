@@ -36,7 +36,7 @@ pub use decision::{
     Aside, Decision, End, LONGEST_ASIDE, LONGEST_TAKE, Release, Released, Said, Take, Target, Unsayable,
 };
 pub use decisions::Decisions;
-pub use earlier::{Earlier, Held, Of, Worked};
+pub use earlier::{Earlier, FailedWith, Held, Of, RefusedStep, Worked};
 pub use fold::{fold, fold_with_visits};
 pub use folded::{FOLDED_FORM, SharedTexts, folded_bytes, record_from_bytes};
 pub use issued::{Digest, Effect, Issued, IssuedStep, NoDigest, effect, effect_value};

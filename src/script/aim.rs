@@ -220,6 +220,13 @@ pub fn no_way_back(station: &Station, record: &Record) -> NoWayBack {
     }
 }
 
+/// Whether keying what is wanted changes something, and no button to what a test call failed with.
+pub fn leads_on(station: &Station, record: &Record) -> bool {
+    let Aim { start, goal, .. } = Aim::there(station, record);
+    let is_other = start.iter().zip(&goal).any(|(start, goal)| !same(start.as_ref(), goal.as_ref()));
+    is_other && !leads_astray(station, record, &start, &goal)
+}
+
 /// The script issued last, where it keys something and no report came since; ways back aside.
 fn handed_out(record: &Record) -> Option<&HandedOut> {
     let is_open = |script: &&HandedOut| record.answered.is_none_or(|answered| script.at > answered.at);

@@ -14,8 +14,8 @@ use crate::setting::{Name, Value};
 pub struct Dead {
     /// What people call it.
     pub button: String,
-    /// What makes it so: settings with what they would hold.
-    pub settings: Vec<(Name, Value)>,
+    /// What makes it so: settings, by name and as people call them, with what they would hold.
+    pub settings: Vec<(Name, String, Value)>,
     /// Whether it is the way back that would.
     pub is_back: bool,
 }
@@ -23,19 +23,26 @@ pub struct Dead {
 impl Dead {
     /// "the unit mode is setup".
     fn because(&self) -> String {
-        let because = self.settings.iter().map(|(name, value)| format!("\"{name}\" is {}", value_text(value)));
+        let because = self.settings.iter().map(|(name, _, value)| format!("\"{name}\" is {}", value_text(value)));
         because.collect::<Vec<_>>().join(" and ")
     }
 
     /// What to do about it.
     fn fix(&self) -> String {
-        let names = self.settings.iter().map(|(name, _)| format!("\"{name}\"")).collect::<Vec<_>>();
+        let names = self.settings.iter().map(|(name, _, _)| format!("\"{name}\"")).collect::<Vec<_>>();
         format!("Say in the inventory what {} should be", names.join(" and "))
     }
 
     /// What is said first of a button that calls nobody, before and after a script.
     pub fn warning(&self) -> String {
-        format!("WARNING: {} calls nobody, because {}. {}.", self.button, self.because(), self.fix())
+        let because = self.settings.iter().map(|(_, title, value)| format!("{title} is {}", value_text(value)));
+        let titles: Vec<&str> = self.settings.iter().map(|(_, title, _)| &**title).collect();
+        format!(
+            "WARNING: {} calls nobody, because {}. Ops must say in the inventory what {} should be.",
+            self.button,
+            because.collect::<Vec<_>>().join(" and "),
+            titles.join(" and ")
+        )
     }
 }
 
@@ -60,8 +67,10 @@ pub(super) fn dead(station: &Station, aim: &Aim, lifeline: &Lifeline) -> Dead {
     let is_ours = |id: &SettingId| aim.back.is_none() && station.wanted(*id).is_none();
     // What is wanted is blamed only where nothing else is to blame.
     let ours: Vec<SettingId> = if all.iter().any(is_ours) { all.into_iter().filter(is_ours).collect() } else { all };
-    let settings =
-        ours.into_iter().filter_map(|id| Some((keybook.setting(id).name.clone(), aim.goal[id.index()].clone()?)));
+    let settings = ours.into_iter().filter_map(|id| {
+        let setting = keybook.setting(id);
+        Some((setting.name.clone(), setting.title(), aim.goal[id.index()].clone()?))
+    });
     Dead { button: lifeline.button(), settings: settings.collect(), is_back: aim.back.is_some() }
 }
 

@@ -15,7 +15,7 @@ use super::rationale::Rationale;
 use super::recovery::Recovery;
 use super::test_call::TestCall;
 use super::warning::Warning;
-use crate::drift::RefusedCodes;
+use crate::drift::{RefusedCodes, Setback};
 use crate::finding::minute;
 use crate::ledger::Digest;
 use crate::setting::{Name, Value};
@@ -55,6 +55,10 @@ pub struct Script {
     pub renumbered: Option<Renumbered>,
     /// Which codes the station refused since one was last shown to be right.
     pub refused: Option<RefusedCodes>,
+    /// What went wrong before with what is wanted.
+    pub setbacks: Vec<Setback>,
+    /// The steps of it that the station refused before, where nothing was made known of their settings since.
+    pub refused_again: Vec<RefusedAgain>,
     /// Settings that are keyed again because they were confirmed too long ago.
     pub renewed: Vec<Name>,
     /// Who began to key it, and when, where no report of that visit came yet.
@@ -93,6 +97,19 @@ pub struct Renumbered {
     pub now: Name,
     /// What it says of itself, so far as reports go: the values of its locating settings.
     pub says: Vec<String>,
+}
+
+/// A step that the station refused when it was keyed before.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RefusedAgain {
+    /// Its number on the card.
+    pub step: u32,
+    /// What people call the settings that it stores.
+    pub titles: Vec<String>,
+    /// When it was refused last.
+    pub at: Timestamp,
+    /// Who heard it.
+    pub by: Name,
 }
 
 /// Someone's visit with another card, of which no report came yet.

@@ -38,6 +38,8 @@ pub fn json(script: &Script, station: &Station, codes: &Codes) -> Json {
         way_back: _,
         renumbered: _,
         refused: _,
+        setbacks: _,
+        refused_again: _,
         renewed: _,
         begun: _,
         beside: _,
@@ -65,7 +67,7 @@ pub fn json(script: &Script, station: &Station, codes: &Codes) -> Json {
         "calls": calls,
         "tests": tests_json(tests),
         "letters": letters,
-        "cautions": cautions(script, station),
+        "cautions": cautions(script, station, codes),
         "warnings": warnings.iter().map(|warning| warning.text(codes)).collect::<Vec<_>>(),
     })
 }

@@ -9,7 +9,7 @@ use serde_json::Value as Json;
 use super::aim::Back;
 use super::dead::calls_nobody;
 use super::delta::{Begun, Call, Script, Step};
-use super::presence::{beside, renumbered};
+use super::presence::{beside, refused_again, renumbered};
 use super::pressed::Pressed;
 use super::problem::Cost;
 use super::rationale::Rationale;
@@ -357,11 +357,13 @@ pub fn begun(request: &Request, issued: &Issued, visit: &Visit) -> Option<Script
         full_presses: None,
         untried: names(kept.untried),
         letters: calls.iter().any(Call::has_letters),
-        calls,
         tests: kept.tests.into_iter().map(KeptTest::test).collect(),
         way_back: None,
         renumbered: renumbered(request),
         refused: refused(request.station, request.record),
+        // Of what is wanted, to which it may lead no longer; its own tests say what failed with what it leaves.
+        setbacks: Vec::new(),
+        refused_again: refused_again(request, &calls),
         renewed: names(kept.renewed),
         begun: Some(Begun {
             by: visit.by.clone(),
@@ -374,6 +376,7 @@ pub fn begun(request: &Request, issued: &Issued, visit: &Visit) -> Option<Script
         obvious: None,
         unsure: ungrouped(kept.unsure),
         warnings,
+        calls,
     })
 }
 

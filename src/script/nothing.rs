@@ -1,6 +1,6 @@
 //! What is said where a script keys nothing and no test call is asked for.
 
-use super::aim::{NoWayBack, Way, has_failed, no_way_back};
+use super::aim::{NoWayBack, Way, has_failed, leads_on, no_way_back};
 use super::card::WITHOUT_WAY_BACK;
 use super::dead::calls_nobody;
 use crate::drift::{Drift, StationDrift};
@@ -42,6 +42,10 @@ fn nothing_to_go_back_to(station: &Station, record: &Record) -> String {
         NoWayBack::AllFailed => "A test call failed with all that the station held before.",
         NoWayBack::NobodyKnows => "No report says what the station held before.",
     };
-    let advice = has_failed(station, record).then(|| format!("{WITHOUT_WAY_BACK}\n"));
-    format!("There is nothing to go back to at {}.\n{why}\n{}", station.name, advice.unwrap_or_default())
+    let advice = match (has_failed(station, record), leads_on(station, record)) {
+        (false, _) => String::new(),
+        (true, true) => format!("Key the card to what is wanted: stationkeep script {}\n", station.name),
+        (true, false) => format!("{WITHOUT_WAY_BACK}\n"),
+    };
+    format!("There is nothing to go back to at {}.\n{why}\n{advice}", station.name)
 }

@@ -1,9 +1,9 @@
-//! What is known of who is at a station, and of which station answers: it decides no step.
+//! What is known of who is at a station, and of which station answers, and of what went wrong there before: it decides no step.
 
-use super::delta::{OtherVisit, Renumbered};
+use super::delta::{Call, OtherVisit, RefusedAgain, Renumbered, Step};
 use super::request::Request;
 use crate::drift::value_text;
-use crate::ledger::Digest;
+use crate::ledger::{Digest, RefusedStep};
 use crate::setting::Weight;
 
 /// What to make sure of where a station last answered at another number.
@@ -19,4 +19,25 @@ pub(super) fn renumbered(request: &Request) -> Option<Renumbered> {
 pub(super) fn beside(request: &Request, own: Option<&Digest>) -> Vec<OtherVisit> {
     let others = request.drift.begun.iter().filter(|begun| Some(&begun.script) != own);
     others.map(|begun| OtherVisit { visit: begun.visit, by: begun.by.clone(), at: begun.at }).collect()
+}
+
+/// The steps that the station refused when the same was keyed before.
+pub(super) fn refused_again(request: &Request, calls: &[Call]) -> Vec<RefusedAgain> {
+    let Request { station, record, .. } = *request;
+    let keybook = &station.keybook;
+    let again = |step: &Step| {
+        let is_it = |refused: &&RefusedStep| {
+            let value = step.sets.get(&keybook.setting(refused.id).name);
+            value.is_some_and(|value| refused.value.as_ref().is_some_and(|refused| refused.agrees(value)))
+        };
+        let refused: Vec<&RefusedStep> = record.earlier.refused().iter().filter(is_it).collect();
+        let last = refused.iter().max_by_key(|refused| (refused.mark.at, refused.mark.report))?;
+        Some(RefusedAgain {
+            step: step.number,
+            titles: refused.iter().map(|refused| keybook.setting(refused.id).title()).collect(),
+            at: last.mark.at,
+            by: last.by.clone(),
+        })
+    };
+    calls.iter().flat_map(|call| &call.steps).filter_map(again).collect()
 }

@@ -4,6 +4,7 @@
 //! it: past which neighbour it would be refused, spoil what is wanted, or leave a lifeline uncovered longer. It decides
 //! nothing; the search has decided.
 
+use crate::keybook::Keybook;
 use crate::setting::Name;
 
 use super::problem::{Problem, ReplayError, SlotId, State, Step, step_number};
@@ -237,21 +238,25 @@ impl Rationale {
     /// The whole rationale, a sentence each.
     pub fn sentences(&self, of: u32) -> Vec<String> {
         let places = [("before", &self.after), ("after", &self.before)];
-        let places = places.into_iter().filter_map(|(never, place)| Some(place.as_ref()?.sentence(of, never)));
+        let named = |name: &Name| name.to_string();
+        let places = places.into_iter().filter_map(|(never, place)| Some(place.as_ref()?.sentence(of, never, &named)));
         let changes: Vec<&str> = self.does.iter().filter_map(Does::changes).collect();
         let changes = match &changes[..] {
             [] => None,
             [one] => Some(format!("It brings {one} to what it should be.")),
             [all @ .., last] => Some(format!("It brings {} and {last} to what they should be.", all.join(", "))),
         };
-        changes.into_iter().chain(self.does.iter().filter_map(Does::sentence)).chain(places).collect()
+        let does = self.does.iter().filter_map(|does| does.sentence(&named));
+        changes.into_iter().chain(does).chain(places).collect()
     }
 
-    /// What someone who keys it wants to know: all but what every step does, and nothing told twice.
-    pub fn remarks(&self, of: u32) -> Vec<String> {
+    /// What someone who keys it wants to know: all but what every step does, and nothing told twice. Settings are called as
+    /// people call them.
+    pub fn remarks(&self, of: u32, keybook: &Keybook) -> Vec<String> {
+        let titled = |name: &Name| keybook.id(name).map_or_else(|| name.to_string(), |id| keybook.setting(id).title());
         // Of two steps that may not change places, the later one says so.
-        let after = self.after.iter().map(|place| place.sentence(of, "before"));
-        self.does.iter().filter_map(Does::sentence).chain(after).collect()
+        let after = self.after.iter().map(|place| place.sentence(of, "before", &titled));
+        self.does.iter().filter_map(|does| does.sentence(&titled)).chain(after).collect()
     }
 }
 
@@ -264,27 +269,27 @@ impl Does {
     }
 
     /// All but a change that is wanted, which goes without saying.
-    fn sentence(&self) -> Option<String> {
+    fn sentence(&self, called: &dyn Fn(&Name) -> String) -> Option<String> {
         Some(match self {
             Does::Changes { .. } => return None,
             Does::Restores { setting, changed_by } => {
-                format!("It brings back {setting}, which step {changed_by} changes.")
+                format!("It brings back {}, which step {changed_by} changes.", called(setting))
             }
-            Does::Allows { setting, step } => format!("It sets {setting} so that step {step} can be keyed."),
+            Does::Allows { setting, step } => format!("It sets {} so that step {step} can be keyed.", called(setting)),
             Does::Covers { lifeline } => format!("With it {lifeline} calls for help again."),
             Does::Disturbs { setting, restored_by } => {
-                format!("It also changes {setting}; step {restored_by} brings it back.")
+                format!("It also changes {}; step {restored_by} brings it back.", called(setting))
             }
         })
     }
 }
 
 impl Place {
-    fn sentence(&self, of: u32, never: &str) -> String {
+    fn sentence(&self, of: u32, never: &str, called: &dyn Fn(&Name) -> String) -> String {
         let wrong = match &self.because {
             Because::Refused { step } if *step == of => "it would be refused".to_owned(),
             Because::Refused { step } => format!("step {step} would be refused"),
-            Because::Lost { setting } => format!("{setting} would end wrong"),
+            Because::Lost { setting } => format!("{} would end wrong", called(setting)),
             Because::Uncovers { lifelines } => {
                 format!("{} would call nobody for longer", lifelines.join(" and "))
             }

@@ -4,9 +4,9 @@ use super::aim::Aim;
 use super::problem::State;
 use super::request::Request;
 use super::task::Task;
-use crate::drift::Service;
+use crate::drift::{LifelineService, Service, ability};
 use crate::inventory::{Contact, Reach};
-use crate::keybook::{Lifeline, SettingId};
+use crate::keybook::{Ability, Lifeline, SettingId};
 use crate::setting::{Name, Value};
 
 /// One test call.
@@ -65,10 +65,17 @@ fn call(request: &Request, aim: &Aim, (at, lifeline): (usize, &Lifeline), is_tou
         test: lifeline.test.clone(),
         has_failed: service == Some(Service::Failed),
         is_dead: service == Some(Service::Dead),
-        is_unsure: service == Some(Service::Untested) && known.is_some_and(|known| known.because.is_some()),
+        is_unsure: service == Some(Service::Untested)
+            && (known.is_some_and(|known| known.because.is_some()) || is_undecided(request, lifeline, known)),
         failed_so: is_touched && request.record.earlier.has_failed(at, goal),
         is_touched,
     })
+}
+
+/// Whether nobody knows if a press of a button calls someone now.
+fn is_undecided(request: &Request, lifeline: &Lifeline, known: Option<&LifelineService>) -> bool {
+    let is_answered = known.is_some_and(|known| known.is_answered);
+    lifeline.is_required() && !is_answered && ability(request.record, lifeline) == Ability::Undecided
 }
 
 /// Whether a step changes what a setting holds, or makes it known, or unknown.

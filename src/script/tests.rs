@@ -5,6 +5,8 @@ mod broken_off;
 #[cfg(test)]
 mod buttons;
 #[cfg(test)]
+mod setbacks;
+#[cfg(test)]
 mod slips;
 #[cfg(test)]
 mod way;

@@ -10,6 +10,7 @@ use std::sync::Arc;
 
 use serde_json::{Value as Json, json};
 
+use super::card::WITHOUT_WAY_BACK;
 use super::delta::Script;
 use super::json::json as script_json;
 use super::no_script::NoScript;
@@ -123,8 +124,8 @@ impl WorkList {
             let (station, weight) = (&errand.station, errand.weight_text());
             let _ =
                 writeln!(out, "{:>4}  {:name$}  {weight:<8}  {:site$}  {needs}", at + 1, station.name, station.site);
-            for buttons in errand.buttons() {
-                let _ = writeln!(out, "      ! {buttons}");
+            for text in errand.mind() {
+                let _ = writeln!(out, "      ! {text}");
             }
         }
         let _ = writeln!(out, "{}", self.totals_text());
@@ -143,7 +144,12 @@ impl WorkList {
                 work.minutes()
             ),
         };
-        let tests = match self.to_test().count() {
+        let (repairs, tests): (Vec<&Errand>, Vec<&Errand>) = self.to_test().partition(|errand| errand.has_failed());
+        let repairs = match repairs.len() {
+            0 => String::new(),
+            count => format!("; {} to repair", plural(count as u64, "station")),
+        };
+        let tests = match tests.len() {
             0 => String::new(),
             count => format!("; {} to test only", plural(count as u64, "station")),
         };
@@ -159,7 +165,7 @@ impl WorkList {
             0 => String::new(),
             count => format!("; {} set aside", plural(count as u64, "station")),
         };
-        format!("{keying}{tests}{stuck}{held}{aside}.")
+        format!("{keying}{repairs}{tests}{stuck}{held}{aside}.")
     }
 
     /// The list for programs.
@@ -239,16 +245,23 @@ impl Errand {
         }
     }
 
-    /// What its buttons mean for whoever presses one, without a full stop: first those that call nobody.
-    pub fn buttons(&self) -> Vec<String> {
+    /// What to know first, without full stops: what its buttons mean for whoever presses one, those that call nobody first; who
+    /// is at it; what went wrong there before.
+    pub fn mind(&self) -> Vec<String> {
         let exposed = exposed(&self.station, &self.drift);
         let (silent, unsure): (Vec<&str>, Vec<&str>) =
             exposed.into_iter().partition(|name| calls_nobody(&self.drift, name));
         let silent: Vec<String> = silent.iter().map(|name| silent_text(&self.drift, name)).collect();
         let unsure: Vec<&str> = unsure.iter().map(|name| title(&self.drift, name)).collect();
+        let begun = self.drift.begun.iter().map(|begun| {
+            let (by, at) = (&begun.by, minute(begun.at));
+            let silent = if begun.is_silent { ", and no report came in 24 hours" } else { "" };
+            format!("{by} began here on {at}{silent}: check with {by} that no one is keying there")
+        });
+        let setbacks = self.drift.setbacks.iter().map(|setback| setback.sentence().trim_end_matches('.').to_owned());
         let silent = (!silent.is_empty()).then(|| silent.join(" and "));
         let unsure = (!unsure.is_empty()).then(|| format!("{} may call nobody", unsure.join(" and ")));
-        silent.into_iter().chain(unsure).collect()
+        silent.into_iter().chain(unsure).chain(begun).chain(setbacks).collect()
     }
 
     /// What to do there, in a sentence or two.
@@ -263,6 +276,7 @@ impl Errand {
             Due::Test(_) => {
                 let owed: Vec<&str> = self.owed().map(|(name, _)| title(&self.drift, name)).collect();
                 match &owed[..] {
+                    owed if self.has_failed() => self.repair(&owed.join(" and of ")),
                     [] => "Key what was confirmed too long ago again.".into(),
                     owed => format!("Make a test call of {}. Nothing needs keying.", owed.join(" and of ")),
                 }
@@ -293,6 +307,14 @@ impl Errand {
                         let how = card.unwrap_or_else(|| format!("stationkeep script {} --renew", self.station.name));
                         format!("key {} again (overdue): {how}", settings.join(" and "))
                     }
+                    (owed, _) if self.has_failed() => {
+                        let card = card.map_or(String::new(), |card| format!(": {card}"));
+                        let fix = match self.way_back() {
+                            Some(way_back) => format!("fix the fault or go back ({way_back})"),
+                            None => "check the line and the unit".to_owned(),
+                        };
+                        format!("{fix}, then test {}{card}", owed.join(" and "))
+                    }
                     (owed, _) => {
                         let card = card.map_or(String::new(), |card| format!(": {card}"));
                         format!("test {}{card}", owed.join(" and "))
@@ -305,6 +327,26 @@ impl Errand {
                 format!("held until the change is released{until}")
             }
         }
+    }
+
+    /// Whether the last test call of one of its buttons failed.
+    fn has_failed(&self) -> bool {
+        self.drift.lifelines.iter().any(|lifeline| lifeline.service == Service::Failed)
+    }
+
+    /// The command for the way back of its card, where there is one.
+    fn way_back(&self) -> Option<String> {
+        let name = &self.station.name;
+        self.card()?.script.way_back.as_ref().map(|_| format!("stationkeep script {name} --back"))
+    }
+
+    /// What to do where a test call failed and nothing needs keying.
+    fn repair(&self, owed: &str) -> String {
+        let fix = match self.way_back() {
+            Some(way_back) => format!("Find and fix the fault, or go back to what last worked: {way_back}."),
+            None => WITHOUT_WAY_BACK.to_owned(),
+        };
+        format!("{fix} Then make a test call of {owed}.")
     }
 
     fn weight_text(&self) -> &'static str {

@@ -10,7 +10,7 @@ use super::json;
 use super::memory::Memory;
 use super::no_script::{NoScript, Rule, Stuck};
 use super::obvious::obvious;
-use super::presence::{beside, renumbered};
+use super::presence::{beside, refused_again, renumbered};
 use super::problem::Cost;
 use super::proof::prove;
 use super::rationale::rationales;
@@ -87,6 +87,8 @@ pub(super) fn written(request: &Request, aim: &Aim, memory: &mut Memory) -> Resu
         way_back: way_back(request, aim, memory),
         renumbered: renumbered(request),
         refused: refused(request.station, request.record),
+        setbacks: request.drift.setbacks.clone(),
+        refused_again: refused_again(request, &calls),
         renewed: renewed(station, aim),
         begun: None,
         beside: beside(request, None),
@@ -121,6 +123,8 @@ fn tests_alone(request: &Request, aim: &Aim, memory: &mut Memory) -> Option<Scri
         way_back: way_back(request, aim, memory),
         renumbered: renumbered(request),
         refused: refused(request.station, request.record),
+        setbacks: Vec::new(),
+        refused_again: Vec::new(),
         renewed: renewed(station, aim),
         begun: None,
         beside: beside(request, None),

@@ -50,12 +50,14 @@ pub(super) fn visit_page(
 }
 
 fn title(card: &Card) -> String {
-    format!("{}: card {}", card.station, card.digest)
+    let rehearsal = if card.rehearsal.is_some() { "REHEARSAL: " } else { "" };
+    format!("{rehearsal}{}: card {}", card.station, card.digest)
 }
 
 /// All that a card says.
 fn paper(card: &Card, good_since: Option<Timestamp>, hand_on: Option<&HandOn>, leads: Leads) -> Markup {
     html! {
+        @if let Some(rehearsal) = card.rehearsal { p.mind { (rehearsal) } }
         h1 { (card.station) }
         @if !card.location.is_empty() { p.where { (card.location) } }
         @if let Some(back) = card.back { p.mind { "THE WAY BACK: " (back) } }

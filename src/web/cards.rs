@@ -44,6 +44,8 @@ pub struct Outside {
     pub now: Arc<dyn Fn() -> Timestamp + Send + Sync>,
     /// An id for a report that will come back.
     pub id: fn() -> Uuid,
+    /// Whether the clock is one for rehearsals: then every card begins with that.
+    pub rehearsal: bool,
 }
 
 /// Everything that cards are shown from, through one session.
@@ -290,13 +292,13 @@ impl Cards {
             return Err(outcome::unrecorded());
         }
         let commit = view.reading.commit.as_deref();
-        let card = Card::of(script, &row.station, codes, commit, (self.outside.id)());
+        let card = Card::of(script, &row.station, codes, commit, (self.outside.id)()).rehearsed(self.outside.rehearsal);
         let hand_on = self.hand_on(asked, view.at);
         let leads = match asked.holder {
             Holder::Link => Leads::Nowhere,
             Holder::ThisMachine | Holder::Technician | Holder::Ops => Leads::On,
         };
-        let visit = Visit::of(script, &row.station, codes, &card);
+        let visit = Visit::of(script, &row.station, codes, &card, &view.reading.inventory.contacts);
         let visiting = self.visiting(&visit, script, asked);
         Ok(Seen::Visit(visit_page(&card, view.good_since(), hand_on.as_ref(), leads, &visiting)))
     }

@@ -8,7 +8,7 @@ use jiff::Timestamp;
 use maud::html;
 
 use super::access::Holder;
-use super::page::{Page, layout};
+use super::page::Page;
 use crate::brake::Held;
 use crate::drift::StationDrift;
 use crate::finding::minute;
@@ -143,7 +143,7 @@ pub(super) fn out_of_date(station: &Station, digest: &Digest, now: &Now, since: 
             Now::NoScript(why) => { p { strong { "There is no script now: " } (why) } }
         }
     };
-    Page { status: StatusCode::GONE, html: layout(&title, &main) }
+    Page::sending(StatusCode::GONE, &title, &main, "")
 }
 
 /// A script that waits for the release of a change.
@@ -159,7 +159,7 @@ pub(super) fn held(station: &str, held: &Held, until: Option<String>) -> Page {
         pre { (held.change.release()) }
         @if let Some(until) = until { p { "Until then, " (until) "." } }
     };
-    Page { status: StatusCode::CONFLICT, html: layout(&title, &main) }
+    Page::new(StatusCode::CONFLICT, &title, &main)
 }
 
 /// Someone keys another card there: this one is shown once it was said who. `asked`: the query of its address.
@@ -174,7 +174,7 @@ pub(super) fn someone_is_there(station: &Station, visits: &[OtherVisit], asked: 
         p { "Make sure that no one is keying there. Two people at once leave the station in an unknown state." }
         p.ring { a href={ "?" (query) } { "No one is keying there: show the card" } }
     };
-    Page { status: StatusCode::CONFLICT, html: layout(&title, &main) }
+    Page::new(StatusCode::CONFLICT, &title, &main)
 }
 
 fn notice(status: StatusCode, title: &str, text: &str) -> Page {

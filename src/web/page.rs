@@ -1,5 +1,5 @@
-//! Pages: how they are laid out, and with which headers they go out. But for the visit page they carry no script and fetch
-//! nothing; everything that stands in them is escaped. No cache keeps them, and no other page may frame them.
+//! Pages: how they are laid out, and with which headers they go out. But for the visit page, and those that send a phone's
+//! reports, they carry no script and fetch nothing; everything that stands in them is escaped. No cache keeps them, and no other page may frame them.
 
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
@@ -9,12 +9,15 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 use sha2::{Digest, Sha256};
 
 use super::style;
+use super::visit::{policy_of, waiting};
 
 /// A page with its status.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct Page {
     pub status: StatusCode,
-    pub html: String,
+    html: String,
+    /// Whether its script may run.
+    sends: bool,
 }
 
 /// The whole of a page. `title` is its name in the browser.
@@ -43,19 +46,32 @@ pub(super) fn styled(title: &str, style: &str, body: &Markup) -> String {
 }
 
 impl Page {
+    /// A page without a script.
+    pub(super) fn new(status: StatusCode, title: &str, main: &Markup) -> Page {
+        Page { status, html: layout(title, main), sends: false }
+    }
+
+    /// A page that also sends the reports that a phone keeps. `beside` leads from it to the folder of cards.
+    pub(super) fn sending(status: StatusCode, title: &str, main: &Markup, beside: &str) -> Page {
+        let html = layout(title, &html! { (waiting(beside)) (main) });
+        Page { status, html, sends: true }
+    }
+
     /// A page that says why what was asked for is not shown, and what to do.
     pub(super) fn notice(status: StatusCode, title: &str, paragraphs: &[String]) -> Page {
         let main = html! {
             h1 { (title) }
             @for text in paragraphs { p { (text) } }
         };
-        Page { status, html: layout(title, &main) }
+        Page::new(status, title, &main)
     }
 }
 
 impl IntoResponse for Page {
     fn into_response(self) -> Response {
-        (self.status, headers(style::sheet()), self.html).into_response()
+        let style = style::sheet();
+        let policy = if self.sends { policy_of(style) } else { policy(style) };
+        (self.status, under(&policy), self.html).into_response()
     }
 }
 

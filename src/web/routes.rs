@@ -110,10 +110,11 @@ async fn readyz(State(served): State<Arc<Served>>) -> Response {
     match served.probe.writable(&session.store).await {
         Ok(()) => {
             // It works on, so it is ready; that nobody hears of it is said beside.
-            let members = Map::from_iter([
+            let rehearsal = session.cards.outside.rehearsal.then(|| ("REHEARSAL".to_owned(), true.into()));
+            let members = Map::from_iter(rehearsal.into_iter().chain([
                 ("ready".to_owned(), true.into()),
                 ("alerts_silent".to_owned(), served.status.is_silent().into()),
-            ]);
+            ]));
             problem::json(StatusCode::OK, "application/json", members)
         }
         Err(Trouble { word, sentence }) => Problem::new(Kind::Ledger, sentence).with("ledger", word).into_response(),

@@ -10,8 +10,8 @@ use maud::{Markup, html};
 use super::access::{CHALLENGE, Caller, Role};
 use super::cards::Cards;
 use super::host::is_foreign;
-use super::page::{Page, layout};
-use crate::drift::{Begun, Standing};
+use super::page::Page;
+use crate::drift::Standing;
 use crate::finding::{minute, plural};
 use crate::fleet::{Row, View};
 use crate::script::{Errand, Memory, card, urgency};
@@ -78,8 +78,7 @@ fn page(view: &View, number: usize, leads: Leads) -> Page {
             p.mind { "The files have errors, and no files without errors were ever read." }
             (errors(view))
         };
-        let html = layout("No station is watched", &main);
-        return Page { status: StatusCode::SERVICE_UNAVAILABLE, html };
+        return Page::sending(StatusCode::SERVICE_UNAVAILABLE, "No station is watched", &main, "card/");
     }
     let is_due = |row: &&Row| row.drift.standing != Standing::Aligned;
     let mut rows: Vec<&Row> = view.rows.iter().filter(is_due).collect();
@@ -111,7 +110,7 @@ fn page(view: &View, number: usize, leads: Leads) -> Page {
         p { (view.totals.counted()) ": " (view.totals.sentence()) "." }
         p { a href="guide" { "The guide" } }
     };
-    Page { status: StatusCode::OK, html: layout(&title, &main) }
+    Page::sending(StatusCode::OK, &title, &main, "card/")
 }
 
 /// What to know of the files before anything below is believed.
@@ -162,14 +161,12 @@ fn station(errand: &Errand, leads: Leads) -> Markup {
         h3 { (station.name) ": " (drift.told_text()) (weight) }
         p.where { (place) }
         p.soft { "Site " (station.site) }
-        @for buttons in errand.buttons() { p.mind { (capital(&buttons)) "." } }
-        p { (errand.task()) }
-        @for Begun { by, at, is_silent, .. } in &drift.begun {
-            p {
-                strong { (by) " began to key at " (minute(*at)) "." }
-                @if *is_silent { " Nothing was heard for 24 hours." } @else { " No report has come yet." }
-            }
+        @for text in errand.mind() {
+            // A name is written as its owner writes it.
+            @let is_name = drift.begun.iter().any(|begun| text.starts_with(&*begun.by));
+            p.mind { @if is_name { (text) } @else { (capital(&text)) } "." }
         }
+        p { (errand.task()) }
         @if let Some(taken) = &drift.taken { p { strong { (taken.by) " is on it until " (minute(taken.until)) "." } } }
         p { "Number: " a href={ "tel:" (station.number) } { (station.number.read_out()) } }
         @if let (Leads::ToCards, Some(laid)) = (leads, errand.card()) {

@@ -138,7 +138,7 @@ const VISIT: &str = "
 #visit button.none{border-style:dashed}
 #visit button.drop{border-style:dotted}
 #visit button.go{min-height:64px;font-weight:700;font-size:1.25rem;border-width:3px;border-color:var(--ink);background:var(--keys)}
-#visit button:focus-visible,#visit textarea:focus-visible,#visit summary:focus-visible{outline:3px solid var(--link);outline-offset:2px}
+#visit button:focus-visible,#visit textarea:focus-visible,#visit select:focus-visible,#visit summary:focus-visible{outline:3px solid var(--link);outline-offset:2px}
 #visit svg{width:1.375rem;height:1.375rem;flex:none;fill:none;stroke:currentColor;stroke-width:2.5;stroke-linecap:round;stroke-linejoin:round}
 #visit nav{display:grid;grid-template-columns:repeat(auto-fit,minmax(4.25rem,1fr));gap:.25rem}
 #visit nav>p{grid-column:1/-1;margin:0;font-size:.875rem;line-height:1.25}
@@ -153,6 +153,7 @@ const VISIT: &str = "
 #visit .asked{display:flex;flex-wrap:wrap;gap:.25rem .5rem;align-items:center}
 #visit .asked label{min-height:0}
 #visit .asked input{flex:1 1 6rem;min-width:0;width:auto;height:auto;min-height:44px;font:inherit;padding:0 .5rem}
+#visit select{width:100%;min-height:64px;font:inherit;font-size:1.125rem;padding:0 .5rem;color:inherit;background:var(--paper);border:2px solid var(--line);border-radius:.5rem}
 #visit textarea{width:100%;font:inherit;padding:.25rem .5rem;color:inherit;background:var(--paper);border:2px solid var(--line);border-radius:.25rem}
 #visit input{color:inherit;background:var(--paper);border:2px solid var(--line);border-radius:.25rem}
 #visit .above{min-height:0;font-weight:700}

@@ -50,6 +50,7 @@ fn terms() -> AlertTerms {
         address: Some("https://ops.example".into()),
         many_share: 0.3,
         require_tests: true,
+        rehearsal: false,
     }
 }
 
@@ -122,6 +123,7 @@ fn station(nth: usize) -> Arc<StationDrift> {
         formerly: Vec::new(),
         other_number: None,
         begun: Vec::new(),
+        setbacks: Vec::new(),
         set_aside: Extent::Nothing,
         taken: None,
         scope: Scope::default(),

@@ -7,6 +7,7 @@ mod browser;
 mod fleet;
 mod links;
 mod lossy;
+mod pages;
 mod screens;
 mod technician;
 mod visits;

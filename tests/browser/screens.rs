@@ -254,6 +254,48 @@ async fn a_station_with_another_number_is_asked_which_it_is_before_a_key_is_show
     assert!(fleet.run(&["history", &name]).contains("began to key"));
 }
 
+/// The button calls someone, and not whom it should call.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_test_call_that_someone_else_answered_is_reported_as_that() {
+    let mut fleet = Fleet::new("");
+    let site = fleet.longest().await;
+    fleet.start();
+    let name = site.script.station.to_string();
+    let mut technician = Technician::new(Phone::new(320, 568).await, site.station);
+    technician.open(&card(&fleet, &site.script)).await;
+    while technician.phone.screen().await != "test1" {
+        technician.turn().await;
+    }
+    technician.tap("Someone else answered").await;
+    let mut fits = Vec::new();
+    judged(&technician.phone, "else", &mut fits).await;
+    assert_eq!(fits, Vec::<String>::new());
+    technician.phone.tap("This is who answered").await;
+    assert!(technician.phone.text().await.contains("Choose a name first."));
+    let who = technician.phone.client().find(fantoccini::Locator::Id("who")).await.expect("a choice");
+    who.select_by_value("gatehouse").await.expect("a contact of the sample");
+    technician.tap("This is who answered").await;
+    technician.whole().await;
+    sent(&technician).await;
+    let report = technician.phone.kept("visits").await[0]["report"].clone();
+    assert_eq!(
+        (&report["tests"][0]["outcome"], &report["tests"][0]["contact"]),
+        (&json!("reached"), &json!("gatehouse"))
+    );
+    assert_ne!(fleet.standing(&name).await, "aligned");
+    assert!(fleet.run(&["history", &name]).contains("gatehouse"));
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_start_page_is_accessible_by_day_and_at_night_and_large() {
+    let mut fleet = Fleet::new("");
+    fleet.start();
+    let phone = Phone::new(320, 568).await;
+    phone.goto(&format!("http://{}/", fleet.address)).await;
+    assert!(phone.text().await.contains("What to do, the most urgent first."));
+    judged(&phone, "start", &mut Vec::new()).await;
+}
+
 /// A visit without one touch.
 #[tokio::test(flavor = "multi_thread")]
 async fn the_keyboard_alone_is_enough() {

@@ -147,7 +147,7 @@ impl House {
         let clock = Arc::new(AtomicI64::new(noon.as_second()));
         let now = clock.clone();
         let now = move || Timestamp::from_second(now.load(Ordering::Relaxed)).expect("a time");
-        let outside = Outside { now: Arc::new(now.clone()), id: Uuid::now_v7 };
+        let outside = Outside { now: Arc::new(now.clone()), id: Uuid::now_v7, rehearsal: false };
         let fleet = Arc::new(Mutex::new(fleet));
         let (asking, mut askers) = asking();
         let (keeper, files) = (fleet.clone(), later());

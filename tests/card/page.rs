@@ -117,6 +117,53 @@ async fn the_page_of_every_sample_station_says_all_that_its_text_says() {
     assert!(cards[1..].iter().all(|card| card.digest == cards[0].digest || !lacking(card, &other).is_empty()));
 }
 
+/// What a card says above the report that is to be filled in, whose keys are a file's.
+fn above_the_report(text: &str) -> &str {
+    text.split("REPORT BACK").next().unwrap_or_default()
+}
+
+/// The names of settings with a dot, and of commands with a hyphen, that a text holds.
+fn words_of_files(text: &str, keybook: &Keybook) -> Vec<String> {
+    let names =
+        keybook.settings.iter().map(|setting| &setting.name).chain(keybook.commands.iter().map(|one| &one.name));
+    let of_files = names.filter(|name| name.contains(['.', '-']));
+    of_files.filter(|name| text.contains(&***name)).map(|name| name.to_string()).collect()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn no_card_of_the_sample_holds_the_name_of_a_setting_or_a_command() {
+    let home = sample();
+    let config = loaded(home.path());
+    let (view, _) = view(&config).await;
+    let mut looked_at = 0;
+    for row in view.rows.iter() {
+        // As it is on record, and where nobody knows anything.
+        for way in [Way::There, Way::Back] {
+            let Keying::Script { script, codes, .. } = view.keying(row, way, &mut Memory::default()) else { continue };
+            let text = card::text(&Card::of(&script, &row.station, &codes, None, Uuid::nil()));
+            let found = words_of_files(above_the_report(&text), &row.station.keybook);
+            assert_eq!(found, Vec::<String>::new(), "{text}");
+            looked_at += 1;
+        }
+    }
+    assert!(looked_at > 10, "only {looked_at}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn in_a_rehearsal_a_card_says_so_before_everything_else() {
+    for card in sample_cards().await {
+        let real = card::text(&card);
+        let card = card.rehearsed(true);
+        let text = card::text(&card);
+        assert!(text.starts_with("REHEARSAL: "), "{text}");
+        assert!(text.ends_with(&real) && !real.contains("REHEARSAL"), "and else it is the same");
+        let html = card_page(&card, None, None, Leads::On);
+        assert!(html.contains("<title>REHEARSAL: "), "{html}");
+        let (rehearsal, heading) = (html.find("REHEARSAL: the clock"), html.find("<h1>"));
+        assert!(rehearsal.is_some() && rehearsal < heading, "{html}");
+    }
+}
+
 /// By html5lib, whose strict parser takes no error; and by rules of reading aloud that a parser does not know.
 #[tokio::test(flavor = "multi_thread")]
 async fn an_outside_parser_finds_no_fault_with_any_page() {

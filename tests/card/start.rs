@@ -36,7 +36,7 @@ async fn it_lists_what_the_work_list_lists_in_its_order_and_every_link_opens_its
     let parts = [
         "What to do, the most urgent first. As of 2026-11-25 12:00 UTC.",
         "The alarm button did not reach help (tested 2026-11-19 07:05 UTC).",
-        "tech-05 began to key at 2026-11-24 08:24 UTC. Nothing was heard for 24 hours.",
+        "tech-05 began here on 2026-11-24 08:24 UTC, and no report came in 24 hours: check with tech-05 that no one is keying there.",
         "35 stations: 2 out-of-service",
     ];
     for part in parts {

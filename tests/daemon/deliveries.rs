@@ -13,10 +13,10 @@ fn what_a_receiver_missed_while_away_and_busy_comes_in_order_under_the_same_ids(
     let daemon = fleet.start();
     daemon.logs("not delivered");
     fleet.write("config/inventory/fleet.yaml", &fleet_yaml(NEW_OFFICER));
-    until("the second message", || (daemon.log().matches("to be told").count() >= 2).then_some(()));
+    until("the second message", || (daemon.log().matches("alert queued").count() >= 2).then_some(()));
     let report = commissioning(fleet.number(), "SP-01", "2020-03-03T09:00:00Z", OFFICER);
     fleet.rename_into("config/reports/SP-01.yaml", &report);
-    until("the third message", || (daemon.log().matches("to be told").count() >= 3).then_some(()));
+    until("the third message", || (daemon.log().matches("alert queued").count() >= 3).then_some(()));
     receiver.answer(Answer::Busy(500));
     receiver.listen();
     let busy = until("two tries", || Some(receiver.requests()).filter(|tries| tries.len() >= 2));

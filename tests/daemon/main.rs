@@ -27,6 +27,7 @@ mod explain;
 mod files;
 mod git;
 mod health;
+mod hostile;
 mod imports;
 mod key;
 mod killed;

@@ -242,7 +242,8 @@ fn whenever_it_is_killed_each_file_is_in_one_place_and_counts_once() {
     let mut dropped =
         Dropped { good: files(&fleet.path("config/reports")).into_values().collect(), ..Dropped::default() };
     dropped_while_killed(&fleet, &mut dropped, seed, kills);
-    let daemon = fleet.start();
+    // What no daemon lived long enough to record it records first.
+    let daemon = Daemon::spawn(fleet.home(), &fleet.environment).announced_within(Duration::from_secs(120));
     until_within(Duration::from_secs(120), "all recorded files moved", || {
         (moved_and_left(&fleet).1.len() == dropped.bad.len()).then_some(())
     });

@@ -14,15 +14,8 @@ const BINARY: &str = env!("CARGO_BIN_EXE_stationkeep");
 static NEXT: AtomicU32 = AtomicU32::new(0);
 
 /// Asks again and again until there is an answer; panics when patience is over.
-pub fn until<T>(what: &str, mut answer: impl FnMut() -> Option<T>) -> T {
-    let start = Instant::now();
-    loop {
-        if let Some(answer) = answer() {
-            return answer;
-        }
-        assert!(start.elapsed() < PATIENCE, "waited {PATIENCE:?} for this: {what}");
-        std::thread::sleep(Duration::from_millis(20));
-    }
+pub fn until<T>(what: &str, answer: impl FnMut() -> Option<T>) -> T {
+    until_within(PATIENCE, what, answer)
 }
 
 /// The program in a folder, free of what the environment of the tests may say.
@@ -58,7 +51,7 @@ pub fn until_within<T>(patience: Duration, what: &str, mut answer: impl FnMut() 
             return answer;
         }
         assert!(start.elapsed() < patience, "waited {patience:?} for this: {what}");
-        std::thread::sleep(Duration::from_millis(100));
+        std::thread::sleep(Duration::from_millis(20));
     }
 }
 
@@ -145,9 +138,14 @@ impl Daemon {
     }
 
     /// Waits for its start-up message.
-    pub fn announced(mut self) -> Daemon {
+    pub fn announced(self) -> Daemon {
+        self.announced_within(PATIENCE)
+    }
+
+    /// The same with a patience of its own, where much is to be done first.
+    pub fn announced_within(mut self, patience: Duration) -> Daemon {
         let mut ended = None;
-        until("the start-up message", || {
+        until_within(patience, "the start-up message", || {
             ended = self.child.0.try_wait().expect("a child");
             (ended.is_some() || said(&self.out).contains("Ctrl-C stops")).then_some(())
         });

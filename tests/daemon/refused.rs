@@ -54,6 +54,35 @@ fn a_broken_inventory_is_told_once_and_the_last_good_one_stays_in_force_until_it
 }
 
 #[test]
+fn a_slip_that_is_fixed_before_it_has_stayed_is_not_told_and_one_that_stays_is() {
+    const STAYS_S: u64 = 3;
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    let config = std::fs::read_to_string(fleet.path("config/stationkeep.yaml")).expect("the configuration");
+    fleet.write(
+        "config/stationkeep.yaml",
+        &config.replace("settle_broken_s: 0", &format!("settle_broken_s: {STAYS_S}")),
+    );
+    let good = std::fs::read_to_string(fleet.path(NORTH)).expect("the file");
+    let daemon = fleet.start();
+    receiver.wait_for(1);
+    fleet.write(NORTH, &broken());
+    daemon.comes_to_rest();
+    fleet.write(NORTH, &good);
+    daemon.comes_to_rest();
+    std::thread::sleep(std::time::Duration::from_secs(STAYS_S + 1));
+    assert_eq!(receiver.still(&daemon, 1).len(), 1, "neither the slip nor that it was fixed");
+    // By itself, without a further event.
+    let began = std::time::Instant::now();
+    fleet.write(NORTH, &broken());
+    let refused = receiver.wait_for(2).remove(1);
+    assert_eq!((refused.kind(), &refused.data()["state"]), (INVENTORY, &"refused".into()));
+    assert!(began.elapsed() >= std::time::Duration::from_secs(STAYS_S), "{:?}", began.elapsed());
+    fleet.write(NORTH, &good);
+    assert_eq!(receiver.wait_for(3)[2].data()["state"], "recovered");
+}
+
+#[test]
 fn a_restart_beside_a_broken_inventory_keeps_the_last_good_one_and_tells_nothing_again() {
     let receiver = Receiver::start(SIGNING);
     let fleet = Fleet::new(&receiver);

@@ -127,8 +127,8 @@ fn on_call_is_alerted_at_the_moment_at_which_nothing_was_heard_of_a_visit_for_24
     assert_eq!(entry(&told[0], "opened", "SP-01")["begun"], visit(false), "{}", told[0].body);
     assert_eq!(entry(&told[1], "grown", "SP-01")["begun"], visit(true), "{}", told[1].body);
     let summary = told[1].data()["summary"].as_str().unwrap_or_default().to_owned();
-    assert!(summary.starts_with("No report of SP-01 "), "{summary}");
-    let said = "on 2026-11-24 12:00 UTC, and nothing was heard in 24 hours. Ask tech-07 for the report.";
+    assert!(summary.starts_with("REHEARSAL: No report of SP-01 "), "{summary}");
+    let said = "on 2026-11-24 12:00 UTC, and no report came in 24 hours. Ask tech-07 for the report.";
     assert!(summary.contains(said), "{summary}");
 }
 

@@ -87,8 +87,16 @@ fn a_folder_of_cards_is_private_in_order_never_mixed_with_older_ones_and_every_c
     // Every errand has its card, test calls too.
     let errands = listed.lines().filter(|line| line.contains(".txt")).count();
     assert_eq!((errands, files.len()), (15, 16));
-    let tests = listed.lines().filter(|line| line.contains("  test the ")).collect::<Vec<_>>();
+    let tests = listed.lines().filter(|line| line.contains("  test the ") || line.contains(", then test the "));
+    let tests = tests.collect::<Vec<_>>();
     assert_eq!(tests.len(), 6, "{listed}");
+    assert!(listed.contains("1 station to repair; 5 stations to test only."), "{listed}");
+    // Whoever goes to a station where someone began is told so, in the list and on the card.
+    let begun = "tech-05 began here on 2026-11-24 08:24 UTC, and no report came in 24 hours: check with tech-05 that no one is keying there";
+    assert!(listed.contains(&format!("      ! {begun}\n")), "{listed}");
+    let card = files.iter().find(|(name, _)| name.contains("BI-03")).map(|(_, card)| card).expect("its card");
+    let lead = card.split("BEFORE YOU RING").next().unwrap_or_default();
+    assert!(lead.contains("WARNING: tech-05 began to key another card"), "{card}");
     for line in tests {
         let file = line.rsplit(": ").next().expect("a card");
         assert!(
@@ -108,7 +116,7 @@ fn a_card_written_over_a_file_that_others_could_read_is_private() {
     fs::set_permissions(&file, fs::Permissions::from_mode(0o644)).expect("its mode");
     fleet.run(&["script", "EQ-02", "--out", &file.display().to_string()]).ended(0);
     assert_eq!(fs::metadata(&file).expect("metadata").permissions().mode() & 0o777, 0o600);
-    assert!(fs::read_to_string(&file).expect("a card").starts_with("EQ-02"));
+    assert!(fs::read_to_string(&file).expect("a card").contains("\nEQ-02"));
 }
 
 #[test]

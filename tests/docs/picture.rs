@@ -42,7 +42,9 @@ fn the_pictures_in_the_readme_are_what_the_program_prints() {
     let drift = place.run("stationkeep drift EQ-02");
     let card = place.run("stationkeep script EQ-02");
     let end = card.iter().position(|line| line.starts_with("REPORT BACK")).expect("the report");
-    let card: Vec<String> = card[..end - 1].iter().cloned().map(without_digest).collect();
+    // The test's clock is set by hand; a reader's is not.
+    let card = card[..end - 1].iter().filter(|line| !line.starts_with("REHEARSAL"));
+    let card: Vec<String> = card.cloned().map(without_digest).collect();
     let readme = fs::read_to_string(root().join("README.md")).expect("README.md");
     for (name, title, lines) in
         [("drift", "What drift shows of one station", drift), ("card", "The card of one station", card)]

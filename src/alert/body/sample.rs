@@ -115,6 +115,7 @@ impl Samples {
             address: Some("https://stations.example".into()),
             many_share: 0.3,
             require_tests: true,
+            rehearsal: false,
         };
         Samples { terms, cases: Cases::default(), clock: clock() }
     }
@@ -195,6 +196,7 @@ fn station(name: &str, settings: Vec<SettingDrift>, service: Service) -> Arc<Sta
         formerly: Vec::new(),
         other_number: None,
         begun: Vec::new(),
+        setbacks: Vec::new(),
         set_aside: Extent::Nothing,
         taken: None,
         scope: Scope::default(),
@@ -206,6 +208,7 @@ fn differing() -> SettingDrift {
     SettingDrift {
         id: SettingId(0),
         name: "emergency.primary".into(),
+        title: None,
         drift: Drift::Differs,
         weight: Weight::Lifeline,
         wanted: Value::Digits("01632960101".into()),

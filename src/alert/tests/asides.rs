@@ -113,3 +113,28 @@ fn the_message_has_another_id_each_time_and_is_bounded_however_much_is_set_aside
     assert_ne!(first.id, second.id);
     assert!(second.body.len() <= LONGEST_BODY);
 }
+
+#[test]
+fn an_end_whose_message_no_receiver_took_is_told_again_as_a_closed_case_is() {
+    let mut watch = Watch::new();
+    watch.say(aside(1, 0, "EQ-01", 24));
+    assert_eq!(told(&mut watch, 1), begun(&["EQ-01"]));
+    watch.clock = clock() + SignedDuration::from_hours(24);
+    let message = watch.pass().messages.remove(0);
+    assert_eq!(message.ended.len(), 1);
+    watch.refused.push(Refused {
+        seq: 1,
+        webhook: message.webhook.clone(),
+        message: message.id.clone(),
+        said: "it answered 400".into(),
+        at: watch.clock,
+        is_closed: true,
+        ended: message.ended,
+    });
+    assert_eq!(told(&mut watch, 25), None, "not before a reminder would be due");
+    watch.restart();
+    let again = (26..60).find_map(|hours| told(&mut watch, hours));
+    assert_eq!(again, over("EQ-01", "expired"));
+    assert!((60..120).all(|hours| told(&mut watch, hours).is_none()));
+    assert!(!watch.cases.has_missed());
+}

@@ -2,7 +2,7 @@
 
 use super::fixture::*;
 use super::*;
-use crate::drift::{Drift, LifelineService, Service, Standing, StationDrift};
+use crate::drift::{Drift, LifelineService, Service, Setback, Standing, StationDrift};
 use crate::ledger::Mark;
 use crate::setting::Weight;
 use std::sync::Arc;
@@ -51,7 +51,7 @@ fn a_failed_test_says_what_a_caller_meets_who_tested_what_they_noted_and_what_to
     assert_eq!(entry["lifelines"], serde_json::json!([button]));
     assert_eq!((&opened["severity"], &entry["severity"]), (&"critical".into(), &"critical".into()));
     assert_eq!(entry["stand_in"], "Put a stand-in there until a test call reaches help.");
-    assert_eq!(entry["next"], serde_json::json!({"do": "a test call of the red button"}));
+    assert_eq!(entry["next"], serde_json::json!({"do": "make a test call of the red button"}));
     // There is a way back by now.
     watch.ways_back.insert("EQ-01".into());
     watch.minutes(24 * 60);
@@ -68,7 +68,7 @@ fn a_button_that_is_dead_by_the_record_is_as_critical_as_one_that_failed_and_say
     watch.put(station("EQ-01", vec![setting("lamp.follows", Drift::Differs, "1", "0")], vec![dead()]));
     let opened = told(&mut watch);
     let first = "EQ-01: pressing the red button calls nobody (\"unit mode\" is setup). Put a stand-in there. New drift at EQ-01 \
-                 (East quay, EQ-01): lamp.follows differs.";
+                 (East quay, EQ-01): lamp follows differs.";
     assert!(summary(&opened).starts_with(first), "{opened}");
     assert_eq!(opened["severity"], "critical");
     assert_eq!(opened["buttons"], serde_json::json!({"failed": 0, "dead": 1, "stations": 1}));
@@ -166,6 +166,106 @@ fn a_button_of_which_nobody_knows_any_longer_whom_it_calls_may_call_nobody() {
     assert_eq!(told["buttons"], serde_json::json!({"failed": 0, "dead": 0, "stations": 0}));
 }
 
+fn unsure() -> LifelineService {
+    LifelineService {
+        title: "the red button".into(),
+        because: Some("nobody knows \"unit mode\"".into()),
+        ..lifeline("emergency", Service::Untested)
+    }
+}
+
+#[test]
+fn a_station_whose_button_calls_nobody_or_may_is_never_told_as_better() {
+    let first = "EQ-01: pressing the red button may call nobody (nobody knows \"unit mode\"). Put a stand-in there. Changed at \
+                 EQ-01 (East quay, EQ-01): unit mode in-doubt.";
+    let mode = |drift| setting("unit.mode", drift, "1", "0");
+    let in_doubt = || {
+        let drift = station("EQ-01", vec![mode(Drift::InDoubt)], vec![unsure()]);
+        Arc::new(StationDrift { standing: Standing::InDoubt, ..(*drift).clone() })
+    };
+    let mut watch = Watch::new();
+    watch.put(station("EQ-01", vec![mode(Drift::Differs)], vec![dead()]));
+    watch.pass();
+    watch.put(in_doubt());
+    let eased = told(&mut watch);
+    assert_eq!(eased["eased"].as_array().map(Vec::len), Some(1), "{eased}");
+    assert!(summary(&eased).starts_with(first), "{eased}");
+    assert_eq!(eased["severity"], "error");
+    // One that calls nobody all the same, where something else was put right.
+    let mut watch = Watch::new();
+    watch.put(station("EQ-01", vec![setting("lamp.follows", Drift::Differs, "1", "0")], vec![dead()]));
+    watch.pass();
+    watch.put(station("EQ-01", vec![], vec![dead()]));
+    let eased = told(&mut watch);
+    assert!(summary(&eased).contains("Changed at EQ-01") && !summary(&eased).contains("Better"), "{eased}");
+    assert_eq!(eased["severity"], "critical");
+    // Buttons that call nobody elsewhere stand first, and this one right after them.
+    let mut watch = Watch::new();
+    watch.put(station("EQ-02", vec![], vec![failed("2026-11-20T09:00:00Z", None)]));
+    watch.pass();
+    watch.put(in_doubt());
+    let opened = told(&mut watch);
+    let first = "EQ-02: pressing the red button did not reach help (tested 2026-11-20 09:00 UTC by tech-07). Put a stand-in there. \
+                 EQ-01: pressing the red button may call nobody (nobody knows \"unit mode\"). Put a stand-in there. New drift at EQ-01";
+    assert!(summary(&opened).starts_with(first), "{opened}");
+}
+
+#[test]
+fn a_test_call_that_failed_where_nothing_is_to_be_keyed_asks_for_a_repair_and_no_mere_test() {
+    let mut watch = Watch::new();
+    watch.next.insert("EQ-01".into(), Next::Repair);
+    watch.put(station("EQ-01", vec![], vec![failed("2026-11-20T09:00:00Z", None)]));
+    let opened = told(&mut watch);
+    assert!(summary(&opened).contains("To do: find the fault at 1 station."), "{opened}");
+    assert_eq!((&opened["to_do"]["to_repair"], &opened["to_do"]["to_test"]), (&1.into(), &0.into()));
+    let next = serde_json::json!({
+        "do": "check the line and the unit. If both are sound, reset or replace the unit: its card says how. Then make a test call \
+               of the red button",
+        "command": "stationkeep script EQ-01",
+    });
+    assert_eq!(opened["opened"][0]["next"], next);
+    watch.ways_back.insert("EQ-01".into());
+    watch.minutes(24 * 60);
+    let back = "stationkeep script EQ-01 --back";
+    let next = serde_json::json!({
+        "do": "find and fix the fault, or go back to what last worked. Then make a test call of the red button",
+        "command": back, "way_back": back,
+    });
+    assert_eq!(told(&mut watch)["still_open"][0]["next"], next);
+}
+
+#[test]
+fn what_went_wrong_before_with_what_is_wanted_is_told_with_the_station() {
+    let mut watch = Watch::new();
+    let setback = Setback::Failed {
+        lifeline: "second".into(),
+        button: "the second number".into(),
+        at: "2026-11-20T09:00:00Z".parse().unwrap(),
+        by: "tech-07".into(),
+    };
+    let drift = (*station("EQ-01", vec![setting("emergency.backup", Drift::Differs, "1", "0")], vec![])).clone();
+    watch.put(Arc::new(StationDrift { setbacks: vec![setback], ..drift }));
+    let opened = told(&mut watch);
+    let sentence = "With what is wanted now, a test call of the second number failed on 2026-11-20 09:00 UTC (tech-07). Find out why \
+                    before you key it.";
+    assert!(summary(&opened).contains(&format!("emergency backup differs. {sentence} To do")), "{opened}");
+    assert_eq!(opened["opened"][0]["setbacks"], serde_json::json!([sentence]));
+}
+
+#[test]
+fn in_a_rehearsal_every_alert_says_so_first_and_has_the_id_that_it_would_have() {
+    let tell = |rehearsal: bool| {
+        let mut watch = Watch::new();
+        watch.terms.rehearsal = rehearsal;
+        watch.put(station("EQ-01", vec![], vec![dead()]));
+        watch.pass().messages.remove(0)
+    };
+    let (real, rehearsed) = (tell(false), tell(true));
+    assert_eq!(real.id, rehearsed.id);
+    assert_eq!(summary(&data(&rehearsed.body)), format!("REHEARSAL: {}", summary(&data(&real.body))));
+    assert!(rehearsed.gists[0].title.starts_with("REHEARSAL: EQ-01: pressing the red button calls nobody"));
+}
+
 #[test]
 fn a_stand_in_stays_until_a_test_call_reaches_help_however_often_the_keyed_button_is_told_of() {
     let mut watch = Watch::new();
@@ -192,7 +292,7 @@ fn a_failed_button_of_a_held_station_is_tested_all_the_same() {
     let release = watch.held.as_ref().unwrap().change.release();
     watch.next.insert("EQ-01".into(), Next::Held { release, to_test: true });
     let told = told(&mut watch);
-    assert_eq!(told["opened"][0]["next"]["do"], "a test call of the red button");
+    assert_eq!(told["opened"][0]["next"]["do"], "make a test call of the red button");
     assert_eq!((&told["to_do"]["to_test"], &told["to_do"]["held"]), (&1.into(), &10.into()));
 }
 

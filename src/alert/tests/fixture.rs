@@ -45,6 +45,7 @@ pub fn setting(name: &str, drift: Drift, wanted: &str, held: &str) -> SettingDri
     SettingDrift {
         id: SettingId(0),
         name: name.into(),
+        title: None,
         drift,
         weight,
         wanted: Value::Digits(wanted.into()),
@@ -100,6 +101,7 @@ pub fn station(name: &str, settings: Vec<SettingDrift>, lifelines: Vec<LifelineS
         formerly: Vec::new(),
         other_number: None,
         begun: Vec::new(),
+        setbacks: Vec::new(),
         set_aside: Extent::Nothing,
         taken: None,
     })
@@ -157,7 +159,16 @@ pub fn terms(webhooks: Vec<Subscription>) -> AlertTerms {
     let source = "/stationkeep/skerry-coast-harbours".into();
     let fleet = "Skerry Coast Harbours".into();
     let full_pass = SignedDuration::from_mins(15);
-    AlertTerms { fleet, full_pass, source, webhooks, address: None, many_share: 0.3, require_tests: true }
+    AlertTerms {
+        fleet,
+        full_pass,
+        source,
+        webhooks,
+        address: None,
+        many_share: 0.3,
+        require_tests: true,
+        rehearsal: false,
+    }
 }
 
 /// A change that is held, of one station of 34.
@@ -272,7 +283,7 @@ impl Watch {
     /// Nothing is told or owed of a station: it is only known what is managed there.
     pub fn is_bare(&self, station: &str) -> bool {
         let Case { told, heard, memory, .. } = self.case(station);
-        let Memory { withdrawn_at, fixes, known: _ } = memory;
+        let Memory { withdrawn_at, fixes, opened_as: _, known: _ } = memory;
         told.is_none() && heard.is_empty() && withdrawn_at.is_none() && fixes.is_empty()
     }
 

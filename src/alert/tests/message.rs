@@ -30,7 +30,7 @@ fn a_station_to_key_carries_the_link_to_its_card_where_browsers_reach_one() {
     assert_eq!(entry("T-001").get("card"), None, "a test call needs no card");
     assert_eq!(one["to_do"]["cards"], link);
     let summary = one["summary"].as_str().unwrap();
-    assert!(summary.contains(&format!("about 2 min), test 1 station. Card: {link} identity wanted")), "{summary}");
+    assert!(summary.contains(&format!("about 2 min), test 1 station. Card: {link} Caused by")), "{summary}");
     // Of several each says its own.
     let mut watch = Watch::new();
     watch.terms.address = Some("https://ops.example".into());
@@ -67,7 +67,7 @@ fn what_is_to_do_adds_up_over_all_stations_shown_or_not_and_says_what_kind_of_wo
     let data = data(&verdict.messages[0].body);
     assert_eq!(
         data["to_do"],
-        json!({"to_key": 600, "calls": 600, "presses": 12_000, "minutes": 500, "to_test": 2, "without_script": 300, "held": 0, "to_await": 0,
+        json!({"to_key": 600, "calls": 600, "presses": 12_000, "minutes": 500, "to_test": 2, "to_repair": 0, "without_script": 300, "held": 0, "to_await": 0,
             "to_put_back": 0, "to_watch": 0, "work_list": "stationkeep script --all"})
     );
     let summary = data["summary"].as_str().unwrap();
@@ -78,7 +78,7 @@ fn what_is_to_do_adds_up_over_all_stations_shown_or_not_and_says_what_kind_of_wo
         entries.iter().find(|entry| entry["station"] == name).map(|entry| entry["next"]["do"].clone())
     };
     // The heaviest come first, so these are shown.
-    assert_eq!(next("T-001"), Some("a test call of the emergency button and of the side button".into()));
+    assert_eq!(next("T-001"), Some("make a test call of the emergency button and of the side button".into()));
     let mut watch = Watch::new();
     watch.put(station("T-002", vec![setting("identity", Drift::Overdue, "1", "1")], vec![]));
     let opened = watch.pass();
@@ -116,8 +116,8 @@ fn a_message_has_this_shape() {
         "datacontenttype": "application/json",
         "data": {
             "summary": "EQ-01: pressing the emergency button did not reach help (tested by tech-07). Put a stand-in there. \
-                New drift at EQ-01 (East quay, EQ-01): emergency.primary differs. To do: key 1 station (1 call, 25 keys, about 2 min). emergency.primary wanted by \
-                inventory/fleet.yaml:12:5 (contact control-room, inventory/contacts.yaml:3:5). Fleet: 1 out-of-service, 9 aligned.",
+                New drift at EQ-01 (East quay, EQ-01): emergency primary differs. To do: key 1 station (1 call, 25 keys, about 2 min). Caused by \
+                inventory/fleet.yaml:12:5 (emergency primary, contact control-room, inventory/contacts.yaml:3:5). Fleet: 1 out-of-service, 9 aligned.",
             "severity": "critical",
             "buttons": {"failed": 1, "dead": 0, "stations": 1},
             "many": false,
@@ -131,7 +131,7 @@ fn a_message_has_this_shape() {
                 "files": ["inventory/fleet.yaml"], "files_left_out": 0,
                 "overdue": 0, "withdrawn": 0, "heard_late": 0
             },
-            "to_do": {"to_key": 1, "calls": 1, "presses": 25, "minutes": 2, "to_test": 0, "without_script": 0, "held": 0, "to_await": 0,
+            "to_do": {"to_key": 1, "calls": 1, "presses": 25, "minutes": 2, "to_test": 0, "to_repair": 0, "without_script": 0, "held": 0, "to_await": 0,
                 "to_put_back": 0, "to_watch": 0, "work_list": "stationkeep script --all"},
             "set_aside": {"stations": 0, "whole": 0, "begun": [], "over": [], "left_out": 0},
             "sites": [{"site": "east-quay", "stations": 1}],
@@ -276,7 +276,7 @@ fn what_to_do_stands_before_the_cause_and_no_command_or_link_is_cut_however_much
         let to_do = summary.find("To do: key 1 station (1 call, 25 keys, about 2 min), test 8 stations, put it back");
         let end = summary.find("say in the inventory what is wanted of what is no longer managed (3 stations).");
         assert!(to_do.is_some() && end > to_do, "{summary}");
-        for after in ["wanted by", "Commit abab", "Fleet:"] {
+        for after in ["Caused by", "Commit abab", "Fleet:"] {
             assert!(summary.find(after).is_none_or(|at| Some(at) > end), "{after}: {summary}");
         }
         let link = "https://ops.example/card/3f9a1c0b7d24e615?station=EQ-04";
@@ -284,7 +284,7 @@ fn what_to_do_stands_before_the_cause_and_no_command_or_link_is_cut_however_much
         let release = "stationkeep release 0123456789abcdef --by NAME --why TEXT.";
         assert!(!summary.contains("stationkeep release") || summary.contains(release), "{summary}");
         if times == 1 {
-            let whole = [link, release, "Commit abab", "wanted by", "Fleet: 9 out-of-service."];
+            let whole = [link, release, "Commit abab", "Caused by", "Fleet: 9 out-of-service."];
             assert!(whole.iter().all(|part| summary.contains(part)), "{summary}");
         }
     }
@@ -316,7 +316,7 @@ fn one_line_behind_many_stations_is_named_once_with_their_number() {
     assert_eq!(
         data["summary"],
         "Many at once. New drift at 10 stations (7 lifeline, 3 routine), first EQ-00 (East quay, EQ-00). \
-         To do: test 10 stations. emergency.primary wanted by inventory/fleet.yaml:20:5 and 1 other line. Fleet: 8 adrift, 2 overdue."
+         To do: test 10 stations. Caused by inventory/fleet.yaml:20:5 (emergency primary) and 1 other line. Fleet: 8 adrift, 2 overdue."
     );
     assert_eq!(event(&verdict.messages[0].body)["subject"], json!(null), "there is no one station it is about");
 }

@@ -535,6 +535,12 @@ fn a_station_with_a_new_name_takes_its_case_along() {
         watch.put(renamed(differs("NQ-01", "identity", "121")));
         assert_eq!(watch.heard(), NOTHING);
         assert_eq!(watch.open("NQ-01").opened_at, opened_at);
+        // A pager knows the case by its first name, and closes it by that.
+        watch.put(renamed(differs("NQ-01", "identity", "123")));
+        let grown = watch.pass();
+        assert_eq!(grown.messages[0].gists[0].key, "Skerry Coast Harbours/EQ-01");
+        let entry = &data(&grown.messages[0].body)["grown"][0];
+        assert_eq!((&entry["station"], &entry["key"]), (&"NQ-01".into(), &"Skerry Coast Harbours/EQ-01".into()));
         assert!(!watch.cases.rows().contains_key("station/EQ-01"));
         // An aligned one is neither gone nor new.
         watch.take("EQ-02");
@@ -542,7 +548,15 @@ fn a_station_with_a_new_name_takes_its_case_along() {
         watch.put(Arc::new(StationDrift { formerly: vec!["EQ-02".into()], ..(*other).clone() }));
         assert_eq!(watch.heard(), ["on-call closed NQ-02"]);
         watch.put(renamed(aligned("NQ-01")));
-        assert_eq!(watch.heard(), ["on-call closed NQ-01"]);
+        let closed = watch.pass();
+        assert_eq!((heard(&closed).concat(), closed.messages.len()), ("on-call closed NQ-01".into(), 1));
+        let gist = &closed.messages[0].gists[0];
+        assert!(gist.is_over && gist.key == "Skerry Coast Harbours/EQ-01", "{gist:?}");
+        // A later case is one of the new name.
+        watch.put(renamed(differs("NQ-01", "identity", "124")));
+        assert_eq!(watch.pass().messages[0].gists[0].key, "Skerry Coast Harbours/NQ-01");
+        watch.put(renamed(aligned("NQ-01")));
+        watch.pass();
         assert!(watch.pass().is_empty());
     }
 }

@@ -23,7 +23,7 @@ fn who_began_and_when_is_said_and_after_24_hours_that_nothing_was_heard_once() {
     watch.put(begun(at, false));
     let opened = data(&watch.pass().messages[0].body);
     let summary = opened["summary"].as_str().unwrap();
-    let first = "New drift at EQ-01 (East quay, EQ-01): in-doubt, lifeline; emergency.primary in-doubt. tech-07 began to key \
+    let first = "New drift at EQ-01 (East quay, EQ-01): in-doubt, lifeline; emergency primary in-doubt. tech-07 began to key \
                  script 3f9a1c0b7d24e615 on 2026-11-20 09:50 UTC and has not reported yet. To do";
     assert!(summary.starts_with(first), "{summary}");
     let visit = |silent: bool| serde_json::json!([{"by": "tech-07", "at": "2026-11-20T09:50:00Z", "script": DIGEST, "silent": silent}]);
@@ -35,8 +35,8 @@ fn who_began_and_when_is_said_and_after_24_hours_that_nothing_was_heard_once() {
     watch.put(begun(at, true));
     let grown = data(&watch.pass().messages[0].body);
     let summary = grown["summary"].as_str().unwrap();
-    let first = "No report of EQ-01 (East quay, EQ-01): in-doubt, lifeline; emergency.primary in-doubt. tech-07 began to key \
-                 script 3f9a1c0b7d24e615 on 2026-11-20 09:50 UTC, and nothing was heard in 24 hours. Ask tech-07 for the \
+    let first = "No report of EQ-01 (East quay, EQ-01): in-doubt, lifeline; emergency primary in-doubt. tech-07 began to key \
+                 script 3f9a1c0b7d24e615 on 2026-11-20 09:50 UTC, and no report came in 24 hours. Ask tech-07 for the \
                  report. To do";
     assert!(summary.starts_with(first), "{summary}");
     assert_eq!(grown["grown"][0]["begun"], visit(true));

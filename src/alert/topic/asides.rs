@@ -118,6 +118,11 @@ impl<'p> AsideNews<'p> {
         self.begun.iter().chain(self.over.iter().map(|(aside, _)| aside)).map(|aside| aside.said.id)
     }
 
+    /// The keys of the cases that are over.
+    pub fn ended_cases(&self) -> impl Iterator<Item = String> {
+        self.over.iter().map(|(aside, _)| Cases::key::<Asides>(&key(aside)))
+    }
+
     /// "Set aside: EQ-05 until 2026-12-01 00:00 UTC by ops-2 (awaits a part). No longer set aside: …"
     pub fn sentence(&self) -> Option<String> {
         let begun = self.begun.first().map(|first| {
@@ -155,12 +160,16 @@ impl<'p> AsideNews<'p> {
     }
 }
 
-/// What was set aside, and how it ended; nothing where the ledger does not have it.
+/// What was set aside, and how it ended; nothing where the ledger does not have it. Of one whose end was told before, and not
+/// heard, the last word on it.
 fn ended<'p>(subject: &Subject<'_, Asides>, pass: &Pass<'p>) -> Option<(&'p Aside, Over)> {
-    let id = subject.last()?.condition.facts.id;
     let decisions = pass.decisions?;
-    let how = decisions.ending(id).map(|end| Over::Ended(end.said.by.to_string()));
-    Some((decisions.aside(id)?, how.unwrap_or(Over::Expired)))
+    let aside = match subject.last() {
+        Some(told) => decisions.aside(told.condition.facts.id)?,
+        None => decisions.last_asides().into_iter().find(|aside| key(aside) == subject.name)?,
+    };
+    let how = decisions.ending(aside.said.id).map(|end| Over::Ended(end.said.by.to_string()));
+    Some((aside, how.unwrap_or(Over::Expired)))
 }
 
 /// "gate.seconds at EQ-05"

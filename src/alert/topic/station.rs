@@ -37,6 +37,9 @@ pub struct Memory {
     pub withdrawn_at: Option<Timestamp>,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub fixes: Vec<Fix>,
+    /// The name under which the case was opened, where the station has another now: receivers know the case by it.
+    #[serde(with = "kept::maybe", default, skip_serializing_if = "Option::is_none")]
+    pub opened_as: Option<Name>,
     /// Where the inventory has the station, or had it when it was told to be gone.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub known: Option<Known>,
@@ -100,6 +103,10 @@ impl Topic for Station {
         takes(subject.drift()?, subject.open()?).map(|taken| taken.until)
     }
 
+    fn renamed(memory: &mut Memory, former: &Name) {
+        memory.opened_as.get_or_insert_with(|| former.clone());
+    }
+
     fn memory(subject: &StationSubject<'_>, told: &BTreeSet<Name>, pass: &Pass<'_>) -> Memory {
         let clock = pass.clock;
         let before = subject.memory();
@@ -109,12 +116,14 @@ impl Topic for Station {
                 let was = subject.open().map(|told| &told.condition.facts);
                 let old = before.map_or(&[][..], |before| &before.fixes);
                 let fixes = fixes(old, was, subject.seen(), *is_reported, clock);
-                Memory { withdrawn_at: None, fixes, known: Some(Known::after(known, drift, losses, told)) }
+                let opened_as = before.and_then(|before| before.opened_as.clone()).filter(|_| subject.now.is_some());
+                Memory { withdrawn_at: None, fixes, opened_as, known: Some(Known::after(known, drift, losses, told)) }
             }
             Sight::Gone { news } => {
                 let earlier = before.and_then(|before| before.withdrawn_at).filter(|at| fresh(*at, clock));
                 let withdrawn_at = if *news { Some(clock) } else { earlier };
-                Memory { withdrawn_at, fixes: Vec::new(), known: withdrawn_at.and(known).cloned() }
+                let opened_as = before.and_then(|before| before.opened_as.clone());
+                Memory { withdrawn_at, fixes: Vec::new(), opened_as, known: withdrawn_at.and(known).cloned() }
             }
         }
     }
@@ -188,6 +197,11 @@ fn present<'p>(
 }
 
 impl<'p> StationSubject<'p> {
+    /// The name by which receivers know its case: the same from the first message to the last.
+    pub fn known_as(&self) -> &Name {
+        self.memory().and_then(|memory| memory.opened_as.as_ref()).unwrap_or(&self.name)
+    }
+
     /// How it is, where it is in the inventory.
     pub fn drift(&self) -> Option<&'p StationDrift> {
         match self.sight {

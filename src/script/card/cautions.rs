@@ -4,14 +4,16 @@ use super::failing;
 use super::slip::slip;
 use super::stretch::{Stretch, bare_stretches};
 use super::tests_to_make::failed;
-use super::words::{button, listed, settings_of};
-use crate::drift::RefusedCodes;
-use crate::finding::minute;
+use super::words::{button, settings_of};
+use crate::drift::{RefusedCodes, Setback};
+use crate::finding::{listed, minute};
 use crate::inventory::Station;
+use crate::ledger::Refusal;
 use crate::script::aim::Back;
 use crate::script::dead::Dead;
-use crate::script::delta::{Begun, OtherVisit, Renumbered, Script, Step};
-use crate::setting::Name;
+use crate::script::delta::{Begun, OtherVisit, RefusedAgain, Renumbered, Script, Step};
+use crate::script::pressed::in_fours;
+use crate::setting::{Codes, Name, Reference, Value};
 
 /// What it means that a card is the way back.
 pub(super) fn back_text(back: Back) -> &'static str {
@@ -25,14 +27,14 @@ pub(super) fn back_text(back: Back) -> &'static str {
 }
 
 /// All that is said before the keys: what comes first, and what to mind before, during and after keying.
-pub fn cautions(script: &Script, station: &Station) -> Vec<String> {
-    let first = lead(script, station).into_iter();
+pub fn cautions(script: &Script, station: &Station, codes: &Codes) -> Vec<String> {
+    let first = lead(script, station, codes).into_iter();
     first.chain(cautions_with(script, station, failing::whole_rule(script))).collect()
 }
 
 /// What is said before all else: what a person pressing the button would meet, whether this is the card and the station
 /// that is meant, and what is needed to key it.
-pub(super) fn lead(script: &Script, station: &Station) -> Vec<String> {
+pub(super) fn lead(script: &Script, station: &Station, codes: &Codes) -> Vec<String> {
     let mut all: Vec<String> = Vec::new();
     if script.back.is_some() {
         all.extend(untried_text(script, station));
@@ -42,9 +44,11 @@ pub(super) fn lead(script: &Script, station: &Station) -> Vec<String> {
     all.extend(script.begun.as_ref().map(begun_text));
     all.extend(script.beside.iter().map(beside_text));
     all.extend(script.renumbered.as_ref().map(renumbered_text));
-    all.extend(
-        script.refused.as_ref().filter(|_| !script.calls.is_empty()).map(|refused| refused_text(script, refused)),
-    );
+    let setbacks = script.setbacks.iter().filter(|_| script.back.is_none());
+    all.extend(setbacks.filter_map(failed_with));
+    all.extend(script.refused_again.iter().map(refused_again_text));
+    let refused = script.refused.as_ref().filter(|_| !script.calls.is_empty());
+    all.extend(refused.map(|refused| refused_text(script, station, refused, codes)));
     if script.letters {
         all.push("You need a phone with the keys A to D. An ordinary phone has none.".to_owned());
     }
@@ -62,7 +66,28 @@ fn begun_text(begun: &Begun) -> String {
 }
 
 fn beside_text(beside: &OtherVisit) -> String {
-    format!("WARNING: {} Make sure that no one is keying there before you begin.", beside.sentence("this station"))
+    format!("WARNING: {} Check with {} that no one is keying there.", beside.sentence("this station"), beside.by)
+}
+
+/// A test call that failed with what the card leads to.
+fn failed_with(setback: &Setback) -> Option<String> {
+    match setback {
+        Setback::Failed { button, at, by, .. } => Some(format!(
+            "WARNING: with what this card stores, a test call of {button} failed on {} ({by}). Find out why before you key it.",
+            minute(*at)
+        )),
+        // The card names the step.
+        Setback::Refused { .. } => None,
+    }
+}
+
+fn refused_again_text(RefusedAgain { step, titles, at, by }: &RefusedAgain) -> String {
+    format!(
+        "WARNING: the station refused step {step} ({}) of this card on {} ({by}). If it refuses it again, the record or the \
+         keybook is wrong: tell ops.",
+        listed(titles, "and"),
+        minute(*at)
+    )
 }
 
 fn renumbered_text(renumbered: &Renumbered) -> String {
@@ -80,10 +105,10 @@ fn renumbered_text(renumbered: &Renumbered) -> String {
 
 /// Of codes that the station refused: whether this card opens with another. One that was begun, or that starts where another
 /// ends, opens with what it was written for.
-fn refused_text(script: &Script, refused: &RefusedCodes) -> String {
-    let RefusedCodes { each, codes, leaves_others } = refused;
+fn refused_text(script: &Script, station: &Station, refused: &RefusedCodes, codes: &Codes) -> String {
+    let RefusedCodes { each, leaves_others } = refused;
     let first = script.calls.iter().find_map(|call| call.codes.first());
-    let is_other = first.is_some_and(|first| !codes.iter().any(|code| code.agrees(first)));
+    let is_other = first.is_some_and(|first| !each.iter().any(|refusal| refusal.code.agrees(first)));
     let is_written = script.begun.is_some() || script.back == Some(Back::AfterScript);
     let now = match (is_other, is_written || *leaves_others) {
         (true, _) => " This card opens with another code.",
@@ -92,7 +117,24 @@ fn refused_text(script: &Script, refused: &RefusedCodes) -> String {
             " No other code is on record. Before you ring, ops must find out which code the station holds."
         }
     };
-    format!("WARNING: the station refused {}.{now}", listed(each, "and"))
+    let each: Vec<String> = each.iter().map(|refusal| refusal_text(refusal, station, codes)).collect();
+    format!("WARNING: the station refused {}.{now}", listed(&each, "and"))
+}
+
+/// "7309 14 on 2026-11-25 12:10 UTC (tech-07)": a card shows codes. One that cannot be read here is named.
+fn refusal_text(refusal: &Refusal, station: &Station, codes: &Codes) -> String {
+    let Refusal { code, mark, by } = refusal;
+    let keys = match code {
+        Value::Secret(secret) if secret.reference == Reference::Factory => {
+            let open = station.keybook.call.open.held();
+            open.into_iter().find_map(|id| station.keybook.setting(id).factory_code.as_ref())
+        }
+        Value::Secret(secret) => codes.code_of(secret),
+        Value::Digits(_) | Value::Dial(_) | Value::Choice(_) | Value::Flags(_) | Value::Number(_) => None,
+    };
+    let keys = keys.map(|code| in_fours(code.reveal()).join(" "));
+    let keys = keys.unwrap_or_else(|| RefusedCodes::named(code));
+    format!("{keys} on {} ({by})", minute(mark.at))
 }
 
 pub(super) fn cautions_with(script: &Script, station: &Station, failing: String) -> Vec<String> {

@@ -20,6 +20,8 @@ use crate::setting::{Codes, Name};
 
 /// Everything that a card says. Its keys are spelt out, so it has no `Debug`.
 pub struct Card {
+    /// What is said before everything else where it is made for a rehearsal.
+    pub rehearsal: Option<&'static str>,
     /// Its name in the inventory.
     pub station: Name,
     /// Where it hangs, in the inventory's words.
@@ -129,13 +131,14 @@ impl Card {
     pub fn of(script: &Script, station: &Station, codes: &Codes, commit: Option<&Commit>, report: Uuid) -> Card {
         let stretches = bare_stretches(script, station);
         Card {
+            rehearsal: None,
             station: station.name.clone(),
             location: station.location.clone(),
             digest: script.digest.clone(),
             model: station.keybook.title.clone(),
             back: script.back.map(back_text),
             facts: facts(script, station, codes, commit),
-            lead: lead(script, station),
+            lead: lead(script, station, codes),
             way_back: script.way_back.clone(),
             cautions: cautions_with(script, station, failing::rule(script)),
             notes: script.warnings.iter().map(|warning| warning.text(codes)).collect(),
@@ -149,6 +152,12 @@ impl Card {
             ),
             report: draft(script, station, report),
         }
+    }
+
+    /// The same, and where it is made for a rehearsal it says so first.
+    pub fn rehearsed(self, is_rehearsal: bool) -> Card {
+        const REHEARSAL: &str = "REHEARSAL: the clock is set by hand. Key no station in service by this card.";
+        Card { rehearsal: is_rehearsal.then_some(REHEARSAL), ..self }
     }
 
     /// "The call", or "Call 1 of 2"; calls are counted from 0.
@@ -176,7 +185,8 @@ impl CardCall {
         let book = &station.keybook.call;
         let keys = |keys: &Pressed, template| read(keys, template, station, codes, false);
         let open = CardLine::plain(Label::Open, keys(&call.open, Some(&book.open)), opens.into());
-        let open = CardLine { tries: call.codes.len().max(1), ..open };
+        let tries = call.codes.len().max(1);
+        let open = CardLine { tries, fails: Some(failing::opening(tries)), ..open };
         let steps = call.steps.iter().map(|step| CardLine::of(script, step, station, stretches, codes));
         let close = call
             .close
@@ -218,11 +228,15 @@ impl CardLine {
 
     fn of(script: &Script, step: &Step, station: &Station, stretches: &[Stretch], codes: &Codes) -> CardLine {
         let is_bare = !step.uncovered.is_empty() || !step.unsure.is_empty();
-        let buttons = |names: &[Name]| names.iter().map(|name| button(station, name)).collect::<Vec<_>>();
-        let who = who_calls_nobody(&buttons(&step.uncovered), &buttons(&step.unsure));
+        // Before the first step nobody knows of some whether they call someone.
+        let is_unsure =
+            |name: &Name| step.number == 1 && script.tests.iter().any(|test| test.lifeline == *name && test.is_unsure);
+        let (open, dead): (Vec<&Name>, Vec<&Name>) = step.uncovered.iter().partition(|name| is_unsure(name));
+        let buttons = |names: Vec<&Name>| names.into_iter().map(|name| button(station, name)).collect::<Vec<_>>();
+        let who = who_calls_nobody(&buttons(dead), &buttons(step.unsure.iter().chain(open).collect()));
         let bare = format!("{} while you key this ({} s).", sentence(&who), step.takes_ms.div_ceil(1000));
         let stretch = stretches.iter().find(|stretch| stretch.holds(step));
-        let remarks = step.rationale.remarks(step.number);
+        let remarks = step.rationale.remarks(step.number, &station.keybook);
         let command = station.keybook.commands.iter().find(|command| command.name == step.command);
         let keys = read(&step.keys, command.map(|command| &command.keys), station, codes, false);
         CardLine {

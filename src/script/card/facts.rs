@@ -32,20 +32,13 @@ fn takes(script: &Script, station: &Station, codes: &Codes) -> String {
     let keys = plural(script.cost.presses, "key");
     let is_passed_over = |warning: &Warning| matches!(warning, Warning::PassedOver { .. });
     let proven = match script.proven {
-        true => {
-            let of = if script.warnings.iter().any(is_passed_over) {
-                "No script that keeps the way in"
-            } else {
-                "No script"
-            };
-            let extent = if script.unsure.is_empty() {
-                "safer or shorter"
-            } else {
-                "safer for the buttons on record, or shorter"
-            };
-            &format!("{of} is {extent}: that is proved.")
-        }
-        false => "A better script may exist: the search ran out of its budget.",
+        true => match (script.warnings.iter().any(is_passed_over), script.unsure.is_empty()) {
+            (false, true) => "No safer or shorter way exists.",
+            (true, true) => "No safer or shorter way exists that keeps the way in.",
+            (false, false) => "No way is safer for the buttons on record, or shorter.",
+            (true, false) => "No way that keeps the way in is safer for the buttons on record, or shorter.",
+        },
+        false => "A better way may exist: the search ran out of its budget.",
     };
     format!("{calls}, {steps}, {keys} beside opening and closing; about {minutes} min. {proven}")
 }
@@ -54,11 +47,8 @@ fn takes(script: &Script, station: &Station, codes: &Codes) -> String {
 fn obvious_text(script: &Script) -> Option<String> {
     let Obvious { cost, refused, wrong } = script.obvious.as_ref()?;
     let plain = "Keying the differences one by one, in the keybook's order,";
-    if let Some(command) = refused.first() {
-        return Some(format!("{plain} would fail: the station would refuse \"{command}\"."));
-    }
-    if let Some(setting) = wrong.first() {
-        return Some(format!("{plain} would leave {setting} wrong."));
+    if !refused.is_empty() || !wrong.is_empty() {
+        return Some(format!("{plain} would not end as wanted."));
     }
     let cost = (*cost)?;
     let longer = cost.exposure_ms.saturating_sub(script.cost.exposure_ms).div_ceil(1000);

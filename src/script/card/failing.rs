@@ -1,13 +1,25 @@
 //! What to do where a step is not accepted: one order a step, and the whole of it in one paragraph.
 
-use super::words::listed;
+use crate::finding::listed;
 use crate::script::delta::{Call, Script, Step};
 use crate::script::recovery::{Fallback, Recovery};
+
+/// What to do where a call cannot be opened; `codes`: how many there are to try.
+pub(super) fn opening(codes: usize) -> String {
+    let again = match codes {
+        0 | 1 => "If it is refused, key it once more, slowly. If it is refused again, or you hear nothing twice,",
+        _ => {
+            "If it is refused, key it once more, slowly. If it is refused again, try the next code of the NOTE. If no code is \
+             accepted, or you hear nothing twice,"
+        }
+    };
+    format!("{again} hang up and report it; keep any stand-in.")
+}
 
 /// The rule of a script, for a card that says at each step what to do where it fails.
 pub(super) fn rule(script: &Script) -> String {
     match steps(script).any(|step| step.recovery.fallback.is_some()) {
-        true => told(script, &format!(": do as the step says then, or else stop. {SECOND}")),
+        true => told(script, &format!(": do as the step says. If the step says nothing, stop. {SECOND}")),
         false => told(script, ": stop there."),
     }
 }
@@ -33,10 +45,10 @@ fn told(script: &Script, failed: &str) -> String {
 }
 
 /// What holds whatever the steps say, for they speak of the first that fails.
-const SECOND: &str = "Where a second one fails, stop, and keep the stand-in until a new script is keyed.";
+const SECOND: &str = "If a second step fails, stop, and keep the stand-in until a new script is keyed.";
 
 /// Which of two answers to a step counts, where it was not accepted.
-const BOTH: &str = "Where you heard nothing once and a refusal once, report \"nothing\".";
+const BOTH: &str = "If you heard nothing once and a refusal once, report \"nothing\".";
 
 fn steps(script: &Script) -> impl Iterator<Item = &Step> {
     script.calls.iter().flat_map(|call| &call.steps)

@@ -26,8 +26,7 @@ pub(super) fn slip(script: &Script, station: &Station) -> Option<String> {
     let mut text = "If you press a wrong key, stop and listen.".to_owned();
     if slips.refuses || !slips.waiting.is_empty() {
         let refused = tone(&keybook.refused);
-        text +=
-            &format!(" Once you hear {refused}, the station has forgotten what you keyed: key the whole step again.");
+        text += &format!(" If you hear {refused}, the station has forgotten what you keyed: key the whole step again.");
     }
     if !slips.waiting.is_empty() {
         text += &match slips.breaker(script.letters) {

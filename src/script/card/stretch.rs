@@ -2,7 +2,8 @@
 
 use std::collections::BTreeSet;
 
-use super::words::{button, listed};
+use super::words::button;
+use crate::finding::listed;
 use crate::inventory::Station;
 use crate::keybook::Keybook;
 use crate::script::delta::{Script, Step};
@@ -58,9 +59,12 @@ impl Stretch {
     /// What its end asks for.
     pub(super) fn stay(&self) -> String {
         if self.calls.0 == self.calls.1 {
-            format!("do not hang up before step {}", self.last)
+            format!("do not hang up before step {} is accepted", self.last)
         } else {
-            format!("where the card ends a call, ring again at once, until step {} of call {}", self.last, self.calls.1)
+            format!(
+                "where the card ends a call, ring again at once, until step {} of call {} is accepted",
+                self.last, self.calls.1
+            )
         }
     }
 }
@@ -110,7 +114,7 @@ pub(super) fn bare_stretches(script: &Script, station: &Station) -> Vec<Stretch>
     }
     // What is so already ends with the first stretch.
     if let Some(stretch) = stretches.first_mut() {
-        for test in script.tests.iter().filter(|test| test.is_dead || test.is_unsure) {
+        for test in script.tests.iter().filter(|test| test.is_dead || test.has_failed || test.is_unsure) {
             let button = button(station, &test.lifeline);
             if stretch.dead.contains(&button) {
                 stretch.is_begun = true;

@@ -2,6 +2,7 @@
 
 use super::as_read::number_read;
 use super::words::{button, contact_title, sentence};
+use crate::drift::Setback;
 use crate::inventory::{LineKind, Station};
 use crate::script::delta::Script;
 use crate::script::test_call::TestCall;
@@ -66,7 +67,11 @@ pub(super) fn failed(script: &Script, station: &Station) -> Vec<String> {
             button(station, &test.lifeline)
         )
     });
-    let failed_so = script.tests.iter().filter(|test| test.failed_so).map(|test| {
+    let is_dated = |test: &&TestCall| {
+        let mut dated = script.setbacks.iter().filter(|_| script.back.is_none());
+        dated.any(|setback| matches!(setback, Setback::Failed { lifeline, .. } if *lifeline == test.lifeline))
+    };
+    let failed_so = script.tests.iter().filter(|test| test.failed_so && !is_dated(test)).map(|test| {
         format!(
             "WARNING: a test call of {} failed with what this card leaves. Find out why before you key it.",
             button(station, &test.lifeline)

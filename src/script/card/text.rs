@@ -16,6 +16,7 @@ const RULE: &str = "------------------------------------------------------------
 /// The card as text.
 pub fn text(card: &Card) -> String {
     let mut out = String::new();
+    card.rehearsal.iter().for_each(|rehearsal| paragraph(&mut out, rehearsal));
     paragraph(&mut out, format!("{}  {}", card.station, card.location).trim_end());
     if let Some(back) = card.back {
         paragraph(&mut out, &format!("THE WAY BACK: {back}"));

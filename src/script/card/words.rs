@@ -1,7 +1,7 @@
 //! Lists, tones, effects and values in the words of a card.
 
 use crate::drift::value_text;
-use crate::finding::plural;
+use crate::finding::{listed, plural};
 use crate::inventory::Station;
 use crate::keybook::{Lifeline, Tone};
 use crate::script::delta::Step;
@@ -26,25 +26,13 @@ pub(super) fn sentence(text: &str) -> String {
     letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }
 
-/// "1, 2 or 3".
-pub(super) fn listed(all: &[impl std::fmt::Display], word: &str) -> String {
-    match all {
-        [] => String::new(),
-        [one] => one.to_string(),
-        [first @ .., last] => {
-            let first: Vec<String> = first.iter().map(ToString::to_string).collect();
-            format!("{} {word} {last}", first.join(", "))
-        }
-    }
-}
-
 pub(super) fn tone(tone: &Tone) -> String {
     let pitch = match tone.hz {
         0..600 => "low",
-        600..1200 => "middle",
+        600..1200 => "medium",
         1200.. => "high",
     };
-    format!("{} at a {pitch} pitch ({} Hz)", plural(tone.beeps.into(), "beep"), tone.hz)
+    format!("{} ({} Hz)", plural(tone.beeps.into(), &format!("{pitch} beep")), tone.hz)
 }
 
 /// What a step does, a sentence each: "Stores 9,01632960101 (control room) as the first number of the red button."

@@ -413,7 +413,7 @@ fn a_step_that_may_not_be_keyed_again_says_so_and_the_rule_is_told_where_it_is_r
     );
     let rule = card.cautions.iter().find(|caution| caution.contains("once more")).unwrap();
     assert!(rule.starts_with("If a step is not accepted, key it once more, unless the step says not to."), "{rule}");
-    assert!(rule.ends_with("Where you heard nothing once and a refusal once, report \"nothing\"."), "{rule}");
+    assert!(rule.ends_with("If you heard nothing once and a refusal once, report \"nothing\"."), "{rule}");
     assert!(
         card.how_to_report.contains("If you heard nothing once and a refusal once, write the word \"nothing\"."),
         "{}",
@@ -431,7 +431,7 @@ fn where_a_step_fails_while_the_button_is_out_of_service_the_card_names_the_step
     let back = Some("If it fails, key step 4 all the same, then close.");
     let stop = Some("If it fails, stop there; keep the stand-in until a new script is keyed.");
     assert_eq!(told_at_steps(&card), [back, back, back, stop]);
-    let whole = cautions(&script, &station);
+    let whole = cautions(&script, &station, &codes());
     assert!(
         whole.iter().any(|caution| caution.contains(
             "it has failed. If step 1, 2 or 3 fails, key step 4 all the same, then close. If step 4 fails, stop there; \
@@ -440,9 +440,9 @@ fn where_a_step_fails_while_the_button_is_out_of_service_the_card_names_the_step
         "{whole:#?}"
     );
     let from = "From step 1 to step 4 the red button calls nobody, for about 16 s in all: keep a stand-in at the \
-        station, and do not hang up before step 4. If the line drops, ring again at once.";
+        station, and do not hang up before step 4 is accepted. If the line drops, ring again at once.";
     assert!(whole.iter().any(|caution| caution == from), "{whole:#?}");
-    assert!(card.facts[0].ends_with("No script is safer or shorter: that is proved."), "{:?}", card.facts);
+    assert!(card.facts[0].ends_with("No safer or shorter way exists."), "{:?}", card.facts);
 }
 
 #[test]
@@ -454,7 +454,7 @@ fn a_lifeline_of_which_nobody_knows_all_is_told_of_and_no_more_is_proved_than_is
     let back = Some("If it fails, key step 4 all the same, then close.");
     let stop = Some("If it fails, stop there; keep the stand-in until a new script is keyed.");
     assert_eq!(told_at_steps(&card), [back, back, back, stop]);
-    for told in [cautions(&script, &station), card.cautions.clone()] {
+    for told in [cautions(&script, &station, &codes()), card.cautions.clone()] {
         let all = told.join("\n");
         for part in [
             "Nobody knows the first number of the red button. Assume that it is in use.",
@@ -464,7 +464,7 @@ fn a_lifeline_of_which_nobody_knows_all_is_told_of_and_no_more_is_proved_than_is
             assert!(all.contains(part), "\"{part}\": {all}");
         }
     }
-    assert!(card.facts[0].ends_with("No script is safer for the buttons on record, or shorter: that is proved."));
+    assert!(card.facts[0].ends_with("No way is safer for the buttons on record, or shorter."));
     let bare: Vec<Option<&str>> = card.calls[0].lines.iter().map(|line| line.bare.as_deref()).collect();
     assert_eq!(bare[..2], [None, None], "until step 1 is accepted it is as it was");
     assert!(bare[2..5].iter().all(|bare| bare.unwrap().starts_with("The red button may call nobody while")));

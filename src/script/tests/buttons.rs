@@ -73,7 +73,7 @@ fn what_only_works_names_is_left_out_where_nobody_wants_or_knows_it_and_the_card
     let red = texts(&["line.kind", "emergency.primary"]);
     assert_eq!(tracked(&station, &record), [("red".into(), red, true)], "of blue nothing is known");
     let script = there(&station, &record).unwrap().unwrap();
-    let all = card::cautions(&script, &station).join("\n");
+    let all = card::cautions(&script, &station, &codes()).join("\n");
     assert!(all.contains("WARNING: nobody knows the unit mode of the red button, so it may call nobody."), "{all}");
 }
 
@@ -104,8 +104,8 @@ fn a_button_that_is_dead_and_stays_as_it_is_is_let_be_and_the_card_says_first_th
     let script = there(&station, &record).unwrap().unwrap();
     assert_eq!(steps(&script), ["10121#"]);
     assert!(script.tests.iter().all(|test| &*test.lifeline != "red"), "it would reach nobody: {:?}", script.tests);
-    let first = card::cautions(&script, &station).remove(0);
-    assert!(first.starts_with("WARNING: the red button calls nobody, because \"unit.mode\" is setup."), "{first}");
+    let first = card::cautions(&script, &station, &codes()).remove(0);
+    assert!(first.starts_with("WARNING: the red button calls nobody, because unit mode is setup."), "{first}");
     assert_eq!(calls_nobody(&station, &record).len(), 2, "the other button needs the mode too, whatever its number is");
 }
 
@@ -241,14 +241,14 @@ fn a_code_that_was_refused_is_said_first_and_tried_last() {
         };
         record.settings[access.index()].refused = refused.iter().map(refusal).collect();
         let script = there(&station, &record).unwrap().unwrap();
-        let lead = crate::script::card::cautions(&script, &station).into_iter().next().unwrap_or_default();
+        let lead = crate::script::card::cautions(&script, &station, &codes()).into_iter().next().unwrap_or_default();
         (json(&script, &station, &codes())["calls"][0]["codes"].clone(), lead, script.warnings[0].text(&codes()))
     };
     let (codes, lead, note) = told(&printed, &["file:new"]);
     assert_eq!(codes, serde_json::json!(["factory", "file:new"]));
     assert_eq!(
         lead,
-        "WARNING: the station refused file:new at 2026-11-20 12:10 UTC (tech-09). This card opens with another code."
+        "WARNING: the station refused 4711 00 on 2026-11-20 12:10 UTC (tech-09). This card opens with another code."
     );
     assert!(
         note.contains("opened with the factory code") && note.contains("what it refused before: B 4711 00 #."),
@@ -257,11 +257,11 @@ fn a_code_that_was_refused_is_said_first_and_tried_last() {
     let (codes, lead, note) = told(TERN, &["file:new"]);
     assert_eq!(codes, serde_json::json!(["file:new"]));
     assert!(lead.ends_with("ops must find out which code the station holds."), "{lead}");
-    assert!(note.contains("it has refused every code on record") && !lead.contains("4711"), "{note}");
+    assert!(note.contains("it has refused every code on record") && lead.contains("4711 00"), "{note}");
     let (codes, lead, note) = told(&printed, &["file:old"]);
     assert_eq!(codes, serde_json::json!(["file:new", "factory", "file:old"]));
     assert!(note.contains("Last, key once more and slowly what it refused before: B 1234 #."), "{note}");
-    assert!(lead.contains("file:old") && lead.ends_with("This card opens with another code."), "{lead}");
+    assert!(lead.contains("1234") && lead.ends_with("This card opens with another code."), "{lead}");
 }
 
 /// A report of this minute that names a script: how its first call was opened with its code of this place.
@@ -283,14 +283,14 @@ fn a_code_of_a_way_back_and_of_a_card_that_was_begun_is_not_said_to_be_another()
     let issued = issued(&first, Timestamp::UNIX_EPOCH);
     let reports = [held, opened(1, &first, 1, Opened::Refused)];
     let mut record = fold(&station.keybook, &reports, |digest| (*digest == issued.digest).then_some(&issued));
-    let lead = |script: &Script| crate::script::card::cautions(script, &station).join("\n");
+    let lead = |script: &Script| crate::script::card::cautions(script, &station, &codes()).join("\n");
     let card = there(&station, &record).unwrap().unwrap();
-    assert!(lead(&card).contains("the station refused file:new") && lead(&card).contains("No other code is on record"));
+    assert!(lead(&card).contains("the station refused 4711 00") && lead(&card).contains("No other code is on record"));
     // Its way back starts where it ends, and opens with the wanted code, which is the refused one.
     record.handed_out.push(way::out(&station, &card, "2026-11-20T12:00:00Z"));
     let back = written(&station, &record, &codes(), Way::Back, &mut Memory::default()).unwrap().unwrap();
     let said = lead(&back);
-    assert!(said.contains("the station refused file:new"), "{said}");
+    assert!(said.contains("the station refused 4711 00"), "{said}");
     assert!(!said.contains("another code") && !said.contains("No other code"), "{said}");
 }
 
@@ -410,7 +410,7 @@ fn a_button_that_is_not_there_is_not_tracked_not_dead_not_tested_and_bars_nothin
     let held = held(", unit.mode: service, blue.number: \"\"");
     let record = record(&lacks, &held.replace("\"121\"", "\"120\""));
     let blue = |script: &Script| {
-        card::cautions(script, &there_is).iter().any(|text| text.contains("the blue button calls nobody"))
+        card::cautions(script, &there_is, &codes()).iter().any(|text| text.contains("the blue button calls nobody"))
     };
     assert!(blue(&there(&there_is, &record).unwrap().unwrap()));
     let script = there(&lacks, &record).unwrap().unwrap();

@@ -26,7 +26,7 @@ fn opened(station: &Station, script: &Script) -> SimulatedStation {
 /// After each wrong key at each place of each step: whoever does as the card says has the step accepted in the end, unless
 /// the station took the wrong keys for something else.
 fn follow(station: &Station, script: &Script) -> (usize, usize) {
-    let all = cautions(script, station);
+    let all = cautions(script, station, &codes());
     let told = all.iter().find(|text| text.starts_with("If you press a wrong key")).expect("it is said");
     let breaker = told.split_once("If you hear nothing, press ").map(|(_, rest)| parsed(&rest[..1])[0]);
     let (mut refused, mut waited) = (0, 0);
@@ -83,7 +83,7 @@ fn where_nothing_is_keyed_nothing_is_said_of_wrong_keys() {
     let station = station(TERN, ALL_WANTED);
     let script = there(&station, &record(&station, ALL_HELD)).unwrap().expect("a test call");
     assert!(script.calls.is_empty());
-    assert!(cautions(&script, &station).iter().all(|text| !text.contains("wrong key")));
+    assert!(cautions(&script, &station, &codes()).iter().all(|text| !text.contains("wrong key")));
 }
 
 /// The script as it comes back out of the ledger, for a visit that was begun.

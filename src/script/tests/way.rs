@@ -148,7 +148,7 @@ fn where_the_search_for_a_script_that_keeps_the_way_in_gives_up_nothing_is_prove
     assert_eq!((script.proven, script.bound), (false, Some(script.cost)));
     assert!(matches!(script.warnings[..], [Warning::CodeLost { step: 1, .. }]), "{:?}", script.warnings);
     let text = card_text(&script, &station);
-    assert!(text.contains("A better script may exist: the search ran out of its budget."), "{text}");
+    assert!(text.contains("A better way may exist: the search ran out of its budget."), "{text}");
     let kept = there(&station, &record).unwrap().unwrap();
     assert!(kept.proven && kept.cost > script.cost, "there is one, and it costs more");
 }
@@ -159,7 +159,7 @@ fn what_is_passed_over_is_told_and_the_proof_claims_no_more_than_it_proves() {
     let script = there(&station, &record).unwrap().unwrap();
     assert!(script.proven);
     assert_eq!(script.warnings, [Warning::PassedOver { commands: vec!["factory-reset".into()] }]);
-    assert!(card_text(&script, &station).contains("No script that keeps the way in is safer or shorter"));
+    assert!(card_text(&script, &station).contains("No safer or shorter way exists that keeps the way in."));
 }
 
 #[test]
@@ -482,7 +482,9 @@ fn where_the_way_back_failed_too_none_leads_forth_again_to_what_failed_before() 
     // The card to what is wanted says that this failed, and does not send to a way back.
     let again = there(&station, &record).unwrap().expect("a card");
     let text = card_text(&again, &station);
-    assert!(text.contains("failed with what this card leaves. Find out why before you key it."), "{text}");
+    let warning = "WARNING: with what this card stores, a test call of the emergency button failed on 2026-11-21 00:10 UTC (tech-07). \
+                   Find out why before you key it.";
+    assert!(text.contains(warning), "{text}");
     assert!(!text.contains("then ask for the way back"), "{text}");
 }
 

@@ -198,7 +198,7 @@ async fn issue(cards: Arc<Cards>, asked: Asked) -> Result<Response, Problem> {
 /// Two must not key one station at a time.
 fn someone_is_there(script: &Script, station: &str, known: &[Uuid]) -> Result<(), Problem> {
     let Some(beside) = script.unknown_visit(known) else { return Ok(()) };
-    let detail = format!("{} Make sure that no one is keying there.", beside.sentence(station));
+    let detail = format!("{} Check with {} that no one is keying there.", beside.sentence(station), beside.by);
     let problem = Problem::new(Kind::VisitOpen, detail).with("by", &*beside.by).with("at", beside.at.to_string());
     Err(problem.with("visit", beside.visit.to_string()))
 }
@@ -218,7 +218,10 @@ async fn go_out(
         })?;
     }
     let station = &row.station;
-    let card = || Card::of(script, station, codes, view.reading.commit.as_deref(), (cards.outside.id)());
+    let card = || {
+        let commit = view.reading.commit.as_deref();
+        Card::of(script, station, codes, commit, (cards.outside.id)()).rehearsed(cards.outside.rehearsal)
+    };
     Ok(match asked.format {
         Format::Card => plain(card::text(&card())),
         Format::Keys => plain(card::keys(script, codes)),

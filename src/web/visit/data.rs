@@ -12,7 +12,7 @@ use sha2::{Digest, Sha256};
 
 use super::super::problem;
 use super::super::style;
-use super::modules::{MODULES, entry};
+use super::modules::{MODULES, address};
 use crate::script::card::{OUTDATED, Visit};
 
 /// A visit, and whoever makes it.
@@ -44,14 +44,19 @@ impl Visiting<'_> {
         let data = data.to_string().replace('<', "\\u003c");
         html! {
             script id="data" type="application/json" { (PreEscaped(data)) }
-            script type="module" src=(entry()) {}
+            script type="module" src=(address("visit.js")) {}
         }
     }
 }
 
-/// Its own scripts may run and ask this program; the page's own style is known by its hash.
+/// The policy of the visit page.
 pub(in super::super) fn policy() -> String {
-    let hash = STANDARD.encode(Sha256::digest(style::visit_sheet()));
+    policy_of(style::visit_sheet())
+}
+
+/// Its own scripts may run and ask this program; the page's own style is known by its hash.
+pub(in super::super) fn policy_of(style: &str) -> String {
+    let hash = STANDARD.encode(Sha256::digest(style));
     format!(
         "default-src 'none'; script-src 'self'; worker-src 'self'; connect-src 'self'; style-src 'sha256-{hash}'; base-uri 'none'; \
          form-action 'none'; frame-ancestors 'none'"

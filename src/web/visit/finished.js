@@ -63,9 +63,7 @@ function sent(now, correct, next) {
       next
         ? h("a", { class: "ring", href: next }, "What this station needs now")
         : h("p", {}, missing.length ? "Ask ops for the new card." : ""),
-      kept.corrects
-        ? h("p", {}, "If this is wrong too, tell ops.")
-        : button("Something was wrong: correct it", correct, "plain"),
+      button("Something was wrong: correct it", correct, "plain"),
     ),
   ];
 }

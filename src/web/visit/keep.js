@@ -41,10 +41,21 @@ async function read(store, what) {
 }
 
 /** Puts some fields into a row, beside whatever else has been put there meanwhile. */
-export const amend = (store, key, fields) =>
-  write(store, (rows) => {
-    rows.get(key).onsuccess = ({ target }) => target.result && rows.put({ ...target.result, ...fields });
+export const amend = (store, key, fields) => amendWhere(store, key, () => true, fields, null);
+
+/** The same where the row is as it should be. What is there afterwards; where nothing was, `otherwise` is put there. */
+export async function amendWhere(store, key, fits, fields, otherwise) {
+  let row = null;
+  await write(store, (rows) => {
+    rows.get(key).onsuccess = ({ target }) => {
+      const old = target.result;
+      const isFit = old ? fits(old) : otherwise !== null;
+      row = old && isFit ? { ...old, ...fields } : (old ?? otherwise);
+      if (isFit) rows.put(row);
+    };
   });
+  return row;
+}
 
 export const put = (store, value) => write(store, (rows) => rows.put(value));
 export const remove = (store, key) => write(store, (rows) => rows.delete(key));

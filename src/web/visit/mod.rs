@@ -3,6 +3,8 @@
 
 mod data;
 mod modules;
+mod waiting;
 
-pub(super) use data::{State, Visiting, policy};
+pub(super) use data::{State, Visiting, policy, policy_of};
 pub(super) use modules::{module, worker};
+pub(super) use waiting::waiting;

@@ -10,7 +10,7 @@ use sha2::{Digest, Sha256};
 use crate::setting::hex;
 
 /// By name.
-pub(super) const MODULES: [(&str, &str); 9] = [
+pub(super) const MODULES: [(&str, &str); 10] = [
     ("clocks.js", include_str!("clocks.js")),
     ("finished.js", include_str!("finished.js")),
     ("keep.js", include_str!("keep.js")),
@@ -19,6 +19,7 @@ pub(super) const MODULES: [(&str, &str); 9] = [
     ("send.js", include_str!("send.js")),
     ("sound.js", include_str!("sound.js")),
     ("visit.js", include_str!("visit.js")),
+    ("waiting.js", include_str!("waiting.js")),
     ("walk.js", include_str!("walk.js")),
 ];
 
@@ -29,9 +30,9 @@ static VERSION: LazyLock<String> = LazyLock::new(|| {
     hex(&hash.finalize()[..8])
 });
 
-/// The script that a page begins with, by its address beside the card's.
-pub(super) fn entry() -> String {
-    format!("{}/visit.js", *VERSION)
+/// A script, by its address beside the card's.
+pub(super) fn address(name: &str) -> String {
+    format!("{}/{name}", *VERSION)
 }
 
 /// A script; nothing where there is none of this name. Whoever asks under another version gets this one, and does not keep it.

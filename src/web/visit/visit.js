@@ -1,7 +1,7 @@
 // The page of a visit: one screen at a time, made from the card's data and the taps that the phone keeps. What each answer
 // leads to came with the card (walk.js follows it); this file shows, listens and keeps.
 
-import { all, amend, get, isBegun, put, remove } from "./keep.js";
+import { all, amendWhere, get, isBegun, put, remove } from "./keep.js";
 import { alone, keepSending, soon } from "./send.js";
 import { button, draw, h, icon, keyBoxes } from "./parts.js";
 import { canSpeak, play, say, words } from "./sound.js";
@@ -28,6 +28,7 @@ const now = {
   isTimed: true,
   isKept: true,
   isBack: false,
+  isElsewhere: false,
   warning: null,
   over: null,
   pointTold: null,
@@ -40,6 +41,8 @@ const time = () => Date.now() + now.offset;
 
 /** Before the first key nothing is lost with the page; afterwards everything is kept first. */
 async function begin() {
+  await follow();
+  if (now.kept) return;
   const at = time();
   now.kept = {
     id: newId(at),
@@ -79,10 +82,35 @@ async function keep(writing) {
   }
 }
 
-const save = (fields) => {
-  Object.assign(now.kept, fields);
-  return keep(() => amend("visits", now.kept.id, fields));
-};
+/** What was tapped and whether the report is ready: where it differs, another page of this phone has gone on. */
+const trail = ({ taps, report }) => JSON.stringify([taps, report]);
+
+/** Keeps fields of the visit, and says whether it did: where another page has gone on with it, that is followed instead. */
+async function save(fields) {
+  const before = trail(now.kept);
+  const whole = { ...now.kept, ...fields };
+  let stored = whole;
+  await keep(async () => {
+    stored = await amendWhere("visits", whole.id, (row) => trail(row) === before, fields, whole);
+  });
+  now.kept = stored;
+  now.isElsewhere = trail(stored) !== trail(whole);
+  return !now.isElsewhere;
+}
+
+/** What another page of this phone has tapped meanwhile. */
+async function follow() {
+  const visits = await all("visits").catch(() => []);
+  const stored = now.kept ? visits.find((one) => one.id === now.kept.id) : newest(visits);
+  if (!stored || (now.kept && trail(stored) === trail(now.kept))) return;
+  now.kept = stored;
+  now.isElsewhere = true;
+  show();
+}
+
+/** The visit of this card that is not over, of those that the phone keeps. */
+const newest = (visits) =>
+  visits.filter((one) => one.key === now.key && !one.sent).sort((one, other) => (one.id < other.id ? 1 : -1))[0] ?? null;
 
 /** The card as it came, for when there is no network. */
 async function keepCard() {
@@ -90,7 +118,7 @@ async function keepCard() {
 }
 
 /** One tap at a time: whatever a shaking hand taps beside it is none. */
-async function tap(word) {
+async function tap(word, beside = {}) {
   if (now.isBusy) return;
   now.isBusy = true;
   try {
@@ -100,10 +128,9 @@ async function tap(word) {
     now.isBack = false;
     if (now.sound === "asked") now.sound = "";
     const at = latest(second(time()), now.kept.begun, ...taps.map((one) => one.at));
-    const fields = { taps: [...taps.slice(0, used), { screen: screen.id, word, at }] };
+    const fields = { taps: [...taps.slice(0, used), { screen: screen.id, word, at, ...beside }] };
     if (screen.shows === "which" && word === "yes") Object.assign(fields, { keys: true, begun: at });
-    await save(fields);
-    if (fields.keys) soon();
+    if ((await save(fields)) && fields.keys) soon();
   } finally {
     now.isBusy = false;
   }
@@ -122,8 +149,7 @@ async function undo() {
 
 /** The report goes out as it is; from then on it is sent until it is answered. */
 async function finish(note) {
-  await save({ note });
-  await save({ report: report(now.visit, now.kept), rejected: null });
+  if (await save({ note })) await save({ report: report(now.visit, now.kept), rejected: null });
   show();
   soon();
 }
@@ -142,7 +168,7 @@ async function reopen() {
 async function correct() {
   const at = time();
   const old = now.kept;
-  now.kept = { ...old, id: newId(at), corrects: old.id, report: null, sent: null, rejected: null, announced: true };
+  now.kept = { ...old, id: newId(at), corrects: old.corrects ?? old.id, report: null, sent: null, rejected: null, announced: true };
   await keepCard();
   await keep(() => put("visits", now.kept));
   show();
@@ -216,7 +242,7 @@ function show() {
   }
   const walked = walk(now.visit, kept.taps);
   const { id, shows } = walked.screen;
-  const screens = { which, open, step, dropped, end, stop, test, finish: last };
+  const screens = { which, open, step, dropped, end, stop, test, who, finish: last };
   named(id, screens[shows](walked));
 }
 
@@ -252,13 +278,14 @@ function top(title) {
     h(
       "header",
       {},
-      h("strong", {}, now.visit.station),
+      h("strong", {}, now.visit.rehearsal ? `REHEARSAL: ${now.visit.station}` : now.visit.station),
       h("h1", {}, title),
       h("span", { class: now.isKept ? "state" : "mind", role: "status" }, state),
     ),
     unsent(),
     outdated(),
-    now.isBack && kept ? h("p", { class: "lead" }, "You are back. If you keyed this and do not know what came, tap \"Nothing\".") : null,
+    now.isElsewhere ? h("p", { class: "lead" }, "Another page of this phone went on with this visit. This is how far it is.") : null,
+    now.isBack && !now.isElsewhere ? h("p", { class: "lead" }, "You are back. If you keyed this and do not know what came, tap \"Nothing\".") : null,
   ];
 }
 
@@ -329,6 +356,7 @@ function before() {
   const isKeyed = visit.steps.length > 0;
   const first = visit.screens[0].shows === "which" ? "Begin" : isKeyed ? "Show the first keys" : "Begin the test calls";
   return [
+    visit.rehearsal ? h("p", { class: "mind" }, visit.rehearsal) : null,
     h("h1", {}, visit.station),
     visit.place ? h("p", { class: "where" }, visit.place) : null,
     visit.back ? h("p", { class: "mind" }, `THE WAY BACK: ${visit.back}`) : null,
@@ -489,8 +517,39 @@ function test(walked) {
     h("p", {}, "The person who answers must hear you and know where you are."),
     answers(
       ["reached", "Reached help", "yes", "they heard me and know the place"],
-      ["failed", "Did not reach help", "no", "no answer, or the wrong one"],
+      ["failed", "Did not reach help", "no", "no answer, or not heard"],
+      ["other", "Someone else answered", "drop", "not who must answer"],
       ["later", "No test now", "none"],
+    ),
+    bottom(walked),
+  ];
+}
+
+/** Whoever else answered: that the button calls someone is worth knowing, and that it is not whom it should call. */
+function who(walked) {
+  const { tests, contacts } = now.visit;
+  const one = tests[walked.screen.test];
+  const others = contacts.filter(({ contact }) => contact !== one.contact);
+  const choice = h(
+    "select",
+    { id: "who" },
+    h("option", { value: "" }, "Choose a name"),
+    others.map(({ contact, title }) => h("option", { value: contact }, title)),
+  );
+  const missing = h("p", { class: "mind", role: "alert", hidden: "" }, "Choose a name first.");
+  const named = () => {
+    missing.hidden = choice.value !== "";
+    return choice.value === "" ? choice.focus() : tap("named", { contact: choice.value });
+  };
+  return [
+    top(`Test ${walked.screen.test + 1} of ${tests.length}`),
+    h("h2", { class: "ask" }, "Who answered?"),
+    others.length ? [h("label", { for: "who", class: "above" }, "Name"), choice, missing] : null,
+    h(
+      "div",
+      { class: "answers" },
+      others.length ? button("This is who answered", named, "answer yes", icon("yes")) : null,
+      button("None of these", () => tap("failed"), "answer no", icon("no"), h("small", {}, "it did not reach help")),
     ),
     bottom(walked),
   ];
@@ -500,13 +559,16 @@ function last(walked) {
   const note = h("textarea", { id: "note", rows: "3" });
   note.value = now.kept.note;
   note.addEventListener("input", () => save({ note: note.value }));
-  const failed = [...walked.tests.values()].includes("failed");
+  const outcomes = [...walked.tests.values()];
+  const failed = outcomes.some(({ outcome }) => outcome === "failed");
+  const other = outcomes.some(({ other }) => other);
   const untested = now.visit.tests.length > walked.tests.size;
   return [
     top("Report"),
     h("h2", { class: "ask" }, "Send the report"),
     h("p", {}, summary(walked)),
     failed ? warned("WARNING: a test call did not reach help. Keep a stand-in here until one does.") : null,
+    other ? warned("WARNING: a test call reached someone else. Tell ops: the number must be looked at.") : null,
     untested ? warned("A button without a test call counts as untested.") : null,
     h("label", { for: "note", class: "above" }, "Note, if there is something to say"),
     note,
@@ -519,7 +581,7 @@ function summary({ steps, tests }) {
   const heard = [...steps.values()];
   const accepted = heard.filter((word) => word === "accepted").length;
   const keyed = now.visit.steps.length ? `${accepted} of ${now.visit.steps.length} steps accepted.` : "";
-  const reached = [...tests.values()].filter((word) => word === "reached").length;
+  const reached = [...tests.values()].filter(({ outcome, other }) => outcome === "reached" && !other).length;
   const tested = now.visit.tests.length ? `${reached} of ${now.visit.tests.length} test calls reached help.` : "";
   return `${keyed} ${tested}`.trim();
 }
@@ -534,8 +596,7 @@ async function restore() {
     if (card?.now === data.now) now.offset = card.offset;
     now.by = (await get("asked", "by"))?.value ?? "";
     now.isTimed = (await get("asked", "timed"))?.value ?? true;
-    const mine = (await all("visits")).filter((one) => one.key === now.key && !one.sent);
-    now.kept = mine.sort((one, other) => (one.id < other.id ? 1 : -1))[0] ?? null;
+    now.kept = newest(await all("visits"));
     if (now.kept && card) {
       now.card = card;
       now.visit = card.data.visit;
@@ -581,6 +642,8 @@ await heard();
 navigator.storage?.persist?.().catch(() => {});
 await ask();
 addEventListener("online", ask);
-document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && ask());
+document.addEventListener("visibilitychange", () => {
+  if (document.visibilityState === "visible") follow().then(ask);
+});
 setInterval(ask, 60000);
 await workOffline();

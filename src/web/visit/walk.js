@@ -1,7 +1,7 @@
 // What taps come to: the screen they lead to, and the report they tell. It knows no rule of keying: every screen and where
 // each answer leads comes with the card. It touches neither the page nor the phone.
 
-/** Follows taps, each `{screen, word, at}`, from the first screen. A tap that does not belong where it stands ends the walk. */
+/** Follows taps, each `{screen, word, at}` and perhaps who else answered, from the first screen. A tap that does not belong where it stands ends the walk. */
 export function walk(visit, taps) {
   let at = 0;
   let used = 0;
@@ -20,7 +20,7 @@ export function walk(visit, taps) {
       steps.delete(tells.step.step);
       steps.set(tells.step.step, tells.step.heard);
     }
-    if (tells.test) tests.set(tells.test.test, tells.test.outcome);
+    if (tells.test) tests.set(tells.test.test, { outcome: tells.test.outcome, other: tap.contact ?? null });
     if (answer.tells) last = tap.at;
     at = answer.to;
     used += 1;
@@ -32,8 +32,9 @@ export function walk(visit, taps) {
 export function report(visit, kept) {
   const walked = walk(visit, kept.taps);
   const heard = ([step, word]) => ({ step, heard: word });
-  const test = ([nth, outcome]) => {
-    const { lifeline, contact } = visit.tests[nth];
+  const test = ([nth, { outcome, other }]) => {
+    const { lifeline, contact: wanted } = visit.tests[nth];
+    const contact = other ?? wanted;
     return outcome === "reached" && contact ? { lifeline, outcome, contact } : { lifeline, outcome };
   };
   const told = kept.pointTold ? [`Answering point told at ${clock(kept.pointTold)} UTC.`] : [];

@@ -11,20 +11,25 @@ mod tests;
 
 pub use screens::{Answer, Screen, Shows, Tells, Word};
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use serde::Serialize;
 
 use super::as_read::{KeyGroup, number_read, pressed, read};
 use super::contents::{Card, CardLine, Label};
 use super::words::{button, contact_title, sentence};
-use crate::inventory::{LineKind, Station};
+use crate::inventory::{Contact, LineKind, Station};
 use crate::script::delta::{Call, Script, Step};
 use crate::script::pressed::Pressed;
 use crate::script::test_call::TestCall;
-use crate::setting::Codes;
+use crate::setting::{Codes, Name};
 
 /// All that the page of a visit shows. Times in milliseconds. Its keys are spelt out, so it has no `Debug`.
 #[derive(Serialize)]
 pub struct Visit {
+    /// What is said before everything else where it is made for a rehearsal.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub rehearsal: Option<&'static str>,
     /// What a report names the script by.
     pub script: String,
     /// The station's name in the inventory.
@@ -69,6 +74,8 @@ pub struct Visit {
     pub steps: Vec<VisitStep>,
     /// In the order to make them.
     pub tests: Vec<VisitTest>,
+    /// Who else may answer a test call, by title.
+    pub contacts: Vec<VisitContact>,
     /// The first one first.
     pub screens: Vec<Screen>,
 }
@@ -132,9 +139,27 @@ pub struct VisitTest {
     pub who: Option<String>,
 }
 
+/// Someone who may answer a test call.
+#[derive(Serialize)]
+pub struct VisitContact {
+    /// The name in the inventory.
+    pub contact: String,
+    /// What people call it.
+    pub title: String,
+}
+
+/// More names would not be read through at a station.
+const MOST_CONTACTS: usize = 200;
+
 impl Visit {
-    /// The visit of a script. `card` is its card.
-    pub fn of(script: &Script, station: &Station, codes: &Codes, card: &Card) -> Visit {
+    /// The visit of a script. `card` is its card, `contacts` are the fleet's.
+    pub fn of(
+        script: &Script,
+        station: &Station,
+        codes: &Codes,
+        card: &Card,
+        contacts: &BTreeMap<Name, Contact>,
+    ) -> Visit {
         let keybook = &station.keybook;
         let (screens, openings) = screens::screens(script, station);
         let open = |keys: &Pressed| VisitKeys::of(read(keys, Some(&keybook.call.open), station, codes, true));
@@ -147,6 +172,7 @@ impl Visit {
             }
         });
         Visit {
+            rehearsal: card.rehearsal,
             script: script.digest.to_string(),
             station: script.station.to_string(),
             place: station.location.to_string(),
@@ -169,9 +195,21 @@ impl Visit {
             openings: openings.iter().map(|opening| open(&opening.keys)).collect(),
             steps: steps(script, station, codes, card),
             tests: script.tests.iter().map(|test| VisitTest::of(test, station)).collect(),
+            contacts: others(station, contacts),
             screens,
         }
     }
+}
+
+/// Whom the station calls first, then everyone else, by title.
+fn others(station: &Station, contacts: &BTreeMap<Name, Contact>) -> Vec<VisitContact> {
+    let wanted = station.keybook.ids().filter_map(|id| station.wanted(id)?.contact.clone());
+    let near: BTreeSet<Name> = wanted.collect();
+    let mut all: Vec<(bool, String, &Name)> =
+        contacts.iter().map(|(name, contact)| (!near.contains(name), sentence(&contact.title(name)), name)).collect();
+    all.sort();
+    let one = |(_, title, name): (bool, String, &Name)| VisitContact { contact: name.to_string(), title };
+    all.into_iter().take(MOST_CONTACTS).map(one).collect()
 }
 
 impl VisitKeys {

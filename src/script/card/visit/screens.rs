@@ -61,6 +61,11 @@ pub enum Shows {
         /// From 0.
         test: usize,
     },
+    /// The question who else answered it: one of [`super::Visit::contacts`] goes with the answer.
+    Who {
+        /// From 0.
+        test: usize,
+    },
     /// The report.
     Finish,
 }
@@ -93,6 +98,8 @@ pub enum Word {
     Leave,
     Reached,
     Failed,
+    Other,
+    Named,
     Later,
 }
 
@@ -106,7 +113,7 @@ pub enum Tells {
     /// The same of a step.
     #[allow(missing_docs, reason = "as in a report")]
     Step { step: u32, heard: &'static str },
-    /// `outcome`: reached or failed.
+    /// `outcome`: reached or failed. Who else was reached goes with the tap.
     #[allow(missing_docs, reason = "as in a report")]
     Test { test: usize, outcome: &'static str },
 }
@@ -165,6 +172,7 @@ enum At {
     },
     Stop(Why, Option<Goal>),
     Test(usize),
+    Who(usize),
     Finish,
 }
 
@@ -257,6 +265,7 @@ impl Maker<'_> {
                 (Shows::Stop, stop_text(why, self.script, self.station), answers)
             }
             At::Test(test) => self.test(test),
+            At::Who(test) => self.who(test),
             At::Finish => (Shows::Finish, Vec::new(), Vec::new()),
         };
         Screen { id: name(at), shows, says, answers }
@@ -267,15 +276,29 @@ impl Maker<'_> {
         if self.script.tests.is_empty() { At::Finish } else { At::Test(0) }
     }
 
+    fn after_test(&self, test: usize) -> At {
+        if test + 1 < self.script.tests.len() { At::Test(test + 1) } else { At::Finish }
+    }
+
     fn test(&mut self, test: usize) -> (Shows, Vec<String>, Vec<Answer>) {
-        let next = if test + 1 < self.script.tests.len() { At::Test(test + 1) } else { At::Finish };
+        let next = self.after_test(test);
         let told = |outcome| Tells::Test { test, outcome };
         let answers = vec![
             self.telling(Word::Reached, next, told("reached")),
             self.telling(Word::Failed, next, told("failed")),
+            self.answer(Word::Other, At::Who(test)),
             self.answer(Word::Later, next),
         ];
         (Shows::Test { test }, Vec::new(), answers)
+    }
+
+    /// Whoever is not known is no help that anyone wanted.
+    fn who(&mut self, test: usize) -> (Shows, Vec<String>, Vec<Answer>) {
+        let next = self.after_test(test);
+        let told = |outcome| Tells::Test { test, outcome };
+        let answers =
+            vec![self.telling(Word::Named, next, told("reached")), self.telling(Word::Failed, next, told("failed"))];
+        (Shows::Who { test }, Vec::new(), answers)
     }
 
     fn number(&self, goal: Goal) -> u32 {
@@ -491,8 +514,10 @@ fn open_text(again: bool, nth: usize, tried: Tried) -> Vec<String> {
     let text = match (again, nth, tried) {
         (false, 0, Tried::No) => return Vec::new(),
         (true, 0, Tried::No) => "Ring again at once and open the call. Then go on.",
-        (_, _, Tried::Nothing) => "Ring again.",
-        (_, _, Tried::Refused) => "It was refused. Key it once more. If the line has dropped, ring again.",
+        (_, _, Tried::Nothing) => {
+            "Ring again, and key it once more. If you hear nothing again, stop here, report it, and keep any stand-in."
+        }
+        (_, _, Tried::Refused) => "It was refused. Key it once more, slowly. If the line has dropped, ring again.",
         (_, _, Tried::No) => "That code was refused. Try the next one. If the line has dropped, ring again.",
     };
     vec![text.to_owned()]
@@ -534,6 +559,7 @@ fn name(at: At) -> String {
             format!("{}{}", why.name(), retry.map_or_else(String::new, |of| format!("-{}", goal(of))))
         }
         At::Test(test) => format!("test{}", test + 1),
+        At::Who(test) => format!("who{}", test + 1),
         At::Finish => "finish".into(),
     }
 }

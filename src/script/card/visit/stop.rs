@@ -1,6 +1,7 @@
 //! Why keying stops before its end, and what is said then.
 
-use super::super::words::{button, listed, sentence};
+use super::super::words::{button, sentence};
+use crate::finding::listed;
 use crate::inventory::Station;
 use crate::script::delta::Script;
 

@@ -96,6 +96,7 @@ impl Walk<'_> {
             }
             Shows::Stop => Word::Done,
             Shows::Test { .. } => Word::Later,
+            Shows::Who { .. } => Word::Failed,
             Shows::Finish => return None,
         })
     }
@@ -155,7 +156,7 @@ impl Walk<'_> {
 fn visit_of(script: &Script, station: &Station) -> Visit {
     let codes = codes();
     let card = Card::of(script, station, &codes, None, Uuid::nil());
-    Visit::of(script, station, &codes, &card)
+    Visit::of(script, station, &codes, &card, &BTreeMap::new())
 }
 
 /// Every screen leads somewhere, all are named, and none twice.
