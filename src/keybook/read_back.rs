@@ -55,7 +55,7 @@ fn call(out: &mut String, keybook: &Keybook) {
     let timing = &keybook.timing;
     let _ = writeln!(
         out,
-        "  Reckoned with: {} a key, {} until an answer has ended.",
+        "  Estimated with: {} a key, {} until an answer has ended.",
         time(timing.press_ms),
         time(timing.answer_ms)
     );

@@ -58,8 +58,8 @@ pub fn headline(change: &Preview) -> Option<String> {
 }
 
 /// The change: what a press of a button would do, what technicians will have to key, what else becomes of stations; every setting
-/// of it is folded. `before` says what is compared with.
-pub fn tables(change: &Preview, before: &str) -> String {
+/// of it is folded. `before` says what is compared with, `brake` what would be held, in Markdown.
+pub fn tables(change: &Preview, before: &str, brake: &str) -> String {
     if change.is_empty() {
         let mut out = "Nothing changes at any station.\n".into();
         apart(&mut out, change);
@@ -70,6 +70,9 @@ pub fn tables(change: &Preview, before: &str) -> String {
     stuck(&mut out, change);
     ring_table(&mut out, change);
     let _ = writeln!(out, "\n**Technicians.** {}", keying_sentence(change, &literal(before)));
+    if !brake.is_empty() {
+        let _ = writeln!(out, "\n**Brake.** {brake}");
+    }
     weights(&mut out, change);
     stations(&mut out, change);
     fact_table(&mut out, change);

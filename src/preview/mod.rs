@@ -214,6 +214,12 @@ impl StationPreview {
         same && settings.is_empty() && lifelines.is_empty() && facts.is_empty()
     }
 
+    /// Whether nothing changes that it holds, or that it is rung or watched by.
+    pub fn is_only_described(&self) -> bool {
+        let facts_aside = StationPreview { facts: Vec::new(), ..self.clone() };
+        facts_aside.is_empty()
+    }
+
     /// The work at a station that holds what was wanted; at a new unit, or one of another model, that holds nobody knows
     /// what.
     fn work(&self, codes: &Codes, memory: &mut Memory) -> Result<Option<Work>, NoScript> {

@@ -78,8 +78,14 @@ fn fact_lines(out: &mut String, change: &Preview) {
 
 pub(super) fn stations_sentence(change: &Preview) -> String {
     let new = change.stations.iter().filter(|station| station.was.is_none()).count();
-    let changed = change.stations.len() - new;
-    let parts = [(changed, "would change"), (new, "would be new"), (change.gone.len(), "would be gone")];
+    let described = change.stations.iter().filter(|station| station.is_only_described()).count();
+    let changed = change.stations.len() - new - described;
+    let parts = [
+        (changed, "would change"),
+        (new, "would be new"),
+        (change.gone.len(), "would be gone"),
+        (described, "would only be described differently"),
+    ];
     let parts = parts.into_iter().filter(|(count, _)| *count > 0);
     parts.map(|(count, what)| format!("{} {what}", plural(count as u64, "station"))).collect::<Vec<_>>().join(", ")
 }

@@ -231,6 +231,6 @@ fn a_code_that_leaves_the_factory_is_told_as_changed_and_not_shown() {
     let before = edited(&fleet(1, HELP, ""), |station| station.keybook = with("830417"));
     let after = edited(&before, |station| station.keybook = with("830418"));
     let change = Preview::between(&before, &after, &codes());
-    let said = text(&change, "main", "here") + &tables(&change, "main") + &json(&change).to_string();
+    let said = text(&change, "main", "here") + &tables(&change, "main", "") + &json(&change).to_string();
     assert!(said.contains("access: A new one has another code than before.") && !said.contains("83041"), "{said}");
 }

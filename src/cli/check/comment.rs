@@ -25,13 +25,13 @@ impl Checked {
         let mut head = format!("### stationkeep: {}\n", self.title(&errors));
         let mut out = String::new();
         if !errors.is_empty() {
-            head +=
-                "\nUntil this is fixed, none of it comes into use: stations keep what they were to hold before.\n\n";
+            head += "\nUntil this is fixed, none of the change is used.\n\n";
             head += &fenced("text", &self.laid_out(&errors));
         }
         if let Some(against) = &self.against {
             head += &against.first();
-            out += &format!("\n{}", tables(&against.change, &against.what));
+            let brake = ours(against.foretold("the files before").trim_end());
+            out += &format!("\n{}", tables(&against.change, &against.what, &brake));
             out += &against.later();
         }
         if !warnings.is_empty() {
@@ -40,7 +40,7 @@ impl Checked {
             let _ = write!(out, "\n<details><summary>{count}</summary>\n\n{text}\n</details>\n");
         }
         if head.len() + out.len() > LONGEST {
-            out.truncate(out.find("\n<details>").unwrap_or(0));
+            out.truncate(out.find("\n<details>").filter(|at| head.len() + at < LONGEST).unwrap_or(0));
             out += "\nThe rest is too long to be shown here: `--format json` has all of it.\n";
         }
         head + &out
@@ -73,12 +73,7 @@ impl Against {
     /// What is said before all tables.
     fn first(&self) -> String {
         let commit = self.commit.as_ref().map(|commit| format!(" ({})", literal(&commit.briefly())));
-        let mut out = format!("\nCompared with {}{}.\n", literal(&self.what), commit.unwrap_or_default());
-        let brake = self.foretold("the files before");
-        if !brake.is_empty() {
-            let _ = writeln!(out, "\n> **Brake.** {}", ours(brake.trim_end()));
-        }
-        out
+        format!("\nCompared with {}{}.\n", literal(&self.what), commit.unwrap_or_default())
     }
 
     /// What is said after them.

@@ -96,7 +96,7 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     }
     let checked = check(&args, config).await?;
     if args.fix {
-        return fix::run(&checked, args.write);
+        return checked.fix(args.write);
     }
     match args.format {
         Format::Json => print_json(&checked.json())?,

@@ -41,36 +41,6 @@ struct Trial<'c> {
     rejected: BTreeSet<(crate::finding::Place, Box<str>)>,
 }
 
-/// Fixes what can be, and says what is left. `write` is whether it was said beforehand that it may be written.
-pub fn run(checked: &Checked, write: bool) -> Result<Exit, CliError> {
-    let mut trial = Trial::new(checked);
-    let before = trial.findings.clone();
-    trial.fix_all();
-    let Trial { changed, fixed, findings, texts, .. } = trial;
-    if fixed.is_empty() {
-        print("Nothing is to be fixed that needs no decision.\n\n")?;
-        return left(checked, &before, &texts);
-    }
-    let what = format!(
-        "{} in {}",
-        if fixed.len() == 1 { "1 fix".into() } else { format!("{} fixes", fixed.len()) },
-        plural(changed.len() as u64, "file")
-    );
-    print(&format!("{}\n", diff(checked, &changed, &before, &findings)))?;
-    if !write && !asked(&what)? {
-        print(&format!("{what}: not written. To write without being asked, add --write.\n"))?;
-        let has_errors = before.iter().any(Finding::is_error);
-        return Ok(if has_errors { Exit::Usage } else { Exit::Done });
-    }
-    let unwritten = written(checked, &changed);
-    print(&format!("{what}: {}.\n\n", if unwritten.is_empty() { "written" } else { "not all of it is written" }))?;
-    for (file, why) in &unwritten {
-        eprintln!("stationkeep: {file} is left as it is: {why}. Fix it by hand.");
-    }
-    let exit = left(checked, &findings, &texts)?;
-    Ok(if unwritten.is_empty() { exit } else { Exit::Failed })
-}
-
 /// Tells what is left to a person.
 fn left(checked: &Checked, findings: &[Finding], texts: &Texts) -> Result<Exit, CliError> {
     let left: Vec<Finding> = findings.iter().filter(|finding| checked.is_asked(&finding.place.file)).cloned().collect();
@@ -284,6 +254,36 @@ fn hides_whole_file(code: Code) -> bool {
 }
 
 impl Checked {
+    /// Fixes what can be, and says what is left. `write` is whether it was said beforehand that it may be written.
+    pub fn fix(&self, write: bool) -> Result<Exit, CliError> {
+        let mut trial = Trial::new(self);
+        let before = trial.findings.clone();
+        trial.fix_all();
+        let Trial { changed, fixed, findings, texts, .. } = trial;
+        if fixed.is_empty() {
+            print("Nothing is to be fixed that needs no decision.\n\n")?;
+            return left(self, &before, &texts);
+        }
+        let what = format!(
+            "{} in {}",
+            if fixed.len() == 1 { "1 fix".into() } else { format!("{} fixes", fixed.len()) },
+            plural(changed.len() as u64, "file")
+        );
+        print(&format!("{}\n", diff(self, &changed, &before, &findings)))?;
+        if !write && !asked(&what)? {
+            print(&format!("{what}: not written. To write without being asked, add --write.\n"))?;
+            let has_errors = before.iter().any(Finding::is_error);
+            return Ok(if has_errors { Exit::Usage } else { Exit::Done });
+        }
+        let unwritten = written(self, &changed);
+        print(&format!("{what}: {}.\n\n", if unwritten.is_empty() { "written" } else { "not all of it is written" }))?;
+        for (file, why) in &unwritten {
+            eprintln!("stationkeep: {file} is left as it is: {why}. Fix it by hand.");
+        }
+        let exit = left(self, &findings, &texts)?;
+        Ok(if unwritten.is_empty() { exit } else { Exit::Failed })
+    }
+
     /// Every text that a finding may point into.
     fn all_texts(&self) -> Texts {
         let alone = self.alone.iter().filter_map(|(file, text)| Some((file.clone(), text.clone()?)));
