@@ -224,6 +224,8 @@ pub struct Change {
     pub replaced: usize,
     /// How many new ones there are, where any left: all of them wait, since nobody knows which of them those are.
     pub new: usize,
+    /// At how many altered stations reports only say what was seen there: see [`is_first_seen`].
+    pub first_seen: usize,
     /// How many stations are altered.
     pub tally: Tally,
     /// "30 % (brake.share, stationkeep.yaml:12)": what they are more than.
@@ -273,10 +275,11 @@ pub fn judge<'a>(
     clock: Timestamp,
     digest: impl FnOnce() -> Digest,
 ) -> (Tally, Option<Change>) {
-    let (mut stations, mut handed_out, mut on_record) = (BTreeSet::new(), BTreeSet::new(), 0);
-    for Candidate { station, record: _, alteration, is_on_record } in rows.clone() {
+    let (mut stations, mut handed_out, mut on_record, mut first_seen) = (BTreeSet::new(), BTreeSet::new(), 0, 0);
+    for Candidate { station, record, alteration, is_on_record } in rows.clone() {
         on_record += usize::from(is_on_record);
         let Some(alteration) = alteration else { continue };
+        first_seen += usize::from(is_first_seen(record));
         let all = if alteration.wanted.is_empty() { &mut handed_out } else { &mut stations };
         all.insert(station.name.clone());
     }
@@ -308,6 +311,7 @@ pub fn judge<'a>(
         departed,
         replaced,
         new: count,
+        first_seen,
         tally,
         limit,
     });
@@ -327,6 +331,15 @@ impl Tally {
     pub fn passes(&self, limit: &Limit) -> Option<String> {
         limit.passed_by(self.altered, self.on_record).filter(|_| self.altered >= FEWEST)
     }
+}
+
+/// Whether the record holds nothing but how a station was first seen: no script of it was shown, begun or reported on, no call was
+/// tested, and no lifeline setting was ever said to hold two things.
+fn is_first_seen(record: &Record) -> bool {
+    let is_untouched = record.answered.is_none() && record.begun.is_empty() && record.handed_out.is_empty();
+    is_untouched
+        && record.lifelines.iter().all(|proof| proof.last.is_none())
+        && record.proven.iter().all(Proven::is_said_once)
 }
 
 /// Whether a station may be one that left the inventory: nothing is proven of it, and what is wanted was not released.
@@ -395,11 +408,29 @@ impl Held {
         Numbers { altered, held: self.scripts, handed_out, on_record }
     }
 
+    /// Whether no station of it is known to have been otherwise: what differs was so when each was first seen.
+    pub fn is_first_seen(&self) -> bool {
+        self.change.first_seen > 0 && self.change.first_seen == self.change.tally.altered
+    }
+
     /// "Lifeline-critical settings would change at 23 of the 34 stations on record, more than 30 % (brake.share,
-    /// stationkeep.yaml:12). 21 scripts are held."
+    /// stationkeep.yaml:12). 21 scripts are held." Of stations that were only seen so far no change is spoken.
     pub fn sentence(&self) -> String {
         let Numbers { altered, held, handed_out, on_record } = self.numbers();
-        let Change { replaced, new, limit, .. } = &*self.change;
+        let Change { replaced, new, limit, first_seen, .. } = &*self.change;
+        let all = plural(on_record as u64, "station");
+        // A station that was keyed and not tested yet is altered, and needs no script.
+        let waits = match held {
+            0 => "No script is held so far.".to_owned(),
+            1 => "1 script is held.".to_owned(),
+            _ => format!("{held} scripts are held."),
+        };
+        if self.is_first_seen() {
+            return format!(
+                "First seen: lifeline-critical settings are not as wanted at {altered} of the {all} on record, more than {limit}. \
+                 No card was keyed and no test call made there yet. {waits}"
+            );
+        }
         let mut notes = Vec::new();
         if handed_out > 0 {
             notes.push(format!("{handed_out} of them by scripts already issued and not reported on"));
@@ -408,14 +439,10 @@ impl Held {
             let new = plural(*new as u64, "new station");
             notes.push(format!("{replaced} of them left the inventory and may be among its {new}"));
         }
+        if *first_seen > 0 {
+            notes.push(format!("{first_seen} of them were so when first seen, or were edited since"));
+        }
         let notes = if notes.is_empty() { String::new() } else { format!(" ({})", notes.join("; ")) };
-        let all = plural(on_record as u64, "station");
-        // A station that was keyed and not tested yet is altered, and needs no script.
-        let waits = match held {
-            0 => "No script is held so far.".to_owned(),
-            1 => "1 script is held.".to_owned(),
-            _ => format!("{held} scripts are held."),
-        };
         format!(
             "Lifeline-critical settings would change at {altered} of the {all} on record{notes}, more than {limit}. {waits}"
         )

@@ -9,6 +9,7 @@
 pub mod finding;
 pub mod setting;
 pub mod yaml;
+pub mod table;
 pub mod keybook;
 pub mod inventory;
 pub mod ledger;
@@ -20,6 +21,7 @@ pub mod preview;
 pub mod alert;
 pub mod schema;
 pub mod guide;
+pub mod outset;
 
 pub mod files;
 pub mod git;

@@ -14,10 +14,11 @@ use paths::{Named, paths, without_tests};
 use source::{File, module_of, read_src, test_files, tokens};
 
 /// Modules without input or output, clock or chance.
-const PURE: [&str; 14] = [
+const PURE: [&str; 16] = [
     "finding",
     "setting",
     "yaml",
+    "table",
     "keybook",
     "inventory",
     "ledger",
@@ -29,6 +30,7 @@ const PURE: [&str; 14] = [
     "alert",
     "schema",
     "guide",
+    "outset",
 ];
 
 /// The only ones that may ask what time it is, or for chance.

@@ -212,13 +212,15 @@ pub struct RejectedReport {
     pub station: Option<String>,
     /// At least one; the first is shown where there is room for one only.
     pub reasons: Vec<Finding>,
-    /// What it says of a test call that failed, as far as it could be read.
+    /// What it says, or may say, of a test call that failed, as far as it could be read.
     pub failed: Option<FailedTest>,
 }
 
-/// A test call that did not reach help, by a report that was rejected.
+/// A test call that did not reach help, or may not have, by a report that was rejected.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct FailedTest {
+    /// Whether the report says in so many words that it failed.
+    pub is_certain: bool,
     /// Who made it.
     pub by: Option<Name>,
     /// What they noted, in one line. Never a code.

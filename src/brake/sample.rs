@@ -246,6 +246,7 @@ impl World {
             steps: Vec::new(),
             left: BTreeMap::new(),
             tests: Vec::new(),
+            elsewhere: BTreeMap::new(),
             corrects: None,
             note: None,
             fingerprints: BTreeMap::new(),

@@ -79,6 +79,30 @@ fn on_the_first_day_nothing_is_proven_and_nothing_is_held_and_reports_of_what_is
 }
 
 #[test]
+fn where_stations_were_only_seen_so_far_no_change_is_spoken_of() {
+    let mut world = World::unreported(start());
+    (0..SIZE).for_each(|nth| world.key(nth));
+    world.help = "+441632960109";
+    let held = |world: &World| Held { change: Arc::new(world.change().unwrap()), scripts: SIZE };
+    let said = held(&world);
+    assert!(said.is_first_seen());
+    assert_eq!(
+        said.sentence(),
+        "First seen: lifeline-critical settings are not as wanted at 20 of the 20 stations on record, more than 30 % \
+         (brake.share, stationkeep.yaml:12). No card was keyed and no test call made there yet. 20 scripts are held."
+    );
+    // Once a call was tested at one of them, what is wanted there is a change.
+    world.help = "+441632960101";
+    world.test(0);
+    world.help = "+441632960109";
+    let said = held(&world);
+    assert!(!said.is_first_seen());
+    assert!(
+        said.sentence().contains("would change at 20 of the 20 stations on record (19 of them were so when first seen")
+    );
+}
+
+#[test]
 fn edits_add_up_however_they_are_split_and_whichever_way_they_are_made() {
     let ways = ways();
     let mut world = World::new();

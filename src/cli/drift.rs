@@ -5,17 +5,24 @@ use std::path::Path;
 use jiff::Timestamp;
 use serde_json::json;
 
-use super::context::Context;
-use super::error::{CliError, print, print_json};
+use super::context::{Context, progress};
+use super::error::{CliError, paint_out, print, print_json};
 use super::exit::Exit;
+use super::worklist;
 use crate::drift;
-use crate::fleet::Drifts;
+use crate::fleet::{Drifts, Row};
 
 /// Where stations are not known to hold what is wanted.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Only these stations
     stations: Vec<String>,
+    /// Only the stations of a site
+    #[arg(long, value_name = "SITE", conflicts_with = "stations")]
+    site: Option<String>,
+    /// One page: counts by site, the most urgent, what it takes
+    #[arg(long, conflicts_with = "all")]
+    summary: bool,
     /// Show aligned stations too
     #[arg(long)]
     all: bool,
@@ -43,15 +50,24 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
         Some(time) => Context::as_of(config, time).await?,
         None => Context::open(config).await?,
     };
-    let Drifts { shown, totals } = context.view.drift(context.rows(&args.stations)?, args.all);
+    let rows = match &args.site {
+        Some(site) => worklist::rows(&context, Some(site))?,
+        None => context.rows(&args.stations)?,
+    };
     context.tell_first_day();
+    let is_aligned = if args.summary { summed(&args, &context, &rows)? } else { listed(&args, &context, rows)? };
+    Ok(context.exit(if is_aligned { Exit::Done } else { Exit::DriftFound }))
+}
+
+/// Prints each station; whether all of them are as wanted.
+fn listed(args: &Args, context: &Context, rows: Vec<&Row>) -> Result<bool, CliError> {
+    let Drifts { shown, totals } = context.view.drift(rows, args.all);
     match args.format {
         Format::Json => {
             let stations: Vec<_> = shown.iter().map(|row| drift::json(&row.drift)).collect();
-            let (set_aside, totals) = (totals.set_aside_json(), totals.json());
-            print_json(
-                &context.with_commit(json!({ "stations": stations, "totals": totals, "set_aside": set_aside })),
-            )?;
+            let (set_aside, counts) = (totals.set_aside_json(), totals.json());
+            let json = json!({ "stations": stations, "totals": counts, "set_aside": set_aside });
+            print_json(&context.with_commit(json))?;
         }
         Format::Diff => {
             context.tell_commit();
@@ -59,21 +75,28 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
         }
         Format::Text => {
             context.tell_commit();
-            let texts = shown.iter().map(|row| {
-                drift::text(&row.drift, &row.station, &row.record)
-                    + "
-"
-            });
-            print(
-                &(texts.collect::<String>()
-                    + &format!(
-                        "{}: {}.
-",
-                        totals.counted(),
-                        totals.sentence()
-                    )),
-            )?;
+            let texts = shown.iter().map(|row| drift::text(&row.drift, &row.station, &row.record) + "\n");
+            print(&(texts.collect::<String>() + &format!("{}: {}.\n", totals.counted(), totals.sentence())))?;
         }
     }
-    Ok(context.exit(if totals.is_aligned() { Exit::Done } else { Exit::DriftFound }))
+    Ok(totals.is_aligned())
+}
+
+/// Prints one page of all of them; whether all are as wanted.
+fn summed(args: &Args, context: &Context, rows: &[&Row]) -> Result<bool, CliError> {
+    if let Format::Diff = args.format {
+        return Err(CliError::usage("a summary has no diff. Leave out \"--summary\" or \"--format diff\"."));
+    }
+    let bar = progress("working out what it takes");
+    bar.set_length(rows.len() as u64);
+    let summary = context.view.summary(rows, || bar.inc(1));
+    bar.finish_and_clear();
+    match args.format {
+        Format::Json => print_json(&context.with_commit(summary.json()))?,
+        Format::Text | Format::Diff => {
+            context.tell_commit();
+            print(&summary.text(paint_out()))?;
+        }
+    }
+    Ok(summary.is_aligned())
 }

@@ -13,7 +13,7 @@ use crate::drift::{surprise, value_text};
 use crate::finding::{minute, plural};
 use crate::fleet::{StationLines, View, history, history_json};
 use crate::inventory::Station;
-use crate::ledger::{Decision, LedgerLine, Outcome, Record, Report, Visit, open};
+use crate::ledger::{Corrections, Decision, LedgerLine, Outcome, Record, Report, Visit, open};
 use crate::setting::{Reference, Secret, Written};
 
 /// Everything on record about a station.
@@ -57,8 +57,12 @@ impl Said<'_> {
 
     /// What a report has to do with others.
     fn corrections(&self, report: &Report) -> Vec<String> {
-        let by = self.on_record.reports.iter().filter(|other| other.corrects == Some(report.id));
-        let by = by.map(|other| format!("corrected by report {}: what it says counts for nothing", other.id));
+        let by = Corrections::among(&self.on_record.reports).instead_of(report).map(|other| {
+            match other.corrects == Some(report.id) {
+                true => format!("no longer counts: report {} corrects it", other.id),
+                false => format!("no longer counts: report {} corrects the same report and is later", other.id),
+            }
+        });
         let corrects = report.corrects.map(|id| match self.on_record.reports.iter().any(|other| other.id == id) {
             true => format!("corrects report {id}"),
             false => format!("corrects report {id}, which is not on record here yet"),

@@ -16,6 +16,7 @@ mod guide;
 mod history;
 mod layout;
 mod ledger;
+mod new;
 mod private;
 mod rehearse;
 mod release;
@@ -45,6 +46,7 @@ Exit codes: 0 done (drift: everything is aligned), 1 failed, 2 wrong usage or fi
 errors, 3 drift found.
 
 Start here:
+  stationkeep new FOLDER         a first installation, with everything explained
   stationkeep check              is everything in the files right?
   stationkeep drift              which stations are not as wanted, and why?
   stationkeep script STATION     what to key at one of them
@@ -67,6 +69,8 @@ pub struct Args {
 enum Verb {
     /// Watch the fleet, record reports and alert (the default)
     Serve,
+    /// Make a new installation, empty or from a sheet
+    New(new::Args),
     /// Show every mistake in the files, at its line, with its fix
     Check(check::Args),
     /// Show where stations are not known to hold what is wanted
@@ -136,6 +140,7 @@ async fn dispatch(args: Args) -> Exit {
 async fn command(verb: Verb, config: PathBuf) -> Result<Exit, CliError> {
     match verb {
         Verb::Serve => Ok(served(daemon::serve(config).await)),
+        Verb::New(args) => new::run(&args),
         Verb::Check(args) => check::run(args, &config).await,
         Verb::Drift(args) => drift::run(args, &config).await,
         Verb::Script(args) => script::run(args, &config).await,

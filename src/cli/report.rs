@@ -12,17 +12,25 @@ use super::error::{CliError, findings_text, paint, print};
 use super::exit::Exit;
 use super::format::Format;
 use crate::files::FileText;
-use crate::finding::Finding;
+use crate::finding::{Finding, plural};
 use crate::fleet::intake::Received;
+use crate::fleet::rejected::failed_test;
 use crate::fleet::{Answer, RowReceived, Texts, receipt};
-use crate::ledger::{self, Report};
+use crate::ledger::{self, Report, keepable};
+use crate::table::{DayForm, Table};
 
 /// Records field reports.
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// Report files (YAML, JSON, JSON lines) or sheets (CSV); `-` reads standard input
+    /// Report files (YAML, JSON, JSON lines) or sheets (CSV, XLSX); `-` reads standard input
     #[arg(required = true)]
     files: Vec<PathBuf>,
+    /// How days are written in sheets, such as DD.MM.YYYY
+    #[arg(long, value_name = "FORM")]
+    dates: Option<DayForm>,
+    /// The sheet of a workbook [default: the first]
+    #[arg(long, value_name = "NAME")]
+    sheet: Option<String>,
     /// Show what the files would do, and record nothing
     #[arg(long = "try")]
     is_try: bool,
@@ -38,7 +46,10 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     };
     let mut rejected = false;
     for path in &args.files {
-        let read = read(path).and_then(|(name, bytes)| Ok((name, bytes, Holds::of(path, args.is_try)?)));
+        let read = read(path).and_then(|(name, bytes)| {
+            let holds = Holds::of(path, &name, &bytes, &args)?;
+            Ok((name, bytes, holds))
+        });
         let (name, bytes, holds) = match read {
             Ok(read) => read,
             Err(error) => {
@@ -51,10 +62,10 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
             }
         };
         let parts = match args.is_try {
-            true => tried(&context, &name, &bytes, holds).await?,
-            false => recorded(&context, &name, &bytes, holds).await?,
+            true => tried(&context, &name, &bytes, &holds, &args).await?,
+            false => recorded(&context, &name, &bytes, &holds, &args).await?,
         };
-        rejected |= say(&args, &name, bytes, &parts)?;
+        rejected |= say(&args, &name, bytes, &holds, parts)?;
     }
     if args.is_try {
         eprintln!("stationkeep: nothing was recorded");
@@ -63,25 +74,34 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
 }
 
 /// What a file holds, by its ending.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug)]
 enum Holds {
     Report,
     Lines,
-    Sheet,
+    /// A CSV file that cannot be read as one is rejected as a whole.
+    Sheet(Option<Table>),
 }
 
 impl Holds {
-    fn of(path: &Path, is_try: bool) -> Result<Holds, CliError> {
+    fn of(path: &Path, name: &Arc<str>, bytes: &[u8], args: &Args) -> Result<Holds, CliError> {
         let ends = |ending: &str| path.extension().is_some_and(|one| one.eq_ignore_ascii_case(ending));
-        match (ends("jsonl"), ends("csv")) {
-            (true, _) if is_try => Err(CliError::usage(format!(
-                "{} holds ledger lines. \"--try\" takes reports and sheets.",
-                path.display()
-            ))),
-            (true, _) => Ok(Holds::Lines),
-            (_, true) => Ok(Holds::Sheet),
-            (false, false) => Ok(Holds::Report),
+        if ends("jsonl") {
+            return match args.is_try {
+                true => Err(CliError::usage(format!("{name} holds ledger lines. \"--try\" takes reports and sheets."))),
+                false => Ok(Holds::Lines),
+            };
         }
+        if ends("csv") {
+            return Ok(Holds::Sheet(Table::csv(name, bytes).ok()));
+        }
+        if ends("xlsx") {
+            let table = Table::workbook(name, bytes, args.sheet.as_deref());
+            return table.map(|table| Holds::Sheet(Some(table))).map_err(|finding| {
+                eprint!("{}", findings_text(&[finding], &[], paint()));
+                CliError::usage(format!("{name} was not recorded"))
+            });
+        }
+        Ok(Holds::Report)
     }
 }
 
@@ -95,7 +115,13 @@ struct Part {
 }
 
 /// Records a file.
-async fn recorded(context: &Context, name: &Arc<str>, bytes: &[u8], holds: Holds) -> Result<Vec<Part>, CliError> {
+async fn recorded(
+    context: &Context,
+    name: &Arc<str>,
+    bytes: &[u8],
+    holds: &Holds,
+    args: &Args,
+) -> Result<Vec<Part>, CliError> {
     let intake = context.intake();
     let mut parts = Vec::new();
     match holds {
@@ -104,9 +130,12 @@ async fn recorded(context: &Context, name: &Arc<str>, bytes: &[u8], holds: Holds
             let came = came_of_text(context, &received, name, bytes).await?;
             parts.push(Part { line: None, received, came, is_try: false });
         }
-        Holds::Sheet => {
+        Holds::Sheet(table) => {
             let bar = progress("recording rows");
-            let rows = intake.sheet(name, bytes, &mut || bar.inc(1)).await?;
+            let rows = match table {
+                Some(table) => intake.table(table, args.dates.as_ref(), &mut || bar.inc(1)).await?,
+                None => intake.sheet(name, bytes, &mut || {}).await?,
+            };
             bar.finish_and_clear();
             for RowReceived { line, received, report } in rows {
                 let came = came_of(context, &received, report.as_ref(), &[]).await?;
@@ -127,10 +156,17 @@ async fn recorded(context: &Context, name: &Arc<str>, bytes: &[u8], holds: Holds
 }
 
 /// Looks what a file would do.
-async fn tried(context: &Context, name: &Arc<str>, bytes: &[u8], holds: Holds) -> Result<Vec<Part>, CliError> {
+async fn tried(
+    context: &Context,
+    name: &Arc<str>,
+    bytes: &[u8],
+    holds: &Holds,
+    args: &Args,
+) -> Result<Vec<Part>, CliError> {
     let intake = context.intake();
     let foreseen = match holds {
-        Holds::Sheet => intake.foresee_sheet(name, bytes).await?,
+        Holds::Sheet(Some(table)) => intake.foresee_table(table, args.dates.as_ref()).await?,
+        Holds::Sheet(None) => intake.foresee_bad_sheet(name, bytes).await?,
         Holds::Report | Holds::Lines => intake.foresee_report(name, bytes).await?,
     };
     let mut parts = Vec::new();
@@ -141,22 +177,58 @@ async fn tried(context: &Context, name: &Arc<str>, bytes: &[u8], holds: Holds) -
     Ok(parts)
 }
 
+/// Said of what was rejected where it may say so.
+const NOT_RECORDED: &str = "  A test call failed, or may have, and that is not recorded. Keep a stand-in. Fix the report and \
+                            send it again.\n";
+
 /// Prints what became of a file's parts; whether any was rejected.
-fn say(args: &Args, name: &Arc<str>, bytes: Vec<u8>, parts: &[Part]) -> Result<bool, CliError> {
+fn say(args: &Args, name: &Arc<str>, bytes: Vec<u8>, holds: &Holds, mut parts: Vec<Part>) -> Result<bool, CliError> {
+    let table = match holds {
+        Holds::Sheet(table) => table.as_ref(),
+        Holds::Report | Holds::Lines => None,
+    };
+    for part in &mut parts {
+        if let (Received::Rejected(findings), Some(table)) = (&mut part.received, table) {
+            *findings = std::mem::take(findings).into_iter().map(|finding| table.named(finding)).collect();
+        }
+    }
     let rejected = parts.iter().filter_map(|part| match &part.received {
         Received::Rejected(findings) => Some(findings),
         Received::New(_) | Received::Duplicate(_) => None,
     });
     let findings: Vec<Finding> = rejected.flatten().cloned().collect();
+    let may_have_failed = !findings.is_empty() && failed_test(&keepable(String::from_utf8_lossy(&bytes))).is_some();
     match args.format {
         Format::Text => {
+            let bytes = table.map_or(bytes, |table| table.text().as_bytes().to_vec());
             let texts: Texts = [(name.clone(), Arc::new(FileText::new(bytes)))].into();
             eprint!("{}", findings_text(&findings, &[&texts], paint()));
             parts.iter().try_for_each(|part| print(&part.text(name)))?;
+            if may_have_failed {
+                print(NOT_RECORDED)?;
+            }
+            if table.is_some() {
+                eprintln!("stationkeep: {name}: {}", counted_rows(&parts));
+            }
         }
         Format::Json => parts.iter().try_for_each(|part| print_line(&part.body()))?,
     }
     Ok(!findings.is_empty())
+}
+
+/// "300 rows: 281 recorded, 2 on record already, 17 rejected".
+fn counted_rows(parts: &[Part]) -> String {
+    let count = |is_it: fn(&Received) -> bool| parts.iter().filter(|part| is_it(&part.received)).count();
+    let is_try = parts.first().is_some_and(|part| part.is_try);
+    let word = |done: &str, would: &str| if is_try { would.to_owned() } else { done.to_owned() };
+    let all = [
+        (count(|one| matches!(one, Received::New(_))), word("recorded", "would be recorded")),
+        (count(|one| matches!(one, Received::Duplicate(_))), "on record already".to_owned()),
+        (count(|one| matches!(one, Received::Rejected(_))), word("rejected", "would be rejected")),
+    ];
+    let said: Vec<String> =
+        all.iter().filter(|(count, _)| *count > 0).map(|(count, what)| format!("{count} {what}")).collect();
+    format!("{}: {}", plural(parts.len() as u64, "row"), said.join(", "))
 }
 
 /// The lines of a file that holds an entry a line, with their numbers.

@@ -47,7 +47,8 @@ pub async fn run(
     Ok(context.exit(ended))
 }
 
-fn rows<'c>(context: &'c Context, site: Option<&str>) -> Result<Vec<&'c Row>, CliError> {
+/// All stations, or those of a site.
+pub fn rows<'c>(context: &'c Context, site: Option<&str>) -> Result<Vec<&'c Row>, CliError> {
     let all = context.rows(&[])?;
     let Some(site) = site else { return Ok(all) };
     let here: Vec<_> = all.iter().filter(|row| &*row.station.site == site).copied().collect();

@@ -10,13 +10,13 @@ use jiff::Timestamp;
 use crate::alert::body::form::Form;
 use crate::alert::body::{Rendered, render};
 use crate::alert::{
-    AlertTerms, Brake, Cases, Cause, FailedTest, FilesRead, LIST, Message, Pass, Refused, RejectedReport,
-    RejectedReports, ReportTaken, ScriptToCallBack, Silent, Stopped, ToCallBack, Verdict, Work, are_files_told,
-    brief_id, decide, last_refused_told, last_rejected_told,
+    AlertTerms, Brake, Cases, Cause, FilesRead, LIST, Message, Pass, Refused, RejectedReport, RejectedReports,
+    ReportTaken, ScriptToCallBack, Silent, Stopped, ToCallBack, Verdict, Work, are_files_told, brief_id, decide,
+    last_refused_told, last_rejected_told,
 };
 use crate::drift::StationDrift;
 use crate::finding::Finding;
-use crate::fleet::intake::{failed_test, kept_reasons};
+use crate::fleet::rejected::{failed_test, kept_reasons};
 use crate::fleet::{FleetError, View};
 use crate::ledger::{self, LedgerLine, parse_line};
 use crate::script::Memory;
@@ -323,7 +323,7 @@ fn refused_message(row: RefusedMessage) -> Refused {
 
 fn rejected_report(row: store::Rejected) -> RejectedReport {
     let store::Rejected { seq: _, content_sha, source, reasons, report, station, body } = row;
-    let failed = failed_test(&body).map(|(by, note)| FailedTest { by, note });
+    let failed = failed_test(&body);
     RejectedReport { failed, source, content: content_sha, id: report, station, reasons: kept_reasons(&reasons) }
 }
 

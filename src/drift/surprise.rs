@@ -40,12 +40,12 @@ pub fn surprise(station: &Station, record: &Record, test: &Test) -> Option<Strin
         Led::Perhaps => {
             let is_number = |id: &SettingId| matches!(keybook.setting(*id).kind, Kind::Dial { .. });
             let all = with_fallbacks(keybook, at).filter(is_number);
-            let unknown: Vec<&str> =
-                all.filter(|id| record.known(*id).is_none()).map(|id| &*keybook.setting(id).name).collect();
+            let unknown: Vec<String> =
+                all.filter(|id| record.known(*id).is_none()).map(|id| keybook.setting(id).title()).collect();
             Some(format!(
-                "{contact} is dialled as {dialled_as}, and nobody knows whether the station dials that (nobody knows {}): the \
-                 call proves nothing",
-                unknown.join(" and ")
+                "{contact} is dialled as {dialled_as}, and no report says whether the station dials that (unknown: {}): the call \
+                 proves nothing",
+                unknown.join(", ")
             ))
         }
     }

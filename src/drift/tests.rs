@@ -76,6 +76,7 @@ fn report(minute: i64, number: &str, left: &[(&str, &str)]) -> Report {
         steps: Vec::new(),
         left,
         tests: Vec::new(),
+        elsewhere: [].into(),
         corrects: None,
         note: None,
         fingerprints: Default::default(),
@@ -437,5 +438,5 @@ fn a_test_call_that_proves_nothing_names_every_number_that_nobody_knows() {
     let contact = (Some("island-warden".into()), Some("5550".into()));
     let test = Test { contact: contact.0, dialled: contact.1, ..test("emergency", Outcome::Reached) };
     let odd = surprise(&station, &record, &test).unwrap();
-    assert!(odd.contains("(nobody knows emergency.backup): the call proves nothing"), "{odd}");
+    assert!(odd.contains("(unknown: emergency backup): the call proves nothing"), "{odd}");
 }

@@ -19,7 +19,8 @@ use super::below::{Below, Entry, Is, Listed, below, open_below};
 use super::tree::{FileText, too_large};
 use super::walk::{Stamp, has_suffix, is_yaml, unreadable, why};
 use crate::finding::{Code, Finding, Place};
-use crate::ledger::{REPORT_LIMIT_BYTES, SHEET_LIMIT_BYTES, too_long};
+use crate::ledger::{REPORT_LIMIT_BYTES, report_in, too_long};
+use crate::table::SHEET_LIMIT_BYTES;
 
 /// The largest ledger export that is taken, in bytes; it is read line by line.
 pub const EXPORT_LIMIT_BYTES: u64 = 8 << 30;
@@ -55,7 +56,7 @@ pub struct Dropped {
     pub(super) way: Box<str>,
     /// Nothing where its state cannot be told.
     stamp: Option<Stamp>,
-    /// What a report holds, where there was room to keep it.
+    /// What a report holds, where there was room to keep it; of what has no ending of a report, the report in it.
     text: Option<Vec<u8>>,
 }
 
@@ -179,11 +180,19 @@ fn kind(name: &str) -> Option<FileKind> {
     }
 }
 
-/// The finding for a name without an ending of a report.
-fn no_report(shown: &Arc<str>) -> Finding {
-    let message = format!("\"{shown}\" does not have the ending of a report.");
-    let fix =
-        "Let its name end in .yaml, .yml, .json, .jsonl or .csv if it is a report. If it is not, put it elsewhere.";
+/// The finding for a name without an ending of a report. `looks_so`: what it holds looks like one all the same.
+fn no_report(shown: &Arc<str>, looks_so: bool) -> Finding {
+    let what = format!("\"{shown}\" does not have the ending of a report");
+    let (message, fix) = match looks_so {
+        true => (
+            format!("{what}, but it looks like a card or a report."),
+            "If its report is filled in, let its name end in .yaml. If it is not, put it elsewhere.",
+        ),
+        false => (
+            format!("{what}."),
+            "Let its name end in .yaml, .yml, .json, .jsonl or .csv if it is a report. If it is not, put it elsewhere.",
+        ),
+    };
     Finding::new(Code::ReportFile, Place::start_of(shown), message, fix)
 }
 
@@ -207,8 +216,9 @@ fn dropped(root: &Arc<Path>, entry: Entry, spare: &mut usize) -> Option<Dropped>
         }
         Is::File => contents(root, &shown, &way, stamp.as_ref()?, &mut text)?,
     };
-    let text = text.filter(|bytes| bytes.len() <= *spare);
-    *spare -= text.as_ref().map_or(0, Vec::len);
+    let is_stray = matches!(kind, FileKind::Stray(_));
+    let text = text.filter(|bytes| is_stray || bytes.len() <= *spare);
+    *spare = spare.saturating_sub(text.as_ref().map_or(0, Vec::len));
     Some(Dropped { name: shown, kind, sha256, root: root.clone(), way: way.into(), stamp, text })
 }
 
@@ -232,7 +242,8 @@ fn contents(
         Some(FileKind::Report | FileKind::Stray(_)) => REPORT_LIMIT_BYTES + 1,
         None => REPORT_LIMIT_BYTES,
     };
-    let is_kept = kind == Some(FileKind::Report) && stamp.size <= REPORT_LIMIT_BYTES;
+    // What has no ending of a report may hold one all the same.
+    let is_kept = matches!(kind, Some(FileKind::Report) | None) && stamp.size <= REPORT_LIMIT_BYTES;
     let read = |file: File| match is_kept {
         true => whole(file, limit).map(|(bytes, after)| {
             let sha256 = Sha256::digest(&bytes).into();
@@ -249,7 +260,10 @@ fn contents(
     Some(match (kind, hashed) {
         (Some(kind), Ok(sha256)) => (kind, sha256),
         (Some(_), Err(error)) => stray(not_read(shown, &error), &[]),
-        (None, hashed) => stray(no_report(shown), hashed.as_ref().map_or(&[], |sha256| sha256)),
+        (None, hashed) => {
+            *text = text.take().and_then(|bytes| report_of(&bytes));
+            stray(no_report(shown, text.is_some()), hashed.as_ref().map_or(&[], |sha256| sha256))
+        }
     })
 }
 
@@ -265,6 +279,11 @@ fn stray(finding: Finding, content: &[u8]) -> (FileKind, [u8; 32]) {
 
 fn not_read(name: &str, error: &io::Error) -> Finding {
     unreadable(name, &format!("cannot be read: {}", why(error)), "Look at its owner and permissions.")
+}
+
+/// The report in a text that may hold one.
+fn report_of(bytes: &[u8]) -> Option<Vec<u8>> {
+    report_in(std::str::from_utf8(bytes).ok()?).map(|report| report.into_owned().into_bytes())
 }
 
 /// The hash of a file's beginning, and the state it was in afterwards.
@@ -314,6 +333,14 @@ impl Dropped {
 
     fn open(&self) -> Result<Option<File>, Finding> {
         open_below(&self.root, &self.way).map_err(|error| not_read(&self.name, &error))
+    }
+
+    /// The report that lies in what has no ending of one.
+    pub fn report_in_stray(&self) -> Option<&[u8]> {
+        match self.kind {
+            FileKind::Stray(_) => self.text.as_deref(),
+            FileKind::Report | FileKind::Export | FileKind::Sheet => None,
+        }
     }
 
     /// The content of a report or a sheet; of a sheet that is too long, no more than shows that. Nothing where it is another one by now: the next look sees that.
@@ -470,6 +497,7 @@ mod tests {
         for name in [".a.yaml", "a.yaml~", "x.yaml.part", "README.md", "s.csv"] {
             scene.write(name, "x");
         }
+        scene.write("EQ-01.txt", "EQ-01\nB 7309#\nREPORT BACK ---\nreport: 1\n");
         fs::create_dir(scene.dir.path().join("reports/may")).unwrap();
         scene.write("may/d.yaml", "5");
         scene.write("may/d.txt", "5");
@@ -480,6 +508,12 @@ mod tests {
         let files: Vec<_> = inbox.open.iter().map(|file| (&*file.name, said(file))).collect();
         let expected = [
             ("reports/B.jsonl", None),
+            (
+                "reports/EQ-01.txt",
+                Some(
+                    "\"reports/EQ-01.txt\" does not have the ending of a report, but it looks like a card or a report.",
+                ),
+            ),
             ("reports/README.md", Some("\"reports/README.md\" does not have the ending of a report.")),
             ("reports/a.yaml", None),
             ("reports/b.yml", None),
@@ -491,6 +525,8 @@ mod tests {
         ];
         assert_eq!((files.as_slice(), inbox.waiting), (expected.as_slice(), None));
         assert_eq!(inbox.open[0].kind, FileKind::Export);
+        assert_eq!(inbox.open[1].report_in_stray(), Some(b"\n\n\nreport: 1\n".as_slice()), "and no code");
+        assert_eq!(inbox.open[2].report_in_stray(), None);
     }
 
     #[test]

@@ -180,6 +180,18 @@ pub fn minute(at: Timestamp) -> String {
     at.strftime("%Y-%m-%d %H:%M UTC").to_string()
 }
 
+/// "a tern-2", "an eider-1": by how it is written.
+pub fn with_article(noun: &str) -> String {
+    let is_vowel = noun.starts_with(['a', 'e', 'i', 'o', 'u', 'A', 'E', 'I', 'O', 'U']);
+    format!("{} {noun}", if is_vowel { "an" } else { "a" })
+}
+
+/// A text with its first letter in upper case.
+pub fn sentence(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+}
+
 /// "1, 2 or 3", with the word between the last two.
 pub fn listed(all: &[impl std::fmt::Display], word: &str) -> String {
     match all {

@@ -11,11 +11,13 @@ use super::error::FleetError;
 use super::intake::{Intake, dialled};
 use super::records::entries_under;
 use super::view::View;
-use crate::drift::{Drift, LifelineService, Rules, Service, StationDrift, look, refused, surprise, value_text};
-use crate::finding::minute;
+use crate::drift::{
+    Drift, LifelineService, Rules, Service, SettingDrift, StationDrift, look, refused, surprise, value_text,
+};
+use crate::finding::{listed, minute, sentence, with_article};
 use crate::inventory::{Contact, Station};
-use crate::keybook::SettingId;
-use crate::ledger::{Heard, Holding, Issued, Outcome, Record, Report, State, Test, effect_value};
+use crate::keybook::{Lifeline, SettingId};
+use crate::ledger::{Corrections, Heard, Holding, Issued, Outcome, Record, Report, State, Test, effect_value};
 use crate::setting::{Name, Reference, Secret, Value};
 
 /// What came of a report, in sentences. Never a code.
@@ -39,8 +41,10 @@ struct Came<'a> {
     unread: Vec<(String, String)>,
     /// Whether the report that it corrects is on record.
     corrects_known: bool,
-    /// The report that corrects this one.
-    corrected_by: Option<Uuid>,
+    /// The report that counts instead of this one, and what that corrects.
+    instead: Option<(Uuid, Option<Uuid>)>,
+    /// The earlier corrections of the report that it corrects.
+    earlier: Vec<Uuid>,
     /// Without it.
     before: Record,
     /// Just before its test calls.
@@ -96,7 +100,11 @@ fn came<'a>(
     (rules, now): (Rules, Timestamp),
     unread: Vec<(String, String)>,
 ) -> Came<'a> {
-    let others = || entries.reports.iter();
+    let others: Vec<&Report> = entries.reports.iter().collect();
+    let corrections = Corrections::among(&others);
+    let is_mine = |other: &&Report| corrections.instead_of(other).is_some_and(|instead| instead.id == report.id);
+    let earlier =
+        others.iter().copied().filter(is_mine).map(|other| other.id).filter(|id| Some(*id) != report.corrects);
     let (before, after) = (entries.record_without(station, report.id), entries.record(station));
     Came {
         report,
@@ -104,8 +112,9 @@ fn came<'a>(
         script: report.script.as_ref().and_then(|digest| entries.script(digest)),
         unread,
         contacts: None,
-        corrects_known: report.corrects.is_some_and(|id| others().any(|other| other.id == id)),
-        corrected_by: others().find(|other| other.corrects == Some(report.id)).map(|other| other.id),
+        corrects_known: corrections.has_corrected(report),
+        instead: corrections.instead_of(report).map(|instead| (instead.id, instead.corrects)),
+        earlier: earlier.collect(),
         untested: entries.record_before_tests(station, report),
         was: look(station, &before, rules, now),
         is: look(station, &after, rules, now),
@@ -117,43 +126,75 @@ fn came<'a>(
 impl Came<'_> {
     fn answer(&self) -> Answer {
         let (worst, tested): (Vec<_>, Vec<_>) = self.tested_all().into_iter().partition(|(is_worst, _)| *is_worst);
-        let mut consequences: Vec<String> = worst.into_iter().map(|(_, text)| text).collect();
-        consequences.extend(self.stand_ins());
-        consequences.extend(self.corrections());
-        consequences.extend(self.consequences(tested.into_iter().map(|(_, text)| text)));
-        if consequences.is_empty() {
-            consequences.push("It changes nothing in the record.".into());
+        let mut said: Vec<String> = worst.into_iter().map(|(_, text)| text).collect();
+        said.extend(self.elsewhere());
+        said.extend(self.corrections());
+        said.extend(self.consequences(tested.into_iter().map(|(_, text)| text)));
+        if said.is_empty() {
+            said.push("It changes nothing that is known about the station.".into());
         }
-        Answer { consequences, missing: self.missing() }
+        Answer { consequences: self.stand_ins().into_iter().chain(said).collect(), missing: self.missing() }
     }
 
-    /// The buttons that call nobody with this report, or may, and did not without it.
+    /// The buttons that call nobody, or may: whoever reports is at the station.
     fn stand_ins(&self) -> Vec<String> {
-        let meets = |drift: &StationDrift, name: &Name| {
-            let lifeline = drift.lifelines.iter().find(|one| one.name == *name && one.is_required)?;
-            match lifeline.service {
-                Service::Dead => Some("calls nobody now"),
-                Service::Untested if lifeline.because.is_some() => Some("may call nobody now"),
-                Service::Failed | Service::Untested | Service::Overdue | Service::Tested => None,
+        let meets = |lifeline: &LifelineService| match lifeline.service {
+            Service::Dead => Some("calls nobody now"),
+            Service::Untested if lifeline.because.is_some() => Some("may call nobody now"),
+            Service::Failed | Service::Untested | Service::Overdue | Service::Tested => None,
+        };
+        let now = self.is.lifelines.iter().filter(|one| one.is_required).filter_map(|one| Some((one, meets(one)?)));
+        let disproved = self.disproved();
+        let is_disproved = |one: &LifelineService| {
+            let lifeline = self.station.keybook.lifelines.iter().find(|lifeline| lifeline.name == one.name);
+            lifeline.is_some_and(|lifeline| lifeline.settings.iter().any(|id| disproved.contains(id)))
+        };
+        let text = |(one, now): (&LifelineService, &str)| {
+            let button = self.button(&one.name);
+            match is_disproved(one) {
+                true => format!("By the record {button} {now}. Keep a stand-in until you know what the station holds."),
+                false => format!("{} {now}. Keep a stand-in until a test call reaches help.", sentence(&button)),
             }
         };
-        let now = self.is.lifelines.iter().filter_map(|one| Some((one, meets(&self.is, &one.name)?)));
-        let new = now.filter(|(one, now)| meets(&self.was, &one.name) != Some(*now));
-        let text = |(one, now): (&LifelineService, &str)| {
-            format!("Pressing {} {now}. Keep a stand-in until a test call reaches help.", one.title)
-        };
-        new.map(text).collect()
+        now.map(text).collect()
+    }
+
+    /// Found values that are another station's.
+    fn elsewhere(&self) -> Option<String> {
+        let each = self.report.elsewhere.iter().filter_map(|(name, other)| {
+            let found = self.report.found.get(name)?;
+            Some(format!("{found} is the {} of {other}: did {other} answer?", self.title(name)))
+        });
+        let each: Vec<String> = each.collect();
+        (!each.is_empty()).then(|| {
+            format!(
+                "{} What was found and keyed counts as in doubt. Ring {} again and listen which station answers.",
+                each.join(" "),
+                self.station.name
+            )
+        })
     }
 
     fn corrections(&self) -> Vec<String> {
-        let by = self.corrected_by.map(|id| format!("It counts for nothing: report {id} corrects it."));
-        let corrects = self.report.corrects.map(|id| match self.corrects_known {
-            true => format!("Report {id} counts for nothing now: this one corrects it."),
+        let id = self.report.id;
+        let by = self.instead.map(|(instead, corrects)| match (self.report.corrects, corrects) {
+            (Some(both), Some(other)) if other != id => format!(
+                "Report {instead} corrects report {both} too and is later, so this one has no effect. If this one is right, \
+                 send it again with a new id and a later \"at\"."
+            ),
+            (Some(_) | None, _) => format!("This report no longer counts, because report {instead} corrects it."),
+        });
+        let is_last = self.instead.is_none();
+        let corrects = self.report.corrects.filter(|_| is_last).map(|id| match self.corrects_known {
+            true => format!("Report {id} no longer counts, because this report corrects it."),
             false => format!(
-                "This corrects report {id}, which is not on record yet. Check the id: until that report is, this changes nothing of it."
+                "This corrects report {id}, which is not on record yet. Check the id. Until that report is on record, this has no \
+                 effect on it."
             ),
         });
-        by.into_iter().chain(corrects).collect()
+        let earlier =
+            self.earlier.iter().map(|id| format!("Report {id} corrected it before, and no longer counts either."));
+        by.into_iter().chain(corrects).chain(earlier).collect()
     }
 
     /// What came of each test call, and whether that is to be said before all else: it failed, or the record must be wrong.
@@ -172,12 +213,13 @@ impl Came<'_> {
             said.push(format!("The unit is {}: what is not named below is at its factory value.", unit.as_str()));
         }
         said.extend(self.refused());
+        said.extend(self.refused_steps());
         let named = self.named();
         for id in station.keybook.ids() {
             let name = &station.keybook.setting(id).name;
             let (was, is) = (self.before.holding(id), self.after.holding(id));
             if self.report.unit.is_none() || named.contains(&name) || is.strayed != was.strayed {
-                said.extend(self.setting(name, was, is));
+                said.extend(self.setting(id, was, is));
             }
         }
         said.extend(tested);
@@ -199,9 +241,25 @@ impl Came<'_> {
         let refusals = open.flat_map(|id| self.after.holding(id).refused.iter().map(move |refusal| (id, refusal)));
         let mine = refusals.filter(|(_, refusal)| refusal.mark.report == self.report.id);
         mine.map(|(id, refusal)| {
-            format!("The station refused {} as {}.", plain(&refusal.code), keybook.setting(id).name)
+            format!("The station refused {} as {}.", plain(&refusal.code), keybook.setting(id).title())
         })
         .collect()
+    }
+
+    /// Which steps this report says that the station refused, and what it holds still.
+    fn refused_steps(&self) -> Vec<String> {
+        let refused = self.report.steps.iter().filter(|(_, heard)| *heard == Heard::Refused && self.instead.is_none());
+        let steps = refused.filter_map(|(number, _)| self.script?.step(*number));
+        let text = |step: &crate::ledger::IssuedStep| {
+            let titles: Vec<String> = step.effects.keys().map(|name| self.title(name)).collect();
+            let ids: Vec<SettingId> = step.effects.keys().filter_map(|name| self.station.keybook.id(name)).collect();
+            let holds = match ids[..] {
+                [id] => self.after.known(id).map_or_else(|| "what it held".into(), plain),
+                _ => "what it held".into(),
+            };
+            format!("The station refused step {} ({}): it still holds {holds}.", step.step, listed(&titles, "and"))
+        };
+        steps.map(text).collect()
     }
 
     /// The settings that the report speaks of.
@@ -212,57 +270,97 @@ impl Came<'_> {
         self.report.found.keys().chain(self.report.left.keys()).chain(keyed).collect()
     }
 
+    /// What people call a setting; one that the keybook has no longer goes by its name.
+    fn title(&self, name: &Name) -> String {
+        let keybook = &self.station.keybook;
+        keybook.id(name).map_or_else(|| name.to_string(), |id| keybook.setting(id).title())
+    }
+
+    /// What people call the button of a lifeline.
+    fn button(&self, name: &Name) -> String {
+        let lifeline = self.station.keybook.lifelines.iter().find(|lifeline| lifeline.name == *name);
+        lifeline.map_or_else(|| name.to_string(), Lifeline::button)
+    }
+
+    /// The settings by which a button calls nobody, though a test call of this report reached help.
+    fn disproved(&self) -> Vec<SettingId> {
+        let reached = self.report.tests.iter().filter(|test| test.outcome == Outcome::Reached);
+        let lifelines = reached.filter_map(|test| self.lifeline(test));
+        let dead = lifelines.filter(|(_, one)| one.is_dead(|id| self.untested.known(id)));
+        dead.flat_map(|(_, one)| one.contradicting(|id| self.untested.known(id))).collect()
+    }
+
+    fn lifeline(&self, test: &Test) -> Option<(usize, &Lifeline)> {
+        self.station.keybook.lifelines.iter().enumerate().find(|(_, lifeline)| lifeline.name == test.lifeline)
+    }
+
     /// What became of a setting; nothing where the report has no part in it.
-    fn setting(&self, name: &Name, was: &Holding, is: &Holding) -> Option<String> {
+    fn setting(&self, id: SettingId, was: &Holding, is: &Holding) -> Option<String> {
+        let title = sentence(&self.station.keybook.setting(id).title());
         let is_mine = is.mark.is_some_and(|mark| mark.report == self.report.id);
         let strays = is.strayed.filter(|mark| mark.report == self.report.id && was.strayed != is.strayed);
         match (&was.state, &is.state) {
-            (State::Known(before), State::Known(_)) if strays.is_some() => Some(format!(
-                "{name} was not as recorded ({}). It is now known: {}.",
-                plain(before),
-                plain_of(&is.state)
-            )),
+            (State::Known(before), State::Known(now)) if strays.is_some() => {
+                Some(format!("{title} was not as recorded ({}). It is now known: {}.", plain(before), plain(now)))
+            }
             (_, State::Unknown) if strays.is_some() => {
-                Some(format!("{name} is no longer known: it was shown not to be as recorded."))
+                Some(format!("{title} is no longer known: it was shown not to be as recorded."))
             }
             (State::Known(before), State::Known(now)) if before.agrees(now) => {
-                (is_mine && was.mark != is.mark).then(|| format!("{name} is confirmed: {}.", plain(now)))
+                let is_confirmed = is_mine && was.mark != is.mark && !self.disproved().contains(&id);
+                is_confirmed.then(|| format!("{title} is confirmed: {}.", plain(now)))
             }
             (State::Known(before), State::Known(now)) if plain(before) != plain(now) => {
-                Some(format!("{name} is now known: {}. Before, it was {}.", plain(now), plain(before)))
+                Some(format!("{title} is now {}. It was {}.", plain(now), plain(before)))
             }
-            (_, State::Known(now)) => Some(format!("{name} is now known: {}.", plain(now))),
+            (_, State::Known(now)) => Some(format!("{title} is now known: {}.", plain(now))),
             (State::InDoubt(before), State::InDoubt(now)) if before == now => None,
             (_, State::InDoubt(candidates)) => {
                 let all: Vec<String> = candidates.iter().map(plain).collect();
-                Some(format!("{name} is in doubt: {}.", all.join(" or ")))
+                Some(format!("{title} is in doubt: {}.", listed(&all, "or")))
             }
             (State::Unknown, State::Unknown) => None,
-            (State::Known(_) | State::InDoubt(_), State::Unknown) => Some(format!("{name} is no longer known.")),
+            (State::Known(_) | State::InDoubt(_), State::Unknown) => Some(format!("{title} is no longer known.")),
         }
     }
 
     fn tested(&self, test: &Test) -> Option<String> {
-        let lifelines = &self.station.keybook.lifelines;
-        let at = lifelines.iter().position(|lifeline| lifeline.name == test.lifeline)?;
-        let title = lifelines[at].button();
-        let is_last = self.after.lifelines[at].last.is_some_and(|(_, mark)| mark.report == self.report.id);
-        let mut said = match test.outcome {
-            Outcome::Reached => format!("The test call of \"{title}\" reached help."),
-            Outcome::Failed => {
-                format!("The test call of \"{title}\" did not reach help. Keep a stand-in until a test call does.")
-            }
-        };
+        let (at, lifeline) = self.lifeline(test)?;
+        let title = lifeline.button();
+        let last = self.after.lifelines[at].last;
+        if test.outcome == Outcome::Failed {
+            let then = match last {
+                _ if self.instead.is_some() => "",
+                Some((Outcome::Reached, _)) => " A later one did.",
+                Some((Outcome::Failed, _)) | None => " Keep a stand-in until a test call does.",
+            };
+            return Some(format!("The test call of \"{title}\" did not reach help.{then}"));
+        }
+        let is_last = matches!(last, Some((Outcome::Reached, mark)) if mark.report == self.report.id);
+        let mut said = format!("The test call of \"{title}\" reached help.");
         if let Some(odd) = surprise(self.station, &self.untested, test) {
-            said += &format!(" But {odd}.");
+            said += &format!(" But {odd}.{}", self.what_to_find_out(lifeline));
         } else if let Some(odd) = self.odd_today(test) {
             said += &format!(
                 " As contacts are now, {odd}. The contact was edited after the test, so nothing is taken for changed."
             );
-        } else if !is_last && self.corrected_by.is_none() {
-            said += " It does not count: there is a later one, or one that failed in the same report.";
+        } else if !is_last && self.instead.is_none() {
+            said += match last {
+                Some((Outcome::Failed, _)) => " A later one failed.",
+                Some((Outcome::Reached, _)) | None => " A later one counts.",
+            };
         }
         Some(said)
+    }
+
+    /// What to do where a button calls nobody by the record and a test call reached help all the same.
+    fn what_to_find_out(&self, lifeline: &Lifeline) -> String {
+        if !lifeline.is_dead(|id| self.untested.known(id)) {
+            return String::new();
+        }
+        let wrong = lifeline.contradicting(|id| self.untested.known(id)).into_iter();
+        let titles: Vec<String> = wrong.map(|id| self.station.keybook.setting(id).title()).collect();
+        format!(" Find out what {} is and report it as found, or key the card.", listed(&titles, "and"))
     }
 
     /// What would be odd about a test call by what its contact is dialled as now, where the contact was edited since.
@@ -288,10 +386,14 @@ impl Came<'_> {
         let steps = self.report.steps.iter().filter_map(|(number, _)| self.script?.step(*number));
         for (step, (name, effect)) in steps.flat_map(|step| step.effects.iter().map(move |one| (step.step, one))) {
             match keybook.id(name) {
-                None => said.push(format!("Step {step} keyed {name}, which a {} no longer has.", keybook.model)),
+                None => said.push(format!(
+                    "Step {step} keyed \"{name}\", which {} no longer has.",
+                    with_article(&keybook.model)
+                )),
                 Some(id) if effect.is_some() && effect_value(&keybook.setting(id).kind, effect).is_none() => {
                     said.push(format!(
-                        "Step {step} keyed a value that {name} can no longer hold: it counts as unknown."
+                        "Step {step} keyed a value that {} can no longer hold: it counts as unknown.",
+                        keybook.setting(id).title()
                     ));
                 }
                 Some(_) => {}
@@ -301,15 +403,11 @@ impl Came<'_> {
     }
 
     fn missing(&self) -> Vec<String> {
-        let station = self.station;
-        let reported = |number: u32| self.report.steps.iter().any(|(step, _)| *step == number);
-        let unreported = self.script.into_iter().flat_map(|script| &script.steps).filter(|step| !reported(step.step));
         let mut missing: Vec<String> = Vec::new();
         let mut lifelines: Vec<_> = self.is.lifelines.iter().collect();
         lifelines.sort_by_key(|lifeline| lifeline.service);
         for lifeline in lifelines {
-            let title = station.keybook.lifelines.iter().find(|one| one.name == lifeline.name).map(|one| one.button());
-            let title = title.unwrap_or_else(|| lifeline.name.to_string());
+            let title = self.button(&lifeline.name);
             match lifeline.service {
                 Service::Tested => {}
                 Service::Dead => missing.push(format!("Keying: \"{title}\" calls nobody as the station is set now.")),
@@ -318,33 +416,63 @@ impl Came<'_> {
                 Service::Overdue => missing.push(format!("A test call of \"{title}\": the last one is too long ago.")),
             }
         }
-        let mut to_key: Vec<&str> = Vec::new();
-        for setting in &self.is.settings {
-            let name = &setting.name;
-            let is_unknown = matches!(setting.held, State::Unknown | State::InDoubt(_));
-            match (setting.drift, is_code(station, setting.id) && is_unknown) {
-                (Drift::Unproven | Drift::InDoubt | Drift::Strayed, true) => {
-                    let refused = refused(station, &self.after);
-                    let then = refused
-                        .map_or(String::new(), |refused| format!(" {} {}", refused.sentence(), refused.what_to_do()));
-                    missing.push(format!("The code: no report says which one {name} is.{then}"));
-                }
-                (Drift::Unproven, false) => missing.push(format!("The value of {name}: nobody knows it.")),
-                (Drift::InDoubt, false) => missing.push(format!("The value of {name}: it is in doubt.")),
-                (Drift::Differs, _) | (Drift::Strayed, false) => to_key.push(name),
-                (Drift::Overdue, _) => missing.push(format!("A confirmation of {name}: the last one is too long ago.")),
-            }
-        }
-        if !to_key.is_empty() {
-            missing.push(format!("Keying: not as wanted yet are {}.", to_key.join(", ")));
-        }
-        missing.extend(
-            unreported
-                .map(|step| format!("Step {} of the script is not in the report: it counts as not keyed.", step.step)),
-        );
+        missing.extend(self.missing_settings());
+        missing.extend(self.unreported());
         missing
             .extend(self.unread.iter().map(|(reference, _)| format!("The code behind {reference}, on this machine.")));
         missing
+    }
+
+    /// What is not as wanted: codes one by one, all else by what is the matter with it.
+    fn missing_settings(&self) -> Vec<String> {
+        let is_open_code = |one: &&SettingDrift| {
+            let is_unknown = matches!(one.held, State::Unknown | State::InDoubt(_));
+            is_code(self.station, one.id) && is_unknown && one.drift != Drift::Differs
+        };
+        let (codes, others): (Vec<_>, Vec<_>) = self.is.settings.iter().partition(is_open_code);
+        let code = |one: &SettingDrift| {
+            let refused = refused(self.station, &self.after);
+            let then =
+                refused.map_or(String::new(), |refused| format!(" {} {}", refused.sentence(), refused.what_to_do()));
+            format!("No report says what {} is.{then}", self.title(&one.name))
+        };
+        let mut said: Vec<String> = codes.into_iter().map(code).collect();
+        for word in SETTINGS {
+            let all = others.iter().filter(|one| word_of(one.drift) == word);
+            let titles: Vec<String> = all.map(|one| self.title(&one.name)).collect();
+            if !titles.is_empty() {
+                said.push(format!("{word}: {}.", titles.join(", ")));
+            }
+        }
+        said
+    }
+
+    /// The steps of the script that the report does not name.
+    fn unreported(&self) -> Option<String> {
+        let reported = |number: u32| self.report.steps.iter().any(|(step, _)| *step == number);
+        let steps = self.script.into_iter().flat_map(|script| &script.steps).map(|step| step.step);
+        let all: Vec<u32> = steps.filter(|number| !reported(*number)).collect();
+        let is_run = all.windows(2).all(|pair| pair[0] + 1 == pair[1]);
+        match all[..] {
+            [] => None,
+            [one] => Some(format!("Step {one} is not in the report. It counts as not keyed.")),
+            [first, .., last] if is_run && all.len() > 2 => {
+                Some(format!("Steps {first} to {last} are not in the report. They count as not keyed."))
+            }
+            _ => Some(format!("Steps {} are not in the report. They count as not keyed.", listed(&all, "and"))),
+        }
+    }
+}
+
+/// What is the matter with settings, in the order in which it is said.
+const SETTINGS: [&str; 4] = ["Unknown", "In doubt", "Confirmed too long ago", "Still to key"];
+
+fn word_of(drift: Drift) -> &'static str {
+    match drift {
+        Drift::Unproven => SETTINGS[0],
+        Drift::InDoubt => SETTINGS[1],
+        Drift::Overdue => SETTINGS[2],
+        Drift::Differs | Drift::Strayed => SETTINGS[3],
     }
 }
 
@@ -357,14 +485,8 @@ fn plain(value: &Value) -> String {
     match value {
         Value::Secret(Secret { reference: Reference::Factory, .. }) => "the factory code".into(),
         Value::Secret(secret) => format!("the code behind {}", secret.reference),
+        Value::Digits(text) | Value::Dial(text) if text.is_empty() => "empty".into(),
         Value::Digits(_) | Value::Dial(_) | Value::Choice(_) | Value::Flags(_) | Value::Number(_) => value_text(value),
-    }
-}
-
-fn plain_of(state: &State) -> String {
-    match state {
-        State::Known(value) => plain(value),
-        State::InDoubt(_) | State::Unknown => "nothing".into(),
     }
 }
 

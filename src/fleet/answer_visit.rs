@@ -40,7 +40,7 @@ fn answer(visit: &Visit, station: &Station, entries: &StationEntries, (rules, no
     let changed = station.keybook.ids().filter(|id| without.holding(*id).state != with.holding(*id).state);
     let (unknown, doubted): (Vec<_>, Vec<_>) = changed.partition(|id| with.holding(*id).state == State::Unknown);
     for (ids, what) in [(doubted, "In doubt until then"), (unknown, "Unknown until then")] {
-        let names: Vec<&str> = ids.into_iter().map(|id| &*station.keybook.setting(id).name).collect();
+        let names: Vec<String> = ids.into_iter().map(|id| station.keybook.setting(id).title()).collect();
         if !names.is_empty() {
             said.push(format!("{what}: {}.", names.join(", ")));
         }

@@ -165,7 +165,12 @@ impl Round<'_> {
             }
             // Nothing but another name or content makes a report of it.
             FileKind::Stray(_) if before.is_some() => drop(self.done.insert(file.name.clone())),
-            FileKind::Stray(finding) => self.add(file, unreadable(file, hex(&file.sha256), finding.clone())).await?,
+            FileKind::Stray(finding) => {
+                let one = unreadable(file, hex(&file.sha256), finding.clone());
+                // It may say that a button does not work.
+                let text = file.report_in_stray().map(<[u8]>::to_vec).unwrap_or_default();
+                self.add(file, Arrival { text, ..one }).await?;
+            }
             FileKind::Report => {
                 progress();
                 match block_in_place(|| file.content()) {
@@ -309,7 +314,7 @@ fn outcome(received: &[Received]) -> &'static str {
     if received.iter().any(is_rejected) { REJECTED } else { RECORDED }
 }
 
-/// What cannot be read. Nothing of its content is kept: it may be anything, a card with its codes even.
+/// What cannot be read. Nothing of its content is kept: it may be anything.
 fn unreadable(file: &Dropped, sha: String, finding: Finding) -> Arrival {
     Arrival { source: file.name.clone(), sha, text: Vec::new(), station: None, read: Err(vec![finding]) }
 }

@@ -4,25 +4,24 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use jiff::Timestamp;
-use serde_json::{Value as Json, json};
+use serde_json::Value as Json;
 
 use super::batch::Batch;
 use super::contacts::ContactsSince;
 use super::error::FleetError;
 use super::issue::{shown_entry, shown_id};
 use super::reading::Reading;
+use super::rejected::{named, reasons_json};
 use super::script_line::against;
 use super::sources::Sources;
-use crate::drift::noted_anywhere;
 use crate::finding::{Code, Finding, Place, cover_literals};
-use crate::inventory::{Contact, Line, LineKind, dial};
+use crate::inventory::{Contact, Inventory, Line, LineKind, Station, dial};
 use crate::ledger::{
     self, AHEAD, Corrected, Decision, Issued, LedgerLine, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, SheetRow,
-    Shown, Terms, Visit, admit, admit_visit, line_of, parse_line, recorded_at, report_json,
+    Shown, Terms, Visit, admit, admit_visit, keepable, line_of, parse_line, recorded_at, report_json,
 };
-use crate::setting::{self, Codes, Name, content_sha};
+use crate::setting::{self, Codes, Name, Weight, content_sha};
 use crate::store::{DroppedOutcome, EntryKind, NewEntry, NewRejected, Store};
-use crate::yaml::{self, Data, Node};
 
 /// No more of a rejected text is kept: it is not a report if there is more, and anybody may send it.
 const KEPT_BYTES: usize = REPORT_LIMIT_BYTES as usize;
@@ -65,7 +64,8 @@ impl Arrival {
     /// A report as a sender wrote it.
     pub fn report(source: &Arc<str>, bytes: Vec<u8>) -> Arrival {
         let read = ledger::read(source, &bytes);
-        Arrival { source: source.clone(), sha: content_sha(&bytes), text: bytes, station: None, read }
+        let (sha, text) = (content_sha(&bytes), keepable(String::from_utf8_lossy(&bytes)).into_owned().into_bytes());
+        Arrival { source: source.clone(), sha, text, station: None, read }
     }
 
     /// What a sender wrote, which cannot be read.
@@ -187,6 +187,7 @@ impl Intake<'_> {
                         return Ok(other);
                     }
                     report.tests.iter_mut().for_each(|test| test.dialled = None);
+                    report.elsewhere.clear();
                 }
                 self.parsed(*report, &Places::all_at(place), restored, batch).await
             }
@@ -313,6 +314,9 @@ impl Intake<'_> {
         let inventory = &self.reading.inventory;
         let Some(station) = inventory.called(&report.station) else { return };
         report.number.get_or_insert_with(|| station.number.name().clone());
+        if report.elsewhere.is_empty() {
+            report.elsewhere = found_elsewhere(report, station, inventory);
+        }
         let at = report.at;
         for test in report.tests.iter_mut().filter(|test| test.dialled.is_none()) {
             let held = test.contact.as_ref().filter(|contact| self.contacts.held_at(contact, at));
@@ -326,7 +330,7 @@ impl Intake<'_> {
         let id = id.to_string();
         let other = match batch.body(EntryKind::Report, &id).await? {
             Some(body) => match parse_line(&body).map_err(|source| FleetError::Recorded { id, source })? {
-                LedgerLine::Report(other) => Some((other.station, other.corrects.is_some())),
+                LedgerLine::Report(other) => Some((other.station, other.corrects)),
                 LedgerLine::Script(_) | LedgerLine::Shown(_) | LedgerLine::Begun(_) | LedgerLine::Decision(_) => None,
             },
             None => None,
@@ -522,6 +526,26 @@ pub(super) fn id_of(line: &LedgerLine, kind: EntryKind) -> Option<String> {
     }
 }
 
+/// The found settings that tell stations apart and whose value another station is wanted to have, each with that station. A new
+/// unit may come from anywhere.
+fn found_elsewhere(report: &Report, station: &Station, inventory: &Inventory) -> BTreeMap<Name, Name> {
+    let codes = Codes::default();
+    let wants = |one: &Station, name: &Name, value: &setting::Value| {
+        let wanted = one.keybook.id(name).and_then(|id| one.wanted(id));
+        wanted.is_some_and(|wanted| wanted.value.agrees(value))
+    };
+    let found = report.found.iter().filter(|_| report.unit.is_none()).filter_map(|(name, written)| {
+        let setting = station.keybook.setting(station.keybook.id(name)?);
+        let value = setting.kind.value(written, |reference| codes.seal(reference)).ok()?;
+        if setting.weight != Weight::Locating || wants(station, name, &value) {
+            return None;
+        }
+        let mut others = inventory.stations.values().filter(|other| other.name != station.name);
+        Some((name.clone(), others.find(|other| wants(other, name, &value))?.name.clone()))
+    });
+    found.collect()
+}
+
 /// Whether two say the same; what was added when they were recorded is no part of it.
 fn is_same_visit(one: &Visit, other: &Visit) -> bool {
     Visit { number: None, ..one.clone() } == Visit { number: None, ..other.clone() }
@@ -540,58 +564,4 @@ fn conflict(report: &Report, places: &Places) -> Received {
     let message = format!("A report {} with other content is on record.", report.id);
     let fix = format!("If this corrects it, send it with a new id and the line: corrects: {}", report.id);
     Received::Rejected(vec![Finding::new(Code::ReportConflict, places.of("id"), message, fix)])
-}
-
-/// The id and station that a rejected report names, as far as it can be read.
-fn named(body: &str) -> (Option<String>, Option<String>) {
-    let Ok(root) = yaml::read(&"report".into(), body.as_bytes()) else { return (None, None) };
-    let text = |key: &str| match root.get(key).map(|node| &node.data) {
-        // An escape may spell what no ledger can keep.
-        Some(Data::Scalar { text, .. }) => Some(text.replace('\0', "\u{fffd}")),
-        Some(Data::List(_) | Data::Map(_)) | None => None,
-    };
-    (text("id"), text("station"))
-}
-
-/// Who says in a rejected text that a test call failed, and what they noted, as far as it can be read; nothing where it does
-/// not say so.
-pub fn failed_test(body: &str) -> Option<(Option<Name>, Option<Name>)> {
-    let root = yaml::read(&"report".into(), body.as_bytes()).ok()?;
-    let text = |node: &Node| match &node.data {
-        Data::Scalar { text, .. } => Some(text.to_string()),
-        Data::List(_) | Data::Map(_) => None,
-    };
-    let Data::List(tests) = &root.get("tests")?.data else { return None };
-    let is_failed = |test: &Node| test.get("outcome").and_then(text).as_deref() == Some("failed");
-    tests.iter().any(is_failed).then(|| {
-        let of = |key: &str| root.get(key).and_then(text);
-        (of("by").map(Name::from), of("note").and_then(|note| noted_anywhere(&note)))
-    })
-}
-
-/// The reasons of a rejection as they are kept.
-fn reasons_json(findings: &[Finding]) -> String {
-    let reason = |finding: &Finding| {
-        json!({
-            "file": &*finding.place.file,
-            "line": finding.place.line,
-            "column": finding.place.column,
-            "code": finding.code.as_str(),
-            "message": finding.message,
-            "fix": finding.fix,
-        })
-    };
-    Json::from(findings.iter().map(reason).collect::<Vec<_>>()).to_string()
-}
-
-/// The reasons of a rejection that was kept; what cannot be read is passed over.
-pub fn kept_reasons(text: &str) -> Vec<Finding> {
-    let all: Vec<Json> = serde_json::from_str(text).unwrap_or_default();
-    let reason = |json: &Json| {
-        let text = |key: &str| json[key].as_str().unwrap_or_default().to_owned();
-        let number = |key: &str| json[key].as_u64().and_then(|n| u32::try_from(n).ok()).unwrap_or(1);
-        let place = Place { file: text("file").into(), line: number("line"), column: number("column"), length: 1 };
-        Some(Finding::new(text("code").parse().ok()?, place, text("message"), text("fix")))
-    };
-    all.iter().filter_map(reason).collect()
 }

@@ -6,6 +6,7 @@ use super::drops::REPORTS_AT_ONCE;
 use super::error::FleetError;
 use super::intake::{Arrival, Intake, Received};
 use crate::ledger::{Report, Sheet};
+use crate::table::{DayForm, Table};
 
 /// What became, or would become, of a report file, a row of a sheet, or a sheet as a whole.
 #[derive(Debug)]
@@ -34,8 +35,8 @@ pub struct Foreseen {
 }
 
 impl Intake<'_> {
-    /// Records a sheet, many rows in one commit. What became of each row, or of the sheet where its header is wrong. `progress`
-    /// hears of each row.
+    /// Records a CSV sheet, many rows in one commit. What became of each row, or of the sheet where its header is wrong.
+    /// `progress` hears of each row.
     ///
     /// # Errors
     /// Where the store cannot be read or written. Rows that were recorded before stay, and recording them again is harmless.
@@ -45,15 +46,27 @@ impl Intake<'_> {
         bytes: &[u8],
         progress: &mut (dyn FnMut() + Send),
     ) -> Result<Vec<RowReceived>, FleetError> {
-        let sheet = match Sheet::read(source, bytes, &self.reading.keybooks) {
+        match Table::csv(source, bytes) {
+            Ok(table) => self.table(&table, None, progress).await,
+            Err(finding) => self.record_rejected(Arrival::rejected(source, bytes, vec![finding])).await,
+        }
+    }
+
+    /// Records the rows of a table likewise. `days`: how days are written in it, beside ISO 8601.
+    ///
+    /// # Errors
+    /// The same.
+    pub async fn table(
+        &self,
+        table: &Table,
+        days: Option<&DayForm>,
+        progress: &mut (dyn FnMut() + Send),
+    ) -> Result<Vec<RowReceived>, FleetError> {
+        let source = table.file();
+        let sheet = match Sheet::read(table, &self.reading.keybooks, days) {
             Ok(sheet) => sheet,
             Err(findings) => {
-                let one = Arrival::rejected(source, bytes, findings);
-                let received = self.record(std::slice::from_ref(&one), |_| Vec::new()).await?;
-                return Ok(received
-                    .into_iter()
-                    .map(|received| RowReceived { line: None, received, report: None })
-                    .collect());
+                return self.record_rejected(Arrival::rejected(source, table.text().as_bytes(), findings)).await;
             }
         };
         let mut came = Vec::new();
@@ -71,18 +84,33 @@ impl Intake<'_> {
         }
     }
 
-    /// What a sheet would do, row by row, as if all of it were recorded at once. Nothing is.
+    async fn record_rejected(&self, one: Arrival) -> Result<Vec<RowReceived>, FleetError> {
+        let received = self.record(std::slice::from_ref(&one), |_| Vec::new()).await?;
+        Ok(received.into_iter().map(|received| RowReceived { line: None, received, report: None }).collect())
+    }
+
+    /// What a table would do, row by row, as if all of it were recorded at once. Nothing is.
     ///
     /// # Errors
     /// Where the store cannot be read.
-    pub async fn foresee_sheet(&self, source: &Arc<str>, bytes: &[u8]) -> Result<Foreseen, FleetError> {
-        let arrivals = match Sheet::read(source, bytes, &self.reading.keybooks) {
+    pub async fn foresee_table(&self, table: &Table, days: Option<&DayForm>) -> Result<Foreseen, FleetError> {
+        let source = table.file();
+        let arrivals = match Sheet::read(table, &self.reading.keybooks, days) {
             Ok(sheet) => {
                 sheet.rows(&self.reading.inventory).map(|row| (Some(row.line), Arrival::row(source, row))).collect()
             }
-            Err(findings) => vec![(None, Arrival::rejected(source, bytes, findings))],
+            Err(findings) => vec![(None, Arrival::rejected(source, table.text().as_bytes(), findings))],
         };
         self.foresee_all(arrivals).await
+    }
+
+    /// What would become of a CSV file that cannot be read as a table.
+    ///
+    /// # Errors
+    /// Where the store cannot be read.
+    pub async fn foresee_bad_sheet(&self, source: &Arc<str>, bytes: &[u8]) -> Result<Foreseen, FleetError> {
+        let findings = Table::csv(source, bytes).err().into_iter().collect();
+        self.foresee_all(vec![(None, Arrival::rejected(source, bytes, findings))]).await
     }
 
     /// What a report would do. Nothing is recorded.

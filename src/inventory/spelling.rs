@@ -107,6 +107,28 @@ pub fn fix(text: &str) -> (String, Option<String>) {
     }
 }
 
+/// The public number that a text is: in international form, or as it is dialled inside the country, and whether it is so.
+///
+/// # Errors
+/// What to write where it is none.
+pub fn read_number(text: &str, country: &Country) -> Result<(E164, bool), String> {
+    if let Ok(number) = text.parse() {
+        return Ok((number, false));
+    }
+    // A letter that may stand for a digit is not guessed.
+    if text.chars().any(char::is_alphabetic) {
+        return Err(fix(text).0);
+    }
+    if let Some(number) = straightened(text) {
+        return Ok((number, false));
+    }
+    if let Some(number) = in_country(text, country) {
+        return Ok((number, true));
+    }
+    let meant = without_plus(text, country).or_else(|| without_prefix(text, country));
+    Err(meant.map_or_else(|| fix(text).0, |number| format!("Write {}.", in_quotes(&number.to_string()))))
+}
+
 /// The public number that a text in national form is in a country, as the numbering metadata allows for.
 pub fn in_country(text: &str, country: &Country) -> Option<E164> {
     let spelt = Spelt::new(text);

@@ -6,7 +6,7 @@ use super::numbering::E164;
 use super::raw::{RawSetting, Wish};
 use super::shared::Shared;
 use super::station::{Layer, Wanted};
-use crate::finding::{Code, Finding, Place, as_name, did_you_mean};
+use crate::finding::{Code, Finding, Place, as_name, did_you_mean, with_article};
 use crate::keybook::{Keybook, SettingId};
 use crate::setting::{Kind, Name, Reference, Value, Written};
 
@@ -53,7 +53,7 @@ impl<'r> Values<'r> {
         match kind.value(written, |reference| self.shared.codes.seal(reference)) {
             Ok(value) => Some(value),
             Err(unfit) => {
-                let message = format!("\"{}\" on a {} {}", entry.name, at.keybook.model, unfit.why);
+                let message = format!("\"{}\" on {} {}", entry.name, with_article(&at.keybook.model), unfit.why);
                 if let Some(contact) = self.contact_by_mistake(written, kind) {
                     let exact = format!("{{to: {}}}", as_name(&contact));
                     let finding = Finding::new(unfit.code, entry.place.clone(), message, format!("Write {exact}."));
@@ -154,7 +154,7 @@ impl<'r> Values<'r> {
         match kind.value(&Written::Quoted(dialled), |reference| self.shared.codes.seal(reference)) {
             Ok(value) => Some(value),
             Err(unfit) => {
-                let message = format!("\"{}\" on a {} {}", entry.name, at.keybook.model, unfit.why);
+                let message = format!("\"{}\" on {} {}", entry.name, with_article(&at.keybook.model), unfit.why);
                 let finding = Finding::new(unfit.code, entry.place.clone(), message, unfit.fix);
                 self.findings.push(finding.beside(contact.place.clone(), format!("from the contact \"{name}\"")));
                 None

@@ -10,7 +10,7 @@ use super::call::{IssuedCall, calls};
 use super::issued::{Digest, Issued};
 use super::report::{Places, Report, WHAT_WAS_KEYED};
 use super::visit::Visit;
-use crate::finding::{Code, Finding, Place, did_you_mean, plural};
+use crate::finding::{Code, Finding, Place, did_you_mean, plural, sentence, with_article};
 use crate::inventory::{Inventory, Station};
 use crate::setting::{Codes, Kind, Name, Written};
 
@@ -29,8 +29,8 @@ pub enum Scrutiny {
 /// What else is on record about a report that corrects another; nothing where it corrects none.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Corrected {
-    /// The report that it corrects, where that is on record: its station, and whether it is a correction itself.
-    pub other: Option<(Name, bool)>,
+    /// The report that it corrects, where that is on record: its station, and what that corrects where it is a correction itself.
+    pub other: Option<(Name, Option<Uuid>)>,
     /// A report of the same station that corrects this one.
     pub by: Option<Uuid>,
 }
@@ -84,6 +84,13 @@ pub fn admit_visit(visit: &Visit, place: &Place, script: Option<&Issued>, terms:
     desk.station(&visit.station);
     crate::finding::settle(&mut desk.findings);
     desk.findings
+}
+
+/// Of several corrections of one report the last counts.
+fn correct_the_first(first: Uuid) -> String {
+    format!(
+        "Send what is true with a new id and the line: corrects: {first}. Of several corrections the one with the latest \"at\" counts."
+    )
 }
 
 struct Desk<'a> {
@@ -209,18 +216,18 @@ impl<'a> Desk<'a> {
         }
         if let Some(by) = corrected.by {
             let message = format!("The report {by} corrects this one already, and this one is a correction itself.");
-            self.reject(Code::ReportConflict, "corrects", message, "Send a report that corrects the first one.");
+            self.reject(Code::ReportConflict, "corrects", message, correct_the_first(id));
         }
-        let Some((station, is_correction)) = &corrected.other else { return };
+        let Some((station, first)) = &corrected.other else { return };
         let is_same =
             self.terms.inventory.called(station).is_some_and(|one| one.names().any(|name| *name == report.station));
         if *station != report.station && !is_same {
             let message = format!("The report {id} is about {station}, not about {}.", report.station);
             self.reject(Code::ReportConflict, "corrects", message, "Name the report of this station that was wrong.");
         }
-        if *is_correction {
-            let message = format!("The report {id} is a correction itself.");
-            self.reject(Code::ReportConflict, "corrects", message, "Send a report that corrects the first one.");
+        if let Some(first) = first {
+            let message = format!("The report {id} is a correction itself, of the report {first}.");
+            self.reject(Code::ReportConflict, "corrects", message, correct_the_first(*first));
         }
     }
 
@@ -248,7 +255,8 @@ impl<'a> Desk<'a> {
         for (nth, test) in report.tests.iter().enumerate() {
             if !keybook.lifelines.iter().any(|lifeline| lifeline.name == test.lifeline) {
                 let known = keybook.lifelines.iter().map(|lifeline| &*lifeline.name).collect();
-                let message = format!("A {} has no lifeline \"{}\".", keybook.model, test.lifeline);
+                let model = sentence(&with_article(&keybook.model));
+                let message = format!("{model} has no lifeline \"{}\".", test.lifeline);
                 self.unknown(&format!("tests.{nth}.lifeline"), message, &test.lifeline, known);
             }
             let Some(contact) = &test.contact else { continue };
@@ -265,7 +273,12 @@ impl<'a> Desk<'a> {
         let path = format!("{part}.{name}");
         let Some(id) = keybook.id(name) else {
             let known = keybook.settings.iter().map(|setting| &*setting.name).collect();
-            return self.unknown(&path, format!("A {} has no setting \"{name}\".", keybook.model), name, known);
+            return self.unknown(
+                &path,
+                format!("{} has no setting \"{name}\".", sentence(&with_article(&keybook.model))),
+                name,
+                known,
+            );
         };
         if let Err(unfit) = keybook.setting(id).kind.value(written, |reference| codes.seal(reference)) {
             // A report says what was keyed, whoever that calls.
@@ -273,7 +286,12 @@ impl<'a> Desk<'a> {
                 matches!(written, Written::Quoted(text) | Written::Plain(text) if text.trim_start().starts_with('+'));
             let is_dial = matches!(keybook.setting(id).kind, Kind::Dial { .. });
             let fix = if is_dial && is_international { WHAT_WAS_KEYED.into() } else { unfit.fix };
-            self.reject(unfit.code, &path, format!("\"{name}\" on a {} {}", keybook.model, unfit.why), fix);
+            self.reject(
+                unfit.code,
+                &path,
+                format!("\"{name}\" on {} {}", with_article(&keybook.model), unfit.why),
+                fix,
+            );
         }
     }
 }

@@ -7,6 +7,7 @@ use jiff::Timestamp;
 use uuid::Uuid;
 
 use super::call::{IssuedCall, calls};
+use super::corrections::standing;
 use super::earlier::{FailedWith, Held, Of, RefusedStep, Worked};
 use super::issued::{Digest, Effect, Issued, effect_value};
 use super::led::{Led, is_dial, led};
@@ -15,9 +16,9 @@ use super::proven;
 use super::record::{Failure, Holding, Proof, Record, Refusal, State};
 use super::report::{Heard, Opened, Opening, Outcome, Report, Test};
 use super::shown::leads_to;
-use super::visit::{self, OpenVisit, Visit, standing};
+use super::visit::{self, OpenVisit, Visit};
 use crate::keybook::{Ability, Keybook, SettingId};
-use crate::setting::{Fingerprint, Name, Reference, Secret, Value, Written};
+use crate::setting::{Fingerprint, Name, Reference, Secret, Value, Weight, Written};
 
 /// Folds the reports of one station that nobody is at. `scripts` finds an issued script by digest.
 ///
@@ -30,7 +31,8 @@ pub fn fold<'r>(
     fold_with_visits(keybook, reports, [], scripts)
 }
 
-/// Folds the reports and the visits of one station. What a corrected report says counts for nothing; of a visit of which no
+/// Folds the reports and the visits of one station. What a corrected report says counts for nothing, and of
+/// several corrections of one only the last counts; of a visit of which no
 /// report came, each step counts as keyed and not answered.
 pub fn fold_with_visits<'r>(
     keybook: &Keybook,
@@ -45,8 +47,14 @@ pub fn fold_with_visits<'r>(
     // A visit comes before the reports of its time.
     let ordered: BTreeMap<(Timestamp, bool, Uuid), Event<'_>> =
         reports.chain(begun).map(|(at, id, event)| ((at, matches!(event, Event::Report(_)), id), event)).collect();
-    let mut fold =
-        Fold { keybook, record: Record::blank(keybook), said: BTreeMap::new(), number: None, is_doubtful: false };
+    let mut fold = Fold {
+        keybook,
+        record: Record::blank(keybook),
+        said: BTreeMap::new(),
+        number: None,
+        is_doubtful: false,
+        is_elsewhere: false,
+    };
     for ((at, _, report), event) in ordered {
         let mark = Mark { at, report };
         match event {
@@ -80,17 +88,20 @@ struct Fold<'k> {
     number: Option<Name>,
     /// Whether the report at hand is of a number at which the station never answered: another may have.
     is_doubtful: bool,
+    /// Whether what was found by the report at hand is another station's: what it says of the call is not taken on trust.
+    is_elsewhere: bool,
 }
 
 impl Fold<'_> {
     fn report(&mut self, mark: Mark, report: &Report, script: Option<&Issued>) {
+        self.is_elsewhere = !report.elsewhere.is_empty();
         if let Some(number) = &report.number {
             self.rung(number);
-            if self.record.number.is_none() || took_keys(report) {
+            if self.record.number.is_none() || took_keys(report) || self.is_recognised_by(report) {
                 self.record.number = Some(number.clone());
             }
         }
-        self.is_doubtful = report.number.is_some() && report.number != self.record.number;
+        self.is_doubtful = self.is_elsewhere || report.number.is_some() && report.number != self.record.number;
         let is_between = self.record.earlier.is_between(report.script.as_ref());
         let before = is_between.then(|| held(&self.record.settings));
         if report.unit.is_some() {
@@ -100,11 +111,15 @@ impl Fold<'_> {
             self.record.answered = Some(mark);
         }
         for (name, written) in &report.found {
-            self.found(mark, name, value_of(self.keybook, name, written, report), report.unit.is_some());
+            let value = value_of(self.keybook, name, written, report);
+            match self.is_elsewhere {
+                true => self.found_elsewhere(mark, name, value, report.elsewhere.contains_key(name)),
+                false => self.found(mark, name, value, report.unit.is_some()),
+            }
         }
         if let Some(script) = script {
             if !report.steps.is_empty() {
-                let is_accepted = report.steps.iter().any(|(_, heard)| *heard == Heard::Accepted);
+                let is_accepted = report.steps.iter().any(|(_, heard)| self.counts_as(*heard) == Heard::Accepted);
                 let Record { settings, earlier, .. } = &mut self.record;
                 earlier.keyed(&script.digest, is_accepted, || held(settings));
             }
@@ -112,6 +127,10 @@ impl Fold<'_> {
         }
         for (name, written) in &report.left {
             let value = value_of(self.keybook, name, written, report);
+            if self.is_elsewhere {
+                self.doubt(mark, name, value);
+                continue;
+            }
             self.makes_known(mark, name, value.clone());
             self.set(mark, name, value);
         }
@@ -187,6 +206,7 @@ impl Fold<'_> {
         for (opening, call) in tries {
             let Some(code) = call.code(opening.code).and_then(|code| code_value(keybook, id, code)) else { continue };
             match opening.heard {
+                Opened::Accepted if self.is_elsewhere => {}
                 Opened::Accepted => self.found(mark, &keybook.setting(id).name, Some(code), beside_unit),
                 Opened::Refused => self.refused(mark, by, id, code),
                 Opened::Nothing => {}
@@ -226,7 +246,7 @@ impl Fold<'_> {
 
     fn step(&mut self, mark: Mark, name: &Name, effect: &Effect, heard: Heard) {
         let value = self.keybook.id(name).and_then(|id| effect_value(&self.keybook.setting(id).kind, effect));
-        match heard {
+        match self.counts_as(heard) {
             Heard::Accepted => {
                 if effect.is_some() {
                     self.makes_known(mark, name, value.clone());
@@ -311,6 +331,32 @@ impl Fold<'_> {
         if contradicts && !beside_unit {
             self.record.settings[id.index()].strayed = Some(mark);
         }
+    }
+
+    /// Another station obeyed, or may have: this one may have been keyed or not.
+    fn counts_as(&self, heard: Heard) -> Heard {
+        match heard {
+            Heard::Accepted if self.is_elsewhere => Heard::Nothing,
+            Heard::Accepted | Heard::Refused | Heard::Nothing | Heard::Skipped => heard,
+        }
+    }
+
+    /// What was found where another station may have answered is in doubt; what told them apart has strayed until it is known.
+    fn found_elsewhere(&mut self, mark: Mark, name: &Name, value: Option<Value>, tells_apart: bool) {
+        self.doubt(mark, name, value);
+        if let Some(id) = self.keybook.id(name).filter(|_| tells_apart) {
+            self.record.settings[id.index()].strayed = Some(mark);
+        }
+    }
+
+    /// Whether the station said of itself what it is known to say: it is the one that answered.
+    fn is_recognised_by(&self, report: &Report) -> bool {
+        report.elsewhere.is_empty()
+            && report.found.iter().any(|(name, written)| {
+                let id = self.keybook.id(name).filter(|id| self.keybook.setting(*id).weight == Weight::Locating);
+                let value = || value_of(self.keybook, name, written, report);
+                id.is_some_and(|id| self.holds(id, value().as_ref()))
+            })
     }
 
     fn set(&mut self, mark: Mark, name: &Name, value: Option<Value>) {
@@ -436,6 +482,9 @@ impl Fold<'_> {
 
 /// Whether a report shows that the station itself answered at the number that it is kept with: it took a code or other keys.
 fn took_keys(report: &Report) -> bool {
+    if !report.elsewhere.is_empty() {
+        return false;
+    }
     let opened = report.openings.iter().any(|opening| opening.heard == Opened::Accepted);
     let keyed = report.steps.iter().any(|(_, heard)| *heard == Heard::Accepted);
     opened || keyed || !report.left.is_empty()

@@ -252,6 +252,61 @@ fn a_corrected_report_counts_for_nothing_whenever_the_correction_comes() {
     );
 }
 
+#[test]
+fn of_several_corrections_of_one_report_the_last_counts_whatever_order_they_arrive_in() {
+    let wrong = left(1, "gate.seconds", plain("7"));
+    let correction =
+        |minute, seconds| Report { corrects: Some(wrong.id), ..left(minute, "gate.seconds", plain(seconds)) };
+    let (first, last) = (correction(3, "8"), Report { left: [].into(), ..correction(4, "9") });
+    let alone = folded(std::slice::from_ref(&last));
+    for order in [[0, 1, 2], [2, 1, 0], [1, 2, 0], [0, 2, 1]] {
+        let all = [&wrong, &first, &last];
+        let reports: Vec<Report> = order.iter().map(|at| all[*at].clone()).collect();
+        assert_eq!(folded(&reports), alone, "{order:?}");
+    }
+    // Until what they correct is on record, nothing is corrected.
+    assert_eq!(known(&folded(&[first, last]), "gate.seconds").as_deref(), Some("8"));
+}
+
+#[test]
+fn what_another_station_said_and_what_was_keyed_there_is_in_doubt_until_the_station_is_recognised() {
+    let held = left(1, "identity", quoted("102"));
+    let elsewhere = |report: Report| Report { elsewhere: [("identity".into(), "EQ-03".into())].into(), ..report };
+    let other =
+        elsewhere(Report { left: [("gate.seconds".into(), plain("9"))].into(), ..found(2, "identity", quoted("103")) });
+    let before = [held, left(1, "gate.seconds", plain("7"))];
+    let before = [before[0].clone(), Report { id: Uuid::from_u128(77), ..before[1].clone() }];
+    let doubted = folded(&[&before[..], std::slice::from_ref(&other)].concat());
+    let texts = |record: &Record, name: &str| match state(record, name) {
+        State::InDoubt(all) => all.iter().map(|one| one.to_string().replace('"', "")).collect::<Vec<_>>(),
+        State::Known(_) | State::Unknown => Vec::new(),
+    };
+    assert_eq!(texts(&doubted, "identity"), ["102", "103"]);
+    assert_eq!(texts(&doubted, "gate.seconds"), ["7", "9"]);
+    assert_eq!(doubted.elsewhere(&tern()).count(), 1);
+    // Nothing that was accepted there counts as accepted here.
+    let keyed_there = elsewhere(Report { script: Some(script().digest), steps: vec![(1, Heard::Accepted)], ..other });
+    let heard_nothing = Report { steps: vec![(1, Heard::Nothing)], ..keyed_there.clone() };
+    let all = |one: Report| folded_all(&[&before[..], &[one]].concat(), &[], &script());
+    assert_eq!(all(keyed_there).settings, all(heard_nothing).settings);
+    for settles in [found(5, "identity", quoted("102")), left(5, "identity", quoted("104"))] {
+        let record = folded(&[&before[..], &[elsewhere(found(2, "identity", quoted("103"))), settles]].concat());
+        assert_eq!(record.elsewhere(&tern()).count(), 0);
+    }
+}
+
+#[test]
+fn a_station_that_says_what_it_is_known_to_say_is_the_one_that_answers_at_its_new_number() {
+    let at = |number: &str, report: Report| Report { number: Some(number.into()), ..report };
+    let before = at("+441632960121", left(1, "identity", quoted("102")));
+    let number = |said: &str| {
+        let heard = at("+441632960122", found(2, "identity", quoted(said)));
+        folded(&[before.clone(), heard]).number.unwrap().to_string()
+    };
+    assert_eq!(number("102"), "+441632960122");
+    assert_eq!(number("120"), "+441632960121", "it may be another station");
+}
+
 fn begun(minute: i64) -> Visit {
     Visit {
         id: Uuid::from_u128(500 + minute as u128),
@@ -325,7 +380,10 @@ fn any_entry() -> impl Strategy<Value = (Option<Report>, Option<Visit>)> {
         let corrects = Some(Uuid::from_u128(other)).filter(|other| *other != report.id);
         Report { corrects, ..report }
     });
-    let report = prop_oneof![any_report(), opening, test, numbered, corrected].prop_map(|report| (Some(report), None));
+    let elsewhere =
+        any_report().prop_map(|report| Report { elsewhere: [("identity".into(), "EQ-03".into())].into(), ..report });
+    let report = prop_oneof![any_report(), opening, test, numbered, corrected, elsewhere]
+        .prop_map(|report| (Some(report), None));
     let visit = (0..40i64, prop::option::of(0..40u128)).prop_map(|(minute, own)| {
         let visit = begun(minute);
         (None, Some(Visit { id: own.map_or(visit.id, Uuid::from_u128), ..visit }))
@@ -367,8 +425,14 @@ proptest! {
         for visit in &visits {
             let by_id = reports.iter().any(|report| report.id == visit.id);
             let by_script = reports.iter().any(|report| {
-                let corrected = reports.iter().any(|other| other.corrects == Some(report.id));
-                let counts = !corrected && !visits.iter().any(|visit| visit.id == report.id);
+                let is_corrected = reports.iter().any(|other| other.corrects == Some(report.id));
+                let later = reports.iter().any(|other| {
+                    let is_of_it = other.corrects.is_some() && other.corrects == report.corrects;
+                    is_of_it && (other.at, other.id) > (report.at, report.id)
+                });
+                let has_effect = reports.iter().any(|other| Some(other.id) == report.corrects);
+                let is_own = visits.iter().any(|visit| visit.id == report.id);
+                let counts = !(is_corrected || is_own || later && has_effect);
                 counts && report.script == Some(visit.script.clone()) && visit.at.as_second() < report.at.as_second()
             });
             prop_assert_eq!(told.contains(&visit.id), !by_id && !by_script);

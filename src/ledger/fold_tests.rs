@@ -34,6 +34,7 @@ fn report(minute: i64) -> Report {
         note: None,
         fingerprints: BTreeMap::new(),
         number: None,
+        elsewhere: BTreeMap::new(),
     }
 }
 

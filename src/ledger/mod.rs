@@ -8,9 +8,11 @@
 mod admit;
 mod begun;
 mod call;
+mod corrections;
 mod issued;
 mod keyed;
 mod mark;
+mod on_card;
 mod decision;
 mod decisions;
 mod earlier;
@@ -32,6 +34,7 @@ mod wire_value;
 pub use admit::{AHEAD, Corrected, Scrutiny, Terms, admit, admit_visit};
 pub use begun::read_visit;
 pub use call::{IssuedCall, calls, code_json};
+pub use corrections::{Corrections, standing};
 pub use decision::{
     Aside, Decision, End, LONGEST_ASIDE, LONGEST_TAKE, Release, Released, Said, Take, Target, Unsayable,
 };
@@ -43,14 +46,13 @@ pub use issued::{Digest, Effect, Issued, IssuedStep, NoDigest, effect, effect_va
 pub use keyed::{seal, seen_by};
 pub use led::{Led, led, with_fallbacks};
 pub use mark::Mark;
+pub use on_card::{CARD_END, keepable, report_in};
 pub use proven::{Proven, same};
 pub use record::{Failure, Holding, Proof, Record, Refusal, State};
-pub use report::{
-    CARD_END, Heard, Opened, Opening, Outcome, Places, REPORT_LIMIT_BYTES, Report, Test, Unit, read, too_long,
-};
-pub use sheet::{SHEET_LIMIT_BYTES, Sheet, SheetRow};
+pub use report::{Heard, Opened, Opening, Outcome, Places, REPORT_LIMIT_BYTES, Report, Test, Unit, read, too_long};
+pub use sheet::{Sheet, SheetRow};
 pub use shown::{HANDED_OUT_FOR, HandedOut, SHOWN_AGAIN, Shown, handed_out, leads_to, shown_at, unanswered};
-pub use visit::{OpenVisit, Visit, open, standing};
+pub use visit::{OpenVisit, Visit, open};
 pub use wire::{LedgerLine, line_of, parse_line, report_json};
 pub use wire_chain::{Exported, export_line, exported, head_line, head_of_line, recorded_at};
 pub use wire_key::{key_line, key_of_line};

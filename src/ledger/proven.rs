@@ -46,6 +46,11 @@ impl Proven {
         }
     }
 
+    /// Whether no report ever said that it holds anything else.
+    pub fn is_said_once(&self) -> bool {
+        self.last.other_at.is_none()
+    }
+
     /// When a report last said what it holds.
     pub fn said_at(&self) -> Timestamp {
         self.last.at

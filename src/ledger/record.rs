@@ -7,7 +7,7 @@ use super::report::Outcome;
 use super::shown::HandedOut;
 use super::visit::OpenVisit;
 use crate::keybook::{Keybook, SettingId};
-use crate::setting::{Name, Value};
+use crate::setting::{Name, Value, Weight};
 
 /// What is known of one setting.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -38,6 +38,7 @@ pub struct Holding {
     /// What it holds, so far as reports go.
     pub state: State,
     /// The report that found it against the record, or showed that it is not as recorded, until a later entry sets it right.
+    /// Where it tells stations apart and is not known, another station may have answered.
     pub strayed: Option<Mark>,
     /// The report that last spoke of it; for a known value, the one that last confirmed it.
     pub mark: Option<Mark>,
@@ -106,7 +107,7 @@ pub struct Record {
     /// What it held at moments that matter for the way back.
     pub earlier: Earlier,
     /// The number at which the station last answered, in E.164: that kept with the last report of an accepted opening or step, of
-    /// what was left, or of a test call that reached help and counts; before there is one, with the first report.
+    /// what was left, of what it is known to say of itself, or of a test call that reached help and counts; before there is one, with the first report.
     pub number: Option<Name>,
     /// The visits of which no report came yet, the earliest first.
     pub begun: Vec<OpenVisit>,
@@ -150,6 +151,13 @@ impl Record {
     /// answers there now.
     pub fn other_number(&self, number: &Name) -> Option<&Name> {
         self.number.as_ref().filter(|kept| *kept != number)
+    }
+
+    /// The settings by which another station answered when this one was last rung, or may have.
+    pub fn elsewhere<'k>(&'k self, keybook: &'k Keybook) -> impl Iterator<Item = (SettingId, &'k Holding)> {
+        let all = keybook.ids().map(|id| (id, self.holding(id)));
+        let is_locating = |id: SettingId| keybook.setting(id).weight == Weight::Locating;
+        all.filter(move |(id, holding)| is_locating(*id) && holding.strayed.is_some() && holding.known().is_none())
     }
 
     /// What is known of a setting.

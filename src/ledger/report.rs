@@ -1,5 +1,6 @@
 //! A field report: what was keyed, heard, found, left and tested at a station.
 
+use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
@@ -7,6 +8,7 @@ use jiff::Timestamp;
 use uuid::Uuid;
 
 use super::issued::Digest;
+use super::on_card::{Sent, sent};
 use crate::finding::{Code, Finding, Place, nearest};
 use crate::setting::{Codes, Fingerprint, Name, Reference, Written};
 use crate::yaml::{self, Node, Sheet, Spot};
@@ -44,6 +46,9 @@ pub struct Report {
     pub fingerprints: BTreeMap<Reference, Fingerprint>,
     /// The number that the inventory in use gave the station when the report was recorded, in E.164; no part of its content.
     pub number: Option<Name>,
+    /// The found settings that tell stations apart and whose value was wanted at another station when the report was recorded,
+    /// each with that station: it may have been the one that answered. No part of the content.
+    pub elsewhere: BTreeMap<Name, Name>,
 }
 
 /// One try to open a call of a script.
@@ -254,10 +259,7 @@ pub fn too_long(file: &Arc<str>, bytes: u64) -> Finding {
     Finding::new(Code::FileTooLarge, Place::start_of(file), message, fix)
 }
 
-/// The heading of a printed card's report: a text with such a line is the card, and no report.
-pub const CARD_END: &str = "REPORT BACK";
-
-/// Takes a report's text apart (YAML, or JSON, which is YAML).
+/// Takes a report's text apart (YAML, or JSON, which is YAML); of a whole card, the report at its end.
 ///
 /// # Errors
 /// Everything that can be told from the text alone.
@@ -266,11 +268,14 @@ pub fn read(file: &Arc<str>, bytes: &[u8]) -> Result<(Report, Places), Vec<Findi
         return Err(vec![too_long(file, bytes.len() as u64)]);
     }
     let text = String::from_utf8_lossy(bytes);
-    if text.lines().any(|line| line.starts_with(CARD_END)) {
-        let fix = "Cut out the report at its end, from \"report: 1\" on. Fill it in, and send that alone.";
-        return Err(vec![Finding::new(Code::WrongShape, Place::start_of(file), "This is the whole card.", fix)]);
-    }
-    let root = yaml::read(file, bytes)?;
+    let (bytes, text) = match sent(&text) {
+        Sent::Alone => (Cow::Borrowed(bytes), text),
+        Sent::OnCard(report) => (Cow::Owned(report.clone().into_bytes()), Cow::Owned(report)),
+        Sent::Otherwise { message, fix, .. } => {
+            return Err(vec![Finding::new(Code::WrongShape, Place::start_of(file), message, fix)]);
+        }
+    };
+    let root = yaml::read(file, &bytes)?;
     let mut reader = Reader { sheet: Sheet::new(file, &text), places: Places::all_at(Place::start_of(file)) };
     match reader.report(&root) {
         Some(report) if reader.sheet.findings.is_empty() => Ok((report, reader.places)),
@@ -313,7 +318,7 @@ impl Reader<'_> {
         let corrects = corrects.and_then(|n| self.id("corrects", "\"corrects\"", n));
         let note = note.filter(|n| !n.is_null()).and_then(|n| self.sheet.prose(n, "\"note\"").map(Name::from));
         let (id, station, at, by) = (id?, station?, at?, by?);
-        let (fingerprints, number) = (BTreeMap::new(), None);
+        let (fingerprints, number, elsewhere) = (BTreeMap::new(), None, BTreeMap::new());
         Some(Report {
             id,
             station,
@@ -330,6 +335,7 @@ impl Reader<'_> {
             note,
             fingerprints,
             number,
+            elsewhere,
         })
     }
 
@@ -408,7 +414,8 @@ impl Reader<'_> {
             return BTreeMap::new();
         };
         let mut values = BTreeMap::new();
-        for (key, node) in entries {
+        // A gap of a card that was left open says nothing.
+        for (key, node) in entries.iter().filter(|(_, node)| path != "found" || !node.is_null()) {
             self.mark(format!("{path}.{}", key.text), node);
             self.mark_name(&format!("{path}.{}", key.text), key.spot);
             if node.get("to").is_some() {
@@ -560,10 +567,19 @@ note: lens cracked, lamp works
         let findings = read_text(&WHOLE.replace("{identity: \"120\"}", "{red.first: {to: desk}}")).unwrap_err();
         assert_eq!(findings.len(), 1, "{findings:#?}");
         assert_eq!((&*findings[0].fix, findings[0].place.column), (WHAT_WAS_KEYED, 20));
-        let card = format!("EQ-01  East quay\n\nREPORT BACK ------\nReplace each \"null\": when.\n\n{WHOLE}");
-        let findings = read_text(&card).unwrap_err();
-        assert_eq!(findings.len(), 1, "{findings:#?}");
-        assert!(findings[0].message.contains("the whole card") && findings[0].fix.contains("Cut out the report"));
+    }
+
+    #[test]
+    fn the_report_of_a_whole_card_is_read_in_its_place_and_one_that_is_not_filled_in_is_not() {
+        let card =
+            |report: &str| format!("EQ-01  East quay\n\nREPORT BACK ------\nReplace each \"null\": when.\n\n{report}");
+        assert_eq!(read_text(&card(WHOLE)), read_text(WHOLE));
+        let findings = read_text(&card(&WHOLE.replace("outcome: reached", "outcome: null"))).unwrap_err();
+        assert_eq!((findings.len(), findings[0].place.line), (1, 17), "{findings:#?}");
+        let open = WHOLE.replace("found: {identity: \"120\"}", "found: {identity: null}");
+        assert!(read_text(&open).unwrap().found.is_empty(), "a gap that was left open says nothing");
+        let findings = read_text(&card("")).unwrap_err();
+        assert_eq!(findings[0].message, "This is a card without its report.");
     }
 
     #[test]

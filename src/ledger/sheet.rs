@@ -1,25 +1,21 @@
-//! A sheet: a CSV file with a header, each further row a report of what a station was left at.
+//! A sheet: a table with a header, each further row a report of what a station was left at.
 //!
-//! A bad header rejects the sheet, a bad row itself alone. Spreadsheets drop leading zeros and shorten long numbers: what looks
-//! so is never taken for a value.
-
-mod cells;
+//! A bad header rejects the sheet, a bad row itself alone. Spreadsheets drop leading zeros, shorten long numbers and make days
+//! of what looks like one: what looks so is never taken for a value.
 
 use std::collections::BTreeMap;
 use std::ops::Range;
-use std::sync::Arc;
 
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
 use uuid::Uuid;
 
-use self::cells::{Cell, Cells, Flaw, Rows};
 use super::report::{Places, Report, Unit, time};
 use super::wire::report_json;
-use crate::finding::{Code, Finding, Place, did_you_mean, in_quotes, plural};
-use crate::inventory::{Inventory, Keybooks, Station};
+use crate::finding::{Code, Finding, Place, did_you_mean, in_quotes};
+use crate::inventory::{E164, Inventory, Keybooks, Station};
 use crate::setting::{Kind, Name, Reference, Value, Written};
-
-/// The largest sheet that is read, in bytes.
-pub const SHEET_LIMIT_BYTES: u64 = 8 << 20;
+use crate::table::{Cell, CellKind, Cells, DayForm, Table, day, is_set_apart};
 
 /// Ids of rows are made within it, from what a row says (RFC 9562, version 5). Chosen at random, and never changed: the same row
 /// recorded again is the same report.
@@ -33,6 +29,8 @@ const COLUMNS: [(&str, Column); 5] = [
     ("unit", Column::Unit),
     ("note", Column::Note),
 ];
+/// Those of an inventory: they say where a station is, and nothing of what it holds.
+const INVENTORY: [&str; 8] = ["site", "number", "where", "model", "profile", "line", "outside", "country"];
 /// Those that no sheet is without.
 const REQUIRED: [&str; 3] = ["station", "at", "by"];
 
@@ -43,14 +41,19 @@ enum Column {
     By,
     Unit,
     Note,
+    /// One of an inventory.
+    Inventory(&'static str),
+    /// One whose name is in brackets: it is for others.
+    Apart,
     Setting(Name),
 }
 
 /// A sheet whose header is right.
 #[derive(Debug)]
 pub struct Sheet<'t> {
-    file: Arc<str>,
-    text: &'t str,
+    table: &'t Table,
+    /// How days are written in it, beside ISO 8601.
+    days: Option<&'t DayForm>,
     columns: Vec<Column>,
     header: Range<usize>,
 }
@@ -73,80 +76,41 @@ impl<'t> Sheet<'t> {
     ///
     /// # Errors
     /// Everything that is wrong with the sheet as a whole.
-    pub fn read(file: &Arc<str>, bytes: &'t [u8], keybooks: &Keybooks) -> Result<Sheet<'t>, Vec<Finding>> {
-        if bytes.len() as u64 > SHEET_LIMIT_BYTES {
-            return Err(vec![too_long(file)]);
-        }
-        let text = std::str::from_utf8(bytes).map_err(|error| vec![not_text(file, bytes, error.valid_up_to())])?;
-        let text = text.strip_prefix('\u{feff}').unwrap_or(text);
-        let mut rows = Rows::of(text);
-        let Some(header) = rows.next() else {
+    pub fn read(table: &'t Table, keybooks: &Keybooks, days: Option<&'t DayForm>) -> Result<Sheet<'t>, Vec<Finding>> {
+        let start = || Place::start_of(table.file());
+        let Some(header) = table.header() else {
             let fix = "Begin with a header: station,at,by, then the settings.";
-            return Err(vec![Finding::new(Code::WrongShape, Place::start_of(file), "The sheet is empty.", fix)]);
+            return Err(vec![Finding::new(Code::WrongShape, start(), "The sheet is empty.", fix)]);
         };
-        let columns = Header { file, keybooks, findings: Vec::new() }.columns(&header)?;
-        if !rows.any(|row| !says_nothing(&row)) {
+        let columns = Header { table, keybooks, findings: Vec::new() }.columns(header)?;
+        if table.rows().next().is_none() {
             let fix = "Write a row for each station below the header.";
-            let message = "The sheet has a header and no rows.";
-            return Err(vec![Finding::new(Code::WrongShape, Place::start_of(file), message, fix)]);
+            return Err(vec![Finding::new(Code::WrongShape, start(), "The sheet has a header and no rows.", fix)]);
         }
-        Ok(Sheet { file: file.clone(), text, columns, header: header.range })
+        Ok(Sheet { table, days, columns, header: header.range.clone() })
     }
 
     /// Its rows, in their order; those of empty cells alone are passed over.
     pub fn rows<'s>(&'s self, inventory: &'s Inventory) -> impl Iterator<Item = SheetRow> + 's {
-        let rows = Rows::of(self.text).skip(1).filter(|row| !says_nothing(row));
-        rows.map(|row| RowReader { sheet: self, inventory, row: &row, findings: Vec::new() }.read())
+        self.table.rows().map(|row| RowReader { sheet: self, inventory, row, findings: Vec::new() }.read())
     }
 }
 
-fn says_nothing(row: &Cells) -> bool {
-    row.flaw.is_none() && row.cells.iter().all(|cell| cell.text.trim().is_empty())
-}
-
-/// The finding for a sheet of more bytes than are read.
-pub fn too_long(file: &Arc<str>) -> Finding {
-    let message = format!("The sheet has more than {SHEET_LIMIT_BYTES} bytes.");
-    Finding::new(Code::FileTooLarge, Place::start_of(file), message, "Divide it into several, each with the header.")
-}
-
-fn not_text(file: &Arc<str>, bytes: &[u8], valid: usize) -> Finding {
-    let line = bytes.iter().take(valid).filter(|byte| **byte == b'\n').count();
-    let line = u32::try_from(line).unwrap_or(u32::MAX).saturating_add(1);
-    let place = Place { file: file.clone(), line, column: 1, length: 0 };
-    Finding::new(Code::NotText, place, "This line is not UTF-8 text.", "Save the sheet as CSV in UTF-8.")
-}
-
-/// What breaks the rules of the format.
-fn flawed(file: &Arc<str>, row: &Cells) -> Option<Finding> {
-    let (flaw, column) = row.flaw?;
-    let place = Place { file: file.clone(), line: row.line, column, length: 1 };
-    let (message, fix) = match flaw {
-        Flaw::QuoteWithin => (
-            "Here is a quote in a cell that does not begin with one.",
-            "Put the whole cell in quotes, and double each quote within it.",
-        ),
-        Flaw::AfterQuote => ("A cell goes on after its closing quote.", "Double each quote within a cell in quotes."),
-        Flaw::Unclosed => ("A quote opens here and never closes.", "Close it, or remove it."),
-    };
-    Some(Finding::new(Code::WrongShape, place, message, fix))
-}
-
 struct Header<'h> {
-    file: &'h Arc<str>,
+    table: &'h Table,
     keybooks: &'h Keybooks,
     findings: Vec<Finding>,
 }
 
 impl Header<'_> {
     fn columns(mut self, header: &Cells) -> Result<Vec<Column>, Vec<Finding>> {
-        if let Some(finding) = flawed(self.file, header) {
+        if let Some(finding) = self.table.flaw(header) {
             return Err(vec![finding]);
         }
         let mut columns: Vec<Column> = Vec::new();
         for cell in &header.cells {
             let Some(column) = self.column(cell) else { continue };
-            if columns.contains(&column) {
+            if column != Column::Apart && columns.contains(&column) {
                 self.note(
                     Code::NameRepeated,
                     cell,
@@ -164,7 +128,7 @@ impl Header<'_> {
                     false => format!("Add a column \"{name}\"."),
                 };
                 let message = format!("The sheet has no column \"{name}\".");
-                self.findings.push(Finding::new(Code::KeyMissing, Place::start_of(self.file), message, fix));
+                self.findings.push(Finding::new(Code::KeyMissing, Place::start_of(self.table.file()), message, fix));
             }
         }
         if self.findings.is_empty() { Ok(columns) } else { Err(self.findings) }
@@ -172,27 +136,28 @@ impl Header<'_> {
 
     fn column(&mut self, cell: &Cell) -> Option<Column> {
         let name = cell.text.trim();
-        let own = COLUMNS.iter().find(|(own, _)| *own == name).map(|(_, column)| column.clone());
+        if is_set_apart(name) {
+            return Some(Column::Apart);
+        }
+        let own = COLUMNS.iter().find(|(own, _)| name.eq_ignore_ascii_case(own)).map(|(_, column)| column.clone());
         let is_setting = |name: &str| self.keybooks.values().any(|keybook| keybook.id(name).is_some());
-        let column = own.or_else(|| is_setting(name).then(|| Column::Setting(name.into())));
+        let inventory =
+            || INVENTORY.iter().find(|own| name.eq_ignore_ascii_case(own)).map(|own| Column::Inventory(own));
+        let column = own.or_else(|| is_setting(name).then(|| Column::Setting(name.into()))).or_else(inventory);
         if column.is_none() && name.is_empty() {
             self.note(Code::NameUnknown, cell, "This column has no name.".into(), "Name it, or delete the column.");
         } else if column.is_none() {
             let settings = self.keybooks.values().flat_map(|keybook| &keybook.settings).map(|setting| &*setting.name);
             let known: Vec<&str> = COLUMNS.iter().map(|(name, _)| *name).chain(settings).collect();
-            let fix = did_you_mean(name, known);
+            let fix = format!("{} If it is for others, put the name in brackets: ({name}).", did_you_mean(name, known));
             self.note(Code::NameUnknown, cell, format!("\"{name}\" is not a setting of any model."), &fix);
         }
         column
     }
 
     fn note(&mut self, code: Code, cell: &Cell, message: String, fix: &str) {
-        self.findings.push(Finding::new(code, place_of(self.file, cell), message, fix));
+        self.findings.push(Finding::new(code, self.table.place(cell), message, fix));
     }
-}
-
-fn place_of(file: &Arc<str>, cell: &Cell) -> Place {
-    Place { file: file.clone(), line: cell.line, column: cell.column, length: cell.length }
 }
 
 /// One row being read.
@@ -205,26 +170,20 @@ struct RowReader<'r> {
 
 impl RowReader<'_> {
     fn read(mut self) -> SheetRow {
-        let (file, row) = (self.sheet.file.clone(), self.row);
-        let root = Place { file: file.clone(), line: row.line, column: 1, length: 0 };
-        self.findings.extend(flawed(&file, row));
-        let (cells, columns) = (row.cells.len(), self.sheet.columns.len());
-        if self.findings.is_empty() && cells != columns {
-            let message = format!("The row has {}, and the header {columns}.", plural(cells as u64, "cell"));
-            let fix = "Give the row as many cells as the header. A comma within a cell needs quotes around the cell.";
-            self.findings.push(Finding::new(Code::WrongShape, root.clone(), message, fix));
-        }
+        let (table, row) = (self.sheet.table, self.row);
+        self.findings.extend(table.flaw(row));
         let report = if self.findings.is_empty() { self.report() } else { None };
         let mut places = BTreeMap::new();
         for (column, cell) in self.cells() {
-            places.insert(column.path(), place_of(&file, cell));
+            let Some(path) = column.path() else { continue };
             // Its name stands in the header, which is right: nothing in the row takes its place.
-            places.insert(Places::name_of(&column.path()), Place { length: 0, ..place_of(&file, cell) });
+            places.insert(Places::name_of(&path), Place { length: 0, ..table.place(cell) });
+            places.insert(path, table.place(cell));
         }
         let station = self.cell(&Column::Station).map(|cell| cell.text.clone());
         let text = self.kept();
         let report = match report {
-            Some(report) if self.findings.is_empty() => Ok((report, Places::with(root, places))),
+            Some(report) if self.findings.is_empty() => Ok((report, Places::with(table.start(row), places))),
             Some(_) | None => Err(self.findings),
         };
         SheetRow { line: row.line, text, station, report }
@@ -241,10 +200,10 @@ impl RowReader<'_> {
 
     /// Header and row, with asterisks over codes that are written out.
     fn kept(&self) -> String {
-        let text = self.sheet.text;
+        let text = self.sheet.table.text();
         let mut row = text[self.row.range.clone()].to_owned();
         let is_literal = |cell: &&Cell| {
-            let place = place_of(&self.sheet.file, cell);
+            let place = self.sheet.table.place(cell);
             self.findings.iter().any(|finding| finding.code == Code::SecretLiteral && finding.place == place)
         };
         let literals: Vec<Range<usize>> =
@@ -258,8 +217,8 @@ impl RowReader<'_> {
     }
 
     fn note(&mut self, code: Code, column: &Column, message: impl Into<String>, fix: impl Into<String>) {
-        let root = Place { file: self.sheet.file.clone(), line: self.row.line, column: 1, length: 0 };
-        let place = self.cell(column).map_or(root, |cell| place_of(&self.sheet.file, cell));
+        let table = self.sheet.table;
+        let place = self.cell(column).map_or(table.start(self.row), |cell| table.place(cell));
         self.findings.push(Finding::new(code, place, message, fix));
     }
 
@@ -284,19 +243,14 @@ impl RowReader<'_> {
 
     fn report(&mut self) -> Option<Report> {
         let station = self.required(&Column::Station, "station");
-        let at = self.required(&Column::At, "at").and_then(|text| match time(&text) {
-            Some(at) => Some(at),
-            None => {
-                let fix = "Write it with its offset (RFC 3339), such as 2026-11-20T10:14:00Z.";
-                self.note(Code::ReportTime, &Column::At, format!("\"{text}\" is not a time."), fix);
-                None
-            }
-        });
+        let at = self.required(&Column::At, "at").and_then(|text| self.at(&text));
         let by = self.required(&Column::By, "by");
         let unit = self.printable(&Column::Unit, "unit", &[]).and_then(|text| self.unit(&text));
         let note = self.printable(&Column::Note, "note", &['\n', '\r', '\t']);
         let called = station.as_ref().and_then(|name| self.inventory.called(name));
-        let left = self.left(called.map(|station| &**station));
+        let called = called.map(|station| &**station);
+        self.is_rung_at(called);
+        let left = self.left(called);
         let mut report = Report {
             id: Uuid::nil(),
             station: station?.into(),
@@ -313,9 +267,42 @@ impl RowReader<'_> {
             note: note.filter(|note| !note.is_empty()).map(Name::from),
             fingerprints: BTreeMap::new(),
             number: None,
+            elsewhere: BTreeMap::new(),
         };
         report.id = Uuid::new_v5(&ROWS, report_json(&report).to_string().as_bytes());
         Some(report)
+    }
+
+    /// When: a time with its offset, or a day, which counts from its beginning (UTC).
+    fn at(&mut self, text: &str) -> Option<Timestamp> {
+        if let Some(at) = time(text) {
+            return Some(at);
+        }
+        let read = day(text, self.sheet.days).map(|day| TimeZone::UTC.to_timestamp(day.at(0, 0, 0, 0)));
+        match read {
+            Ok(at) => at.ok(),
+            Err((message, fix)) => {
+                self.note(Code::ReportTime, &Column::At, message, fix);
+                None
+            }
+        }
+    }
+
+    /// A row whose number is another one than the station's may be about another station.
+    fn is_rung_at(&mut self, station: Option<&Station>) {
+        let column = Column::Inventory("number");
+        let number = self.cell(&column).and_then(|cell| cell.text.trim().parse::<E164>().ok());
+        let (Some(number), Some(station)) = (number, station) else { return };
+        if number != station.number {
+            let message =
+                format!("\"number\" is {number}, and the inventory says {} for {}.", station.number, station.name);
+            self.note(
+                Code::ValueOutside,
+                &column,
+                message,
+                "Correct the one that is wrong, or the station of the row.",
+            );
+        }
     }
 
     fn unit(&mut self, text: &str) -> Option<Unit> {
@@ -334,17 +321,40 @@ impl RowReader<'_> {
             .filter_map(|(column, _)| match column {
                 Column::Setting(name) => Some((column.clone(), name.clone())),
                 Column::Station | Column::At | Column::By | Column::Unit | Column::Note => None,
+                Column::Inventory(_) | Column::Apart => None,
             })
             .collect();
         let mut left = BTreeMap::new();
         for (column, name) in filled {
             let Some(text) = self.printable(&column, &name, &[]) else { continue };
+            if self.is_no_value(&column, &name, &text) {
+                continue;
+            }
             let kind = station.and_then(|one| Some(&one.keybook.setting(one.keybook.id(&name)?).kind));
             if let Some(written) = self.value(&column, &name, &text, kind, station) {
                 left.insert(name, written);
             }
         }
         left
+    }
+
+    /// Whether a cell of a workbook holds what no setting does.
+    fn is_no_value(&mut self, column: &Column, name: &Name, text: &str) -> bool {
+        let (what, fix) = match self.cell(column).map(|cell| cell.kind) {
+            Some(CellKind::Day(_) | CellKind::Moment) => {
+                ("a date that a spreadsheet made of it", "Format the column as text and write the value again.")
+            }
+            Some(CellKind::Fault) => ("an error of the spreadsheet", "Write the value, or leave the cell empty."),
+            Some(CellKind::Text | CellKind::Number) | None => return false,
+        };
+        self.note(Code::ValueOutside, column, format!("\"{name}\" is {text}, {what}."), fix);
+        true
+    }
+
+    /// Whether a cell may have lost what stood in front of it: a number in a workbook has no zeros there. One that is wanted has
+    /// lost nothing.
+    fn has_no_head(&self, column: &Column, text: &str, wanted: Option<&str>) -> bool {
+        self.cell(column).is_some_and(|cell| cell.kind == CellKind::Number) && wanted != Some(text)
     }
 
     /// A cell as a value of its kind; of a station or setting that nobody knows, which is said elsewhere, as it stands.
@@ -381,14 +391,20 @@ impl RowReader<'_> {
             Some(Kind::Number { .. }) => Some(Written::Plain(text.into())),
             Some(Kind::Digits { .. } | Kind::Dial { .. }) => {
                 let wanted = station.and_then(|station| wanted(station, name));
-                if let Some(wanted) = wanted.filter(|wanted| has_lost(text, wanted)) {
+                if let Some(wanted) = wanted.as_ref().filter(|wanted| has_lost(text, wanted)) {
                     let message = format!(
                         "\"{name}\" is {text}, and wanted is {}: spreadsheets drop what stands in front.",
-                        in_quotes(&wanted)
+                        in_quotes(wanted)
                     );
                     let fix = format!(
                         "Format the column as text and write {wanted}. If the station was left at {text}, send that as a report file."
                     );
+                    self.note(Code::ValueOutside, column, message, fix);
+                    return None;
+                }
+                if self.has_no_head(column, text, wanted.as_deref()) {
+                    let message = format!("\"{name}\" is the number {text}, and zeros in front of it may be lost.");
+                    let fix = "Format the column as text and write the value again, with its zeros.";
                     self.note(Code::ValueOutside, column, message, fix);
                     return None;
                 }
@@ -400,14 +416,15 @@ impl RowReader<'_> {
 
 impl Column {
     /// The part of a report that it fills.
-    fn path(&self) -> String {
+    fn path(&self) -> Option<String> {
         match self {
-            Column::Station => "station".into(),
-            Column::At => "at".into(),
-            Column::By => "by".into(),
-            Column::Unit => "unit".into(),
-            Column::Note => "note".into(),
-            Column::Setting(name) => format!("left.{name}"),
+            Column::Station => Some("station".into()),
+            Column::At => Some("at".into()),
+            Column::By => Some("by".into()),
+            Column::Unit => Some("unit".into()),
+            Column::Note => Some("note".into()),
+            Column::Inventory(_) | Column::Apart => None,
+            Column::Setting(name) => Some(format!("left.{name}")),
         }
     }
 }

@@ -1,10 +1,9 @@
 //! Visits: someone began to key a script. Until a report says how that went, nobody knows which of its steps the station obeyed.
 
-use std::collections::BTreeSet;
-
 use jiff::{SignedDuration, Timestamp};
 use uuid::Uuid;
 
+use super::corrections::standing;
 use super::issued::Digest;
 use super::report::Report;
 use crate::keybook::SettingId;
@@ -49,12 +48,6 @@ impl Visit {
     fn is_followed_by(&self, report: &Report) -> bool {
         report.script.as_ref() == Some(&self.script) && report.at.as_second() > self.at.as_second()
     }
-}
-
-/// The reports of a station that count, whatever order they are in: a corrected one counts for nothing.
-pub fn standing<'r>(reports: &[&'r Report]) -> Vec<&'r Report> {
-    let corrected: BTreeSet<Uuid> = reports.iter().filter_map(|report| report.corrects).collect();
-    reports.iter().copied().filter(|report| !corrected.contains(&report.id)).collect()
 }
 
 /// The visits of a station that no report has ended, the earliest first. Of a corrected report the id alone counts. The report

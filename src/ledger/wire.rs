@@ -63,6 +63,8 @@ struct WireReport {
     fingerprints: BTreeMap<String, String>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     number: Option<String>,
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    elsewhere: BTreeMap<String, String>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -144,7 +146,8 @@ struct WireStep {
 /// The content of a report, without what was added when it was recorded.
 pub fn report_json(report: &Report) -> Json {
     let tests = report.tests.iter().map(|test| Test { dialled: None, ..test.clone() }).collect();
-    let bare = Report { fingerprints: BTreeMap::new(), number: None, tests, ..report.clone() };
+    let elsewhere = BTreeMap::new();
+    let bare = Report { fingerprints: BTreeMap::new(), number: None, elsewhere, tests, ..report.clone() };
     serde_json::to_value(WireReport::from(&bare)).unwrap_or(Json::Null)
 }
 
@@ -209,6 +212,7 @@ impl From<&Report> for WireReport {
             note,
             fingerprints,
             number,
+            elsewhere,
         } = report;
         WireReport {
             report: 1,
@@ -227,6 +231,7 @@ impl From<&Report> for WireReport {
             note: note.as_ref().map(|note| note.to_string()),
             fingerprints: fingerprints.iter().map(|(r, print)| (r.to_string(), print.to_string())).collect(),
             number: number.as_ref().map(|number| number.to_string()),
+            elsewhere: elsewhere.iter().map(|(name, station)| (name.to_string(), station.to_string())).collect(),
         }
     }
 }
@@ -284,6 +289,7 @@ fn report(wire: WireReport) -> Result<Report, WireError> {
         by: wire.by.into(),
         note: wire.note.map(Name::from),
         number: wire.number.map(Name::from),
+        elsewhere: wire.elsewhere.into_iter().map(|(name, station)| (name.into(), station.into())).collect(),
     })
 }
 
@@ -408,6 +414,7 @@ mod tests {
     fn the_number_and_what_was_dialled_are_kept_and_are_no_part_of_the_content() {
         let mut report = sample();
         report.number = Some("+441632960121".into());
+        report.elsewhere = [("identity".into(), "EQ-03".into())].into();
         report.tests[0].dialled = Some("9,01632960101".into());
         let line = LedgerLine::Report(Box::new(report.clone()));
         assert_eq!(parse_line(&line_of(&line)).unwrap(), line);

@@ -51,7 +51,7 @@ pub struct Script {
     pub tests: Vec<TestCall>,
     /// The way back to what last worked, where the last test call of a button failed and there is one.
     pub way_back: Option<Digest>,
-    /// Which station answers is to be made sure of: it last answered at another number.
+    /// Which station answers is to be made sure of, and why.
     pub renumbered: Option<Renumbered>,
     /// Which codes the station refused since one was last shown to be right.
     pub refused: Option<RefusedCodes>,
@@ -88,13 +88,16 @@ pub struct Basis {
     pub start: Json,
 }
 
-/// A station that has another number than that at which it last answered.
+/// Why it is to be made sure which station answers: it has another number than that at which it last answered, or another
+/// station answered when it was last rung, or may have.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Renumbered {
-    /// The number at which it last answered, in E.164.
-    pub before: Name,
+    /// The number at which it last answered, in E.164, where it has another now.
+    pub before: Option<Name>,
     /// What the inventory gives it now.
     pub now: Name,
+    /// What was heard when it was last rung, where that may have been another station.
+    pub heard: Vec<String>,
     /// What it says of itself, so far as reports go: the values of its locating settings.
     pub says: Vec<String>,
 }

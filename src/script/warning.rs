@@ -176,7 +176,7 @@ fn guessed_text(setting: &str, first: FirstCode, is_wanted: bool, next: &NextKey
     let is_doubted = first == FirstCode::Recorded || !candidates.is_empty();
     let head = match is_doubted {
         true => format!("It is in doubt which {setting} code the station holds"),
-        false => format!("Nobody on record knows which {setting} code the station holds"),
+        false => format!("No report says which {setting} code the station holds"),
     };
     let opened = match (first, is_wanted) {
         (FirstCode::Wanted, _) => "; the call is opened with the wanted one.",

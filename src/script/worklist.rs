@@ -289,6 +289,11 @@ impl Errand {
         }
     }
 
+    /// How many test calls it asks for.
+    pub fn test_calls(&self) -> usize {
+        self.card().map_or_else(|| self.owed().count(), |laid| laid.script.tests.len())
+    }
+
     fn needs(&self, label: impl Fn(&Script) -> String) -> String {
         match &self.due {
             Due::Keying(Laid { script, codes }) => {

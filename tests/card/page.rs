@@ -259,6 +259,8 @@ proptest! {
         let request = Request { station: &station, record: &record, drift: &drift, contacts: &contacts, codes: &codes };
         let Ok(Some(script)) = script::write(&request, way, &mut Memory::default()) else { return Ok(()) };
         let card = Card::of(&script, &station, &codes, None, Uuid::nil());
+        let text = card::text(&card);
+        prop_assert_eq!(words_of_files(above_the_report(&text), &station.keybook), Vec::<String>::new(), "{}", text);
         let html = card_page(&card, None, None, Leads::On);
         prop_assert_eq!(lacking(&card, &html), Vec::<String>::new());
         counts(&card, &html);

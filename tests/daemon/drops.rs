@@ -214,7 +214,11 @@ fn a_correction_is_judged_by_what_stands_before_it_in_the_same_file() {
     fleet.write("lines.jsonl", &lines.concat());
     let done = fleet.run(&["ledger", "import", "lines.jsonl"]).ended(2);
     assert!(done.out.starts_with("2 recorded"), "{done:?}");
-    assert!(done.err.contains(&format!("The report {} is a correction itself.", uuid(902))), "{}", done.err);
+    assert!(
+        done.err.contains(&format!("The report {} is a correction itself, of the report", uuid(902))),
+        "{}",
+        done.err
+    );
     // The other way round: what is corrected comes last, and would be a correction.
     let lines = [line(911, 9, &corrects(912)), line(912, 10, &corrects(913))];
     fleet.write("lines.jsonl", &lines.concat());

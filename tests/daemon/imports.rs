@@ -159,3 +159,46 @@ fn entries_cut_off_at_the_end_are_found_by_a_head_kept_elsewhere() {
     let done = other.run(&["ledger", "verify", "--head", "report.yaml"]).ended(2);
     assert!(done.err.contains("is not a ledger's head"), "{}", done.err);
 }
+
+/// A script's line says what its steps set. Were that not held to its digest and its keys, a report could make anything known.
+#[test]
+fn an_issued_line_whose_digest_or_effects_do_not_fit_is_rejected_by_import_and_by_report() {
+    let issuing = sample();
+    issuing.run(&["script", "EQ-02"]).ended(0);
+    let there = lines(&issuing);
+    let is_it = |line: &&String| line.contains("\"issued\"") && line.contains("2026-11-25") && line.contains("EQ-02");
+    let issued = there.iter().find(is_it).expect("a script");
+    let mut line: serde_json::Value = serde_json::from_str(issued).expect("JSON");
+    line.as_object_mut().expect("an object").remove("entry");
+    let digest = line["script"].as_str().expect("a digest").to_owned();
+    let changed = |change: &dyn Fn(&mut serde_json::Value)| {
+        let mut line = line.clone();
+        change(&mut line);
+        format!("{line}\n")
+    };
+    let other_digest = changed(&|line| line["script"] = "3f9a1c0b7d24e615".into());
+    let other_keys = changed(&|line| line["document"]["calls"][0]["steps"][0]["keys"] = "9999#".into());
+    let other_station = changed(&|line| line["station"] = "EQ-03".into());
+    let other_effects = changed(&|line| {
+        let effects = line["steps"][0]["effects"].as_object_mut().expect("effects");
+        let name = effects.keys().next().expect("one").clone();
+        effects.insert(name, serde_json::Value::Null);
+    });
+    for (text, says) in [
+        (other_digest, "is not what its digest stands for".to_owned()),
+        (other_keys, format!("The script {digest} is not what its digest stands for")),
+        (other_station, format!("The script {digest} is not what its digest stands for")),
+        (other_effects, format!("The script {digest} says that its steps set other values than they key.")),
+    ] {
+        let fleet = empty();
+        fleet.write("line.jsonl", &text);
+        for command in [&["ledger", "import", "line.jsonl"][..], &["report", "line.jsonl"]] {
+            let done = fleet.run(command).ended(2);
+            assert!(done.err.contains(&says), "{text}{done:?}");
+        }
+        assert!(!lines(&fleet).iter().any(|line| line.contains(&digest)), "{says}");
+    }
+    let fleet = empty();
+    fleet.write("line.jsonl", &changed(&|_| {}));
+    fleet.run(&["report", "line.jsonl"]).ended(0);
+}

@@ -41,4 +41,5 @@ mod supervised;
 mod take;
 mod together;
 mod visits;
+mod whole_card;
 mod worklist;

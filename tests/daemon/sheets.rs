@@ -35,7 +35,7 @@ fn a_sheet_is_tried_row_by_row_and_recorded_once() {
             "config/reports/sheet.csv:6: would be rejected",
         ]
     );
-    assert!(tried.out.contains("  gate.seconds is now known: 9. Before, it was 7.\n"), "{}", tried.out);
+    assert!(tried.out.contains("  Gate seconds is now 9. It was 7.\n"), "{}", tried.out);
     for place in ["sheet.csv:3:36: error: ", "sheet.csv:5:1: error: ", "sheet.csv:6:38: error: "] {
         assert!(tried.err.contains(place), "{place}: {}", tried.err);
     }

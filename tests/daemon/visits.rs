@@ -120,7 +120,7 @@ fn on_call_is_alerted_at_the_moment_at_which_nothing_was_heard_of_a_visit_for_24
     fleet.write("config/reports/begun.jsonl", &begun);
     fleet.environment.pop();
     fleet.environment.push(("STATIONKEEP_CLOCK".into(), "2026-11-25T12:00:00Z".into()));
-    let _daemon = fleet.start();
+    let daemon = fleet.start();
     receiver.wait_for(1);
     let told = receiver.wait_for(2);
     let visit = |silent: bool| serde_json::json!([{"by": "tech-07", "at": "2026-11-24T12:00:12Z", "script": script, "silent": silent}]);
@@ -128,6 +128,8 @@ fn on_call_is_alerted_at_the_moment_at_which_nothing_was_heard_of_a_visit_for_24
     assert_eq!(entry(&told[1], "grown", "SP-01")["begun"], visit(true), "{}", told[1].body);
     let summary = told[1].data()["summary"].as_str().unwrap_or_default().to_owned();
     assert!(summary.starts_with("REHEARSAL: No report of SP-01 "), "{summary}");
+    let ready = super::probe::ask(super::probe::address(&daemon), "GET", "/readyz").expect("an answer");
+    assert!(ready.body.starts_with("{\"REHEARSAL\":true,"), "{}", ready.body);
     let said = "on 2026-11-24 12:00 UTC, and no report came in 24 hours. Ask tech-07 for the report.";
     assert!(summary.contains(said), "{summary}");
 }
@@ -168,8 +170,11 @@ fn history_tells_of_a_visit_that_was_begun_reported_and_corrected() {
     assert!(!told.contains("no report yet") && told.contains(&format!("keyed script {digest}: 1 accepted")), "{told}");
     fleet.write("right.yaml", &report(&right, "nothing", &format!("corrects: {id}\n")));
     let answer = said(&fleet, &["report", "right.yaml"]);
-    assert!(answer.contains(&format!("Report {id} counts for nothing now")), "{answer}");
-    assert!(answer.contains("emergency.backup is in doubt"), "{answer}");
+    assert!(answer.contains(&format!("Report {id} no longer counts")), "{answer}");
+    assert!(answer.contains("Second number of the red button is in doubt"), "{answer}");
     let told = said(&fleet, &["history", "EQ-02"]);
-    assert!(told.contains(&format!("corrected by report {right}")) && told.contains("1 nothing"), "{told}");
+    assert!(
+        told.contains(&format!("no longer counts: report {right} corrects it")) && told.contains("1 nothing"),
+        "{told}"
+    );
 }

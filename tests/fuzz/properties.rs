@@ -6,8 +6,10 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, LazyLock};
 
 use stationkeep::finding::{Finding, Paint, Place, render, settle};
-use stationkeep::inventory::{self, Keybooks, RawFile};
+use stationkeep::inventory::{self, Country, Keybooks, RawFile};
+use stationkeep::outset::{Answers, Forge, draft};
 use stationkeep::setting::Codes;
+use stationkeep::table::Table;
 use stationkeep::{config, keybook, ledger};
 
 /// A kind of file.
@@ -112,11 +114,15 @@ fn read(kind: Kind, bytes: &[u8]) -> Read {
 }
 
 fn sheet_of(name: &Arc<str>, bytes: &[u8]) -> Read {
-    let sheet = match ledger::Sheet::read(name, bytes, &KEYBOOKS) {
+    let table = match Table::csv(name, bytes) {
+        Ok(table) => table,
+        Err(finding) => return Read { sound: None, findings: vec![finding], fault: None },
+    };
+    let sheet = match ledger::Sheet::read(&table, &KEYBOOKS, None) {
         Ok(sheet) => sheet,
         Err(findings) => return Read { sound: None, findings, fault: None },
     };
-    let (mut sound, mut findings, mut fault) = (String::new(), Vec::new(), None);
+    let (mut sound, mut findings, mut fault) = (String::new(), Vec::new(), stations_of(&table));
     for row in sheet.rows(&FLEET) {
         match row.report {
             Ok((report, _)) => sound += &format!("{} {} {} {:?}\n", report.station, report.at, report.by, report.left),
@@ -125,6 +131,21 @@ fn sheet_of(name: &Arc<str>, bytes: &[u8]) -> Read {
         }
     }
     Read { sound: findings.is_empty().then_some(sound), findings, fault }
+}
+
+/// Stations drafted from the same table: every row is in the draft, or something is said of it.
+fn stations_of(table: &Table) -> Option<String> {
+    let country = Country::find("GB").expect("a country");
+    match draft(table, &KEYBOOKS, &Answers { fleet: "Fuzz".into(), country, forge: Forge::None }) {
+        Ok(draft) if draft.stations + draft.left_out != table.rows().count() => {
+            Some(format!("a row is in no draft: {draft:?}"))
+        }
+        Ok(draft) if draft.left_out > 0 && draft.findings.is_empty() => {
+            Some(format!("a row is left out without a word: {draft:?}"))
+        }
+        Err(findings) if findings.is_empty() => Some("no draft, and no reason".into()),
+        Ok(_) | Err(_) => None,
+    }
 }
 
 fn inventory_of(name: &Arc<str>, bytes: &[u8]) -> Read {

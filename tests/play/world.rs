@@ -192,7 +192,7 @@ impl World {
         }
         let script = report.script.as_ref().and_then(|digest| self.ledger.scripts.get(digest));
         let other = report.corrects.and_then(|id| self.ledger.reports.iter().find(|known| known.id == id));
-        let other = other.map(|other| (other.station.clone(), other.corrects.is_some()));
+        let other = other.map(|other| (other.station.clone(), other.corrects));
         let terms =
             Terms { inventory: &self.inventory, codes: &self.codes, now: self.now(), scrutiny: Scrutiny::Whole };
         let against = admit(&report, &places, script, &Corrected { other, by: None }, terms);

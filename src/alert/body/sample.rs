@@ -252,7 +252,8 @@ fn report(name: &str) -> RejectedReport {
 }
 
 fn rejected(name: &str, has_failed: bool) -> RejectedReports {
-    let failed = has_failed.then(|| FailedTest { by: Some("tech-07".into()), note: Some(name.into()) });
+    let failed =
+        has_failed.then(|| FailedTest { is_certain: true, by: Some("tech-07".into()), note: Some(name.into()) });
     RejectedReports { rejected: vec![RejectedReport { failed, ..report(name) }], recorded: Vec::new(), last: 1 }
 }
 
@@ -284,6 +285,7 @@ fn held() -> Held {
         departed: [].into(),
         replaced: 0,
         new: 0,
+        first_seen: 0,
         tally: Tally { altered: 12, handed_out: 0, on_record: 34 },
         limit: "30 % (brake.share, stationkeep.yaml:12)".into(),
     };

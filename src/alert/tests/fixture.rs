@@ -180,6 +180,7 @@ pub fn held(change: &str) -> Held {
         departed: [].into(),
         replaced: 0,
         new: 0,
+        first_seen: 0,
         tally: Tally { altered: 12, handed_out: 0, on_record: 34 },
         limit: "30 % (brake.share, stationkeep.yaml:12)".into(),
     };

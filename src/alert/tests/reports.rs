@@ -125,12 +125,12 @@ fn the_same_reports_are_the_same_message_and_nothing_is_none() {
 /// What says that a button is dead reads as what it says, however it came to be rejected.
 #[test]
 fn a_rejected_report_of_a_failed_test_is_told_first_as_critical_with_who_made_it_and_their_note() {
-    let failed = FailedTest { by: Some("tech-01".into()), note: Some("lift A does not call".into()) };
+    let failed = FailedTest { is_certain: true, by: Some("tech-01".into()), note: Some("lift A does not call".into()) };
     let worse = RejectedReport { station: Some("FT-02".into()), failed: Some(failed), ..report(2, vec![reason(1)]) };
     let messages = told(rejected(vec![report(1, vec![reason(4)]), worse]));
     let data = data(&messages[0].body);
-    let first = "FT-02: a report that a test call failed was not recorded (by tech-01: lift A does not call). 2 field \
-                 reports were rejected. First about EQ-01";
+    let first = "FT-02: a report that a test call failed was not recorded (by tech-01: lift A does not call). Keep a \
+                 stand-in until a test call reaches help. 2 field reports were rejected. First about EQ-01";
     assert!(data["summary"].as_str().unwrap().starts_with(first), "{data}");
     assert_eq!(data["severity"], "critical");
     assert_eq!(data["reports"][0]["station"], "FT-02");
@@ -142,8 +142,11 @@ fn a_webhook_for_lifelines_alone_hears_of_the_report_that_a_button_did_not_reach
     watch.terms.webhooks = vec![webhook("duty", &[Weight::Lifeline])];
     watch.rejected = rejected(vec![report(1, vec![reason(4)])]);
     assert!(watch.pass().messages.is_empty());
-    let failed = FailedTest { by: Some("tech-07".into()), note: None };
+    let failed = FailedTest { is_certain: false, by: Some("tech-07".into()), note: None };
     watch.rejected = rejected(vec![RejectedReport { failed: Some(failed), ..report(2, vec![reason(4)]) }]);
     let told = watch.pass().messages;
-    assert_eq!(data(&told[0].body)["severity"], "critical");
+    let data = data(&told[0].body);
+    assert_eq!(data["severity"], "critical");
+    let first = "EQ-01: a report that may say that a test call failed was not recorded (by tech-07). Keep a stand-in";
+    assert!(data["summary"].as_str().unwrap().starts_with(first), "{data}");
 }

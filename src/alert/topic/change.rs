@@ -249,7 +249,11 @@ impl<'a> Hold<'a> {
         let held = |opening: &str| {
             let held = self.pass.brake.held?;
             let (list, release) = (held.change.list(), held.change.release());
-            let opening = if held.scripts == 0 { "Many lifelines would change at once." } else { opening };
+            let opening = match (held.scripts, held.is_first_seen()) {
+                (0, true) => "Many lifelines are not as wanted.",
+                (0, false) => "Many lifelines would change at once.",
+                (_, _) => opening,
+            };
             Some(format!("{opening} {} To list what would change: {list}. To release it: {release}.", held.sentence()))
         };
         match news {

@@ -223,12 +223,15 @@ fn refused_sentence(refused: &[RejectedReport]) -> Option<String> {
 
 /// A button that does not work by a report that does not count: that is said first.
 fn failed_sentence(report: &RejectedReport) -> Option<String> {
-    let FailedTest { by, note } = report.failed.as_ref()?;
+    let FailedTest { is_certain, by, note } = report.failed.as_ref()?;
     let station = report.station.as_deref().map_or("A station".into(), |station| clip(station, NAME));
     let by = by.as_ref().map(|by| format!("by {}", clip(by, NAME)));
     let said: Vec<String> = by.into_iter().chain(note.as_ref().map(|note| clip(note, NOTE))).collect();
     let said = if said.is_empty() { String::new() } else { format!(" ({})", said.join(": ")) };
-    Some(format!("{station}: a report that a test call failed was not recorded{said}."))
+    let says = if *is_certain { "a report that" } else { "a report that may say that" };
+    Some(format!(
+        "{station}: {says} a test call failed was not recorded{said}. Keep a stand-in until a test call reaches help."
+    ))
 }
 
 fn taken_sentence(taken: &[RejectedReport]) -> Option<String> {

@@ -1,9 +1,12 @@
 //! What a sheet's rows come to, and what is wrong with them.
 
 use super::*;
+use std::sync::Arc;
+
 use crate::inventory;
 use crate::keybook::sample::{TERN, keybook};
 use crate::setting::Codes;
+use crate::table::SHEET_LIMIT_BYTES;
 
 fn keybooks() -> Keybooks {
     let plain = TERN.replace("model: tern-2", "model: tern-1").replace("  gate.seconds:", "  gate.time:");
@@ -23,8 +26,10 @@ fn fleet() -> Inventory {
 }
 
 fn rows(text: &str) -> Vec<SheetRow> {
-    let sheet = Sheet::read(&"s.csv".into(), text.as_bytes(), &keybooks()).expect("a header");
-    sheet.rows(&fleet()).collect()
+    let table = Table::csv(&"s.csv".into(), text.as_bytes()).expect("a text");
+    let (keybooks, fleet) = (keybooks(), fleet());
+    let sheet = Sheet::read(&table, &keybooks, None).expect("a header");
+    sheet.rows(&fleet).collect()
 }
 
 fn one(header: &str, row: &str) -> Result<Report, Vec<Finding>> {
@@ -81,11 +86,18 @@ fn an_id_is_made_from_what_a_row_says_whatever_sheet_and_line_it_stands_in() {
     assert_ne!(one("station,at,by,identity", &format!("{ROW},0121")).unwrap().id, report.id);
 }
 
+/// What is wrong with a sheet as a whole.
+fn header_of(bytes: &[u8]) -> Vec<Finding> {
+    match Table::csv(&"s.csv".into(), bytes) {
+        Ok(table) => Sheet::read(&table, &keybooks(), None).expect_err("a bad header"),
+        Err(finding) => vec![finding],
+    }
+}
+
 #[test]
 fn a_bad_header_rejects_the_sheet_and_says_all_that_is_wrong() {
     let header = |text: &str| -> Vec<String> {
-        let read = Sheet::read(&"s.csv".into(), text.as_bytes(), &keybooks());
-        read.expect_err("a bad header").iter().map(|one| format!("{} {}", one.place, one.message)).collect()
+        header_of(text.as_bytes()).iter().map(|one| format!("{} {}", one.place, one.message)).collect()
     };
     assert_eq!(
         header("station,gate.secs,,identity,identity\nx\n"),
@@ -100,12 +112,12 @@ fn a_bad_header_rejects_the_sheet_and_says_all_that_is_wrong() {
     assert_eq!(header(""), ["s.csv:1:1 The sheet is empty."]);
     assert_eq!(header("station,at,by\n,,\n\n"), ["s.csv:1:1 The sheet has a header and no rows."]);
     assert_eq!(header("station,\"at,by\nx,y\n"), ["s.csv:1:9 A quote opens here and never closes."]);
-    let semicolons = Sheet::read(&"s.csv".into(), b"station;at;by\nx;y;z\n", &keybooks()).unwrap_err();
+    let semicolons = header_of(b"station;at;by\nx;y;z\n");
     assert!(semicolons.iter().any(|one| one.fix == "Save the sheet with commas between its cells."), "{semicolons:#?}");
-    let latin = Sheet::read(&"s.csv".into(), b"station,at,by\nx,y,\xe9\n", &keybooks()).unwrap_err();
-    assert_eq!((latin[0].code, latin[0].place.line), (Code::NotText, 2));
+    let latin = header_of(b"station,at,by\nx,y,\xe9\n");
+    assert_eq!((latin[0].code, latin[0].place.to_string().as_str()), (Code::NotText, "s.csv:2:5"));
     let long = vec![b'x'; SHEET_LIMIT_BYTES as usize + 1];
-    assert_eq!(Sheet::read(&"s.csv".into(), &long, &keybooks()).unwrap_err()[0].code, Code::FileTooLarge);
+    assert_eq!(header_of(&long)[0].code, Code::FileTooLarge);
 }
 
 #[test]
@@ -162,4 +174,76 @@ fn what_a_spreadsheet_makes_of_a_number_is_not_taken_for_it() {
         assert!(one(head, &format!("{ROW},{fine}")).is_ok(), "{fine}");
     }
     assert!(has_lost("0", "000") && has_lost("441632", "+441632") && !has_lost("0", "0") && !has_lost("", ""));
+}
+
+fn with_days(row: &str, days: Option<&str>) -> Result<Report, Vec<Finding>> {
+    let days = days.map(|form| form.parse::<DayForm>().unwrap());
+    let table = Table::csv(&"s.csv".into(), format!("{HEAD}\n{row}\n").as_bytes()).unwrap();
+    let (keybooks, fleet) = (keybooks(), fleet());
+    let sheet = Sheet::read(&table, &keybooks, days.as_ref()).unwrap();
+    sheet.rows(&fleet).next().unwrap().report.map(|(report, _)| report)
+}
+
+#[test]
+fn a_day_counts_from_its_beginning_and_only_in_iso_or_in_the_form_that_was_said() {
+    let at = |row: &str, days| with_days(row, days).map(|report| report.at.to_string());
+    let day = Ok("2026-11-03T00:00:00Z".to_owned());
+    assert_eq!(at("EQ-01,2026-11-03,tech-07", None), day);
+    assert_eq!(at("EQ-01,3.11.2026,tech-07", Some("DD.MM.YYYY")), day);
+    assert_eq!(at("EQ-01,2026-11-03,tech-07", Some("DD.MM.YYYY")), day);
+    assert_eq!(at("EQ-01,2026-11-03T04:00:00Z,tech-07", Some("DD.MM.YYYY")), Ok("2026-11-03T04:00:00Z".into()));
+    let finding = &with_days("EQ-01,03/11/2026,tech-07", None).unwrap_err()[0];
+    assert_eq!((finding.code, finding.place.to_string().as_str()), (Code::ReportTime, "s.csv:2:7"));
+    assert_eq!(finding.message, "\"03/11/2026\" can be read as two days.");
+    assert!(with_days("EQ-01,11/03/2026,tech-07", Some("DD.MM.YYYY")).is_err(), "another form than was said");
+}
+
+#[test]
+fn the_columns_of_an_inventory_say_nothing_of_what_a_station_holds() {
+    let head = "station,site,number,where,model,at,by";
+    let row =
+        |number: &str| one(head, &format!("EQ-01,quay,{number},\"East quay, ladder 1\",tern-2,2026-11-20,tech-07"));
+    assert!(row("+441632960121").unwrap().left.is_empty());
+    let findings = row("+441632960122").unwrap_err();
+    assert_eq!(findings[0].place.to_string(), "s.csv:2:12");
+    assert_eq!(findings[0].message, "\"number\" is +441632960122, and the inventory says +441632960121 for EQ-01.");
+}
+
+/// Written by a library that is not the one that reads.
+#[test]
+fn a_number_or_a_date_in_a_workbook_is_not_taken_for_digits() {
+    let mut book = rust_xlsxwriter::Workbook::new();
+    let sheet = book.add_worksheet();
+    let day = rust_xlsxwriter::Format::new().set_num_format("dd/mm/yyyy");
+    for (at, name) in ["station", "at", "by", "identity", "gate.seconds"].iter().enumerate() {
+        sheet.write(0, at as u16, *name).unwrap();
+    }
+    for line in 1..=5 {
+        sheet.write(line, 0, "EQ-01").unwrap().write(line, 2, "tech-07").unwrap();
+        let date = rust_xlsxwriter::ExcelDateTime::from_ymd(2026, 11, 20).unwrap();
+        sheet.write_with_format(line, 1, date, &day).unwrap();
+    }
+    sheet.write(1, 3, 121).unwrap();
+    sheet.write(2, 3, 4410).unwrap();
+    sheet.write_with_format(3, 3, rust_xlsxwriter::ExcelDateTime::from_ymd(2026, 2, 1).unwrap(), &day).unwrap();
+    sheet.write(4, 3, "0121").unwrap().write(4, 4, 7).unwrap();
+    sheet.write(5, 4, 7.5).unwrap();
+    let table = Table::workbook(&"b.xlsx".into(), &book.save_to_buffer().unwrap(), None).unwrap();
+    let (keybooks, fleet) = (keybooks(), fleet());
+    let sheet = Sheet::read(&table, &keybooks, None).unwrap();
+    let said = |row: SheetRow| match row.report {
+        Ok((report, _)) => format!("{} {:?}", report.at, report.left),
+        Err(findings) => table.named(findings[0].clone()).message,
+    };
+    let said: Vec<String> = sheet.rows(&fleet).map(said).collect();
+    assert_eq!(said[0], "D2: \"identity\" is 121, and wanted is \"0121\": spreadsheets drop what stands in front.");
+    assert_eq!(said[1], "D3: \"identity\" is the number 4410, and zeros in front of it may be lost.");
+    assert_eq!(said[2], "D4: \"identity\" is 2026-02-01, a date that a spreadsheet made of it.");
+    let left = "{\"gate.seconds\": Plain(\"7\"), \"identity\": Quoted(\"0121\")}";
+    assert_eq!(said[3], format!("2026-11-20T00:00:00Z {left}"));
+    assert!(
+        said[4].ends_with("{\"gate.seconds\": Plain(\"7.5\")}"),
+        "its kind says what is wrong with it: {}",
+        said[4]
+    );
 }

@@ -91,15 +91,21 @@ fn refused_again_text(RefusedAgain { step, titles, at, by }: &RefusedAgain) -> S
 }
 
 fn renumbered_text(renumbered: &Renumbered) -> String {
-    let Renumbered { before, now, says } = renumbered;
+    let Renumbered { before, now, heard, says } = renumbered;
+    let number = before.as_ref().map(|before| format!(" It last answered at {before}, and its number is {now} now."));
+    let other = match (number, &heard[..]) {
+        (Some(number), _) => number,
+        (None, []) => " When it was last rung, another station may have answered.".into(),
+        (None, heard) => format!(" When it was last rung, {} was heard: another station's.", listed(heard, "and")),
+    };
     let says = match &says[..] {
         [] => String::new(),
         [one] => format!(" It says {one}."),
         all => format!(" It says {}.", listed(all, "and")),
     };
     format!(
-        "WARNING: is it this station that answers? It last answered at {before}, and its number is {now} now. \
-         Ring it and listen first.{says} If another station answers, or you cannot tell, hang up, key nothing, and tell ops."
+        "WARNING: is it this station that answers?{other} Ring it and listen first.{says} If another station answers, or you \
+         cannot tell, hang up, key nothing, and tell ops."
     )
 }
 

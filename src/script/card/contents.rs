@@ -109,8 +109,9 @@ pub enum Label {
 }
 
 /// How to fill in the report; `several`: a call may have to be opened with one code after the other; `contacts`: it says who
-/// must answer a test call.
-fn how_to_report(several: bool, contacts: bool) -> String {
+/// must answer a test call; `found`: it asks what the station says of itself.
+fn how_to_report(several: bool, contacts: bool, found: bool) -> String {
+    let found = if found { " Under \"found\", write in quotes what the station says." } else { "" };
     let codes = match several {
         true => {
             " Add a line to \"openings\" for each further code that you tried, with its number in the order of the NOTE."
@@ -121,7 +122,7 @@ fn how_to_report(several: bool, contacts: bool) -> String {
     format!(
         "Replace each \"null\": when it was done (2026-11-25T09:30:00Z), who did it, what you heard (accepted, refused, nothing or \
          skipped), how each test ended (reached or failed). If you heard nothing once and a refusal once, write the word \"nothing\". \
-         Take out the lines of a call that you did not open, and of a test that you did not make.{contacts}{codes} Then save it as a file in the reports folder, or send it to ops."
+         Take out the lines of a call that you did not open, and of a test that you did not make.{found}{contacts}{codes} Then save it as a file in the reports folder, or send it to ops."
     )
 }
 
@@ -149,6 +150,7 @@ impl Card {
             how_to_report: how_to_report(
                 script.calls.iter().any(|call| call.codes.len() > 1),
                 script.tests.iter().any(|test| test.contact.is_some()),
+                script.renumbered.is_some(),
             ),
             report: draft(script, station, report),
         }

@@ -1,11 +1,14 @@
 //! The report that a card asks for, ready to be filled in. It claims nothing: sent off unread it is refused.
 
+use std::collections::BTreeMap;
+
 use serde::Serialize;
 use uuid::Uuid;
 
 use crate::inventory::Station;
 use crate::script::delta::Script;
 use crate::script::test_call::TestCall;
+use crate::setting::Weight;
 
 /// The report to fill in, in the order it is read.
 #[derive(Serialize)]
@@ -15,6 +18,8 @@ struct Draft<'a> {
     station: &'a str,
     at: Gap,
     by: Gap,
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    found: BTreeMap<&'a str, Gap>,
     script: String,
     #[serde(skip_serializing_if = "Vec::is_empty")]
     openings: Vec<DraftOpening>,
@@ -60,12 +65,15 @@ type Gap = Option<()>;
 /// The draft as YAML; `id` is the report's.
 pub(super) fn draft(script: &Script, station: &Station, id: Uuid) -> String {
     let steps = script.calls.iter().flat_map(|call| &call.steps);
+    let locating = station.keybook.settings.iter().filter(|setting| setting.weight == Weight::Locating);
+    let found = locating.filter(|_| script.renumbered.is_some()).map(|setting| (&*setting.name, None)).collect();
     let draft = Draft {
         report: 1,
         id: id.to_string(),
         station: &station.name,
         at: None,
         by: None,
+        found,
         script: script.digest.to_string(),
         openings: (1..=script.calls.len()).map(|call| DraftOpening { call, heard: None, code: 1 }).collect(),
         steps: steps.map(|step| DraftStep { step: step.number, heard: None }).collect(),

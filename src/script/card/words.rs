@@ -1,6 +1,7 @@
 //! Lists, tones, effects and values in the words of a card.
 
 use crate::drift::value_text;
+pub(super) use crate::finding::sentence;
 use crate::finding::{listed, plural};
 use crate::inventory::Station;
 use crate::keybook::{Lifeline, Tone};
@@ -18,12 +19,6 @@ pub(super) fn settings_of(station: &Station, names: &[Name]) -> String {
     let keybook = &station.keybook;
     let title = |name: &Name| keybook.id(name).map_or_else(|| name.to_string(), |id| keybook.setting(id).title());
     listed(&names.iter().map(title).collect::<Vec<_>>(), "and")
-}
-
-/// A sentence with its first letter in upper case.
-pub(super) fn sentence(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }
 
 pub(super) fn tone(tone: &Tone) -> String {

@@ -3,8 +3,8 @@
 
 use super::*;
 use crate::keybook::{Held, SettingId, SimulatedStation};
-use crate::ledger::{Issued, Visit, fold_with_visits};
-use crate::setting::Keys;
+use crate::ledger::{Issued, Opened, Opening, Visit, fold_with_visits};
+use crate::setting::{Keys, Written};
 
 /// How word of a visit comes.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -13,6 +13,7 @@ enum Word {
     Report,
     Twice,
     Corrected,
+    CorrectedTwice,
 }
 
 /// A station that holds this. What is unknown on record is something else there.
@@ -81,7 +82,34 @@ fn keyed_report(nth: u32, script: &Script, heard: &[Heard]) -> Report {
 }
 
 fn word() -> impl Strategy<Value = Word> {
-    prop_oneof![Just(Word::Never), Just(Word::Report), Just(Word::Twice), Just(Word::Corrected)]
+    prop_oneof![
+        Just(Word::Never),
+        Just(Word::Report),
+        Just(Word::Twice),
+        Just(Word::Corrected),
+        Just(Word::CorrectedTwice)
+    ]
+}
+
+/// What was heard when the calls were opened that were rung before the visit broke off, where the code is known.
+fn openings(script: &Script, station: &Station, start: &Record, obeyed: usize) -> Vec<Opening> {
+    let is_known = station.keybook.call.open.held().iter().all(|id| start.known(*id).is_some());
+    let mut before = 0;
+    let rung = script.calls.iter().take_while(|call| {
+        let is_rung = before <= obeyed;
+        before += call.steps.len();
+        is_rung
+    });
+    let accepted = |call| Opening { call, heard: Opened::Accepted, code: 1 };
+    (1..).zip(rung.filter(|_| is_known)).map(|(call, _)| accepted(call)).collect()
+}
+
+/// What someone found later, as it is.
+fn found_later(station: &Station, there: &SimulatedStation) -> Option<Report> {
+    let id = station.keybook.id("gate.seconds")?;
+    let Held::Known(Value::Number(seconds)) = there.held(id) else { return None };
+    let found = [("gate.seconds".into(), Written::Plain(seconds.to_string().into()))].into();
+    Some(Report { id: "019a6c1e-8f00-7000-8000-000000000030".parse().unwrap(), at: at(30), found, ..report("") })
 }
 
 proptest! {
@@ -90,7 +118,7 @@ proptest! {
     #[test]
     fn a_visit_broken_off_anywhere_and_told_of_in_any_way_never_claims_more_than_the_station_holds(
         wanted in any_settings(), held in any_settings(), word in word(), is_last_heard in any::<bool>(),
-        turned in any::<bool>(),
+        turned in any::<bool>(), is_late in any::<bool>(),
     ) {
         let station = station(TERN, &flow(&wanted));
         let before = report(&flow(&held));
@@ -110,18 +138,25 @@ proptest! {
                 by: "tech-07".into(),
                 number: None,
             };
-            let right = of_visit(9, &script, &heard(count, obeyed, is_last_heard));
+            let heard = heard(count, obeyed, is_last_heard);
+            let openings = openings(&script, &station, &start, obeyed);
+            let right = |nth| Report { openings: openings.clone(), ..of_visit(nth, &script, &heard) };
             let mut reports = vec![before.clone()];
+            // Word of the visit comes after that of a later one.
+            reports.extend(found_later(&station, &there).filter(|_| is_late));
             match word {
                 Word::Never => {}
-                Word::Report => reports.push(right),
-                Word::Twice => reports.extend([right.clone(), right]),
-                Word::Corrected => {
-                    // The wrong one claims that all was accepted; it has the id of the visit.
-                    let wrong = of_visit(9, &script, &vec![Heard::Accepted; count]);
+                Word::Report => reports.push(right(9)),
+                Word::Twice => reports.extend([right(9), right(9)]),
+                Word::Corrected | Word::CorrectedTwice => {
+                    // The wrong ones claim that all was accepted; the first has the id of the visit.
+                    let all = |nth| of_visit(nth, &script, &vec![Heard::Accepted; count]);
+                    let wrong = all(9);
                     let corrects = Some(wrong.id);
-                    let right = of_visit(8, &script, &heard(count, obeyed, is_last_heard));
-                    reports.extend([wrong, Report { corrects, ..right }]);
+                    let again = (word == Word::CorrectedTwice).then(|| Report { corrects, ..all(7) });
+                    reports.push(wrong);
+                    reports.extend(again);
+                    reports.push(Report { corrects, ..right(8) });
                 }
             }
             if turned {

@@ -12,7 +12,7 @@ use super::super::status::Status;
 use super::described::{ReadingProblems, ReportsParams};
 use super::guard;
 use super::query::Query;
-use crate::fleet::intake::kept_reasons;
+use crate::fleet::rejected::kept_reasons;
 use crate::store::{EntryKind, Rejected, Store, StoreError};
 
 /// So many entries of the ledger are read at once, to find the reports among them.

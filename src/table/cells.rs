@@ -4,9 +4,26 @@
 
 use std::ops::Range;
 
+use jiff::civil::Date;
+
+/// What a cell of a workbook says it holds; a cell of a CSV file is always text.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum CellKind {
+    /// Text as it was typed.
+    Text,
+    /// A number: nobody knows whether zeros were typed in front of it.
+    Number,
+    /// A day.
+    Day(Date),
+    /// A day with a time, and no offset.
+    Moment,
+    /// A formula that came to nothing, such as `#N/A`.
+    Fault,
+}
+
 /// A cell.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Cell {
+pub struct Cell {
     /// What it says, without quotes.
     pub text: String,
     /// In the line in which it begins: its first character, from 1.
@@ -17,11 +34,15 @@ pub(super) struct Cell {
     pub range: Range<usize>,
     /// The line in which it begins, from 1.
     pub line: u32,
+    /// What it holds.
+    pub kind: CellKind,
+    /// What a spreadsheet calls it, such as C7; nothing in a CSV file.
+    pub name: Option<String>,
 }
 
 /// A row.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Cells {
+pub struct Cells {
     /// The line in which it begins, from 1.
     pub line: u32,
     /// In their order; of a row that breaks the rules those before the one that does.
@@ -34,7 +55,7 @@ pub(super) struct Cells {
 
 /// What RFC 4180 does not allow.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Flaw {
+pub enum Flaw {
     /// A quote in a cell that does not begin with one.
     QuoteWithin,
     /// Text after the quote that ends a cell.
@@ -44,7 +65,7 @@ pub(super) enum Flaw {
 }
 
 /// The rows of a text, one after the other; lines without a character are passed over.
-pub(super) struct Rows<'t> {
+pub struct Rows<'t> {
     text: &'t str,
     at: usize,
     line: u32,
@@ -73,7 +94,15 @@ impl<'t> Rows<'t> {
             }
             let length = if end.line == begin.line { end.column - begin.column } else { 0 };
             let range = begin.at..end.at;
-            row.cells.push(Cell { text, column: begin.column, length, range, line: begin.line });
+            row.cells.push(Cell {
+                text,
+                column: begin.column,
+                length,
+                range,
+                line: begin.line,
+                kind: CellKind::Text,
+                name: None,
+            });
             at = end;
             match self.text[at.at..].chars().next() {
                 Some(',') => at = Position { at: at.at + 1, column: at.column + 1, ..at },
