@@ -114,6 +114,7 @@ const VISIT: &str = "
 #visit h2.ask{font-size:1.375rem}
 #visit ul{padding-left:1.25rem;margin:.25rem 0}
 #visit header{display:flex;flex-wrap:wrap;gap:0 .5rem;justify-content:space-between;align-items:baseline;border-bottom:2px solid var(--ink);line-height:1.3}
+#visit header small{font-size:.6875rem}
 #visit .state{color:var(--soft);font-size:.75rem}
 #visit .lead{font-weight:700}
 #visit .mind{padding:.125rem .5rem;line-height:1.25;font-size:.875rem}

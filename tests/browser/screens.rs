@@ -266,7 +266,7 @@ async fn a_test_call_that_someone_else_answered_is_reported_as_that() {
     while technician.phone.screen().await != "test1" {
         technician.turn().await;
     }
-    technician.tap("Someone else answered").await;
+    technician.tap("Someone else").await;
     let mut fits = Vec::new();
     judged(&technician.phone, "else", &mut fits).await;
     assert_eq!(fits, Vec::<String>::new());

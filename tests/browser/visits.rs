@@ -223,6 +223,15 @@ async fn a_tap_can_be_undone_and_a_report_that_was_sent_is_corrected_by_another(
     assert_eq!(fleet.standing(&site.script.station).await, "aligned");
     let history = fleet.run(&["history", &site.script.station]);
     assert!(history.contains("corrects") || history.contains("corrected"), "{history}");
+    // And once more: the last word counts.
+    technician.tap("Something was wrong").await;
+    while !technician.phone.screen().await.starts_with("test1") {
+        technician.tap("Undo").await;
+    }
+    technician.tap("Did not reach").await;
+    technician.whole().await;
+    sent(&technician).await;
+    assert_eq!(fleet.standing(&site.script.station).await, "out-of-service");
 }
 
 /// Nothing is heard at one step, then the line drops before the next, and the report says so.

@@ -273,12 +273,15 @@ const warned = (text) => h("p", text.startsWith("WARNING") ? { class: "mind" } :
 /** What is always at the top: where one is, and whether what was tapped is safe. */
 function top(title) {
   const { kept } = now;
-  const state = !kept ? "" : now.isKept ? "Kept on this phone" : "NOT KEPT: write it down";
+  const { rehearsal } = now.visit;
+  // Beside that word there is no room for more.
+  const safe = rehearsal ? "Kept" : "Kept on this phone";
+  const state = !kept ? "" : now.isKept ? safe : "NOT KEPT: write it down";
   return [
     h(
       "header",
       {},
-      h("strong", {}, now.visit.rehearsal ? `REHEARSAL: ${now.visit.station}` : now.visit.station),
+      h("strong", {}, rehearsal ? h("small", {}, "REHEARSAL: ") : null, now.visit.station),
       h("h1", {}, title),
       h("span", { class: now.isKept ? "state" : "mind", role: "status" }, state),
     ),
@@ -517,8 +520,8 @@ function test(walked) {
     h("p", {}, "The person who answers must hear you and know where you are."),
     answers(
       ["reached", "Reached help", "yes", "they heard me and know the place"],
-      ["failed", "Did not reach help", "no", "no answer, or not heard"],
-      ["other", "Someone else answered", "drop", "not who must answer"],
+      ["failed", "Did not reach help", "no", "no one heard me"],
+      ["other", "Someone else", "drop", "not who must answer"],
       ["later", "No test now", "none"],
     ),
     bottom(walked),
