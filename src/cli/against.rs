@@ -21,20 +21,20 @@ use crate::preview::{Preview, json as change_json, text as show};
 use crate::setting::Name;
 
 /// So many stations are named where more change alike; the rest are counted.
-const NAMED: usize = 12;
+pub const NAMED: usize = 12;
 
 /// A change, and what it is a change against.
 pub struct Against {
     /// As it was asked for.
-    what: String,
+    pub what: String,
     /// What a revision stands for.
-    commit: Option<Arc<Commit>>,
+    pub commit: Option<Arc<Commit>>,
     pub change: Preview,
     /// What the brake would say of it.
     foretold: Foretold,
     /// The stations whose standing would be another at once, by the ledger: as it is by what is compared with, and as it would
     /// be. Nothing where the ledger was not asked.
-    standings: Vec<(Name, Standing, Standing)>,
+    pub standings: Vec<(Name, Standing, Standing)>,
 }
 
 /// What the brake makes of the files as they are.
@@ -53,33 +53,38 @@ impl Against {
     /// For people.
     pub fn text(&self) -> String {
         let commit = self.commit.as_ref().map(|commit| format!("{} is {commit}.\n", self.what));
-        commit.unwrap_or_default() + &show(&self.change, &self.what, "here") + &self.standings() + &self.foretold()
+        commit.unwrap_or_default()
+            + &show(&self.change, &self.what, "here")
+            + &self.standings()
+            + &self.foretold(&self.what)
     }
 
-    fn standings(&self) -> String {
+    /// What stations become that change at once, what they are, and which they are; the worst first.
+    pub fn standing_groups(&self) -> Vec<(Standing, Standing, Vec<&str>)> {
         let mut groups: BTreeMap<(Standing, Standing), Vec<&str>> = BTreeMap::new();
         for (name, before, after) in &self.standings {
             groups.entry((*after, *before)).or_default().push(name);
         }
-        if groups.is_empty() {
-            return String::new();
-        }
-        let line = |((after, before), names): (&(Standing, Standing), &Vec<&str>)| {
+        groups.into_iter().map(|((after, before), names)| (after, before, names)).collect()
+    }
+
+    fn standings(&self) -> String {
+        let line = |(after, before, names): &(Standing, Standing, Vec<&str>)| {
             let rest = names.len().saturating_sub(NAMED);
             let more = if rest == 0 { String::new() } else { format!(" and {rest} more") };
             let (count, shown) = (plural(names.len() as u64, "station"), names[..names.len() - rest].join(", "));
             format!("- {before} becomes {after}, at {count}: {shown}{more}\n")
         };
-        // The worst first.
-        let lines: String = groups.iter().map(line).collect();
-        format!("\nStandings that change at once, by the ledger:\n{lines}\n")
+        let lines: String = self.standing_groups().iter().map(line).collect();
+        if lines.is_empty() { lines } else { format!("\nStandings that change at once, by the ledger:\n{lines}\n") }
     }
 
-    fn foretold(&self) -> String {
+    /// What the brake would say; empty where nothing would be held. `what` is what is compared with.
+    pub fn foretold(&self, what: &str) -> String {
         let Foretold { held, tally, stations, without_ledger } = &self.foretold;
         let by = match without_ledger {
             None => "That is by the ledger, with all that is altered already.".to_owned(),
-            Some(why) => format!("{why}, so all stations of {} count as if on record.", self.what),
+            Some(why) => format!("{why}, so all stations of {what} count as if on record."),
         };
         match (held, tally.first_day(*stations)) {
             (Some(held), _) => {

@@ -12,7 +12,7 @@ use serde_json::Value as Json;
 use super::error::{CliError, counted, findings_text, paint};
 use super::exit::Exit;
 use crate::config::{self, Config};
-use crate::daemon::Clock;
+use crate::daemon::{Clock, with_causes};
 use crate::files::Look;
 use crate::finding::{Finding, did_you_mean, minute};
 use crate::fleet::intake::{Intake, Received};
@@ -67,11 +67,30 @@ impl Files {
 
     /// The same with a configuration that is read already.
     pub fn of(config: Config) -> Files {
-        let key = config.key_place().load().ok().flatten().unwrap_or_else(config::random_key);
-        let sources = config.sources(key);
-        let mut cache = ReadingCache::default();
-        let LastRead { texts, reading, .. } =
-            sources.read(&LastRead::default(), Look::Whole, SystemTime::now(), &mut cache);
+        let sources = sources_of(&config);
+        let read = sources.read(&LastRead::default(), Look::Whole, SystemTime::now(), &mut ReadingCache::default());
+        Files::new(config, sources, read)
+    }
+
+    /// The same as the files are edited, where they lie in the work tree of the repository that is followed.
+    pub fn edited(config: Config) -> Files {
+        let sources = sources_of(&config);
+        let read = sources.read_edited(SystemTime::now());
+        Files::new(config, sources, read)
+    }
+
+    /// The same as they are staged for the next commit.
+    pub fn staged(config: Config) -> Result<Files, CliError> {
+        let sources = sources_of(&config);
+        let read = sources.read_staged(SystemTime::now()).map_err(|error| {
+            let why = format!("what is staged cannot be read: {}", with_causes(&error));
+            CliError::usage(format!("{}. {}", why.trim_end_matches('.'), error.fix()))
+        })?;
+        Ok(Files::new(config, sources, read))
+    }
+
+    fn new(config: Config, sources: Sources, read: LastRead) -> Files {
+        let LastRead { texts, reading, .. } = read;
         Files { config, sources, texts, reading }
     }
 
@@ -79,6 +98,10 @@ impl Files {
     pub fn texts(&self) -> [&Texts; 2] {
         [&self.texts.keybooks.files, &self.texts.inventory.files]
     }
+}
+
+fn sources_of(config: &Config) -> Sources {
+    config.sources(config.key_place().load().ok().flatten().unwrap_or_else(config::random_key))
 }
 
 /// Reads the configuration; what is wrong with it is shown at its lines.

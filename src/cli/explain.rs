@@ -12,7 +12,7 @@ use super::writers::Writers;
 use crate::drift::{LifelineService, Service, held_text, value_text};
 use crate::finding::{Place, did_you_mean, minute};
 use crate::fleet::{Explanation, View};
-use crate::inventory::{Extent, LineEntry, Reach, Station, Wish, parts};
+use crate::inventory::{Extent, LineEntry, Station, Wish, parts};
 use crate::keybook::SettingId;
 use crate::ledger::{Holding, State};
 use crate::script::{NoScript, Script, Step};
@@ -137,7 +137,7 @@ impl<'v> Page<'v> {
     /// How a contact is reached, and how its dial string comes about on this line.
     fn contact(&self, out: &mut String, name: &Name) {
         let Some(contact) = self.view.effective.contacts.get(name) else { return };
-        let _ = writeln!(out, "  contact    {name} at {}: {}", contact.place, reach(&contact.reach));
+        let _ = writeln!(out, "  contact    {name} at {}: {}", contact.place, contact.reach);
         self.written(out, &contact.place);
         let Ok(parts) = parts(&contact.reach, &self.station.line) else { return };
         let parts: Vec<String> = parts.iter().map(|part| format!("{} ({})", part.text, part.what)).collect();
@@ -239,15 +239,6 @@ fn wish(wish: &Wish) -> String {
         Wish::FromLine => "the kind of the line".into(),
         Wish::Unmanaged => "null, left alone".into(),
         Wish::To(name) => format!("to {name}"),
-    }
-}
-
-fn reach(reach: &Reach) -> String {
-    match reach {
-        Reach::Calls(number) => number.to_string(),
-        Reach::Extension(digits) => format!("extension {digits}"),
-        Reach::Short(digits) => format!("short code {digits}"),
-        Reach::Dial(digits) => format!("dial string {digits}"),
     }
 }
 

@@ -1,4 +1,4 @@
-//! `rehearse`: keys into a simulated station, and how it answers.
+//! `rehearse`: keys into a simulated station, and how it answers; or a keybook read back in plain English.
 
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
@@ -14,12 +14,12 @@ use crate::drift::value_text;
 use crate::files::{FileText, read_file};
 use crate::finding::{Code, Finding, did_you_mean};
 use crate::fleet::Texts;
-use crate::keybook::{Answer, Held, Keybook, Sequence, SettingId, SimulatedStation, Verdict};
+use crate::keybook::{Answer, Held, Keybook, Sequence, SettingId, SimulatedStation, Verdict, read_back};
 use crate::ledger::value_json;
 use crate::setting::{self, Key, Kind, Reference, Written};
 use crate::yaml::{self, Sheet};
 
-/// Keys into a simulated station.
+/// Keys into a simulated station, or reads a keybook back.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// The model, as its keybook calls it
@@ -29,8 +29,11 @@ pub struct Args {
     #[arg(long, value_name = "FILE")]
     holds: Option<PathBuf>,
     /// The keys to press; spaces are skipped, / hangs up and rings again
-    #[arg(long)]
-    keys: String,
+    #[arg(long, required_unless_present = "read_back")]
+    keys: Option<String>,
+    /// Print the keybook in plain English, to hold against the manual
+    #[arg(long, conflicts_with_all = ["keys", "holds", "format"])]
+    read_back: bool,
     /// How to print the answers
     #[arg(long, value_enum, default_value = "text")]
     format: Format,
@@ -42,6 +45,9 @@ pub fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
         let fix = did_you_mean(&args.model, files.reading.keybooks.keys().map(|name| &**name));
         CliError::usage(format!("no keybook describes the model \"{}\". {fix}", args.model))
     })?;
+    if args.read_back {
+        return print(&read_back(&keybook, true)).map(|()| Exit::Done);
+    }
     let mut station = match &args.holds {
         None => SimulatedStation::from_factory(keybook.clone()),
         Some(path) => {
@@ -49,7 +55,7 @@ pub fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
         }
     }
     .keeping_time();
-    let answers = key(&mut station, &args.keys)?;
+    let answers = key(&mut station, args.keys.as_deref().unwrap_or_default())?;
     match args.format {
         Format::Json => {
             let answers: Vec<Json> = answers.iter().map(|answer| answer_json(answer, &keybook)).collect();

@@ -7,6 +7,7 @@
 mod below;
 mod drop;
 mod key;
+mod replace;
 mod secrets;
 mod shelve;
 mod tree;
@@ -15,6 +16,7 @@ mod watch;
 
 pub use drop::{Dropped, EXPORT_LIMIT_BYTES, ExportLines, FileKind, Inbox};
 pub use key::{KeyError, KeyPlace};
+pub use replace::{ReplaceError, replace};
 pub use secrets::{Origin, SECRET_LIMIT_BYTES, SecretError, Secrets, process_env};
 pub use shelve::Shelf;
 pub use tree::{FileText, Look, Tree, read_file, too_large, too_much};

@@ -113,6 +113,7 @@ codes! {
     ConditionUnfit, "condition-unfit", Error, "A condition of \"works\" says with which values of a setting the button works. This one does not suit the kind of its setting, or no value meets it, so the button would never work.";
     BacksFallback, "backs-fallback", Error, "\"backs\" names the button that is tried first. A fallback cannot back another fallback.";
     SettingUnwritten, "setting-unwritten", Warning, "No command stores this setting, so no wanted value of it can ever be keyed.";
+    TalkDiffers, "talk-differs", Error, "A talk is a call transcribed from the maker's manual or from a real one. Replayed on a simulated station of this keybook it goes otherwise, so one of the two is wrong. Hold both against the manual. A keybook that is wrong programs every station of its model wrongly.";
     Unkeyable, "unkeyable", Warning, "No order of the keybook's commands brings a new unit to this value together with the others that are wanted. A command is missing, has needs that cannot be met, or undoes another. The station would be adrift, and no script could fix it.";
     ReportTime, "report-time", Error, "The time of a report is when the work was done, as RFC 3339, and not in the future.";
     ReportId, "report-id", Error, "A report has a UUID that its sender chose, so that sending it again is harmless.";

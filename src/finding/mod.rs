@@ -5,6 +5,7 @@
 mod code;
 mod cover;
 mod render;
+mod safe;
 pub mod signs;
 
 pub use code::{Code, Severity};

@@ -155,6 +155,13 @@ pub fn named(sign: char) -> String {
     format!("a {kind} (U+{code:04X})")
 }
 
+/// The text between curly quotes, which YAML takes for letters.
+pub fn in_curly_quotes(text: &str) -> Option<&str> {
+    let inside =
+        text.trim_matches(|sign| "\u{201c}\u{201d}\u{201e}\u{201f}\u{2018}\u{2019}\u{ab}\u{bb}".contains(sign));
+    (inside.len() < text.len()).then_some(inside)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

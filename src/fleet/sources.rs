@@ -10,7 +10,7 @@ use jiff::Timestamp;
 
 use crate::files::{FileText, Folder, Look, Origin, ReportFolders, SecretError, Secrets, Tree, process_env};
 use crate::finding::{Code as FindingCode, Finding, settle};
-use crate::git::{Followed, Git, Snapshot};
+use crate::git::{self, Followed, Git, GitError, Snapshot};
 use crate::inventory::{Commit, Station};
 use crate::ledger::{Record, State};
 use crate::setting::{Code, Codes, Name, Reference, Value, hex};
@@ -119,6 +119,24 @@ fn note_lost(now: &BTreeSet<Reference>, before: &BTreeSet<Reference>) {
     }
 }
 
+/// What texts say, with what could not be read of them.
+fn said(
+    texts: &SourceTexts,
+    unread: Vec<Finding>,
+    codes: impl FnOnce(&[Reference]) -> Codes,
+    cache: &mut ReadingCache,
+) -> Reading {
+    let mut reading = Reading::read(&texts.keybooks.files, &texts.inventory.files, codes, cache);
+    reading.commit = texts.commit.clone();
+    if !unread.is_empty() {
+        // A folder that cannot be read is not an empty one.
+        reading.findings.retain(|finding| finding.code != FindingCode::InventoryEmpty);
+    }
+    reading.findings.extend(unread);
+    settle(&mut reading.findings);
+    reading
+}
+
 fn kept_commit(good: &Good) -> Option<Arc<Commit>> {
     let (_, text) = good.files.iter().find(|(path, _)| path == COMMIT_MARK)?;
     Commit::from_json(&serde_json::from_str(text).ok()?).map(Arc::new)
@@ -145,17 +163,61 @@ impl Sources {
             lost = now_lost;
             codes
         };
-        let mut reading = Reading::read(&texts.keybooks.files, &texts.inventory.files, codes, cache);
+        let unread: Vec<Finding> = keybook_findings.into_iter().chain(inventory_findings).collect();
+        let is_whole = unread.is_empty();
+        let reading = said(&texts, unread, codes, cache);
         note_lost(&lost, &earlier.lost);
-        reading.commit = texts.commit.clone();
-        if unread > 0 {
-            // A folder that cannot be read is not an empty one.
-            reading.findings.retain(|finding| finding.code != FindingCode::InventoryEmpty);
+        LastRead { texts, reading: Arc::new(reading), is_whole, lost }
+    }
+
+    /// Reads keybooks and inventory as they are edited. That differs from [`Sources::read`] where the inventory is followed in a
+    /// repository with a work tree: what lies there to be committed counts then, and nothing is said of a commit.
+    pub fn read_edited(&self, now: SystemTime) -> LastRead {
+        let mut cache = ReadingCache::default();
+        let Some(followed) = self.in_work_tree() else {
+            return self.read(&LastRead::default(), Look::Whole, now, &mut cache);
+        };
+        let (keybooks, mut unread) = Tree::read(&self.keybooks, &Tree::default(), Look::Whole, now);
+        let (inventory, found) = followed
+            .edited(&Git::default())
+            .unwrap_or_else(|error| (Tree::default(), vec![error.finding(&followed.repository.shown)]));
+        unread.extend(found);
+        self.read_once(SourceTexts { keybooks, inventory, commit: None }, unread, &mut cache)
+    }
+
+    /// Reads keybooks and inventory as they are staged for the next commit. Keybooks in another work tree than the inventory, or
+    /// in none, count as they lie there.
+    ///
+    /// # Errors
+    /// Where the inventory lies in no work tree, or git cannot tell.
+    pub fn read_staged(&self, now: SystemTime) -> Result<LastRead, GitError> {
+        let git = Git::default();
+        let folder = match &self.inventory {
+            Source::Folder(folder) => folder.clone(),
+            Source::Git(followed) => Folder { shown: followed.folder.clone(), path: followed.in_work_tree() },
+        };
+        let (inventory, mut unread) = git::staged_in(&git, &folder)?;
+        let (keybooks, found) = match git::is_same_work_tree(&git, &self.keybooks, &folder) {
+            true => git::staged_in(&git, &self.keybooks)?,
+            false => Tree::read(&self.keybooks, &Tree::default(), Look::Whole, now),
+        };
+        unread.extend(found);
+        let texts = SourceTexts { keybooks, inventory, commit: None };
+        Ok(self.read_once(texts, unread, &mut ReadingCache::default()))
+    }
+
+    /// Where the inventory is followed in a repository that has a work tree.
+    pub fn in_work_tree(&self) -> Option<&Followed> {
+        match &self.inventory {
+            Source::Git(followed) if followed.has_work_tree() => Some(followed),
+            Source::Git(_) | Source::Folder(_) => None,
         }
-        reading.findings.extend(keybook_findings);
-        reading.findings.extend(inventory_findings);
-        settle(&mut reading.findings);
-        LastRead { texts, reading: Arc::new(reading), is_whole: unread == 0, lost }
+    }
+
+    fn read_once(&self, texts: SourceTexts, unread: Vec<Finding>, cache: &mut ReadingCache) -> LastRead {
+        let is_whole = unread.is_empty();
+        let reading = said(&texts, unread, |references| self.codes(references), cache);
+        LastRead { texts, reading: Arc::new(reading), is_whole, lost: BTreeSet::new() }
     }
 
     /// The inventory's texts, and the commit they are from.

@@ -32,6 +32,8 @@ pub enum GitError {
     Ambiguous { path: String, name: String, names: String },
     #[error("commit {commit} has no folder \"{folder}\"")]
     NoFolder { commit: String, folder: String },
+    #[error("the work tree has no folder \"{folder}\"")]
+    NoWorkFolder { folder: String },
     /// An object that should be there is not, or another one came.
     #[error("the repository lacks {what}")]
     Missing { what: String },
@@ -57,7 +59,9 @@ impl GitError {
             }
             GitError::NoRef { near, .. } => near.clone(),
             GitError::Ambiguous { .. } => "Write the one that is meant in full.".into(),
-            GitError::NoFolder { .. } => "Fix \"folder\", or put the folder back.".into(),
+            GitError::NoFolder { .. } | GitError::NoWorkFolder { .. } => {
+                "Fix \"folder\", or put the folder back.".into()
+            }
             GitError::Missing { .. } | GitError::Failed { .. } => {
                 "Look at it with \"git fsck\"; fix it from another clone.".into()
             }
@@ -82,7 +86,8 @@ impl GitError {
             | GitError::NoRepository { .. }
             | GitError::NoRef { .. }
             | GitError::Ambiguous { .. }
-            | GitError::NoFolder { .. } => false,
+            | GitError::NoFolder { .. }
+            | GitError::NoWorkFolder { .. } => false,
         }
     }
 

@@ -201,6 +201,7 @@ impl Followed {
             | GitError::NoRef { .. }
             | GitError::Ambiguous { .. }
             | GitError::NoFolder { .. }
+            | GitError::NoWorkFolder { .. }
             | GitError::Missing { .. }
             | GitError::Failed { .. } => error,
         }

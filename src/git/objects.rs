@@ -30,11 +30,11 @@ pub(super) fn is_id(text: &str) -> bool {
     matches!(text.len(), 40 | 64) && text.bytes().all(|sign| matches!(sign, b'0'..=b'9' | b'a'..=b'f'))
 }
 
-/// A file or the like in a tree.
+/// A file or the like in a tree, and what leads to its content.
 #[derive(Debug, PartialEq, Eq)]
-pub(super) struct TreeEntry {
+pub(super) struct TreeEntry<T = Id> {
     pub what: What,
-    pub id: Id,
+    pub id: T,
     /// From the tree that was asked for.
     pub path: Vec<u8>,
 }
@@ -45,6 +45,20 @@ pub(super) enum What {
     File,
     Link,
     Submodule,
+    /// A file of which two sides of a merge differ; only in the index.
+    Unmerged,
+}
+
+impl What {
+    /// By the first digits of a mode, as git-fast-import(1) lists them: 100644, 100755, 120000, 160000.
+    pub(super) fn of_mode(mode: &str) -> Option<What> {
+        match mode.get(..3)? {
+            "100" => Some(What::File),
+            "120" => Some(What::Link),
+            "160" => Some(What::Submodule),
+            _ => None,
+        }
+    }
 }
 
 impl Git {
@@ -111,18 +125,28 @@ impl Git {
 
     /// Everything below a tree but the folders themselves.
     pub(super) fn entries(&self, at: At<'_>, tree: &str) -> Result<Vec<TreeEntry>, GitError> {
-        let args = ["ls-tree", "-r", "-z", "--full-tree", tree].map(OsStr::new);
-        let answer = self.call(at, &args, Vec::new(), LIMIT_LIST, |output| {
-            let mut entries = Vec::new();
+        self.records(at, &["ls-tree", "-r", "-z", "--full-tree", tree].map(OsStr::new), entry)
+    }
+
+    /// The records that a call lists, each ended by a NUL; `read` makes something of each, or cannot.
+    pub(super) fn records<T: Send + 'static>(
+        &self,
+        at: At<'_>,
+        args: &[&OsStr],
+        read: fn(&[u8]) -> Option<T>,
+    ) -> Result<Vec<T>, GitError> {
+        let answer = self.call(at, args, Vec::new(), LIMIT_LIST, move |output| {
+            let mut records = Vec::new();
             loop {
                 let mut record = Vec::new();
                 if output.read_until(0, &mut record)? == 0 {
-                    return Ok(entries);
+                    return Ok(records);
                 }
-                if entries.len() >= LIMIT_NAMES {
+                if records.len() >= LIMIT_NAMES {
                     return Err(io::ErrorKind::FileTooLarge.into());
                 }
-                entries.push(entry(&record).ok_or(io::ErrorKind::InvalidData)?);
+                let record = record.strip_suffix(&[0]).and_then(read).ok_or(io::ErrorKind::InvalidData)?;
+                records.push(record);
             }
         })?;
         whole(at, answer)
@@ -217,20 +241,13 @@ fn contents(output: &mut dyn BufRead, size: u64, most: u64) -> io::Result<Vec<u8
     if bytes.len() as u64 == size && end == *b"\n" { Ok(bytes) } else { Err(io::ErrorKind::UnexpectedEof.into()) }
 }
 
-/// `<mode> <kind> <id>\t<path>\0`.
+/// `<mode> <kind> <id>\t<path>`.
 fn entry(record: &[u8]) -> Option<TreeEntry> {
-    let record = record.strip_suffix(&[0])?;
     let tab = record.iter().position(|byte| *byte == b'\t')?;
     let (head, path) = (std::str::from_utf8(record.get(..tab)?).ok()?, record.get(tab + 1..)?);
     let mut words = head.split(' ');
     let (mode, _kind, id) = (words.next()?, words.next()?, words.next()?);
-    // Modes by their first digits, as git-fast-import(1) lists them: 100644, 100755, 120000, 160000.
-    let what = match mode.get(..3)? {
-        "100" => What::File,
-        "120" => What::Link,
-        "160" => What::Submodule,
-        _ => return None,
-    };
+    let what = What::of_mode(mode)?;
     Some(TreeEntry { what, id: Some(id).filter(|id| is_id(id))?.into(), path: path.to_vec() })
 }
 
@@ -279,14 +296,14 @@ mod tests {
 
     #[test]
     fn an_entry_keeps_every_byte_of_its_path() {
-        let record = |mode: &str, path: &str| format!("{mode} blob {ID}\t{path}\0").into_bytes();
+        let record = |mode: &str, path: &str| format!("{mode} blob {ID}\t{path}").into_bytes();
         let path = "a b\t\"ü\n.yaml";
         let read = entry(&record("100755", path)).unwrap();
         assert_eq!((read.what, read.path), (What::File, path.as_bytes().to_vec()));
         assert_eq!(entry(&record("120000", "x")).unwrap().what, What::Link);
         assert_eq!(entry(&record("160000", "x")).unwrap().what, What::Submodule);
         assert_eq!(entry(&record("777777", "x")), None);
-        assert_eq!(entry(b"100644 blob\tx\0"), None);
+        assert_eq!(entry(b"100644 blob\tx"), None);
     }
 
     #[test]

@@ -39,7 +39,7 @@ pub fn is_same_work_tree(git: &Git, one: &Folder, other: &Folder) -> bool {
     top(one).is_some_and(|path| Some(path) == top(other))
 }
 
-fn asked(git: &Git, at: At<'_>, what: &str) -> Result<String, GitError> {
+pub(super) fn asked(git: &Git, at: At<'_>, what: &str) -> Result<String, GitError> {
     let answer = git
         .call(at, &["rev-parse", what].map(OsStr::new), Vec::new(), LIMIT_PATH, |output| io::read_to_string(output))?;
     let text = whole(at, answer)?;

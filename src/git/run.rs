@@ -62,12 +62,14 @@ pub(super) enum At<'p> {
     Top(&'p Path),
     /// In the repository that this folder lies in.
     Within(&'p Path),
+    /// The same, with another index than the repository's own: the one that a commit under way is made from.
+    Index(&'p Path, &'p Path),
 }
 
 impl At<'_> {
     fn path(self) -> PathBuf {
         match self {
-            At::Top(path) | At::Within(path) => path.to_owned(),
+            At::Top(path) | At::Within(path) | At::Index(path, _) => path.to_owned(),
         }
     }
 }
@@ -150,10 +152,12 @@ impl Git {
             ("GIT_NO_LAZY_FETCH", "1"),
             ("GIT_PROTOCOL_FROM_USER", "0"),
         ]);
-        if let At::Top(path) = at {
+        match at {
             // Git looks no further than this folder: above it may be a repository that nobody meant.
-            command.env("GIT_CEILING_DIRECTORIES", path.parent().unwrap_or(path));
-        }
+            At::Top(path) => command.env("GIT_CEILING_DIRECTORIES", path.parent().unwrap_or(path)),
+            At::Index(_, index) => command.env("GIT_INDEX_FILE", index),
+            At::Within(_) => &mut command,
+        };
         // A group of its own: what stops the daemon at its terminal does not end a git half-way.
         command.process_group(0).stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
         command

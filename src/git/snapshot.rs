@@ -29,10 +29,10 @@ pub struct Snapshot {
 pub(super) type Contents = BTreeMap<Id, Arc<FileText>>;
 
 /// The files that count, by shown path, and what keeps the rest from being known.
-#[derive(Default)]
-struct Listed {
-    files: BTreeMap<Arc<str>, Id>,
-    findings: Vec<Finding>,
+pub(super) struct Listed<T> {
+    /// Each with what leads to its content.
+    pub files: BTreeMap<Arc<str>, T>,
+    pub findings: Vec<Finding>,
 }
 
 /// Reads a tree of a commit. `shown` goes before every path; `known` is what was read before, and left with what this
@@ -44,7 +44,18 @@ pub(super) fn texts(
     shown: &str,
     known: &mut Contents,
 ) -> Result<(Tree, Vec<Finding>), GitError> {
-    let Listed { files, mut findings } = listed(git.entries(at, tree)?, shown);
+    contents(git, at, listed(git.entries(at, tree)?, shown), shown, known)
+}
+
+/// The texts of files that objects hold.
+pub(super) fn contents(
+    git: &Git,
+    at: At<'_>,
+    listed: Listed<Id>,
+    shown: &str,
+    known: &mut Contents,
+) -> Result<(Tree, Vec<Finding>), GitError> {
+    let Listed { files, mut findings } = listed;
     let lacking: BTreeSet<&Id> = files.values().filter(|id| !known.contains_key(*id)).collect();
     let lacking: Vec<Id> = lacking.into_iter().cloned().collect();
     let sizes = if lacking.is_empty() { BTreeMap::new() } else { git.sizes(at, &lacking)? };
@@ -86,13 +97,15 @@ fn is_small(size: &u64) -> bool {
     *size <= LIMIT_BYTES as u64
 }
 
-fn listed(entries: Vec<TreeEntry>, shown: &str) -> Listed {
-    let mut listed = Listed::default();
+/// The files among entries that count, as in a folder. `shown` goes before every path.
+pub(super) fn listed<T>(entries: Vec<TreeEntry<T>>, shown: &str) -> Listed<T> {
+    let mut listed = Listed { files: BTreeMap::new(), findings: Vec::new() };
     for TreeEntry { what, id, path } in entries {
         let text = String::from_utf8_lossy(&path);
         let mut steps = text.split('/');
         let name = steps.next_back().unwrap_or_default();
-        if text.split('/').any(passed_over) || (what == What::File && !is_yaml(name)) {
+        let is_file = matches!(what, What::File | What::Unmerged);
+        if text.split('/').any(passed_over) || (is_file && !is_yaml(name)) {
             continue;
         }
         let mut full = joined(shown, &text);
@@ -105,6 +118,9 @@ fn listed(entries: Vec<TreeEntry>, shown: &str) -> Listed {
                     Some(("nests too deeply", "Keep the tree within 32 levels."))
                 }
                 What::File => None,
+                What::Unmerged => {
+                    Some(("is in the middle of a merge", "Settle both sides, then run \"git add\" on it."))
+                }
                 What::Link => {
                     Some(("is a link, and no link of a repository is followed", "Put the file itself there."))
                 }

@@ -1,5 +1,7 @@
 //! A station's line, and what is dialled on it to reach someone.
 
+use std::fmt;
+
 use super::numbering::{Country, E164};
 use crate::finding::Place;
 use crate::setting::{Name, spoken};
@@ -132,6 +134,17 @@ pub enum Reach {
     Short(Name),
     /// A dial string, taken literally.
     Dial(Name),
+}
+
+impl fmt::Display for Reach {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Reach::Calls(number) => write!(f, "{number}"),
+            Reach::Extension(digits) => write!(f, "extension {digits}"),
+            Reach::Short(digits) => write!(f, "short code {digits}"),
+            Reach::Dial(digits) => write!(f, "dial string {digits}"),
+        }
+    }
 }
 
 /// Someone a button calls.

@@ -16,16 +16,19 @@ mod lifeline;
 mod lifelines;
 mod listed;
 mod read;
+mod read_back;
 mod repeats;
 #[cfg(test)]
 pub(crate) mod sample;
 mod settings;
 mod station;
+mod talks;
 mod template;
 mod words;
 
 pub use lifeline::{Ability, Condition, Is, Lifeline};
 pub use read::read;
+pub use read_back::read_back;
 pub use station::{Answer, Held, Refusal, Sequence, SimulatedStation, Verdict};
 pub use template::{Fault, SettingId, Template, TemplateError, TemplatePart, Use};
 
@@ -69,7 +72,7 @@ pub struct Keybook {
     pub lifelines: Vec<Lifeline>,
     /// In the order of the file.
     pub commands: Vec<Command>,
-    /// SHA-256 of the keybook's text, in hexadecimal: part of what a script's digest stands for.
+    /// SHA-256 of the keybook's text without its talks, in hexadecimal: part of what a script's digest stands for.
     pub digest: String,
 }
 

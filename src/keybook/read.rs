@@ -11,11 +11,16 @@ use super::dial_keys;
 use super::keyed::Sequence;
 use super::lifelines;
 use super::settings::{self, Drafts};
+use super::talks;
 use super::words::name;
 use super::{Keybook, Timing};
 use crate::finding::{Finding, settle};
 use crate::setting::content_sha;
 use crate::yaml::{self, Node, Sheet};
+
+/// The keys of the file.
+const KEYS: [&str; 11] =
+    ["keybook", "model", "title", "call", "tones", "timing", "dial_keys", "settings", "lifelines", "commands", "talks"];
 
 /// Reads a keybook. `file` is its path as the user knows it.
 ///
@@ -31,17 +36,21 @@ pub fn read(file: &Arc<str>, bytes: &[u8]) -> (Option<Keybook>, Vec<Finding>) {
     };
     let mut sheet = Sheet::new(file, std::str::from_utf8(bytes).unwrap_or_default());
     let keybook = whole(&mut sheet, &root);
+    let is_sound = |sheet: &Sheet<'_>| !sheet.findings.iter().any(Finding::is_error);
+    if let (Some(keybook), Some(talks), true) = (&keybook, root.get("talks"), is_sound(&sheet)) {
+        talks::replay(&mut sheet, keybook, talks);
+    }
+    let keybook = keybook.filter(|_| is_sound(&sheet));
+    let digest = || content_sha(talks::without(std::str::from_utf8(bytes).unwrap_or_default(), &root).as_bytes());
     let mut findings = sheet.findings;
     settle(&mut findings);
-    let sound = !findings.iter().any(Finding::is_error);
-    (keybook.filter(|_| sound).map(|keybook| Keybook { digest: content_sha(bytes), ..keybook }), findings)
+    (keybook.map(|keybook| Keybook { digest: digest(), ..keybook }), findings)
 }
 
 fn whole(sheet: &mut Sheet<'_>, root: &Node) -> Option<Keybook> {
-    let known =
-        ["keybook", "model", "title", "call", "tones", "timing", "dial_keys", "settings", "lifelines", "commands"];
-    let [version, model, title, call, tones, timing, dial_keys, settings, lifelines, commands] =
-        sheet.map(root, "A keybook", known)?;
+    // The talks are about all the rest, and come after it.
+    let [version, model, title, call, tones, timing, dial_keys, settings, lifelines, commands, _talks] =
+        sheet.map(root, "A keybook", KEYS)?;
     sheet.version(version, root, "keybook");
     let mut required = |value, key| sheet.required(value, root, "The keybook", key);
     let model = required(model, "model");

@@ -3,10 +3,15 @@
 //! Two inventories go in, what is wanted now and what would be wanted. Nothing is asked of the ledger, so that the same
 //! change says the same on every machine: its cost is that of keying it into stations that hold what is wanted now.
 
+mod facts;
+mod groups;
 mod lifelines;
+mod markdown;
 mod show;
 
+pub use facts::{FactPreview, KeybookPreview};
 pub use lifelines::{LifelinePreview, Watch};
+pub use markdown::{fenced, headline, literal, tables};
 pub use show::{json, text};
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -32,6 +37,10 @@ pub struct Preview {
     pub work: Work,
     /// Stations that no script would bring to what is wanted.
     pub stuck: Vec<(Name, NoScript)>,
+    /// Keybooks of stations that would say something else, by model.
+    pub keybooks: BTreeMap<Name, KeybookPreview>,
+    /// The name of the fleet, as it was and as it would be, where that changes.
+    pub fleet: Option<(Name, Name)>,
 }
 
 /// What a change would do to one station.
@@ -45,6 +54,8 @@ pub struct StationPreview {
     pub settings: Vec<SettingPreview>,
     /// The lifelines of which something else would be watched, in the order of the keybook, then those that go.
     pub lifelines: Vec<LifelinePreview>,
+    /// What else would be said of it.
+    pub facts: Vec<FactPreview>,
 }
 
 /// One setting of which something else would be wanted.
@@ -68,13 +79,17 @@ impl Preview {
         let mut change = Preview::default();
         let mut memory = Memory::for_a_fleet();
         let mut followed: BTreeSet<&Name> = BTreeSet::new();
+        let mut keybooks = facts::Keybooks::default();
         for station in after.stations.values() {
             // A former name that is still another station's is none: that is an error of its own.
             let mut names =
                 station.names().filter(|name| **name == station.name || !after.stations.contains_key(*name));
             let was = names.find_map(|name| before.stations.get(name));
             followed.extend(was.map(|was| &was.name));
-            let changed = StationPreview::between(was, station);
+            if let Some(was) = was {
+                keybooks.see(&was.keybook, &station.keybook);
+            }
+            let changed = StationPreview::between(was.map(|was| (was, before)), (station, after));
             if changed.is_empty() {
                 continue;
             }
@@ -88,12 +103,14 @@ impl Preview {
         change.gone = before.stations.keys().filter(|name| !followed.contains(*name)).cloned().collect();
         change.renamed = change.renamings(before);
         change.swapped = change.swaps();
+        change.keybooks = keybooks.finish();
+        change.fleet = (before.fleet != after.fleet).then(|| (before.fleet.clone(), after.fleet.clone()));
         change
     }
 
-    /// Whether nothing would change at any station.
+    /// Whether nothing would change at any station; a keybook may read otherwise all the same.
     pub fn is_empty(&self) -> bool {
-        let Preview { stations, gone, renamed: _, swapped: _, work: _, stuck: _ } = self;
+        let Preview { stations, gone, renamed: _, swapped: _, work: _, stuck: _, keybooks: _, fleet: _ } = self;
         stations.is_empty() && gone.is_empty()
     }
 
@@ -160,7 +177,13 @@ impl Preview {
 }
 
 impl StationPreview {
-    fn between(was: Option<&Arc<Station>>, station: &Arc<Station>) -> StationPreview {
+    /// Each side with its inventory.
+    fn between(
+        was: Option<(&Arc<Station>, &Inventory)>,
+        (station, inventory): (&Arc<Station>, &Inventory),
+    ) -> StationPreview {
+        let facts = was.map(|(was, before)| facts::between((was, before), (station, inventory))).unwrap_or_default();
+        let was = was.map(|(was, _)| was);
         let now = wanted_by_name(station);
         let before = was.map(|was| wanted_by_name(was)).unwrap_or_default();
         let names: BTreeSet<&Name> = now.keys().chain(before.keys()).copied().collect();
@@ -177,18 +200,24 @@ impl StationPreview {
             }
         }
         let lifelines = was.map(|was| lifelines::between(was, station)).unwrap_or_default();
-        StationPreview { station: station.clone(), was: was.cloned(), settings, lifelines }
+        StationPreview { station: station.clone(), was: was.cloned(), settings, lifelines, facts }
     }
 
     fn is_empty(&self) -> bool {
-        let StationPreview { station, was, settings, lifelines } = self;
+        let StationPreview { station, was, settings, lifelines, facts } = self;
         let same = was.as_ref().is_some_and(|was| {
             was.name == station.name
                 && was.number == station.number
                 && was.keybook.model == station.keybook.model
                 && was.site == station.site
         });
-        same && settings.is_empty() && lifelines.is_empty()
+        same && settings.is_empty() && lifelines.is_empty() && facts.is_empty()
+    }
+
+    /// Whether nothing changes that it holds, or that it is rung or watched by.
+    pub fn is_only_described(&self) -> bool {
+        let facts_aside = StationPreview { facts: Vec::new(), ..self.clone() };
+        facts_aside.is_empty()
     }
 
     /// The work at a station that holds what was wanted; at a new unit, or one of another model, that holds nobody knows

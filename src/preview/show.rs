@@ -7,15 +7,15 @@ use std::fmt::Write as _;
 
 use serde_json::{Value as Json, json as object};
 
-use super::{LifelinePreview, Preview, SettingPreview, StationPreview, Watch};
-use crate::drift::value_text;
+use super::groups::{Ring, diffs, elsewhere, facts, lifelines, rings, spelt};
+use super::{FactPreview, KeybookPreview, Preview, SettingPreview, StationPreview};
 use crate::finding::{as_name, plural};
 use crate::inventory::Wanted;
 use crate::ledger::value_json;
 use crate::setting::{Name, Weight};
 
 /// So many stations are named where more change alike; the rest are counted.
-const NAMED: usize = 12;
+pub(super) const NAMED: usize = 12;
 
 /// So many groups of stations that change alike are shown; the rest are counted.
 const GROUPS: usize = 60;
@@ -23,33 +23,74 @@ const GROUPS: usize = 60;
 /// The change for people. `before` and `after` say what is compared.
 pub fn text(change: &Preview, before: &str, after: &str) -> String {
     if change.is_empty() {
-        return format!("Against {before}: nothing changes at any station.\n");
+        let mut out = format!("Against {before}: nothing changes at any station.\n");
+        apart(&mut out, change);
+        return out;
     }
     let mut out = format!("Against {before}: {}.\n", stations_sentence(change));
     for (weight, (stations, settings)) in change.counts().iter().rev() {
         let _ = writeln!(out, "- {weight}: {} at {}", plural(*settings, "setting"), plural(*stations, "station"));
     }
     let _ = writeln!(out, "\n{}", keying_sentence(change, before));
-    rings(&mut out, change);
-    lifelines(&mut out, change);
-    elsewhere(&mut out, change);
+    ring_lines(&mut out, change);
+    lifeline_lines(&mut out, change);
+    elsewhere_lines(&mut out, change);
+    fact_lines(&mut out, change);
     comings_and_goings(&mut out, change);
     renamed(&mut out, change);
     swapped(&mut out, change);
     stuck(&mut out, change);
+    apart(&mut out, change);
     diff(&mut out, change, before, after);
     out
 }
 
-fn stations_sentence(change: &Preview) -> String {
+/// What is not of stations alone.
+fn apart(out: &mut String, change: &Preview) {
+    if let Some((was, name)) = &change.fleet {
+        let _ = writeln!(out, "\nThe fleet is called \"{name}\" instead of \"{was}\", in alerts too.");
+    }
+    for (model, KeybookPreview { stations, diff }) in &change.keybooks {
+        let count = plural(*stations as u64, "station");
+        let _ = writeln!(
+            out,
+            "\nThe keybook of {model} changes, at {count}. Hold it against the manual:\n\n```diff\n{diff}```"
+        );
+    }
+}
+
+/// What else is said of stations.
+fn fact_lines(out: &mut String, change: &Preview) {
+    let groups = facts(change);
+    if !groups.is_empty() {
+        out.push_str("\nWhat else is said of stations:\n");
+    }
+    let shown = |text: &str| if text.is_empty() { "nothing".to_owned() } else { text.to_owned() };
+    for (FactPreview { what, from, to }, stations) in groups.iter().take(GROUPS) {
+        let count = plural(stations.len() as u64, "station");
+        let names = named(stations.iter().copied());
+        let _ = writeln!(out, "- {what}: {} becomes {}, at {count}: {names}", shown(from), shown(to));
+    }
+    if groups.len() > GROUPS {
+        let _ = writeln!(out, "- and {} more; --format json has them all", groups.len() - GROUPS);
+    }
+}
+
+pub(super) fn stations_sentence(change: &Preview) -> String {
     let new = change.stations.iter().filter(|station| station.was.is_none()).count();
-    let changed = change.stations.len() - new;
-    let parts = [(changed, "would change"), (new, "would be new"), (change.gone.len(), "would be gone")];
+    let described = change.stations.iter().filter(|station| station.is_only_described()).count();
+    let changed = change.stations.len() - new - described;
+    let parts = [
+        (changed, "would change"),
+        (new, "would be new"),
+        (change.gone.len(), "would be gone"),
+        (described, "would only be described differently"),
+    ];
     let parts = parts.into_iter().filter(|(count, _)| *count > 0);
     parts.map(|(count, what)| format!("{} {what}", plural(count as u64, "station"))).collect::<Vec<_>>().join(", ")
 }
 
-fn keying_sentence(change: &Preview, before: &str) -> String {
+pub(super) fn keying_sentence(change: &Preview, before: &str) -> String {
     let work = change.work;
     if work.stations == 0 {
         return "Nothing would need keying.".into();
@@ -72,97 +113,36 @@ fn named<'n>(names: impl IntoIterator<Item = &'n Name>) -> String {
     if rest == 0 { shown } else { format!("{shown} and {rest} more") }
 }
 
-/// A wanted value, with the contact behind it.
-fn spelt(wanted: Option<&Wanted>) -> String {
-    match wanted {
-        None => "nothing (left alone)".into(),
-        Some(Wanted { value, contact: Some(contact), .. }) => format!("{contact} ({})", value_text(value)),
-        Some(Wanted { value, contact: None, .. }) => value_text(value),
+fn ring_lines(out: &mut String, change: &Preview) {
+    let groups = rings(change);
+    if !groups.is_empty() {
+        out.push_str("\nA button would ring somewhere else:\n");
     }
-}
-
-fn rings(out: &mut String, change: &Preview) {
-    let mut groups: BTreeMap<(Name, String, String), Vec<&Name>> = BTreeMap::new();
-    for station in change.stations.iter().filter(|station| station.was.is_some()) {
-        for setting in station.settings.iter().filter(|setting| setting.rings) {
-            let (from, to) = (spelt(setting.from.as_deref()), spelt(setting.to.as_deref()));
-            groups.entry((setting.name.clone(), from, to)).or_default().push(&station.station.name);
-        }
-    }
-    if groups.is_empty() {
-        return;
-    }
-    out.push_str("\nA button would ring somewhere else:\n");
-    for ((setting, from, to), stations) in &groups {
+    for Ring { setting: SettingPreview { name, from, to, .. }, stations } in &groups {
+        let (from, to) = (spelt(from.as_deref()), spelt(to.as_deref()));
         let count = plural(stations.len() as u64, "station");
-        let _ = writeln!(out, "- {setting}: {from} becomes {to}, at {count}: {}", named(stations.iter().copied()));
+        let _ = writeln!(out, "- {name}: {from} becomes {to}, at {count}: {}", named(stations.iter().copied()));
     }
 }
 
 /// Buttons that nobody watches any more, or that someone has to test.
-fn lifelines(out: &mut String, change: &Preview) {
-    let mut groups: BTreeMap<(Heading, String), Vec<&Name>> = BTreeMap::new();
-    for station in &change.stations {
-        for LifelinePreview { name, was, becomes } in &station.lifelines {
-            let (heading, line) = match (*was == Watch::Watched, *becomes == Watch::Watched) {
-                (true, false) => (Heading::NoLonger, format!("{name} ({})", becomes.why())),
-                (false, true) => (Heading::Newly, format!("{name} (was {})", was.why())),
-                (true, true) => (Heading::Otherwise, name.to_string()),
-                (false, false) => (Heading::StillNot, format!("{name} (was {}, is {})", was.why(), becomes.why())),
-            };
-            groups.entry((heading, line)).or_default().push(&station.station.name);
-        }
-    }
+fn lifeline_lines(out: &mut String, change: &Preview) {
     let mut last = None;
-    for ((heading, line), stations) in &groups {
+    for ((heading, name, why), stations) in &lifelines(change) {
         if last.replace(*heading) != Some(*heading) {
             let _ = writeln!(out, "\n{}:", heading.as_str());
         }
+        let why = if why.is_empty() { String::new() } else { format!(" ({why})") };
         let count = plural(stations.len() as u64, "station");
-        let _ = writeln!(out, "- {line}, at {count}: {}", named(stations.iter().copied()));
+        let _ = writeln!(out, "- {name}{why}, at {count}: {}", named(stations.iter().copied()));
     }
 }
 
-/// What becomes of the buttons below it, most urgent first.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-enum Heading {
-    NoLonger,
-    Newly,
-    Otherwise,
-    StillNot,
-}
-
-impl Heading {
-    fn as_str(self) -> &'static str {
-        match self {
-            Heading::NoLonger => "Lifelines no longer watched or tested",
-            Heading::Newly => "Lifelines watched from now on, each with a test call due",
-            Heading::Otherwise => "Lifelines that the keybook defines differently: what counts as working changes",
-            Heading::StillNot => "Lifelines not watched, for another reason than before",
-        }
-    }
-}
-
-/// What else a station's own lines may say: that it is rung, stands or is another.
-fn elsewhere(out: &mut String, change: &Preview) {
-    for StationPreview { station, was, settings: _, lifelines: _ } in &change.stations {
-        let Some(was) = was else { continue };
-        let mut said = Vec::new();
-        if was.name != station.name {
-            said.push(format!("was {} until now and keeps its record", was.name));
-        }
-        if was.number != station.number {
-            let rings = format!("rings on {} instead of {}, so its buttons need a test", station.number, was.number);
-            said.push(rings);
-        }
-        if was.site != station.site {
-            said.push(format!("stands at {} instead of {}", station.site, was.site));
-        }
-        if was.keybook.model != station.keybook.model {
-            said.push(format!("is a {} instead of a {}", station.keybook.model, was.keybook.model));
-        }
+fn elsewhere_lines(out: &mut String, change: &Preview) {
+    for station in &change.stations {
+        let said = elsewhere(station, str::to_owned);
         if !said.is_empty() {
-            let _ = writeln!(out, "\n{} {}.", station.name, said.join(", "));
+            let _ = writeln!(out, "\n{} {}.", station.station.name, said.join(", "));
         }
     }
 }
@@ -212,32 +192,20 @@ fn stuck(out: &mut String, change: &Preview) {
     }
 }
 
-/// The lines of a setting in the diff.
-fn diff_lines(setting: &SettingPreview) -> String {
-    let line = |sign: char, wanted: &Wanted| format!("{sign}{}: {}\n", setting.name, spelt(Some(wanted)));
-    let from = setting.from.as_ref().map(|wanted| line('-', wanted)).unwrap_or_default();
-    let to = setting.to.as_ref().map(|wanted| line('+', wanted)).unwrap_or_default();
-    if setting.from.is_some() && from.get(1..) == to.get(1..) {
-        // The same reference, another code behind it.
-        return format!("{from}+{}, changed behind it\n", to.trim_end().trim_start_matches('+'));
+fn diff(out: &mut String, change: &Preview, before: &str, after: &str) {
+    let text = diff_text(change, before, after);
+    if !text.is_empty() {
+        let _ = write!(out, "\n```diff\n{text}```\n");
     }
-    from + &to
 }
 
-fn diff(out: &mut String, change: &Preview, before: &str, after: &str) {
-    let mut groups: BTreeMap<String, Vec<&Name>> = BTreeMap::new();
-    for station in &change.stations {
-        let lines: String = station.settings.iter().map(diff_lines).collect();
-        if !lines.is_empty() {
-            groups.entry(lines).or_default().push(&station.station.name);
-        }
-    }
+/// Every setting that changes, as a diff without its fence; empty where none does.
+pub(super) fn diff_text(change: &Preview, before: &str, after: &str) -> String {
+    let groups = diffs(change);
     if groups.is_empty() {
-        return;
+        return String::new();
     }
-    let mut groups: Vec<(String, Vec<&Name>)> = groups.into_iter().collect();
-    groups.sort_by(|a, b| (b.1.len(), &a.1).cmp(&(a.1.len(), &b.1)));
-    let _ = writeln!(out, "\n```diff\n--- {before}\n+++ {after}");
+    let mut out = format!("--- {before}\n+++ {after}\n");
     for (lines, stations) in groups.iter().take(GROUPS) {
         let _ = write!(out, "@@ {} @@\n{lines}", named(stations.iter().copied()));
     }
@@ -245,7 +213,7 @@ fn diff(out: &mut String, change: &Preview, before: &str, after: &str) {
         let rest: usize = groups[GROUPS..].iter().map(|(_, stations)| stations.len()).sum();
         let _ = writeln!(out, "@@ and {} more; --format json has them all @@", plural(rest as u64, "station"));
     }
-    out.push_str("```\n");
+    out
 }
 
 /// A wanted value for programs.
@@ -287,6 +255,11 @@ fn station_json(change: &StationPreview) -> Json {
             "from": lifeline.was.as_str(),
             "to": lifeline.becomes.as_str(),
         })).collect::<Vec<_>>(),
+        "facts": change.facts.iter().map(|fact| object!({
+            "what": fact.what,
+            "from": fact.from,
+            "to": fact.to,
+        })).collect::<Vec<_>>(),
     })
 }
 
@@ -308,6 +281,12 @@ pub fn json(change: &Preview) -> Json {
             "station": &**name,
         })).collect::<Vec<_>>(),
         "swapped": change.swapped.iter().map(|(one, other)| [&**one, &**other]).collect::<Vec<_>>(),
+        "fleet": change.fleet.as_ref().map(|(was, name)| object!({ "from": &**was, "to": &**name })),
+        "keybooks": change.keybooks.iter().map(|(model, book)| object!({
+            "model": &**model,
+            "stations": book.stations,
+            "diff": book.diff,
+        })).collect::<Vec<_>>(),
         "by_weight": by_weight,
         "keying": {
             "stations": change.work.stations,

@@ -198,3 +198,39 @@ fn the_json_names_every_station_however_many_there_are() {
     assert_eq!(json["stations"][0]["settings"][0]["to"]["value"], "9,01632960109");
     assert_eq!(json["keying"]["stations"], 90);
 }
+
+#[test]
+fn where_a_station_is_whom_a_number_is_of_and_what_a_keybook_says_are_shown_too() {
+    let before = fleet(2, HELP, "");
+    let moved = edited(&before, |station| station.location = "Berth 9".into());
+    let said = text(&Preview::between(&before, &moved, &codes()), "main", "here");
+    assert!(
+        said.contains(
+            "\nWhat else is said of stations:\n- where: nothing becomes Berth 9, at 2 stations: S-000, S-001\n"
+        ),
+        "{said}"
+    );
+    let book = keybook(&TERN.replace("takes_ms: 8000", "takes_ms: 9000").replace("\"45{", "\"46{"));
+    let change = Preview::between(&before, &edited(&before, |station| station.keybook = book.clone()), &codes());
+    assert!(change.is_empty());
+    let said = text(&change, "main", "here");
+    for part in [
+        "Against main: nothing changes at any station.\n\nThe keybook of tern-2 changes, at 2 stations. Hold it against the manual:\n",
+        "\n-  gate-time: press 4 5, then the new gate.seconds.\n+  gate-time: press 4 6, then the new gate.seconds.\n",
+        "\n-    Takes 8 s longer than others.\n+    Takes 9 s longer than others.\n",
+    ] {
+        assert!(said.contains(part), "{part}\n{said}");
+    }
+    assert_eq!(json(&change)["keybooks"][0]["stations"], 2);
+}
+
+#[test]
+fn a_code_that_leaves_the_factory_is_told_as_changed_and_not_shown() {
+    let with =
+        |code: &str| keybook(&TERN.replace("digits: [4, 8]}", &format!("digits: [4, 8], factory: \"{code}\"}}")));
+    let before = edited(&fleet(1, HELP, ""), |station| station.keybook = with("830417"));
+    let after = edited(&before, |station| station.keybook = with("830418"));
+    let change = Preview::between(&before, &after, &codes());
+    let said = text(&change, "main", "here") + &tables(&change, "main", "") + &json(&change).to_string();
+    assert!(said.contains("access: A new one has another code than before.") && !said.contains("83041"), "{said}");
+}

@@ -117,12 +117,7 @@ impl Kind {
             (Kind::Dial { min, max, symbols }, Written::Quoted(text)) => {
                 dial(text, *min, *max, symbols).map(Value::Dial)
             }
-            (Kind::Digits { .. } | Kind::Dial { .. }, Written::Plain(text)) => unfit(
-                finding::Code::Unquoted,
-                format!("is not quoted: {text}."),
-                format!("Put it in double quotes: {}.", finding::in_quotes(text)),
-            )
-            .map_err(|unfit| unfit.replacing(finding::in_quotes(text))),
+            (Kind::Digits { .. } | Kind::Dial { .. }, Written::Plain(text)) => unquoted(text),
             (Kind::Choice(codes), Written::Plain(name) | Written::Quoted(name)) => choice(name, codes),
             (Kind::Flags { names, .. }, Written::List(list)) => flags(list, names),
             (Kind::Number { min, max, step, .. }, Written::Plain(text)) => number(text, *min, *max, *step),
@@ -279,6 +274,17 @@ fn counted(min: u32, max: u32, what: &str) -> String {
         (a, b) if a == b => format!("{a} {what}s"),
         (a, b) => format!("{a} to {b} {what}s"),
     }
+}
+
+fn unquoted<T>(text: &str) -> Result<T, Unfit> {
+    let (why, fix, exact) = match finding::signs::in_curly_quotes(text) {
+        Some(inside) => {
+            ("is in curly quotes", "Replace the curly quotes with straight ones", finding::in_quotes(inside))
+        }
+        None => ("is not quoted", "Put it in double quotes", finding::in_quotes(text)),
+    };
+    unfit(finding::Code::Unquoted, format!("{why}: {text}."), format!("{fix}: {exact}."))
+        .map_err(|unfit: Unfit| unfit.replacing(exact))
 }
 
 fn digits(text: &str, min: u32, max: u32) -> Result<Name, Unfit> {

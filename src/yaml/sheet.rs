@@ -8,7 +8,7 @@ use std::sync::Arc;
 use super::broken::touching;
 use super::spot::Spot;
 use super::{Data, Key, Node};
-use crate::finding::{Code, Finding, LIMIT_ERRORS, Place, in_quotes, nearest};
+use crate::finding::{Code, Finding, LIMIT_ERRORS, Place, in_quotes, nearest, signs};
 use crate::setting::{Name, Reference, Written, decimal};
 
 /// One file being taken apart; collects what is wrong with it.
@@ -215,7 +215,7 @@ impl<'t> Sheet<'t> {
         match &node.data {
             Data::Scalar { text, plain: false } => Some(text),
             Data::Scalar { text, plain: true } if !node.is_null() => {
-                if let Some(inside) = in_curly_quotes(text) {
+                if let Some(inside) = signs::in_curly_quotes(text) {
                     let exact = in_quotes(inside);
                     let message = format!("{what} is in curly quotes: {text}.");
                     let fix = format!("Replace the curly quotes with straight ones: {exact}.");
@@ -346,13 +346,6 @@ pub fn is_shortened(text: &str) -> bool {
     let power = power.strip_prefix('+').unwrap_or(power);
     let digits = |text: &str| !text.is_empty() && text.bytes().all(|byte| byte.is_ascii_digit());
     digits(power) && number.split(['.', ',']).all(digits)
-}
-
-/// The text between curly quotes, which YAML takes for letters.
-fn in_curly_quotes(text: &str) -> Option<&str> {
-    let inside =
-        text.trim_matches(|sign| "\u{201c}\u{201d}\u{201e}\u{201f}\u{2018}\u{2019}\u{ab}\u{bb}".contains(sign));
-    (inside.len() < text.len()).then_some(inside)
 }
 
 #[cfg(test)]

@@ -4,7 +4,12 @@
 //! outside validator (`formats.rs`), digits of other scripts against the Unicode Character Database (`signs.py`).
 
 mod cases;
+mod commits;
+mod fixes;
 mod formats;
 mod hostile;
+mod keybooks;
+mod mutations;
 mod program;
+mod recipes;
 mod shared;

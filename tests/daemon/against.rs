@@ -265,7 +265,11 @@ fn a_revision_is_compared_as_its_checkout_would_be_keybooks_too_and_named_with_i
     assert_eq!(against["commit"]["subject"], "The fleet as it was");
     let said = fleet.run(&["check", "--against", "HEAD"]).ended(0).out;
     let line = format!("HEAD is {} (Morag Sinclair, ", &id[..10]);
-    assert!(said.contains(&line) && said.contains("Against HEAD: 25 stations would change."), "{said}");
+    assert!(
+        said.contains(&line)
+            && said.contains("Against HEAD: 25 stations would change, 6 stations would only be described differently."),
+        "{said}"
+    );
     let unknown = fleet.run(&["check", "--against", "no-such-branch"]).ended(2).err;
     assert!(unknown.contains("no-such-branch is not a folder, and no revision"), "{unknown}");
 }

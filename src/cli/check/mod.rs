@@ -1,5 +1,7 @@
 //! `check`: configuration, keybooks and inventory, every mistake at its line.
 
+mod comment;
+mod fix;
 mod sarif;
 
 use std::collections::BTreeMap;
@@ -13,9 +15,11 @@ use super::against::{Against, against};
 use super::context::Files;
 use super::error::{CliError, counted, findings_text, paint_out, print, print_json};
 use super::exit::Exit;
+use crate::config::Config;
 use crate::files::{FileText, cleaned, read_file};
-use crate::finding::{Code, Finding, Place, plural, settle};
-use crate::fleet::Texts;
+use crate::finding::{Code, Finding, Paint, Place, plural, settle};
+
+use crate::fleet::{Source, Sources, Texts};
 use crate::inventory::Commit;
 use crate::{config, inventory, keybook, ledger, script, yaml};
 
@@ -30,11 +34,23 @@ pub struct Args {
     /// Show what the files would change at the stations, against a revision (HEAD, main) or another folder
     #[arg(long, value_name = "REVISION|FOLDER")]
     against: Option<String>,
+    /// Check the commit that is in use, not the files as they are edited
+    #[arg(long, conflicts_with = "staged")]
+    committed: bool,
+    /// Check exactly what the next commit would hold (for a pre-commit hook)
+    #[arg(long)]
+    staged: bool,
+    /// Write the exact fixes that need no decision, after showing them; on a terminal it asks first
+    #[arg(long, conflicts_with_all = ["committed", "staged", "against", "format"])]
+    fix: bool,
+    /// With --fix: write without being asked
+    #[arg(long, requires = "fix")]
+    write: bool,
     /// Say what a finding's code means (the word in parentheses); without one, list all codes
-    #[arg(long, value_name = "CODE", num_args = 0..=1, conflicts_with_all = ["paths", "against", "format"])]
+    #[arg(long, value_name = "CODE", num_args = 0..=1, conflicts_with_all = ["paths", "against", "format", "fix"])]
     #[expect(clippy::option_option, reason = "not asked, asked of all, asked of one")]
     about: Option<Option<Code>>,
-    /// The form: for people, JSON, or SARIF 2.1.0 for a forge
+    /// The form: for people, JSON, SARIF 2.1.0 or Markdown for a forge
     #[arg(long, value_enum, default_value = "text")]
     format: Format,
 }
@@ -44,6 +60,7 @@ enum Format {
     Text,
     Json,
     Sarif,
+    Markdown,
 }
 
 /// What was looked at, and what is wrong with it.
@@ -53,6 +70,10 @@ struct Checked {
     findings: Vec<Finding>,
     /// The texts of the configuration's files, by path relative to its folder.
     texts: Vec<Texts>,
+    /// The files of the configuration, where it could be read.
+    files: Option<Files>,
+    /// The paths that were asked for, absolute; all where there are none.
+    asked: Vec<PathBuf>,
     /// Files checked by themselves, by path as given.
     alone: BTreeMap<Arc<str>, Option<Arc<FileText>>>,
     /// What there is, where everything could be put together.
@@ -61,6 +82,10 @@ struct Checked {
     against: Option<Against>,
     /// The commit that was checked, where the inventory is read from a repository.
     commit: Option<Arc<Commit>>,
+    /// Where the inventory is followed in a repository: its folder there, as findings begin, and the top that it is from.
+    followed: Option<(PathBuf, PathBuf)>,
+    /// Which state of the files was checked, where it is not the one in use.
+    state: Option<String>,
 }
 
 pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
@@ -70,12 +95,19 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
         None => {}
     }
     let checked = check(&args, config).await?;
+    if args.fix {
+        return checked.fix(args.write);
+    }
     match args.format {
         Format::Json => print_json(&checked.json())?,
         Format::Sarif => print_json(&checked.sarif())?,
+        Format::Markdown => print(&checked.markdown())?,
         Format::Text => {
             if let Some(commit) = &checked.commit {
                 eprintln!("stationkeep: the inventory is of commit {commit}");
+            }
+            if let Some(state) = &checked.state {
+                eprintln!("stationkeep: {state}");
             }
             print(&checked.text())?;
         }
@@ -111,15 +143,24 @@ async fn check(args: &Args, config: &Path) -> Result<Checked, CliError> {
         folder,
         findings: Vec::new(),
         texts: vec![loaded.texts.files],
+        files: None,
+        asked: Vec::new(),
         alone: BTreeMap::new(),
         sound: None,
         against: None,
         commit: None,
+        followed: None,
+        state: None,
     };
     match loaded.config {
         Ok(config) => {
-            let files = Files::of(config);
+            let files = files(args, config)?;
             let reading = &files.reading;
+            checked.followed = match &files.sources.inventory {
+                Source::Git(followed) => Some((followed.folder.to_string().into(), followed.repository.path.clone())),
+                Source::Folder(_) => None,
+            };
+            checked.state = state(args, &files.sources);
             checked.findings = files.config.doubts();
             checked.findings.extend_from_slice(&reading.findings);
             settle(&mut checked.findings);
@@ -137,8 +178,9 @@ async fn check(args: &Args, config: &Path) -> Result<Checked, CliError> {
                 checked.findings.extend(unkeyable);
                 settle(&mut checked.findings);
             }
-            checked.commit = files.texts.commit;
-            checked.texts.extend([files.texts.keybooks.files, files.texts.inventory.files]);
+            checked.commit = files.texts.commit.clone();
+            checked.texts.extend(files.texts().map(Clone::clone));
+            checked.files = Some(files);
         }
         // Without a configuration files can still be checked by themselves.
         Err(_) if !paths.is_empty() && !config.exists() => {}
@@ -150,10 +192,30 @@ async fn check(args: &Args, config: &Path) -> Result<Checked, CliError> {
     Ok(checked)
 }
 
+/// The files in the state that is asked for.
+fn files(args: &Args, config: Config) -> Result<Files, CliError> {
+    match (&config.inventory, args.committed, args.staged) {
+        (Source::Folder(folder), true, _) => Err(CliError::usage(format!(
+            "the inventory is read from the folder \"{}\", so no commit is in use. Leave out --committed.",
+            folder.shown
+        ))),
+        (_, true, _) => Ok(Files::of(config)),
+        (_, _, true) => Files::staged(config),
+        (_, false, false) => Ok(Files::edited(config)),
+    }
+}
+
+/// Which state of the files was checked, where that is not the one in use.
+fn state(args: &Args, sources: &Sources) -> Option<String> {
+    if args.staged {
+        return Some("checked as staged for the next commit".into());
+    }
+    let followed = sources.in_work_tree().filter(|_| !args.committed)?;
+    Some(format!("checked as edited; \"check --committed\" checks {}, which is in use", followed.name))
+}
+
 impl Checked {
     fn text(&self) -> String {
-        let alone = self.alone.iter().filter_map(|(name, text)| Some((name.clone(), text.clone()?))).collect();
-        let texts: Vec<&Texts> = self.texts.iter().chain([&alone]).collect();
         let shown = &self.findings[..self.findings.len().min(MOST_SHOWN)];
         let more = match self.findings.len() - shown.len() {
             0 => String::new(),
@@ -161,10 +223,17 @@ impl Checked {
         };
         let change = self.against.as_ref().map(|against| format!("\n{}", against.text()));
         let sound = self.sound.as_deref().unwrap_or_default();
-        findings_text(shown, &texts, paint_out())
+        self.findings_text(shown, paint_out())
             + &more
             + &format!("{sound}{}.\n", counted(&self.findings))
             + &change.unwrap_or_default()
+    }
+
+    /// Findings beside their source lines.
+    fn findings_text(&self, findings: &[Finding], paint: Paint) -> String {
+        let alone = self.alone.iter().filter_map(|(name, text)| Some((name.clone(), text.clone()?))).collect();
+        let texts: Vec<&Texts> = self.texts.iter().chain([&alone]).collect();
+        findings_text(findings, &texts, paint)
     }
 
     fn json(&self) -> Json {
@@ -198,7 +267,16 @@ impl Checked {
         if self.alone.contains_key(file) {
             return cleaned(&std::path::absolute(file).unwrap_or_else(|_| file.into()));
         }
-        cleaned(&self.folder.join(file))
+        match &self.followed {
+            Some((folder, top)) if self.is_followed(file, folder) => cleaned(&top.join(file)),
+            Some(_) | None => cleaned(&self.folder.join(file)),
+        }
+    }
+
+    /// Whether a file that a finding names is one of the inventory's repository. `folder` is the inventory's there.
+    fn is_followed(&self, file: &str, folder: &Path) -> bool {
+        let is_beside = || self.texts.iter().take(2).any(|texts| texts.contains_key(file));
+        (folder == Path::new(".") || Path::new(file).starts_with(folder)) && !is_beside()
     }
 
     /// Keeps the findings that concern some paths, and looks at those that the configuration does not lead to.
@@ -206,20 +284,19 @@ impl Checked {
         let all = std::mem::take(&mut self.findings);
         for path in paths {
             let full = cleaned(&std::path::absolute(path)?);
-            let inside = full.strip_prefix(&self.folder).ok().map(Path::to_path_buf);
-            let known = |inside: &PathBuf| {
-                let findings = all.iter().map(|finding| &finding.place.file);
-                self.texts.iter().flat_map(Texts::keys).chain(findings).any(|f| Path::new(&**f).starts_with(inside))
-            };
-            match inside.filter(known) {
-                Some(inside) => {
+            self.asked.push(full.clone());
+            let is_in = |file: &Arc<str>| self.path(file).starts_with(&full);
+            let findings = all.iter().map(|finding| &finding.place.file);
+            match self.texts.iter().flat_map(Texts::keys).chain(findings).any(is_in) {
+                true => {
                     let concerned = |f: &&Finding| {
                         let mut places = std::iter::once(&f.place).chain(f.related.iter().map(|(place, _)| place));
-                        places.any(|place| Path::new(&*place.file).starts_with(&inside))
+                        places.any(|place| is_in(&place.file))
                     };
-                    self.findings.extend(all.iter().filter(concerned).cloned());
+                    let found: Vec<Finding> = all.iter().filter(concerned).cloned().collect();
+                    self.findings.extend(found);
                 }
-                None => self.by_itself(path),
+                false => self.by_itself(path),
             }
         }
         settle(&mut self.findings);
