@@ -216,9 +216,9 @@ fn condition(keybook: &Keybook, condition: &Condition) -> String {
 }
 
 fn button(out: &mut String, keybook: &Keybook, lifeline: &Lifeline) {
-    let _ = writeln!(out, "  {} ({})", lifeline.button(), lifeline.name);
+    let _ = writeln!(out, "  {} ({})", lifeline.button, lifeline.name);
     if let Some(first) = lifeline.backs.and_then(|at| keybook.lifelines.get(at)) {
-        let _ = writeln!(out, "    Tried only where {} reaches nobody.", first.button());
+        let _ = writeln!(out, "    Tried only where {} reaches nobody.", first.button);
     }
     let names = lifeline.settings.iter().map(|id| keybook.setting(*id).name.to_string());
     let _ = writeln!(out, "    It depends on {}.", list(names, "and"));
