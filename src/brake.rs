@@ -413,6 +413,11 @@ impl Held {
         self.change.first_seen > 0 && self.change.first_seen == self.change.tally.altered
     }
 
+    /// What a list of its stations shows.
+    pub fn what(&self) -> &'static str {
+        if self.is_first_seen() { "what differs" } else { "what would change" }
+    }
+
     /// "Lifeline-critical settings would change at 23 of the 34 stations on record, more than 30 % (brake.share,
     /// stationkeep.yaml:12). 21 scripts are held." Of stations that were only seen so far no change is spoken.
     pub fn sentence(&self) -> String {

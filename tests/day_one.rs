@@ -127,6 +127,7 @@ fn a_bare_folder_and_a_dirty_sheet_become_a_fleet_under_watch_without_a_line_of_
         assert!(page.lines().all(|line| line.chars().count() <= 80), "{page}");
         assert!(page.lines().any(|line| line.starts_with("all ") && line.contains(" 300 ")), "{page}");
         assert!(page.contains("600 test calls to make"), "all that is missing are test calls:\n{page}");
+        first_seen(&mut day);
         watched(&mut day);
         for (kind, (name, _, said)) in DIRT.iter().enumerate() {
             let codes: Vec<&str> = day.said.iter().filter(|(of, _)| *of == kind).map(|(_, code)| &**code).collect();
@@ -178,6 +179,22 @@ fn reported(day: &mut Day) {
     panic!("the sheet is not right after {TURNS} turns");
 }
 
+/// What is wanted otherwise than was seen is said as that: no change is spoken of before anybody keyed or tested anything.
+fn first_seen(day: &mut Day) {
+    let path = day.folder.join("weir/config/inventory/fleet.yaml");
+    let inventory = fs::read_to_string(&path).expect("the inventory");
+    fs::write(&path, inventory.replace("number.second: \"01134960102\"", "number.second: \"01134960103\""))
+        .expect("the inventory");
+    let summary = day.run("weir", &["drift", "--summary"]);
+    let script = day.run("weir", &["script", "MW-200"]);
+    for said in [text(&summary), text(&script)] {
+        let first = "First seen: lifeline-critical settings are not as wanted at 300 of the 300 stations on record";
+        assert!(said.contains(first) && !said.contains("would change"), "{said}");
+    }
+    fs::write(&path, inventory).expect("the inventory");
+    day.commands -= 2;
+}
+
 /// `serve` is ready.
 fn watched(day: &mut Day) {
     let at = TcpListener::bind("127.0.0.1:0").expect("a port").local_addr().expect("an address");
@@ -209,4 +226,146 @@ fn watched(day: &mut Day) {
     daemon.kill().expect("the daemon");
     daemon.wait().expect("its end");
     assert!(ready, "the daemon is not ready");
+}
+
+fn stationkeep(at: &Path, args: &[&str]) -> Output {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_stationkeep"));
+    let command = command.args(args).current_dir(at).env("STATIONKEEP_CLOCK", CLOCK).env_remove("STATIONKEEP_CONFIG");
+    command.stdin(Stdio::null()).output().expect("the program")
+}
+
+fn files(folder: &Path) -> BTreeSet<String> {
+    let mut all = BTreeSet::new();
+    for entry in fs::read_dir(folder).expect("a folder") {
+        let path = entry.expect("an entry").path();
+        match path.is_dir() {
+            true => all.extend(files(&path)),
+            false => drop(all.insert(path.display().to_string())),
+        }
+    }
+    all
+}
+
+#[test]
+fn an_empty_folder_becomes_an_installation_that_is_right_and_nothing_is_written_over() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let at = folder.path();
+    // A repository that was cloned empty.
+    fs::create_dir_all(at.join("weir/.git")).expect("a folder");
+    let made = stationkeep(at, &["new", "weir", "--fleet", "O'Hara: \"# Weir", "--country", "us", "--forge", "github"]);
+    assert!(is_done(&made), "{}", text(&made));
+    assert_eq!(
+        String::from_utf8_lossy(&made.stdout).lines().count(),
+        4,
+        "what was made, and three lines: {}",
+        text(&made)
+    );
+    let checked = stationkeep(&at.join("weir"), &["check"]);
+    assert!(is_done(&checked) && text(&checked).contains("nothing wrong"), "{}", text(&checked));
+    assert!(at.join("weir/.github/workflows/stationkeep.yaml").exists() && at.join("weir/.gitignore").exists());
+    let code = fs::metadata(at.join("weir/config/secrets/access")).expect("the code");
+    assert_eq!(std::os::unix::fs::PermissionsExt::mode(&code.permissions()) & 0o777, 0o600);
+    let summary = stationkeep(&at.join("weir"), &["drift", "--summary", "--format", "json"]);
+    assert!(String::from_utf8_lossy(&summary.stdout).contains("O'Hara: \\\"# Weir"), "{}", text(&summary));
+
+    fs::create_dir_all(at.join("other/ci")).expect("a folder");
+    fs::write(at.join("other/ci/check"), "mine").expect("a file");
+    let refused = stationkeep(at, &["new", "other"]);
+    assert_eq!(refused.status.code(), Some(2));
+    assert!(text(&refused).contains("other has ci/check already, and nothing is written over"), "{}", text(&refused));
+    assert_eq!(files(&at.join("other")).len(), 1, "nothing is written beside it");
+    assert_eq!(fs::read_to_string(at.join("other/ci/check")).expect("the file"), "mine");
+}
+
+#[test]
+fn guesses_are_written_only_once_they_are_approved_and_bad_rows_are_left_out_only_where_that_is_said() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let rows =
+        "station,site,number,volume,identity\nA-1,a,+441632960001,7,0001\nA-2,a,+441632960002,7,0002\nA-3,a,,7,0003\n";
+    fs::write(folder.path().join("s.csv"), rows).expect("the sheet");
+    let new = |more: &[&str]| {
+        stationkeep(folder.path(), &[&["new", "f", "--from", "s.csv", "--country", "GB"], more].concat())
+    };
+    for (more, said) in [
+        (&[][..], "s.csv:4:7: error: The row has no \"number\"."),
+        (&["--as-guessed"], "s.csv: 1 error. Nothing was written."),
+        (&["--leave-out"], "nothing was written. If these guesses are right, add --as-guessed."),
+    ] {
+        let made = new(more);
+        assert_eq!(made.status.code(), Some(2), "{more:?}");
+        assert!(text(&made).contains(said), "{more:?}: {}", text(&made));
+        assert!(!folder.path().join("f").exists(), "{more:?}");
+    }
+    let made = new(&["--leave-out", "--as-guessed"]);
+    assert!(is_done(&made) && text(&made).contains("1 row of the sheet left out"), "{}", text(&made));
+    let inventory = fs::read_to_string(folder.path().join("f/config/inventory/fleet.yaml")).expect("the inventory");
+    assert!(inventory.contains("A-2") && !inventory.contains("A-3"), "{inventory}");
+}
+
+/// The workbook is written by a library that is not the one that reads.
+#[test]
+fn a_workbook_founds_a_fleet_and_is_its_first_report() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("stations.xlsx");
+    let write = |identity: &dyn Fn(&mut rust_xlsxwriter::Worksheet)| {
+        let mut book = rust_xlsxwriter::Workbook::new();
+        let day = rust_xlsxwriter::Format::new().set_num_format("dd/mm/yyyy");
+        book.add_worksheet().set_name("Notes").expect("a name").write(0, 0, "nothing here").expect("a cell");
+        let sheet = book.add_worksheet().set_name("Stations").expect("a name");
+        for (at, name) in ["station", "site", "number", "identity", "volume", "at", "by"].iter().enumerate() {
+            sheet.write(0, at as u16, *name).expect("a cell");
+        }
+        for line in 1..=3_u32 {
+            let date = rust_xlsxwriter::ExcelDateTime::from_ymd(2026, 11, 20).expect("a day");
+            sheet.write(line, 0, format!("A-{line}")).expect("a cell").write(line, 1, "quay").expect("a cell");
+            sheet.write(line, 2, format!("+44163296000{line}")).expect("a cell");
+            sheet.write(line, 3, format!("000{line}")).expect("a cell").write(line, 4, 7).expect("a cell");
+            sheet.write_with_format(line, 5, date, &day).expect("a cell").write(line, 6, "tech-07").expect("a cell");
+        }
+        identity(sheet);
+        book.save(&path).expect("the workbook");
+    };
+    let new = ["new", "f", "--from", "stations.xlsx", "--sheet", "Stations", "--as-guessed"];
+    write(&|sheet| drop(sheet.write(2, 3, 2).map(|_| ())));
+    let made = stationkeep(folder.path(), &new);
+    assert!(
+        text(&made).contains("D3: \"identity\" is the number 2, and zeros in front of it may be lost."),
+        "{}",
+        text(&made)
+    );
+    write(&|_| ());
+    let made = stationkeep(folder.path(), &new);
+    assert!(is_done(&made), "{}", text(&made));
+    let at = folder.path().join("f");
+    let first = stationkeep(&at, &["report", "../stations.xlsx", "--try"]);
+    assert!(
+        text(&first).contains("The sheet has no column \"station\"."),
+        "the first sheet holds notes: {}",
+        text(&first)
+    );
+    let report = ["report", "../stations.xlsx", "--sheet", "Stations"];
+    let recorded = stationkeep(&at, &report);
+    assert!(text(&recorded).contains("3 rows: 3 recorded"), "{}", text(&recorded));
+    let again = stationkeep(&at, &report);
+    assert!(is_done(&again) && text(&again).contains("3 rows: 3 on record already"), "{}", text(&again));
+}
+
+#[test]
+fn a_summary_is_one_page_however_many_sites_there_are_and_whatever_they_are_called() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut sheet = "station,site,number,identity\n".to_owned();
+    for nth in 0..400 {
+        let name = "an unusually long name of a place by the sea ".repeat(2);
+        sheet += &format!("S-{nth:03} {},{nth:02} {},+441632960{nth:03},{nth:04}\n", &name[..50], &name[..50]);
+    }
+    fs::write(folder.path().join("s.csv"), sheet).expect("the sheet");
+    let made = stationkeep(folder.path(), &["new", "f", "--from", "s.csv", "--as-guessed"]);
+    assert!(is_done(&made), "{}", text(&made));
+    let summary = stationkeep(&folder.path().join("f"), &["drift", "--summary"]);
+    assert_eq!(summary.status.code(), Some(3));
+    let page = String::from_utf8(summary.stdout).expect("text");
+    assert!(page.lines().count() <= 40 && page.lines().all(|line| line.chars().count() <= 80), "{page}");
+    assert!(page.contains("and 387 more sites") && page.contains("and 390 more"), "{page}");
+    let one = stationkeep(&folder.path().join("f"), &["drift", "--site", "nowhere"]);
+    assert_eq!(one.status.code(), Some(2), "{}", text(&one));
 }

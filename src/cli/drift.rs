@@ -8,6 +8,7 @@ use serde_json::json;
 use super::context::{Context, progress};
 use super::error::{CliError, paint_out, print, print_json};
 use super::exit::Exit;
+use super::format::release_hint;
 use super::worklist;
 use crate::drift;
 use crate::fleet::{Drifts, Row};
@@ -96,6 +97,9 @@ fn summed(args: &Args, context: &Context, rows: &[&Row]) -> Result<bool, CliErro
         Format::Text | Format::Diff => {
             context.tell_commit();
             print(&summary.text(paint_out()))?;
+            if let Some(held) = context.view.held().filter(|held| held.scripts > 0) {
+                eprintln!("stationkeep: scripts are held: {}", release_hint(&held));
+            }
         }
     }
     Ok(summary.is_aligned())

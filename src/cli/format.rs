@@ -31,8 +31,9 @@ pub fn held(station: &str, held: Option<&Held>, until: Option<String>) -> CliErr
 /// Why scripts are held, and what to do.
 pub fn release_hint(held: &Held) -> String {
     format!(
-        "{} List what would change:\n  {}\nIf every station is meant, release it:\n  {}",
+        "{} List {}:\n  {}\nIf every station is meant, release it:\n  {}",
         held.sentence(),
+        held.what(),
         held.change.list(),
         held.change.release()
     )

@@ -35,7 +35,7 @@ pub struct Args {
     #[arg(long, value_name = "COUNTRY", value_parser = country)]
     country: Option<Country>,
     /// Add the check of a forge [default: asked, or none]
-    #[arg(long, value_enum, value_name = "FORGE")]
+    #[arg(long, value_enum, value_name = "none|github|gitlab", hide_possible_values = true)]
     forge: Option<Forge>,
     /// Take the stations from a sheet (CSV, XLSX)
     #[arg(long, value_name = "SHEET")]
@@ -254,7 +254,7 @@ fn checked(folder: &Path) -> Result<(), CliError> {
 
 /// What was made, and what to do next, in three lines.
 fn next(args: &Args, count: usize) -> String {
-    let folder = args.folder.display();
+    let folder = for_a_shell(&args.folder);
     let (second, third) = match &args.from {
         Some(sheet) => (
             format!(
@@ -277,5 +277,12 @@ fn next(args: &Args, count: usize) -> String {
 
 /// A sheet as it is named from anywhere.
 fn shown(sheet: &Path) -> String {
-    fs::canonicalize(sheet).unwrap_or_else(|_| sheet.to_owned()).display().to_string()
+    for_a_shell(&fs::canonicalize(sheet).unwrap_or_else(|_| sheet.to_owned()))
+}
+
+/// A path as it can be pasted into a shell.
+fn for_a_shell(path: &Path) -> String {
+    let text = path.display().to_string();
+    let is_plain = text.chars().all(|sign| sign.is_alphanumeric() || "_-./".contains(sign));
+    if is_plain { text } else { format!("'{}'", text.replace('\'', "'\\''")) }
 }

@@ -188,6 +188,10 @@ fn no_report(shown: &Arc<str>, looks_so: bool) -> Finding {
             format!("{what}, but it looks like a card or a report."),
             "If its report is filled in, let its name end in .yaml. If it is not, put it elsewhere.",
         ),
+        false if has_suffix(shown, &["xlsx"]) => (
+            format!("{what}."),
+            "Record a workbook with \"stationkeep report FILE\", or save its sheet as CSV in UTF-8.",
+        ),
         false => (
             format!("{what}."),
             "Let its name end in .yaml, .yml, .json, .jsonl or .csv if it is a report. If it is not, put it elsewhere.",

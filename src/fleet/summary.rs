@@ -142,7 +142,8 @@ impl Summary {
         let shown = if sites.len() > SITES { SITES - 1 } else { sites.len() };
         sites[..shown].iter().for_each(|(site, totals)| line(out, &row(site, totals)));
         if sites.len() > shown {
-            line(out, &format!("and {} more", plural((sites.len() - shown) as u64, "site")));
+            // At least two, for there are more than are shown of those there is room for.
+            line(out, &format!("and {} more sites", sites.len() - shown));
         }
         if sites.len() > 1 {
             line(out, &row("all", &self.totals));

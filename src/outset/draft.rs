@@ -89,7 +89,8 @@ fn guesses(rows: &[StationRow<'_>], written: &Writer<'_>, header: &Header, answe
     }
     let national = rows.iter().filter(|row| row.was_national).count();
     if national > 0 {
-        out.push(format!("{} read as a number of {}", plural(national as u64, "number"), answers.country.id));
+        let are = if national == 1 { "is" } else { "are" };
+        out.push(format!("{} {are} read as dialled inside {}", plural(national as u64, "number"), answers.country.id));
     }
     if !header.unread.is_empty() {
         let names: Vec<String> = header.unread.iter().map(|name| format!("\"{name}\"")).collect();

@@ -254,7 +254,8 @@ impl<'a> Hold<'a> {
                 (0, false) => "Many lifelines would change at once.",
                 (_, _) => opening,
             };
-            Some(format!("{opening} {} To list what would change: {list}. To release it: {release}.", held.sentence()))
+            let (said, what) = (held.sentence(), held.what());
+            Some(format!("{opening} {said} To list {what}: {list}. To release it: {release}."))
         };
         match news {
             None | Some(ChangeNews::Held) => held("Scripts are held."),
