@@ -8,7 +8,7 @@ use super::clip::{NAME, PLACE, Room, SUMMARY, clip, clip_sentences, length};
 use super::count::Count;
 use super::step::Reason;
 use super::topic::asides::AsideNews;
-use super::topic::growth::{only_rewanted, only_unheard};
+use super::topic::growth::{is_doubted, only_doubted, only_rewanted, only_unheard};
 use super::topic::scope::{Losses, Part};
 use super::topic::seen::Seen;
 use super::topic::station::Item;
@@ -130,7 +130,9 @@ fn opening_of(item: &Item<'_, '_>) -> &'static str {
         CHANGED
     } else if item.reason == Reason::Grown && holds(only_unheard) {
         UNHEARD
-    } else if item.reason == Reason::Eased && need(item) != Need::Nothing {
+    } else if item.reason == Reason::Grown && holds(only_doubted) {
+        NO_BETTER
+    } else if item.reason == Reason::Eased && (need(item) != Need::Nothing || holds(is_doubted)) {
         NO_BETTER
     } else {
         opening(item.reason)

@@ -365,15 +365,15 @@ fn a_test_call_that_someone_else_answered_is_old_news_once_something_of_the_butt
     let later = report(4, "21", &[("emergency.backup", "6")]);
     let reports = [as_wanted(1), elsewhere, later];
     let record = fold(&station.keybook, &reports[..2], |_| None);
-    assert!(look(&station, &record, RULES, now()).lifelines[0].is_answered);
+    assert!(look(&station, &record, RULES, now()).lifelines[0].elsewhere.is_some());
     let record = fold(&station.keybook, &reports, |_| None);
     let drift = look(&station, &record, RULES, now());
     let said = text(&drift, &station, &record);
     let of_second = station.keybook.lifelines[0].settings.contains(&station.keybook.id("emergency.backup").unwrap());
-    assert_eq!(drift.lifelines[0].is_answered, !of_second, "{said}");
+    assert_eq!(drift.lifelines[0].elsewhere.is_some(), !of_second, "{said}");
     let moded = [&reports[..2], &[report(4, "21", &[("unit.mode", "|service"), ("line.kind", "|direct")])]].concat();
     let record = fold(&station.keybook, &moded, |_| None);
-    assert!(!look(&station, &record, RULES, now()).lifelines[0].is_answered);
+    assert!(!look(&station, &record, RULES, now()).lifelines[0].elsewhere.is_some());
 }
 
 #[test]

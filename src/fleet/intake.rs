@@ -11,7 +11,7 @@ use super::contacts::ContactsSince;
 use super::error::FleetError;
 use super::issue::{shown_entry, shown_id};
 use super::reading::Reading;
-use super::rejected::{named, reasons_json};
+use super::rejected::{named, reasons_json, sent_text};
 use super::script_line::against;
 use super::sources::Sources;
 use crate::finding::{Code, Finding, Place, cover_literals};
@@ -64,7 +64,7 @@ impl Arrival {
     /// A report as a sender wrote it.
     pub fn report(source: &Arc<str>, bytes: Vec<u8>) -> Arrival {
         let read = ledger::read(source, &bytes);
-        let (sha, text) = (content_sha(&bytes), keepable(String::from_utf8_lossy(&bytes)).into_owned().into_bytes());
+        let (sha, text) = (content_sha(&bytes), keepable(sent_text(&bytes)).into_owned().into_bytes());
         Arrival { source: source.clone(), sha, text, station: None, read }
     }
 

@@ -71,7 +71,7 @@ fn a_button_that_is_dead_by_the_record_is_as_critical_as_one_that_failed_and_say
                  (East quay, EQ-01): lamp follows differs.";
     assert!(summary(&opened).starts_with(first), "{opened}");
     assert_eq!(opened["severity"], "critical");
-    assert_eq!(opened["buttons"], serde_json::json!({"failed": 0, "dead": 1, "stations": 1}));
+    assert_eq!(opened["buttons"], serde_json::json!({"failed": 0, "dead": 1, "stations": 1, "unsure": 0}));
     // Set right and failing its test it calls nobody still: that is news, and no better.
     watch.put(station("EQ-01", vec![], vec![failed("2026-11-20T10:00:00Z", None)]));
     let then = told(&mut watch);
@@ -108,7 +108,7 @@ fn whatever_else_there_is_to_tell_the_first_button_that_calls_nobody_and_their_e
     let first = "Z-01: pressing the red button did not reach help (tested 2026-11-20 09:00 UTC by tech-07). 3 buttons at 2 stations do not \
                  work: 2 did not reach help, 1 calls nobody. Put a stand-in at each. Many at once. ";
     assert!(summary(&told).starts_with(first), "{told}");
-    assert_eq!(told["buttons"], serde_json::json!({"failed": 2, "dead": 1, "stations": 2}));
+    assert_eq!(told["buttons"], serde_json::json!({"failed": 2, "dead": 1, "stations": 2, "unsure": 0}));
     let stations: Vec<&str> =
         told["opened"].as_array().unwrap().iter().map(|entry| entry["station"].as_str().unwrap()).collect();
     assert_eq!(stations, ["Z-01", "Z-02"], "none of them is left out");
@@ -144,7 +144,7 @@ fn the_totals_are_the_fleets_and_stand_first_in_a_message_about_another_station_
     let first = "EQ-01: pressing the red button did not reach help (tested 2026-11-20 09:00 UTC by tech-07). 2 buttons at 2 stations did \
                  not reach help. Put a stand-in at each. New drift at EQ-05";
     assert!(summary(&told).starts_with(first), "{told}");
-    assert_eq!(told["buttons"], serde_json::json!({"failed": 2, "dead": 0, "stations": 2}));
+    assert_eq!(told["buttons"], serde_json::json!({"failed": 2, "dead": 0, "stations": 2, "unsure": 0}));
     assert_eq!(told["opened"].as_array().unwrap().len(), 1);
 }
 
@@ -163,7 +163,7 @@ fn a_button_of_which_nobody_knows_any_longer_whom_it_calls_may_call_nobody() {
     assert!(summary(&told).starts_with(first), "{told}");
     let entry = &told["opened"][0];
     assert_eq!((&told["severity"], &entry["stand_in"].is_string()), (&"error".into(), &true));
-    assert_eq!(told["buttons"], serde_json::json!({"failed": 0, "dead": 0, "stations": 0}));
+    assert_eq!(told["buttons"], serde_json::json!({"failed": 0, "dead": 0, "stations": 0, "unsure": 1}));
 }
 
 fn unsure() -> LifelineService {
@@ -284,16 +284,20 @@ fn a_stand_in_stays_until_a_test_call_reaches_help_however_often_the_keyed_butto
 }
 
 #[test]
-fn a_failed_button_of_a_held_station_is_tested_all_the_same() {
+fn the_fault_of_a_failed_button_of_a_held_station_is_looked_for_all_the_same() {
     let mut watch = Watch::new();
     let number = setting("emergency.primary", Drift::Differs, "1", "0");
     watch.put(station("EQ-01", vec![number], vec![failed("2026-11-20T09:00:00Z", None)]));
     watch.held = Some(held(DIGEST));
     let release = watch.held.as_ref().unwrap().change.release();
-    watch.next.insert("EQ-01".into(), Next::Held { release, to_test: true });
+    watch.next.insert("EQ-01".into(), Next::Held { release, to_repair: true });
     let told = told(&mut watch);
-    assert_eq!(told["opened"][0]["next"]["do"], "make a test call of the red button");
-    assert_eq!((&told["to_do"]["to_test"], &told["to_do"]["held"]), (&1.into(), &10.into()));
+    let what = told["opened"][0]["next"]["do"].as_str().unwrap();
+    assert!(
+        what.starts_with("check the line and the unit.") && what.ends_with("a test call of the red button"),
+        "{what}"
+    );
+    assert_eq!((&told["to_do"]["to_repair"], &told["to_do"]["held"]), (&1.into(), &10.into()));
 }
 
 #[test]

@@ -119,7 +119,7 @@ fn a_message_has_this_shape() {
                 New drift at EQ-01 (East quay, EQ-01): emergency primary differs. To do: key 1 station (1 call, 25 keys, about 2 min). Caused by \
                 inventory/fleet.yaml:12:5 (emergency primary, contact control-room, inventory/contacts.yaml:3:5). Fleet: 1 out-of-service, 9 aligned.",
             "severity": "critical",
-            "buttons": {"failed": 1, "dead": 0, "stations": 1},
+            "buttons": {"failed": 1, "dead": 0, "stations": 1, "unsure": 0},
             "many": false,
             "counts": {"opened": count(1, 1), "grown": none, "unwatched": none, "withdrawn": none, "still_open": none,
                 "eased": none, "returned": none, "watched": none, "closed": none},
@@ -393,7 +393,7 @@ fn a_change_that_is_held_is_in_every_message_with_its_numbers_and_the_command() 
     let mut watch = Watch::new();
     let held = held("0123456789abcdef");
     let release = "stationkeep release 0123456789abcdef --by NAME --why TEXT";
-    watch.next.insert("EQ-01".into(), Next::Held { release: held.change.release(), to_test: false });
+    watch.next.insert("EQ-01".into(), Next::Held { release: held.change.release(), to_repair: false });
     watch.held = Some(held);
     watch.put(differs("EQ-01", "emergency.primary", "1"));
     let opened = data(&watch.pass().messages[0].body);

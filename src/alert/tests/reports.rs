@@ -125,7 +125,8 @@ fn the_same_reports_are_the_same_message_and_nothing_is_none() {
 /// What says that a button is dead reads as what it says, however it came to be rejected.
 #[test]
 fn a_rejected_report_of_a_failed_test_is_told_first_as_critical_with_who_made_it_and_their_note() {
-    let failed = FailedTest { is_certain: true, by: Some("tech-01".into()), note: Some("lift A does not call".into()) };
+    let failed =
+        FailedTest { says: Says::Failed, by: Some("tech-01".into()), note: Some("lift A does not call".into()) };
     let worse = RejectedReport { station: Some("FT-02".into()), failed: Some(failed), ..report(2, vec![reason(1)]) };
     let messages = told(rejected(vec![report(1, vec![reason(4)]), worse]));
     let data = data(&messages[0].body);
@@ -142,7 +143,7 @@ fn a_webhook_for_lifelines_alone_hears_of_the_report_that_a_button_did_not_reach
     watch.terms.webhooks = vec![webhook("duty", &[Weight::Lifeline])];
     watch.rejected = rejected(vec![report(1, vec![reason(4)])]);
     assert!(watch.pass().messages.is_empty());
-    let failed = FailedTest { is_certain: false, by: Some("tech-07".into()), note: None };
+    let failed = FailedTest { says: Says::MayHaveFailed, by: Some("tech-07".into()), note: None };
     watch.rejected = rejected(vec![RejectedReport { failed: Some(failed), ..report(2, vec![reason(4)]) }]);
     let told = watch.pass().messages;
     let data = data(&told[0].body);
