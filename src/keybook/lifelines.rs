@@ -249,7 +249,7 @@ fn are_weighty(sheet: &mut Sheet<'_>, drafts: &Drafts, lifelines: &[Lifeline]) {
                 continue;
             }
             told.push(*id);
-            let (name, button) = (drafts.name(*id), button.button());
+            let (name, button) = (drafts.name(*id), &button.button);
             let message = format!("\"{name}\" decides whether {button} calls, and its weight is {weight}.");
             sheet.note(Code::LifelineWeight, drafts.spot(*id), message, "Add weight: lifeline.");
         }

@@ -261,7 +261,7 @@ impl<'f> Builder<'f> {
             let words = line.match_indices('&').filter(|(at, _)| line[..*at].ends_with([' ', '[', '{', ',']));
             let column = |at: usize| line[..at].chars().count() + 1;
             let is_near = |at: usize| nth + 1 < spot.line as usize || column(at) <= spot.column as usize;
-            let Some((at, _)) = words.filter(|(at, _)| is_near(*at)).last() else { continue };
+            let Some((at, _)) = words.filter(|(at, _)| is_near(*at)).next_back() else { continue };
             let rest = &line[at..];
             let word = &rest[..rest.find([' ', ',', ']', '}']).unwrap_or(rest.len())];
             let number = |n: usize| u32::try_from(n).unwrap_or(u32::MAX);
