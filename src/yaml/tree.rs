@@ -258,10 +258,10 @@ impl<'f> Builder<'f> {
     fn anchor(&self, spot: Spot) -> (Spot, String) {
         let before: Vec<&str> = self.text.lines().take(spot.line as usize).collect();
         for (nth, line) in before.iter().enumerate().rev().take(4) {
-            let words = line.match_indices('&').filter(|(at, _)| line[..*at].ends_with([' ', '[', '{', ',']));
+            let mut words = line.match_indices('&').filter(|(at, _)| line[..*at].ends_with([' ', '[', '{', ',']));
             let column = |at: usize| line[..at].chars().count() + 1;
             let is_near = |at: usize| nth + 1 < spot.line as usize || column(at) <= spot.column as usize;
-            let Some((at, _)) = words.filter(|(at, _)| is_near(*at)).next_back() else { continue };
+            let Some((at, _)) = words.rfind(|(at, _)| is_near(*at)) else { continue };
             let rest = &line[at..];
             let word = &rest[..rest.find([' ', ',', ']', '}']).unwrap_or(rest.len())];
             let number = |n: usize| u32::try_from(n).unwrap_or(u32::MAX);
