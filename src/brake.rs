@@ -22,7 +22,7 @@ mod tests;
 pub use gone::{Gone, GoneScript};
 pub use limit::{Limit, NoShare, Share};
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::fmt::Write as _;
 use std::sync::Arc;
 
@@ -31,7 +31,7 @@ use sha2::{Digest as _, Sha256};
 
 use crate::drift::is_in_use;
 use crate::finding::plural;
-use crate::inventory::Station;
+use crate::inventory::{Station, Wanted};
 use crate::keybook::{Keybook, Lifeline, SettingId};
 use crate::ledger::{
     Decisions, Digest, Effect, HANDED_OUT_FOR, HandedOut, OpenVisit, Proven, Record, Release, Released, effect,
@@ -181,13 +181,15 @@ impl<'a> Cover<'a> {
     }
 }
 
-/// A station of the inventory, as its files have it, with its record and how it is altered.
+/// A station of the inventory, as its files have it, with what its record comes to here and how it is altered.
 #[derive(Debug, Clone, Copy)]
 pub struct Candidate<'a> {
     /// As the files have it.
     pub station: &'a Station,
-    /// What the reports prove of it.
-    pub record: &'a Record,
+    /// Whether anything is proven of its lifeline settings.
+    pub has_proven: bool,
+    /// Whether nothing of it is on record but how it was first seen, by [`is_first_seen`].
+    pub is_first_seen: bool,
     /// How it is altered, where it is.
     pub alteration: Option<&'a Alteration>,
     /// Whether it is on record, by [`Record::is_on_record`].
@@ -276,10 +278,10 @@ pub fn judge<'a>(
     digest: impl FnOnce() -> Digest,
 ) -> (Tally, Option<Change>) {
     let (mut stations, mut handed_out, mut on_record, mut first_seen) = (BTreeSet::new(), BTreeSet::new(), 0, 0);
-    for Candidate { station, record, alteration, is_on_record } in rows.clone() {
+    for Candidate { station, has_proven: _, is_first_seen, alteration, is_on_record } in rows.clone() {
         on_record += usize::from(is_on_record);
         let Some(alteration) = alteration else { continue };
-        first_seen += usize::from(is_first_seen(record));
+        first_seen += usize::from(is_first_seen);
         let all = if alteration.wanted.is_empty() { &mut handed_out } else { &mut stations };
         all.insert(station.name.clone());
     }
@@ -335,19 +337,16 @@ impl Tally {
 
 /// Whether the record holds nothing but how a station was first seen: no script of it was shown, begun or reported on, no call was
 /// tested, and no lifeline setting was ever said to hold two things.
-fn is_first_seen(record: &Record) -> bool {
+pub fn is_first_seen(record: &Record) -> bool {
     let is_untouched = record.answered.is_none() && record.begun.is_empty() && record.handed_out.is_empty();
     is_untouched
         && record.lifelines.iter().all(|proof| proof.last.is_none())
-        && record.proven.iter().all(Proven::is_said_once)
+        && record.proven.iter().all(|proven| proven.is_said_once() && !proven.is_tested)
 }
 
 /// Whether a station may be one that left the inventory: nothing is proven of it, and what is wanted was not released.
 fn is_new(row: &Candidate<'_>, decisions: &Decisions) -> bool {
-    let Candidate { station, record, .. } = row;
-    if !record.proven.is_empty() {
-        return false;
-    }
+    let Candidate { station, has_proven: false, .. } = row else { return false };
     let release = decisions.release_of(std::iter::once(&station.name).chain(&station.formerly));
     let cover = release.and_then(|release| Cover::of(station, release));
     let is_open =
@@ -377,10 +376,11 @@ impl Change {
         format!("stationkeep release {} --by NAME --why TEXT", self.digest)
     }
 
-    /// What a release of it names: its stations, with all values that they are to hold or may be keyed to.
+    /// What a release of it names: its stations, with all values that they are to hold or may be keyed to. `stations`: at
+    /// least those that it names and that are in the inventory, as the files have them.
     pub fn released<'a>(
         &self,
-        rows: impl Iterator<Item = Candidate<'a>>,
+        stations: impl Iterator<Item = (&'a Station, Record)>,
         clock: Timestamp,
     ) -> BTreeMap<Name, Arc<Released>> {
         let mut known: BTreeSet<Arc<Released>> = BTreeSet::new();
@@ -392,9 +392,9 @@ impl Change {
         let names = self.stations.union(&self.handed_out);
         let departed = |name: &Name| self.departed.get(name).cloned().unwrap_or_default();
         let mut all: BTreeMap<Name, Arc<Released>> = names.map(|name| (name.clone(), departed(name))).collect();
-        for row in rows {
-            if let Some(released) = all.get_mut(&row.station.name) {
-                *released = shared(to_release(&row, clock));
+        for (station, record) in stations {
+            if let Some(released) = all.get_mut(&station.name) {
+                *released = shared(to_release(station, &record, clock));
             }
         }
         all
@@ -455,8 +455,7 @@ impl Held {
 }
 
 /// All that is other than proven at a station, released before or not: the last release that names a station counts alone.
-fn to_release(row: &Candidate<'_>, clock: Timestamp) -> Released {
-    let Candidate { station, record, .. } = row;
+fn to_release(station: &Station, record: &Record, clock: Timestamp) -> Released {
     let mut released = Released::new();
     if record.proven.is_empty() {
         vital(station).for_each(|(setting, value)| {
@@ -475,19 +474,35 @@ fn to_release(row: &Candidate<'_>, clock: Timestamp) -> Released {
 /// Stands for what is wanted of the lifelines of all stations: the digest of a change.
 pub fn digest<'a>(stations: impl Iterator<Item = &'a Station>) -> Digest {
     let (mut hasher, mut line) = (Sha256::new(), String::new());
+    // Stations of one model have their lifeline settings in common, and those of one site most of what is wanted of them.
+    let mut vital: HashMap<*const Keybook, Vec<SettingId>> = HashMap::new();
+    let mut texts: HashMap<(*const Keybook, SettingId, *const Wanted), String> = HashMap::new();
     for station in stations {
         line.clear();
         netstring(&mut line, &station.name);
-        // By name, so that a keybook put in another order changes nothing.
-        let mut vital: Vec<(&Name, &Value)> = vital(station).collect();
-        vital.sort_unstable_by_key(|(setting, _)| *setting);
-        for (setting, value) in vital {
-            netstring(&mut line, setting);
-            netstring(&mut line, &text(value));
+        let keybook = Arc::as_ptr(&station.keybook);
+        let ids = vital.entry(keybook).or_insert_with(|| vital_by_name(station));
+        for id in ids {
+            let Some(wanted) = station.wanted(*id) else { continue };
+            let text = texts.entry((keybook, *id, std::ptr::from_ref(wanted))).or_insert_with(|| {
+                let mut both = String::new();
+                netstring(&mut both, &station.keybook.setting(*id).name);
+                netstring(&mut both, &text(&wanted.value));
+                both
+            });
+            line.push_str(text);
         }
         hasher.update(&line);
     }
     Digest::of_hash(&hasher.finalize())
+}
+
+/// The lifeline settings of a station's model, by name, so that a keybook put in another order changes nothing.
+fn vital_by_name(station: &Station) -> Vec<SettingId> {
+    let keybook = &station.keybook;
+    let mut ids: Vec<SettingId> = keybook.ids().filter(|id| station.is_lifeline(*id)).collect();
+    ids.sort_unstable_by_key(|id| &keybook.setting(*id).name);
+    ids
 }
 
 /// A value as text that only the same value of a setting has. A code stands for itself by its fingerprint, which is keyed.

@@ -139,7 +139,7 @@ fn effective(station: &Arc<Station>, said: &Said) -> Arc<Station> {
             }
         }
     }
-    let for_now = ForNow { set_aside: extent, aside: aside_ids, taken: said.taken.clone() };
+    let for_now = Arc::new(ForNow { set_aside: extent, aside: aside_ids, taken: said.taken.clone() });
     if for_now == station.for_now {
         // Nothing of what is said concerns what is wanted.
         return station.clone();

@@ -277,12 +277,22 @@ impl Cases {
 
     /// What must be looked at of a pass's stations.
     pub fn to_look_at<'p, T: Topic>(&self, pass: &Pass<'p>, terms: &AlertTerms) -> ToLookAt<'p> {
+        self.beside::<T>(self.quiet.as_ref().filter(|quiet| quiet.terms == *terms), pass)
+    }
+
+    /// All stations, whether they moved or not.
+    pub fn to_look_at_all<'p, T: Topic>(&self, pass: &Pass<'p>) -> ToLookAt<'p> {
+        self.beside::<T>(None, pass)
+    }
+
+    /// What must be looked at beside what was left quiet.
+    fn beside<'p, T: Topic>(&self, quiet: Option<&Quiet>, pass: &Pass<'p>) -> ToLookAt<'p> {
         let find = |name: &Name| {
             let at = pass.stations.binary_search_by(|drift| drift.station.cmp(name)).ok()?;
             pass.stations.get(at)
         };
         let decided = || Decided::On(pass.stations.to_vec());
-        let Some(quiet) = self.quiet.as_ref().filter(|quiet| quiet.terms == *terms) else {
+        let Some(quiet) = quiet else {
             let all = pass.stations.iter().map(|drift| (drift.station.clone(), Some(drift)));
             let known = self.names::<T>().map(|name| (name.clone(), find(&name)));
             return ToLookAt { stations: known.chain(all).collect(), decided: decided() };
@@ -293,11 +303,6 @@ impl Cases {
             names.extend(quiet.pending.keys());
         }
         ToLookAt { stations: names.into_iter().map(|name| (name.clone(), find(name))).collect(), decided }
-    }
-
-    /// All stations, whether they moved or not.
-    pub fn to_look_at_all<'p, T: Topic>(&self, pass: &Pass<'p>, terms: &AlertTerms) -> ToLookAt<'p> {
-        Cases { quiet: None, ..self.clone() }.to_look_at::<T>(pass, terms)
     }
 
     /// Whether time alone may have made news, or forgotten something.

@@ -111,7 +111,7 @@ fn drifting(round: &mut Round<'_>) -> Drifting {
     let Round { cases, pass, terms, .. } = *round;
     let has_lists = terms.webhooks.iter().any(|webhook| refresh::is_refreshed(webhook, pass));
     let look = match has_lists {
-        true => cases.to_look_at_all::<Station>(pass, terms),
+        true => cases.to_look_at_all::<Station>(pass),
         false => cases.to_look_at::<Station>(pass, terms),
     };
     let subjects = Subjects {

@@ -1,7 +1,10 @@
 //! How names, times and words are kept in JSON: as the texts that people see. What is no such text is not read.
 
+use std::fmt;
+use std::marker::PhantomData;
+
 use jiff::Timestamp;
-use serde::de::Error as _;
+use serde::de::{Error as _, Visitor};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use crate::drift::{Drift, Service, Standing};
@@ -76,7 +79,22 @@ pub fn serialize<T: Text, S: Serializer>(value: &T, to: S) -> Result<S::Ok, S::E
 
 /// Reads it back.
 pub fn deserialize<'de, T: Text, D: Deserializer<'de>>(from: D) -> Result<T, D::Error> {
-    read(&String::deserialize(from)?)
+    from.deserialize_str(TextVisitor(PhantomData))
+}
+
+/// Reads a value from its text where that lies: a pass over a large fleet reads some millions.
+struct TextVisitor<T>(PhantomData<T>);
+
+impl<T: Text> Visitor<'_> for TextVisitor<T> {
+    type Value = T;
+
+    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("a text")
+    }
+
+    fn visit_str<E: serde::de::Error>(self, text: &str) -> Result<T, E> {
+        read(text)
+    }
 }
 
 /// A value that may be missing.
@@ -118,7 +136,7 @@ pub mod set {
 
     use serde::{Deserialize, Deserializer, Serializer};
 
-    use super::{Text, read};
+    use super::{Kept, Text};
 
     /// Their texts, in order.
     pub fn serialize<T: Text, S: Serializer>(values: &BTreeSet<T>, to: S) -> Result<S::Ok, S::Error> {
@@ -127,17 +145,20 @@ pub mod set {
 
     /// Reads it back.
     pub fn deserialize<'de, T: Text + Ord, D: Deserializer<'de>>(from: D) -> Result<BTreeSet<T>, D::Error> {
-        Vec::<String>::deserialize(from)?.iter().map(|text| read(text)).collect()
+        Ok(Vec::<Kept<T>>::deserialize(from)?.into_iter().map(|kept| kept.0).collect())
     }
 }
 
 /// Something by values.
 pub mod map {
     use std::collections::BTreeMap;
+    use std::fmt;
+    use std::marker::PhantomData;
 
+    use serde::de::{MapAccess, Visitor};
     use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-    use super::{Text, read};
+    use super::{Kept, Text};
 
     /// By their texts.
     pub fn serialize<K: Text, V: Serialize, S: Serializer>(all: &BTreeMap<K, V>, to: S) -> Result<S::Ok, S::Error> {
@@ -151,8 +172,25 @@ pub mod map {
         V: Deserialize<'de>,
         D: Deserializer<'de>,
     {
-        let all = BTreeMap::<String, V>::deserialize(from)?;
-        all.into_iter().map(|(key, value)| Ok((read(&key)?, value))).collect()
+        from.deserialize_map(MapVisitor(PhantomData))
+    }
+
+    struct MapVisitor<K, V>(PhantomData<(K, V)>);
+
+    impl<'de, K: Text + Ord, V: Deserialize<'de>> Visitor<'de> for MapVisitor<K, V> {
+        type Value = BTreeMap<K, V>;
+
+        fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+            f.write_str("values by texts")
+        }
+
+        fn visit_map<A: MapAccess<'de>>(self, mut entries: A) -> Result<BTreeMap<K, V>, A::Error> {
+            let mut all = BTreeMap::new();
+            while let Some((Kept(key), value)) = entries.next_entry()? {
+                all.insert(key, value);
+            }
+            Ok(all)
+        }
     }
 }
 

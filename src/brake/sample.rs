@@ -399,7 +399,8 @@ impl World {
     pub fn release(&mut self) -> Release {
         let inventory = self.inventory();
         let change = self.change().expect("something is held");
-        let stations = self.with_rows(&inventory, |rows| change.released(rows.iter().copied(), self.clock()));
+        let all = inventory.stations.values().map(|station| (&**station, self.record(&inventory, station)));
+        let stations = change.released(all, self.clock());
         let seq = self.next();
         let said = Said {
             id: Uuid::from_u128(seq.unsigned_abs().into()),
@@ -511,7 +512,8 @@ impl World {
             .iter()
             .map(|(station, record, alteration)| Candidate {
                 station,
-                record,
+                has_proven: !record.proven.is_empty(),
+                is_first_seen: super::is_first_seen(record),
                 alteration: alteration.as_ref(),
                 is_on_record: record.is_on_record(),
             })

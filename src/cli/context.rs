@@ -1,5 +1,6 @@
 //! What a command works on: the files alone, or a view of the fleet.
 
+use std::io::IsTerminal;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::{Duration, SystemTime};
@@ -36,6 +37,9 @@ fn shown_late(what: &'static str, template: &str) -> ProgressBar {
     let style = ProgressStyle::with_template(template);
     let bar = bar.with_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
     bar.set_draw_target(indicatif::ProgressDrawTarget::hidden());
+    if !std::io::stderr().is_terminal() {
+        return bar;
+    }
     let shown = bar.clone();
     std::thread::spawn(move || {
         std::thread::sleep(Duration::from_secs(1));
@@ -230,7 +234,7 @@ impl Context {
     /// The stations of these names, each once, or all of them.
     pub fn rows(&self, names: &[String]) -> Result<Vec<&Row>, CliError> {
         if names.is_empty() {
-            return Ok(self.view.rows.iter().collect());
+            return Ok(self.view.rows.iter().map(|row| &**row).collect());
         }
         let mut once: Vec<&String> = Vec::new();
         for name in names {

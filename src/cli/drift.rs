@@ -3,10 +3,11 @@
 use std::path::Path;
 
 use jiff::Timestamp;
-use serde_json::json;
+use serde::{Serialize, Serializer};
+use serde_json::Value as Json;
 
 use super::context::{Context, progress};
-use super::error::{CliError, paint_out, print, print_json};
+use super::error::{CliError, paint_out, print, print_json, stream_json};
 use super::exit::Exit;
 use super::format::release_hint;
 use super::worklist;
@@ -46,6 +47,25 @@ fn time(text: &str) -> Result<Timestamp, String> {
     text.parse().map_err(|_| "write a time with its offset, like 2026-11-20T10:14:00Z".into())
 }
 
+/// What is printed as JSON, in the order of its keys.
+#[derive(Serialize)]
+struct Answer<'a> {
+    #[serde(skip_serializing_if = "Option::is_none")]
+    commit: Option<Json>,
+    set_aside: Json,
+    stations: OneByOne<'a>,
+    totals: Json,
+}
+
+/// Stations, each made when it is printed: a fleet's text may be many times as large as the fleet.
+struct OneByOne<'a>(&'a [&'a Row]);
+
+impl Serialize for OneByOne<'_> {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_seq(self.0.iter().map(|row| drift::json(&row.drift)))
+    }
+}
+
 pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     let context = match args.as_of {
         Some(time) => Context::as_of(config, time).await?,
@@ -65,18 +85,17 @@ fn listed(args: &Args, context: &Context, rows: Vec<&Row>) -> Result<bool, CliEr
     let Drifts { shown, totals } = context.view.drift(rows, args.all);
     match args.format {
         Format::Json => {
-            let stations: Vec<_> = shown.iter().map(|row| drift::json(&row.drift)).collect();
-            let (set_aside, counts) = (totals.set_aside_json(), totals.json());
-            let json = json!({ "stations": stations, "totals": counts, "set_aside": set_aside });
-            print_json(&context.with_commit(json))?;
+            let commit = context.view.reading.commit.as_ref().map(|commit| commit.json());
+            let stations = OneByOne(&shown);
+            stream_json(&Answer { commit, set_aside: totals.set_aside_json(), stations, totals: totals.json() })?;
         }
         Format::Diff => {
             context.tell_commit();
-            print(&shown.iter().map(|row| drift::diff(&row.station, &row.record)).collect::<String>())?;
+            print(&shown.iter().map(|row| drift::diff(&row.station, &row.record())).collect::<String>())?;
         }
         Format::Text => {
             context.tell_commit();
-            let texts = shown.iter().map(|row| drift::text(&row.drift, &row.station, &row.record) + "\n");
+            let texts = shown.iter().map(|row| drift::text(&row.drift, &row.station, &row.record()) + "\n");
             print(&(texts.collect::<String>() + &format!("{}: {}.\n", totals.counted(), totals.sentence())))?;
         }
     }

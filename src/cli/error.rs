@@ -4,6 +4,8 @@ use std::collections::BTreeMap;
 use std::io::{self, IsTerminal, Write};
 use std::sync::Arc;
 
+use serde::Serialize;
+
 use super::exit::Exit;
 use crate::daemon::with_causes;
 use crate::finding::{Finding, Paint, cover_literals, plural, render};
@@ -55,17 +57,29 @@ impl<E: std::error::Error> From<E> for CliError {
 /// Prints a result. A reader that has seen enough (`| head`) is no error.
 pub fn print(text: &str) -> Result<(), CliError> {
     let mut out = io::stdout().lock();
-    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
-        Err(error) if error.kind() != io::ErrorKind::BrokenPipe => {
-            Err(CliError::failed(format!("cannot write to standard output: {error}")))
-        }
-        Ok(()) | Err(_) => Ok(()),
-    }
+    unless_closed(out.write_all(text.as_bytes()).and_then(|()| out.flush()))
 }
 
 /// Prints a JSON result.
 pub fn print_json(json: &serde_json::Value) -> Result<(), CliError> {
     print(&format!("{json:#}\n"))
+}
+
+/// Prints a JSON result that is made while it is printed.
+pub fn stream_json(json: &impl Serialize) -> Result<(), CliError> {
+    let mut out = io::BufWriter::new(io::stdout().lock());
+    let written = serde_json::to_writer_pretty(&mut out, json).map_err(io::Error::from);
+    unless_closed(written.and_then(|()| writeln!(out)).and_then(|()| out.flush()))
+}
+
+/// Whoever reads may have read enough.
+fn unless_closed(written: io::Result<()>) -> Result<(), CliError> {
+    match written {
+        Err(error) if error.kind() != io::ErrorKind::BrokenPipe => {
+            Err(CliError::failed(format!("cannot write to standard output: {error}")))
+        }
+        Ok(()) | Err(_) => Ok(()),
+    }
 }
 
 /// Whether findings on standard error may carry colour.

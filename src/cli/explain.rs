@@ -118,7 +118,7 @@ impl<'v> Page<'v> {
                 self.contact(out, name);
             }
         }
-        let _ = writeln!(out, "  held       {}", held(self.explained.row.record.holding(id), station, id));
+        let _ = writeln!(out, "  held       {}", held(self.explained.record.holding(id), station, id));
         if let Some(drifting) = self.explained.row.drift.settings.iter().find(|drifting| drifting.id == id) {
             let _ = writeln!(out, "  drift      {}", drifting.drift.as_str());
         }

@@ -111,7 +111,12 @@ pub fn run() -> ExitCode {
             return if error.use_stderr() { Exit::Usage.into() } else { Exit::Done.into() };
         }
     };
-    let runtime = match tokio::runtime::Builder::new_multi_thread().enable_all().build() {
+    let mut runtime = tokio::runtime::Builder::new_multi_thread();
+    if !matches!(args.verb, None | Some(Verb::Serve)) {
+        // A command does one thing after another: threads that wait for nothing would be most of what a short one costs.
+        runtime.worker_threads(1);
+    }
+    let runtime = match runtime.enable_all().build() {
         Ok(runtime) => runtime,
         Err(error) => {
             eprintln!("stationkeep: cannot start: {error}");

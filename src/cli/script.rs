@@ -69,7 +69,9 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
             return Err(held(name, context.view.held().as_ref(), until));
         }
         Keying::Nothing => {
-            let full = script::full_presses(&row.station, &row.record, &context.view.codes_for(row), &mut memory);
+            let record = row.record();
+            let codes = context.view.codes_for(row, &record);
+            let full = script::full_presses(&row.station, &record, &codes, &mut memory);
             let text = nothing(row, full, way, args.format);
             match args.format {
                 ScriptFormat::Html => web::nothing_page(name, &text, context.view.good_since()),
@@ -113,6 +115,6 @@ fn nothing(row: &Row, full: Option<u64>, way: Way, format: ScriptFormat) -> Stri
     match format {
         ScriptFormat::Keys => String::new(),
         ScriptFormat::Json => format!("{:#}\n", script::nothing_to_key(&row.station, full)),
-        ScriptFormat::Card | ScriptFormat::Html => script::nothing_text(&row.station, &row.record, &row.drift, way),
+        ScriptFormat::Card | ScriptFormat::Html => script::nothing_text(&row.station, &row.record(), &row.drift, way),
     }
 }

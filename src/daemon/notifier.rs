@@ -327,8 +327,8 @@ fn rejected_report(row: store::Rejected) -> RejectedReport {
     RejectedReport { failed, source, content: content_sha, id: report, station, reasons: kept_reasons(&reasons) }
 }
 
-fn out(script: &ledger::HandedOut) -> ScriptToCallBack {
-    ScriptToCallBack { script: script.script.clone(), at: script.at }
+fn out(script: ledger::HandedOut) -> ScriptToCallBack {
+    ScriptToCallBack { script: script.script, at: script.at }
 }
 
 /// A message as it enters the outbox: as its receiver reads it.

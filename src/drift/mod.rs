@@ -21,6 +21,7 @@ pub use surprise::surprise;
 pub use values::{held_text, value_text};
 
 use std::fmt;
+use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
 use uuid::Uuid;
@@ -251,7 +252,7 @@ pub struct StationDrift {
     /// The lifelines that count, in the order of the keybook.
     pub lifelines: Vec<LifelineService>,
     /// What is looked at there, and what is not.
-    pub scope: Scope,
+    pub scope: Arc<Scope>,
     /// The file of the inventory that it stands in.
     pub file: Name,
     /// What the same unit was called before.
@@ -296,8 +297,8 @@ pub struct Begun {
     pub is_silent: bool,
 }
 
-/// Everything of a station that could drift.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
+/// Everything of a station that could drift. Stations of one model and profile mostly share it.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Hash)]
 pub struct Scope {
     /// The settings that its keybook has.
     pub settings: Vec<InScope>,
@@ -306,7 +307,7 @@ pub struct Scope {
 }
 
 /// One of them.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
 pub struct InScope {
     /// Its name in the keybook.
     pub name: Name,
@@ -348,7 +349,7 @@ pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) ->
             let note = failure.and_then(|failure| failure.note.as_ref());
             let lifeline_service = LifelineService {
                 name: lifeline.name.clone(),
-                title: lifeline.button().into(),
+                title: lifeline.button.clone(),
                 is_required: lifeline.is_required(),
                 service,
                 mark,
@@ -366,7 +367,7 @@ pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) ->
         .filter(|(tracked, lifeline)| *tracked || lifeline.service.calls_nobody())
         .map(|(_, lifeline)| lifeline)
         .collect();
-    let scope = scope(station, record, &lifelines);
+    let scope = Arc::new(scope(station, record, &lifelines));
     let of_settings = settings.iter().map(|s| s.drift.standing());
     let of_lifelines = lifelines.iter().map(|lifeline| standing_of(lifeline, rules));
     let standing = of_settings.chain(of_lifelines).min().unwrap_or(Standing::Aligned);

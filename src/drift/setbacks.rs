@@ -63,7 +63,7 @@ pub(super) fn setbacks(station: &Station, record: &Record, drifts: bool) -> Vec<
         let failed = record.earlier.failed_with(at, wanted).filter(|_| is_changed)?;
         Some(Setback::Failed {
             lifeline: lifeline.name.clone(),
-            button: lifeline.button().into(),
+            button: lifeline.button.clone(),
             at: failed.mark.at,
             by: failed.by.clone(),
         })

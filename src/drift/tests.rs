@@ -348,7 +348,7 @@ fn a_button_that_was_relied_on_never_vanishes_where_nobody_knows_its_number_any_
         assert!(!is_answered || !said.contains("changed since"), "{said}");
         // Someone said that it is out of service.
         let mut aside = station.clone();
-        aside.for_now.aside = [station.keybook.id("emergency.primary").unwrap()].into();
+        Arc::make_mut(&mut aside.for_now).aside = [station.keybook.id("emergency.primary").unwrap()].into();
         assert_eq!(summed(&drift(&aside, &reports)), is(Standing::Aligned, &[]));
     }
     // Of which nothing was ever known or tested, nobody asks.
@@ -419,7 +419,7 @@ fn a_mode_in_doubt_that_nobody_manages_leaves_the_button_untested() {
 fn what_is_set_aside_is_never_said_to_be_aligned() {
     let mut station = (*station("")).clone();
     station.wanted.fill(None);
-    station.for_now.set_aside = Extent::Whole;
+    Arc::make_mut(&mut station.for_now).set_aside = Extent::Whole;
     let setup = report(2, "21", &[("unit.mode", "|setup")]);
     let reports = [as_wanted(1), setup];
     let dead = drift(&station, &reports);
@@ -427,7 +427,7 @@ fn what_is_set_aside_is_never_said_to_be_aligned() {
     let said = text(&dead, &station, &fold(&station.keybook, &reports, |_| None));
     assert!(said.starts_with("EQ-01  set aside  (") && said.contains("set aside, out of service"), "{said}");
     assert!(!said.contains("aligned"), "{said}");
-    station.for_now.set_aside = Extent::Nothing;
+    Arc::make_mut(&mut station.for_now).set_aside = Extent::Nothing;
     assert_eq!(json(&drift(&station, &reports[..1]))["standing"], "untested");
 }
 

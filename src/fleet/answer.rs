@@ -279,7 +279,7 @@ impl Came<'_> {
     /// What people call the button of a lifeline.
     fn button(&self, name: &Name) -> String {
         let lifeline = self.station.keybook.lifelines.iter().find(|lifeline| lifeline.name == *name);
-        lifeline.map_or_else(|| name.to_string(), Lifeline::button)
+        lifeline.map_or_else(|| name.to_string(), |lifeline| lifeline.button.to_string())
     }
 
     /// The settings by which a button calls nobody, though a test call of this report reached help.
@@ -326,7 +326,7 @@ impl Came<'_> {
 
     fn tested(&self, test: &Test) -> Option<String> {
         let (at, lifeline) = self.lifeline(test)?;
-        let title = lifeline.button();
+        let title = &lifeline.button;
         let last = self.after.lifelines[at].last;
         if test.outcome == Outcome::Failed {
             let then = match last {

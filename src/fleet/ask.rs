@@ -12,7 +12,7 @@ use crate::brake::Change;
 use crate::drift::{Standing, StationDrift, Totals};
 use crate::inventory::{Extent, Layer, Spoken, SpokenLine, layers, spoken, spoken_line};
 use crate::keybook::SettingId;
-use crate::ledger::{Digest, Issued, Mark};
+use crate::ledger::{Digest, Issued, Mark, Record};
 use crate::script::{self, Due, Errand, Laid, Memory, NoScript, Request, Script, Way, WorkList};
 use crate::setting::Codes;
 
@@ -50,6 +50,8 @@ pub struct Drifts<'v> {
 pub struct Explanation<'v> {
     /// The station.
     pub row: &'v Row,
+    /// What the reports prove of it.
+    pub record: Record,
     /// The layers that speak of each setting asked for, the winner last.
     pub voices: BTreeMap<SettingId, Vec<Spoken>>,
     /// The lines that speak of its line.
@@ -74,19 +76,19 @@ impl View {
     }
 
     /// The codes that a script for a station may need.
-    pub fn codes_for(&self, row: &Row) -> Codes {
-        self.sources.codes_for(&self.reading, &row.station, &row.record)
+    pub fn codes_for(&self, row: &Row, record: &Record) -> Codes {
+        self.sources.codes_for(&self.reading, &row.station, record)
     }
 
     /// What a script of a station is written from.
-    pub fn request<'v>(&'v self, row: &'v Row, codes: &'v Codes) -> Request<'v> {
-        let (station, record, drift) = (&row.station, &row.record, &row.drift);
+    pub fn request<'v>(&'v self, row: &'v Row, record: &'v Record, codes: &'v Codes) -> Request<'v> {
+        let (station, drift) = (&row.station, &row.drift);
         Request { station, record, drift, contacts: &self.effective.contacts, codes }
     }
 
     /// Asks the brake.
-    pub(super) fn clear(&self, script: &Script, row: &Row) -> Result<Cleared, &Change> {
-        clear(script, &row.written, &row.record, self.change.as_deref(), self.at)
+    pub(super) fn clear(&self, script: &Script, row: &Row, record: &Record) -> Result<Cleared, &Change> {
+        clear(script, &row.written, record, self.change.as_deref(), self.at)
     }
 
     /// What keying a station needs.
@@ -100,7 +102,7 @@ impl View {
     /// # Errors
     /// A name of a setting that is not overdue, or that a test call confirms.
     pub fn renewing<'n>(&self, row: &Row, names: &'n [String], memory: &mut Memory) -> Result<Keying<'_>, &'n str> {
-        let mut ids = script::renewable(&self.request(row, &Codes::default()));
+        let mut ids = script::renewable(&self.request(row, &row.record(), &Codes::default()));
         let is_named = |id: &SettingId, name: &String| *row.station.keybook.setting(*id).name == **name;
         if let Some(other) = names.iter().find(|name| !ids.iter().any(|id| is_named(id, name))) {
             return Err(other);
@@ -135,21 +137,22 @@ impl View {
 
     /// A card that was begun keeps its keys until its own report is on record, or a later one that names another script.
     fn begun(&self, row: &Row, issued: &Issued) -> Option<Keying<'_>> {
-        let visit =
-            row.record.begun.iter().map(|open| &open.visit).rev().find(|visit| visit.script == issued.digest)?;
+        let record = row.record();
+        let visit = record.begun.iter().map(|open| &open.visit).rev().find(|visit| visit.script == issued.digest)?;
         let is_over = |answered: Mark| answered.at.as_second() > visit.at.as_second();
-        if row.record.answered.is_some_and(is_over) {
+        if record.answered.is_some_and(is_over) {
             return None;
         }
-        let codes = self.codes_for(row);
-        let script = Box::new(script::begun(&self.request(row, &codes), issued, visit)?);
-        Some(Keying::Script { script, cleared: Cleared::begun(issued, &row.record, self.at), codes })
+        let codes = self.codes_for(row, &record);
+        let script = Box::new(script::begun(&self.request(row, &record, &codes), issued, visit)?);
+        Some(Keying::Script { script, cleared: Cleared::begun(issued, &record, self.at), codes })
     }
 
     fn asked(&self, row: &Row, ask: impl FnOnce(&Request) -> Result<Option<Script>, NoScript>) -> Keying<'_> {
-        let codes = self.codes_for(row);
-        match ask(&self.request(row, &codes)) {
-            Ok(Some(script)) => match self.clear(&script, row) {
+        let record = row.record();
+        let codes = self.codes_for(row, &record);
+        match ask(&self.request(row, &record, &codes)) {
+            Ok(Some(script)) => match self.clear(&script, row, &record) {
                 Err(change) => Keying::Held(change),
                 Ok(cleared) => Keying::Script { script: Box::new(script), cleared, codes },
             },
@@ -202,9 +205,10 @@ impl View {
     pub fn explain<'v>(&'v self, row: &'v Row, ids: &[SettingId]) -> Explanation<'v> {
         let (files, station) = (&self.reading.files, &row.station);
         let name = |id: &SettingId| &*station.keybook.setting(*id).name;
+        let record = row.record();
         let script = (row.drift.standing != Standing::Aligned).then(|| {
-            let codes = self.codes_for(row);
-            script::write(&self.request(row, &codes), Way::There, &mut Memory::default()).transpose()
+            let codes = self.codes_for(row, &record);
+            script::write(&self.request(row, &record, &codes), Way::There, &mut Memory::default()).transpose()
         });
         let script = script.flatten();
         Explanation {
@@ -212,24 +216,27 @@ impl View {
             voices: ids.iter().map(|id| (*id, spoken(files, &station.name, name(id)))).collect(),
             line: spoken_line(files, &station.name),
             layers: layers(files, &station.name),
-            held: script.as_ref().and_then(|script| self.clear(script.as_ref().ok()?, row).err()),
+            held: script.as_ref().and_then(|script| self.clear(script.as_ref().ok()?, row, &record).err()),
             script,
+            record,
         }
     }
 }
 
 /// Whether a script was last shown as a way back; the same keys may have been asked for either way.
 fn is_back(row: &Row, issued: &Issued) -> bool {
-    let out = row.record.handed_out.iter().find(|out| out.script == issued.digest);
+    let record = row.record();
+    let out = record.handed_out.iter().find(|out| out.script == issued.digest);
     out.map_or(issued.is_back(), |out| out.is_back)
 }
 
 /// Whether a test call reached help after a way back was last shown, and none failed since: nothing is left to go back from.
 fn is_settled(row: &Row, back: &Issued) -> bool {
-    let out = row.record.handed_out.iter().filter(|out| out.script == back.digest).map(|out| out.at).max();
+    let record = row.record();
+    let out = record.handed_out.iter().filter(|out| out.script == back.digest).map(|out| out.at).max();
     let shown = out.unwrap_or(back.at).max(back.at);
-    let reached = row.record.lifelines.iter().filter_map(|proof| proof.reached);
-    !script::has_failed(&row.station, &row.record) && reached.max().is_some_and(|mark| mark.at > shown)
+    let reached = record.lifelines.iter().filter_map(|proof| proof.reached);
+    !script::has_failed(&row.station, &record) && reached.max().is_some_and(|mark| mark.at > shown)
 }
 
 /// The heaviest weight first, then the worst standing, then by site and name.

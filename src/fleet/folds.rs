@@ -13,7 +13,7 @@ use super::unkept::Unkept;
 use crate::brake::Gone;
 use crate::inventory::{Inventory, Keybooks};
 use crate::keybook::Keybook;
-use crate::ledger::{FOLDED_FORM, Record, SharedTexts, folded_bytes, record_from_bytes};
+use crate::ledger::{FOLDED_FORM, PackedRecord};
 use crate::setting::{Name, Netstrings};
 use crate::store::{FoldsHead, NewFolds, Store};
 
@@ -92,7 +92,7 @@ impl Records {
     ) -> Result<Option<Records>, FleetError> {
         let Some(head) = believed(store).await? else { return Ok(None) };
         let mut recalled = Recalled { records: Records::of_files(inventory, keybooks), touched: BTreeSet::new() };
-        let (mut texts, mut prints, mut at) = (SharedTexts::default(), Prints::default(), String::new());
+        let (mut prints, mut at) = (Prints::default(), String::new());
         let former = former(inventory);
         loop {
             let page = store.folds_after(&at, PAGE).await?;
@@ -100,9 +100,10 @@ impl Records {
             at.clone_from(last);
             for (name, body) in &page {
                 let Some(row) = Row::read(body) else { return Ok(None) };
-                let name = texts.shared(name);
+                let name =
+                    inventory.stations.get_key_value(&**name).map_or_else(|| name.as_str().into(), |one| one.0.clone());
                 let is_of_another = former.contains_key(&name);
-                recalled.take(name, &row, (inventory, is_of_another), &mut texts, &mut prints);
+                recalled.take(name, &row, (inventory, is_of_another), &mut prints);
             }
         }
         // Someone may have kept others while these were read.
@@ -178,9 +179,9 @@ impl Records {
         let is_bare = numbers.is_empty();
         match (self.records.get(name), self.gone.get(name)) {
             (Some(folded), _) if folded.is_own => {
-                let (keybook, record) = (prints.of(&folded.keybook), folded_bytes(&folded.record));
+                let (keybook, record) = (prints.of(folded.record.keybook()), folded.record.bytes());
                 let formerly = folded.formerly.iter().map(|name| &**name).collect();
-                Some(Row { numbers, state: Kept::Own { keybook, formerly, record: &record } }.write())
+                Some(Row { numbers, state: Kept::Own { keybook, formerly, record } }.write())
             }
             (Some(folded), _) if !is_bare || folded.has_own => Some(Row { numbers, state: Kept::Open }.write()),
             (Some(_), _) => None,
@@ -242,22 +243,18 @@ async fn believed(store: &Store) -> Result<Option<FoldsHead>, FleetError> {
 }
 
 impl Recalled {
-    fn take(
-        &mut self,
-        name: Name,
-        row: &Row<'_>,
-        (inventory, is_of_another): (&Inventory, bool),
-        texts: &mut SharedTexts,
-        prints: &mut Prints,
-    ) {
+    fn take(&mut self, name: Name, row: &Row<'_>, (inventory, is_of_another): (&Inventory, bool), prints: &mut Prints) {
         let Recalled { records, touched } = self;
-        records.lines.extend(row.numbers.iter().map(|number| (texts.shared(number), name.clone())));
-        match (&row.state, inventory.stations.get(&name)) {
+        let station = inventory.stations.get(&name);
+        let own = station.map(|station| station.number.name());
+        let shared = |number: &str| own.filter(|own| ***own == *number).cloned().unwrap_or_else(|| number.into());
+        records.lines.extend(row.numbers.iter().map(|number| (shared(number), name.clone())));
+        match (&row.state, station) {
             (Kept::Own { keybook, formerly, record }, Some(station)) => {
                 let is_same = prints.of(&station.keybook) == *keybook
                     && station.formerly.iter().map(|name| &**name).eq(formerly.iter().copied());
-                match is_same.then(|| record_from_bytes(record, &station.keybook, texts)).flatten() {
-                    Some(record) => records.insert(station, Folded::new(station, Arc::new(record), true)),
+                match is_same.then(|| PackedRecord::of_bytes(record, &station.keybook)).flatten() {
+                    Some(record) => records.insert(station, Folded::new(station, record, true)),
                     None => drop(touched.insert(name)),
                 }
             }
@@ -265,7 +262,7 @@ impl Recalled {
             (Kept::Open, None) if is_of_another => {}
             (Kept::Left { is_on_record, are_out: false, number }, None) if !is_of_another => {
                 let gone = Gone { is_on_record: *is_on_record, scripts: Vec::new() };
-                let number = number.map(|number| texts.shared(number));
+                let number = number.map(Name::from);
                 records.gone.insert(name, Left { gone, are_out: false, number });
             }
             (Kept::Own { .. } | Kept::Left { .. } | Kept::Open, _) => drop(touched.insert(name)),
@@ -274,7 +271,7 @@ impl Recalled {
 
     /// The stations of which nothing is kept: nobody reported on them, or they had other names.
     fn with_blank(mut self, inventory: &Inventory) -> Recalled {
-        let mut blank: BTreeMap<&Name, Arc<Record>> = BTreeMap::new();
+        let mut blank: BTreeMap<&Name, PackedRecord> = BTreeMap::new();
         for station in inventory.stations.values() {
             let Recalled { records, touched } = &mut self;
             if records.records.contains_key(&station.name) || touched.contains(&station.name) {
@@ -285,7 +282,7 @@ impl Recalled {
                 continue;
             }
             let record = blank.entry(&station.keybook.model);
-            let record = record.or_insert_with(|| Arc::new(Record::blank(&station.keybook))).clone();
+            let record = record.or_insert_with(|| PackedRecord::blank(&station.keybook)).clone();
             records.insert(station, Folded::new(station, record, false));
         }
         self

@@ -363,7 +363,7 @@ impl Fleet {
             None => (Arc::default(), None),
         };
         let effective = Effective::at(&reading.inventory, &self.decisions, at, &mut self.said);
-        let (mut rows, mut seq, mut due): (Arc<[Row]>, _, _) = (Arc::default(), 0, None);
+        let (mut rows, mut seq, mut due): (Arc<[Arc<Row>]>, _, _) = (Arc::default(), 0, None);
         let (mut tally, mut change) = (Tally::default(), None);
         if let Some(records) = &self.records {
             seq = records.seq();
@@ -378,7 +378,7 @@ impl Fleet {
             rows = self.rows.at(&inputs).clone();
             let gone = records.gone();
             let wanted = || wanted_digest(&mut self.wanted, &reading.inventory.stations);
-            let judged = rows.iter().map(Row::to_judge);
+            let judged = rows.iter().map(|row| row.to_judge());
             (tally, change) = judge(judged, &gone, &self.decisions, &self.terms.limit, at, wanted);
             let handed_out = gone.values().flat_map(|gone| &gone.scripts).map(GoneScript::until);
             due = self.rows.due().into_iter().chain(handed_out.filter(|until| *until > at)).min();

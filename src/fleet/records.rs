@@ -13,8 +13,7 @@ use super::error::FleetError;
 use super::unkept::Unkept;
 use crate::brake::{Gone, GoneScript};
 use crate::inventory::{Inventory, Keybooks, Station};
-use crate::keybook::Keybook;
-use crate::ledger::{Decision, Decisions, Proven, Record, effect, effect_value};
+use crate::ledger::{Decision, Decisions, PackedRecord, Proven, Record, effect, effect_value};
 use crate::setting::Name;
 use crate::store::{EntryKind, Store};
 
@@ -46,10 +45,9 @@ pub struct Records {
 /// A record, and what of its station it was folded by.
 #[derive(Debug, Clone)]
 pub(super) struct Folded {
-    pub keybook: Arc<Keybook>,
     number: Name,
     pub formerly: Vec<Name>,
-    pub record: Arc<Record>,
+    pub record: PackedRecord,
     /// Whether there are reports under a name of its own.
     pub is_own: bool,
     /// Whether the ledger has anything under a name of its own.
@@ -67,21 +65,16 @@ pub(super) struct Left {
 }
 
 impl Folded {
-    pub fn new(station: &Station, record: Arc<Record>, is_own: bool) -> Folded {
+    /// `record` was folded with the station's keybook.
+    pub fn new(station: &Station, record: PackedRecord, is_own: bool) -> Folded {
         let number = station.number.name().clone();
-        Folded {
-            keybook: station.keybook.clone(),
-            number,
-            formerly: station.formerly.clone(),
-            record,
-            is_own,
-            has_own: is_own,
-        }
+        Folded { number, formerly: station.formerly.clone(), record, is_own, has_own: is_own }
     }
 
     /// Whether the record is still that of the station.
     fn is_of(&self, station: &Station) -> bool {
-        let is_same_model = Arc::ptr_eq(&self.keybook, &station.keybook) || self.keybook == station.keybook;
+        let keybook = self.record.keybook();
+        let is_same_model = Arc::ptr_eq(keybook, &station.keybook) || *keybook == station.keybook;
         is_same_model && self.formerly == station.formerly && (self.is_own || self.number == *station.number.name())
     }
 }
@@ -184,7 +177,7 @@ impl Records {
             found.extend(was.map(|was| &was.name));
             let mut record = Record::blank(&station.keybook);
             record.proven = was.map(|was| proven_as_wanted(was, station)).unwrap_or_default();
-            records.insert(station, Folded::new(station, Arc::new(record), true));
+            records.insert(station, Folded::new(station, PackedRecord::new(&record, &station.keybook), true));
         }
         let gone = Left { gone: Gone { is_on_record: true, scripts: Vec::new() }, are_out: false, number: None };
         let names = before.stations.keys().filter(|name| !found.contains(name) && !after.stations.contains_key(*name));
@@ -214,7 +207,8 @@ impl Records {
 
     fn keep(&mut self, station: &Arc<Station>, entries: &StationEntries) {
         let is_own = !entries.reports.is_empty();
-        let folded = Folded::new(station, Arc::new(entries.record(station)), is_own);
+        let record = PackedRecord::new(&entries.record(station), &station.keybook);
+        let folded = Folded::new(station, record, is_own);
         self.insert(station, Folded { has_own: true, ..folded });
     }
 
@@ -245,7 +239,7 @@ impl Records {
         for (name, entries) in &waiting.several {
             inventory.stations.get(name).into_iter().for_each(|station| self.keep(station, entries));
         }
-        let mut blank: BTreeMap<&Name, Arc<Record>> = BTreeMap::new();
+        let mut blank: BTreeMap<&Name, PackedRecord> = BTreeMap::new();
         for station in inventory.stations.values() {
             let own = self.records.get(&station.name);
             if own.is_some_and(|own| own.is_own) {
@@ -258,12 +252,12 @@ impl Records {
                 None if others.is_empty() => {
                     // Stations that nobody has reported on share one record a model.
                     let blank = blank.entry(&station.keybook.model);
-                    blank.or_insert_with(|| Arc::new(Record::blank(&station.keybook))).clone()
+                    blank.or_insert_with(|| PackedRecord::blank(&station.keybook)).clone()
                 }
                 own => {
-                    let own = own.map(|own| &*own.record).cloned();
+                    let own = own.map(|own| own.record.record());
                     let own = own.unwrap_or_else(|| Record::blank(&station.keybook));
-                    Arc::new(self.by_number(station, own, &others))
+                    PackedRecord::new(&self.by_number(station, own, &others), &station.keybook)
                 }
             };
             self.insert(station, Folded { has_own, ..Folded::new(station, record, false) });
@@ -427,7 +421,8 @@ impl Records {
         }
         let found: Vec<_> = found.iter().map(|(name, entries)| (*name, entries)).collect();
         let record = self.by_number(station, entries.record(station), &found);
-        let folded = Folded::new(station, Arc::new(record), false);
+        let record = PackedRecord::new(&record, &station.keybook);
+        let folded = Folded::new(station, record, false);
         self.insert(station, Folded { has_own: !entries.is_empty(), ..folded });
         Ok(again)
     }
@@ -443,13 +438,13 @@ impl Records {
     }
 
     /// What the reports prove about a station.
-    pub fn of(&self, station: &Station) -> Arc<Record> {
+    pub fn of(&self, station: &Station) -> PackedRecord {
         let folded = self.records.get(&station.name).map(|folded| folded.record.clone());
-        folded.unwrap_or_else(|| Arc::new(Record::blank(&station.keybook)))
+        folded.unwrap_or_else(|| PackedRecord::blank(&station.keybook))
     }
 
     /// The records of all stations that it knows, by name.
-    pub fn by_name(&self) -> impl Iterator<Item = (&Name, &Arc<Record>)> {
+    pub fn by_name(&self) -> impl Iterator<Item = (&Name, &PackedRecord)> {
         self.records.iter().map(|(name, folded)| (name, &folded.record))
     }
 
@@ -474,7 +469,9 @@ fn proven_as_wanted(was: &Station, is: &Station) -> Vec<Proven> {
         let now = is.keybook.id(name).map(|id| (&is.keybook.setting(id).kind, is.is_lifeline(id)));
         let value = now.and_then(|(kind, _)| effect_value(kind, &effect(&wanted.value)));
         let is_lifeline = now.is_none_or(|(_, is_lifeline)| is_lifeline);
-        is_lifeline.then(|| Proven::new(name.clone(), value, Timestamp::UNIX_EPOCH))
+        let mut proven = Proven::new(name.clone(), value, Timestamp::UNIX_EPOCH);
+        proven.is_tested = true;
+        is_lifeline.then_some(proven)
     });
     proven.collect()
 }

@@ -51,7 +51,7 @@ async fn append(store: &Store, world: &World, from: Written) -> Written {
 fn check(records: &Records, world: &World) -> Result<(), TestCaseError> {
     let inventory = world.inventory();
     for station in inventory.stations.values() {
-        let (mut is, mut should) = ((*records.of(station)).clone(), world.record(&inventory, station));
+        let (mut is, mut should) = (records.of(station).record(), world.record(&inventory, station));
         for record in [&mut is, &mut should] {
             record.handed_out.sort_by(|a, b| (a.at, &a.script).cmp(&(b.at, &b.script)));
         }

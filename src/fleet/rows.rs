@@ -3,17 +3,19 @@
 //! A row is made again where what it was made from is not the very same any more, or where time alone may have changed
 //! it. All others are the rows of the view before, so that whoever reads a view sees by identity what has changed.
 
+use std::collections::HashSet;
 use std::sync::{Arc, OnceLock};
 
 use jiff::Timestamp;
 use uuid::Uuid;
 
 use super::records::Records;
+use super::side_by_side::side_by_side;
 use crate::brake::{self, Alteration, alteration};
-use crate::drift::{Rules, StationDrift, look, next_change};
+use crate::drift::{Rules, Scope, StationDrift, look, next_change};
 use crate::effective::Effective;
 use crate::inventory::{Inventory, Station, Stations};
-use crate::ledger::{Decisions, Record, Release};
+use crate::ledger::{Decisions, PackedRecord, Record, Release};
 use crate::script::Work;
 
 /// One station in a view.
@@ -24,9 +26,15 @@ pub struct Row {
     /// As it counts for now: without what is set aside.
     pub station: Arc<Station>,
     /// What the reports prove of it.
-    pub record: Arc<Record>,
+    pub(super) packed: PackedRecord,
     /// Whether any report says anything of it.
     pub is_on_record: bool,
+    /// Whether they prove anything of its lifelines.
+    has_proven: bool,
+    /// Whether nothing is on record but how it was first seen.
+    is_first_seen: bool,
+    /// Whether a script was shown of which no report came.
+    pub(super) is_script_out: bool,
     /// How it is.
     pub drift: Arc<StationDrift>,
     /// How its lifelines are to hold something else than was last proven; it goes by the station as written.
@@ -42,10 +50,17 @@ pub struct Row {
 }
 
 impl Row {
+    /// What the reports prove of it.
+    pub fn record(&self) -> Record {
+        self.packed.record()
+    }
+
     /// As the brake sees it.
     pub(super) fn to_judge(&self) -> brake::Candidate<'_> {
-        let Row { written, record, alteration, is_on_record, .. } = self;
-        brake::Candidate { station: written, record, alteration: alteration.as_deref(), is_on_record: *is_on_record }
+        let Row { written, has_proven, is_first_seen, alteration, is_on_record, .. } = self;
+        let (has_proven, is_first_seen, is_on_record) = (*has_proven, *is_first_seen, *is_on_record);
+        let alteration = alteration.as_deref();
+        brake::Candidate { station: written, has_proven, is_first_seen, alteration, is_on_record }
     }
 }
 
@@ -73,7 +88,7 @@ pub(super) struct Inputs<'a> {
 /// The rows of a fleet, by name, and what they were made from: where that is the same again, so are they.
 #[derive(Default)]
 pub(super) struct Rows {
-    all: Arc<[Row]>,
+    all: Arc<[Arc<Row>]>,
     made: Option<MadeFrom>,
 }
 
@@ -102,7 +117,7 @@ impl MadeFrom {
 
 impl Rows {
     /// The rows of this moment.
-    pub fn at(&mut self, inputs: &Inputs<'_>) -> &Arc<[Row]> {
+    pub fn at(&mut self, inputs: &Inputs<'_>) -> &Arc<[Arc<Row>]> {
         if !self.made.as_ref().is_some_and(|made| made.is_of(inputs)) {
             let at = self.made.as_ref().map_or(Timestamp::MIN, |made| made.at);
             let same_said = self.made.as_ref().is_some_and(|made| Arc::ptr_eq(&made.decisions, inputs.decisions));
@@ -125,41 +140,80 @@ impl Rows {
     }
 }
 
+/// So few rows are not worth another thread.
+const FEW: usize = 1_000;
+
+/// A row of last time that stays, or what one is to be made from.
+enum Found<'f> {
+    Stays(&'f Arc<Row>),
+    New(Sources<'f>),
+}
+
+/// What a row is made from, beside what all have in common.
+struct Sources<'f> {
+    written: &'f Arc<Station>,
+    station: &'f Arc<Station>,
+    packed: PackedRecord,
+    /// The row of last time.
+    known: Option<&'f Arc<Row>>,
+}
+
 /// Rows anew. `before`: those of last time, and when that was; `same_said`: the same was decided then. All that they are made
 /// from is walked by name, side by side.
-fn rows(inputs: &Inputs<'_>, before: &Arc<[Row]>, at: Timestamp, same_said: bool) -> Arc<[Row]> {
+fn rows(inputs: &Inputs<'_>, before: &Arc<[Arc<Row>]>, at: Timestamp, same_said: bool) -> Arc<[Arc<Row>]> {
     let goes_on = inputs.now >= at;
     let mut old = before.iter().peekable();
     let mut written = inputs.written.stations.iter().peekable();
     let mut records = inputs.records.by_name().peekable();
-    let mut is_same = true;
     let mut all = Vec::with_capacity(inputs.effective.stations.len());
     for (name, station) in inputs.effective.stations.iter() {
-        while old.next_if(|row| row.station.name < *name).is_some() {
-            is_same = false;
-        }
+        while old.next_if(|row| row.station.name < *name).is_some() {}
         let known = old.next_if(|row| row.station.name == *name);
         while written.next_if(|(other, _)| *other < name).is_some() {}
         let written = written.next_if(|(other, _)| *other == name).map_or(station, |(_, written)| written);
         while records.next_if(|(other, _)| *other < name).is_some() {}
-        let record = records.next_if(|(other, _)| *other == name).map(|(_, record)| record.clone());
-        let record = record.unwrap_or_else(|| inputs.records.of(station));
-        let stays = |row: &&Row| {
+        let packed = records.next_if(|(other, _)| *other == name).map(|(_, packed)| packed.clone());
+        let packed = packed.unwrap_or_else(|| inputs.records.of(station));
+        let stays = |row: &&Arc<Row>| {
             let is_due = row.due.is_some_and(|due| due <= inputs.now);
             let same = Arc::ptr_eq(&row.written, written) && Arc::ptr_eq(&row.station, station);
-            let same = same && Arc::ptr_eq(&row.record, &record);
+            let same = same && row.packed.is_same(&packed);
             let release = || row.release == inputs.release(written).map(|release| release.said.id);
             goes_on && !is_due && same && (same_said || release())
         };
-        match known.filter(stays) {
-            Some(row) => all.push(row.clone()),
-            None => {
-                is_same = false;
-                all.push(row(inputs, written, station, record, known));
-            }
-        }
+        all.push(match known.filter(stays) {
+            Some(row) => Found::Stays(row),
+            None => Found::New(Sources { written, station, packed, known }),
+        });
     }
-    if is_same && old.next().is_none() { before.clone() } else { all.into() }
+    let is_same = all.len() == before.len() && all.iter().all(|one| matches!(one, Found::Stays(_)));
+    if is_same {
+        return before.clone();
+    }
+    let made = side_by_side(&all, FEW, |some| {
+        let mut scopes = Scopes::default();
+        let made = some.iter().map(|found| match found {
+            Found::Stays(row) => Arc::clone(row),
+            Found::New(sources) => Arc::new(row(inputs, sources, &mut scopes)),
+        });
+        made.collect()
+    });
+    made.into()
+}
+
+/// Scopes, so that equal ones are one in memory.
+#[derive(Default)]
+struct Scopes(HashSet<Arc<Scope>>);
+
+impl Scopes {
+    /// The scope as it came first.
+    fn shared(&mut self, scope: Arc<Scope>) -> Arc<Scope> {
+        if let Some(known) = self.0.get(&scope) {
+            return known.clone();
+        }
+        self.0.insert(scope.clone());
+        scope
+    }
 }
 
 impl Inputs<'_> {
@@ -168,14 +222,11 @@ impl Inputs<'_> {
     }
 }
 
-fn row(
-    inputs: &Inputs<'_>,
-    written: &Arc<Station>,
-    station: &Arc<Station>,
-    record: Arc<Record>,
-    known: Option<&Row>,
-) -> Row {
-    let drift = look(station, &record, inputs.rules, inputs.now);
+fn row(inputs: &Inputs<'_>, sources: &Sources<'_>, scopes: &mut Scopes) -> Row {
+    let Sources { written, station, packed, known } = sources;
+    let record = packed.record();
+    let mut drift = look(station, &record, inputs.rules, inputs.now);
+    drift.scope = scopes.shared(drift.scope);
     // Equal drift is the same drift, however it came about.
     let drift = match known.filter(|row| *row.drift == drift) {
         Some(row) => row.drift.clone(),
@@ -187,8 +238,23 @@ fn row(
     let handed_out = record.handed_out.iter().map(|script| script.until()).filter(|until| *until > inputs.now);
     let due = next_change(station, &record, inputs.rules, inputs.now).into_iter().chain(until).chain(handed_out).min();
     let release = release.map(|release| release.said.id);
-    let (written, station) = (written.clone(), station.clone());
+    let (written, station, packed) = (Arc::clone(written), Arc::clone(station), packed.clone());
     let (leads_on, keying) = (OnceLock::new(), OnceLock::new());
-    let is_on_record = record.is_on_record();
-    Row { written, station, record, is_on_record, drift, alteration, leads_on, keying, release, due }
+    let (is_on_record, has_proven) = (record.is_on_record(), !record.proven.is_empty());
+    let (is_first_seen, is_script_out) = (brake::is_first_seen(&record), !record.handed_out.is_empty());
+    Row {
+        written,
+        station,
+        packed,
+        is_on_record,
+        has_proven,
+        is_first_seen,
+        is_script_out,
+        drift,
+        alteration,
+        leads_on,
+        keying,
+        release,
+        due,
+    }
 }

@@ -274,7 +274,8 @@ fn runtime() -> tokio::runtime::Runtime {
 /// All of a view that another of the same moment must have too.
 fn said_of(view: &View) -> String {
     let rows = view.rows.iter().map(|row| {
-        let Row { written, station, record, drift, alteration, due, .. } = row;
+        let Row { written, station, drift, alteration, due, .. } = &**row;
+        let record = row.record();
         format!("{written:?}\n{station:?}\n{record:?}\n{drift:?}\n{alteration:?}\n{due:?}\n")
     });
     let (totals, tally, held, due) = (&view.totals, view.tally, view.held(), view.due);
@@ -381,7 +382,7 @@ fn a_script_that_leads_to_proven_values_alone_waits_for_nothing_also_where_alter
         let view = world.view().await;
         let held = view.held().expect("all are altered, since no test proves the new number");
         let mut memory = Memory::default();
-        let waits = |row: &&Row| matches!(view.keying(row, Way::There, &mut memory), Keying::Held(_));
+        let waits = |row: &&Arc<Row>| matches!(view.keying(row, Way::There, &mut memory), Keying::Held(_));
         let waiting = view.rows.iter().filter(waits).count();
         assert_eq!((held.numbers().altered, held.scripts), (SIZE, waiting));
         assert_eq!(waiting, 0, "they key the routine setting alone");

@@ -43,7 +43,7 @@ pub struct View {
     /// The inventory as it counts for now.
     pub effective: Effective,
     /// A row a station, by name.
-    pub rows: Arc<[Row]>,
+    pub rows: Arc<[Arc<Row>]>,
     /// How many stations are how.
     pub totals: Totals,
     /// How many stations are altered, and on record.
@@ -76,7 +76,7 @@ impl View {
     /// The row of a station.
     pub fn row(&self, name: &str) -> Option<&Row> {
         let at = self.rows.binary_search_by(|row| (*row.station.name).cmp(name)).ok()?;
-        self.rows.get(at)
+        self.rows.get(at).map(|row| &**row)
     }
 
     /// How every station is, by name.
@@ -111,26 +111,27 @@ impl View {
 
     /// What a release of the change names.
     pub fn to_release(&self) -> BTreeMap<Name, Arc<Released>> {
-        let rows = self.rows.iter().map(Row::to_judge);
-        self.change.as_ref().map(|change| change.released(rows, self.at)).unwrap_or_default()
+        let Some(change) = &self.change else { return BTreeMap::new() };
+        let rows = change.stations.union(&change.handed_out).filter_map(|name| self.row(name));
+        change.released(rows.map(|row| (&*row.written, row.record())), self.at)
     }
 
     /// When a release is to be said so that it comes after all that is on record of its stations: reports may be some
     /// minutes ahead of the clock.
     pub fn release_at(&self) -> Timestamp {
         let change = self.change.iter().flat_map(|change| change.stations.union(&change.handed_out));
-        let records = change.filter_map(|name| self.row(name)).map(|row| &row.record);
-        let said = |record: &Record| {
+        let records = change.filter_map(|name| self.row(name)).map(Row::record);
+        let said = |record: Record| {
             let said = record.proven.iter().map(Proven::said_at);
             said.chain(record.handed_out.iter().map(|script| script.at)).max()
         };
-        records.filter_map(|record| said(record)).fold(self.at, Timestamp::max)
+        records.filter_map(said).fold(self.at, Timestamp::max)
     }
 
     /// The script that is to be called back from a station: it leads to something else than is wanted now.
-    pub fn to_call_back(&self, name: &str) -> Option<&HandedOut> {
-        let row = self.row(name)?;
-        call_back(&row.written, &row.record, self.at)
+    pub fn to_call_back(&self, name: &str) -> Option<HandedOut> {
+        let row = self.row(name).filter(|row| row.is_script_out)?;
+        call_back(&row.written, &row.record(), self.at).cloned()
     }
 
     /// The most urgent station.

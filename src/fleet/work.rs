@@ -37,16 +37,18 @@ impl View {
     /// The digest of the script that a station would be given now, unless finding out would take too long.
     pub fn script_digest(&self, name: &Name, memory: &mut Memory) -> Option<Digest> {
         let row = self.row(name)?;
-        let codes = self.codes_for(row);
+        let record = row.record();
+        let codes = self.codes_for(row, &record);
         // A search that may spend less could end in another script than the one that is given.
-        memory.is_generous().then(|| script::digest(&self.request(row, &codes), memory).ok()?)?
+        memory.is_generous().then(|| script::digest(&self.request(row, &record, &codes), memory).ok()?)?
     }
 
     /// Whether there is a way back for a station; nobody is told of one where finding out would take too long.
     pub fn has_way_back(&self, name: &Name, memory: &mut Memory) -> bool {
         let Some(row) = self.row(name).filter(|_| memory.is_generous()) else { return false };
-        let codes = self.codes_for(row);
-        script::write(&self.request(row, &codes), Way::Back, memory)
+        let record = row.record();
+        let codes = self.codes_for(row, &record);
+        script::write(&self.request(row, &record, &codes), Way::Back, memory)
             .is_ok_and(|script| script.is_some_and(|script| !script.calls.is_empty()))
     }
 
@@ -83,8 +85,8 @@ impl View {
     /// What keying the script of a station would take. It is asked for several times a pass, and worked out once.
     fn keying_work(&self, row: &Row, memory: &mut Memory) -> KeyingWork {
         row.keying.get().copied().unwrap_or_else(|| {
-            let is_sure = memory.is_generous();
-            let keying = match script::reckon(&row.station, &row.record, &self.codes_for(row), memory) {
+            let (is_sure, record) = (memory.is_generous(), row.record());
+            let keying = match script::reckon(&row.station, &record, &self.codes_for(row, &record), memory) {
                 Ok(Some(work)) => KeyingWork::Work(work),
                 Ok(None) => KeyingWork::Nothing,
                 Err(_) => KeyingWork::NoScript,
@@ -134,13 +136,14 @@ impl View {
         let drifts = |altered: &Altered| {
             row.drift.settings.iter().any(|one| one.name == altered.setting && one.drift != Drift::Overdue)
         };
-        let is_sure = row.record.begun.is_empty();
+        let is_sure = row.drift.begun.is_empty();
         if is_sure && row.alteration.iter().any(|alteration| alteration.wanted.iter().any(drifts)) {
             return matches!(self.keying_work(row, memory), KeyingWork::Work(_));
         }
-        let codes = self.codes_for(row);
-        let script = script::write(&self.request(row, &codes), Way::There, memory).ok().flatten();
-        script.is_some_and(|script| !is_always_let_go(&script, &row.written, &row.record))
+        let record = row.record();
+        let codes = self.codes_for(row, &record);
+        let script = script::write(&self.request(row, &record, &codes), Way::There, memory).ok().flatten();
+        script.is_some_and(|script| !is_always_let_go(&script, &row.written, &record))
     }
 }
 

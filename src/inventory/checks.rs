@@ -135,7 +135,8 @@ fn former_names_are_free(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
 /// The countries of all lines, each with the first place that names it.
 fn countries<'a>(whole: &Whole<'a>) -> BTreeMap<&'a Country, &'a Place> {
     let sites = whole.parts.sites.values().map(|site| (&site.line, &site.place));
-    let lines = sites.chain(whole.raw.iter().map(|station| (&station.line, &station.place)));
+    let own = whole.raw.iter().filter_map(|station| Some((&**station.line.as_ref()?, &station.place)));
+    let lines = sites.chain(own);
     let mut found = BTreeMap::new();
     for (line, place) in lines {
         if let Some(country) = &line.country {

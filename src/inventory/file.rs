@@ -103,6 +103,7 @@ struct BaseKey<'r> {
 struct Base<'r> {
     stack: Stack<'r, RawSetting>,
     lifelines: Stack<'r, RawLifeline>,
+    line: Arc<Line>,
     /// Worked out when the first station needs it: what is overridden everywhere is judged nowhere.
     values: Vec<Option<SharedValue>>,
 }
@@ -122,6 +123,8 @@ struct Maker<'r> {
     values: Values<'r>,
     told: Vec<SharedFinding>,
     counts: Counts,
+    /// What people said of all these stations for now: that is in no file.
+    nothing_said: Arc<ForNow>,
 }
 
 impl<'r> Maker<'r> {
@@ -134,6 +137,7 @@ impl<'r> Maker<'r> {
             values: Values::new(shared),
             told: Vec::new(),
             counts: Counts::default(),
+            nothing_said: Arc::default(),
         }
     }
 
@@ -151,7 +155,7 @@ impl<'r> Maker<'r> {
         self.profiles(raw);
         let keybook = self.model(raw);
         let (site, keybook) = (site?, keybook?);
-        let line = site.line.overridden(&raw.line);
+        let line = raw.line.as_ref().map_or_else(|| site.line.clone(), |line| site.line.overridden(line));
         let own = self.own_layer(&raw.settings, &keybook, no_setting);
         let own_lifelines = self.own_layer(&raw.lifelines, &keybook, no_lifeline);
         let base = self.base(raw, site, &keybook, &line);
@@ -175,9 +179,9 @@ impl<'r> Maker<'r> {
             absent,
             test_days: raw.test_days.or(site.test_days).or(self.shared.test_days.as_ref().map(|(days, _)| *days)),
             place: raw.place.clone(),
-            line,
+            line: self.bases[base].line.clone(),
             keybook,
-            for_now: ForNow::default(),
+            for_now: self.nothing_said.clone(),
         })
     }
 
@@ -252,7 +256,7 @@ impl<'r> Maker<'r> {
         }
         let values = vec![None; keybook.settings.len()];
         let (stack, lifelines) = (Stack::new(keybook.clone(), &layers), Stack::new(keybook.clone(), &layers));
-        self.bases.push(Base { stack, lifelines, values });
+        self.bases.push(Base { stack, lifelines, line: Arc::new(line.clone()), values });
         self.base_of.insert(key, self.bases.len() - 1);
         self.bases.len() - 1
     }

@@ -7,6 +7,7 @@
 mod commit;
 mod fiction;
 mod metadata;
+mod names;
 mod numbering;
 mod spelling;
 mod line;

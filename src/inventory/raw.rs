@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use super::line::{Contact, Form, Line, LineKind, Reach};
+use super::names::{SharedNames, exact, unfit_name};
 use super::numbering::{Country, E164};
 use super::spelling;
 use crate::finding::{Code, Finding, Place, as_name, in_quotes, signs};
@@ -120,7 +121,8 @@ pub struct RawStation {
     pub location: Name,
     pub model: Option<(Name, Place)>,
     pub profiles: Vec<(Name, Place)>,
-    pub line: Line,
+    /// What it says of its line; `None` where that is nothing.
+    pub line: Option<Box<Line>>,
     pub line_said: Vec<LineEntry>,
     pub settings: Vec<RawSetting>,
     pub lifelines: Vec<RawLifeline>,
@@ -161,38 +163,18 @@ pub fn read(file: &Arc<str>, bytes: &[u8]) -> (RawFile, Vec<Finding>) {
         Err(findings) => return (RawFile { is_broken: true, is_unread: true, ..RawFile::default() }, findings),
     };
     let text = String::from_utf8_lossy(bytes);
-    let mut reader = Reader { sheet: Sheet::new(file, &text), spelt: Vec::new() };
+    let mut reader = Reader { sheet: Sheet::new(file, &text), spelt: Vec::new(), names: SharedNames::default() };
     let mut raw = reader.file(&root).unwrap_or_default();
     raw.spelt = reader.spelt;
     raw.is_broken = reader.sheet.findings.iter().any(Finding::is_error);
     (raw, reader.sheet.findings)
 }
 
-/// The most characters of a name.
-const NAME_MAX: usize = 64;
-
-/// What is wrong with the name of a station, site, contact or profile, and the fix.
-fn unfit_name(name: &str) -> Option<(String, String)> {
-    if name.trim().is_empty() {
-        return Some(("is empty".into(), "Give it a name.".into()));
-    }
-    if let Some(odd) = name.chars().find(|sign| signs::moves_or_hides(*sign)) {
-        let plain: String = name.chars().filter(|sign| !signs::moves_or_hides(*sign)).collect();
-        let fix = format!("Type \"{}\", without it, here and wherever the name is used.", plain.trim());
-        return Some((format!("holds {}", signs::named(odd)), fix));
-    }
-    let count = name.chars().count();
-    (count > NAME_MAX).then(|| {
-        (
-            format!("has {count} characters"),
-            format!("Give it a name of at most {NAME_MAX}; what it is fits into \"where\" or a title."),
-        )
-    })
-}
-
 struct Reader<'t> {
     sheet: Sheet<'t>,
     spelt: Vec<SpeltNumber>,
+    /// Names that stations have in common, so that each is once in memory.
+    names: SharedNames,
 }
 
 impl Reader<'_> {
@@ -224,6 +206,7 @@ impl Reader<'_> {
         for (key, node) in self.named(stations, "station") {
             raw.stations.extend(self.station(key, node, None));
         }
+        raw.stations.shrink_to_fit();
         Some(raw)
     }
 
@@ -255,7 +238,7 @@ impl Reader<'_> {
 
     fn entries(&mut self, node: &Node) -> Vec<RawSetting> {
         let Some(all) = self.sheet.entries(node, "\"settings\"") else { return Vec::new() };
-        all.iter().filter_map(|(key, node)| self.entry(key, node)).collect()
+        exact(all.iter().filter_map(|(key, node)| self.entry(key, node)))
     }
 
     fn entry(&mut self, key: &Key, node: &Node) -> Option<RawSetting> {
@@ -263,7 +246,7 @@ impl Reader<'_> {
         let (name_place, place) = (self.sheet.place(key.spot), self.sheet.place(node.spot));
         let place = if matches!(node.data, Data::Scalar { .. }) { place } else { Place { length: 1, ..place } };
         let contact_place = node.get("to").map(|to| self.sheet.place(to.spot));
-        Some(RawSetting { name: (&*key.text).into(), name_place, wish, place, contact_place })
+        Some(RawSetting { name: self.names.shared(&key.text), name_place, wish, place, contact_place })
     }
 
     /// `lifelines`: each `none`, or `null` where there is one after all.
@@ -299,7 +282,10 @@ impl Reader<'_> {
         if let (Some(_), _) | (_, Some(_)) = (node.get("to"), node.get("from")) {
             let [to, from] = self.sheet.map(node, &format!("\"{name}\""), ["to", "from"])?;
             return match (to, from) {
-                (Some(to), None) => self.sheet.text(to, "The contact's name").map(|n| Wish::To(n.into())),
+                (Some(to), None) => {
+                    let name = self.sheet.text(to, "The contact's name")?;
+                    Some(Wish::To(self.names.shared(name)))
+                }
                 (None, Some(from)) => self.sheet.word(from, "\"from\"", &[("line", ())]).map(|()| Wish::FromLine),
                 (Some(_), Some(_)) | (None, None) => {
                     let fix = "Keep \"to\" or \"from\", not both.";
@@ -435,7 +421,8 @@ impl Reader<'_> {
     }
 
     fn mention(&mut self, node: &Node, what: &str) -> Option<(Name, Place)> {
-        Some((self.sheet.text(node, what)?.into(), self.sheet.place(node.spot)))
+        let name = self.sheet.text(node, what)?;
+        Some((self.names.shared(name), self.sheet.place(node.spot)))
     }
 
     fn site(&mut self, key: &Key, node: &Node, raw: &mut RawFile) {
@@ -486,8 +473,8 @@ impl Reader<'_> {
             formerly: formerly.map(|n| self.formerly(n)).unwrap_or_default(),
             location: location.and_then(|n| self.sheet.text(n, "\"where\"")).unwrap_or("").into(),
             model: model.and_then(|n| self.mention(n, "The model's name")),
-            profiles: profiles.iter().filter_map(|n| self.mention(n, "A profile's name")).collect(),
-            line: line.map(|n| self.line(n)).unwrap_or_default(),
+            profiles: exact(profiles.iter().filter_map(|n| self.mention(n, "A profile's name"))),
+            line: line.map(|n| Box::new(self.line(n))),
             line_said: self.line_said(line),
             settings: settings.map(|n| self.entries(n)).unwrap_or_default(),
             lifelines: lifelines.map(|n| self.lifelines(n)).unwrap_or_default(),

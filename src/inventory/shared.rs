@@ -72,6 +72,11 @@ impl Parts {
         if *shared.contacts == *before.shared.contacts {
             shared.contacts = before.shared.contacts.clone();
         }
+        for (model, keybook) in &mut shared.keybooks {
+            if let Some(same) = before.shared.keybooks.get(model).filter(|before| *before == keybook) {
+                *keybook = same.clone();
+            }
+        }
         for (name, site) in &mut sites {
             if let Some(same) = before.sites.get(name).filter(|before| *before == site) {
                 *site = same.clone();

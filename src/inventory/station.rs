@@ -82,7 +82,7 @@ pub struct Station {
     /// Of its model.
     pub keybook: Arc<Keybook>,
     /// Of its site, with what the station says otherwise.
-    pub line: Line,
+    pub line: Arc<Line>,
     /// One for each of the keybook's settings; `None` is unmanaged.
     pub wanted: Vec<Option<Arc<Wanted>>>,
     /// Settings that a layer takes out of management, and the line that does.
@@ -95,7 +95,7 @@ pub struct Station {
     /// The line of the file that begins it.
     pub place: Place,
     /// What people said of it for the time being; in no file.
-    pub for_now: ForNow,
+    pub for_now: Arc<ForNow>,
 }
 
 /// What people said of a station for the time being. As the files have it, nothing.

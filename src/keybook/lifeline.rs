@@ -13,6 +13,9 @@ pub struct Lifeline {
     pub name: Name,
     /// What people call it, where the keybook says so; see [`Lifeline::title`].
     pub title: Option<Name>,
+    /// What people call its button, in a sentence: its title, or "the emergency button" by its name. A fallback has none of
+    /// its own, so it is called by its title.
+    pub button: Name,
     /// All its settings, each once: those that `settings` lists, in the order of the file, then those that only `works` names.
     pub settings: Vec<SettingId>,
     /// How many of `settings` the keybook lists; the rest only `works` names.
@@ -67,15 +70,6 @@ impl Lifeline {
     /// What people call it: its title, or its name with dots and hyphens as spaces.
     pub fn title(&self) -> String {
         spoken(&self.name, self.title.as_ref())
-    }
-
-    /// What people call its button, in a sentence: its title, or "the emergency button" by its name. A fallback has none of its
-    /// own, so it is called by its title.
-    pub fn button(&self) -> String {
-        match &self.title {
-            None if self.is_required() => format!("the {} button", self.title()),
-            Some(_) | None => self.title(),
-        }
     }
 
     /// Whether the button needs it: it is no fallback of another.

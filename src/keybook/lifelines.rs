@@ -6,7 +6,7 @@ use super::settings::{Drafts, FILLED, NUMBER_MAX};
 use super::words::{fit_name, name};
 use super::{LIFELINES_MAX, SettingId};
 use crate::finding::{Code, Finding, as_name, nearest};
-use crate::setting::{Kind, Name, Weight};
+use crate::setting::{Kind, Name, Weight, spoken};
 use crate::yaml::{Data, Key, Node, Sheet};
 
 /// Reads `lifelines`, which may be missing.
@@ -62,8 +62,14 @@ fn lifeline(sheet: &mut Sheet<'_>, drafts: &Drafts, all: &[(Key, Node)], key: &K
         let fix = format!("Add settings: [{}], or those of them that every station has.", names.join(", "));
         sheet.note(Code::LifelineUnlisted, key.spot, message, fix);
     }
-    let place = sheet.place(key.spot);
-    Some(Lifeline { name: called?, title, named: named.len(), settings, works, test, backs, place })
+    let (name, place) = (called?, sheet.place(key.spot));
+    let button = button(&name, title.as_ref(), backs.is_none());
+    Some(Lifeline { name, title, button, named: named.len(), settings, works, test, backs, place })
+}
+
+fn button(name: &str, title: Option<&Name>, is_required: bool) -> Name {
+    let called = spoken(name, title);
+    if title.is_none() && is_required { format!("the {called} button").into() } else { called.into() }
 }
 
 /// What `settings` lists, which is something.

@@ -2,7 +2,9 @@
 
 use std::fmt::Write as _;
 
-use super::{Call, Command, Condition, Is, Keybook, Lifeline, Setting, SettingId, Template, TemplatePart, Tone, Use};
+use super::{
+    Call, Command, Condition, Is, Keybook, Lifeline, Setting, SettingId, Template, TemplatePart, Timing, Tone, Use,
+};
 use crate::finding::plural;
 use crate::setting::{Keys, Kind, Value, Weight};
 
@@ -52,13 +54,10 @@ fn call(out: &mut String, keybook: &Keybook) {
         time(*limit_ms)
     );
     let _ = writeln!(out, "  Accepted: {}. Refused: {}.", tone(&keybook.accepted), tone(&keybook.refused));
-    let timing = &keybook.timing;
-    let _ = writeln!(
-        out,
-        "  Estimated with: {} a key, {} until an answer has ended.",
-        time(timing.press_ms),
-        time(timing.answer_ms)
-    );
+    let Timing { press_ms, answer_ms, tone_ms, gap_ms } = &keybook.timing;
+    let _ =
+        writeln!(out, "  Estimated with: {} a key, {} until an answer has ended.", time(*press_ms), time(*answer_ms));
+    let _ = writeln!(out, "  Keyed by a machine: each tone {} long, {} apart.", time(*tone_ms), time(*gap_ms));
     for (symbol, keys) in keybook.symbols.iter() {
         let what = if *symbol == ',' { "A pause".to_owned() } else { format!("The symbol {symbol}") };
         let _ = writeln!(out, "  {what} in a stored number is keyed {}.", spaced(keys));
@@ -216,9 +215,9 @@ fn condition(keybook: &Keybook, condition: &Condition) -> String {
 }
 
 fn button(out: &mut String, keybook: &Keybook, lifeline: &Lifeline) {
-    let _ = writeln!(out, "  {} ({})", lifeline.button(), lifeline.name);
+    let _ = writeln!(out, "  {} ({})", lifeline.button, lifeline.name);
     if let Some(first) = lifeline.backs.and_then(|at| keybook.lifelines.get(at)) {
-        let _ = writeln!(out, "    Tried only where {} reaches nobody.", first.button());
+        let _ = writeln!(out, "    Tried only where {} reaches nobody.", first.button);
     }
     let names = lifeline.settings.iter().map(|id| keybook.setting(*id).name.to_string());
     let _ = writeln!(out, "    It depends on {}.", list(names, "and"));
@@ -279,6 +278,8 @@ mod tests {
             ("off_ms: 120", "off_ms: 130"),
             ("press_ms: 600", "press_ms: 610"),
             ("answer_ms: 1500", "answer_ms: 1510"),
+            ("tone_ms: 100", "tone_ms: 900"),
+            ("gap_ms: 100", "gap_ms: 110"),
             ("\",\": \"C\"", "\",\": \"A\""),
             ("digits: [4, 8]", "digits: [4, 9]"),
             ("factory: \"0\"", "factory: \"1\""),

@@ -4,8 +4,6 @@
 //! must have the keybook that the record was folded with; bytes that are no record of it give none. Whether they may still be
 //! believed is not decided here.
 
-use std::collections::HashSet;
-
 use jiff::Timestamp;
 use uuid::Uuid;
 
@@ -40,30 +38,14 @@ pub fn folded_bytes(record: &Record) -> Vec<u8> {
     [head.out, out].concat()
 }
 
-/// The record that bytes stand for; nothing where they are none of this keybook. `texts` lets records share them.
-pub fn record_from_bytes(bytes: &[u8], keybook: &Keybook, texts: &mut SharedTexts) -> Option<Record> {
+/// The record that bytes stand for; nothing where they are none of this keybook.
+pub fn record_from_bytes(bytes: &[u8], keybook: &Keybook) -> Option<Record> {
     let mut eye = Eye { bytes, texts: Vec::new(), marks: Vec::new() };
-    eye.texts = eye.list(|eye| Some(texts.shared(std::str::from_utf8(eye.bytes()?).ok()?)))?;
+    eye.texts = eye.list(|eye| Some(std::str::from_utf8(eye.bytes()?).ok()?.into()))?;
     eye.marks = eye.list(|eye| Some(Mark { at: eye.time()?, report: eye.uuid()? }))?;
     let record = eye.record()?;
     let fits = record.settings.len() == keybook.settings.len() && record.lifelines.len() == keybook.lifelines.len();
     (fits && eye.bytes.is_empty() && record.ids().all(|id| id.index() < keybook.settings.len())).then_some(record)
-}
-
-/// Texts that were read already, so that equal ones are one in memory.
-#[derive(Debug, Default)]
-pub struct SharedTexts(HashSet<Name>);
-
-impl SharedTexts {
-    /// The text as it was read first.
-    pub fn shared(&mut self, text: &str) -> Name {
-        if let Some(known) = self.0.get(text) {
-            return known.clone();
-        }
-        let name = Name::from(text);
-        self.0.insert(name.clone());
-        name
-    }
 }
 
 impl Record {

@@ -161,8 +161,7 @@ proptest! {
     #[test]
     fn a_record_comes_back_from_its_bytes(record in record()) {
         let bytes = folded_bytes(&record);
-        let mut texts = SharedTexts::default();
-        let back = record_from_bytes(&bytes, &tern(), &mut texts);
+        let back = record_from_bytes(&bytes, &tern());
         prop_assert_eq!(back.as_ref(), Some(&record));
         prop_assert_eq!(back.map(|back| folded_bytes(&back)), Some(bytes));
     }
@@ -170,11 +169,10 @@ proptest! {
     #[test]
     fn bytes_cut_off_or_with_more_behind_them_are_no_record(record in record(), at in any::<prop::sample::Index>()) {
         let mut bytes = folded_bytes(&record);
-        let mut texts = SharedTexts::default();
         let cut = at.index(bytes.len());
-        prop_assert_eq!(record_from_bytes(&bytes[..cut], &tern(), &mut texts), None);
+        prop_assert_eq!(record_from_bytes(&bytes[..cut], &tern()), None);
         bytes.push(0);
-        prop_assert_eq!(record_from_bytes(&bytes, &tern(), &mut texts), None);
+        prop_assert_eq!(record_from_bytes(&bytes, &tern()), None);
     }
 
     #[test]
@@ -187,7 +185,7 @@ proptest! {
             let at = at.index(bytes.len());
             bytes[at] = to;
         }
-        if let Some(record) = record_from_bytes(&bytes, &tern(), &mut SharedTexts::default()) {
+        if let Some(record) = record_from_bytes(&bytes, &tern()) {
             prop_assert_eq!(record.settings.len(), tern().settings.len());
         }
     }
@@ -199,12 +197,5 @@ fn a_record_of_another_keybook_is_none_of_this_one() {
     let mut fewer = (*keybook).clone();
     fewer.settings.pop();
     let bytes = folded_bytes(&Record::blank(&fewer));
-    assert_eq!(record_from_bytes(&bytes, &keybook, &mut SharedTexts::default()), None);
-}
-
-#[test]
-fn equal_texts_are_one_in_memory() {
-    let mut texts = SharedTexts::default();
-    let (one, other) = (texts.shared("9,01632960121"), texts.shared("9,01632960121"));
-    assert!(std::sync::Arc::ptr_eq(&one, &other));
+    assert_eq!(record_from_bytes(&bytes, &keybook), None);
 }

@@ -39,7 +39,7 @@ pub(super) fn between(was: (&Station, &Inventory), station: (&Station, &Inventor
 fn facts(station: &Station, inventory: &Inventory) -> BTreeMap<String, String> {
     let text = |name: &Option<Name>| name.as_deref().map(|name| format!("\"{name}\"")).unwrap_or_default();
     let Line { kind, outside, country, form, international, trunk, short_direct, placeholder, is_partial: _ } =
-        &station.line;
+        &*station.line;
     let form = form.map(|form| match form {
         Form::National => "national",
         Form::International => "international",

@@ -52,7 +52,7 @@ impl Shapes {
     fn of(&mut self, station: &Station) -> Vec<u8> {
         let keybook = &station.keybook;
         let named = self.0.entry(keybook.model.clone()).or_insert_with(|| {
-            let named = |id| keybook.setting(id).factory.iter().cloned().chain(constants(keybook, id)).collect();
+            let named = |id| keybook.setting(id).factory.iter().chain(constants(keybook, id)).cloned().collect();
             keybook.ids().map(named).collect()
         });
         let shape = |(wanted, named): (&Option<Arc<Wanted>>, &Vec<Value>)| match wanted {

@@ -71,7 +71,7 @@ pub(super) fn dead(station: &Station, aim: &Aim, lifeline: &Lifeline) -> Dead {
         let setting = keybook.setting(id);
         Some((setting.name.clone(), setting.title(), aim.goal[id.index()].clone()?))
     });
-    Dead { button: lifeline.button(), settings: settings.collect(), is_back: aim.back.is_some() }
+    Dead { button: lifeline.button.to_string(), settings: settings.collect(), is_back: aim.back.is_some() }
 }
 
 /// The lifelines of a station that back no other.

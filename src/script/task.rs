@@ -63,7 +63,7 @@ struct Layout<'a> {
     /// The slot of each setting.
     slot_of: Vec<Option<usize>>,
     slots: Vec<SettingId>,
-    values: Vec<Vec<Value>>,
+    values: Vec<Vec<&'a Value>>,
 }
 
 impl Task {
@@ -89,8 +89,8 @@ impl Task {
                 commands: Vec::new(),
                 lifelines: Vec::new(),
             },
-            slots: layout.slots.clone(),
-            values: layout.values.clone(),
+            slots: Vec::new(),
+            values: Vec::new(),
             commands: Vec::new(),
             lifelines: Vec::new(),
             unsure: Vec::new(),
@@ -98,6 +98,8 @@ impl Task {
         };
         task.add_commands(&layout, is_usable);
         task.add_lifelines(station, &layout);
+        task.values = layout.values.into_iter().map(|all| all.into_iter().cloned().collect()).collect();
+        task.slots = layout.slots;
         task
     }
 
@@ -183,19 +185,15 @@ impl<'a> Layout<'a> {
 
     /// Every value that may matter: held, wanted, factory, and the constants that the keybook names.
     fn gather_values(&mut self) {
-        for slot in 0..self.slots.len() {
-            let id = self.slots[slot];
-            let (goal, start) = (self.aim.goal[id.index()].clone(), self.aim.start[id.index()].clone());
-            let factory = self.keybook.setting(id).factory.clone();
-            for value in [goal, start, factory].into_iter().flatten().chain(constants(self.keybook, id)) {
-                self.take_up(slot, value);
+        let Layout { keybook, aim, .. } = *self;
+        for (id, values) in self.slots.iter().zip(&mut self.values) {
+            let (goal, start) = (&aim.goal[id.index()], &aim.start[id.index()]);
+            let all = [goal, start, &keybook.setting(*id).factory].into_iter().flatten();
+            for value in all.chain(constants(keybook, *id)) {
+                if !values.iter().any(|known| known.agrees(value)) {
+                    values.push(value);
+                }
             }
-        }
-    }
-
-    fn take_up(&mut self, slot: usize, value: Value) {
-        if !self.values[slot].iter().any(|known| known.agrees(&value)) {
-            self.values[slot].push(value);
         }
     }
 
@@ -265,12 +263,13 @@ impl<'a> Layout<'a> {
     /// Wanted, factory and the keybook's constants may be keyed at any time; anything else only while it is held.
     fn choices(&self, slot: usize, times: usize) -> Vec<Choice> {
         let id = self.slots[slot];
-        let goal = self.aim.goal[id.index()].iter().cloned();
-        let factory = self.keybook.setting(id).factory.iter().cloned();
-        let free: Vec<Value> = goal.chain(factory).chain(constants(self.keybook, id)).collect();
+        let free = || {
+            let named = [&self.aim.goal[id.index()], &self.keybook.setting(id).factory].into_iter().flatten();
+            named.chain(constants(self.keybook, id))
+        };
         let presses = self.presses(slot, times);
-        let choice = |(cell, value): (usize, &Value)| {
-            let only_if_held = !free.iter().any(|free| free.agrees(value));
+        let choice = |(cell, value): (usize, &&Value)| {
+            let only_if_held = !free().any(|free| free.agrees(value));
             Some(Choice { value: Cell::try_from(cell).ok()?, presses: presses[cell], only_if_held })
         };
         self.values[slot].iter().enumerate().filter_map(choice).collect()
@@ -298,13 +297,11 @@ fn left_unknown(keybook: &Keybook, command: &Command) -> Vec<SettingId> {
 }
 
 /// The values of a setting that some `needs` or `also` of the keybook names.
-pub(super) fn constants(keybook: &Keybook, id: SettingId) -> Vec<Value> {
+pub(super) fn constants(keybook: &Keybook, id: SettingId) -> impl Iterator<Item = &Value> {
     let commands = &keybook.commands;
-    let needs = commands.iter().flat_map(|c| &c.needs).filter(|(need, _)| *need == id);
-    let also = commands.iter().flat_map(|c| &c.also).filter(|(also, _)| *also == id);
-    let mut values: Vec<Value> = needs.flat_map(|(_, values)| values.iter().cloned()).collect();
-    values.extend(also.filter_map(|(_, value)| value.clone()));
-    values
+    let needs = commands.iter().flat_map(|c| &c.needs).filter(move |(need, _)| *need == id);
+    let also = commands.iter().flat_map(|c| &c.also).filter(move |(also, _)| *also == id);
+    needs.flat_map(|(_, values)| values).chain(also.filter_map(|(_, value)| value.as_ref()))
 }
 
 /// How many keys a code takes; one that cannot be read here counts as the longest it could be.

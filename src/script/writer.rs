@@ -87,7 +87,7 @@ impl Writer<'_> {
 
     pub fn names(&self) -> Names {
         let settings = self.task.slots.iter().map(|id| self.keybook().setting(*id).name.clone());
-        let lifelines = self.task.lifelines.iter().map(|at| self.keybook().lifelines[*at].button().into());
+        let lifelines = self.task.lifelines.iter().map(|at| self.keybook().lifelines[*at].button.clone());
         Names { settings: settings.collect(), lifelines: lifelines.collect() }
     }
 

@@ -14,6 +14,9 @@ use super::{Engine, Store, StoreError, migrations};
 /// How long a connection, or SQLite's write lock, is waited for.
 const PATIENCE: Duration = Duration::from_secs(15);
 
+/// Connections that read at once.
+const READERS: u32 = 4;
+
 /// Turning the write-ahead log on needs the file alone and does not wait; tried so often, so far apart.
 const LOG_TRIES: u32 = 100;
 const LOG_PAUSE: Duration = Duration::from_millis(50);
@@ -47,20 +50,25 @@ impl Store {
     /// A wrong address, a folder that cannot be made, a database that cannot be opened in 15 seconds, that is older or newer
     /// than this program, or that cannot be laid out.
     pub async fn open(url: &str) -> Result<Self, StoreError> {
-        let target = Target::read(url)?;
-        target.make_folder().await?;
-        let store = target.open().await?;
-        migrations::run(&store).await?;
-        Ok(store)
+        Self::open_for(url, READERS).await
     }
 
-    /// The same for who reads alone. Where the database takes no writes, because its disk is full, or it or its folder is
+    async fn open_for(url: &str, readers: u32) -> Result<Self, StoreError> {
+        let target = Target::read(url)?;
+        target.make_folder().await?;
+        let (store, first) = target.open(readers).await?;
+        let laid_out = migrations::run(&store).await;
+        close(first).await;
+        laid_out.map(|()| store)
+    }
+
+    /// The same for who reads alone, and asks one thing after another. Where the database takes no writes, because its disk is full, or it or its folder is
     /// read-only, it is opened as it is: reading then works, and every write says why it does not.
     ///
     /// # Errors
     /// As of [`Store::open`].
     pub async fn open_to_read(url: &str) -> Result<Self, StoreError> {
-        match Self::open(url).await {
+        match Self::open_for(url, 1).await {
             Ok(store) => Ok(store),
             Err(error) if error.may_be_unwritable() => Target::read(url)?.read_only().await.ok_or(error),
             Err(error) => Err(error),
@@ -76,8 +84,10 @@ impl Store {
         if target.engine == Engine::Sqlite && !Path::new(&target.place).is_file() {
             return Ok(None);
         }
-        let store = target.open().await?;
-        Ok(migrations::is_laid_out(&store).await?.then_some(store))
+        let (store, first) = target.open(1).await?;
+        let is_laid_out = migrations::is_laid_out(&store).await;
+        close(first).await;
+        Ok(is_laid_out?.then_some(store))
     }
 }
 
@@ -102,22 +112,25 @@ const READ_ONLY: &str = "mode=ro";
 const IMMUTABLE: &str = "mode=ro&immutable=1";
 
 impl Target {
-    async fn open(&self) -> Result<Store, StoreError> {
-        self.try_once().await?;
+    /// The store, with so many connections for readers, and the connection that was tried first: it stays until there is
+    /// another, for the last one to close takes the log beside the file away.
+    async fn open(&self, readers: u32) -> Result<(Store, AnyConnection), StoreError> {
+        let first = self.try_once().await?;
         let writers = match self.engine {
             Engine::Sqlite => 1,
             Engine::Postgres => 4,
         };
-        Ok(Store {
+        let store = Store {
             place: self.place.as_str().into(),
             engine: self.engine,
             key: "".into(),
-            readers: self.pool(4, Commits::Durable),
+            readers: self.pool(readers, Commits::Durable),
             writers: self.pool(writers, Commits::Durable),
             quick: self.pool(1, Commits::Quick),
             is_full: false,
             books: Arc::default(),
-        })
+        };
+        Ok((store, first))
     }
 
     fn read(url: &str) -> Result<Self, StoreError> {
@@ -142,9 +155,10 @@ impl Target {
                 break;
             }
             let Ok(target) = Self::sqlite_opened(&self.place, how) else { break };
-            if let Ok(store) = (Self { access: Access::Read, ..target }).open().await
-                && matches!(migrations::is_laid_out(&store).await, Ok(true))
-            {
+            let Ok((store, first)) = (Self { access: Access::Read, ..target }).open(1).await else { continue };
+            let is_laid_out = migrations::is_laid_out(&store).await;
+            close(first).await;
+            if matches!(is_laid_out, Ok(true)) {
                 return Some(Store { is_full: is_full(&self.place), ..store });
             }
         }
@@ -195,11 +209,11 @@ impl Target {
     }
 
     /// One connection without a pool, because a pool only ever says that it timed out.
-    async fn try_once(&self) -> Result<(), StoreError> {
+    async fn try_once(&self) -> Result<AnyConnection, StoreError> {
         let attempt = async {
             let mut connection = AnyConnection::connect_with(&self.options).await?;
             set_up(self.engine, self.access, Commits::Durable, &mut connection).await?;
-            connection.close().await
+            Ok(connection)
         };
         match tokio::time::timeout(PATIENCE, attempt).await {
             Ok(done) => done.map_err(|source| StoreError::Open { place: self.place.clone(), source }),
@@ -221,6 +235,13 @@ impl Target {
             })
             .after_connect(move |connection, _| Box::pin(set_up(engine, access, commits, connection)))
             .connect_lazy_with(self.options.clone())
+    }
+}
+
+/// Nothing depends on how it ends.
+async fn close(connection: AnyConnection) {
+    if let Err(error) = connection.close().await {
+        tracing::debug!(%error, "a connection did not close");
     }
 }
 

@@ -80,8 +80,8 @@ fn page(view: &View, number: usize, leads: Leads) -> Page {
         };
         return Page::sending(StatusCode::SERVICE_UNAVAILABLE, "No station is watched", &main, "card/");
     }
-    let is_due = |row: &&Row| row.drift.standing != Standing::Aligned;
-    let mut rows: Vec<&Row> = view.rows.iter().filter(is_due).collect();
+    let all = view.rows.iter().map(|row| &**row);
+    let mut rows: Vec<&Row> = all.filter(|row| row.drift.standing != Standing::Aligned).collect();
     rows.sort_by_cached_key(|row| urgency(&row.station, &row.drift));
     let (all, last) = (rows.len(), rows.len().div_ceil(ON_A_PAGE).max(1));
     let number = number.min(last);

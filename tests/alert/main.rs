@@ -15,7 +15,7 @@ use stationkeep::alert::{
     Subscription, ToCallBack, Work, decide, heartbeat, source_of,
 };
 use stationkeep::brake::{Limit, Share, Tally};
-use stationkeep::drift::{LifelineService, Scope, Service, Standing, StationDrift};
+use stationkeep::drift::{LifelineService, Service, Standing, StationDrift};
 use stationkeep::finding::{Code, Finding, Place};
 use stationkeep::inventory::Extent;
 use stationkeep::ledger::Digest;
@@ -126,7 +126,7 @@ fn station(nth: usize) -> Arc<StationDrift> {
         setbacks: Vec::new(),
         set_aside: Extent::Nothing,
         taken: None,
-        scope: Scope::default(),
+        scope: Arc::default(),
         file: "inventory/fleet.yaml".into(),
     })
 }

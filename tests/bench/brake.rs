@@ -7,7 +7,7 @@ use std::time::Instant;
 
 use jiff::Timestamp;
 use serde_json::{Value as Json, json};
-use stationkeep::brake::{Alteration, Candidate, Limit, Share, alteration, digest, judge};
+use stationkeep::brake::{Alteration, Candidate, Limit, Share, alteration, digest, is_first_seen, judge};
 use stationkeep::inventory::{self, Inventory, Station};
 use stationkeep::ledger::{Decisions, Record, fold};
 use stationkeep::setting::{Name, Value};
@@ -46,7 +46,8 @@ fn round(inventory: &Inventory, records: &BTreeMap<Name, Arc<Record>>) -> Json {
         let wanted = || digest(inventory.stations.values().map(|station| &**station));
         let rows = rows.iter().map(|(station, record, one)| {
             let (alteration, is_on_record) = (one.as_deref(), record.is_on_record());
-            Candidate { station, record, alteration, is_on_record }
+            let has_proven = !record.proven.is_empty();
+            Candidate { station, has_proven, is_first_seen: is_first_seen(record), alteration, is_on_record }
         });
         altered = rows.clone().filter(|row| row.alteration.is_some()).count();
         let change = judge(rows, &BTreeMap::new(), &decisions, &limit, clock, wanted).1;

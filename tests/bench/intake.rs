@@ -6,17 +6,8 @@ use std::fs;
 use std::path::Path;
 use std::process::Stdio;
 
-use crate::latency::{Daemon, edits_of, prepare, program, quiet, station_edit, until};
+use crate::latency::{Daemon, cpu_s, edits_of, prepare, program, quiet, station_edit, until};
 use crate::receiver::Receiver;
-
-/// CPU seconds that this process's ended children took, or a process takes; the kernel counts in steps of a hundredth.
-fn cpu_s(stat: &str, fields: [usize; 2]) -> f64 {
-    let text = fs::read_to_string(stat).expect("the system's account");
-    let after = text.rsplit_once(") ").expect("a name").1;
-    let numbers: Vec<u64> = after.split(' ').map(|field| field.trim().parse().unwrap_or(0)).collect();
-    // The third field of the file is the first here (proc_pid_stat(5)).
-    fields.iter().map(|field| numbers[field - 3]).sum::<u64>() as f64 / 100.0
-}
 
 fn children_s() -> f64 {
     cpu_s("/proc/self/stat", [16, 17])
@@ -87,10 +78,9 @@ fn edit(folder: &Path, edits: usize) -> (f64, f64) {
     let daemon = Daemon::start(folder, &receiver);
     until("the first message", || receiver.count() > 0);
     quiet(&receiver);
-    let stat = format!("/proc/{}/stat", daemon.id());
-    let before = cpu_s(&stat, [14, 15]);
+    let before = daemon.cpu_s();
     let times = edits_of(&receiver, edits, |nth| station_edit(folder, nth));
-    let cpu = (cpu_s(&stat, [14, 15]) - before) / edits as f64;
+    let cpu = (daemon.cpu_s() - before) / edits as f64;
     (cpu, times[times.len() / 2])
 }
 

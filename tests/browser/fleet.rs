@@ -183,13 +183,14 @@ impl Fleet {
     pub async fn unlike(&self, station: &SimulatedStation, name: &str) -> Vec<String> {
         self.look(|view| {
             let row = view.row(name).expect("a station");
-            let codes = view.codes_for(row);
+            let record = row.record();
+            let codes = view.codes_for(row, &record);
             let is_held = |id, value: &Value| match (value, station.held(id)) {
                 (Value::Secret(secret), Held::Code(code)) => codes.code_of(secret).is_some_and(|known| known == code),
                 (value, Held::Known(held)) => held == value,
                 (_, Held::Unknown | Held::Code(_)) => false,
             };
-            let said = |id| match &row.record.holding(id).state {
+            let said = |id| match &record.holding(id).state {
                 State::Known(value) if is_held(id, value) => None,
                 other => {
                     Some(format!("{}: {other:?}, not {:?}", row.station.keybook.setting(id).name, station.held(id)))
@@ -215,7 +216,8 @@ impl Drop for Fleet {
 /// A station as the record has it; what nobody knows is as from the factory.
 fn simulated(row: &Row, codes: &Codes) -> SimulatedStation {
     let fresh = SimulatedStation::from_factory(row.station.keybook.clone());
-    let held = |id| row.record.known(id).map_or_else(|| fresh.held(id).clone(), |value| Held::Known(value.clone()));
+    let record = row.record();
+    let held = |id| record.known(id).map_or_else(|| fresh.held(id).clone(), |value| Held::Known(value.clone()));
     SimulatedStation::new(row.station.keybook.clone(), row.station.keybook.ids().map(held).collect(), codes)
 }
 

@@ -232,6 +232,32 @@ async fn a_tap_can_be_undone_and_a_report_that_was_sent_is_corrected_by_another(
     technician.whole().await;
     sent(&technician).await;
     assert_eq!(fleet.standing(&site.script.station).await, "out-of-service");
+    // A test call taken back was told before what is corrected: the correction counts all the same.
+    technician.tap("Something was wrong").await;
+    while !technician.phone.screen().await.starts_with("test1") {
+        technician.tap("Undo").await;
+    }
+    technician.tap("No test now").await;
+    technician.whole().await;
+    sent(&technician).await;
+    let text = technician.phone.text().await;
+    assert!(!text.contains("no effect") && text.contains("no longer counts, because this report"), "{text}");
+    assert_ne!(fleet.standing(&site.script.station).await, "out-of-service");
+    // The answer to one that does not count is not shown as if it did.
+    technician
+        .phone
+        .run(
+            "return (async () => {
+                const { finished } = await import(document.querySelector('script[type=module]').src.replace('visit.js', 'finished.js'));
+                const says = ['Report A corrects report B too and is later, so this one has no effect.'];
+                const sent = { at: new Date().toISOString(), consequences: says, missing: [] };
+                const now = { kept: { station: 'A', sent }, visit: {}, offset: 0, others: 0 };
+                document.getElementById('visit').replaceChildren(...finished(now, {}).flat(9).filter(Boolean));
+            })()",
+        )
+        .await;
+    let text = technician.phone.text().await;
+    assert!(text.contains("SENT, BUT IT HAS NO EFFECT"), "{text}");
 }
 
 /// Nothing is heard at one step, then the line drops before the next, and the report says so.

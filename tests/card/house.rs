@@ -244,7 +244,7 @@ impl House {
     /// The stations that have something to key again.
     pub async fn overdue(&self) -> Vec<String> {
         let view = self.fleet.lock().await.look(None, moment(), &mut |_| {}).await.expect("a look");
-        let is_overdue = |row: &&Row| match Errand::Renewal.keying(&view, row) {
+        let is_overdue = |row: &&Arc<Row>| match Errand::Renewal.keying(&view, row) {
             Keying::Script { script, .. } => !script.renewed.is_empty(),
             Keying::Held(_) | Keying::Nothing | Keying::NoScript(_) => false,
         };

@@ -26,7 +26,7 @@ async fn it_lists_what_the_work_list_lists_in_its_order_and_every_link_opens_its
     assert_eq!(start.status, 200, "{start:?}");
     let config = loaded(house.home.path());
     let (view, store) = view(&config).await;
-    let rows: Vec<_> = view.rows.iter().collect();
+    let rows: Vec<_> = view.rows.iter().map(|row| &**row).collect();
     let (list, _) = view.work_list(&rows, &mut Default::default(), || {});
     store.close().await;
     let listed: Vec<String> = list.errands().iter().map(|errand| errand.station.name.to_string()).collect();

@@ -17,7 +17,7 @@ use crate::alert::pass::{
 };
 use crate::alert::terms::{AlertTerms, Subscription};
 use crate::brake::{Change, Held, Limit, Share, Tally};
-use crate::drift::{Drift, LifelineService, Scope, Service, SettingDrift, Standing, StationDrift};
+use crate::drift::{Drift, LifelineService, Service, SettingDrift, Standing, StationDrift};
 use crate::finding::{Code, Finding, Place};
 use crate::inventory::Extent;
 use crate::keybook::SettingId;
@@ -199,7 +199,7 @@ fn station(name: &str, settings: Vec<SettingDrift>, service: Service) -> Arc<Sta
         setbacks: Vec::new(),
         set_aside: Extent::Nothing,
         taken: None,
-        scope: Scope::default(),
+        scope: Arc::default(),
         file: "inventory/fleet.yaml".into(),
     })
 }

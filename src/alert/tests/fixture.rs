@@ -94,7 +94,7 @@ pub fn station(name: &str, settings: Vec<SettingDrift>, lifelines: Vec<LifelineS
         location: format!("East quay, {name}").into(),
         standing,
         weight: if failing { Some(Weight::Lifeline) } else { heaviest },
-        scope: scope(&settings, &lifelines),
+        scope: Arc::new(scope(&settings, &lifelines)),
         file: "inventory/sites/east-quay.yaml".into(),
         settings,
         lifelines,
@@ -134,7 +134,7 @@ pub fn let_go(drift: Arc<StationDrift>, name: &str, line: Option<u32>) -> Arc<St
     let settings = drift.settings.iter().filter(|setting| &*setting.name != name).cloned().collect();
     let mut rest = (*station(&drift.station, settings, drift.lifelines.clone())).clone();
     rest.scope = drift.scope.clone();
-    for setting in rest.scope.settings.iter_mut().filter(|setting| &*setting.name == name) {
+    for setting in Arc::make_mut(&mut rest.scope).settings.iter_mut().filter(|setting| &*setting.name == name) {
         setting.is_watched = false;
         setting.let_go_at = line.map(|line| place("inventory/fleet.yaml", line));
     }

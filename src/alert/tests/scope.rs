@@ -118,7 +118,7 @@ fn a_setting_that_is_looked_at_again_beside_an_open_case_is_told_by_itself() {
 fn what_a_keybook_no_longer_has_is_told_once_and_does_not_stand_in_the_way_for_good() {
     let without = |drift: std::sync::Arc<crate::drift::StationDrift>| {
         let mut other = (*drift).clone();
-        other.scope.settings.retain(|setting| &*setting.name != PRIMARY);
+        std::sync::Arc::make_mut(&mut other.scope).settings.retain(|setting| &*setting.name != PRIMARY);
         std::sync::Arc::new(other)
     };
     let mut watch = Watch::new();
@@ -140,7 +140,9 @@ fn a_lifeline_whose_test_is_owed_and_counts_no_more_is_not_aligned() {
     watch.pass();
     let mut untracked = (*aligned("EQ-01")).clone();
     untracked.lifelines.clear();
-    for scope in untracked.scope.lifelines.iter_mut().filter(|scope| &*scope.name == "emergency") {
+    for scope in
+        std::sync::Arc::make_mut(&mut untracked.scope).lifelines.iter_mut().filter(|scope| &*scope.name == "emergency")
+    {
         scope.is_watched = false;
     }
     watch.put(untracked.into());
@@ -156,10 +158,10 @@ fn a_setting_that_is_called_something_less_and_then_let_go_is_no_way_to_silence(
     watch.terms.webhooks = vec![webhook("heavy", &[Weight::Lifeline])];
     watch.pass();
     let mut less = (*aligned("EQ-01")).clone();
-    less.scope.settings.iter_mut().for_each(|setting| setting.is_lifeline = false);
+    std::sync::Arc::make_mut(&mut less.scope).settings.iter_mut().for_each(|setting| setting.is_lifeline = false);
     watch.put(less.clone().into());
     assert_eq!(watch.heard(), NOTHING);
-    less.scope.settings.iter_mut().for_each(|setting| setting.is_watched = false);
+    std::sync::Arc::make_mut(&mut less.scope).settings.iter_mut().for_each(|setting| setting.is_watched = false);
     watch.put(less.into());
     assert_eq!(watch.heard(), ["heavy unwatched EQ-01"]);
 }

@@ -91,7 +91,7 @@ fn refused_again_text(RefusedAgain { step, titles, at, by }: &RefusedAgain) -> S
 }
 
 fn renumbered_text(renumbered: &Renumbered) -> String {
-    let Renumbered { before, now, heard, says } = renumbered;
+    let Renumbered { before, now, heard, says, values: _ } = renumbered;
     let number = before.as_ref().map(|before| format!(" It last answered at {before}, and its number is {now} now."));
     let other = match (number, &heard[..]) {
         (Some(number), _) => number,

@@ -81,6 +81,16 @@ pub(super) fn who_calls_nobody<'n>(
     dead.into_iter().chain(unsure).collect::<Vec<_>>().join(", and ")
 }
 
+/// The buttons that call nobody, or may, just before a step.
+pub(super) fn bare(script: &Script, step: &Step, station: &Station) -> String {
+    // Before the first step nobody knows of some whether they call someone.
+    let is_unsure =
+        |name: &Name| step.number == 1 && script.tests.iter().any(|test| test.lifeline == *name && test.is_unsure);
+    let (open, dead): (Vec<&Name>, Vec<&Name>) = step.uncovered.iter().partition(|name| is_unsure(name));
+    let buttons = |names: Vec<&Name>| names.into_iter().map(|name| button(station, name)).collect::<Vec<_>>();
+    who_calls_nobody(&buttons(dead), &buttons(step.unsure.iter().chain(open).collect()))
+}
+
 /// The stretches of a script, with what hanging up and ringing again adds to them.
 pub(super) fn bare_stretches(script: &Script, station: &Station) -> Vec<Stretch> {
     let rings = u64::from(station.keybook.call.rings) * RING_MS;

@@ -4,14 +4,14 @@ use crate::drift::value_text;
 pub(super) use crate::finding::sentence;
 use crate::finding::{listed, plural};
 use crate::inventory::Station;
-use crate::keybook::{Lifeline, Tone};
+use crate::keybook::Tone;
 use crate::script::delta::Step;
 use crate::setting::{Name, Value, spoken as call_it};
 
 /// What people call the button of a lifeline.
 pub(super) fn button(station: &Station, lifeline: &Name) -> String {
     let known = station.keybook.lifelines.iter().find(|known| known.name == *lifeline);
-    known.map_or_else(|| lifeline.to_string(), Lifeline::button)
+    known.map_or_else(|| lifeline.to_string(), |known| known.button.to_string())
 }
 
 /// What people call some settings: "unit mode and line kind".

@@ -262,11 +262,13 @@ fn nothing(view: &View, row: &Row, asked: &Asked) -> Response {
     match asked.format {
         Format::Json => {
             let full = tokio::task::block_in_place(|| {
-                script::full_presses(&row.station, &row.record, &view.codes_for(row), &mut Memory::default())
+                let record = row.record();
+                let codes = view.codes_for(row, &record);
+                script::full_presses(&row.station, &record, &codes, &mut Memory::default())
             });
             problem::json(StatusCode::OK, "application/json", script::nothing_to_key(&row.station, full))
         }
-        Format::Card | Format::Html => plain(script::nothing_text(&row.station, &row.record, &row.drift, way)),
+        Format::Card | Format::Html => plain(script::nothing_text(&row.station, &row.record(), &row.drift, way)),
         Format::Keys => plain(String::new()),
     }
 }

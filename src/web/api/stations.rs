@@ -206,7 +206,7 @@ impl Filter {
         }
         let after = self.after.as_deref();
         let from = after.map_or(0, |after| view.rows.partition_point(|row| *row.station.name <= *after));
-        let mut rows = view.rows[from..].iter().filter(|row| self.takes(row));
+        let mut rows = view.rows[from..].iter().map(|row| &**row).filter(|row| self.takes(row));
         let shown: Vec<&Row> = rows.by_ref().take(self.limit).collect();
         let next = rows.next().and(shown.last()).map(|row| &*row.station.name);
         let stations: Vec<Json> = shown.iter().map(|row| drift::json(&row.drift)).collect();
@@ -224,7 +224,7 @@ fn whole(view: &View, row: &Row, latest: Vec<Json>, entries: usize) -> Json {
         "number": station.number.to_string(),
         "model": &*station.keybook.model,
         "drift": drift::json(&row.drift),
-        "diff": drift::diff(station, &row.record),
+        "diff": drift::diff(station, &row.record()),
         "script": script_state(view, row),
         "history": { "latest": latest, "entries": entries },
     })

@@ -168,7 +168,7 @@ async function reopen() {
 async function correct() {
   const at = time();
   const old = now.kept;
-  now.kept = { ...old, id: newId(at), corrects: old.corrects ?? old.id, report: null, sent: null, rejected: null, announced: true };
+  now.kept = { ...old, id: newId(at), corrects: old.corrects ?? old.id, after: old.report.at, report: null, sent: null, rejected: null, announced: true };
   await keepCard();
   await keep(() => put("visits", now.kept));
   show();
@@ -242,7 +242,7 @@ function show() {
   }
   const walked = walk(now.visit, kept.taps);
   const { id, shows } = walked.screen;
-  const screens = { which, open, step, dropped, end, stop, test, who, finish: last };
+  const screens = { which, says, open, step, dropped, end, stop, test, who, finish: last };
   named(id, screens[shows](walked));
 }
 
@@ -395,14 +395,40 @@ function which() {
   ];
 }
 
+/** What the station that answers says of itself, of which it is not known that it is the one. */
+function says(walked) {
+  const field = h("input", { id: "says", type: "text", inputmode: "numeric", maxlength: "60", autocomplete: "off" });
+  const missing = h("p", { class: "mind", role: "alert", hidden: "" }, "Write what it says first.");
+  const named = () => {
+    const text = field.value.trim();
+    missing.hidden = text !== "";
+    return text === "" ? field.focus() : tap("named", { says: text });
+  };
+  return [
+    top("Which station is it?"),
+    h("p", { class: "lead" }, "Hang up, and key nothing."),
+    h("label", { for: "says", class: "above" }, "What does it say?"),
+    field,
+    missing,
+    h(
+      "div",
+      { class: "answers" },
+      button("It says this", named, "answer yes", icon("yes")),
+      button("I cannot tell", () => tap("later"), "answer no", icon("no"), h("small", {}, "nothing, or not heard")),
+    ),
+    bottom(walked),
+  ];
+}
+
 function open(walked) {
   const { visit } = now;
   const { call, opening } = walked.screen;
   const { title, tight } = visit.calls[call];
+  const { says, is_bare: isBare } = walked.screen;
   return [
     top(title),
-    walked.screen.says.map((text) => h("p", { class: "lead" }, text)),
-    walked.screen.says.length ? null : tight ? warned(tight) : null,
+    says.map((text) => h("p", { class: isBare ? "mind" : "lead" }, text)),
+    says.length ? null : tight ? warned(tight) : null,
     ring(),
     h("p", {}, visit.answers),
     h("h2", {}, "Then key"),

@@ -9,6 +9,16 @@ export function walk(visit, taps) {
   const openings = [];
   const steps = new Map();
   const tests = new Map();
+  const found = {};
+  const notes = [];
+  // No test call is to be made of what was not stored.
+  const isMoot = (screen) =>
+    screen.shows === "test" && visit.tests[screen.test].steps.some((step) => steps.get(step) !== "accepted");
+  const past = (place) => {
+    let next = place;
+    while (isMoot(visit.screens[next])) next = visit.screens[next].answers.find((one) => one.word === "later").to;
+    return next;
+  };
   for (const tap of taps) {
     const screen = visit.screens[at];
     const answer = screen.answers.find((one) => one.word === tap.word);
@@ -21,11 +31,17 @@ export function walk(visit, taps) {
       steps.set(tells.step.step, tells.step.heard);
     }
     if (tells.test) tests.set(tells.test.test, { outcome: tells.test.outcome, other: tap.contact ?? null });
+    if (tells.found) Object.assign(found, tells.found);
+    if (tells.heard) {
+      if (/^[0-9]{1,24}$/.test(tap.says)) found[tells.heard] = tap.says;
+      else notes.push(`Another station answered: it says "${tap.says}".`);
+    }
+    if (tells.note) notes.push(tells.note);
     if (answer.tells) last = tap.at;
-    at = answer.to;
+    at = past(answer.to);
     used += 1;
   }
-  return { at, screen: visit.screens[at], used, last, openings, steps, tests };
+  return { at, screen: visit.screens[at], used, last, openings, steps, tests, found, notes };
 }
 
 /** The report of a kept visit, in the form that the API takes. */
@@ -38,18 +54,22 @@ export function report(visit, kept) {
     return outcome === "reached" && contact ? { lifeline, outcome, contact } : { lifeline, outcome };
   };
   const told = kept.pointTold ? [`Answering point told at ${clock(kept.pointTold)} UTC.`] : [];
-  const note = [...told, kept.note.trim()].filter((text) => text !== "").join(" ");
+  const note = [...told, ...walked.notes, kept.note.trim()].filter((text) => text !== "").join(" ");
+  // A correction counts only if it is later than what it corrects, though what is told last may have been told before.
+  const at = walked.last ?? kept.begun;
+  const isLate = kept.after && at <= kept.after;
   const whole = {
     report: 1,
     id: kept.id,
     station: visit.station,
-    at: walked.last ?? kept.begun,
+    at: isLate ? second(Date.parse(kept.after) + 1000) : at,
     by: kept.by,
     script: visit.script,
     openings: walked.openings,
     steps: [...walked.steps].map(heard),
     tests: [...walked.tests].map(test),
   };
+  if (Object.keys(walked.found).length > 0) whole.found = walked.found;
   for (const list of ["openings", "steps", "tests"]) if (whole[list].length === 0) delete whole[list];
   if (kept.corrects) whole.corrects = kept.corrects;
   if (note !== "") whole.note = note;

@@ -3,13 +3,15 @@
 //!
 //! It holds access codes, like the card.
 
+mod at;
 mod opening;
 mod screens;
+mod shown;
 mod stop;
 #[cfg(test)]
 mod tests;
 
-pub use screens::{Answer, Screen, Shows, Tells, Word};
+pub use shown::{Answer, Screen, Shows, Tells, Word};
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -137,6 +139,8 @@ pub struct VisitTest {
     pub how: String,
     /// Who must answer: a name and a number.
     pub who: Option<String>,
+    /// The steps without which it is not to be made: they change what it tests.
+    pub steps: Vec<u32>,
 }
 
 /// Someone who may answer a test call.
@@ -194,7 +198,7 @@ impl Visit {
             calls: (0..script.calls.len()).map(|nth| call_of(script, station, codes, card, nth)).collect(),
             openings: openings.iter().map(|opening| open(&opening.keys)).collect(),
             steps: steps(script, station, codes, card),
-            tests: script.tests.iter().map(|test| VisitTest::of(test, station)).collect(),
+            tests: script.tests.iter().map(|test| VisitTest::of(test, script, station)).collect(),
             contacts: others(station, contacts),
             screens,
         }
@@ -260,7 +264,12 @@ fn steps(script: &Script, station: &Station, codes: &Codes, card: &Card) -> Vec<
 }
 
 impl VisitTest {
-    fn of(test: &TestCall, station: &Station) -> VisitTest {
+    fn of(test: &TestCall, script: &Script, station: &Station) -> VisitTest {
+        let lifeline = station.keybook.lifelines.iter().find(|lifeline| lifeline.name == test.lifeline);
+        let settings = lifeline.iter().flat_map(|lifeline| &lifeline.settings);
+        let names: BTreeSet<&Name> = settings.map(|id| &station.keybook.setting(*id).name).collect();
+        let steps = script.calls.iter().flat_map(|call| &call.steps);
+        let changes = |step: &&Step| step.sets.keys().chain(step.also.keys()).any(|name| names.contains(name));
         let how = test.test.as_deref().unwrap_or("Make a call with it from the station itself.");
         VisitTest {
             lifeline: test.lifeline.to_string(),
@@ -268,6 +277,7 @@ impl VisitTest {
             title: sentence(&button(station, &test.lifeline)),
             how: how.to_owned(),
             who: who(test, station),
+            steps: steps.filter(changes).map(|step| step.number).collect(),
         }
     }
 }
