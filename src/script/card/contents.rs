@@ -204,7 +204,7 @@ impl CardCall {
             end: match &call.close {
                 Some(_) => None,
                 None if call.ends_itself => Some("Then the station hangs up."),
-                None => Some("Then hang up."),
+                None => Some("Hang up."),
             },
         }
     }

@@ -61,10 +61,11 @@ impl Stretch {
         if self.calls.0 == self.calls.1 {
             format!("do not hang up before step {} is accepted", self.last)
         } else {
-            format!(
-                "where the card ends a call, ring again at once, until step {} of call {} is accepted",
-                self.last, self.calls.1
-            )
+            let ended = match self.calls.1 - self.calls.0 {
+                1 => format!("call {}", self.calls.0),
+                _ => "each call".to_owned(),
+            };
+            format!("after {ended} ring again at once, until step {} is accepted", self.last)
         }
     }
 }

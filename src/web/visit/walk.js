@@ -1,8 +1,11 @@
 // What taps come to: the screen they lead to, and the report they tell. It knows no rule of keying: every screen and where
 // each answer leads comes with the card. It touches neither the page nor the phone.
 
+/** The test calls that may be asked for; those of a wrong key come last. */
+export const asked = ({ tests }, hasSlipped) => tests.filter((one) => hasSlipped || !one.after_slip);
+
 /** Follows taps, each `{screen, word, at}` and perhaps who else answered, from the first screen. A tap that does not belong where it stands ends the walk. */
-export function walk(visit, taps) {
+export function walk(visit, taps, hasSlipped = false) {
   let at = 0;
   let used = 0;
   let last = null;
@@ -12,8 +15,11 @@ export function walk(visit, taps) {
   const found = {};
   const notes = [];
   // No test call is to be made of what was not stored.
-  const isMoot = (screen) =>
-    screen.shows === "test" && visit.tests[screen.test].steps.some((step) => steps.get(step) !== "accepted");
+  const isMoot = (screen) => {
+    if (screen.shows !== "test") return false;
+    const { steps: needed, after_slip: afterSlip } = visit.tests[screen.test];
+    return (afterSlip && !hasSlipped) || needed.some((step) => steps.get(step) !== "accepted");
+  };
   const past = (place) => {
     let next = place;
     while (isMoot(visit.screens[next])) next = visit.screens[next].answers.find((one) => one.word === "later").to;
@@ -46,7 +52,7 @@ export function walk(visit, taps) {
 
 /** The report of a kept visit, in the form that the API takes. */
 export function report(visit, kept) {
-  const walked = walk(visit, kept.taps);
+  const walked = walk(visit, kept.taps, kept.hasSlipped);
   const heard = ([step, word]) => ({ step, heard: word });
   const test = ([nth, { outcome, other }]) => {
     const { lifeline, contact: wanted } = visit.tests[nth];
@@ -54,7 +60,8 @@ export function report(visit, kept) {
     return outcome === "reached" && contact ? { lifeline, outcome, contact } : { lifeline, outcome };
   };
   const told = kept.pointTold ? [`Answering point told at ${clock(kept.pointTold)} UTC.`] : [];
-  const note = [...told, ...walked.notes, kept.note.trim()].filter((text) => text !== "").join(" ");
+  const slipped = kept.hasSlipped ? ["A wrong key was accepted."] : [];
+  const note = [...told, ...slipped, ...walked.notes, kept.note.trim()].filter((text) => text !== "").join(" ");
   // A correction counts only if it is later than what it corrects, though what is told last may have been told before.
   const at = walked.last ?? kept.begun;
   const isLate = kept.after && at <= kept.after;

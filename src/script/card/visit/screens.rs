@@ -15,11 +15,12 @@ use crate::keybook::Setting;
 use crate::script::delta::{Call, Script, Step};
 use crate::setting::{Kind, Weight};
 
-/// All screens of a script, the first one first, and the openings that they show.
-pub(super) fn screens(script: &Script, station: &Station) -> (Vec<Screen>, Vec<Opening>) {
+/// All screens of a script, the first one first, and the openings that they show. `tests`: how many test calls there may be.
+pub(super) fn screens(script: &Script, station: &Station, tests: usize) -> (Vec<Screen>, Vec<Opening>) {
     let calls = script.calls.iter().enumerate();
     let steps = calls.flat_map(|(nth, call)| call.steps.iter().map(move |step| (nth, step))).collect();
-    let mut maker = Maker { script, station, steps, places: BTreeMap::new(), queue: Vec::new(), openings: Vec::new() };
+    let mut maker =
+        Maker { script, station, tests, steps, places: BTreeMap::new(), queue: Vec::new(), openings: Vec::new() };
     let first = Goal { step: 0, before: Before::First, rest: Rest::All };
     let open = At::Open { again: false, nth: 0, tried: Tried::No, goal: first };
     let start = match (script.calls.is_empty(), &script.renumbered) {
@@ -38,6 +39,8 @@ pub(super) fn screens(script: &Script, station: &Station) -> (Vec<Screen>, Vec<O
 struct Maker<'a> {
     script: &'a Script,
     station: &'a Station,
+    /// How many test calls there may be to make.
+    tests: usize,
     /// With the call of each.
     steps: Vec<(usize, &'a Step)>,
     places: BTreeMap<At, usize>,
@@ -129,11 +132,11 @@ impl Maker<'_> {
 
     /// The first test call, or the report.
     fn tests(&self) -> At {
-        if self.script.tests.is_empty() { At::Finish } else { At::Test(0) }
+        if self.tests == 0 { At::Finish } else { At::Test(0) }
     }
 
     fn after_test(&self, test: usize) -> At {
-        if test + 1 < self.script.tests.len() { At::Test(test + 1) } else { At::Finish }
+        if test + 1 < self.tests { At::Test(test + 1) } else { At::Finish }
     }
 
     fn test(&mut self, test: usize) -> (Shows, Vec<String>, Vec<Answer>) {
