@@ -341,7 +341,7 @@ pub fn is_first_seen(record: &Record) -> bool {
     let is_untouched = record.answered.is_none() && record.begun.is_empty() && record.handed_out.is_empty();
     is_untouched
         && record.lifelines.iter().all(|proof| proof.last.is_none())
-        && record.proven.iter().all(Proven::is_said_once)
+        && record.proven.iter().all(|proven| proven.is_said_once() && !proven.is_tested)
 }
 
 /// Whether a station may be one that left the inventory: nothing is proven of it, and what is wanted was not released.

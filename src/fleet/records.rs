@@ -469,7 +469,9 @@ fn proven_as_wanted(was: &Station, is: &Station) -> Vec<Proven> {
         let now = is.keybook.id(name).map(|id| (&is.keybook.setting(id).kind, is.is_lifeline(id)));
         let value = now.and_then(|(kind, _)| effect_value(kind, &effect(&wanted.value)));
         let is_lifeline = now.is_none_or(|(_, is_lifeline)| is_lifeline);
-        is_lifeline.then(|| Proven::new(name.clone(), value, Timestamp::UNIX_EPOCH))
+        let mut proven = Proven::new(name.clone(), value, Timestamp::UNIX_EPOCH);
+        proven.is_tested = true;
+        is_lifeline.then_some(proven)
     });
     proven.collect()
 }

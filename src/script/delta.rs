@@ -101,6 +101,8 @@ pub struct Renumbered {
     pub heard: Vec<String>,
     /// What it says of itself, so far as reports go: the values of its locating settings.
     pub says: Vec<String>,
+    /// The same by the names of the settings, where one value of each is known.
+    pub values: BTreeMap<String, String>,
 }
 
 /// A step that the station refused when it was keyed before.

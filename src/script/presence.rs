@@ -3,8 +3,9 @@
 use super::delta::{Call, OtherVisit, RefusedAgain, Renumbered, Step};
 use super::request::Request;
 use crate::drift::value_text;
+use crate::keybook::SettingId;
 use crate::ledger::{Digest, Elsewhere, RefusedStep};
-use crate::setting::Weight;
+use crate::setting::{Value, Weight};
 
 /// What to make sure of where a station last answered at another number, or another station may have answered.
 pub(super) fn renumbered(request: &Request) -> Option<Renumbered> {
@@ -15,14 +16,20 @@ pub(super) fn renumbered(request: &Request) -> Option<Renumbered> {
     }
     let locating = station.keybook.ids().filter(|id| station.keybook.setting(*id).weight == Weight::Locating);
     // What it was known to say comes first.
-    let says = locating.filter_map(|id| record.known(id).or_else(|| record.candidates(id).next())).map(value_text);
-    let says = says.filter(|text| text != "\"\"").collect();
+    let said = |id| Some((id, record.known(id).or_else(|| record.candidates(id).next())?));
+    let said: Vec<_> = locating.filter_map(said).filter(|(_, value)| value_text(value) != "\"\"").collect();
+    let says = said.iter().map(|(_, value)| value_text(value)).collect();
+    let digits = |(id, value): &(SettingId, &Value)| match value {
+        Value::Digits(text) => Some((station.keybook.setting(*id).name.to_string(), text.to_string())),
+        Value::Dial(_) | Value::Choice(_) | Value::Flags(_) | Value::Number(_) | Value::Secret(_) => None,
+    };
+    let values = said.iter().filter_map(digits).collect();
     let heard = record.elsewhere.iter().map(|heard| {
         let Elsewhere { id, value, station: other, mark: _ } = heard;
         format!("{} was heard, which is {other}'s {}", value_text(value), station.keybook.setting(*id).title())
     });
     let heard = heard.collect();
-    Some(Renumbered { before, now: station.number.name().clone(), heard, says })
+    Some(Renumbered { before, now: station.number.name().clone(), heard, says, values })
 }
 
 /// Who is at the station with another card than this.

@@ -97,7 +97,8 @@ fn contact(request: &Request, aim: &Aim, lifeline: &Lifeline) -> Option<Name> {
     })
 }
 
-fn number(contact: &Contact) -> Name {
+/// What rings a contact, as a test call names it.
+pub(super) fn number(contact: &Contact) -> Name {
     match &contact.reach {
         Reach::Calls(number) => number.to_string().into(),
         Reach::Extension(number) | Reach::Short(number) | Reach::Dial(number) => number.clone(),

@@ -218,7 +218,8 @@ impl Cards {
             Seen::Instead(page) if asked.is_state => {
                 Seen::State(State::of(page.status).answer(&asked.station, (self.outside.now)()))
             }
-            seen => seen,
+            Seen::Instead(page) => Seen::Instead(page.rehearsed(self.outside.rehearsal)),
+            seen @ (Seen::Visit(_) | Seen::State(_)) => seen,
         }
     }
 

@@ -15,7 +15,8 @@ use super::visit::{policy_of, waiting};
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct Page {
     pub status: StatusCode,
-    html: String,
+    title: String,
+    main: String,
     /// Whether its script may run.
     sends: bool,
 }
@@ -48,13 +49,20 @@ pub(super) fn styled(title: &str, style: &str, body: &Markup) -> String {
 impl Page {
     /// A page without a script.
     pub(super) fn new(status: StatusCode, title: &str, main: &Markup) -> Page {
-        Page { status, html: layout(title, main), sends: false }
+        Page { status, title: title.to_owned(), main: main.0.clone(), sends: false }
     }
 
     /// A page that also sends the reports that a phone keeps. `beside` leads from it to the folder of cards.
     pub(super) fn sending(status: StatusCode, title: &str, main: &Markup, beside: &str) -> Page {
-        let html = layout(title, &html! { (waiting(beside)) (main) });
-        Page { status, html, sends: true }
+        let main = html! { (waiting(beside)) (main) };
+        Page { status, title: title.to_owned(), main: main.0, sends: true }
+    }
+
+    /// The same, and where it is made for a rehearsal it says so first.
+    pub(super) fn rehearsed(self, is_rehearsal: bool) -> Page {
+        let first = html! { p.mind { strong { "REHEARSAL" } ": the clock is set by hand." } };
+        let main = if is_rehearsal { first.0 + &self.main } else { self.main };
+        Page { main, ..self }
     }
 
     /// A page that says why what was asked for is not shown, and what to do.
@@ -71,7 +79,8 @@ impl IntoResponse for Page {
     fn into_response(self) -> Response {
         let style = style::sheet();
         let policy = if self.sends { policy_of(style) } else { policy(style) };
-        (self.status, under(&policy), self.html).into_response()
+        let html = layout(&self.title, &PreEscaped(self.main));
+        (self.status, under(&policy), html).into_response()
     }
 }
 

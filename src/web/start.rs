@@ -166,7 +166,7 @@ fn station(errand: &Errand, leads: Leads) -> Markup {
             @let is_name = drift.begun.iter().any(|begun| text.starts_with(&*begun.by));
             p.mind { @if is_name { (text) } @else { (capital(&text)) } "." }
         }
-        p { (errand.task()) }
+        p { (task(errand, leads)) }
         @if let Some(taken) = &drift.taken { p { strong { (taken.by) " is on it until " (minute(taken.until)) "." } } }
         p { "Number: " a href={ "tel:" (station.number) } { (station.number.read_out()) } }
         @if let (Leads::ToCards, Some(laid)) = (leads, errand.card()) {
@@ -174,7 +174,19 @@ fn station(errand: &Errand, leads: Leads) -> Markup {
                 // Beside this page, under whatever path a proxy has put it.
                 a href={ "card/" (card::beside(&laid.script.digest, &station.name)) } { "Open the card of " (station.name) }
             }
+            @if let Some(back) = &laid.script.way_back {
+                p.go { a href={ "card/" (card::beside(back, &station.name)) } { "The way back: to what last worked" } }
+            }
         }
+    }
+}
+
+/// What to do. Where links lead to cards one leads to the way back, and its command is of no use on a phone.
+fn task(errand: &Errand, leads: Leads) -> String {
+    let command = format!("stationkeep script {} --back", errand.station.name);
+    match leads {
+        Leads::ToCards => errand.task().replace(&format!(": {command}"), "").replace(&format!(" ({command})"), ""),
+        Leads::Nowhere => errand.task(),
     }
 }
 

@@ -238,7 +238,7 @@ async fn a_station_with_another_number_is_asked_which_it_is_before_a_key_is_show
     let file = "config/inventory/sites/east-quay.yaml";
     fleet.write(file, &fleet.read(file).replace(&*site.script.number, "+441632960998"));
     let site = fleet.script(&name, Way::There).await.expect("a script");
-    assert!(site.script.renumbered.is_some());
+    let says = site.script.renumbered.as_ref().expect("another number").values["identity"].clone();
     fleet.start();
     let mut technician = Technician::new(Phone::new(320, 568).await, site.station);
     technician.open(&card(&fleet, &site.script)).await;
@@ -252,6 +252,41 @@ async fn a_station_with_another_number_is_asked_which_it_is_before_a_key_is_show
     sent(&technician).await;
     assert_eq!(technician.phone.kept("visits").await[0]["announced"], true);
     assert!(fleet.run(&["history", &name]).contains("began to key"));
+    let report = technician.phone.kept("visits").await[0]["report"].clone();
+    assert_eq!(report["found"]["identity"], json!(says), "what it was heard to say");
+}
+
+/// Another station answers: what it says is reported, and the next card asks again.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_another_station_says_is_asked_reported_and_told_by_the_next_card() {
+    let mut fleet = Fleet::new("");
+    let site = first(&fleet, Way::There, |script| !script.calls.is_empty() && script.station.starts_with("EQ")).await;
+    let name = site.script.station.to_string();
+    let file = "config/inventory/sites/east-quay.yaml";
+    fleet.write(file, &fleet.read(file).replace(&*site.script.number, "+441632960998"));
+    let site = fleet.script(&name, Way::There).await.expect("a script");
+    fleet.start();
+    let mut technician = Technician::new(Phone::new(320, 568).await, site.station);
+    technician.open(&card(&fleet, &site.script)).await;
+    technician.turn().await;
+    technician.tap("Another, or I cannot tell").await;
+    assert_eq!(technician.phone.screen().await, "says");
+    judged(&technician.phone, "says", &mut Vec::new()).await;
+    technician.phone.tap("It says this").await;
+    assert!(technician.phone.text().await.contains("Write what it says first."));
+    let field = technician.phone.client().find(fantoccini::Locator::Id("says")).await.expect("a field");
+    field.send_keys("777").await.expect("a text");
+    technician.tap("It says this").await;
+    assert_eq!(technician.phone.screen().await, "other");
+    technician.tap("Go on").await;
+    technician.tap("Send").await;
+    sent(&technician).await;
+    let report = technician.phone.kept("visits").await[0]["report"].clone();
+    assert_eq!(report["found"], json!({"identity": "777"}));
+    let text = technician.phone.text().await;
+    assert!(text.contains("777") && !text.contains("It changes nothing"), "{text}");
+    let next = fleet.run(&["script", &name]);
+    assert!(next.contains("777") || next.contains("is it this station that answers?"), "{next}");
 }
 
 /// The button calls someone, and not whom it should call.

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use stationkeep::script::Script;
+use stationkeep::script::{Script, Way};
 
 use super::browser::Phone;
 use super::fleet::Fleet;
@@ -232,6 +232,125 @@ async fn a_tap_can_be_undone_and_a_report_that_was_sent_is_corrected_by_another(
     technician.whole().await;
     sent(&technician).await;
     assert_eq!(fleet.standing(&site.script.station).await, "out-of-service");
+    // A test call taken back was told before what is corrected: the correction counts all the same.
+    technician.tap("Something was wrong").await;
+    while !technician.phone.screen().await.starts_with("test1") {
+        technician.tap("Undo").await;
+    }
+    technician.tap("No test now").await;
+    technician.whole().await;
+    sent(&technician).await;
+    let text = technician.phone.text().await;
+    assert!(!text.contains("no effect") && text.contains("no longer counts, because this report"), "{text}");
+    assert_ne!(fleet.standing(&site.script.station).await, "out-of-service");
+    // The answer to one that does not count is not shown as if it did.
+    technician
+        .phone
+        .run(
+            "return (async () => {
+                const { finished } = await import(document.querySelector('script[type=module]').src.replace('visit.js', 'finished.js'));
+                const says = ['Report A corrects report B too and is later, so this one has no effect.'];
+                const sent = { at: new Date().toISOString(), consequences: says, missing: [] };
+                const now = { kept: { station: 'A', sent }, visit: {}, offset: 0, others: 0 };
+                document.getElementById('visit').replaceChildren(...finished(now, {}).flat(9).filter(Boolean));
+            })()",
+        )
+        .await;
+    let text = technician.phone.text().await;
+    assert!(text.contains("SENT, BUT IT HAS NO EFFECT"), "{text}");
+}
+
+/// Nothing answers: the visit ends, is reported, and the report is still at hand when the card is opened again.
+#[tokio::test(flavor = "multi_thread")]
+async fn where_no_one_answers_the_visit_ends_and_what_was_sent_can_be_corrected_later() {
+    let mut fleet = Fleet::new("");
+    let site = fleet.longest().await;
+    fleet.start();
+    let url = card(&fleet, &site.script);
+    let mut technician = Technician::new(Phone::new(320, 568).await, site.station);
+    technician.open(&url).await;
+    technician.turn().await;
+    technician.tap("Nothing, or no answer").await;
+    technician.tap("Nothing, or no answer").await;
+    let text = technician.phone.text().await;
+    assert!(text.contains("No one answers at") && text.contains("Key no more."), "{text}");
+    technician.tap("Try again").await;
+    technician.tap("Nothing, or no answer").await;
+    technician.tap("Nothing, or no answer").await;
+    technician.tap("Go on").await;
+    while technician.phone.screen().await.starts_with("test") {
+        technician.tap("No test now").await;
+    }
+    technician.tap("Send").await;
+    sent(&technician).await;
+    technician.open(&url).await;
+    assert_eq!(technician.phone.screen().await, "before");
+    assert!(technician.phone.text().await.contains("This phone sent a report of this card at"));
+    technician.tap("See it, or correct it").await;
+    assert_eq!(technician.phone.screen().await, "sent");
+    technician.tap("Something was wrong").await;
+    let text = technician.phone.text().await;
+    assert!(text.contains("Tap all that follows again."), "{text}");
+    technician.tap("Send").await;
+    sent(&technician).await;
+    assert!(technician.phone.text().await.contains("no longer counts, because this report corrects it"));
+}
+
+/// Two phones and one card: the second is asked before it shows a key, and is not turned away.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_card_that_someone_else_has_begun_shows_its_keys_one_tap_further() {
+    let mut fleet = Fleet::new("");
+    let site = fleet.longest().await;
+    fleet.start();
+    let url = card(&fleet, &site.script);
+    let mut technician = Technician::new(Phone::new(320, 568).await, site.station);
+    technician.open(&url).await;
+    technician.turn().await;
+    let name = site.script.station.to_string();
+    super::fleet::until("the visit is on record", || {
+        fleet.run(&["history", &name]).contains("began to key").then_some(())
+    });
+    let other = Phone::new(320, 568).await;
+    other.goto(&url).await;
+    other.until("a screen", "return !!document.getElementById('visit')?.dataset.screen").await;
+    let text = other.text().await;
+    assert!(text.contains("Check with tech-07 that no one is keying there."), "{text}");
+    assert!(!text.contains("Show the first keys"), "{text}");
+    other.tap("No one else is keying there").await;
+    assert!(other.text().await.contains("Show the first keys"), "{}", other.text().await);
+    // The phone that began it is asked nothing.
+    technician.open(&url).await;
+    assert!(technician.phone.screen().await.starts_with("open"));
+}
+
+/// A wrong key that was accepted may have changed a button that the card does not touch.
+#[tokio::test(flavor = "multi_thread")]
+async fn after_a_wrong_key_that_was_accepted_every_button_that_it_may_have_changed_is_tested() {
+    let mut fleet = Fleet::new("");
+    let site = fleet.script("EQ-02", Way::There).await.expect("a script");
+    let asked = site.script.tests.len();
+    fleet.start();
+    let mut technician = Technician::new(Phone::new(320, 568).await, site.station);
+    technician.open(&card(&fleet, &site.script)).await;
+    while technician.phone.screen().await != "step1" {
+        technician.turn().await;
+    }
+    technician.phone.run("document.querySelector('#visit details.more').open = true").await;
+    technician.phone.tap("I keyed something else").await;
+    technician
+        .phone
+        .until(
+            "it is said",
+            "return document.body.textContent.includes('Every button that a wrong key may have changed')",
+        )
+        .await;
+    technician.whole().await;
+    sent(&technician).await;
+    let report = technician.phone.kept("visits").await[0]["report"].clone();
+    let tests = report["tests"].as_array().expect("tests");
+    assert!(tests.len() > asked, "{report}");
+    assert!(tests.iter().any(|test| test["lifeline"] == "emergency" && test["contact"] != serde_json::Value::Null));
+    assert!(report["note"].as_str().is_some_and(|note| note.contains("A wrong key was accepted.")), "{report}");
 }
 
 /// Nothing is heard at one step, then the line drops before the next, and the report says so.

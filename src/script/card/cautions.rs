@@ -58,7 +58,10 @@ pub(super) fn lead(script: &Script, station: &Station, codes: &Codes) -> Vec<Str
 fn begun_text(begun: &Begun) -> String {
     let since = format!("{} began this card at {}, and no report of it has come yet.", begun.by, minute(begun.at));
     match begun.is_outdated {
-        false => since,
+        false => format!(
+            "{since} Check with {0} that no one is keying there. If you are {0}, go on from the step you were at.",
+            begun.by
+        ),
         true => format!(
             "WARNING: {since} Something else is wanted at this station now. If no step was keyed, key none. If one was, key this card to its end: that leaves the buttons working. Then report, and ask for the new card."
         ),
@@ -91,7 +94,7 @@ fn refused_again_text(RefusedAgain { step, titles, at, by }: &RefusedAgain) -> S
 }
 
 fn renumbered_text(renumbered: &Renumbered) -> String {
-    let Renumbered { before, now, heard, says } = renumbered;
+    let Renumbered { before, now, heard, says, values: _ } = renumbered;
     let number = before.as_ref().map(|before| format!(" It last answered at {before}, and its number is {now} now."));
     let heard = match &heard[..] {
         [] => String::new(),

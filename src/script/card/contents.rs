@@ -7,9 +7,9 @@ use super::cautions::{back_text, cautions_with, lead};
 use super::draft::draft;
 use super::facts::facts;
 use super::failing;
-use super::stretch::{Stretch, bare_stretches, who_calls_nobody};
+use super::stretch::{Stretch, bare, bare_stretches};
 use super::tests_to_make::texts;
-use super::words::{button, effect_text, sentence, tone};
+use super::words::{effect_text, sentence, tone};
 use crate::finding::plural;
 use crate::inventory::{Commit, Station};
 use crate::keybook::Keybook;
@@ -204,7 +204,7 @@ impl CardCall {
             end: match &call.close {
                 Some(_) => None,
                 None if call.ends_itself => Some("Then the station hangs up."),
-                None => Some("Then hang up."),
+                None => Some("Hang up."),
             },
         }
     }
@@ -230,12 +230,7 @@ impl CardLine {
 
     fn of(script: &Script, step: &Step, station: &Station, stretches: &[Stretch], codes: &Codes) -> CardLine {
         let is_bare = !step.uncovered.is_empty() || !step.unsure.is_empty();
-        // Before the first step nobody knows of some whether they call someone.
-        let is_unsure =
-            |name: &Name| step.number == 1 && script.tests.iter().any(|test| test.lifeline == *name && test.is_unsure);
-        let (open, dead): (Vec<&Name>, Vec<&Name>) = step.uncovered.iter().partition(|name| is_unsure(name));
-        let buttons = |names: Vec<&Name>| names.into_iter().map(|name| button(station, name)).collect::<Vec<_>>();
-        let who = who_calls_nobody(&buttons(dead), &buttons(step.unsure.iter().chain(open).collect()));
+        let who = bare(script, step, station);
         let bare = format!("{} while you key this ({} s).", sentence(&who), step.takes_ms.div_ceil(1000));
         let stretch = stretches.iter().find(|stretch| stretch.holds(step));
         let remarks = step.rationale.remarks(step.number, &station.keybook);

@@ -19,7 +19,11 @@ pub(super) fn opening(codes: usize) -> String {
 /// The rule of a script, for a card that says at each step what to do where it fails.
 pub(super) fn rule(script: &Script) -> String {
     match steps(script).any(|step| step.recovery.fallback.is_some()) {
-        true => told(script, &format!(": do as the step says. If the step says nothing, stop. {SECOND}")),
+        true => told(
+            script,
+            ". If a step fails, do what stands under it. If nothing stands there, or a second step fails, stop, and keep the stand-in \
+                 until a new script is keyed.",
+        ),
         false => told(script, ": stop there."),
     }
 }

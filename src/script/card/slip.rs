@@ -1,12 +1,15 @@
 //! What to do after a wrong key, found out from the station's behaviour: each step of a script is keyed into a simulated
 //! station with one key wrong.
 
-use super::words::tone;
+use std::collections::BTreeSet;
+
+use super::words::{button, settings_of, tone};
+use crate::finding::listed;
 use crate::inventory::Station;
-use crate::keybook::{Answer, Refusal, SimulatedStation, Verdict};
+use crate::keybook::{Answer, Lifeline, Refusal, SettingId, SimulatedStation, Verdict};
 use crate::script::delta::{Call, Script, Step};
 use crate::script::pressed::{Piece, Pressed};
-use crate::setting::{Codes, Key, Keys};
+use crate::setting::{Codes, Key, Keys, Name};
 
 /// What a station may do after a wrong key.
 #[derive(Default)]
@@ -15,6 +18,8 @@ struct Slips {
     refuses: bool,
     /// It takes the keys for another command, or for another value.
     obeys: bool,
+    /// What it may have stored then, beside what the step changes.
+    stored: BTreeSet<SettingId>,
     /// Those that wait for more keys.
     waiting: Vec<SimulatedStation>,
 }
@@ -36,9 +41,40 @@ pub(super) fn slip(script: &Script, station: &Station) -> Option<String> {
     }
     if slips.obeys {
         text += " If you hear the accepted signal, the station has stored something else: key the whole step again, and report \
-                 \"nothing\" for it. Write what you keyed into the note, and test every button before you leave.";
+                 \"nothing\" for it. Write what you keyed into the note.";
+        text += &stored_text(&slips.stored, station);
     }
     Some(text + " If in doubt, report \"nothing\" for the step, and go on as the card says.")
+}
+
+/// What a wrong key may have stored, and how to find out.
+fn stored_text(stored: &BTreeSet<SettingId>, station: &Station) -> String {
+    /// More names would not be read.
+    const MOST: usize = 4;
+    let names: Vec<Name> = stored.iter().map(|id| station.keybook.setting(*id).name.clone()).collect();
+    let what = match names.len() {
+        0 => return String::new(),
+        1..=MOST => format!("the {}", settings_of(station, &names)),
+        _ => "any of its settings".to_owned(),
+    };
+    let buttons: Vec<String> = changed(stored, station).map(|lifeline| button(station, &lifeline.name)).collect();
+    match buttons.is_empty() {
+        true => format!(" It may have changed {what}."),
+        false => format!(
+            " It may have changed {what}: before you leave, make a test call with {}, and report it under \"tests\".",
+            listed(&buttons, "and")
+        ),
+    }
+}
+
+/// The buttons that a wrong key in a step may have changed.
+pub(super) fn may_change<'s>(script: &Script, station: &'s Station) -> Vec<&'s Lifeline> {
+    slips(script, station).map_or_else(Vec::new, |slips| changed(&slips.stored, station).collect())
+}
+
+fn changed<'s>(stored: &BTreeSet<SettingId>, station: &'s Station) -> impl Iterator<Item = &'s Lifeline> {
+    let required = station.keybook.lifelines.iter().filter(|lifeline| lifeline.is_required());
+    required.filter(|lifeline| lifeline.settings.iter().any(|id| stored.contains(id)))
 }
 
 fn is_afresh(answer: &Answer) -> bool {
@@ -75,9 +111,13 @@ impl Slips {
     fn of(&mut self, step: &Step, opened: &SimulatedStation) -> Option<()> {
         let all: Keys = "0123456789*#ABCD".parse().ok()?;
         let mut before = opened.clone();
-        for right in keys(&step.keys)?.0 {
+        let whole = keys(&step.keys)?.0;
+        let mut keyed = opened.clone();
+        whole.iter().for_each(|key| drop(keyed.press(*key)));
+        for (at, right) in whole.iter().copied().enumerate() {
             for wrong in all.0.iter().filter(|key| **key != right) {
                 let mut slipped = before.clone();
+                self.unnoticed(slipped.clone(), *wrong, &whole[at + 1..], (opened, &keyed));
                 match slipped.press(*wrong) {
                     None => self.waiting.push(slipped),
                     Some(answer) if is_afresh(&answer) => self.refuses = true,
@@ -92,6 +132,26 @@ impl Slips {
             }
         }
         Some(())
+    }
+}
+
+impl Slips {
+    /// A wrong key, and then the rest of the step as if nothing had happened. `ends`: the station without the step, and with it.
+    fn unnoticed(
+        &mut self,
+        mut slipped: SimulatedStation,
+        wrong: Key,
+        rest: &[Key],
+        ends: (&SimulatedStation, &SimulatedStation),
+    ) {
+        let (without, with) = ends;
+        [wrong].iter().chain(rest).for_each(|key| drop(slipped.press(*key)));
+        let ids = without.keybook().ids();
+        // What the step itself changes is in doubt by what is reported of it.
+        let is_other = |id: &SettingId| slipped.held(*id) != without.held(*id) && with.held(*id) == without.held(*id);
+        let other: Vec<SettingId> = ids.filter(is_other).collect();
+        self.obeys |= !other.is_empty();
+        self.stored.extend(other);
     }
 }
 

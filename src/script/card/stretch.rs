@@ -61,10 +61,11 @@ impl Stretch {
         if self.calls.0 == self.calls.1 {
             format!("do not hang up before step {} is accepted", self.last)
         } else {
-            format!(
-                "where the card ends a call, ring again at once, until step {} of call {} is accepted",
-                self.last, self.calls.1
-            )
+            let ended = match self.calls.1 - self.calls.0 {
+                1 => format!("call {}", self.calls.0),
+                _ => "each call".to_owned(),
+            };
+            format!("after {ended} ring again at once, until step {} is accepted", self.last)
         }
     }
 }
@@ -79,6 +80,16 @@ pub(super) fn who_calls_nobody<'n>(
     let dead = dead.map(|(who, one)| format!("{who} {} nobody", if one { "calls" } else { "call" }));
     let unsure = name(unsure.into_iter().collect()).map(|(who, _)| format!("{who} may call nobody"));
     dead.into_iter().chain(unsure).collect::<Vec<_>>().join(", and ")
+}
+
+/// The buttons that call nobody, or may, just before a step.
+pub(super) fn bare(script: &Script, step: &Step, station: &Station) -> String {
+    // Before the first step nobody knows of some whether they call someone.
+    let is_unsure =
+        |name: &Name| step.number == 1 && script.tests.iter().any(|test| test.lifeline == *name && test.is_unsure);
+    let (open, dead): (Vec<&Name>, Vec<&Name>) = step.uncovered.iter().partition(|name| is_unsure(name));
+    let buttons = |names: Vec<&Name>| names.into_iter().map(|name| button(station, name)).collect::<Vec<_>>();
+    who_calls_nobody(&buttons(dead), &buttons(step.unsure.iter().chain(open).collect()))
 }
 
 /// The stretches of a script, with what hanging up and ringing again adds to them.

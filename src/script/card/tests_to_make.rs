@@ -42,7 +42,11 @@ fn text(script: &Script, test: &TestCall, station: &Station) -> String {
         None => " If it does not reach help, report that it failed, then ask for the way back.",
         Some(_) => " If it does not reach help, report that it failed, and keep the stand-in.",
     };
-    format!("{how}{who} The person who answers must hear you and know where you are.{back}")
+    let stored = match test.is_touched && !script.calls.is_empty() {
+        true => " If its step was not accepted, do not make this test.",
+        false => "",
+    };
+    format!("{how}{who} The person who answers must hear you and know where you are.{stored}{back}")
 }
 
 /// What is said first where a button calls nobody now, or its last test call did not reach help.

@@ -78,6 +78,41 @@ fn after_any_wrong_key_the_advice_of_the_card_has_the_step_keyed_whole() {
     follow(&station, &script);
 }
 
+/// A key wrong, the rest of the step keyed on, and all of it accepted: what that stored beside the step is what the card warns of.
+#[test]
+fn a_card_asks_for_the_test_of_a_button_that_a_wrong_key_may_have_changed() {
+    // Its step begins with 22, and with 21 for 22 the same keys are the button's first number.
+    let station = station(TERN, &ALL_WANTED.replace("emergency.backup: \"\"", "emergency.backup: \"5\""));
+    let script = there(&station, &record(&station, ALL_HELD)).unwrap().expect("a script");
+    let all = cautions(&script, &station, &codes());
+    let told = all.iter().find(|text| text.starts_with("If you press a wrong key")).expect("it is said");
+    let mut changed = 0;
+    for step in script.calls.iter().flat_map(|call| &call.steps) {
+        let keys = parsed(&step.keys.reveal(&codes()));
+        for at in 0..keys.len() {
+            for wrong in parsed("0123456789*#ABCD").into_iter().filter(|wrong| *wrong != keys[at]) {
+                let (before, mut simulated) = (opened(&station, &script), opened(&station, &script));
+                key(&mut simulated, &keys[..at]);
+                simulated.press(wrong);
+                key(&mut simulated, &keys[at + 1..]);
+                let is_other = |id| {
+                    let name = &station.keybook.setting(id).name;
+                    simulated.held(id) != before.held(id)
+                        && !step.sets.contains_key(name)
+                        && !step.also.contains_key(name)
+                };
+                let required = station.keybook.lifelines.iter().filter(|lifeline| lifeline.is_required());
+                for lifeline in required.filter(|lifeline| lifeline.settings.iter().any(|id| is_other(*id))) {
+                    changed += 1;
+                    let asked = told.split_once("make a test call with ").expect("it is asked").1;
+                    assert!(asked.contains(&*lifeline.button), "{told}");
+                }
+            }
+        }
+    }
+    assert!(changed > 0, "no wrong key changes a button: {told}");
+}
+
 #[test]
 fn where_nothing_is_keyed_nothing_is_said_of_wrong_keys() {
     let station = station(TERN, ALL_WANTED);

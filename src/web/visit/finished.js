@@ -18,7 +18,7 @@ export function finished(now, { reopen, correct, retry, forget, next }) {
         h("p", { role: "status" }, waits(now)),
       ];
   return [
-    h("header", {}, h("strong", {}, kept.station), h("span", {}, "Report")),
+    head(now),
     top,
     h(
       "div",
@@ -39,6 +39,9 @@ export function finished(now, { reopen, correct, retry, forget, next }) {
   ];
 }
 
+const head = ({ visit, kept }) =>
+  h("header", {}, h("strong", {}, visit.rehearsal ? h("small", {}, "REHEARSAL: ") : null, kept.station), h("span", {}, "Report"));
+
 function waits({ isKept }) {
   if (!isKept) return "WARNING: this phone has not kept it. Leave this page open until it is sent.";
   if (!window.isSecureContext) return "It is kept on this phone and sent as soon as there is a network. Leave this page open until then.";
@@ -49,11 +52,13 @@ function sent(now, correct, next) {
   const { kept } = now;
   const { consequences, missing, at } = kept.sent;
   const when = new Date(Date.parse(at) + now.offset).toISOString().slice(11, 16);
+  // Where it does not count, "sent" would be half of the truth.
+  const hasNoEffect = consequences.some((text) => NO_EFFECT.test(text));
   const list = (title, all) => (all.length ? [h("h2", {}, title), h("ul", {}, all.map((text) => h("li", {}, text)))] : null);
   return [
-    h("header", {}, h("strong", {}, kept.station), h("span", {}, "Report")),
-    h("h1", { class: "big yes" }, "SENT"),
-    h("p", { role: "status" }, `Recorded at ${when} UTC. You need not send it again.`),
+    head(now),
+    hasNoEffect ? h("h1", { class: "big no" }, "SENT, BUT IT HAS NO EFFECT") : h("h1", { class: "big yes" }, "SENT"),
+    h("p", { role: "status" }, `Recorded at ${when} UTC. ${hasNoEffect ? "Read why, and correct it." : "You need not send it again."}`),
     list("What it changed", consequences),
     list("Still missing", missing),
     now.others ? h("p", { class: "mind" }, `${now.others} other report${now.others > 1 ? "s" : ""} not sent yet.`) : null,
@@ -67,6 +72,9 @@ function sent(now, correct, next) {
     ),
   ];
 }
+
+/** How the answer to a report begins that another one has taken the place of. */
+const NO_EFFECT = /so this one has no effect|^This report no longer counts/;
 
 /** By a picture or a message, where nothing goes. */
 function otherwise(report) {

@@ -7,7 +7,7 @@ import { button, draw, h, icon, keyBoxes } from "./parts.js";
 import { canSpeak, play, say, words } from "./sound.js";
 import { Clocks } from "./clocks.js";
 import { finished } from "./finished.js";
-import { newId, report, second, walk } from "./walk.js";
+import { asked, clock, newId, report, second, walk } from "./walk.js";
 
 const data = JSON.parse(document.getElementById("data").textContent);
 const policy = data.policy;
@@ -29,6 +29,8 @@ const now = {
   isKept: true,
   isBack: false,
   isElsewhere: false,
+  isAlone: false,
+  past: null,
   warning: null,
   over: null,
   pointTold: null,
@@ -109,8 +111,8 @@ async function follow() {
 }
 
 /** The visit of this card that is not over, of those that the phone keeps. */
-const newest = (visits) =>
-  visits.filter((one) => one.key === now.key && !one.sent).sort((one, other) => (one.id < other.id ? 1 : -1))[0] ?? null;
+const newest = (visits, isSent = false) =>
+  visits.filter((one) => one.key === now.key && !!one.sent === isSent).sort((one, other) => (one.id < other.id ? 1 : -1))[0] ?? null;
 
 /** The card as it came, for when there is no network. */
 async function keepCard() {
@@ -123,7 +125,7 @@ async function tap(word, beside = {}) {
   now.isBusy = true;
   try {
     const { taps } = now.kept;
-    const { screen, used } = walk(now.visit, taps);
+    const { screen, used } = walk(now.visit, taps, now.kept.hasSlipped);
     clocks.tapped(screen, word);
     now.isBack = false;
     if (now.sound === "asked") now.sound = "";
@@ -168,7 +170,7 @@ async function reopen() {
 async function correct() {
   const at = time();
   const old = now.kept;
-  now.kept = { ...old, id: newId(at), corrects: old.corrects ?? old.id, report: null, sent: null, rejected: null, announced: true };
+  now.kept = { ...old, id: newId(at), corrects: old.corrects ?? old.id, after: old.report.at, report: null, sent: null, rejected: null, announced: true };
   await keepCard();
   await keep(() => put("visits", now.kept));
   show();
@@ -240,9 +242,9 @@ function show() {
     const name = kept.sent ? "sent" : kept.rejected ? "rejected" : "ready";
     return named(name, finished(now, { reopen, correct, retry, forget, next: data.next }));
   }
-  const walked = walk(now.visit, kept.taps);
+  const walked = walk(now.visit, kept.taps, kept.hasSlipped);
   const { id, shows } = walked.screen;
-  const screens = { which, open, step, dropped, end, stop, test, who, finish: last };
+  const screens = { which, says, open, step, dropped, end, stop, test, who, finish: last };
   named(id, screens[shows](walked));
 }
 
@@ -262,6 +264,7 @@ async function forget() {
 
 function over() {
   return [
+    now.visit.rehearsal ? h("p", { class: "mind" }, now.visit.rehearsal) : null,
     h("h1", {}, now.over.title),
     h("p", { class: "mind" }, now.over.text),
     h("p", {}, h("a", { href: location.href }, "Load the page again")),
@@ -311,6 +314,7 @@ function bottom(walked, sounded = null) {
   const leave = walked.screen.answers.find((one) => one.word === "leave");
   const items = [
     leave ? button("Stop here", () => tap("leave"), "plain") : null,
+    slip(walked.screen),
     button(now.isTimed ? "Switch the clocks off" : "Switch the clocks on", timed, "plain"),
     h("h2", {}, "Before, during, after"),
     cautions(),
@@ -319,6 +323,18 @@ function bottom(walked, sounded = null) {
   more.addEventListener("toggle", () => more.open && more.scrollIntoView());
   const back = kept.taps.length > 0 ? button("Undo", undo, "small", icon("undo")) : null;
   return h("nav", {}, back, sounded ? sounds(sounded) : null, more);
+}
+
+/** A wrong key that the station accepted may have changed buttons that the card does not touch. */
+function slip({ shows }) {
+  if (shows !== "step" || now.visit.tests.every((one) => !one.after_slip)) return null;
+  if (now.kept.hasSlipped) return h("p", {}, "Every button that a wrong key may have changed is tested at the end. Write what you keyed into the note.");
+  return button("I keyed something else, and it was accepted", () => slipped(), "plain");
+}
+
+async function slipped() {
+  await save({ hasSlipped: true });
+  show();
 }
 
 function timed() {
@@ -357,6 +373,12 @@ function before() {
     show();
   };
   const isKeyed = visit.steps.length > 0;
+  // One tap further where somebody else may be keying; whoever began it goes on without it, on the phone that knows.
+  const alone = () => {
+    now.isAlone = true;
+    show();
+  };
+  const isGated = visit.begun !== null && !now.isAlone;
   const first = visit.screens[0].shows === "which" ? "Begin" : isKeyed ? "Show the first keys" : "Begin the test calls";
   return [
     visit.rehearsal ? h("p", { class: "mind" }, visit.rehearsal) : null,
@@ -372,9 +394,22 @@ function before() {
     h("label", { for: "told" }, told, h("span", {}, "I told the answering point")),
     h("p", { class: "asked" }, h("label", { for: "by" }, "Your name"), by),
     missing,
-    h("div", { class: "answers one" }, button(first, go, "go")),
+    now.past ? earlier(now.past) : null,
+    h("div", { class: "answers one" }, isGated ? button("No one else is keying there: go on", alone, "go") : button(first, go, "go")),
     h("details", {}, h("summary", {}, "Read before you ring"), cautions()),
     h("details", {}, h("summary", {}, "The whole card, to print"), h("p", {}, "Print this page: the paper has the whole card, its codes too.")),
+  ];
+}
+
+/** What this phone has sent of the same card can still be put right. */
+function earlier(past) {
+  const see = () => {
+    now.kept = past;
+    show();
+  };
+  return [
+    h("p", { class: "lead" }, `This phone sent a report of this card at ${clock(past.sent.at)} UTC.`),
+    h("div", { class: "answers one" }, button("See it, or correct it", see, "plain")),
   ];
 }
 
@@ -395,14 +430,40 @@ function which() {
   ];
 }
 
+/** What the station that answers says of itself, of which it is not known that it is the one. */
+function says(walked) {
+  const field = h("input", { id: "says", type: "text", inputmode: "numeric", maxlength: "60", autocomplete: "off" });
+  const missing = h("p", { class: "mind", role: "alert", hidden: "" }, "Write what it says first.");
+  const named = () => {
+    const text = field.value.trim();
+    missing.hidden = text !== "";
+    return text === "" ? field.focus() : tap("named", { says: text });
+  };
+  return [
+    top("Which station is it?"),
+    h("p", { class: "lead" }, "Hang up, and key nothing."),
+    h("label", { for: "says", class: "above" }, "What does it say?"),
+    field,
+    missing,
+    h(
+      "div",
+      { class: "answers" },
+      button("It says this", named, "answer yes", icon("yes")),
+      button("I cannot tell", () => tap("later"), "answer no", icon("no"), h("small", {}, "nothing, or not heard")),
+    ),
+    bottom(walked),
+  ];
+}
+
 function open(walked) {
   const { visit } = now;
   const { call, opening } = walked.screen;
   const { title, tight } = visit.calls[call];
+  const { says, is_bare: isBare } = walked.screen;
   return [
     top(title),
-    walked.screen.says.map((text) => h("p", { class: "lead" }, text)),
-    walked.screen.says.length ? null : tight ? warned(tight) : null,
+    says.map((text) => h("p", { class: isBare ? "mind" : "lead" }, text)),
+    says.length ? null : tight ? warned(tight) : null,
     ring(),
     h("p", {}, visit.answers),
     h("h2", {}, "Then key"),
@@ -492,11 +553,11 @@ function dropped(walked) {
 }
 
 function end(walked) {
-  const { close, end: text } = now.visit.calls[walked.screen.call];
+  const { close } = now.visit.calls[walked.screen.call];
   return [
     top(now.visit.calls[walked.screen.call].title),
-    h("h2", { class: "ask" }, "End the call"),
-    close ? [keys(close), h("p", {}, "Nothing answers this. Then hang up.")] : h("p", {}, text ?? "Hang up."),
+    h("h2", { class: "ask" }, close ? "End the call" : "Hang up."),
+    close ? [keys(close), h("p", {}, "Nothing answers this. Then hang up.")] : null,
     answers(["done", "Done", "yes"]),
     bottom(walked, close),
   ];
@@ -512,7 +573,7 @@ function test(walked) {
   const nth = walked.screen.test;
   const one = now.visit.tests[nth];
   return [
-    top(`Test ${nth + 1} of ${now.visit.tests.length}`),
+    top(`Test ${nth + 1} of ${tests().length}`),
     h("h2", { class: "ask" }, one.title),
     now.kept.pointTold ? null : h("p", { class: "lead" }, "Tell the answering point first."),
     h("p", { class: "how" }, one.how),
@@ -530,8 +591,8 @@ function test(walked) {
 
 /** Whoever else answered: that the button calls someone is worth knowing, and that it is not whom it should call. */
 function who(walked) {
-  const { tests, contacts } = now.visit;
-  const one = tests[walked.screen.test];
+  const { contacts } = now.visit;
+  const one = now.visit.tests[walked.screen.test];
   const others = contacts.filter(({ contact }) => contact !== one.contact);
   const choice = h(
     "select",
@@ -545,7 +606,7 @@ function who(walked) {
     return choice.value === "" ? choice.focus() : tap("named", { contact: choice.value });
   };
   return [
-    top(`Test ${walked.screen.test + 1} of ${tests.length}`),
+    top(`Test ${walked.screen.test + 1} of ${tests().length}`),
     h("h2", { class: "ask" }, "Who answered?"),
     others.length ? [h("label", { for: "who", class: "above" }, "Name"), choice, missing] : null,
     h(
@@ -565,13 +626,14 @@ function last(walked) {
   const outcomes = [...walked.tests.values()];
   const failed = outcomes.some(({ outcome }) => outcome === "failed");
   const other = outcomes.some(({ other }) => other);
-  const untested = now.visit.tests.length > walked.tests.size;
+  const untested = tests().length > walked.tests.size;
   return [
     top("Report"),
     h("h2", { class: "ask" }, "Send the report"),
+    now.kept.corrects ? h("p", { class: "lead" }, "Undo leads back to the wrong answer. Tap all that follows again.") : null,
     h("p", {}, summary(walked)),
     failed ? warned("WARNING: a test call did not reach help. Keep a stand-in here until one does.") : null,
-    other ? warned("WARNING: a test call reached someone else. Tell ops: the number must be looked at.") : null,
+    other ? warned("WARNING: a button called someone else. Keep a stand-in here and tell ops.") : null,
     untested ? warned("A button without a test call counts as untested.") : null,
     h("label", { for: "note", class: "above" }, "Note, if there is something to say"),
     note,
@@ -580,14 +642,19 @@ function last(walked) {
   ];
 }
 
-function summary({ steps, tests }) {
+/** The test calls that this visit asks for. */
+const tests = () => asked(now.visit, now.kept.hasSlipped);
+
+function summary({ steps, tests: made }) {
   const heard = [...steps.values()];
   const accepted = heard.filter((word) => word === "accepted").length;
   const keyed = now.visit.steps.length ? `${accepted} of ${now.visit.steps.length} steps accepted.` : "";
-  const reached = [...tests.values()].filter(({ outcome, other }) => outcome === "reached" && !other).length;
-  const tested = now.visit.tests.length ? `${reached} of ${now.visit.tests.length} test calls reached help.` : "";
+  const reached = [...made.values()].filter(({ outcome, other }) => outcome === "reached" && !other).length;
+  const tested = tests().length ? `${reached} of ${tests().length} test calls reached help.` : "";
   return `${keyed} ${tested}`.trim();
 }
+
+const CORRECTED_MS = 7 * 24 * 3600 * 1000;
 
 /** The visit that this phone keeps of this card; its own card goes with it, whatever has come since. */
 async function restore() {
@@ -599,7 +666,11 @@ async function restore() {
     if (card?.now === data.now) now.offset = card.offset;
     now.by = (await get("asked", "by"))?.value ?? "";
     now.isTimed = (await get("asked", "timed"))?.value ?? true;
-    now.kept = newest(await all("visits"));
+    const visits = await all("visits");
+    now.kept = newest(visits);
+    const past = newest(visits, true);
+    // So long a link may file its report.
+    now.past = past && Date.now() - Date.parse(past.sent.at) < CORRECTED_MS ? past : null;
     if (now.kept && card) {
       now.card = card;
       now.visit = card.data.visit;

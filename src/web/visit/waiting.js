@@ -17,7 +17,11 @@ async function heard() {
   const begun = visits.filter((one) => !one.report && one.keys);
   ready.forEach(({ id }) => waited.add(id));
   const sent = kept.filter((one) => one.sent && waited.has(one.id));
+  // The page of a card that is out of date speaks of reports: they may be this phone's own.
+  const here = location.pathname.split("/").pop();
+  const own = kept.filter((one) => one.sent && one.script === here && !waited.has(one.id));
   const lines = [
+    ...own.map((one) => h("p", {}, `This phone sent a report of this card at ${one.sent.at.slice(11, 16)} UTC.`)),
     ...sent.map((one) => h("p", {}, `Sent: the report of ${one.station}.`)),
     ...ready.map((one) => line("Not sent yet: the report of", one, "Keep this page open until it is sent.")),
     ...rejected.map((one) => line("Rejected: the report of", one, "Open the card to see why.")),

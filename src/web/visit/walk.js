@@ -1,14 +1,30 @@
 // What taps come to: the screen they lead to, and the report they tell. It knows no rule of keying: every screen and where
 // each answer leads comes with the card. It touches neither the page nor the phone.
 
+/** The test calls that may be asked for; those of a wrong key come last. */
+export const asked = ({ tests }, hasSlipped) => tests.filter((one) => hasSlipped || !one.after_slip);
+
 /** Follows taps, each `{screen, word, at}` and perhaps who else answered, from the first screen. A tap that does not belong where it stands ends the walk. */
-export function walk(visit, taps) {
+export function walk(visit, taps, hasSlipped = false) {
   let at = 0;
   let used = 0;
   let last = null;
   const openings = [];
   const steps = new Map();
   const tests = new Map();
+  const found = {};
+  const notes = [];
+  // No test call is to be made of what was not stored.
+  const isMoot = (screen) => {
+    if (screen.shows !== "test") return false;
+    const { steps: needed, after_slip: afterSlip } = visit.tests[screen.test];
+    return (afterSlip && !hasSlipped) || needed.some((step) => steps.get(step) !== "accepted");
+  };
+  const past = (place) => {
+    let next = place;
+    while (isMoot(visit.screens[next])) next = visit.screens[next].answers.find((one) => one.word === "later").to;
+    return next;
+  };
   for (const tap of taps) {
     const screen = visit.screens[at];
     const answer = screen.answers.find((one) => one.word === tap.word);
@@ -21,16 +37,22 @@ export function walk(visit, taps) {
       steps.set(tells.step.step, tells.step.heard);
     }
     if (tells.test) tests.set(tells.test.test, { outcome: tells.test.outcome, other: tap.contact ?? null });
+    if (tells.found) Object.assign(found, tells.found);
+    if (tells.heard) {
+      if (/^[0-9]{1,24}$/.test(tap.says)) found[tells.heard] = tap.says;
+      else notes.push(`Another station answered: it says "${tap.says}".`);
+    }
+    if (tells.note) notes.push(tells.note);
     if (answer.tells) last = tap.at;
-    at = answer.to;
+    at = past(answer.to);
     used += 1;
   }
-  return { at, screen: visit.screens[at], used, last, openings, steps, tests };
+  return { at, screen: visit.screens[at], used, last, openings, steps, tests, found, notes };
 }
 
 /** The report of a kept visit, in the form that the API takes. */
 export function report(visit, kept) {
-  const walked = walk(visit, kept.taps);
+  const walked = walk(visit, kept.taps, kept.hasSlipped);
   const heard = ([step, word]) => ({ step, heard: word });
   const test = ([nth, { outcome, other }]) => {
     const { lifeline, contact: wanted } = visit.tests[nth];
@@ -38,18 +60,23 @@ export function report(visit, kept) {
     return outcome === "reached" && contact ? { lifeline, outcome, contact } : { lifeline, outcome };
   };
   const told = kept.pointTold ? [`Answering point told at ${clock(kept.pointTold)} UTC.`] : [];
-  const note = [...told, kept.note.trim()].filter((text) => text !== "").join(" ");
+  const slipped = kept.hasSlipped ? ["A wrong key was accepted."] : [];
+  const note = [...told, ...slipped, ...walked.notes, kept.note.trim()].filter((text) => text !== "").join(" ");
+  // A correction counts only if it is later than what it corrects, though what is told last may have been told before.
+  const at = walked.last ?? kept.begun;
+  const isLate = kept.after && at <= kept.after;
   const whole = {
     report: 1,
     id: kept.id,
     station: visit.station,
-    at: walked.last ?? kept.begun,
+    at: isLate ? second(Date.parse(kept.after) + 1000) : at,
     by: kept.by,
     script: visit.script,
     openings: walked.openings,
     steps: [...walked.steps].map(heard),
     tests: [...walked.tests].map(test),
   };
+  if (Object.keys(walked.found).length > 0) whole.found = walked.found;
   for (const list of ["openings", "steps", "tests"]) if (whole[list].length === 0) delete whole[list];
   if (kept.corrects) whole.corrects = kept.corrects;
   if (note !== "") whole.note = note;

@@ -3,13 +3,15 @@
 //!
 //! It holds access codes, like the card.
 
+mod at;
 mod opening;
 mod screens;
+mod shown;
 mod stop;
 #[cfg(test)]
 mod tests;
 
-pub use screens::{Answer, Screen, Shows, Tells, Word};
+pub use shown::{Answer, Screen, Shows, Tells, Word};
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -17,11 +19,13 @@ use serde::Serialize;
 
 use super::as_read::{KeyGroup, number_read, pressed, read};
 use super::contents::{Card, CardLine, Label};
+use super::slip::may_change;
 use super::words::{button, contact_title, sentence};
 use crate::inventory::{Contact, LineKind, Station};
+use crate::keybook::Lifeline;
 use crate::script::delta::{Call, Script, Step};
 use crate::script::pressed::Pressed;
-use crate::script::test_call::TestCall;
+use crate::script::test_call::{TestCall, number};
 use crate::setting::{Codes, Name};
 
 /// All that the page of a visit shows. Times in milliseconds. Its keys are spelt out, so it has no `Debug`.
@@ -76,6 +80,8 @@ pub struct Visit {
     pub tests: Vec<VisitTest>,
     /// Who else may answer a test call, by title.
     pub contacts: Vec<VisitContact>,
+    /// Who began to key it and has not reported yet.
+    pub begun: Option<String>,
     /// The first one first.
     pub screens: Vec<Screen>,
 }
@@ -89,8 +95,6 @@ pub struct VisitCall {
     pub tight: Option<String>,
     /// What ends it, where keys do.
     pub close: Option<VisitKeys>,
-    /// How it ends where no key ends it.
-    pub end: Option<&'static str>,
     /// From the answer to the end of the opening.
     pub opens_ms: u64,
 }
@@ -137,6 +141,10 @@ pub struct VisitTest {
     pub how: String,
     /// Who must answer: a name and a number.
     pub who: Option<String>,
+    /// The steps without which it is not to be made: they change what it tests.
+    pub steps: Vec<u32>,
+    /// Whether it is made only after a wrong key that was accepted.
+    pub after_slip: bool,
 }
 
 /// Someone who may answer a test call.
@@ -161,7 +169,8 @@ impl Visit {
         contacts: &BTreeMap<Name, Contact>,
     ) -> Visit {
         let keybook = &station.keybook;
-        let (screens, openings) = screens::screens(script, station);
+        let slipped = after_slip(script, station, contacts);
+        let (screens, openings) = screens::screens(script, station, script.tests.len() + slipped.len());
         let open = |keys: &Pressed| VisitKeys::of(read(keys, Some(&keybook.call.open), station, codes, true));
         let first = card.calls.first();
         let who = script.tests.iter().filter_map(|test| who(test, station));
@@ -194,11 +203,40 @@ impl Visit {
             calls: (0..script.calls.len()).map(|nth| call_of(script, station, codes, card, nth)).collect(),
             openings: openings.iter().map(|opening| open(&opening.keys)).collect(),
             steps: steps(script, station, codes, card),
-            tests: script.tests.iter().map(|test| VisitTest::of(test, station)).collect(),
+            tests: script
+                .tests
+                .iter()
+                .map(|test| VisitTest::of(test, script, station))
+                .chain(
+                    slipped.iter().map(|test| VisitTest { after_slip: true, ..VisitTest::of(test, script, station) }),
+                )
+                .collect(),
             contacts: others(station, contacts),
+            begun: script.begun.as_ref().map(|begun| begun.by.to_string()),
             screens,
         }
     }
+}
+
+/// The test calls that a wrong key may make necessary, beside those of the script.
+fn after_slip(script: &Script, station: &Station, contacts: &BTreeMap<Name, Contact>) -> Vec<TestCall> {
+    let is_asked = |lifeline: &Lifeline| script.tests.iter().any(|test| test.lifeline == lifeline.name);
+    let others = may_change(script, station).into_iter().filter(|lifeline| !is_asked(lifeline));
+    let test = |lifeline: &Lifeline| {
+        let contact = lifeline.settings.iter().find_map(|id| station.wanted(*id)?.contact.clone());
+        TestCall {
+            lifeline: lifeline.name.clone(),
+            number: contact.as_ref().and_then(|name| contacts.get(name)).map(number),
+            contact,
+            test: lifeline.test.clone(),
+            has_failed: false,
+            is_dead: false,
+            is_unsure: false,
+            failed_so: false,
+            is_touched: false,
+        }
+    };
+    others.map(test).collect()
 }
 
 /// Whom the station calls first, then everyone else, by title.
@@ -227,7 +265,6 @@ fn call_of(script: &Script, station: &Station, codes: &Codes, card: &Card, nth: 
         title: card.call_title(nth),
         tight: shown.tight.clone(),
         close: close.map(|close| VisitKeys::of(read(close, keybook.call.close.as_ref(), station, codes, true))),
-        end: shown.end,
         opens_ms: u64::from(keybook.call.greeting_ms) + opening + u64::from(keybook.timing.answer_ms),
     }
 }
@@ -260,7 +297,12 @@ fn steps(script: &Script, station: &Station, codes: &Codes, card: &Card) -> Vec<
 }
 
 impl VisitTest {
-    fn of(test: &TestCall, station: &Station) -> VisitTest {
+    fn of(test: &TestCall, script: &Script, station: &Station) -> VisitTest {
+        let lifeline = station.keybook.lifelines.iter().find(|lifeline| lifeline.name == test.lifeline);
+        let settings = lifeline.iter().flat_map(|lifeline| &lifeline.settings);
+        let names: BTreeSet<&Name> = settings.map(|id| &station.keybook.setting(*id).name).collect();
+        let steps = script.calls.iter().flat_map(|call| &call.steps);
+        let changes = |step: &&Step| step.sets.keys().chain(step.also.keys()).any(|name| names.contains(name));
         let how = test.test.as_deref().unwrap_or("Make a call with it from the station itself.");
         VisitTest {
             lifeline: test.lifeline.to_string(),
@@ -268,6 +310,8 @@ impl VisitTest {
             title: sentence(&button(station, &test.lifeline)),
             how: how.to_owned(),
             who: who(test, station),
+            after_slip: false,
+            steps: steps.filter(changes).map(|step| step.number).collect(),
         }
     }
 }

@@ -5,190 +5,22 @@
 
 use std::collections::BTreeMap;
 
-use serde::Serialize;
-
+use super::super::stretch::bare;
+use super::at::{At, Before, Goal, Rest, Then, Tried, name};
 use super::opening::{Opening, openings, reopenings};
-use super::stop::{Why, stop_text};
+use super::shown::{Answer, Screen, Shows, Tells, Word};
+use super::stop::{Reached, Why, stop_text};
 use crate::inventory::Station;
+use crate::keybook::Setting;
 use crate::script::delta::{Call, Script, Step};
+use crate::setting::{Kind, Weight};
 
-/// One screen.
-#[derive(Debug, Clone, Serialize)]
-pub struct Screen {
-    /// By which taps are kept.
-    pub id: String,
-    /// What it shows.
-    #[serde(flatten)]
-    pub shows: Shows,
-    /// What to know before, a sentence each.
-    pub says: Vec<String>,
-    /// Where each answer leads.
-    pub answers: Vec<Answer>,
-}
-
-/// What a screen shows.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[serde(tag = "shows", rename_all = "snake_case")]
-pub enum Shows {
-    /// The question which station answers.
-    Which,
-    /// A call to make and open; `opening` counts [`super::Visit::openings`].
-    Open {
-        /// From 0.
-        call: usize,
-        /// From 0.
-        opening: usize,
-    },
-    /// A step to key.
-    Step {
-        /// Its number, from 1.
-        step: u32,
-    },
-    /// The question whether a step was keyed before the line dropped.
-    Dropped {
-        /// Its number, from 1.
-        step: u32,
-    },
-    /// The end of a call.
-    End {
-        /// From 0.
-        call: usize,
-    },
-    /// Keying is over before its end.
-    Stop,
-    /// A test call.
-    Test {
-        /// From 0.
-        test: usize,
-    },
-    /// The question who else answered it: one of [`super::Visit::contacts`] goes with the answer.
-    Who {
-        /// From 0.
-        test: usize,
-    },
-    /// The report.
-    Finish,
-}
-
-/// An answer to a screen.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-pub struct Answer {
-    /// What is tapped.
-    pub word: Word,
-    /// The screen it leads to, from 0.
-    pub to: usize,
-    /// What the report says then.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub tells: Option<Tells>,
-}
-
-/// What is tapped.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "snake_case")]
-#[allow(missing_docs, reason = "they are the words of the page")]
-pub enum Word {
-    Accepted,
-    Refused,
-    Nothing,
-    Dropped,
-    Yes,
-    No,
-    Done,
-    Again,
-    Leave,
-    Reached,
-    Failed,
-    Other,
-    Named,
-    Later,
-}
-
-/// A part of the report. A later word on the same step or test replaces an earlier one; openings are listed as they come.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Tells {
-    /// `heard`: accepted, refused or nothing; calls and codes from 1.
-    #[allow(missing_docs, reason = "as in a report")]
-    Opening { call: usize, code: usize, heard: &'static str },
-    /// The same of a step.
-    #[allow(missing_docs, reason = "as in a report")]
-    Step { step: u32, heard: &'static str },
-    /// `outcome`: reached or failed. Who else was reached goes with the tap.
-    #[allow(missing_docs, reason = "as in a report")]
-    Test { test: usize, outcome: &'static str },
-}
-
-/// What was heard of a step before.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-enum Before {
-    First,
-    Refused,
-    Nothing,
-}
-
-/// Which steps come after one.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-enum Rest {
-    All,
-    /// Those to key all the same where `failed` failed; this one is the `nth` of them.
-    After {
-        failed: usize,
-        nth: usize,
-    },
-}
-
-/// A step to key, counted from 0.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-struct Goal {
-    step: usize,
-    before: Before,
-    rest: Rest,
-}
-
-/// How an opening went before.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-enum Tried {
-    No,
-    Refused,
-    Nothing,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-enum At {
-    Which,
-    /// `again`: the call was open before, and has dropped.
-    Open {
-        again: bool,
-        nth: usize,
-        tried: Tried,
-        goal: Goal,
-    },
-    Step(Goal),
-    Dropped(Goal),
-    /// Then the next call, or whatever comes.
-    End {
-        call: usize,
-        then: Then,
-    },
-    Stop(Why, Option<Goal>),
-    Test(usize),
-    Who(usize),
-    Finish,
-}
-
-/// What comes after a call.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-enum Then {
-    Open(Goal),
-    Stop(Why),
-    Tests,
-}
-
-/// All screens of a script, the first one first, and the openings that they show.
-pub(super) fn screens(script: &Script, station: &Station) -> (Vec<Screen>, Vec<Opening>) {
+/// All screens of a script, the first one first, and the openings that they show. `tests`: how many test calls there may be.
+pub(super) fn screens(script: &Script, station: &Station, tests: usize) -> (Vec<Screen>, Vec<Opening>) {
     let calls = script.calls.iter().enumerate();
     let steps = calls.flat_map(|(nth, call)| call.steps.iter().map(move |step| (nth, step))).collect();
-    let mut maker = Maker { script, station, steps, places: BTreeMap::new(), queue: Vec::new(), openings: Vec::new() };
+    let mut maker =
+        Maker { script, station, tests, steps, places: BTreeMap::new(), queue: Vec::new(), openings: Vec::new() };
     let first = Goal { step: 0, before: Before::First, rest: Rest::All };
     let open = At::Open { again: false, nth: 0, tried: Tried::No, goal: first };
     let start = match (script.calls.is_empty(), &script.renumbered) {
@@ -207,6 +39,8 @@ pub(super) fn screens(script: &Script, station: &Station) -> (Vec<Screen>, Vec<O
 struct Maker<'a> {
     script: &'a Script,
     station: &'a Station,
+    /// How many test calls there may be to make.
+    tests: usize,
     /// With the call of each.
     steps: Vec<(usize, &'a Step)>,
     places: BTreeMap<At, usize>,
@@ -235,10 +69,8 @@ impl Maker<'_> {
 
     fn screen(&mut self, at: At, open: At) -> Screen {
         let (shows, says, answers) = match at {
-            At::Which => {
-                let answers = vec![self.answer(Word::Yes, open), self.answer(Word::No, At::Stop(Why::Other, None))];
-                (Shows::Which, Vec::new(), answers)
-            }
+            At::Which => self.which(open),
+            At::Says => self.says(),
             At::Open { again, nth, tried, goal } => self.open(again, nth, tried, goal),
             At::Step(goal) => self.step(goal),
             At::Dropped(goal) => {
@@ -268,16 +100,43 @@ impl Maker<'_> {
             At::Who(test) => self.who(test),
             At::Finish => (Shows::Finish, Vec::new(), Vec::new()),
         };
-        Screen { id: name(at), shows, says, answers }
+        let is_bare = matches!(at, At::Open { goal, .. } if self.is_worth_a_frame(goal));
+        Screen { id: name(at), shows, says, is_bare, answers }
+    }
+
+    fn which(&mut self, open: At) -> (Shows, Vec<String>, Vec<Answer>) {
+        let says = self.script.renumbered.as_ref().map_or_else(BTreeMap::new, |of| of.values.clone());
+        let this = Answer { tells: (!says.is_empty()).then_some(Tells::Found(says)), ..self.answer(Word::Yes, open) };
+        let other = if self.locating().is_some() { At::Says } else { At::Stop(Why::Other, None) };
+        let tells = other != At::Says;
+        let other = Answer { tells: tells.then(|| Tells::Note(OTHER.into())), ..self.answer(Word::No, other) };
+        (Shows::Which, Vec::new(), vec![this, other])
+    }
+
+    /// What the station that answers says of itself.
+    fn says(&mut self) -> (Shows, Vec<String>, Vec<Answer>) {
+        let stop = At::Stop(Why::Other, None);
+        let heard = self.locating().map_or_else(|| Tells::Note(OTHER.into()), Tells::Heard);
+        let answers =
+            vec![self.telling(Word::Named, stop, heard), self.telling(Word::Later, stop, Tells::Note(OTHER.into()))];
+        (Shows::Says, Vec::new(), answers)
+    }
+
+    /// The setting by which a station says which it is.
+    fn locating(&self) -> Option<String> {
+        let mut settings = self.station.keybook.settings.iter();
+        let is_it =
+            |setting: &&Setting| setting.weight == Weight::Locating && matches!(setting.kind, Kind::Digits { .. });
+        settings.find(is_it).map(|setting| setting.name.to_string())
     }
 
     /// The first test call, or the report.
     fn tests(&self) -> At {
-        if self.script.tests.is_empty() { At::Finish } else { At::Test(0) }
+        if self.tests == 0 { At::Finish } else { At::Test(0) }
     }
 
     fn after_test(&self, test: usize) -> At {
-        if test + 1 < self.script.tests.len() { At::Test(test + 1) } else { At::Finish }
+        if test + 1 < self.tests { At::Test(test + 1) } else { At::Finish }
     }
 
     fn test(&mut self, test: usize) -> (Shows, Vec<String>, Vec<Answer>) {
@@ -356,24 +215,73 @@ impl Maker<'_> {
         };
         // There is always one.
         let opening = all.get(nth).or(all.first()).cloned().unwrap_or_default();
-        let told = |heard| opening.code.map(|code| Tells::Opening { call: call + 1, code, heard });
+        let told = |heard| opening.tells(call, heard);
         let same = |tried| At::Open { again, nth, tried, goal };
-        let (refused, told_refused) = match (nth + 1 < all.len(), tried) {
-            (true, _) => (At::Open { again, nth: nth + 1, tried: Tried::No, goal }, told("refused")),
-            (false, Tried::No | Tried::Nothing) if all.len() == 1 => (same(Tried::Refused), None),
-            (false, _) => (At::Stop(self.locked_out(goal), Some(goal)), told("refused")),
+        let (refused, told_refused) = match (tried, nth + 1 < all.len()) {
+            (Tried::No, _) => (same(Tried::Refused), None),
+            (Tried::Nothing, _) => (same(Tried::Both), None),
+            (Tried::Refused | Tried::Both, true) => {
+                (At::Open { again, nth: nth + 1, tried: Tried::No, goal }, told("refused"))
+            }
+            (Tried::Refused | Tried::Both, false) => (At::Stop(self.locked_out(goal), Some(goal)), told("refused")),
         };
-        let says = open_text(again, nth, tried);
+        let nothing = match tried {
+            Tried::No => same(Tried::Nothing),
+            Tried::Refused => same(Tried::Both),
+            Tried::Nothing | Tried::Both => At::Stop(self.no_answer(goal), Some(goal)),
+        };
+        let says = match tried {
+            Tried::No if nth == 0 => self.open_after(again, goal),
+            Tried::No | Tried::Refused | Tried::Nothing | Tried::Both => vec![open_text(tried).to_owned()],
+        };
         let mut answers = vec![self.answer(Word::Accepted, At::Step(goal)), self.answer(Word::Refused, refused)];
         answers[0].tells = told("accepted");
         answers[1].tells = told_refused;
-        answers.push(Answer { tells: told("nothing"), ..self.answer(Word::Nothing, same(Tried::Nothing)) });
+        answers.push(Answer { tells: told("nothing"), ..self.answer(Word::Nothing, nothing) });
         answers.push(self.answer(Word::Leave, At::Stop(self.left(goal), None)));
-        let place = self.openings.iter().position(|known| *known == opening).unwrap_or(self.openings.len());
+        let place = self.openings.iter().position(|known| known.keys == opening.keys).unwrap_or(self.openings.len());
         if place == self.openings.len() {
             self.openings.push(opening);
         }
         (Shows::Open { call, opening: place }, says, answers)
+    }
+
+    /// What is said where a call is opened later than the first.
+    fn open_after(&self, again: bool, goal: Goal) -> Vec<String> {
+        let now = self.number(goal);
+        let after = match goal.rest {
+            Rest::After { failed, nth: 0 } if goal.before == Before::First => Some(failed),
+            Rest::All | Rest::After { .. } => None,
+        };
+        let text = match after {
+            Some(failed) => {
+                // Where the station did not end the call, a screen of its own has said it.
+                let is_up = !again && self.ends(Goal { step: failed, ..goal });
+                let (failed, hang_up) = (self.steps[failed].1.number, if is_up { " Hang up." } else { "" });
+                let helps = self.helps();
+                format!("Step {failed} failed.{hang_up} Ring again at once and key step {now}: {helps}.")
+            }
+            None if again => "Ring again at once and open the call. Then go on.".to_owned(),
+            None if self.is_worth_a_frame(goal) => {
+                let step = self.steps[goal.step].1;
+                format!("WARNING: {} now. Ring again at once.", bare(self.script, step, self.station))
+            }
+            None => return Vec::new(),
+        };
+        vec![text]
+    }
+
+    /// Whether a button calls nobody while a call is opened again; of the first call the card has said it.
+    fn is_worth_a_frame(&self, goal: Goal) -> bool {
+        let step = self.steps[goal.step].1;
+        goal.step > 0 && !(step.uncovered.is_empty() && step.unsure.is_empty())
+    }
+
+    fn helps(&self) -> &'static str {
+        match self.station.keybook.lifelines.iter().filter(|lifeline| lifeline.is_required()).count() {
+            0 | 1 => "it helps to leave the button working",
+            _ => "it helps to leave the buttons working",
+        }
     }
 
     /// What the report says of a step; where it was silent once, a refusal after it counts as silence.
@@ -408,7 +316,7 @@ impl Maker<'_> {
         let after = match goal.rest {
             Rest::After { failed, .. } if goal.before == Before::First => {
                 let (failed, now) = (number(failed), self.number(goal));
-                Some(format!("Step {failed} failed. Key step {now} now: it helps to leave the buttons working."))
+                Some(format!("Step {failed} failed. Key step {now} now: {}.", self.helps()))
             }
             Rest::All | Rest::After { .. } => None,
         };
@@ -502,64 +410,34 @@ impl Maker<'_> {
     }
 
     fn left(&self, goal: Goal) -> Why {
-        Why::Left { safe: self.is_covered(goal) }
+        Why::Left(self.reached(goal))
     }
 
     fn locked_out(&self, goal: Goal) -> Why {
-        Why::LockedOut { safe: self.is_covered(goal) }
+        Why::LockedOut(self.reached(goal))
+    }
+
+    fn no_answer(&self, goal: Goal) -> Why {
+        Why::NoAnswer(self.reached(goal))
+    }
+
+    /// How the station is just before a step is keyed.
+    fn reached(&self, goal: Goal) -> Reached {
+        match (goal.rest, goal.before) {
+            _ if self.is_covered(goal) => Reached::Safe,
+            (Rest::All, Before::First | Before::Refused) => Reached::Before(self.number(goal)),
+            (Rest::All, Before::Nothing) | (Rest::After { .. }, _) => Reached::Unsure,
+        }
     }
 }
 
-fn open_text(again: bool, nth: usize, tried: Tried) -> Vec<String> {
-    let text = match (again, nth, tried) {
-        (false, 0, Tried::No) => return Vec::new(),
-        (true, 0, Tried::No) => "Ring again at once and open the call. Then go on.",
-        (_, _, Tried::Nothing) => {
-            "Ring again, and key it once more. If you hear nothing again, stop here, report it, and keep any stand-in."
-        }
-        (_, _, Tried::Refused) => "It was refused. Key it once more, slowly. If the line has dropped, ring again.",
-        (_, _, Tried::No) => "That code was refused. Try the next one. If the line has dropped, ring again.",
-    };
-    vec![text.to_owned()]
-}
+/// What the report notes of another station that does not say which it is.
+const OTHER: &str = "Another station answered, or it could not be told which.";
 
-/// The name of a screen: what it is, in short.
-fn name(at: At) -> String {
-    let goal = |Goal { step, before, rest }: Goal| {
-        let before = match before {
-            Before::First => "",
-            Before::Refused => "r",
-            Before::Nothing => "n",
-        };
-        let rest = match rest {
-            Rest::All => String::new(),
-            Rest::After { failed, nth } => format!("-after{}.{nth}", failed + 1),
-        };
-        format!("step{}{before}{rest}", step + 1)
-    };
-    match at {
-        At::Which => "which".into(),
-        At::Open { again, nth, tried, goal: of } => {
-            let again = if again { "again-" } else { "" };
-            let tried = match tried {
-                Tried::No => "",
-                Tried::Refused => "r",
-                Tried::Nothing => "n",
-            };
-            format!("{again}open{}{tried}-{}", nth + 1, goal(of))
-        }
-        At::Step(of) => goal(of),
-        At::Dropped(of) => format!("dropped-{}", goal(of)),
-        At::End { call, then } => match then {
-            Then::Open(of) => format!("end{}-{}", call + 1, goal(of)),
-            Then::Stop(why) => format!("end{}-{}", call + 1, why.name()),
-            Then::Tests => format!("end{}", call + 1),
-        },
-        At::Stop(why, retry) => {
-            format!("{}{}", why.name(), retry.map_or_else(String::new, |of| format!("-{}", goal(of))))
-        }
-        At::Test(test) => format!("test{}", test + 1),
-        At::Who(test) => format!("who{}", test + 1),
-        At::Finish => "finish".into(),
+fn open_text(tried: Tried) -> &'static str {
+    match tried {
+        Tried::Nothing | Tried::Both => "Ring again, and key it once more.",
+        Tried::Refused => "It was refused. Key it once more, slowly. If the line has dropped, ring again.",
+        Tried::No => "That code was refused. Try the next one. If the line has dropped, ring again.",
     }
 }

@@ -8,7 +8,7 @@ use jiff::Timestamp;
 use proptest::prelude::*;
 use uuid::Uuid;
 
-use super::{Shows, Tells, Visit, Word};
+use super::{Shows, Tells, Visit, VisitStep, Word};
 use crate::inventory::Station;
 use crate::keybook::sample::TERN;
 use crate::keybook::{Ability, Held, SettingId, SimulatedStation};
@@ -50,6 +50,7 @@ struct Walk<'a> {
     station: SimulatedStation,
     turns: Box<dyn Iterator<Item = Turn> + 'a>,
     report: Report,
+    notes: Vec<String>,
     /// Whether the screen on which keying ended warned of a button.
     warned: bool,
     stopped: bool,
@@ -64,6 +65,11 @@ impl Walk<'_> {
         for _ in 0..1_000 {
             self.seen.insert(at);
             let screen = &self.visit.screens[at];
+            // Whoever is to ring again hangs up first.
+            let rings = |text: &String| text.contains("Ring again");
+            if matches!(screen.shows, Shows::Open { .. }) && screen.says.iter().any(rings) {
+                self.station.hang_up();
+            }
             let Some(word) = self.word(&screen.shows) else { return };
             if screen.shows == Shows::Stop {
                 self.stopped = true;
@@ -81,6 +87,7 @@ impl Walk<'_> {
     fn word(&mut self, shows: &Shows) -> Option<Word> {
         Some(match shows {
             Shows::Which => Word::Yes,
+            Shows::Says => Word::Later,
             Shows::Open { opening, .. } => self.open(self.visit.openings[*opening].pressed.as_deref()?),
             Shows::Step { step } => self.key(self.visit.steps[*step as usize - 1].keys.pressed.as_deref()?),
             Shows::Dropped { .. } => match self.dropped.take().expect("it was said before") {
@@ -149,6 +156,8 @@ impl Walk<'_> {
                 let lifeline = self.visit.tests[*test].lifeline.as_str().into();
                 self.report.tests.push(Test { lifeline, outcome, contact: None, dialled: None });
             }
+            Tells::Found(_) | Tells::Heard(_) => panic!("nothing is asked about which station it is"),
+            Tells::Note(text) => self.notes.push(text.clone()),
         }
     }
 }
@@ -190,6 +199,7 @@ fn walked(station: &Arc<Station>, held: &str, turns: &[Turn]) -> Result<(), Test
         station: as_recorded(station, &record),
         turns: Box::new(turns.iter().copied()),
         report: Report { at, ..blank },
+        notes: Vec::new(),
         warned: false,
         stopped: false,
         seen: BTreeSet::new(),
@@ -336,7 +346,7 @@ fn keys_are_read_as_people_read_them() {
 }
 
 #[test]
-fn the_second_refusal_of_one_code_is_told_and_each_refusal_where_others_are_left() {
+fn every_code_is_keyed_twice_before_its_refusal_is_told_and_the_next_is_tried() {
     let wanted = "access: {secret: \"file:new\"}, identity: \"121\", unit.mode: service";
     let heard = |held: &str| {
         let station = station(EIDER, wanted);
@@ -354,7 +364,7 @@ fn the_second_refusal_of_one_code_is_told_and_each_refusal_where_others_are_left
     };
     let refused = |code| Some(Tells::Opening { call: 1, code, heard: "refused" });
     assert_eq!(heard("access: {secret: \"file:new\"}, identity: \"120\", unit.mode: service"), [None, refused(1)]);
-    assert_eq!(heard("identity: \"120\", unit.mode: service"), [refused(1), refused(2)]);
+    assert_eq!(heard("identity: \"120\", unit.mode: service"), [None, refused(1), None, refused(2)]);
 }
 
 #[test]
@@ -365,5 +375,70 @@ fn taps_are_kept_by_names_that_an_unlike_script_does_not_share_by_chance() {
     let places: BTreeMap<&str, usize> = visit.screens.iter().enumerate().map(|(nth, one)| (&*one.id, nth)).collect();
     for name in ["open1-step1", "step1", "step1-after1.0", "step2-after1.0", "dropped-step2", "end1", "finish"] {
         assert_eq!(places.contains_key(name), name != "step1-after1.0", "{name}: {places:?}");
+    }
+}
+
+/// The screens that the same word leads to, one after the other, from the first.
+fn leads(visit: &Visit, words: &[Word]) -> usize {
+    words.iter().fold(0, |at, word| {
+        let answers = &visit.screens[at].answers;
+        answers.iter().find(|answer| answer.word == *word).expect("an answer").to
+    })
+}
+
+#[test]
+fn where_nothing_answers_twice_the_screens_end_in_a_stop_that_names_the_number_and_can_be_tried_again() {
+    let station = station(EIDER, "access: {secret: \"file:new\"}, identity: \"121\", unit.mode: service");
+    let held = "access: {secret: \"file:new\"}, identity: \"120\", unit.mode: service";
+    let record = fold(&station.keybook, [&report(held)], |_| None);
+    let visit = visit_of(&there(&station, &record).unwrap().unwrap(), &station);
+    for words in [
+        vec![Word::Nothing, Word::Nothing],
+        vec![Word::Nothing, Word::Refused, Word::Nothing],
+        vec![Word::Refused, Word::Nothing, Word::Nothing],
+    ] {
+        let stop = &visit.screens[leads(&visit, &words)];
+        assert_eq!(stop.shows, Shows::Stop, "{words:?}");
+        assert!(stop.says[0].starts_with("No one answers at +44 1632 960121. Key no more."), "{:?}", stop.says);
+        let again = stop.answers.iter().find(|answer| answer.word == Word::Again).expect("it can be tried again");
+        assert_eq!(again.to, 0);
+    }
+}
+
+/// After a step that stores another code has dropped: what a report cannot place after the step stands in its note.
+#[test]
+fn what_is_tapped_after_a_dropped_line_is_told_in_the_note_where_a_step_changes_the_code() {
+    let station = station(EIDER, "access: {secret: \"file:new\"}, unit.mode: service");
+    let record = fold(&station.keybook, [&report("access: factory, unit.mode: service")], |_| None);
+    let script = there(&station, &record).unwrap().unwrap();
+    let visit = visit_of(&script, &station);
+    let stores = |step: &VisitStep| step.what.contains("access");
+    let at = visit.steps.iter().position(stores).expect("a step that stores the code");
+    let words = [&[Word::Accepted].repeat(1 + at)[..], &[Word::Dropped, Word::Yes]].concat();
+    let mut at = leads(&visit, &words);
+    let mut told = Vec::new();
+    for word in [Word::Refused, Word::Refused, Word::Nothing] {
+        let answer = visit.screens[at].answers.iter().find(|answer| answer.word == word).expect("an answer");
+        told.push(answer.tells.clone());
+        at = answer.to;
+    }
+    let [None, Some(Tells::Note(new)), Some(Tells::Note(old))] = &told[..] else { panic!("{told:?}") };
+    assert!(new.contains("the code that step") && new.ends_with("was refused."), "{new}");
+    assert_eq!(old, "After the line dropped, code 2 of the card was not answered.");
+}
+
+#[test]
+fn a_button_that_is_out_of_service_before_the_first_key_calls_nobody_on_every_stop_before_it() {
+    let station =
+        station(EIDER, "access: {secret: \"file:new\"}, unit.mode: service, line.kind: pbx, emergency.primary: \"5\"");
+    let held = "access: {secret: \"file:new\"}, unit.mode: survey, line.kind: pbx, emergency.primary: \"5\", emergency.backup: \"\"";
+    let record = fold(&station.keybook, [&report(held)], |_| None);
+    let visit = visit_of(&there(&station, &record).unwrap().unwrap(), &station);
+    for words in [vec![Word::Nothing, Word::Nothing], vec![Word::Refused, Word::Refused], vec![Word::Leave]] {
+        let says = &visit.screens[leads(&visit, &words)].says;
+        assert!(
+            says.iter().any(|text| text.contains("he red button calls nobody now. Keep a stand-in here")),
+            "{says:?}"
+        );
     }
 }
