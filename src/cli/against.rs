@@ -10,11 +10,14 @@ use serde_json::{Value as Json, json as object};
 use super::context::{Files, load, settled_look};
 use super::error::{CliError, counted, findings_text, paint};
 use crate::brake::{Held, Numbers, Tally};
+use crate::config;
 use crate::daemon::{Clock, with_causes};
-use crate::drift::Standing;
-use crate::files::{Folder, Look, Tree};
+use crate::drift::{LifelineService, Rules, Service, Standing};
+use crate::files::{FileText, Folder, Look, Tree};
 use crate::finding::{Finding, plural};
-use crate::fleet::{Fleet, Reading, ReadingCache, Records, Source, SourceTexts, View, judged, open_existing_with_key};
+use crate::fleet::{
+    Fleet, LookTerms, Reading, ReadingCache, Records, Source, SourceTexts, View, judged, open_existing_with_key,
+};
 use crate::git::{self, Cache, Git, GitError, Snapshot};
 use crate::inventory::Commit;
 use crate::preview::{Preview, json as change_json, text as show};
@@ -35,6 +38,8 @@ pub struct Against {
     /// The stations whose standing would be another at once, by the ledger: as it is by what is compared with, and as it would
     /// be. Nothing where the ledger was not asked.
     pub standings: Vec<(Name, Standing, Standing)>,
+    /// Stations that would leave while they are out of service, each with what is wrong there.
+    pub abandoned: Vec<(Name, String)>,
 }
 
 /// What the brake makes of the files as they are.
@@ -55,8 +60,18 @@ impl Against {
         let commit = self.commit.as_ref().map(|commit| format!("{} is {commit}.\n", self.what));
         commit.unwrap_or_default()
             + &show(&self.change, &self.what, "here")
+            + &self.abandoned(str::to_owned)
             + &self.standings()
             + &self.foretold(&self.what)
+    }
+
+    /// A line for each station that would leave while a press of its button reaches nobody. `literal` shows its name.
+    pub fn abandoned(&self, literal: impl Fn(&str) -> String) -> String {
+        let line = |(name, why): &(Name, String)| {
+            let name = literal(name);
+            format!("\n{name} is out-of-service: {why}. Nobody is alerted about it once it is gone.\n")
+        };
+        self.abandoned.iter().map(line).collect()
     }
 
     /// What stations become that change at once, what they are, and which they are; the worst first.
@@ -116,6 +131,8 @@ impl Against {
             .iter()
             .map(|(name, before, after)| object!({ "station": &**name, "from": before.as_str(), "to": after.as_str() }))
             .collect();
+        json["gone_out_of_service"] =
+            self.abandoned.iter().map(|(name, why)| object!({ "station": &**name, "why": why })).collect();
         json["on_record"] = tally.on_record.into();
         json["against"] = object!({
             "what": self.what,
@@ -125,43 +142,85 @@ impl Against {
     }
 }
 
+/// What is compared with: its files, and the rules of its configuration, where it has one.
+struct Other {
+    trees: SourceTexts,
+    rules: Option<Rules>,
+}
+
 /// What the files would change, against a folder or a revision.
 pub async fn against(what: &str, files: &Files) -> Result<Against, CliError> {
     let folder = Path::new(what);
-    let trees = if folder.is_dir() { in_folder(folder, files)? } else { in_history(what, files)? };
+    let Other { trees, rules } = if folder.is_dir() { in_folder(folder, files)? } else { in_history(what, files)? };
     let before = files.sources.read_texts(&trees, &mut ReadingCache::default());
     must_be_sound(&before, &trees, what)?;
     let references: Vec<_> = before.references.iter().chain(&files.reading.references).cloned().collect();
     let codes = files.sources.codes(&references);
-    let change = Preview::between(&before.inventory, &files.reading.inventory, &codes);
+    let mut change = Preview::between(&before.inventory, &files.reading.inventory, &codes);
     let before = Arc::new(before);
-    let (foretold, standings) = match by_ledger(files, &trees, &before).await {
-        Ok(told) => told,
-        Err(why) => (by_files(files, &before, why), Vec::new()),
+    let commit = trees.commit.clone();
+    let (foretold, standings, abandoned) = match by_ledger(files, (&trees, &before), rules).await {
+        Ok(Both { old, new }) => {
+            change.by_record(
+                |name, lifeline| is_watched(&old, name, lifeline),
+                |name, lifeline| is_watched(&new, name, lifeline),
+            );
+            let (held, stations) = (new.held(), new.rows.len());
+            let foretold = Foretold { held, tally: new.tally, stations, without_ledger: None };
+            (foretold, standings(&old, &new), abandoned(&old, &change))
+        }
+        Err(why) => (by_files(files, &before, why), Vec::new(), Vec::new()),
     };
-    Ok(Against { what: what.to_owned(), commit: trees.commit, change, foretold, standings })
+    Ok(Against { what: what.to_owned(), commit, change, foretold, standings, abandoned })
 }
 
-/// What views of both files by the ledger of the configuration say; or why there can be none. Dropped reports are recorded
-/// first.
+/// A fleet by the ledger, as what is compared with wants it, and as the files do.
+struct Both {
+    old: Arc<View>,
+    new: Arc<View>,
+}
+
+/// Views of both files by the ledger of the configuration, each by its own rules; or why there can be none. Dropped reports are
+/// recorded first.
 async fn by_ledger(
     files: &Files,
-    trees: &SourceTexts,
-    before: &Arc<Reading>,
-) -> Result<(Foretold, Vec<(Name, Standing, Standing)>), String> {
+    (trees, before): (&SourceTexts, &Arc<Reading>),
+    rules: Option<Rules>,
+) -> Result<Both, String> {
     let failed = |error: &dyn std::error::Error| format!("The ledger could not be asked ({})", with_causes(error));
     let store = open_existing_with_key(files.config.ledger.reveal(), &files.config.key_place()).await;
     let store = store.map_err(|error| failed(&error))?;
     let (store, key) = store.ok_or("There is no ledger of this version here")?;
     let (now, terms) = (Clock::from_env()?.now(), files.config.looking());
     let settle = terms.settle;
-    let fleet = Fleet::new(files.config.sources(key), store, terms);
-    let mut fleet = fleet.assuming(trees.clone(), before.clone(), now);
+    let theirs = LookTerms { rules: rules.unwrap_or(terms.rules), ..terms.clone() };
+    let fleet = Fleet::new(files.config.sources(key), store, terms.clone());
+    let mut fleet = fleet.assuming(trees.clone(), before.clone(), now, theirs);
     let old = settled_look(&mut fleet, None, now, settle).await.map_err(|error| failed(&error))?;
-    let mut fleet = fleet.assuming(files.texts.clone(), files.reading.clone(), now);
-    let view = settled_look(&mut fleet, None, now, settle).await.map_err(|error| failed(&error))?;
-    let foretold = Foretold { held: view.held(), tally: view.tally, stations: view.rows.len(), without_ledger: None };
-    Ok((foretold, standings(&old, &view)))
+    let mut fleet = fleet.assuming(files.texts.clone(), files.reading.clone(), now, terms);
+    let new = settled_look(&mut fleet, None, now, settle).await.map_err(|error| failed(&error))?;
+    Ok(Both { old, new })
+}
+
+fn is_watched(view: &View, station: &Name, lifeline: &Name) -> bool {
+    view.row(station).is_some_and(|row| row.drift.lifelines.iter().any(|service| service.name == *lifeline))
+}
+
+/// The stations that go while they are out of service.
+fn abandoned(old: &View, change: &Preview) -> Vec<(Name, String)> {
+    let rows = change.gone.iter().filter_map(|name| old.row(name));
+    let out = rows.filter(|row| row.drift.standing == Standing::OutOfService);
+    out.map(|row| {
+        let required = row.drift.lifelines.iter().filter(|service| service.is_required);
+        let why = required.filter_map(|LifelineService { title, service, .. }| match service {
+            Service::Dead => Some(format!("{title} calls nobody")),
+            Service::Failed => Some(format!("the last test of {title} failed")),
+            Service::Untested | Service::Overdue | Service::Tested => None,
+        });
+        let why: Vec<String> = why.collect();
+        (row.station.name.clone(), if why.is_empty() { "a button may call nobody".into() } else { why.join(", ") })
+    })
+    .collect()
 }
 
 /// The stations whose standing differs, by their new names.
@@ -185,23 +244,33 @@ fn by_files(files: &Files, before: &Reading, why: String) -> Foretold {
 }
 
 /// The keybooks and inventory of a configuration's folder, or a folder of inventory files alone beside today's keybooks.
-fn in_folder(folder: &Path, files: &Files) -> Result<SourceTexts, CliError> {
+fn in_folder(folder: &Path, files: &Files) -> Result<Other, CliError> {
     let file = folder.join("stationkeep.yaml");
+    let mut rules = None;
     let (keybooks, inventory) = if file.is_file() {
         let config = load(&file)?;
+        rules = Some(config.looking().rules);
         let inventory = match &config.inventory {
             Source::Folder(folder) => tree(folder)?,
             Source::Git(followed) => whole(followed.read(&Git::default(), &mut Cache::default())?)?.1,
         };
         (tree(&config.keybooks)?, inventory)
     } else {
-        (files.texts.keybooks.clone(), tree(&Folder::new(Path::new(""), &folder.display().to_string()))?)
+        let inventory = tree(&Folder::new(Path::new(""), &folder.display().to_string()))?;
+        let is_one = |text: &Arc<FileText>| text.bytes.split(|byte| *byte == b'\n').any(is_inventory);
+        if !inventory.files.values().any(is_one) {
+            let folder = folder.display();
+            return Err(CliError::usage(format!(
+                "{folder} holds no inventory: no .yaml file there says \"inventory: 1\". Name a folder that holds one, or a revision."
+            )));
+        }
+        (files.texts.keybooks.clone(), inventory)
     };
-    Ok(SourceTexts { keybooks, inventory, commit: None })
+    Ok(Other { trees: SourceTexts { keybooks, inventory, commit: None }, rules })
 }
 
 /// The inventory as a revision of its repository had it, and the keybooks too, where they lie beside it.
-fn in_history(revision: &str, files: &Files) -> Result<SourceTexts, CliError> {
+fn in_history(revision: &str, files: &Files) -> Result<Other, CliError> {
     let git = Git::default();
     let failed = |error: GitError| {
         let why = format!("{revision} is not a folder, and no revision to compare with: {}", with_causes(&error));
@@ -223,7 +292,28 @@ fn in_history(revision: &str, files: &Files) -> Result<SourceTexts, CliError> {
             (commit, inventory, keybooks)
         }
     };
-    Ok(SourceTexts { keybooks, inventory, commit: Some(commit) })
+    let rules = match &files.sources.inventory {
+        Source::Folder(folder) => rules_as_of(&git, folder, commit.id(), files),
+        Source::Git(_) => None,
+    };
+    Ok(Other { trees: SourceTexts { keybooks, inventory, commit: Some(commit) }, rules })
+}
+
+/// The line that a file of the inventory begins with.
+fn is_inventory(line: &[u8]) -> bool {
+    line.strip_prefix(b"\xef\xbb\xbf").unwrap_or(line).starts_with(b"inventory:")
+}
+
+/// The rules that the configuration had in a commit; nothing where it lies elsewhere, or was not sound.
+fn rules_as_of(git: &Git, inventory: &Folder, commit: &str, files: &Files) -> Option<Rules> {
+    let own = Folder { shown: "".into(), path: files.config.folder.clone() };
+    if !git::is_same_work_tree(git, &own, inventory) {
+        return None;
+    }
+    let tree = git::tree_as_of(git, &own, commit).ok()?.tree;
+    let name: Arc<str> = files.config.file.file_name()?.to_string_lossy().into();
+    let text = tree.files.iter().find(|(path, _)| path.trim_start_matches(['.', '/']) == &*name)?.1;
+    Some(config::read(&name, &files.config.folder, &text.bytes).ok()?.looking().rules)
 }
 
 fn tree(folder: &Folder) -> Result<Tree, CliError> {

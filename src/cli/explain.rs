@@ -8,13 +8,14 @@ use textwrap::{Options, fill};
 use super::context::Context;
 use super::error::{CliError, print};
 use super::exit::Exit;
+use super::saying::end_of;
 use super::writers::Writers;
 use crate::drift::{LifelineService, Service, held_text, value_text};
-use crate::finding::{Place, did_you_mean, minute};
+use crate::finding::{Place, did_you_mean, minute, with_article};
 use crate::fleet::{Explanation, View};
 use crate::inventory::{Extent, LineEntry, Station, Wish, parts};
 use crate::keybook::SettingId;
-use crate::ledger::{Holding, State};
+use crate::ledger::{Aside, Holding, State, Target};
 use crate::script::{NoScript, Script, Step};
 use crate::setting::Name;
 
@@ -35,9 +36,9 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
         None => keybook.ids().collect(),
         Some(name) => {
             let fix = || did_you_mean(name, keybook.settings.iter().map(|s| &*s.name));
-            let id = keybook
-                .id(name)
-                .ok_or_else(|| CliError::usage(format!("a {} has no setting \"{name}\". {}", keybook.model, fix())))?;
+            let id = keybook.id(name).ok_or_else(|| {
+                CliError::usage(format!("{} has no setting \"{name}\". {}", with_article(&keybook.model), fix()))
+            })?;
             vec![id]
         }
     };
@@ -82,7 +83,7 @@ impl<'v> Page<'v> {
         let title = &station.keybook.title;
         let mut out = format!("{}  {title} at {}: {}\n", station.name, station.site, station.location);
         let standing = self.explained.row.drift.told_text();
-        let _ = writeln!(out, "defined at {}, rings on {}, stands {standing}", station.place, station.number);
+        let _ = writeln!(out, "defined at {}, rings on {}, is {standing}", station.place, station.number);
         let layers: Vec<String> = self.explained.layers.iter().map(ToString::to_string).collect();
         let _ = writeln!(out, "layers, the later wins: {}", layers.join(", "));
         if let Some(commit) = &self.view.reading.commit {
@@ -105,7 +106,9 @@ impl<'v> Page<'v> {
             Some(wanted) => {
                 let _ = writeln!(out, "  wanted     {}", value_text(&wanted.value));
             }
-            None => out.push_str("  wanted     nothing: it is left as it is\n"),
+            None => {
+                let _ = writeln!(out, "  wanted     {}", self.unwanted(&setting.name));
+            }
         }
         let voices = self.explained.voices.get(&id).map_or(&[][..], |voices| voices);
         for (nth, voice) in voices.iter().enumerate() {
@@ -126,6 +129,21 @@ impl<'v> Page<'v> {
             paragraph(out, &line);
         }
         out.push('\n');
+    }
+
+    /// Why nothing is wanted of a setting.
+    fn unwanted(&self, setting: &Name) -> String {
+        let station = self.station;
+        let asides = self.view.decisions.asides(self.view.at);
+        let covers = |aside: &&&Aside| {
+            aside.setting.as_ref().is_none_or(|name| name == setting)
+                && match &aside.target {
+                    Target::Station(name) => *name == station.name,
+                    Target::Site(site) => *site == station.site,
+                }
+        };
+        let last = asides.iter().filter(covers).map(|aside| aside.until).max();
+        last.map_or_else(|| "not managed".into(), |until| format!("set aside until {}", end_of(until)))
     }
 
     fn written(&self, out: &mut String, place: &Place) {
@@ -199,7 +217,14 @@ impl<'v> Page<'v> {
                 None if self.station.for_now.set_aside == Extent::Whole => {
                     out.push_str("  service    set aside, out of service\n");
                 }
-                None => out.push_str("  service    not watched: nobody knows what one of its settings should hold\n"),
+                None => {
+                    let wanted = |id: SettingId| self.station.wanted(id).map(|wanted| &wanted.value);
+                    let why = match lifeline.is_required() || lifeline.is_in_use(wanted) {
+                        true => "nobody knows what one of its settings should hold",
+                        false => "by what is wanted here it is never tried",
+                    };
+                    let _ = writeln!(out, "  service    not watched: {why}");
+                }
             }
             out.push('\n');
         }

@@ -22,10 +22,10 @@ Without --by it lists the stations and what would change at each. Check that eve
 meant: once the change is released, its scripts can be keyed. An edit of what is wanted makes it
 another change.")]
 pub struct Args {
-    /// The change: 16 hexadecimal digits, from the alert or from script
-    change: Digest,
+    /// The change: 16 hexadecimal digits, from the alert or from script; without it, what is held is listed
+    change: Option<Digest>,
     /// Your name; without it the stations are listed
-    #[arg(long, value_name = "NAME", requires = "why")]
+    #[arg(long, value_name = "NAME", requires_all = ["why", "change"])]
     by: Option<String>,
     /// The reason: what was checked
     #[arg(long, value_name = "TEXT", requires = "by")]
@@ -35,13 +35,16 @@ pub struct Args {
 pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     let mut context = Context::open(config).await?;
     let Some(held) = context.view.held() else {
+        if args.change.is_none() {
+            print("Nothing is held.\n")?;
+            return Ok(context.exit(Exit::Done));
+        }
         return Err(CliError::failed("nothing is held, so there is nothing to release."));
     };
     let change = &held.change;
-    if change.digest != args.change {
+    if let Some(asked) = args.change.filter(|asked| *asked != change.digest) {
         return Err(CliError::failed(format!(
-            "change {} is not held. What is held now is {}, since an edit changed what is wanted. {}",
-            args.change,
+            "change {asked} is not held. What is held now is {}, since an edit changed what is wanted. {}",
             change.digest,
             release_hint(&held)
         )));

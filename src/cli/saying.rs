@@ -41,21 +41,40 @@ pub async fn write_down(context: &Context, decision: &Decision) -> Result<(), Cl
     Ok(())
 }
 
-/// "2026-12-01 17:00 UTC, in 5 days".
+/// "2026-12-01 17:00 UTC, in 5 days"; a day that someone wrote is shown as they wrote it.
 pub fn in_time(until: Timestamp, now: Timestamp) -> String {
-    let left = until.duration_since(now).max(SignedDuration::ZERO);
+    // The clock has moved on a little since the time was written.
+    let left = until.duration_since(now).max(SignedDuration::ZERO) + SignedDuration::from_secs(30);
     let (days, hours) = (left.as_hours() / 24, left.as_hours());
     let left = match (days, hours) {
         (0, 0) => format!("{} min", left.as_mins()),
         (0..=1, hours) => format!("{hours} h"),
         (days, _) => format!("{days} days"),
     };
-    format!("{}, in {left}", minute(until))
+    format!("{}, in {left}", end_of(until))
+}
+
+/// "2026-12-01 17:00 UTC", or "the end of 2026-12-01 (UTC)" where a day ends.
+pub fn end_of(until: Timestamp) -> String {
+    let before = until.checked_sub(SignedDuration::from_secs(1)).unwrap_or(until);
+    match until.as_second().rem_euclid(86_400) {
+        0 => before.strftime("the end of %Y-%m-%d (UTC)").to_string(),
+        _ => minute(until),
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_end_of_a_day_is_named_by_the_day() {
+        let time = |text: &str| text.parse::<Timestamp>().expect("a time");
+        let now = time("2026-11-25T12:00:01Z");
+        assert_eq!(in_time(time("2026-12-02T00:00:00Z"), now), "the end of 2026-12-01 (UTC), in 6 days");
+        assert_eq!(in_time(time("2026-11-27T00:00:00Z"), now), "the end of 2026-11-26 (UTC), in 36 h");
+        assert_eq!(in_time(time("2026-11-25T17:00:00Z"), now), "2026-11-25 17:00 UTC, in 5 h");
+    }
 
     #[test]
     fn a_day_counts_to_its_end_and_a_time_as_it_is() {

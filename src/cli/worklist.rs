@@ -57,7 +57,7 @@ pub fn rows<'c>(context: &'c Context, site: Option<&str>) -> Result<Vec<&'c Row>
         sites.sort_unstable();
         sites.dedup();
         let fix = did_you_mean(site, sites.iter().copied());
-        return Err(CliError::usage(format!("no station stands at a site called \"{site}\". {fix}")));
+        return Err(CliError::usage(format!("no site is called \"{site}\". {fix}")));
     }
     Ok(here)
 }

@@ -22,7 +22,7 @@ use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
 use crate::drift::Rules;
-use crate::files::{Folder, Interest, KeyPlace, ReportFolders, cleaned};
+use crate::files::{Folder, Interest, KeyPlace, ReportFolders, cleaned, strays};
 use crate::finding::{Code, Finding, Place};
 use crate::fleet::{LookTerms, Source, Sources};
 use crate::setting::{Reference, Weight};
@@ -78,6 +78,17 @@ impl Config {
         if let Some(place) = self.reports_place.clone().filter(|_| !self.reports.path.is_dir()) {
             let message = format!("There is no folder \"{}\", so no report is found there.", self.reports.shown);
             found.push(Finding::new(Code::FileUnreadable, place, message, "Make the folder, or fix its path here."));
+        }
+        found.extend(strays(&self.keybooks));
+        match &self.inventory {
+            Source::Folder(folder) => found.extend(strays(folder)),
+            // What a commit holds is not walked.
+            Source::Git(_) => {}
+        }
+        if self.webhooks.is_empty() {
+            let place = Place::start_of(&self.file.file_name().unwrap_or_default().to_string_lossy().into());
+            let fix = "Add one under \"webhooks\".";
+            found.push(Finding::new(Code::AlertsNowhere, place, "No webhook is set up, so nobody is alerted.", fix));
         }
         let mut alerts = self.webhooks.iter().filter(|webhook| webhook.kind == WebhookKind::Alerts).peekable();
         if let Some(first) = alerts.peek().copied()

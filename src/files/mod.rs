@@ -20,7 +20,9 @@ pub use replace::{ReplaceError, replace};
 pub use secrets::{Origin, SECRET_LIMIT_BYTES, SecretError, Secrets, process_env};
 pub use shelve::Shelf;
 pub use tree::{FileText, Look, Tree, read_file, too_large, too_much};
-pub use walk::{LIMIT_DEPTH, LIMIT_FILES, LIMIT_NAMES, LIMIT_TREE_BYTES, Stamp, is_yaml, passed_over, unreadable};
+pub use walk::{
+    LIMIT_DEPTH, LIMIT_FILES, LIMIT_NAMES, LIMIT_TREE_BYTES, Stamp, is_yaml, passed_over, strays, unreadable,
+};
 pub use watch::{Interest, Means, Pace, Watch, WatchError};
 
 use std::path::{Path, PathBuf};

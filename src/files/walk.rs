@@ -81,6 +81,8 @@ pub(super) struct Walk {
     pub folders: BTreeSet<PathBuf>,
     /// The symbolic links followed, each in a folder free of them.
     pub links: BTreeSet<PathBuf>,
+    /// Files that are not read and may be meant to be: the first of them, by shown path.
+    pub strays: Vec<Arc<str>>,
     /// What keeps the tree from being known whole.
     pub findings: Vec<Finding>,
     names: usize,
@@ -101,6 +103,24 @@ pub(super) fn walk(folder: &Folder) -> Walk {
         Err(error) => walk.unreadable(&folder.shown, &error),
     }
     walk
+}
+
+/// So many files that are not read are told of.
+const STRAYS: usize = 100;
+
+/// A warning for each file below a folder of YAML that is not read, however it came by its name.
+pub fn strays(folder: &Folder) -> Vec<Finding> {
+    let told = |shown: Arc<str>| {
+        let message = format!("\"{shown}\" is not read, so nothing in it counts.");
+        let fix = "Rename it to end in .yaml, or move it out of this folder.";
+        Finding::new(Code::FilePassed, Place::start_of(&shown), message, fix)
+    };
+    walk(folder).strays.into_iter().map(told).collect()
+}
+
+/// What may lie beside YAML: Markdown, and what is called README whatever its ending.
+fn is_documentation(name: &str) -> bool {
+    has_suffix(name, &["md"]) || name.get(..6).is_some_and(|start| start.eq_ignore_ascii_case("readme"))
 }
 
 /// Files that no author means to be read: hidden ones, and what editors leave behind.
@@ -177,10 +197,16 @@ impl Walk {
         let name = raw.to_string_lossy();
         let Ok(kind) = entry.file_type() else { return };
         let candidate = is_yaml(&name);
-        if passed_over(&name) || !(candidate || kind.is_dir() || kind.is_symlink()) {
+        if passed_over(&name) {
             return;
         }
         let shown = joined(here.shown, &name);
+        if !(candidate || kind.is_dir() || kind.is_symlink()) {
+            if kind.is_file() && !is_documentation(&name) && self.strays.len() < STRAYS {
+                self.strays.push(shown.into());
+            }
+            return;
+        }
         let path = entry.path();
         let meta = match fs::metadata(&path) {
             Ok(meta) => meta,

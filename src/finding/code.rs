@@ -109,6 +109,7 @@ codes! {
     IdleShort, "idle-short", Error, "A station hangs up after a silence of \"idle_ms\". A person needs \"press_ms\" for each key, so a shorter silence ends every call before a command is complete.";
     KeybookTooLarge, "keybook-too-large", Error, "The search for the best script covers everything that a keybook allows. To make sure that it ends, the number of lifelines, of values that commands ask for, and of keys in a command is limited.";
     LifelineMissing, "lifeline-missing", Error, "A wrong setting of weight lifeline can leave a caller without help. Only a test call of its lifeline proves that it is right, so each such setting belongs to one.";
+    LifelineWeight, "lifeline-weight", Warning, "A wrong setting of a button can leave a caller without help. Its weight decides how urgently its drift is told, and to which webhooks: without weight: lifeline, a button that calls the wrong number would be told as routine.";
     LifelineUnlisted, "lifeline-unlisted", Warning, "Without \"settings\", a lifeline consists of the settings that \"works\" names. At a station where none of them is wanted or known, this button is not watched.";
     ConditionUnfit, "condition-unfit", Error, "A condition of \"works\" says with which values of a setting the button works. This one does not suit the kind of its setting, or no value meets it, so the button would never work.";
     BacksFallback, "backs-fallback", Error, "\"backs\" names the button that is tried first. A fallback cannot back another fallback.";
@@ -121,6 +122,10 @@ codes! {
     ReportFile, "report-file", Error, "Everything in the reports folder is accounted for, so that no report is lost to a slip in its name. Reports end in .yaml, .yml or .json; ledger lines in .jsonl; sheets in .csv. Symbolic links are not followed, because they could make the program read what their owner may not. Hidden files and folders, names that end in ~, and names that end in .part are skipped.";
     ReportScript, "report-script", Error, "Steps refer to a script by its digest. What each step did is known from the script as it was issued.";
     RepositoryUnread, "repository-unread", Error, "The inventory is read from one commit of a git repository, by the git program. Where that fails, the last good inventory stays in use. Causes: the repository or the ref is gone, an object is broken, git is missing, or git rejects a repository that belongs to another user.";
+    FilePassed, "file-passed-over", Warning, "In the folders of the inventory and of keybooks only files that end in .yaml or .yml are read. A file that was saved under another name drops out without a word, and its stations with it. Hidden files, names that end in ~, Markdown and files called README are meant to be left out.";
+    NumberAbroad, "number-abroad", Warning, "Numbers are dialled as they are from the country of the line. A station whose own number is of another country likely has the wrong country in its line, and its buttons would dial numbers that do not exist there.";
+    LineOtherwise, "line-otherwise", Warning, "The contacts of a station are dialled as its line is described in the inventory. Here the station is told that its line is of another kind, so one of the two is wrong.";
+    FallbackSame, "fallback-same", Warning, "A second number is there for when the first does not answer. Where both are the same number, nobody else is called.";
     AlertsNowhere, "alerts-nowhere", Warning, "Alerts of weight lifeline are those about buttons that may not call for help. Where no webhook carries them, nobody is alerted.";
     ConfigBroken, "config-broken", Error, "The configuration has an error.";
 }

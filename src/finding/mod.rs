@@ -166,13 +166,22 @@ pub fn nearest<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> Opti
     if word.len() > LONGEST {
         return None;
     }
+    let digits = numbers(word);
     let word = signs::straight(word).to_lowercase();
     known
         .into_iter()
+        // EQ-12 is as near to EQ-02 as to EQ-10, and each is a station of its own.
+        .filter(|k| digits.is_empty() || [Vec::new(), digits.clone()].contains(&numbers(k)))
         .map(|k| (strsim::osa_distance(&word, &signs::straight(k).to_lowercase()), k))
         .filter(|(distance, k)| *distance <= 1 + k.chars().count().min(word.chars().count()) / 4)
         .min()
         .map(|(_, k)| k)
+}
+
+/// The numbers in a name, without the zeros that they begin with.
+fn numbers(name: &str) -> Vec<&str> {
+    let runs = name.split(|sign: char| !sign.is_ascii_digit()).filter(|run| !run.is_empty());
+    runs.map(|run| run.trim_start_matches('0')).collect()
 }
 
 /// A time as people read it, to the minute: "2026-12-10 14:05 UTC".
@@ -220,11 +229,25 @@ pub fn did_you_mean<'a>(word: &str, known: impl IntoIterator<Item = &'a str> + C
         return format!("If you mean \"{near}\", write that.{why}");
     }
     let all: Vec<_> = known.into_iter().collect();
+    // Those that differ from it by digits alone are named together, and none of them is singled out.
+    let letters = |name: &str| name.chars().filter(|sign| !sign.is_ascii_digit()).collect::<String>().to_lowercase();
+    let alike: Vec<&str> = all.iter().copied().filter(|name| letters(name) == letters(word)).collect();
+    if !numbers(word).is_empty() && !alike.is_empty() {
+        let names = if alike.len() <= SHOWN { listed(&alike, "and") } else { ends(&alike) };
+        return format!("Look the name up. Defined are {names}.");
+    }
     match all.len() {
         0 => "There is none to choose from here.".into(),
         n if n <= SHOWN => format!("Use one of: {}.", all.join(", ")),
         n => format!("Use one of the {n} defined, such as {}.", all[..SHOWN].join(", ")),
     }
+}
+
+/// "EQ-01 to EQ-40 (35 in all)".
+fn ends(names: &[&str]) -> String {
+    let (first, last) = (names.iter().min(), names.iter().max());
+    let [first, last] = [first, last].map(|name| name.copied().unwrap_or_default());
+    format!("{first} to {last} ({} in all)", names.len())
 }
 
 /// A text in double quotes, as YAML reads it back.
@@ -247,6 +270,26 @@ mod tests {
     fn a_slip_of_a_letter_is_recognised_and_a_stranger_is_not() {
         assert_eq!(nearest("contorl-room", ["control-room", "gatehouse"]), Some("control-room"));
         assert_eq!(nearest("lighthouse-keeper", ["control-room", "gatehouse"]), None);
+    }
+
+    #[test]
+    fn names_that_differ_by_digits_are_never_taken_for_each_other() {
+        let stations: Vec<String> = (1..=11).map(|nth| format!("EQ-{nth:02}")).collect();
+        let known = || stations.iter().map(String::as_str);
+        assert_eq!(nearest("EQ-12", known()), None);
+        assert_eq!(
+            did_you_mean("EQ-12", known()),
+            "Look the name up. Defined are EQ-01, EQ-02, EQ-03, EQ-04, EQ-05, EQ-06, EQ-07, EQ-08, EQ-09, EQ-10 and EQ-11."
+        );
+        // Letter case, hyphens and zeros are slips; what follows a letter slip is the same number.
+        for (word, meant) in
+            [("eq-07", "EQ-07"), ("EQ07", "EQ-07"), ("EQ-7", "EQ-07"), ("EQ-010", "EQ-10"), ("QE-03", "EQ-03")]
+        {
+            assert_eq!(nearest(word, known()), Some(meant), "{word}");
+        }
+        let many: Vec<String> = (1..=40).map(|nth| format!("EQ-{nth:02}")).collect();
+        let fix = did_you_mean("EQ-99", many.iter().map(String::as_str));
+        assert_eq!(fix, "Look the name up. Defined are EQ-01 to EQ-40 (40 in all).");
     }
 
     #[test]

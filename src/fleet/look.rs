@@ -159,10 +159,10 @@ impl Fleet {
 
     /// The same by files that were read elsewhere, whatever is in use: for a preview of what they would do. Nothing of them is
     /// kept.
-    pub fn assuming(self, texts: SourceTexts, reading: Arc<Reading>, now: Timestamp) -> Fleet {
+    pub fn assuming(self, texts: SourceTexts, reading: Arc<Reading>, now: Timestamp, terms: LookTerms) -> Fleet {
         let mut last = LastRead::default();
         (last.texts, last.reading) = (texts.clone(), reading.clone());
-        Fleet { in_use: Some(InUse { reading, texts, since: now }), last, is_assumed: true, ..self }
+        Fleet { in_use: Some(InUse { reading, texts, since: now }), last, is_assumed: true, terms, ..self }
     }
 
     /// Where its files are.

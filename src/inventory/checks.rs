@@ -5,7 +5,10 @@
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
-use super::count::{Counts, Dead, FactoryCode, Gap, NoButton, Off, Together, Unmet, count, named, reached};
+use super::count::{
+    Abroad, Counts, Dead, FactoryCode, Gap, NoButton, Off, Otherwise, SameNumber, Together, Unmet, count, named,
+    reached,
+};
 use super::file::unknown_to;
 use super::layers::{Said, Use, Uses, add_uses};
 use super::line::{Line, LineKind, Reach};
@@ -14,7 +17,7 @@ use super::raw::{RawSetting, RawStation};
 use super::shared::{Parts, no_keybook, with_others};
 use super::spelling;
 use super::station::{Inventory, Layer, Station};
-use crate::finding::{Code, Finding, Place, in_quotes, nearest};
+use crate::finding::{Code, Finding, Place, in_quotes, listed, with_article};
 use crate::setting::{Name, Value, Weight};
 
 /// Everything a check may look at.
@@ -47,7 +50,7 @@ fn has_twice(sorted: &[u64]) -> bool {
 
 type Check = fn(&Whole<'_>, &mut Vec<Finding>);
 
-const CHECKS: [Check; 18] = [
+const CHECKS: [Check; 21] = [
     some_station,
     stations_say_where,
     numbers_are_spelt,
@@ -65,6 +68,9 @@ const CHECKS: [Check; 18] = [
     lifelines_are_managed,
     codes_are_not_factory,
     contacts_are_used,
+    numbers_are_of_their_country,
+    lines_are_of_one_kind,
+    fallbacks_call_someone_else,
     lines_count,
 ];
 
@@ -304,7 +310,7 @@ fn no_lifeline_is_dead(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
         let Some((main, others)) = unmet.split_first() else { continue };
         let who = with_others(&first, count);
         let message = format!("The button \"{lifeline}\" of {who} would call nobody: {}.", held(unmet));
-        let fix = format!("{}, or lifelines: {{{lifeline}: none}} where there is no such button.", mend(unmet));
+        let fix = format!("{}, or write lifelines: {{{lifeline}: none}} where there is no such button.", mend(unmet));
         let mut finding = Finding::new(Code::LifelineDead, main.place.clone(), message, fix);
         for other in others.iter().filter(|other| other.place != main.place) {
             finding = finding.beside(other.place.clone(), format!("\"{}\", too", other.setting));
@@ -336,10 +342,10 @@ fn some_button_is_there(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     let mut all: BTreeMap<&NoButton, Together> = BTreeMap::new();
     whole.all(|counts| &counts.buttonless).for_each(|(none, stations)| count(&mut all, none, stations.clone()));
     for (NoButton { place: line, model, buttons }, Together { first, place, count }) in all {
-        let message = format!("{} would have no button: nothing there is watched.", with_others(&first, count));
+        let message = format!("No button of {} is watched.", with_others(&first, count));
         let names: Vec<String> = buttons.iter().map(|name| format!("\"{name}\"")).collect();
         let fix = match names.as_slice() {
-            [one] => format!("Remove \"none\" for {one}: it is the only button that a {model} has."),
+            [one] => format!("Remove \"none\" for {one}: it is the only button that {} has.", with_article(model)),
             several => format!("Remove \"none\" for the button that is there: one of {}.", several.join(", ")),
         };
         findings.push(Finding::new(Code::ButtonNone, line.clone(), message, fix).beside(place, these(count)));
@@ -368,7 +374,7 @@ fn mend(unmet: &[Unmet]) -> String {
         .collect();
     match each {
         Some(each) => format!("Write {}", each.join(" and ")),
-        None => "Compare \"works\" with the manual: no value suits every button of this station".into(),
+        None => "No value suits every button of this station. Compare \"works\" with the manual".into(),
     }
 }
 
@@ -386,7 +392,7 @@ fn lifelines_are_managed(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
             "The lifeline \"{lifeline}\" of {first}{more} is managed only in part: nothing is wanted for {}.",
             missing.join(", ")
         );
-        let fix = "Say what these settings should be. Otherwise nobody notices when they are wrong.";
+        let fix = format!("Write what {} should be, or nobody notices when it is wrong.", listed(&missing, "and"));
         findings.push(Finding::new(Code::LifelineUnmanaged, place, message, fix));
     }
 }
@@ -453,18 +459,53 @@ fn contacts_are_used(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     let contacts = &*whole.parts.shared.contacts;
     let by_stations = whole.all(|counts| &counts.contacts);
     let used: BTreeSet<&Name> = entries(whole.parts).filter_map(named).chain(by_stations).collect();
-    // A contact whose name is misspelt where it is used is no contact that nobody uses.
-    let strangers: Vec<&str> = used.iter().filter(|name| !contacts.contains_key(**name)).map(|name| &***name).collect();
-    let is_meant = |name: &str| strangers.iter().any(|stranger| nearest(stranger, [name]).is_some());
-    let unused = contacts.iter().filter(|(name, _)| !used.contains(name));
-    for (name, contact) in unused.filter(|(name, _)| !is_meant(name)) {
+    // In a file that could not be read, or under a name that is misspelt, any contact may be meant.
+    if whole.parts.is_broken || used.iter().any(|name| !contacts.contains_key(*name)) {
+        return;
+    }
+    for (name, contact) in contacts.iter().filter(|(name, _)| !used.contains(name)) {
         let message = format!("No button calls the contact \"{name}\".");
-        findings.push(Finding::new(
-            Code::ContactUnused,
-            contact.place.clone(),
-            message,
-            "Remove it, or let a setting call it.",
-        ));
+        let fix = "Remove it, or let a setting call it.";
+        findings.push(Finding::new(Code::ContactUnused, contact.place.clone(), message, fix));
+    }
+}
+
+/// A number of another country is dialled as if the line were there.
+fn numbers_are_of_their_country(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
+    let mut all: BTreeMap<&Abroad, Together> = BTreeMap::new();
+    whole.all(|counts| &counts.abroad).for_each(|(one, stations)| count(&mut all, one, stations.clone()));
+    for (Abroad { country, calling_code, .. }, Together { first, place, count }) in all {
+        let who = with_others(&first, count);
+        let message = format!("The line of {who} is in {country}, but the number is of another country.");
+        let fix = format!("Correct the line's country, or the number: in {country} it begins with +{calling_code}.");
+        findings.push(Finding::new(Code::NumberAbroad, place, message, fix));
+    }
+}
+
+/// A station that is told another kind of line than the one its contacts are dialled by.
+fn lines_are_of_one_kind(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
+    let mut all: BTreeMap<&Otherwise, Together> = BTreeMap::new();
+    whole.all(|counts| &counts.otherwise).for_each(|(one, stations)| count(&mut all, one, stations.clone()));
+    for (Otherwise { place, setting, value, kind }, Together { first, place: station, count }) in all {
+        let who = with_others(&first, count);
+        let message =
+            format!("\"{setting}\" of {who} is {value}, but the line is {kind}, and contacts are dialled so.");
+        let fix = format!("If the line is {kind}, write {setting}: {{from: line}}. If not, correct the line's kind.");
+        let finding = Finding::new(Code::LineOtherwise, place.clone(), message, fix);
+        findings.push(finding.beside(station, these(count)));
+    }
+}
+
+/// A second number that is the first one again.
+fn fallbacks_call_someone_else(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
+    let mut all: BTreeMap<&SameNumber, Together> = BTreeMap::new();
+    whole.all(|counts| &counts.same_numbers).for_each(|(one, stations)| count(&mut all, one, stations.clone()));
+    for (SameNumber { place, setting, first: tried, called }, Together { first, place: station, count }) in all {
+        let who = with_others(&first, count);
+        let message = format!("\"{setting}\" of {who} calls the same number as \"{tried}\": {called}.");
+        let fix = "Let it call someone else.";
+        let finding = Finding::new(Code::FallbackSame, place.clone(), message, fix);
+        findings.push(finding.beside(station, these(count)));
     }
 }
 

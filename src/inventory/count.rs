@@ -51,6 +51,37 @@ pub(super) struct NoButton {
     pub buttons: Vec<Name>,
 }
 
+/// Stations whose own number is of another country than their line: of one site.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) struct Abroad {
+    pub site: Name,
+    /// The country of the line.
+    pub country: Name,
+    /// How numbers there begin.
+    pub calling_code: Name,
+}
+
+/// A line that tells a station of another kind of line than its contacts are dialled by.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) struct Otherwise {
+    pub place: Place,
+    pub setting: Name,
+    pub value: Name,
+    /// What the line is, in the words of an inventory.
+    pub kind: &'static str,
+}
+
+/// A line by which a fallback calls the number that is tried first.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) struct SameNumber {
+    pub place: Place,
+    pub setting: Name,
+    /// The setting whose number is tried first.
+    pub first: Name,
+    /// The contact, or the number.
+    pub called: Name,
+}
+
 /// A wanted value with which a lifeline does not work.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub(super) struct Unmet {
@@ -91,6 +122,9 @@ pub(super) struct Counts {
     pub off: BTreeMap<Off, Together>,
     pub buttonless: BTreeMap<NoButton, Together>,
     pub factory_codes: BTreeMap<FactoryCode, Together>,
+    pub abroad: BTreeMap<Abroad, Together>,
+    pub otherwise: BTreeMap<Otherwise, Together>,
+    pub same_numbers: BTreeMap<SameNumber, Together>,
     /// The contacts that their own layers name.
     pub contacts: BTreeSet<Name>,
     pub profiles: BTreeSet<Name>,
@@ -144,6 +178,15 @@ impl Counts {
         }
         for (_, lifeline) in station.lifelines() {
             self.add_lifeline(station, lifeline);
+            if let Some(same) = same_number(station, lifeline) {
+                count(&mut self.same_numbers, same, Together::one(station));
+            }
+        }
+        if let Some(abroad) = abroad(station) {
+            count(&mut self.abroad, abroad, Together::one(station));
+        }
+        if let Some(otherwise) = otherwise(station) {
+            count(&mut self.otherwise, otherwise, Together::one(station));
         }
         if let Some(none) = no_button(station) {
             count(&mut self.buttonless, none, Together::one(station));
@@ -218,6 +261,55 @@ fn no_button(station: &Station) -> Option<NoButton> {
     let place = places?.into_iter().min()?.clone();
     let buttons = required().map(|button| button.name.clone()).collect();
     Some(NoButton { place, model: station.keybook.model.clone(), buttons })
+}
+
+/// The country of a station's line, where its own number is of another.
+fn abroad(station: &Station) -> Option<Abroad> {
+    let country = station.line.country.as_ref().filter(|country| station.number.significant(country).is_none())?;
+    let (country, calling_code) = (country.id.clone(), Name::from(&*country.calling_code));
+    Some(Abroad { site: station.site.clone(), country, calling_code })
+}
+
+/// A choice among kinds of line that is not the line's own, where a contact is dialled by the line.
+fn otherwise(station: &Station) -> Option<Otherwise> {
+    let kind = station.line.kind?.as_str();
+    if !station.wanted.iter().flatten().any(|wanted| wanted.contact.is_some()) {
+        return None;
+    }
+    let is_kind = |name: &Name| LineKind::WORDS.iter().any(|(word, _)| **word == **name);
+    station.keybook.settings.iter().zip(&station.wanted).find_map(|(setting, wanted)| {
+        let (Kind::Choice(choices), Some(wanted)) = (&setting.kind, wanted) else { return None };
+        let Value::Choice(value) = &wanted.value else { return None };
+        let is_of_lines = choices.iter().any(|(name, _)| **name == *kind) && is_kind(value);
+        (is_of_lines && **value != *kind).then(|| Otherwise {
+            place: wanted.place.clone(),
+            setting: setting.name.clone(),
+            value: value.clone(),
+            kind,
+        })
+    })
+}
+
+/// Where a fallback has the number of its button. A ring-down line takes no number, so all of them are the same there.
+fn same_number(station: &Station, fallback: &Lifeline) -> Option<SameNumber> {
+    let button = station.keybook.lifelines.get(fallback.backs?)?;
+    if station.line.kind == Some(LineKind::RingDown) {
+        return None;
+    }
+    let number = |id: &SettingId| {
+        let wanted = station.wanted(*id)?;
+        matches!(&wanted.value, Value::Dial(number) if !number.is_empty()).then_some((*id, wanted))
+    };
+    let own = fallback.settings.iter().filter(|id| !button.settings.contains(id)).filter_map(number);
+    let tried: Vec<_> = button.settings.iter().filter_map(number).collect();
+    let mut both = own.filter_map(|(id, wanted)| {
+        let (first, _) = tried.iter().find(|(_, first)| first.value == wanted.value)?;
+        Some((id, wanted, *first))
+    });
+    let (id, wanted, first) = both.next()?;
+    let name = |id: SettingId| station.keybook.setting(id).name.clone();
+    let called = wanted.contact.clone().unwrap_or_else(|| wanted.value.to_string().into());
+    Some(SameNumber { place: wanted.place.clone(), setting: name(id), first: name(first), called })
 }
 
 /// What is wanted that keeps a lifeline from working: of its ways, the one that asks for the fewest other values among those

@@ -81,10 +81,10 @@ fn there(said: Said) -> [String; 2] {
 fn a_button_that_is_dead_by_order_is_an_error_once_for_all_stations_of_the_line() {
     assert_eq!(told(sound()), None);
     let message = "The button \"red\" of EQ-01 and 1 more station would call nobody: \"unit.mode\" is setup.";
-    let fix = "Write service, or lifelines: {red: none} where there is no such button.";
+    let fix = "Write service, or write lifelines: {red: none} where there is no such button.";
     assert_eq!(told(Said { mode: "setup", ..sound() }), Some((Code::LifelineDead, 7, message.into(), fix.into())));
     let message = "The button \"red\" of EQ-01 and 1 more station would call nobody: \"emergency.primary\" is \"\".";
-    let fix = "Write {to: CONTACT} or a number, or lifelines: {red: none} where there is no such button.";
+    let fix = "Write {to: CONTACT} or a number, or write lifelines: {red: none} where there is no such button.";
     assert_eq!(told(Said { primary: "\"\"", ..sound() }), Some((Code::LifelineDead, 7, message.into(), fix.into())));
     // The other way of working does not ask for a number.
     assert_eq!(told(Said { mode: "night", primary: "\"\"", ..sound() }), None);
@@ -110,7 +110,7 @@ fn the_station_that_says_so_itself_is_told_at_its_own_line_with_what_the_number_
     };
     let (line, message, fix) = dead("emergency.primary: \"1\", gate.seconds: 4").unwrap();
     assert_eq!((line, &*message), (7, "The button \"red\" of EQ-01 would call nobody: \"gate.seconds\" is 4."));
-    assert_eq!(fix, "Write 5 or more, or lifelines: {red: none} where there is no such button.");
+    assert_eq!(fix, "Write 5 or more, or write lifelines: {red: none} where there is no such button.");
     let (_, message, fix) = dead("emergency.primary: \"\", gate.seconds: 4").unwrap();
     assert!(message.ends_with("\"unit.mode\" is service."), "the nearest way: {message}");
     assert!(fix.starts_with("Write night, or"), "{fix}");
@@ -159,10 +159,10 @@ fn the_fix_of_a_dead_button_kills_no_other() {
         let [(Code::LifelineDead, _, _, fix)] = &told[..] else { panic!("{told:?}") };
         fix.clone()
     };
-    assert_eq!(fix("[direct, pbx]"), "Write pbx, or lifelines: {red: none} where there is no such button.");
+    assert_eq!(fix("[direct, pbx]"), "Write pbx, or write lifelines: {red: none} where there is no such button.");
     assert_eq!(
         fix("direct"),
-        "Compare \"works\" with the manual: no value suits every button of this station, or lifelines: {red: none} where there \
+        "No value suits every button of this station. Compare \"works\" with the manual, or write lifelines: {red: none} where there \
          is no such button."
     );
 }
@@ -170,7 +170,7 @@ fn the_fix_of_a_dead_button_kills_no_other() {
 #[test]
 fn a_station_without_any_button_is_told_once_for_all_that_the_line_leaves_so() {
     let all = Said { fleet: "red: none, blue: none", ..sound() };
-    let message = "EQ-01 and 1 more station would have no button: nothing there is watched.";
+    let message = "No button of EQ-01 and 1 more station is watched.";
     let fix = "Remove \"none\" for the button that is there: one of \"red\", \"blue\".";
     assert_eq!(told(all), Some((Code::ButtonNone, 3, message.into(), fix.into())));
     assert_eq!(told(Said { fleet: "red: none", ..sound() }), None);

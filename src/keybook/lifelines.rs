@@ -22,6 +22,7 @@ pub(super) fn read(sheet: &mut Sheet<'_>, drafts: &Drafts, node: Option<&Node>) 
         entries.iter().filter_map(|(key, node)| lifeline(sheet, drafts, entries, key, node)).collect();
     if errors(sheet) == before {
         all_in_one(sheet, drafts, &lifelines);
+        are_weighty(sheet, drafts, &lifelines);
     }
     lifelines
 }
@@ -238,6 +239,23 @@ fn all_in_one(sheet: &mut Sheet<'_>, drafts: &Drafts, lifelines: &[Lifeline]) {
     }
 }
 
+/// What decides whether a button calls is lifeline-critical. With another weight its drift would be told as less than that.
+fn are_weighty(sheet: &mut Sheet<'_>, drafts: &Drafts, lifelines: &[Lifeline]) {
+    let mut told: Vec<SettingId> = Vec::new();
+    for button in lifelines.iter().filter(|lifeline| lifeline.is_required()) {
+        for id in &button.settings {
+            let Some(weight) = drafts.weight(*id).filter(|weight| *weight != Weight::Lifeline) else { continue };
+            if told.contains(id) {
+                continue;
+            }
+            told.push(*id);
+            let (name, button) = (drafts.name(*id), &button.button);
+            let message = format!("\"{name}\" decides whether {button} calls, and its weight is {weight}.");
+            sheet.note(Code::LifelineWeight, drafts.spot(*id), message, "Add weight: lifeline.");
+        }
+    }
+}
+
 /// Where a setting without a lifeline belongs. Only its owner knows which number is tried first, so both lines are named.
 fn fix_for(drafts: &Drafts, id: SettingId, lifelines: &[Lifeline]) -> String {
     let setting = drafts.name(id);
@@ -286,7 +304,27 @@ mod tests {
             let line = text.lines().nth(place.line as usize - 1).unwrap_or("");
             line.chars().skip(place.column as usize - 1).take(place.length as usize).collect()
         };
-        findings.iter().map(|f| (f.code, at(&f.place), f.message.clone(), f.fix.clone())).collect()
+        // Weights have a test of their own.
+        let others = findings.iter().filter(|f| f.code != Code::LifelineWeight);
+        others.map(|f| (f.code, at(&f.place), f.message.clone(), f.fix.clone())).collect()
+    }
+
+    #[test]
+    fn what_decides_whether_a_button_calls_has_the_weight_lifeline() {
+        let number = "emergency.primary: {kind: dial, digits: [1, 20]";
+        let text = TERN.replace(&format!("{number}, weight: lifeline}}"), &format!("{number}}}"));
+        let (book, findings) = read(&"k.yaml".into(), text.as_bytes());
+        let [one] = &findings[..] else { panic!("{findings:#?}") };
+        assert!(book.is_some());
+        assert_eq!((one.code, one.place.line, &*one.fix), (Code::LifelineWeight, 20, "Add weight: lifeline."));
+        assert_eq!(
+            one.message,
+            "\"emergency.primary\" decides whether the emergency button calls, and its weight is routine."
+        );
+        // The number of a fallback is tried second, and may weigh less.
+        let number = "factory: \"\", weight: lifeline}";
+        assert!(read(&"k.yaml".into(), TERN.replace(number, "factory: \"\"}").as_bytes()).1.is_empty());
+        assert!(read(&"k.yaml".into(), TERN.as_bytes()).1.is_empty());
     }
 
     const SECOND: &str = "  second: {backs: emergency, settings: [emergency.backup]}\n";
@@ -353,7 +391,7 @@ mod tests {
                 format!("emergency: {{settings: [line.kind, emergency.primary], works: {{gate.seconds: {bounds}}}}}");
             let text = stepped
                 .replace("emergency: [line.kind, emergency.primary]", &long)
-                .replace("factory: 5}", "factory: 8}");
+                .replace("factory: 5}", "factory: 8, weight: lifeline}");
             read(&"k.yaml".into(), text.as_bytes()).1.iter().map(|finding| finding.code).collect::<Vec<_>>()
         };
         assert_eq!(works("{min: 9, max: 14}"), [Code::ConditionUnfit], "1, 8, 15, …");

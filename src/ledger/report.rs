@@ -11,7 +11,7 @@ use super::issued::Digest;
 use super::on_card::{KEYS, Sent, sent};
 use crate::finding::{Code, Finding, Place, nearest};
 use crate::setting::{Codes, Fingerprint, Name, Reference, Written};
-use crate::yaml::{self, Node, Sheet, Spot};
+use crate::yaml::{self, Data, Key, Node, Sheet, Spot};
 
 /// One visit or call, as its technician reports it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -410,8 +410,14 @@ impl Reader<'_> {
             return BTreeMap::new();
         };
         let mut values = BTreeMap::new();
+        for pair in entries.windows(2) {
+            self.cut(pair);
+        }
         // A gap of a card that was left open says nothing.
-        for (key, node) in entries.iter().filter(|(_, node)| path != "found" || !node.is_null()) {
+        for (nth, (key, node)) in entries.iter().enumerate() {
+            if path == "found" && node.is_null() || nth.checked_sub(1).is_some_and(|nth| is_cut(&entries[nth..])) {
+                continue;
+            }
             self.mark(format!("{path}.{}", key.text), node);
             self.mark_name(&format!("{path}.{}", key.text), key.spot);
             if node.get("to").is_some() {
@@ -423,6 +429,16 @@ impl Reader<'_> {
             values.extend(written.map(|written| (Name::from(&*key.text), written)));
         }
         values
+    }
+
+    /// Points at a number that a comma cut in two, so that its rest looks like a setting without a value.
+    fn cut(&mut self, pair: &[(Key, Node)]) {
+        let [(key, Node { spot, data: Data::Scalar { text, .. } }), (rest, _)] = pair else { return };
+        if is_cut(pair) {
+            let message = format!("\"{}\" is cut off at the comma: {text}.", key.text);
+            let fix = format!("A comma ends the value. Put it in double quotes: \"{text},{}\".", rest.text);
+            self.sheet.note(Code::Unquoted, *spot, message, fix);
+        }
     }
 
     fn openings(&mut self, node: Option<&Node>) -> Vec<Opening> {
@@ -514,6 +530,17 @@ pub(super) fn is_rfc_3339(text: &str) -> bool {
     }
 }
 
+/// Whether two entries that follow each other are one number, unquoted and with a comma in it.
+fn is_cut(pair: &[(Key, Node)]) -> bool {
+    let [(_, Node { data: Data::Scalar { text: first, plain: true }, .. }), (rest, empty), ..] = pair else {
+        return false;
+    };
+    let is_dialled =
+        |text: &str| !text.is_empty() && text.chars().all(|sign| sign.is_ascii_digit() || "*#".contains(sign));
+    let is_empty = matches!(&empty.data, Data::Scalar { text, plain: true } if text.is_empty());
+    is_empty && is_dialled(first) && is_dialled(&rest.text)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -548,6 +575,19 @@ note: lens cracked, lamp works
         assert_eq!(report.found["identity"], Written::Quoted("120".into()));
         assert_eq!(report.left["lamp.follows"], Written::List(vec!["a".into(), "b".into()]));
         assert_eq!(report.references().len(), 1);
+    }
+
+    #[test]
+    fn a_number_that_a_comma_cuts_in_two_is_told_once_with_its_quotes() {
+        for path in ["found", "left"] {
+            let text = format!(
+                "report: 1\nid: 019a6c1e-8f00-7000-8000-000000000001\nstation: EQ-01\nat: 2026-11-20T10:14:00Z\nby: t\n{path}: \
+                 {{emergency.primary: 9,01632960101, gate.seconds: 7}}\n"
+            );
+            let findings = read_text(&text).unwrap_err();
+            let [one] = &findings[..] else { panic!("{findings:#?}") };
+            assert_eq!(one.fix, "A comma ends the value. Put it in double quotes: \"9,01632960101\".");
+        }
     }
 
     #[test]

@@ -1,13 +1,9 @@
 //! What else an edit says of stations, where nothing that they hold changes: where they are, how their line is, whom a number is
-//! of; and what it changes in a keybook, as that reads back in plain English.
+//! of.
 
 use std::collections::BTreeMap;
-use std::sync::Arc;
-
-use similar::TextDiff;
 
 use crate::inventory::{Form, Inventory, Line, Station};
-use crate::keybook::{Keybook, read_back};
 use crate::setting::Name;
 
 /// One thing said of a station; empty where nothing is.
@@ -68,53 +64,4 @@ fn facts(station: &Station, inventory: &Inventory) -> BTreeMap<String, String> {
         facts.insert(format!("{} calls", setting.name), format!("{contact}{title}{reach}"));
     }
     facts
-}
-
-/// A keybook that would say something else.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct KeybookPreview {
-    /// How many stations are of that model, before and after.
-    pub stations: usize,
-    /// What would be read back otherwise, as a diff.
-    pub diff: String,
-}
-
-/// Keybooks that say something else, by model; found station by station. A side has one of a model, so they are compared once.
-#[derive(Debug, Default)]
-pub(super) struct Keybooks {
-    seen: BTreeMap<Name, KeybookPreview>,
-}
-
-impl Keybooks {
-    /// Takes a station's keybook as it was and as it would be.
-    pub(super) fn see(&mut self, was: &Arc<Keybook>, now: &Arc<Keybook>) {
-        if was.model != now.model || Arc::ptr_eq(was, now) || was.digest == now.digest {
-            return;
-        }
-        match self.seen.get_mut(&now.model) {
-            Some(preview) => preview.stations += 1,
-            None => {
-                self.seen.insert(now.model.clone(), KeybookPreview { stations: 1, diff: diff(was, now) });
-            }
-        }
-    }
-
-    /// Those of which something else is read back.
-    pub(super) fn finish(self) -> BTreeMap<Name, KeybookPreview> {
-        self.seen.into_iter().filter(|(_, preview)| !preview.diff.is_empty()).collect()
-    }
-}
-
-fn diff(was: &Keybook, now: &Keybook) -> String {
-    let (before, after) = (read_back(was, false), read_back(now, false));
-    let mut diff = TextDiff::from_lines(&before, &after).unified_diff().context_radius(1).to_string();
-    // A code is in no review, not even one of a factory; that it changes is.
-    for setting in &now.settings {
-        let old = was.settings.iter().find(|old| old.name == setting.name).and_then(|old| old.factory_code.as_ref());
-        let new = setting.factory_code.as_ref();
-        if old.zip(new).is_some_and(|(old, new)| old.reveal() != new.reveal()) {
-            diff += &format!("+  {}: A new one has another code than before.\n", setting.name);
-        }
-    }
-    diff
 }

@@ -6,8 +6,8 @@
 use std::fmt::Write as _;
 
 use super::groups::{Heading, Ring, elsewhere, facts, lifelines, rings};
-use super::show::{NAMED, diff_text, keying_sentence, stations_sentence};
-use super::{FactPreview, KeybookPreview, Preview, SettingPreview};
+use super::show::{NAMED, diff_text, keying_sentence, keys_text, stations_sentence};
+use super::{FactPreview, KeybookPreview, Preview, SettingPreview, WeightPreview};
 use crate::drift::value_text;
 use crate::finding::{as_name, plural};
 use crate::inventory::Wanted;
@@ -61,7 +61,7 @@ pub fn headline(change: &Preview) -> Option<String> {
 /// of it is folded. `before` says what is compared with, `brake` what would be held, in Markdown.
 pub fn tables(change: &Preview, before: &str, brake: &str) -> String {
     if change.is_empty() {
-        let mut out = "Nothing changes at any station.\n".into();
+        let mut out = "The same is wanted at every station.\n".into();
         apart(&mut out, change);
         return out;
     }
@@ -90,8 +90,21 @@ fn apart(out: &mut String, change: &Preview) {
     if let Some((was, name)) = &change.fleet {
         let _ = writeln!(out, "\nThe fleet is called {} instead of {}, in alerts too.", literal(name), literal(was));
     }
-    for (model, KeybookPreview { stations, diff }) in &change.keybooks {
+    for (model, KeybookPreview { stations, keys, weights, diff }) in &change.keybooks {
         let count = plural(*stations as u64, "station");
+        if !keys.is_empty() {
+            let keys: Vec<String> = keys.iter().map(|keys| keys_text(keys, literal)).collect();
+            let _ = writeln!(
+                out,
+                "\n**Keys that change** in keybook {} ({count}): {}. Key one station and listen before you commit.",
+                literal(model),
+                keys.join("; ")
+            );
+        }
+        for WeightPreview { setting, from, to } in weights {
+            let (setting, model) = (literal(setting), literal(model));
+            let _ = writeln!(out, "\nThe weight of {setting} in keybook {model} becomes {to}, was {from} ({count}).");
+        }
         let _ = writeln!(out, "\n**Keybook.** {} changes, at {count}. Hold it against the manual:", literal(model));
         let _ = write!(out, "\n{}", fenced("diff", diff));
     }

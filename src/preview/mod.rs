@@ -5,11 +5,13 @@
 
 mod facts;
 mod groups;
+mod keybooks;
 mod lifelines;
 mod markdown;
 mod show;
 
-pub use facts::{FactPreview, KeybookPreview};
+pub use facts::FactPreview;
+pub use keybooks::{KeybookPreview, KeysPreview, WeightPreview};
 pub use lifelines::{LifelinePreview, Watch};
 pub use markdown::{fenced, headline, literal, tables};
 pub use show::{json, text};
@@ -79,7 +81,7 @@ impl Preview {
         let mut change = Preview::default();
         let mut memory = Memory::for_a_fleet();
         let mut followed: BTreeSet<&Name> = BTreeSet::new();
-        let mut keybooks = facts::Keybooks::default();
+        let mut keybooks = keybooks::Keybooks::default();
         for station in after.stations.values() {
             // A former name that is still another station's is none: that is an error of its own.
             let mut names =
@@ -87,7 +89,7 @@ impl Preview {
             let was = names.find_map(|name| before.stations.get(name));
             followed.extend(was.map(|was| &was.name));
             if let Some(was) = was {
-                keybooks.see(&was.keybook, &station.keybook);
+                keybooks.see(was, station);
             }
             let changed = StationPreview::between(was.map(|was| (was, before)), (station, after));
             if changed.is_empty() {
@@ -112,6 +114,26 @@ impl Preview {
     pub fn is_empty(&self) -> bool {
         let Preview { stations, gone, renamed: _, swapped: _, work: _, stuck: _, keybooks: _, fleet: _ } = self;
         stations.is_empty() && gone.is_empty()
+    }
+
+    /// Takes what a record says of lifelines of which not all is wanted: such a one is watched where the rest is known. Each
+    /// question is of a station, by its name on that side, and of a lifeline.
+    pub fn by_record(&mut self, was: impl Fn(&Name, &Name) -> bool, is: impl Fn(&Name, &Name) -> bool) {
+        for StationPreview { station, was: old, lifelines, .. } in &mut self.stations {
+            let Some(old) = old else { continue };
+            lifelines.retain_mut(|lifeline| {
+                let before = (lifeline.was, lifeline.becomes);
+                if lifeline.was == Watch::Unmanaged && was(&old.name, &lifeline.name) {
+                    lifeline.was = Watch::Watched;
+                }
+                if lifeline.becomes == Watch::Unmanaged && is(&station.name, &lifeline.name) {
+                    lifeline.becomes = Watch::Watched;
+                }
+                // What was told as another meaning stays.
+                before == (lifeline.was, lifeline.becomes) || lifeline.was != lifeline.becomes
+            });
+        }
+        self.stations.retain(|station| !station.is_empty());
     }
 
     fn renamings(&self, before: &Inventory) -> Vec<(Name, Name)> {

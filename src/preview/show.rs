@@ -8,7 +8,7 @@ use std::fmt::Write as _;
 use serde_json::{Value as Json, json as object};
 
 use super::groups::{Ring, diffs, elsewhere, facts, lifelines, rings, spelt};
-use super::{FactPreview, KeybookPreview, Preview, SettingPreview, StationPreview};
+use super::{FactPreview, KeybookPreview, KeysPreview, Preview, SettingPreview, StationPreview, WeightPreview};
 use crate::finding::{as_name, plural};
 use crate::inventory::Wanted;
 use crate::ledger::value_json;
@@ -23,7 +23,7 @@ const GROUPS: usize = 60;
 /// The change for people. `before` and `after` say what is compared.
 pub fn text(change: &Preview, before: &str, after: &str) -> String {
     if change.is_empty() {
-        let mut out = format!("Against {before}: nothing changes at any station.\n");
+        let mut out = format!("Against {before}: the same is wanted at every station.\n");
         apart(&mut out, change);
         return out;
     }
@@ -50,13 +50,30 @@ fn apart(out: &mut String, change: &Preview) {
     if let Some((was, name)) = &change.fleet {
         let _ = writeln!(out, "\nThe fleet is called \"{name}\" instead of \"{was}\", in alerts too.");
     }
-    for (model, KeybookPreview { stations, diff }) in &change.keybooks {
+    for (model, KeybookPreview { stations, keys, weights, diff }) in &change.keybooks {
         let count = plural(*stations as u64, "station");
+        if !keys.is_empty() {
+            let keys: Vec<String> = keys.iter().map(|keys| keys_text(keys, str::to_owned)).collect();
+            let _ = writeln!(
+                out,
+                "\nKeys that change in keybook {model} ({count}): {}. Key one station and listen before you commit.",
+                keys.join("; ")
+            );
+        }
+        for WeightPreview { setting, from, to } in weights {
+            let _ = writeln!(out, "\nThe weight of {setting} in keybook {model} becomes {to}, was {from} ({count}).");
+        }
         let _ = writeln!(
             out,
             "\nThe keybook of {model} changes, at {count}. Hold it against the manual:\n\n```diff\n{diff}```"
         );
     }
+}
+
+/// "mode: *10*7# → *10*84#". `literal` shows keys as they are.
+pub(super) fn keys_text(KeysPreview { command, from, to }: &KeysPreview, literal: impl Fn(&str) -> String) -> String {
+    let shown = |keys: &str| if keys.is_empty() { "nothing".to_owned() } else { literal(keys) };
+    format!("{command}: {} → {}", shown(from), shown(to))
 }
 
 /// What else is said of stations.
@@ -285,6 +302,16 @@ pub fn json(change: &Preview) -> Json {
         "keybooks": change.keybooks.iter().map(|(model, book)| object!({
             "model": &**model,
             "stations": book.stations,
+            "keys": book.keys.iter().map(|keys| object!({
+                "command": &*keys.command,
+                "from": keys.from,
+                "to": keys.to,
+            })).collect::<Vec<_>>(),
+            "weights": book.weights.iter().map(|weight| object!({
+                "setting": &*weight.setting,
+                "from": weight.from.as_str(),
+                "to": weight.to.as_str(),
+            })).collect::<Vec<_>>(),
             "diff": book.diff,
         })).collect::<Vec<_>>(),
         "by_weight": by_weight,

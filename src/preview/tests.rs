@@ -35,7 +35,7 @@ const OTHER: &str = "+441632960109";
 fn the_same_inventory_changes_nothing() {
     let change = Preview::between(&fleet(3, HELP, ""), &fleet(3, HELP, ""), &codes());
     assert!(change.is_empty() && change.work == Work::default());
-    assert_eq!(text(&change, "main", "here"), "Against main: nothing changes at any station.\n");
+    assert_eq!(text(&change, "main", "here"), "Against main: the same is wanted at every station.\n");
 }
 
 #[test]
@@ -215,7 +215,8 @@ fn where_a_station_is_whom_a_number_is_of_and_what_a_keybook_says_are_shown_too(
     assert!(change.is_empty());
     let said = text(&change, "main", "here");
     for part in [
-        "Against main: nothing changes at any station.\n\nThe keybook of tern-2 changes, at 2 stations. Hold it against the manual:\n",
+        "Against main: the same is wanted at every station.\n",
+        "\nThe keybook of tern-2 changes, at 2 stations. Hold it against the manual:\n",
         "\n-  gate-time: press 4 5, then the new gate.seconds.\n+  gate-time: press 4 6, then the new gate.seconds.\n",
         "\n-    Takes 8 s longer than others.\n+    Takes 9 s longer than others.\n",
     ] {
@@ -233,4 +234,78 @@ fn a_code_that_leaves_the_factory_is_told_as_changed_and_not_shown() {
     let change = Preview::between(&before, &after, &codes());
     let said = text(&change, "main", "here") + &tables(&change, "main", "") + &json(&change).to_string();
     assert!(said.contains("access: A new one has another code than before.") && !said.contains("83041"), "{said}");
+}
+
+/// What is said where the keybook of a fleet of two is edited so.
+fn edited_keybook(settings: &str, from: &str, to: &str) -> (Preview, String) {
+    assert_eq!(TERN.matches(from).count(), 1, "{from}");
+    let (before, book) = (fleet(2, HELP, settings), keybook(&TERN.replace(from, to)));
+    let after = edited(&before, |station| station.keybook = book.clone());
+    let change = Preview::between(&before, &after, &codes());
+    let said = text(&change, "main", "here");
+    (change, said)
+}
+
+#[test]
+fn keys_that_change_in_a_keybook_are_shown_as_they_would_be_pressed() {
+    let (change, said) = edited_keybook("", "direct: \"1\", pbx: \"2\"", "direct: \"2\", pbx: \"1\"");
+    let line = "\nKeys that change in keybook tern-2 (2 stations): line-kind: 302 → 301. Key one station and listen before you \
+                commit.\n";
+    assert!(said.starts_with("Against main: the same is wanted at every station.\n") && said.contains(line), "{said}");
+    assert_eq!(json(&change)["keybooks"][0]["keys"][0]["to"], "301");
+    for (from, to, line) in [
+        ("\"10{identity}#\"", "\"11{identity}#\"", "identity: 10{identity}# → 11{identity}#."),
+        ("close: \"D\"", "close: \"*#\"", "closing: D → *#."),
+        ("\"B{=access}#\"", "\"A{=access}#\"", "opening: B{access}# → A{access}#."),
+        ("\",\": \"C\"", "\",\": \"A\"", "emergency-primary: 219C01632960101# → 219A01632960101#."),
+        ("width: 2, unit", "width: 3, unit", "gate-time: 4507 → 45007."),
+    ] {
+        let (_, said) = edited_keybook(", gate.seconds: 7", from, to);
+        assert!(said.contains(line), "{line}\n{said}");
+    }
+}
+
+#[test]
+fn whatever_else_changes_in_a_keybook_is_shown_too() {
+    for (from, to, line) in [
+        (", needs: {line.kind: [direct, pbx]}", "", "-    Refused unless line.kind is direct or pbx.\n"),
+        (", also: {emergency.backup: factory}", "", "-    Also makes emergency.backup empty.\n"),
+        (", clears: all, keeps: [access]", "", "-    Puts back as new: everything but access.\n"),
+        ("factory: direct", "factory: pbx", "+    A new one has pbx."),
+        ("idle_ms: 15000", "idle_ms: 14000", "+  It hangs up after 14 s without a key"),
+        (
+            "{backs: emergency, s",
+            "{backs: emergency, test: Wait for it, s",
+            "+    The card says how to test it: Wait for it\n",
+        ),
+    ] {
+        let (change, said) = edited_keybook("", from, to);
+        assert!(change.keybooks.values().all(|book| book.keys.is_empty()), "{change:#?}");
+        assert!(said.contains(line), "{line}\n{said}");
+    }
+}
+
+#[test]
+fn a_weight_that_changes_is_told() {
+    let number = "emergency.primary: {kind: dial, digits: [1, 20]";
+    let (change, said) = edited_keybook("", &format!("{number}, weight: lifeline}}"), &format!("{number}}}"));
+    let line = "\nThe weight of emergency.primary in keybook tern-2 becomes routine, was lifeline (2 stations).\n";
+    assert!(said.contains(line), "{said}");
+    assert_eq!(json(&change)["keybooks"][0]["weights"][0]["from"], "lifeline");
+    assert!(tables(&change, "main", "").contains("becomes routine, was lifeline"));
+}
+
+#[test]
+fn a_lifeline_that_is_known_is_watched_though_not_all_of_it_is_wanted() {
+    let before = fleet(2, HELP, "");
+    let after = edited(&before, |station| {
+        let id = station.keybook.id("line.kind").expect("a setting");
+        station.wanted[id.index()] = None;
+    });
+    let mut change = Preview::between(&before, &after, &codes());
+    assert!(text(&change, "main", "here").contains("emergency (not all of its settings are wanted), at 2 stations"));
+    change.by_record(|_, _| true, |station, _| &**station == "S-000");
+    let said = text(&change, "main", "here");
+    assert!(said.contains("emergency (not all of its settings are wanted), at 1 station: S-001\n"), "{said}");
+    assert_eq!(change.stations.len(), 2);
 }

@@ -30,7 +30,11 @@ pub(super) fn explained(text: &str, at: Spot) -> Broken {
     if line.trim_start_matches(' ').starts_with('\t') {
         return Broken::new(at, "A tab stands in the indentation.", "Indent with spaces, not with tabs.");
     }
-    let known = reserved(line, at).or_else(|| no_space(&lines)).or_else(|| unbalanced(text, at, &lines));
+    let known = reserved(line, at)
+        .or_else(|| (nth.saturating_sub(1)..=nth).find_map(|nth| two_colons(lines.get(nth)?, count(nth) + 1)))
+        .or_else(|| no_space(&lines))
+        .or_else(|| unbalanced(text, at, &lines))
+        .or_else(|| indented(&lines));
     known.unwrap_or_else(|| {
         let fix = "Compare with the lines around it. Look for a missing comma, quote, bracket or colon.";
         Broken::new(at, "From here on this is not valid YAML.", fix)
@@ -55,6 +59,105 @@ fn reserved(line: &str, at: Spot) -> Option<Broken> {
         }
         is_apart = sign.is_whitespace() || "{[,".contains(sign);
         before = if sign.is_whitespace() { before } else { Some(sign) };
+    }
+    None
+}
+
+/// An unquoted value with a colon and a space in it, which YAML takes for the end of a key.
+fn two_colons(line: &str, nth: u32) -> Option<Broken> {
+    let mut scan = Scan { line: 1, is_apart: true, ..Scan::default() };
+    // Where the value that is being read began, in characters, and whether it has a second colon.
+    let (mut begun, mut is_key, mut found): (Option<usize>, bool, bool) = (None, true, false);
+    let signs: Vec<char> = line.chars().chain([' ']).collect();
+    let mut end = signs.len();
+    for (index, sign) in signs.iter().copied().enumerate() {
+        if scan.take(sign, Spot { line: 2, column: 1, length: 0 }).is_some() {
+            return None;
+        }
+        if scan.is_comment {
+            end = index;
+            break;
+        }
+        if scan.quote.is_some() {
+            (begun, is_key) = (None, false);
+        } else if "{[".contains(sign) && begun.is_none() {
+            is_key = true;
+        } else if !scan.open.is_empty() && ",}]".contains(sign) {
+            if found {
+                end = index;
+                break;
+            }
+            (begun, is_key) = (None, true);
+        } else if sign == ':' && signs.get(index + 1) == Some(&' ') {
+            found |= begun.is_some();
+            is_key = false;
+        } else if begun.is_none() && !is_key && scan.before == Some(sign) && sign != ':' && !"\"'}],".contains(sign) {
+            begun = signs[..index].iter().rev().find(|sign| **sign != ' ').filter(|sign| **sign == ':').map(|_| index);
+        }
+    }
+    let start = begun.filter(|_| found)?;
+    let value: String = signs[start..end].iter().collect();
+    let value = value.trim_end();
+    let spot = Spot { line: nth, column: count(start) + 1, length: count(value.chars().count()) };
+    let quoted = in_quotes(value);
+    let fix = format!("Put the value in double quotes: {quoted}.");
+    Some(Broken { replacement: Some(quoted), ..Broken::new(spot, format!("A colon ends the key: {value}."), fix) })
+}
+
+/// A line whose indentation is none of those above it, or deeper than what takes nothing below it. Only where every bracket and
+/// quote is closed, and no text runs over lines.
+fn indented(lines: &[&str]) -> Option<Broken> {
+    let mut scan = Scan { line: 1, is_apart: true, ..Scan::default() };
+    let beyond = Spot { line: u32::MAX, column: 1, length: 0 };
+    // Each open level: its indentation, its last line, and how many lines it has.
+    let mut levels: Vec<(usize, usize, usize)> = Vec::new();
+    let mut takes_more = true;
+    for (nth, line) in lines.iter().enumerate() {
+        let was_open = !scan.open.is_empty();
+        let text = line.chars().chain(['\n']);
+        if text.into_iter().any(|sign| scan.take(sign, beyond).is_some()) || scan.quote.is_some() {
+            return None;
+        }
+        let body = line.trim_start_matches(' ');
+        if was_open || body.trim().is_empty() || body.starts_with('#') {
+            continue;
+        }
+        let indent = line.len() - body.len();
+        let bare = body.split(" #").next().unwrap_or_default().trim_end();
+        if bare.ends_with(['|', '>']) {
+            return None;
+        }
+        let said = |line: usize, deep: usize, more: String, fix: &str| {
+            let spot = Spot { line: count(line) + 1, column: count(deep) + 1, length: 0 };
+            Some(Broken::new(spot, format!("This line is indented by {deep} spaces, and {more}."), fix))
+        };
+        match levels.last().copied() {
+            Some((deep, ..)) if indent > deep && !takes_more => {
+                return said(
+                    nth,
+                    indent,
+                    format!("the one before it by {deep} has its value already"),
+                    "Indent both alike.",
+                );
+            }
+            Some((deep, last, lines)) if indent < deep => {
+                levels.retain(|(level, ..)| *level <= indent);
+                if levels.last().is_none_or(|(level, ..)| *level != indent) {
+                    let fix = "Indent both alike, or the second one under the first.";
+                    return match lines {
+                        1 => said(last, deep, format!("the next one by {indent}"), fix),
+                        _ => said(nth, indent, format!("those before it by {deep}"), "Indent it like the others."),
+                    };
+                }
+            }
+            Some(_) | None => {}
+        }
+        match levels.last_mut().filter(|(level, ..)| *level == indent) {
+            Some((_, last, lines)) => (*last, *lines) = (nth, *lines + 1),
+            None => levels.push((indent, nth, 1)),
+        }
+        // An entry of a list may go on below its dash.
+        takes_more = bare.ends_with(':') || body.starts_with("- ") || bare == "-";
     }
     None
 }
@@ -255,6 +358,49 @@ mod tests {
         ] {
             let (at, from, said, how, _) = told(text);
             assert_eq!((at, from, &*said, &*how), (line, column, message, fix), "{text}");
+        }
+    }
+
+    #[test]
+    fn a_value_with_a_colon_in_it_gets_its_quotes() {
+        for (text, column, exact) in [
+            ("a: 1\nwhere: Fuel berth: beside the pump\n", 8, "\"Fuel berth: beside the pump\""),
+            ("id: 1\nnote: it said: no   # twice\n", 7, "\"it said: no\""),
+            ("a: {b: \"x: y\", note: it said: no, c: 1}\n", 22, "\"it said: no\""),
+        ] {
+            let (_, from, message, fix, replacement) = told(text);
+            assert_eq!((from, replacement.as_deref()), (column, Some(exact)), "{text}{message} {fix}");
+        }
+    }
+
+    #[test]
+    fn the_line_whose_indentation_is_off_is_named() {
+        let site = "sites:\n  quay:\n    stations:\n";
+        for (text, line, message) in [
+            // One space more, one less.
+            (
+                "contacts:\n  a: {b: 1}\n   c: {b: 1}\n  d: {b: 1}\n",
+                3,
+                "by 3 spaces, and the one before it by 2 has its value already",
+            ),
+            ("contacts:\n  a: {b: 1}\n c: {b: 1}\n  d: {b: 1}\n", 2, "by 2 spaces, and the next one by 1"),
+            ("contacts:\n  a: {b: 1}\n  b: {b: 1}\n c: {b: 1}\n", 4, "by 1 spaces, and those before it by 2"),
+            // A station that is the first, and one that is not.
+            (&format!("{site}        S-1: {{a: 1}}\n      S-2: {{a: 1}}\n"), 4, "by 8 spaces, and the next one by 6"),
+            (
+                &format!("{site}      S-1: {{a: 1}}\n        S-2: {{a: 1}}\n"),
+                5,
+                "by 8 spaces, and the one before it by 6 has its",
+            ),
+            // A line that is one level too high.
+            (
+                "sites:\n  quay:\n  line: {kind: pbx}\n    stations:\n",
+                4,
+                "by 4 spaces, and the one before it by 2 has its value",
+            ),
+        ] {
+            let (at, _, said, _, _) = told(text);
+            assert!(at == line && said.contains(message), "{text}{at}: {said}");
         }
     }
 

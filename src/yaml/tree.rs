@@ -246,11 +246,29 @@ impl<'f> Builder<'f> {
 
     fn decorated(&mut self, spot: Spot, anchor: usize, tagged: bool) {
         if anchor != 0 {
-            self.extra(spot, "This value carries an anchor (\"&name\").");
+            let (spot, message) = self.anchor(spot);
+            self.extra(spot, &message);
         }
         if tagged {
             self.extra(spot, "This value carries a tag (\"!name\").");
         }
+    }
+
+    /// The anchor of a value, in its line or in one of the few before it.
+    fn anchor(&self, spot: Spot) -> (Spot, String) {
+        let before: Vec<&str> = self.text.lines().take(spot.line as usize).collect();
+        for (nth, line) in before.iter().enumerate().rev().take(4) {
+            let mut words = line.match_indices('&').filter(|(at, _)| line[..*at].ends_with([' ', '[', '{', ',']));
+            let column = |at: usize| line[..at].chars().count() + 1;
+            let is_near = |at: usize| nth + 1 < spot.line as usize || column(at) <= spot.column as usize;
+            let Some((at, _)) = words.rfind(|(at, _)| is_near(*at)) else { continue };
+            let rest = &line[at..];
+            let word = &rest[..rest.find([' ', ',', ']', '}']).unwrap_or(rest.len())];
+            let number = |n: usize| u32::try_from(n).unwrap_or(u32::MAX);
+            let spot = Spot { line: number(nth + 1), column: number(column(at)), length: number(word.chars().count()) };
+            return (spot, format!("There is an anchor: {word}."));
+        }
+        (spot, "There is an anchor here (\"&\" and a name).".into())
     }
 
     fn extra(&mut self, spot: Spot, message: &str) {

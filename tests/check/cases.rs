@@ -21,6 +21,9 @@ fn text<'j>(case: &'j Json, key: &str) -> &'j str {
 /// A fleet with the mistake of a case.
 fn mistaken(case: &Json) -> Fleet {
     let fleet = Fleet::new();
+    for edit in case["first"].as_array().into_iter().flatten() {
+        fleet.edit(text(edit, "file"), text(edit, "from"), text(edit, "to"));
+    }
     match case["from"].as_str() {
         Some(from) => fleet.edit(text(case, "file"), from, text(case, "to")),
         None => fleet.write(text(case, "file"), text(case, "to")),

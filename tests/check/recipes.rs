@@ -134,7 +134,7 @@ fn a_mistake_is_red_its_comment_shows_the_line_and_the_fixed_change_is_green() {
         forge.clone.fix_it();
         let job = forge.run(&commands);
         assert!(job.exits.iter().all(|exit| *exit == Some(0)), "{:?} {}", job.exits, job.said);
-        assert!(forge.file("change.md").starts_with("### stationkeep: nothing changes at any station\n"));
+        assert!(forge.file("change.md").starts_with("### stationkeep: the same is wanted at every station\n"));
     }
 }
 

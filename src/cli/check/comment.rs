@@ -32,6 +32,7 @@ impl Checked {
             head += &against.first();
             let brake = ours(against.foretold("the files before").trim_end());
             out += &format!("\n{}", tables(&against.change, &against.what, &brake));
+            out += &against.abandoned(literal);
             out += &against.later();
         }
         if !warnings.is_empty() {
@@ -55,7 +56,7 @@ impl Checked {
         match headline(&against.change) {
             _ if broken > 0 => format!("{} would be out of service", plural(broken as u64, "station")),
             Some(headline) => headline,
-            None => "nothing changes at any station".into(),
+            None => "the same is wanted at every station".into(),
         }
     }
 

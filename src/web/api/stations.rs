@@ -202,7 +202,7 @@ impl Filter {
             sites.dedup();
             let site: String = site.chars().take(100).collect();
             let fix = did_you_mean(&site, sites.iter().copied());
-            return Err(wrong(format!("No station stands at a site called \"{site}\". {fix}")));
+            return Err(wrong(format!("No site is called \"{site}\". {fix}")));
         }
         let after = self.after.as_deref();
         let from = after.map_or(0, |after| view.rows.partition_point(|row| *row.station.name <= *after));
