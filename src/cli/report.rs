@@ -197,7 +197,7 @@ fn say(args: &Args, name: &Arc<str>, bytes: Vec<u8>, holds: &Holds, mut parts: V
         Received::New(_) | Received::Duplicate(_) => None,
     });
     let findings: Vec<Finding> = rejected.flatten().cloned().collect();
-    let may_have_failed = !findings.is_empty() && failed_test(&keepable(String::from_utf8_lossy(&bytes))).is_some();
+    let may_have_failed = !findings.is_empty() && failed_test(&keepable(&String::from_utf8_lossy(&bytes))).is_some();
     match args.format {
         Format::Text => {
             let bytes = table.map_or(bytes, |table| table.text().as_bytes().to_vec());

@@ -200,6 +200,6 @@ fn the_way_that_a_correction_of_a_correction_is_offered_leads_to_what_is_true() 
     let settings = drift["stations"][0]["settings"].as_array().expect("a list");
     assert!(!settings.iter().any(|one| one["setting"] == "gate.seconds"), "{drift}");
     let history = fleet.run(&["history", "SP-01"]).ended(0).out;
-    let beaten = format!("no longer counts: report {} corrects the same report and is later", uuid(904));
+    let beaten = format!("no longer counts: report {} corrects the same report and counts instead", uuid(904));
     assert!(history.contains(&beaten), "{history}");
 }
