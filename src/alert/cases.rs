@@ -166,7 +166,25 @@ impl Cases {
                 writes.insert(from, None);
             }
         }
+        self.carry_back::<T>(stations, &mut writes);
         writes
+    }
+
+    /// A case whose station has the name again by which receivers know it, because a rename was taken back, goes on under that:
+    /// else it would be told as over under the key of the case that opens.
+    fn carry_back<T: Topic>(&self, stations: &[Arc<StationDrift>], writes: &mut Writes) {
+        let is_here = |name: &Name| stations.binary_search_by(|drift| drift.station.cmp(name)).is_ok();
+        for name in self.names::<T>().filter(|name| !is_here(name)) {
+            let from = Cases::key::<T>(&name);
+            let Before::Case(mut case) = self.before::<T>(&name) else { continue };
+            let Some(known_as) = T::opened_as(&case.memory).filter(|known_as| is_here(known_as)) else { continue };
+            let to = Cases::key::<T>(known_as);
+            if !self.rows.contains_key(&to) && !writes.contains_key(&to) && !writes.contains_key(&from) {
+                T::renamed_back(&mut case.memory);
+                writes.insert(to, Some(case.to_json()));
+                writes.insert(from, None);
+            }
+        }
     }
 
     /// Writes down that receivers would not take the message that these cases are over: they are told once more, when a

@@ -35,6 +35,13 @@ pub struct Message {
 const REHEARSAL: &str = "REHEARSAL: ";
 
 impl Message {
+    /// Whether it only says how other webhooks fare.
+    pub fn is_about_webhooks(&self) -> bool {
+        let is_one =
+            |kind: &str| ["stationkeep.message.", "stationkeep.webhook."].iter().any(|of| kind.starts_with(of));
+        !self.gists.is_empty() && self.gists.iter().all(|gist| is_one(gist.kind))
+    }
+
     /// The same, and where it is a rehearsal it says so first. Its id stays: what it comes from is the same.
     pub fn rehearsed(mut self, is_rehearsal: bool) -> Message {
         if is_rehearsal {

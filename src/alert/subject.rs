@@ -62,6 +62,14 @@ pub trait Topic: Sized {
     /// Notes in what is remembered that an open case goes on under another name of its subject.
     fn renamed(_memory: &mut Self::Memory, _former: &Name) {}
 
+    /// The name under which an open case was opened, where its subject has another.
+    fn opened_as(_memory: &Self::Memory) -> Option<&Name> {
+        None
+    }
+
+    /// Notes that its subject has that name again.
+    fn renamed_back(_memory: &mut Self::Memory) {}
+
     /// After when time alone makes something of it forgotten.
     fn forgets_at(_memory: &Self::Memory) -> Option<Timestamp> {
         None

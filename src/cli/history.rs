@@ -60,7 +60,7 @@ impl Said<'_> {
         let by = Corrections::among(&self.on_record.reports).instead_of(report).map(|other| {
             match other.corrects == Some(report.id) {
                 true => format!("no longer counts: report {} corrects it", other.id),
-                false => format!("no longer counts: report {} corrects the same report and is later", other.id),
+                false => format!("no longer counts: report {} corrects the same report and counts instead", other.id),
             }
         });
         let corrects = report.corrects.map(|id| match self.on_record.reports.iter().any(|other| other.id == id) {

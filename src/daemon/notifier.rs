@@ -354,5 +354,6 @@ fn outgoing(message: &Message, terms: &AlertTerms) -> NewMessage {
         brief: Some(brief),
         brief_id: brief_id(&message.id),
         ended: message.ended.clone(),
+        is_about_webhooks: message.is_about_webhooks(),
     }
 }

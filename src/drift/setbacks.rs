@@ -6,7 +6,7 @@ use jiff::Timestamp;
 use crate::finding::{listed, minute};
 use crate::inventory::Station;
 use crate::ledger::{Record, RefusedStep, same};
-use crate::setting::Name;
+use crate::setting::{Name, Value};
 
 /// Something that went wrong before.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -22,7 +22,8 @@ pub enum Setback {
         /// Who made it.
         by: Name,
     },
-    /// The station refused a step, and nothing was made known since of what it would have changed.
+    /// The station refused a step that stores what is wanted and is not held, and nothing was made known since of what it would
+    /// have changed.
     Refused {
         /// What people call these settings.
         settings: Vec<Name>,
@@ -44,7 +45,7 @@ impl Setback {
             Setback::Refused { settings, at, by } => format!(
                 "The station refused a step that changes {} on {} ({by}). If it refuses it again, the record or the keybook is \
                  wrong: tell ops.",
-                listed(settings, "and"),
+                listed(&settings.iter().map(|title| format!("the {title}")).collect::<Vec<_>>(), "and"),
                 minute(*at)
             ),
         }
@@ -71,10 +72,15 @@ pub(super) fn setbacks(station: &Station, record: &Record, drifts: bool) -> Vec<
     failed.chain(refused(station, record)).collect()
 }
 
-/// One for each report that says so.
+/// One for each report that says so of what is wanted now and not held: of nothing else a card would be refused again.
 fn refused(station: &Station, record: &Record) -> Vec<Setback> {
     let mut reports: Vec<Vec<&RefusedStep>> = Vec::new();
-    for step in record.earlier.refused() {
+    let is_wanted = |step: &&RefusedStep| {
+        let wanted = station.wanted(step.id).map(|wanted| &wanted.value);
+        let agrees = |value: Option<&Value>| value.zip(wanted).is_some_and(|(value, wanted)| value.agrees(wanted));
+        agrees(step.value.as_ref()) && !agrees(record.known(step.id))
+    };
+    for step in record.earlier.refused().iter().filter(is_wanted) {
         match reports.iter_mut().find(|report| report[0].mark == step.mark) {
             Some(report) => report.push(step),
             None => reports.push(vec![step]),

@@ -287,7 +287,7 @@ fn not_read(name: &str, error: &io::Error) -> Finding {
 
 /// The report in a text that may hold one.
 fn report_of(bytes: &[u8]) -> Option<Vec<u8>> {
-    report_in(std::str::from_utf8(bytes).ok()?).map(|report| report.into_owned().into_bytes())
+    report_in(std::str::from_utf8(bytes).ok()?).map(String::into_bytes)
 }
 
 /// The hash of a file's beginning, and the state it was in afterwards.

@@ -17,7 +17,9 @@ use crate::drift::{
 use crate::finding::{listed, minute, sentence, with_article};
 use crate::inventory::{Contact, Station};
 use crate::keybook::{Lifeline, SettingId};
-use crate::ledger::{Corrections, Heard, Holding, Issued, Outcome, Record, Report, State, Test, effect_value};
+use crate::ledger::{
+    Corrections, Elsewhere, Heard, Holding, Issued, IssuedStep, Outcome, Record, Report, State, Test, effect_value,
+};
 use crate::setting::{Name, Reference, Secret, Value};
 
 /// What came of a report, in sentences. Never a code.
@@ -163,16 +165,24 @@ impl Came<'_> {
         now.map(text).collect()
     }
 
+    /// What was heard that is another station's, and was not what is on record of this one.
+    fn heard_elsewhere(&self) -> impl Iterator<Item = &Elsewhere> {
+        self.untested.elsewhere.iter().filter(|heard| heard.mark.report == self.report.id)
+    }
+
     /// Found values that are another station's.
     fn elsewhere(&self) -> Option<String> {
-        let each = self.report.elsewhere.iter().filter_map(|(name, other)| {
-            let found = self.report.found.get(name)?;
-            Some(format!("{found} is the {} of {other}: did {other} answer?", self.title(name)))
+        let each = self.heard_elsewhere().map(|Elsewhere { id, value, station, mark: _ }| {
+            let title = self.station.keybook.setting(*id).title();
+            format!("{} is the {title} of {station}: did {station} answer?", plain(value))
         });
         let each: Vec<String> = each.collect();
+        let Report { openings, steps, left, tests, .. } = self.report;
+        let keyed = if openings.is_empty() && steps.is_empty() && left.is_empty() { "" } else { " and keyed" };
+        let called = if tests.is_empty() { "" } else { " Test calls count, because they are made at the station." };
         (!each.is_empty()).then(|| {
             format!(
-                "{} What was found and keyed counts as in doubt. Ring {} again and listen which station answers.",
+                "{} What was found{keyed} counts as in doubt.{called} Ring {} again and listen which station answers.",
                 each.join(" "),
                 self.station.name
             )
@@ -183,8 +193,9 @@ impl Came<'_> {
         let id = self.report.id;
         let by = self.instead.map(|(instead, corrects)| match (self.report.corrects, corrects) {
             (Some(both), Some(other)) if other != id => format!(
-                "Report {instead} corrects report {both} too and is later, so this one has no effect. If this one is right, \
-                 send it again with a new id and a later \"at\"."
+                "Report {instead} corrects report {both} too and counts instead, so this one has no effect. Of several the last \
+                 by \"at\" counts; of two with one \"at\", the one with the greater id. If this one is right, correct report \
+                 {both} again with a new id that is greater."
             ),
             (Some(_) | None, _) => format!("This report no longer counts, because report {instead} corrects it."),
         });
@@ -252,18 +263,25 @@ impl Came<'_> {
 
     /// Which steps this report says that the station refused, and what it holds still.
     fn refused_steps(&self) -> Vec<String> {
-        let refused = self.report.steps.iter().filter(|(_, heard)| *heard == Heard::Refused && self.instead.is_none());
+        let counts = self.instead.is_none() && self.heard_elsewhere().next().is_none();
+        let refused = self.report.steps.iter().filter(|(_, heard)| *heard == Heard::Refused && counts);
         let steps = refused.filter_map(|(number, _)| self.script?.step(*number));
-        let text = |step: &crate::ledger::IssuedStep| {
+        let text = |step: &IssuedStep| {
             let titles: Vec<String> = step.effects.keys().map(|name| self.title(name)).collect();
-            let ids: Vec<SettingId> = step.effects.keys().filter_map(|name| self.station.keybook.id(name)).collect();
-            let holds = match ids[..] {
-                [id] => self.after.known(id).map_or_else(|| "what it held".into(), plain),
-                _ => "what it held".into(),
-            };
-            format!("The station refused step {} ({}): it still holds {holds}.", step.step, listed(&titles, "and"))
+            let is_named = step.effects.keys().any(|name| self.named().contains(&name));
+            let holds = if is_named { String::new() } else { format!(": it still holds {}", self.held_before(step)) };
+            format!("The station refused step {} ({}){holds}.", step.step, listed(&titles, "and"))
         };
         steps.map(text).collect()
+    }
+
+    /// What a refused step left as it was, by the record just before the report's test calls: a later report may say more.
+    fn held_before(&self, step: &IssuedStep) -> String {
+        let ids: Vec<SettingId> = step.effects.keys().filter_map(|name| self.station.keybook.id(name)).collect();
+        match ids[..] {
+            [id] => self.untested.known(id).map_or_else(|| "what it held".into(), plain),
+            _ => "what it held".into(),
+        }
     }
 
     /// The settings that the report speaks of.

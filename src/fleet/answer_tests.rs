@@ -246,7 +246,7 @@ fn of_several_corrections_each_is_answered_by_whether_it_is_the_last() {
     }
     let told = said(&station, &[first.clone(), late.clone(), early]);
     let beaten =
-        format!("Report {} corrects report {} too and is later, so this one has no effect.", late.id, first.id);
+        format!("Report {} corrects report {} too and counts instead, so this one has no effect.", late.id, first.id);
     assert!(told.starts_with(&beaten) && !told.contains("Gate seconds"), "{told}");
 }
 
@@ -275,7 +275,7 @@ fn what_was_found_at_another_station_is_asked_about_and_what_was_keyed_there_is_
     other.elsewhere = [("identity".into(), "EQ-03".into())].into();
     let held = HELD.replace("left: {", "left: {identity: \"102\", gate.seconds: 7, ");
     let told = said(&station, &[report(1, &held), other]);
-    let asked = "\"103\" is the identity of EQ-03: did EQ-03 answer? What was found and keyed counts as in doubt. Ring EQ-01 \
+    let asked = "103 is the identity of EQ-03: did EQ-03 answer? What was found and keyed counts as in doubt. Ring EQ-01 \
                  again and listen which station answers.";
     for expected in [asked, "Identity is in doubt: 102 or 103.", "Gate seconds is in doubt: 7 or 9."] {
         assert!(told.contains(expected), "{told}");

@@ -314,7 +314,7 @@ fn outcome(received: &[Received]) -> &'static str {
     if received.iter().any(is_rejected) { REJECTED } else { RECORDED }
 }
 
-/// What cannot be read. Nothing of its content is kept: it may be anything.
+/// What cannot be read. Nothing of its content is kept, since it may be anything, but for a report that its caller finds in it.
 fn unreadable(file: &Dropped, sha: String, finding: Finding) -> Arrival {
     Arrival { source: file.name.clone(), sha, text: Vec::new(), station: None, read: Err(vec![finding]) }
 }

@@ -64,14 +64,24 @@ impl Arrival {
     /// A report as a sender wrote it.
     pub fn report(source: &Arc<str>, bytes: Vec<u8>) -> Arrival {
         let read = ledger::read(source, &bytes);
-        let (sha, text) = (content_sha(&bytes), keepable(sent_text(&bytes)).into_owned().into_bytes());
+        let (sha, text) = (content_sha(&bytes), kept_of(&bytes));
         Arrival { source: source.clone(), sha, text, station: None, read }
     }
 
     /// What a sender wrote, which cannot be read.
     pub fn rejected(source: &Arc<str>, bytes: &[u8], findings: Vec<Finding>) -> Arrival {
-        let (sha, text) = (content_sha(bytes), bytes.to_vec());
+        let (sha, text) = (content_sha(bytes), kept_of(bytes));
         Arrival { source: source.clone(), sha, text, station: None, read: Err(findings) }
+    }
+
+    /// A table that cannot be read. Of it the names of its columns are kept, where they are such: it may be anything.
+    pub fn rejected_table(source: &Arc<str>, bytes: &[u8], findings: Vec<Finding>) -> Arrival {
+        let text = String::from_utf8_lossy(bytes);
+        let header = text.lines().next().unwrap_or_default();
+        let is_header =
+            header.split([',', ';', '\t']).any(|cell| cell.trim_matches(['"', ' ', '\u{feff}']) == "station");
+        let kept = if is_header { header.as_bytes().to_vec() } else { Vec::new() };
+        Arrival { source: source.clone(), sha: content_sha(bytes), text: kept, station: None, read: Err(findings) }
     }
 
     /// A row of a sheet.
@@ -85,6 +95,11 @@ impl Arrival {
     pub fn bytes(&self) -> usize {
         self.text.len()
     }
+}
+
+/// What may be kept of a text that is rejected.
+fn kept_of(bytes: &[u8]) -> Vec<u8> {
+    keepable(&sent_text(bytes)).into_bytes()
 }
 
 /// Everything a report is judged by.

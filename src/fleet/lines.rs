@@ -8,7 +8,7 @@ use super::batch::Batch;
 use super::chained::ExportChain;
 use super::error::FleetError;
 use super::intake::{Intake, Judged, Received, Trust, id_of};
-use crate::ledger::{head_of_line, key_of_line, parse_line};
+use crate::ledger::{head_of_line, keepable, key_of_line, parse_line};
 use crate::setting::content_sha;
 use crate::store::{Appended, EntryKind, NewRejected};
 
@@ -134,7 +134,7 @@ impl Intake<'_> {
 
     /// A line that was rejected, to be kept.
     pub(super) fn rejected_line(&self, source: &Arc<str>, line: &str, one: &Received) -> Option<NewRejected> {
-        self.rejection(source, &content_sha(line.as_bytes()), line.as_bytes(), one)
+        self.rejection(source, &content_sha(line.as_bytes()), keepable(line).as_bytes(), one)
     }
 
     /// Records what can be of some lines, reports and scripts that are new in one transaction. What became of each; nothing that

@@ -48,7 +48,7 @@ impl Intake<'_> {
     ) -> Result<Vec<RowReceived>, FleetError> {
         match Table::csv(source, bytes) {
             Ok(table) => self.table(&table, None, progress).await,
-            Err(finding) => self.record_rejected(Arrival::rejected(source, bytes, vec![finding])).await,
+            Err(finding) => self.record_rejected(Arrival::rejected_table(source, bytes, vec![finding])).await,
         }
     }
 
@@ -66,7 +66,7 @@ impl Intake<'_> {
         let sheet = match Sheet::read(table, &self.reading.keybooks, days) {
             Ok(sheet) => sheet,
             Err(findings) => {
-                return self.record_rejected(Arrival::rejected(source, table.text().as_bytes(), findings)).await;
+                return self.record_rejected(Arrival::rejected_table(source, table.text().as_bytes(), findings)).await;
             }
         };
         let mut came = Vec::new();
@@ -99,7 +99,7 @@ impl Intake<'_> {
             Ok(sheet) => {
                 sheet.rows(&self.reading.inventory).map(|row| (Some(row.line), Arrival::row(source, row))).collect()
             }
-            Err(findings) => vec![(None, Arrival::rejected(source, table.text().as_bytes(), findings))],
+            Err(findings) => vec![(None, Arrival::rejected_table(source, table.text().as_bytes(), findings))],
         };
         self.foresee_all(arrivals).await
     }
@@ -110,7 +110,7 @@ impl Intake<'_> {
     /// Where the store cannot be read.
     pub async fn foresee_bad_sheet(&self, source: &Arc<str>, bytes: &[u8]) -> Result<Foreseen, FleetError> {
         let findings = Table::csv(source, bytes).err().into_iter().collect();
-        self.foresee_all(vec![(None, Arrival::rejected(source, bytes, findings))]).await
+        self.foresee_all(vec![(None, Arrival::rejected_table(source, bytes, findings))]).await
     }
 
     /// What a report would do. Nothing is recorded.

@@ -12,8 +12,8 @@ use super::earlier::{FailedWith, Held, Of, RefusedStep, Worked};
 use super::issued::{Digest, Effect, Issued, effect_value};
 use super::led::{Led, is_dial, led};
 use super::mark::Mark;
-use super::proven;
-use super::record::{Failure, Holding, Proof, Record, Refusal, State};
+use super::proven::{self, same};
+use super::record::{Elsewhere, Failure, Holding, Proof, Record, Refusal, State};
 use super::report::{Heard, Opened, Opening, Outcome, Report, Test};
 use super::shown::leads_to;
 use super::visit::{self, OpenVisit, Visit};
@@ -88,16 +88,19 @@ struct Fold<'k> {
     number: Option<Name>,
     /// Whether the report at hand is of a number at which the station never answered: another may have.
     is_doubtful: bool,
-    /// Whether what was found by the report at hand is another station's: what it says of the call is not taken on trust.
+    /// Whether what was found by the report at hand is another station's, and not what is on record of this one at that moment:
+    /// what it says of the call is not taken on trust.
     is_elsewhere: bool,
 }
 
 impl Fold<'_> {
     fn report(&mut self, mark: Mark, report: &Report, script: Option<&Issued>) {
-        self.is_elsewhere = !report.elsewhere.is_empty();
+        self.is_elsewhere = report.elsewhere.keys().any(|name| !self.is_on_record(name, report));
         if let Some(number) = &report.number {
             self.rung(number);
-            if self.record.number.is_none() || took_keys(report) || self.is_recognised_by(report) {
+            if self.record.number.is_none()
+                || !self.is_elsewhere && (took_keys(report) || self.is_recognised_by(report))
+            {
                 self.record.number = Some(number.clone());
             }
         }
@@ -113,7 +116,7 @@ impl Fold<'_> {
         for (name, written) in &report.found {
             let value = value_of(self.keybook, name, written, report);
             match self.is_elsewhere {
-                true => self.found_elsewhere(mark, name, value, report.elsewhere.contains_key(name)),
+                true => self.found_elsewhere(mark, name, value, report.elsewhere.get(name)),
                 false => self.found(mark, name, value, report.unit.is_some()),
             }
         }
@@ -191,7 +194,8 @@ impl Fold<'_> {
             later = others;
             self.openings(mark, &report.by, now, beside_unit);
             let Some(step) = script.step(*number) else { continue };
-            if *heard == Heard::Refused {
+            // Another station may have refused it.
+            if *heard == Heard::Refused && !self.is_doubtful {
                 step.effects.iter().for_each(|(name, effect)| self.step_refused(mark, &report.by, name, effect));
             }
             step.effects.iter().for_each(|(name, effect)| self.step(mark, name, effect, *heard));
@@ -206,7 +210,8 @@ impl Fold<'_> {
         for (opening, call) in tries {
             let Some(code) = call.code(opening.code).and_then(|code| code_value(keybook, id, code)) else { continue };
             match opening.heard {
-                Opened::Accepted if self.is_elsewhere => {}
+                // That was another station's answer.
+                Opened::Accepted | Opened::Refused if self.is_elsewhere => {}
                 Opened::Accepted => self.found(mark, &keybook.setting(id).name, Some(code), beside_unit),
                 Opened::Refused => self.refused(mark, by, id, code),
                 Opened::Nothing => {}
@@ -286,7 +291,10 @@ impl Fold<'_> {
 
     fn put(&mut self, mark: Mark, id: SettingId, value: Option<Value>) {
         self.no_longer(id, value.as_ref());
-        self.record.earlier.made_known(id);
+        self.record.elsewhere.retain(|heard| heard.id != id);
+        if value.is_some() {
+            self.record.earlier.made_known(id);
+        }
         let state = value.map_or(State::Unknown, State::Known);
         self.record.settings[id.index()] = Holding { state, strayed: None, mark: Some(mark), refused: Vec::new() };
     }
@@ -342,21 +350,34 @@ impl Fold<'_> {
     }
 
     /// What was found where another station may have answered is in doubt; what told them apart has strayed until it is known.
-    fn found_elsewhere(&mut self, mark: Mark, name: &Name, value: Option<Value>, tells_apart: bool) {
-        self.doubt(mark, name, value);
-        if let Some(id) = self.keybook.id(name).filter(|_| tells_apart) {
-            self.record.settings[id.index()].strayed = Some(mark);
+    fn found_elsewhere(&mut self, mark: Mark, name: &Name, value: Option<Value>, station: Option<&Name>) {
+        self.doubt(mark, name, value.clone());
+        let Some((id, station)) = self.keybook.id(name).zip(station) else { return };
+        if self.holds(id, value.as_ref()) {
+            return;
         }
+        self.record.settings[id.index()].strayed = Some(mark);
+        self.record.elsewhere.retain(|heard| heard.id != id);
+        let heard = |value| Elsewhere { id, value, station: station.clone(), mark };
+        self.record.elsewhere.extend(value.map(heard));
     }
 
-    /// Whether the station said of itself what it is known to say: it is the one that answered.
+    /// Whether the station is known to hold what was found of a setting.
+    fn is_on_record(&self, name: &Name, report: &Report) -> bool {
+        let found = report.found.get(name).and_then(|written| value_of(self.keybook, name, written, report));
+        self.keybook.id(name).is_some_and(|id| self.holds(id, found.as_ref()))
+    }
+
+    /// Whether the station said of itself what it is known to say: it is the one that answered. What every new unit says, and
+    /// what is empty, tells nobody apart.
     fn is_recognised_by(&self, report: &Report) -> bool {
-        report.elsewhere.is_empty()
-            && report.found.iter().any(|(name, written)| {
-                let id = self.keybook.id(name).filter(|id| self.keybook.setting(*id).weight == Weight::Locating);
-                let value = || value_of(self.keybook, name, written, report);
-                id.is_some_and(|id| self.holds(id, value().as_ref()))
-            })
+        report.found.iter().any(|(name, written)| {
+            let id = self.keybook.id(name).filter(|id| self.keybook.setting(*id).weight == Weight::Locating);
+            let value = value_of(self.keybook, name, written, report);
+            let is_own = |value: &Value| !matches!(value, Value::Digits(text) | Value::Dial(text) if text.is_empty());
+            let is_factory = |id: SettingId| same(value.as_ref(), self.keybook.setting(id).factory.as_ref());
+            id.is_some_and(|id| value.as_ref().is_some_and(is_own) && !is_factory(id) && self.holds(id, value.as_ref()))
+        })
     }
 
     fn set(&mut self, mark: Mark, name: &Name, value: Option<Value>) {
@@ -431,7 +452,10 @@ impl Fold<'_> {
 
     /// Someone answered a test call. `reached`: the report, where it proves the settings as they are.
     fn answered(&mut self, lifeline: usize, mark: Mark, reached: Option<Mark>, report: &Report) {
-        self.record.number = report.number.clone().or(self.record.number.take());
+        // The button is this station's, and the number that was rung before may be another's.
+        if !self.is_elsewhere {
+            self.record.number = report.number.clone().or(self.record.number.take());
+        }
         let proof = &mut self.record.lifelines[lifeline];
         (proof.last, proof.failure, proof.reached) = (Some((Outcome::Reached, mark)), None, reached);
         (proof.is_renumbered, proof.answered_by) = (false, None);
@@ -482,11 +506,9 @@ impl Fold<'_> {
     }
 }
 
-/// Whether a report shows that the station itself answered at the number that it is kept with: it took a code or other keys.
+/// Whether a report shows that the station itself answered at the number that it is kept with, where no other one did: it took a
+/// code or other keys.
 fn took_keys(report: &Report) -> bool {
-    if !report.elsewhere.is_empty() {
-        return false;
-    }
     let opened = report.openings.iter().any(|opening| opening.heard == Opened::Accepted);
     let keyed = report.steps.iter().any(|(_, heard)| *heard == Heard::Accepted);
     opened || keyed || !report.left.is_empty()

@@ -283,7 +283,7 @@ fn what_another_station_said_and_what_was_keyed_there_is_in_doubt_until_the_stat
     };
     assert_eq!(texts(&doubted, "identity"), ["102", "103"]);
     assert_eq!(texts(&doubted, "gate.seconds"), ["7", "9"]);
-    assert_eq!(doubted.elsewhere(&tern()).count(), 1);
+    assert_eq!(doubted.elsewhere.len(), 1);
     // Nothing that was accepted there counts as accepted here.
     let keyed_there = elsewhere(Report { script: Some(script().digest), steps: vec![(1, Heard::Accepted)], ..other });
     let heard_nothing = Report { steps: vec![(1, Heard::Nothing)], ..keyed_there.clone() };
@@ -291,7 +291,7 @@ fn what_another_station_said_and_what_was_keyed_there_is_in_doubt_until_the_stat
     assert_eq!(all(keyed_there).settings, all(heard_nothing).settings);
     for settles in [found(5, "identity", quoted("102")), left(5, "identity", quoted("104"))] {
         let record = folded(&[&before[..], &[elsewhere(found(2, "identity", quoted("103"))), settles]].concat());
-        assert_eq!(record.elsewhere(&tern()).count(), 0);
+        assert_eq!(record.elsewhere.len(), 0);
     }
 }
 
@@ -305,6 +305,43 @@ fn a_station_that_says_what_it_is_known_to_say_is_the_one_that_answers_at_its_ne
     };
     assert_eq!(number("102"), "+441632960122");
     assert_eq!(number("120"), "+441632960121", "it may be another station");
+}
+
+#[test]
+fn what_is_on_record_of_the_station_is_its_own_whoever_else_is_wanted_to_say_it() {
+    let before = left(1, "identity", quoted("102"));
+    let keyed = Report { found: found(2, "identity", quoted("102")).found, ..keyed(2, &[(1, Heard::Accepted)]) };
+    let elsewhere = Report { elsewhere: [("identity".into(), "EQ-03".into())].into(), ..keyed.clone() };
+    assert_eq!(folded(&[before.clone(), elsewhere]), folded(&[before, keyed]));
+}
+
+#[test]
+fn nothing_that_another_station_refused_nor_a_test_call_of_its_visit_settles_which_station_answers() {
+    let at = |number: &str, report: Report| Report { number: Some(number.into()), ..report };
+    let before = at("+441632960121", left(1, "identity", quoted("102")));
+    let refused = opened(2, &[(1, Opened::Refused, 1)]);
+    let other = Report {
+        steps: vec![(1, Heard::Refused)],
+        found: found(2, "identity", quoted("103")).found,
+        tests: answered(2, "emergency", None).tests,
+        elsewhere: [("identity".into(), "EQ-03".into())].into(),
+        ..refused
+    };
+    let record = folded_all(&[before, at("+441632960122", other)], &[], &two_calls());
+    assert_eq!(record.number.as_deref(), Some("+441632960121"));
+    assert_eq!(record.earlier.refused(), []);
+    assert!(record.settings.iter().all(|holding| holding.refused.is_empty()));
+    let heard: Vec<_> = record.elsewhere.iter().map(|heard| (heard.value.to_string(), &*heard.station)).collect();
+    assert_eq!(heard, [(quoted("103"), "EQ-03")].map(|(_, station)| ("\"103\"".to_owned(), station)));
+}
+
+#[test]
+fn what_every_new_unit_says_recognises_nobody() {
+    let at = |number: &str, report: Report| Report { number: Some(number.into()), ..report };
+    let factory = tern().setting(tern().id("identity").unwrap()).factory.clone().unwrap().to_string().replace('"', "");
+    let before = at("+441632960121", Report { unit: Some(Unit::New), ..report(1) });
+    let record = folded(&[before, at("+441632960122", found(2, "identity", quoted(&factory)))]);
+    assert_eq!(record.number.as_deref(), Some("+441632960121"));
 }
 
 fn begun(minute: i64) -> Visit {

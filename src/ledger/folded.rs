@@ -11,7 +11,7 @@ use super::earlier::{Earlier, FailedWith, Held, Keying, RefusedStep, Worked};
 use super::issued::Digest;
 use super::mark::Mark;
 use super::proven::{Evidence, Proven};
-use super::record::{Failure, Holding, Proof, Record, Refusal, State};
+use super::record::{Elsewhere, Failure, Holding, Proof, Record, Refusal, State};
 use super::report::Outcome;
 use super::shown::HandedOut;
 use super::visit::{OpenVisit, Visit};
@@ -56,7 +56,8 @@ impl Record {
         let out = self.handed_out.iter().map(|script| &script.leads_to);
         let all = held.chain(self.begun.iter().map(|visit| &visit.leads_to)).chain(out).flatten();
         let refused = refused.iter().map(|refused| refused.id);
-        all.map(|(id, _)| *id).chain(codes.iter().map(|(id, _)| *id)).chain(refused)
+        let elsewhere = self.elsewhere.iter().map(|heard| heard.id);
+        all.map(|(id, _)| *id).chain(codes.iter().map(|(id, _)| *id)).chain(refused).chain(elsewhere)
     }
 }
 
@@ -136,13 +137,19 @@ impl<'r> Pen<'r> {
     }
 
     fn record(&mut self, record: &'r Record) {
-        let Record { settings, lifelines, answered, proven, earlier, number, begun, handed_out } = record;
+        let Record { settings, lifelines, answered, proven, earlier, number, elsewhere, begun, handed_out } = record;
         self.list(settings, Pen::holding);
         self.list(lifelines, Pen::proof);
         self.option(*answered, Pen::mark);
         self.list(proven, Pen::proven);
         self.earlier(earlier);
         self.option(number.as_deref(), Pen::text);
+        self.list(elsewhere, |pen, Elsewhere { id, value, station, mark }| {
+            pen.number(u64::from(id.0));
+            pen.value(value);
+            pen.text(station);
+            pen.mark(*mark);
+        });
         self.list(begun, |pen, OpenVisit { visit, leads_to }| {
             pen.visit(visit);
             pen.leads_to(leads_to);
@@ -380,6 +387,7 @@ impl<'b> Eye<'b> {
             proven: self.list(Eye::proven)?,
             earlier: self.earlier()?,
             number: self.option(Eye::text)?,
+            elsewhere: self.list(Eye::elsewhere)?,
             begun: self.list(|eye| Some(OpenVisit { visit: eye.visit()?, leads_to: eye.leads_to()? }))?,
             handed_out: self.list(|eye| {
                 let (script, at) = (eye.digest()?, eye.time()?);
@@ -469,6 +477,10 @@ impl<'b> Eye<'b> {
 
     fn refused_step(&mut self) -> Option<RefusedStep> {
         Some(RefusedStep { id: self.id()?, value: self.maybe()?, mark: self.mark()?, by: self.text()? })
+    }
+
+    fn elsewhere(&mut self) -> Option<Elsewhere> {
+        Some(Elsewhere { id: self.id()?, value: self.value()?, station: self.text()?, mark: self.mark()? })
     }
 
     fn keying(&mut self) -> Option<Keying> {

@@ -151,6 +151,7 @@ fn record() -> impl Strategy<Value = Record> {
     );
     (known, prop::option::of(mark()), earlier(), prop::option::of(name()), lists).prop_map(
         |((settings, lifelines), answered, earlier, number, (proven, begun, handed_out))| Record {
+            elsewhere: elsewhere(&settings),
             settings,
             lifelines,
             answered,
@@ -161,6 +162,15 @@ fn record() -> impl Strategy<Value = Record> {
             handed_out,
         },
     )
+}
+
+/// One of each setting that is known, by the report that spoke of it.
+fn elsewhere(settings: &[Holding]) -> Vec<Elsewhere> {
+    let one = |(nth, holding): (usize, &Holding)| {
+        let (value, mark) = (holding.known()?.clone(), holding.mark?);
+        Some(Elsewhere { id: SettingId(nth as u16), value, station: "EQ-03".into(), mark })
+    };
+    settings.iter().enumerate().filter_map(one).collect()
 }
 
 proptest! {

@@ -50,7 +50,7 @@ pub use mark::Mark;
 pub use on_card::{CARD_END, keepable, report_in};
 pub use packed_record::PackedRecord;
 pub use proven::{Proven, same};
-pub use record::{Failure, Holding, Proof, Record, Refusal, State};
+pub use record::{Elsewhere, Failure, Holding, Proof, Record, Refusal, State};
 pub use report::{Heard, Opened, Opening, Outcome, Places, REPORT_LIMIT_BYTES, Report, Test, Unit, read, too_long};
 pub use sheet::{Sheet, SheetRow};
 pub use shown::{HANDED_OUT_FOR, HandedOut, SHOWN_AGAIN, Shown, handed_out, leads_to, shown_at, unanswered};

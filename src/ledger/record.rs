@@ -7,7 +7,7 @@ use super::report::Outcome;
 use super::shown::HandedOut;
 use super::visit::OpenVisit;
 use crate::keybook::{Keybook, SettingId};
-use crate::setting::{Name, Value, Weight};
+use crate::setting::{Name, Value};
 
 /// What is known of one setting.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -38,7 +38,6 @@ pub struct Holding {
     /// What it holds, so far as reports go.
     pub state: State,
     /// The report that found it against the record, or showed that it is not as recorded, until a later entry sets it right.
-    /// Where it tells stations apart and is not known, another station may have answered.
     pub strayed: Option<Mark>,
     /// The report that last spoke of it; for a known value, the one that last confirmed it.
     pub mark: Option<Mark>,
@@ -95,6 +94,19 @@ impl Proof {
     }
 }
 
+/// What was heard of a setting that tells stations apart, and is another station's: that one may have answered.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Elsewhere {
+    /// The setting.
+    pub id: SettingId,
+    /// What was heard.
+    pub value: Value,
+    /// The station that was wanted to say so when it was heard.
+    pub station: Name,
+    /// The report that says so.
+    pub mark: Mark,
+}
+
 /// What the reports prove about a station.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Record {
@@ -111,6 +123,8 @@ pub struct Record {
     /// The number at which the station last answered, in E.164: that kept with the last report of an accepted opening or step, of
     /// what was left, of what it is known to say of itself, or of a test call that reached help and counts; before there is one, with the first report.
     pub number: Option<Name>,
+    /// By what another station answered when this one was rung, the last of each setting, until something is made known of it.
+    pub elsewhere: Vec<Elsewhere>,
     /// The visits of which no report came yet, the earliest first.
     pub begun: Vec<OpenVisit>,
     /// The scripts that were shown and that no report has named since. No part of the fold over reports.
@@ -128,6 +142,7 @@ impl Record {
             proven: Vec::new(),
             earlier: Earlier::default(),
             number: None,
+            elsewhere: Vec::new(),
             begun: Vec::new(),
             handed_out: Vec::new(),
         }
@@ -153,13 +168,6 @@ impl Record {
     /// answers there now.
     pub fn other_number(&self, number: &Name) -> Option<&Name> {
         self.number.as_ref().filter(|kept| *kept != number)
-    }
-
-    /// The settings by which another station answered when this one was last rung, or may have.
-    pub fn elsewhere<'k>(&'k self, keybook: &'k Keybook) -> impl Iterator<Item = (SettingId, &'k Holding)> {
-        let all = keybook.ids().map(|id| (id, self.holding(id)));
-        let is_locating = |id: SettingId| keybook.setting(id).weight == Weight::Locating;
-        all.filter(move |(id, holding)| is_locating(*id) && holding.strayed.is_some() && holding.known().is_none())
     }
 
     /// What is known of a setting.

@@ -8,7 +8,7 @@ use jiff::Timestamp;
 use uuid::Uuid;
 
 use super::issued::Digest;
-use super::on_card::{Sent, sent};
+use super::on_card::{KEYS, Sent, sent};
 use crate::finding::{Code, Finding, Place, nearest};
 use crate::setting::{Codes, Fingerprint, Name, Reference, Written};
 use crate::yaml::{self, Data, Key, Node, Sheet, Spot};
@@ -290,13 +290,9 @@ pub(super) struct Reader<'t> {
 
 impl Reader<'_> {
     fn report(&mut self, root: &Node) -> Option<Report> {
-        let known = [
-            "report", "id", "station", "at", "by", "unit", "found", "script", "openings", "steps", "left", "tests",
-            "corrects", "note",
-        ];
         let [version, id, station, at, by, unit, found, script, openings, steps, left, tests, corrects, note] =
-            self.sheet.map(root, "A report", known)?;
-        self.strangers(root, &known);
+            self.sheet.map(root, "A report", KEYS)?;
+        self.strangers(root, &KEYS);
         self.sheet.version(version, root, "report");
         let id = self.sheet.required(id, root, "The report", "id").and_then(|n| self.id("id", "The id", n));
         let station = self.sheet.required(station, root, "The report", "station");

@@ -91,6 +91,11 @@ pub(super) fn frame(answers: &Answers) -> Vec<NewFile> {
 pub fn skeleton(answers: &Answers) -> Vec<NewFile> {
     let mut files = frame(answers);
     let inventory = include_str!("skeleton/fleet.yaml").replace("COUNTRY", &answers.country.id);
+    // Numbers that are reserved for fiction, as far as may be of the line's own country.
+    let inventory = match &*answers.country.calling_code {
+        "1" => inventory.replace("+4416329601", "+120755501"),
+        _ => inventory,
+    };
     files.push(NewFile::plain(INVENTORY, inventory.replace("FLEET", &quoted(&answers.fleet))));
     files.push(NewFile::plain(format!("{CONFIG}keybooks/heron-1.yaml"), FIRST_KEYBOOK));
     files.push(example_code());

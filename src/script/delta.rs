@@ -96,7 +96,8 @@ pub struct Renumbered {
     pub before: Option<Name>,
     /// What the inventory gives it now.
     pub now: Name,
-    /// What was heard when it was last rung, where that may have been another station.
+    /// What was heard when it was last rung, and whose it is, where that is another station: "103 was heard, which is EQ-03's
+    /// identity".
     pub heard: Vec<String>,
     /// What it says of itself, so far as reports go: the values of its locating settings.
     pub says: Vec<String>,

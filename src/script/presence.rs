@@ -4,15 +4,14 @@ use super::delta::{Call, OtherVisit, RefusedAgain, Renumbered, Step};
 use super::request::Request;
 use crate::drift::value_text;
 use crate::keybook::SettingId;
-use crate::ledger::{Digest, RefusedStep};
+use crate::ledger::{Digest, Elsewhere, RefusedStep};
 use crate::setting::{Value, Weight};
 
 /// What to make sure of where a station last answered at another number, or another station may have answered.
 pub(super) fn renumbered(request: &Request) -> Option<Renumbered> {
     let Request { station, record, drift, .. } = *request;
     let before = drift.other_number.clone();
-    let elsewhere: Vec<_> = record.elsewhere(&station.keybook).map(|(id, _)| record.candidates(id)).collect();
-    if before.is_none() && elsewhere.is_empty() {
+    if before.is_none() && record.elsewhere.is_empty() {
         return None;
     }
     let locating = station.keybook.ids().filter(|id| station.keybook.setting(*id).weight == Weight::Locating);
@@ -25,7 +24,11 @@ pub(super) fn renumbered(request: &Request) -> Option<Renumbered> {
         Value::Dial(_) | Value::Choice(_) | Value::Flags(_) | Value::Number(_) | Value::Secret(_) => None,
     };
     let values = said.iter().filter_map(digits).collect();
-    let heard = elsewhere.into_iter().flat_map(|candidates| candidates.skip(1)).map(value_text).collect();
+    let heard = record.elsewhere.iter().map(|heard| {
+        let Elsewhere { id, value, station: other, mark: _ } = heard;
+        format!("{} was heard, which is {other}'s {}", value_text(value), station.keybook.setting(*id).title())
+    });
+    let heard = heard.collect();
     Some(Renumbered { before, now: station.number.name().clone(), heard, says, values })
 }
 

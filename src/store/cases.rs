@@ -31,6 +31,9 @@ pub struct NewMessage {
     pub brief_id: String,
     /// The keys of cases that it says are over.
     pub ended: Vec<String>,
+    /// Whether it only says how another webhook fares: [`Store::refused_after`] leaves it out, or two receivers that refuse
+    /// would be told of each other's refusals for ever.
+    pub is_about_webhooks: bool,
 }
 
 /// All that one pass writes; messages keep their order.
@@ -209,7 +212,8 @@ async fn add_messages(
         let seq = next_number(transaction, "outbox").await?;
         let written = sqlx::query(
             "INSERT INTO outbox (seq, webhook, id, content_type, body, created_ms, due_ms, tries, headers, form, brief, \
-             brief_id, ended) VALUES ($1, $2, $3, $4, $5, $6, $6, 0, $7, $8, $9, $10, $11) ON CONFLICT (webhook, id) DO NOTHING",
+             brief_id, ended, about_webhooks) VALUES ($1, $2, $3, $4, $5, $6, $6, 0, $7, $8, $9, $10, $11, $12) \
+             ON CONFLICT (webhook, id) DO NOTHING",
         )
         .bind(seq)
         .bind(message.webhook.as_str())
@@ -222,6 +226,7 @@ async fn add_messages(
         .bind(message.brief.as_deref())
         .bind(message.brief_id.as_str())
         .bind(json!(message.ended).to_string())
+        .bind(i64::from(message.is_about_webhooks))
         .execute(&mut **transaction)
         .await?
         .rows_affected();

@@ -5,8 +5,8 @@ use sqlx::{Any, AssertSqlSafe, Row, Transaction};
 
 use super::{Engine, Store, StoreError};
 
-/// The layout this program works with. Those up to 9 were written before anything was released.
-const LAYOUT: i64 = 10;
+/// The layout this program works with. Those up to 10 were written before anything was released.
+const LAYOUT: i64 = 11;
 
 const BOTH: &str = include_str!("migrations/schema.sql");
 const SQLITE: &str = include_str!("migrations/sqlite.sql");

@@ -80,8 +80,8 @@ impl Store {
             if has_brief && !is_short {
                 sqlx::query(
                     "INSERT INTO outbox (seq, webhook, id, content_type, body, created_ms, due_ms, tries, headers, form, \
-                     ended, stands_for, brief_id) SELECT $1, webhook, brief_id, content_type, brief, created_ms, $2, 0, headers, \
-                     form, ended, id, '' FROM outbox WHERE seq = $3 ON CONFLICT (webhook, id) DO NOTHING",
+                     ended, stands_for, brief_id, about_webhooks) SELECT $1, webhook, brief_id, content_type, brief, created_ms, \
+                     $2, 0, headers, form, ended, id, '', about_webhooks FROM outbox WHERE seq = $3 ON CONFLICT (webhook, id) DO NOTHING",
                 )
                 .bind(seq)
                 .bind(now_ms)
@@ -95,12 +95,13 @@ impl Store {
         .await
     }
 
-    /// Messages that were set aside after the one of that number, the first first, at most so many.
+    /// Messages that were set aside after the one of that number, the first first, at most so many; those that only say how
+    /// another webhook fares are left out.
     pub async fn refused_after(&self, seq: i64, most: i64) -> Result<Vec<RefusedMessage>, StoreError> {
         self.bounded("reading which messages were refused", async {
             let found = sqlx::query(
                 "SELECT seq, webhook, id, last_error, refused_ms, brief, stands_for, ended FROM outbox \
-                 WHERE refused_ms IS NOT NULL AND seq > $1 ORDER BY seq LIMIT $2",
+                 WHERE refused_ms IS NOT NULL AND about_webhooks = 0 AND seq > $1 ORDER BY seq LIMIT $2",
             );
             found.bind(seq).bind(most).fetch_all(&self.readers).await?.iter().map(refused_from).collect()
         })

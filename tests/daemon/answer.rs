@@ -157,7 +157,7 @@ fn where_another_station_answered_nothing_is_believed_and_the_card_asks_until_th
     };
     assert!(!asks().0);
     let said = send("found: {identity: \"103\"}\nleft: {gate.seconds: 9}\n", "25T09:00:00");
-    assert!(said.contains("\"103\" is the identity of EQ-03: did EQ-03 answer?"), "{said}");
+    assert!(said.contains("103 is the identity of EQ-03: did EQ-03 answer?"), "{said}");
     assert!(said.contains("Identity is in doubt: 102 or 103."), "{said}");
     let (is_asked, card) = asks();
     assert!(is_asked && card.contains("found:\n  identity: null\n"), "{card}");
@@ -200,6 +200,6 @@ fn the_way_that_a_correction_of_a_correction_is_offered_leads_to_what_is_true() 
     let settings = drift["stations"][0]["settings"].as_array().expect("a list");
     assert!(!settings.iter().any(|one| one["setting"] == "gate.seconds"), "{drift}");
     let history = fleet.run(&["history", "SP-01"]).ended(0).out;
-    let beaten = format!("no longer counts: report {} corrects the same report and is later", uuid(904));
+    let beaten = format!("no longer counts: report {} corrects the same report and counts instead", uuid(904));
     assert!(history.contains(&beaten), "{history}");
 }

@@ -97,7 +97,10 @@ fn a_setting_set_aside_leaves_the_rest_managed_and_its_end_is_on_record() {
     let refused = aside(&fleet, &["EQ-02", "emergency.backup"], "2026-12-01").ended(2);
     assert!(refused.err.contains("--out-of-service") && refused.err.contains("sign"), "{}", refused.err);
     let done = aside(&fleet, &["EQ-02", "emergency.backup", "--out-of-service"], "2026-12-01").ended(0);
-    assert!(done.err.contains("stand-in") && done.out.contains("2026-12-02 00:00 UTC, in 6 days"), "{done:?}");
+    assert!(
+        done.err.contains("stand-in") && done.out.contains("until the end of 2026-12-01 (UTC), in 6 days"),
+        "{done:?}"
+    );
     fleet.run(&["drift", "EQ-02"]).ended(0);
     let listed = fleet.run(&["aside", "--format", "json"]).ended(0).json();
     assert_eq!(listed["set_aside"][0]["stations"], serde_json::json!(["EQ-02"]));
@@ -118,7 +121,8 @@ fn what_cannot_be_said_is_refused_with_the_way_out() {
     let past = aside(&fleet, &["EQ-01", "--out-of-service"], "2026-11-24").ended(2);
     assert!(past.err.contains("not ahead"), "{}", past.err);
     let unknown = aside(&fleet, &["EQ-0l", "--out-of-service"], "2026-12-01").ended(2);
-    assert!(unknown.err.contains("If you mean \"EQ-01\", write that."), "{}", unknown.err);
+    // Stations are told apart by a digit: none is singled out.
+    assert!(unknown.err.contains("Use one of the 40 defined, such as BI-01"), "{}", unknown.err);
     let setting = aside(&fleet, &["EQ-01", "gate.second"], "2026-12-01").ended(2);
     assert!(setting.err.contains("If you mean"), "{}", setting.err);
     let whole = aside(&fleet, &["east-quay"], "2026-12-01").ended(2);

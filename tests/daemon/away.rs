@@ -179,7 +179,7 @@ fn a_delivery_that_cannot_be_recorded_for_want_of_room_is_not_made_again_once_it
     let daemon = fleet.start();
     until("a try", || receiver.requests().pop());
     fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
-    until("a second message", || (daemon.log().matches("to be told").count() >= 2).then_some(()));
+    until("a second message", || (daemon.log().matches("alert queued").count() >= 2).then_some(()));
     // The first is tried again, taken, and nobody can write that down.
     receiver.answer(Answer::Close);
     until("the first try's end", || daemon.log().contains("not delivered").then_some(()));

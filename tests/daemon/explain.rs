@@ -53,7 +53,7 @@ fn every_layer_is_shown_in_its_order_with_the_line_that_won() {
                 overruled  profile pier at inventory/fleet.yaml:12:50: 8\n  \
                 said by    profile late at inventory/fleet.yaml:13:35: 9\n  held       7, confirmed ";
     assert!(all.contains(gate), "{all}");
-    let given_up = "  wanted     nothing: it is left as it is\n  \
+    let given_up = "  wanted     not managed\n  \
                     overruled  site north-pier at inventory/north.yaml:5:53: to duty-officer\n  \
                     said by    profile late at inventory/fleet.yaml:13:58: null, left alone\n";
     assert!(all.contains(given_up), "{all}");

@@ -80,3 +80,30 @@ fn a_failed_test_call_reaches_at_once_whoever_takes_it_whatever_the_others_do() 
         (listed["undelivered"] == 0).then_some(())
     });
 }
+
+/// What is said of one's refusals would be refused by the other, and told back, for ever.
+#[test]
+fn two_receivers_that_refuse_everything_do_not_tell_a_third_of_each_other_without_end() {
+    let takes = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&takes);
+    let (one, other) = (Receiver::start(SIGNING), Receiver::start(SIGNING));
+    let mut webhooks = webhook("on-call");
+    for (name, receiver) in [("one", &one), ("other", &other)] {
+        receiver.answer(Answer::No(400));
+        fleet.write(&format!("config/secrets/{name}"), &receiver.url());
+        webhooks += &webhook(name);
+    }
+    fleet.configure(SETTLE.as_millis() as u32, &webhooks);
+    let _daemon = fleet.start();
+    let (station, _, _) = STATIONS[0];
+    fleet.rename_into("config/reports/failed.yaml", &report(0, station));
+    until("the failed test call", || has_it(&takes, station, "2020-07-01 00:00 UTC").then_some(()));
+    // Until nothing waits for anyone any more.
+    until("an end of it", || {
+        let listed = fleet.run(&["deliveries", "--format", "json"]).json();
+        (listed["undelivered"] == 0).then_some(())
+    });
+    let about = takes.heard().iter().filter(|got| got.kind() == "stationkeep.message.refused.v1").count();
+    // The first alert and the failed call, each refused whole and in short by both.
+    assert!((1..=8).contains(&about), "{about} messages about refusals");
+}

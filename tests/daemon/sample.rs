@@ -48,7 +48,12 @@ fn the_sample_fleet_starts_tells_what_drift_shows_and_an_edit_of_it_is_one_alert
     for (told, listed) in [("to_key", "stations"), ("calls", "calls"), ("presses", "presses"), ("minutes", "minutes")] {
         assert_eq!(to_do[told], list["totals"][listed], "{told}");
     }
-    assert_eq!(to_do["to_test"], list["tests"].as_array().map_or(0, Vec::len));
+    // A button whose test failed is to be repaired before it is tested again.
+    let (tests, repairs) = (to_do["to_test"].as_u64(), to_do["to_repair"].as_u64());
+    assert_eq!(
+        tests.zip(repairs).map(|(tests, repairs)| tests + repairs),
+        list["tests"].as_array().map(|all| all.len() as u64)
+    );
     let drift = fleet.drift();
     assert_eq!(first.data()["totals"], drift["totals"]);
     let drifting = drift["stations"].as_array().map_or(0, Vec::len);

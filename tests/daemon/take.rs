@@ -41,7 +41,7 @@ fn what_is_aligned_unknown_or_taken_for_too_long_is_refused() {
     let fleet = sample();
     let take = |station: &str, until: &str| fleet.run(&["take", station, "--until", until, "--by", "tech-07"]);
     assert!(take("EQ-01", "2026-11-26").ended(1).err.contains("aligned"));
-    assert!(take("EQ-20", "2026-11-26").ended(2).err.contains("If you mean"));
+    assert!(take("EQ-20", "2026-11-26").ended(2).err.contains("Look the name up. Defined are EQ-01"));
     assert!(take("EQ-02", "2026-12-03").ended(2).err.contains("at most 7 days"));
     take("EQ-02", "2026-12-01").ended(0);
 }

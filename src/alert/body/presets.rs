@@ -72,7 +72,7 @@ pub fn text_headers(gist: &Gist) -> BTreeMap<String, String> {
         Severity::Warning => "3",
         Severity::Info => "2",
     };
-    [("Title".into(), header(&gist.title)), ("Priority".into(), priority.into())].into()
+    [("Title".into(), header(&gist.title.replace('…', "..."))), ("Priority".into(), priority.into())].into()
 }
 
 /// A text as the value of a header: as it is where it is plain, else as encoded words of at most 75 characters (RFC 2047,

@@ -335,3 +335,30 @@ fn a_test_call_that_fails_again_is_news_and_the_same_one_is_not() {
         assert!(watch.pass().messages.is_empty(), "it was told");
     }
 }
+
+#[test]
+fn a_rename_that_is_taken_back_leaves_the_case_of_a_dead_button_open() {
+    let mut watch = Watch::new();
+    watch.put(station("EQ-01", vec![], vec![dead()]));
+    watch.pass();
+    let renamed = StationDrift { formerly: vec!["EQ-01".into()], ..(*station("EQ-21", vec![], vec![dead()])).clone() };
+    for _ in 0..2 {
+        watch.take("EQ-01");
+        watch.put(Arc::new(renamed.clone()));
+        assert!(watch.pass().messages.is_empty(), "the same button under another name");
+        watch.minutes(1);
+        watch.take("EQ-21");
+        watch.put(station("EQ-01", vec![], vec![dead()]));
+        let told = watch.pass().messages;
+        assert!(told.is_empty(), "{told:?}");
+        watch.minutes(1);
+    }
+    assert_eq!(watch.open("EQ-01").opened_at.to_string(), "2026-11-20T10:00:00Z");
+    // What is told from then on has the key that receivers know.
+    watch.put(aligned("EQ-01"));
+    let told = watch.pass().messages;
+    assert_eq!(
+        (told.len(), &*told[0].gists[0].key, told[0].gists[0].is_over),
+        (1, "Skerry Coast Harbours/EQ-01", true)
+    );
+}

@@ -107,6 +107,14 @@ impl Topic for Station {
         memory.opened_as.get_or_insert_with(|| former.clone());
     }
 
+    fn opened_as(memory: &Memory) -> Option<&Name> {
+        memory.opened_as.as_ref()
+    }
+
+    fn renamed_back(memory: &mut Memory) {
+        memory.opened_as = None;
+    }
+
     fn memory(subject: &StationSubject<'_>, told: &BTreeSet<Name>, pass: &Pass<'_>) -> Memory {
         let clock = pass.clock;
         let before = subject.memory();

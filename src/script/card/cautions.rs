@@ -96,11 +96,11 @@ fn refused_again_text(RefusedAgain { step, titles, at, by }: &RefusedAgain) -> S
 fn renumbered_text(renumbered: &Renumbered) -> String {
     let Renumbered { before, now, heard, says, values: _ } = renumbered;
     let number = before.as_ref().map(|before| format!(" It last answered at {before}, and its number is {now} now."));
-    let other = match (number, &heard[..]) {
-        (Some(number), _) => number,
-        (None, []) => " When it was last rung, another station may have answered.".into(),
-        (None, heard) => format!(" When it was last rung, {} was heard: another station's.", listed(heard, "and")),
+    let heard = match &heard[..] {
+        [] => String::new(),
+        heard => format!(" When it was last rung, {}.", listed(heard, "and")),
     };
+    let other = number.unwrap_or_default() + &heard;
     let says = match &says[..] {
         [] => String::new(),
         [one] => format!(" It says {one}."),

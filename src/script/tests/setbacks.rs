@@ -75,7 +75,7 @@ fn a_step_that_was_refused_is_said_until_something_is_made_known_of_what_it_stor
     let lead = format!("EQ-01 WARNING: the station refused step 1 (identity) of this card {refused}.");
     assert!(card.starts_with(&lead), "it stands first: {card}");
     for text in [drift, list] {
-        assert!(text.contains(&format!("The station refused a step that changes identity {refused}")), "{text}");
+        assert!(text.contains(&format!("The station refused a step that changes the identity {refused}")), "{text}");
     }
     // Nothing heard makes nothing known, and what was found does.
     reports.push(of(20, &script, Heard::Nothing, None));

@@ -81,6 +81,8 @@ CREATE TABLE outbox (
     refused_ms BIGINT,
     -- The id of the message whose shortest body this is.
     stands_for TEXT,
+    -- 1 where it only says how another webhook fares: that it was refused is told nobody else.
+    about_webhooks BIGINT NOT NULL DEFAULT 0,
     UNIQUE (id, webhook)
 );
 CREATE INDEX outbox_waiting ON outbox (webhook, seq) WHERE delivered_ms IS NULL AND refused_ms IS NULL;
