@@ -421,19 +421,24 @@ impl Held {
     /// "Lifeline-critical settings would change at 23 of the 34 stations on record, more than 30 % (brake.share,
     /// stationkeep.yaml:12). 21 scripts are held." Of stations that were only seen so far no change is spoken.
     pub fn sentence(&self) -> String {
-        let Numbers { altered, held, handed_out, on_record } = self.numbers();
-        let Change { replaced, new, limit, first_seen, .. } = &*self.change;
-        let all = plural(on_record as u64, "station");
         // A station that was keyed and not tested yet is altered, and needs no script.
-        let waits = match held {
+        let waits = match self.scripts {
             0 => "No script is held so far.".to_owned(),
             1 => "1 script is held.".to_owned(),
-            _ => format!("{held} scripts are held."),
+            held => format!("{held} scripts are held."),
         };
+        let first_seen = if self.is_first_seen() { " No card was keyed and no test call made there yet." } else { "" };
+        format!("{}.{first_seen} {waits}", self.why())
+    }
+
+    /// The same without the scripts, and without its full stop.
+    pub fn why(&self) -> String {
+        let Numbers { altered, held: _, handed_out, on_record } = self.numbers();
+        let Change { replaced, new, limit, first_seen, .. } = &*self.change;
+        let all = plural(on_record as u64, "station");
         if self.is_first_seen() {
             return format!(
-                "First seen: lifeline-critical settings are not as wanted at {altered} of the {all} on record, more than {limit}. \
-                 No card was keyed and no test call made there yet. {waits}"
+                "First seen: lifeline-critical settings are not as wanted at {altered} of the {all} on record, more than {limit}"
             );
         }
         let mut notes = Vec::new();
@@ -448,9 +453,7 @@ impl Held {
             notes.push(format!("{first_seen} of them were so when first seen, or were edited since"));
         }
         let notes = if notes.is_empty() { String::new() } else { format!(" ({})", notes.join("; ")) };
-        format!(
-            "Lifeline-critical settings would change at {altered} of the {all} on record{notes}, more than {limit}. {waits}"
-        )
+        format!("Lifeline-critical settings would change at {altered} of the {all} on record{notes}, more than {limit}")
     }
 }
 

@@ -7,9 +7,11 @@ use serde::Serialize;
 
 use super::clip::{Room, clip};
 use super::step::Reason;
+use super::topic::seen::Seen;
 use super::topic::station::Item;
 use crate::drift::{Elsewhere, LifelineService, Service, Standing, StationDrift};
 use crate::finding::{minute, plural};
+use crate::setting::Name;
 
 /// How many buttons of a fleet call nobody.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
@@ -40,7 +42,7 @@ pub fn silent(drift: &StationDrift) -> Vec<&LifelineService> {
 }
 
 /// The buttons of a station of which no report says now whether they call someone, and those that called someone else.
-pub fn unsure(drift: &StationDrift) -> Vec<&LifelineService> {
+pub fn unsure_of(drift: &StationDrift) -> Vec<&LifelineService> {
     let is_unsure = |one: &&LifelineService| one.is_required && (may_call_nobody(one) || one.elsewhere.is_some());
     drift.lifelines.iter().filter(is_unsure).collect()
 }
@@ -51,7 +53,7 @@ fn may_call_nobody(one: &LifelineService) -> bool {
 
 /// The buttons of a station that call nobody, and those that may: what is said first of it.
 pub fn in_need(drift: &StationDrift) -> Vec<&LifelineService> {
-    silent(drift).into_iter().chain(unsure(drift)).collect()
+    silent(drift).into_iter().chain(unsure_of(drift)).collect()
 }
 
 /// What whoever presses a button of a station may meet, the worst first.
@@ -68,7 +70,7 @@ pub enum Need {
 /// The same of a message's station.
 pub fn need(item: &Item<'_, '_>) -> Need {
     let Some(drift) = item.subject.drift() else { return Need::Nothing };
-    match (silent(drift).is_empty(), unsure(drift).is_empty()) {
+    match (silent(drift).is_empty(), unsure_of(drift).is_empty()) {
         (false, _) => Need::Silent,
         (true, false) => Need::Unsure,
         (true, true) => Need::Nothing,
@@ -90,39 +92,134 @@ impl Buttons {
         buttons
     }
 
-    /// The most urgent of them, how many there are, and what to do; then the first button told of that may call nobody, where
-    /// its station was not named. Nothing where there are neither. `items`: the most urgent first; `fleet`: all stations.
-    /// `way_back`: the command for the only station, where there is one.
-    pub fn sentence(
-        self,
-        items: &[Item<'_, '_>],
-        fleet: &[Arc<StationDrift>],
-        way_back: Option<&str>,
-    ) -> Option<String> {
-        let told = || items.iter().filter_map(|item| item.subject.drift());
-        let all = told().chain(fleet.iter().map(|drift| &**drift));
-        let silent = all.filter_map(|drift| Some((drift, *silent(drift).first()?))).next();
-        let is_named = |drift: &StationDrift| silent.is_some_and(|(named, _)| named.station == drift.station);
-        let unsure = told().filter(|drift| !is_named(drift)).find_map(|drift| Some((drift, *unsure(drift).first()?)));
+    /// What is said first. Of buttons that are news in this message the first in full, and up to two more stations by name;
+    /// where none is, one that the message tells of again, or how many there still are elsewhere. Then how many there are in
+    /// all and what to do; then the first button told of that may call nobody, where its station was not named. `items`: the
+    /// most urgent first; `fleet`: all stations. `way_back`: the command for the only station, where there is one.
+    pub fn first(self, items: &[Item<'_, '_>], fleet: &[Arc<StationDrift>], way_back: Option<&str>) -> First {
+        let told = || items.iter().filter_map(|item| Some((item, item.subject.drift()?)));
+        let news: Vec<_> = told().filter(|(item, _)| !news(item).is_empty()).collect();
+        let again = told().find(|(_, drift)| !silent(drift).is_empty());
+        let is_named = |drift: &StationDrift| {
+            let mut named = news.iter().take(NAMED).copied().chain(again.filter(|_| news.is_empty()));
+            named.any(|(_, named)| named.station == drift.station)
+        };
+        let unsure = told().filter(|(_, drift)| !is_named(drift));
+        let unsure = unsure.filter_map(|(item, drift)| Some((item, *unsure_of(drift).first()?))).next();
+        let met_unsure = unsure.map(|(item, first)| (still(item).to_owned() + &met(item, first), stand_in(first)));
         let way_back = way_back.map(|way_back| format!(" To go back to what last worked, run \"{way_back}\"."));
-        let silent = silent.map(|first| self.sentence_of(first) + way_back.as_deref().unwrap_or_default());
-        let unsure = unsure.map(|(drift, first)| format!("{} {}", met(drift, first), stand_in(first)));
-        let all: Vec<String> = silent.into_iter().chain(unsure).collect();
-        (!all.is_empty()).then(|| all.join(" "))
+        let (title, silent) = match (news.split_first(), again) {
+            (Some(((item, drift), others)), _) => {
+                let (first, either) = full(item, drift);
+                let others: String = others.iter().take(NAMED - 1).map(|(item, _)| also(item)).collect();
+                (Some(first.clone()), Some(self.counted_after(first + &either + &others, way_back)))
+            }
+            (None, Some((item, drift))) => {
+                let (first, either) = full(item, drift);
+                let first = format!("Still {first}");
+                (Some(first.clone()), Some(self.counted_after(first + &either, way_back)))
+            }
+            (None, None) => (None, self.elsewhere(fleet)),
+        };
+        let title = title.or_else(|| Some(met_unsure.as_ref()?.0.clone()));
+        First { silent, unsure: met_unsure.map(|(met, stand_in)| format!("{met} {stand_in}")), title }
     }
 
-    /// Of the first that calls nobody, and of all that do.
-    fn sentence_of(self, (drift, first): (&StationDrift, &LifelineService)) -> String {
+    /// How many there are in all, and what to do.
+    fn counted_after(self, named: String, way_back: Option<String>) -> String {
         let Buttons { failed, dead, stations, unsure } = self;
         let counted = if failed + dead > 1 { counted(failed, dead, stations) } else { String::new() };
-        let unsure = if unsure > 0 {
-            format!("{} may call nobody. ", plural(unsure as u64, "more button"))
-        } else {
-            String::new()
+        let unsure = match unsure {
+            0 => String::new(),
+            unsure => format!("{} may call nobody. ", plural(unsure as u64, "more button")),
         };
         let stand_in = if stations > 1 { "Put a stand-in at each." } else { "Put a stand-in there." };
-        format!("{} {counted}{unsure}{stand_in}", met(drift, first))
+        format!("{named} {counted}{unsure}{stand_in}{}", way_back.unwrap_or_default())
     }
+
+    /// "Still 9 buttons at 9 stations do not work, first BI-04: 8 did not reach help, 1 calls nobody." Of buttons that a message
+    /// does not tell of.
+    fn elsewhere(self, fleet: &[Arc<StationDrift>]) -> Option<String> {
+        let Buttons { failed, dead, stations, unsure: _ } = self;
+        let first = fleet.iter().find(|drift| !silent(drift).is_empty())?;
+        let station = clip(&first.station, SHORT);
+        let parts = match (failed, dead) {
+            (0, _) | (_, 0) => String::new(),
+            (failed, dead) => format!(": {}", failed_and_dead(failed, dead)),
+        };
+        Some(match (failed + dead, stations) {
+            (1, _) => format!("Still 1 button does not work, at {station}."),
+            (all, 1) => format!("Still {all} buttons do not work, at {station}{parts}."),
+            (all, at) => format!("Still {all} buttons at {at} stations do not work, first {station}{parts}."),
+        })
+    }
+}
+
+/// What is said first of buttons that call nobody, or may.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct First {
+    /// Of those that call nobody, in the message or elsewhere.
+    pub silent: Option<String>,
+    /// Of one that may, or that called someone else.
+    pub unsure: Option<String>,
+    /// The first of them that the message tells of, in one line.
+    pub title: Option<String>,
+}
+
+/// So many stations are named where buttons went silent at several.
+const NAMED: usize = 3;
+
+/// The buttons of a station that call nobody, and did not when the receiver last heard of it, or failed once more since.
+fn news<'d>(item: &Item<'_, 'd>) -> Vec<&'d LifelineService> {
+    let Some(drift) = item.subject.drift() else { return Vec::new() };
+    let how = |seen: &Seen, name: &Name| {
+        let lifeline = seen.lifelines.get(name)?;
+        Some((lifeline.service, lifeline.failed_again_at))
+    };
+    let is_known = |one: &LifelineService| {
+        let was = item.was.and_then(|was| how(was, &one.name));
+        was.is_some() && was == item.subject.seen().and_then(|is| how(is, &one.name))
+    };
+    match item.reason {
+        Reason::StillOpen | Reason::Watched | Reason::Withdrawn | Reason::Closed => Vec::new(),
+        Reason::Opened | Reason::Grown | Reason::Unwatched | Reason::Eased | Reason::Returned => {
+            silent(drift).into_iter().filter(|lifeline| !is_known(lifeline)).collect()
+        }
+    }
+}
+
+/// "EQ-08: pressing the blue button did not reach help (…)." and " The red button does not work either."
+fn full(item: &Item<'_, '_>, drift: &StationDrift) -> (String, String) {
+    let all = silent(drift);
+    let Some(first) = news(item).first().or(all.first()).copied() else { return Default::default() };
+    let others = all.iter().filter(|lifeline| lifeline.name != first.name).map(|lifeline| clip(&lifeline.title, SHORT));
+    let others: Vec<String> = others.collect();
+    let either = match others.len() {
+        0 => String::new(),
+        1 => format!(" {} does not work either.", capital(&others.concat())),
+        _ => format!(" {} do not work either.", capital(&clip(&others.join(" and "), BRACKETS))),
+    };
+    (met(item, first), either)
+}
+
+/// With a capital letter.
+pub fn capital(text: &str) -> String {
+    let mut signs = text.chars();
+    signs.next().map(|first| first.to_uppercase().chain(signs).collect()).unwrap_or_default()
+}
+
+/// " NM-03: pressing the blue button did not reach help."
+fn also(item: &Item<'_, '_>) -> String {
+    let briefly = |first: &LifelineService| {
+        let does = if first.service == Service::Dead { "calls nobody" } else { "did not reach help" };
+        format!(" {}: pressing {} {does}.", called(item), clip(&first.title, SHORT))
+    };
+    news(item).first().copied().map(briefly).unwrap_or_default()
+}
+
+/// How a reminder begins.
+fn still(item: &Item<'_, '_>) -> &'static str {
+    if item.reason == Reason::StillOpen { "Still " } else { "" }
 }
 
 /// What to do first where a button may call nobody, or called someone else.
@@ -131,8 +228,17 @@ fn stand_in(first: &LifelineService) -> String {
 }
 
 /// "EQ-01: pressing the red button calls nobody ("unit mode" is setup)."
-fn met(drift: &StationDrift, first: &LifelineService) -> String {
-    format!("{}: {}.", clip(&drift.station, SHORT), meaning(first))
+fn met(item: &Item<'_, '_>, first: &LifelineService) -> String {
+    format!("{}: {}.", called(item), meaning(first))
+}
+
+/// A station's name, and the one by which receivers know its case, where that is another.
+fn called(item: &Item<'_, '_>) -> String {
+    let (name, known_as) = (&item.subject.name, item.subject.known_as());
+    match name == known_as {
+        true => clip(name, SHORT),
+        false => format!("{} (formerly {})", clip(name, SHORT), clip(known_as, SHORT)),
+    }
 }
 
 /// What is last known of a button whose station has left the inventory: nobody watches it there.
@@ -158,11 +264,14 @@ fn counted(failed: usize, dead: usize, stations: usize) -> String {
     match (failed, dead) {
         (_, 0) => format!("{buttons}{at} did not reach help. "),
         (0, _) => format!("{buttons}{at} call nobody. "),
-        (failed, dead) => {
-            let call = if dead == 1 { "calls" } else { "call" };
-            format!("{buttons}{at} do not work: {failed} did not reach help, {dead} {call} nobody. ")
-        }
+        (failed, dead) => format!("{buttons}{at} do not work: {}. ", failed_and_dead(failed, dead)),
     }
+}
+
+/// "8 did not reach help, 1 calls nobody"
+fn failed_and_dead(failed: usize, dead: usize) -> String {
+    let call = if dead == 1 { "calls" } else { "call" };
+    format!("{failed} did not reach help, {dead} {call} nobody")
 }
 
 /// What a lifeline that calls nobody means for whoever presses it: "pressing the red button did not reach help (tested

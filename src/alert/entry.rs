@@ -4,7 +4,7 @@ use std::cmp::Reverse;
 
 use serde::Serialize;
 
-use super::buttons::{STAND_IN, meaning, silent, unsure};
+use super::buttons::{STAND_IN, meaning, silent, unsure_of};
 use super::clip::{NAME, PLACE, SENTENCE, VALUE, clip};
 use super::key::key;
 use super::pass::{Next, Pass};
@@ -238,7 +238,7 @@ impl StationEntry {
         });
         self.lifelines = shown.collect();
         let was_silent = seen.lifelines.values().any(|lifeline| lifeline.was_silent);
-        let is_in_need = was_silent || !silent(drift).is_empty() || !unsure(drift).is_empty();
+        let is_in_need = was_silent || !silent(drift).is_empty() || !unsure_of(drift).is_empty();
         self.stand_in = is_in_need.then_some(STAND_IN);
         let setbacks = drift.setbacks.iter().take(SETBACKS);
         self.setbacks = setbacks.map(|setback| clip(&setback.sentence(), SENTENCE)).collect();

@@ -112,6 +112,7 @@ impl Envelope<'_> {
             since: time,
             fleet: clip(fleet, NAME),
             station: None,
+            known_as: None,
             site: None,
         }
     }

@@ -28,27 +28,39 @@ pub struct Gist {
     pub since: Timestamp,
     pub fleet: String,
     pub station: Option<String>,
+    /// The name under which the case of the station was opened: another where it was renamed since.
+    pub known_as: Option<String>,
     pub site: Option<String>,
 }
 
 impl Gist {
-    /// Of one station.
-    pub fn of(self, since: Timestamp, station: &str, site: Option<&Name>) -> Gist {
-        let (station, site) = (clip(station, NAME), site.map(|site| clip(site, NAME)));
-        Gist { since, station: Some(station), site, ..self }
+    /// Of one station, by its name and the one under which its case was opened.
+    pub fn of(self, since: Timestamp, station: &str, known_as: &str, site: Option<&Name>) -> Gist {
+        let short = |name: &str| Some(clip(name, NAME));
+        Gist {
+            since,
+            station: short(station),
+            known_as: short(known_as),
+            site: site.and_then(|site| short(site)),
+            ..self
+        }
     }
 }
 
 /// The longest title.
-const TITLE: Room = Room(160);
+pub const TITLE: Room = Room(160);
 
 /// The first sentence of a text.
 pub fn title(text: &str) -> String {
-    let end = text
+    clip(sentences(text, 1), TITLE)
+}
+
+/// So many sentences of a text, or all of it.
+pub fn sentences(text: &str, count: usize) -> &str {
+    let ends = text
         .match_indices(['.', '!'])
-        .find(|(at, _)| text.get(at + 1..).is_some_and(|rest| rest.is_empty() || rest.starts_with(' ')));
-    let first = end.and_then(|(at, _)| text.get(..=at)).unwrap_or(text);
-    clip(first, TITLE)
+        .filter(|(at, _)| text.get(at + 1..).is_some_and(|rest| rest.is_empty() || rest.starts_with(' ')));
+    ends.take(count).last().and_then(|(at, _)| text.get(..=at)).unwrap_or(text)
 }
 
 #[cfg(test)]
@@ -61,5 +73,7 @@ mod tests {
         assert_eq!(title("fleet.yaml:7.5 is wrong"), "fleet.yaml:7.5 is wrong");
         assert_eq!(title(""), "");
         assert_eq!(title(&"a".repeat(500)).len(), 160);
+        assert_eq!(sentences("One. Two. Three", 2), "One. Two.");
+        assert_eq!(sentences("One.", 2), "One.");
     }
 }

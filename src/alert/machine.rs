@@ -8,8 +8,9 @@ use jiff::Timestamp;
 
 use super::case::{Before, Case, Hearing, Severity, Told, forgotten_after, fresh};
 use super::cases::{Cases, Due, Pending, Writes};
+use super::clip::clip;
 use super::event::{Envelope, Message, summary_of};
-use super::gist::Gist;
+use super::gist::{Gist, TITLE, sentences};
 use super::key::key;
 use super::mark::Chain;
 use super::pass::Pass;
@@ -212,7 +213,9 @@ impl<'a> Round<'a> {
         let body = T::body(subject, &envelope, self.pass);
         let ended = subject.now.is_none().then(|| Cases::key::<T>(&subject.name));
         let since = subject.opened_at().unwrap_or(time);
-        let gist = Gist { since, ..envelope.gist(&self.terms.fleet, summary_of(&body), subject.now.is_none()) };
+        let gist = envelope.gist(&self.terms.fleet, summary_of(&body), subject.now.is_none());
+        let title = clip(sentences(&gist.text, T::TITLE), TITLE);
+        let gist = Gist { since, title, ..gist };
         let (webhook, ended) = (webhook.name.clone(), ended.into_iter().collect());
         Message { webhook, id: id.clone(), body, ended, gists: vec![gist] }
     }

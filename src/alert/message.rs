@@ -51,6 +51,9 @@ struct SiteCount {
 #[derive(Debug, Serialize)]
 struct Data {
     summary: String,
+    /// What the message is about, in one line.
+    #[serde(skip)]
+    title: String,
     /// Buttons of its stations that call nobody.
     buttons: Buttons,
     /// More bad news than the set share of the fleet.
@@ -219,8 +222,7 @@ impl<'a> Writer<'a> {
         let (source, time) = (&self.terms.source, self.pass.clock);
         let envelope = Envelope { id: "", source, kind: DRIFT, subject: None, time, key: &key, severity };
         let gist = envelope.gist(&self.terms.fleet, data.summary, self.is_over(&content));
-        let since = item.subject.opened_at().unwrap_or(time);
-        Gist { url, ..gist.of(since, &item.subject.name, item.site()) }
+        Gist { url, title: data.title, ..of_station(gist, &item, time) }
     }
 
     /// The message with this content.
@@ -268,11 +270,12 @@ impl<'a> Writer<'a> {
             .chain(content.asides.ended_cases());
         let gist = envelope.gist(&self.terms.fleet, data.summary.clone(), self.is_over(&content));
         let gist = match items.as_slice() {
-            [one] => gist.of(one.subject.opened_at().unwrap_or(time), &one.subject.name, one.site()),
+            [one] => of_station(gist, one, time),
             _ => gist,
         };
+        let gist = Gist { url, title: data.title.clone(), ..gist };
         let (webhook, body) = (webhook.name.clone(), envelope.seal(&data));
-        Message { webhook, body, ended: ended.collect(), gists: vec![Gist { url, ..gist }], id: id.clone() }
+        Message { webhook, body, ended: ended.collect(), gists: vec![gist], id: id.clone() }
     }
 
     /// The stations that a message speaks for: whichever it tells of, or the one.
@@ -355,21 +358,22 @@ impl<'a> Writer<'a> {
         let call_back = CallBack::of(items, self.pass.to_call_back);
         let buttons = Buttons::of(fleet);
         let way_back = self.only_way_back(buttons, fleet);
-        let gone = gone(items);
         let sentence = summary::Sentence {
             items,
-            buttons: buttons.sentence(items, fleet, way_back.as_deref()).or_else(|| gone.clone()),
+            gone: gone(items),
+            buttons: buttons.first(items, fleet, way_back.as_deref()),
+            contacts: self.pass.contacts,
             cause: &cause,
             asides,
             hold: self.hold.sentence(*news),
             call_back: call_back.as_ref().and_then(CallBack::sentence),
             to_do: &to_do,
-            many: self.many,
             first_day: self.pass.brake.tally.first_day(self.pass.stations.len()),
             totals: &self.totals,
         };
         Data {
             summary: sentence.text(),
+            title: sentence.title(),
             buttons,
             many: self.many,
             cause,
@@ -398,6 +402,12 @@ impl<'a> Writer<'a> {
             counts,
         }
     }
+}
+
+/// What is said of a case, as that of one station.
+fn of_station(gist: Gist, item: &Item<'_, '_>, time: Timestamp) -> Gist {
+    let subject = item.subject;
+    gist.of(subject.opened_at().unwrap_or(time), &subject.name, subject.known_as(), item.site())
 }
 
 /// The link to the card of the only station to key.

@@ -123,6 +123,7 @@ mod summary;
 mod terms;
 mod topic;
 mod visits;
+mod whom;
 mod work;
 
 #[cfg(test)]

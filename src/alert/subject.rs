@@ -83,6 +83,9 @@ pub trait Topic: Sized {
 
 /// A topic of which each subject has messages of its own.
 pub trait Announced: Topic {
+    /// So many sentences of what is said are its title.
+    const TITLE: usize = 1;
+
     /// What an event is about.
     fn kind(subject: &Subject<'_, Self>) -> EventKind;
 

@@ -1,34 +1,41 @@
 //! The first sentences of a message, for whoever reads it on a phone at night: what, where, how bad, why.
 
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
-use super::buttons::{Need, in_need, need};
+use super::buttons::{First, Need, capital, in_need, need};
 use super::cause::ToldCause;
 use super::clip::{NAME, PLACE, Room, SUMMARY, clip, clip_sentences, length};
 use super::count::Count;
+use super::gist::{TITLE, sentences};
 use super::step::Reason;
 use super::topic::asides::AsideNews;
-use super::topic::growth::{is_doubted, only_doubted, only_rewanted, only_unheard};
+use super::topic::growth::{is_doubted, only_doubted, only_in_doubt, only_rewanted, only_unheard};
 use super::topic::scope::{Losses, Part};
-use super::topic::seen::Seen;
+use super::topic::seen::{Seen, SeenSetting};
 use super::topic::station::Item;
 use super::visits;
+use super::whom::{is_another_number, shared, whose};
 use super::work::ToDo;
-use crate::drift::{SettingDrift, Totals};
-use crate::inventory::Extent;
-use crate::setting::{Name, Weight, spoken};
+use crate::drift::{Drift, SettingDrift, Totals};
+use crate::inventory::{Contact, Extent};
+use crate::ledger::State;
+use crate::setting::{Name, Value, Weight, spoken};
 
 /// What the sentences are made from. `items` are sorted the heaviest first.
 pub struct Sentence<'a, 'p> {
     pub items: &'a [Item<'a, 'p>],
     /// What is said of buttons that call nobody.
-    pub buttons: Option<String>,
+    pub buttons: First,
+    /// The same of one whose station has left the inventory.
+    pub gone: Option<String>,
+    /// The inventory's contacts.
+    pub contacts: &'a BTreeMap<Name, Contact>,
     pub cause: &'a ToldCause,
     pub asides: &'a AsideNews<'a>,
     pub hold: Option<String>,
     pub call_back: Option<String>,
     pub to_do: &'a ToDo,
-    pub many: bool,
     /// Where nothing is on record yet.
     pub first_day: Option<String>,
     pub totals: &'a Totals,
@@ -36,25 +43,29 @@ pub struct Sentence<'a, 'p> {
 
 /// What is kept for what is held, for what to do, and for what was set aside or is to be called back; the rest is for what
 /// happened.
-const HELD: Room = Room(520);
+const HELD: Room = Room(600);
 const TO_DO: Room = Room(520);
 const ASIDE: Room = Room(250);
 
 impl Sentence<'_, '_> {
-    /// "New drift at EQ-01 (East quay, head of ladder 1): adrift, lifeline; first number differs. To do: …"
+    /// "EQ-01: pressing the red button did not reach help (…). Put a stand-in there. New drift at EQ-01 (East quay, head of
+    /// ladder 1): adrift, lifeline; first number differs. To do: …"
     ///
     /// What happened may be cut, and what it comes from left out; a command or a link never is cut.
     pub fn text(&self) -> String {
         let hold = self.hold.as_deref().map(|hold| clip_sentences(hold, HELD));
         let asides = self.asides.sentence().map(|asides| clip(&asides, ASIDE));
         let call_back = self.call_back.as_deref().map(|call_back| clip(call_back, ASIDE));
+        let First { silent, unsure, title: _ } = &self.buttons;
+        let first = [self.gone.clone(), silent.clone(), unsure.clone()];
         let needed = [hold, call_back, asides, self.to_do.sentence(TO_DO)];
-        let first = self.buttons.clone().map(|first| first + " ").unwrap_or_default();
-        let room: usize = needed.iter().flatten().map(|text| length(text) + 1).sum();
-        let room = Room(SUMMARY.0.saturating_sub(room + length(&first)));
-        let mut text = first + &clip(self.news().trim_end(), room);
+        let room: usize = first.iter().chain(&needed).flatten().map(|part| length(part) + 1).sum();
+        let news: Vec<String> = self.first_day.iter().cloned().chain(self.news()).collect();
+        let news = clip(&news.join(" "), Room(SUMMARY.0.saturating_sub(room)));
         let more = [self.cause(), self.commit(), Some(self.fleet())];
-        for part in needed.into_iter().chain(more).flatten() {
+        let mut text = String::new();
+        let parts = first.into_iter().chain([Some(news)]).chain(needed).chain(more).flatten();
+        for part in parts.filter(|part| !part.is_empty()) {
             let space = if text.is_empty() { "" } else { " " };
             if length(&text) + space.len() + length(&part) <= SUMMARY.0 {
                 text.push_str(space);
@@ -64,26 +75,85 @@ impl Sentence<'_, '_> {
         text
     }
 
-    /// What happened, by reason.
-    fn news(&self) -> String {
-        let mut text = self.first_day.as_ref().map(|first_day| format!("{first_day} ")).unwrap_or_default();
-        if self.many && self.first_day.is_none() {
-            text.push_str("Many at once. ");
+    /// What the message is about, in one line: never what was told before and is only counted again.
+    pub fn title(&self) -> String {
+        let told = self.gone.as_deref().map(|gone| sentences(gone, 1)).or(self.buttons.title.as_deref());
+        let title = match (told, self.items.first()) {
+            (Some(told), _) => told.to_owned(),
+            (None, Some(first)) => self.title_of(first),
+            (None, None) => {
+                let said = self.hold.clone().or_else(|| self.asides.sentence());
+                sentences(&said.unwrap_or_else(|| self.text()), 1).to_owned()
+            }
+        };
+        clip(&title, TITLE)
+    }
+
+    /// The sentence in which the most urgent station is told of. Of many on a first day it is that nothing is on record.
+    fn title_of(&self, first: &Item<'_, '_>) -> String {
+        if let Some(first_day) = self.first_day.as_ref().filter(|_| self.items.len() > 1) {
+            return first_day.clone();
         }
+        let of_reason: Vec<_> = self.items.iter().filter(|item| item.reason == first.reason).collect();
+        let opening = opening_of(first);
+        let items: Vec<_> = of_reason.into_iter().filter(|item| opening_of(item) == opening).collect();
+        self.told(opening, &items).unwrap_or_default()
+    }
+
+    /// What happened, by reason: a sentence for each.
+    fn news(&self) -> Vec<String> {
+        let mut news = Vec::new();
         for reason in Reason::ALL {
             // What is out of service must not read as if all were well.
             let of_reason: Vec<_> = self.items.iter().filter(|item| item.reason == reason).collect();
-            for opening in [opening(reason), CHANGED, NO_BETTER, UNHEARD, OUT] {
+            for opening in [
+                Opening::Of(reason),
+                Opening::Rewanted,
+                Opening::Changed,
+                Opening::Begun,
+                Opening::Unheard,
+                Opening::Out,
+            ] {
                 let items: Vec<_> = of_reason.iter().copied().filter(|item| opening_of(item) == opening).collect();
-                let Some(first) = items.first() else { continue };
-                let count = Count::of(&items);
-                let _ = match items.len() {
-                    1 => write!(text, "{opening} {}. ", one(first)),
-                    n => write!(text, "{opening} {n} stations{}, first {}. ", weights(count), first_of(first)),
-                };
+                news.extend(self.told(opening, &items));
             }
         }
-        text
+        news
+    }
+
+    /// What is said of the stations with one opening; those of which the buttons were told first are only counted with the
+    /// rest where there is no rest.
+    fn told(&self, opening: Opening, all: &[&Item<'_, '_>]) -> Option<String> {
+        let is_new = opening == Opening::Of(Reason::Opened);
+        let others: Vec<_> = all.iter().copied().filter(|item| !is_new || need(item) != Need::Silent).collect();
+        let items = if others.is_empty() { all } else { &others };
+        let first = *items.first()?;
+        if let [one] = items {
+            return Some(self.alone(opening, one));
+        }
+        let weights = weights(Count::of(items));
+        let (n, first) = (items.len(), first_of(first));
+        let more = if items.len() < all.len() { " more" } else { "" };
+        let drifts = items.iter().filter_map(|item| item.subject.drift());
+        Some(match (opening, shared(drifts, self.contacts)) {
+            (Opening::Of(Reason::Opened | Reason::Grown) | Opening::Rewanted, Some((whose, setting))) => {
+                format!("{n}{more} stations call another number than {whose} ({setting}), first {first}.")
+            }
+            (Opening::Of(Reason::Opened), None) => {
+                format!("{n}{more} stations are not as wanted{weights}, first {first}.")
+            }
+            (opening, _) => format!("{} {n} stations{weights}, first {first}.", opening.words()),
+        })
+    }
+
+    /// What is said of a station alone.
+    fn alone(&self, opening: Opening, item: &Item<'_, '_>) -> String {
+        let visit = || item.subject.drift().and_then(visits::sentence);
+        match (opening, visit()) {
+            (Opening::Unheard, Some(visit)) => format!("{}: {visit}.", named(item)),
+            (Opening::Begun, Some(visit)) => format!("{}: {visit}. {}", named(item), uncertain(item)),
+            (opening, _) => format!("{} {}.", opening.words(), self.one(item)),
+        }
     }
 
     fn cause(&self) -> Option<String> {
@@ -110,52 +180,77 @@ impl Sentence<'_, '_> {
     }
 }
 
-const OUT: &str = "Out of service and set aside:";
+/// How a sentence about stations begins.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Opening {
+    Of(Reason),
+    /// Out of service and set aside.
+    Out,
+    /// No worse than it was, though another value is wanted there.
+    Rewanted,
+    /// Better, though a button calls nobody all the same, or may: that is not good news.
+    Changed,
+    /// Someone began to key it, and nothing else is new.
+    Begun,
+    /// No worse but that whoever began to key it has not reported.
+    Unheard,
+}
 
-/// How a station is no worse but that whoever began to key it has not reported.
-const UNHEARD: &str = "No report of";
-
-/// How a station is not worse than it was, though another value is wanted there.
-const CHANGED: &str = "Another value is wanted at";
-
-/// How a station got better at which a button calls nobody all the same, or may: that is not good news.
-const NO_BETTER: &str = "Changed at";
-
-fn opening_of(item: &Item<'_, '_>) -> &'static str {
-    let holds =
-        |only: fn(&Seen, &Seen) -> bool| item.was.zip(item.subject.seen()).is_some_and(|(was, is)| only(was, is));
-    if extent(item) == Extent::Whole {
-        OUT
-    } else if item.reason == Reason::Grown && holds(only_rewanted) {
-        CHANGED
-    } else if item.reason == Reason::Grown && holds(only_unheard) {
-        UNHEARD
-    } else if item.reason == Reason::Grown && holds(only_doubted) {
-        NO_BETTER
-    } else if item.reason == Reason::Eased && (need(item) != Need::Nothing || holds(is_doubted)) {
-        NO_BETTER
-    } else {
-        opening(item.reason)
+impl Opening {
+    fn words(self) -> &'static str {
+        match self {
+            Opening::Out => "Out of service and set aside:",
+            Opening::Rewanted => "Another value is wanted at",
+            Opening::Changed | Opening::Begun => "Changed at",
+            Opening::Unheard => "No report of",
+            Opening::Of(Reason::Opened) => "New drift at",
+            Opening::Of(Reason::Grown) => "Worse at",
+            Opening::Of(Reason::Unwatched) => "No longer managed at",
+            Opening::Of(Reason::Withdrawn) => "No longer in the inventory:",
+            Opening::Of(Reason::StillOpen) => "Still open at",
+            Opening::Of(Reason::Eased) => "Better at",
+            Opening::Of(Reason::Returned) => "In the inventory again:",
+            Opening::Of(Reason::Watched) => "Managed again:",
+            Opening::Of(Reason::Closed) => "Aligned again:",
+        }
     }
+}
+
+fn opening_of(item: &Item<'_, '_>) -> Opening {
+    let seen = item.was.zip(item.subject.seen());
+    let holds = |only: fn(&Seen, &Seen) -> bool| seen.is_some_and(|(was, is)| only(was, is));
+    let is_begun = || item.subject.drift().is_some_and(|drift| drift.begun.iter().any(|begun| !begun.is_silent));
+    if extent(item) == Extent::Whole {
+        return Opening::Out;
+    }
+    match item.reason {
+        Reason::Grown | Reason::Eased if is_begun() && holds(only_in_doubt) => Opening::Begun,
+        Reason::Grown if holds(only_rewanted) => Opening::Rewanted,
+        Reason::Grown if holds(only_unheard) => Opening::Unheard,
+        Reason::Grown if holds(only_doubted) => Opening::Changed,
+        Reason::Eased if need(item) != Need::Nothing || holds(is_doubted) => Opening::Changed,
+        reason => Opening::Of(reason),
+    }
+}
+
+/// "Identity is uncertain until the report comes."
+fn uncertain(item: &Item<'_, '_>) -> String {
+    const SHOWN: usize = 3;
+    let settings = item.subject.drift().map_or(&[][..], |drift| &drift.settings);
+    let doubtful = settings.iter().filter(|setting| setting.drift == Drift::InDoubt);
+    let titles: Vec<String> = doubtful.map(|setting| short(&setting.spoken())).collect();
+    let more = match titles.len().saturating_sub(SHOWN) {
+        0 => String::new(),
+        more => format!(" and {more} more"),
+    };
+    let shown = titles.iter().take(SHOWN).map(String::as_str).collect::<Vec<_>>().join(", ");
+    let are = if titles.len() == 1 { "is" } else { "are" };
+    format!("{} {are} uncertain until the report comes.", capital(&(shown + &more)))
 }
 
 /// What is set aside of the station.
 fn extent(item: &Item<'_, '_>) -> Extent {
     item.subject.drift().map_or(Extent::Nothing, |drift| drift.set_aside)
-}
-
-fn opening(reason: Reason) -> &'static str {
-    match reason {
-        Reason::Opened => "New drift at",
-        Reason::Grown => "Worse at",
-        Reason::Unwatched => "No longer managed at",
-        Reason::Withdrawn => "No longer in the inventory:",
-        Reason::StillOpen => "Still open at",
-        Reason::Eased => "Better at",
-        Reason::Returned => "In the inventory again:",
-        Reason::Watched => "Managed again:",
-        Reason::Closed => "Aligned again:",
-    }
 }
 
 /// " (480 lifeline, 20 routine)"
@@ -169,7 +264,7 @@ fn weights(count: Count) -> String {
     if parts.is_empty() { String::new() } else { format!(" ({})", parts.join(", ")) }
 }
 
-/// "EQ-01 (East quay, head of ladder 1)"
+/// "EQ-01 (East quay, head of ladder 1)"; with the name by which receivers know its case, where that is another.
 fn named(item: &Item<'_, '_>) -> String {
     let location = item.subject.where_it_is().map(|(_, location)| location);
     let aside = match (extent(item), &item.subject.now) {
@@ -177,10 +272,11 @@ fn named(item: &Item<'_, '_>) -> String {
         (Extent::Settings, Some(_)) | (Extent::Nothing | Extent::Whole, _) => "",
     };
     let station = clip(&item.subject.name, NAME) + aside;
-    match location.filter(|location| !location.is_empty()) {
-        Some(location) => format!("{station} ({})", clip(location, PLACE)),
-        None => station,
-    }
+    let known_as = Some(item.subject.known_as()).filter(|known_as| **known_as != item.subject.name);
+    let formerly = known_as.map(|known_as| format!("formerly {}", clip(known_as, NAME)));
+    let location = location.filter(|location| !location.is_empty()).map(|location| clip(location, PLACE));
+    let brackets: Vec<String> = formerly.into_iter().chain(location).collect();
+    if brackets.is_empty() { station } else { format!("{station} ({})", brackets.join("; ")) }
 }
 
 /// The first of many: what must be known of it though it is not alone.
@@ -192,38 +288,91 @@ fn first_of(item: &Item<'_, '_>) -> String {
     }
 }
 
-/// A station alone, with what is wrong there.
-fn one(item: &Item<'_, '_>) -> String {
-    let name = named(item);
-    if item.subject.drift().is_none() {
-        return name + &what_went(item);
+impl Sentence<'_, '_> {
+    /// A station alone, with what is wrong there.
+    fn one(&self, item: &Item<'_, '_>) -> String {
+        let name = named(item);
+        if item.subject.drift().is_none() {
+            return name + &what_went(item);
+        }
+        let begun = item.subject.drift().filter(|_| item.subject.seen().is_some()).and_then(visits::sentence);
+        let begun = begun.map(|begun| format!(". {begun}")).unwrap_or_default();
+        let seen = item.subject.seen().and_then(|seen| self.how(item, seen));
+        let is_news = item.reason == Reason::Unwatched;
+        let text = match (seen, item.subject.losses().map(lost)) {
+            (None, None) => name,
+            (Some(seen), None) => format!("{name}: {seen}"),
+            (None, Some(lost)) if is_news => format!("{name}: {lost}"),
+            (Some(seen), Some(lost)) if is_news => format!("{name}: {lost}; otherwise {seen}"),
+            (Some(seen), Some(lost)) => format!("{name}: {seen}; no longer managed: {lost}"),
+            (None, Some(lost)) => format!("{name}; no longer managed: {lost}"),
+        };
+        let setbacks = item.subject.drift().map_or(&[][..], |drift| &drift.setbacks);
+        let setbacks = setbacks.iter().take(1).map(|setback| format!(". {}", setback.sentence().trim_end_matches('.')));
+        text + &begun + &setbacks.collect::<String>()
     }
-    let begun = item.subject.drift().filter(|_| item.subject.seen().is_some()).and_then(visits::sentence);
-    let begun = begun.map(|begun| format!(". {begun}")).unwrap_or_default();
-    let seen = item.subject.seen().and_then(|seen| how(item, seen));
-    let is_news = item.reason == Reason::Unwatched;
-    let text = match (seen, item.subject.losses().map(lost)) {
-        (None, None) => name,
-        (Some(seen), None) => format!("{name}: {seen}"),
-        (None, Some(lost)) if is_news => format!("{name}: {lost}"),
-        (Some(seen), Some(lost)) if is_news => format!("{name}: {lost}; otherwise {seen}"),
-        (Some(seen), Some(lost)) => format!("{name}: {seen}; no longer managed: {lost}"),
-        (None, Some(lost)) => format!("{name}; no longer managed: {lost}"),
-    };
-    let setbacks = item.subject.drift().map_or(&[][..], |drift| &drift.setbacks);
-    let setbacks = setbacks.iter().take(1).map(|setback| format!(". {}", setback.sentence().trim_end_matches('.')));
-    text + &begun + &setbacks.collect::<String>()
-}
 
-/// How a station is and what is wrong there. Of one where a button calls nobody, or may, that was said first; nothing where there
-/// is no more to say.
-fn how(item: &Item<'_, '_>, seen: &Seen) -> Option<String> {
-    let parts = parts(item, seen);
-    match (need(item) != Need::Nothing, parts.is_empty()) {
-        (true, true) => None,
-        (true, false) => Some(parts),
-        (false, true) => Some(format!("{}, {}", seen.standing, seen.weight)),
-        (false, false) => Some(format!("{}, {}; {parts}", seen.standing, seen.weight)),
+    /// How a station is and what is wrong there. Of one where a button calls nobody, or may, that was said first; nothing where there
+    /// is no more to say.
+    fn how(&self, item: &Item<'_, '_>, seen: &Seen) -> Option<String> {
+        let parts = self.parts(item, seen);
+        match (need(item) != Need::Nothing, parts.is_empty()) {
+            (true, true) => None,
+            (true, false) => Some(parts),
+            (false, true) => Some(format!("{}, {}", seen.standing, seen.weight)),
+            (false, false) => Some(format!("{}, {}; {parts}", seen.standing, seen.weight)),
+        }
+    }
+
+    /// "first number differs, the red button untested", without the buttons that call nobody, or may.
+    fn parts(&self, item: &Item<'_, '_>, seen: &Seen) -> String {
+        const SHOWN: usize = 3;
+        let mut settings: Vec<_> = seen.settings.iter().collect();
+        settings.sort_by_key(|(_, setting)| (std::cmp::Reverse(setting.weight), setting.drift));
+        let first = item.subject.drift().map(in_need).unwrap_or_default();
+        let is_first = |name: &Name| first.iter().any(|lifeline| lifeline.name == *name);
+        let mut lifelines: Vec<_> = seen.lifelines.iter().filter(|(name, _)| !is_first(name)).collect();
+        lifelines.sort_by_key(|(_, lifeline)| lifeline.service);
+        let drift = item.subject.drift();
+        let button = |name: &Name| {
+            let known = drift.and_then(|drift| drift.lifelines.iter().find(|known| known.name == *name));
+            short(&known.map_or_else(|| spoken(name, None), |known| known.title.to_string()))
+        };
+        let how = |name: &Name, seen: &SeenSetting| {
+            let known = drift.and_then(|drift| drift.settings.iter().find(|known| known.name == *name));
+            known.map_or_else(
+                || format!("{} {}", short(&spoken(name, None)), seen.drift.as_str()),
+                |known| self.is_so(known),
+            )
+        };
+        let lifelines =
+            lifelines.iter().map(|(name, lifeline)| format!("{} {}", button(name), lifeline.service.as_str()));
+        let settings = settings.iter().map(|(name, setting)| how(name, setting));
+        let all: Vec<String> = lifelines.chain(settings).collect();
+        let mut text = all.iter().take(SHOWN).map(String::as_str).collect::<Vec<_>>().join(", ");
+        if all.len() > SHOWN {
+            let _ = write!(text, " and {} more", all.len() - SHOWN);
+        }
+        if let Some(at) = seen.did_not_stick() {
+            let space = if text.is_empty() { "" } else { "; " };
+            let _ = write!(text, "{space}the fix confirmed on {} did not stick", at.strftime("%Y-%m-%d"));
+        }
+        text
+    }
+
+    /// "first number is not control room's", "the station refused its access code", "identity differs"
+    fn is_so(&self, setting: &SettingDrift) -> String {
+        let title = short(&setting.spoken());
+        let is_refused = matches!((&setting.wanted, &setting.held), (Value::Secret(_), State::Unknown))
+            && setting.drift == Drift::Strayed;
+        match &setting.contact {
+            Some(contact) if is_another_number(setting) => format!("{title} is not {}", whose(contact, self.contacts)),
+            _ if is_refused => {
+                let code = if title.ends_with("code") { "" } else { " code" };
+                format!("the station refused its {title}{code}")
+            }
+            _ => format!("{title} {}", setting.drift.as_str()),
+        }
     }
 }
 
@@ -251,38 +400,6 @@ fn lost(losses: &Losses) -> String {
     let shown: Vec<String> = shown.collect();
     let more = all.len().saturating_sub(SHOWN);
     shown.join(", ") + &if more > 0 { format!(" and {more} more") } else { String::new() }
-}
-
-/// "first number differs, the red button untested", without the buttons that call nobody, or may.
-fn parts(item: &Item<'_, '_>, seen: &Seen) -> String {
-    const SHOWN: usize = 3;
-    let mut settings: Vec<_> = seen.settings.iter().collect();
-    settings.sort_by_key(|(_, setting)| (std::cmp::Reverse(setting.weight), setting.drift));
-    let first = item.subject.drift().map(in_need).unwrap_or_default();
-    let is_first = |name: &Name| first.iter().any(|lifeline| lifeline.name == *name);
-    let mut lifelines: Vec<_> = seen.lifelines.iter().filter(|(name, _)| !is_first(name)).collect();
-    lifelines.sort_by_key(|(_, lifeline)| lifeline.service);
-    let drift = item.subject.drift();
-    let button = |name: &Name| {
-        let known = drift.and_then(|drift| drift.lifelines.iter().find(|known| known.name == *name));
-        short(&known.map_or_else(|| spoken(name, None), |known| known.title.to_string()))
-    };
-    let title = |name: &Name| {
-        let known = drift.and_then(|drift| drift.settings.iter().find(|known| known.name == *name));
-        short(&known.map_or_else(|| spoken(name, None), SettingDrift::spoken))
-    };
-    let lifelines = lifelines.iter().map(|(name, lifeline)| format!("{} {}", button(name), lifeline.service.as_str()));
-    let settings = settings.iter().map(|(name, setting)| format!("{} {}", title(name), setting.drift.as_str()));
-    let all: Vec<String> = lifelines.chain(settings).collect();
-    let mut text = all.iter().take(SHOWN).map(String::as_str).collect::<Vec<_>>().join(", ");
-    if all.len() > SHOWN {
-        let _ = write!(text, " and {} more", all.len() - SHOWN);
-    }
-    if let Some(at) = seen.did_not_stick() {
-        let space = if text.is_empty() { "" } else { "; " };
-        let _ = write!(text, "{space}the fix confirmed on {} did not stick", at.strftime("%Y-%m-%d"));
-    }
-    text
 }
 
 fn short(name: &str) -> String {

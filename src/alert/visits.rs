@@ -37,10 +37,10 @@ fn sorted(drift: &StationDrift) -> Vec<&Begun> {
     all
 }
 
-/// "tech-07 began to key script 3f9a1c0b7d24e615 on 2026-11-20 10:00 UTC and has not reported yet"
+/// "tech-07 began to key it on 2026-11-20 10:00 UTC and has not reported yet"
 pub fn sentence(drift: &StationDrift) -> Option<String> {
     let all = sorted(drift);
-    let Begun { visit: _, by, at, script, is_silent } = all.first()?;
+    let Begun { visit: _, by, at, script: _, is_silent } = all.first()?;
     let (by, at) = (clip(by, NAME), minute(*at));
     let others = match all.len() - 1 {
         0 => String::new(),
@@ -48,9 +48,9 @@ pub fn sentence(drift: &StationDrift) -> Option<String> {
         n => format!(" (and {n} other visits are open)"),
     };
     Some(match is_silent {
-        true => format!(
-            "{by} began to key script {script} on {at}{others}, and no report came in 24 hours. Ask {by} for the report"
-        ),
-        false => format!("{by} began to key script {script} on {at}{others} and has not reported yet"),
+        true => {
+            format!("{by} began to key it on {at}{others}, and no report came in 24 hours. Ask {by} for the report")
+        }
+        false => format!("{by} began to key it on {at}{others} and has not reported yet"),
     })
 }

@@ -34,6 +34,9 @@ pub struct ToDo {
     pub to_put_back: u64,
     /// Stations with something that is no longer looked at.
     pub to_watch: u64,
+    /// What is to be done about the only station, where its fault is to be found.
+    #[serde(skip)]
+    pub repair: Option<String>,
     /// The command that lists them and writes the cards.
     pub work_list: &'static str,
     /// Where the cards are: the link to the only one, or what each listed station says.
@@ -92,7 +95,11 @@ impl ToDo {
     /// With what the inventory needs.
     pub fn and_of(self, items: &[Item<'_, '_>]) -> ToDo {
         let count = |reason| items.iter().filter(|item| item.reason == reason).count() as u64;
-        ToDo { to_put_back: count(Reason::Withdrawn), to_watch: count(Reason::Unwatched), ..self }
+        let repair = match items {
+            [one] if self.to_repair == 1 => one.subject.drift().map(repair_at),
+            _ => None,
+        };
+        ToDo { to_put_back: count(Reason::Withdrawn), to_watch: count(Reason::Unwatched), repair, ..self }
     }
 
     /// Of stations with what each needs.
@@ -141,7 +148,8 @@ impl ToDo {
             parts.push(format!("key {stations} ({calls}, {keys}, about {} min)", self.minutes));
         }
         if self.to_repair > 0 {
-            parts.push(format!("find the fault at {}", plural(self.to_repair, "station")));
+            let all = || format!("find the fault at {}", plural(self.to_repair, "station"));
+            parts.push(self.repair.clone().unwrap_or_else(all));
         }
         if self.to_decide > 0 {
             let stations = plural(self.to_decide, "station");
@@ -183,6 +191,14 @@ impl ToDo {
         let whole = format!("{text}{cards}");
         (!parts.is_empty()).then(|| if length(&whole) <= room.0 { whole } else { text })
     }
+}
+
+/// "check the line and the unit of EQ-08, then make a test call of the red button"
+fn repair_at(drift: &StationDrift) -> String {
+    let owed = drift.lifelines.iter().filter(|lifeline| lifeline.service.asks_for_test());
+    let owed: Vec<&str> = owed.map(|lifeline| &*lifeline.title).collect();
+    let (station, owed) = (clip(&drift.station, NAME), clip(&owed.join(" and of "), NAME));
+    format!("check the line and the unit of {station}, then make a test call of {owed}")
 }
 
 impl NextStep {

@@ -49,8 +49,11 @@ fn alert(gist: &Gist, ends_after: SignedDuration, annotations: Json) -> Json {
     let mut labels = Map::new();
     let name = if gist.station.is_some() { "StationDrift".to_owned() } else { name(gist.kind) };
     labels.insert("alertname".into(), name.into());
-    let subject =
-        if gist.station.is_some() { ("station", gist.station.clone()) } else { ("key", Some(gist.key.clone())) };
+    // The name by which the case was opened: with another label the old alert would never end.
+    let subject = match &gist.known_as {
+        Some(known_as) => ("station", Some(known_as.clone())),
+        None => ("key", Some(gist.key.clone())),
+    };
     // A label without a value is none.
     for (label, value) in [("fleet", Some(gist.fleet.clone())), subject] {
         if let Some(value) = value.filter(|value| !value.is_empty()) {

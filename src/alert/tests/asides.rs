@@ -138,3 +138,19 @@ fn an_end_whose_message_no_receiver_took_is_told_again_as_a_closed_case_is() {
     assert!((60..120).all(|hours| told(&mut watch, hours).is_none()));
     assert!(!watch.cases.has_missed());
 }
+
+#[test]
+fn the_end_of_what_was_set_aside_names_the_station_first_with_one_space_between_sentences() {
+    let mut watch = Watch::new();
+    watch.put(station("BI-04", vec![], vec![lifeline("emergency", crate::drift::Service::Failed)]));
+    watch.say(aside(1, 0, "EQ-09", 24));
+    watch.pass();
+    watch.clock = clock() + SignedDuration::from_hours(23);
+    watch.pass();
+    watch.clock = clock() + SignedDuration::from_hours(24);
+    watch.waiting = ["on-call".into()].into();
+    let gist = watch.pass().messages.remove(0).gists.remove(0);
+    assert_eq!(gist.title, "EQ-09 is no longer set aside (until 2026-11-21 10:00 UTC).");
+    assert!(gist.text.contains(&format!("at BI-04. {} Fleet:", gist.title)), "{}", gist.text);
+    assert!(!gist.text.contains("  "), "{}", gist.text);
+}

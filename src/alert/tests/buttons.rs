@@ -1,5 +1,6 @@
 //! What is said first: buttons that call nobody, by the record or by their last test call.
 
+use super::super::body::form::For;
 use super::fixture::*;
 use super::*;
 use crate::drift::{Drift, LifelineService, Service, Setback, Standing, StationDrift};
@@ -56,7 +57,7 @@ fn a_failed_test_says_what_a_caller_meets_who_tested_what_they_noted_and_what_to
     watch.ways_back.insert("EQ-01".into());
     watch.minutes(24 * 60);
     let reminded = told(&mut watch);
-    let first = "EQ-01: pressing the red button did not reach help (tested 2026-11-20 00:10 UTC by tech-07: caller could not \
+    let first = "Still EQ-01: pressing the red button did not reach help (tested 2026-11-20 00:10 UTC by tech-07: caller could not \
                  hear). Put a stand-in there. To go back to what last worked, run \"stationkeep script EQ-01 --back\". Still open";
     assert!(summary(&reminded).starts_with(first), "{reminded}");
     assert_eq!(reminded["still_open"][0]["next"]["way_back"], "stationkeep script EQ-01 --back");
@@ -105,8 +106,9 @@ fn whatever_else_there_is_to_tell_the_first_button_that_calls_nobody_and_their_e
     watch.put(station("Z-02", vec![], two));
     watch.put(station("Z-01", vec![], vec![failed("2026-11-20T09:00:00Z", None)]));
     let told = told(&mut watch);
-    let first = "Z-01: pressing the red button did not reach help (tested 2026-11-20 09:00 UTC by tech-07). 3 buttons at 2 stations do not \
-                 work: 2 did not reach help, 1 calls nobody. Put a stand-in at each. Many at once. ";
+    let first = "Z-01: pressing the red button did not reach help (tested 2026-11-20 09:00 UTC by tech-07). Z-02: pressing the red \
+                 button calls nobody. 3 buttons at 2 stations do not work: 2 did not reach help, 1 calls nobody. Put a stand-in \
+                 at each. 2 stations are not as wanted";
     assert!(summary(&told).starts_with(first), "{told}");
     assert_eq!(told["buttons"], serde_json::json!({"failed": 2, "dead": 1, "stations": 2, "unsure": 0}));
     let stations: Vec<&str> =
@@ -141,9 +143,10 @@ fn the_totals_are_the_fleets_and_stand_first_in_a_message_about_another_station_
     watch.pass();
     watch.put(differs("EQ-05", "lamp.follows", "1"));
     let told = told(&mut watch);
-    let first = "EQ-01: pressing the red button did not reach help (tested 2026-11-20 09:00 UTC by tech-07). 2 buttons at 2 stations did \
-                 not reach help. Put a stand-in at each. New drift at EQ-05";
-    assert!(summary(&told).starts_with(first), "{told}");
+    assert!(
+        summary(&told).starts_with("Still 2 buttons at 2 stations do not work, first EQ-01. New drift at EQ-05"),
+        "{told}"
+    );
     assert_eq!(told["buttons"], serde_json::json!({"failed": 2, "dead": 0, "stations": 2, "unsure": 0}));
     assert_eq!(told["opened"].as_array().unwrap().len(), 1);
 }
@@ -205,8 +208,8 @@ fn a_station_whose_button_calls_nobody_or_may_is_never_told_as_better() {
     watch.pass();
     watch.put(in_doubt());
     let opened = told(&mut watch);
-    let first = "EQ-02: pressing the red button did not reach help (tested 2026-11-20 09:00 UTC by tech-07). Put a stand-in there. \
-                 EQ-01: pressing the red button may call nobody (nobody knows \"unit mode\"). Put a stand-in there. New drift at EQ-01";
+    let first = "Still 1 button does not work, at EQ-02. EQ-01: pressing the red button may call nobody (nobody knows \"unit mode\"). \
+                 Put a stand-in there. New drift at EQ-01";
     assert!(summary(&opened).starts_with(first), "{opened}");
 }
 
@@ -216,7 +219,11 @@ fn a_test_call_that_failed_where_nothing_is_to_be_keyed_asks_for_a_repair_and_no
     watch.next.insert("EQ-01".into(), Next::Repair);
     watch.put(station("EQ-01", vec![], vec![failed("2026-11-20T09:00:00Z", None)]));
     let opened = told(&mut watch);
-    assert!(summary(&opened).contains("To do: find the fault at 1 station."), "{opened}");
+    assert!(
+        summary(&opened)
+            .contains("To do: check the line and the unit of EQ-01, then make a test call of the red button."),
+        "{opened}"
+    );
     assert_eq!((&opened["to_do"]["to_repair"], &opened["to_do"]["to_test"]), (&1.into(), &0.into()));
     let next = serde_json::json!({
         "do": "check the line and the unit. If both are sound, reset or replace the unit: its card says how. Then make a test call \
@@ -361,4 +368,104 @@ fn a_rename_that_is_taken_back_leaves_the_case_of_a_dead_button_open() {
         (told.len(), &*told[0].gists[0].key, told[0].gists[0].is_over),
         (1, "Skerry Coast Harbours/EQ-01", true)
     );
+}
+
+/// What one webhook is told: the title and the sentences.
+fn said(watch: &mut Watch) -> (String, String) {
+    let gist = watch.pass().messages.remove(0).gists.remove(0);
+    (gist.title, gist.text)
+}
+
+fn blue(at: &str) -> LifelineService {
+    let mark = Some(Mark { at: at.parse().unwrap(), report: uuid::Uuid::from_u128(8) });
+    LifelineService { title: "the blue button".into(), mark, ..lifeline("side", Service::Failed) }
+}
+
+#[test]
+fn the_button_that_is_news_is_named_first_and_the_one_that_failed_before_it_after() {
+    let (red, mut watch) = (failed("2026-11-20T09:00:00Z", None), Watch::new());
+    watch.put(station("EQ-08", vec![], vec![red.clone()]));
+    watch.pass();
+    watch.put(station("EQ-08", vec![], vec![red.clone(), blue("2026-11-20T09:59:00Z")]));
+    let (title, text) = said(&mut watch);
+    assert_eq!(title, "EQ-08: pressing the blue button did not reach help (tested 2026-11-20 09:59 UTC by tech-07).");
+    let then =
+        " The red button does not work either. 2 buttons did not reach help. Put a stand-in there. Worse at EQ-08";
+    assert!(text.starts_with(&(title + then)), "{text}");
+    // One that fails once more is news again.
+    watch.put(station("EQ-08", vec![], vec![failed("2026-11-20T10:00:00Z", None), blue("2026-11-20T09:59:00Z")]));
+    let (title, _) = said(&mut watch);
+    assert!(title.starts_with("EQ-08: pressing the red button did not reach help (tested 2026-11-20 10:00"), "{title}");
+}
+
+#[test]
+fn of_several_stations_where_a_button_went_silent_up_to_three_are_named() {
+    let mut watch = Watch::new();
+    watch.put(station("EQ-03", vec![], vec![failed("2026-11-20T09:00:00Z", None)]));
+    watch.put(station("NM-03", vec![], vec![blue("2026-11-20T09:00:00Z")]));
+    watch.put(station("NM-04", vec![], vec![dead()]));
+    watch.put(station("NM-05", vec![], vec![dead()]));
+    let (title, text) = said(&mut watch);
+    assert!(title.starts_with("EQ-03: pressing the red button"), "{title}");
+    let others = " NM-03: pressing the blue button did not reach help. NM-04: pressing the red button calls nobody. 4 buttons at 4 \
+                  stations do not work: 2 did not reach help, 2 call nobody. Put a stand-in at each.";
+    assert!(text.contains(others) && !text.contains("NM-05"), "{text}");
+}
+
+#[test]
+fn a_reminder_says_still_and_old_news_stands_in_no_title_of_something_else() {
+    let mut watch = Watch::new();
+    watch.put(station("BI-04", vec![], vec![failed("2026-11-20T09:00:00Z", None)]));
+    watch.put(differs("EQ-01", "identity", "121"));
+    watch.pass();
+    watch.put(aligned("EQ-01"));
+    let (title, text) = said(&mut watch);
+    assert_eq!(title, "Aligned again: EQ-01 (East quay, EQ-01).");
+    assert!(text.starts_with("Still 1 button does not work, at BI-04. Aligned again: EQ-01"), "{text}");
+    watch.minutes(60);
+    let (title, text) = said(&mut watch);
+    assert!(title.starts_with("Still BI-04: pressing the red button did not reach help"), "{title}");
+    assert!(text.starts_with(&title), "{text}");
+}
+
+#[test]
+fn of_many_at_once_those_whose_buttons_were_named_are_not_counted_twice_and_every_page_says_what_is_wrong_there() {
+    let mut watch = Watch::new();
+    watch.put(station("BI-04", vec![], vec![failed("2026-11-20T09:00:00Z", None)]));
+    for nth in 0..8 {
+        watch.put(differs(&format!("EQ-{nth:02}"), if nth == 7 { "lamp.follows" } else { "emergency.primary" }, "1"));
+    }
+    let message = watch.pass().messages.remove(0);
+    let text = &message.gists[0].text;
+    let more = "Put a stand-in there. 8 more stations are not as wanted (7 lifeline, 1 routine), first EQ-00 (East quay, EQ-00).";
+    assert!(text.contains(more), "{text}");
+    // A page a station.
+    let mut pages = Watch::new();
+    pages.stations = watch.stations;
+    pages.terms.webhooks[0].body.of = For::Station;
+    let verdict = pages.pass();
+    assert!(verdict.many);
+    for message in verdict.messages {
+        let (station, title) = (message.gists[0].station.clone().unwrap(), &message.gists[0].title);
+        assert!(title.contains(&station) && !title.contains("Many"), "{title}");
+    }
+}
+
+#[test]
+fn a_station_that_was_renamed_while_its_case_is_open_is_told_by_both_names_until_it_is_over() {
+    let mut watch = Watch::new();
+    watch.put(station("EQ-10", vec![], vec![failed("2026-11-20T09:00:00Z", None)]));
+    watch.pass();
+    watch.take("EQ-10");
+    let renamed =
+        |drift: Arc<StationDrift>| Arc::new(StationDrift { formerly: vec!["EQ-10".into()], ..(*drift).clone() });
+    watch.put(renamed(station("EQ-20", vec![], vec![failed("2026-11-20T09:00:00Z", None)])));
+    assert!(watch.pass().messages.is_empty());
+    watch.minutes(60);
+    let gist = watch.pass().messages.remove(0).gists.remove(0);
+    assert!(gist.title.starts_with("Still EQ-20 (formerly EQ-10): pressing the red button"), "{}", gist.title);
+    assert!(gist.text.contains("Still open at EQ-20 (formerly EQ-10; East quay, EQ-20)"), "{}", gist.text);
+    assert_eq!((gist.station.as_deref(), gist.known_as.as_deref()), (Some("EQ-20"), Some("EQ-10")));
+    watch.put(renamed(aligned("EQ-20")));
+    assert_eq!(said(&mut watch).0, "Aligned again: EQ-20 (formerly EQ-10; East quay, EQ-20).");
 }

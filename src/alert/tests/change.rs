@@ -1,7 +1,7 @@
 //! What is told of a change under the brake: each turn of it once, to every webhook, also where no station has news.
 
 use super::super::topic::change::HeldChange;
-use super::fixture::{DIGEST, Watch, aligned, data, differs, held, webhook};
+use super::fixture::{DIGEST, Watch, aligned, data, differs, held, lifeline, station, webhook};
 use super::{Cases, ScriptToCallBack};
 use crate::brake::Held;
 use crate::ledger::{Decision, Release, Said};
@@ -124,7 +124,7 @@ fn before_anything_is_on_record_a_message_says_so_first_and_claims_no_change() {
     (0..9).for_each(|nth| watch.put(differs(&format!("EQ-0{nth}"), "emergency.primary", "1")));
     let told = data(&watch.pass().messages[0].body);
     let summary = told["summary"].as_str().unwrap();
-    let said = "Nothing is on record yet: no report names a setting or a test of the 10 stations. New drift at";
+    let said = "Nothing is on record yet: no report names a setting or a test of the 10 stations. 9 stations are not as wanted";
     assert!(summary.starts_with(said), "{summary}");
     assert_eq!(told["on_record"], 0);
 }
@@ -191,4 +191,22 @@ fn a_change_for_which_no_script_waits_is_not_told_as_scripts_that_are_held() {
     let summary = told["summary"].as_str().unwrap();
     assert!(summary.starts_with("Many lifelines would change at once."), "{summary}");
     assert!(summary.contains("No script is held so far.") && !summary.contains("Scripts are held"), "{summary}");
+}
+
+#[test]
+fn a_hold_without_stations_is_titled_by_what_is_held_and_its_end_by_its_end_whatever_buttons_do_not_work() {
+    let mut watch = Watch::new();
+    watch.put(station("BI-04", vec![], vec![lifeline("emergency", crate::drift::Service::Failed)]));
+    watch.pass();
+    watch.held = Some(held(ONE));
+    let gist = watch.pass().messages.remove(0).gists.remove(0);
+    let first = "10 scripts are held, because lifeline-critical settings would change at 12 of the 34 stations on record, more than \
+                 30 % (brake.share, stationkeep.yaml:12).";
+    assert_eq!(gist.title, first);
+    let then =
+        format!("Still 1 button does not work, at BI-04. {first} If it is a mistake, take the edit back. To list");
+    assert!(gist.text.starts_with(&then), "{}", gist.text);
+    watch.held = None;
+    let gist = watch.pass().messages.remove(0).gists.remove(0);
+    assert!(gist.title.starts_with("Nothing is held now: "), "{}", gist.title);
 }

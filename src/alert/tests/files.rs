@@ -100,13 +100,15 @@ fn a_record_that_cannot_be_read_is_told_again() {
 fn a_refusal_carries_its_diagnostics() {
     let mut watch = watch();
     let message = read(&mut watch, &[error(4), warning()]).remove(0);
+    let title = "The inventory has an error at inventory/fleet.yaml:4:5. Stations are not affected.";
+    assert_eq!(message.gists[0].title, title);
     let event = event(&message.body);
     assert_eq!((&event["type"], &event["id"]), (&json!("stationkeep.inventory.refused.v1"), &json!(message.id)));
     assert_eq!(
         event["data"],
         json!({
-            "summary": "The inventory has 1 error. The last good one stays in use. \
-                First: inventory/fleet.yaml:4:5: The number 0121 is not quoted.",
+            "summary": "The inventory has an error at inventory/fleet.yaml:4:5. Stations are not affected. The last good one \
+                stays in use. The number 0121 is not quoted.",
             "state": "refused", "since": "2026-11-20T10:00:00Z", "in_force_since": "2026-11-20T10:00:00Z",
             "errors": 1, "warnings": 1,
             "findings": [{"at": "inventory/fleet.yaml:4:5", "code": "unquoted",
@@ -131,8 +133,10 @@ fn findings_are_shown_in_the_order_in_which_they_were_found_without_the_warnings
     let places: Vec<&str> =
         data["findings"].as_array().unwrap().iter().map(|one| one["at"].as_str().unwrap()).collect();
     assert_eq!(places, [9, 4, 7].map(|line| format!("inventory/fleet.yaml:{line}:5")));
-    assert!(data["summary"].as_str().unwrap().contains("3 errors."), "{data}");
-    assert!(data["summary"].as_str().unwrap().contains("First: inventory/fleet.yaml:9:5"), "{data}");
+    assert!(
+        data["summary"].as_str().unwrap().contains("has 3 errors, the first at inventory/fleet.yaml:9:5."),
+        "{data}"
+    );
     assert_eq!((&data["errors"], &data["warnings"], &data["left_out"]), (&json!(3), &json!(1), &json!(0)));
 }
 
@@ -165,11 +169,14 @@ fn a_configuration_is_told_of_in_the_same_way_under_a_kind_of_its_own() {
     assert_eq!(refused.iter().map(|message| &*message.webhook).collect::<Vec<_>>(), ["heavy", "on-call"]);
     assert_eq!(event(&refused[0].body)["type"], "stationkeep.configuration.refused.v1");
     let summary = data(&refused[0].body)["summary"].as_str().unwrap().to_owned();
-    assert!(summary.starts_with("The configuration has 1 error. The last good one stays in use."), "{summary}");
+    assert!(
+        summary.starts_with("The configuration has an error at inventory/fleet.yaml:4:5. Stations are not affected. "),
+        "{summary}"
+    );
     assert_eq!(heard(&mut watch, &[error(4)]), ["heavy refused", "on-call refused"], "each of the two by itself");
     watch.configuration.clear();
     let recovered = data(&watch.pass().messages[0].body);
-    assert_eq!(recovered["summary"], "The configuration can be read again and is in use.");
+    assert_eq!(recovered["summary"], "The configuration is valid again and in use.");
     watch.configuration = vec![error(5)];
     watch.is_watching = false;
     watch.pass();

@@ -5,9 +5,10 @@ use serde_json::json;
 use super::fixture::*;
 use super::*;
 use crate::brake::{Change, Held};
-use crate::drift::{Drift, LifelineService, Service, Standing, StationDrift};
+use crate::drift::{Drift, LifelineService, Service, SettingDrift, Standing, StationDrift};
 use crate::inventory::{Commit, Extent};
-use crate::setting::{Name, Weight};
+use crate::ledger::State;
+use crate::setting::{Name, Secret, Value, Weight};
 
 /// One call of so many keys and so long.
 fn key(presses: u64, ms: u64) -> Next {
@@ -116,7 +117,7 @@ fn a_message_has_this_shape() {
         "datacontenttype": "application/json",
         "data": {
             "summary": "EQ-01: pressing the emergency button did not reach help (tested by tech-07). Put a stand-in there. \
-                New drift at EQ-01 (East quay, EQ-01): emergency primary differs. To do: key 1 station (1 call, 25 keys, about 2 min). Caused by \
+                New drift at EQ-01 (East quay, EQ-01): emergency primary is not control room's. To do: key 1 station (1 call, 25 keys, about 2 min). Caused by \
                 inventory/fleet.yaml:12:5 (emergency primary, contact control-room, inventory/contacts.yaml:3:5). Fleet: 1 out-of-service, 9 aligned.",
             "severity": "critical",
             "buttons": {"failed": 1, "dead": 0, "stations": 1, "unsure": 0},
@@ -315,7 +316,7 @@ fn one_line_behind_many_stations_is_named_once_with_their_number() {
     assert_eq!((&data["cause"]["overdue"], &data["many"]), (&json!(2), &json!(true)));
     assert_eq!(
         data["summary"],
-        "Many at once. New drift at 10 stations (7 lifeline, 3 routine), first EQ-00 (East quay, EQ-00). \
+        "10 stations are not as wanted (7 lifeline, 3 routine), first EQ-00 (East quay, EQ-00). \
          To do: test 10 stations. Caused by inventory/fleet.yaml:20:5 (emergency primary) and 1 other line. Fleet: 8 adrift, 2 overdue."
     );
     assert_eq!(event(&verdict.messages[0].body)["subject"], json!(null), "there is no one station it is about");
@@ -430,4 +431,40 @@ fn a_station_of_which_only_something_else_is_wanted_is_not_said_to_be_worse() {
     watch.put(station("EQ-02", both, Vec::new()));
     let told = data(&watch.pass().messages[0].body);
     assert!(told["summary"].as_str().unwrap().starts_with("Worse at EQ-02"), "{told}");
+}
+
+#[test]
+fn many_stations_that_call_another_number_than_their_contacts_are_told_with_the_contact() {
+    let mut watch = Watch::new();
+    let calls = |name: &str, wanted: &str| {
+        let mut drift = (*differs(name, "emergency.primary", wanted)).clone();
+        drift.settings[0].contact = Some("control-room".into());
+        drift.into()
+    };
+    (0..9).for_each(|nth| watch.put(calls(&format!("EQ-0{nth}"), "2")));
+    let opened = watch.pass().messages.remove(0).gists.remove(0);
+    let said =
+        "9 stations call another number than control room's (emergency primary), first EQ-00 (East quay, EQ-00).";
+    assert_eq!(opened.title, said);
+    (0..9).for_each(|nth| watch.put(calls(&format!("EQ-0{nth}"), "3")));
+    let grown = watch.pass().messages.remove(0).gists.remove(0);
+    assert_eq!(grown.title, said);
+    assert!(
+        !grown.text.contains("Worse") && grown.text.contains("Caused by inventory/fleet.yaml:12:5"),
+        "{}",
+        grown.text
+    );
+}
+
+#[test]
+fn a_code_that_the_station_refused_is_told_as_that() {
+    let mut watch = Watch::new();
+    let code = || Value::Secret(Secret { reference: "file:secrets/access".parse().unwrap(), fingerprint: None });
+    let access = SettingDrift { wanted: code(), held: State::Unknown, ..setting("access", Drift::Strayed, "", "") };
+    watch.put(station("EQ-02", vec![access], vec![]));
+    let gist = watch.pass().messages.remove(0).gists.remove(0);
+    assert_eq!(
+        gist.title,
+        "New drift at EQ-02 (East quay, EQ-02): adrift, routine; the station refused its access code."
+    );
 }

@@ -62,7 +62,7 @@ fn a_lifeline_setting_that_is_let_go_where_all_was_aligned_is_told_once_to_who_t
     let data = data(&verdict.messages[0].body);
     assert_eq!((&data["counts"]["unwatched"]["lifeline"], &data["closed"]), (&10.into(), &serde_json::json!([])));
     assert_eq!(data["cause"]["unwatched"][0]["stations"], 10);
-    let first = "Many at once. No longer managed at 10 stations (10 lifeline), first EQ-00 (East quay, EQ-00): \
+    let first = "No longer managed at 10 stations (10 lifeline), first EQ-00 (East quay, EQ-00): \
         emergency.primary (let go by inventory/fleet.yaml:9:5). To do: ";
     assert!(data["summary"].as_str().unwrap().starts_with(first), "{data}");
     watch.minutes(60 * 24);

@@ -24,7 +24,7 @@ fn who_began_and_when_is_said_and_after_24_hours_that_nothing_was_heard_once() {
     let opened = data(&watch.pass().messages[0].body);
     let summary = opened["summary"].as_str().unwrap();
     let first = "New drift at EQ-01 (East quay, EQ-01): in-doubt, lifeline; emergency primary in-doubt. tech-07 began to key \
-                 script 3f9a1c0b7d24e615 on 2026-11-20 09:50 UTC and has not reported yet. To do";
+                 it on 2026-11-20 09:50 UTC and has not reported yet. To do";
     assert!(summary.starts_with(first), "{summary}");
     let visit = |silent: bool| serde_json::json!([{"by": "tech-07", "at": "2026-11-20T09:50:00Z", "script": DIGEST, "silent": silent}]);
     assert_eq!(opened["opened"][0]["begun"], visit(false));
@@ -35,9 +35,8 @@ fn who_began_and_when_is_said_and_after_24_hours_that_nothing_was_heard_once() {
     watch.put(begun(at, true));
     let grown = data(&watch.pass().messages[0].body);
     let summary = grown["summary"].as_str().unwrap();
-    let first = "No report of EQ-01 (East quay, EQ-01): in-doubt, lifeline; emergency primary in-doubt. tech-07 began to key \
-                 script 3f9a1c0b7d24e615 on 2026-11-20 09:50 UTC, and no report came in 24 hours. Ask tech-07 for the \
-                 report. To do";
+    let first = "EQ-01 (East quay, EQ-01): tech-07 began to key it on 2026-11-20 09:50 UTC, and no report came in 24 hours. Ask \
+                 tech-07 for the report. To do";
     assert!(summary.starts_with(first), "{summary}");
     assert_eq!(grown["grown"][0]["begun"], visit(true));
     watch.minutes(1);
@@ -73,4 +72,17 @@ fn nobody_is_told_to_key_a_station_while_someone_is_keying_it() {
     assert_eq!((&entry["next"]["do"], entry.get("card")), (&"wait for the report of tech-07".into(), None));
     assert_eq!((&opened["to_do"]["to_key"], &opened["to_do"]["to_await"]), (&0.into(), &1.into()));
     assert!(opened["summary"].as_str().unwrap().contains("To do: wait for 1 report under way."), "{opened}");
+}
+
+#[test]
+fn a_visit_that_only_puts_what_is_known_in_doubt_is_told_as_a_visit() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "emergency.primary", "1"));
+    watch.pass();
+    watch.put(begun(watch.clock, false));
+    let gist = watch.pass().messages.remove(0).gists.remove(0);
+    let first = "EQ-01 (East quay, EQ-01): tech-07 began to key it on 2026-11-20 10:00 UTC and has not reported yet. Emergency \
+                 primary is uncertain until the report comes.";
+    assert_eq!(gist.title, first);
+    assert!(gist.text.starts_with(first), "{}", gist.text);
 }

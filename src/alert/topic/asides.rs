@@ -123,7 +123,7 @@ impl<'p> AsideNews<'p> {
         self.over.iter().map(|(aside, _)| Cases::key::<Asides>(&key(aside)))
     }
 
-    /// "Set aside: EQ-05 until 2026-12-01 00:00 UTC by ops-2 (awaits a part). No longer set aside: …"
+    /// "Set aside: EQ-05 until 2026-12-01 00:00 UTC by ops-2 (awaits a part). EQ-06 is no longer set aside (until …)."
     pub fn sentence(&self) -> Option<String> {
         let begun = self.begun.first().map(|first| {
             let why = first.said.why.as_deref().map(|why| format!(" ({})", clip(why, PLACE))).unwrap_or_default();
@@ -138,10 +138,15 @@ impl<'p> AsideNews<'p> {
         });
         let over = self.over.first().map(|(first, how)| {
             let how = match how {
-                Over::Expired => "its time is over".to_owned(),
+                Over::Expired => format!("until {}", minute(first.until)),
                 Over::Ended(by) => format!("ended by {}", clip(by, NAME)),
             };
-            format!("No longer set aside: {} ({how}){}.", named(first), more(self.over.len()))
+            match self.over.len() {
+                1 => format!("{} is no longer set aside ({how}).", named(first)),
+                all => {
+                    format!("{} ({how}) and {} are no longer set aside.", named(first), plural(all as u64 - 1, "other"))
+                }
+            }
         });
         let all: Vec<String> = begun.into_iter().chain(over).collect();
         (!all.is_empty()).then(|| all.join(" "))

@@ -13,9 +13,11 @@ use crate::alert::pass::Pass;
 use crate::alert::step::Reason;
 use crate::alert::subject::{Subject, Topic};
 use crate::alert::terms::Subscription;
+use crate::alert::whom::shared;
 use crate::brake::{self, Held, Tally};
 use crate::finding::plural;
 use crate::ledger::{Digest, Release};
+use crate::setting::Name;
 
 /// The topic.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -102,6 +104,12 @@ impl Ended<'_> {
             Ended::Fewer => "fewer",
         }
     }
+}
+
+/// With a small letter.
+fn lower(text: &str) -> String {
+    let mut signs = text.chars();
+    signs.next().map(|first| first.to_lowercase().chain(signs).collect()).unwrap_or_default()
 }
 
 impl ChangeNews<'_> {
@@ -244,23 +252,42 @@ impl<'a> Hold<'a> {
         format!("Nothing is held now: {why}.")
     }
 
+    /// "All 24 stations call another number than control room's (first number). "
+    fn whom(&self, held: &Held) -> Option<String> {
+        let pass = self.pass;
+        let drift = |name: &Name| {
+            let at = pass.stations.binary_search_by(|drift| drift.station.cmp(name)).ok()?;
+            pass.stations.get(at)
+        };
+        let stations: Vec<_> = held.change.stations.iter().filter_map(drift).collect();
+        let (whose, setting) = shared(stations.iter().map(|drift| &***drift), pass.contacts)?;
+        let all = plural(stations.len() as u64, "station");
+        (stations.len() > 1).then(|| format!("All {all} call another number than {whose} ({setting}). "))
+    }
+
     /// For the first sentences of a message; what is held is in every one.
     pub fn sentence(&self, news: Option<ChangeNews<'_>>) -> Option<String> {
-        let held = |opening: &str| {
+        let held = |opening: &str, are: &str| {
             let held = self.pass.brake.held?;
             let (list, release) = (held.change.list(), held.change.release());
-            let opening = match (held.scripts, held.is_first_seen()) {
-                (0, true) => "Many lifelines are not as wanted.",
-                (0, false) => "Many lifelines would change at once.",
-                (_, _) => opening,
+            let said = match (held.scripts, held.is_first_seen()) {
+                (0, true) => format!("Many lifelines are not as wanted. {}", held.sentence()),
+                (0, false) => format!("Many lifelines would change at once. {}", held.sentence()),
+                (_, true) => format!("{opening}Scripts {are} held. {}", held.sentence()),
+                (scripts, false) => {
+                    let (scripts, why) = (plural(scripts as u64, "script"), held.why());
+                    let are = if held.scripts == 1 { are.replace("are", "is") } else { are.to_owned() };
+                    let mistake = "If it is a mistake, take the edit back.";
+                    let whom = self.whom(held).unwrap_or_default();
+                    format!("{opening}{scripts} {are} held, because {}. {whom}{mistake}", lower(&why))
+                }
             };
-            let (said, what) = (held.sentence(), held.what());
-            Some(format!("{opening} {said} To list {what}: {list}. To release it: {release}."))
+            Some(format!("{said} To list {}: {list}. To release it: {release}.", held.what()))
         };
         match news {
-            None | Some(ChangeNews::Held) => held("Scripts are held."),
-            Some(ChangeNews::Changed) => held("What is held has changed."),
-            Some(ChangeNews::StillHeld) => held("Scripts are still held."),
+            None | Some(ChangeNews::Held) => held("", "are"),
+            Some(ChangeNews::Changed) => held("What is held has changed: ", "are"),
+            Some(ChangeNews::StillHeld) => held("", "are still"),
             Some(ChangeNews::Released(release)) => {
                 let why = release.said.why.as_deref().map(|why| format!(" ({})", clip(why, PLACE))).unwrap_or_default();
                 let by = clip(&release.said.by, NAME);

@@ -74,6 +74,8 @@ impl Topic for Files {
 }
 
 impl Announced for Files {
+    const TITLE: usize = 2;
+
     fn kind(subject: &Subject<'_, Files>) -> EventKind {
         match subject.sight.what {
             What::Inventory => EventKind("stationkeep.inventory.refused.v1"),
@@ -178,21 +180,24 @@ struct Data {
     rest: &'static str,
 }
 
+/// "The inventory has an error at fleet.yaml:7:27. Stations are not affected. The last good one stays in use. The number …"
 fn summary(errors: &[&Finding], kind: What, read: &FilesRead<'_>) -> String {
     let commit = read.commit.map(|commit| format!(" of commit {commit}")).unwrap_or_default();
     let what = kind.as_str();
     let Some(first) = errors.first() else {
-        return format!("The {what}{commit} can be read again and is in use.");
+        return format!("The {what}{commit} is valid again and in use.");
     };
-    let count = if errors.len() == 1 { "1 error".into() } else { format!("{} errors", errors.len()) };
+    let count = if errors.len() == 1 { "an error".into() } else { format!("{} errors, the first", errors.len()) };
     let in_use_still = match (read.good_since, read.in_use) {
-        (Some(_), Some(commit)) => &*format!("The last good one, of commit {}, stays in use.", commit.short()),
-        (Some(_), None) => "The last good one stays in use.",
-        (None, _) if kind == What::Configuration => "The last good one stays in use.",
+        (Some(_), Some(commit)) => {
+            &*format!("Stations are not affected. The last good one, of commit {}, stays in use.", commit.short())
+        }
+        (Some(_), None) => "Stations are not affected. The last good one stays in use.",
+        (None, _) if kind == What::Configuration => "Stations are not affected. The last good one stays in use.",
         (None, _) => "There is no good one to fall back on: no station is watched.",
     };
     let at = clip(&first.place.to_string(), PLACE);
-    clip(&format!("The {what}{commit} has {count}. {in_use_still} First: {at}: {}", first.message), SENTENCE)
+    clip(&format!("The {what}{commit} has {count} at {at}. {in_use_still} {}", first.message), SENTENCE)
 }
 
 /// As many as fit into so many bytes, from the first on.

@@ -75,6 +75,15 @@ pub fn is_doubted(was: &Seen, is: &Seen) -> bool {
     is.settings.iter().any(|(name, is)| is.drift == Drift::InDoubt && known(name))
 }
 
+/// Whether nothing is otherwise but that what was known, wrong or not, is in doubt.
+pub fn only_in_doubt(was: &Seen, is: &Seen) -> bool {
+    let mut names = was.settings.keys().chain(is.settings.keys());
+    let is_same = |name| was.settings.get(name).map(essence) == is.settings.get(name).map(essence);
+    let is_doubtful = |name| is.settings.get(name).is_some_and(|is| is.drift == Drift::InDoubt);
+    let is_doubted = names.clone().any(|name| !is_same(name));
+    is_doubted && was.unheard == is.unheard && names.all(|name| is_same(name) || is_doubtful(name))
+}
+
 /// Whether nothing got worse but that nothing was heard of a visit.
 pub fn only_unheard(was: &Seen, is: &Seen) -> bool {
     let heard = Seen { unheard: was.unheard.clone(), ..is.clone() };
