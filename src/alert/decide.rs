@@ -74,7 +74,6 @@ fn decide_on(cases: &Cases, pass: &Pass<'_>, terms: &AlertTerms) -> Verdict {
     }
     let Drifting { many, decided, pending } = drifting;
     let noted = Noted { stations: decided, pending, due, terms: terms.clone(), clock: pass.clock };
-    let messages = messages.into_iter().map(|message| message.rehearsed(terms.rehearsal)).collect();
     Verdict { writes, messages, many, noted }
 }
 

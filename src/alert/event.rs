@@ -41,19 +41,6 @@ impl Message {
             |kind: &str| ["stationkeep.message.", "stationkeep.webhook."].iter().any(|of| kind.starts_with(of));
         !self.gists.is_empty() && self.gists.iter().all(|gist| is_one(gist.kind))
     }
-
-    /// The same, and where it is a rehearsal it says so first. Its id stays: what it comes from is the same.
-    pub fn rehearsed(mut self, is_rehearsal: bool) -> Message {
-        if is_rehearsal {
-            // A quotation mark inside a text is escaped, so this is the first key of that name: the sentence of the data.
-            self.body = self.body.replacen("\"summary\":\"", &format!("\"summary\":\"{REHEARSAL}"), 1);
-            for gist in &mut self.gists {
-                gist.title.insert_str(0, REHEARSAL);
-                gist.text.insert_str(0, REHEARSAL);
-            }
-        }
-        self
-    }
 }
 
 /// What an event is about: its type. Each topic names its own.
@@ -94,12 +81,19 @@ pub struct Envelope<'e> {
     /// See [`Gist`].
     pub key: &'e str,
     pub severity: Severity,
+    /// Whether the program's clock is set by hand: then every alert begins with that. No id depends on it.
+    pub rehearsal: bool,
 }
 
 impl Envelope<'_> {
-    /// What every body says of it.
+    /// The sentence for an event's data, as it is said.
+    pub fn says(&self, sentence: String) -> String {
+        if self.rehearsal { format!("{REHEARSAL}{sentence}") } else { sentence }
+    }
+
+    /// What every body says of it; `text` as it is said.
     pub fn gist(&self, fleet: &str, text: String, is_over: bool) -> Gist {
-        let Envelope { id: _, source: _, kind, subject: _, time, key, severity } = *self;
+        let Envelope { id: _, source: _, kind, subject: _, time, key, severity, rehearsal: _ } = *self;
         Gist {
             kind: kind.0,
             severity,
@@ -119,7 +113,7 @@ impl Envelope<'_> {
 
     /// The whole event as JSON.
     pub fn seal(&self, data: &impl Serialize) -> String {
-        let Envelope { id, source, kind, subject, time, key, severity } = *self;
+        let Envelope { id, source, kind, subject, time, key, severity, rehearsal: _ } = *self;
         let event = Event {
             specversion: "1.0",
             id,
@@ -173,21 +167,6 @@ mod tests {
     }
 
     #[test]
-    fn a_rehearsed_alert_says_so_first_in_every_body_and_keeps_its_id() {
-        let one =
-            crate::alert::trial(&"on-call".into(), "try-1".into(), ("/stationkeep/x", "x"), Timestamp::UNIX_EPOCH);
-        assert_eq!(one.clone().rehearsed(false), one);
-        let told = one.clone().rehearsed(true);
-        assert_eq!(told.id, one.id);
-        assert_eq!(summary_of(&told.body), format!("REHEARSAL: {}", summary_of(&one.body)));
-        for text in [&told.gists[0].title, &told.gists[0].text] {
-            assert!(text.starts_with("REHEARSAL: TEST"), "{text}");
-        }
-        let without = |message: &Message| message.body.replace("REHEARSAL: ", "");
-        assert_eq!(without(&told), one.body, "nothing else of it is another");
-    }
-
-    #[test]
     fn an_event_has_every_attribute_that_cloudevents_requires() {
         // CloudEvents 1.0, "Required attributes": id, source, specversion, type; time is RFC 3339.
         let envelope = Envelope {
@@ -198,6 +177,7 @@ mod tests {
             time: Timestamp::from_second(0).unwrap(),
             key: "Harbours/EQ-01",
             severity: Severity::Critical,
+            rehearsal: false,
         };
         let event: serde_json::Value = serde_json::from_str(&envelope.seal(&serde_json::json!({"a": 1}))).unwrap();
         let expected = serde_json::json!({

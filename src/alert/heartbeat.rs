@@ -15,17 +15,26 @@ const TRIAL: EventKind = EventKind("stationkeep.try.v1");
 
 #[derive(Serialize)]
 struct Trial {
-    summary: &'static str,
+    summary: String,
 }
 
 /// A message that is sent by hand to see whether it arrives. `id` must be new each time.
-pub fn trial(webhook: &Name, id: String, (source, fleet): (&str, &str), clock: Timestamp) -> Message {
+pub fn trial(webhook: &Name, id: String, (source, fleet): (&str, &str), clock: Timestamp, rehearsal: bool) -> Message {
     let key = key(fleet, "try");
-    let envelope =
-        Envelope { id: &id, source, kind: TRIAL, subject: None, time: clock, key: &key, severity: Severity::Info };
+    let envelope = Envelope {
+        id: &id,
+        source,
+        kind: TRIAL,
+        subject: None,
+        time: clock,
+        key: &key,
+        severity: Severity::Info,
+        rehearsal,
+    };
     let summary = "TEST: this message was sent by hand. No station is in trouble because of it.";
+    let summary = envelope.says(summary.into());
+    let gists = vec![envelope.gist(fleet, summary.clone(), false)];
     let body = envelope.seal(&Trial { summary });
-    let gists = vec![envelope.gist(fleet, summary.into(), false)];
     Message { webhook: webhook.clone(), body, id: id.clone(), ended: Vec::new(), gists }
 }
 
@@ -53,6 +62,7 @@ pub fn heartbeat(
         time: clock,
         key: "heartbeat",
         severity: Severity::Info,
+        rehearsal: false,
     };
     let body = envelope.seal(&Data { every_seconds, alerts_silent });
     Message { webhook: webhook.clone(), body, id, ended: Vec::new(), gists: Vec::new() }

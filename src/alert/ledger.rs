@@ -37,7 +37,7 @@ pub fn ledger_message(
     trouble: &LedgerTrouble,
     is_over: bool,
     (source, fleet): (&str, &str),
-    clock: Timestamp,
+    (clock, rehearsal): (Timestamp, bool),
 ) -> Message {
     let LedgerTrouble { word, sentence, since } = trouble;
     let (state, severity) = if is_over { ("writable", Severity::Info) } else { ("unwritable", Severity::Error) };
@@ -48,7 +48,9 @@ pub fn ledger_message(
         false => format!("No alert about any station can be sent: the ledger is {word} since {since:.0}. {sentence}."),
     };
     let key = key(fleet, "ledger");
-    let envelope = Envelope { id: &id, source, kind: LEDGER, subject: None, time: clock, key: &key, severity };
+    let envelope =
+        Envelope { id: &id, source, kind: LEDGER, subject: None, time: clock, key: &key, severity, rehearsal };
+    let summary = envelope.says(summary);
     let gists = vec![envelope.gist(fleet, summary.clone(), is_over)];
     let body = envelope.seal(&Data { summary, state, ledger: word, sentence, since: since.to_string() });
     Message { webhook: webhook.clone(), body, id, ended: Vec::new(), gists }
@@ -62,10 +64,10 @@ mod tests {
     fn a_trouble_has_one_id_at_each_try_and_its_end_another() {
         let at = |second: i64| Timestamp::from_second(1_800_000_000 + second).unwrap();
         let trouble = |since| LedgerTrouble { word: "full", sentence: "no room".into(), since };
-        let one = ledger_message(&"on-call".into(), &trouble(at(0)), false, ("/stationkeep/x", "x"), at(5));
-        let again = ledger_message(&"on-call".into(), &trouble(at(0)), false, ("/stationkeep/x", "x"), at(9));
-        let over = ledger_message(&"on-call".into(), &trouble(at(0)), true, ("/stationkeep/x", "x"), at(12));
-        let next = ledger_message(&"on-call".into(), &trouble(at(20)), false, ("/stationkeep/x", "x"), at(21));
+        let one = ledger_message(&"on-call".into(), &trouble(at(0)), false, ("/stationkeep/x", "x"), (at(5), false));
+        let again = ledger_message(&"on-call".into(), &trouble(at(0)), false, ("/stationkeep/x", "x"), (at(9), false));
+        let over = ledger_message(&"on-call".into(), &trouble(at(0)), true, ("/stationkeep/x", "x"), (at(12), true));
+        let next = ledger_message(&"on-call".into(), &trouble(at(20)), false, ("/stationkeep/x", "x"), (at(21), false));
         assert_eq!(one.id, again.id);
         assert!(one.id != over.id && one.id != next.id && over.id != next.id);
         let json: serde_json::Value = serde_json::from_str(&one.body).unwrap();
@@ -73,6 +75,8 @@ mod tests {
         assert_eq!((&json["data"]["state"], &json["data"]["ledger"]), (&"unwritable".into(), &"full".into()));
         assert!(json["data"]["summary"].as_str().unwrap().starts_with("No alert about any station can be sent"));
         let json: serde_json::Value = serde_json::from_str(&over.body).unwrap();
+        assert!(json["data"]["summary"].as_str().unwrap().starts_with("REHEARSAL: Alerts are sent again"), "{json}");
+        assert!(over.gists[0].title.starts_with("REHEARSAL: Alerts are sent again"), "{}", over.gists[0].title);
         assert_eq!((&json["data"]["state"], &json["data"]["severity"]), (&"writable".into(), &"info".into()));
         assert_eq!((one.gists[0].is_over, over.gists[0].is_over), (false, true));
         assert_eq!(one.gists[0].key, over.gists[0].key, "one case for a pager");

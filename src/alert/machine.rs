@@ -209,7 +209,9 @@ impl<'a> Round<'a> {
         let (source, time) = (&self.terms.source, self.pass.clock);
         let key = key(&self.terms.fleet, &T::key(&subject.name));
         let severity = subject.now.as_ref().map_or(Severity::Info, |now| now.severity);
-        let envelope = Envelope { id: &id, source, kind, subject: about.as_deref(), time, key: &key, severity };
+        let rehearsal = self.terms.rehearsal;
+        let envelope =
+            Envelope { id: &id, source, kind, subject: about.as_deref(), time, key: &key, severity, rehearsal };
         let body = T::body(subject, &envelope, self.pass);
         let ended = subject.now.is_none().then(|| Cases::key::<T>(&subject.name));
         let since = subject.opened_at().unwrap_or(time);

@@ -220,9 +220,10 @@ impl<'a> Writer<'a> {
         let data = self.frame(&content, to_do, self.fleet(&content, &Scope::Station));
         let url = to_do_link(&data.to_do).or_else(|| self.terms.address.clone());
         let (source, time) = (&self.terms.source, self.pass.clock);
-        let envelope = Envelope { id: "", source, kind: DRIFT, subject: None, time, key: &key, severity };
-        let gist = envelope.gist(&self.terms.fleet, data.summary, self.is_over(&content));
-        Gist { url, title: data.title, ..of_station(gist, &item, time) }
+        let rehearsal = self.terms.rehearsal;
+        let envelope = Envelope { id: "", source, kind: DRIFT, subject: None, time, key: &key, severity, rehearsal };
+        let gist = envelope.gist(&self.terms.fleet, envelope.says(data.summary), self.is_over(&content));
+        Gist { url, title: envelope.says(data.title), ..of_station(gist, &item, time) }
     }
 
     /// The message with this content.
@@ -242,8 +243,16 @@ impl<'a> Writer<'a> {
         };
         let (source, time) = (&self.terms.source, self.pass.clock);
         let (key, severity) = (self.key(&content, scope), self.severity(&content));
-        let envelope =
-            Envelope { id: &id, source, kind: DRIFT, subject: subject.as_deref(), time, key: &key, severity };
+        let envelope = Envelope {
+            id: &id,
+            source,
+            kind: DRIFT,
+            subject: subject.as_deref(),
+            time,
+            key: &key,
+            severity,
+            rehearsal: self.terms.rehearsal,
+        };
         let next = next(items, self.pass.work);
         let address = self.terms.address.as_deref();
         let needs = items.iter().zip(&next).filter_map(|(item, next)| Some((&item.subject.name, next.as_ref()?)));
@@ -252,7 +261,9 @@ impl<'a> Writer<'a> {
             // It is released as a whole, whichever of its stations are told of here.
             to_do.held = held.scripts as u64;
         }
-        let mut data = self.frame(&content, to_do, self.fleet(&content, scope));
+        let data = self.frame(&content, to_do, self.fleet(&content, scope));
+        let (summary, title) = (envelope.says(data.summary), envelope.says(data.title));
+        let mut data = Data { summary, title, ..data };
         let url = to_do_link(&data.to_do).or_else(|| self.terms.address.clone());
         let mut room = LONGEST_BODY.saturating_sub(envelope.seal(&data).len());
         for (item, next) in items.iter().zip(next) {

@@ -24,7 +24,7 @@ pub fn shown(script: &Script, station: &Station, context: &Context, codes: &Code
         ScriptFormat::Json => format!(
             "{:#}
 ",
-            context.with_commit(script::json(script, station, codes))
+            context.with_commit(script::rehearsed(script::json(script, station, codes), context.rehearsal))
         ),
         ScriptFormat::Html => web::card_page(&card(), context.view.good_since(), None, web::Leads::Nowhere),
         ScriptFormat::Card => card::text(&card()),

@@ -208,7 +208,8 @@ fn say(
         Received::New(_) | Received::Duplicate(_) => None,
     });
     let findings: Vec<Finding> = rejected.flatten().cloned().collect();
-    let may_have_failed = !findings.is_empty() && failed_test(&keepable(&sent_text(&bytes)), &findings, works).is_some();
+    let may_have_failed =
+        !findings.is_empty() && failed_test(&keepable(&sent_text(&bytes)), &findings, works).is_some();
     match args.format {
         Format::Text => {
             let bytes = table.map_or(bytes, |table| table.text().as_bytes().to_vec());
@@ -287,7 +288,7 @@ impl Part {
             (Received::Rejected(_), false) => format!("{place}: rejected, kept with the reasons\n"),
             (Received::Rejected(_), true) => format!("{place}: would be rejected\n"),
         };
-        let Some((_, Answer { consequences, missing })) = &self.came else { return text };
+        let Some((_, Answer { consequences, missing, no_effect: _ })) = &self.came else { return text };
         consequences.iter().for_each(|one| text += &format!("  {one}\n"));
         if !missing.is_empty() {
             text += "Still missing:\n";

@@ -11,7 +11,7 @@ use super::layout::shown;
 use super::private::write_private;
 use crate::finding::did_you_mean;
 use crate::fleet::{Cleared, Row, record_scripts};
-use crate::script::{Laid, Memory, Script, WorkList};
+use crate::script::{Laid, Memory, Script, WorkList, rehearsed};
 
 pub async fn run(
     site: Option<String>,
@@ -35,7 +35,9 @@ pub async fn run(
                 .map_err(|error| CliError::failed(format!("cannot write into {}: {error}", folder.display())))?;
             print(&list.text(|at, script| file_name(at, script, format)))?;
         }
-        (None, ScriptFormat::Json) => print(&format!("{:#}\n", context.with_commit(list.json())))?,
+        (None, ScriptFormat::Json) => {
+            print(&format!("{:#}\n", context.with_commit(rehearsed(list.json(), context.rehearsal))))?
+        }
         (None, ScriptFormat::Keys) => print(&keys(&list, &context))?,
         (None, ScriptFormat::Card | ScriptFormat::Html) => print(&cards(&list, &context))?,
     }

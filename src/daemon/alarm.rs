@@ -123,8 +123,8 @@ fn due(heard: Option<&LedgerTrouble>, now: Option<&LedgerTrouble>) -> Option<(Le
 
 async fn send(to: &Target, parts: &AlarmParts, about: &LedgerTrouble, is_over: bool, at: Timestamp) -> Attempt {
     let AlarmParts { sender, source, fleet, clock, form, full_pass } = parts;
-    let alert = ledger_message(&Name::from(to.webhook.as_str()), about, is_over, (source, fleet), at)
-        .rehearsed(clock.is_set_by_hand());
+    let time = (at, clock.is_set_by_hand());
+    let alert = ledger_message(&Name::from(to.webhook.as_str()), about, is_over, (source, fleet), time);
     let made = render(&alert, form, *full_pass);
     let body = to.body(made.form, &made.body);
     let timestamp_s = system_ms().div_euclid(1000);

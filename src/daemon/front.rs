@@ -32,8 +32,8 @@ fn steady() -> Duration {
 
 impl Front {
     /// Opens the status, and gives signs of life where a watchdog wants them.
-    pub fn open() -> Front {
-        let status = Arc::new(Status::new(Clocks { steady, system_ms }));
+    pub fn open(is_set_by_hand: bool) -> Front {
+        let status = Arc::new(Status::new(Clocks { steady, system_ms, is_set_by_hand }));
         let systemd = Arc::new(Systemd::from_env());
         let stop = CancellationToken::new();
         tokio::spawn(systemd.clone().watch(status.clone(), stop.clone()));

@@ -29,6 +29,8 @@ pub struct Answer {
     pub consequences: Vec<String>,
     /// What is still to be done or found out.
     pub missing: Vec<String>,
+    /// Whether another report counts instead of it.
+    pub no_effect: bool,
 }
 
 /// A report, and what the record is with it and without it.
@@ -135,7 +137,11 @@ impl Came<'_> {
         if said.is_empty() {
             said.push("It changes nothing that is known about the station.".into());
         }
-        Answer { consequences: self.stand_ins().into_iter().chain(said).collect(), missing: self.missing() }
+        Answer {
+            consequences: self.stand_ins().into_iter().chain(said).collect(),
+            missing: self.missing(),
+            no_effect: self.instead.is_some(),
+        }
     }
 
     /// The buttons that call nobody, or may: whoever reports is at the station.

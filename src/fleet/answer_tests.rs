@@ -244,6 +244,9 @@ fn of_several_corrections_each_is_answered_by_whether_it_is_the_last() {
     ] {
         assert!(told.contains(&expected), "{told}");
     }
+    let has_effect = |all: &[Report]| !answer(&station, all, Vec::new()).no_effect;
+    assert!(has_effect(&[first.clone()]) && has_effect(&[first.clone(), early.clone(), late.clone()]));
+    assert!(!has_effect(&[early.clone(), first.clone()]) && !has_effect(&[first.clone(), late.clone(), early.clone()]));
     let told = said(&station, &[first.clone(), late.clone(), early]);
     let beaten =
         format!("Report {} corrects report {} too and counts instead, so this one has no effect.", late.id, first.id);
@@ -309,7 +312,7 @@ fn no_answer_says_the_name_of_a_setting_that_has_a_title() {
     ];
     let all: Vec<Report> = (1..).zip(reports).map(|(nth, rest)| report(nth, rest)).collect();
     for end in 1..=all.len() {
-        let Answer { consequences, missing } = answer(&station, &all[..end], Vec::new());
+        let Answer { consequences, missing, .. } = answer(&station, &all[..end], Vec::new());
         let text = consequences.iter().chain(&missing).cloned().collect::<Vec<_>>().join("\n");
         for setting in &station.keybook.settings {
             let bare = text.replace(&*setting.title().to_lowercase(), "").replace(&*sentence(&setting.title()), "");

@@ -7,7 +7,7 @@ use serde_json::{Value as Json, json as object};
 use sha2::{Digest as _, Sha256};
 
 use super::aim::Aim;
-use super::card::cautions;
+use super::card::{REHEARSAL, cautions};
 use super::delta::{Basis, Call, Script, Step};
 use super::kept::{kept, kept_tests};
 use super::obvious::Obvious;
@@ -93,6 +93,22 @@ pub fn nothing_to_key(station: &Station, full_presses: Option<u64>) -> Json {
         "cautions": [],
         "warnings": [],
     })
+}
+
+/// The same, or a work list of several, and where it is made for a rehearsal each says so first of its cautions.
+pub fn rehearsed(mut json: Json, is_rehearsal: bool) -> Json {
+    if let Some(scripts) = json.get_mut("scripts").and_then(Json::as_array_mut).filter(|_| is_rehearsal) {
+        scripts.iter_mut().for_each(say_rehearsal);
+    } else if is_rehearsal {
+        say_rehearsal(&mut json);
+    }
+    json
+}
+
+fn say_rehearsal(script: &mut Json) {
+    if let Some(cautions) = script.get_mut("cautions").and_then(Json::as_array_mut) {
+        cautions.insert(0, REHEARSAL.into());
+    }
 }
 
 /// Figures are null where it would not have done what was asked.

@@ -92,7 +92,7 @@ mod tests {
     static NOW: AtomicU64 = AtomicU64::new(0);
 
     fn clocks() -> Clocks {
-        Clocks { steady: || Duration::from_millis(NOW.load(Ordering::Relaxed)), system_ms: || 0 }
+        Clocks { steady: || Duration::from_millis(NOW.load(Ordering::Relaxed)), system_ms: || 0, is_set_by_hand: false }
     }
 
     #[test]

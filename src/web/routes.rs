@@ -99,7 +99,11 @@ fn late(health: &Health) -> String {
 }
 
 async fn readyz(State(served): State<Arc<Served>>) -> Response {
-    let not_ready = |kind, detail: &str| Problem::new(kind, detail).into_response();
+    // Whatever it answers, that the clock is set by hand comes first: no other member has a capital.
+    let rehearsal = served.status.clocks().is_set_by_hand.then(|| ("REHEARSAL", true));
+    let first =
+        |problem: Problem| rehearsal.into_iter().fold(problem, |problem, (name, value)| problem.with(name, value));
+    let not_ready = |kind, detail: &str| first(Problem::new(kind, detail)).into_response();
     let session = served.status.session().filter(|_| served.status.health().finished > 0);
     let Some(session) = session else {
         return not_ready(Kind::FirstPass, "The first pass has not finished yet.");
@@ -110,14 +114,13 @@ async fn readyz(State(served): State<Arc<Served>>) -> Response {
     match served.probe.writable(&session.store).await {
         Ok(()) => {
             // It works on, so it is ready; that nobody hears of it is said beside.
-            let rehearsal = session.cards.outside.rehearsal.then(|| ("REHEARSAL".to_owned(), true.into()));
-            let members = Map::from_iter(rehearsal.into_iter().chain([
-                ("ready".to_owned(), true.into()),
-                ("alerts_silent".to_owned(), served.status.is_silent().into()),
-            ]));
+            let members = rehearsal.into_iter().chain([("ready", true), ("alerts_silent", served.status.is_silent())]);
+            let members = members.map(|(name, value)| (name.to_owned(), value.into())).collect::<Map<_, _>>();
             problem::json(StatusCode::OK, "application/json", members)
         }
-        Err(Trouble { word, sentence }) => Problem::new(Kind::Ledger, sentence).with("ledger", word).into_response(),
+        Err(Trouble { word, sentence }) => {
+            first(Problem::new(Kind::Ledger, sentence)).with("ledger", word).into_response()
+        }
     }
 }
 

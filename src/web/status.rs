@@ -30,6 +30,8 @@ pub struct Clocks {
     pub steady: fn() -> Duration,
     /// Milliseconds since 1970, as the system shows it.
     pub system_ms: fn() -> i64,
+    /// Whether the one that everything goes by is set by hand, for a rehearsal.
+    pub is_set_by_hand: bool,
 }
 
 /// What a finished pass left to be shown.

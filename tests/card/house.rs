@@ -162,7 +162,8 @@ impl House {
             }
         });
         let cards = Cards::new(asking, store.clone(), access, address, &key, outside);
-        let status = Arc::new(Status::new(Clocks { steady: || Duration::ZERO, system_ms: || 0 }));
+        let status =
+            Arc::new(Status::new(Clocks { steady: || Duration::ZERO, system_ms: || 0, is_set_by_hand: false }));
         status.open(Duration::from_secs(900), store.clone(), cards);
         let server = Server::start("127.0.0.1:0".parse().expect("an address"), status.clone(), None).await;
         let house = House { home, fleet, store, server, status, clock };

@@ -64,7 +64,7 @@ fn what_was_set_aside_comes_back_by_itself_when_its_time_is_over() {
     assert_eq!(back.data()["set_aside"]["over"][0]["over"], "expired");
     assert_eq!(back.data()["set_aside"]["stations"], 0);
     let summary = back.data()["summary"].as_str().unwrap_or_default();
-    assert!(summary.contains("No longer set aside: SP-01 (its time is over)."), "{summary}");
+    assert!(summary.contains("SP-01 is no longer set aside (until "), "{summary}");
     daemon.stop("TERM");
 }
 

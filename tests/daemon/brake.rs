@@ -284,12 +284,12 @@ fn the_alert_says_what_is_held_and_a_release_beside_the_daemon_is_taken_up() {
     assert_eq!(told.data()["to_do"]["held"], count + 1);
     let summary = told.data()["summary"].as_str().unwrap_or_default();
     assert!(
-        summary
-            .contains("Scripts are held. Lifeline-critical settings would change at 24 of the 34 stations on record")
-            && summary.contains(&format!(
-                "To list what would change: stationkeep release {}. To release it: ",
-                text(held, "change")
-            )),
+        summary.contains(
+            "24 scripts are held, because lifeline-critical settings would change at 24 of the 34 stations on record"
+        ) && summary.contains(&format!(
+            "To list what would change: stationkeep release {}. To release it: ",
+            text(held, "change")
+        )),
         "{summary}"
     );
     let entry = &told.data()["opened"][0]["next"]["command"];

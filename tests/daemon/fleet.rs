@@ -220,6 +220,18 @@ impl Fleet {
         })
     }
 
+    /// The first column of what SQL finds in the ledger, as text.
+    pub fn sql(&self, sql: &str) -> Vec<String> {
+        sqlx::any::install_default_drivers();
+        let url = format!("sqlite:{}", self.path("var/ledger.db").display());
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
+        runtime.block_on(async {
+            let mut connection = sqlx::AnyConnection::connect(&url).await.expect("the ledger");
+            let sql = sqlx::AssertSqlSafe(sql.to_owned());
+            sqlx::query_scalar(sql).fetch_all(&mut connection).await.expect("rows")
+        })
+    }
+
     /// Runs a command of the program.
     pub fn run(&self, arguments: &[&str]) -> Done {
         command(self.home(), arguments, &self.environment)

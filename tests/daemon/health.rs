@@ -334,3 +334,18 @@ fn a_full_disk_makes_it_unready_and_says_so_and_room_makes_it_ready_with_no_aler
     until("ready again", || (get(at, "/readyz").status == 200).then_some(()));
     assert_eq!(receiver.still(&daemon, 2)[1].data()["counts"]["opened"]["stations"], 5);
 }
+
+#[test]
+fn in_a_rehearsal_every_answer_of_readyz_says_so_first() {
+    let receiver = Receiver::start(SIGNING);
+    let mut fleet = Fleet::new(&receiver);
+    fleet.environment.push(("STATIONKEEP_CLOCK".into(), "2026-11-25T12:00:00Z".into()));
+    fleet.write(FLEET, "inventory: [");
+    let daemon = fleet.start();
+    let answer = until("an inventory that has errors", || {
+        let answer = ask(address(&daemon), "GET", "/readyz")?;
+        answer.body.contains("/problems/inventory").then_some(answer)
+    });
+    assert_eq!(answer.status, 503);
+    assert!(answer.body.starts_with("{\"REHEARSAL\":true,"), "{}", answer.body);
+}

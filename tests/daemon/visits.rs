@@ -111,7 +111,15 @@ fn on_call_is_alerted_at_the_moment_at_which_nothing_was_heard_of_a_visit_for_24
     let receiver = Receiver::start(SIGNING);
     let mut fleet = Fleet::new(&receiver);
     fleet.environment.push(("STATIONKEEP_CLOCK".into(), "2026-11-24T12:00:00Z".into()));
-    let script = fleet.run(&["script", "SP-01", "--format", "json"]).ended(0).json()["script"].clone();
+    let card = fleet.run(&["script", "SP-01", "--format", "json"]).ended(0).json();
+    let script = card["script"].clone();
+    let list = fleet.run(&["script", "--all", "--format", "json"]).ended(0).json();
+    let all = list["scripts"].as_array().expect("scripts");
+    assert!(!all.is_empty(), "{list}");
+    for one in all.iter().chain([&card]) {
+        let first = one["cautions"][0].as_str().expect("a caution");
+        assert!(first.starts_with("REHEARSAL: the clock is set by hand."), "{one}");
+    }
     let id = uuid(fleet.number());
     let begun = format!(
         "{{\"begun\": 1, \"id\": \"{id}\", \"script\": {script}, \"station\": \"SP-01\", \"at\": \"2026-11-24T12:00:12Z\", \
@@ -127,10 +135,11 @@ fn on_call_is_alerted_at_the_moment_at_which_nothing_was_heard_of_a_visit_for_24
     assert_eq!(entry(&told[0], "opened", "SP-01")["begun"], visit(false), "{}", told[0].body);
     assert_eq!(entry(&told[1], "grown", "SP-01")["begun"], visit(true), "{}", told[1].body);
     let summary = told[1].data()["summary"].as_str().unwrap_or_default().to_owned();
-    assert!(summary.starts_with("REHEARSAL: No report of SP-01 "), "{summary}");
+    assert!(summary.starts_with("REHEARSAL: SP-01 ("), "{summary}");
     let ready = super::probe::ask(super::probe::address(&daemon), "GET", "/readyz").expect("an answer");
     assert!(ready.body.starts_with("{\"REHEARSAL\":true,"), "{}", ready.body);
-    let said = "on 2026-11-24 12:00 UTC, and no report came in 24 hours. Ask tech-07 for the report.";
+    let said =
+        "tech-07 began to key it on 2026-11-24 12:00 UTC, and no report came in 24 hours. Ask tech-07 for the report.";
     assert!(summary.contains(said), "{summary}");
 }
 

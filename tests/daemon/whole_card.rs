@@ -92,3 +92,69 @@ fn a_rejected_text_that_may_report_a_failed_test_is_critical_whatever_is_wrong_w
         assert_eq!(data["severity"], "critical", "{data}");
     }
 }
+
+/// Every table of the ledger, whole, as digits and letters alone: what stands between them hides nothing.
+fn all_tables(fleet: &Fleet) -> String {
+    let rows = |sql: &str| fleet.sql(sql);
+    let mut all = String::new();
+    for table in rows("select name from sqlite_master where type = 'table'") {
+        for column in rows(&format!("select name from pragma_table_info('{table}')")) {
+            for cell in rows(&format!("select hex(\"{column}\") from \"{table}\" where \"{column}\" is not null")) {
+                let digits: Vec<u8> = cell.bytes().collect();
+                let byte = |pair: &[u8]| u8::from_str_radix(std::str::from_utf8(pair).ok()?, 16).ok();
+                all.extend(digits.chunks(2).filter_map(byte).map(char::from).filter(char::is_ascii_alphanumeric));
+                all.push('\n');
+            }
+        }
+    }
+    all
+}
+
+#[test]
+fn in_whatever_dress_a_card_comes_no_code_of_it_is_in_any_table() {
+    let receiver = Receiver::start(SIGNING);
+    let fleet = Fleet::new(&receiver);
+    let card = fleet.run(&["script", "SP-01"]).ended(0).out;
+    let json = fleet.run(&["script", "SP-01", "--format", "json"]).ended(0).out;
+    assert!(json.contains(CODE) && card.contains(&CODE[..4]), "{card}");
+    let draft = filled(&card, "failed");
+    let (before, report) = draft.split_at(draft.find("report: 1").expect("a report"));
+    let heading = before.rfind("REPORT BACK").expect("a heading");
+    let without_heading = format!("{}{report}", &before[..heading]);
+    let each = |line: fn(&str) -> String| draft.lines().map(line).collect::<String>();
+    let utf16: Vec<u8> = [0xff, 0xfe].into_iter().chain(draft.encode_utf16().flat_map(u16::to_le_bytes)).collect();
+    let dresses: Vec<(&str, Vec<u8>)> = vec![
+        ("mail.txt", draft.replace("REPORT BACK", "*REPORT BACK*").into()),
+        ("nohead.txt", without_heading.clone().into()),
+        ("nohead.yaml", without_heading.into()),
+        ("top.txt", format!("{report}\n{card}").into()),
+        ("top.yaml", format!("{report}\n{card}").into()),
+        ("trunc.yaml", format!("{draft}\n{}", &before[..heading]).into()),
+        ("quoted.yaml", each(|line| format!("> {line}\n")).into()),
+        ("quoted.txt", each(|line| format!("> {line}\n")).into()),
+        ("indent.yaml", each(|line| format!("    {line}\n")).into()),
+        ("one-line.yaml", each(|line| format!("{line} ")).into()),
+        ("utf16.yaml", utf16.clone()),
+        ("utf16.txt", utf16),
+        ("script.yaml", json.clone().into()),
+        ("script.json", json.clone().into()),
+        ("wrapped.json", format!("{{\"report\": 1, \"note\": {json}}}").into()),
+        ("keys.txt", fleet.run(&["script", "SP-01", "--format", "keys"]).ended(0).out.into()),
+        ("page.txt", fleet.run(&["script", "SP-01", "--format", "html"]).ended(0).out.into()),
+        ("whole.txt", draft.clone().into()),
+    ];
+    for (name, bytes) in &dresses {
+        std::fs::write(fleet.path(&format!("config/reports/{name}")), bytes).expect("a file");
+    }
+    fleet.run(&["drift"]);
+    for (name, bytes) in &dresses {
+        // By hand as well, and as another content.
+        std::fs::write(fleet.path(name), [&bytes[..], b"\n\n"].concat()).expect("a file");
+        fleet.run(&["report", name]);
+    }
+    let all = all_tables(&fleet);
+    assert!(all.contains("SP01") && all.contains("mailtxt") && all.contains("wrappedjson"), "the tables were read");
+    let at = all.find(CODE).map(|at| &all[at.saturating_sub(200)..at + CODE.len()]);
+    assert_eq!(at, None);
+    assert!(!fleet.run(&["ledger", "export"]).ended(0).out.contains(CODE));
+}

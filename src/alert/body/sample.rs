@@ -60,7 +60,7 @@ fn make() -> Vec<Message> {
         all.extend(rest(News { refused: refused(name), ..News::default() }));
         all.extend(rest(News { held: true, ..News::default() }));
         let source = source_of(fleet);
-        all.push(trial(&"on-call".into(), "try-1".into(), (&source, fleet), clock()));
+        all.push(trial(&"on-call".into(), "try-1".into(), (&source, fleet), clock(), false));
     }
     let many = |make: fn(&str) -> Arc<StationDrift>| (0..500).map(|n| make(&format!("EQ-{n:03}"))).collect();
     let mut watch = Samples::new("Skerry Coast Harbours");

@@ -101,7 +101,7 @@ impl Announced for Files {
         let is_rejected = !errors.is_empty();
         let since: Option<Timestamp> = subject.last().map(|told| told.opened_at).or(is_rejected.then_some(pass.clock));
         let mut data = Data {
-            summary: summary(&errors, what, &read),
+            summary: envelope.says(summary(&errors, what, &read)),
             state: if is_rejected { "refused" } else { "recovered" },
             since: since.map(|at| at.to_string()),
             in_force_since: read.good_since.map(|at| at.to_string()),

@@ -50,7 +50,7 @@ impl Trouble for Stopped {
             )
         });
         let data = Data {
-            summary: clip(&summary, SENTENCE),
+            summary: envelope.says(clip(&summary, SENTENCE)),
             state: if stopped.is_some() { "gone" } else { "back" },
             webhook: name,
             address,

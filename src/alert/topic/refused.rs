@@ -103,7 +103,8 @@ fn message(webhook: &Name, refused: &[&Refused], round: &Round<'_>) -> Message {
     let is_one = refused.iter().all(|one| Some(&one.webhook) == refused.first().map(|first| &first.webhook));
     let subject = first.as_deref().filter(|_| is_one);
     let (key, severity) = (key(&round.terms.fleet, "refused messages"), severity(refused));
-    let envelope = Envelope { id: &id, source, kind: KIND, subject, time, key: &key, severity };
+    let envelope =
+        Envelope { id: &id, source, kind: KIND, subject, time, key: &key, severity, rehearsal: round.terms.rehearsal };
     let shown = refused.iter().take(SHOWN).map(|one| Entry {
         webhook: clip(&one.webhook, NAME),
         message: clip(&one.message, NAME),
@@ -112,7 +113,7 @@ fn message(webhook: &Name, refused: &[&Refused], round: &Round<'_>) -> Message {
         short_form: !one.is_closed,
     });
     let data = Data {
-        summary: clip(&summary(refused), SENTENCE),
+        summary: envelope.says(clip(&summary(refused), SENTENCE)),
         count: refused.len(),
         messages: shown.collect(),
         left_out: refused.len().saturating_sub(SHOWN),

@@ -144,13 +144,22 @@ fn message(webhook: &str, news: &RejectedReports, cause: &Mark, round: &Round<'_
     };
     let (source, time) = (&round.terms.source, round.pass.clock);
     let (key, severity) = (key(&round.terms.fleet, &about_reports(news)), severity(news));
-    let envelope = Envelope { id: &id, source, kind, subject: subject.as_deref(), time, key: &key, severity };
+    let envelope = Envelope {
+        id: &id,
+        source,
+        kind,
+        subject: subject.as_deref(),
+        time,
+        key: &key,
+        severity,
+        rehearsal: round.terms.rehearsal,
+    };
     let mut by_reason: BTreeMap<&'static str, usize> = BTreeMap::new();
     for first in news.rejected.iter().filter_map(|report| report.reasons.first()) {
         *by_reason.entry(first.code.as_str()).or_default() += 1;
     }
     let mut data = Data {
-        summary: clip(&summary(news), SENTENCE),
+        summary: envelope.says(clip(&summary(news), SENTENCE)),
         count: news.rejected.len(),
         by_reason,
         reports: Vec::new(),

@@ -50,7 +50,7 @@ impl Trouble for Silent {
             format!("Check the receiver. What waits, and its last error: stationkeep deliveries --webhook {name}")
         });
         let data = Data {
-            summary: clip(&summary, SENTENCE),
+            summary: envelope.says(clip(&summary, SENTENCE)),
             state: if silent.is_some() { "silent" } else { "over" },
             webhook: name,
             since: since.to_string(),

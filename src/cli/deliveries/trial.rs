@@ -27,7 +27,7 @@ pub async fn run(webhook: &Webhook, config: &Config) -> Result<Exit, CliError> {
     let to = destination(webhook, &target)?;
     let fleet = Files::read(&config.file).map(|files| files.reading.inventory.fleet.to_string()).unwrap_or_default();
     let now = Timestamp::now();
-    let event = trial(&webhook.name, format!("try-{}", Uuid::now_v7()), (&source_of(&fleet), &fleet), now);
+    let event = trial(&webhook.name, format!("try-{}", Uuid::now_v7()), (&source_of(&fleet), &fleet), now, false);
     let full_pass = SignedDuration::try_from(config.full_pass()).unwrap_or(SignedDuration::MAX);
     let made = render(&event, &webhook.body.form, full_pass);
     if let Some(failure) = &made.failure {

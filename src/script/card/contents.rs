@@ -126,6 +126,9 @@ fn how_to_report(several: bool, contacts: bool, found: bool) -> String {
     )
 }
 
+/// How a card that is made for a rehearsal begins.
+pub const REHEARSAL: &str = "REHEARSAL: the clock is set by hand. Key no station in service by this card.";
+
 impl Card {
     /// The card of a script. `commit` is the one that says what is wanted, where it is known; `report` is an id for the
     /// report that will come back.
@@ -158,7 +161,6 @@ impl Card {
 
     /// The same, and where it is made for a rehearsal it says so first.
     pub fn rehearsed(self, is_rehearsal: bool) -> Card {
-        const REHEARSAL: &str = "REHEARSAL: the clock is set by hand. Key no station in service by this card.";
         Card { rehearsal: is_rehearsal.then_some(REHEARSAL), ..self }
     }
 

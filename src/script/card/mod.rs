@@ -19,7 +19,7 @@ mod words;
 
 pub use as_read::{Group, KeyGroup};
 pub use cautions::cautions;
-pub use contents::{Card, CardCall, CardLine, Label};
+pub use contents::{Card, CardCall, CardLine, Label, REHEARSAL};
 pub use link::{beside, link};
 pub use tests_to_make::WITHOUT_WAY_BACK;
 pub use text::{keys, text};

@@ -226,7 +226,7 @@ async fn go_out(
         Format::Card => plain(card::text(&card())),
         Format::Keys => plain(card::keys(script, codes)),
         Format::Json => {
-            let mut json = script::json(script, station, codes);
+            let mut json = script::rehearsed(script::json(script, station, codes), cards.outside.rehearsal);
             if let Some(commit) = &view.reading.commit {
                 json["commit"] = commit.json();
             }
