@@ -208,7 +208,8 @@ fn say(
         Received::New(_) | Received::Duplicate(_) => None,
     });
     let findings: Vec<Finding> = rejected.flatten().cloned().collect();
-    let may_have_failed = !findings.is_empty() && failed_test(&keepable(&sent_text(&bytes)), &findings, works).is_some();
+    let may_have_failed =
+        !findings.is_empty() && failed_test(&keepable(&sent_text(&bytes)), &findings, works).is_some();
     match args.format {
         Format::Text => {
             let bytes = table.map_or(bytes, |table| table.text().as_bytes().to_vec());

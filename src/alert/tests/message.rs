@@ -67,7 +67,7 @@ fn what_is_to_do_adds_up_over_all_stations_shown_or_not_and_says_what_kind_of_wo
     let data = data(&verdict.messages[0].body);
     assert_eq!(
         data["to_do"],
-        json!({"to_key": 600, "calls": 600, "presses": 12_000, "minutes": 500, "to_test": 2, "to_repair": 0, "without_script": 300, "held": 0, "to_await": 0,
+        json!({"to_key": 600, "calls": 600, "presses": 12_000, "minutes": 500, "to_test": 2, "to_repair": 0, "to_decide": 0, "without_script": 300, "held": 0, "to_await": 0,
             "to_put_back": 0, "to_watch": 0, "work_list": "stationkeep script --all"})
     );
     let summary = data["summary"].as_str().unwrap();
@@ -131,7 +131,7 @@ fn a_message_has_this_shape() {
                 "files": ["inventory/fleet.yaml"], "files_left_out": 0,
                 "overdue": 0, "withdrawn": 0, "heard_late": 0
             },
-            "to_do": {"to_key": 1, "calls": 1, "presses": 25, "minutes": 2, "to_test": 0, "to_repair": 0, "without_script": 0, "held": 0, "to_await": 0,
+            "to_do": {"to_key": 1, "calls": 1, "presses": 25, "minutes": 2, "to_test": 0, "to_repair": 0, "to_decide": 0, "without_script": 0, "held": 0, "to_await": 0,
                 "to_put_back": 0, "to_watch": 0, "work_list": "stationkeep script --all"},
             "set_aside": {"stations": 0, "whole": 0, "begun": [], "over": [], "left_out": 0},
             "sites": [{"site": "east-quay", "stations": 1}],
