@@ -112,7 +112,7 @@ impl Buttons {
             (Some(((item, drift), others)), _) => {
                 let (first, either) = full(item, drift);
                 let others: String = others.iter().take(NAMED - 1).map(|(item, _)| also(item)).collect();
-                (Some(first.clone()), Some(self.counted_after(first + &either + &others, way_back)))
+                (Some(format!("{first}{others}")), Some(self.counted_after(first + &either + &others, way_back)))
             }
             (None, Some((item, drift))) => {
                 let (first, either) = full(item, drift);
@@ -121,8 +121,10 @@ impl Buttons {
             }
             (None, None) => (None, self.elsewhere(fleet)),
         };
+        let is_new = |item: &Item<'_, '_>| item.reason != Reason::StillOpen;
+        let is_news = !news.is_empty() || again.is_none() && unsure.is_some_and(|(item, _)| is_new(item));
         let title = title.or_else(|| Some(met_unsure.as_ref()?.0.clone()));
-        First { silent, unsure: met_unsure.map(|(met, stand_in)| format!("{met} {stand_in}")), title }
+        First { silent, unsure: met_unsure.map(|(met, stand_in)| format!("{met} {stand_in}")), title, is_news }
     }
 
     /// How many there are in all, and what to do.
@@ -140,7 +142,8 @@ impl Buttons {
     /// "Still 9 buttons at 9 stations do not work, first BI-04: 8 did not reach help, 1 calls nobody." Of buttons that a message
     /// does not tell of.
     fn elsewhere(self, fleet: &[Arc<StationDrift>]) -> Option<String> {
-        let Buttons { failed, dead, stations, unsure: _ } = self;
+        let Buttons { failed, dead, stations, unsure } = self;
+        let more = if unsure > 0 { format!(" {unsure} more may call nobody.") } else { String::new() };
         let first = fleet.iter().find(|drift| !silent(drift).is_empty())?;
         let station = clip(&first.station, SHORT);
         let parts = match (failed, dead) {
@@ -148,9 +151,9 @@ impl Buttons {
             (failed, dead) => format!(": {}", failed_and_dead(failed, dead)),
         };
         Some(match (failed + dead, stations) {
-            (1, _) => format!("Still 1 button does not work, at {station}."),
-            (all, 1) => format!("Still {all} buttons do not work, at {station}{parts}."),
-            (all, at) => format!("Still {all} buttons at {at} stations do not work, first {station}{parts}."),
+            (1, _) => format!("Still 1 button does not work, at {station}.{more}"),
+            (all, 1) => format!("Still {all} buttons do not work, at {station}{parts}.{more}"),
+            (all, at) => format!("Still {all} buttons at {at} stations do not work, first {station}{parts}.{more}"),
         })
     }
 }
@@ -162,8 +165,10 @@ pub struct First {
     pub silent: Option<String>,
     /// Of one that may, or that called someone else.
     pub unsure: Option<String>,
-    /// The first of them that the message tells of, in one line.
+    /// Those that the message tells of, in one line.
     pub title: Option<String>,
+    /// Whether one of these is news.
+    pub is_news: bool,
 }
 
 /// So many stations are named where buttons went silent at several.

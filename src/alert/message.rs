@@ -377,6 +377,7 @@ impl<'a> Writer<'a> {
             cause: &cause,
             asides,
             hold: self.hold.sentence(*news),
+            is_hold_news: news.is_some() && self.pass.brake.held.is_some(),
             call_back: call_back.as_ref().and_then(CallBack::sentence),
             to_do: &to_do,
             first_day: self.pass.brake.tally.first_day(self.pass.stations.len()),

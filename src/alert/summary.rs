@@ -15,9 +15,9 @@ use super::topic::scope::{Losses, Part};
 use super::topic::seen::{Seen, SeenSetting};
 use super::topic::station::Item;
 use super::visits;
-use super::whom::{is_another_number, shared, whose};
+use super::whom::{calls_another, is_another_number, most_missed, which, whose};
 use super::work::ToDo;
-use crate::drift::{Drift, SettingDrift, Totals};
+use crate::drift::{Drift, SettingDrift, StationDrift, Totals};
 use crate::inventory::{Contact, Extent};
 use crate::ledger::State;
 use crate::setting::{Name, Value, Weight, spoken};
@@ -34,6 +34,8 @@ pub struct Sentence<'a, 'p> {
     pub cause: &'a ToldCause,
     pub asides: &'a AsideNews<'a>,
     pub hold: Option<String>,
+    /// Whether what is held began to be so, or is another.
+    pub is_hold_news: bool,
     pub call_back: Option<String>,
     pub to_do: &'a ToDo,
     /// Where nothing is on record yet.
@@ -56,7 +58,7 @@ impl Sentence<'_, '_> {
         let hold = self.hold.as_deref().map(|hold| clip_sentences(hold, HELD));
         let asides = self.asides.sentence().map(|asides| clip(&asides, ASIDE));
         let call_back = self.call_back.as_deref().map(|call_back| clip(call_back, ASIDE));
-        let First { silent, unsure, title: _ } = &self.buttons;
+        let First { silent, unsure, title: _, is_news: _ } = &self.buttons;
         let first = [self.gone.clone(), silent.clone(), unsure.clone()];
         let needed = [hold, call_back, asides, self.to_do.sentence(TO_DO)];
         let room: usize = first.iter().chain(&needed).flatten().map(|part| length(part) + 1).sum();
@@ -75,29 +77,32 @@ impl Sentence<'_, '_> {
         text
     }
 
-    /// What the message is about, in one line: never what was told before and is only counted again.
+    /// What the message is about, in one line: what was told before stands there only where nothing is new.
     pub fn title(&self) -> String {
-        let told = self.gone.as_deref().map(|gone| sentences(gone, 1)).or(self.buttons.title.as_deref());
-        let title = match (told, self.items.first()) {
-            (Some(told), _) => told.to_owned(),
-            (None, Some(first)) => self.title_of(first),
-            (None, None) => {
-                let said = self.hold.clone().or_else(|| self.asides.sentence());
-                sentences(&said.unwrap_or_else(|| self.text()), 1).to_owned()
-            }
+        let gone = self.gone.as_deref().map(|gone| sentences(gone, 1));
+        let buttons = self.buttons.title.as_deref();
+        let first = match self.items {
+            [_] => buttons,
+            _ => buttons.filter(|_| self.buttons.is_news),
         };
-        clip(&title, TITLE)
+        let held = self.hold.as_deref().filter(|_| self.is_hold_news || self.items.is_empty());
+        let held = held.map(|held| sentences(held, 1));
+        let news = || self.items.iter().find(|item| item.reason != Reason::StillOpen).map(|item| self.title_of(item));
+        let title = gone.or(first).or(held).map(str::to_owned).or_else(news);
+        let title = title.or_else(|| buttons.map(str::to_owned));
+        let title = title.or_else(|| self.items.first().map(|item| self.title_of(item)));
+        let title = title.or_else(|| self.asides.sentence().map(|aside| sentences(&aside, 1).to_owned()));
+        clip(&title.unwrap_or_else(|| sentences(&self.text(), 1).to_owned()), TITLE)
     }
 
-    /// The sentence in which the most urgent station is told of. Of many on a first day it is that nothing is on record.
-    fn title_of(&self, first: &Item<'_, '_>) -> String {
+    /// The sentence in which a station is told of. Of many on a first day it is that nothing is on record.
+    fn title_of(&self, item: &Item<'_, '_>) -> String {
         if let Some(first_day) = self.first_day.as_ref().filter(|_| self.items.len() > 1) {
             return first_day.clone();
         }
-        let of_reason: Vec<_> = self.items.iter().filter(|item| item.reason == first.reason).collect();
-        let opening = opening_of(first);
-        let items: Vec<_> = of_reason.into_iter().filter(|item| opening_of(item) == opening).collect();
-        self.told(opening, &items).unwrap_or_default()
+        let opening = opening_of(item);
+        let all = self.items.iter().filter(|other| other.reason == item.reason && opening_of(other) == opening);
+        self.told(opening, &all.collect::<Vec<_>>()).into_iter().next().unwrap_or_default()
     }
 
     /// What happened, by reason: a sentence for each.
@@ -121,28 +126,41 @@ impl Sentence<'_, '_> {
         news
     }
 
-    /// What is said of the stations with one opening; those of which the buttons were told first are only counted with the
-    /// rest where there is no rest.
-    fn told(&self, opening: Opening, all: &[&Item<'_, '_>]) -> Option<String> {
-        let is_new = opening == Opening::Of(Reason::Opened);
-        let others: Vec<_> = all.iter().copied().filter(|item| !is_new || need(item) != Need::Silent).collect();
+    /// What is said of the stations with one opening. Those of which the buttons were told first are counted with the rest only
+    /// where there is no rest; those that miss one contact are told with it, before the others.
+    fn told(&self, opening: Opening, all: &[&Item<'_, '_>]) -> Vec<String> {
+        let is_counted = matches!(opening, Opening::Of(Reason::Opened | Reason::StillOpen));
+        let others: Vec<_> = all.iter().copied().filter(|item| !is_counted || need(item) != Need::Silent).collect();
         let items = if others.is_empty() { all } else { &others };
-        let first = *items.first()?;
-        if let [one] = items {
-            return Some(self.alone(opening, one));
-        }
-        let weights = weights(Count::of(items));
-        let (n, first) = (items.len(), first_of(first));
         let more = if items.len() < all.len() { " more" } else { "" };
-        let drifts = items.iter().filter_map(|item| item.subject.drift());
-        Some(match (opening, shared(drifts, self.contacts)) {
-            (Opening::Of(Reason::Opened | Reason::Grown) | Opening::Rewanted, Some((whose, setting))) => {
-                format!("{n}{more} stations call another number than {whose} ({setting}), first {first}.")
+        let drifts: Vec<&StationDrift> = items.iter().filter_map(|item| item.subject.drift()).collect();
+        let missed = match opening {
+            Opening::Of(Reason::Opened | Reason::Grown) | Opening::Rewanted => most_missed(&drifts),
+            Opening::Of(_) | Opening::Out | Opening::Changed | Opening::Begun | Opening::Unheard => None,
+        };
+        let misses = |item: &Item<'_, '_>, contact: &Name| {
+            item.subject.drift().is_some_and(|drift| calls_another(drift, contact))
+        };
+        let Some((contact, count)) = missed else { return self.counted(opening, items, more).into_iter().collect() };
+        let (missing, rest): (Vec<&Item<'_, '_>>, Vec<&Item<'_, '_>>) =
+            items.iter().copied().partition(|item| misses(item, contact));
+        let first = missing.first().map(|item| first_of(item)).unwrap_or_default();
+        let which = which(missing.iter().filter_map(|item| item.subject.drift()), contact);
+        let whose = whose(contact, self.contacts);
+        let said = format!("{count}{more} stations call another number than {whose}{which}, first {first}.");
+        [said].into_iter().chain(self.counted(opening, &rest, " more")).collect()
+    }
+
+    /// The stations with one opening by their number, or the only one.
+    fn counted(&self, opening: Opening, items: &[&Item<'_, '_>], more: &str) -> Option<String> {
+        let (n, weights) = (items.len(), weights(Count::of(items)));
+        let first = *items.first()?;
+        Some(match opening {
+            _ if n == 1 => self.alone(opening, first),
+            Opening::Of(Reason::Opened) => {
+                format!("{n}{more} stations are not as wanted{weights}, first {}.", first_of(first))
             }
-            (Opening::Of(Reason::Opened), None) => {
-                format!("{n}{more} stations are not as wanted{weights}, first {first}.")
-            }
-            (opening, _) => format!("{} {n} stations{weights}, first {first}.", opening.words()),
+            opening => format!("{} {n}{more} stations{weights}, first {}.", opening.words(), first_of(first)),
         })
     }
 

@@ -34,9 +34,9 @@ pub struct ToDo {
     pub to_put_back: u64,
     /// Stations with something that is no longer looked at.
     pub to_watch: u64,
-    /// What is to be done about the only station, where its fault is to be found.
+    /// What is to be done about the only station, where its fault is to be found or a button is to be tested.
     #[serde(skip)]
-    pub repair: Option<String>,
+    pub alone: Option<String>,
     /// The command that lists them and writes the cards.
     pub work_list: &'static str,
     /// Where the cards are: the link to the only one, or what each listed station says.
@@ -95,11 +95,11 @@ impl ToDo {
     /// With what the inventory needs.
     pub fn and_of(self, items: &[Item<'_, '_>]) -> ToDo {
         let count = |reason| items.iter().filter(|item| item.reason == reason).count() as u64;
-        let repair = match items {
-            [one] if self.to_repair == 1 => one.subject.drift().map(repair_at),
+        let alone = match items {
+            [one] => one.subject.drift().and_then(|drift| test_at(drift, self.to_repair == 1)),
             _ => None,
         };
-        ToDo { to_put_back: count(Reason::Withdrawn), to_watch: count(Reason::Unwatched), repair, ..self }
+        ToDo { to_put_back: count(Reason::Withdrawn), to_watch: count(Reason::Unwatched), alone, ..self }
     }
 
     /// Of stations with what each needs.
@@ -149,7 +149,7 @@ impl ToDo {
         }
         if self.to_repair > 0 {
             let all = || format!("find the fault at {}", plural(self.to_repair, "station"));
-            parts.push(self.repair.clone().unwrap_or_else(all));
+            parts.push(self.alone.clone().unwrap_or_else(all));
         }
         if self.to_decide > 0 {
             let stations = plural(self.to_decide, "station");
@@ -158,7 +158,8 @@ impl ToDo {
             ));
         }
         if self.to_test > 0 {
-            parts.push(format!("test {}", plural(self.to_test, "station")));
+            let all = || format!("test {}", plural(self.to_test, "station"));
+            parts.push(self.alone.clone().unwrap_or_else(all));
         }
         if self.to_await > 0 {
             parts.push(format!("wait for {} under way", plural(self.to_await, "report")));
@@ -193,12 +194,17 @@ impl ToDo {
     }
 }
 
-/// "check the line and the unit of EQ-08, then make a test call of the red button"
-fn repair_at(drift: &StationDrift) -> String {
+/// "make a test call of the red button at EQ-08"; before a fault was found: "check the line and the unit of EQ-08, then make a
+/// test call of the red button".
+fn test_at(drift: &StationDrift, is_faulty: bool) -> Option<String> {
     let owed = drift.lifelines.iter().filter(|lifeline| lifeline.service.asks_for_test());
     let owed: Vec<&str> = owed.map(|lifeline| &*lifeline.title).collect();
-    let (station, owed) = (clip(&drift.station, NAME), clip(&owed.join(" and of "), NAME));
-    format!("check the line and the unit of {station}, then make a test call of {owed}")
+    let (station, test) = (clip(&drift.station, NAME), clip(&owed.join(" and of "), NAME));
+    let text = match is_faulty {
+        true => format!("check the line and the unit of {station}, then make a test call of {test}"),
+        false => format!("make a test call of {test} at {station}"),
+    };
+    (!owed.is_empty()).then_some(text)
 }
 
 impl NextStep {

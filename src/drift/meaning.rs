@@ -72,7 +72,7 @@ impl Elsewhere {
 }
 
 /// "the control room"; a name of someone, or one with digits, has no article.
-fn whom(title: &str) -> String {
+pub fn whom(title: &str) -> String {
     let is_plain = title.starts_with(|c: char| c.is_lowercase()) && !title.contains(|c: char| c.is_numeric());
     let article = if is_plain && !title.starts_with("the ") { "the " } else { "" };
     format!("{article}{title}")

@@ -33,7 +33,7 @@ use crate::inventory::{Extent, Station, Taken, Wanted};
 use crate::keybook::{Ability, Lifeline, SettingId};
 use crate::ledger::{Digest, Mark, Outcome, Proof, Record, State, Visit};
 use crate::setting::{Name, Value, Weight, spoken};
-pub use meaning::{Elsewhere, noted_anywhere};
+pub use meaning::{Elsewhere, noted_anywhere, whom};
 
 /// How a managed setting is not as wanted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]

@@ -245,7 +245,7 @@ fn of_several_corrections_each_is_answered_by_whether_it_is_the_last() {
         assert!(told.contains(&expected), "{told}");
     }
     let has_effect = |all: &[Report]| !answer(&station, all, Vec::new()).no_effect;
-    assert!(has_effect(&[first.clone()]) && has_effect(&[first.clone(), early.clone(), late.clone()]));
+    assert!(has_effect(std::slice::from_ref(&first)) && has_effect(&[first.clone(), early.clone(), late.clone()]));
     assert!(!has_effect(&[early.clone(), first.clone()]) && !has_effect(&[first.clone(), late.clone(), early.clone()]));
     let told = said(&station, &[first.clone(), late.clone(), early]);
     let beaten =

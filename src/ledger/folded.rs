@@ -19,7 +19,7 @@ use crate::keybook::{Keybook, SettingId};
 use crate::setting::{Fingerprint, Name, Reference, Secret, Value};
 
 /// The form of the bytes, and what the fold makes of the same reports: another number where either is another.
-pub const FOLDED_FORM: u32 = 4;
+pub const FOLDED_FORM: u32 = 5;
 
 /// Nanoseconds.
 const SECOND: i128 = 1_000_000_000;

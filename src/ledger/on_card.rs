@@ -93,13 +93,40 @@ pub fn report_in(text: &str) -> Option<String> {
 /// The first key of each kind of line, with the number of its form.
 const LINES: [&str; 8] = ["report", "script", "shown", "begun", "aside", "release", "take", "end"];
 
-/// Whether an object says first of all what line of a ledger it is. A script as JSON has its digest under the same key.
+/// What a script as JSON has and no report: with these it says what to key.
+const OF_SCRIPT: [&str; 3] = ["calls", "open", "keys"];
+
+/// Whether an object says first of all what line of a ledger it is. A script as JSON has its digest under the same key; a
+/// report in which someone put a whole script is none.
 fn is_line_of_ledger(text: &str) -> bool {
-    let is_form = |key: &&str| match serde_json::from_str::<Json>(text) {
-        Ok(json) => json.get(key).is_some_and(Json::is_number),
-        Err(_) => flow(text).is_ok_and(|root| root.get(key).is_some_and(is_number)),
-    };
-    LINES.iter().any(is_form)
+    match serde_json::from_str::<Json>(text) {
+        Ok(json) => {
+            let is_form = |key: &&str| json.get(key).is_some_and(Json::is_number);
+            LINES.iter().any(is_form) && !(json.get("report").is_some() && says_what_to_key(&json))
+        }
+        Err(_) => flow(text).is_ok_and(|root| {
+            let is_form = |key: &&str| root.get(key).is_some_and(is_number);
+            LINES.iter().any(is_form) && !(root.get("report").is_some() && node_says_what_to_key(&root))
+        }),
+    }
+}
+
+fn says_what_to_key(json: &Json) -> bool {
+    match json {
+        Json::Object(map) => map.iter().any(|(key, value)| OF_SCRIPT.contains(&&**key) || says_what_to_key(value)),
+        Json::Array(all) => all.iter().any(says_what_to_key),
+        Json::Null | Json::Bool(_) | Json::Number(_) | Json::String(_) => false,
+    }
+}
+
+fn node_says_what_to_key(node: &Node) -> bool {
+    match &node.data {
+        Data::Map(entries) => {
+            entries.iter().any(|(key, value)| OF_SCRIPT.contains(&&*key.text) || node_says_what_to_key(value))
+        }
+        Data::List(all) => all.iter().any(node_says_what_to_key),
+        Data::Scalar { .. } => false,
+    }
 }
 
 /// An object that is no JSON may be one of YAML.
@@ -256,9 +283,16 @@ mod tests {
         }
         let utf16: String = "report: 1\nopen B 7309".chars().flat_map(|c| [c, '\0']).collect();
         let object = |script: &str| format!("{{\"script\": {script}, \"calls\": [{{\"open\": \"B730914#\"}}]}}");
-        for text in
-            [utf16, object("\"9f9c\""), object("null"), bare, format!("[{}]", object("\"9f9c\"")), "{ 7309".into()]
-        {
+        for text in [
+            utf16,
+            object("\"9f9c\""),
+            object("null"),
+            bare,
+            format!("[{}]", object("\"9f9c\"")),
+            "{ 7309".into(),
+            format!("{{\"report\": 1, \"note\": {}}}", object("\"9f9c\"")),
+            "{report: 1, note: {calls: [{open: B730914}]}}".into(),
+        ] {
             assert_eq!(keepable(&text), "", "{text}");
         }
         for text in ["{\"report\": 1, \"id\": \"x\"}", "{report: 1, id: x}", "{\"script\":1}", "\u{feff}{\"begun\": 1}"]

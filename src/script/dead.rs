@@ -53,8 +53,9 @@ impl Dead {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Undecided {
     /// By name and as people call them; at least one.
-    settings: Vec<(Name, String)>,
-    is_aside: bool,
+    pub settings: Vec<(Name, String)>,
+    /// Whether all of these are set aside.
+    pub is_aside: bool,
 }
 
 impl Undecided {

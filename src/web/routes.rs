@@ -100,7 +100,7 @@ fn late(health: &Health) -> String {
 
 async fn readyz(State(served): State<Arc<Served>>) -> Response {
     // Whatever it answers, that the clock is set by hand comes first: no other member has a capital.
-    let rehearsal = served.status.clocks().is_set_by_hand.then(|| ("REHEARSAL", true));
+    let rehearsal = served.status.clocks().is_set_by_hand.then_some(("REHEARSAL", true));
     let first =
         |problem: Problem| rehearsal.into_iter().fold(problem, |problem, (name, value)| problem.with(name, value));
     let not_ready = |kind, detail: &str| first(Problem::new(kind, detail)).into_response();

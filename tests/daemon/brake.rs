@@ -137,7 +137,7 @@ fn alert_work_list_listing_preview_and_metrics_name_the_same_numbers() {
     assert_eq!(numbers(&list["held_by"]), expected, "{list}");
     assert_eq!(list["held"].as_array().map(Vec::len), Some(held as usize), "{list}");
     let sentence = format!("would change at {altered} of the {on_record} stations on record ({handed_out} of them by");
-    let waiting = format!("{held} scripts are held.");
+    let waiting = format!("{held} scripts are held");
     let change = text(&list["held_by"], "change");
     let said = fleet.run(&["check", "--against", &old]).ended(0).out;
     let listing = fleet.run(&["release", change]).ended(0).out;

@@ -3,8 +3,9 @@
 use super::super::body::form::For;
 use super::fixture::*;
 use super::*;
-use crate::drift::{Drift, LifelineService, Service, Setback, Standing, StationDrift};
+use crate::drift::{Drift, Elsewhere, LifelineService, Service, Setback, Standing, StationDrift};
 use crate::ledger::Mark;
+use crate::script::Undecided;
 use crate::setting::Weight;
 use std::sync::Arc;
 
@@ -42,7 +43,7 @@ fn a_failed_test_says_what_a_caller_meets_who_tested_what_they_noted_and_what_to
     assert_eq!(
         summary(&opened),
         "EQ-01: pressing the red button did not reach help (tested 2026-11-20 00:10 UTC by tech-07: caller could not hear). Put a stand-in \
-         there. New drift at EQ-01 (East quay, EQ-01). To do: test 1 station. Fleet: 1 out-of-service, 9 aligned."
+         there. New drift at EQ-01 (East quay, EQ-01). To do: make a test call of the red button at EQ-01. Fleet: 1 out-of-service, 9 aligned."
     );
     let entry = &opened["opened"][0];
     let button = serde_json::json!({
@@ -190,10 +191,16 @@ fn a_station_whose_button_calls_nobody_or_may_is_never_told_as_better() {
     watch.put(station("EQ-01", vec![mode(Drift::Differs)], vec![dead()]));
     watch.pass();
     watch.put(in_doubt());
+    // Nobody learned that it works: as urgent as it was.
+    let doubted = told(&mut watch);
+    assert_eq!(doubted["grown"].as_array().map(Vec::len), Some(1), "{doubted}");
+    assert!(summary(&doubted).starts_with(first), "{doubted}");
+    assert_eq!((&doubted["severity"], &doubted["buttons"]["unsure"]), (&"critical".into(), &1.into()));
+    // A report that says that it calls someone is what eases it.
+    watch.put(station("EQ-01", vec![mode(Drift::InDoubt)], vec![lifeline("emergency", Service::Untested)]));
     let eased = told(&mut watch);
+    assert_eq!((&eased["severity"], &eased["buttons"]["unsure"]), (&"error".into(), &0.into()));
     assert_eq!(eased["eased"].as_array().map(Vec::len), Some(1), "{eased}");
-    assert!(summary(&eased).starts_with(first), "{eased}");
-    assert_eq!(eased["severity"], "error");
     // One that calls nobody all the same, where something else was put right.
     let mut watch = Watch::new();
     watch.put(station("EQ-01", vec![setting("lamp.follows", Drift::Differs, "1", "0")], vec![dead()]));
@@ -208,7 +215,7 @@ fn a_station_whose_button_calls_nobody_or_may_is_never_told_as_better() {
     watch.pass();
     watch.put(in_doubt());
     let opened = told(&mut watch);
-    let first = "Still 1 button does not work, at EQ-02. EQ-01: pressing the red button may call nobody (nobody knows \"unit mode\"). \
+    let first = "Still 1 button does not work, at EQ-02. 1 more may call nobody. EQ-01: pressing the red button may call nobody (nobody knows \"unit mode\"). \
                  Put a stand-in there. New drift at EQ-01";
     assert!(summary(&opened).starts_with(first), "{opened}");
 }
@@ -257,6 +264,48 @@ fn what_went_wrong_before_with_what_is_wanted_is_told_with_the_station() {
                     before you key it.";
     assert!(summary(&opened).contains(&format!("emergency backup differs. {sentence} To do")), "{opened}");
     assert_eq!(opened["opened"][0]["setbacks"], serde_json::json!([sentence]));
+}
+
+#[test]
+fn a_button_that_called_someone_else_is_said_first_with_who_should_answer() {
+    let mut watch = Watch::new();
+    let elsewhere = Elsewhere {
+        called: "the red button called the harbour master, not the control room".into(),
+        until: "it calls the control room".into(),
+    };
+    let one = LifelineService { elsewhere: Some(elsewhere), ..lifeline("emergency", Service::Untested) };
+    watch.put(station("EQ-01", vec![], vec![one]));
+    let opened = told(&mut watch);
+    let first = "EQ-01: the red button called the harbour master, not the control room. Keep a stand-in until it calls the \
+                 control room. New drift at EQ-01";
+    assert!(summary(&opened).starts_with(first), "{opened}");
+    // It calls someone.
+    assert_eq!(opened["buttons"]["unsure"], 0);
+}
+
+#[test]
+fn a_visit_that_only_puts_a_known_fault_in_doubt_makes_nothing_better() {
+    let mut watch = Watch::new();
+    watch.put(station("EQ-01", vec![setting("identity", Drift::Differs, "1", "2")], vec![]));
+    watch.pass();
+    watch.put(station("EQ-01", vec![setting("identity", Drift::InDoubt, "1", "2")], vec![]));
+    let told = told(&mut watch);
+    assert!(summary(&told).contains("Changed at EQ-01") && !summary(&told).contains("Better"), "{told}");
+}
+
+#[test]
+fn what_people_must_decide_is_said_as_such_and_counted_apart() {
+    let mut watch = Watch::new();
+    let undecided = |is_aside| Undecided { settings: vec![("unit.mode".into(), "unit mode".into())], is_aside };
+    for (name, is_aside) in [("EQ-01", false), ("EQ-02", true)] {
+        watch.next.insert(name.into(), Next::Decide(undecided(is_aside)));
+        watch.put(station(name, vec![], vec![dead()]));
+    }
+    let opened = told(&mut watch);
+    assert_eq!((&opened["to_do"]["to_decide"], &opened["to_do"]["to_test"]), (&2.into(), &0.into()));
+    let next = |nth: usize| &opened["opened"][nth]["next"];
+    assert_eq!(next(0), &serde_json::json!({"do": "say in the inventory what unit mode should be, then key it"}));
+    assert_eq!(next(1)["command"], "stationkeep aside EQ-02 unit.mode --end --by NAME");
 }
 
 #[test]

@@ -68,7 +68,7 @@ fn what_is_to_do_adds_up_over_all_stations_shown_or_not_and_says_what_kind_of_wo
     let data = data(&verdict.messages[0].body);
     assert_eq!(
         data["to_do"],
-        json!({"to_key": 600, "calls": 600, "presses": 12_000, "minutes": 500, "to_test": 2, "to_repair": 0, "without_script": 300, "held": 0, "to_await": 0,
+        json!({"to_key": 600, "calls": 600, "presses": 12_000, "minutes": 500, "to_test": 2, "to_repair": 0, "to_decide": 0, "without_script": 300, "held": 0, "to_await": 0,
             "to_put_back": 0, "to_watch": 0, "work_list": "stationkeep script --all"})
     );
     let summary = data["summary"].as_str().unwrap();
@@ -117,7 +117,7 @@ fn a_message_has_this_shape() {
         "datacontenttype": "application/json",
         "data": {
             "summary": "EQ-01: pressing the emergency button did not reach help (tested by tech-07). Put a stand-in there. \
-                New drift at EQ-01 (East quay, EQ-01): emergency primary is not control room's. To do: key 1 station (1 call, 25 keys, about 2 min). Caused by \
+                New drift at EQ-01 (East quay, EQ-01): emergency primary is not the control room's. To do: key 1 station (1 call, 25 keys, about 2 min). Caused by \
                 inventory/fleet.yaml:12:5 (emergency primary, contact control-room, inventory/contacts.yaml:3:5). Fleet: 1 out-of-service, 9 aligned.",
             "severity": "critical",
             "buttons": {"failed": 1, "dead": 0, "stations": 1, "unsure": 0},
@@ -132,7 +132,7 @@ fn a_message_has_this_shape() {
                 "files": ["inventory/fleet.yaml"], "files_left_out": 0,
                 "overdue": 0, "withdrawn": 0, "heard_late": 0
             },
-            "to_do": {"to_key": 1, "calls": 1, "presses": 25, "minutes": 2, "to_test": 0, "to_repair": 0, "without_script": 0, "held": 0, "to_await": 0,
+            "to_do": {"to_key": 1, "calls": 1, "presses": 25, "minutes": 2, "to_test": 0, "to_repair": 0, "to_decide": 0, "without_script": 0, "held": 0, "to_await": 0,
                 "to_put_back": 0, "to_watch": 0, "work_list": "stationkeep script --all"},
             "set_aside": {"stations": 0, "whole": 0, "begun": [], "over": [], "left_out": 0},
             "sites": [{"site": "east-quay", "stations": 1}],
@@ -444,7 +444,7 @@ fn many_stations_that_call_another_number_than_their_contacts_are_told_with_the_
     (0..9).for_each(|nth| watch.put(calls(&format!("EQ-0{nth}"), "2")));
     let opened = watch.pass().messages.remove(0).gists.remove(0);
     let said =
-        "9 stations call another number than control room's (emergency primary), first EQ-00 (East quay, EQ-00).";
+        "9 stations call another number than the control room's (emergency primary), first EQ-00 (East quay, EQ-00).";
     assert_eq!(opened.title, said);
     (0..9).for_each(|nth| watch.put(calls(&format!("EQ-0{nth}"), "3")));
     let grown = watch.pass().messages.remove(0).gists.remove(0);
@@ -467,4 +467,42 @@ fn a_code_that_the_station_refused_is_told_as_that() {
         gist.title,
         "New drift at EQ-02 (East quay, EQ-02): adrift, routine; the station refused its access code."
     );
+}
+
+#[test]
+fn stations_that_miss_a_contact_are_told_apart_from_the_rest_and_the_hold_is_the_title_where_it_is_news() {
+    let mut watch = Watch::new();
+    watch.put(station("BI-04", vec![], vec![lifeline("emergency", Service::Failed)]));
+    watch.pass();
+    let calls = |name: &str, what: &str| {
+        let mut drift = (*differs(name, what, "2")).clone();
+        drift.settings[0].contact = Some("control-room".into());
+        drift.into()
+    };
+    (0..3).for_each(|nth| watch.put(calls(&format!("EQ-0{nth}"), "emergency.primary")));
+    watch.put(calls("EQ-03", "emergency.backup"));
+    watch.put(differs("EQ-04", "identity", "2"));
+    watch.put(differs("EQ-05", "identity", "2"));
+    let one = held("0123456789abcdef");
+    let stations = ["EQ-00", "EQ-01", "EQ-02", "EQ-03", "EQ-04"].map(Name::from);
+    let change = Change { stations: stations.into(), ..(*one.change).clone() };
+    watch.held = Some(Held { change: change.into(), ..one });
+    let gist = watch.pass().messages.remove(0).gists.remove(0);
+    assert!(gist.title.starts_with("10 scripts are held, because lifeline-critical"), "{}", gist.title);
+    for said in [
+        "Still 1 button does not work, at BI-04. 4 stations call another number than the control room's, first EQ-00",
+        "2 more stations are not as wanted (2 locating), first EQ-04",
+        "4 of these stations call another number than the control room's. If it is a mistake, take the edit back.",
+    ] {
+        assert!(gist.text.contains(said), "{said}: {}", gist.text);
+    }
+}
+
+#[test]
+fn of_one_station_the_to_do_names_it_and_the_button() {
+    let mut watch = Watch::new();
+    watch.put(station("EQ-01", vec![], vec![lifeline("emergency", Service::Untested)]));
+    let told = data(&watch.pass().messages[0].body);
+    let said = "To do: make a test call of the emergency button at EQ-01. Fleet";
+    assert!(told["summary"].as_str().unwrap().contains(said), "{told}");
 }

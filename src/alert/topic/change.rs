@@ -13,7 +13,7 @@ use crate::alert::pass::Pass;
 use crate::alert::step::Reason;
 use crate::alert::subject::{Subject, Topic};
 use crate::alert::terms::Subscription;
-use crate::alert::whom::shared;
+use crate::alert::whom::{most_missed, whose};
 use crate::brake::{self, Held, Tally};
 use crate::finding::plural;
 use crate::ledger::{Digest, Release};
@@ -252,7 +252,7 @@ impl<'a> Hold<'a> {
         format!("Nothing is held now: {why}.")
     }
 
-    /// "All 24 stations call another number than control room's (first number). "
+    /// "All 24 stations call another number than the control room's. "
     fn whom(&self, held: &Held) -> Option<String> {
         let pass = self.pass;
         let drift = |name: &Name| {
@@ -260,9 +260,13 @@ impl<'a> Hold<'a> {
             pass.stations.get(at)
         };
         let stations: Vec<_> = held.change.stations.iter().filter_map(drift).collect();
-        let (whose, setting) = shared(stations.iter().map(|drift| &***drift), pass.contacts)?;
-        let all = plural(stations.len() as u64, "station");
-        (stations.len() > 1).then(|| format!("All {all} call another number than {whose} ({setting}). "))
+        let stations: Vec<_> = stations.iter().map(|drift| &***drift).collect();
+        let (contact, count) = most_missed(&stations)?;
+        let how_many = match stations.len() {
+            all if all == count => format!("All {all} stations"),
+            _ => format!("{count} of these stations"),
+        };
+        Some(format!("{how_many} call another number than {}. ", whose(contact, pass.contacts)))
     }
 
     /// For the first sentences of a message; what is held is in every one.
