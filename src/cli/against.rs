@@ -256,17 +256,22 @@ fn in_folder(folder: &Path, files: &Files) -> Result<Other, CliError> {
         };
         (tree(&config.keybooks)?, inventory)
     } else {
-        let inventory = tree(&Folder::new(Path::new(""), &folder.display().to_string()))?;
-        let is_one = |text: &Arc<FileText>| text.bytes.split(|byte| *byte == b'\n').any(is_inventory);
-        if !inventory.files.values().any(is_one) {
-            let folder = folder.display();
-            return Err(CliError::usage(format!(
-                "{folder} holds no inventory: no .yaml file there says \"inventory: 1\". Name a folder that holds one, or a revision."
-            )));
-        }
-        (files.texts.keybooks.clone(), inventory)
+        (files.texts.keybooks.clone(), inventory_alone(folder)?)
     };
     Ok(Other { trees: SourceTexts { keybooks, inventory, commit: None }, rules })
+}
+
+/// The files of a folder of inventory files. Another folder may hold anything, of which nothing is worth telling.
+fn inventory_alone(folder: &Path) -> Result<Tree, CliError> {
+    let (inventory, findings) = read_tree(&Folder::new(Path::new(""), &folder.display().to_string()));
+    let is_one = |text: &Arc<FileText>| text.bytes.split(|byte| *byte == b'\n').any(is_inventory);
+    if !inventory.files.values().any(is_one) {
+        let folder = folder.display();
+        return Err(CliError::usage(format!(
+            "{folder} holds no inventory: no .yaml file there says \"inventory: 1\". Name a folder that holds one, or a revision."
+        )));
+    }
+    sound(inventory, &findings, folder)
 }
 
 /// The inventory as a revision of its repository had it, and the keybooks too, where they lie beside it.
@@ -317,13 +322,20 @@ fn rules_as_of(git: &Git, inventory: &Folder, commit: &str, files: &Files) -> Op
 }
 
 fn tree(folder: &Folder) -> Result<Tree, CliError> {
-    let now = std::time::SystemTime::now();
-    let (tree, findings) = Tree::read(folder, &Tree::default(), Look::Whole, now);
-    if findings.is_empty() {
+    let (tree, findings) = read_tree(folder);
+    sound(tree, &findings, &folder.path)
+}
+
+fn read_tree(folder: &Folder) -> (Tree, Vec<Finding>) {
+    Tree::read(folder, &Tree::default(), Look::Whole, std::time::SystemTime::now())
+}
+
+fn sound(tree: Tree, findings: &[Finding], folder: &Path) -> Result<Tree, CliError> {
+    if findings.iter().all(|finding| !finding.is_error()) {
         return Ok(tree);
     }
-    eprint!("{}", findings_text(&findings, &[], paint()));
-    Err(CliError::usage(format!("{} cannot be read whole", folder.path.display())))
+    eprint!("{}", findings_text(findings, &[], paint()));
+    Err(CliError::usage(format!("{} cannot be read whole", folder.display())))
 }
 
 fn whole(snapshot: Snapshot) -> Result<(Arc<Commit>, Tree), CliError> {

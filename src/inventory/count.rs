@@ -130,6 +130,8 @@ pub(super) struct Counts {
     pub profiles: BTreeSet<Name>,
     /// Where a site is named that does not exist.
     pub strangers: Vec<(Name, Place)>,
+    /// Profiles that do not exist, each with the place that names it and the station there.
+    pub no_profiles: Vec<(Name, Place, Name)>,
     /// Former names, each with the station that had it and the place that says so.
     pub formerly: Vec<(Name, Name, Place)>,
     pub uses: Uses,

@@ -216,8 +216,9 @@ impl Reader<'_> {
         self.names(what, entries);
         let mut owner: Option<&str> = None;
         let mut own = Vec::new();
-        for entry @ (key, _) in entries {
-            if !matches!(&*key.text, "settings" | "lifelines") {
+        let is_line = |node: &Node| ["kind", "country", "outside"].iter().any(|field| node.get(field).is_some());
+        for entry @ (key, node) in entries {
+            if !matches!(&*key.text, "settings" | "lifelines") && !(&*key.text == "line" && is_line(node)) {
                 own.push(entry);
                 owner = Some(&key.text);
                 continue;
