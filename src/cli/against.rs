@@ -52,6 +52,8 @@ struct Foretold {
     /// Nothing where the ledger of this configuration was asked. Else what kept it from being asked: then all that was wanted
     /// of the stations of what is compared with counts as proven.
     without_ledger: Option<String>,
+    /// How many stations are altered already, by the ledger and what is compared with.
+    already: usize,
 }
 
 impl Against {
@@ -96,9 +98,11 @@ impl Against {
 
     /// What the brake would say; empty where nothing would be held. `what` is what is compared with.
     pub fn foretold(&self, what: &str) -> String {
-        let Foretold { held, tally, stations, without_ledger } = &self.foretold;
+        let Foretold { held, tally, stations, without_ledger, already } = &self.foretold;
         let by = match without_ledger {
-            None => "That is by the ledger, with all that is altered already.".to_owned(),
+            None => {
+                format!("That is by the ledger. Without this edit it would be {}.", plural(*already as u64, "station"))
+            }
             Some(why) => format!("{why}, so all stations of {what} count as if on record."),
         };
         match (held, tally.first_day(*stations)) {
@@ -113,7 +117,7 @@ impl Against {
     /// For programs.
     pub fn json(&self) -> Json {
         let mut json = change_json(&self.change);
-        let Foretold { held, tally, stations: _, without_ledger } = &self.foretold;
+        let Foretold { held, tally, stations: _, without_ledger, already: _ } = &self.foretold;
         json["held"] = held.as_ref().map_or(Json::Null, |told| {
             let Numbers { altered, held, handed_out, on_record } = told.numbers();
             object!({
@@ -166,7 +170,8 @@ pub async fn against(what: &str, files: &Files) -> Result<Against, CliError> {
                 |name, lifeline| is_watched(&new, name, lifeline),
             );
             let (held, stations) = (new.held(), new.rows.len());
-            let foretold = Foretold { held, tally: new.tally, stations, without_ledger: None };
+            let already = old.tally.altered;
+            let foretold = Foretold { held, tally: new.tally, stations, without_ledger: None, already };
             (foretold, standings(&old, &new), abandoned(&old, &change))
         }
         Err(why) => (by_files(files, &before, why), Vec::new(), Vec::new()),
@@ -240,7 +245,7 @@ fn by_files(files: &Files, before: &Reading, why: String) -> Foretold {
     let records = Records::as_if_proven(&before.inventory, after);
     let (tally, change) = judged(after, &records, &files.config.brake.limit(), Timestamp::UNIX_EPOCH);
     let held = change.map(|change| Held { scripts: change.stations.len(), change: Arc::new(change) });
-    Foretold { held, tally, stations: after.stations.len(), without_ledger: Some(why) }
+    Foretold { held, tally, stations: after.stations.len(), without_ledger: Some(why), already: 0 }
 }
 
 /// The keybooks and inventory of a configuration's folder, or a folder of inventory files alone beside today's keybooks.

@@ -6,8 +6,8 @@
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use super::count::{
-    Abroad, Counts, Dead, FactoryCode, Gap, NoButton, Off, Otherwise, SameNumber, Together, Unmet, count, named,
-    reached,
+    Abroad, Counts, Dead, FactoryCode, Gap, Inside, NoButton, Off, Otherwise, SameNumber, Together, Unmet, count,
+    named, reached,
 };
 use super::file::unknown_to;
 use super::layers::{Said, Use, Uses, add_uses};
@@ -50,7 +50,7 @@ fn has_twice(sorted: &[u64]) -> bool {
 
 type Check = fn(&Whole<'_>, &mut Vec<Finding>);
 
-const CHECKS: [Check; 21] = [
+const CHECKS: [Check; 22] = [
     some_station,
     stations_say_where,
     numbers_are_spelt,
@@ -71,6 +71,7 @@ const CHECKS: [Check; 21] = [
     numbers_are_of_their_country,
     lines_are_of_one_kind,
     fallbacks_call_someone_else,
+    numbers_have_the_outside_prefix,
     lines_count,
 ];
 
@@ -518,6 +519,19 @@ fn lines_are_of_one_kind(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
             format!("\"{setting}\" of {who} is {value}, but the line is {kind}, and contacts are dialled so.");
         let fix = format!("If the line is {kind}, write {setting}: {{from: line}}. If not, correct the line's kind.");
         let finding = Finding::new(Code::LineOtherwise, place.clone(), message, fix);
+        findings.push(finding.beside(station, these(count)));
+    }
+}
+
+/// What is written out is dialled as it is, also from an exchange.
+fn numbers_have_the_outside_prefix(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
+    let mut all: BTreeMap<&Inside, Together> = BTreeMap::new();
+    whole.all(|counts| &counts.inside).for_each(|(one, stations)| count(&mut all, one, stations.clone()));
+    for (Inside { place, setting, number, outside }, Together { first, place: station, count }) in all {
+        let who = with_others(&first, count);
+        let message = format!("\"{setting}\" of {who} is dialled {number}, without the \"{outside}\" of the line.");
+        let fix = format!("Write {{to: CONTACT}}, or \"{outside}{number}\" where every station is on such a line.");
+        let finding = Finding::new(Code::OutsideMissing, place.clone(), message, fix);
         findings.push(finding.beside(station, these(count)));
     }
 }

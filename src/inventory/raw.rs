@@ -218,7 +218,12 @@ impl Reader<'_> {
         let mut own = Vec::new();
         let is_line = |node: &Node| ["kind", "country", "outside"].iter().any(|field| node.get(field).is_some());
         for entry @ (key, node) in entries {
-            if !matches!(&*key.text, "settings" | "lifelines") && !(&*key.text == "line" && is_line(node)) {
+            let is_own = match &*key.text {
+                "settings" | "lifelines" => false,
+                "line" => !is_line(node),
+                _ => true,
+            };
+            if is_own {
                 own.push(entry);
                 owner = Some(&key.text);
                 continue;

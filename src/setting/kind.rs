@@ -304,11 +304,13 @@ fn digits(text: &str, min: u32, max: u32) -> Result<Name, Unfit> {
     }
     let count = text.len();
     if count < min as usize || count > max as usize {
-        let takes = counted(min, max, "digit");
-        return outside(
-            format!("is \"{text}\", which has {count} digits; this model takes {takes}."),
-            "Shorten or lengthen it, or store it elsewhere.",
-        );
+        let (has, takes) = (counted(text.len() as u32, text.len() as u32, "digit"), counted(min, max, "digit"));
+        let zeros = format!("{text:0>width$}", width = min as usize);
+        let fix = match count < min as usize && !text.is_empty() {
+            true => format!("If zeros were lost, write {}.", finding::in_quotes(&zeros)),
+            false => "Shorten or lengthen it, or store it elsewhere.".into(),
+        };
+        return outside(format!("is \"{text}\", which has {has}; this model takes {takes}."), fix);
     }
     Ok(text.into())
 }

@@ -28,7 +28,7 @@ pub(super) fn explained(text: &str, at: Spot) -> Broken {
     let lines: Vec<&str> = text.lines().take(nth + 1).collect();
     let line = lines.get(nth).copied().unwrap_or("");
     if line.trim_start_matches(' ').starts_with('\t') {
-        return Broken::new(at, "A tab stands in the indentation.", "Indent with spaces, not with tabs.");
+        return Broken::new(at, "There is a tab in the indentation.", "Indent with spaces, not with tabs.");
     }
     let known = reserved(line, at)
         .or_else(|| (nth.saturating_sub(1)..=nth).find_map(|nth| two_colons(lines.get(nth)?, count(nth) + 1)))
