@@ -71,6 +71,7 @@ codes! {
     LookAlike, "look-alike", Warning, "The name holds a character that looks like another one, or like nothing: a letter of another alphabet, a digit of another script, an unusual space. It counts as written, so whoever types the name as it looks will not find it.";
     SecretLiteral, "secret-literal", Error, "Many people read the inventory, so it never holds an access code. Write a reference: {secret: \"file:PATH\"} or {secret: \"env:NAME\"}.";
     SecretUnfit, "secret-unfit", Error, "This setting cannot hold the code that the reference leads to.";
+    CodeTracked, "code-tracked", Error, "An access code opens every station that has it, and what git has once been given stays in its history. This is looked for by \"check --staged\", \"--committed\" and \"--strict\".";
     SecretUnread, "secret-unread", Warning, "The code cannot be read on this machine. Scripts made here show a placeholder that the technician fills in.";
     NotE164, "not-e164", Error, "Numbers for \"calls\" and \"number\" are in international form: a plus sign, the country's calling code and the number, at most 15 digits, no spaces (ITU-T E.164).";
     NumberImpossible, "number-impossible", Warning, "The public numbering metadata has no number of this length in that country. Look for a lost or doubled digit. Very new ranges may be missing there.";
@@ -128,6 +129,18 @@ codes! {
     FallbackSame, "fallback-same", Warning, "A second number is there for when the first does not answer. Where both are the same number, nobody else is called.";
     AlertsNowhere, "alerts-nowhere", Warning, "Alerts of weight lifeline are those about buttons that may not call for help. Where no webhook carries them, nobody is alerted.";
     ConfigBroken, "config-broken", Error, "The configuration has an error.";
+}
+
+impl Code {
+    /// Warnings after which nobody would notice that a button fails.
+    pub const UNNOTICED: [Code; 6] = [
+        Code::AlertsNowhere,
+        Code::ButtonNone,
+        Code::FilePassed,
+        Code::LifelineUnmanaged,
+        Code::LookAlike,
+        Code::NumberImpossible,
+    ];
 }
 
 impl fmt::Display for Code {
