@@ -149,20 +149,7 @@ async fn check(args: &Args, config: &Path) -> Result<Checked, CliError> {
     let paths = &args.paths[..];
     let loaded = config::load(config);
     let folder = cleaned(&std::path::absolute(config)?).parent().unwrap_or(Path::new("/")).to_path_buf();
-    let mut checked = Checked {
-        folder,
-        findings: Vec::new(),
-        texts: vec![loaded.texts.files],
-        files: None,
-        asked: Vec::new(),
-        alone: BTreeMap::new(),
-        unnoticed: Vec::new(),
-        sound: None,
-        against: None,
-        commit: None,
-        followed: None,
-        state: None,
-    };
+    let mut checked = Checked::of(folder, loaded.texts.files);
     match loaded.config {
         Ok(config) => {
             let files = files(args, config)?;
@@ -232,6 +219,24 @@ fn state(args: &Args, sources: &Sources) -> Option<String> {
 }
 
 impl Checked {
+    /// Nothing is known yet but the configuration's own text.
+    fn of(folder: PathBuf, texts: Texts) -> Checked {
+        Checked {
+            folder,
+            findings: Vec::new(),
+            texts: vec![texts],
+            files: None,
+            asked: Vec::new(),
+            alone: BTreeMap::new(),
+            unnoticed: Vec::new(),
+            sound: None,
+            against: None,
+            commit: None,
+            followed: None,
+            state: None,
+        }
+    }
+
     fn text(&self) -> String {
         let shown = &self.findings[..self.findings.len().min(MOST_SHOWN)];
         let more = match self.findings.len() - shown.len() {
