@@ -137,7 +137,7 @@ pub use heartbeat::{heartbeat, trial};
 pub use ledger::{LedgerTrouble, ledger_message};
 pub use pass::{
     Brake, Cause, FailedTest, FilesRead, NewCommit, Next, Pages, Pass, Refused, RejectedReport, RejectedReports,
-    ReportTaken, ScriptToCallBack, Silent, Stopped, ToCallBack, Unreachable, Work,
+    ReportTaken, Says, ScriptToCallBack, Silent, Stopped, ToCallBack, Unreachable, Work,
 };
 pub use refresh::LIST;
 pub use step::Reason;

@@ -13,7 +13,7 @@ use crate::alert::event::{Message, source_of};
 use crate::alert::heartbeat::{heartbeat, trial};
 use crate::alert::pass::{
     Brake, Cause, FailedTest, FilesRead, Next, Pages, Pass, Refused, RejectedReport, RejectedReports, ReportTaken,
-    Silent, Stopped, ToCallBack, Unreachable, Work,
+    Says, Silent, Stopped, ToCallBack, Unreachable, Work,
 };
 use crate::alert::terms::{AlertTerms, Subscription};
 use crate::brake::{Change, Held, Limit, Share, Tally};
@@ -180,7 +180,7 @@ fn station(name: &str, settings: Vec<SettingDrift>, service: Service) -> Arc<Sta
         service,
         mark: failed.then(|| Mark { at: clock(), report: Uuid::nil() }),
         by: failed.then(|| "tech-07".into()),
-        is_answered: false,
+        elsewhere: None,
         because: failed.then(|| format!("caller could not hear {name}").into()),
     };
     let standing = match (service, settings.is_empty()) {
@@ -256,7 +256,7 @@ fn report(name: &str) -> RejectedReport {
 
 fn rejected(name: &str, has_failed: bool) -> RejectedReports {
     let failed =
-        has_failed.then(|| FailedTest { is_certain: true, by: Some("tech-07".into()), note: Some(name.into()) });
+        has_failed.then(|| FailedTest { says: Says::Failed, by: Some("tech-07".into()), note: Some(name.into()) });
     RejectedReports { rejected: vec![RejectedReport { failed, ..report(name) }], recorded: Vec::new(), last: 1 }
 }
 
