@@ -118,6 +118,9 @@ fn a_correction_says_what_it_does_and_what_it_cannot_do_yet() {
     let there = said(&station, &[report(1, HELD), wrong.clone(), right.clone()]);
     assert!(there.contains(&format!("Report {id} no longer counts, because this report corrects it.")), "{there}");
     assert!(there.contains("EQ-01 was out-of-service and is now"), "{there}");
+    let counts = |reports: &[Report]| !answer(&station, reports, Vec::new()).no_effect;
+    assert!(counts(&[report(1, HELD), wrong.clone(), right.clone()]));
+    assert!(!counts(&[report(1, HELD), right.clone(), wrong.clone()]), "the correction came first");
     let alone = said(&station, &[report(1, HELD), right.clone()]);
     assert!(alone.contains(&format!("This corrects report {id}, which is not on record yet.")), "{alone}");
     let late = said(&station, &[report(1, HELD), right.clone(), wrong]);

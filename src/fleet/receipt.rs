@@ -16,8 +16,8 @@ use crate::store::Store;
 /// The most reasons that are said of one rejection.
 const MOST_REASONS: usize = 100;
 
-/// As JSON: `{"id", "outcome": "recorded"|"duplicate", "consequences", "missing"}`, with `"no_effect": true` where another report counts
-/// instead of it; or `{"outcome": "refused", "reasons"}`.
+/// As JSON: `{"id", "outcome": "recorded"|"duplicate", "consequences", "missing"}`, with `"no_effect": true` where it counts for
+/// nothing; or `{"outcome": "refused", "reasons"}`.
 /// `id` and `answer` are of what is on record now.
 pub fn receipt(received: &Received, id: Option<Uuid>, answer: &Answer) -> Json {
     let outcome = match received {
@@ -31,9 +31,9 @@ pub fn receipt(received: &Received, id: Option<Uuid>, answer: &Answer) -> Json {
             return json!({ "outcome": "refused", "reasons": reasons });
         }
     };
-    let Answer { consequences, missing, no_effect } = answer;
-    let mut receipt = json!({ "id": id, "outcome": outcome, "consequences": consequences, "missing": missing });
-    if *no_effect {
+    let mut receipt =
+        json!({ "id": id, "outcome": outcome, "consequences": answer.consequences, "missing": answer.missing });
+    if answer.no_effect {
         receipt["no_effect"] = true.into();
     }
     receipt
