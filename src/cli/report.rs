@@ -11,13 +11,17 @@ use super::context::{Context, progress};
 use super::error::{CliError, findings_text, paint, print};
 use super::exit::Exit;
 use super::format::Format;
+use super::reading::read_file;
 use crate::files::FileText;
 use crate::finding::{Finding, plural};
 use crate::fleet::intake::Received;
 use crate::fleet::rejected::failed_test;
 use crate::fleet::{Answer, RowReceived, Texts, receipt};
-use crate::ledger::{self, Report, keepable};
-use crate::table::{DayForm, Table};
+use crate::ledger::{self, REPORT_LIMIT_BYTES, Report, keepable};
+use crate::table::{DayForm, SHEET_LIMIT_BYTES, Table};
+
+/// The most bytes of a file of ledger lines: they are held all at once.
+const LINES_LIMIT_BYTES: u64 = 64 << 20;
 
 /// Records field reports.
 #[derive(Debug, clap::Args)]
@@ -28,7 +32,7 @@ pub struct Args {
     /// How days are written in sheets, such as DD.MM.YYYY
     #[arg(long, value_name = "FORM")]
     dates: Option<DayForm>,
-    /// The sheet of a workbook [default: the first]
+    /// The sheet of a workbook [default: the one that is not hidden]
     #[arg(long, value_name = "NAME")]
     sheet: Option<String>,
     /// Show what the files would do, and record nothing
@@ -84,7 +88,7 @@ enum Holds {
 
 impl Holds {
     fn of(path: &Path, name: &Arc<str>, bytes: &[u8], args: &Args) -> Result<Holds, CliError> {
-        let ends = |ending: &str| path.extension().is_some_and(|one| one.eq_ignore_ascii_case(ending));
+        let ends = |ending: &str| has_ending(path, ending);
         if ends("jsonl") {
             return match args.is_try {
                 true => Err(CliError::usage(format!("{name} holds ledger lines. \"--try\" takes reports and sheets."))),
@@ -198,6 +202,7 @@ fn say(args: &Args, name: &Arc<str>, bytes: Vec<u8>, holds: &Holds, mut parts: V
     });
     let findings: Vec<Finding> = rejected.flatten().cloned().collect();
     let may_have_failed = !findings.is_empty() && failed_test(&keepable(&String::from_utf8_lossy(&bytes))).is_some();
+    table.into_iter().flat_map(Table::notes).for_each(|note| eprintln!("stationkeep: {name}: {note}"));
     match args.format {
         Format::Text => {
             let bytes = table.map_or(bytes, |table| table.text().as_bytes().to_vec());
@@ -309,10 +314,26 @@ fn print_line(json: &Json) -> Result<(), CliError> {
 fn read(path: &Path) -> Result<(Arc<str>, Vec<u8>), CliError> {
     if path == Path::new("-") {
         let mut bytes = Vec::new();
-        let limit = crate::ledger::REPORT_LIMIT_BYTES + 1;
+        let limit = REPORT_LIMIT_BYTES + 1;
         std::io::stdin().lock().take(limit).read_to_end(&mut bytes)?;
         return Ok(("standard input".into(), bytes));
     }
-    let bytes = std::fs::read(path).map_err(|e| CliError::usage(format!("cannot read {}: {e}", path.display())))?;
-    Ok((path.display().to_string().into(), bytes))
+    let ends = |ending: &str| has_ending(path, ending);
+    let limit = match (ends("csv") || ends("xlsx"), ends("jsonl")) {
+        (true, _) => SHEET_LIMIT_BYTES,
+        (false, true) => LINES_LIMIT_BYTES,
+        (false, false) => REPORT_LIMIT_BYTES,
+    };
+    let (name, bytes) = read_file(path, limit)?;
+    if ends("jsonl") && bytes.len() as u64 > LINES_LIMIT_BYTES {
+        return Err(CliError::usage(format!(
+            "{name} has more than {} MiB. Record it with \"stationkeep ledger import\".",
+            LINES_LIMIT_BYTES >> 20
+        )));
+    }
+    Ok((name, bytes))
+}
+
+fn has_ending(path: &Path, ending: &str) -> bool {
+    path.extension().is_some_and(|one| one.eq_ignore_ascii_case(ending))
 }
